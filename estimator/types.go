@@ -1,0 +1,123 @@
+package estimator
+
+import "time"
+
+// Event is something a person did to the vessel.
+type Event string
+
+// The events a sample may carry.
+const (
+	NoEvent Event = ""
+	Start   Event = "start"   // the rise starts here; the level now is 0 %
+	Fold    Event = "fold"    // stretched and folded: the level drops and is uneven
+	Fridge  Event = "fridge"  // moved into the cold
+	Counter Event = "counter" // moved back to the room
+	End     Event = "end"     // the rise is over: shaped, baked or thrown away
+)
+
+// Sample is everything known at one moment. Missing measurements are NaN.
+type Sample struct {
+	Time       time.Time // never runs back; intervals are taken from it
+	DistanceMM float64   // sensor face to surface, mm
+	SDMM       float64   // standard deviation of DistanceMM if the sensor knows it, else 0
+	DoughC     float64   // dough temperature, Celsius
+	AirC       float64   // air temperature, Celsius
+	Event      Event
+}
+
+// Holds says what is in the vessel.
+type Holds string
+
+// What a vessel can hold.
+const (
+	Dough   Holds = "dough"
+	Starter Holds = "starter"
+)
+
+// Phase is where a rise stands.
+type Phase string
+
+// The phases, in the order a rise passes them. Dough: Settling, Lag, Rising,
+// Near, Ready, Over, Fallen. Starter: Lag, Rising, Peak, Falling, Hungry.
+const (
+	Idle     Phase = "idle"     // no rise is being watched
+	Settling Phase = "settling" // just filled: the level still finds itself
+	Lag      Phase = "lag"
+	Rising   Phase = "rising"
+	Near     Phase = "near"  // the mark is less than the lead time away
+	Ready    Phase = "ready" // at the mark
+	Over     Phase = "over"  // past the mark, or no rise left
+	Fallen   Phase = "fallen"
+	Peak     Phase = "peak"
+	Falling  Phase = "falling"
+	Hungry   Phase = "hungry"
+	Ended    Phase = "ended"
+)
+
+// Quality says whether the estimate rests on what the sensor shows now.
+type Quality string
+
+// The qualities.
+const (
+	QualityOK      Quality = "ok"
+	QualityGap     Quality = "gap"     // no reading for a while: the estimate is carried on
+	QualitySuspect Quality = "suspect" // readings arrive but are not believed
+)
+
+// Window is a moment with its doubt: the median and the central 80 % interval.
+// A zero Window means there is none.
+type Window struct {
+	From, Median, Until time.Time
+}
+
+// IsZero reports whether there is no window.
+func (w Window) IsZero() bool { return w.Median.IsZero() }
+
+// FanPoint is one column of the forecast fan: quantiles of rise in percent.
+type FanPoint struct {
+	Time                               time.Time
+	P10Percent, P50Percent, P90Percent float64
+}
+
+// Estimate is what is known about one rise at one moment.
+type Estimate struct {
+	Time      time.Time
+	Started   time.Time // start of the rise; zero while Idle
+	BaselineL float64   // volume at the start, litres
+	LevelMM   float64   // height of the surface above the floor, mm; NaN when never seen
+	VolumeL   float64   // litres; NaN when never seen
+
+	RisePercent        float64 // 100*(V/V0-1); NaN when not known
+	RiseSD             float64 // standard deviation of RisePercent, percentage points
+	RatePercentPerHour float64
+	RateSD             float64
+	DoughC, AirC       float64 // last believed temperatures; NaN when unknown
+
+	TargetPercent float64
+	Ready         Window  // when the target is, or was, first reached; zero when unknown
+	ReadyIsPast   bool    // the target has been reached
+	ReachChance   float64 // probability that the target is ever reached, 0..1; NaN before a forecast
+	NoForecast    string  // why Ready is zero, in words; empty otherwise
+
+	CeilingPercent, CeilingLow, CeilingHigh float64 // median and 80 % interval of the final rise; NaN before a forecast
+	CarryOverPercent                        float64 // further rise if moved to the fridge now, percentage points; NaN when unknown
+	Exhausted                               bool    // growth is ending: no rise left to speak of
+	ExhaustedReason                         string
+	LevelsOffShort                          bool // the target will most likely not be reached
+	Fan                                     []FanPoint
+
+	PeakPercent float64   // highest rise so far; NaN when none
+	PeakAt      time.Time // when; zero when none
+
+	Phase       Phase
+	PhaseSince  time.Time
+	PhaseReason string
+
+	Quality       Quality
+	QualityReason string
+	LastSeen      time.Time // last believed level reading; zero when never
+
+	EquivalentHours float64 // growth time so far at 24 C
+	Rejected        map[string]int
+	Notes           []string // e.g. a start volume that does not fit the batch
+}
