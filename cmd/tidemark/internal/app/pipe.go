@@ -1,0 +1,185 @@
+package app
+
+import (
+	"math"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/history"
+)
+
+// keepEvery is the shortest time between two stored rows of one rise.
+const keepEvery = 10 * time.Second
+
+// rowRecord is where a pipe keeps what it saw. A nil *history.Store is not
+// used: replay without a history gives forgetful.
+type keeper interface {
+	begin(r history.Rise) int64
+	row(riseID int64, r history.Row)
+	update(r history.Rise)
+}
+
+// forgetful keeps nothing; it only counts rises, so that alarms have an ID.
+type forgetful struct{ rises int64 }
+
+func (f *forgetful) begin(history.Rise) int64 { f.rises++; return f.rises }
+func (f *forgetful) row(int64, history.Row)    {}
+func (f *forgetful) update(history.Rise)       {}
+
+// pipe is one vessel's way from reading to warning.
+type pipe struct {
+	vessel  config.Vessel
+	demo    bool
+	est     *estimator.Estimator
+	watch   *alert.Watch
+	process *bake.Process
+	keep    keeper
+
+	rise     history.Rise // the rise under way; ID 0 when none
+	last     estimator.Estimate
+	steps    []bake.Step
+	lastRow  time.Time
+	verdict  estimator.Verdict
+	lastSeen estimator.Sample
+}
+
+// newPipe builds the pipe of one vessel.
+func newPipe(v config.Vessel, rules alert.Rules, demo bool, keep keeper) (*pipe, error) {
+	est, err := estimator.New(estimatorConfig(v))
+	if err != nil {
+		return nil, err
+	}
+	return &pipe{
+		vessel: v, demo: demo, est: est, keep: keep,
+		watch:   alert.NewWatch(rules),
+		process: newProcess(v),
+	}, nil
+}
+
+// estimatorConfig carries over what the estimator needs to know of a vessel.
+func estimatorConfig(v config.Vessel) estimator.Config {
+	c := estimator.Config{
+		Profile:       v.Profile,
+		FloorMM:       v.FloorMM,
+		Holds:         v.Holds,
+		TargetPercent: v.TargetPercent,
+		TargetTable:   v.TargetTable,
+		Lead:          v.Lead,
+		LostAfter:     v.LostAfter,
+		AutoStart:     true,
+	}
+	if v.Batch != nil {
+		c.BatchVolumeL = v.Batch.StartVolumeL()
+	}
+	return c
+}
+
+// observe takes one sample in.
+func (p *pipe) observe(s estimator.Sample) {
+	p.verdict = p.est.Observe(s)
+	p.lastSeen = s
+	p.noteEvent(s)
+	p.store(s)
+}
+
+// noteEvent tells the process what a person did.
+func (p *pipe) noteEvent(s estimator.Sample) {
+	if s.Event != estimator.NoEvent {
+		p.process.Happened(string(s.Event), s.Time)
+	}
+}
+
+// store keeps a sample, at most one per keepEvery, events always.
+func (p *pipe) store(s estimator.Sample) {
+	if p.rise.ID == 0 || (s.Event == estimator.NoEvent && s.Time.Sub(p.lastRow) < keepEvery) {
+		return
+	}
+	p.lastRow = s.Time
+	p.keep.row(p.rise.ID, history.Row{
+		Time: s.Time, DistanceMM: s.DistanceMM, DoughC: s.DoughC, AirC: s.AirC,
+		RisePercent: p.last.RisePercent, RiseSD: p.last.RiseSD, EquivHours: p.last.EquivalentHours,
+		Rejected: rejectedReason(p.verdict), Event: s.Event,
+	})
+}
+
+// rejectedReason returns why a reading was not believed; empty when it was.
+func rejectedReason(v estimator.Verdict) string {
+	if v.Accepted {
+		return ""
+	}
+	return v.Reason
+}
+
+// advance moves the vessel to now and returns what there is to tell.
+func (p *pipe) advance(now time.Time, sys alert.System) []alert.Change {
+	p.last = p.est.Estimate(now)
+	p.followRise()
+	p.steps = p.process.Steps(now, p.last)
+	return p.watch.Step(alert.Input{
+		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Now: now,
+		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, System: sys,
+	})
+}
+
+// followRise begins, updates and ends the stored rise as the estimate moves.
+func (p *pipe) followRise() {
+	e := &p.last
+	if p.rise.ID != 0 && !e.Started.Equal(p.rise.StartedAt) {
+		p.closeRise(e.Time)
+	}
+	if e.Started.IsZero() {
+		return
+	}
+	if p.rise.ID == 0 {
+		if e.Phase == estimator.Ended || e.Phase == estimator.Idle {
+			return
+		}
+		p.rise = history.Rise{Vessel: p.vessel.Name, Holds: p.vessel.Holds, StartedAt: e.Started, TargetPercent: e.TargetPercent, Demo: p.demo}
+		p.rise.ID = p.keep.begin(p.rise)
+		p.lastRow = time.Time{}
+	}
+	if p.updateRise() {
+		p.keep.update(p.rise)
+	}
+	if e.Phase == estimator.Ended {
+		p.closeRise(e.Time)
+	}
+}
+
+// updateRise carries the estimate over into the rise and says whether
+// anything worth writing changed.
+func (p *pipe) updateRise() bool {
+	e, r := &p.last, &p.rise
+	old := *r
+	r.Phase, r.PhaseSince = e.Phase, e.PhaseSince
+	if e.ReadyIsPast {
+		r.ReachedAt = e.Ready.Median
+	}
+	if !math.IsNaN(e.PeakPercent) {
+		r.PeakPercent, r.PeakAt = e.PeakPercent, e.PeakAt
+	}
+	if !math.IsNaN(e.CeilingPercent) {
+		r.CeilingPct = e.CeilingPercent
+	}
+	r.BaselineL = e.BaselineL
+	r.MaxRate = max(r.MaxRate, finiteOr(e.RatePercentPerHour, 0))
+	return old.Phase != r.Phase || old.ReachedAt.IsZero() != r.ReachedAt.IsZero() || (old.BaselineL == 0) != (r.BaselineL == 0)
+}
+
+// closeRise ends the stored rise.
+func (p *pipe) closeRise(at time.Time) {
+	p.rise.EndedAt = at
+	p.keep.update(p.rise)
+	p.rise = history.Rise{}
+}
+
+// finiteOr returns x, or def when x is not finite.
+func finiteOr(x, def float64) float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return def
+	}
+	return x
+}

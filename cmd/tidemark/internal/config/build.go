@@ -1,0 +1,337 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"net"
+	"net/url"
+	"regexp"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/sensor"
+)
+
+// Defaults of keys that may be left out.
+const (
+	defaultListen        = "127.0.0.1:8080"
+	defaultSysfs         = "/sys"
+	defaultStateDir      = "/var/lib/tidemark"
+	defaultSampleEvery   = 5 * time.Second
+	defaultLead          = 30 * time.Minute
+	defaultLostAfter     = 5 * time.Minute
+	defaultTargetPercent = 100
+)
+
+// build turns the raw file into a Config, collecting every problem.
+func (c *collector) build(raw *file, need Need) *Config {
+	cfg := &Config{
+		Household:   c.household(raw.Household),
+		StateDir:    orString(raw.StateDir, defaultStateDir),
+		Sysfs:       orString(raw.Sysfs, defaultSysfs),
+		SampleEvery: c.duration("sample_every", raw.SampleEvery, defaultSampleEvery, time.Second, time.Minute),
+		Web:         c.web(raw.Web),
+		Heartbeat:   c.heartbeat(raw.Heartbeat),
+	}
+	for i, n := range raw.Channels {
+		if ch := c.channel(fmt.Sprintf("channels[%d]", i), n); ch != nil {
+			cfg.Channels = append(cfg.Channels, *ch)
+		}
+	}
+	c.uniqueChannels(cfg.Channels)
+	if len(raw.Vessels) == 0 {
+		c.add("vessels", "no vessel is described; list at least one jar or tub with name, holds, floor_mm and profile")
+	}
+	seen := map[string]int{}
+	for i := range raw.Vessels {
+		path := fmt.Sprintf("vessels[%d]", i)
+		v := c.vessel(path, &raw.Vessels[i], need)
+		if first, twice := seen[v.Name]; twice && v.Name != "" {
+			c.add(path+".name", "%q is the name of vessels[%d] already; give every vessel its own", v.Name, first)
+		}
+		seen[v.Name] = i
+		cfg.Vessels = append(cfg.Vessels, v)
+	}
+	return cfg
+}
+
+// orString returns s, or def when s is empty.
+func orString(s, def string) string {
+	if s == "" {
+		return def
+	}
+	return s
+}
+
+// duration parses a duration between least and most.
+func (c *collector) duration(path, s string, def, least, most time.Duration) time.Duration {
+	if s == "" {
+		return def
+	}
+	d, err := time.ParseDuration(s)
+	if err != nil {
+		c.add(path, "%q is not a duration; write it like 30m, 90s or 1h30m", s)
+		return def
+	}
+	if d < least || d > most {
+		c.add(path, "%s is outside %s to %s; choose a value in that range", s, least, most)
+		return def
+	}
+	return d
+}
+
+// household checks how people want to be spoken to.
+func (c *collector) household(raw householdFile) Household {
+	h := Household{Zone: time.Local, Language: orString(raw.Language, "en"), QuietFrom: raw.QuietFrom, QuietUntil: raw.QuietUntil}
+	if raw.TimeZone != "" {
+		zone, err := time.LoadLocation(raw.TimeZone)
+		if err != nil {
+			c.add("household.time_zone", "%q is not a time zone known here; write it like Europe/Berlin, or leave it out for the system's", raw.TimeZone)
+		} else {
+			h.Zone = zone
+		}
+	}
+	h.TwelveHour = c.choice("household.clock", raw.Clock, "24h", "12h") == "12h"
+	h.Fahrenheit = c.choice("household.temperature", raw.Temperature, "celsius", "fahrenheit") == "fahrenheit"
+	h.Language = c.choice("household.language", raw.Language, "en", "de")
+	for path, s := range map[string]string{"household.quiet_from": raw.QuietFrom, "household.quiet_until": raw.QuietUntil} {
+		if s == "" {
+			continue
+		}
+		if _, err := time.Parse("15:04", s); err != nil {
+			c.add(path, "%q is not a time of day; write it like \"22:30\"", s)
+		}
+	}
+	if (raw.QuietFrom == "") != (raw.QuietUntil == "") {
+		c.add("household", "quiet hours need both quiet_from and quiet_until; add the other one or remove this")
+	}
+	return h
+}
+
+// choice checks that s is one of the options; empty means the first.
+func (c *collector) choice(path, s string, options ...string) string {
+	if s == "" {
+		return options[0]
+	}
+	for _, o := range options {
+		if s == o {
+			return s
+		}
+	}
+	c.add(path, "%q is not known; write one of: %s", s, strings.Join(options, ", "))
+	return options[0]
+}
+
+// web checks where the page is served.
+func (c *collector) web(raw Web) Web {
+	raw.Listen = orString(raw.Listen, defaultListen)
+	c.address("web.listen", raw.Listen)
+	if raw.MetricsListen != "" {
+		c.address("web.metrics_listen", raw.MetricsListen)
+	}
+	if (raw.TLSCert == "") != (raw.TLSKey == "") {
+		c.add("web", "TLS needs both tls_cert and tls_key; add the other one or remove this")
+	}
+	if raw.BaseURL != "" && !isHTTP(raw.BaseURL) {
+		c.add("web.base_url", "%q is not an http or https address; write the address at which phones reach this page", raw.BaseURL)
+	}
+	return raw
+}
+
+// address checks a host:port.
+func (c *collector) address(path, s string) {
+	if _, port, err := net.SplitHostPort(s); err != nil || port == "" {
+		c.add(path, "%q is not an address with a port; write it like 127.0.0.1:8080 or :8080", s)
+	}
+}
+
+// heartbeat checks the URL to ping.
+func (c *collector) heartbeat(s string) string {
+	if s != "" && !isHTTP(s) {
+		c.add("heartbeat_url", "%q is not an http or https address; write the address your watcher gave you", s)
+	}
+	return s
+}
+
+// isHTTP reports whether s is an absolute http or https URL.
+func isHTTP(s string) bool {
+	u, err := url.Parse(s)
+	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != ""
+}
+
+// channel decodes and checks one channel.
+func (c *collector) channel(path string, n ast.Node) *alert.ChannelSpec {
+	spec := new(alert.ChannelSpec)
+	if !c.decode(path, n, spec) {
+		return nil
+	}
+	if err := spec.Validate(); err != nil {
+		c.fieldError(path, err)
+		return nil
+	}
+	return spec
+}
+
+// uniqueChannels refuses two channels of one name.
+func (c *collector) uniqueChannels(specs []alert.ChannelSpec) {
+	seen := map[string]bool{}
+	for i, s := range specs {
+		if seen[s.Name] {
+			c.add(fmt.Sprintf("channels[%d].name", i), "%q is used twice; give every channel its own name", s.Name)
+		}
+		seen[s.Name] = true
+	}
+}
+
+// decode reads a node into v, strictly.
+func (c *collector) decode(path string, n ast.Node, v any) bool {
+	if err := yaml.NodeToValue(n, v, yaml.Strict()); err != nil {
+		c.addYAML(path, err)
+		return false
+	}
+	return true
+}
+
+// fieldError records what the owner of a part of the file says about it.
+func (c *collector) fieldError(path string, err error) {
+	field, msg := splitFieldError(err)
+	if field != "" {
+		path += "." + field
+	}
+	c.add(path, "%s", msg)
+}
+
+// splitFieldError finds the field and message of another package's error.
+func splitFieldError(err error) (field, msg string) {
+	switch e := err.(type) {
+	case *sensor.FieldError:
+		return e.Field, e.Msg
+	case *alert.FieldError:
+		return e.Field, e.Msg
+	case *bake.FieldError:
+		return e.Field, e.Msg
+	}
+	return "", err.Error()
+}
+
+// vesselName is what may stand in topics, labels and file names.
+var vesselName = regexp.MustCompile(`^[\p{L}\p{N}][\p{L}\p{N} _-]{0,39}$`)
+
+// vessel checks one vessel.
+func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
+	v := Vessel{
+		Name:          raw.Name,
+		TargetPercent: defaultTargetPercent,
+		Lead:          c.duration(path+".lead", raw.Lead, defaultLead, 0, 6*time.Hour),
+		LostAfter:     c.duration(path+".lost_after", raw.LostAfter, defaultLostAfter, time.Minute, time.Hour),
+	}
+	if !vesselName.MatchString(raw.Name) {
+		c.add(path+".name", "%q is not a usable name; give 1 to 40 letters, digits, spaces, - or _", raw.Name)
+	}
+	v.Holds = c.holds(path+".holds", raw.Holds)
+	v.FloorMM = c.floor(path+".floor_mm", raw.FloorMM)
+	v.Profile = c.profile(path+".profile", raw.Profile)
+	if v.Profile != nil && v.FloorMM > 0 && v.Profile.TopMM() > v.FloorMM {
+		c.add(path+".floor_mm", "%g mm is less than the vessel's height of %g mm, so the sensor would sit inside it; measure from the sensor to the empty vessel's floor", v.FloorMM, v.Profile.TopMM())
+	}
+	c.target(path, raw, &v)
+	if need == Sensors {
+		v.Height = c.source(path+".height", raw.Height, sensor.Distance)
+		v.Dough = c.source(path+".dough", raw.Dough, sensor.Temperature)
+		v.Air = c.source(path+".air", raw.Air, sensor.Temperature)
+		if raw.Height == nil {
+			c.add(path+".height", "no height sensor is named; add one such as {kind: iio, device: \"iio:device0\"}, or run tidemark check --scan to see what is connected")
+		}
+	}
+	v.Batch = c.batch(path+".batch", raw.Batch)
+	return v
+}
+
+// holds checks what is in the vessel.
+func (c *collector) holds(path, s string) estimator.Holds {
+	switch h := estimator.Holds(s); h {
+	case estimator.Dough, estimator.Starter:
+		return h
+	case "":
+		c.add(path, "it is not said what is in the vessel; write dough or starter")
+	default:
+		c.add(path, "%q is not known; write dough or starter", s)
+	}
+	return estimator.Dough
+}
+
+// floor checks the distance to the empty vessel's floor.
+func (c *collector) floor(path string, mm *float64) float64 {
+	switch {
+	case mm == nil:
+		c.add(path, "the distance from the sensor to the empty vessel's floor is missing; measure it with tidemark level")
+	case !(*mm > 0) || math.IsInf(*mm, 0):
+		c.add(path, "%g is not a distance; measure the empty vessel with tidemark level", *mm)
+	case *mm > 4000:
+		c.add(path, "%g mm is beyond what a distance sensor sees (4000 mm); give millimetres from the sensor to the empty vessel's floor", *mm)
+	default:
+		return *mm
+	}
+	return 0
+}
+
+// target checks the mark: a number, or a table by dough temperature.
+func (c *collector) target(path string, raw *vesselFile, v *Vessel) {
+	if p := raw.TargetPercent; p != nil {
+		if !(*p >= 5 && *p <= 400) {
+			c.add(path+".target_percent", "%g is outside 5 to 400; 100 means doubled", *p)
+			return
+		}
+		v.TargetPercent = *p
+		return // the user's own number always wins over a table
+	}
+	for i, row := range raw.TargetTable {
+		switch {
+		case !(row[0] >= 0 && row[0] <= 45) || !(row[1] >= 5 && row[1] <= 400):
+			c.add(path+".target_by_dough_c", "row %d is [%g, %g]; expected [dough temperature 0 to 45 C, rise 5 to 400 percent]", i+1, row[0], row[1])
+			return
+		case i > 0 && row[0] <= raw.TargetTable[i-1][0]:
+			c.add(path+".target_by_dough_c", "row %d has %g C after %g C; sort the rows by temperature", i+1, row[0], raw.TargetTable[i-1][0])
+			return
+		}
+	}
+	v.TargetTable = raw.TargetTable
+}
+
+// source decodes and checks one sensor; nil when it is not given.
+func (c *collector) source(path string, n ast.Node, q sensor.Quantity) *sensor.Spec {
+	if n == nil {
+		return nil
+	}
+	spec := new(sensor.Spec)
+	if !c.decode(path, n, spec) {
+		return nil
+	}
+	if err := spec.Validate(q); err != nil {
+		c.fieldError(path, err)
+		return nil
+	}
+	return spec
+}
+
+// batch decodes and checks what was mixed; nil when it is not given.
+func (c *collector) batch(path string, n ast.Node) *bake.Batch {
+	if n == nil {
+		return nil
+	}
+	b := new(bake.Batch)
+	if !c.decode(path, n, b) {
+		return nil
+	}
+	if err := b.Validate(); err != nil {
+		c.fieldError(path, err)
+		return nil
+	}
+	return b
+}

@@ -1,0 +1,185 @@
+package config
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/estimator/geometry"
+	"tidemark/sensor"
+)
+
+// maxFileBytes bounds a configuration file; a larger one is a mistake.
+const maxFileBytes = 1 << 20
+
+// Config is a checked configuration.
+type Config struct {
+	File        string
+	Household   Household
+	StateDir    string        // where history and alarms are kept
+	Sysfs       string        // root of the kernel's sysfs, normally /sys
+	SampleEvery time.Duration // how often every vessel is read
+	Web         Web
+	Channels    []alert.ChannelSpec
+	Heartbeat   string // URL pinged while all is well; empty for none
+	Vessels     []Vessel
+}
+
+// Household is how the people in it like to be spoken to.
+type Household struct {
+	Zone       *time.Location
+	TwelveHour bool
+	Fahrenheit bool
+	Language   string // en or de
+	QuietFrom  string // 15:04, empty for no quiet hours
+	QuietUntil string
+}
+
+// Web is where the page, the API and the metrics are served.
+type Web struct {
+	Listen        string   `yaml:"listen"`
+	MetricsListen string   `yaml:"metrics_listen"`
+	Hosts         []string `yaml:"hosts"`
+	OpenReading   bool     `yaml:"open_reading"`
+	TLSCert       string   `yaml:"tls_cert"`
+	TLSKey        string   `yaml:"tls_key"`
+	BaseURL       string   `yaml:"base_url"`
+}
+
+// Vessel is one jar, tub or basket with a sensor over it.
+type Vessel struct {
+	Name          string
+	Holds         estimator.Holds
+	FloorMM       float64
+	Profile       *geometry.Profile
+	TargetPercent float64
+	TargetTable   [][2]float64 // dough Celsius, rise percent; nil when the target is a number
+	Lead          time.Duration
+	LostAfter     time.Duration
+	Height        *sensor.Spec // nil when not given
+	Dough         *sensor.Spec
+	Air           *sensor.Spec
+	Batch         *bake.Batch
+}
+
+// Need says what a command wants from the configuration.
+type Need int
+
+// The needs.
+const (
+	Sensors        Need = iota // sensor keys are required and checked
+	WithoutSensors             // sensor keys are passed over unread
+)
+
+// file is the shape of the YAML; what other packages own stays a node.
+type file struct {
+	Household   householdFile `yaml:"household"`
+	StateDir    string        `yaml:"state_dir"`
+	Sysfs       string        `yaml:"sysfs"`
+	SampleEvery string        `yaml:"sample_every"`
+	Web         Web           `yaml:"web"`
+	Channels    []ast.Node    `yaml:"channels"`
+	Heartbeat   string        `yaml:"heartbeat_url"`
+	Vessels     []vesselFile  `yaml:"vessels"`
+}
+
+type householdFile struct {
+	TimeZone    string `yaml:"time_zone"`
+	Clock       string `yaml:"clock"`
+	Temperature string `yaml:"temperature"`
+	Language    string `yaml:"language"`
+	QuietFrom   string `yaml:"quiet_from"`
+	QuietUntil  string `yaml:"quiet_until"`
+}
+
+type vesselFile struct {
+	Name          string       `yaml:"name"`
+	Holds         string       `yaml:"holds"`
+	FloorMM       *float64     `yaml:"floor_mm"`
+	Profile       ast.Node     `yaml:"profile"`
+	TargetPercent *float64     `yaml:"target_percent"`
+	TargetTable   [][2]float64 `yaml:"target_by_dough_c"`
+	Lead          string       `yaml:"lead"`
+	LostAfter     string       `yaml:"lost_after"`
+	Height        ast.Node     `yaml:"height"`
+	Dough         ast.Node     `yaml:"dough"`
+	Air           ast.Node     `yaml:"air"`
+	Batch         ast.Node     `yaml:"batch"`
+}
+
+// Load reads and checks a configuration file. The error is a Problems when the
+// file could be read but not accepted.
+func Load(path string, need Need) (*Config, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("the configuration cannot be read: %w; name the file with --config", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxFileBytes+1))
+	if err != nil {
+		return nil, fmt.Errorf("the configuration cannot be read: %w", err)
+	}
+	return Parse(path, data, need)
+}
+
+// Parse checks a configuration held in memory; name stands in its errors.
+func Parse(name string, data []byte, need Need) (*Config, error) {
+	c := &collector{name: name}
+	if len(data) > maxFileBytes {
+		c.add("", "the file is larger than 1 MiB; this is no configuration")
+		return nil, c.err()
+	}
+	tree, err := parser.ParseBytes(data, 0)
+	if err != nil {
+		c.addYAML("", err)
+		return nil, c.err()
+	}
+	c.file = tree
+	var raw file
+	if err := yaml.UnmarshalWithOptions(data, &raw, yaml.Strict()); err != nil && err != io.EOF {
+		c.addYAML("", err)
+		return nil, c.err()
+	}
+	cfg := c.build(&raw, need)
+	if err := c.err(); err != nil {
+		return nil, err
+	}
+	cfg.File = name
+	return cfg, nil
+}
+
+// Vessel returns the vessel of that name, or the only one when name is empty.
+func (c *Config) Vessel(name string) (Vessel, error) {
+	if name == "" {
+		if len(c.Vessels) == 1 {
+			return c.Vessels[0], nil
+		}
+		return Vessel{}, fmt.Errorf("%s has %d vessels: say which with --vessel (%s)", c.File, len(c.Vessels), c.names())
+	}
+	for _, v := range c.Vessels {
+		if v.Name == name {
+			return v, nil
+		}
+	}
+	return Vessel{}, fmt.Errorf("%s has no vessel %q: it has %s", c.File, name, c.names())
+}
+
+// names lists the vessels for a message.
+func (c *Config) names() string {
+	s := ""
+	for i, v := range c.Vessels {
+		if i > 0 {
+			s += ", "
+		}
+		s += v.Name
+	}
+	return s
+}

@@ -1,0 +1,65 @@
+package config
+
+import (
+	"github.com/goccy/go-yaml/ast"
+
+	"tidemark/estimator/geometry"
+)
+
+// shapeFile is a vessel described by its shape; lengths are inside measures.
+type shapeFile struct {
+	Shape            string     `yaml:"shape"`
+	DiameterMM       float64    `yaml:"diameter_mm"`
+	BottomDiameterMM float64    `yaml:"bottom_diameter_mm"`
+	TopDiameterMM    float64    `yaml:"top_diameter_mm"`
+	RimDiameterMM    float64    `yaml:"rim_diameter_mm"`
+	BottomMM         [2]float64 `yaml:"bottom_mm"` // length, width
+	TopMM            [2]float64 `yaml:"top_mm"`
+	HeightMM         float64    `yaml:"height_mm"`
+	DepthMM          float64    `yaml:"depth_mm"`
+}
+
+// profile decodes the height-to-volume profile: a list of points or a shape.
+func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
+	if n == nil {
+		c.add(path, "the vessel's shape is missing; give [[height mm, litres], ...] from 0 upwards, or a shape such as {shape: straight, diameter_mm: 95, height_mm: 150}")
+		return nil
+	}
+	var p *geometry.Profile
+	var err error
+	if _, isList := n.(*ast.SequenceNode); isList {
+		var points [][2]float64
+		if !c.decode(path, n, &points) {
+			return nil
+		}
+		p, err = geometry.FromPoints(points)
+	} else {
+		var s shapeFile
+		if !c.decode(path, n, &s) {
+			return nil
+		}
+		p, err = c.shape(path, s)
+	}
+	if err != nil {
+		c.add(path, "%v", err)
+		return nil
+	}
+	return p
+}
+
+// shape builds the profile of a named shape; nil, nil when the name is unknown
+// (which is then recorded).
+func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
+	switch s.Shape {
+	case "straight":
+		return geometry.Straight(s.DiameterMM, s.HeightMM)
+	case "tapered_round":
+		return geometry.TaperedRound(s.BottomDiameterMM, s.TopDiameterMM, s.HeightMM)
+	case "tapered_rectangle":
+		return geometry.TaperedRectangle(s.BottomMM, s.TopMM, s.HeightMM)
+	case "bowl":
+		return geometry.Bowl(s.RimDiameterMM, s.DepthMM)
+	}
+	c.add(path+".shape", "%q is not a shape known here; write straight, tapered_round, tapered_rectangle or bowl", s.Shape)
+	return nil, nil
+}

@@ -1,0 +1,163 @@
+// Package replay runs a recorded rise through the same App as the live daemon,
+// with the record as its driver and a stepped clock.
+//
+// Times are those of the record; the App is advanced every ten seconds of
+// record time, so a gap in the record is lived through and not skipped. Memory
+// does not grow with the record unless a chart is asked for.
+package replay
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/sensor/record"
+)
+
+// How far apart the App is advanced and lines are printed, in record time.
+const (
+	stepEvery  = 10 * time.Second
+	printEvery = time.Minute
+)
+
+// Options says what to replay and where to print.
+type Options struct {
+	Config    *config.Config // with exactly one vessel
+	Record    string         // a record that record.Check has accepted
+	Out       io.Writer
+	JSON      bool
+	ChartFile string // .svg or .png; empty for none
+}
+
+// printer shows estimates as they come.
+type printer interface {
+	print(e estimator.Estimate, raised []alert.Alarm) error
+	finish() error
+}
+
+// Run replays the record.
+func Run(ctx context.Context, o Options) error {
+	f, err := os.Open(o.Record)
+	if err != nil {
+		return fmt.Errorf("the record cannot be read: %w", err)
+	}
+	defer f.Close()
+	rows := record.NewReader(f, o.Record)
+	first, err := rows.Next()
+	if errors.Is(err, io.EOF) {
+		return fmt.Errorf("%s holds no rows; a record needs at least one reading", o.Record)
+	}
+	if err != nil {
+		return err
+	}
+	r, err := newRunner(o, first)
+	if err != nil {
+		return err
+	}
+	if err := r.app.Start(ctx); err != nil {
+		return err
+	}
+	err = r.all(ctx, rows, first)
+	return errors.Join(err, r.app.Stop(context.WithoutCancel(ctx)), r.finish())
+}
+
+// runner is one replay under way.
+type runner struct {
+	app     *app.App
+	clock   *app.Stepped
+	vessel  string
+	out     printer
+	chart   *chartFile
+	start   time.Time
+	next    time.Time // the next step
+	failure error     // first failure of the printer
+}
+
+// newRunner builds the App and the printers.
+func newRunner(o Options, first record.Row) (*runner, error) {
+	r := &runner{clock: &app.Stepped{}, vessel: o.Config.Vessels[0].Name, start: first.Time, next: first.Time}
+	zone := first.Time.Location()
+	if o.JSON {
+		r.out = newJSONPrinter(o.Out, zone)
+	} else {
+		r.out = newTablePrinter(o.Out, zone, r.vessel)
+	}
+	if o.ChartFile != "" {
+		c, err := newChartFile(o.ChartFile, zone, r.vessel)
+		if err != nil {
+			return nil, err
+		}
+		r.chart = c
+	}
+	household := o.Config.Household
+	household.Zone = zone
+	o.Config.Household = household
+	r.clock.Set(first.Time)
+	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock})
+	r.app = a
+	return r, err
+}
+
+// all feeds every row and steps the App through the times between.
+func (r *runner) all(ctx context.Context, rows *record.Reader, row record.Row) error {
+	last := row.Time
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		r.stepBefore(row.Time)
+		r.clock.Set(row.Time)
+		r.app.Observe(r.vessel, sample(row))
+		r.chart.add(row)
+		last = row.Time
+		var err error
+		if row, err = rows.Next(); errors.Is(err, io.EOF) {
+			r.stepBefore(last)
+			r.step(last, true)
+			return r.failure
+		} else if err != nil {
+			return err
+		}
+	}
+}
+
+// stepBefore takes every step that lies before t.
+func (r *runner) stepBefore(t time.Time) {
+	for r.next.Before(t) {
+		r.step(r.next, r.next.Sub(r.start)%printEvery == 0)
+		r.next = r.next.Add(stepEvery)
+	}
+}
+
+// step advances the App to t.
+func (r *runner) step(t time.Time, print bool) {
+	r.clock.Set(t)
+	raised := r.app.Advance(t)
+	if print || len(raised) > 0 {
+		r.failure = errors.Join(r.failure, r.out.print(r.app.Estimate(r.vessel), raised))
+	}
+}
+
+// finish ends the output and writes the chart.
+func (r *runner) finish() error {
+	err := r.out.finish()
+	if r.chart != nil {
+		err = errors.Join(err, r.chart.write(r.app.Estimate(r.vessel)))
+	}
+	return err
+}
+
+// sample turns a row of the record into a sample.
+func sample(row record.Row) estimator.Sample {
+	return estimator.Sample{
+		Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
+		Event: estimator.Event(row.Event),
+	}
+}

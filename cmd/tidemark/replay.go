@@ -1,0 +1,54 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/replay"
+	"tidemark/sensor/record"
+)
+
+// runReplay runs a recorded rise through the pipeline.
+func runReplay(ctx context.Context, s streams, args []string) error {
+	fs := newFlags(s, "replay", "replay --config FILE [--vessel NAME] RECORD.csv [--json] [--chart FILE]")
+	configFile := fs.String("config", "", "configuration that describes the vessel; its sensor keys are not used")
+	vesselName := fs.String("vessel", "", "which vessel of the configuration the record belongs to")
+	asJSON := fs.Bool("json", false, "print JSON lines, one a minute of record time and one at every warning")
+	chartFile := fs.String("chart", "", "write the curve with its forecast to this .svg or .png file")
+	rest, err := parseFlags(fs, args)
+	if err != nil {
+		return err
+	}
+	if len(rest) != 1 || *configFile == "" {
+		return usagef("replay needs --config FILE and one RECORD.csv; run tidemark replay -h for the options")
+	}
+	cfg, err := config.Load(*configFile, config.WithoutSensors)
+	if err != nil {
+		return usageError{err}
+	}
+	vessel, err := cfg.Vessel(*vesselName)
+	if err != nil {
+		return usageError{err}
+	}
+	cfg.Vessels = []config.Vessel{vessel}
+	if err := checkRecord(rest[0]); err != nil {
+		return usageError{err}
+	}
+	return replay.Run(ctx, replay.Options{
+		Config: cfg, Record: rest[0], Out: s.out, JSON: *asJSON, ChartFile: *chartFile,
+	})
+}
+
+// checkRecord reads a whole record once and refuses what is wrong with it,
+// before anything is written.
+func checkRecord(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return fmt.Errorf("the record cannot be read: %w", err)
+	}
+	defer f.Close()
+	return record.Check(f, path)
+}
+
