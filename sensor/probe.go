@@ -1,0 +1,94 @@
+package sensor
+
+import (
+	"math"
+	"time"
+)
+
+// DS18B20StepSD is the standard deviation that the 1/16 C step alone gives a
+// reading of a 1-wire thermometer at 12 bits, in Celsius. The probe's stated
+// accuracy, 0.5 C, is a fixed offset and not part of it.
+const DS18B20StepSD = 0.0625 / 3.4641016
+
+// CRC8 is the checksum of the 1-wire bus: polynomial x^8+x^5+x^4+1, bits taken
+// lowest first, starting from zero (Maxim, Application Note 27).
+func CRC8(data []byte) byte {
+	var crc byte
+	for _, b := range data {
+		crc ^= b
+		for range 8 {
+			low := crc & 1
+			crc >>= 1
+			if low != 0 {
+				crc ^= 0x8c
+			}
+		}
+	}
+	return crc
+}
+
+// AllBytes tells whether a scratchpad consists of one value only.
+func AllBytes(pad [9]byte, b byte) bool {
+	for _, p := range pad {
+		if p != b {
+			return false
+		}
+	}
+	return true
+}
+
+// ScratchpadC gives the temperature in Celsius that the nine bytes of a
+// DS18B20 mean. It refuses a wrong checksum, all zeros (whose checksum is
+// right), an impossible configuration byte and a value out of the probe's
+// range. The error is a *FaultError.
+func ScratchpadC(pad [9]byte) (float64, error) {
+	switch {
+	case AllBytes(pad, 0xff):
+		return 0, Faultf(Missing, "the probe does not answer (all ones); check its wiring")
+	case AllBytes(pad, 0):
+		return 0, Faultf(BadData, "the probe's answer is all zeros: the data line is held low or shorted")
+	case CRC8(pad[:8]) != pad[8]:
+		return 0, Faultf(BadData, "checksum of the probe's answer is %02x, expected %02x", pad[8], CRC8(pad[:8]))
+	case pad[4]&0x9f != 0x1f:
+		return 0, Faultf(BadData, "the probe's configuration byte is %02x, which none can have", pad[4])
+	}
+	raw := int16(uint16(pad[1])<<8 | uint16(pad[0]))
+	undefined := int16(1)<<(3-(pad[4]>>5&3)) - 1 // low bits that mean nothing below 12 bits
+	celsius := float64(raw&^undefined) / 16
+	return celsius, CheckProbeC(celsius)
+}
+
+// CheckProbeC refuses what a DS18B20 cannot measure: outside -55 to 125 C, and
+// with its own words the 127.94 C of a probe without enough power. The error
+// is a *FaultError.
+func CheckProbeC(celsius float64) error {
+	switch {
+	case math.Abs(celsius-127.9375) < 0.01:
+		return Faultf(PowerOn, "the probe says 127.94 C: it had too little power to measure; check its supply wire and pull-up")
+	case !within(celsius, -55, 125):
+		return Faultf(OutOfRange, "%.2f C is outside what the probe can measure (-55 to 125 C)", celsius)
+	}
+	return nil
+}
+
+// PowerOnGuard catches the 85.000 C that a 1-wire thermometer holds after
+// power-on. The zero value is ready.
+type PowerOnGuard struct {
+	lastC  float64
+	lastAt time.Duration
+	seen   bool
+}
+
+// Believe tells whether celsius, read at mono, may be taken. Exactly 85.000 is
+// refused unless the last believed reading, not older than a minute, was within
+// 3 C of it, so that a probe that really is that hot goes on being read.
+func (g *PowerOnGuard) Believe(celsius float64, mono time.Duration) bool {
+	if celsius == 85 {
+		near := g.seen && mono-g.lastAt <= time.Minute && math.Abs(g.lastC-85) <= 3
+		if !near {
+			return false
+		}
+	}
+	g.lastC, g.lastAt, g.seen = celsius, mono, true
+	return true
+}
