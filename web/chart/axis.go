@@ -1,0 +1,176 @@
+package chart
+
+import (
+	"math"
+	"time"
+)
+
+// scale maps values of one axis to pixels.
+type scale struct {
+	v0, v1 float64 // values at the two ends
+	p0, p1 float64 // their pixels
+}
+
+// at is the pixel of a value.
+func (s scale) at(v float64) float64 {
+	if s.v1 == s.v0 {
+		return s.p0
+	}
+	return s.p0 + (v-s.v0)/(s.v1-s.v0)*(s.p1-s.p0)
+}
+
+// clamp is the pixel of a value held inside the axis.
+func (s scale) clamp(v float64) float64 {
+	return s.at(math.Min(math.Max(v, s.v0), s.v1))
+}
+
+// timeScale maps moments to pixels.
+type timeScale struct {
+	t0, t1 time.Time
+	p0, p1 float64
+}
+
+// at is the pixel of a moment.
+func (s timeScale) at(t time.Time) float64 {
+	span := s.t1.Sub(s.t0)
+	if span <= 0 {
+		return s.p0
+	}
+	return s.p0 + float64(t.Sub(s.t0))/float64(span)*(s.p1-s.p0)
+}
+
+// holds reports whether the moment is on the axis.
+func (s timeScale) holds(t time.Time) bool { return !t.Before(s.t0) && !t.After(s.t1) }
+
+// niceStep is the distance of round numbers that gives at most want steps.
+func niceStep(span float64, want int) float64 {
+	if span <= 0 || want < 1 {
+		return 1
+	}
+	raw := span / float64(want)
+	mag := math.Pow(10, math.Floor(math.Log10(raw)))
+	for _, m := range []float64{1, 2, 2.5, 5, 10} {
+		if m*mag >= raw*(1-1e-9) {
+			return m * mag
+		}
+	}
+	return 10 * mag
+}
+
+// ticks are the round values between lo and hi.
+func ticks(lo, hi float64, want int) []float64 {
+	step := niceStep(hi-lo, want)
+	var out []float64
+	for i := math.Ceil(lo/step - 1e-9); i*step <= hi+step*1e-9; i++ {
+		out = append(out, i*step+0) // +0 turns -0 into 0
+	}
+	return out
+}
+
+// timeTick is one labelled moment; a new day carries its date.
+type timeTick struct {
+	t      time.Time
+	newDay bool
+}
+
+// timeTicks are round moments of the household's clock at least minPixels
+// apart. Days that are longer or shorter by daylight saving come out right,
+// because each tick is asked of the calendar and not added up.
+func timeTicks(s timeScale, zone *time.Location, minPixels float64) []timeTick {
+	span := s.t1.Sub(s.t0)
+	if span <= 0 {
+		return nil
+	}
+	step := timeStep(span, (s.p1-s.p0)/minPixels)
+	local := s.t0.In(zone)
+	var out []timeTick
+	if step >= 24*time.Hour {
+		every := int(step / (24 * time.Hour))
+		for d := 0; d < 4000; d += every {
+			t := time.Date(local.Year(), local.Month(), local.Day()+d, 0, 0, 0, 0, zone)
+			if t.After(s.t1) {
+				return out
+			}
+			out = appendTick(out, s, t)
+		}
+		return out
+	}
+	perDay := int(24 * time.Hour / step)
+	stepMin := int(step / time.Minute)
+	for d := 0; d < 4000; d++ {
+		for i := range perDay {
+			t := time.Date(local.Year(), local.Month(), local.Day()+d, 0, i*stepMin, 0, 0, zone)
+			if t.After(s.t1) {
+				return out
+			}
+			out = appendTick(out, s, t)
+		}
+	}
+	return out
+}
+
+// appendTick adds a tick that is on the axis and later than the last one.
+func appendTick(out []timeTick, s timeScale, t time.Time) []timeTick {
+	if !s.holds(t) || len(out) > 0 && !t.After(out[len(out)-1].t) {
+		return out
+	}
+	return append(out, timeTick{t: t, newDay: t.Hour() == 0 && t.Minute() == 0})
+}
+
+// timeStep picks the distance of the ticks.
+func timeStep(span time.Duration, room float64) time.Duration {
+	const day = 24 * time.Hour
+	steps := []time.Duration{5 * time.Minute, 10 * time.Minute, 15 * time.Minute, 30 * time.Minute,
+		time.Hour, 2 * time.Hour, 3 * time.Hour, 4 * time.Hour, 6 * time.Hour, 12 * time.Hour,
+		day, 2 * day, 7 * day, 14 * day, 28 * day}
+	for _, s := range steps {
+		if float64(span)/float64(s) <= room {
+			return s
+		}
+	}
+	return 56 * day
+}
+
+// nights are the shaded stretches between t0 and t1.
+func nights(c Chart, t0, t1 time.Time) [][2]time.Time {
+	if c.NightFrom == c.NightUntil {
+		return nil
+	}
+	var out [][2]time.Time
+	local := t0.In(c.Zone)
+	for d := -1; d < 4000; d++ {
+		from := clockOn(local, d, c.NightFrom, c.Zone)
+		if !from.Before(t1) {
+			break
+		}
+		end := d
+		if c.NightUntil <= c.NightFrom {
+			end++
+		}
+		until := clockOn(local, end, c.NightUntil, c.Zone)
+		from, until = latest(from, t0), earliest(until, t1)
+		if from.Before(until) {
+			out = append(out, [2]time.Time{from, until})
+		}
+	}
+	return out
+}
+
+// clockOn is a time of day, days after the day of t.
+func clockOn(t time.Time, days int, after time.Duration, zone *time.Location) time.Time {
+	return time.Date(t.Year(), t.Month(), t.Day()+days, 0, int(after/time.Minute), 0, 0, zone)
+}
+
+func latest(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+func earliest(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}

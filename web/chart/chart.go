@@ -1,0 +1,132 @@
+// Package chart draws one rise as one picture: the measured line, the mark,
+// the forecast as a fan that widens with doubt, folds and moves as ticks with
+// words, and a strip of temperatures below on the same time axis.
+//
+// Units: rise in percent of volume (0 = start, 100 = doubled), temperature in
+// degrees Celsius (shown in Fahrenheit on request), sizes in pixels. The band
+// round the measured line and the fan both hold 8 of 10 cases.
+//
+// The picture is drawn through a small canvas with two backends: SVG, coloured
+// by the CSS classes of the page or by a style of its own, and PNG for push
+// messages. The same model gives the same bytes.
+//
+// The renderer is our own because no kept library draws one model both as SVG
+// with classes and as PNG; the outlines are filled by golang.org/x/image/vector
+// and the letters come from the Go fonts.
+//
+// The package does not fetch, smooth or judge data: it draws what it is given.
+package chart
+
+import (
+	"math"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// Sample is one moment of the measured line. Missing values are NaN. For a
+// rejected reading RisePercent is the rise it would have meant.
+type Sample struct {
+	Time         time.Time
+	RisePercent  float64 // percent of the starting volume, 0 = start
+	SD           float64 // standard deviation of RisePercent, percentage points; NaN or 0 when unknown
+	DoughC, AirC float64 // Celsius
+	Rejected     bool    // the reading was not believed
+}
+
+// Event is something that happened, shown as a tick with a word.
+type Event struct {
+	Time time.Time
+	Word string // one or two short words: "fold 2", "fridge"
+}
+
+// Mark is the target level with its name. A Percent of NaN or 0 draws none.
+type Mark struct {
+	Percent float64
+	Name    string // e.g. "doubled"
+}
+
+// Units are the household's ways of writing.
+type Units struct {
+	Clock12    bool // 6:05 pm instead of 18:05
+	Fahrenheit bool
+}
+
+// Chart is the model of one picture.
+type Chart struct {
+	ID      string // prefix of the ids inside an SVG, unique on a page
+	Title   string // e.g. the vessel's name
+	Samples []Sample
+	Fan     []estimator.FanPoint
+	Mark    Mark
+	Ready   estimator.Window // 80 % window of reaching the mark; zero for none
+	Now     time.Time        // zero for a rise that is over
+	Events  []Event
+	Zone    *time.Location // nil means UTC
+	Units   Units
+	// NightFrom and NightUntil bound the shaded night, as time after midnight
+	// by the household's clock. Both zero means 22:00 to 06:00.
+	NightFrom, NightUntil time.Duration
+	Width, Height         int // pixels; 0 means 720 by 420
+}
+
+// The sizes that are used: a phone held upright, a wide screen, a push message.
+const (
+	NarrowWidth, NarrowHeight = 340, 400
+	WideWidth, WideHeight     = 900, 440
+	PushWidth, PushHeight     = 800, 480
+)
+
+// withDefaults fills in what was left out.
+func (c Chart) withDefaults() Chart {
+	if c.Zone == nil {
+		c.Zone = time.UTC
+	}
+	if c.Width <= 0 || c.Height <= 0 {
+		c.Width, c.Height = 720, 420
+	}
+	if c.NightFrom == 0 && c.NightUntil == 0 {
+		c.NightFrom, c.NightUntil = 22*time.Hour, 6*time.Hour
+	}
+	if c.ID == "" {
+		c.ID = "chart"
+	}
+	return c
+}
+
+// hasMark reports whether there is a mark to draw.
+func (c Chart) hasMark() bool { return finite(c.Mark.Percent) && c.Mark.Percent > 0 }
+
+// temperature turns Celsius into the household's unit.
+func (u Units) temperature(c float64) float64 {
+	if u.Fahrenheit {
+		return c*9/5 + 32
+	}
+	return c
+}
+
+// degree is the unit's sign.
+func (u Units) degree() string {
+	if u.Fahrenheit {
+		return "°F"
+	}
+	return "°C"
+}
+
+// clock writes a time of day.
+func (u Units) clock(t time.Time) string {
+	if u.Clock12 {
+		return t.Format("3:04 pm")
+	}
+	return t.Format("15:04")
+}
+
+// hour writes a full hour as short as it goes.
+func (u Units) hour(t time.Time) string {
+	if u.Clock12 && t.Minute() == 0 {
+		return t.Format("3 pm")
+	}
+	return u.clock(t)
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
