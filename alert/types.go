@@ -42,6 +42,7 @@ type Input struct {
 	Lead     time.Duration
 	Estimate estimator.Estimate
 	Steps    []bake.Step
+	InFridge bool // moved into the cold on purpose
 	System   System
 }
 
@@ -50,6 +51,49 @@ type System struct {
 	ClockSet      bool
 	DiskFreeRatio float64 // 0..1; NaN when unknown
 	UnderVoltage  bool
+	// Unwatched is the span nobody watched before the last start, after an
+	// unclean stop. Zero when there was none. It may stay set: it is told once.
+	Unwatched Span
+}
+
+// Span is a stretch of time. The zero Span is none.
+type Span struct{ From, Until time.Time }
+
+// IsZero reports whether there is no span.
+func (s Span) IsZero() bool { return s.From.IsZero() || s.Until.IsZero() }
+
+// The named reasons an alarm of a kind may carry.
+const (
+	PastMark      = "past_mark"       // over: above the mark by the margin
+	NoRiseLeft    = "no_rise_left"    // over: growth is ending
+	FellBack      = "fell_back"       // over: the surface sinks again
+	WithinLead    = "within_lead"     // near
+	AtMark        = "at_mark"         // reached
+	EndsBelowMark = "ends_below_mark" // levels_off
+	DoughHot      = "dough_hot"       // too_hot
+	DoughCold     = "dough_cold"      // too_cold
+	HeatsTooFast  = "heats_too_fast"  // oven_heating
+	BeyondLimit   = "beyond_limit"    // oven_heating
+	NoReading     = "no_reading"      // sensor_lost
+	NotBelieved   = "not_believed"    // sensor_suspect
+)
+
+// What says what happened to an alarm.
+type What string
+
+// The things that happen to an alarm.
+const (
+	WasRaised    What = "raised"
+	WasUpdated   What = "updated"   // same alarm, newer text
+	WasEscalated What = "escalated" // same alarm, more urgent
+	WasResolved  What = "resolved"
+)
+
+// Change is one thing that happened to an alarm in one Step.
+type Change struct {
+	Alarm    Alarm
+	What     What
+	ClockSet bool // whether the wall clock could be trusted at that moment
 }
 
 // State is where an alarm is in its life.
@@ -84,7 +128,17 @@ type Alarm struct {
 	Priority     int    // 1 lowest .. 5 most urgent
 	Level        int    // escalation steps taken
 	LastSentAt   time.Time
+	LedBy        string // ID of the alarm whose letter told this one too; empty when it has its own
 }
+
+// The states of a letter.
+const (
+	LetterWaiting   = "waiting"
+	LetterSent      = "sent"
+	LetterFailed    = "failed"
+	LetterExpired   = "expired"
+	LetterWithdrawn = "withdrawn"
+)
 
 // Letter is one message on its way through one channel.
 type Letter struct {
@@ -94,9 +148,9 @@ type Letter struct {
 	Body      []byte // the Message as JSON
 	CreatedAt time.Time
 	NotBefore time.Time
-	ExpiresAt time.Time
+	ExpiresAt time.Time // zero: never
 	Attempts  int
-	State     string // "waiting", "sent", "failed", "expired", "withdrawn"
+	State     string // one of the Letter states
 	Answer    string // what the server said last, without secrets
 	SentAt    time.Time
 }
@@ -113,7 +167,9 @@ type Store interface {
 	// DueLetters returns at most limit waiting letters whose NotBefore has
 	// come, oldest first.
 	DueLetters(ctx context.Context, now time.Time, limit int) ([]Letter, error)
-	// SaveLetter writes the outcome of an attempt.
+	// SaveLetter writes the outcome of an attempt. A letter that was withdrawn
+	// meanwhile does not go back to waiting: it keeps its state and takes only
+	// attempts and answer.
 	SaveLetter(ctx context.Context, l Letter) error
 	// WithdrawLetters marks the waiting letters of an alarm as withdrawn.
 	WithdrawLetters(ctx context.Context, alarmID string) error
