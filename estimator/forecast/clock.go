@@ -1,0 +1,207 @@
+package forecast
+
+import (
+	"math"
+
+	"tidemark/estimator/kinetics"
+)
+
+const (
+	assumedC        = 23.0 // dough never measured in a room never measured
+	trendHours      = 1.5  // a trend of temperature is believed this far ahead
+	defaultRelaxing = 0.5  // 1/h: a kilogram of dough in a tub follows the air in about 2 h
+	fastHours       = 1.0 / 3
+	slowHours       = 1.0
+)
+
+// clock turns time into equivalent time under both responses, and keeps what is
+// needed to say where the temperature goes next. Times in hours since the start.
+type clock struct {
+	table          *kinetics.Responses
+	at             float64
+	ganzle, ctmi   float64 // equivalent hours so far
+	doughC, airC   float64
+	doughSeen      float64 // when last measured; minus infinity when never
+	airSeen        float64
+	dough, air     trend
+	cold           bool
+	sinceMove      float64
+	coarseAt       float64 // regression of the dough's change on the difference to the air
+	coarseC        float64
+	coarseX        float64
+	sumXX, sumXY   float64
+	coarseFilled   bool
+	measuredBefore bool
+}
+
+// trend estimates a slope from two running means of different length: on a ramp
+// each lags by its own length.
+type trend struct {
+	fast, slow, at float64
+	filled         bool
+}
+
+func (t *trend) add(at, c float64) {
+	if !t.filled {
+		t.fast, t.slow, t.at, t.filled = c, c, at, true
+		return
+	}
+	dt := at - t.at
+	t.at = at
+	t.fast += (c - t.fast) * -math.Expm1(-dt/fastHours)
+	t.slow += (c - t.slow) * -math.Expm1(-dt/slowHours)
+}
+
+func (t *trend) slope() float64 { return (t.fast - t.slow) / (slowHours - fastHours) }
+
+func newClock() clock {
+	return clock{
+		table: kinetics.NewResponses(), doughC: assumedC, airC: math.NaN(),
+		doughSeen: math.Inf(-1), airSeen: math.Inf(-1), sinceMove: math.Inf(-1),
+	}
+}
+
+// advance moves to a time with what was measured there; NaN is not measured.
+func (c *clock) advance(at, doughC, airC float64) {
+	dt := at - c.at
+	if !math.IsNaN(airC) {
+		c.airC, c.airSeen = airC, max(at, c.at)
+		c.air.add(c.airSeen, airC)
+	}
+	if dt < 0 {
+		return
+	}
+	next := doughC
+	if math.IsNaN(next) {
+		next = c.drift(dt)
+	} else if !c.measuredBefore { // the first reading holds for the time before it
+		c.measuredBefore = true
+		c.doughC = doughC
+	}
+	c.integrate(dt, next)
+	c.at, c.doughC = at, next
+	if !math.IsNaN(doughC) {
+		c.doughSeen = at
+		c.dough.add(at, doughC)
+		c.regress()
+	}
+}
+
+// integrate adds the equivalent time of a span over which the dough goes
+// straight from its present temperature to the next.
+func (c *clock) integrate(dt, nextC float64) {
+	steps := 1 + int(min(24, math.Abs(nextC-c.doughC)/0.5))
+	g0, s0 := c.table.At(c.doughC)
+	for i := 1; i <= steps; i++ {
+		g1, s1 := c.table.At(c.doughC + (nextC-c.doughC)*float64(i)/float64(steps))
+		c.ganzle += dt / float64(steps) * (g0 + g1) / 2
+		c.ctmi += dt / float64(steps) * (s0 + s1) / 2
+		g0, s0 = g1, s1
+	}
+}
+
+// drift is the dough's temperature some hours on when it is not measured.
+func (c *clock) drift(dt float64) float64 {
+	if c.cold {
+		return c.cooling().Next(c.doughC, dt)
+	}
+	if !c.airKnown() {
+		return c.doughC
+	}
+	if math.IsInf(c.doughSeen, -1) && c.at == 0 {
+		return c.airC
+	}
+	return c.airC + (c.doughC-c.airC)*math.Exp(-c.relaxing()*dt)
+}
+
+func (c *clock) cooling() kinetics.Cooling {
+	k := kinetics.Fridge()
+	if c.airKnown() && c.airC < 12 && c.airSeen > c.sinceMove {
+		k.EndC = c.airC
+	}
+	return k
+}
+
+func (c *clock) airKnown() bool { return c.at-c.airSeen < 2 }
+
+// regress learns how fast this dough follows the air, from steps of 6 minutes.
+func (c *clock) regress() {
+	if !c.airKnown() || c.cold || c.at-c.sinceMove < 0.25 {
+		c.coarseFilled = false
+		return
+	}
+	dt := c.at - c.coarseAt
+	if c.coarseFilled && dt < 0.1 {
+		return
+	}
+	if c.coarseFilled && dt < 0.5 {
+		x := c.coarseX * dt
+		c.sumXX += x * x / dt
+		c.sumXY += x * (c.doughC - c.coarseC) / dt
+	}
+	c.coarseAt, c.coarseC, c.coarseX, c.coarseFilled = c.at, c.doughC, c.airC-c.doughC, true
+}
+
+// relaxing is the rate in 1/h, held near the default until the record tells.
+func (c *clock) relaxing() float64 {
+	const weight = 2.0 // degrees squared times hours
+	k := (c.sumXY + defaultRelaxing*weight) / (c.sumXX + weight)
+	return min(max(k, 0.05), 2)
+}
+
+// move notes that the vessel went to the cold or came back.
+func (c *clock) move(in bool) {
+	c.cold, c.sinceMove = in, c.at
+	c.dough, c.air = trend{}, trend{}
+	if math.IsInf(c.airSeen, -1) || in {
+		return
+	}
+	c.airSeen = math.Inf(-1) // the air read so far was the refrigerator's
+}
+
+// future fills the temperature at each time of the grid (hours from now) for a
+// kitchen warmer than expected by z standard deviations.
+func (c *clock) future(grid []float64, z float64, dst []float64) {
+	if c.cold {
+		c.futureCold(c.doughC, grid, z, dst)
+		return
+	}
+	rate, airC, airSlope := 0.0, c.doughC, 0.0
+	if c.airKnown() {
+		rate, airC, airSlope = c.relaxing(), c.airC, c.air.slope()
+	}
+	excess := c.dough.slope() - rate*(airC-c.doughC)
+	excess = min(max(excess, -3), 3)
+	airSlope = min(max(airSlope, -3), 3)
+	temp, before := c.doughC, 0.0
+	for i, h := range grid {
+		dt := h - before
+		mid := before + dt/2
+		target := airC + airSlope*trendHours*-math.Expm1(-mid/trendHours)
+		push := excess * math.Exp(-mid/trendHours) * dt
+		temp = target + (temp-target)*math.Exp(-rate*dt) + push
+		before = h
+		dst[i] = temp + z*c.doubtC(h)
+	}
+}
+
+// futureCold is the same in a refrigerator; the doubt is its set point and load.
+func (c *clock) futureCold(from float64, grid []float64, z float64, dst []float64) {
+	k := c.cooling()
+	for i, h := range grid {
+		dst[i] = k.Next(from, h) + z*1.2*-math.Expm1(-h/1.5)
+	}
+}
+
+// doubtC is the standard deviation of the temperature some hours ahead: small
+// now, and after a night what kitchens differ by (common practice, no source).
+func (c *clock) doubtC(hours float64) float64 {
+	now := 0.1
+	if c.at-c.doughSeen > 0.5 {
+		now = 1.0
+		if !c.airKnown() {
+			now = 2.0
+		}
+	}
+	return now + 1.5*-math.Expm1(-hours/4)
+}

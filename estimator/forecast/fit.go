@@ -1,0 +1,114 @@
+package forecast
+
+import (
+	"math"
+	"time"
+
+	"tidemark/estimator/kinetics"
+	"tidemark/estimator/lsq"
+)
+
+// Point is one accepted reading of the level. Missing temperatures are NaN.
+type Point struct {
+	At      time.Duration // since the start of the rise
+	VolumeL float64       // litres, above 0
+	SDL     float64       // its standard deviation, litres; 0 when not known
+	DoughC  float64       // Celsius
+}
+
+// Fit is the state of one rise. Make it with [New]. Its memory is constant; it
+// must not be used by two goroutines at once.
+type Fit struct {
+	prior   Prior
+	bins    bins
+	clock   clock
+	stopped float64 // readings after this hour are left out; +Inf when running
+	moved   float64 // last move to or from the cold, hours
+
+	scale  float64 // litres that stand for 1 in the fit
+	state  whitener
+	models [4]model
+	solver lsq.Solver
+	draws  draws
+	ahead  ahead
+
+	now     float64
+	fitted  bool
+	why     string
+	samples []sample
+	path    []float64 // scratch: one sample's residuals and smoothed path
+	sorted  []weighted
+}
+
+// New starts a rise.
+func New(p Prior) *Fit {
+	f := &Fit{prior: p, clock: newClock(), stopped: math.Inf(1), moved: math.Inf(-1), why: "No reading of the level yet."}
+	f.bins.width = firstWidth
+	for i, nu := range [...]float64{0, 0.5, 1, 2} {
+		f.models[i] = newModel(kinetics.Richards(nu), p)
+	}
+	f.draws = newDraws()
+	f.ahead = newAhead()
+	f.samples = make([]sample, 0, 2*sampleCount)
+	f.sorted = make([]weighted, 0, 2*sampleCount)
+	f.path = make([]float64, 4*maxBins)
+	return f
+}
+
+// Add takes an accepted reading. One that is not finite, not above 0, or older
+// than the last is ignored. No allocation.
+func (f *Fit) Add(p Point) {
+	at := p.At.Hours()
+	if !finite(p.VolumeL) || p.VolumeL <= 0 || at < f.clock.at || at < 0 {
+		return
+	}
+	f.clock.advance(at, p.DoughC, math.NaN())
+	if at > f.stopped {
+		return
+	}
+	sd := p.SDL
+	if !finite(sd) || sd <= 0 {
+		sd = 0.01 * p.VolumeL
+	}
+	f.bins.add(at, p.VolumeL, sd, f.clock.ganzle, f.clock.ctmi)
+}
+
+// Temper takes temperatures in Celsius, also when no level was seen. NaN is not
+// known. Times before the last are ignored. No allocation.
+func (f *Fit) Temper(at time.Duration, doughC, airC float64) {
+	if finite(doughC) || finite(airC) {
+		f.clock.advance(at.Hours(), notInf(doughC), notInf(airC))
+	}
+}
+
+func notInf(x float64) float64 {
+	if math.IsInf(x, 0) {
+		return math.NaN()
+	}
+	return x
+}
+
+// Disturb tells that the dough was folded or knocked: the level may have jumped,
+// up or down, by lossPrior (standard deviation, share of the start volume; 0
+// means 0.15), and lies uneven for a while. The rise is not started anew.
+func (f *Fit) Disturb(at time.Duration, lossPrior float64) {
+	if !finite(lossPrior) || lossPrior <= 0 {
+		lossPrior = 0.15
+	}
+	f.bins.disturb(at.Hours(), lossPrior*lossPrior)
+}
+
+// Cold tells that the vessel went into the refrigerator (in) or came back. Gas
+// shrinks and dissolves on cooling, so the level may drift from the curve.
+func (f *Fit) Cold(at time.Duration, in bool) {
+	f.clock.advance(at.Hours(), math.NaN(), math.NaN())
+	f.clock.move(in)
+	f.moved = at.Hours()
+	f.bins.disturb(at.Hours(), 0.03*0.03)
+}
+
+// Stop leaves readings after this time out of the fit: a collapse is no growth.
+func (f *Fit) Stop(at time.Duration) { f.stopped = at.Hours() }
+
+// EquivalentHours is the growth time so far at 24 C, mean of both responses.
+func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi) / 2 }

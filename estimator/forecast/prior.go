@@ -1,0 +1,118 @@
+package forecast
+
+import "math"
+
+// Normal is a belief: a mean and a standard deviation.
+type Normal struct{ Mean, SD float64 }
+
+// Prior is what is believed of a rise before its first reading. Ceiling and rate
+// are believed in logarithms (natural), because they are positive and known to a
+// factor. Lag may be below zero: dough that was already at work when the watch
+// began.
+type Prior struct {
+	LogCeiling Normal // ln of the final rise, percent
+	LogRate    Normal // ln of the steepest slope, percent per hour at 24 C
+	Lag        Normal // equivalent hours at 24 C
+	// Response is the belief in the two temperature responses, on the logit
+	// scale: large favours S. cerevisiae, small the sourdough yeast.
+	Response Normal
+}
+
+// DefaultPrior is for a vessel whose past is not known. holds is "dough" or
+// "starter"; anything else counts as dough.
+//
+// Sources (common practice): dough with 10 to 40 % of the flour in the starter
+// doubles in 2 to 14 h (bwraith, Sourdough Rise Time Table; a baker's published
+// bulk table, 4.5 h to 30 % at 27 C to 12 h to 100 % below 20 C). A healthy
+// starter peaks at 2 to 3 times its start height, 3 to 16 h after feeding
+// (feeding charts by Summit Sourdough, 2025, and Loaf and Levain). The spread
+// covers the factor of two between sources.
+func DefaultPrior(holds string) Prior {
+	p := Prior{
+		LogCeiling: Normal{math.Log(160), 0.45},
+		LogRate:    Normal{math.Log(30), 0.65},
+		Lag:        Normal{1.2, 1.1},
+		Response:   Normal{0, 1.5},
+	}
+	if holds == "starter" {
+		p.LogCeiling = Normal{math.Log(170), 0.45}
+		p.LogRate = Normal{math.Log(35), 0.65}
+	}
+	return p
+}
+
+// Inoculated shifts the prior for the share of flour that was fermented in the
+// starter, 0 to 1: the rate goes up and the lag down with it. 0 or a value out
+// of range leaves the prior as it is. The middle, 0.2, is common practice; the
+// exponent allows for the half or so of a doubling time each doubling of the
+// starter saves (exponential growth), and leaves the spread nearly as wide.
+func (p Prior) Inoculated(share float64) Prior {
+	if !(share > 0 && share <= 1) {
+		return p
+	}
+	x := math.Log(share / 0.2)
+	p.LogRate.Mean += 0.35 * x
+	p.Lag.Mean -= 0.5 * x
+	return p
+}
+
+// Salted shifts the prior for salt in percent of flour. 2 % is the middle.
+// Sourdough yeast tolerates 8 % salt in water phase and slows on the way there
+// (Gänzle, Ehmann, Hammes 1998, abstract); 6 % slower per percent is common
+// practice, no source.
+func (p Prior) Salted(percent float64) Prior {
+	if !(percent >= 0 && percent <= 6) {
+		return p
+	}
+	p.LogRate.Mean -= 0.06 * (percent - 2)
+	return p
+}
+
+// Learn narrows the prior with finished rises of the same household. Rises
+// differ more from each other than each one's own fit is unsure (Gause 1932
+// shows the same for yeast in a flask), so the spread between rises is kept as
+// a floor: 0.15 in the logarithms, 0.3 h in the lag.
+func (p Prior) Learn(past []Params) Prior {
+	p.LogCeiling = learn(p.LogCeiling, past, 0.15, func(q Params) Normal { return Normal{q.LogCeiling, math.Sqrt(q.Cov[0][0])} })
+	p.LogRate = learn(p.LogRate, past, 0.15, func(q Params) Normal { return Normal{q.LogRate, math.Sqrt(q.Cov[1][1])} })
+	p.Lag = learn(p.Lag, past, 0.3, func(q Params) Normal { return Normal{q.LagHours, math.Sqrt(q.Cov[2][2])} })
+	return p
+}
+
+// learn treats the rises as draws from a household's mean with a spread that is
+// itself estimated, shrunk to half the prior's as if seen in three rises.
+func learn(prior Normal, past []Params, floor float64, get func(Params) Normal) Normal {
+	var n, sum float64
+	for _, q := range past {
+		v := get(q)
+		if w := weightOf(v, prior); w > 0 {
+			n += w
+			sum += w * v.Mean
+		}
+	}
+	if n == 0 {
+		return prior
+	}
+	mean := sum / n
+	half := prior.SD / 2
+	spread := 3 * half * half
+	for _, q := range past {
+		v := get(q)
+		spread += weightOf(v, prior) * (v.Mean - mean) * (v.Mean - mean)
+	}
+	between := max(floor*floor, spread/(n+3))
+	ofMean := 1 / (1/(prior.SD*prior.SD) + n/between)
+	return Normal{
+		Mean: ofMean * (prior.Mean/(prior.SD*prior.SD) + sum/between),
+		SD:   math.Sqrt(between + ofMean),
+	}
+}
+
+// weightOf counts a rise by how much it tells beside the prior, 0 to 1.
+func weightOf(v, prior Normal) float64 {
+	if math.IsNaN(v.Mean) || math.IsNaN(v.SD) {
+		return 0
+	}
+	ratio := v.SD / prior.SD
+	return max(0, 1-ratio*ratio)
+}

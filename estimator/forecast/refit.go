@@ -1,0 +1,210 @@
+package forecast
+
+import (
+	"math"
+	"sort"
+	"time"
+
+	"tidemark/estimator/lsq"
+)
+
+// sample is one curve drawn from the posterior with its weight and the state of
+// the deviation from it.
+type sample struct {
+	curve    curve
+	params   params
+	model    int
+	weight   float64
+	wander   float64 // now, scaled volume
+	level    float64 // now, scaled volume
+	noise    float64 // standard normal, for the wander to come
+	past     float64 // standard normal, for the path behind
+	scenario int
+}
+
+const (
+	minBins    = 4
+	minHours   = 1.0 / 6
+	spreadBy   = 1.2 // the draws are this much wider than the Laplace posterior
+	leastShare = 2e-3
+)
+
+// Refit brings the posterior up to date with everything added so far. It is the
+// costly part: call it every half minute or on news. Its result does not depend
+// on how often it is called, but for the start of the search.
+func (f *Fit) Refit(now time.Duration) {
+	f.now = now.Hours()
+	f.clock.advance(f.now, math.NaN(), math.NaN())
+	f.fitted = false
+	if f.bins.n == 0 {
+		f.why = "No forecast yet: the level has not been seen."
+		return
+	}
+	if f.scale == 0 {
+		f.scale = f.bins.list[0].meanVolume()
+	}
+	f.state.load(&f.bins, f.scale, f.stopped, f.moved)
+	w := &f.state
+	if w.n < minBins || w.at[w.n-1]-w.at[0] < minHours {
+		f.why = "No forecast yet: 10 minutes of readings are needed."
+		return
+	}
+	if !f.fitModels() {
+		f.why = "No forecast: the readings fit no rise."
+		return
+	}
+	f.ahead.fill(&f.clock, false)
+	f.sampleAll()
+	f.fitted, f.why = true, ""
+}
+
+func (f *Fit) fitModels() bool {
+	top := math.Inf(-1)
+	for i := range f.models {
+		m := &f.models[i]
+		if !m.fit(&f.solver, &f.state) {
+			m.weight = math.Inf(-1)
+		}
+		top = max(top, m.weight)
+	}
+	if math.IsInf(top, -1) {
+		return false
+	}
+	var sum float64
+	for i := range f.models {
+		f.models[i].weight = math.Exp(f.models[i].weight - top)
+		sum += f.models[i].weight
+	}
+	for i := range f.models {
+		f.models[i].weight /= sum
+	}
+	return true
+}
+
+// sampleAll draws from each model in proportion to its evidence and weighs the
+// draws by the true posterior.
+func (f *Fit) sampleAll() {
+	f.samples = f.samples[:0]
+	base := math.Inf(1)
+	for i := range f.models {
+		if f.models[i].weight > 0 {
+			base = min(base, f.models[i].ss)
+		}
+	}
+	for i := range f.models {
+		if m := &f.models[i]; m.weight >= leastShare {
+			f.sampleModel(i, max(16, int(m.weight*sampleCount)), base)
+		}
+	}
+	f.normalise()
+}
+
+func (f *Fit) sampleModel(index, count int, base float64) {
+	m := &f.models[index]
+	w := &f.state
+	count = min(count, drawRows)
+	var logDet float64
+	for j := range paramCount {
+		logDet += math.Log(m.factor[j*paramCount+j])
+	}
+	volume := math.Pow(spreadBy, paramCount) * math.Exp(-logDet) / float64(count)
+	dt := f.now - w.at[w.n-1]
+	phi := math.Exp(-max(dt, 0) / wanderHours)
+	l00 := math.Sqrt(max(w.endCov[0], 1e-18))
+	l10 := w.endCov[1] / l00
+	l11 := math.Sqrt(max(w.endCov[2]-l10*l10, 0))
+	grown := w.sigma * math.Sqrt(1-phi*phi)
+	for k := range count {
+		z := &f.draws.z[k]
+		s := sample{model: index, noise: z[7], past: z[5], scenario: (k*5 + index) % scenarioCount}
+		var zz float64
+		for j := range paramCount {
+			zz += z[j] * z[j]
+			s.params[j] = z[j] * spreadBy
+		}
+		lsq.BackSolve(m.factor[:], paramCount, s.params[:])
+		for j := range paramCount {
+			s.params[j] += m.best[j]
+		}
+		if !inDomain(s.params[:]) {
+			continue
+		}
+		s.curve = m.curve(s.params[:])
+		ss, u, d := f.residuals(&s.curve)
+		for j := range paramCount {
+			e := (s.params[j] - m.mean[j]) / m.sd[j]
+			ss += e * e
+		}
+		s.weight = volume * math.Exp(-0.5*(ss-base)+0.5*zz)
+		s.wander = (u+l00*z[5])*phi + grown*z[7]
+		s.level = d + l10*z[5] + l11*z[6]
+		f.samples = append(f.samples, s)
+	}
+}
+
+// residuals runs the filter over the record for one curve. The first half of
+// the path scratch keeps the innovations, the second the predicted deviation.
+func (f *Fit) residuals(c *curve) (ss, wander, level float64) {
+	w := &f.state
+	r := f.path[:w.n]
+	k := c.v0 * c.ceiling / 100
+	base := c.v0 - k*c.s0
+	scale := c.mu / c.ceiling
+	for i := range r {
+		theta := w.ganzle[i] + c.resp*(w.ctmi[i]-w.ganzle[i])
+		y, _ := c.shape.Unit(scale * (theta - c.lag))
+		r[i] = w.y[i] - base - k*y
+	}
+	return w.filter(r, f.path[maxBins:maxBins+w.n])
+}
+
+// normalise makes the weights sum to 1 and cuts those that alone would rule.
+func (f *Fit) normalise() {
+	for range 2 {
+		var sum float64
+		for i := range f.samples {
+			sum += f.samples[i].weight
+		}
+		if !(sum > 0) {
+			sum = 1
+		}
+		limit := 8 / math.Sqrt(float64(len(f.samples))) * 1.0 / 8
+		for i := range f.samples {
+			f.samples[i].weight = min(f.samples[i].weight/sum, max(limit, 0.05))
+		}
+	}
+}
+
+type weighted struct{ x, w float64 }
+
+// quantiles sorts the pairs and returns weighted quantiles.
+func quantiles(list []weighted, q ...float64) []float64 {
+	sort.Slice(list, func(i, j int) bool { return list[i].x < list[j].x })
+	var total float64
+	for _, e := range list {
+		total += e.w
+	}
+	out := make([]float64, len(q))
+	for i, p := range q {
+		out[i] = quantile(list, p*total)
+	}
+	return out
+}
+
+// quantile interpolates between the middles of the weights.
+func quantile(list []weighted, want float64) float64 {
+	var sum float64
+	for i, e := range list {
+		mid := sum + e.w/2
+		if mid >= want {
+			if i == 0 {
+				return e.x
+			}
+			prev := list[i-1]
+			before := sum - prev.w/2
+			return prev.x + (want-before)/(mid-before)*(e.x-prev.x)
+		}
+		sum += e.w
+	}
+	return list[len(list)-1].x
+}
