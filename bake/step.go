@@ -22,11 +22,42 @@ type Step struct {
 	Name     string // the trade's word: fold, shape, preheat, slice
 	Do       string // what to do, one sentence
 	Caution  string // empty when there is none
+	Question string // to be answered before the step counts as done; empty when there is none
 	At       time.Time
 	From     time.Time
 	Until    time.Time
+	Takes    time.Duration // how long it lasts once begun; 0 for a moment
+	Hands    bool          // a person must be there; false for a rest or a rise
+	Trigger  Trigger
 	State    StepState
 	By       string    // who or what started, did or skipped it
 	Why      string    // reason of a skip or a shift, in words
 	Finished time.Time // when it was done or skipped
+}
+
+// Trigger says what a step waits for.
+type Trigger string
+
+// The triggers.
+const (
+	ByClock Trigger = "clock"  // a pause after the step before it
+	ByRise  Trigger = "rise"   // the mark of its stage
+	Ahead   Trigger = "before" // so long before another step
+)
+
+// Stage is a rise within the process.
+type Stage string
+
+// The stages.
+const (
+	Bulk  Stage = "bulk"
+	Proof Stage = "proof"
+)
+
+// Spread is a duration with its doubt in minutes: the central 8 in 10 and the
+// middle.
+type Spread struct {
+	LowMin  int `json:"low_min"`
+	MidMin  int `json:"mid_min"`
+	HighMin int `json:"high_min"`
 }

@@ -1,0 +1,216 @@
+package bake
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// FieldError says which field is wrong, what was expected and what was found.
+type FieldError struct {
+	Field string // the key as the configuration spells it, e.g. "flours[0].grams"
+	Msg   string
+}
+
+// Error gives the field and the message.
+func (e FieldError) Error() string { return e.Field + ": " + e.Msg }
+
+// span is a range of a figure, in percent.
+type span struct{ low, high float64 }
+
+func (s span) holds(v float64) bool { return v >= s.low && v <= s.high }
+
+// limits are the bounds of what Validate takes for a dough at all, and the
+// bounds outside which Warnings speaks up. Common practice, no source.
+type limits struct{ possible, usual span }
+
+func hydrationLimits() limits   { return limits{span{35, 150}, span{55, 90}} }
+func saltLimits() limits        { return limits{span{0, 6}, span{1.5, 2.5}} }
+func inoculationLimits() limits { return limits{span{0, 60}, span{3, 30}} }
+
+// Validate refuses a batch that makes no sense. The first fault found is
+// returned as a FieldError.
+func (b Batch) Validate() error {
+	if err := b.checkMasses(); err != nil {
+		return err
+	}
+	n := b.numbers()
+	for _, c := range []struct {
+		field, what string
+		value       float64
+		lim         limits
+	}{
+		{"water_g", "the hydration with the levain counted", n.HydrationPercent, hydrationLimits()},
+		{"salt_g", "the salt per flour", n.SaltPercent, saltLimits()},
+		{"levain.grams", "the share of fermented flour", n.InoculationPercent, inoculationLimits()},
+	} {
+		if !c.lim.possible.holds(c.value) {
+			return FieldError{c.field, fmt.Sprintf("%s must be %g to %g %%, found %.1f %%: check the masses",
+				c.what, c.lim.possible.low, c.lim.possible.high, c.value)}
+		}
+	}
+	return nil
+}
+
+// checkMasses checks every number on its own.
+func (b Batch) checkMasses() error {
+	if len(b.Flours) == 0 {
+		return FieldError{"flours", "at least one flour is needed, found none"}
+	}
+	for i, f := range b.Flours {
+		if err := grams(fmt.Sprintf("flours[%d].grams", i), f.Grams, true); err != nil {
+			return err
+		}
+	}
+	if err := grams("water_g", b.WaterG, false); err != nil {
+		return err
+	}
+	if err := grams("salt_g", b.SaltG, false); err != nil {
+		return err
+	}
+	if err := grams("levain.grams", b.Levain.Grams, false); err != nil {
+		return err
+	}
+	if h := b.Levain.HydrationPercent; b.Levain.Grams > 0 && !(h >= 40 && h <= 250) {
+		return FieldError{"levain.hydration_percent", fmt.Sprintf("must be 40 to 250 %%, found %g: 100 means equal parts of flour and water", h)}
+	}
+	if b.Loaves < 0 || b.Loaves > 1000 {
+		return FieldError{"loaves", fmt.Sprintf("must be 0 (not divided) to 1000, found %d", b.Loaves)}
+	}
+	return b.checkInclusions()
+}
+
+// checkInclusions checks the extras.
+func (b Batch) checkInclusions() error {
+	for i, in := range b.Inclusions {
+		if in.Name == "" {
+			return FieldError{fmt.Sprintf("inclusions[%d].name", i), "a name is needed: allergens are told by it"}
+		}
+		if err := grams(fmt.Sprintf("inclusions[%d].grams", i), in.Grams, true); err != nil {
+			return err
+		}
+		if !(in.WaterG >= 0 && in.WaterG <= in.Grams) {
+			return FieldError{fmt.Sprintf("inclusions[%d].water_g", i), fmt.Sprintf("must be 0 to its own mass of %g g, found %g", in.Grams, in.WaterG)}
+		}
+	}
+	return nil
+}
+
+// grams checks one mass.
+func grams(field string, v float64, positive bool) error {
+	switch {
+	case math.IsNaN(v) || math.IsInf(v, 0):
+		return FieldError{field, "must be a number of grams, found " + fmt.Sprint(v)}
+	case v < 0:
+		return FieldError{field, fmt.Sprintf("a mass cannot be below 0 g, found %g", v)}
+	case positive && v == 0:
+		return FieldError{field, "must be above 0 g, found 0: leave the entry out instead"}
+	case v > 1e6:
+		return FieldError{field, fmt.Sprintf("must be at most 1000000 g, found %g: masses are in grams", v)}
+	}
+	return nil
+}
+
+// Warnings names what is possible but unusual, one sentence each. The usual
+// ranges are common practice, no source.
+func (b Batch) Warnings() []string {
+	n := b.numbers()
+	var out []string
+	warn := func(what string, v float64, lim limits, low, high string) {
+		hint := low
+		if v > lim.usual.high {
+			hint = high
+		}
+		if !lim.usual.holds(v) {
+			out = append(out, fmt.Sprintf("%s is %.1f %%, usual is %g to %g %%: %s.", what, v, lim.usual.low, lim.usual.high, hint))
+		}
+	}
+	warn("Hydration", n.HydrationPercent, hydrationLimits(), "a stiff dough that rises slowly", "a slack dough that spreads and traps less gas")
+	warn("Salt", n.SaltPercent, saltLimits(), "the dough rises faster and tastes flat", "salt slows the rise")
+	warn("Fermented flour", n.InoculationPercent, inoculationLimits(), "expect a long bulk", "the dough can be past its mark soon")
+	if n.InclusionPercent > 40 {
+		out = append(out, fmt.Sprintf("Inclusions are %.0f %% of the flour: they do not rise, so the same rise of the whole dough means more in the dough itself.", n.InclusionPercent))
+	}
+	return out
+}
+
+// Allergens lists what the ingredients' names point to, of the nine major food
+// allergens of the United States (US FDA, FASTER Act 2021) and cereals with
+// gluten (EU 1169/2011 Annex II, from memory). It reads names only and rather
+// says one too many: a label may say more.
+func (b Batch) Allergens() []string {
+	var out []string
+	for _, f := range b.Flours {
+		if !containsAny(strings.ToLower(f.Name), []string{"rice", "maize", "corn", "buckwheat", "chickpea", "millet", "sorghum"}) {
+			out = append(out, "cereals with gluten")
+			break
+		}
+	}
+	var names []string
+	for _, in := range b.Inclusions {
+		names = append(names, in.Name)
+	}
+	all := strings.ToLower(strings.Join(names, "|"))
+	for _, a := range allergenWords() {
+		if containsAny(all, a.words) {
+			out = append(out, a.name)
+		}
+	}
+	return out
+}
+
+// allergen is one allergen with the words that point to it.
+type allergen struct {
+	name  string
+	words []string
+}
+
+func allergenWords() []allergen {
+	return []allergen{
+		{"milk", []string{"milk", "butter", "cheese", "cream", "yogurt", "yoghurt", "whey", "quark"}},
+		{"egg", []string{"egg"}},
+		{"tree nuts", []string{"walnut", "hazelnut", "almond", "pecan", "cashew", "pistachio", "macadamia", "brazil nut"}},
+		{"peanut", []string{"peanut"}},
+		{"soya", []string{"soy", "tofu", "miso"}},
+		{"sesame", []string{"sesame", "tahini"}},
+		{"fish", []string{"fish", "anchov"}},
+		{"crustacean shellfish", []string{"shrimp", "prawn", "crab", "lobster"}},
+	}
+}
+
+// perishable reports whether the batch holds milk, egg, meat or fish, for
+// which time in the warm counts.
+func (b Batch) perishable() bool {
+	for _, in := range b.Inclusions {
+		if containsAny(strings.ToLower(in.Name), []string{"milk", "cheese", "cream", "yogurt", "yoghurt", "quark", "egg", "meat", "bacon", "ham", "sausage", "fish", "anchov", "prawn", "shrimp"}) {
+			return true
+		}
+	}
+	return false
+}
+
+// containsAny reports whether s holds one of the words.
+func containsAny(s string, words []string) bool {
+	for _, w := range words {
+		if strings.Contains(s, w) {
+			return true
+		}
+	}
+	return false
+}
+
+// lower is short for the lower-case form.
+func lower(s string) string { return strings.ToLower(s) }
+
+// Cautions says what the ingredients call for, in the project's words; empty
+// when there is nothing to say beyond the flour.
+func (b Batch) Cautions() string {
+	var out []string
+	if a := b.Allergens(); len(a) > 0 {
+		out = append(out, "By the ingredients' names this may hold "+strings.Join(a, ", ")+": read the labels before you share it.")
+	}
+	if b.perishable() {
+		out = append(out, "Milk, egg, meat or fish in the dough: food safety bodies allow 2 hours in all between 4 and 60 C, 1 hour above 32 C. A long warm rise is not for this dough.")
+	}
+	return strings.Join(out, " ")
+}

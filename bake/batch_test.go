@@ -1,0 +1,206 @@
+package bake_test
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"tidemark/bake"
+)
+
+// Worked example: 50 g of starter at 100 % hydration with 225 g of flour and
+// 175 g of water makes a levain of 250 g of flour, inoculation 10 %; that
+// levain with 750 g flour, 550 g water and 20 g salt has an inoculation of
+// 25 %. Source: bwraith, Sourdough Rise Time Table, The Fresh Loaf. Hydration
+// 75 % and salt 2 % are computed from it.
+func TestNumbersWorkedLevain(t *testing.T) {
+	build := bake.Batch{
+		Flours: []bake.Flour{{Name: "white", Grams: 225}}, WaterG: 175,
+		Levain: bake.Levain{Grams: 50, HydrationPercent: 100},
+	}
+	n, err := build.Numbers()
+	require.NoError(t, err)
+	assert.InDelta(t, 250, n.FlourG, 1e-9)
+	assert.InDelta(t, 10, n.InoculationPercent, 1e-9)
+	assert.InDelta(t, 80, n.HydrationPercent, 1e-9)
+
+	dough := bake.Batch{
+		Flours: []bake.Flour{{Name: "white", Grams: 750}}, WaterG: 550, SaltG: 20,
+		Levain: bake.Levain{Grams: n.TotalG, HydrationPercent: n.HydrationPercent}, Loaves: 2,
+	}
+	d, err := dough.Numbers()
+	require.NoError(t, err)
+	assert.InDelta(t, 1000, d.FlourG, 1e-9)
+	assert.InDelta(t, 25, d.InoculationPercent, 1e-9)
+	assert.InDelta(t, 75, d.HydrationPercent, 1e-9)
+	assert.InDelta(t, 2, d.SaltPercent, 1e-9)
+	assert.InDelta(t, 1770, d.TotalG, 1e-9)
+	assert.InDelta(t, 885, d.PerLoafG, 1e-9)
+}
+
+// Worked example: 1000 g flour, 600 g water, 10 g salt are 100, 60 and 1 %.
+// Source: sourdough.co.uk glossary.
+func TestNumbersPlainPercentages(t *testing.T) {
+	n, err := bake.Batch{Flours: []bake.Flour{{Name: "white", Grams: 1000}}, WaterG: 600, SaltG: 10}.Numbers()
+	require.NoError(t, err)
+	assert.InDelta(t, 60, n.HydrationPercent, 1e-9)
+	assert.InDelta(t, 1, n.SaltPercent, 1e-9)
+	assert.Zero(t, n.InoculationPercent)
+}
+
+// Worked example: 100/59/2/1 makes 162 % (the 1 % of yeast is left in as an
+// inclusion here). 32 oz of flour need 18.88 oz water and 0.64 oz salt, dough
+// 51.84 oz; 48 oz of dough need 29.63 oz of flour. Source: baking forum
+// tutorial; the last figure is computed.
+func TestScaleToLoavesWorked(t *testing.T) {
+	b := bake.Batch{
+		Flours: []bake.Flour{{Name: "white", Grams: 32}}, WaterG: 18.88, SaltG: 0.64,
+		Inclusions: []bake.Inclusion{{Name: "yeast", Grams: 0.32}},
+	}
+	n, err := b.Numbers()
+	require.NoError(t, err)
+	assert.InDelta(t, 51.84, n.TotalG, 1e-9)
+	got, err := b.ScaleToLoaves(3, 16)
+	require.NoError(t, err)
+	assert.InDelta(t, 29.63, got.Flours[0].Grams, 0.005)
+	assert.Equal(t, 3, got.Loaves)
+	assert.InDelta(t, 32, b.Flours[0].Grams, 1e-12, "the original must not change")
+}
+
+// The specific volume after mixing is 0.85 mL/g (Handbook on Sourdough
+// Biotechnology, Table 3.4): the default 1.76 kg start at 1.496 L.
+func TestStartVolume(t *testing.T) {
+	n, err := bake.DefaultBatch().Numbers()
+	require.NoError(t, err)
+	assert.InDelta(t, 1760, n.TotalG, 1e-9)
+	assert.InDelta(t, 1.496, n.StartVolumeL, 1e-9)
+	assert.InDelta(t, 74, n.HydrationPercent, 1e-9)
+	assert.InDelta(t, 10, n.InoculationPercent, 1e-9)
+	assert.Empty(t, bake.DefaultBatch().Warnings())
+}
+
+func TestScaleToTub(t *testing.T) {
+	b, err := bake.DefaultBatch().ScaleToTub(4, 100, 0.1)
+	require.NoError(t, err)
+	n, err := b.Numbers()
+	require.NoError(t, err)
+	assert.InDelta(t, 3.6, 2*n.StartVolumeL, 1e-9)
+
+	for _, c := range []struct {
+		tub, rise, head float64
+		want            string
+	}{
+		{0, 100, 0.1, "tub_l: the tub must hold more than 0 L, found 0"},
+		{4, -1, 0.1, "rise_percent: the rise must be 0 % or more, found -1"},
+		{4, 100, 1, "headroom: the headroom is a ratio from 0 to below 1, found 1"},
+		{math.NaN(), 100, 0, "tub_l: the tub must hold more than 0 L, found NaN"},
+	} {
+		_, err := bake.DefaultBatch().ScaleToTub(c.tub, c.rise, c.head)
+		assert.EqualError(t, err, c.want)
+	}
+}
+
+func TestScaleToLoavesRefuses(t *testing.T) {
+	_, err := bake.DefaultBatch().ScaleToLoaves(0, 800)
+	assert.EqualError(t, err, "loaves: at least one loaf is needed, found 0")
+	_, err = bake.DefaultBatch().ScaleToLoaves(2, math.NaN())
+	assert.EqualError(t, err, "each_g: the weight of a loaf must be above 0 g, found NaN")
+}
+
+func TestValidateRefuses(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		edit func(*bake.Batch)
+		want string
+	}{
+		{"no flour", func(b *bake.Batch) { b.Flours = nil }, "flours: at least one flour is needed, found none"},
+		{"zero flour", func(b *bake.Batch) { b.Flours[1].Grams = 0 }, "flours[1].grams: must be above 0 g, found 0: leave the entry out instead"},
+		{"negative water", func(b *bake.Batch) { b.WaterG = -1 }, "water_g: a mass cannot be below 0 g, found -1"},
+		{"NaN salt", func(b *bake.Batch) { b.SaltG = math.NaN() }, "salt_g: must be a number of grams, found NaN"},
+		{"too much salt", func(b *bake.Batch) { b.SaltG = 200 }, "salt_g: the salt per flour must be 0 to 6 %, found 20.0 %: check the masses"},
+		{"soup", func(b *bake.Batch) { b.WaterG = 2000 }, "water_g: the hydration with the levain counted must be 35 to 150 %, found 210.0 %: check the masses"},
+		{"all levain", func(b *bake.Batch) { b.Levain.Grams = 4000 }, "levain.grams: the share of fermented flour must be 0 to 60 %, found 69.0 %: check the masses"},
+		{"levain hydration", func(b *bake.Batch) { b.Levain.HydrationPercent = 0 }, "levain.hydration_percent: must be 40 to 250 %, found 0: 100 means equal parts of flour and water"},
+		{"kilograms", func(b *bake.Batch) { b.WaterG = 2e6 }, "water_g: must be at most 1000000 g, found 2e+06: masses are in grams"},
+		{"loaves", func(b *bake.Batch) { b.Loaves = -1 }, "loaves: must be 0 (not divided) to 1000, found -1"},
+		{"nameless", func(b *bake.Batch) { b.Inclusions = []bake.Inclusion{{Grams: 1}} }, "inclusions[0].name: a name is needed: allergens are told by it"},
+		{"wet", func(b *bake.Batch) { b.Inclusions = []bake.Inclusion{{Name: "x", Grams: 1, WaterG: 2}} }, "inclusions[0].water_g: must be 0 to its own mass of 1 g, found 2"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := bake.DefaultBatch()
+			c.edit(&b)
+			err := b.Validate()
+			var field bake.FieldError
+			require.ErrorAs(t, err, &field)
+			assert.EqualError(t, err, c.want)
+			_, err = b.Numbers()
+			assert.Error(t, err)
+		})
+	}
+}
+
+func TestWarnings(t *testing.T) {
+	b := bake.DefaultBatch()
+	b.SaltG = 5
+	b.WaterG = 900
+	assert.Equal(t, []string{
+		"Hydration is 100.0 %, usual is 55 to 90 %: a slack dough that spreads and traps less gas.",
+		"Salt is 0.5 %, usual is 1.5 to 2.5 %: the dough rises faster and tastes flat.",
+	}, b.Warnings())
+}
+
+// The nine major allergens of the US FDA (FASTER Act 2021).
+func TestAllergensByName(t *testing.T) {
+	b := bake.DefaultBatch()
+	assert.Equal(t, []string{"cereals with gluten"}, b.Allergens())
+	b.Inclusions = []bake.Inclusion{{Name: "Walnuts", Grams: 90}, {Name: "black sesame", Grams: 10}, {Name: "whole milk", Grams: 100, WaterG: 87}}
+	assert.Equal(t, []string{"cereals with gluten", "milk", "tree nuts", "sesame"}, b.Allergens())
+	assert.Contains(t, b.Cautions(), "2 hours")
+	assert.NotContains(t, bake.DefaultBatch().Cautions(), "2 hours")
+	b = bake.Batch{Flours: []bake.Flour{{Name: "rice flour", Grams: 100}, {Name: "buckwheat", Grams: 10}}}
+	assert.Empty(t, b.Allergens())
+}
+
+// Whatever the batch, scaling and changing the levain keep what they promise.
+func TestBatchProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := bake.Formula{
+			HydrationPercent: rapid.Float64Range(55, 100).Draw(t, "hydration"), SaltPercent: rapid.Float64Range(0, 3).Draw(t, "salt"),
+			InoculationPercent: rapid.Float64Range(1, 30).Draw(t, "inoculation"), LevainHydrationPercent: rapid.Float64Range(50, 125).Draw(t, "levain"),
+		}
+		total := rapid.Float64Range(100, 20000).Draw(t, "total")
+		b, err := f.Batch("white", total, 2)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n, err := b.Numbers()
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "total", total, n.TotalG)
+		near(t, "hydration", f.HydrationPercent, n.HydrationPercent)
+		near(t, "inoculation", f.InoculationPercent, n.InoculationPercent)
+		near(t, "salt", f.SaltPercent, n.SaltPercent)
+
+		other, err := b.WithInoculation(f.InoculationPercent / 2)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o, err := other.Numbers()
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "kept total", n.TotalG, o.TotalG)
+		near(t, "kept hydration", n.HydrationPercent, o.HydrationPercent)
+		near(t, "halved inoculation", n.InoculationPercent/2, o.InoculationPercent)
+	})
+}
+
+func near(t *rapid.T, what string, want, got float64) {
+	if math.Abs(want-got) > 1e-9*math.Max(1, math.Abs(want)) {
+		t.Fatalf("%s: want %g, got %g", what, want, got)
+	}
+}

@@ -1,0 +1,441 @@
+package bake
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"tidemark/estimator"
+	"tidemark/estimator/kinetics"
+)
+
+// Dropping folds late in the bulk. Common practice, no source: the folds belong
+// to the first part of the bulk; later they press out gas that does not come
+// back before the mark.
+const (
+	lastFoldShare = 0.6              // of the way to the mark
+	lastFoldAhead = 45 * time.Minute // before the mark
+)
+
+// Steps lays the process out as a timetable at the moment now, with what the
+// vessel's estimate says. It changes nothing. Steps that slipped push the rest;
+// steps driven by a rise follow the forecast; folds too near the mark are shown
+// as skipped.
+func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
+	l := layout{
+		p: p, now: now, est: est, cursor: point(p.Started), sure: true,
+		ends: map[string]estimator.Window{}, over: map[string]bool{},
+	}
+	out := make([]Step, len(p.Defs))
+	for i, d := range p.Defs {
+		if d.Trigger == Ahead {
+			continue
+		}
+		l.needs(d)
+		out[i] = l.step(d)
+		l.ends[d.ID] = l.cursor
+		l.over[d.ID] = out[i].State == Done && !out[i].Finished.After(now)
+	}
+	for i, d := range p.Defs {
+		if d.Trigger == Ahead {
+			out[i] = l.ahead(d, out)
+		}
+	}
+	return out
+}
+
+// Record makes what Steps decided by itself permanent, so that a later
+// forecast does not bring it back: folds dropped, rests that ran out. It
+// returns the steps it closed. A rise that began in the vessel closes the steps
+// before the bulk as well: the dough must have been mixed.
+func (p *Process) Record(now time.Time, est estimator.Estimate) []Step {
+	var closed []Step
+	if i := p.bulkSince(); i >= 0 && !est.Started.IsZero() && !est.Started.Before(p.Started.Add(-time.Hour)) && !p.closed(p.Defs[i].ID) {
+		d := p.Defs[i]
+		p.closeBefore(d.ID, est.Started)
+		p.mark(d.ID, Mark{State: Done, At: est.Started, By: "sensor", Why: "a rise began in the vessel"})
+		closed = append(closed, Step{ID: d.ID, Name: d.Name, State: Done, By: "sensor", Finished: est.Started})
+	}
+	for _, s := range p.Steps(now, est) {
+		settled := (s.State == Done || s.State == Skipped) && !s.Finished.IsZero() && !s.Finished.After(now)
+		if settled && !p.closed(s.ID) {
+			p.mark(s.ID, Mark{State: s.State, At: s.Finished, By: s.By, Why: s.Why})
+			closed = append(closed, s)
+		}
+	}
+	return closed
+}
+
+// bulkSince is the place of the step that begins the bulk, -1 without one.
+func (p *Process) bulkSince() int {
+	i := p.bulk()
+	if i < 0 {
+		return -1
+	}
+	return p.index(p.Defs[i].Since)
+}
+
+// bulk is the place of the step that waits for the bulk's mark, -1 without one.
+func (p *Process) bulk() int {
+	return slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.Trigger == ByRise && d.Stage == Bulk })
+}
+
+// point is a moment without doubt.
+func point(t time.Time) estimator.Window { return estimator.Window{From: t, Median: t, Until: t} }
+
+// shift moves a window.
+func shift(w estimator.Window, d time.Duration) estimator.Window {
+	return estimator.Window{From: w.From.Add(d), Median: w.Median.Add(d), Until: w.Until.Add(d)}
+}
+
+// notBefore moves the parts of a window that lie before t to t.
+func notBefore(w estimator.Window, t time.Time) estimator.Window {
+	return estimator.Window{From: later(w.From, t), Median: later(w.Median, t), Until: later(w.Until, t)}
+}
+
+func later(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
+}
+
+// layout is the walk along the steps.
+type layout struct {
+	p      *Process
+	now    time.Time
+	est    estimator.Estimate
+	cursor estimator.Window // when the step before is, or will be, over
+	sure   bool             // everything before is over, not merely expected
+	ends   map[string]estimator.Window
+	over   map[string]bool // done by a person or by the clock
+}
+
+// step lays out one step that has its own place in the row.
+func (l *layout) step(d StepDef) Step {
+	s := Step{
+		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
+		Trigger: d.Trigger, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
+	}
+	at := shift(l.cursor, minutes(d.WaitMin))
+	if d.Trigger == ByRise {
+		at, s.Why = l.rise(d)
+	}
+	switch m := l.p.Marks[d.ID]; m.State {
+	case Done, Skipped:
+		return l.past(d, s, m, at)
+	case Started:
+		return l.running(d, s, m, at)
+	}
+	if d.Droppable {
+		if why := l.tooLate(d, at.Median); why != "" {
+			return l.drop(s, at, why)
+		}
+	}
+	return l.open(d, s, at)
+}
+
+// past places a step that was done or skipped.
+func (l *layout) past(d StepDef, s Step, m Mark, at estimator.Window) Step {
+	s.State, s.By, s.Why, s.Finished = m.State, m.By, m.Why, m.At
+	begin := m.At
+	if !m.Begun.IsZero() {
+		begin = m.Begun
+	}
+	s.setAt(point(begin))
+	switch {
+	case m.State == Done:
+		l.cursor = point(m.At)
+	case d.Trigger == ByClock && d.WaitMin > 0 && l.sure:
+		l.cursor = at // a fold left out keeps its place in the row
+	}
+	return s
+}
+
+// running places a step that somebody began.
+func (l *layout) running(d StepDef, s Step, m Mark, at estimator.Window) Step {
+	s.State, s.By = Started, m.By
+	if d.Trigger == ByRise {
+		return l.open(d, s, at)
+	}
+	s.setAt(point(m.Begun))
+	end := l.lasting(d, point(m.Begun))
+	if !s.Hands && !end.Median.After(l.now) {
+		s.State, s.By, s.Finished = Done, "clock", end.Median
+		l.cursor = point(end.Median)
+		return s
+	}
+	l.sure = false
+	l.cursor = notBefore(end, l.now)
+	return s
+}
+
+// drop shows a fold that came too near the mark.
+func (l *layout) drop(s Step, at estimator.Window, why string) Step {
+	s.State, s.By, s.Why = Skipped, "forecast", why
+	if !at.Median.After(l.now) {
+		s.Finished = at.Median // before its time the forecast may still bring it back
+	}
+	s.setAt(at)
+	l.cursor = at
+	return s
+}
+
+// open places a step nobody has touched.
+func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
+	due := l.sure && !at.Median.After(l.now)
+	switch {
+	case d.Trigger == ByRise:
+		begun := l.over[d.Since]
+		s.State = riseState(begun && !at.Median.After(l.now), begun)
+		s.setAt(at)
+		l.sure = false
+		l.cursor = notBefore(at, l.now)
+		return s
+	case due && !s.Hands:
+		return l.rest(d, s, at)
+	case due:
+		s.State = DueNow
+		if late := l.now.Sub(at.Median); late >= time.Minute {
+			s.Why = fmt.Sprintf("due since %s; the rest moves with it", at.Median.Format("15:04"))
+		}
+		s.setAt(at)
+		l.sure = false
+		l.cursor = point(l.now.Add(s.Takes))
+		return s
+	}
+	s.setAt(at)
+	l.sure = false
+	l.cursor = notBefore(l.lasting(d, at), l.now)
+	return s
+}
+
+// lasting is when a step that begins in a window is over. Cooling has a doubt
+// of its own, and a probe in the loaf knows better.
+func (l *layout) lasting(d StepDef, at estimator.Window) estimator.Window {
+	if d.ID == coolID && !l.p.CoolBy.IsZero() {
+		return l.p.CoolBy
+	}
+	if d.Usual.MidMin == 0 {
+		return shift(at, minutes(d.TakesMin))
+	}
+	return estimator.Window{
+		From:   at.From.Add(minutes(d.Usual.LowMin)),
+		Median: at.Median.Add(minutes(d.Usual.MidMin)),
+		Until:  at.Until.Add(minutes(d.Usual.HighMin)),
+	}
+}
+
+// rest places a step that runs by itself once the one before is over.
+func (l *layout) rest(d StepDef, s Step, at estimator.Window) Step {
+	s.setAt(at)
+	end := l.lasting(d, at)
+	if end.Median.After(l.now) {
+		s.State, s.By = Started, "clock"
+		l.cursor, l.sure = notBefore(end, l.now), false
+		return s
+	}
+	l.cursor = point(end.Median)
+	s.State, s.By, s.Finished = Done, "clock", end.Median
+	return s
+}
+
+// riseState is the state of a step that waits for a rise.
+func riseState(reached, begun bool) StepState {
+	switch {
+	case reached:
+		return DueNow
+	case begun:
+		return Started
+	}
+	return Waiting
+}
+
+// rise gives the window in which the mark of a stage is reached: from the
+// estimate when it belongs to this stage, else from the usual time at the
+// expected temperature.
+func (l *layout) rise(d StepDef) (estimator.Window, string) {
+	since := l.ends[d.Since]
+	if l.own(d, since.Median) {
+		if !l.est.Ready.IsZero() {
+			return l.est.Ready, ""
+		}
+		w, _ := l.usual(d, since)
+		if l.est.NoForecast != "" {
+			return w, "by the usual time: " + l.est.NoForecast
+		}
+		return w, "by the usual time: no forecast yet"
+	}
+	return l.usual(d, since)
+}
+
+// own reports whether the estimate is about the rise of this stage: that rise
+// began when the stage did, or later.
+func (l *layout) own(d StepDef, since time.Time) bool {
+	if l.est.Started.IsZero() || !l.over[d.Since] {
+		return false
+	}
+	return !l.est.Started.Before(since.Add(-30 * time.Minute))
+}
+
+// usual is the stage's usual time, stretched by the temperature.
+func (l *layout) usual(d StepDef, since estimator.Window) (estimator.Window, string) {
+	c := l.p.RoomC
+	if v := l.est.AirC; !math.IsNaN(v) && v != 0 {
+		c = v
+	}
+	speed := Speed(c)
+	stretch := func(m int) time.Duration { return time.Duration(float64(minutes(m)) / speed) }
+	w := estimator.Window{
+		From:   since.From.Add(stretch(d.Usual.LowMin)),
+		Median: since.Median.Add(stretch(d.Usual.MidMin)),
+		Until:  since.Until.Add(stretch(d.Usual.HighMin)),
+	}
+	return w, "by the usual time: the rise of this stage is not watched"
+}
+
+// Speed is how fast a dough works at a temperature, relative to 24 C: midway
+// between the two published responses of package kinetics (sourdough yeast,
+// Ganzle 1998; S. cerevisiae by the cardinal model, Rosso 1993). 1 when the
+// temperature is 0 or not a number, which means not known.
+func Speed(c float64) float64 {
+	if c == 0 || math.IsNaN(c) {
+		return 1
+	}
+	ganzle := kinetics.Ganzle(c) / kinetics.Ganzle(kinetics.ReferenceC)
+	ctmi := kinetics.Cerevisiae().Rate(c) / kinetics.Cerevisiae().Rate(kinetics.ReferenceC)
+	return (max(kinetics.Floor, ganzle) + max(kinetics.Floor, ctmi)) / 2
+}
+
+// tooLate says why a fold planned at t is left out; empty when it is not.
+func (l *layout) tooLate(d StepDef, t time.Time) string {
+	if d.Stage != Bulk || !l.bulkSeen() {
+		return ""
+	}
+	switch l.est.Phase {
+	case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
+		return "left out: the dough is " + phaseWord(l.est.Phase)
+	}
+	if w := l.est.Ready; !w.IsZero() && w.Median.Sub(later(t, l.now)) < lastFoldAhead {
+		return fmt.Sprintf("left out: the mark is expected at %s, less than %d minutes after it", w.Median.Format("15:04"), int(lastFoldAhead.Minutes()))
+	}
+	if share := l.shareAt(later(t, l.now)); share > lastFoldShare {
+		return fmt.Sprintf("left out: the dough will be %.0f %% of the way to its mark", 100*share)
+	}
+	return ""
+}
+
+// bulkSeen reports whether the estimate is about the bulk, and that is not over.
+func (l *layout) bulkSeen() bool {
+	i := l.p.bulk()
+	if i < 0 || l.p.closed(l.p.Defs[i].ID) {
+		return false
+	}
+	bulk := l.p.Defs[i]
+	return l.own(bulk, l.ends[bulk.Since].Median)
+}
+
+// shareAt is how far along the rise will be at t, 0..1; NaN when not known.
+func (l *layout) shareAt(t time.Time) float64 {
+	if !(l.est.TargetPercent > 0) {
+		return math.NaN()
+	}
+	rise := l.est.RisePercent
+	for _, f := range l.est.Fan {
+		if f.Time.After(t) {
+			break
+		}
+		rise = math.Max(rise, f.P50Percent)
+	}
+	return rise / l.est.TargetPercent
+}
+
+// phaseWord puts a phase into a sentence.
+func phaseWord(ph estimator.Phase) string {
+	switch ph {
+	case estimator.Near:
+		return "near its mark"
+	case estimator.Ready:
+		return "at its mark"
+	case estimator.Fallen:
+		return "falling"
+	}
+	return "past its mark"
+}
+
+// needs delays the step by what has to be over before it: the oven's heating.
+func (l *layout) needs(d StepDef) {
+	for _, a := range l.p.Defs {
+		if a.Trigger != Ahead || a.Before != d.ID || l.p.closed(d.ID) {
+			continue
+		}
+		l.cursor = notBefore(l.cursor, l.aheadEnd(a))
+	}
+}
+
+// aheadEnd is the earliest moment an Ahead step can be over.
+func (l *layout) aheadEnd(a StepDef) time.Time {
+	switch m := l.p.Marks[a.ID]; m.State {
+	case Skipped:
+		return time.Time{}
+	case Done: // switched on; hot that much later
+		return m.At.Add(minutes(a.TakesMin))
+	case Started:
+		return m.Begun.Add(minutes(a.TakesMin))
+	}
+	if l.cursor.Median.Sub(l.now) > minutes(a.WaitMin) {
+		return time.Time{} // there is time enough
+	}
+	return l.now.Add(minutes(a.TakesMin))
+}
+
+// ahead places a step that comes so long before another. It is timed from the
+// early half of that step's window: a hot oven can wait, dough cannot.
+func (l *layout) ahead(d StepDef, all []Step) Step {
+	s := Step{
+		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
+		Trigger: Ahead, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
+	}
+	target := all[l.p.index(d.Before)]
+	if m := l.p.Marks[d.ID]; m.State != "" {
+		s.State, s.By, s.Why, s.Finished = m.State, m.By, m.Why, m.At
+		if m.Begun.IsZero() {
+			m.Begun = m.At
+		}
+		s.setAt(point(m.Begun))
+		return s
+	}
+	early := target.From.Add(target.At.Sub(target.From) / 2)
+	w := shift(estimator.Window{From: target.From, Median: early, Until: target.At}, -minutes(d.WaitMin))
+	s.setAt(w)
+	if target.State == Done || target.State == Skipped {
+		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, "what it was for is over"
+		return s
+	}
+	if !s.At.After(l.now) {
+		s.State = DueNow
+	}
+	if open := l.openQuestion(d); open != "" && s.State == DueNow {
+		s.Why = "first answer: " + open
+	}
+	return s
+}
+
+// openQuestion finds an unanswered question of an earlier step before the same
+// target.
+func (l *layout) openQuestion(d StepDef) string {
+	for _, o := range l.p.Defs {
+		if o.ID == d.ID {
+			return ""
+		}
+		if o.Trigger == Ahead && o.Before == d.Before && o.Question != "" && !l.p.closed(o.ID) {
+			return o.Question
+		}
+	}
+	return ""
+}
+
+func (s *Step) setAt(w estimator.Window) { s.From, s.At, s.Until = w.From, w.Median, w.Until }
+
+func minutes(m int) time.Duration { return time.Duration(m) * time.Minute }

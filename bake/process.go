@@ -1,0 +1,267 @@
+package bake
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// StepDef is one editable line of a process. Times are whole minutes so that a
+// person can edit them.
+type StepDef struct {
+	ID       string  `json:"id"`
+	Name     string  `json:"name"`
+	Do       string  `json:"do"`
+	Caution  string  `json:"caution,omitempty"`
+	Question string  `json:"question,omitempty"`
+	Trigger  Trigger `json:"trigger"`
+	// WaitMin is the pause since the step before it (ByClock), or how long
+	// before the step named in Before it is due (Ahead).
+	WaitMin  int  `json:"wait_min,omitempty"`
+	TakesMin int  `json:"takes_min,omitempty"`
+	Hands    bool `json:"hands,omitempty"`
+
+	Stage Stage  `json:"stage,omitempty"` // of a ByRise step, and of a fold
+	Since string `json:"since,omitempty"` // ByRise: the step whose end begins the stage
+	// Usual is how long a stage takes at 24 C when nothing is seen (ByRise), or
+	// how long a step lasts when that is not known to the minute (ByClock).
+	Usual     Spread `json:"usual"`
+	Before    string `json:"before,omitempty"`    // Ahead: the step it comes before
+	Droppable bool   `json:"droppable,omitempty"` // a fold: left out when the dough is near its mark
+}
+
+// Mark is what happened to one step.
+type Mark struct {
+	State StepState `json:"state"`
+	Begun time.Time `json:"begun"`
+	At    time.Time `json:"at"` // done or skipped
+	By    string    `json:"by"`
+	Why   string    `json:"why,omitempty"`
+}
+
+// Process is a bake under way: its step list and what happened so far. It is
+// plain data and goes through encoding/json unchanged. Its methods are not
+// safe for use by several goroutines at once.
+type Process struct {
+	Name    string    `json:"name"`
+	Started time.Time `json:"started"` // when the first step is, or was, due
+	Batch   Batch     `json:"batch"`
+	RoomC   float64   `json:"room_c"` // expected temperature where it rises; 0 means not known
+	// CoolBy is when the loaf will be cool enough to slice by a probe in it
+	// (LoafCooling.Forecast); zero without one.
+	CoolBy estimator.Window `json:"cool_by"`
+	Defs   []StepDef        `json:"defs"`
+	Marks  map[string]Mark  `json:"marks"`
+}
+
+// Begin records that a step is under way.
+func (p *Process) Begin(id string, at time.Time, by string) error {
+	if err := p.openStep(id, at); err != nil {
+		return err
+	}
+	p.mark(id, Mark{State: Started, Begun: at, By: by})
+	return nil
+}
+
+// Done records that a step was done. Open steps before it count as done too,
+// folds as skipped: a person does not go back to them.
+func (p *Process) Done(id string, at time.Time, by string) error {
+	if err := p.openStep(id, at); err != nil {
+		return err
+	}
+	d, _ := p.def(id)
+	if d.Trigger != Ahead {
+		p.closeBefore(id, at)
+	}
+	begun := p.Marks[id].Begun
+	p.mark(id, Mark{State: Done, Begun: begun, At: at, By: by})
+	return nil
+}
+
+// Skip records that a step is left out, and why.
+func (p *Process) Skip(id string, at time.Time, by, why string) error {
+	if err := p.openStep(id, at); err != nil {
+		return err
+	}
+	p.mark(id, Mark{State: Skipped, At: at, By: by, Why: why})
+	return nil
+}
+
+// Reopen takes back what was recorded for a step.
+func (p *Process) Reopen(id string) error {
+	if _, ok := p.def(id); !ok {
+		return p.unknown(id)
+	}
+	if _, ok := p.Marks[id]; !ok {
+		return fmt.Errorf("step %q has nothing to take back: it is still open", id)
+	}
+	delete(p.Marks, id)
+	return nil
+}
+
+// Insert adds a step after the step named (at the front when after is empty).
+func (p *Process) Insert(after string, d StepDef) error {
+	i := 0
+	if after != "" {
+		if i = p.index(after); i < 0 {
+			return p.unknown(after)
+		}
+		i++
+	}
+	defs := slices.Insert(slices.Clone(p.Defs), i, d)
+	if err := checkDefs(defs); err != nil {
+		return err
+	}
+	p.Defs = defs
+	return nil
+}
+
+// Remove takes an open step out of the list.
+func (p *Process) Remove(id string) error {
+	i := p.index(id)
+	if i < 0 {
+		return p.unknown(id)
+	}
+	if m, ok := p.Marks[id]; ok {
+		return fmt.Errorf("step %q is %s already: only open steps can be removed", id, m.State)
+	}
+	defs := slices.Delete(slices.Clone(p.Defs), i, i+1)
+	if err := checkDefs(defs); err != nil {
+		return err
+	}
+	p.Defs = defs
+	return nil
+}
+
+// Change replaces the definition of an open step; the ID stays.
+func (p *Process) Change(d StepDef) error {
+	i := p.index(d.ID)
+	if i < 0 {
+		return p.unknown(d.ID)
+	}
+	if m, ok := p.Marks[d.ID]; ok && m.State != Started {
+		return fmt.Errorf("step %q is %s already: take that back first", d.ID, m.State)
+	}
+	defs := slices.Clone(p.Defs)
+	defs[i] = d
+	if err := checkDefs(defs); err != nil {
+		return err
+	}
+	p.Defs = defs
+	return nil
+}
+
+// Validate refuses a step list that cannot be laid out.
+func (p *Process) Validate() error { return checkDefs(p.Defs) }
+
+// closeBefore closes the open steps before id.
+func (p *Process) closeBefore(id string, at time.Time) {
+	for _, d := range p.Defs {
+		if d.ID == id {
+			return
+		}
+		if d.Trigger == Ahead || p.closed(d.ID) {
+			continue
+		}
+		m := Mark{State: Done, Begun: p.Marks[d.ID].Begun, At: at, By: "tidemark", Why: "a later step was done"}
+		if d.Droppable {
+			m.State = Skipped
+		}
+		p.mark(d.ID, m)
+	}
+}
+
+func (p *Process) mark(id string, m Mark) {
+	if p.Marks == nil {
+		p.Marks = map[string]Mark{}
+	}
+	p.Marks[id] = m
+}
+
+// closed reports whether a step was done or skipped.
+func (p *Process) closed(id string) bool {
+	s := p.Marks[id].State
+	return s == Done || s == Skipped
+}
+
+// openStep checks that a step exists and is open.
+func (p *Process) openStep(id string, at time.Time) error {
+	if _, ok := p.def(id); !ok {
+		return p.unknown(id)
+	}
+	if p.closed(id) {
+		return fmt.Errorf("step %q is %s already, since %s: take that back first", id, p.Marks[id].State, p.Marks[id].At.Format("15:04"))
+	}
+	if at.IsZero() {
+		return fmt.Errorf("step %q needs a time, found none", id)
+	}
+	return nil
+}
+
+func (p *Process) unknown(id string) error {
+	ids := make([]string, len(p.Defs))
+	for i, d := range p.Defs {
+		ids[i] = d.ID
+	}
+	return fmt.Errorf("no step %q in this process; its steps are %v", id, ids)
+}
+
+func (p *Process) index(id string) int {
+	return slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.ID == id })
+}
+
+func (p *Process) def(id string) (StepDef, bool) {
+	i := p.index(id)
+	if i < 0 {
+		return StepDef{}, false
+	}
+	return p.Defs[i], true
+}
+
+// checkDefs refuses a list with double, nameless or dangling steps.
+func checkDefs(defs []StepDef) error {
+	seen := map[string]bool{}
+	for i, d := range defs {
+		field := fmt.Sprintf("steps[%d]", i)
+		switch {
+		case d.ID == "" || d.Name == "":
+			return FieldError{field, "a step needs an id and a name"}
+		case seen[d.ID]:
+			return FieldError{field, fmt.Sprintf("the id %q is there twice", d.ID)}
+		case d.WaitMin < 0 || d.TakesMin < 0 || d.WaitMin > 7*24*60 || d.TakesMin > 7*24*60:
+			return FieldError{field, fmt.Sprintf("minutes must be 0 to %d, found wait %d and takes %d", 7*24*60, d.WaitMin, d.TakesMin)}
+		}
+		if err := checkTrigger(field, d, seen, defs); err != nil {
+			return err
+		}
+		seen[d.ID] = true
+	}
+	return nil
+}
+
+// checkTrigger checks what one step waits for.
+func checkTrigger(field string, d StepDef, seen map[string]bool, defs []StepDef) error {
+	switch d.Trigger {
+	case ByClock:
+	case ByRise:
+		if d.Stage != Bulk && d.Stage != Proof {
+			return FieldError{field, fmt.Sprintf("a step that waits for a rise needs the stage bulk or proof, found %q", d.Stage)}
+		}
+		if !seen[d.Since] {
+			return FieldError{field, fmt.Sprintf("the stage must begin with an earlier step, found %q", d.Since)}
+		}
+		if u := d.Usual; u.LowMin <= 0 || u.LowMin > u.MidMin || u.MidMin > u.HighMin {
+			return FieldError{field, fmt.Sprintf("the usual minutes must rise from above 0, found %d, %d, %d", u.LowMin, u.MidMin, u.HighMin)}
+		}
+	case Ahead:
+		i := slices.IndexFunc(defs, func(o StepDef) bool { return o.ID == d.Before })
+		if i < 0 || defs[i].Trigger == Ahead {
+			return FieldError{field, fmt.Sprintf("the step it comes before must be one with a time of its own, found %q", d.Before)}
+		}
+	default:
+		return FieldError{field, fmt.Sprintf("the trigger must be clock, rise or before, found %q", d.Trigger)}
+	}
+	return nil
+}
