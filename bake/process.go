@@ -56,10 +56,19 @@ type Process struct {
 	Marks  map[string]Mark  `json:"marks"`
 }
 
-// Begin records that a step is under way.
+// Begin records that a step is under way. Open steps before it are closed as
+// by Done; a stage that waits for a rise closes those up to where it begins.
 func (p *Process) Begin(id string, at time.Time, by string) error {
 	if err := p.openStep(id, at); err != nil {
 		return err
+	}
+	switch d, _ := p.def(id); {
+	case d.Trigger == ByRise && !p.closed(d.Since):
+		if err := p.Done(d.Since, at, by); err != nil {
+			return err
+		}
+	case d.Trigger == ByClock:
+		p.closeBefore(id, at)
 	}
 	p.mark(id, Mark{State: Started, Begun: at, By: by})
 	return nil

@@ -1,0 +1,283 @@
+package bake_test
+
+import (
+	"encoding/json"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+func start() time.Time { return time.Date(2026, 3, 7, 9, 0, 0, 0, time.UTC) }
+
+func at(h, m int) time.Time {
+	return start().Add(time.Duration(h-9)*time.Hour + time.Duration(m)*time.Minute)
+}
+
+// unseen is the estimate of a vessel nobody watches.
+func unseen() estimator.Estimate {
+	return estimator.Estimate{Phase: estimator.Idle, AirC: math.NaN(), DoughC: math.NaN(), RisePercent: math.NaN()}
+}
+
+// rising is an estimate with a forecast for the mark.
+func rising(began, ready time.Time) estimator.Estimate {
+	e := unseen()
+	e.Started, e.TargetPercent, e.RisePercent, e.Phase = began, 100, 20, estimator.Rising
+	e.Ready = estimator.Window{From: ready.Add(-20 * time.Minute), Median: ready, Until: ready.Add(40 * time.Minute)}
+	return e
+}
+
+func pick(t *testing.T, steps []bake.Step, id string) bake.Step {
+	t.Helper()
+	for _, s := range steps {
+		if s.ID == id {
+			return s
+		}
+	}
+	require.Failf(t, "no such step", id)
+	return bake.Step{}
+}
+
+func clock(s bake.Step) string { return s.At.Format("15:04") }
+
+func TestStepsBeforeTheStart(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	steps := p.Steps(at(8, 0), unseen())
+	require.Len(t, steps, len(p.Defs))
+	for _, s := range steps {
+		assert.Equal(t, bake.Waiting, s.State, s.ID)
+		assert.False(t, s.From.After(s.At) || s.At.After(s.Until), s.ID)
+	}
+	assert.Equal(t, "09:00", clock(pick(t, steps, "mix")))
+	assert.Equal(t, "09:40", clock(pick(t, steps, "salt")))
+	assert.Equal(t, "10:15", clock(pick(t, steps, "fold-1")))
+	assert.Equal(t, "15:10", clock(pick(t, steps, "bulk")), "six usual hours after mixing")
+}
+
+// A colder room stretches the usual time, by the published responses.
+func TestUsualTimeFollowsTheRoom(t *testing.T) {
+	warm := bake.DefaultProcess(start(), 24)
+	cold := bake.DefaultProcess(start(), 20)
+	bulk := func(p bake.Process) time.Duration {
+		return pick(t, p.Steps(at(8, 0), unseen()), "bulk").At.Sub(at(9, 10))
+	}
+	assert.InDelta(t, 6, bulk(warm).Hours(), 1e-6)
+	// 20 C relative to 24 C: 0.6161 (Ganzle 1998) and 0.7435 (cardinal model).
+	assert.InDelta(t, 6/((0.6161+0.7435)/2), bulk(cold).Hours(), 0.005)
+}
+
+func TestSlippingShiftsTheRest(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	steps := p.Steps(at(9, 20), unseen())
+	mix := pick(t, steps, "mix")
+	assert.Equal(t, bake.DueNow, mix.State)
+	assert.Contains(t, mix.Why, "due since 09:00")
+	assert.Equal(t, "10:35", clock(pick(t, steps, "fold-1")))
+	require.NoError(t, p.Done("mix", at(9, 30), "Ada"))
+	steps = p.Steps(at(9, 31), unseen())
+	assert.Equal(t, bake.Done, pick(t, steps, "mix").State)
+	assert.Equal(t, "Ada", pick(t, steps, "mix").By)
+	assert.Equal(t, bake.Started, pick(t, steps, "rest").State, "a rest begins by itself")
+	assert.Equal(t, "10:00", clock(pick(t, steps, "salt")))
+}
+
+func TestFollowsTheForecast(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
+	steps := p.Steps(at(9, 50), rising(at(9, 45), at(13, 30)))
+	bulk := pick(t, steps, "bulk")
+	assert.Equal(t, bake.Started, bulk.State)
+	assert.Equal(t, "13:30", clock(bulk))
+	assert.Equal(t, "13:10", bulk.From.Format("15:04"))
+	assert.Equal(t, "14:10", bulk.Until.Format("15:04"))
+	assert.Equal(t, "13:30", clock(pick(t, steps, "divide")), "the rest hangs on the mark")
+	assert.Equal(t, "14:00", clock(pick(t, steps, "shape")))
+
+	steps = p.Steps(at(13, 31), rising(at(9, 45), at(13, 30)))
+	assert.Equal(t, bake.DueNow, pick(t, steps, "bulk").State)
+	require.NoError(t, p.Done("bulk", at(13, 35), "Ada"))
+	steps = p.Steps(at(13, 36), rising(at(9, 45), at(13, 30)))
+	assert.Equal(t, bake.DueNow, pick(t, steps, "divide").State)
+	for _, id := range []string{"fold-1", "fold-4"} {
+		assert.Equal(t, bake.Skipped, pick(t, steps, id).State, "nobody goes back to fold")
+	}
+	proof := pick(t, steps, "proof")
+	assert.Contains(t, proof.Why, "not watched", "the bulk's forecast says nothing about the proof")
+	assert.True(t, proof.At.After(at(15, 0)))
+}
+
+func TestLateFoldsAreDropped(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
+	// Folds fall at 10:15, 10:48, 11:21, 11:54; the mark comes at 12:20.
+	steps := p.Steps(at(10, 0), rising(at(9, 45), at(12, 20)))
+	assert.Equal(t, bake.Waiting, pick(t, steps, "fold-3").State)
+	last := pick(t, steps, "fold-4")
+	assert.Equal(t, bake.Skipped, last.State)
+	assert.Equal(t, "forecast", last.By)
+	assert.Contains(t, last.Why, "the mark is expected at 12:20")
+	assert.Zero(t, last.Finished, "before its time the forecast may bring it back")
+	assert.Empty(t, p.Record(at(10, 0), rising(at(9, 45), at(12, 20))))
+	assert.Equal(t, bake.Waiting, pick(t, p.Steps(at(10, 1), rising(at(9, 45), at(14, 0))), "fold-4").State)
+
+	for _, id := range []string{"fold-1", "fold-2", "fold-3"} {
+		require.NoError(t, p.Done(id, at(11, 30), "Ada"))
+	}
+	closed := p.Record(at(12, 10), rising(at(9, 45), at(12, 20)))
+	require.Len(t, closed, 1)
+	assert.Equal(t, "fold-4", closed[0].ID)
+	steps = p.Steps(at(12, 11), rising(at(9, 45), at(16, 0)))
+	assert.Equal(t, bake.Skipped, pick(t, steps, "fold-4").State, "what was recorded stays")
+}
+
+func TestFoldDroppedWhenFarAlong(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
+	e := rising(at(9, 45), at(15, 0))
+	e.RisePercent = 65
+	f := pick(t, p.Steps(at(10, 20), e), "fold-1")
+	assert.Equal(t, bake.Skipped, f.State)
+	assert.Contains(t, f.Why, "65 % of the way")
+	e.RisePercent = 30
+	e.Fan = []estimator.FanPoint{{Time: at(10, 30), P50Percent: 40}, {Time: at(11, 0), P50Percent: 62}}
+	steps := p.Steps(at(10, 0), e)
+	assert.Equal(t, bake.Waiting, pick(t, steps, "fold-1").State)
+	assert.Equal(t, bake.Skipped, pick(t, steps, "fold-3").State)
+	e.Phase = estimator.Over
+	assert.Contains(t, pick(t, p.Steps(at(10, 20), e), "fold-1").Why, "past its mark")
+}
+
+// The oven follows the forecast of the final proof, not the clock, and asks
+// first.
+func TestPreheatFollowsTheProof(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
+	early := p.Steps(at(14, 10), rising(at(14, 0), at(16, 0)))
+	late := p.Steps(at(14, 10), rising(at(14, 0), at(17, 0)))
+	// Half way between 15:40 and 16:00, less 50 minutes.
+	assert.Equal(t, "15:00", clock(pick(t, early, "preheat")))
+	assert.Equal(t, "16:00", clock(pick(t, late, "preheat")))
+	assert.Equal(t, "14:50", clock(pick(t, early, "oven-check")))
+	assert.Equal(t, "16:00", clock(pick(t, early, "bake-covered")))
+
+	due := p.Steps(at(15, 1), rising(at(14, 0), at(16, 0)))
+	assert.Equal(t, bake.DueNow, pick(t, due, "preheat").State)
+	assert.Contains(t, pick(t, due, "preheat").Why, "first answer: Is anything still in the oven")
+	require.NoError(t, p.Done("oven-check", at(15, 2), "Ben"))
+	assert.Empty(t, pick(t, p.Steps(at(15, 3), rising(at(14, 0), at(16, 0))), "preheat").Why)
+
+	// Forgotten until 15:40: the bake waits for the oven.
+	require.NoError(t, p.Done("preheat", at(15, 40), "Ben"))
+	hot := p.Steps(at(15, 41), rising(at(14, 0), at(16, 0)))
+	assert.Equal(t, "16:30", clock(pick(t, hot, "bake-covered")))
+	require.NoError(t, p.Done("proof", at(16, 0), "Ben"))
+	assert.Equal(t, bake.Waiting, pick(t, p.Steps(at(16, 10), unseen()), "bake-covered").State)
+	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(16, 31), unseen()), "bake-covered").State)
+}
+
+func TestCoolingAndSlicing(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("bake-covered", at(17, 0), "Ada"))
+	require.NoError(t, p.Done("bake-uncovered", at(17, 25), "Ada"))
+	steps := p.Steps(at(17, 30), unseen())
+	assert.Equal(t, bake.Started, pick(t, steps, "cool").State)
+	slice := pick(t, steps, "slice")
+	assert.Equal(t, []string{"19:25", "19:55", "20:25"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
+	assert.Equal(t, bake.Skipped, pick(t, steps, "preheat").State)
+	p.CoolBy = estimator.Window{From: at(18, 50), Median: at(19, 0), Until: at(19, 10)}
+	assert.Equal(t, "19:00", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
+	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(19, 1), unseen()), "slice").State)
+}
+
+func TestRecordMarksMixedBySensor(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	closed := p.Record(at(9, 30), rising(at(9, 12), at(14, 0)))
+	require.NotEmpty(t, closed)
+	assert.Equal(t, "mix", closed[0].ID)
+	assert.Equal(t, bake.Mark{State: bake.Done, At: at(9, 12), By: "sensor", Why: "a rise began in the vessel"}, p.Marks["mix"])
+}
+
+func TestMarksRefuseNonsense(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	assert.ErrorContains(t, p.Done("knead", at(9, 0), "Ada"), `no step "knead" in this process; its steps are [mix rest`)
+	assert.ErrorContains(t, p.Done("mix", time.Time{}, "Ada"), "needs a time")
+	assert.ErrorContains(t, p.Reopen("mix"), "nothing to take back")
+	require.NoError(t, p.Skip("mix", at(9, 0), "Ada", "mixed last night"))
+	assert.EqualError(t, p.Done("mix", at(9, 5), "Ada"), `step "mix" is skipped already, since 09:00: take that back first`)
+	require.NoError(t, p.Reopen("mix"))
+	require.NoError(t, p.Begin("mix", at(9, 5), "Ada"))
+	assert.Equal(t, bake.Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
+	require.NoError(t, p.Done("mix", at(9, 15), "Ada"))
+	assert.Equal(t, at(9, 5), pick(t, p.Steps(at(9, 16), unseen()), "mix").At)
+}
+
+func TestEditing(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	seeds := bake.StepDef{ID: "seeds", Name: "seeds", Trigger: bake.ByClock, WaitMin: 5, TakesMin: 5, Hands: true}
+	require.NoError(t, p.Insert("salt", seeds))
+	assert.Equal(t, "09:50", clock(pick(t, p.Steps(at(8, 0), unseen()), "seeds")))
+	assert.ErrorContains(t, p.Insert("salt", seeds), "is there twice")
+	seeds.WaitMin = 15
+	require.NoError(t, p.Change(seeds))
+	assert.Equal(t, "10:00", clock(pick(t, p.Steps(at(8, 0), unseen()), "seeds")))
+	require.NoError(t, p.Remove("seeds"))
+	assert.ErrorContains(t, p.Remove("seeds"), "no step")
+	assert.ErrorContains(t, p.Remove("shape"), "the stage must begin with an earlier step")
+	assert.ErrorContains(t, p.Remove("bake-covered"), "the step it comes before")
+	assert.ErrorContains(t, p.Insert("", bake.StepDef{ID: "x", Name: "x", Trigger: "moon"}), "the trigger must be clock, rise or before")
+	assert.ErrorContains(t, p.Insert("", bake.StepDef{ID: "x", Name: "x", Trigger: bake.ByClock, WaitMin: -1}), "minutes must be")
+	require.NoError(t, p.Validate())
+}
+
+// The state goes through JSON unchanged: a restart loses nothing.
+func TestProcessJSON(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
+	require.NoError(t, p.Skip("fold-1", at(10, 0), "Ben", "out of the house"))
+	raw, err := json.Marshal(p)
+	require.NoError(t, err)
+	var q bake.Process
+	require.NoError(t, json.Unmarshal(raw, &q))
+	assert.Equal(t, p, q)
+	assert.Equal(t, p.Steps(at(11, 0), unseen()), q.Steps(at(11, 0), unseen()))
+}
+
+// Whatever is done when, the timetable stays ordered and nothing done moves.
+func TestStepsProperties(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		p := bake.DefaultProcess(start(), rapid.Float64Range(16, 28).Draw(rt, "room"))
+		now := start()
+		for range rapid.IntRange(0, 12).Draw(rt, "acts") {
+			now = now.Add(time.Duration(rapid.IntRange(0, 90).Draw(rt, "minutes")) * time.Minute)
+			d := p.Defs[rapid.IntRange(0, len(p.Defs)-1).Draw(rt, "step")]
+			switch rapid.IntRange(0, 2).Draw(rt, "what") {
+			case 0:
+				_ = p.Done(d.ID, now, "Ada")
+			case 1:
+				_ = p.Skip(d.ID, now, "Ada", "no")
+			default:
+				_ = p.Begin(d.ID, now, "Ada")
+			}
+		}
+		est := rising(at(9, 10), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(rt, "ready"))*time.Minute))
+		before := p.Steps(now, est)
+		p.Record(now, est)
+		for i, s := range p.Steps(now, est) {
+			if s.From.After(s.At) || s.At.After(s.Until) {
+				rt.Fatalf("%s: %v %v %v", s.ID, s.From, s.At, s.Until)
+			}
+			if s.Trigger != bake.Ahead && (s.State == bake.Waiting) && s.Until.Before(now) {
+				rt.Fatalf("%s waits but lies in the past: %v", s.ID, s.Until)
+			}
+			if b := before[i]; (b.State == bake.Done || b.State == bake.Skipped) && !b.Finished.IsZero() && (b.State != s.State || !b.Finished.Equal(s.Finished)) {
+				rt.Fatalf("%s was %s at %v, now %s at %v", s.ID, b.State, b.Finished, s.State, s.Finished)
+			}
+		}
+	})
+}
