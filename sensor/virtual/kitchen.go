@@ -1,0 +1,240 @@
+package virtual
+
+import (
+	"context"
+	"fmt"
+	"hash/fnv"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"time"
+
+	"tidemark/sensor"
+)
+
+// step is how finely time is cut for the process.
+const step = 5 * time.Second
+
+// Kitchen is a scenario under way. It may be used by several goroutines.
+type Kitchen struct {
+	scenario Scenario
+	seed     uint64
+
+	mu      sync.Mutex
+	now     time.Time
+	nextAct int
+	content map[string]*content
+}
+
+// New starts a scenario. The seed decides noise and missed readings.
+func New(s Scenario, seed uint64) *Kitchen {
+	slices.SortStableFunc(s.Acts, func(a, b Act) int { return a.At.Compare(b.At) })
+	k := &Kitchen{scenario: s, seed: seed, now: s.Start, content: map[string]*content{}}
+	for _, v := range s.Vessels {
+		k.content[v.Name] = &content{celsius: s.Room.roomC(s.Start)}
+	}
+	return k
+}
+
+// Scenario is the story that the kitchen plays.
+func (k *Kitchen) Scenario() Scenario { return k.scenario }
+
+// Acts lists what people do, in order of time.
+func (k *Kitchen) Acts() []Act { return slices.Clone(k.scenario.Acts) }
+
+// At lets the kitchen run on until t. An earlier t changes nothing.
+func (k *Kitchen) At(t time.Time) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.runTo(t)
+}
+
+// runTo runs the process on, act by act. k.mu is held.
+func (k *Kitchen) runTo(t time.Time) {
+	for k.now.Before(t) {
+		for k.nextAct < len(k.scenario.Acts) && !k.scenario.Acts[k.nextAct].At.After(k.now) {
+			k.perform(k.scenario.Acts[k.nextAct])
+			k.nextAct++
+		}
+		dt := min(step, t.Sub(k.now))
+		for _, v := range k.scenario.Vessels {
+			c := k.content[v.Name]
+			c.step(v, k.around(c), dt)
+		}
+		k.now = k.now.Add(dt)
+	}
+}
+
+// perform carries out an act.
+func (k *Kitchen) perform(a Act) {
+	c, ok := k.content[a.Vessel]
+	if !ok {
+		return
+	}
+	switch a.Event {
+	case "start":
+		v, _ := k.scenario.vessel(a.Vessel)
+		*c = fresh(v)
+	case "fold":
+		c.fold()
+	case "fridge":
+		c.fridge = true
+	case "counter":
+		c.fridge = false
+	case "end":
+		c.present = false
+	}
+}
+
+// around is the temperature of the air around a vessel.
+func (k *Kitchen) around(c *content) float64 {
+	if c.fridge {
+		return k.scenario.Room.FridgeC
+	}
+	return k.scenario.Room.roomC(k.now)
+}
+
+// Truth is what a perfect sensor would see of a vessel.
+type Truth struct {
+	Present   bool
+	RiseRatio float64 // volume over the volume at the start; NaN when nothing is in it
+	HeightMM  float64 // of the surface above the floor, as a sensor sees it
+	DoughC    float64
+	AirC      float64
+}
+
+// Truth gives the true state of a vessel at t.
+func (k *Kitchen) Truth(vessel string, t time.Time) (Truth, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	v, ok := k.scenario.vessel(vessel)
+	if !ok {
+		return Truth{}, fmt.Errorf("virtual: no vessel %q in this kitchen", vessel)
+	}
+	k.runTo(t)
+	return k.truth(v), nil
+}
+
+// truth is Truth for a vessel; k.mu is held.
+func (k *Kitchen) truth(v Vessel) Truth {
+	c := k.content[v.Name]
+	out := Truth{Present: c.present, RiseRatio: math.NaN(), DoughC: c.celsius, AirC: k.around(c)}
+	if c.present {
+		out.RiseRatio = c.riseRatio()
+		out.HeightMM = heightMM(v.Profile, v.FillL*out.RiseRatio) + c.ballMM
+	} else {
+		out.DoughC = out.AirC
+	}
+	return out
+}
+
+// Distance reads the height sensor of a vessel at t.
+func (k *Kitchen) Distance(vessel string, t time.Time) sensor.Reading {
+	return k.read(vessel, "distance", sensor.Distance, t)
+}
+
+// Dough reads the probe in a vessel at t.
+func (k *Kitchen) Dough(vessel string, t time.Time) sensor.Reading {
+	return k.read(vessel, "dough", sensor.Temperature, t)
+}
+
+// Air reads the air thermometer beside a vessel at t.
+func (k *Kitchen) Air(vessel string, t time.Time) sensor.Reading {
+	return k.read(vessel, "air", sensor.Temperature, t)
+}
+
+// read runs the kitchen on to t and reads one of its sensors.
+func (k *Kitchen) read(vessel, what string, q sensor.Quantity, t time.Time) sensor.Reading {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	r := sensor.Reading{Quantity: q, Wall: t, Mono: t.Sub(k.scenario.Start)}
+	v, ok := k.scenario.vessel(vessel)
+	if !ok {
+		return r.Fault(sensor.Missing, "no vessel %q in this kitchen", vessel)
+	}
+	k.runTo(t)
+	dice := k.dice(vessel, what, t)
+	truth := k.truth(v)
+	switch what {
+	case "distance":
+		return k.senseDistance(r, v, truth, dice)
+	case "dough":
+		return senseTemperature(r, v, truth.DoughC, dice)
+	default:
+		return senseTemperature(r, v, truth.AirC, dice)
+	}
+}
+
+// dice gives the chance that belongs to one reading, whatever was read before.
+func (k *Kitchen) dice(vessel, what string, t time.Time) *rand.Rand {
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s/%s/%d", vessel, what, k.seed)
+	return rand.New(rand.NewPCG(h.Sum64(), uint64(t.UnixMilli())))
+}
+
+// senseDistance puts the faults of a distance sensor on the truth.
+func (k *Kitchen) senseDistance(r sensor.Reading, v Vessel, truth Truth, dice *rand.Rand) sensor.Reading {
+	mm := v.FloorMM - truth.HeightMM
+	switch chance := dice.Float64(); {
+	case k.lidOff(v.Name, r.Wall):
+		if chance < 0.4 {
+			return r.Fault(sensor.OutOfRange, "nothing in range")
+		}
+		mm = 320 + 500*dice.Float64() // the sensor lies on the table and looks across it
+	case chance < v.Senses.MissRatio:
+		return r.Fault(sensor.ReadFailed, "no echo")
+	case chance < v.Senses.MissRatio+v.Senses.RimRatio:
+		mm = 18 + 14*dice.Float64()
+	}
+	mm += v.Senses.NoiseMM * dice.NormFloat64()
+	return r.Good(math.Round(mm/v.Senses.StepMM)*v.Senses.StepMM, 0)
+}
+
+// senseTemperature puts the faults of a 1-wire probe on the truth.
+func senseTemperature(r sensor.Reading, v Vessel, celsius float64, dice *rand.Rand) sensor.Reading {
+	if dice.Float64() < v.Senses.MissRatioC {
+		return r.Fault(sensor.BadData, "checksum of the probe's answer is wrong; the value was thrown away")
+	}
+	celsius += v.Senses.NoiseC * dice.NormFloat64()
+	return r.Good(math.Round(celsius*16)/16, sensor.DS18B20StepSD)
+}
+
+// lidOff tells whether the sensor looks elsewhere.
+func (k *Kitchen) lidOff(vessel string, t time.Time) bool {
+	for _, l := range k.scenario.LidsOff {
+		if l.Vessel == vessel && !t.Before(l.From) && t.Before(l.Until) {
+			return true
+		}
+	}
+	return false
+}
+
+// source is one sensor of the kitchen as a sensor.Source.
+type source struct {
+	read func(string, time.Time) sensor.Reading
+	name string
+	now  func() time.Time
+}
+
+// HeightSource, DoughSource and AirSource give a vessel's sensors as sources
+// that read at the moment now tells.
+func (k *Kitchen) HeightSource(vessel string, now func() time.Time) sensor.Source {
+	return source{k.Distance, vessel, now}
+}
+
+// DoughSource: see HeightSource.
+func (k *Kitchen) DoughSource(vessel string, now func() time.Time) sensor.Source {
+	return source{k.Dough, vessel, now}
+}
+
+// AirSource: see HeightSource.
+func (k *Kitchen) AirSource(vessel string, now func() time.Time) sensor.Source {
+	return source{k.Air, vessel, now}
+}
+
+// Read reads at the present moment of the source's clock.
+func (s source) Read(context.Context) sensor.Reading { return s.read(s.name, s.now()) }
+
+// Close does nothing.
+func (s source) Close() error { return nil }

@@ -1,0 +1,167 @@
+package virtual_test
+
+import (
+	"context"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/sensor"
+	"tidemark/sensor/virtual"
+)
+
+// day is the day of the invented story.
+func day() time.Time { return time.Date(2026, 3, 7, 0, 0, 0, 0, time.FixedZone("", 3600)) }
+
+// firstAt finds when a vessel's true rise first passes ratio.
+func firstAt(t *testing.T, k *virtual.Kitchen, vessel string, ratio float64) time.Time {
+	t.Helper()
+	for at := k.Scenario().Start; at.Before(k.Scenario().Until); at = at.Add(time.Minute) {
+		truth, err := k.Truth(vessel, at)
+		require.NoError(t, err)
+		if truth.RiseRatio >= ratio {
+			return at
+		}
+	}
+	t.Fatalf("%s never passes %v", vessel, ratio)
+	return time.Time{}
+}
+
+// act finds when an event happens to a vessel first.
+func act(t *testing.T, k *virtual.Kitchen, vessel, event string) time.Time {
+	t.Helper()
+	for _, a := range k.Acts() {
+		if a.Vessel == vessel && a.Event == event {
+			return a.At
+		}
+	}
+	t.Fatalf("no %s of %s", event, vessel)
+	return time.Time{}
+}
+
+// Bulk at about 24 C takes four to six hours to double at a usual inoculation:
+// common practice, no source.
+func TestDoughDoublesInAPlausibleTime(t *testing.T) {
+	k := virtual.New(virtual.Household(day()), 1)
+	took := firstAt(t, k, "tub", 2).Sub(act(t, k, "tub", "start"))
+	assert.Greater(t, took, 4*time.Hour)
+	assert.Less(t, took, 6*time.Hour)
+}
+
+func TestStarterPeaksAndBeginsToFall(t *testing.T) {
+	s := virtual.Household(day())
+	for i, a := range s.Acts { // left alone instead of used
+		if a.Vessel == "jar" && a.Event == "end" {
+			s.Acts[i].Event = ""
+		}
+	}
+	k := virtual.New(s, 1)
+	var peak, last float64
+	for at := s.Start.Add(10 * time.Minute); at.Before(s.Until); at = at.Add(time.Minute) {
+		truth, err := k.Truth("jar", at)
+		require.NoError(t, err)
+		peak, last = max(peak, truth.RiseRatio), truth.RiseRatio
+	}
+	assert.InDelta(t, 2.3, peak, 0.4)
+	assert.Less(t, last, peak-0.3)
+}
+
+func TestFridgeSlowsTheDough(t *testing.T) {
+	warm := virtual.New(virtual.Household(day()), 1)
+	s := virtual.Household(day())
+	s.Acts = append(s.Acts, virtual.Act{At: act(t, warm, "tub", "start").Add(2 * time.Hour), Vessel: "tub", Event: "fridge"})
+	cold := virtual.New(s, 1)
+	at := act(t, warm, "tub", "start").Add(5 * time.Hour)
+	a, err := warm.Truth("tub", at)
+	require.NoError(t, err)
+	b, err := cold.Truth("tub", at)
+	require.NoError(t, err)
+	assert.Less(t, b.DoughC, a.DoughC-5)
+	assert.Less(t, b.RiseRatio, a.RiseRatio-0.2)
+}
+
+func TestSameSeedSameReadingsInAnyOrder(t *testing.T) {
+	a := virtual.New(virtual.Household(day()), 7)
+	b := virtual.New(virtual.Household(day()), 7)
+	at := day().Add(14 * time.Hour)
+	first := []sensor.Reading{a.Distance("tub", at), a.Dough("tub", at), a.Air("jar", at)}
+	b.Dough("jar", at.Add(-time.Hour))
+	air := b.Air("jar", at)
+	dough := b.Dough("tub", at)
+	second := []sensor.Reading{b.Distance("tub", at), dough, air}
+	assert.Equal(t, first, second)
+	other := virtual.New(virtual.Household(day()), 8)
+	same := 0
+	for i := range 20 {
+		t := at.Add(time.Duration(i) * time.Minute)
+		if other.Dough("tub", t).Value == a.Dough("tub", t).Value {
+			same++
+		}
+	}
+	assert.Less(t, same, 20, "another seed gives other noise")
+}
+
+func TestSensorsHaveTheFaultsOfRealOnes(t *testing.T) {
+	k := virtual.New(virtual.Household(day()), 3)
+	count := map[sensor.Status]int{}
+	var sum, sumSq float64
+	n := 0
+	for at := day().Add(15*time.Hour + 40*time.Minute); at.Before(day().Add(17 * time.Hour)); at = at.Add(2 * time.Second) {
+		r := k.Distance("tub", at)
+		count[r.Status]++
+		truth, err := k.Truth("tub", at)
+		require.NoError(t, err)
+		if off := r.Value - (240 - truth.HeightMM); r.Status == sensor.OK && math.Abs(off) < 20 {
+			assert.Equal(t, math.Round(r.Value), r.Value, "steps of 1 mm")
+			sum, sumSq, n = sum+off, sumSq+off*off, n+1
+		}
+	}
+	assert.Greater(t, count[sensor.ReadFailed], 10)
+	assert.Less(t, count[sensor.ReadFailed], 120)
+	assert.InDelta(t, 0, sum/float64(n), 0.2)
+	assert.InDelta(t, 1.63, math.Sqrt(sumSq/float64(n)), 0.25, "noise of 1.6 mm and a step of 1 mm")
+}
+
+func TestLidOffAndDraught(t *testing.T) {
+	k := virtual.New(virtual.Household(day()), 3)
+	before := k.Air("tub", day().Add(14*time.Hour+19*time.Minute))
+	wrong := 0
+	after := k.Air("tub", day().Add(14*time.Hour+27*time.Minute))
+	for at := day().Add(15*time.Hour + 30*time.Minute); at.Before(day().Add(15*time.Hour + 33*time.Minute)); at = at.Add(time.Second) {
+		if r := k.Distance("tub", at); r.Status != sensor.OK || r.Value > 300 {
+			wrong++
+		}
+	}
+	assert.Greater(t, wrong, 175, "the sensor looks elsewhere")
+	require.Equal(t, sensor.OK, before.Status)
+	require.Equal(t, sensor.OK, after.Status)
+	assert.Less(t, after.Value, before.Value-4)
+}
+
+func TestSourcesReadAtTheirClock(t *testing.T) {
+	k := virtual.New(virtual.Household(day()), 3)
+	now := day().Add(13 * time.Hour)
+	src := k.HeightSource("tub", func() time.Time { return now })
+	r := src.Read(context.Background())
+	assert.Equal(t, now, r.Wall)
+	assert.Equal(t, 6*time.Hour, r.Mono)
+	require.NoError(t, src.Close())
+	assert.Equal(t, sensor.Temperature, k.DoughSource("tub", func() time.Time { return now }).Read(context.Background()).Quantity)
+	assert.Equal(t, sensor.Temperature, k.AirSource("tub", func() time.Time { return now }).Read(context.Background()).Quantity)
+	assert.Equal(t, sensor.Missing, k.Distance("cup", now).Status)
+	_, err := k.Truth("cup", now)
+	assert.Error(t, err)
+}
+
+// BenchmarkHousehold runs the whole story at one distance a second.
+func BenchmarkHousehold(b *testing.B) {
+	for b.Loop() {
+		k := virtual.New(virtual.Household(day()), 1)
+		for at := k.Scenario().Start; at.Before(k.Scenario().Until); at = at.Add(time.Second) {
+			k.Distance("tub", at)
+		}
+	}
+}
