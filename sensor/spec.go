@@ -143,3 +143,13 @@ func Kinds(q Quantity) []Kind {
 // Fields lists the configuration keys that a kind takes beside kind itself.
 // It is nil for a kind that does not exist.
 func Fields(k Kind) []string { return kindRules()[k].fields }
+
+// Keys lists every configuration key that a Spec has.
+func Keys() []string {
+	var keys []string
+	t := reflect.TypeFor[Spec]()
+	for i := range t.NumField() {
+		keys = append(keys, yamlKey(t.Field(i)))
+	}
+	return keys
+}
