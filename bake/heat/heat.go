@@ -1,0 +1,138 @@
+// Package heat says how a mass of dough cools in a refrigerator and how much
+// rise that still brings.
+//
+// Units: mass in kilograms, temperatures in degrees Celsius, times in hours,
+// heat transfer in W/(m2 K). Equivalent hours are hours at 24 C.
+//
+// Source: the published cooling curve of 1.5 kg of dough in two baskets
+// (breadbakingathome.com forum), as kinetics.Fridge fits it, carried over to
+// other masses by the law of a sphere that loses its heat through its surface.
+//
+// Invariants: pure; a heavier piece never cools faster; equivalent hours never
+// fall with time.
+//
+// What it does not do: it does not know the household's refrigerator. A full
+// or weak one cools slower; Learned takes a measured night in its place.
+package heat
+
+import (
+	"fmt"
+	"math"
+
+	"tidemark/estimator/kinetics"
+)
+
+// referenceKg is the mass of one basket of the published curve: 1.5 kg in two.
+const referenceKg = 0.75
+
+// massExponent is how the cooling time grows with the mass of a piece. A sphere
+// that loses heat through its surface alone has 1/3; conduction inside alone
+// has 2/3. With 7 W/(m2 K) and a conductivity of 0.45 W/(m K) (from memory) a
+// loaf is near the first: 0.37, checked against a finite-difference
+// model in the tests.
+const massExponent = 0.37
+
+// Fridge is a refrigerator with one piece of dough in it.
+type Fridge struct {
+	AirC    float64 // where the dough ends, Celsius
+	PieceKg float64 // mass of one piece: loaf in its basket, or the whole tub
+	Stretch float64 // learned: cooling takes this many times longer; 0 counts as 1
+}
+
+// Validate refuses what is no refrigerator.
+func (f Fridge) Validate() error {
+	switch {
+	case !(f.AirC >= -2 && f.AirC <= 15):
+		return fmt.Errorf("the refrigerator must be -2 to 15 C, found %g", f.AirC)
+	case !(f.PieceKg > 0.02 && f.PieceKg <= 50):
+		return fmt.Errorf("a piece of dough must weigh 0.02 to 50 kg, found %g", f.PieceKg)
+	case f.Stretch < 0 || f.Stretch > 10:
+		return fmt.Errorf("the stretch must be 0 (not learned) to 10, found %g", f.Stretch)
+	}
+	return nil
+}
+
+// Cooling is the published curve for this piece.
+func (f Fridge) Cooling() kinetics.Cooling {
+	slow := math.Pow(f.PieceKg/referenceKg, massExponent)
+	if f.Stretch > 0 {
+		slow *= f.Stretch
+	}
+	k := kinetics.Fridge()
+	k.EndC = f.AirC
+	k.EarlyPerHour /= slow
+	k.PerHour /= slow
+	return k
+}
+
+// At gives the dough temperature so many hours after it went in at fromC.
+func (f Fridge) At(fromC, hours float64) float64 { return f.Cooling().Next(fromC, hours) }
+
+// Until gives the hours until the dough is down to toC; plus infinity when the
+// refrigerator is not that cold.
+func (f Fridge) Until(fromC, toC float64) float64 {
+	if toC >= fromC {
+		return 0
+	}
+	if toC <= f.AirC {
+		return math.Inf(1)
+	}
+	low, high := 0.0, 1.0
+	for f.At(fromC, high) > toC && high < 1000 {
+		high *= 2
+	}
+	for range 60 {
+		mid := (low + high) / 2
+		if f.At(fromC, mid) > toC {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high
+}
+
+// stepHours is the step of the sums below.
+const stepHours = 1.0 / 12
+
+// Carry gives the equivalent hours the dough still works in its first hours in
+// the cold, under a speed relative to 24 C.
+func (f Fridge) Carry(fromC, hours float64, speed func(c float64) float64) float64 {
+	k := f.Cooling()
+	sum := 0.0
+	for t := 0.0; t < hours; t += stepHours {
+		d := math.Min(stepHours, hours-t)
+		sum += d * speed(k.Next(fromC, t+d/2))
+	}
+	return sum
+}
+
+// Point is one reading of the dough in the refrigerator.
+type Point struct{ Hours, DoughC float64 }
+
+// Learned fits the stretch to a measured night: hours since it went in, first
+// reading first. It needs four readings over two hours that fall by 5 degrees.
+func (f Fridge) Learned(points []Point) (Fridge, error) {
+	if len(points) < 4 || points[len(points)-1].Hours-points[0].Hours < 2 {
+		return f, fmt.Errorf("four readings over two hours are needed to learn the refrigerator, found %d", len(points))
+	}
+	from := points[0].DoughC
+	if from-points[len(points)-1].DoughC < 5 {
+		return f, fmt.Errorf("the dough fell by less than 5 C (from %.1f to %.1f): not enough to learn from", from, points[len(points)-1].DoughC)
+	}
+	best, bestSS := 1.0, math.Inf(1)
+	for i := range 81 {
+		g := f
+		g.Stretch = 0.3 * math.Pow(4/0.3, float64(i)/80)
+		ss := 0.0
+		for _, p := range points {
+			r := g.At(from, p.Hours-points[0].Hours) - p.DoughC
+			ss += r * r
+		}
+		if ss < bestSS {
+			best, bestSS = g.Stretch, ss
+		}
+	}
+	f.Stretch = best
+	return f, nil
+}
