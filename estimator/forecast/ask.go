@@ -23,10 +23,10 @@ type FanColumn struct {
 }
 
 // Params sums up what a rise taught, for later priors: the mean and covariance
-// of ln ceiling (ln %), ln rate (ln %/h at 24 C) and lag (h at 24 C).
+// of ln ceiling (ln %), ln rate (ln %/h at 24 C) and lag (share of ceiling/rate).
 type Params struct {
-	LogCeiling, LogRate, LagHours float64
-	Cov                           [3][3]float64
+	LogCeiling, LogRate, Lag float64
+	Cov                      [3][3]float64
 }
 
 const leastChance = 0.2 // below this the times of the few curves that get there mislead
@@ -263,6 +263,6 @@ func (f *Fit) Params() (p Params, ok bool) {
 			}
 		}
 	}
-	p.LogCeiling, p.LogRate, p.LagHours = mean[0], mean[1], mean[2]
+	p.LogCeiling, p.LogRate, p.Lag = mean[0], mean[1], mean[2]
 	return p, true
 }

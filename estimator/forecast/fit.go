@@ -27,7 +27,7 @@ type Fit struct {
 
 	scale  float64 // litres that stand for 1 in the fit
 	state  whitener
-	models [4]model
+	models []model
 	solver lsq.Solver
 	draws  draws
 	ahead  ahead
@@ -44,8 +44,8 @@ type Fit struct {
 func New(p Prior) *Fit {
 	f := &Fit{prior: p, clock: newClock(), stopped: math.Inf(1), moved: math.Inf(-1), why: "No reading of the level yet."}
 	f.bins.width = firstWidth
-	for i, nu := range [...]float64{0, 0.5, 1, 2} {
-		f.models[i] = newModel(kinetics.Richards(nu), p)
+	for _, shape := range shapes() {
+		f.models = append(f.models, newModel(shape, p))
 	}
 	f.draws = newDraws()
 	f.ahead = newAhead()
@@ -112,3 +112,12 @@ func (f *Fit) Stop(at time.Duration) { f.stopped = at.Hours() }
 
 // EquivalentHours is the growth time so far at 24 C, mean of both responses.
 func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi) / 2 }
+
+// shapes are the curves averaged over. A wrong shape costs more than noise.
+func shapes() []kinetics.Shape {
+	return []kinetics.Shape{
+		kinetics.Gompertz(), kinetics.Richards(0.5), kinetics.Logistic(), kinetics.Richards(2),
+		kinetics.Ramp{Wake: 0.05, Top: kinetics.Leak}, kinetics.Ramp{Wake: 0.05, Top: kinetics.Bent}, kinetics.Ramp{Wake: 0.05, Top: kinetics.Sharp},
+		kinetics.Ramp{Wake: 0.15, Top: kinetics.Leak}, kinetics.Ramp{Wake: 0.15, Top: kinetics.Bent}, kinetics.Ramp{Wake: 0.15, Top: kinetics.Sharp},
+	}
+}

@@ -12,7 +12,7 @@ const (
 	iVolume   = iota // ln of the start volume over the scale
 	iCeiling         // ln percent
 	iRate            // ln percent per equivalent hour
-	iLag             // equivalent hours
+	iLag             // share of ceiling/rate
 	iResponse        // logit of the weight of S. cerevisiae
 	paramCount
 )
@@ -21,7 +21,7 @@ type params [paramCount]float64
 
 // model is one shape of curve with its prior, and the fit of it.
 type model struct {
-	shape  kinetics.Sigmoid
+	shape  kinetics.Shape
 	mean   params
 	sd     params
 	state  *whitener
@@ -34,7 +34,7 @@ type model struct {
 
 const volumeSD = 0.5 // the start volume is known from the readings, hardly before
 
-func newModel(s kinetics.Sigmoid, p Prior) model {
+func newModel(s kinetics.Shape, p Prior) model {
 	return model{
 		shape: s,
 		mean:  params{0, p.LogCeiling.Mean, p.LogRate.Mean, p.Lag.Mean, p.Response.Mean},
@@ -44,22 +44,21 @@ func newModel(s kinetics.Sigmoid, p Prior) model {
 
 // curve is a parameter set made ready for use.
 type curve struct {
-	shape                      kinetics.Sigmoid
-	v0, ceiling, mu, lag, resp float64
-	x0, s0, d0                 float64
+	shape                      kinetics.Shape
+	v0, ceiling, mu, lag, resp float64 // lag as a share of ceiling/mu
+	s0, d0                     float64 // the unit curve and its slope at the start
 }
 
 func (m *model) curve(p []float64) curve {
 	c := curve{shape: m.shape, v0: math.Exp(p[iVolume]), ceiling: math.Exp(p[iCeiling]), mu: math.Exp(p[iRate]), lag: p[iLag]}
 	c.resp = 1 / (1 + math.Exp(-p[iResponse]))
-	c.x0 = -c.mu / c.ceiling * c.lag
-	c.s0, c.d0 = c.shape.Unit(c.x0)
+	c.s0, c.d0 = c.shape.Unit(-c.lag)
 	return c
 }
 
 // rise is the growth since the start, percent of V0, at an equivalent time.
 func (c *curve) rise(ganzle, ctmi float64) float64 {
-	y, _ := c.shape.Unit(c.mu / c.ceiling * (ganzle + c.resp*(ctmi-ganzle) - c.lag))
+	y, _ := c.shape.Unit(c.mu/c.ceiling*(ganzle+c.resp*(ctmi-ganzle)) - c.lag)
 	return c.ceiling * (y - c.s0)
 }
 
@@ -68,7 +67,7 @@ func (c *curve) final() float64 { return c.ceiling * (1 - c.s0) }
 
 // equivalent is the equivalent time at which the curve reaches a rise.
 func (c *curve) equivalent(rise float64) float64 {
-	return c.lag + c.ceiling/c.mu*c.shape.UnitInverse(rise/c.ceiling+c.s0)
+	return c.ceiling / c.mu * (c.lag + c.shape.UnitInverse(rise/c.ceiling+c.s0))
 }
 
 // Size and Residuals make a model an lsq.Problem: the whitened residuals of the
@@ -84,8 +83,8 @@ func (m *model) Residuals(p, r, jac []float64) bool {
 	w := m.state
 	for i := range w.n {
 		theta := w.ganzle[i] + c.resp*(w.ctmi[i]-w.ganzle[i])
-		x := c.mu / c.ceiling * (theta - c.lag)
-		y, slope := c.shape.Unit(x)
+		x := c.mu / c.ceiling * theta
+		y, slope := c.shape.Unit(x - c.lag)
 		g := c.ceiling * (y - c.s0)
 		r[i] = w.y[i] - c.v0*(1+g/100)
 		if jac == nil {
@@ -94,9 +93,9 @@ func (m *model) Residuals(p, r, jac []float64) bool {
 		k := -c.v0 / 100
 		row := jac[i*paramCount : (i+1)*paramCount]
 		row[iVolume] = -c.v0 * (1 + g/100)
-		row[iCeiling] = k * (g - c.ceiling*(slope*x-c.d0*c.x0))
-		row[iRate] = k * c.ceiling * (slope*x - c.d0*c.x0)
-		row[iLag] = -k * c.mu * (slope - c.d0)
+		row[iCeiling] = k * (g - c.ceiling*slope*x)
+		row[iRate] = k * c.ceiling * slope * x
+		row[iLag] = -k * c.ceiling * (slope - c.d0)
 		row[iResponse] = k * c.mu * slope * (w.ctmi[i] - w.ganzle[i]) * c.resp * (1 - c.resp)
 	}
 	w.whiten(r, jac)
@@ -118,7 +117,7 @@ func (m *model) priorResiduals(p, r, jac []float64) {
 
 func inDomain(p []float64) bool {
 	return math.Abs(p[iVolume]) < 3 && math.Abs(p[iCeiling]-4.5) < 4 && math.Abs(p[iRate]-3) < 5 &&
-		math.Abs(p[iLag]) < 60 && math.Abs(p[iResponse]) < 20
+		math.Abs(p[iLag]) < 12 && math.Abs(p[iResponse]) < 20
 }
 
 // fit finds the most probable parameters, from the last ones when those are

@@ -12,7 +12,7 @@ type Normal struct{ Mean, SD float64 }
 type Prior struct {
 	LogCeiling Normal // ln of the final rise, percent
 	LogRate    Normal // ln of the steepest slope, percent per hour at 24 C
-	Lag        Normal // equivalent hours at 24 C
+	Lag        Normal // share of ceiling/rate, the time the whole rise takes at its steepest
 	// Response is the belief in the two temperature responses, on the logit
 	// scale: large favours S. cerevisiae, small the sourdough yeast.
 	Response Normal
@@ -31,7 +31,7 @@ func DefaultPrior(holds string) Prior {
 	p := Prior{
 		LogCeiling: Normal{math.Log(160), 0.45},
 		LogRate:    Normal{math.Log(30), 0.65},
-		Lag:        Normal{1.2, 1.1},
+		Lag:        Normal{0.3, 0.4},
 		Response:   Normal{0, 1.5},
 	}
 	if holds == "starter" {
@@ -52,7 +52,7 @@ func (p Prior) Inoculated(share float64) Prior {
 	}
 	x := math.Log(share / 0.2)
 	p.LogRate.Mean += 0.35 * x
-	p.Lag.Mean -= 0.5 * x
+	p.Lag.Mean -= 0.05 * x
 	return p
 }
 
@@ -71,11 +71,11 @@ func (p Prior) Salted(percent float64) Prior {
 // Learn narrows the prior with finished rises of the same household. Rises
 // differ more from each other than each one's own fit is unsure (Gause 1932
 // shows the same for yeast in a flask), so the spread between rises is kept as
-// a floor: 0.15 in the logarithms, 0.3 h in the lag.
+// a floor: 0.15 in the logarithms, 0.05 in the lag.
 func (p Prior) Learn(past []Params) Prior {
 	p.LogCeiling = learn(p.LogCeiling, past, 0.15, func(q Params) Normal { return Normal{q.LogCeiling, math.Sqrt(q.Cov[0][0])} })
 	p.LogRate = learn(p.LogRate, past, 0.15, func(q Params) Normal { return Normal{q.LogRate, math.Sqrt(q.Cov[1][1])} })
-	p.Lag = learn(p.Lag, past, 0.3, func(q Params) Normal { return Normal{q.LagHours, math.Sqrt(q.Cov[2][2])} })
+	p.Lag = learn(p.Lag, past, 0.05, func(q Params) Normal { return Normal{q.Lag, math.Sqrt(q.Cov[2][2])} })
 	return p
 }
 

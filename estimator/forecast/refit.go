@@ -152,7 +152,7 @@ func (f *Fit) residuals(c *curve) (ss, wander, level float64) {
 	scale := c.mu / c.ceiling
 	for i := range r {
 		theta := w.ganzle[i] + c.resp*(w.ctmi[i]-w.ganzle[i])
-		y, _ := c.shape.Unit(scale * (theta - c.lag))
+		y, _ := c.shape.Unit(scale*theta - c.lag)
 		r[i] = w.y[i] - base - k*y
 	}
 	return w.filter(r, f.path[maxBins:maxBins+w.n])
