@@ -1,0 +1,153 @@
+package estimator
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"tidemark/estimator/forecast"
+)
+
+// Estimator follows one vessel. It is pure: it has no clock and does no I/O.
+// Its memory is constant. It must not be used by two goroutines at once.
+type Estimator struct {
+	cfg   Config
+	clock clock
+	noise noise
+	dough thermo
+	air   thermo
+
+	rise   rise
+	phases phases
+	fit    *forecast.Fit
+	cached cached
+	rises  int  // rises begun so far
+	ended  bool // the last rise was ended
+	hint   *hint
+
+	rawLevelMM   float64
+	lastSeen     float64 // hours; last believed reading
+	everSeen     bool
+	refusedSince int // readings turned down since
+	lastRefused  float64
+	lastReason   reason
+	rejected     [reasons]int
+}
+
+// hint is what a restarted process knows of the rise it takes up again.
+type hint struct {
+	baselineL, sdL float64
+	phase          Phase
+	since          time.Time
+}
+
+// New builds an estimator, or says what is wrong with the configuration.
+func New(cfg Config) (*Estimator, error) {
+	if err := cfg.Validate(); err != nil {
+		return nil, fmt.Errorf("estimator: %w", err)
+	}
+	e := &Estimator{cfg: cfg.withDefaults()}
+	e.noise = newNoise(cfg.SensorSDMM)
+	e.dough.c, e.air.c = math.NaN(), math.NaN()
+	e.rawLevelMM = math.NaN()
+	e.rise.cfg = &e.cfg
+	return e, nil
+}
+
+// Begin starts a new rise at a time, as a Start event does: the level there is
+// 0 percent. All that is known of an earlier rise is dropped, what is known of
+// the sensor stays.
+func (e *Estimator) Begin(at time.Time) {
+	if e.clock.epoch.IsZero() {
+		e.clock.epoch, e.clock.last = at, at
+	}
+	e.begin(at)
+}
+
+// Resume says what a rise had come to before the process stopped. Call it before
+// its stored samples are fed in again: the next rise that starts takes the
+// hints. The baseline holds until the samples give a better one, and the phase
+// stands until samples later than since speak against it.
+func (e *Estimator) Resume(baselineL, sdL float64, phase Phase, since time.Time) {
+	e.hint = &hint{baselineL, sdL, phase, since}
+}
+
+func (e *Estimator) begin(at time.Time) {
+	t := e.clock.hours(at)
+	e.rise = newRise(&e.cfg, t, &e.noise)
+	e.phases = startPhases(e.cfg.Holds, t)
+	e.fit = e.newFit()
+	e.cached = cached{}
+	e.rejected = [reasons]int{}
+	e.refusedSince = 0
+	e.rises++
+	e.ended = false
+	e.rise.temper(t, e.dough.c, e.air.c)
+	e.takeHint()
+}
+
+// newFit starts a forecast.
+func (e *Estimator) newFit() *forecast.Fit {
+	if e.cfg.Prior != nil {
+		return forecast.New(*e.cfg.Prior)
+	}
+	return forecast.New(forecast.DefaultPrior(string(e.cfg.Holds)))
+}
+
+// takeHint uses what Resume said.
+func (e *Estimator) takeHint() {
+	h := e.hint
+	e.hint = nil
+	if h == nil {
+		return
+	}
+	e.rise.hintL, e.rise.hintSDL = h.baselineL, h.sdL
+	if h.phase == "" || h.phase == Idle || h.phase == Ended {
+		return
+	}
+	since := e.clock.hours(h.since)
+	e.phases.resume(h.phase, since)
+	e.phases.reason = "Taken up again after a restart."
+}
+
+// event does what a person told.
+func (e *Estimator) event(event Event, at time.Time) {
+	t := e.clock.hours(at)
+	switch event {
+	case Start:
+		e.begin(at)
+	case Fold:
+		if e.rise.active {
+			e.rise.foldTold = t
+			e.rise.lookAnew(seekFold, t)
+		}
+	case Fridge, Counter:
+		if e.rise.active {
+			e.rise.move(event == Fridge, t)
+		}
+	case End:
+		if e.rise.active {
+			e.end(t)
+		}
+	}
+}
+
+// end closes the rise; its last state stays readable.
+func (e *Estimator) end(t float64) {
+	e.drain()
+	e.rise.active, e.ended = false, true
+	e.phases.enter(Ended, t, "Ended.")
+}
+
+// move notes that the vessel went into the cold or came back. The sensor may
+// shift by more than the dough rises, so the level is looked for anew.
+func (r *rise) move(in bool, t float64) {
+	r.cold, r.coldAt = in, t
+	r.lookAnew(seekMove, t)
+	kind := isWarm
+	if in {
+		kind = isCold
+	}
+	r.news.put(item{kind: kind, at: t})
+	r.news.urgent = true
+}

@@ -1,0 +1,272 @@
+package estimator
+
+import (
+	"math"
+	"time"
+)
+
+// Verdict says whether a sample's distance was believed.
+type Verdict struct {
+	Accepted bool
+	Reason   string // one of the Reason constants; empty when accepted
+}
+
+// The reasons for which a distance is not believed.
+const (
+	ReasonMissing     = "missing"      // no distance in the sample
+	ReasonNoRise      = "no_rise"      // nothing is being watched
+	ReasonDuplicate   = "duplicate"    // same moment as the reading before
+	ReasonOutOfOrder  = "out_of_order" // earlier than the reading before
+	ReasonOutOfRange  = "out_of_range" // no distance at all: zero, negative or a "nothing seen" code
+	ReasonTooNear     = "too_near"     // nearer than the sensor can measure
+	ReasonAboveVessel = "above_vessel" // higher than dough can stand: a lid or a hand
+	ReasonBelowFloor  = "below_floor"  // farther than the floor: lid off, vessel gone
+	ReasonEmpty       = "empty"        // near the floor although there was dough: vessel swapped or sensor beside it
+	ReasonSpike       = "spike"        // does not fit the readings around it: hand, utensil, lid, drop
+	ReasonHandling    = "handling"     // after a fold or a move, until readings agree again
+	ReasonStuck       = "stuck"        // identical for implausibly long
+)
+
+// reason indexes the counters.
+type reason int
+
+const (
+	accepted reason = iota
+	rMissing
+	rNoRise
+	rDuplicate
+	rOutOfOrder
+	rOutOfRange
+	rTooNear
+	rAboveVessel
+	rBelowFloor
+	rEmpty
+	rSpike
+	rHandling
+	rStuck
+	reasons
+)
+
+// word is the public name of a reason.
+func (r reason) word() string {
+	switch r {
+	case rMissing:
+		return ReasonMissing
+	case rNoRise:
+		return ReasonNoRise
+	case rDuplicate:
+		return ReasonDuplicate
+	case rOutOfOrder:
+		return ReasonOutOfOrder
+	case rOutOfRange:
+		return ReasonOutOfRange
+	case rTooNear:
+		return ReasonTooNear
+	case rAboveVessel:
+		return ReasonAboveVessel
+	case rBelowFloor:
+		return ReasonBelowFloor
+	case rEmpty:
+		return ReasonEmpty
+	case rSpike:
+		return ReasonSpike
+	case rHandling:
+		return ReasonHandling
+	case rStuck:
+		return ReasonStuck
+	default:
+		return ""
+	}
+}
+
+// sentinelMM is the smallest of the codes that optical sensors give for
+// "nothing in range" (8190 and 8191; public driver issue of 2018).
+const sentinelMM = 8190
+
+// clock keeps the times of the samples. Inside, moments are hours since the
+// first sample.
+type clock struct {
+	epoch    time.Time
+	last     time.Time // latest sample of any kind
+	lastRead time.Time // latest sample with a distance
+	interval float64   // usual time between distances, hours; 0 unknown
+}
+
+// hours is t as hours since the epoch.
+func (c *clock) hours(t time.Time) float64 { return t.Sub(c.epoch).Hours() }
+
+// at is the inverse of hours.
+func (c *clock) at(hours float64) time.Time {
+	return c.epoch.Add(time.Duration(hours * float64(time.Hour)))
+}
+
+// tick notes a distance at t. The usual interval follows shortening at once
+// and lengthening slowly, so that a gap does not count as slow sampling.
+func (c *clock) tick(t time.Time) {
+	if !c.lastRead.IsZero() {
+		dt := t.Sub(c.lastRead).Hours()
+		switch {
+		case c.interval == 0 || dt < c.interval:
+			c.interval = dt
+		default:
+			c.interval += (min(dt, 4*c.interval) - c.interval) / 8
+		}
+	}
+	c.lastRead = t
+}
+
+// Observe takes in one sample. It does constant work and allocates nothing
+// (but for a sample that starts a rise). Samples must come in time order; one
+// that does not is refused, though its event still counts, at the latest known
+// time.
+func (e *Estimator) Observe(s Sample) Verdict {
+	r := e.observe(s)
+	e.rejected[r]++
+	if e.rise.news.n > len(e.rise.news.items)-8 {
+		e.drain() // rare: nobody asked for an estimate for a long time
+	}
+	if r == accepted {
+		return Verdict{Accepted: true}
+	}
+	return Verdict{Reason: r.word()}
+}
+
+func (e *Estimator) observe(s Sample) reason {
+	if e.clock.epoch.IsZero() {
+		e.clock.epoch, e.clock.last = s.Time, s.Time
+	}
+	late := s.Time.Before(e.clock.last)
+	if late {
+		s.Time = e.clock.last
+	}
+	e.clock.last = s.Time
+	e.event(s.Event, s.Time)
+	if late {
+		return orMissing(s.DistanceMM, rOutOfOrder)
+	}
+	e.temperatures(s)
+	if math.IsNaN(s.DistanceMM) {
+		return rMissing
+	}
+	if s.Time.Equal(e.clock.lastRead) {
+		return rDuplicate
+	}
+	e.clock.tick(s.Time)
+	return e.distance(s)
+}
+
+// orMissing is the reason for a sample that may have no distance at all.
+func orMissing(distanceMM float64, r reason) reason {
+	if math.IsNaN(distanceMM) {
+		return rMissing
+	}
+	return r
+}
+
+// distance judges and takes in a distance.
+func (e *Estimator) distance(s Sample) reason {
+	t := e.clock.hours(s.Time)
+	if r := e.inRange(s.DistanceMM); r != accepted {
+		return e.turnedDown(r, t)
+	}
+	e.noise.saw(s.DistanceMM, t)
+	e.rawLevelMM = e.cfg.FloorMM - s.DistanceMM
+	if !e.rise.active && e.cfg.AutoStart && e.rises == 0 {
+		e.begin(s.Time)
+	}
+	if !e.rise.active {
+		e.seen(t)
+		return rNoRise
+	}
+	if e.noise.stuck(t) {
+		return e.turnedDown(rStuck, t)
+	}
+	if s.SDMM > 0 && e.noise.n == 0 && e.cfg.SensorSDMM == 0 && finite(s.SDMM) {
+		e.noise = withSD(e.noise, s.SDMM)
+	}
+	r := e.rise.take(e.rawLevelMM, t, &e.noise, e.clock.interval)
+	if r != accepted {
+		return e.turnedDown(r, t)
+	}
+	e.seen(t)
+	return accepted
+}
+
+// withSD restarts the noise's spread from what the sensor says of itself.
+func withSD(n noise, sdMM float64) noise {
+	n.variance = newNoise(sdMM).variance
+	return n
+}
+
+// seen notes a believed reading.
+func (e *Estimator) seen(t float64) {
+	e.lastSeen, e.everSeen = t, true
+	e.refusedSince = 0
+}
+
+// turnedDown notes a reading that is not believed.
+func (e *Estimator) turnedDown(r reason, t float64) reason {
+	e.refusedSince++
+	e.lastRefused, e.lastReason = t, r
+	return r
+}
+
+// inRange tells distances that could be dough from those that cannot.
+func (e *Estimator) inRange(distanceMM float64) reason {
+	top := e.cfg.Profile.TopMM()
+	level := e.cfg.FloorMM - distanceMM
+	switch {
+	case math.IsInf(distanceMM, 0) || distanceMM <= 0 || distanceMM >= sentinelMM:
+		return rOutOfRange
+	case distanceMM < e.cfg.MinDistanceMM:
+		return rTooNear
+	case level > 1.3*top+20: // dough may dome or crawl above the rim, not by more
+		return rAboveVessel
+	case level < -max(5, 4*e.noise.sd()):
+		return rBelowFloor
+	}
+	return accepted
+}
+
+// temperatures keeps the last believed temperatures and passes them on.
+func (e *Estimator) temperatures(s Sample) {
+	t := e.clock.hours(s.Time)
+	dough, air := e.dough.take(s.DoughC, t), e.air.take(s.AirC, t)
+	if e.rise.active && (dough || air) {
+		e.rise.temper(t, e.dough.c, e.air.c)
+	}
+}
+
+// thermo is a temperature with a guard against impossible values.
+type thermo struct {
+	c       float64 // NaN until known
+	at      float64 // hours
+	odd     float64 // a value far off, waiting for company
+	oddSeen int
+}
+
+// The range of temperatures believed, Celsius, and the jump that needs a
+// second and third reading: a probe pulled out of the dough is a real change.
+const (
+	coldestC, hottestC = -20, 70
+	oddJumpC           = 6
+)
+
+// take reports whether the temperature was believed.
+func (h *thermo) take(c, t float64) bool {
+	if !(c > coldestC && c < hottestC) {
+		return false
+	}
+	known := !math.IsNaN(h.c)
+	if known && math.Abs(c-h.c) > oddJumpC+20*(t-h.at) {
+		if h.oddSeen == 0 || math.Abs(c-h.odd) > 2 {
+			h.odd, h.oddSeen = c, 0
+		}
+		h.oddSeen++
+		if h.oddSeen < 3 {
+			return false
+		}
+	}
+	h.c, h.at, h.oddSeen = c, t, 0
+	return true
+}

@@ -1,0 +1,90 @@
+package estimator
+
+import "math"
+
+// The bounds of what can be a distance sensor's noise, mm.
+const (
+	minNoiseMM     = 0.1
+	maxNoiseMM     = 12
+	defaultNoiseMM = 1.5
+)
+
+// noise learns the sensor's spread and step size from its own readings. It
+// outlives a rise: the sensor stays the same.
+type noise struct {
+	variance float64 // of one reading around the filter, mm^2
+	n        float64 // readings that went in, up to a limit
+	quantum  float64 // smallest step seen between readings, mm; 0 unknown
+
+	lastMM  float64 // last raw distance
+	haveRaw bool
+	run     int     // length of the run of identical readings
+	runFrom float64 // its start, hours
+	longest float64 // longest run that ended by itself, hours
+}
+
+// newNoise starts from what the sensor's maker or the user says.
+func newNoise(sdMM float64) noise {
+	if sdMM <= 0 {
+		sdMM = defaultNoiseMM
+	}
+	sdMM = min(max(sdMM, minNoiseMM), maxNoiseMM)
+	return noise{variance: sdMM * sdMM}
+}
+
+// sd is the standard deviation of one reading, mm.
+func (n *noise) sd() float64 { return math.Sqrt(n.variance) }
+
+// learn takes the distance of an accepted reading from the filter's
+// prediction, whose own variance is taken off. The miss is clipped at three
+// standard deviations: a spike must not widen the gate that should stop it.
+func (n *noise) learn(miss, predictionVar float64) {
+	n.n = min(n.n+1, 300)
+	clipped := min(miss*miss, 9*(n.variance+predictionVar))
+	v := max(clipped-predictionVar, 0)
+	n.variance += (v - n.variance) / (n.n + 20)
+	n.variance = min(max(n.variance, minNoiseMM*minNoiseMM), maxNoiseMM*maxNoiseMM)
+}
+
+// saw follows runs of identical readings and the smallest step, on raw
+// distances at time t in hours.
+func (n *noise) saw(distanceMM, t float64) {
+	if n.haveRaw && distanceMM == n.lastMM {
+		n.run++
+		return
+	}
+	if n.haveRaw {
+		step := math.Abs(distanceMM - n.lastMM)
+		if step > 1e-6 && step < 50 && (n.quantum == 0 || step < n.quantum) {
+			n.quantum = step
+		}
+		n.longest = max(n.longest, t-n.runFrom)
+	}
+	n.lastMM, n.haveRaw, n.run, n.runFrom = distanceMM, true, 1, t
+}
+
+// The bounds of the stuck test.
+const (
+	stuckChance   = 1e-4
+	stuckReadings = 6
+	stuckHours    = 2.5 / 60
+)
+
+// stuck reports whether the present run of identical readings is implausible:
+// the chance that noise rounds to the same value so often is below 1 in
+// 10,000. A sensor whose step is coarse against its noise rests on one value
+// for long by nature, and the test then needs a very long run or never fires.
+func (n *noise) stuck(t float64) bool {
+	if n.run < stuckReadings || t-n.runFrom < stuckHours || n.quantum == 0 {
+		return false
+	}
+	return float64(n.run)*math.Log(n.sameChance()) < math.Log(stuckChance)
+}
+
+// sameChance is the chance that two readings of a level in the middle of a
+// step come out alike: the highest it can be.
+func (n *noise) sameChance() float64 {
+	q := n.quantum
+	own := max(n.variance-q*q/12, 0.0025*q*q, minNoiseMM*minNoiseMM/4)
+	return math.Erf(q / 2 / math.Sqrt(2*own))
+}

@@ -1,0 +1,158 @@
+package estimator
+
+import (
+	"fmt"
+	"math"
+)
+
+// view is what the phase rules look at: the rise at one moment in numbers.
+// Times are hours on the estimator's clock.
+type view struct {
+	now, start   float64
+	known        bool    // level and start level are known
+	seeing       bool    // the last believed reading is fresh
+	volume       float64 // litres
+	rise, sd     float64
+	rate, rateSD float64 // percent per hour
+	target       float64
+	lead         float64
+	fall         float64 // share of the highest volume lost
+	fallSD       float64
+	highRise     float64 // rise at the highest level since the last knock
+	highAt       float64
+	slow         float64 // present rate over the best, at equal temperature; NaN unknown
+	sinceKnock   float64
+	cold         bool
+	growth       float64 // growth-hours so far
+	still        bool    // readings have not changed for longer than usual
+	out          outlook
+}
+
+// outlook is what the forecast says.
+type outlook struct {
+	known, past         bool
+	from, median, until float64 // hours on the estimator's clock
+	chance              float64
+	why                 string
+	ceilingLow          float64
+	ceiling             float64
+	ceilingHigh         float64
+}
+
+// noOutlook is an outlook that knows nothing.
+func noOutlook(why string) outlook {
+	nan := math.NaN()
+	return outlook{why: why, chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan}
+}
+
+// hold measures for how long a condition has held without a break.
+type hold struct {
+	on   bool
+	from float64
+}
+
+// lasts reports whether cond has held for the given hours up to now.
+func (h *hold) lasts(cond bool, now, hours float64) bool {
+	if !cond {
+		h.on = false
+		return false
+	}
+	if !h.on {
+		h.on, h.from = true, now
+	}
+	return now-h.from >= hours
+}
+
+// minutes as hours.
+func minutes(m float64) float64 { return m / 60 }
+
+// phases is the state machine of one rise. Every rule that moves it on has to
+// hold for a while, and it moves back only where the words say so: it never
+// flaps.
+type phases struct {
+	phase   Phase
+	since   float64
+	reason  string
+	locked  float64 // until then a resumed phase stands
+	resumed bool
+
+	rising, near, far, ready, over, fallen, back hold
+	peak, falling, hungry, spent, short          hold
+
+	readyGrowth float64 // growth-hours when it was ready
+	exhausted   string  // reason, empty while there is rise left
+	levelsOff   bool
+	reached     float64 // when the mark was reached, hours; 0 not yet
+}
+
+// startPhases is the machine at the start of a rise.
+func startPhases(holds Holds, t float64) phases {
+	p := phases{phase: Settling, since: t, reason: "Just started: the level still finds itself."}
+	if holds == Starter {
+		p.phase, p.reason = Lag, "Just fed."
+	}
+	return p
+}
+
+// resume takes up a phase again that began at since.
+func (p *phases) resume(phase Phase, since float64) {
+	p.phase, p.since, p.locked, p.resumed = phase, since, since, true
+	p.reason = "Taken up again after a restart."
+	if phase == Ready || phase == Over {
+		p.reached = since
+	}
+}
+
+// enter moves to a phase.
+func (p *phases) enter(to Phase, now float64, format string, args ...any) {
+	p.phase, p.since, p.reason = to, now, fmt.Sprintf(format, args...)
+}
+
+// advance looks at the rise and moves on where it must.
+func (p *phases) advance(v view, holds Holds) {
+	if !v.known || v.now < p.locked {
+		return
+	}
+	if p.resumed {
+		p.resumed, p.readyGrowth = false, v.growth
+	}
+	p.judgeEnd(v)
+	p.seeMark(v)
+	if holds == Starter {
+		p.starter(v)
+		return
+	}
+	p.dough(v)
+}
+
+// seeMark notes when the mark was reached, whatever the phase.
+func (p *phases) seeMark(v view) {
+	reached := v.seeing && v.rise >= v.target ||
+		!v.seeing && v.out.known && v.out.past && v.out.until <= v.now
+	if p.ready.lasts(reached, v.now, minutes(1.5)) && p.reached == 0 && v.now-v.start > settleHours {
+		p.reached = p.ready.from
+	}
+}
+
+// Limits of the judgement on a rise that ends, in percentage points, shares and
+// growth-hours. Tuned on invented rises.
+const (
+	spentShare   = 0.18 // rate against the best at the same temperature
+	spentPoints  = 8    // rise left by the forecast's upper quantile
+	shortChance  = 0.2
+	enoughGrowth = 1.5 // growth-hours before a rise can be called short
+)
+
+// judgeEnd decides whether the rise is exhausted or will stay short.
+func (p *phases) judgeEnd(v view) {
+	calm := v.seeing && !v.cold && !v.still && v.sinceKnock > minutes(30)
+	slow := v.slow < spentShare && v.rise > 15
+	near := v.out.ceilingHigh-v.rise < spentPoints
+	if p.spent.lasts(calm && slow && near, v.now, minutes(20)) && p.exhausted == "" {
+		p.exhausted = fmt.Sprintf("Growth has nearly stopped: %.0f %% of its best rate for 20 minutes, and at most %.0f points of rise are left.",
+			100*max(v.slow, 0), max(v.out.ceilingHigh-v.rise, 0))
+	}
+	short := v.out.known && v.out.chance < shortChance && v.rise < v.target && v.growth > enoughGrowth
+	p.levelsOff = p.short.lasts(calm && short, v.now, minutes(20)) ||
+		p.levelsOff && v.rise < v.target && v.out.chance < 0.35
+}

@@ -1,0 +1,71 @@
+package estimator
+
+import (
+	"fmt"
+	"math"
+)
+
+// blindAfter is how long no believed reading may come before the estimate is
+// called carried on, hours.
+func (e *Estimator) blindAfter() float64 {
+	return max(2.5*e.clock.interval, min(minutes(2.5), e.cfg.LostAfter.Hours()))
+}
+
+// quality judges whether the estimate rests on what the sensor shows now.
+func (e *Estimator) quality(out *Estimate, t float64) {
+	if e.rises == 0 || e.ended {
+		return
+	}
+	since := e.rise.start
+	if e.everSeen && e.lastSeen > since {
+		since = e.lastSeen
+	}
+	if t-since <= e.blindAfter() {
+		return
+	}
+	from := e.clock.at(since).In(out.Time.Location()).Format("15:04")
+	if e.refusedSince > 0 && t-e.lastRefused <= e.blindAfter() {
+		out.Quality = QualitySuspect
+		out.QualityReason = fmt.Sprintf("Not seeing the dough since %s: %s", from, e.lastReason.asks())
+		return
+	}
+	out.Quality = QualityGap
+	out.QualityReason = fmt.Sprintf("No reading of the height since %s. Is the sensor connected and powered?", from)
+	if t-since >= e.cfg.LostAfter.Hours() {
+		out.QualityReason = fmt.Sprintf("Not seeing the dough since %s: the sensor gives no reading. Cable, power or a crashed bus?", from)
+	}
+}
+
+// asks puts a reason into words with a question that helps.
+func (r reason) asks() string {
+	switch r {
+	case rOutOfRange, rBelowFloor:
+		return "the sensor answers nothing in range. Lid or cable?"
+	case rTooNear, rAboveVessel:
+		return "the sensor sees something nearer than the dough can be. A lid, a hand, or a drop on its window?"
+	case rEmpty:
+		return "the sensor sees the empty floor. Is the vessel under it?"
+	case rStuck:
+		return "the sensor repeats the same reading to the last digit. It may hang: take its power away and give it back."
+	case rHandling, rSpike:
+		return "the readings do not agree with what came before. Has the vessel or the sensor been moved?"
+	default:
+		return "the readings are not usable. Check the sensor and the clock."
+	}
+}
+
+// resting reports whether the readings have not changed for far longer than
+// this sensor usually rests on one value: growth may have stopped, or the sensor
+// hangs. Rules that would call it the end of growth wait.
+func (n *noise) resting(t float64) bool {
+	span := t - n.runFrom
+	return n.haveRaw && n.run >= 4 && span > minutes(8) && span > 4*n.longest+minutes(2)
+}
+
+// nanTo returns def in place of NaN.
+func nanTo(x, def float64) float64 {
+	if math.IsNaN(x) {
+		return def
+	}
+	return x
+}

@@ -1,0 +1,417 @@
+package estimator
+
+import (
+	"math"
+	"time"
+)
+
+// The seeker's reasons to look.
+type seeking int
+
+const (
+	notSeeking seeking = iota
+	seekStart          // nothing known yet
+	seekGap            // no believed reading for so long that the prediction is worth little
+	seekFold           // told of a fold
+	seekMove           // told of a move into or out of the cold
+)
+
+// Times that govern how a level is found and kept, hours.
+const (
+	bucketHours   = 30.0 / 3600
+	settleHours   = 10.0 / 60 // steps this early are hands at the start, not folds
+	baselineHours = 10.0 / 60 // the start level is the mean of this long
+	handledHours  = 20.0 / 60 // after a told fold a drop is believed quickly
+	patienceHours = 15.0 / 60 // longer than a lid is off
+)
+
+// rise is one watched rise. Times are hours on the estimator's clock.
+type rise struct {
+	cfg    *Config
+	active bool
+	start  float64
+
+	find     seeking
+	findFrom float64
+	seek     seeker
+	pend     pending
+
+	kf       trend
+	kfOn     bool
+	kfAt     float64
+	bucket   bucket
+	bucketR  float64 // variance of a bucket's mean around the filter, mm^2
+	bucketN  float64
+	offsetMM float64 // reading minus level after the sensor or vessel moved
+
+	base      baseline
+	track     track
+	lastStep  step
+	foldTold  float64 // hours; -Inf when never
+	lastShift float64 // last time the level was knocked or moved
+	cold      bool
+	coldAt    float64
+	tableC    float64 // smoothed dough temperature for the table of marks, NaN unknown
+	tableAt   float64
+	hintL     float64 // start volume from before a restart, litres; 0 none
+	hintSDL   float64
+
+	news  news
+	notes notes
+}
+
+// bucket is the mean of the believed readings of half a minute. One update of
+// the filter per bucket makes 1 s, 10 s and 60 s sampling behave alike.
+type bucket struct {
+	n           int
+	level, when float64 // running means
+	index       int64
+}
+
+// step is a jump of the level that was believed.
+type step struct {
+	sizeMM float64
+	at     float64
+	moved  bool // an offset was applied: the sensor or vessel moved
+}
+
+// newRise starts a rise at t.
+func newRise(cfg *Config, t float64, n *noise) rise {
+	r := rise{cfg: cfg, active: true, start: t, find: seekStart, findFrom: t}
+	r.foldTold, r.lastShift, r.tableC = math.Inf(-1), math.Inf(-1), math.NaN()
+	r.bucketR = max(n.variance/4, 0.04)
+	r.track = newTrack()
+	r.base.reset()
+	return r
+}
+
+// wobble is how fast the growth rate may change: its standard deviation after
+// an hour, as a share of the start level per hour. A rise by the growth curves
+// of the forecast changes its rate by up to about 0.17 per hour per hour.
+const wobble = 0.15
+
+// startFilter begins the level filter anew around a level.
+func (r *rise) startFilter(c consensus) {
+	scale := max(c.level, 20)
+	r.kf = newTrend(0, wobble*wobble*scale*scale, 0.15*scale)
+	r.kf.update(c.level, max(c.variance, 0.04))
+	r.kfOn, r.kfAt = true, c.at
+	r.bucket = bucket{}
+}
+
+// take judges a raw level (floor distance minus reading, mm) at t.
+func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
+	level := raw - r.offsetMM
+	if r.find == notSeeking && r.predictionSD(t) > 5+4*n.sd() {
+		r.lookAnew(seekGap, t)
+	}
+	if r.find != notSeeking {
+		return r.takeSeeking(level, t, n)
+	}
+	pred, variance := r.predict(t)
+	if r.base.n > 0 && level < 0.3*r.base.level {
+		return rEmpty
+	}
+	miss := level - pred
+	within := max(4.5*math.Sqrt(variance+n.variance), 2.5, 1.5*min(n.quantum, 10))
+	if math.Abs(miss) <= within {
+		n.learn(miss, variance)
+		r.pend = pending{}
+		r.gather(level, t, interval)
+		return accepted
+	}
+	r.pend.add(level, t, agreeWithin(n), 0.5*60)
+	if !r.stepConfirmed(t) {
+		return rSpike
+	}
+	r.takeStep(t, n)
+	return accepted
+}
+
+// predict is the level and its variance at t.
+func (r *rise) predict(t float64) (levelMM, variance float64) {
+	f := r.kf
+	f.predict(max(t-r.kfAt, 0))
+	return f.level, f.p11
+}
+
+// predictionSD is the standard deviation of the predicted level, mm.
+func (r *rise) predictionSD(t float64) float64 {
+	_, v := r.predict(t)
+	return math.Sqrt(v)
+}
+
+// lookAnew makes the next readings count only once they agree.
+func (r *rise) lookAnew(why seeking, t float64) {
+	r.find, r.findFrom = why, t
+	r.seek.reset()
+	r.pend = pending{}
+	r.bucket = bucket{}
+}
+
+// takeSeeking handles readings while the level is looked for.
+func (r *rise) takeSeeking(level, t float64, n *noise) reason {
+	c, ok := r.seek.add(level, t, n)
+	if !ok || !r.plausible(c.level, t) {
+		return rHandling
+	}
+	why := r.find
+	r.find = notSeeking
+	if !r.kfOn || why == seekStart {
+		r.base.reset()
+		r.startFilter(c)
+		r.base.add(c.level, float64(c.n))
+		r.track.restart()
+		r.news.restart()
+		return accepted
+	}
+	r.foundAgain(why, c)
+	return accepted
+}
+
+// plausible reports whether a level found after a fold can be dough that was
+// folded. After some patience every level is taken.
+func (r *rise) plausible(level, t float64) bool {
+	if !r.kfOn || t-r.findFrom > patienceHours {
+		return true
+	}
+	pred, variance := r.predict(t)
+	margin := max(0.1*pred, 5*math.Sqrt(variance))
+	switch r.find {
+	case seekFold:
+		return level > 0.5*pred && level < pred+margin
+	case seekGap:
+		return r.base.n == 0 || level > 0.5*r.base.level
+	default:
+		return true
+	}
+}
+
+// foundAgain carries the filter over to a level found after a fold, a move or
+// a gap.
+func (r *rise) foundAgain(why seeking, c consensus) {
+	r.kf.predict(max(c.at-r.kfAt, 0))
+	r.kfAt = c.at
+	miss := c.level - r.kf.level
+	big := math.Abs(miss) > max(4*math.Sqrt(r.kf.p11+c.variance), 3)
+	v := max(c.variance, 0.04)
+	switch {
+	case why == seekMove && big:
+		r.offsetMM += miss
+		r.moved(miss, r.findFrom)
+	case why == seekFold:
+		r.knock(miss, r.findFrom, v, c.level)
+	case why == seekGap && miss < 0 && big && c.at-r.findFrom < 0.5 && r.cfg.Holds == Dough:
+		r.knock(miss, r.findFrom, v, c.level)
+		r.notes.add(noteDropInGap, c.at, miss)
+	default:
+		r.kf.jumpTo(c.level, v)
+	}
+}
+
+// knock takes a real loss of volume: a fold or a stir.
+func (r *rise) knock(sizeMM, at, variance, level float64) {
+	r.kf.jumpTo(level, variance)
+	r.track.knocked(at)
+	r.lastShift = at
+	r.lastStep = step{sizeMM: sizeMM, at: at}
+	r.news.disturb(at, r.share(sizeMM, level))
+}
+
+// moved notes that readings are off by a constant from now on.
+func (r *rise) moved(sizeMM, at float64) {
+	r.lastShift = at
+	r.lastStep = step{sizeMM: sizeMM, at: at, moved: true}
+	r.news.disturb(at, movedShare)
+	r.notes.add(noteMoved, at, sizeMM)
+}
+
+// movedShare is the doubt about the level after the sensor moved, as a share of
+// the start volume.
+const movedShare = 0.03
+
+// share is the doubt to allow for a knock of a size, as a share of the start
+// volume: the size is measured, so a little more than that.
+func (r *rise) share(sizeMM, level float64) float64 {
+	lost := math.Abs(r.cfg.Profile.Volume(level-sizeMM) - r.cfg.Profile.Volume(level))
+	start := max(r.cfg.Profile.Volume(r.base.level), 1e-6)
+	return min(max(1.5*lost/start, 0.05), 1)
+}
+
+// stepKind is what a persistent jump is taken for.
+type stepKind int
+
+const (
+	stepUnclear stepKind = iota // waits for longer than a lid is off
+	stepEarly                   // hands at the start
+	stepBack                    // back to where it was before the last step
+	stepDrop                    // dough knocked down: a fold
+)
+
+// classify names the jump that the pending readings show.
+func (r *rise) classify(t float64) (stepKind, float64) {
+	pred, variance := r.predict(r.pend.first)
+	miss := r.pend.level - pred
+	tolerance := max(4*math.Sqrt(variance+r.bucketR), 2.5, 0.25*math.Abs(r.lastStep.sizeMM))
+	recent := r.lastStep.moved || t-r.lastStep.at < 0.75
+	switch {
+	case r.lastStep.sizeMM != 0 && recent && math.Abs(miss+r.lastStep.sizeMM) < tolerance:
+		return stepBack, miss
+	case t-r.start < settleHours && t-r.foldTold > handledHours:
+		return stepEarly, miss
+	case miss < 0 && r.pend.level > 0.5*pred && r.pend.level > 0.35*r.base.level:
+		return stepDrop, miss
+	}
+	return stepUnclear, miss
+}
+
+// stepConfirmed reports whether the pending readings have agreed for long
+// enough to be believed.
+func (r *rise) stepConfirmed(t float64) bool {
+	if r.pend.n < 3 {
+		return false
+	}
+	kind, _ := r.classify(t)
+	span := r.pend.span()
+	switch {
+	case kind == stepEarly || kind == stepBack:
+		return span >= 40.0/3600
+	case kind == stepDrop && t-r.foldTold < handledHours:
+		return span >= 45.0/3600
+	case kind == stepDrop:
+		return span >= 3.0/60 && r.pend.n >= 4
+	}
+	return span >= patienceHours && r.pend.n >= 5
+}
+
+// takeStep believes the pending readings.
+func (r *rise) takeStep(t float64, n *noise) {
+	kind, miss := r.classify(t)
+	at, level := r.pend.first, r.pend.level
+	r.kf.predict(max(t-r.kfAt, 0))
+	r.kfAt = t
+	variance := max(n.variance/float64(r.pend.n), 0.04)
+	r.pend, r.bucket = pending{}, bucket{}
+	switch {
+	case kind == stepEarly:
+		r.restart(consensus{level, t, variance, 3})
+	case kind == stepBack && r.lastStep.moved:
+		r.offsetMM += miss
+		r.lastStep = step{}
+		r.news.disturb(at, movedShare)
+		r.notes.add(noteMovedBack, at, miss)
+	case kind == stepBack:
+		r.knock(miss, at, variance, level)
+		r.lastStep = step{}
+	case kind == stepDrop && r.cfg.Holds == Dough:
+		r.knock(miss, at, variance, level)
+		r.notes.add(noteDrop, at, miss)
+	case kind == stepDrop:
+		r.knock(miss, at, variance, level)
+		r.notes.add(noteStirred, at, miss)
+	default:
+		r.offsetMM += miss
+		r.moved(miss, at)
+	}
+}
+
+// restart takes back the start level: what was seen first was no dough.
+func (r *rise) restart(c consensus) {
+	r.startFilter(c)
+	r.base.reset()
+	r.base.add(c.level, float64(c.n))
+	r.track.restart()
+	r.news.restart()
+	r.notes.add(noteRestart, c.at, 0)
+}
+
+// gather adds a believed level to the bucket and closes it when the next
+// reading would fall into another.
+func (r *rise) gather(level, t, interval float64) {
+	index := int64(math.Floor(t / bucketHours))
+	b := &r.bucket
+	if b.n > 0 && index != b.index {
+		r.closeBucket()
+	}
+	if b.n == 0 {
+		*b = bucket{index: index}
+	}
+	b.n++
+	b.level += (level - b.level) / float64(b.n)
+	b.when += (t - b.when) / float64(b.n)
+	if interval > 0 && int64(math.Floor((t+interval)/bucketHours)) != index {
+		r.closeBucket()
+	}
+}
+
+// closeBucket hands the bucket's mean to the filter and to all who follow.
+func (r *rise) closeBucket() {
+	b := r.bucket
+	r.bucket = bucket{}
+	if b.n == 0 {
+		return
+	}
+	r.kf.predict(max(b.when-r.kfAt, 0))
+	r.kfAt = b.when
+	r.learnBucket(b.level-r.kf.level, r.kf.p11)
+	r.kf.update(b.level, r.bucketR)
+	if b.when-r.start < baselineHours {
+		r.base.add(b.level, 1)
+	}
+	v := r.cfg.Profile.Volume(b.level)
+	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR))
+	r.track.follow(r, b.when)
+}
+
+// learnBucket follows the variance of a bucket's mean around the filter. It
+// holds what does not average out within half a minute: steps of the sensor,
+// slow wander.
+func (r *rise) learnBucket(miss, predictionVar float64) {
+	r.bucketN = min(r.bucketN+1, 60)
+	v := max(min(miss*miss, 9*(r.bucketR+predictionVar))-predictionVar, 0)
+	r.bucketR += (v - r.bucketR) / (r.bucketN + 10)
+	r.bucketR = min(max(r.bucketR, 0.01), maxNoiseMM*maxNoiseMM)
+}
+
+// temper passes a temperature on.
+func (r *rise) temper(t, doughC, airC float64) {
+	r.track.warm(t, doughC)
+	r.news.temper(t, doughC, airC)
+	if r.cold || math.IsNaN(doughC) {
+		return // the mark does not move with the cold
+	}
+	if math.IsNaN(r.tableC) {
+		r.tableC, r.tableAt = doughC, t
+	}
+	r.tableC += (doughC - r.tableC) * -math.Expm1(-(t-r.tableAt)/0.5)
+	r.tableAt = t
+}
+
+// baseline is the level at the start.
+type baseline struct {
+	level, squares float64 // mean, mm; sum of squared deviations, mm^2
+	n              float64
+}
+
+func (b *baseline) reset() { *b = baseline{} }
+
+// add takes in a level with a weight.
+func (b *baseline) add(level, weight float64) {
+	b.n += weight
+	d := level - b.level
+	b.level += d * weight / b.n
+	b.squares += weight * d * (level - b.level)
+}
+
+// sd is the standard deviation of the start level, mm.
+func (b *baseline) sd() float64 {
+	if b.n < 2 {
+		return 1
+	}
+	return max(math.Sqrt(b.squares/(b.n-1)/b.n), 0.15)
+}
+
+// duration turns hours into a Duration.
+func duration(hours float64) time.Duration {
+	return time.Duration(hours * float64(time.Hour))
+}

@@ -1,0 +1,93 @@
+package estimator
+
+import (
+	"math"
+
+	"tidemark/estimator/kinetics"
+)
+
+// track follows what a rise has done so far: its height, its speed, its fall.
+type track struct {
+	haveHigh  bool
+	highL     float64 // highest smoothed volume since the last knock, litres
+	highAt    float64 // hours
+	peakL     float64 // highest smoothed volume of the whole rise, litres
+	peakAt    float64
+	peakKnown bool
+
+	doughC   float64 // last temperature, NaN unknown
+	speed    float64 // relative growth speed at doughC, 1 at 24 C
+	growth   float64 // growth-hours at 24 C so far
+	growthAt float64
+	haveAt   bool
+
+	bestRate   float64 // highest believable growth rate at 24 C, litres per growth-hour
+	bestRateAt float64
+	knockedAt  float64
+}
+
+func newTrack() track {
+	return track{doughC: math.NaN(), speed: 1, knockedAt: math.Inf(-1)}
+}
+
+// restart forgets heights and rates but keeps the clock of growth.
+func (k *track) restart() {
+	*k = track{
+		doughC: k.doughC, speed: k.speed, growth: k.growth,
+		growthAt: k.growthAt, haveAt: k.haveAt, knockedAt: math.Inf(-1),
+	}
+}
+
+// knocked begins the search for the highest level anew.
+func (k *track) knocked(at float64) { k.haveHigh, k.knockedAt = false, at }
+
+// warm moves the clock of growth on to t and then takes the temperature over.
+func (k *track) warm(t, doughC float64) {
+	if k.haveAt {
+		k.growth += k.speed * max(t-k.growthAt, 0)
+	}
+	k.growthAt, k.haveAt = max(t, k.growthAt), true
+	if !math.IsNaN(doughC) {
+		k.doughC, k.speed = doughC, relativeSpeed(doughC)
+	}
+}
+
+// relativeSpeed is how fast dough grows at a temperature against 24 C: the mean
+// of two published responses (package kinetics), which disagree above 28 C.
+func relativeSpeed(doughC float64) float64 {
+	ctmi := kinetics.Cerevisiae()
+	a := kinetics.Ganzle(doughC) / kinetics.Ganzle(24)
+	b := ctmi.Rate(doughC) / ctmi.Rate(24)
+	return max((a+b)/2, 0.01)
+}
+
+// follow looks at the filter after an update at t.
+func (k *track) follow(r *rise, t float64) {
+	f := &r.kf
+	profile := r.cfg.Profile
+	v := profile.Volume(f.level)
+	if sd := math.Sqrt(f.p11); sd > 0.08*max(f.level, 20) {
+		return
+	}
+	if !k.haveHigh || v > k.highL {
+		k.haveHigh, k.highL, k.highAt = true, v, t
+	}
+	if !k.peakKnown || v > k.peakL {
+		k.peakKnown, k.peakL, k.peakAt = true, v, t
+	}
+	if t-k.knockedAt < 0.25 || t-r.start < settleHours {
+		return
+	}
+	sure := (f.rate - 1.5*math.Sqrt(f.p22)) * profile.Area(f.level) / k.speed
+	if sure > k.bestRate {
+		k.bestRate, k.bestRateAt = sure, t
+	}
+}
+
+// fall is the share of the highest volume that has been lost since, 0..1.
+func (k *track) fall(volumeL float64) float64 {
+	if !k.haveHigh || k.highL <= 0 {
+		return 0
+	}
+	return max((k.highL-volumeL)/k.highL, 0)
+}
