@@ -1,0 +1,251 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// riseRow is a sample with the rise it belongs to.
+type riseRow struct {
+	riseID int64
+	row    Row
+}
+
+// buffer holds samples and forecasts until the next commit. It never blocks and
+// never grows beyond its limit: the oldest are given up first.
+type buffer struct {
+	mu        sync.Mutex
+	limit     int
+	rows      []riseRow
+	forecasts []ForecastRow
+	gone      int64 // rows ever removed from the front, written or dropped
+	dropped   int64
+}
+
+// add appends one row.
+func (b *buffer) add(r riseRow) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.rows = append(b.rows, r)
+	// Removing in blocks keeps the cost of a full buffer small.
+	if slack := b.limit/16 + 1; len(b.rows) >= b.limit+slack {
+		b.rows = slices.Delete(b.rows, 0, slack)
+		b.gone += int64(slack)
+		b.dropped += int64(slack)
+	}
+}
+
+// addForecast appends one forecast; a twentieth of the limit is kept.
+func (b *buffer) addForecast(f ForecastRow) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.forecasts = append(b.forecasts, f)
+	if most := b.limit/20 + 1; len(b.forecasts) > most {
+		b.forecasts = slices.Delete(b.forecasts, 0, len(b.forecasts)-most)
+	}
+}
+
+// counts returns the rows waiting and the rows dropped so far.
+func (b *buffer) counts() (waiting int, dropped int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return len(b.rows), b.dropped
+}
+
+// take copies what is waiting; upTo is the mark for written.
+func (b *buffer) take() (rows []riseRow, forecasts []ForecastRow, upTo int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.rows), slices.Clone(b.forecasts), b.gone + int64(len(b.rows))
+}
+
+// written removes what take returned.
+func (b *buffer) written(upTo int64, forecasts int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if n := int(upTo - b.gone); n > 0 {
+		b.rows = slices.Delete(b.rows, 0, n)
+		b.gone += int64(n)
+	}
+	b.forecasts = slices.Delete(b.forecasts, 0, min(forecasts, len(b.forecasts)))
+	if len(b.rows) == 0 && cap(b.rows) > 1024 {
+		b.rows = nil
+	}
+}
+
+// of returns the waiting rows of one rise within [from, until), in time order.
+func (b *buffer) of(riseID int64, from, until time.Time) []Row {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	var out []Row
+	for _, r := range b.rows {
+		if r.riseID == riseID && within(r.row.Time, from, until) {
+			r.row.Time = r.row.Time.Truncate(time.Millisecond).UTC()
+			out = append(out, r.row)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Row) int { return a.Time.Compare(b.Time) })
+	return out
+}
+
+// within reports whether t is in [from, until); a zero bound does not restrict.
+func within(t, from, until time.Time) bool {
+	return (from.IsZero() || !t.Before(from)) && (until.IsZero() || t.Before(until))
+}
+
+// AppendRow takes one sample of a rise. It does not wait: the sample is written
+// with the next commit, at once when it carries an event. A second row of the
+// same rise and millisecond replaces the first but keeps its event. The caller
+// thins: about one row per 10 s is meant.
+func (s *Store) AppendRow(riseID int64, r Row) error {
+	if riseID <= 0 {
+		return fmt.Errorf("history: a sample needs a rise, got id %d", riseID)
+	}
+	if r.Time.IsZero() {
+		return errors.New("history: a sample needs a time")
+	}
+	s.buf.add(riseRow{riseID, r})
+	if r.Event != estimator.NoEvent {
+		s.FlushSoon()
+	}
+	return nil
+}
+
+// AppendForecast takes one forecast; it is written with the next commit. One
+// every ten minutes is meant.
+func (s *Store) AppendForecast(f ForecastRow) error {
+	if f.RiseID <= 0 || f.At.IsZero() {
+		return fmt.Errorf("history: a forecast needs a rise and a time, got id %d at %v", f.RiseID, f.At)
+	}
+	s.buf.addForecast(f)
+	return nil
+}
+
+// FlushSoon asks the writer to commit now, without waiting.
+func (s *Store) FlushSoon() {
+	select {
+	case s.kick <- struct{}{}:
+	default:
+	}
+}
+
+// Flush writes what is buffered and what the disk refused earlier. It returns
+// the disk's refusal; the data stay in memory then.
+func (s *Store) Flush(ctx context.Context) error {
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	return s.flushLocked(ctx)
+}
+
+// flushLocked does the work of Flush; wmu is held.
+func (s *Store) flushLocked(ctx context.Context) error {
+	if err := s.flushHeld(ctx); err != nil {
+		return err
+	}
+	rows, forecasts, upTo := s.buf.take()
+	if len(rows)+len(forecasts) == 0 {
+		s.status.passed(s.opt.Now())
+		return nil
+	}
+	err := s.writeLocked(ctx, softWriter, func(tx *sql.Tx) error {
+		if err := insertRows(ctx, tx, rows); err != nil {
+			return err
+		}
+		return insertForecasts(ctx, tx, forecasts)
+	})
+	if err == nil {
+		s.buf.written(upTo, len(forecasts))
+	}
+	return err
+}
+
+// flusher is the regular writer.
+func (s *Store) flusher() {
+	defer s.done.Done()
+	tick := time.NewTicker(s.opt.FlushEvery)
+	defer tick.Stop()
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	for {
+		select {
+		case <-s.stop:
+			return
+		case <-tick.C:
+		case <-s.kick:
+		}
+		if err := s.takeSuspicion(); err != nil {
+			s.checkSuspicion(ctx, err)
+		}
+		if err := s.Flush(ctx); err != nil {
+			waiting, _ := s.buf.counts()
+			s.opt.Log.Error("history: samples are not reaching the disk", "error", err, "waiting", waiting)
+		}
+	}
+}
+
+const insertRowSQL = `INSERT INTO samples
+ (rise_id, t_ms, distance_um, dough_mc, air_mc, rise_mpct, sd_mpct, equiv_mh, rejected, event) VALUES `
+
+const upsertRowSQL = ` ON CONFLICT (rise_id, t_ms) DO UPDATE SET
+ distance_um = excluded.distance_um, dough_mc = excluded.dough_mc, air_mc = excluded.air_mc,
+ rise_mpct = excluded.rise_mpct, sd_mpct = excluded.sd_mpct, equiv_mh = excluded.equiv_mh,
+ rejected = excluded.rejected, event = coalesce(excluded.event, event)`
+
+// rowsPerStatement is how many rows one INSERT carries at most.
+const rowsPerStatement = 60
+
+// insertRows writes samples.
+func insertRows(ctx context.Context, tx *sql.Tx, rows []riseRow) error {
+	const marks = "(?,?,?,?,?,?,?,?,?,?)"
+	var full *sql.Stmt
+	for chunk := range slices.Chunk(rows, rowsPerStatement) {
+		args := make([]any, 0, 10*len(chunk))
+		for _, r := range chunk {
+			args = append(args, r.riseID, r.row.Time.UnixMilli(), milli(r.row.DistanceMM), milli(r.row.DoughC),
+				milli(r.row.AirC), milli(r.row.RisePercent), milli(r.row.RiseSD), milli(r.row.EquivHours),
+				text(r.row.Rejected), text(string(r.row.Event)))
+		}
+		query := insertRowSQL + strings.TrimSuffix(strings.Repeat(marks+",", len(chunk)), ",") + upsertRowSQL
+		var err error
+		switch {
+		case len(chunk) < rowsPerStatement:
+			_, err = tx.ExecContext(ctx, query, args...)
+		case full == nil:
+			if full, err = tx.PrepareContext(ctx, query); err != nil {
+				return err
+			}
+			defer full.Close()
+			fallthrough
+		default:
+			_, err = full.ExecContext(ctx, args...)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// insertForecasts writes forecasts.
+func insertForecasts(ctx context.Context, tx *sql.Tx, forecasts []ForecastRow) error {
+	for _, f := range forecasts {
+		_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO forecasts
+ (rise_id, at_ms, from_ms, median_ms, until_ms, rise_percent, target_percent, reach_chance,
+  ceiling_percent, ceiling_low, ceiling_high) VALUES (?,?,?,?,?,?,?,?,?,?,?)`,
+			f.RiseID, f.At.UnixMilli(), ms(f.Ready.From), ms(f.Ready.Median), ms(f.Ready.Until),
+			number(f.RisePercent), number(f.TargetPercent), number(f.ReachChance),
+			number(f.CeilingPercent), number(f.CeilingLow), number(f.CeilingHigh))
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}

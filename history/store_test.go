@@ -1,0 +1,426 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"math"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/estimator"
+)
+
+// t0 is an invented moment that all tests count from.
+var t0 = time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC)
+
+// openTest opens a fresh store that is closed at the end of the test.
+func openTest(t testing.TB, opt Options) *Store {
+	t.Helper()
+	s, err := Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), opt)
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = s.Close(context.WithoutCancel(t.Context())) })
+	return s
+}
+
+// fullRise has every field set.
+func fullRise() Rise {
+	return Rise{
+		Vessel: "tub", Holds: estimator.Dough, StartedAt: t0, BaselineL: 1.25, BaselineSDL: 0.01,
+		TargetPercent: 100, ReachedAt: t0.Add(5 * time.Hour), PeakPercent: 112.5, PeakAt: t0.Add(6 * time.Hour),
+		MeanDoughC: 25.5, MaxRate: 31, CeilingPct: 120, Phase: estimator.Rising, PhaseSince: t0.Add(time.Hour),
+		Batch: []byte(`{"flour":500}`), Outcome: "right", OvenSpring: "good", Note: "seeded crust", Demo: true,
+		EquivHours: 6.5, PeakEquivHours: 6.4, ReachedEquivHours: 5.25, Imported: true,
+	}
+}
+
+// begin starts a simple rise.
+func begin(t testing.TB, s *Store, vessel string, at time.Time) int64 {
+	t.Helper()
+	id, err := s.BeginRise(t.Context(), Rise{Vessel: vessel, Holds: estimator.Dough, StartedAt: at, Phase: estimator.Lag})
+	require.NoError(t, err)
+	return id
+}
+
+// row is a sample i*10 s after t0.
+func row(i int) Row {
+	return Row{
+		Time: t0.Add(time.Duration(i) * 10 * time.Second), DistanceMM: 150 - float64(i)/100, DoughC: 24.5,
+		AirC: math.NaN(), RisePercent: float64(i) / 10, RiseSD: 0.5, EquivHours: float64(i) / 360,
+	}
+}
+
+// collect reads all samples of a rise.
+func collect(t testing.TB, s *Store, id int64) []Row {
+	t.Helper()
+	var out []Row
+	for r, err := range s.Rows(t.Context(), id, time.Time{}, time.Time{}) {
+		require.NoError(t, err)
+		out = append(out, r)
+	}
+	return out
+}
+
+// equalRows compares samples; NaN equals NaN.
+func equalRows(t testing.TB, want, got []Row) {
+	t.Helper()
+	require.Len(t, got, len(want))
+	for i := range want {
+		require.Equal(t, fmt.Sprintf("%+v", rounded(want[i])), fmt.Sprintf("%+v", got[i]), "row %d", i)
+	}
+}
+
+func TestEveryConnectionHasItsPragmas(t *testing.T) {
+	s := openTest(t, Options{})
+	for _, c := range []struct {
+		name string
+		db   *sql.DB
+		want map[string]string
+	}{
+		{"soft", s.db.soft, map[string]string{"synchronous": "1", "journal_mode": "wal", "busy_timeout": "10000", "page_size": "1024", "query_only": "0"}},
+		{"hard", s.db.hard, map[string]string{"synchronous": "2", "journal_mode": "wal", "busy_timeout": "10000", "query_only": "0"}},
+		{"read", s.db.read, map[string]string{"journal_mode": "wal", "busy_timeout": "10000", "query_only": "1"}},
+	} {
+		// Take every connection of the pool at once, so that none is asked twice.
+		for i := range c.db.Stats().MaxOpenConnections {
+			conn, err := c.db.Conn(t.Context())
+			require.NoError(t, err)
+			defer conn.Close()
+			for pragma, want := range c.want {
+				var got string
+				require.NoError(t, conn.QueryRowContext(t.Context(), "PRAGMA "+pragma).Scan(&got))
+				assert.Equal(t, want, got, "%s connection %d: %s", c.name, i, pragma)
+			}
+		}
+	}
+}
+
+func TestRiseComesBackAsItWas(t *testing.T) {
+	s := openTest(t, Options{})
+	want := fullRise()
+	id, err := s.BeginRise(t.Context(), want)
+	require.NoError(t, err)
+	want.ID = id
+	got, err := s.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, want, got)
+
+	bare := Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: t0, PeakPercent: math.NaN(), MeanDoughC: math.NaN()}
+	id, err = s.BeginRise(t.Context(), bare)
+	require.NoError(t, err)
+	got, err = s.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.True(t, math.IsNaN(got.PeakPercent))
+	assert.True(t, math.IsNaN(got.MeanDoughC))
+	assert.True(t, got.UnderWay())
+	assert.Nil(t, got.Batch)
+	assert.True(t, got.ReachedAt.IsZero())
+}
+
+func TestUpdateLeavesTheJudgementAlone(t *testing.T) {
+	s := openTest(t, Options{})
+	r := fullRise()
+	id, err := s.BeginRise(t.Context(), r)
+	require.NoError(t, err)
+	require.NoError(t, s.JudgeRise(t.Context(), id, Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}))
+	r.ID, r.Phase, r.Batch = id, estimator.Over, nil
+	require.NoError(t, s.UpdateRise(t.Context(), r))
+	got, err := s.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, Judgement{"over", "flat", "slept in"}, Judgement{got.Outcome, got.OvenSpring, got.Note})
+	assert.Equal(t, estimator.Over, got.Phase)
+	assert.Equal(t, `{"flour":500}`, string(got.Batch))
+}
+
+func TestRefusedRises(t *testing.T) {
+	s := openTest(t, Options{})
+	for name, c := range map[string]struct {
+		do   func() error
+		want string
+	}{
+		"no vessel":    {func() error { _, err := s.BeginRise(t.Context(), Rise{StartedAt: t0}); return err }, "needs a vessel and a start"},
+		"no start":     {func() error { _, err := s.BeginRise(t.Context(), Rise{Vessel: "a"}); return err }, "needs a vessel and a start"},
+		"odd outcome":  {func() error { return s.JudgeRise(t.Context(), 1, Judgement{Outcome: "nice"}) }, `outcome "nice" is not known`},
+		"unknown rise": {func() error { return s.JudgeRise(t.Context(), 99, Judgement{}) }, "no such record: rise 99"},
+		"no end":       {func() error { return s.EndRise(t.Context(), Rise{ID: 1, Vessel: "a", StartedAt: t0}) }, "needs a time"},
+		"no id":        {func() error { return s.UpdateRise(t.Context(), Rise{Vessel: "a", StartedAt: t0}) }, "needs its id"},
+		"row no rise":  {func() error { return s.AppendRow(0, row(1)) }, "needs a rise"},
+		"row no time":  {func() error { return s.AppendRow(1, Row{}) }, "needs a time"},
+		"bad cursor":   {func() error { _, err := s.Rises(t.Context(), Filter{Cursor: "!"}); return err }, "not a place in the list"},
+		"bad limit":    {func() error { _, err := s.Rises(t.Context(), Filter{Limit: 501}); return err }, "1 to 500"},
+		"bad data":     {func() error { _, err := s.AddAct(t.Context(), Act{Kind: "x", At: t0, Data: []byte("{")}); return err }, "not JSON"},
+	} {
+		assert.ErrorContains(t, c.do(), c.want, name)
+	}
+	_, err := s.Rise(t.Context(), 5)
+	assert.ErrorIs(t, err, ErrNotFound)
+}
+
+func TestListFiltersAndPages(t *testing.T) {
+	s := openTest(t, Options{})
+	for i := range 25 {
+		id := begin(t, s, []string{"tub", "jar"}[i%2], t0.Add(time.Duration(i)*24*time.Hour))
+		require.NoError(t, s.JudgeRise(t.Context(), id, Judgement{
+			Outcome: []string{"", "under", "right", "over"}[i%4], Note: fmt.Sprintf("loaf %d 100%% rye_%d", i, i)}))
+	}
+	pageAll := func(f Filter) (ids []int64) {
+		for {
+			p, err := s.Rises(t.Context(), f)
+			require.NoError(t, err)
+			for _, r := range p.Rises {
+				ids = append(ids, r.ID)
+			}
+			if p.Next == "" {
+				return ids
+			}
+			f.Cursor = p.Next
+		}
+	}
+	all := pageAll(Filter{Limit: 7})
+	require.Len(t, all, 25)
+	for i, id := range all {
+		assert.Equal(t, int64(25-i), id, "newest first, none twice")
+	}
+	assert.Len(t, pageAll(Filter{Vessel: "jar", Limit: 5}), 12)
+	assert.Len(t, pageAll(Filter{Outcome: "right"}), 6)
+	assert.Len(t, pageAll(Filter{Outcome: "none"}), 7)
+	assert.Len(t, pageAll(Filter{From: t0.Add(48 * time.Hour), Until: t0.Add(5 * 24 * time.Hour)}), 3)
+	assert.Len(t, pageAll(Filter{Text: "LOAF 7 100% RYE_7"}), 1)
+	assert.Empty(t, pageAll(Filter{Text: "100_"}), "signs of the pattern language mean themselves")
+	names, err := s.Vessels(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, []string{"jar", "tub"}, names)
+}
+
+func TestRowsBeforeAndAfterTheCommit(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id := begin(t, s, "tub", t0)
+	var want []Row
+	for i := range 4500 {
+		r := row(i)
+		if i == 7 {
+			r.DistanceMM, r.Rejected = math.NaN(), "lid"
+		}
+		want = append(want, r)
+		require.NoError(t, s.AppendRow(id, r))
+		if i == 4400 {
+			require.NoError(t, s.Flush(t.Context()))
+		}
+	}
+	equalRows(t, want, collect(t, s, id))
+	require.NoError(t, s.Flush(t.Context()))
+	assert.Zero(t, s.Health().WaitingRows)
+	equalRows(t, want, collect(t, s, id))
+
+	var part []Row
+	for r, err := range s.Rows(t.Context(), id, row(10).Time, row(20).Time) {
+		require.NoError(t, err)
+		part = append(part, r)
+	}
+	equalRows(t, want[10:20], part)
+}
+
+func TestSameMomentKeepsTheEvent(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id := begin(t, s, "tub", t0)
+	a, b := row(1), row(1)
+	a.Event, b.RisePercent = estimator.Fold, 42
+	require.NoError(t, s.AppendRow(id, a))
+	require.NoError(t, s.AppendRow(id, b))
+	require.NoError(t, s.Flush(t.Context()))
+	b.Event = estimator.Fold
+	equalRows(t, []Row{b}, collect(t, s, id))
+}
+
+func TestThinKeepsWhatAChartNeeds(t *testing.T) {
+	var rows []Row
+	for i := range 5000 {
+		rows = append(rows, row(i))
+	}
+	rows[1234].RisePercent, rows[4321].RisePercent = -50, 900
+	rows[2500].Event = estimator.Fold
+	for _, n := range []int{4, 10, 301, 4999} {
+		got := thin(rows, n)
+		assert.LessOrEqual(t, len(got), n)
+		assert.Equal(t, rows[0].Time, got[0].Time)
+		assert.Equal(t, rows[4999].Time, got[len(got)-1].Time)
+		low, high := math.Inf(1), math.Inf(-1)
+		for i, r := range got {
+			low, high = min(low, r.RisePercent), max(high, r.RisePercent)
+			assert.True(t, i == 0 || got[i-1].Time.Before(r.Time))
+		}
+		if n >= 10 {
+			assert.Equal(t, -50.0, low)
+			assert.Equal(t, 900.0, high)
+		}
+	}
+	assert.Len(t, thin(rows[:100], 100), 100)
+}
+
+func TestActsAndUndo(t *testing.T) {
+	s := openTest(t, Options{})
+	id := begin(t, s, "tub", t0)
+	a := Act{RiseID: id, At: t0.Add(time.Minute), Kind: "fold", By: "page", Data: json.RawMessage(`{"n":1}`)}
+	var err error
+	a.ID, err = s.AddAct(t.Context(), a)
+	require.NoError(t, err)
+	got, err := s.Acts(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, []Act{a}, got)
+	undone, err := s.UndoAct(t.Context(), a.ID)
+	require.NoError(t, err)
+	assert.True(t, undone.Undone)
+	_, err = s.UndoAct(t.Context(), a.ID)
+	assert.ErrorContains(t, err, "undone already")
+	_, err = s.UndoAct(t.Context(), 77)
+	assert.ErrorIs(t, err, ErrNotFound)
+	got, err = s.Acts(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, []Act{undone}, got)
+}
+
+func TestSettingsProcessesForecastsPhotos(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	set := s.Settings()
+	_, err := set.Get(t.Context(), "a")
+	require.ErrorIs(t, err, ErrNotFound)
+	require.NoError(t, set.SetAll(t.Context(), map[string][]byte{"session/1": []byte("x"), "session/2": []byte("y"), "unit": []byte("C")}))
+	require.NoError(t, set.Set(t.Context(), "session/2", []byte("z")))
+	got, err := set.List(t.Context(), "session/")
+	require.NoError(t, err)
+	assert.Equal(t, map[string][]byte{"session/1": []byte("x"), "session/2": []byte("z")}, got)
+	require.NoError(t, set.Delete(t.Context(), "session/1"))
+	n, err := set.DeletePrefix(t.Context(), "session/")
+	require.NoError(t, err)
+	assert.Equal(t, int64(1), n)
+	v, err := set.Get(t.Context(), "unit")
+	require.NoError(t, err)
+	assert.Equal(t, "C", string(v))
+
+	id := begin(t, s, "tub", t0)
+	_, err = s.Process(t.Context(), id)
+	require.ErrorIs(t, err, ErrNotFound)
+	require.NoError(t, s.SaveProcess(t.Context(), id, []byte(`[1]`)))
+	require.NoError(t, s.SaveProcess(t.Context(), id, []byte(`[2]`)))
+	body, err := s.Process(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, `[2]`, string(body))
+
+	f := ForecastRow{RiseID: id, At: t0.Add(time.Hour), Ready: estimator.Window{From: t0, Median: t0.Add(time.Hour), Until: t0.Add(2 * time.Hour)},
+		RisePercent: 40, TargetPercent: 100, ReachChance: 0.9, CeilingPercent: 130, CeilingLow: 110, CeilingHigh: 160}
+	require.NoError(t, s.AppendForecast(f))
+	for range 2 { // waiting, then written
+		got, err := s.Forecasts(t.Context(), id)
+		require.NoError(t, err)
+		assert.Equal(t, []ForecastRow{f}, got)
+		require.NoError(t, s.Flush(t.Context()))
+	}
+
+	p := Photo{RiseID: id, At: t0, Type: "image/png", Bytes: make([]byte, 300_000)}
+	p.ID, err = s.AddPhoto(t.Context(), p)
+	require.NoError(t, err)
+	back, err := s.Photo(t.Context(), p.ID)
+	require.NoError(t, err)
+	p.Size = 300_000
+	assert.Equal(t, p, back)
+	listed, err := s.Photos(t.Context(), id)
+	require.NoError(t, err)
+	p.Bytes = nil
+	assert.Equal(t, []Photo{p}, listed)
+	require.NoError(t, s.DeletePhoto(t.Context(), p.ID))
+	_, err = s.Photo(t.Context(), p.ID)
+	require.ErrorIs(t, err, ErrNotFound)
+}
+
+func TestShiftTimes(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	wrong := time.Date(1970, 1, 1, 0, 1, 0, 0, time.UTC)
+	id := begin(t, s, "tub", wrong)
+	for i := range 100 {
+		r := row(i)
+		r.Time = wrong.Add(time.Duration(i) * 10 * time.Second)
+		require.NoError(t, s.AppendRow(id, r))
+	}
+	_, err := s.AddAct(t.Context(), Act{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
+	require.NoError(t, err)
+	require.NoError(t, s.AppendForecast(ForecastRow{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
+	// A sample taken after the clock was set stays.
+	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(2000 * time.Second)}))
+	for _, by := range []time.Duration{t0.Sub(wrong), -15 * time.Second} { // far away, and onto itself
+		require.NoError(t, s.ShiftTimes(t.Context(), id, t0.Add(1500*time.Second), by))
+	}
+	rows := collect(t, s, id)
+	require.Len(t, rows, 101)
+	assert.Equal(t, t0.Add(-15*time.Second), rows[0].Time)
+	assert.Equal(t, t0.Add(975*time.Second), rows[99].Time)
+	assert.Equal(t, t0.Add(2000*time.Second), rows[100].Time)
+	r, err := s.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, t0.Add(-15*time.Second), r.StartedAt)
+	acts, err := s.Acts(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, t0.Add(45*time.Second), acts[0].At)
+	f, err := s.Forecasts(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, t0.Add(45*time.Second), f[0].At)
+	assert.Equal(t, t0.Add(time.Hour-15*time.Second), f[0].Ready.Median)
+}
+
+func TestDeleteRiseLeavesNothing(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id, other := begin(t, s, "tub", t0), begin(t, s, "jar", t0)
+	for _, i := range []int64{id, other} {
+		require.NoError(t, s.AppendRow(i, row(1)))
+	}
+	require.NoError(t, s.Flush(t.Context()))
+	require.NoError(t, s.DeleteRise(t.Context(), id))
+	assert.Empty(t, collect(t, s, id))
+	assert.Len(t, collect(t, s, other), 1)
+	require.ErrorIs(t, s.DeleteRise(t.Context(), id), ErrNotFound)
+}
+
+func TestReopenAfterAnOrderlyStop(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "deep", "tidemark.db")
+	s, err := Open(t.Context(), path, Options{})
+	require.NoError(t, err)
+	assert.True(t, s.Opened().New)
+	assert.False(t, s.Opened().Unclean)
+	_, err = Open(t.Context(), path, Options{})
+	require.ErrorIs(t, err, ErrInUse)
+	id := begin(t, s, "tub", t0)
+	require.NoError(t, s.AppendRow(id, row(1)))
+	require.NoError(t, s.Close(t.Context()))
+	require.ErrorIs(t, s.Close(t.Context()), ErrClosed)
+	_, err = s.Rise(t.Context(), id)
+	require.ErrorIs(t, err, ErrClosed)
+
+	s, err = Open(t.Context(), path, Options{})
+	require.NoError(t, err)
+	assert.False(t, s.Opened().New)
+	assert.False(t, s.Opened().Unclean)
+	assert.Len(t, collect(t, s, id), 1)
+	open, err := s.OpenRises(t.Context())
+	require.NoError(t, err)
+	assert.Len(t, open, 1)
+	require.NoError(t, s.Close(t.Context()))
+}
+
+func TestGuestReadsBesideTheService(t *testing.T) {
+	s := openTest(t, Options{})
+	id := begin(t, s, "tub", t0)
+	g, err := Open(t.Context(), s.Path(), Options{Guest: true, ReadOnly: true})
+	require.NoError(t, err)
+	r, err := g.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, "tub", r.Vessel)
+	_, err = g.BeginRise(t.Context(), r)
+	require.ErrorContains(t, err, "reading only")
+	require.NoError(t, g.Close(t.Context()))
+	_, err = Open(t.Context(), s.Path()+"x", Options{Guest: true})
+	require.ErrorContains(t, err, "no such file")
+}
