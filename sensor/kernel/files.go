@@ -18,45 +18,28 @@ import (
 // that is needed has about 80.
 const maxFile = 4096
 
-// reader reads kernel files one at a time. The zero value is not usable; see
-// newReader.
+// reader reads kernel files one at a time.
 type reader struct {
-	root string        // where sysfs is mounted
-	turn chan struct{} // holds one token while no read is under way
+	root string // where sysfs is mounted
+	turn sensor.Turn
 }
 
 // newReader makes a reader of the sysfs mounted at root.
-func newReader(root string) reader {
-	r := reader{root, make(chan struct{}, 1)}
-	r.turn <- struct{}{}
-	return r
-}
+func newReader(root string) reader { return reader{root, sensor.NewTurn()} }
 
 // do runs work, which reads files and may hang in the kernel, and gives up
-// waiting when ctx ends. While an abandoned work still hangs, no new one is
-// started.
+// waiting when ctx ends.
 func (r reader) do(ctx context.Context, work func() (float64, error)) (float64, error) {
-	select {
-	case <-r.turn:
-	case <-ctx.Done():
-		return 0, sensor.Faultf(sensor.ReadFailed, "the kernel has not answered the last read yet; the bus hangs")
-	}
-	type result struct {
-		v   float64
-		err error
-	}
-	done := make(chan result, 1)
-	go func() {
+	got := make(chan float64, 1)
+	err := r.turn.Do(ctx, func() error {
 		v, err := work()
-		r.turn <- struct{}{}
-		done <- result{v, err}
-	}()
-	select {
-	case res := <-done:
-		return res.v, res.err
-	case <-ctx.Done():
-		return 0, sensor.Faultf(sensor.ReadFailed, "the kernel did not answer in time; the bus hangs or is very slow")
+		got <- v
+		return err
+	})
+	if err != nil {
+		return 0, err
 	}
+	return <-got, nil
 }
 
 // text reads a small file whole, without its surrounding white space. A file

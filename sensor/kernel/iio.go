@@ -91,11 +91,9 @@ func iioValue(base string, q sensor.Quantity) (v, raw float64, err error) {
 	if raw, err = number(base + "_raw"); err != nil {
 		return 0, 0, err
 	}
-	scale := 1.0
-	if q == sensor.Distance { // without a scale the number could be anything
-		scale, err = number(base + "_scale")
-	} else {
-		scale, err = numberOr(base+"_scale", 1)
+	scale, err := number(base + "_scale")
+	if q != sensor.Distance && missing(err) { // a distance without a scale could be anything
+		scale, err = 1, nil
 	}
 	if err != nil {
 		return 0, 0, err

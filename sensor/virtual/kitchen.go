@@ -217,18 +217,18 @@ type source struct {
 	now  func() time.Time
 }
 
-// HeightSource, DoughSource and AirSource give a vessel's sensors as sources
-// that read at the moment now tells.
+// HeightSource gives a vessel's distance sensor as a source that reads at the
+// moment now tells.
 func (k *Kitchen) HeightSource(vessel string, now func() time.Time) sensor.Source {
 	return source{k.Distance, vessel, now}
 }
 
-// DoughSource: see HeightSource.
+// DoughSource gives the probe in a vessel in the same way.
 func (k *Kitchen) DoughSource(vessel string, now func() time.Time) sensor.Source {
 	return source{k.Dough, vessel, now}
 }
 
-// AirSource: see HeightSource.
+// AirSource gives the air thermometer beside a vessel in the same way.
 func (k *Kitchen) AirSource(vessel string, now func() time.Time) sensor.Source {
 	return source{k.Air, vessel, now}
 }

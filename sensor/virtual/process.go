@@ -58,7 +58,8 @@ func (c *content) step(v Vessel, envC float64, dt time.Duration) {
 	made := k.Gas * c.cells * speed * h
 	c.food = max(0, c.food-0.75*born-0.06*made)
 	kept := 1 / (1 + math.Pow(c.gas/k.Hold, 4))
-	ripe := math.Pow(1-c.food, 3)
+	eaten := 1 - c.food
+	ripe := eaten * eaten * eaten
 	c.gas = max(0, c.gas+made*kept-c.gas*k.LeakPerH*ripe*h)
 	c.ballMM -= c.ballMM * h / 0.16
 }
