@@ -1,0 +1,96 @@
+package history
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+)
+
+// alarm is an invented alarm of a rise.
+func alarm(id string, riseID int64, state alert.State, since time.Time) alert.Alarm {
+	return alert.Alarm{ID: id, Kind: alert.Near, Vessel: "tub", RiseID: riseID, State: state, Since: since,
+		Title: "Nearly at the mark", Text: "tub: at the mark at 18:20.", Priority: 4}
+}
+
+// letter is an invented letter of an alarm.
+func letter(id, alarmID string, at time.Time) alert.Letter {
+	return alert.Letter{ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"n":1}`), CreatedAt: at,
+		NotBefore: at.Add(time.Minute), ExpiresAt: at.Add(time.Hour), State: "waiting"}
+}
+
+// ids are the ids of alarms or letters.
+func ids[T any](list []T) []string {
+	out := []string{}
+	for _, v := range list {
+		switch v := any(v).(type) {
+		case alert.Alarm:
+			out = append(out, v.ID)
+		case alert.Letter:
+			out = append(out, v.ID)
+		}
+	}
+	return out
+}
+
+func TestAlarmsAndLetters(t *testing.T) {
+	s := openTest(t, Options{})
+	ctx := t.Context()
+	open := begin(t, s, "tub", t0)
+	ended := begin(t, s, "jar", t0)
+	require.NoError(t, s.EndRise(ctx, Rise{ID: ended, Vessel: "jar", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
+
+	first := alarm("b", open, alert.Firing, t0.Add(time.Minute))
+	l := letter("b/phone/0", "b", t0)
+	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{l}))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("a", open, alert.Resolved, t0), nil))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("c", ended, alert.Resolved, t0), nil))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("d", ended, alert.Acknowledged, t0.Add(time.Hour)), nil))
+	got, err := s.OpenAlarms(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"a", "b", "d"}, ids(got), "oldest first; resolved ones only of rises under way")
+	assert.Equal(t, first, got[1])
+
+	due, err := s.DueLetters(ctx, t0.Add(59*time.Second), 10)
+	require.NoError(t, err)
+	assert.Empty(t, due)
+	due, err = s.DueLetters(ctx, t0.Add(time.Minute), 10)
+	require.NoError(t, err)
+	assert.Equal(t, []alert.Letter{l}, due)
+
+	// A waiting letter is replaced, a sent one is not.
+	l.Body = []byte(`{"n":2}`)
+	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{l}))
+	due, err = s.DueLetters(ctx, t0.Add(time.Minute), 10)
+	require.NoError(t, err)
+	assert.Equal(t, []alert.Letter{l}, due)
+	l.State, l.Attempts, l.SentAt, l.Answer = "sent", 1, t0.Add(2*time.Minute), "200"
+	require.NoError(t, s.SaveLetter(ctx, l))
+	again := letter("b/phone/0", "b", t0.Add(time.Hour))
+	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{again}))
+	due, err = s.DueLetters(ctx, t0.Add(24*time.Hour), 10)
+	require.NoError(t, err)
+	assert.Empty(t, due)
+	stored, err := s.letter(ctx, l.ID)
+	require.NoError(t, err)
+	assert.Equal(t, l, stored)
+
+	// Order and limit.
+	for i := range 5 {
+		require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{letter(fmt.Sprintf("b/phone/%d", 9-i), "b", t0.Add(time.Duration(i)*time.Second))}))
+	}
+	due, err = s.DueLetters(ctx, t0.Add(time.Hour), 3)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"b/phone/9", "b/phone/8", "b/phone/7"}, ids(due))
+	require.NoError(t, s.WithdrawLetters(ctx, "b"))
+	due, err = s.DueLetters(ctx, t0.Add(time.Hour), 3)
+	require.NoError(t, err)
+	assert.Empty(t, due)
+	stored, err = s.letter(ctx, l.ID)
+	require.NoError(t, err)
+	assert.Equal(t, "sent", stored.State, "a sent letter is not withdrawn")
+}

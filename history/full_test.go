@@ -1,0 +1,210 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/estimator"
+)
+
+// fill makes the disk full for both writers: the file may not grow and its free
+// places are used up. The returned function frees the disk.
+func fill(t *testing.T, s *Store) (free func()) {
+	t.Helper()
+	set := func(n int) {
+		for _, db := range []*sql.DB{s.db.soft, s.db.hard} {
+			_, err := db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", n))
+			require.NoError(t, err)
+		}
+	}
+	set(1)
+	for i := 0; ; i++ {
+		_, err := s.db.hard.Exec("INSERT INTO settings VALUES (?, zeroblob(1))", fmt.Sprintf("filler/%d", i))
+		if err != nil {
+			require.True(t, isRefusal(err), "%v", err)
+			break
+		}
+	}
+	return func() { set(1 << 30) }
+}
+
+func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour, KeepRows: 1600})
+	ctx := t.Context()
+	known := begin(t, s, "tub", t0)
+	for i := range 50 {
+		require.NoError(t, s.AppendRow(known, row(i)))
+	}
+	require.NoError(t, s.Flush(ctx))
+	free := fill(t, s)
+
+	// Samples wait, bounded; the newest stay.
+	for i := 50; i < 5000; i++ {
+		require.NoError(t, s.AppendRow(known, row(i)))
+	}
+	err := s.Flush(ctx)
+	require.True(t, isRefusal(err), "%v", err)
+	h := s.Health()
+	assert.False(t, h.OK())
+	assert.Equal(t, "The history is not reaching the disk: the disk is full; free some space.", h.Problem)
+	assert.GreaterOrEqual(t, h.WaitingRows, 1600)
+	assert.Less(t, h.WaitingRows, 1800)
+	assert.Equal(t, int64(4950), h.DroppedRows+int64(h.WaitingRows))
+	rows := collect(t, s, known)
+	equalRows(t, []Row{row(4999)}, rows[len(rows)-1:])
+
+	// A rise can begin, change and end; acts, steps, alarms and letters work.
+	id := begin(t, s, "jar", t0)
+	require.Greater(t, id, known)
+	other := begin(t, s, "bowl", t0)
+	require.NotEqual(t, id, other)
+	r, err := s.Rise(ctx, id)
+	require.NoError(t, err)
+	r.Phase, r.Batch = estimator.Rising, []byte(strings.Repeat("x", 3000))
+	require.NoError(t, s.UpdateRise(ctx, r))
+	require.NoError(t, s.AppendRow(id, row(1)))
+	require.NoError(t, s.SaveProcess(ctx, id, []byte(strings.Repeat("p", 3000))))
+	body, err := s.Process(ctx, id)
+	require.NoError(t, err)
+	assert.Len(t, body, 3000)
+	act, err := s.AddAct(ctx, Act{RiseID: id, At: t0, Kind: "fold", Data: []byte(`"` + strings.Repeat("a", 3000) + `"`)})
+	require.NoError(t, err)
+	_, err = s.UndoAct(ctx, act)
+	require.NoError(t, err)
+	big := letter("a1/phone/0", "a1", t0)
+	big.Body = []byte(strings.Repeat("b", 3000))
+	err = s.SaveAlarm(ctx, alarm("a1", id, alert.Firing, t0), []alert.Letter{big})
+	require.ErrorIs(t, err, ErrMemoryOnly)
+	checkHeld := func() {
+		t.Helper()
+		open, err := s.OpenRises(ctx)
+		require.NoError(t, err)
+		require.Len(t, open, 3)
+		got, err := s.Rise(ctx, id)
+		require.NoError(t, err)
+		assert.Equal(t, estimator.Rising, got.Phase)
+		assert.Len(t, got.Batch, 3000)
+		acts, err := s.Acts(ctx, id)
+		require.NoError(t, err)
+		require.Len(t, acts, 1)
+		assert.True(t, acts[0].Undone)
+		alarms, err := s.OpenAlarms(ctx)
+		require.NoError(t, err)
+		assert.Equal(t, []string{"a1"}, ids(alarms))
+		due, err := s.DueLetters(ctx, t0.Add(time.Hour), 5)
+		require.NoError(t, err)
+		assert.Equal(t, []alert.Letter{big}, due)
+		page, err := s.Rises(ctx, Filter{})
+		require.NoError(t, err)
+		assert.Len(t, page.Rises, 3)
+	}
+	checkHeld()
+
+	// Space again: everything reaches the file.
+	free()
+	require.NoError(t, s.Flush(ctx))
+	assert.True(t, s.Health().OK())
+	assert.Zero(t, s.Health().HeldWrites)
+	assert.Zero(t, s.Health().WaitingRows)
+	checkHeld()
+	big.State = "sent"
+	require.NoError(t, s.SaveLetter(ctx, big))
+	path := s.Path()
+	require.NoError(t, s.Close(ctx))
+	s, err = Open(ctx, path, Options{})
+	require.NoError(t, err)
+	defer s.Close(ctx)
+	got := collect(t, s, known)
+	equalRows(t, []Row{row(4999)}, got[len(got)-1:])
+	assert.Len(t, collect(t, s, id), 1)
+}
+
+func TestLettersSentOnAFullDiskAreNotSentAgain(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	ctx := t.Context()
+	a, l, w := alarm("a", 1, alert.Firing, t0), letter("a/phone/0", "a", t0), letter("a/mail/0", "a", t0)
+	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Letter{l, w}))
+	free := fill(t, s)
+	l.State, l.Answer = "sent", strings.Repeat("y", 3000)
+	require.ErrorIs(t, s.SaveLetter(ctx, l), ErrMemoryOnly)
+	a.Text = strings.Repeat("z", 3000)
+	l2 := letter(l.ID, "a", t0)
+	require.ErrorIs(t, s.SaveAlarm(ctx, a, []alert.Letter{l2}), ErrMemoryOnly)
+	due, err := s.DueLetters(ctx, t0.Add(time.Hour), 5)
+	require.NoError(t, err)
+	assert.Equal(t, []string{w.ID}, ids(due))
+	err = s.WithdrawLetters(ctx, "a")
+	require.True(t, err == nil || errors.Is(err, ErrMemoryOnly), "%v", err)
+	free()
+	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Letter{l2}))
+	require.NoError(t, s.Flush(ctx))
+	due, err = s.DueLetters(ctx, t0.Add(time.Hour), 5)
+	require.NoError(t, err)
+	assert.Empty(t, due)
+}
+
+func TestRealFullDisk(t *testing.T) {
+	dir := t.TempDir()
+	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=400k"); err != nil {
+		t.Skipf("needs the right to mount a small disk: %v", err)
+	}
+	t.Cleanup(func() { _ = syscall.Unmount(dir, syscall.MNT_DETACH) })
+	ctx := t.Context()
+	s, err := Open(ctx, filepath.Join(dir, "tidemark.db"), Options{FlushEvery: time.Hour})
+	require.NoError(t, err)
+	id := begin(t, s, "tub", t0)
+	n := 0
+	var full error
+	for full == nil {
+		for range 500 {
+			require.NoError(t, s.AppendRow(id, row(n)))
+			n++
+		}
+		full = s.Flush(ctx)
+		require.Less(t, n, 50_000, "the disk never filled")
+	}
+	assert.Contains(t, s.Health().Problem, "the disk is full")
+	require.Len(t, collect(t, s, id), n, "nothing is lost from sight")
+	jar := begin(t, s, "jar", t0)
+	require.NoError(t, syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT, "size=8m"))
+	require.NoError(t, s.Flush(ctx))
+	assert.True(t, s.Health().OK())
+	require.NoError(t, s.Close(ctx))
+	s, err = Open(ctx, filepath.Join(dir, "tidemark.db"), Options{})
+	require.NoError(t, err)
+	assert.Len(t, collect(t, s, id), n)
+	r, err := s.Rise(ctx, jar)
+	require.NoError(t, err)
+	assert.Equal(t, "jar", r.Vessel)
+	require.NoError(t, s.Close(ctx))
+}
+
+func TestNoFileAtAllStillWatches(t *testing.T) {
+	dir := t.TempDir()
+	blocked := filepath.Join(dir, "file")
+	require.NoError(t, os.WriteFile(blocked, nil, 0o600))
+	ctx := t.Context()
+	s, err := Open(ctx, filepath.Join(blocked, "tidemark.db"), Options{FlushEvery: time.Hour})
+	require.NoError(t, err)
+	assert.True(t, s.Opened().InMemory)
+	assert.Contains(t, s.Health().Problem, "lives in memory")
+	id := begin(t, s, "tub", t0)
+	require.NoError(t, s.AppendRow(id, row(1)))
+	require.NoError(t, s.Flush(ctx))
+	assert.Len(t, collect(t, s, id), 1)
+	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), nil))
+	assert.False(t, s.Health().OK(), "a write into memory is no cure")
+	require.NoError(t, s.Close(context.WithoutCancel(ctx)))
+}
