@@ -22,7 +22,7 @@ func manager(t *testing.T) <-chan string {
 	path := filepath.Join(t.TempDir(), "notify")
 	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
 	require.NoError(t, err)
-	t.Cleanup(func() { conn.Close() })
+	t.Cleanup(func() { _ = conn.Close() })
 	t.Setenv("NOTIFY_SOCKET", path)
 	got := make(chan string, 1000)
 	go func() {
