@@ -153,5 +153,5 @@ func (f LoafCooling) Forecast(coreC float64) (estimator.Window, error) {
 // z80 bounds the central 80 % of a normal distribution.
 const z80 = 1.2815515655446004
 
-// hoursOf turns hours into a duration.
-func hoursOf(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
+// hoursOf turns hours into a duration of whole seconds.
+func hoursOf(h float64) time.Duration { return time.Duration(math.Round(h*3600)) * time.Second }

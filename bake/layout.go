@@ -35,7 +35,7 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 		l.needs(d)
 		out[i] = l.step(d)
 		l.ends[d.ID] = l.cursor
-		l.over[d.ID] = out[i].State == Done && !out[i].Finished.After(now)
+		l.over[d.ID] = (out[i].State == Done || out[i].State == Skipped) && !out[i].Finished.IsZero() && !out[i].Finished.After(now)
 	}
 	for i, d := range p.Defs {
 		if d.Trigger == Ahead {
@@ -109,7 +109,7 @@ type layout struct {
 	cursor estimator.Window // when the step before is, or will be, over
 	sure   bool             // everything before is over, not merely expected
 	ends   map[string]estimator.Window
-	over   map[string]bool // done by a person or by the clock
+	over   map[string]bool // done or skipped, by a person or by the clock
 }
 
 // step lays out one step that has its own place in the row.
@@ -188,7 +188,9 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	switch {
 	case d.Trigger == ByRise:
 		begun := l.over[d.Since]
-		s.State = riseState(begun && !at.Median.After(l.now), begun)
+		if s.State = riseState(begun && !at.Median.After(l.now), begun); s.State == Waiting {
+			at = notBefore(at, l.now)
+		}
 		s.setAt(at)
 		l.sure = false
 		l.cursor = notBefore(at, l.now)

@@ -1,0 +1,78 @@
+package bake
+
+import (
+	"math"
+	"time"
+
+	"tidemark/estimator"
+	"tidemark/estimator/forecast"
+)
+
+// Past is one finished rise of the household, for Learn.
+type Past struct {
+	At               time.Time
+	Params           forecast.Params // what the rise taught
+	InoculationShare float64         // fermented flour of all flour, 0..1; 0 when not known
+	SaltPercent      float64         // of flour; NaN when not known
+}
+
+// PastOf makes a Past of a batch and what its rise taught.
+func PastOf(at time.Time, p forecast.Params, b Batch) Past {
+	out := Past{At: at, Params: p, SaltPercent: math.NaN()}
+	if n, err := b.Numbers(); err == nil {
+		out.InoculationShare, out.SaltPercent = n.InoculationPercent/100, n.SaltPercent
+	}
+	return out
+}
+
+// lastPast is how many rises speak: a starter changes over the years.
+const lastPast = 30
+
+// Learn gives the prior for the next rise from the household's past ones
+// (oldest first) by shrinkage: few rises move the published values a little,
+// many nearly all the way (empirical Bayes, forecast.Prior.Learn). Every past
+// rise is first brought to the next batch's levain and salt. next's Params are
+// not looked at. With no past it is the published prior for that batch.
+func Learn(holds estimator.Holds, past []Past, next Past) forecast.Prior {
+	base := forecast.DefaultPrior(string(holds))
+	want := adjusted(base, next)
+	if len(past) > lastPast {
+		past = past[len(past)-lastPast:]
+	}
+	list := make([]forecast.Params, 0, len(past))
+	for _, p := range past {
+		had := adjusted(base, p)
+		q := p.Params
+		q.LogCeiling += want.LogCeiling.Mean - had.LogCeiling.Mean
+		q.LogRate += want.LogRate.Mean - had.LogRate.Mean
+		q.Lag += want.Lag.Mean - had.Lag.Mean
+		list = append(list, q)
+	}
+	return want.Learn(list)
+}
+
+// adjusted is the prior for a batch's levain and salt; the unknown leaves it.
+func adjusted(p forecast.Prior, b Past) forecast.Prior {
+	if b.InoculationShare > 0 {
+		p = p.Inoculated(b.InoculationShare)
+	}
+	if !math.IsNaN(b.SaltPercent) {
+		p = p.Salted(b.SaltPercent)
+	}
+	return p
+}
+
+// Teach fits a finished rise anew from its stored record and says what it
+// taught. ok is false when the record is too short to teach anything.
+func Teach(holds estimator.Holds, points []forecast.Point) (forecast.Params, bool) {
+	if len(points) < 10 {
+		return forecast.Params{}, false
+	}
+	f := forecast.New(forecast.DefaultPrior(string(holds)))
+	for _, p := range points {
+		f.Temper(p.At, p.DoughC, math.NaN())
+		f.Add(p)
+	}
+	f.Refit(points[len(points)-1].At)
+	return f.Params()
+}

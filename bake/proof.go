@@ -1,0 +1,132 @@
+package bake
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// TempPoint is one temperature of dough, Celsius.
+type TempPoint struct {
+	At time.Time
+	C  float64
+}
+
+// Equivalent adds up the hours at 24 C between two moments: straight between
+// the points, the nearest point's value outside. Points must be in order; NaN
+// temperatures are left out. NaN without any point.
+func Equivalent(points []TempPoint, from, until time.Time) float64 {
+	var ok []TempPoint
+	for _, p := range points {
+		if !math.IsNaN(p.C) {
+			ok = append(ok, p)
+		}
+	}
+	if len(ok) == 0 {
+		return math.NaN()
+	}
+	const step = 5 * time.Minute
+	sum, i := 0.0, 0
+	for t := from; t.Before(until); t = t.Add(step) {
+		d := min(step, until.Sub(t))
+		mid := t.Add(d / 2)
+		for i+1 < len(ok) && !ok[i+1].At.After(mid) {
+			i++
+		}
+		sum += d.Hours() * Speed(between(ok, i, mid))
+	}
+	return sum
+}
+
+// between is the temperature at t, where ok[i] is the last point before it.
+func between(ok []TempPoint, i int, t time.Time) float64 {
+	a := ok[i]
+	if i+1 >= len(ok) || t.Before(a.At) {
+		return a.C
+	}
+	b := ok[i+1]
+	share := float64(t.Sub(a.At)) / float64(b.At.Sub(a.At))
+	return a.C + share*(b.C-a.C)
+}
+
+// ProofByTime gives when a final proof is over without a level sensor: by
+// equivalent time, need being the usual minutes at 24 C. temps is the dough's
+// temperature so far, roomC what it is expected to be from now on (0 or NaN
+// when not known: the last value holds).
+func ProofByTime(begun, now time.Time, temps []TempPoint, roomC float64, need Spread) estimator.Window {
+	done := Equivalent(temps, begun, now)
+	if math.IsNaN(done) {
+		done = now.Sub(begun).Hours() * Speed(roomC)
+	}
+	c := roomC
+	if c == 0 || math.IsNaN(c) {
+		c = lastC(temps)
+	}
+	at := func(m int) time.Time { return now.Add(hoursOf((float64(m)/60 - done) / Speed(c))) }
+	return estimator.Window{From: at(need.LowMin), Median: at(need.MidMin), Until: at(need.HighMin)}
+}
+
+// lastC is the last temperature that is a number; NaN when there is none.
+func lastC(temps []TempPoint) float64 {
+	for i := len(temps) - 1; i >= 0; i-- {
+		if !math.IsNaN(temps[i].C) {
+			return temps[i].C
+		}
+	}
+	return math.NaN()
+}
+
+// Sample is a small jar of the same dough watched in its place. It cools and
+// warms faster than the loaf; its own probe corrects for that.
+type Sample struct {
+	Begun time.Time   // when jar and loaf began the proof
+	Jar   []TempPoint // the jar's own probe
+	Loaf  []TempPoint // the loaf's probe, or FollowRoom's estimate
+	RoomC float64     // where both go from now on; 0 when not known
+}
+
+// Ready turns the jar's forecast into the loaf's: the loaf is ready when it
+// has had as much equivalent time as the jar will have had at its mark. The
+// words say by how much the jar runs ahead.
+func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, string) {
+	ej, el := Equivalent(s.Jar, s.Begun, now), Equivalent(s.Loaf, s.Begun, now)
+	if math.IsNaN(ej) || math.IsNaN(el) || jar.IsZero() {
+		return jar, "taken from the sample jar as it is: not both temperatures are known"
+	}
+	jarC, loafC := s.RoomC, s.RoomC
+	if s.RoomC == 0 {
+		jarC, loafC = lastC(s.Jar), lastC(s.Loaf)
+	}
+	at := func(t time.Time) time.Time {
+		need := Equivalent(s.Jar, s.Begun, t) // a mark already passed
+		if t.After(now) {
+			need = ej + t.Sub(now).Hours()*Speed(jarC)
+		}
+		return now.Add(hoursOf((need - el) / Speed(loafC)))
+	}
+	w := estimator.Window{From: at(jar.From), Median: at(jar.Median), Until: at(jar.Until)}
+	doubt := time.Duration(0.1 * math.Abs(float64(w.Median.Sub(jar.Median)))) // of the correction itself
+	w.From, w.Until = w.From.Add(-doubt), w.Until.Add(doubt)
+	ahead := (ej - el) * 60
+	switch {
+	case ahead > 2:
+		return w, fmt.Sprintf("the sample jar is %.0f minutes (at 24 C) ahead of the loaf", ahead)
+	case ahead < -2:
+		return w, fmt.Sprintf("the sample jar is %.0f minutes (at 24 C) behind the loaf", -ahead)
+	}
+	return w, "the sample jar keeps step with the loaf"
+}
+
+// FollowRoom estimates the temperature of a piece of dough without a probe: it
+// nears the room with a time constant of 2 h for 1 kg (from memory), shorter
+// for less by the law of package heat.
+func FollowRoom(begun, until time.Time, startC, roomC, massKg float64) []TempPoint {
+	tau := 2 * math.Pow(massKg, 0.37)
+	var out []TempPoint
+	for t := begun; !t.After(until); t = t.Add(10 * time.Minute) {
+		out = append(out, TempPoint{t, roomC + (startC-roomC)*math.Exp(-t.Sub(begun).Hours()/tau)})
+	}
+	return out
+}

@@ -1,0 +1,122 @@
+package bake_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+func steady(c float64) []bake.TempPoint {
+	return []bake.TempPoint{{At: at(9, 0), C: c}, {At: at(20, 0), C: c}}
+}
+
+// Speed at the published temperatures relative to 24 C: midway between 0.6161
+// (Ganzle 1998) and 0.743536 (cardinal model with 4, 32.3, 45.4 C) at 20 C.
+func TestEquivalent(t *testing.T) {
+	assert.InDelta(t, 3, bake.Equivalent(steady(24), at(9, 0), at(12, 0)), 1e-9)
+	assert.InDelta(t, 3*(0.6161+0.7435)/2, bake.Equivalent(steady(20), at(9, 0), at(12, 0)), 0.001)
+	assert.True(t, math.IsNaN(bake.Equivalent(nil, at(9, 0), at(12, 0))))
+	holed := []bake.TempPoint{{At: at(9, 0), C: 24}, {At: at(10, 0), C: math.NaN()}, {At: at(11, 0), C: 24}}
+	assert.InDelta(t, 3, bake.Equivalent(holed, at(9, 0), at(12, 0)), 1e-9)
+	ramp := []bake.TempPoint{{At: at(9, 0), C: 20}, {At: at(11, 0), C: 28}}
+	assert.InDelta(t, 2, bake.Equivalent(ramp, at(9, 0), at(11, 0)), 0.2, "up and down about 24 C nearly cancel")
+}
+
+func TestProofByTime(t *testing.T) {
+	need := bake.Spread{LowMin: 60, MidMin: 100, HighMin: 160}
+	w := bake.ProofByTime(at(14, 0), at(14, 30), steady(24), 24, need)
+	assert.Equal(t, []string{"15:00", "15:40", "16:40"}, []string{w.From.Format("15:04"), w.Median.Format("15:04"), w.Until.Format("15:04")})
+	cold := bake.ProofByTime(at(14, 0), at(14, 30), nil, 20, need)
+	assert.True(t, cold.Median.After(w.Median.Add(30*time.Minute)))
+}
+
+// A jar that stood warmer is ahead: the loaf follows by the equivalent time it
+// still lacks.
+func TestSampleJarCorrected(t *testing.T) {
+	jar := estimator.Window{From: at(15, 0), Median: at(15, 20), Until: at(15, 50)}
+	s := bake.Sample{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}
+	w, why := s.Ready(at(15, 0), jar)
+	assert.Contains(t, why, "ahead of the loaf")
+	lacks := 1 - (0.6161+0.7435)/2 // hours at 24 C in the first hour
+	assert.InDelta(t, lacks*60, w.Median.Sub(jar.Median).Minutes(), 0.5)
+	assert.Greater(t, w.Until.Sub(w.From), jar.Until.Sub(jar.From), "the correction has a doubt of its own")
+
+	same, why := bake.Sample{Begun: at(14, 0), Jar: steady(24), Loaf: steady(24), RoomC: 24}.Ready(at(15, 0), jar)
+	assert.Equal(t, jar.Median, same.Median)
+	assert.Contains(t, why, "keeps step")
+	blind, why := bake.Sample{Begun: at(14, 0), Jar: steady(24), RoomC: 24}.Ready(at(15, 0), jar)
+	assert.Equal(t, jar, blind)
+	assert.Contains(t, why, "not both temperatures are known")
+	over, _ := bake.Sample{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}.Ready(at(15, 30), jar)
+	assert.True(t, over.Median.After(at(15, 30)), "the jar is past its mark, the loaf is not")
+}
+
+// The jar cools faster than the loaf: a small mass follows the room sooner.
+func TestFollowRoom(t *testing.T) {
+	jar := bake.FollowRoom(at(14, 0), at(16, 0), 26, 20, 0.05)
+	loaf := bake.FollowRoom(at(14, 0), at(16, 0), 26, 20, 0.9)
+	last := len(jar) - 1
+	require.Equal(t, len(jar), len(loaf))
+	assert.Less(t, jar[last].C, loaf[last].C)
+	assert.InDelta(t, 26, loaf[0].C, 1e-9)
+}
+
+// A loaf that cools by the law is foretold by it.
+func TestLoafCooling(t *testing.T) {
+	var pts []bake.CorePoint
+	pts = append(pts, bake.CorePoint{At: at(17, 0), CoreC: 94}, bake.CorePoint{At: at(17, 4), CoreC: math.NaN()})
+	core := func(min float64) float64 { return 22 + (97-22)*math.Exp(-0.75*(min-5)/60) }
+	for m := 5; m <= 40; m += 5 {
+		pts = append(pts, bake.CorePoint{At: at(17, m), CoreC: core(float64(m))})
+	}
+	f, err := bake.FitLoafCooling(pts, 22)
+	require.NoError(t, err)
+	assert.InDelta(t, 0.75, f.PerHour, 1e-6)
+	w, err := f.Forecast(bake.SliceCoreC)
+	require.NoError(t, err)
+	want := 5 + 60*math.Log(75.0/13)/0.75
+	assert.InDelta(t, want, w.Median.Sub(at(17, 0)).Minutes(), 0.1)
+	assert.True(t, w.From.Before(w.Median) && w.Median.Before(w.Until))
+	assert.InDelta(t, bake.SliceCoreC, f.At(w.Median), 0.01)
+
+	_, err = f.Forecast(22)
+	assert.ErrorContains(t, err, "out of reach in a room of 22 C")
+	_, err = bake.FitLoafCooling(pts[:5], 22)
+	assert.ErrorContains(t, err, "five core readings over 15 minutes")
+	_, err = bake.FitLoafCooling(pts, 95)
+	assert.ErrorContains(t, err, "the core must be above the room")
+	_, err = bake.FitLoafCooling(nil, 22)
+	assert.Error(t, err)
+}
+
+// Core of a done loaf: lean 93 to 98 C (200 to 208 F), rich 85 to 91 C (A. Cohn,
+// bread-bakers list, 2008). At 1500 m 208 F is out of reach (1 C per 300 m,
+// from memory).
+func TestDoneCore(t *testing.T) {
+	low, high := bake.DoneCore(false, 0)
+	assert.Equal(t, []float64{93, 98}, []float64{low, high})
+	low, high = bake.DoneCore(true, 0)
+	assert.Equal(t, []float64{85, 91}, []float64{low, high})
+	_, high = bake.DoneCore(false, 1500)
+	assert.Less(t, high, celsius(208))
+}
+
+// Cooling at home: rolls and baguettes 30 to 60 min, pan loaves 1 to 2 h, large
+// crusty loaves 2 to 3 h (cookware maker's guide); rye-rich loaves a day or
+// more (bakers' forum).
+func TestCoolingByMass(t *testing.T) {
+	for _, c := range []struct {
+		g, rye    float64
+		low, high int
+	}{{80, 0, 30, 60}, {500, 0, 60, 120}, {900, 20, 120, 180}, {900, 80, 720, 2160}} {
+		s, said := bake.CoolingByMass(c.g, c.rye)
+		assert.Equal(t, []int{c.low, c.high}, []int{s.LowMin, s.HighMin})
+		assert.Contains(t, said, "common practice")
+	}
+}

@@ -1,0 +1,232 @@
+package bake
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// Feed is one feeding: grams of ripe starter kept, flour and water.
+type Feed struct {
+	At       time.Time `yaml:"at" json:"at"`
+	StarterG float64   `yaml:"starter_g" json:"starter_g"`
+	FlourG   float64   `yaml:"flour_g" json:"flour_g"`
+	WaterG   float64   `yaml:"water_g" json:"water_g"`
+	RoomC    float64   `yaml:"room_c" json:"room_c"` // where it stands, Celsius; 0 means not known
+}
+
+// PastFeed is a feeding with what came of it.
+type PastFeed struct {
+	Feed
+	MeanC       float64 // mean temperature until the peak, Celsius; NaN when not known
+	PeakHours   float64 // from feeding to peak; NaN when no peak was seen
+	PeakPercent float64 // rise at the peak; NaN when not known
+	LateHours   float64 // how long after its peak it was fed again; NaN when not known
+	ColdDays    float64 // days in the refrigerator before this feed
+}
+
+// Validate refuses a feeding that is none.
+func (f Feed) Validate() error {
+	for _, c := range []struct {
+		field string
+		v     float64
+	}{{"starter_g", f.StarterG}, {"flour_g", f.FlourG}, {"water_g", f.WaterG}} {
+		if err := grams(c.field, c.v, c.field != "water_g"); err != nil {
+			return err
+		}
+	}
+	if d := f.Doublings(); d > 8 {
+		return FieldError{"starter_g", fmt.Sprintf("the starter is diluted %.0f-fold: below 1 part in 250 nothing can be said of it", math.Exp2(d))}
+	}
+	if f.RoomC != 0 && !(f.RoomC > 0 && f.RoomC < 45) {
+		return FieldError{"room_c", fmt.Sprintf("must be above 0 and below 45 C, found %g", f.RoomC)}
+	}
+	return nil
+}
+
+// Ratio is the feeding as starter : flour : water, e.g. "1 : 2 : 2".
+func (f Feed) Ratio() string {
+	part := func(g float64) string { return strconv.FormatFloat(math.Round(10*g/f.StarterG)/10, 'f', -1, 64) }
+	return "1 : " + part(f.FlourG) + " : " + part(f.WaterG)
+}
+
+// Doublings is how often the culture has to double to fill the new food:
+// log2 of the dilution, 1.58 for 1 : 1 : 1, 3.46 for 1 : 5 : 5.
+func (f Feed) Doublings() float64 {
+	return math.Log2((f.StarterG + f.FlourG + f.WaterG) / f.StarterG)
+}
+
+// NewFeed makes a feeding of 1 : parts : parts that yields so many grams.
+func NewFeed(at time.Time, parts, totalG, roomC float64) Feed {
+	s := totalG / (1 + 2*parts)
+	return Feed{At: at, StarterG: s, FlourG: parts * s, WaterG: parts * s, RoomC: roomC}
+}
+
+// peakHoursPerDoubling is the time to the peak per doubling at 24 C, and its
+// spread between kitchens (ln). Fitted to the middles of the published ranges
+// at 20 C (1:1:1 4 to 6 h ... 1:10:10 12 to 16 h; Summit Sourdough, May 2025)
+// through the doublings each ratio needs. Sources disagree by half as much
+// again: hence the spread.
+const (
+	peakHoursPerDoubling = 2.15
+	peakSpread           = 0.25
+	peakNoise            = 0.10 // from feed to feed in one kitchen, from memory
+)
+
+// Vigour is the household's starter against the published one: the natural
+// logarithm of hours per doubling over the published hours, with its standard
+// deviation for the next feed.
+type Vigour struct {
+	Log, SD float64
+	Feeds   int // how many past feeds speak
+}
+
+// LearnVigour shrinks the past feeds to the published response: few feeds move
+// it a little, many nearly all the way.
+func LearnVigour(past []PastFeed) Vigour {
+	var n, sum float64
+	for _, p := range past {
+		if d := p.Doublings(); d > 0.5 && p.PeakHours > 0 && !math.IsNaN(p.MeanC) {
+			sum += math.Log(p.PeakHours * Speed(p.MeanC) / d / peakHoursPerDoubling)
+			n++
+		}
+	}
+	post := 1 / (1/(peakSpread*peakSpread) + n/(peakNoise*peakNoise))
+	return Vigour{Log: post * sum / (peakNoise * peakNoise), SD: math.Sqrt(post + peakNoise*peakNoise), Feeds: int(n)}
+}
+
+// PeakHours is the time from a feed to its peak at a temperature: the central
+// 8 in 10 and the middle.
+func (v Vigour) PeakHours(f Feed, c float64) (low, mid, high float64) {
+	mid = peakHoursPerDoubling * f.Doublings() * math.Exp(v.Log) / Speed(c)
+	k := math.Exp(z80 * v.SD)
+	return mid / k, mid, mid * k
+}
+
+// Shares of the time to peak that bound the best use and begin the hunger.
+// Common practice, no source: a starter is used from shortly before its peak
+// until it has begun to fall.
+const (
+	useFromShare  = 0.85
+	useUntilShare = 1.25
+	hungryShare   = 1.8
+	coldFeedDays  = 7 // a starter kept cold is fed weekly
+)
+
+// Care is what to expect of a fed starter.
+type Care struct {
+	Feed     Feed
+	Peak     estimator.Window
+	UseFrom  time.Time // best used between these
+	UseUntil time.Time
+	Hungry   estimator.Window // nothing left to eat
+	NextFeed time.Time
+	Basis    string // what the times rest on, in words
+}
+
+// Tend says when a fed starter peaks, is best used and gets hungry. coldFrom
+// is when it went into the refrigerator at fridgeC, zero when it did not.
+func Tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC float64) (Care, error) {
+	if err := f.Validate(); err != nil {
+		return Care{}, err
+	}
+	v := LearnVigour(past)
+	low, mid, high := v.PeakHours(f, roomC)
+	warm := math.Inf(1)
+	if !coldFrom.IsZero() {
+		warm = math.Max(0, coldFrom.Sub(f.At).Hours())
+	}
+	slow := Speed(fridgeC) / Speed(roomC)
+	when := func(h float64) time.Time {
+		if h > warm {
+			h = warm + (h-warm)/slow
+		}
+		return f.At.Add(hoursOf(math.Min(h, 24*365)))
+	}
+	c := Care{
+		Feed: f, Peak: estimator.Window{From: when(low), Median: when(mid), Until: when(high)},
+		UseFrom: when(useFromShare * mid), UseUntil: when(useUntilShare * mid),
+		Hungry: estimator.Window{From: when(hungryShare * low), Median: when(hungryShare * mid), Until: when(hungryShare * high)},
+		Basis:  "by the published times; no past feed of this starter is known",
+	}
+	if v.Feeds > 0 {
+		c.Basis = fmt.Sprintf("by %d past feeds of this starter", v.Feeds)
+	}
+	c.NextFeed = c.Hungry.From
+	if weekly := coldFrom.AddDate(0, 0, coldFeedDays); !coldFrom.IsZero() && c.NextFeed.After(weekly) {
+		c.NextFeed = weekly
+		c.Basis += "; kept cold, fed weekly (common practice)"
+	}
+	return c, nil
+}
+
+// Observed replaces what was foretold by what the sensor saw.
+func (c Care) Observed(e estimator.Estimate) Care {
+	switch e.Phase {
+	case estimator.Peak, estimator.Falling, estimator.Hungry:
+	default:
+		return c
+	}
+	if e.PeakAt.Before(c.Feed.At) {
+		return c // of an earlier feed
+	}
+	took := e.PeakAt.Sub(c.Feed.At)
+	c.Peak = point(e.PeakAt)
+	c.UseFrom = c.Feed.At.Add(time.Duration(useFromShare * float64(took)))
+	c.UseUntil = c.Feed.At.Add(time.Duration(useUntilShare * float64(took)))
+	half := time.Duration((hungryShare - 1) / 3 * float64(took))
+	hungry := c.Feed.At.Add(time.Duration(hungryShare * float64(took)))
+	c.Hungry = estimator.Window{From: hungry.Add(-half), Median: hungry, Until: hungry.Add(half)}
+	if e.Phase == estimator.Hungry {
+		c.Hungry = point(e.PhaseSince)
+	}
+	c.NextFeed = c.Hungry.From
+	c.Basis = "by the peak the sensor saw"
+	return c
+}
+
+// Steps is the starter's timetable: fed, peak, use, hungry, next feed.
+func (c Care) Steps(now time.Time) []Step {
+	step := func(id, name, do string, w estimator.Window) Step {
+		s := Step{ID: id, Name: name, Do: do, Trigger: ByRise, State: Waiting}
+		s.setAt(w)
+		return s
+	}
+	fed := step("feed", "feed", "Feed the starter "+c.Feed.Ratio()+" (starter : flour : water).", point(c.Feed.At))
+	fed.Trigger, fed.Hands, fed.Caution = ByClock, true, cautionFlour+" "+cautionJar
+	peak := step("peak", "peak", "Highest level, "+c.Basis+".", c.Peak)
+	use := step("use", "use", fmt.Sprintf("Best used until %s.", c.UseUntil.Format("15:04")), estimator.Window{From: c.UseFrom, Median: later(c.UseFrom, c.Peak.Median), Until: later(c.UseUntil, c.Peak.Median)})
+	use.Hands = true
+	hungry := step("hungry", "hungry", "Feed it before this, or put it into the cold after the peak.", c.Hungry)
+	next := step("next-feed", "feed again", "Keep some and feed it; throw it away if there is mould, or any pink or orange.", point(c.NextFeed))
+	next.Hands, next.Caution = true, cautionMould
+	out := []Step{fed, peak, use, hungry, next}
+	for i := range out {
+		out[i].State = starterState(i, out[i], c, now)
+	}
+	return out
+}
+
+// starterState places one line of the starter's timetable in time.
+func starterState(i int, s Step, c Care, now time.Time) StepState {
+	switch {
+	case s.At.After(now) && i == 1 && !c.Feed.At.After(now):
+		return Started
+	case i == 2 && !now.Before(c.UseFrom) && now.Before(c.UseUntil):
+		return DueNow
+	case i == 4 && !s.At.After(now):
+		return DueNow
+	case s.Until.After(now):
+		return Waiting
+	}
+	return Done
+}
+
+// Cautions of the starter, in the project's words.
+const (
+	cautionJar   = "Leave the lid loose: a fermenting jar closed tight can burst."
+	cautionMould = "Mould, or any pink or orange streak: throw it all away, wash the jar hot, start from a clean source. Do not sniff it."
+)

@@ -1,0 +1,176 @@
+package bake_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+// Published times to peak (common practice). Sources: Summit Sourdough, May
+// 2025 (20 C); Loaf and Levain (22 C). Doublings log2(1 + 2n): 1.58, 2.32,
+// 2.81, 3.17, 3.46, 4.39 (computed).
+func TestPeakHoursPublished(t *testing.T) {
+	for _, c := range []struct{ parts, roomC, low, high, doublings float64 }{
+		{1, 20, 4, 6, 1.58}, {2, 20, 5, 8, 2.32}, {3, 20, 6, 10, 2.81}, {4, 20, 8, 12, 3.17},
+		{5, 20, 10, 14, 3.46}, {10, 20, 12, 16, 4.39}, {1, 22, 3, 4.1, 1.58},
+	} {
+		f := bake.NewFeed(start(), c.parts, 100, c.roomC)
+		assert.InDelta(t, c.doublings, f.Doublings(), 0.005)
+		low, mid, high := bake.LearnVigour(nil).PeakHours(f, c.roomC)
+		t.Logf("%s at %g C: published %g to %g h, predicted %.1f h (8 in 10: %.1f to %.1f)", f.Ratio(), c.roomC, c.low, c.high, mid, low, high)
+		assert.GreaterOrEqual(t, mid, c.low)
+		assert.LessOrEqual(t, mid, c.high)
+	}
+}
+
+func TestFeedNumbers(t *testing.T) {
+	f := bake.Feed{At: start(), StarterG: 20, FlourG: 50, WaterG: 40}
+	assert.Equal(t, "1 : 2.5 : 2", f.Ratio())
+	require.NoError(t, f.Validate())
+	for _, c := range []struct {
+		edit func(*bake.Feed)
+		want string
+	}{
+		{func(f *bake.Feed) { f.StarterG = 0 }, "starter_g: must be above 0 g, found 0: leave the entry out instead"},
+		{func(f *bake.Feed) { f.FlourG = -1 }, "flour_g: a mass cannot be below 0 g, found -1"},
+		{func(f *bake.Feed) { f.FlourG = 9000 }, "starter_g: the starter is diluted 453-fold: below 1 part in 250 nothing can be said of it"},
+		{func(f *bake.Feed) { f.RoomC = 70 }, "room_c: must be above 0 and below 45 C, found 70"},
+	} {
+		g := f
+		c.edit(&g)
+		assert.EqualError(t, g.Validate(), c.want)
+	}
+}
+
+// Ten feeds that took 40 % longer pull the forecast most of the way; one feed
+// only a part.
+func TestLearnVigour(t *testing.T) {
+	slow := func(n int) []bake.PastFeed {
+		out := make([]bake.PastFeed, n)
+		for i := range out {
+			f := bake.NewFeed(start(), 2, 100, 24)
+			_, mid, _ := bake.LearnVigour(nil).PeakHours(f, 24)
+			out[i] = bake.PastFeed{Feed: f, MeanC: 24, PeakHours: 1.4 * mid, PeakPercent: 150, LateHours: math.NaN()}
+		}
+		return out
+	}
+	one, ten := bake.LearnVigour(slow(1)), bake.LearnVigour(slow(10))
+	assert.Greater(t, math.Exp(ten.Log), 1.35)
+	assert.Less(t, math.Exp(ten.Log), 1.4)
+	assert.Less(t, one.Log, ten.Log)
+	assert.Less(t, ten.SD, one.SD)
+	assert.Equal(t, 10, ten.Feeds)
+}
+
+func TestTend(t *testing.T) {
+	f := bake.NewFeed(start(), 2, 100, 24)
+	c, err := bake.Tend(f, nil, 24, time.Time{}, 4)
+	require.NoError(t, err)
+	assert.Equal(t, "13:59", c.Peak.Median.Format("15:04"), "2.15 h a doubling, 2.32 doublings")
+	assert.True(t, c.UseFrom.Before(c.Peak.Median) && c.Peak.Median.Before(c.UseUntil) && c.UseUntil.Before(c.Hungry.Median))
+	assert.Contains(t, c.Basis, "published")
+
+	cold, err := bake.Tend(f, nil, 24, at(10, 0), 4)
+	require.NoError(t, err)
+	assert.True(t, cold.Peak.Median.After(c.Peak.Median.Add(24*time.Hour)))
+	assert.Equal(t, at(10, 0).AddDate(0, 0, 7), cold.NextFeed, "weekly in the cold")
+	late, err := bake.Tend(f, nil, 24, at(18, 0), 4)
+	require.NoError(t, err)
+	assert.Equal(t, c.Peak.Median, late.Peak.Median, "what happened before the cold stays")
+	_, err = bake.Tend(bake.Feed{}, nil, 24, time.Time{}, 4)
+	assert.Error(t, err)
+}
+
+func TestCareObservedAndSteps(t *testing.T) {
+	c, err := bake.Tend(bake.NewFeed(start(), 2, 100, 24), nil, 24, time.Time{}, 4)
+	require.NoError(t, err)
+	states := func(c bake.Care, now time.Time) []bake.StepState {
+		var out []bake.StepState
+		for _, s := range c.Steps(now) {
+			out = append(out, s.State)
+		}
+		return out
+	}
+	assert.Equal(t, []bake.StepState{bake.Done, bake.Started, bake.Waiting, bake.Waiting, bake.Waiting}, states(c, at(10, 0)))
+	e := unseen()
+	e.Phase, e.PeakAt, e.PhaseSince = estimator.Peak, at(13, 0), at(13, 0)
+	seen := c.Observed(e)
+	assert.Equal(t, at(13, 0), seen.Peak.Median)
+	assert.Equal(t, at(14, 0), seen.UseUntil, "a quarter of the time to peak after it")
+	assert.Equal(t, []bake.StepState{bake.Done, bake.Done, bake.DueNow, bake.Waiting, bake.Waiting}, states(seen, at(13, 5)))
+	e.Phase, e.PhaseSince = estimator.Hungry, at(15, 30)
+	hungry := c.Observed(e)
+	assert.Equal(t, bake.DueNow, hungry.Steps(at(15, 31))[4].State)
+	assert.Contains(t, hungry.Steps(at(15, 31))[4].Caution, "pink or orange")
+	e.PeakAt = at(8, 0)
+	assert.Equal(t, c, c.Observed(e), "the peak of an earlier feed says nothing")
+}
+
+func past(n int, meanC, peakPercent, hours float64) []bake.PastFeed {
+	out := make([]bake.PastFeed, n)
+	for i := range out {
+		out[i] = bake.PastFeed{Feed: bake.NewFeed(start().AddDate(0, 0, i), 1, 60, meanC), MeanC: meanC, PeakHours: hours, PeakPercent: peakPercent, LateHours: 10}
+	}
+	return out
+}
+
+// A starter with mould, pink or orange is thrown away. Source: Bob's Red Mill
+// help page; grey liquid is hunger: The Takeout, 12 March 2025.
+func TestDiagnoseSightings(t *testing.T) {
+	for _, s := range []bake.Sighting{bake.SawMould, bake.SawPink, bake.SawOrange} {
+		got := bake.Diagnose(past(6, 18, 40, 9), []bake.Sighting{bake.SawLiquid, s})
+		require.Len(t, got, 1, "nothing else is advised")
+		assert.True(t, got[0].Discard)
+		assert.Contains(t, got[0].Do[0], "throw it all away")
+	}
+	got := bake.Diagnose(nil, []bake.Sighting{bake.SawLiquid})
+	require.Len(t, got, 1)
+	assert.False(t, got[0].Discard)
+	assert.Contains(t, got[0].Evidence, "hunger")
+}
+
+func TestDiagnoseWeak(t *testing.T) {
+	got := bake.Diagnose(past(4, 18, 60, 9), nil)
+	require.Len(t, got, 1)
+	assert.Equal(t, "Best of the last 4 feeds: 60 %, at 18 to 18 C.", got[0].Evidence)
+	assert.Contains(t, got[0].Do[0], "First the temperature: it stood at 18 C")
+	assert.Contains(t, got[0].Do[1], "it waited up to 10 h after the peak")
+	warm := bake.Diagnose(past(4, 25, 60, 4), nil)
+	assert.NotContains(t, warm[0].Do[0], "temperature", "warm enough: not blamed")
+	assert.Empty(t, bake.Diagnose(past(4, 24, 160, 4), nil))
+	assert.Empty(t, bake.Diagnose(past(2, 18, 60, 9), nil), "two feeds prove nothing")
+}
+
+func TestDiagnoseSlowing(t *testing.T) {
+	feeds := append(past(6, 24, 150, 3.4), past(3, 24, 120, 5.2)...)
+	got := bake.Diagnose(feeds, nil)
+	require.Len(t, got, 1)
+	assert.Equal(t, "Slower than it was.", got[0].What)
+	assert.Empty(t, bake.Diagnose(append(past(6, 24, 150, 3.4), past(3, 20, 120, 5.0)...), nil), "the cold explains it")
+}
+
+func TestTendProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		f := bake.NewFeed(start(), rapid.Float64Range(0.5, 12).Draw(t, "parts"), 100, 0)
+		c := rapid.Float64Range(12, 30).Draw(t, "room")
+		cold := time.Time{}
+		if rapid.Bool().Draw(t, "cold") {
+			cold = start().Add(time.Duration(rapid.IntRange(0, 600).Draw(t, "minutes")) * time.Minute)
+		}
+		care, err := bake.Tend(f, nil, c, cold, 4)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w, h := care.Peak, care.Hungry
+		if w.From.After(w.Median) || w.Median.After(w.Until) || h.Median.Before(w.Median) || care.NextFeed.Before(f.At) {
+			t.Fatalf("out of order: %+v", care)
+		}
+	})
+}
