@@ -117,11 +117,7 @@ func (s *noise) add(at, v, sd float64) {
 			a := d1 / (d0 + d1)
 			e := s.v[1] - a*s.v[0] - (1-a)*v
 			norm := 1 + a*a + (1-a)*(1-a)
-			if e*e < 25*norm*sd*sd || s.count < 10 {
-				s.seen += e * e / norm
-				s.expected += sd * sd
-				s.count++
-			}
+			s.take(e*e/norm, sd*sd)
 		}
 		s.at[0], s.v[0] = s.at[1], s.v[1]
 		s.at[1], s.v[1] = at, v
@@ -129,6 +125,18 @@ func (s *noise) add(at, v, sd float64) {
 	}
 	s.at[s.filled], s.v[s.filled] = at, v
 	s.filled++
+}
+
+// take counts a squared scatter. One far beyond the scatter so far counts only
+// as much as one just beyond, so that a stray reading does not rule and a noisy
+// sensor is still found out.
+func (s *noise) take(square, expected float64) {
+	if limit := 12 * expected * max(s.ratio(), 0.5); square > limit {
+		square = limit
+	}
+	s.seen += square
+	s.expected += expected
+	s.count++
 }
 
 // ratio is the factor to multiply the stated variance by. Few readings leave it

@@ -38,6 +38,8 @@ type Fit struct {
 	samples []sample
 	path    []float64 // scratch: one sample's residuals and smoothed path
 	sorted  []weighted
+	rows    []float64 // scratch of wander
+	jac     []float64
 }
 
 // New starts a rise.
@@ -51,7 +53,9 @@ func New(p Prior) *Fit {
 	f.ahead = newAhead()
 	f.samples = make([]sample, 0, 2*sampleCount)
 	f.sorted = make([]weighted, 0, 2*sampleCount)
-	f.path = make([]float64, 4*maxBins)
+	f.path = make([]float64, 2*maxBins)
+	f.rows = make([]float64, maxBins+paramCount)
+	f.jac = make([]float64, (maxBins+paramCount)*paramCount)
 	return f
 }
 

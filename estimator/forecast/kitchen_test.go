@@ -126,7 +126,7 @@ func newProcess(r *rand.Rand, kind int) process {
 		return &steady{rate: logBetween(r, 12, 50), potential: between(r, 130, 350), wake: between(r, 0.2, 1.5), leak: between(r, 0, 0.08)}
 	case 2:
 		return &baranyi{
-			mu: logBetween(r, 0.5, 1.6), seed: logBetween(r, 2, 15), top: between(r, 115, 260),
+			mu: logBetween(r, 0.4, 1.2), seed: logBetween(r, 2, 15), top: between(r, 115, 260),
 			bend: between(r, 0.4, 2.5), ready: logBetween(r, 0.05, 3),
 		}
 	}

@@ -49,6 +49,8 @@ func (f *Fit) Refit(now time.Duration) {
 		f.why = "No forecast yet: 10 minutes of readings are needed."
 		return
 	}
+	w.run(f.wander())
+	w.smooth()
 	if !f.fitModels() {
 		f.why = "No forecast: the readings fit no rise."
 		return

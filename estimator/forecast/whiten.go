@@ -10,6 +10,7 @@ import "math"
 type whitener struct {
 	n                   int
 	at, y, ganzle, ctmi [maxBins]float64
+	jump, white         [maxBins]float64    // variances
 	phi                 [maxBins]float64    // decay of the wander since the bin before
 	gain                [maxBins][2]float64 // filter gains
 	isd, invF           [maxBins]float64
@@ -24,7 +25,7 @@ const (
 	wanderBase  = 0.004 // its standard deviation, share of V0, at no rise
 	wanderRise  = 0.006 // and more for each doubling
 	floorSD     = 0.001 // no bin is known better than this
-	unevenSD    = 0.02  // after a disturbance, dying away
+	unevenSD    = 0.06  // after a disturbance, dying away
 	unevenHours = 0.12
 	coolingSD   = 0.02 // per root hour while cooling or warming through
 )
@@ -33,7 +34,6 @@ const (
 func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 	ratio := b.noise.ratio()
 	w.n = 0
-	var cov [3]float64
 	before, jumped := 0.0, math.Inf(-1)
 	for i := range b.n {
 		x := &b.list[i]
@@ -45,28 +45,40 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 			jumped = x.jumpAt
 		}
 		k := w.n
+		dt := at - before
 		w.at[k], w.y[k] = at, x.meanVolume()/scale
 		w.ganzle[k], w.ctmi[k] = x.meanGanzle(), x.meanCTMI()
-		w.sigma = wanderBase + wanderRise*min(max(w.y[k]-1, 0), 2)
-		dt := at - before
 		w.phi[k] = math.Exp(-dt / wanderHours)
-		cov[0] = cov[0]*w.phi[k]*w.phi[k] + w.sigma*w.sigma*(1-w.phi[k]*w.phi[k])
-		cov[1] *= w.phi[k]
-		cov[2] += x.jump
+		w.jump[k] = x.jump
 		if at-moved < 4 {
-			cov[2] += coolingSD * coolingSD * max(0, min(dt, at-moved))
+			w.jump[k] += coolingSD * coolingSD * max(0, min(dt, at-moved))
 		}
 		r := ratio*x.variance/(x.n*x.n*scale*scale) + floorSD*floorSD
 		if since := at - jumped; since < 1 {
 			u := unevenSD * math.Exp(-since/unevenHours)
 			r += u * u
 		}
-		cov = w.update(k, cov, r)
+		w.white[k] = r
 		before = at
 		w.n++
 	}
+}
+
+// run finds the gains for a wander of some size, and returns the sum of the
+// logarithms of the innovation variances.
+func (w *whitener) run(size float64) (logF float64) {
+	var cov [3]float64
+	for k := range w.n {
+		w.sigma = size * (wanderBase + wanderRise*min(max(w.y[k]-1, 0), 2))
+		phi2 := w.phi[k] * w.phi[k]
+		cov[0] = cov[0]*phi2 + w.sigma*w.sigma*(1-phi2)
+		cov[1] *= w.phi[k]
+		cov[2] += w.jump[k]
+		cov = w.update(k, cov, w.white[k])
+		logF -= math.Log(w.invF[k])
+	}
 	w.endCov = cov
-	w.smooth()
+	return logF
 }
 
 // update does the covariance part of one filter step.
