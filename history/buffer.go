@@ -142,6 +142,11 @@ func (s *Store) FlushSoon() {
 func (s *Store) Flush(ctx context.Context) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
+	if !s.opt.Guest {
+		if err := s.rejoin(ctx); err != nil {
+			s.opt.Log.Warn("history: the file still cannot be used", "error", err)
+		}
+	}
 	return s.flushLocked(ctx)
 }
 

@@ -21,6 +21,9 @@ const applicationID = 0x54444d4b
 // and every changed page is written whole: small pages spare the card.
 const pageBytes = 1024
 
+// memoryPages bounds a history without a file: 24 MB at 4 kB a page.
+const memoryPages = 6144
+
 // role is what a connection is for.
 type role int
 
@@ -57,7 +60,9 @@ func dsn(path string, r role, memory, readOnly bool) string {
 			q.Set("mode", "ro")
 		}
 	default:
-		if !memory {
+		if memory {
+			pragma("max_page_count", memoryPages)
+		} else {
 			pragma("journal_mode", "wal")
 		}
 		pragma("wal_autocheckpoint", 2000)

@@ -134,7 +134,6 @@ func (s *Store) putAside(why error) (string, error) {
 			return "", fmt.Errorf("put the %s file aside: %w", word, err)
 		}
 	}
-	s.opened.SetAside = to
 	s.status.aside(to)
 	s.note("The history file could not be used (%v). It was put aside as %s and a fresh one was started; the watch goes on.", why, to)
 	return to, nil
@@ -155,7 +154,7 @@ func (s *Store) replaceDamaged(ctx context.Context, why error) error {
 	if s.db == nil {
 		return ErrClosed
 	}
-	if s.opened.InMemory {
+	if s.memory {
 		return why
 	}
 	_ = s.db.close() // closing a damaged file may fail; the file is kept as it is

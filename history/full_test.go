@@ -1,7 +1,6 @@
 package history
 
 import (
-	"context"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -192,11 +191,10 @@ func TestRealFullDisk(t *testing.T) {
 }
 
 func TestNoFileAtAllStillWatches(t *testing.T) {
-	dir := t.TempDir()
-	blocked := filepath.Join(dir, "file")
-	require.NoError(t, os.WriteFile(blocked, nil, 0o600))
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	require.NoError(t, os.Mkdir(path, 0o700)) // a folder in the file's place
 	ctx := t.Context()
-	s, err := Open(ctx, filepath.Join(blocked, "tidemark.db"), Options{FlushEvery: time.Hour})
+	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
 	require.NoError(t, err)
 	assert.True(t, s.Opened().InMemory)
 	assert.Contains(t, s.Health().Problem, "lives in memory")
@@ -206,5 +204,94 @@ func TestNoFileAtAllStillWatches(t *testing.T) {
 	assert.Len(t, collect(t, s, id), 1)
 	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), nil))
 	assert.False(t, s.Health().OK(), "a write into memory is no cure")
-	require.NoError(t, s.Close(context.WithoutCancel(ctx)))
+
+	require.NoError(t, os.Remove(path))
+	require.NoError(t, s.AppendRow(id, row(2)))
+	require.NoError(t, s.Flush(ctx))
+	assert.True(t, s.Health().OK(), s.Health().Problem)
+	require.NoError(t, s.Close(ctx))
+	s, err = Open(ctx, path, Options{})
+	require.NoError(t, err)
+	assert.False(t, s.Opened().InMemory)
+	assert.Len(t, collect(t, s, id), 2)
+	alarms, err := s.OpenAlarms(ctx)
+	require.NoError(t, err)
+	assert.Len(t, alarms, 1)
+	require.NoError(t, s.Close(ctx))
+}
+
+// TestStartOnAUselessDisk starts on a disk that is read-only or full, with a rise
+// under way in the file.
+func TestStartOnAUselessDisk(t *testing.T) {
+	for _, clean := range []bool{true, false} {
+		for _, how := range []string{"read-only", "full"} {
+			t.Run(fmt.Sprintf("%s, orderly stop before: %v", how, clean), func(t *testing.T) {
+				dir := t.TempDir()
+				if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=2m"); err != nil {
+					t.Skipf("needs the right to mount a small disk: %v", err)
+				}
+				t.Cleanup(func() { _ = syscall.Unmount(dir, syscall.MNT_DETACH) })
+				startOnAUselessDisk(t, dir, how, clean)
+			})
+		}
+	}
+}
+
+func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
+	ctx := t.Context()
+	path := filepath.Join(dir, "tidemark.db")
+	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+	require.NoError(t, err)
+	id := begin(t, s, "tub", t0)
+	require.NoError(t, s.AppendRow(id, row(1)))
+	require.NoError(t, s.Settings().Set(ctx, "gone", []byte("x")))
+	require.NoError(t, s.Settings().Set(ctx, "stays", []byte("x")))
+	require.NoError(t, s.Flush(ctx))
+	if clean {
+		require.NoError(t, s.Close(ctx))
+	} else {
+		crash(t, s)
+	}
+
+	filler := filepath.Join(dir, "filler")
+	if how == "full" {
+		_ = os.WriteFile(filler, make([]byte, 4<<20), 0o600)
+		t.Cleanup(func() { _ = os.Remove(filler) })
+	} else {
+		require.NoError(t, syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
+	}
+	s, err = Open(ctx, path, Options{FlushEvery: time.Hour})
+	require.NoError(t, err)
+	defer s.Close(ctx)
+	open, err := s.OpenRises(ctx)
+	require.NoError(t, err)
+	require.Len(t, open, 1, s.Health().Notes)
+	require.NoError(t, s.AppendRow(id, row(2)))
+	_ = s.Flush(ctx)
+	rows := collect(t, s, id)
+	equalRows(t, []Row{row(1), row(2)}, rows)
+	jar := begin(t, s, "jar", t0)
+	require.NotEqual(t, id, jar)
+	_ = s.Settings().Delete(ctx, "gone")
+
+	if how == "full" {
+		require.NoError(t, os.Remove(filler))
+	} else {
+		require.NoError(t, syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT, ""))
+	}
+	require.NoError(t, s.Settings().Delete(ctx, "gone"))
+	require.NoError(t, s.Flush(ctx))
+	require.True(t, s.Health().OK(), s.Health().Problem)
+	require.NoError(t, s.Close(ctx))
+	s, err = Open(ctx, path, Options{})
+	require.NoError(t, err)
+	defer s.Close(ctx)
+	require.False(t, s.Opened().InMemory)
+	equalRows(t, []Row{row(1), row(2)}, collect(t, s, id))
+	r, err := s.Rise(ctx, jar)
+	require.NoError(t, err)
+	assert.Equal(t, "jar", r.Vessel)
+	set, err := s.Settings().List(ctx, "")
+	require.NoError(t, err)
+	assert.Equal(t, map[string][]byte{"stays": []byte("x")}, set)
 }

@@ -34,7 +34,8 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 		}
 		return nil, err
 	}
-	s.opened.Notes = s.Health().Notes
+	h := s.Health()
+	s.opened.Notes, s.opened.SetAside, s.opened.InMemory = h.Notes, h.SetAside, h.InMemory
 	if !opt.Guest {
 		s.done.Add(1)
 		go s.flusher()
@@ -96,17 +97,7 @@ func (s *Store) openOwner(ctx context.Context) error {
 		return err
 	}
 	s.lookBefore()
-	c, err := openChecked(ctx, s.path)
-	if shouldPutAside(err) {
-		var to string
-		if to, err = s.putAside(err); err == nil {
-			c, err = openChecked(ctx, s.path)
-			if err == nil {
-				s.db = c
-				s.salvage(ctx, to)
-			}
-		}
-	}
+	c, err := s.openFile(ctx)
 	if err != nil {
 		if ctx.Err() != nil {
 			return fmt.Errorf("open the history %s: %w", s.path, ctx.Err())
@@ -114,7 +105,22 @@ func (s *Store) openOwner(ctx context.Context) error {
 		return s.openInMemory(ctx, err)
 	}
 	s.db = c
+	if to := s.Health().SetAside; to != "" {
+		s.salvage(ctx, to)
+	}
 	return s.afterOpen(ctx)
+}
+
+// openFile opens the file, or puts it aside and opens a fresh one.
+func (s *Store) openFile(ctx context.Context) (*conns, error) {
+	c, err := openChecked(ctx, s.path)
+	if !shouldPutAside(err) {
+		return c, err
+	}
+	if _, err := s.putAside(err); err != nil {
+		return nil, err
+	}
+	return openChecked(ctx, s.path)
 }
 
 // openChecked opens a file, brings its schema up to date and reads a little from
@@ -152,29 +158,6 @@ func shouldPutAside(err error) bool {
 	var newer newerError
 	var foreign foreignError
 	return isDamage(err) || errors.As(err, &newer) || errors.As(err, &foreign)
-}
-
-// openInMemory is the last resort: the watch goes on without a file.
-func (s *Store) openInMemory(ctx context.Context, why error) error {
-	name := fmt.Sprintf("tidemark-%d-%p", os.Getpid(), s)
-	c, err := openConns(ctx, name, true, false)
-	if err != nil {
-		return errors.Join(why, err)
-	}
-	steps, err := migrations()
-	if err == nil {
-		err = migrate(ctx, c.hard, steps)
-	}
-	if err != nil {
-		return errors.Join(why, err, c.close())
-	}
-	s.db = c
-	s.opened.InMemory = true
-	s.opened.New = true
-	s.status.inMemory = true
-	s.status.problem = fmt.Sprintf("The history lives in memory and is lost at the next stop, because %s cannot be used: %s.", s.path, inWords(why))
-	s.note("%s", s.status.problem)
-	return nil
 }
 
 // note keeps a finding for Health and logs it.
@@ -242,8 +225,9 @@ func (s *Store) afterOpen(ctx context.Context) error {
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return err
 	}
-	s.opened.Unclean = s.opened.SetAside != "" || open.String == "1"
-	if s.opened.Unclean && s.opened.SetAside == "" {
+	aside := s.Health().SetAside != ""
+	s.opened.Unclean = aside || open.String == "1"
+	if s.opened.Unclean && !aside {
 		if err := s.checkAfterCrash(ctx); err != nil {
 			return err
 		}
@@ -261,10 +245,12 @@ func (s *Store) markStopped(ctx context.Context) error {
 	return s.setMeta(ctx, "running", "0")
 }
 
+const setMetaSQL = "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
+
 // setMeta writes one line of the store's own notes.
 func (s *Store) setMeta(ctx context.Context, key, value string) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value", key, value)
+		_, err := tx.ExecContext(ctx, setMetaSQL, key, value)
 		return err
 	})
 }

@@ -3,14 +3,14 @@ package history
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"strings"
 )
 
 // salvage copies what can still be read of a file put aside into the fresh one,
-// the most valuable tables first. It reads every table from both ends, so that a
-// broken page costs what is on it and not all that comes after. It never fails:
-// what it could not bring over is in the note, and the file itself is kept.
+// the most valuable tables first. It never fails: what it could not bring over is
+// in the note, and the file itself is kept.
 func (s *Store) salvage(ctx context.Context, from string) {
 	old, err := openPool(ctx, dsn(from, reader, false, true), 1)
 	if err != nil {
@@ -23,7 +23,7 @@ func (s *Store) salvage(ctx context.Context, from string) {
 		if t == "meta" {
 			continue
 		}
-		n, err := s.salvageTable(ctx, old, t)
+		n, err := copyTable(ctx, old, s.db.hard, copying{table: t})
 		if n > 0 {
 			saved = append(saved, fmt.Sprintf("%d %s", n, t))
 		}
@@ -37,6 +37,13 @@ func (s *Store) salvage(ctx context.Context, from string) {
 	if len(broken) > 0 {
 		s.note("Not all could be read of: %s.", strings.Join(broken, ", "))
 	}
+}
+
+// copying says what to copy of a table.
+type copying struct {
+	table   string
+	where   string // empty: all
+	replace bool   // what is there gives way; otherwise it stays
 }
 
 // tableShape is the key of a table and its columns, as the fresh file has them.
@@ -71,37 +78,42 @@ func shape(ctx context.Context, db *sql.DB, table string) (tableShape, error) {
 	return sh, rows.Err()
 }
 
-// salvageTable copies one table, forwards and, after a broken page, backwards.
-func (s *Store) salvageTable(ctx context.Context, old *sql.DB, table string) (int64, error) {
-	sh, err := shape(ctx, s.db.hard, table)
+// copyTable copies a table, forwards and, after a broken page, backwards: a broken
+// page costs what is on it and not all that comes after.
+func copyTable(ctx context.Context, from, to *sql.DB, c copying) (int64, error) {
+	sh, err := shape(ctx, to, c.table)
 	if err != nil {
 		return 0, err
 	}
-	n, err := s.salvagePass(ctx, old, table, sh, "")
+	n, err := copyPass(ctx, from, to, c, sh, "")
 	if err == nil {
 		return n, nil
 	}
-	back, err2 := s.salvagePass(ctx, old, table, sh, " DESC")
+	back, err2 := copyPass(ctx, from, to, c, sh, " DESC")
 	if err2 == nil {
 		err = nil
 	}
 	return n + back, err
 }
 
-// salvagePass copies a table in one direction until the end or a broken page.
-// The rows are committed in parts: what was read stays.
-func (s *Store) salvagePass(ctx context.Context, old *sql.DB, table string, sh tableShape, dir string) (int64, error) {
+// copyPass copies a table in one direction until the end or a broken page. The
+// rows are committed in parts: what was read stays.
+func copyPass(ctx context.Context, from, to *sql.DB, c copying, sh tableShape, dir string) (int64, error) {
 	cols := strings.Join(sh.columns, ", ")
 	order := strings.Join(sh.key, dir+", ") + dir
-	rows, err := old.QueryContext(ctx, "SELECT "+cols+" FROM "+table+" ORDER BY "+order)
+	rows, err := from.QueryContext(ctx, "SELECT "+cols+" FROM "+c.table+" "+c.where+" ORDER BY "+order)
 	if err != nil {
 		return 0, err
 	}
 	defer rows.Close()
-	insert := "INSERT OR IGNORE INTO " + table + " (" + cols + ") VALUES (" + strings.TrimSuffix(strings.Repeat("?,", len(sh.columns)), ",") + ")"
+	verb := "INSERT OR IGNORE"
+	if c.replace {
+		verb = "INSERT OR REPLACE"
+	}
+	insert := verb + " INTO " + c.table + " (" + cols + ") VALUES (" + strings.TrimSuffix(strings.Repeat("?,", len(sh.columns)), ",") + ")"
 	var total int64
 	for {
-		n, more, err := s.salvagePart(ctx, rows, insert, len(sh.columns))
+		n, more, err := copyPart(ctx, rows, to, insert, len(sh.columns))
 		total += n
 		if err != nil || !more {
 			return total, err
@@ -109,9 +121,9 @@ func (s *Store) salvagePass(ctx context.Context, old *sql.DB, table string, sh t
 	}
 }
 
-// salvagePart copies up to 5,000 rows in one transaction.
-func (s *Store) salvagePart(ctx context.Context, rows *sql.Rows, insert string, columns int) (n int64, more bool, err error) {
-	tx, err := s.db.hard.BeginTx(ctx, nil)
+// copyPart copies up to 5,000 rows in one transaction.
+func copyPart(ctx context.Context, rows *sql.Rows, to *sql.DB, insert string, columns int) (n int64, more bool, err error) {
+	tx, err := to.BeginTx(ctx, nil)
 	if err != nil {
 		return 0, false, err
 	}
@@ -125,21 +137,26 @@ func (s *Store) salvagePart(ctx context.Context, rows *sql.Rows, insert string, 
 	for i := range values {
 		dest[i] = &values[i]
 	}
+	var scanErr error
 	for range 5000 {
 		if more = rows.Next(); !more {
 			break
 		}
-		if err := rows.Scan(dest...); err != nil {
-			return 0, false, err
+		if scanErr = rows.Scan(dest...); scanErr != nil {
+			break
 		}
-		// A row that breaks a rule of the schema is damage too: it is left out.
-		if res, err := stmt.ExecContext(ctx, values...); err == nil {
+		res, err := stmt.ExecContext(ctx, values...)
+		switch {
+		case isRefusal(err):
+			return 0, false, err
+		case err == nil:
 			k, _ := res.RowsAffected()
 			n += k
 		}
+		// Otherwise the row breaks a rule of the schema, which is damage: it is left out.
 	}
 	if err := tx.Commit(); err != nil {
 		return 0, false, err
 	}
-	return n, more, rows.Err()
+	return n, more, errors.Join(scanErr, rows.Err())
 }

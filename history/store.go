@@ -62,9 +62,12 @@ type Store struct {
 	opt  Options
 	lock *os.File
 
-	wmu sync.Mutex   // one writer at a time; also guards the order of held and written
+	wmu sync.Mutex   // one writer at a time; also guards the order of held and file
 	mu  sync.RWMutex // guards db against being replaced during use
 	db  *conns
+	// memory says that db is not the file but a stand-in, remembered that the
+	// stand-in was filled from the file; both guarded by mu.
+	memory, remembered bool
 
 	buf    buffer
 	held   held
