@@ -54,27 +54,33 @@ type Units struct {
 
 // Chart is the model of one picture.
 type Chart struct {
-	ID      string // prefix of the ids inside an SVG, unique on a page
-	Title   string // e.g. the vessel's name
-	Samples []Sample
-	Fan     []estimator.FanPoint
-	Mark    Mark
-	Ready   estimator.Window // 80 % window of reaching the mark; zero for none
-	Now     time.Time        // zero for a rise that is over
-	Events  []Event
-	Zone    *time.Location // nil means UTC
-	Units   Units
+	ID       string // prefix of the ids inside an SVG, unique on a page
+	Class    string // further CSS classes of an SVG
+	Title    string // e.g. the vessel's name; drawn unless Untitled
+	Untitled bool   // the page around it has the title already
+	Samples  []Sample
+	Fan      []estimator.FanPoint
+	Mark     Mark
+	Ready    estimator.Window // 80 % window of reaching the mark; zero for none
+	Now      time.Time        // zero for a rise that is over
+	Events   []Event
+	Zone     *time.Location // nil means UTC
+	Units    Units
 	// NightFrom and NightUntil bound the shaded night, as time after midnight
 	// by the household's clock. Both zero means 22:00 to 06:00.
 	NightFrom, NightUntil time.Duration
 	Width, Height         int // pixels; 0 means 720 by 420
 }
 
-// The sizes that are used: a phone held upright, a wide screen, a push message.
+// The sizes in use, in pixels: a phone held upright, a wide screen, a push
+// message.
 const (
-	NarrowWidth, NarrowHeight = 340, 400
-	WideWidth, WideHeight     = 900, 440
-	PushWidth, PushHeight     = 800, 480
+	NarrowWidth  = 340
+	NarrowHeight = 400
+	WideWidth    = 900
+	WideHeight   = 440
+	PushWidth    = 800
+	PushHeight   = 480
 )
 
 // withDefaults fills in what was left out.
@@ -96,6 +102,9 @@ func (c Chart) withDefaults() Chart {
 
 // hasMark reports whether there is a mark to draw.
 func (c Chart) hasMark() bool { return finite(c.Mark.Percent) && c.Mark.Percent > 0 }
+
+// titled reports whether the title is drawn.
+func (c Chart) titled() bool { return c.Title != "" && !c.Untitled }
 
 // temperature turns Celsius into the household's unit.
 func (u Units) temperature(c float64) float64 {

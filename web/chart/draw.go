@@ -23,7 +23,7 @@ func (l layout) draw(cv canvas) {
 	l.drawGaps(cv)
 	l.drawTemperatures(cv)
 	l.drawNow(cv)
-	if l.c.Title != "" {
+	if l.c.titled() {
 		cv.text(titleText, point{2, 16}, atStart, l.c.Title)
 	}
 }

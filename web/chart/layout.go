@@ -36,7 +36,7 @@ func newLayout(c Chart) layout {
 	w, h := float64(c.Width), float64(c.Height)
 	l.x = timeScale{t0, t1, leftMargin, w - rightMargin}
 	l.top = wordRow*wordRows + 6
-	if c.Title != "" {
+	if c.titled() {
 		l.top += titleHeight
 	}
 	l.base = h - axisHeight

@@ -24,7 +24,7 @@ func SVG(w io.Writer, c Chart, form Form) error {
 	c = c.withDefaults()
 	l := newLayout(c)
 	s := &svgCanvas{}
-	s.open(c.ID, c.Title, Describe(c), c.Width, c.Height, form, l.hoverAttrs(form))
+	s.open(c.ID, c.Class, c.Title, Describe(c), c.Width, c.Height, form, l.hoverAttrs(form))
 	l.draw(s)
 	s.b.WriteString("</svg>\n")
 	_, err := w.Write(s.b.Bytes())
@@ -34,11 +34,12 @@ func SVG(w io.Writer, c Chart, form Form) error {
 // svgCanvas writes shapes as SVG elements.
 type svgCanvas struct{ b bytes.Buffer }
 
-func (s *svgCanvas) open(id, title, desc string, w, h int, form Form, attrs string) {
+func (s *svgCanvas) open(id, class, title, desc string, w, h int, form Form, attrs string) {
 	if title == "" {
 		title = "Rise"
 	}
-	fmt.Fprintf(&s.b, `<svg xmlns="http://www.w3.org/2000/svg" class="chart" viewBox="0 0 %d %d"`, w, h)
+	fmt.Fprintf(&s.b, `<svg xmlns="http://www.w3.org/2000/svg" class="%s" viewBox="0 0 %d %d"`,
+		html.EscapeString(strings.TrimSpace("chart "+class)), w, h)
 	if form == Standalone {
 		fmt.Fprintf(&s.b, ` width="%d" height="%d"`, w, h)
 	}
@@ -51,7 +52,7 @@ func (s *svgCanvas) open(id, title, desc string, w, h int, form Form, attrs stri
 }
 
 // hoverAttrs carry what a page needs to answer a tap: the time axis and the
-// points as seconds, percent and dough temperature.
+// points as seconds, percent, dough temperature and time of day.
 func (l layout) hoverAttrs(form Form) string {
 	if form != Inline {
 		return ""
@@ -63,11 +64,12 @@ func (l layout) hoverAttrs(form Form) string {
 			if finite(p.DoughC) {
 				dough = num(l.c.Units.temperature(p.DoughC))
 			}
-			pts = append(pts, fmt.Sprintf("%d,%s,%s", p.Time.Unix()-l.x.t0.Unix(), num(p.RisePercent), dough))
+			pts = append(pts, fmt.Sprintf("%d,%s,%s,%s", p.Time.Unix()-l.x.t0.Unix(), num(p.RisePercent), dough,
+				l.c.moment(p.Time.In(l.c.Zone))))
 		}
 	}
-	return fmt.Sprintf(` data-t0="%d" data-t1="%d" data-x0="%s" data-x1="%s" data-top="%s" data-base="%s" data-points="%s"`,
-		l.x.t0.Unix(), l.x.t1.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.bottom()), strings.Join(pts, ";"))
+	return fmt.Sprintf(` data-t0="%d" data-t1="%d" data-x0="%s" data-x1="%s" data-top="%s" data-base="%s" data-degree="%s" data-points="%s"`,
+		l.x.t0.Unix(), l.x.t1.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.bottom()), l.c.Units.degree(), strings.Join(pts, ";"))
 }
 
 func (s *svgCanvas) line(st style, pts ...point) {

@@ -1,0 +1,54 @@
+// Package access decides who may read and who may change: the household
+// passphrase, sessions of browsers, and tokens of programs.
+//
+// The passphrase is kept as an argon2id hash (RFC 9106) in the PHC string form.
+// Sessions and tokens are random numbers of 256 bits of which only the SHA-256
+// is kept. Attempts are limited per address and in all.
+//
+// Invariants: nothing secret is ever logged or put into an error. A household
+// without a passphrase is open only to this machine itself. All methods of
+// Keeper may be called from many goroutines.
+//
+// It does not encrypt the link: that is TLS, here or at a proxy.
+package access
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// Settings keeps small values by key. A key that was never set gives nil.
+type Settings interface {
+	Setting(ctx context.Context, key string) ([]byte, error)
+	SetSetting(ctx context.Context, key string, value []byte) error
+}
+
+// The keys used in Settings.
+const (
+	keyPassphrase = "access.passphrase"
+	keySessions   = "access.sessions"
+	keyTokens     = "access.tokens"
+	keyForm       = "access.form-key"
+)
+
+// Scope is what a token may do.
+type Scope string
+
+// The scopes.
+const (
+	Read   Scope = "read"   // see vessels and past rises
+	Change Scope = "act"    // fold, start, note, everything a person may do
+	Backup Scope = "backup" // fetch the whole database
+)
+
+// SessionLife is how long a browser stays unlocked without being used.
+const SessionLife = 60 * 24 * time.Hour
+
+// The errors a caller may want to tell apart.
+var (
+	ErrWrong     = errors.New("that is not the household passphrase")
+	ErrTooMany   = errors.New("too many attempts; wait a little and try again")
+	ErrNotSet    = errors.New("no passphrase is set yet; set one with tidemark passphrase")
+	ErrNoSession = errors.New("not unlocked; unlock with the household passphrase")
+)

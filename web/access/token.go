@@ -1,0 +1,84 @@
+package access
+
+import (
+	"context"
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+)
+
+// tokenPrefix marks our secrets, so that they are found when they leak.
+const tokenPrefix = "tmk_"
+
+var tokenName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}$`)
+
+// NewToken makes a token and returns its secret, which is shown only once. It
+// refuses a name in use, an unusable name and unknown or no scopes.
+func (k *Keeper) NewToken(ctx context.Context, name string, scopes []Scope) (string, error) {
+	if !tokenName.MatchString(name) {
+		return "", fmt.Errorf("%q cannot be a token's name; use 1 to 40 letters, digits, spaces, dots, - or _", name)
+	}
+	if len(scopes) == 0 {
+		return "", fmt.Errorf("the token would allow nothing; give at least one of %s, %s, %s", Read, Change, Backup)
+	}
+	for _, s := range scopes {
+		if s != Read && s != Change && s != Backup {
+			return "", fmt.Errorf("%q is not a scope; use %s, %s or %s", s, Read, Change, Backup)
+		}
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if slices.ContainsFunc(k.tokens, func(t Token) bool { return t.Name == name }) {
+		return "", fmt.Errorf("there is a token named %q already; take it back first or choose another name", name)
+	}
+	plain := tokenPrefix + secret()
+	tokens := append(slices.Clone(k.tokens), Token{Name: name, Hash: digest(plain), Scopes: scopes, Created: k.now()})
+	if err := k.save(ctx, keyTokens, tokens); err != nil {
+		return "", err
+	}
+	k.tokens = tokens
+	return plain, nil
+}
+
+// RemoveToken takes a token back. It refuses a name that is not known.
+func (k *Keeper) RemoveToken(ctx context.Context, name string) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	tokens := slices.DeleteFunc(slices.Clone(k.tokens), func(t Token) bool { return t.Name == name })
+	if len(tokens) == len(k.tokens) {
+		return fmt.Errorf("there is no token named %q", name)
+	}
+	if err := k.save(ctx, keyTokens, tokens); err != nil {
+		return err
+	}
+	k.tokens = tokens
+	return nil
+}
+
+// Tokens lists the tokens without their secrets.
+func (k *Keeper) Tokens(ctx context.Context) []Token {
+	_ = k.reread(ctx, false) // the last known state stands
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return slices.Clone(k.tokens)
+}
+
+// Bearer finds the token of an Authorization header. from is the address of
+// the asker: wrong secrets count as attempts.
+func (k *Keeper) Bearer(ctx context.Context, header, from string) (Token, error) {
+	scheme, plain, ok := strings.Cut(header, " ")
+	if !ok || !strings.EqualFold(scheme, "Bearer") {
+		return Token{}, fmt.Errorf("the Authorization header must read: Bearer, a space, and the token")
+	}
+	want := digest(strings.TrimSpace(plain))
+	for _, t := range k.Tokens(ctx) {
+		if t.Hash == want {
+			return t, nil
+		}
+	}
+	if !k.limit.allow(from, k.now()) {
+		return Token{}, ErrTooMany
+	}
+	return Token{}, fmt.Errorf("the token is not known; it may have been taken back")
+}

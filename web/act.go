@@ -1,0 +1,231 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"tidemark/history"
+)
+
+// postAct does what a form asks for. A browser without scripts is sent back to
+// the page, others get JSON.
+func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
+	a, err := actFromForm(r)
+	if err == nil {
+		a.By = s.byWhom(r)
+		err = s.do(r, a)
+	}
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	text := actDone(a)
+	if !wantsHTML(r) {
+		writeJSON(w, http.StatusOK, map[string]string{"said": text})
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(text), 60)
+	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
+}
+
+// backTo is the page a form came from: only a path of ours.
+func backTo(r *http.Request) string {
+	to := r.PostFormValue("to")
+	if strings.HasPrefix(to, "/") && !strings.HasPrefix(to, "//") && !strings.ContainsAny(to, "\\\r\n") {
+		return to
+	}
+	return "/"
+}
+
+// do checks an act and hands it on.
+func (s *Server) do(r *http.Request, a Act) error {
+	if err := a.check(); err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Name == a.Vessel }) {
+		return Refuse("There is no vessel named %q.", a.Vessel)
+	}
+	return s.opt.Live.Act(r.Context(), a)
+}
+
+// actFailed tells a refusal as it is, and hides a fault behind a sentence.
+func (s *Server) actFailed(w http.ResponseWriter, r *http.Request, err error) {
+	var no Refusal
+	var big *http.MaxBytesError
+	switch {
+	case errors.As(err, &no):
+		s.refusePage(w, r, http.StatusConflict, "Not done", no.Why)
+	case errors.As(err, &big):
+		s.refusePage(w, r, http.StatusRequestEntityTooLarge, "Too large", "That is more text than can be kept; shorten it.")
+	default:
+		s.opt.Log.Error("an act failed", "error", err)
+		s.refusePage(w, r, http.StatusInternalServerError, "That did not work",
+			"A fault inside tidemark; nothing may have been kept. The log says more.")
+	}
+}
+
+// byWhom names the asker for the record.
+func (s *Server) byWhom(r *http.Request) string {
+	if t := s.gate.ask(r).token; t != nil {
+		return t.Name
+	}
+	return "page"
+}
+
+// said takes the answer to the last act out of its cookie.
+func (s *Server) said(w http.ResponseWriter, r *http.Request) string {
+	v := cookieValue(r, saidCookie)
+	if v == "" {
+		return ""
+	}
+	s.gate.setCookie(w, r, saidCookie, "", -1)
+	text, err := url.QueryUnescape(v)
+	if err != nil || len(text) > 300 {
+		return ""
+	}
+	return text
+}
+
+// actFromForm reads an act from a form's fields.
+func actFromForm(r *http.Request) (Act, error) {
+	if err := r.ParseForm(); err != nil {
+		var big *http.MaxBytesError
+		if errors.As(err, &big) {
+			return Act{}, err
+		}
+		return Act{}, Refuse("The form could not be read: %v.", err)
+	}
+	f := formReader{form: r.PostForm}
+	a := Act{Kind: ActKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Batch: f.text("batch"),
+		TargetPercent: f.number("target"), AlarmID: f.text("alarm"), Snooze: time.Duration(f.whole("minutes")) * time.Minute,
+		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), Note: f.text("note"),
+		Judgement: history.Judgement{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")}}
+	if at := f.text("at"); at != "" {
+		t, err := time.Parse(time.RFC3339, at)
+		if err != nil {
+			return Act{}, Refuse("%q is not a time; write it like 2026-03-14T18:05:00+01:00.", at)
+		}
+		a.At = t
+	}
+	return a, f.err
+}
+
+// formReader reads fields and keeps the first error.
+type formReader struct {
+	form url.Values
+	err  error
+}
+
+func (f *formReader) text(name string) string { return strings.TrimSpace(f.form.Get(name)) }
+
+func (f *formReader) whole(name string) int64 {
+	v := f.text(name)
+	if v == "" {
+		return 0
+	}
+	n, err := strconv.ParseInt(v, 10, 64)
+	if err != nil && f.err == nil {
+		f.err = Refuse("%s: %q is not a whole number.", name, v)
+	}
+	return n
+}
+
+func (f *formReader) number(name string) float64 {
+	v := strings.Replace(f.text(name), ",", ".", 1)
+	if v == "" {
+		return 0
+	}
+	n, err := strconv.ParseFloat(v, 64)
+	if err != nil && f.err == nil {
+		f.err = Refuse("%s: %q is not a number.", name, v)
+	}
+	return n
+}
+
+// The lengths of texts in characters.
+const (
+	maxNote  = 2000
+	maxShort = 200
+)
+
+// check refuses an act that cannot make sense.
+func (a Act) check() error {
+	if !slices.Contains(actKinds(), a.Kind) {
+		return Refuse("%q is not an act; use one of %s.", a.Kind, kindList())
+	}
+	for name, text := range map[string]string{"batch": a.Batch, "answer": a.Answer, "step": a.StepID, "alarm": a.AlarmID,
+		"oven spring": a.Judgement.OvenSpring} {
+		if utf8.RuneCountInString(text) > maxShort {
+			return Refuse("The %s is longer than %d characters; shorten it.", name, maxShort)
+		}
+	}
+	if utf8.RuneCountInString(a.Note) > maxNote || utf8.RuneCountInString(a.Judgement.Note) > maxNote {
+		return Refuse("The note is longer than %d characters; shorten it.", maxNote)
+	}
+	return a.checkByKind()
+}
+
+// checkByKind checks what single kinds need.
+func (a Act) checkByKind() error {
+	switch a.Kind {
+	case ActTarget:
+		if !(a.TargetPercent >= 5 && a.TargetPercent <= 400) {
+			return Refuse("The mark is %g %%; choose 5 to 400 (100 is doubled).", a.TargetPercent)
+		}
+	case ActSnooze:
+		if a.Snooze < time.Minute || a.Snooze > 24*time.Hour {
+			return Refuse("A reminder can come after 1 minute to 24 hours, not after %s.", a.Snooze)
+		}
+	case ActNote:
+		if a.Note == "" {
+			return Refuse("The note is empty; write something first.")
+		}
+	case ActJudgement:
+		if !slices.Contains([]string{"", "under", "right", "over"}, a.Judgement.Outcome) {
+			return Refuse("The outcome is %q; use under, right or over, or leave it out.", a.Judgement.Outcome)
+		}
+	}
+	return a.checkIDs()
+}
+
+// checkIDs checks that what an act is about is named.
+func (a Act) checkIDs() error {
+	switch {
+	case (a.Kind == ActAck || a.Kind == ActSnooze) && a.AlarmID == "":
+		return Refuse("Say which warning: the alarm's id is missing.")
+	case (a.Kind == ActStepDone || a.Kind == ActStepSkip) && a.StepID == "":
+		return Refuse("Say which step: its id is missing.")
+	}
+	return nil
+}
+
+func kindList() string {
+	var words []string
+	for _, k := range actKinds() {
+		words = append(words, string(k))
+	}
+	return strings.Join(words, ", ")
+}
+
+// actDone says what was done.
+func actDone(a Act) string {
+	words := map[ActKind]string{ActStart: "A rise is being watched from now on.", ActFold: "Fold noted.",
+		ActFridge: "Noted: in the fridge.", ActCounter: "Noted: back on the counter.", ActShaped: "Noted: shaped.",
+		ActBaked: "Noted: baked.", ActEnd: "The rise is over.", ActFed: "Feeding noted.", ActStepDone: "Step done.",
+		ActStepSkip: "Step left out.", ActAck: "Noted: you saw it.", ActUndo: "Undone.", ActNote: "Note kept.",
+		ActJudgement: "Outcome kept."}
+	switch a.Kind {
+	case ActTarget:
+		return fmt.Sprintf("The mark is now %g %%.", a.TargetPercent)
+	case ActSnooze:
+		return fmt.Sprintf("Reminds again in %.0f min.", a.Snooze.Minutes())
+	}
+	return words[a.Kind]
+}

@@ -1,0 +1,128 @@
+package web
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"mime"
+	"net/http"
+	"path"
+	"strings"
+
+	"tidemark/web/chart"
+)
+
+//go:embed templates/*.html
+var templateFiles embed.FS
+
+//go:embed static/*
+var staticFiles embed.FS
+
+// asset is one static file with the digest that names its version.
+type asset struct {
+	body   []byte
+	digest string
+	typ    string
+}
+
+// assets are the static files by name.
+type assets map[string]asset
+
+// loadAssets reads the embedded files and draws the icon.
+func loadAssets() (assets, error) {
+	a := assets{}
+	err := fs.WalkDir(staticFiles, "static", func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		body, err := staticFiles.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		a.add(path.Base(p), body)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("web: reading the built-in files: %w", err)
+	}
+	var icon bytes.Buffer
+	if err := chart.Icon(&icon, 180); err != nil {
+		return nil, err
+	}
+	a.add("icon.png", icon.Bytes())
+	return a, nil
+}
+
+func (a assets) add(name string, body []byte) {
+	sum := sha256.Sum256(body)
+	typ := mime.TypeByExtension(path.Ext(name))
+	switch path.Ext(name) { // not left to the system's table
+	case ".js":
+		typ = "text/javascript; charset=utf-8"
+	case ".css":
+		typ = "text/css; charset=utf-8"
+	case ".svg":
+		typ = "image/svg+xml"
+	case ".png":
+		typ = "image/png"
+	case ".json":
+		typ = "application/json"
+	}
+	a[name] = asset{body: body, digest: hex.EncodeToString(sum[:8]), typ: typ}
+}
+
+// url is where a file is served; its digest lets it be kept for a year.
+func (a assets) url(name string) string { return "/static/" + name + "?v=" + a[name].digest }
+
+// static serves one built-in file.
+func (s *Server) static(w http.ResponseWriter, r *http.Request) {
+	f, ok := s.assets[r.PathValue("name")]
+	if !ok {
+		http.NotFound(w, r)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", f.typ)
+	h.Set("ETag", `"`+f.digest+`"`)
+	h.Set("Cache-Control", "no-cache")
+	if r.URL.Query().Get("v") == f.digest {
+		h.Set("Cache-Control", "public, max-age=31536000, immutable")
+	}
+	if etagMatches(r, f.digest) {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	_, _ = w.Write(f.body)
+}
+
+// etagMatches reports whether the client has this version already.
+func etagMatches(r *http.Request, digest string) bool {
+	for _, tag := range strings.Split(r.Header.Get("If-None-Match"), ",") {
+		tag = strings.TrimPrefix(strings.TrimSpace(tag), "W/")
+		if tag == "*" || tag == `"`+digest+`"` {
+			return true
+		}
+	}
+	return false
+}
+
+// manifest lets a phone keep the page on its home screen.
+func (s *Server) manifest(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "application/manifest+json")
+	fmt.Fprintf(w, `{"name":"tidemark","short_name":"tidemark","start_url":"/","display":"browser",`+
+		`"background_color":"#ffffff","icons":[{"src":%q,"sizes":"180x180","type":"image/png"},{"src":%q,"sizes":"any","type":"image/svg+xml"}]}`+"\n",
+		s.assets.url("icon.png"), s.assets.url("icon.svg"))
+}
+
+// loadTemplates parses the pages.
+func loadTemplates(a assets) (*template.Template, error) {
+	t, err := template.New("").Funcs(template.FuncMap{"asset": a.url}).ParseFS(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)
+	}
+	return t, nil
+}

@@ -1,0 +1,172 @@
+package web
+
+import (
+	"context"
+	"net"
+	"net/http"
+	"net/netip"
+	"strings"
+	"sync"
+
+	"tidemark/web/access"
+)
+
+// Settings keeps small values by key, such as the passphrase's hash. A key
+// that was never set gives nil.
+type Settings = access.Settings
+
+// gate decides about each request who asks and what that one may do.
+type gate struct {
+	opt    Options
+	keeper *access.Keeper
+	cross  *http.CrossOriginProtection
+}
+
+// The cookies.
+const (
+	sessionCookie = "tidemark_session"
+	browserCookie = "tidemark_browser"
+	saidCookie    = "tidemark_said"
+)
+
+func newGate(opt Options) (*gate, error) {
+	k, err := access.NewKeeper(context.Background(), opt.Settings, opt.Now)
+	if err != nil {
+		return nil, err
+	}
+	return &gate{opt: opt, keeper: k, cross: http.NewCrossOriginProtection()}, nil
+}
+
+// who is the asker of one request.
+type who struct {
+	local   bool // this machine, and no passphrase is set
+	session bool // an unlocked browser
+	token   *access.Token
+	failure error // why a token was not accepted
+}
+
+// ask finds out who asks.
+func (g *gate) ask(r *http.Request) who {
+	ctx := r.Context()
+	if header := r.Header.Get("Authorization"); header != "" {
+		t, err := g.keeper.Bearer(ctx, header, address(r))
+		if err != nil {
+			return who{failure: err}
+		}
+		return who{token: &t}
+	}
+	if !g.keeper.Locked(ctx) {
+		return who{local: fromHere(r)}
+	}
+	return who{session: g.keeper.Known(ctx, cookieValue(r, sessionCookie))}
+}
+
+// may reports whether the asker has a scope.
+func (g *gate) may(r *http.Request, s access.Scope) bool {
+	w := g.ask(r)
+	switch {
+	case w.failure != nil:
+		return false
+	case w.token != nil:
+		return w.token.Allows(s)
+	case w.local, w.session:
+		return true
+	}
+	return s == access.Read && g.opt.OpenReading && g.keeper.Locked(r.Context())
+}
+
+// mayAct reports whether the asker may change something.
+func (g *gate) mayAct(r *http.Request) bool { return g.may(r, access.Change) }
+
+// fromHere reports whether the request comes from this machine itself and was
+// not handed on by a proxy.
+func fromHere(r *http.Request) bool {
+	for _, h := range []string{"Forwarded", "X-Forwarded-For", "X-Real-Ip"} {
+		if r.Header.Get(h) != "" {
+			return false
+		}
+	}
+	ip, err := netip.ParseAddr(address(r))
+	return err == nil && ip.Unmap().IsLoopback()
+}
+
+// address is the asker's IP address without its port.
+func address(r *http.Request) string {
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		return r.RemoteAddr
+	}
+	host, _, _ = strings.Cut(host, "%") // the zone of a link-local address
+	return host
+}
+
+// formToken returns the token for forms of this browser, giving the browser a
+// name if it has none.
+func (g *gate) formToken(w http.ResponseWriter, r *http.Request) string {
+	browser := cookieValue(r, browserCookie)
+	if len(browser) < 40 {
+		browser = access.NewBrowser()
+		g.setCookie(w, r, browserCookie, browser, int(access.SessionLife.Seconds()))
+	}
+	return g.keeper.FormToken(browser, cookieValue(r, sessionCookie))
+}
+
+// fits reports whether a change was asked for by a page of ours: the browser
+// must not call it cross-site, and it must bring the form's token. A program
+// that is no browser sends neither mark; it needs no form token when it says
+// who it is by a token or sends JSON, which no foreign page can without asking.
+func (g *gate) fits(r *http.Request) bool {
+	if g.cross.Check(r) != nil {
+		return false
+	}
+	if r.Header.Get("Authorization") != "" {
+		return true
+	}
+	browser := r.Header.Get("Origin") != "" || r.Header.Get("Sec-Fetch-Site") != "" || r.Header.Get("Cookie") != ""
+	if !browser && isJSON(r) {
+		return true
+	}
+	token := r.Header.Get("X-Csrf-Token")
+	if token == "" && !isJSON(r) {
+		token = r.FormValue("csrf")
+	}
+	return g.keeper.FormTokenFits(token, cookieValue(r, browserCookie), cookieValue(r, sessionCookie))
+}
+
+// setCookie sets a cookie that scripts cannot read and other sites do not send
+// along. A negative age removes it.
+func (g *gate) setCookie(w http.ResponseWriter, r *http.Request, name, value string, maxAge int) {
+	http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: maxAge, HttpOnly: true,
+		Secure: g.opt.Secure || r.TLS != nil, SameSite: http.SameSiteLaxMode})
+}
+
+func cookieValue(r *http.Request, name string) string {
+	c, err := r.Cookie(name)
+	if err != nil {
+		return ""
+	}
+	return c.Value
+}
+
+// memorySettings keeps settings until the process ends.
+type memorySettings struct {
+	mu sync.Mutex
+	m  map[string][]byte
+}
+
+func newMemorySettings() *memorySettings { return &memorySettings{m: map[string][]byte{}} }
+
+// Setting returns a value, nil when it was never set.
+func (m *memorySettings) Setting(_ context.Context, key string) ([]byte, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.m[key], nil
+}
+
+// SetSetting keeps a value.
+func (m *memorySettings) SetSetting(_ context.Context, key string, value []byte) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.m[key] = value
+	return nil
+}

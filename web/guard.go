@@ -1,0 +1,168 @@
+package web
+
+import (
+	"log"
+	"log/slog"
+	"mime"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"tidemark/web/access"
+)
+
+// maxBody is the largest request body in bytes, photos apart.
+const maxBody = 64 << 10
+
+// guard is the outer wall: security headers, the host's name, body size.
+func (s *Server) guard(next http.Handler) http.Handler {
+	own, _ := os.Hostname() // no name is fine
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		securityHeaders(w.Header())
+		if !hostAllowed(r.Host, own, s.opt.Hosts) {
+			problem(w, http.StatusMisdirectedRequest, "unknown host name",
+				"tidemark does not answer under this name. Use its address, or add the name to web.hosts in the configuration.")
+			return
+		}
+		if !isUpload(r) {
+			r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// isUpload reports whether the request brings a photo, which has its own limit.
+func isUpload(r *http.Request) bool {
+	return r.Method == http.MethodPost && strings.HasSuffix(r.URL.Path, "/photos")
+}
+
+// securityHeaders allow only our own files, in no other site's frame.
+func securityHeaders(h http.Header) {
+	h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "+
+		"connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "same-origin")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=(), usb=()")
+}
+
+// hostAllowed guards against another site's name that was made to point here.
+// Addresses cannot be made to; nor can localhost, the names ending in .local
+// (RFC 6762) and .home.arpa (RFC 8375), and this machine's own short name.
+func hostAllowed(hostPort, own string, extra []string) bool {
+	host := hostPort
+	if h, _, err := net.SplitHostPort(hostPort); err == nil {
+		host = h
+	}
+	host = strings.ToLower(strings.TrimSuffix(host, "."))
+	if _, err := netip.ParseAddr(strings.Trim(host, "[]")); err == nil {
+		return true
+	}
+	if host == "localhost" || strings.HasSuffix(host, ".localhost") || strings.HasSuffix(host, ".local") ||
+		strings.HasSuffix(host, ".home.arpa") {
+		return true
+	}
+	if host != "" && host == strings.ToLower(own) && !strings.Contains(own, ".") {
+		return true
+	}
+	return slices.ContainsFunc(extra, func(name string) bool { return strings.EqualFold(name, host) })
+}
+
+// read lets a request pass that may read.
+func (s *Server) read(next http.HandlerFunc) http.HandlerFunc {
+	return s.need(access.Read, next)
+}
+
+// need lets a request pass that has a scope.
+func (s *Server) need(scope access.Scope, next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if !s.gate.may(r, scope) {
+			s.turnAway(w, r)
+			return
+		}
+		next(w, r)
+	}
+}
+
+// change lets a request pass that may change things and comes from our page.
+func (s *Server) change(next http.HandlerFunc) http.HandlerFunc {
+	return s.need(access.Change, s.ours(next))
+}
+
+// ours lets a request pass that comes from our page or a program.
+func (s *Server) ours(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if !s.gate.fits(r) {
+			s.refusePage(w, r, http.StatusForbidden, "That did not come from this page",
+				"The form was too old or came from another site, so nothing was done. Load the page again and repeat it.")
+			return
+		}
+		next(w, r)
+	}
+}
+
+// turnAway says why a request may not pass and what to do.
+func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
+	ask := s.gate.ask(r)
+	locked := s.gate.keeper.Locked(r.Context())
+	switch {
+	case ask.failure == access.ErrTooMany:
+		w.Header().Set("Retry-After", "30")
+		problem(w, http.StatusTooManyRequests, "too many attempts", ask.failure.Error())
+	case ask.failure != nil:
+		w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark"`)
+		problem(w, http.StatusUnauthorized, "token not accepted", ask.failure.Error())
+	case ask.token != nil:
+		problem(w, http.StatusForbidden, "not in the token's scopes", "This token does not allow that; make one with the scope it needs.")
+	case !locked:
+		s.refusePage(w, r, http.StatusForbidden, "Only from this machine so far",
+			"No household passphrase is set, so tidemark answers only the machine it runs on. Set one there with: tidemark passphrase")
+	case wantsHTML(r) && r.Method == http.MethodGet:
+		http.Redirect(w, r, "/unlock?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
+	default:
+		w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark"`)
+		problem(w, http.StatusUnauthorized, "locked", "Unlock with the household passphrase, or send a token.")
+	}
+}
+
+// refusePage refuses as a page or as a problem document, as the asker reads.
+func (s *Server) refusePage(w http.ResponseWriter, r *http.Request, status int, heading, text string) {
+	if !wantsHTML(r) {
+		problem(w, status, heading, text)
+		return
+	}
+	f := frame{Title: heading, Version: s.opt.Live.Snapshot().System.Version, Demo: s.opt.Demo}
+	s.render(w, status, "message", messagePage{f, heading, text, "/"})
+}
+
+// messagePage says one thing.
+type messagePage struct {
+	frame
+	Heading, Text, Back string
+}
+
+// wantsHTML reports whether a browser shows the answer to a person.
+func wantsHTML(r *http.Request) bool { return strings.Contains(r.Header.Get("Accept"), "text/html") }
+
+// isJSON reports whether the body is declared as JSON.
+func isJSON(r *http.Request) bool {
+	typ, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	return err == nil && (typ == "application/json" || strings.HasSuffix(typ, "+json"))
+}
+
+// NewHTTPServer wraps a handler into a server with limits on time and size:
+// slow or endless requests are cut off.
+func NewHTTPServer(h http.Handler, l *slog.Logger) *http.Server {
+	var errorLog *log.Logger
+	if l != nil {
+		errorLog = slog.NewLogLogger(l.Handler(), slog.LevelDebug)
+	}
+	return &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 60 * time.Second,
+		WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: errorLog}
+}

@@ -1,0 +1,151 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web/chart"
+)
+
+// Live is what is being watched now. The wiring implements it; all methods may
+// be called from many goroutines.
+type Live interface {
+	// Snapshot returns the state of all vessels. It must be quick and must not
+	// share memory that changes later.
+	Snapshot() Snapshot
+	// Subscribe returns a channel that receives after every change, until ctx
+	// ends. A slow receiver misses signals, never states: it asks for the
+	// newest Snapshot.
+	Subscribe(ctx context.Context) <-chan struct{}
+	// Curve returns the measured line of the rise under way in a vessel,
+	// thinned to about a thousand samples; nil when there is none.
+	Curve(ctx context.Context, vessel string) ([]chart.Sample, error)
+	// Act does what a person asked for. A Refusal is shown to the person; any
+	// other error is logged and shown as a fault.
+	Act(ctx context.Context, a Act) error
+}
+
+// Snapshot is everything that is known at one moment.
+type Snapshot struct {
+	Seq     uint64 // grows with every change
+	At      time.Time
+	Vessels []Vessel
+	System  System
+}
+
+// Vessel is one watched jar, tub or basket.
+type Vessel struct {
+	Name          string
+	Holds         estimator.Holds
+	RiseID        int64 // 0 when no rise is watched
+	Demo          bool  // invented data
+	Lead          time.Duration
+	TargetPercent float64 // the mark
+	TargetName    string  // e.g. "doubled"; empty for none
+	InFridge      bool
+	Batch         string   // name of the batch or feeding; empty for none
+	Batches       []string // names to choose from at a start
+	Estimate      estimator.Estimate
+	Steps         []bake.Step
+	Alarms        []alert.Alarm // not resolved ones first
+	Sensors       []SensorHealth
+	Deeds         []Deed // what was done to this rise, oldest first
+}
+
+// Deed is something done to a rise, as kept by the wiring.
+type Deed struct {
+	ID       int64
+	At       time.Time
+	Kind     ActKind
+	By       string
+	CanUndo  bool
+	Detail   string // e.g. "90 %" for a changed mark
+	TargetPc float64
+}
+
+// SensorHealth says how one sensor does.
+type SensorHealth struct {
+	Sensor      string // "height", "dough", "air"
+	Quantity    string // "distance", "temperature", "humidity"
+	Status      string // of the last reading: "ok", "missing", ...
+	Reason      string // in words; empty when ok
+	LastOK      time.Time
+	ReadSeconds float64           // how long the last read took; NaN when unknown
+	Readings    map[string]uint64 // number of readings by status
+}
+
+// System is the state of the service itself.
+type System struct {
+	Version         string
+	StartedAt       time.Time
+	StoreProblem    string // why history does not reach the disk; empty when it does
+	ClockSet        bool
+	Notes           []string
+	LettersByState  map[string]int // "waiting", "sent", "failed", "expired", "withdrawn"
+	HeartbeatAt     time.Time      // last answered heartbeat; zero when none
+	RowsWaiting     int            // samples not yet on disk
+	LastCommit      time.Time
+	RowsDropped     int64
+	SamplesLate     uint64 // readings that were due and not taken in time
+	ChannelProblems []string
+}
+
+// ActKind names what a person did.
+type ActKind string
+
+// The acts.
+const (
+	ActStart     ActKind = "start"
+	ActFold      ActKind = "fold"
+	ActFridge    ActKind = "fridge"
+	ActCounter   ActKind = "counter"
+	ActShaped    ActKind = "shaped"
+	ActBaked     ActKind = "baked"
+	ActEnd       ActKind = "end"
+	ActFed       ActKind = "fed"    // a starter was fed: a new rise starts
+	ActStepDone  ActKind = "step"   // a step of the process is done
+	ActStepSkip  ActKind = "skip"   // a step is left out
+	ActAck       ActKind = "ack"    // a warning was seen
+	ActSnooze    ActKind = "snooze" // remind again later
+	ActTarget    ActKind = "target" // another mark
+	ActUndo      ActKind = "undo"
+	ActNote      ActKind = "note"
+	ActJudgement ActKind = "judgement" // outcome, oven spring and note
+)
+
+// actKinds lists them all.
+func actKinds() []ActKind {
+	return []ActKind{ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActEnd, ActFed, ActStepDone,
+		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement}
+}
+
+// Act is one thing a person did or asks for.
+type Act struct {
+	Kind          ActKind
+	Vessel        string
+	RiseID        int64     // the rise the page showed; 0 means the one under way
+	At            time.Time // when it was done; zero means now
+	By            string    // "page", a token's name
+	Batch         string    // of a start: name of the batch or feeding; may be empty
+	TargetPercent float64   // of a target
+	AlarmID       string    // of ack and snooze
+	Snooze        time.Duration
+	StepID        string // of step and skip
+	Answer        string // to the question of a step
+	UndoID        int64  // of undo: the deed; 0 means the last one
+	Note          string
+	Judgement     history.Judgement
+}
+
+// Refusal is an act that makes no sense now. Its text is shown to the person.
+type Refusal struct{ Why string }
+
+func (r Refusal) Error() string { return r.Why }
+
+// Refuse builds a Refusal.
+func Refuse(format string, args ...any) error { return Refusal{fmt.Sprintf(format, args...)} }

@@ -1,0 +1,54 @@
+package web
+
+import (
+	"errors"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"tidemark/web/say"
+)
+
+// Options are what a Server is made of. Live is needed; the rest may be left
+// out and then the parts of the page that need it are left out too.
+type Options struct {
+	Live     Live
+	History  History  // past rises; nil shows none
+	Settings Settings // passphrase, sessions, tokens; nil keeps them in memory
+	House    say.House
+	Demo     bool         // everything shown is invented
+	Metrics  http.Handler // served at /metrics; nil when metrics have their own address
+	Log      *slog.Logger
+	Now      func() time.Time // nil means time.Now
+	// Hosts are the names under which the page may be asked for, besides
+	// localhost, IP addresses and names ending in .local; they guard against
+	// another site's name pointing here.
+	Hosts       []string
+	OpenReading bool // reading needs no passphrase once one is set
+	Secure      bool // served over TLS or behind a proxy that does: cookies are marked so
+	// PhotosMax is the largest upload in bytes; 0 means 12 MiB.
+	PhotosMax int64
+}
+
+// withDefaults fills in what was left out.
+func (o Options) withDefaults() (Options, error) {
+	if o.Live == nil {
+		return o, errors.New("web: Options.Live is missing; hand in what is being watched")
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.House.Zone == nil {
+		o.House.Zone = time.UTC
+	}
+	if o.PhotosMax <= 0 {
+		o.PhotosMax = 12 << 20
+	}
+	if o.Settings == nil {
+		o.Settings = newMemorySettings()
+	}
+	return o, nil
+}

@@ -1,0 +1,277 @@
+package web_test
+
+import (
+	"flag"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/web"
+	"tidemark/web/internal/kitchen"
+	"tidemark/web/say"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+func berlin(t testing.TB) *time.Location {
+	t.Helper()
+	zone, err := time.LoadLocation("Europe/Berlin")
+	require.NoError(t, err)
+	return zone
+}
+
+// newServer is a server over the invented kitchen, changed by f.
+func newServer(t testing.TB, f func(*web.Options)) (*web.Server, *kitchen.Kitchen) {
+	t.Helper()
+	k := kitchen.New(berlin(t))
+	opt := web.Options{Live: k, House: say.House{Zone: berlin(t)}}
+	if f != nil {
+		f(&opt)
+	}
+	s, err := web.New(opt)
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	return s, k
+}
+
+// request is one request from this machine's browser.
+func request(method, target string, form url.Values) *http.Request {
+	var body io.Reader
+	if form != nil {
+		body = strings.NewReader(form.Encode())
+	}
+	r := httptest.NewRequest(method, target, body)
+	r.Host, r.RemoteAddr = "127.0.0.1:8080", "127.0.0.1:50000"
+	r.Header.Set("Accept", "text/html")
+	if form != nil {
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	}
+	return r
+}
+
+func do(h http.Handler, r *http.Request) *httptest.ResponseRecorder {
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	return w
+}
+
+var csrfField = regexp.MustCompile(`<meta name="csrf" content="([^"]+)">`)
+
+// browser keeps cookies and the form token, as a browser does.
+type browser struct {
+	t       testing.TB
+	h       http.Handler
+	cookies map[string]*http.Cookie
+	token   string
+}
+
+func newBrowser(t testing.TB, h http.Handler) *browser {
+	return &browser{t: t, h: h, cookies: map[string]*http.Cookie{}}
+}
+
+func (b *browser) send(r *http.Request) *httptest.ResponseRecorder {
+	for _, c := range b.cookies {
+		r.AddCookie(c)
+	}
+	w := do(b.h, r)
+	for _, c := range w.Result().Cookies() {
+		if c.MaxAge < 0 {
+			delete(b.cookies, c.Name)
+		} else {
+			b.cookies[c.Name] = c
+		}
+	}
+	if m := csrfField.FindStringSubmatch(w.Body.String()); m != nil {
+		b.token = m[1]
+	}
+	return w
+}
+
+func (b *browser) get(path string) *httptest.ResponseRecorder {
+	return b.send(request("GET", path, nil))
+}
+
+func (b *browser) post(path string, form url.Values) *httptest.ResponseRecorder {
+	if b.token == "" {
+		b.get("/")
+	}
+	form.Set("csrf", b.token)
+	r := request("POST", path, form)
+	r.Header.Set("Origin", "http://127.0.0.1:8080")
+	r.Header.Set("Sec-Fetch-Site", "same-origin")
+	return b.send(r)
+}
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		require.NoError(t, os.MkdirAll("testdata", 0o755))
+		require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(path)
+	require.NoError(t, err, "run the test with -update to write the golden file")
+	assert.Equal(t, string(want), got)
+}
+
+var versions = regexp.MustCompile(`\?v=[0-9a-f]+|content="[A-Za-z0-9_-]{43}"|value="[A-Za-z0-9_-]{43}"`)
+
+func TestNowPageGolden(t *testing.T) {
+	s, _ := newServer(t, nil)
+	w := do(s, request("GET", "/", nil))
+	require.Equal(t, 200, w.Code)
+	golden(t, "now.html", versions.ReplaceAllString(w.Body.String(), "*"))
+}
+
+func TestAnswerComesBeforeThePicture(t *testing.T) {
+	s, _ := newServer(t, nil)
+	body := do(s, request("GET", "/", nil)).Body.String()
+	answer := strings.Index(body, "At the mark between 18:05 and 18:45 (8 in 10), most likely 18:20.")
+	require.Positive(t, answer)
+	assert.Less(t, answer, strings.Index(body, "<svg"))
+	assert.Less(t, strings.Index(body, "<svg"), strings.Index(body, "<table"))
+}
+
+func TestNothingInlineAndNoOtherHost(t *testing.T) {
+	s, _ := newServer(t, nil)
+	w := do(s, request("GET", "/", nil))
+	body := w.Body.String()
+	for _, tag := range regexp.MustCompile(`<script[^>]*>[^<]*`).FindAllString(body, -1) {
+		assert.Regexp(t, `^<script src="/static/[^"]+" defer>$`, tag)
+	}
+	assert.NotRegexp(t, `(?i)\son[a-z]+\s*=|\sstyle\s*=|javascript:`, body)
+	assert.NotRegexp(t, `(?:src|href|action)="(?:https?:)?//`, body)
+	assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "+
+		"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'", w.Header().Get("Content-Security-Policy"))
+}
+
+func TestDemoIsLabelled(t *testing.T) {
+	s, _ := newServer(t, func(o *web.Options) { o.Demo = true })
+	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "Everything shown here is invented data")
+	s, k := newServer(t, nil)
+	assert.NotContains(t, do(s, request("GET", "/", nil)).Body.String(), "invented data")
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Demo = true })
+	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "invented data")
+}
+
+func TestEveryActByForm(t *testing.T) {
+	for name, form := range map[string]url.Values{
+		"start":     {"kind": {"start"}, "vessel": {"basket"}, "batch": {"Rye mix"}},
+		"fold":      {"kind": {"fold"}, "vessel": {"tub"}, "rise": {"3"}},
+		"fridge":    {"kind": {"fridge"}, "vessel": {"tub"}, "rise": {"3"}},
+		"counter":   {"kind": {"counter"}, "vessel": {"tub"}, "rise": {"3"}},
+		"shaped":    {"kind": {"shaped"}, "vessel": {"tub"}, "rise": {"3"}},
+		"baked":     {"kind": {"baked"}, "vessel": {"tub"}, "rise": {"3"}},
+		"end":       {"kind": {"end"}, "vessel": {"tub"}, "rise": {"3"}},
+		"fed":       {"kind": {"fed"}, "vessel": {"jar"}, "rise": {"4"}},
+		"step":      {"kind": {"step"}, "vessel": {"tub"}, "rise": {"3"}, "step": {"preheat"}},
+		"skip":      {"kind": {"skip"}, "vessel": {"tub"}, "rise": {"3"}, "step": {"preheat"}},
+		"ack":       {"kind": {"ack"}, "vessel": {"jar"}, "alarm": {"a2"}},
+		"snooze":    {"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {"a2"}, "minutes": {"15"}},
+		"target":    {"kind": {"target"}, "vessel": {"tub"}, "rise": {"3"}, "target": {"75"}},
+		"undo":      {"kind": {"undo"}, "vessel": {"tub"}, "rise": {"3"}, "undo": {"6"}},
+		"note":      {"kind": {"note"}, "vessel": {"tub"}, "rise": {"3"}, "note": {"sticky today"}},
+		"judgement": {"kind": {"judgement"}, "vessel": {"tub"}, "rise": {"2"}, "outcome": {"right"}, "oven_spring": {"good"}, "note": {"n"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s, k := newServer(t, nil)
+			w := newBrowser(t, s).post("/act", form)
+			require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+			assert.Equal(t, "/", w.Header().Get("Location"))
+			require.Len(t, k.Acts(), 1)
+			a := k.Acts()[0]
+			assert.EqualValues(t, form.Get("kind"), a.Kind)
+			assert.Equal(t, form.Get("vessel"), a.Vessel)
+			assert.Equal(t, "page", a.By)
+		})
+	}
+}
+
+func TestActsThatAreRefused(t *testing.T) {
+	for want, form := range map[string]url.Values{
+		"is not an act":             {"kind": {"dance"}, "vessel": {"tub"}},
+		"no vessel named":           {"kind": {"fold"}, "vessel": {"bathtub"}},
+		"choose 5 to 400":           {"kind": {"target"}, "vessel": {"tub"}, "target": {"4000"}},
+		"is not a number":           {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN%"}},
+		"note is empty":             {"kind": {"note"}, "vessel": {"tub"}, "note": {"  "}},
+		"alarm&#39;s id is missing": {"kind": {"ack"}, "vessel": {"tub"}},
+		"its id is missing":         {"kind": {"step"}, "vessel": {"tub"}},
+		"1 minute to 24 hours":      {"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {"a2"}, "minutes": {"100000"}},
+		"use under, right or over":  {"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"burnt"}},
+		"longer than 2000":          {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}},
+		"older rise":                {"kind": {"fold"}, "vessel": {"tub"}, "rise": {"2"}},
+		"is not a time":             {"kind": {"fold"}, "vessel": {"tub"}, "at": {"noon"}},
+	} {
+		s, k := newServer(t, nil)
+		w := newBrowser(t, s).post("/act", form)
+		assert.Equal(t, http.StatusConflict, w.Code)
+		assert.Contains(t, w.Body.String(), want)
+		assert.Empty(t, k.Acts())
+	}
+	nan := url.Values{"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN"}}
+	s, k := newServer(t, nil)
+	assert.Equal(t, http.StatusConflict, newBrowser(t, s).post("/act", nan).Code)
+	assert.Empty(t, k.Acts())
+}
+
+func TestTheAnswerToAnActIsShownOnce(t *testing.T) {
+	s, _ := newServer(t, nil)
+	b := newBrowser(t, s)
+	b.post("/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}, "rise": {"3"}})
+	assert.Contains(t, b.get("/").Body.String(), "Fold noted.")
+	assert.NotContains(t, b.get("/").Body.String(), "Fold noted.")
+}
+
+func TestButtonsFollowTheVessel(t *testing.T) {
+	s, k := newServer(t, nil)
+	body := do(s, request("GET", "/", nil)).Body.String()
+	assert.Contains(t, body, ">Into the fridge<")
+	assert.Contains(t, body, ">Fed<")
+	assert.Contains(t, body, ">Start a rise<")
+	assert.Contains(t, body, "Undo: fold 2, 13:40")
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].InFridge = true })
+	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), ">Back to the counter<")
+}
+
+func TestStaticFilesMayBeKept(t *testing.T) {
+	s, _ := newServer(t, nil)
+	body := do(s, request("GET", "/", nil)).Body.String()
+	links := regexp.MustCompile(`/static/[^"]+`).FindAllString(body, -1)
+	require.GreaterOrEqual(t, len(links), 4)
+	for _, l := range links {
+		w := do(s, request("GET", l, nil))
+		require.Equal(t, 200, w.Code, l)
+		assert.Contains(t, w.Header().Get("Cache-Control"), "immutable", l)
+		r := request("GET", l, nil)
+		r.Header.Set("If-None-Match", w.Header().Get("ETag"))
+		assert.Equal(t, http.StatusNotModified, do(s, r).Code, l)
+	}
+	assert.Equal(t, 404, do(s, request("GET", "/static/..%2fpage.go", nil)).Code)
+	assert.Equal(t, 200, do(s, request("GET", "/manifest.webmanifest", nil)).Code)
+	assert.Equal(t, 200, do(s, request("GET", "/healthz", nil)).Code)
+}
+
+func TestStreamStopsWithTheServer(t *testing.T) {
+	s, _ := newServer(t, nil)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		do(s, request("GET", "/events", nil))
+	}()
+	require.NoError(t, s.Close())
+	select {
+	case <-done:
+	case <-time.After(10 * time.Second):
+		t.Fatal("the stream goes on after Close")
+	}
+}

@@ -1,0 +1,116 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"html/template"
+	"net/http"
+	"sync"
+	"time"
+)
+
+// Server is the page and the API as one http.Handler. Make one with New.
+type Server struct {
+	opt     Options
+	mux     *http.ServeMux
+	handler http.Handler
+	tmpl    *template.Template
+	assets  assets
+	gate    *gate
+	parts   partsCache
+	charts  chartCache
+	streams streamCount
+	stop    context.CancelFunc
+	stopped context.Context
+}
+
+// New builds the server. It fails when Options lack what is needed or, were
+// the built-in files damaged, when they cannot be read.
+func New(opt Options) (*Server, error) {
+	opt, err := opt.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{opt: opt, mux: http.NewServeMux()}
+	s.stopped, s.stop = context.WithCancel(context.Background())
+	if s.assets, err = loadAssets(); err != nil {
+		return nil, err
+	}
+	if s.tmpl, err = loadTemplates(s.assets); err != nil {
+		return nil, err
+	}
+	if s.gate, err = newGate(opt); err != nil {
+		return nil, err
+	}
+	s.routes()
+	s.handler = s.guard(s.mux)
+	return s, nil
+}
+
+// ServeHTTP answers one request.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
+
+// Close ends the event streams, so that http.Server.Shutdown does not wait for
+// them.
+func (s *Server) Close() error {
+	s.stop()
+	return nil
+}
+
+// routes names every path.
+func (s *Server) routes() {
+	s.mux.HandleFunc("GET /{$}", s.read(s.pageNow))
+	s.mux.HandleFunc("GET /events", s.read(s.events))
+	s.mux.HandleFunc("POST /act", s.change(s.postAct))
+	s.mux.HandleFunc("GET /healthz", s.healthz)
+	s.mux.HandleFunc("GET /static/{name}", s.static)
+	s.mux.HandleFunc("GET /manifest.webmanifest", s.manifest)
+	if s.opt.Metrics != nil {
+		s.mux.Handle("GET /metrics", s.read(s.opt.Metrics.ServeHTTP))
+	}
+}
+
+// healthz answers whether the service watches: 200 while it does, with its
+// troubles in words. A dead sensor is no reason for 503: the service lives.
+func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
+	snap := s.opt.Live.Snapshot()
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	fmt.Fprintln(w, "ok: watching", len(snap.Vessels), "vessels")
+}
+
+// partsCache keeps the rendered parts of the newest state, so that fifty
+// phones cost one rendering.
+type partsCache struct {
+	mu    sync.Mutex
+	seq   uint64
+	clock string
+	byAct map[bool]map[string]string // by whether the reader may act
+}
+
+// streamCount bounds the event streams that are open.
+type streamCount struct {
+	mu sync.Mutex
+	n  int
+}
+
+// maxStreams is how many event streams may be open at once.
+const maxStreams = 200
+
+func (c *streamCount) enter() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.n >= maxStreams {
+		return false
+	}
+	c.n++
+	return true
+}
+
+func (c *streamCount) leave() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.n--
+}
+
+// writeTimeout bounds one write to a client that reads slowly.
+const writeTimeout = 10 * time.Second

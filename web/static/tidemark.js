@@ -1,0 +1,143 @@
+// The page reads without this file. With it, the page follows the kitchen,
+// acts without loading again, and says when it no longer hears from tidemark.
+"use strict";
+(() => {
+  const csrf = document.querySelector("meta[name=csrf]")?.content || "";
+  const lost = document.getElementById("lost");
+  const said = document.getElementById("said");
+  const live = document.querySelector("[data-live]") !== null;
+  let heardAt = Date.now();
+  let heardClock = "";
+  let source = null;
+  const shown = new Map();
+
+  function clock(ms) {
+    return new Date(ms).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  }
+
+  function heard(at) {
+    heardAt = Date.now();
+    if (at) heardClock = at;
+    if (!lost.hidden) { lost.hidden = true; lost.textContent = ""; }
+  }
+
+  function silent() {
+    if (!live || !lost.hidden) return;
+    lost.textContent = "This page last heard from tidemark at " + (heardClock || clock(heardAt)) +
+      ". What it shows is from then. Check the network and that tidemark runs.";
+    lost.hidden = false;
+  }
+
+  // put replaces one part, but never under the hands of somebody who writes.
+  function put(id, html) {
+    const box = document.getElementById(id);
+    if (!box || shown.get(id) === html) return;
+    const active = document.activeElement;
+    const inside = active && box.contains(active);
+    if (inside && active.matches("input, textarea, select")) return;
+    if (dirty(box)) return;
+    const key = inside && active.dataset ? active.dataset.key : "";
+    const open = [...box.querySelectorAll("details")].map((d) => d.open);
+    shown.set(id, html);
+    box.innerHTML = html;
+    box.querySelectorAll("details").forEach((d, i) => { if (open[i]) d.open = true; });
+    if (key) [...box.querySelectorAll("[data-key]")].find((e) => e.dataset.key === key)?.focus();
+  }
+
+  // dirty reports whether a form in the box holds words not yet sent.
+  function dirty(box) {
+    return [...box.querySelectorAll("textarea, input:not([type=hidden])")].some((e) => e.value !== e.defaultValue);
+  }
+
+  function listen() {
+    source = new EventSource("/events");
+    source.addEventListener("parts", (e) => {
+      const m = JSON.parse(e.data);
+      heard(m.clock);
+      for (const id of Object.keys(m.parts)) put(id, m.parts[id]);
+    });
+    source.addEventListener("beat", (e) => heard(JSON.parse(e.data).clock));
+    source.addEventListener("reload", () => location.reload());
+    source.onerror = () => {
+      silent();
+      if (source.readyState === EventSource.CLOSED) { setTimeout(listen, 5000); }
+    };
+  }
+
+  async function act(form) {
+    const buttons = [...form.querySelectorAll("button")];
+    buttons.forEach((b) => { b.disabled = true; });
+    const body = new URLSearchParams(new FormData(form));
+    let text = "";
+    let ok = false;
+    try {
+      const r = await fetch(form.getAttribute("action"), {
+        method: "POST", body, headers: { "X-Csrf-Token": csrf, "Accept": "application/json" },
+      });
+      const answer = await r.json().catch(() => ({}));
+      ok = r.ok;
+      text = answer.said || answer.detail || "That did not work (" + r.status + "). Load the page again.";
+      if (r.status === 401) { location.href = "/unlock"; return; }
+    } catch (err) {
+      text = "tidemark did not answer, so nothing was done. Try again when the link is back.";
+      silent();
+    }
+    said.textContent = text;
+    buttons.forEach((b) => { b.disabled = false; });
+    if (ok) form.reset();
+  }
+
+  document.addEventListener("submit", (e) => {
+    const form = e.target;
+    if (form.getAttribute("action") !== "/act" || !live) return;
+    e.preventDefault();
+    act(form);
+  });
+
+  // A tap or a pointer on a curve reads it out.
+  function nearest(svg, seconds) {
+    if (!svg.points) {
+      svg.points = (svg.dataset.points || "").split(";").filter(Boolean).map((p) => p.split(","));
+    }
+    let best = null;
+    for (const p of svg.points) {
+      if (best === null || Math.abs(p[0] - seconds) < Math.abs(best[0] - seconds)) best = p;
+    }
+    return best;
+  }
+
+  function cursor(svg, x) {
+    let line = svg.querySelector(".c-cursor");
+    if (!line) {
+      line = document.createElementNS("http://www.w3.org/2000/svg", "path");
+      line.setAttribute("class", "c-cursor");
+      svg.append(line);
+    }
+    line.setAttribute("d", "M" + x + " " + svg.dataset.top + "V" + svg.dataset.base);
+  }
+
+  function read(e) {
+    const svg = e.target.closest ? e.target.closest("svg[data-points]") : null;
+    if (!svg) return;
+    const box = svg.getBoundingClientRect();
+    const x = (e.clientX - box.left) / box.width * svg.viewBox.baseVal.width;
+    const d = svg.dataset;
+    const span = d.t1 - d.t0;
+    const p = nearest(svg, (x - d.x0) / (d.x1 - d.x0) * span);
+    if (!p) return;
+    cursor(svg, +d.x0 + p[0] / span * (d.x1 - d.x0));
+    const out = document.getElementById(svg.parentElement.id.replace("-chart", "-readout"));
+    if (out) out.textContent = p[3] + ": " + Math.round(p[1]) + " %" + (p[2] ? ", dough " + p[2] + " " + d.degree : "");
+  }
+  document.addEventListener("pointermove", read);
+  document.addEventListener("pointerdown", read);
+
+  if (live && window.EventSource) {
+    listen();
+    setInterval(() => { if (Date.now() - heardAt > 40000) silent(); }, 2000);
+    window.addEventListener("offline", silent);
+    document.addEventListener("visibilitychange", () => {
+      if (!document.hidden && Date.now() - heardAt > 40000) { silent(); source?.close(); listen(); }
+    });
+  }
+})();
