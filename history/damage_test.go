@@ -1,0 +1,204 @@
+package history
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+)
+
+// household makes a file with a few weeks of invented rises and leaves it as an
+// orderly or a sudden stop would.
+func household(t testing.TB, orderly bool) string {
+	t.Helper()
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+	require.NoError(t, err)
+	for day := range 30 {
+		at := t0.Add(time.Duration(day) * 24 * time.Hour)
+		id := begin(t, s, "tub", at)
+		for i := range 200 {
+			r := row(i)
+			r.Time = r.Time.Add(time.Duration(day) * 24 * time.Hour)
+			require.NoError(t, s.AppendRow(id, r))
+		}
+		require.NoError(t, s.SaveAlarm(ctx, alarm(fmt.Sprint("a", day), id, alert.Resolved, at), []alert.Letter{letter(fmt.Sprint("l", day), fmt.Sprint("a", day), at)}))
+		if day < 29 {
+			require.NoError(t, s.EndRise(ctx, Rise{ID: id, Vessel: "tub", StartedAt: at, EndedAt: at.Add(5 * time.Hour)}))
+		}
+	}
+	require.NoError(t, s.Settings().Set(ctx, "unit", []byte("C")))
+	require.NoError(t, s.Flush(ctx))
+	require.NoError(t, s.Close(ctx))
+	if !orderly {
+		s, err = Open(ctx, path, Options{FlushEvery: time.Hour})
+		require.NoError(t, err)
+		crash(t, s)
+	}
+	return path
+}
+
+func TestDamagedHeaderIsPutAside(t *testing.T) {
+	now := func() time.Time { return time.Date(2026, 10, 4, 3, 15, 0, 0, time.UTC) }
+	for name, spoil := range map[string]func(b []byte) []byte{
+		"rubbish":   func([]byte) []byte { return []byte(strings.Repeat("no database at all\n", 500)) },
+		"header":    func(b []byte) []byte { copy(b, make([]byte, 100)); return b },
+		"truncated": func(b []byte) []byte { return b[:len(b)/2+17] },
+		"foreign":   func(b []byte) []byte { copy(b[68:72], "GPKG"); return b },
+		"newer":     func(b []byte) []byte { b[63] = 99; return b },
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := household(t, false)
+			b, err := os.ReadFile(path)
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(path, spoil(b), 0o600))
+			require.NoError(t, os.RemoveAll(path+"-wal"))
+			s, err := Open(t.Context(), path, Options{Now: now, FlushEvery: time.Hour})
+			require.NoError(t, err)
+			defer s.Close(t.Context())
+			word := map[string]string{"foreign": "foreign", "newer": "newer"}[name]
+			if word == "" {
+				word = "damaged"
+			}
+			aside := s.Opened().SetAside
+			assert.Equal(t, path+"."+word+"-20261004T031500Z", aside)
+			assert.FileExists(t, aside)
+			assert.True(t, s.Opened().Unclean)
+			assert.Contains(t, s.Opened().Notes[0], "was put aside as "+aside)
+			assert.Contains(t, s.Opened().Notes[0], "the watch goes on")
+			assert.True(t, s.Health().OK())
+			id := begin(t, s, "jar", t0)
+			require.NoError(t, s.AppendRow(id, row(1)))
+			require.NoError(t, s.Flush(t.Context()))
+			assert.Len(t, collect(t, s, id), 1)
+			if word != "damaged" { // a sound file is read in full
+				v, err := s.Settings().Get(t.Context(), "unit")
+				require.NoError(t, err)
+				assert.Equal(t, "C", string(v))
+			}
+		})
+	}
+}
+
+// TestRandomDamage spoils random pages and looks whether the watch goes on, and
+// how much comes over.
+func TestRandomDamage(t *testing.T) {
+	ctx := t.Context()
+	random := rand.New(rand.NewPCG(3, 14))
+	aside, rises := 0, 0
+	const rounds = 30
+	before := map[bool]string{true: household(t, true), false: household(t, false)}
+	for round := range rounds {
+		path := filepath.Join(t.TempDir(), "tidemark.db")
+		copyFile(t, before[round%2 == 0], path)
+		b, err := os.ReadFile(path)
+		require.NoError(t, err)
+		for range 1 + random.IntN(3) {
+			page := 1 + random.IntN(len(b)/pageBytes-1)
+			for i := range pageBytes {
+				b[page*pageBytes+i] = byte(random.Uint32())
+			}
+		}
+		require.NoError(t, os.WriteFile(path, b, 0o600))
+		s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+		require.NoError(t, err)
+		require.False(t, s.Opened().InMemory)
+		// Whatever a person or the service now does must work, at the latest
+		// after the damage was met once.
+		watch := func() error {
+			if _, err := s.OpenRises(ctx); err != nil {
+				return err
+			}
+			if _, err := s.OpenAlarms(ctx); err != nil {
+				return err
+			}
+			p, err := s.Rises(ctx, Filter{Limit: 100})
+			if err != nil {
+				return err
+			}
+			for _, r := range p.Rises {
+				for _, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+					if err != nil {
+						return err
+					}
+				}
+			}
+			return nil
+		}
+		if err := watch(); err != nil {
+			require.True(t, isDamage(err), "%v", err)
+			s.checkSuspicion(ctx, s.takeSuspicion())
+			require.NoError(t, watch())
+		}
+		id := begin(t, s, "jar", t0)
+		require.NoError(t, s.AppendRow(id, row(1)))
+		require.NoError(t, s.Flush(ctx))
+		require.Len(t, collect(t, s, id), 1)
+		p, err := s.Rises(ctx, Filter{Limit: 100})
+		require.NoError(t, err)
+		rises += len(p.Rises) - 1
+		if s.Health().SetAside != "" {
+			aside++
+			assert.FileExists(t, s.Health().SetAside)
+		}
+		require.NoError(t, s.Close(ctx))
+	}
+	t.Logf("put aside %d of %d, rises brought over %.1f of 30 on average", aside, rounds, float64(rises)/rounds)
+	assert.Greater(t, aside, rounds/2)
+	assert.Greater(t, rises, rounds*20)
+}
+
+func TestLongCheckGoesOnInTheBackground(t *testing.T) {
+	path := household(t, false)
+	s, err := Open(t.Context(), path, Options{FlushEvery: time.Hour, CheckFor: time.Nanosecond})
+	require.NoError(t, err)
+	defer s.Close(t.Context())
+	assert.True(t, s.Opened().Unclean)
+	assert.Contains(t, s.Opened().Notes[0], "goes on in the background")
+	require.NoError(t, s.check(t.Context()))
+}
+
+func TestDamageMetInMidRise(t *testing.T) {
+	ctx := t.Context()
+	path := household(t, true)
+	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+	require.NoError(t, err)
+	defer s.Close(ctx)
+	open, err := s.OpenRises(ctx)
+	require.NoError(t, err)
+	require.Len(t, open, 1)
+	// The card forgets most of the file under the running service.
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	require.NoError(t, err)
+	for at := int64(60 * pageBytes); at < info.Size(); at += pageBytes {
+		_, err := f.WriteAt(make([]byte, pageBytes), at)
+		require.NoError(t, err)
+	}
+	require.NoError(t, f.Close())
+	fresh, err := openConns(ctx, path, false, false) // without cached pages
+	require.NoError(t, err)
+	require.NoError(t, s.db.close())
+	s.db = fresh
+
+	for i := range 600 {
+		require.NoError(t, s.AppendRow(open[0].ID, row(10_000+i)))
+	}
+	require.NoError(t, s.Flush(ctx))
+	require.NoError(t, s.UpdateRise(ctx, open[0]))
+	assert.NotEmpty(t, s.Health().SetAside)
+	r, err := s.Rise(ctx, open[0].ID)
+	require.NoError(t, err)
+	assert.True(t, r.UnderWay())
+	assert.GreaterOrEqual(t, len(collect(t, s, r.ID)), 600)
+}
