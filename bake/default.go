@@ -62,6 +62,25 @@ func RetardProcess(start time.Time, roomC float64, retardMin int) Process {
 	return p
 }
 
+// WithBatch is the same process for another batch: its cautions, its cooling.
+func (p Process) WithBatch(b Batch) Process {
+	p.Batch = b
+	if b.Name != "" {
+		p.Name = b.Name
+	}
+	p.Defs = append([]StepDef(nil), p.Defs...)
+	for i := range p.Defs {
+		switch p.Defs[i].ID {
+		case MixID:
+			p.Defs[i].Caution = cautionFlour
+		case coolID:
+			p.Defs[i] = CoolStep(b)
+		}
+	}
+	p.Defs = withBatchCautions(p.Defs, b)
+	return p
+}
+
 // bulkSteps leads from mixing to the shaped loaf.
 func bulkSteps() []StepDef {
 	fold := func(n string) StepDef {

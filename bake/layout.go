@@ -219,6 +219,9 @@ func (l *layout) lasting(d StepDef, at estimator.Window) estimator.Window {
 	if d.ID == coolID && !l.p.CoolBy.IsZero() {
 		return l.p.CoolBy
 	}
+	if !d.UntilAt.IsZero() {
+		return notBefore(point(d.UntilAt), at.Median)
+	}
 	if d.Usual.MidMin == 0 {
 		return shift(at, minutes(d.TakesMin))
 	}
@@ -260,8 +263,8 @@ func riseState(reached, begun bool) StepState {
 func (l *layout) rise(d StepDef) (estimator.Window, string) {
 	since := l.ends[d.Since]
 	if l.own(d, since.Median) {
-		if !l.est.Ready.IsZero() {
-			return l.est.Ready, ""
+		if w, ok := l.reaches(d.RisePercent); ok {
+			return w, ""
 		}
 		w, _ := l.usual(d, since)
 		if l.est.NoForecast != "" {
@@ -270,6 +273,14 @@ func (l *layout) rise(d StepDef) (estimator.Window, string) {
 		return w, "by the usual time: no forecast yet"
 	}
 	return l.usual(d, since)
+}
+
+// reaches is when the watched rise gets to a level; 0 is the vessel's mark.
+func (l *layout) reaches(risePercent float64) (estimator.Window, bool) {
+	if risePercent == 0 || risePercent == l.est.TargetPercent {
+		return l.est.Ready, !l.est.Ready.IsZero()
+	}
+	return FanCrossing(l.est, risePercent)
 }
 
 // own reports whether the estimate is about the rise of this stage: that rise
@@ -319,7 +330,7 @@ func (l *layout) tooLate(d StepDef, t time.Time) string {
 	case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
 		return "left out: the dough is " + phaseWord(l.est.Phase)
 	}
-	if w := l.est.Ready; !w.IsZero() && w.Median.Sub(later(t, l.now)) < lastFoldAhead {
+	if w, ok := l.reaches(l.p.Defs[l.p.bulk()].RisePercent); ok && w.Median.Sub(later(t, l.now)) < lastFoldAhead {
 		return fmt.Sprintf("left out: the mark is expected at %s, less than %d minutes after it", w.Median.Format("15:04"), int(lastFoldAhead.Minutes()))
 	}
 	if share := l.shareAt(later(t, l.now)); share > lastFoldShare {
@@ -340,7 +351,11 @@ func (l *layout) bulkSeen() bool {
 
 // shareAt is how far along the rise will be at t, 0..1; NaN when not known.
 func (l *layout) shareAt(t time.Time) float64 {
-	if !(l.est.TargetPercent > 0) {
+	goal := l.est.TargetPercent
+	if own := l.p.Defs[l.p.bulk()].RisePercent; own > 0 {
+		goal = own
+	}
+	if !(goal > 0) {
 		return math.NaN()
 	}
 	rise := l.est.RisePercent
@@ -350,7 +365,7 @@ func (l *layout) shareAt(t time.Time) float64 {
 		}
 		rise = math.Max(rise, f.P50Percent)
 	}
-	return rise / l.est.TargetPercent
+	return rise / goal
 }
 
 // phaseWord puts a phase into a sentence.

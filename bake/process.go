@@ -27,9 +27,16 @@ type StepDef struct {
 	Since string `json:"since,omitempty"` // ByRise: the step whose end begins the stage
 	// Usual is how long a stage takes at 24 C when nothing is seen (ByRise), or
 	// how long a step lasts when that is not known to the minute (ByClock).
-	Usual     Spread `json:"usual"`
-	Before    string `json:"before,omitempty"`    // Ahead: the step it comes before
-	Droppable bool   `json:"droppable,omitempty"` // a fold: left out when the dough is near its mark
+	Usual Spread `json:"usual"`
+	// RisePercent is the rise a ByRise step waits for when that is not the
+	// vessel's mark, e.g. short of it because the cold still adds some; 0 means
+	// the mark.
+	RisePercent float64 `json:"rise_percent,omitempty"`
+	// UntilAt ends a ByClock step at a moment instead of after TakesMin: a night
+	// in the cold that is as long as the bulk leaves it.
+	UntilAt   time.Time `json:"until_at"`
+	Before    string    `json:"before,omitempty"`    // Ahead: the step it comes before
+	Droppable bool      `json:"droppable,omitempty"` // a fold: left out when the dough is near its mark
 }
 
 // Mark is what happened to one step.
@@ -260,6 +267,9 @@ func checkTrigger(field string, d StepDef, seen map[string]bool, defs []StepDef)
 		}
 		if !seen[d.Since] {
 			return FieldError{field, fmt.Sprintf("the stage must begin with an earlier step, found %q", d.Since)}
+		}
+		if !(d.RisePercent >= 0 && d.RisePercent <= 1000) {
+			return FieldError{field, fmt.Sprintf("the rise must be 0 (the vessel's mark) to 1000 %%, found %g", d.RisePercent)}
 		}
 		if u := d.Usual; u.LowMin <= 0 || u.LowMin > u.MidMin || u.MidMin > u.HighMin {
 			return FieldError{field, fmt.Sprintf("the usual minutes must rise from above 0, found %d, %d, %d", u.LowMin, u.MidMin, u.HighMin)}

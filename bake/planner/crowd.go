@@ -1,0 +1,169 @@
+package planner
+
+import (
+	"math"
+	"sort"
+
+	"tidemark/bake/heat"
+	"tidemark/estimator/forecast"
+	"tidemark/estimator/kinetics"
+)
+
+// crowdSize is how many possible doughs stand for the doubt. Chances are good
+// to about one in a hundred.
+const crowdSize = 192
+
+// Bounds of a right bake, as shares of the wanted rise.
+const (
+	lowShare  = 0.80
+	highShare = 1.25
+)
+
+// dough is one possible dough in its possible place.
+type dough struct {
+	ceiling, mu, lag float64 // percent, percent per equivalent hour, share of ceiling/mu
+	s0               float64 // the unit curve at the start
+	resp             float64 // weight of the S. cerevisiae response
+	offC             float64 // how far the place is off its expected temperature
+	slow             float64 // final proof: times longer than usual
+	cool             float64 // cooling: standard deviations off the middle
+}
+
+// shape is midway between the two classic curves of growth.
+func shape() kinetics.Sigmoid { return kinetics.Richards(0.5) }
+
+// crowd is the doughs with the table of responses they share.
+type crowd struct {
+	doughs []dough
+	table  *kinetics.Responses
+}
+
+// newCrowd draws the doughs from a prior and a place.
+func newCrowd(p forecast.Prior, placeSD float64) crowd {
+	c := crowd{doughs: make([]dough, crowdSize), table: kinetics.NewResponses()}
+	for i := range c.doughs {
+		z := draw(i)
+		d := dough{
+			ceiling: math.Exp(p.LogCeiling.Mean + p.LogCeiling.SD*z[0]),
+			mu:      math.Exp(p.LogRate.Mean + p.LogRate.SD*z[1]),
+			lag:     p.Lag.Mean + p.Lag.SD*z[2],
+			resp:    1 / (1 + math.Exp(-p.Response.Mean-p.Response.SD*z[3])),
+			offC:    placeSD * z[4],
+			slow:    math.Exp(-0.5 * p.LogRate.SD * z[1]),
+			cool:    z[5],
+		}
+		d.s0, _ = shape().Unit(-d.lag)
+		c.doughs[i] = d
+	}
+	return c
+}
+
+// draw is the i-th point of a low-discrepancy sequence (additive recurrence on
+// the roots of x^7 = x + 1) as six independent standard normals.
+func draw(i int) [6]float64 {
+	const root = 1.1127756842787055 // of x^7 = x + 1
+	var z [6]float64
+	a := 1.0
+	for k := range z {
+		a /= root
+		u := math.Mod(0.5+a*float64(i+1), 1)
+		z[k] = math.Sqrt2 * math.Erfinv(2*math.Min(math.Max(u, 1e-6), 1-1e-6)-1)
+	}
+	return z
+}
+
+// rise is the rise in percent after so many equivalent hours.
+func (d dough) rise(equiv float64) float64 {
+	y, _ := shape().Unit(d.mu/d.ceiling*equiv - d.lag)
+	return d.ceiling * (y - d.s0)
+}
+
+// need is the equivalent hours to a rise; plus infinity when it is never
+// reached.
+func (d dough) need(rise float64) float64 {
+	return math.Max(0, d.ceiling/d.mu*(d.lag+shape().UnitInverse(rise/d.ceiling+d.s0)))
+}
+
+// speed is the dough's speed at a temperature, relative to 24 C.
+func (c crowd) speed(d dough, tempC float64) float64 {
+	g, s := c.table.At(tempC)
+	return g + d.resp*(s-g)
+}
+
+// pathStep and pathHours bound the table of a path.
+const (
+	pathStep  = 0.25
+	pathHours = 60.0
+)
+
+// path is one dough's equivalent hours along the clock in a place.
+type path struct {
+	c     crowd
+	d     dough
+	from  float64 // temperature after mixing
+	place float64
+	tau   float64 // hours to follow the place
+	sums  []float64
+}
+
+// newPath follows a dough of massKg from fromC in a place of placeC. It nears
+// the place with a time constant of 2 h for 1 kg (from memory).
+func (c crowd) newPath(d dough, fromC, placeC, massKg float64) path {
+	p := path{c: c, d: d, from: fromC, place: placeC + d.offC, tau: 2 * math.Pow(massKg, 0.37)}
+	p.sums = make([]float64, int(pathHours/pathStep)+1)
+	for i := 1; i < len(p.sums); i++ {
+		p.sums[i] = p.sums[i-1] + pathStep*c.speed(d, p.temp((float64(i)-0.5)*pathStep))
+	}
+	return p
+}
+
+// temp is the dough's temperature after some hours.
+func (p path) temp(hours float64) float64 {
+	return p.place + (p.from-p.place)*math.Exp(-hours/p.tau)
+}
+
+// equiv is the equivalent hours after some hours.
+func (p path) equiv(hours float64) float64 {
+	x := math.Min(math.Max(hours, 0), pathHours-1e-9) / pathStep
+	i := int(x)
+	return p.sums[i] + (x-float64(i))*(p.sums[i+1]-p.sums[i])
+}
+
+// hours is the clock time for so many equivalent hours; plus infinity when it
+// is more than the table holds.
+func (p path) hours(equiv float64) float64 {
+	last := len(p.sums) - 1
+	if !(equiv <= p.sums[last]) {
+		return math.Inf(1)
+	}
+	i := sort.SearchFloat64s(p.sums, equiv)
+	if i == 0 {
+		return 0
+	}
+	return pathStep * (float64(i-1) + (equiv-p.sums[i-1])/(p.sums[i]-p.sums[i-1]))
+}
+
+// carry is the equivalent hours a dough still gets in the cold.
+func (p path) carry(f heat.Fridge, hours, coldHours float64) float64 {
+	return f.Carry(p.temp(hours), coldHours, func(c float64) float64 { return p.c.speed(p.d, c) })
+}
+
+// moveHours is when to put the dough into the cold so that it lands on a rise;
+// plus infinity when it never gets there.
+func (p path) moveHours(f heat.Fridge, coldHours, rise float64) float64 {
+	need := p.d.need(rise)
+	if math.IsInf(need, 1) {
+		return need
+	}
+	h := p.hours(math.Max(0, need-p.carry(f, 6, coldHours)))
+	if math.IsInf(h, 1) {
+		return h
+	}
+	return p.hours(math.Max(0, need-p.carry(f, h, coldHours)))
+}
+
+// quantile of a list, 0..1; the list is sorted in place.
+func quantile(list []float64, q float64) float64 {
+	sort.Float64s(list)
+	return list[min(len(list)-1, int(q*float64(len(list))))]
+}

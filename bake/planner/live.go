@@ -1,0 +1,170 @@
+package planner
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"tidemark/bake"
+	"tidemark/bake/heat"
+	"tidemark/estimator"
+)
+
+// Move is when to put a rising dough into the cold so that what the cold still
+// adds lands it on the wanted rise.
+type Move struct {
+	At          estimator.Window
+	AtPercent   float64 // rise then, by the forecast's middle
+	CarryHours  float64 // equivalent hours the cold still adds
+	LandsAt     float64 // rise it lands on when moved at At.Median, percent
+	ShapeFrom   time.Time
+	Now         bool // the time has come, or is past
+	Explanation string
+}
+
+// MoveToFridge computes the move from a live estimate. shaping is the work
+// between the end of the bulk and the cold, speed the dough's own temperature
+// now. It needs a forecast fan and a dough temperature.
+func MoveToFridge(est estimator.Estimate, f heat.Fridge, targetPercent float64, shaping time.Duration) (Move, error) {
+	if err := f.Validate(); err != nil {
+		return Move{}, err
+	}
+	if len(est.Fan) == 0 {
+		return Move{}, errors.New("no forecast to plan the move from: wait until the rise has one")
+	}
+	c := est.DoughC
+	if math.IsNaN(c) {
+		c = est.AirC
+	}
+	if math.IsNaN(c) {
+		return Move{}, errors.New("no dough or air temperature: the cooling cannot be computed")
+	}
+	speed := bake.Speed(c)
+	m := Move{CarryHours: f.Carry(c, carryHours, bake.Speed)}
+	ahead := hoursOf(m.CarryHours / speed) // the clock time the cold is worth here
+	w, ok := bake.FanCrossing(est, targetPercent)
+	if !ok {
+		return Move{}, fmt.Errorf("the forecast does not reach %.0f %%: it levels off near %.0f %%", targetPercent, est.CeilingPercent)
+	}
+	m.At = estimator.Window{From: w.From.Add(-ahead), Median: w.Median.Add(-ahead), Until: w.Until.Add(-ahead)}
+	if m.Now = !m.At.Median.After(est.Time); m.Now {
+		m.At = estimator.Window{From: est.Time, Median: est.Time, Until: later(m.At.Until, est.Time)}
+	}
+	_, m.AtPercent, _ = bake.FanAt(est.Fan, m.At.Median)
+	_, m.LandsAt, _ = bake.FanAt(est.Fan, m.At.Median.Add(ahead))
+	m.ShapeFrom = m.At.Median.Add(-shaping)
+	m.Explanation = fmt.Sprintf("A piece of %.1f kg at %.0f C needs %.1f h down to 10 C; on the way it does what %.1f h at 24 C would.",
+		f.PieceKg, c, f.Until(c, 10), m.CarryHours)
+	return m, nil
+}
+
+// Outlook is what becomes of a dough that stays out.
+type Outlook struct {
+	Until          time.Time
+	P10, P50, P90  float64 // rise then, percent
+	Under, Over    float64 // chance of being below 80 %, above 125 % of the target
+	BeyondForecast bool    // the forecast ends earlier; its end was taken
+	Text           string
+}
+
+// StaysOut answers "what if it stays out until t". When f is not nil the dough
+// goes into that refrigerator at t and what the cold adds is counted.
+func StaysOut(est estimator.Estimate, t time.Time, targetPercent float64, f *heat.Fridge) (Outlook, error) {
+	if len(est.Fan) == 0 {
+		return Outlook{}, errors.New("no forecast yet, so nothing can be said about later")
+	}
+	if t.Before(est.Time) {
+		return Outlook{}, fmt.Errorf("%s is past; now is %s", t.Format("15:04"), est.Time.Format("15:04"))
+	}
+	at := t
+	if c := est.DoughC; f != nil && !math.IsNaN(c) {
+		at = t.Add(hoursOf(f.Carry(c, carryHours, bake.Speed) / bake.Speed(c)))
+	}
+	o := Outlook{Until: t, BeyondForecast: at.After(est.Fan[len(est.Fan)-1].Time)}
+	o.P10, o.P50, o.P90 = bake.FanAt(est.Fan, at)
+	o.Under = below(o, lowShare*targetPercent)
+	o.Over = 1 - below(o, highShare*targetPercent)
+	o.Text = fmt.Sprintf("Left out until %s it will have risen by %.0f %% (8 in 10: %.0f to %.0f %%): %s.",
+		t.Format("15:04"), o.P50, o.P10, o.P90, verdict(o))
+	return o, nil
+}
+
+// below is the chance of a rise below a level, from two half normals through
+// the three quantiles.
+func below(o Outlook, level float64) float64 {
+	half := o.P90 - o.P50
+	if level < o.P50 {
+		half = o.P50 - o.P10
+	}
+	if half <= 0 {
+		half = 0.5
+	}
+	z := (level - o.P50) / half * 1.2816
+	return 0.5 * math.Erfc(-z/math.Sqrt2)
+}
+
+// verdict puts the chances into words.
+func verdict(o Outlook) string {
+	switch {
+	case o.Over >= 0.5:
+		return fmt.Sprintf("most likely past its best (%.0f in 10)", 10*o.Over)
+	case o.Under >= 0.5:
+		return fmt.Sprintf("most likely short of it (%.0f in 10)", 10*o.Under)
+	case o.Over >= 0.15:
+		return fmt.Sprintf("about right, with %.0f in 10 for too far", 10*o.Over)
+	case o.Under >= 0.15:
+		return fmt.Sprintf("about right, with %.0f in 10 for too little", 10*o.Under)
+	}
+	return "about right"
+}
+
+// Replan adjusts a process under way to the live rise: the bulk's end follows
+// the carry-over computed from the dough as it is now. It returns what changed
+// in words, empty when nothing did. Only a process with a retard and an open
+// bulk is touched.
+func Replan(p *bake.Process, est estimator.Estimate, f heat.Fridge, targetPercent float64) (string, error) {
+	bulk, ok := openBulk(p)
+	if !ok || !hasRetard(p) || len(est.Fan) == 0 {
+		return "", nil
+	}
+	m, err := MoveToFridge(est, f, targetPercent, hoursOf(shapeHours))
+	if err != nil {
+		return "", err
+	}
+	_, end, _ := bake.FanAt(est.Fan, later(m.ShapeFrom, est.Time))
+	end = math.Max(5, math.Round(end))
+	if math.Abs(end-bulk.RisePercent) < 3 {
+		return "", nil
+	}
+	was := bulk.RisePercent
+	bulk.RisePercent = end
+	bulk.Do = fmt.Sprintf("Leave the dough until it has risen by %.0f %%.", end)
+	if err := p.Change(bulk); err != nil {
+		return "", err
+	}
+	if was == 0 {
+		return fmt.Sprintf("The bulk ends at %.0f %%: %s", end, m.Explanation), nil
+	}
+	return fmt.Sprintf("The bulk now ends at %.0f %% instead of %.0f %%: %s", end, was, m.Explanation), nil
+}
+
+// openBulk finds the bulk when it is not over.
+func openBulk(p *bake.Process) (bake.StepDef, bool) {
+	for _, d := range p.Defs {
+		if d.ID == bake.BulkID {
+			s := p.Marks[d.ID].State
+			return d, s != bake.Done && s != bake.Skipped
+		}
+	}
+	return bake.StepDef{}, false
+}
+
+func hasRetard(p *bake.Process) bool {
+	for _, d := range p.Defs {
+		if d.ID == bake.RetardID {
+			return true
+		}
+	}
+	return false
+}
