@@ -79,11 +79,17 @@ func (e *Estimator) baselineL() (float64, float64) {
 		return e.cached.baseL, e.cached.baseSDL
 	case r.hintL > 0:
 		return r.hintL, max(r.hintSDL, 0.002*r.hintL)
-	case r.base.n > 0:
-		p := e.cfg.Profile
-		return p.Volume(r.base.level), p.Area(r.base.level) * r.base.sd()
+	case r.base.known():
+		return e.seenBaseline()
 	}
 	return math.NaN(), math.NaN()
+}
+
+// seenBaseline is the start volume as it was read, and its standard deviation.
+func (e *Estimator) seenBaseline() (float64, float64) {
+	p := e.cfg.Profile
+	level, variance := e.rise.base.estimate(e.rise.bucketR)
+	return p.Volume(level), p.Area(level) * math.Sqrt(variance)
 }
 
 // present is the volume now and its standard deviation, litres, and the growth
@@ -116,7 +122,7 @@ func (e *Estimator) foreseen(t float64) (volume, sd float64, ok bool) {
 		return 0, 0, false
 	}
 	rise, riseSD := e.fit.Rise(duration(t - e.rise.start))
-	return e.cached.baseL * (1 + rise/100), e.cached.baseL * riseSD / 100, true
+	return e.cached.fitL * (1 + rise/100), e.cached.fitL * riseSD / 100, true
 }
 
 // look sums the rise up for the phase rules.

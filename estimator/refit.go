@@ -7,19 +7,37 @@ import (
 	"tidemark/estimator/forecast"
 )
 
-// refitHours is the shortest time between two fits without news, hours.
-const refitHours = 30.0 / 3600
+// Times between two fits without news, hours: at least half a minute, more as
+// the rise gets older and a minute means less, and long once it has fallen.
+const (
+	refitHours  = 30.0 / 3600
+	refitShare  = 1.0 / 300 // of the rise's age
+	refitFallen = 10.0 / 60
+	fanHours    = 3.0 / 60 // the fan is dear and changes slowly
+)
+
+// refitEvery is the time between two fits at the rise's age.
+func (e *Estimator) refitEvery(t float64) float64 {
+	every := max(refitHours, (t-e.rise.start)*refitShare)
+	if e.phases.phase == Fallen || e.phases.phase == Hungry {
+		every = max(every, refitFallen)
+	}
+	return every
+}
 
 // fanColumns is the number of columns of the forecast fan.
 const fanColumns = 28
 
 // cached is what the last fit said.
 type cached struct {
+	asked   bool
 	fitted  bool
 	at      float64 // hours
+	fanAt   float64
 	out     outlook
-	baseL   float64
+	baseL   float64 // start volume, litres
 	baseSDL float64
+	fitL    float64 // the forecast's own start volume
 	carry   float64
 	target  float64
 	fan     []FanPoint
@@ -34,13 +52,13 @@ func (e *Estimator) refit(t float64) {
 		return
 	}
 	target := e.target()
-	due := t-e.cached.at >= refitHours || r.news.urgent || math.Abs(target-e.cached.target) > 2
-	if e.cached.fitted && !due || !e.cached.fitted && t-e.cached.at < refitHours && !r.news.urgent && e.cached.at > 0 {
+	urgent := r.news.urgent || math.Abs(target-e.cached.target) > 2
+	if e.cached.asked && !urgent && t-e.cached.at < e.refitEvery(t) {
 		return
 	}
 	e.drain()
 	e.fit.Refit(duration(t - r.start))
-	e.ask(t, target)
+	e.ask(t, target, urgent)
 }
 
 // drain hands the news over to the forecast.
@@ -68,11 +86,14 @@ func (e *Estimator) drain() {
 }
 
 // ask reads the forecast.
-func (e *Estimator) ask(t, target float64) {
+func (e *Estimator) ask(t, target float64, urgent bool) {
 	c := &e.cached
 	r := &e.rise
-	c.at, c.target = t, target
-	crossing := e.fit.Crossing(target)
+	c.at, c.target, c.asked = t, target, true
+	low, mid, high := e.fit.Ceiling()
+	c.fitted = !math.IsNaN(mid)
+	c.bases(e)
+	crossing := e.fit.Crossing(c.toFit(target))
 	out := noOutlook(crossing.Why)
 	out.chance = crossing.Chance
 	if crossing.Known {
@@ -81,21 +102,56 @@ func (e *Estimator) ask(t, target float64) {
 		out.median = r.start + crossing.Median.Hours()
 		out.until = r.start + crossing.Until.Hours()
 	}
-	out.ceilingLow, out.ceiling, out.ceilingHigh = e.fit.Ceiling()
-	c.fitted = !math.IsNaN(out.ceiling)
+	out.ceilingLow, out.ceiling, out.ceilingHigh = c.fromFit(low), c.fromFit(mid), c.fromFit(high)
 	c.out = out
-	c.baseL, c.baseSDL = math.NaN(), math.NaN()
-	if c.fitted {
-		c.baseL, c.baseSDL = e.fit.Baseline()
-	}
 	_, c.carry, _ = e.fit.CarryOver()
-	e.askFan(t)
+	if urgent || len(c.fan) == 0 || t-c.fanAt >= fanHours {
+		e.askFan(t)
+	}
+}
+
+// misfit is the doubt about the forecast's start volume beyond its own: a curve
+// that is not quite the dough's bends the start to fit the rest. A share.
+const misfit = 0.008
+
+// bases settles on the start volume: what was read in the first minutes and
+// what the forecast's curve says, each by its weight.
+func (c *cached) bases(e *Estimator) {
+	c.baseL, c.baseSDL, c.fitL = math.NaN(), math.NaN(), math.NaN()
+	if !c.fitted {
+		return
+	}
+	fitL, fitSD := e.fit.Baseline()
+	c.fitL, c.baseL, c.baseSDL = fitL, fitL, fitSD
+	if !e.rise.base.known() {
+		return
+	}
+	seenL, seenSD := e.seenBaseline()
+	a, b := 1/sq(seenSD), 1/(sq(fitSD)+sq(misfit*fitL))
+	c.baseL = (a*seenL + b*fitL) / (a + b)
+	c.baseSDL = math.Sqrt(1 / (a + b))
+}
+
+// toFit turns a rise over the settled start volume into one over the forecast's
+// own; fromFit is the way back. Both in percent.
+func (c *cached) toFit(percent float64) float64 {
+	if !c.fitted {
+		return percent
+	}
+	return 100 * ((1+percent/100)*c.baseL/c.fitL - 1)
+}
+
+func (c *cached) fromFit(percent float64) float64 {
+	if !c.fitted {
+		return percent
+	}
+	return 100 * ((1+percent/100)*c.fitL/c.baseL - 1)
 }
 
 // askFan fills the fan from now to well past the mark.
 func (e *Estimator) askFan(t float64) {
 	c := &e.cached
-	c.fan = nil
+	c.fan, c.fanAt = nil, t
 	if !c.fitted {
 		return
 	}
@@ -105,7 +161,8 @@ func (e *Estimator) askFan(t float64) {
 	}
 	step := duration(span / (fanColumns - 1)).Round(time.Minute)
 	for _, col := range e.fit.Fan(nil, step, fanColumns) {
-		c.fan = append(c.fan, FanPoint{e.clock.at(e.rise.start + col.At.Hours()), col.P10Percent, col.P50Percent, col.P90Percent})
+		at := e.clock.at(e.rise.start + col.At.Hours())
+		c.fan = append(c.fan, FanPoint{at, c.fromFit(col.P10Percent), c.fromFit(col.P50Percent), c.fromFit(col.P90Percent)})
 	}
 }
 

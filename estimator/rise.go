@@ -23,6 +23,7 @@ const (
 	baselineHours = 10.0 / 60 // the start level is the mean of this long
 	handledHours  = 20.0 / 60 // after a told fold a drop is believed quickly
 	patienceHours = 15.0 / 60 // longer than a lid is off
+	longBlind     = 45.0 / 60 // dough can have collapsed unseen
 )
 
 // rise is one watched rise. Times are hours on the estimator's clock.
@@ -48,6 +49,8 @@ type rise struct {
 	track     track
 	lastStep  step
 	foldTold  float64 // hours; -Inf when never
+	messAt    float64 // last reading that agreed with nothing
+	goodAt    float64 // last reading that agreed with the prediction
 	lastShift float64 // last time the level was knocked or moved
 	cold      bool
 	coldAt    float64
@@ -78,10 +81,9 @@ type step struct {
 // newRise starts a rise at t.
 func newRise(cfg *Config, t float64, n *noise) rise {
 	r := rise{cfg: cfg, active: true, start: t, find: seekStart, findFrom: t}
-	r.foldTold, r.lastShift, r.tableC = math.Inf(-1), math.Inf(-1), math.NaN()
+	r.foldTold, r.lastShift, r.messAt, r.tableC = math.Inf(-1), math.Inf(-1), math.Inf(-1), math.NaN()
 	r.bucketR = max(n.variance/4, 0.04)
 	r.track = newTrack()
-	r.base.reset()
 	return r
 }
 
@@ -109,22 +111,27 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 		return r.takeSeeking(level, t, n)
 	}
 	pred, variance := r.predict(t)
-	if r.base.n > 0 && level < 0.3*r.base.level {
+	if r.base.known() && level < 0.3*r.base.first.level {
 		return rEmpty
 	}
 	miss := level - pred
-	within := max(4.5*math.Sqrt(variance+n.variance), 2.5, 1.5*min(n.quantum, 10))
+	// A prediction grown vague in a gap must not open the gate to a hand.
+	doubt := min(variance, max(4*r.bucketR, 1))
+	within := max(4.5*math.Sqrt(doubt+n.variance), 2.5, 1.5*min(n.quantum, 10))
 	if math.Abs(miss) <= within {
 		n.learn(miss, variance)
-		r.pend = pending{}
+		r.pend, r.goodAt = pending{}, t
 		r.gather(level, t, interval)
 		return accepted
 	}
-	r.pend.add(level, t, agreeWithin(n), 0.5*60)
+	if !r.pend.add(level, t, agreeWithin(n), 0.5*60) {
+		r.messAt = t
+	}
 	if !r.stepConfirmed(t) {
 		return rSpike
 	}
 	r.takeStep(t, n)
+	r.goodAt = t
 	return accepted
 }
 
@@ -157,10 +164,11 @@ func (r *rise) takeSeeking(level, t float64, n *noise) reason {
 	}
 	why := r.find
 	r.find = notSeeking
+	defer func() { r.goodAt = t }()
 	if !r.kfOn || why == seekStart {
-		r.base.reset()
 		r.startFilter(c)
-		r.base.add(c.level, float64(c.n))
+		r.base = baseline{}
+		r.base.add(c.level, c.at, 1)
 		r.track.restart()
 		r.news.restart()
 		return accepted
@@ -181,7 +189,7 @@ func (r *rise) plausible(level, t float64) bool {
 	case seekFold:
 		return level > 0.5*pred && level < pred+margin
 	case seekGap:
-		return r.base.n == 0 || level > 0.5*r.base.level
+		return !r.base.known() || level > 0.5*r.base.first.level
 	default:
 		return true
 	}
@@ -201,7 +209,7 @@ func (r *rise) foundAgain(why seeking, c consensus) {
 		r.moved(miss, r.findFrom)
 	case why == seekFold:
 		r.knock(miss, r.findFrom, v, c.level)
-	case why == seekGap && miss < 0 && big && c.at-r.findFrom < 0.5 && r.cfg.Holds == Dough:
+	case why == seekGap && miss < 0 && big && c.at-r.goodAt < longBlind && r.cfg.Holds == Dough:
 		r.knock(miss, r.findFrom, v, c.level)
 		r.notes.add(noteDropInGap, c.at, miss)
 	default:
@@ -234,7 +242,7 @@ const movedShare = 0.03
 // volume: the size is measured, so a little more than that.
 func (r *rise) share(sizeMM, level float64) float64 {
 	lost := math.Abs(r.cfg.Profile.Volume(level-sizeMM) - r.cfg.Profile.Volume(level))
-	start := max(r.cfg.Profile.Volume(r.base.level), 1e-6)
+	start := max(r.cfg.Profile.Volume(r.base.first.level), 1e-6)
 	return min(max(1.5*lost/start, 0.05), 1)
 }
 
@@ -246,12 +254,28 @@ const (
 	stepEarly                   // hands at the start
 	stepBack                    // back to where it was before the last step
 	stepDrop                    // dough knocked down: a fold
+	stepGap                     // within what can have happened while nothing was seen
 )
 
-// classify names the jump that the pending readings show.
+// foldable reports whether the pending drop can be a fold: it leaves at least
+// the gas-free dough, and there were hands about, or it is early enough in the
+// rise that folding is what one would do. A clean drop late in a rise is rather
+// the sensor that moved.
+func (r *rise) foldable(pred, t float64) bool {
+	if r.pend.early < 0.93*r.base.first.level || r.pend.early < 0.5*pred {
+		return false
+	}
+	told := t-r.foldTold < handledHours
+	messy := r.pend.first-r.messAt < minutes(4)
+	early := r.cfg.Holds == Dough && pred < 1.55*r.base.first.level
+	return told || messy || early
+}
+
+// classify names the jump that the pending readings show, and its size in mm.
 func (r *rise) classify(t float64) (stepKind, float64) {
 	pred, variance := r.predict(r.pend.first)
-	miss := r.pend.level - pred
+	miss := r.pend.early - pred
+	blind := r.pend.first - r.goodAt
 	tolerance := max(4*math.Sqrt(variance+r.bucketR), 2.5, 0.25*math.Abs(r.lastStep.sizeMM))
 	recent := r.lastStep.moved || t-r.lastStep.at < 0.75
 	switch {
@@ -259,7 +283,9 @@ func (r *rise) classify(t float64) (stepKind, float64) {
 		return stepBack, miss
 	case t-r.start < settleHours && t-r.foldTold > handledHours:
 		return stepEarly, miss
-	case miss < 0 && r.pend.level > 0.5*pred && r.pend.level > 0.35*r.base.level:
+	case blind > minutes(3) && math.Abs(miss) < 4*math.Sqrt(variance+r.bucketR)+1:
+		return stepGap, miss
+	case miss < 0 && r.foldable(pred, t):
 		return stepDrop, miss
 	}
 	return stepUnclear, miss
@@ -274,7 +300,7 @@ func (r *rise) stepConfirmed(t float64) bool {
 	kind, _ := r.classify(t)
 	span := r.pend.span()
 	switch {
-	case kind == stepEarly || kind == stepBack:
+	case kind == stepEarly || kind == stepBack || kind == stepGap:
 		return span >= 40.0/3600
 	case kind == stepDrop && t-r.foldTold < handledHours:
 		return span >= 45.0/3600
@@ -303,6 +329,11 @@ func (r *rise) takeStep(t float64, n *noise) {
 	case kind == stepBack:
 		r.knock(miss, at, variance, level)
 		r.lastStep = step{}
+	case kind == stepGap && (miss > 0 || -miss < 3*math.Sqrt(variance+r.bucketR)+1 || t-r.goodAt > longBlind):
+		r.kf.jumpTo(level, variance)
+	case kind == stepGap:
+		r.knock(miss, at, variance, level)
+		r.notes.add(noteDropInGap, at, miss)
 	case kind == stepDrop && r.cfg.Holds == Dough:
 		r.knock(miss, at, variance, level)
 		r.notes.add(noteDrop, at, miss)
@@ -318,8 +349,8 @@ func (r *rise) takeStep(t float64, n *noise) {
 // restart takes back the start level: what was seen first was no dough.
 func (r *rise) restart(c consensus) {
 	r.startFilter(c)
-	r.base.reset()
-	r.base.add(c.level, float64(c.n))
+	r.base = baseline{}
+	r.base.add(c.level, c.at, 1)
 	r.track.restart()
 	r.news.restart()
 	r.notes.add(noteRestart, c.at, 0)
@@ -355,9 +386,7 @@ func (r *rise) closeBucket() {
 	r.kfAt = b.when
 	r.learnBucket(b.level-r.kf.level, r.kf.p11)
 	r.kf.update(b.level, r.bucketR)
-	if b.when-r.start < baselineHours {
-		r.base.add(b.level, 1)
-	}
+	r.base.add(b.level, b.when, 1)
 	v := r.cfg.Profile.Volume(b.level)
 	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR))
 	r.track.follow(r, b.when)
@@ -387,28 +416,64 @@ func (r *rise) temper(t, doughC, airC float64) {
 	r.tableAt = t
 }
 
-// baseline is the level at the start.
+// baseline is the level at the start, from the first minutes.
 type baseline struct {
-	level, squares float64 // mean, mm; sum of squared deviations, mm^2
-	n              float64
+	first, second mean    // of the first baselineHours and of as long again, mm
+	seen          float64 // when the first window began, hours
+	closed        bool    // a fold or a move ended the windows early
 }
 
-func (b *baseline) reset() { *b = baseline{} }
+// mean is a running mean with its spread.
+type mean struct {
+	n, level, squares float64
+}
 
 // add takes in a level with a weight.
-func (b *baseline) add(level, weight float64) {
-	b.n += weight
-	d := level - b.level
-	b.level += d * weight / b.n
-	b.squares += weight * d * (level - b.level)
+func (m *mean) add(level, weight float64) {
+	m.n += weight
+	d := level - m.level
+	m.level += d * weight / m.n
+	m.squares += weight * d * (level - m.level)
 }
 
-// sd is the standard deviation of the start level, mm.
-func (b *baseline) sd() float64 {
-	if b.n < 2 {
-		return 1
+// variance is that of the mean, mm^2, for values with at least the given
+// variance each.
+func (m *mean) variance(each float64) float64 {
+	if m.n < 2 {
+		return max(each, 1)
 	}
-	return max(math.Sqrt(b.squares/(b.n-1)/b.n), 0.15)
+	return max(m.squares/(m.n-1), each, 0.01) / m.n
+}
+
+// known reports whether the level at the start was seen at all.
+func (b *baseline) known() bool { return b.first.n > 0 }
+
+// add takes in a level at t.
+func (b *baseline) add(level, t, weight float64) {
+	if b.first.n == 0 {
+		b.seen = t
+	}
+	switch {
+	case b.closed:
+	case t-b.seen < baselineHours:
+		b.first.add(level, weight)
+	case t-b.seen < 2*baselineHours:
+		b.second.add(level, weight)
+	}
+}
+
+// estimate is the level at the start and its variance, mm and mm^2. The mean of
+// the first window lies a little above the start when the dough rises already.
+// A quarter of the difference between the windows is taken off: it would be a
+// half in a steady rise and a sixth in one that has just begun.
+func (b *baseline) estimate(each float64) (level, variance float64) {
+	level, variance = b.first.level, b.first.variance(each)
+	if b.second.n < 3 {
+		return level, variance
+	}
+	grown := max(b.second.level-level, 0)
+	variance += (variance+b.second.variance(each))/16 + grown*grown/64
+	return level - grown/4, variance
 }
 
 // duration turns hours into a Duration.

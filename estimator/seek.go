@@ -71,20 +71,26 @@ func (k *seeker) agree(level, t, within float64) (consensus, bool) {
 // prediction, to see whether they agree among themselves: then it was a step.
 type pending struct {
 	n           int
-	level       float64 // running mean, mm
+	level       float64 // running mean of the latest, mm
+	early       float64 // mean of the first few, mm
 	first, last float64 // hours
 }
 
-// add takes in a refused reading at t; drift is how far the level may move in
-// an hour.
-func (p *pending) add(level, t, within, drift float64) {
+// add takes in a refused reading at t and reports whether it agrees with the
+// ones before; drift is how far the level may move in an hour.
+func (p *pending) add(level, t, within, drift float64) bool {
 	if p.n == 0 || math.Abs(level-p.level) > within+drift*(t-p.last) {
-		p.n, p.level, p.first, p.last = 1, level, t, t
-		return
+		alone := p.n == 0
+		*p = pending{1, level, level, t, t}
+		return alone
 	}
 	p.n++
 	p.level += (level - p.level) / float64(min(p.n, 8))
+	if p.n <= 8 {
+		p.early = p.level
+	}
 	p.last = t
+	return true
 }
 
 // span is how long the readings have agreed, hours.
