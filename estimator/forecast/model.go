@@ -30,6 +30,7 @@ type model struct {
 	ss     float64
 	factor [paramCount * paramCount]float64
 	weight float64 // Laplace evidence, then share
+	idle   int     // refits it is left out of
 }
 
 const volumeSD = 0.5 // the start volume is known from the readings, hardly before
@@ -128,7 +129,7 @@ func (m *model) fit(s *lsq.Solver, w *whitener) bool {
 	if m.warm {
 		start = m.best
 	}
-	opt := lsq.Options{MaxIterations: 25, Tolerance: 1e-5}
+	opt := lsq.Options{MaxIterations: 25, Tolerance: 3e-5}
 	res, err := s.Fit(m, start[:], opt)
 	if err != nil {
 		m.warm = false

@@ -29,9 +29,9 @@ type Prior struct {
 // covers the factor of two between sources.
 func DefaultPrior(holds string) Prior {
 	p := Prior{
-		LogCeiling: Normal{math.Log(160), 0.45},
-		LogRate:    Normal{math.Log(30), 0.65},
-		Lag:        Normal{0.3, 0.4},
+		LogCeiling: Normal{math.Log(175), 0.45},
+		LogRate:    Normal{math.Log(40), 0.75},
+		Lag:        Normal{0.4, 0.45},
 		Response:   Normal{0, 1.5},
 	}
 	if holds == "starter" {

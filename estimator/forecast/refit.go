@@ -27,6 +27,8 @@ const (
 	minHours   = 1.0 / 6
 	spreadBy   = 1.2 // the draws are this much wider than the Laplace posterior
 	leastShare = 2e-3
+	hopeless   = 1e-5 // a shape with less evidence is left alone
+	idleRefits = 7    // for so many refits
 )
 
 // Refit brings the posterior up to date with everything added so far. It is the
@@ -64,6 +66,11 @@ func (f *Fit) fitModels() bool {
 	top := math.Inf(-1)
 	for i := range f.models {
 		m := &f.models[i]
+		if m.idle > 0 { // hopeless a moment ago: looked at again later
+			m.idle--
+			m.weight = math.Inf(-1)
+			continue
+		}
 		if !m.fit(&f.solver, &f.state) {
 			m.weight = math.Inf(-1)
 		}
@@ -78,7 +85,11 @@ func (f *Fit) fitModels() bool {
 		sum += f.models[i].weight
 	}
 	for i := range f.models {
-		f.models[i].weight /= sum
+		m := &f.models[i]
+		m.weight /= sum
+		if m.weight < hopeless && m.idle == 0 {
+			m.idle = idleRefits
+		}
 	}
 	return true
 }

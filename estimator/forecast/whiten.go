@@ -21,7 +21,7 @@ type whitener struct {
 }
 
 const (
-	wanderHours = 0.75  // correlation time of the wander
+	wanderHours = 1     // correlation time of the wander
 	wanderBase  = 0.004 // its standard deviation, share of V0, at no rise
 	wanderRise  = 0.006 // and more for each doubling
 	floorSD     = 0.001 // no bin is known better than this

@@ -66,6 +66,9 @@ func softplus(x float64) (y, slope float64) {
 	if x > 35 {
 		return x, 1
 	}
+	if x < -40 {
+		return 0, 0
+	}
 	e := math.Exp(x)
 	return math.Log1p(e), e / (1 + e)
 }

@@ -79,7 +79,7 @@ func (s *Solver) Fit(pr Problem, start []float64, opt Options) (Result, error) {
 		s.buildNormal(n, p)
 		var ok bool
 		lambda, ok = s.descend(pr, &res, lambda, opt.Tolerance)
-		if !ok { // no step improves: this is the least the arithmetic can reach
+		if !ok { // no step promises or brings a lower sum: this is the least
 			res.Converged = true
 			break
 		}
@@ -93,9 +93,10 @@ func (s *Solver) Fit(pr Problem, start []float64, opt Options) (Result, error) {
 	return res, nil
 }
 
-// descend raises the damping until a step lowers the sum of squares.
+// descend raises the damping until a step lowers the sum of squares; false when
+// none does, or the first-order promise of the step is below the tolerance.
 func (s *Solver) descend(pr Problem, res *Result, lambda, tol float64) (float64, bool) {
-	n, p := res.n, res.p
+	p := res.p
 	for range 60 {
 		copy(s.damped[:p*p], s.normal[:p*p])
 		for j := range p {
@@ -105,6 +106,9 @@ func (s *Solver) descend(pr Problem, res *Result, lambda, tol float64) (float64,
 		if Cholesky(s.damped[:p*p], p) {
 			copy(s.step[:p], s.grad[:p])
 			SolveCholesky(s.damped[:p*p], p, s.step[:p])
+			if dot(s.step[:p], s.grad[:p]) <= tol*res.SumSquares {
+				return lambda, false
+			}
 			for j := range p {
 				s.trial[j] = s.params[j] - s.step[j]
 			}
@@ -123,7 +127,6 @@ func (s *Solver) descend(pr Problem, res *Result, lambda, tol float64) (float64,
 			break
 		}
 	}
-	_ = n
 	return lambda, false
 }
 
