@@ -21,6 +21,10 @@ const applicationID = 0x54444d4b
 // and every changed page is written whole: small pages spare the card.
 const pageBytes = 1024
 
+// fileMode lets the owner write and the group read; the write-ahead log follows
+// it. The file holds sessions and the passphrase's hash.
+const fileMode = 0o640
+
 // memoryPages bounds a history without a file: 24 MB at 4 kB a page.
 const memoryPages = 6144
 
@@ -38,6 +42,9 @@ type conns struct {
 	soft, hard, read *sql.DB
 }
 
+// fileURI is the path as a URI that SQLite understands.
+func fileURI(path string) string { return "file:" + (&url.URL{Path: path}).EscapedPath() }
+
 // dsn builds the connection string. Every pragma is in it, because a pragma set
 // through a pool reaches only one of its connections.
 func dsn(path string, r role, memory, readOnly bool) string {
@@ -48,7 +55,7 @@ func dsn(path string, r role, memory, readOnly bool) string {
 	q.Set("_defensive", "true")
 	pragma("temp_store", "memory")
 	pragma("cache_size", -1024)
-	name := "file:" + (&url.URL{Path: path}).EscapedPath()
+	name := fileURI(path)
 	if memory {
 		name = "file:/" + url.PathEscape(strings.TrimPrefix(path, "/"))
 		q.Set("vfs", "memdb")
@@ -100,13 +107,12 @@ func create(ctx context.Context, path string) error {
 	if info, err := os.Stat(path); err == nil && info.Size() > 0 {
 		return nil
 	}
-	name := "file:" + (&url.URL{Path: path}).EscapedPath()
-	db, err := openPool(ctx, name+fmt.Sprintf("?_pragma=page_size(%d)", pageBytes), 1)
+	db, err := openPool(ctx, fileURI(path)+fmt.Sprintf("?_pragma=page_size(%d)", pageBytes), 1)
 	if err != nil {
 		return err
 	}
 	_, err = db.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d", applicationID))
-	return errors.Join(err, db.Close())
+	return errors.Join(err, os.Chmod(path, fileMode), db.Close())
 }
 
 // openConns opens the connections of a file, writers first so that the file and

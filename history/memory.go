@@ -5,8 +5,8 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"net/url"
 	"os"
+	"slices"
 	"time"
 )
 
@@ -64,32 +64,49 @@ func remembered(replace bool) []copying {
 	return list
 }
 
-// remember reads the file into the stand-in, in whatever way it can be read:
-// without shared memory beside it, or, on a read-only disk, as it lies there.
+// remember reads the file into the stand-in.
 func (s *Store) remember(ctx context.Context) {
 	if _, err := os.Stat(s.path); err != nil {
 		return
 	}
-	name := "file:" + (&url.URL{Path: s.path}).EscapedPath()
-	for _, how := range []string{"?_pragma=locking_mode(exclusive)&_query_only=true", "?vfs=unix-none&mode=ro&_pragma=locking_mode(exclusive)", "?mode=ro&immutable=1"} {
-		old, err := openPool(ctx, name+how, 1)
-		if err != nil {
-			continue
-		}
-		var failed error
+	err := readAnyhow(ctx, s.path, func(old *sql.DB) error {
 		for _, c := range remembered(false) {
-			_, err := copyTable(ctx, old, s.db.hard, c)
-			failed = errors.Join(failed, err)
+			if _, err := copyTable(ctx, old, s.db.hard, c); err != nil {
+				return err
+			}
 		}
-		_ = s.leaveGap(ctx, old)
-		old.Close()
-		if failed == nil {
-			s.remembered = true
-			s.note("The rises under way were read from %s.", s.path)
-			return
+		return s.leaveGap(ctx, old)
+	})
+	if err != nil {
+		s.note("%s could not be read in full (%v); rises under way before the start may not be known.", s.path, err)
+		return
+	}
+	s.remembered = true
+	s.note("The rises under way were read from %s.", s.path)
+}
+
+// readAnyhow hands a file to fn in whatever way it can be read, until fn has no
+// error: without shared memory beside it, on a read-only disk, or as it lies there.
+func readAnyhow(ctx context.Context, path string, fn func(db *sql.DB) error) error {
+	var errs []error
+	for _, how := range []string{
+		"?mode=rw&_pragma=locking_mode(exclusive)&_query_only=true",
+		"?vfs=unix-none&mode=ro&_pragma=locking_mode(exclusive)",
+		"?mode=ro&immutable=1",
+	} {
+		db, err := openPool(ctx, fileURI(path)+how, 1)
+		if err == nil {
+			err = fn(db)
+			db.Close()
+		}
+		if err == nil || ctx.Err() != nil {
+			return errors.Join(err, ctx.Err())
+		}
+		if !slices.ContainsFunc(errs, func(e error) bool { return e.Error() == err.Error() }) {
+			errs = append(errs, err)
 		}
 	}
-	s.note("%s could not be read; rises under way before the start are not known.", s.path)
+	return errors.Join(errs...)
 }
 
 // leaveGap makes the stand-in number its records beyond those of the file.

@@ -174,7 +174,14 @@ func (s *Store) takeLock() error {
 	if err != nil {
 		return nil //nolint:nilerr // a disk that takes no lock file must not stop the watch
 	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+	// The command line may look at the lock for a moment: try for a second.
+	for try := 0; ; try++ {
+		if err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err == nil || try == 10 {
+			break
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	if err != nil {
 		f.Close()
 		return fmt.Errorf("%w (%s)", ErrInUse, s.path)
 	}
@@ -193,10 +200,7 @@ func inUse(path string) bool {
 		return false
 	}
 	defer f.Close()
-	if syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB) != nil {
-		return true
-	}
-	return false
+	return syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB) != nil
 }
 
 // lookBefore notes what can be seen before the file is opened.

@@ -9,34 +9,64 @@ import (
 )
 
 // salvage copies what can still be read of a file put aside into the fresh one,
-// the most valuable tables first. It never fails: what it could not bring over is
-// in the note, and the file itself is kept.
+// the most valuable tables first; what that lacks comes from the newest backup. It
+// never fails: what it could not bring over is in the note, and the file is kept.
 func (s *Store) salvage(ctx context.Context, from string) {
 	old, err := openPool(ctx, dsn(from, reader, false, true), 1)
 	if err != nil {
 		s.note("Nothing could be read from %s: %v.", from, err)
+	} else {
+		saved, broken := s.copyAll(ctx, old)
+		old.Close()
+		if saved != "" {
+			s.note("Brought over from %s: %s.", from, saved)
+		}
+		if broken == "" {
+			return
+		}
+		s.note("Not all could be read of: %s.", broken)
+	}
+	s.fillFromBackup(ctx)
+}
+
+// fillFromBackup brings over what only the newest backup still has.
+func (s *Store) fillFromBackup(ctx context.Context) {
+	if s.opt.Backups == "" {
+		return
+	}
+	files, err := backups(s.opt.Backups)
+	if err != nil || len(files) == 0 {
+		return
+	}
+	newest := files[len(files)-1]
+	old, err := openPool(ctx, fileURI(newest)+"?mode=ro&immutable=1", 1)
+	if err != nil {
+		s.note("The backup %s could not be read: %v.", newest, err)
 		return
 	}
 	defer old.Close()
-	var saved, broken []string
+	if saved, _ := s.copyAll(ctx, old); saved != "" {
+		s.note("Filled up from the backup %s: %s.", newest, saved)
+	}
+}
+
+// copyAll copies every table; what the fresh file has already stays. It says what
+// was copied and which tables could not be read in full.
+func (s *Store) copyAll(ctx context.Context, old *sql.DB) (saved, broken string) {
+	var good, bad []string
 	for _, t := range tables() {
 		if t == "meta" {
 			continue
 		}
 		n, err := copyTable(ctx, old, s.db.hard, copying{table: t})
 		if n > 0 {
-			saved = append(saved, fmt.Sprintf("%d %s", n, t))
+			good = append(good, fmt.Sprintf("%d %s", n, t))
 		}
 		if err != nil {
-			broken = append(broken, t)
+			bad = append(bad, t)
 		}
 	}
-	if len(saved) > 0 {
-		s.note("Brought over from %s: %s.", from, strings.Join(saved, ", "))
-	}
-	if len(broken) > 0 {
-		s.note("Not all could be read of: %s.", strings.Join(broken, ", "))
-	}
+	return strings.Join(good, ", "), strings.Join(bad, ", ")
 }
 
 // copying says what to copy of a table.

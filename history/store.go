@@ -40,6 +40,9 @@ type Options struct {
 	// CheckFor bounds the integrity check that opening waits for after an
 	// unclean stop; 0 means 20 s. A longer check goes on beside the watch.
 	CheckFor time.Duration
+	// Backups is the folder with the scheduled backups. After damage, what could
+	// not be read of the file comes from the newest one. Empty: none.
+	Backups string
 	// Log receives what the store finds and does by itself; nil means nowhere.
 	Log *slog.Logger
 	// Now is the wall clock; nil means time.Now.

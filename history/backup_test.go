@@ -1,0 +1,175 @@
+package history
+
+import (
+	"context"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func TestBackupAndRestore(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id := begin(t, s, "tub", t0)
+	for i := range 100 {
+		require.NoError(t, s.AppendRow(id, row(i)))
+	}
+	require.NoError(t, s.Settings().Set(ctx, "unit", []byte("F")))
+	backup := filepath.Join(t.TempDir(), "copy.db")
+	require.NoError(t, s.Backup(ctx, backup), "while running, with samples still waiting")
+	require.ErrorContains(t, s.Backup(ctx, s.Path()), "the history itself")
+	info, err := os.Stat(backup)
+	require.NoError(t, err)
+	assert.Equal(t, fs.FileMode(0o600), info.Mode().Perm())
+	assert.NoFileExists(t, backup+".part")
+	sum, err := Check(ctx, backup)
+	require.NoError(t, err)
+	assert.Equal(t, Summary{Schema: 1, Bytes: info.Size(), Rises: 1, Open: 1, Samples: 100, First: t0, Last: t0}, sum)
+
+	// Life goes on, then the backup comes back.
+	begin(t, s, "jar", t0.Add(time.Hour))
+	path := s.Path()
+	_, err = Restore(ctx, backup, path, t0)
+	require.ErrorIs(t, err, ErrInUse)
+	_, err = Check(ctx, path)
+	require.ErrorIs(t, err, ErrInUse)
+	require.NoError(t, s.Close(ctx))
+	_, err = Restore(ctx, path, path, t0)
+	require.ErrorContains(t, err, "the history itself")
+	aside, err := Restore(ctx, backup, path, t0)
+	require.NoError(t, err)
+	assert.Equal(t, path+".before-restore-20260314T180000Z", aside)
+
+	s, err = Open(ctx, path, Options{})
+	require.NoError(t, err)
+	assert.False(t, s.Opened().Unclean)
+	equalRows(t, []Row{row(99)}, collect(t, s, id)[99:])
+	p, err := s.Rises(ctx, Filter{})
+	require.NoError(t, err)
+	assert.Len(t, p.Rises, 1)
+	v, err := s.Settings().Get(ctx, "unit")
+	require.NoError(t, err)
+	assert.Equal(t, "F", string(v))
+	require.NoError(t, s.Close(ctx))
+
+	// What was set aside comes back the same way.
+	_, err = Restore(ctx, aside, path, t0)
+	require.NoError(t, err)
+	sum, err = Check(ctx, path)
+	require.NoError(t, err)
+	assert.Equal(t, 2, sum.Rises)
+}
+
+func TestRestoreAfterASuddenStop(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id := begin(t, s, "tub", t0)
+	require.NoError(t, s.AppendRow(id, row(1)))
+	backup := filepath.Join(t.TempDir(), "copy.db")
+	require.NoError(t, s.Backup(ctx, backup))
+	begin(t, s, "jar", t0)
+	crash(t, s)
+	aside, err := Restore(ctx, backup, s.Path(), t0)
+	require.NoError(t, err)
+	sum, err := Check(ctx, s.Path())
+	require.NoError(t, err)
+	assert.Equal(t, 1, sum.Rises, "the old write-ahead log is not taken for the new one")
+	sum, err = Check(ctx, aside)
+	require.NoError(t, err)
+	assert.Equal(t, 2, sum.Rises, "and is not lost")
+}
+
+func TestRestoreRefusesWhatIsNoBackup(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir()
+	path := household(t, true)
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	good := filepath.Join(dir, "good.db")
+	copyFile(t, path, good)
+	write := func(name string, change func(b []byte) []byte) string {
+		file := filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(file, change(slices.Clone(before)), 0o600))
+		return file
+	}
+	for _, c := range []struct{ file, want string }{
+		{filepath.Join(dir, "none.db"), "no such file"},
+		{dir, "is not a file"},
+		{write("text.db", func([]byte) []byte { return []byte("time,distance_mm\n") }), "it is no sound history"},
+		{write("empty.db", func([]byte) []byte { return nil }), "it is no sound history"},
+		{write("cut.db", func(b []byte) []byte { return b[:len(b)/2] }), "it is no sound history"},
+		{write("hole.db", func(b []byte) []byte { clear(b[len(b)/2 : len(b)/2+3000]); return b }), "it is no sound history"},
+		{write("newer.db", func(b []byte) []byte { b[63] = 9; return b }), "use a newer tidemark"},
+		{write("foreign.db", func(b []byte) []byte { copy(b[68:72], "GPKG"); return b }), "database of another program"},
+	} {
+		_, err := Restore(ctx, c.file, path, t0)
+		assert.ErrorContains(t, err, c.want, c.file)
+		now, err := os.ReadFile(path)
+		require.NoError(t, err)
+		require.Equal(t, before, now, "%s must change nothing", c.file)
+		left, err := filepath.Glob(path + ".*")
+		require.NoError(t, err)
+		assert.NotContains(t, left, path+".restoring")
+	}
+	_, err = Restore(ctx, good, filepath.Join(dir, "fresh.db"), t0)
+	require.NoError(t, err, "a place without a history is fine")
+}
+
+func TestScheduledBackups(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "[odd] name")
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		s, err := Open(ctx, path, Options{})
+		require.NoError(t, err)
+		begin(t, s, "tub", t0)
+		done := make(chan struct{})
+		go func() { defer close(done); s.RunBackups(ctx, dir, 24*time.Hour, 3) }()
+		require.NoError(t, os.MkdirAll(dir, 0o700))
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "tidemark-mine.db"), nil, 0o600))
+		time.Sleep(5*24*time.Hour + time.Minute)
+		synctest.Wait()
+		files, err := backups(dir)
+		require.NoError(t, err)
+		require.Len(t, files, 3, "the newest three stay")
+		start := time.Now()
+		newest, ok := backupTime(files[2])
+		require.True(t, ok)
+		assert.Less(t, start.Sub(newest), 24*time.Hour)
+		assert.FileExists(t, filepath.Join(dir, "tidemark-mine.db"), "a file of another name is not ours to remove")
+		for _, f := range files {
+			sum, err := Check(ctx, f)
+			require.NoError(t, err)
+			assert.Equal(t, 1, sum.Rises)
+		}
+		cancel()
+		<-done
+		require.NoError(t, s.Close(context.WithoutCancel(ctx)))
+	})
+}
+
+func TestBackupFillsWhatDamageTook(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir()
+	path := household(t, true)
+	s, err := Open(ctx, path, Options{})
+	require.NoError(t, err)
+	_, err = s.BackupInto(ctx, dir, 2)
+	require.NoError(t, err)
+	require.NoError(t, s.Close(ctx))
+	require.NoError(t, os.WriteFile(path, []byte("nothing left"), 0o600))
+	s, err = Open(ctx, path, Options{Backups: dir})
+	require.NoError(t, err)
+	defer s.Close(ctx)
+	p, err := s.Rises(ctx, Filter{Limit: 100})
+	require.NoError(t, err)
+	assert.Len(t, p.Rises, 30)
+	assert.Contains(t, s.Opened().Notes[len(s.Opened().Notes)-1], "Filled up from the backup")
+}
