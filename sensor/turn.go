@@ -1,6 +1,9 @@
 package sensor
 
-import "context"
+import (
+	"context"
+	"time"
+)
 
 // Turn lets one piece of work run at a time that may hang, and lets its caller
 // go when its patience ends. Make it with NewTurn.
@@ -34,4 +37,15 @@ func (t Turn) Do(ctx context.Context, work func() error) error {
 	case <-ctx.Done():
 		return Faultf(ReadFailed, "no answer in time; the bus hangs or is very slow")
 	}
+}
+
+// closeWithin is how long Last waits for work that is still under way.
+const closeWithin = 2 * time.Second
+
+// Last runs work when nothing else runs any more, to give back what the other
+// work used. When that hangs, it gives up with an error after two seconds.
+func (t Turn) Last(work func() error) error {
+	ctx, cancel := context.WithTimeout(context.Background(), closeWithin)
+	defer cancel()
+	return t.Do(ctx, work)
 }

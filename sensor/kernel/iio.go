@@ -102,22 +102,6 @@ func iioValue(base string, q sensor.Quantity) (v, raw float64, err error) {
 	return (raw + offset) * scale, raw, err
 }
 
-// chipRange gives what a chip's kernel driver can be believed in, in mm:
-// vl53l0x from a remark in its kernel driver, vl6180 from its datasheet with
-// range scaling, srf04 from the HC-SR04 user guide. Others get a wide range.
-func chipRange(chip string) (minMM, maxMM float64) {
-	switch {
-	case strings.HasPrefix(chip, "vl53l0x"):
-		return 30, 1200
-	case strings.HasPrefix(chip, "vl6180"):
-		return 5, 200
-	case strings.HasPrefix(chip, "srf04"):
-		return 20, 4000
-	default:
-		return 5, 4000
-	}
-}
-
 // checkMM refuses distances that are sentinels or beyond the chip's range. The
 // kernel's drivers do not look at the chips' own status, so it is done here.
 func (d *IIO) checkMM(mm, raw float64, chip string) (float64, error) {
@@ -130,8 +114,8 @@ func (d *IIO) checkMM(mm, raw float64, chip string) (float64, error) {
 	if _, mono := d.clock(); strings.HasPrefix(chip, "vl53l0x") && !d.still.Moves(raw, mono) {
 		return 0, sensor.Faultf(sensor.Stuck, "the sensor has given exactly %.0f mm for minutes; its noise alone should move it: unplug it and plug it in again", mm)
 	}
-	lo, hi := chipRange(chip)
-	return sensor.CheckMM(mm, d.opt.MinMM, d.opt.MaxMM, lo, hi)
+	reach := sensor.ChipReach(chip)
+	return sensor.CheckMM(mm, d.opt.MinMM, d.opt.MaxMM, reach.MinMM, reach.MaxMM)
 }
 
 // find looks for the device's folder, every time anew.

@@ -1,0 +1,77 @@
+package chip
+
+import (
+	"context"
+	"errors"
+	"strings"
+
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/devices/v3/bmxx80"
+
+	"tidemark/sensor"
+)
+
+// airChip is one BME280, or a BMP280 for temperature only.
+type airChip struct {
+	q       sensor.Quantity
+	addr    uint16
+	dev     *bmxx80.Dev
+	skipped bool // the chip did not measure humidity in the last transfer
+}
+
+// NewBME280 reads temperature or humidity of a BME280.
+func NewBME280(c Common, q sensor.Quantity) *Chip {
+	return newChip(c, q, &airChip{q: q})
+}
+
+func (a *airChip) wakesAt() uint16 { return 0x76 }
+
+// move cannot be: the address is set by a pin.
+func (a *airChip) move(*guard, uint16) {}
+
+// tap sees whether humidity was measured: a chip that lost its supply for a
+// moment has forgotten that it should.
+func (a *airChip) tap(reg uint16, r []byte) {
+	if reg == 0xf7 && len(r) == 8 {
+		a.skipped = r[6] == 0x80 && r[7] == 0
+	}
+}
+
+func (a *airChip) start(g *guard, addr uint16) error {
+	a.addr = addr
+	dev, err := bmxx80.NewI2C(g, addr, &bmxx80.Opts{Temperature: bmxx80.O2x, Pressure: bmxx80.O1x, Humidity: bmxx80.O2x})
+	if err != nil {
+		if g.err != nil {
+			return g.err
+		}
+		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x is no BME280: %v", addr, err)
+	}
+	a.dev = dev
+	if a.q == sensor.Humidity && !strings.HasPrefix(dev.String(), "BME") {
+		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x measures no humidity: it is a BMP280", addr)
+	}
+	return nil
+}
+
+func (a *airChip) sense(_ context.Context, g *guard) (value, sd float64, err error) {
+	var env physic.Env
+	a.skipped = false
+	if err := a.dev.Sense(&env); err != nil {
+		return 0, 0, errors.Join(g.err, err)
+	}
+	if a.q == sensor.Humidity {
+		if a.skipped {
+			return 0, 0, sensor.Faultf(sensor.Unreliable, "the chip measured no humidity: it lost its supply for a moment")
+		}
+		ratio := float64(env.Humidity) / float64(100*physic.PercentRH)
+		if ratio < 0 || ratio > 1 {
+			return 0, 0, sensor.Faultf(sensor.OutOfRange, "humidity %.3f is outside 0 to 1", ratio)
+		}
+		return ratio, 0.0002, nil // noise of the chip: datasheet, from memory
+	}
+	celsius := env.Temperature.Celsius()
+	if celsius < -40 || celsius > 85 {
+		return 0, 0, sensor.Faultf(sensor.OutOfRange, "%.2f C is outside what the chip can measure (-40 to 85 C)", celsius)
+	}
+	return celsius, 0.01, nil
+}

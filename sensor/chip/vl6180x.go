@@ -1,0 +1,91 @@
+package chip
+
+import (
+	"context"
+
+	"tinygo.org/x/drivers/vl6180x"
+
+	"tidemark/sensor"
+)
+
+// shortRange is one VL6180X.
+type shortRange struct {
+	opt   ToFOptions
+	dev   vl6180x.Device
+	reach sensor.Reach
+}
+
+// NewVL6180X reads a VL6180X.
+func NewVL6180X(c Common, opt ToFOptions) *Chip {
+	reach := sensor.Spec{Kind: sensor.KindVL6180X}.Reach()
+	return newChip(c, sensor.Distance, &shortRange{opt: opt, reach: reach})
+}
+
+func (s *shortRange) wakesAt() uint16 { return vl6180x.Address }
+
+func (s *shortRange) move(g *guard, addr uint16) {
+	d := vl6180x.New(g)
+	d.SetAddress(uint8(addr))
+}
+
+func (s *shortRange) start(g *guard, addr uint16) error {
+	s.dev = vl6180x.New(g)
+	s.dev.Address = addr
+	return s.setUp(g)
+}
+
+// setUp identifies the chip and loads its settings if it has just woken up. It is
+// called before every reading too, because a chip that lost its supply for a
+// moment answers with wrong settings and says so only here.
+func (s *shortRange) setUp(g *guard) error {
+	if s.dev.Configure(true) {
+		return g.err
+	}
+	if g.err != nil {
+		return g.err
+	}
+	return sensor.Faultf(sensor.Missing, "the chip at 0x%02x does not say that it is a VL6180X (%02x)", s.dev.Address, vl6180x.CHIP_ID)
+}
+
+func (s *shortRange) sense(_ context.Context, g *guard) (value, sd float64, err error) {
+	if err := s.setUp(g); err != nil {
+		return 0, 0, err
+	}
+	var mm []float64
+	var last error
+	for i := 0; i < shots && g.err == nil; i++ {
+		one := s.dev.Read()
+		if err := shortVerdict(s.dev.ReadStatus(), one); err != nil {
+			last = err
+			continue
+		}
+		mm = append(mm, float64(one))
+	}
+	return summarise(mm, last, s.opt, s.reach)
+}
+
+// shortVerdict judges a ranging by its error code (register 04D, bits 7 to 4;
+// datasheet DocID026171 and AN4545) and value.
+func shortVerdict(code uint8, mm uint16) error {
+	switch code {
+	case 0:
+	case 1, 2, 3, 4, 5:
+		return sensor.Faultf(sensor.ReadFailed, "the chip reports a hardware fault (code %d)", code)
+	case 6, 7:
+		return sensor.Faultf(sensor.OutOfRange, "nothing in range (code %d)", code)
+	case 8:
+		return sensor.Faultf(sensor.Unreliable, "the chip ignores the ranging (code 8): light from the cover drowns the surface")
+	case 11:
+		return sensor.Faultf(sensor.Unreliable, "too much light from outside (code 11); shade the vessel")
+	case 12, 14:
+		return sensor.Faultf(sensor.OutOfRange, "nearer than the chip can measure (code %d)", code)
+	case 13, 15:
+		return sensor.Faultf(sensor.OutOfRange, "farther than the chip can measure (code %d)", code)
+	default:
+		return sensor.Faultf(sensor.Unreliable, "the chip reports the unknown code %d", code)
+	}
+	if mm == 0 || mm == 255 {
+		return sensor.Faultf(sensor.OutOfRange, "the chip gives %d, which is no distance", mm)
+	}
+	return nil
+}
