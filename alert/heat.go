@@ -1,0 +1,194 @@
+package alert
+
+import (
+	"math"
+	"sort"
+	"time"
+)
+
+// heatEvery is the closest spacing of kept temperatures.
+const heatEvery = 4 * time.Second
+
+// heatKeep is how far back temperatures are kept.
+const heatKeep = 12 * time.Minute
+
+// heatConfirm is how long one unchanging value must stay beyond the limit to
+// count as more than a single bad sample.
+const heatConfirm = 90 * time.Second
+
+// heatTest says when a warming is too fast for a proofing place. Over a window
+// split in two halves, the second half must not warm clearly slower than the
+// first: everything that is only carried into a warmer place (a hand, a
+// draught, the way out of the fridge) slows down from the start, while an oven
+// that heats does not. The shape must hold for some time, the rate must be
+// high, and the temperature must be heading for the limit.
+type heatTest struct {
+	window  time.Duration
+	hold    time.Duration // how long the shape must last
+	steady  float64       // least ratio of second to first half
+	begun   float64       // least ratio of first to second half
+	rateCPM float64       // least rate in the second half, C a minute
+	ahead   time.Duration // how far the rate is carried on
+	headedC float64       // where that must lead
+}
+
+// heatTests returns the quick test for an oven seen by a free probe and the
+// slow one for a probe inside dough. The figures were chosen on the warm-up
+// curves of the tests, which are our own.
+func heatTests() []heatTest {
+	return []heatTest{
+		{window: 40 * time.Second, hold: 15 * time.Second, steady: 0.9, begun: 0.27,
+			rateCPM: 5, ahead: 150 * time.Second, headedC: 38},
+		{window: 6 * time.Minute, hold: 2 * time.Minute, steady: 0.9, begun: 0.30,
+			rateCPM: 1.2, ahead: 4 * time.Minute, headedC: 38},
+	}
+}
+
+// heatPoint is one kept temperature.
+type heatPoint struct {
+	at time.Time
+	c  float64
+}
+
+// heatRing keeps the recent temperatures of one probe.
+type heatRing struct {
+	points []heatPoint
+	shape  []time.Time // per test: since when the shape holds; zero when not
+	above  time.Time   // since when the limit is passed
+	values int         // different values since then
+}
+
+// heatAlarm is what a ring has found.
+type heatAlarm struct {
+	reason  string
+	since   time.Time
+	beforeC float64 // at since
+	nowC    float64
+}
+
+// add takes in the temperature measured at a moment and returns what it means;
+// nil when all is well. NaN is no temperature and is passed over, and so is a
+// measurement taken in before.
+func (h *heatRing) add(at time.Time, c, limitC float64) *heatAlarm {
+	if math.IsNaN(c) || math.IsInf(c, 0) {
+		return nil
+	}
+	fresh := len(h.points) == 0 || c != h.points[len(h.points)-1].c
+	kept := h.push(at, c)
+	if a := h.beyond(at, c, limitC, fresh); a != nil {
+		return a
+	}
+	if !kept {
+		return nil
+	}
+	return h.tooFast(at, c)
+}
+
+// push keeps a measurement that is newer than the last one by heatEvery and
+// reports whether it did.
+func (h *heatRing) push(at time.Time, c float64) bool {
+	if n := len(h.points); n > 0 && at.Sub(h.points[n-1].at) < heatEvery {
+		return false
+	}
+	h.points = append(h.points, heatPoint{at, c})
+	old := sort.Search(len(h.points), func(i int) bool { return h.points[i].at.After(at.Add(-heatKeep)) })
+	h.points = append(h.points[:0], h.points[old:]...)
+	return true
+}
+
+// beyond watches the fixed limit: three different values over ten seconds, or
+// a longer stay, so that one bad sample does nothing.
+func (h *heatRing) beyond(at time.Time, c, limitC float64, fresh bool) *heatAlarm {
+	if c < limitC {
+		h.above, h.values = time.Time{}, 0
+		return nil
+	}
+	if h.above.IsZero() {
+		h.above = at
+	}
+	if fresh {
+		h.values++
+	}
+	stay := at.Sub(h.above)
+	if (h.values >= 3 && stay >= 10*time.Second) || stay >= heatConfirm {
+		return &heatAlarm{reason: BeyondLimit, since: h.above, beforeC: h.at(h.above), nowC: c}
+	}
+	return nil
+}
+
+// tooFast runs the tests on the newest point.
+func (h *heatRing) tooFast(at time.Time, c float64) *heatAlarm {
+	tests := heatTests()
+	if h.shape == nil {
+		h.shape = make([]time.Time, len(tests))
+	}
+	unit := h.unit()
+	for i, t := range tests {
+		window, hold := max(t.window, 6*unit), max(t.hold, 3*unit)
+		first, second, known := h.halves(at, window)
+		rate := second / (window / 2).Minutes()
+		if !known || rate < t.rateCPM/4 || second < t.steady*first || first < t.begun*second {
+			h.shape[i] = time.Time{}
+			continue
+		}
+		if h.shape[i].IsZero() {
+			h.shape[i] = at
+		}
+		headed := c + carriedOn(first, second, float64(t.ahead)/float64(window/2))
+		if at.Sub(h.shape[i]) >= hold && rate >= t.rateCPM && headed >= t.headedC {
+			since := at.Add(-window)
+			return &heatAlarm{reason: HeatsTooFast, since: since, beforeC: h.at(since), nowC: c}
+		}
+	}
+	return nil
+}
+
+// carriedOn returns the warming over the next steps when each is to the one
+// before as second is to first, but never grows. Steps are half windows.
+func carriedOn(first, second, steps float64) float64 {
+	if second >= first {
+		return second * steps
+	}
+	r := second / first
+	return second * r * (1 - math.Pow(r, steps)) / (1 - r)
+}
+
+// unit is the usual spacing of the last measurements, at most 75 s.
+func (h *heatRing) unit() time.Duration {
+	n := len(h.points)
+	if n < 2 {
+		return 0
+	}
+	from := max(1, n-5)
+	var gaps []time.Duration
+	for i := from; i < n; i++ {
+		gaps = append(gaps, h.points[i].at.Sub(h.points[i-1].at))
+	}
+	sort.Slice(gaps, func(i, j int) bool { return gaps[i] < gaps[j] })
+	return min(gaps[len(gaps)/2], 75*time.Second)
+}
+
+// halves returns the warming in the first and second half of the window that
+// ends at a moment, in C. Before the first point the temperature is taken as
+// level, but at least half a window must be known.
+func (h *heatRing) halves(end time.Time, window time.Duration) (first, second float64, known bool) {
+	if len(h.points) < 3 || end.Sub(h.points[0].at) < window/2 {
+		return 0, 0, false
+	}
+	mid := h.at(end.Add(-window / 2))
+	return mid - h.at(end.Add(-window)), h.at(end) - mid, true
+}
+
+// at returns the temperature at a moment, on straight lines between points.
+func (h *heatRing) at(t time.Time) float64 {
+	i := sort.Search(len(h.points), func(i int) bool { return !h.points[i].at.Before(t) })
+	switch {
+	case i == 0:
+		return h.points[0].c
+	case i == len(h.points):
+		return h.points[i-1].c
+	}
+	a, b := h.points[i-1], h.points[i]
+	share := float64(t.Sub(a.at)) / float64(b.at.Sub(a.at))
+	return a.c + share*(b.c-a.c)
+}

@@ -1,0 +1,263 @@
+package alert
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// The curves below are our own inventions with round figures, not measurements.
+// Heating-up rates of household ovens and the lag of probes are from memory:
+// air in a domestic oven climbs some 10 to 25 C a minute; a steel-capped probe
+// in still air lags by one to two minutes, a bare one by about half a minute.
+
+// curve is the true air temperature around the probe, C, against seconds from
+// the onset (negative before it).
+type curve func(s float64) float64
+
+// probeLags are time constants of probes in air, seconds.
+func probeLags() []float64 { return []float64{5, 15, 30, 60, 90} }
+
+// level is a curve that does not move.
+func level(c float64) curve { return func(float64) float64 { return c } }
+
+// step goes from one temperature to another at the onset.
+func step(from, to float64) curve {
+	return func(s float64) float64 {
+		if s < 0 {
+			return from
+		}
+		return to
+	}
+}
+
+// drift approaches a temperature with a time constant in seconds.
+func drift(from, to, tau float64) curve {
+	return func(s float64) float64 {
+		if s < 0 {
+			return from
+		}
+		return to - (to-from)*math.Exp(-s/tau)
+	}
+}
+
+// ramp climbs at a rate in C a minute up to a top.
+func ramp(from, cpm, top float64) curve {
+	return func(s float64) float64 {
+		if s < 0 {
+			return from
+		}
+		return math.Min(top, from+cpm*s/60)
+	}
+}
+
+// pulse is another temperature for some seconds.
+func pulse(from, to, seconds float64) curve {
+	return func(s float64) float64 {
+		if s < 0 || s > seconds {
+			return from
+		}
+		return to
+	}
+}
+
+// through runs a curve through a probe of a time constant and returns readings,
+// with the noise and the 1/16 C steps of a digital probe.
+func through(env curve, tau float64, before, after, every float64, rng *rand.Rand) (times, readings []float64) {
+	const dt = 0.25
+	c := env(-before)
+	next := -before + rng.Float64()*every
+	for s := -before; s <= after; s += dt {
+		c += (env(s) - c) * (1 - math.Exp(-dt/tau))
+		if s >= next {
+			noisy := c + 0.04*rng.NormFloat64()
+			times = append(times, s)
+			readings = append(readings, math.Round(noisy*16)/16)
+			next += every
+		}
+	}
+	return times, readings
+}
+
+// alarmAt feeds readings to a ring and returns the seconds after the onset of
+// the first alarm; NaN when there is none.
+func alarmAt(times, readings []float64) (float64, *heatAlarm) {
+	start := time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)
+	var h heatRing
+	for i, s := range times {
+		at := start.Add(time.Duration(s * float64(time.Second)))
+		if a := h.add(at, readings[i], DefaultRules().OvenLimitC); a != nil {
+			return s, a
+		}
+	}
+	return math.NaN(), nil
+}
+
+const seedsPerCurve = 10
+
+func TestOvenIsNoticedWithinAMinute(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		env  curve
+		lags []float64
+	}{
+		{"electric oven, 15 C a minute, from the oven light's 26 C", ramp(26, 15, 230), probeLags()},
+		{"fan oven, 20 C a minute, from room temperature", ramp(21, 20, 230), probeLags()},
+		{"gas oven, 25 C a minute", ramp(22, 25, 230), probeLags()},
+		{"slow oven, 10 C a minute, from 26 C", ramp(26, 10, 230), []float64{5, 15, 30}},
+		{"small worn oven, 8 C a minute, from 27 C", ramp(27, 8, 200), []float64{5, 15, 30}},
+		{"oven that levels off like a real one", drift(24, 230, 600), probeLags()},
+		{"warming drawer left on high, 6 C a minute", ramp(28, 6, 80), []float64{5, 15}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for _, lag := range c.lags {
+				for seed := range uint64(seedsPerCurve) {
+					rng := rand.New(rand.NewPCG(seed, uint64(lag)))
+					times, readings := through(c.env, lag, 300, 300, 5, rng)
+					s, a := alarmAt(times, readings)
+					if assert.Falsef(t, math.IsNaN(s), "lag %g s, seed %d: never noticed", lag, seed) {
+						assert.GreaterOrEqualf(t, s, 0.0, "lag %g s, seed %d: noticed before the onset", lag, seed)
+						assert.LessOrEqualf(t, s, 60.0, "lag %g s, seed %d: %s", lag, seed, a.reason)
+					}
+				}
+			}
+		})
+	}
+}
+
+// silentCurves are warm-ups of daily life that must not be taken for an oven.
+func silentCurves() map[string]curve {
+	sunAndCloud := func(s float64) float64 {
+		if s < 0 || math.Mod(s, 600) > 300 {
+			return 22
+		}
+		return 34
+	}
+	return map[string]curve{
+		"nothing happens":                               level(24),
+		"oven light, closed oven":                       drift(21, 29, 1500),
+		"strong oven light, small oven":                 drift(21, 36, 1200),
+		"proofing box with a heater mat":                ramp(21, 0.5, 30),
+		"warm-water bath for a jar":                     drift(20, 30, 600),
+		"sun comes round to the sill":                   drift(22, 36, 240),
+		"sun behind passing clouds":                     sunAndCloud,
+		"warm draught from a radiator":                  drift(21, 28, 60),
+		"short warm draught":                            pulse(22, 30, 60),
+		"oven door opened nearby":                       pulse(23, 33, 20),
+		"draught that comes and stays":                  step(21, 28),
+		"probe moved from the fridge to the room":       step(4, 21),
+		"probe moved from the fridge to a warm place":   step(4, 28),
+		"probe moved from the freezer to the room":      step(-18, 22),
+		"probe moved from the room to the oven light":   step(20, 30),
+		"a hand holds the probe":                        step(21, 34),
+		"a warm hand takes the probe out of the fridge": step(5, 34),
+		"a hand holds the probe and lets go":            pulse(21, 34, 45),
+		"probe put into warm dough":                     step(21, 29),
+		"probe rinsed under warm water":                 pulse(21, 37, 15),
+		"heating comes on in the morning":               drift(17, 22, 2400),
+	}
+}
+
+func TestDailyLifeStaysSilent(t *testing.T) {
+	curves := silentCurves()
+	for name, env := range curves {
+		t.Run(name, func(t *testing.T) {
+			for _, every := range []float64{1, 5, 10, 60} {
+				for _, lag := range append(probeLags(), 180, 600) {
+					for seed := range uint64(seedsPerCurve) {
+						rng := rand.New(rand.NewPCG(seed, uint64(lag)))
+						times, readings := through(env, lag, 600, 1800, every, rng)
+						if s, a := alarmAt(times, readings); a != nil {
+							t.Fatalf("read every %g s, lag %g s, seed %d: alarm after %.0f s: %+v", every, lag, seed, s, *a)
+						}
+					}
+				}
+			}
+		})
+	}
+}
+
+func TestOneBadTemperatureDoesNothing(t *testing.T) {
+	for _, bad := range []float64{85, 127.9375, 60, 45, -55} {
+		for _, every := range []float64{1, 5, 10, 60} {
+			rng := rand.New(rand.NewPCG(7, uint64(every)))
+			times, readings := through(level(24), 30, 600, 600, every, rng)
+			readings[len(readings)/2] = bad
+			s, a := alarmAt(times, readings)
+			assert.Nilf(t, a, "%g C every %g s: alarm at %.0f s", bad, every, s)
+		}
+	}
+}
+
+// A bad sample shown again at every step until the next reading comes is still
+// one bad sample.
+func TestOneBadTemperatureShownForAMinuteDoesNothing(t *testing.T) {
+	var h heatRing
+	start := time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)
+	for s := 0; s < 1200; s += 5 {
+		c := 24 + 0.0625*float64(s/60%2)
+		if s >= 600 && s < 660 {
+			c = 85
+		}
+		assert.Nilf(t, h.add(start.Add(time.Duration(s)*time.Second), c, 45), "at %d s", s)
+	}
+}
+
+func TestOvenReadOnceAMinuteIsNoticedToo(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	times, readings := through(ramp(25, 15, 230), 30, 1800, 900, 60, rng)
+	s, a := alarmAt(times, readings)
+	assert.NotNil(t, a)
+	assert.LessOrEqual(t, s, 330.0)
+}
+
+// A probe deep in the dough warms slowly however hot the oven is; the fixed
+// limit and the slow test are all there is.
+func TestDoughInsideAHeatingOvenIsNoticedByTheSlowTest(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	times, readings := through(ramp(26, 15, 230), 3600, 1800, 3600, 5, rng)
+	s, a := alarmAt(times, readings)
+	if assert.NotNil(t, a) {
+		at := 0.0
+		for i := range times {
+			if times[i] == s {
+				at = readings[i]
+			}
+		}
+		assert.Less(t, at, 45.0, "before the limit")
+		assert.Equal(t, HeatsTooFast, a.reason)
+	}
+}
+
+func BenchmarkHeatRing(b *testing.B) {
+	rng := rand.New(rand.NewPCG(1, 3))
+	start := time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)
+	var h heatRing
+	for i := 0; b.Loop(); i++ {
+		h.add(start.Add(time.Duration(i)*5*time.Second), 24+rng.Float64()/8, 45)
+	}
+}
+
+func ExampleRules_ovenTable() {
+	rng := rand.New(rand.NewPCG(5, 5))
+	for _, c := range []struct {
+		name string
+		env  curve
+	}{{"oven, 15 C a minute", ramp(26, 15, 230)}, {"oven light", drift(21, 29, 1500)}, {"hand on the probe", step(21, 34)}} {
+		times, readings := through(c.env, 30, 300, 600, 5, rng)
+		s, a := alarmAt(times, readings)
+		if a == nil {
+			fmt.Printf("%-20s silent\n", c.name)
+			continue
+		}
+		fmt.Printf("%-20s noticed within a minute: %v\n", c.name, s <= 60)
+	}
+	// Output:
+	// oven, 15 C a minute  noticed within a minute: true
+	// oven light           silent
+	// hand on the probe    silent
+}

@@ -1,0 +1,262 @@
+package alert
+
+import (
+	"math"
+	"time"
+
+	"tidemark/alert/texts"
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+// near: the mark is less than the lead away. The condition is seen a hold time
+// early, so that the warning comes at the lead and a single bad forecast, which
+// does not last that long, does not raise it.
+func near(l *look) []finding {
+	if !l.watched || atMark(l) {
+		return []finding{{kind: Near}}
+	}
+	hold := l.w.rules.NearHold
+	ready := l.e.Ready
+	var on, ripe bool
+	switch {
+	case l.ahead():
+		left := ready.Median.Sub(l.Now)
+		on, ripe = left <= l.Lead+hold, left <= l.Lead
+	case l.e.Phase == estimator.Near:
+		on, ripe = true, true
+	}
+	if l.open(Near) { // stays told, and follows the forecast wherever it goes
+		on, ripe = true, true
+	}
+	return []finding{{kind: Near, on: on, ripe: ripe, reason: WithinLead, hold: hold, at: l.moment(), say: func() words { return sayNear(l) }}}
+}
+
+// ahead reports whether the forecast names a moment still to come.
+func (l *look) ahead() bool {
+	return !l.e.Ready.IsZero() && l.Now.Sub(l.e.Ready.Median) < l.w.rules.NearHold
+}
+
+// moment is what a near warning names; zero when there is nothing to name.
+func (l *look) moment() time.Time {
+	if l.ahead() {
+		return l.e.Ready.Median
+	}
+	return time.Time{}
+}
+
+// atMark reports whether the mark is reached, however far beyond.
+func atMark(l *look) bool {
+	e := l.e
+	return e.ReadyIsPast || e.Phase == estimator.Ready ||
+		(e.Phase == estimator.Over && e.TargetPercent > 0 && e.RisePercent >= e.TargetPercent)
+}
+
+// reached: the level is at the mark.
+func reached(l *look) []finding {
+	return []finding{{kind: Reached, on: l.watched && atMark(l), ripe: true, reason: AtMark,
+		hold: l.w.rules.ReachedHold, say: func() words { return sayReached(l) }}}
+}
+
+// over: above the mark by the margin, growth ending, or sinking. It escalates
+// when a worse reason comes up or the margin is passed twice.
+func over(l *look) []finding {
+	if !l.watched || !l.dough {
+		return nil
+	}
+	e, margin := l.e, l.w.rules.OverMarginPoints
+	above := e.RisePercent - e.TargetPercent
+	past := atMark(l) && (e.Phase == estimator.Over && !e.Exhausted ||
+		e.TargetPercent > 0 && (above-e.RiseSD >= margin || l.active(Over) && above >= margin))
+	f := finding{kind: Over, ripe: true, hold: l.w.rules.OverHold, unknown: !l.sees() && !l.open(Over)}
+	switch {
+	case e.Phase == estimator.Fallen:
+		f.reason, f.stage = FellBack, 2
+	case e.Exhausted:
+		f.reason, f.stage = NoRiseLeft, 1
+	case past && above >= 2*margin:
+		f.reason, f.stage = PastMark, 1
+	case past:
+		f.reason = PastMark
+	default:
+		return []finding{f}
+	}
+	f.on = true
+	f.priority = min(5, 4+f.stage)
+	f.say = func() words { return sayOver(l, f.reason) }
+	return []finding{f}
+}
+
+// stageOf finds how bad an alarm of an earlier run was when last told.
+func stageOf(a Alarm) int {
+	switch {
+	case a.Kind != Over:
+		return 0
+	case a.Reason == FellBack:
+		return 2
+	case a.Reason == NoRiseLeft, a.Priority >= 5:
+		return 1
+	}
+	return 0
+}
+
+// levelsOff: dough slows down and will most likely stop short of the mark.
+func levelsOff(l *look) []finding {
+	on := l.watched && l.dough && l.e.LevelsOffShort && !atMark(l)
+	return []finding{{kind: LevelsOff, on: on, ripe: true, unknown: l.watched && !l.sees(), reason: EndsBelowMark,
+		hold: l.w.rules.LevelsOffHold, say: func() words { return sayLevelsOff(l) }}}
+}
+
+// starterPhase builds the rule of one phase of a starter.
+func starterPhase(l *look, kind Kind, phase estimator.Phase) []finding {
+	if l.dough || !l.watched {
+		return nil
+	}
+	return []finding{{kind: kind, on: l.e.Phase == phase, ripe: true, reason: string(phase), since: l.e.PhaseSince,
+		hold: l.w.rules.StarterHold, say: func() words { return sayStarter(l, kind) }}}
+}
+
+func starterPeak(l *look) []finding    { return starterPhase(l, StarterPeak, estimator.Peak) }
+func starterFalling(l *look) []finding { return starterPhase(l, StarterFalling, estimator.Falling) }
+func starterHungry(l *look) []finding  { return starterPhase(l, StarterHungry, estimator.Hungry) }
+
+// stepsDue: a step of the timetable should be done now.
+func stepsDue(l *look) []finding {
+	var found []finding
+	for _, s := range l.Steps {
+		step := s
+		found = append(found, finding{kind: StepDue, sub: step.ID, on: l.watched && step.State == bake.DueNow,
+			ripe: true, reason: step.ID, say: func() words { return sayStep(l, step) }})
+	}
+	return found
+}
+
+// mark is the target, in the household's words.
+func (l *look) mark() string { return l.w.words.Percent(l.e.TargetPercent) }
+
+// values returns what most sentences about a rise need.
+func (l *look) values() texts.Values {
+	t := l.w.words
+	return texts.Values{
+		"vessel": l.Vessel, "percent": t.Percent(l.e.RisePercent), "mark": l.mark(),
+		"peak": t.Percent(l.e.PeakPercent), "ceiling": t.Percent(l.e.CeilingPercent),
+		"at": l.clock(l.e.Ready.Median), "from": l.clock(l.e.Ready.From), "until": l.clock(l.e.Ready.Until),
+		"since": l.clock(l.e.PhaseSince),
+	}
+}
+
+// clock says a time of day, and that it is unknown when it is.
+func (l *look) clock(at time.Time) string {
+	if at.IsZero() {
+		return l.w.words.Say("unknown", nil)
+	}
+	return l.w.words.Clock(at, l.Now)
+}
+
+// sayNear words the near warning, and its update when the time has moved.
+func sayNear(l *look) words {
+	t, v := l.w.words, l.values()
+	title, text := "near.title", "near.text"
+	if !l.ahead() {
+		v["at"], title, text = t.Say("unknown", nil), "near.title.open", "near.text.open"
+	}
+	s := l.w.slot(l.Input, finding{kind: Near})
+	if s.open && !s.told.IsZero() && l.ahead() {
+		switch moved := l.e.Ready.Median.Sub(s.told); {
+		case moved >= l.w.rules.ShiftMin:
+			title = "near.later.title"
+		case moved <= -l.w.rules.ShiftMin:
+			title = "near.sooner.title"
+		}
+	}
+	parts := []string{t.Say(text, v), t.Say("near.do."+l.content(), nil)}
+	if carry := l.e.CarryOverPercent; l.dough && !math.IsNaN(carry) && carry >= 1 {
+		parts = append(parts, t.Say("near.carry", texts.Values{"points": t.Points(carry)}))
+	}
+	return words{t.Say(title, v), join(append(parts, l.doubt())...)}
+}
+
+// content is the last part of the keys that differ for dough and starter.
+func (l *look) content() string {
+	if l.dough {
+		return string(estimator.Dough)
+	}
+	return string(estimator.Starter)
+}
+
+// sayReached words the reached warning.
+func sayReached(l *look) words {
+	t, v := l.w.words, l.values()
+	parts := []string{t.Say("reached.text", v)}
+	if at := l.e.Ready.Median; l.e.ReadyIsPast && !at.IsZero() && l.Now.Sub(at) > 10*time.Minute {
+		parts = append(parts, t.Say("reached.since", v))
+	}
+	parts = append(parts, t.Say("reached.do."+l.content(), nil), l.doubt())
+	return words{t.Say("reached.title", v), join(parts...)}
+}
+
+// sayOver words the over warning for its reason.
+func sayOver(l *look, reason string) words {
+	t, v := l.w.words, l.values()
+	if s := l.w.slot(l.Input, finding{kind: Over}); !s.since.IsZero() && l.e.Phase != estimator.Fallen {
+		v["since"] = l.clock(s.since)
+	}
+	return words{t.Say("over.title."+reason, v), join(t.Say("over.text."+reason, v), t.Say("over.do."+reason, nil))}
+}
+
+// sayLevelsOff words the warning that the mark will not be reached.
+func sayLevelsOff(l *look) words {
+	t, v := l.w.words, l.values()
+	return words{t.Say("levels_off.title", v), join(t.Say("levels_off.text", v), t.Say("levels_off.do", nil))}
+}
+
+// sayStarter words the three states of a starter.
+func sayStarter(l *look, kind Kind) words {
+	t, v, key := l.w.words, l.values(), string(kind)
+	return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil), l.doubt())}
+}
+
+// sayStep words a step that is due. The catalogue may translate the step's
+// name and order under step.NAME and step.NAME.do.
+func sayStep(l *look, s bake.Step) words {
+	t := l.w.words
+	name, do := s.Name, s.Do
+	if key := "step." + s.Name; t.Has(key) {
+		name = t.Say(key, nil)
+	}
+	if key := "step." + s.Name + ".do"; t.Has(key) {
+		do = t.Say(key, nil)
+	}
+	v := texts.Values{"vessel": l.Vessel, "step": name, "do": do, "from": l.clock(s.From), "until": l.clock(s.Until)}
+	parts := []string{t.Say("step_due.text", v)}
+	if s.Until.After(s.From) {
+		parts = append(parts, t.Say("step_due.window", v))
+	}
+	return words{t.Say("step_due.title", v), join(append(parts, s.Caution)...)}
+}
+
+// doubt says when the estimate does not rest on readings; empty when it does.
+func (l *look) doubt() string {
+	switch l.e.Quality {
+	case estimator.QualityGap:
+		return l.w.words.Say("note.blind", nil)
+	case estimator.QualitySuspect:
+		return l.w.words.Say("note.unsure", nil)
+	}
+	return ""
+}
+
+// join puts sentences together, leaving out empty ones.
+func join(parts ...string) string {
+	text := ""
+	for _, p := range parts {
+		if p == "" {
+			continue
+		}
+		if text != "" {
+			text += " "
+		}
+		text += p
+	}
+	return text
+}

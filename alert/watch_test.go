@@ -1,0 +1,480 @@
+package alert
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"tidemark/alert/texts"
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+// noon is the start of every scene; the scenes are invented.
+func noon() time.Time { return time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC) }
+
+// scene feeds a Watch and remembers what it said.
+type scene struct {
+	t     *testing.T
+	w     *Watch
+	in    Input
+	said  []string // "12:31 raised near within_lead"
+	saidA []Alarm
+}
+
+// newScene starts a tub of dough that rises quietly.
+func newScene(t *testing.T, r Rules) *scene {
+	s := &scene{t: t, w: NewWatch(r)}
+	s.in = Input{Vessel: "tub", Holds: estimator.Dough, RiseID: 7, Now: noon(), Lead: 30 * time.Minute,
+		System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
+	s.in.Estimate = estimator.Estimate{
+		Started: noon(), RisePercent: 20, RiseSD: 1, DoughC: 24, AirC: 22, TargetPercent: 100,
+		CarryOverPercent: math.NaN(), CeilingPercent: math.NaN(), PeakPercent: 20, ReachChance: math.NaN(),
+		Phase: estimator.Rising, PhaseSince: noon(), Quality: estimator.QualityOK,
+	}
+	return s
+}
+
+// run steps every interval for a while; change may alter the input before each.
+func (s *scene) run(span, every time.Duration, change func(*Input)) {
+	for end := s.in.Now.Add(span); s.in.Now.Before(end); {
+		s.in.Now = s.in.Now.Add(every)
+		s.in.Estimate.Time = s.in.Now
+		if s.in.Estimate.Quality == estimator.QualityOK {
+			s.in.Estimate.LastSeen = s.in.Now
+		}
+		if change != nil {
+			change(&s.in)
+		}
+		for _, c := range s.w.Step(s.in) {
+			s.said = append(s.said, fmt.Sprintf("%s %s %s %s", s.in.Now.Format("15:04"), c.What, c.Alarm.Kind, c.Alarm.Reason))
+			s.saidA = append(s.saidA, c.Alarm)
+		}
+	}
+}
+
+// set changes the estimate at once.
+func (s *scene) set(change func(*estimator.Estimate)) { change(&s.in.Estimate) }
+
+// ready sets a forecast some minutes after noon.
+func (s *scene) ready(minutes float64) {
+	at := noon().Add(time.Duration(minutes * float64(time.Minute)))
+	s.in.Estimate.Ready = estimator.Window{From: at.Add(-10 * time.Minute), Median: at, Until: at.Add(15 * time.Minute)}
+}
+
+func TestOneRiseToldOnce(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.ready(90)
+	s.run(88*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
+	s.run(30*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase, e.RisePercent = estimator.Over, 118 })
+	s.run(30*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.RisePercent = 131 })
+	s.run(10*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Exhausted = true })
+	s.run(10*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase, e.RisePercent, e.PeakPercent = estimator.Fallen, 90, 131 })
+	s.run(10*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase = estimator.Ended })
+	s.in.RiseID = 0
+	s.run(10*time.Minute, 5*time.Second, nil)
+	assert.Equal(t, []string{
+		"13:00 raised near within_lead",
+		"13:28 resolved near within_lead",
+		"13:28 raised reached at_mark",
+		"14:03 resolved reached at_mark",
+		"14:03 raised over past_mark",
+		"14:28 escalated over past_mark",
+		"14:48 escalated over fell_back",
+		"14:58 resolved over fell_back",
+	}, s.said)
+	ids := map[string]bool{}
+	for _, a := range s.saidA {
+		ids[a.ID] = true
+	}
+	assert.Equal(t, map[string]bool{"near-tub-7": true, "reached-tub-7": true, "over-tub-7": true}, ids)
+}
+
+func TestNearWaitsForTheLead(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.ready(45)
+	s.run(time.Hour, 10*time.Second, nil)
+	require.Len(t, s.said, 1)
+	assert.Equal(t, "12:15 raised near within_lead", s.said[0])
+	assert.Equal(t, "tub: at the mark about 12:45", s.saidA[0].Title)
+	assert.Equal(t, "tub is at 20 % and will be at its mark of 100 % about 12:45; 8 in 10: between 12:35 and 13:00. Clear the table and be ready to shape it.",
+		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
+}
+
+func TestOneBadForecastDoesNotFireNear(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.ready(180)
+	s.run(20*time.Minute, 5*time.Second, nil)
+	s.ready(30) // one bad fit, kept for a minute and a half
+	s.run(90*time.Second, 5*time.Second, nil)
+	s.ready(180)
+	s.run(20*time.Minute, 5*time.Second, nil)
+	assert.Empty(t, s.said)
+}
+
+func TestNearIsUpdatedWhenTheTimeMoves(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.ready(40)
+	s.run(15*time.Minute, 10*time.Second, nil)
+	s.ready(75)
+	s.run(10*time.Minute, 10*time.Second, nil)
+	s.ready(80) // not worth a word
+	s.run(10*time.Minute, 10*time.Second, nil)
+	s.ready(55)
+	s.run(10*time.Minute, 10*time.Second, nil)
+	assert.Equal(t, []string{"12:10 raised near within_lead", "12:17 updated near within_lead", "12:37 updated near within_lead"}, s.said)
+	assert.Equal(t, "tub: later than said, about 13:15", s.saidA[1].Title)
+	assert.Equal(t, "tub: sooner than said, about 12:55", s.saidA[2].Title)
+	assert.Equal(t, s.saidA[0].ID, s.saidA[2].ID)
+}
+
+func TestNearNeverAfterReached(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 101 })
+	s.run(5*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Near, false, 97 })
+	s.run(30*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 101 })
+	s.run(5*time.Minute, 5*time.Second, nil)
+	assert.Equal(t, []string{"12:00 raised reached at_mark"}, s.said)
+}
+
+func TestNoRiseLeftBeforeTheMark(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.set(func(e *estimator.Estimate) { e.LevelsOffShort, e.RisePercent, e.CeilingPercent = true, 70, 78 })
+	s.run(12*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Exhausted, e.Phase = true, estimator.Over })
+	s.run(12*time.Minute, 5*time.Second, nil)
+	assert.Equal(t, []string{
+		"12:10 raised levels_off ends_below_mark",
+		"12:17 resolved levels_off ends_below_mark",
+		"12:17 raised over no_rise_left",
+	}, s.said)
+}
+
+func TestAStarterThroughItsDay(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.in.Holds, s.in.Vessel = estimator.Starter, "rye"
+	for _, p := range []estimator.Phase{estimator.Peak, estimator.Falling, estimator.Hungry} {
+		s.set(func(e *estimator.Estimate) { e.Phase, e.PhaseSince = p, s.in.Now })
+		s.run(20*time.Minute, 5*time.Second, nil)
+	}
+	assert.Equal(t, []string{
+		"12:05 raised starter_peak peak",
+		"12:25 resolved starter_peak peak",
+		"12:25 raised starter_falling falling",
+		"12:45 resolved starter_falling falling",
+		"12:45 raised starter_hungry hungry",
+	}, s.said)
+}
+
+func TestStepsAreToldOnceEach(t *testing.T) {
+	s := newScene(t, Rules{})
+	fold := bake.Step{ID: "fold-1", Name: "fold", Do: "Fold it.", Caution: "Wash your hands after touching raw dough.",
+		At: noon(), From: noon(), Until: noon(), State: bake.Waiting}
+	s.in.Steps = []bake.Step{fold}
+	s.run(10*time.Minute, 10*time.Second, nil)
+	s.in.Steps[0].State = bake.DueNow
+	s.run(10*time.Minute, 10*time.Second, nil)
+	s.in.Steps[0].State = bake.Done
+	s.run(10*time.Minute, 10*time.Second, nil)
+	assert.Equal(t, []string{"12:10 raised step_due fold-1", "12:25 resolved step_due fold-1"}, s.said)
+	assert.Equal(t, "tub: time to do this: fold. Fold it. Wash your hands after touching raw dough.", s.saidA[0].Text)
+}
+
+func TestTooHotHoldsAndHasHysteresis(t *testing.T) {
+	s := newScene(t, Rules{})
+	warm := func(c float64) func(*Input) {
+		return func(in *Input) { in.Estimate.DoughC = c }
+	}
+	s.run(4*time.Minute, 10*time.Second, warm(32.5))
+	s.run(time.Minute, 10*time.Second, warm(30.9)) // before the hold is over
+	s.run(4*time.Minute, 10*time.Second, warm(32.1))
+	assert.Empty(t, s.said)
+	s.run(2*time.Minute, 10*time.Second, warm(31.5)) // within the hysteresis: still held
+	s.run(20*time.Minute, 10*time.Second, func(in *Input) {
+		in.Estimate.DoughC = 31.6 + 0.5*float64(in.Now.Minute()%2) // around the limit
+	})
+	s.run(3*time.Minute, 10*time.Second, warm(30)) // no real recovery
+	s.run(3*time.Minute, 10*time.Second, warm(33))
+	s.run(10*time.Minute, 10*time.Second, warm(29))
+	s.run(10*time.Minute, 10*time.Second, warm(33))
+	assert.Equal(t, []string{"12:10 raised too_hot dough_hot", "12:42 resolved too_hot dough_hot", "12:52 raised too_hot dough_hot"}, s.said)
+	assert.NotEqual(t, s.saidA[0].ID, s.saidA[2].ID, "a new episode is a new alarm")
+}
+
+func TestTooColdNotInTheFridgeAndNotWhileWarming(t *testing.T) {
+	cold := func(c float64) func(*Input) { return func(in *Input) { in.Estimate.DoughC = c } }
+	s := newScene(t, Rules{})
+	s.run(30*time.Minute, 10*time.Second, cold(24))
+	s.in.InFridge = true
+	s.run(2*time.Hour, 10*time.Second, cold(6))
+	s.in.InFridge = false
+	s.run(2*time.Hour, 10*time.Second, func(in *Input) { // back in the room it warms
+		in.Estimate.DoughC = 22 - 16*math.Exp(-in.Now.Sub(noon().Add(150*time.Minute)).Hours()/3)
+	})
+	assert.Empty(t, s.said)
+	s.run(time.Hour, 10*time.Second, cold(15))
+	assert.Equal(t, []string{"17:15 raised too_cold dough_cold"}, s.said)
+
+	s = newScene(t, Rules{})
+	s.in.Estimate.AirC = 5 // nobody marked it, but the air says it all
+	s.run(2*time.Hour, 10*time.Second, cold(12))
+	assert.Empty(t, s.said)
+}
+
+func TestSensorLostIsOneMessage(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.run(10*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Quality, e.QualityReason = estimator.QualitySuspect, "the level jumps" })
+	s.run(4*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) {
+		e.Quality, e.QualityReason = estimator.QualityGap, "the sensor answers nothing in range. Lid or cable?"
+	})
+	s.run(20*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualitySuspect }) // still not well
+	s.run(3*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
+	s.run(time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })
+	s.run(20*time.Minute, 5*time.Second, nil)
+	assert.Equal(t, []string{"12:15 raised sensor_lost no_reading", "12:43 resolved sensor_lost no_reading"}, s.said)
+	assert.Equal(t, "Not seeing the dough in tub since 12:10: the sensor answers nothing in range. Lid or cable? By the earlier forecast it is at 20 % now. Check lid, cable and sensor. Until then look at the dough yourself.",
+		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
+	assert.Equal(t, "tub: seeing the dough again", s.saidA[1].Title)
+	assert.Contains(t, s.saidA[1].Text, "reads again, after 28 min")
+}
+
+func TestALidOffForAMinuteSaysNothing(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.run(10*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
+	s.run(4*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })
+	s.run(10*time.Minute, 5*time.Second, nil)
+	assert.Empty(t, s.said)
+}
+
+func TestSuspectAlone(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualitySuspect })
+	s.run(20*time.Minute, 5*time.Second, nil)
+	assert.Equal(t, []string{"12:10 raised sensor_suspect not_believed"}, s.said)
+}
+
+func TestNothingIsToldOfAVesselThatIsNotWatched(t *testing.T) {
+	for _, phase := range []estimator.Phase{estimator.Idle, estimator.Ended} {
+		s := newScene(t, Rules{})
+		s.in.RiseID = 0
+		s.set(func(e *estimator.Estimate) {
+			e.Phase, e.Quality, e.DoughC, e.AirC = phase, estimator.QualityGap, 60, 60
+		})
+		s.run(time.Hour, 10*time.Second, nil)
+		assert.Empty(t, s.said)
+	}
+}
+
+func TestOvenInTheWatch(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.run(10*time.Minute, 5*time.Second, nil)
+	onset := s.in.Now
+	s.run(10*time.Minute, 5*time.Second, func(in *Input) {
+		in.Estimate.AirC = 22 + 12*in.Now.Sub(onset).Minutes()
+		in.Estimate.DoughC = 24 + 2*in.Now.Sub(onset).Minutes()
+	})
+	require.NotEmpty(t, s.said)
+	assert.Contains(t, s.said[0], "raised oven_heating")
+	first := s.saidA[0]
+	assert.LessOrEqual(t, first.FiredAt.Sub(onset), time.Minute)
+	assert.Equal(t, 5, first.Priority)
+	assert.Equal(t, "tub: is the oven heating? Switch it off", first.Title)
+	assert.Contains(t, first.Text, "switch the oven off now")
+	assert.Len(t, s.said, 1, "and too_hot is not told on top: %v", s.said)
+}
+
+func TestMachineAlarmsComeOnceForSeveralVessels(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.in.System = System{ClockSet: false, DiskFreeRatio: 0.02, UnderVoltage: true}
+	s.run(10*time.Minute, 10*time.Second, func(in *Input) { in.Vessel = []string{"tub", "jar"}[in.Now.Second()/10%2] })
+	assert.Equal(t, []string{"12:00 raised under_voltage under_voltage", "12:05 raised clock_not_set clock_not_set",
+		"12:05 raised disk_nearly_full disk_nearly_full"}, s.said)
+	for _, a := range s.saidA {
+		assert.Empty(t, a.Vessel)
+	}
+}
+
+func TestNobodyWatched(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.ready(-20)
+	s.set(func(e *estimator.Estimate) { e.Quality, e.RisePercent = estimator.QualityGap, 105 })
+	s.in.System.Unwatched = Span{noon().Add(-100 * time.Minute), noon()}
+	s.run(time.Minute, 5*time.Second, nil)
+	assert.Empty(t, s.said, "it waits for a first reading")
+	s.run(10*time.Minute, 5*time.Second, nil)
+	require.NotEmpty(t, s.said)
+	assert.Equal(t, "12:03 raised nobody_watched unclean_stop", s.said[0])
+	assert.Equal(t, "tub: nobody watched for 1 h 40 min", s.saidA[0].Title)
+	assert.Equal(t, "Nobody watched tub from 10:20 to 12:00: the program was not running. It is at 105 % now, by the forecast; the sensor has not seen it yet. It has most likely passed its mark meanwhile, about 11:40. Look at it when you can, and check the power supply.",
+		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
+	s.run(2*time.Hour, 5*time.Second, nil)
+	told := 0
+	for _, line := range s.said {
+		if strings.Contains(line, "raised nobody_watched") {
+			told++
+		}
+	}
+	assert.Equal(t, 1, told)
+}
+
+func TestRestoreSendsNothingTwice(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 101 })
+	s.run(5*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.RisePercent = 120; e.DoughC = 33 })
+	s.run(10*time.Minute, 5*time.Second, nil)
+	stored := map[string]Alarm{}
+	for _, a := range s.saidA {
+		stored[a.ID] = a
+	}
+	require.Len(t, stored, 3)
+	again := newScene(t, Rules{})
+	again.in = s.in
+	var alarms []Alarm
+	for _, a := range stored {
+		alarms = append(alarms, a)
+	}
+	again.w.Restore(alarms)
+	require.Len(t, again.w.Snapshot(), 2, "over and too_hot are open, reached is not")
+	again.run(time.Hour, 5*time.Second, nil)
+	assert.Empty(t, again.said)
+	again.set(func(e *estimator.Estimate) { e.RisePercent = 135 })
+	again.run(time.Minute, 5*time.Second, nil)
+	require.Len(t, again.said, 1)
+	assert.Contains(t, again.said[0], "escalated over")
+}
+
+func TestANewRiseIsToldAgain(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast = estimator.Ready, true })
+	s.run(5*time.Minute, 5*time.Second, nil)
+	s.in.RiseID = 8
+	s.set(func(e *estimator.Estimate) { e.Started = s.in.Now })
+	s.run(5*time.Minute, 5*time.Second, nil)
+	assert.Equal(t, []string{"12:00 raised reached at_mark", "12:05 resolved reached at_mark", "12:05 raised reached at_mark"}, s.said)
+}
+
+func TestTextsInTheHouseholdsLanguage(t *testing.T) {
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	require.NoError(t, err)
+	s := newScene(t, Rules{Household: texts.Household{Language: "de", Zone: berlin, Fahrenheit: true}})
+	s.run(6*time.Minute, 10*time.Second, func(in *Input) { in.Estimate.DoughC = 33 })
+	require.Len(t, s.said, 1)
+	assert.Equal(t, "Der Teig in tub hat seit 13:00 91 °F; über 90 °F gärt er ungleich und wird schlaff. Kühler stellen, oder das Gefäß in kühles Wasser stellen.",
+		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
+}
+
+// drawEstimate makes up any estimate.
+func drawEstimate(t *rapid.T, e *estimator.Estimate, now time.Time) {
+	number := rapid.OneOf(rapid.Float64Range(-20, 150), rapid.Just(math.NaN()))
+	e.Phase = rapid.SampledFrom([]estimator.Phase{estimator.Idle, estimator.Lag, estimator.Rising, estimator.Near,
+		estimator.Ready, estimator.Over, estimator.Fallen, estimator.Peak, estimator.Falling, estimator.Hungry, estimator.Ended}).Draw(t, "phase")
+	e.Quality = rapid.SampledFrom([]estimator.Quality{estimator.QualityOK, estimator.QualityGap, estimator.QualitySuspect}).Draw(t, "quality")
+	e.RisePercent, e.DoughC, e.AirC = number.Draw(t, "rise"), number.Draw(t, "dough"), number.Draw(t, "air")
+	e.Exhausted, e.LevelsOffShort, e.ReadyIsPast = rapid.Bool().Draw(t, "exhausted"), rapid.Bool().Draw(t, "short"), rapid.Bool().Draw(t, "past")
+	if minutes := rapid.IntRange(-60, 120).Draw(t, "ready"); minutes > 0 || e.ReadyIsPast {
+		at := now.Add(time.Duration(minutes) * time.Minute)
+		e.Ready = estimator.Window{From: at, Median: at, Until: at}
+	} else {
+		e.Ready = estimator.Window{}
+	}
+}
+
+// Whatever the estimate does and however often the program restarts: an ID is
+// raised once, a kind bound to the rise once in it, and near never after
+// reached.
+func TestRaisedOnceWhateverHappens(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := NewWatch(Rules{})
+		stored := map[string]Alarm{}
+		raised := map[string]int{}
+		reachedTold := false
+		in := Input{Vessel: "tub", Holds: rapid.SampledFrom([]estimator.Holds{estimator.Dough, estimator.Starter}).Draw(t, "holds"),
+			RiseID: 3, Now: noon(), System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
+		in.Estimate.Started, in.Estimate.TargetPercent, in.Estimate.LastSeen = noon(), 100, noon()
+		for range rapid.IntRange(1, 25).Draw(t, "scenes") {
+			drawEstimate(t, &in.Estimate, in.Now)
+			if rapid.IntRange(0, 5).Draw(t, "restart") == 0 {
+				w = NewWatch(Rules{})
+				var alarms []Alarm
+				for _, a := range stored {
+					alarms = append(alarms, a)
+				}
+				w.Restore(alarms)
+			}
+			for range rapid.IntRange(1, 40).Draw(t, "steps") {
+				in.Now = in.Now.Add(30 * time.Second)
+				for _, c := range w.Step(in) {
+					stored[c.Alarm.ID] = c.Alarm
+					if c.What != WasRaised {
+						continue
+					}
+					raised[c.Alarm.ID]++
+					if c.Alarm.Kind == Reached {
+						reachedTold = true
+					}
+					if c.Alarm.Kind == Near && reachedTold {
+						t.Fatalf("near after reached")
+					}
+					if c.Alarm.Title == "" || c.Alarm.Text == "" || strings.Contains(c.Alarm.Text, "{") {
+						t.Fatalf("bad text: %+v", c.Alarm)
+					}
+				}
+			}
+		}
+		for id, n := range raised {
+			if n > 1 {
+				t.Fatalf("%s was raised %d times", id, n)
+			}
+		}
+	})
+}
+
+func TestSafeID(t *testing.T) {
+	assert.Equal(t, "near-tub-7", safeID("near", "tub", "7"))
+	long := safeID("step_due", strings.Repeat("x", 80), "tub")
+	assert.LessOrEqual(t, len(long), maxIDLength)
+	assert.NotEqual(t, safeID("near", "tüb"), safeID("near", "tôb"))
+	assert.Regexp(t, `^[-_A-Za-z0-9]+$`, safeID("near", "große Schüssel", "1"))
+}
+
+func TestRulesValidate(t *testing.T) {
+	assert.NoError(t, Rules{}.Validate())
+	err := Rules{TooHotC: 80}.Validate()
+	assert.EqualError(t, err, "too_hot_c: 80 C is outside 24 to 44; choose a value in that range or leave it out")
+	var field *FieldError
+	assert.ErrorAs(t, err, &field)
+}
+
+func TestEveryKindHasTraitsAndTexts(t *testing.T) {
+	table, en := traits(), texts.New(texts.Household{})
+	for _, k := range Kinds() {
+		assert.Contains(t, table, k)
+		assert.NotZero(t, table[k].priority, k)
+		assert.NotZero(t, table[k].lasts, k)
+		assert.True(t, en.Has(string(k)+".title") || k == Over, k)
+	}
+	assert.Len(t, table, len(Kinds()))
+	assert.Len(t, rules(), len(Kinds()))
+}
