@@ -173,12 +173,15 @@ func (s *Server) partsOf(ctx context.Context, snap Snapshot, canAct bool) (strin
 func (s *Server) renderParts(ctx context.Context, snap Snapshot, canAct bool) map[string]string {
 	parts := map[string]string{}
 	s.part(parts, "system", "system", nowPage{Problems: problems(snap, s.opt.House)})
+	glance := nowPage{}
 	for i, v := range snap.Vessels {
 		view := s.view(ctx, snap, i, v, canAct)
+		glance.Vessels = append(glance.Vessels, view)
 		for _, name := range []string{"answer", "alarms", "chart", "table", "acts", "sensors"} {
 			s.part(parts, view.ID+"-"+name, name, view)
 		}
 	}
+	s.part(parts, "glance", "glance", glance)
 	return parts
 }
 

@@ -8,11 +8,11 @@ import (
 	"strings"
 	"sync"
 
+	"tidemark/history"
 	"tidemark/web/access"
 )
 
-// Settings keeps small values by key, such as the passphrase's hash. A key
-// that was never set gives nil.
+// Settings keeps small values by key, such as the passphrase's hash.
 type Settings = access.Settings
 
 // gate decides about each request who asks and what that one may do.
@@ -156,15 +156,19 @@ type memorySettings struct {
 
 func newMemorySettings() *memorySettings { return &memorySettings{m: map[string][]byte{}} }
 
-// Setting returns a value, nil when it was never set.
-func (m *memorySettings) Setting(_ context.Context, key string) ([]byte, error) {
+// Get returns a value, or history.ErrNotFound.
+func (m *memorySettings) Get(_ context.Context, key string) ([]byte, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return m.m[key], nil
+	v, ok := m.m[key]
+	if !ok {
+		return nil, history.ErrNotFound
+	}
+	return v, nil
 }
 
-// SetSetting keeps a value.
-func (m *memorySettings) SetSetting(_ context.Context, key string, value []byte) error {
+// Set keeps a value.
+func (m *memorySettings) Set(_ context.Context, key string, value []byte) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.m[key] = value

@@ -51,6 +51,8 @@ type vesselView struct {
 	Demo                       bool
 	RiseID                     int64
 	Answer                     say.Answer
+	Short                      string
+	Firing                     bool // a warning stands that nobody has seen
 	Alarms                     []alarmView
 	Wide, Narrow               template.HTML
 	Rows                       []say.Row
@@ -120,7 +122,9 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 		out.Wide, out.Narrow = s.charts.get(ctx, s, snap, i, v)
 		out.Buttons = buttons(v)
 	}
-	out.Alarms = alarmViews(v.Alarms, snap.At, h)
+	out.Short = say.Short(sv, h)
+	out.Alarms = alarmViews(v.Alarms, snap.At, h, out.Answer.Blind != "")
+	out.Firing = slices.ContainsFunc(out.Alarms, func(a alarmView) bool { return !a.Quiet })
 	out.DueStep = dueStep(v.Steps)
 	out.undos(v, snap.At, h)
 	out.SensorLine, out.Sensors = sensorLines(v.Sensors, snap.At, h)
@@ -172,11 +176,16 @@ func buttons(v Vessel) []buttonView {
 	return out
 }
 
-// alarmViews are the alarms that are still worth showing.
-func alarmViews(alarms []alert.Alarm, now time.Time, h say.House) []alarmView {
+// alarmViews are the alarms that are still worth showing. When the answer says
+// already that the vessel is not seen, the warning about it only asks for an
+// answer.
+func alarmViews(alarms []alert.Alarm, now time.Time, h say.House, blind bool) []alarmView {
 	var out []alarmView
 	for _, a := range alarms {
 		v := alarmView{ID: a.ID, Title: a.Title, Text: a.Text}
+		if blind && (a.Kind == alert.SensorLost || a.Kind == alert.SensorSuspect) {
+			v.Text = ""
+		}
 		switch a.State {
 		case alert.Firing:
 		case alert.Acknowledged:

@@ -16,12 +16,24 @@ import (
 	"context"
 	"errors"
 	"time"
+
+	"tidemark/history"
 )
 
-// Settings keeps small values by key. A key that was never set gives nil.
+// Settings keeps small values by key. Get fails with history.ErrNotFound for a
+// key that was never set; history.Settings is one.
 type Settings interface {
-	Setting(ctx context.Context, key string) ([]byte, error)
-	SetSetting(ctx context.Context, key string, value []byte) error
+	Get(ctx context.Context, key string) ([]byte, error)
+	Set(ctx context.Context, key string, value []byte) error
+}
+
+// get reads a value; one that was never set is nil.
+func get(ctx context.Context, s Settings, key string) ([]byte, error) {
+	v, err := s.Get(ctx, key)
+	if errors.Is(err, history.ErrNotFound) {
+		return nil, nil
+	}
+	return v, err
 }
 
 // The keys used in Settings.

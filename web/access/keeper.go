@@ -57,14 +57,14 @@ const maxSessions = 100
 // NewKeeper reads the state from the settings.
 func NewKeeper(ctx context.Context, s Settings, now func() time.Time) (*Keeper, error) {
 	k := &Keeper{settings: s, now: now, limit: newLimiter()}
-	key, err := s.Setting(ctx, keyForm)
+	key, err := get(ctx, s, keyForm)
 	if err != nil {
 		return nil, fmt.Errorf("access: reading the form key: %w", err)
 	}
 	if len(key) != 32 {
 		key = make([]byte, 32)
 		_, _ = rand.Read(key) // never fails, see crypto/rand
-		if err := s.SetSetting(ctx, keyForm, key); err != nil {
+		if err := s.Set(ctx, keyForm, key); err != nil {
 			return nil, fmt.Errorf("access: keeping the form key: %w", err)
 		}
 	}
@@ -95,7 +95,7 @@ func (k *Keeper) reread(ctx context.Context, force bool) error {
 
 // load reads a JSON value; none leaves the target empty.
 func load[T any](ctx context.Context, s Settings, key string, into *[]T) error {
-	v, err := s.Setting(ctx, key)
+	v, err := get(ctx, s, key)
 	if err != nil {
 		return fmt.Errorf("access: reading %s: %w", key, err)
 	}
@@ -114,7 +114,7 @@ func (k *Keeper) save(ctx context.Context, key string, v any) error {
 	if err != nil {
 		return err
 	}
-	if err := k.settings.SetSetting(ctx, key, body); err != nil {
+	if err := k.settings.Set(ctx, key, body); err != nil {
 		return fmt.Errorf("access: keeping %s: %w", key, err)
 	}
 	return nil
@@ -136,7 +136,7 @@ func (k *Keeper) Unlock(ctx context.Context, passphrase, from string) (string, e
 	if !k.limit.allow(from, k.now()) {
 		return "", ErrTooMany
 	}
-	stored, err := k.settings.Setting(ctx, keyPassphrase)
+	stored, err := get(ctx, k.settings, keyPassphrase)
 	if err != nil {
 		return "", fmt.Errorf("reading the passphrase: %w", err)
 	}

@@ -99,10 +99,10 @@ func SetPassphrase(ctx context.Context, s Settings, passphrase string) error {
 	if len(passphrase) > MaxPassphraseBytes {
 		return fmt.Errorf("the passphrase has %d bytes; use at most %d", len(passphrase), MaxPassphraseBytes)
 	}
-	if err := s.SetSetting(ctx, keyPassphrase, []byte(newHash(passphrase).String())); err != nil {
+	if err := s.Set(ctx, keyPassphrase, []byte(newHash(passphrase).String())); err != nil {
 		return fmt.Errorf("keeping the passphrase: %w", err)
 	}
-	if err := s.SetSetting(ctx, keySessions, []byte("[]")); err != nil {
+	if err := s.Set(ctx, keySessions, []byte("[]")); err != nil {
 		return fmt.Errorf("ending the sessions: %w", err)
 	}
 	return nil
@@ -110,7 +110,7 @@ func SetPassphrase(ctx context.Context, s Settings, passphrase string) error {
 
 // HasPassphrase reports whether the household has set a passphrase.
 func HasPassphrase(ctx context.Context, s Settings) (bool, error) {
-	v, err := s.Setting(ctx, keyPassphrase)
+	v, err := get(ctx, s, keyPassphrase)
 	if err != nil {
 		return false, fmt.Errorf("reading whether a passphrase is set: %w", err)
 	}

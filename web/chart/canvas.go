@@ -59,9 +59,9 @@ func textSize(s style) float64 {
 	case titleText:
 		return 15
 	case markText, nowText, eventText:
-		return 12
+		return 13
 	default:
-		return 11.5
+		return 12.5
 	}
 }
 

@@ -77,8 +77,8 @@ type Chart struct {
 const (
 	NarrowWidth  = 340
 	NarrowHeight = 400
-	WideWidth    = 900
-	WideHeight   = 440
+	WideWidth    = 820
+	WideHeight   = 430
 	PushWidth    = 800
 	PushHeight   = 480
 )

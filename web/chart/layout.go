@@ -19,7 +19,7 @@ type layout struct {
 
 // Margins and heights in pixels.
 const (
-	leftMargin   = 44.0
+	leftMargin   = 48.0
 	rightMargin  = 12.0
 	titleHeight  = 22.0
 	wordRow      = 15.0 // one row of event words

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
 
 	"tidemark/bake"
 	"tidemark/estimator"
@@ -254,7 +255,7 @@ func next(v Vessel, h House) (string, bool) {
 	if soonest == nil {
 		return "", false
 	}
-	return fmt.Sprintf("Next: %s, %s.", stepWords(*soonest), stepTime(*soonest, v.Now, h)), false
+	return fmt.Sprintf("Next %s: %s.", stepTime(*soonest, v.Now, h), stepWords(*soonest)), false
 }
 
 // stepWords is what to do, as part of a sentence.
@@ -263,7 +264,42 @@ func stepWords(s bake.Step) string {
 	if words == "" {
 		words = s.Name
 	}
-	return words
+	return lowerFirst(words)
+}
+
+// lowerFirst lets a sentence stand inside another; a word all in capitals stays.
+func lowerFirst(s string) string {
+	r := []rune(s)
+	if len(r) < 2 || unicode.IsUpper(r[1]) {
+		return s
+	}
+	r[0] = unicode.ToLower(r[0])
+	return string(r)
+}
+
+// Short answers in a few words, for a list of vessels.
+func Short(v Vessel, h House) string {
+	e := v.Estimate
+	s := ""
+	switch e.Phase {
+	case "", estimator.Idle:
+		return "nothing is watched"
+	case estimator.Settling, estimator.Lag, estimator.Rising, estimator.Near:
+		switch {
+		case e.LevelsOffShort:
+			s = "levels off short of the mark"
+		case e.Ready.IsZero():
+			s = "no forecast yet"
+		default:
+			s = "at the mark most likely " + h.Moment(e.Ready.Median, v.Now)
+		}
+	default:
+		s = strings.ToLower(phaseWord(e.Phase)) + since(e.PhaseSince, v.Now, h)
+	}
+	if e.Quality != estimator.QualityOK {
+		s += "; not seen" + since(e.LastSeen, v.Now, h)
+	}
+	return s
 }
 
 // stepTime is when a step falls, with its window if it depends on the dough.

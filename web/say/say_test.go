@@ -139,13 +139,13 @@ func TestAnswers(t *testing.T) {
 		}, Answer{
 			When:  "At the mark between 18:05 and 18:30 (8 in 10), most likely 18:15.",
 			Level: "Now 74 %, rising 21 % an hour. Dough 24.6 °C, air 21.0 °C.",
-			Next:  "Next: turn the oven on, at 17:40."}},
+			Next:  "Next at 17:40: turn the oven on."}},
 		"due step": {func(v *Vessel) {
 			v.Steps = []bake.Step{{Name: "fold", Do: "Stretch and fold.", State: bake.DueNow, At: at(t, 17, 10)}}
 		}, Answer{
 			When:  "At the mark between 18:05 and 18:30 (8 in 10), most likely 18:15.",
 			Level: "Now 74 %, rising 21 % an hour. Dough 24.6 °C, air 21.0 °C.",
-			Next:  "Now: Stretch and fold (due 17:10).", Due: true}},
+			Next:  "Now: stretch and fold (due 17:10).", Due: true}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			v := Vessel{Name: "tub", Holds: estimator.Dough, Estimate: estimate(t), Now: at(t, 17, 20)}
@@ -160,6 +160,19 @@ func TestTwelveHoursAndFahrenheit(t *testing.T) {
 	a := For(v, House{Zone: vienna(t), Clock12: true, Fahrenheit: true})
 	assert.Equal(t, "At the mark between 6:05 pm and 6:30 pm (8 in 10), most likely 6:15 pm.", a.When)
 	assert.Equal(t, "Now 74 %, rising 21 % an hour. Dough 76.3 °F, air 69.8 °F.", a.Level)
+}
+
+func TestShort(t *testing.T) {
+	v := Vessel{Holds: estimator.Dough, Estimate: estimate(t), Now: at(t, 17, 20)}
+	h := House{Zone: vienna(t)}
+	assert.Equal(t, "at the mark most likely 18:15", Short(v, h))
+	v.Estimate.Phase, v.Estimate.PhaseSince, v.Estimate.Quality, v.Estimate.LastSeen = estimator.Ready, at(t, 17, 0), estimator.QualityGap, at(t, 17, 5)
+	assert.Equal(t, "at the mark since 17:00; not seen since 17:05", Short(v, h))
+	v.Estimate = estimator.Estimate{Phase: estimator.Lag, Quality: estimator.QualityOK}
+	assert.Equal(t, "no forecast yet", Short(v, h))
+	v.Estimate.LevelsOffShort = true
+	assert.Equal(t, "levels off short of the mark", Short(v, h))
+	assert.Equal(t, "nothing is watched", Short(Vessel{}, h))
 }
 
 func TestMoment(t *testing.T) {

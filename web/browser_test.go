@@ -1,0 +1,209 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/web"
+)
+
+// screens are the sizes and colour schemes every screen is looked at in.
+func screens() []screen {
+	return []screen{{360, 740, "light"}, {360, 740, "dark"}, {1280, 800, "light"}, {1280, 800, "dark"}}
+}
+
+type screen struct {
+	w, h   int64
+	scheme string
+}
+
+func (s screen) String() string { return fmt.Sprintf("%dx%d-%s", s.w, s.h, s.scheme) }
+
+// chrome starts one headless browser for a test, or skips.
+func chrome(t *testing.T) context.Context {
+	t.Helper()
+	var path string
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if p, err := exec.LookPath(name); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("a browser is needed in CI; install Debian's chromium package")
+		}
+		t.Skip("no chromium here; Debian's chromium package has it")
+	}
+	if testing.Short() {
+		t.Skip("browser tests are left out with -short")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:len(chromedp.DefaultExecAllocatorOptions):len(chromedp.DefaultExecAllocatorOptions)],
+		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true),
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("hide-scrollbars", true), chromedp.UserDataDir(t.TempDir()))
+	ctx, cancel := chromedp.NewExecAllocator(context.Background(), opts...)
+	t.Cleanup(cancel)
+	ctx, cancel = chromedp.NewContext(ctx)
+	t.Cleanup(func() { _ = chromedp.Cancel(ctx); cancel() })
+	require.NoError(t, chromedp.Do(ctx))
+	return ctx
+}
+
+// tab is one open page with what its console said.
+type tab struct {
+	t   *testing.T
+	ctx context.Context
+	mu  sync.Mutex
+	bad []string
+}
+
+// open opens a tab of the given screen; its console must stay clean.
+func open(t *testing.T, browser context.Context, s screen) *tab {
+	t.Helper()
+	ctx, cancel := chromedp.NewContext(browser)
+	t.Cleanup(cancel)
+	ctx, cancel = context.WithTimeout(ctx, 60*time.Second)
+	t.Cleanup(cancel)
+	b := &tab{t: t, ctx: ctx}
+	require.NoError(t, chromedp.Listen(ctx, b.listen))
+	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: s.scheme}}})
+	require.NoError(t, err)
+	b.run(chromedp.EmulateViewport(s.w, s.h))
+	t.Cleanup(func() { assert.Empty(t, b.complaints(), "the console is not clean") })
+	return b
+}
+
+// listen keeps what the console complains about.
+func (b *tab) listen(ev any) {
+	bad := ""
+	switch e := ev.(type) {
+	case *runtime.EventExceptionThrown:
+		bad = e.ExceptionDetails.Text
+		if x := e.ExceptionDetails.Exception; x != nil {
+			bad += " " + x.Description
+		}
+	case *runtime.EventConsoleAPICalled:
+		if typ := string(e.Type); typ == "error" || typ == "warning" || typ == "assert" {
+			bad = typ + " on the console"
+		}
+	case *log.EventEntryAdded:
+		if level := string(e.Entry.Level); level == "error" || level == "warning" {
+			bad = e.Entry.Text + " " + e.Entry.URL
+		}
+	}
+	if bad == "" {
+		return
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.bad = append(b.bad, bad)
+}
+
+func (b *tab) complaints() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return append([]string(nil), b.bad...)
+}
+
+// forgive forgets the complaints that hold a text.
+func (b *tab) forgive(part string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.bad = slices.DeleteFunc(b.bad, func(c string) bool { return strings.Contains(c, part) })
+}
+
+func (b *tab) run(actions ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	require.NoError(b.t, chromedp.Do(b.ctx, actions...))
+}
+
+// js is what a script gives.
+func js[T any](b *tab, script string) T {
+	b.t.Helper()
+	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](script))
+	require.NoError(b.t, err, script)
+	return v
+}
+
+// text is what an element shows; empty when there is none.
+func (b *tab) text(sel string) string {
+	b.t.Helper()
+	return js[string](b, fmt.Sprintf("document.querySelector(%q)?.innerText || ''", sel))
+}
+
+// wait waits until a script gives true.
+func (b *tab) wait(script string, what ...any) {
+	b.t.Helper()
+	_, err := chromedp.Run(b.ctx, chromedp.Poll[bool](script, chromedp.WithPollingTimeout(20*time.Second)))
+	require.NoError(b.t, err, what...)
+}
+
+// waitText waits until an element shows a text.
+func (b *tab) waitText(sel, want string) {
+	b.t.Helper()
+	b.wait(fmt.Sprintf("(document.querySelector(%q)?.innerText || '').includes(%q)", sel, want), "%s shows no %q", sel, want)
+}
+
+// click presses an element, which must be in sight once scrolled to.
+func (b *tab) click(sel string) {
+	b.t.Helper()
+	b.run(chromedp.Click(chromedp.CSS(sel), chromedp.NodeVisible))
+}
+
+// shot keeps a picture of the whole page when TIDEMARK_SHOTS names a folder.
+func (b *tab) shot(name string) {
+	b.t.Helper()
+	dir := os.Getenv("TIDEMARK_SHOTS")
+	if dir == "" {
+		return
+	}
+	png, err := chromedp.Run(b.ctx, chromedp.FullScreenshot(100))
+	require.NoError(b.t, err)
+	require.NoError(b.t, os.MkdirAll(dir, 0o755))
+	require.NoError(b.t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
+}
+
+// serve runs a handler on a free port of this machine.
+func serve(t *testing.T, h http.Handler) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	srv := web.NewHTTPServer(h, nil)
+	done := make(chan struct{})
+	go func() { defer close(done); _ = srv.Serve(l) }()
+	t.Cleanup(func() { _ = srv.Close(); <-done })
+	return "http://" + l.Addr().String()
+}
+
+func TestBrowserLooks(t *testing.T) {
+	browser := chrome(t)
+	s, _ := newServer(t, nil)
+	base := serve(t, s)
+	for _, sc := range screens() {
+		t.Run(sc.String(), func(t *testing.T) {
+			b := open(t, browser, sc)
+			b.run(chromedp.Navigate(base + "/"))
+			b.waitText("#v0-answer", "At the mark between")
+			b.shot("now-" + sc.String())
+			assert.LessOrEqual(t, js[int64](b, "document.documentElement.scrollWidth"), sc.w, "the page scrolls sideways")
+		})
+	}
+}
