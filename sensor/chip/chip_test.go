@@ -1,0 +1,342 @@
+package chip_test
+
+import (
+	"context"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/onewire"
+
+	"tidemark/sensor"
+	"tidemark/sensor/chip"
+	"tidemark/sensor/fake"
+)
+
+// bench is a hub on fake buses.
+type bench struct {
+	bus  *fake.Bus
+	one  *fake.OneWire
+	pins map[string]*fake.Pin
+	hub  *chip.Hub
+}
+
+func newBench(t *testing.T) *bench {
+	b := &bench{bus: &fake.Bus{Name: t.Name()}, one: &fake.OneWire{}, pins: map[string]*fake.Pin{}}
+	b.hub = chip.NewHub()
+	b.hub.OpenI2C = func(string) (i2c.BusCloser, error) { return b.bus, nil }
+	b.hub.OpenOneWire = func(string) (onewire.BusCloser, error) { return b.one, nil }
+	b.hub.Pin = func(name string) (gpio.PinOut, error) {
+		if p, ok := b.pins[name]; ok {
+			return p, nil
+		}
+		return nil, sensor.Faultf(sensor.Missing, "GPIO line %s is not there", name)
+	}
+	t.Cleanup(func() { assert.NoError(t, b.hub.Close()) })
+	return b
+}
+
+// common is what every chip of the bench gets.
+func (b *bench) common(p chip.Place) chip.Common {
+	return chip.Common{Hub: b.hub, Place: p, Clock: sensor.SystemClock()}
+}
+
+// read reads once with five seconds of patience.
+func read(s sensor.Source) sensor.Reading {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	return s.Read(ctx)
+}
+
+// good asserts a value.
+func good(t *testing.T, want, within float64, r sensor.Reading) {
+	t.Helper()
+	require.Equal(t, sensor.OK, r.Status, r.Reason)
+	assert.InDelta(t, want, r.Value, within)
+}
+
+func TestVL53L1XMeasuresAndIsSetUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		c := fake.NewVL53L1X(182)
+		b.bus.Add(c)
+		s := chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{ROI: 4, Budget: 33 * time.Millisecond})
+		r := read(s)
+		good(t, 182, 1, r)
+		assert.Positive(t, r.SD)
+		roi, ok := c.Written(0x0080)
+		require.True(t, ok, "region of interest")
+		assert.Equal(t, byte(0x33), roi, "4 by 4 receivers, each less one")
+		mode, _ := c.Written(0x0060)
+		assert.Equal(t, byte(0x07), mode, "short mode")
+		start, _ := c.Written(0x0087)
+		assert.Equal(t, byte(0x40), start, "ranging by timer")
+		for range 5 {
+			good(t, 182, 1, read(s))
+		}
+		assert.Equal(t, sensor.Recovery{}, s.Recovery())
+	})
+}
+
+// Status outcomes: ST user manual UM2356; raw codes from memory.
+func TestVL53L1XStatus(t *testing.T) {
+	for code, want := range map[byte]sensor.Status{
+		9: sensor.OK, 6: sensor.Unreliable, 4: sensor.OutOfRange, 5: sensor.OutOfRange, 7: sensor.Unreliable,
+		8: sensor.OutOfRange, 13: sensor.OutOfRange, 12: sensor.Unreliable, 1: sensor.ReadFailed, 17: sensor.ReadFailed, 30: sensor.Unreliable,
+		9 | 0xe0: sensor.OK, // the upper bits are not part of the code
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t)
+			c := fake.NewVL53L1X(182)
+			c.Code = code
+			b.bus.Add(c)
+			r := read(chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{}))
+			assert.Equal(t, want, r.Status, "code %d: %s", code, r.Reason)
+		})
+	}
+}
+
+// Error codes: VL6180X datasheet DocID026171 and AN4545.
+func TestVL6180XStatus(t *testing.T) {
+	want := map[byte]sensor.Status{0: sensor.OK, 6: sensor.OutOfRange, 7: sensor.OutOfRange, 8: sensor.Unreliable,
+		11: sensor.Unreliable, 12: sensor.OutOfRange, 13: sensor.OutOfRange, 14: sensor.OutOfRange, 15: sensor.OutOfRange,
+		1: sensor.ReadFailed, 2: sensor.ReadFailed, 3: sensor.ReadFailed, 4: sensor.ReadFailed, 5: sensor.ReadFailed,
+		9: sensor.Unreliable, 10: sensor.Unreliable}
+	for code, status := range want {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBench(t)
+			c := fake.NewVL6180X(64)
+			c.Code = code
+			b.bus.Add(c)
+			r := read(chip.NewVL6180X(b.common(chip.Place{}), chip.ToFOptions{}))
+			assert.Equal(t, status, r.Status, "code %d: %s", code, r.Reason)
+			if status == sensor.OK {
+				assert.Equal(t, 64.0, r.Value)
+			}
+		})
+	}
+}
+
+// TestBrownOutOfVL6180X: the chip answers on with wrong settings; only its "fresh
+// out of reset" tells.
+func TestBrownOutOfVL6180X(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		c := fake.NewVL6180X(64)
+		b.bus.Add(c)
+		s := chip.NewVL6180X(b.common(chip.Place{}), chip.ToFOptions{})
+		good(t, 64, 0, read(s))
+		c.BrownOut()
+		good(t, 64, 0, read(s))
+	})
+}
+
+func TestOutOfRangeByLimits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		c := fake.NewVL53L1X(24)
+		b.bus.Add(c)
+		s := chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{MaxMM: 300})
+		assert.Equal(t, sensor.OutOfRange, read(s).Status, "garbage of 22 to 27 mm can come with a good status")
+		c.DistanceMM = 320
+		assert.Equal(t, sensor.OutOfRange, read(s).Status)
+		c.DistanceMM = 120
+		good(t, 120, 1, read(s))
+	})
+}
+
+// TestTwoChipsAtOneAddress wakes two chips one by one and moves them.
+func TestTwoChipsAtOneAddress(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		left, right := fake.NewVL53L1X(100), fake.NewVL6180X(60)
+		b.bus.Add(left, right)
+		b.pins["GPIO17"], b.pins["GPIO27"] = fake.NewPin(left.Shut), fake.NewPin(right.Shut)
+		l := chip.NewVL53L1X(b.common(chip.Place{Address: 0x30, XShut: "GPIO17"}), chip.ToFOptions{})
+		r := chip.NewVL6180X(b.common(chip.Place{Address: 0x31, XShut: "GPIO27"}), chip.ToFOptions{})
+		good(t, 100, 1, read(l))
+		good(t, 60, 0, read(r))
+		assert.Equal(t, uint16(0x30), left.Address())
+		assert.Equal(t, uint16(0x31), right.Address())
+		good(t, 100, 1, read(l))
+	})
+}
+
+func TestNeighbourWithoutShutdownLineIsNoticed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		mine, other := fake.NewVL53L1X(100), fake.NewVL53L1X(60)
+		b.bus.Add(mine, other)
+		b.pins["GPIO17"] = fake.NewPin(mine.Shut)
+		r := read(chip.NewVL53L1X(b.common(chip.Place{Address: 0x30, XShut: "GPIO17"}), chip.ToFOptions{}))
+		assert.Equal(t, sensor.ReadFailed, r.Status)
+		assert.Contains(t, r.Reason, "another chip answers at 0x29")
+	})
+}
+
+func TestChipsBehindAMultiplexer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		mux := &fake.Mux{Addr: 0x70}
+		first, second := fake.NewVL53L1X(100), fake.NewVL53L1X(150)
+		mux.Ports[2], mux.Ports[5] = []fake.Device{first}, []fake.Device{second}
+		b.bus.AddMux(mux)
+		one := chip.NewVL53L1X(b.common(chip.Place{Mux: 0x70, Port: 2}), chip.ToFOptions{})
+		two := chip.NewVL53L1X(b.common(chip.Place{Mux: 0x70, Port: 5}), chip.ToFOptions{})
+		for range 3 {
+			good(t, 100, 1, read(one))
+			good(t, 150, 1, read(two))
+		}
+		mux.BrownOut()
+		seen := 0
+		for range 6 { // faults, then set up anew
+			if r := read(two); r.Status == sensor.OK {
+				good(t, 150, 1, r)
+				seen++
+			}
+		}
+		assert.Positive(t, seen, "the port is chosen again")
+		good(t, 100, 1, read(one))
+		mux.Dead = true
+		assert.Equal(t, sensor.Missing, read(chip.NewVL53L1X(b.common(chip.Place{Mux: 0x71}), chip.ToFOptions{})).Status)
+	})
+}
+
+// The raw temperature and its 25.08 C are the worked example of the BMP280
+// datasheet (from memory).
+func TestBME280(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		c := fake.NewBME280(0x76)
+		b.bus.Add(c)
+		temp := chip.NewBME280(b.common(chip.Place{}), sensor.Temperature)
+		hum := chip.NewBME280(b.common(chip.Place{}), sensor.Humidity)
+		good(t, 25.08, 0.005, read(temp))
+		h := read(hum)
+		require.Equal(t, sensor.OK, h.Status, h.Reason)
+		assert.Greater(t, h.Value, 0.05)
+		assert.Less(t, h.Value, 0.95)
+		c.BrownOut()
+		r := read(hum)
+		assert.Equal(t, sensor.Unreliable, r.Status)
+		assert.Contains(t, r.Reason, "lost its supply")
+		for range 3 {
+			r = read(hum)
+		}
+		good(t, h.Value, 1e-9, r)
+		c.Busy = true
+		assert.Contains(t, read(temp).Reason, "hangs")
+		c.Busy = false
+		c.ID = 0x58
+		assert.Contains(t, read(chip.NewBME280(b.common(chip.Place{}), sensor.Humidity)).Reason, "it is a BMP280")
+		c.ID = 0x12
+		assert.Contains(t, read(chip.NewBME280(b.common(chip.Place{}), sensor.Temperature)).Reason, "is no BME280")
+	})
+}
+
+const probeID = "28-0123456789ab"
+
+// newProbe makes a fake probe with probeID.
+func newProbe(t *testing.T, celsius float64) *fake.DS18B20 {
+	t.Helper()
+	addr, err := chip.ParseID(probeID)
+	require.NoError(t, err)
+	return &fake.DS18B20{Addr: addr, Celsius: celsius}
+}
+
+func TestDS18B20(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		p := newProbe(t, 24.8125)
+		b.one.Probes = append(b.one.Probes, p)
+		s := chip.NewProbe(b.hub, "", probeID, "", 0.1, sensor.SystemClock())
+		good(t, 24.9125, 1e-9, read(s))
+		p.BrownOut()
+		p.NoConvert = true
+		assert.Equal(t, sensor.PowerOn, read(s).Status)
+		p.NoConvert, p.AllZero = false, true
+		assert.Contains(t, read(s).Reason, "all zeros")
+		p.AllZero, p.AllOnes = false, true
+		assert.Contains(t, read(s).Reason, "does not answer")
+		p.AllOnes, p.BadCRC = false, true
+		assert.Contains(t, read(s).Reason, "checksum")
+		p.BadCRC, p.LowPower = false, true
+		assert.Contains(t, read(s).Reason, "127.94")
+		p.LowPower, p.Absent = false, true
+		assert.Contains(t, read(s).Reason, "no probe answers")
+		p.Absent, b.one.Short = false, true
+		assert.Contains(t, read(s).Reason, "shorted")
+		b.one.Short = false
+		good(t, 24.9125, 1e-9, read(s))
+		assert.Positive(t, s.Recovery().Restarts)
+	})
+}
+
+func TestDS18B20IsFoundWithoutID(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		s := chip.NewProbe(b.hub, "", "", "", 0, sensor.SystemClock())
+		assert.Equal(t, sensor.Missing, read(s).Status)
+		b.one.Probes = append(b.one.Probes, newProbe(t, 20))
+		good(t, 20, 0, read(s))
+		other, err := chip.ParseID("28-000000000001")
+		require.NoError(t, err)
+		b.one.Probes = append(b.one.Probes, &fake.DS18B20{Addr: other})
+		assert.Contains(t, read(chip.NewProbe(b.hub, "", "", "", 0, sensor.SystemClock())).Reason,
+			"2 probes answer; name one by its id (28-0123456789ab, 28-000000000001)")
+	})
+}
+
+// The made-up address 28 A1 B2 C3 D4 E5 00 has the checksum 05 (worked out with
+// Application Note 27).
+func TestProbeIDs(t *testing.T) {
+	a, err := chip.ParseID("28-00e5d4c3b2a1")
+	require.NoError(t, err)
+	assert.Equal(t, onewire.Address(0x0500e5d4c3b2a128), a)
+	assert.Equal(t, "28-00e5d4c3b2a1", chip.FormatID(a))
+	for _, bad := range []string{"", "28", "28-1", "zz-000000000001", "28-00000000000g"} {
+		_, err := chip.ParseID(bad)
+		assert.Error(t, err, bad)
+	}
+}
+
+func TestMissingLinesAndBuses(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		b.bus.Add(fake.NewVL53L1X(100))
+		r := read(chip.NewVL53L1X(b.common(chip.Place{XShut: "GPIO5"}), chip.ToFOptions{}))
+		assert.Equal(t, sensor.Missing, r.Status)
+		assert.Contains(t, r.Reason, "GPIO line GPIO5 is not there")
+		real := chip.NewHub() // this machine has no I2C bus 77
+		r = read(chip.NewVL53L1X(chip.Common{Hub: real, Place: chip.Place{Bus: "77"}, Clock: sensor.SystemClock()}, chip.ToFOptions{}))
+		assert.Equal(t, sensor.Missing, r.Status)
+		assert.Contains(t, r.Reason, "I2C bus 77 is not there; switch I2C on")
+	})
+}
+
+// TestPowerLineResets feeds a chip from a GPIO line that revives it.
+func TestPowerLineResets(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		c := fake.NewVL53L1X(100)
+		b.bus.Add(c)
+		b.pins["GPIO4"] = fake.NewPin(func(high bool) {
+			if !high {
+				c.Hang = false
+				c.BrownOut()
+			}
+		})
+		s := chip.NewVL53L1X(b.common(chip.Place{Power: "GPIO4"}), chip.ToFOptions{})
+		good(t, 100, 1, read(s))
+		c.Hang = true
+		for range 3 {
+			assert.Equal(t, sensor.ReadFailed, read(s).Status)
+		}
+		good(t, 100, 1, read(s))
+		assert.Equal(t, sensor.Recovery{Restarts: 1, Resets: 1}, s.Recovery())
+	})
+}
