@@ -1,0 +1,96 @@
+package deploy
+
+import (
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/coreos/go-systemd/v22/unit"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// options reads the unit: section and name to all values in their order.
+func options(t *testing.T) map[string][]string {
+	t.Helper()
+	f, err := os.Open("package/tidemark.service")
+	require.NoError(t, err)
+	defer f.Close()
+	opts, err := unit.DeserializeOptions(f)
+	require.NoError(t, err)
+	out := map[string][]string{}
+	for _, o := range opts {
+		key := o.Section + "." + o.Name
+		out[key] = append(out[key], o.Value)
+	}
+	return out
+}
+
+func TestUnitSaysHowItIs(t *testing.T) {
+	u := options(t)
+	assert.Equal(t, []string{"notify"}, u["Service.Type"])
+	assert.Equal(t, []string{"tidemark"}, u["Service.StateDirectory"])
+	assert.Equal(t, []string{"always"}, u["Service.Restart"])
+	assert.NotEmpty(t, u["Service.WatchdogSec"])
+	assert.NotEmpty(t, u["Service.LoadCredential"])
+	assert.NotEmpty(t, u["Service.RestartSec"], "restarting at once would be a tight loop")
+	assert.Contains(t, u["Unit.After"][0], "systemd-modules-load.service", "device classes count only once their module is loaded")
+}
+
+// Each of these reads well and breaks the service; see the head of the unit.
+func TestUnitLeavesOutWhatBreaksIt(t *testing.T) {
+	u := options(t)
+	for _, name := range []string{"ProcSubset", "PrivateDevices", "PrivateUsers", "PrivateNetwork", "DynamicUser"} {
+		assert.Empty(t, u["Service."+name], "%s breaks the service", name)
+	}
+	assert.NotContains(t, u["Service.Type"], "notify-reload", "needs systemd 253, Debian 12 has 252")
+}
+
+func TestUnitDevices(t *testing.T) {
+	u := options(t)
+	assert.Equal(t, []string{"closed"}, u["Service.DevicePolicy"])
+	require.NotEmpty(t, u["Service.DeviceAllow"])
+	for _, d := range u["Service.DeviceAllow"] {
+		assert.Regexp(t, `^char-[A-Za-z0-9]+ rw$`, d, "devices are allowed by class: their numbers differ from board to board")
+	}
+}
+
+// A group or user that does not exist stops the start.
+func TestUnitUserAndGroupsAreMade(t *testing.T) {
+	data, err := os.ReadFile("package/tidemark.sysusers.conf")
+	require.NoError(t, err)
+	made := map[string][]string{}
+	for _, m := range regexp.MustCompile(`(?m)^([gu]) +(\S+)`).FindAllStringSubmatch(string(data), -1) {
+		made[m[1]] = append(made[m[1]], m[2])
+	}
+	u := options(t)
+	assert.Equal(t, made["u"], u["Service.User"])
+	for _, g := range strings.Fields(u["Service.SupplementaryGroups"][0]) {
+		assert.True(t, slices.Contains(made["g"], g), "group %s is made by nobody", g)
+	}
+}
+
+// The exposure score of systemd must be 2.0 or better (systemd-analyze(1): lower
+// is better, the threshold is in tenths).
+func TestUnitExposure(t *testing.T) {
+	analyze := tool(t, "systemd-analyze", "systemd")
+	out := run(t, analyze, "security", "--offline=true", "--no-pager", "--threshold=20", "package/tidemark.service")
+	assert.Contains(t, out, "Overall exposure level")
+}
+
+// The scripts of the package can be run, and an upgrade keeps the settings. What
+// is in a built package is looked at by check-deb.sh.
+func TestPackageDescription(t *testing.T) {
+	data, err := os.ReadFile("nfpm.yaml")
+	require.NoError(t, err)
+	scripts := regexp.MustCompile(`(?m)^  (?:postinstall|preremove|postremove): (\S+)$`).FindAllStringSubmatch(string(data), -1)
+	require.Len(t, scripts, 3)
+	for _, s := range scripts {
+		info, err := os.Stat(s[1])
+		require.NoError(t, err)
+		assert.NotZero(t, info.Mode()&0o100, "%s cannot be run", s[1])
+	}
+	assert.Contains(t, string(data), "type: config|noreplace", "the settings must survive an upgrade")
+}
