@@ -18,5 +18,8 @@ func (e *Estimator) Shift(d time.Duration) {
 	if !e.clock.epoch.IsZero() {
 		e.clock.epoch = e.clock.epoch.Add(d)
 		e.clock.last = e.clock.last.Add(d)
+		if !e.clock.lastRead.IsZero() {
+			e.clock.lastRead = e.clock.lastRead.Add(d)
+		}
 	}
 }

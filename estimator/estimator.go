@@ -134,7 +134,7 @@ func (e *Estimator) event(event Event, at time.Time) {
 
 // end closes the rise; its last state stays readable.
 func (e *Estimator) end(t float64) {
-	e.drain()
+	e.drain(t)
 	e.rise.active, e.ended = false, true
 	e.phases.enter(Ended, t, "Ended.")
 }

@@ -123,7 +123,7 @@ func (e *Estimator) Observe(s Sample) Verdict {
 	r := e.observe(s)
 	e.rejected[r]++
 	if e.rise.news.n > len(e.rise.news.items)-8 {
-		e.drain() // rare: nobody asked for an estimate for a long time
+		e.drain(e.clock.hours(e.clock.last)) // rare: nobody asked for an estimate for a long time
 	}
 	if r == accepted {
 		return Verdict{Accepted: true}

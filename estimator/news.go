@@ -30,8 +30,9 @@ type item struct {
 type news struct {
 	items     [256]item
 	n         int
-	urgent    bool // something other than another point: refit now
-	restarted bool // forget all points: the start level was wrong
+	urgent    bool    // something other than another point: refit now
+	restarted bool    // forget all points: the start level was wrong
+	heldFrom  float64 // points from here on may yet be taken back, hours
 	tempAt    float64
 	tempN     int
 }
@@ -61,6 +62,19 @@ func (w *news) temper(at, doughC, airC float64) {
 func (w *news) disturb(at, share float64) {
 	w.put(item{isDisturb, at, share, 0})
 	w.urgent = true
+}
+
+// forget takes back the points from at on.
+func (w *news) forget(at float64) {
+	kept := 0
+	for _, i := range w.items[:w.n] {
+		if i.kind == isPoint && i.at >= at {
+			continue
+		}
+		w.items[kept] = i
+		kept++
+	}
+	w.n = kept
 }
 
 // restart drops the points so far and keeps the temperatures.

@@ -56,33 +56,50 @@ func (e *Estimator) refit(t float64) {
 	if e.cached.asked && !urgent && t-e.cached.at < e.refitEvery(t) {
 		return
 	}
-	e.drain()
-	e.fit.Refit(duration(t - r.start))
+	e.fit.Refit(duration(e.drain(t) - r.start))
 	e.ask(t, target, urgent)
 }
 
-// drain hands the news over to the forecast.
-func (e *Estimator) drain() {
+// drain hands the news over to the forecast, but for the latest points, which
+// may yet be taken back. Everything after the first point held waits with it:
+// the forecast wants its news in order, and stands at the time returned. When
+// the room runs short, all goes.
+func (e *Estimator) drain(t float64) float64 {
 	w := &e.rise.news
 	if w.restarted {
 		e.fit = e.newFit()
 	}
+	all := !e.rise.active || w.n > len(w.items)/2
+	done := 0
 	for _, i := range w.items[:w.n] {
-		at := duration(i.at - e.rise.start)
-		switch i.kind {
-		case isPoint:
-			e.fit.Add(forecast.Point{At: at, VolumeL: i.a, SDL: i.b, DoughC: e.rise.track.doughC})
-		case isTemper:
-			e.fit.Temper(at, i.a, i.b)
-		case isDisturb:
-			e.fit.Disturb(at, i.a)
-		case isCold, isWarm:
-			e.fit.Cold(at, i.kind == isCold)
-		case isStop:
-			e.fit.Stop(at)
+		if !all && i.kind == isPoint && i.at >= w.heldFrom {
+			t = min(t, i.at)
+			break
 		}
+		e.tell(i)
+		done++
 	}
-	w.n, w.restarted, w.urgent = 0, false, false
+	copy(w.items[:], w.items[done:w.n])
+	w.n -= done
+	w.restarted, w.urgent = false, false
+	return t
+}
+
+// tell hands one piece of news over.
+func (e *Estimator) tell(i item) {
+	at := duration(i.at - e.rise.start)
+	switch i.kind {
+	case isPoint:
+		e.fit.Add(forecast.Point{At: at, VolumeL: i.a, SDL: i.b, DoughC: math.NaN()})
+	case isTemper:
+		e.fit.Temper(at, i.a, i.b)
+	case isDisturb:
+		e.fit.Disturb(at, i.a)
+	case isCold, isWarm:
+		e.fit.Cold(at, i.kind == isCold)
+	case isStop:
+		e.fit.Stop(at)
+	}
 }
 
 // ask reads the forecast.

@@ -45,6 +45,7 @@ type rise struct {
 	bucketN  float64
 	offsetMM float64 // reading minus level after the sensor or vessel moved
 
+	shift     shiftWatch
 	base      baseline
 	track     track
 	lastStep  step
@@ -62,6 +63,13 @@ type rise struct {
 	news  news
 	notes notes
 }
+
+// How long points are kept from the forecast, hours: a step found late can then
+// be put where it belongs, or its points be taken back.
+const (
+	holdBack     = 2.0 / 60
+	holdBackLong = 8.0 / 60
+)
 
 // bucket is the mean of the believed readings of half a minute. One update of
 // the filter per bucket makes 1 s, 10 s and 60 s sampling behave alike.
@@ -118,10 +126,10 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 	// A prediction grown vague in a gap must not open the gate to a hand.
 	doubt := min(variance, max(4*r.bucketR, 1))
 	within := max(4.5*math.Sqrt(doubt+n.variance), 2.5, 1.5*min(n.quantum, 10))
-	if math.Abs(miss) <= within {
+	if math.Abs(miss) <= within && !r.pend.outvotes() {
 		n.learn(miss, variance)
-		r.pend, r.goodAt = pending{}, t
-		r.gather(level, t, interval)
+		r.goodAt = t
+		r.gather(level, t, interval, n)
 		return accepted
 	}
 	if !r.pend.add(level, t, agreeWithin(n), 0.5*60) {
@@ -154,6 +162,7 @@ func (r *rise) lookAnew(why seeking, t float64) {
 	r.seek.reset()
 	r.pend = pending{}
 	r.bucket = bucket{}
+	r.shift.reset()
 }
 
 // takeSeeking handles readings while the level is looked for.
@@ -318,6 +327,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 	r.kfAt = t
 	variance := max(n.variance/float64(r.pend.n), 0.04)
 	r.pend, r.bucket = pending{}, bucket{}
+	r.shift.reset()
 	switch {
 	case kind == stepEarly:
 		r.restart(consensus{level, t, variance, 3})
@@ -358,11 +368,11 @@ func (r *rise) restart(c consensus) {
 
 // gather adds a believed level to the bucket and closes it when the next
 // reading would fall into another.
-func (r *rise) gather(level, t, interval float64) {
+func (r *rise) gather(level, t, interval float64, n *noise) {
 	index := int64(math.Floor(t / bucketHours))
 	b := &r.bucket
 	if b.n > 0 && index != b.index {
-		r.closeBucket()
+		r.closeBucket(n)
 	}
 	if b.n == 0 {
 		*b = bucket{index: index}
@@ -371,12 +381,12 @@ func (r *rise) gather(level, t, interval float64) {
 	b.level += (level - b.level) / float64(b.n)
 	b.when += (t - b.when) / float64(b.n)
 	if interval > 0 && int64(math.Floor((t+interval)/bucketHours)) != index {
-		r.closeBucket()
+		r.closeBucket(n)
 	}
 }
 
 // closeBucket hands the bucket's mean to the filter and to all who follow.
-func (r *rise) closeBucket() {
+func (r *rise) closeBucket(n *noise) {
 	b := r.bucket
 	r.bucket = bucket{}
 	if b.n == 0 {
@@ -384,12 +394,19 @@ func (r *rise) closeBucket() {
 	}
 	r.kf.predict(max(b.when-r.kfAt, 0))
 	r.kfAt = b.when
-	r.learnBucket(b.level-r.kf.level, r.kf.p11)
+	miss, variance := b.level-r.kf.level, r.kf.p11
+	r.learnBucket(miss, variance)
 	r.kf.update(b.level, r.bucketR)
+	r.shift.add(b.when, b.level, r.kf, miss/math.Sqrt(variance+r.bucketR))
 	r.base.add(b.level, b.when, 1)
 	v := r.cfg.Profile.Volume(b.level)
 	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR))
 	r.track.follow(r, b.when)
+	r.news.heldFrom = b.when - holdBack
+	if math.Abs(r.shift.uneasy) > shiftUneasy {
+		r.news.heldFrom = b.when - holdBackLong
+	}
+	r.watchShift(n)
 }
 
 // learnBucket follows the variance of a bucket's mean around the filter. It

@@ -74,6 +74,19 @@ type pending struct {
 	level       float64 // running mean of the latest, mm
 	early       float64 // mean of the first few, mm
 	first, last float64 // hours
+	against     int     // readings since that fitted the prediction
+}
+
+// outvotes takes note of a reading that fits the prediction and reports whether
+// the pending ones still outnumber such readings by far: a step hardly larger
+// than the noise lets some readings through by chance.
+func (p *pending) outvotes() bool {
+	p.against++
+	if p.n >= 5 && p.n > 2*p.against {
+		return true
+	}
+	*p = pending{}
+	return false
 }
 
 // add takes in a refused reading at t and reports whether it agrees with the
@@ -81,7 +94,7 @@ type pending struct {
 func (p *pending) add(level, t, within, drift float64) bool {
 	if p.n == 0 || math.Abs(level-p.level) > within+drift*(t-p.last) {
 		alone := p.n == 0
-		*p = pending{1, level, level, t, t}
+		*p = pending{n: 1, level: level, early: level, first: t, last: t}
 		return alone
 	}
 	p.n++

@@ -3,6 +3,7 @@ package estimator
 import (
 	"math"
 
+	"tidemark/estimator/geometry"
 	"tidemark/estimator/kinetics"
 )
 
@@ -35,6 +36,20 @@ func (k *track) restart() {
 	*k = track{
 		doughC: k.doughC, speed: k.speed, growth: k.growth,
 		growthAt: k.growthAt, haveAt: k.haveAt, knockedAt: math.Inf(-1),
+	}
+}
+
+// reseen takes back the heights seen since a step that was found late: only
+// those before it count.
+func (k *track) reseen(kf []trend, at []float64, profile *geometry.Profile) {
+	if len(at) == 0 || !k.haveHigh || k.highAt <= at[len(at)-1] {
+		return
+	}
+	was := k.highL
+	last := len(at) - 1
+	k.highL, k.highAt = profile.Volume(kf[last].level), at[last]
+	if k.peakL == was {
+		k.peakL, k.peakAt = k.highL, k.highAt
 	}
 }
 
