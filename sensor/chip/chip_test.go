@@ -36,7 +36,10 @@ func newBench(t *testing.T) *bench {
 		}
 		return nil, sensor.Faultf(sensor.Missing, "GPIO line %s is not there", name)
 	}
-	t.Cleanup(func() { assert.NoError(t, b.hub.Close()) })
+	t.Cleanup(func() {
+		time.Sleep(time.Second) // lets a read that was given up end
+		assert.NoError(t, b.hub.Close())
+	})
 	return b
 }
 
