@@ -61,7 +61,8 @@ func AssumedDoubt(sdC float64) float64 {
 // shot sends one ping through air and gives the distance in mm.
 type shot func(ctx context.Context, air sound.Air) (mm float64, err error)
 
-// burst sends the pings of one reading and sums them up.
+// burst sends the pings of one reading and sums them up. It stops when a further
+// ping makes no sense.
 func (o Options) burst(ctx context.Context, fire shot, gap time.Duration, stepMM float64) sensor.Reading {
 	pings := o.Pings
 	if pings == 0 {
@@ -101,10 +102,16 @@ func (o Options) burst(ctx context.Context, fire shot, gap time.Duration, stepMM
 	return r.Good(median+o.OffsetMM, sd)
 }
 
+// final is a fault after which further pings make no sense.
+type final struct{ error }
+
+// Unwrap gives the fault itself.
+func (f final) Unwrap() error { return f.error }
+
 // fatal tells whether further pings make no sense.
 func fatal(err error) bool {
 	var f *sensor.FaultError
-	return errors.As(err, &f) && f.Status == sensor.Missing
+	return errors.As(err, &final{}) || errors.As(err, &f) && f.Status == sensor.Missing
 }
 
 // worse tells whether a says more than b: a device that is gone, over one that

@@ -157,9 +157,9 @@ func (s *Serial) frame(ctx context.Context, air sound.Air) (float64, error) {
 		s.held = append(s.held, buf[:n]...)
 	}
 	if bad > 0 {
-		return 0, sensor.Faultf(sensor.BadData, "bytes arrive but no frame of the format %s; check format and baud", s.format)
+		return 0, final{sensor.Faultf(sensor.BadData, "bytes arrive but no frame of the format %s; check format and baud", s.format)}
 	}
-	return 0, sensor.Faultf(sensor.ReadFailed, "the head sends nothing; check its supply and the line from its TX to our RX")
+	return 0, final{sensor.Faultf(sensor.ReadFailed, "the head sends nothing; check its supply and the line from its TX to our RX")}
 }
 
 // accept refuses the values by which heads say that they see nothing (0, and

@@ -1,10 +1,16 @@
 package sound
 
-import "tidemark/sensor"
+import (
+	"math"
+	"slices"
 
-// scatterLimit is the spread (scaled median deviation) in mm beyond which the
-// pings of a burst contradict each other: some come from the rim or a wall.
-// Common practice, no source.
+	"tidemark/sensor"
+)
+
+// scatterLimit is how far in mm a ping may lie from the median, and the spread of
+// the burst (scaled median deviation) that makes its pings contradict each other:
+// some come from the rim or a wall. Two thirds must agree. Common practice, no
+// source.
 const scatterLimit = 12.0
 
 // Burst sums up the distances (mm) of a burst of pings of which asked were
@@ -16,8 +22,14 @@ func Burst(mm []float64, asked int, stepMM float64) (float64, float64, error) {
 		return 0, 0, sensor.Faultf(sensor.Unreliable, "only %d of %d pings came back; is something soft or slanted under the sensor?", len(mm), asked)
 	}
 	median, spread, sd := sensor.Summary(mm, stepMM)
-	if spread > scatterLimit {
-		return 0, 0, sensor.Faultf(sensor.Unreliable, "the pings contradict each other by %.0f mm: the sensor sees the rim or a wall beside the surface", spread)
+	agree := 0
+	for _, v := range mm {
+		if math.Abs(v-median) <= scatterLimit {
+			agree++
+		}
+	}
+	if spread > scatterLimit || 3*agree < 2*len(mm) {
+		return 0, 0, sensor.Faultf(sensor.Unreliable, "the pings contradict each other (%.0f to %.0f mm): the sensor sees the rim or a wall beside the surface", slices.Min(mm), slices.Max(mm))
 	}
 	return median, sd, nil
 }
