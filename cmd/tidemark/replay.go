@@ -51,4 +51,3 @@ func checkRecord(path string) error {
 	defer f.Close()
 	return record.Check(f, path)
 }
-

@@ -2,6 +2,7 @@ package app
 
 import (
 	"math"
+	"sync"
 	"time"
 
 	"tidemark/alert"
@@ -9,41 +10,30 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
+	"tidemark/web"
 )
 
 // keepEvery is the shortest time between two stored rows of one rise.
 const keepEvery = 10 * time.Second
 
-// rowRecord is where a pipe keeps what it saw. A nil *history.Store is not
-// used: replay without a history gives forgetful.
-type keeper interface {
-	begin(r history.Rise) int64
-	row(riseID int64, r history.Row)
-	update(r history.Rise)
-}
-
-// forgetful keeps nothing; it only counts rises, so that alarms have an ID.
-type forgetful struct{ rises int64 }
-
-func (f *forgetful) begin(history.Rise) int64 { f.rises++; return f.rises }
-func (f *forgetful) row(int64, history.Row)    {}
-func (f *forgetful) update(history.Rise)       {}
-
 // pipe is one vessel's way from reading to warning.
 type pipe struct {
+	mu      sync.Mutex // guards all below
 	vessel  config.Vessel
 	demo    bool
 	est     *estimator.Estimator
 	watch   *alert.Watch
-	process *bake.Process
+	process *bake.Process // nil when nobody chose one for this rise
 	keep    keeper
+	cold    bool // moved into the fridge
+	health  health
+	deeds   []web.Deed
 
-	rise     history.Rise // the rise under way; ID 0 when none
-	last     estimator.Estimate
-	steps    []bake.Step
-	lastRow  time.Time
-	verdict  estimator.Verdict
-	lastSeen estimator.Sample
+	rise    history.Rise // the rise under way; ID 0 when none
+	last    estimator.Estimate
+	steps   []bake.Step
+	lastRow time.Time
+	verdict estimator.Verdict
 }
 
 // newPipe builds the pipe of one vessel.
@@ -54,8 +44,7 @@ func newPipe(v config.Vessel, rules alert.Rules, demo bool, keep keeper) (*pipe,
 	}
 	return &pipe{
 		vessel: v, demo: demo, est: est, keep: keep,
-		watch:   alert.NewWatch(rules),
-		process: newProcess(v),
+		watch: alert.NewWatch(rules),
 	}, nil
 }
 
@@ -66,13 +55,18 @@ func estimatorConfig(v config.Vessel) estimator.Config {
 		FloorMM:       v.FloorMM,
 		Holds:         v.Holds,
 		TargetPercent: v.TargetPercent,
-		TargetTable:   v.TargetTable,
 		Lead:          v.Lead,
 		LostAfter:     v.LostAfter,
 		AutoStart:     true,
 	}
+	for _, row := range v.TargetTable {
+		c.TargetPercent = 0 // the table decides
+		c.TargetTable = append(c.TargetTable, estimator.TargetPoint{DoughC: row[0], RisePercent: row[1]})
+	}
 	if v.Batch != nil {
-		c.BatchVolumeL = v.Batch.StartVolumeL()
+		if n, err := v.Batch.Numbers(); err == nil {
+			c.BatchVolumeL = n.StartVolumeL
+		}
 	}
 	return c
 }
@@ -80,16 +74,8 @@ func estimatorConfig(v config.Vessel) estimator.Config {
 // observe takes one sample in.
 func (p *pipe) observe(s estimator.Sample) {
 	p.verdict = p.est.Observe(s)
-	p.lastSeen = s
-	p.noteEvent(s)
+	p.cold = coldAfter(p.cold, s.Event)
 	p.store(s)
-}
-
-// noteEvent tells the process what a person did.
-func (p *pipe) noteEvent(s estimator.Sample) {
-	if s.Event != estimator.NoEvent {
-		p.process.Happened(string(s.Event), s.Time)
-	}
 }
 
 // store keeps a sample, at most one per keepEvery, events always.
@@ -115,13 +101,22 @@ func rejectedReason(v estimator.Verdict) string {
 
 // advance moves the vessel to now and returns what there is to tell.
 func (p *pipe) advance(now time.Time, sys alert.System) []alert.Change {
-	p.last = p.est.Estimate(now)
-	p.followRise()
-	p.steps = p.process.Steps(now, p.last)
+	p.estimateNow(now)
+	p.steps = nil
+	if p.process != nil {
+		p.process.Record(now, p.last)
+		p.steps = p.process.Steps(now, p.last)
+	}
 	return p.watch.Step(alert.Input{
 		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Now: now,
-		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, System: sys,
+		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys,
 	})
+}
+
+// estimateNow brings the estimate and the stored rise up to now.
+func (p *pipe) estimateNow(now time.Time) {
+	p.last = p.est.Estimate(now)
+	p.followRise()
 }
 
 // followRise begins, updates and ends the stored rise as the estimate moves.
@@ -140,6 +135,10 @@ func (p *pipe) followRise() {
 		p.rise = history.Rise{Vessel: p.vessel.Name, Holds: p.vessel.Holds, StartedAt: e.Started, TargetPercent: e.TargetPercent, Demo: p.demo}
 		p.rise.ID = p.keep.begin(p.rise)
 		p.lastRow = time.Time{}
+		p.deeds = nil
+		if p.process != nil {
+			p.keep.process(p.rise.ID, *p.process)
+		}
 	}
 	if p.updateRise() {
 		p.keep.update(p.rise)
@@ -172,7 +171,7 @@ func (p *pipe) updateRise() bool {
 // closeRise ends the stored rise.
 func (p *pipe) closeRise(at time.Time) {
 	p.rise.EndedAt = at
-	p.keep.update(p.rise)
+	p.keep.end(p.rise)
 	p.rise = history.Rise{}
 }
 

@@ -100,18 +100,23 @@ func (c *collector) household(raw householdFile) Household {
 	h.TwelveHour = c.choice("household.clock", raw.Clock, "24h", "12h") == "12h"
 	h.Fahrenheit = c.choice("household.temperature", raw.Temperature, "celsius", "fahrenheit") == "fahrenheit"
 	h.Language = c.choice("household.language", raw.Language, "en", "de")
-	for path, s := range map[string]string{"household.quiet_from": raw.QuietFrom, "household.quiet_until": raw.QuietUntil} {
-		if s == "" {
-			continue
-		}
-		if _, err := time.Parse("15:04", s); err != nil {
-			c.add(path, "%q is not a time of day; write it like \"22:30\"", s)
-		}
-	}
-	if (raw.QuietFrom == "") != (raw.QuietUntil == "") {
+	before := len(c.found)
+	c.timeOfDay("household.quiet_from", raw.QuietFrom)
+	c.timeOfDay("household.quiet_until", raw.QuietUntil)
+	if (raw.QuietFrom == "") != (raw.QuietUntil == "") && len(c.found) == before {
 		c.add("household", "quiet hours need both quiet_from and quiet_until; add the other one or remove this")
 	}
 	return h
+}
+
+// timeOfDay checks an optional time of day.
+func (c *collector) timeOfDay(path, s string) {
+	if s == "" {
+		return
+	}
+	if _, err := time.Parse("15:04", s); err != nil {
+		c.add(path, "%q is not a time of day; write it like \"22:30\"", s)
+	}
 }
 
 // choice checks that s is one of the options; empty means the first.
@@ -166,8 +171,8 @@ func isHTTP(s string) bool {
 }
 
 // channel decodes and checks one channel.
-func (c *collector) channel(path string, n ast.Node) *alert.ChannelSpec {
-	spec := new(alert.ChannelSpec)
+func (c *collector) channel(path string, n ast.Node) *channelSpec {
+	spec := new(channelSpec)
 	if !c.decode(path, n, spec) {
 		return nil
 	}
@@ -179,7 +184,7 @@ func (c *collector) channel(path string, n ast.Node) *alert.ChannelSpec {
 }
 
 // uniqueChannels refuses two channels of one name.
-func (c *collector) uniqueChannels(specs []alert.ChannelSpec) {
+func (c *collector) uniqueChannels(specs []channelSpec) {
 	seen := map[string]bool{}
 	for i, s := range specs {
 		if seen[s.Name] {
@@ -214,7 +219,7 @@ func splitFieldError(err error) (field, msg string) {
 		return e.Field, e.Msg
 	case *alert.FieldError:
 		return e.Field, e.Msg
-	case *bake.FieldError:
+	case bake.FieldError:
 		return e.Field, e.Msg
 	}
 	return "", err.Error()

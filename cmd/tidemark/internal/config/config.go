@@ -10,7 +10,6 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 
-	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/estimator/geometry"
@@ -28,7 +27,7 @@ type Config struct {
 	Sysfs       string        // root of the kernel's sysfs, normally /sys
 	SampleEvery time.Duration // how often every vessel is read
 	Web         Web
-	Channels    []alert.ChannelSpec
+	Channels    []channelSpec
 	Heartbeat   string // URL pinged while all is well; empty for none
 	Vessels     []Vessel
 }

@@ -32,7 +32,7 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 		if !c.decode(path, n, &points) {
 			return nil
 		}
-		p, err = geometry.FromPoints(points)
+		p, err = fromPoints(points)
 	} else {
 		var s shapeFile
 		if !c.decode(path, n, &s) {
@@ -52,14 +52,23 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
 	switch s.Shape {
 	case "straight":
-		return geometry.Straight(s.DiameterMM, s.HeightMM)
+		return geometry.Cylinder(s.DiameterMM, s.HeightMM)
 	case "tapered_round":
 		return geometry.TaperedRound(s.BottomDiameterMM, s.TopDiameterMM, s.HeightMM)
 	case "tapered_rectangle":
-		return geometry.TaperedRectangle(s.BottomMM, s.TopMM, s.HeightMM)
+		return geometry.TaperedRect(s.BottomMM[0], s.BottomMM[1], s.TopMM[0], s.TopMM[1], s.HeightMM)
 	case "bowl":
 		return geometry.Bowl(s.RimDiameterMM, s.DepthMM)
 	}
 	c.add(path+".shape", "%q is not a shape known here; write straight, tapered_round, tapered_rectangle or bowl", s.Shape)
 	return nil, nil
+}
+
+// fromPoints builds a profile of measured points.
+func fromPoints(pairs [][2]float64) (*geometry.Profile, error) {
+	points := make([]geometry.Point, len(pairs))
+	for i, p := range pairs {
+		points[i] = geometry.Point{HeightMM: p[0], VolumeL: p[1]}
+	}
+	return geometry.FromPoints(points)
 }

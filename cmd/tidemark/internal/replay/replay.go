@@ -49,7 +49,10 @@ func Run(ctx context.Context, o Options) error {
 		return fmt.Errorf("the record cannot be read: %w", err)
 	}
 	defer f.Close()
-	rows := record.NewReader(f, o.Record)
+	rows, err := record.Open(f, o.Record)
+	if err != nil {
+		return err
+	}
 	first, err := rows.Next()
 	if errors.Is(err, io.EOF) {
 		return fmt.Errorf("%s holds no rows; a record needs at least one reading", o.Record)
@@ -115,7 +118,7 @@ func (r *runner) all(ctx context.Context, rows *record.Reader, row record.Row) e
 		r.stepBefore(row.Time)
 		r.clock.Set(row.Time)
 		r.app.Observe(r.vessel, sample(row))
-		r.chart.add(row)
+		r.noteEvent(row)
 		last = row.Time
 		var err error
 		if row, err = rows.Next(); errors.Is(err, io.EOF) {
@@ -125,6 +128,13 @@ func (r *runner) all(ctx context.Context, rows *record.Reader, row record.Row) e
 		} else if err != nil {
 			return err
 		}
+	}
+}
+
+// noteEvent hands what a person did to the chart.
+func (r *runner) noteEvent(row record.Row) {
+	if r.chart != nil && row.Event != "" {
+		r.chart.event(row.Time, estimator.Event(row.Event))
 	}
 }
 
@@ -140,6 +150,9 @@ func (r *runner) stepBefore(t time.Time) {
 func (r *runner) step(t time.Time, print bool) {
 	r.clock.Set(t)
 	raised := r.app.Advance(t)
+	if r.chart != nil && print {
+		r.chart.see(r.app.Estimate(r.vessel))
+	}
 	if print || len(raised) > 0 {
 		r.failure = errors.Join(r.failure, r.out.print(r.app.Estimate(r.vessel), raised))
 	}

@@ -1,0 +1,212 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// maxActAge is how far back in time an act may be dated.
+const maxActAge = 12 * time.Hour
+
+// Act does what a person asked for on the page, through the API or the CLI.
+func (a *App) Act(ctx context.Context, act web.Act) error {
+	p, err := a.pipe(act.Vessel)
+	if err != nil {
+		return web.Refuse("%v", err)
+	}
+	now := a.opt.Clock.Now()
+	if act.At.IsZero() || act.At.After(now) {
+		act.At = now
+	}
+	if now.Sub(act.At) > maxActAge {
+		return web.Refuse("%s is more than %s ago; such an old act cannot be taken in", act.At.Format(time.RFC3339), maxActAge)
+	}
+	defer a.bell.ring()
+	switch act.Kind {
+	case web.ActAck, web.ActSnooze:
+		return a.actOnAlarm(ctx, p, act, now)
+	case web.ActNote, web.ActJudgement:
+		return a.judge(ctx, act)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if act.RiseID != 0 && act.RiseID != p.rise.ID {
+		return web.Refuse("the page showed another rise than the one that is watched now; reload it and try again")
+	}
+	if act.Kind == web.ActUndo {
+		return a.undo(ctx, p, act, now)
+	}
+	if err := p.perform(act, now); err != nil {
+		return err
+	}
+	return a.keepDeed(ctx, p, act)
+}
+
+// judge keeps a note or a judgement of a rise.
+func (a *App) judge(ctx context.Context, act web.Act) error {
+	if a.opt.Store == nil {
+		return web.Refuse("no history is kept here")
+	}
+	j := act.Judgement
+	if act.Kind == web.ActNote {
+		r, err := a.opt.Store.Rise(ctx, act.RiseID)
+		if err != nil {
+			return err
+		}
+		j = history.Judgement{Outcome: r.Outcome, OvenSpring: r.OvenSpring, Note: act.Note}
+	}
+	return a.opt.Store.JudgeRise(ctx, act.RiseID, j)
+}
+
+// eventOf maps acts onto what they do to the rise.
+func eventOf(k web.ActKind) estimator.Event {
+	switch k {
+	case web.ActStart, web.ActFed:
+		return estimator.Start
+	case web.ActFold:
+		return estimator.Fold
+	case web.ActFridge:
+		return estimator.Fridge
+	case web.ActCounter:
+		return estimator.Counter
+	case web.ActShaped, web.ActBaked, web.ActEnd:
+		return estimator.End
+	}
+	return estimator.NoEvent
+}
+
+// perform does an act on the vessel.
+func (p *pipe) perform(act web.Act, now time.Time) error {
+	if e := eventOf(act.Kind); e != estimator.NoEvent {
+		if e != estimator.Start && p.rise.ID == 0 {
+			return p.withoutRise(act, now)
+		}
+		p.did(e, later(act.At, p.last.Time), act.By)
+		p.stepFor(act, now)
+		return nil
+	}
+	switch act.Kind {
+	case web.ActTarget:
+		if !(act.TargetPercent >= 5 && act.TargetPercent <= 400) {
+			return web.Refuse("%g is outside 5 to 400; 100 means doubled", act.TargetPercent)
+		}
+		p.est.SetTarget(act.TargetPercent)
+		p.rise.TargetPercent = act.TargetPercent
+		p.keep.update(p.rise)
+		return nil
+	case web.ActStepDone:
+		return refuse(p.markStep(func(pr *bake.Process) error { return pr.Done(act.StepID, now, act.By) }))
+	case web.ActStepSkip:
+		return refuse(p.markStep(func(pr *bake.Process) error { return pr.Skip(act.StepID, now, act.By, "left out") }))
+	}
+	return web.Refuse("%q is not something that can be done here", act.Kind)
+}
+
+// withoutRise takes acts that make sense after the rise has ended: the process
+// goes on to the oven.
+func (p *pipe) withoutRise(act web.Act, now time.Time) error {
+	if p.process != nil && (act.Kind == web.ActShaped || act.Kind == web.ActBaked) {
+		p.stepFor(act, now)
+		return nil
+	}
+	return web.Refuse("no rise is being watched in %s; start one first", p.vessel.Name)
+}
+
+// stepFor marks the process step that an act completes.
+func (p *pipe) stepFor(act web.Act, now time.Time) {
+	if p.process == nil {
+		return
+	}
+	switch act.Kind {
+	case web.ActShaped:
+		_ = p.markStep(func(pr *bake.Process) error { return pr.Done(bake.ShapeID, now, act.By) })
+	case web.ActBaked:
+		_ = p.markStep(func(pr *bake.Process) error { return pr.Done(bakedStep, now, act.By) })
+	}
+}
+
+// bakedStep is the step that ends with the loaf out of the oven.
+const bakedStep = "bake-uncovered"
+
+// refuse turns an error about the process into a refusal.
+func refuse(err error) error {
+	if err == nil {
+		return nil
+	}
+	return web.Refuse("%v", err)
+}
+
+// later returns the later of two times.
+func later(x, y time.Time) time.Time {
+	if x.Before(y) {
+		return y
+	}
+	return x
+}
+
+// deedData is what is kept of an act beside its kind.
+type deedData struct {
+	Vessel        string  `json:"vessel"`
+	TargetPercent float64 `json:"target_percent,omitempty"`
+	FormerPercent float64 `json:"former_percent,omitempty"`
+	StepID        string  `json:"step_id,omitempty"`
+}
+
+// keepDeed writes an act down.
+func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act) error {
+	p.estimateNow(later(act.At, p.last.Time))
+	d := web.Deed{At: act.At, Kind: act.Kind, By: act.By, CanUndo: canUndo(act.Kind), Detail: detail(act), TargetPc: act.TargetPercent}
+	if a.opt.Store != nil && p.rise.ID != 0 {
+		body, err := json.Marshal(deedData{p.vessel.Name, act.TargetPercent, p.formerTarget(), act.StepID})
+		if err != nil {
+			return err
+		}
+		d.ID, err = a.opt.Store.AddAct(ctx, history.Act{RiseID: p.rise.ID, At: act.At, Kind: string(act.Kind), By: act.By, Data: body})
+		if err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+			return err
+		}
+	}
+	if d.ID == 0 {
+		d.ID = int64(len(p.deeds) + 1)
+	}
+	p.deeds = append(p.deeds, d)
+	return nil
+}
+
+// formerTarget is the mark before the last change of it.
+func (p *pipe) formerTarget() float64 {
+	for i := len(p.deeds) - 1; i >= 0; i-- {
+		if p.deeds[i].Kind == web.ActTarget {
+			return p.deeds[i].TargetPc
+		}
+	}
+	return p.vessel.TargetPercent
+}
+
+// canUndo says which acts can be taken back.
+func canUndo(k web.ActKind) bool {
+	switch k {
+	case web.ActNote, web.ActJudgement, web.ActUndo, web.ActAck, web.ActSnooze:
+		return false
+	}
+	return true
+}
+
+// detail is what to show of an act beside its name.
+func detail(act web.Act) string {
+	switch act.Kind {
+	case web.ActTarget:
+		return fmt.Sprintf("%g %%", act.TargetPercent)
+	case web.ActStepDone, web.ActStepSkip:
+		return act.StepID
+	}
+	return ""
+}

@@ -1,0 +1,163 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/alert/texts"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/history"
+)
+
+// Options says what to wire. Config and Clock are needed.
+type Options struct {
+	Config *config.Config
+	Clock  Clock
+	Store  *history.Store // nil keeps nothing
+	Log    *slog.Logger   // nil is silent
+	Demo   bool           // everything watched is invented
+	Listen string         // address of the page; empty serves none
+	Live   bool           // read the configured sensors
+}
+
+// App watches the vessels of one configuration.
+type App struct {
+	opt   Options
+	log   *slog.Logger
+	order []string // vessel names in the order of the configuration
+	pipes map[string]*pipe
+	bell  bell
+
+	began  time.Time
+	server *server
+	failed chan error
+	cancel context.CancelFunc
+	work   sync.WaitGroup
+}
+
+// New checks the options and builds the pipes.
+func New(o Options) (*App, error) {
+	if o.Config == nil || o.Clock == nil {
+		return nil, errors.New("app: Options needs Config and Clock")
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4)}
+	var keep keeper = &forgetful{}
+	if o.Store != nil {
+		keep = &diary{o.Store, o.Log}
+	}
+	for _, v := range o.Config.Vessels {
+		p, err := newPipe(v, a.rules(v), o.Demo, keep)
+		if err != nil {
+			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
+		}
+		a.pipes[v.Name] = p
+		a.order = append(a.order, v.Name)
+	}
+	return a, nil
+}
+
+// rules are the alarm rules of one vessel.
+func (a *App) rules(v config.Vessel) alert.Rules {
+	h := a.opt.Config.Household
+	r := alert.DefaultRules()
+	r.LostAfter = v.LostAfter
+	r.Household = texts.Household{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
+	return r
+}
+
+// Start takes up what was under way, opens the page and begins to watch. What
+// runs beside ends when ctx does or at Stop.
+func (a *App) Start(ctx context.Context) error {
+	a.began = a.opt.Clock.Now()
+	if err := a.resume(ctx); err != nil {
+		return err
+	}
+	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
+	if a.opt.Listen != "" {
+		s, err := a.newServer(a.opt.Listen)
+		if err != nil {
+			a.cancel()
+			return err
+		}
+		a.server = s
+		w := a.opt.Config.Web
+		s.serve(w.TLSCert, w.TLSKey, a.failed)
+	}
+	return a.startWatching(ctx)
+}
+
+// Stop ends the watch in order: sensors, messages, page. What is buffered
+// belongs to the store, which the caller closes.
+func (a *App) Stop(ctx context.Context) error {
+	if a.cancel == nil {
+		return nil
+	}
+	a.cancel()
+	a.work.Wait()
+	if a.server == nil {
+		return nil
+	}
+	return a.server.stop(ctx)
+}
+
+// Failed receives an error when a part ends that should not.
+func (a *App) Failed() <-chan error { return a.failed }
+
+// Address is where the page is served; empty without one.
+func (a *App) Address() string {
+	if a.server == nil {
+		return ""
+	}
+	return a.server.ln.Addr().String()
+}
+
+// Observe takes in one sample of a vessel. A vessel that is not configured is
+// ignored.
+func (a *App) Observe(vessel string, s estimator.Sample) {
+	if p := a.pipes[vessel]; p != nil {
+		p.mu.Lock()
+		p.observe(s)
+		p.mu.Unlock()
+	}
+}
+
+// Advance moves every vessel to now and returns the alarms newly raised.
+func (a *App) Advance(now time.Time) []alert.Alarm {
+	var raised []alert.Alarm
+	defer a.bell.ring()
+	sys := a.system()
+	for _, name := range a.order {
+		p := a.pipes[name]
+		p.mu.Lock()
+		changes := p.advance(now, sys)
+		p.mu.Unlock()
+		for _, c := range changes {
+			if c.What == alert.WasRaised {
+				raised = append(raised, c.Alarm)
+			}
+		}
+	}
+	return raised
+}
+
+// system is the state of the machine for the rules.
+func (a *App) system() alert.System {
+	return alert.System{ClockSet: true, DiskFreeRatio: 1}
+}
+
+// Estimate returns the last estimate of a vessel.
+func (a *App) Estimate(vessel string) estimator.Estimate {
+	p := a.pipes[vessel]
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.last
+}

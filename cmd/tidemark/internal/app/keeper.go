@@ -1,0 +1,79 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"log/slog"
+
+	"tidemark/bake"
+	"tidemark/history"
+)
+
+// keeper is where a pipe keeps what it saw.
+type keeper interface {
+	begin(r history.Rise) int64
+	row(riseID int64, r history.Row)
+	update(r history.Rise)
+	end(r history.Rise)
+	process(riseID int64, p bake.Process)
+}
+
+// forgetful keeps nothing; it only counts rises, so that alarms have an ID.
+type forgetful struct{ rises int64 }
+
+func (f *forgetful) begin(history.Rise) int64    { f.rises++; return f.rises }
+func (f *forgetful) row(int64, history.Row)      {}
+func (f *forgetful) update(history.Rise)         {}
+func (f *forgetful) end(history.Rise)            {}
+func (f *forgetful) process(int64, bake.Process) {}
+
+// diary keeps everything in the store. A failing store is logged and told by
+// its Health: watching goes on.
+type diary struct {
+	store *history.Store
+	log   *slog.Logger
+}
+
+// begin starts a stored rise and returns its ID.
+func (d *diary) begin(r history.Rise) int64 {
+	id, err := d.store.BeginRise(context.Background(), r)
+	d.report("begin of a rise", err)
+	return id
+}
+
+// row hands a sample to the store's buffer.
+func (d *diary) row(riseID int64, r history.Row) {
+	d.report("sample", d.store.AppendRow(riseID, r))
+	if r.Event != "" {
+		d.store.FlushSoon()
+	}
+}
+
+// update writes what changed about a rise.
+func (d *diary) update(r history.Rise) {
+	d.report("rise", d.store.UpdateRise(context.Background(), r))
+}
+
+// end closes a stored rise.
+func (d *diary) end(r history.Rise) {
+	d.report("end of a rise", d.store.EndRise(context.Background(), r))
+}
+
+// process keeps the step list of a rise.
+func (d *diary) process(riseID int64, p bake.Process) {
+	if riseID == 0 {
+		return // kept with the rise's first step
+	}
+	body, err := json.Marshal(p)
+	if err == nil {
+		err = d.store.SaveProcess(context.Background(), riseID, body)
+	}
+	d.report("process", err)
+}
+
+// report logs a failure to keep something.
+func (d *diary) report(what string, err error) {
+	if err != nil {
+		d.log.Warn("history did not take a record", "what", what, "error", err)
+	}
+}

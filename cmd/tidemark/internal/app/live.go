@@ -1,0 +1,145 @@
+package app
+
+import (
+	"context"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/history"
+	"tidemark/web"
+	"tidemark/web/chart"
+)
+
+// curveSamples bounds the measured line handed to a page.
+const curveSamples = 1000
+
+// bell tells subscribers that something changed. A slow one misses signals,
+// never states.
+type bell struct {
+	mu   sync.Mutex
+	seq  uint64
+	subs map[chan struct{}]bool
+}
+
+// ring signals every subscriber.
+func (b *bell) ring() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.seq++
+	for ch := range b.subs {
+		select {
+		case ch <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// count returns how often the bell was rung.
+func (b *bell) count() uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.seq
+}
+
+// subscribe returns a channel that is signalled until ctx ends.
+func (b *bell) subscribe(ctx context.Context) <-chan struct{} {
+	ch := make(chan struct{}, 1)
+	b.mu.Lock()
+	if b.subs == nil {
+		b.subs = map[chan struct{}]bool{}
+	}
+	b.subs[ch] = true
+	b.mu.Unlock()
+	context.AfterFunc(ctx, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		delete(b.subs, ch)
+	})
+	return ch
+}
+
+// Subscribe returns a channel that receives after every change.
+func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.bell.subscribe(ctx) }
+
+// Snapshot returns the state of all vessels.
+func (a *App) Snapshot() web.Snapshot {
+	s := web.Snapshot{Seq: a.bell.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
+	for _, name := range a.order {
+		s.Vessels = append(s.Vessels, a.pipes[name].forWeb(a.opt.Demo))
+	}
+	return s
+}
+
+// forWeb copies what a page shows of a vessel.
+func (p *pipe) forWeb(demo bool) web.Vessel {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	v := web.Vessel{
+		Name: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Demo: demo, Lead: p.vessel.Lead,
+		TargetPercent: p.last.TargetPercent, InFridge: p.cold,
+		Estimate: p.last, Steps: slices.Clone(p.steps), Alarms: p.openAlarms(),
+		Sensors: p.health.forWeb(), Deeds: slices.Clone(p.deeds),
+	}
+	if p.last.TargetPercent == 100 {
+		v.TargetName = "doubled"
+	}
+	if p.vessel.Batch != nil {
+		v.Batches = []string{p.vessel.Batch.Name}
+	}
+	if p.process != nil {
+		v.Batch = p.process.Name
+	}
+	return v
+}
+
+// openAlarms copies the alarms of the vessel, those not resolved first.
+func (p *pipe) openAlarms() []alert.Alarm {
+	all := p.watch.Snapshot()
+	slices.SortStableFunc(all, func(x, y alert.Alarm) int {
+		return btoi(x.State == alert.Resolved) - btoi(y.State == alert.Resolved)
+	})
+	return all
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// Curve returns the measured line of the rise under way.
+func (a *App) Curve(ctx context.Context, vessel string) ([]chart.Sample, error) {
+	p, err := a.pipe(vessel)
+	if err != nil {
+		return nil, err
+	}
+	p.mu.Lock()
+	id, started := p.rise.ID, p.rise.StartedAt
+	p.mu.Unlock()
+	if id == 0 || a.opt.Store == nil {
+		return nil, nil
+	}
+	rows, err := a.opt.Store.ThinRows(ctx, id, started, time.Time{}, curveSamples)
+	if err != nil {
+		return nil, err
+	}
+	return chartSamples(rows), nil
+}
+
+// chartSamples turns stored rows into the chart's samples. The rise stored with
+// a rejected reading is the estimate, not what the reading would have meant, so
+// such a row only carries the temperatures on.
+func chartSamples(rows []history.Row) []chart.Sample {
+	out := make([]chart.Sample, 0, len(rows))
+	for _, r := range rows {
+		if math.IsNaN(r.RisePercent) && math.IsNaN(r.DoughC) && math.IsNaN(r.AirC) {
+			continue
+		}
+		out = append(out, chart.Sample{Time: r.Time, RisePercent: r.RisePercent, SD: r.RiseSD, DoughC: r.DoughC, AirC: r.AirC})
+	}
+	return out
+}

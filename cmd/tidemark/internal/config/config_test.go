@@ -1,0 +1,144 @@
+package config
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/estimator"
+	"tidemark/sensor"
+)
+
+// good is a configuration without a fault; tests change one line of it.
+const good = `household:
+  time_zone: Europe/Vienna
+  clock: 12h
+state_dir: /tmp/state
+sample_every: 10s
+vessels:
+  - name: tub
+    holds: dough
+    floor_mm: 240
+    profile: [[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]
+    target_percent: 90
+    lead: 40m
+    height: {kind: iio, device: "iio:device0"}
+    dough: {kind: w1, id: 28-00000a1b2c3d}
+`
+
+func TestParseGood(t *testing.T) {
+	cfg, err := Parse("t.yaml", []byte(good), Sensors)
+	require.NoError(t, err)
+	v := cfg.Vessels[0]
+	assert.Equal(t, "tub", v.Name)
+	assert.Equal(t, estimator.Dough, v.Holds)
+	assert.Equal(t, 240.0, v.FloorMM)
+	assert.Equal(t, 90.0, v.TargetPercent)
+	assert.Equal(t, 40*time.Minute, v.Lead)
+	assert.Equal(t, 5*time.Minute, v.LostAfter)
+	assert.Equal(t, sensor.KindIIO, v.Height.Kind)
+	assert.Nil(t, v.Air)
+	assert.InDelta(t, 1.0, v.Profile.Volume(50), 1e-12)
+	assert.Equal(t, 10*time.Second, cfg.SampleEvery)
+	assert.True(t, cfg.Household.TwelveHour)
+	assert.Equal(t, "127.0.0.1:8080", cfg.Web.Listen)
+}
+
+func TestDefaultsOfAVessel(t *testing.T) {
+	cfg, err := Parse("t.yaml", []byte("vessels:\n  - {name: jar, holds: starter, floor_mm: 180, profile: {shape: straight, diameter_mm: 85, height_mm: 140}}\n"), WithoutSensors)
+	require.NoError(t, err)
+	assert.Equal(t, 100.0, cfg.Vessels[0].TargetPercent)
+	assert.Equal(t, 30*time.Minute, cfg.Vessels[0].Lead)
+}
+
+// TestProblems has a row for every rule, with its exact message.
+func TestProblems(t *testing.T) {
+	cases := []struct{ name, old, new, want string }{
+		{"unknown key", "    lead: 40m", "    led: 40m", `t.yaml:12:5: unknown field "led"; check the spelling against the list of keys in the README`},
+		{"unknown top key", "sample_every: 10s", "sample_evry: 10s", `t.yaml:5:1: unknown field "sample_evry"; check the spelling against the list of keys in the README`},
+		{"zone", "Europe/Vienna", "Mars/Base", `t.yaml:2:14: household.time_zone: "Mars/Base" is not a time zone known here; write it like Europe/Berlin, or leave it out for the system's`},
+		{"clock", "clock: 12h", "clock: 13h", `t.yaml:3:10: household.clock: "13h" is not known; write one of: 24h, 12h`},
+		{"temperature", "clock: 12h", "temperature: kelvin", `t.yaml:3:16: household.temperature: "kelvin" is not known; write one of: celsius, fahrenheit`},
+		{"language", "clock: 12h", "language: fr", `t.yaml:3:13: household.language: "fr" is not known; write one of: en, de`},
+		{"quiet time", "clock: 12h", "quiet_from: late", `t.yaml:3:15: household.quiet_from: "late" is not a time of day; write it like "22:30"`},
+		{"half quiet", "clock: 12h", `quiet_from: "22:00"`, `t.yaml:2:3: household: quiet hours need both quiet_from and quiet_until; add the other one or remove this`},
+		{"sampling text", "sample_every: 10s", "sample_every: often", `t.yaml:5:15: sample_every: "often" is not a duration; write it like 30m, 90s or 1h30m`},
+		{"sampling range", "sample_every: 10s", "sample_every: 10ms", `t.yaml:5:15: sample_every: 10ms is outside 1s to 1m0s; choose a value in that range`},
+		{"no vessels", good[strings.Index(good, "vessels:"):], "vessels: []\n", `t.yaml:6:10: vessels: no vessel is described; list at least one jar or tub with name, holds, floor_mm and profile`},
+		{"name", "name: tub", `name: "a/b"`, `t.yaml:7:11: vessels[0].name: "a/b" is not a usable name; give 1 to 40 letters, digits, spaces, - or _`},
+		{"holds", "holds: dough", "holds: soup", `t.yaml:8:12: vessels[0].holds: "soup" is not known; write dough or starter`},
+		{"no holds", "    holds: dough\n", "", `t.yaml:7:5: vessels[0].holds: it is not said what is in the vessel; write dough or starter`},
+		{"floor zero", "floor_mm: 240", "floor_mm: 0", `t.yaml:9:15: vessels[0].floor_mm: 0 is not a distance; measure the empty vessel with tidemark level`},
+		{"floor missing", "    floor_mm: 240\n", "", `t.yaml:7:5: vessels[0].floor_mm: the distance from the sensor to the empty vessel's floor is missing; measure it with tidemark level`},
+		{"floor far", "floor_mm: 240", "floor_mm: 24000", `t.yaml:9:15: vessels[0].floor_mm: 24000 mm is beyond what a distance sensor sees (4000 mm); give millimetres from the sensor to the empty vessel's floor`},
+		{"floor in vessel", "floor_mm: 240", "floor_mm: 140", `t.yaml:9:15: vessels[0].floor_mm: 140 mm is less than the vessel's height of 150 mm, so the sensor would sit inside it; measure from the sensor to the empty vessel's floor`},
+		{"profile missing", "    profile: [[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]\n", "", `t.yaml:7:5: vessels[0].profile: the vessel's shape is missing; give [[height mm, litres], ...] from 0 upwards, or a shape such as {shape: straight, diameter_mm: 95, height_mm: 150}`},
+		{"shape", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: cone}", `t.yaml:10:22: vessels[0].profile.shape: "cone" is not a shape known here; write straight, tapered_round, tapered_rectangle or bowl`},
+		{"target", "target_percent: 90", "target_percent: 1", `t.yaml:11:21: vessels[0].target_percent: 1 is outside 5 to 400; 100 means doubled`},
+		{"table range", "target_percent: 90", "target_by_dough_c: [[18, 100], [60, 75]]", `t.yaml:11:24: vessels[0].target_by_dough_c: row 2 is [60, 75]; expected [dough temperature 0 to 45 C, rise 5 to 400 percent]`},
+		{"table order", "target_percent: 90", "target_by_dough_c: [[21, 100], [18, 75]]", `t.yaml:11:24: vessels[0].target_by_dough_c: row 2 has 18 C after 21 C; sort the rows by temperature`},
+		{"height missing", "    height: {kind: iio, device: \"iio:device0\"}\n", "", `t.yaml:7:5: vessels[0].height: no height sensor is named; add one such as {kind: iio, device: "iio:device0"}, or run tidemark check --scan to see what is connected`},
+		{"listen", "state_dir: /tmp/state", "web: {listen: localhost}", `t.yaml:4:15: web.listen: "localhost" is not an address with a port; write it like 127.0.0.1:8080 or :8080`},
+		{"half tls", "state_dir: /tmp/state", "web: {tls_cert: a.pem}", `t.yaml:4:7: web: TLS needs both tls_cert and tls_key; add the other one or remove this`},
+		{"base url", "state_dir: /tmp/state", "web: {base_url: kitchen}", `t.yaml:4:17: web.base_url: "kitchen" is not an http or https address; write the address at which phones reach this page`},
+		{"heartbeat", "state_dir: /tmp/state", "heartbeat_url: x", `t.yaml:4:16: heartbeat_url: "x" is not an http or https address; write the address your watcher gave you`},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			text := strings.Replace(good, c.old, c.new, 1)
+			require.NotEqual(t, good, text, "the row changes nothing")
+			_, err := Parse("t.yaml", []byte(text), Sensors)
+			require.Error(t, err)
+			assert.Equal(t, c.want, err.Error())
+		})
+	}
+}
+
+func TestTwoVesselsOfOneName(t *testing.T) {
+	two := good + strings.Replace(good[strings.Index(good, "  - name"):], "holds: dough", "holds: starter", 1)
+	_, err := Parse("t.yaml", []byte(two), Sensors)
+	require.EqualError(t, err, `t.yaml:15:11: vessels[1].name: "tub" is the name of vessels[0] already; give every vessel its own`)
+}
+
+func TestAllProblemsAtOnce(t *testing.T) {
+	text := strings.Replace(strings.Replace(good, "holds: dough", "holds: soup", 1), "floor_mm: 240", "floor_mm: -3", 1)
+	_, err := Parse("t.yaml", []byte(text), Sensors)
+	require.Error(t, err)
+	assert.Len(t, strings.Split(err.Error(), "\n"), 2)
+}
+
+func TestSensorKeysArePassedOverInReplay(t *testing.T) {
+	text := strings.Replace(good, "kind: iio", "kind: something_else, nonsense: 1", 1)
+	_, err := Parse("t.yaml", []byte(text), WithoutSensors)
+	require.NoError(t, err)
+	_, err = Parse("t.yaml", []byte(text), Sensors)
+	require.Error(t, err)
+}
+
+func TestSyntaxErrorHasAPlace(t *testing.T) {
+	_, err := Parse("t.yaml", []byte("vessels:\n  - name: [\n"), Sensors)
+	require.Error(t, err)
+	assert.Regexp(t, `^t\.yaml:\d+:\d+: `, err.Error())
+}
+
+func TestVesselByName(t *testing.T) {
+	cfg, err := Parse("t.yaml", []byte(good), Sensors)
+	require.NoError(t, err)
+	_, err = cfg.Vessel("")
+	require.NoError(t, err)
+	_, err = cfg.Vessel("jar")
+	require.EqualError(t, err, `t.yaml has no vessel "jar": it has tub`)
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add([]byte(good))
+	f.Add([]byte("vessels: [{profile: {shape: bowl}}]"))
+	f.Add([]byte("a: &a [*a]"))
+	f.Fuzz(func(_ *testing.T, data []byte) {
+		_, _ = Parse("f.yaml", data, Sensors)
+		_, _ = Parse("f.yaml", data, WithoutSensors)
+	})
+}

@@ -1,0 +1,5 @@
+package config
+
+type channelSpec struct{ Name string }
+
+func (channelSpec) Validate() error { return nil }

@@ -1,0 +1,124 @@
+// Package demo drives the App with an invented kitchen: virtual sensors with
+// real faults, and an invented household that does what is due. Everything it
+// shows is made up and says so.
+//
+// Only the sensors and the clock are its own; from the sample onward the
+// pipeline is that of the live daemon.
+package demo
+
+import (
+	"time"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/estimator"
+	"tidemark/sensor/virtual"
+)
+
+// How far apart, in kitchen time, samples are taken and the App is advanced.
+const (
+	sampleEvery  = 5 * time.Second
+	advanceEvery = 10 * time.Second
+)
+
+// driver plays one kitchen day into an App.
+type driver struct {
+	kitchen *virtual.Kitchen
+	app     *app.App
+	clock   *app.Stepped
+	acts    []virtual.Act
+	next    int // act to come
+	done    map[string]bool
+	said    func(t time.Time, what string)       // what the household does; may be nil
+	raised  func(t time.Time, alarm alert.Alarm) // a warning was raised; may be nil
+}
+
+// newDriver prepares a day. The clock stands at the day's beginning.
+func newDriver(a *app.App, clock *app.Stepped, scenario virtual.Scenario, seed uint64, said func(time.Time, string)) *driver {
+	k := virtual.New(scenario, seed)
+	clock.Set(scenario.Start)
+	return &driver{kitchen: k, app: a, clock: clock, acts: k.Acts(), done: map[string]bool{}, said: said}
+}
+
+// runTo plays the kitchen up to t, calling each after every advance.
+func (d *driver) runTo(t time.Time, each func(now time.Time)) {
+	for now := d.clock.Now(); now.Before(t); {
+		now = now.Add(sampleEvery)
+		d.clock.Set(now)
+		d.sample(now)
+		if now.Sub(d.kitchen.Scenario().Start)%advanceEvery == 0 {
+			d.advance(now)
+			d.household(now)
+			if each != nil {
+				each(now)
+			}
+		}
+	}
+}
+
+// advance moves the App on and hands on what it raised.
+func (d *driver) advance(now time.Time) {
+	for _, a := range d.app.Advance(now) {
+		if d.raised != nil {
+			d.raised(now, a)
+		}
+	}
+}
+
+// sample reads every vessel once, after what people did to it.
+func (d *driver) sample(now time.Time) {
+	events := d.due(now)
+	for _, v := range d.kitchen.Scenario().Vessels {
+		if acts := events[v.Name]; len(acts) > 0 {
+			d.perform(acts, now)
+		}
+		d.app.Observe(v.Name, app.SampleOf(now, d.kitchen.Distance(v.Name, now), d.kitchen.Dough(v.Name, now), d.kitchen.Air(v.Name, now)))
+	}
+}
+
+// due returns the acts that are due, by vessel.
+func (d *driver) due(now time.Time) map[string][]virtual.Act {
+	var out map[string][]virtual.Act
+	for d.next < len(d.acts) && !d.acts[d.next].At.After(now) {
+		if out == nil {
+			out = map[string][]virtual.Act{}
+		}
+		a := d.acts[d.next]
+		out[a.Vessel] = append(out[a.Vessel], a)
+		d.next++
+	}
+	return out
+}
+
+// perform tells the App what people did.
+func (d *driver) perform(acts []virtual.Act, now time.Time) {
+	for _, a := range acts {
+		d.say(now, a.Text)
+		d.app.Did(a.Vessel, estimator.Event(a.Event), now, byHousehold)
+	}
+}
+
+// byHousehold signs what the invented people do.
+const byHousehold = "household (invented)"
+
+// household does what the process says is due, a few minutes late as people are.
+func (d *driver) household(now time.Time) {
+	for _, v := range d.kitchen.Scenario().Vessels {
+		for _, s := range d.app.DueSteps(v.Name, now.Add(-2*time.Minute)) {
+			if d.done[v.Name+s.ID] || s.Name == "fold" {
+				continue // the story has its own folds
+			}
+			d.done[v.Name+s.ID] = true
+			if err := d.app.StepDone(v.Name, s.ID, now, byHousehold); err == nil {
+				d.say(now, s.Name+": "+s.Do)
+			}
+		}
+	}
+}
+
+// say reports what the household does.
+func (d *driver) say(t time.Time, what string) {
+	if d.said != nil {
+		d.said(t, what)
+	}
+}

@@ -1,0 +1,61 @@
+package demo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"time"
+
+	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/history"
+	"tidemark/sensor/virtual"
+)
+
+// afterShaping is how long the day goes on without a sensor: final proof, oven,
+// cooling, slicing.
+const afterShaping = 7 * time.Hour
+
+// Headless plays one whole invented day as fast as it can and prints it.
+func Headless(ctx context.Context, out io.Writer, dir string, day time.Time, seed uint64) error {
+	scenario := virtual.Household(day)
+	cfg, err := Config(dir, "", scenario)
+	if err != nil {
+		return err
+	}
+	clock := &app.Stepped{}
+	clock.Set(scenario.Start)
+	path := filepath.Join(dir, "tidemark.db")
+	store, err := history.Open(ctx, path, history.Options{Now: clock.Now})
+	if err != nil {
+		return fmt.Errorf("the history in %s cannot be opened: %w", dir, err)
+	}
+	err = play(ctx, out, app.Options{Config: cfg, Clock: clock, Store: store, Demo: true}, clock, scenario, seed)
+	err = errors.Join(err, store.Close(ctx))
+	if err == nil {
+		fmt.Fprintf(out, "\nThe rises of this day are kept in %s\n", path)
+	}
+	return err
+}
+
+// play drives the day and prints the timeline.
+func play(ctx context.Context, out io.Writer, o app.Options, clock *app.Stepped, scenario virtual.Scenario, seed uint64) error {
+	a, err := app.New(o)
+	if err != nil {
+		return err
+	}
+	if err := a.Start(ctx); err != nil {
+		return err
+	}
+	t := newTimeline(out, scenario.Start.Location())
+	fmt.Fprintf(out, "%s\nAll of this is invented data.\n\n", scenario.Title)
+	d := newDriver(a, clock, scenario, seed, t.person)
+	d.raised = t.alarm
+	d.runTo(scenario.Until.Add(afterShaping), func(time.Time) {
+		for _, v := range scenario.Vessels {
+			t.estimate(v.Name, a.Estimate(v.Name))
+		}
+	})
+	return a.Stop(ctx)
+}

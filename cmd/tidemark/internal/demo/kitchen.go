@@ -1,0 +1,45 @@
+package demo
+
+import (
+	"time"
+
+	"tidemark/bake"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/estimator/geometry"
+	"tidemark/sensor/virtual"
+)
+
+// Config describes the invented kitchen as a configuration file would.
+func Config(stateDir, listen string, scenario virtual.Scenario) (*config.Config, error) {
+	c := &config.Config{
+		File: "the demo's own configuration", StateDir: stateDir, SampleEvery: sampleEvery,
+		Household: config.Household{Zone: scenario.Start.Location(), Language: "en"},
+		Web:       config.Web{Listen: listen},
+	}
+	for _, v := range scenario.Vessels {
+		p, err := profile(v.Profile)
+		if err != nil {
+			return nil, err
+		}
+		w := config.Vessel{
+			Name: v.Name, Holds: estimator.Holds(v.Holds), FloorMM: v.FloorMM, Profile: p,
+			TargetPercent: 100, Lead: 30 * time.Minute, LostAfter: 5 * time.Minute,
+		}
+		if w.Holds == estimator.Dough {
+			b := bake.DefaultBatch()
+			w.Batch = &b
+		}
+		c.Vessels = append(c.Vessels, w)
+	}
+	return c, nil
+}
+
+// profile builds the shape of a virtual vessel.
+func profile(pairs [][2]float64) (*geometry.Profile, error) {
+	points := make([]geometry.Point, len(pairs))
+	for i, p := range pairs {
+		points[i] = geometry.Point{HeightMM: p[0], VolumeL: p[1]}
+	}
+	return geometry.FromPoints(points)
+}

@@ -1,0 +1,97 @@
+package replay
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"tidemark/estimator"
+	"tidemark/web/chart"
+)
+
+// maxChartSamples bounds what a chart remembers; beyond it every second sample
+// is dropped and the spacing doubled.
+const maxChartSamples = 2000
+
+// chartFile collects the curve of a replay and writes it at the end.
+type chartFile struct {
+	path  string
+	model chart.Chart
+	every time.Duration
+	folds int
+}
+
+// newChartFile checks the file's ending.
+func newChartFile(path string, zone *time.Location, vessel string) (*chartFile, error) {
+	switch filepath.Ext(path) {
+	case ".svg", ".png":
+	default:
+		return nil, fmt.Errorf("--chart %s: the name must end in .svg or .png", path)
+	}
+	return &chartFile{path: path, every: printEvery, model: chart.Chart{
+		Title: vessel, Zone: zone, Width: chart.WideWidth, Height: chart.WideHeight,
+	}}, nil
+}
+
+// see remembers one estimate.
+func (c *chartFile) see(e estimator.Estimate) {
+	n := len(c.model.Samples)
+	if n > 0 && e.Time.Sub(c.model.Samples[n-1].Time) < c.every {
+		return
+	}
+	c.model.Samples = append(c.model.Samples, chart.Sample{
+		Time: e.Time, RisePercent: e.RisePercent, SD: e.RiseSD, DoughC: e.DoughC, AirC: e.AirC,
+	})
+	if len(c.model.Samples) > maxChartSamples {
+		c.thin()
+	}
+}
+
+// thin drops every second sample.
+func (c *chartFile) thin() {
+	kept := c.model.Samples[:0]
+	for i, s := range c.model.Samples {
+		if i%2 == 0 {
+			kept = append(kept, s)
+		}
+	}
+	c.model.Samples, c.every = kept, 2*c.every
+}
+
+// event remembers what a person did.
+func (c *chartFile) event(t time.Time, e estimator.Event) {
+	word := string(e)
+	if e == estimator.Fold {
+		c.folds++
+		word = fmt.Sprintf("fold %d", c.folds)
+	}
+	c.model.Events = append(c.model.Events, chart.Event{Time: t, Word: word})
+}
+
+// write draws the file. The last estimate gives the fan.
+func (c *chartFile) write(last estimator.Estimate) error {
+	c.model.Fan, c.model.Ready = last.Fan, last.Ready
+	c.model.Mark = chart.Mark{Percent: last.TargetPercent, Name: markName(last.TargetPercent)}
+	c.model.Now = last.Time
+	var buf bytes.Buffer
+	var err error
+	if filepath.Ext(c.path) == ".png" {
+		err = chart.PNG(&buf, c.model)
+	} else {
+		err = chart.SVG(&buf, c.model, chart.Standalone)
+	}
+	if err != nil {
+		return fmt.Errorf("the chart could not be drawn: %w", err)
+	}
+	return os.WriteFile(c.path, buf.Bytes(), 0o644)
+}
+
+// markName says what the mark is.
+func markName(percent float64) string {
+	if percent == 100 {
+		return "doubled"
+	}
+	return fmt.Sprintf("mark %.0f %%", percent)
+}

@@ -1,0 +1,60 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+
+	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/history"
+)
+
+// defaultConfig is where the package puts the configuration.
+const defaultConfig = "/etc/tidemark/tidemark.yaml"
+
+// historyFile is the name of the history within the state directory.
+const historyFile = "tidemark.db"
+
+// runRun is the live daemon.
+func runRun(ctx context.Context, s streams, args []string) error {
+	fs := newFlags(s, "run", "run --config FILE")
+	configFile := fs.String("config", defaultConfig, "configuration file")
+	rest, err := parseFlags(fs, args)
+	if err != nil {
+		return err
+	}
+	if len(rest) > 0 {
+		return usagef("run takes no arguments, found %q", rest[0])
+	}
+	cfg, err := config.Load(*configFile, config.Sensors)
+	if err != nil {
+		return usageError{err}
+	}
+	log := slog.New(slog.NewTextHandler(s.err, nil))
+	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log})
+	if err != nil {
+		return fmt.Errorf("the history in %s cannot be opened: %w", cfg.StateDir, err)
+	}
+	err = watch(ctx, s, cfg, store, log)
+	return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
+}
+
+// watch runs the App until ctx ends.
+func watch(ctx context.Context, s streams, cfg *config.Config, store *history.Store, log *slog.Logger) error {
+	a, err := app.New(app.Options{Config: cfg, Clock: app.NewSteady(), Store: store, Log: log, Live: true, Listen: cfg.Web.Listen})
+	if err != nil {
+		return err
+	}
+	if err := a.Start(ctx); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.out, "tidemark watches %d vessels; the page is at http://%s\n", len(cfg.Vessels), a.Address())
+	select {
+	case <-ctx.Done():
+	case err = <-a.Failed():
+	}
+	return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
+}
