@@ -130,13 +130,12 @@ func (f *Fit) crossedAt(s *sample, rise float64) float64 {
 func (f *Fit) crossesAt(s *sample, rise float64) float64 {
 	c := &s.curve
 	g, e := f.ahead.at(s.scenario, 0)
-	if c.rise(g, e)+100*(s.wander+s.level)/c.v0 >= rise {
+	if now := c.rise(g, e); now+f.deviation(s, now, 0) >= rise {
 		return f.now
 	}
 	t := 0.0
 	for range 4 {
-		need := rise - 100*(s.level+f.wanderAt(s, t))/c.v0
-		theta := c.equivalent(need)
+		theta := c.equivalent(rise - f.deviation(s, rise, t))
 		if math.IsInf(theta, 1) {
 			return theta
 		}
@@ -145,16 +144,20 @@ func (f *Fit) crossesAt(s *sample, rise float64) float64 {
 	return f.now + t
 }
 
-// wanderAt is the wander of one sample some hours from now.
-func (f *Fit) wanderAt(s *sample, hours float64) float64 {
-	phi := math.Exp(-hours / wanderHours)
-	return s.wander*phi + s.noise*f.state.sigma*math.Sqrt(1-phi*phi)
+// deviation of one sample from its curve some hours from now, when the curve is
+// near a rise; percent of its start volume.
+func (f *Fit) deviation(s *sample, rise, hours float64) float64 {
+	phi := transition(hours)
+	grown := math.Sqrt(max(0, 1-phi[0]*phi[0]-phi[1]*phi[1]*slopeVariance))
+	u := phi[0]*s.state[0] + phi[1]*s.state[1] + grown*s.noise
+	return 100 * (reachOf(f.state.size, 1+rise/100)*u + s.state[2]) / s.curve.v0
 }
 
 // riseAt is the rise of one sample some hours from now, percent.
 func (f *Fit) riseAt(s *sample, a *ahead, hours float64) float64 {
 	g, e := a.at(s.scenario, hours)
-	return s.curve.rise(g, e) + 100*(s.level+f.wanderAt(s, hours))/s.curve.v0
+	rise := s.curve.rise(g, e)
+	return rise + f.deviation(s, rise, hours)
 }
 
 // Baseline returns the start volume in litres and its standard deviation; NaN
@@ -197,7 +200,7 @@ func (f *Fit) moments(get func(*sample) float64) (mean, sd float64) {
 // Ceiling returns the final rise in percent: median and 80 % interval; NaN
 // before a fit.
 func (f *Fit) Ceiling() (low, median, high float64) {
-	return f.spread(func(s *sample) float64 { return s.curve.final() + 100*s.level/s.curve.v0 })
+	return f.spread(func(s *sample) float64 { return s.curve.final() + 100*s.state[2]/s.curve.v0 })
 }
 
 func (f *Fit) spread(get func(*sample) float64) (low, median, high float64) {

@@ -15,8 +15,7 @@ type sample struct {
 	params   params
 	model    int
 	weight   float64
-	wander   float64 // now, scaled volume
-	level    float64 // now, scaled volume
+	state    vector  // of the deviation now
 	noise    float64 // standard normal, for the wander to come
 	past     float64 // standard normal, for the path behind
 	scenario int
@@ -114,22 +113,16 @@ func (f *Fit) sampleAll() {
 
 func (f *Fit) sampleModel(index, count int, base float64) {
 	m := &f.models[index]
-	w := &f.state
 	count = min(count, drawRows)
 	var logDet float64
 	for j := range paramCount {
 		logDet += math.Log(m.factor[j*paramCount+j])
 	}
 	volume := math.Pow(spreadBy, paramCount) * math.Exp(-logDet) / float64(count)
-	dt := f.now - w.at[w.n-1]
-	phi := math.Exp(-max(dt, 0) / wanderHours)
-	l00 := math.Sqrt(max(w.endCov[0], 1e-18))
-	l10 := w.endCov[1] / l00
-	l11 := math.Sqrt(max(w.endCov[2]-l10*l10, 0))
-	grown := w.sigma * math.Sqrt(1-phi*phi)
+	end := f.endDraw()
 	for k := range count {
 		z := &f.draws.z[k]
-		s := sample{model: index, noise: z[7], past: z[5], scenario: (k*5 + index) % scenarioCount}
+		s := sample{model: index, noise: z[8], past: z[5], scenario: (k*5 + index) % scenarioCount}
 		var zz float64
 		for j := range paramCount {
 			zz += z[j] * z[j]
@@ -143,21 +136,53 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 			continue
 		}
 		s.curve = m.curve(s.params[:])
-		ss, u, d := f.residuals(&s.curve)
+		ss, state := f.residuals(&s.curve)
 		for j := range paramCount {
 			e := (s.params[j] - m.mean[j]) / m.sd[j]
 			ss += e * e
 		}
 		s.weight = volume * math.Exp(-0.5*(ss-base)+0.5*zz)
-		s.wander = (u+l00*z[5])*phi + grown*z[7]
-		s.level = d + l10*z[5] + l11*z[6]
+		s.state = end.draw(state, z[5:8])
 		f.samples = append(f.samples, s)
 	}
 }
 
+// endDraw draws the state now, given the filtered mean after the last bin.
+type endDraw struct {
+	factor [stateCount * stateCount]float64
+	phi    [4]float64
+}
+
+func (f *Fit) endDraw() (e endDraw) {
+	w := &f.state
+	p := w.endCov
+	e.phi = transition(max(0, f.now-w.at[w.n-1]))
+	predict(&p, e.phi)
+	for a := range p {
+		for b := range p {
+			e.factor[a*stateCount+b] = p[a][b]
+		}
+		e.factor[a*stateCount+a] += 1e-12
+	}
+	if !lsq.Cholesky(e.factor[:], stateCount) {
+		clear(e.factor[:])
+	}
+	return e
+}
+
+func (e *endDraw) draw(s vector, z []float64) vector {
+	s[0], s[1] = e.phi[0]*s[0]+e.phi[1]*s[1], e.phi[2]*s[0]+e.phi[3]*s[1]
+	for a := range s {
+		for b := 0; b <= a; b++ {
+			s[a] += e.factor[a*stateCount+b] * z[b]
+		}
+	}
+	return s
+}
+
 // residuals runs the filter over the record for one curve. The first half of
 // the path scratch keeps the innovations, the second the predicted deviation.
-func (f *Fit) residuals(c *curve) (ss, wander, level float64) {
+func (f *Fit) residuals(c *curve) (ss float64, s vector) {
 	w := &f.state
 	r := f.path[:w.n]
 	k := c.v0 * c.ceiling / 100

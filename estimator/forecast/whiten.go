@@ -2,33 +2,58 @@ package forecast
 
 import "math"
 
-// whitener holds the record as the fit sees it, and the scalar Kalman filter
-// that turns correlated residuals into independent ones. The residual of a bin
-// is white noise, plus a slow wander (first-order Markov, state 0), plus a level
-// that keeps what disturbances did to it (state 1). The gains depend on the
-// noise only, not on the curve, so they are found once a refit.
-type whitener struct {
-	n                   int
-	at, y, ganzle, ctmi [maxBins]float64
-	jump, white         [maxBins]float64    // variances
-	phi                 [maxBins]float64    // decay of the wander since the bin before
-	gain                [maxBins][2]float64 // filter gains
-	isd, invF           [maxBins]float64
-	pred                [maxBins][3]float64 // predicted covariance: 00, 01, 11
-	smoothSD            [maxBins]float64
-	endCov              [3]float64 // after the last bin
-	sigma               float64    // of the wander at the end
-}
-
+// The constants of the wander: how a real dough strays from any curve. They were
+// set by trying values on invented rises (see the tests), no source.
 const (
-	wanderHours = 1     // correlation time of the wander
-	wanderBase  = 0.004 // its standard deviation, share of V0, at no rise
-	wanderRise  = 0.006 // and more for each doubling
+	wanderHours = 1.5     // correlation length of the wander
+	wanderBase  = 0.002 // its standard deviation, share of V0, at no rise
+	wanderRise  = 0.008 // and more for each doubling
 	floorSD     = 0.001 // no bin is known better than this
 	unevenSD    = 0.06  // after a disturbance, dying away
 	unevenHours = 0.12
 	coolingSD   = 0.02 // per root hour while cooling or warming through
 )
+
+const stateCount = 3 // wander, its rate of change, the level disturbances left
+
+type vector [stateCount]float64
+
+// whitener holds the record as the fit sees it, and the Kalman filter that turns
+// correlated residuals into independent ones. The residual of a bin is white
+// noise, plus a smooth wander that starts at none (a Matérn process of order
+// 3/2: states 0 and 1, unit variance, times a reach that grows with the rise),
+// plus a level that keeps what disturbances did to it (state 2). The gains
+// depend on the noise only, not on the curve, so they are found once a refit.
+type whitener struct {
+	n                   int
+	at, y, ganzle, ctmi [maxBins]float64
+	jump, white         [maxBins]float64 // variances
+	phi                 [maxBins][4]float64
+	reach               [maxBins]float64
+	gain                [maxBins]vector
+	isd, invF           [maxBins]float64
+	pred                [maxBins]vector // predicted covariance with the observation
+	smoothSD            [maxBins]float64
+	endCov              [stateCount][stateCount]float64 // after the last bin
+	size                float64
+	predCov             [maxBins]float64 // predicted variance of the deviation
+}
+
+// transition of the wander over some hours: Matérn 3/2 in state space form
+// (Hartikainen and Särkkä 2010, from memory).
+func transition(hours float64) [4]float64 {
+	const rate = 1.7320508075688772 / wanderHours
+	e := math.Exp(-rate * hours)
+	return [4]float64{e * (1 + rate*hours), e * hours, -e * rate * rate * hours, e * (1 - rate*hours)}
+}
+
+// slopeVariance is the variance of state 1 when that of state 0 is 1.
+const slopeVariance = 3 / (wanderHours * wanderHours)
+
+// reachOf is the standard deviation of the wander at a level.
+func reachOf(size, level float64) float64 {
+	return size * (wanderBase + wanderRise*min(max(level-1, 0), 3))
+}
 
 // load takes the bins, scaled.
 func (w *whitener) load(b *bins, scale, stopped, moved float64) {
@@ -48,7 +73,7 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 		dt := at - before
 		w.at[k], w.y[k] = at, x.meanVolume()/scale
 		w.ganzle[k], w.ctmi[k] = x.meanGanzle(), x.meanCTMI()
-		w.phi[k] = math.Exp(-dt / wanderHours)
+		w.phi[k] = transition(dt)
 		w.jump[k] = x.jump
 		if at-moved < 4 {
 			w.jump[k] += coolingSD * coolingSD * max(0, min(dt, at-moved))
@@ -67,109 +92,145 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 // run finds the gains for a wander of some size, and returns the sum of the
 // logarithms of the innovation variances.
 func (w *whitener) run(size float64) (logF float64) {
-	var cov [3]float64
+	w.size = size
+	p := [stateCount][stateCount]float64{1: {1: slopeVariance}}
 	for k := range w.n {
-		w.sigma = size * (wanderBase + wanderRise*min(max(w.y[k]-1, 0), 2))
-		phi2 := w.phi[k] * w.phi[k]
-		cov[0] = cov[0]*phi2 + w.sigma*w.sigma*(1-phi2)
-		cov[1] *= w.phi[k]
-		cov[2] += w.jump[k]
-		cov = w.update(k, cov, w.white[k])
-		logF -= math.Log(w.invF[k])
+		predict(&p, w.phi[k])
+		p[2][2] += w.jump[k]
+		h := reachOf(size, w.y[k])
+		w.reach[k] = h
+		var c vector
+		for a := range c {
+			c[a] = h*p[a][0] + p[a][2]
+		}
+		v := h*c[0] + c[2]
+		f := v + w.white[k]
+		w.pred[k], w.predCov[k] = c, v
+		w.invF[k], w.isd[k] = 1/f, 1/math.Sqrt(f)
+		for a := range c {
+			w.gain[k][a] = c[a] / f
+			for b := range c {
+				p[a][b] -= c[a] * c[b] / f
+			}
+		}
+		logF += math.Log(f)
 	}
-	w.endCov = cov
+	w.endCov = p
 	return logF
 }
 
-// update does the covariance part of one filter step.
-func (w *whitener) update(k int, p [3]float64, r float64) [3]float64 {
-	w.pred[k] = p
-	c0, c1 := p[0]+p[1], p[1]+p[2]
-	f := c0 + c1 + r
-	w.invF[k], w.isd[k] = 1/f, 1/math.Sqrt(f)
-	w.gain[k] = [2]float64{c0 / f, c1 / f}
-	return [3]float64{p[0] - c0*c0/f, p[1] - c0*c1/f, p[2] - c1*c1/f}
+// predict moves a covariance over a span.
+func predict(p *[stateCount][stateCount]float64, f [4]float64) {
+	a, b, c := p[0][0], p[0][1], p[1][1]
+	d, e := p[0][2], p[1][2]
+	p[0][0] = f[0]*f[0]*a + 2*f[0]*f[1]*b + f[1]*f[1]*c + 1 - f[0]*f[0] - f[1]*f[1]*slopeVariance
+	p[0][1] = f[0]*f[2]*a + (f[0]*f[3]+f[1]*f[2])*b + f[1]*f[3]*c - f[0]*f[2] - f[1]*f[3]*slopeVariance
+	p[1][1] = f[2]*f[2]*a + 2*f[2]*f[3]*b + f[3]*f[3]*c + slopeVariance - f[2]*f[2] - f[3]*f[3]*slopeVariance
+	p[0][2] = f[0]*d + f[1]*e
+	p[1][2] = f[2]*d + f[3]*e
+	p[1][0], p[2][0], p[2][1] = p[0][1], p[0][2], p[1][2]
 }
 
 // whiten replaces the residuals, and each column of the derivatives, by the
 // standardised innovations.
 func (w *whitener) whiten(r, jac []float64) {
-	var u, d float64
+	var s vector
 	for i := range w.n {
-		u *= w.phi[i]
-		v := r[i] - u - d
-		u += w.gain[i][0] * v
-		d += w.gain[i][1] * v
-		r[i] = v * w.isd[i]
+		r[i] = w.step(i, &s, r[i]) * w.isd[i]
 	}
 	if jac == nil {
 		return
 	}
-	var cu, cd params
+	var states [paramCount]vector
 	for i := range w.n {
 		row := jac[i*paramCount : (i+1)*paramCount]
 		for j := range row {
-			cu[j] *= w.phi[i]
-			v := row[j] - cu[j] - cd[j]
-			cu[j] += w.gain[i][0] * v
-			cd[j] += w.gain[i][1] * v
-			row[j] = v * w.isd[i]
+			row[j] = w.step(i, &states[j], row[j]) * w.isd[i]
 		}
 	}
+}
+
+// step moves one column of states to a bin and returns the innovation there.
+func (w *whitener) step(i int, s *vector, r float64) float64 {
+	f, g := &w.phi[i], &w.gain[i]
+	u, v := f[0]*s[0]+f[1]*s[1], f[2]*s[0]+f[3]*s[1]
+	e := r - w.reach[i]*u - s[2]
+	s[0], s[1], s[2] = u+g[0]*e, v+g[1]*e, s[2]+g[2]*e
+	return e
 }
 
 // filter is whiten for one sample: it returns the sum of squares and the states
 // after the last bin, and leaves the innovations in r and the predicted
 // deviation in dev.
-func (w *whitener) filter(r, dev []float64) (ss, u, d float64) {
+func (w *whitener) filter(r, dev []float64) (ss float64, s vector) {
 	for i := range w.n {
-		u *= w.phi[i]
-		dev[i] = u + d
-		v := r[i] - u - d
-		u += w.gain[i][0] * v
-		d += w.gain[i][1] * v
-		r[i] = v
-		ss += v * v * w.invF[i]
+		y := r[i]
+		e := w.step(i, &s, y)
+		dev[i] = y - e
+		r[i] = e
+		ss += e * e * w.invF[i]
 	}
-	return ss, u, d
+	return ss, s
 }
 
 // backward turns the output of filter into the smoothed deviation from the
 // curve: Durbin and Koopman, Time Series Analysis by State Space Methods,
-// chapter 4 (from memory), r(i-1) = h v/F + L' r(i).
+// chapter 4 (from memory).
 func (w *whitener) backward(v, dev []float64) {
-	var r0, r1 float64
+	var r vector
 	for i := w.n - 1; i >= 0; i-- {
 		if i < w.n-1 {
-			r0 *= w.phi[i+1]
+			f := &w.phi[i+1]
+			r[0], r[1] = f[0]*r[0]+f[2]*r[1], f[1]*r[0]+f[3]*r[1]
 		}
-		s := w.gain[i][0]*r0 + w.gain[i][1]*r1
-		e := v[i]*w.invF[i] - s
-		r0, r1 = r0+e, r1+e
-		p := w.pred[i]
-		dev[i] += (p[0]+p[1])*r0 + (p[1]+p[2])*r1
+		g := &w.gain[i]
+		e := v[i]*w.invF[i] - g[0]*r[0] - g[1]*r[1] - g[2]*r[2]
+		r[0] += w.reach[i] * e
+		r[2] += e
+		c := &w.pred[i]
+		dev[i] += c[0]*r[0] + c[1]*r[1] + c[2]*r[2]
 	}
 }
 
-// smooth finds the standard deviation that stays after smoothing.
+// smooth finds the standard deviation of the deviation that stays after
+// smoothing, by the matching recursion N = h h'/F + L' N L.
 func (w *whitener) smooth() {
-	var n00, n01, n11 float64
+	var n [stateCount][stateCount]float64
 	for i := w.n - 1; i >= 0; i-- {
 		if i < w.n-1 {
-			f := w.phi[i+1]
-			n00, n01 = n00*f*f, n01*f
+			carryBack(&n, &w.phi[i+1])
 		}
-		k0, k1 := w.gain[i][0], w.gain[i][1]
-		// L = I - K h' per state; N = h h'/F + L' N L.
-		a0 := n00*k0 + n01*k1
-		a1 := n01*k0 + n11*k1
-		q := k0*a0 + k1*a1
-		n00 += w.invF[i] - 2*a0 + q
-		n01 += w.invF[i] - a0 - a1 + q
-		n11 += w.invF[i] - 2*a1 + q
-		p := w.pred[i]
-		c0, c1 := p[0]+p[1], p[1]+p[2]
-		v := c0 + c1 - (c0*c0*n00 + 2*c0*c1*n01 + c1*c1*n11)
-		w.smoothSD[i] = math.Sqrt(max(v, 0))
+		h := vector{w.reach[i], 0, 1}
+		g := &w.gain[i]
+		var nk vector
+		var knk float64
+		for a := range nk {
+			for b := range nk {
+				nk[a] += n[a][b] * g[b]
+			}
+		}
+		for a := range nk {
+			knk += g[a] * nk[a]
+		}
+		c := &w.pred[i]
+		var spent float64
+		for a := range nk {
+			for b := range nk {
+				n[a][b] += h[a]*h[b]*(w.invF[i]+knk) - nk[a]*h[b] - h[a]*nk[b]
+				spent += c[a] * n[a][b] * c[b]
+			}
+		}
+		w.smoothSD[i] = math.Sqrt(max(w.predCov[i]-spent, 0))
 	}
+}
+
+// carryBack replaces N by F'NF for the transition of the wander.
+func carryBack(n *[stateCount][stateCount]float64, f *[4]float64) {
+	a, b, c, d, e := n[0][0], n[0][1], n[1][1], n[0][2], n[1][2]
+	n[0][0] = f[0]*f[0]*a + 2*f[0]*f[2]*b + f[2]*f[2]*c
+	n[0][1] = f[0]*f[1]*a + (f[0]*f[3]+f[1]*f[2])*b + f[2]*f[3]*c
+	n[1][1] = f[1]*f[1]*a + 2*f[1]*f[3]*b + f[3]*f[3]*c
+	n[0][2] = f[0]*d + f[2]*e
+	n[1][2] = f[1]*d + f[3]*e
+	n[1][0], n[2][0], n[2][1] = n[0][1], n[0][2], n[1][2]
 }
