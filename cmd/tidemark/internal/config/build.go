@@ -171,8 +171,8 @@ func isHTTP(s string) bool {
 }
 
 // channel decodes and checks one channel.
-func (c *collector) channel(path string, n ast.Node) *channelSpec {
-	spec := new(channelSpec)
+func (c *collector) channel(path string, n ast.Node) *alert.ChannelSpec {
+	spec := new(alert.ChannelSpec)
 	if !c.decode(path, n, spec) {
 		return nil
 	}
@@ -184,7 +184,7 @@ func (c *collector) channel(path string, n ast.Node) *channelSpec {
 }
 
 // uniqueChannels refuses two channels of one name.
-func (c *collector) uniqueChannels(specs []channelSpec) {
+func (c *collector) uniqueChannels(specs []alert.ChannelSpec) {
 	seen := map[string]bool{}
 	for i, s := range specs {
 		if seen[s.Name] {

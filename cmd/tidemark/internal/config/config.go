@@ -10,6 +10,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 
+	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/estimator/geometry"
@@ -27,7 +28,7 @@ type Config struct {
 	Sysfs       string        // root of the kernel's sysfs, normally /sys
 	SampleEvery time.Duration // how often every vessel is read
 	Web         Web
-	Channels    []channelSpec
+	Channels    []alert.ChannelSpec
 	Heartbeat   string // URL pinged while all is well; empty for none
 	Vessels     []Vessel
 }

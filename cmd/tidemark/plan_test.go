@@ -1,0 +1,78 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	ics "github.com/arran4/golang-ical"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+var updatePlan = flag.Bool("update-plan", false, "rewrite the golden timetable of tidemark plan")
+
+func plan(t *testing.T, args ...string) (string, error) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	err := runPlan(context.Background(), streams{strings.NewReader(""), &out, &errs}, args)
+	return out.String(), err
+}
+
+// The timetable of an invented Saturday.
+func TestPlanGolden(t *testing.T) {
+	got, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--air", "22", "--warm", "26")
+	require.NoError(t, err)
+	golden := filepath.Join("testdata", "plan", "overnight.txt")
+	if *updatePlan {
+		require.NoError(t, os.MkdirAll(filepath.Dir(golden), 0o755))
+		require.NoError(t, os.WriteFile(golden, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(golden)
+	require.NoError(t, err)
+	assert.Equal(t, string(want), got)
+}
+
+func TestPlanWritesCalendar(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "bread.ics")
+	out, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--ics", file)
+	require.NoError(t, err)
+	assert.Contains(t, out, "Calendar written to "+file)
+	f, err := os.Open(file)
+	require.NoError(t, err)
+	defer f.Close()
+	cal, err := ics.ParseCalendar(f)
+	require.NoError(t, err)
+	assert.Greater(t, len(cal.Events()), 10)
+}
+
+func TestPlanRefuses(t *testing.T) {
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{nil, `plan needs --ready WHEN, e.g. --ready "tomorrow 08:00"`},
+		{[]string{"--ready", "soon"}, `--ready: "soon" is no time`},
+		{[]string{"--ready", "tomorrow", "08:00"}, `plan: "08:00" is not an option; a time of two words needs quotes`},
+		{[]string{"--ready", "18:00", "--now", "never"}, `--now: "never" is no time`},
+		{[]string{"--ready", "18:00", "--bed", "late"}, `--bed: "late" is no time of day`},
+		{[]string{"--ready", "18:00", "--air", "60"}, "plan: air: must be 10 to 35, found 60"},
+		{[]string{"--ready", "18:00", "--inoculation", "90"}, "levain.grams: the share of fermented flour must be 0 to 60 %"},
+		{[]string{"--ready", "18:00", "--loaves", "2"}, "each_g: the weight of a loaf must be above 0 g"},
+		{[]string{"--ready", "18:00", "--config", "/does/not/exist.yaml"}, "exist.yaml"},
+	} {
+		_, err := plan(t, c.args...)
+		var usage usageError
+		require.ErrorAs(t, err, &usage, "%v", c.args)
+		assert.ErrorContains(t, err, c.want)
+	}
+}
+
+func TestPlanCalendarInNoFolder(t *testing.T) {
+	_, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--ics", filepath.Join(t.TempDir(), "no", "x.ics"))
+	assert.ErrorContains(t, err, "the calendar cannot be written")
+}
