@@ -205,6 +205,10 @@ func (b Batch) WithInoculation(percent float64) (Batch, error) {
 	if err != nil {
 		return Batch{}, err
 	}
+	if !(percent > 0 && percent <= inoculationLimits().possible.high) {
+		return Batch{}, FieldError{"inoculation", fmt.Sprintf("the share of fermented flour must be above 0 to %g %%, found %g",
+			inoculationLimits().possible.high, percent)}
+	}
 	fermented := n.FlourG * percent / 100
 	levain := b.Levain
 	levain.Grams = fermented * (1 + levain.HydrationPercent/100)

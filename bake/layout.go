@@ -18,6 +18,10 @@ const (
 	lastFoldAhead = 45 * time.Minute // before the mark
 )
 
+// mostEarly bounds how much sooner than the middle of the forecast the oven is
+// lit for the sake of an early proof.
+const mostEarly = 20 * time.Minute
+
 // Steps lays the process out as a timetable at the moment now, with what the
 // vessel's estimate says. It changes nothing. Steps that slipped push the rest;
 // steps driven by a rise follow the forecast; folds too near the mark are shown
@@ -423,7 +427,7 @@ func (l *layout) ahead(d StepDef, all []Step) Step {
 		s.setAt(point(m.Begun))
 		return s
 	}
-	early := target.From.Add(target.At.Sub(target.From) / 2)
+	early := later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
 	w := shift(estimator.Window{From: target.From, Median: early, Until: target.At}, -minutes(d.WaitMin))
 	s.setAt(w)
 	if target.State == Done || target.State == Skipped {

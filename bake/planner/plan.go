@@ -73,6 +73,9 @@ func (p Plan) score() float64 {
 	if !p.Fits {
 		s += 10
 	}
+	if len(p.Steps) == 0 {
+		s += 10
+	}
 	return s
 }
 
@@ -164,14 +167,22 @@ func (j *job) mark(p path) float64 {
 		}
 		return mixHours + p.hours(p.d.need(rise))
 	}
-	h := at(j.w.TargetPercent)
+	h := at(j.goal())
 	if math.IsInf(h, 1) {
-		h = at(lowShare * j.w.TargetPercent) // it levels off short: as much as it gives
+		h = at(lowShare * j.goal()) // it levels off short: as much as it gives
 	}
 	if j.y.cold {
 		h = math.Max(h, mixHours+shapeHours)
 	}
 	return math.Min(h, neverHours)
+}
+
+// goal is the rise that is right for this way.
+func (j *job) goal() float64 {
+	if j.y.cold {
+		return j.w.ColdTotal
+	}
+	return j.w.TargetPercent
 }
 
 // coolHours is one dough's cooling.
@@ -197,7 +208,7 @@ func (j *job) choose() {
 		for i, p := range j.paths {
 			list[i] = j.marks[i] + j.after(p)
 		}
-		j.start = j.w.ReadyAt.Add(-hoursOf(quantile(list, plannedLate)))
+		j.sameDay(quantile(list, plannedLate))
 		return
 	}
 	for i, p := range j.paths {
@@ -216,9 +227,24 @@ func (j *job) choose() {
 	j.start = j.w.nextWake(j.start)
 }
 
-// counterStart is an hour before the bedtime of the night before the bread.
+// sameDay starts a bread without a night in the cold: in time for the wish, or
+// for the bedtime before it when it would otherwise take hands at night and
+// there is time enough.
+func (j *job) sameDay(total float64) {
+	j.start = j.w.ReadyAt.Add(-hoursOf(total))
+	bed := j.w.lastBed(j.w.ReadyAt)
+	evening := bed.Add(-hoursOf(total))
+	if !j.start.Before(bed) || j.w.ReadyAt.Sub(bed) < time.Hour {
+		return
+	}
+	if start, _ := j.w.levain(evening, j.batch.Levain.Grams); start.Equal(evening) {
+		j.start = evening
+	}
+}
+
+// counterStart leaves time for mixing and folding before the last bedtime.
 func (j *job) counterStart() time.Time {
-	return j.w.lastBed(onDay(j.w.ReadyAt, j.w.WakeMin)).Add(-time.Hour)
+	return j.w.lastBed(onDay(j.w.ReadyAt, j.w.WakeMin)).Add(-3 * time.Hour)
 }
 
 // chooseLevain finds the levain with which the middle dough is at its mark half
@@ -290,7 +316,7 @@ func (j *job) share(p path, h float64) float64 {
 	if j.y.cold {
 		e += p.carry(j.w.fridge(), h, carryHours)
 	}
-	return math.Max(1e-3, p.d.rise(e)/j.w.TargetPercent)
+	return math.Max(1e-3, p.d.rise(e)/j.goal())
 }
 
 // risk counts the doughs out of bounds.

@@ -61,7 +61,7 @@ func TestPlanRefuses(t *testing.T) {
 		{[]string{"--ready", "18:00", "--now", "never"}, `--now: "never" is no time`},
 		{[]string{"--ready", "18:00", "--bed", "late"}, `--bed: "late" is no time of day`},
 		{[]string{"--ready", "18:00", "--air", "60"}, "plan: air: must be 10 to 35, found 60"},
-		{[]string{"--ready", "18:00", "--inoculation", "90"}, "levain.grams: the share of fermented flour must be 0 to 60 %"},
+		{[]string{"--ready", "18:00", "--inoculation", "90"}, "inoculation: the share of fermented flour must be above 0 to 60 %, found 90"},
 		{[]string{"--ready", "18:00", "--loaves", "2"}, "each_g: the weight of a loaf must be above 0 g"},
 		{[]string{"--ready", "18:00", "--config", "/does/not/exist.yaml"}, "exist.yaml"},
 	} {

@@ -1,0 +1,206 @@
+package planner_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"tidemark/bake"
+	"tidemark/bake/planner"
+)
+
+func now() time.Time { return time.Date(2026, 3, 7, 8, 0, 0, 0, time.UTC) } // a Saturday
+
+func wish() planner.Wish {
+	return planner.Wish{
+		Now: now(), ReadyAt: time.Date(2026, 3, 8, 13, 0, 0, 0, time.UTC), Batch: bake.DefaultBatch(),
+		Room: planner.Place{Name: "on the counter", C: 22}, Warm: planner.Place{C: 26},
+	}
+}
+
+func find(t *testing.T, plans []planner.Plan, name string) planner.Plan {
+	t.Helper()
+	for _, p := range plans {
+		if p.Name == name {
+			return p
+		}
+	}
+	require.Failf(t, "no such plan", name)
+	return planner.Plan{}
+}
+
+func step(t *testing.T, p planner.Plan, id string) bake.Step {
+	t.Helper()
+	for _, s := range p.Steps {
+		if s.ID == id {
+			return s
+		}
+	}
+	require.Failf(t, "no such step", id)
+	return bake.Step{}
+}
+
+func TestMakeOvernight(t *testing.T) {
+	plans, err := planner.Make(wish())
+	require.NoError(t, err)
+	require.True(t, plans[0].Fits)
+	p := find(t, plans, "overnight in the refrigerator")
+	assert.True(t, p.Fits)
+	assert.Empty(t, p.Night)
+	assert.Less(t, p.Watched.Miss(), p.Clock.Miss(), "watching helps")
+	assert.InDelta(t, 0.2, p.Late, 0.02, "8 in 10 in time")
+	move, out := step(t, p, bake.RetardID), step(t, p, bake.BakeID)
+	assert.GreaterOrEqual(t, out.At.Sub(move.At), 8*time.Hour)
+	assert.True(t, step(t, p, "feed").At.Before(step(t, p, "mix").At))
+	assert.True(t, step(t, p, bake.OvenCheckID).At.Before(step(t, p, bake.PreheatID).At))
+	assert.NotEmpty(t, step(t, p, bake.OvenCheckID).Question)
+	assert.Contains(t, p.Notes[len(p.Notes)-1], "A published table ends the bulk at 67 % at this temperature.")
+	require.NoError(t, p.Process.Validate())
+}
+
+// Warmer means sooner, and less levain means later.
+func TestMakeAlternatives(t *testing.T) {
+	w := wish()
+	w.ReadyAt = now().Add(12 * time.Hour)
+	plans, err := planner.Make(w)
+	require.NoError(t, err)
+	room, warm := find(t, plans, "same day, on the counter"), find(t, plans, "same day, in the warmer spot")
+	assert.Less(t, warm.Ready.Median.Sub(step(t, warm, "mix").At), room.Ready.Median.Sub(step(t, room, "mix").At))
+
+	plans, err = planner.Make(wish())
+	require.NoError(t, err)
+	full, half := find(t, plans, "overnight in the refrigerator"), find(t, plans, "half the levain, overnight in the refrigerator")
+	assert.InDelta(t, full.InoculationPercent/2, half.InoculationPercent, 1e-9)
+	took := func(p planner.Plan) time.Duration { return step(t, p, bake.BulkID).At.Sub(step(t, p, "mix").At) }
+	assert.Greater(t, took(half), took(full))
+	assert.Contains(t, half.Notes[0], "Levain 100 g instead of 200 g")
+	night := find(t, plans, "less levain, the night on the counter")
+	assert.Less(t, night.InoculationPercent, full.InoculationPercent)
+	mark := step(t, night, bake.BulkID).At
+	assert.WithinDuration(t, time.Date(2026, 3, 8, 7, 0, 0, 0, time.UTC), mark, 40*time.Minute)
+}
+
+func TestMakeSaysWhatDoesNotFit(t *testing.T) {
+	w := wish()
+	w.ReadyAt = now().Add(6 * time.Hour)
+	plans, err := planner.Make(w)
+	require.NoError(t, err)
+	assert.False(t, plans[0].Fits)
+	assert.Contains(t, plans[0].Why, "Most likely ready")
+	assert.Contains(t, find(t, plans, "overnight in the refrigerator").Why, "8 hours before it is baked")
+	w.NoFridge, w.Warm.C = true, 0
+	plans, err = planner.Make(w)
+	require.NoError(t, err)
+	for _, p := range plans {
+		assert.NotContains(t, p.Name, "refrigerator")
+		assert.NotContains(t, p.Name, "warmer")
+	}
+}
+
+func TestRipeStarterNeedsNoFeed(t *testing.T) {
+	w := wish()
+	w.Starter.RipeUntil = now().Add(14 * time.Hour)
+	plans, err := planner.Make(w)
+	require.NoError(t, err)
+	assert.Nil(t, plans[0].Feed)
+	w.Starter.RipeUntil = now().Add(time.Minute)
+	plans, err = planner.Make(w)
+	require.NoError(t, err)
+	require.NotNil(t, plans[0].Feed)
+	n := plans[0].Feed.StarterG + plans[0].Feed.FlourG + plans[0].Feed.WaterG
+	assert.InDelta(t, plans[0].Process.Batch.Levain.Grams+20, n, 1e-6)
+}
+
+func TestWishRefused(t *testing.T) {
+	for _, c := range []struct {
+		edit func(*planner.Wish)
+		want string
+	}{
+		{func(w *planner.Wish) { w.ReadyAt = now() }, "ready: must lie within four days from now, found 2026-03-07 08:00, now is 2026-03-07 08:00"},
+		{func(w *planner.Wish) { w.Room.C = 50 }, "air: must be 10 to 35, found 50"},
+		{func(w *planner.Wish) { w.Batch.Levain.Grams = 0 }, "batch.levain: a plan needs a levain, found none"},
+		{func(w *planner.Wish) { w.Batch.Flours = nil }, "batch: flours: at least one flour is needed, found none"},
+		{func(w *planner.Wish) { w.TargetPercent = 5 }, "target: must be 20 to 300, found 5"},
+		{func(w *planner.Wish) { w.FridgeC = 12 }, "fridge: must be 0 to 10, found 12"},
+		{func(w *planner.Wish) { w.BedMin = 5000 }, "sleep: bed and wake are minutes after midnight, below 1440"},
+	} {
+		w := wish()
+		c.edit(&w)
+		_, err := planner.Make(w)
+		assert.EqualError(t, err, c.want)
+	}
+}
+
+// The adopted process goes on from the plan: its timetable is the plan's.
+func TestAdoptedProcessFollowsThePlan(t *testing.T) {
+	plans, err := planner.Make(wish())
+	require.NoError(t, err)
+	p := find(t, plans, "overnight in the refrigerator")
+	require.NoError(t, p.Process.Done("mix", step(t, p, "mix").At.Add(10*time.Minute), "Ada"))
+	later := p.Process.Steps(step(t, p, "mix").At.Add(11*time.Minute), unseen())
+	for _, s := range later {
+		if s.ID == bake.BakeID {
+			assert.Equal(t, step(t, p, bake.BakeID).At, s.At, "the night in the cold takes up the difference")
+		}
+	}
+}
+
+func TestParseWhen(t *testing.T) {
+	at := func(d, h, m int) time.Time { return time.Date(2026, 3, d, h, m, 0, 0, time.UTC) }
+	for text, want := range map[string]time.Time{
+		"tomorrow 08:00": at(8, 8, 0), "Today 18:30": at(7, 18, 30), "18:30": at(7, 18, 30), "07:59": at(8, 7, 59),
+		"sat 10:00": at(7, 10, 0), "sat 07:00": at(14, 7, 0), "Sunday 10:00": at(8, 10, 0), "mon 6:15": at(9, 6, 15),
+		"2026-03-09 12:00": at(9, 12, 0), "2026-03-09T12:00:00+01:00": at(9, 11, 0),
+	} {
+		got, err := planner.ParseWhen(text, now())
+		require.NoError(t, err, text)
+		assert.True(t, want.Equal(got), "%s: %s", text, got)
+	}
+	for _, text := range []string{"", "soon", "25:00", "tomorrow", "tomorrow 8", "su 10:00", "tomorrow at 08:00", "2026-13-01 10:00"} {
+		_, err := planner.ParseWhen(text, now())
+		assert.ErrorContains(t, err, "is no time; expected e.g.", text)
+	}
+	_, err := planner.ParseClock("half past ten")
+	assert.EqualError(t, err, `"half past ten" is no time of day; expected e.g. "22:30"`)
+}
+
+func FuzzParseWhen(f *testing.F) {
+	for _, s := range []string{"tomorrow 08:00", "sat 10:00", "18:30", "2026-03-08 08:00", "2026-03-09T12:00:00Z", "  ", "x 00:00"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		got, err := planner.ParseWhen(s, now())
+		if err == nil && got.IsZero() {
+			t.Fatalf("%q gives no time and no error", s)
+		}
+	})
+}
+
+func TestMakeProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := wish()
+		w.Room.C = rapid.Float64Range(16, 29).Draw(t, "room")
+		w.ReadyAt = now().Add(time.Duration(rapid.IntRange(1, 90).Draw(t, "hours")) * time.Hour)
+		w.FridgeC = rapid.Float64Range(1, 8).Draw(t, "fridge")
+		w.NoFridge = rapid.Bool().Draw(t, "no fridge")
+		plans, err := planner.Make(w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range plans {
+			for _, c := range []float64{p.Late, p.Clock.Under, p.Clock.Over, p.Watched.Under, p.Watched.Over, p.Watched.Miss()} {
+				if !(c >= 0 && c <= 1+1e-9) {
+					t.Fatalf("%s: chance %g", p.Name, c)
+				}
+			}
+			for _, s := range p.Steps {
+				if s.From.After(s.At) || s.At.After(s.Until) || s.At.Before(w.Now.Add(-time.Minute)) {
+					t.Fatalf("%s, %s: %v %v %v", p.Name, s.ID, s.From, s.At, s.Until)
+				}
+			}
+		}
+	})
+}
