@@ -79,12 +79,6 @@ func (l *look) active(kind Kind) bool {
 // open reports whether a kind is raised and not resolved.
 func (l *look) open(kind Kind) bool { return l.w.slot(l.Input, finding{kind: kind}).open }
 
-// told reports whether a kind was raised in this rise, open or not.
-func (l *look) told(kind Kind) bool {
-	s := l.w.slot(l.Input, finding{kind: kind})
-	return s.open || s.alarm.ID != ""
-}
-
 // sees reports whether the estimate rests on believed readings.
 func (l *look) sees() bool { return l.e.Quality == estimator.QualityOK || l.e.Quality == "" }
 

@@ -1,0 +1,69 @@
+package alert
+
+import (
+	"encoding/json"
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+)
+
+func TestChannelSpecValidate(t *testing.T) {
+	good := []ChannelSpec{
+		{Name: "phone", Kind: "topic", URL: "https://push.example.org", Topic: "k1tchen", TokenFile: "push-token"},
+		{Name: "phone2", Kind: "topic", URL: "http://10.0.0.2:8080", Topic: "x", User: "baker", PassFile: "/etc/tidemark/pw"},
+		{Name: "hook", Kind: "webhook", URL: "https://example.org/in", SignFile: "hook-key", Timeout: "10s"},
+		{Name: "post", Kind: "mail", Host: "mail.example.org", From: "kitchen@example.org", To: []string{"a@example.org"}},
+		{Name: "local", Kind: "mail", Host: "localhost", TLS: "none", From: "a@b.example", To: []string{"a@b.example"}, FromLevel: 2},
+		{Name: "house", Kind: "mqtt", URL: "mqtt://broker.lan", Base: "kitchen/tidemark"},
+		{Name: "bell", Kind: "command", Run: []string{"/usr/local/bin/bell"}, Only: []Kind{OvenHeating, Over}},
+	}
+	for _, s := range good {
+		assert.NoError(t, s.Validate(), s.Name)
+	}
+	for _, c := range []struct {
+		spec  ChannelSpec
+		field string
+		msg   string
+	}{
+		{ChannelSpec{Name: "My Phone"}, "name", `"My Phone" is not a usable name; give 1 to 32 small letters, digits, - or _, beginning with a letter or digit`},
+		{ChannelSpec{Name: "x", Kind: "pigeon"}, "kind", `"pigeon" is no kind of channel; write one of: topic, webhook, mail, mqtt, command`},
+		{ChannelSpec{Name: "x", Kind: "topic", FromLevel: 9}, "from_level", "9 is outside 0 to 5; 0 tells at once, 1 from the first escalation on"},
+		{ChannelSpec{Name: "x", Kind: "topic", Timeout: "soon"}, "timeout", `"soon" is not a duration; write it like 20s`},
+		{ChannelSpec{Name: "x", Kind: "topic", Timeout: "1h"}, "timeout", "1h0m0s is outside 1s to 5m; choose a value in that range"},
+		{ChannelSpec{Name: "x", Kind: "topic", Token: "a", TokenFile: "b"}, "token", "token is given here and as token_file; keep the file and remove this"},
+		{ChannelSpec{Name: "x", Kind: "topic"}, "url", "the address is missing; write it like https://host"},
+		{ChannelSpec{Name: "x", Kind: "topic", URL: "ftp://a"}, "url", "this is not an address with one of the schemes https, http; write it like https://host"},
+		{ChannelSpec{Name: "x", Kind: "topic", URL: "https://u:p@a"}, "url", "the address holds a user name or password; move them to user and password_file or token_file"},
+		{ChannelSpec{Name: "x", Kind: "topic", URL: "https://a", Topic: "a/b"}, "topic", "the topic is missing or has other characters than letters, digits, - and _ (at most 64); whoever knows it can read along, so choose it like a password"},
+		{ChannelSpec{Name: "x", Kind: "topic", URL: "https://a", Topic: "a", Token: "t", User: "u"}, "user", "both a token and a user are given; keep one of them"},
+		{ChannelSpec{Name: "x", Kind: "webhook", URL: "https://a", Host: "b"}, "host", "a webhook channel has no host; it belongs to mail"},
+		{ChannelSpec{Name: "x", Kind: "mail", Host: "h", TLS: "none"}, "tls", "mail to another machine goes encrypted only; write starttls or implicit"},
+		{ChannelSpec{Name: "x", Kind: "mail", Host: "h", TLS: "ssl"}, "tls", `"ssl" is not known; write starttls (port 587) or implicit (port 465)`},
+		{ChannelSpec{Name: "x", Kind: "mail", Host: "h", From: "me"}, "from", `"me" is not a mail address; write it like kitchen@example.org`},
+		{ChannelSpec{Name: "x", Kind: "mail", Host: "h", From: "a@b.example"}, "to", "no recipient is named; list at least one mail address"},
+		{ChannelSpec{Name: "x", Kind: "mqtt", URL: "http://a"}, "url", "this is not an address with one of the schemes mqtt, mqtts; write it like mqtt://host"},
+		{ChannelSpec{Name: "x", Kind: "mqtt", URL: "mqtt://a", Base: "a/#"}, "base_topic", `"a/#" is not usable as the beginning of a topic; leave out +, #, spaces and outer slashes`},
+		{ChannelSpec{Name: "x", Kind: "command"}, "run", `no program is named; write a list such as ["/usr/local/bin/ring", "loud"]`},
+		{ChannelSpec{Name: "x", Kind: "command", Run: []string{"ring"}}, "run", `"ring" is not a full path; write the program with its path, there is no shell to look for it`},
+		{ChannelSpec{Name: "x", Kind: "command", Run: []string{"/a"}, Only: []Kind{"rain"}}, "only", `"rain" is no kind of alarm; use some of: ` + kindList()},
+	} {
+		err := c.spec.Validate()
+		var field *FieldError
+		if assert.ErrorAs(t, err, &field, c.msg) {
+			assert.Equal(t, c.field, field.Field)
+			assert.Equal(t, c.msg, field.Msg)
+		}
+	}
+}
+
+func TestSecretsDoNotShow(t *testing.T) {
+	spec := ChannelSpec{Name: "x", Token: "hunter2", Topic: "hunter3", Password: "hunter4", SignKey: "hunter5"}
+	asJSON, err := json.Marshal(spec)
+	assert.NoError(t, err)
+	for _, shown := range []string{fmt.Sprint(spec), fmt.Sprintf("%+v %#v %q", spec, spec, spec.Token), string(asJSON)} {
+		assert.NotContains(t, shown, "hunter")
+	}
+	assert.Equal(t, "hunter2", spec.Token.Reveal())
+	assert.Empty(t, Secret("").String())
+}

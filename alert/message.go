@@ -1,0 +1,109 @@
+package alert
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// Message is what a channel delivers. Its JSON form is kept in Letter.Body.
+type Message struct {
+	ID       string    `json:"id"`       // of the letter: the same on every attempt
+	AlarmID  string    `json:"alarm_id"` // the same for every message about one alarm
+	What     What      `json:"what"`
+	Kind     Kind      `json:"kind"`
+	Reason   string    `json:"reason,omitempty"`
+	Vessel   string    `json:"vessel,omitempty"`
+	RiseID   int64     `json:"rise_id,omitempty"`
+	Title    string    `json:"title"`
+	Text     string    `json:"text"`
+	Priority int       `json:"priority"` // 1 lowest .. 5 most urgent
+	Level    int       `json:"level"`    // escalation steps taken
+	Since    time.Time `json:"since"`    // when the condition began
+	Due      time.Time `json:"due"`      // when it ought to have arrived; zero when no clock could say
+
+	Links   Links  `json:"-"` // filled in at each attempt
+	Picture []byte `json:"-"` // PNG of the rise, at most 60 kB; nil for none
+}
+
+// Links are addresses a message may offer. Empty ones are left out. Those that
+// act carry a token and are told to channels only, never logged.
+type Links struct {
+	Page        string
+	Ack         string // POST
+	Snooze      string // POST
+	SnoozeFor   time.Duration
+	AckLabel    string
+	SnoozeLabel string
+	PageLabel   string
+}
+
+// TestKind marks a message of notify --test.
+const TestKind Kind = "test"
+
+// Channel delivers messages. Deliver blocks until the message is taken, refused
+// or ctx ends, and returns in one line and without secrets what the other side
+// said. A refusal is a *Failure; any other error counts as a passing trouble.
+// Deliver may be called for the same Message.ID again and should then replace
+// what it sent before, where the other side can.
+type Channel interface {
+	Deliver(ctx context.Context, m Message) (answer string, err error)
+	Close() error
+}
+
+// Failure says how the other side refused a message.
+type Failure struct {
+	Answer     string        // one line, without secrets
+	Final      bool          // sending it again will not help
+	RetryAfter time.Duration // the other side asked to wait this long; 0 when it did not
+}
+
+// Error returns the answer.
+func (f *Failure) Error() string {
+	if f.Final {
+		return "refused for good: " + f.Answer
+	}
+	return "not taken: " + f.Answer
+}
+
+// finalf builds a final Failure.
+func finalf(format string, args ...any) *Failure {
+	return &Failure{Answer: fmt.Sprintf(format, args...), Final: true}
+}
+
+// Route is a channel with what goes through it.
+type Route struct {
+	Name      string
+	Channel   Channel
+	Only      []Kind // empty for all
+	FromLevel int
+	Timeout   time.Duration // of one attempt; 0 means 30 s
+	Pictures  bool          // whether it can show a picture
+}
+
+// takes reports whether an alarm goes through the route.
+func (r *Route) takes(a Alarm) bool {
+	if a.Level < r.FromLevel {
+		return false
+	}
+	if len(r.Only) == 0 {
+		return true
+	}
+	for _, k := range r.Only {
+		if k == a.Kind {
+			return true
+		}
+	}
+	return false
+}
+
+// Clock tells the time alarms and letters are stamped with.
+type Clock interface {
+	Now() time.Time
+}
+
+// WallClock is the system's clock.
+type WallClock struct{}
+
+// Now returns the wall time.
+func (WallClock) Now() time.Time { return time.Now() }
