@@ -55,7 +55,11 @@ func TestMain(m *testing.M) {
 	if path := os.Getenv(crashChildEnv); path != "" {
 		watchUntilKilled(path)
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	if yearOnce.path != "" {
+		_ = os.RemoveAll(filepath.Dir(yearOnce.path))
+	}
+	os.Exit(code)
 }
 
 // watchUntilKilled watches one rise and says on standard output what it did, line
