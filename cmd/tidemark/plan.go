@@ -72,7 +72,7 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 		fridge:      fs.Float64("fridge", 4, "refrigerator, Celsius"),
 		inoculation: fs.Float64("inoculation", 0, "fermented flour in percent of all flour; 0 means the batch's own"),
 		target:      fs.Float64("target", 0, "rise at the end of the bulk of a bread baked the same day, percent; 0 means the configuration's, else 100"),
-		cold:        fs.Float64("cold-total", 0, "rise of a dough that spends a night in the cold, what the cold adds included; 0 means 135"),
+		cold:        fs.Float64("cold-total", 0, "rise of a dough that spends a night in the cold, what the cold adds included; 0 means 120"),
 		loaves:      fs.Int("loaves", 0, "scale the batch to so many loaves (with --each)"),
 		each:        fs.Float64("each", 0, "dough weight of one loaf, grams"),
 		noFridge:    fs.Bool("no-fridge", false, "there is no room in the refrigerator"),

@@ -9,6 +9,7 @@ import (
 
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/history"
 )
 
@@ -51,7 +52,12 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	if err := a.Start(ctx); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "tidemark watches %d vessels; the page is at http://%s\n", len(cfg.Vessels), a.Address())
+	status := fmt.Sprintf("watching %d vessels, page at http://%s", len(cfg.Vessels), a.Address())
+	fmt.Fprintln(s.out, "tidemark:", status)
+	manager := sdnotify.Notifier{}
+	_ = manager.Ready(status) // no service manager listens on a bare machine
+	go a.FeedWatchdog(ctx, manager)
+	defer func() { _ = manager.Stopping() }()
 	select {
 	case <-ctx.Done():
 	case err = <-a.Failed():

@@ -11,6 +11,7 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/texts"
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
 	"tidemark/history"
 )
@@ -39,6 +40,9 @@ type App struct {
 	failed chan error
 	cancel context.CancelFunc
 	work   sync.WaitGroup
+	pulse  *sdnotify.Pulse // nil unless live
+
+	unwatched alert.Span // before this start, after an unclean stop
 }
 
 // New checks the options and builds the pipes.
@@ -134,8 +138,8 @@ func (a *App) Observe(vessel string, s estimator.Sample) {
 func (a *App) Advance(now time.Time) []alert.Alarm {
 	var raised []alert.Alarm
 	defer a.bell.ring()
-	sys := a.system()
-	for _, name := range a.order {
+	for i, name := range a.order {
+		sys := a.system(i)
 		p := a.pipes[name]
 		p.mu.Lock()
 		changes := p.advance(now, sys)
@@ -149,9 +153,16 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	return raised
 }
 
-// system is the state of the machine for the rules.
-func (a *App) system() alert.System {
-	return alert.System{ClockSet: true, DiskFreeRatio: 1}
+// system is the state of the machine for the rules of the vessel at place i. It
+// is told through the first vessel only: a full disk is one warning, not one
+// for each vessel.
+func (a *App) system(i int) alert.System {
+	if !a.opt.Live || i > 0 {
+		return alert.System{ClockSet: true, DiskFreeRatio: nan()}
+	}
+	s := machineState(a.opt.Config.StateDir, a.opt.Config.Sysfs, time.Now())
+	s.Unwatched = a.unwatched
+	return s
 }
 
 // Estimate returns the last estimate of a vessel.

@@ -27,6 +27,7 @@ type pipe struct {
 	keep    keeper
 	cold    bool // moved into the fridge
 	health  health
+	latest  map[role]taken // last reading of each sensor, live only
 	deeds   []web.Deed
 
 	rise    history.Rise // the rise under way; ID 0 when none
@@ -182,3 +183,6 @@ func finiteOr(x, def float64) float64 {
 	}
 	return x
 }
+
+// nan is a value that is not known.
+func nan() float64 { return math.NaN() }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
@@ -27,6 +28,9 @@ func (a *App) resume(ctx context.Context) error {
 		return fmt.Errorf("the rises under way cannot be read: %w", err)
 	}
 	now := a.opt.Clock.Now()
+	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(rises) > 0 {
+		a.unwatched = alert.Span{From: o.LastWrite, Until: now}
+	}
 	for _, r := range rises {
 		p := a.pipes[r.Vessel]
 		if p == nil || p.rise.ID != 0 {

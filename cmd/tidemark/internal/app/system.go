@@ -19,5 +19,3 @@ func (a *App) systemForWeb() web.System {
 
 // actOnAlarm acknowledges or snoozes.
 func (a *App) actOnAlarm(_ context.Context, p *pipe, act web.Act, now any) error { return nil }
-
-func (a *App) startWatching(context.Context) error { return nil }

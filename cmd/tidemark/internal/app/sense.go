@@ -1,0 +1,169 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"tidemark/sensor"
+	"tidemark/sensor/source"
+)
+
+// freshFor is how long a temperature stands beside later heights.
+const freshFor = 2 * time.Minute
+
+// role is what a sensor is to its vessel.
+type role string
+
+// The roles, as they stand in the configuration.
+const (
+	heightRole role = "height"
+	doughRole  role = "dough"
+	airRole    role = "air"
+)
+
+// feed is one configured sensor with the vessel it belongs to.
+type feed struct {
+	vessel   string
+	role     role
+	quantity sensor.Quantity
+	spec     sensor.Spec
+	source   sensor.Source
+}
+
+// openFeeds opens every sensor of the configuration.
+func (a *App) openFeeds() ([]feed, error) {
+	var feeds []feed
+	for _, v := range a.opt.Config.Vessels {
+		for _, f := range []struct {
+			role role
+			spec *sensor.Spec
+			q    sensor.Quantity
+		}{
+			{heightRole, v.Height, sensor.Distance},
+			{doughRole, v.Dough, sensor.Temperature},
+			{airRole, v.Air, sensor.Temperature},
+		} {
+			if f.spec == nil {
+				continue
+			}
+			src, err := source.Open(*f.spec, f.q, a.sourceEnv(v.Name))
+			if err != nil {
+				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, f.role, err), closeFeeds(feeds))
+			}
+			feeds = append(feeds, feed{v.Name, f.role, f.q, *f.spec, src})
+		}
+	}
+	return feeds, nil
+}
+
+// closeFeeds releases every sensor.
+func closeFeeds(feeds []feed) error {
+	var err error
+	for _, f := range feeds {
+		err = errors.Join(err, f.source.Close())
+	}
+	return err
+}
+
+// sourceEnv is what the sensors of a vessel need from the machine.
+func (a *App) sourceEnv(vessel string) source.Env {
+	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Air: func() (celsius, humidity float64, ok bool) {
+		return a.pipes[vessel].airNow()
+	}}
+}
+
+// sense reads the sensors until ctx ends, one goroutine a bus.
+func (a *App) sense(ctx context.Context, feeds []feed) {
+	buses := map[string][]feed{}
+	for _, f := range feeds {
+		bus := source.Bus(f.spec)
+		buses[bus] = append(buses[bus], f)
+	}
+	for _, group := range buses {
+		a.work.Go(func() { a.readBus(ctx, group) })
+	}
+}
+
+// readBus reads the sensors of one bus, one after the other.
+func (a *App) readBus(ctx context.Context, group []feed) {
+	t := time.NewTicker(a.opt.Config.SampleEvery)
+	defer t.Stop()
+	for {
+		for _, f := range group {
+			a.readOne(ctx, f)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+	}
+}
+
+// readOne reads one sensor within a bounded time.
+func (a *App) readOne(ctx context.Context, f feed) {
+	within, cancel := context.WithTimeout(ctx, readTimeout)
+	defer cancel()
+	began := time.Now()
+	r := f.source.Read(within)
+	if ctx.Err() == nil {
+		a.deliver(f.vessel, f.role, r, time.Since(began))
+	}
+}
+
+// readTimeout bounds one reading; a 12-bit 1-wire conversion takes 0.75 s.
+const readTimeout = 4 * time.Second
+
+// deliver takes a reading in. A height is joined with the fresh temperatures
+// into a sample.
+func (a *App) deliver(vessel string, as role, r sensor.Reading, took time.Duration) {
+	p := a.pipes[vessel]
+	now := a.opt.Clock.Now()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.health.note(string(as), r, took)
+	p.took(as, r, now)
+	if as != heightRole {
+		return
+	}
+	p.observe(SampleOf(now, r, p.fresh(doughRole, now), p.fresh(airRole, now)))
+	if a.pulse != nil {
+		a.pulse.Beat(samplingPart)
+	}
+}
+
+// taken is the last reading in a role.
+type taken struct {
+	reading sensor.Reading
+	at      time.Time // by the steady clock
+}
+
+// took remembers a reading.
+func (p *pipe) took(as role, r sensor.Reading, now time.Time) {
+	if p.latest == nil {
+		p.latest = map[role]taken{}
+	}
+	p.latest[as] = taken{r, now}
+}
+
+// fresh returns the last reading in a role unless it is too old; then a reading
+// that is none.
+func (p *pipe) fresh(as role, now time.Time) sensor.Reading {
+	t, ok := p.latest[as]
+	if !ok || now.Sub(t.at) > freshFor {
+		return sensor.Reading{Status: sensor.Stale}
+	}
+	return t.reading
+}
+
+// airNow is the air over a vessel for the speed of sound.
+func (p *pipe) airNow() (celsius, humidity float64, ok bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if t := p.latest[airRole]; t.reading.Status == sensor.OK && t.reading.Quantity == sensor.Temperature {
+		return t.reading.Value, nan(), true
+	}
+	return 0, nan(), false
+}
