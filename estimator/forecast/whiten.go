@@ -6,8 +6,8 @@ import "math"
 // set by trying values on invented rises (see the tests), no source.
 const (
 	wanderHours = 1.5     // correlation length of the wander
-	wanderBase  = 0.002 // its standard deviation, share of V0, at no rise
-	wanderRise  = 0.008 // and more for each doubling
+	wanderBase  = 0.005 // its standard deviation, share of V0, at no rise
+	wanderRise  = 0.005 // and more for each doubling
 	floorSD     = 0.001 // no bin is known better than this
 	unevenSD    = 0.06  // after a disturbance, dying away
 	unevenHours = 0.12
