@@ -105,6 +105,7 @@ func (c *Chip) Read(ctx context.Context) sensor.Reading {
 func (c *Chip) measure(ctx context.Context) (value, sd float64, err error) {
 	if !c.up {
 		if err := c.bringUp(ctx); err != nil {
+			c.faults++
 			return 0, 0, err
 		}
 		c.up = true

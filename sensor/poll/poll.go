@@ -1,0 +1,150 @@
+// Package poll reads sources again and again, each bus by its own goroutine, so
+// that a sensor which hangs or fails holds up nobody on another bus.
+//
+// Invariants: one source is never read twice at the same time; every reading ends
+// at its deadline, and a source that does not come back by then is reported as a
+// fault and left alone until it does; a source that keeps failing is asked less
+// and less often, at moments that chance spreads; when the context ends, Run ends.
+//
+// The package does not open or close sources and knows nothing of vessels.
+package poll
+
+import (
+	"context"
+	"math/rand/v2"
+	"sync"
+	"time"
+
+	"tidemark/sensor"
+)
+
+// Job is one source to be read.
+type Job struct {
+	Bus      string // jobs with the same name are read one after the other
+	Source   sensor.Source
+	Quantity sensor.Quantity
+	Every    time.Duration // from reading to reading
+	Timeout  time.Duration // for one reading; 0 = 10 s, or the source's Patience
+	// Deliver gets every reading, faults too. It is called by one goroutine for
+	// each bus and must return quickly.
+	Deliver func(sensor.Reading)
+}
+
+// Patient is a source that waits long for each reading, because others decide when
+// there is one.
+type Patient interface {
+	Patience() time.Duration
+}
+
+// Limits of the polling.
+const (
+	usualTimeout = 10 * time.Second
+	grace        = time.Second      // past its deadline, before a source counts as hanging
+	slowest      = 30 * time.Second // between two readings of a failing source
+	freeFaults   = 3                // faults in a row before a source is asked less often
+)
+
+// worker is a job with its state.
+type worker struct {
+	Job
+	clock   sensor.Clock
+	due     time.Time
+	faults  int                 // in a row
+	hanging chan sensor.Reading // the reading that did not come back; nil = none
+}
+
+// Run reads the jobs until ctx ends. clock stamps the faults that Run itself
+// reports.
+func Run(ctx context.Context, clock sensor.Clock, jobs []Job) {
+	buses := map[string][]*worker{}
+	for _, j := range jobs {
+		if p, ok := j.Source.(Patient); ok && j.Timeout == 0 {
+			j.Timeout = p.Patience()
+		}
+		if j.Timeout == 0 {
+			j.Timeout = usualTimeout
+		}
+		buses[j.Bus] = append(buses[j.Bus], &worker{Job: j, clock: clock, due: time.Now()})
+	}
+	var wg sync.WaitGroup
+	for _, bus := range buses {
+		wg.Go(func() { runBus(ctx, bus) })
+	}
+	wg.Wait()
+}
+
+// runBus reads the jobs of one bus, always the one that is due first.
+func runBus(ctx context.Context, bus []*worker) {
+	for {
+		next := bus[0]
+		for _, w := range bus[1:] {
+			if w.due.Before(next.due) {
+				next = w
+			}
+		}
+		timer := time.NewTimer(time.Until(next.due))
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			timer.Stop()
+			return
+		}
+		start := time.Now()
+		r := next.read(ctx)
+		if ctx.Err() != nil {
+			return // the reading was cut short by the end, not by a fault
+		}
+		next.schedule(start, r)
+		next.Deliver(r)
+	}
+}
+
+// read reads the source once.
+func (w *worker) read(ctx context.Context) sensor.Reading {
+	if w.hanging != nil {
+		select {
+		case <-w.hanging: // too old to be served
+			w.hanging = nil
+		default:
+			return w.clock.Stamp(w.Quantity).Fault(sensor.ReadFailed, "the sensor has not come back from an earlier reading; its bus hangs")
+		}
+	}
+	limited, cancel := context.WithTimeout(ctx, w.Timeout)
+	defer cancel()
+	got := make(chan sensor.Reading, 1)
+	go func() { got <- w.Source.Read(limited) }()
+	timer := time.NewTimer(w.Timeout + grace)
+	defer timer.Stop()
+	select {
+	case r := <-got:
+		return r
+	case <-timer.C:
+		w.hanging = got
+		return w.clock.Stamp(w.Quantity).Fault(sensor.ReadFailed, "the sensor did not come back within %s; its bus hangs", w.Timeout)
+	}
+}
+
+// schedule decides when the source is read next: at its pace, or after a growing
+// pause when it cannot be reached.
+func (w *worker) schedule(start time.Time, r sensor.Reading) {
+	switch r.Status {
+	case sensor.Missing, sensor.ReadFailed:
+		w.faults++
+	default:
+		w.faults = 0
+	}
+	pause := w.Every
+	if extra := w.faults - freeFaults; extra > 0 {
+		pause = min(w.Every<<min(extra, 10), max(slowest, w.Every))
+		pause = jitter(pause)
+	}
+	w.due = start.Add(pause)
+}
+
+// jitter changes a pause by up to a fifth either way.
+func jitter(d time.Duration) time.Duration {
+	if d < 5 {
+		return d
+	}
+	return d*4/5 + rand.N(d*2/5)
+}
