@@ -119,7 +119,7 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 		return r.takeSeeking(level, t, n)
 	}
 	pred, variance := r.predict(t)
-	if r.base.known() && level < 0.3*r.base.first.level {
+	if level < min(8, 0.3*r.base.first.level) {
 		return rEmpty
 	}
 	miss := level - pred
@@ -263,6 +263,7 @@ const (
 	stepEarly                   // hands at the start
 	stepBack                    // back to where it was before the last step
 	stepDrop                    // dough knocked down: a fold
+	stepFalse                   // far below a start level that never grew: that was a lid
 	stepGap                     // within what can have happened while nothing was seen
 )
 
@@ -290,12 +291,14 @@ func (r *rise) classify(t float64) (stepKind, float64) {
 	switch {
 	case r.lastStep.sizeMM != 0 && recent && math.Abs(miss+r.lastStep.sizeMM) < tolerance:
 		return stepBack, miss
-	case t-r.start < settleHours && t-r.foldTold > handledHours:
+	case r.pend.first-r.start < settleHours && t-r.foldTold > handledHours:
 		return stepEarly, miss
 	case blind > minutes(3) && math.Abs(miss) < 4*math.Sqrt(variance+r.bucketR)+1:
 		return stepGap, miss
 	case miss < 0 && r.foldable(pred, t):
 		return stepDrop, miss
+	case r.pend.early < 0.85*r.base.first.level && pred < 1.05*r.base.first.level:
+		return stepFalse, miss
 	}
 	return stepUnclear, miss
 }
@@ -329,7 +332,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 	r.pend, r.bucket = pending{}, bucket{}
 	r.shift.reset()
 	switch {
-	case kind == stepEarly:
+	case kind == stepEarly || kind == stepFalse:
 		r.restart(consensus{level, t, variance, 3})
 	case kind == stepBack && r.lastStep.moved:
 		r.offsetMM += miss
