@@ -1,0 +1,429 @@
+package alert
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"sync"
+	"time"
+
+	"tidemark/alert/texts"
+)
+
+// Waiting times of the Outbox, in real time unless said.
+const (
+	backoffFirst   = 5 * time.Second // by the clock of the Outbox
+	backoffMost    = 5 * time.Minute
+	retryAfterMost = time.Hour
+	pollEvery      = 5 * time.Second
+	attemptMost    = 30 * time.Second
+	lateAfter      = 5 * time.Minute
+	saveTries      = 3
+	plainAfter     = 3   // attempts after which the picture is left out
+	loadMost       = 500 // letters looked at in one round
+)
+
+// OutboxOptions are what an Outbox may be given beside store and routes.
+type OutboxOptions struct {
+	Household texts.Household
+	Clock     Clock                 // nil: the wall clock
+	Log       *slog.Logger          // nil: nothing is logged
+	Links     func(id string) Links // addresses to offer for an alarm; nil for none
+	// Picture returns the curve of a vessel as PNG; nil, an error or more than
+	// 60 kB means none.
+	Picture func(ctx context.Context, vessel string, riseID int64) ([]byte, error)
+	Rand    *rand.Rand // for the jitter; nil: seeded by the system
+	// Failed is told of letters refused for good.
+	Failed func(ctx context.Context, l Letter)
+}
+
+// Outbox delivers the letters of a Store through routes. Every route has its
+// own lane: one that hangs does not hold up the others. Within a lane letters
+// go out oldest first, and a letter that cannot be delivered now holds back the
+// younger ones, so that order is kept.
+type Outbox struct {
+	store  Store
+	routes map[string]Route
+	opts   OutboxOptions
+	words  *texts.Speaker
+	wake   chan struct{}
+
+	mu       sync.Mutex
+	lanes    map[string]*lane
+	answered map[string]int // alarm ID: how often its letters were withdrawn
+	beat     time.Time      // end of the last full round
+	oldest   time.Time      // due time of the oldest letter waiting then
+	work     sync.WaitGroup
+}
+
+// lane is the state of one route.
+type lane struct {
+	busy   bool
+	letter string // the one under way while busy
+	fails  int
+	until  time.Time // not before this
+}
+
+// NewOutbox returns an Outbox; Run makes it work.
+func NewOutbox(store Store, routes []Route, opts OutboxOptions) *Outbox {
+	if opts.Clock == nil {
+		opts.Clock = WallClock{}
+	}
+	if opts.Log == nil {
+		opts.Log = slog.New(slog.DiscardHandler)
+	}
+	if opts.Rand == nil {
+		opts.Rand = rand.New(rand.NewPCG(rand.Uint64(), rand.Uint64()))
+	}
+	o := &Outbox{
+		store: store, routes: map[string]Route{}, opts: opts, words: texts.New(opts.Household),
+		wake: make(chan struct{}, 1), lanes: map[string]*lane{}, answered: map[string]int{},
+	}
+	for _, r := range routes {
+		o.routes[r.Name] = r
+		o.lanes[r.Name] = &lane{}
+	}
+	return o
+}
+
+// Wake makes Run look for letters at once. An urgent call also ends the waiting
+// of every lane.
+func (o *Outbox) Wake(urgent bool) {
+	if urgent {
+		o.mu.Lock()
+		for _, l := range o.lanes {
+			l.until = time.Time{}
+		}
+		o.mu.Unlock()
+	}
+	select {
+	case o.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Withdraw takes back the waiting letters of an alarm, also one whose attempt
+// is under way and fails.
+func (o *Outbox) Withdraw(ctx context.Context, alarmID string) error {
+	o.mu.Lock()
+	o.answered[alarmID]++
+	o.mu.Unlock()
+	return o.store.WithdrawLetters(ctx, alarmID)
+}
+
+// Run delivers until ctx ends and returns when every attempt has ended.
+func (o *Outbox) Run(ctx context.Context) {
+	defer o.work.Wait()
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-o.wake:
+		case <-timer.C:
+		}
+		o.round(ctx)
+		timer.Reset(o.pause())
+	}
+}
+
+// round starts an attempt in every lane that is free and has a letter.
+func (o *Outbox) round(ctx context.Context) {
+	now := o.opts.Clock.Now()
+	letters, err := o.store.DueLetters(ctx, now, loadMost)
+	if err != nil {
+		if ctx.Err() == nil {
+			o.opts.Log.Error("letters cannot be read from the store", "error", err)
+		}
+		return
+	}
+	first := map[string]Letter{}
+	for _, l := range letters {
+		if _, taken := first[l.Channel]; !taken {
+			first[l.Channel] = l
+		}
+	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.beat, o.oldest = now, time.Time{}
+	if len(letters) > 0 {
+		o.oldest = letters[0].CreatedAt
+	}
+	for name, l := range first {
+		o.start(ctx, now, name, l)
+	}
+}
+
+// start begins an attempt when the lane is free; mu is held.
+func (o *Outbox) start(ctx context.Context, now time.Time, name string, l Letter) {
+	route, known := o.routes[name]
+	if !known { // the channel is no longer configured
+		route = Route{Name: name}
+	}
+	ln := o.lanes[name]
+	if ln == nil {
+		ln = &lane{}
+		o.lanes[name] = ln
+	}
+	if ln.busy || now.Before(ln.until) || ctx.Err() != nil {
+		return
+	}
+	ln.busy, ln.letter = true, l.ID
+	seen := o.answered[l.AlarmID]
+	o.work.Add(1)
+	go func() {
+		defer o.work.Done()
+		o.attempt(ctx, route, l, seen)
+	}()
+}
+
+// attempt delivers one letter and writes down how it went.
+func (o *Outbox) attempt(ctx context.Context, route Route, l Letter, seen int) {
+	var pause time.Duration
+	var failed bool
+	now := o.opts.Clock.Now()
+	switch {
+	case !l.ExpiresAt.IsZero() && now.After(l.ExpiresAt):
+		l.State, l.Answer = LetterExpired, expiredAnswer(l)
+	case route.Channel == nil:
+		l.State, l.Answer = LetterFailed, fmt.Sprintf("channel %q is not in the configuration any more", l.Channel)
+	default:
+		answer, err := o.deliver(ctx, route, l)
+		if err != nil && ctx.Err() != nil {
+			o.release(route.Name, false, 0)
+			return // stopped in the middle: try again after the next start
+		}
+		l.Attempts++
+		pause, failed = o.outcome(&l, answer, err)
+	}
+	if err := o.save(ctx, l, seen); err != nil {
+		o.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "letter", l.ID, "error", err)
+		failed = true
+	}
+	o.release(route.Name, failed, pause)
+	o.report(ctx, l)
+}
+
+// expiredAnswer says why a letter was not sent.
+func expiredAnswer(l Letter) string {
+	if l.Answer == "" {
+		return "too old to be of use; it was never sent"
+	}
+	return "too old to be of use; the last answer was: " + l.Answer
+}
+
+// outcome writes the answer into the letter and says whether the lane is in
+// trouble and how long the other side asked to wait.
+func (o *Outbox) outcome(l *Letter, answer string, err error) (wait time.Duration, trouble bool) {
+	var refusal *Failure
+	switch {
+	case err == nil:
+		l.State, l.Answer, l.SentAt = LetterSent, answer, o.opts.Clock.Now()
+		return 0, false
+	case errors.As(err, &refusal) && refusal.Final:
+		l.State, l.Answer = LetterFailed, refusal.Answer
+		return 0, false
+	case refusal != nil:
+		l.Answer = refusal.Answer
+		return min(refusal.RetryAfter, retryAfterMost), true
+	}
+	l.Answer = err.Error()
+	return 0, true
+}
+
+// save stores the letter, trying a few times; a letter withdrawn meanwhile does
+// not wait again.
+func (o *Outbox) save(ctx context.Context, l Letter, seen int) error {
+	o.mu.Lock()
+	if o.answered[l.AlarmID] != seen && l.State == LetterWaiting {
+		l.State = LetterWithdrawn
+	}
+	o.mu.Unlock()
+	ctx = context.WithoutCancel(ctx) // what was sent must be written down, even while stopping
+	var err error
+	for range saveTries {
+		if err = o.store.SaveLetter(ctx, l); err == nil {
+			return nil
+		}
+	}
+	return err
+}
+
+// release frees the lane and sets its back-off.
+func (o *Outbox) release(name string, failed bool, wait time.Duration) {
+	o.mu.Lock()
+	ln := o.lanes[name]
+	ln.busy = false
+	if !failed {
+		ln.fails, ln.until = 0, time.Time{}
+	} else {
+		ln.fails++
+		ln.until = o.opts.Clock.Now().Add(max(wait, o.backoff(ln.fails)))
+	}
+	o.mu.Unlock()
+	o.Wake(false)
+}
+
+// backoff returns the waiting time after so many failures: doubled each time up
+// to a limit, with a jitter of a quarter either way; mu is held.
+func (o *Outbox) backoff(fails int) time.Duration {
+	wait := backoffMost
+	if fails < 8 {
+		wait = min(backoffMost, backoffFirst<<(fails-1))
+	}
+	return time.Duration(float64(wait) * (0.75 + 0.5*o.opts.Rand.Float64()))
+}
+
+// pause is how long Run sleeps when nobody wakes it.
+func (o *Outbox) pause() time.Duration {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	wait, now := pollEvery, o.opts.Clock.Now()
+	for _, l := range o.lanes {
+		if left := l.until.Sub(now); !l.busy && left > 0 {
+			wait = min(wait, left)
+		}
+	}
+	return max(wait, 10*time.Millisecond)
+}
+
+// report logs an outcome and hands on a letter refused for good.
+func (o *Outbox) report(ctx context.Context, l Letter) {
+	log := o.opts.Log.With("letter", l.ID, "attempts", l.Attempts, "answer", l.Answer)
+	switch l.State {
+	case LetterSent:
+		log.Info("letter delivered")
+	case LetterWaiting:
+		log.Warn("letter not delivered yet")
+	default:
+		log.Error("letter given up", "state", l.State)
+	}
+	if l.State == LetterFailed && o.opts.Failed != nil && ctx.Err() == nil {
+		o.opts.Failed(ctx, l)
+	}
+}
+
+// deliver makes one attempt.
+func (o *Outbox) deliver(ctx context.Context, route Route, l Letter) (string, error) {
+	var m Message
+	if err := json.Unmarshal(l.Body, &m); err != nil {
+		return "", finalf("the stored letter cannot be read: %v", err)
+	}
+	o.dress(ctx, route, l, &m)
+	return o.post(ctx, route, m)
+}
+
+// post hands a message to a channel within the time limit.
+func (o *Outbox) post(ctx context.Context, route Route, m Message) (answer string, err error) {
+	limit := route.Timeout
+	if limit <= 0 {
+		limit = attemptMost
+	}
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	defer func() {
+		if r := recover(); r != nil {
+			err = finalf("the channel failed inside: %v", r)
+		}
+	}()
+	answer, err = route.Channel.Deliver(ctx, m)
+	if err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
+		return "", fmt.Errorf("no answer within %s", limit)
+	}
+	return answer, err
+}
+
+// dress adds what is only known when sending: links, picture, late stamp.
+func (o *Outbox) dress(ctx context.Context, route Route, l Letter, m *Message) {
+	if o.opts.Links != nil {
+		m.Links = o.opts.Links(m.AlarmID)
+		o.labels(&m.Links)
+	}
+	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && l.Attempts < plainAfter {
+		if png, err := o.opts.Picture(ctx, m.Vessel, m.RiseID); err == nil && len(png) <= maxPicture {
+			m.Picture = png
+		}
+	}
+	if late := o.opts.Clock.Now().Sub(m.Due); !m.Due.IsZero() && late > lateAfter {
+		m.Text = join(o.words.Say("late", texts.Values{"span": o.words.Span(late)}), m.Text)
+	}
+}
+
+// maxPicture is the size limit of an attached picture, bytes.
+const maxPicture = 60_000
+
+// labels fills in what the buttons say.
+func (o *Outbox) labels(l *Links) {
+	if l.SnoozeFor <= 0 {
+		l.SnoozeFor = 30 * time.Minute
+	}
+	l.AckLabel = o.words.Say("button.ack", nil)
+	l.SnoozeLabel = o.words.Say("button.snooze", texts.Values{"span": o.words.Span(l.SnoozeFor)})
+	l.PageLabel = o.words.Say("button.page", nil)
+}
+
+// Test sends a real message through one route, past the store, and returns what
+// the other side said.
+func (o *Outbox) Test(ctx context.Context, name string) (string, error) {
+	route, known := o.routes[name]
+	if !known || route.Channel == nil {
+		return "", fmt.Errorf("there is no channel %q; it must be listed under channels in the configuration", name)
+	}
+	now := o.opts.Clock.Now()
+	m := Message{
+		ID: safeID("test", name, fmt.Sprint(now.Unix())), AlarmID: safeID("test", name), What: WasRaised, Kind: TestKind,
+		Title: o.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
+		Text: o.words.Say("test.text", texts.Values{"channel": name, "at": o.words.Clock(now, now)}),
+	}
+	return o.post(ctx, route, m)
+}
+
+// flying reports whether an attempt at a letter is under way.
+func (o *Outbox) flying(id string) bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, l := range o.lanes {
+		if l.busy && l.letter == id {
+			return true
+		}
+	}
+	return false
+}
+
+// Progress is a proof that letters move.
+type Progress struct {
+	Beat      time.Time     // end of the last look at the store; zero before the first
+	StuckFor  time.Duration // how long the oldest due letter has been waiting; 0 when none is
+	LanesDown []string      // routes in back-off
+}
+
+// Progress returns the proof, by the clock of the Outbox.
+func (o *Outbox) Progress() Progress {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	p := Progress{Beat: o.beat}
+	if !o.oldest.IsZero() {
+		p.StuckFor = o.opts.Clock.Now().Sub(o.oldest)
+	}
+	for name, l := range o.lanes {
+		if l.fails > 0 {
+			p.LanesDown = append(p.LanesDown, name)
+		}
+	}
+	return p
+}
+
+// Close closes every channel.
+func (o *Outbox) Close() error {
+	var errs []error
+	for _, r := range o.routes {
+		if r.Channel != nil {
+			errs = append(errs, r.Channel.Close())
+		}
+	}
+	return errors.Join(errs...)
+}

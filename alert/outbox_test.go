@@ -1,0 +1,358 @@
+package alert
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// fakeChannel answers by a script and remembers what it took.
+type fakeChannel struct {
+	mu     sync.Mutex
+	answer func(m Message, attempt int) error // nil: takes everything
+	hang   bool
+	tries  map[string]int
+	took   []Message
+	at     []time.Time
+}
+
+func (f *fakeChannel) Deliver(ctx context.Context, m Message) (string, error) {
+	f.mu.Lock()
+	if f.tries == nil {
+		f.tries = map[string]int{}
+	}
+	f.tries[m.ID]++
+	attempt, hang := f.tries[m.ID], f.hang
+	answer := f.answer
+	f.mu.Unlock()
+	if hang {
+		<-ctx.Done()
+		return "", ctx.Err()
+	}
+	if answer != nil {
+		if err := answer(m, attempt); err != nil {
+			return "", err
+		}
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.took = append(f.took, m)
+	f.at = append(f.at, time.Now())
+	return "200 taken", nil
+}
+
+func (f *fakeChannel) Close() error { return nil }
+
+// titles are what was taken, in order.
+func (f *fakeChannel) titles() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	out := []string{}
+	for _, m := range f.took {
+		out = append(out, m.Title)
+	}
+	return out
+}
+
+// kit is a desk with an outbox on a store in memory, to be used in a bubble.
+type kit struct {
+	store *MemStore
+	desk  *Desk
+	out   *Outbox
+	stop  func()
+}
+
+// newKit starts an outbox; stop it before the bubble ends.
+func newKit(store *MemStore, policy Policy, routes ...Route) *kit {
+	k := &kit{store: store, out: NewOutbox(store, routes, OutboxOptions{Rand: rand.New(rand.NewPCG(1, 2))})}
+	k.desk = NewDesk(store, k.out, routes, policy, nil)
+	ctx, cancel := context.WithCancel(context.Background())
+	var done sync.WaitGroup
+	done.Add(2)
+	go func() { defer done.Done(); k.out.Run(ctx) }()
+	go func() { defer done.Done(); k.desk.Run(ctx, func(err error) { panic(err) }) }()
+	k.stop = func() { cancel(); done.Wait() }
+	return k
+}
+
+// raised builds a change that raises an alarm now.
+func raised(kind Kind, id string) Change {
+	return Change{What: WasRaised, ClockSet: true, Alarm: Alarm{ID: id, Kind: kind, Vessel: "tub", RiseID: 1, State: Firing,
+		Since: time.Now(), FiredAt: time.Now(), Title: id, Text: "Text of " + id + ".", Priority: traits()[kind].priority}}
+}
+
+// states lists the letters as "id state".
+func states(s *MemStore) []string {
+	var out []string
+	for _, l := range s.Letters() {
+		out = append(out, l.ID+" "+l.State)
+	}
+	return out
+}
+
+func TestALetterIsDeliveredAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ch := &fakeChannel{}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "near-tub-1")}))
+		synctest.Wait()
+		require.Equal(t, []string{"near-tub-1"}, ch.titles())
+		assert.Equal(t, "near-tub-1/phone/0", ch.took[0].ID)
+		l := k.store.Letters()[0]
+		assert.Equal(t, LetterSent, l.State)
+		assert.Equal(t, "200 taken", l.Answer)
+		assert.Equal(t, 1, l.Attempts)
+	})
+}
+
+func TestRetriesWithBackoffAndLateStamp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		ch := &fakeChannel{answer: func(Message, int) error {
+			if time.Since(start) < 40*time.Minute {
+				return errors.New("no route to host")
+			}
+			return nil
+		}}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		time.Sleep(39 * time.Minute)
+		synctest.Wait()
+		l := k.store.Letters()[0]
+		assert.Equal(t, LetterWaiting, l.State)
+		assert.Equal(t, "no route to host", l.Answer)
+		assert.InDelta(t, 14, l.Attempts, 4, "5, 10, 20, 40, 80, 160 s, then every 5 minutes, with jitter")
+		time.Sleep(10 * time.Minute)
+		synctest.Wait()
+		require.Len(t, ch.took, 1)
+		assert.Regexp(t, `^This message is 4\d min late\. Text of n\.$`, ch.took[0].Text)
+	})
+}
+
+func TestRetryAfterIsHonoured(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		ch := &fakeChannel{answer: func(_ Message, attempt int) error {
+			if attempt == 1 {
+				return &Failure{Answer: "429 slow down", RetryAfter: 7 * time.Minute}
+			}
+			return nil
+		}}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		require.Len(t, ch.at, 1)
+		assert.InDelta(t, 7, ch.at[0].Sub(start).Minutes(), 0.2)
+	})
+}
+
+func TestAFinalRefusalIsNotRepeatedAndHandedOn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		phone := &fakeChannel{answer: func(Message, int) error { return finalf("403 this token may not publish") }}
+		mail := &fakeChannel{}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: phone}, Route{Name: "post", Channel: mail, FromLevel: 2})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		assert.Equal(t, 1, phone.tries["n/phone/0"])
+		l := k.store.Letters()[0]
+		assert.Equal(t, LetterFailed, l.State)
+		assert.Equal(t, "403 this token may not publish", l.Answer)
+		assert.Equal(t, []string{"n"}, mail.titles(), "the channel meant for later is used at once")
+	})
+}
+
+func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		down := true
+		ch := &fakeChannel{}
+		ch.answer = func(m Message, _ int) error {
+			if down {
+				return errors.New("down")
+			}
+			return nil
+		}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		var want []string
+		for i := range 6 {
+			id := fmt.Sprintf("step%d", i)
+			want = append(want, id)
+			require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(LevelsOff, id)}))
+			time.Sleep(time.Minute)
+		}
+		ch.mu.Lock()
+		down = false
+		ch.mu.Unlock()
+		time.Sleep(10 * time.Minute)
+		synctest.Wait()
+		assert.Equal(t, want, ch.titles())
+	})
+}
+
+func TestAHangingChannelDoesNotHoldUpTheOthers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		slow, quick := &fakeChannel{hang: true}, &fakeChannel{}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "slow", Channel: slow}, Route{Name: "quick", Channel: quick})
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		time.Sleep(time.Second)
+		synctest.Wait()
+		assert.Equal(t, []string{"n"}, quick.titles())
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		for _, l := range k.store.Letters() {
+			if l.Channel == "slow" {
+				assert.Equal(t, "no answer within 30s", l.Answer)
+				assert.Equal(t, LetterWaiting, l.State)
+			}
+		}
+		before := time.Now()
+		k.stop()
+		assert.Zero(t, time.Since(before), "stopping does not wait for the hanging channel")
+	})
+}
+
+func TestExpiry(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		time.Sleep(3 * time.Hour)
+		synctest.Wait()
+		l := k.store.Letters()[0]
+		assert.Equal(t, LetterExpired, l.State)
+		assert.Equal(t, "too old to be of use; the last answer was: down", l.Answer)
+		unset := raised(Near, "m")
+		unset.ClockSet = false
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{unset}))
+		assert.True(t, k.store.Letters()[1].ExpiresAt.IsZero(), "with a clock that may jump nothing expires")
+	})
+}
+
+func TestALetterOfARemovedChannelFails(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := NewMemStore()
+		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "x"}, []Letter{{ID: "x/old/0", AlarmID: "x", Channel: "old", State: LetterWaiting, CreatedAt: time.Now()}}))
+		k := newKit(store, Policy{})
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		k.stop()
+		assert.Equal(t, `channel "old" is not in the configuration any more`, store.Letters()[0].Answer)
+	})
+}
+
+func TestAckWithdrawsEvenALetterUnderWay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		release := make(chan struct{})
+		ch := &fakeChannel{answer: func(Message, int) error { <-release; return errors.New("reset") }}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		synctest.Wait() // the attempt is under way
+		_, err := k.desk.Ack(t.Context(), "o", "page")
+		require.NoError(t, err)
+		close(release)
+		time.Sleep(3 * time.Hour)
+		synctest.Wait()
+		assert.Equal(t, []string{"o/phone/0 withdrawn"}, states(k.store))
+		assert.Equal(t, 1, ch.tries["o/phone/0"], "not tried again after the answer")
+	})
+}
+
+func TestAStoppedAttemptIsTriedAgainWithTheSameID(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := NewMemStore()
+		k := newKit(store, Policy{}, Route{Name: "phone", Channel: &fakeChannel{hang: true}})
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		synctest.Wait()
+		k.stop()
+		assert.Equal(t, []string{"o/phone/0 waiting"}, states(store))
+		ch := &fakeChannel{}
+		again := newKit(store, Policy{}, Route{Name: "phone", Channel: ch})
+		synctest.Wait()
+		again.stop()
+		require.Len(t, ch.took, 1)
+		assert.Equal(t, "o/phone/0", ch.took[0].ID)
+	})
+}
+
+func TestAPanicInAChannelIsAFinalFailure(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ch := &fakeChannel{answer: func(Message, int) error { panic("nil map") }}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		synctest.Wait()
+		assert.Equal(t, "the channel failed inside: nil map", k.store.Letters()[0].Answer)
+	})
+}
+
+func TestPictureIsLeftOutAfterSomeFailuresOrWhenTooLarge(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ch := &fakeChannel{answer: func(m Message, _ int) error {
+			if m.Picture != nil {
+				return &Failure{Answer: "500 no room for attachments"}
+			}
+			return nil
+		}}
+		store, size := NewMemStore(), 1000
+		routes := []Route{{Name: "phone", Channel: ch, Pictures: true}}
+		out := NewOutbox(store, routes, OutboxOptions{Picture: func(context.Context, string, int64) ([]byte, error) { return make([]byte, size), nil }})
+		desk := NewDesk(store, out, routes, Policy{}, nil)
+		ctx, cancel := context.WithCancel(t.Context())
+		go out.Run(ctx)
+		require.NoError(t, desk.Apply(ctx, []Change{raised(Near, "n")}))
+		time.Sleep(10 * time.Minute)
+		synctest.Wait()
+		assert.Equal(t, []string{"n"}, ch.titles())
+		assert.Equal(t, 4, ch.tries["n/phone/0"])
+		size = maxPicture + 1
+		require.NoError(t, desk.Apply(ctx, []Change{raised(LevelsOff, "l")}))
+		synctest.Wait()
+		assert.Equal(t, 1, ch.tries["l/phone/0"])
+		cancel()
+		synctest.Wait()
+	})
+}
+
+func TestTestMessage(t *testing.T) {
+	ch := &fakeChannel{}
+	out := NewOutbox(NewMemStore(), []Route{{Name: "phone", Channel: ch}}, OutboxOptions{})
+	answer, err := out.Test(t.Context(), "phone")
+	require.NoError(t, err)
+	assert.Equal(t, "200 taken", answer)
+	assert.Equal(t, TestKind, ch.took[0].Kind)
+	assert.True(t, strings.HasPrefix(ch.took[0].Text, "This is a test from tidemark through the channel phone"))
+	_, err = out.Test(t.Context(), "pigeon")
+	assert.EqualError(t, err, `there is no channel "pigeon"; it must be listed under channels in the configuration`)
+}
+
+func TestProgress(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		time.Sleep(20 * time.Minute)
+		synctest.Wait()
+		p := k.out.Progress()
+		assert.Less(t, time.Since(p.Beat), time.Minute)
+		assert.Equal(t, 20*time.Minute, p.StuckFor.Round(time.Minute))
+		assert.Equal(t, []string{"phone"}, p.LanesDown)
+	})
+}
