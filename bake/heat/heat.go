@@ -93,7 +93,7 @@ func (f Fridge) Until(fromC, toC float64) float64 {
 }
 
 // stepHours is the step of the sums below.
-const stepHours = 1.0 / 12
+const stepHours = 1.0 / 6
 
 // Carry gives the equivalent hours the dough still works in its first hours in
 // the cold, under a speed relative to 24 C.

@@ -10,8 +10,8 @@ import (
 )
 
 // crowdSize is how many possible doughs stand for the doubt. Chances are good
-// to about one in a hundred.
-const crowdSize = 192
+// to a few in a hundred.
+const crowdSize = 128
 
 // Bounds of a right bake, as shares of the wanted rise.
 const (

@@ -266,7 +266,7 @@ func (j *job) chooseLevain() bool {
 	if at(high) > want || at(low) < want {
 		return at(high) <= want*1.15
 	}
-	for range 12 {
+	for range 8 {
 		if mid := math.Sqrt(low * high); at(mid) > want {
 			low = mid
 		} else {
