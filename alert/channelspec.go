@@ -48,7 +48,7 @@ type ChannelSpec struct {
 	Name      string `yaml:"name"`
 	Kind      string `yaml:"kind"`
 	Only      []Kind `yaml:"only"`       // kinds of alarm it tells; empty for all
-	FromLevel int    `yaml:"from_level"` // used from this escalation step on, 0..5
+	FromLevel int    `yaml:"from_level"` // used from this escalation step on, 0..4
 	Timeout   string `yaml:"timeout"`    // of one attempt, default 20s
 
 	URL       string   `yaml:"url"` // topic, webhook, mqtt
@@ -79,7 +79,7 @@ var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 var topicShape = regexp.MustCompile(`^[-_A-Za-z0-9]{1,64}$`)
 
 // maxLevel is the highest escalation step.
-const maxLevel = 5
+const maxLevel = 4
 
 // Validate checks the description. The error is a *FieldError.
 func (s *ChannelSpec) Validate() error {

@@ -28,7 +28,7 @@ func TestChannelSpecValidate(t *testing.T) {
 	}{
 		{ChannelSpec{Name: "My Phone"}, "name", `"My Phone" is not a usable name; give 1 to 32 small letters, digits, - or _, beginning with a letter or digit`},
 		{ChannelSpec{Name: "x", Kind: "pigeon"}, "kind", `"pigeon" is no kind of channel; write one of: topic, webhook, mail, mqtt, command`},
-		{ChannelSpec{Name: "x", Kind: "topic", FromLevel: 9}, "from_level", "9 is outside 0 to 5; 0 tells at once, 1 from the first escalation on"},
+		{ChannelSpec{Name: "x", Kind: "topic", FromLevel: 9}, "from_level", "9 is outside 0 to 4; 0 tells at once, 1 from the first escalation on"},
 		{ChannelSpec{Name: "x", Kind: "topic", Timeout: "soon"}, "timeout", `"soon" is not a duration; write it like 20s`},
 		{ChannelSpec{Name: "x", Kind: "topic", Timeout: "1h"}, "timeout", "1h0m0s is outside 1s to 5m; choose a value in that range"},
 		{ChannelSpec{Name: "x", Kind: "topic", Token: "a", TokenFile: "b"}, "token", "token is given here and as token_file; keep the file and remove this"},

@@ -20,7 +20,7 @@ type Policy struct {
 	SnoozeFor   time.Duration // default 30 min
 	Shorten     float64       // each interval is this part of the one before; default 0.7
 	MinInterval time.Duration // default 5 min
-	MaxLevel    int           // escalation ends here; default 5
+	MaxLevel    int           // escalation ends here; default 4
 	ClockSet    func() bool   // whether the wall clock can be trusted; nil: always
 }
 
@@ -288,7 +288,7 @@ func (d *Desk) setFree(ctx context.Context, open map[string]Alarm, leader Alarm,
 func (d *Desk) renew(ctx context.Context, open map[string]Alarm, old Alarm, c Change) error {
 	a := merge(old, c.Alarm)
 	var letters []Letter
-	if old.State == Firing {
+	if old.State == Firing && c.What != WasRefreshed {
 		suffix := "/u" + strconv.FormatInt(d.clock.Now().Unix(), 10)
 		var err error
 		if letters, err = d.letters(ctx, a, c.What, suffix, c.ClockSet); err != nil {
@@ -365,9 +365,6 @@ func (d *Desk) stamp() time.Time {
 func (d *Desk) message(a Alarm, what What, l Letter, clockSet bool) Message {
 	m := Message{ID: l.ID, AlarmID: a.ID, What: what, Kind: a.Kind, Reason: a.Reason, Vessel: a.Vessel, RiseID: a.RiseID,
 		Title: a.Title, Text: a.Text, Priority: min(5, max(1, a.Priority)), Level: a.Level, Since: a.Since}
-	if a.Level > 0 && what == WasEscalated {
-		m.Text = join(d.words.Say("still", texts.Values{"count": strconv.Itoa(a.Level + 1)}), m.Text)
-	}
 	if clockSet {
 		m.Due = l.CreatedAt
 		if l.NotBefore.After(m.Due) {

@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"time"
+
+	"tidemark/alert/texts"
 )
 
 // tickEvery is how often Run looks for what nobody has answered, real time.
@@ -83,7 +86,11 @@ func (d *Desk) interval(t trait, level int) time.Duration {
 // tellAgain writes new letters for an alarm.
 func (d *Desk) tellAgain(ctx context.Context, a Alarm, suffix string) error {
 	a.LastSentAt = d.clock.Now()
-	letters, err := d.letters(ctx, a, WasEscalated, suffix, d.policy.ClockSet == nil || d.policy.ClockSet())
+	told := a
+	if a.Level > 0 {
+		told.Text = join(d.words.Say("still", texts.Values{"count": strconv.Itoa(a.Level + 1)}), a.Text)
+	}
+	letters, err := d.letters(ctx, told, WasEscalated, suffix, d.policy.ClockSet == nil || d.policy.ClockSet())
 	if err != nil {
 		return err
 	}

@@ -89,6 +89,7 @@ const (
 	WasUpdated   What = "updated"   // same alarm, newer text
 	WasEscalated What = "escalated" // same alarm, more urgent
 	WasResolved  What = "resolved"
+	WasRefreshed What = "refreshed" // same alarm, today's figures; nothing to send
 )
 
 // Change is one thing that happened to an alarm in one Step.

@@ -44,6 +44,7 @@ type slot struct {
 	clear time.Time // condition gone since; zero while it is there
 	stage int       // how bad it was when last told
 	told  time.Time // the moment the text named
+	said  time.Time // when the text was last worded
 	drift time.Time // since when the moment has moved away from told
 }
 
@@ -223,7 +224,7 @@ func (w *Watch) raise(in Input, f finding, s *slot) []Change {
 	}
 	a.ID = alarmID(in, f, t.perRise)
 	said := f.say()
-	a.Title, a.Text = said.title, said.text
+	a.Title, a.Text, s.said = said.title, said.text, in.Now
 	s.alarm, s.open, s.spent, s.stage, s.told = a, true, t.perRise, f.stage, f.at
 	changes := w.supersede(in, f.kind, t)
 	return append(changes, w.change(in, a, WasRaised))
@@ -252,10 +253,10 @@ func (w *Watch) follow(in Input, f finding, s *slot) []Change {
 	case w.moved(in, f, s):
 		what = WasUpdated
 	default:
-		return nil
+		return w.refresh(in, f, s)
 	}
 	said := f.say()
-	s.alarm.Title, s.alarm.Text = said.title, said.text
+	s.alarm.Title, s.alarm.Text, s.said = said.title, said.text, in.Now
 	if f.kind != StepDue {
 		s.alarm.Reason = f.reason
 	}
@@ -264,6 +265,28 @@ func (w *Watch) follow(in Input, f finding, s *slot) []Change {
 	}
 	s.stage, s.told, s.drift = f.stage, f.at, time.Time{}
 	return []Change{w.change(in, s.alarm, what)}
+}
+
+// refreshEvery is how often an open alarm is worded anew, so that a repeated
+// message does not tell old figures.
+const refreshEvery = 5 * time.Minute
+
+// refresh words an open alarm anew now and then.
+func (w *Watch) refresh(in Input, f finding, s *slot) []Change {
+	every := refreshEvery
+	if first := w.traits[f.kind].first; first > 0 {
+		every = min(every, first)
+	}
+	if in.Now.Sub(s.said) < every {
+		return nil
+	}
+	s.said = in.Now
+	said := f.say()
+	if s.alarm.Title == said.title && s.alarm.Text == said.text {
+		return nil
+	}
+	s.alarm.Title, s.alarm.Text = said.title, said.text
+	return []Change{w.change(in, s.alarm, WasRefreshed)}
 }
 
 // moved reports whether the moment an alarm named has moved by more than

@@ -53,6 +53,9 @@ func (s *scene) run(span, every time.Duration, change func(*Input)) {
 			change(&s.in)
 		}
 		for _, c := range s.w.Step(s.in) {
+			if c.What == WasRefreshed {
+				continue
+			}
 			s.said = append(s.said, fmt.Sprintf("%s %s %s %s", s.in.Now.Format("15:04"), c.What, c.Alarm.Kind, c.Alarm.Reason))
 			s.saidA = append(s.saidA, c.Alarm)
 		}
