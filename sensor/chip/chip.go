@@ -90,8 +90,10 @@ func (c *Chip) Close() error { return nil }
 // Read sets the chip up if need be and measures once.
 func (c *Chip) Read(ctx context.Context) sensor.Reading {
 	var value, sd float64
+	inner, cancel := earlier(ctx)
+	defer cancel()
 	err := c.turn.Do(ctx, func() (err error) {
-		value, sd, err = c.measure(ctx)
+		value, sd, err = c.measure(inner)
 		return err
 	})
 	r := c.common.Clock.Stamp(c.q)
@@ -99,6 +101,16 @@ func (c *Chip) Read(ctx context.Context) sensor.Reading {
 		return r.Failed(err)
 	}
 	return r.Good(value+c.common.Offset, sd)
+}
+
+// earlier ends a little before ctx does, so that the transfers with a chip that
+// hangs are ended in order, with a reason, before the reading is given up.
+func earlier(ctx context.Context) (context.Context, context.CancelFunc) {
+	deadline, ok := ctx.Deadline()
+	if !ok {
+		return context.WithCancel(ctx)
+	}
+	return context.WithDeadline(ctx, deadline.Add(-time.Until(deadline)/20))
 }
 
 // measure does the work of Read.

@@ -52,6 +52,9 @@ func (w *W1) convert() (float64, error) {
 		return 0, err
 	}
 	s, err := text(filepath.Join(dir, "w1_slave"))
+	if missing(err) {
+		return 0, sensor.Faultf(sensor.Missing, "the probe %s is not there (%s); check its plug and wiring", filepath.Base(dir), dir)
+	}
 	if err != nil {
 		return 0, err
 	}
