@@ -32,7 +32,7 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 	defer a.bell.ring()
 	switch act.Kind {
 	case web.ActAck, web.ActSnooze:
-		return a.actOnAlarm(ctx, p, act, now)
+		return a.actOnAlarm(ctx, act)
 	case web.ActNote, web.ActJudgement:
 		return a.judge(ctx, act)
 	}

@@ -25,6 +25,7 @@ type Options struct {
 	Demo   bool           // everything watched is invented
 	Listen string         // address of the page; empty serves none
 	Live   bool           // read the configured sensors
+	Routes []alert.Route  // ways to the household; none is right for replay
 }
 
 // App watches the vessels of one configuration.
@@ -42,8 +43,17 @@ type App struct {
 	work   sync.WaitGroup
 	pulse  *sdnotify.Pulse // nil unless live
 
+	desk     *alert.Desk
+	outbox   *alert.Outbox
+	alarmsMu sync.Mutex
+	alarms   map[string][]alert.Alarm // as the desk has them, for pages
+	alarmsAt time.Time
+
 	unwatched alert.Span // before this start, after an unclean stop
 }
+
+// alarmsEvery is how often the pages' copy of the alarms is renewed without news.
+const alarmsEvery = 10 * time.Second
 
 // New checks the options and builds the pipes.
 func New(o Options) (*App, error) {
@@ -66,6 +76,7 @@ func New(o Options) (*App, error) {
 		a.pipes[v.Name] = p
 		a.order = append(a.order, v.Name)
 	}
+	a.newDesk(o.Routes)
 	return a, nil
 }
 
@@ -83,6 +94,9 @@ func (a *App) rules(v config.Vessel) alert.Rules {
 func (a *App) Start(ctx context.Context) error {
 	a.began = a.opt.Clock.Now()
 	if err := a.resume(ctx); err != nil {
+		return err
+	}
+	if err := a.restoreAlarms(ctx); err != nil {
 		return err
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
@@ -137,6 +151,8 @@ func (a *App) Observe(vessel string, s estimator.Sample) {
 // Advance moves every vessel to now and returns the alarms newly raised.
 func (a *App) Advance(now time.Time) []alert.Alarm {
 	var raised []alert.Alarm
+	var all []alert.Change
+	ctx := context.Background() // what is raised is kept even while stopping
 	defer a.bell.ring()
 	for i, name := range a.order {
 		sys := a.system(i)
@@ -144,11 +160,16 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 		p.mu.Lock()
 		changes := p.advance(now, sys)
 		p.mu.Unlock()
-		for _, c := range changes {
-			if c.What == alert.WasRaised {
-				raised = append(raised, c.Alarm)
-			}
+		all = append(all, changes...)
+	}
+	a.tell(ctx, all)
+	for _, c := range all {
+		if c.What == alert.WasRaised {
+			raised = append(raised, c.Alarm)
 		}
+	}
+	if a.opt.Listen != "" && (len(all) > 0 || a.alarmsOld()) {
+		a.refreshAlarms(ctx)
 	}
 	return raised
 }

@@ -2,7 +2,6 @@ package app
 
 import (
 	"maps"
-	"time"
 
 	"tidemark/sensor"
 	"tidemark/web"
@@ -15,13 +14,12 @@ type health struct {
 }
 
 // note takes in one reading of a sensor: height, dough or air.
-func (h *health) note(name string, r sensor.Reading, took time.Duration) {
+func (h *health) note(name string, r sensor.Reading) {
 	if r.Quantity == "" {
 		return // this vessel has no such sensor
 	}
 	s := h.of(name, r.Quantity)
 	s.Status, s.Reason = string(r.Status), r.Reason
-	s.ReadSeconds = took.Seconds()
 	s.Readings[string(r.Status)]++
 	if r.Status == sensor.OK {
 		s.LastOK = r.Wall
@@ -36,7 +34,7 @@ func (h *health) of(name string, q sensor.Quantity) *web.SensorHealth {
 	if h.state == nil {
 		h.state = map[string]*web.SensorHealth{}
 	}
-	s := &web.SensorHealth{Sensor: name, Quantity: string(q), Readings: map[string]uint64{}}
+	s := &web.SensorHealth{Sensor: name, ReadSeconds: nan(), Quantity: string(q), Readings: map[string]uint64{}}
 	h.state[name] = s
 	h.order = append(h.order, name)
 	return s

@@ -7,7 +7,6 @@ import (
 	"sync"
 	"time"
 
-	"tidemark/alert"
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/chart"
@@ -68,7 +67,9 @@ func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.bell.sub
 func (a *App) Snapshot() web.Snapshot {
 	s := web.Snapshot{Seq: a.bell.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
 	for _, name := range a.order {
-		s.Vessels = append(s.Vessels, a.pipes[name].forWeb(a.opt.Demo))
+		v := a.pipes[name].forWeb(a.opt.Demo)
+		v.Alarms = a.alarmsOf(name)
+		s.Vessels = append(s.Vessels, v)
 	}
 	return s
 }
@@ -80,7 +81,7 @@ func (p *pipe) forWeb(demo bool) web.Vessel {
 	v := web.Vessel{
 		Name: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Demo: demo, Lead: p.vessel.Lead,
 		TargetPercent: p.last.TargetPercent, InFridge: p.cold,
-		Estimate: p.last, Steps: slices.Clone(p.steps), Alarms: p.openAlarms(),
+		Estimate: p.last, Steps: slices.Clone(p.steps),
 		Sensors: p.health.forWeb(), Deeds: slices.Clone(p.deeds),
 	}
 	if p.last.TargetPercent == 100 {
@@ -93,22 +94,6 @@ func (p *pipe) forWeb(demo bool) web.Vessel {
 		v.Batch = p.process.Name
 	}
 	return v
-}
-
-// openAlarms copies the alarms of the vessel, those not resolved first.
-func (p *pipe) openAlarms() []alert.Alarm {
-	all := p.watch.Snapshot()
-	slices.SortStableFunc(all, func(x, y alert.Alarm) int {
-		return btoi(x.State == alert.Resolved) - btoi(y.State == alert.Resolved)
-	})
-	return all
-}
-
-func btoi(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }
 
 // Curve returns the measured line of the rise under way.

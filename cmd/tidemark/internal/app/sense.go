@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"tidemark/sensor"
+	"tidemark/sensor/chip"
+	"tidemark/sensor/poll"
 	"tidemark/sensor/source"
 )
 
@@ -33,7 +35,7 @@ type feed struct {
 }
 
 // openFeeds opens every sensor of the configuration.
-func (a *App) openFeeds() ([]feed, error) {
+func (a *App) openFeeds(hub *chip.Hub) ([]feed, error) {
 	var feeds []feed
 	for _, v := range a.opt.Config.Vessels {
 		for _, f := range []struct {
@@ -48,7 +50,7 @@ func (a *App) openFeeds() ([]feed, error) {
 			if f.spec == nil {
 				continue
 			}
-			src, err := source.Open(*f.spec, f.q, a.sourceEnv(v.Name))
+			src, err := source.Open(*f.spec, f.q, a.sourceEnv(v.Name, hub))
 			if err != nil {
 				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, f.role, err), closeFeeds(feeds))
 			}
@@ -68,62 +70,32 @@ func closeFeeds(feeds []feed) error {
 }
 
 // sourceEnv is what the sensors of a vessel need from the machine.
-func (a *App) sourceEnv(vessel string) source.Env {
-	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Air: func() (celsius, humidity float64, ok bool) {
+func (a *App) sourceEnv(vessel string, hub *chip.Hub) source.Env {
+	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Hub: hub, Air: func() (celsius, humidity float64, ok bool) {
 		return a.pipes[vessel].airNow()
 	}}
 }
 
 // sense reads the sensors until ctx ends, one goroutine a bus.
 func (a *App) sense(ctx context.Context, feeds []feed) {
-	buses := map[string][]feed{}
-	for _, f := range feeds {
-		bus := source.Bus(f.spec)
-		buses[bus] = append(buses[bus], f)
-	}
-	for _, group := range buses {
-		a.work.Go(func() { a.readBus(ctx, group) })
-	}
-}
-
-// readBus reads the sensors of one bus, one after the other.
-func (a *App) readBus(ctx context.Context, group []feed) {
-	t := time.NewTicker(a.opt.Config.SampleEvery)
-	defer t.Stop()
-	for {
-		for _, f := range group {
-			a.readOne(ctx, f)
-		}
-		select {
-		case <-ctx.Done():
-			return
-		case <-t.C:
+	jobs := make([]poll.Job, len(feeds))
+	for i, f := range feeds {
+		jobs[i] = poll.Job{
+			Bus: source.Bus(f.spec), Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
+			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r) },
 		}
 	}
+	poll.Run(ctx, sensor.SystemClock(), jobs)
 }
-
-// readOne reads one sensor within a bounded time.
-func (a *App) readOne(ctx context.Context, f feed) {
-	within, cancel := context.WithTimeout(ctx, readTimeout)
-	defer cancel()
-	began := time.Now()
-	r := f.source.Read(within)
-	if ctx.Err() == nil {
-		a.deliver(f.vessel, f.role, r, time.Since(began))
-	}
-}
-
-// readTimeout bounds one reading; a 12-bit 1-wire conversion takes 0.75 s.
-const readTimeout = 4 * time.Second
 
 // deliver takes a reading in. A height is joined with the fresh temperatures
 // into a sample.
-func (a *App) deliver(vessel string, as role, r sensor.Reading, took time.Duration) {
+func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 	p := a.pipes[vessel]
 	now := a.opt.Clock.Now()
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.health.note(string(as), r, took)
+	p.health.note(string(as), r)
 	p.took(as, r, now)
 	if as != heightRole {
 		return

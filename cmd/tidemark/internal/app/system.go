@@ -1,8 +1,6 @@
 package app
 
 import (
-	"context"
-
 	"tidemark/web"
 )
 
@@ -14,8 +12,8 @@ func (a *App) systemForWeb() web.System {
 		s.StoreProblem, s.Notes = h.Problem, h.Notes
 		s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
 	}
+	if p := a.outboxProgress(); p != nil {
+		s.ChannelProblems = p.LanesDown
+	}
 	return s
 }
-
-// actOnAlarm acknowledges or snoozes.
-func (a *App) actOnAlarm(_ context.Context, p *pipe, act web.Act, now any) error { return nil }

@@ -2,9 +2,11 @@ package app
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"tidemark/cmd/tidemark/internal/sdnotify"
+	"tidemark/sensor/chip"
 )
 
 // The parts whose progress proves that tidemark watches.
@@ -16,25 +18,26 @@ const (
 // stuckAfter is how long a part may stand still before the watchdog is starved.
 const stuckAfter = 45 * time.Second
 
-// startWatching begins what runs beside in a live watch: sensors, the advance,
-// the messages, the watchdog.
+// startWatching begins what runs beside: messages always, sensors and the
+// advance in a live watch.
 func (a *App) startWatching(ctx context.Context) error {
+	a.startTelling(ctx)
 	if !a.opt.Live {
 		return nil
 	}
-	feeds, err := a.openFeeds()
+	hub := chip.NewHub()
+	feeds, err := a.openFeeds(hub)
 	if err != nil {
 		return err
 	}
 	a.pulse = sdnotify.NewPulse(map[string]time.Duration{samplingPart: stuckAfter, advancePart: stuckAfter})
-	a.sense(ctx, feeds)
-	a.work.Go(func() { a.advanceInTime(ctx) })
 	a.work.Go(func() {
-		<-ctx.Done()
-		if err := closeFeeds(feeds); err != nil {
+		a.sense(ctx, feeds)
+		if err := errors.Join(closeFeeds(feeds), hub.Close()); err != nil {
 			a.log.Warn("a sensor did not close", "error", err)
 		}
 	})
+	a.work.Go(func() { a.advanceInTime(ctx) })
 	return nil
 }
 

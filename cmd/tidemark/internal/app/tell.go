@@ -1,0 +1,131 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/alert/texts"
+	"tidemark/web"
+)
+
+// newDesk builds the way from the rules to the household: the desk keeps the
+// life of each alarm, the outbox delivers.
+func (a *App) newDesk(routes []alert.Route) {
+	var store alert.Store = alert.NewMemStore()
+	if a.opt.Store != nil {
+		store = a.opt.Store
+	}
+	h := a.opt.Config.Household
+	house := texts.Household{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
+	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{Household: house, Clock: a.opt.Clock, Log: a.log})
+	a.desk = alert.NewDesk(store, a.outbox, routes, alert.Policy{
+		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
+	}, a.opt.Clock)
+}
+
+// restoreAlarms hands the rules what was raised before the restart, so that
+// nothing is told twice.
+func (a *App) restoreAlarms(ctx context.Context) error {
+	alarms, err := a.desk.Alarms(ctx)
+	if err != nil {
+		return err
+	}
+	for name, p := range a.pipes {
+		var own []alert.Alarm
+		for _, al := range alarms {
+			if al.Vessel == name || al.Vessel == "" {
+				own = append(own, al)
+			}
+		}
+		p.watch.Restore(own)
+	}
+	return nil
+}
+
+// startTelling lets the outbox deliver and the desk escalate until ctx ends.
+// Replay and the headless demo have no routes and deliver nothing.
+func (a *App) startTelling(ctx context.Context) {
+	if a.opt.Listen == "" && !a.opt.Live {
+		return
+	}
+	a.work.Go(func() { a.outbox.Run(ctx) })
+	a.work.Go(func() {
+		a.desk.Run(ctx, func(err error) { a.log.Warn("alarms are not stored", "error", err) })
+	})
+}
+
+// tell hands changes to the desk and logs them.
+func (a *App) tell(ctx context.Context, changes []alert.Change) {
+	if len(changes) == 0 || a.desk == nil {
+		return
+	}
+	for _, c := range changes {
+		a.log.Info(c.Alarm.Text, "alarm", string(c.Alarm.Kind), "what", string(c.What), "vessel", c.Alarm.Vessel, "rise", c.Alarm.RiseID)
+	}
+	if err := a.desk.Apply(ctx, changes); err != nil {
+		a.log.Warn("an alarm is not stored yet", "error", err)
+	}
+	if a.opt.Store != nil {
+		a.opt.Store.FlushSoon()
+	}
+}
+
+// outboxProgress is the proof that letters move; nil when nothing delivers.
+func (a *App) outboxProgress() *alert.Progress {
+	if a.outbox == nil {
+		return nil
+	}
+	p := a.outbox.Progress()
+	return &p
+}
+
+// actOnAlarm acknowledges or snoozes.
+func (a *App) actOnAlarm(ctx context.Context, act web.Act) error {
+	var err error
+	if act.Kind == web.ActAck {
+		_, err = a.desk.Ack(ctx, act.AlarmID, act.By)
+	} else {
+		_, err = a.desk.Snooze(ctx, act.AlarmID, act.By, act.Snooze)
+	}
+	if errors.Is(err, alert.ErrUnknownAlarm) {
+		return web.Refuse("this warning is not open any more")
+	}
+	a.refreshAlarms(ctx)
+	return err
+}
+
+// refreshAlarms copies the open alarms for the pages.
+func (a *App) refreshAlarms(ctx context.Context) {
+	alarms, err := a.desk.Alarms(ctx)
+	if err != nil {
+		a.log.Warn("the alarms cannot be read", "error", err)
+		return
+	}
+	byVessel := map[string][]alert.Alarm{}
+	for _, al := range alarms {
+		if al.Vessel == "" && len(a.order) > 0 {
+			al.Vessel = a.order[0] // of the machine: shown with the first vessel
+		}
+		byVessel[al.Vessel] = append(byVessel[al.Vessel], al)
+	}
+	a.alarmsMu.Lock()
+	defer a.alarmsMu.Unlock()
+	a.alarms, a.alarmsAt = byVessel, time.Now()
+}
+
+// alarmsOf returns the alarms of a vessel for a page.
+func (a *App) alarmsOf(vessel string) []alert.Alarm {
+	a.alarmsMu.Lock()
+	defer a.alarmsMu.Unlock()
+	return a.alarms[vessel]
+}
+
+// alarmsOld says whether the pages' copy is due for renewal: another process may
+// have answered an alarm.
+func (a *App) alarmsOld() bool {
+	a.alarmsMu.Lock()
+	defer a.alarmsMu.Unlock()
+	return time.Since(a.alarmsAt) > alarmsEvery
+}
