@@ -137,8 +137,9 @@ func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
 	return err
 }
 
-// EndRise writes the samples waiting and the final state of a rise, and rolls
-// its samples up. EndedAt must be set.
+// EndRise writes the samples waiting and the final state of a rise, rolls its
+// samples up, and takes mean temperature and growth times from them. EndedAt must
+// be set.
 func (s *Store) EndRise(ctx context.Context, r Rise) error {
 	if r.EndedAt.IsZero() {
 		return errors.New("history: the end of a rise needs a time")

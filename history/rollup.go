@@ -25,7 +25,17 @@ LEFT JOIN (SELECT t_ms / (:span * 1000) * (:span * 1000) AS t, t_ms, min(rise_mp
 LEFT JOIN (SELECT t_ms / (:span * 1000) * (:span * 1000) AS t, t_ms, max(rise_mpct) AS m
       FROM samples WHERE rise_id = :id AND rise_mpct IS NOT NULL GROUP BY 1) hi ON hi.t = b.t`
 
-// rollUp builds the roll-ups of one ended rise.
+// summarySQL works out of the samples what they say better than the caller may
+// have noted: mean dough temperature and growth times. Where they say nothing, the
+// caller's value stays.
+const summarySQL = `UPDATE rises SET rolled = 1,
+ mean_dough_c = coalesce((SELECT avg(dough_mc) / 1000 FROM samples WHERE rise_id = :id), mean_dough_c),
+ equiv_hours = coalesce((SELECT max(equiv_mh) / 1000.0 FROM samples WHERE rise_id = :id), equiv_hours),
+ peak_equiv_hours = coalesce((SELECT max(equiv_mh) / 1000.0 FROM samples WHERE rise_id = :id AND t_ms <= peak_ms), peak_equiv_hours),
+ reached_equiv_hours = coalesce((SELECT max(equiv_mh) / 1000.0 FROM samples WHERE rise_id = :id AND t_ms <= reached_ms), reached_equiv_hours)
+ WHERE id = :id`
+
+// rollUp builds the roll-ups of one ended rise and completes its summary.
 func (s *Store) rollUp(ctx context.Context, id int64) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
 		for _, span := range rollupSpans() {
@@ -33,7 +43,7 @@ func (s *Store) rollUp(ctx context.Context, id int64) error {
 				return err
 			}
 		}
-		_, err := tx.ExecContext(ctx, "UPDATE rises SET rolled = 1 WHERE id = ?", id)
+		_, err := tx.ExecContext(ctx, summarySQL, sql.Named("id", id))
 		return err
 	})
 }
