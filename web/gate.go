@@ -127,8 +127,12 @@ func (g *gate) fits(r *http.Request) bool {
 		return true
 	}
 	token := r.Header.Get("X-Csrf-Token")
-	if token == "" && !isJSON(r) {
-		token = r.FormValue("csrf")
+	switch {
+	case token != "":
+	case isUpload(r): // the body is read later, under its own limit
+		token = r.URL.Query().Get("csrf")
+	case !isJSON(r):
+		token = r.PostFormValue("csrf")
 	}
 	return g.keeper.FormTokenFits(token, cookieValue(r, browserCookie), cookieValue(r, sessionCookie))
 }

@@ -2,7 +2,10 @@ package web
 
 import (
 	"context"
+	"iter"
+	"time"
 
+	"tidemark/alert"
 	"tidemark/history"
 )
 
@@ -10,4 +13,16 @@ import (
 type History interface {
 	Rises(ctx context.Context, f history.Filter) (history.Page, error)
 	Rise(ctx context.Context, id int64) (history.Rise, error)
+	Vessels(ctx context.Context) ([]string, error)
+	Rows(ctx context.Context, id int64, from, until time.Time) iter.Seq2[history.Row, error]
+	ThinRows(ctx context.Context, id int64, from, until time.Time, n int) ([]history.Row, error)
+	Forecasts(ctx context.Context, id int64) ([]history.ForecastRow, error)
+	Acts(ctx context.Context, id int64) ([]history.Act, error)
+	Alarms(ctx context.Context, id int64) ([]alert.Alarm, error)
+	JudgeRise(ctx context.Context, id int64, j history.Judgement) error
+	AddPhoto(ctx context.Context, p history.Photo) (int64, error)
+	Photo(ctx context.Context, id int64) (history.Photo, error)
+	Photos(ctx context.Context, id int64) ([]history.Photo, error)
+	DeletePhoto(ctx context.Context, id int64) error
+	Backup(ctx context.Context, file string) error
 }

@@ -20,6 +20,8 @@ type Server struct {
 	parts   partsCache
 	charts  chartCache
 	streams streamCount
+	photos  sync.Mutex
+	spec    []byte // the API's description as JSON
 	stop    context.CancelFunc
 	stopped context.Context
 }
@@ -40,6 +42,9 @@ func New(opt Options) (*Server, error) {
 		return nil, err
 	}
 	if s.gate, err = newGate(opt); err != nil {
+		return nil, err
+	}
+	if s.spec, err = loadSpec(); err != nil {
 		return nil, err
 	}
 	s.routes()
@@ -68,6 +73,25 @@ func (s *Server) routes() {
 	if s.opt.Metrics != nil {
 		s.mux.Handle("GET /metrics", s.read(s.opt.Metrics.ServeHTTP))
 	}
+	s.mux.HandleFunc("GET /house", s.read(s.pageHouse))
+	s.mux.HandleFunc("GET /unlock", s.pageUnlock)
+	s.mux.HandleFunc("POST /unlock", s.ours(s.postUnlock))
+	s.mux.HandleFunc("POST /lock", s.change(s.postLock))
+	s.mux.HandleFunc("POST /tokens", s.change(s.postToken))
+	s.apiRoutes()
+	if s.opt.History != nil {
+		s.pastRoutes()
+	}
+}
+
+// pastRoutes names the paths that need a history.
+func (s *Server) pastRoutes() {
+	s.mux.HandleFunc("GET /rises", s.read(s.pageRises))
+	s.mux.HandleFunc("GET /rises/{id}", s.read(s.pageRise))
+	s.mux.HandleFunc("POST /rises/{id}/judgement", s.change(s.postJudgement))
+	s.mux.HandleFunc("POST /rises/{id}/photos", s.change(s.postPhoto))
+	s.mux.HandleFunc("POST /rises/{id}/photos/{photo}/delete", s.change(s.postDeletePhoto))
+	s.mux.HandleFunc("GET /compare", s.read(s.pageCompare))
 }
 
 // healthz answers whether the service watches: 200 while it does, with its
@@ -111,6 +135,9 @@ func (c *streamCount) leave() {
 	defer c.mu.Unlock()
 	c.n--
 }
+
+// slowTime bounds the fetching of a whole export or backup over a slow link.
+const slowTime = 30 * time.Minute
 
 // writeTimeout bounds one write to a client that reads slowly.
 const writeTimeout = 10 * time.Second

@@ -1,0 +1,220 @@
+package web
+
+import (
+	"bytes"
+	"crypto/sha256"
+	_ "embed" // for the API's description
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"strings"
+	"time"
+
+	"tidemark/web/access"
+	"tidemark/web/chart"
+)
+
+//go:embed openapi.json
+var openapi []byte
+
+// loadSpec checks the API's description.
+func loadSpec() ([]byte, error) {
+	if !json.Valid(openapi) {
+		return nil, errors.New("web: the built-in description of the API is not JSON")
+	}
+	return openapi, nil
+}
+
+// apiRoutes names the paths of the API.
+func (s *Server) apiRoutes() {
+	const v1 = "/api/v1"
+	s.mux.HandleFunc("GET "+v1+"/openapi.json", s.read(s.apiSpec))
+	s.mux.HandleFunc("GET "+v1+"/vessels", s.read(s.apiVessels))
+	s.mux.HandleFunc("GET "+v1+"/vessels/{name}", s.read(s.apiVessel))
+	s.mux.HandleFunc("GET "+v1+"/vessels/{name}/chart.svg", s.read(s.apiLiveChart))
+	s.mux.HandleFunc("GET "+v1+"/vessels/{name}/chart.png", s.read(s.apiLiveChart))
+	s.mux.HandleFunc("POST "+v1+"/vessels/{name}/acts", s.change(s.apiAct))
+	s.mux.HandleFunc("GET "+v1+"/events", s.read(s.apiEvents))
+	s.mux.HandleFunc(v1+"/", func(w http.ResponseWriter, _ *http.Request) {
+		problem(w, http.StatusNotFound, "no such address", "The API has no such address; see /api/v1/openapi.json.")
+	})
+	if s.opt.History == nil {
+		return
+	}
+	s.mux.HandleFunc("GET "+v1+"/rises", s.read(s.apiRises))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}", s.read(s.apiRise))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/samples", s.read(s.apiSamples))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/samples.csv", s.read(s.apiCSV))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/export.json", s.read(s.apiExport))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/chart.svg", s.read(s.apiChart))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/chart.png", s.read(s.apiChart))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/acts", s.read(s.apiActs))
+	s.mux.HandleFunc("PUT "+v1+"/rises/{id}/judgement", s.change(s.apiJudge))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/photos", s.read(s.apiPhotos))
+	s.mux.HandleFunc("POST "+v1+"/rises/{id}/photos", s.change(s.postPhoto))
+	s.mux.HandleFunc("GET "+v1+"/photos/{photo}", s.read(s.apiPhoto))
+	s.mux.HandleFunc("DELETE "+v1+"/photos/{photo}", s.change(s.apiDeletePhoto))
+	s.mux.HandleFunc("GET "+v1+"/compare", s.read(s.apiCompare))
+	s.mux.HandleFunc("GET "+v1+"/backup", s.need(access.Backup, s.backup))
+}
+
+// tagged answers with a body and its ETag, or 304 when the client has it.
+func tagged(w http.ResponseWriter, r *http.Request, typ string, body []byte) {
+	sum := sha256.Sum256(body)
+	digest := hex.EncodeToString(sum[:12])
+	w.Header().Set("ETag", `"`+digest+`"`)
+	w.Header().Set("Cache-Control", "private, no-cache")
+	if etagMatches(r, digest) {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	w.Header().Set("Content-Type", typ)
+	_, _ = w.Write(body)
+}
+
+// taggedJSON answers with a JSON value and its ETag.
+func (s *Server) taggedJSON(w http.ResponseWriter, r *http.Request, v any) {
+	body, err := json.Marshal(v)
+	if err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	tagged(w, r, "application/json", append(body, '\n'))
+}
+
+func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) {
+	tagged(w, r, "application/json", s.spec)
+}
+
+func (s *Server) vessels(snap Snapshot) map[string]any {
+	out := []vesselJSON{}
+	for _, v := range snap.Vessels {
+		out = append(out, vesselOf(v, snap.At, s.opt.House))
+	}
+	return map[string]any{"at": snap.At.In(s.opt.House.Zone), "vessels": out}
+}
+
+func (s *Server) apiVessels(w http.ResponseWriter, r *http.Request) {
+	s.taggedJSON(w, r, s.vessels(s.opt.Live.Snapshot()))
+}
+
+// vessel finds the vessel a path names.
+func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vessel, bool) {
+	snap := s.opt.Live.Snapshot()
+	for _, v := range snap.Vessels {
+		if v.Name == r.PathValue("name") {
+			return snap, v, true
+		}
+	}
+	problem(w, http.StatusNotFound, "no such vessel", fmt.Sprintf("There is no vessel named %q.", r.PathValue("name")))
+	return snap, Vessel{}, false
+}
+
+func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) {
+	if snap, v, ok := s.vessel(w, r); ok {
+		s.taggedJSON(w, r, vesselOf(v, snap.At, s.opt.House))
+	}
+}
+
+// apiEvents streams the state of all vessels.
+func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) {
+	s.stream(w, r, "vessels", func(snap Snapshot) (any, bool) { return s.vessels(snap), true })
+}
+
+// apiLiveChart draws the rise under way.
+func (s *Server) apiLiveChart(w http.ResponseWriter, r *http.Request) {
+	snap, v, ok := s.vessel(w, r)
+	if !ok {
+		return
+	}
+	curve, err := s.opt.Live.Curve(r.Context(), v.Name)
+	if err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	s.sendChart(w, r, liveChart(v, curve, snap.At, s.opt))
+}
+
+// sendChart answers with a chart in the form the path ends in.
+func (s *Server) sendChart(w http.ResponseWriter, r *http.Request, c chart.Chart) {
+	c.Width, c.Height = chart.PushWidth, chart.PushHeight
+	var b bytes.Buffer
+	typ, err := "image/svg+xml", error(nil)
+	if strings.HasSuffix(r.URL.Path, ".png") {
+		typ, err = "image/png", chart.PNG(&b, c)
+	} else {
+		err = chart.SVG(&b, c, chart.Standalone)
+		fileOnly(w.Header())
+	}
+	if err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	tagged(w, r, typ, b.Bytes())
+}
+
+// fileOnly lets a file style itself and nothing else, should a browser open it.
+func fileOnly(h http.Header) {
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox")
+}
+
+// readJSON reads a JSON body strictly.
+func readJSON(w http.ResponseWriter, r *http.Request, into any) bool {
+	if !isJSON(r) {
+		problem(w, http.StatusUnsupportedMediaType, "not JSON", "Send the body as application/json.")
+		return false
+	}
+	d := json.NewDecoder(r.Body)
+	d.DisallowUnknownFields()
+	err := d.Decode(into)
+	if err == nil {
+		if _, more := d.Token(); more != io.EOF {
+			err = errors.New("there is more than one value")
+		}
+	}
+	var big *http.MaxBytesError
+	switch {
+	case err == nil:
+		return true
+	case errors.As(err, &big):
+		problem(w, http.StatusRequestEntityTooLarge, "too large", fmt.Sprintf("A body has at most %d bytes.", big.Limit))
+	default:
+		problem(w, http.StatusBadRequest, "unreadable JSON", err.Error())
+	}
+	return false
+}
+
+// apiAct does what the body asks for.
+func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
+	_, v, ok := s.vessel(w, r)
+	if !ok {
+		return
+	}
+	var in actJSON
+	if !readJSON(w, r, &in) {
+		return
+	}
+	a := Act{Kind: ActKind(in.Kind), Vessel: v.Name, RiseID: in.RiseID, Batch: in.Batch, TargetPercent: in.TargetPercent, AlarmID: in.AlarmID,
+		Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)), StepID: in.StepID, Answer: in.Answer, UndoID: in.UndoID,
+		Note: strings.TrimSpace(in.Note), By: s.byWhom(r)}
+	if a.Kind == ActJudgement {
+		problem(w, http.StatusConflict, "not done", "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement.")
+		return
+	}
+	if in.At != "" {
+		t, err := time.Parse(time.RFC3339, in.At)
+		if err != nil {
+			problem(w, http.StatusBadRequest, "unreadable time", fmt.Sprintf("at is %q; write it like 2026-03-14T18:05:00+01:00.", in.At))
+			return
+		}
+		a.At = t
+	}
+	if err := s.do(r, a); err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, map[string]string{"said": actDone(a)})
+}

@@ -1,0 +1,171 @@
+package web
+
+import (
+	"errors"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"tidemark/web/access"
+)
+
+// housePage is about the service itself.
+type housePage struct {
+	frame
+	Locked   bool // a passphrase is set
+	Session  bool // this browser is unlocked
+	Tokens   []access.Token
+	Problems []string
+	Started  string
+	Stored   string
+	Metrics  bool
+	Zone     string
+	Units    string
+}
+
+// pageHouse shows how the household's tidemark is set up.
+func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
+	snap := s.opt.Live.Snapshot()
+	h := s.opt.House
+	p := housePage{frame: s.frame(w, r, "House", "house"), Locked: s.gate.keeper.Locked(r.Context()), Session: s.gate.ask(r).session,
+		Problems: problems(snap, h), Metrics: s.opt.Metrics != nil, Zone: h.Zone.String(), Units: houseUnits(h.Clock12, h.Fahrenheit)}
+	if !snap.System.StartedAt.IsZero() {
+		p.Started = h.Moment(snap.System.StartedAt, snap.At)
+	}
+	if !snap.System.LastCommit.IsZero() {
+		p.Stored = h.Moment(snap.System.LastCommit, snap.At)
+	}
+	if p.CanAct {
+		p.Tokens = s.gate.keeper.Tokens(r.Context())
+	}
+	s.render(w, http.StatusOK, "house", p)
+}
+
+func houseUnits(clock12, fahrenheit bool) string {
+	s := "24-hour clock"
+	if clock12 {
+		s = "12-hour clock"
+	}
+	if fahrenheit {
+		return s + ", °F"
+	}
+	return s + ", °C"
+}
+
+// unlockPage asks for the passphrase.
+type unlockPage struct {
+	frame
+	To     string
+	Wrong  string
+	NotSet bool
+}
+
+// pageUnlock shows the form.
+func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
+	s.showUnlock(w, r, http.StatusOK, "")
+}
+
+func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
+	f := frame{Title: "Unlock · tidemark", Token: s.gate.formToken(w, r), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
+	s.render(w, status, "unlock", unlockPage{frame: f, To: r.FormValue("to"), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
+}
+
+// postUnlock checks the passphrase and opens a session.
+func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) {
+	id, err := s.gate.keeper.Unlock(r.Context(), r.PostFormValue("passphrase"), address(r))
+	switch {
+	case errors.Is(err, access.ErrTooMany):
+		w.Header().Set("Retry-After", "30")
+		s.showUnlock(w, r, http.StatusTooManyRequests, "Too many attempts. Wait half a minute and try again.")
+	case errors.Is(err, access.ErrWrong):
+		s.showUnlock(w, r, http.StatusForbidden, "That is not the household passphrase.")
+	case errors.Is(err, access.ErrNotSet):
+		s.showUnlock(w, r, http.StatusConflict, "")
+	case err != nil:
+		s.opt.Log.Error("unlocking failed", "error", err)
+		s.refusePage(w, r, http.StatusInternalServerError, "That did not work", "A fault inside tidemark; the log says more.")
+	default:
+		s.gate.setCookie(w, r, sessionCookie, id, int(access.SessionLife.Seconds()))
+		http.Redirect(w, r, backTo(r), http.StatusSeeOther)
+	}
+}
+
+// postLock ends this browser's session, or all.
+func (s *Server) postLock(w http.ResponseWriter, r *http.Request) {
+	var err error
+	if r.PostFormValue("all") != "" {
+		err = s.gate.keeper.LockAll(r.Context())
+	} else {
+		err = s.gate.keeper.Lock(r.Context(), cookieValue(r, sessionCookie))
+	}
+	if err != nil {
+		s.opt.Log.Error("locking failed", "error", err)
+		s.refusePage(w, r, http.StatusInternalServerError, "That did not work", "The session could not be ended; the log says more.")
+		return
+	}
+	s.gate.setCookie(w, r, sessionCookie, "", -1)
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
+
+// postToken makes or takes back a token. The secret is shown once.
+func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
+	name := strings.TrimSpace(r.PostFormValue("name"))
+	if r.PostFormValue("remove") != "" {
+		if err := s.gate.keeper.RemoveToken(r.Context(), name); err != nil {
+			s.refusePage(w, r, http.StatusConflict, "Not done", sentence(err))
+			return
+		}
+		s.gate.setCookie(w, r, saidCookie, url.QueryEscape("Token taken back."), 60)
+		http.Redirect(w, r, "/house", http.StatusSeeOther)
+		return
+	}
+	var scopes []access.Scope
+	for _, v := range r.PostForm["scope"] {
+		scopes = append(scopes, access.Scope(v))
+	}
+	plain, err := s.gate.keeper.NewToken(r.Context(), name, scopes)
+	if err != nil {
+		s.refusePage(w, r, http.StatusConflict, "Not done", sentence(err))
+		return
+	}
+	f := s.frame(w, r, "New token", "house")
+	s.render(w, http.StatusOK, "message", messagePage{f, "Token " + name, "Copy it now, it is shown only this once: " + plain, "/house"})
+}
+
+// sentence makes an error's text stand alone.
+func sentence(err error) string {
+	s := err.Error()
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}
+
+// backup sends the whole history as one file.
+func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
+	dir, err := os.MkdirTemp("", "tidemark-backup-")
+	if err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	defer func() { _ = os.RemoveAll(dir) }()
+	file := filepath.Join(dir, "tidemark.db")
+	if err := s.opt.History.Backup(r.Context(), file); err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	defer f.Close()
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
+	w.Header().Set("Content-Type", "application/vnd.sqlite3")
+	w.Header().Set("Content-Disposition", `attachment; filename="tidemark-`+s.opt.Now().In(s.opt.House.Zone).Format("2006-01-02")+`.db"`)
+	w.Header().Set("Cache-Control", "no-store")
+	if _, err := io.Copy(w, f); err != nil {
+		s.opt.Log.Warn("the backup was not fetched whole", "error", err)
+	}
+}

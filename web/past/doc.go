@@ -1,0 +1,173 @@
+// Package past looks back at rises that were kept: one in full, several over
+// each other, what differed, how a starter does over the weeks, and what the
+// household's good rises had in common.
+//
+// Units: percent of rise, degrees Celsius in and the household's unit out,
+// hours of the clock, and equivalent hours: growth time at 24 C.
+//
+// Invariants: every function is pure. Every number comes from the stored rise
+// and its stored samples, rounded only for show, so that the page and an export
+// agree. A pattern is told only when it would be rare by chance.
+//
+// It does not read the database and does not judge a loaf.
+package past
+
+import (
+	"encoding/json"
+	"math"
+	"time"
+
+	"tidemark/bake"
+	"tidemark/history"
+	"tidemark/web/chart"
+	"tidemark/web/say"
+)
+
+// Record is a rise with its samples, thinned or whole.
+type Record struct {
+	Rise history.Rise
+	Rows []history.Row
+	Acts []history.Act
+}
+
+// numbers are the baker's figures of the batch, if there is one.
+func numbers(r history.Rise) (bake.Batch, bake.Numbers, bool) {
+	var b bake.Batch
+	if len(r.Batch) == 0 || json.Unmarshal(r.Batch, &b) != nil || len(b.Flours) == 0 {
+		return b, bake.Numbers{}, false
+	}
+	n, err := b.Numbers()
+	return b, n, err == nil
+}
+
+// BatchName is the name of the batch or feeding, empty when it has none.
+func BatchName(r history.Rise) string {
+	var b struct {
+		Name string `json:"name"`
+	}
+	if len(r.Batch) == 0 || json.Unmarshal(r.Batch, &b) != nil {
+		return ""
+	}
+	return b.Name
+}
+
+// Chart is the picture of one past rise.
+func Chart(rec Record, h say.House) chart.Chart {
+	c := chart.Chart{Title: Name(rec.Rise, h), Mark: chart.Mark{Percent: rec.Rise.TargetPercent, Name: markName(rec.Rise.TargetPercent)},
+		Zone: h.Zone, Units: chart.Units{Clock12: h.Clock12, Fahrenheit: h.Fahrenheit}, Events: events(rec)}
+	if at := rec.Rise.ReachedAt; !at.IsZero() {
+		c.Ready.From, c.Ready.Median, c.Ready.Until = at, at, at
+	}
+	implied := impliedRise(rec.Rows)
+	for _, r := range rec.Rows {
+		s := chart.Sample{Time: r.Time, RisePercent: r.RisePercent, SD: r.RiseSD, DoughC: r.DoughC, AirC: r.AirC}
+		if r.Rejected != "" {
+			s.Rejected, s.RisePercent = true, implied(r.DistanceMM)
+		}
+		c.Samples = append(c.Samples, s)
+	}
+	return c
+}
+
+// impliedRise tells which rise a distance would have meant, from the believed
+// samples: along the straight line through their nearest and farthest. It is
+// meant for a faint dot, not for figures. It gives NaN where the samples lie
+// within 5 mm, since the sensor's noise would then set the slope.
+func impliedRise(rows []history.Row) func(distanceMM float64) float64 {
+	var near, far history.Row
+	n := 0
+	for _, r := range rows {
+		if r.Rejected != "" || math.IsNaN(r.DistanceMM) || math.IsNaN(r.RisePercent) {
+			continue
+		}
+		if n == 0 || r.DistanceMM < near.DistanceMM {
+			near = r
+		}
+		if n == 0 || r.DistanceMM > far.DistanceMM {
+			far = r
+		}
+		n++
+	}
+	span := far.DistanceMM - near.DistanceMM
+	if n < 2 || span < 5 {
+		return func(float64) float64 { return math.NaN() }
+	}
+	slope := (near.RisePercent - far.RisePercent) / span
+	return func(d float64) float64 { return far.RisePercent + (far.DistanceMM-d)*slope }
+}
+
+// markName is the mark in the trade's word.
+func markName(percent float64) string {
+	switch percent {
+	case 100:
+		return "doubled"
+	case 50:
+		return "half again"
+	case 200:
+		return "tripled"
+	}
+	return ""
+}
+
+// events are the ticks: from the acts, or from the samples of an import.
+func events(rec Record) []chart.Event {
+	var out []chart.Event
+	seen := map[string]bool{"start": true, "fold": true, "fridge": true, "counter": true, "shaped": true, "baked": true, "fed": true}
+	folds := 0
+	add := func(at time.Time, kind string) {
+		if kind == "fold" {
+			folds++
+			kind = "fold " + string(rune('0'+folds%10))
+		}
+		out = append(out, chart.Event{Time: at, Word: kind})
+	}
+	for _, a := range rec.Acts {
+		if !a.Undone && seen[a.Kind] {
+			add(a.At, a.Kind)
+		}
+	}
+	if len(rec.Acts) > 0 {
+		return out
+	}
+	for _, r := range rec.Rows {
+		if seen[string(r.Event)] {
+			add(r.Time, string(r.Event))
+		}
+	}
+	return out
+}
+
+// Overlay lays rises over each other, by the clock or by equivalent hours.
+func Overlay(recs []Record, equivalent bool, h say.House) chart.Overlay {
+	o := chart.Overlay{Title: "Rises compared", AxisWords: "hours since the start"}
+	if equivalent {
+		o.AxisWords = "equivalent hours: growth time at " + degrees(24, h)
+	}
+	for _, rec := range recs {
+		line := chart.Line{Name: Name(rec.Rise, h)}
+		for _, r := range rec.Rows {
+			if r.Rejected != "" || math.IsNaN(r.RisePercent) {
+				continue
+			}
+			hours := r.Time.Sub(rec.Rise.StartedAt).Hours()
+			if equivalent {
+				hours = r.EquivHours
+			}
+			line.Places = append(line.Places, chart.Place{Hours: hours, Percent: r.RisePercent})
+		}
+		o.Lines = append(o.Lines, line)
+	}
+	if len(recs) > 0 && sameMark(recs) {
+		o.Mark = chart.Mark{Percent: recs[0].Rise.TargetPercent, Name: markName(recs[0].Rise.TargetPercent)}
+	}
+	return o
+}
+
+func sameMark(recs []Record) bool {
+	for _, r := range recs {
+		if r.Rise.TargetPercent != recs[0].Rise.TargetPercent {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,281 @@
+package web_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
+	"mime/multipart"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/history"
+	"tidemark/web"
+	"tidemark/web/internal/kitchen"
+)
+
+// newStore is a store with n invented rises.
+func newStore(t testing.TB, n, samples int) (*history.Store, []int64) {
+	t.Helper()
+	ctx := context.Background()
+	s, err := history.Open(ctx, filepath.Join(t.TempDir(), "tidemark.db"), history.Options{})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close(ctx)) })
+	ids, err := kitchen.Fill(ctx, s, n, samples, berlin(t))
+	require.NoError(t, err)
+	require.NoError(t, s.Flush(ctx))
+	return s, ids
+}
+
+// withPast is a server with past rises.
+func withPast(t testing.TB, n int) (*web.Server, *history.Store, []int64) {
+	store, ids := newStore(t, n, 240)
+	s, _ := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+	return s, store, ids
+}
+
+func TestPastRisesListAndSearch(t *testing.T) {
+	s, _, _ := withPast(t, 12)
+	body := do(s, request("GET", "/rises", nil)).Body.String()
+	assert.Equal(t, 12, strings.Count(body, `name="id"`))
+	assert.Contains(t, body, "Reached the mark of 100 % after")
+	count := func(query string) int {
+		w := do(s, request("GET", "/rises?"+query, nil))
+		require.Equal(t, 200, w.Code, query)
+		return strings.Count(w.Body.String(), `name="id"`)
+	}
+	assert.Equal(t, 4, count("vessel=jar"))
+	assert.Equal(t, 5, count("outcome=right"))
+	assert.Equal(t, 3, count("q=sticky"))
+	assert.Equal(t, 2, count("outcome=none"))
+	assert.Equal(t, 1, count("from=2026-03-13&until=2026-03-13"), "a day holds itself")
+	assert.Equal(t, 0, count("q="+url.QueryEscape(`%';--`)))
+	assert.Equal(t, 409, do(s, request("GET", "/rises?from=yesterday", nil)).Code)
+	assert.Equal(t, 409, do(s, request("GET", "/rises?outcome=burnt", nil)).Code)
+}
+
+func TestPastRisesPages(t *testing.T) {
+	s, _, _ := withPast(t, 35)
+	body := do(s, request("GET", "/rises", nil)).Body.String()
+	assert.Equal(t, 30, strings.Count(body, `name="id"`))
+	_, rest, ok := strings.Cut(body, `<p><a href="`)
+	require.True(t, ok)
+	next, _, _ := strings.Cut(rest, `"`)
+	body = do(s, request("GET", strings.ReplaceAll(next, "&amp;", "&"), nil)).Body.String()
+	assert.Equal(t, 5, strings.Count(body, `name="id"`))
+	assert.NotContains(t, body, "Older rises")
+}
+
+func TestOneRise(t *testing.T) {
+	s, _, ids := withPast(t, 3)
+	body := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
+	for _, want := range []string{"tub, Wed 11 Mar 2026, Saturday wheat", "Mean dough temperature", "22.0 °C", "Inoculation", "9.1 %", "Result: right.", "fold by page"} {
+		assert.Contains(t, body, want)
+	}
+	assert.Equal(t, 404, do(s, request("GET", "/rises/99999", nil)).Code)
+	assert.Equal(t, 404, do(s, request("GET", "/rises/abc", nil)).Code)
+}
+
+func TestCompare(t *testing.T) {
+	s, _, ids := withPast(t, 6)
+	q := fmt.Sprintf("id=%d&id=%d&id=%d", ids[0], ids[2], ids[3])
+	clock := do(s, request("GET", "/compare?"+q, nil)).Body.String()
+	assert.Contains(t, clock, "hours since the start")
+	assert.Contains(t, clock, "What differed")
+	assert.Contains(t, clock, "24.0 °C")
+	equal := do(s, request("GET", "/compare?by=equivalent&"+q, nil)).Body.String()
+	assert.Contains(t, equal, "equivalent hours: growth time at 24 °C")
+	assert.Equal(t, 400, do(s, request("GET", "/compare", nil)).Code)
+	assert.Equal(t, 400, do(s, request("GET", "/compare?id=x", nil)).Code)
+	assert.Equal(t, 404, do(s, request("GET", "/compare?id=4711", nil)).Code)
+}
+
+func TestJudgement(t *testing.T) {
+	s, store, ids := withPast(t, 2)
+	b := newBrowser(t, s)
+	path := fmt.Sprintf("/rises/%d/judgement", ids[1])
+	w := b.post(path, url.Values{"outcome": {"over"}, "oven_spring": {"flat"}, "note": {`<script>alert("x")</script> & more`}})
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+	r, err := store.Rise(context.Background(), ids[1])
+	require.NoError(t, err)
+	assert.Equal(t, "over", r.Outcome)
+	assert.Equal(t, `<script>alert("x")</script> & more`, r.Note)
+	body := b.get(fmt.Sprintf("/rises/%d", ids[1])).Body.String()
+	assert.Contains(t, body, "Outcome kept.")
+	assert.NotContains(t, body, "<script>alert")
+	assert.Equal(t, 409, b.post(path, url.Values{"outcome": {"burnt"}}).Code)
+	assert.Equal(t, 404, b.post("/rises/4711/judgement", url.Values{"outcome": {"over"}}).Code)
+}
+
+// TestCSVAgreesWithThePage: the last level on the curve's read-out and in the
+// figures is the CSV's, rounded.
+func TestCSVAgreesWithThePage(t *testing.T) {
+	s, _, ids := withPast(t, 3)
+	w := do(s, request("GET", fmt.Sprintf("/api/v1/rises/%d/samples.csv", ids[0]), nil))
+	require.Equal(t, 200, w.Code)
+	lines, err := csv.NewReader(w.Body).ReadAll()
+	require.NoError(t, err)
+	assert.Equal(t, strings.Split("time,distance_mm,dough_c,air_c,event,rise_percent,rise_sd,equivalent_hours,rejected", ","), lines[0])
+	require.Len(t, lines, 241)
+	page := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
+	_, rest, _ := strings.Cut(page, `data-points="`)
+	points, _, _ := strings.Cut(rest, `"`)
+	at := map[string]string{}
+	for _, p := range strings.Split(points, ";") {
+		f := strings.Split(p, ",")
+		at[f[3]] = f[1]
+	}
+	seen := 0
+	for _, l := range lines[1:] {
+		clock := l[0][11:16]
+		if want, ok := at[clock]; ok && l[8] == "" {
+			var v float64
+			_, err := fmt.Sscan(l[5], &v)
+			require.NoError(t, err)
+			got := strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0")
+			assert.Equal(t, want, got, clock)
+			seen++
+		}
+	}
+	assert.Greater(t, seen, 200)
+}
+
+// picture is an invented photo with a block of Exif data that names a place.
+func picture(t testing.TB, w, h int, orientation byte) []byte {
+	img := image.NewRGBA(image.Rect(0, 0, w, h))
+	for i := range img.Pix {
+		img.Pix[i] = byte(i * 7)
+	}
+	var b bytes.Buffer
+	require.NoError(t, jpeg.Encode(&b, img, nil))
+	exif := append([]byte("Exif\x00\x00MM\x00\x2a\x00\x00\x00\x08\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00"), orientation, 0, 0)
+	exif = append(exif, []byte("GPS 48.2082 16.3738 invented")...)
+	seg := append([]byte{0xff, 0xe1, byte((len(exif) + 2) >> 8), byte(len(exif) + 2)}, exif...)
+	return append(append(b.Bytes()[:2:2], seg...), b.Bytes()[2:]...)
+}
+
+// upload sends a file as a form does.
+func (b *browser) upload(path string, name string, body []byte) *httptest.ResponseRecorder {
+	if b.token == "" {
+		b.get("/")
+	}
+	var buf bytes.Buffer
+	m := multipart.NewWriter(&buf)
+	part, err := m.CreateFormFile("photo", name)
+	require.NoError(b.t, err)
+	_, err = part.Write(body)
+	require.NoError(b.t, err)
+	require.NoError(b.t, m.Close())
+	r := httptest.NewRequest("POST", path+"?csrf="+url.QueryEscape(b.token), &buf)
+	r.Host, r.RemoteAddr = "127.0.0.1:8080", "127.0.0.1:50000"
+	r.Header.Set("Content-Type", m.FormDataContentType())
+	r.Header.Set("Accept", "text/html")
+	r.Header.Set("Origin", "http://127.0.0.1:8080")
+	return b.send(r)
+}
+
+func TestPhotoIsCleaned(t *testing.T) {
+	s, store, ids := withPast(t, 1)
+	b := newBrowser(t, s)
+	path := fmt.Sprintf("/rises/%d/photos", ids[0])
+	sent := picture(t, 3000, 1000, 6)
+	require.Contains(t, string(sent), "GPS 48.2082")
+	w := b.upload(path, "loaf.jpg", sent)
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+	photos, err := store.Photos(context.Background(), ids[0])
+	require.NoError(t, err)
+	require.Len(t, photos, 1)
+	w = b.get(fmt.Sprintf("/api/v1/photos/%d", photos[0].ID))
+	assert.Equal(t, "image/jpeg", w.Header().Get("Content-Type"))
+	assert.NotContains(t, w.Body.String(), "GPS")
+	assert.NotContains(t, w.Body.String(), "Exif")
+	img, err := jpeg.Decode(w.Body)
+	require.NoError(t, err)
+	assert.Equal(t, image.Rect(0, 0, 533, 1600), img.Bounds(), "turned upright and made smaller")
+	w = b.post(fmt.Sprintf("%s/%d/delete", path, photos[0].ID), url.Values{})
+	assert.Equal(t, http.StatusSeeOther, w.Code)
+	assert.Equal(t, 404, b.get(fmt.Sprintf("/api/v1/photos/%d", photos[0].ID)).Code)
+}
+
+// bomb is a PNG that claims a huge picture in a small file.
+func bomb(t *testing.T) []byte {
+	var b bytes.Buffer
+	require.NoError(t, png.Encode(&b, image.NewGray(image.Rect(0, 0, 8, 8))))
+	out := b.Bytes()
+	copy(out[16:], []byte{0, 0, 0xff, 0xff, 0, 0, 0xff, 0xff}) // width and height of the header
+	return out
+}
+
+func TestPhotosThatAreRefused(t *testing.T) {
+	s, store, ids := withPast(t, 1)
+	b := newBrowser(t, s)
+	path := fmt.Sprintf("/rises/%d/photos", ids[0])
+	for name, body := range map[string][]byte{
+		"a page":          []byte("<html><script>alert(1)</script></html>"),
+		"an SVG":          []byte(`<svg xmlns="http://www.w3.org/2000/svg" onload="alert(1)"/>`),
+		"nothing":         {},
+		"a bomb":          bomb(t),
+		"half a picture":  picture(t, 400, 400, 1)[:2000],
+		"a GIF":           []byte("GIF89a\x01\x00\x01\x00\x00\x00\x00;"),
+		"an archive":      []byte("PK\x03\x04 and more"),
+		"far too much":    bytes.Repeat([]byte{0xff, 0xd8, 0xff, 0xe0}, 4<<20),
+		"a broken header": []byte("\xff\xd8\xff\xe0\x00"),
+	} {
+		w := b.upload(path, "x.jpg", body)
+		assert.Equal(t, http.StatusConflict, w.Code, name)
+		assert.Contains(t, w.Body.String(), "Not done", name)
+	}
+	photos, err := store.Photos(context.Background(), ids[0])
+	require.NoError(t, err)
+	assert.Empty(t, photos)
+}
+
+func TestBackupIsWhole(t *testing.T) {
+	s, _, _ := withPast(t, 3)
+	w := do(s, request("GET", "/api/v1/backup", nil))
+	require.Equal(t, 200, w.Code)
+	assert.True(t, bytes.HasPrefix(w.Body.Bytes(), []byte("SQLite format 3\x00")))
+	file := filepath.Join(t.TempDir(), "copy.db")
+	require.NoError(t, os.WriteFile(file, w.Body.Bytes(), 0o600))
+	sum, err := history.Check(context.Background(), file)
+	require.NoError(t, err)
+	assert.EqualValues(t, 3, sum.Rises)
+}
+
+func TestWithoutHistoryThereIsNoPast(t *testing.T) {
+	s, _ := newServer(t, nil)
+	assert.Equal(t, 404, do(s, request("GET", "/rises", nil)).Code)
+	assert.NotContains(t, do(s, request("GET", "/", nil)).Body.String(), "Past rises")
+}
+
+// BenchmarkPast measures the pages of the past over a year of rises, with the
+// figures of one rise of 10 s samples.
+func BenchmarkPast(b *testing.B) {
+	store, ids := newStore(b, 365, 2880)
+	k := kitchen.New(berlin(b))
+	s, err := web.New(web.Options{Live: k, History: store})
+	require.NoError(b, err)
+	compare := "/compare?by=equivalent"
+	for _, id := range ids[:20] {
+		compare += fmt.Sprintf("&id=%d", id)
+	}
+	for name, path := range map[string]string{"list": "/rises", "one": fmt.Sprintf("/rises/%d", ids[100]), "overlay20": compare} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				w := do(s, request("GET", path, nil))
+				require.Equal(b, 200, w.Code)
+			}
+		})
+	}
+}

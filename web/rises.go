@@ -1,0 +1,407 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"tidemark/history"
+	"tidemark/web/chart"
+	"tidemark/web/past"
+	"tidemark/web/say"
+)
+
+// chartRows is how many samples a chart of a past rise gets.
+const chartRows = 1000
+
+// maxCompared is how many rises can be laid over each other.
+const maxCompared = 20
+
+// risesPage is the list of past rises.
+type risesPage struct {
+	frame
+	Rises    []riseLine
+	Older    string // query of the next page; empty on the last
+	Vessels  []string
+	Vessel   string
+	Outcome  string
+	Text     string
+	From     string
+	Until    string
+	Filtered bool
+	Vigour   past.Vigour
+	Feedings []feedingLine
+	Common   []string
+}
+
+type riseLine struct {
+	ID             int64
+	Name, Sentence string
+	Demo           bool
+}
+
+type feedingLine struct {
+	ID                int64
+	Day, Hours, Level string
+}
+
+// pageRises lists past rises.
+func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) {
+	f, err := s.filter(r.URL.Query())
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	page, err := s.opt.History.Rises(r.Context(), f)
+	if err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	q := r.URL.Query()
+	p := risesPage{frame: s.frame(w, r, "Past rises", "rises"), Vessel: f.Vessel, Outcome: f.Outcome, Text: f.Text,
+		From: q.Get("from"), Until: q.Get("until"), Filtered: f.Vessel+f.Outcome+f.Text+q.Get("from")+q.Get("until") != ""}
+	if p.Vessels, err = s.opt.History.Vessels(r.Context()); err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	for _, x := range page.Rises {
+		p.Rises = append(p.Rises, riseLine{x.ID, past.Name(x, s.opt.House), past.Sentence(x, s.opt.House), x.Demo && !s.opt.Demo})
+	}
+	if page.Next != "" {
+		q.Set("cursor", page.Next)
+		p.Older = "/rises?" + q.Encode()
+	}
+	if err := s.lookBack(r.Context(), &p); err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	s.render(w, http.StatusOK, "rises", p)
+}
+
+// lookBack adds what the last rises teach, to the unfiltered first page.
+func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
+	if p.Filtered {
+		return nil
+	}
+	page, err := s.opt.History.Rises(ctx, history.Filter{Limit: 500})
+	if err != nil {
+		return err
+	}
+	p.Vigour = past.StarterVigour(page.Rises)
+	for _, f := range p.Vigour.Feedings {
+		p.Feedings = append(p.Feedings, feedingLine{f.RiseID, s.opt.House.Date(f.At), past.Cell(round1(f.PeakHours)) + " h", say.Percent(f.PeakPercent)})
+	}
+	p.Common = past.InCommon(page.Rises, s.opt.House)
+	return nil
+}
+
+// filter reads a query. Days are the household's; until is the last day shown.
+func (s *Server) filter(q url.Values) (history.Filter, error) {
+	f := history.Filter{Vessel: q.Get("vessel"), Outcome: q.Get("outcome"), Text: q.Get("q"), Cursor: q.Get("cursor"), Limit: 30}
+	var err error
+	if f.From, err = s.when(q.Get("from"), 0); err != nil {
+		return f, err
+	}
+	if f.Until, err = s.when(q.Get("until"), 1); err != nil {
+		return f, err
+	}
+	if v := q.Get("limit"); v != "" {
+		if f.Limit, err = strconv.Atoi(v); err != nil || f.Limit < 1 || f.Limit > 500 {
+			return f, Refuse("limit is %q; use 1 to 500.", v)
+		}
+	}
+	switch f.Outcome {
+	case "", "under", "right", "over", "none":
+	default:
+		return f, Refuse("outcome is %q; use under, right, over or none.", f.Outcome)
+	}
+	return f, nil
+}
+
+// when reads a day of the household or a moment. A day gets days added.
+func (s *Server) when(v string, days int) (time.Time, error) {
+	if v == "" {
+		return time.Time{}, nil
+	}
+	if t, err := time.ParseInLocation("2006-01-02", v, s.opt.House.Zone); err == nil {
+		return t.AddDate(0, 0, days), nil
+	}
+	t, err := time.Parse(time.RFC3339, v)
+	if err != nil {
+		return t, Refuse("%q is neither a day like 2026-03-14 nor a time like 2026-03-14T18:05:00+01:00.", v)
+	}
+	return t, nil
+}
+
+// risePage is one past rise.
+type risePage struct {
+	frame
+	ID           int64
+	Name         string
+	Sentence     string
+	DemoRise     bool
+	Wide, Narrow template.HTML
+	Facts        []past.Fact
+	Deeds        []deedLine
+	Photos       []history.Photo
+	Outcome      string
+	OvenSpring   string
+	Note         string
+	Vessel       string
+}
+
+type deedLine struct {
+	When, What string
+	Undone     bool
+}
+
+// pageRise shows one past rise in full.
+func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
+	rec, ok := s.record(w, r, chartRows)
+	if !ok {
+		return
+	}
+	h := s.opt.House
+	p := risePage{frame: s.frame(w, r, past.Name(rec.Rise, h), "rises"), ID: rec.Rise.ID, Name: past.Name(rec.Rise, h),
+		Sentence: past.Sentence(rec.Rise, h), DemoRise: rec.Rise.Demo && !s.opt.Demo, Vessel: rec.Rise.Vessel, Outcome: rec.Rise.Outcome, OvenSpring: rec.Rise.OvenSpring, Note: rec.Rise.Note}
+	c := past.Chart(rec, h)
+	p.Wide, p.Narrow = svg(c, "r-w", "wide", chart.WideWidth, chart.WideHeight), svg(c, "r-n", "narrow", chart.NarrowWidth, chart.NarrowHeight)
+	for _, f := range past.Facts(rec.Rise, h) {
+		if f.Value != "" {
+			p.Facts = append(p.Facts, f)
+		}
+	}
+	for _, a := range rec.Acts {
+		p.Deeds = append(p.Deeds, deedLine{h.Moment(a.At, rec.Rise.StartedAt), a.Kind + byWhom(a.By), a.Undone})
+	}
+	var err error
+	if p.Photos, err = s.opt.History.Photos(r.Context(), rec.Rise.ID); err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
+	s.render(w, http.StatusOK, "rise", p)
+}
+
+// record reads the rise a path names, with at most n samples.
+func (s *Server) record(w http.ResponseWriter, r *http.Request, n int) (past.Record, bool) {
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	if err != nil || id <= 0 {
+		s.refusePage(w, r, http.StatusNotFound, "No such rise", "The address names no rise; rises have numbers.")
+		return past.Record{}, false
+	}
+	rec, err := s.readRecord(r.Context(), id, n)
+	if err != nil {
+		s.historyFailed(w, r, err)
+		return rec, false
+	}
+	return rec, true
+}
+
+func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, error) {
+	var rec past.Record
+	var err error
+	if rec.Rise, err = s.opt.History.Rise(ctx, id); err != nil {
+		return rec, err
+	}
+	if rec.Rows, err = s.opt.History.ThinRows(ctx, id, time.Time{}, time.Time{}, n); err != nil {
+		return rec, err
+	}
+	rec.Acts, err = s.opt.History.Acts(ctx, id)
+	return rec, err
+}
+
+// historyFailed tells what is not there, and hides a fault behind a sentence.
+func (s *Server) historyFailed(w http.ResponseWriter, r *http.Request, err error) {
+	if errors.Is(err, history.ErrNotFound) {
+		s.refusePage(w, r, http.StatusNotFound, "Not there", "There is no such record; it may have been deleted.")
+		return
+	}
+	if errors.Is(err, context.Canceled) {
+		return
+	}
+	s.opt.Log.Error("history could not be read", "path", r.URL.Path, "error", err)
+	s.refusePage(w, r, http.StatusInternalServerError, "History cannot be read", "A fault while reading what was kept; the log says more.")
+}
+
+// comparePage lays rises over each other.
+type comparePage struct {
+	frame
+	Names        []string
+	IDs          []int64
+	Equivalent   bool
+	ByClock      string
+	ByEquivalent string
+	Wide, Narrow template.HTML
+	Differences  []past.Difference
+}
+
+// pageCompare compares the rises named in the query.
+func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
+	recs, err := s.compared(r)
+	if err != nil {
+		s.compareFailed(w, r, err)
+		return
+	}
+	h := s.opt.House
+	p := comparePage{frame: s.frame(w, r, "Compare", "rises"), Equivalent: r.URL.Query().Get("by") == "equivalent"}
+	var rises []history.Rise
+	q := url.Values{}
+	for _, rec := range recs {
+		rises = append(rises, rec.Rise)
+		p.Names, p.IDs = append(p.Names, past.Name(rec.Rise, h)), append(p.IDs, rec.Rise.ID)
+		q.Add("id", strconv.FormatInt(rec.Rise.ID, 10))
+	}
+	p.ByClock = "/compare?" + q.Encode()
+	q.Set("by", "equivalent")
+	p.ByEquivalent = "/compare?" + q.Encode()
+	o := past.Overlay(recs, p.Equivalent, h)
+	p.Wide, p.Narrow = overlaySVG(o, "wide", chart.WideWidth, chart.WideHeight), overlaySVG(o, "narrow", chart.NarrowWidth, chart.NarrowHeight-40)
+	p.Differences = past.Differences(rises, h)
+	s.render(w, http.StatusOK, "compare", p)
+}
+
+// compareFailed shows a refusal on a page of its own.
+func (s *Server) compareFailed(w http.ResponseWriter, r *http.Request, err error) {
+	var no Refusal
+	if errors.As(err, &no) {
+		s.refusePage(w, r, http.StatusBadRequest, "Nothing to compare", no.Why)
+		return
+	}
+	s.historyFailed(w, r, err)
+}
+
+func overlaySVG(o chart.Overlay, class string, width, height int) template.HTML {
+	o.ID, o.Class, o.Width, o.Height, o.Untitled = "c-"+class, class, width, height, true
+	var b sink
+	_ = chart.OverlaySVG(&b, o, chart.Inline) // a sink takes every write
+	return template.HTML(b)                   // escaped by the chart package
+}
+
+// sink is a string that can be written to.
+type sink string
+
+// Write appends.
+func (s *sink) Write(p []byte) (int, error) {
+	*s += sink(p)
+	return len(p), nil
+}
+
+// compared reads the rises named by id in a query, each once.
+func (s *Server) compared(r *http.Request) ([]past.Record, error) {
+	ids := r.URL.Query()["id"]
+	seen := map[int64]bool{}
+	var recs []past.Record
+	for _, v := range ids {
+		id, err := strconv.ParseInt(v, 10, 64)
+		if err != nil || id <= 0 {
+			return nil, Refuse("%q is not the number of a rise.", v)
+		}
+		if seen[id] {
+			continue
+		}
+		seen[id] = true
+		if len(seen) > maxCompared {
+			return nil, Refuse("At most %d rises can be laid over each other; choose fewer.", maxCompared)
+		}
+		rec, err := s.readRecord(r.Context(), id, 400)
+		if err != nil {
+			return nil, err
+		}
+		recs = append(recs, rec)
+	}
+	if len(recs) == 0 {
+		return nil, Refuse("No rise was chosen; tick two or more in the list.")
+	}
+	return recs, nil
+}
+
+// postJudgement keeps what a person thought of the result.
+func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
+	a, err := actFromForm(r)
+	if err == nil {
+		a.Kind, a.RiseID = ActJudgement, s.pathID(r)
+		err = s.judge(r, a)
+	}
+	if err != nil {
+		s.judgeFailed(w, r, err)
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape("Outcome kept."), 60)
+	http.Redirect(w, r, "/rises/"+r.PathValue("id"), http.StatusSeeOther)
+}
+
+func (s *Server) pathID(r *http.Request) int64 {
+	id, _ := strconv.ParseInt(r.PathValue("id"), 10, 64) // 0 is no rise
+	return id
+}
+
+// judge checks and keeps a judgement.
+func (s *Server) judge(r *http.Request, a Act) error {
+	if err := a.check(); err != nil {
+		return err
+	}
+	if _, err := s.opt.History.Rise(r.Context(), a.RiseID); err != nil {
+		return err
+	}
+	return s.opt.History.JudgeRise(r.Context(), a.RiseID, a.Judgement)
+}
+
+// judgeFailed sorts a refusal from a fault of the history.
+func (s *Server) judgeFailed(w http.ResponseWriter, r *http.Request, err error) {
+	var no Refusal
+	if errors.As(err, &no) {
+		s.actFailed(w, r, err)
+		return
+	}
+	s.historyFailed(w, r, err)
+}
+
+// postPhoto keeps a picture of a result.
+func (s *Server) postPhoto(w http.ResponseWriter, r *http.Request) {
+	id, err := s.keepPhoto(w, r)
+	if err != nil {
+		s.judgeFailed(w, r, err)
+		return
+	}
+	if !wantsHTML(r) {
+		w.Header().Set("Location", "/api/v1/photos/"+strconv.FormatInt(id, 10))
+		writeJSON(w, http.StatusCreated, map[string]int64{"id": id})
+		return
+	}
+	http.Redirect(w, r, "/rises/"+r.PathValue("id"), http.StatusSeeOther)
+}
+
+// keepPhoto checks, cleans and stores the picture of an upload.
+func (s *Server) keepPhoto(w http.ResponseWriter, r *http.Request) (int64, error) {
+	rise, err := s.opt.History.Rise(r.Context(), s.pathID(r))
+	if err != nil {
+		return 0, err
+	}
+	s.photos.Lock() // one picture at a time bounds the memory
+	defer s.photos.Unlock()
+	have, err := s.opt.History.Photos(r.Context(), rise.ID)
+	if err != nil {
+		return 0, err
+	}
+	if len(have) >= maxPhotos {
+		return 0, Refuse("This rise has %d pictures already; delete one first.", len(have))
+	}
+	body, err := readPhoto(w, r, s.opt.PhotosMax)
+	if err != nil {
+		return 0, err
+	}
+	clean, err := cleanPhoto(body)
+	if err != nil {
+		return 0, err
+	}
+	return s.opt.History.AddPhoto(r.Context(), history.Photo{RiseID: rise.ID, At: s.opt.Now(), Type: "image/jpeg", Bytes: clean, Size: int64(len(clean))})
+}
+
+// maxPhotos is how many pictures a rise can have.
+const maxPhotos = 12
+
+func round1(v float64) float64 { return float64(int64(v*10+0.5)) / 10 }
