@@ -92,7 +92,8 @@ func (p *pipe) markStep(change func(*bake.Process) error) error {
 	return nil
 }
 
-// DueSteps returns the steps that need hands and have been due since before.
+// DueSteps returns the steps that have been due since before and wait for a
+// person: those that need hands, and rises that only a person can judge over.
 func (a *App) DueSteps(vessel string, before time.Time) []bake.Step {
 	p, err := a.pipe(vessel)
 	if err != nil {
@@ -102,22 +103,32 @@ func (a *App) DueSteps(vessel string, before time.Time) []bake.Step {
 	defer p.mu.Unlock()
 	var out []bake.Step
 	for _, s := range p.steps {
-		if s.Hands && s.State == bake.DueNow && s.At.Before(before) {
+		if (s.Hands || s.Trigger == bake.ByRise) && s.State == bake.DueNow && s.At.Before(before) {
 			out = append(out, s)
 		}
 	}
 	return out
 }
 
+// StepBegun records that a person began a step.
+func (a *App) StepBegun(vessel, id string, at time.Time, by string) error {
+	return a.step(vessel, func(pr *bake.Process) error { return pr.Begin(id, at, by) })
+}
+
 // StepDone records that a person did a step.
 func (a *App) StepDone(vessel, id string, at time.Time, by string) error {
+	return a.step(vessel, func(pr *bake.Process) error { return pr.Done(id, at, by) })
+}
+
+// step changes the process of a vessel.
+func (a *App) step(vessel string, change func(*bake.Process) error) error {
 	p, err := a.pipe(vessel)
 	if err != nil {
 		return err
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.markStep(func(pr *bake.Process) error { return pr.Done(id, at, by) })
+	return p.markStep(change)
 }
 
 // pipe finds a vessel.

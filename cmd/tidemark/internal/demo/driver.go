@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/estimator"
 	"tidemark/sensor/virtual"
@@ -27,8 +28,8 @@ type driver struct {
 	app     *app.App
 	clock   *app.Stepped
 	acts    []virtual.Act
-	next    int // act to come
-	done    map[string]bool
+	next    int                                  // act to come
+	chores  map[chore]time.Time                  // when each will be over; zero once it is
 	said    func(t time.Time, what string)       // what the household does; may be nil
 	raised  func(t time.Time, alarm alert.Alarm) // a warning was raised; may be nil
 }
@@ -37,7 +38,7 @@ type driver struct {
 func newDriver(a *app.App, clock *app.Stepped, scenario virtual.Scenario, seed uint64, said func(time.Time, string)) *driver {
 	k := virtual.New(scenario, seed)
 	clock.Set(scenario.Start)
-	return &driver{kitchen: k, app: a, clock: clock, acts: k.Acts(), done: map[string]bool{}, said: said}
+	return &driver{kitchen: k, app: a, clock: clock, acts: k.Acts(), chores: map[chore]time.Time{}, said: said}
 }
 
 // runTo plays the kitchen up to t, calling each after every advance.
@@ -101,20 +102,34 @@ func (d *driver) perform(acts []virtual.Act, now time.Time) {
 // byHousehold signs what the invented people do.
 const byHousehold = "household (invented)"
 
-// household does what the process says is due, a few minutes late as people are.
+// late is how long after its time the household begins a step.
+const late = 2 * time.Minute
+
+// household does what the process says is due, a little late as people are, and
+// takes as long over it as the step takes.
 func (d *driver) household(now time.Time) {
 	for _, v := range d.kitchen.Scenario().Vessels {
-		for _, s := range d.app.DueSteps(v.Name, now.Add(-2*time.Minute)) {
-			if d.done[v.Name+s.ID] || s.Name == "fold" {
-				continue // the story has its own folds
+		for _, s := range d.app.DueSteps(v.Name, now.Add(-late)) {
+			key := chore{v.Name, s.ID}
+			if _, begun := d.chores[key]; begun || s.Name == "fold" || s.ID == bake.BulkID {
+				continue // the story has its own folds and its own end of the bulk
 			}
-			d.done[v.Name+s.ID] = true
-			if err := d.app.StepDone(v.Name, s.ID, now, byHousehold); err == nil {
+			d.chores[key] = now.Add(s.Takes)
+			if d.app.StepBegun(v.Name, s.ID, now, byHousehold) == nil {
 				d.say(now, s.Name+": "+s.Do)
 			}
 		}
 	}
+	for key, over := range d.chores {
+		if !over.IsZero() && !over.After(now) {
+			d.chores[key] = time.Time{}
+			_ = d.app.StepDone(key.vessel, key.step, now, byHousehold) // closed by a later step already
+		}
+	}
 }
+
+// chore is a step that the household has begun.
+type chore struct{ vessel, step string }
 
 // say reports what the household does.
 func (d *driver) say(t time.Time, what string) {

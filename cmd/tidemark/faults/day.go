@@ -1,0 +1,173 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"time"
+
+	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/demo"
+	"tidemark/history"
+	"tidemark/sensor"
+	"tidemark/sensor/virtual"
+	"tidemark/web"
+)
+
+const (
+	// stepEvery is how far apart, in kitchen time, sensors are read.
+	stepEvery = 10 * time.Second
+	// flushEvery is how often history goes to disk, as in the daemon: here by
+	// the kitchen's clock, which runs faster than the machine's.
+	flushEvery = time.Minute
+	// kitchenSeed is the chance of sensors and room; the faults have their own.
+	kitchenSeed = 7
+	// historyFile is the name of the history in its folder.
+	historyFile = "tidemark.db"
+)
+
+// dayOf is the day on which the n-th story begins.
+func dayOf(n int) time.Time { return time.Date(2026, 3, 14, 0, 0, 0, 0, time.UTC).AddDate(0, 0, n) }
+
+// day is one invented day on its way through an App.
+type day struct {
+	story   virtual.Scenario
+	kitchen *virtual.Kitchen
+	clock   *app.Stepped
+	store   *history.Store
+	app     *app.App
+	acts    []virtual.Act
+	next    int // act to come
+
+	// What may be put in from outside.
+	spoil  func(vessel, what string, at time.Time, r sensor.Reading) sensor.Reading
+	before func(now time.Time) error // called before every step
+	heard  func(now time.Time, w warning)
+	did    func(act int)
+}
+
+// openDay opens the history in dir and takes the story up at a moment, with the
+// first acts already done.
+func openDay(ctx context.Context, dir string, story virtual.Scenario, at time.Time, done int) (*day, error) {
+	cfg, err := demo.Config(dir, "", story)
+	if err != nil {
+		return nil, err
+	}
+	d := &day{story: story, kitchen: virtual.New(story, kitchenSeed), clock: &app.Stepped{}, next: done}
+	d.acts = d.kitchen.Acts()
+	d.clock.Set(at)
+	// The machine's clock must not flush: see flushEvery.
+	d.store, err = history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Now: d.clock.Now, FlushEvery: 24 * time.Hour})
+	if err != nil {
+		return nil, err
+	}
+	d.app, err = app.New(app.Options{Config: cfg, Clock: d.clock, Store: d.store, Demo: true})
+	if err == nil {
+		err = d.app.Start(ctx)
+	}
+	if err != nil {
+		return nil, errors.Join(err, d.store.Close(ctx))
+	}
+	return d, nil
+}
+
+// close ends the day in order.
+func (d *day) close(ctx context.Context) error {
+	return errors.Join(d.app.Stop(ctx), d.store.Close(ctx))
+}
+
+// run plays the story until a moment.
+func (d *day) run(ctx context.Context, until time.Time) error {
+	for now := d.clock.Now(); now.Before(until); {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		now = now.Add(stepEvery)
+		d.clock.Set(now)
+		if d.before != nil {
+			if err := d.before(now); err != nil {
+				return err
+			}
+		}
+		if err := d.step(ctx, now); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// step does what people do, reads every sensor and moves the App on.
+func (d *day) step(ctx context.Context, now time.Time) error {
+	for d.next < len(d.acts) && !d.acts[d.next].At.After(now) {
+		if err := d.act(ctx, d.acts[d.next]); err != nil {
+			return err
+		}
+		d.next++
+		if d.did != nil {
+			d.did(d.next)
+		}
+	}
+	for _, v := range d.story.Vessels {
+		d.app.Observe(v.Name, app.SampleOf(now,
+			d.read(v.Name, "height", now, d.kitchen.Distance),
+			d.read(v.Name, "dough", now, d.kitchen.Dough),
+			d.read(v.Name, "air", now, d.kitchen.Air)))
+	}
+	for _, a := range d.app.Advance(now) {
+		if d.heard != nil {
+			d.heard(now, warning{a.Vessel, string(a.Kind)})
+		}
+	}
+	if now.Sub(d.story.Start)%flushEvery == 0 {
+		// A disk that takes nothing is the store's affair: it holds on to the
+		// rows and says so.
+		_ = d.store.Flush(ctx)
+	}
+	return nil
+}
+
+// act tells the App what a person did, as the page would. A person who comes back
+// after a fault and does it again is refused where it makes no sense any more.
+func (d *day) act(ctx context.Context, a virtual.Act) error {
+	err := d.app.Act(ctx, web.Act{Kind: web.ActKind(a.Event), Vessel: a.Vessel, By: "invented household"})
+	var refused web.Refusal
+	if errors.As(err, &refused) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("%s of %s at %s: %w", a.Event, a.Vessel, a.At.Format("15:04"), err)
+	}
+	return nil
+}
+
+// read reads one sensor, spoilt or not.
+func (d *day) read(vessel, what string, now time.Time, from func(string, time.Time) sensor.Reading) sensor.Reading {
+	r := from(vessel, now)
+	if d.spoil != nil {
+		r = d.spoil(vessel, what, now, r)
+	}
+	return r
+}
+
+// stored tells the last stored reading of each rise under way.
+func stored(ctx context.Context, s *history.Store) (map[string]time.Time, error) {
+	rises, err := s.OpenRises(ctx)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]time.Time{}
+	for _, r := range rises {
+		last := r.StartedAt
+		for row, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+			if err != nil {
+				return nil, err
+			}
+			last = row.Time
+		}
+		if last.After(out[r.Vessel]) {
+			out[r.Vessel] = last
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/history"
+	"tidemark/sensor/virtual"
+)
+
+// warning is one warning, whenever it came.
+type warning struct{ vessel, kind string }
+
+// ledger is what a day gave.
+type ledger struct {
+	warnings []warning
+	rises    []history.Rise
+	took     time.Duration
+}
+
+// hear adds a warning.
+func (l *ledger) hear(_ time.Time, w warning) { l.warnings = append(l.warnings, w) }
+
+// close reads the rises from the history in dir.
+func (l *ledger) close(ctx context.Context, dir string) error {
+	s, err := history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Guest: true, ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer s.Close(ctx)
+	page, err := s.Rises(ctx, history.Filter{Limit: 1000})
+	l.rises = page.Rises
+	return err
+}
+
+// undisturbed plays the day without a fault.
+func undisturbed(ctx context.Context) (ledger, error) {
+	var l ledger
+	began := time.Now()
+	dir, err := os.MkdirTemp("", "tidemark-faults-")
+	if err != nil {
+		return l, err
+	}
+	defer os.RemoveAll(dir)
+	story := virtual.Household(dayOf(0))
+	d, err := openDay(ctx, dir, story, story.Start, 0)
+	if err != nil {
+		return l, err
+	}
+	d.heard = l.hear
+	if err := d.run(ctx, story.Until); err != nil {
+		return l, err
+	}
+	if err := d.close(ctx); err != nil {
+		return l, err
+	}
+	l.took = time.Since(began)
+	return l, l.close(ctx, dir)
+}
+
+// about are warnings that tell of the fault itself: they are right when there
+// was one, and belong to no undisturbed day.
+func about() []string {
+	return []string{string(alert.NobodyWatched), string(alert.DiskNearlyFull)}
+}
+
+// compare counts the warnings of got that plain has and got lacks, and those that
+// got has too many. Warnings about the fault itself do not count.
+func compare(plain, got []warning) (missed, tooMany []warning) {
+	tooMany = slices.DeleteFunc(slices.Clone(got), func(w warning) bool { return slices.Contains(about(), w.kind) })
+	for _, w := range plain {
+		if i := slices.Index(tooMany, w); i >= 0 {
+			tooMany = slices.Delete(tooMany, i, i+1)
+		} else {
+			missed = append(missed, w)
+		}
+	}
+	return missed, tooMany
+}
+
+// lostRises counts the rises of plain that got does not have: same vessel, start
+// within two minutes.
+func lostRises(plain, got []history.Rise) int {
+	n := 0
+	for _, p := range plain {
+		if !slices.ContainsFunc(got, func(g history.Rise) bool {
+			return g.Vessel == p.Vessel && g.StartedAt.Sub(p.StartedAt).Abs() <= 2*time.Minute
+		}) {
+			n++
+		}
+	}
+	return n
+}
+
+// add takes the outcome of one day into the row of the table.
+func (r *result) add(plain, got ledger) {
+	missed, tooMany := compare(plain.warnings, got.warnings)
+	r.missed += len(missed)
+	r.falseAlarms += len(tooMany)
+	r.lostRises += lostRises(plain.rises, got.rises)
+	for _, w := range missed {
+		r.say("missed %s of %s", w.kind, w.vessel)
+	}
+	for _, w := range tooMany {
+		r.say("false %s of %s", w.kind, w.vessel)
+	}
+}
