@@ -10,18 +10,6 @@ import (
 	"tidemark/estimator/kinetics"
 )
 
-// Dropping folds late in the bulk. Common practice, no source: the folds belong
-// to the first part of the bulk; later they press out gas that does not come
-// back before the mark.
-const (
-	lastFoldShare = 0.6              // of the way to the mark
-	lastFoldAhead = 45 * time.Minute // before the mark
-)
-
-// mostEarly bounds how much sooner than the middle of the forecast the oven is
-// lit for the sake of an early proof.
-const mostEarly = 20 * time.Minute
-
 // Steps lays the process out as a timetable at the moment now, with what the
 // vessel's estimate says. It changes nothing. Steps that slipped push the rest;
 // steps driven by a rise follow the forecast; folds too near the mark are shown
@@ -54,13 +42,7 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 // returns the steps it closed. A rise that began in the vessel closes the steps
 // before the bulk as well: the dough must have been mixed.
 func (p *Process) Record(now time.Time, est estimator.Estimate) []Step {
-	var closed []Step
-	if i := p.bulkSince(); i >= 0 && !est.Started.IsZero() && !est.Started.Before(p.Started.Add(-time.Hour)) && !p.closed(p.Defs[i].ID) {
-		d := p.Defs[i]
-		p.closeBefore(d.ID, est.Started)
-		p.mark(d.ID, Mark{State: Done, At: est.Started, By: "sensor", Why: "a rise began in the vessel"})
-		closed = append(closed, Step{ID: d.ID, Name: d.Name, State: Done, By: "sensor", Finished: est.Started})
-	}
+	closed := p.recordRise(est)
 	for _, s := range p.Steps(now, est) {
 		settled := (s.State == Done || s.State == Skipped) && !s.Finished.IsZero() && !s.Finished.After(now)
 		if settled && !p.closed(s.ID) {
@@ -69,6 +51,33 @@ func (p *Process) Record(now time.Time, est estimator.Estimate) []Step {
 		}
 	}
 	return closed
+}
+
+// recordRise closes what the vessel itself shows: a rise that began was mixed, a
+// rise that was ended is the end of the bulk.
+func (p *Process) recordRise(est estimator.Estimate) []Step {
+	i, k := p.bulkSince(), p.bulk()
+	if i < 0 || !p.beganHere(est.Started) {
+		return nil
+	}
+	var closed []Step
+	settle := func(d StepDef, at time.Time, why string) {
+		p.closeBefore(d.ID, at)
+		p.mark(d.ID, Mark{State: Done, At: at, By: "sensor", Why: why})
+		closed = append(closed, Step{ID: d.ID, Name: d.Name, State: Done, By: "sensor", Why: why, Finished: at})
+	}
+	if !p.closed(p.Defs[i].ID) {
+		settle(p.Defs[i], est.Started, "a rise began in the vessel")
+	}
+	if est.Phase == estimator.Ended && !p.closed(p.Defs[k].ID) {
+		settle(p.Defs[k], est.PhaseSince, "the rise in the vessel was ended")
+	}
+	return closed
+}
+
+// beganHere reports whether a rise that began then can belong to this process.
+func (p *Process) beganHere(began time.Time) bool {
+	return !began.IsZero() && !began.Before(p.Started.Add(-time.Hour))
 }
 
 // bulkSince is the place of the step that begins the bulk, -1 without one.
@@ -290,10 +299,14 @@ func (l *layout) reaches(risePercent float64) (estimator.Window, bool) {
 // own reports whether the estimate is about the rise of this stage: that rise
 // began when the stage did, or later.
 func (l *layout) own(d StepDef, since time.Time) bool {
-	if l.est.Started.IsZero() || !l.over[d.Since] {
+	began := l.est.Started
+	switch {
+	case began.IsZero() || !l.over[d.Since]:
 		return false
+	case d.Stage == Bulk: // the mixing may have been ticked off late
+		return l.p.beganHere(began)
 	}
-	return !l.est.Started.Before(since.Add(-30 * time.Minute))
+	return !began.Before(since.Add(-30 * time.Minute))
 }
 
 // usual is the stage's usual time, stretched by the temperature.
@@ -323,138 +336,6 @@ func Speed(c float64) float64 {
 	ganzle := kinetics.Ganzle(c) / kinetics.Ganzle(kinetics.ReferenceC)
 	ctmi := kinetics.Cerevisiae().Rate(c) / kinetics.Cerevisiae().Rate(kinetics.ReferenceC)
 	return (max(kinetics.Floor, ganzle) + max(kinetics.Floor, ctmi)) / 2
-}
-
-// tooLate says why a fold planned at t is left out; empty when it is not.
-func (l *layout) tooLate(d StepDef, t time.Time) string {
-	if d.Stage != Bulk || !l.bulkSeen() {
-		return ""
-	}
-	switch l.est.Phase {
-	case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
-		return "left out: the dough is " + phaseWord(l.est.Phase)
-	}
-	if w, ok := l.reaches(l.p.Defs[l.p.bulk()].RisePercent); ok && w.Median.Sub(later(t, l.now)) < lastFoldAhead {
-		return fmt.Sprintf("left out: the mark is expected at %s, less than %d minutes after it", w.Median.Format("15:04"), int(lastFoldAhead.Minutes()))
-	}
-	if share := l.shareAt(later(t, l.now)); share > lastFoldShare {
-		return fmt.Sprintf("left out: the dough will be %.0f %% of the way to its mark", 100*share)
-	}
-	return ""
-}
-
-// bulkSeen reports whether the estimate is about the bulk, and that is not over.
-func (l *layout) bulkSeen() bool {
-	i := l.p.bulk()
-	if i < 0 || l.p.closed(l.p.Defs[i].ID) {
-		return false
-	}
-	bulk := l.p.Defs[i]
-	return l.own(bulk, l.ends[bulk.Since].Median)
-}
-
-// shareAt is how far along the rise will be at t, 0..1; NaN when not known.
-func (l *layout) shareAt(t time.Time) float64 {
-	goal := l.est.TargetPercent
-	if own := l.p.Defs[l.p.bulk()].RisePercent; own > 0 {
-		goal = own
-	}
-	if !(goal > 0) {
-		return math.NaN()
-	}
-	rise := l.est.RisePercent
-	for _, f := range l.est.Fan {
-		if f.Time.After(t) {
-			break
-		}
-		rise = math.Max(rise, f.P50Percent)
-	}
-	return rise / goal
-}
-
-// phaseWord puts a phase into a sentence.
-func phaseWord(ph estimator.Phase) string {
-	switch ph {
-	case estimator.Near:
-		return "near its mark"
-	case estimator.Ready:
-		return "at its mark"
-	case estimator.Fallen:
-		return "falling"
-	}
-	return "past its mark"
-}
-
-// needs delays the step by what has to be over before it: the oven's heating.
-func (l *layout) needs(d StepDef) {
-	for _, a := range l.p.Defs {
-		if a.Trigger != Ahead || a.Before != d.ID || l.p.closed(d.ID) {
-			continue
-		}
-		l.cursor = notBefore(l.cursor, l.aheadEnd(a))
-	}
-}
-
-// aheadEnd is the earliest moment an Ahead step can be over.
-func (l *layout) aheadEnd(a StepDef) time.Time {
-	switch m := l.p.Marks[a.ID]; m.State {
-	case Skipped:
-		return time.Time{}
-	case Done: // switched on; hot that much later
-		return m.At.Add(minutes(a.TakesMin))
-	case Started:
-		return m.Begun.Add(minutes(a.TakesMin))
-	}
-	if l.cursor.Median.Sub(l.now) > minutes(a.WaitMin) {
-		return time.Time{} // there is time enough
-	}
-	return l.now.Add(minutes(a.TakesMin))
-}
-
-// ahead places a step that comes so long before another. It is timed from the
-// early half of that step's window: a hot oven can wait, dough cannot.
-func (l *layout) ahead(d StepDef, all []Step) Step {
-	s := Step{
-		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
-		Trigger: Ahead, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
-	}
-	target := all[l.p.index(d.Before)]
-	if m := l.p.Marks[d.ID]; m.State != "" {
-		s.State, s.By, s.Why, s.Finished = m.State, m.By, m.Why, m.At
-		if m.Begun.IsZero() {
-			m.Begun = m.At
-		}
-		s.setAt(point(m.Begun))
-		return s
-	}
-	early := later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
-	w := shift(estimator.Window{From: target.From, Median: early, Until: target.At}, -minutes(d.WaitMin))
-	s.setAt(w)
-	if target.State == Done || target.State == Skipped {
-		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, "what it was for is over"
-		return s
-	}
-	if !s.At.After(l.now) {
-		s.State = DueNow
-	}
-	if open := l.openQuestion(d); open != "" && s.State == DueNow {
-		s.Why = "first answer: " + open
-	}
-	return s
-}
-
-// openQuestion finds an unanswered question of an earlier step before the same
-// target.
-func (l *layout) openQuestion(d StepDef) string {
-	for _, o := range l.p.Defs {
-		if o.ID == d.ID {
-			return ""
-		}
-		if o.Trigger == Ahead && o.Before == d.Before && o.Question != "" && !l.p.closed(o.ID) {
-			return o.Question
-		}
-	}
-	return ""
 }
 
 func (s *Step) setAt(w estimator.Window) { s.From, s.At, s.Until = w.From, w.Median, w.Until }

@@ -2,7 +2,6 @@ package bake_test
 
 import (
 	"flag"
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"sort"
@@ -18,7 +17,7 @@ import (
 	"tidemark/estimator/kinetics"
 )
 
-var learners = flag.Int("learners", 16, "how many invented households learn in TestLearningHelpsInTheFirstHour")
+var learners = flag.Int("learners", 60, "how many invented households learn in TestLearningHelpsInTheFirstHour")
 
 // home is an invented household: its doughs are alike, but not the same.
 type home struct {
@@ -88,7 +87,7 @@ func (s *score) add(c forecast.Crossing, doubled float64) {
 		return
 	}
 	s.off = append(s.off, math.Abs(c.Median.Hours()-doubled)*60)
-	s.wide = append(s.wide, (c.Until-c.From).Minutes())
+	s.wide = append(s.wide, (c.Until - c.From).Minutes())
 	if c.From.Hours() <= doubled && doubled <= c.Until.Hours() {
 		s.hit++
 	}
@@ -125,10 +124,10 @@ func TestLearningHelpsInTheFirstHour(t *testing.T) {
 			scores[i].add(after(prior, pts, time.Hour), doubled)
 		}
 	}
-	t.Log(fmt.Sprintf("%-12s %22s %22s %16s", "past rises", "median error, min", "median 80 % width, min", "within 80 %"))
+	t.Logf("%-12s %22s %22s %16s", "past rises", "median error, min", "median 80 % width, min", "within 80 %")
 	for i, n := range pasts {
 		s := scores[i]
-		t.Log(fmt.Sprintf("%-12d %22.0f %22.0f %15.0f%%", n, median(s.off), median(s.wide), 100*float64(s.hit)/float64(len(s.off))))
+		t.Logf("%-12d %22.0f %22.0f %15.0f%%", n, median(s.off), median(s.wide), 100*float64(s.hit)/float64(len(s.off)))
 	}
 	assert.Less(t, median(scores[3].off), 0.7*median(scores[0].off), "ten rises help")
 	assert.Less(t, median(scores[3].wide), 0.7*median(scores[0].wide))

@@ -203,6 +203,47 @@ func TestRecordMarksMixedBySensor(t *testing.T) {
 	assert.Equal(t, bake.Mark{State: bake.Done, At: at(9, 12), By: "sensor", Why: "a rise began in the vessel"}, p.Marks["mix"])
 }
 
+func TestRecordEndsTheBulkWithTheRise(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	e := rising(at(9, 12), at(14, 0))
+	e.Phase, e.PhaseSince = estimator.Ended, at(13, 50)
+	p.Record(at(13, 51), e)
+	assert.Equal(t, bake.Done, p.Marks["bulk"].State)
+	assert.Equal(t, at(13, 50), p.Marks["bulk"].At)
+	assert.Equal(t, bake.Skipped, p.Marks["fold-2"].State, "nobody knows of folds that were not ticked off")
+	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(13, 52), e), "divide").State)
+}
+
+// The rise began at 9:00, the mixing was ticked off at 10:00: still one rise.
+func TestMixTickedOffLate(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("mix", at(10, 0), "Ada"))
+	assert.Equal(t, "13:30", clock(pick(t, p.Steps(at(10, 1), rising(at(9, 0), at(13, 30))), "bulk")))
+	old := rising(at(7, 0), at(13, 30))
+	assert.Contains(t, pick(t, p.Steps(at(10, 1), old), "bulk").Why, "not watched", "a rise of an earlier dough")
+}
+
+// Whatever is stored, laying it out does not panic once it is valid.
+func FuzzProcessJSON(f *testing.F) {
+	p := bake.RetardProcess(start(), 24, 600)
+	_ = p.Done("mix", at(9, 10), "Ada")
+	raw, err := json.Marshal(p)
+	require.NoError(f, err)
+	f.Add(raw)
+	f.Add([]byte(`{"defs":[{"id":"a","name":"a","trigger":"clock"},{"id":"b","name":"b","trigger":"before","before":"a"}]}`))
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		var p bake.Process
+		if json.Unmarshal(raw, &p) != nil || p.Validate() != nil {
+			return
+		}
+		steps := p.Steps(at(12, 0), rising(at(9, 12), at(14, 0)))
+		if len(steps) != len(p.Defs) {
+			t.Fatalf("%d steps of %d", len(steps), len(p.Defs))
+		}
+		p.Record(at(12, 0), rising(at(9, 12), at(14, 0)))
+	})
+}
+
 func TestMarksRefuseNonsense(t *testing.T) {
 	p := bake.DefaultProcess(start(), 24)
 	assert.ErrorContains(t, p.Done("knead", at(9, 0), "Ada"), `no step "knead" in this process; its steps are [mix rest`)

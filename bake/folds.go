@@ -1,0 +1,77 @@
+package bake
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// Dropping folds late in the bulk. Common practice, no source: the folds belong
+// to the first part of the bulk; later they press out gas that does not come
+// back before the mark.
+const (
+	lastFoldShare = 0.6              // of the way to the mark
+	lastFoldAhead = 45 * time.Minute // before the mark
+)
+
+// tooLate says why a fold planned at t is left out; empty when it is not.
+func (l *layout) tooLate(d StepDef, t time.Time) string {
+	if d.Stage != Bulk || !l.bulkSeen() {
+		return ""
+	}
+	switch l.est.Phase {
+	case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
+		return "left out: the dough is " + phaseWord(l.est.Phase)
+	}
+	if w, ok := l.reaches(l.p.Defs[l.p.bulk()].RisePercent); ok && w.Median.Sub(later(t, l.now)) < lastFoldAhead {
+		return fmt.Sprintf("left out: the mark is expected at %s, less than %d minutes after it", w.Median.Format("15:04"), int(lastFoldAhead.Minutes()))
+	}
+	if share := l.shareAt(later(t, l.now)); share > lastFoldShare {
+		return fmt.Sprintf("left out: the dough will be %.0f %% of the way to its mark", 100*share)
+	}
+	return ""
+}
+
+// bulkSeen reports whether the estimate is about the bulk, and that is not over.
+func (l *layout) bulkSeen() bool {
+	i := l.p.bulk()
+	if i < 0 || l.p.closed(l.p.Defs[i].ID) {
+		return false
+	}
+	bulk := l.p.Defs[i]
+	return l.own(bulk, l.ends[bulk.Since].Median)
+}
+
+// shareAt is how far along the rise will be at t, 0..1; NaN when not known.
+func (l *layout) shareAt(t time.Time) float64 {
+	goal := l.est.TargetPercent
+	if own := l.p.Defs[l.p.bulk()].RisePercent; own > 0 {
+		goal = own
+	}
+	if !(goal > 0) {
+		return math.NaN()
+	}
+	rise := l.est.RisePercent
+	for _, f := range l.est.Fan {
+		if f.Time.After(t) {
+			break
+		}
+		rise = math.Max(rise, f.P50Percent)
+	}
+	return rise / goal
+}
+
+// phaseWord puts a phase into a sentence.
+func phaseWord(ph estimator.Phase) string {
+	switch ph {
+	case estimator.Near:
+		return "near its mark"
+	case estimator.Ready:
+		return "at its mark"
+	case estimator.Fallen:
+		return "falling"
+	}
+	return "past its mark"
+}

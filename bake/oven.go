@@ -1,0 +1,83 @@
+package bake
+
+import (
+	"time"
+
+	"tidemark/estimator"
+)
+
+// mostEarly bounds how much sooner than the middle of the forecast the oven is
+// lit for the sake of an early proof.
+const mostEarly = 20 * time.Minute
+
+// needs delays the step by what has to be over before it: the oven's heating.
+func (l *layout) needs(d StepDef) {
+	for _, a := range l.p.Defs {
+		if a.Trigger != Ahead || a.Before != d.ID || l.p.closed(d.ID) {
+			continue
+		}
+		l.cursor = notBefore(l.cursor, l.aheadEnd(a))
+	}
+}
+
+// aheadEnd is the earliest moment an Ahead step can be over.
+func (l *layout) aheadEnd(a StepDef) time.Time {
+	switch m := l.p.Marks[a.ID]; m.State {
+	case Skipped:
+		return time.Time{}
+	case Done: // switched on; hot that much later
+		return m.At.Add(minutes(a.TakesMin))
+	case Started:
+		return m.Begun.Add(minutes(a.TakesMin))
+	}
+	if l.cursor.Median.Sub(l.now) > minutes(a.WaitMin) {
+		return time.Time{} // there is time enough
+	}
+	return l.now.Add(minutes(a.TakesMin))
+}
+
+// ahead places a step that comes so long before another. It is timed from the
+// early half of that step's window: a hot oven can wait, dough cannot.
+func (l *layout) ahead(d StepDef, all []Step) Step {
+	s := Step{
+		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
+		Trigger: Ahead, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
+	}
+	target := all[l.p.index(d.Before)]
+	if m := l.p.Marks[d.ID]; m.State != "" {
+		s.State, s.By, s.Why, s.Finished = m.State, m.By, m.Why, m.At
+		if m.Begun.IsZero() {
+			m.Begun = m.At
+		}
+		s.setAt(point(m.Begun))
+		return s
+	}
+	early := later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
+	w := shift(estimator.Window{From: target.From, Median: early, Until: target.At}, -minutes(d.WaitMin))
+	s.setAt(w)
+	if target.State == Done || target.State == Skipped {
+		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, "what it was for is over"
+		return s
+	}
+	if !s.At.After(l.now) {
+		s.State = DueNow
+	}
+	if open := l.openQuestion(d); open != "" && s.State == DueNow {
+		s.Why = "first answer: " + open
+	}
+	return s
+}
+
+// openQuestion finds an unanswered question of an earlier step before the same
+// target.
+func (l *layout) openQuestion(d StepDef) string {
+	for _, o := range l.p.Defs {
+		if o.ID == d.ID {
+			return ""
+		}
+		if o.Trigger == Ahead && o.Before == d.Before && o.Question != "" && !l.p.closed(o.ID) {
+			return o.Question
+		}
+	}
+	return ""
+}
