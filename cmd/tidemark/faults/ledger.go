@@ -32,7 +32,7 @@ func (l *ledger) close(ctx context.Context, dir string) error {
 		return err
 	}
 	defer s.Close(ctx)
-	page, err := s.Rises(ctx, history.Filter{Limit: 1000})
+	page, err := s.Rises(ctx, history.Filter{Limit: 500})
 	l.rises = page.Rises
 	return err
 }

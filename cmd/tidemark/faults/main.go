@@ -74,6 +74,8 @@ type result struct {
 	lostRises   int
 	missed      int // warnings
 	falseAlarms int
+	damaged     int // history files put aside
+	held        int // most rows held in memory
 	note        string
 	findings    []string // what was lost, missed or false, in words
 	bad         []string // what is beyond its bound

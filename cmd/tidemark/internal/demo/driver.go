@@ -114,8 +114,13 @@ func (d *driver) household(now time.Time) {
 			if _, begun := d.chores[key]; begun || s.Name == "fold" || s.ID == bake.BulkID {
 				continue // the story has its own folds and its own end of the bulk
 			}
-			d.chores[key] = now.Add(s.Takes)
-			if d.app.StepBegun(v.Name, s.ID, now, byHousehold) == nil {
+			d.chores[key] = time.Time{}
+			begin := d.app.StepDone
+			if s.Takes > 0 {
+				d.chores[key] = now.Add(s.Takes)
+				begin = d.app.StepBegun
+			}
+			if begin(v.Name, s.ID, now, byHousehold) == nil {
 				d.say(now, s.Name+": "+s.Do)
 			}
 		}

@@ -1,0 +1,136 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"time"
+
+	"tidemark/history"
+	"tidemark/sensor/virtual"
+)
+
+// pageBytes is the size of a page of the history file (SQLite's default).
+const pageBytes = 4096
+
+// damagedPages stops a day in the middle of a rise, writes chance over random
+// pages of the history file and goes on. The watch must go on whatever is left.
+// What was on a damaged page is lost: the columns for readings and rises count
+// what salvage could not bring back of the rises that lay elsewhere.
+func damagedPages(ctx context.Context, s setting) (result, error) {
+	var r result
+	dir, err := os.MkdirTemp("", "tidemark-faults-")
+	if err != nil {
+		return r, err
+	}
+	defer os.RemoveAll(dir)
+	story := virtual.Household(dayOf(0))
+	noon := story.Start.Add(8 * time.Hour) // half way up the tub's rise
+	var before ledger
+	d, err := openDay(ctx, dir, story, story.Start, 0)
+	if err != nil {
+		return r, err
+	}
+	d.heard = before.hear
+	if err := d.run(ctx, noon); err != nil {
+		return r, err
+	}
+	did := d.next
+	if err := d.close(ctx); err != nil {
+		return r, err
+	}
+	whole, err := os.ReadFile(filepath.Join(dir, historyFile))
+	if err != nil {
+		return r, err
+	}
+	dice := rand.New(rand.NewPCG(s.seed, 4))
+	kept := 0
+	for range s.pick(5, 100) {
+		resumed, err := r.damagedDay(ctx, s, damage(whole, dice), noon, did, before)
+		if err != nil {
+			return r, err
+		}
+		if resumed {
+			kept++
+		}
+	}
+	r.note = fmt.Sprintf("watching went on in %d of %d, put aside %d, rise under way kept %d", r.trials, r.trials, r.damaged, kept)
+	return r, nil
+}
+
+// damage overwrites one to eight random pages.
+func damage(whole []byte, dice *rand.Rand) []byte {
+	out := append([]byte(nil), whole...)
+	for range 1 + dice.IntN(8) {
+		page := dice.IntN(len(out) / pageBytes)
+		for i := range pageBytes {
+			out[page*pageBytes+i] = byte(dice.Uint32())
+		}
+	}
+	return out
+}
+
+// damagedDay goes on with a damaged file and tells whether the rise under way was
+// taken up.
+func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon time.Time, did int, before ledger) (bool, error) {
+	dir, err := os.MkdirTemp("", "tidemark-faults-")
+	if err != nil {
+		return false, err
+	}
+	defer os.RemoveAll(dir)
+	if err := os.WriteFile(filepath.Join(dir, historyFile), file, 0o600); err != nil {
+		return false, err
+	}
+	story := virtual.Household(dayOf(0))
+	d, err := openDay(ctx, dir, story, noon, did)
+	if err != nil {
+		return false, fmt.Errorf("the watch does not go on: %w", err)
+	}
+	r.trials++
+	if d.store.Opened().SetAside != "" {
+		r.damaged++
+	}
+	resumed := d.app.Snapshot().Vessels[1].RiseID != 0
+	got := ledger{warnings: append([]warning(nil), before.warnings...)}
+	d.heard = got.hear
+	if err := d.run(ctx, story.Until); err != nil {
+		return resumed, err
+	}
+	if err := d.close(ctx); err != nil {
+		return resumed, err
+	}
+	if resumed {
+		missed, tooMany := compare(s.plain.warnings, got.warnings)
+		r.missed += len(missed)
+		r.falseAlarms += len(tooMany)
+		for _, w := range append(missed, tooMany...) {
+			r.say("missed or false: %s of %s", w.kind, w.vessel)
+		}
+	}
+	return resumed, nil
+}
+
+// openStore opens the history of a folder as the service does.
+func openStore(ctx context.Context, dir string, now time.Time) (*history.Store, error) {
+	return history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Now: func() time.Time { return now }, FlushEvery: 24 * time.Hour})
+}
+
+// missingRises counts the rises that people had started and not ended a step
+// before now, and of which nothing is left.
+func missingRises(now time.Time, left map[string]time.Time) int {
+	under := map[string]bool{}
+	for _, a := range virtual.Household(dayOf(0)).Acts {
+		if a.At.Before(now.Add(-stepEvery)) {
+			under[a.Vessel] = a.Event != "end"
+		}
+	}
+	n := 0
+	for vessel, on := range under {
+		if on && left[vessel].IsZero() {
+			n++
+		}
+	}
+	return n
+}
