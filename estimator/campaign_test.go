@@ -18,6 +18,7 @@ var (
 	campaignRises  = flag.Int("rises", 200, "rises in the warning table")
 	campaignDetail = flag.Bool("detail", false, "print every rise that went wrong")
 	campaignStep   = flag.Duration("step", time.Minute, "time between estimates")
+	campaignShort  = flag.Bool("short-rises", false, "stop each rise soon after the mark")
 	campaignOnly   = flag.Int("only", -1, "run this rise alone")
 )
 
@@ -231,6 +232,7 @@ type result struct {
 	kind                                       faultKind
 	hasNear, near                              bool // a near was due; was said
 	nearErr                                    float64
+	err60, err30                               float64 // of the forecast, minutes; NaN when none
 	falseNear, falseReady, falseOver, falseFal bool
 	falseEnd, falseShort                       bool
 	overDue, over, fallDue, fall               bool
@@ -243,7 +245,7 @@ const campaignTarget = 100
 // judge runs one rise and compares what was said with the truth.
 func judge(seed uint64) result {
 	s, kind := drawSim(seed)
-	res := result{kind: kind}
+	res := result{kind: kind, err60: math.NaN(), err30: math.NaN()}
 	cfg := s.config()
 	cfg.TargetPercent = campaignTarget
 	cfg.AutoStart = false
@@ -254,6 +256,9 @@ func judge(seed uint64) result {
 	tr := s.grow()
 	lead := 0.5
 	reach := tr.reaches(campaignTarget)
+	if *campaignShort && !math.IsInf(reach, 1) {
+		s.hours = min(s.hours, reach+0.2)
+	}
 	last := Phase("")
 	note := func(h float64, format string, a ...any) {
 		res.notes = append(res.notes, fmt.Sprintf("%.2f ", h)+fmt.Sprintf(format, a...))
@@ -276,6 +281,15 @@ func judge(seed uint64) result {
 			res.absErr += math.Abs(x.RisePercent - now)
 			if math.Abs(x.RisePercent-now) > 6 {
 				res.zBig++
+			}
+		}
+		if ahead := 60 * (reach - h); !x.Ready.IsZero() {
+			miss := 60 * (x.Ready.Median.Sub(simEpoch).Hours() - reach)
+			if ahead >= 60 {
+				res.err60 = miss
+			}
+			if ahead >= 30 {
+				res.err30 = miss
 			}
 		}
 		if x.Phase != last {
@@ -326,11 +340,12 @@ func (r *result) phase(from Phase, x Estimate, h, reach, lead, now, fall float64
 
 // warningTable prints the table of the campaign.
 func warningTable(w io.Writer, list []result) {
-	fmt.Fprintf(w, "%-16s %6s %9s %8s %8s %7s %7s %7s %7s %7s %7s %7s %6s %6s %7s\n", "fault", "rises", "near<=5m", "med min", "p90 min",
-		"missed", "f.near", "f.ready", "f.over", "f.fall", "f.end", "f.short", "missOv", "z rms", "mean|e|")
+	fmt.Fprintf(w, "%-16s %6s %9s %8s %8s %7s %7s %7s %7s %7s %7s %7s %6s %6s %7s %6s %6s %6s\n", "fault", "rises", "near<=5m", "med min", "p90 min",
+		"missed", "f.near", "f.ready", "f.over", "f.fall", "f.end", "f.short", "missOv", "z rms", "mean|e|", "60m", "30m", "bias30")
 	for k := noFault; k <= faultKinds; k++ {
 		var n, due, hit, missed, fn, fr, fo, ff, fe, fs, mo int
-		var errs []float64
+		var errs, at60, at30 []float64
+		var bias float64
 		var z, zn, abs float64
 		for _, r := range list {
 			if r.kind != k && k != faultKinds {
@@ -338,6 +353,13 @@ func warningTable(w io.Writer, list []result) {
 			}
 			n++
 			z, zn, abs = z+r.z, zn+r.zN, abs+r.absErr
+			if !math.IsNaN(r.err60) {
+				at60 = append(at60, math.Abs(r.err60))
+			}
+			if !math.IsNaN(r.err30) {
+				at30 = append(at30, math.Abs(r.err30))
+				bias += r.err30
+			}
 			if r.hasNear {
 				due++
 				if !r.near {
@@ -353,12 +375,15 @@ func warningTable(w io.Writer, list []result) {
 			mo += b2i((r.overDue || r.fallDue) && !r.over && !r.fall)
 		}
 		slices.Sort(errs)
+		slices.Sort(at60)
+		slices.Sort(at30)
 		name := "all rises"
 		if k < faultKinds {
 			name = k.String()
 		}
-		fmt.Fprintf(w, "%-16s %6d %8.1f%% %8.1f %8.1f %7d %7d %7d %7d %7d %7d %7d %6d %6.2f %7.2f\n", name, n, 100*float64(hit)/math.Max(float64(due), 1),
-			at(errs, 0.5), at(errs, 0.9), missed, fn, fr, fo, ff, fe, fs, mo, math.Sqrt(z/math.Max(zn, 1)), abs/math.Max(zn, 1))
+		fmt.Fprintf(w, "%-16s %6d %8.1f%% %8.1f %8.1f %7d %7d %7d %7d %7d %7d %7d %6d %6.2f %7.2f %6.1f %6.1f %6.1f\n", name, n, 100*float64(hit)/math.Max(float64(due), 1),
+			at(errs, 0.5), at(errs, 0.9), missed, fn, fr, fo, ff, fe, fs, mo, math.Sqrt(z/math.Max(zn, 1)), abs/math.Max(zn, 1),
+			at(at60, 0.5), at(at30, 0.5), bias/math.Max(float64(len(at30)), 1))
 	}
 }
 

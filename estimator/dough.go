@@ -49,7 +49,7 @@ func (p *phases) doughBeforeMark(v view) {
 	toGo := v.out.median - v.now
 	likely := v.out.known && v.out.chance >= 0.5
 	if p.phase == Rising {
-		if p.near.lasts(likely && toGo <= v.lead+minutes(1.5), v.now, minutes(1)) {
+		if p.near.lasts(likely && toGo <= v.lead+minutes(1.5), v.now, minutes(0.5)) {
 			p.far.on = false
 			p.enter(Near, v.now, "By the forecast the mark of %.0f %% is %.0f minutes away.", v.target, max(toGo*60, 0))
 		}
