@@ -22,7 +22,7 @@ func alarmID(in Input, f finding, perRise bool) string {
 		parts = append(parts, in.Vessel)
 	}
 	if perRise && in.RiseID != 0 {
-		return safeID(append(parts, fmt.Sprint(in.RiseID))...)
+		return SafeID(append(parts, fmt.Sprint(in.RiseID))...)
 	}
 	moment := in.Now
 	switch {
@@ -31,12 +31,12 @@ func alarmID(in Input, f finding, perRise bool) string {
 	case f.kind == NobodyWatched:
 		moment = f.since
 	}
-	return safeID(append(parts, fmt.Sprint(moment.Unix()))...)
+	return SafeID(append(parts, fmt.Sprint(moment.Unix()))...)
 }
 
-// safeID joins parts with "-" into letters, digits, "-" and "_". When that
+// SafeID joins parts with "-" into letters, digits, "-" and "_". When that
 // loses anything, a piece of a hash keeps IDs apart.
-func safeID(parts ...string) string {
+func SafeID(parts ...string) string {
 	whole := strings.Join(parts, "-")
 	id := strings.Map(func(r rune) rune {
 		switch {

@@ -22,8 +22,9 @@ type Message struct {
 	Since    time.Time `json:"since"`    // when the condition began
 	Due      time.Time `json:"due"`      // when it ought to have arrived; zero when no clock could say
 
-	Links   Links  `json:"-"` // filled in at each attempt
-	Picture []byte `json:"-"` // PNG of the rise, at most 60 kB; nil for none
+	Links       Links  `json:"-"` // filled in at each attempt
+	Picture     []byte `json:"-"` // PNG of the rise, at most 60 kB; nil for none
+	PictureText string `json:"-"` // what the picture shows
 }
 
 // Links are addresses a message may offer. Empty ones are left out. Those that

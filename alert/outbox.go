@@ -343,14 +343,23 @@ func (o *Outbox) dress(ctx context.Context, route Route, l Letter, m *Message) {
 		m.Links = o.opts.Links(m.AlarmID)
 		o.labels(&m.Links)
 	}
-	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && l.Attempts < plainAfter {
+	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && showsCurve(m.Kind) && l.Attempts < plainAfter {
 		if png, err := o.opts.Picture(ctx, m.Vessel, m.RiseID); err == nil && len(png) <= maxPicture {
-			m.Picture = png
+			m.Picture, m.PictureText = png, o.words.Say("picture", texts.Values{"vessel": m.Vessel})
 		}
 	}
 	if late := o.opts.Clock.Now().Sub(m.Due); !m.Due.IsZero() && late > lateAfter {
 		m.Text = join(o.words.Say("late", texts.Values{"span": o.words.Span(late)}), m.Text)
 	}
+}
+
+// showsCurve reports whether the curve of the rise helps with a kind of alarm.
+func showsCurve(k Kind) bool {
+	switch k {
+	case Near, Reached, Over, LevelsOff, StarterPeak, StarterFalling, StarterHungry, NobodyWatched:
+		return true
+	}
+	return false
 }
 
 // maxPicture is the size limit of an attached picture, bytes.
@@ -375,7 +384,7 @@ func (o *Outbox) Test(ctx context.Context, name string) (string, error) {
 	}
 	now := o.opts.Clock.Now()
 	m := Message{
-		ID: safeID("test", name, fmt.Sprint(now.Unix())), AlarmID: safeID("test", name), What: WasRaised, Kind: TestKind,
+		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: SafeID("test", name), What: WasRaised, Kind: TestKind,
 		Title: o.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
 		Text: o.words.Say("test.text", texts.Values{"channel": name, "at": o.words.Clock(now, now)}),
 	}

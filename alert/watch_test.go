@@ -455,11 +455,11 @@ func TestRaisedOnceWhateverHappens(t *testing.T) {
 }
 
 func TestSafeID(t *testing.T) {
-	assert.Equal(t, "near-tub-7", safeID("near", "tub", "7"))
-	long := safeID("step_due", strings.Repeat("x", 80), "tub")
+	assert.Equal(t, "near-tub-7", SafeID("near", "tub", "7"))
+	long := SafeID("step_due", strings.Repeat("x", 80), "tub")
 	assert.LessOrEqual(t, len(long), maxIDLength)
-	assert.NotEqual(t, safeID("near", "tüb"), safeID("near", "tôb"))
-	assert.Regexp(t, `^[-_A-Za-z0-9]+$`, safeID("near", "große Schüssel", "1"))
+	assert.NotEqual(t, SafeID("near", "tüb"), SafeID("near", "tôb"))
+	assert.Regexp(t, `^[-_A-Za-z0-9]+$`, SafeID("near", "große Schüssel", "1"))
 }
 
 func TestRulesValidate(t *testing.T) {

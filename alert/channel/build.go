@@ -1,0 +1,216 @@
+package channel
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/alert/texts"
+)
+
+// Env is what channels need to know of the program around them.
+type Env struct {
+	Version     string
+	Household   texts.Household // words the links in mail
+	Log         *slog.Logger    // nil: nothing is logged
+	Credentials string          // directory of systemd credentials; empty: $CREDENTIALS_DIRECTORY
+}
+
+// defaultTimeout is the time limit of one attempt.
+const defaultTimeout = 20 * time.Second
+
+// Routes builds all channels. On an error those built so far are closed.
+func Routes(specs []alert.ChannelSpec, env Env) ([]alert.Route, error) {
+	var routes []alert.Route
+	for _, spec := range specs {
+		r, err := New(spec, env)
+		if err != nil {
+			for _, built := range routes {
+				built.Channel.Close()
+			}
+			return nil, fmt.Errorf("channel %s: %w", spec.Name, err)
+		}
+		routes = append(routes, r)
+	}
+	return routes, nil
+}
+
+// New builds one channel from a description that Validate has accepted. Secrets
+// are read here; an unreadable file is an error that names it.
+func New(spec alert.ChannelSpec, env Env) (alert.Route, error) {
+	if env.Log == nil {
+		env.Log = slog.New(slog.DiscardHandler)
+	}
+	if err := spec.Validate(); err != nil {
+		return alert.Route{}, err
+	}
+	limit, err := spec.TimeoutOr(defaultTimeout)
+	if err != nil {
+		return alert.Route{}, err
+	}
+	secrets, err := loadSecrets(&spec, env.Credentials)
+	if err != nil {
+		return alert.Route{}, err
+	}
+	trust, err := loadTrust(spec.CAFile)
+	if err != nil {
+		return alert.Route{}, err
+	}
+	r := alert.Route{Name: spec.Name, Only: spec.Only, FromLevel: spec.FromLevel, Timeout: limit, Pictures: !spec.NoPicture}
+	switch spec.Kind {
+	case alert.TopicChannel:
+		r.Channel = newTopic(spec, secrets, trust)
+	case alert.WebhookChannel:
+		r.Channel, r.Pictures = newWebhook(spec, secrets, trust), false
+	case alert.MailChannel:
+		r.Channel = newMail(spec, env, secrets, trust)
+	case alert.MQTTChannel:
+		r.Channel, r.Pictures = newMQTT(spec, env, secrets, trust), false
+	case alert.CommandChannel:
+		r.Channel, r.Pictures = newCommand(spec), false
+	}
+	return r, nil
+}
+
+// secrets are the values of a channel that must never show, with a filter that
+// takes them out of any text.
+type secrets struct {
+	token, signKey, password string
+	filter                   *strings.Replacer
+}
+
+// loadSecrets reads the secret files of a description.
+func loadSecrets(spec *alert.ChannelSpec, dir string) (*secrets, error) {
+	if dir == "" {
+		dir = os.Getenv("CREDENTIALS_DIRECTORY")
+	}
+	s := &secrets{}
+	for _, p := range []struct {
+		field, file string
+		inline      alert.Secret
+		into        *string
+	}{
+		{"token_file", spec.TokenFile, spec.Token, &s.token},
+		{"sign_key_file", spec.SignFile, spec.SignKey, &s.signKey},
+		{"password_file", spec.PassFile, spec.Password, &s.password},
+	} {
+		*p.into = p.inline.Reveal()
+		if p.file == "" {
+			continue
+		}
+		value, err := readSecret(p.file, dir)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", p.field, err)
+		}
+		*p.into = value
+	}
+	s.hide(s.token, s.signKey, s.password, spec.Topic.Reveal(), secretPart(spec))
+	return s, nil
+}
+
+// secretPart returns the path of a webhook's address: many services put a key
+// there.
+func secretPart(spec *alert.ChannelSpec) string {
+	if spec.Kind != alert.WebhookChannel {
+		return ""
+	}
+	_, rest, _ := strings.Cut(spec.URL, "://")
+	if i := strings.IndexAny(rest, "/?"); i >= 0 && len(rest[i:]) > 1 {
+		return rest[i+1:]
+	}
+	return ""
+}
+
+// maxSecret is the largest secret file that is read.
+const maxSecret = 4096
+
+// readSecret reads a secret from a file; a name without a slash is a systemd
+// credential. White space around it is cut off.
+func readSecret(name, dir string) (string, error) {
+	path := name
+	if !strings.Contains(name, "/") {
+		if dir == "" {
+			return "", fmt.Errorf("%q is the name of a systemd credential, but systemd gave none; use LoadCredential=%s:/path in the unit, or write a path", name, name)
+		}
+		path = filepath.Join(dir, name)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("the secret cannot be read: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxSecret+1))
+	if err != nil {
+		return "", fmt.Errorf("the secret cannot be read: %w", err)
+	}
+	value := strings.TrimSpace(string(data))
+	switch {
+	case len(data) > maxSecret:
+		return "", fmt.Errorf("%s is larger than %d bytes; a secret file holds one line", path, maxSecret)
+	case value == "":
+		return "", fmt.Errorf("%s is empty; write the secret into it", path)
+	case strings.ContainsAny(value, "\r\n\x00"):
+		return "", fmt.Errorf("%s has more than one line; a secret file holds one line", path)
+	}
+	return value, nil
+}
+
+// hide sets the filter up.
+func (s *secrets) hide(values ...string) {
+	var pairs []string
+	for _, v := range values {
+		if len(v) >= 3 { // shorter ones would blot out ordinary words
+			pairs = append(pairs, v, "(hidden)")
+		}
+	}
+	s.filter = strings.NewReplacer(pairs...)
+}
+
+// maxAnswer is the longest answer that is kept, in characters.
+const maxAnswer = 200
+
+// clean makes one short line without secrets out of any text.
+func (s *secrets) clean(text string) string {
+	text = strings.Join(strings.Fields(strings.ToValidUTF8(text, "?")), " ")
+	text = strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return -1
+		}
+		return r
+	}, s.filter.Replace(text))
+	if runes := []rune(text); len(runes) > maxAnswer {
+		text = string(runes[:maxAnswer-1]) + "…"
+	}
+	return text
+}
+
+// failure cleans an error of a library.
+func (s *secrets) failure(err error) error {
+	return &alert.Failure{Answer: s.clean(err.Error())}
+}
+
+// loadTrust reads certificates to trust beside the system's; nil when none.
+func loadTrust(file string) (*tls.Config, error) {
+	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
+	if file == "" {
+		return cfg, nil
+	}
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("ca_file: the certificates cannot be read: %w", err)
+	}
+	if cfg.RootCAs, err = x509.SystemCertPool(); err != nil {
+		cfg.RootCAs = x509.NewCertPool()
+	}
+	if !cfg.RootCAs.AppendCertsFromPEM(data) {
+		return nil, fmt.Errorf("ca_file: %s holds no certificate in PEM form", file)
+	}
+	return cfg, nil
+}

@@ -1,0 +1,97 @@
+package channel
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"tidemark/alert"
+)
+
+// heartbeatEvery and heartbeatLimit are the defaults of a Heartbeat.
+const (
+	heartbeatEvery = time.Minute
+	heartbeatLimit = 15 * time.Second
+)
+
+// Heartbeat calls an address outside the house again and again, but only while
+// its proof holds. Whoever is behind the address can then tell when the calls
+// stop, which the program itself cannot when it is dead.
+type Heartbeat struct {
+	url   alert.Secret
+	every time.Duration
+	proof func() error
+	post  *poster
+	log   *slog.Logger
+
+	mu   sync.Mutex
+	last time.Time
+	err  error
+}
+
+// NewHeartbeat returns a Heartbeat; Run makes it beat. every 0 means a minute.
+func NewHeartbeat(url alert.Secret, every time.Duration, proof func() error, log *slog.Logger) *Heartbeat {
+	if every <= 0 {
+		every = heartbeatEvery
+	}
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	s := &secrets{}
+	s.hide(url.Reveal())
+	return &Heartbeat{url: url, every: every, proof: proof, log: log, post: newPoster(s, &tls.Config{MinVersion: tls.VersionTLS12})}
+}
+
+// Run beats at once and then at every interval until ctx ends.
+func (h *Heartbeat) Run(ctx context.Context) {
+	ticker := time.NewTicker(h.every)
+	defer ticker.Stop()
+	defer h.post.Close()
+	for {
+		h.note(h.Beat(ctx))
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
+// Beat makes one call when the proof holds. The error says what stands still or
+// what the other side answered.
+func (h *Heartbeat) Beat(ctx context.Context) error {
+	if err := h.proof(); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, heartbeatLimit)
+	defer cancel()
+	_, err := h.post.send(ctx, http.MethodGet, h.url.Reveal(), http.Header{}, nil)
+	return err
+}
+
+// note remembers how a beat went and logs a change.
+func (h *Heartbeat) note(err error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if (err == nil) != (h.err == nil) && !errors.Is(err, context.Canceled) {
+		if err != nil {
+			h.log.Warn("no heartbeat sent", "reason", err)
+		} else {
+			h.log.Info("heartbeat sent again")
+		}
+	}
+	if h.err = err; err == nil {
+		h.last = time.Now()
+	}
+}
+
+// Last returns when the last beat was taken, and why the one after it was not.
+func (h *Heartbeat) Last() (time.Time, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.last, h.err
+}

@@ -1,0 +1,179 @@
+package channel
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"net"
+	"net/textproto"
+	"strings"
+	"time"
+
+	"github.com/wneessen/go-mail"
+
+	"tidemark/alert"
+	"tidemark/alert/texts"
+)
+
+// Usual ports of mail submission (RFC 6409 and RFC 8314).
+const (
+	portStartTLS = 587
+	portImplicit = 465
+	portPlain    = 25
+)
+
+// mailer sends mail through one server.
+type mailer struct {
+	spec    alert.ChannelSpec
+	secrets *secrets
+	trust   *tls.Config
+	words   *texts.Speaker
+}
+
+func newMail(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mailer {
+	trust = trust.Clone()
+	trust.ServerName = spec.Host
+	return &mailer{spec: spec, secrets: s, trust: trust, words: texts.New(env.Household)}
+}
+
+// Close does nothing: every message has its own connection.
+func (m *mailer) Close() error { return nil }
+
+// Deliver sends one mail. Its Message-ID is made from the letter's ID, so that
+// a repeat can be told, and all mails of one alarm form a thread.
+func (m *mailer) Deliver(ctx context.Context, msg alert.Message) (string, error) {
+	letter, err := m.compose(msg)
+	if err != nil {
+		return "", &alert.Failure{Answer: m.secrets.clean(err.Error()), Final: true}
+	}
+	client, err := m.client(ctx)
+	if err != nil {
+		return "", &alert.Failure{Answer: m.secrets.clean(err.Error()), Final: true}
+	}
+	if err := client.DialAndSendWithContext(ctx, letter); err != nil {
+		if ctx.Err() != nil {
+			return "", ctx.Err()
+		}
+		return "", m.judge(err)
+	}
+	return "250 taken by " + m.spec.Host, nil
+}
+
+// compose writes the mail.
+func (m *mailer) compose(msg alert.Message) (*mail.Msg, error) {
+	letter := mail.NewMsg()
+	if err := letter.From(m.spec.From); err != nil {
+		return nil, err
+	}
+	if err := letter.To(m.spec.To...); err != nil {
+		return nil, err
+	}
+	letter.Subject(msg.Title)
+	letter.SetDate()
+	letter.SetMessageIDWithValue(alert.SafeID(msg.ID) + "@tidemark.invalid")
+	thread := "<" + alert.SafeID(msg.AlarmID) + "@tidemark.invalid>"
+	letter.SetGenHeader(mail.HeaderInReplyTo, thread)
+	letter.SetGenHeader(mail.HeaderReferences, thread)
+	letter.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834
+	if msg.Priority >= 4 {
+		letter.SetImportance(mail.ImportanceHigh)
+	}
+	letter.SetBodyString(mail.TypeTextPlain, m.body(msg))
+	if len(msg.Picture) > 0 {
+		if err := letter.AttachReader(alert.SafeID(msg.Vessel)+".png", strings.NewReader(string(msg.Picture)), mail.WithFileContentType("image/png")); err != nil {
+			return nil, err
+		}
+	}
+	return letter, nil
+}
+
+// body is the text with the addresses to answer. The answering address of a
+// mail is the page: mail scanners open links, and must not answer for a person.
+func (m *mailer) body(msg alert.Message) string {
+	parts := []string{msg.Text}
+	if msg.Links.Page != "" {
+		parts = append(parts, m.words.Say("mail.page", texts.Values{"link": msg.Links.Page}))
+	}
+	return strings.Join(parts, "\n\n") + "\n"
+}
+
+// client sets the connection up. It ends when ctx ends, also in the middle of a
+// command.
+func (m *mailer) client(ctx context.Context) (*mail.Client, error) {
+	opts := []mail.Option{
+		mail.WithTLSConfig(m.trust), mail.WithHELO("tidemark.invalid"), mail.WithTimeout(time.Minute), mail.WithoutNoop(),
+	}
+	port := m.spec.Port
+	switch m.spec.TLS {
+	case "implicit":
+		opts, port = append(opts, mail.WithSSL()), orPort(port, portImplicit)
+	case "none":
+		opts, port = append(opts, mail.WithTLSPolicy(mail.NoTLS)), orPort(port, portPlain)
+	default:
+		opts, port = append(opts, mail.WithTLSPolicy(mail.TLSMandatory)), orPort(port, portStartTLS)
+	}
+	opts = append(opts, mail.WithPort(port), mail.WithDialContextFunc(m.dialer(ctx, m.spec.TLS == "implicit")))
+	if m.spec.User != "" {
+		opts = append(opts, mail.WithSMTPAuth(mail.SMTPAuthAutoDiscover), mail.WithUsername(m.spec.User), mail.WithPassword(m.secrets.password))
+	}
+	return mail.NewClient(m.spec.Host, opts...)
+}
+
+// orPort returns port, or def when it is 0.
+func orPort(port, def int) int {
+	if port == 0 {
+		return def
+	}
+	return port
+}
+
+// dialer opens connections that are cut when ctx ends.
+func (m *mailer) dialer(ctx context.Context, implicit bool) mail.DialContextFunc {
+	return func(dialCtx context.Context, network, address string) (net.Conn, error) {
+		conn, err := (&net.Dialer{}).DialContext(dialCtx, network, address)
+		if err != nil {
+			return nil, err
+		}
+		stop := context.AfterFunc(ctx, func() { conn.Close() })
+		cutConn := &watchedConn{Conn: conn, stop: stop}
+		if !implicit {
+			return cutConn, nil
+		}
+		secure := tls.Client(cutConn, m.trust)
+		if err := secure.HandshakeContext(dialCtx); err != nil {
+			conn.Close()
+			return nil, err
+		}
+		return secure, nil
+	}
+}
+
+// watchedConn stops watching its context when closed.
+type watchedConn struct {
+	net.Conn
+	stop func() bool
+}
+
+func (w *watchedConn) Close() error {
+	w.stop()
+	return w.Conn.Close()
+}
+
+// judge sorts an error: a reply of 500 or more is final (RFC 5321, section
+// 4.2.1), everything else is passing.
+func (m *mailer) judge(err error) error {
+	f := &alert.Failure{Answer: m.secrets.clean(err.Error())}
+	var reply *textproto.Error
+	var send *mail.SendError
+	switch {
+	case errors.As(err, &send) && send.ErrorCode() >= 400:
+		f.Final = send.ErrorCode() >= 500
+	case errors.As(err, &reply):
+		f.Final = reply.Code >= 500
+	case strings.Contains(err.Error(), "STARTTLS"):
+		f.Final = true
+		f.Answer = fmt.Sprintf("%s offers no STARTTLS; try tls: implicit", m.spec.Host)
+	}
+	return f
+}

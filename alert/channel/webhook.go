@@ -1,0 +1,84 @@
+package channel
+
+import (
+	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"crypto/tls"
+	_ "embed"
+	"encoding/hex"
+	"encoding/json"
+	"net/http"
+	"strconv"
+	"time"
+
+	"tidemark/alert"
+)
+
+// webhookSchema describes the document a webhook gets, as JSON Schema.
+//
+//go:embed webhook.schema.json
+var webhookSchema []byte
+
+// WebhookSchema returns the JSON Schema of the document a webhook gets.
+func WebhookSchema() []byte { return append([]byte(nil), webhookSchema...) }
+
+// schemaName tells a receiver which form the document has.
+const schemaName = "tidemark.alert/1"
+
+// webhook posts a JSON document, signed when there is a key.
+type webhook struct {
+	*poster
+	url string
+	now func() time.Time
+}
+
+// document is what a webhook gets.
+type document struct {
+	Schema string `json:"schema"`
+	alert.Message
+	Links *documentLinks `json:"links,omitempty"`
+}
+
+// documentLinks are addresses to open or to POST to.
+type documentLinks struct {
+	Page   string `json:"page,omitempty"`
+	Ack    string `json:"acknowledge,omitempty"`
+	Snooze string `json:"snooze,omitempty"`
+}
+
+func newWebhook(spec alert.ChannelSpec, s *secrets, trust *tls.Config) *webhook {
+	return &webhook{poster: newPoster(s, trust), url: spec.URL, now: time.Now}
+}
+
+// Deliver posts the document. The header Idempotency-Key is the same at every
+// attempt, so that a receiver can drop a repeat.
+func (w *webhook) Deliver(ctx context.Context, m alert.Message) (string, error) {
+	d := document{Schema: schemaName, Message: m}
+	if l := m.Links; l.Page != "" || l.Ack != "" || l.Snooze != "" {
+		d.Links = &documentLinks{Page: l.Page, Ack: l.Ack, Snooze: l.Snooze}
+	}
+	body, err := json.Marshal(d)
+	if err != nil {
+		return "", w.secrets.failure(err)
+	}
+	h := http.Header{"Content-Type": {"application/json"}, "Idempotency-Key": {m.ID}}
+	if w.secrets.token != "" {
+		h.Set("Authorization", "Bearer "+w.secrets.token)
+	}
+	if w.secrets.signKey != "" {
+		stamp := strconv.FormatInt(w.now().Unix(), 10)
+		h.Set("Tidemark-Timestamp", stamp)
+		h.Set("Tidemark-Signature", Sign([]byte(w.secrets.signKey), stamp, body))
+	}
+	return w.send(ctx, http.MethodPost, w.url, h, body)
+}
+
+// Sign returns the value of the signature header: "sha256=" and the HMAC-SHA256
+// (RFC 2104, FIPS 180-4) in hex over timestamp, a full stop and the body.
+func Sign(key []byte, timestamp string, body []byte) string {
+	mac := hmac.New(sha256.New, key)
+	mac.Write([]byte(timestamp + "."))
+	mac.Write(body)
+	return "sha256=" + hex.EncodeToString(mac.Sum(nil))
+}
