@@ -1,0 +1,16 @@
+package bake_test
+
+import (
+	"testing"
+
+	"tidemark/bake"
+)
+
+func BenchmarkSteps(b *testing.B) {
+	p := bake.DefaultProcess(start(), 24)
+	e := rising(at(9, 10), at(14, 0))
+	b.ReportAllocs()
+	for b.Loop() {
+		p.Steps(at(11, 0), e)
+	}
+}
