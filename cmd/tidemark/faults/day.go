@@ -150,7 +150,9 @@ func (d *day) read(vessel, what string, now time.Time, from func(string, time.Ti
 	return r
 }
 
-// stored tells the last stored reading of each rise under way.
+// stored tells the last stored reading of each rise under way. A rise of which
+// only the start is there stands with the zero time: it may have been noticed
+// just now, and its start dated back.
 func stored(ctx context.Context, s *history.Store) (map[string]time.Time, error) {
 	rises, err := s.OpenRises(ctx)
 	if err != nil {
@@ -158,15 +160,12 @@ func stored(ctx context.Context, s *history.Store) (map[string]time.Time, error)
 	}
 	out := map[string]time.Time{}
 	for _, r := range rises {
-		last := r.StartedAt
+		out[r.Vessel] = time.Time{}
 		for row, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
 			if err != nil {
 				return nil, err
 			}
-			last = row.Time
-		}
-		if last.After(out[r.Vessel]) {
-			out[r.Vessel] = last
+			out[r.Vessel] = row.Time
 		}
 	}
 	return out, nil

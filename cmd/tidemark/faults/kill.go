@@ -45,7 +45,7 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 		if err != nil {
 			return err
 		}
-		told := said{at: at, did: did, stored: map[string]time.Time{}}
+		told := said{at: seen, did: did, stored: map[string]time.Time{}}
 		if round < kills {
 			wait := time.Duration(dice.Int64N(int64(2 * share)))
 			timer := time.AfterFunc(wait, func() { _ = c.cmd.Process.Kill() })
@@ -67,7 +67,10 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 		}
 		r.trials++
 		did, seen = told.did, told.at
-		at = seen.Add(time.Duration(dice.IntN(12)) * stepEvery)
+		if at.Before(seen) {
+			at = seen
+		}
+		at = at.Add(time.Duration(dice.IntN(12)) * stepEvery)
 	}
 	if err := got.close(ctx, dir); err != nil {
 		return err

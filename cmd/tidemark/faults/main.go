@@ -126,7 +126,9 @@ func (r *result) say(format string, args ...any) {
 // taken, for every rise under way.
 func (r *result) measureLoss(seen time.Time, stored map[string]time.Time) {
 	for _, last := range stored {
-		r.lostReading = max(r.lostReading, seen.Sub(last))
+		if !last.IsZero() {
+			r.lostReading = max(r.lostReading, seen.Sub(last))
+		}
 	}
 }
 

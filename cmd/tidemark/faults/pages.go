@@ -117,20 +117,20 @@ func openStore(ctx context.Context, dir string, now time.Time) (*history.Store, 
 	return history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Now: func() time.Time { return now }, FlushEvery: 24 * time.Hour})
 }
 
-// missingRises counts the rises that people had started and not ended a step
-// before now, and of which nothing is left.
-func missingRises(now time.Time, left map[string]time.Time) int {
+// missingRises names the vessels whose rise people had started and not ended a step
+// before now, and of which nothing is left under way.
+func missingRises(now time.Time, left map[string]time.Time) []string {
 	under := map[string]bool{}
 	for _, a := range virtual.Household(dayOf(0)).Acts {
 		if a.At.Before(now.Add(-stepEvery)) {
 			under[a.Vessel] = a.Event != "end"
 		}
 	}
-	n := 0
+	var out []string
 	for vessel, on := range under {
-		if on && left[vessel].IsZero() {
-			n++
+		if _, there := left[vessel]; on && !there {
+			out = append(out, vessel)
 		}
 	}
-	return n
+	return out
 }

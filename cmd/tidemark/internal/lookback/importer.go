@@ -25,11 +25,8 @@ type Import struct {
 	Estimator *estimator.Config
 }
 
-// span is what the first pass finds in a record.
-type span struct {
-	start, end time.Time
-	starts     int
-}
+// span is the rise within a record.
+type span struct{ start, end time.Time }
 
 // Import reads a record into the history as a rise that ended. A record that is
 // wrong anywhere is refused before anything is written.
@@ -58,38 +55,128 @@ func (p Printer) Import(ctx context.Context, in Import) (int64, error) {
 	return r.ID, nil
 }
 
-// survey reads the whole record once and finds its rise: from the start event or
-// the first distance to the end event or the last row.
+// survey reads the whole record once and finds its rise: from the start event, or
+// else the first distance, to the end event, or else the last row.
 func survey(file string) (span, error) {
 	var s span
+	var last time.Time
+	started := false
 	for row, err := range recordRows(file) {
 		if err != nil {
 			return span{}, err
 		}
 		switch {
+		case row.Event == string(estimator.Start) && started:
+			return span{}, fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", file, row.Line)
 		case row.Event == string(estimator.Start):
-			s.starts++
-			s.start = row.Time
-		case row.Event == string(estimator.End):
+			s.start, started = row.Time, true
+		case row.Event == string(estimator.End) && s.end.IsZero():
 			s.end = row.Time
-			if s.start.IsZero() {
-				return span{}, fmt.Errorf("%s:%d: the end comes before any start or distance", file, row.Line)
-			}
 		case s.start.IsZero() && !math.IsNaN(row.DistanceMM):
 			s.start = row.Time
 		}
-		if s.starts > 1 {
-			return span{}, fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", file, row.Line)
-		}
-		if row.Event != string(estimator.End) && !s.end.IsZero() && row.Time.After(s.end) {
-			continue // after the end
-		}
-		if row.Event == "" || s.end.IsZero() {
-			s.lastRow(row.Time)
-		}
+		last = row.Time
 	}
-	if s.start.IsZero() {
-		return span{}, fmt.Errorf("%s holds no start and no distance; there is no rise in it", file)
+	if s.end.IsZero() {
+		s.end = last
+	}
+	if s.start.IsZero() || !s.end.After(s.start) {
+		return span{}, fmt.Errorf("%s holds no rise: a start or a first distance, and later rows, are needed", file)
 	}
 	return s, nil
+}
+
+// recordRows walks a record.
+func recordRows(file string) iter.Seq2[record.Row, error] {
+	return func(yield func(record.Row, error) bool) {
+		f, err := os.Open(file)
+		if err != nil {
+			yield(record.Row{}, fmt.Errorf("the record cannot be read: %w", err))
+			return
+		}
+		defer f.Close()
+		rows, err := record.Open(f, file)
+		for err == nil {
+			var row record.Row
+			if row, err = rows.Next(); err == nil && !yield(row, nil) {
+				return
+			}
+		}
+		if !errors.Is(err, io.EOF) {
+			yield(record.Row{}, err)
+		}
+	}
+}
+
+// through is the way of a record through the estimator.
+type through struct {
+	est     *estimator.Estimator
+	last    estimator.Estimate
+	maxRate float64
+	next    time.Time
+}
+
+// newThrough prepares the estimator, if the vessel is known.
+func newThrough(c *estimator.Config) (*through, error) {
+	t := &through{maxRate: math.NaN()}
+	if c == nil {
+		return t, nil
+	}
+	var err error
+	t.est, err = estimator.New(*c)
+	return t, err
+}
+
+// rows are the samples of the rise as the history keeps them.
+func (t *through) rows(file string, s span) iter.Seq2[history.Row, error] {
+	return func(yield func(history.Row, error) bool) {
+		for row, err := range recordRows(file) {
+			if err != nil {
+				yield(history.Row{}, err)
+				return
+			}
+			if row.Time.Before(s.start) || row.Time.After(s.end) {
+				continue
+			}
+			if !yield(t.row(row), nil) {
+				return
+			}
+		}
+	}
+}
+
+// estimateEvery is the step of the estimate, that of the stored samples.
+const estimateEvery = 10 * time.Second
+
+// row turns one row of the record into a sample with its estimate.
+func (t *through) row(row record.Row) history.Row {
+	out := history.Row{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
+		RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN(), Event: estimator.Event(row.Event)}
+	if t.est == nil {
+		return out
+	}
+	v := t.est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: out.Event})
+	if !v.Accepted {
+		out.Rejected = v.Reason
+	}
+	if row.Time.Before(t.next) && row.Event == "" {
+		return out // too close to be kept
+	}
+	t.next = row.Time.Add(estimateEvery)
+	t.last = t.est.Estimate(row.Time)
+	if rate := t.last.RatePercentPerHour; rate > t.maxRate || math.IsNaN(t.maxRate) {
+		t.maxRate = rate
+	}
+	out.RisePercent, out.RiseSD, out.EquivHours = t.last.RisePercent, t.last.RiseSD, t.last.EquivalentHours
+	return out
+}
+
+// complete carries what the estimator found over into the rise.
+func (t *through) complete(r *history.Rise) {
+	e := t.last
+	r.BaselineL, r.TargetPercent, r.PeakPercent, r.PeakAt = e.BaselineL, e.TargetPercent, e.PeakPercent, e.PeakAt
+	r.CeilingPct, r.MaxRate = e.CeilingPercent, t.maxRate
+	if e.ReadyIsPast {
+		r.ReachedAt = e.Ready.Median
+	}
 }

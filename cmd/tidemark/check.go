@@ -1,0 +1,202 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/sensor"
+	"tidemark/sensor/chip"
+	"tidemark/sensor/source"
+	"tidemark/sensor/survey"
+)
+
+// exitDoubtful is check's code when every sensor reads, but not all of them well.
+const exitDoubtful = 3
+
+// checkUsage explains check.
+const checkUsage = `check [--config FILE] [--seconds N]
+       tidemark check --scan
+
+Reads every sensor of the configuration for ten seconds and says what it found,
+what is wrong and what to do. With --scan it lists what is connected and prints a
+piece of configuration to paste. Stop the service first: both would use the same
+chips.
+
+exit codes: 0 every sensor is good; 1 at least one gives no usable reading; 2 the
+command line or the configuration is wrong; 3 every sensor reads, but at least one
+is doubtful. With --scan: 0, also when nothing is connected.`
+
+// runCheck reads every configured sensor, or lists what is connected.
+func runCheck(ctx context.Context, s streams, args []string) error {
+	fs := newFlags(s, "check", checkUsage)
+	configFile := fs.String("config", defaultConfig, "configuration file")
+	scan := fs.Bool("scan", false, "list what is connected and print a piece of configuration")
+	seconds := fs.Int("seconds", 10, "how long to read each sensor")
+	sysfs := fs.String("sysfs", "", "where sysfs is mounted, instead of what the configuration says")
+	rest, err := parseFlags(fs, args)
+	switch {
+	case err != nil:
+		return err
+	case len(rest) > 0:
+		return usagef("check takes no arguments, found %q", rest[0])
+	case *seconds < 1 || *seconds > 600:
+		return usagef("check: --seconds is %d; expected 1 to 600", *seconds)
+	}
+	hub := chip.NewHub()
+	if *scan {
+		printScan(ctx, s.out, survey.Machine{Sysfs: *sysfs, Hub: hub})
+		return hub.Close()
+	}
+	cfg, err := config.Load(*configFile, config.Sensors)
+	if err != nil {
+		return usageError{err}
+	}
+	if *sysfs != "" {
+		cfg.Sysfs = *sysfs
+	}
+	err = checkSensors(ctx, s.out, cfg, hub, time.Duration(*seconds)*time.Second)
+	return errors.Join(err, hub.Close())
+}
+
+// printScan lists what is connected.
+func printScan(ctx context.Context, w io.Writer, m survey.Machine) {
+	sections := m.Scan(ctx)
+	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
+	fmt.Fprintln(t, "BUS\tPLACE\tFOUND")
+	for _, sec := range sections {
+		if len(sec.Devices) == 0 {
+			fmt.Fprintf(t, "%s\t-\tnone found: %s\n", sec.Name, sec.None)
+		}
+		for _, d := range sec.Devices {
+			fmt.Fprintf(t, "%s\t%s\t%s\n", sec.Name, d.Place, d.What)
+		}
+	}
+	_ = t.Flush() // as with every other print
+	text := survey.Snippet(sections)
+	if text == "" {
+		fmt.Fprintln(w, "\nNo sensor for a vessel was found, so there is no configuration to suggest.\nA sensor on another machine can be read over MQTT: kind mqtt.")
+		return
+	}
+	fmt.Fprintf(w, "\nTo paste into the configuration, with your own names and measures:\n\n%s", text)
+}
+
+// checkSensors reads every sensor of a configuration and prints the verdicts.
+func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chip.Hub, length time.Duration) error {
+	items := sensorItems(cfg)
+	if inUse(cfg) {
+		fmt.Fprintf(w, "Something listens at %s already. If it is the tidemark service, stop it first:\nboth would use the same sensors.\n\n", cfg.Web.Listen)
+	}
+	fmt.Fprintf(w, "Reading %d sensors for %s.\n\n", len(items), length)
+	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub}, length)
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("check was stopped before it was through: %w", err)
+	}
+	for i := range findings {
+		compareFloor(cfg, &findings[i])
+	}
+	printFindings(w, findings)
+	printNotes(w, cfg)
+	return verdictCode(findings)
+}
+
+// sensorItems lists the sensors of a configuration.
+func sensorItems(cfg *config.Config) []survey.Item {
+	var items []survey.Item
+	for _, v := range cfg.Vessels {
+		for _, role := range []struct {
+			name string
+			spec *sensor.Spec
+			q    sensor.Quantity
+		}{{"height", v.Height, sensor.Distance}, {"dough", v.Dough, sensor.Temperature}, {"air", v.Air, sensor.Temperature}} {
+			if role.spec != nil {
+				items = append(items, survey.Item{Vessel: v.Name, Role: role.name, Spec: *role.spec, Quantity: role.q})
+			}
+		}
+	}
+	return items
+}
+
+// inUse tells whether the page's address is taken, most likely by the service.
+func inUse(cfg *config.Config) bool {
+	l, err := net.Listen("tcp", cfg.Web.Listen)
+	if err != nil {
+		return true
+	}
+	_ = l.Close() // it was only tried
+	return false
+}
+
+// beyondFloor is how far a distance may exceed floor_mm, in mm.
+const beyondFloor = 8
+
+// compareFloor doubts a height sensor that sees farther than the vessel's floor.
+func compareFloor(cfg *config.Config, f *survey.Finding) {
+	if f.Role != "height" || f.Verdict != survey.Good {
+		return
+	}
+	v, err := cfg.Vessel(f.Vessel)
+	if err == nil && f.Value > v.FloorMM+beyondFloor {
+		f.Verdict = survey.Doubtful
+		f.Problem = fmt.Sprintf("it sees %.0f mm, farther than the empty vessel's floor at %g mm", f.Value, v.FloorMM)
+		f.Advice = []string{"put the sensor over the vessel, or measure the floor anew with tidemark level"}
+	}
+}
+
+// printFindings prints the table, and what to do about each fault.
+func printFindings(w io.Writer, findings []survey.Finding) {
+	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
+	fmt.Fprintln(t, "VESSEL\tSENSOR\tWHAT\tFOUND\tVALUE\tSPREAD\tREADINGS\tVERDICT")
+	for _, f := range findings {
+		value, spread := "-", "-"
+		if f.Usable > 0 {
+			value, spread = survey.Unit(f.Quantity, f.Value), survey.Unit(f.Quantity, f.Spread)
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, f.Spec, f.Found(), value, spread, f.Usable, f.Readings, f.Verdict)
+	}
+	_ = t.Flush() // as with every other print
+	for _, f := range findings {
+		if f.Problem == "" {
+			continue
+		}
+		fmt.Fprintf(w, "\n%s, %s: %s\n", f.Vessel, f.Role, f.Problem)
+		for _, a := range f.Advice {
+			fmt.Fprintf(w, "  - %s\n", a)
+		}
+	}
+}
+
+// printNotes prints what else to know about the sensors.
+func printNotes(w io.Writer, cfg *config.Config) {
+	for _, v := range cfg.Vessels {
+		if v.Height == nil {
+			continue
+		}
+		if notes := survey.Notes(*v.Height, v.Air != nil); len(notes) > 0 {
+			fmt.Fprintf(w, "\n%s, height, to know:\n  - %s\n", v.Name, strings.Join(notes, "\n  - "))
+		}
+	}
+}
+
+// verdictCode is the exit code for the worst verdict.
+func verdictCode(findings []survey.Finding) error {
+	worst := exitOK
+	for _, f := range findings {
+		switch f.Verdict {
+		case survey.Failed:
+			return exitError(exitFailed)
+		case survey.Doubtful:
+			worst = exitDoubtful
+		}
+	}
+	if worst == exitOK {
+		return nil
+	}
+	return exitError(worst)
+}

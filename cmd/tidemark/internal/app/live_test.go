@@ -1,0 +1,257 @@
+package app
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/pitree"
+	"tidemark/estimator"
+	"tidemark/history"
+)
+
+const (
+	doughProbe = "28-00000a1b2c3d"
+	airProbe   = "28-00000a1b2c3e"
+)
+
+// wall is Go's clock, which a synctest bubble owns.
+type wall struct{}
+
+func (wall) Now() time.Time { return time.Now() }
+
+// liveConfig describes one tub over a Pi-like tree.
+func liveConfig(t *testing.T, sysfs, state string) *config.Config {
+	t.Helper()
+	text := `
+state_dir: ` + state + `
+sysfs: ` + sysfs + `
+sample_every: 5s
+household: {time_zone: UTC}
+vessels:
+  - name: tub
+    holds: dough
+    floor_mm: 240
+    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
+    lead: 30m
+    height: {kind: iio, device: "iio:device0"}
+    dough: {kind: w1, id: ` + doughProbe + `}
+    air: {kind: w1, id: ` + airProbe + `}
+`
+	cfg, err := config.Parse("live.yaml", []byte(text), config.Sensors)
+	require.NoError(t, err)
+	return cfg
+}
+
+// invented is the true rise of the tests' dough in percent after a time: a
+// logistic with its half way at 3.2 h. Invented data.
+func invented(since time.Duration) float64 {
+	g := func(h float64) float64 { return 165 / (1 + math.Exp((3.2-h)*1.35)) }
+	return g(since.Hours()) - g(0)
+}
+
+// playTree shows a rise in the tree, again every so often, until ctx ends. fault
+// may break things until the next time.
+func playTree(ctx context.Context, t *testing.T, tree pitree.Tree, start time.Time, every time.Duration, fault func(since time.Duration) bool) {
+	r := rand.New(rand.NewPCG(1, 2))
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	for {
+		since := time.Since(start)
+		if !fault(since) {
+			assert.NoError(t, tree.Height(240-60*(1+invented(since)/100)+1.2*r.NormFloat64()))
+			assert.NoError(t, tree.Probe(doughProbe, 24.5+0.03*r.NormFloat64()))
+			assert.NoError(t, tree.Probe(airProbe, 23.5))
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+// crossing is when the invented dough doubles.
+func crossing() time.Duration {
+	for d := time.Duration(0); ; d += time.Second {
+		if invented(d) >= 100 {
+			return d
+		}
+	}
+}
+
+// kept is what a run left behind.
+type kept struct {
+	alarms []alert.Alarm
+	rise   history.Rise
+	health int // kinds of status the height sensor showed
+}
+
+// runLive runs the App over a tree for a while, in the bubble's time.
+func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, until, every time.Duration, fault func(time.Duration) bool) kept {
+	t.Helper()
+	cfg := liveConfig(t, tree.Root, state)
+	store, err := history.Open(t.Context(), filepath.Join(state, "tidemark.db"), history.Options{Now: time.Now})
+	require.NoError(t, err)
+	a, err := New(Options{Config: cfg, Clock: wall{}, Store: store, Live: true})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	var play sync.WaitGroup
+	play.Go(func() { playTree(ctx, t, tree, start, every, fault) })
+	require.NoError(t, a.Start(ctx))
+	time.Sleep(until - time.Since(start)) // the bubble's time, not real
+	k := kept{health: len(a.Snapshot().Vessels[0].Sensors)}
+	require.NoError(t, a.Stop(ctx))
+	cancel()
+	play.Wait()
+	rises, err := store.OpenRises(t.Context())
+	require.NoError(t, err)
+	require.Len(t, rises, 1)
+	k.rise = rises[0]
+	k.alarms, err = store.Alarms(t.Context(), k.rise.ID)
+	require.NoError(t, err)
+	require.NoError(t, store.Close(t.Context()))
+	return k
+}
+
+// kinds lists the kinds of alarm in order.
+func (k kept) kinds() []alert.Kind {
+	var out []alert.Kind
+	for _, a := range k.alarms {
+		out = append(out, a.Kind)
+	}
+	return out
+}
+
+// of finds the alarm of a kind.
+func (k kept) of(t *testing.T, kind alert.Kind) alert.Alarm {
+	t.Helper()
+	for _, a := range k.alarms {
+		if a.Kind == kind {
+			return a
+		}
+	}
+	require.Failf(t, "alarm missing", "no %s among %v", kind, k.kinds())
+	return alert.Alarm{}
+}
+
+// TestLiveTreeWarnsBeforeDoubling is the live proof: kernel files in, the
+// warning out, with the faults a Pi shows on the way.
+func TestLiveTreeWarnsBeforeDoubling(t *testing.T) {
+	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		k := runLive(t, state, tree, start, crossing()+20*time.Minute, time.Second, faultsOf(t, tree))
+		near, reached := k.of(t, alert.Near), k.of(t, alert.Reached)
+		want := start.Add(crossing())
+		assert.InDelta(t, 0, near.FiredAt.Sub(want.Add(-30*time.Minute)).Minutes(), 6, "near came at %s", near.FiredAt)
+		assert.InDelta(t, 0, reached.FiredAt.Sub(want).Minutes(), 4, "reached came at %s", reached.FiredAt)
+		assert.NotContains(t, k.kinds(), alert.TooHot, "85 C at power-on is no temperature")
+		assert.NotContains(t, k.kinds(), alert.OvenHeating)
+		assert.InDelta(t, 60*math.Pi*90*90/1e6, k.rise.BaselineL, 0.05)
+		assert.Equal(t, 3, k.health)
+	})
+}
+
+// faultsOf breaks the tree in every way for a while each.
+func faultsOf(t *testing.T, tree pitree.Tree) func(time.Duration) bool {
+	minute := func(since time.Duration) int { return int(since / time.Minute) }
+	return func(since time.Duration) bool {
+		var err error
+		switch minute(since) {
+		case 60:
+			err = tree.BreakHeight(pitree.Missing)
+		case 70:
+			err = tree.BreakHeight(pitree.Empty)
+		case 80:
+			err = tree.BreakHeight(pitree.IOError)
+		case 90:
+			err = tree.BreakHeight(pitree.OutOfRange)
+		case 100:
+			err = tree.BreakProbe(doughProbe, pitree.BadCRC)
+		case 105:
+			err = tree.BreakProbe(doughProbe, pitree.PowerOn)
+		case 110:
+			err = tree.BreakProbe(doughProbe, pitree.Missing)
+		default:
+			return false
+		}
+		assert.NoError(t, err)
+		return true
+	}
+}
+
+func noFault(time.Duration) bool { return false }
+
+// TestSensorLostIsToldAndEnds lets the height sensor die for a quarter of an hour.
+func TestSensorLostIsToldAndEnds(t *testing.T) {
+	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		k := runLive(t, state, tree, start, 2*time.Hour, 10*time.Second, func(since time.Duration) bool {
+			if since < 60*time.Minute || since > 75*time.Minute {
+				return false
+			}
+			assert.NoError(t, tree.BreakHeight(pitree.Missing))
+			return true
+		})
+		lost := k.of(t, alert.SensorLost)
+		assert.InDelta(t, 65, lost.FiredAt.Sub(start).Minutes(), 1.5)
+		assert.Equal(t, alert.Resolved, lost.State)
+		assert.Len(t, k.alarms, 1, "one fault is one alarm, not several: %v", k.kinds())
+	})
+}
+
+// TestResumeAfterAKill stops a run without its orderly end in mid-rise and
+// starts another on what reached the disk.
+func TestResumeAfterAKill(t *testing.T) {
+	first, second, tree := t.TempDir(), t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		before := runKilled(t, first, second, tree, start, crossing()-20*time.Minute)
+		assert.Equal(t, estimator.Near, before.Phase)
+		k := runLive(t, second, tree, start, crossing()+20*time.Minute, 10*time.Second, noFault)
+		var raisedNear int
+		for _, a := range k.alarms {
+			if a.Kind == alert.Near {
+				raisedNear++
+			}
+		}
+		assert.Equal(t, 1, raisedNear, "the warning sent before the kill is not sent again")
+		assert.InDelta(t, 0, k.of(t, alert.Reached).FiredAt.Sub(start.Add(crossing())).Minutes(), 4)
+		assert.WithinDuration(t, start, k.rise.StartedAt, 30*time.Second, "the rise keeps its start")
+		assert.InDelta(t, before.BaselineL, k.rise.BaselineL, 0.03*before.BaselineL)
+	})
+}
+
+// runKilled runs until a moment, copies the files as a kill would leave them and
+// returns the last estimate.
+func runKilled(t *testing.T, state, copyTo string, tree pitree.Tree, start time.Time, until time.Duration) estimator.Estimate {
+	t.Helper()
+	store, err := history.Open(t.Context(), filepath.Join(state, "tidemark.db"), history.Options{Now: time.Now})
+	require.NoError(t, err)
+	a, err := New(Options{Config: liveConfig(t, tree.Root, state), Clock: wall{}, Store: store, Live: true})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	var play sync.WaitGroup
+	play.Go(func() { playTree(ctx, t, tree, start, 10*time.Second, noFault) })
+	require.NoError(t, a.Start(ctx))
+	time.Sleep(until - time.Since(start)) // the bubble's time, not real
+	copyFiles(t, state, copyTo)
+	e := a.Estimate("tub")
+	require.NoError(t, a.Stop(ctx))
+	cancel()
+	play.Wait()
+	require.NoError(t, store.Close(t.Context()))
+	return e
+}

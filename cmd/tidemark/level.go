@@ -1,0 +1,238 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/sensor"
+	"tidemark/sensor/chip"
+	"tidemark/sensor/source"
+	"tidemark/sensor/survey"
+)
+
+// levelUsage explains level.
+const levelUsage = `level [--config FILE] [--vessel NAME] [--seconds N]
+
+Measures an empty vessel and, if you like, its shape with known volumes of water,
+and writes floor_mm and profile into the configuration after asking. The old file
+is kept. Stop the service first: both would use the same sensor.
+
+exit codes: 0 measured, and written if you said so; 1 it could not be measured or
+written; 2 the command line or the configuration is wrong.`
+
+// runLevel leads through the calibration of one vessel.
+func runLevel(ctx context.Context, s streams, args []string) error {
+	fs := newFlags(s, "level", levelUsage)
+	configFile := fs.String("config", defaultConfig, "configuration file")
+	name := fs.String("vessel", "", "which vessel to measure")
+	seconds := fs.Int("seconds", 10, "how long to measure each level")
+	rest, err := parseFlags(fs, args)
+	switch {
+	case err != nil:
+		return err
+	case len(rest) > 0:
+		return usagef("level takes no arguments, found %q", rest[0])
+	case *seconds < 2 || *seconds > 600:
+		return usagef("level: --seconds is %d; expected 2 to 600", *seconds)
+	}
+	cfg, err := config.Load(*configFile, config.Sensors)
+	if err != nil {
+		return usageError{err}
+	}
+	vessel, err := cfg.Vessel(*name)
+	if err != nil {
+		return usageError{err}
+	}
+	if vessel.Height == nil {
+		return usagef("vessel %s has no height sensor in %s; add one (tidemark check --scan lists what is connected)", vessel.Name, cfg.File)
+	}
+	hub := chip.NewHub()
+	src, err := source.Open(*vessel.Height, sensor.Distance, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub})
+	if err != nil {
+		return err
+	}
+	l := &leveller{talk{bufio.NewScanner(s.in), s.out}, vessel, *configFile,
+		survey.NewCalibration(src, *vessel.Height, insideOf(vessel), time.Duration(*seconds)*time.Second)}
+	return errors.Join(l.run(ctx), src.Close(), hub.Close())
+}
+
+// insideOf is what the configuration says about a vessel's inside.
+func insideOf(v config.Vessel) survey.Inside {
+	if v.Profile == nil {
+		return survey.Inside{}
+	}
+	return survey.Inside{TopMM: v.Profile.TopMM(), WidthMM: func(heightMM float64) float64 {
+		return 2 * math.Sqrt(v.Profile.Area(heightMM)/math.Pi)
+	}}
+}
+
+// talk asks and listens in the terminal.
+type talk struct {
+	in  *bufio.Scanner
+	out io.Writer
+}
+
+// say prints a line.
+func (t talk) say(format string, args ...any) { fmt.Fprintf(t.out, format+"\n", args...) }
+
+// ask prints a question and gives the answer. ok is false when there are no
+// answers any more.
+func (t talk) ask(format string, args ...any) (answer string, ok bool) {
+	fmt.Fprintf(t.out, format+" ", args...)
+	if !t.in.Scan() {
+		t.say("")
+		return "", false
+	}
+	return strings.ToLower(strings.TrimSpace(t.in.Text())), true
+}
+
+// leveller is one calibration in the terminal.
+type leveller struct {
+	talk
+	vessel config.Vessel
+	file   string
+	cal    *survey.Calibration
+}
+
+// errGivenUp says that the person stopped.
+var errGivenUp = errors.New("stopped: nothing was changed")
+
+// run leads through the steps.
+func (l *leveller) run(ctx context.Context) error {
+	l.say("Measuring %s with %s. In the configuration: floor_mm %g.", l.vessel.Name, l.vessel.Height, l.vessel.FloorMM)
+	if err := l.empty(ctx); err != nil {
+		return err
+	}
+	if err := l.pour(ctx); err != nil {
+		return err
+	}
+	return l.write()
+}
+
+// empty measures the empty vessel.
+func (l *leveller) empty(ctx context.Context) error {
+	if _, ok := l.ask("Put the empty, dry vessel under the sensor, in its usual place, and press Enter."); !ok {
+		return errGivenUp
+	}
+	level, remarks, err := l.cal.Empty(ctx)
+	if err != nil {
+		return fmt.Errorf("the empty vessel could not be measured: %w; tidemark check says more", err)
+	}
+	l.say("The floor is %.1f mm away (%d readings, spread %.1f mm; known to %.1f mm).", level.MM, level.Usable, level.SpreadMM, 2*level.SDMM)
+	for _, r := range remarks {
+		l.say("Note: %s.", r)
+	}
+	return nil
+}
+
+// pour measures known volumes of water until nothing is entered.
+func (l *leveller) pour(ctx context.Context) error {
+	l.say("\nIf you like, measure the vessel's shape: pour in water, a known volume at a time, at least three times.")
+	l.say("Keep water away from the sensor, the board and every mains lead.")
+	for {
+		answer, ok := l.ask("Litres of water in the vessel now, in all (Enter to go on):")
+		if !ok {
+			return errGivenUp
+		}
+		if answer == "" {
+			return nil
+		}
+		total, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.ReplaceAll(answer, ",", "."), "l")), 64)
+		if err != nil {
+			l.say("%q is not a number of litres; write it like 0.5", answer)
+			continue
+		}
+		height, err := l.cal.Pour(ctx, total)
+		switch {
+		case ctx.Err() != nil:
+			return errGivenUp
+		case err != nil:
+			l.say("Not taken: %v.", err)
+		default:
+			l.say("%g L stand %.1f mm high.", total, height)
+		}
+	}
+}
+
+// write shows the change and writes it after asking.
+func (l *leveller) write() error {
+	floor, profile, err := l.cal.Result()
+	if err != nil {
+		return err
+	}
+	old, err := os.ReadFile(l.file)
+	if err != nil {
+		return fmt.Errorf("the configuration cannot be read again: %w", err)
+	}
+	changed, err := survey.SetCalibration(old, l.vessel.Name, floor, profile)
+	if err != nil {
+		return err
+	}
+	if _, err := config.Parse(l.file, changed, config.Sensors); err != nil {
+		return fmt.Errorf("with what was measured the configuration would be wrong: %w; nothing was changed", err)
+	}
+	l.say("\nThe change in %s:", l.file)
+	l.showChange(string(old), string(changed))
+	if string(old) == string(changed) {
+		l.say("Nothing differs; the file stays as it is.")
+		return nil
+	}
+	backup := l.file + ".before-" + time.Now().Format("20060102-150405")
+	answer, ok := l.ask("Write it? The old file is kept as %s. [y/N]", filepath.Base(backup))
+	if !ok || answer != "y" && answer != "yes" {
+		l.say("Nothing was changed.")
+		return nil
+	}
+	if err := replaceFile(l.file, backup, changed); err != nil {
+		return err
+	}
+	l.say("Written. Restart the service so that it takes effect.")
+	return nil
+}
+
+// showChange prints the lines that differ.
+func (l *leveller) showChange(old, changed string) {
+	before, after := strings.Split(old, "\n"), strings.Split(changed, "\n")
+	for len(before) > 0 && len(after) > 0 && before[0] == after[0] {
+		before, after = before[1:], after[1:]
+	}
+	for len(before) > 0 && len(after) > 0 && before[len(before)-1] == after[len(after)-1] {
+		before, after = before[:len(before)-1], after[:len(after)-1]
+	}
+	for _, line := range before {
+		l.say("  - %s", line)
+	}
+	for _, line := range after {
+		l.say("  + %s", line)
+	}
+}
+
+// replaceFile keeps the old file under backup and puts the new text in its place
+// in one step.
+func replaceFile(path, backup string, text []byte) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	fresh := path + ".new"
+	if err := os.WriteFile(fresh, text, info.Mode().Perm()); err != nil {
+		return fmt.Errorf("the new file cannot be written: %w; the old one is untouched", err)
+	}
+	if err := os.Link(path, backup); err != nil {
+		return fmt.Errorf("the old file cannot be kept as %s: %w; nothing was changed", backup, errors.Join(err, os.Remove(fresh)))
+	}
+	if err := os.Rename(fresh, path); err != nil {
+		return fmt.Errorf("the new file cannot be put in place: %w; the old one is untouched", err)
+	}
+	return nil
+}
