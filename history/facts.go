@@ -24,8 +24,14 @@ type Facts struct {
 }
 
 // FactsOf works out the facts of one rise. A batch that cannot be read leaves its
-// facts unknown.
+// facts unknown; a number of the rise that is exactly zero was never set.
 func FactsOf(r Rise) Facts {
+	for _, v := range []*float64{&r.MeanDoughC, &r.MaxRate, &r.CeilingPct, &r.PeakPercent, &r.TargetPercent,
+		&r.EquivHours, &r.PeakEquivHours, &r.ReachedEquivHours} {
+		if *v == 0 { // never set
+			*v = math.NaN()
+		}
+	}
 	f := Facts{Rise: r, InoculationPercent: math.NaN(), HydrationPercent: math.NaN(), SaltPercent: math.NaN(),
 		WholePercent: math.NaN(), FeedDoublings: math.NaN(),
 		HoursToMark:   hours(r.StartedAt, r.ReachedAt),
@@ -79,7 +85,7 @@ func Features() []Feature {
 		{"peak_percent", "highest rise", "%", 0, 5, func(f Facts) float64 { return f.Rise.PeakPercent }},
 		{"target_percent", "mark", "%", 0, 5, func(f Facts) float64 { return f.Rise.TargetPercent }},
 		{"hours_to_mark", "start to mark", "h", 1, 0.5, func(f Facts) float64 { return f.HoursToMark }},
-		{"equiv_to_mark", "start to mark, as at 24 C", "h", 1, 0.5, func(f Facts) float64 { return f.Rise.ReachedEquivHours }},
+		{"equiv_to_mark", "start to mark, as at 24 °C", "h", 1, 0.5, func(f Facts) float64 { return f.Rise.ReachedEquivHours }},
 		{"hours_past_mark", "past the mark", "h", 1, 0.25, func(f Facts) float64 { return f.HoursPastMark }},
 		{"hours_total", "start to end", "h", 1, 0.5, func(f Facts) float64 { return f.HoursTotal }},
 	}

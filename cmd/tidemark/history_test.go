@@ -31,7 +31,7 @@ func newKitchen(t *testing.T) kitchen {
 	k := kitchen{dir: t.TempDir()}
 	k.db, k.config = filepath.Join(k.dir, "tidemark.db"), filepath.Join(k.dir, "tidemark.yaml")
 	text := fmt.Sprintf(`state_dir: %s
-household: {zone: Europe/Lisbon}
+household: {time_zone: Europe/Lisbon}
 vessels:
   - {name: tub, holds: dough, floor_mm: 240, profile: [[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]}
 `, k.dir)

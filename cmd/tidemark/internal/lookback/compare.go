@@ -114,6 +114,9 @@ func at(c []history.OverlayPoint, hours float64) float64 {
 		}
 		return q.RisePercent + (p.RisePercent-q.RisePercent)*(hours-q.Hours)/(p.Hours-q.Hours)
 	}
+	if n := len(c); n > 0 && hours-c[n-1].Hours < 0.05 {
+		return c[n-1].RisePercent
+	}
 	return math.NaN()
 }
 

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -28,8 +29,31 @@ type Printer struct {
 	Now   time.Time
 }
 
-// table returns an aligned table; close it with Flush.
-func (p Printer) table() *tabwriter.Writer { return tabwriter.NewWriter(p.Out, 0, 0, 2, ' ', 0) }
+// table is a table whose columns are aligned and whose lines end without blanks.
+type table struct {
+	*tabwriter.Writer
+	text *strings.Builder
+	out  io.Writer
+}
+
+// table starts a table; print it with Flush.
+func (p Printer) table() table {
+	var text strings.Builder
+	return table{tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0), &text, p.Out}
+}
+
+// Flush prints the table.
+func (t table) Flush() error {
+	if err := t.Writer.Flush(); err != nil {
+		return err
+	}
+	for line := range strings.Lines(t.text.String()) {
+		if _, err := fmt.Fprintln(t.out, strings.TrimRight(line, " \n")); err != nil {
+			return err
+		}
+	}
+	return nil
+}
 
 // number writes a number with so many decimals, or a dash.
 func number(v float64, decimals int, unit string) string {

@@ -53,6 +53,8 @@ func toMark(r history.Rise) string {
 		return say.Duration(r.ReachedAt.Sub(r.StartedAt))
 	case r.UnderWay():
 		return "under way"
+	case !(r.TargetPercent > 0):
+		return "-"
 	}
 	return "not reached"
 }
