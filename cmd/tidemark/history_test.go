@@ -164,7 +164,7 @@ func TestHistoryExports(t *testing.T) {
 	assert.Equal(t, "moved.csv is now rise 14.\n", out)
 	shown, err := k.look(t, "", "show", "14")
 	require.NoError(t, err)
-	assert.Contains(t, shown, "Mean dough temperature  25.0 °C")
+	assert.Regexp(t, `Mean dough temperature +25.0 °C`, shown)
 	assert.Regexp(t, `Highest level +\d+ %`, shown)
 }
 

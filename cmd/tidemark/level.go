@@ -61,7 +61,7 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	l := &leveller{talk{bufio.NewScanner(s.in), s.out}, vessel, *configFile,
+	l := &leveller{newTalk(ctx, s), vessel, *configFile,
 		survey.NewCalibration(src, *vessel.Height, insideOf(vessel), time.Duration(*seconds)*time.Second)}
 	return errors.Join(l.run(ctx), src.Close(), hub.Close())
 }
@@ -78,8 +78,26 @@ func insideOf(v config.Vessel) survey.Inside {
 
 // talk asks and listens in the terminal.
 type talk struct {
-	in  *bufio.Scanner
-	out io.Writer
+	ctx   context.Context // ends the waiting for an answer
+	lines <-chan string   // closed after the last one
+	out   io.Writer
+}
+
+// newTalk starts to listen.
+func newTalk(ctx context.Context, s streams) talk {
+	lines := make(chan string)
+	go func() {
+		defer close(lines)
+		in := bufio.NewScanner(s.in)
+		for in.Scan() {
+			select {
+			case lines <- in.Text():
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	return talk{ctx, lines, s.out}
 }
 
 // say prints a line.
@@ -89,11 +107,16 @@ func (t talk) say(format string, args ...any) { fmt.Fprintf(t.out, format+"\n", 
 // answers any more.
 func (t talk) ask(format string, args ...any) (answer string, ok bool) {
 	fmt.Fprintf(t.out, format+" ", args...)
-	if !t.in.Scan() {
+	select {
+	case line, ok := <-t.lines:
+		if !ok {
+			t.say("")
+		}
+		return strings.ToLower(strings.TrimSpace(line)), ok
+	case <-t.ctx.Done():
 		t.say("")
 		return "", false
 	}
-	return strings.ToLower(strings.TrimSpace(t.in.Text())), true
 }
 
 // leveller is one calibration in the terminal.
