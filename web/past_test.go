@@ -80,7 +80,7 @@ func TestPastRisesPages(t *testing.T) {
 func TestOneRise(t *testing.T) {
 	s, _, ids := withPast(t, 3)
 	body := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
-	for _, want := range []string{"tub, Wed 11 Mar 2026, Saturday wheat", "Mean dough temperature", "22.0 °C", "Inoculation", "9.1 %", "Result: right.", "fold by page"} {
+	for _, want := range []string{"tub, Wed 11 Mar 2026, Saturday wheat", "Mean dough temperature", "22.1 °C", "Inoculation", "9.1 %", "Result: right.", "fold by page"} {
 		assert.Contains(t, body, want)
 	}
 	assert.Equal(t, 404, do(s, request("GET", "/rises/99999", nil)).Code)
@@ -93,7 +93,7 @@ func TestCompare(t *testing.T) {
 	clock := do(s, request("GET", "/compare?"+q, nil)).Body.String()
 	assert.Contains(t, clock, "hours since the start")
 	assert.Contains(t, clock, "What differed")
-	assert.Contains(t, clock, "24.0 °C")
+	assert.Contains(t, clock, "24.1 °C")
 	equal := do(s, request("GET", "/compare?by=equivalent&"+q, nil)).Body.String()
 	assert.Contains(t, equal, "equivalent hours: growth time at 24 °C")
 	assert.Equal(t, 400, do(s, request("GET", "/compare", nil)).Code)

@@ -284,3 +284,35 @@ func BenchmarkPushPNG(b *testing.B) {
 	}
 	b.ReportMetric(float64(buf.Len()), "bytes")
 }
+
+func TestOverlayGolden(t *testing.T) {
+	o := Overlay{ID: "o", Title: "Rises compared, invented", AxisWords: "hours since the start", Mark: Mark{100, "doubled"}, Width: NarrowWidth, Height: 330}
+	for i := range 4 {
+		line := Line{Name: "tub, <day " + string(rune('1'+i)) + ">"}
+		for m := 0; m < 480; m += 3 {
+			h := float64(m) / 60
+			line.Places = append(line.Places, Place{h, 120 / (1 + math.Exp(-(h-4-float64(i)/2)/0.9))})
+		}
+		o.Lines = append(o.Lines, line)
+	}
+	var b bytes.Buffer
+	require.NoError(t, OverlaySVG(&b, o, Standalone))
+	golden(t, "overlay.svg", b.Bytes())
+	assert.NotContains(t, b.String(), "<day")
+	b.Reset()
+	require.NoError(t, OverlayPNG(&b, o))
+	img, err := png.Decode(&b)
+	require.NoError(t, err)
+	assert.Equal(t, image.Rect(0, 0, NarrowWidth, 330+4*int(legendRow)+4), img.Bounds())
+	assert.Equal(t, "1 rises over hours since the start. 1, x: 5 % after 1.0 h.",
+		DescribeOverlay(Overlay{AxisWords: "hours since the start", Lines: []Line{{"x", []Place{{1, 5}}}}}))
+}
+
+func TestIcon(t *testing.T) {
+	var b bytes.Buffer
+	require.NoError(t, Icon(&b, 180))
+	img, err := png.Decode(&b)
+	require.NoError(t, err)
+	assert.Equal(t, image.Rect(0, 0, 180, 180), img.Bounds())
+	assert.Less(t, b.Len(), 10_000)
+}

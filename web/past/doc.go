@@ -58,15 +58,23 @@ func Chart(rec Record, h say.House) chart.Chart {
 	if at := rec.Rise.ReachedAt; !at.IsZero() {
 		c.Ready.From, c.Ready.Median, c.Ready.Until = at, at, at
 	}
-	implied := impliedRise(rec.Rows)
-	for _, r := range rec.Rows {
+	c.Samples = Samples(rec.Rows)
+	return c
+}
+
+// Samples turns stored rows into what a chart draws. A reading that was not
+// believed is drawn where its distance would have put the level.
+func Samples(rows []history.Row) []chart.Sample {
+	implied := impliedRise(rows)
+	out := make([]chart.Sample, 0, len(rows))
+	for _, r := range rows {
 		s := chart.Sample{Time: r.Time, RisePercent: r.RisePercent, SD: r.RiseSD, DoughC: r.DoughC, AirC: r.AirC}
 		if r.Rejected != "" {
 			s.Rejected, s.RisePercent = true, implied(r.DistanceMM)
 		}
-		c.Samples = append(c.Samples, s)
+		out = append(out, s)
 	}
-	return c
+	return out
 }
 
 // impliedRise tells which rise a distance would have meant, from the believed

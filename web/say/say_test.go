@@ -1,6 +1,7 @@
 package say
 
 import (
+	"flag"
 	"math"
 	"strings"
 	"testing"
@@ -13,6 +14,10 @@ import (
 	"tidemark/bake"
 	"tidemark/estimator"
 )
+
+// update is shared by all packages under web, so that one command rewrites all
+// golden files; there are none here.
+var _ = flag.Bool("update", false, "rewrite the golden files")
 
 func vienna(t testing.TB) *time.Location {
 	t.Helper()

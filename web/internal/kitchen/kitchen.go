@@ -30,6 +30,7 @@ type Kitchen struct {
 	acts    []web.Act
 	waiting map[chan struct{}]bool
 	refuse  error
+	curves  int
 }
 
 // New returns the kitchen at 17:20 on an invented Saturday.
@@ -156,6 +157,7 @@ func (k *Kitchen) Subscribe(ctx context.Context) <-chan struct{} {
 func (k *Kitchen) Curve(_ context.Context, vessel string) ([]chart.Sample, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
+	k.curves++
 	if vessel == "basket" {
 		return nil, nil
 	}
@@ -288,6 +290,13 @@ func (k *Kitchen) RefuseActs(err error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	k.refuse = err
+}
+
+// Curves is how often a curve was asked for.
+func (k *Kitchen) Curves() int {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.curves
 }
 
 // Acts are the acts that came, in order.

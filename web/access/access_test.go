@@ -1,0 +1,261 @@
+package access
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/history"
+)
+
+// update is shared by all packages under web, so that one command rewrites all
+// golden files; there are none here.
+var _ = flag.Bool("update", false, "rewrite the golden files")
+
+// settings are kept in memory, and can be made to fail.
+type settings struct {
+	mu   sync.Mutex
+	m    map[string][]byte
+	fail error
+}
+
+func newSettings() *settings { return &settings{m: map[string][]byte{}} }
+
+func (s *settings) Get(_ context.Context, key string) ([]byte, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.fail != nil {
+		return nil, s.fail
+	}
+	v, ok := s.m[key]
+	if !ok {
+		return nil, fmt.Errorf("%w: setting %q", history.ErrNotFound, key)
+	}
+	return v, nil
+}
+
+func (s *settings) Set(_ context.Context, key string, value []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.fail != nil {
+		return s.fail
+	}
+	s.m[key] = value
+	return nil
+}
+
+// clock is a clock set by hand.
+type clock struct{ t time.Time }
+
+func (c *clock) now() time.Time { return c.t }
+
+func newKeeper(t *testing.T, s *settings) (*Keeper, *clock) {
+	c := &clock{time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)}
+	k, err := NewKeeper(context.Background(), s, c.now)
+	require.NoError(t, err)
+	return k, c
+}
+
+const phrase = "four plain kitchen words"
+
+func TestPassphraseIsKeptAsAHash(t *testing.T) {
+	s := newSettings()
+	require.NoError(t, SetPassphrase(context.Background(), s, phrase))
+	for key, v := range s.m {
+		assert.NotContains(t, string(v), "kitchen", key)
+	}
+	stored := string(s.m[keyPassphrase])
+	assert.True(t, strings.HasPrefix(stored, "$argon2id$v=19$m=19456,t=2,p=1$"), stored)
+	h, err := parseHash(stored)
+	require.NoError(t, err)
+	assert.True(t, h.matches(phrase))
+	assert.False(t, h.matches(phrase+" "))
+	require.NoError(t, SetPassphrase(context.Background(), s, phrase))
+	assert.NotEqual(t, stored, string(s.m[keyPassphrase]), "a fresh salt each time")
+}
+
+func TestPassphrasesThatAreRefused(t *testing.T) {
+	s := newSettings()
+	assert.EqualError(t, SetPassphrase(context.Background(), s, "short"), "the passphrase has 5 characters; use at least 8, for instance four words")
+	assert.EqualError(t, SetPassphrase(context.Background(), s, strings.Repeat("x", 513)), "the passphrase has 513 bytes; use at most 512")
+	assert.Empty(t, s.m)
+	require.NoError(t, SetPassphrase(context.Background(), s, "äöüßéèêç"), "eight characters, sixteen bytes")
+}
+
+func TestDamagedHashesAreRefused(t *testing.T) {
+	good := newHash(phrase).String()
+	for _, bad := range []string{"", "x", "$argon2i$v=19$m=1,t=1,p=1$AAAA$AAAA", strings.Replace(good, "v=19", "v=16", 1),
+		strings.Replace(good, "m=19456", "m=99999999", 1), strings.Replace(good, "t=2", "t=0", 1), strings.Replace(good, "p=1", "p=x", 1),
+		good[:len(good)-30], good + "$", strings.Replace(good, "$m", "$m=1$m", 1)} {
+		_, err := parseHash(bad)
+		assert.ErrorContains(t, err, "set it again with tidemark passphrase", bad)
+	}
+}
+
+func FuzzParseHash(f *testing.F) {
+	f.Add(newHash(phrase).String())
+	f.Add("$argon2id$v=19$m=8,t=1,p=1$c2FsdHNhbHQ$a2V5a2V5a2V5a2V5a2V5")
+	f.Fuzz(func(t *testing.T, s string) {
+		h, err := parseHash(s)
+		if err == nil && (h.memoryKiB > 256*1024 || h.passes > 20 || h.passes == 0 || h.lanes == 0) {
+			t.Fatalf("cost %d/%d/%d was let in", h.memoryKiB, h.passes, h.lanes)
+		}
+	})
+}
+
+func TestUnlockAndLock(t *testing.T) {
+	ctx := context.Background()
+	s := newSettings()
+	k, c := newKeeper(t, s)
+	assert.False(t, k.Locked(ctx))
+	_, err := k.Unlock(ctx, phrase, "a")
+	assert.ErrorIs(t, err, ErrNotSet)
+	require.NoError(t, SetPassphrase(ctx, s, phrase))
+	c.t = c.t.Add(rereadEvery)
+	assert.True(t, k.Locked(ctx), "a passphrase set by another process is noticed")
+	_, err = k.Unlock(ctx, "wrong", "a")
+	assert.ErrorIs(t, err, ErrWrong)
+	one, err := k.Unlock(ctx, phrase, "a")
+	require.NoError(t, err)
+	two, err := k.Unlock(ctx, phrase, "a")
+	require.NoError(t, err)
+	assert.NotEqual(t, one, two)
+	assert.True(t, k.Known(ctx, one))
+	assert.False(t, k.Known(ctx, ""))
+	assert.False(t, k.Known(ctx, one+"x"))
+	assert.NotContains(t, string(s.m[keySessions]), one, "only a digest is kept")
+	require.NoError(t, k.Lock(ctx, one))
+	assert.False(t, k.Known(ctx, one))
+	assert.True(t, k.Known(ctx, two))
+	require.NoError(t, k.LockAll(ctx))
+	assert.False(t, k.Known(ctx, two))
+}
+
+func TestSessionsSurviveARestartAndEndWithAge(t *testing.T) {
+	ctx := context.Background()
+	s := newSettings()
+	require.NoError(t, SetPassphrase(ctx, s, phrase))
+	k, _ := newKeeper(t, s)
+	id, err := k.Unlock(ctx, phrase, "a")
+	require.NoError(t, err)
+	k, c := newKeeper(t, s)
+	assert.True(t, k.Known(ctx, id))
+	c.t = c.t.Add(SessionLife - time.Hour)
+	assert.True(t, k.Known(ctx, id), "used shortly before its end")
+	c.t = c.t.Add(SessionLife - time.Hour)
+	assert.True(t, k.Known(ctx, id), "the use before gave it new life")
+	c.t = c.t.Add(SessionLife + time.Hour)
+	assert.False(t, k.Known(ctx, id))
+	require.NoError(t, SetPassphrase(ctx, s, phrase+"!"))
+	c.t = c.t.Add(time.Minute)
+	assert.False(t, k.Known(ctx, id), "a new passphrase ends all sessions")
+}
+
+func TestAttemptsAreLimited(t *testing.T) {
+	ctx := context.Background()
+	s := newSettings()
+	k, c := newKeeper(t, s)
+	count := func(from string, n int) (let int) {
+		for range n {
+			if _, err := k.Unlock(ctx, "wrong wrong", from); !errors.Is(err, ErrTooMany) {
+				let++
+			}
+		}
+		return let
+	}
+	assert.Equal(t, 5, count("10.0.0.1", 50), "no passphrase is set, but attempts are counted first")
+	assert.Equal(t, 5, count("10.0.0.2", 50), "another address is not locked out")
+	c.t = c.t.Add(30 * time.Second)
+	assert.Equal(t, 1, count("10.0.0.1", 50))
+	let := 0
+	for i := range 5000 {
+		let += count(fmt.Sprintf("10.1.%d.%d", i/250, i%250), 1)
+	}
+	assert.LessOrEqual(t, let, 20, "many addresses share one limit")
+	assert.LessOrEqual(t, len(k.limit.by), maxAddresses, "memory is bounded")
+}
+
+func TestTokens(t *testing.T) {
+	ctx := context.Background()
+	s := newSettings()
+	k, _ := newKeeper(t, s)
+	plain, err := k.NewToken(ctx, "shelf display", []Scope{Read})
+	require.NoError(t, err)
+	assert.True(t, strings.HasPrefix(plain, "tmk_"))
+	assert.NotContains(t, string(s.m[keyTokens]), plain)
+	tok, err := k.Bearer(ctx, "bearer "+plain, "a")
+	require.NoError(t, err)
+	assert.True(t, tok.Allows(Read))
+	assert.False(t, tok.Allows(Change))
+	for _, header := range []string{"Basic x", "Bearer", "Bearer tmk_wrong"} {
+		_, err = k.Bearer(ctx, header, "b")
+		assert.Error(t, err, header)
+	}
+	for range 10 {
+		_, err = k.Bearer(ctx, "Bearer tmk_guess", "b")
+	}
+	assert.ErrorIs(t, err, ErrTooMany)
+	_, err = k.Bearer(ctx, "Bearer "+plain, "b")
+	assert.NoError(t, err, "the right token is not locked out")
+	_, err = k.NewToken(ctx, "shelf display", []Scope{Read})
+	assert.ErrorContains(t, err, "already")
+	_, err = k.NewToken(ctx, "x/y", []Scope{Read})
+	assert.ErrorContains(t, err, "cannot be a token's name")
+	_, err = k.NewToken(ctx, "x", nil)
+	assert.ErrorContains(t, err, "would allow nothing")
+	_, err = k.NewToken(ctx, "x", []Scope{"root"})
+	assert.ErrorContains(t, err, "is not a scope")
+	require.NoError(t, k.RemoveToken(ctx, "shelf display"))
+	assert.ErrorContains(t, k.RemoveToken(ctx, "shelf display"), "no token named")
+	_, err = k.Bearer(ctx, "Bearer "+plain, "c")
+	assert.ErrorContains(t, err, "not known")
+}
+
+func TestFormTokens(t *testing.T) {
+	k, _ := newKeeper(t, newSettings())
+	tok := k.FormToken("browser", "session")
+	assert.True(t, k.FormTokenFits(tok, "browser", "session"))
+	assert.False(t, k.FormTokenFits(tok, "other", "session"))
+	assert.False(t, k.FormTokenFits(tok, "browser", ""))
+	assert.False(t, k.FormTokenFits("", "", ""))
+	assert.False(t, k.FormTokenFits(k.FormToken("", ""), "", ""))
+}
+
+// TestAFaultKeepsTheDoorAsItWas: when the settings cannot be read, a locked
+// house stays locked and open sessions stay open.
+func TestAFaultKeepsTheDoorAsItWas(t *testing.T) {
+	ctx := context.Background()
+	s := newSettings()
+	require.NoError(t, SetPassphrase(ctx, s, phrase))
+	k, c := newKeeper(t, s)
+	id, err := k.Unlock(ctx, phrase, "a")
+	require.NoError(t, err)
+	s.fail = errors.New("disk gone")
+	c.t = c.t.Add(time.Hour)
+	assert.True(t, k.Locked(ctx))
+	assert.True(t, k.Known(ctx, id))
+	_, err = NewKeeper(ctx, s, c.now)
+	assert.ErrorContains(t, err, "disk gone")
+}
+
+func TestDamagedListsAreTold(t *testing.T) {
+	s := newSettings()
+	s.m[keyTokens] = []byte("{")
+	_, err := NewKeeper(context.Background(), s, time.Now)
+	assert.ErrorContains(t, err, "is damaged")
+}
+
+func BenchmarkCheck(b *testing.B) {
+	h := newHash(phrase)
+	for b.Loop() {
+		h.matches(phrase)
+	}
+}

@@ -1,0 +1,244 @@
+package past
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"flag"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web/say"
+)
+
+// update is shared by all packages under web, so that one command rewrites all
+// golden files; there are none here.
+var _ = flag.Bool("update", false, "rewrite the golden files")
+
+var start = time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)
+
+// rise is an invented dough that reached its mark.
+func rise() history.Rise {
+	nan := math.NaN()
+	return history.Rise{ID: 1, Vessel: "tub", Holds: estimator.Dough, StartedAt: start, EndedAt: start.Add(7 * time.Hour), ReachedAt: start.Add(6*time.Hour + 20*time.Minute),
+		TargetPercent: 100, MeanDoughC: 24.5, PeakPercent: 112, PeakAt: start.Add(7 * time.Hour), MaxRate: 29, BaselineL: 1.4,
+		EquivHours: 7.2, PeakEquivHours: nan, ReachedEquivHours: 6.5, Outcome: "right", Note: "good",
+		Batch: []byte(`{"name":"wheat","flours":[{"name":"bread flour","grams":900}],"water_g":600,"levain":{"grams":200,"hydration_percent":100},"salt_g":20}`)}
+}
+
+func TestSentence(t *testing.T) {
+	h := say.House{}
+	r := rise()
+	assert.Equal(t, "Reached the mark of 100 % after 6 h 20 min, at 24.5 °C on average. Result: right.", Sentence(r, h))
+	r.ReachedAt, r.Outcome = time.Time{}, ""
+	assert.Equal(t, "Did not reach the mark of 100 %; its highest level was 112 %, at 24.5 °C on average.", Sentence(r, h))
+	r.PeakPercent, r.MeanDoughC = math.NaN(), math.NaN()
+	assert.Equal(t, "Ended before a level was known.", Sentence(r, h))
+	r.EndedAt = time.Time{}
+	assert.Equal(t, "Still under way.", Sentence(r, h))
+}
+
+// TestFacts: inoculation is fermented flour over all flour: 100 g in the levain
+// (200 g at 100 %) over 1,000 g (worked by hand).
+func TestFacts(t *testing.T) {
+	got := map[string]string{}
+	for _, f := range Facts(rise(), say.House{Fahrenheit: true}) {
+		got[f.Name] = f.Value
+	}
+	for name, want := range map[string]string{"Inoculation": "10.0 %", "Mean dough temperature": "76.1 °F", "Time to the mark": "6 h 20 min",
+		"Time past the mark": "40 min", "Equivalent time to the mark": "6.5 h", "Equivalent time to the highest level": "", "Batch": "wheat", "Expected ceiling": ""} {
+		assert.Equal(t, want, got[name], name)
+	}
+}
+
+func TestDifferences(t *testing.T) {
+	a, b := rise(), rise()
+	b.MeanDoughC, b.Outcome, b.Batch = 21, "under", nil
+	got := map[string][]string{}
+	for _, d := range Differences([]history.Rise{a, b}, say.House{}) {
+		got[d.Name] = d.Values
+	}
+	assert.Equal(t, map[string][]string{"Batch": {"wheat", "–"}, "Mean dough temperature": {"24.5 °C", "21.0 °C"},
+		"Inoculation": {"10.0 %", "–"}, "Outcome": {"right", "underproofed"}}, got)
+	assert.Empty(t, Differences([]history.Rise{a, a}, say.House{}))
+	assert.Empty(t, Differences(nil, say.House{}))
+}
+
+// seq hands out rows.
+func seq(rows []history.Row, err error) func(func(history.Row, error) bool) {
+	return func(yield func(history.Row, error) bool) {
+		for _, r := range rows {
+			if !yield(r, nil) {
+				return
+			}
+		}
+		if err != nil {
+			yield(history.Row{}, err)
+		}
+	}
+}
+
+func TestCSV(t *testing.T) {
+	vienna, err := time.LoadLocation("Europe/Vienna")
+	require.NoError(t, err)
+	rows := []history.Row{
+		{Time: start, DistanceMM: 180, DoughC: 24.0625, AirC: math.NaN(), RisePercent: -0.0001, RiseSD: 1.25, EquivHours: 0, Event: estimator.Start},
+		{Time: start.Add(1500 * time.Millisecond), DistanceMM: math.NaN(), DoughC: math.NaN(), AirC: 21, RisePercent: math.NaN(), RiseSD: math.NaN(),
+			EquivHours: 0.001, Rejected: `=jump, "far"`},
+	}
+	var b bytes.Buffer
+	require.NoError(t, WriteCSV(&b, seq(rows, nil), vienna))
+	assert.Equal(t, csvHeader+
+		"2026-03-14T13:00:00+01:00,180,24.063,,start,0,1.25,0,\n"+
+		"2026-03-14T13:00:01.5+01:00,,,21,,,,0.001,\"'=jump, \"\"far\"\"\"\n", b.String())
+	broken := errors.New("disk gone")
+	assert.ErrorIs(t, WriteCSV(&b, seq(rows, broken), vienna), broken)
+	assert.ErrorIs(t, WriteJSON(&b, rise(), seq(rows, broken), vienna), broken)
+}
+
+// TestCSVReadsBack: whatever the samples, the file has nine cells a line and
+// the numbers come back to the thousandth.
+func TestCSVReadsBack(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.OneOf(rapid.Just(math.NaN()), rapid.Float64Range(-1e4, 1e4)).Draw(t, "v")
+		reason := rapid.String().Draw(t, "reason")
+		var b bytes.Buffer
+		if err := WriteCSV(&b, seq([]history.Row{{Time: start, RisePercent: v, Rejected: reason}}, nil), time.UTC); err != nil {
+			t.Fatal(err)
+		}
+		lines, err := csv.NewReader(&b).ReadAll()
+		if err != nil || len(lines) != 2 || len(lines[1]) != 9 {
+			t.Fatalf("%v %q", err, lines)
+		}
+		if want := Cell(v); lines[1][5] != want {
+			t.Fatalf("%q is not %q", lines[1][5], want)
+		}
+		if c := lines[1][8]; c != "" && strings.ContainsRune("=+-@", rune(c[0])) {
+			t.Fatalf("%q could be a formula", c)
+		}
+	})
+}
+
+func TestJSONExportIsOneDocument(t *testing.T) {
+	var b bytes.Buffer
+	require.NoError(t, WriteJSON(&b, rise(), seq([]history.Row{{Time: start, RisePercent: 1.23456}, {Time: start.Add(time.Second), RisePercent: math.NaN()}}, nil), time.UTC))
+	var got struct {
+		Rise    RiseJSON
+		Samples []SampleJSON
+	}
+	require.NoError(t, json.Unmarshal(b.Bytes(), &got))
+	assert.Equal(t, "tub", got.Rise.Vessel)
+	require.Len(t, got.Samples, 2)
+	assert.InDelta(t, 1.235, float64(got.Samples[0].RisePercent), 1e-9)
+	assert.True(t, math.IsNaN(float64(got.Samples[1].RisePercent)))
+}
+
+// feedings are n invented weekly feedings with a slope in hours a week.
+func feedings(n int, slope, noise float64) []history.Rise {
+	r := rand.New(rand.NewPCG(1, 2))
+	var out []history.Rise
+	for i := range n {
+		out = append(out, history.Rise{ID: int64(i + 1), Holds: estimator.Starter, StartedAt: start.AddDate(0, 0, 7*i), EndedAt: start.AddDate(0, 0, 7*i+1),
+			PeakEquivHours: 8 + slope*float64(i) + noise*r.NormFloat64(), PeakPercent: 150})
+	}
+	return out
+}
+
+func TestVigourTrend(t *testing.T) {
+	assert.Equal(t, "No trend yet: 3 of 6 feedings with a peak are known.", StarterVigour(feedings(3, -0.5, 0)).Trend)
+	assert.Equal(t, "Getting quicker: 0.5 h less to the peak each week, at equal temperature.", StarterVigour(feedings(8, -0.5, 0)).Trend)
+	assert.Contains(t, StarterVigour(feedings(12, 0.4, 0.3)).Trend, "Getting slower: 0.")
+	assert.Equal(t, "No clear trend: the time to the peak differs no more than by chance.", StarterVigour(feedings(12, 0, 0.5)).Trend)
+	v := StarterVigour(append(feedings(3, 0, 0), rise()))
+	assert.Len(t, v.Feedings, 3, "dough is no starter")
+}
+
+// TestTrendAgainstPublished: the slope and its t value for Anscombe's first data
+// set (F. J. Anscombe, Graphs in Statistical Analysis, The American Statistician
+// 27 (1973) 17-21): slope 0.500, standard error of slope 0.118, n = 11. The
+// two-sided chance of t = 4.24 with 9 degrees of freedom is 0.00217 (from memory).
+func TestTrendAgainstPublished(t *testing.T) {
+	x := []float64{10, 8, 13, 9, 11, 14, 6, 4, 12, 7, 5}
+	y := []float64{8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68}
+	slope, chance := trend(x, y)
+	assert.InDelta(t, 0.500, slope, 0.0005)
+	assert.InDelta(t, 0.00217, chance, 0.00005)
+}
+
+// TestTrendIsRareByChance: feedings without any trend are called one in about
+// one of twenty cases.
+func TestTrendIsRareByChance(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	called := 0
+	for range 2000 {
+		var x, y []float64
+		for i := range 8 {
+			x, y = append(x, float64(i)), append(y, r.NormFloat64())
+		}
+		if _, chance := trend(x, y); chance <= maxChance {
+			called++
+		}
+	}
+	assert.InDelta(t, 100, called, 40)
+}
+
+// judged are n invented rises with an outcome at a mean temperature.
+func judged(n int, outcome string, c float64) []history.Rise {
+	var out []history.Rise
+	for i := range n {
+		r := rise()
+		r.Outcome, r.MeanDoughC = outcome, c+0.1*float64(i%3)
+		out = append(out, r)
+	}
+	return out
+}
+
+func TestInCommon(t *testing.T) {
+	h := say.House{}
+	assert.Equal(t, []string{"What good rises have in common cannot be told yet: it takes 5 judged right and 5 judged otherwise; there are 3 and 0."},
+		InCommon(judged(3, "right", 24), h))
+	assert.Equal(t, []string{"Mean dough temperature: 24.0 °C to 24.2 °C in 8 of 10 judged right; 20.1 °C on average in the others."},
+		InCommon(append(judged(8, "right", 24), judged(6, "under", 20)...), h))
+	assert.Equal(t, []string{"The 6 rises judged right differ from the 6 others in nothing measured by more than chance."},
+		InCommon(append(judged(6, "right", 24), judged(6, "over", 24)...), h))
+}
+
+func TestChartOfARise(t *testing.T) {
+	var rows []history.Row
+	for i := range 60 {
+		rows = append(rows, history.Row{Time: start.Add(time.Duration(i) * time.Minute), DistanceMM: 200 - float64(i)/2, RisePercent: float64(i)})
+	}
+	rows[30].Rejected, rows[30].DistanceMM = "jump", 160
+	acts := []history.Act{{At: start, Kind: "start"}, {At: start.Add(time.Minute), Kind: "fold"}, {At: start.Add(2 * time.Minute), Kind: "fold", Undone: true}, {At: start, Kind: "ack"}}
+	c := Chart(Record{rise(), rows, acts}, say.House{})
+	assert.Len(t, c.Samples, 60)
+	assert.True(t, c.Samples[30].Rejected)
+	assert.InDelta(t, 80, c.Samples[30].RisePercent, 1e-9, "160 mm would have meant 80 %")
+	require.Len(t, c.Events, 2)
+	assert.Equal(t, "fold 1", c.Events[1].Word)
+	assert.Equal(t, "doubled", c.Mark.Name)
+}
+
+func TestOverlayByEquivalentTime(t *testing.T) {
+	a, b := rise(), rise()
+	b.TargetPercent = 80
+	row := history.Row{Time: start.Add(2 * time.Hour), RisePercent: 50, EquivHours: 3}
+	bad := history.Row{Time: start.Add(3 * time.Hour), RisePercent: 90, Rejected: "jump"}
+	o := Overlay([]Record{{Rise: a, Rows: []history.Row{row, bad}}}, false, say.House{})
+	require.Len(t, o.Lines[0].Places, 1)
+	assert.InDelta(t, 2, o.Lines[0].Places[0].Hours, 1e-9)
+	assert.EqualValues(t, 100, o.Mark.Percent)
+	o = Overlay([]Record{{Rise: a, Rows: []history.Row{row}}, {Rise: b}}, true, say.House{})
+	assert.InDelta(t, 3, o.Lines[0].Places[0].Hours, 1e-9)
+	assert.Zero(t, o.Mark.Percent, "different marks have no common line")
+}
