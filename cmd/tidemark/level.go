@@ -42,8 +42,8 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 		return err
 	case len(rest) > 0:
 		return usagef("level takes no arguments, found %q", rest[0])
-	case *seconds < 2 || *seconds > 600:
-		return usagef("level: --seconds is %d; expected 2 to 600", *seconds)
+	case *seconds < 1 || *seconds > 600:
+		return usagef("level: --seconds is %d; expected 1 to 600", *seconds)
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
 	if err != nil {
@@ -71,8 +71,12 @@ func insideOf(v config.Vessel) survey.Inside {
 	if v.Profile == nil {
 		return survey.Inside{}
 	}
-	return survey.Inside{TopMM: v.Profile.TopMM(), WidthMM: func(heightMM float64) float64 {
-		return 2 * math.Sqrt(v.Profile.Area(heightMM)/math.Pi)
+	top := v.Profile.TopMM()
+	return survey.Inside{TopMM: top, WidthMM: func(heightMM float64) float64 {
+		const about = 10 // mm: over less the curve of a profile of few points says little
+		lo, hi := max(0, heightMM-about), min(top, heightMM+about)
+		areaMM2 := (v.Profile.Volume(hi) - v.Profile.Volume(lo)) * 1e6 / (hi - lo)
+		return 2 * math.Sqrt(max(areaMM2, 0)/math.Pi) // of a round vessel of that area
 	}}
 }
 

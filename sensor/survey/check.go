@@ -1,0 +1,203 @@
+package survey
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"tidemark/sensor"
+	"tidemark/sensor/echo"
+	"tidemark/sensor/poll"
+	"tidemark/sensor/source"
+)
+
+// Item is a sensor to be checked.
+type Item struct {
+	Vessel   string
+	Role     string // height, dough or air
+	Spec     sensor.Spec
+	Quantity sensor.Quantity
+}
+
+// Verdict sums up what a sensor did.
+type Verdict string
+
+// The verdicts.
+const (
+	Good     Verdict = "good"
+	Doubtful Verdict = "doubtful" // it reads, but not always or not steadily
+	Failed   Verdict = "failed"   // no usable reading at all
+)
+
+// Finding is what was found out about one sensor.
+type Finding struct {
+	Item
+	Readings int     // how often it was asked
+	Usable   int     // how often it gave a value
+	Value    float64 // median, in the unit of its quantity; NaN when Failed
+	Spread   float64 // of a single reading, same unit; NaN when Failed
+	Verdict  Verdict
+	Problem  string   // in words; empty when Good
+	Advice   []string // what to do, most useful first
+
+	status sensor.Status // of the last fault
+}
+
+// Steadiness beyond which a reading is doubtful: common practice, no source.
+const (
+	shakyMM    = 5.0
+	shakyC     = 0.5
+	shakyRatio = 0.03
+	missRatio  = 0.2 // share of failed readings
+)
+
+// Check reads every item for a length of time, once a second, and judges it. The
+// sensors are opened for it and closed again.
+func Check(ctx context.Context, items []Item, env source.Env, length time.Duration) []Finding {
+	notes := make([]notebook, len(items))
+	var jobs []poll.Job
+	var open []sensor.Source
+	for i, it := range items {
+		src, err := source.Open(it.Spec, it.Quantity, env)
+		if err != nil {
+			notes[i].take(sensor.Reading{Status: sensor.Missing, Reason: err.Error()})
+			continue
+		}
+		open = append(open, src)
+		jobs = append(jobs, poll.Job{Bus: source.Bus(it.Spec), Source: src, Quantity: it.Quantity,
+			Every: time.Second, Timeout: min(length, 5*time.Second), Deliver: notes[i].take})
+	}
+	limited, cancel := context.WithCancel(ctx)
+	stop := time.AfterFunc(length, cancel)
+	defer stop.Stop()
+	defer cancel()
+	if len(jobs) > 0 {
+		poll.Run(limited, clockOf(env), jobs)
+	}
+	for _, s := range open {
+		_ = s.Close() // nothing was written: a failing close loses nothing
+	}
+	findings := make([]Finding, len(items))
+	for i, it := range items {
+		findings[i] = notes[i].judge(it)
+	}
+	return findings
+}
+
+// clockOf is the clock of an Env.
+func clockOf(env source.Env) sensor.Clock {
+	if env.Clock != nil {
+		return env.Clock
+	}
+	return sensor.SystemClock()
+}
+
+// notebook collects the readings of one sensor.
+type notebook struct {
+	mu     sync.Mutex
+	values []float64
+	faults map[string]int
+	last   sensor.Reading // last fault
+	count  int
+}
+
+// take notes a reading.
+func (n *notebook) take(r sensor.Reading) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.count++
+	if r.Status == sensor.OK {
+		n.values = append(n.values, r.Value)
+		return
+	}
+	if n.faults == nil {
+		n.faults = map[string]int{}
+	}
+	n.faults[r.Reason]++
+	n.last = r
+}
+
+// commonest is the fault met most often.
+func (n *notebook) commonest() string {
+	best, most := n.last.Reason, 0
+	for reason, count := range n.faults {
+		if count > most || count == most && reason < best {
+			best, most = reason, count
+		}
+	}
+	return best
+}
+
+// judge sums a notebook up.
+func (n *notebook) judge(it Item) Finding {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	f := Finding{Item: it, Readings: n.count, Usable: len(n.values), Verdict: Good, status: n.last.Status}
+	f.Value, f.Spread, _ = sensor.Summary(n.values, 0)
+	missed := n.count - len(n.values)
+	switch {
+	case n.count == 0:
+		f.Verdict, f.Problem = Failed, "it did not answer once in the time given"
+	case len(n.values) == 0:
+		f.Verdict, f.Problem = Failed, n.commonest()
+	case float64(missed) > missRatio*float64(n.count):
+		f.Verdict, f.Problem = Doubtful, fmt.Sprintf("%d of %d readings failed: %s", missed, n.count, n.commonest())
+	case f.Spread > shaky(it.Quantity):
+		f.Verdict, f.Problem = Doubtful, "its values jump about more than they should"
+	}
+	if f.Verdict != Good {
+		f.Advice = Advise(it.Spec, n.last)
+	}
+	return f
+}
+
+// shaky is the spread that is too much for a quantity.
+func shaky(q sensor.Quantity) float64 {
+	switch q {
+	case sensor.Distance:
+		return shakyMM
+	case sensor.Temperature:
+		return shakyC
+	default:
+		return shakyRatio
+	}
+}
+
+// Found says in a word or two whether the sensor is there.
+func (f Finding) Found() string {
+	switch {
+	case f.Usable > 0:
+		return "yes"
+	case f.status == sensor.Missing:
+		return "no"
+	default:
+		return "yes, no value"
+	}
+}
+
+// Notes says what else to know about a distance sensor that measures by sound.
+// hasAir tells whether the vessel has an air thermometer.
+func Notes(spec sensor.Spec, hasAir bool) []string {
+	var out []string
+	sound := spec.Kind == sensor.KindHCSR04 || spec.Kind == sensor.KindSRF04
+	if sound && !hasAir && spec.AirC == 0 {
+		out = append(out, fmt.Sprintf("no air thermometer: 22 C are assumed, and four degrees more or less change each distance by %.1f %%; add air, or air_c", 100*echo.AssumedDoubt(4)))
+	}
+	if (sound || spec.Kind == sensor.KindSerial) && spec.CO2Ratio == 0 {
+		out = append(out, "carbon dioxide over a lively dough makes sound slower: at 10 % of it distances read 3 % long and the rise too low; leave a gap in the lid, or set co2_ratio")
+	}
+	return out
+}
+
+// Unit gives a value of q in words.
+func Unit(q sensor.Quantity, v float64) string {
+	switch q {
+	case sensor.Distance:
+		return fmt.Sprintf("%.1f mm", v)
+	case sensor.Temperature:
+		return fmt.Sprintf("%.2f C", v)
+	default:
+		return fmt.Sprintf("%.1f %%", 100*v)
+	}
+}

@@ -1,0 +1,193 @@
+package survey
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"tidemark/sensor"
+)
+
+// Inside is what is known of a vessel's inside.
+type Inside struct {
+	TopMM   float64                        // height of the rim above the floor; 0 = not known
+	WidthMM func(heightMM float64) float64 // narrowest width at a height; nil = not known
+}
+
+// Level is a distance measured over a while.
+type Level struct {
+	MM       float64 // median
+	SpreadMM float64 // of a single reading
+	SDMM     float64 // of MM
+	Usable   int     // readings
+	Missed   int     // readings that failed
+}
+
+// Measure reads a distance sensor for a length of time, once a second, or ten times
+// when that is shorter than ten seconds. The error says why there is no trustworthy
+// level.
+func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
+	var mm []float64
+	missed, last := 0, sensor.Reading{}
+	end := time.Now().Add(length)
+	for {
+		one, cancel := context.WithTimeout(ctx, 5*time.Second)
+		r := src.Read(one)
+		cancel()
+		if r.Status == sensor.OK {
+			mm = append(mm, r.Value)
+		} else {
+			missed++
+			last = r
+		}
+		timer := time.NewTimer(min(time.Second, length/10))
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			timer.Stop()
+			return Level{}, ctx.Err()
+		}
+		if !time.Now().Before(end) {
+			break
+		}
+	}
+	l := Level{Usable: len(mm), Missed: missed}
+	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(mm, 1)
+	switch {
+	case l.Usable == 0:
+		return l, fmt.Errorf("no usable reading: %s", last.Reason)
+	case l.Missed > l.Usable:
+		return l, fmt.Errorf("%d of %d readings failed, most lately: %s", missed, missed+len(mm), last.Reason)
+	case l.SpreadMM > shakyMM:
+		return l, fmt.Errorf("the readings jump about by %.1f mm; hold everything still, or look for a rim or wall in the sensor's view", l.SpreadMM)
+	}
+	return l, nil
+}
+
+// SpotMM is the width of what a sensor sees at a distance, from the full angle of
+// its field of view: 2 d tan(angle/2).
+func SpotMM(distanceMM, coneDeg float64) float64 {
+	return 2 * distanceMM * math.Tan(coneDeg/2*math.Pi/180)
+}
+
+// Remarks says what is wrong with how a sensor sits over a vessel whose empty
+// floor is floorMM away. It is empty when all is well.
+func Remarks(spec sensor.Spec, in Inside, floorMM float64) []string {
+	var out []string
+	reach := spec.Reach()
+	minMM := max(reach.MinMM, spec.MinMM)
+	if in.TopMM > 0 && floorMM < in.TopMM {
+		out = append(out, fmt.Sprintf("the sensor reads %.0f mm, but the vessel alone is %.0f mm deep: it sees the rim or something in the vessel, not the floor", floorMM, in.TopMM))
+	}
+	if in.TopMM > 0 && floorMM >= in.TopMM && floorMM-in.TopMM < minMM {
+		out = append(out, fmt.Sprintf("a full vessel would come to %.0f mm from the sensor, nearer than the %.0f mm it needs: raise the sensor by %.0f mm", floorMM-in.TopMM, minMM, minMM-(floorMM-in.TopMM)))
+	}
+	if limit := spec.MaxMM; limit > 0 && floorMM > limit || floorMM > reach.MaxMM {
+		out = append(out, fmt.Sprintf("the floor is %.0f mm away, farther than the sensor can be believed", floorMM))
+	}
+	if r := coneRemark(spec, reach.ConeDeg, in, floorMM); r != "" {
+		out = append(out, r)
+	}
+	return out
+}
+
+// coneRemark says when the sensor sees more than the surface.
+func coneRemark(spec sensor.Spec, coneDeg float64, in Inside, floorMM float64) string {
+	if coneDeg == 0 || in.WidthMM == nil {
+		return ""
+	}
+	for _, height := range []float64{in.TopMM, in.TopMM / 2, 0} { // the rim first: it is what is usually seen
+		spot, width := SpotMM(floorMM-height, coneDeg), in.WidthMM(height)
+		if spot <= width || width <= 0 {
+			continue
+		}
+		advice := "lower the sensor or take a wider vessel"
+		if spec.Kind == sensor.KindVL53L1X && (spec.ROI == 0 || spec.ROI > 4) {
+			advice = "set roi: 4 for a narrower view, or " + advice
+		}
+		return fmt.Sprintf("at %.0f mm above the floor the sensor sees a spot %.0f mm wide, but the vessel is %.0f mm wide there: %s", height, spot, width, advice)
+	}
+	return ""
+}
+
+// Calibration leads through the measuring of a vessel: first its empty floor, then,
+// if wanted, known volumes of water. It may be used by several goroutines.
+type Calibration struct {
+	src    sensor.Source
+	spec   sensor.Spec
+	inside Inside
+	length time.Duration
+
+	mu     sync.Mutex
+	floor  *Level
+	points [][2]float64 // height mm, volume L
+}
+
+// NewCalibration measures with src, described by spec, over a vessel. Each level
+// takes the given length of time. The source stays the caller's to close.
+func NewCalibration(src sensor.Source, spec sensor.Spec, in Inside, length time.Duration) *Calibration {
+	return &Calibration{src: src, spec: spec, inside: in, length: length}
+}
+
+// Empty measures the empty vessel and gives remarks on how the sensor sits. It
+// begins the calibration anew.
+func (c *Calibration) Empty(ctx context.Context) (Level, []string, error) {
+	l, err := Measure(ctx, c.src, c.length)
+	if err != nil {
+		return l, nil, err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.floor, c.points = &l, [][2]float64{{0, 0}}
+	return l, Remarks(c.spec, c.inside, l.MM), nil
+}
+
+// leastStepMM is the least rise of the water between two pours.
+const leastStepMM = 3.0
+
+// Pour measures after water was poured in; totalL is all the water in the vessel
+// now, in litres. The error says why the step was not taken.
+func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float64, err error) {
+	if !(totalL > 0 && totalL <= 100) {
+		return 0, fmt.Errorf("expected the total volume in litres, more than 0 and at most 100, found %v", totalL)
+	}
+	c.mu.Lock()
+	floor := c.floor
+	c.mu.Unlock()
+	if floor == nil {
+		return 0, fmt.Errorf("the empty vessel was not measured yet; do that first")
+	}
+	l, err := Measure(ctx, c.src, c.length)
+	if err != nil {
+		return 0, err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	height := math.Round((floor.MM-l.MM)*10) / 10
+	last := c.points[len(c.points)-1]
+	switch {
+	case totalL <= last[1]:
+		return height, fmt.Errorf("%v L is not more than the %v L before; give the total, not what was added", totalL, last[1])
+	case height < last[0]+leastStepMM:
+		return height, fmt.Errorf("the water stands at %.1f mm, only %.1f mm above the step before; pour more between two steps, and stir off foam", height, height-last[0])
+	}
+	c.points = append(c.points, [2]float64{height, totalL})
+	return height, nil
+}
+
+// Result gives the floor distance, rounded to a tenth of a millimetre, and the
+// profile: nil when no water was poured.
+func (c *Calibration) Result() (floorMM float64, profile [][2]float64, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.floor == nil {
+		return 0, nil, fmt.Errorf("the empty vessel was not measured yet; do that first")
+	}
+	if len(c.points) > 1 {
+		profile = slices.Clone(c.points)
+	}
+	return math.Round(c.floor.MM*10) / 10, profile, nil
+}
