@@ -97,7 +97,7 @@ func TestHCSR04Faults(t *testing.T) {
 				r := read(s)
 				assert.Equal(t, c.status, r.Status, r.Reason)
 				assert.Contains(t, r.Reason, c.reason)
-				*dev = fake.HCSR04{DistanceMM: 150, SpeedMPS: 345} //nolint:govet // no read is under way
+				*dev = fake.HCSR04{DistanceMM: 150, SpeedMPS: 345}
 				assert.Equal(t, sensor.OK, read(s).Status, "heals by itself")
 			})
 		})

@@ -27,6 +27,9 @@ import (
 	"tidemark/sensor/remote"
 )
 
+// brokerProgram is what the broker is called.
+const brokerProgram = "mosquitto" //nolint:misspell // a name
+
 // broker is a real broker on this machine with a user baker and TLS.
 type broker struct {
 	t          *testing.T
@@ -71,8 +74,8 @@ func (b *broker) write(name, text string) string {
 
 func newBroker(t *testing.T) *broker {
 	t.Helper()
-	passwd := program(t, "mosquitto_passwd")
-	program(t, "mosquitto")
+	passwd := program(t, brokerProgram+"_passwd")
+	program(t, brokerProgram)
 	b := &broker{t: t, dir: t.TempDir(), port: freePort(t), tls: freePort(t)}
 	require.NoError(t, os.Chmod(filepath.Dir(b.dir), 0o755))
 	require.NoError(t, os.Chmod(b.dir, 0o755))
@@ -109,7 +112,7 @@ func (b *broker) certificate() (cert, key string) {
 // start runs the broker and waits until it listens.
 func (b *broker) start() {
 	b.t.Helper()
-	b.cmd = exec.Command(program(b.t, "mosquitto"), "-c", filepath.Join(b.dir, "conf"))
+	b.cmd = exec.Command(program(b.t, brokerProgram), "-c", filepath.Join(b.dir, "conf"))
 	require.NoError(b.t, b.cmd.Start())
 	b.t.Cleanup(b.stop)
 	require.Eventually(b.t, func() bool {
