@@ -82,13 +82,13 @@ func compare(plain, got []warning) (missed, tooMany []warning) {
 	return missed, tooMany
 }
 
-// lostRises counts the rises of plain that got does not have: same vessel, start
-// within two minutes.
-func lostRises(plain, got []history.Rise) int {
+// lostRises counts the rises that the story begins before until and that are not
+// in got: same vessel, start within two minutes.
+func lostRises(story virtual.Scenario, until time.Time, got []history.Rise) int {
 	n := 0
-	for _, p := range plain {
-		if !slices.ContainsFunc(got, func(g history.Rise) bool {
-			return g.Vessel == p.Vessel && g.StartedAt.Sub(p.StartedAt).Abs() <= 2*time.Minute
+	for _, a := range story.Acts {
+		if a.Event == "start" && a.At.Before(until) && !slices.ContainsFunc(got, func(g history.Rise) bool {
+			return g.Vessel == a.Vessel && g.StartedAt.Sub(a.At).Abs() <= 2*time.Minute
 		}) {
 			n++
 		}
@@ -101,7 +101,8 @@ func (r *result) add(plain, got ledger) {
 	missed, tooMany := compare(plain.warnings, got.warnings)
 	r.missed += len(missed)
 	r.falseAlarms += len(tooMany)
-	r.lostRises += lostRises(plain.rises, got.rises)
+	story := virtual.Household(dayOf(0))
+	r.lostRises += lostRises(story, story.Until, got.rises)
 	for _, w := range missed {
 		r.say("missed %s of %s", w.kind, w.vessel)
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -12,8 +13,9 @@ import (
 	"tidemark/sensor/virtual"
 )
 
-// pageBytes is the size of a page of the history file (SQLite's default).
-const pageBytes = 4096
+// pageBytes reads the page size from a file's header: two bytes, big-endian, at
+// offset 16 (SQLite, "Database File Format", section 1.3.2).
+func pageBytes(file []byte) int { return int(binary.BigEndian.Uint16(file[16:])) }
 
 // damagedPages stops a day in the middle of a rise, writes chance over random
 // pages of the history file and goes on. The watch must go on whatever is left.
@@ -63,10 +65,11 @@ func damagedPages(ctx context.Context, s setting) (result, error) {
 // damage overwrites one to eight random pages.
 func damage(whole []byte, dice *rand.Rand) []byte {
 	out := append([]byte(nil), whole...)
+	size := pageBytes(whole)
 	for range 1 + dice.IntN(8) {
-		page := dice.IntN(len(out) / pageBytes)
-		for i := range pageBytes {
-			out[page*pageBytes+i] = byte(dice.Uint32())
+		page := dice.IntN(len(out) / size)
+		for i := range size {
+			out[page*size+i] = byte(dice.Uint32())
 		}
 	}
 	return out
@@ -122,8 +125,11 @@ func openStore(ctx context.Context, dir string, now time.Time) (*history.Store, 
 func missingRises(now time.Time, left map[string]time.Time) []string {
 	under := map[string]bool{}
 	for _, a := range virtual.Household(dayOf(0)).Acts {
-		if a.At.Before(now.Add(-stepEvery)) {
-			under[a.Vessel] = a.Event != "end"
+		switch {
+		case a.Event == "end" && !a.At.After(now):
+			under[a.Vessel] = false
+		case a.Event != "end" && a.At.Before(now.Add(-stepEvery)):
+			under[a.Vessel] = true
 		}
 	}
 	var out []string

@@ -57,7 +57,9 @@ func soak(ctx context.Context, s setting) (result, error) {
 	if err := got.close(ctx, dir); err != nil {
 		return r, err
 	}
-	r.lostRises = max(0, days*len(s.plain.rises)-len(got.rises))
+	for n := range days {
+		r.lostRises += lostRises(virtual.Household(dayOf(n)), d.story.Until, got.rises)
+	}
 	if err := r.gaps(ctx, dir); err != nil {
 		return r, err
 	}
