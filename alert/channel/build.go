@@ -3,6 +3,7 @@ package channel
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/base64"
 	"fmt"
 	"io"
 	"log/slog"
@@ -10,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+	"unicode"
 
 	"tidemark/alert"
 	"tidemark/alert/texts"
@@ -111,7 +113,11 @@ func loadSecrets(spec *alert.ChannelSpec, dir string) (*secrets, error) {
 		}
 		*p.into = value
 	}
-	s.hide(s.token, s.signKey, s.password, spec.Topic.Reveal(), secretPart(spec))
+	basic := ""
+	if s.password != "" {
+		basic = base64.StdEncoding.EncodeToString([]byte(spec.User + ":" + s.password))
+	}
+	s.hide(s.token, s.signKey, s.password, basic, spec.Topic.Reveal(), secretPart(spec))
 	return s, nil
 }
 
@@ -178,13 +184,13 @@ const maxAnswer = 200
 
 // clean makes one short line without secrets out of any text.
 func (s *secrets) clean(text string) string {
-	text = strings.Join(strings.Fields(strings.ToValidUTF8(text, "?")), " ")
 	text = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
+		if unicode.IsControl(r) && !unicode.IsSpace(r) {
 			return -1
 		}
 		return r
-	}, s.filter.Replace(text))
+	}, strings.ToValidUTF8(text, "?"))
+	text = s.filter.Replace(strings.Join(strings.Fields(text), " "))
 	if runes := []rune(text); len(runes) > maxAnswer {
 		text = string(runes[:maxAnswer-1]) + "…"
 	}

@@ -96,7 +96,7 @@ func (p *poster) judge(res *http.Response, said []byte) (string, error) {
 // retryAfter reads the header of that name: seconds or a date (RFC 9110,
 // section 10.2.3). Anything else is 0.
 func retryAfter(value string, now time.Time) time.Duration {
-	if seconds, err := strconv.Atoi(value); err == nil {
+	if seconds, err := strconv.ParseInt(value, 10, 64); err == nil {
 		return time.Duration(min(max(seconds, 0), 86400)) * time.Second
 	}
 	if at, err := http.ParseTime(value); err == nil {

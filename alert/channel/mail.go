@@ -115,7 +115,7 @@ func (m *mailer) client(ctx context.Context) (*mail.Client, error) {
 	}
 	opts = append(opts, mail.WithPort(port), mail.WithDialContextFunc(m.dialer(ctx, m.spec.TLS == "implicit")))
 	if m.spec.User != "" {
-		opts = append(opts, mail.WithSMTPAuth(mail.SMTPAuthAutoDiscover), mail.WithUsername(m.spec.User), mail.WithPassword(m.secrets.password))
+		opts = append(opts, mail.WithOpportunisticSMTPAuth(mail.SMTPAuthSCRAMSHA256, mail.SMTPAuthSCRAMSHA1, mail.SMTPAuthPlain, mail.SMTPAuthLogin), mail.WithUsername(m.spec.User), mail.WithPassword(m.secrets.password))
 	}
 	return mail.NewClient(m.spec.Host, opts...)
 }

@@ -31,7 +31,7 @@ const (
 	offline          = "offline"
 	mqttKeepAlive    = 30 // seconds
 	mqttRetry        = 5 * time.Second
-	mqttGoodbye      = 3 * time.Second
+	mqttGoodbye      = 2 * time.Second
 )
 
 // State is what home automation is told of one vessel.

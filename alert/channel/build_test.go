@@ -1,0 +1,76 @@
+package channel
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+)
+
+func TestSecretsFromFilesAndCredentials(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		return path
+	}
+	path := write("push-token", secretToken+"\n")
+	write("empty", "\n")
+	write("two-lines", "a\nb")
+	write("large", strings.Repeat("x", maxSecret+1))
+	for name, want := range map[string]string{"push-token": secretToken, path: secretToken} {
+		got, err := readSecret(name, dir)
+		require.NoError(t, err)
+		assert.Equal(t, want, got)
+	}
+	for name, want := range map[string]string{
+		"empty": "is empty", "two-lines": "has more than one line", "large": "is larger than 4096 bytes", "missing": "no such file",
+	} {
+		_, err := readSecret(name, dir)
+		assert.ErrorContains(t, err, want)
+	}
+	_, err := readSecret("push-token", "")
+	assert.EqualError(t, err, `"push-token" is the name of a systemd credential, but systemd gave none; use LoadCredential=push-token:/path in the unit, or write a path`)
+
+	t.Setenv("CREDENTIALS_DIRECTORY", dir)
+	s, err := loadSecrets(&alert.ChannelSpec{TokenFile: "push-token"}, "")
+	require.NoError(t, err)
+	assert.Equal(t, secretToken, s.token)
+}
+
+func TestRoutes(t *testing.T) {
+	specs := []alert.ChannelSpec{
+		{Name: "phone", Kind: "topic", URL: "https://push.example.org", Topic: secretTopic, Only: []alert.Kind{alert.Over}, FromLevel: 1, Timeout: "7s"},
+		{Name: "bell", Kind: "command", Run: []string{"/bin/true"}},
+	}
+	routes, err := Routes(specs, Env{})
+	require.NoError(t, err)
+	require.Len(t, routes, 2)
+	assert.Equal(t, 1, routes[0].FromLevel)
+	assert.Equal(t, "7s", routes[0].Timeout.String())
+	assert.True(t, routes[0].Pictures)
+	assert.False(t, routes[1].Pictures)
+	specs[1] = alert.ChannelSpec{Name: "hook", Kind: "webhook", URL: "https://example.org", SignFile: "/no/such/file"}
+	_, err = Routes(specs, Env{})
+	assert.ErrorContains(t, err, "channel hook: sign_key_file: the secret cannot be read")
+	specs[1] = alert.ChannelSpec{Name: "hook", Kind: "webhook", URL: "https://example.org", CAFile: "build_test.go"}
+	_, err = Routes(specs, Env{})
+	assert.ErrorContains(t, err, "holds no certificate in PEM form")
+}
+
+func FuzzClean(f *testing.F) {
+	f.Add("401 " + secretToken + "\r\n\x00\x1b[31m")
+	f.Fuzz(func(t *testing.T, text string) {
+		s := &secrets{}
+		s.hide(secretToken, secretPass)
+		got := s.clean(text)
+		if strings.Contains(got, secretToken) || strings.ContainsAny(got, "\r\n\x00\x1b") || len([]rune(got)) > maxAnswer {
+			t.Fatalf("%q", got)
+		}
+	})
+}

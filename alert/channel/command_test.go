@@ -1,0 +1,82 @@
+package channel
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+)
+
+// program writes a script to run.
+func program(t *testing.T, text string) alert.ChannelSpec {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "bell")
+	require.NoError(t, os.WriteFile(path, []byte("#!/bin/sh\n"+text), 0o700))
+	return alert.ChannelSpec{Name: "bell", Kind: "command", Run: []string{path, "loud; rm -rf $HOME", "$(id)"}}
+}
+
+func TestCommandGetsTheMessageAndNothingElse(t *testing.T) {
+	t.Setenv("CREDENTIALS_DIRECTORY", "/run/credentials/x")
+	t.Setenv("TIDEMARK_TOKEN", secretToken)
+	out := filepath.Join(t.TempDir(), "out")
+	m := sample()
+	m.Text = "line one\nline \"two\" $(id)"
+	answer, err := open(t, program(t, `{ printf '%s\n' "$#" "$1" "$2" "$TIDEMARK_TITLE" "$TIDEMARK_TEXT"; cat; echo; env; } >`+out+"\necho rang")).Deliver(t.Context(), m)
+	require.NoError(t, err)
+	assert.Equal(t, "exit 0 rang", answer)
+	data, err := os.ReadFile(out)
+	require.NoError(t, err)
+	lines := strings.SplitN(string(data), "\n", 8)
+	assert.Equal(t, []string{"2", "loud; rm -rf $HOME", "$(id)", m.Title, "line one", `line "two" $(id)`}, lines[:6], "no shell reads the arguments")
+	var got alert.Message
+	require.NoError(t, json.Unmarshal([]byte(lines[6]), &got))
+	assert.Equal(t, m.ID, got.ID)
+	assert.NotContains(t, lines[7], "CREDENTIALS")
+	noSecret(t, lines[7])
+}
+
+func TestCommandExitCodes(t *testing.T) {
+	for code, final := range map[int]bool{1: true, 2: true, 75: false, 255: true} {
+		_, err := open(t, program(t, fmt.Sprintf("echo no speaker >&2; exit %d", code))).Deliver(t.Context(), sample())
+		judge(t, err, final)
+		assert.Contains(t, err.Error(), "no speaker")
+		assert.Contains(t, err.Error(), fmt.Sprint(code))
+	}
+}
+
+func TestCommandThatIsNotThere(t *testing.T) {
+	_, err := open(t, alert.ChannelSpec{Name: "bell", Kind: "command", Run: []string{"/no/such/program"}}).Deliver(t.Context(), sample())
+	judge(t, err, true)
+	assert.Contains(t, err.Error(), "the program cannot be started")
+}
+
+func TestCommandOversizedOutput(t *testing.T) {
+	answer, err := open(t, program(t, "head -c 10000000 /dev/zero | tr '\\0' x")).Deliver(t.Context(), sample())
+	require.NoError(t, err)
+	assert.LessOrEqual(t, len(answer), maxAnswer+10)
+}
+
+func TestCommandTimeLimitKillsChildrenToo(t *testing.T) {
+	pidFile := filepath.Join(t.TempDir(), "pid")
+	ch := open(t, program(t, "sleep 600 & echo $! >"+pidFile+"; wait"))
+	ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+	defer cancel()
+	_, err := ch.Deliver(ctx, sample())
+	judge(t, err, false)
+	assert.Contains(t, err.Error(), "did not end in time")
+	pid, err := os.ReadFile(pidFile)
+	require.NoError(t, err)
+	assert.Eventually(t, func() bool {
+		stat, err := os.ReadFile("/proc/" + strings.TrimSpace(string(pid)) + "/stat")
+		return err != nil || strings.Contains(string(stat), ") Z ") // gone, or only waiting to be reaped
+	}, 10*time.Second, 10*time.Millisecond)
+}
