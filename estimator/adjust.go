@@ -23,3 +23,11 @@ func (e *Estimator) Shift(d time.Duration) {
 		}
 	}
 }
+
+// SetLead sets how long before the mark the phase becomes Near; a negative lead
+// is ignored.
+func (e *Estimator) SetLead(d time.Duration) {
+	if d >= 0 {
+		e.cfg.Lead = d
+	}
+}

@@ -189,7 +189,7 @@ func TestHistoryBackupAndRestore(t *testing.T) {
 
 	s, err := history.Open(t.Context(), k.db, history.Options{})
 	require.NoError(t, err)
-	defer s.Close(t.Context())
+	defer func() { require.NoError(t, s.Close(context.WithoutCancel(t.Context()))) }()
 	_, err = k.look(t, "", "restore", file, "--yes")
 	require.ErrorContains(t, err, "sudo systemctl stop tidemark")
 	out, err = k.look(t, "", "list", "--vessel", "tub")

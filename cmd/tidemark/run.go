@@ -5,8 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
+	"os/signal"
 	"path/filepath"
+	"syscall"
 
+	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
@@ -45,7 +49,11 @@ func runRun(ctx context.Context, s streams, args []string) error {
 
 // watch runs the App until ctx ends.
 func watch(ctx context.Context, s streams, cfg *config.Config, store *history.Store, log *slog.Logger) error {
-	a, err := app.New(app.Options{Config: cfg, Clock: app.NewSteady(), Store: store, Log: log, Live: true, Listen: cfg.Web.Listen})
+	routes, err := channel.Routes(cfg.Channels, channel.Env{Version: version(), Household: app.House(cfg), Log: log})
+	if err != nil {
+		return usageError{err}
+	}
+	a, err := app.New(app.Options{Routes: routes, Version: version(), Config: cfg, Clock: app.NewSteady(), Store: store, Log: log, Live: true, Listen: cfg.Web.Listen})
 	if err != nil {
 		return err
 	}
@@ -57,10 +65,36 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	manager := sdnotify.Notifier{}
 	_ = manager.Ready(status) // no service manager listens on a bare machine
 	go a.FeedWatchdog(ctx, manager)
+	go reloadOnHangup(ctx, a, cfg.File, log)
 	defer func() { _ = manager.Stopping() }()
 	select {
 	case <-ctx.Done():
 	case err = <-a.Failed():
 	}
 	return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
+}
+
+// reloadOnHangup reads the configuration anew at every SIGHUP. A file that is
+// refused changes nothing.
+func reloadOnHangup(ctx context.Context, a *app.App, file string, log *slog.Logger) {
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hup:
+			fresh, err := config.Load(file, config.Sensors)
+			if err != nil {
+				log.Error("the new configuration is refused; the old one stays", "error", err)
+				continue
+			}
+			if rest := a.Reload(fresh); len(rest) > 0 {
+				log.Warn("marks and leads are taken over; the rest needs a restart", "changed", rest)
+				continue
+			}
+			log.Info("the configuration is taken over")
+		}
+	}
 }

@@ -5,11 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"tidemark/alert"
-	"tidemark/alert/texts"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
@@ -18,14 +19,15 @@ import (
 
 // Options says what to wire. Config and Clock are needed.
 type Options struct {
-	Config *config.Config
-	Clock  Clock
-	Store  *history.Store // nil keeps nothing
-	Log    *slog.Logger   // nil is silent
-	Demo   bool           // everything watched is invented
-	Listen string         // address of the page; empty serves none
-	Live   bool           // read the configured sensors
-	Routes []alert.Route  // ways to the household; none is right for replay
+	Config  *config.Config
+	Clock   Clock
+	Store   *history.Store // nil keeps nothing
+	Log     *slog.Logger   // nil is silent
+	Demo    bool           // everything watched is invented
+	Listen  string         // address of the page; empty serves none
+	Version string
+	Live    bool          // read the configured sensors
+	Routes  []alert.Route // ways to the household; none is right for replay
 }
 
 // App watches the vessels of one configuration.
@@ -36,18 +38,22 @@ type App struct {
 	pipes map[string]*pipe
 	bell  bell
 
-	began  time.Time
-	server *server
-	failed chan error
-	cancel context.CancelFunc
-	work   sync.WaitGroup
-	pulse  *sdnotify.Pulse // nil unless live
+	began         time.Time
+	server        *server
+	metrics       http.Handler // when it has an address of its own
+	metricsServer *server
+	failed        chan error
+	cancel        context.CancelFunc
+	work          sync.WaitGroup
+	pulse         *sdnotify.Pulse // nil unless live
 
 	desk     *alert.Desk
 	outbox   *alert.Outbox
 	alarmsMu sync.Mutex
 	alarms   map[string][]alert.Alarm // as the desk has them, for pages
 	alarmsAt time.Time
+
+	sampledMilli atomic.Int64 // Unix milliseconds of the last reading
 
 	unwatched alert.Span // before this start, after an unclean stop
 }
@@ -82,10 +88,9 @@ func New(o Options) (*App, error) {
 
 // rules are the alarm rules of one vessel.
 func (a *App) rules(v config.Vessel) alert.Rules {
-	h := a.opt.Config.Household
 	r := alert.DefaultRules()
 	r.LostAfter = v.LostAfter
-	r.Household = texts.Household{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
+	r.Household = House(a.opt.Config)
 	return r
 }
 
@@ -101,7 +106,7 @@ func (a *App) Start(ctx context.Context) error {
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	if a.opt.Listen != "" {
-		s, err := a.newServer(a.opt.Listen)
+		s, err := a.newServer(ctx, a.opt.Listen)
 		if err != nil {
 			a.cancel()
 			return err
@@ -109,6 +114,9 @@ func (a *App) Start(ctx context.Context) error {
 		a.server = s
 		w := a.opt.Config.Web
 		s.serve(w.TLSCert, w.TLSKey, a.failed)
+		if err := a.serveMetrics(); err != nil {
+			return errors.Join(err, a.Stop(ctx))
+		}
 	}
 	return a.startWatching(ctx)
 }
@@ -121,10 +129,13 @@ func (a *App) Stop(ctx context.Context) error {
 	}
 	a.cancel()
 	a.work.Wait()
-	if a.server == nil {
-		return nil
+	var err error
+	for _, s := range []*server{a.server, a.metricsServer} {
+		if s != nil {
+			err = errors.Join(err, s.stop(ctx))
+		}
 	}
-	return a.server.stop(ctx)
+	return errors.Join(err, a.outbox.Close())
 }
 
 // Failed receives an error when a part ends that should not.

@@ -91,6 +91,8 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 // deliver takes a reading in. A height is joined with the fresh temperatures
 // into a sample.
 func (a *App) deliver(vessel string, as role, r sensor.Reading) {
+	a.sampledMilli.Store(time.Now().UnixMilli())
+	a.pulse.Beat(samplingPart)
 	p := a.pipes[vessel]
 	now := a.opt.Clock.Now()
 	p.mu.Lock()
@@ -101,9 +103,6 @@ func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 		return
 	}
 	p.observe(SampleOf(now, r, p.fresh(doughRole, now), p.fresh(airRole, now)))
-	if a.pulse != nil {
-		a.pulse.Beat(samplingPart)
-	}
 }
 
 // taken is the last reading in a role.

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"tidemark/web"
+	"tidemark/web/access"
+	"tidemark/web/metrics"
 	"tidemark/web/say"
 )
 
@@ -26,17 +28,49 @@ type server struct {
 }
 
 // newServer builds the page and opens its address.
-func (a *App) newServer(address string) (*server, error) {
+func (a *App) newServer(ctx context.Context, address string) (*server, error) {
+	address, err := a.allowedAddress(ctx, address)
+	if err != nil {
+		return nil, err
+	}
 	ln, err := listen(address)
 	if err != nil {
 		return nil, err
 	}
-	page, err := web.New(a.webOptions())
+	o, err := a.webOptions()
+	if err != nil {
+		ln.Close()
+		return nil, err
+	}
+	page, err := web.New(o)
 	if err != nil {
 		ln.Close()
 		return nil, err
 	}
 	return &server{page: page, http: web.NewHTTPServer(page, a.log), ln: ln}, nil
+}
+
+// allowedAddress keeps the page on this machine until the household has set a
+// passphrase.
+func (a *App) allowedAddress(ctx context.Context, address string) (string, error) {
+	host, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return "", fmt.Errorf("%q is not an address with a port: %w", address, err)
+	}
+	if ip := net.ParseIP(host); host == "localhost" || (ip != nil && ip.IsLoopback()) {
+		return address, nil
+	}
+	if a.opt.Store != nil {
+		set, err := access.HasPassphrase(ctx, a.opt.Store.Settings())
+		if err != nil {
+			return "", err
+		}
+		if set {
+			return address, nil
+		}
+	}
+	a.log.Warn("no passphrase is set, so the page is served to this machine alone; set one with tidemark passphrase and restart", "asked", address)
+	return net.JoinHostPort("127.0.0.1", port), nil
 }
 
 // listen opens an address and says what to do when it is taken.
@@ -53,7 +87,7 @@ func listen(address string) (net.Listener, error) {
 }
 
 // webOptions hands the page what it shows.
-func (a *App) webOptions() web.Options {
+func (a *App) webOptions() (web.Options, error) {
 	h, w := a.opt.Config.Household, a.opt.Config.Web
 	o := web.Options{
 		Live: a, House: say.House{Zone: h.Zone, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
@@ -63,7 +97,34 @@ func (a *App) webOptions() web.Options {
 	if a.opt.Store != nil {
 		o.History, o.Settings = a.opt.Store, a.opt.Store.Settings()
 	}
-	return o
+	m, err := metrics.New(a, metrics.Options{Process: true, Log: a.log})
+	if err != nil {
+		return o, err
+	}
+	if w.MetricsListen == "" {
+		o.Metrics = m
+	} else {
+		a.metrics = m
+	}
+	return o, nil
+}
+
+// serveMetrics serves the metrics at an address of their own, if one is
+// configured.
+func (a *App) serveMetrics() error {
+	address := a.opt.Config.Web.MetricsListen
+	if address == "" || a.metrics == nil {
+		return nil
+	}
+	ln, err := listen(address)
+	if err != nil {
+		return err
+	}
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", a.metrics)
+	a.metricsServer = &server{http: web.NewHTTPServer(mux, a.log), ln: ln}
+	a.metricsServer.serve("", "", a.failed)
+	return nil
 }
 
 // serve answers requests until stop; failed gets what ends it early.
@@ -88,7 +149,9 @@ func (s *server) serve(cert, key string, failed chan<- error) {
 func (s *server) stop(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, stopWithin)
 	defer cancel()
-	s.page.Close()
+	if s.page != nil {
+		s.page.Close() // always nil
+	}
 	err := s.http.Shutdown(ctx)
 	if errors.Is(err, context.DeadlineExceeded) {
 		err = s.http.Close()

@@ -6,7 +6,7 @@ import (
 
 // systemForWeb is the state of the service for the page and metrics.
 func (a *App) systemForWeb() web.System {
-	s := web.System{StartedAt: a.began, ClockSet: true}
+	s := web.System{Version: a.opt.Version, StartedAt: a.began, ClockSet: true}
 	if a.opt.Store != nil {
 		h := a.opt.Store.Health()
 		s.StoreProblem, s.Notes = h.Problem, h.Notes

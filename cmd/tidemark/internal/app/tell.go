@@ -7,8 +7,15 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/texts"
+	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/web"
 )
+
+// House is how the texts speak to the household of a configuration.
+func House(c *config.Config) texts.Household {
+	h := c.Household
+	return texts.Household{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
+}
 
 // newDesk builds the way from the rules to the household: the desk keeps the
 // life of each alarm, the outbox delivers.
@@ -17,8 +24,7 @@ func (a *App) newDesk(routes []alert.Route) {
 	if a.opt.Store != nil {
 		store = a.opt.Store
 	}
-	h := a.opt.Config.Household
-	house := texts.Household{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
+	h, house := a.opt.Config.Household, House(a.opt.Config)
 	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{Household: house, Clock: a.opt.Clock, Log: a.log})
 	a.desk = alert.NewDesk(store, a.outbox, routes, alert.Policy{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},

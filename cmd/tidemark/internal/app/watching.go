@@ -5,6 +5,8 @@ import (
 	"errors"
 	"time"
 
+	"tidemark/alert"
+	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/sensor/chip"
 )
@@ -38,8 +40,24 @@ func (a *App) startWatching(ctx context.Context) error {
 		}
 	})
 	a.work.Go(func() { a.advanceInTime(ctx) })
+	if url := a.opt.Config.Heartbeat; url != "" {
+		beat := channel.NewHeartbeat(alert.Secret(url), 0, a.proof().Check, a.log)
+		a.work.Go(func() { beat.Run(ctx) })
+	}
 	return nil
 }
+
+// proof says whether sampling, storing and delivering all move.
+func (a *App) proof() *alert.Proof {
+	p := &alert.Proof{Sampled: a.sampled, Progress: a.outbox.Progress}
+	if a.opt.Store != nil {
+		p.Stored = func() time.Time { return a.opt.Store.Health().LastCommit }
+	}
+	return p
+}
+
+// sampled is when the last reading was taken in, by the wall clock.
+func (a *App) sampled() time.Time { return time.UnixMilli(a.sampledMilli.Load()) }
 
 // advanceInTime advances the App with the real clock.
 func (a *App) advanceInTime(ctx context.Context) {

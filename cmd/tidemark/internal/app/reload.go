@@ -1,0 +1,75 @@
+package app
+
+import (
+	"fmt"
+	"reflect"
+
+	"tidemark/cmd/tidemark/internal/config"
+)
+
+// Reload takes over what may change while watching: marks and leads of the
+// vessels. It returns what else differs and needs a restart, in words. The
+// configuration was checked whole; nothing is taken over by half.
+func (a *App) Reload(fresh *config.Config) (needRestart []string) {
+	old := a.opt.Config
+	for _, part := range []struct {
+		name     string
+		was, now any
+	}{
+		{"household", old.Household, fresh.Household}, {"state_dir", old.StateDir, fresh.StateDir},
+		{"sysfs", old.Sysfs, fresh.Sysfs}, {"sample_every", old.SampleEvery, fresh.SampleEvery},
+		{"web", old.Web, fresh.Web}, {"channels", old.Channels, fresh.Channels},
+		{"heartbeat_url", old.Heartbeat, fresh.Heartbeat},
+	} {
+		if !reflect.DeepEqual(part.was, part.now) {
+			needRestart = append(needRestart, part.name)
+		}
+	}
+	if len(fresh.Vessels) != len(old.Vessels) {
+		return append(needRestart, "the list of vessels")
+	}
+	for _, v := range fresh.Vessels {
+		p := a.pipes[v.Name]
+		if p == nil {
+			needRestart = append(needRestart, fmt.Sprintf("vessel %s (new)", v.Name))
+			continue
+		}
+		if p.reload(v) {
+			needRestart = append(needRestart, fmt.Sprintf("vessel %s (sensors, shape, batch or a mark by temperature)", v.Name))
+		}
+	}
+	a.bell.ring()
+	return needRestart
+}
+
+// reload takes over a vessel's mark and lead and says whether anything else
+// differs.
+func (p *pipe) reload(v config.Vessel) (restart bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if v.TargetPercent != p.vessel.TargetPercent && v.TargetTable == nil {
+		p.vessel.TargetPercent = v.TargetPercent
+		p.est.SetTarget(v.TargetPercent)
+	}
+	if v.Lead != p.vessel.Lead {
+		p.vessel.Lead = v.Lead
+		p.est.SetLead(v.Lead)
+	}
+	rest := p.vessel
+	rest.TargetPercent, rest.Lead, rest.Profile = v.TargetPercent, v.Lead, v.Profile
+	return !reflect.DeepEqual(rest, v) || !sameShape(p.vessel, v)
+}
+
+// sameShape compares two profiles by the volumes they give.
+func sameShape(x, y config.Vessel) bool {
+	if x.Profile.TopMM() != y.Profile.TopMM() {
+		return false
+	}
+	for i := 1; i <= 8; i++ {
+		h := x.Profile.TopMM() * float64(i) / 8
+		if x.Profile.Volume(h) != y.Profile.Volume(h) {
+			return false
+		}
+	}
+	return true
+}

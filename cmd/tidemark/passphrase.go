@@ -1,0 +1,92 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"golang.org/x/term"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/history"
+	"tidemark/web/access"
+)
+
+// runPassphrase sets the household's passphrase.
+func runPassphrase(ctx context.Context, s streams, args []string) error {
+	fs := newFlags(s, "passphrase", "passphrase [--config FILE]")
+	configFile := fs.String("config", defaultConfig, "configuration file, for its state_dir")
+	rest, err := parseFlags(fs, args)
+	if err != nil {
+		return err
+	}
+	if len(rest) > 0 {
+		return usagef("passphrase takes no arguments, so that it does not end up in the shell's history; it asks for the passphrase")
+	}
+	cfg, err := config.Load(*configFile, config.WithoutSensors)
+	if err != nil {
+		return usageError{err}
+	}
+	phrase, err := askPassphrase(s)
+	if err != nil {
+		return err
+	}
+	store, err := openState(ctx, cfg.StateDir)
+	if err != nil {
+		return err
+	}
+	err = access.SetPassphrase(ctx, store.Settings(), phrase)
+	if err = errors.Join(err, store.Close(ctx)); err != nil {
+		return err
+	}
+	fmt.Fprintln(s.out, "The passphrase is set and every browser is logged out. Restart the service (systemctl restart tidemark) so that the page is opened to the house.")
+	return nil
+}
+
+// openState opens the history beside a running service, or makes it when there
+// is none yet.
+func openState(ctx context.Context, dir string) (*history.Store, error) {
+	path := filepath.Join(dir, historyFile)
+	_, err := os.Stat(path)
+	store, err := history.Open(ctx, path, history.Options{Guest: err == nil})
+	if err != nil {
+		return nil, fmt.Errorf("the settings in %s cannot be opened: %w; run this as the service's user or as root", dir, err)
+	}
+	return store, nil
+}
+
+// askPassphrase asks twice at a terminal, and reads one line from a pipe.
+func askPassphrase(s streams) (string, error) {
+	if f, ok := s.in.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		return askTwice(s, int(f.Fd()))
+	}
+	line, err := bufio.NewReader(s.in).ReadString('\n')
+	if err != nil && line == "" {
+		return "", errors.New("no passphrase was given: type it at the prompt or pipe it in as one line")
+	}
+	return strings.TrimRight(line, "\r\n"), nil
+}
+
+// askTwice asks without echo and compares.
+func askTwice(s streams, fd int) (string, error) {
+	fmt.Fprint(s.err, "New passphrase for the household: ")
+	first, err := term.ReadPassword(fd)
+	fmt.Fprintln(s.err)
+	if err != nil {
+		return "", err
+	}
+	fmt.Fprint(s.err, "Once more: ")
+	second, err := term.ReadPassword(fd)
+	fmt.Fprintln(s.err)
+	if err != nil {
+		return "", err
+	}
+	if string(first) != string(second) {
+		return "", errors.New("the two passphrases differ; nothing was changed")
+	}
+	return string(first), nil
+}
