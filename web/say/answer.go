@@ -66,11 +66,10 @@ func forecast(v Vessel, h House) string {
 		return "Most likely it levels off short of the mark" + ceiling(e) + "."
 	}
 	if e.Ready.IsZero() {
-		why := e.NoForecast
-		if why == "" {
-			why = "not enough has been seen"
+		if e.NoForecast == "" {
+			return "No forecast yet: not enough has been seen."
 		}
-		return stopped("No forecast yet: " + why)
+		return stopped(e.NoForecast) // the estimator's reason is a whole sentence
 	}
 	s := fmt.Sprintf("At the mark between %s (8 in 10), most likely %s.",
 		h.Between(e.Ready.From, e.Ready.Until, v.Now), h.short(e.Ready.Median, e.Ready.From, v.Now))

@@ -65,7 +65,7 @@ func TestAnswers(t *testing.T) {
 		"settling": {e(func(e *estimator.Estimate) {
 			none(e)
 			e.Phase, e.RisePercent, e.RatePercentPerHour = estimator.Settling, 0.2, math.NaN()
-			e.NoForecast = "20 minutes of rise are needed"
+			e.NoForecast = "No forecast yet: 20 minutes of rise are needed"
 		}), Answer{
 			When:  "No forecast yet: 20 minutes of rise are needed.",
 			Level: "Now 0 %. Dough 24.6 °C, air 21.0 °C."}},
