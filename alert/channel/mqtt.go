@@ -30,7 +30,9 @@ const (
 	online           = "online"
 	offline          = "offline"
 	mqttKeepAlive    = 30 // seconds
-	mqttRetry        = 5 * time.Second
+	mqttRetryFirst   = 500 * time.Millisecond
+	mqttRetryMost    = 30 * time.Second
+	mqttTaken        = 5 * time.Second // for the broker to confirm
 	mqttGoodbye      = 2 * time.Second
 )
 
@@ -79,7 +81,7 @@ func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mq
 	c.config = autopaho.ClientConfig{
 		ServerUrls: []*url.URL{broker}, TlsCfg: trust, KeepAlive: mqttKeepAlive, CleanStartOnInitialConnection: true,
 		ConnectUsername: spec.User, ConnectPassword: []byte(s.password),
-		ReconnectBackoff: func(int) time.Duration { return mqttRetry },
+		ReconnectBackoff: reconnectAfter,
 		ConnectTimeout:   15 * time.Second,
 		WillMessage:      &paho.WillMessage{Topic: c.topic("availability"), Payload: []byte(offline), QoS: 1, Retain: true},
 		OnConnectionUp:   func(m *autopaho.ConnectionManager, _ *paho.Connack) { c.greet(m) },
@@ -90,6 +92,14 @@ func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mq
 		},
 	}
 	return c
+}
+
+// reconnectAfter is the waiting time before a connection attempt; 0 is the first.
+func reconnectAfter(attempt int) time.Duration {
+	if attempt == 0 {
+		return 0
+	}
+	return min(mqttRetryMost, mqttRetryFirst<<min(attempt-1, 10))
 }
 
 // orText returns s, or def when s is empty.
@@ -271,7 +281,7 @@ func (c *mqttChannel) received(p paho.PublishReceived) (bool, error) {
 
 // publish sends one message with QoS 1.
 func publish(ctx context.Context, m *autopaho.ConnectionManager, topic string, payload []byte, retain bool) error {
-	ctx, cancel := context.WithTimeout(ctx, 15*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, mqttTaken)
 	defer cancel()
 	_, err := m.Publish(ctx, &paho.Publish{Topic: topic, QoS: 1, Retain: retain, Payload: payload})
 	return err
