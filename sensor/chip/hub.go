@@ -62,7 +62,10 @@ func busFault(number string, err error) error {
 	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission") {
 		return sensor.Faultf(sensor.ReadFailed, "no permission to use I2C bus %s; add the user to the group i2c", number)
 	}
-	return sensor.Faultf(sensor.Missing, "I2C bus %s is not there; switch I2C on in the system's settings and start again (%v)", number, err)
+	if text := err.Error(); !strings.Contains(text, "no bus found") && !strings.Contains(text, "can't open unknown bus") {
+		return sensor.Faultf(sensor.Missing, "I2C bus %s cannot be used: %v", number, err)
+	}
+	return sensor.Faultf(sensor.Missing, "I2C bus %s is not there; switch I2C on in the system's settings and start again", number)
 }
 
 // openOneWire opens a 1-wire bus of the machine.

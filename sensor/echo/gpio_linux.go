@@ -72,7 +72,10 @@ func openChip(device string) (*os.File, error) {
 		}
 		_ = f.Close() // not the one
 	}
-	return nil, sensor.Faultf(sensor.Missing, "no GPIO chip with header pins is there (%d others); name one with device", len(found))
+	if len(found) == 0 {
+		return nil, sensor.Faultf(sensor.Missing, "this machine has no GPIO lines that programs may use")
+	}
+	return nil, sensor.Faultf(sensor.Missing, "none of the GPIO chips (%s) has the label of header pins; name one with device", strings.Join(found, ", "))
 }
 
 // openDevice opens a chip's device file.

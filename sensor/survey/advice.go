@@ -83,7 +83,7 @@ func i2cAdvice() table {
 func kernelAdvice() table {
 	return table{
 		sensor.Missing: {
-			"load the kernel driver of the chip (on a Pi: its dtoverlay in config.txt) and start again",
+			"hand the chip to its kernel driver (deploy/wiring.md says how); that is lost at a restart unless the system does it",
 			"run tidemark check --scan for the devices that the kernel sees and their names",
 		},
 	}

@@ -45,7 +45,7 @@ func (m Machine) Scan(ctx context.Context) []Section {
 	return []Section{
 		{"1-wire probes", m.probes(), "switch 1-Wire on (on a Pi: dtoverlay=w1-gpio in config.txt) and check the probe's three wires"},
 		{"I2C chips", m.i2c(ctx), "switch I2C on (on a Pi: dtparam=i2c_arm=on in config.txt) and check SDA, SCL, ground and 3.3 V"},
-		{"kernel IIO devices", m.iio(), "load the kernel driver of a chip (on a Pi: its dtoverlay in config.txt) if you want to use one"},
+		{"kernel IIO devices", m.iio(), "hand a chip to its kernel driver (deploy/wiring.md says how) if you want to use one"},
 		{"kernel hwmon chips", m.hwmon(), "none is needed; air sensors such as sht3x can be used when their driver is loaded"},
 		{"GPIO chips", m.files("gpiochip*", "lines for an ultrasonic pair, shutdown and supply lines"), "this machine has no GPIO lines that programs may use"},
 		{"serial lines", m.serial(), "switch the serial port on, or plug in an adapter, if you have a serial head"},
@@ -213,7 +213,7 @@ func identify(bus i2c.Bus, place string, base sensor.Spec) []Device {
 	switch {
 	case !answers(bus, 0x29):
 	case is(bus, 0x29, []byte{0xc0}, 0xee, 0xaa): // first: its registers have 8 bits, and more would be a write
-		out = append(out, Device{Place: place, What: "VL53L0X at 0x29: load its kernel driver (on a Pi: dtoverlay=vl53l0x) and use kind iio"})
+		out = append(out, Device{Place: place, What: "VL53L0X at 0x29: hand it to its kernel driver (deploy/wiring.md says how) and use kind iio"})
 	case is(bus, 0x29, []byte{0x01, 0x0f}, 0xea, 0xcc):
 		add(sensor.KindVL53L1X, 0x29, sensor.Distance, "VL53L1X, distance")
 	case is(bus, 0x29, []byte{0x00, 0x00}, 0xb4):
