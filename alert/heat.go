@@ -124,7 +124,7 @@ func (h *heatRing) tooFast(at time.Time, c float64) *heatAlarm {
 	}
 	unit := h.unit()
 	for i, t := range tests {
-		window, hold := max(t.window, 6*unit), max(t.hold, 3*unit)
+		window, hold := max(t.window, 5*unit), max(t.hold, 2*unit)
 		first, second, known := h.halves(at, window)
 		rate := second / (window / 2).Minutes()
 		if !known || rate < t.rateCPM/4 || second < t.steady*first || first < t.begun*second {
@@ -191,4 +191,38 @@ func (h *heatRing) at(t time.Time) float64 {
 	a, b := h.points[i-1], h.points[i]
 	share := float64(t.Sub(a.at)) / float64(b.at.Sub(a.at))
 	return a.c + share*(b.c-a.c)
+}
+
+// heatPair holds the recent temperatures of dough and air of one vessel.
+type heatPair struct {
+	dough, air heatRing
+	fed        bool       // measurements come by Feel
+	found      *heatAlarm // since the last take
+	inAir      bool
+}
+
+// take returns what was found since the last call.
+func (p *heatPair) take() (found *heatAlarm, inAir bool) {
+	found, inAir = p.found, p.inAir
+	p.found = nil
+	return found, inAir
+}
+
+// pair returns the temperatures of a vessel.
+func (w *Watch) pair(vessel string) *heatPair {
+	if w.heat[vessel] == nil {
+		w.heat[vessel] = &heatPair{}
+	}
+	return w.heat[vessel]
+}
+
+// feel adds one moment's temperatures.
+func (w *Watch) feel(p *heatPair, at time.Time, doughC, airC float64) {
+	limit := w.rules.OvenLimitC
+	if found := p.dough.add(at, doughC, limit); found != nil {
+		p.found, p.inAir = found, false
+	}
+	if found := p.air.add(at, airC, limit); found != nil {
+		p.found, p.inAir = found, true
+	}
 }

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"flag"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -97,7 +98,9 @@ func alarmAt(times, readings []float64) (float64, *heatAlarm) {
 	return math.NaN(), nil
 }
 
-const seedsPerCurve = 10
+// heatSeeds is how many noisy runs of every curve and probe are tried; a long
+// campaign is go test -run 'Oven|Silent' -heatseeds 150.
+var heatSeeds = flag.Int("heatseeds", 5, "noisy runs of every warm-up curve")
 
 func TestOvenIsNoticedWithinAMinute(t *testing.T) {
 	for _, c := range []struct {
@@ -115,7 +118,7 @@ func TestOvenIsNoticedWithinAMinute(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			for _, lag := range c.lags {
-				for seed := range uint64(seedsPerCurve) {
+				for seed := range uint64(*heatSeeds) {
 					rng := rand.New(rand.NewPCG(seed, uint64(lag)))
 					times, readings := through(c.env, lag, 300, 300, 5, rng)
 					s, a := alarmAt(times, readings)
@@ -168,7 +171,7 @@ func TestDailyLifeStaysSilent(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			for _, every := range []float64{1, 5, 10, 60} {
 				for _, lag := range append(probeLags(), 180, 600) {
-					for seed := range uint64(seedsPerCurve) {
+					for seed := range uint64(*heatSeeds) {
 						rng := rand.New(rand.NewPCG(seed, uint64(lag)))
 						times, readings := through(env, lag, 600, 1800, every, rng)
 						if s, a := alarmAt(times, readings); a != nil {

@@ -44,16 +44,10 @@ func (w *Watch) look(in Input) *look {
 		in.Lead = w.rules.Lead
 	}
 	l := &look{Input: in, w: w, e: &in.Estimate, watched: watched(in), dough: in.Holds != estimator.Starter}
-	pair := w.heat[in.Vessel]
-	if pair == nil {
-		pair = &heatPair{}
-		w.heat[in.Vessel] = pair
+	if pair := w.pair(in.Vessel); !pair.fed {
+		w.feel(pair, in.Now, in.Estimate.DoughC, in.Estimate.AirC)
 	}
-	limit := w.rules.OvenLimitC
-	l.hot = pair.dough.add(orTime(in.DoughAt, in.Now), in.Estimate.DoughC, limit)
-	if air := pair.air.add(orTime(in.AirAt, in.Now), in.Estimate.AirC, limit); air != nil && l.hot == nil {
-		l.hot, l.hotAir = air, true
-	}
+	l.hot, l.hotAir = w.heat[in.Vessel].take()
 	if w.trend[in.Vessel] == nil {
 		w.trend[in.Vessel] = &warmth{}
 	}

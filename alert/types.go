@@ -41,8 +41,6 @@ type Input struct {
 	Now      time.Time
 	Lead     time.Duration
 	Estimate estimator.Estimate
-	DoughAt  time.Time // when Estimate.DoughC was measured; zero means Now
-	AirAt    time.Time // when Estimate.AirC was measured; zero means Now
 	Steps    []bake.Step
 	InFridge bool // moved into the cold on purpose
 	System   System

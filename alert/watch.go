@@ -69,9 +69,6 @@ type finding struct {
 // words are what an alarm says.
 type words struct{ title, text string }
 
-// heatPair holds the recent temperatures of dough and air.
-type heatPair struct{ dough, air heatRing }
-
 // NewWatch returns a Watch with the rules; zero fields take their default.
 func NewWatch(rules Rules) *Watch {
 	rules = rules.withDefaults()
@@ -84,6 +81,15 @@ func NewWatch(rules Rules) *Watch {
 		heat:   map[string]*heatPair{},
 		trend:  map[string]*warmth{},
 	}
+}
+
+// Feel takes in temperatures as they are measured, in Celsius, NaN for none, so
+// that a heating oven is noticed however seldom Step is called. Without Feel the
+// temperatures of the estimate are taken at every Step.
+func (w *Watch) Feel(vessel string, at time.Time, doughC, airC float64) {
+	pair := w.pair(vessel)
+	pair.fed = true
+	w.feel(pair, at, doughC, airC)
 }
 
 // Step applies the rules to one input and returns what changed, in the order

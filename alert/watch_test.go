@@ -307,6 +307,24 @@ func TestOvenInTheWatch(t *testing.T) {
 	assert.Len(t, s.said, 1, "and too_hot is not told on top: %v", s.said)
 }
 
+// Readings every five seconds, steps only every ten.
+func TestOvenFeltBetweenSteps(t *testing.T) {
+	s := newScene(t, Rules{})
+	onset := s.in.Now.Add(10 * time.Minute)
+	s.run(20*time.Minute, 10*time.Second, func(in *Input) {
+		for _, at := range []time.Time{in.Now.Add(-5 * time.Second), in.Now} {
+			air := 22.0
+			if at.After(onset) {
+				air += 15 * at.Sub(onset).Minutes()
+			}
+			s.w.Feel("tub", at, 24, air)
+		}
+	})
+	require.NotEmpty(t, s.said)
+	assert.Contains(t, s.said[0], "raised oven_heating")
+	assert.LessOrEqual(t, s.saidA[0].FiredAt.Sub(onset), time.Minute)
+}
+
 func TestMachineAlarmsComeOnceForSeveralVessels(t *testing.T) {
 	s := newScene(t, Rules{})
 	s.in.System = System{ClockSet: false, DiskFreeRatio: 0.02, UnderVoltage: true}

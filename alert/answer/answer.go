@@ -1,0 +1,102 @@
+// Package answer lets a button in a message acknowledge or snooze an alarm: it
+// makes addresses that carry a token and serves them.
+//
+// Units: none. Sources: HMAC-SHA256 by RFC 2104 and FIPS 180-4.
+//
+// Invariants: a token is good for one alarm and one verb only; only POST acts,
+// so that a preview of the link does nothing; an answer never says whether an
+// alarm of that ID exists unless the token is good.
+//
+// The package does not log anybody in: who holds a token may use it.
+package answer
+
+import (
+	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"tidemark/alert"
+)
+
+// The verbs of an answer.
+const (
+	Ack    = "ack"
+	Snooze = "snooze"
+)
+
+// Path is where Handler is to be mounted.
+const Path = "/answer/"
+
+// Key makes and checks tokens. It should be at least 16 random bytes, kept with
+// the settings; a new key makes all buttons sent so far useless.
+type Key []byte
+
+// Token returns the token for one alarm and verb: 32 hex digits.
+func (k Key) Token(id, verb string) string {
+	mac := hmac.New(sha256.New, k)
+	mac.Write([]byte(verb + "\x00" + id))
+	return hex.EncodeToString(mac.Sum(nil)[:16])
+}
+
+// Valid reports whether a token is good, in constant time.
+func (k Key) Valid(id, verb, token string) bool {
+	return len(k) > 0 && hmac.Equal([]byte(k.Token(id, verb)), []byte(token))
+}
+
+// Links returns the function an Outbox wants: the addresses of an alarm below
+// base, such as http://kitchen.lan:8080, at which phones reach the page. An
+// empty base gives no addresses.
+func (k Key) Links(base string, snoozeFor time.Duration) func(id string) alert.Links {
+	base = strings.TrimRight(base, "/")
+	return func(id string) alert.Links {
+		if base == "" || len(k) == 0 {
+			return alert.Links{}
+		}
+		address := func(verb string) string {
+			return base + Path + verb + "/" + url.PathEscape(id) + "?t=" + k.Token(id, verb)
+		}
+		return alert.Links{Page: base + "/", Ack: address(Ack), Snooze: address(Snooze), SnoozeFor: snoozeFor}
+	}
+}
+
+// Desk takes answers; *alert.Desk does.
+type Desk interface {
+	Ack(ctx context.Context, id, by string) (alert.Alarm, error)
+	Snooze(ctx context.Context, id, by string, span time.Duration) (alert.Alarm, error)
+}
+
+// Handler serves the addresses that Links makes, below Path.
+func Handler(key Key, desk Desk, snoozeFor time.Duration) http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("POST "+Path+"{verb}/{id}", func(w http.ResponseWriter, r *http.Request) {
+		verb, id := r.PathValue("verb"), r.PathValue("id")
+		w.Header().Set("Cache-Control", "no-store")
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		if verb != Ack && verb != Snooze || !key.Valid(id, verb, r.URL.Query().Get("t")) {
+			http.Error(w, "this button is not good any more", http.StatusForbidden)
+			return
+		}
+		var err error
+		if verb == Ack {
+			_, err = desk.Ack(r.Context(), id, "push")
+		} else {
+			_, err = desk.Snooze(r.Context(), id, "push", snoozeFor)
+		}
+		switch {
+		case errors.Is(err, alert.ErrUnknownAlarm):
+			fmt.Fprintln(w, "over already") // nothing left to do is no failure for the phone
+		case err != nil:
+			http.Error(w, "the answer could not be stored; try again", http.StatusServiceUnavailable)
+		default:
+			fmt.Fprintln(w, "noted")
+		}
+	})
+	return mux
+}
