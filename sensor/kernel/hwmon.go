@@ -16,6 +16,7 @@ type Hwmon struct {
 	device, name, channel string
 	offset                float64
 	clock                 sensor.Clock
+	noise                 sensor.NoiseMeter
 }
 
 // NewHwmon reads q from the chip in the folder device (such as hwmon2), or with
@@ -26,7 +27,7 @@ func NewHwmon(root string, q sensor.Quantity, device, name, channel string, offs
 	if channel == "" {
 		channel = map[sensor.Quantity]string{sensor.Temperature: "temp1", sensor.Humidity: "humidity1"}[q]
 	}
-	return &Hwmon{newReader(root), q, device, name, channel, offset, clock}
+	return &Hwmon{reader: newReader(root), q: q, device: device, name: name, channel: channel, offset: offset, clock: clock}
 }
 
 // Close does nothing: no file is held open.
@@ -39,7 +40,7 @@ func (h *Hwmon) Read(ctx context.Context) sensor.Reading {
 	if err != nil {
 		return r.Failed(err)
 	}
-	return r.Good(v+h.offset, stepSD(h.q))
+	return r.Good(v+h.offset, h.noise.Add(v, step(h.q)))
 }
 
 // measure finds the chip and reads the channel in the unit of the quantity.

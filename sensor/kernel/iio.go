@@ -25,6 +25,7 @@ type IIO struct {
 	opt   IIOOptions
 	clock sensor.Clock
 	still sensor.StillGuard
+	noise sensor.NoiseMeter
 }
 
 // NewIIO reads the quantity q from an IIO channel under root, where sysfs is
@@ -48,14 +49,12 @@ func (d *IIO) Read(ctx context.Context) sensor.Reading {
 	if err != nil {
 		return r.Failed(err)
 	}
-	return r.Good(v+d.opt.Offset, stepSD(d.q))
+	return r.Good(v+d.opt.Offset, d.noise.Add(v, step(d.q)))
 }
 
-// stepSD is the standard deviation that the usual step of the kernel's drivers
-// (1 mm, 0.01 C, 0.1 % humidity) alone gives a reading, in the unit of q.
-func stepSD(q sensor.Quantity) float64 {
-	step := map[sensor.Quantity]float64{sensor.Distance: 1, sensor.Temperature: 0.01, sensor.Humidity: 0.001}
-	return step[q] / 3.4641016 // of an even spread
+// step is the usual step of the kernel's drivers in the unit of q.
+func step(q sensor.Quantity) float64 {
+	return map[sensor.Quantity]float64{sensor.Distance: 1, sensor.Temperature: 0.01, sensor.Humidity: 0.001}[q]
 }
 
 // measure finds the device and reads the channel in the unit of the quantity.

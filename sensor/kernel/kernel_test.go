@@ -237,6 +237,18 @@ func TestIIOFindsTheDeviceAnew(t *testing.T) {
 	assert.Contains(t, one.Reason, "in_distance_scale is not there")
 }
 
+func TestIIOEstimatesItsNoise(t *testing.T) {
+	tr := newTree(t)
+	tr.put(iio0+"in_distance_scale", "0.001")
+	d := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{}, fixed())
+	var r sensor.Reading
+	for _, raw := range []string{"120", "123", "119", "121", "124", "118", "122", "120", "123", "121", "119"} {
+		tr.put(iio0+"in_distance_raw", raw)
+		r = d.Read(t.Context())
+	}
+	assert.InDelta(t, 2, r.SD, 1.3)
+}
+
 func TestIIOStuckChip(t *testing.T) {
 	tr := newTree(t)
 	tr.put(iio0+"name", "vl53l0x")

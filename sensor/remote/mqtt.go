@@ -50,6 +50,7 @@ type MQTT struct {
 	latest  *sensor.Reading // not yet handed out
 	last    time.Duration   // when something usable was received; or when we began
 	trouble string          // what stands in the way of messages; empty = nothing
+	noise   sensor.NoiseMeter
 }
 
 // New reads q from a topic. The connection is made at the first reading and kept
@@ -267,13 +268,13 @@ func (m *MQTT) keep(payload []byte) {
 	if err == nil && m.q == sensor.Distance {
 		v, err = sensor.CheckMM(v, m.opt.MinMM, m.opt.MaxMM, 5, 4000)
 	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if err != nil {
 		r = r.Failed(err)
 	} else {
-		r = r.Good(v+m.opt.Offset, 0)
+		r = r.Good(v+m.opt.Offset, m.noise.Add(v, 0))
 	}
-	m.mu.Lock()
-	defer m.mu.Unlock()
 	m.latest, m.last = &r, r.Mono
 	select {
 	case m.arrived <- struct{}{}:
