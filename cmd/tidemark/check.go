@@ -68,6 +68,17 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 // printScan lists what is connected.
 func printScan(ctx context.Context, w io.Writer, m survey.Machine) {
 	sections := m.Scan(ctx)
+	printSections(w, sections)
+	text := survey.Snippet(sections)
+	if text == "" {
+		fmt.Fprintln(w, "\nNo sensor for a vessel was found, so there is no configuration to suggest.\nA sensor on another machine can be read over MQTT: kind mqtt.")
+		return
+	}
+	fmt.Fprintf(w, "\nTo paste into the configuration, with your own names and measures:\n\n%s", text)
+}
+
+// printSections prints every bus with what is on it.
+func printSections(w io.Writer, sections []survey.Section) {
 	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
 	fmt.Fprintln(t, "BUS\tPLACE\tFOUND")
 	for _, sec := range sections {
@@ -79,12 +90,6 @@ func printScan(ctx context.Context, w io.Writer, m survey.Machine) {
 		}
 	}
 	_ = t.Flush() // as with every other print
-	text := survey.Snippet(sections)
-	if text == "" {
-		fmt.Fprintln(w, "\nNo sensor for a vessel was found, so there is no configuration to suggest.\nA sensor on another machine can be read over MQTT: kind mqtt.")
-		return
-	}
-	fmt.Fprintf(w, "\nTo paste into the configuration, with your own names and measures:\n\n%s", text)
 }
 
 // checkSensors reads every sensor of a configuration and prints the verdicts.
@@ -103,7 +108,12 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 	}
 	printFindings(w, findings)
 	printNotes(w, cfg)
-	return verdictCode(findings)
+	err := verdictCode(findings)
+	if errors.Is(err, exitError(exitFailed)) {
+		fmt.Fprintln(w, "\nWhat this machine finds on its buses:")
+		printSections(w, survey.Machine{Sysfs: cfg.Sysfs, Hub: hub}.Scan(ctx))
+	}
+	return err
 }
 
 // sensorItems lists the sensors of a configuration.

@@ -162,14 +162,18 @@ type deedData struct {
 
 // keepDeed writes an act down.
 func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act) error {
+	rise := p.rise.ID // an end leaves none
 	p.estimateNow(later(act.At, p.last.Time))
+	if p.rise.ID != 0 {
+		rise = p.rise.ID // a start begins one
+	}
 	d := web.Deed{At: act.At, Kind: act.Kind, By: act.By, CanUndo: canUndo(act.Kind), Detail: detail(act), TargetPc: act.TargetPercent}
-	if a.opt.Store != nil && p.rise.ID != 0 {
+	if a.opt.Store != nil && rise != 0 {
 		body, err := json.Marshal(deedData{p.vessel.Name, act.TargetPercent, p.formerTarget(), act.StepID})
 		if err != nil {
 			return err
 		}
-		d.ID, err = a.opt.Store.AddAct(ctx, history.Act{RiseID: p.rise.ID, At: act.At, Kind: string(act.Kind), By: act.By, Data: body})
+		d.ID, err = a.opt.Store.AddAct(ctx, history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By, Data: body})
 		if err != nil && !errors.Is(err, history.ErrMemoryOnly) {
 			return err
 		}

@@ -1,0 +1,196 @@
+package app
+
+import (
+	"context"
+	"math"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// bench is an App on a stepped clock with a store, fed by hand.
+type bench struct {
+	t     *testing.T
+	app   *App
+	clock *Stepped
+	store *history.Store
+	start time.Time
+}
+
+func newBench(t *testing.T) *bench {
+	t.Helper()
+	cfg, err := config.Parse("bench.yaml", []byte(`
+household: {time_zone: UTC}
+vessels:
+  - name: tub
+    holds: dough
+    floor_mm: 240
+    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
+`), config.WithoutSensors)
+	require.NoError(t, err)
+	batch := bake.DefaultBatch()
+	cfg.Vessels[0].Batch = &batch
+	b := &bench{t: t, clock: &Stepped{}, start: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
+	b.clock.Set(b.start)
+	b.store, err = history.Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: b.clock.Now})
+	require.NoError(t, err)
+	b.app, err = New(Options{Config: cfg, Clock: b.clock, Store: b.store})
+	require.NoError(t, err)
+	require.NoError(t, b.app.Start(t.Context()))
+	t.Cleanup(func() {
+		assert.NoError(t, b.app.Stop(context.Background())) // the test's own context has ended
+		assert.NoError(t, b.store.Close(context.Background()))
+	})
+	return b
+}
+
+// run feeds the invented rise up to a time after the start, every 10 s.
+func (b *bench) run(until time.Duration) {
+	for now := b.clock.Now().Add(10 * time.Second); !now.After(b.start.Add(until)); now = now.Add(10 * time.Second) {
+		b.clock.Set(now)
+		wobble := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(now.Sub(b.start))/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		b.app.Advance(now)
+	}
+}
+
+// do performs an act as a page would.
+func (b *bench) do(act web.Act) {
+	b.t.Helper()
+	act.Vessel, act.By = "tub", "test"
+	require.NoError(b.t, b.app.Act(b.t.Context(), act))
+}
+
+// refused performs an act that must be refused and returns why.
+func (b *bench) refused(act web.Act) string {
+	b.t.Helper()
+	act.Vessel, act.By = "tub", "test"
+	err := b.app.Act(b.t.Context(), act)
+	var why web.Refusal
+	require.ErrorAs(b.t, err, &why)
+	return why.Why
+}
+
+func (b *bench) vessel() web.Vessel { return b.app.Snapshot().Vessels[0] }
+
+func TestTargetAndItsUndo(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
+	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 75})
+	b.run(61 * time.Minute)
+	assert.Equal(t, 75.0, b.vessel().Estimate.TargetPercent)
+	b.do(web.Act{Kind: web.ActUndo})
+	b.run(62 * time.Minute)
+	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActTarget, TargetPercent: 1}), "outside 5 to 400")
+}
+
+func TestFridgeAndItsUndo(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	b.do(web.Act{Kind: web.ActFridge})
+	assert.True(t, b.vessel().InFridge)
+	before := b.vessel()
+	b.run(70 * time.Minute)
+	b.do(web.Act{Kind: web.ActUndo})
+	after := b.vessel()
+	assert.False(t, after.InFridge)
+	assert.Equal(t, before.RiseID, after.RiseID)
+	assert.InDelta(t, invented(70*time.Minute), after.Estimate.RisePercent, 3, "the curve stays")
+	b.do(web.Act{Kind: web.ActFridge})
+	b.do(web.Act{Kind: web.ActCounter})
+	assert.False(t, b.vessel().InFridge)
+}
+
+func TestFoldMarksItsStepAndUndoOpensIt(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(30 * time.Minute)
+	b.do(web.Act{Kind: web.ActFold})
+	b.run(31 * time.Minute)
+	assert.Equal(t, bake.Done, stepOf(t, b, "fold-1").State)
+	require.Len(t, b.vessel().Deeds, 2)
+	b.do(web.Act{Kind: web.ActUndo})
+	b.run(32 * time.Minute)
+	assert.NotEqual(t, bake.Done, stepOf(t, b, "fold-1").State)
+	assert.Len(t, b.vessel().Deeds, 1)
+}
+
+func stepOf(t *testing.T, b *bench, id string) bake.Step {
+	t.Helper()
+	for _, s := range b.vessel().Steps {
+		if s.ID == id {
+			return s
+		}
+	}
+	require.Failf(t, "step missing", "%s", id)
+	return bake.Step{}
+}
+
+func TestEndAndItsUndo(t *testing.T) {
+	b := newBench(t)
+	b.run(2 * time.Hour)
+	id := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActShaped})
+	assert.Equal(t, estimator.Ended, b.vessel().Estimate.Phase)
+	b.run(125 * time.Minute)
+	b.do(web.Act{Kind: web.ActUndo})
+	b.run(130 * time.Minute)
+	v := b.vessel()
+	assert.Equal(t, id, v.RiseID)
+	assert.NotEqual(t, estimator.Ended, v.Estimate.Phase)
+	assert.InDelta(t, invented(130*time.Minute), v.Estimate.RisePercent, 3)
+	r, err := b.store.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.True(t, r.UnderWay())
+}
+
+func TestStartByMistakeAndItsUndo(t *testing.T) {
+	b := newBench(t)
+	b.run(2 * time.Hour)
+	first := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(125 * time.Minute)
+	assert.NotEqual(t, first, b.vessel().RiseID)
+	assert.Less(t, b.vessel().Estimate.RisePercent, 10.0)
+	b.do(web.Act{Kind: web.ActUndo})
+	b.run(130 * time.Minute)
+	assert.Equal(t, first, b.vessel().RiseID)
+	assert.InDelta(t, invented(2*time.Hour), b.vessel().Estimate.RisePercent, 12, "the first rise goes on")
+}
+
+func TestActsThatMakeNoSense(t *testing.T) {
+	b := newBench(t)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold}), "no rise is being watched")
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo}), "nothing of this rise left")
+	b.run(10 * time.Minute)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold, RiseID: 99}), "another rise")
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold, At: b.start.Add(-48 * time.Hour)}), "more than")
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActAck, AlarmID: "none"}), "not open any more")
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActStepDone, StepID: "fold-1"}), "no process")
+	var why web.Refusal
+	require.ErrorAs(t, b.app.Act(t.Context(), web.Act{Vessel: "pot", Kind: web.ActFold}), &why)
+}
+
+func TestNoteAndJudgement(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	id := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActNote, RiseID: id, Note: "stood by the stove"})
+	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "right", Note: "stood by the stove"}})
+	r, err := b.store.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, "right", r.Outcome)
+	assert.Equal(t, "stood by the stove", r.Note)
+}
