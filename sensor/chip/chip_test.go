@@ -85,6 +85,28 @@ func TestVL53L1XMeasuresAndIsSetUp(t *testing.T) {
 	})
 }
 
+func TestVL53L1XIsTunedAnewAfterAMoveToTheFridge(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		c := fake.NewVL53L1X(182)
+		b.bus.Add(c)
+		airC, known := 24.0, false
+		s := chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{Air: func() (float64, float64, bool) { return airC, 0, known }})
+		good(t, 182, 1, read(s))
+		known = true
+		good(t, 182, 1, read(s))
+		airC = 17
+		good(t, 182, 1, read(s))
+		assert.Equal(t, 1, c.Starts)
+		airC = 5
+		good(t, 182, 1, read(s))
+		assert.Equal(t, 2, c.Starts)
+		good(t, 182, 1, read(s))
+		assert.Equal(t, 2, c.Starts)
+		assert.Equal(t, sensor.Recovery{}, s.Recovery(), "no fault")
+	})
+}
+
 // Status outcomes: ST user manual UM2356; raw codes from memory.
 func TestVL53L1XStatus(t *testing.T) {
 	for code, want := range map[byte]sensor.Status{

@@ -3,6 +3,7 @@ package chip
 import (
 	"context"
 	"encoding/binary"
+	"math"
 	"time"
 
 	"tinygo.org/x/drivers/vl53l1x"
@@ -15,6 +16,9 @@ type ToFOptions struct {
 	MinMM, MaxMM float64       // limits; 0 = the chip's
 	ROI          int           // VL53L1X: receivers a side, 4 to 16; 0 = all
 	Budget       time.Duration // VL53L1X: time for one ranging; 0 = 50 ms
+	// Air gives the air temperature in Celsius as last measured, for the VL53L1X,
+	// which drifts with it. It may be nil.
+	Air func() (celsius, humidity float64, ok bool)
 }
 
 // shots is how many rangings make one reading.
@@ -26,9 +30,10 @@ type longRange struct {
 	dev   vl53l1x.Device
 	reach sensor.Reach
 
-	status  byte // of the last result, masked
-	stream  byte // count of results, as the chip keeps it
-	results int  // seen since the start
+	status  byte    // of the last result, masked
+	stream  byte    // count of results, as the chip keeps it
+	results int     // seen since the start
+	tunedC  float64 // air temperature at which ranging was started; NaN when not known
 }
 
 // NewVL53L1X reads a VL53L1X.
@@ -89,8 +94,44 @@ func (l *longRange) start(g *guard, addr uint16) error {
 		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X refuses its region of interest: %v", err)
 	}
 	l.dev.SetTimeout(uint32(4*l.opt.Budget.Milliseconds()) + 50)
-	l.dev.StartContinuous(uint32(l.opt.Budget.Milliseconds()) + 5)
+	l.run()
 	return nil
+}
+
+// run starts ranging. The chip tunes itself to its temperature at the first
+// result.
+func (l *longRange) run() {
+	l.tunedC = l.airC()
+	l.results = 0
+	l.dev.StartContinuous(uint32(l.opt.Budget.Milliseconds()) + 5)
+}
+
+// airC is the air temperature in Celsius, NaN when not known.
+func (l *longRange) airC() float64 {
+	if l.opt.Air != nil {
+		if c, _, ok := l.opt.Air(); ok {
+			return c
+		}
+	}
+	return math.NaN()
+}
+
+// retuneC is the change of temperature in Celsius after which the chip must tune
+// itself anew (ST light driver for a relative of the chip; for this one from
+// memory of UM2356).
+const retuneC = 8
+
+// retune stops and starts ranging when it has become that much warmer or colder,
+// as in a move to the fridge.
+func (l *longRange) retune() {
+	now := l.airC()
+	if math.IsNaN(l.tunedC) {
+		l.tunedC = now
+	}
+	if math.Abs(now-l.tunedC) > retuneC {
+		l.dev.StopContinuous()
+		l.run()
+	}
 }
 
 // identify checks that it is a VL53L1X.
@@ -106,6 +147,7 @@ func (l *longRange) identify(g *guard, addr uint16) error {
 }
 
 func (l *longRange) sense(_ context.Context, g *guard) (value, sd float64, err error) {
+	l.retune()
 	var mm []float64
 	var last error
 	for tries := 0; tries < shots+2 && len(mm) < shots && g.err == nil; tries++ {

@@ -16,6 +16,8 @@ type VL53L1X struct {
 	Stuck   bool // repeats one result
 	NoBoot  bool // never ends its start
 
+	Starts int // of ranging
+
 	ranging bool
 	since   time.Time
 	taken   int  // results cleared
@@ -122,6 +124,9 @@ func (c *VL53L1X) afterWrite(reg uint16, v byte) {
 		c.address = uint16(v)
 	case reg == 0x0087:
 		c.ranging = v == 0x40
+		if c.ranging {
+			c.Starts++
+		}
 		c.since, c.taken, c.stream = time.Now(), 0, 0
 	case reg == 0x0086 && v == 1 && c.ranging:
 		c.taken = max(c.taken, 0)

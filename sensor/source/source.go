@@ -53,7 +53,7 @@ func Open(spec sensor.Spec, q sensor.Quantity, env Env) (sensor.Source, error) {
 	}
 	env = env.withDefaults()
 	common := chip.Common{Hub: env.Hub, Place: place(spec), Clock: env.Clock, Offset: offset(spec, q)}
-	tof := chip.ToFOptions{MinMM: spec.MinMM, MaxMM: spec.MaxMM, ROI: spec.ROI, Budget: time.Duration(spec.Budget)}
+	tof := chip.ToFOptions{MinMM: spec.MinMM, MaxMM: spec.MaxMM, ROI: spec.ROI, Budget: time.Duration(spec.Budget), Air: env.Air}
 	switch spec.Kind {
 	case sensor.KindW1:
 		return openW1(spec, env), nil
