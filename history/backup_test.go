@@ -167,7 +167,7 @@ func TestBackupFillsWhatDamageTook(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, []byte("nothing left"), 0o600))
 	s, err = Open(ctx, path, Options{Backups: dir})
 	require.NoError(t, err)
-	defer s.Close(ctx)
+	defer closing(t, s)
 	p, err := s.Rises(ctx, Filter{Limit: 100})
 	require.NoError(t, err)
 	assert.Len(t, p.Rises, 30)

@@ -60,8 +60,8 @@ func dsn(path string, r role, memory, readOnly bool) string {
 		name = "file:/" + url.PathEscape(strings.TrimPrefix(path, "/"))
 		q.Set("vfs", "memdb")
 	}
-	switch {
-	case r == reader:
+	switch r {
+	case reader:
 		q.Set("_query_only", "true")
 		if readOnly {
 			q.Set("mode", "ro")
@@ -95,8 +95,7 @@ func openPool(ctx context.Context, dsn string, n int) (*sql.DB, error) {
 	db.SetMaxOpenConns(n)
 	db.SetMaxIdleConns(n)
 	if err := db.PingContext(ctx); err != nil {
-		db.Close()
-		return nil, err
+		return nil, errors.Join(err, db.Close())
 	}
 	return db, nil
 }

@@ -80,7 +80,8 @@ func watchUntilKilled(path string) {
 	next := 0
 	if len(open) > 0 {
 		r = open[0]
-		for range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+		for _, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+			fail(err)
 			next++
 		}
 	} else {

@@ -64,7 +64,7 @@ func TestDamagedHeaderIsPutAside(t *testing.T) {
 			require.NoError(t, os.RemoveAll(path+"-wal"))
 			s, err := Open(t.Context(), path, Options{Now: now, FlushEvery: time.Hour})
 			require.NoError(t, err)
-			defer s.Close(t.Context())
+			defer closing(t, s)
 			word := map[string]string{"foreign": "foreign", "newer": "newer"}[name]
 			if word == "" {
 				word = "damaged"
@@ -161,7 +161,7 @@ func TestLongCheckGoesOnInTheBackground(t *testing.T) {
 	path := household(t, false)
 	s, err := Open(t.Context(), path, Options{FlushEvery: time.Hour, CheckFor: time.Nanosecond})
 	require.NoError(t, err)
-	defer s.Close(t.Context())
+	defer closing(t, s)
 	assert.True(t, s.Opened().Unclean)
 	assert.Contains(t, s.Opened().Notes[0], "goes on in the background")
 	require.NoError(t, s.check(t.Context()))
@@ -172,7 +172,7 @@ func TestDamageMetInMidRise(t *testing.T) {
 	path := household(t, true)
 	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
 	require.NoError(t, err)
-	defer s.Close(ctx)
+	defer closing(t, s)
 	open, err := s.OpenRises(ctx)
 	require.NoError(t, err)
 	require.Len(t, open, 1)

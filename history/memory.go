@@ -96,8 +96,7 @@ func readAnyhow(ctx context.Context, path string, fn func(db *sql.DB) error) err
 	} {
 		db, err := openPool(ctx, fileURI(path)+how, 1)
 		if err == nil {
-			err = fn(db)
-			db.Close()
+			err = errors.Join(fn(db), db.Close())
 		}
 		if err == nil || ctx.Err() != nil {
 			return errors.Join(err, ctx.Err())

@@ -30,7 +30,7 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	}
 	if err := open(ctx); err != nil {
 		if s.lock != nil {
-			s.lock.Close()
+			err = errors.Join(err, s.lock.Close())
 		}
 		return nil, err
 	}
@@ -182,8 +182,7 @@ func (s *Store) takeLock() error {
 		time.Sleep(100 * time.Millisecond)
 	}
 	if err != nil {
-		f.Close()
-		return fmt.Errorf("%w (%s)", ErrInUse, s.path)
+		return errors.Join(fmt.Errorf("%w (%s)", ErrInUse, s.path), f.Close())
 	}
 	s.lock = f
 	// The number is for a person who looks; nothing reads it.

@@ -135,8 +135,9 @@ func setAsideForRestore(ctx context.Context, path string, now time.Time) (string
 		return "", nil
 	}
 	if db, err := openPool(ctx, fileURI(path)+"?mode=rw&_synchronous=full", 1); err == nil {
-		_, _ = db.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)") // a broken file is kept as it is
-		db.Close()
+		// A broken file is kept as it is.
+		_, _ = db.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+		_ = db.Close()
 	}
 	aside := asideName(path, "before-restore", now)
 	err := os.Link(path, aside)

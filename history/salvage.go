@@ -17,7 +17,7 @@ func (s *Store) salvage(ctx context.Context, from string) {
 		s.note("Nothing could be read from %s: %v.", from, err)
 	} else {
 		saved, broken := s.copyAll(ctx, old)
-		old.Close()
+		_ = old.Close() // it was only read
 		if saved != "" {
 			s.note("Brought over from %s: %s.", from, saved)
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -26,6 +27,13 @@ func openTest(t testing.TB, opt Options) *Store {
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = s.Close(context.WithoutCancel(t.Context())) })
 	return s
+}
+
+// closing closes a store and its failure is the test's.
+func closing(t testing.TB, s *Store) {
+	if err := s.Close(context.WithoutCancel(t.Context())); !errors.Is(err, ErrClosed) {
+		assert.NoError(t, err)
+	}
 }
 
 // fullRise has every field set.
