@@ -99,6 +99,13 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(f.body)
 }
 
+// favicon serves the icon where browsers look for one unasked.
+func (s *Server) favicon(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "image/png")
+	w.Header().Set("Cache-Control", "public, max-age=86400")
+	_, _ = w.Write(s.assets["icon.png"].body)
+}
+
 // etagMatches reports whether the client has this version already.
 func etagMatches(r *http.Request, digest string) bool {
 	for _, tag := range strings.Split(r.Header.Get("If-None-Match"), ",") {

@@ -15,7 +15,7 @@ import (
 const beatEvery = 15 * time.Second
 
 // minBetween is the shortest time between two updates to one reader.
-const minBetween = time.Second
+const minBetween = 500 * time.Millisecond
 
 // partsMessage is one update of the page: parts by element id.
 type partsMessage struct {

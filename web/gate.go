@@ -22,7 +22,8 @@ type gate struct {
 	cross  *http.CrossOriginProtection
 }
 
-// The cookies.
+// The cookies. A browser keeps them by host alone, so the port is added to
+// their names: a demo beside the service must not lock its readers out.
 const (
 	sessionCookie = "tidemark_session"
 	browserCookie = "tidemark_browser"
@@ -140,12 +141,20 @@ func (g *gate) fits(r *http.Request) bool {
 // setCookie sets a cookie that scripts cannot read and other sites do not send
 // along. A negative age removes it.
 func (g *gate) setCookie(w http.ResponseWriter, r *http.Request, name, value string, maxAge int) {
-	http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: maxAge, HttpOnly: true,
+	http.SetCookie(w, &http.Cookie{Name: cookieName(r, name), Value: value, Path: "/", MaxAge: maxAge, HttpOnly: true,
 		Secure: g.opt.Secure || r.TLS != nil, SameSite: http.SameSiteLaxMode})
 }
 
+// cookieName is the name of a cookie at the address that was asked for.
+func cookieName(r *http.Request, name string) string {
+	if _, port, err := net.SplitHostPort(r.Host); err == nil && port != "" {
+		return name + "_" + port
+	}
+	return name
+}
+
 func cookieValue(r *http.Request, name string) string {
-	c, err := r.Cookie(name)
+	c, err := r.Cookie(cookieName(r, name))
 	if err != nil {
 		return ""
 	}

@@ -127,18 +127,22 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "/unlock?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
 	default:
 		w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark"`)
-		problem(w, http.StatusUnauthorized, "locked", "Unlock with the household passphrase, or send a token.")
+		s.refuse(w, r, messagePage{Heading: "Locked", Text: "Nothing was done. Unlock with the household passphrase, or send a token.", Back: "/unlock"}, http.StatusUnauthorized)
 	}
 }
 
 // refusePage refuses as a page or as a problem document, as the asker reads.
 func (s *Server) refusePage(w http.ResponseWriter, r *http.Request, status int, heading, text string) {
+	s.refuse(w, r, messagePage{Heading: heading, Text: text, Back: "/"}, status)
+}
+
+func (s *Server) refuse(w http.ResponseWriter, r *http.Request, p messagePage, status int) {
 	if !wantsHTML(r) {
-		problem(w, status, heading, text)
+		problem(w, status, p.Heading, p.Text)
 		return
 	}
-	f := frame{Title: heading, Version: s.opt.Live.Snapshot().System.Version, Demo: s.opt.Demo}
-	s.render(w, status, "message", messagePage{f, heading, text, "/"})
+	p.frame = frame{Title: p.Heading, Version: s.opt.Live.Snapshot().System.Version, Demo: s.opt.Demo}
+	s.render(w, status, "message", p)
 }
 
 // messagePage says one thing.

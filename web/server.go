@@ -69,6 +69,7 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("POST /act", s.change(s.postAct))
 	s.mux.HandleFunc("GET /healthz", s.healthz)
 	s.mux.HandleFunc("GET /static/{name}", s.static)
+	s.mux.HandleFunc("GET /favicon.ico", s.favicon)
 	s.mux.HandleFunc("GET /manifest.webmanifest", s.manifest)
 	if s.opt.Metrics != nil {
 		s.mux.Handle("GET /metrics", s.read(s.opt.Metrics.ServeHTTP))

@@ -1,0 +1,307 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+	"tidemark/web/access"
+	"tidemark/web/internal/kitchen"
+)
+
+// fitsWidth checks that the page does not scroll sideways.
+func (b *tab) fitsWidth(width int64, page string) {
+	b.t.Helper()
+	assert.LessOrEqual(b.t, js[int64](b, "document.documentElement.scrollWidth"), width, "%s scrolls sideways", page)
+}
+
+// accessible runs axe-core over the page when TIDEMARK_AXE names its folder.
+func (b *tab) accessible(page string) {
+	b.t.Helper()
+	dir := os.Getenv("TIDEMARK_AXE")
+	if dir == "" {
+		if os.Getenv("CI") == "true" {
+			b.t.Error("TIDEMARK_AXE must name the folder with axe.min.js in CI")
+		}
+		return
+	}
+	src, err := os.ReadFile(filepath.Join(dir, "axe.min.js"))
+	require.NoError(b.t, err, "TIDEMARK_AXE must name the folder with axe.min.js")
+	b.run(chromedp.Evaluate[chromedp.Void](string(src)+"; undefined", chromedp.EvalIgnoreExceptions))
+	run := `axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r =>
+		r.violations.map(v => v.id + ": " + v.nodes.map(n => n.target.join(" ") + " " + n.failureSummary).join(" | ")))`
+	got, err := chromedp.Run(b.ctx, chromedp.Evaluate[[]string](run, chromedp.EvalAwaitPromise))
+	require.NoError(b.t, err)
+	assert.Empty(b.t, got, page)
+}
+
+// saysAfter presses an element and waits for the answer.
+func (b *tab) saysAfter(sel, want string) {
+	b.t.Helper()
+	b.run(chromedp.Evaluate[chromedp.Void]("document.getElementById('said').textContent = ''; undefined"))
+	b.click(sel)
+	b.waitText("#said", want)
+}
+
+// opened opens the details of a vessel that hold an element.
+func (b *tab) opened(sel string) {
+	b.t.Helper()
+	b.run(chromedp.Evaluate[chromedp.Void](fmt.Sprintf("document.querySelector(%q).closest('details').open = true; undefined", sel)))
+}
+
+// typed writes into a field.
+func (b *tab) typed(sel, text string) {
+	b.t.Helper()
+	b.run(chromedp.SetValue(chromedp.CSS(sel), text))
+}
+
+// TestBrowserActs does every act of the page in a real browser, on every
+// screen, and sees the page follow.
+func TestBrowserActs(t *testing.T) {
+	browser := chrome(t)
+	for _, sc := range screens() {
+		t.Run(sc.String(), func(t *testing.T) {
+			t.Parallel()
+			store, _ := newStore(t, 0, 0)
+			s, k := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+			b := open(t, browser, sc)
+			b.run(chromedp.Navigate(serve(t, s) + "/"))
+			b.waitText("#v0-answer", "At the mark between")
+			b.shot("now-" + sc.String())
+			b.fitsWidth(sc.w, "the page of now")
+			b.accessible("the page of now")
+			actsOnDough(b, k)
+			actsOnWarnings(b, k)
+			actsThatBeginAndEnd(b)
+			var kinds []string
+			for _, a := range k.Acts() {
+				kinds = append(kinds, string(a.Kind))
+			}
+			assert.Equal(t, strings.Fields("fold undo fridge counter target note step skip ack snooze fed start shaped baked end"), kinds)
+		})
+	}
+}
+
+func actsOnDough(b *tab, k *kitchen.Kitchen) {
+	b.saysAfter("#v0-acts [data-key=fold]", "Fold noted.")
+	b.waitText("#v0-table", "fold 3")
+	b.waitText("#v0-acts [data-key=undo]", "Undo: fold 3")
+	b.saysAfter("#v0-acts [data-key=undo]", "Undone.")
+	b.waitText("#v0-acts [data-key=undo]", "Undo: fold 2")
+	b.saysAfter("#v0-acts [data-key=fridge]", "in the fridge")
+	b.waitText("#v0-acts", "Back to the counter")
+	b.saysAfter("#v0-acts [data-key=counter]", "back on the counter")
+	b.waitText("#v0-acts", "Into the fridge")
+	b.opened("#v0-acts [name=target]")
+	b.typed("#v0-acts [name=target]", "80")
+	b.saysAfter("#v0-acts [data-key=target]", "The mark is now 80 %.")
+	b.waitText("#v0-table", "mark changed: 80 %")
+	b.wait("document.querySelector('#v0-chart').textContent.includes('80 %')", "the chart has the new mark")
+	b.opened("#v0-acts [name=note]")
+	b.typed("#v0-acts [name=note]", "sticky <today>")
+	b.saysAfter("#v0-acts [data-key=note]", "Note kept.")
+	b.waitText("#v0-table", "note: sticky <today>")
+	due := func(i int, question string) {
+		k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
+			v[0].Steps[i].State, v[0].Steps[i].Question = bake.DueNow, question
+		})
+	}
+	due(1, "Is the stone inside?")
+	b.waitText("#v0-answer", "Now: turn the oven on")
+	b.waitText("#v0-acts", "Done: preheat")
+	b.shot("due-" + fmt.Sprint(js[int64](b, "innerWidth")))
+	b.typed("#v0-acts [name=answer]", "yes")
+	b.saysAfter("#v0-acts [data-key=step]", "Step done.")
+	due(2, "")
+	b.waitText("#v0-acts", "Leave out: shape")
+	b.saysAfter("#v0-acts [data-key=skip]", "Step left out.")
+}
+
+func actsOnWarnings(b *tab, k *kitchen.Kitchen) {
+	b.saysAfter(`#v1-alarms [data-key="ack-a2"]`, "you saw it")
+	b.waitText("#v1-alarms", "Seen at")
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
+		v[1].Alarms = append(v[1].Alarms, alert.Alarm{ID: "a3", Kind: alert.StarterFalling, State: alert.Firing, Vessel: "jar", RiseID: 4,
+			Title: "The starter is falling", Text: "It has been falling since 16:10. Use it or feed it."})
+	})
+	b.waitText("#v1-alarms", "Use it or feed it.")
+	b.waitText("#glance", "warning")
+	b.saysAfter(`#v1-alarms [data-key="snooze-a3"]`, "Reminds again in 15 min.")
+	b.waitText("#v1-alarms", "Reminds again at")
+}
+
+func actsThatBeginAndEnd(b *tab) {
+	b.saysAfter("#v1-acts [data-key=fed]", "Feeding noted.")
+	b.waitText("#v1-answer", "20 minutes of rise are needed")
+	b.typed("#v2-acts [name=batch]", "Sunday rye")
+	b.saysAfter("#v2-acts [data-key=start]", "is being watched from now on")
+	b.waitText("#v2-answer", "20 minutes of rise are needed")
+	b.saysAfter("#v0-acts [data-key=shaped]", "shaped")
+	b.saysAfter("#v0-acts [data-key=baked]", "baked")
+	b.waitText("#v0-answer", "No rise is being watched here.")
+	b.opened("#v2-acts [data-key=end]")
+	b.saysAfter("#v2-acts [data-key=end]", "The rise is over.")
+	b.waitText("#v2-answer", "No rise is being watched here.")
+}
+
+// TestBrowserLive sees the sentence, the curve and a lost link on the page.
+func TestBrowserLive(t *testing.T) {
+	browser := chrome(t)
+	for _, sc := range screens() {
+		t.Run(sc.String(), func(t *testing.T) {
+			t.Parallel()
+			s, k := newServer(t, nil)
+			b := open(t, browser, sc)
+			cut := make(chan struct{})
+			down := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				select {
+				case <-cut:
+					panic(http.ErrAbortHandler)
+				default:
+					s.ServeHTTP(w, r)
+				}
+			})
+			b.run(chromedp.Navigate(serve(t, down) + "/"))
+			b.waitText("#v0-answer", "Now 73 %")
+			k.Change(func(now *time.Time, v []web.Vessel, _ *web.System) {
+				*now = now.Add(40 * time.Minute)
+				v[0].Estimate.RisePercent, v[0].Estimate.Phase = 96.4, estimator.Near
+			})
+			b.waitText("#v0-answer", "Now 96 %")
+			b.wait("document.querySelector('#v0-chart').textContent.includes('now 18:00')", "the curve followed")
+			readOut(b)
+			k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent = 97.2 })
+			b.waitText("#v0-answer", "Now 97 %")
+			close(cut)
+			require.NoError(t, s.Close())
+			b.waitText("#lost", "This page last heard from tidemark at 18:00")
+			b.shot("lost-" + sc.String())
+			b.forgive("net::ERR_")
+			b.forgive("Failed to load resource")
+		})
+	}
+}
+
+// readOut points at the curve and reads.
+func readOut(b *tab) {
+	at := js[[]float64](b, `(() => { const s = [...document.querySelectorAll('#v0-chart svg')].find(e => e.getClientRects().length);
+		s.scrollIntoView({block: "center"}); const r = s.getBoundingClientRect(); return [r.left + r.width * 0.5, r.top + r.height * 0.5]; })()`)
+	b.run(chromedp.MouseEvent(chromedp.MouseMoved, at[0], at[1]))
+	b.wait(`/^\d\d:\d\d: \d+ %, dough [\d.]+ °C$/.test(document.querySelector('#v0-readout').innerText)`, "no read-out")
+}
+
+// TestBrowserPast walks the pages of the past.
+func TestBrowserPast(t *testing.T) {
+	browser := chrome(t)
+	photo := filepath.Join(t.TempDir(), "loaf.jpg")
+	require.NoError(t, os.WriteFile(photo, picture(t, 2000, 1500, 1), 0o600))
+	for _, sc := range screens() {
+		t.Run(sc.String(), func(t *testing.T) {
+			t.Parallel()
+			store, ids := newStore(t, 24, 200)
+			s, _ := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+			base := serve(t, s)
+			b := open(t, browser, sc)
+			look := func(path, want, name string) {
+				b.run(chromedp.Navigate(base + path))
+				b.waitText("main", want)
+				b.shot(name + "-" + sc.String())
+				b.fitsWidth(sc.w, path)
+				b.accessible(path)
+			}
+			look("/rises", "What good rises had in common", "rises")
+			b.click(fmt.Sprintf("#rise-%d", ids[23]))
+			b.click(fmt.Sprintf("#rise-%d", ids[21]))
+			b.click("button[value=equivalent]")
+			b.waitText("h1", "2 rises compared")
+			b.waitText("main", "What differed")
+			look(fmt.Sprintf("/compare?id=%d&id=%d&id=%d&id=%d", ids[23], ids[21], ids[20], ids[18]), "What differed", "compare")
+			look(fmt.Sprintf("/rises/%d", ids[23]), "Take away", "rise")
+			judgeInBrowser(b, store, ids[23], photo)
+			b.shot("judged-" + sc.String())
+			look("/house", "Tokens for programs", "house")
+		})
+	}
+}
+
+func judgeInBrowser(b *tab, store *history.Store, id int64, photo string) {
+	b.click("input[name=outcome][value=over]")
+	b.typed("input[name=oven_spring]", "little")
+	b.typed("textarea[name=note]", "left it too long")
+	b.click(`form[action$="/judgement"] button`)
+	b.waitText("#said", "Outcome kept.")
+	r, err := store.Rise(context.Background(), id)
+	require.NoError(b.t, err)
+	assert.Equal(b.t, "over/little/left it too long", r.Outcome+"/"+r.OvenSpring+"/"+r.Note)
+	b.run(chromedp.SetUploadFiles(chromedp.CSS("input[type=file]"), []string{photo}))
+	b.click(`form[action*="/photos"] button`)
+	b.wait("document.querySelector('.photos img') !== null", "the photo is listed")
+	b.run(chromedp.ScrollIntoView(chromedp.CSS(".photos img")))
+	b.wait("(i => i && i.complete && i.naturalWidth === 1600)(document.querySelector('.photos img'))", "the photo is shown, made smaller")
+	photos, err := store.Photos(context.Background(), id)
+	require.NoError(b.t, err)
+	require.Len(b.t, photos, 1)
+	b.click(".photos button")
+	b.wait("document.querySelector('.photos') === null", "the photo is gone")
+}
+
+// TestBrowserUnlock unlocks and locks a browser.
+func TestBrowserUnlock(t *testing.T) {
+	browser := chrome(t)
+	for _, sc := range screens() {
+		t.Run(sc.String(), func(t *testing.T) {
+			t.Parallel()
+			store, _ := newStore(t, 0, 0)
+			require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
+			s, k := newServer(t, func(o *web.Options) { o.History, o.Settings, o.OpenReading = store, store.Settings(), true })
+			base := serve(t, s)
+			b := open(t, browser, sc)
+			b.run(chromedp.Navigate(base + "/"))
+			b.waitText("#v0-acts", "Unlock with the household passphrase")
+			b.run(chromedp.Navigate(base + "/unlock?to=/"))
+			b.waitText("main", "Household passphrase")
+			b.shot("unlock-" + sc.String())
+			b.accessible("the page to unlock")
+			b.typed("input[name=passphrase]", "not the right one")
+			b.click("main button")
+			b.waitText("main", "That is not the household passphrase.")
+			b.forgive("403")
+			b.typed("input[name=passphrase]", phrase)
+			b.click("main button")
+			b.waitText("#v0-acts", "Folded")
+			b.saysAfter("#v0-acts [data-key=fold]", "Fold noted.")
+			assert.Len(t, k.Acts(), 1)
+			b.run(chromedp.Navigate(base + "/house"))
+			b.click(`form[action="/lock"] button`)
+			b.waitText("#v0-acts", "Unlock with the household passphrase")
+		})
+	}
+}
+
+// TestNarrowestScreen holds every page at 320 pixels.
+func TestNarrowestScreen(t *testing.T) {
+	browser := chrome(t)
+	store, ids := newStore(t, 6, 100)
+	s, _ := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+	base := serve(t, s)
+	b := open(t, browser, screen{320, 640, "light"})
+	for _, path := range []string{"/", "/rises", fmt.Sprintf("/rises/%d", ids[0]), fmt.Sprintf("/compare?id=%d&id=%d&id=%d", ids[0], ids[2], ids[3]), "/house", "/unlock"} {
+		b.run(chromedp.Navigate(base + path))
+		b.waitText("main", "")
+		b.fitsWidth(320, path)
+	}
+}
