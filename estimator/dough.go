@@ -3,6 +3,7 @@ package estimator
 // Limits for dough, in points of rise, shares of volume and hours.
 const (
 	doughLagPoints = 3
+	nearEarlier    = 0.2 // share of the way from the median to the early end: the late tail is the longer one
 	overPoints     = 15  // so far past the mark is over
 	overGrowth     = 0.5 // so many growth-hours at the mark is over
 	fallenShare    = 0.06
@@ -46,7 +47,7 @@ func (p *phases) doughBeforeMark(v view) {
 		p.enter(Ready, v.now, "The mark of %.0f %% is reached.", v.target)
 		return
 	}
-	toGo := v.out.median - v.now
+	toGo := v.out.median - nearEarlier*(v.out.median-v.out.from) - v.now
 	likely := v.out.known && v.out.chance >= 0.5
 	if p.phase == Rising {
 		if p.near.lasts(likely && toGo <= v.lead+minutes(1.5), v.now, minutes(0.5)) {
@@ -55,7 +56,7 @@ func (p *phases) doughBeforeMark(v view) {
 		}
 		return
 	}
-	far := v.out.known && (v.out.chance < shortChance || toGo > 1.5*v.lead+minutes(10))
+	far := v.out.chance < shortChance || v.out.known && toGo > 1.5*v.lead+minutes(10)
 	if p.far.lasts(far, v.now, minutes(20)) {
 		p.near.on = false
 		p.enter(Rising, v.now, "The mark is farther away than it seemed.")

@@ -101,7 +101,7 @@ func (e *Estimator) present(t float64) (volume, sd, rate, rateSD float64) {
 	blind := max(t-r.kfAt, 0)
 	f.predict(min(blind, minutes(10)))
 	area := p.Area(f.level)
-	volume, sd = p.Volume(f.level), area*math.Sqrt(f.p11)
+	volume, sd = p.Volume(f.level), area*math.Sqrt(f.p11+sq(r.unsettled(t)))
 	rate, rateSD = area*f.rate, area*math.Sqrt(f.p22)
 	weight := min(max((blind-minutes(2))/minutes(5), 0), 1)
 	if weight == 0 {
@@ -159,6 +159,20 @@ func (e *Estimator) look(t float64) view {
 		v.slow = (rate / r.track.speed) / r.track.bestRate
 	}
 	return v
+}
+
+// unsettled is the doubt in mm while readings speak against the filter and
+// nothing is decided yet.
+func (r *rise) unsettled(t float64) float64 {
+	switch {
+	case r.find == seekFold:
+		return 0.08 * r.kf.level
+	case r.find == seekMove:
+		return 0.02 * r.kf.level
+	case r.pend.n >= 2 && t-r.pend.last < minutes(5):
+		return math.Min(math.Abs(r.pend.level-r.kf.level)/2, 0.1*math.Abs(r.kf.level))
+	}
+	return 0
 }
 
 func sq(x float64) float64 { return x * x }
@@ -255,6 +269,9 @@ func (e *Estimator) remarks(when func(float64) time.Time) []string {
 	baseL, sdL := e.baselineL()
 	if want := e.cfg.BatchVolumeL; want > 0 && math.Abs(baseL-want) > batchMisfit*want+2*sdL && e.phases.phase != Settling {
 		out = append(out, fmt.Sprintf("The start volume reads %.2f L but the batch should fill %.2f L: check the floor distance and the vessel's profile.", baseL, want))
+	}
+	if e.phases.levelsOff && r.track.growth > deadGrowth && r.track.peakKnown && 100*(r.track.peakL/baseL-1) < deadPoints {
+		out = append(out, fmt.Sprintf("Hardly any rise after the worth of %.0f hours at 24 C: the starter may be too weak or forgotten.", r.track.growth))
 	}
 	if r.kfOn && e.cfg.Profile.Above(r.kf.level) {
 		out = append(out, "The dough stands above the known part of the vessel: its volume there is reckoned as if the walls went straight on.")

@@ -42,7 +42,7 @@ func (n *noise) learn(miss, predictionVar float64) {
 	n.n = min(n.n+1, 300)
 	clipped := min(miss*miss, 9*(n.variance+predictionVar))
 	v := max(clipped-predictionVar, 0)
-	n.variance += (v - n.variance) / (n.n + 20)
+	n.variance += (v - n.variance) / (n.n + 6)
 	n.variance = min(max(n.variance, minNoiseMM*minNoiseMM), maxNoiseMM*maxNoiseMM)
 }
 
@@ -65,9 +65,10 @@ func (n *noise) saw(distanceMM, t float64) {
 
 // The bounds of the stuck test.
 const (
-	stuckChance   = 1e-4
-	stuckReadings = 6
-	stuckHours    = 2.5 / 60
+	stuckChance    = 1e-4
+	stuckReadings  = 6
+	learntReadings = 30 // before that the noise is not known well enough
+	stuckHours     = 2.5 / 60
 )
 
 // stuck reports whether the present run of identical readings is implausible:
@@ -75,16 +76,20 @@ const (
 // 10,000. A sensor whose step is coarse against its noise rests on one value
 // for long by nature, and the test then needs a very long run or never fires.
 func (n *noise) stuck(t float64) bool {
-	if n.run < stuckReadings || t-n.runFrom < stuckHours || n.quantum == 0 {
+	if n.n < learntReadings || n.run < stuckReadings || t-n.runFrom < max(stuckHours, 1.5*n.longest) || n.quantum == 0 {
 		return false
 	}
 	return float64(n.run)*math.Log(n.sameChance()) < math.Log(stuckChance)
 }
 
 // sameChance is the chance that two readings of a level in the middle of a
-// step come out alike: the highest it can be.
+// step come out alike: the highest it can be. Where the noise is small against
+// the step, its estimate depends on where in the step the level stood, and only
+// half of it is trusted.
 func (n *noise) sameChance() float64 {
 	q := n.quantum
-	own := max(n.variance-q*q/12, 0.0025*q*q, minNoiseMM*minNoiseMM/4)
-	return math.Erf(q / 2 / math.Sqrt(2*own))
+	own := math.Sqrt(max(n.variance-q*q/12, 0.0025*q*q, minNoiseMM*minNoiseMM/4))
+	trust := min(max((own/q-0.25)/0.2, 0), 1)
+	own *= 0.5 + 0.5*trust
+	return math.Erf(q / 2 / (math.Sqrt2 * own))
 }

@@ -141,6 +141,8 @@ const (
 	spentPoints  = 8    // rise left by the forecast's upper quantile
 	shortChance  = 0.2
 	enoughGrowth = 1.5 // growth-hours before a rise can be called short
+	deadGrowth   = 6   // growth-hours without a rise: it will not come
+	deadPoints   = 8
 )
 
 // judgeEnd decides whether the rise is exhausted or will stay short.
@@ -152,7 +154,8 @@ func (p *phases) judgeEnd(v view) {
 		p.exhausted = fmt.Sprintf("Growth has nearly stopped: %.0f %% of its best rate for 20 minutes, and at most %.0f points of rise are left.",
 			100*max(v.slow, 0), max(v.out.ceilingHigh-v.rise, 0))
 	}
-	short := v.out.known && v.out.chance < shortChance && v.rise < v.target && v.growth > enoughGrowth
-	p.levelsOff = p.short.lasts(calm && short, v.now, minutes(20)) ||
-		p.levelsOff && v.rise < v.target && v.out.chance < 0.35
+	short := v.out.chance < shortChance && v.growth > enoughGrowth
+	idle := v.growth > deadGrowth && v.highRise < deadPoints
+	p.levelsOff = v.rise < v.target &&
+		(p.short.lasts(calm && (short || idle), v.now, minutes(20)) || p.levelsOff && (v.out.chance < 0.35 || idle))
 }

@@ -98,7 +98,7 @@ func newRise(cfg *Config, t float64, n *noise) rise {
 // wobble is how fast the growth rate may change: its standard deviation after
 // an hour, as a share of the start level per hour. A rise by the growth curves
 // of the forecast changes its rate by up to about 0.17 per hour per hour.
-const wobble = 0.15
+const wobble = 0.09
 
 // startFilter begins the level filter anew around a level.
 func (r *rise) startFilter(c consensus) {
@@ -126,7 +126,7 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 	// A prediction grown vague in a gap must not open the gate to a hand.
 	doubt := min(variance, max(4*r.bucketR, 1))
 	within := max(4.5*math.Sqrt(doubt+n.variance), 2.5, 1.5*min(n.quantum, 10))
-	if math.Abs(miss) <= within && !r.pend.outvotes() {
+	if math.Abs(miss) <= within && !r.pend.outvotes(pred, within+4*n.sd()) {
 		n.learn(miss, variance)
 		r.goodAt = t
 		r.gather(level, t, interval, n)

@@ -79,10 +79,11 @@ type pending struct {
 
 // outvotes takes note of a reading that fits the prediction and reports whether
 // the pending ones still outnumber such readings by far: a step hardly larger
-// than the noise lets some readings through by chance.
-func (p *pending) outvotes() bool {
+// than the noise lets some readings through by chance. Pending readings farther
+// from the prediction than limit are dropped at once: that was a lid or a hand.
+func (p *pending) outvotes(predicted, limit float64) bool {
 	p.against++
-	if p.n >= 5 && p.n > 2*p.against {
+	if p.n >= 5 && p.n > 2*p.against && math.Abs(p.level-predicted) < limit {
 		return true
 	}
 	*p = pending{}
