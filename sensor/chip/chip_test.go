@@ -160,6 +160,28 @@ func TestBrownOutOfVL6180X(t *testing.T) {
 	})
 }
 
+// TestVL6180XThatHangs: the driver itself returns 0 mm when a ranging never ends,
+// which must not look like a surface or an empty vessel.
+func TestVL6180XThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		c := fake.NewVL6180X(64)
+		b.bus.Add(c)
+		b.pins["GPIO17"] = fake.NewPin(func(high bool) {
+			c.Hang = c.Hang && high
+			c.Shut(high)
+		})
+		s := chip.NewVL6180X(b.common(chip.Place{XShut: "GPIO17"}), chip.ToFOptions{})
+		good(t, 64, 0, read(s))
+		c.Hang = true
+		for range 3 {
+			assert.Equal(t, sensor.ReadFailed, read(s).Status)
+		}
+		good(t, 64, 0, read(s))
+		assert.Equal(t, sensor.Recovery{Restarts: 1, Resets: 1}, s.Recovery())
+	})
+}
+
 func TestOutOfRangeByLimits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)

@@ -40,13 +40,23 @@ func TestTrafficOnI2C(t *testing.T) {
 		"vl53l1x": {fake.NewVL53L1X(182), func(c chip.Common) sensor.Source { return chip.NewVL53L1X(c, chip.ToFOptions{}) }, 182},
 		"vl6180x": {fake.NewVL6180X(64), func(c chip.Common) sensor.Source { return chip.NewVL6180X(c, chip.ToFOptions{}) }, 64},
 		"bme280":  {fake.NewBME280(0x76), func(c chip.Common) sensor.Source { return chip.NewBME280(c, sensor.Temperature) }, 25.08},
+		"pca9548": {fake.NewBME280(0x76), func(c chip.Common) sensor.Source {
+			c.Place = chip.Place{Mux: 0x70, Port: 4}
+			return chip.NewBME280(c, sensor.Temperature)
+		}, 25.08},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join("testdata", name+".traffic")
 			if *update {
 				synctest.Test(t, func(t *testing.T) {
 					bus := &fake.Bus{Name: "rec-" + name}
-					bus.Add(c.chip)
+					if name == "pca9548" {
+						mux := &fake.Mux{Addr: 0x70}
+						mux.Ports[4] = []fake.Device{c.chip}
+						bus.AddMux(mux)
+					} else {
+						bus.Add(c.chip)
+					}
 					rec := &i2ctest.Record{Bus: bus}
 					readTwice(t, i2cRecorder{rec}, c.open, c.want)
 					writeTraffic(t, file, rec.Ops)
@@ -72,6 +82,7 @@ func readTwice(t *testing.T, bus i2c.BusCloser, open func(chip.Common) sensor.So
 	for range 2 {
 		good(t, want, 1, read(s))
 	}
+	require.NoError(t, hub.Close())
 }
 
 // writeTraffic writes transfers as lines of address, bytes written, bytes read.

@@ -84,8 +84,11 @@ func shortVerdict(code uint8, mm uint16) error {
 	default:
 		return sensor.Faultf(sensor.Unreliable, "the chip reports the unknown code %d", code)
 	}
-	if mm == 0 || mm == 255 {
-		return sensor.Faultf(sensor.OutOfRange, "the chip gives %d, which is no distance", mm)
+	switch mm {
+	case 0: // the driver's answer when the chip was not ready to begin
+		return sensor.Faultf(sensor.ReadFailed, "the chip is not ready: an earlier ranging never ended")
+	case 255:
+		return sensor.Faultf(sensor.OutOfRange, "nothing in range (the chip gives 255, which is no distance)")
 	}
 	return nil
 }

@@ -94,9 +94,6 @@ func (c *VL6180X) afterWrite(reg uint16, v byte) {
 	case 0x0018:
 		c.running, c.started = true, time.Now()
 		c.mem[0x004d] &^= 1
-		if c.Hang {
-			c.mem[0x004d] |= 1
-		}
 	case 0x0015:
 		c.mem[0x004f] = 0
 	}

@@ -112,6 +112,10 @@ func serialAdvice() table {
 func mqttAdvice() table {
 	return table{
 		sensor.Missing: {"check the broker's address, user and password_file, and that it can be reached from here"},
+		sensor.Stale: {
+			"look whether the sensor node has power and reaches the network",
+			"a node that seldom sends needs a longer check: tidemark check --seconds 120",
+		},
 		sensor.BadData: {"look at a message of the topic: give field for JSON, and unit when it is not our own"},
 	}
 }
