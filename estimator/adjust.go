@@ -1,15 +1,24 @@
 package estimator
 
-import "time"
+import (
+	"time"
+
+	"tidemark/estimator/forecast"
+)
 
 // SetTarget sets the mark in percent rise, over 0 and up to 1000; it wins over
-// a table. An impossible mark is ignored. It tells the next Estimate to look
-// anew.
+// a table. An impossible mark is ignored. The next Estimate looks anew: a mark
+// that was reached and is put higher is no longer reached.
 func (e *Estimator) SetTarget(percent float64) {
-	if !(percent > 0 && percent <= 1000) {
+	if !(percent > 0 && percent <= 1000) || percent == e.cfg.TargetPercent {
 		return
 	}
+	higher := percent > e.target()
 	e.cfg.TargetPercent = percent
+	e.rise.news.urgent = true
+	if higher {
+		e.phases.markMoved(e.cached.at)
+	}
 }
 
 // Shift moves the whole timeline by d: for a clock that was wrong from the start
@@ -21,6 +30,7 @@ func (e *Estimator) Shift(d time.Duration) {
 		if !e.clock.lastRead.IsZero() {
 			e.clock.lastRead = e.clock.lastRead.Add(d)
 		}
+		e.rise.news.urgent = true // the fan holds times
 	}
 }
 
@@ -31,3 +41,7 @@ func (e *Estimator) SetLead(d time.Duration) {
 		e.cfg.Lead = d
 	}
 }
+
+// SetPrior sets what is expected of the next rise, from the household's past
+// ones. A rise under way keeps the prior it began with.
+func (e *Estimator) SetPrior(p forecast.Prior) { e.cfg.Prior = &p }

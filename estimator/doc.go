@@ -1,7 +1,109 @@
 // Package estimator turns samples of height and temperature into what a baker
-// asks for: how far the rise is, how fast it goes, when it is ready, what it
-// is doing and how far that can be trusted.
+// asks for: how far the rise is, how fast it goes, when it is ready, what it is
+// doing, and how far all that can be trusted.
 //
-// It is pure: no I/O, no clock, time is an argument. One Estimator per vessel,
-// used by one goroutine; its memory is constant.
+// It is pure: no I/O, no clock, time is an argument. One Estimator serves one
+// vessel and one goroutine; its memory is constant. Observe takes in a sample in
+// constant time without allocating. Estimate says what is known and moves the
+// phase on; it refits the forecast at most every half minute or on news.
+//
+// # Units
+//
+// Heights and distances in mm, volumes in litres, temperatures in Celsius, rise
+// in percent of the start volume (0 start, 100 doubled), rates in percent per
+// hour. Inside, times are hours since the first sample; growth-hours are hours
+// worth at 24 C. Missing numbers are NaN.
+//
+// # From a reading to a rise
+//
+// Level = FloorMM - distance - offset, volume = Profile(level), and
+//
+//	rise = 100 * (V/V0 - 1)
+//
+// so percent rise is of volume, never of height. V0 is the volume at the start:
+// the mean of the first ten minutes with a small correction for growth in that
+// time, and the start of the forecast's curve, each by its weight; the curve's
+// gets an extra doubt of 0.8 percent, because a curve that is not quite the
+// dough's bends its start. RiseSD joins the doubts of V and V0 and, if given,
+// SurfaceSDMM for a domed or tilted surface (package geometry), which does not
+// average out.
+//
+// # Which readings are believed
+//
+// Every distance passes, in this order: time order, the sensor's range, the
+// vessel (floor, rim), the stuck test, and the gate. Each refusal has a reason
+// and is counted.
+//
+//   - The gate compares with the filter's prediction: 4.5 standard deviations of
+//     one reading, at least 2.5 mm. A prediction that grew vague in a gap does
+//     not open it.
+//   - Refused readings that agree among themselves are a step. A drop after which
+//     the level stays above the start is a fold, believed after 3 minutes (45
+//     seconds if a fold was told): volume is lost, the rise goes on from there.
+//     Other steps must last 15 minutes, longer than a lid is off, and are then
+//     taken for a moved sensor or vessel: an offset is kept and the rise counted
+//     on. A clean drop late in a rise, with no hands about, is a moved sensor
+//     too. A step in the first ten minutes was a hand or a lid at the start: the
+//     start level is taken anew. A step back undoes the last one.
+//   - Steps too small for the gate are looked for among the half-minute means: a
+//     line with a step against a line with a bend. A collapse is a bend.
+//   - Stuck is a run of identical readings whose chance is below 1 in 10,000
+//     given the noise and the sensor's step. A coarse quiet sensor rests on one
+//     value by nature and is not called stuck.
+//   - At the start, after a told fold and after a move, three or more readings
+//     over 20 seconds, two thirds of the last ones, must agree.
+//
+// # Filter
+//
+// The believed readings of half a minute are averaged, so that sampling at 1 s,
+// 10 s and 60 s behaves alike, and handed to a Kalman filter for the level and
+// its rate, an integrated random walk at uneven steps with an exact diffuse
+// start (file filter.go gives the model and source). The noise of one reading
+// and of one mean are both estimated from the data, clipped at three standard
+// deviations. The walk's density lets the rate wander by 9 percent of the start
+// level per hour in an hour: growth curves change faster at times, but steadily.
+//
+// The forecast (package forecast) gets the means. They are held back two
+// minutes, eight when the filter is uneasy, so that a step found late can be put
+// where it belongs. When nothing has been seen for some minutes the level is
+// carried on by the forecast.
+//
+// # Phases
+//
+// Dough: settling (10 minutes), lag, rising (3 points of rise beyond doubt), near
+// (the forecast's time to the mark, shaded a fifth towards its early end, is
+// under the lead), ready (at the mark for a minute and a half), over (15 points
+// or half a growth-hour past the mark, or no rise left), fallen (6 percent of
+// the highest volume lost, for 8 minutes). Starter: lag, rising, peak (rate
+// under 12 percent of the best, or falling), falling (3 percent lost), hungry (a
+// third of the rise lost, or 4 growth-hours after the peak). The limits are
+// tuned on invented rises; those for hungry are common practice, no source.
+// Every rule must hold for some minutes, and a phase goes back only where its
+// reason says so.
+//
+// Exhausted: the rate at equal temperature was under 18 percent of the best for
+// 20 minutes and the forecast's upper quantile leaves under 8 points. It needs
+// no target, so a mark set too high does not hide the end. LevelsOffShort: the
+// chance of the mark is under 0.2 for 20 minutes after 1.5 growth-hours, or
+// hardly anything rose in 6. Neither is said in the cold, in a gap, soon after a
+// fold, or while readings rest on one value for longer than usual.
+//
+// # Where it is wrong
+//
+//   - A film or drop on the sensor's window that grows slowly looks like growth.
+//     Nothing in the readings tells them apart.
+//   - A sensor that drifts with its own temperature (10 to 25 mm over a move into
+//     a fridge are possible) shifts the level in the cold; only jumps are found.
+//   - Gas shrinks by 7 percent from 25 to 5 C and more of it dissolves: dough in
+//     the fridge looks lower than the yeast's work. The rise shown is the volume.
+//   - A dome is read as a higher level. Its growth during the rise is not known.
+//   - A fold and a sensor moved away look alike when nobody told and no hand was
+//     seen; the place in the rise decides, and may decide wrongly.
+//   - Dough that was rising before the watch began has a start level that means
+//     nothing; so has one first seen long after its start.
+//   - A lid laid on for good at a level dough could have is taken for a moved
+//     sensor after 15 minutes.
+//   - A slow rise near its ceiling crosses the mark at a grazing angle: a point of
+//     rise is then many minutes, for any method.
+//   - Above the profile's top the walls are taken to go straight on (noted).
 package estimator

@@ -125,6 +125,15 @@ func (p *phases) advance(v view, holds Holds) {
 	p.dough(v)
 }
 
+// markMoved takes back that the mark was reached, after it was put higher. A
+// dough with no rise left stays over.
+func (p *phases) markMoved(now float64) {
+	p.reached, p.ready.on, p.near.on, p.far.on, p.over.on = 0, false, false, false, false
+	if p.phase == Near || p.phase == Ready || p.phase == Over && p.exhausted == "" {
+		p.enter(Rising, max(now, p.since), "The mark was put higher.")
+	}
+}
+
 // seeMark notes when the mark was reached, whatever the phase.
 func (p *phases) seeMark(v view) {
 	reached := v.seeing && v.rise >= v.target ||

@@ -56,9 +56,7 @@ func tell(t *testing.T, s sim, change func(*Config), each func(hours float64, x 
 }
 
 func TestDoughPhases(t *testing.T) {
-	s := story{}
-	sampled := plain()
-	s = tell(t, sampled, nil, nil)
+	s := tell(t, plain(), nil, nil)
 	assert.Equal(t, []Phase{Settling, Lag, Rising, Near, Ready, Over, Fallen}, s.phases)
 	reach := s.truth.reaches(100)
 	assert.InDelta(t, reach-0.5, s.at[Near], 6.0/60)
@@ -262,6 +260,33 @@ func TestStartAgainAndEnd(t *testing.T) {
 	checkEstimate(t, x)
 	v := e.Observe(still(simEpoch.Add(151*time.Minute), 200))
 	assert.Equal(t, ReasonNoRise, v.Reason, "a valid height after an end starts nothing")
+}
+
+// The mark is moved while it is near and after it was reached.
+func TestMarkMoved(t *testing.T) {
+	s := plain()
+	s.hours = 4.5
+	e, err := New(s.config())
+	require.NoError(t, err)
+	var seen []Phase
+	tr := s.run(e, time.Minute, func(h float64, x Estimate) {
+		checkEstimate(t, x)
+		if n := len(seen); n == 0 || seen[n-1] != x.Phase {
+			seen = append(seen, x.Phase)
+			if x.Phase == Ready && x.TargetPercent == 100 {
+				e.SetTarget(140)
+				e.SetTarget(-3)
+				e.SetTarget(math.NaN())
+			}
+		}
+	})
+	assert.Equal(t, []Phase{Settling, Lag, Rising, Near, Ready, Rising, Near, Ready, Over}, seen)
+	x := e.Estimate(simEpoch.Add(270 * time.Minute))
+	assert.InDelta(t, tr.reaches(140), x.Ready.Median.Sub(simEpoch).Hours(), 0.1)
+	e.Shift(time.Hour)
+	y := e.Estimate(simEpoch.Add(330 * time.Minute))
+	assert.WithinDuration(t, x.Ready.Median.Add(time.Hour), y.Ready.Median, 5*time.Second)
+	assert.InDelta(t, x.RisePercent, y.RisePercent, 0.1)
 }
 
 // A process killed in mid-rise is fed the stored samples again and goes on with

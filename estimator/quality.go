@@ -1,9 +1,6 @@
 package estimator
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // blindAfter is how long no believed reading may come before the estimate is
 // called carried on, hours.
@@ -60,12 +57,4 @@ func (r reason) asks() string {
 func (n *noise) resting(t float64) bool {
 	span := t - n.runFrom
 	return n.haveRaw && n.run >= 4 && span > minutes(8) && span > 4*n.longest+minutes(2)
-}
-
-// nanTo returns def in place of NaN.
-func nanTo(x, def float64) float64 {
-	if math.IsNaN(x) {
-		return def
-	}
-	return x
 }

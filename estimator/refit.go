@@ -12,6 +12,7 @@ import (
 const (
 	refitHours  = 30.0 / 3600
 	refitShare  = 1.0 / 300 // of the rise's age
+	refitOver   = 3.0 / 60
 	refitFallen = 10.0 / 60
 	fanHours    = 3.0 / 60 // the fan is dear and changes slowly
 )
@@ -19,8 +20,11 @@ const (
 // refitEvery is the time between two fits at the rise's age.
 func (e *Estimator) refitEvery(t float64) float64 {
 	every := max(refitHours, (t-e.rise.start)*refitShare)
-	if e.phases.phase == Fallen || e.phases.phase == Hungry {
-		every = max(every, refitFallen)
+	switch e.phases.phase {
+	case Over, Peak, Falling:
+		return max(every, refitOver)
+	case Fallen, Hungry:
+		return max(every, refitFallen)
 	}
 	return every
 }

@@ -1,0 +1,146 @@
+package estimator
+
+import "math"
+
+// knock takes a real loss of volume: a fold or a stir.
+func (r *rise) knock(sizeMM, at, variance, level float64) {
+	r.kf.jumpTo(level, variance)
+	r.track.knocked(at)
+	r.lastShift = at
+	r.lastStep = step{sizeMM: sizeMM, at: at}
+	r.news.disturb(at, r.share(sizeMM, level))
+}
+
+// moved notes that readings are off by a constant from now on.
+func (r *rise) moved(sizeMM, at float64) {
+	r.lastShift = at
+	r.lastStep = step{sizeMM: sizeMM, at: at, moved: true}
+	r.news.disturb(at, movedShare)
+	r.notes.add(noteMoved, at, sizeMM)
+}
+
+// movedShare is the doubt about the level after the sensor moved, as a share of
+// the start volume.
+const movedShare = 0.03
+
+// share is the doubt to allow for a knock of a size, as a share of the start
+// volume: the size is measured, so a little more than that.
+func (r *rise) share(sizeMM, level float64) float64 {
+	lost := math.Abs(r.cfg.Profile.Volume(level-sizeMM) - r.cfg.Profile.Volume(level))
+	start := max(r.cfg.Profile.Volume(r.base.first.level), 1e-6)
+	return min(max(1.5*lost/start, 0.05), 1)
+}
+
+// stepKind is what a persistent jump is taken for.
+type stepKind int
+
+const (
+	stepUnclear stepKind = iota // waits for longer than a lid is off
+	stepEarly                   // hands at the start
+	stepBack                    // back to where it was before the last step
+	stepDrop                    // dough knocked down: a fold
+	stepFalse                   // far below a start level that never grew: that was a lid
+	stepGap                     // within what can have happened while nothing was seen
+)
+
+// foldable reports whether the pending drop can be a fold: it leaves at least
+// the gas-free dough, and there were hands about, or it is early enough in the
+// rise that folding is what one would do. A clean drop late in a rise is rather
+// the sensor that moved.
+func (r *rise) foldable(pred, t float64) bool {
+	if r.pend.early < 0.93*r.base.first.level || r.pend.early < 0.5*pred {
+		return false
+	}
+	told := t-r.foldTold < handledHours
+	messy := r.pend.first-r.messAt < minutes(4)
+	early := r.cfg.Holds == Dough && pred < 1.55*r.base.first.level
+	return told || messy || early
+}
+
+// classify names the jump that the pending readings show, and its size in mm.
+func (r *rise) classify(t float64) (stepKind, float64) {
+	pred, variance := r.predict(r.pend.first)
+	miss := r.pend.early - pred
+	blind := r.pend.first - r.goodAt
+	tolerance := max(4*math.Sqrt(variance+r.bucketR), 2.5, 0.25*math.Abs(r.lastStep.sizeMM))
+	recent := r.lastStep.moved || t-r.lastStep.at < 0.75
+	switch {
+	case r.lastStep.sizeMM != 0 && recent && math.Abs(miss+r.lastStep.sizeMM) < tolerance:
+		return stepBack, miss
+	case r.pend.first-r.start < settleHours && t-r.foldTold > handledHours:
+		return stepEarly, miss
+	case blind > minutes(3) && math.Abs(miss) < 4*math.Sqrt(variance+r.bucketR)+1:
+		return stepGap, miss
+	case miss < 0 && r.foldable(pred, t):
+		return stepDrop, miss
+	case r.pend.early < 0.85*r.base.first.level && pred < 1.05*r.base.first.level:
+		return stepFalse, miss
+	}
+	return stepUnclear, miss
+}
+
+// stepConfirmed reports whether the pending readings have agreed for long
+// enough to be believed.
+func (r *rise) stepConfirmed(t float64) bool {
+	if r.pend.n < 3 {
+		return false
+	}
+	kind, _ := r.classify(t)
+	span := r.pend.span()
+	switch {
+	case kind == stepEarly || kind == stepBack || kind == stepGap:
+		return span >= 40.0/3600
+	case kind == stepDrop && t-r.foldTold < handledHours:
+		return span >= 45.0/3600
+	case kind == stepDrop:
+		return span >= 3.0/60 && r.pend.n >= 4
+	}
+	return span >= patienceHours && r.pend.n >= 5
+}
+
+// takeStep believes the pending readings.
+func (r *rise) takeStep(t float64, n *noise) {
+	kind, miss := r.classify(t)
+	at, level := r.pend.first, r.pend.level
+	r.kf.predict(max(t-r.kfAt, 0))
+	r.kfAt = t
+	variance := max(n.variance/float64(r.pend.n), 0.04)
+	r.pend, r.bucket = pending{}, bucket{}
+	r.shift.reset()
+	switch {
+	case kind == stepEarly || kind == stepFalse:
+		r.restart(consensus{level, t, variance, 3})
+	case kind == stepBack && r.lastStep.moved:
+		r.offsetMM += miss
+		r.lastStep = step{}
+		r.news.disturb(at, movedShare)
+		r.notes.add(noteMovedBack, at, miss)
+	case kind == stepBack:
+		r.knock(miss, at, variance, level)
+		r.lastStep = step{}
+	case kind == stepGap && (miss > 0 || -miss < 3*math.Sqrt(variance+r.bucketR)+1 || t-r.goodAt > longBlind):
+		r.kf.jumpTo(level, variance)
+	case kind == stepGap:
+		r.knock(miss, at, variance, level)
+		r.notes.add(noteDropInGap, at, miss)
+	case kind == stepDrop && r.cfg.Holds == Dough:
+		r.knock(miss, at, variance, level)
+		r.notes.add(noteDrop, at, miss)
+	case kind == stepDrop:
+		r.knock(miss, at, variance, level)
+		r.notes.add(noteStirred, at, miss)
+	default:
+		r.offsetMM += miss
+		r.moved(miss, at)
+	}
+}
+
+// restart takes back the start level: what was seen first was no dough.
+func (r *rise) restart(c consensus) {
+	r.startFilter(c)
+	r.base = baseline{}
+	r.base.add(c.level, c.at, 1)
+	r.track.restart()
+	r.news.restart()
+	r.notes.add(noteRestart, c.at, 0)
+}
