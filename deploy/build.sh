@@ -25,6 +25,9 @@ if [ -z "$SOURCE_DATE_EPOCH" ]; then
 	exit 1
 fi
 export SOURCE_DATE_EPOCH VERSION
+# In a checkout Go writes the commit into the program; tidemark shows it.
+stamp=false
+if git rev-parse HEAD >/dev/null 2>&1; then stamp=true; fi
 
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
@@ -53,6 +56,9 @@ stage() {
 		printf '\n\n'
 		cat "$work/licences"
 	} >"$to/doc/copyright"
+	printf 'tidemark (%s) stable; urgency=low\n\n  * Built from commit %s.\n\n -- tidemark developers <tidemark@localhost>  %s\n' \
+		"$VERSION" "$(commit_field %h)" "$(date -R -u -d "@$SOURCE_DATE_EPOCH")" | gzip -9n >"$to/doc/changelog.gz"
+	chmod -R u=rwX,go=rX "$to"
 }
 
 # build makes the program and the package of one Debian architecture.
@@ -60,7 +66,7 @@ build() {
 	local arch=$1 goarch=$2 goarm=$3 stage_dir="$work/$1"
 	stage "$stage_dir"
 	CGO_ENABLED=0 GOOS=linux GOARCH=$goarch GOARM=$goarm GOFLAGS='' go build \
-		-trimpath -buildvcs=false -ldflags "-s -w -buildid= -X main.version=$VERSION" \
+		-trimpath "-buildvcs=$stamp" -ldflags "-s -w -buildid=" \
 		-o "$stage_dir/tidemark" ./cmd/tidemark
 	cp "$stage_dir/tidemark" "$out/tidemark-linux-$arch"
 	find "$stage_dir" -exec touch --no-dereference --date="@$SOURCE_DATE_EPOCH" {} +

@@ -60,13 +60,14 @@ udevadm trigger --subsystem-match=i2c-dev --subsystem-match=gpio --subsystem-mat
 systemctl daemon-reload
 systemctl enable tidemark.service
 if systemctl --quiet is-active tidemark.service; then
-	if "$program" check --config /etc/tidemark/tidemark.yaml; then
-		systemctl restart tidemark.service
-		say "updated and running."
-	else
-		say "the new version does not accept /etc/tidemark/tidemark.yaml; the old one goes on watching."
-		exit 1
+	# Exit code 2 of check means: the settings are wrong. Others are about sensors.
+	status=0
+	timeout 60 "$program" check --seconds 1 --config /etc/tidemark/tidemark.yaml || status=$?
+	if [ "$status" -eq 2 ]; then
+		die "the new version does not accept /etc/tidemark/tidemark.yaml; the old one goes on watching."
 	fi
+	systemctl restart tidemark.service
+	say "updated and running."
 else
 	say "installed. Describe your vessels in /etc/tidemark/tidemark.yaml,"
 	say "try it with:  tidemark check --config /etc/tidemark/tidemark.yaml"
