@@ -53,12 +53,7 @@ const (
 // processFor lays out the default steps for a batch whose dough went into the
 // tub just now.
 func processFor(b bake.Batch, at time.Time, roomC float64) bake.Process {
-	pr := bake.DefaultProcess(at.Add(-beforeTub), roomC)
-	pr.Batch = b
-	if b.Name != "" {
-		pr.Name = b.Name
-	}
-	_ = pr.Change(bake.CoolStep(b))                // the step is in the default list
+	pr := bake.DefaultProcess(at.Add(-beforeTub), roomC).WithBatch(b)
 	_ = pr.Done(saltStep, at, "start of the rise") // closes mixing and rest as well
 	return pr
 }

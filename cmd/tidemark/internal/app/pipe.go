@@ -1,6 +1,7 @@
 package app
 
 import (
+	"encoding/json"
 	"math"
 	"sync"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
+	"tidemark/estimator/forecast"
 	"tidemark/history"
 	"tidemark/web"
 )
@@ -25,7 +27,9 @@ type pipe struct {
 	watch   *alert.Watch
 	process *bake.Process // nil when nobody chose one for this rise
 	keep    keeper
-	cold    bool // moved into the fridge
+	cold    bool                 // moved into the fridge
+	prior   *forecast.Prior      // what past rises teach; nil for the published one
+	ended   func(r history.Rise) // told of a finished rise; nil when nothing learns
 	health  health
 	latest  map[role]taken // last reading of each sensor, live only
 	deeds   []web.Deed
@@ -133,7 +137,7 @@ func (p *pipe) followRise() {
 		if e.Phase == estimator.Ended || e.Phase == estimator.Idle {
 			return
 		}
-		p.rise = history.Rise{Vessel: p.vessel.Name, Holds: p.vessel.Holds, StartedAt: e.Started, TargetPercent: e.TargetPercent, Demo: p.demo}
+		p.rise = history.Rise{Batch: p.batchJSON(), Vessel: p.vessel.Name, Holds: p.vessel.Holds, StartedAt: e.Started, TargetPercent: e.TargetPercent, Demo: p.demo}
 		p.rise.ID = p.keep.begin(p.rise)
 		p.lastRow = time.Time{}
 		p.deeds = nil
@@ -147,6 +151,18 @@ func (p *pipe) followRise() {
 	if e.Phase == estimator.Ended {
 		p.closeRise(e.Time)
 	}
+}
+
+// batchJSON is the batch that a rise belongs to; nil when none is known.
+func (p *pipe) batchJSON() []byte {
+	if p.vessel.Batch == nil {
+		return nil
+	}
+	body, err := json.Marshal(p.vessel.Batch)
+	if err != nil {
+		return nil // a checked batch always marshals
+	}
+	return body
 }
 
 // updateRise carries the estimate over into the rise and says whether
@@ -173,6 +189,9 @@ func (p *pipe) updateRise() bool {
 func (p *pipe) closeRise(at time.Time) {
 	p.rise.EndedAt = at
 	p.keep.end(p.rise)
+	if p.ended != nil {
+		p.ended(p.rise)
+	}
 	p.rise = history.Rise{}
 }
 

@@ -23,6 +23,10 @@ func (a *App) resume(ctx context.Context) error {
 	if a.opt.Store == nil {
 		return nil
 	}
+	for _, p := range a.pipes {
+		a.applyLearned(ctx, p)
+		p.ended = func(r history.Rise) { a.work.Go(func() { a.teach(context.WithoutCancel(ctx), r) }) }
+	}
 	rises, err := a.opt.Store.OpenRises(ctx)
 	if err != nil {
 		return fmt.Errorf("the rises under way cannot be read: %w", err)
@@ -109,6 +113,9 @@ func (p *pipe) rebuild(ctx context.Context, store *history.Store, r history.Rise
 	est, err := estimator.New(estimatorConfig(p.vessel))
 	if err != nil {
 		return err
+	}
+	if p.prior != nil {
+		est.SetPrior(*p.prior)
 	}
 	if r.TargetPercent > 0 && p.vessel.TargetTable == nil {
 		est.SetTarget(r.TargetPercent)

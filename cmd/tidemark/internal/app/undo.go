@@ -69,6 +69,9 @@ func (a *App) revertEvent(ctx context.Context, p *pipe, h history.Act, now time.
 		}
 		r.EndedAt = time.Time{}
 		r.Phase = ""
+		if err := a.forget(ctx, r.Vessel, r.ID); err != nil {
+			return err
+		}
 	}
 	acts, err := store.Acts(ctx, r.ID)
 	if err != nil {
