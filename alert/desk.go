@@ -377,7 +377,6 @@ func (d *Desk) message(a Alarm, what What, l Letter, clockSet bool) Message {
 // waiting returns the waiting letters of an alarm by route, the latest of each,
 // without those under way just now.
 func (d *Desk) waiting(ctx context.Context, alarmID string) (map[string]Letter, error) {
-	const always = 100 * 365 * 24 * time.Hour
 	all, err := d.store.DueLetters(ctx, d.clock.Now().Add(always), 10*loadMost)
 	if err != nil {
 		return nil, fmt.Errorf("the waiting letters cannot be read: %w", err)

@@ -26,6 +26,9 @@ const (
 	loadMost       = 500 // letters looked at in one round
 )
 
+// always is far enough in the future that every letter is due by then.
+const always = 100 * 365 * 24 * time.Hour
+
 // OutboxOptions are what an Outbox may be given beside store and routes.
 type OutboxOptions struct {
 	Household texts.Household
@@ -244,6 +247,9 @@ func (o *Outbox) save(ctx context.Context, l Letter, seen int) error {
 	}
 	o.mu.Unlock()
 	ctx = context.WithoutCancel(ctx) // what was sent must be written down, even while stopping
+	if l.State == LetterWaiting && o.takenBack(ctx, l.ID) {
+		l.State = LetterWithdrawn
+	}
 	var err error
 	for range saveTries {
 		if err = o.store.SaveLetter(ctx, l); err == nil {
@@ -251,6 +257,20 @@ func (o *Outbox) save(ctx context.Context, l Letter, seen int) error {
 		}
 	}
 	return err
+}
+
+// takenBack reports whether another process has withdrawn a letter meanwhile.
+func (o *Outbox) takenBack(ctx context.Context, id string) bool {
+	waiting, err := o.store.DueLetters(ctx, o.opts.Clock.Now().Add(always), 10*loadMost)
+	if err != nil {
+		return false
+	}
+	for _, l := range waiting {
+		if l.ID == id {
+			return false
+		}
+	}
+	return true
 }
 
 // release frees the lane and sets its back-off.

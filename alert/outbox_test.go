@@ -274,6 +274,24 @@ func TestAckWithdrawsEvenALetterUnderWay(t *testing.T) {
 	})
 }
 
+// The command line answers in a process of its own, past the Outbox.
+func TestAckByAnotherProcessWithdrawsALetterUnderWay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		release := make(chan struct{})
+		ch := &fakeChannel{answer: func(Message, int) error { <-release; return errors.New("reset") }}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		synctest.Wait()
+		_, err := NewDesk(k.store, nil, nil, Policy{}, nil).Ack(t.Context(), "o", "command line")
+		require.NoError(t, err)
+		close(release)
+		time.Sleep(3 * time.Hour)
+		synctest.Wait()
+		assert.Equal(t, 1, ch.tries["o/phone/0"])
+	})
+}
+
 func TestAStoppedAttemptIsTriedAgainWithTheSameID(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		store := NewMemStore()

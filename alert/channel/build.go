@@ -35,7 +35,7 @@ func Routes(specs []alert.ChannelSpec, env Env) ([]alert.Route, error) {
 		r, err := New(spec, env)
 		if err != nil {
 			for _, built := range routes {
-				built.Channel.Close()
+				_ = built.Channel.Close()
 			}
 			return nil, fmt.Errorf("channel %s: %w", spec.Name, err)
 		}

@@ -84,7 +84,7 @@ func splitAddress(a string) (string, int) {
 		return a, 0
 	}
 	var n int
-	fmt.Sscanf(port, "%d", &n)
+	_, _ = fmt.Sscanf(port, "%d", &n)
 	return host, n
 }
 
@@ -100,7 +100,7 @@ func open(t *testing.T, spec alert.ChannelSpec) alert.Channel {
 	t.Helper()
 	r, err := New(spec, Env{Version: "test"})
 	require.NoError(t, err)
-	t.Cleanup(func() { r.Channel.Close() })
+	t.Cleanup(func() { _ = r.Channel.Close() })
 	return r.Channel
 }
 
@@ -131,14 +131,14 @@ func listen(t *testing.T, serve func(net.Conn)) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	t.Cleanup(func() { l.Close() })
+	t.Cleanup(func() { _ = l.Close() })
 	go func() {
 		for {
 			c, err := l.Accept()
 			if err != nil {
 				return
 			}
-			t.Cleanup(func() { c.Close() })
+			t.Cleanup(func() { _ = c.Close() })
 			go serve(c)
 		}
 	}()
@@ -162,33 +162,33 @@ func faults() []fault {
 		}},
 		{"reset after accept", false, func(t *testing.T) string {
 			return listen(t, func(c net.Conn) {
-				c.(*net.TCPConn).SetLinger(0)
-				c.Close()
+				_ = c.(*net.TCPConn).SetLinger(0)
+				_ = c.Close()
 			})
 		}},
 		{"reset in the middle", false, func(t *testing.T) string {
 			return listen(t, func(c net.Conn) {
-				io.ReadFull(c, make([]byte, 1))
-				c.(*net.TCPConn).SetLinger(0)
-				c.Close()
+				_, _ = io.ReadFull(c, make([]byte, 1))
+				_ = c.(*net.TCPConn).SetLinger(0)
+				_ = c.Close()
 			})
 		}},
-		{"hang", false, func(t *testing.T) string { return listen(t, func(c net.Conn) { io.Copy(io.Discard, c) }) }},
+		{"hang", false, func(t *testing.T) string { return listen(t, func(c net.Conn) { _, _ = io.Copy(io.Discard, c) }) }},
 		{"rubbish", false, func(t *testing.T) string {
 			return listen(t, func(c net.Conn) {
-				c.Write([]byte("\x00\xff rubbish\r\n\r\n"))
-				c.Close()
+				_, _ = c.Write([]byte("\x00\xff rubbish\r\n\r\n"))
+				_ = c.Close()
 			})
 		}},
 		{"certificate nobody vouches for", true, func(t *testing.T) string {
 			cert, _ := certificate(t)
 			return listen(t, func(c net.Conn) {
-				tls.Server(c, &tls.Config{Certificates: []tls.Certificate{cert}}).Handshake()
-				c.Close()
+				_ = tls.Server(c, &tls.Config{Certificates: []tls.Certificate{cert}}).Handshake()
+				_ = c.Close()
 			})
 		}},
 		{"plain text where TLS is expected", true, func(t *testing.T) string {
-			return listen(t, func(c net.Conn) { c.Write([]byte("220 hello\r\n")); c.Close() })
+			return listen(t, func(c net.Conn) { _, _ = c.Write([]byte("220 hello\r\n")); _ = c.Close() })
 		}},
 		// The top-level domain invalid never resolves (RFC 6761, section 6.4).
 		{"name that does not resolve", false, func(*testing.T) string { return "nowhere.invalid:1" }},
@@ -215,7 +215,7 @@ func TestKitCancelIsPrompt(t *testing.T) {
 		t.Run(s.name, func(t *testing.T) {
 			t.Parallel()
 			reached := make(chan struct{}, 10)
-			ch := open(t, s.spec(listen(t, func(c net.Conn) { reached <- struct{}{}; io.Copy(io.Discard, c) }), false))
+			ch := open(t, s.spec(listen(t, func(c net.Conn) { reached <- struct{}{}; _, _ = io.Copy(io.Discard, c) }), false))
 			promptly(t, ch, reached)
 		})
 	}

@@ -135,14 +135,14 @@ func (m *mailer) dialer(ctx context.Context, implicit bool) mail.DialContextFunc
 		if err != nil {
 			return nil, err
 		}
-		stop := context.AfterFunc(ctx, func() { conn.Close() })
+		stop := context.AfterFunc(ctx, func() { _ = conn.Close() })
 		cutConn := &watchedConn{Conn: conn, stop: stop}
 		if !implicit {
 			return cutConn, nil
 		}
 		secure := tls.Client(cutConn, m.trust)
 		if err := secure.HandshakeContext(dialCtx); err != nil {
-			conn.Close()
+			_ = conn.Close()
 			return nil, err
 		}
 		return secure, nil

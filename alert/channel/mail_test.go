@@ -81,8 +81,8 @@ func openPost(t *testing.T, implicit bool) *postOffice {
 	if implicit {
 		l = tls.NewListener(l, srv.TLSConfig)
 	}
-	go srv.Serve(l)
-	t.Cleanup(func() { srv.Close() })
+	go func() { _ = srv.Serve(l) }()
+	t.Cleanup(func() { _ = srv.Close() })
 	return p
 }
 
@@ -159,13 +159,13 @@ func TestMailWrongPasswordIsFinal(t *testing.T) {
 func TestMailIsNotSentInTheClear(t *testing.T) {
 	p := openPost(t, false)
 	plain := listen(t, func(c net.Conn) { // speaks SMTP but offers no STARTTLS
-		io.WriteString(c, "220 hello\r\n")
+		_, _ = io.WriteString(c, "220 hello\r\n")
 		buf := make([]byte, 512)
 		for {
 			if _, err := c.Read(buf); err != nil {
 				return
 			}
-			io.WriteString(c, "250 fine\r\n")
+			_, _ = io.WriteString(c, "250 fine\r\n")
 		}
 	})
 	host, port := splitAddress(plain)

@@ -46,7 +46,7 @@ func freePort(t *testing.T) int {
 	return l.Addr().(*net.TCPAddr).Port
 }
 
-// broker is a real mosquitto.
+// broker is a real MQTT broker, run by the program of that name in Debian.
 type broker struct {
 	t    *testing.T
 	path string
@@ -55,13 +55,13 @@ type broker struct {
 	cmd  *exec.Cmd
 }
 
-// startBroker starts mosquitto with a password and one forbidden topic.
+// startBroker starts a broker with a password and one forbidden topic.
 func startBroker(t *testing.T) *broker {
 	t.Helper()
-	b := &broker{t: t, path: need(t, "mosquitto"), port: freePort(t)}
+	b := &broker{t: t, path: need(t, "mosquitto"), port: freePort(t)} //nolint:misspell // the program is called so
 	dir := t.TempDir()
 	pass := filepath.Join(dir, "pw")
-	out, err := exec.Command(need(t, "mosquitto_passwd"), "-b", "-c", pass, "kitchen", secretPass).CombinedOutput()
+	out, err := exec.Command(need(t, "mosquitto_passwd"), "-b", "-c", pass, "kitchen", secretPass).CombinedOutput() //nolint:misspell // the program is called so
 	require.NoError(t, err, string(out))
 	acl := filepath.Join(dir, "acl")
 	require.NoError(t, os.WriteFile(acl, []byte("user kitchen\ntopic readwrite tidemark/#\ntopic readwrite homeassistant/#\n"), 0o644))
@@ -81,7 +81,7 @@ func (b *broker) start() {
 	require.Eventually(b.t, func() bool {
 		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", b.port))
 		if err == nil {
-			c.Close()
+			_ = c.Close()
 		}
 		return err == nil
 	}, 10*time.Second, 20*time.Millisecond)
@@ -89,8 +89,8 @@ func (b *broker) start() {
 
 // kill ends the broker at once.
 func (b *broker) kill() {
-	b.cmd.Process.Kill()
-	b.cmd.Wait()
+	_ = b.cmd.Process.Kill()
+	_ = b.cmd.Wait()
 }
 
 func (b *broker) spec() alert.ChannelSpec {
@@ -118,7 +118,7 @@ func (b *broker) hear() *listener {
 		ReconnectBackoff: func(int) time.Duration { return 50 * time.Millisecond }, CleanStartOnInitialConnection: true,
 		OnConnectionUp: func(m *autopaho.ConnectionManager, _ *paho.Connack) {
 			go func() {
-				m.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: "tidemark/#", QoS: 1}, {Topic: "homeassistant/#", QoS: 1}}})
+				_, _ = m.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: "tidemark/#", QoS: 1}, {Topic: "homeassistant/#", QoS: 1}}})
 				ready <- struct{}{}
 			}()
 		},

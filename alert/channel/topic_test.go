@@ -31,7 +31,7 @@ func newTopicServer(t *testing.T) *topicServer {
 	s.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if r.Header.Get("Authorization") != "Bearer "+secretToken {
 			w.WriteHeader(http.StatusForbidden)
-			io.WriteString(w, `{"code":40301,"http":403,"error":"forbidden"}`)
+			_, _ = io.WriteString(w, `{"code":40301,"http":403,"error":"forbidden"}`)
 			return
 		}
 		body, _ := io.ReadAll(r.Body)
