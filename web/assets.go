@@ -11,6 +11,7 @@ import (
 	"mime"
 	"net/http"
 	"path"
+	"regexp"
 	"strings"
 
 	"tidemark/web/chart"
@@ -125,9 +126,16 @@ func (s *Server) manifest(w http.ResponseWriter, _ *http.Request) {
 		s.assets.url("icon.png"), s.assets.url("icon.svg"))
 }
 
+// beforeUnit finds the space between a number and its unit.
+var beforeUnit = regexp.MustCompile(`(\d) (%|°C|°F|h|min|d|L|mm|am|pm)(\P{L}|$)`)
+
+// unbroken keeps a number and its unit on one line.
+func unbroken(s string) string { return beforeUnit.ReplaceAllString(s, "$1\u00a0$2$3") }
+
 // loadTemplates parses the pages.
 func loadTemplates(a assets) (*template.Template, error) {
-	t, err := template.New("").Funcs(template.FuncMap{"asset": a.url}).ParseFS(templateFiles, "templates/*.html")
+	t, err := template.New("").Funcs(template.FuncMap{"asset": a.url, "nb": unbroken,
+		"inc": func(i int) int { return i + 1 }}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)
 	}

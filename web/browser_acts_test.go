@@ -224,6 +224,11 @@ func TestBrowserPast(t *testing.T) {
 				b.accessible(path)
 			}
 			look("/rises", "What good rises had in common", "rises")
+			b.click("summary")
+			b.typed("input[name=q]", "sticky")
+			b.click(".search button")
+			b.wait("document.querySelectorAll('.rises li').length === 6", "six rises are called sticky")
+			look("/rises", "What good rises had in common", "rises")
 			b.click(fmt.Sprintf("#rise-%d", ids[23]))
 			b.click(fmt.Sprintf("#rise-%d", ids[21]))
 			b.click("button[value=equivalent]")

@@ -146,7 +146,7 @@ func js[T any](b *tab, script string) T {
 // text is what an element shows; empty when there is none.
 func (b *tab) text(sel string) string {
 	b.t.Helper()
-	return js[string](b, fmt.Sprintf("document.querySelector(%q)?.innerText || ''", sel))
+	return js[string](b, fmt.Sprintf("(document.querySelector(%q)?.innerText || '').replaceAll('\u00a0', ' ')", sel))
 }
 
 // wait waits until a script gives true, over a change of page too.
@@ -164,13 +164,21 @@ func (b *tab) wait(script string, what ...any) {
 // waitText waits until an element shows a text.
 func (b *tab) waitText(sel, want string) {
 	b.t.Helper()
-	b.wait(fmt.Sprintf("(document.querySelector(%q)?.innerText || '').includes(%q)", sel, want), b.ctx.Err())
+	b.wait(fmt.Sprintf("(document.querySelector(%q)?.innerText || '').replaceAll('\u00a0', ' ').includes(%q)", sel, want), b.ctx.Err())
 }
 
-// click presses an element, which must be in sight once scrolled to.
+// click presses an element, which must be in sight once scrolled to. The page
+// may put a new one in its place while it is looked for: then it looks again.
 func (b *tab) click(sel string) {
 	b.t.Helper()
-	b.run(chromedp.Click(chromedp.CSS(sel), chromedp.NodeVisible))
+	var err error
+	for range 5 {
+		err = chromedp.Do(b.ctx, chromedp.Click(chromedp.CSS(sel), chromedp.NodeVisible))
+		if err == nil || !strings.Contains(err.Error(), "Could not find node") {
+			break
+		}
+	}
+	require.NoError(b.t, err)
 }
 
 // shot keeps a picture of the whole page when TIDEMARK_SHOTS names a folder.

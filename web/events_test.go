@@ -107,7 +107,7 @@ func TestStreamSendsWhatChanged(t *testing.T) {
 		var some struct{ Parts map[string]string }
 		require.NoError(t, json.Unmarshal([]byte(second[1].data), &some))
 		require.Len(t, some.Parts, 1)
-		assert.Contains(t, some.Parts["v0-answer"], "Now 81 %")
+		assert.Contains(t, some.Parts["v0-answer"], "Now 81\u00a0%")
 		assert.NotContains(t, some.Parts["v0-answer"], "csrf", "a shared part holds no token")
 		l.stop()
 		<-l.done

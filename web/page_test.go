@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"bytes"
 	"flag"
 	"io"
 	"net/http"
@@ -59,9 +60,13 @@ func request(method, target string, form url.Values) *http.Request {
 	return r
 }
 
+// do sends a request. In a page, spaces that do not break become plain ones.
 func do(h http.Handler, r *http.Request) *httptest.ResponseRecorder {
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
+	if strings.HasPrefix(w.Header().Get("Content-Type"), "text/html") {
+		w.Body = bytes.NewBufferString(strings.ReplaceAll(w.Body.String(), "\u00a0", " "))
+	}
 	return w
 }
 

@@ -240,6 +240,9 @@ func (l layout) drawEvent(cv canvas, e Event, free *[wordRows]float64) {
 		if left+textWidth(eventText, e.Word)+5 > free[r] {
 			continue
 		}
+		for below := range r { // the tick runs through the rows below
+			free[below] = math.Min(free[below], x)
+		}
 		free[r] = math.Min(left, x)
 		y := l.top - 6 - wordRow*float64(r)
 		from = y - 9

@@ -103,7 +103,8 @@ func (l overlayLayout) draw(cv canvas) {
 		l.drawLine(cv, i, line)
 		y := float64(l.o.Height) + legendRow*float64(i) + 12
 		cv.line(series(i), point{l.x.p0, y - 4}, point{l.x.p0 + 34, y - 4})
-		cv.text(axisText, point{l.x.p0 + 42, y}, atStart, fmt.Sprintf("%d  %s", i+1, line.Name))
+		room := float64(l.o.Width) - l.x.p0 - 44
+		cv.text(axisText, point{l.x.p0 + 42, y}, atStart, fitted(axisText, fmt.Sprintf("%d  %s", i+1, line.Name), room))
 	}
 	if l.o.Title != "" && !l.o.Untitled {
 		cv.text(titleText, point{2, 16}, atStart, l.o.Title)
@@ -144,6 +145,18 @@ func (l overlayLayout) drawLine(cv canvas, i int, line Line) {
 	cv.line(series(i), pts...)
 	end := pts[len(pts)-1]
 	cv.text(nowText, point{end.x + 3, end.y + 4}, atStart, fmt.Sprint(i+1))
+}
+
+// fitted shortens words to the room there is.
+func fitted(s style, words string, room float64) string {
+	if textWidth(s, words) <= room {
+		return words
+	}
+	r := []rune(words)
+	for len(r) > 1 && textWidth(s, string(r)+"…") > room {
+		r = r[:len(r)-1]
+	}
+	return strings.TrimRight(string(r), " ,") + "…"
 }
 
 // DescribeOverlay says in words what the overlay shows.

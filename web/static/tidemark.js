@@ -28,20 +28,41 @@
     lost.hidden = false;
   }
 
-  // put replaces one part, but never under the hands of somebody who writes.
+  // The header carries the form's token, so the fields of the page without
+  // scripts are not needed; without them a part can be compared as it is.
+  document.querySelectorAll("[data-live] input[name=csrf]").forEach((e) => e.remove());
+
+  // put replaces one part if it differs, but never under the hands of somebody
+  // who writes, and not while a button in it is held down.
   function put(id, html) {
     const box = document.getElementById(id);
     if (!box || shown.get(id) === html) return;
+    if (pressed && box.contains(pressed)) { held.set(id, html); return; }
     const active = document.activeElement;
     const inside = active && box.contains(active);
-    if (inside && active.matches("input, textarea, select")) return;
-    if (dirty(box)) return;
-    const key = inside && active.dataset ? active.dataset.key : "";
+    if (dirty(box) || (inside && active.matches("input, textarea, select"))) return;
+    const fresh = box.cloneNode(false);
+    fresh.innerHTML = html;
     const open = [...box.querySelectorAll("details")].map((d) => d.open);
+    fresh.querySelectorAll("details").forEach((d, i) => { if (open[i]) d.open = true; });
     shown.set(id, html);
-    box.innerHTML = html;
-    box.querySelectorAll("details").forEach((d, i) => { if (open[i]) d.open = true; });
+    if (fresh.isEqualNode(box)) return;
+    const key = inside && active.dataset ? active.dataset.key : "";
+    box.replaceChildren(...fresh.childNodes);
     if (key) [...box.querySelectorAll("[data-key]")].find((e) => e.dataset.key === key)?.focus();
+  }
+
+  // What came while a button was held down is put when it is let go.
+  let pressed = null;
+  const held = new Map();
+  document.addEventListener("pointerdown", (e) => { pressed = e.target.closest?.("button") || null; });
+  for (const end of ["pointerup", "pointercancel"]) {
+    document.addEventListener(end, () => setTimeout(() => {
+      pressed = null;
+      const waiting = [...held];
+      held.clear();
+      waiting.forEach(([id, html]) => put(id, html));
+    }, 0));
   }
 
   // dirty reports whether a form in the box holds words not yet sent.
