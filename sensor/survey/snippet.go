@@ -2,7 +2,6 @@ package survey
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -93,9 +92,4 @@ func hexValue(text, key string) string {
 		return text
 	}
 	return strings.Replace(text, fmt.Sprintf("%s: %d", key, n), fmt.Sprintf("%s: 0x%02x", key, n), 1)
-}
-
-// Found tells whether a section has a device of a quantity.
-func (s Section) Found(q sensor.Quantity) bool {
-	return slices.ContainsFunc(s.Devices, func(d Device) bool { return d.Quantity == q && !d.Spec.IsZero() })
 }

@@ -119,9 +119,6 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 		dev + "/gpiochip0: lines for an ultrasonic pair, shutdown and supply lines",
 		dev + "/serial/by-id/usb-adapter: serial line",
 	}, all, "with the multiplexer's port open two chips at 0x29 answer at once")
-	assert.True(t, sections[0].Found(sensor.Temperature))
-	assert.False(t, sections[0].Found(sensor.Distance))
-
 	text := survey.Snippet(sections)
 	var parsed struct {
 		Vessels []struct {
