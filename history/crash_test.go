@@ -106,7 +106,10 @@ func watchUntilKilled(path string) {
 // TestKilledAtAnyMoment kills a watching process again and again, after a random
 // number of steps, and looks at what the next one finds.
 func TestKilledAtAnyMoment(t *testing.T) {
-	const rounds = 25
+	rounds := 15
+	if *campaign {
+		rounds = 500
+	}
 	random := rand.New(rand.NewPCG(20260314, 1))
 	path := filepath.Join(t.TempDir(), "tidemark.db")
 	kept, alarms := -1, map[int]bool{}

@@ -12,6 +12,7 @@ import (
 // the most valuable tables first; what that lacks comes from the newest backup. It
 // never fails: what it could not bring over is in the note, and the file is kept.
 func (s *Store) salvage(ctx context.Context, from string) {
+	defer s.adoptOrphans(ctx)
 	old, err := openPool(ctx, dsn(from, reader, false, true), 1)
 	if err != nil {
 		s.note("Nothing could be read from %s: %v.", from, err)
@@ -27,6 +28,25 @@ func (s *Store) salvage(ctx context.Context, from string) {
 		s.note("Not all could be read of: %s.", broken)
 	}
 	s.fillFromBackup(ctx)
+}
+
+// adoptOrphansSQL makes a rise of samples whose rise was lost, so that they can be
+// seen and their number is not given to another one.
+const adoptOrphansSQL = `INSERT INTO rises (id, vessel, holds, started_ms, ended_ms, peak_percent, phase, note)
+ SELECT rise_id, 'recovered', 'dough', min(t_ms), max(t_ms), max(rise_mpct) / 1000.0, 'ended',
+  'Recovered from the samples of a damaged file; vessel and details are lost.'
+ FROM samples WHERE rise_id NOT IN (SELECT id FROM rises) GROUP BY rise_id`
+
+// adoptOrphans gives samples without a rise one of their own.
+func (s *Store) adoptOrphans(ctx context.Context) {
+	res, err := s.db.hard.ExecContext(ctx, adoptOrphansSQL)
+	if err != nil {
+		s.note("Samples whose rise is lost could not be given one: %v.", err)
+		return
+	}
+	if n, _ := res.RowsAffected(); n > 0 {
+		s.note("%d rises were lost but for their samples; they are listed under the vessel %q.", n, "recovered")
+	}
 }
 
 // fillFromBackup brings over what only the newest backup still has.
