@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"syscall"
 
 	"tidemark/alert/channel"
@@ -22,6 +23,10 @@ const defaultConfig = "/etc/tidemark/tidemark.yaml"
 
 // historyFile is the name of the history within the state directory.
 const historyFile = "tidemark.db"
+
+// heapGrowth trades a little processor time for memory: the heap is a few
+// megabytes, and a small Pi has little to spare.
+const heapGrowth = 30
 
 // runRun is the live daemon.
 func runRun(ctx context.Context, s streams, args []string) error {
@@ -38,6 +43,7 @@ func runRun(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return usageError{err}
 	}
+	debug.SetGCPercent(heapGrowth)
 	log := slog.New(slog.NewTextHandler(s.err, nil))
 	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log})
 	if err != nil {
