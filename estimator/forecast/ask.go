@@ -46,7 +46,7 @@ func (f *Fit) Crossing(risePercent float64) Crossing {
 		if behind {
 			t = f.crossedAt(s, risePercent)
 		}
-		if math.IsInf(t, 1) {
+		if math.IsInf(t, 1) && f.now <= f.ended {
 			t = f.crossesAt(s, risePercent)
 		}
 		if math.IsInf(t, 1) {
@@ -59,6 +59,10 @@ func (f *Fit) Crossing(risePercent float64) Crossing {
 		f.sorted = append(f.sorted, weighted{t, s.weight})
 	}
 	c := Crossing{Chance: chance / f.totalWeight()}
+	if c.Chance < leastChance && f.now > f.ended {
+		c.Why = fmt.Sprintf("The rise did not reach %.0f %%: the level has been falling since its peak.", risePercent)
+		return c
+	}
 	if c.Chance < leastChance {
 		_, mid, _ := f.Ceiling()
 		c.Why = fmt.Sprintf("The rise will most likely not reach %.0f %%: it levels off near %.0f %%.", risePercent, mid)
@@ -111,8 +115,8 @@ func (f *Fit) crossedAt(s *sample, rise float64) float64 {
 	f.residuals(&s.curve)
 	v, dev := f.path[:w.n], f.path[maxBins:maxBins+w.n]
 	w.backward(v, dev)
-	goal := s.curve.v0 * (1 + rise/100)
-	before, at := s.curve.v0, 0.0
+	goal := s.base * (1 + rise/100)
+	before, at := s.base, 0.0
 	for i := range w.n {
 		x := s.curve.v0*(1+s.curve.rise(w.ganzle[i], w.ctmi[i])/100) + dev[i] + s.past*w.smoothSD[i]
 		if x >= goal {
@@ -130,12 +134,13 @@ func (f *Fit) crossedAt(s *sample, rise float64) float64 {
 func (f *Fit) crossesAt(s *sample, rise float64) float64 {
 	c := &s.curve
 	g, e := f.ahead.at(s.scenario, 0)
-	if now := c.rise(g, e); now+f.deviation(s, now, 0) >= rise {
+	goal := s.base * (1 + rise/100)
+	if now := c.rise(g, e); c.volume(now)+f.deviation(s, now, 0) >= goal {
 		return f.now
 	}
 	t := 0.0
 	for range 4 {
-		theta := c.equivalent(rise - f.deviation(s, rise, t))
+		theta := c.equivalent(100 * ((goal-f.deviation(s, rise, t))/c.v0 - 1))
 		if math.IsInf(theta, 1) {
 			return theta
 		}
@@ -145,20 +150,23 @@ func (f *Fit) crossesAt(s *sample, rise float64) float64 {
 }
 
 // deviation of one sample from its curve some hours from now, when the curve is
-// near a rise; percent of its start volume.
+// near a rise; scaled volume.
 func (f *Fit) deviation(s *sample, rise, hours float64) float64 {
 	phi := transition(hours)
 	grown := math.Sqrt(max(0, 1-phi[0]*phi[0]-phi[1]*phi[1]*slopeVariance))
 	u := phi[0]*s.state[0] + phi[1]*s.state[1] + grown*s.noise
-	return 100 * (reachOf(f.state.size, 1+rise/100)*u + s.state[2]) / s.curve.v0
+	return reachOf(f.state.size, 1+rise/100)*u + s.state[2]
 }
 
 // riseAt is the rise of one sample some hours from now, percent.
 func (f *Fit) riseAt(s *sample, a *ahead, hours float64) float64 {
 	g, e := a.at(s.scenario, hours)
 	rise := s.curve.rise(g, e)
-	return rise + f.deviation(s, rise, hours)
+	return s.percent(s.curve.volume(rise) + f.deviation(s, rise, hours))
 }
+
+// percent turns a scaled volume into the rise over the sample's start.
+func (s *sample) percent(volume float64) float64 { return 100 * (volume/s.base - 1) }
 
 // Baseline returns the start volume in litres and its standard deviation; NaN
 // before the first reading.
@@ -170,7 +178,7 @@ func (f *Fit) Baseline() (volumeL, sdL float64) {
 		b := &f.bins.list[0]
 		return b.meanVolume(), math.Sqrt(b.variance) / b.n
 	}
-	m, sd := f.moments(func(s *sample) float64 { return s.curve.v0 })
+	m, sd := f.moments(func(s *sample) float64 { return s.base })
 	return m * f.scale, sd * f.scale
 }
 
@@ -200,7 +208,7 @@ func (f *Fit) moments(get func(*sample) float64) (mean, sd float64) {
 // Ceiling returns the final rise in percent: median and 80 % interval; NaN
 // before a fit.
 func (f *Fit) Ceiling() (low, median, high float64) {
-	return f.spread(func(s *sample) float64 { return s.curve.final() + 100*s.state[2]/s.curve.v0 })
+	return f.spread(func(s *sample) float64 { return s.percent(s.curve.volume(s.curve.final()) + s.state[2]) })
 }
 
 func (f *Fit) spread(get func(*sample) float64) (low, median, high float64) {
@@ -239,7 +247,7 @@ func (f *Fit) CarryOver() (low, median, high float64) {
 	low, median, high = f.spread(func(s *sample) float64 {
 		g0, s0 := f.ahead.at(s.scenario, 0)
 		g1, s1 := f.ahead.at(s.scenario, 24)
-		return s.curve.rise(g1, s1) - s.curve.rise(g0, s0)
+		return (s.curve.rise(g1, s1) - s.curve.rise(g0, s0)) * s.curve.v0 / s.base
 	})
 	f.ahead.fill(&f.clock, false)
 	return low, median, high

@@ -23,6 +23,7 @@ type Fit struct {
 	bins    bins
 	clock   clock
 	stopped float64 // readings after this hour are left out; +Inf when running
+	ended   float64 // the peak, when the dough has fallen since or was stopped; else +Inf
 	moved   float64 // last move to or from the cold, hours
 
 	scale  float64 // litres that stand for 1 in the fit
@@ -44,7 +45,7 @@ type Fit struct {
 
 // New starts a rise.
 func New(p Prior) *Fit {
-	f := &Fit{prior: p, clock: newClock(), stopped: math.Inf(1), moved: math.Inf(-1), why: "No reading of the level yet."}
+	f := &Fit{prior: p, clock: newClock(), stopped: math.Inf(1), ended: math.Inf(1), moved: math.Inf(-1), why: "No reading of the level yet."}
 	f.bins.width = firstWidth
 	for _, shape := range shapes() {
 		f.models = append(f.models, newModel(shape, p))
@@ -111,7 +112,9 @@ func (f *Fit) Cold(at time.Duration, in bool) {
 	f.bins.disturb(at.Hours(), 0.03*0.03)
 }
 
-// Stop leaves readings after this time out of the fit: a collapse is no growth.
+// Stop leaves readings after this time out of the fit, and nothing is reached any
+// more: a collapse is no growth. A clear fall is also found without being told,
+// and taken back when the level comes up again.
 func (f *Fit) Stop(at time.Duration) { f.stopped = at.Hours() }
 
 // EquivalentHours is the growth time so far at 24 C, mean of both responses.
@@ -121,7 +124,11 @@ func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi)
 func shapes() []kinetics.Shape {
 	return []kinetics.Shape{
 		kinetics.Gompertz(), kinetics.Richards(0.5), kinetics.Logistic(), kinetics.Richards(2),
-		kinetics.Ramp{Wake: 0.05, Top: kinetics.Leak}, kinetics.Ramp{Wake: 0.05, Top: kinetics.Bent}, kinetics.Ramp{Wake: 0.05, Top: kinetics.Sharp},
-		kinetics.Ramp{Wake: 0.15, Top: kinetics.Leak}, kinetics.Ramp{Wake: 0.15, Top: kinetics.Bent}, kinetics.Ramp{Wake: 0.15, Top: kinetics.Sharp},
+		kinetics.Ramp{Wake: 0.03, Top: kinetics.Leak},
+		kinetics.Ramp{Wake: 0.03, Top: kinetics.Bent},
+		kinetics.Ramp{Wake: 0.03, Top: kinetics.Sharp},
+		kinetics.Ramp{Wake: 0.12, Top: kinetics.Leak},
+		kinetics.Ramp{Wake: 0.12, Top: kinetics.Bent},
+		kinetics.Ramp{Wake: 0.12, Top: kinetics.Sharp},
 	}
 }

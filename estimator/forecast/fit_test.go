@@ -1,7 +1,6 @@
 package forecast
 
 import (
-	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -31,19 +30,15 @@ func TestCrossingAheadOfTheMark(t *testing.T) {
 	c := f.Crossing(100)
 	require.True(t, c.Known, c.Why)
 	assert.InDelta(t, truth, c.Median.Hours(), 0.25)
-	assert.Less(t, c.From.Hours(), truth)
-	assert.Greater(t, c.Until.Hours(), truth)
-	t.Log(c, truth)
+	assert.Less(t, (c.Until - c.From).Minutes(), 40.0)
+	assert.InDelta(t, 1, c.Chance, 0.1)
 	low, mid, high := f.Ceiling()
-	t.Log(low, mid, high)
+	assert.True(t, low < mid && mid < high && low > 100, "%v %v %v", low, mid, high)
 	v, sd := f.Baseline()
-	t.Log(v, sd)
-	assert.InDelta(t, 1.2, v, 0.03)
-	p, sd := f.Rise(f.state2())
-	t.Log(p, sd, math.Abs(p))
+	assert.InDelta(t, 1.2, v, 4*sd)
+	p, sd := f.Rise(duration(truth - 1))
+	assert.InDelta(t, shape.Rise(150, 35, 1.5, truth-1)-y0, p, 4*sd)
 }
-
-func (f *Fit) state2() time.Duration { return time.Duration(f.now * float64(time.Hour)) }
 
 func BenchmarkRefit(b *testing.B) {
 	f := New(DefaultPrior("dough"))

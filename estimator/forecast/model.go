@@ -63,6 +63,9 @@ func (c *curve) rise(ganzle, ctmi float64) float64 {
 	return c.ceiling * (y - c.s0)
 }
 
+// volume is the scaled volume at a rise of the curve.
+func (c *curve) volume(rise float64) float64 { return c.v0 * (1 + rise/100) }
+
 // final is the rise the curve ends at.
 func (c *curve) final() float64 { return c.ceiling * (1 - c.s0) }
 

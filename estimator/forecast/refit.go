@@ -15,6 +15,7 @@ type sample struct {
 	params   params
 	model    int
 	weight   float64
+	base     float64 // start volume, scaled: the curve's and the deviation then
 	state    vector  // of the deviation now
 	noise    float64 // standard normal, for the wander to come
 	past     float64 // standard normal, for the path behind
@@ -26,8 +27,9 @@ const (
 	minHours   = 1.0 / 6
 	spreadBy   = 1.2 // the draws are this much wider than the Laplace posterior
 	leastShare = 2e-3
-	hopeless   = 1e-5 // a shape with less evidence is left alone
-	idleRefits = 7    // for so many refits
+	startDoubt = 0.0025 // of the start volume: shapes bend the start to fit the rest
+	hopeless   = 1e-5   // a shape with less evidence is left alone
+	idleRefits = 7      // for so many refits
 )
 
 // Refit brings the posterior up to date with everything added so far. It is the
@@ -44,7 +46,8 @@ func (f *Fit) Refit(now time.Duration) {
 	if f.scale == 0 {
 		f.scale = f.bins.list[0].meanVolume()
 	}
-	f.state.load(&f.bins, f.scale, f.stopped, f.moved)
+	f.ended = min(f.stopped, fallenSince(&f.bins, f.scale, f.bins.noise.ratio()))
+	f.state.load(&f.bins, f.scale, f.ended, f.moved)
 	w := &f.state
 	if w.n < minBins || w.at[w.n-1]-w.at[0] < minHours {
 		f.why = "No forecast yet: 10 minutes of readings are needed."
@@ -75,6 +78,7 @@ func (f *Fit) fitModels() bool {
 		}
 		top = max(top, m.weight)
 	}
+	top = max(top, f.secondChance())
 	if math.IsInf(top, -1) {
 		return false
 	}
@@ -91,6 +95,32 @@ func (f *Fit) fitModels() bool {
 		}
 	}
 	return true
+}
+
+// secondChance starts shapes that fit far worse than the best from where the
+// best one is: some have flat places a search cannot leave. It returns the
+// highest evidence found.
+func (f *Fit) secondChance() float64 {
+	best := &f.models[0]
+	for i := range f.models {
+		if m := &f.models[i]; m.weight > best.weight {
+			best = m
+		}
+	}
+	top := best.weight
+	for i := range f.models {
+		m := &f.models[i]
+		if m == best || m.idle > 0 || m.ss < best.ss+25 {
+			continue
+		}
+		kept := *m
+		m.best, m.warm = best.best, true
+		if !m.fit(&f.solver, &f.state) || m.ss > kept.ss {
+			*m = kept
+		}
+		top = max(top, m.weight)
+	}
+	return top
 }
 
 // sampleAll draws from each model in proportion to its evidence and weighs the
@@ -113,6 +143,7 @@ func (f *Fit) sampleAll() {
 
 func (f *Fit) sampleModel(index, count int, base float64) {
 	m := &f.models[index]
+	w := &f.state
 	count = min(count, drawRows)
 	var logDet float64
 	for j := range paramCount {
@@ -143,6 +174,8 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 		}
 		s.weight = volume * math.Exp(-0.5*(ss-base)+0.5*zz)
 		s.state = end.draw(state, z[5:8])
+		w.backward(f.path[:w.n], f.path[maxBins:maxBins+w.n])
+		s.base = s.curve.v0 + f.path[maxBins] + math.Hypot(w.smoothSD[0], startDoubt)*z[9]
 		f.samples = append(f.samples, s)
 	}
 }

@@ -5,8 +5,8 @@ import "math"
 // The constants of the wander: how a real dough strays from any curve. They were
 // set by trying values on invented rises (see the tests), no source.
 const (
-	wanderHours = 1.5     // correlation length of the wander
-	wanderBase  = 0.005 // its standard deviation, share of V0, at no rise
+	wanderHours = 1.5   // correlation length of the wander
+	wanderBase  = 0.003 // its standard deviation, share of V0, at no rise
 	wanderRise  = 0.005 // and more for each doubling
 	floorSD     = 0.001 // no bin is known better than this
 	unevenSD    = 0.06  // after a disturbance, dying away
@@ -20,8 +20,7 @@ type vector [stateCount]float64
 
 // whitener holds the record as the fit sees it, and the Kalman filter that turns
 // correlated residuals into independent ones. The residual of a bin is white
-// noise, plus a smooth wander that starts at none (a Matérn process of order
-// 3/2: states 0 and 1, unit variance, times a reach that grows with the rise),
+// noise, plus a smooth wander (a Matérn process of order 3/2: states 0 and 1, unit variance, times a reach that grows with the rise),
 // plus a level that keeps what disturbances did to it (state 2). The gains
 // depend on the noise only, not on the curve, so they are found once a refit.
 type whitener struct {
@@ -52,7 +51,41 @@ const slopeVariance = 3 / (wanderHours * wanderHours)
 
 // reachOf is the standard deviation of the wander at a level.
 func reachOf(size, level float64) float64 {
-	return size * (wanderBase + wanderRise*min(max(level-1, 0), 3))
+	return wanderBase + size*wanderRise*min(max(level-1, 0), 3)
+}
+
+// A level this far below its peak for two bins on end is a collapse and no
+// growth: three points of rise, and four standard deviations.
+const (
+	collapse   = 0.03
+	collapseSD = 4
+)
+
+// fallenSince returns when the record peaked if it has fallen since, without a
+// disturbance that explains it; +Inf if it has not.
+func fallenSince(b *bins, scale, ratio float64) float64 {
+	top, topAt, topVar, below := 0.0, 0.0, 0.0, 0
+	for i := range b.n {
+		x := &b.list[i]
+		if x.jump > 0 {
+			top, below = 0, 0
+		}
+		y := x.meanVolume() / scale
+		variance := ratio * x.variance / (x.n * x.n * scale * scale)
+		if y >= top {
+			top, topAt, topVar, below = y, x.meanAt(), variance, 0
+			continue
+		}
+		if y < top-collapse-collapseSD*math.Sqrt(variance+topVar) {
+			below++
+		} else {
+			below = 0
+		}
+	}
+	if below >= 2 {
+		return topAt
+	}
+	return math.Inf(1)
 }
 
 // load takes the bins, scaled.
@@ -93,7 +126,7 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 // logarithms of the innovation variances.
 func (w *whitener) run(size float64) (logF float64) {
 	w.size = size
-	p := [stateCount][stateCount]float64{1: {1: slopeVariance}}
+	p := [stateCount][stateCount]float64{{1}, {0, slopeVariance}}
 	for k := range w.n {
 		predict(&p, w.phi[k])
 		p[2][2] += w.jump[k]
