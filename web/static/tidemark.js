@@ -104,6 +104,8 @@
       silent();
     }
     said.textContent = text;
+    clearTimeout(act.timer);
+    act.timer = setTimeout(() => { said.textContent = ""; }, 12000);
     buttons.forEach((b) => { b.disabled = false; });
     if (ok) form.reset();
   }
