@@ -3,6 +3,7 @@ package estimator
 import (
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 )
@@ -68,4 +69,24 @@ func b2i(b bool) int {
 		return 1
 	}
 	return 0
+}
+
+// sensorTable prints how timely near was by sensor.
+func sensorTable(w io.Writer, list []result) {
+	errs := map[string][]float64{}
+	for _, r := range list {
+		if r.hasNear && r.near && r.kind != everything {
+			errs[r.sensor] = append(errs[r.sensor], math.Abs(r.nearErr))
+		}
+	}
+	fmt.Fprintf(w, "%-36s %6s %9s %8s %8s\n", "noise and sampling (not all faults)", "rises", "near<=5m", "med min", "p90 min")
+	for _, name := range slices.Sorted(maps.Keys(errs)) {
+		e := errs[name]
+		slices.Sort(e)
+		hit := 0
+		for _, v := range e {
+			hit += b2i(v <= 5)
+		}
+		fmt.Fprintf(w, "%-36s %6d %8.1f%% %8.1f %8.1f\n", name, len(e), 100*float64(hit)/float64(len(e)), at(e, 0.5), at(e, 0.9))
+	}
 }

@@ -228,6 +228,7 @@ func (s *sim) bumps(rng *rand.Rand) func(float64, float64, *rand.Rand) (float64,
 // result is how one rise was told.
 type result struct {
 	kind                                       faultKind
+	sensor                                     string
 	hasNear, near                              bool // a near was due; was said
 	nearErr                                    float64
 	err60, err30                               float64 // of the forecast, minutes; NaN when none
@@ -243,7 +244,7 @@ const campaignTarget = 100
 // judge runs one rise and compares what was said with the truth.
 func judge(seed uint64) result {
 	s, kind := drawSim(seed)
-	res := result{kind: kind, err60: math.NaN(), err30: math.NaN()}
+	res := result{kind: kind, sensor: fmt.Sprintf("%.1f mm in steps of %.1f, every %s", s.noiseMM, s.stepMM, s.every), err60: math.NaN(), err30: math.NaN()}
 	cfg := s.config()
 	cfg.TargetPercent = campaignTarget
 	cfg.AutoStart = false
@@ -360,5 +361,6 @@ func BenchmarkWarnings(b *testing.B) {
 			}
 		}
 		warningTable(os.Stdout, list)
+		sensorTable(os.Stdout, list)
 	}
 }

@@ -158,7 +158,7 @@ func (c *cached) bases(e *Estimator) {
 // where its curve lies below the dough's at the start it also lies below it
 // ahead, and the two errors cancel (measured on invented rises).
 func (c *cached) aim(target, toGo float64) float64 {
-	w := min(max((25-toGo)/15, 0), 1)
+	w := min(max((15-toGo)/10, 0), 1)
 	return target + w*(c.toFit(target)-target)
 }
 

@@ -57,6 +57,9 @@ func (r *rise) foldable(pred, t float64) bool {
 	return told || messy || early
 }
 
+// fastest is how much dough can rise unseen, as a share of its level an hour.
+const fastest = 0.5
+
 // classify names the jump that the pending readings show, and its size in mm.
 func (r *rise) classify(t float64) (stepKind, float64) {
 	pred, variance := r.predict(r.pend.first)
@@ -69,7 +72,8 @@ func (r *rise) classify(t float64) (stepKind, float64) {
 		return stepBack, miss
 	case r.pend.first-r.start < settleHours && t-r.foldTold > handledHours:
 		return stepEarly, miss
-	case blind > minutes(3) && math.Abs(miss) < 4*math.Sqrt(variance+r.bucketR)+1:
+	case blind > minutes(3) && miss < 4*math.Sqrt(variance+r.bucketR)+1+fastest*pred*blind &&
+		miss > -4*math.Sqrt(variance+r.bucketR)-1:
 		return stepGap, miss
 	case miss < 0 && r.foldable(pred, t):
 		return stepDrop, miss
