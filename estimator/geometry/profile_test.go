@@ -227,3 +227,17 @@ func BenchmarkHeight(b *testing.B) {
 		p.Height(0.3 + float64(i%300)/100)
 	}
 }
+
+// The slopes by hand from the formulas of Fritsch and Butland (1984): inside the
+// weighted harmonic mean of the neighbours, at the ends the three-point formula.
+func TestSlopesByHand(t *testing.T) {
+	p, err := FromPoints([]Point{{0, 0}, {50, 1.0}, {100, 2.2}, {150, 3.6}})
+	must(t, p, err)
+	assert.InDelta(t, (3*0.020-0.024)/2, p.Area(0), 1e-12)
+	assert.InDelta(t, 2*0.020*0.024/(0.020+0.024), p.Area(50), 1e-12)
+	assert.InDelta(t, 2*0.024*0.028/(0.024+0.028), p.Area(100), 1e-12)
+	assert.InDelta(t, (3*0.028-0.024)/2, p.Area(150), 1e-12)
+	// The cubic of Hermite in the middle: mean of the ends plus an eighth of the
+	// step times the difference of the slopes.
+	assert.InDelta(t, (1.0+2.2)/2+50.0/8*(p.Area(50)-p.Area(100)), p.Volume(75), 1e-12)
+}
