@@ -2,6 +2,7 @@ package alert
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"tidemark/alert/texts"
@@ -69,7 +70,7 @@ func sensorLost(l *look) []finding {
 func sayLost(l *look) words {
 	t, v := l.w.words, l.values()
 	v["since"] = l.clock(l.e.LastSeen)
-	v["reason"] = sentence(l.e.QualityReason, t.Say("sensor_lost.reason", nil))
+	v["reason"] = l.cause("cause.no_reading")
 	if l.e.LastSeen.IsZero() {
 		return words{t.Say("sensor_lost.title.never", v), join(t.Say("sensor_lost.text.never", v), t.Say("sensor_lost.do", nil))}
 	}
@@ -90,12 +91,31 @@ func sayBack(l *look, s *slot) words {
 	return words{t.Say("sensor_lost.back.title", v), t.Say("sensor_lost.back.text", v)}
 }
 
-// sentence returns text with a full stop, or def when it is empty.
-func sentence(text, def string) string {
-	if text == "" {
-		return def
+// cause says in the household's language why the sensor does not see, from what
+// the estimate says in English; otherwise is the key to use when it says
+// nothing. A reason that is not known here is passed on as it is.
+func (l *look) cause(otherwise string) string {
+	reason := l.e.QualityReason
+	if reason == "" {
+		return l.w.words.Say(otherwise, nil)
 	}
-	if last := text[len(text)-1]; last != '.' && last != '?' {
+	for _, c := range [][2]string{
+		{"nothing in range", "nothing_in_range"}, {"nearer than the dough", "too_near"}, {"empty floor", "empty"},
+		{"repeats the same reading", "stuck"}, {"do not agree", "moved"}, {"no reading", "no_reading"}, {"No reading", "no_reading"},
+	} {
+		if strings.Contains(reason, c[0]) {
+			return l.w.words.Say("cause."+c[1], nil)
+		}
+	}
+	if i := strings.LastIndex(reason, ": "); i >= 0 {
+		reason = reason[i+2:]
+	}
+	return sentence(reason)
+}
+
+// sentence returns text with a full stop.
+func sentence(text string) string {
+	if text != "" && !strings.HasSuffix(text, ".") && !strings.HasSuffix(text, "?") {
 		text += "."
 	}
 	return text
@@ -117,7 +137,7 @@ func sensorSuspect(l *look) []finding {
 func saySuspect(l *look) words {
 	t, v := l.w.words, l.values()
 	v["since"] = l.clock(l.w.slot(l.Input, finding{kind: SensorSuspect}).since)
-	v["reason"] = sentence(l.e.QualityReason, t.Say("sensor_suspect.reason", nil))
+	v["reason"] = l.cause("cause.unknown")
 	return words{t.Say("sensor_suspect.title", v), join(t.Say("sensor_suspect.text", v), t.Say("sensor_suspect.do", nil))}
 }
 
