@@ -202,7 +202,7 @@ func (e *Estimator) fill(out *Estimate, v view) {
 	out.EquivalentHours = r.track.growth
 	out.Notes = e.remarks(when)
 	if v.known {
-		out.BaselineL, _ = e.baselineL()
+		out.BaselineL, out.BaselineSDL = e.baselineL()
 		out.VolumeL = v.volume
 		out.LevelMM = e.cfg.Profile.Height(v.volume)
 		out.RisePercent, out.RiseSD = v.rise, v.sd

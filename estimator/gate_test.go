@@ -308,6 +308,8 @@ func checkEstimate(t require.TestingT, x Estimate) {
 	require.Equal(t, math.IsNaN(x.RisePercent), math.IsNaN(x.RatePercentPerHour))
 	if !math.IsNaN(x.RisePercent) {
 		require.GreaterOrEqual(t, x.RiseSD, 0.0)
+		require.Positive(t, x.BaselineL)
+		require.Positive(t, x.BaselineSDL)
 		require.False(t, x.Started.IsZero())
 	}
 	require.Equal(t, x.Ready.IsZero(), x.NoForecast != "", "a window or a reason: %q", x.NoForecast)

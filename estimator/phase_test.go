@@ -302,7 +302,7 @@ func TestResume(t *testing.T) {
 
 	again, err := New(s.config())
 	require.NoError(t, err)
-	again.Resume(before.BaselineL, 0.005, before.Phase, before.PhaseSince)
+	again.Resume(before.BaselineL, before.BaselineSDL, before.Phase, before.PhaseSince)
 	rng := rand.New(rand.NewPCG(s.seed, 99))
 	for at := time.Duration(0); at.Hours() < s.hours; at += s.every {
 		smp := s.sample(&tr, at.Hours(), rng)

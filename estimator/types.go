@@ -81,11 +81,12 @@ type FanPoint struct {
 
 // Estimate is what is known about one rise at one moment.
 type Estimate struct {
-	Time      time.Time
-	Started   time.Time // start of the rise; zero while Idle
-	BaselineL float64   // volume at the start, litres
-	LevelMM   float64   // height of the surface above the floor, mm; NaN when never seen
-	VolumeL   float64   // litres; NaN when never seen
+	Time        time.Time
+	Started     time.Time // start of the rise; zero while Idle
+	BaselineL   float64   // volume at the start, litres; 0 until known
+	BaselineSDL float64   // its standard deviation, litres; 0 until known
+	LevelMM     float64   // height of the surface above the floor, mm; NaN when never seen
+	VolumeL     float64   // litres; NaN when never seen
 
 	RisePercent        float64 // 100*(V/V0-1); NaN when not known
 	RiseSD             float64 // standard deviation of RisePercent, percentage points
