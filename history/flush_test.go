@@ -1,0 +1,90 @@
+package history
+
+import (
+	"fmt"
+	"path/filepath"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/estimator"
+)
+
+func TestSamplesAreWrittenOnceAMinuteAndOnEvents(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	synctest.Test(t, func(t *testing.T) {
+		s, err := Open(t.Context(), path, Options{})
+		require.NoError(t, err)
+		defer closing(t, s)
+		id := begin(t, s, "tub", t0)
+		for i := range 5 {
+			require.NoError(t, s.AppendRow(id, row(i)))
+		}
+		time.Sleep(59 * time.Second)
+		synctest.Wait()
+		assert.Equal(t, 5, s.Health().WaitingRows, "not before the minute")
+		time.Sleep(2 * time.Second)
+		synctest.Wait()
+		assert.Zero(t, s.Health().WaitingRows)
+		assert.Equal(t, time.Second, time.Since(s.Health().LastCommit).Round(time.Second))
+
+		fold := row(6)
+		fold.Event = estimator.Fold
+		require.NoError(t, s.AppendRow(id, fold))
+		synctest.Wait()
+		assert.Zero(t, s.Health().WaitingRows, "an event does not wait")
+
+		time.Sleep(10 * time.Minute)
+		synctest.Wait()
+		assert.Less(t, time.Since(s.Health().LastCommit), time.Minute, "a quiet writer still shows that it lives")
+	})
+}
+
+func TestManyAtOnce(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, Options{FlushEvery: time.Millisecond})
+	id := begin(t, s, "tub", t0)
+	var all sync.WaitGroup
+	each := func(n int, do func(i int) error) {
+		all.Go(func() {
+			for i := range n {
+				if err := do(i); err != nil {
+					t.Errorf("%v", err)
+					return
+				}
+			}
+		})
+	}
+	const rows = 3000
+	each(rows, func(i int) error { return s.AppendRow(id, row(i)) })
+	each(60, func(i int) error {
+		return s.SaveAlarm(ctx, alarm(fmt.Sprint(i), id, alert.Firing, t0), []alert.Letter{letter(fmt.Sprint(i), fmt.Sprint(i), t0)})
+	})
+	each(60, func(i int) error { return s.Settings().Set(ctx, fmt.Sprint("k", i%7), []byte{byte(i)}) })
+	each(20, func(int) error {
+		last := time.Time{}
+		for r, err := range s.Rows(ctx, id, time.Time{}, time.Time{}) {
+			if err != nil {
+				return err
+			}
+			if !r.Time.After(last) {
+				return fmt.Errorf("sample %s after %s", r.Time, last)
+			}
+			last = r.Time
+		}
+		return nil
+	})
+	each(60, func(int) error { _, err := s.DueLetters(ctx, t0.Add(time.Hour), 10); return err })
+	each(100, func(int) error { s.Health(); return s.Flush(ctx) })
+	all.Wait()
+	require.NoError(t, s.Flush(ctx))
+	assert.Len(t, collect(t, s, id), rows)
+	alarms, err := s.OpenAlarms(ctx)
+	require.NoError(t, err)
+	assert.Len(t, alarms, 60)
+}
