@@ -48,11 +48,15 @@ const (
 // rise that folding is what one would do. A clean drop late in a rise is rather
 // the sensor that moved.
 func (r *rise) foldable(pred, t float64) bool {
-	if r.pend.early < 0.93*r.base.first.level || r.pend.early < 0.5*pred {
-		return false
-	}
 	told := t-r.foldTold < handledHours
 	messy := r.pend.first-r.messAt < minutes(4)
+	least := 0.93 // of the start level
+	if told || messy {
+		least = 0.78 // folded into a ball with dents, it can stand lower than poured
+	}
+	if r.pend.early < least*r.base.first.level || r.pend.early < 0.5*pred {
+		return false
+	}
 	early := r.cfg.Holds == Dough && pred < 1.55*r.base.first.level
 	return told || messy || early
 }

@@ -155,7 +155,7 @@ func (f *Fit) deviation(s *sample, rise, hours float64) float64 {
 	phi := transition(hours)
 	grown := math.Sqrt(max(0, 1-phi[0]*phi[0]-phi[1]*phi[1]*slopeVariance))
 	u := phi[0]*s.state[0] + phi[1]*s.state[1] + grown*s.noise
-	return reachOf(f.state.size, 1+rise/100)*u + s.state[2]
+	return reachOf(f.state.size, 1+rise/100)*u + s.state[2] + s.state[3]*math.Exp(-hours/healHours)
 }
 
 // riseAt is the rise of one sample some hours from now, percent.

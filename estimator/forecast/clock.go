@@ -7,11 +7,11 @@ import (
 )
 
 const (
-	assumedC        = 23.0 // dough never measured in a room never measured
-	trendHours      = 1.5  // a trend of temperature is believed this far ahead
-	defaultRelaxing = 0.5  // 1/h: a kilogram of dough in a tub follows the air in about 2 h
-	fastHours       = 1.0 / 3
-	slowHours       = 1.0
+	assumedC        = 23.0    // dough never measured in a room never measured
+	trendHours      = 1.5     // a trend of temperature is believed this far ahead
+	defaultRelaxing = 0.5     // 1/h: a kilogram of dough in a tub follows the air in about 2 h
+	fastHours       = 1.0 / 6 // lengths of the two running means of a trend
+	slowHours       = 1.0 / 2
 )
 
 // clock turns time into equivalent time under both responses, and keeps what is
@@ -64,12 +64,13 @@ func newClock() clock {
 // advance moves to a time with what was measured there; NaN is not measured.
 func (c *clock) advance(at, doughC, airC float64) {
 	dt := at - c.at
-	if !math.IsNaN(airC) {
-		c.airC, c.airSeen = airC, max(at, c.at)
-		c.air.add(c.airSeen, airC)
-	}
 	if dt < 0 {
 		return
+	}
+	doughC, airC = believed(doughC), believed(airC)
+	if !math.IsNaN(airC) {
+		c.airC, c.airSeen = airC, at
+		c.air.add(at, airC)
 	}
 	next := doughC
 	if math.IsNaN(next) {
@@ -85,6 +86,14 @@ func (c *clock) advance(at, doughC, airC float64) {
 		c.dough.add(at, doughC)
 		c.regress()
 	}
+}
+
+// believed drops a temperature no kitchen has.
+func believed(c float64) float64 {
+	if c < -30 || c > 70 {
+		return math.NaN()
+	}
+	return c
 }
 
 // integrate adds the equivalent time of a span over which the dough goes
@@ -171,6 +180,9 @@ func (c *clock) future(grid []float64, z float64, dst []float64) {
 		rate, airC, airSlope = c.relaxing(), c.airC, c.air.slope()
 	}
 	excess := c.dough.slope() - rate*(airC-c.doughC)
+	if rate > 0 {
+		excess = 0
+	}
 	excess = min(max(excess, -3), 3)
 	airSlope = min(max(airSlope, -3), 3)
 	temp, before := c.doughC, 0.0

@@ -4,12 +4,12 @@ import "math"
 
 const (
 	sampleCount = 192
-	drawDims    = 10 // five parameters, three states now, the wander to come, the start
+	drawDims    = 11 // five parameters, four states now, the wander to come, the start
 	drawRows    = sampleCount
 )
 
 // draws are standard normal points that fill the space evenly, the same in every
-// run: an additive recurrence with the powers of the root of x^11 = x + 1 (Roberts'
+// run: an additive recurrence with the powers of the root of x^12 = x + 1 (Roberts'
 // generalisation of the golden ratio, from memory).
 type draws struct{ z [][drawDims]float64 }
 

@@ -16,6 +16,9 @@ type Point struct {
 	DoughC  float64       // Celsius
 }
 
+// leastSD is the least standard deviation a reading may claim, as a share.
+const leastSD = 1e-4
+
 // Fit is the state of one rise. Make it with [New]. Its memory is constant; it
 // must not be used by two goroutines at once.
 type Fit struct {
@@ -75,6 +78,7 @@ func (f *Fit) Add(p Point) {
 	if !finite(sd) || sd <= 0 {
 		sd = 0.01 * p.VolumeL
 	}
+	sd = max(sd, leastSD*p.VolumeL)
 	f.bins.add(at, p.VolumeL, sd, f.clock.ganzle, f.clock.ctmi)
 }
 

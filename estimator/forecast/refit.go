@@ -27,6 +27,7 @@ const (
 	minHours   = 1.0 / 6
 	spreadBy   = 1.2 // the draws are this much wider than the Laplace posterior
 	leastShare = 2e-3
+	heaviest   = 0.07   // the most one draw may weigh
 	startDoubt = 0.0025 // of the start volume: shapes bend the start to fit the rest
 	hopeless   = 1e-5   // a shape with less evidence is left alone
 	idleRefits = 7      // for so many refits
@@ -61,6 +62,10 @@ func (f *Fit) Refit(now time.Duration) {
 	}
 	f.ahead.fill(&f.clock, false)
 	f.sampleAll()
+	if len(f.samples) == 0 {
+		f.why = "No forecast: the readings fit no rise."
+		return
+	}
 	f.fitted, f.why = true, ""
 }
 
@@ -153,7 +158,7 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 	end := f.endDraw()
 	for k := range count {
 		z := &f.draws.z[k]
-		s := sample{model: index, noise: z[8], past: z[5], scenario: (k*5 + index) % scenarioCount}
+		s := sample{model: index, noise: z[9], past: z[5], scenario: (k*5 + index) % scenarioCount}
 		var zz float64
 		for j := range paramCount {
 			zz += z[j] * z[j]
@@ -173,9 +178,9 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 			ss += e * e
 		}
 		s.weight = volume * math.Exp(-0.5*(ss-base)+0.5*zz)
-		s.state = end.draw(state, z[5:8])
+		s.state = end.draw(state, z[5:9])
 		w.backward(f.path[:w.n], f.path[maxBins:maxBins+w.n])
-		s.base = s.curve.v0 + f.path[maxBins] + math.Hypot(w.smoothSD[0], startDoubt)*z[9]
+		s.base = s.curve.v0 + f.path[maxBins] + math.Hypot(w.smoothSD[0], startDoubt)*z[10]
 		f.samples = append(f.samples, s)
 	}
 }
@@ -184,13 +189,15 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 type endDraw struct {
 	factor [stateCount * stateCount]float64
 	phi    [4]float64
+	heal   float64
 }
 
 func (f *Fit) endDraw() (e endDraw) {
 	w := &f.state
 	p := w.endCov
-	e.phi = transition(max(0, f.now-w.at[w.n-1]))
-	predict(&p, e.phi)
+	since := max(0, f.now-w.at[w.n-1])
+	e.phi, e.heal = transition(since), math.Exp(-since/healHours)
+	predict(&p, e.phi, e.heal)
 	for a := range p {
 		for b := range p {
 			e.factor[a*stateCount+b] = p[a][b]
@@ -205,6 +212,7 @@ func (f *Fit) endDraw() (e endDraw) {
 
 func (e *endDraw) draw(s vector, z []float64) vector {
 	s[0], s[1] = e.phi[0]*s[0]+e.phi[1]*s[1], e.phi[2]*s[0]+e.phi[3]*s[1]
+	s[3] *= e.heal
 	for a := range s {
 		for b := 0; b <= a; b++ {
 			s[a] += e.factor[a*stateCount+b] * z[b]
@@ -230,18 +238,22 @@ func (f *Fit) residuals(c *curve) (ss float64, s vector) {
 }
 
 // normalise makes the weights sum to 1 and cuts those that alone would rule.
+// When every weight has vanished, all count the same.
 func (f *Fit) normalise() {
+	var top float64
+	for i := range f.samples {
+		top = max(top, f.samples[i].weight)
+	}
+	for i := range f.samples {
+		s := &f.samples[i]
+		if s.weight /= top; !finite(s.weight) {
+			s.weight = 1
+		}
+	}
 	for range 2 {
-		var sum float64
+		sum := f.totalWeight()
 		for i := range f.samples {
-			sum += f.samples[i].weight
-		}
-		if !(sum > 0) {
-			sum = 1
-		}
-		limit := 8 / math.Sqrt(float64(len(f.samples))) * 1.0 / 8
-		for i := range f.samples {
-			f.samples[i].weight = min(f.samples[i].weight/sum, max(limit, 0.05))
+			f.samples[i].weight = min(f.samples[i].weight/sum, max(heaviest, 1/float64(len(f.samples))))
 		}
 	}
 }

@@ -14,20 +14,27 @@ const (
 	coolingSD   = 0.02 // per root hour while cooling or warming through
 )
 
-const stateCount = 3 // wander, its rate of change, the level disturbances left
+const stateCount = 4 // wander, its rate of change, the level disturbances left, what of it heals
+
+// healHours is how long a folded dough takes to spread and fill its dents again,
+// as a time constant. Common practice, no source: it lies level again before
+// the next fold half an hour later.
+const healHours = 0.35
 
 type vector [stateCount]float64
 
 // whitener holds the record as the fit sees it, and the Kalman filter that turns
 // correlated residuals into independent ones. The residual of a bin is white
 // noise, plus a smooth wander (a Matérn process of order 3/2: states 0 and 1, unit variance, times a reach that grows with the rise),
-// plus a level that keeps what disturbances did to it (state 2). The gains
+// plus a level that keeps what disturbances did to it (state 2), plus a dent that
+// heals (state 3). The gains
 // depend on the noise only, not on the curve, so they are found once a refit.
 type whitener struct {
 	n                   int
 	at, y, ganzle, ctmi [maxBins]float64
-	jump, white         [maxBins]float64 // variances
+	jump, dent, white   [maxBins]float64 // variances
 	phi                 [maxBins][4]float64
+	heal                [maxBins]float64 // share of state 3 left since the bin before
 	reach               [maxBins]float64
 	gain                [maxBins]vector
 	isd, invF           [maxBins]float64
@@ -107,7 +114,8 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 		w.at[k], w.y[k] = at, x.meanVolume()/scale
 		w.ganzle[k], w.ctmi[k] = x.meanGanzle(), x.meanCTMI()
 		w.phi[k] = transition(dt)
-		w.jump[k] = x.jump
+		w.heal[k] = math.Exp(-dt / healHours)
+		w.jump[k], w.dent[k] = x.jump, x.jump
 		if at-moved < 4 {
 			w.jump[k] += coolingSD * coolingSD * max(0, min(dt, at-moved))
 		}
@@ -128,15 +136,16 @@ func (w *whitener) run(size float64) (logF float64) {
 	w.size = size
 	p := [stateCount][stateCount]float64{{1}, {0, slopeVariance}}
 	for k := range w.n {
-		predict(&p, w.phi[k])
+		predict(&p, w.phi[k], w.heal[k])
 		p[2][2] += w.jump[k]
+		p[3][3] += w.dent[k]
 		h := reachOf(size, w.y[k])
 		w.reach[k] = h
 		var c vector
 		for a := range c {
-			c[a] = h*p[a][0] + p[a][2]
+			c[a] = h*p[a][0] + p[a][2] + p[a][3]
 		}
-		v := h*c[0] + c[2]
+		v := h*c[0] + c[2] + c[3]
 		f := v + w.white[k]
 		w.pred[k], w.predCov[k] = c, v
 		w.invF[k], w.isd[k] = 1/f, 1/math.Sqrt(f)
@@ -153,15 +162,29 @@ func (w *whitener) run(size float64) (logF float64) {
 }
 
 // predict moves a covariance over a span.
-func predict(p *[stateCount][stateCount]float64, f [4]float64) {
+func predict(p *[stateCount][stateCount]float64, f [4]float64, heal float64) {
 	a, b, c := p[0][0], p[0][1], p[1][1]
 	d, e := p[0][2], p[1][2]
+	g, h := p[0][3], p[1][3]
 	p[0][0] = f[0]*f[0]*a + 2*f[0]*f[1]*b + f[1]*f[1]*c + 1 - f[0]*f[0] - f[1]*f[1]*slopeVariance
 	p[0][1] = f[0]*f[2]*a + (f[0]*f[3]+f[1]*f[2])*b + f[1]*f[3]*c - f[0]*f[2] - f[1]*f[3]*slopeVariance
 	p[1][1] = f[2]*f[2]*a + 2*f[2]*f[3]*b + f[3]*f[3]*c + slopeVariance - f[2]*f[2] - f[3]*f[3]*slopeVariance
 	p[0][2] = f[0]*d + f[1]*e
 	p[1][2] = f[2]*d + f[3]*e
-	p[1][0], p[2][0], p[2][1] = p[0][1], p[0][2], p[1][2]
+	p[0][3] = heal * (f[0]*g + f[1]*h)
+	p[1][3] = heal * (f[2]*g + f[3]*h)
+	p[2][3] *= heal
+	p[3][3] *= heal * heal
+	mirror(p)
+}
+
+// mirror copies the upper half of a symmetric matrix into the lower.
+func mirror(p *[stateCount][stateCount]float64) {
+	for a := range p {
+		for b := range a {
+			p[a][b] = p[b][a]
+		}
+	}
 }
 
 // whiten replaces the residuals, and each column of the derivatives, by the
@@ -187,8 +210,9 @@ func (w *whitener) whiten(r, jac []float64) {
 func (w *whitener) step(i int, s *vector, r float64) float64 {
 	f, g := &w.phi[i], &w.gain[i]
 	u, v := f[0]*s[0]+f[1]*s[1], f[2]*s[0]+f[3]*s[1]
-	e := r - w.reach[i]*u - s[2]
-	s[0], s[1], s[2] = u+g[0]*e, v+g[1]*e, s[2]+g[2]*e
+	d := w.heal[i] * s[3]
+	e := r - w.reach[i]*u - s[2] - d
+	s[0], s[1], s[2], s[3] = u+g[0]*e, v+g[1]*e, s[2]+g[2]*e, d+g[3]*e
 	return e
 }
 
@@ -215,13 +239,15 @@ func (w *whitener) backward(v, dev []float64) {
 		if i < w.n-1 {
 			f := &w.phi[i+1]
 			r[0], r[1] = f[0]*r[0]+f[2]*r[1], f[1]*r[0]+f[3]*r[1]
+			r[3] *= w.heal[i+1]
 		}
 		g := &w.gain[i]
-		e := v[i]*w.invF[i] - g[0]*r[0] - g[1]*r[1] - g[2]*r[2]
+		e := v[i]*w.invF[i] - g[0]*r[0] - g[1]*r[1] - g[2]*r[2] - g[3]*r[3]
 		r[0] += w.reach[i] * e
 		r[2] += e
+		r[3] += e
 		c := &w.pred[i]
-		dev[i] += c[0]*r[0] + c[1]*r[1] + c[2]*r[2]
+		dev[i] += c[0]*r[0] + c[1]*r[1] + c[2]*r[2] + c[3]*r[3]
 	}
 }
 
@@ -231,9 +257,9 @@ func (w *whitener) smooth() {
 	var n [stateCount][stateCount]float64
 	for i := w.n - 1; i >= 0; i-- {
 		if i < w.n-1 {
-			carryBack(&n, &w.phi[i+1])
+			carryBack(&n, &w.phi[i+1], w.heal[i+1])
 		}
-		h := vector{w.reach[i], 0, 1}
+		h := vector{w.reach[i], 0, 1, 1}
 		g := &w.gain[i]
 		var nk vector
 		var knk float64
@@ -257,13 +283,18 @@ func (w *whitener) smooth() {
 	}
 }
 
-// carryBack replaces N by F'NF for the transition of the wander.
-func carryBack(n *[stateCount][stateCount]float64, f *[4]float64) {
+// carryBack replaces N by F'NF for the transition of the states.
+func carryBack(n *[stateCount][stateCount]float64, f *[4]float64, heal float64) {
 	a, b, c, d, e := n[0][0], n[0][1], n[1][1], n[0][2], n[1][2]
+	g, h := n[0][3], n[1][3]
 	n[0][0] = f[0]*f[0]*a + 2*f[0]*f[2]*b + f[2]*f[2]*c
 	n[0][1] = f[0]*f[1]*a + (f[0]*f[3]+f[1]*f[2])*b + f[2]*f[3]*c
 	n[1][1] = f[1]*f[1]*a + 2*f[1]*f[3]*b + f[3]*f[3]*c
 	n[0][2] = f[0]*d + f[2]*e
 	n[1][2] = f[1]*d + f[3]*e
-	n[1][0], n[2][0], n[2][1] = n[0][1], n[0][2], n[1][2]
+	n[0][3] = heal * (f[0]*g + f[2]*h)
+	n[1][3] = heal * (f[1]*g + f[3]*h)
+	n[2][3] *= heal
+	n[3][3] *= heal * heal
+	mirror(n)
 }
