@@ -9,7 +9,9 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime/debug"
+	"sync"
 	"syscall"
+	"time"
 
 	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/app"
@@ -28,6 +30,12 @@ const historyFile = "tidemark.db"
 // megabytes, and a small Pi has little to spare.
 const heapGrowth = 30
 
+// Backups of the history: where, within the state directory, and how many.
+const (
+	backupDir   = "backups"
+	backupsKept = 7
+)
+
 // runRun is the live daemon.
 func runRun(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "run", "run --config FILE")
@@ -45,12 +53,28 @@ func runRun(ctx context.Context, s streams, args []string) error {
 	}
 	debug.SetGCPercent(heapGrowth)
 	log := slog.New(slog.NewTextHandler(s.err, nil))
-	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log})
+	backups := filepath.Join(cfg.StateDir, backupDir)
+	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log, Backups: backups})
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", cfg.StateDir, err)
 	}
-	err = watch(ctx, s, cfg, store, log)
+	for _, note := range store.Opened().Notes {
+		log.Warn(note)
+	}
+	err = keepAndWatch(ctx, s, cfg, store, log, backups)
 	return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
+}
+
+// keepAndWatch looks after the store beside the watch and ends with it.
+func keepAndWatch(ctx context.Context, s streams, cfg *config.Config, store *history.Store, log *slog.Logger, backups string) error {
+	upkeep, stop := context.WithCancel(ctx)
+	var beside sync.WaitGroup
+	beside.Go(func() { store.RunBackups(upkeep, backups, 24*time.Hour, backupsKept) })
+	beside.Go(func() { store.RunMaintain(upkeep, history.Retention{}) })
+	err := watch(ctx, s, cfg, store, log)
+	stop()
+	beside.Wait()
+	return err
 }
 
 // watch runs the App until ctx ends.

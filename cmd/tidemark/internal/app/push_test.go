@@ -1,0 +1,77 @@
+package app
+
+import (
+	"encoding/json"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/alert/channel"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/history"
+)
+
+// TestPushReachesTheTopicServer follows one warning from the readings to the
+// topic server. The JSON form is the one of ntfy's documentation, Publishing,
+// "Publish as JSON": topic in the body, POST to the server's root.
+func TestPushReachesTheTopicServer(t *testing.T) {
+	got := make(chan map[string]any, 16)
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(r.Body)
+		var m map[string]any
+		if err == nil && r.Method == http.MethodPost && json.Unmarshal(body, &m) == nil {
+			assert.Equal(t, "/", r.URL.Path)
+			assert.Equal(t, "Bearer secret-token", r.Header.Get("Authorization"))
+			got <- m
+		}
+		w.WriteHeader(http.StatusOK)
+	}))
+	defer server.Close()
+
+	text := `
+household: {time_zone: UTC}
+channels:
+  - {name: phone, kind: topic, url: "` + server.URL + `", topic: our-kitchen, token: secret-token, no_picture: true}
+vessels:
+  - name: tub
+    holds: dough
+    floor_mm: 240
+    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
+`
+	cfg, err := config.Parse("push.yaml", []byte(text), config.WithoutSensors)
+	require.NoError(t, err)
+	routes, err := channel.Routes(cfg.Channels, channel.Env{Household: House(cfg)})
+	require.NoError(t, err)
+	clock := &Stepped{}
+	start := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	clock.Set(start)
+	store, err := history.Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: clock.Now})
+	require.NoError(t, err)
+	a, err := New(Options{Config: cfg, Clock: clock, Store: store, Routes: routes, Listen: "127.0.0.1:0"})
+	require.NoError(t, err)
+	require.NoError(t, a.Start(t.Context()))
+	b := &bench{t: t, app: a, clock: clock, store: store, start: start}
+	b.run(crossing() - 20*time.Minute)
+
+	select {
+	case m := <-got:
+		assert.Equal(t, "our-kitchen", m["topic"])
+		assert.Contains(t, m["message"], "tub")
+		assert.Contains(t, m["message"], "will be at its mark")
+	case <-time.After(20 * time.Second):
+		t.Fatal("no message came")
+	}
+	require.NoError(t, a.Stop(t.Context()))
+	alarms, err := store.Alarms(t.Context(), 1)
+	require.NoError(t, err)
+	require.NotEmpty(t, alarms)
+	assert.Equal(t, alert.Near, alarms[0].Kind)
+	require.NoError(t, store.Close(t.Context()))
+}
