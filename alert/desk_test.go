@@ -11,6 +11,7 @@ import (
 	"sort"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -135,10 +136,11 @@ func TestGroupedAlarmsAreNotLostWithTheirLeader(t *testing.T) {
 
 func TestADeadNetworkDoesNotPileUpMessages(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		down := true
+		var down atomic.Bool
+		down.Store(true)
 		ch := &fakeChannel{}
 		ch.answer = func(Message, int) error {
-			if down {
+			if down.Load() {
 				return errors.New("down")
 			}
 			return nil
@@ -147,9 +149,7 @@ func TestADeadNetworkDoesNotPileUpMessages(t *testing.T) {
 		defer k.stop()
 		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(90 * time.Minute)
-		ch.mu.Lock()
-		down = false
-		ch.mu.Unlock()
+		down.Store(false)
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
 		require.Len(t, ch.took, 1, "four escalations, one message")

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -178,10 +179,11 @@ func TestAFinalRefusalIsNotRepeatedAndHandedOn(t *testing.T) {
 
 func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		down := true
+		var down atomic.Bool
+		down.Store(true)
 		ch := &fakeChannel{}
-		ch.answer = func(m Message, _ int) error {
-			if down {
+		ch.answer = func(Message, int) error {
+			if down.Load() {
 				return errors.New("down")
 			}
 			return nil
@@ -195,9 +197,7 @@ func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
 			require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(LevelsOff, id)}))
 			time.Sleep(time.Minute)
 		}
-		ch.mu.Lock()
-		down = false
-		ch.mu.Unlock()
+		down.Store(false)
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
 		assert.Equal(t, want, ch.titles())
