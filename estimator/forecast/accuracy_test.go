@@ -375,3 +375,9 @@ func BenchmarkAccuracy(b *testing.B) {
 		fmt.Fprint(os.Stderr, table(*riseCount, *seedBase, *onlyKind))
 	}
 }
+
+func median(xs []float64) float64 {
+	sorted := append([]float64(nil), xs...)
+	sort.Float64s(sorted)
+	return at(sorted, 0.5)
+}

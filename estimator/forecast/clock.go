@@ -180,9 +180,6 @@ func (c *clock) future(grid []float64, z float64, dst []float64) {
 		rate, airC, airSlope = c.relaxing(), c.airC, c.air.slope()
 	}
 	excess := c.dough.slope() - rate*(airC-c.doughC)
-	if rate > 0 {
-		excess = 0
-	}
 	excess = min(max(excess, -3), 3)
 	airSlope = min(max(airSlope, -3), 3)
 	temp, before := c.doughC, 0.0
