@@ -45,6 +45,7 @@ func TestUnitLeavesOutWhatBreaksIt(t *testing.T) {
 	for _, name := range []string{"ProcSubset", "PrivateDevices", "PrivateUsers", "PrivateNetwork", "DynamicUser"} {
 		assert.Empty(t, u["Service."+name], "%s breaks the service", name)
 	}
+	assert.NotContains(t, u["Service.RestartPreventExitStatus"], "2", "a Go program that panics or is ended by the watchdog exits with 2")
 	assert.NotContains(t, u["Service.Type"], "notify-reload", "needs systemd 253, Debian 12 has 252")
 }
 
