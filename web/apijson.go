@@ -129,7 +129,7 @@ func vesselOf(v Vessel, now time.Time, h say.House) vesselJSON {
 		out.Sensors = append(out.Sensors, sensorJSON{x.Sensor, x.Quantity, x.Status, x.Reason, optional(x.LastOK, h.Zone)})
 	}
 	for _, d := range v.Deeds {
-		out.Deeds = append(out.Deeds, deedJSON{d.ID, d.At.In(h.Zone), string(d.Kind), d.By, d.CanUndo, d.Detail})
+		out.Deeds = append(out.Deeds, deedJSON{d.ID, stamp(d.At, h.Zone), string(d.Kind), d.By, d.CanUndo, d.Detail})
 	}
 	return out
 }
@@ -140,7 +140,7 @@ func estimateOf(e estimator.Estimate, zone *time.Location) estimateJSON {
 	if phase == "" {
 		phase = estimator.Idle
 	}
-	out := estimateJSON{Time: e.Time.In(zone), StartedAt: optional(e.Started, zone), RisePercent: n(e.RisePercent), RiseSD: n(e.RiseSD),
+	out := estimateJSON{Time: stamp(e.Time, zone), StartedAt: optional(e.Started, zone), RisePercent: n(e.RisePercent), RiseSD: n(e.RiseSD),
 		RatePercentPerHour: n(e.RatePercentPerHour), DoughC: n(e.DoughC), AirC: n(e.AirC), LevelMM: n(e.LevelMM), VolumeL: n(e.VolumeL),
 		ReadyAt: optional(e.Ready.Median, zone), ReadyFrom: optional(e.Ready.From, zone), ReadyUntil: optional(e.Ready.Until, zone),
 		ReadyIsPast: e.ReadyIsPast, ReachChance: n(e.ReachChance), NoForecast: e.NoForecast, CeilingPercent: n(e.CeilingPercent),
@@ -148,7 +148,7 @@ func estimateOf(e estimator.Estimate, zone *time.Location) estimateJSON {
 		PhaseReason: e.PhaseReason, Quality: string(e.Quality), QualityReason: e.QualityReason, LastSeen: optional(e.LastSeen, zone),
 		EquivalentHours: n(e.EquivalentHours), Fan: []fanJSON{}}
 	for _, f := range e.Fan {
-		out.Fan = append(out.Fan, fanJSON{f.Time.In(zone), n(f.P10Percent), n(f.P50Percent), n(f.P90Percent)})
+		out.Fan = append(out.Fan, fanJSON{stamp(f.Time, zone), n(f.P10Percent), n(f.P50Percent), n(f.P90Percent)})
 	}
 	return out
 }
@@ -175,9 +175,12 @@ func optional(t time.Time, zone *time.Location) *time.Time {
 	if t.IsZero() {
 		return nil
 	}
-	t = t.In(zone)
+	t = stamp(t, zone)
 	return &t
 }
+
+// stamp is a moment to the millisecond, which is finer than anything known.
+func stamp(t time.Time, zone *time.Location) time.Time { return t.Round(time.Millisecond).In(zone) }
 
 // actJSON is an act as the API takes it.
 type actJSON struct {

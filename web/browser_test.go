@@ -143,12 +143,6 @@ func js[T any](b *tab, script string) T {
 	return v
 }
 
-// text is what an element shows; empty when there is none.
-func (b *tab) text(sel string) string {
-	b.t.Helper()
-	return js[string](b, fmt.Sprintf("(document.querySelector(%q)?.innerText || '').replaceAll('\u00a0', ' ')", sel))
-}
-
 // wait waits until a script gives true, over a change of page too.
 func (b *tab) wait(script string, what ...any) {
 	b.t.Helper()

@@ -31,7 +31,7 @@ type drawn struct {
 
 // get returns the chart of a vessel in both sizes.
 func (c *chartCache) get(ctx context.Context, s *Server, snap Snapshot, i int, v Vessel) (wide, narrow template.HTML) {
-	key := fmt.Sprintf("%d/%g/%d/%s/%t", v.RiseID, v.TargetPercent, len(v.Deeds), v.Estimate.Phase, v.Estimate.Ready.IsZero())
+	key := fmt.Sprintf("%d/%g/%v/%s/%t", v.RiseID, v.TargetPercent, chartEvents(v), v.Estimate.Phase, v.Estimate.Ready.IsZero())
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.byID == nil {
@@ -65,6 +65,6 @@ func svg(m chart.Chart, id, class string, w, h int) template.HTML {
 // liveChart is the model of a rise under way.
 func liveChart(v Vessel, curve []chart.Sample, now time.Time, o Options) chart.Chart {
 	return chart.Chart{Title: v.Name, Samples: curve, Fan: v.Estimate.Fan, Ready: v.Estimate.Ready, Now: now,
-		Mark: chart.Mark{Percent: v.TargetPercent, Name: v.TargetName}, Events: chartEvents(v.Deeds),
+		Mark: chart.Mark{Percent: v.TargetPercent, Name: v.TargetName}, Events: chartEvents(v),
 		Zone: o.House.Zone, Units: chart.Units{Clock12: o.House.Clock12, Fahrenheit: o.House.Fahrenheit}}
 }

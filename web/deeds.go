@@ -2,7 +2,10 @@ package web
 
 import (
 	"fmt"
+	"slices"
+	"time"
 
+	"tidemark/bake"
 	"tidemark/web/chart"
 	"tidemark/web/say"
 )
@@ -19,9 +22,9 @@ func deedWords(deeds []Deed) []string {
 		case ActTarget:
 			out[i] = "mark changed"
 		case ActStepDone:
-			out[i] = "step done"
+			out[i] = "done"
 		case ActStepSkip:
-			out[i] = "step left out"
+			out[i] = "left out"
 		default:
 			out[i] = string(d.Kind)
 		}
@@ -47,14 +50,24 @@ func sayDeeds(deeds []Deed) []say.Deed {
 // shown reports whether a deed belongs into the table.
 func (d Deed) shown() bool { return d.Kind != ActAck && d.Kind != ActSnooze }
 
-// chartEvents are the deeds that get a tick in the chart.
-func chartEvents(deeds []Deed) []chart.Event {
-	words := deedWords(deeds)
+// chartEvents are what gets a tick in the chart: deeds, and steps that were done
+// after the start without a deed of their own.
+func chartEvents(v Vessel) []chart.Event {
+	words := deedWords(v.Deeds)
 	var out []chart.Event
-	for i, d := range deeds {
+	for i, d := range v.Deeds {
 		switch d.Kind {
 		case ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActFed:
 			out = append(out, chart.Event{Time: d.At, Word: words[i]})
+		}
+	}
+	for _, s := range v.Steps {
+		at := s.Finished
+		if s.State != bake.Done || at.Before(v.Estimate.Started.Add(time.Minute)) {
+			continue
+		}
+		if !slices.ContainsFunc(out, func(e chart.Event) bool { return at.Sub(e.Time).Abs() < time.Minute }) {
+			out = append(out, chart.Event{Time: at, Word: s.Name})
 		}
 	}
 	return out

@@ -123,7 +123,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 		out.Buttons = buttons(v)
 	}
 	out.Short = say.Short(sv, h)
-	out.Alarms = alarmViews(v.Alarms, snap.At, h, out.Answer.Blind != "")
+	out.Alarms = alarmViews(v.Alarms, snap.At, h, out.Answer)
 	out.Firing = slices.ContainsFunc(out.Alarms, func(a alarmView) bool { return !a.Quiet })
 	out.DueStep = dueStep(v.Steps)
 	out.undos(v, snap.At, h)
@@ -177,13 +177,16 @@ func buttons(v Vessel) []buttonView {
 }
 
 // alarmViews are the alarms that are still worth showing. When the answer says
-// already that the vessel is not seen, the warning about it only asks for an
-// answer.
-func alarmViews(alarms []alert.Alarm, now time.Time, h say.House, blind bool) []alarmView {
+// already that the vessel is not seen or that a step is due, the warning about
+// it is not told twice.
+func alarmViews(alarms []alert.Alarm, now time.Time, h say.House, a say.Answer) []alarmView {
+	said := func(k alert.Kind) bool {
+		return a.Due && k == alert.StepDue || a.Blind != "" && (k == alert.SensorLost || k == alert.SensorSuspect)
+	}
 	var out []alarmView
 	for _, a := range alarms {
 		v := alarmView{ID: a.ID, Title: a.Title, Text: a.Text}
-		if blind && (a.Kind == alert.SensorLost || a.Kind == alert.SensorSuspect) {
+		if said(a.Kind) {
 			v.Text = ""
 		}
 		switch a.State {

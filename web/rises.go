@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"html/template"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -214,6 +215,24 @@ func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, 
 	return rec, err
 }
 
+// readCurve reads a rise with the curve that is kept for comparing.
+func (s *Server) readCurve(ctx context.Context, id int64) (past.Record, error) {
+	var rec past.Record
+	var err error
+	if rec.Rise, err = s.opt.History.Rise(ctx, id); err != nil {
+		return rec, err
+	}
+	curve, err := s.opt.History.Curve(ctx, id, comparedPoints)
+	for _, p := range curve {
+		rec.Rows = append(rec.Rows, history.Row{Time: p.Time, DistanceMM: math.NaN(), DoughC: p.DoughC, AirC: math.NaN(),
+			RisePercent: p.RisePercent, RiseSD: math.NaN(), EquivHours: p.EquivHours})
+	}
+	return rec, err
+}
+
+// comparedPoints is how many points a compared curve has at most.
+const comparedPoints = 400
+
 // historyFailed tells what is not there, and hides a fault behind a sentence.
 func (s *Server) historyFailed(w http.ResponseWriter, r *http.Request, err error) {
 	if errors.Is(err, history.ErrNotFound) {
@@ -307,7 +326,7 @@ func (s *Server) compared(r *http.Request) ([]past.Record, error) {
 		if len(seen) > maxCompared {
 			return nil, Refuse("At most %d rises can be laid over each other; choose fewer.", maxCompared)
 		}
-		rec, err := s.readRecord(r.Context(), id, 400)
+		rec, err := s.readCurve(r.Context(), id)
 		if err != nil {
 			return nil, err
 		}

@@ -105,7 +105,24 @@ func (l layout) futureFan() []estimator.FanPoint {
 			out = append(out, f)
 		}
 	}
+	if first, ok := l.fanRoot(); ok && len(out) > 0 && first.Time.Before(out[0].Time) {
+		out = append([]estimator.FanPoint{first}, out...)
+	}
 	return out
+}
+
+// fanRoot is where the fan grows from: the last level that was believed, if it
+// was seen just now.
+func (l layout) fanRoot() (estimator.FanPoint, bool) {
+	_, last, ok := ends(l.c.Samples)
+	if !ok || l.c.Now.Sub(last.Time).Abs() > minGap {
+		return estimator.FanPoint{}, false
+	}
+	w := 0.0
+	if finite(last.SD) {
+		w = z80 * last.SD
+	}
+	return estimator.FanPoint{Time: last.Time, P10Percent: last.RisePercent - w, P50Percent: last.RisePercent, P90Percent: last.RisePercent + w}, true
 }
 
 // closed joins an upper and a lower edge to one outline.

@@ -44,7 +44,10 @@ func when(v Vessel, h House) string {
 	case "", estimator.Idle:
 		return "No rise is being watched here."
 	case estimator.Ended:
-		return "This rise is over" + since(e.PhaseSince, v.Now, h) + "."
+		if e.PhaseSince.IsZero() {
+			return "The rise has ended."
+		}
+		return "The rise ended " + h.At(e.PhaseSince, v.Now) + "."
 	case estimator.Ready:
 		return "At the mark" + since(first(e.Ready.Median, e.PhaseSince), v.Now, h) + "."
 	case estimator.Over:
@@ -147,7 +150,7 @@ func ceiling(e estimator.Estimate) string {
 // level says how far, how fast and how warm.
 func level(v Vessel, h House) string {
 	e := v.Estimate
-	if e.Phase == "" || e.Phase == estimator.Idle {
+	if e.Phase == "" || e.Phase == estimator.Idle || e.Phase == estimator.Ended {
 		return temperatures(e, h)
 	}
 	var s string
@@ -283,6 +286,8 @@ func Short(v Vessel, h House) string {
 	switch e.Phase {
 	case "", estimator.Idle:
 		return "nothing is watched"
+	case estimator.Ended:
+		return "ended, nothing is watched"
 	case estimator.Settling, estimator.Lag, estimator.Rising, estimator.Near:
 		switch {
 		case e.LevelsOffShort:

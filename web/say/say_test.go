@@ -118,8 +118,8 @@ func TestAnswers(t *testing.T) {
 		}), Answer{
 			When: "No rise is being watched here.", Level: "Air 20.5 °C."}},
 		"ended": {e(func(e *estimator.Estimate) { e.Phase, e.PhaseSince = estimator.Ended, at(t, 17, 0) }), Answer{
-			When:  "This rise is over since 17:00.",
-			Level: "Now 74 %, rising 21 % an hour. Dough 24.6 °C, air 21.0 °C."}},
+			When:  "The rise ended at 17:00.",
+			Level: "Dough 24.6 °C, air 21.0 °C."}},
 		"gap": {e(func(e *estimator.Estimate) {
 			e.Quality, e.LastSeen, e.QualityReason = estimator.QualityGap, at(t, 14, 2), "the sensor answers nothing in range. Lid or cable?"
 		}), Answer{
