@@ -229,8 +229,17 @@ func (s *Store) selectLetters(ctx context.Context, where string, args ...any) ([
 func (s *Store) SaveLetter(ctx context.Context, l alert.Letter) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error { return upsertLetter(ctx, tx, l) })
+	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error {
+		withdrawn, err := isWithdrawn(ctx, tx, l.ID)
+		if err != nil || (withdrawn && l.State == "waiting") {
+			return err // taken back meanwhile: a late outcome does not revive it
+		}
+		return upsertLetter(ctx, tx, l)
+	})
 	if isRefusal(err) {
+		if held, ok := get(&s.held, &s.held.letters, l.ID); ok && held.State == "withdrawn" && l.State == "waiting" {
+			return memoryOnly(err)
+		}
 		put(&s.held, &s.held.letters, l.ID, l)
 		return memoryOnly(err)
 	}
@@ -238,6 +247,16 @@ func (s *Store) SaveLetter(ctx context.Context, l alert.Letter) error {
 		drop(&s.held, &s.held.letters, l.ID)
 	}
 	return err
+}
+
+// isWithdrawn reports whether a stored letter was taken back.
+func isWithdrawn(ctx context.Context, tx *sql.Tx, id string) (bool, error) {
+	var state string
+	err := tx.QueryRowContext(ctx, "SELECT state FROM letters WHERE id = ?", id).Scan(&state)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	return state == "withdrawn", err
 }
 
 // WithdrawLetters implements alert.Store. When the disk refuses, the letters are

@@ -43,6 +43,7 @@ type day struct {
 	// What may be put in from outside.
 	spoil  func(vessel, what string, at time.Time, r sensor.Reading) sensor.Reading
 	before func(now time.Time) error // called before every step
+	absent func(now time.Time) bool  // nobody watches: the step is left out
 	heard  func(now time.Time, w warning)
 	did    func(act int)
 }
@@ -89,6 +90,9 @@ func (d *day) run(ctx context.Context, until time.Time) error {
 			if err := d.before(now); err != nil {
 				return err
 			}
+		}
+		if d.absent != nil && d.absent(now) {
+			continue
 		}
 		if err := d.step(ctx, now); err != nil {
 			return err

@@ -117,7 +117,7 @@ func (r *result) lookAfterCut(ctx context.Context, dir string, now time.Time) er
 	}
 	last, err := stored(ctx, s)
 	if err == nil {
-		r.measureLoss(now.Add(-stepEvery), last) // the step of the cut was not done
+		r.measureLoss(time.Time{}, now.Add(-stepEvery), last) // the step of the cut was not done
 		for _, vessel := range missingRises(now, last) {
 			r.lostRises++
 			r.say("lost the rise of %s at %s", vessel, now.Format("15:04:05"))

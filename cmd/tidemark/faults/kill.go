@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"time"
 
 	"tidemark/sensor/virtual"
@@ -14,7 +15,9 @@ const killsADay = 10
 
 // killed kills a process again and again in the middle of the day, at random
 // moments of the machine's time, and starts another up to two minutes later in
-// kitchen time. Start-up is as likely a moment as any other.
+// kitchen time. Start-up is as likely a moment as any other. What it warned of is
+// held against a day in one piece that lacks the same readings: those of the time
+// in which nobody watched and those that were lost.
 func killed(ctx context.Context, s setting) (result, error) {
 	var r result
 	kills := s.pick(20, 500)
@@ -36,8 +39,9 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 	defer os.RemoveAll(dir)
 	story := virtual.Household(dayOf(0))
 	at, did := story.Start, 0
-	seen := at // the last step that was done before the kill
+	seen, from := at, at // the last step that was done before the kill, and where that process began
 	var got ledger
+	var gaps absences
 	// A day takes about as long as the undisturbed one: share its time out.
 	share := s.plain.took / time.Duration(kills+1)
 	for round := 0; ; round++ {
@@ -58,15 +62,15 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 		if err != nil {
 			return fmt.Errorf("after %d kills: %w", round, err)
 		}
-		got.warnings = append(got.warnings, told.warnings...)
 		if told.ready && round > 0 {
-			r.measureLoss(seen, told.stored)
+			r.measureLoss(from, seen, told.stored)
+			gaps = append(gaps, absence{lastOf(told.stored, seen), at})
 		}
 		if told.over {
 			break
 		}
 		r.trials++
-		did, seen = told.did, told.at
+		did, seen, from = told.did, told.at, at
 		if at.Before(seen) {
 			at = seen
 		}
@@ -75,8 +79,37 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 	if err := got.close(ctx, dir); err != nil {
 		return err
 	}
-	r.add(s.plain, got)
+	control, err := undisturbed(ctx, gaps.cover)
+	if err != nil {
+		return err
+	}
+	r.add(control, got)
 	return nil
+}
+
+// absence is a stretch of which no reading is left: after from, up to until.
+type absence struct{ from, until time.Time }
+
+type absences []absence
+
+// cover tells whether a moment lies in one of them.
+func (a absences) cover(at time.Time) bool {
+	return slices.ContainsFunc(a, func(g absence) bool { return at.After(g.from) && !at.After(g.until) })
+}
+
+// lastOf is the last reading that was stored of any vessel, or seen when no rise
+// is under way.
+func lastOf(stored map[string]time.Time, seen time.Time) time.Time {
+	last := time.Time{}
+	for _, at := range stored {
+		if at.After(last) {
+			last = at
+		}
+	}
+	if last.IsZero() {
+		return seen
+	}
+	return last
 }
 
 // ignoreKilled drops the error of a process that was killed as was meant.

@@ -25,7 +25,9 @@ type ledger struct {
 // hear adds a warning.
 func (l *ledger) hear(_ time.Time, w warning) { l.warnings = append(l.warnings, w) }
 
-// close reads the rises from the history in dir.
+// close reads the rises and their warnings from the history in dir: what is kept
+// there is what the household is told, once, also when the process that raised it
+// died before it could say so.
 func (l *ledger) close(ctx context.Context, dir string) error {
 	s, err := history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Guest: true, ReadOnly: true})
 	if err != nil {
@@ -33,12 +35,25 @@ func (l *ledger) close(ctx context.Context, dir string) error {
 	}
 	defer s.Close(ctx)
 	page, err := s.Rises(ctx, history.Filter{Limit: 500})
-	l.rises = page.Rises
-	return err
+	if err != nil {
+		return err
+	}
+	l.rises, l.warnings = page.Rises, nil
+	for _, r := range page.Rises {
+		alarms, err := s.Alarms(ctx, r.ID)
+		if err != nil {
+			return err
+		}
+		for _, a := range alarms {
+			l.warnings = append(l.warnings, warning{a.Vessel, string(a.Kind)})
+		}
+	}
+	return nil
 }
 
-// undisturbed plays the day without a fault.
-func undisturbed(ctx context.Context) (ledger, error) {
+// undisturbed plays the day without a fault. In the stretches for which absent is
+// true nobody watches; it may be nil.
+func undisturbed(ctx context.Context, absent func(time.Time) bool) (ledger, error) {
 	var l ledger
 	began := time.Now()
 	dir, err := os.MkdirTemp("", "tidemark-faults-")
@@ -51,7 +66,7 @@ func undisturbed(ctx context.Context) (ledger, error) {
 	if err != nil {
 		return l, err
 	}
-	d.heard = l.hear
+	d.absent = absent
 	if err := d.run(ctx, story.Until); err != nil {
 		return l, err
 	}

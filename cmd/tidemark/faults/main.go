@@ -123,11 +123,19 @@ func (r *result) say(format string, args ...any) {
 }
 
 // measureLoss takes in how far the stored readings lie behind the last that was
-// taken, for every rise under way.
-func (r *result) measureLoss(seen time.Time, stored map[string]time.Time) {
-	for _, last := range stored {
-		if !last.IsZero() {
-			r.lostReading = max(r.lostReading, seen.Sub(last))
+// taken, for every rise under way. Before from nobody watched: that is no loss.
+func (r *result) measureLoss(from, seen time.Time, stored map[string]time.Time) {
+	for vessel, last := range stored {
+		if last.IsZero() {
+			continue
+		}
+		if last.Before(from) {
+			last = from
+		}
+		lost := seen.Sub(last)
+		r.lostReading = max(r.lostReading, lost)
+		if lost > maxLost {
+			r.say("%s of readings of %s lost before %s", lost, vessel, seen.Format("15:04:05"))
 		}
 	}
 }
@@ -156,7 +164,7 @@ func campaign(ctx context.Context, only string, s setting) (bool, error) {
 			return false, fmt.Errorf("%q is not a fault; choose from %s", only, names())
 		}
 	}
-	plain, err := undisturbed(ctx)
+	plain, err := undisturbed(ctx, nil)
 	if err != nil {
 		return false, fmt.Errorf("the undisturbed day: %w", err)
 	}

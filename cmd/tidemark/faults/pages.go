@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"tidemark/history"
@@ -105,14 +106,27 @@ func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon ti
 		return resumed, err
 	}
 	if resumed {
-		missed, tooMany := compare(s.plain.warnings, got.warnings)
-		r.missed += len(missed)
-		r.falseAlarms += len(tooMany)
-		for _, w := range append(missed, tooMany...) {
-			r.say("missed or false: %s of %s", w.kind, w.vessel)
-		}
+		r.compareKinds(s.plain.warnings, got.warnings)
 	}
 	return resumed, nil
+}
+
+// compareKinds counts kinds of warning that were never raised and those that
+// belong to no undisturbed day. Raised twice is right here: the note that it was
+// raised may have been on a damaged page.
+func (r *result) compareKinds(plain, got []warning) {
+	for _, w := range plain {
+		if !slices.Contains(got, w) {
+			r.missed++
+			r.say("missed %s of %s", w.kind, w.vessel)
+		}
+	}
+	for _, w := range got {
+		if !slices.Contains(plain, w) && !slices.Contains(about(), w.kind) {
+			r.falseAlarms++
+			r.say("false %s of %s", w.kind, w.vessel)
+		}
+	}
 }
 
 // openStore opens the history of a folder as the service does.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/answer"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
@@ -49,6 +50,7 @@ type App struct {
 
 	desk     *alert.Desk
 	outbox   *alert.Outbox
+	answers  answer.Key // signs the buttons in messages
 	alarmsMu sync.Mutex
 	alarms   map[string][]alert.Alarm // as the desk has them, for pages
 	alarmsAt time.Time
@@ -82,8 +84,7 @@ func New(o Options) (*App, error) {
 		a.pipes[v.Name] = p
 		a.order = append(a.order, v.Name)
 	}
-	a.newDesk(o.Routes)
-	return a, nil
+	return a, a.newDesk(context.Background(), o.Routes)
 }
 
 // rules are the alarm rules of one vessel.
@@ -181,6 +182,7 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	}
 	if a.opt.Listen != "" && (len(all) > 0 || a.alarmsOld()) {
 		a.refreshAlarms(ctx)
+		a.report()
 	}
 	return raised
 }

@@ -79,6 +79,7 @@ func estimatorConfig(v config.Vessel) estimator.Config {
 // observe takes one sample in.
 func (p *pipe) observe(s estimator.Sample) {
 	p.verdict = p.est.Observe(s)
+	p.watch.Feel(p.vessel.Name, s.Time, s.DoughC, s.AirC)
 	p.cold = coldAfter(p.cold, s.Event)
 	p.store(s)
 }

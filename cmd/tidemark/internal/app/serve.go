@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"time"
 
+	"tidemark/alert/answer"
 	"tidemark/web"
 	"tidemark/web/access"
 	"tidemark/web/metrics"
@@ -47,7 +48,10 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 		ln.Close()
 		return nil, err
 	}
-	return &server{page: page, http: web.NewHTTPServer(page, a.log), ln: ln}, nil
+	mux := http.NewServeMux()
+	mux.Handle("/", page)
+	mux.Handle(answer.Path, answer.Handler(a.answers, a.desk, snoozeFor)) // past the login: each button carries its own proof
+	return &server{page: page, http: web.NewHTTPServer(mux, a.log), ln: ln}, nil
 }
 
 // allowedAddress keeps the page on this machine until the household has set a

@@ -1,14 +1,22 @@
 package app
 
 import (
+	"bytes"
 	"context"
+	"crypto/rand"
 	"errors"
+	"fmt"
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/answer"
+	"tidemark/alert/channel"
 	"tidemark/alert/texts"
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/history"
 	"tidemark/web"
+	"tidemark/web/chart"
 )
 
 // House is how the texts speak to the household of a configuration.
@@ -17,18 +25,106 @@ func House(c *config.Config) texts.Household {
 	return texts.Household{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
 }
 
+// snoozeFor is how long the button in a push message keeps an alarm quiet.
+const snoozeFor = 30 * time.Minute
+
+// keyLength is the length of the key that signs the buttons, bytes.
+const keyLength = 32
+
+// keySetting is where the key of the buttons is kept.
+const keySetting = "answer/key"
+
 // newDesk builds the way from the rules to the household: the desk keeps the
 // life of each alarm, the outbox delivers.
-func (a *App) newDesk(routes []alert.Route) {
+func (a *App) newDesk(ctx context.Context, routes []alert.Route) error {
 	var store alert.Store = alert.NewMemStore()
 	if a.opt.Store != nil {
 		store = a.opt.Store
+		key, err := answerKey(ctx, a.opt.Store.Settings())
+		if err != nil {
+			return err
+		}
+		a.answers = key
 	}
 	h, house := a.opt.Config.Household, House(a.opt.Config)
-	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{Household: house, Clock: a.opt.Clock, Log: a.log})
+	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{
+		Household: house, Clock: a.opt.Clock, Log: a.log,
+		Links: a.answers.Links(a.opt.Config.Web.BaseURL, snoozeFor), Picture: a.picture,
+	})
 	a.desk = alert.NewDesk(store, a.outbox, routes, alert.Policy{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
+		SnoozeFor: snoozeFor, ClockSet: func() bool { return a.system(0).ClockSet },
 	}, a.opt.Clock)
+	return nil
+}
+
+// answerKey returns the key of the buttons, made at the first start.
+func answerKey(ctx context.Context, s history.Settings) (answer.Key, error) {
+	key, err := s.Get(ctx, keySetting)
+	if err != nil && !errors.Is(err, history.ErrNotFound) {
+		return nil, fmt.Errorf("the key of the answer buttons cannot be read: %w", err)
+	}
+	if len(key) == keyLength {
+		return key, nil
+	}
+	key = make([]byte, keyLength)
+	rand.Read(key) // never fails
+	err = s.Set(ctx, keySetting, key)
+	if errors.Is(err, history.ErrMemoryOnly) {
+		err = nil // the buttons work until the next start
+	}
+	return key, err
+}
+
+// picture draws the curve of a vessel for a message.
+func (a *App) picture(ctx context.Context, vessel string, riseID int64) ([]byte, error) {
+	p, err := a.pipe(vessel)
+	if err != nil || a.opt.Store == nil {
+		return nil, err
+	}
+	p.mu.Lock()
+	e, id, started := p.last, p.rise.ID, p.rise.StartedAt
+	p.mu.Unlock()
+	if id != riseID {
+		return nil, nil // another rise by now: the text stands alone
+	}
+	rows, err := a.opt.Store.ThinRows(ctx, id, started, time.Time{}, curveSamples)
+	if err != nil {
+		return nil, err
+	}
+	var buf bytes.Buffer
+	err = chart.PNG(&buf, a.pushChart(vessel, e, rows))
+	return buf.Bytes(), err
+}
+
+// pushChart is the picture's model.
+func (a *App) pushChart(vessel string, e estimator.Estimate, rows []history.Row) chart.Chart {
+	h := a.opt.Config.Household
+	c := chart.Chart{
+		Title: vessel, Samples: chartSamples(rows), Fan: e.Fan, Ready: e.Ready, Now: e.Time, Zone: h.Zone,
+		Mark:  chart.Mark{Percent: e.TargetPercent, Name: "mark"},
+		Units: chart.Units{Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
+		Width: chart.PushWidth, Height: chart.PushHeight,
+	}
+	for _, r := range rows {
+		if r.Event != estimator.NoEvent {
+			c.Events = append(c.Events, chart.Event{Time: r.Time, Word: string(r.Event)})
+		}
+	}
+	return c
+}
+
+// report hands the states to the channels that carry states.
+func (a *App) report() {
+	for _, r := range a.opt.Routes {
+		to, ok := r.Channel.(channel.Reporter)
+		if !ok {
+			continue
+		}
+		for _, name := range a.order {
+			to.Report(channel.State{Vessel: name, Estimate: a.Estimate(name), Alarms: a.alarmsOf(name)})
+		}
+	}
 }
 
 // restoreAlarms hands the rules what was raised before the restart, so that
