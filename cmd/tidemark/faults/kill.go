@@ -70,7 +70,10 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 			break
 		}
 		r.trials++
-		did, seen, from = told.did, told.at, at
+		did, seen = told.did, told.at
+		if told.ready {
+			from = at
+		}
 		if at.Before(seen) {
 			at = seen
 		}

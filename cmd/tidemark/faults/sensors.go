@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"time"
 
 	"tidemark/alert"
@@ -80,9 +81,7 @@ func (r *result) deadDay(ctx context.Context, s setting, dice *rand.Rand) (told,
 	d.heard = func(now time.Time, w warning) {
 		if w.kind == string(alert.SensorLost) {
 			lost = append(lost, outage{vessel: w.vessel, from: now})
-			return
 		}
-		got.hear(now, w)
 	}
 	if err := d.run(ctx, story.Until); err != nil {
 		return 0, 0, err
@@ -94,6 +93,7 @@ func (r *result) deadDay(ctx context.Context, s setting, dice *rand.Rand) (told,
 	if err := got.close(ctx, dir); err != nil {
 		return 0, 0, err
 	}
+	got.warnings = slices.DeleteFunc(got.warnings, func(w warning) bool { return w.kind == string(alert.SensorLost) })
 	r.add(s.plain, got)
 	told, due = r.matchLost(story, away, lost)
 	return told, due, nil
