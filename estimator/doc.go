@@ -84,7 +84,7 @@
 // Exhausted: the rate at equal temperature was under 18 percent of the best for
 // 20 minutes and the forecast's upper quantile leaves under 8 points. It needs
 // no target, so a mark set too high does not hide the end. LevelsOffShort: the
-// chance of the mark is under 0.2 for 20 minutes after 1.5 growth-hours, or
+// chance of the mark is under 0.12 for 20 minutes after 2 growth-hours, or
 // hardly anything rose in 6. Neither is said in the cold, in a gap, soon after a
 // fold, or while readings rest on one value for longer than usual.
 //

@@ -148,9 +148,9 @@ func (p *phases) seeMark(v view) {
 const (
 	spentShare   = 0.18 // rate against the best at the same temperature
 	spentPoints  = 8    // rise left by the forecast's upper quantile
-	shortChance  = 0.2
-	enoughGrowth = 1.5 // growth-hours before a rise can be called short
-	deadGrowth   = 6   // growth-hours without a rise: it will not come
+	shortChance  = 0.12
+	enoughGrowth = 2 // growth-hours before a rise can be called short
+	deadGrowth   = 6 // growth-hours without a rise: it will not come
 	deadPoints   = 8
 )
 
