@@ -117,8 +117,10 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 	out := vesselView{ID: fmt.Sprintf("v%d", i), Name: v.Name, HoldsWord: say.Content(v.Holds), Batch: v.Batch,
 		Demo: v.Demo && !s.opt.Demo, RiseID: v.RiseID, Answer: say.For(sv, h), CanAct: canAct, Batches: v.Batches,
 		Start: v.RiseID == 0, Target: fmt.Sprintf("%.0f", v.TargetPercent)}
-	if v.RiseID != 0 {
+	if v.RiseID != 0 || len(v.Steps) > 0 {
 		out.Rows = say.Table(sv, sayDeeds(v.Deeds), h)
+	}
+	if v.RiseID != 0 {
 		out.Wide, out.Narrow = s.charts.get(ctx, s, snap, i, v)
 		out.Buttons = buttons(v)
 	}

@@ -13,7 +13,6 @@ import (
 	"tidemark/history"
 	"tidemark/web/chart"
 	"tidemark/web/past"
-	"tidemark/web/say"
 )
 
 // chartRows is how many samples a chart of a past rise gets.
@@ -34,8 +33,7 @@ type risesPage struct {
 	From     string
 	Until    string
 	Filtered bool
-	Vigour   past.Vigour
-	Feedings []feedingLine
+	Starters []past.Starter
 	Common   []string
 }
 
@@ -43,11 +41,6 @@ type riseLine struct {
 	ID             int64
 	Name, Sentence string
 	Demo           bool
-}
-
-type feedingLine struct {
-	ID                int64
-	Day, Hours, Level string
 }
 
 // pageRises lists past rises.
@@ -92,10 +85,7 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 	if err != nil {
 		return err
 	}
-	p.Vigour = past.StarterVigour(page.Rises)
-	for _, f := range p.Vigour.Feedings {
-		p.Feedings = append(p.Feedings, feedingLine{f.RiseID, s.opt.House.Date(f.At), past.Cell(round1(f.PeakHours)) + " h", say.Percent(f.PeakPercent)})
-	}
+	p.Starters = past.Starters(page.Rises, s.opt.House)
 	p.Common = past.InCommon(page.Rises, s.opt.House)
 	return nil
 }
@@ -422,5 +412,3 @@ func (s *Server) keepPhoto(w http.ResponseWriter, r *http.Request) (int64, error
 
 // maxPhotos is how many pictures a rise can have.
 const maxPhotos = 12
-
-func round1(v float64) float64 { return float64(int64(v*10+0.5)) / 10 }

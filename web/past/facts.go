@@ -3,6 +3,7 @@ package past
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -130,51 +131,40 @@ func span(name string, from, until time.Time) Fact {
 
 // Difference is one line of the table of what differed.
 type Difference struct {
-	Name   string
-	Values []string
-	Spread float64 // largest over smallest value; NaN when it cannot be said
+	Name    string
+	Values  []string // one a rise; a dash for what is not known
+	Matters bool     // a number that differs by more than matters
 }
 
-// Differences are the facts in which rises differ, in the order of Facts. A
-// fact that is the same or unknown everywhere is left out.
+// Differences are the lines in which rises differ, as package history compares
+// them. A line that is the same or unknown everywhere is left out.
 func Differences(rises []history.Rise, h say.House) []Difference {
-	var all [][]Fact
-	for _, r := range rises {
-		all = append(all, Facts(r, h))
-	}
-	if len(all) == 0 {
-		return nil
-	}
+	c := history.Compare(rises)
 	var out []Difference
-	for i, f := range all[0] {
-		d := Difference{Name: f.Name, Spread: spread(all, i)}
-		same := true
-		for _, facts := range all {
-			v := facts[i].Value
-			same = same && v == all[0][i].Value
+	add := func(name string, matters bool, cell func(i int) string) {
+		d := Difference{Name: name, Matters: matters}
+		for i := range rises {
+			d.Values = append(d.Values, cell(i))
+		}
+		if len(slices.Compact(slices.Clone(d.Values))) < 2 {
+			return
+		}
+		for i, v := range d.Values {
 			if v == "" {
-				v = "–"
+				d.Values[i] = "–"
 			}
-			d.Values = append(d.Values, v)
 		}
-		if !same {
-			out = append(out, d)
-		}
+		out = append(out, d)
 	}
+	add("Batch", false, func(i int) string { return BatchName(rises[i]) })
+	add("Feeding", false, func(i int) string { return c.Rises[i].FeedRatio })
+	for _, l := range c.Lines {
+		add(upperFirst(l.Feature.Label), l.Differs, func(i int) string { return value(l.Feature, l.Values[i], h) })
+	}
+	add("Outcome", false, func(i int) string { return OutcomeWord(rises[i].Outcome) })
+	add("Oven spring", false, func(i int) string { return rises[i].OvenSpring })
+	add("Note", false, func(i int) string { return rises[i].Note })
 	return out
-}
-
-func spread(all [][]Fact, i int) float64 {
-	lo, hi := math.Inf(1), math.Inf(-1)
-	for _, facts := range all {
-		if v := facts[i].Num; !math.IsNaN(v) && v > 0 {
-			lo, hi = math.Min(lo, v), math.Max(hi, v)
-		}
-	}
-	if lo > hi {
-		return math.NaN()
-	}
-	return hi / lo
 }
 
 // degrees writes a whole temperature in the household's unit.

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"flag"
 	"math"
-	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -68,8 +67,11 @@ func TestDifferences(t *testing.T) {
 	for _, d := range Differences([]history.Rise{a, b}, say.House{}) {
 		got[d.Name] = d.Values
 	}
-	assert.Equal(t, map[string][]string{"Batch": {"wheat", "–"}, "Mean dough temperature": {"24.5 °C", "21.0 °C"},
-		"Inoculation": {"10.0 %", "–"}, "Outcome": {"right", "underproofed"}}, got)
+	assert.Equal(t, []string{"24.5 °C", "21.0 °C"}, got["Mean dough temperature"])
+	assert.Equal(t, []string{"10.0 %", "–"}, got["Fermented flour"])
+	assert.Equal(t, []string{"wheat", "–"}, got["Batch"])
+	assert.Equal(t, []string{"right", "underproofed"}, got["Outcome"])
+	assert.NotContains(t, got, "Mark", "the same in both")
 	assert.Empty(t, Differences([]history.Rise{a, a}, say.House{}))
 	assert.Empty(t, Differences(nil, say.House{}))
 }
@@ -144,52 +146,25 @@ func TestJSONExportIsOneDocument(t *testing.T) {
 }
 
 // feedings are n invented weekly feedings with a slope in hours a week.
-func feedings(n int, slope, noise float64) []history.Rise {
-	r := rand.New(rand.NewPCG(1, 2))
+func feedings(n int, slope float64) []history.Rise {
 	var out []history.Rise
 	for i := range n {
-		out = append(out, history.Rise{ID: int64(i + 1), Holds: estimator.Starter, StartedAt: start.AddDate(0, 0, 7*i), EndedAt: start.AddDate(0, 0, 7*i+1),
-			PeakEquivHours: 8 + slope*float64(i) + noise*r.NormFloat64(), PeakPercent: 150})
+		at := start.AddDate(0, 0, 7*i)
+		out = append(out, history.Rise{ID: int64(i + 1), Vessel: "jar", Holds: estimator.Starter, StartedAt: at, PeakAt: at.Add(8 * time.Hour),
+			EndedAt: at.Add(10 * time.Hour), PeakEquivHours: 8 + slope*float64(i), PeakPercent: 150})
 	}
 	return out
 }
 
-func TestVigourTrend(t *testing.T) {
-	assert.Equal(t, "No trend yet: 3 of 6 feedings with a peak are known.", StarterVigour(feedings(3, -0.5, 0)).Trend)
-	assert.Equal(t, "Getting quicker: 0.5 h less to the peak each week, at equal temperature.", StarterVigour(feedings(8, -0.5, 0)).Trend)
-	assert.Contains(t, StarterVigour(feedings(12, 0.4, 0.3)).Trend, "Getting slower: 0.")
-	assert.Equal(t, "No clear trend: the time to the peak differs no more than by chance.", StarterVigour(feedings(12, 0, 0.5)).Trend)
-	v := StarterVigour(append(feedings(3, 0, 0), rise()))
-	assert.Len(t, v.Feedings, 3, "dough is no starter")
-}
-
-// TestTrendAgainstPublished: the slope and its t value for Anscombe's first data
-// set (F. J. Anscombe, Graphs in Statistical Analysis, The American Statistician
-// 27 (1973) 17-21): slope 0.500, standard error of slope 0.118, n = 11. The
-// two-sided chance of t = 4.24 with 9 degrees of freedom is 0.00217 (from memory).
-func TestTrendAgainstPublished(t *testing.T) {
-	x := []float64{10, 8, 13, 9, 11, 14, 6, 4, 12, 7, 5}
-	y := []float64{8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68}
-	slope, chance := trend(x, y)
-	assert.InDelta(t, 0.500, slope, 0.0005)
-	assert.InDelta(t, 0.00217, chance, 0.00005)
-}
-
-// TestTrendIsRareByChance: feedings without any trend are called one in about
-// one of twenty cases.
-func TestTrendIsRareByChance(t *testing.T) {
-	r := rand.New(rand.NewPCG(3, 4))
-	called := 0
-	for range 2000 {
-		var x, y []float64
-		for i := range 8 {
-			x, y = append(x, float64(i)), append(y, r.NormFloat64())
-		}
-		if _, chance := trend(x, y); chance <= maxChance {
-			called++
-		}
-	}
-	assert.InDelta(t, 100, called, 40)
+func TestStarters(t *testing.T) {
+	got := Starters(append(feedings(9, -0.5), rise()), say.House{})
+	require.Len(t, got, 1, "dough is no starter")
+	assert.Len(t, got[0].Feedings, 9)
+	assert.Equal(t, Feeding{1, "Sat 14 Mar 2026", "8.0 h", "150 %"}, got[0].Feedings[0])
+	assert.Equal(t, []string{"The time to the peak shrinks by 0.50 h a week (19 in 20: 0.50 to 0.50 h, from 9 feedings).",
+		"The height of the peak shows no clear trend in 9 feedings (middle 150 points)."}, got[0].Trends)
+	assert.Contains(t, Starters(feedings(3, 1), say.House{})[0].Trends[0], "shows no clear trend in 3 feedings")
+	assert.Empty(t, Starters([]history.Rise{rise()}, say.House{}))
 }
 
 // judged are n invented rises with an outcome at a mean temperature.
@@ -197,7 +172,8 @@ func judged(n int, outcome string, c float64) []history.Rise {
 	var out []history.Rise
 	for i := range n {
 		r := rise()
-		r.Outcome, r.MeanDoughC = outcome, c+0.1*float64(i%3)
+		r.Outcome, r.MeanDoughC, r.StartedAt = outcome, c+0.1*float64(i%3), start.AddDate(0, 0, i)
+		r.ReachedAt, r.EndedAt = r.StartedAt.Add(6*time.Hour), r.StartedAt.Add(7*time.Hour)
 		out = append(out, r)
 	}
 	return out
@@ -205,12 +181,14 @@ func judged(n int, outcome string, c float64) []history.Rise {
 
 func TestInCommon(t *testing.T) {
 	h := say.House{}
-	assert.Equal(t, []string{"What good rises have in common cannot be told yet: it takes 5 judged right and 5 judged otherwise; there are 3 and 0."},
-		InCommon(judged(3, "right", 24), h))
-	assert.Equal(t, []string{"Mean dough temperature: 24.0 °C to 24.2 °C in 8 of 10 judged right; 20.1 °C on average in the others."},
-		InCommon(append(judged(8, "right", 24), judged(6, "under", 20)...), h))
-	assert.Equal(t, []string{"The 6 rises judged right differ from the 6 others in nothing measured by more than chance."},
-		InCommon(append(judged(6, "right", 24), judged(6, "over", 24)...), h))
+	few := InCommon(judged(3, "right", 24), h)
+	require.Len(t, few, 1, "too few: one sentence that says so")
+	got := InCommon(append(judged(12, "right", 24), judged(12, "under", 20)...), h)
+	require.Len(t, got, 3)
+	assert.Equal(t, "The 12 rises judged right, against 12 others:", got[0])
+	assert.Equal(t, "Mean dough temperature: half of them between 24.0 °C and 24.2 °C (middle 24.1 °C). Of the others, half were 4.0 °C or more away from that middle.", got[1])
+	same := InCommon(append(judged(12, "right", 24), judged(12, "over", 24)...), h)
+	require.Len(t, same, 1, "nothing sets them apart")
 }
 
 func TestChartOfARise(t *testing.T) {

@@ -4,187 +4,120 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"time"
-
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web/say"
 )
 
-// Feeding is one watched feeding of a starter, made comparable.
-type Feeding struct {
-	RiseID      int64
-	At          time.Time
-	PeakHours   float64 // equivalent hours to the peak
-	PeakPercent float64
-}
-
-// Vigour is how a starter did over time.
-type Vigour struct {
+// Starter is how one starter does over the weeks, in words.
+type Starter struct {
+	Vessel   string
 	Feedings []Feeding // oldest first
-	Trend    string    // a sentence; says so when there is no trend to tell
+	Trends   []string
 }
 
-// StarterVigour collects the feedings of which a peak was seen. rises may hold
-// anything in any order.
-func StarterVigour(rises []history.Rise) Vigour {
-	var v Vigour
+// Feeding is one feeding that was watched past its peak.
+type Feeding struct {
+	RiseID                int64
+	Day, ToPeak, PeakRise string
+}
+
+// Starters tells how each starter does, by the vessel it lives in. A starter
+// that was never watched past a peak is left out.
+func Starters(rises []history.Rise, h say.House) []Starter {
+	byVessel := map[string][]history.Rise{}
+	var names []string
 	for _, r := range rises {
-		if r.Holds == estimator.Starter && known(r.PeakEquivHours) && known(r.PeakPercent) && !r.UnderWay() {
-			v.Feedings = append(v.Feedings, Feeding{r.ID, r.StartedAt, r.PeakEquivHours, r.PeakPercent})
-		}
-	}
-	slices.SortFunc(v.Feedings, func(a, b Feeding) int { return a.At.Compare(b.At) })
-	v.Trend = trendWords(v.Feedings)
-	return v
-}
-
-// minFeedings is how many peaks it takes to speak of a trend, and maxChance
-// how rare it must be by chance alone. Both from memory: the usual bar of one
-// in twenty.
-const (
-	minFeedings = 6
-	maxChance   = 0.05
-)
-
-// trendWords tells whether the time to the peak changes over the weeks.
-func trendWords(f []Feeding) string {
-	if len(f) < minFeedings {
-		return fmt.Sprintf("No trend yet: %d of %d feedings with a peak are known.", len(f), minFeedings)
-	}
-	var weeks, hours []float64
-	for _, x := range f {
-		weeks = append(weeks, x.At.Sub(f[0].At).Hours()/24/7)
-		hours = append(hours, x.PeakHours)
-	}
-	slope, chance := trend(weeks, hours)
-	switch {
-	case math.IsNaN(chance) || chance > maxChance:
-		return "No clear trend: the time to the peak differs no more than by chance."
-	case slope < 0:
-		return fmt.Sprintf("Getting quicker: %.1f h less to the peak each week, at equal temperature.", -slope)
-	}
-	return fmt.Sprintf("Getting slower: %.1f h more to the peak each week, at equal temperature. Feed it more often or keep it warmer.", slope)
-}
-
-// trend is the slope of a straight line and how likely one at least so steep
-// is by chance (two-sided t test of the slope).
-func trend(x, y []float64) (slope, chance float64) {
-	n := float64(len(x))
-	a, b := stat.LinearRegression(x, y, nil, false)
-	mean := stat.Mean(x, nil)
-	var rest, sxx float64
-	for i := range x {
-		d := y[i] - a - b*x[i]
-		rest += d * d
-		sxx += (x[i] - mean) * (x[i] - mean)
-	}
-	if sxx == 0 || n < 3 {
-		return 0, math.NaN()
-	}
-	se := math.Sqrt(rest / (n - 2) / sxx)
-	if se == 0 {
-		if b == 0 {
-			return 0, 1
-		}
-		return b, 0
-	}
-	return b, twoSided(b/se, n-2)
-}
-
-// twoSided is the chance of a t value at least so far from 0.
-func twoSided(t, nu float64) float64 {
-	return 2 * distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.Survival(math.Abs(t))
-}
-
-// minRated is how many rises each side of a comparison needs.
-const minRated = 5
-
-// InCommon tells what the rises judged right had in common that the others had
-// not. It returns sentences, or one that says why there are none.
-func InCommon(rises []history.Rise, h say.House) []string {
-	var right, other []history.Rise
-	for _, r := range rises {
-		switch {
-		case r.Outcome == "right":
-			right = append(right, r)
-		case r.Outcome != "":
-			other = append(other, r)
-		}
-	}
-	if len(right) < minRated || len(other) < minRated {
-		return []string{fmt.Sprintf("What good rises have in common cannot be told yet: it takes %d judged right and %d judged otherwise; there are %d and %d.",
-			minRated, minRated, len(right), len(other))}
-	}
-	var out []string
-	names := comparable()
-	for _, name := range names {
-		if s := common(name, right, other, maxChance/float64(len(names)), h); s != "" {
-			out = append(out, s)
-		}
-	}
-	if len(out) == 0 {
-		return []string{fmt.Sprintf("The %d rises judged right differ from the %d others in nothing measured by more than chance.", len(right), len(other))}
-	}
-	return out
-}
-
-// comparable are the facts worth comparing between good rises and others. The
-// bar of chance is divided by their number, since each is a try.
-func comparable() []string {
-	return []string{"Mean dough temperature", "Inoculation", "Fastest rise", "Highest level", "Equivalent time to the mark", "Time past the mark"}
-}
-
-// common compares one fact by Welch's t test.
-func common(name string, right, other []history.Rise, bar float64, h say.House) string {
-	a, b := values(name, right, h), values(name, other, h)
-	if len(a) < minRated || len(b) < minRated {
-		return ""
-	}
-	ma, va := stat.MeanVariance(a, nil)
-	mb, vb := stat.MeanVariance(b, nil)
-	na, nb := float64(len(a)), float64(len(b))
-	se2 := va/na + vb/nb
-	if se2 == 0 {
-		return ""
-	}
-	nu := se2 * se2 / (va*va/(na*na*(na-1)) + vb*vb/(nb*nb*(nb-1)))
-	if twoSided((ma-mb)/math.Sqrt(se2), nu) > bar {
-		return ""
-	}
-	slices.Sort(a)
-	lo, hi := stat.Quantile(0.1, stat.LinInterp, a, nil), stat.Quantile(0.9, stat.LinInterp, a, nil)
-	return fmt.Sprintf("%s: %s to %s in 8 of 10 judged right; %s on average in the others.", name,
-		show(name, lo, h), show(name, hi, h), show(name, mb, h))
-}
-
-// values are the known numbers of one fact.
-func values(name string, rises []history.Rise, h say.House) []float64 {
-	var out []float64
-	for _, r := range rises {
-		for _, f := range Facts(r, h) {
-			if f.Name == name && !math.IsNaN(f.Num) {
-				out = append(out, f.Num)
+		if r.Holds == estimator.Starter {
+			if byVessel[r.Vessel] == nil {
+				names = append(names, r.Vessel)
 			}
+			byVessel[r.Vessel] = append(byVessel[r.Vessel], r)
 		}
+	}
+	slices.Sort(names)
+	var out []Starter
+	for _, name := range names {
+		v := history.VigourOf(byVessel[name])
+		if len(v.Points) == 0 {
+			continue
+		}
+		s := Starter{Vessel: name, Trends: []string{trendWords("The time to the peak", v.ToPeak, "h", 1), trendWords("The height of the peak", v.Peak, "points", 0)}}
+		for _, p := range v.Points {
+			s.Feedings = append(s.Feedings, Feeding{p.RiseID, h.Date(p.At), number(p.EquivToPeak, 1, "h"), number(p.PeakPercent, 0, "%")})
+		}
+		out = append(out, s)
 	}
 	return out
 }
 
-// show writes a number of a fact with its unit.
-func show(name string, v float64, h say.House) string {
-	switch name {
-	case "Mean dough temperature":
-		return h.Temperature(v)
-	case "Fastest rise":
-		return fmt.Sprintf("%.0f %% an hour", v)
-	case "Equivalent time to the mark":
-		return fmt.Sprintf("%.1f h", v)
-	case "Time past the mark":
-		return say.Duration(time.Duration(v * float64(time.Hour)))
+// trendWords says whether something changes over the weeks.
+func trendWords(what string, t history.Trend, unit string, decimals int) string {
+	if !t.Clear {
+		return fmt.Sprintf("%s shows no clear trend in %d feedings (middle %s).", what, t.N, number(t.Middle, decimals, unit))
 	}
-	return fmt.Sprintf("%.0f %%", v)
+	word := "grows"
+	if t.PerWeek < 0 {
+		word = "shrinks"
+	}
+	lo, hi := math.Abs(t.Low), math.Abs(t.High)
+	return fmt.Sprintf("%s %s by %s a week (19 in 20: %s to %s, from %d feedings).", what, word, number(math.Abs(t.PerWeek), decimals+1, unit),
+		number(math.Min(lo, hi), decimals+1, ""), number(math.Max(lo, hi), decimals+1, unit), t.N)
+}
+
+// InCommon tells what the doughs judged right had in common that the others had
+// not, or why that cannot be said.
+func InCommon(rises []history.Rise, h say.House) []string {
+	c := history.CommonOf(rises, estimator.Dough)
+	if c.None != "" {
+		return []string{c.None}
+	}
+	out := []string{fmt.Sprintf("The %d rises judged right, against %d others:", c.Right, c.Other)}
+	for _, f := range c.Findings {
+		out = append(out, fmt.Sprintf("%s: half of them between %s and %s (middle %s). Of the others, half were %s or more away from that middle.",
+			upperFirst(f.Feature.Label), value(f.Feature, f.Low, h), value(f.Feature, f.High, h), value(f.Feature, f.RightMedian, h), distance(f.Feature, f.Distance, h)))
+	}
+	return append(out, "This says what went together, not what caused what.")
+}
+
+// value writes a feature's number in the household's unit.
+func value(f history.Feature, v float64, h say.House) string {
+	if f.Unit == "C" && !math.IsNaN(v) {
+		return h.Temperature(v)
+	}
+	return number(v, f.Decimals, f.Unit)
+}
+
+// distance writes how far two numbers of a feature lie apart.
+func distance(f history.Feature, v float64, h say.House) string {
+	switch {
+	case f.Unit == "C" && h.Fahrenheit:
+		return number(v*9/5, f.Decimals, "°F")
+	case f.Unit == "C":
+		return number(v, f.Decimals, "°C")
+	}
+	return number(v, f.Decimals, f.Unit)
+}
+
+// number writes a number with its unit, and nothing when it is not known.
+func number(v float64, decimals int, unit string) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return ""
+	}
+	if unit != "" {
+		unit = " " + unit
+	}
+	return fmt.Sprintf("%.*f%s", decimals, v+0, unit)
+}
+
+func upperFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	r := []rune(s)
+	if r[0] >= 'a' && r[0] <= 'z' {
+		r[0] -= 'a' - 'A'
+	}
+	return string(r)
 }
