@@ -95,7 +95,7 @@ func faults() []fault {
 		{"full", "disk full", diskFull},
 		{"pages", "database damaged at random pages", damagedPages},
 		{"sensors", "sensors die and come back", deadSensors},
-		{"soak", "72 hours", soak},
+		{"soak", "days without a break", soak},
 	}
 }
 

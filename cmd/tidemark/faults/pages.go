@@ -12,6 +12,7 @@ import (
 
 	"tidemark/history"
 	"tidemark/sensor/virtual"
+	"tidemark/web"
 )
 
 // pageBytes reads the page size from a file's header: two bytes, big-endian, at
@@ -96,7 +97,7 @@ func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon ti
 	if d.store.Opened().SetAside != "" {
 		r.damaged++
 	}
-	resumed := d.app.Snapshot().Vessels[1].RiseID != 0
+	resumed := slices.ContainsFunc(d.app.Snapshot().Vessels, func(v web.Vessel) bool { return v.Name == damagedVessel && v.RiseID != 0 })
 	got := ledger{warnings: append([]warning(nil), before.warnings...)}
 	d.heard = got.hear
 	if err := d.run(ctx, story.Until); err != nil {
@@ -106,9 +107,19 @@ func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon ti
 		return resumed, err
 	}
 	if resumed {
-		r.compareKinds(s.plain.warnings, got.warnings)
+		r.compareKinds(ofVessel(s.plain.warnings, damagedVessel), ofVessel(got.warnings, damagedVessel))
 	}
 	return resumed, nil
+}
+
+// damagedVessel is the one whose rise is under way when the file is damaged. The
+// other's has ended; if the page that says so is damaged, it goes on, and warnings
+// about it are right.
+const damagedVessel = "tub"
+
+// ofVessel keeps the warnings of one vessel.
+func ofVessel(all []warning, vessel string) []warning {
+	return slices.DeleteFunc(slices.Clone(all), func(w warning) bool { return w.vessel != vessel })
 }
 
 // compareKinds counts kinds of warning that were never raised and those that

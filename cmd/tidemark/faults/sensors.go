@@ -39,6 +39,15 @@ func deadSensors(ctx context.Context, s setting) (result, error) {
 	return r, nil
 }
 
+// certain keeps the warnings that do not hang on a forecast's doubt: with other
+// readings the judgement that a rise will level off, or that a starter has turned,
+// may fall a little earlier, later or, near the end of a rise, not at all. Lost
+// sensors are looked at one by one.
+func certain(all []warning) []warning {
+	kinds := []string{string(alert.Near), string(alert.Reached), string(alert.Over), string(alert.StepDue), string(alert.TooHot), string(alert.TooCold)}
+	return slices.DeleteFunc(slices.Clone(all), func(w warning) bool { return !slices.Contains(kinds, w.kind) })
+}
+
 // outages draws the outages of a day, one after the other, so that each can be
 // told apart from the next.
 func outages(story virtual.Scenario, dice *rand.Rand) []outage {
@@ -93,8 +102,9 @@ func (r *result) deadDay(ctx context.Context, s setting, dice *rand.Rand) (told,
 	if err := got.close(ctx, dir); err != nil {
 		return 0, 0, err
 	}
-	got.warnings = slices.DeleteFunc(got.warnings, func(w warning) bool { return w.kind == string(alert.SensorLost) })
-	r.add(s.plain, got)
+	plain := s.plain
+	plain.warnings, got.warnings = certain(plain.warnings), certain(got.warnings)
+	r.add(plain, got)
 	told, due = r.matchLost(story, away, lost)
 	return told, due, nil
 }

@@ -63,7 +63,7 @@ func soak(ctx context.Context, s setting) (result, error) {
 	if err := r.gaps(ctx, dir); err != nil {
 		return r, err
 	}
-	r.note = fmt.Sprintf("%d kitchen days; goroutines %d to %d, heap %d to %d kB", days, first.goroutines, last.goroutines, first.heap>>10, last.heap>>10)
+	r.note = fmt.Sprintf("%.0f kitchen hours; goroutines %d to %d, heap %d to %d kB", d.story.Until.Sub(story.Start).Hours(), first.goroutines, last.goroutines, first.heap>>10, last.heap>>10)
 	if last.goroutines > first.goroutines+moreGoroutines {
 		r.bad = append(r.bad, fmt.Sprintf("goroutines grew from %d to %d", first.goroutines, last.goroutines))
 	}
