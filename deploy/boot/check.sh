@@ -104,7 +104,7 @@ try_run() {
 try_reload() {
 	cp "$config" /root/good.yaml
 	echo 'nonsense: true' >>"$config"
-	systemctl reload tidemark
+	expect "takes a reload" systemctl reload tidemark
 	expect "a settings file with a mistake is refused" within 30 told 'nonsense'
 	expect "and the service stays" systemctl is-active tidemark
 	cp /root/good.yaml "$config"

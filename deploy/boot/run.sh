@@ -18,7 +18,7 @@ base="$cache/base-$arch"
 limit=${BOOT_LIMIT:-1500} # seconds until the emulated machine is given up
 log="$folder/boot-$arch.log"
 
-packages=systemd-sysv,udev,kmod,dbus,init-system-helpers,initramfs-tools,curl,ca-certificates,tzdata
+packages=systemd-sysv,udev,kmod,dbus,init-system-helpers,initramfs-tools,procps,curl,ca-certificates,tzdata
 mirror=$(apt-get indextargets --format '$(SITE)' 'Created-By: Packages' 'Codename: bookworm' | head -n 1)
 
 # make_base bootstraps the system once. The other architecture's second stage
