@@ -93,7 +93,7 @@ func Household(day time.Time) Scenario {
 			{at(12, 20), "tub", "fold", "First fold."},
 			{at(12, 55), "tub", "fold", "Second fold."},
 			{at(13, 30), "tub", "fold", "Third fold."},
-			{at(17, 25), "tub", "end", "The dough is turned out and shaped."},
+			{at(17, 40), "tub", "end", "The dough is turned out and shaped."},
 		},
 		LidsOff: []LidOff{
 			{"jar", at(9, 10), at(9, 13)},
