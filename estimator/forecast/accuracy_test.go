@@ -327,7 +327,9 @@ func render(results [][5]verdict, kinds []int) string {
 			return fmt.Sprintf("%.0f %%, %+.1f", 100*mean(pick(c, k, covered)), at(pick(c, k, func(v verdict) float64 { return v.signed }), 0.5))
 		})
 	}
-	w.Flush()
+	if err := w.Flush(); err != nil {
+		return err.Error()
+	}
 	return string(out)
 }
 

@@ -10,13 +10,12 @@ const (
 
 // bin is the mean of the readings of a short span. Times in hours.
 type bin struct {
-	n                      float64
-	at, volumeL, variance  float64 // sums
-	ganzle, ctmi           float64 // sums of equivalent time
-	first, last            float64
-	jump                   float64 // variance of a jump before this bin, share of V0 squared
-	jumpAt                 float64 // when it happened
-	unevenUntilWeightHours float64
+	n                     float64
+	at, volumeL, variance float64 // sums
+	ganzle, ctmi          float64 // sums of equivalent time
+	first, last           float64
+	jump                  float64 // variance of a jump before this bin, share of V0 squared
+	jumpAt                float64 // when it happened
 }
 
 func (b *bin) meanAt() float64     { return b.at / b.n }

@@ -3,7 +3,7 @@ package forecast
 import "math"
 
 const (
-	sampleCount = 192
+	sampleCount = 320
 	drawDims    = 11 // five parameters, four states now, the wander to come, the start
 	drawRows    = sampleCount
 )

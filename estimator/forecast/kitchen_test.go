@@ -363,26 +363,3 @@ func (x *rise) readings(until float64, each func(reading)) {
 		each(rd)
 	}
 }
-
-// newAnyRise draws a rise that need not double: its top lies between 40 and
-// 200 %. It is nil when the draw is something else.
-func newAnyRise(seed uint64, kind int) *rise {
-	rng := rand.New(rand.NewPCG(seed, 78))
-	x := &rise{rng: rng, proc: newProcess(rng, kind), speed: speedOf(rng)}
-	scaled := [3]float64{between(rng, 0.3, 1), 1, 1}
-	x.vessel = newVessel(rng, rng.IntN(4))
-	x.noiseMM = []float64{0.5, 1.5, 3}[rng.IntN(3)]
-	x.stepMM = 1
-	x.every = 10.0 / 3600
-	x.weather()
-	x.truth = x.simulate(scaled)
-	var top float64
-	for _, g := range x.truth {
-		top = max(top, g)
-	}
-	if top < 40 || top > 200 || x.truth[len(x.truth)-1] < 0.5*top || top > 100 != (firstCrossing(x.truth, 100) < 15) {
-		return nil
-	}
-	x.doubled = firstCrossing(x.truth, 100)
-	return x
-}

@@ -5,13 +5,14 @@ import "math"
 // The constants of the wander: how a real dough strays from any curve. They were
 // set by trying values on invented rises (see the tests), no source.
 const (
-	wanderHours = 1.5   // correlation length of the wander
-	wanderBase  = 0.003 // its standard deviation, share of V0, at no rise
-	wanderRise  = 0.005 // and more for each doubling
-	floorSD     = 0.001 // no bin is known better than this
-	unevenSD    = 0.06  // after a disturbance, dying away
-	unevenHours = 0.12
-	coolingSD   = 0.02 // per root hour while cooling or warming through
+	wanderHours  = 1.5   // correlation length of the wander
+	wanderBase   = 0.003 // its standard deviation, share of V0, at no rise
+	wanderRise   = 0.005 // and more for each doubling
+	floorSD      = 0.001 // no bin is known better than this
+	unevenSD     = 0.06  // after a disturbance, dying away
+	unevenHours  = 0.12
+	settledHours = 0.5  // by then it lies even
+	coolingSD    = 0.02 // per root hour while cooling or warming through
 )
 
 const stateCount = 4 // wander, its rate of change, the level disturbances left, what of it heals
@@ -21,14 +22,18 @@ const stateCount = 4 // wander, its rate of change, the level disturbances left,
 // the next fold half an hour later.
 const healHours = 0.35
 
+// dentShare is the variance of a dent as a share of that of the jump.
+const dentShare = 0.15
+
 type vector [stateCount]float64
 
 // whitener holds the record as the fit sees it, and the Kalman filter that turns
 // correlated residuals into independent ones. The residual of a bin is white
-// noise, plus a smooth wander (a Matérn process of order 3/2: states 0 and 1, unit variance, times a reach that grows with the rise),
-// plus a level that keeps what disturbances did to it (state 2), plus a dent that
-// heals (state 3). The gains
-// depend on the noise only, not on the curve, so they are found once a refit.
+// noise, plus a smooth wander (a Matérn process of order 3/2: states 0 and 1,
+// unit variance, times a reach that grows with the rise), plus a level that keeps
+// what disturbances did to it (state 2), plus a dent that heals (state 3). The
+// gains depend on the noise only, not on the curve, so they are found once a
+// refit.
 type whitener struct {
 	n                   int
 	at, y, ganzle, ctmi [maxBins]float64
@@ -72,10 +77,14 @@ const (
 // disturbance that explains it; +Inf if it has not.
 func fallenSince(b *bins, scale, ratio float64) float64 {
 	top, topAt, topVar, below := 0.0, 0.0, 0.0, 0
+	jumped := math.Inf(-1)
 	for i := range b.n {
 		x := &b.list[i]
 		if x.jump > 0 {
-			top, below = 0, 0
+			top, below, jumped = 0, 0, x.jumpAt
+		}
+		if x.meanAt()-jumped < settledHours { // still uneven
+			continue
 		}
 		y := x.meanVolume() / scale
 		variance := ratio * x.variance / (x.n * x.n * scale * scale)
@@ -115,7 +124,7 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 		w.ganzle[k], w.ctmi[k] = x.meanGanzle(), x.meanCTMI()
 		w.phi[k] = transition(dt)
 		w.heal[k] = math.Exp(-dt / healHours)
-		w.jump[k], w.dent[k] = x.jump, x.jump
+		w.jump[k], w.dent[k] = x.jump, dentShare*x.jump
 		if at-moved < 4 {
 			w.jump[k] += coolingSD * coolingSD * max(0, min(dt, at-moved))
 		}

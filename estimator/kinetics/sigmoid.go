@@ -8,7 +8,7 @@ type Sigmoid struct {
 	Nu float64 // 0 or more
 }
 
-// Gompertz, Logistic and Richards name the members in use.
+// Gompertz is the modified Gompertz curve, nu = 0.
 func Gompertz() Sigmoid { return Sigmoid{0} }
 
 // Logistic is the symmetric member, nu = 1.
