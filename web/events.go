@@ -181,6 +181,7 @@ func (s *Server) renderParts(ctx context.Context, snap Snapshot, canAct bool) ma
 			s.part(parts, view.ID+"-"+name, name, view)
 		}
 	}
+	underWayFirst(glance.Vessels)
 	s.part(parts, "glance", "glance", glance)
 	return parts
 }

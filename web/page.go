@@ -93,7 +93,22 @@ func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
 		view.Token = p.Token
 		p.Vessels = append(p.Vessels, view)
 	}
+	underWayFirst(p.Vessels)
 	s.render(w, http.StatusOK, "now", p)
+}
+
+// underWayFirst puts vessels with a rise before the others, which keep their
+// order.
+func underWayFirst(v []vesselView) {
+	slices.SortStableFunc(v, func(a, b vesselView) int {
+		switch {
+		case a.RiseID != 0 && b.RiseID == 0:
+			return -1
+		case a.RiseID == 0 && b.RiseID != 0:
+			return 1
+		}
+		return 0
+	})
 }
 
 // render writes a page, or a plain fault when its template fails.

@@ -147,6 +147,17 @@ func TestAnswerComesBeforeThePicture(t *testing.T) {
 	assert.Less(t, strings.Index(body, "<svg"), strings.Index(body, "<table"))
 }
 
+func TestVesselsWithARiseComeFirst(t *testing.T) {
+	s, k := newServer(t, nil)
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0], v[2] = v[2], v[0] })
+	body := do(s, request("GET", "/", nil)).Body.String()
+	var order []string
+	for _, m := range regexp.MustCompile(`data-vessel="(\w+)"`).FindAllStringSubmatch(body, -1) {
+		order = append(order, m[1])
+	}
+	assert.Equal(t, []string{"jar", "tub", "basket"}, order)
+}
+
 func TestNothingInlineAndNoOtherHost(t *testing.T) {
 	s, _ := newServer(t, nil)
 	w := do(s, request("GET", "/", nil))
