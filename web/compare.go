@@ -1,0 +1,105 @@
+package web
+
+import (
+	"errors"
+	"html/template"
+	"net/http"
+	"net/url"
+	"strconv"
+
+	"tidemark/history"
+	"tidemark/web/chart"
+	"tidemark/web/past"
+)
+
+// comparePage lays rises over each other.
+type comparePage struct {
+	frame
+	Names        []string
+	IDs          []int64
+	Equivalent   bool
+	ByClock      string
+	ByEquivalent string
+	Wide, Narrow template.HTML
+	Differences  []past.Difference
+}
+
+// pageCompare compares the rises named in the query.
+func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
+	recs, err := s.compared(r)
+	if err != nil {
+		s.compareFailed(w, r, err)
+		return
+	}
+	h := s.opt.House
+	p := comparePage{frame: s.frame(w, r, "Compare", "rises"), Equivalent: r.URL.Query().Get("by") == "equivalent"}
+	var rises []history.Rise
+	q := url.Values{}
+	for _, rec := range recs {
+		rises = append(rises, rec.Rise)
+		p.Names, p.IDs = append(p.Names, past.Name(rec.Rise, h)), append(p.IDs, rec.Rise.ID)
+		q.Add("id", strconv.FormatInt(rec.Rise.ID, 10))
+	}
+	p.ByClock = "/compare?" + q.Encode()
+	q.Set("by", "equivalent")
+	p.ByEquivalent = "/compare?" + q.Encode()
+	o := past.Overlay(recs, p.Equivalent, h)
+	p.Wide, p.Narrow = overlaySVG(o, "wide", chart.WideWidth, chart.WideHeight), overlaySVG(o, "narrow", chart.NarrowWidth, chart.NarrowHeight-40)
+	p.Differences = past.Differences(rises, h)
+	s.render(w, http.StatusOK, "compare", p)
+}
+
+// compareFailed shows a refusal on a page of its own.
+func (s *Server) compareFailed(w http.ResponseWriter, r *http.Request, err error) {
+	var no Refusal
+	if errors.As(err, &no) {
+		s.refusePage(w, r, http.StatusBadRequest, "Nothing to compare", no.Why)
+		return
+	}
+	s.historyFailed(w, r, err)
+}
+
+func overlaySVG(o chart.Overlay, class string, width, height int) template.HTML {
+	o.ID, o.Class, o.Width, o.Height, o.Untitled = "c-"+class, class, width, height, true
+	var b sink
+	_ = chart.OverlaySVG(&b, o, chart.Inline) // a sink takes every write
+	return template.HTML(b)                   // escaped by the chart package
+}
+
+// sink is a string that can be written to.
+type sink string
+
+// Write appends.
+func (s *sink) Write(p []byte) (int, error) {
+	*s += sink(p)
+	return len(p), nil
+}
+
+// compared reads the rises named by id in a query, each once.
+func (s *Server) compared(r *http.Request) ([]past.Record, error) {
+	ids := r.URL.Query()["id"]
+	seen := map[int64]bool{}
+	var recs []past.Record
+	for _, v := range ids {
+		id, err := strconv.ParseInt(v, 10, 64)
+		if err != nil || id <= 0 {
+			return nil, Refuse("%q is not the number of a rise.", v)
+		}
+		if seen[id] {
+			continue
+		}
+		seen[id] = true
+		if len(seen) > maxCompared {
+			return nil, Refuse("At most %d rises can be laid over each other; choose fewer.", maxCompared)
+		}
+		rec, err := s.readCurve(r.Context(), id)
+		if err != nil {
+			return nil, err
+		}
+		recs = append(recs, rec)
+	}
+	if len(recs) == 0 {
+		return nil, Refuse("No rise was chosen; tick two or more in the list.")
+	}
+	return recs, nil
+}
