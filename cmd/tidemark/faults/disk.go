@@ -89,7 +89,7 @@ func (r *result) cut(ctx context.Context, trace []operation, dice *rand.Rand) er
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	for suffix, d := range disks {
 		d.settle(func(o operation) bool { return now.Sub(o.at) < writeback })
 		d.tear(dice)

@@ -41,7 +41,7 @@ func smallDisk() (dir string, gone func(), err error) {
 		return "", nil, err
 	}
 	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=4m"); err != nil {
-		os.Remove(dir)
+		_ = os.Remove(dir)
 		return "", nil, fmt.Errorf("a small file system: %w", err)
 	}
 	return dir, func() {
@@ -123,7 +123,7 @@ func (r *result) gaps(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
-	defer s.Close(ctx)
+	defer func() { _ = s.Close(ctx) }()
 	page, err := s.Rises(ctx, history.Filter{Limit: 500})
 	if err != nil {
 		return err

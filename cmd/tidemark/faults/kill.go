@@ -36,7 +36,7 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	story := virtual.Household(dayOf(0))
 	at, did := story.Start, 0
 	seen, from := at, at // the last step that was done before the kill, and where that process began

@@ -33,7 +33,7 @@ func (l *ledger) close(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
-	defer s.Close(ctx)
+	defer func() { _ = s.Close(ctx) }()
 	page, err := s.Rises(ctx, history.Filter{Limit: 500})
 	if err != nil {
 		return err
@@ -60,7 +60,7 @@ func undisturbed(ctx context.Context, absent func(time.Time) bool) (ledger, erro
 	if err != nil {
 		return l, err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	story := virtual.Household(dayOf(0))
 	d, err := openDay(ctx, dir, story, story.Start, 0)
 	if err != nil {

@@ -29,7 +29,7 @@ func damagedPages(ctx context.Context, s setting) (result, error) {
 	if err != nil {
 		return r, err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	story := virtual.Household(dayOf(0))
 	noon := story.Start.Add(8 * time.Hour) // half way up the tub's rise
 	var before ledger
@@ -84,7 +84,7 @@ func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon ti
 	if err != nil {
 		return false, err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	if err := os.WriteFile(filepath.Join(dir, historyFile), file, 0o600); err != nil {
 		return false, err
 	}

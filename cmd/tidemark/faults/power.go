@@ -46,7 +46,7 @@ func powerCut(ctx context.Context, s setting) (result, error) {
 	if err != nil {
 		return r, err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	trace, err := traced(ctx, dir)
 	if err != nil {
 		return r, err

@@ -70,7 +70,7 @@ func (r *result) deadDay(ctx context.Context, s setting, dice *rand.Rand) (told,
 	if err != nil {
 		return 0, 0, err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	story := virtual.Household(dayOf(0))
 	away := outages(story, dice)
 	d, err := openDay(ctx, dir, story, story.Start, 0)

@@ -25,7 +25,7 @@ func soak(ctx context.Context, s setting) (result, error) {
 	if err != nil {
 		return r, err
 	}
-	defer os.RemoveAll(dir)
+	defer func() { _ = os.RemoveAll(dir) }()
 	story := virtual.Household(dayOf(0))
 	d, err := openDay(ctx, dir, story, story.Start, 0)
 	if err != nil {
