@@ -60,7 +60,7 @@
 //   - A wander that fits the past is no promise: a change of process (sugar,
 //     acid, a second feeding) is not foreseen.
 //   - The shapes bend the start to fit the rest by some tenths of a percent; a
-//     doubt of 0.2 % of the start volume stands for it.
+//     doubt of 0.15 % of the start volume stands for it.
 //   - Times are forecast given that the mark is reached; [Crossing.Chance] says how
 //     likely that is.
 package forecast

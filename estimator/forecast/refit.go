@@ -28,7 +28,7 @@ const (
 	spreadBy   = 1.2 // the draws are this much wider than the Laplace posterior
 	leastShare = 2e-3
 	heaviest   = 0.05  // the most one draw may weigh
-	startDoubt = 0.002 // of the start volume: shapes bend the start to fit the rest
+	startDoubt = 0.0015 // of the start volume: shapes bend the start to fit the rest
 	hopeless   = 1e-5  // a shape with less evidence is left alone
 	idleRefits = 7     // for so many refits
 )
