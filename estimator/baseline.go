@@ -1,5 +1,7 @@
 package estimator
 
+import "math"
+
 // baseline is the level at the start, from the first minutes.
 type baseline struct {
 	first, second mean    // of the first baselineHours and of as long again, mm
@@ -49,13 +51,31 @@ func (b *baseline) add(level, t, weight float64) {
 // estimate is the level at the start and its variance, mm and mm^2. The mean of
 // the first window lies a little above the start when the dough rises already.
 // A quarter of the difference between the windows is taken off: it would be a
-// half in a steady rise and a sixth in one that has just begun.
+// half in a steady rise and a sixth in one that has just begun. A level that sinks
+// from window to window is a ball that still spreads: the start is where it will
+// settle, a little below the second window.
 func (b *baseline) estimate(each float64) (level, variance float64) {
 	level, variance = b.first.level, b.first.variance(each)
 	if b.second.n < 3 {
 		return level, variance
 	}
+	if sunk := b.sunk(each); sunk > 0 {
+		return b.second.level - 0.4*sunk, b.second.variance(each) + sunk*sunk/4
+	}
 	grown := max(b.second.level-level, 0)
 	variance += (variance+b.second.variance(each))/16 + grown*grown/64
 	return level - grown/4, variance
+}
+
+// sunk is how far the level sank from the first window to the second, mm; 0 when
+// that is no more than noise.
+func (b *baseline) sunk(each float64) float64 {
+	if b.second.n < 3 {
+		return 0
+	}
+	d := b.first.level - b.second.level
+	if d < max(1, 4*math.Sqrt(b.first.variance(each)+b.second.variance(each))) {
+		return 0
+	}
+	return d
 }

@@ -84,7 +84,7 @@ func (p *phases) doughAtMark(v view) {
 
 // doughFallen sees a collapse: a slow fall that lasts, after a real rise.
 func (p *phases) doughFallen(v view) {
-	if p.phase == Fallen || p.phase == Settling || v.highRise < 15 {
+	if p.phase == Fallen || p.phase == Settling || p.phase == Lag || v.highRise < 15 {
 		return
 	}
 	limit := fallenShare

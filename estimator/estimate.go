@@ -40,6 +40,9 @@ func (e *Estimator) Estimate(now time.Time) Estimate {
 		before := e.phases.phase
 		e.phases.advance(v, e.cfg.Holds)
 		e.phaseChanged(before)
+		if p := e.phases.phase; p == Settling || p == Lag {
+			e.rise.track.unrisen(e.cfg.Profile.Volume(e.rise.kf.level), t) // a ball that spreads sinks from no peak
+		}
 	}
 	e.fill(&out, v)
 	return out

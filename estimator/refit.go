@@ -60,6 +60,7 @@ func (e *Estimator) refit(t float64) {
 	if e.cached.asked && !urgent && t-e.cached.at < e.refitEvery(t) {
 		return
 	}
+	e.fit.Spread(e.spread())
 	e.fit.Refit(duration(e.drain(t) - r.start))
 	e.ask(t, target, urgent)
 }
@@ -129,6 +130,18 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	if urgent || len(c.fan) == 0 || t-c.fanAt >= fanHours {
 		e.askFan(t)
 	}
+}
+
+// spread is how much too high the dough stood at first, as a share of the start
+// volume: about twice what it sank from one window of the start to the next.
+func (e *Estimator) spread() float64 {
+	sunk := e.rise.base.sunk(e.rise.bucketR)
+	if sunk == 0 {
+		return 0
+	}
+	p := e.cfg.Profile
+	low := e.rise.base.second.level
+	return min(2*(p.Volume(low+sunk)-p.Volume(low))/p.Volume(low), 0.5)
 }
 
 // misfit is the doubt about the forecast's start volume beyond its own: a curve

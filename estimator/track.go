@@ -53,6 +53,13 @@ func (k *track) reseen(kf []trend, at []float64, profile *geometry.Profile) {
 	}
 }
 
+// unrisen takes the level now as the highest: there was no rise yet.
+func (k *track) unrisen(volumeL, at float64) {
+	if k.haveHigh && volumeL < k.highL {
+		k.highL, k.highAt, k.peakL, k.peakAt = volumeL, at, volumeL, at
+	}
+}
+
 // knocked begins the search for the highest level anew.
 func (k *track) knocked(at float64) { k.haveHigh, k.knockedAt = false, at }
 

@@ -107,6 +107,15 @@ func (f *Fit) Disturb(at time.Duration, lossPrior float64) {
 	f.bins.disturb(at.Hours(), lossPrior*lossPrior)
 }
 
+// Spread tells that the dough sank in its first minutes: filled in as a ball or
+// loosely it stood too high, by about this share of the start volume (0 to 0.5).
+// The start is then where it settles, not where it first stood.
+func (f *Fit) Spread(share float64) {
+	if share >= 0 && share <= 0.5 {
+		f.state.startDent = share
+	}
+}
+
 // Cold tells that the vessel went into the refrigerator (in) or came back. Gas
 // shrinks and dissolves on cooling, so the level may drift from the curve.
 func (f *Fit) Cold(at time.Duration, in bool) {

@@ -179,8 +179,8 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 		}
 		s.weight = volume * math.Exp(-0.5*(ss-base)+0.5*zz)
 		s.state = end.draw(state, z[5:9])
-		w.backward(f.path[:w.n], f.path[maxBins:maxBins+w.n])
-		s.base = s.curve.v0 + f.path[maxBins] + math.Hypot(w.smoothSD[0], startDoubt)*z[10]
+		dent := w.backward(f.path[:w.n], f.path[maxBins:maxBins+w.n])
+		s.base = s.curve.v0 + f.path[maxBins] - dent + math.Hypot(w.smoothSD[0], startDoubt)*z[10]
 		f.samples = append(f.samples, s)
 	}
 }

@@ -20,7 +20,7 @@ const stateCount = 4 // wander, its rate of change, the level disturbances left,
 // healHours is how long a folded dough takes to spread and fill its dents again,
 // as a time constant. Common practice, no source: it lies level again before
 // the next fold half an hour later.
-const healHours = 0.35
+const healHours = 0.28
 
 // dentShare is the variance of a dent as a share of that of the jump.
 const dentShare = 0.15
@@ -47,6 +47,7 @@ type whitener struct {
 	smoothSD            [maxBins]float64
 	endCov              [stateCount][stateCount]float64 // after the last bin
 	size                float64
+	startDent           float64 // standard deviation of the dent at the start, share of V0
 	predCov             [maxBins]float64 // predicted variance of the deviation
 }
 
@@ -144,6 +145,7 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 func (w *whitener) run(size float64) (logF float64) {
 	w.size = size
 	p := [stateCount][stateCount]float64{{1}, {0, slopeVariance}}
+	p[3][3] = w.startDent * w.startDent
 	for k := range w.n {
 		predict(&p, w.phi[k], w.heal[k])
 		p[2][2] += w.jump[k]
@@ -242,7 +244,9 @@ func (w *whitener) filter(r, dev []float64) (ss float64, s vector) {
 // backward turns the output of filter into the smoothed deviation from the
 // curve: Durbin and Koopman, Time Series Analysis by State Space Methods,
 // chapter 4 (from memory).
-func (w *whitener) backward(v, dev []float64) {
+//
+// It returns the dent there was at the start.
+func (w *whitener) backward(v, dev []float64) (dent float64) {
 	var r vector
 	for i := w.n - 1; i >= 0; i-- {
 		if i < w.n-1 {
@@ -258,6 +262,7 @@ func (w *whitener) backward(v, dev []float64) {
 		c := &w.pred[i]
 		dev[i] += c[0]*r[0] + c[1]*r[1] + c[2]*r[2] + c[3]*r[3]
 	}
+	return w.startDent * w.startDent * r[3]
 }
 
 // smooth finds the standard deviation of the deviation that stays after
