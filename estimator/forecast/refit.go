@@ -27,10 +27,10 @@ const (
 	minHours   = 1.0 / 6
 	spreadBy   = 1.2 // the draws are this much wider than the Laplace posterior
 	leastShare = 2e-3
-	heaviest   = 0.05  // the most one draw may weigh
+	heaviest   = 0.05   // the most one draw may weigh
 	startDoubt = 0.0015 // of the start volume: shapes bend the start to fit the rest
-	hopeless   = 1e-5  // a shape with less evidence is left alone
-	idleRefits = 7     // for so many refits
+	hopeless   = 1e-5   // a shape with less evidence is left alone
+	idleRefits = 7      // for so many refits
 )
 
 // Refit brings the posterior up to date with everything added so far. It is the

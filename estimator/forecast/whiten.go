@@ -47,7 +47,7 @@ type whitener struct {
 	smoothSD            [maxBins]float64
 	endCov              [stateCount][stateCount]float64 // after the last bin
 	size                float64
-	startDent           float64 // standard deviation of the dent at the start, share of V0
+	startDent           float64          // standard deviation of the dent at the start, share of V0
 	predCov             [maxBins]float64 // predicted variance of the deviation
 }
 
