@@ -16,6 +16,7 @@ import (
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/lookback"
+	"tidemark/cmd/tidemark/internal/replay"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web/say"
@@ -291,7 +292,7 @@ func (f historyFlags) importRecord(ctx context.Context, p lookback.Printer, rest
 	if len(rest) != 1 || *f.vessel == "" {
 		return usagef("history import needs one RECORD.csv and --vessel NAME")
 	}
-	if err := checkRecord(rest[0]); err != nil {
+	if _, err := replay.CheckRecord(ctx, rest[0]); err != nil {
 		return usageError{err}
 	}
 	in := lookback.Import{File: rest[0], Vessel: *f.vessel, Holds: estimator.Holds(*f.holds)}

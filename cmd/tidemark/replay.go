@@ -2,12 +2,9 @@ package main
 
 import (
 	"context"
-	"fmt"
-	"os"
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/replay"
-	"tidemark/sensor/record"
 )
 
 // runReplay runs a recorded rise through the pipeline.
@@ -33,21 +30,9 @@ func runReplay(ctx context.Context, s streams, args []string) error {
 		return usageError{err}
 	}
 	cfg.Vessels = []config.Vessel{vessel}
-	if err := checkRecord(rest[0]); err != nil {
+	o := replay.Options{Config: cfg, Record: rest[0], Out: s.out, JSON: *asJSON, ChartFile: *chartFile}
+	if err := replay.Check(ctx, &o); err != nil {
 		return usageError{err}
 	}
-	return replay.Run(ctx, replay.Options{
-		Config: cfg, Record: rest[0], Out: s.out, JSON: *asJSON, ChartFile: *chartFile,
-	})
-}
-
-// checkRecord reads a whole record once and refuses what is wrong with it,
-// before anything is written.
-func checkRecord(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return fmt.Errorf("the record cannot be read: %w", err)
-	}
-	defer f.Close()
-	return record.Check(f, path)
+	return replay.Run(ctx, o)
 }

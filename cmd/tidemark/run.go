@@ -9,6 +9,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime/debug"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -90,41 +91,49 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	if err := a.Start(ctx); err != nil {
 		return err
 	}
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP) // before anybody is told that this is ready
+	defer signal.Stop(hup)
 	status := fmt.Sprintf("watching %d vessels, page at http://%s", len(cfg.Vessels), a.Address())
 	fmt.Fprintln(s.out, "tidemark:", status)
 	manager := sdnotify.Notifier{}
 	_ = manager.Ready(status) // no service manager listens on a bare machine
-	go a.FeedWatchdog(ctx, manager)
-	go reloadOnHangup(ctx, a, cfg.File, log)
-	defer func() { _ = manager.Stopping() }()
-	select {
-	case <-ctx.Done():
-	case err = <-a.Failed():
-	}
+	var beside sync.WaitGroup
+	running, end := context.WithCancel(ctx)
+	beside.Go(func() { a.FeedWatchdog(running, manager) })
+	err = untilTheEnd(ctx, a, hup, cfg.File, log)
+	_ = manager.Stopping()
+	end()
+	beside.Wait()
 	return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 }
 
-// reloadOnHangup reads the configuration anew at every SIGHUP. A file that is
-// refused changes nothing.
-func reloadOnHangup(ctx context.Context, a *app.App, file string, log *slog.Logger) {
-	hup := make(chan os.Signal, 1)
-	signal.Notify(hup, syscall.SIGHUP)
-	defer signal.Stop(hup)
+// untilTheEnd waits for the end of ctx or of a part that should not end, and
+// reads the configuration anew at every SIGHUP.
+func untilTheEnd(ctx context.Context, a *app.App, hup <-chan os.Signal, file string, log *slog.Logger) error {
 	for {
 		select {
 		case <-ctx.Done():
-			return
+			return nil
+		case err := <-a.Failed():
+			return err
 		case <-hup:
-			fresh, err := config.Load(file, config.Sensors)
-			if err != nil {
-				log.Error("the new configuration is refused; the old one stays", "error", err)
-				continue
-			}
-			if rest := a.Reload(fresh); len(rest) > 0 {
-				log.Warn("marks and leads are taken over; the rest needs a restart", "changed", rest)
-				continue
-			}
-			log.Info("the configuration is taken over")
+			reload(a, file, log)
 		}
 	}
+}
+
+// reload takes a changed configuration over. A file that is refused changes
+// nothing.
+func reload(a *app.App, file string, log *slog.Logger) {
+	fresh, err := config.Load(file, config.Sensors)
+	if err != nil {
+		log.Error("the new configuration is refused; the old one stays", "error", err)
+		return
+	}
+	if rest := a.Reload(fresh); len(rest) > 0 {
+		log.Warn("marks and leads are taken over; the rest needs a restart", "changed", strings.Join(rest, "; "))
+		return
+	}
+	log.Info("the configuration is taken over")
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"tidemark/bake"
@@ -44,10 +45,11 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 	if act.Kind == web.ActUndo {
 		return a.undo(ctx, p, act, now)
 	}
+	former := p.rise.TargetPercent
 	if err := p.perform(act, now); err != nil {
 		return err
 	}
-	return a.keepDeed(ctx, p, act)
+	return a.keepDeed(ctx, p, act, former)
 }
 
 // judge keeps a note or a judgement of a rise.
@@ -97,6 +99,9 @@ func (p *pipe) perform(act web.Act, now time.Time) error {
 	case web.ActTarget:
 		if !(act.TargetPercent >= 5 && act.TargetPercent <= 400) {
 			return web.Refuse("%g is outside 5 to 400; 100 means doubled", act.TargetPercent)
+		}
+		if p.rise.ID == 0 {
+			return p.withoutRise(act, now)
 		}
 		p.est.SetTarget(act.TargetPercent)
 		p.rise.TargetPercent = act.TargetPercent
@@ -160,8 +165,8 @@ type deedData struct {
 	StepID        string  `json:"step_id,omitempty"`
 }
 
-// keepDeed writes an act down.
-func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act) error {
+// keepDeed writes an act down, with the mark that stood before it.
+func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act, formerPercent float64) error {
 	rise := p.rise.ID // an end leaves none
 	p.estimateNow(later(act.At, p.last.Time))
 	if p.rise.ID != 0 {
@@ -169,7 +174,7 @@ func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act) error {
 	}
 	d := web.Deed{At: act.At, Kind: act.Kind, By: act.By, CanUndo: canUndo(act.Kind), Detail: detail(act), TargetPc: act.TargetPercent}
 	if a.opt.Store != nil && rise != 0 {
-		body, err := json.Marshal(deedData{p.vessel.Name, act.TargetPercent, p.formerTarget(), act.StepID})
+		body, err := json.Marshal(deedData{p.vessel.Name, act.TargetPercent, formerPercent, act.StepID})
 		if err != nil {
 			return err
 		}
@@ -185,14 +190,9 @@ func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act) error {
 	return nil
 }
 
-// formerTarget is the mark before the last change of it.
-func (p *pipe) formerTarget() float64 {
-	for i := len(p.deeds) - 1; i >= 0; i-- {
-		if p.deeds[i].Kind == web.ActTarget {
-			return p.deeds[i].TargetPc
-		}
-	}
-	return p.vessel.TargetPercent
+// markChosen says whether somebody chose the mark of this rise by hand.
+func (p *pipe) markChosen() bool {
+	return slices.ContainsFunc(p.deeds, func(d web.Deed) bool { return d.Kind == web.ActTarget })
 }
 
 // canUndo says which acts can be taken back.

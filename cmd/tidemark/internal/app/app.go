@@ -29,6 +29,9 @@ type Options struct {
 	Version string
 	Live    bool          // read the configured sensors
 	Routes  []alert.Route // ways to the household; none is right for replay
+	// StartTold leaves the start of a rise to a Start event. Without it, the first
+	// valid height of a vessel with no rise in the store starts one.
+	StartTold bool
 }
 
 // App watches the vessels of one configuration.
@@ -39,7 +42,13 @@ type App struct {
 	pipes map[string]*pipe
 	bell  bell
 
-	began         time.Time
+	timesync  string    // folder where the system says that the clock was set
+	notBefore time.Time // last sign of life of the run before; zero when there was none
+	doubted   bool      // the clock may not have been set yet when this watch began
+	spanMu    sync.Mutex
+	began     time.Time  // of this watch; moves with the clock
+	unwatched alert.Span // before this watch, after an unclean stop; moves with the clock
+
 	server        *server
 	metrics       http.Handler // when it has an address of its own
 	metricsServer *server
@@ -56,8 +65,6 @@ type App struct {
 	alarmsAt time.Time
 
 	sampledMilli atomic.Int64 // Unix milliseconds of the last reading
-
-	unwatched alert.Span // before this start, after an unclean stop
 }
 
 // alarmsEvery is how often the pages' copy of the alarms is renewed without news.
@@ -71,13 +78,13 @@ func New(o Options) (*App, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4)}
+	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4), timesync: timesyncDir}
 	var keep keeper = &forgetful{}
 	if o.Store != nil {
 		keep = &diary{o.Store, o.Log}
 	}
 	for _, v := range o.Config.Vessels {
-		p, err := newPipe(v, a.rules(v), o.Demo, keep)
+		p, err := newPipe(v, a.rules(v), o, keep)
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}
@@ -98,7 +105,7 @@ func (a *App) rules(v config.Vessel) alert.Rules {
 // Start takes up what was under way, opens the page and begins to watch. What
 // runs beside ends when ctx does or at Stop.
 func (a *App) Start(ctx context.Context) error {
-	a.began = a.opt.Clock.Now()
+	a.startClock()
 	if err := a.resume(ctx); err != nil {
 		return err
 	}
@@ -119,23 +126,26 @@ func (a *App) Start(ctx context.Context) error {
 			return errors.Join(err, a.Stop(ctx))
 		}
 	}
-	return a.startWatching(ctx)
+	if err := a.startWatching(ctx); err != nil {
+		return errors.Join(err, a.Stop(ctx))
+	}
+	return nil
 }
 
-// Stop ends the watch in order: sensors, messages, page. What is buffered
-// belongs to the store, which the caller closes.
+// Stop ends the watch in order: the page, then sensors and messages. What is
+// buffered belongs to the store, which the caller closes.
 func (a *App) Stop(ctx context.Context) error {
 	if a.cancel == nil {
 		return nil
 	}
 	a.cancel()
-	a.work.Wait()
 	var err error
 	for _, s := range []*server{a.server, a.metricsServer} {
 		if s != nil {
 			err = errors.Join(err, s.stop(ctx))
 		}
 	}
+	a.work.Wait() // after the page: an act there may begin work
 	return errors.Join(err, a.outbox.Close())
 }
 
@@ -166,13 +176,18 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	var all []alert.Change
 	ctx := context.Background() // what is raised is kept even while stopping
 	defer a.bell.ring()
-	for i, name := range a.order {
-		sys := a.system(i)
+	sys := a.system()
+	trusted := sys.ClockSet
+	for _, name := range a.order {
 		p := a.pipes[name]
 		p.mu.Lock()
 		changes := p.advance(now, sys)
 		p.mu.Unlock()
 		all = append(all, changes...)
+		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched}
+	}
+	for i := range all {
+		all[i].ClockSet = trusted
 	}
 	a.tell(ctx, all)
 	for _, c := range all {
@@ -187,16 +202,22 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	return raised
 }
 
-// system is the state of the machine for the rules of the vessel at place i. It
-// is told through the first vessel only: a full disk is one warning, not one
-// for each vessel.
-func (a *App) system(i int) alert.System {
-	if !a.opt.Live || i > 0 {
+// system is the state of the machine. The rules of the first vessel are told: a
+// full disk is one warning, not one for each vessel.
+func (a *App) system() alert.System {
+	if !a.opt.Live {
 		return alert.System{ClockSet: true, DiskFreeRatio: nan()}
 	}
-	s := machineState(a.opt.Config.StateDir, a.opt.Config.Sysfs, time.Now())
-	s.Unwatched = a.unwatched
+	s := machineState(a.opt.Config.StateDir, a.opt.Config.Sysfs, a.timesync, time.Now())
+	_, s.Unwatched = a.span()
 	return s
+}
+
+// span returns since when this App watches and how long nobody did before.
+func (a *App) span() (began time.Time, unwatched alert.Span) {
+	a.spanMu.Lock()
+	defer a.spanMu.Unlock()
+	return a.began, a.unwatched
 }
 
 // Estimate returns the last estimate of a vessel.

@@ -38,10 +38,13 @@ func (s *Steady) Now() time.Time {
 	return s.wall0.Add(s.boot() - s.boot0)
 }
 
+// Wall returns the wall time, without Go's own monotonic reading.
+func (s *Steady) Wall() time.Time { return s.wall().Round(0) }
+
 // Skew returns how far the wall clock is ahead of the steady clock.
 func (s *Steady) Skew() time.Duration {
 	now := s.Now()
-	return s.wall().Round(0).Sub(now)
+	return s.Wall().Sub(now)
 }
 
 // Shift moves the timeline.

@@ -25,6 +25,9 @@ func (a *App) Did(vessel string, e estimator.Event, at time.Time, by string) err
 func (p *pipe) did(e estimator.Event, at time.Time, by string) {
 	if e == estimator.Start {
 		p.beginProcess(at)
+		if p.vessel.TargetTable == nil {
+			p.est.SetTarget(p.vessel.TargetPercent) // a mark chosen by hand was the last rise's
+		}
 	}
 	p.observe(eventOnly(at, e))
 	if id := p.stepOf(e); id != "" {
@@ -35,7 +38,7 @@ func (p *pipe) did(e estimator.Event, at time.Time, by string) {
 // beginProcess attaches the process of the vessel's batch to a new rise. A
 // vessel without a batch has none: nobody said what is being baked.
 func (p *pipe) beginProcess(at time.Time) {
-	p.process = nil
+	p.process, p.processRise = nil, 0
 	if p.vessel.Batch == nil || p.vessel.Holds != estimator.Dough {
 		return
 	}
@@ -83,7 +86,7 @@ func (p *pipe) markStep(change func(*bake.Process) error) error {
 	if err := change(p.process); err != nil {
 		return err
 	}
-	p.keep.process(p.rise.ID, *p.process)
+	p.keep.process(p.processRise, *p.process)
 	return nil
 }
 

@@ -32,8 +32,8 @@ func learnKey(vessel string, rise int64) string {
 	return fmt.Sprintf("%s%s/%d", learnedPrefix, vessel, rise)
 }
 
-// applyLearned gives a vessel's estimator the prior that its past rises teach.
-// Without any it keeps the published one.
+// applyLearned gives a vessel's estimator the prior that its past rises teach,
+// without any the published one. The pipe is locked.
 func (a *App) applyLearned(ctx context.Context, p *pipe) {
 	if a.opt.Store == nil {
 		return
@@ -78,7 +78,7 @@ func (p *pipe) nextPast() bake.Past {
 func (a *App) teach(ctx context.Context, r history.Rise) {
 	points, err := a.pointsOf(ctx, r)
 	if err != nil {
-		a.log.Warn("a finished rise cannot be read", "rise", r.ID, "error", err)
+		a.log.Warn("a finished rise cannot be read", "vessel", r.Vessel, "rise", r.ID, "error", err)
 		return
 	}
 	params, ok := bake.Teach(r.Holds, points)
@@ -86,16 +86,19 @@ func (a *App) teach(ctx context.Context, r history.Rise) {
 		return
 	}
 	p := a.pipes[r.Vessel]
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.rise.ID == r.ID {
+		return // its end was taken back meanwhile
+	}
 	body, err := json.Marshal(learned{r.EndedAt, params, p.vessel.Batch})
 	if err == nil {
 		err = a.opt.Store.Settings().Set(ctx, learnKey(r.Vessel, r.ID), body)
 	}
 	if err != nil {
-		a.log.Warn("what a rise taught is not kept", "rise", r.ID, "error", err)
+		a.log.Warn("what a rise taught is not kept", "vessel", r.Vessel, "rise", r.ID, "error", err)
 		return
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
 	a.applyLearned(ctx, p)
 }
 
@@ -119,7 +122,9 @@ func (a *App) pointsOf(ctx context.Context, r history.Rise) ([]forecast.Point, e
 	return points, nil
 }
 
-// forget removes what a rise taught that was taken back.
-func (a *App) forget(ctx context.Context, vessel string, rise int64) error {
-	return a.opt.Store.Settings().Delete(ctx, learnKey(vessel, rise))
+// forget removes what a rise taught whose end was taken back.
+func (a *App) forget(ctx context.Context, p *pipe, rise int64) error {
+	err := a.opt.Store.Settings().Delete(ctx, learnKey(p.vessel.Name, rise))
+	a.applyLearned(ctx, p)
+	return err
 }

@@ -20,9 +20,9 @@ const timesyncDir = "/run/systemd/timesync"
 const earliestYear = 2026
 
 // machineState looks at the machine itself.
-func machineState(stateDir, sysfs string, wall time.Time) alert.System {
+func machineState(stateDir, sysfs, timesync string, wall time.Time) alert.System {
 	return alert.System{
-		ClockSet:      clockSet(timesyncDir, wall),
+		ClockSet:      clockSet(timesync, wall),
 		DiskFreeRatio: diskFree(stateDir),
 		UnderVoltage:  underVoltage(sysfs),
 	}
@@ -37,6 +37,11 @@ func clockSet(dir string, wall time.Time) bool {
 	if _, err := os.Stat(dir); err != nil {
 		return true
 	}
+	return setFromNetwork(dir)
+}
+
+// setFromNetwork says whether systemd's time client has set the clock.
+func setFromNetwork(dir string) bool {
 	_, err := os.Stat(filepath.Join(dir, "synchronized"))
 	return err == nil
 }

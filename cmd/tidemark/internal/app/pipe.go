@@ -20,19 +20,23 @@ const keepEvery = 10 * time.Second
 
 // pipe is one vessel's way from reading to warning.
 type pipe struct {
-	mu      sync.Mutex // guards all below
-	vessel  config.Vessel
-	demo    bool
-	est     *estimator.Estimator
-	watch   *alert.Watch
-	process *bake.Process // nil when nobody chose one for this rise
-	keep    keeper
-	cold    bool                 // moved into the fridge
-	prior   *forecast.Prior      // what past rises teach; nil for the published one
-	ended   func(r history.Rise) // told of a finished rise; nil when nothing learns
-	health  health
-	latest  map[role]taken // last reading of each sensor, live only
-	deeds   []web.Deed
+	mu     sync.Mutex // guards all below
+	vessel config.Vessel
+	demo   bool
+	// autoStart lets the first valid height begin a rise.
+	autoStart bool
+	est       *estimator.Estimator
+	watch     *alert.Watch
+	process   *bake.Process // nil when nobody chose one for this rise
+	// processRise is the rise the process began with; the process outlives it.
+	processRise int64
+	keep        keeper
+	cold        bool                 // moved into the fridge
+	prior       *forecast.Prior      // what past rises teach; nil for the published one
+	ended       func(r history.Rise) // told of a finished rise; nil when nothing learns
+	health      health
+	latest      map[role]taken // last reading of each sensor, live only
+	deeds       []web.Deed
 
 	rise    history.Rise // the rise under way; ID 0 when none
 	last    estimator.Estimate
@@ -42,19 +46,25 @@ type pipe struct {
 }
 
 // newPipe builds the pipe of one vessel.
-func newPipe(v config.Vessel, rules alert.Rules, demo bool, keep keeper) (*pipe, error) {
-	est, err := estimator.New(estimatorConfig(v))
-	if err != nil {
-		return nil, err
+func newPipe(v config.Vessel, rules alert.Rules, o Options, keep keeper) (*pipe, error) {
+	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, watch: alert.NewWatch(rules)}
+	est, err := p.newEstimator()
+	p.est = est
+	return p, err
+}
+
+// newEstimator builds an estimator that knows nothing yet but the vessel and
+// what past rises taught.
+func (p *pipe) newEstimator() (*estimator.Estimator, error) {
+	est, err := estimator.New(estimatorConfig(p.vessel, p.autoStart))
+	if err == nil && p.prior != nil {
+		est.SetPrior(*p.prior)
 	}
-	return &pipe{
-		vessel: v, demo: demo, est: est, keep: keep,
-		watch: alert.NewWatch(rules),
-	}, nil
+	return est, err
 }
 
 // estimatorConfig carries over what the estimator needs to know of a vessel.
-func estimatorConfig(v config.Vessel) estimator.Config {
+func estimatorConfig(v config.Vessel, autoStart bool) estimator.Config {
 	c := estimator.Config{
 		Profile:       v.Profile,
 		FloorMM:       v.FloorMM,
@@ -62,7 +72,7 @@ func estimatorConfig(v config.Vessel) estimator.Config {
 		TargetPercent: v.TargetPercent,
 		Lead:          v.Lead,
 		LostAfter:     v.LostAfter,
-		AutoStart:     true,
+		AutoStart:     autoStart,
 	}
 	for _, row := range v.TargetTable {
 		c.TargetPercent = 0 // the table decides
@@ -143,7 +153,8 @@ func (p *pipe) followRise() {
 		p.lastRow = time.Time{}
 		p.deeds = nil
 		if p.process != nil {
-			p.keep.process(p.rise.ID, *p.process)
+			p.processRise = p.rise.ID
+			p.keep.process(p.processRise, *p.process)
 		}
 	}
 	if p.updateRise() {

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -24,7 +25,9 @@ func (a *App) resume(ctx context.Context) error {
 		return nil
 	}
 	for _, p := range a.pipes {
+		p.mu.Lock()
 		a.applyLearned(ctx, p)
+		p.mu.Unlock()
 		p.ended = func(r history.Rise) { a.work.Go(func() { a.teach(context.WithoutCancel(ctx), r) }) }
 	}
 	rises, err := a.opt.Store.OpenRises(ctx)
@@ -45,8 +48,56 @@ func (a *App) resume(ctx context.Context) error {
 			a.log.Warn("a rise could not be taken up again", "vessel", r.Vessel, "rise", r.ID, "error", err)
 			continue
 		}
-		a.log.Info("taken up again", "vessel", r.Vessel, "rise", r.ID, "since", r.StartedAt.Format(time.RFC3339), "phase", p.last.Phase)
+		a.log.Info("a rise is taken up again", "vessel", r.Vessel, "rise", r.ID, "since", r.StartedAt.Format(time.RFC3339), "phase", p.last.Phase)
 	}
+	for _, p := range a.pipes {
+		if p.rise.ID != 0 {
+			continue
+		}
+		if err := a.afterLast(ctx, p, now); err != nil {
+			return fmt.Errorf("the last rise of %s cannot be read: %w", p.vessel.Name, err)
+		}
+	}
+	return nil
+}
+
+// bakeGoesOn is how long after the end of a rise its process may still be under
+// way: proof in the fridge, oven, cooling.
+const bakeGoesOn = 48 * time.Hour
+
+// afterLast prepares a vessel whose last rise was ended: the next one begins
+// when the household says so, and the bake goes on from where it was.
+func (a *App) afterLast(ctx context.Context, p *pipe, now time.Time) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	page, err := a.opt.Store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 1})
+	if err != nil || len(page.Rises) == 0 {
+		return err
+	}
+	p.autoStart = false
+	if p.est, err = p.newEstimator(); err != nil {
+		return err
+	}
+	if r := page.Rises[0]; now.Sub(r.EndedAt) < bakeGoesOn {
+		return a.takeProcess(ctx, p, r.ID)
+	}
+	return nil
+}
+
+// takeProcess reads the steps kept with a rise; a rise may have none.
+func (a *App) takeProcess(ctx context.Context, p *pipe, rise int64) error {
+	body, err := a.opt.Store.Process(ctx, rise)
+	if errors.Is(err, history.ErrNotFound) || (err == nil && len(body) == 0) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	pr := new(bake.Process)
+	if err := json.Unmarshal(body, pr); err != nil {
+		return fmt.Errorf("the stored steps cannot be read: %w", err)
+	}
+	p.process, p.processRise = pr, rise
 	return nil
 }
 
@@ -55,7 +106,7 @@ func (a *App) resume(ctx context.Context) error {
 func (a *App) endOrphan(ctx context.Context, r history.Rise, now time.Time) {
 	r.EndedAt = now
 	if err := a.opt.Store.EndRise(ctx, r); err != nil {
-		a.log.Warn("an old rise could not be closed", "rise", r.ID, "error", err)
+		a.log.Warn("an old rise could not be closed", "vessel", r.Vessel, "rise", r.ID, "error", err)
 	}
 }
 
@@ -68,12 +119,8 @@ func (a *App) takeUp(ctx context.Context, p *pipe, r history.Rise, now time.Time
 		return err
 	}
 	p.deeds = deedsOf(acts)
-	if body, err := a.opt.Store.Process(ctx, r.ID); err == nil && len(body) > 0 {
-		pr := new(bake.Process)
-		if err := json.Unmarshal(body, pr); err != nil {
-			return fmt.Errorf("the stored steps cannot be read: %w", err)
-		}
-		p.process = pr
+	if err := a.takeProcess(ctx, p, r.ID); err != nil {
+		a.log.Warn("the steps of a rise are lost", "vessel", r.Vessel, "rise", r.ID, "error", err)
 	}
 	return p.rebuild(ctx, a.opt.Store, r, undone(acts), now)
 }
@@ -110,14 +157,11 @@ func undone(acts []history.Act) map[int64]bool {
 // rebuild makes the estimator anew from the stored samples of a rise, leaving
 // out the events in skip.
 func (p *pipe) rebuild(ctx context.Context, store *history.Store, r history.Rise, skip map[int64]bool, now time.Time) error {
-	est, err := estimator.New(estimatorConfig(p.vessel))
+	est, err := p.newEstimator()
 	if err != nil {
 		return err
 	}
-	if p.prior != nil {
-		est.SetPrior(*p.prior)
-	}
-	if r.TargetPercent > 0 && p.vessel.TargetTable == nil {
+	if r.TargetPercent > 0 && (p.vessel.TargetTable == nil || p.markChosen()) {
 		est.SetTarget(r.TargetPercent)
 	}
 	est.Resume(r.BaselineL, r.BaselineSDL, r.Phase, r.PhaseSince)

@@ -40,13 +40,11 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 	}
 	o, err := a.webOptions()
 	if err != nil {
-		ln.Close()
-		return nil, err
+		return nil, errors.Join(err, ln.Close())
 	}
 	page, err := web.New(o)
 	if err != nil {
-		ln.Close()
-		return nil, err
+		return nil, errors.Join(err, ln.Close())
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/", page)
@@ -59,7 +57,7 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 func (a *App) allowedAddress(ctx context.Context, address string) (string, error) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
-		return "", fmt.Errorf("%q is not an address with a port: %w", address, err)
+		return "", fmt.Errorf("%q is not an address with a port: %w; write it like 127.0.0.1:8080", address, err)
 	}
 	if ip := net.ParseIP(host); host == "localhost" || (ip != nil && ip.IsLoopback()) {
 		return address, nil
@@ -153,13 +151,14 @@ func (s *server) serve(cert, key string, failed chan<- error) {
 func (s *server) stop(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, stopWithin)
 	defer cancel()
+	var pageErr error
 	if s.page != nil {
-		s.page.Close() // always nil
+		pageErr = s.page.Close()
 	}
 	err := s.http.Shutdown(ctx)
 	if errors.Is(err, context.DeadlineExceeded) {
 		err = s.http.Close()
 	}
 	s.done.Wait()
-	return err
+	return errors.Join(pageErr, err)
 }

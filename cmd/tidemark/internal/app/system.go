@@ -6,7 +6,8 @@ import (
 
 // systemForWeb is the state of the service for the page and metrics.
 func (a *App) systemForWeb() web.System {
-	s := web.System{Version: a.opt.Version, StartedAt: a.began, ClockSet: true}
+	began, _ := a.span()
+	s := web.System{Version: a.opt.Version, StartedAt: began, ClockSet: a.system().ClockSet}
 	if a.opt.Store != nil {
 		h := a.opt.Store.Health()
 		s.StoreProblem, s.Notes = h.Problem, h.Notes

@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"tidemark/alert"
@@ -53,7 +54,7 @@ func (a *App) newDesk(ctx context.Context, routes []alert.Route) error {
 	})
 	a.desk = alert.NewDesk(store, a.outbox, routes, alert.Policy{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
-		SnoozeFor: snoozeFor, ClockSet: func() bool { return a.system(0).ClockSet },
+		SnoozeFor: snoozeFor, ClockSet: func() bool { return a.system().ClockSet },
 	}, a.opt.Clock)
 	return nil
 }
@@ -164,7 +165,7 @@ func (a *App) tell(ctx context.Context, changes []alert.Change) {
 		return
 	}
 	for _, c := range changes {
-		a.log.Info(c.Alarm.Text, "alarm", string(c.Alarm.Kind), "what", string(c.What), "vessel", c.Alarm.Vessel, "rise", c.Alarm.RiseID)
+		a.log.Log(ctx, levelOf(c.What), c.Alarm.Text, "alarm", string(c.Alarm.Kind), "what", string(c.What), "vessel", c.Alarm.Vessel, "rise", c.Alarm.RiseID)
 	}
 	if err := a.desk.Apply(ctx, changes); err != nil {
 		a.log.Warn("an alarm is not stored yet", "error", err)
@@ -172,6 +173,16 @@ func (a *App) tell(ctx context.Context, changes []alert.Change) {
 	if a.opt.Store != nil {
 		a.opt.Store.FlushSoon()
 	}
+}
+
+// levelOf says how loud a change of an alarm is in the log: one that only words
+// an open alarm anew is for debugging.
+func levelOf(w alert.What) slog.Level {
+	switch w {
+	case alert.WasRaised, alert.WasEscalated, alert.WasResolved:
+		return slog.LevelInfo
+	}
+	return slog.LevelDebug
 }
 
 // outboxProgress is the proof that letters move; nil when nothing delivers.
@@ -192,7 +203,7 @@ func (a *App) actOnAlarm(ctx context.Context, act web.Act) error {
 		_, err = a.desk.Snooze(ctx, act.AlarmID, act.By, act.Snooze)
 	}
 	if errors.Is(err, alert.ErrUnknownAlarm) {
-		return web.Refuse("this warning is not open any more")
+		return web.Refuse("this warning is not open any more; reload the page")
 	}
 	a.refreshAlarms(ctx)
 	return err

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"tidemark/bake"
-	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
 )
@@ -18,7 +17,8 @@ func (a *App) undo(ctx context.Context, p *pipe, act web.Act, now time.Time) err
 		return web.Refuse("no history is kept here, so nothing can be taken back")
 	}
 	i := len(p.deeds) - 1
-	for ; i >= 0 && !(p.deeds[i].CanUndo && (act.UndoID == 0 || p.deeds[i].ID == act.UndoID)); i-- {
+	for i >= 0 && (!p.deeds[i].CanUndo || (act.UndoID != 0 && p.deeds[i].ID != act.UndoID)) {
+		i--
 	}
 	if i < 0 {
 		return web.Refuse("there is nothing of this rise left to take back")
@@ -42,10 +42,7 @@ func (a *App) revert(ctx context.Context, p *pipe, h history.Act, now time.Time)
 	}
 	switch k := web.ActKind(h.Kind); k {
 	case web.ActTarget:
-		p.est.SetTarget(data.FormerPercent)
-		p.rise.TargetPercent = data.FormerPercent
-		p.keep.update(p.rise)
-		return nil
+		return p.revertMark(ctx, a.opt.Store, data.FormerPercent, now)
 	case web.ActStepDone, web.ActStepSkip:
 		return refuse(p.markStep(func(pr *bake.Process) error { return pr.Reopen(data.StepID) }))
 	case web.ActStart, web.ActFed:
@@ -53,6 +50,22 @@ func (a *App) revert(ctx context.Context, p *pipe, h history.Act, now time.Time)
 	default:
 		return a.revertEvent(ctx, p, h, now)
 	}
+}
+
+// revertMark puts the former mark back. Where a table by temperature decides, the
+// rise is built anew, as an estimator does not go back to its table.
+func (p *pipe) revertMark(ctx context.Context, store *history.Store, formerPercent float64, now time.Time) error {
+	p.rise.TargetPercent = formerPercent
+	p.keep.update(p.rise)
+	if p.vessel.TargetTable == nil || p.markChosen() {
+		p.est.SetTarget(formerPercent)
+		return nil
+	}
+	acts, err := store.Acts(ctx, p.rise.ID)
+	if err != nil {
+		return err
+	}
+	return p.rebuild(ctx, store, p.rise, undone(acts), now)
 }
 
 // revertEvent rebuilds the rise without the event; an end is taken back by
@@ -69,7 +82,7 @@ func (a *App) revertEvent(ctx context.Context, p *pipe, h history.Act, now time.
 		}
 		r.EndedAt = time.Time{}
 		r.Phase = ""
-		if err := a.forget(ctx, r.Vessel, r.ID); err != nil {
+		if err := a.forget(ctx, p, r.ID); err != nil {
 			return err
 		}
 	}
@@ -101,17 +114,23 @@ func (a *App) revertStart(ctx context.Context, p *pipe, h history.Act, now time.
 	if err := store.DeleteRise(ctx, h.RiseID); err != nil {
 		return err
 	}
-	p.rise, p.process, p.deeds = history.Rise{}, nil, nil
+	p.rise, p.process, p.processRise, p.deeds = history.Rise{}, nil, 0, nil
 	page, err := store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 1})
 	if err != nil {
 		return err
 	}
-	if len(page.Rises) == 1 && absDuration(page.Rises[0].EndedAt.Sub(h.At)) < time.Minute {
+	if len(page.Rises) == 1 && page.Rises[0].EndedAt.Sub(h.At).Abs() < time.Minute {
 		r := page.Rises[0]
 		if err := store.ReopenRise(ctx, r.ID); err != nil {
 			return err
 		}
 		r.EndedAt = time.Time{}
+		if err := a.forget(ctx, p, r.ID); err != nil {
+			return err
+		}
+		if err := a.takeProcess(ctx, p, r.ID); err != nil {
+			return err
+		}
 		acts, err := store.Acts(ctx, r.ID)
 		if err != nil {
 			return err
@@ -119,19 +138,12 @@ func (a *App) revertStart(ctx context.Context, p *pipe, h history.Act, now time.
 		p.deeds = deedsOf(acts)
 		return p.rebuild(ctx, store, r, undone(acts), now)
 	}
-	est, err := estimator.New(estimatorConfig(p.vessel))
+	p.autoStart = false // the household says when: it has just taken a start back
+	est, err := p.newEstimator()
 	if err != nil {
 		return err
 	}
-	p.est = est
+	p.est, p.cold = est, false
 	p.last = est.Estimate(now)
 	return nil
-}
-
-// absDuration is the size of d.
-func absDuration(d time.Duration) time.Duration {
-	if d < 0 {
-		return -d
-	}
-	return d
 }

@@ -95,7 +95,9 @@ func (d *driver) due(now time.Time) map[string][]virtual.Act {
 func (d *driver) perform(acts []virtual.Act, now time.Time) {
 	for _, a := range acts {
 		d.say(now, a.Text)
-		d.app.Did(a.Vessel, estimator.Event(a.Event), now, byHousehold)
+		if err := d.app.Did(a.Vessel, estimator.Event(a.Event), now, byHousehold); err != nil {
+			d.say(now, err.Error()) // cannot be: the configuration lists the scenario's vessels
+		}
 	}
 }
 

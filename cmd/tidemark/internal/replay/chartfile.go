@@ -23,16 +23,29 @@ type chartFile struct {
 	folds int
 }
 
-// newChartFile checks the file's ending.
-func newChartFile(path string, zone *time.Location, vessel string) (*chartFile, error) {
+// checkChartFile says what is wrong with a chart's name before anything is
+// replayed for it. Empty is no chart.
+func checkChartFile(path string) error {
+	if path == "" {
+		return nil
+	}
 	switch filepath.Ext(path) {
 	case ".svg", ".png":
 	default:
-		return nil, fmt.Errorf("--chart %s: the name must end in .svg or .png", path)
+		return fmt.Errorf("--chart %s: the name must end in .svg or .png", path)
 	}
+	dir := filepath.Dir(path)
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		return fmt.Errorf("--chart %s: there is no folder %s; make it first or name another", path, dir)
+	}
+	return nil
+}
+
+// newChartFile begins a chart with a name that checkChartFile has accepted.
+func newChartFile(path string, zone *time.Location, vessel string) *chartFile {
 	return &chartFile{path: path, every: printEvery, model: chart.Chart{
 		Title: vessel, Zone: zone, Width: chart.WideWidth, Height: chart.WideHeight,
-	}}, nil
+	}}
 }
 
 // see remembers one estimate.
@@ -85,7 +98,10 @@ func (c *chartFile) write(last estimator.Estimate) error {
 	if err != nil {
 		return fmt.Errorf("the chart could not be drawn: %w", err)
 	}
-	return os.WriteFile(c.path, buf.Bytes(), 0o644)
+	if err := os.WriteFile(c.path, buf.Bytes(), 0o644); err != nil {
+		return fmt.Errorf("the chart could not be written: %w", err)
+	}
+	return nil
 }
 
 // markName says what the mark is.

@@ -30,10 +30,11 @@ const (
 // Options says what to replay and where to print.
 type Options struct {
 	Config    *config.Config // with exactly one vessel
-	Record    string         // a record that record.Check has accepted
+	Record    string         // a record that Check has accepted
 	Out       io.Writer
 	JSON      bool
 	ChartFile string // .svg or .png; empty for none
+	HasStart  bool   // the record has a start row; set by Check
 }
 
 // printer shows estimates as they come.
@@ -42,7 +43,7 @@ type printer interface {
 	finish() error
 }
 
-// Run replays the record.
+// Run replays a record that Check has accepted.
 func Run(ctx context.Context, o Options) error {
 	f, err := os.Open(o.Record)
 	if err != nil {
@@ -54,11 +55,8 @@ func Run(ctx context.Context, o Options) error {
 		return err
 	}
 	first, err := rows.Next()
-	if errors.Is(err, io.EOF) {
-		return fmt.Errorf("%s holds no rows; a record needs at least one reading", o.Record)
-	}
 	if err != nil {
-		return err
+		return fmt.Errorf("%s has changed since it was checked: %w; try again", o.Record, err)
 	}
 	r, err := newRunner(o, first)
 	if err != nil {
@@ -93,41 +91,35 @@ func newRunner(o Options, first record.Row) (*runner, error) {
 		r.out = newTablePrinter(o.Out, zone, r.vessel)
 	}
 	if o.ChartFile != "" {
-		c, err := newChartFile(o.ChartFile, zone, r.vessel)
-		if err != nil {
-			return nil, err
-		}
-		r.chart = c
+		r.chart = newChartFile(o.ChartFile, zone, r.vessel)
 	}
 	household := o.Config.Household
 	household.Zone = zone
 	o.Config.Household = household
 	r.clock.Set(first.Time)
-	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock})
+	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, StartTold: o.HasStart})
 	r.app = a
 	return r, err
 }
 
 // all feeds every row and steps the App through the times between.
 func (r *runner) all(ctx context.Context, rows *record.Reader, row record.Row) error {
-	last := row.Time
 	for {
-		if err := ctx.Err(); err != nil {
+		if err := r.stepBefore(ctx, row.Time); err != nil {
 			return err
 		}
-		r.stepBefore(row.Time)
 		r.clock.Set(row.Time)
 		r.app.Observe(r.vessel, sample(row))
 		r.noteEvent(row)
-		last = row.Time
-		var err error
-		if row, err = rows.Next(); errors.Is(err, io.EOF) {
-			r.stepBefore(last)
-			r.step(last, true)
+		next, err := rows.Next()
+		if errors.Is(err, io.EOF) {
+			r.step(row.Time, true) // the last row has its line, on the minute or not
 			return r.failure
-		} else if err != nil {
+		}
+		if err != nil {
 			return err
 		}
+		row = next
 	}
 }
 
@@ -138,12 +130,17 @@ func (r *runner) noteEvent(row record.Row) {
 	}
 }
 
-// stepBefore takes every step that lies before t.
-func (r *runner) stepBefore(t time.Time) {
+// stepBefore takes every step that lies before t. It ends early when ctx does or
+// nobody takes the output any more.
+func (r *runner) stepBefore(ctx context.Context, t time.Time) error {
 	for r.next.Before(t) {
+		if err := errors.Join(ctx.Err(), r.failure); err != nil {
+			return err
+		}
 		r.step(r.next, r.next.Sub(r.start)%printEvery == 0)
 		r.next = r.next.Add(stepEvery)
 	}
+	return nil
 }
 
 // step advances the App to t.
