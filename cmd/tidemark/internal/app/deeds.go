@@ -113,6 +113,11 @@ func (a *App) StepBegun(vessel, id string, at time.Time, by string) error {
 	return a.step(vessel, func(pr *bake.Process) error { return pr.Begin(id, at, by) })
 }
 
+// StepSkipped records that a person left a step out, and why.
+func (a *App) StepSkipped(vessel, id string, at time.Time, by, why string) error {
+	return a.step(vessel, func(pr *bake.Process) error { return pr.Skip(id, at, by, why) })
+}
+
 // StepDone records that a person did a step.
 func (a *App) StepDone(vessel, id string, at time.Time, by string) error {
 	return a.step(vessel, func(pr *bake.Process) error { return pr.Done(id, at, by) })

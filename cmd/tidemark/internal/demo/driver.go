@@ -113,8 +113,12 @@ func (d *driver) household(now time.Time) {
 	for _, v := range d.kitchen.Scenario().Vessels {
 		for _, s := range d.app.DueSteps(v.Name, now.Add(-late)) {
 			key := chore{v.Name, s.ID}
-			if _, begun := d.chores[key]; begun || s.Name == "fold" || s.ID == bake.BulkID {
-				continue // the story has its own folds and its own end of the bulk
+			if _, begun := d.chores[key]; begun || s.ID == bake.BulkID {
+				continue // the story has its own end of the bulk
+			}
+			if s.Name == "fold" {
+				d.fold(v.Name, s, now)
+				continue
 			}
 			d.chores[key] = time.Time{}
 			begin := d.app.StepDone
@@ -132,6 +136,18 @@ func (d *driver) household(now time.Time) {
 			d.chores[key] = time.Time{}
 			_ = d.app.StepDone(key.vessel, key.step, now, byHousehold) // closed by a later step already
 		}
+	}
+}
+
+// fold leaves the folds to the story and skips those it does not have.
+func (d *driver) fold(vessel string, s bake.Step, now time.Time) {
+	for _, a := range d.acts[d.next:] {
+		if a.Vessel == vessel && a.Event == string(estimator.Fold) {
+			return
+		}
+	}
+	if d.app.StepSkipped(vessel, s.ID, now, byHousehold, "the dough is strong enough") == nil {
+		d.say(now, "fold left out: the dough is strong enough")
 	}
 }
 
