@@ -120,12 +120,13 @@ func starterPeak(l *look) []finding    { return starterPhase(l, StarterPeak, est
 func starterFalling(l *look) []finding { return starterPhase(l, StarterFalling, estimator.Falling) }
 func starterHungry(l *look) []finding  { return starterPhase(l, StarterHungry, estimator.Hungry) }
 
-// stepsDue: a step of the timetable should be done now.
+// stepsDue: a step of the timetable should be done now, also after the rise. The
+// end of a watched bulk is told by reached.
 func stepsDue(l *look) []finding {
 	var found []finding
 	for _, s := range l.Steps {
 		step := s
-		found = append(found, finding{kind: StepDue, sub: step.ID, on: l.watched && step.State == bake.DueNow,
+		found = append(found, finding{kind: StepDue, sub: step.ID, on: step.State == bake.DueNow && !(l.watched && step.ID == bake.BulkID),
 			ripe: true, reason: step.ID, say: func() words { return sayStep(l, step) }})
 	}
 	return found

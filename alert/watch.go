@@ -133,6 +133,9 @@ func (w *Watch) endVessel(in Input, forget bool) []Change {
 		if k.vessel != in.Vessel || k.kind == NobodyWatched {
 			continue
 		}
+		if k.kind == StepDue && !forget {
+			continue // the process goes on to the oven after the rise
+		}
 		if s.open {
 			changes = append(changes, w.resolve(in, s, nil))
 		}

@@ -124,7 +124,7 @@ func (p *pipe) advance(now time.Time, sys alert.System) []alert.Change {
 		p.steps = p.process.Steps(now, p.last)
 	}
 	return p.watch.Step(alert.Input{
-		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Now: now,
+		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.alarmRise(), Now: now,
 		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys,
 	})
 }
@@ -133,6 +133,15 @@ func (p *pipe) advance(now time.Time, sys alert.System) []alert.Change {
 func (p *pipe) estimateNow(now time.Time) {
 	p.last = p.est.Estimate(now)
 	p.followRise()
+}
+
+// alarmRise is the rise that alarms belong to: the one under way, or the one
+// whose process goes on to the oven.
+func (p *pipe) alarmRise() int64 {
+	if p.rise.ID == 0 && p.process != nil {
+		return p.processRise
+	}
+	return p.rise.ID
 }
 
 // followRise begins, updates and ends the stored rise as the estimate moves.
