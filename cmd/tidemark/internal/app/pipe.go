@@ -201,7 +201,7 @@ func (p *pipe) updateRise() bool {
 	if !math.IsNaN(e.CeilingPercent) {
 		r.CeilingPct = e.CeilingPercent
 	}
-	r.BaselineL = e.BaselineL
+	r.BaselineL, r.BaselineSDL = e.BaselineL, finiteOr(e.BaselineSDL, 0)
 	r.MaxRate = max(r.MaxRate, finiteOr(e.RatePercentPerHour, 0))
 	return old.Phase != r.Phase || old.ReachedAt.IsZero() != r.ReachedAt.IsZero() || (old.BaselineL == 0) != (r.BaselineL == 0)
 }
