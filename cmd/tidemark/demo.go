@@ -40,5 +40,5 @@ func runDemo(ctx context.Context, s streams, args []string) error {
 	if *headless {
 		return demo.Headless(ctx, s.out, *dir, time.Now(), *seed)
 	}
-	return demo.Serve(ctx, s.out, demo.Options{Dir: *dir, Listen: fmt.Sprintf("127.0.0.1:%d", *port), Speed: *speed, Day: time.Now(), Seed: *seed})
+	return demo.Serve(ctx, s.out, demo.Options{Dir: *dir, Listen: fmt.Sprintf("127.0.0.1:%d", *port), Speed: *speed, Day: time.Now(), Seed: *seed, Version: version()})
 }

@@ -22,11 +22,12 @@ const tick = 100 * time.Millisecond
 
 // Options of the demo with a page.
 type Options struct {
-	Dir    string
-	Listen string
-	Speed  float64 // kitchen time over real time
-	Day    time.Time
-	Seed   uint64
+	Dir     string
+	Listen  string
+	Speed   float64 // kitchen time over real time
+	Day     time.Time
+	Seed    uint64
+	Version string // of the program, for the page's foot
 }
 
 // Serve shows the invented kitchen on a page until ctx ends. After one day the
@@ -43,7 +44,7 @@ func Serve(ctx context.Context, out io.Writer, o Options) error {
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", o.Dir, err)
 	}
-	a, err := app.New(app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, Listen: o.Listen})
+	a, err := app.New(app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, Listen: o.Listen, Version: o.Version})
 	if err == nil {
 		err = serve(ctx, out, a, clock, o)
 	}
