@@ -50,17 +50,25 @@ func damagedPages(ctx context.Context, s setting) (result, error) {
 		return r, err
 	}
 	dice := rand.New(rand.NewPCG(s.seed, 4))
-	kept := 0
+	kept, refused := 0, 0
 	for range s.pick(5, 100) {
+		r.trials++
 		resumed, err := r.damagedDay(ctx, s, damage(whole, dice), noon, did, before)
-		if err != nil {
+		if ctx.Err() != nil {
 			return r, err
+		}
+		if err != nil {
+			refused++
+			r.say("the watch did not go on: %v", err)
 		}
 		if resumed {
 			kept++
 		}
 	}
-	r.note = fmt.Sprintf("watching went on in %d of %d, put aside %d, rise under way kept %d", r.trials, r.trials, r.damaged, kept)
+	r.note = fmt.Sprintf("watching went on in %d of %d, put aside %d, rise under way kept %d", r.trials-refused, r.trials, r.damaged, kept)
+	if refused > 0 {
+		r.bad = append(r.bad, fmt.Sprintf("%d times the watch did not go on, bound 0", refused))
+	}
 	return r, nil
 }
 
@@ -79,7 +87,12 @@ func damage(whole []byte, dice *rand.Rand) []byte {
 
 // damagedDay goes on with a damaged file and tells whether the rise under way was
 // taken up.
-func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon time.Time, did int, before ledger) (bool, error) {
+func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon time.Time, did int, before ledger) (resumed bool, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("it crashed: %v", p)
+		}
+	}()
 	dir, err := os.MkdirTemp("", "tidemark-faults-")
 	if err != nil {
 		return false, err
@@ -91,13 +104,12 @@ func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon ti
 	story := virtual.Household(dayOf(0))
 	d, err := openDay(ctx, dir, story, noon, did)
 	if err != nil {
-		return false, fmt.Errorf("the watch does not go on: %w", err)
+		return false, err
 	}
-	r.trials++
 	if d.store.Opened().SetAside != "" {
 		r.damaged++
 	}
-	resumed := slices.ContainsFunc(d.app.Snapshot().Vessels, func(v web.Vessel) bool { return v.Name == damagedVessel && v.RiseID != 0 })
+	resumed = slices.ContainsFunc(d.app.Snapshot().Vessels, func(v web.Vessel) bool { return v.Name == damagedVessel && v.RiseID != 0 })
 	got := ledger{warnings: append([]warning(nil), before.warnings...)}
 	d.heard = got.hear
 	if err := d.run(ctx, story.Until); err != nil {
