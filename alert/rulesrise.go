@@ -126,7 +126,7 @@ func stepsDue(l *look) []finding {
 	var found []finding
 	for _, s := range l.Steps {
 		step := s
-		found = append(found, finding{kind: StepDue, sub: step.ID, on: step.State == bake.DueNow && !(l.watched && step.ID == bake.BulkID),
+		found = append(found, finding{kind: StepDue, sub: step.ID, on: step.State == bake.DueNow && (!l.watched || step.ID != bake.BulkID),
 			ripe: true, reason: step.ID, say: func() words { return sayStep(l, step) }})
 	}
 	return found

@@ -19,7 +19,7 @@ func TestSQLite(t *testing.T) {
 		s, err := history.Open(t.Context(), path, history.Options{})
 		require.NoError(t, err)
 		current := s
-		t.Cleanup(func() { current.Close(t.Context()) })
+		t.Cleanup(func() { _ = current.Close(t.Context()) })
 		rise, err := s.BeginRise(t.Context(), history.Rise{Vessel: "tub", StartedAt: time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)})
 		require.NoError(t, err)
 		return storetest.Harness{Store: s, Rise: rise, Reopen: func() alert.Store {

@@ -7,7 +7,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"regexp"
 	"runtime"
 	"strings"
 	"time"
@@ -31,10 +30,10 @@ func runDoctor(ctx context.Context, s streams, args []string) error {
 	fmt.Fprintf(s.out, "board: %s\n", firstLine("/proc/device-tree/model"))
 	fmt.Fprintf(s.out, "kernel: %s\n", firstLine("/proc/sys/kernel/osrelease"))
 	fmt.Fprintf(s.out, "time: %s, set from the network: %v\n\n", time.Now().Format(time.RFC3339), exists("/run/systemd/timesync/synchronized"))
-	doctorConfig(s.out, *configFile)
+	private := doctorConfig(s.out, *configFile)
 	cfg, err := config.Load(*configFile, config.Sensors)
 	if err != nil {
-		fmt.Fprintf(s.out, "\nthe configuration is refused:\n%v\n", err)
+		fmt.Fprintf(s.out, "\nthe configuration is refused:\n%s\n", withoutPrivate(err.Error(), private))
 		return nil
 	}
 	fmt.Fprintf(s.out, "\nthe configuration is accepted: %d vessels, %d channels\n", len(cfg.Vessels), len(cfg.Channels))
@@ -42,24 +41,18 @@ func runDoctor(ctx context.Context, s streams, args []string) error {
 	return nil
 }
 
-// doctorConfig prints the configuration with secrets taken out.
-func doctorConfig(w io.Writer, path string) {
+// doctorConfig prints the configuration without what may be private and returns
+// the words it took out.
+func doctorConfig(w io.Writer, path string) (private []string) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		fmt.Fprintf(w, "configuration: %v\n", err)
-		return
+		return nil
 	}
-	fmt.Fprintf(w, "configuration %s, secrets removed:\n%s\n", path, redact(string(data)))
+	clean, private := redact(string(data))
+	fmt.Fprintf(w, "configuration %s, without comments and private values:\n%s\n", path, clean)
+	return private
 }
-
-// secretKey finds the keys whose values nobody else may see. Files that hold
-// secrets are named only, so their names may stay.
-func secretKey() *regexp.Regexp {
-	return regexp.MustCompile(`(?m)\b((?:token|topic|password|sign_key|user|heartbeat_url|url|broker|to|from|host):[ \t]*)("[^"\n]*"|'[^'\n]*'|\[[^\]\n]*\]|[^\s,}#][^,}\n#]*)`)
-}
-
-// redact takes the values of secret keys out of YAML text.
-func redact(text string) string { return secretKey().ReplaceAllString(text, "$1(removed)") }
 
 // doctorStore prints how the history is.
 func doctorStore(ctx context.Context, w io.Writer, dir string) {
@@ -75,7 +68,7 @@ func doctorStore(ctx context.Context, w io.Writer, dir string) {
 		fmt.Fprintf(w, "history cannot be opened: %v\n", err)
 		return
 	}
-	defer store.Close(ctx)
+	defer func() { _ = store.Close(ctx) }() // read only: nothing to lose
 	rises, err := store.OpenRises(ctx)
 	if err != nil {
 		fmt.Fprintf(w, "history cannot be read: %v\n", err)

@@ -33,7 +33,7 @@ func TestScripts(t *testing.T) {
 func takePort(ts *testscript.TestScript, _ bool, _ []string) {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	ts.Check(err)
-	ts.Defer(func() { ln.Close() })
+	ts.Defer(func() { _ = ln.Close() })
 	_, port, err := net.SplitHostPort(ln.Addr().String())
 	ts.Check(err)
 	ts.Setenv("PORT", port)

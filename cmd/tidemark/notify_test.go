@@ -51,7 +51,7 @@ func TestNotifyTestSaysWhatTheServerAnswered(t *testing.T) {
 		got = append(got, string(body))
 		if r.URL.Path == "/hook" {
 			w.WriteHeader(http.StatusForbidden)
-			io.WriteString(w, "not you")
+			_, _ = io.WriteString(w, "not you")
 		}
 	}))
 	defer srv.Close()
