@@ -91,7 +91,8 @@ func New(o Options) (*App, error) {
 		a.pipes[v.Name] = p
 		a.order = append(a.order, v.Name)
 	}
-	return a, a.newDesk(context.Background(), o.Routes)
+	a.newDesk(context.Background(), o.Routes)
+	return a, nil
 }
 
 // rules are the alarm rules of one vessel.
@@ -106,11 +107,9 @@ func (a *App) rules(v config.Vessel) alert.Rules {
 // runs beside ends when ctx does or at Stop.
 func (a *App) Start(ctx context.Context) error {
 	a.startClock()
-	if err := a.resume(ctx); err != nil {
-		return err
-	}
-	if err := a.restoreAlarms(ctx); err != nil {
-		return err
+	// A damaged history never keeps the dough from being watched.
+	if err := errors.Join(a.resume(ctx), a.restoreAlarms(ctx)); err != nil {
+		a.log.Error("what was kept cannot be read whole; the watch begins anew where it is missing", "error", err)
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	if a.opt.Listen != "" {

@@ -43,6 +43,13 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 		return nil, errors.Join(err, ln.Close())
 	}
 	page, err := web.New(o)
+	if err != nil && o.Settings != nil {
+		// A damaged history must not take the page away: it is then served
+		// without past rises, and to this machine alone.
+		a.log.Error("the page is served without what was kept", "error", err)
+		o.Settings, o.History = nil, nil
+		page, err = web.New(o)
+	}
 	if err != nil {
 		return nil, errors.Join(err, ln.Close())
 	}
@@ -65,7 +72,7 @@ func (a *App) allowedAddress(ctx context.Context, address string) (string, error
 	if a.opt.Store != nil {
 		set, err := access.HasPassphrase(ctx, a.opt.Store.Settings())
 		if err != nil {
-			return "", err
+			a.log.Error("whether a passphrase is set cannot be read", "error", err)
 		}
 		if set {
 			return address, nil

@@ -37,13 +37,13 @@ const keySetting = "answer/key"
 
 // newDesk builds the way from the rules to the household: the desk keeps the
 // life of each alarm, the outbox delivers.
-func (a *App) newDesk(ctx context.Context, routes []alert.Route) error {
+func (a *App) newDesk(ctx context.Context, routes []alert.Route) {
 	var store alert.Store = alert.NewMemStore()
 	if a.opt.Store != nil {
 		store = a.opt.Store
 		key, err := answerKey(ctx, a.opt.Store.Settings())
 		if err != nil {
-			return err
+			a.log.Error("the key of the answer buttons is not kept: those in earlier messages do not work", "error", err)
 		}
 		a.answers = key
 	}
@@ -56,20 +56,21 @@ func (a *App) newDesk(ctx context.Context, routes []alert.Route) error {
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
 		SnoozeFor: snoozeFor, ClockSet: func() bool { return a.system().ClockSet },
 	}, a.opt.Clock)
-	return nil
 }
 
-// answerKey returns the key of the buttons, made at the first start.
+// answerKey returns the key of the buttons, made at the first start. With an
+// error the key is good until the next start only.
 func answerKey(ctx context.Context, s history.Settings) (answer.Key, error) {
 	key, err := s.Get(ctx, keySetting)
-	if err != nil && !errors.Is(err, history.ErrNotFound) {
-		return nil, fmt.Errorf("the key of the answer buttons cannot be read: %w", err)
-	}
-	if len(key) == keyLength {
+	if err == nil && len(key) == keyLength {
 		return key, nil
 	}
-	key = make([]byte, keyLength)
-	rand.Read(key) // never fails
+	fresh := make([]byte, keyLength)
+	rand.Read(fresh) // never fails
+	if err != nil && !errors.Is(err, history.ErrNotFound) {
+		return fresh, fmt.Errorf("the key of the answer buttons cannot be read: %w", err)
+	}
+	key = fresh
 	err = s.Set(ctx, keySetting, key)
 	if errors.Is(err, history.ErrMemoryOnly) {
 		err = nil // the buttons work until the next start
