@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 
 	"golang.org/x/term"
 
@@ -51,12 +52,36 @@ func runPassphrase(ctx context.Context, s streams, args []string) error {
 // is none yet.
 func openState(ctx context.Context, dir string) (*history.Store, error) {
 	path := filepath.Join(dir, historyFile)
-	_, err := os.Stat(path)
-	store, err := history.Open(ctx, path, history.Options{Guest: err == nil})
+	there := exists(path)
+	store, err := history.Open(ctx, path, history.Options{Guest: there})
 	if err != nil {
 		return nil, fmt.Errorf("the settings in %s cannot be opened: %w; run this as the service's user or as root", dir, err)
 	}
+	if !there {
+		err = giveToOwnerOf(dir, path)
+	}
+	if err != nil {
+		return nil, errors.Join(err, store.Close(ctx))
+	}
 	return store, nil
+}
+
+// giveToOwnerOf hands a new history to whom the folder belongs: root makes it,
+// the service has to write it.
+func giveToOwnerOf(dir, path string) error {
+	info, err := os.Stat(dir)
+	if err != nil || os.Geteuid() != 0 {
+		return err
+	}
+	owner, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return nil
+	}
+	files, err := filepath.Glob(path + "*") // the log and the lock beside it
+	for _, f := range files {
+		err = errors.Join(err, os.Chown(f, int(owner.Uid), int(owner.Gid)))
+	}
+	return err
 }
 
 // askPassphrase asks twice at a terminal, and reads one line from a pipe.

@@ -17,6 +17,16 @@ import (
 	"tidemark/web"
 )
 
+// benchConfig describes one tub.
+const benchConfig = `
+household: {time_zone: UTC}
+vessels:
+  - name: tub
+    holds: dough
+    floor_mm: 240
+    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
+`
+
 // bench is an App on a stepped clock with a store, fed by hand.
 type bench struct {
 	t     *testing.T
@@ -28,14 +38,12 @@ type bench struct {
 
 func newBench(t *testing.T) *bench {
 	t.Helper()
-	cfg, err := config.Parse("bench.yaml", []byte(`
-household: {time_zone: UTC}
-vessels:
-  - name: tub
-    holds: dough
-    floor_mm: 240
-    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
-`), config.WithoutSensors)
+	return newBenchOf(t, benchConfig)
+}
+
+func newBenchOf(t *testing.T, text string) *bench {
+	t.Helper()
+	cfg, err := config.Parse("bench.yaml", []byte(text), config.WithoutSensors)
 	require.NoError(t, err)
 	batch := bake.DefaultBatch()
 	cfg.Vessels[0].Batch = &batch

@@ -54,11 +54,11 @@ func (a *App) resume(ctx context.Context) error {
 		if p.rise.ID != 0 {
 			continue
 		}
-		if err := a.afterLast(ctx, p, now); err != nil {
-			return fmt.Errorf("the last rise of %s cannot be read: %w", p.vessel.Name, err)
+		if e := a.afterLast(ctx, p, now); e != nil {
+			err = errors.Join(err, fmt.Errorf("the last rise of %s cannot be read: %w", p.vessel.Name, e))
 		}
 	}
-	return nil
+	return err
 }
 
 // bakeGoesOn is how long after the end of a rise its process may still be under
@@ -71,8 +71,8 @@ func (a *App) afterLast(ctx context.Context, p *pipe, now time.Time) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	page, err := a.opt.Store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 1})
-	if err != nil || len(page.Rises) == 0 {
-		return err
+	if err != nil || len(page.Rises) == 0 || page.Rises[0].UnderWay() {
+		return err // one under way that cannot be taken up begins anew
 	}
 	p.autoStart = false
 	if p.est, err = p.newEstimator(); err != nil {

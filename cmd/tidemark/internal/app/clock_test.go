@@ -1,0 +1,259 @@
+package app
+
+import (
+	"context"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// machine is a machine whose wall clock can be set while its boot clock runs on.
+type machine struct {
+	boot time.Duration
+	wall time.Time
+}
+
+func (m *machine) tick(d time.Duration) { m.boot += d; m.wall = m.wall.Add(d) }
+func (m *machine) set(wall time.Time)   { m.wall = wall }
+func (m *machine) clock() *Steady {
+	return newSteady(func() time.Time { return m.wall }, func() time.Duration { return m.boot })
+}
+
+func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
+	m := &machine{wall: time.Date(1970, 1, 1, 0, 0, 5, 0, time.UTC), boot: 5 * time.Second}
+	s := m.clock()
+	m.tick(time.Minute)
+	m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
+	m.tick(time.Minute)
+	assert.Equal(t, time.Date(1970, 1, 1, 0, 2, 5, 0, time.UTC), s.Now())
+	skew := s.Skew()
+	s.Shift(skew)
+	assert.Equal(t, time.Date(2026, 4, 4, 9, 1, 0, 0, time.UTC), s.Now())
+	assert.Zero(t, s.Skew())
+}
+
+func TestSteppedNeverRunsBack(t *testing.T) {
+	var s Stepped
+	late := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	s.Set(late)
+	s.Set(late.Add(-time.Hour))
+	assert.Equal(t, late, s.Now())
+}
+
+func TestBootTimeMovesOn(t *testing.T) {
+	first := bootTime()
+	assert.Positive(t, first)
+	assert.GreaterOrEqual(t, bootTime(), first)
+}
+
+// stepBench is an App on a machine whose clock can be set, with a dough that
+// rises by the machine's boot clock.
+type stepBench struct {
+	*bench
+	m      *machine
+	rose   time.Duration // how long the dough has risen
+	raised []alert.Alarm
+}
+
+// newStepBench starts an App over the state folder; rose is how long the dough
+// has risen already.
+func newStepBench(t *testing.T, dir string, wall time.Time, rose time.Duration, timesync string) *stepBench {
+	t.Helper()
+	cfg, err := config.Parse("bench.yaml", []byte(benchConfig), config.WithoutSensors)
+	require.NoError(t, err)
+	batch := bake.DefaultBatch()
+	cfg.Vessels[0].Batch = &batch
+	b := &stepBench{bench: &bench{t: t}, m: &machine{wall: wall, boot: time.Minute}, rose: rose}
+	b.store, err = history.Open(t.Context(), filepath.Join(dir, "tidemark.db"), history.Options{Now: func() time.Time { return b.m.wall }})
+	require.NoError(t, err)
+	b.app, err = New(Options{Config: cfg, Clock: b.m.clock(), Store: b.store})
+	require.NoError(t, err)
+	b.app.timesync = timesync
+	require.NoError(t, b.app.Start(t.Context()))
+	return b
+}
+
+// stop ends the App in order.
+func (b *stepBench) stop() {
+	require.NoError(b.t, b.app.Stop(context.Background()))
+	require.NoError(b.t, b.store.Close(context.Background()))
+}
+
+// rise lets the dough rise for a while, a sample every 10 s.
+func (b *stepBench) rise(d time.Duration) {
+	for range int(d / (10 * time.Second)) {
+		b.m.tick(10 * time.Second)
+		b.rose += 10 * time.Second
+		b.app.followWall(b.t.Context())
+		now := b.app.opt.Clock.Now()
+		wobble := 0.4 * math.Sin(b.rose.Seconds()) // stands for noise
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(b.rose)/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		b.raised = append(b.raised, b.app.Advance(now)...)
+	}
+}
+
+// kinds lists what was raised.
+func (b *stepBench) kinds() []alert.Kind { return kept{alarms: b.raised}.kinds() }
+
+// rows reads the stored samples of the rise that is under way.
+func (b *stepBench) rows() []history.Row {
+	var out []history.Row
+	for r, err := range b.store.Rows(b.t.Context(), b.vessel().RiseID, time.Time{}, time.Time{}) {
+		require.NoError(b.t, err)
+		out = append(out, r)
+	}
+	return out
+}
+
+// TestClockSetInMidRise sets the wall clock while the dough rises: the curve and
+// the forecast go on unbroken, nothing false is told, stored samples follow.
+func TestClockSetInMidRise(t *testing.T) {
+	day := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		name   string
+		starts time.Time
+		by     time.Duration
+	}{
+		{"three hours forth", day, 3 * time.Hour},
+		{"three hours back", day, -3 * time.Hour},
+		{"from 1970", time.Unix(30, 0), day.Sub(time.Unix(30, 0))},
+		{"a year too late", day.AddDate(1, 0, 0), -365 * 24 * time.Hour},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newStepBench(t, t.TempDir(), c.starts, 0, t.TempDir())
+			defer b.stop()
+			b.rise(2 * time.Hour)
+			before := b.app.Estimate("tub")
+			b.m.set(b.m.wall.Add(c.by))
+			b.rise(10 * time.Second)
+			after := b.app.Estimate("tub")
+			assert.InDelta(t, before.RisePercent, after.RisePercent, 1.5, "the curve stays")
+			assert.Equal(t, before.Started.Add(c.by), after.Started)
+			assert.InDelta(t, 0, after.Ready.Median.Sub(before.Ready.Median.Add(c.by)).Minutes(), 15, "the forecast moves along")
+			assert.Equal(t, estimator.QualityOK, after.Quality)
+			assert.Empty(t, b.raised, "setting a clock is no event of the dough: %v", b.kinds())
+			checkSpacing(t, b.rows(), after.Started, 10*time.Second)
+			b.rise(crossing() - 2*time.Hour + 20*time.Minute)
+			assert.Equal(t, []alert.Kind{alert.Near, alert.Reached}, b.kinds())
+			assert.InDelta(t, 0, b.raised[1].FiredAt.Sub(after.Started.Add(crossing())).Minutes(), 5)
+		})
+	}
+}
+
+// checkSpacing checks that stored samples lie evenly from a start on.
+func checkSpacing(t *testing.T, rows []history.Row, start time.Time, every time.Duration) {
+	t.Helper()
+	require.NotEmpty(t, rows)
+	assert.WithinDuration(t, start, rows[0].Time, 2*every)
+	for i := 1; i < len(rows); i++ {
+		if gap := rows[i].Time.Sub(rows[i-1].Time); (gap - every).Abs() > 3*time.Second {
+			require.Failf(t, "uneven", "sample %d is %s after the one before", i, gap)
+		}
+	}
+}
+
+// TestSmallDriftIsFollowedQuietly lets the wall clock run a little ahead.
+func TestSmallDriftIsFollowedQuietly(t *testing.T) {
+	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
+	defer b.stop()
+	b.rise(5 * time.Minute)
+	b.m.set(b.m.wall.Add(time.Second))
+	b.rise(time.Minute)
+	assert.Equal(t, time.Second, b.app.opt.Clock.(*Steady).Skew(), "not worth a move")
+	b.m.set(b.m.wall.Add(2 * time.Second))
+	b.rise(time.Minute)
+	assert.Zero(t, b.app.opt.Clock.(*Steady).Skew())
+}
+
+// TestPowerCutWithoutAClock cuts the power in mid-rise. The machine starts in
+// 1970, the time comes from the network a while later: what was seen before the
+// cut keeps its times, what was seen since start moves, the gap is as long as it
+// was.
+func TestPowerCutWithoutAClock(t *testing.T) {
+	day := time.Now().Add(-2 * time.Hour).Truncate(time.Second) // the file's own time is the machine's
+	first, second, timesync := t.TempDir(), t.TempDir(), t.TempDir()
+	b := newStepBench(t, first, day, 0, timesync)
+	b.rise(2 * time.Hour)
+	before := b.app.Estimate("tub")
+	require.NoError(t, b.store.Flush(t.Context()))
+	copyFiles(t, first, second)
+	b.stop()
+	files, err := filepath.Glob(filepath.Join(second, "tidemark.db*"))
+	require.NoError(t, err)
+	for _, f := range files {
+		require.NoError(t, os.Chtimes(f, b.m.wall, b.m.wall))
+	}
+
+	const off = 40 * time.Minute
+	a := newStepBench(t, second, time.Unix(20, 0), 2*time.Hour+off, timesync)
+	defer a.stop()
+	a.rise(3 * time.Minute)
+	waiting := a.app.Estimate("tub")
+	assert.False(t, waiting.Time.Before(before.Time), "time does not run back to 1970")
+	assert.NotEmpty(t, a.rows())
+	a.m.set(b.m.wall.Add(off + 3*time.Minute))
+	a.rise(time.Minute)
+	e := a.app.Estimate("tub")
+	assert.WithinDuration(t, before.Started, e.Started, 15*time.Second, "the rise keeps its start")
+	assert.InDelta(t, invented(a.rose), e.RisePercent, 4)
+	rows := a.rows()
+	var gap time.Duration
+	for i := 1; i < len(rows); i++ {
+		gap = max(gap, rows[i].Time.Sub(rows[i-1].Time))
+	}
+	assert.InDelta(t, off.Minutes(), gap.Minutes(), 2, "the gap is as long as the cut")
+	a.rise(crossing() - a.rose + 20*time.Minute)
+	assert.InDelta(t, 0, a.app.Estimate("tub").Ready.Median.Sub(before.Started.Add(crossing())).Minutes(), 5)
+	assert.NotContains(t, a.kinds(), alert.SensorLost)
+	assert.NotContains(t, a.kinds(), alert.Over)
+	assert.Contains(t, a.kinds(), alert.Reached)
+}
+
+// TestAClockKnownToBeSetIsBelieved goes back before the last run when the system
+// says so.
+func TestAClockKnownToBeSetIsBelieved(t *testing.T) {
+	timesync := t.TempDir()
+	a := &App{timesync: timesync, notBefore: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
+	early := a.notBefore.Add(-time.Hour)
+	assert.False(t, a.believed(early))
+	assert.True(t, a.believed(a.notBefore.Add(time.Hour)))
+	require.NoError(t, os.WriteFile(filepath.Join(timesync, "synchronized"), nil, 0o644))
+	assert.True(t, a.believed(early))
+}
+
+// TestShiftTakesDeedsAndStepsAlong moves what people did with the timeline.
+func TestShiftTakesDeedsAndStepsAlong(t *testing.T) {
+	b := newStepBench(t, t.TempDir(), time.Unix(30, 0), 0, t.TempDir())
+	defer b.stop()
+	b.rise(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.rise(20 * time.Minute)
+	b.do(web.Act{Kind: web.ActFold})
+	b.m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
+	b.rise(time.Minute)
+	deeds := b.vessel().Deeds
+	require.Len(t, deeds, 2)
+	for _, d := range deeds {
+		assert.Equal(t, 2026, d.At.Year())
+	}
+	assert.Equal(t, 2026, stepOf(t, b.bench, "fold-1").Finished.Year())
+	acts, err := b.store.Acts(t.Context(), b.vessel().RiseID)
+	require.NoError(t, err)
+	for _, h := range acts {
+		assert.Equal(t, 2026, h.At.Year())
+	}
+	b.do(web.Act{Kind: web.ActUndo})
+	assert.Len(t, b.vessel().Deeds, 1)
+}

@@ -1,0 +1,69 @@
+package app
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/web"
+)
+
+// lessons counts what past rises of the tub have taught.
+func (b *bench) lessons() int {
+	b.app.work.Wait() // a finished rise teaches beside the watch
+	all, err := b.store.Settings().List(b.t.Context(), learnedPrefix+"tub/")
+	require.NoError(b.t, err)
+	return len(all)
+}
+
+// TestAFinishedRiseTeachesTheNext ends a rise: what is expected of the next one
+// differs. Taking the end back forgets it.
+func TestAFinishedRiseTeachesTheNext(t *testing.T) {
+	b := newBench(t)
+	b.run(6 * time.Hour)
+	published := *b.app.pipes["tub"].prior
+	assert.Zero(t, b.lessons(), "a rise under way teaches nothing")
+	b.do(web.Act{Kind: web.ActEnd})
+	b.run(6*time.Hour + 10*time.Second)
+	assert.Equal(t, 1, b.lessons())
+	taught := *b.app.pipes["tub"].prior
+	assert.NotEqual(t, published, taught)
+	b.do(web.Act{Kind: web.ActUndo})
+	assert.Zero(t, b.lessons())
+	assert.Equal(t, published, *b.app.pipes["tub"].prior, "nothing of it is left in memory")
+}
+
+// TestARiseEndedByAStartIsForgottenWithIt starts anew by mistake.
+func TestARiseEndedByAStartIsForgottenWithIt(t *testing.T) {
+	b := newBench(t)
+	b.run(6 * time.Hour)
+	published := *b.app.pipes["tub"].prior
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(6*time.Hour + 10*time.Second)
+	assert.Equal(t, 1, b.lessons())
+	b.do(web.Act{Kind: web.ActUndo})
+	assert.Zero(t, b.lessons())
+	assert.Equal(t, published, *b.app.pipes["tub"].prior)
+}
+
+// TestLessonsOutliveARestart reads them at the next start.
+func TestLessonsOutliveARestart(t *testing.T) {
+	b := newBench(t)
+	b.run(6 * time.Hour)
+	b.do(web.Act{Kind: web.ActEnd})
+	b.run(6*time.Hour + 10*time.Second)
+	require.Equal(t, 1, b.lessons())
+	again := b.again()
+	assert.Equal(t, *b.app.pipes["tub"].prior, *again.app.pipes["tub"].prior)
+}
+
+// TestAShortRiseTeachesNothing ends one before there is anything to fit.
+func TestAShortRiseTeachesNothing(t *testing.T) {
+	b := newBench(t)
+	b.run(10 * time.Minute)
+	b.do(web.Act{Kind: web.ActEnd})
+	b.run(11 * time.Minute)
+	assert.Zero(t, b.lessons())
+}

@@ -1,0 +1,98 @@
+package app
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/web"
+)
+
+// changedConfig is the bench's configuration with one text put for another.
+func changedConfig(t *testing.T, b *bench, old, fresh string) *config.Config {
+	t.Helper()
+	text := strings.Replace(benchConfig, old, fresh, 1)
+	require.NotEqual(t, benchConfig, text, "the row changes nothing")
+	cfg, err := config.Parse("bench.yaml", []byte(text), config.WithoutSensors)
+	require.NoError(t, err)
+	for i := range cfg.Vessels {
+		cfg.Vessels[i].Batch = b.app.opt.Config.Vessels[0].Batch
+	}
+	return cfg
+}
+
+// TestReloadSaysWhatNeedsARestart has a row for every part of the file.
+func TestReloadSaysWhatNeedsARestart(t *testing.T) {
+	const floor = "    floor_mm: 240\n"
+	const lost = "vessel tub (sensors, shape, batch or a mark by temperature)"
+	b := newBench(t)
+	for _, c := range []struct {
+		name, old, fresh string
+		want             []string
+	}{
+		{"mark", floor, floor + "    target_percent: 80\n", nil},
+		{"lead", floor, floor + "    lead: 45m\n", nil},
+		{"floor", "240", "260", []string{lost}},
+		{"shape", "180", "190", []string{lost}},
+		{"lost after", floor, floor + "    lost_after: 9m\n", []string{lost}},
+		{"mark by temperature", floor, floor + "    target_by_dough_c: [[20, 100], [25, 75]]\n", []string{lost}},
+		{"household", "UTC", "Europe/Vienna", []string{"household"}},
+		{"page", "household:", "web: {listen: \"127.0.0.1:9999\"}\nhousehold:", []string{"web"}},
+		{"several", "household: {time_zone: UTC}", "state_dir: /tmp/x\nsysfs: /tmp/y\nsample_every: 20s\nheartbeat_url: http://h/\nchannels: [{name: c, kind: topic, url: \"http://h\", topic: t}]",
+			[]string{"household", "state_dir", "sysfs", "sample_every", "channels", "heartbeat_url"}},
+		{"another name", "name: tub", "name: jar", []string{"vessel jar (new)", "vessel tub (gone)"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			assert.Equal(t, c.want, b.app.Reload(changedConfig(t, b, c.old, c.fresh)))
+		})
+	}
+}
+
+// TestReloadTakesMarkAndLeadOver changes both in mid-rise; the new mark outlives
+// a restart and gives way to one that is chosen by hand.
+func TestReloadTakesMarkAndLeadOver(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	assert.Empty(t, b.app.Reload(changedConfig(t, b, "    floor_mm", "    target_percent: 80\n    lead: 45m\n    floor_mm")))
+	b.run(61 * time.Minute)
+	v := b.vessel()
+	assert.Equal(t, 80.0, v.Estimate.TargetPercent)
+	assert.Equal(t, 45*time.Minute, v.Lead)
+	r, err := b.store.Rise(t.Context(), v.RiseID)
+	require.NoError(t, err)
+	assert.Equal(t, 80.0, r.TargetPercent)
+	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 60})
+	b.do(web.Act{Kind: web.ActUndo})
+	b.run(62 * time.Minute)
+	assert.Equal(t, 80.0, b.vessel().Estimate.TargetPercent, "undo puts back what stood before, not the default")
+}
+
+// TestAMarkChosenByHandIsOfOneRise starts another rise after it.
+func TestAMarkChosenByHandIsOfOneRise(t *testing.T) {
+	b := newBench(t)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActTarget, TargetPercent: 60}), "no rise is being watched")
+	b.run(time.Hour)
+	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 60})
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(65 * time.Minute)
+	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
+}
+
+// TestUndoOfAMarkGoesBackToTheTable chooses a mark by hand where the file has a
+// table by temperature.
+func TestUndoOfAMarkGoesBackToTheTable(t *testing.T) {
+	b := newBenchOf(t, strings.Replace(benchConfig, "    floor_mm", "    target_by_dough_c: [[20, 110], [30, 70]]\n    floor_mm", 1))
+	b.run(time.Hour)
+	byTable := b.vessel().Estimate.TargetPercent
+	assert.InDelta(t, 92, byTable, 2, "24.5 C lies between the rows")
+	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 60})
+	b.run(61 * time.Minute)
+	assert.Equal(t, 60.0, b.vessel().Estimate.TargetPercent)
+	b.do(web.Act{Kind: web.ActUndo})
+	b.run(62 * time.Minute)
+	assert.InDelta(t, byTable, b.vessel().Estimate.TargetPercent, 1)
+}

@@ -1,0 +1,98 @@
+package app
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/web"
+)
+
+// again starts a second App on what the first has kept.
+func (b *bench) again() *bench {
+	b.t.Helper()
+	require.NoError(b.t, b.store.Flush(b.t.Context()))
+	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
+	require.NoError(b.t, err)
+	require.NoError(b.t, a.Start(b.t.Context()))
+	b.t.Cleanup(func() { assert.NoError(b.t, a.Stop(b.t.Context())) })
+	return &bench{t: b.t, app: a, clock: b.clock, store: b.store, start: b.start}
+}
+
+// TestResumeKeepsStepsDeedsAndMark restarts in the middle of a bake.
+func TestResumeKeepsStepsDeedsAndMark(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(30 * time.Minute)
+	b.do(web.Act{Kind: web.ActFold})
+	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 75})
+	b.run(90 * time.Minute)
+	b.do(web.Act{Kind: web.ActFridge})
+	b.run(95 * time.Minute)
+	before := b.vessel()
+	next := b.again()
+	next.run(96 * time.Minute)
+	after := next.vessel()
+	assert.Equal(t, before.RiseID, after.RiseID)
+	assert.Equal(t, before.Estimate.Started, after.Estimate.Started)
+	assert.Equal(t, 75.0, after.Estimate.TargetPercent)
+	assert.True(t, after.InFridge)
+	assert.Equal(t, before.Batch, after.Batch)
+	assert.Equal(t, bake.Done, stepOf(t, next, "fold-1").State)
+	require.Len(t, after.Deeds, len(before.Deeds))
+	for i := range before.Deeds {
+		assert.Equal(t, before.Deeds[i].Kind, after.Deeds[i].Kind)
+		assert.Equal(t, before.Deeds[i].ID, after.Deeds[i].ID)
+		assert.True(t, before.Deeds[i].At.Equal(after.Deeds[i].At))
+		assert.Equal(t, before.Deeds[i].Detail, after.Deeds[i].Detail)
+	}
+	next.do(web.Act{Kind: web.ActUndo})
+	assert.False(t, next.vessel().InFridge, "an act of the first run is taken back in the second")
+}
+
+// TestTheBakeGoesOnAfterARestart restarts between shaping and the oven: no new
+// rise begins by itself, and the steps go on.
+func TestTheBakeGoesOnAfterARestart(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(3 * time.Hour)
+	b.do(web.Act{Kind: web.ActShaped})
+	b.run(3*time.Hour + time.Minute)
+	require.Equal(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
+	next := b.again()
+	next.run(3*time.Hour + 5*time.Minute)
+	v := next.vessel()
+	assert.Zero(t, v.RiseID, "an empty tub is no rise")
+	assert.Equal(t, estimator.Idle, v.Estimate.Phase)
+	assert.Equal(t, bake.Done, stepOf(t, next, bake.ShapeID).State)
+	require.NoError(t, next.app.StepDone("tub", bakedStep, next.clock.Now(), "test"))
+	third := next.again()
+	third.run(3*time.Hour + 6*time.Minute)
+	assert.Equal(t, bake.Done, stepOf(t, third, bakedStep).State, "a step done after the rise is kept")
+	third.do(web.Act{Kind: web.ActStart})
+	third.run(3*time.Hour + 7*time.Minute)
+	assert.NotZero(t, third.vessel().RiseID)
+}
+
+// TestARiseOfAVesselThatIsGoneIsClosed starts with another vessel.
+func TestARiseOfAVesselThatIsGoneIsClosed(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	id := b.vessel().RiseID
+	cfg := *b.app.opt.Config
+	cfg.Vessels = append(cfg.Vessels[:0:0], cfg.Vessels...)
+	cfg.Vessels[0].Name = "jar"
+	a, err := New(Options{Config: &cfg, Clock: b.clock, Store: b.store})
+	require.NoError(t, err)
+	require.NoError(t, a.Start(t.Context()))
+	require.NoError(t, a.Stop(t.Context()))
+	r, err := b.store.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.False(t, r.UnderWay())
+}
