@@ -3,6 +3,7 @@ package main
 import (
 	"net"
 	"os"
+	"strings"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -24,7 +25,7 @@ func TestScripts(t *testing.T) {
 			env.Setenv("RECORDS", records+"/../../testdata/records")
 			return err
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"takeport": takePort},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"takeport": takePort, "spreadsheet": asSpreadsheet},
 	})
 }
 
@@ -37,4 +38,12 @@ func takePort(ts *testscript.TestScript, _ bool, _ []string) {
 	_, port, err := net.SplitHostPort(ln.Addr().String())
 	ts.Check(err)
 	ts.Setenv("PORT", port)
+}
+
+// asSpreadsheet copies a text as some spreadsheets write it: a byte order mark,
+// CRLF between lines and none at the end.
+func asSpreadsheet(ts *testscript.TestScript, _ bool, args []string) {
+	text := strings.TrimSuffix(ts.ReadFile(args[0]), "\n")
+	text = "\ufeff" + strings.ReplaceAll(text, "\n", "\r\n")
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(text), 0o644))
 }

@@ -49,7 +49,7 @@ func newLine(e estimator.Estimate, raised []alert.Alarm, zone *time.Location) li
 
 // number returns nil for a value that is not known, else it rounded to 0.001.
 func number(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
+	if !known(x) {
 		return nil
 	}
 	x = math.Round(x*1000) / 1000

@@ -73,9 +73,12 @@ func (p *tablePrinter) window(e estimator.Estimate) string {
 	return fmt.Sprintf("%s to %s, most likely %s", p.clock(e.Ready.From, "15:04"), p.clock(e.Ready.Until, "15:04"), p.clock(e.Ready.Median, "15:04"))
 }
 
+// known reports whether a value can be told.
+func known(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
 // percent formats a rise.
 func percent(x float64) string {
-	if math.IsNaN(x) {
+	if !known(x) {
 		return "-"
 	}
 	return fmt.Sprintf("%.0f %%", x)
@@ -83,7 +86,7 @@ func percent(x float64) string {
 
 // rate formats a growth rate.
 func rate(x float64) string {
-	if math.IsNaN(x) {
+	if !known(x) {
 		return "-"
 	}
 	return fmt.Sprintf("%.0f %%/h", x)

@@ -1,0 +1,174 @@
+package replay
+
+import (
+	"bytes"
+	"errors"
+	"flag"
+	"image/png"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// golden compares with a file of testdata.
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(path)
+	require.NoError(t, err)
+	assert.Equal(t, string(want), got, "run with -update if it was changed on purpose")
+}
+
+// story is an invented rise in a few estimates, with what is raised at each.
+func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
+	start := time.Date(2026, 2, 14, 8, 0, 0, 0, time.UTC)
+	at := func(m int) time.Time { return start.Add(time.Duration(m) * time.Minute) }
+	window := func(from, median, until int) estimator.Window {
+		return estimator.Window{From: at(from), Median: at(median), Until: at(until)}
+	}
+	nan := math.NaN()
+	base := estimator.Estimate{Started: start, TargetPercent: 100, Quality: estimator.QualityOK, PeakPercent: nan}
+	add := func(change func(*estimator.Estimate), alarms ...alert.Alarm) {
+		e := base
+		change(&e)
+		estimates, raised = append(estimates, e), append(raised, alarms)
+	}
+	add(func(e *estimator.Estimate) {
+		e.Time, e.Phase, e.PhaseReason = at(0), estimator.Settling, "Just started."
+		e.RisePercent, e.RiseSD, e.RatePercentPerHour = nan, nan, math.Inf(1)
+	})
+	add(func(e *estimator.Estimate) {
+		e.Time, e.Phase, e.PhaseReason = at(90), estimator.Rising, "Rising."
+		e.RisePercent, e.RiseSD, e.RatePercentPerHour, e.Ready = 41.23456, 0.70049, 33.3333, window(150, 180, 215)
+	})
+	add(func(e *estimator.Estimate) {
+		e.Time, e.Phase = at(100), estimator.Rising
+		e.RisePercent, e.RiseSD, e.RatePercentPerHour, e.Ready = 46, 4, 33, window(150, 180, 215)
+		e.Quality, e.QualityReason = estimator.QualityGap, "No reading since 09:35."
+	}, alert.Alarm{Kind: alert.SensorLost, Reason: "no_reading", Title: "tub: not seen", Text: "Not seeing the dough in tub since 09:35 <invented>."})
+	add(func(e *estimator.Estimate) {
+		e.Time, e.Phase, e.PhaseReason = at(182), estimator.Ready, "The mark is reached."
+		e.RisePercent, e.RiseSD, e.RatePercentPerHour, e.Ready, e.ReadyIsPast = 101, 0.5, 30, window(179, 180, 181), true
+		e.PeakPercent, e.PeakAt = 101, at(182)
+		e.Rejected = map[string]int{"handling": 3, "out_of_range": 1, "missing": 0}
+	}, alert.Alarm{Kind: alert.Reached, Title: "tub: at the mark", Text: "tub has reached its mark."},
+		alert.Alarm{Kind: alert.TooHot, Reason: "dough", Title: "tub: too hot", Text: "tub is at 31 C."})
+	return estimates, raised
+}
+
+// TestPrintersMatchTheirGoldenFiles prints the story both ways.
+func TestPrintersMatchTheirGoldenFiles(t *testing.T) {
+	zone := time.FixedZone("", 3600)
+	var asJSON, asTable bytes.Buffer
+	estimates, raised := story()
+	for _, p := range []printer{newJSONPrinter(&asJSON, zone), newTablePrinter(&asTable, zone, "tub")} {
+		for i := range estimates {
+			require.NoError(t, p.print(estimates[i], raised[i]))
+		}
+		require.NoError(t, p.finish())
+	}
+	golden(t, "story.jsonl", asJSON.String())
+	golden(t, "story.txt", asTable.String())
+}
+
+// TestTableIsQuietWithoutNews prints nothing between two half hours.
+func TestTableIsQuietWithoutNews(t *testing.T) {
+	var out bytes.Buffer
+	p := newTablePrinter(&out, time.UTC, "tub")
+	estimates, _ := story()
+	e := estimates[1]
+	require.NoError(t, p.print(e, nil))
+	length := out.Len()
+	e.Time = e.Time.Add(tableEvery - time.Second)
+	require.NoError(t, p.print(e, nil))
+	assert.Equal(t, length, out.Len())
+	e.Time = e.Time.Add(time.Second)
+	require.NoError(t, p.print(e, nil))
+	assert.Greater(t, out.Len(), length)
+}
+
+// oneTub is a configuration for the records of these tests.
+func oneTub(t *testing.T) *config.Config {
+	t.Helper()
+	cfg, err := config.Parse("t.yaml", []byte("vessels:\n  - {name: tub, holds: dough, floor_mm: 240, profile: {shape: straight, diameter_mm: 180, height_mm: 200}}\n"), config.WithoutSensors)
+	require.NoError(t, err)
+	return cfg
+}
+
+// record writes rows under the header into a new file.
+func recordFile(t *testing.T, rows ...string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "r.csv")
+	require.NoError(t, os.WriteFile(path, []byte("time,distance_mm,dough_c,air_c,event\n"+strings.Join(rows, "\n")+"\n"), 0o644))
+	return path
+}
+
+// TestChartFile draws a record in both formats, with what people did in it.
+func TestChartFile(t *testing.T) {
+	path := recordFile(t,
+		"2026-02-14T08:00:00Z,180,24,23,start", "2026-02-14T08:20:00Z,178,24,23,fold",
+		"2026-02-14T08:40:00Z,176,24,23,fold", "2026-02-14T09:10:00Z,160,24,23,fridge")
+	for _, ending := range []string{".svg", ".png"} {
+		o := Options{Config: oneTub(t), Record: path, Out: &bytes.Buffer{}, ChartFile: filepath.Join(t.TempDir(), "c"+ending)}
+		require.NoError(t, Check(t.Context(), &o))
+		assert.True(t, o.HasStart)
+		require.NoError(t, Run(t.Context(), o))
+		data, err := os.ReadFile(o.ChartFile)
+		require.NoError(t, err)
+		if ending == ".png" {
+			_, err = png.Decode(bytes.NewReader(data))
+			require.NoError(t, err)
+			continue
+		}
+		for _, text := range []string{"<svg", "tub", "fold 1", "fold 2", "fridge", "doubled"} {
+			assert.Contains(t, string(data), text)
+		}
+	}
+}
+
+// TestChartRemembersNoMoreThanItDraws feeds a chart for a very long time.
+func TestChartRemembersNoMoreThanItDraws(t *testing.T) {
+	c := newChartFile("c.svg", time.UTC, "tub")
+	start := time.Date(2026, 2, 14, 8, 0, 0, 0, time.UTC)
+	for m := range 30000 {
+		c.see(estimator.Estimate{Time: start.Add(time.Duration(m) * time.Minute), RisePercent: float64(m)})
+	}
+	assert.LessOrEqual(t, len(c.model.Samples), maxChartSamples)
+	assert.Greater(t, len(c.model.Samples), maxChartSamples/3)
+	assert.Zero(t, c.model.Samples[0].RisePercent)
+	for i := 2; i < len(c.model.Samples); i++ {
+		require.Equal(t, c.model.Samples[1].Time.Sub(c.model.Samples[0].Time), c.model.Samples[i].Time.Sub(c.model.Samples[i-1].Time), "evenly spaced")
+	}
+}
+
+// shut is an output that nobody reads any more.
+type shut struct{}
+
+var errShut = errors.New("broken pipe")
+
+func (shut) Write([]byte) (int, error) { return 0, errShut }
+
+// TestReplayStopsWhenNobodyReads ends early instead of working on for nothing.
+func TestReplayStopsWhenNobodyReads(t *testing.T) {
+	path := recordFile(t, "2026-02-14T08:00:00Z,180,24,23,", "2026-03-14T08:00:00Z,180,24,23,")
+	o := Options{Config: oneTub(t), Record: path, Out: shut{}, JSON: true}
+	require.NoError(t, Check(t.Context(), &o))
+	err := Run(t.Context(), o)
+	require.ErrorIs(t, err, errShut)
+	assert.Equal(t, 1, strings.Count(err.Error(), errShut.Error()), "told once")
+}
