@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"path/filepath"
@@ -34,6 +35,7 @@ type bench struct {
 	clock *Stepped
 	store *history.Store
 	start time.Time
+	every time.Duration // between samples; 0 is 10 s
 }
 
 func newBench(t *testing.T) *bench {
@@ -61,9 +63,11 @@ func newBenchOf(t *testing.T, text string) *bench {
 	return b
 }
 
-// run feeds the invented rise up to a time after the start, every 10 s.
+// run feeds the invented rise up to a time after the start, every 10 s unless
+// the bench says otherwise.
 func (b *bench) run(until time.Duration) {
-	for now := b.clock.Now().Add(10 * time.Second); !now.After(b.start.Add(until)); now = now.Add(10 * time.Second) {
+	every := cmp.Or(b.every, 10*time.Second)
+	for now := b.clock.Now().Add(every); !now.After(b.start.Add(until)); now = now.Add(every) {
 		b.clock.Set(now)
 		wobble := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
 		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(now.Sub(b.start))/100) + wobble, DoughC: 24.5, AirC: 23.5})
@@ -147,6 +151,7 @@ func stepOf(t *testing.T, b *bench, id string) bake.Step {
 }
 
 func TestEndAndItsUndo(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(2 * time.Hour)
 	id := b.vessel().RiseID
@@ -165,6 +170,7 @@ func TestEndAndItsUndo(t *testing.T) {
 }
 
 func TestStartByMistakeAndItsUndo(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(2 * time.Hour)
 	first := b.vessel().RiseID

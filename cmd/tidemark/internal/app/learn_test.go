@@ -21,12 +21,14 @@ func (b *bench) lessons() int {
 // TestAFinishedRiseTeachesTheNext ends a rise: what is expected of the next one
 // differs. Taking the end back forgets it.
 func TestAFinishedRiseTeachesTheNext(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
+	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
 	published := *b.app.pipes["tub"].prior
 	assert.Zero(t, b.lessons(), "a rise under way teaches nothing")
 	b.do(web.Act{Kind: web.ActEnd})
-	b.run(6*time.Hour + 10*time.Second)
+	b.run(6*time.Hour + time.Minute)
 	assert.Equal(t, 1, b.lessons())
 	taught := *b.app.pipes["tub"].prior
 	assert.NotEqual(t, published, taught)
@@ -37,11 +39,13 @@ func TestAFinishedRiseTeachesTheNext(t *testing.T) {
 
 // TestARiseEndedByAStartIsForgottenWithIt starts anew by mistake.
 func TestARiseEndedByAStartIsForgottenWithIt(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
+	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
 	published := *b.app.pipes["tub"].prior
 	b.do(web.Act{Kind: web.ActStart})
-	b.run(6*time.Hour + 10*time.Second)
+	b.run(6*time.Hour + time.Minute)
 	assert.Equal(t, 1, b.lessons())
 	b.do(web.Act{Kind: web.ActUndo})
 	assert.Zero(t, b.lessons())
@@ -50,10 +54,12 @@ func TestARiseEndedByAStartIsForgottenWithIt(t *testing.T) {
 
 // TestLessonsOutliveARestart reads them at the next start.
 func TestLessonsOutliveARestart(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
+	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
 	b.do(web.Act{Kind: web.ActEnd})
-	b.run(6*time.Hour + 10*time.Second)
+	b.run(6*time.Hour + time.Minute)
 	require.Equal(t, 1, b.lessons())
 	again := b.again()
 	assert.Equal(t, *b.app.pipes["tub"].prior, *again.app.pipes["tub"].prior)

@@ -36,7 +36,7 @@ func liveConfig(t *testing.T, sysfs, state string) *config.Config {
 	text := `
 state_dir: ` + state + `
 sysfs: ` + sysfs + `
-sample_every: 5s
+sample_every: 10s
 household: {time_zone: UTC}
 vessels:
   - name: tub
@@ -148,6 +148,7 @@ func (k kept) of(t *testing.T, kind alert.Kind) alert.Alarm {
 // TestLiveTreeWarnsBeforeDoubling is the live proof: kernel files in, the
 // warning out, with the faults a Pi shows on the way.
 func TestLiveTreeWarnsBeforeDoubling(t *testing.T) {
+	t.Parallel()
 	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
@@ -195,6 +196,7 @@ func noFault(time.Duration) bool { return false }
 
 // TestSensorLostIsToldAndEnds lets the height sensor die for a quarter of an hour.
 func TestSensorLostIsToldAndEnds(t *testing.T) {
+	t.Parallel()
 	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
@@ -215,6 +217,7 @@ func TestSensorLostIsToldAndEnds(t *testing.T) {
 // TestResumeAfterAKill stops a run without its orderly end in mid-rise and
 // starts another on what reached the disk.
 func TestResumeAfterAKill(t *testing.T) {
+	t.Parallel()
 	first, second, tree := t.TempDir(), t.TempDir(), pitree.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()

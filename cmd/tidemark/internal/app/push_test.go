@@ -22,6 +22,7 @@ import (
 // topic server. The JSON form is the one of ntfy's documentation, Publishing,
 // "Publish as JSON": topic in the body, POST to the server's root.
 func TestPushReachesTheTopicServer(t *testing.T) {
+	t.Parallel()
 	got := make(chan map[string]any, 16)
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body, err := io.ReadAll(r.Body)

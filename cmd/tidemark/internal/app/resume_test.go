@@ -25,6 +25,7 @@ func (b *bench) again() *bench {
 
 // TestResumeKeepsStepsDeedsAndMark restarts in the middle of a bake.
 func TestResumeKeepsStepsDeedsAndMark(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Minute)
 	b.do(web.Act{Kind: web.ActStart})
@@ -58,6 +59,7 @@ func TestResumeKeepsStepsDeedsAndMark(t *testing.T) {
 // TestTheBakeGoesOnAfterARestart restarts between shaping and the oven: no new
 // rise begins by itself, and the steps go on.
 func TestTheBakeGoesOnAfterARestart(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Minute)
 	b.do(web.Act{Kind: web.ActStart})

@@ -42,10 +42,10 @@ func (t Tree) heightDir() string { return filepath.Join(t.Root, "bus/iio/devices
 
 // Height shows a distance.
 func (t Tree) Height(mm float64) error {
-	if err := t.writeIn(t.heightDir(), "name", "vl53l0x\n"); err != nil {
+	if err := t.putIn(t.heightDir(), "name", "vl53l0x\n"); err != nil {
 		return err
 	}
-	if err := t.writeIn(t.heightDir(), "in_distance_scale", "0.001000\n"); err != nil {
+	if err := t.putIn(t.heightDir(), "in_distance_scale", "0.001000\n"); err != nil {
 		return err
 	}
 	return t.writeIn(t.heightDir(), "in_distance_raw", fmt.Sprintf("%d\n", int(math.Round(mm))))
@@ -107,20 +107,34 @@ func (t Tree) breakFile(dir, name string, f Fault) error {
 	return fmt.Errorf("pitree: %s cannot fail by %q", name, f)
 }
 
-// writeIn replaces a file whole.
+// putIn writes a file that never changes, unless it is there.
+func (t Tree) putIn(dir, name, text string) error {
+	if _, err := os.Lstat(filepath.Join(dir, name)); err == nil {
+		return nil
+	}
+	return t.writeIn(dir, name, text)
+}
+
+// writeIn replaces a file whole. It tries the plain way first: the tree is
+// written very often.
 func (t Tree) writeIn(dir, name, text string) error {
+	path, fresh := filepath.Join(dir, name), filepath.Join(t.Root, ".new")
+	write := func() error {
+		if err := os.WriteFile(fresh, []byte(text), 0o644); err != nil {
+			return err
+		}
+		return os.Rename(fresh, path)
+	}
+	if write() == nil {
+		return nil
+	}
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
-	path := filepath.Join(dir, name)
-	if info, err := os.Stat(path); err == nil && info.IsDir() {
+	if info, err := os.Stat(path); err == nil && info.IsDir() { // an IOError
 		if err := os.RemoveAll(path); err != nil {
 			return err
 		}
 	}
-	tmp := filepath.Join(t.Root, ".new")
-	if err := os.WriteFile(tmp, []byte(text), 0o644); err != nil {
-		return err
-	}
-	return os.Rename(tmp, path)
+	return write()
 }
