@@ -18,11 +18,11 @@ func runDemo(ctx context.Context, s streams, args []string) error {
 	speed := fs.Float64("speed", 60, "kitchen minutes for each real minute, 1 to 600")
 	seed := fs.Uint64("seed", 1, "which noise the virtual sensors have")
 	rest, err := parseFlags(fs, args)
+	if err == nil {
+		err = noArguments("demo", rest)
+	}
 	if err != nil {
 		return err
-	}
-	if len(rest) > 0 {
-		return usagef("demo takes no arguments, found %q", rest[0])
 	}
 	if !(*speed >= 1 && *speed <= 600) {
 		return usagef("--speed %g is outside 1 to 600", *speed)

@@ -20,11 +20,11 @@ func runDoctor(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "doctor", "doctor [--config FILE]")
 	configFile := fs.String("config", defaultConfig, "configuration file")
 	rest, err := parseFlags(fs, args)
+	if err == nil {
+		err = noArguments("doctor", rest)
+	}
 	if err != nil {
 		return err
-	}
-	if len(rest) > 0 {
-		return usagef("doctor takes no arguments, found %q", rest[0])
 	}
 	fmt.Fprintf(s.out, "tidemark %s, %s, %s/%s\n", version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 	fmt.Fprintf(s.out, "board: %s\n", firstLine("/proc/device-tree/model"))

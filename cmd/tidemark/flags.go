@@ -20,6 +20,14 @@ func newFlags(s streams, name, usage string) *flag.FlagSet {
 	return fs
 }
 
+// noArguments refuses arguments left over by a command that takes none.
+func noArguments(name string, rest []string) error {
+	if len(rest) == 0 {
+		return nil
+	}
+	return usagef("%s takes no arguments, found %q", name, rest[0])
+}
+
 // parseFlags parses options wherever they stand between the arguments and
 // returns the arguments. The error is an exitError after -h.
 func parseFlags(fs *flag.FlagSet, args []string) ([]string, error) {

@@ -42,11 +42,11 @@ func runRun(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "run", "run --config FILE")
 	configFile := fs.String("config", defaultConfig, "configuration file")
 	rest, err := parseFlags(fs, args)
+	if err == nil {
+		err = noArguments("run", rest)
+	}
 	if err != nil {
 		return err
-	}
-	if len(rest) > 0 {
-		return usagef("run takes no arguments, found %q", rest[0])
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
 	if err != nil {

@@ -37,13 +37,13 @@ type diary struct {
 // begin starts a stored rise and returns its ID.
 func (d *diary) begin(r history.Rise) int64 {
 	id, err := d.store.BeginRise(context.Background(), r)
-	d.report("begin of a rise", err)
+	d.report("begin of a rise", id, err)
 	return id
 }
 
 // row hands a sample to the store's buffer.
 func (d *diary) row(riseID int64, r history.Row) {
-	d.report("sample", d.store.AppendRow(riseID, r))
+	d.report("sample", riseID, d.store.AppendRow(riseID, r))
 	if r.Event != "" {
 		d.store.FlushSoon()
 	}
@@ -51,12 +51,12 @@ func (d *diary) row(riseID int64, r history.Row) {
 
 // update writes what changed about a rise.
 func (d *diary) update(r history.Rise) {
-	d.report("rise", d.store.UpdateRise(context.Background(), r))
+	d.report("rise", r.ID, d.store.UpdateRise(context.Background(), r))
 }
 
 // end closes a stored rise.
 func (d *diary) end(r history.Rise) {
-	d.report("end of a rise", d.store.EndRise(context.Background(), r))
+	d.report("end of a rise", r.ID, d.store.EndRise(context.Background(), r))
 }
 
 // process keeps the step list of a rise.
@@ -68,12 +68,12 @@ func (d *diary) process(riseID int64, p bake.Process) {
 	if err == nil {
 		err = d.store.SaveProcess(context.Background(), riseID, body)
 	}
-	d.report("process", err)
+	d.report("steps", riseID, err)
 }
 
 // report logs a failure to keep something.
-func (d *diary) report(what string, err error) {
+func (d *diary) report(what string, rise int64, err error) {
 	if err != nil {
-		d.log.Warn("history did not take a record", "what", what, "error", err)
+		d.log.Warn("history did not take a record", "what", what, "rise", rise, "error", err)
 	}
 }

@@ -97,8 +97,15 @@ type kept struct {
 	health int // kinds of status the height sensor showed
 }
 
-// runLive runs the App over a tree for a while, in the bubble's time.
-func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, until, every time.Duration, fault func(time.Duration) bool) kept {
+// liveRun is an App over a tree that somebody plays.
+type liveRun struct {
+	app   *App
+	store *history.Store
+	stop  func() // ends the App and the play in order
+}
+
+// openLive starts an App on a state folder, in the bubble's time.
+func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, every time.Duration, fault func(time.Duration) bool) liveRun {
 	t.Helper()
 	cfg := liveConfig(t, tree.Root, state)
 	store, err := history.Open(t.Context(), filepath.Join(state, "tidemark.db"), history.Options{Now: time.Now})
@@ -109,18 +116,27 @@ func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, unti
 	var play sync.WaitGroup
 	play.Go(func() { playTree(ctx, t, tree, start, every, fault) })
 	require.NoError(t, a.Start(ctx))
+	return liveRun{a, store, func() {
+		require.NoError(t, a.Stop(ctx))
+		cancel()
+		play.Wait()
+	}}
+}
+
+// runLive runs the App over a tree for a while.
+func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, until, every time.Duration, fault func(time.Duration) bool) kept {
+	t.Helper()
+	r := openLive(t, state, tree, start, every, fault)
 	time.Sleep(until - time.Since(start)) // the bubble's time, not real
-	k := kept{health: len(a.Snapshot().Vessels[0].Sensors)}
-	require.NoError(t, a.Stop(ctx))
-	cancel()
-	play.Wait()
-	rises, err := store.OpenRises(t.Context())
+	k := kept{health: len(r.app.Snapshot().Vessels[0].Sensors)}
+	r.stop()
+	rises, err := r.store.OpenRises(t.Context())
 	require.NoError(t, err)
 	require.Len(t, rises, 1)
 	k.rise = rises[0]
-	k.alarms, err = store.Alarms(t.Context(), k.rise.ID)
+	k.alarms, err = r.store.Alarms(t.Context(), k.rise.ID)
 	require.NoError(t, err)
-	require.NoError(t, store.Close(t.Context()))
+	require.NoError(t, r.store.Close(t.Context()))
 	return k
 }
 
@@ -241,20 +257,11 @@ func TestResumeAfterAKill(t *testing.T) {
 // returns the last estimate.
 func runKilled(t *testing.T, state, copyTo string, tree pitree.Tree, start time.Time, until time.Duration) estimator.Estimate {
 	t.Helper()
-	store, err := history.Open(t.Context(), filepath.Join(state, "tidemark.db"), history.Options{Now: time.Now})
-	require.NoError(t, err)
-	a, err := New(Options{Config: liveConfig(t, tree.Root, state), Clock: wall{}, Store: store, Live: true})
-	require.NoError(t, err)
-	ctx, cancel := context.WithCancel(t.Context())
-	var play sync.WaitGroup
-	play.Go(func() { playTree(ctx, t, tree, start, 10*time.Second, noFault) })
-	require.NoError(t, a.Start(ctx))
+	r := openLive(t, state, tree, start, 10*time.Second, noFault)
 	time.Sleep(until - time.Since(start)) // the bubble's time, not real
 	copyFiles(t, state, copyTo)
-	e := a.Estimate("tub")
-	require.NoError(t, a.Stop(ctx))
-	cancel()
-	play.Wait()
-	require.NoError(t, store.Close(t.Context()))
+	e := r.app.Estimate("tub")
+	r.stop()
+	require.NoError(t, r.store.Close(t.Context()))
 	return e
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml"
@@ -174,12 +175,9 @@ func (c *Config) Vessel(name string) (Vessel, error) {
 
 // names lists the vessels for a message.
 func (c *Config) names() string {
-	s := ""
+	names := make([]string, len(c.Vessels))
 	for i, v := range c.Vessels {
-		if i > 0 {
-			s += ", "
-		}
-		s += v.Name
+		names[i] = v.Name
 	}
-	return s
+	return strings.Join(names, ", ")
 }

@@ -32,7 +32,7 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 		if !c.decode(path, n, &points) {
 			return nil
 		}
-		p, err = fromPoints(points)
+		p, err = ProfileOf(points)
 	} else {
 		var s shapeFile
 		if !c.decode(path, n, &s) {
@@ -64,8 +64,8 @@ func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
 	return nil, nil
 }
 
-// fromPoints builds a profile of measured points.
-func fromPoints(pairs [][2]float64) (*geometry.Profile, error) {
+// ProfileOf builds a profile of measured points, each [height mm, litres].
+func ProfileOf(pairs [][2]float64) (*geometry.Profile, error) {
 	points := make([]geometry.Point, len(pairs))
 	for i, p := range pairs {
 		points[i] = geometry.Point{HeightMM: p[0], VolumeL: p[1]}

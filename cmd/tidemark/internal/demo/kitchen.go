@@ -6,7 +6,6 @@ import (
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
-	"tidemark/estimator/geometry"
 	"tidemark/sensor/virtual"
 )
 
@@ -18,7 +17,7 @@ func Config(stateDir, listen string, scenario virtual.Scenario) (*config.Config,
 		Web:       config.Web{Listen: listen},
 	}
 	for _, v := range scenario.Vessels {
-		p, err := profile(v.Profile)
+		p, err := config.ProfileOf(v.Profile)
 		if err != nil {
 			return nil, err
 		}
@@ -33,13 +32,4 @@ func Config(stateDir, listen string, scenario virtual.Scenario) (*config.Config,
 		c.Vessels = append(c.Vessels, w)
 	}
 	return c, nil
-}
-
-// profile builds the shape of a virtual vessel.
-func profile(pairs [][2]float64) (*geometry.Profile, error) {
-	points := make([]geometry.Point, len(pairs))
-	for i, p := range pairs {
-		points[i] = geometry.Point{HeightMM: p[0], VolumeL: p[1]}
-	}
-	return geometry.FromPoints(points)
 }
