@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"reflect"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -103,11 +104,58 @@ func (c *collector) addYAML(path string, err error) {
 	if t := ye.GetToken(); t != nil && t.Position != nil {
 		p.Line, p.Col = t.Position.Line, t.Position.Column
 	}
-	var unknown *yaml.UnknownFieldError
-	if errors.As(err, &unknown) {
-		p.Msg += "; check the spelling against the list of keys in the README"
-	}
+	p.Msg = plainly(err, p.Msg)
 	c.found = append(c.found, p)
+}
+
+// plainly says in words of the file what the YAML library says in words of Go.
+func plainly(err error, msg string) string {
+	var unknown *yaml.UnknownFieldError
+	var kind *yaml.TypeError
+	var shape *yaml.UnexpectedNodeTypeError
+	switch {
+	case errors.As(err, &unknown):
+		return msg + "; check the spelling against the list of keys in the README"
+	case errors.As(err, &kind):
+		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", kindWord(kind.DstType), kindWord(kind.SrcType))
+	case errors.As(err, &shape):
+		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", nodeWord(shape.Expected), nodeWord(shape.Actual))
+	}
+	return msg
+}
+
+// kindWord names a kind of value.
+func kindWord(t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.String:
+		return "a text"
+	case reflect.Bool:
+		return "true or false"
+	case reflect.Slice, reflect.Array:
+		return "a list"
+	case reflect.Map, reflect.Struct:
+		return "keys with values"
+	case reflect.Pointer:
+		return kindWord(t.Elem())
+	}
+	return "a number"
+}
+
+// nodeWord names a kind of node.
+func nodeWord(n ast.NodeType) string {
+	switch n {
+	case ast.MappingType, ast.MappingValueType:
+		return "keys with values"
+	case ast.SequenceType:
+		return "a list"
+	case ast.IntegerType, ast.FloatType:
+		return "a number"
+	case ast.BoolType:
+		return "true or false"
+	case ast.NullType:
+		return "nothing"
+	}
+	return "a text"
 }
 
 // err returns what was found, or nil.

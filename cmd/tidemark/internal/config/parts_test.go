@@ -1,0 +1,106 @@
+package config
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// topic is a good channel.
+const topic = `{name: phone, kind: topic, url: "https://example.org", topic: kitchen}`
+
+// TestProblemsOfParts has a row for every place where another package, or a part
+// of the file, says what is wrong, with the exact message.
+func TestProblemsOfParts(t *testing.T) {
+	const state, floor = "state_dir: /tmp/state", "    floor_mm: 240\n"
+	for _, c := range []struct{ name, old, fresh, want string }{
+		{"metrics listen", state, "web: {metrics_listen: here}", `t.yaml:4:23: web.metrics_listen: "here" is not an address with a port; write it like 127.0.0.1:8080 or :8080`},
+		{"channel key", state, "channels: [{nam: phone}]", `t.yaml:4:13: channels[0]: unknown field "nam"; check the spelling against the list of keys in the README`},
+		{"channel kind", state, "channels: [{name: phone, kind: pigeon}]", `t.yaml:4:32: channels[0].kind: "pigeon" is no kind of channel; write one of: topic, webhook, mail, mqtt, command`},
+		{"channel twice", state, "channels: [" + topic + ", " + topic + "]", `t.yaml:4:91: channels[1].name: "phone" is used twice; give every channel its own name`},
+		{"sensor key", `{kind: w1, id: 28-00000a1b2c3d}`, `{kind: w1, idd: 28-00000a1b2c3d}`, `t.yaml:14:23: vessels[0].dough: unknown field "idd"; check the spelling against the list of keys in the README`},
+		{"batch key", floor, floor + "    batch: {nme: loaf}\n", `t.yaml:10:13: vessels[0].batch: unknown field "nme"; check the spelling against the list of keys in the README`},
+		{"points", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "[[0, 0], [x, 1]]", `t.yaml:10:24: vessels[0].profile: expected a number, found a text; see the list of keys in the README`},
+		{"text for a number", "floor_mm: 240", "floor_mm: tall", `t.yaml:9:15: expected a number, found a text; see the list of keys in the README`},
+		{"list for a text", "holds: dough", "holds: [dough]", `t.yaml:8:12: expected a text, found a list; see the list of keys in the README`},
+		{"number for a shape", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "5", `t.yaml:10:14: vessels[0].profile: expected keys with values, found a number; see the list of keys in the README`},
+		{"text for a switch", "state_dir: /tmp/state", "web: {open_reading: often}", `t.yaml:4:21: expected true or false, found a text; see the list of keys in the README`},
+		{"keys for a list", good[strings.Index(good, "vessels:"):], "vessels: {name: tub}\n", `t.yaml:6:10: expected a list, found keys with values; see the list of keys in the README`},
+		{"shape key", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: bowl, rim_mm: 3}", `t.yaml:10:28: vessels[0].profile: unknown field "rim_mm"; check the spelling against the list of keys in the README`},
+		{"lead", "lead: 40m", "lead: 7h", `t.yaml:12:11: vessels[0].lead: 7h is outside 0s to 6h0m0s; choose a value in that range`},
+		{"lost after", "lead: 40m", "lost_after: 2h", `t.yaml:12:17: vessels[0].lost_after: 2h is outside 1m0s to 1h0m0s; choose a value in that range`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			text := strings.Replace(good, c.old, c.fresh, 1)
+			require.NotEqual(t, good, text, "the row changes nothing")
+			_, err := Parse("t.yaml", []byte(text), Sensors)
+			require.Error(t, err)
+			assert.Equal(t, c.want, err.Error())
+		})
+	}
+}
+
+// TestProblemsOfOwners checks the place of what other packages say; their words
+// are tested there.
+func TestProblemsOfOwners(t *testing.T) {
+	for _, c := range []struct{ name, old, fresh, want string }{
+		{"sensor", `{kind: w1, id: 28-00000a1b2c3d}`, `{kind: vl53l1x}`, `t.yaml:14:19: vessels[0].dough.kind: `},
+		{"channel", "state_dir: /tmp/state", `channels: [{name: phone, kind: topic, url: "ftp://x", topic: t}]`, `t.yaml:4:44: channels[0].url: `},
+		{"batch", "    floor_mm: 240\n", "    floor_mm: 240\n    batch: {name: loaf, water_g: -3}\n", `t.yaml:10:`},
+		{"shape", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: straight, diameter_mm: -1, height_mm: 100}", `t.yaml:10:15: vessels[0].profile: `},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			text := strings.Replace(good, c.old, c.fresh, 1)
+			require.NotEqual(t, good, text, "the row changes nothing")
+			_, err := Parse("t.yaml", []byte(text), Sensors)
+			require.Error(t, err)
+			assert.True(t, strings.HasPrefix(err.Error(), c.want), "%s\nshould begin with %s", err, c.want)
+		})
+	}
+}
+
+func TestEveryShape(t *testing.T) {
+	for _, shape := range []string{
+		"{shape: straight, diameter_mm: 180, height_mm: 200}",
+		"{shape: tapered_round, bottom_diameter_mm: 150, top_diameter_mm: 190, height_mm: 200}",
+		"{shape: tapered_rectangle, bottom_mm: [200, 150], top_mm: [230, 180], height_mm: 150}",
+		"{shape: bowl, rim_diameter_mm: 260, depth_mm: 110}",
+	} {
+		cfg, err := Parse("t.yaml", []byte(strings.Replace(good, "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", shape, 1)), Sensors)
+		require.NoError(t, err, shape)
+		p := cfg.Vessels[0].Profile
+		assert.Positive(t, p.Volume(p.TopMM()/2), shape)
+	}
+}
+
+func TestLoad(t *testing.T) {
+	dir := t.TempDir()
+	_, err := Load(filepath.Join(dir, "none.yaml"), Sensors)
+	require.ErrorContains(t, err, "name the file with --config")
+	_, err = Load(dir, Sensors)
+	require.ErrorContains(t, err, "cannot be read")
+	big := filepath.Join(dir, "big.yaml")
+	require.NoError(t, os.WriteFile(big, []byte(strings.Repeat("# x\n", maxFileBytes/4+1)), 0o600))
+	_, err = Load(big, Sensors)
+	require.EqualError(t, err, big+": the file is larger than 1 MiB; this is no configuration")
+	ok := filepath.Join(dir, "ok.yaml")
+	require.NoError(t, os.WriteFile(ok, []byte(good), 0o600))
+	cfg, err := Load(ok, Sensors)
+	require.NoError(t, err)
+	assert.Equal(t, ok, cfg.File)
+}
+
+func TestVesselNeedsANameAmongSeveral(t *testing.T) {
+	two := good + strings.Replace(good[strings.Index(good, "  - name"):], "name: tub", "name: jar", 1)
+	cfg, err := Parse("t.yaml", []byte(two), Sensors)
+	require.NoError(t, err)
+	_, err = cfg.Vessel("")
+	require.EqualError(t, err, "t.yaml has 2 vessels: say which with --vessel (tub, jar)")
+	v, err := cfg.Vessel("jar")
+	require.NoError(t, err)
+	assert.Equal(t, "jar", v.Name)
+}
