@@ -1,0 +1,153 @@
+package app
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"log/slog"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// TestOnlyNewsIsLoudInTheLog words an open alarm anew again and again.
+func TestOnlyNewsIsLoudInTheLog(t *testing.T) {
+	b := newBench(t)
+	var out bytes.Buffer
+	b.app.log = slog.New(slog.NewTextHandler(&out, nil))
+	a := alert.Alarm{ID: "x", Kind: alert.Near, Vessel: "tub", RiseID: 7, State: alert.Firing, Title: "near", Text: "tub is near"}
+	for _, what := range []alert.What{alert.WasRaised, alert.WasRefreshed, alert.WasUpdated, alert.WasRefreshed, alert.WasEscalated, alert.WasRefreshed, alert.WasResolved} {
+		b.app.tell(t.Context(), []alert.Change{{Alarm: a, What: what}})
+	}
+	var told []string
+	for line := range strings.Lines(out.String()) {
+		assert.Contains(t, line, "vessel=tub rise=7")
+		_, what, _ := strings.Cut(line, "what=")
+		told = append(told, strings.Fields(what)[0])
+	}
+	assert.Equal(t, []string{string(alert.WasRaised), string(alert.WasEscalated), string(alert.WasResolved)}, told)
+}
+
+// TestPictureShowsTheRiseOfTheMessage draws the curve of a rise under way, and
+// nothing for another one.
+func TestPictureShowsTheRiseOfTheMessage(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	png, err := b.app.picture(t.Context(), "tub", b.vessel().RiseID)
+	require.NoError(t, err)
+	assert.True(t, bytes.HasPrefix(png, []byte("\x89PNG")))
+	png, err = b.app.picture(t.Context(), "tub", 99)
+	require.NoError(t, err)
+	assert.Empty(t, png)
+	_, err = b.app.picture(t.Context(), "pot", 1)
+	require.Error(t, err)
+}
+
+// TestSubscribersAreRung rings whoever looks, also one who does not listen.
+func TestSubscribersAreRung(t *testing.T) {
+	b := newBench(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	rung := b.app.Subscribe(ctx)
+	b.run(time.Minute)
+	require.Len(t, rung, 1, "one signal waits, however often it rang")
+	<-rung
+	before := b.app.Snapshot().Seq
+	cancel()
+	require.Eventually(t, func() bool {
+		b.app.bell.mu.Lock()
+		defer b.app.bell.mu.Unlock()
+		return len(b.app.bell.subs) == 0
+	}, 10*time.Second, time.Millisecond)
+	b.run(2 * time.Minute)
+	assert.Empty(t, rung)
+	assert.Greater(t, b.app.Snapshot().Seq, before)
+}
+
+// TestCurve hands the measured line of a rise to a page.
+func TestCurve(t *testing.T) {
+	b := newBench(t)
+	samples, err := b.app.Curve(t.Context(), "tub")
+	require.NoError(t, err)
+	assert.Empty(t, samples, "no rise, no line")
+	b.run(time.Hour)
+	b.app.Observe("tub", eventOnly(b.clock.Now(), "fold"))
+	samples, err = b.app.Curve(t.Context(), "tub")
+	require.NoError(t, err)
+	require.Greater(t, len(samples), 300)
+	assert.InDelta(t, invented(time.Hour), samples[len(samples)-1].RisePercent, 4)
+	_, err = b.app.Curve(t.Context(), "pot")
+	require.ErrorContains(t, err, `no vessel "pot"`)
+}
+
+// get fetches a page.
+func get(t *testing.T, url string) (status int, body string) {
+	t.Helper()
+	r, err := http.Get(url)
+	require.NoError(t, err)
+	defer func() { _ = r.Body.Close() }()
+	data, err := io.ReadAll(r.Body)
+	require.NoError(t, err)
+	return r.StatusCode, string(data)
+}
+
+// TestMetricsAtAnAddressOfTheirOwn serves them there and not on the page. A
+// metrics address that is taken keeps nothing open.
+func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
+	cfg, err := config.Parse("t.yaml", []byte(`web: {listen: "127.0.0.1:0", metrics_listen: "127.0.0.1:0"}`+benchConfig), config.WithoutSensors)
+	require.NoError(t, err)
+	clock := &Stepped{}
+	clock.Set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
+	store, err := history.Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: clock.Now})
+	require.NoError(t, err)
+	a, err := New(Options{Config: cfg, Clock: clock, Store: store, Listen: cfg.Web.Listen, Version: "1.2"})
+	require.NoError(t, err)
+	require.NoError(t, a.Start(t.Context()))
+	status, body := get(t, "http://"+a.metricsServer.ln.Addr().String()+"/metrics")
+	assert.Equal(t, http.StatusOK, status)
+	assert.Contains(t, body, "tidemark_")
+	status, _ = get(t, "http://"+a.Address()+"/metrics")
+	assert.Equal(t, http.StatusNotFound, status)
+	status, body = get(t, "http://"+a.Address()+"/")
+	assert.Equal(t, http.StatusOK, status)
+	assert.Contains(t, body, "tub")
+
+	taken := *cfg
+	taken.Web.MetricsListen = a.metricsServer.ln.Addr().String()
+	second, err := New(Options{Config: &taken, Clock: clock, Listen: "127.0.0.1:0"})
+	require.NoError(t, err)
+	require.ErrorContains(t, second.Start(t.Context()), "taken by another program")
+	_, err = http.Get("http://" + second.Address())
+	require.Error(t, err, "the page is closed again")
+	require.NoError(t, a.Stop(t.Context()))
+	require.NoError(t, store.Close(t.Context()))
+}
+
+// TestStepsOfTheDay asks what is due and does, skips and misspells it.
+func TestStepsOfTheDay(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	require.NoError(t, b.app.Did("tub", "start", b.clock.Now(), "test"))
+	require.Error(t, b.app.Did("pot", "start", b.clock.Now(), "test"))
+	b.run(40 * time.Minute)
+	due := b.app.DueSteps("tub", b.clock.Now())
+	require.NotEmpty(t, due)
+	assert.Equal(t, "fold-1", due[0].ID)
+	assert.Empty(t, b.app.DueSteps("pot", b.clock.Now()))
+	require.NoError(t, b.app.StepSkipped("tub", "fold-1", b.clock.Now(), "test", "strong enough"))
+	require.Error(t, b.app.StepDone("tub", "no-such-step", b.clock.Now(), "test"))
+	b.run(41 * time.Minute)
+	for _, s := range b.app.DueSteps("tub", b.clock.Now()) {
+		assert.NotEqual(t, "fold-1", s.ID)
+	}
+	require.NoError(t, b.app.Act(t.Context(), web.Act{Vessel: "tub", Kind: web.ActStepDone, StepID: "fold-2", By: "test"}))
+}
