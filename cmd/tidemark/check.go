@@ -45,7 +45,7 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	case err != nil:
 		return err
 	case len(rest) > 0:
-		return usagef("check takes no arguments, found %q", rest[0])
+		return noArguments("check", rest)
 	case *seconds < 1 || *seconds > 600:
 		return usagef("check: --seconds is %d; expected 1 to 600", *seconds)
 	}

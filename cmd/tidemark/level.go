@@ -41,7 +41,7 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	case err != nil:
 		return err
 	case len(rest) > 0:
-		return usagef("level takes no arguments, found %q", rest[0])
+		return noArguments("level", rest)
 	case *seconds < 1 || *seconds > 600:
 		return usagef("level: --seconds is %d; expected 1 to 600", *seconds)
 	}

@@ -43,7 +43,7 @@ func Starters(rises []history.Rise, h say.House) []Starter {
 		if len(v.Points) == 0 {
 			continue
 		}
-		s := Starter{Vessel: name, Trends: []string{trendWords("The time to the peak", v.ToPeak, "h", 1), trendWords("The height of the peak", v.Peak, "points", 0)}}
+		s := Starter{Vessel: name, Trends: []string{TrendWords("The time to the peak", v.ToPeak, "h", 1), TrendWords("The height of the peak", v.Peak, "points", 0)}}
 		for _, p := range v.Points {
 			s.Feedings = append(s.Feedings, Feeding{p.RiseID, h.Date(p.At), number(p.EquivToPeak, 1, "h"), number(p.PeakPercent, 0, "%")})
 		}
@@ -52,8 +52,8 @@ func Starters(rises []history.Rise, h say.House) []Starter {
 	return out
 }
 
-// trendWords says whether something changes over the weeks.
-func trendWords(what string, t history.Trend, unit string, decimals int) string {
+// TrendWords says whether something changes over the weeks.
+func TrendWords(what string, t history.Trend, unit string, decimals int) string {
 	if !t.Clear {
 		return fmt.Sprintf("%s shows no clear trend in %d feedings (middle %s).", what, t.N, number(t.Middle, decimals, unit))
 	}

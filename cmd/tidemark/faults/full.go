@@ -12,7 +12,6 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"tidemark/history"
 	"tidemark/sensor/virtual"
 )
 
@@ -119,16 +118,12 @@ func fill(path string) error {
 // gaps looks through the stored rises for readings that are not there although
 // the process ran all day.
 func (r *result) gaps(ctx context.Context, dir string) error {
-	s, err := history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Guest: true, ReadOnly: true})
+	s, rises, err := openRises(ctx, dir)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = s.Close(ctx) }()
-	page, err := s.Rises(ctx, history.Filter{Limit: 500})
-	if err != nil {
-		return err
-	}
-	for _, rise := range page.Rises {
+	for _, rise := range rises {
 		last := rise.StartedAt
 		for row, err := range s.Rows(ctx, rise.ID, time.Time{}, time.Time{}) {
 			if err != nil {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -25,21 +26,30 @@ type ledger struct {
 // hear adds a warning.
 func (l *ledger) hear(_ time.Time, w warning) { l.warnings = append(l.warnings, w) }
 
+// openRises opens the history in dir to look at, with its rises.
+func openRises(ctx context.Context, dir string) (*history.Store, []history.Rise, error) {
+	s, err := history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Guest: true, ReadOnly: true})
+	if err != nil {
+		return nil, nil, err
+	}
+	page, err := s.Rises(ctx, history.Filter{Limit: 500})
+	if err != nil {
+		return nil, nil, errors.Join(err, s.Close(ctx))
+	}
+	return s, page.Rises, nil
+}
+
 // close reads the rises and their warnings from the history in dir: what is kept
 // there is what the household is told, once, also when the process that raised it
 // died before it could say so.
 func (l *ledger) close(ctx context.Context, dir string) error {
-	s, err := history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Guest: true, ReadOnly: true})
+	s, rises, err := openRises(ctx, dir)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = s.Close(ctx) }()
-	page, err := s.Rises(ctx, history.Filter{Limit: 500})
-	if err != nil {
-		return err
-	}
-	l.rises, l.warnings = page.Rises, nil
-	for _, r := range page.Rises {
+	l.rises, l.warnings = rises, nil
+	for _, r := range rises {
 		alarms, err := s.Alarms(ctx, r.ID)
 		if err != nil {
 			return err

@@ -212,6 +212,10 @@ func (a *App) system() alert.System {
 	return s
 }
 
+// clockTrusted says whether the wall clock can be trusted, without a look at the
+// rest of the machine.
+func (a *App) clockTrusted() bool { return !a.opt.Live || clockSet(a.timesync, time.Now()) }
+
 // span returns since when this App watches and how long nobody did before.
 func (a *App) span() (began time.Time, unwatched alert.Span) {
 	a.spanMu.Lock()

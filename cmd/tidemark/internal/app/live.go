@@ -67,7 +67,7 @@ func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.bell.sub
 func (a *App) Snapshot() web.Snapshot {
 	s := web.Snapshot{Seq: a.bell.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
 	for _, name := range a.order {
-		v := a.pipes[name].forWeb(a.opt.Demo)
+		v := a.pipes[name].forWeb()
 		v.Alarms = a.alarmsOf(name)
 		s.Vessels = append(s.Vessels, v)
 	}
@@ -75,11 +75,11 @@ func (a *App) Snapshot() web.Snapshot {
 }
 
 // forWeb copies what a page shows of a vessel.
-func (p *pipe) forWeb(demo bool) web.Vessel {
+func (p *pipe) forWeb() web.Vessel {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	v := web.Vessel{
-		Name: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Demo: demo, Lead: p.vessel.Lead,
+		Name: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Demo: p.demo, Lead: p.vessel.Lead,
 		TargetPercent: p.last.TargetPercent, InFridge: p.cold,
 		Estimate: p.last, Steps: slices.Clone(p.steps),
 		Sensors: p.health.forWeb(), Deeds: slices.Clone(p.deeds),

@@ -42,7 +42,6 @@ type pipe struct {
 	last    estimator.Estimate
 	steps   []bake.Step
 	lastRow time.Time
-	verdict estimator.Verdict
 }
 
 // newPipe builds the pipe of one vessel.
@@ -88,14 +87,14 @@ func estimatorConfig(v config.Vessel, autoStart bool) estimator.Config {
 
 // observe takes one sample in.
 func (p *pipe) observe(s estimator.Sample) {
-	p.verdict = p.est.Observe(s)
+	verdict := p.est.Observe(s)
 	p.watch.Feel(p.vessel.Name, s.Time, s.DoughC, s.AirC)
 	p.cold = coldAfter(p.cold, s.Event)
-	p.store(s)
+	p.store(s, verdict)
 }
 
 // store keeps a sample, at most one per keepEvery, events always.
-func (p *pipe) store(s estimator.Sample) {
+func (p *pipe) store(s estimator.Sample, verdict estimator.Verdict) {
 	if p.rise.ID == 0 || (s.Event == estimator.NoEvent && s.Time.Sub(p.lastRow) < keepEvery) {
 		return
 	}
@@ -103,16 +102,8 @@ func (p *pipe) store(s estimator.Sample) {
 	p.keep.row(p.rise.ID, history.Row{
 		Time: s.Time, DistanceMM: s.DistanceMM, DoughC: s.DoughC, AirC: s.AirC,
 		RisePercent: p.last.RisePercent, RiseSD: p.last.RiseSD, EquivHours: p.last.EquivalentHours,
-		Rejected: rejectedReason(p.verdict), Event: s.Event,
+		Rejected: verdict.Reason, Event: s.Event,
 	})
-}
-
-// rejectedReason returns why a reading was not believed; empty when it was.
-func rejectedReason(v estimator.Verdict) string {
-	if v.Accepted {
-		return ""
-	}
-	return v.Reason
 }
 
 // advance moves the vessel to now and returns what there is to tell.

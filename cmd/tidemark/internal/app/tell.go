@@ -54,7 +54,7 @@ func (a *App) newDesk(ctx context.Context, routes []alert.Route) {
 	})
 	a.desk = alert.NewDesk(store, a.outbox, routes, alert.Policy{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
-		SnoozeFor: snoozeFor, ClockSet: func() bool { return a.system().ClockSet },
+		SnoozeFor: snoozeFor, ClockSet: a.clockTrusted,
 	}, a.opt.Clock)
 }
 
@@ -162,7 +162,7 @@ func (a *App) startTelling(ctx context.Context) {
 
 // tell hands changes to the desk and logs them.
 func (a *App) tell(ctx context.Context, changes []alert.Change) {
-	if len(changes) == 0 || a.desk == nil {
+	if len(changes) == 0 {
 		return
 	}
 	for _, c := range changes {
@@ -184,15 +184,6 @@ func levelOf(w alert.What) slog.Level {
 		return slog.LevelInfo
 	}
 	return slog.LevelDebug
-}
-
-// outboxProgress is the proof that letters move; nil when nothing delivers.
-func (a *App) outboxProgress() *alert.Progress {
-	if a.outbox == nil {
-		return nil
-	}
-	p := a.outbox.Progress()
-	return &p
 }
 
 // actOnAlarm acknowledges or snoozes.

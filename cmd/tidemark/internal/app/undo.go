@@ -77,14 +77,10 @@ func (a *App) revertEvent(ctx context.Context, p *pipe, h history.Act, now time.
 		return err
 	}
 	if !r.UnderWay() {
-		if err := store.ReopenRise(ctx, r.ID); err != nil {
+		if err := a.reopen(ctx, p, &r); err != nil {
 			return err
 		}
-		r.EndedAt = time.Time{}
 		r.Phase = ""
-		if err := a.forget(ctx, p, r.ID); err != nil {
-			return err
-		}
 	}
 	acts, err := store.Acts(ctx, r.ID)
 	if err != nil {
@@ -92,6 +88,15 @@ func (a *App) revertEvent(ctx context.Context, p *pipe, h history.Act, now time.
 	}
 	p.reopenSteps(h)
 	return p.rebuild(ctx, store, r, undone(acts), now)
+}
+
+// reopen takes the end of a rise back, with what the rise taught.
+func (a *App) reopen(ctx context.Context, p *pipe, r *history.Rise) error {
+	if err := a.opt.Store.ReopenRise(ctx, r.ID); err != nil {
+		return err
+	}
+	r.EndedAt = time.Time{}
+	return a.forget(ctx, p, r.ID)
 }
 
 // reopenSteps takes back the steps that an undone act had closed.
@@ -121,11 +126,7 @@ func (a *App) revertStart(ctx context.Context, p *pipe, h history.Act, now time.
 	}
 	if len(page.Rises) == 1 && page.Rises[0].EndedAt.Sub(h.At).Abs() < time.Minute {
 		r := page.Rises[0]
-		if err := store.ReopenRise(ctx, r.ID); err != nil {
-			return err
-		}
-		r.EndedAt = time.Time{}
-		if err := a.forget(ctx, p, r.ID); err != nil {
+		if err := a.reopen(ctx, p, &r); err != nil {
 			return err
 		}
 		if err := a.takeProcess(ctx, p, r.ID); err != nil {

@@ -140,22 +140,9 @@ func (p Printer) Vigour(ctx context.Context, vessel string) error {
 		return err
 	}
 	fmt.Fprintln(p.Out)
-	fmt.Fprintln(p.Out, trendSentence("The time to the peak", v.ToPeak, "h", 1))
-	fmt.Fprintln(p.Out, trendSentence("The height of the peak", v.Peak, "points", 0))
+	fmt.Fprintln(p.Out, past.TrendWords("The time to the peak", v.ToPeak, "h", 1))
+	fmt.Fprintln(p.Out, past.TrendWords("The height of the peak", v.Peak, "points", 0))
 	return nil
-}
-
-// trendSentence says whether something changes over the weeks.
-func trendSentence(what string, t history.Trend, unit string, decimals int) string {
-	if !t.Clear {
-		return fmt.Sprintf("%s shows no clear trend in %d feedings (middle %s).", what, t.N, number(t.Middle, decimals, unit))
-	}
-	word := "grows"
-	if t.PerWeek < 0 {
-		word = "shrinks"
-	}
-	return fmt.Sprintf("%s %s by %s a week (19 in 20: %s to %s, from %d feedings).", what, word, number(math.Abs(t.PerWeek), decimals+1, unit),
-		number(math.Min(math.Abs(t.Low), math.Abs(t.High)), decimals+1, ""), number(math.Max(math.Abs(t.Low), math.Abs(t.High)), decimals+1, unit), t.N)
 }
 
 // Best prints what the doughs rated right had in common.
