@@ -26,13 +26,13 @@ const (
 	cautionCold  = "Keep the refrigerator at 5 C or below."
 )
 
-// DefaultBatch is the batch of the default bread: two loaves of our own
+// DefaultBatch is the batch of the default bread: three loaves of our own
 // invention, 74 % hydration, 10 % of the flour fermented, 2 % salt.
 func DefaultBatch() Batch {
 	return Batch{
 		Name:   "Harbour loaf",
 		Flours: []Flour{{Name: "strong white wheat", Grams: 720}, {Name: "whole rye", Grams: 180, Whole: true}},
-		WaterG: 640, Levain: Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 2,
+		WaterG: 640, Levain: Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 3,
 	}
 }
 

@@ -188,11 +188,11 @@ func TestCoolingAndSlicing(t *testing.T) {
 	steps := p.Steps(at(17, 30), unseen())
 	assert.Equal(t, bake.Started, pick(t, steps, "cool").State)
 	slice := pick(t, steps, "slice")
-	assert.Equal(t, []string{"19:25", "19:55", "20:25"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
+	assert.Equal(t, []string{"18:25", "18:55", "19:25"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
 	assert.Equal(t, bake.Skipped, pick(t, steps, "preheat").State)
-	p.CoolBy = estimator.Window{From: at(18, 50), Median: at(19, 0), Until: at(19, 10)}
-	assert.Equal(t, "19:00", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
-	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(19, 1), unseen()), "slice").State)
+	p.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
+	assert.Equal(t, "18:45", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
+	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(18, 46), unseen()), "slice").State)
 }
 
 func TestRecordMarksMixedBySensor(t *testing.T) {
