@@ -30,7 +30,7 @@ type Rules struct {
 	TempBandC   float64       `yaml:"temperature_hysteresis_c"`
 	OvenLimitC  float64       `yaml:"oven_limit_c"`
 
-	LostAfter   time.Duration `yaml:"-"` // quality gap for longer than this
+	LostAfter   time.Duration `yaml:"-"` // dough not seen for longer than this, whatever the reason
 	SuspectHold time.Duration `yaml:"suspect_hold"`
 	ClockHold   time.Duration `yaml:"clock_hold"`
 	DiskRatio   float64       `yaml:"disk_free_ratio"` // 0..1

@@ -51,12 +51,14 @@ func sayOven(l *look) words {
 	return words{t.Say("oven_heating.title", v), join(t.Say(key, v), t.Say("oven_heating.do", nil))}
 }
 
-// sensorLost: nothing was seen for longer than LostAfter.
+// sensorLost: the dough was not seen for longer than LostAfter. It makes no
+// difference whether readings are missing or are there and show no dough: nobody
+// looks after it either way, so both are told alike and in the same time.
 func sensorLost(l *look) []finding {
 	if !l.watched {
 		return nil
 	}
-	f := finding{kind: SensorLost, reason: NoReading, ripe: true, on: l.e.Quality == estimator.QualityGap,
+	f := finding{kind: SensorLost, reason: NoReading, ripe: true, on: l.e.Quality == estimator.QualityGap || l.e.Quality == estimator.QualitySuspect,
 		hold: l.w.rules.LostAfter, say: func() words { return sayLost(l) }, sayEnd: func(s *slot) words { return sayBack(l, s) }}
 	if seen := l.e.LastSeen; f.on && !seen.IsZero() {
 		f.since = seen
@@ -122,7 +124,8 @@ func sentence(text string) string {
 }
 
 // sensorSuspect: readings arrive but are not believed. Not while the sensor is
-// lost: that is one trouble, told once.
+// lost: that is one trouble, told once. It comes where a household gave a vessel
+// so long a LostAfter that this is the earlier word.
 func sensorSuspect(l *look) []finding {
 	if !l.watched {
 		return nil

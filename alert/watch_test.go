@@ -271,11 +271,34 @@ func TestALidOffForAMinuteSaysNothing(t *testing.T) {
 	assert.Empty(t, s.said)
 }
 
-func TestSuspectAlone(t *testing.T) {
+// Readings that show no dough are told as soon as readings that are missing, and
+// as loudly, from the start of a rise and later.
+func TestReadingsWithoutDoughAreLostToo(t *testing.T) {
 	s := newScene(t, Rules{})
+	s.run(10*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) {
+		e.Quality, e.QualityReason = estimator.QualitySuspect, "Not seeing the dough since 12:10: the sensor answers nothing in range. Lid or cable?"
+	})
+	s.run(20*time.Minute, 5*time.Second, nil)
+	require.Equal(t, []string{"12:15 raised sensor_lost no_reading"}, s.said)
+	assert.Equal(t, 4, s.saidA[0].Priority)
+	assert.Contains(t, s.saidA[0].Text, "since 12:10: the sensor answers nothing in range. Lid or cable?")
+
+	s = newScene(t, Rules{})
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualitySuspect })
 	s.run(20*time.Minute, 5*time.Second, nil)
-	assert.Equal(t, []string{"12:10 raised sensor_suspect not_believed"}, s.said)
+	assert.Equal(t, []string{"12:05 raised sensor_lost no_reading"}, s.said, "never seen at all")
+}
+
+// A household that wants to wait long for a lost sensor hears of odd readings
+// earlier, and of both as one trouble.
+func TestSuspectBeforeALongWait(t *testing.T) {
+	s := newScene(t, Rules{LostAfter: 30 * time.Minute})
+	s.run(10*time.Minute, 5*time.Second, nil)
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualitySuspect })
+	s.run(40*time.Minute, 5*time.Second, nil)
+	assert.Equal(t, []string{"12:20 raised sensor_suspect not_believed", "12:40 resolved sensor_suspect not_believed",
+		"12:40 raised sensor_lost no_reading"}, s.said)
 }
 
 func TestNothingIsToldOfAVesselThatIsNotWatched(t *testing.T) {
