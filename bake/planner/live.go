@@ -85,9 +85,18 @@ func StaysOut(est estimator.Estimate, t time.Time, targetPercent float64, f *hea
 	o.P10, o.P50, o.P90 = bake.FanAt(est.Fan, at)
 	o.Under = below(o, lowShare*targetPercent)
 	o.Over = 1 - below(o, highShare*targetPercent)
-	o.Text = fmt.Sprintf("Left out until %s it will have risen by %.0f %% (8 in 10: %.0f to %.0f %%): %s.",
-		t.Format("15:04"), o.P50, o.P10, o.P90, verdict(o))
+	o.Text = o.words(f != nil)
 	return o, nil
+}
+
+// words is the outlook as a sentence.
+func (o Outlook) words(cold bool) string {
+	then := "it will have risen"
+	if cold {
+		then = "and then put into the refrigerator it ends up risen"
+	}
+	return fmt.Sprintf("Left out until %s %s by %.0f %% (8 in 10: %.0f to %.0f %%): %s.",
+		o.Until.Format("15:04"), then, o.P50, o.P10, o.P90, verdict(o))
 }
 
 // below is the chance of a rise below a level, from two half normals through

@@ -123,16 +123,25 @@ type job struct {
 	ready    []float64 // hours from start to sliceable
 }
 
-// plan works out one way. ok is false when the way makes no sense here.
-func (w Wish) plan(y way) (Plan, bool) {
-	j := job{w: w, y: y, earliest: w.Now}
+// begin sets when a way starts and which feed it needs. ok is false when the way
+// makes no sense here.
+func (w Wish) begin(y way) (j job, feed *bake.Feed, ok bool) {
+	j = job{w: w, y: y, earliest: w.Now}
 	if y.counter && !j.chooseLevain() {
-		return Plan{}, false
+		return j, nil, false
 	}
 	j.build()
 	j.choose()
-	start, feed := w.levain(j.start, j.batch.Levain.Grams)
-	j.start = start
+	j.start, feed = w.levain(j.start, j.batch.Levain.Grams)
+	return j, feed, true
+}
+
+// plan works out one way.
+func (w Wish) plan(y way) (Plan, bool) {
+	j, feed, ok := w.begin(y)
+	if !ok {
+		return Plan{}, false
+	}
 	j.act()
 	if j.y.cold && j.start.After(j.latest.Add(-2*time.Hour)) {
 		return j.impossible("The dough could not be put into the refrigerator 8 hours before it is baked."), true

@@ -1,0 +1,82 @@
+package planner_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/bake/planner"
+)
+
+// An adopted plan begins with the feed, and its steps fall where the timetable
+// has them.
+func TestAdoptedFollowsTheTimetable(t *testing.T) {
+	plans, err := planner.Make(wish())
+	require.NoError(t, err)
+	p := find(t, plans, "overnight in the refrigerator")
+	pr := p.Adopted()
+	require.NoError(t, pr.Validate())
+	assert.Equal(t, planner.FeedID, pr.Defs[0].ID)
+	assert.Equal(t, p.Feed.At, pr.Started)
+	assert.NotEmpty(t, pr.Defs[0].Caution, "raw flour")
+	laid := planner.Plan{Steps: pr.Steps(now().Add(-time.Minute), unseen())}
+	for _, id := range []string{planner.FeedID, bake.MixID, bake.BulkID, bake.RetardID, bake.BakeID} {
+		assert.WithinDuration(t, step(t, p, id).At, step(t, laid, id).At, time.Minute, id)
+	}
+	assert.Equal(t, bake.Waiting, step(t, laid, planner.FeedID).State)
+}
+
+// A late feed moves the mixing with it.
+func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
+	plans, err := planner.Make(wish())
+	require.NoError(t, err)
+	p := find(t, plans, "overnight in the refrigerator")
+	pr := p.Adopted()
+	late := pr.Started.Add(time.Hour)
+	require.NoError(t, pr.Done(planner.FeedID, late, "test"))
+	laid := planner.Plan{Steps: pr.Steps(late, unseen())}
+	assert.WithinDuration(t, step(t, p, bake.MixID).At.Add(55*time.Minute), step(t, laid, bake.MixID).At, 6*time.Minute)
+	assert.Len(t, p.Process.Defs, len(pr.Defs)-2, "the plan itself is left as it was")
+}
+
+// With a ripe starter nothing is fed.
+func TestAdoptedWithARipeStarter(t *testing.T) {
+	w := wish()
+	w.Starter.RipeUntil = now().Add(36 * time.Hour)
+	plans, err := planner.Make(w)
+	require.NoError(t, err)
+	p := find(t, plans, "overnight in the refrigerator")
+	require.Nil(t, p.Feed)
+	assert.Equal(t, bake.MixID, p.Adopted().Defs[0].ID)
+}
+
+// The outlook of a way not begun agrees with the plan's own chances where the
+// bulk ends by the plan's clock, and worsens to either side.
+func TestLeftOut(t *testing.T) {
+	plans, err := planner.Make(wish())
+	require.NoError(t, err)
+	p := find(t, plans, "overnight in the refrigerator")
+	in := step(t, p, bake.RetardID).At
+	o, err := planner.LeftOut(wish(), p.Name, in)
+	require.NoError(t, err)
+	assert.InDelta(t, p.Clock.Miss(), o.Under+o.Over, 0.15)
+	assert.LessOrEqual(t, o.P10, o.P50)
+	assert.LessOrEqual(t, o.P50, o.P90)
+	late, err := planner.LeftOut(wish(), p.Name, in.Add(4*time.Hour))
+	require.NoError(t, err)
+	assert.Greater(t, late.Over, o.Over+0.2)
+	assert.Greater(t, late.P50, o.P50)
+	assert.Contains(t, late.Text, "Left out until "+in.Add(4*time.Hour).Format("15:04")+" and then put into the refrigerator it ends up risen by")
+	early, err := planner.LeftOut(wish(), p.Name, in.Add(-3*time.Hour))
+	require.NoError(t, err)
+	assert.Greater(t, early.Under, o.Under)
+	_, err = planner.LeftOut(wish(), p.Name, now())
+	require.ErrorContains(t, err, "the dough is mixed only at")
+	_, err = planner.LeftOut(wish(), "by boat", in)
+	require.EqualError(t, err, `there is no way "by boat" to this bread`)
+	_, err = planner.LeftOut(wish(), p.Name, in.AddDate(0, 0, 9))
+	require.ErrorContains(t, err, "hours after mixing nothing is right any more")
+}
