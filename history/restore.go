@@ -60,6 +60,9 @@ func (sum *Summary) read(ctx context.Context, db *sql.DB) error {
 		return newerError{version, len(steps)}
 	}
 	sum.Schema = version
+	if err := checkShape(ctx, db, steps[:version]); err != nil {
+		return err
+	}
 	found, err := integrity(ctx, db)
 	if err != nil {
 		return err
@@ -67,8 +70,13 @@ func (sum *Summary) read(ctx context.Context, db *sql.DB) error {
 	if found != "" {
 		return damageError{found}
 	}
+	return sum.count(ctx, db)
+}
+
+// count counts what is there.
+func (sum *Summary) count(ctx context.Context, db *sql.DB) error {
 	var first, last sql.NullInt64
-	err = db.QueryRowContext(ctx, `SELECT count(*), count(*) - count(ended_ms), min(started_ms), max(started_ms),
+	err := db.QueryRowContext(ctx, `SELECT count(*), count(*) - count(ended_ms), min(started_ms), max(started_ms),
  (SELECT count(*) FROM samples) FROM rises`).Scan(&sum.Rises, &sum.Open, &first, &last, &sum.Samples)
 	sum.First, sum.Last = fromMS(first), fromMS(last)
 	return err
