@@ -29,9 +29,10 @@ func traits() map[Kind]trait {
 			spends: []Kind{Near, StarterPeak}, lasts: 12 * time.Hour},
 		StarterHungry: {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling},
 			spends: []Kind{Near, StarterPeak, StarterFalling}, lasts: 48 * time.Hour},
-		StepDue: {priority: 3, escalates: true, first: 10 * time.Minute, lasts: 3 * time.Hour},
-		TooCold: {priority: 3, lasts: 6 * time.Hour},
-		TooHot:  {priority: 4, escalates: true, first: 20 * time.Minute, lasts: 6 * time.Hour},
+		StepDue:   {priority: 3, escalates: true, first: 10 * time.Minute, lasts: 3 * time.Hour},
+		PlanMoved: {priority: 3, lasts: 6 * time.Hour},
+		TooCold:   {priority: 3, lasts: 6 * time.Hour},
+		TooHot:    {priority: 4, escalates: true, first: 20 * time.Minute, lasts: 6 * time.Hour},
 		OvenHeating: {priority: 5, supersedes: []Kind{TooHot}, escalates: true,
 			first: time.Minute, lasts: 12 * time.Hour},
 		SensorLost: {priority: 4, supersedes: []Kind{SensorSuspect}, escalates: true,
@@ -47,6 +48,6 @@ func traits() map[Kind]trait {
 // Kinds lists every kind, in the order they are looked at.
 func Kinds() []Kind {
 	return []Kind{OvenHeating, SensorLost, SensorSuspect, Reached, Over, Near, LevelsOff,
-		StarterHungry, StarterFalling, StarterPeak, StepDue, TooHot, TooCold,
+		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, TooHot, TooCold,
 		NobodyWatched, ClockNotSet, DiskNearlyFull, UnderVoltage}
 }

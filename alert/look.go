@@ -27,7 +27,7 @@ type rule func(*look) []finding
 func rules() []rule {
 	return []rule{
 		ovenHeating, sensorLost, sensorSuspect, reached, over, near, levelsOff,
-		starterHungry, starterFalling, starterPeak, stepsDue, tooHot, tooCold,
+		starterHungry, starterFalling, starterPeak, stepsDue, planMoved, tooHot, tooCold,
 		nobodyWatched, clockNotSet, diskNearlyFull, underVoltage,
 	}
 }

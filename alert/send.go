@@ -59,7 +59,7 @@ func (o *Outbox) dress(ctx context.Context, route Route, l Letter, m *Message) {
 // showsCurve reports whether the curve of the rise helps with a kind of alarm.
 func showsCurve(k Kind) bool {
 	switch k {
-	case Near, Reached, Over, LevelsOff, StarterPeak, StarterFalling, StarterHungry, NobodyWatched:
+	case Near, Reached, Over, LevelsOff, StarterPeak, StarterFalling, StarterHungry, NobodyWatched, PlanMoved:
 		return true
 	}
 	return false

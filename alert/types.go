@@ -22,6 +22,7 @@ const (
 	StarterFalling Kind = "starter_falling"
 	StarterHungry  Kind = "starter_hungry"
 	StepDue        Kind = "step_due"
+	PlanMoved      Kind = "plan_moved" // the bread of a plan will be ready at another time
 	TooCold        Kind = "too_cold"
 	TooHot         Kind = "too_hot"
 	OvenHeating    Kind = "oven_heating"
@@ -42,6 +43,7 @@ type Input struct {
 	Lead     time.Duration
 	Estimate estimator.Estimate
 	Steps    []bake.Step
+	Plan     Plan // what was taken on; zero for none
 	InFridge bool // moved into the cold on purpose
 	System   System
 }

@@ -133,7 +133,7 @@ func (w *Watch) endVessel(in Input, forget bool) []Change {
 		if k.vessel != in.Vessel || k.kind == NobodyWatched {
 			continue
 		}
-		if k.kind == StepDue && !forget {
+		if (k.kind == StepDue || k.kind == PlanMoved) && !forget {
 			continue // the process goes on to the oven after the rise
 		}
 		if s.open {
