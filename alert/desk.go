@@ -288,9 +288,15 @@ func (d *Desk) setFree(ctx context.Context, open map[string]Alarm, leader Alarm,
 func (d *Desk) renew(ctx context.Context, open map[string]Alarm, old Alarm, c Change) error {
 	a := merge(old, c.Alarm)
 	var letters []Letter
-	if old.State == Firing && c.What != WasRefreshed {
+	var err error
+	switch {
+	case old.State != Firing:
+	case c.What == WasRefreshed:
+		if letters, err = d.reword(ctx, a); err != nil {
+			return err
+		}
+	default:
 		suffix := "/u" + strconv.FormatInt(d.clock.Now().Unix(), 10)
-		var err error
 		if letters, err = d.letters(ctx, a, c.What, suffix, c.ClockSet); err != nil {
 			return err
 		}

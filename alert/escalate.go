@@ -47,7 +47,7 @@ func (d *Desk) Tick(ctx context.Context) error {
 	for _, a := range alarms {
 		switch {
 		case a.State == Snoozed && !now.Before(a.SnoozedUntil):
-			a.State, a.SnoozedUntil, a.LedBy = Firing, time.Time{}, ""
+			a.State, a.SnoozedAt, a.SnoozedUntil, a.LedBy = Firing, time.Time{}, time.Time{}, ""
 			errs = append(errs, d.tellAgain(ctx, a, fmt.Sprintf("/s%d", now.Unix())))
 		case d.escalationDue(a, now):
 			a.Level++

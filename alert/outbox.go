@@ -58,7 +58,10 @@ type Outbox struct {
 	answered map[string]int // alarm ID: how often its letters were withdrawn
 	beat     time.Time      // end of the last full round
 	oldest   time.Time      // due time of the oldest letter waiting then
+	moves    []Move         // of the clock, so far
 	work     sync.WaitGroup
+
+	moving sync.RWMutex // held for writing while a set clock and stored times move
 }
 
 // lane is the state of one route.
@@ -135,6 +138,8 @@ func (o *Outbox) Run(ctx context.Context) {
 
 // round starts an attempt in every lane that is free and has a letter.
 func (o *Outbox) round(ctx context.Context) {
+	o.moving.RLock()
+	defer o.moving.RUnlock()
 	now := o.opts.Clock.Now()
 	letters, err := o.store.DueLetters(ctx, now, loadMost)
 	if err != nil {
@@ -175,7 +180,7 @@ func (o *Outbox) start(ctx context.Context, now time.Time, name string, l Letter
 		return
 	}
 	ln.busy, ln.letter = true, l.ID
-	seen := o.answered[l.AlarmID]
+	seen := seen{now: now, answers: o.answered[l.AlarmID], moves: len(o.moves)}
 	o.work.Add(1)
 	go func() {
 		defer o.work.Done()
@@ -183,13 +188,19 @@ func (o *Outbox) start(ctx context.Context, now time.Time, name string, l Letter
 	}()
 }
 
+// seen is how things stood when an attempt began.
+type seen struct {
+	now     time.Time
+	answers int // how often letters of the alarm had been withdrawn
+	moves   int // how often the clock had been set
+}
+
 // attempt delivers one letter and writes down how it went.
-func (o *Outbox) attempt(ctx context.Context, route Route, l Letter, seen int) {
+func (o *Outbox) attempt(ctx context.Context, route Route, l Letter, seen seen) {
 	var pause time.Duration
 	var failed bool
-	now := o.opts.Clock.Now()
 	switch {
-	case !l.ExpiresAt.IsZero() && now.After(l.ExpiresAt):
+	case !l.ExpiresAt.IsZero() && seen.now.After(l.ExpiresAt):
 		l.State, l.Answer = LetterExpired, expiredAnswer(l)
 	case route.Channel == nil:
 		l.State, l.Answer = LetterFailed, fmt.Sprintf("channel %q is not in the configuration any more", l.Channel)
@@ -224,7 +235,7 @@ func (o *Outbox) outcome(l *Letter, answer string, err error) (wait time.Duratio
 	var refusal *Failure
 	switch {
 	case err == nil:
-		l.State, l.Answer, l.SentAt = LetterSent, answer, o.opts.Clock.Now()
+		l.State, l.Answer = LetterSent, answer
 		return 0, false
 	case errors.As(err, &refusal) && refusal.Final:
 		l.State, l.Answer = LetterFailed, refusal.Answer
@@ -238,10 +249,18 @@ func (o *Outbox) outcome(l *Letter, answer string, err error) (wait time.Duratio
 }
 
 // save stores the letter, trying a few times; a letter withdrawn meanwhile does
-// not wait again.
-func (o *Outbox) save(ctx context.Context, l Letter, seen int) error {
+// not wait again, and one whose clock was set meanwhile takes the new times.
+func (o *Outbox) save(ctx context.Context, l Letter, seen seen) error {
+	o.moving.RLock()
+	defer o.moving.RUnlock()
+	for _, m := range o.since(seen.moves) {
+		l = m.Letter(l)
+	}
+	if l.State == LetterSent {
+		l.SentAt = o.opts.Clock.Now()
+	}
 	o.mu.Lock()
-	if o.answered[l.AlarmID] != seen && l.State == LetterWaiting {
+	if o.answered[l.AlarmID] != seen.answers && l.State == LetterWaiting {
 		l.State = LetterWithdrawn
 	}
 	o.mu.Unlock()

@@ -25,7 +25,8 @@ func (d *Desk) find(ctx context.Context, id string) (map[string]Alarm, Alarm, er
 func (d *Desk) Ack(ctx context.Context, id, by string) (Alarm, error) {
 	return d.answer(ctx, id, func(a *Alarm, now time.Time) {
 		if a.State != Acknowledged {
-			a.State, a.AckedAt, a.AckedBy, a.SnoozedUntil = Acknowledged, now, by, time.Time{}
+			a.State, a.AckedAt, a.AckedBy = Acknowledged, now, by
+			a.SnoozedAt, a.SnoozedUntil = time.Time{}, time.Time{}
 		}
 	})
 }
@@ -36,7 +37,7 @@ func (d *Desk) Snooze(ctx context.Context, id, by string, span time.Duration) (A
 		span = d.policy.SnoozeFor
 	}
 	return d.answer(ctx, id, func(a *Alarm, now time.Time) {
-		a.State, a.AckedBy, a.SnoozedUntil = Snoozed, by, now.Add(span)
+		a.State, a.AckedBy, a.SnoozedAt, a.SnoozedUntil = Snoozed, by, now, now.Add(span)
 	})
 }
 

@@ -1,24 +1,79 @@
 package alert
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
-// Shift moves everything the watch remembers in time by d, for a clock that was
-// wrong and has been set now: hold times and alarms stay as they are. The short
-// memory of temperatures is begun anew.
-func (w *Watch) Shift(d time.Duration) {
-	move := func(ts ...*time.Time) {
-		for _, t := range ts {
-			if !t.IsZero() {
-				*t = t.Add(d)
-			}
+// Move says which times a clock that was set takes along: those from From on and
+// before Before, by By. A zero From or Before does not bound. From and Before are
+// times before the move.
+type Move struct {
+	From, Before time.Time
+	By           time.Duration
+}
+
+// Covers reports whether a time moves. A zero time never does: it is no time.
+func (m Move) Covers(t time.Time) bool {
+	return !t.IsZero() && !t.Before(m.From) && (m.Before.IsZero() || t.Before(m.Before))
+}
+
+// Times moves those of the times that are covered, in place.
+func (m Move) Times(ts ...*time.Time) {
+	for _, t := range ts {
+		if m.Covers(*t) {
+			*t = t.Add(m.By)
 		}
 	}
+}
+
+// along moves times that lie ahead of a covered moment and hang on it.
+func (m Move) along(moment time.Time, ts ...*time.Time) {
+	if m.Covers(moment) {
+		Move{By: m.By}.Times(ts...)
+	}
+}
+
+// Alarm returns the alarm with its times moved. A snooze moves with the moment at
+// which somebody asked for it.
+func (m Move) Alarm(a Alarm) Alarm {
+	m.along(a.SnoozedAt, &a.SnoozedUntil)
+	m.Times(&a.Since, &a.FiredAt, &a.AckedAt, &a.SnoozedAt, &a.ResolvedAt, &a.LastSentAt)
+	return a
+}
+
+// Letter returns the letter with its times moved, those of the message in it as
+// well: it is held back and expires with the moment it was written. A body that
+// cannot be read stays as it is.
+func (m Move) Letter(l Letter) Letter {
+	var body Message
+	if json.Unmarshal(l.Body, &body) == nil {
+		m.along(l.CreatedAt, &body.Due)
+		m.Times(&body.Since)
+		if moved, err := json.Marshal(body); err == nil {
+			l.Body = moved
+		}
+	}
+	m.along(l.CreatedAt, &l.NotBefore, &l.ExpiresAt)
+	m.Times(&l.CreatedAt, &l.SentAt)
+	return l
+}
+
+// Shift moves what the watch remembers in time, for a clock that was wrong and
+// has been set now: hold times and alarms stay as they are. The short memory of
+// temperatures is begun anew, and open alarms are worded anew at the next Step,
+// because their texts name times.
+func (w *Watch) Shift(m Move) {
 	for vessel, key := range w.rises {
-		move(&key.started)
+		m.Times(&key.started)
 		w.rises[vessel] = key
 	}
 	for _, s := range w.slots {
-		move(&s.since, &s.last, &s.clear, &s.told, &s.drift, &s.alarm.Since, &s.alarm.FiredAt)
+		// What an alarm told of is ahead of the moment it was seen last.
+		m.along(s.last, &s.told)
+		m.Times(&s.since, &s.last, &s.clear, &s.drift)
+		s.alarm = m.Alarm(s.alarm)
+		s.said = time.Time{}
 	}
 	clear(w.heat)
 	clear(w.trend)

@@ -124,6 +124,7 @@ type Alarm struct {
 	FiredAt      time.Time
 	AckedAt      time.Time
 	AckedBy      string
+	SnoozedAt    time.Time // when somebody asked for quiet
 	SnoozedUntil time.Time
 	ResolvedAt   time.Time
 	Title        string

@@ -96,7 +96,7 @@ type stepBench struct {
 
 // newStepBench starts an App over the state folder; rose is how long the dough
 // has risen already.
-func newStepBench(t *testing.T, dir string, wall time.Time, rose time.Duration, timesync string) *stepBench {
+func newStepBench(t *testing.T, dir string, wall time.Time, rose time.Duration, timesync string, routes ...alert.Route) *stepBench {
 	t.Helper()
 	cfg, err := config.Parse("bench.yaml", []byte(benchConfig), config.WithoutSensors)
 	require.NoError(t, err)
@@ -105,7 +105,7 @@ func newStepBench(t *testing.T, dir string, wall time.Time, rose time.Duration, 
 	b := &stepBench{bench: &bench{t: t}, m: &machine{wall: wall, boot: time.Minute}, rose: rose}
 	b.store, err = history.Open(t.Context(), filepath.Join(dir, "tidemark.db"), history.Options{Now: b.m.now})
 	require.NoError(t, err)
-	b.app, err = New(Options{Config: cfg, Clock: b.m.clock(), Store: b.store})
+	b.app, err = New(Options{Config: cfg, Clock: b.m.clock(), Store: b.store, Routes: routes})
 	require.NoError(t, err)
 	b.app.timesync = timesync
 	require.NoError(t, b.app.Start(t.Context()))

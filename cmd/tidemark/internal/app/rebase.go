@@ -4,7 +4,9 @@ import (
 	"context"
 	"time"
 
+	"tidemark/alert"
 	"tidemark/bake"
+	"tidemark/history"
 )
 
 // skewAllowed is how far the wall clock may drift from the steady clock before
@@ -44,7 +46,8 @@ func (a *App) believed(wall time.Time) bool {
 
 // followWall moves the whole timeline when the wall clock turns out to be
 // elsewhere: set from the network after a start in the past, or corrected by
-// hand. Intervals stay as they are, so no curve bends and no hold time runs out.
+// hand. Intervals stay as they are, so no curve bends, no hold time runs out and
+// no letter expires.
 func (a *App) followWall(ctx context.Context) {
 	steady, ok := a.opt.Clock.(*Steady)
 	if !ok {
@@ -62,13 +65,63 @@ func (a *App) followWall(ctx context.Context) {
 		p.mu.Lock()
 		defer p.mu.Unlock()
 	}
-	j := jump{by: skew, before: steady.Now().Add(time.Second), began: a.began}
-	late := a.doubted || j.before.Sub(a.began) < settlesWithin
-	steady.Shift(skew)
+	j := a.jumpBy(steady, skew)
+	err := a.desk.Shift(ctx, j.Move, func() error {
+		defer steady.Shift(skew)
+		if a.opt.Store == nil {
+			return nil
+		}
+		return a.opt.Store.ShiftTimes(ctx, a.stored(j)...)
+	})
+	if err != nil {
+		a.log.Warn("what is stored could not follow the clock whole", "error", err)
+	}
 	for _, name := range a.order {
-		a.rebase(ctx, a.pipes[name], j, late)
+		a.rebase(ctx, a.pipes[name], j, err == nil)
 	}
 	a.doubted = false
+	a.moveSpan(skew, j.late)
+	if a.opt.Listen != "" {
+		a.refreshAlarms(ctx)
+	}
+}
+
+// jump is one setting of the clock.
+type jump struct {
+	alert.Move
+	began time.Time // of this run, by the clock before
+	late  bool      // the clock was wrong since this run began, not before
+}
+
+// jumpBy says what moves by so much: what this run stamped when its clock was
+// late from the beginning, else everything that goes on. A clock that was ahead
+// cannot be kept apart: the moved times would lie among those of an earlier run.
+func (a *App) jumpBy(steady *Steady, skew time.Duration) jump {
+	before := steady.Now().Add(time.Second)
+	j := jump{Move: alert.Move{Before: before, By: skew}, began: a.began}
+	j.late = a.doubted || before.Sub(a.began) < settlesWithin
+	if j.late && skew > 0 {
+		j.From = a.began
+	}
+	return j
+}
+
+// stored names the parts of the history that move.
+func (a *App) stored(j jump) []history.Move {
+	if !j.From.IsZero() {
+		return []history.Move{{All: true, Move: j.Move}}
+	}
+	moves := []history.Move{{Move: j.Move}}
+	for _, name := range a.order {
+		if id := a.pipes[name].alarmRise(); id != 0 {
+			moves = append(moves, history.Move{RiseID: id, Move: j.Move})
+		}
+	}
+	return moves
+}
+
+// moveSpan moves the times of the watch itself.
+func (a *App) moveSpan(skew time.Duration, late bool) {
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
 	a.began = a.began.Add(skew)
@@ -77,108 +130,64 @@ func (a *App) followWall(ctx context.Context) {
 	}
 }
 
-// jump is one setting of the clock, in the times before it.
-type jump struct {
-	by            time.Duration
-	began, before time.Time // this run's times lie between
-}
-
-// rebase moves one vessel. A rise that an earlier run began keeps its times
-// from that run when only this run's clock was late.
-func (a *App) rebase(ctx context.Context, p *pipe, j jump, late bool) {
-	resumed := p.rise.ID != 0 && p.rise.StartedAt.Before(j.began)
-	if resumed && late && j.by > 0 && a.opt.Store != nil {
-		err := a.rebaseSince(ctx, p, j)
-		if err == nil {
-			return
+// rebase moves one vessel. A rise that an earlier run began keeps its times from
+// that run when only this run's clock was late: it is built anew from the
+// history, which has moved already.
+func (a *App) rebase(ctx context.Context, p *pipe, j jump, stored bool) {
+	if resumed := p.rise.ID != 0 && !j.Covers(p.rise.StartedAt); resumed {
+		if stored && a.opt.Store != nil {
+			err := a.rebuildMoved(ctx, p, j)
+			if err == nil {
+				return
+			}
+			a.log.Warn("a rise could not be built anew after the clock was set; it moves whole",
+				"vessel", p.vessel.Name, "rise", p.rise.ID, "error", err)
 		}
-		a.log.Warn("a rise could not be kept apart from the late clock; it moves whole",
-			"vessel", p.vessel.Name, "rise", p.rise.ID, "error", err)
+		j.Move = alert.Move{By: j.By}
 	}
-	p.shift(j.by)
-	if p.rise.ID == 0 || a.opt.Store == nil {
-		return
-	}
-	if err := a.opt.Store.ShiftTimes(ctx, p.rise.ID, j.before, j.by); err != nil {
-		a.log.Warn("the stored times of a rise could not follow the clock",
-			"vessel", p.vessel.Name, "rise", p.rise.ID, "error", err)
-	}
-	if p.process != nil {
+	p.est.Shift(j.By)
+	p.shift(j.Move)
+	if p.process != nil && stored {
 		p.keep.process(p.processRise, *p.process)
 	}
 }
 
-// rebaseSince moves what this run stored and builds the rise anew from it. The
-// store moves all before a moment: all go forth, then the earlier ones back.
-func (a *App) rebaseSince(ctx context.Context, p *pipe, j jump) error {
-	store, id := a.opt.Store, p.rise.ID
-	if err := store.ShiftTimes(ctx, id, j.before, j.by); err != nil {
-		return err
-	}
-	if err := store.ShiftTimes(ctx, id, j.began.Add(j.by), -j.by); err != nil {
-		return err
-	}
-	p.watch.Shift(j.by)
-	p.shiftReadings(j.by)
-	r := p.rise
-	for _, t := range []*time.Time{&r.ReachedAt, &r.PeakAt, &r.PhaseSince} {
-		moveSince(t, j)
-	}
-	acts, err := store.Acts(ctx, id)
+// rebuildMoved builds the rise anew from the history, some of which has moved.
+func (a *App) rebuildMoved(ctx context.Context, p *pipe, j jump) error {
+	acts, err := a.opt.Store.Acts(ctx, p.rise.ID)
 	if err != nil {
 		return err
 	}
+	p.shift(j.Move)
 	p.deeds = deedsOf(acts)
-	return p.rebuild(ctx, store, r, undone(acts), a.opt.Clock.Now())
+	if p.process != nil {
+		p.keep.process(p.processRise, *p.process)
+	}
+	return p.rebuild(ctx, a.opt.Store, p.rise, undone(acts), a.opt.Clock.Now())
 }
 
-// moveSince moves a time of this run.
-func moveSince(t *time.Time, j jump) {
-	if !t.Before(j.began) {
-		*t = t.Add(j.by)
+// shift moves what the pipe knows in time, but for the estimator.
+func (p *pipe) shift(m alert.Move) {
+	p.watch.Shift(m)
+	for r, t := range p.latest {
+		m.Times(&t.at)
+		p.latest[r] = t
 	}
-}
-
-// shift moves everything the pipe knows in time.
-func (p *pipe) shift(d time.Duration) {
-	p.est.Shift(d)
-	p.watch.Shift(d)
-	p.shiftReadings(d)
-	for _, t := range []*time.Time{&p.rise.StartedAt, &p.rise.ReachedAt, &p.rise.PeakAt, &p.rise.PhaseSince, &p.lastRow, &p.last.Time, &p.last.Started} {
-		move(t, d)
-	}
+	m.Times(&p.rise.StartedAt, &p.rise.ReachedAt, &p.rise.PeakAt, &p.rise.PhaseSince, &p.lastRow, &p.last.Time, &p.last.Started)
 	for i := range p.deeds {
-		move(&p.deeds[i].At, d)
+		m.Times(&p.deeds[i].At)
 	}
 	if p.process != nil {
-		shiftProcess(p.process, d)
-	}
-}
-
-// shiftReadings moves the moments of the latest readings.
-func (p *pipe) shiftReadings(d time.Duration) {
-	for r, t := range p.latest {
-		move(&t.at, d)
-		p.latest[r] = t
+		shiftProcess(p.process, m)
 	}
 }
 
 // shiftProcess moves what was recorded of a process.
-func shiftProcess(pr *bake.Process, d time.Duration) {
-	move(&pr.Started, d)
-	for _, t := range []*time.Time{&pr.CoolBy.Median, &pr.CoolBy.From, &pr.CoolBy.Until} {
-		move(t, d)
-	}
-	for id, m := range pr.Marks {
-		move(&m.Begun, d)
-		move(&m.At, d)
-		pr.Marks[id] = m
-	}
-}
-
-// move shifts a time that is set.
-func move(t *time.Time, d time.Duration) {
-	if !t.IsZero() {
-		*t = t.Add(d)
+func shiftProcess(pr *bake.Process, m alert.Move) {
+	m.Times(&pr.Started)
+	alert.Move{From: m.From, By: m.By}.Times(&pr.CoolBy.Median, &pr.CoolBy.From, &pr.CoolBy.Until) // they lie ahead
+	for id, mark := range pr.Marks {
+		m.Times(&mark.Begun, &mark.At)
+		pr.Marks[id] = mark
 	}
 }

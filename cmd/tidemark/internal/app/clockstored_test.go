@@ -1,0 +1,74 @@
+package app
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/web"
+)
+
+// TestStoredWarningsFollowASetClock sets the clock after a warning was raised and
+// while its letter waits: alarm, letter and what the page shows stand at the new
+// time, and nothing is told twice.
+func TestStoredWarningsFollowASetClock(t *testing.T) {
+	t.Parallel()
+	day := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		name   string
+		starts time.Time
+		by     time.Duration
+	}{
+		{"three hours forth", day, 3 * time.Hour},
+		{"three hours back", day, -3 * time.Hour},
+		{"from 1970", time.Unix(30, 0), day.Sub(time.Unix(30, 0))},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newStepBench(t, t.TempDir(), c.starts, 0, t.TempDir(), alert.Route{Name: "phone"})
+			defer b.stop()
+			b.rise(crossing() - 20*time.Minute)
+			require.Equal(t, []alert.Kind{alert.Near}, b.kinds())
+			told := b.raised[0]
+			require.NoError(t, b.store.Flush(t.Context()))
+			b.m.set(b.m.now().Add(c.by))
+			b.rise(10 * sampledEvery)
+			alarms, err := b.store.OpenAlarms(t.Context())
+			require.NoError(t, err)
+			require.Len(t, alarms, 1)
+			assert.WithinDuration(t, told.FiredAt.Add(c.by), alarms[0].FiredAt, time.Second)
+			assert.WithinDuration(t, told.Since.Add(c.by), alarms[0].Since, time.Second)
+			assert.NotEqual(t, told.Text, alarms[0].Text, "the time of day in it is a new one")
+			letters, err := b.store.DueLetters(t.Context(), b.app.opt.Clock.Now(), 10)
+			require.NoError(t, err)
+			require.Len(t, letters, 1)
+			assert.WithinDuration(t, told.FiredAt.Add(c.by), letters[0].CreatedAt, time.Second)
+			assert.Equal(t, 2*time.Hour, letters[0].ExpiresAt.Sub(letters[0].CreatedAt).Round(time.Second))
+			assert.Contains(t, string(letters[0].Body), alarms[0].Text)
+			b.rise(40 * time.Minute)
+			assert.Equal(t, []alert.Kind{alert.Near, alert.Reached}, b.kinds())
+		})
+	}
+}
+
+// TestARiseThatIsOverFollowsALateClock ends a rise before the clock is set.
+func TestARiseThatIsOverFollowsALateClock(t *testing.T) {
+	t.Parallel()
+	b := newStepBench(t, t.TempDir(), time.Unix(30, 0), 0, t.TempDir())
+	defer b.stop()
+	b.rise(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.rise(20 * time.Minute)
+	id := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActEnd})
+	b.rise(time.Minute)
+	b.m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
+	b.rise(time.Minute)
+	r, err := b.store.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.False(t, r.UnderWay())
+	assert.Equal(t, []int{2026, 2026}, []int{r.StartedAt.Year(), r.EndedAt.Year()})
+	assert.InDelta(t, 20, r.EndedAt.Sub(r.StartedAt).Minutes(), 1)
+}

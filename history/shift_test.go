@@ -1,0 +1,105 @@
+package history
+
+import (
+	"encoding/json"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+)
+
+// twoRuns stores a rise that an earlier run began and a late clock goes on with:
+// samples, an act, an alarm and a letter of each, and a second rise that began and
+// ended by the late clock. It returns the first moment of the late clock.
+func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
+	t.Helper()
+	late = t0.Add(time.Hour)
+	old, fresh = begin(t, s, "tub", t0), begin(t, s, "jar", late)
+	for _, at := range []time.Time{t0.Add(time.Minute), late.Add(time.Minute)} {
+		require.NoError(t, s.AppendRow(old, Row{Time: at}))
+		_, err := s.AddAct(t.Context(), Act{RiseID: old, At: at, Kind: "fold"})
+		require.NoError(t, err)
+		id := "near-" + at.Format("1504")
+		require.NoError(t, s.SaveAlarm(t.Context(), alarm(id, old, alert.Firing, at), []alert.Letter{letter(id+"/phone", id, at)}))
+	}
+	require.NoError(t, s.AppendRow(fresh, Row{Time: late.Add(time.Minute)}))
+	r, err := s.Rise(t.Context(), fresh)
+	require.NoError(t, err)
+	r.EndedAt = late.Add(2 * time.Minute)
+	require.NoError(t, s.EndRise(t.Context(), r))
+	of := alarm("disk", 0, alert.Snoozed, late)
+	of.SnoozedAt, of.SnoozedUntil = late.Add(time.Minute), late.Add(31*time.Minute)
+	require.NoError(t, s.SaveAlarm(t.Context(), of, nil))
+	return old, fresh, late
+}
+
+// TestShiftTimesOfOneRun moves what a late clock has stamped, whatever it belongs
+// to, and leaves what the run before has.
+func TestShiftTimesOfOneRun(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	old, fresh, late := twoRuns(t, s)
+	const by = 5 * time.Hour
+	require.NoError(t, s.ShiftTimes(t.Context(), Move{All: true, Move: alert.Move{From: late, Before: late.Add(10 * time.Minute), By: by}}))
+	rows := collect(t, s, old)
+	assert.Equal(t, []time.Time{t0.Add(time.Minute), late.Add(time.Minute + by)}, []time.Time{rows[0].Time, rows[1].Time})
+	acts, err := s.Acts(t.Context(), old)
+	require.NoError(t, err)
+	assert.Equal(t, []time.Time{t0.Add(time.Minute), late.Add(time.Minute + by)}, []time.Time{acts[0].At, acts[1].At})
+	r, err := s.Rise(t.Context(), old)
+	require.NoError(t, err)
+	assert.Equal(t, t0, r.StartedAt)
+	r, err = s.Rise(t.Context(), fresh)
+	require.NoError(t, err)
+	assert.Equal(t, []time.Time{late.Add(by), late.Add(2*time.Minute + by)}, []time.Time{r.StartedAt, r.EndedAt}, "a rise that is over moves too")
+	alarms, err := s.OpenAlarms(t.Context())
+	require.NoError(t, err)
+	require.Len(t, alarms, 3)
+	assert.True(t, alarms[0].Since.Equal(t0.Add(time.Minute)))
+	assert.True(t, alarms[1].Since.Equal(late.Add(by)))
+	assert.True(t, alarms[1].SnoozedUntil.Equal(late.Add(31*time.Minute+by)))
+	assert.True(t, alarms[2].Since.Equal(late.Add(time.Minute+by)))
+	letters, err := s.DueLetters(t.Context(), late.Add(24*time.Hour), 10)
+	require.NoError(t, err)
+	require.Len(t, letters, 2)
+	assert.True(t, letters[0].ExpiresAt.Equal(t0.Add(61*time.Minute)))
+	assert.True(t, letters[1].ExpiresAt.Equal(late.Add(61*time.Minute+by)))
+	due, err := s.DueLetters(t.Context(), late.Add(time.Hour), 10)
+	require.NoError(t, err)
+	assert.Len(t, due, 1, "the column that finds due letters has moved as well")
+}
+
+// TestShiftTimesOfOneRise moves one rise whole, and nothing else.
+func TestShiftTimesOfOneRise(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	old, fresh, late := twoRuns(t, s)
+	m := alert.Move{Before: late.Add(10 * time.Minute), By: -3 * time.Hour}
+	require.NoError(t, s.ShiftTimes(t.Context(), Move{RiseID: old, Move: m}))
+	assert.Equal(t, t0.Add(-3*time.Hour+time.Minute), collect(t, s, old)[0].Time)
+	assert.Equal(t, late.Add(time.Minute), collect(t, s, fresh)[0].Time)
+	alarms, err := s.Alarms(t.Context(), 0)
+	require.NoError(t, err)
+	assert.True(t, alarms[0].Since.Equal(late), "an alarm of no rise stays")
+	require.NoError(t, s.ShiftTimes(t.Context(), Move{Move: m}))
+	alarms, err = s.Alarms(t.Context(), 0)
+	require.NoError(t, err)
+	assert.True(t, alarms[0].Since.Equal(late.Add(-3*time.Hour)))
+	assert.Equal(t, late.Add(time.Minute), collect(t, s, fresh)[0].Time)
+}
+
+// TestShiftTimesMovesAllOrNothing fails in the last part of a move.
+func TestShiftTimesMovesAllOrNothing(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	old, _, late := twoRuns(t, s)
+	_, err := s.db.hard.ExecContext(t.Context(), "INSERT INTO alarms (id, rise_id, state, since_ms, body) VALUES ('x', 0, 'resolved', 0, 'no JSON')")
+	require.NoError(t, err)
+	err = s.ShiftTimes(t.Context(), Move{All: true, Move: alert.Move{From: late, By: time.Hour}})
+	var syntax *json.SyntaxError
+	require.ErrorAs(t, err, &syntax)
+	assert.Equal(t, late.Add(time.Minute), collect(t, s, old)[1].Time)
+	letters, err := s.DueLetters(t.Context(), late.Add(24*time.Hour), 10)
+	require.NoError(t, err)
+	assert.True(t, letters[1].CreatedAt.Equal(late.Add(time.Minute)))
+}
