@@ -32,6 +32,10 @@ func DoneCore(rich bool, altitudeM float64) (lowC, highC float64) {
 	return math.Min(lowC, boil-3), math.Min(highC, boil-1)
 }
 
+// ryeRichPercent is the share of rye from which a loaf rests longer than it
+// cools (common practice).
+const ryeRichPercent = 60
+
 // CoolingByMass gives how long a loaf of this dough weight cools before it is
 // sliced, without a probe: rolls 30 to 60 min, pan loaves 1 to 2 h, large
 // crusty loaves 2 to 3 h. Source: a cookware maker's guide page (common
@@ -39,7 +43,7 @@ func DoneCore(rich bool, altitudeM float64) (lowC, highC float64) {
 func CoolingByMass(loafG, ryePercent float64) (Spread, string) {
 	said := "by its weight and common practice; no probe is in the loaf"
 	switch {
-	case ryePercent >= 60:
+	case ryePercent >= ryeRichPercent:
 		return Spread{12 * 60, 24 * 60, 36 * 60}, "rye-rich loaves rest a day or more (bakers' forum, common practice)"
 	case loafG < 250:
 		return Spread{30, 45, 60}, said
@@ -51,6 +55,13 @@ func CoolingByMass(loafG, ryePercent float64) (Spread, string) {
 
 // CoolStep is the cooling of a batch's loaves as a step.
 func CoolStep(b Batch) StepDef {
+	u, why := CoolingByMass(b.numbers().PerLoafG, b.ryePercent())
+	return StepDef{ID: CoolID, Name: "cool", Trigger: ByClock, TakesMin: u.MidMin, Usual: u,
+		Do: "Set the loaf on a rack. How long: " + why + ".", Caution: cautionLoaf}
+}
+
+// ryePercent is the share of rye in the flour added at mixing.
+func (b Batch) ryePercent() float64 {
 	rye, all := 0.0, 0.0
 	for _, f := range b.Flours {
 		all += f.Grams
@@ -58,15 +69,30 @@ func CoolStep(b Batch) StepDef {
 			rye += f.Grams
 		}
 	}
-	u, why := CoolingByMass(b.numbers().PerLoafG, 100*rye/math.Max(all, 1))
-	return StepDef{ID: coolID, Name: "cool", Trigger: ByClock, TakesMin: u.MidMin, Usual: u,
-		Do: "Set the loaf on a rack; how long is taken " + why + ".", Caution: cautionHeat}
+	return 100 * rye / math.Max(all, 1)
+}
+
+// richPercent is the share of fat, egg, milk and sugar from which a dough
+// counts as rich here, percent of the flour. The border is this project's
+// choice.
+const richPercent = 10
+
+// Rich reports whether the dough is a rich one by its ingredients' names, so
+// that its loaf is done at a lower core.
+func (b Batch) Rich() bool {
+	sum := 0.0
+	for _, in := range b.Inclusions {
+		if containsAny(lower(in.Name), []string{"butter", "margarine", "oil", "egg", "milk", "cream", "sugar", "honey", "syrup"}) {
+			sum += in.Grams
+		}
+	}
+	return 100*sum >= richPercent*b.numbers().FlourG
 }
 
 // CorePoint is one reading of a probe in the loaf.
 type CorePoint struct {
-	At    time.Time
-	CoreC float64
+	At    time.Time `json:"at"`
+	CoreC float64   `json:"core_c"`
 }
 
 // LoafCooling is a cooling law fitted to the probe: the excess over the room

@@ -12,7 +12,9 @@ const (
 	OvenCheckID = "oven-check"
 	PreheatID   = "preheat"
 	BakeID      = "bake-covered"
-	coolID      = "cool"
+	UncoverID   = "bake-uncovered"
+	OutID       = "out"
+	CoolID      = "cool"
 	SliceID     = "slice"
 )
 
@@ -22,7 +24,8 @@ const (
 	cautionHeat  = "The pot and its lid are as hot as the oven: dry gloves, and steam rises when the lid comes off, so open it away from your face."
 	cautionGlass = "Do not put hot glass on a wet or cold surface, and no cold glass into a hot oven: it can burst."
 	cautionOven  = "Dough, cloth, plastic or a sensor left inside will melt or burn."
-	cautionProbe = "The sensors are for proofing only: none of them goes into the hot oven."
+	cautionProbe = "The sensors are for proofing only: none of them goes into the hot oven. Only a probe made for it, cable and all, stays in a loaf that bakes."
+	cautionLoaf  = "Loaf, rack and pot are hot for a long while: dry gloves, and set the pot where nobody reaches for it."
 	cautionCold  = "Keep the refrigerator at 5 C or below."
 )
 
@@ -73,7 +76,7 @@ func (p Process) WithBatch(b Batch) Process {
 		switch p.Defs[i].ID {
 		case MixID:
 			p.Defs[i].Caution = cautionFlour
-		case coolID:
+		case CoolID:
 			p.Defs[i] = CoolStep(b)
 		}
 	}
@@ -115,10 +118,12 @@ func ovenSteps() []StepDef {
 			Do: "Open the oven and take out whatever is in it before anyone turns it on."},
 		{ID: PreheatID, Name: "preheat", Trigger: Ahead, Before: BakeID, WaitMin: 50, TakesMin: 50, Hands: true,
 			Do: "Turn the oven to 250 C with the empty pot inside.", Caution: cautionOven + " " + cautionProbe},
-		{ID: BakeID, Name: "bake covered", Trigger: ByClock, TakesMin: 22, Hands: true, Caution: cautionHeat + " " + cautionGlass,
+		{ID: BakeID, Name: "bake covered", Trigger: ByClock, TakesMin: 2, Hands: true, Caution: cautionHeat + " " + cautionGlass,
 			Do: "Turn the loaf into the hot pot, score it, cover it, and lower the oven to 230 C."},
-		{ID: "bake-uncovered", Name: "bake uncovered", Trigger: ByClock, TakesMin: 22, Hands: true, Caution: cautionHeat,
+		{ID: UncoverID, Name: "bake uncovered", Trigger: ByClock, WaitMin: 20, TakesMin: 1, Hands: true, Caution: cautionHeat,
 			Do: "Take the lid off and bake until dark; the core of a lean loaf is done at 93 to 98 C."},
+		{ID: OutID, Name: "take out", Trigger: ByClock, WaitMin: 20, TakesMin: 1, Hands: true, Caution: cautionLoaf,
+			Do: "Take the loaf out and set it on a rack; turn the oven off if no other goes in."},
 	}
 }
 

@@ -132,8 +132,13 @@ func (l *layout) step(d StepDef) Step {
 		Trigger: d.Trigger, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
 	}
 	at := shift(l.cursor, minutes(d.WaitMin))
-	if d.Trigger == ByRise {
+	switch {
+	case d.Trigger == ByRise:
 		at, s.Why = l.rise(d)
+	case d.ID == OutID:
+		at, s.Why = l.takeOut(at)
+	case d.ID == CoolID && !l.p.CoolBy.IsZero():
+		s.Do, s.Why = "Set the loaf on a rack.", "by the probe in the loaf"
 	}
 	switch m := l.p.Marks[d.ID]; m.State {
 	case Done, Skipped:
@@ -197,7 +202,7 @@ func (l *layout) drop(s Step, at estimator.Window, why string) Step {
 
 // open places a step nobody has touched.
 func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
-	due := l.sure && !at.Median.After(l.now)
+	due := (l.sure || d.ID == OutID && !l.p.Track.DoneAt.IsZero()) && !at.Median.After(l.now)
 	switch {
 	case d.Trigger == ByRise:
 		begun := l.over[d.Since]
@@ -213,7 +218,7 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	case due:
 		s.State = DueNow
 		if late := l.now.Sub(at.Median); late >= time.Minute {
-			s.Why = fmt.Sprintf("due since %s; the rest moves with it", at.Median.Format("15:04"))
+			s.Why = joined(s.Why, fmt.Sprintf("due since %s; the rest moves with it", at.Median.Format("15:04")))
 		}
 		s.setAt(at)
 		l.sure = false
@@ -226,10 +231,18 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	return s
 }
 
+// joined puts two reasons together.
+func joined(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "; " + b
+}
+
 // lasting is when a step that begins in a window is over. Cooling has a doubt
 // of its own, and a probe in the loaf knows better.
 func (l *layout) lasting(d StepDef, at estimator.Window) estimator.Window {
-	if d.ID == coolID && !l.p.CoolBy.IsZero() {
+	if d.ID == CoolID && !l.p.CoolBy.IsZero() {
 		return l.p.CoolBy
 	}
 	if !d.UntilAt.IsZero() {
@@ -275,6 +288,9 @@ func riseState(reached, begun bool) StepState {
 // expected temperature.
 func (l *layout) rise(d StepDef) (estimator.Window, string) {
 	since := l.ends[d.Since]
+	if t := &l.p.Track; d.Stage == Proof && l.over[d.Since] && !t.ProofBy.IsZero() && !l.own(d, since.Median) {
+		return t.ProofBy, t.ProofWhy
+	}
 	if l.own(d, since.Median) {
 		if w, ok := l.reaches(d.RisePercent); ok {
 			return w, ""

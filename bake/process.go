@@ -59,8 +59,10 @@ type Process struct {
 	// CoolBy is when the loaf will be cool enough to slice by a probe in it
 	// (LoafCooling.Forecast); zero without one.
 	CoolBy estimator.Window `json:"cool_by"`
-	Defs   []StepDef        `json:"defs"`
-	Marks  map[string]Mark  `json:"marks"`
+	// Track is what was measured after the bulk: proof, core of the loaf.
+	Track Track           `json:"track"`
+	Defs  []StepDef       `json:"defs"`
+	Marks map[string]Mark `json:"marks"`
 }
 
 // Begin records that a step is under way. Open steps before it are closed as

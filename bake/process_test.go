@@ -184,7 +184,7 @@ func TestPreheatFollowsTheProof(t *testing.T) {
 func TestCoolingAndSlicing(t *testing.T) {
 	p := bake.DefaultProcess(start(), 24)
 	require.NoError(t, p.Done("bake-covered", at(17, 0), "Ada"))
-	require.NoError(t, p.Done("bake-uncovered", at(17, 25), "Ada"))
+	require.NoError(t, p.Done(bake.OutID, at(17, 25), "Ada"))
 	steps := p.Steps(at(17, 30), unseen())
 	assert.Equal(t, bake.Started, pick(t, steps, "cool").State)
 	slice := pick(t, steps, "slice")

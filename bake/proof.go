@@ -10,8 +10,8 @@ import (
 
 // TempPoint is one temperature of dough, Celsius.
 type TempPoint struct {
-	At time.Time
-	C  float64
+	At time.Time `json:"at"`
+	C  float64   `json:"c"`
 }
 
 // Equivalent adds up the hours at 24 C between two moments: straight between
@@ -123,10 +123,15 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, st
 // nears the room with a time constant of 2 h for 1 kg (from memory), shorter
 // for less by the law of package heat.
 func FollowRoom(begun, until time.Time, startC, roomC, massKg float64) []TempPoint {
-	tau := 2 * math.Pow(massKg, 0.37)
 	var out []TempPoint
 	for t := begun; !t.After(until); t = t.Add(10 * time.Minute) {
-		out = append(out, TempPoint{t, roomC + (startC-roomC)*math.Exp(-t.Sub(begun).Hours()/tau)})
+		out = append(out, TempPoint{t, followed(startC, roomC, massKg, t.Sub(begun))})
 	}
 	return out
+}
+
+// followed is the temperature of a piece of dough after a while in the room.
+func followed(startC, roomC, massKg float64, d time.Duration) float64 {
+	tau := 2 * math.Pow(massKg, 0.37)
+	return roomC + (startC-roomC)*math.Exp(-d.Hours()/tau)
 }

@@ -139,7 +139,7 @@ func (p *pipe) stepFor(act web.Act, now time.Time) {
 }
 
 // bakedStep is the step that ends with the loaf out of the oven.
-const bakedStep = "bake-uncovered"
+const bakedStep = bake.OutID
 
 // refuse turns an error about the process into a refusal.
 func refuse(err error) error {

@@ -1,0 +1,132 @@
+package bake
+
+import (
+	"math"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// AfterStage is where a bake stands after its bulk.
+type AfterStage string
+
+// The stages after the bulk.
+const (
+	Proofing  AfterStage = "proofing"
+	Proofed   AfterStage = "proofed" // ready for the oven
+	Baking    AfterStage = "baking"
+	LoafDone  AfterStage = "done" // still in the oven, the core in the done range
+	Cooling   AfterStage = "cooling"
+	Sliceable AfterStage = "sliceable"
+)
+
+// After is what to say of a bake after its bulk. Numbers that are not known are
+// NaN.
+type After struct {
+	Stage AfterStage
+	Since time.Time        // of the stage
+	Until estimator.Window // end of the proof, of the bake or of the cooling
+	Basis ProofBasis       // of a proof
+	Why   string           // what Until rests on, in words
+	// Probe reports whether the loaf is followed by a probe in it.
+	Probe               bool
+	CoreC               float64
+	DoneLowC, DoneHighC float64
+	DoneAt              time.Time
+	SliceC              float64
+	Caution             string
+}
+
+// After tells where the bake stands after its bulk, from the steps as they are
+// laid out now. ok is false before the final proof and once the loaf is sliced.
+func (p *Process) After(now time.Time, steps []Step) (After, bool) {
+	t := &p.Track
+	a := After{CoreC: p.coreNow(now), DoneLowC: t.DoneLowC, DoneHighC: t.DoneHighC, DoneAt: t.DoneAt, SliceC: SliceCoreC, Probe: len(t.Core) > 0}
+	if a.DoneLowC == 0 {
+		a.DoneLowC, a.DoneHighC = DoneCore(p.Batch.Rich(), 0)
+	}
+	by := map[string]Step{}
+	for _, s := range steps {
+		by[s.ID] = s
+	}
+	switch out, baking := by[OutID], p.Marks[BakeID]; {
+	case p.closed(SliceID):
+		return After{}, false
+	case out.State == Done:
+		return a.cooling(by[SliceID], out, p.coolBasis()), true
+	case baking.State == Started || baking.State == Done:
+		return a.baking(out, begunOf(baking)), true
+	}
+	return p.proofing(a, by)
+}
+
+// coolBasis says what the time to slice rests on.
+func (p *Process) coolBasis() string {
+	if !p.CoolBy.IsZero() {
+		return "by the probe in the loaf"
+	}
+	_, why := CoolingByMass(p.Batch.numbers().PerLoafG, p.Batch.ryePercent())
+	if len(p.Track.Core) > 0 {
+		why = "by its weight and common practice"
+		if p.Track.CoolWhy != "" {
+			why += "; " + p.Track.CoolWhy
+		}
+	}
+	return why
+}
+
+// cooling is a loaf out of the oven.
+func (a After) cooling(slice, out Step, why string) After {
+	a.Stage, a.Since, a.Why, a.Caution = Cooling, out.Finished, why, cautionLoaf
+	a.Until = estimator.Window{From: slice.From, Median: slice.At, Until: slice.Until}
+	if slice.State == DueNow {
+		a.Stage, a.Since, a.Caution = Sliceable, slice.At, ""
+	}
+	return a
+}
+
+// baking is a loaf in the oven.
+func (a After) baking(out Step, since time.Time) After {
+	a.Stage, a.Since, a.Caution, a.Why = Baking, since, cautionHeat, "by the clock"
+	a.Until = estimator.Window{From: out.From, Median: out.At, Until: out.Until}
+	if !a.DoneAt.IsZero() {
+		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, "by the probe in the loaf", cautionLoaf
+	}
+	return a
+}
+
+// proofing is a shaped loaf.
+func (p *Process) proofing(a After, by map[string]Step) (After, bool) {
+	i := p.proof()
+	if i < 0 {
+		return After{}, false
+	}
+	step := by[p.Defs[i].ID]
+	a.Until, a.Basis, a.Why = p.Track.ProofBy, p.Track.ProofBasis, p.Track.ProofWhy
+	begun, under := p.Proofing()
+	switch {
+	case step.State == Done:
+		a.Stage, a.Since, a.Until = Proofed, step.Finished, estimator.Window{}
+		a.Why, a.Basis = "", ""
+		return a, true
+	case !under:
+		return After{}, false
+	case step.State == DueNow:
+		a.Stage, a.Since = Proofed, step.At
+		return a, true
+	}
+	a.Stage, a.Since = Proofing, begun
+	if a.Until.IsZero() {
+		a.Until = estimator.Window{From: step.From, Median: step.At, Until: step.Until}
+	}
+	return a, true
+}
+
+// LoafC is the shaped dough's temperature as it was tracked last, NaN when it
+// is not known.
+func (p *Process) LoafC() float64 {
+	if n := len(p.Track.Loaf); n > 0 {
+		return p.Track.Loaf[n-1].C
+	}
+	return math.NaN()
+}

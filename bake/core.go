@@ -1,0 +1,199 @@
+package bake
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// CoreInput is one reading of the probe in the loaf.
+type CoreInput struct {
+	CoreC     float64 // Celsius; NaN when the probe gives nothing
+	RoomC     float64 // where it will cool, Celsius; NaN when not known
+	AltitudeM float64 // of the kitchen above the sea
+}
+
+// Keeping and reading the core; common practice, no source.
+const (
+	coreEvery    = time.Minute      // spacing of what is kept
+	coreFresh    = 5 * time.Minute  // a probe silent for longer tells nothing
+	coreMost     = 400              // points kept
+	bakedFromC   = 60.0             // a core that was hotter has been baked
+	outDropC     = 3.0              // so far below its highest: out of the oven
+	probeDropC   = 15.0             // so much within dropWithin: the probe was pulled
+	dropWithin   = 3 * time.Minute  //
+	coreWaits    = 30 * time.Minute // how long the clock is overruled by a core not done yet
+	quickestFall = 6.0              // 1/h; nothing that bakes cools faster
+	usualRoomC   = 22.0             // when no thermometer tells
+)
+
+// InOven reports whether a loaf of this process bakes or cools: its core is
+// then worth reading.
+func (p *Process) InOven() bool {
+	s := p.Marks[BakeID].State
+	return (s == Started || s == Done) && !p.closed(SliceID)
+}
+
+// FollowCore takes in a reading of the core. It notes when the core is in the
+// done range, sees by its fall that the loaf is out, and then works out when it
+// is cool enough to slice. It returns true when a step was closed by it. It
+// does nothing before the loaf is in the oven.
+func (p *Process) FollowCore(now time.Time, in CoreInput) bool {
+	if !p.InOven() {
+		return false
+	}
+	t := &p.Track
+	t.DoneLowC, t.DoneHighC = DoneCore(p.Batch.Rich(), in.AltitudeM)
+	if !p.keepCore(now, in.CoreC) {
+		return false
+	}
+	p.noteDone()
+	closed := p.noteOut()
+	p.forecastCool(in.RoomC)
+	return closed
+}
+
+// keepCore keeps a reading, one a minute, and reports whether it did.
+func (p *Process) keepCore(now time.Time, c float64) bool {
+	t := &p.Track
+	if m := p.Marks[BakeID]; len(t.Core) > 0 && t.Core[0].At.Before(begunOf(m)) {
+		t.Core, t.DoneAt, p.CoolBy = nil, time.Time{}, estimator.Window{} // of an earlier loading
+	}
+	if math.IsNaN(c) || c < -10 || c > 130 {
+		return false
+	}
+	if n := len(t.Core); n > 0 && now.Sub(t.Core[n-1].At) < coreEvery {
+		return false
+	}
+	t.Core = append(t.Core, CorePoint{now, c})
+	if len(t.Core) > coreMost {
+		t.Core = slices.Delete(slices.Clone(t.Core), 1, len(t.Core)-coreMost+1)
+	}
+	return true
+}
+
+// begunOf is when a step was begun, or done when nobody said when it began.
+func begunOf(m Mark) time.Time {
+	if m.Begun.IsZero() {
+		return m.At
+	}
+	return m.Begun
+}
+
+// noteDone sets DoneAt once two readings in a row are in the done range: one
+// may be a fault.
+func (p *Process) noteDone() {
+	t := &p.Track
+	n := len(t.Core)
+	if !t.DoneAt.IsZero() || n < 2 || t.Core[n-1].CoreC < t.DoneLowC || t.Core[n-2].CoreC < t.DoneLowC {
+		return
+	}
+	t.DoneAt = t.Core[n-2].At
+}
+
+// noteOut closes the step of taking out when the core falls as a loaf's does. A
+// probe that was pulled falls faster.
+func (p *Process) noteOut() bool {
+	t := &p.Track
+	if _, ok := p.def(OutID); !ok || p.closed(OutID) || len(t.Core) < 4 {
+		return false
+	}
+	peak := slices.MaxFunc(t.Core, func(a, b CorePoint) int {
+		switch {
+		case a.CoreC < b.CoreC:
+			return -1
+		case a.CoreC > b.CoreC:
+			return 1
+		}
+		return a.At.Compare(b.At)
+	})
+	last := t.Core[len(t.Core)-1]
+	if peak.CoreC < bakedFromC || peak.CoreC-last.CoreC < outDropC || last.At.Sub(peak.At) < dropWithin || pulled(t.Core) {
+		return false
+	}
+	return p.Done(OutID, peak.At, "probe") == nil
+}
+
+// pulled reports whether the readings fell as only those of a probe without a
+// loaf do.
+func pulled(core []CorePoint) bool {
+	for i := len(core) - 1; i > 0; i-- {
+		for j := i - 1; j >= 0 && core[i].At.Sub(core[j].At) <= dropWithin; j-- {
+			if core[j].CoreC-core[i].CoreC > probeDropC {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// forecastCool works out CoolBy once the loaf is out. A loaf rich in rye rests
+// longer than it cools, so the probe does not decide there.
+func (p *Process) forecastCool(roomC float64) {
+	t := &p.Track
+	if p.Marks[OutID].State != Done || len(t.Core) == 0 {
+		return
+	}
+	if p.Batch.ryePercent() >= ryeRichPercent {
+		t.CoolWhy = "a loaf rich in rye rests longer than it cools"
+		return
+	}
+	if math.IsNaN(roomC) {
+		roomC = usualRoomC
+	}
+	w, err := p.coolWindow(roomC)
+	if err != nil {
+		t.CoolWhy = err.Error()
+		return
+	}
+	p.CoolBy, t.CoolWhy = w, ""
+}
+
+// coolWindow is when the core is, or was, at SliceCoreC.
+func (p *Process) coolWindow(roomC float64) (estimator.Window, error) {
+	pts := pastPeak(p.Track.Core)
+	if pulled(pts) {
+		return estimator.Window{}, fmt.Errorf("the probe fell faster than a loaf cools: is it still in the loaf?")
+	}
+	for _, c := range pts {
+		if c.CoreC <= SliceCoreC {
+			return point(c.At), nil
+		}
+	}
+	fit, err := FitLoafCooling(pts, roomC)
+	switch {
+	case err != nil:
+		return estimator.Window{}, err
+	case fit.PerHour > quickestFall:
+		return estimator.Window{}, fmt.Errorf("the probe falls faster than a loaf cools: is it still in the loaf?")
+	}
+	return fit.Forecast(SliceCoreC)
+}
+
+// coreNow is the last reading of the probe in the loaf, NaN when it is too old.
+func (p *Process) coreNow(now time.Time) float64 {
+	n := len(p.Track.Core)
+	if n == 0 || now.Sub(p.Track.Core[n-1].At) > coreFresh {
+		return math.NaN()
+	}
+	return p.Track.Core[n-1].CoreC
+}
+
+// takeOut moves the step of taking out by what the probe says: as soon as the
+// core is done, and not before, unless the clock is far past.
+func (l *layout) takeOut(at estimator.Window) (estimator.Window, string) {
+	t := &l.p.Track
+	core := l.p.coreNow(l.now)
+	switch {
+	case !t.DoneAt.IsZero():
+		return point(t.DoneAt), "the core is in the done range"
+	case math.IsNaN(core) || core < SliceCoreC:
+		return at, ""
+	case l.now.After(at.Median.Add(coreWaits)):
+		return at, "by the clock: the core is not in the done range even now"
+	}
+	return notBefore(at, l.now.Add(coreFresh)), fmt.Sprintf("the core is not in the done range yet, %.0f of %.0f C", core, t.DoneLowC)
+}

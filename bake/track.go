@@ -1,0 +1,199 @@
+package bake
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// ProofBasis says what the time of a final proof rests on.
+type ProofBasis string
+
+// The bases of a final proof.
+const (
+	BasketBasis ProofBasis = "basket" // a sensor over the basket
+	SampleBasis ProofBasis = "sample" // a small jar of the same dough
+	TimeBasis   ProofBasis = "time"   // equivalent time: nothing watches it
+)
+
+// Track is what is measured of a bake after its bulk. It is plain data, kept
+// with its process.
+type Track struct {
+	Loaf       []TempPoint      `json:"loaf,omitempty"` // the shaped dough: measured, else followed from the room
+	Jar        []TempPoint      `json:"jar,omitempty"`  // the sample jar by its own probe
+	ProofBy    estimator.Window `json:"proof_by"`       // when the final proof is over; zero before it begins
+	ProofBasis ProofBasis       `json:"proof_basis,omitempty"`
+	ProofWhy   string           `json:"proof_why,omitempty"`
+	Core       []CorePoint      `json:"core,omitempty"` // the probe in the loaf
+	DoneAt     time.Time        `json:"done_at"`        // when the core got into the done range; zero before
+	DoneLowC   float64          `json:"done_low_c,omitempty"`
+	DoneHighC  float64          `json:"done_high_c,omitempty"`
+	CoolWhy    string           `json:"cool_why,omitempty"` // why the probe gives no time to slice yet
+}
+
+// Shift moves every moment of the track; zero ones stay.
+func (t *Track) Shift(d time.Duration) {
+	moments := []*time.Time{&t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until, &t.DoneAt}
+	t.Loaf, t.Jar, t.Core = slices.Clone(t.Loaf), slices.Clone(t.Jar), slices.Clone(t.Core)
+	for i := range t.Loaf {
+		moments = append(moments, &t.Loaf[i].At)
+	}
+	for i := range t.Jar {
+		moments = append(moments, &t.Jar[i].At)
+	}
+	for i := range t.Core {
+		moments = append(moments, &t.Core[i].At)
+	}
+	for _, m := range moments {
+		if !m.IsZero() {
+			*m = m.Add(d)
+		}
+	}
+}
+
+// Proofing returns when the final proof began; ok is false when none is under
+// way. It begins with the step before it and ends when the step is done, left
+// out, or a later one is begun.
+func (p *Process) Proofing() (begun time.Time, ok bool) {
+	i := p.proof()
+	if i < 0 {
+		return time.Time{}, false
+	}
+	d := p.Defs[i]
+	m := p.Marks[d.Since]
+	if m.State != Done || p.closed(d.ID) {
+		return time.Time{}, false
+	}
+	if s := p.Marks[BakeID].State; s == Started || s == Done {
+		return time.Time{}, false
+	}
+	return m.At, true
+}
+
+// proof is the place of the step that waits for the final proof, -1 without
+// one.
+func (p *Process) proof() int {
+	return slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.Trigger == ByRise && d.Stage == Proof })
+}
+
+// ProofInput is what is known of a final proof at one moment. A nil estimate
+// means that nothing watches there.
+type ProofInput struct {
+	StartC float64             // the dough at the end of the bulk, Celsius; NaN when not known
+	AirC   float64             // where it proofs, Celsius; NaN when not known
+	Basket *estimator.Estimate // of the sensor over the basket
+	Sample *estimator.Estimate // of the sample jar, its own probe in DoughC
+}
+
+// trackEvery is how far apart temperatures of a proof are kept.
+const trackEvery = 5 * time.Minute
+
+// joinedLate is how much before the shaping a rise may have begun to count as
+// this proof's: people fill the sample jar first.
+const joinedLate = 30 * time.Minute
+
+// FollowProof takes in what is known of the final proof and works its time out
+// anew: by the sensor over the basket, else by the sample jar corrected for its
+// temperature, else by equivalent time. It does nothing outside a final proof.
+func (p *Process) FollowProof(now time.Time, in ProofInput) {
+	begun, ok := p.Proofing()
+	if !ok {
+		return
+	}
+	in.Basket, in.Sample = ofThisProof(in.Basket, begun), ofThisProof(in.Sample, begun)
+	p.trackProof(now, begun, in)
+	t, d := &p.Track, p.Defs[p.proof()]
+	room := in.AirC
+	if math.IsNaN(room) {
+		room = 0
+	}
+	pending := ""
+	if in.Basket != nil {
+		if w := reaching(*in.Basket, d.RisePercent); !w.IsZero() {
+			t.ProofBy, t.ProofBasis, t.ProofWhy = w, BasketBasis, "by the sensor over the basket"
+			return
+		}
+		pending = "the basket's sensor gives no forecast yet"
+	}
+	if in.Sample != nil {
+		if w := reaching(*in.Sample, d.RisePercent); !w.IsZero() {
+			s := Sample{Begun: begun, Jar: t.Jar, Loaf: t.Loaf, RoomC: room}
+			t.ProofBasis = SampleBasis
+			t.ProofBy, t.ProofWhy = s.Ready(now, w)
+			return
+		}
+		pending = "the sample jar gives no forecast yet"
+	}
+	t.ProofBy, t.ProofBasis = ProofByTime(begun, now, t.Loaf, room, d.Usual), TimeBasis
+	t.ProofWhy = "by the usual time at this temperature; no sensor watches the proof"
+	if pending != "" {
+		t.ProofWhy = "by the usual time at this temperature; " + pending
+	}
+}
+
+// ofThisProof drops an estimate that is not about this proof.
+func ofThisProof(e *estimator.Estimate, begun time.Time) *estimator.Estimate {
+	if e == nil || e.Started.Before(begun.Add(-joinedLate)) || e.Phase == estimator.Ended || e.Phase == estimator.Idle {
+		return nil
+	}
+	return e
+}
+
+// reaching is when a watched rise gets to a level; 0 is its vessel's mark.
+func reaching(e estimator.Estimate, risePercent float64) estimator.Window {
+	if risePercent == 0 || risePercent == e.TargetPercent {
+		return e.Ready
+	}
+	w, _ := FanCrossing(e, risePercent)
+	return w
+}
+
+// trackProof keeps the temperatures of loaf and jar.
+func (p *Process) trackProof(now, begun time.Time, in ProofInput) {
+	t := &p.Track
+	if n := len(t.Loaf); n > 0 && (t.Loaf[0].At.Before(begun) || t.Loaf[n-1].At.After(now)) {
+		t.Loaf, t.Jar = nil, nil // of an earlier shaping that was taken back
+	}
+	if n := len(t.Loaf); n > 0 && now.Sub(t.Loaf[n-1].At) < trackEvery {
+		return
+	}
+	if c := p.loafNow(now, begun, in); !math.IsNaN(c) {
+		t.Loaf = append(t.Loaf, TempPoint{now, c})
+	}
+	if in.Sample != nil && !math.IsNaN(in.Sample.DoughC) {
+		t.Jar = append(t.Jar, TempPoint{now, in.Sample.DoughC})
+	}
+}
+
+// loafNow is the shaped dough's temperature: measured in the basket, else
+// followed from the room.
+func (p *Process) loafNow(now, begun time.Time, in ProofInput) float64 {
+	if in.Basket != nil && !math.IsNaN(in.Basket.DoughC) {
+		return in.Basket.DoughC
+	}
+	from, since := in.StartC, begun
+	if n := len(p.Track.Loaf); n > 0 {
+		from, since = p.Track.Loaf[n-1].C, p.Track.Loaf[n-1].At
+	}
+	switch {
+	case math.IsNaN(in.AirC):
+		return from
+	case math.IsNaN(from):
+		return in.AirC
+	}
+	return followed(from, in.AirC, p.pieceKg(), now.Sub(since))
+}
+
+// usualPieceKg is the mass of a piece of dough when no batch tells it; common
+// practice, no source.
+const usualPieceKg = 0.8
+
+// pieceKg is the mass of one piece of dough.
+func (p *Process) pieceKg() float64 {
+	if n, err := p.Batch.Numbers(); err == nil {
+		return n.PerLoafG / 1000
+	}
+	return usualPieceKg
+}

@@ -1,0 +1,334 @@
+package bake_test
+
+import (
+	"encoding/json"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+// shaped is the default bread, shaped at 14:00.
+func shaped(t *testing.T) bake.Process {
+	t.Helper()
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done(bake.ShapeID, at(14, 0), "Ada"))
+	return p
+}
+
+// watching is a rise that began at a time and is forecast for another.
+func watching(began, ready time.Time, doughC float64) *estimator.Estimate {
+	e := rising(began, ready)
+	e.DoughC = doughC
+	return &e
+}
+
+// unwatched is a proof that nothing sees, in a room of c.
+func unwatched(startC, c float64) bake.ProofInput { return bake.ProofInput{StartC: startC, AirC: c} }
+
+// follow feeds a proof every ten minutes up to a moment.
+func follow(p *bake.Process, until time.Time, in func(now time.Time) bake.ProofInput) {
+	for now := at(14, 0); !now.After(until); now = now.Add(10 * time.Minute) {
+		p.FollowProof(now, in(now))
+	}
+}
+
+func width(w estimator.Window) time.Duration { return w.Until.Sub(w.From) }
+
+func TestProofWithoutASensorIsByEquivalentTimeAndWider(t *testing.T) {
+	blind, seen := shaped(t), shaped(t)
+	follow(&blind, at(14, 30), func(time.Time) bake.ProofInput { return unwatched(24, 24) })
+	// 60 to 160 minutes at 24 C, begun at 14:00.
+	assert.Equal(t, bake.TimeBasis, blind.Track.ProofBasis)
+	assert.WithinDuration(t, at(15, 40), blind.Track.ProofBy.Median, time.Minute)
+	assert.Contains(t, blind.Track.ProofWhy, "no sensor watches the proof")
+	follow(&seen, at(14, 30), func(time.Time) bake.ProofInput {
+		return bake.ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), at(15, 40), 24)}
+	})
+	assert.Equal(t, bake.BasketBasis, seen.Track.ProofBasis)
+	assert.Greater(t, width(blind.Track.ProofBy), width(seen.Track.ProofBy))
+
+	cold := shaped(t)
+	follow(&cold, at(14, 30), func(time.Time) bake.ProofInput { return unwatched(24, 19) })
+	assert.True(t, cold.Track.ProofBy.Median.After(blind.Track.ProofBy.Median.Add(30*time.Minute)), "a cool room takes longer")
+	assert.Less(t, cold.LoafC(), 24.0)
+	assert.Greater(t, cold.LoafC(), 22.0, "a piece of dough follows the room slowly")
+}
+
+// The jar cools faster than the loaf: the loaf is ahead of it, so that its
+// proof is over before the jar is at its mark.
+func TestSampleJarIsCorrectedByItsProbe(t *testing.T) {
+	cool := shaped(t)
+	follow(&cool, at(15, 0), func(time.Time) bake.ProofInput {
+		return bake.ProofInput{StartC: 26, AirC: 20, Sample: watching(at(13, 55), at(16, 0), 20)}
+	})
+	assert.Equal(t, bake.SampleBasis, cool.Track.ProofBasis)
+	assert.Contains(t, cool.Track.ProofWhy, "behind the loaf")
+	assert.True(t, cool.Track.ProofBy.Median.Before(at(15, 55)), "got %s", cool.Track.ProofBy.Median)
+
+	warm := shaped(t)
+	follow(&warm, at(15, 0), func(time.Time) bake.ProofInput {
+		return bake.ProofInput{StartC: 20, AirC: 27, Sample: watching(at(14, 0), at(15, 30), 27)}
+	})
+	assert.Contains(t, warm.Track.ProofWhy, "ahead of the loaf")
+	assert.True(t, warm.Track.ProofBy.Median.After(at(15, 35)))
+}
+
+func TestARiseOfTheBulkIsNotTheProofs(t *testing.T) {
+	p := shaped(t)
+	follow(&p, at(14, 20), func(time.Time) bake.ProofInput {
+		return bake.ProofInput{StartC: 24, AirC: 24, Sample: watching(at(9, 45), at(14, 30), 24)}
+	})
+	assert.Equal(t, bake.TimeBasis, p.Track.ProofBasis)
+	blind := watching(at(14, 0), time.Time{}, 24)
+	blind.Ready = estimator.Window{}
+	follow(&p, at(14, 30), func(time.Time) bake.ProofInput {
+		return bake.ProofInput{StartC: 24, AirC: 24, Sample: blind}
+	})
+	assert.Contains(t, p.Track.ProofWhy, "the sample jar gives no forecast yet")
+}
+
+// The oven follows the proof, whatever watches it.
+func TestPreheatFollowsTheTrackedProof(t *testing.T) {
+	p := shaped(t)
+	for _, c := range []struct{ ready, preheat time.Time }{
+		{at(16, 0), at(15, 0)}, // half way between 15:40 and 16:00, less 50 minutes
+		{at(17, 0), at(16, 0)},
+	} {
+		p.FollowProof(at(14, 20), bake.ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), c.ready, 24)})
+		steps := p.Steps(at(14, 20), unseen())
+		assert.Equal(t, c.ready, pick(t, steps, bake.ProofID).At)
+		assert.Equal(t, c.preheat, pick(t, steps, bake.PreheatID).At)
+		assert.Contains(t, pick(t, steps, bake.ProofID).Why, "over the basket")
+		a, ok := p.After(at(14, 20), steps)
+		require.True(t, ok)
+		assert.Equal(t, bake.Proofing, a.Stage)
+		assert.Equal(t, c.ready, a.Until.Median)
+	}
+	late := p.Steps(at(17, 1), unseen())
+	assert.Equal(t, bake.DueNow, pick(t, late, bake.ProofID).State)
+	a, _ := p.After(at(17, 1), late)
+	assert.Equal(t, bake.Proofed, a.Stage)
+}
+
+func TestNothingIsFollowedOutsideTheProof(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	p.FollowProof(at(12, 0), unwatched(24, 24))
+	assert.Equal(t, bake.Track{}, p.Track)
+	_, ok := p.After(at(12, 0), p.Steps(at(12, 0), unseen()))
+	assert.False(t, ok)
+	assert.False(t, p.FollowCore(at(12, 0), bake.CoreInput{CoreC: 95}))
+	assert.Equal(t, bake.Track{}, p.Track)
+}
+
+// An invented loaf: loaded at 16:00, its core nears 98 C with a time constant of
+// 12 minutes; out at 16:45, it nears the room by a constant share an hour.
+func inventedCore(now time.Time, perHour float64) float64 {
+	out := at(16, 45)
+	baked := func(t time.Time) float64 { return 98 - 74*math.Exp(-t.Sub(at(16, 0)).Minutes()/12) }
+	if now.Before(out) {
+		return baked(now)
+	}
+	return 22 + (baked(out)-22)*math.Exp(-perHour*now.Sub(out).Hours())
+}
+
+// bakeTo runs the invented loaf up to a moment and returns when a step was
+// closed by the probe.
+func bakeTo(p *bake.Process, until time.Time, perHour float64) (closed time.Time) {
+	for now := at(16, 0); !now.After(until); now = now.Add(30 * time.Second) {
+		if p.FollowCore(now, bake.CoreInput{CoreC: inventedCore(now, perHour), RoomC: 22}) {
+			closed = now
+		}
+	}
+	return closed
+}
+
+func loaded(t *testing.T) bake.Process {
+	t.Helper()
+	p := shaped(t)
+	require.NoError(t, p.Done(bake.BakeID, at(16, 0), "Ada"))
+	return p
+}
+
+// The done range is checked against its source: lean crusty bread 93 to 98 C
+// (200 to 208 F), A. Cohn, bread-bakers list, 2008; the cooling against the law
+// itself, and 35 C against bakeinfo.co.nz, Cooling.
+func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
+	p := loaded(t)
+	bakeTo(&p, at(16, 30), 1)
+	steps := p.Steps(at(16, 30), unseen())
+	a, ok := p.After(at(16, 30), steps)
+	require.True(t, ok)
+	assert.Equal(t, bake.Baking, a.Stage)
+	assert.InDelta(t, 91.9, a.CoreC, 0.1)
+	assert.Equal(t, []float64{93, 98}, []float64{a.DoneLowC, a.DoneHighC})
+	assert.Contains(t, a.Caution, "dry gloves")
+
+	bakeTo(&p, at(16, 40), 1)
+	reaches := at(16, 0).Add(time.Duration(12 * math.Log(74.0/5) * float64(time.Minute)))
+	assert.WithinDuration(t, reaches, p.Track.DoneAt, time.Minute)
+	steps = p.Steps(at(16, 40), unseen())
+	out := pick(t, steps, bake.OutID)
+	assert.Equal(t, bake.DueNow, out.State, "also when nobody ticked off the lid")
+	assert.Contains(t, out.Why, "the core is in the done range")
+	a, _ = p.After(at(16, 40), steps)
+	assert.Equal(t, bake.LoafDone, a.Stage)
+
+	require.False(t, bakeTo(&p, at(17, 30), 1).IsZero(), "the fall of the core closes the step")
+	assert.Equal(t, bake.Done, p.Marks[bake.OutID].State)
+	assert.Equal(t, "probe", p.Marks[bake.OutID].By)
+	assert.WithinDuration(t, at(16, 45), p.Marks[bake.OutID].At, time.Minute)
+	cool := at(16, 45).Add(time.Duration(math.Log((inventedCore(at(16, 45), 1)-22)/13) * float64(time.Hour)))
+	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
+	a, _ = p.After(at(17, 30), p.Steps(at(17, 30), unseen()))
+	assert.Equal(t, bake.Cooling, a.Stage)
+	assert.Equal(t, "by the probe in the loaf", a.Why)
+	assert.Equal(t, p.CoolBy, a.Until)
+
+	bakeTo(&p, cool.Add(10*time.Minute), 1)
+	steps = p.Steps(cool.Add(10*time.Minute), unseen())
+	assert.Equal(t, bake.DueNow, pick(t, steps, bake.SliceID).State)
+	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
+	a, _ = p.After(cool.Add(10*time.Minute), steps)
+	assert.Equal(t, bake.Sliceable, a.Stage)
+	require.NoError(t, p.Done(bake.SliceID, cool.Add(11*time.Minute), "Ada"))
+	_, ok = p.After(cool.Add(12*time.Minute), p.Steps(cool.Add(12*time.Minute), unseen()))
+	assert.False(t, ok)
+}
+
+func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
+	p := loaded(t)
+	require.NoError(t, p.Done(bake.UncoverID, at(16, 21), "Ada"))
+	assert.Equal(t, "16:41", clock(pick(t, p.Steps(at(16, 30), unseen()), bake.OutID)))
+	for now := at(16, 22); now.Before(at(16, 45)); now = now.Add(time.Minute) {
+		p.FollowCore(now, bake.CoreInput{CoreC: 80, RoomC: 22})
+	}
+	out := pick(t, p.Steps(at(16, 44), unseen()), bake.OutID)
+	assert.Equal(t, bake.Waiting, out.State)
+	assert.Contains(t, out.Why, "not in the done range yet, 80 of 93 C")
+	for now := at(16, 45); now.Before(at(17, 20)); now = now.Add(time.Minute) {
+		p.FollowCore(now, bake.CoreInput{CoreC: 80, RoomC: 22})
+	}
+	out = pick(t, p.Steps(at(17, 19), unseen()), bake.OutID)
+	assert.Equal(t, bake.DueNow, out.State, "a probe that is wrong does not burn the loaf")
+	silent := pick(t, p.Steps(at(17, 40), unseen()), bake.OutID)
+	assert.Equal(t, bake.DueNow, silent.State, "nor one that went silent")
+}
+
+func TestOneHotReadingIsNotDone(t *testing.T) {
+	p := loaded(t)
+	for i, c := range []float64{60, 99, 61, 62} {
+		p.FollowCore(at(16, 10+i), bake.CoreInput{CoreC: c, RoomC: 22})
+	}
+	assert.Zero(t, p.Track.DoneAt)
+	for i, c := range []float64{math.NaN(), -40, 400} {
+		assert.False(t, p.FollowCore(at(16, 20+i), bake.CoreInput{CoreC: c, RoomC: 22}))
+	}
+	assert.Len(t, p.Track.Core, 4)
+}
+
+// Pulled from the loaf the probe is in the room's air within minutes: that is
+// no loaf that cools.
+func TestAPulledProbeIsNotACooledLoaf(t *testing.T) {
+	p := loaded(t)
+	for now := at(16, 0); now.Before(at(16, 40)); now = now.Add(time.Minute) {
+		p.FollowCore(now, bake.CoreInput{CoreC: inventedCore(now, 1), RoomC: 22})
+	}
+	for now := at(16, 40); now.Before(at(17, 10)); now = now.Add(time.Minute) {
+		p.FollowCore(now, bake.CoreInput{CoreC: 22 + 73*math.Exp(-now.Sub(at(16, 40)).Minutes()/2), RoomC: 22})
+	}
+	assert.NotEqual(t, bake.Done, p.Marks[bake.OutID].State)
+	require.NoError(t, p.Done(bake.OutID, at(17, 10), "Ada"))
+	p.FollowCore(at(17, 11), bake.CoreInput{CoreC: 22, RoomC: 22})
+	assert.Zero(t, p.CoolBy)
+	a, _ := p.After(at(17, 11), p.Steps(at(17, 11), unseen()))
+	assert.Contains(t, a.Why, "is it still in the loaf?")
+	assert.Contains(t, a.Why, "by its weight and common practice")
+}
+
+func TestWithoutAProbeCoolingIsByMassAndSaidSo(t *testing.T) {
+	p := loaded(t)
+	require.NoError(t, p.Done(bake.OutID, at(16, 45), "Ada"))
+	a, ok := p.After(at(16, 50), p.Steps(at(16, 50), unseen()))
+	require.True(t, ok)
+	assert.False(t, a.Probe)
+	assert.True(t, math.IsNaN(a.CoreC))
+	assert.Contains(t, a.Why, "no probe is in the loaf")
+	low, _ := bake.CoolingByMass(1760.0/3, 20)
+	assert.WithinDuration(t, at(16, 45).Add(time.Duration(low.MidMin)*time.Minute), a.Until.Median, time.Minute)
+}
+
+func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
+	p := loaded(t)
+	p.Batch.Flours = []bake.Flour{{Name: "whole rye", Grams: 900, Whole: true}}
+	p = p.WithBatch(p.Batch)
+	bakeTo(&p, at(18, 30), 1)
+	assert.Zero(t, p.CoolBy)
+	assert.Contains(t, p.Track.CoolWhy, "rests longer")
+	a, _ := p.After(at(18, 30), p.Steps(at(18, 30), unseen()))
+	assert.True(t, a.Until.Median.After(at(23, 0)))
+}
+
+// Rich doughs are done at 85 to 91 C (185 to 195 F), A. Cohn, bread-bakers
+// list, 2008.
+func TestARichLoafIsDoneSooner(t *testing.T) {
+	p := loaded(t)
+	p.Batch.Inclusions = []bake.Inclusion{{Name: "butter", Grams: 120}, {Name: "sugar", Grams: 60}}
+	assert.True(t, p.Batch.Rich())
+	bakeTo(&p, at(16, 30), 1)
+	assert.Equal(t, 85.0, p.Track.DoneLowC)
+	assert.False(t, p.Track.DoneAt.IsZero())
+	p.Batch.Inclusions = []bake.Inclusion{{Name: "olive oil", Grams: 20}}
+	assert.False(t, p.Batch.Rich())
+}
+
+func TestTrackGoesThroughJSONAndShifts(t *testing.T) {
+	p := loaded(t)
+	bakeTo(&p, at(17, 20), 1)
+	p.Track.Loaf = []bake.TempPoint{{At: at(14, 0), C: 24}}
+	body, err := json.Marshal(p)
+	require.NoError(t, err)
+	var back bake.Process
+	require.NoError(t, json.Unmarshal(body, &back))
+	assert.Equal(t, p.Track, back.Track)
+	back.Track.Shift(time.Hour)
+	assert.Equal(t, p.Track.DoneAt.Add(time.Hour), back.Track.DoneAt)
+	assert.Equal(t, at(15, 0), back.Track.Loaf[0].At)
+	assert.Zero(t, back.Track.ProofBy, "what is not set stays so")
+	assert.Less(t, len(body), 16000, "an hour of a probe stays small")
+}
+
+// Whatever the readings, windows stay ordered and the points kept stay bounded.
+func TestTrackHoldsForAnyReadings(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		p := bake.DefaultProcess(start(), 24)
+		_ = p.Done(bake.ShapeID, at(14, 0), "Ada")
+		now := at(14, 0)
+		for range rapid.IntRange(1, 40).Draw(r, "steps") {
+			now = now.Add(time.Duration(rapid.IntRange(1, 1200).Draw(r, "s")) * time.Second)
+			in := unwatched(rapid.Float64Range(5, 40).Draw(r, "start"), rapid.Float64Range(2, 40).Draw(r, "air"))
+			if rapid.Bool().Draw(r, "jar") {
+				in.Sample = watching(at(14, 0), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(r, "ready"))*time.Minute), rapid.Float64Range(2, 40).Draw(r, "jarC"))
+			}
+			p.FollowProof(now, in)
+			w := p.Track.ProofBy
+			if w.Median.Before(w.From) || w.Until.Before(w.Median) {
+				r.Fatalf("window not ordered: %v", w)
+			}
+		}
+		_ = p.Done(bake.BakeID, now, "Ada")
+		for range rapid.IntRange(1, 500).Draw(r, "readings") {
+			now = now.Add(time.Minute)
+			p.FollowCore(now, bake.CoreInput{CoreC: rapid.Float64Range(-20, 150).Draw(r, "core"), RoomC: 22})
+		}
+		if n := len(p.Track.Core); n > 400 {
+			r.Fatalf("%d points kept", n)
+		}
+	})
+}
