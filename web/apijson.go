@@ -1,6 +1,7 @@
 package web
 
 import (
+	"math"
 	"time"
 
 	"tidemark/alert"
@@ -22,6 +23,7 @@ type vesselJSON struct {
 	TargetPercent past.Number  `json:"target_percent"`
 	InFridge      bool         `json:"in_fridge"`
 	Batch         string       `json:"batch"`
+	AirHumidity   past.Number  `json:"air_humidity_ratio"`
 	Answer        answerJSON   `json:"answer"`
 	Estimate      estimateJSON `json:"estimate"`
 	Steps         []stepJSON   `json:"steps"`
@@ -119,7 +121,7 @@ type deedJSON struct {
 func vesselOf(v Vessel, now time.Time, h say.House) vesselJSON {
 	a := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: now}, h)
 	out := vesselJSON{Name: v.Name, Holds: string(v.Holds), Demo: v.Demo, LeadSeconds: v.Lead.Seconds(), InFridge: v.InFridge,
-		TargetPercent: past.Number(v.TargetPercent), Batch: v.Batch, Answer: answerJSON{a.When, a.Level, a.Next, a.Due, a.Blind},
+		TargetPercent: past.Number(v.TargetPercent), Batch: v.Batch, AirHumidity: past.Number(knownRatio(v.AirHumidity)), Answer: answerJSON{a.When, a.Level, a.Next, a.Due, a.Blind},
 		Estimate: estimateOf(v.Estimate, h.Zone), Steps: stepsOf(v.Steps, h.Zone), Alarms: alarmsOf(v.Alarms, h.Zone),
 		Sensors: []sensorJSON{}, Deeds: []deedJSON{}}
 	if v.RiseID != 0 {
@@ -168,6 +170,14 @@ func alarmsOf(alarms []alert.Alarm, zone *time.Location) []alarmJSON {
 		out = append(out, alarmJSON{a.ID, string(a.Kind), a.Reason, string(a.State), optional(a.Since, zone), a.Title, a.Text, a.Priority})
 	}
 	return out
+}
+
+// knownRatio is a ratio, or NaN for one that was not measured.
+func knownRatio(v float64) float64 {
+	if v > 0 {
+		return v
+	}
+	return math.NaN()
 }
 
 // optional is a moment or null.

@@ -51,6 +51,7 @@ type Vessel struct {
 	Batch         string   // name of the batch or feeding; empty for none
 	Batches       []string // names to choose from at a start
 	Estimate      estimator.Estimate
+	AirHumidity   float64 // relative humidity of the air, ratio 0..1; 0 or NaN when not measured
 	Steps         []bake.Step
 	Alarms        []alert.Alarm // not resolved ones first
 	Sensors       []SensorHealth

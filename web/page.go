@@ -144,7 +144,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 	out.Firing = slices.ContainsFunc(out.Alarms, func(a alarmView) bool { return !a.Quiet })
 	out.DueStep = dueStep(v.Steps)
 	out.undos(v, snap.At, h)
-	out.SensorLine, out.Sensors = sensorLines(v.Sensors, snap.At, h)
+	out.SensorLine, out.Sensors = sensorLines(v, snap.At, h)
 	return out
 }
 
@@ -228,11 +228,13 @@ func byWhom(by string) string {
 }
 
 // sensorLines tell how the sensors do: one line for all, and each.
-func sensorLines(sensors []SensorHealth, now time.Time, h say.House) (string, []string) {
+func sensorLines(v Vessel, now time.Time, h say.House) (string, []string) {
 	var lines, bad []string
-	for _, x := range sensors {
+	for _, x := range v.Sensors {
 		line := x.Sensor + ": "
 		switch {
+		case x.Status == "ok" && x.Quantity == "humidity" && v.AirHumidity > 0:
+			line += fmt.Sprintf("%.0f %%, read %s", 100*v.AirHumidity, h.At(x.LastOK, now))
 		case x.Status == "ok":
 			line += "read " + h.At(x.LastOK, now)
 		case x.LastOK.IsZero():

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
@@ -120,14 +119,8 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 func sensorItems(cfg *config.Config) []survey.Item {
 	var items []survey.Item
 	for _, v := range cfg.Vessels {
-		for _, role := range []struct {
-			name string
-			spec *sensor.Spec
-			q    sensor.Quantity
-		}{{"height", v.Height, sensor.Distance}, {"dough", v.Dough, sensor.Temperature}, {"air", v.Air, sensor.Temperature}} {
-			if role.spec != nil {
-				items = append(items, survey.Item{Vessel: v.Name, Role: role.name, Spec: *role.spec, Quantity: role.q})
-			}
+		for _, s := range v.Sensors() {
+			items = append(items, survey.Item{Vessel: v.Name, Role: s.Role, Spec: s.Spec, Quantity: s.Quantity})
 		}
 	}
 	return items

@@ -29,7 +29,7 @@ type Env struct {
 	Hub *chip.Hub
 	// Air gives the air temperature under a sensor in Celsius and the relative
 	// humidity (ratio 0..1), as last measured, for the speed of sound. ok is
-	// false when nothing is known; humidity is NaN when only that is unknown.
+	// false when the temperature is not known; humidity is NaN when that is not.
 	Air func() (celsius, humidity float64, ok bool)
 }
 

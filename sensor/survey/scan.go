@@ -223,7 +223,8 @@ func identify(bus i2c.Bus, place string, base sensor.Spec) []Device {
 	}
 	for _, addr := range []int{0x76, 0x77} {
 		if is(bus, addr, []byte{0xd0}, 0x60) {
-			add(sensor.KindBME280, addr, sensor.Temperature, "BME280, temperature and humidity")
+			add(sensor.KindBME280, addr, sensor.Temperature, "BME280, temperature")
+			add(sensor.KindBME280, addr, sensor.Humidity, "BME280, humidity")
 		} else if is(bus, addr, []byte{0xd0}, 0x58) {
 			add(sensor.KindBME280, addr, sensor.Temperature, "BMP280, temperature")
 		}

@@ -13,7 +13,7 @@ import (
 // distance sensor gets a vessel of its own, with a probe if one is left over. It
 // is empty when no sensor was found.
 func Snippet(sections []Section) string {
-	var heights, probes, airs []sensor.Spec
+	var heights, probes, airs, humids []sensor.Spec
 	for _, s := range sections {
 		for _, d := range s.Devices {
 			switch {
@@ -24,6 +24,8 @@ func Snippet(sections []Section) string {
 				probes = append(probes, d.Spec)
 			case d.Quantity == sensor.Temperature:
 				airs = append(airs, d.Spec)
+			case d.Quantity == sensor.Humidity:
+				humids = append(humids, d.Spec)
 			}
 		}
 	}
@@ -33,7 +35,7 @@ func Snippet(sections []Section) string {
 	var b strings.Builder
 	b.WriteString("vessels:\n")
 	for i := range max(len(heights), len(probes), 1) {
-		b.WriteString(vesselSnippet(i, pick(heights, i), pick(probes, i), pick(airs, 0)))
+		b.WriteString(vesselSnippet(i, pick(heights, i), pick(probes, i), pick(airs, 0), pick(humids, 0)))
 	}
 	return b.String()
 }
@@ -47,7 +49,7 @@ func pick(specs []sensor.Spec, i int) sensor.Spec {
 }
 
 // vesselSnippet is one vessel of a snippet.
-func vesselSnippet(i int, height, dough, air sensor.Spec) string {
+func vesselSnippet(i int, height, dough, air, humidity sensor.Spec) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "  - name: vessel %d            # a name of your own\n", i+1)
 	b.WriteString("    holds: dough               # or starter\n")
@@ -59,11 +61,13 @@ func vesselSnippet(i int, height, dough, air sensor.Spec) string {
 	} else {
 		fmt.Fprintf(&b, "    height: %s\n", Flow(height))
 	}
-	if !dough.IsZero() {
-		fmt.Fprintf(&b, "    dough: %s\n", Flow(dough))
-	}
-	if !air.IsZero() {
-		fmt.Fprintf(&b, "    air: %s\n", Flow(air))
+	for _, s := range []struct {
+		role string
+		spec sensor.Spec
+	}{{"dough", dough}, {"air", air}, {"humidity", humidity}} {
+		if !s.spec.IsZero() {
+			fmt.Fprintf(&b, "    %s: %s\n", s.role, Flow(s.spec))
+		}
 	}
 	return b.String()
 }

@@ -110,7 +110,8 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 	assert.Equal(t, []string{
 		"1-wire: thermometer 28-0123456789ab",
 		"I2C bus 1: VL53L1X, distance at 0x29",
-		"I2C bus 1: BME280, temperature and humidity at 0x77",
+		"I2C bus 1: BME280, temperature at 0x77",
+		"I2C bus 1: BME280, humidity at 0x77",
 		"I2C bus 1: multiplexer at 0x71",
 		"I2C bus 1, multiplexer 0x71 port 3: a chip at 0x29 that is not known; if there are several, keep all but one in shutdown",
 		"iio:device0: vl53l0x, distance",
@@ -122,10 +123,11 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 	text := survey.Snippet(sections)
 	var parsed struct {
 		Vessels []struct {
-			Name   string
-			Height sensor.Spec
-			Dough  sensor.Spec
-			Air    sensor.Spec
+			Name     string
+			Height   sensor.Spec
+			Dough    sensor.Spec
+			Air      sensor.Spec
+			Humidity sensor.Spec
 		}
 	}
 	require.NoError(t, yaml.Unmarshal([]byte(text), &parsed), text)
@@ -134,6 +136,7 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 	assert.Equal(t, sensor.Spec{Kind: "w1", ID: "28-0123456789ab"}, parsed.Vessels[0].Dough)
 	assert.Equal(t, sensor.Spec{Kind: "iio", Name: "vl53l0x"}, parsed.Vessels[1].Height)
 	assert.Equal(t, sensor.Spec{Kind: "bme280", Bus: "1", Address: 0x77}, parsed.Vessels[0].Air)
+	assert.Equal(t, parsed.Vessels[0].Air, parsed.Vessels[0].Humidity, "one chip gives both")
 }
 
 func TestScanBehindAMultiplexer(t *testing.T) {

@@ -99,6 +99,7 @@ func families() []metric {
 		{"in_fridge", "1 while the vessel is in the fridge, else 0.", v},
 		{"dough_celsius", "Temperature of the dough.", v},
 		{"air_celsius", "Temperature of the air by the vessel.", v},
+		{"air_humidity_ratio", "Relative humidity of the air by the vessel, 0 to 1; absent without such a sensor.", v},
 		{"level_meters", "Height of the surface above the vessel's floor.", v},
 		{"rise_start_timestamp_seconds", "When the rise started, in Unix seconds; absent while none is watched.", v},
 		{"last_seen_timestamp_seconds", "When the level was last believed, in Unix seconds.", v},
@@ -209,6 +210,9 @@ func (s sink) estimate(v web.Vessel) {
 	e := v.Estimate
 	s.gauge("dough_celsius", e.DoughC, v.Name)
 	s.gauge("air_celsius", e.AirC, v.Name)
+	if v.AirHumidity > 0 {
+		s.gauge("air_humidity_ratio", v.AirHumidity, v.Name)
+	}
 	s.gauge("level_meters", e.LevelMM/1000, v.Name)
 	s.moment("last_seen_timestamp_seconds", e.LastSeen, v.Name)
 	for _, q := range []estimator.Quality{estimator.QualityOK, estimator.QualityGap, estimator.QualitySuspect} {

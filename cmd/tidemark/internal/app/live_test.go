@@ -126,8 +126,13 @@ func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, eve
 // runLive runs the App over a tree for a while.
 func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, until, every time.Duration, fault func(time.Duration) bool) kept {
 	t.Helper()
-	r := openLive(t, state, tree, start, every, fault)
-	time.Sleep(until - time.Since(start)) // the bubble's time, not real
+	return openLive(t, state, tree, start, every, fault).end(t, start.Add(until))
+}
+
+// end lets the run go on until a moment and looks at what it left behind.
+func (r liveRun) end(t *testing.T, until time.Time) kept {
+	t.Helper()
+	time.Sleep(time.Until(until)) // the bubble's time, not real
 	k := kept{health: len(r.app.Snapshot().Vessels[0].Sensors)}
 	r.stop()
 	rises, err := r.store.OpenRises(t.Context())
@@ -210,24 +215,36 @@ func faultsOf(t *testing.T, tree pitree.Tree) func(time.Duration) bool {
 
 func noFault(time.Duration) bool { return false }
 
-// TestSensorLostIsToldAndEnds lets the height sensor die for a quarter of an hour.
+// TestSensorLostIsToldAndEnds lets the height sensor die, or see nothing, for a
+// quarter of an hour: both are told in the same time, with what to look for.
 func TestSensorLostIsToldAndEnds(t *testing.T) {
 	t.Parallel()
-	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
-	synctest.Test(t, func(t *testing.T) {
-		start := time.Now()
-		k := runLive(t, state, tree, start, 2*time.Hour, 10*time.Second, func(since time.Duration) bool {
-			if since < 60*time.Minute || since > 75*time.Minute {
-				return false
-			}
-			assert.NoError(t, tree.BreakHeight(pitree.Missing))
-			return true
+	for fault, look := range map[pitree.Fault]string{
+		pitree.Missing:    "the sensor gives no reading. Cable, power or a crashed bus?",
+		pitree.OutOfRange: "the sensor answers nothing in range. Lid or cable?",
+	} {
+		t.Run(string(fault), func(t *testing.T) {
+			t.Parallel()
+			state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+			synctest.Test(t, func(t *testing.T) {
+				start := time.Now()
+				r := openLive(t, state, tree, start, 10*time.Second, func(since time.Duration) bool {
+					if since < 60*time.Minute || since > 75*time.Minute {
+						return false
+					}
+					assert.NoError(t, tree.BreakHeight(fault))
+					return true
+				})
+				time.Sleep(70 * time.Minute) // the bubble's time, not real
+				assert.Contains(t, r.app.Estimate("tub").QualityReason, look)
+				k := r.end(t, start.Add(2*time.Hour))
+				lost := k.of(t, alert.SensorLost)
+				assert.InDelta(t, 65, lost.FiredAt.Sub(start).Minutes(), 1.5)
+				assert.Equal(t, alert.Resolved, lost.State)
+				assert.Len(t, k.alarms, 1, "one fault is one alarm, not several: %v", k.kinds())
+			})
 		})
-		lost := k.of(t, alert.SensorLost)
-		assert.InDelta(t, 65, lost.FiredAt.Sub(start).Minutes(), 1.5)
-		assert.Equal(t, alert.Resolved, lost.State)
-		assert.Len(t, k.alarms, 1, "one fault is one alarm, not several: %v", k.kinds())
-	})
+	}
 }
 
 // TestResumeAfterAKill stops a run without its orderly end in mid-rise and

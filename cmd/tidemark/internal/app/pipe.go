@@ -36,6 +36,7 @@ type pipe struct {
 	ended       func(r history.Rise) // told of a finished rise; nil when nothing learns
 	health      health
 	latest      map[role]taken // last reading of each sensor, live only
+	lastGood    map[role]taken // last one that measured something
 	deeds       []web.Deed
 
 	rise    history.Rise // the rise under way; ID 0 when none
@@ -100,7 +101,7 @@ func (p *pipe) store(s estimator.Sample, verdict estimator.Verdict) {
 	}
 	p.lastRow = s.Time
 	p.keep.row(p.rise.ID, history.Row{
-		Time: s.Time, DistanceMM: s.DistanceMM, DoughC: s.DoughC, AirC: s.AirC,
+		Time: s.Time, DistanceMM: finiteOr(s.DistanceMM, nan()), DoughC: s.DoughC, AirC: s.AirC,
 		RisePercent: p.last.RisePercent, RiseSD: p.last.RiseSD, EquivHours: p.last.EquivalentHours,
 		Rejected: verdict.Reason, Event: s.Event,
 	})

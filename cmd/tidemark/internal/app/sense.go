@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"tidemark/sensor"
@@ -20,9 +21,10 @@ type role string
 
 // The roles, as they stand in the configuration.
 const (
-	heightRole role = "height"
-	doughRole  role = "dough"
-	airRole    role = "air"
+	heightRole   role = "height"
+	doughRole    role = "dough"
+	airRole      role = "air"
+	humidityRole role = "humidity"
 )
 
 // feed is one configured sensor with the vessel it belongs to.
@@ -38,23 +40,12 @@ type feed struct {
 func (a *App) openFeeds(hub *chip.Hub) ([]feed, error) {
 	var feeds []feed
 	for _, v := range a.opt.Config.Vessels {
-		for _, f := range []struct {
-			role role
-			spec *sensor.Spec
-			q    sensor.Quantity
-		}{
-			{heightRole, v.Height, sensor.Distance},
-			{doughRole, v.Dough, sensor.Temperature},
-			{airRole, v.Air, sensor.Temperature},
-		} {
-			if f.spec == nil {
-				continue
-			}
-			src, err := source.Open(*f.spec, f.q, a.sourceEnv(v.Name, hub))
+		for _, s := range v.Sensors() {
+			src, err := source.Open(s.Spec, s.Quantity, a.sourceEnv(v.Name, hub))
 			if err != nil {
-				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, f.role, err), closeFeeds(feeds))
+				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, s.Role, err), closeFeeds(feeds))
 			}
-			feeds = append(feeds, feed{v.Name, f.role, f.q, *f.spec, src})
+			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, s.Spec, src})
 		}
 	}
 	return feeds, nil
@@ -72,7 +63,7 @@ func closeFeeds(feeds []feed) error {
 // sourceEnv is what the sensors of a vessel need from the machine.
 func (a *App) sourceEnv(vessel string, hub *chip.Hub) source.Env {
 	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Hub: hub, Air: func() (celsius, humidity float64, ok bool) {
-		return a.pipes[vessel].airNow()
+		return a.pipes[vessel].airNow(a.opt.Clock.Now())
 	}}
 }
 
@@ -114,9 +105,12 @@ type taken struct {
 // took remembers a reading.
 func (p *pipe) took(as role, r sensor.Reading, now time.Time) {
 	if p.latest == nil {
-		p.latest = map[role]taken{}
+		p.latest, p.lastGood = map[role]taken{}, map[role]taken{}
 	}
 	p.latest[as] = taken{r, now}
+	if r.Status == sensor.OK {
+		p.lastGood[as] = p.latest[as]
+	}
 }
 
 // fresh returns the last reading in a role unless it is too old; then a reading
@@ -129,12 +123,23 @@ func (p *pipe) fresh(as role, now time.Time) sensor.Reading {
 	return t.reading
 }
 
-// airNow is the air over a vessel for the speed of sound.
-func (p *pipe) airNow() (celsius, humidity float64, ok bool) {
+// airFor is how long an air temperature and humidity correct the speed of sound.
+// It is long, because a kitchen's air changes slowly, and to fall back on an
+// assumed one for a missed reading would move every distance at once.
+const airFor = time.Hour
+
+// airNow is the air over a vessel for the speed of sound: its temperature in
+// Celsius and its humidity (ratio), as they were measured last; NaN when that is
+// too long ago. ok tells whether the temperature is known.
+func (p *pipe) airNow(now time.Time) (celsius, humidity float64, ok bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if t := p.latest[airRole]; t.reading.Status == sensor.OK && t.reading.Quantity == sensor.Temperature {
-		return t.reading.Value, nan(), true
+	last := func(as role) float64 {
+		if t, known := p.lastGood[as]; known && now.Sub(t.at) <= airFor {
+			return t.reading.Value
+		}
+		return nan()
 	}
-	return 0, nan(), false
+	celsius = last(airRole)
+	return celsius, last(humidityRole), !math.IsNaN(celsius)
 }

@@ -250,6 +250,7 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 		v.Height = c.source(path+".height", raw.Height, sensor.Distance)
 		v.Dough = c.source(path+".dough", raw.Dough, sensor.Temperature)
 		v.Air = c.source(path+".air", raw.Air, sensor.Temperature)
+		v.Humidity = c.source(path+".humidity", raw.Humidity, sensor.Humidity)
 		if raw.Height == nil {
 			c.add(path+".height", "no height sensor is named; add one such as {kind: iio, device: \"iio:device0\"}, or run tidemark check --scan to see what is connected")
 		}

@@ -68,6 +68,7 @@ type Vessel struct {
 	Height        *sensor.Spec // nil when not given
 	Dough         *sensor.Spec
 	Air           *sensor.Spec
+	Humidity      *sensor.Spec // of the air, for the speed of sound
 	Batch         *bake.Batch
 }
 
@@ -113,6 +114,7 @@ type vesselFile struct {
 	Height        ast.Node     `yaml:"height"`
 	Dough         ast.Node     `yaml:"dough"`
 	Air           ast.Node     `yaml:"air"`
+	Humidity      ast.Node     `yaml:"humidity"`
 	Batch         ast.Node     `yaml:"batch"`
 }
 

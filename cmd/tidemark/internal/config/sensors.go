@@ -1,0 +1,29 @@
+package config
+
+import "tidemark/sensor"
+
+// Sensor is one sensor of a vessel and what it is for.
+type Sensor struct {
+	Role     string // height, dough, air or humidity: its key in the file
+	Quantity sensor.Quantity
+	Spec     sensor.Spec
+}
+
+// Sensors lists the sensors of a vessel: height, dough, air, humidity, as far as
+// they are configured.
+func (v Vessel) Sensors() []Sensor {
+	var out []Sensor
+	for _, s := range []struct {
+		role string
+		q    sensor.Quantity
+		spec *sensor.Spec
+	}{
+		{"height", sensor.Distance, v.Height}, {"dough", sensor.Temperature, v.Dough},
+		{"air", sensor.Temperature, v.Air}, {"humidity", sensor.Humidity, v.Humidity},
+	} {
+		if s.spec != nil {
+			out = append(out, Sensor{s.role, s.q, *s.spec})
+		}
+	}
+	return out
+}
