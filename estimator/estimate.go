@@ -252,8 +252,8 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 func (e *Estimator) counts() map[string]int {
 	m := make(map[string]int)
 	for r, n := range e.rejected {
-		if w := reason(r).word(); n > 0 && w != "" && reason(r) != rMissing && reason(r) != rNoRise {
-			m[w] = n
+		if n > 0 && counted(reason(r)) {
+			m[reason(r).word()] = n
 		}
 	}
 	return m

@@ -47,6 +47,7 @@ func Run(t *testing.T, open func(t *testing.T) Harness) {
 		{"a withdrawn letter does not go back to waiting", staysWithdrawn},
 		{"final states are not due", finalStates},
 		{"everything survives opening again", survives},
+		{"letters are counted by state", counts},
 	} {
 		t.Run(c.name, func(t *testing.T) { c.check(t, open(t)) })
 	}
@@ -207,6 +208,28 @@ func finalStates(t *testing.T, h Harness) {
 		require.NoError(t, h.Store.SaveLetter(ctx, l))
 	}
 	assert.Empty(t, due(t, h.Store, moment().Add(time.Hour), 10))
+}
+
+func counts(t *testing.T, h Harness) {
+	counter, ok := h.Store.(alert.LetterCounter)
+	require.True(t, ok, "%T does not count its letters", h.Store)
+	ctx := context.Background()
+	got, err := counter.LetterCounts(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, got)
+	for i, state := range []string{alert.LetterWaiting, alert.LetterWaiting, alert.LetterSent, alert.LetterFailed, alert.LetterExpired} {
+		l := sampleLetter(fmt.Sprintf("x/phone/%d", i), "x", moment())
+		l.State = state
+		require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Letter{l}))
+	}
+	got, err = counter.LetterCounts(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, map[string]int{alert.LetterWaiting: 2, alert.LetterSent: 1, alert.LetterFailed: 1, alert.LetterExpired: 1}, got)
+	require.NoError(t, h.Store.WithdrawLetters(ctx, "x"))
+	got, err = counter.LetterCounts(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, 2, got[alert.LetterWithdrawn])
+	assert.Zero(t, got[alert.LetterWaiting])
 }
 
 func survives(t *testing.T, h Harness) {

@@ -28,6 +28,9 @@ type Job struct {
 	// Deliver gets every reading, faults too. It is called by one goroutine for
 	// each bus and must return quickly.
 	Deliver func(sensor.Reading)
+	// Timed, when given, is told before each Deliver how long the reading took
+	// and how many whole intervals passed since it was due.
+	Timed func(took time.Duration, missed uint64)
 }
 
 // Patient is a source that waits long for each reading, because others decide when
@@ -90,9 +93,13 @@ func runBus(ctx context.Context, bus []*worker) {
 			return
 		}
 		start := time.Now()
+		missed := uint64(max(0, start.Sub(next.due)/max(next.Every, 1)))
 		r := next.read(ctx)
 		if ctx.Err() != nil {
 			return // the reading was cut short by the end, not by a fault
+		}
+		if next.Timed != nil {
+			next.Timed(time.Since(start), missed)
 		}
 		next.schedule(start, r)
 		next.Deliver(r)

@@ -273,11 +273,14 @@ func statuses() []string {
 	return []string{"ok", "missing", "read_failed", "bad_data", "power_on", "out_of_range", "unreliable", "stale", "stuck"}
 }
 
-// rejectReasons are the reasons in a fixed order.
+// rejectReasons are the reasons in a fixed order: all there are, counted yet or
+// not, so that the counters exist from the start.
 func rejectReasons(m map[string]int) []string {
-	var out []string
+	out := estimator.Reasons()
 	for r := range m {
-		out = append(out, r)
+		if !slices.Contains(out, r) {
+			out = append(out, r)
+		}
 	}
 	slices.Sort(out)
 	return out

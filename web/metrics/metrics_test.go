@@ -177,6 +177,23 @@ func constants(t *testing.T, file, typ string) int {
 	return n
 }
 
+// TestCountersExistBeforeTheyCount: a counter that comes up with its first
+// event hides that event from a rate (prometheus.io/docs/practices/instrumentation,
+// avoid missing metrics).
+func TestCountersExistBeforeTheyCount(t *testing.T) {
+	got := scrape(t, newKitchen(t))
+	for _, r := range estimator.Reasons() {
+		assert.Contains(t, got, `tidemark_rejected_readings_total{reason="`+r+`",vessel="basket"} 0`)
+	}
+	for _, s := range statuses() {
+		assert.Contains(t, got, `tidemark_readings_total{sensor="height",status="`+s+`",vessel="basket"}`)
+	}
+	for _, s := range []string{"waiting", "sent", "failed", "expired", "withdrawn"} {
+		assert.Contains(t, got, `tidemark_letters{state="`+s+`"}`)
+	}
+	assert.Contains(t, got, "tidemark_samples_late_total 0")
+}
+
 func TestProcessFiguresOnRequest(t *testing.T) {
 	h, err := New(newKitchen(t), Options{Process: true})
 	require.NoError(t, err)

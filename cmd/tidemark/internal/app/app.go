@@ -12,6 +12,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/answer"
+	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
@@ -64,7 +65,12 @@ type App struct {
 	alarms   map[string][]alert.Alarm // as the desk has them, for pages
 	alarmsAt time.Time
 
-	sampledMilli atomic.Int64 // Unix milliseconds of the last reading
+	letterStore alert.Store
+	letters     map[string]int // by state, for the metrics; guarded by alarmsMu
+
+	sampledMilli atomic.Int64                      // Unix milliseconds of the last reading
+	samplesLate  atomic.Uint64                     // readings that were due and not taken in time
+	beat         atomic.Pointer[channel.Heartbeat] // nil without one
 }
 
 // alarmsEvery is how often the pages' copy of the alarms is renewed without news.

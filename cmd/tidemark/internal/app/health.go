@@ -2,6 +2,7 @@ package app
 
 import (
 	"maps"
+	"time"
 
 	"tidemark/sensor"
 	"tidemark/web"
@@ -23,6 +24,13 @@ func (h *health) note(name string, r sensor.Reading) {
 	s.Readings[string(r.Status)]++
 	if r.Status == sensor.OK {
 		s.LastOK = r.Wall
+	}
+}
+
+// took notes how long the last reading of a sensor took.
+func (h *health) took(name string, d time.Duration) {
+	if s := h.state[name]; s != nil {
+		s.ReadSeconds = d.Seconds()
 	}
 }
 

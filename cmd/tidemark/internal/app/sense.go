@@ -74,6 +74,7 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 		jobs[i] = poll.Job{
 			Bus: source.Bus(f.spec), Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
 			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r) },
+			Timed:   func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
 		}
 	}
 	poll.Run(ctx, sensor.SystemClock(), jobs)

@@ -1,6 +1,11 @@
 package app
 
 import (
+	"context"
+	"maps"
+	"time"
+
+	"tidemark/alert"
 	"tidemark/web"
 )
 
@@ -14,5 +19,37 @@ func (a *App) systemForWeb() web.System {
 		s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
 	}
 	s.ChannelProblems = a.outbox.Progress().LanesDown
+	s.SamplesLate = a.samplesLate.Load()
+	if b := a.beat.Load(); b != nil {
+		s.HeartbeatAt, _ = b.Last()
+	}
+	a.alarmsMu.Lock()
+	defer a.alarmsMu.Unlock()
+	s.LettersByState = maps.Clone(a.letters)
 	return s
+}
+
+// countLetters copies for the metrics how many letters are in which state.
+func (a *App) countLetters(ctx context.Context) {
+	counter, ok := a.letterStore.(alert.LetterCounter)
+	if !ok {
+		return
+	}
+	n, err := counter.LetterCounts(ctx)
+	if err != nil {
+		a.log.Warn("the letters cannot be counted", "error", err)
+		return
+	}
+	a.alarmsMu.Lock()
+	defer a.alarmsMu.Unlock()
+	a.letters = n
+}
+
+// timed notes how long a reading took and how many were not taken in time.
+func (a *App) timed(vessel string, as role, took time.Duration, missed uint64) {
+	a.samplesLate.Add(missed)
+	p := a.pipes[vessel]
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.health.took(string(as), took)
 }

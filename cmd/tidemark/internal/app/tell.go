@@ -47,6 +47,7 @@ func (a *App) newDesk(ctx context.Context, routes []alert.Route) {
 		}
 		a.answers = key
 	}
+	a.letterStore = store
 	h, house := a.opt.Config.Household, House(a.opt.Config)
 	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{
 		Household: house, Clock: a.opt.Clock, Log: a.log,
@@ -201,8 +202,9 @@ func (a *App) actOnAlarm(ctx context.Context, act web.Act) error {
 	return err
 }
 
-// refreshAlarms copies the open alarms for the pages.
+// refreshAlarms copies the open alarms for the pages, and counts the letters.
 func (a *App) refreshAlarms(ctx context.Context) {
+	a.countLetters(ctx)
 	alarms, err := a.desk.Alarms(ctx)
 	if err != nil {
 		a.log.Warn("the alarms cannot be read", "error", err)

@@ -1,0 +1,65 @@
+package app
+
+import (
+	"context"
+	"net/http"
+	"net/http/httptest"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/alert/channel"
+	"tidemark/cmd/tidemark/internal/pitree"
+)
+
+func TestLettersAreCountedByState(t *testing.T) {
+	b := newBench(t)
+	a := alert.Alarm{ID: "x", Kind: alert.Near, Vessel: "tub", State: alert.Firing, Since: b.start}
+	require.NoError(t, b.store.SaveAlarm(t.Context(), a, []alert.Letter{
+		{ID: "x/phone/0", AlarmID: "x", Channel: "phone", State: alert.LetterWaiting, CreatedAt: b.start},
+		{ID: "x/mail/0", AlarmID: "x", Channel: "mail", State: alert.LetterSent, CreatedAt: b.start}}))
+	b.app.refreshAlarms(t.Context())
+	assert.Equal(t, map[string]int{"waiting": 1, "sent": 1}, b.app.Snapshot().System.LettersByState)
+}
+
+func TestHeartbeatIsShown(t *testing.T) {
+	b := newBench(t)
+	assert.Zero(t, b.app.Snapshot().System.HeartbeatAt)
+	ctx, cancel := context.WithCancel(t.Context())
+	calls := 0
+	there := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {
+		if calls++; calls == 2 { // the first has been noted by then
+			cancel()
+		}
+	}))
+	defer there.Close()
+	beat := channel.NewHeartbeat(alert.Secret(there.URL), time.Millisecond, func() error { return nil }, nil)
+	b.app.beat.Store(beat)
+	beat.Run(ctx)
+	assert.WithinDuration(t, time.Now(), b.app.Snapshot().System.HeartbeatAt, time.Minute)
+}
+
+// TestReadingTimesAreShown runs the live App for a while: the sensors of the tree
+// answer at once, and none is late.
+func TestReadingTimesAreShown(t *testing.T) {
+	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	synctest.Test(t, func(t *testing.T) {
+		r := openLive(t, state, tree, time.Now(), 10*time.Second, noFault)
+		time.Sleep(2 * time.Minute) // the bubble's time, not real
+		s := r.app.Snapshot()
+		r.app.timed("tub", heightRole, time.Second, 3)
+		late := r.app.Snapshot().System.SamplesLate
+		r.stop()
+		require.NoError(t, r.store.Close(t.Context()))
+		assert.Zero(t, s.System.SamplesLate)
+		assert.Equal(t, uint64(3), late)
+		require.Len(t, s.Vessels[0].Sensors, 3)
+		for _, x := range s.Vessels[0].Sensors {
+			assert.GreaterOrEqual(t, x.ReadSeconds, 0.0, x.Sensor)
+		}
+	})
+}
