@@ -151,6 +151,9 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 	try("DELETE", "/photos/1", `{}`, 404)
 	called["addPhoto"] = true // by the form above; the description's path answers the same handler
 	for path, item := range doc.Paths.Map() {
+		if takesFiles(path) {
+			continue // called by TestUploadsByAProgram
+		}
 		for method, op := range item.Operations() {
 			assert.True(t, called[op.OperationID], "%s %s is described but was not called", method, path)
 		}

@@ -16,7 +16,7 @@ import (
 	"tidemark/web/access"
 )
 
-// maxBody is the largest request body in bytes, photos apart.
+// maxBody is the largest request body in bytes, uploads apart.
 const maxBody = 64 << 10
 
 // guard is the outer wall: security headers, the host's name, body size.
@@ -34,11 +34,6 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		}
 		next.ServeHTTP(w, r)
 	})
-}
-
-// isUpload reports whether the request brings a photo, which has its own limit.
-func isUpload(r *http.Request) bool {
-	return r.Method == http.MethodPost && strings.HasSuffix(r.URL.Path, "/photos")
 }
 
 // securityHeaders allow only our own files, in no other site's frame.

@@ -25,6 +25,8 @@ type housePage struct {
 	Metrics  bool
 	Zone     string
 	Units    string
+	Upkeep   bool // backups can be restored and records imported
+	Vessels  []string
 }
 
 // pageHouse shows how the household's tidemark is set up.
@@ -38,6 +40,10 @@ func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
 	}
 	if !snap.System.LastCommit.IsZero() {
 		p.Stored = h.Moment(snap.System.LastCommit, snap.At)
+	}
+	p.Upkeep = s.opt.Upkeep != nil && s.opt.History != nil
+	for _, v := range snap.Vessels {
+		p.Vessels = append(p.Vessels, v.Name)
 	}
 	if p.CanAct {
 		p.Tokens = s.gate.keeper.Tokens(r.Context())

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"os"
 	"time"
 
 	"tidemark/web/say"
@@ -26,8 +27,13 @@ type Options struct {
 	Hosts       []string
 	OpenReading bool // reading needs no passphrase once one is set
 	Secure      bool // served over TLS or behind a proxy that does: cookies are marked so
-	// PhotosMax is the largest upload in bytes; 0 means 12 MiB.
-	PhotosMax int64
+	// Upkeep restores backups and imports records; nil offers neither.
+	Upkeep Upkeep
+	// UploadDir holds uploads while they are checked; empty means the system's
+	// temporary folder. It needs room for two copies of the history.
+	UploadDir string
+	// The largest uploads in bytes; 0 means 12 MiB, 64 MiB and 1 GiB.
+	PhotosMax, RecordsMax, BackupsMax int64
 }
 
 // withDefaults fills in what was left out.
@@ -44,8 +50,16 @@ func (o Options) withDefaults() (Options, error) {
 	if o.House.Zone == nil {
 		o.House.Zone = time.UTC
 	}
-	if o.PhotosMax <= 0 {
-		o.PhotosMax = 12 << 20
+	for _, m := range []struct {
+		max   *int64
+		usual int64
+	}{{&o.PhotosMax, defaultPhotosMax}, {&o.RecordsMax, defaultRecordsMax}, {&o.BackupsMax, defaultBackupsMax}} {
+		if *m.max <= 0 {
+			*m.max = m.usual
+		}
+	}
+	if o.UploadDir == "" {
+		o.UploadDir = os.TempDir()
 	}
 	if o.Settings == nil {
 		o.Settings = newMemorySettings()

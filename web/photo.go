@@ -2,12 +2,10 @@ package web
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
 	"image/png"
-	"io"
 	"net/http"
 
 	"golang.org/x/image/draw"
@@ -202,38 +200,7 @@ func source(o, x, y, w, h int) (int, int) {
 
 // readPhoto takes the one file out of an upload.
 func readPhoto(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, error) {
-	r.Body = http.MaxBytesReader(w, r.Body, limit+64<<10)
-	m, err := r.MultipartReader()
-	if err != nil {
-		return nil, Refuse("The upload is not a form with a file: %v.", err)
-	}
-	for {
-		part, err := m.NextPart()
-		if errors.Is(err, io.EOF) {
-			return nil, Refuse("The form holds no file named photo; choose a picture first.")
-		}
-		if err != nil {
-			return nil, tooLarge(err, limit)
-		}
-		if part.FormName() != "photo" {
-			continue
-		}
-		body, err := io.ReadAll(io.LimitReader(part, limit+1))
-		if err != nil {
-			return nil, tooLarge(err, limit)
-		}
-		if int64(len(body)) > limit {
-			return nil, tooLarge(&http.MaxBytesError{Limit: limit}, limit)
-		}
-		return body, nil
-	}
-}
-
-// tooLarge words an upload that did not fit or broke off.
-func tooLarge(err error, limit int64) error {
-	var big *http.MaxBytesError
-	if errors.As(err, &big) {
-		return Refuse("The file is larger than %d MB; send a smaller picture.", limit>>20)
-	}
-	return Refuse("The upload broke off: %v.", err)
+	var body bytes.Buffer
+	_, _, err := upload{field: "photo", limit: limit, what: "a picture"}.read(w, r, &body)
+	return body.Bytes(), err
 }

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -83,7 +84,7 @@ func fold(origin, site string) *http.Request {
 }
 
 func attempts() []attempt {
-	return append(append(append(forgeries(), strangers()...), sizes()...), contents()...)
+	return slices.Concat(forgeries(), strangers(), sizes(), contents(), uploads())
 }
 
 // forgeries come from other sites.
@@ -245,10 +246,14 @@ func strangers() []attempt {
 
 // newToken makes a token in an unlocked browser and returns its secret.
 func newToken(t *testing.T, s *web.Server, scopes ...string) string {
+	return newTokenNamed(t, s, "shelf", scopes...)
+}
+
+func newTokenNamed(t *testing.T, s *web.Server, name string, scopes ...string) string {
 	b := newBrowser(t, s)
 	require.Equal(t, 303, b.unlock(phrase).Code)
 	b.get("/house")
-	w := b.post("/tokens", url.Values{"name": {"shelf"}, "scope": scopes})
+	w := b.post("/tokens", url.Values{"name": {name}, "scope": scopes})
 	require.Equal(t, 200, w.Code, w.Body.String())
 	_, rest, ok := strings.Cut(w.Body.String(), "only this once: ")
 	require.True(t, ok)

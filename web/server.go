@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"sync"
 	"time"
+
+	"tidemark/web/access"
 )
 
 // Server is the page and the API as one http.Handler. Make one with New.
@@ -21,6 +23,7 @@ type Server struct {
 	charts  chartCache
 	streams streamCount
 	photos  sync.Mutex
+	offers  offers
 	spec    []byte // the API's description as JSON
 	stop    context.CancelFunc
 	stopped context.Context
@@ -47,6 +50,7 @@ func New(opt Options) (*Server, error) {
 	if s.spec, err = loadSpec(); err != nil {
 		return nil, err
 	}
+	sweepUploads(opt.UploadDir)
 	s.routes()
 	s.handler = s.guard(s.mux)
 	return s, nil
@@ -59,6 +63,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 // them.
 func (s *Server) Close() error {
 	s.stop()
+	s.offers.close()
 	return nil
 }
 
@@ -82,6 +87,9 @@ func (s *Server) routes() {
 	s.apiRoutes()
 	if s.opt.History != nil {
 		s.pastRoutes()
+		if s.opt.Upkeep != nil {
+			s.upkeepRoutes()
+		}
 	}
 }
 
@@ -93,6 +101,21 @@ func (s *Server) pastRoutes() {
 	s.mux.HandleFunc("POST /rises/{id}/photos", s.change(s.postPhoto))
 	s.mux.HandleFunc("POST /rises/{id}/photos/{photo}/delete", s.change(s.postDeletePhoto))
 	s.mux.HandleFunc("GET /compare", s.read(s.pageCompare))
+}
+
+// upkeepRoutes names the paths that exchange or fill the history.
+func (s *Server) upkeepRoutes() {
+	restore := func(h http.HandlerFunc) http.HandlerFunc { return s.need(access.Restore, s.ours(h)) }
+	s.mux.HandleFunc("POST /house/records", s.change(s.postRecord))
+	s.mux.HandleFunc("POST /house/restores", restore(s.postRestore))
+	s.mux.HandleFunc("GET /house/restores/{offer}", s.need(access.Restore, s.pageRestore))
+	s.mux.HandleFunc("POST /house/restores/{offer}", restore(s.postTakeRestore))
+	const v1 = "/api/v1"
+	s.mux.HandleFunc("POST "+v1+"/records", s.change(s.apiRecord))
+	s.mux.HandleFunc("POST "+v1+"/restores", restore(s.apiOffer))
+	s.mux.HandleFunc("GET "+v1+"/restores/{offer}", s.need(access.Restore, s.apiOfferState))
+	s.mux.HandleFunc("POST "+v1+"/restores/{offer}", restore(s.apiTakeOffer))
+	s.mux.HandleFunc("DELETE "+v1+"/restores/{offer}", restore(s.apiDropOffer))
 }
 
 // healthz answers whether the service watches: 200 while it does, with its

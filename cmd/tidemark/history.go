@@ -14,11 +14,12 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/lookback"
-	"tidemark/cmd/tidemark/internal/replay"
 	"tidemark/estimator"
 	"tidemark/history"
+	"tidemark/sensor/record"
 	"tidemark/web/say"
 )
 
@@ -292,9 +293,6 @@ func (f historyFlags) importRecord(ctx context.Context, p lookback.Printer, rest
 	if len(rest) != 1 || *f.vessel == "" {
 		return usagef("history import needs one RECORD.csv and --vessel NAME")
 	}
-	if _, err := replay.CheckRecord(ctx, rest[0]); err != nil {
-		return usageError{err}
-	}
 	in := lookback.Import{File: rest[0], Vessel: *f.vessel, Holds: estimator.Holds(*f.holds)}
 	known, err := f.describeVessel(&in)
 	if err != nil {
@@ -307,7 +305,11 @@ func (f historyFlags) importRecord(ctx context.Context, p lookback.Printer, rest
 	default:
 		return usagef("--holds %q is neither dough nor starter", *f.holds)
 	}
-	id, err := p.Import(ctx, in)
+	id, err := in.Into(ctx, p.Store)
+	var wrong *record.Error
+	if errors.As(err, &wrong) {
+		return usageError{err}
+	}
 	if err != nil {
 		return err
 	}
@@ -334,12 +336,7 @@ func (f historyFlags) describeVessel(in *lookback.Import) (bool, error) {
 	if in.Holds == "" {
 		in.Holds = v.Holds
 	}
-	c := estimator.Config{Profile: v.Profile, FloorMM: v.FloorMM, Holds: in.Holds, TargetPercent: v.TargetPercent,
-		Lead: v.Lead, LostAfter: v.LostAfter, AutoStart: true}
-	for _, row := range v.TargetTable {
-		c.TargetPercent = 0 // the table decides
-		c.TargetTable = append(c.TargetTable, estimator.TargetPoint{DoughC: row[0], RisePercent: row[1]})
-	}
+	c := app.EstimatorForImport(v, in.Holds)
 	in.Estimator = &c
 	return true, nil
 }

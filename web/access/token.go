@@ -15,16 +15,16 @@ var tokenName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}$`)
 
 // NewToken makes a token and returns its secret, which is shown only once. It
 // refuses a name in use, an unusable name and unknown or no scopes.
-func (k *Keeper) NewToken(ctx context.Context, name string, scopes []Scope) (string, error) {
+func (k *Keeper) NewToken(ctx context.Context, name string, wanted []Scope) (string, error) {
 	if !tokenName.MatchString(name) {
 		return "", fmt.Errorf("%q cannot be a token's name; use 1 to 40 letters, digits, spaces, dots, - or _", name)
 	}
-	if len(scopes) == 0 {
-		return "", fmt.Errorf("the token would allow nothing; give at least one of %s, %s, %s", Read, Change, Backup)
+	if len(wanted) == 0 {
+		return "", fmt.Errorf("the token would allow nothing; give at least one of %v", scopes())
 	}
-	for _, s := range scopes {
-		if s != Read && s != Change && s != Backup {
-			return "", fmt.Errorf("%q is not a scope; use %s, %s or %s", s, Read, Change, Backup)
+	for _, s := range wanted {
+		if !slices.Contains(scopes(), s) {
+			return "", fmt.Errorf("%q is not a scope; use one of %v", s, scopes())
 		}
 	}
 	k.mu.Lock()
@@ -33,7 +33,7 @@ func (k *Keeper) NewToken(ctx context.Context, name string, scopes []Scope) (str
 		return "", fmt.Errorf("there is a token named %q already; take it back first or choose another name", name)
 	}
 	plain := tokenPrefix + secret()
-	tokens := append(slices.Clone(k.tokens), Token{Name: name, Hash: digest(plain), Scopes: scopes, Created: k.now()})
+	tokens := append(slices.Clone(k.tokens), Token{Name: name, Hash: digest(plain), Scopes: wanted, Created: k.now()})
 	if err := k.save(ctx, keyTokens, tokens); err != nil {
 		return "", err
 	}

@@ -14,16 +14,16 @@ import (
 	"tidemark/history"
 )
 
-// csvHeader names the columns. The first five are those of a record that
-// tidemark replay reads.
-const csvHeader = "time,distance_mm,dough_c,air_c,event,rise_percent,rise_sd,equivalent_hours,rejected\n"
+// CSVHeader is the first line of an export, with its line feed. The first five
+// columns are those of a record that tidemark replay reads.
+const CSVHeader = "time,distance_mm,dough_c,air_c,event,rise_percent,rise_sd,equivalent_hours,rejected\n"
 
 // WriteCSV writes samples as CSV (RFC 4180, with line feeds): times as RFC 3339
 // in the given zone, numbers as stored, an empty cell for what is missing. It
 // streams and stops at the first error of the samples or of w.
 func WriteCSV(w io.Writer, rows iter.Seq2[history.Row, error], zone *time.Location) error {
 	b := bufio.NewWriter(w)
-	if _, err := b.WriteString(csvHeader); err != nil {
+	if _, err := b.WriteString(CSVHeader); err != nil {
 		return err
 	}
 	for r, err := range rows {

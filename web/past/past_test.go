@@ -100,7 +100,7 @@ func TestCSV(t *testing.T) {
 	}
 	var b bytes.Buffer
 	require.NoError(t, WriteCSV(&b, seq(rows, nil), vienna))
-	assert.Equal(t, csvHeader+
+	assert.Equal(t, CSVHeader+
 		"2026-03-14T13:00:00+01:00,180,24.063,,start,0,1.25,0,\n"+
 		"2026-03-14T13:00:01.5+01:00,,,21,,,,0.001,\"'=jump, \"\"far\"\"\"\n", b.String())
 	broken := errors.New("disk gone")

@@ -136,7 +136,7 @@
   }
   document.addEventListener("submit", (e) => {
     const form = e.target;
-    if (form.enctype !== "multipart/form-data" || form.dataset.small) return;
+    if (!form.querySelector("input[name=photo]") || form.dataset.small) return;
     e.preventDefault();
     form.dataset.small = "1";
     shrink(form).catch(() => {}).then(() => form.submit());

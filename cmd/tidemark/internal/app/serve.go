@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"path/filepath"
 	"sync"
 	"syscall"
 	"time"
@@ -47,7 +48,7 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 		// A damaged history must not take the page away: it is then served
 		// without past rises, and to this machine alone.
 		a.log.Error("the page is served without what was kept", "error", err)
-		o.Settings, o.History = nil, nil
+		o.Settings, o.History, o.Upkeep = nil, nil, nil
 		page, err = web.New(o)
 	}
 	if err != nil {
@@ -105,6 +106,7 @@ func (a *App) webOptions() (web.Options, error) {
 	}
 	if a.opt.Store != nil {
 		o.History, o.Settings = a.opt.Store, a.opt.Store.Settings()
+		o.Upkeep, o.UploadDir = a, filepath.Dir(a.opt.Store.Path())
 	}
 	m, err := metrics.New(a, metrics.Options{Process: true, Log: a.log})
 	if err != nil {

@@ -17,7 +17,8 @@ import (
 
 // Import says what to read into the history.
 type Import struct {
-	File   string // a record
+	File   string // a record, or a CSV that the page or an export wrote
+	Name   string // what messages call it; empty for File
 	Vessel string
 	Holds  estimator.Holds
 	// Estimator describes the vessel; nil when its shape is not known, and then
@@ -28,10 +29,16 @@ type Import struct {
 // span is the rise within a record.
 type span struct{ start, end time.Time }
 
-// Import reads a record into the history as a rise that ended. A record that is
-// wrong anywhere is refused before anything is written.
-func (p Printer) Import(ctx context.Context, in Import) (int64, error) {
-	found, err := survey(in.File)
+// Into reads a record into the history as a rise that ended and returns the rise's
+// number. A record that is wrong anywhere is refused before anything is written.
+func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) {
+	if in.Name == "" {
+		in.Name = in.File
+	}
+	if err := in.check(ctx); err != nil {
+		return 0, err
+	}
+	found, err := in.survey()
 	if err != nil {
 		return 0, err
 	}
@@ -42,32 +49,55 @@ func (p Printer) Import(ctx context.Context, in Import) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	if r.ID, err = p.Store.ImportRise(ctx, r, through.rows(in.File, found)); err != nil {
+	if r.ID, err = store.ImportRise(ctx, r, through.rows(in, found)); err != nil {
 		return 0, err
 	}
 	if through.est != nil {
 		through.complete(&r)
 		r.Imported = true
-		if err := p.Store.EndRise(ctx, r); err != nil {
+		if err := store.EndRise(ctx, r); err != nil {
 			return 0, err
 		}
 	}
 	return r.ID, nil
 }
 
+// open opens the record.
+func (in Import) open() (*os.File, error) {
+	f, err := os.Open(in.File)
+	if err != nil {
+		return nil, fmt.Errorf("the record cannot be read: %w", err)
+	}
+	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
+		return nil, errors.Join(fmt.Errorf("%s is not a plain file; a record is read twice, so name a .csv file", in.Name), f.Close())
+	}
+	return f, nil
+}
+
+// check refuses a record that is wrong anywhere.
+func (in Import) check(ctx context.Context) error {
+	f, err := in.open()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	_, err = record.CheckAll(ctx, asRecord(f), in.Name)
+	return err
+}
+
 // survey reads the whole record once and finds its rise: from the start event, or
 // else the first distance, to the end event, or else the last row.
-func survey(file string) (span, error) {
+func (in Import) survey() (span, error) {
 	var s span
 	var last time.Time
 	started := false
-	for row, err := range recordRows(file) {
+	for row, err := range in.rows() {
 		if err != nil {
 			return span{}, err
 		}
 		switch {
 		case row.Event == string(estimator.Start) && started:
-			return span{}, fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", file, row.Line)
+			return span{}, fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", in.Name, row.Line)
 		case row.Event == string(estimator.Start):
 			s.start, started = row.Time, true
 		case row.Event == string(estimator.End) && s.end.IsZero():
@@ -81,21 +111,21 @@ func survey(file string) (span, error) {
 		s.end = last
 	}
 	if s.start.IsZero() || !s.end.After(s.start) {
-		return span{}, fmt.Errorf("%s holds no rise: a start or a first distance, and later rows, are needed", file)
+		return span{}, fmt.Errorf("%s holds no rise: a start or a first distance, and later rows, are needed", in.Name)
 	}
 	return s, nil
 }
 
-// recordRows walks a record.
-func recordRows(file string) iter.Seq2[record.Row, error] {
+// rows walks the record.
+func (in Import) rows() iter.Seq2[record.Row, error] {
 	return func(yield func(record.Row, error) bool) {
-		f, err := os.Open(file)
+		f, err := in.open()
 		if err != nil {
-			yield(record.Row{}, fmt.Errorf("the record cannot be read: %w", err))
+			yield(record.Row{}, err)
 			return
 		}
 		defer f.Close()
-		rows, err := record.Open(f, file)
+		rows, err := record.Open(asRecord(f), in.Name)
 		for err == nil {
 			var row record.Row
 			if row, err = rows.Next(); err == nil && !yield(row, nil) {
@@ -128,9 +158,9 @@ func newThrough(c *estimator.Config) (*through, error) {
 }
 
 // rows are the samples of the rise as the history keeps them.
-func (t *through) rows(file string, s span) iter.Seq2[history.Row, error] {
+func (t *through) rows(in Import, s span) iter.Seq2[history.Row, error] {
 	return func(yield func(history.Row, error) bool) {
-		for row, err := range recordRows(file) {
+		for row, err := range in.rows() {
 			if err != nil {
 				yield(history.Row{}, err)
 				return

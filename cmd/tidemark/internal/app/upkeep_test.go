@@ -1,0 +1,131 @@
+package app
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// elsewhere is a backup of an invented machine with one finished rise and one under
+// way, in the tub.
+func elsewhere(t *testing.T, at time.Time) string {
+	t.Helper()
+	s, err := history.Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), history.Options{})
+	require.NoError(t, err)
+	for i, end := range []time.Time{at.Add(8 * time.Hour), {}} {
+		start := at.Add(time.Duration(i) * 24 * time.Hour)
+		r := history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start}
+		r.ID, err = s.BeginRise(t.Context(), r)
+		require.NoError(t, err)
+		require.NoError(t, s.AppendRow(r.ID, history.Row{Time: start.Add(time.Minute), DistanceMM: 180}))
+		if !end.IsZero() {
+			r.EndedAt = end
+			require.NoError(t, s.EndRise(t.Context(), r))
+		}
+	}
+	file := filepath.Join(t.TempDir(), "backup.db")
+	require.NoError(t, s.Backup(t.Context(), file))
+	require.NoError(t, s.Close(t.Context()))
+	return file
+}
+
+// TestTakeBackupWhileWatching exchanges the past in the midst of a rise: the rise
+// goes on, its fold can be taken back, and a restart takes it up.
+func TestTakeBackupWhileWatching(t *testing.T) {
+	b := newBench(t)
+	ctx := t.Context()
+	b.run(2 * time.Hour)
+	b.do(web.Act{Kind: web.ActFold})
+	b.run(3 * time.Hour)
+	before := b.app.Estimate("tub")
+	id := b.app.Snapshot().Vessels[0].RiseID
+	file := elsewhere(t, b.start.AddDate(0, -3, 0))
+
+	found, err := b.app.CheckBackup(ctx, file)
+	require.NoError(t, err)
+	assert.Equal(t, 2, found.Backup.Rises)
+	assert.Equal(t, []string{"tub"}, found.UnderWay)
+	kept, err := b.app.TakeBackup(ctx, file)
+	require.NoError(t, err)
+	_, err = history.Check(ctx, kept)
+	require.NoError(t, err)
+
+	v := b.app.Snapshot().Vessels[0]
+	assert.Equal(t, id, v.RiseID)
+	assert.InDelta(t, before.RisePercent, v.Estimate.RisePercent, 1e-9)
+	b.run(4 * time.Hour)
+	after := b.app.Estimate("tub")
+	assert.Greater(t, after.RisePercent, before.RisePercent, "the watch went on")
+	assert.Equal(t, before.Started, after.Started)
+	b.do(web.Act{Kind: web.ActUndo, UndoID: b.app.Snapshot().Vessels[0].Deeds[0].ID})
+	assert.Empty(t, b.app.Snapshot().Vessels[0].Deeds)
+	page, err := b.store.Rises(ctx, history.Filter{})
+	require.NoError(t, err)
+	require.Len(t, page.Rises, 3)
+	assert.True(t, page.Rises[0].UnderWay())
+	assert.False(t, page.Rises[1].UnderWay(), "the other machine's rise is over")
+
+	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
+	require.NoError(t, err)
+	require.NoError(t, a.Start(ctx))
+	assert.Equal(t, id, a.Snapshot().Vessels[0].RiseID)
+	assert.InDelta(t, b.app.Estimate("tub").RisePercent, a.Estimate("tub").RisePercent, 1)
+	require.NoError(t, a.Stop(ctx))
+}
+
+// TestUselessBackupsAreRefused: the reason is told without the place of the upload.
+func TestUselessBackupsAreRefused(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	file := filepath.Join(t.TempDir(), "x.db")
+	require.NoError(t, os.WriteFile(file, []byte("no database, but as long as one would have to be at the least"), 0o600))
+	var no web.Refusal
+	_, err := b.app.CheckBackup(t.Context(), file)
+	require.ErrorAs(t, err, &no)
+	assert.Contains(t, no.Why, "This file cannot be restored: it is no sound history")
+	assert.NotContains(t, no.Why, file)
+	_, err = b.app.TakeBackup(t.Context(), file)
+	require.ErrorAs(t, err, &no)
+	assert.Contains(t, no.Why, "nothing was changed")
+}
+
+// TestImportRecordFromThePage: a record of a vessel that is described becomes a
+// rise with its percent, one of another vessel keeps its readings, and the CSV that
+// the page exports comes back.
+func TestImportRecordFromThePage(t *testing.T) {
+	b := newBench(t)
+	ctx := t.Context()
+	file := filepath.Join("..", "..", "..", "..", "testdata", "records", "invented-tub.csv")
+	in, err := b.app.ImportRecord(ctx, web.Record{File: file, Name: "r.csv", Vessel: "tub"})
+	require.NoError(t, err)
+	assert.True(t, in.Shape)
+	r, err := b.store.Rise(ctx, in.RiseID)
+	require.NoError(t, err)
+	assert.True(t, r.Imported)
+	assert.Positive(t, r.PeakPercent)
+
+	var no web.Refusal
+	_, err = b.app.ImportRecord(ctx, web.Record{File: file, Name: "r.csv", Vessel: "tub"})
+	require.ErrorAs(t, err, &no)
+	assert.Contains(t, no.Why, "the rise is there already")
+	_, err = b.app.ImportRecord(ctx, web.Record{File: file, Name: "r.csv", Vessel: "crock"})
+	require.ErrorAs(t, err, &no)
+	assert.Contains(t, no.Why, "say whether it held dough or starter")
+	in, err = b.app.ImportRecord(ctx, web.Record{File: file, Name: "r.csv", Vessel: "crock", Holds: estimator.Dough})
+	require.NoError(t, err)
+	assert.False(t, in.Shape)
+
+	bad := filepath.Join(t.TempDir(), "x.csv")
+	require.NoError(t, os.WriteFile(bad, []byte("time,distance_mm,dough_c,air_c,event\nnoon,1,2,3,\n"), 0o600))
+	_, err = b.app.ImportRecord(ctx, web.Record{File: bad, Name: "r.csv", Vessel: "tub"})
+	require.ErrorAs(t, err, &no)
+	assert.Contains(t, no.Why, "r.csv:2:1")
+}

@@ -1,0 +1,89 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"unicode/utf8"
+
+	"tidemark/estimator"
+)
+
+// Record is a record to read into the history.
+type Record struct {
+	File   string // where it lies
+	Name   string // what the sender calls it, for messages
+	Vessel string
+	Holds  estimator.Holds // empty: as the vessel of this name
+}
+
+// Imported is a record that was read in.
+type Imported struct {
+	RiseID int64
+	// Shape says that the vessel is known, so that the rise in percent is too.
+	Shape bool
+}
+
+// said says what was done.
+func (i Imported) said() string {
+	if !i.Shape {
+		return "Kept, with its readings only: no vessel of this name is described, so the rise in percent is not known."
+	}
+	return "Kept as a past rise."
+}
+
+// importRecord takes an uploaded record in.
+func (s *Server) importRecord(w http.ResponseWriter, r *http.Request) (Imported, error) {
+	if !s.offers.busy.TryLock() {
+		return Imported{}, Refuse("Another upload is under way; wait for its end.")
+	}
+	defer s.offers.busy.Unlock()
+	u := upload{field: "record", limit: s.opt.RecordsMax, what: "a record"}
+	file, name, fields, err := s.spool(w, r, u, 2)
+	if err != nil {
+		return Imported{}, err
+	}
+	defer os.Remove(file) //nolint:errcheck // the folder is swept at the next start
+	rec := Record{File: file, Name: filepath.Base(name), Vessel: fields["vessel"], Holds: estimator.Holds(fields["holds"])}
+	if err := rec.check(); err != nil {
+		return Imported{}, err
+	}
+	return s.opt.Upkeep.ImportRecord(r.Context(), rec)
+}
+
+// check refuses what cannot be the name or content of a vessel.
+func (r Record) check() error {
+	if r.Vessel == "" || utf8.RuneCountInString(r.Vessel) > 80 {
+		return Refuse("Say which vessel the record is of, in 1 to 80 characters.")
+	}
+	switch r.Holds {
+	case "", estimator.Dough, estimator.Starter:
+		return nil
+	}
+	return Refuse("%q is neither dough nor starter.", r.Holds)
+}
+
+// postRecord takes a record from the page in.
+func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) {
+	in, err := s.importRecord(w, r)
+	if err != nil {
+		s.uploadFailed(w, r, err)
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(in.said()), 60)
+	http.Redirect(w, r, fmt.Sprintf("/rises/%d", in.RiseID), http.StatusSeeOther)
+}
+
+// apiRecord takes a record from a program in.
+func (s *Server) apiRecord(w http.ResponseWriter, r *http.Request) {
+	in, err := s.importRecord(w, r)
+	if err != nil {
+		s.uploadFailed(w, r, err)
+		return
+	}
+	w.Header().Set("Location", "/api/v1/rises/"+strconv.FormatInt(in.RiseID, 10))
+	writeJSON(w, http.StatusCreated, map[string]any{"rise_id": in.RiseID, "said": in.said()})
+}

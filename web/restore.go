@@ -1,0 +1,302 @@
+package web
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"tidemark/history"
+)
+
+// Upkeep exchanges and fills the history while the watch goes on. The wiring
+// implements it.
+type Upkeep interface {
+	// CheckBackup checks a file and says what would change if it took the place
+	// of the history. It changes nothing. A file that is of no use is a Refusal.
+	CheckBackup(ctx context.Context, file string) (history.Against, error)
+	// TakeBackup puts a backup in the place of the history and returns the name
+	// of the file in which what was there is kept. On an error nothing changed.
+	TakeBackup(ctx context.Context, file string) (keptAs string, err error)
+	// ImportRecord reads a record into the history as a rise that ended. A record
+	// that is wrong anywhere is a Refusal and leaves nothing.
+	ImportRecord(ctx context.Context, r Record) (Imported, error)
+}
+
+// offerLife is how long a checked backup waits for an answer.
+const offerLife = 30 * time.Minute
+
+// offer is a backup that was checked and waits for an answer.
+type offer struct {
+	id      string
+	file    string
+	name    string // as the browser called it
+	against history.Against
+	until   time.Time
+}
+
+// offers keeps at most one; a newer one takes its place.
+type offers struct {
+	mu   sync.Mutex
+	last *offer
+	end  *time.Timer
+	busy sync.Mutex // one upload at a time bounds disk and time
+}
+
+// put keeps an offer and forgets the one before.
+func (o *offers) put(x *offer) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.forget()
+	o.last = x
+	o.end = time.AfterFunc(offerLife, func() { o.drop(x.id) })
+}
+
+// get returns the offer of a name, if it still stands.
+func (o *offers) get(id string, now time.Time) (offer, bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.last == nil || o.last.id != id || now.After(o.last.until) {
+		return offer{}, false
+	}
+	return *o.last, true
+}
+
+// drop forgets the offer of a name.
+func (o *offers) drop(id string) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.last != nil && o.last.id == id {
+		o.forget()
+	}
+}
+
+// forget removes the file of the last offer; mu is held.
+func (o *offers) forget() {
+	if o.last == nil {
+		return
+	}
+	o.end.Stop()
+	_ = os.Remove(o.last.file)
+	o.last = nil
+}
+
+// close forgets what waits.
+func (o *offers) close() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.forget()
+}
+
+// sweepUploads removes what a run before left in the upload folder.
+func sweepUploads(dir string) {
+	old, _ := filepath.Glob(filepath.Join(dir, "tidemark-upload-*")) // the pattern is sound
+	for _, f := range old {
+		if info, err := os.Stat(f); err == nil && time.Since(info.ModTime()) > slowTime+offerLife {
+			_ = os.Remove(f)
+		}
+	}
+}
+
+// offerBackup takes an uploaded backup in and checks it.
+func (s *Server) offerBackup(w http.ResponseWriter, r *http.Request) (offer, error) {
+	if !s.offers.busy.TryLock() {
+		return offer{}, Refuse("Another upload is under way; wait for its end.")
+	}
+	defer s.offers.busy.Unlock()
+	u := upload{field: "backup", limit: s.opt.BackupsMax, what: "a backup"}
+	file, name, _, err := s.spool(w, r, u, 2)
+	if err != nil {
+		return offer{}, err
+	}
+	against, err := s.opt.Upkeep.CheckBackup(r.Context(), file)
+	if err != nil {
+		_ = os.Remove(file)
+		return offer{}, err
+	}
+	x := offer{id: rand.Text(), file: file, name: filepath.Base(name), against: against, until: s.opt.Now().Add(offerLife)}
+	s.offers.put(&x)
+	return x, nil
+}
+
+// takeOffer puts an offered backup in the place of the history. Whoever asked may
+// go away meanwhile; half of it would help nobody.
+func (s *Server) takeOffer(r *http.Request, x offer) (string, error) {
+	if !s.offers.busy.TryLock() {
+		return "", Refuse("Another upload is under way; wait for its end.")
+	}
+	defer s.offers.busy.Unlock()
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), slowTime)
+	defer cancel()
+	kept, err := s.opt.Upkeep.TakeBackup(ctx, x.file)
+	if err != nil {
+		return "", err
+	}
+	s.offers.drop(x.id)
+	s.opt.Log.Info("a backup took the place of the history", "by", s.byWhom(r), "kept_as", kept)
+	return filepath.Base(kept), nil
+}
+
+// offerOf finds the offer a path names.
+func (s *Server) offerOf(w http.ResponseWriter, r *http.Request) (offer, bool) {
+	x, ok := s.offers.get(r.PathValue("offer"), s.opt.Now())
+	if !ok {
+		s.refuse(w, r, messagePage{Heading: "No such backup waits", Back: "/house",
+			Text: fmt.Sprintf("A checked backup waits %.0f minutes for an answer. Send it again.", offerLife.Minutes())}, http.StatusNotFound)
+	}
+	return x, ok
+}
+
+// postRestore takes a backup from the page in and leads to the question.
+func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) {
+	x, err := s.offerBackup(w, r)
+	if err != nil {
+		s.uploadFailed(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/house/restores/"+x.id, http.StatusSeeOther)
+}
+
+// uploadFailed tells a refusal, with the way back to the house.
+func (s *Server) uploadFailed(w http.ResponseWriter, r *http.Request, err error) {
+	var no Refusal
+	if errors.As(err, &no) {
+		w.Header().Set("Connection", "close") // what is left of the upload is not read
+		s.refuse(w, r, messagePage{Heading: "Not taken", Text: no.Why, Back: "/house"}, http.StatusConflict)
+		return
+	}
+	s.actFailed(w, r, err)
+}
+
+// restorePage says what a backup holds and asks.
+type restorePage struct {
+	frame
+	ID, Name        string
+	Holds, Replaces string
+	Lost, Stays     string
+	Until           string
+}
+
+// pageRestore shows what would be replaced.
+func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) {
+	x, ok := s.offerOf(w, r)
+	if !ok {
+		return
+	}
+	h, a := s.opt.House, x.against
+	p := restorePage{frame: s.frame(w, r, "Restore", "house"), ID: x.id, Name: x.name, Holds: holdings(a.Backup, h), Replaces: holdings(a.Present, h),
+		Stays: staying(a.UnderWay), Until: h.Clock(x.until)}
+	if a.Missing > 0 {
+		p.Lost = fmt.Sprintf("%s of the present history %s not in this backup; the newest began on %s.", counted(a.Missing, "rise"), isAre(a.Missing), h.Date(a.Last))
+	}
+	s.render(w, http.StatusOK, "restore", p)
+}
+
+// postTakeRestore does what was answered.
+func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
+	x, ok := s.offerOf(w, r)
+	if !ok {
+		return
+	}
+	if r.PostFormValue("answer") != "take" {
+		s.offers.drop(x.id)
+		s.gate.setCookie(w, r, saidCookie, url.QueryEscape("Nothing was changed."), 60)
+		http.Redirect(w, r, "/house", http.StatusSeeOther)
+		return
+	}
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
+	kept, err := s.takeOffer(r, x)
+	if err != nil {
+		s.uploadFailed(w, r, err)
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(restored(kept)), 60)
+	http.Redirect(w, r, "/rises", http.StatusSeeOther)
+}
+
+// restored says what was done.
+func restored(kept string) string {
+	return "Restored. The history from before is kept as " + kept + "."
+}
+
+// The forms of restoring on the API.
+
+type summaryJSON struct {
+	Rises    int        `json:"rises"`
+	UnderWay int        `json:"under_way"`
+	Samples  int64      `json:"samples"`
+	Bytes    int64      `json:"bytes"`
+	First    *time.Time `json:"first"`
+	Last     *time.Time `json:"last"`
+}
+
+type offerJSON struct {
+	ID       string      `json:"id"`
+	Until    time.Time   `json:"until"`
+	Backup   summaryJSON `json:"backup"`
+	Present  summaryJSON `json:"present"`
+	Missing  int         `json:"missing"`
+	Returned int         `json:"returned"`
+	Staying  []string    `json:"staying"`
+}
+
+func (s *Server) offerJSON(x offer) offerJSON {
+	zone, a := s.opt.House.Zone, x.against
+	sum := func(m history.Summary) summaryJSON {
+		return summaryJSON{m.Rises, m.Open, m.Samples, m.Bytes, optional(m.First, zone), optional(m.Last, zone)}
+	}
+	return offerJSON{x.id, x.until.In(zone), sum(a.Backup), sum(a.Present), a.Missing, a.Returned, append([]string{}, a.UnderWay...)}
+}
+
+func (s *Server) apiOffer(w http.ResponseWriter, r *http.Request) {
+	x, err := s.offerBackup(w, r)
+	if err != nil {
+		s.uploadFailed(w, r, err)
+		return
+	}
+	w.Header().Set("Location", "/api/v1/restores/"+x.id)
+	writeJSON(w, http.StatusCreated, s.offerJSON(x))
+}
+
+func (s *Server) apiOfferState(w http.ResponseWriter, r *http.Request) {
+	if x, ok := s.offerOf(w, r); ok {
+		writeJSON(w, http.StatusOK, s.offerJSON(x))
+	}
+}
+
+func (s *Server) apiTakeOffer(w http.ResponseWriter, r *http.Request) {
+	x, ok := s.offerOf(w, r)
+	if !ok {
+		return
+	}
+	var in struct {
+		Take bool `json:"take"`
+	}
+	if !readJSON(w, r, &in) {
+		return
+	}
+	if !in.Take {
+		problem(w, http.StatusConflict, "not done", `Nothing was changed. Send {"take": true} to put the backup in the place of the history.`)
+		return
+	}
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
+	kept, err := s.takeOffer(r, x)
+	if err != nil {
+		s.uploadFailed(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, map[string]string{"said": restored(kept), "kept_as": kept})
+}
+
+func (s *Server) apiDropOffer(w http.ResponseWriter, r *http.Request) {
+	if x, ok := s.offerOf(w, r); ok {
+		s.offers.drop(x.id)
+		w.WriteHeader(http.StatusNoContent)
+	}
+}

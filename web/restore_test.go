@@ -1,0 +1,310 @@
+package web_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"mime/multipart"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+	"tidemark/web/access"
+)
+
+// upkeep exchanges a store's file, as the wiring does, and takes invented records.
+type upkeep struct {
+	store *history.Store
+	hold  chan struct{} // a take waits for it, unless nil
+	begun sync.Once
+	taken chan struct{}
+}
+
+func (u *upkeep) CheckBackup(ctx context.Context, file string) (history.Against, error) {
+	a, err := u.store.CheckAgainst(ctx, file)
+	if err != nil {
+		return a, web.Refuse("This file cannot be restored.")
+	}
+	return a, nil
+}
+
+func (u *upkeep) TakeBackup(ctx context.Context, file string) (string, error) {
+	if u.hold != nil {
+		u.begun.Do(func() { close(u.taken) })
+		<-u.hold
+	}
+	return u.store.TakeBackup(ctx, history.TakeOver{Backup: file})
+}
+
+func (u *upkeep) ImportRecord(ctx context.Context, r web.Record) (web.Imported, error) {
+	body, err := os.ReadFile(r.File)
+	if err != nil || !strings.HasPrefix(string(body), "time,") {
+		return web.Imported{}, web.Refuse("%s is no record.", r.Name)
+	}
+	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+	rise := history.Rise{Vessel: r.Vessel, Holds: estimator.Dough, StartedAt: at, EndedAt: at.Add(time.Hour)}
+	id, err := u.store.ImportRise(ctx, rise, func(yield func(history.Row, error) bool) { yield(history.Row{Time: at, DistanceMM: 180}, nil) })
+	return web.Imported{RiseID: id, Shape: true}, err
+}
+
+// withUpkeep is a server whose history can be exchanged, in a house with a
+// passphrase.
+func withUpkeep(t *testing.T, change func(*web.Options)) (*web.Server, *upkeep) {
+	t.Helper()
+	store, _ := newStore(t, 3, 60)
+	require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
+	u := &upkeep{store: store}
+	s, _ := newServer(t, func(o *web.Options) {
+		o.History, o.Settings, o.Upkeep, o.UploadDir = store, store.Settings(), u, t.TempDir()
+		if change != nil {
+			change(o)
+		}
+	})
+	return s, u
+}
+
+// backupOf is the bytes of a backup of another store with n invented rises.
+func backupOf(t *testing.T, n int) []byte {
+	t.Helper()
+	other, _ := newStore(t, n, 30)
+	file := filepath.Join(t.TempDir(), "b.db")
+	require.NoError(t, other.Backup(context.Background(), file))
+	body, err := os.ReadFile(file)
+	require.NoError(t, err)
+	return body
+}
+
+// form is a multipart form with one file.
+func form(t testing.TB, field, name string, body []byte, fields map[string]string) (typ string, out []byte) {
+	t.Helper()
+	var buf bytes.Buffer
+	m := multipart.NewWriter(&buf)
+	for k, v := range fields {
+		require.NoError(t, m.WriteField(k, v))
+	}
+	part, err := m.CreateFormFile(field, name)
+	require.NoError(t, err)
+	_, err = part.Write(body)
+	require.NoError(t, err)
+	require.NoError(t, m.Close())
+	return m.FormDataContentType(), buf.Bytes()
+}
+
+// sendFile sends a form with a file from the page.
+func (b *browser) sendFile(path, field, name string, body []byte, fields map[string]string) *httptest.ResponseRecorder {
+	b.t.Helper()
+	b.get("/house")
+	typ, out := form(b.t, field, name, body, fields)
+	r := httptest.NewRequest("POST", path+"?csrf="+url.QueryEscape(b.token), bytes.NewReader(out))
+	r.Host, r.RemoteAddr = "127.0.0.1:8080", "127.0.0.1:50000"
+	r.Header.Set("Accept", "text/html")
+	r.Header.Set("Origin", "http://127.0.0.1:8080")
+	r.Header.Set("Content-Type", typ)
+	return b.send(r)
+}
+
+// unlocked is a browser with a session.
+func unlocked(t *testing.T, s *web.Server) *browser {
+	b := newBrowser(t, s)
+	require.Equal(t, 303, b.unlock(phrase).Code)
+	return b
+}
+
+var digits = regexp.MustCompile(`\d{8}T\d{6}Z`)
+
+// TestRestoreFromThePage: a backup is checked, the page says what it holds and
+// would replace, and only then is anything changed.
+func TestRestoreFromThePage(t *testing.T) {
+	s, u := withUpkeep(t, nil)
+	b := unlocked(t, s)
+	body := b.get("/house").Body.String()
+	assert.Contains(t, body, "Fetch the backup")
+	assert.Contains(t, body, "Check this backup")
+	w := b.sendFile("/house/restores", "backup", "old.db", backupOf(t, 5), nil)
+	require.Equal(t, 303, w.Code, w.Body.String())
+	offer := w.Header().Get("Location")
+	page := b.get(offer).Body.String()
+	assert.Contains(t, page, "old.db is sound.")
+	assert.Contains(t, page, "5 rises, 150 samples")
+	assert.Contains(t, page, "3 rises, 180 samples")
+	assert.Contains(t, page, "Passphrase, unlocked browsers and tokens stay as they are.")
+	assertRises(t, u.store, 3)
+
+	w = b.post(offer, url.Values{"answer": {"leave"}})
+	assert.Equal(t, "/house", w.Header().Get("Location"))
+	assert.Contains(t, b.get("/house").Body.String(), "Nothing was changed.")
+	assert.Equal(t, 404, b.get(offer).Code)
+	assertRises(t, u.store, 3)
+
+	offer = b.sendFile("/house/restores", "backup", "old.db", backupOf(t, 5), nil).Header().Get("Location")
+	b.get(offer)
+	w = b.post(offer, url.Values{"answer": {"take"}})
+	require.Equal(t, 303, w.Code, w.Body.String())
+	list := b.get(w.Header().Get("Location"))
+	require.Equal(t, 200, list.Code, "the session outlives the restore")
+	assert.Contains(t, digits.ReplaceAllString(list.Body.String(), "T"), "Restored. The history from before is kept as tidemark.db.before-restore-T.")
+	assertRises(t, u.store, 5)
+	assert.Equal(t, 404, b.post(offer, url.Values{"answer": {"take"}}).Code, "only once")
+}
+
+func assertRises(t *testing.T, s *history.Store, want int) {
+	t.Helper()
+	p, err := s.Rises(context.Background(), history.Filter{})
+	require.NoError(t, err)
+	assert.Len(t, p.Rises, want)
+}
+
+// TestUploadsThatAreRefused: whatever comes, nothing is changed and nothing is
+// left lying about.
+func TestUploadsThatAreRefused(t *testing.T) {
+	dir := t.TempDir()
+	s, u := withUpkeep(t, func(o *web.Options) { o.UploadDir, o.BackupsMax, o.RecordsMax = dir, 1<<20, 1<<10 })
+	b := unlocked(t, s)
+	for name, c := range map[string]struct {
+		path, field string
+		body        []byte
+		fields      map[string]string
+		status      int
+		want        string
+	}{
+		"no backup":       {"/house/restores", "backup", []byte("<html>"), nil, 409, "cannot be restored"},
+		"too large":       {"/house/restores", "backup", make([]byte, 2<<20), nil, 409, "larger than 1 MB"},
+		"no file":         {"/house/restores", "other", []byte("x"), nil, 409, "no file named backup"},
+		"no record":       {"/house/records", "record", []byte("x"), map[string]string{"vessel": "tub"}, 409, "is no record"},
+		"no vessel":       {"/house/records", "record", []byte("time,"), nil, 409, "Say which vessel"},
+		"what it holds":   {"/house/records", "record", []byte("time,"), map[string]string{"vessel": "tub", "holds": "soup"}, 409, "neither dough nor starter"},
+		"too many fields": {"/house/records", "record", []byte("time,"), many(30), 409, "more than 16 fields"},
+		"a long record":   {"/house/records", "record", make([]byte, 2<<10), map[string]string{"vessel": "tub"}, 409, "larger than"},
+	} {
+		w := b.sendFile(c.path, c.field, "x", c.body, c.fields)
+		assert.Equal(t, c.status, w.Code, name)
+		assert.Contains(t, w.Body.String(), c.want, name)
+	}
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Empty(t, left)
+	assertRises(t, u.store, 3)
+}
+
+func many(n int) map[string]string {
+	out := map[string]string{}
+	for i := range n {
+		out[fmt.Sprint("field", i)] = "x"
+	}
+	return out
+}
+
+// TestImportFromThePage brings a record in.
+func TestImportFromThePage(t *testing.T) {
+	s, u := withUpkeep(t, nil)
+	b := unlocked(t, s)
+	w := b.sendFile("/house/records", "record", "r.csv", []byte("time,distance_mm"), map[string]string{"vessel": "tub"})
+	require.Equal(t, 303, w.Code, w.Body.String())
+	assert.Contains(t, b.get(w.Header().Get("Location")).Body.String(), "Kept as a past rise.")
+	assertRises(t, u.store, 4)
+}
+
+// TestOneUploadAtATime: while a restore runs, a second one is refused.
+func TestOneUploadAtATime(t *testing.T) {
+	s, u := withUpkeep(t, nil)
+	u.hold, u.taken = make(chan struct{}), make(chan struct{})
+	b, other := unlocked(t, s), unlocked(t, s)
+	offer := b.sendFile("/house/restores", "backup", "a.db", backupOf(t, 1), nil).Header().Get("Location")
+	b.get(offer)
+	done := make(chan int)
+	go func() { done <- b.post(offer, url.Values{"answer": {"take"}}).Code }()
+	<-u.taken
+	w := other.sendFile("/house/restores", "backup", "b.db", backupOf(t, 1), nil)
+	assert.Equal(t, 409, w.Code)
+	assert.Contains(t, w.Body.String(), "Another upload is under way")
+	close(u.hold)
+	assert.Equal(t, 303, <-done)
+}
+
+// TestOfferEnds: a checked backup does not wait for ever, and its file goes with
+// the server.
+func TestOfferEnds(t *testing.T) {
+	now, dir := time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC), t.TempDir()
+	s, _ := withUpkeep(t, func(o *web.Options) { o.Now, o.UploadDir = func() time.Time { return now }, dir })
+	b := unlocked(t, s)
+	offer := b.sendFile("/house/restores", "backup", "a.db", backupOf(t, 1), nil).Header().Get("Location")
+	require.Equal(t, 200, b.get(offer).Code)
+	second := b.sendFile("/house/restores", "backup", "b.db", backupOf(t, 1), nil).Header().Get("Location")
+	assert.Equal(t, 404, b.get(offer).Code, "a newer one takes its place")
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Len(t, left, 1)
+	now = now.Add(31 * time.Minute)
+	assert.Equal(t, 404, b.get(second).Code)
+	require.NoError(t, s.Close())
+	left, err = os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}
+
+// TestUploadsByAProgram calls the paths of the API with a token and checks request
+// and answer against the description.
+func TestUploadsByAProgram(t *testing.T) {
+	doc, router := spec(t)
+	called := map[string]bool{}
+	s, u := withUpkeep(t, nil)
+	token := newToken(t, s, "read", "act", "restore")
+	try := func(method, path, typ string, body []byte, status int) *httptest.ResponseRecorder {
+		t.Helper()
+		r := apiRequest(method, "/api/v1"+path, string(body))
+		r.Header.Set("Authorization", "Bearer "+token)
+		if typ != "" {
+			r.Header.Set("Content-Type", typ)
+		}
+		w := call(t, s, router, r, status)
+		route, _, err := router.FindRoute(r)
+		require.NoError(t, err)
+		called[route.Operation.OperationID] = true
+		return w
+	}
+	typ, body := form(t, "backup", "old.db", backupOf(t, 5), nil)
+	offer := strings.TrimPrefix(try("POST", "/restores", typ, body, 201).Header().Get("Location"), "/api/v1")
+	try("GET", offer, "", nil, 200)
+	try("POST", offer, "", []byte(`{"take":false}`), 409)
+	try("POST", offer, "", []byte(`{"take":1}`), 400)
+	try("POST", offer, "text/plain", []byte(`{"take":true}`), 415)
+	assertRises(t, u.store, 3)
+	assert.Contains(t, try("POST", offer, "", []byte(`{"take":true}`), 200).Body.String(), "before-restore")
+	assertRises(t, u.store, 5)
+	try("POST", offer, "", []byte(`{"take":true}`), 404)
+	offer = strings.TrimPrefix(try("POST", "/restores", typ, body, 201).Header().Get("Location"), "/api/v1")
+	try("DELETE", offer, "", nil, 204)
+	try("DELETE", offer, "", nil, 404)
+	bad, none := form(t, "backup", "old.db", []byte("x"), nil)
+	try("POST", "/restores", bad, none, 409)
+	typ, body = form(t, "record", "r.csv", []byte("time,"), map[string]string{"vessel": "tub", "holds": "dough"})
+	made := try("POST", "/records", typ, body, 201)
+	try("GET", strings.TrimPrefix(made.Header().Get("Location"), "/api/v1"), "", nil, 200)
+	assertRises(t, u.store, 6)
+
+	token = newTokenNamed(t, s, "weak", "read", "act", "backup")
+	typ, body = form(t, "backup", "old.db", backupOf(t, 1), nil)
+	try("POST", "/restores", typ, body, 403)
+	for path, item := range doc.Paths.Map() {
+		for method, op := range item.Operations() {
+			assert.True(t, called[op.OperationID] || !takesFiles(path), "%s %s is described but was not called", method, path)
+		}
+	}
+}
+
+// takesFiles reports whether a path of the API exchanges or fills the history.
+func takesFiles(path string) bool {
+	return strings.HasPrefix(path, "/restores") || path == "/records"
+}
