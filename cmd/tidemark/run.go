@@ -59,7 +59,7 @@ func runRun(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", cfg.StateDir, err)
 	}
-	for _, note := range store.Opened().Notes {
+	for _, note := range append(store.Opened().Notes, cfg.Notes...) {
 		log.Warn(note)
 	}
 	err = keepAndWatch(ctx, s, cfg, store, log, backups)
@@ -131,8 +131,11 @@ func reload(a *app.App, file string, log *slog.Logger) {
 		log.Error("the new configuration is refused; the old one stays", "error", err)
 		return
 	}
+	for _, note := range fresh.Notes {
+		log.Warn(note)
+	}
 	if rest := a.Reload(fresh); len(rest) > 0 {
-		log.Warn("marks and leads are taken over; the rest needs a restart", "changed", strings.Join(rest, "; "))
+		log.Warn("marks, leads and shapes are taken over; the rest needs a restart", "changed", strings.Join(rest, "; "))
 		return
 	}
 	log.Info("the configuration is taken over")

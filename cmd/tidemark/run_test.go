@@ -168,7 +168,7 @@ func TestRunReloads(t *testing.T) {
 	for _, c := range []struct{ more, says string }{
 		{"    lead: 45m\n", `level=INFO msg="the configuration is taken over"`},
 		{"    led: 45m\n", `level=ERROR msg="the new configuration is refused; the old one stays"`},
-		{"    lost_after: 9m\n", `level=WARN msg="marks and leads are taken over; the rest needs a restart" changed="vessel tub (sensors, shape, batch or a mark by temperature)"`},
+		{"    lost_after: 9m\n", `level=WARN msg="marks, leads and shapes are taken over; the rest needs a restart" changed="vessel tub (sensors, batch or a mark by temperature)"`},
 	} {
 		configure(t, dir, c.more)
 		require.NoError(t, d.cmd.Process.Signal(syscall.SIGHUP))

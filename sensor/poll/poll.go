@@ -25,6 +25,7 @@ type Job struct {
 	Quantity sensor.Quantity
 	Every    time.Duration // from reading to reading
 	Timeout  time.Duration // for one reading; 0 = 10 s, or the source's Patience
+	Pace     *Pace         // hurries the job at times; nil = never
 	// Deliver gets every reading, faults too. It is called by one goroutine for
 	// each bus and must return quickly.
 	Deliver func(sensor.Reading)
@@ -51,6 +52,7 @@ const (
 type worker struct {
 	Job
 	clock   sensor.Clock
+	started time.Time // when the last reading began
 	due     time.Time
 	faults  int                 // in a row
 	hanging chan sensor.Reading // the reading that did not come back; nil = none
@@ -71,13 +73,17 @@ func Run(ctx context.Context, clock sensor.Clock, jobs []Job) {
 	}
 	var wg sync.WaitGroup
 	for _, bus := range buses {
-		wg.Go(func() { runBus(ctx, bus) })
+		wake := make(chan struct{}, 1)
+		for _, w := range bus {
+			w.Pace.attach(wake)
+		}
+		wg.Go(func() { runBus(ctx, bus, wake) })
 	}
 	wg.Wait()
 }
 
 // runBus reads the jobs of one bus, always the one that is due first.
-func runBus(ctx context.Context, bus []*worker) {
+func runBus(ctx context.Context, bus []*worker, wake <-chan struct{}) {
 	for {
 		next := bus[0]
 		for _, w := range bus[1:] {
@@ -88,20 +94,26 @@ func runBus(ctx context.Context, bus []*worker) {
 		timer := time.NewTimer(time.Until(next.due))
 		select {
 		case <-timer.C:
+		case <-wake:
+			timer.Stop()
+			for _, w := range bus {
+				w.hurry()
+			}
+			continue
 		case <-ctx.Done():
 			timer.Stop()
 			return
 		}
-		start := time.Now()
-		missed := uint64(max(0, start.Sub(next.due)/max(next.Every, 1)))
+		next.started = time.Now()
+		missed := uint64(max(0, next.started.Sub(next.due)/max(next.Every, 1)))
 		r := next.read(ctx)
 		if ctx.Err() != nil {
 			return // the reading was cut short by the end, not by a fault
 		}
 		if next.Timed != nil {
-			next.Timed(time.Since(start), missed)
+			next.Timed(time.Since(next.started), missed)
 		}
-		next.schedule(start, r)
+		next.schedule(r)
 		next.Deliver(r)
 	}
 }
@@ -133,19 +145,28 @@ func (w *worker) read(ctx context.Context) sensor.Reading {
 
 // schedule decides when the source is read next: at its pace, or after a growing
 // pause when it cannot be reached.
-func (w *worker) schedule(start time.Time, r sensor.Reading) {
+func (w *worker) schedule(r sensor.Reading) {
 	switch r.Status {
 	case sensor.Missing, sensor.ReadFailed:
 		w.faults++
 	default:
 		w.faults = 0
 	}
-	pause := w.Every
+	every := w.Pace.or(w.Every)
+	pause := every
 	if extra := w.faults - freeFaults; extra > 0 {
-		pause = min(w.Every<<min(extra, 10), max(slowest, w.Every))
+		pause = min(every<<min(extra, 10), max(slowest, every))
 		pause = jitter(pause)
 	}
-	w.due = start.Add(pause)
+	w.due = w.started.Add(pause)
+}
+
+// hurry brings the next reading forward when the pace was quickened.
+func (w *worker) hurry() {
+	every := w.Pace.or(0)
+	if soon := w.started.Add(every); every > 0 && soon.Before(w.due) {
+		w.due = soon
+	}
 }
 
 // jitter changes a pause by up to a fifth either way.

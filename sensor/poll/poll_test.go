@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
 	"tidemark/sensor/poll"
@@ -149,4 +150,47 @@ func TestAPatientSourceGetsItsTime(t *testing.T) {
 		return []poll.Job{{Bus: "a", Source: s, Every: time.Second, Deliver: l.deliver(start)}}
 	})
 	assert.Equal(t, []time.Duration{time.Minute}, l.at)
+}
+
+// A hurried job is read faster at once, and at its own pace again afterwards; the
+// other job of its bus is read as before all the while.
+func TestAHurriedJobLeavesOthersTheirTurn(t *testing.T) {
+	var hurried, other log
+	run(t, 5*time.Minute, func(start time.Time) []poll.Job {
+		pace := &poll.Pace{}
+		time.AfterFunc(95*time.Second, func() { pace.Set(500 * time.Millisecond) })
+		time.AfterFunc(105*time.Second, func() { pace.Set(0) })
+		return []poll.Job{
+			{Bus: "a", Source: good(300 * time.Millisecond), Every: 30 * time.Second, Pace: pace, Deliver: hurried.deliver(start)},
+			{Bus: "a", Source: good(300 * time.Millisecond), Every: 10 * time.Second, Deliver: other.deliver(start)},
+		}
+	})
+	var fast int
+	for _, at := range hurried.at {
+		if at > 95*time.Second && at < 106*time.Second {
+			fast++
+		}
+	}
+	assert.InDelta(t, 20, fast, 2, "%v", hurried.at)
+	assert.InDelta(t, 10+20, len(hurried.at), 3)
+	require.Len(t, other.at, 30)
+	for i, at := range other.at {
+		assert.InDelta(t, float64(i)*10+0.3, at.Seconds(), 1)
+	}
+}
+
+// To hurry one job does not wake another from its back-off.
+func TestHurryLeavesTheBackOffOfOthers(t *testing.T) {
+	var dead log
+	run(t, 10*time.Minute, func(start time.Time) []poll.Job {
+		pace := &poll.Pace{}
+		pace.Set(time.Second)
+		return []poll.Job{
+			{Bus: "a", Source: good(10 * time.Millisecond), Every: 10 * time.Second, Pace: pace, Deliver: func(sensor.Reading) { pace.Set(time.Second) }},
+			{Bus: "a", Every: time.Second, Deliver: dead.deliver(start), Source: source(func(context.Context) sensor.Reading {
+				return sensor.Reading{Status: sensor.Missing}
+			})},
+		}
+	})
+	assert.Less(t, len(dead.at), 40)
 }

@@ -22,7 +22,10 @@ const keepEvery = 10 * time.Second
 type pipe struct {
 	mu     sync.Mutex // guards all below
 	vessel config.Vessel
-	demo   bool
+	// nextShape has the floor and profile that count after the rise under way; nil
+	// when they are those of vessel.
+	nextShape *config.Vessel
+	demo      bool
 	// autoStart lets the first valid height begin a rise.
 	autoStart bool
 	est       *estimator.Estimator
@@ -206,6 +209,9 @@ func (p *pipe) closeRise(at time.Time) {
 		p.ended(p.rise)
 	}
 	p.rise = history.Rise{}
+	if p.last.Phase == estimator.Ended {
+		_ = p.takeShape() // of a checked configuration: it fits
+	}
 }
 
 // finiteOr returns x, or def when x is not finite.

@@ -8,9 +8,10 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 )
 
-// Reload takes over what may change while watching: marks and leads of the
-// vessels. It returns what else differs from the configuration of the start and
-// needs a restart, in words. The configuration was checked whole; nothing of a
+// Reload takes over what may change while watching: marks, leads and the measures
+// of the vessels. A rise under way keeps the measures it began with; the new ones
+// count when it is over. It returns what else differs from the configuration of
+// the start and needs a restart, in words. The configuration was checked whole; nothing of a
 // vessel is taken over by half.
 func (a *App) Reload(fresh *config.Config) (needRestart []string) {
 	needRestart = changedParts(a.opt.Config, fresh)
@@ -21,7 +22,7 @@ func (a *App) Reload(fresh *config.Config) (needRestart []string) {
 			continue
 		}
 		if p.reload(v) {
-			needRestart = append(needRestart, fmt.Sprintf("vessel %s (sensors, shape, batch or a mark by temperature)", v.Name))
+			needRestart = append(needRestart, fmt.Sprintf("vessel %s (sensors, batch or a mark by temperature)", v.Name))
 		}
 	}
 	for _, name := range a.order {
@@ -52,17 +53,16 @@ func changedParts(old, fresh *config.Config) []string {
 	return changed
 }
 
-// reload takes over a vessel's mark and lead and says whether anything else
-// differs. A mark that somebody chose by hand for the rise under way gives way
+// reload takes over a vessel's mark, lead and measures and says whether anything
+// else differs. A mark that somebody chose by hand for the rise under way gives way
 // to a mark that was changed in the file.
 func (p *pipe) reload(v config.Vessel) (restart bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	rest := p.vessel
-	rest.TargetPercent, rest.Lead, rest.Profile = v.TargetPercent, v.Lead, v.Profile
-	if !reflect.DeepEqual(rest, v) || !sameShape(p.vessel, v) {
-		restart = true
-	}
+	rest.TargetPercent, rest.Lead = v.TargetPercent, v.Lead
+	rest.FloorMM, rest.Profile, rest.Configured = v.FloorMM, v.Profile, v.Configured
+	restart = !reflect.DeepEqual(rest, v) || p.reshape(v) != nil
 	if v.TargetPercent != p.vessel.TargetPercent && v.TargetTable == nil && p.vessel.TargetTable == nil {
 		p.vessel.TargetPercent = v.TargetPercent
 		p.est.SetTarget(v.TargetPercent)
@@ -76,6 +76,39 @@ func (p *pipe) reload(v config.Vessel) (restart bool) {
 		p.est.SetLead(v.Lead)
 	}
 	return restart
+}
+
+// reshape takes over a vessel's measures: at once, or after the rise under way,
+// whose start was measured with the old ones.
+func (p *pipe) reshape(v config.Vessel) error {
+	p.vessel.Configured, p.nextShape = v.Configured, nil
+	if v.FloorMM == p.vessel.FloorMM && sameShape(p.vessel, v) {
+		return nil
+	}
+	p.nextShape = &v
+	if p.rise.ID != 0 {
+		return nil
+	}
+	return p.takeShape()
+}
+
+// takeShape puts measures that wait in force. No rise may be under way.
+func (p *pipe) takeShape() error {
+	v := p.nextShape
+	if v == nil {
+		return nil
+	}
+	old := p.vessel
+	p.nextShape = nil
+	p.vessel.FloorMM, p.vessel.Profile = v.FloorMM, v.Profile
+	p.autoStart = p.autoStart && p.last.Started.IsZero() // a later rise is started by a person
+	est, err := p.newEstimator()
+	if err != nil {
+		p.vessel = old
+		return err
+	}
+	p.est = est
+	return nil
 }
 
 // sameShape compares two profiles by the volumes they give.

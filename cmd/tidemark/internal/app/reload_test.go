@@ -28,7 +28,7 @@ func changedConfig(t *testing.T, b *bench, old, fresh string) *config.Config {
 // TestReloadSaysWhatNeedsARestart has a row for every part of the file.
 func TestReloadSaysWhatNeedsARestart(t *testing.T) {
 	const floor = "    floor_mm: 240\n"
-	const lost = "vessel tub (sensors, shape, batch or a mark by temperature)"
+	const lost = "vessel tub (sensors, batch or a mark by temperature)"
 	b := newBench(t)
 	for _, c := range []struct {
 		name, old, fresh string
@@ -36,8 +36,8 @@ func TestReloadSaysWhatNeedsARestart(t *testing.T) {
 	}{
 		{"mark", floor, floor + "    target_percent: 80\n", nil},
 		{"lead", floor, floor + "    lead: 45m\n", nil},
-		{"floor", "240", "260", []string{lost}},
-		{"shape", "180", "190", []string{lost}},
+		{"floor", "240", "260", nil},
+		{"shape", "180", "190", nil},
 		{"lost after", floor, floor + "    lost_after: 9m\n", []string{lost}},
 		{"mark by temperature", floor, floor + "    target_by_dough_c: [[20, 100], [25, 75]]\n", []string{lost}},
 		{"household", "UTC", "Europe/Vienna", []string{"household"}},
@@ -69,6 +69,31 @@ func TestReloadTakesMarkAndLeadOver(t *testing.T) {
 	b.do(web.Act{Kind: web.ActUndo})
 	b.run(62 * time.Minute)
 	assert.Equal(t, 80.0, b.vessel().Estimate.TargetPercent, "undo puts back what stood before, not the default")
+}
+
+// TestReloadTakesMeasuresOverBetweenRises changes the floor in mid-rise: the rise
+// goes on with what it began with, the next one is measured anew.
+func TestReloadTakesMeasuresOverBetweenRises(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	id, volume := b.vessel().RiseID, b.vessel().Estimate.VolumeL
+	require.NotZero(t, id)
+	assert.Empty(t, b.app.Reload(changedConfig(t, b, "240", "260")))
+	b.run(61 * time.Minute)
+	assert.Equal(t, id, b.vessel().RiseID)
+	assert.InDelta(t, volume, b.vessel().Estimate.VolumeL, 0.05)
+	b.do(web.Act{Kind: web.ActEnd})
+	b.run(63 * time.Minute)
+	assert.Zero(t, b.vessel().RiseID, "the next rise waits for a person")
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(80 * time.Minute)
+	const moreL = 20 * 3.14159 * 90 * 90 / 1e6 // 20 mm of the bench's tub
+	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.15)
+
+	b = newBench(t)
+	assert.Empty(t, b.app.Reload(changedConfig(t, b, "240", "260")), "before the first rise")
+	b.run(time.Hour)
+	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.15, "which begins by itself as before")
 }
 
 // TestAMarkChosenByHandIsOfOneRise starts another rise after it.

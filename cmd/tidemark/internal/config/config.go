@@ -32,6 +32,7 @@ type Config struct {
 	Channels    []alert.ChannelSpec
 	Heartbeat   string // URL pinged while all is well; empty for none
 	Vessels     []Vessel
+	Notes       []string // what does not stop a start but should be known
 }
 
 // Household is how the people in it like to be spoken to.
@@ -70,6 +71,9 @@ type Vessel struct {
 	Air           *sensor.Spec
 	Humidity      *sensor.Spec // of the air, for the speed of sound
 	Batch         *bake.Batch
+	// Configured marks floor and profile as they stand in the file, which may have
+	// been measured anew since.
+	Configured string
 }
 
 // Need says what a command wants from the configuration.
@@ -130,7 +134,12 @@ func Load(path string, need Need) (*Config, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the configuration cannot be read: %w", err)
 	}
-	return Parse(path, data, need)
+	cfg, err := Parse(path, data, need)
+	if err != nil {
+		return nil, err
+	}
+	cfg.takeMeasured()
+	return cfg, nil
 }
 
 // Parse checks a configuration held in memory; name stands in its errors.
@@ -156,6 +165,9 @@ func Parse(name string, data []byte, need Need) (*Config, error) {
 		return nil, err
 	}
 	cfg.File = name
+	for i := range cfg.Vessels {
+		cfg.Vessels[i].Configured = cfg.Vessels[i].mark()
+	}
 	return cfg, nil
 }
 

@@ -1,0 +1,146 @@
+package config
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/goccy/go-yaml"
+
+	"tidemark/estimator/geometry"
+)
+
+// measuredName is the file of measured vessels within the state directory.
+const measuredName = "measured.yaml"
+
+// MeasuredFile is where vessels that were measured on the page are kept.
+func MeasuredFile(stateDir string) string { return filepath.Join(stateDir, measuredName) }
+
+// Measured is a vessel as it was measured on the page. The service may not write
+// its configuration, so it keeps this beside its rises. It stands over floor_mm
+// and profile of the configuration until one of them is changed there: the later
+// word counts.
+type Measured struct {
+	Vessel  string       `yaml:"vessel"`
+	At      time.Time    `yaml:"at"`
+	FloorMM float64      `yaml:"floor_mm"`
+	Profile [][2]float64 `yaml:"profile,omitempty,flow"` // height mm, litres; empty: as configured
+	Over    string       `yaml:"over"`                   // Vessel.Configured of what it stands over
+}
+
+// measuredText heads the file.
+const measuredText = `# Written by tidemark when a vessel was measured on its page. An entry stands over
+# floor_mm and profile of the configuration until one of those is changed there.
+# Take an entry out, then reload, to go back to the configuration.
+`
+
+// measuredDoc is the shape of the file.
+type measuredDoc struct {
+	Measured []Measured `yaml:"measured"`
+}
+
+// FormatMeasured writes the file's text.
+func FormatMeasured(list []Measured) ([]byte, error) {
+	body, err := yaml.Marshal(measuredDoc{list})
+	if err != nil {
+		return nil, err
+	}
+	return append([]byte(measuredText), body...), nil
+}
+
+// ParseMeasured reads the file's text; name stands in its errors.
+func ParseMeasured(name string, text []byte) ([]Measured, error) {
+	if len(text) > maxFileBytes {
+		return nil, fmt.Errorf("%s is larger than 1 MiB; this is no list of measured vessels", name)
+	}
+	var doc measuredDoc
+	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&doc); err != nil && len(bytes.TrimSpace(text)) > 0 {
+		return nil, fmt.Errorf("%s cannot be read: %s", name, yaml.FormatError(err, false, false))
+	}
+	for _, m := range doc.Measured {
+		if _, err := m.shape(); err != nil {
+			return nil, fmt.Errorf("%s: vessel %q: %w", name, m.Vessel, err)
+		}
+	}
+	return doc.Measured, nil
+}
+
+// shape checks an entry and builds its profile; nil when it has none.
+func (m Measured) shape() (*geometry.Profile, error) {
+	if !vesselName.MatchString(m.Vessel) {
+		return nil, errors.New("that is no name of a vessel")
+	}
+	if !(m.FloorMM > 0 && m.FloorMM <= 4000) {
+		return nil, fmt.Errorf("floor_mm is %g; expected more than 0 and at most 4000", m.FloorMM)
+	}
+	if len(m.Profile) == 0 {
+		return nil, nil
+	}
+	p, err := ProfileOf(m.Profile)
+	if err == nil && p.TopMM() > m.FloorMM {
+		err = fmt.Errorf("the profile is %g mm high, more than the %g mm to the floor", p.TopMM(), m.FloorMM)
+	}
+	return p, err
+}
+
+// LoadMeasured reads the file of measured vessels; no file is an empty list.
+func LoadMeasured(path string) ([]Measured, error) {
+	text, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return ParseMeasured(path, text)
+}
+
+// takeMeasured puts what was measured in the place of what is configured. A file
+// that cannot be used changes nothing and is noted: the watch goes on.
+func (c *Config) takeMeasured() {
+	path := MeasuredFile(c.StateDir)
+	list, err := LoadMeasured(path)
+	if err != nil {
+		c.Notes = append(c.Notes, fmt.Sprintf("measured vessels are not taken over, floor_mm and profile of the configuration count: %v", err))
+		return
+	}
+	for _, m := range list {
+		i := slices.IndexFunc(c.Vessels, func(v Vessel) bool { return v.Name == m.Vessel })
+		if i < 0 {
+			continue
+		}
+		v := &c.Vessels[i]
+		if v.Configured != m.Over {
+			c.Notes = append(c.Notes, fmt.Sprintf("vessel %s: floor_mm or profile was changed in %s after it was measured on %s; the configuration counts",
+				v.Name, c.File, m.At.Format("2006-01-02")))
+			continue
+		}
+		v.FloorMM = m.FloorMM
+		if p, err := m.shape(); err == nil && p != nil {
+			v.Profile = p
+		}
+	}
+}
+
+// mark gives a short mark of floor and profile, to see later whether they are
+// still the same.
+func (v Vessel) mark() string {
+	h := sha256.New()
+	fmt.Fprintf(h, "%g", v.FloorMM)
+	if v.Profile != nil {
+		const steps = 16
+		for i := range steps {
+			at := v.Profile.TopMM() * float64(i+1) / steps
+			fmt.Fprintf(h, " %.4f:%.6f", at, math.Abs(v.Profile.Volume(at)))
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)[:8])
+}
