@@ -107,13 +107,18 @@ func levelsOff(l *look) []finding {
 		hold: l.w.rules.LevelsOffHold, say: func() words { return sayLevelsOff(l) }}}
 }
 
-// starterPhase builds the rule of one phase of a starter.
+// starterPhase builds the rule of one phase of a starter. It is held back from the
+// beginning of the phase, which is kept over a restart.
 func starterPhase(l *look, kind Kind, phase estimator.Phase) []finding {
 	if l.dough || !l.watched {
 		return nil
 	}
-	return []finding{{kind: kind, on: l.e.Phase == phase, ripe: true, reason: string(phase), since: l.e.PhaseSince,
-		hold: l.w.rules.StarterHold, say: func() words { return sayStarter(l, kind) }}}
+	f := finding{kind: kind, on: l.e.Phase == phase, ripe: true, reason: string(phase), since: l.e.PhaseSince,
+		hold: l.w.rules.StarterHold, say: func() words { return sayStarter(l, kind) }}
+	if since := l.e.PhaseSince; f.on && !since.IsZero() {
+		f.ripe, f.hold = l.Now.Sub(since) >= f.hold, 0
+	}
+	return []finding{f}
 }
 
 func starterPeak(l *look) []finding    { return starterPhase(l, StarterPeak, estimator.Peak) }

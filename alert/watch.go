@@ -107,6 +107,30 @@ func (w *Watch) Step(in Input) []Change {
 	return changes
 }
 
+// Prime shows the watch one moment of an earlier run, after Restore and before the
+// first Step, in order of time: a condition that held then is held from then on.
+// Nothing is raised, changed or resolved. What the rules say of the machine itself
+// is passed over.
+func (w *Watch) Prime(in Input) {
+	look := w.look(in)
+	for _, rule := range rules() {
+		for _, f := range rule(look) {
+			s := w.slot(in, f)
+			if ofMachine(f.kind) || f.unknown || in.Now.Before(s.last) {
+				continue
+			}
+			switch {
+			case f.on:
+				s.clear, s.last = time.Time{}, in.Now
+				s.since = orTime(s.since, in.Now)
+			default:
+				s.since = time.Time{}
+				s.clear = orTime(s.clear, in.Now)
+			}
+		}
+	}
+}
+
 // followRise ends the alarms of a rise that is over.
 func (w *Watch) followRise(in Input) []Change {
 	key := riseKey{in.RiseID, in.Estimate.Started}

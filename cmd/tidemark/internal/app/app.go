@@ -114,7 +114,7 @@ func (a *App) rules(v config.Vessel) alert.Rules {
 func (a *App) Start(ctx context.Context) error {
 	a.startClock()
 	// A damaged history never keeps the dough from being watched.
-	if err := errors.Join(a.resume(ctx), a.restoreAlarms(ctx)); err != nil {
+	if err := errors.Join(a.restoreAlarms(ctx), a.resume(ctx)); err != nil {
 		a.log.Error("what was kept cannot be read whole; the watch begins anew where it is missing", "error", err)
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))

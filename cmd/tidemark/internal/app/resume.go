@@ -14,10 +14,6 @@ import (
 	"tidemark/web"
 )
 
-// rebuildStep is how far apart the estimate is moved on while stored samples
-// are fed in again.
-const rebuildStep = 5 * time.Minute
-
 // resume takes up the rises that were under way when the last run ended, with
 // baseline, phase, process and the alarms that were sent.
 func (a *App) resume(ctx context.Context) error {
@@ -122,7 +118,7 @@ func (a *App) takeUp(ctx context.Context, p *pipe, r history.Rise, now time.Time
 	if err := a.takeProcess(ctx, p, r.ID); err != nil {
 		a.log.Warn("the steps of a rise are lost", "vessel", r.Vessel, "rise", r.ID, "error", err)
 	}
-	return p.rebuild(ctx, a.opt.Store, r, undone(acts), now)
+	return p.rebuildWith(ctx, a.opt.Store, r, undone(acts), now, p.primer(ctx, a.opt.Store, r, now))
 }
 
 // deedsOf turns stored acts into what the page lists.
@@ -152,40 +148,6 @@ func undone(acts []history.Act) map[int64]bool {
 		}
 	}
 	return out
-}
-
-// rebuild makes the estimator anew from the stored samples of a rise, leaving
-// out the events in skip.
-func (p *pipe) rebuild(ctx context.Context, store *history.Store, r history.Rise, skip map[int64]bool, now time.Time) error {
-	est, err := p.newEstimator()
-	if err != nil {
-		return err
-	}
-	if r.TargetPercent > 0 && (p.vessel.TargetTable == nil || p.markChosen()) {
-		est.SetTarget(r.TargetPercent)
-	}
-	est.Resume(r.BaselineL, r.BaselineSDL, r.Phase, r.PhaseSince)
-	est.Observe(eventOnly(r.StartedAt, estimator.Start))
-	next, cold, last := r.StartedAt.Add(rebuildStep), false, r.StartedAt
-	for row, err := range store.Rows(ctx, r.ID, r.StartedAt, time.Time{}) {
-		if err != nil {
-			return err
-		}
-		for !next.After(row.Time) {
-			est.Estimate(next)
-			next = next.Add(rebuildStep)
-		}
-		if skip[row.Time.UnixMilli()] || row.Event == estimator.Start {
-			row.Event = estimator.NoEvent
-		}
-		cold = coldAfter(cold, row.Event)
-		est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: row.Event})
-		last = row.Time
-	}
-	p.est, p.cold, p.rise, p.lastRow = est, cold, r, last
-	p.last = est.Estimate(later(now, last))
-	p.rise.StartedAt = p.last.Started
-	return nil
 }
 
 // coldAfter follows where the vessel stands.
