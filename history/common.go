@@ -58,7 +58,7 @@ func CommonOf(rises []Rise, holds estimator.Holds) Common {
 		}
 	}
 	if c.Right < commonNeeds || c.Other < commonNeeds {
-		c.None = fmt.Sprintf("%d rises rated right and %d rated otherwise are needed; there are %d and %d.", commonNeeds, commonNeeds, c.Right, c.Other)
+		c.None = fmt.Sprintf("%d rises judged right and %d judged otherwise are needed; there are %d and %d.", commonNeeds, commonNeeds, c.Right, c.Other)
 		return c
 	}
 	var asked []CommonFinding
@@ -69,7 +69,7 @@ func CommonOf(rises []Rise, holds estimator.Holds) Common {
 	}
 	c.Findings = believe(asked)
 	if len(c.Findings) == 0 {
-		c.None = fmt.Sprintf("Nothing that was measured sets the %d rises rated right clearly apart from the %d others.", c.Right, c.Other)
+		c.None = fmt.Sprintf("Nothing that was measured sets the %d rises judged right clearly apart from the %d others.", c.Right, c.Other)
 	}
 	return c
 }

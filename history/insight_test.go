@@ -140,8 +140,8 @@ func TestCommonFindsTheMiddle(t *testing.T) {
 	assert.Less(t, f.P, 0.01)
 	again := CommonOf(rises, estimator.Dough).Findings[0]
 	assert.Equal(t, []float64{f.P, f.Low, f.High}, []float64{again.P, again.Low, again.High}, "the same rises give the same answer")
-	assert.Equal(t, "5 rises rated right and 5 rated otherwise are needed; there are 0 and 0.", CommonOf(rises, estimator.Starter).None)
-	assert.Equal(t, "5 rises rated right and 5 rated otherwise are needed; there are 1 and 2.", CommonOf(rises[:3], estimator.Dough).None)
+	assert.Equal(t, "5 rises judged right and 5 judged otherwise are needed; there are 0 and 0.", CommonOf(rises, estimator.Starter).None)
+	assert.Equal(t, "5 rises judged right and 5 judged otherwise are needed; there are 1 and 2.", CommonOf(rises[:3], estimator.Dough).None)
 }
 
 // TestCommonSaysNothingOfALottery gives ratings by lot: at most about one household

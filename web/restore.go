@@ -9,10 +9,12 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
 	"tidemark/history"
+	"tidemark/web/past"
 )
 
 // Upkeep exchanges and fills the history while the watch goes on. The wiring
@@ -190,10 +192,10 @@ func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	h, a := s.opt.House, x.against
-	p := restorePage{frame: s.frame(w, r, "Restore", "house"), ID: x.id, Name: x.name, Holds: holdings(a.Backup, h), Replaces: holdings(a.Present, h),
+	p := restorePage{frame: s.frame(w, r, "Restore", "house"), ID: x.id, Name: x.name, Holds: past.Holdings(a.Backup, h), Replaces: past.Holdings(a.Present, h),
 		Stays: staying(a.UnderWay), Until: h.Clock(x.until)}
 	if a.Missing > 0 {
-		p.Lost = fmt.Sprintf("%s of the present history %s not in this backup; the newest began on %s.", counted(a.Missing, "rise"), isAre(a.Missing), h.Date(a.Last))
+		p.Lost = fmt.Sprintf("%s of the present history %s not in this backup; the newest began on %s.", past.Counted(a.Missing, "rise"), isAre(a.Missing), h.Date(a.Last))
 	}
 	s.render(w, http.StatusOK, "restore", p)
 }
@@ -299,4 +301,23 @@ func (s *Server) apiDropOffer(w http.ResponseWriter, r *http.Request) {
 		s.offers.drop(x.id)
 		w.WriteHeader(http.StatusNoContent)
 	}
+}
+
+func isAre(n int) string {
+	if n == 1 {
+		return "is"
+	}
+	return "are"
+}
+
+// staying says which rises go on.
+func staying(vessels []string) string {
+	switch len(vessels) {
+	case 0:
+		return ""
+	case 1:
+		return "The rise under way in " + vessels[0] + " goes on."
+	}
+	last := len(vessels) - 1
+	return "The rises under way in " + strings.Join(vessels[:last], ", ") + " and " + vessels[last] + " go on."
 }

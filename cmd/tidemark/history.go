@@ -20,6 +20,7 @@ import (
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
+	"tidemark/web/past"
 	"tidemark/web/say"
 )
 
@@ -230,18 +231,9 @@ func (f historyFlags) backup(ctx context.Context, p lookback.Printer, rest []str
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(p.Out, "Backup written to %s and checked: %s.\n", rest[0], describe(sum, p.House))
+	fmt.Fprintf(p.Out, "Backup written to %s and checked: %s.\n", rest[0], past.Holdings(sum, p.House))
 	fmt.Fprintln(p.Out, "It holds everything, sessions and the passphrase's hash too: keep it to yourself.")
 	return nil
-}
-
-// describe says what a history holds.
-func describe(sum history.Summary, h say.House) string {
-	text := fmt.Sprintf("%d rises, %d samples, %.1f MB", sum.Rises, sum.Samples, float64(sum.Bytes)/1e6)
-	if sum.Rises > 0 {
-		text += fmt.Sprintf(", from %s to %s", h.Date(sum.First), h.Date(sum.Last))
-	}
-	return text
 }
 
 // restore puts a backup in the place of the history, after a check and a question.
@@ -257,7 +249,7 @@ func (f historyFlags) restore(ctx context.Context, s streams, rest []string) err
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "%s is sound: %s.\n", rest[0], describe(sum, f.house()))
+	fmt.Fprintf(s.out, "%s is sound: %s.\n", rest[0], past.Holdings(sum, f.house()))
 	if !*f.yes && !asked(s, fmt.Sprintf("Put it in the place of %s? What is there now is kept beside it. [y/N] ", place.Path)) {
 		return errors.New("nothing was changed")
 	}

@@ -14,6 +14,7 @@ package past
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"time"
 
@@ -53,8 +54,8 @@ func BatchName(r history.Rise) string {
 
 // Chart is the picture of one past rise.
 func Chart(rec Record, h say.House) chart.Chart {
-	c := chart.Chart{Title: Name(rec.Rise, h), Mark: chart.Mark{Percent: rec.Rise.TargetPercent, Name: markName(rec.Rise.TargetPercent)},
-		Zone: h.Zone, Units: chart.Units{Clock12: h.Clock12, Fahrenheit: h.Fahrenheit}, Events: events(rec)}
+	c := chart.Chart{Title: Name(rec.Rise, h), Mark: chart.Mark{Percent: rec.Rise.TargetPercent, Name: MarkName(rec.Rise.TargetPercent)},
+		Zone: h.Zone, Units: chart.Units{Clock12: h.Clock12, Fahrenheit: h.Fahrenheit}, Events: Events(rec)}
 	if at := rec.Rise.ReachedAt; !at.IsZero() {
 		c.Ready.From, c.Ready.Median, c.Ready.Until = at, at, at
 	}
@@ -62,8 +63,9 @@ func Chart(rec Record, h say.House) chart.Chart {
 	return c
 }
 
-// Samples turns stored rows into what a chart draws. A reading that was not
-// believed is drawn where its distance would have put the level.
+// Samples turns stored rows into what a chart draws, on the page, in a message and
+// in an export alike. A reading that was not believed is drawn where its distance
+// would have put the level: the rise stored with it is the estimate.
 func Samples(rows []history.Row) []chart.Sample {
 	implied := impliedRise(rows)
 	out := make([]chart.Sample, 0, len(rows))
@@ -104,8 +106,8 @@ func impliedRise(rows []history.Row) func(distanceMM float64) float64 {
 	return func(d float64) float64 { return far.RisePercent + (far.DistanceMM-d)*slope }
 }
 
-// markName is the mark in the trade's word.
-func markName(percent float64) string {
+// MarkName is the mark in the trade's word; empty where it has none.
+func MarkName(percent float64) string {
 	switch percent {
 	case 100:
 		return "doubled"
@@ -117,15 +119,15 @@ func markName(percent float64) string {
 	return ""
 }
 
-// events are the ticks: from the acts, or from the samples of an import.
-func events(rec Record) []chart.Event {
+// Events are the ticks of a chart: from the acts, or without any from the samples.
+func Events(rec Record) []chart.Event {
 	var out []chart.Event
 	seen := map[string]bool{"start": true, "fold": true, "fridge": true, "counter": true, "shaped": true, "baked": true, "fed": true}
 	folds := 0
 	add := func(at time.Time, kind string) {
 		if kind == "fold" {
 			folds++
-			kind = "fold " + string(rune('0'+folds%10))
+			kind = fmt.Sprintf("fold %d", folds)
 		}
 		out = append(out, chart.Event{Time: at, Word: kind})
 	}
@@ -166,7 +168,7 @@ func Overlay(recs []Record, equivalent bool, h say.House) chart.Overlay {
 		o.Lines = append(o.Lines, line)
 	}
 	if len(recs) > 0 && sameMark(recs) {
-		o.Mark = chart.Mark{Percent: recs[0].Rise.TargetPercent, Name: markName(recs[0].Rise.TargetPercent)}
+		o.Mark = chart.Mark{Percent: recs[0].Rise.TargetPercent, Name: MarkName(recs[0].Rise.TargetPercent)}
 	}
 	return o
 }

@@ -207,6 +207,25 @@ func TestChartOfARise(t *testing.T) {
 	assert.Equal(t, "doubled", c.Mark.Name)
 }
 
+// TestEventsWithoutActs: an import has no acts; its samples tell. Folds are counted
+// beyond nine.
+func TestEventsWithoutActs(t *testing.T) {
+	rec := Record{Rise: rise()}
+	for i := range 12 {
+		rec.Rows = append(rec.Rows, history.Row{Time: start.Add(time.Duration(i) * time.Minute), Event: estimator.Fold})
+	}
+	rec.Rows = append(rec.Rows, history.Row{Time: start.Add(time.Hour), Event: estimator.End})
+	got := Events(rec)
+	require.Len(t, got, 12, "an end is the end of the line")
+	assert.Equal(t, "fold 12", got[11].Word)
+}
+
+func TestMarkName(t *testing.T) {
+	for percent, want := range map[float64]string{50: "half again", 100: "doubled", 200: "tripled", 80: "", 0: "", math.NaN(): ""} {
+		assert.Equal(t, want, MarkName(percent), percent)
+	}
+}
+
 func TestOverlayByEquivalentTime(t *testing.T) {
 	a, b := rise(), rise()
 	b.TargetPercent = 80

@@ -2,14 +2,13 @@ package app
 
 import (
 	"context"
-	"math"
 	"slices"
 	"sync"
 	"time"
 
-	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/chart"
+	"tidemark/web/past"
 )
 
 // curveSamples bounds the measured line handed to a page.
@@ -80,12 +79,9 @@ func (p *pipe) forWeb() web.Vessel {
 	defer p.mu.Unlock()
 	v := web.Vessel{
 		Name: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Demo: p.demo, Lead: p.vessel.Lead,
-		TargetPercent: p.last.TargetPercent, InFridge: p.cold,
+		TargetPercent: p.last.TargetPercent, TargetName: past.MarkName(p.last.TargetPercent), InFridge: p.cold,
 		Estimate: p.last, Steps: slices.Clone(p.steps),
 		Sensors: p.health.forWeb(), AirHumidity: value(p.latest[humidityRole].reading), Deeds: slices.Clone(p.deeds),
-	}
-	if p.last.TargetPercent == 100 {
-		v.TargetName = "doubled"
 	}
 	if p.vessel.Batch != nil {
 		v.Batches = []string{p.vessel.Batch.Name}
@@ -112,19 +108,5 @@ func (a *App) Curve(ctx context.Context, vessel string) ([]chart.Sample, error) 
 	if err != nil {
 		return nil, err
 	}
-	return chartSamples(rows), nil
-}
-
-// chartSamples turns stored rows into the chart's samples. The rise stored with
-// a rejected reading is the estimate, not what the reading would have meant, so
-// such a row only carries the temperatures on.
-func chartSamples(rows []history.Row) []chart.Sample {
-	out := make([]chart.Sample, 0, len(rows))
-	for _, r := range rows {
-		if math.IsNaN(r.RisePercent) && math.IsNaN(r.DoughC) && math.IsNaN(r.AirC) {
-			continue
-		}
-		out = append(out, chart.Sample{Time: r.Time, RisePercent: r.RisePercent, SD: r.RiseSD, DoughC: r.DoughC, AirC: r.AirC})
-	}
-	return out
+	return past.Samples(rows), nil
 }

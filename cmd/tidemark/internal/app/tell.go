@@ -18,6 +18,7 @@ import (
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/chart"
+	"tidemark/web/past"
 )
 
 // House is how the texts speak to the household of a configuration.
@@ -103,18 +104,12 @@ func (a *App) picture(ctx context.Context, vessel string, riseID int64) ([]byte,
 // pushChart is the picture's model.
 func (a *App) pushChart(vessel string, e estimator.Estimate, rows []history.Row) chart.Chart {
 	h := a.opt.Config.Household
-	c := chart.Chart{
-		Title: vessel, Samples: chartSamples(rows), Fan: e.Fan, Ready: e.Ready, Now: e.Time, Zone: h.Zone,
-		Mark:  chart.Mark{Percent: e.TargetPercent, Name: "mark"},
+	return chart.Chart{
+		Title: vessel, Samples: past.Samples(rows), Fan: e.Fan, Ready: e.Ready, Now: e.Time, Zone: h.Zone,
+		Mark:  chart.Mark{Percent: e.TargetPercent, Name: past.MarkName(e.TargetPercent)},
 		Units: chart.Units{Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
-		Width: chart.PushWidth, Height: chart.PushHeight,
+		Width: chart.PushWidth, Height: chart.PushHeight, Events: past.Events(past.Record{Rows: rows}),
 	}
-	for _, r := range rows {
-		if r.Event != estimator.NoEvent {
-			c.Events = append(c.Events, chart.Event{Time: r.Time, Word: string(r.Event)})
-		}
-	}
-	return c
 }
 
 // report hands the states to the channels that carry states.

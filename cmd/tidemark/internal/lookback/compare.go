@@ -6,7 +6,6 @@ import (
 	"math"
 	"strings"
 
-	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web/past"
 )
@@ -145,36 +144,14 @@ func (p Printer) Vigour(ctx context.Context, vessel string) error {
 	return nil
 }
 
-// Best prints what the doughs rated right had in common.
+// Best prints what the doughs judged right had in common.
 func (p Printer) Best(ctx context.Context) error {
 	rises, err := p.all(ctx, history.Filter{})
 	if err != nil {
 		return err
 	}
-	c := history.CommonOf(rises, estimator.Dough)
-	if c.None != "" {
-		fmt.Fprintln(p.Out, c.None)
-		return nil
+	for _, line := range past.InCommon(rises, p.House) {
+		fmt.Fprintln(p.Out, line)
 	}
-	fmt.Fprintf(p.Out, "The %d rises rated right, against %d others:\n", c.Right, c.Other)
-	for _, f := range c.Findings {
-		value := func(v float64) string {
-			if f.Feature.Unit == "C" {
-				return p.degrees(v)
-			}
-			return number(v, f.Feature.Decimals, f.Feature.Unit)
-		}
-		fmt.Fprintf(p.Out, "  %s: half of them between %s and %s (middle %s). Of the others, half were %s or more away from that middle.\n",
-			f.Feature.Label, value(f.Low), value(f.High), value(f.RightMedian), number(f.Distance, f.Feature.Decimals, difference(f.Feature.Unit)))
-	}
-	fmt.Fprintln(p.Out, "This says what went together, not what caused what.")
 	return nil
-}
-
-// difference is the unit of a difference.
-func difference(unit string) string {
-	if unit == "C" {
-		return "°C"
-	}
-	return unit
 }

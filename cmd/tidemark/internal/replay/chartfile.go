@@ -9,6 +9,7 @@ import (
 
 	"tidemark/estimator"
 	"tidemark/web/chart"
+	"tidemark/web/past"
 )
 
 // maxChartSamples bounds what a chart remembers; beyond it every second sample
@@ -86,7 +87,7 @@ func (c *chartFile) event(t time.Time, e estimator.Event) {
 // write draws the file. The last estimate gives the fan.
 func (c *chartFile) write(last estimator.Estimate) error {
 	c.model.Fan, c.model.Ready = last.Fan, last.Ready
-	c.model.Mark = chart.Mark{Percent: last.TargetPercent, Name: markName(last.TargetPercent)}
+	c.model.Mark = chart.Mark{Percent: last.TargetPercent, Name: past.MarkName(last.TargetPercent)}
 	c.model.Now = last.Time
 	var buf bytes.Buffer
 	var err error
@@ -102,12 +103,4 @@ func (c *chartFile) write(last estimator.Estimate) error {
 		return fmt.Errorf("the chart could not be written: %w", err)
 	}
 	return nil
-}
-
-// markName says what the mark is.
-func markName(percent float64) string {
-	if percent == 100 {
-		return "doubled"
-	}
-	return fmt.Sprintf("mark %.0f %%", percent)
 }
