@@ -148,20 +148,6 @@ func (s *Server) apiActs(w http.ResponseWriter, r *http.Request) {
 	s.taggedJSON(w, r, map[string]any{"acts": out})
 }
 
-// apiJudge keeps a judgement.
-func (s *Server) apiJudge(w http.ResponseWriter, r *http.Request) {
-	var in judgementJSON
-	if !readJSON(w, r, &in) {
-		return
-	}
-	a := Act{Kind: ActJudgement, RiseID: s.pathID(r), Judgement: history.Judgement{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note}}
-	if err := s.judge(r, a); err != nil {
-		s.judgeFailed(w, r, err)
-		return
-	}
-	w.WriteHeader(http.StatusNoContent)
-}
-
 // apiCompare answers with rises, their curves by both times, and what differed.
 func (s *Server) apiCompare(w http.ResponseWriter, r *http.Request) {
 	recs, err := s.compared(r)

@@ -147,6 +147,9 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 	require.Equal(t, 303, w.Code)
 	try("GET", fmt.Sprintf("/rises/%d/photos", id), "", 200)
 	try("GET", "/photos/1", "", 200)
+		{"DELETE", fmt.Sprintf("/rises/%d/judgement", id), "{}", 204},
+		{"DELETE", fmt.Sprintf("/rises/%d/judgement", id), "{}", 409},
+		{"DELETE", fmt.Sprintf("/rises/%d/judgement", none), "{}", 404},
 	try("DELETE", "/photos/1", `{}`, 204)
 	try("DELETE", "/photos/1", `{}`, 404)
 	called["addPhoto"] = true // by the form above; the description's path answers the same handler

@@ -19,20 +19,33 @@ func deedWords(deeds []Deed) []string {
 		case ActFold:
 			folds++
 			out[i] = fmt.Sprintf("fold %d", folds)
-		case ActTarget:
-			out[i] = "mark changed"
-		case ActStepDone:
-			out[i] = "done"
-		case ActStepSkip:
-			out[i] = "left out"
 		default:
-			out[i] = string(d.Kind)
+			out[i] = actWord(string(d.Kind))
 		}
 		if d.Detail != "" && d.Kind != ActFold {
 			out[i] += ": " + d.Detail
 		}
 	}
 	return out
+}
+
+// actWord is the word for an act in a list of what was done.
+func actWord(kind string) string {
+	switch ActKind(kind) {
+	case ActStepDone:
+		return "done"
+	case ActStepSkip:
+		return "left out"
+	case ActJudgement:
+		return "result"
+	case ActTarget:
+		return "mark changed"
+	case ActCounter:
+		return "back on the counter"
+	case ActFridge:
+		return "into the fridge"
+	}
+	return kind
 }
 
 // sayDeeds hands the deeds to the table.

@@ -20,7 +20,6 @@ type History interface {
 	Forecasts(ctx context.Context, id int64) ([]history.ForecastRow, error)
 	Acts(ctx context.Context, id int64) ([]history.Act, error)
 	Alarms(ctx context.Context, id int64) ([]alert.Alarm, error)
-	JudgeRise(ctx context.Context, id int64, j history.Judgement) error
 	AddPhoto(ctx context.Context, p history.Photo) (int64, error)
 	Photo(ctx context.Context, id int64) (history.Photo, error)
 	Photos(ctx context.Context, id int64) ([]history.Photo, error)

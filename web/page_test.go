@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/internal/kitchen"
 	"tidemark/web/say"
@@ -38,6 +39,9 @@ func newServer(t testing.TB, f func(*web.Options)) (*web.Server, *kitchen.Kitche
 	opt := web.Options{Live: k, House: say.House{Zone: berlin(t)}}
 	if f != nil {
 		f(&opt)
+	}
+	if store, ok := opt.History.(*history.Store); ok {
+		k.KeepIn(store)
 	}
 	s, err := web.New(opt)
 	require.NoError(t, err)

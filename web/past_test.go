@@ -118,6 +118,21 @@ func TestJudgement(t *testing.T) {
 	assert.NotContains(t, body, "<script>alert")
 	assert.Equal(t, 409, b.post(path, url.Values{"outcome": {"burnt"}}).Code)
 	assert.Equal(t, 404, b.post("/rises/4711/judgement", url.Values{"outcome": {"over"}}).Code)
+
+	acts, err := store.Acts(context.Background(), ids[1])
+	require.NoError(t, err)
+	last := acts[len(acts)-1]
+	assert.Equal(t, "judgement", last.Kind, "it is written down like every act")
+	assert.Equal(t, "page", last.By)
+	assert.Contains(t, body, "Undo: result by page")
+	require.Equal(t, http.StatusSeeOther, b.post(path+"/undo", url.Values{}).Code)
+	back, err := store.Rise(context.Background(), ids[1])
+	require.NoError(t, err)
+	assert.NotEqual(t, r.Note, back.Note)
+	body = b.get(fmt.Sprintf("/rises/%d", ids[1])).Body.String()
+	assert.Contains(t, body, "Taken back.")
+	assert.NotContains(t, body, "Undo: result")
+	assert.Equal(t, 409, b.post(path+"/undo", url.Values{}).Code)
 }
 
 // TestCSVAgreesWithThePage: the last level on the curve's read-out and in the

@@ -148,6 +148,7 @@ type risePage struct {
 type deedLine struct {
 	When, What string
 	Undone     bool
+	UndoID     int64 // of the last note or result, which can be taken back
 }
 
 // pageRise shows one past rise in full.
@@ -166,8 +167,13 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 			p.Facts = append(p.Facts, f)
 		}
 	}
+	last, _ := lastJudging(rec.Acts)
 	for _, a := range rec.Acts {
-		p.Deeds = append(p.Deeds, deedLine{h.Moment(a.At, rec.Rise.StartedAt), a.Kind + byWhom(a.By), a.Undone})
+		line := deedLine{When: h.Moment(a.At, rec.Rise.StartedAt), What: actWord(a.Kind) + byWhom(a.By), Undone: a.Undone}
+		if a.ID == last.ID && p.CanAct {
+			line.UndoID = a.ID
+		}
+		p.Deeds = append(p.Deeds, line)
 	}
 	var err error
 	if p.Photos, err = s.opt.History.Photos(r.Context(), rec.Rise.ID); err != nil {
@@ -234,47 +240,6 @@ func (s *Server) historyFailed(w http.ResponseWriter, r *http.Request, err error
 	}
 	s.opt.Log.Error("history could not be read", "path", r.URL.Path, "error", err)
 	s.refusePage(w, r, http.StatusInternalServerError, "History cannot be read", "A fault while reading what was kept; the log says more.")
-}
-
-// postJudgement keeps what a person thought of the result.
-func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
-	a, err := actFromForm(r)
-	if err == nil {
-		a.Kind, a.RiseID = ActJudgement, s.pathID(r)
-		err = s.judge(r, a)
-	}
-	if err != nil {
-		s.judgeFailed(w, r, err)
-		return
-	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape("Outcome kept."), 60)
-	http.Redirect(w, r, "/rises/"+r.PathValue("id"), http.StatusSeeOther)
-}
-
-func (s *Server) pathID(r *http.Request) int64 {
-	id, _ := strconv.ParseInt(r.PathValue("id"), 10, 64) // 0 is no rise
-	return id
-}
-
-// judge checks and keeps a judgement.
-func (s *Server) judge(r *http.Request, a Act) error {
-	if err := a.check(); err != nil {
-		return err
-	}
-	if _, err := s.opt.History.Rise(r.Context(), a.RiseID); err != nil {
-		return err
-	}
-	return s.opt.History.JudgeRise(r.Context(), a.RiseID, a.Judgement)
-}
-
-// judgeFailed sorts a refusal from a fault of the history.
-func (s *Server) judgeFailed(w http.ResponseWriter, r *http.Request, err error) {
-	var no Refusal
-	if errors.As(err, &no) {
-		s.actFailed(w, r, err)
-		return
-	}
-	s.historyFailed(w, r, err)
 }
 
 // postPhoto keeps a picture of a result.

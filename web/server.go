@@ -101,6 +101,7 @@ func (s *Server) pastRoutes() {
 	s.mux.HandleFunc("POST /rises/{id}/photos", s.change(s.postPhoto))
 	s.mux.HandleFunc("POST /rises/{id}/photos/{photo}/delete", s.change(s.postDeletePhoto))
 	s.mux.HandleFunc("GET /compare", s.read(s.pageCompare))
+	s.mux.HandleFunc("POST /rises/{id}/judgement/undo", s.change(s.postUnjudge))
 }
 
 // upkeepRoutes names the paths that exchange or fill the history.

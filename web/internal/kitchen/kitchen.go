@@ -13,6 +13,7 @@ import (
 	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
+	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/chart"
 )
@@ -31,6 +32,7 @@ type Kitchen struct {
 	waiting map[chan struct{}]bool
 	refuse  error
 	curves  int
+	past    *history.Store // keeps judgements; nil keeps none
 }
 
 // New returns the kitchen at 17:20 on an invented Saturday.
@@ -184,6 +186,9 @@ func (k *Kitchen) Act(_ context.Context, a web.Act) error {
 	defer k.mu.Unlock()
 	if k.refuse != nil {
 		return k.refuse
+	}
+	if done, err := k.judge(a); done {
+		return err
 	}
 	for i := range k.vessels {
 		if v := &k.vessels[i]; v.Name == a.Vessel {

@@ -12,6 +12,7 @@ import (
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
+	"tidemark/web/past"
 )
 
 // maxActAge is how far back in time an act may be dated.
@@ -19,10 +20,6 @@ const maxActAge = 12 * time.Hour
 
 // Act does what a person asked for on the page, through the API or the CLI.
 func (a *App) Act(ctx context.Context, act web.Act) error {
-	p, err := a.pipe(act.Vessel)
-	if err != nil {
-		return web.Refuse("%v", err)
-	}
 	now := a.opt.Clock.Now()
 	if act.At.IsZero() || act.At.After(now) {
 		act.At = now
@@ -36,6 +33,19 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 		return a.actOnAlarm(ctx, act)
 	case web.ActNote, web.ActJudgement:
 		return a.judge(ctx, act)
+	case web.ActUndo:
+		if done, err := a.undoJudging(ctx, act); done {
+			return err
+		}
+	}
+	return a.actOnVessel(ctx, act, now)
+}
+
+// actOnVessel does what changes a watch.
+func (a *App) actOnVessel(ctx context.Context, act web.Act, now time.Time) error {
+	p, err := a.pipe(act.Vessel)
+	if err != nil {
+		return web.Refuse("%v", err)
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -50,22 +60,6 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 		return err
 	}
 	return a.keepDeed(ctx, p, act, former)
-}
-
-// judge keeps a note or a judgement of a rise.
-func (a *App) judge(ctx context.Context, act web.Act) error {
-	if a.opt.Store == nil {
-		return web.Refuse("no history is kept here")
-	}
-	j := act.Judgement
-	if act.Kind == web.ActNote {
-		r, err := a.opt.Store.Rise(ctx, act.RiseID)
-		if err != nil {
-			return err
-		}
-		j = history.Judgement{Outcome: r.Outcome, OvenSpring: r.OvenSpring, Note: act.Note}
-	}
-	return a.opt.Store.JudgeRise(ctx, act.RiseID, j)
 }
 
 // eventOf maps acts onto what they do to the rise.
@@ -163,6 +157,10 @@ type deedData struct {
 	TargetPercent float64 `json:"target_percent,omitempty"`
 	FormerPercent float64 `json:"former_percent,omitempty"`
 	StepID        string  `json:"step_id,omitempty"`
+	Note          string  `json:"note,omitempty"`
+	Outcome       string  `json:"outcome,omitempty"`
+	// Former is what a note or judgement replaced.
+	Former *history.Judgement `json:"former,omitempty"`
 }
 
 // keepDeed writes an act down, with the mark that stood before it.
@@ -174,7 +172,7 @@ func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act, formerPercent 
 	}
 	d := web.Deed{At: act.At, Kind: act.Kind, By: act.By, CanUndo: canUndo(act.Kind), Detail: detail(act), TargetPc: act.TargetPercent}
 	if a.opt.Store != nil && rise != 0 {
-		body, err := json.Marshal(deedData{p.vessel.Name, act.TargetPercent, formerPercent, act.StepID})
+		body, err := json.Marshal(deedData{Vessel: p.vessel.Name, TargetPercent: act.TargetPercent, FormerPercent: formerPercent, StepID: act.StepID})
 		if err != nil {
 			return err
 		}
@@ -198,7 +196,7 @@ func (p *pipe) markChosen() bool {
 // canUndo says which acts can be taken back.
 func canUndo(k web.ActKind) bool {
 	switch k {
-	case web.ActNote, web.ActJudgement, web.ActUndo, web.ActAck, web.ActSnooze:
+	case web.ActUndo, web.ActAck, web.ActSnooze:
 		return false
 	}
 	return true
@@ -211,6 +209,10 @@ func detail(act web.Act) string {
 		return fmt.Sprintf("%g %%", act.TargetPercent)
 	case web.ActStepDone, web.ActStepSkip:
 		return act.StepID
+	case web.ActNote:
+		return act.Note
+	case web.ActJudgement:
+		return past.OutcomeWord(act.Judgement.Outcome)
 	}
 	return ""
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"math"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -207,4 +208,74 @@ func TestNoteAndJudgement(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "right", r.Outcome)
 	assert.Equal(t, "stood by the stove", r.Note)
+}
+
+// TestJudgingIsTakenBack: notes add up, a judgement takes the place of the former,
+// and each can be taken back, the last one first: of the rise under way, of one that
+// ended and of a vessel that is gone.
+func TestJudgingIsTakenBack(t *testing.T) {
+	b := newBench(t)
+	ctx := t.Context()
+	b.run(time.Hour)
+	id := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActNote, Note: "by the stove"})
+	b.do(web.Act{Kind: web.ActNote, RiseID: id, Note: "lid off"})
+	deeds := b.vessel().Deeds
+	require.Len(t, deeds, 2)
+	assert.Equal(t, "by the stove", deeds[0].Detail)
+	note := func() string {
+		r, err := b.store.Rise(ctx, id)
+		require.NoError(t, err)
+		return r.Note
+	}
+	assert.Equal(t, "by the stove\nlid off", note())
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: deeds[0].ID}), "a later note")
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo, UndoID: deeds[0].ID}), "a later note")
+	b.do(web.Act{Kind: web.ActUndo})
+	assert.Equal(t, "by the stove", note())
+	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: deeds[0].ID})
+	assert.Empty(t, note())
+	assert.Empty(t, b.vessel().Deeds)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActNote, Note: strings.Repeat("x", 4001)}), "longer than 4000")
+
+	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "under", Note: "pale"}})
+	b.do(web.Act{Kind: web.ActEnd})
+	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "right"}})
+	acts, err := b.store.Acts(ctx, id)
+	require.NoError(t, err)
+	last := acts[len(acts)-1]
+	require.Equal(t, "judgement", last.Kind)
+	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: last.ID})
+	r, err := b.store.Rise(ctx, id)
+	require.NoError(t, err)
+	assert.Equal(t, "under", r.Outcome)
+	assert.Equal(t, "pale", r.Note)
+	assert.False(t, r.UnderWay(), "taking a judgement back opens nothing again")
+	b.refused(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: last.ID})
+
+	old := history.Rise{Vessel: "crock", Holds: estimator.Dough, StartedAt: b.start.AddDate(-1, 0, 0)}
+	old.ID, err = b.store.BeginRise(ctx, old)
+	require.NoError(t, err)
+	require.NoError(t, b.app.Act(ctx, web.Act{Kind: web.ActJudgement, Vessel: "crock", RiseID: old.ID, Judgement: history.Judgement{Outcome: "over"}}))
+	acts, err = b.store.Acts(ctx, old.ID)
+	require.NoError(t, err)
+	require.NoError(t, b.app.Act(ctx, web.Act{Kind: web.ActUndo, Vessel: "crock", RiseID: old.ID, UndoID: acts[0].ID}))
+	r, err = b.store.Rise(ctx, old.ID)
+	require.NoError(t, err)
+	assert.Empty(t, r.Outcome)
+}
+
+// TestNotesOutliveARestart: the page of the rise under way shows them again.
+func TestNotesOutliveARestart(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	b.do(web.Act{Kind: web.ActNote, Note: "by the stove"})
+	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
+	require.NoError(t, err)
+	require.NoError(t, a.Start(t.Context()))
+	deeds := a.Snapshot().Vessels[0].Deeds
+	require.Len(t, deeds, 1)
+	assert.Equal(t, "by the stove", deeds[0].Detail)
+	assert.True(t, deeds[0].CanUndo)
+	require.NoError(t, a.Stop(t.Context()))
 }

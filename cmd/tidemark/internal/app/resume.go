@@ -133,7 +133,7 @@ func deedsOf(acts []history.Act) []web.Deed {
 		k := web.ActKind(h.Kind)
 		out = append(out, web.Deed{
 			ID: h.ID, At: h.At, Kind: k, By: h.By, CanUndo: canUndo(k), TargetPc: d.TargetPercent,
-			Detail: detail(web.Act{Kind: k, TargetPercent: d.TargetPercent, StepID: d.StepID}),
+			Detail: detail(web.Act{Kind: k, TargetPercent: d.TargetPercent, StepID: d.StepID, Note: d.Note, Judgement: history.Judgement{Outcome: d.Outcome}}),
 		})
 	}
 	return out

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"slices"
 	"time"
 
 	"tidemark/bake"
@@ -24,6 +25,9 @@ func (a *App) undo(ctx context.Context, p *pipe, act web.Act, now time.Time) err
 		return web.Refuse("there is nothing of this rise left to take back")
 	}
 	d := p.deeds[i]
+	if isJudging(d.Kind) && slices.ContainsFunc(p.deeds[i+1:], func(d web.Deed) bool { return isJudging(d.Kind) }) {
+		return laterStands()
+	}
 	h, err := a.opt.Store.UndoAct(ctx, d.ID)
 	if err != nil {
 		return web.Refuse("%v", err)
@@ -41,6 +45,8 @@ func (a *App) revert(ctx context.Context, p *pipe, h history.Act, now time.Time)
 		}
 	}
 	switch k := web.ActKind(h.Kind); k {
+	case web.ActNote, web.ActJudgement:
+		return a.putBack(ctx, h.RiseID, data)
 	case web.ActTarget:
 		return p.revertMark(ctx, a.opt.Store, data.FormerPercent, now)
 	case web.ActStepDone, web.ActStepSkip:

@@ -1,0 +1,51 @@
+package kitchen
+
+import (
+	"context"
+	"encoding/json"
+
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// KeepIn lets judgements of past rises be kept in a store.
+func (k *Kitchen) KeepIn(s *history.Store) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.past = s
+}
+
+// judge keeps a judgement or takes one back, as the wiring does. The lock is held.
+func (k *Kitchen) judge(a web.Act) (done bool, err error) {
+	ctx := context.Background()
+	if k.past == nil {
+		return false, nil
+	}
+	r, err := k.past.Rise(ctx, a.RiseID)
+	if err != nil || r.Vessel != a.Vessel {
+		return false, nil //nolint:nilerr // an act on what is watched
+	}
+	switch a.Kind {
+	case web.ActJudgement:
+		former, err := json.Marshal(history.Judgement{Outcome: r.Outcome, OvenSpring: r.OvenSpring, Note: r.Note})
+		if err != nil {
+			return true, err
+		}
+		if err := k.past.JudgeRise(ctx, r.ID, a.Judgement); err != nil {
+			return true, err
+		}
+		_, err = k.past.AddAct(ctx, history.Act{RiseID: r.ID, At: k.now, Kind: string(a.Kind), By: a.By, Data: former})
+		return true, err
+	case web.ActUndo:
+		h, err := k.past.UndoAct(ctx, a.UndoID)
+		if err != nil {
+			return false, nil //nolint:nilerr // an act on what is watched
+		}
+		var former history.Judgement
+		if err := json.Unmarshal(h.Data, &former); err != nil {
+			return true, err
+		}
+		return true, k.past.JudgeRise(ctx, r.ID, former)
+	}
+	return false, nil
+}

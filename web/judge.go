@@ -1,0 +1,116 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"net/url"
+	"strconv"
+
+	"tidemark/history"
+)
+
+// postJudgement keeps what a person thought of the result.
+func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
+	a, err := actFromForm(r)
+	if err == nil {
+		a.Kind, a.RiseID = ActJudgement, s.pathID(r)
+		err = s.judge(r, a)
+	}
+	s.judged(w, r, "Outcome kept.", err)
+}
+
+// postUnjudge takes the last note or judgement of a rise back.
+func (s *Server) postUnjudge(w http.ResponseWriter, r *http.Request) {
+	s.judged(w, r, "Taken back.", s.unjudge(r))
+}
+
+// judged leads back to the rise, or says why nothing was done.
+func (s *Server) judged(w http.ResponseWriter, r *http.Request, said string, err error) {
+	if err != nil {
+		s.judgeFailed(w, r, err)
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
+	http.Redirect(w, r, "/rises/"+strconv.FormatInt(s.pathID(r), 10), http.StatusSeeOther)
+}
+
+func (s *Server) pathID(r *http.Request) int64 {
+	id, _ := strconv.ParseInt(r.PathValue("id"), 10, 64) // 0 is no rise
+	return id
+}
+
+// judge hands what a person thought of a rise on as an act, like all that people
+// do: it is written down with who did it and can be taken back. The vessel of a past
+// rise may be gone, so it is not looked for among those that are watched.
+func (s *Server) judge(r *http.Request, a Act) error {
+	if err := a.check(); err != nil {
+		return err
+	}
+	rise, err := s.opt.History.Rise(r.Context(), a.RiseID)
+	if err != nil {
+		return err
+	}
+	a.Vessel, a.By = rise.Vessel, s.byWhom(r)
+	return s.opt.Live.Act(r.Context(), a)
+}
+
+// unjudge takes the last note or judgement of a rise back.
+func (s *Server) unjudge(r *http.Request) error {
+	rise, err := s.opt.History.Rise(r.Context(), s.pathID(r))
+	if err != nil {
+		return err
+	}
+	acts, err := s.opt.History.Acts(r.Context(), rise.ID)
+	if err != nil {
+		return err
+	}
+	last, ok := lastJudging(acts)
+	if !ok {
+		return Refuse("No note or result of this rise is left to take back.")
+	}
+	return s.opt.Live.Act(r.Context(), Act{Kind: ActUndo, Vessel: rise.Vessel, RiseID: rise.ID, UndoID: last.ID, By: s.byWhom(r)})
+}
+
+// lastJudging is the newest note or judgement that stands.
+func lastJudging(acts []history.Act) (history.Act, bool) {
+	var last history.Act
+	for _, a := range acts {
+		if k := ActKind(a.Kind); !a.Undone && (k == ActNote || k == ActJudgement) && a.ID > last.ID {
+			last = a
+		}
+	}
+	return last, last.ID != 0
+}
+
+// judgeFailed sorts a refusal from a fault of the history.
+func (s *Server) judgeFailed(w http.ResponseWriter, r *http.Request, err error) {
+	var no Refusal
+	if errors.As(err, &no) {
+		s.actFailed(w, r, err)
+		return
+	}
+	s.historyFailed(w, r, err)
+}
+
+// apiJudge keeps a judgement.
+func (s *Server) apiJudge(w http.ResponseWriter, r *http.Request) {
+	var in judgementJSON
+	if !readJSON(w, r, &in) {
+		return
+	}
+	a := Act{Kind: ActJudgement, RiseID: s.pathID(r), Judgement: history.Judgement{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note}}
+	if err := s.judge(r, a); err != nil {
+		s.judgeFailed(w, r, err)
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
+
+// apiUnjudge takes the last note or judgement back.
+func (s *Server) apiUnjudge(w http.ResponseWriter, r *http.Request) {
+	if err := s.unjudge(r); err != nil {
+		s.judgeFailed(w, r, err)
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
