@@ -169,7 +169,7 @@ func (e *Estimator) distance(s Sample) reason {
 	if r := e.inRange(s.DistanceMM); r != accepted {
 		return e.turnedDown(r, t)
 	}
-	e.noise.saw(s.DistanceMM, t)
+	e.noise.saw(s.DistanceMM, t, e.clock.interval)
 	e.rawLevelMM = e.cfg.FloorMM - s.DistanceMM
 	if !e.rise.active && e.cfg.AutoStart && e.rises == 0 {
 		e.begin(s.Time)
@@ -179,17 +179,51 @@ func (e *Estimator) distance(s Sample) reason {
 		return rNoRise
 	}
 	if e.noise.stuck(t) {
+		e.hangs()
 		return e.turnedDown(rStuck, t)
 	}
 	if s.SDMM > 0 && e.noise.n == 0 && e.cfg.SensorSDMM == 0 && finite(s.SDMM) {
 		e.noise = withSD(e.noise, s.SDMM)
 	}
+	e.carry(t)
 	r := e.rise.take(e.rawLevelMM, t, &e.noise, e.clock.interval)
 	if r != accepted {
 		return e.turnedDown(r, t)
 	}
 	e.seen(t)
 	return accepted
+}
+
+// hangs takes back the readings of a sensor that turns out to hang: they were
+// believed until there were too many of them.
+func (e *Estimator) hangs() {
+	n := &e.noise
+	if n.hung {
+		return
+	}
+	n.hung = true
+	e.rise.unsee(n.runFrom)
+	e.lastSeen = min(e.lastSeen, n.runFrom)
+}
+
+// Times after which the forecast stands in for the filter, hours.
+const (
+	carryAfter = 10.0 / 60 // since a reading was believed
+	carryAgain = 5.0 / 60  // since it last did
+)
+
+// carry puts the forecast's level in the filter's place when nothing has been
+// believed for a while: a growth curve foresees more than a level and a rate.
+func (e *Estimator) carry(t float64) {
+	r := &e.rise
+	if !r.kfOn || r.find == seekStart || r.pend.n > 0 || t-r.goodAt < carryAfter || t-r.kfAt < carryAgain {
+		return
+	}
+	if volume, sd, ok := e.foreseen(t); ok {
+		p := e.cfg.Profile
+		level := p.Height(volume)
+		r.carryTo(level, sd/p.Area(level), t)
+	}
 }
 
 // withSD restarts the noise's spread from what the sensor says of itself.

@@ -100,6 +100,7 @@ const (
 	noteMovedBack
 	noteRestart
 	noteDropInGap
+	noteFell
 )
 
 // note is a remark with its time; words are made only when asked for.
@@ -138,6 +139,8 @@ func (n note) words(when time.Time) string {
 		return fmt.Sprintf("The reading jumped back %.0f mm at %s: vessel or sensor is back in its place.", mm, at)
 	case noteRestart:
 		return fmt.Sprintf("The level first seen did not last; the start level was taken anew at %s.", at)
+	case noteFell:
+		return fmt.Sprintf("The level was %.0f mm lower at %s after a gap and went on falling: the dough may have collapsed unseen.", mm, at)
 	default:
 		return fmt.Sprintf("The level was %.0f mm lower at %s after a gap: taken as a fold.", mm, at)
 	}

@@ -17,7 +17,9 @@ type noise struct {
 	quantum  float64 // smallest step seen between readings, mm; 0 unknown
 
 	lastMM  float64 // last raw distance
+	lastAt  float64 // its time, hours
 	haveRaw bool
+	hung    bool    // the present run was called stuck
 	run     int     // length of the run of identical readings
 	runFrom float64 // its start, hours
 	longest float64 // longest run that ended by itself, hours
@@ -47,9 +49,13 @@ func (n *noise) learn(miss, predictionVar float64) {
 }
 
 // saw follows runs of identical readings and the smallest step, on raw
-// distances at time t in hours.
-func (n *noise) saw(distanceMM, t float64) {
-	if n.haveRaw && distanceMM == n.lastMM {
+// distances at time t in hours, which come every interval hours. A run does not
+// reach over a gap, and one that was called stuck and then broke off with a jump
+// is no measure of how long the sensor rests on one value.
+func (n *noise) saw(distanceMM, t, interval float64) {
+	blind := n.haveRaw && t-n.lastAt > max(blindHours, 5*interval)
+	n.lastAt = t
+	if n.haveRaw && distanceMM == n.lastMM && !blind {
 		n.run++
 		return
 	}
@@ -58,9 +64,25 @@ func (n *noise) saw(distanceMM, t float64) {
 		if step > 1e-6 && step < 50 && (n.quantum == 0 || step < n.quantum) {
 			n.quantum = step
 		}
-		n.longest = max(n.longest, t-n.runFrom)
+		if !blind && (!n.hung || step < 1.01*n.quantum) {
+			n.longest = max(n.longest, t-n.runFrom)
+		}
 	}
-	n.lastMM, n.haveRaw, n.run, n.runFrom = distanceMM, true, 1, t
+	n.lastMM, n.haveRaw, n.run, n.runFrom, n.hung = distanceMM, true, 1, t, false
+}
+
+// resting reports whether the readings have not changed for far longer than
+// this sensor usually rests on one value: growth may have stopped, or the sensor
+// hangs. Rules that would call it the end of growth wait.
+func (n *noise) resting(t float64) bool {
+	span := t - n.runFrom
+	return n.haveRaw && n.run >= 4 && span > minutes(8) && span > 4*n.longest+minutes(2)
+}
+
+// lingering reports whether the readings have not changed for longer than they
+// ever did: the sensor may turn out to hang.
+func (n *noise) lingering(t float64) bool {
+	return n.haveRaw && n.run >= 4 && t-n.runFrom > max(minutes(2), n.longest)
 }
 
 // The bounds of the stuck test.

@@ -50,11 +50,3 @@ func (r reason) asks() string {
 		return "the readings are not usable. Check the sensor and the clock."
 	}
 }
-
-// resting reports whether the readings have not changed for far longer than
-// this sensor usually rests on one value: growth may have stopped, or the sensor
-// hangs. Rules that would call it the end of growth wait.
-func (n *noise) resting(t float64) bool {
-	span := t - n.runFrom
-	return n.haveRaw && n.run >= 4 && span > minutes(8) && span > 4*n.longest+minutes(2)
-}

@@ -24,6 +24,7 @@ const (
 	handledHours  = 20.0 / 60 // after a told fold a drop is believed quickly
 	patienceHours = 15.0 / 60 // longer than a lid is off
 	longBlind     = 45.0 / 60 // dough can have collapsed unseen
+	blindHours    = 5.0 / 60  // what happened in a gap this long was not watched
 )
 
 // rise is one watched rise. Times are hours on the estimator's clock.
@@ -52,6 +53,8 @@ type rise struct {
 	foldTold  float64 // hours; -Inf when never
 	messAt    float64 // last reading that agreed with nothing
 	goodAt    float64 // last reading that agreed with the prediction
+	goodMM    float64 // the filter's level then
+	carriedAt float64 // last time the forecast stood in for the filter; -Inf never
 	lastShift float64 // last time the level was knocked or moved
 	cold      bool
 	coldAt    float64
@@ -89,7 +92,8 @@ type step struct {
 // newRise starts a rise at t.
 func newRise(cfg *Config, t float64, n *noise) rise {
 	r := rise{cfg: cfg, active: true, start: t, find: seekStart, findFrom: t}
-	r.foldTold, r.lastShift, r.messAt, r.tableC = math.Inf(-1), math.Inf(-1), math.Inf(-1), math.NaN()
+	never := math.Inf(-1)
+	r.foldTold, r.lastShift, r.messAt, r.carriedAt, r.tableC = never, never, never, never, math.NaN()
 	r.bucketR = max(n.variance/4, 0.04)
 	r.track = newTrack()
 	return r
@@ -126,9 +130,12 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 	// A prediction grown vague in a gap must not open the gate to a hand.
 	doubt := min(variance, max(4*r.bucketR, 1))
 	within := max(4.5*math.Sqrt(doubt+n.variance), 2.5, 1.5*min(n.quantum, 10))
-	if math.Abs(miss) <= within && !r.pend.outvotes(pred, within+4*n.sd()) {
+	if t-r.goodAt > carryAfter {
+		within *= 2.0 / 3 // after a gap a step is likelier
+	}
+	if math.Abs(miss) <= within && !r.pend.claims(level, pred, agreeWithin(n)) && !r.pend.outvotes(pred, within+4*n.sd()) {
 		n.learn(miss, variance)
-		r.goodAt = t
+		r.believed(t)
 		r.gather(level, t, interval, n)
 		return accepted
 	}
@@ -139,8 +146,44 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 		return rSpike
 	}
 	r.takeStep(t, n)
-	r.goodAt = t
+	r.believed(t)
 	return accepted
+}
+
+// believed notes a reading that was believed.
+func (r *rise) believed(t float64) {
+	if t-r.goodAt > blindHours {
+		r.track.sighted(t)
+	}
+	r.goodAt, r.goodMM = t, r.kf.level
+}
+
+// carryTo lets the filter go on from what the forecast says of the level. Its
+// doubt is at least a share of the growth foreseen since the last reading.
+func (r *rise) carryTo(level, sdMM, t float64) {
+	sdMM = max(sdMM, 0.01*level, 0.25*math.Abs(level-r.goodMM), 0.5)
+	r.kf.predict(max(t-r.kfAt, 0))
+	r.kf.jumpTo(level, sdMM*sdMM)
+	r.kfAt, r.carriedAt = t, t
+}
+
+// unsee takes back what was believed from a moment on, as far as it is still
+// known what was before.
+func (r *rise) unsee(from float64) {
+	s := &r.shift
+	kept := s.n
+	for kept > 0 && s.at[kept-1] >= from {
+		kept--
+	}
+	if kept == 0 || !r.active || r.find != notSeeking {
+		return
+	}
+	s.n = kept
+	r.kf, r.kfAt = s.kf[kept-1], s.at[kept-1]
+	r.goodAt, r.goodMM = r.kfAt, r.kf.level
+	r.bucket, r.pend = bucket{}, pending{}
+	r.news.forget(from)
+	r.track.reseen(s.kf[:kept], s.at[:kept], r.cfg.Profile)
 }
 
 // predict is the level and its variance at t.
@@ -173,7 +216,7 @@ func (r *rise) takeSeeking(level, t float64, n *noise) reason {
 	}
 	why := r.find
 	r.find = notSeeking
-	defer func() { r.goodAt = t }()
+	defer r.believed(t)
 	if !r.kfOn || why == seekStart {
 		r.startFilter(c)
 		r.base = baseline{}
@@ -265,6 +308,9 @@ func (r *rise) closeBucket(n *noise) {
 	r.news.heldFrom = b.when - holdBack
 	if math.Abs(r.shift.uneasy) > shiftUneasy {
 		r.news.heldFrom = b.when - holdBackLong
+	}
+	if n.lingering(b.when) {
+		r.news.heldFrom = min(r.news.heldFrom, max(n.runFrom, b.when-patienceHours))
 	}
 	r.watchShift(n)
 }

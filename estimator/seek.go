@@ -90,6 +90,14 @@ func (p *pending) outvotes(predicted, limit float64) bool {
 	return false
 }
 
+// claims reports whether a reading that the prediction would allow lies nearer
+// to the pending ones: the gate is wide, and a step hardly larger than it must
+// not be taken in bit by bit.
+func (p *pending) claims(level, predicted, within float64) bool {
+	off := math.Abs(level - p.level)
+	return p.n >= 2 && off <= within && off < math.Abs(level-predicted)
+}
+
 // add takes in a refused reading at t and reports whether it agrees with the
 // ones before; drift is how far the level may move in an hour.
 func (p *pending) add(level, t, within, drift float64) bool {
@@ -105,6 +113,13 @@ func (p *pending) add(level, t, within, drift float64) bool {
 	}
 	p.last = t
 	return true
+}
+
+// change is by how much the agreeing readings moved from the first few to the
+// latest, mm, and the time between the two, hours.
+func (p *pending) change() (mm, hours float64) {
+	share := max(1-8/float64(max(p.n, 1)), 0.5)
+	return p.level - p.early, max(p.span()*share, 1e-3)
 }
 
 // span is how long the readings have agreed, hours.

@@ -30,6 +30,7 @@ type sim struct {
 	hours    float64
 	disturb  func(hours, levelMM float64, rng *rand.Rand) (distanceMM float64, ok bool) // faults; nil none
 	events   map[time.Duration]Event
+	pace     func(hours float64) time.Duration // time to the next estimate; nil for the step given to run
 }
 
 // knockAt is a fold: at an hour the gas loses a share.
@@ -166,6 +167,9 @@ func (s *sim) run(e *Estimator, step time.Duration, each func(hours float64, est
 		if at >= next {
 			each(at.Hours(), e.Estimate(smp.Time))
 			next += step
+			if s.pace != nil {
+				next = at + s.pace(at.Hours())
+			}
 		}
 	}
 	return t

@@ -57,8 +57,26 @@ func (r *rise) foldable(pred, t float64) bool {
 	if r.pend.early < least*r.base.first.level || r.pend.early < 0.5*pred {
 		return false
 	}
-	early := r.cfg.Holds == Dough && pred < 1.55*r.base.first.level
+	volume := r.cfg.Profile.Volume
+	early := r.cfg.Holds == Dough && volume(pred) < 1.55*volume(r.base.first.level)
 	return told || messy || early
+}
+
+// A jump up by so much of the level, from at least so many mm, in the first
+// minutes is no hand taken away.
+const (
+	lidOnShare = 0.25
+	lidOnMM    = 15
+)
+
+// unseen reports whether a miss is within what the dough can have done while
+// nothing was seen. Where the forecast stood in, growth is in the prediction.
+func (r *rise) unseen(miss, pred, variance, blind float64) bool {
+	sd := math.Sqrt(variance + r.bucketR)
+	if r.carriedAt > r.goodAt {
+		return math.Abs(miss) < 3.2*sd+1
+	}
+	return miss > -4*sd-1 && miss < 4*sd+1+fastest*pred*blind
 }
 
 // fastest is how much dough can rise unseen, as a share of its level an hour.
@@ -75,9 +93,11 @@ func (r *rise) classify(t float64) (stepKind, float64) {
 	case r.lastStep.sizeMM != 0 && recent && math.Abs(miss+r.lastStep.sizeMM) < tolerance:
 		return stepBack, miss
 	case r.pend.first-r.start < settleHours && t-r.foldTold > handledHours:
+		if miss > lidOnShare*pred && pred > lidOnMM && r.pend.span() < patienceHours {
+			return stepUnclear, miss // something laid over dough that was seen already
+		}
 		return stepEarly, miss
-	case blind > minutes(3) && miss < 4*math.Sqrt(variance+r.bucketR)+1+fastest*pred*blind &&
-		miss > -4*math.Sqrt(variance+r.bucketR)-1:
+	case blind > minutes(3) && r.unseen(miss, pred, variance, blind):
 		return stepGap, miss
 	case miss < 0 && r.foldable(pred, t):
 		return stepDrop, miss
@@ -109,7 +129,8 @@ func (r *rise) stepConfirmed(t float64) bool {
 // takeStep believes the pending readings.
 func (r *rise) takeStep(t float64, n *noise) {
 	kind, miss := r.classify(t)
-	at, level := r.pend.first, r.pend.level
+	at, level, early := r.pend.first, r.pend.level, r.pend.early
+	change, lasted := r.pend.change()
 	r.kf.predict(max(t-r.kfAt, 0))
 	r.kfAt = t
 	variance := max(n.variance/float64(r.pend.n), 0.04)
@@ -131,6 +152,11 @@ func (r *rise) takeStep(t float64, n *noise) {
 	case kind == stepGap:
 		r.knock(miss, at, variance, level)
 		r.notes.add(noteDropInGap, at, miss)
+	case kind == stepUnclear && miss > 0 && r.grewUnseen(change/lasted, early, at):
+		r.kf.jumpTo(level, variance)
+	case kind == stepUnclear && miss < 0 && at-r.goodAt > blindHours && -change > max(2, 0.015*level):
+		r.kf.jumpTo(level, variance)
+		r.notes.add(noteFell, at, miss)
 	case kind == stepDrop && r.cfg.Holds == Dough:
 		r.knock(miss, at, variance, level)
 		r.notes.add(noteDrop, at, miss)
@@ -142,6 +168,16 @@ func (r *rise) takeStep(t float64, n *noise) {
 		r.moved(miss, at)
 	}
 }
+
+// grewUnseen reports whether a level higher than foreseen after a gap was growth:
+// then it grows on at the speed that it took. rate is in mm an hour.
+func (r *rise) grewUnseen(rate, level, at float64) bool {
+	blind := at - r.goodAt
+	return blind > blindHours && rate > stillGrows*(level-r.goodMM)/blind
+}
+
+// stillGrows is the share of the mean speed in a gap that growth has after it.
+const stillGrows = 0.6
 
 // restart takes back the start level: what was seen first was no dough.
 func (r *rise) restart(c consensus) {

@@ -12,6 +12,8 @@ type track struct {
 	haveHigh  bool
 	highL     float64 // highest smoothed volume since the last knock, litres
 	highAt    float64 // hours
+	liveL     float64 // highest smoothed volume since the last knock and the last gap, litres
+	sightAt   float64 // end of the last gap, hours
 	peakL     float64 // highest smoothed volume of the whole rise, litres
 	peakAt    float64
 	peakKnown bool
@@ -28,14 +30,14 @@ type track struct {
 }
 
 func newTrack() track {
-	return track{doughC: math.NaN(), speed: 1, knockedAt: math.Inf(-1)}
+	return track{doughC: math.NaN(), speed: 1, knockedAt: math.Inf(-1), sightAt: math.Inf(-1)}
 }
 
 // restart forgets heights and rates but keeps the clock of growth.
 func (k *track) restart() {
 	*k = track{
 		doughC: k.doughC, speed: k.speed, growth: k.growth,
-		growthAt: k.growthAt, haveAt: k.haveAt, knockedAt: math.Inf(-1),
+		growthAt: k.growthAt, haveAt: k.haveAt, knockedAt: math.Inf(-1), sightAt: math.Inf(-1),
 	}
 }
 
@@ -48,6 +50,7 @@ func (k *track) reseen(kf []trend, at []float64, profile *geometry.Profile) {
 	was := k.highL
 	last := len(at) - 1
 	k.highL, k.highAt = profile.Volume(kf[last].level), at[last]
+	k.liveL = min(k.liveL, k.highL)
 	if k.peakL == was {
 		k.peakL, k.peakAt = k.highL, k.highAt
 	}
@@ -57,11 +60,15 @@ func (k *track) reseen(kf []trend, at []float64, profile *geometry.Profile) {
 func (k *track) unrisen(volumeL, at float64) {
 	if k.haveHigh && volumeL < k.highL {
 		k.highL, k.highAt, k.peakL, k.peakAt = volumeL, at, volumeL, at
+		k.liveL = volumeL
 	}
 }
 
 // knocked begins the search for the highest level anew.
 func (k *track) knocked(at float64) { k.haveHigh, k.knockedAt = false, at }
+
+// sighted notes the end of a gap: what changed in it was not watched.
+func (k *track) sighted(at float64) { k.sightAt = at }
 
 // warm moves the clock of growth on to t and then takes the temperature over.
 func (k *track) warm(t, doughC float64) {
@@ -91,6 +98,9 @@ func (k *track) follow(r *rise, t float64) {
 	if sd := math.Sqrt(f.p11); sd > 0.08*max(f.level, 20) {
 		return
 	}
+	if !k.haveHigh || v > k.liveL || t-k.sightAt < againHours {
+		k.liveL = v
+	}
 	if !k.haveHigh || v > k.highL {
 		k.haveHigh, k.highL, k.highAt = true, v, t
 	}
@@ -106,10 +116,21 @@ func (k *track) follow(r *rise, t float64) {
 	}
 }
 
-// fall is the share of the highest volume that has been lost since, 0..1.
+// How a fall after a gap is judged: a sensor moved unseen looks like a collapse,
+// but for that a collapse goes on.
+const (
+	againHours = 5.0 / 60 // after a gap the filter finds its level first
+	liveFall   = 0.02     // share of the volume that must be seen to fall
+)
+
+// fall is the share of the highest volume that has been lost since, 0..1. What
+// was lost in a gap counts only once the fall is seen to go on.
 func (k *track) fall(volumeL float64) float64 {
-	if !k.haveHigh || k.highL <= 0 {
+	if !k.haveHigh || k.highL <= 0 || k.liveL <= 0 {
 		return 0
+	}
+	if live := (k.liveL - volumeL) / k.liveL; live < liveFall {
+		return max(live, 0)
 	}
 	return max((k.highL-volumeL)/k.highL, 0)
 }
