@@ -122,7 +122,7 @@ func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) {
 
 // apiEvents streams the state of all vessels.
 func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) {
-	s.stream(w, r, "vessels", func(snap Snapshot) (any, bool) { return s.vessels(snap), true })
+	s.stream(w, r, "vessels", func(snap Snapshot) any { return s.vessels(snap) })
 }
 
 // apiLiveChart draws the rise under way.

@@ -8,10 +8,12 @@ import (
 	"fmt"
 	"html/template"
 	"io/fs"
+	"maps"
 	"mime"
 	"net/http"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 
 	"tidemark/web/chart"
@@ -74,6 +76,26 @@ func (a assets) add(name string, body []byte) {
 		typ = "application/json"
 	}
 	a[name] = asset{body: body, digest: hex.EncodeToString(sum[:8]), typ: typ}
+}
+
+// buildOf names the pages and files as they are built in.
+func buildOf(a assets) (string, error) {
+	sum := sha256.New()
+	for _, name := range slices.Sorted(maps.Keys(a)) {
+		sum.Write([]byte(a[name].digest))
+	}
+	pages, err := fs.Glob(templateFiles, "templates/*.html")
+	if err != nil {
+		return "", err
+	}
+	for _, p := range pages {
+		body, err := templateFiles.ReadFile(p)
+		if err != nil {
+			return "", fmt.Errorf("web: reading the built-in pages: %w", err)
+		}
+		sum.Write(body)
+	}
+	return hex.EncodeToString(sum.Sum(nil)[:4]), nil
 }
 
 // url is where a file is served; its digest lets it be kept for a year.

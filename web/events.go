@@ -7,7 +7,10 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
+
+	"tidemark/web/access"
 )
 
 // beatEvery is how often a stream shows that it lives; the page takes a
@@ -23,26 +26,41 @@ type partsMessage struct {
 	Parts map[string]string `json:"parts"`
 }
 
-// events streams the page's parts as they change. The id of each event is the
-// number of the state; a reader that comes back with it gets nothing twice.
+// events streams the page's parts as they change. A page of an earlier build is
+// told to load again first: its script and its parts may not fit ours.
 func (s *Server) events(w http.ResponseWriter, r *http.Request) {
-	canAct := s.gate.mayAct(r)
 	sent := map[string]string{}
-	s.stream(w, r, "parts", func(snap Snapshot) (any, bool) {
-		clock, parts := s.partsOf(r.Context(), snap, canAct)
+	s.stream(w, r, "parts", func(snap Snapshot) any {
+		clock, parts := s.partsOf(r.Context(), snap, s.gate.mayAct(r))
 		changed := map[string]string{}
 		for id, html := range parts {
 			if old, ok := sent[id]; !ok || old != html {
 				changed[id], sent[id] = html, html
 			}
 		}
-		return partsMessage{clock, changed}, true
+		return partsMessage{clock, changed}
 	})
 }
 
-// stream serves events made from states until the reader goes or the server
-// closes.
-func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) (any, bool)) {
+// feed is one open stream.
+type feed struct {
+	s    *Server
+	r    *http.Request
+	out  eventWriter
+	name string // of its events
+	make func(Snapshot) any
+	seq  uint64 // the state the reader has
+}
+
+// stream serves events made from states until the reader goes, may no longer read
+// or the server closes.
+//
+// A state replaces the one before, so a reader that was away needs none of those it
+// missed, only the newest. It says by Last-Event-ID which one it has: when that is
+// still the newest of this run, it gets a beat and then the next one; otherwise it
+// gets the newest at once and whole. An id of another run never counts as known,
+// although states are numbered from the start in each.
+func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) any) {
 	if !s.streams.enter() {
 		w.Header().Set("Retry-After", "30")
 		problem(w, http.StatusServiceUnavailable, "too many streams", "Too many pages follow along already; close some and load again.")
@@ -56,49 +74,68 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
 	h.Set("X-Accel-Buffering", "no")
-	out := eventWriter{w: w, rc: http.NewResponseController(w)}
-	_ = out.rc.SetReadDeadline(time.Time{}) // a stream outlives the time for a request
+	f := &feed{s: s, r: r, out: eventWriter{w: w, rc: http.NewResponseController(w)}, name: name, make: make}
+	_ = f.out.rc.SetReadDeadline(time.Time{}) // a stream outlives the time for a request
 	changes := s.opt.Live.Subscribe(ctx)
-	seq, have := lastEvent(r)
-	if snap := s.opt.Live.Snapshot(); !have || snap.Seq != seq {
-		seq = s.sendState(&out, name, snap, make)
-	} else {
-		out.beat(s.clock(snap))
+	f.resume()
+	f.follow(ctx, changes)
+}
+
+// resume sends what a reader needs that may have been here before.
+func (f *feed) resume() {
+	build, run, seq := eventID(f.r.Header.Get("Last-Event-ID"))
+	snap := f.s.opt.Live.Snapshot()
+	if build != "" && build != f.s.build && f.name == "parts" {
+		f.out.send("event: reload\ndata: {}\n\n")
 	}
-	s.follow(ctx, &out, changes, seq, name, make)
-}
-
-// lastEvent is the state a returning reader has.
-func lastEvent(r *http.Request) (uint64, bool) {
-	id := r.Header.Get("Last-Event-ID")
-	seq, err := strconv.ParseUint(id, 10, 64)
-	return seq, err == nil
-}
-
-// sendState writes one state and returns its number.
-func (s *Server) sendState(out *eventWriter, name string, snap Snapshot, make func(Snapshot) (any, bool)) uint64 {
-	if data, ok := make(snap); ok {
-		out.event(name, snap.Seq, data)
+	if build == f.s.build && run == f.s.run && seq == snap.Seq {
+		f.seq = seq
+		f.out.beat(f.s.clock(snap))
+		return
 	}
-	return snap.Seq
+	f.state(snap)
 }
 
-// follow writes every change, at most one per minBetween, and beats between.
-func (s *Server) follow(ctx context.Context, out *eventWriter, changes <-chan struct{}, seq uint64, name string, make func(Snapshot) (any, bool)) {
+// eventID takes apart the id of an event: build of the page, run of the program and
+// number of the state. Any other text is no state.
+func eventID(id string) (build, run string, seq uint64) {
+	parts := strings.Split(id, ".")
+	if len(parts) != 3 {
+		return "", "", 0
+	}
+	seq, err := strconv.ParseUint(parts[2], 10, 64)
+	if err != nil {
+		return "", "", 0
+	}
+	return parts[0], parts[1], seq
+}
+
+// state writes one state.
+func (f *feed) state(snap Snapshot) {
+	f.seq = snap.Seq
+	f.out.event(f.name, fmt.Sprintf("%s.%s.%d", f.s.build, f.s.run, snap.Seq), f.make(snap))
+}
+
+// follow writes every change, at most one per minBetween, and beats between. A
+// reader whose session has ended meanwhile hears no more.
+func (f *feed) follow(ctx context.Context, changes <-chan struct{}) {
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
-	for out.err == nil {
+	for f.out.err == nil {
 		select {
 		case <-ctx.Done():
 			return
 		case <-beat.C:
-			out.beat(s.clock(s.opt.Live.Snapshot()))
-		case _, open := <-changes:
-			if !open {
+			if !f.s.gate.may(f.r, access.Read) {
 				return
 			}
-			if snap := s.opt.Live.Snapshot(); snap.Seq != seq {
-				seq = s.sendState(out, name, snap, make)
+			f.out.beat(f.s.clock(f.s.opt.Live.Snapshot()))
+		case _, open := <-changes:
+			if !open || !f.s.gate.may(f.r, access.Read) {
+				return
+			}
+			if snap := f.s.opt.Live.Snapshot(); snap.Seq != f.seq {
+				f.state(snap)
 			}
 			if !rest(ctx, minBetween) {
 				return
@@ -130,14 +167,14 @@ type eventWriter struct {
 	err error
 }
 
-// event writes one event with its number.
-func (e *eventWriter) event(name string, id uint64, data any) {
+// event writes one event with its id.
+func (e *eventWriter) event(name, id string, data any) {
 	body, err := json.Marshal(data)
 	if err != nil {
 		e.err = err
 		return
 	}
-	e.send(fmt.Sprintf("event: %s\nid: %d\ndata: %s\n\n", name, id, body))
+	e.send(fmt.Sprintf("event: %s\nid: %s\ndata: %s\n\n", name, id, body))
 }
 
 // beat shows that the link lives.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
+	"net/url"
 	"strings"
 	"sync"
 	"testing"
@@ -13,7 +14,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/history"
 	"tidemark/web"
+	"tidemark/web/access"
 	"tidemark/web/internal/kitchen"
 )
 
@@ -95,7 +98,7 @@ func TestStreamSendsWhatChanged(t *testing.T) {
 		first := l.events()
 		require.Len(t, first, 1)
 		assert.Equal(t, "parts", first[0].name)
-		assert.Equal(t, "1", first[0].id)
+		assert.Regexp(t, `^[0-9a-f]{8}\.[A-Z0-9]{8}\.1$`, first[0].id)
 		var all struct{ Parts map[string]string }
 		require.NoError(t, json.Unmarshal([]byte(first[0].data), &all))
 		assert.Len(t, all.Parts, 2+3*6, "system, glance and six parts of each vessel")
@@ -127,7 +130,7 @@ func TestStreamIsSlowedToTwoASecond(t *testing.T) {
 		ev := l.events()
 		assert.LessOrEqual(t, len(ev), 13, "5 s of changes")
 		assert.GreaterOrEqual(t, len(ev), 9)
-		assert.Equal(t, "101", ev[len(ev)-1].id, "the newest state came")
+		assert.Equal(t, "101", state(ev[len(ev)-1]), "the newest state came")
 		l.stop()
 		<-l.done
 	})
@@ -152,24 +155,62 @@ func TestStreamBeats(t *testing.T) {
 	})
 }
 
+// state is the number in the id of an event.
+func state(e event) string { return e.id[strings.LastIndex(e.id, ".")+1:] }
+
+// firstOf opens a stream and returns what comes at once.
+func firstOf(t *testing.T, s http.Handler, path, lastID string) []event {
+	t.Helper()
+	l := hear(s, path, lastID)
+	synctest.Wait()
+	l.stop()
+	<-l.done
+	return l.events()
+}
+
+// TestStreamGoesOnWhereItBrokeOff: a state is whole, so a reader that comes back
+// needs the newest and none of those it missed; and none at all if it has it.
 func TestStreamGoesOnWhereItBrokeOff(t *testing.T) {
 	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen.Kitchen) {
-		same := hear(s, "/api/v1/events", "1")
-		old := hear(s, "/api/v1/events", "0")
-		odd := hear(s, "/api/v1/events", "x")
-		synctest.Wait()
-		assert.Equal(t, "beat", same.events()[0].name, "nothing new, but the link is shown to live")
-		assert.Equal(t, "vessels", old.events()[0].name)
-		assert.Equal(t, "vessels", odd.events()[0].name)
-		k.Change(func(*time.Time, []web.Vessel, *web.System) {})
-		synctest.Wait()
-		ev := same.events()
-		require.Len(t, ev, 2)
-		assert.Equal(t, "2", ev[1].id)
-		for _, l := range []*listener{same, old, odd} {
-			l.stop()
-			<-l.done
+		for _, path := range []string{"/events", "/api/v1/events"} {
+			had := firstOf(t, s, path, "")[0].id
+			same := hear(s, path, had)
+			synctest.Wait()
+			assert.Equal(t, "beat", same.events()[0].name, "nothing new, but the link is shown to live")
+			for range 3 {
+				k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent++ })
+			}
+			synctest.Wait()
+			require.Len(t, same.events(), 2)
+			back := firstOf(t, s, path, had)
+			require.Len(t, back, 1, "one state for the three that were missed")
+			assert.Equal(t, same.events()[1].id, back[0].id)
+			whole := firstOf(t, s, path, "")
+			assert.JSONEq(t, whole[0].data, back[0].data, "it is whole")
+			assert.JSONEq(t, whole[0].data, firstOf(t, s, path, "x")[0].data, "an id that is none is no state")
+			same.stop()
+			<-same.done
 		}
+	})
+}
+
+// TestStreamOfAnotherRun: a state of the run before has numbers of its own; it never
+// counts as known. A page of another build is told to load again.
+func TestStreamOfAnotherRun(t *testing.T) {
+	inBubble(t, func(t *testing.T, s *web.Server, _ *kitchen.Kitchen) {
+		again, err := web.New(web.Options{Live: kitchen.New(berlin(t))})
+		require.NoError(t, err)
+		had := firstOf(t, s, "/events", "")[0].id
+		back := firstOf(t, again, "/events", had)
+		require.Len(t, back, 1)
+		assert.Equal(t, "parts", back[0].name, "a whole state, although the number is the same")
+		assert.Equal(t, state(event{id: had}), state(back[0]))
+		old := "0badf00d" + had[8:]
+		back = firstOf(t, again, "/events", old)
+		require.Len(t, back, 2)
+		assert.Equal(t, "reload", back[0].name)
+		assert.Equal(t, "vessels", firstOf(t, again, "/api/v1/events", old)[0].name, "programs have nothing to load again")
+		require.NoError(t, again.Close())
 	})
 }
 
@@ -192,5 +233,56 @@ func TestFiftyReadersCostOneRendering(t *testing.T) {
 			l.stop()
 			<-l.done
 		}
+	})
+}
+
+// drawer keeps settings in memory.
+type drawer struct {
+	mu sync.Mutex
+	m  map[string][]byte
+}
+
+func (d *drawer) Get(_ context.Context, key string) ([]byte, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if v, ok := d.m[key]; ok {
+		return v, nil
+	}
+	return nil, history.ErrNotFound
+}
+
+func (d *drawer) Set(_ context.Context, key string, value []byte) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.m[key] = value
+	return nil
+}
+
+// TestStreamEndsWithTheSession: whoever is locked out hears no more, although the
+// stream was open before.
+func TestStreamEndsWithTheSession(t *testing.T) {
+	zone := berlin(t)
+	synctest.Test(t, func(t *testing.T) {
+		d := &drawer{m: map[string][]byte{}}
+		require.NoError(t, access.SetPassphrase(t.Context(), d, phrase))
+		k := kitchen.New(zone)
+		s, err := web.New(web.Options{Live: k, Settings: d})
+		require.NoError(t, err)
+		b := newBrowser(t, s)
+		require.Equal(t, 303, b.unlock(phrase).Code)
+		r := request("GET", "/events", nil)
+		for _, c := range b.cookies {
+			r.AddCookie(c)
+		}
+		l := &listener{header: http.Header{}, done: make(chan struct{})}
+		go func() { defer close(l.done); s.ServeHTTP(l, r) }()
+		synctest.Wait()
+		require.Len(t, l.events(), 1)
+		b.get("/")
+		require.Equal(t, 303, b.post("/lock", url.Values{"all": {"1"}}).Code)
+		k.Change(func(*time.Time, []web.Vessel, *web.System) {})
+		<-l.done
+		assert.Len(t, l.events(), 1)
+		require.NoError(t, s.Close())
 	})
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"crypto/rand"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -25,6 +26,8 @@ type Server struct {
 	photos  sync.Mutex
 	offers  offers
 	spec    []byte // the API's description as JSON
+	build   string // names the pages and their files, for streams
+	run     string // names this run, for streams
 	stop    context.CancelFunc
 	stopped context.Context
 }
@@ -44,6 +47,10 @@ func New(opt Options) (*Server, error) {
 	if s.tmpl, err = loadTemplates(s.assets); err != nil {
 		return nil, err
 	}
+	if s.build, err = buildOf(s.assets); err != nil {
+		return nil, err
+	}
+	s.run = rand.Text()[:8]
 	if s.gate, err = newGate(opt); err != nil {
 		return nil, err
 	}

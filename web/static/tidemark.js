@@ -81,8 +81,17 @@
     source.addEventListener("reload", () => location.reload());
     source.onerror = () => {
       silent();
-      if (source.readyState === EventSource.CLOSED) { setTimeout(listen, 5000); }
+      if (source.readyState === EventSource.CLOSED) {
+        setTimeout(listen, 5000);
+        locked();
+      }
     };
+  }
+
+  // A stream that was refused may mean that this browser was locked.
+  async function locked() {
+    const r = await fetch("/api/v1/vessels", { cache: "no-store" }).catch(() => null);
+    if (r && r.status === 401) location.href = "/unlock";
   }
 
   async function act(form) {
