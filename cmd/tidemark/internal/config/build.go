@@ -58,6 +58,7 @@ func (c *collector) build(raw *file, need Need) *Config {
 		seen[v.Name] = i
 		cfg.Vessels = append(cfg.Vessels, v)
 	}
+	c.relations(cfg.Vessels)
 	return cfg
 }
 
@@ -100,6 +101,9 @@ func (c *collector) household(raw householdFile) Household {
 	h.TwelveHour = c.choice("household.clock", raw.Clock, "24h", "12h") == "12h"
 	h.Fahrenheit = c.choice("household.temperature", raw.Temperature, "celsius", "fahrenheit") == "fahrenheit"
 	h.Language = c.choice("household.language", raw.Language, "en", "de")
+	if h.AltitudeM = raw.AltitudeM; !(h.AltitudeM >= -430 && h.AltitudeM <= 5500) {
+		c.add("household.altitude_m", "%g m is outside -430 to 5500; give the kitchen's height above the sea", raw.AltitudeM)
+	}
 	before := len(c.found)
 	c.timeOfDay("household.quiet_from", raw.QuietFrom)
 	c.timeOfDay("household.quiet_until", raw.QuietUntil)
@@ -255,7 +259,7 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 			c.add(path+".height", "no height sensor is named; add one such as {kind: iio, device: \"iio:device0\"}, or run tidemark check --scan to see what is connected")
 		}
 	}
-	v.Batch = c.batch(path+".batch", raw.Batch)
+	c.bread(path, raw, need, &v)
 	return v
 }
 

@@ -40,8 +40,9 @@ type Household struct {
 	Zone       *time.Location
 	TwelveHour bool
 	Fahrenheit bool
-	Language   string // en or de
-	QuietFrom  string // 15:04, empty for no quiet hours
+	Language   string  // en or de
+	AltitudeM  float64 // of the kitchen above the sea
+	QuietFrom  string  // 15:04, empty for no quiet hours
 	QuietUntil string
 }
 
@@ -74,6 +75,10 @@ type Vessel struct {
 	// Configured marks floor and profile as they stand in the file, which may have
 	// been measured anew since.
 	Configured string
+	Feed       *bake.Feed   // usual feeding of a starter; nil when not given
+	Loaf       *sensor.Spec // the probe in the loaf; nil when there is none
+	ProofOf    string       // the vessel whose shaped dough proofs here; empty for none
+	SampleOf   string       // the vessel whose sample jar this is; empty for none
 }
 
 // Need says what a command wants from the configuration.
@@ -98,12 +103,13 @@ type file struct {
 }
 
 type householdFile struct {
-	TimeZone    string `yaml:"time_zone"`
-	Clock       string `yaml:"clock"`
-	Temperature string `yaml:"temperature"`
-	Language    string `yaml:"language"`
-	QuietFrom   string `yaml:"quiet_from"`
-	QuietUntil  string `yaml:"quiet_until"`
+	TimeZone    string  `yaml:"time_zone"`
+	Clock       string  `yaml:"clock"`
+	Temperature string  `yaml:"temperature"`
+	Language    string  `yaml:"language"`
+	AltitudeM   float64 `yaml:"altitude_m"`
+	QuietFrom   string  `yaml:"quiet_from"`
+	QuietUntil  string  `yaml:"quiet_until"`
 }
 
 type vesselFile struct {
@@ -120,6 +126,10 @@ type vesselFile struct {
 	Air           ast.Node     `yaml:"air"`
 	Humidity      ast.Node     `yaml:"humidity"`
 	Batch         ast.Node     `yaml:"batch"`
+	Feed          ast.Node     `yaml:"feed"`
+	Loaf          ast.Node     `yaml:"loaf"`
+	ProofOf       string       `yaml:"proof_of"`
+	SampleOf      string       `yaml:"sample_of"`
 }
 
 // Load reads and checks a configuration file. The error is a Problems when the
