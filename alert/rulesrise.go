@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -61,8 +62,8 @@ func reached(l *look) []finding {
 // over: above the mark by the margin, growth ending, or sinking. It escalates
 // when a worse reason comes up or the margin is passed twice.
 func over(l *look) []finding {
-	if !l.watched || !l.dough {
-		return nil
+	if !l.watched || !l.dough || l.forSample() {
+		return nil // a sample jar runs ahead of its loaf, which is told apart
 	}
 	e, margin := l.e, l.w.rules.OverMarginPoints
 	above := e.RisePercent - e.TargetPercent
@@ -123,7 +124,6 @@ func starterPhase(l *look, kind Kind, phase estimator.Phase) []finding {
 
 func starterPeak(l *look) []finding    { return starterPhase(l, StarterPeak, estimator.Peak) }
 func starterFalling(l *look) []finding { return starterPhase(l, StarterFalling, estimator.Falling) }
-func starterHungry(l *look) []finding  { return starterPhase(l, StarterHungry, estimator.Hungry) }
 
 // stepsDue: a step of the timetable should be done now, also after the rise. The
 // end of a watched bulk is told by reached.
@@ -175,11 +175,16 @@ func sayNear(l *look) words {
 			title = "near.sooner.title"
 		}
 	}
-	parts := []string{t.Say(text, v), t.Say("near.do."+l.content(), nil)}
-	if carry := l.e.CarryOverPercent; l.dough && !math.IsNaN(carry) && carry >= 1 {
+	parts := []string{t.Say(text, v), l.do("near.do")}
+	if carry := l.e.CarryOverPercent; l.dough && !l.forSample() && !math.IsNaN(carry) && carry >= 1 {
 		parts = append(parts, t.Say("near.carry", texts.Values{"points": t.Points(carry)}))
 	}
 	return words{t.Say(title, v), join(append(parts, l.doubt())...)}
+}
+
+// do is what to do under a key, for what is in the vessel.
+func (l *look) do(key string) string {
+	return cmp.Or(l.proofDo(key), l.w.words.Say(key+"."+l.content(), nil))
 }
 
 // content is the last part of the keys that differ for dough and starter.
@@ -197,7 +202,7 @@ func sayReached(l *look) words {
 	if at := l.e.Ready.Median; l.e.ReadyIsPast && !at.IsZero() && l.Now.Sub(at) > 10*time.Minute {
 		parts = append(parts, t.Say("reached.since", v))
 	}
-	parts = append(parts, t.Say("reached.do."+l.content(), nil), l.doubt())
+	parts = append(parts, l.do("reached.do"), l.doubt())
 	return words{t.Say("reached.title", v), join(parts...)}
 }
 
@@ -207,19 +212,19 @@ func sayOver(l *look, reason string) words {
 	if s := l.w.slot(l.Input, finding{kind: Over}); !s.since.IsZero() && l.e.Phase != estimator.Fallen {
 		v["since"] = l.clock(s.since)
 	}
-	return words{t.Say("over.title."+reason, v), join(t.Say("over.text."+reason, v), t.Say("over.do."+reason, nil))}
+	return words{t.Say("over.title."+reason, v), join(t.Say("over.text."+reason, v), cmp.Or(l.proofDo("over.do."+reason), t.Say("over.do."+reason, nil)))}
 }
 
 // sayLevelsOff words the warning that the mark will not be reached.
 func sayLevelsOff(l *look) words {
 	t, v := l.w.words, l.values()
-	return words{t.Say("levels_off.title", v), join(t.Say("levels_off.text", v), t.Say("levels_off.do", nil))}
+	return words{t.Say("levels_off.title", v), join(t.Say("levels_off.text", v), cmp.Or(l.proofDo("levels_off.do"), t.Say("levels_off.do", nil)))}
 }
 
 // sayStarter words the three states of a starter.
 func sayStarter(l *look, kind Kind) words {
 	t, v, key := l.w.words, l.values(), string(kind)
-	return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil), l.doubt())}
+	return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil), l.careNote(kind), l.doubt())}
 }
 
 // sayStep words a step that is due. The catalogue may translate the step's
@@ -238,7 +243,7 @@ func sayStep(l *look, s bake.Step) words {
 	if s.Until.After(s.From) {
 		parts = append(parts, t.Say("step_due.window", v))
 	}
-	return words{t.Say("step_due.title", v), join(append(parts, s.Caution)...)}
+	return words{t.Say("step_due.title", v), join(append(parts, l.stepNote(s.ID), s.Caution)...)}
 }
 
 // doubt says when the estimate does not rest on readings; empty when it does.

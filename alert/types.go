@@ -46,6 +46,7 @@ type Input struct {
 	Plan     Plan // what was taken on; zero for none
 	InFridge bool // moved into the cold on purpose
 	System   System
+	Bread
 }
 
 // System is the state of the machine itself.

@@ -104,6 +104,9 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, st
 		if t.After(now) {
 			need = ej + t.Sub(now).Hours()*Speed(jarC)
 		}
+		if need < el {
+			return s.loafHad(need, now)
+		}
 		return now.Add(hoursOf((need - el) / Speed(loafC)))
 	}
 	w := estimator.Window{From: at(jar.From), Median: at(jar.Median), Until: at(jar.Until)}
@@ -117,6 +120,20 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, st
 		return w, fmt.Sprintf("the sample jar is %.0f minutes (at 24 C) behind the loaf", -ahead)
 	}
 	return w, "the sample jar keeps step with the loaf"
+}
+
+// loafHad is when the loaf had so many equivalent hours, before now.
+func (s Sample) loafHad(hours float64, now time.Time) time.Time {
+	low, high := time.Duration(0), now.Sub(s.Begun)
+	for high-low > time.Second {
+		mid := (low + high) / 2
+		if Equivalent(s.Loaf, s.Begun, s.Begun.Add(mid)) < hours {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return s.Begun.Add(high)
 }
 
 // FollowRoom estimates the temperature of a piece of dough without a probe: it

@@ -120,3 +120,16 @@ func TestCoolingByMass(t *testing.T) {
 		assert.Contains(t, said, "common practice")
 	}
 }
+
+// Once the loaf has had its time, the moment stays where it was, however long
+// the colder jar still takes.
+func TestSampleJarMomentStaysOncePassed(t *testing.T) {
+	jar := estimator.Window{From: at(15, 30), Median: at(15, 40), Until: at(15, 50)}
+	s := bake.Sample{Begun: at(14, 0), Jar: steady(20), Loaf: steady(24), RoomC: 20}
+	want := at(14, 0).Add(time.Duration(100 * (0.6161 + 0.7435) / 2 * float64(time.Minute))) // 100 min at 20 C
+	for _, now := range []time.Time{at(15, 20), at(15, 41), at(17, 0)} {
+		w, _ := s.Ready(now, jar)
+		assert.WithinDuration(t, want, w.Median, time.Minute, now)
+		assert.False(t, w.From.After(w.Median) || w.Median.After(w.Until))
+	}
+}

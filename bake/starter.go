@@ -125,6 +125,36 @@ type Care struct {
 	Hungry   estimator.Window // nothing left to eat
 	NextFeed time.Time
 	Basis    string // what the times rest on, in words
+
+	warmH    float64 // hours it stood warm before the cold; infinite when it did not go there
+	slow     float64 // speed in the cold relative to the warm
+	coldFrom time.Time
+}
+
+// when is the moment at which the starter has done what takes h hours warm.
+func (c Care) when(h float64) time.Time {
+	if h > c.warmH {
+		h = c.warmH + (h-c.warmH)/c.slow
+	}
+	return c.Feed.At.Add(hoursOf(math.Min(h, 24*365)))
+}
+
+// warmHours is how long the starter would have taken warm for what it did by t.
+func (c Care) warmHours(t time.Time) float64 {
+	h := t.Sub(c.Feed.At).Hours()
+	if h > c.warmH {
+		h = c.warmH + (h-c.warmH)*c.slow
+	}
+	return h
+}
+
+// settle sets the next feed: before it is hungry, and weekly in the cold.
+func (c *Care) settle() {
+	c.NextFeed = c.Hungry.From
+	if weekly := c.coldFrom.AddDate(0, 0, coldFeedDays); !c.coldFrom.IsZero() && c.NextFeed.After(weekly) {
+		c.NextFeed = weekly
+		c.Basis += "; kept cold, fed weekly (common practice)"
+	}
 }
 
 // Tend says when a fed starter peaks, is best used and gets hungry. coldFrom
@@ -135,31 +165,20 @@ func Tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC fl
 	}
 	v := LearnVigour(past)
 	low, mid, high := v.PeakHours(f, roomC)
-	warm := math.Inf(1)
+	c := Care{Feed: f, warmH: math.Inf(1), slow: 1, coldFrom: coldFrom, Basis: "by the published times; no past feed of this starter is known"}
 	if !coldFrom.IsZero() {
-		warm = math.Max(0, coldFrom.Sub(f.At).Hours())
+		c.warmH, c.slow = math.Max(0, coldFrom.Sub(f.At).Hours()), Speed(fridgeC)/Speed(roomC)
 	}
-	slow := Speed(fridgeC) / Speed(roomC)
-	when := func(h float64) time.Time {
-		if h > warm {
-			h = warm + (h-warm)/slow
-		}
-		return f.At.Add(hoursOf(math.Min(h, 24*365)))
-	}
-	c := Care{
-		Feed: f, Peak: estimator.Window{From: when(low), Median: when(mid), Until: when(high)},
-		UseFrom: when(useFromShare * mid), UseUntil: when(useUntilShare * mid),
-		Hungry: estimator.Window{From: when(hungryShare * low), Median: when(hungryShare * mid), Until: when(hungryShare * high)},
-		Basis:  "by the published times; no past feed of this starter is known",
-	}
-	if v.Feeds > 0 {
+	c.Peak = estimator.Window{From: c.when(low), Median: c.when(mid), Until: c.when(high)}
+	c.UseFrom, c.UseUntil = c.when(useFromShare*mid), c.when(useUntilShare*mid)
+	c.Hungry = estimator.Window{From: c.when(hungryShare * low), Median: c.when(hungryShare * mid), Until: c.when(hungryShare * high)}
+	switch {
+	case v.Feeds == 1:
+		c.Basis = "by one past feed of this starter and the published times"
+	case v.Feeds > 1:
 		c.Basis = fmt.Sprintf("by %d past feeds of this starter", v.Feeds)
 	}
-	c.NextFeed = c.Hungry.From
-	if weekly := coldFrom.AddDate(0, 0, coldFeedDays); !coldFrom.IsZero() && c.NextFeed.After(weekly) {
-		c.NextFeed = weekly
-		c.Basis += "; kept cold, fed weekly (common practice)"
-	}
+	c.settle()
 	return c, nil
 }
 
@@ -173,18 +192,16 @@ func (c Care) Observed(e estimator.Estimate) Care {
 	if e.PeakAt.Before(c.Feed.At) {
 		return c // of an earlier feed
 	}
-	took := e.PeakAt.Sub(c.Feed.At)
+	took := c.warmHours(e.PeakAt)
 	c.Peak = point(e.PeakAt)
-	c.UseFrom = c.Feed.At.Add(time.Duration(useFromShare * float64(took)))
-	c.UseUntil = c.Feed.At.Add(time.Duration(useUntilShare * float64(took)))
-	half := time.Duration((hungryShare - 1) / 3 * float64(took))
-	hungry := c.Feed.At.Add(time.Duration(hungryShare * float64(took)))
-	c.Hungry = estimator.Window{From: hungry.Add(-half), Median: hungry, Until: hungry.Add(half)}
+	c.UseFrom, c.UseUntil = c.when(useFromShare*took), c.when(useUntilShare*took)
+	half := (hungryShare - 1) / 3 * took
+	c.Hungry = estimator.Window{From: c.when(hungryShare*took - half), Median: c.when(hungryShare * took), Until: c.when(hungryShare*took + half)}
 	if e.Phase == estimator.Hungry {
 		c.Hungry = point(e.PhaseSince)
 	}
-	c.NextFeed = c.Hungry.From
 	c.Basis = "by the peak the sensor saw"
+	c.settle()
 	return c
 }
 

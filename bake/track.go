@@ -33,24 +33,21 @@ type Track struct {
 	CoolWhy    string           `json:"cool_why,omitempty"` // why the probe gives no time to slice yet
 }
 
-// Shift moves every moment of the track; zero ones stay.
-func (t *Track) Shift(d time.Duration) {
-	moments := []*time.Time{&t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until, &t.DoneAt}
+// Moments lists every moment of the track, for a clock that turns out to be
+// elsewhere: those that have passed, and those of a forecast.
+func (t *Track) Moments() (past, ahead []*time.Time) {
 	t.Loaf, t.Jar, t.Core = slices.Clone(t.Loaf), slices.Clone(t.Jar), slices.Clone(t.Core)
+	past = append(past, &t.DoneAt)
 	for i := range t.Loaf {
-		moments = append(moments, &t.Loaf[i].At)
+		past = append(past, &t.Loaf[i].At)
 	}
 	for i := range t.Jar {
-		moments = append(moments, &t.Jar[i].At)
+		past = append(past, &t.Jar[i].At)
 	}
 	for i := range t.Core {
-		moments = append(moments, &t.Core[i].At)
+		past = append(past, &t.Core[i].At)
 	}
-	for _, m := range moments {
-		if !m.IsZero() {
-			*m = m.Add(d)
-		}
-	}
+	return past, []*time.Time{&t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until}
 }
 
 // Proofing returns when the final proof began; ok is false when none is under

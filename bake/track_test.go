@@ -288,7 +288,7 @@ func TestARichLoafIsDoneSooner(t *testing.T) {
 	assert.False(t, p.Batch.Rich())
 }
 
-func TestTrackGoesThroughJSONAndShifts(t *testing.T) {
+func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 	p := loaded(t)
 	bakeTo(&p, at(17, 20), 1)
 	p.Track.Loaf = []bake.TempPoint{{At: at(14, 0), C: 24}}
@@ -297,10 +297,15 @@ func TestTrackGoesThroughJSONAndShifts(t *testing.T) {
 	var back bake.Process
 	require.NoError(t, json.Unmarshal(body, &back))
 	assert.Equal(t, p.Track, back.Track)
-	back.Track.Shift(time.Hour)
+	past, ahead := back.Track.Moments()
+	assert.Len(t, past, 1+1+len(p.Track.Core))
+	assert.Len(t, ahead, 3)
+	for _, m := range past {
+		*m = m.Add(time.Hour)
+	}
 	assert.Equal(t, p.Track.DoneAt.Add(time.Hour), back.Track.DoneAt)
 	assert.Equal(t, at(15, 0), back.Track.Loaf[0].At)
-	assert.Zero(t, back.Track.ProofBy, "what is not set stays so")
+	assert.Equal(t, at(14, 0), p.Track.Loaf[0].At, "the points of a copy are its own")
 	assert.Less(t, len(body), 16000, "an hour of a probe stays small")
 }
 

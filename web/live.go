@@ -56,6 +56,13 @@ type Vessel struct {
 	Alarms        []alert.Alarm // not resolved ones first
 	Sensors       []SensorHealth
 	Deeds         []Deed // what was done to this rise, oldest first
+
+	After      *bake.After     // the bake after its bulk; nil when there is none
+	Care       *bake.Care      // what to expect of a fed starter; nil when none is watched
+	Findings   []bake.Finding  // what the past feeds say of a starter
+	Feed       string          // the feeding of a starter as a ratio; empty when not known
+	ProofOf    string          // the vessel whose final proof this one shows; empty for none
+	ProofBasis bake.ProofBasis // how: as its basket or as its sample jar
 }
 
 // Deed is something done to a rise, as kept by the wiring.
@@ -136,9 +143,10 @@ type Act struct {
 	TargetPercent float64   // of a target
 	AlarmID       string    // of ack and snooze
 	Snooze        time.Duration
-	StepID        string // of step and skip
-	Answer        string // to the question of a step
-	UndoID        int64  // of undo: the deed; 0 means the last one
+	StepID        string    // of step and skip
+	Feed          bake.Feed // of fed and start: grams; zero means the usual feeding
+	Answer        string    // to the question of a step
+	UndoID        int64     // of undo: the deed; 0 means the last one
 	Note          string
 	Judgement     history.Judgement
 }

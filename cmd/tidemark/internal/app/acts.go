@@ -85,6 +85,11 @@ func (p *pipe) perform(act web.Act, now time.Time) error {
 		if e != estimator.Start && p.rise.ID == 0 {
 			return p.withoutRise(act, now)
 		}
+		fed, err := feedOfAct(act)
+		if err != nil {
+			return err
+		}
+		p.keeping.fedAs = fed
 		p.did(e, later(act.At, p.last.Time), act.By)
 		p.stepFor(act, now)
 		return nil

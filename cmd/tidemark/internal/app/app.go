@@ -185,8 +185,9 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	trusted := sys.ClockSet
 	for _, name := range a.order {
 		p := a.pipes[name]
+		seen, loafBy := a.aidOf(name), a.loafBy(p.link)
 		p.mu.Lock()
-		changes := p.advance(now, sys)
+		changes := p.advance(now, sys, seen, loafBy)
 		p.mu.Unlock()
 		all = append(all, changes...)
 		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched}

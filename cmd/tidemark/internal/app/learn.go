@@ -126,5 +126,6 @@ func (a *App) pointsOf(ctx context.Context, r history.Rise) ([]forecast.Point, e
 func (a *App) forget(ctx context.Context, p *pipe, rise int64) error {
 	err := a.opt.Store.Settings().Delete(ctx, learnKey(p.vessel.Name, rise))
 	a.applyLearned(ctx, p)
+	a.learnFeeds(ctx, p)
 	return err
 }

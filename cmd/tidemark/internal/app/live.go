@@ -89,6 +89,8 @@ func (p *pipe) forWeb() web.Vessel {
 	if p.process != nil {
 		v.Batch = p.process.Name
 	}
+	v.After, v.Care, v.ProofOf, v.ProofBasis = p.after, p.care, p.link.of, p.link.as
+	v.Findings, v.Feed = p.keeping.findings, p.feedShown()
 	return v
 }
 

@@ -41,6 +41,13 @@ type pipe struct {
 	latest      map[role]taken // last reading of each sensor, live only
 	lastGood    map[role]taken // last one that measured something
 	deeds       []web.Deed
+	link        link        // for whose final proof it stands
+	after       *bake.After // the bake after its bulk; nil when there is none
+	care        *bake.Care  // of a fed starter
+	keeping     keeping     // how a starter is kept
+	bulkC       float64     // the dough when it was last seen in its bulk; 0 before
+	altitudeM   float64     // of the kitchen
+	trackKept   time.Time   // when the track of the bake was last written down
 
 	rise    history.Rise // the rise under way; ID 0 when none
 	last    estimator.Estimate
@@ -50,7 +57,8 @@ type pipe struct {
 
 // newPipe builds the pipe of one vessel.
 func newPipe(v config.Vessel, rules alert.Rules, o Options, keep keeper) (*pipe, error) {
-	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, watch: alert.NewWatch(rules)}
+	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, watch: alert.NewWatch(rules),
+		link: linkOf(v.ProofOf, v.SampleOf), altitudeM: o.Config.Household.AltitudeM}
 	est, err := p.newEstimator()
 	p.est = est
 	return p, err
@@ -94,6 +102,7 @@ func (p *pipe) observe(s estimator.Sample) {
 	verdict := p.est.Observe(s)
 	p.watch.Feel(p.vessel.Name, s.Time, s.DoughC, s.AirC)
 	p.cold = coldAfter(p.cold, s.Event)
+	p.keeping.stay.follow(s.Time, s.Event, s.DoughC, s.AirC)
 	p.store(s, verdict)
 }
 
@@ -110,17 +119,23 @@ func (p *pipe) store(s estimator.Sample, verdict estimator.Verdict) {
 	})
 }
 
-// advance moves the vessel to now and returns what there is to tell.
-func (p *pipe) advance(now time.Time, sys alert.System) []alert.Change {
+// advance moves the vessel to now and returns what there is to tell. seen is
+// what others see of its final proof, loafBy when the loaf is ready for which it
+// stands.
+func (p *pipe) advance(now time.Time, sys alert.System, seen aid, loafBy estimator.Window) []alert.Change {
 	p.estimateNow(now)
+	p.followBread(now, seen)
 	p.steps = nil
 	if p.process != nil {
 		p.process.Record(now, p.last)
 		p.steps = p.process.Steps(now, p.last)
 	}
+	p.tellAfter(now)
+	p.care = p.tend()
 	return p.watch.Step(alert.Input{
 		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.alarmRise(), Now: now,
 		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys,
+		Bread: alert.Bread{Proof: p.link.as, ProofOf: p.link.of, LoafBy: loafBy, After: p.after, Care: p.care, Weak: len(p.keeping.findings) > 0},
 	})
 }
 
@@ -152,6 +167,7 @@ func (p *pipe) followRise() {
 		if e.Phase == estimator.Ended || e.Phase == estimator.Idle {
 			return
 		}
+		p.keeping.feed = p.feedNow()
 		p.rise = history.Rise{Batch: p.batchJSON(), Vessel: p.vessel.Name, Holds: p.vessel.Holds, StartedAt: e.Started, TargetPercent: e.TargetPercent, Demo: p.demo}
 		p.rise.ID = p.keep.begin(p.rise)
 		p.lastRow = time.Time{}
@@ -169,12 +185,18 @@ func (p *pipe) followRise() {
 	}
 }
 
-// batchJSON is the batch that a rise belongs to; nil when none is known.
+// batchJSON is the batch or feeding that a rise belongs to; nil when none is known.
 func (p *pipe) batchJSON() []byte {
-	if p.vessel.Batch == nil {
+	var what any
+	switch {
+	case p.keeping.feed != nil:
+		what = p.keeping.feed
+	case p.vessel.Batch != nil:
+		what = p.vessel.Batch
+	default:
 		return nil
 	}
-	body, err := json.Marshal(p.vessel.Batch)
+	body, err := json.Marshal(what)
 	if err != nil {
 		return nil // a checked batch always marshals
 	}

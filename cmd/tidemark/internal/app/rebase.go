@@ -174,6 +174,7 @@ func (p *pipe) shift(m alert.Move) {
 		p.latest[r] = t
 	}
 	m.Times(&p.rise.StartedAt, &p.rise.ReachedAt, &p.rise.PeakAt, &p.rise.PhaseSince, &p.lastRow, &p.last.Time, &p.last.Started)
+	m.Times(&p.keeping.stay.coldFrom, &p.keeping.stay.since, &p.trackKept)
 	for i := range p.deeds {
 		m.Times(&p.deeds[i].At)
 	}
@@ -186,6 +187,9 @@ func (p *pipe) shift(m alert.Move) {
 func shiftProcess(pr *bake.Process, m alert.Move) {
 	m.Times(&pr.Started)
 	alert.Move{From: m.From, By: m.By}.Times(&pr.CoolBy.Median, &pr.CoolBy.From, &pr.CoolBy.Until) // they lie ahead
+	past, ahead := pr.Track.Moments()
+	m.Times(past...)
+	alert.Move{From: m.From, By: m.By}.Times(ahead...)
 	for id, mark := range pr.Marks {
 		m.Times(&mark.Begun, &mark.At)
 		pr.Marks[id] = mark

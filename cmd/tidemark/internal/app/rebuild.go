@@ -38,6 +38,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 	if r.TargetPercent > 0 && (p.vessel.TargetTable == nil || p.markChosen()) {
 		est.SetTarget(r.TargetPercent)
 	}
+	p.keeping.begin(r)
 	est.Resume(r.BaselineL, r.BaselineSDL, r.Phase, r.PhaseSince)
 	est.Observe(eventOnly(r.StartedAt, estimator.Start))
 	next, cold, last := r.StartedAt.Add(rebuildStep), false, r.StartedAt
@@ -53,6 +54,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 			row.Event = estimator.NoEvent
 		}
 		cold = coldAfter(cold, row.Event)
+		p.keeping.stay.follow(row.Time, row.Event, row.DoughC, row.AirC)
 		est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: row.Event})
 		last = row.Time
 	}

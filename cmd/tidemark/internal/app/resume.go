@@ -23,8 +23,9 @@ func (a *App) resume(ctx context.Context) error {
 	for _, p := range a.pipes {
 		p.mu.Lock()
 		a.applyLearned(ctx, p)
+		a.learnFeeds(ctx, p)
 		p.mu.Unlock()
-		p.ended = func(r history.Rise) { a.work.Go(func() { a.teach(context.WithoutCancel(ctx), r) }) }
+		p.ended = func(r history.Rise) { a.work.Go(func() { a.learnFrom(context.WithoutCancel(ctx), p, r) }) }
 	}
 	rises, err := a.opt.Store.OpenRises(ctx)
 	if err != nil {

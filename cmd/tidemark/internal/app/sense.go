@@ -25,6 +25,7 @@ const (
 	doughRole    role = "dough"
 	airRole      role = "air"
 	humidityRole role = "humidity"
+	loafRole     role = "loaf"
 )
 
 // feed is one configured sensor with the vessel it belongs to.

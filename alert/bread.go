@@ -1,0 +1,129 @@
+package alert
+
+import (
+	"tidemark/alert/texts"
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+// Bread is what is known beyond the rise itself: the bake after its bulk, whose
+// final proof a vessel shows, and the care of a starter. The zero Bread says
+// nothing.
+type Bread struct {
+	Proof   bake.ProofBasis  // the rise is a final proof: in the basket or a sample jar; empty for any other
+	ProofOf string           // the vessel whose loaf proofs
+	LoafBy  estimator.Window // when the loaf is ready for which a sample jar stands
+	After   *bake.After
+	Care    *bake.Care
+	Weak    bool // the past feeds say that the starter is not as it should be
+}
+
+// Reasons of starter_hungry beside what the sensor sees.
+const (
+	ByTime = "by_time" // not seen, but its usual time is up
+	InCold = "in_cold" // kept cold and due for its feed
+)
+
+// starterHungry: seen hungry; or not seen, or in the cold, and due by the care
+// of its feeds.
+func starterHungry(l *look) []finding {
+	found := starterPhase(l, StarterHungry, estimator.Hungry)
+	if len(found) == 0 || found[0].on || l.Care == nil || l.Now.Before(l.Care.NextFeed) {
+		return found
+	}
+	f := &found[0]
+	switch {
+	case l.InFridge:
+		f.on, f.reason = true, InCold
+	case !l.sees():
+		f.on, f.reason = true, ByTime
+	default:
+		return found // the sensor sees it, and says when
+	}
+	f.since = l.Care.NextFeed
+	reason := f.reason
+	f.say = func() words { return sayHungryUnseen(l, reason) }
+	return found
+}
+
+// sayHungryUnseen words a hunger that no sensor saw.
+func sayHungryUnseen(l *look, reason string) words {
+	t, v := l.w.words, l.values()
+	v["fed"], v["hungry"] = l.clock(l.Care.Feed.At), l.clock(l.Care.Hungry.Median)
+	key := string(StarterHungry)
+	return words{t.Say(key+".title."+reason, v), join(t.Say(key+".text."+reason, v), t.Say(key+".do", nil))}
+}
+
+// careNote is what a starter's message says of the hours to come.
+func (l *look) careNote(kind Kind) string {
+	c := l.Care
+	if c == nil {
+		return ""
+	}
+	t, v := l.w.words, texts.Values{"until": l.clock(c.UseUntil), "hungry": l.clock(c.Hungry.Median)}
+	var parts []string
+	switch {
+	case kind == StarterPeak && c.UseUntil.After(l.Now):
+		parts = append(parts, t.Say("care.use", v))
+	case kind == StarterFalling && c.Hungry.Median.After(l.Now):
+		parts = append(parts, t.Say("care.hungry", v))
+	}
+	if l.Weak && kind == StarterPeak {
+		parts = append(parts, t.Say("care.weak", nil))
+	}
+	return join(parts...)
+}
+
+// forSample reports whether the vessel is a sample jar of a loaf that is told
+// apart.
+func (l *look) forSample() bool {
+	return l.Bread.Proof == bake.SampleBasis && !l.LoafBy.IsZero()
+}
+
+// proofDo is what to do about a final proof under a key such as "reached.do";
+// empty for any other rise.
+func (l *look) proofDo(key string) string {
+	t := l.w.words
+	switch {
+	case l.Bread.Proof == "":
+		return ""
+	case l.forSample() && t.Has(key+".sample"):
+		return t.Say(key+".sample", texts.Values{"of": l.ProofOf, "loaf": l.clock(l.LoafBy.Median)})
+	}
+	return t.Say(key+".proof", texts.Values{"of": l.ProofOf})
+}
+
+// stepNote is what is measured about a step of the bake after its bulk.
+func (l *look) stepNote(id string) string {
+	a, t := l.After, l.w.words
+	if a == nil {
+		return ""
+	}
+	v := texts.Values{"core": t.Temp(a.CoreC, false), "low": t.Temp(a.DoneLowC, false), "high": t.Temp(a.DoneHighC, false), "slice": t.Temp(a.SliceC, false)}
+	switch id {
+	case bake.ProofID:
+		if a.Basis != "" {
+			return t.Say("bread.proof."+string(a.Basis), nil)
+		}
+	case bake.OutID:
+		return l.coreNote(v)
+	case bake.SliceID:
+		if a.Probe && a.CoreC == a.CoreC && a.CoreC <= a.SliceC+1 {
+			return t.Say("bread.slice.core", v)
+		}
+		return t.Say("bread.slice.mass", v)
+	}
+	return ""
+}
+
+// coreNote says how hot the loaf's core is.
+func (l *look) coreNote(v texts.Values) string {
+	t := l.w.words
+	switch a := l.After; {
+	case !a.DoneAt.IsZero():
+		return t.Say("bread.core.done", v)
+	case a.CoreC == a.CoreC:
+		return t.Say("bread.core.not_done", v)
+	}
+	return t.Say("bread.core.none", v)
+}

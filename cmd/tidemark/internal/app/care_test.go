@@ -1,0 +1,201 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// jarConfig is a jar of starter, fed 1 : 2 : 2.
+const jarConfig = `
+household: {time_zone: UTC}
+vessels:
+  - name: tub
+    holds: starter
+    feed: {starter_g: 20, flour_g: 40, water_g: 40}
+    floor_mm: 240
+    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
+`
+
+// newJar is a bench whose vessel holds starter; past feeds are there from the
+// start.
+func newJar(t *testing.T, past ...history.Rise) *bench {
+	t.Helper()
+	b := newBenchOf(t, jarConfig)
+	b.every = 30 * time.Second
+	for _, r := range past {
+		id, err := b.store.BeginRise(t.Context(), r)
+		require.NoError(t, err)
+		r.ID = id
+		require.NoError(t, b.store.EndRise(t.Context(), r))
+	}
+	if len(past) == 0 {
+		return b
+	}
+	again := b.again()
+	again.every = b.every
+	return again
+}
+
+// pastFeed is an invented feed days ago that peaked after so many hours at c.
+func pastFeed(b time.Time, daysAgo int, hours, peakPercent, c float64) history.Rise {
+	start := b.AddDate(0, 0, -daysAgo)
+	body, _ := json.Marshal(bake.Feed{StarterG: 20, FlourG: 40, WaterG: 40})
+	peak := start.Add(time.Duration(hours * float64(time.Hour)))
+	return history.Rise{Vessel: "tub", Holds: estimator.Starter, StartedAt: start, EndedAt: peak.Add(3 * time.Hour), TargetPercent: 100,
+		PeakPercent: peakPercent, PeakAt: peak, PeakEquivHours: hours, MeanDoughC: c, Phase: estimator.Ended, Batch: body,
+		ReachedEquivHours: math.NaN()}
+}
+
+// began is when the benches start.
+func began() time.Time { return time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC) }
+
+// feedAndRun feeds at the start and lets time pass.
+func (b *bench) feedAndRun(until time.Duration) {
+	b.run(30 * time.Second)
+	b.do(web.Act{Kind: web.ActFed})
+	b.run(until)
+}
+
+// runJar feeds an invented starter that peaks after four hours and falls.
+func (b *bench) runJar(until time.Duration) {
+	for now := b.clock.Now().Add(b.every); !now.After(b.start.Add(until)); now = now.Add(b.every) {
+		b.clock.Set(now)
+		h := now.Sub(b.start).Hours()
+		rise := 120 / (1 + math.Exp((2.4-h)*2.2))
+		if h > 4 {
+			rise -= 25 * (h - 4)
+		}
+		wobble := 0.4 * math.Sin(float64(now.Unix()))
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+rise/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		b.app.Advance(now)
+	}
+}
+
+// TestCareByThePublishedTimes: 1 : 2 : 2 needs log2(5) = 2.32 doublings; at 20 C
+// three pages say 5 to 8 h (Summit Sourdough, May 2025), and 24.5 C is quicker.
+func TestCareByThePublishedTimes(t *testing.T) {
+	t.Parallel()
+	b := newJar(t)
+	b.run(30 * time.Minute)
+	v := b.vessel()
+	require.NotNil(t, v.Care)
+	assert.Equal(t, "1 : 2 : 2", v.Feed)
+	assert.Contains(t, v.Care.Basis, "by the published times")
+	hours := v.Care.Peak.Median.Sub(b.start).Hours()
+	assert.InDelta(t, 2.15*math.Log2(5)/bake.Speed(24.5), hours, 0.1)
+	assert.True(t, v.Care.UseFrom.Before(v.Care.Peak.Median) && v.Care.Peak.Median.Before(v.Care.UseUntil))
+	assert.True(t, v.Care.UseUntil.Before(v.Care.NextFeed) && !v.Care.NextFeed.After(v.Care.Hungry.Median))
+	r, err := b.store.OpenRises(t.Context())
+	require.NoError(t, err)
+	require.Len(t, r, 1)
+	assert.Equal(t, "1 : 2 : 2", history.FactsOf(r[0]).FeedRatio, "the feeding is kept with its rise")
+}
+
+func TestCareByPastFeedsOfTheHouse(t *testing.T) {
+	t.Parallel()
+	quick := newJar(t, pastFeed(began(), 4, 4, 140, 24), pastFeed(began(), 3, 4.1, 150, 24), pastFeed(began(), 2, 3.9, 145, 24))
+	quick.feedAndRun(30 * time.Minute)
+	slow := newJar(t, pastFeed(began(), 4, 8, 140, 24), pastFeed(began(), 3, 8.2, 150, 24), pastFeed(began(), 2, 7.9, 145, 24))
+	slow.feedAndRun(30 * time.Minute)
+	q, s := quick.vessel().Care, slow.vessel().Care
+	require.NotNil(t, q)
+	require.NotNil(t, s)
+	assert.Contains(t, q.Basis, "by 3 past feeds of this starter")
+	assert.InDelta(t, 4, q.Peak.Median.Sub(quick.start).Hours(), 0.5)
+	assert.InDelta(t, 8, s.Peak.Median.Sub(slow.start).Hours(), 1)
+	assert.Empty(t, quick.vessel().Findings, "a starter that doubles is not weak")
+}
+
+// TestWeakStarterIsDiagnosed: temperature first, as common practice has it.
+func TestWeakStarterIsDiagnosed(t *testing.T) {
+	t.Parallel()
+	b := newJar(t, pastFeed(began(), 4, 9, 60, 18), pastFeed(began(), 3, 9, 55, 18), pastFeed(began(), 2, 9, 62, 19))
+	f := b.vessel().Findings
+	require.NotEmpty(t, f)
+	assert.Contains(t, f[0].What, "does not double")
+	assert.Contains(t, f[0].Evidence, "62 %")
+	assert.Contains(t, f[0].Do[0], "First the temperature")
+	assert.Contains(t, f[0].Do[0], "18 C")
+}
+
+// TestAFeedTaughtAtOnce ends a feed: the next is foretold with it.
+func TestAFeedTaughtAtOnce(t *testing.T) {
+	t.Parallel()
+	b := newJar(t)
+	b.runJar(6 * time.Hour)
+	e := b.vessel().Estimate
+	require.Contains(t, []estimator.Phase{estimator.Peak, estimator.Falling, estimator.Hungry}, e.Phase)
+	assert.Equal(t, "by the peak the sensor saw", b.vessel().Care.Basis)
+	b.do(web.Act{Kind: web.ActFed, Feed: bake.Feed{StarterG: 10, FlourG: 50, WaterG: 50}})
+	b.runJar(6*time.Hour + time.Minute)
+	b.app.work.Wait()
+	b.runJar(6*time.Hour + 2*time.Minute)
+	v := b.vessel()
+	assert.Equal(t, "1 : 5 : 5", v.Feed)
+	assert.Contains(t, v.Care.Basis, "by one past feed")
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActFed, Feed: bake.Feed{StarterG: -1, FlourG: 50, WaterG: 50}}), "the feeding makes no sense")
+}
+
+func TestColdStoredStarterIsDueWeekly(t *testing.T) {
+	t.Parallel()
+	b := newJar(t)
+	b.run(2 * time.Hour)
+	b.do(web.Act{Kind: web.ActFridge})
+	b.run(130 * time.Minute)
+	c := b.vessel().Care
+	require.NotNil(t, c)
+	put := b.start.Add(2 * time.Hour)
+	assert.True(t, c.NextFeed.After(put.Add(24*time.Hour)), "got %s", c.NextFeed)
+	assert.False(t, c.NextFeed.After(put.AddDate(0, 0, 7).Add(time.Minute)))
+	again := b.again()
+	again.app.Advance(again.clock.Now())
+	assert.WithinDuration(t, c.NextFeed, again.vessel().Care.NextFeed, 10*time.Minute, "the place is remembered over a restart")
+	b.clock.Set(c.NextFeed.Add(time.Minute))
+	again.app.Advance(b.clock.Now())
+	b.clock.Set(c.NextFeed.Add(8 * time.Minute))
+	told := again.app.Advance(b.clock.Now())
+	kinds := map[alert.Kind]string{}
+	for _, a := range told {
+		kinds[a.Kind] = a.Reason
+	}
+	assert.Equal(t, alert.InCold, kinds[alert.StarterHungry])
+}
+
+func TestPastFeedsKnowLateAndCold(t *testing.T) {
+	a, b, c := pastFeed(began(), 20, 4, 140, 24), pastFeed(began(), 10, 5, 120, 0), pastFeed(began(), 1, 4, 90, 24)
+	a.ID, b.ID, c.ID = 1, 2, 3
+	b.EndedAt = b.PeakAt // used at its peak: that is not sure
+	c.EndedAt = time.Time{}
+	got := pastFeeds([]history.Rise{a, b, c}, map[int64]time.Time{1: a.StartedAt.AddDate(0, 0, 1)})
+	require.Len(t, got, 2, "the one under way is not past")
+	assert.Equal(t, 4.0, got[0].PeakHours)
+	assert.InDelta(t, 10*24-4, got[0].LateHours, 1e-6)
+	assert.Zero(t, got[0].ColdDays)
+	assert.True(t, math.IsNaN(got[1].PeakHours))
+	assert.True(t, math.IsNaN(got[1].MeanC))
+	assert.InDelta(t, 9, got[1].ColdDays, 1e-6)
+	acts := []history.Act{{Kind: "fridge", At: began()}, {Kind: "counter", At: began().Add(time.Hour)}, {Kind: "fridge", At: began().Add(2 * time.Hour)}}
+	assert.Equal(t, began().Add(2*time.Hour), coldAtEnd(acts))
+	acts[2].Undone = true
+	assert.Zero(t, coldAtEnd(acts))
+}
+
+func TestNoCareWithoutAFeed(t *testing.T) {
+	b := newJar(t)
+	assert.Nil(t, b.vessel().Care)
+	assert.Equal(t, "1 : 2 : 2", b.vessel().Feed, "the usual one")
+	b.app.learnFeeds(context.Background(), b.app.pipes["tub"])
+	assert.Empty(t, b.vessel().Findings)
+}

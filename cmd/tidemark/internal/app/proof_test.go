@@ -1,0 +1,285 @@
+package app
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/sensor"
+	"tidemark/web"
+)
+
+// proofConfig is a tub, its sample jar and a basket.
+const proofConfig = benchConfig + `  - name: cup
+    holds: dough
+    sample_of: tub
+    target_percent: 50
+    floor_mm: 120
+    profile: {shape: straight, diameter_mm: 60, height_mm: 100}
+  - name: basket
+    holds: dough
+    proof_of: tub
+    target_percent: 60
+    floor_mm: 200
+    profile: {shape: straight, diameter_mm: 200, height_mm: 120}
+`
+
+// shapedAt is when the invented household has shaped.
+const shapedAt = 100 * time.Minute
+
+// proofBench is an invented household that has just shaped: a short bulk at
+// 24.5 C, then a room of 20 C.
+type proofBench struct {
+	*bench
+	raised []alert.Alarm
+	cup    bool // the sample jar is filled
+	basket bool // a sensor stands over the basket
+}
+
+func newProofBench(t *testing.T) *proofBench {
+	t.Helper()
+	b := &proofBench{bench: newBenchOf(t, proofConfig)}
+	b.bulk()
+	return b
+}
+
+// bulk runs the invented dough up to the shaped loaf.
+func (b *proofBench) bulk() {
+	b.every = 30 * time.Second
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(90 * time.Minute)
+	b.do(web.Act{Kind: web.ActEnd})
+	b.on(shapedAt)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.ShapeID})
+}
+
+// proofed is the invented rise in the sample jar and the basket, percent.
+func proofed(since time.Duration) float64 {
+	return 110 / (1 + math.Exp((1.7-since.Hours())*2.2)) // half way after 1.7 h
+}
+
+// on lets time pass after the bulk.
+func (b *proofBench) on(until time.Duration) {
+	for now := b.clock.Now().Add(b.every); !now.After(b.start.Add(until)); now = now.Add(b.every) {
+		b.clock.Set(now)
+		since := now.Sub(b.start.Add(shapedAt))
+		wobble := 0.2 * math.Sin(float64(now.Unix()))
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: nan(), DoughC: nan(), AirC: 20})
+		if b.cup {
+			b.app.Observe("cup", estimator.Sample{Time: now, DistanceMM: 120 - 40*(1+proofed(since)/100) + wobble, DoughC: 20 + 5*math.Exp(-since.Hours()/0.5), AirC: 20})
+		}
+		if b.basket {
+			b.app.Observe("basket", estimator.Sample{Time: now, DistanceMM: 200 - 50*(1+proofed(since)/100) + wobble, DoughC: 24, AirC: 20})
+		}
+		b.raised = append(b.raised, b.app.Advance(now)...)
+	}
+}
+
+// told finds what was told about a step, or of a kind about a vessel.
+func (b *proofBench) told(what, vessel string) (alert.Alarm, bool) {
+	for _, a := range b.raised {
+		if a.Vessel == vessel && (string(a.Kind) == what || a.Kind == alert.StepDue && a.Reason == what) {
+			return a, true
+		}
+	}
+	return alert.Alarm{}, false
+}
+
+// mustTell is told, or a failed test.
+func (b *proofBench) mustTell(what, vessel string) alert.Alarm {
+	b.t.Helper()
+	a, ok := b.told(what, vessel)
+	require.True(b.t, ok, "nothing told of %s of %s among %v", what, vessel, b.raised)
+	return a
+}
+
+func TestProofWithoutASensorGoesByTimeAndTemperature(t *testing.T) {
+	t.Parallel()
+	b := newProofBench(t)
+	b.on(shapedAt + 20*time.Minute)
+	after := b.vessel().After
+	require.NotNil(t, after)
+	assert.Equal(t, bake.Proofing, after.Stage)
+	assert.Equal(t, bake.TimeBasis, after.Basis)
+	assert.Contains(t, after.Why, "no sensor watches the proof")
+	assert.Greater(t, after.Until.Until.Sub(after.Until.From), 80*time.Minute, "the window is wide")
+	at24 := b.start.Add(shapedAt + 100*time.Minute)
+	assert.True(t, after.Until.Median.After(at24.Add(10*time.Minute)), "a room of 20 C is slower than 24 C")
+	assert.Equal(t, after.Until.Median, stepOf(t, b.bench, bake.ProofID).At)
+}
+
+func TestSampleJarTimesTheProofAndTheOven(t *testing.T) {
+	t.Parallel()
+	b := newProofBench(t)
+	b.cup = true
+	b.on(shapedAt + 50*time.Minute)
+	after := b.vessel().After
+	require.NotNil(t, after)
+	assert.Equal(t, bake.SampleBasis, after.Basis)
+	assert.Contains(t, after.Why, "behind the loaf", "the small jar is at 20 C by now, the loaf is not")
+	jar := b.app.Estimate("cup").Ready
+	require.False(t, jar.IsZero())
+	assert.True(t, after.Until.Median.Before(jar.Median), "loaf %s, jar %s", after.Until.Median, jar.Median)
+	cup := b.app.Snapshot().Vessels[1]
+	assert.Equal(t, "tub", cup.ProofOf)
+
+	b.on(shapedAt + 3*time.Hour)
+	proof, preheat := b.mustTell(bake.ProofID, "tub"), b.mustTell(bake.PreheatID, "tub")
+	assert.Contains(t, proof.Text, "That is by the sample jar, corrected for its temperature.")
+	ahead := proof.FiredAt.Sub(preheat.FiredAt)
+	assert.InDelta(t, 45, ahead.Minutes(), 20, "the oven is lit about 50 minutes before the proof is over, as far as that was foreseen")
+	check := b.mustTell(bake.OvenCheckID, "tub")
+	assert.True(t, check.FiredAt.Before(preheat.FiredAt), "first somebody looks into it")
+	reached := b.mustTell(string(alert.Reached), "cup")
+	assert.Contains(t, reached.Text, "It stands for the loaf of tub, which by its own temperature is ready about")
+	_, over := b.told(string(alert.Over), "cup")
+	assert.False(t, over, "a sample jar past its mark is no dough past its mark")
+}
+
+func TestBasketSensorGoesBeforeTheSampleJar(t *testing.T) {
+	t.Parallel()
+	b := newProofBench(t)
+	b.cup, b.basket = true, true
+	b.on(shapedAt + 50*time.Minute)
+	after := b.vessel().After
+	require.NotNil(t, after)
+	assert.Equal(t, bake.BasketBasis, after.Basis)
+	assert.Equal(t, b.app.Estimate("basket").Ready.Median.Round(time.Minute), after.Until.Median.Round(time.Minute))
+	b.on(shapedAt + 150*time.Minute)
+	assert.Contains(t, b.mustTell(string(alert.Reached), "basket").Text, "Bake it now")
+}
+
+func TestTheProofOutlivesARestart(t *testing.T) {
+	t.Parallel()
+	b := newProofBench(t)
+	b.on(shapedAt + 62*time.Minute)
+	before := b.vessel().After
+	again := &proofBench{bench: b.again()}
+	again.every = b.every
+	again.on(shapedAt + 63*time.Minute)
+	after := again.vessel().After
+	require.NotNil(t, after)
+	assert.InDelta(t, 0, after.Until.Median.Sub(before.Until.Median).Minutes(), 2, "the loaf's warmth is not forgotten")
+	assert.InDelta(t, before.Until.From.Sub(after.Until.From).Minutes(), 0, 2)
+}
+
+// core is the invented core of a loaf loaded some time ago and taken out after 46
+// minutes, Celsius.
+func core(since time.Duration) float64 {
+	out := 46 * time.Minute
+	baked := func(d time.Duration) float64 { return 98 - 72*math.Exp(-d.Minutes()/12) }
+	if since < out {
+		return baked(since)
+	}
+	return 20 + (baked(out)-20)*math.Exp(-1.1*(since-out).Hours())
+}
+
+// bakeOn lets time pass with the probe in the loaf.
+func (b *proofBench) bakeOn(loaded, until time.Duration) {
+	for d := b.clock.Now().Sub(b.start); d < until; d += b.every {
+		b.app.Core("tub", b.clock.Now(), sensor.Reading{Quantity: sensor.Temperature, Status: sensor.OK, Value: core(d - loaded), Wall: b.clock.Now()})
+		b.on(d + b.every)
+	}
+}
+
+func TestLoafProbeTellsDoneOutAndSlice(t *testing.T) {
+	t.Parallel()
+	b := newProofBench(t)
+	loaded := shapedAt + 100*time.Minute
+	b.on(loaded)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.BakeID})
+	b.bakeOn(loaded, loaded+25*time.Minute)
+	after := b.vessel().After
+	require.NotNil(t, after)
+	assert.Equal(t, bake.Baking, after.Stage)
+	assert.InDelta(t, core(25*time.Minute), after.CoreC, 1.5)
+	assert.Contains(t, after.Caution, "dry gloves")
+	sensors := b.vessel().Sensors
+	assert.Equal(t, "loaf", sensors[len(sensors)-1].Sensor)
+
+	b.bakeOn(loaded, loaded+46*time.Minute)
+	out := b.mustTell(bake.OutID, "tub")
+	done := time.Duration(12 * math.Log(72.0/5) * float64(time.Minute)) // when the core passes 93 C
+	assert.InDelta(t, (loaded + done).Minutes(), out.FiredAt.Sub(b.start).Minutes(), 2.5)
+	assert.Contains(t, out.Text, "Take the loaf out")
+	assert.Contains(t, out.Text, "such a loaf is done at 93\u00a0°C to 98\u00a0°C")
+	assert.Contains(t, out.Text, "dry gloves")
+	assert.Equal(t, bake.LoafDone, b.vessel().After.Stage)
+
+	b.bakeOn(loaded, loaded+90*time.Minute)
+	after = b.vessel().After
+	assert.Equal(t, bake.Cooling, after.Stage, "its fall says that the loaf is out")
+	assert.Equal(t, "by the probe in the loaf", after.Why)
+	cool := 46 + 60*math.Log((core(46*time.Minute)-20)/15)/1.1
+	assert.InDelta(t, loaded.Minutes()+cool, after.Until.Median.Sub(b.start).Minutes(), 3)
+
+	b.bakeOn(loaded, loaded+time.Duration(cool+10)*time.Minute)
+	slice := b.mustTell(bake.SliceID, "tub")
+	assert.InDelta(t, loaded.Minutes()+cool, slice.FiredAt.Sub(b.start).Minutes(), 4)
+	assert.Contains(t, slice.Text, "The core is at 35\u00a0°C")
+	assert.Equal(t, bake.Sliceable, b.vessel().After.Stage)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.SliceID})
+	b.on(loaded + time.Duration(cool+11)*time.Minute)
+	assert.Nil(t, b.vessel().After)
+}
+
+func TestWithoutALoafProbeTheClockTellsAndSaysSo(t *testing.T) {
+	t.Parallel()
+	b := newProofBench(t)
+	loaded := shapedAt + 100*time.Minute
+	b.on(loaded)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.BakeID})
+	b.on(loaded + 21*time.Minute)
+	assert.Contains(t, b.mustTell(bake.UncoverID, "tub").Text, "Take the lid off")
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.UncoverID})
+	b.on(loaded + 43*time.Minute)
+	assert.Contains(t, b.mustTell(bake.OutID, "tub").Text, "No probe is in the loaf: that is by the clock.")
+	b.do(web.Act{Kind: web.ActBaked})
+	b.on(loaded + 60*time.Minute)
+	after := b.vessel().After
+	require.NotNil(t, after)
+	assert.Equal(t, bake.Cooling, after.Stage)
+	assert.False(t, after.Probe)
+	assert.Contains(t, after.Why, "no probe is in the loaf")
+	b.on(loaded + 5*time.Hour)
+	assert.Contains(t, b.mustTell(bake.SliceID, "tub").Text, "by its weight and common practice")
+}
+
+func TestACoreOutlivesARestart(t *testing.T) {
+	t.Parallel()
+	b := newProofBench(t)
+	loaded := shapedAt + 100*time.Minute
+	b.on(loaded)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.BakeID})
+	b.bakeOn(loaded, loaded+80*time.Minute)
+	again := &proofBench{bench: b.again()}
+	again.every = b.every
+	again.bakeOn(loaded, loaded+82*time.Minute)
+	after := again.vessel().After
+	require.NotNil(t, after)
+	assert.Equal(t, bake.Cooling, after.Stage)
+	assert.False(t, after.DoneAt.IsZero())
+	assert.Equal(t, "by the probe in the loaf", after.Why)
+	for _, a := range again.raised {
+		assert.NotEqual(t, bake.OutID, a.Reason, "told once, not again")
+	}
+}
+
+// TestGermanMessages says the same in German.
+func TestGermanMessages(t *testing.T) {
+	t.Parallel()
+	b := &proofBench{bench: newBenchOf(t, strings.Replace(proofConfig, "time_zone: UTC", "time_zone: UTC, language: de", 1))}
+	b.bulk()
+	b.cup = true
+	b.on(shapedAt + 3*time.Hour)
+	assert.Contains(t, b.mustTell(bake.ProofID, "tub").Text, "Das sagt das Probeglas")
+	assert.Contains(t, b.mustTell(string(alert.Reached), "cup").Text, "Es steht für das Brot aus tub")
+}
