@@ -16,6 +16,7 @@ type Options struct {
 	Live     Live
 	History  History  // past rises; nil shows none
 	Settings Settings // passphrase, sessions, tokens; nil keeps them in memory
+	Level    Leveller // measures vessels; nil offers no measuring
 	House    say.House
 	Demo     bool         // everything shown is invented
 	Metrics  http.Handler // served at /metrics; nil when metrics have their own address

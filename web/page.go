@@ -66,6 +66,7 @@ type vesselView struct {
 	OtherUndo                  []undoView
 	Target                     string
 	SensorLine                 string
+	Measurable                 bool // its page for measuring is there
 	Sensors                    []string
 }
 
@@ -131,7 +132,8 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 	sv := say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: snap.At}
 	out := vesselView{ID: fmt.Sprintf("v%d", i), Name: v.Name, HoldsWord: say.Content(v.Holds), Batch: v.Batch,
 		Demo: v.Demo && !s.opt.Demo, RiseID: v.RiseID, Answer: say.For(sv, h), CanAct: canAct, Batches: v.Batches,
-		Start: v.RiseID == 0, Target: fmt.Sprintf("%.0f", v.TargetPercent)}
+		Measurable: s.opt.Level != nil,
+		Start:      v.RiseID == 0, Target: fmt.Sprintf("%.0f", v.TargetPercent)}
 	if v.RiseID != 0 || len(v.Steps) > 0 {
 		out.Rows = say.Table(sv, sayDeeds(v.Deeds), h)
 	}

@@ -92,6 +92,9 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("POST /lock", s.change(s.postLock))
 	s.mux.HandleFunc("POST /tokens", s.change(s.postToken))
 	s.apiRoutes()
+	if s.opt.Level != nil {
+		s.levelRoutes()
+	}
 	if s.opt.History != nil {
 		s.pastRoutes()
 		if s.opt.Upkeep != nil {

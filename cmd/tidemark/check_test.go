@@ -175,7 +175,7 @@ func TestLevelTakesWaterAndWritesTheProfile(t *testing.T) {
 	assert.NotContains(t, out, "Note:")
 	text, err := os.ReadFile(file)
 	require.NoError(t, err)
-	assert.Contains(t, string(text), "profile: [[0, 0], [45, 0.9], [90, 2]]\n")
+	assert.Contains(t, string(text), "profile: [[0, 0], [45, 0.9], [90, 2], [120, 2.79], [150, 3.655]]\n")
 }
 
 // act is what a baker does when asked: fill the vessel to a distance and type.

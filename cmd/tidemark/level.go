@@ -6,13 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
 
+	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
@@ -61,23 +61,9 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	l := &leveller{newTalk(ctx, s), vessel, *configFile,
-		survey.NewCalibration(src, *vessel.Height, insideOf(vessel), time.Duration(*seconds)*time.Second)}
+	l := &leveller{newTalk(ctx, s), vessel, *configFile, cfg.StateDir,
+		survey.NewCalibration(src, *vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
 	return errors.Join(l.run(ctx), src.Close(), hub.Close())
-}
-
-// insideOf is what the configuration says about a vessel's inside.
-func insideOf(v config.Vessel) survey.Inside {
-	if v.Profile == nil {
-		return survey.Inside{}
-	}
-	top := v.Profile.TopMM()
-	return survey.Inside{TopMM: top, WidthMM: func(heightMM float64) float64 {
-		const about = 10 // mm: over less the curve of a profile of few points says little
-		lo, hi := max(0, heightMM-about), min(top, heightMM+about)
-		areaMM2 := (v.Profile.Volume(hi) - v.Profile.Volume(lo)) * 1e6 / (hi - lo)
-		return 2 * math.Sqrt(max(areaMM2, 0)/math.Pi) // of a round vessel of that area
-	}}
 }
 
 // talk asks and listens in the terminal.
@@ -128,7 +114,9 @@ type leveller struct {
 	talk
 	vessel config.Vessel
 	file   string
-	cal    *survey.Calibration
+	// stateDir is where the service keeps what was measured on the page.
+	stateDir string
+	cal      *survey.Calibration
 }
 
 // errGivenUp says that the person stopped.
@@ -201,6 +189,10 @@ func (l *leveller) write() error {
 	if err != nil {
 		return fmt.Errorf("the configuration cannot be read again: %w", err)
 	}
+	profile, further := app.ToTheRim(profile, l.vessel.Profile)
+	if further {
+		l.say("Above the last level of water the shape is taken from the configuration, because dough may stand higher.")
+	}
 	changed, err := survey.SetCalibration(old, l.vessel.Name, floor, profile)
 	if err != nil {
 		return err
@@ -212,54 +204,31 @@ func (l *leveller) write() error {
 	l.showChange(string(old), string(changed))
 	if string(old) == string(changed) {
 		l.say("Nothing differs; the file stays as it is.")
+		if l.vessel.FloorMM != floor {
+			l.say("%s stands over it, from a measurement on the page: take the entry of %s out there.", config.MeasuredFile(l.stateDir), l.vessel.Name)
+		}
 		return nil
 	}
-	backup := l.file + ".before-" + time.Now().Format("20060102-150405")
+	backup := app.BackupName(l.file, time.Now())
 	answer, ok := l.ask("Write it? The old file is kept as %s. [y/N]", filepath.Base(backup))
 	if !ok || answer != "y" && answer != "yes" {
 		l.say("Nothing was changed.")
 		return nil
 	}
-	if err := replaceFile(l.file, backup, changed); err != nil {
+	if err := app.ReplaceFile(l.file, backup, changed); err != nil {
 		return err
 	}
-	l.say("Written. Restart the service so that it takes effect.")
+	l.say("Written. Start the service, or reload it when it runs, so that it takes effect.")
 	return nil
 }
 
 // showChange prints the lines that differ.
 func (l *leveller) showChange(old, changed string) {
-	before, after := strings.Split(old, "\n"), strings.Split(changed, "\n")
-	for len(before) > 0 && len(after) > 0 && before[0] == after[0] {
-		before, after = before[1:], after[1:]
-	}
-	for len(before) > 0 && len(after) > 0 && before[len(before)-1] == after[len(after)-1] {
-		before, after = before[:len(before)-1], after[:len(after)-1]
-	}
+	before, after := app.Differing(old, changed)
 	for _, line := range before {
 		l.say("  - %s", line)
 	}
 	for _, line := range after {
 		l.say("  + %s", line)
 	}
-}
-
-// replaceFile keeps the old file under backup and puts the new text in its place
-// in one step.
-func replaceFile(path, backup string, text []byte) error {
-	info, err := os.Stat(path)
-	if err != nil {
-		return err
-	}
-	fresh := path + ".new"
-	if err := os.WriteFile(fresh, text, info.Mode().Perm()); err != nil {
-		return fmt.Errorf("the new file cannot be written: %w; the old one is untouched", err)
-	}
-	if err := os.Link(path, backup); err != nil {
-		return fmt.Errorf("the old file cannot be kept as %s: %w; nothing was changed", backup, errors.Join(err, os.Remove(fresh)))
-	}
-	if err := os.Rename(fresh, path); err != nil {
-		return fmt.Errorf("the new file cannot be put in place: %w; the old one is untouched", err)
-	}
-	return nil
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"tidemark/sensor"
+	"tidemark/sensor/poll"
 )
 
 // Inside is what is known of a vessel's inside.
@@ -33,8 +34,12 @@ func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Leve
 	var mm []float64
 	missed, last := 0, sensor.Reading{}
 	end := time.Now().Add(length)
+	patience := 5 * time.Second
+	if p, ok := src.(poll.Patient); ok { // others decide when there is a reading
+		patience = max(patience, min(p.Patience(), length))
+	}
 	for {
-		one, cancel := context.WithTimeout(ctx, 5*time.Second)
+		one, cancel := context.WithTimeout(ctx, patience)
 		r := src.Read(one)
 		cancel()
 		if r.Status == sensor.OK {

@@ -126,6 +126,14 @@
     act(form);
   });
 
+  // A form that takes a while says so and is sent once.
+  document.addEventListener("submit", (e) => {
+    const text = e.target.dataset.wait;
+    if (!text) return;
+    said.textContent = text;
+    setTimeout(() => document.querySelectorAll("main button").forEach((b) => { b.disabled = true; }), 0);
+  });
+
   // A photo is made smaller here already, so that it travels quickly. If that
   // does not work, the file goes as it is.
   async function shrink(form) {

@@ -40,6 +40,7 @@ type pipe struct {
 	health      health
 	latest      map[role]taken // last reading of each sensor, live only
 	lastGood    map[role]taken // last one that measured something
+	gauge       *gauge         // measures the vessel; nil unless its height is read here
 	deeds       []web.Deed
 	link        link        // for whose final proof it stands
 	after       *bake.After // the bake after its bulk; nil when there is none

@@ -48,6 +48,12 @@ func (a *App) openFeeds(hub *chip.Hub) ([]feed, error) {
 			}
 			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, s.Spec, src})
 		}
+		if v.Height != nil {
+			p := a.pipes[v.Name]
+			p.mu.Lock()
+			p.gauge = newGauge(*v.Height)
+			p.mu.Unlock()
+		}
 	}
 	return feeds, nil
 }
@@ -74,11 +80,23 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 	for i, f := range feeds {
 		jobs[i] = poll.Job{
 			Bus: source.Bus(f.spec), Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
+			Pace:    a.paceOf(f),
 			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r) },
 			Timed:   func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
 		}
 	}
 	poll.Run(ctx, sensor.SystemClock(), jobs)
+}
+
+// paceOf lets a height be read faster while its vessel is measured.
+func (a *App) paceOf(f feed) *poll.Pace {
+	if f.role != heightRole {
+		return nil
+	}
+	p := a.pipes[f.vessel]
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.gauge.pace
 }
 
 // deliver takes a reading in. A height is joined with the fresh temperatures
@@ -93,6 +111,10 @@ func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 	p.health.note(string(as), r)
 	p.took(as, r, now)
 	if as != heightRole {
+		return
+	}
+	if p.levelling(now) { // water or the floor, not dough
+		p.gauge.show(r)
 		return
 	}
 	p.observe(SampleOf(now, r, p.fresh(doughRole, now), p.fresh(airRole, now)))

@@ -104,6 +104,9 @@ func (a *App) webOptions() (web.Options, error) {
 		Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
 		Secure: w.TLSCert != "",
 	}
+	if a.opt.Live {
+		o.Level = a
+	}
 	if a.opt.Store != nil {
 		o.History, o.Settings = a.opt.Store, a.opt.Store.Settings()
 		o.Upkeep, o.UploadDir = a, filepath.Dir(a.opt.Store.Path())

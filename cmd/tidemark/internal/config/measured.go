@@ -123,10 +123,16 @@ func (c *Config) takeMeasured() {
 				v.Name, c.File, m.At.Format("2006-01-02")))
 			continue
 		}
-		v.FloorMM = m.FloorMM
-		if p, err := m.shape(); err == nil && p != nil {
-			v.Profile = p
+		shape, _ := m.shape() // checked when it was read
+		if shape == nil {
+			shape = v.Profile
 		}
+		if shape.TopMM() > m.FloorMM {
+			c.Notes = append(c.Notes, fmt.Sprintf("vessel %s: its floor was measured %g mm away, but it is configured as %g mm high; the configuration counts",
+				v.Name, m.FloorMM, shape.TopMM()))
+			continue
+		}
+		v.FloorMM, v.Profile = m.FloorMM, shape
 	}
 }
 

@@ -1,0 +1,371 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator/geometry"
+	"tidemark/sensor"
+	"tidemark/sensor/poll"
+	"tidemark/sensor/survey"
+	"tidemark/web"
+)
+
+// Times of measuring a vessel from the page. The length of a level stays well
+// below the time that the page's server allows an answer.
+const (
+	levelPace    = 500 * time.Millisecond // from reading to reading meanwhile
+	levelLength  = 10 * time.Second       // of one level
+	levelByNode  = 45 * time.Second       // of one level whose sensor sends when it likes
+	levelForgets = 30 * time.Minute       // after the last step
+)
+
+// gauge measures the levels of one vessel. It is a sensor.Source of the readings
+// that the watch takes anyway, so that no bus has two masters; while it measures,
+// they come faster.
+type gauge struct {
+	spec sensor.Spec
+	pace *poll.Pace
+	next chan sensor.Reading // the newest reading that nobody took
+
+	// Guarded by the pipe's lock.
+	cal     *survey.Calibration // nil while nothing is measured
+	busy    bool
+	touched time.Time // by the steady clock
+	at      time.Time // when the empty vessel was measured, by the wall clock
+	empty   survey.Level
+	seen    bool // the empty vessel was measured
+	remarks []string
+	pours   []web.LevelPoint
+}
+
+// newGauge makes the gauge of a vessel.
+func newGauge(spec sensor.Spec) *gauge {
+	return &gauge{spec: spec, pace: &poll.Pace{}, next: make(chan sensor.Reading, 1)}
+}
+
+// show hands the newest reading on. Only the bus's goroutine calls it.
+func (g *gauge) show(r sensor.Reading) {
+	select {
+	case <-g.next: // nobody took the one before
+	default:
+	}
+	select {
+	case g.next <- r:
+	default:
+	}
+}
+
+// Read waits for the next reading.
+func (g *gauge) Read(ctx context.Context) sensor.Reading {
+	select {
+	case r := <-g.next:
+		return r
+	case <-ctx.Done():
+		r := sensor.Reading{Quantity: sensor.Distance}
+		return r.Fault(sensor.Stale, "no reading came in time; look at the sensors on the page")
+	}
+}
+
+// Close does nothing: the source belongs to the watch.
+func (g *gauge) Close() error { return nil }
+
+// Patience is how long a reading may wait.
+func (g *gauge) Patience() time.Duration { return g.length() }
+
+// length is how long one level takes.
+func (g *gauge) length() time.Duration {
+	if g.spec.Kind == sensor.KindMQTT {
+		return levelByNode
+	}
+	return levelLength
+}
+
+// levelling says whether the vessel is being measured, so that its heights are no
+// dough. What nobody goes on with is forgotten. p.mu is held.
+func (p *pipe) levelling(now time.Time) bool {
+	g := p.gauge
+	if g == nil || g.cal == nil {
+		return false
+	}
+	if !g.busy && (p.rise.ID != 0 || now.Sub(g.touched) > levelForgets) {
+		g.forget()
+		return false
+	}
+	return true
+}
+
+// forget drops what was measured. The pipe's lock is held.
+func (g *gauge) forget() {
+	g.cal, g.seen, g.remarks, g.pours = nil, false, nil, nil
+}
+
+// begin takes the gauge for one level. It refuses what cannot be measured now.
+func (p *pipe) begin(now time.Time) (*gauge, *survey.Calibration, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if why := p.levelBlocked(); why != "" {
+		return nil, nil, web.Refuse("%s", why)
+	}
+	g := p.gauge
+	if g.busy {
+		return nil, nil, web.Refuse("Somebody else measures %s at this moment; wait for it.", p.vessel.Name)
+	}
+	p.levelling(now) // forgets what is too old
+	if g.cal == nil {
+		g.cal = survey.NewCalibration(g, g.spec, InsideOf(p.vessel), g.length())
+		p.waitForAPerson()
+	}
+	select {
+	case <-g.next: // from before the vessel was put there
+	default:
+	}
+	g.busy, g.touched = true, now
+	g.pace.Set(levelPace)
+	return g, g.cal, nil
+}
+
+// levelBlocked says why the vessel cannot be measured; empty when it can. p.mu is
+// held.
+func (p *pipe) levelBlocked() string {
+	switch {
+	case p.gauge == nil:
+		return fmt.Sprintf("No sensor is read over %s here, so there is nothing to measure with.", p.vessel.Name)
+	case p.rise.ID != 0:
+		return fmt.Sprintf("A rise is being watched in %s. Measure between two rises, with the vessel empty.", p.vessel.Name)
+	}
+	return ""
+}
+
+// waitForAPerson lets no rise begin by itself: the vessel is empty, or full of
+// water. p.mu is held and no rise is under way.
+func (p *pipe) waitForAPerson() {
+	if !p.autoStart {
+		return
+	}
+	p.autoStart = false
+	if est, err := p.newEstimator(); err == nil { // it was built with the same before
+		p.est = est
+	}
+}
+
+// done gives the gauge back after one level.
+func (p *pipe) done(g *gauge, now time.Time) {
+	g.pace.Set(0)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	g.busy, g.touched = false, now
+}
+
+// measure takes one level of a vessel.
+func (a *App) measure(vessel string, level func(p *pipe, g *gauge, cal *survey.Calibration) error) error {
+	p, err := a.pipe(vessel)
+	if err != nil {
+		return web.Refuse("%v", err)
+	}
+	g, cal, err := p.begin(a.opt.Clock.Now())
+	if err != nil {
+		return err
+	}
+	err = level(p, g, cal)
+	p.done(g, a.opt.Clock.Now())
+	if err != nil {
+		return web.Refuse("Not measured: %v.", strings.TrimRight(err.Error(), "."))
+	}
+	return nil
+}
+
+// LevelEmpty measures the empty vessel, for web.Leveller.
+func (a *App) LevelEmpty(ctx context.Context, vessel string) error {
+	return a.measure(vessel, func(p *pipe, g *gauge, cal *survey.Calibration) error {
+		l, remarks, err := cal.Empty(ctx)
+		if err != nil {
+			return err
+		}
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		g.empty, g.seen, g.remarks, g.pours, g.at = l, true, remarks, nil, a.opt.Clock.Now()
+		return nil
+	})
+}
+
+// LevelPour measures after water was poured in, for web.Leveller.
+func (a *App) LevelPour(ctx context.Context, vessel string, totalL float64) error {
+	return a.measure(vessel, func(p *pipe, g *gauge, cal *survey.Calibration) error {
+		height, err := cal.Pour(ctx, totalL)
+		if err != nil {
+			return err
+		}
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		g.pours = append(g.pours, web.LevelPoint{VolumeL: totalL, HeightMM: height})
+		return nil
+	})
+}
+
+// LevelEnd forgets what was measured, for web.Leveller.
+func (a *App) LevelEnd(vessel string) error {
+	p, err := a.pipe(vessel)
+	if err != nil {
+		return web.Refuse("%v", err)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.gauge == nil {
+		return nil
+	}
+	if p.gauge.busy {
+		return web.Refuse("Somebody measures %s at this moment; wait for it.", vessel)
+	}
+	p.gauge.forget()
+	return nil
+}
+
+// Level tells how far the measuring of a vessel is, for web.Leveller.
+func (a *App) Level(vessel string) (web.Level, error) {
+	p, err := a.pipe(vessel)
+	if err != nil {
+		return web.Level{}, web.Refuse("%v", err)
+	}
+	p.mu.Lock()
+	l := p.levelForWeb()
+	m, cal := p.measured()
+	p.mu.Unlock()
+	if cal == nil {
+		return l, nil
+	}
+	what, err := a.whatToWrite(m, cal)
+	if err != nil {
+		l.Remarks = append(l.Remarks, "it cannot be written: "+strings.TrimRight(err.Error(), "."))
+		return l, nil
+	}
+	if what.toTheRim {
+		l.Remarks = append(l.Remarks, "above the last level of water the shape is taken from the one in force, because dough may stand higher")
+	}
+	for _, x := range what.entry.Profile {
+		l.Profile = append(l.Profile, web.LevelPoint{HeightMM: x[0], VolumeL: x[1]})
+	}
+	c := what.change
+	l.Change = &web.LevelChange{ID: c.id(), File: c.file, Backup: c.backup, Before: c.before, After: c.after}
+	return l, nil
+}
+
+// levelForWeb is what is known without looking at files. p.mu is held.
+func (p *pipe) levelForWeb() web.Level {
+	l := web.Level{FloorMM: p.vessel.FloorMM, TopMM: p.vessel.Profile.TopMM(), Blocked: p.levelBlocked(), Old: pointsAlong(p.vessel.Profile)}
+	g := p.gauge
+	if g == nil {
+		return l
+	}
+	l.Sensor, l.Seconds, l.Busy = g.spec.String(), g.length().Seconds(), g.busy
+	l.Remarks, l.Pours = slices.Clone(g.remarks), slices.Clone(g.pours)
+	if g.seen {
+		e := g.empty
+		l.Empty = &web.LevelReading{MM: e.MM, SpreadMM: e.SpreadMM, SDMM: e.SDMM, Usable: e.Usable, Missed: e.Missed}
+	}
+	return l
+}
+
+// pointsAlong draws a shape by some of its points.
+func pointsAlong(shape *geometry.Profile) []web.LevelPoint {
+	const steps = 12
+	var out []web.LevelPoint
+	for i := range steps + 1 {
+		h := shape.TopMM() * float64(i) / steps
+		out = append(out, web.LevelPoint{HeightMM: h, VolumeL: shape.Volume(h)})
+	}
+	return out
+}
+
+// measured is what there is to keep so far; cal is nil when there is nothing.
+// p.mu is held.
+func (p *pipe) measured() (config.Measured, *survey.Calibration) {
+	g := p.gauge
+	if g == nil || !g.seen || g.busy {
+		return config.Measured{}, nil
+	}
+	return config.Measured{Vessel: p.vessel.Name, At: g.at.Round(time.Second).UTC()}, g.cal
+}
+
+// toWrite is a measured vessel with what it changes.
+type toWrite struct {
+	entry    config.Measured
+	change   levelChange
+	toTheRim bool
+	// rest is the configuration as the file has it now.
+	rest *config.Config
+}
+
+// whatToWrite works out what would be written, from the configuration as the file
+// has it now.
+func (a *App) whatToWrite(m config.Measured, cal *survey.Calibration) (toWrite, error) {
+	w := toWrite{entry: m}
+	floor, profile, err := cal.Result()
+	if err != nil {
+		return w, err
+	}
+	if w.rest, err = config.Load(a.opt.Config.File, config.Sensors); err != nil {
+		return w, err
+	}
+	v, err := w.rest.Vessel(m.Vessel)
+	if err != nil {
+		return w, err
+	}
+	w.entry.FloorMM, w.entry.Over = floor, v.Configured
+	w.entry.Profile, w.toTheRim = ToTheRim(profile, v.Profile)
+	if profile == nil && v.Profile.TopMM() > floor {
+		return w, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", floor, v.Profile.TopMM())
+	}
+	w.change, err = changeOf(a.opt.Config.StateDir, w.entry)
+	return w, err
+}
+
+// LevelWrite keeps what was measured and puts it in force by the way of every
+// reload, for web.Leveller.
+func (a *App) LevelWrite(_ context.Context, vessel, change string) (string, error) {
+	p, err := a.pipe(vessel)
+	if err != nil {
+		return "", web.Refuse("%v", err)
+	}
+	p.mu.Lock()
+	m, cal := p.measured()
+	p.mu.Unlock()
+	if cal == nil {
+		return "", web.Refuse("Nothing was measured in %s yet; measure the empty vessel first.", vessel)
+	}
+	what, err := a.whatToWrite(m, cal)
+	if err != nil {
+		return "", web.Refuse("It cannot be written: %v.", strings.TrimRight(err.Error(), "."))
+	}
+	if what.change.id() != change {
+		return "", web.Refuse("That is not what would be written now: the files or the measurement changed since it was shown. Look at the change again.")
+	}
+	if err := ReplaceFile(what.change.file, what.change.backup, what.change.text); err != nil {
+		return "", web.Refuse("Not written: %v.", err)
+	}
+	return a.takeLevel(p, what)
+}
+
+// takeLevel puts a written level in force.
+func (a *App) takeLevel(p *pipe, what toWrite) (string, error) {
+	p.mu.Lock()
+	p.gauge.forget()
+	p.mu.Unlock()
+	said := fmt.Sprintf("Written and in force: the floor is %g mm away", what.entry.FloorMM)
+	if n := len(what.entry.Profile); n > 0 {
+		said += fmt.Sprintf(", the shape has %d points", n)
+	}
+	a.log.Info("a vessel was measured", "vessel", p.vessel.Name, "floor_mm", what.entry.FloorMM, "profile", what.entry.Profile, "file", what.change.file)
+	fresh, err := config.Load(a.opt.Config.File, config.Sensors)
+	if err != nil {
+		return "", fmt.Errorf("what was measured is written to %s, but counts only after the next start: %w", what.change.file, err)
+	}
+	if rest := a.Reload(fresh); len(rest) > 0 {
+		said += "; other changes in the configuration wait for a restart (" + strings.Join(rest, "; ") + ")"
+	}
+	return said + ".", nil
+}

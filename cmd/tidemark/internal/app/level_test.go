@@ -1,0 +1,305 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/pitree"
+	"tidemark/estimator/geometry"
+	"tidemark/sensor"
+	"tidemark/web"
+)
+
+// basin is a live watch of a tub that can be measured and of a jar whose starter
+// rises meanwhile, over a tree that the test plays. Everything is invented.
+type basin struct {
+	t    *testing.T
+	file string
+	tree pitree.Tree
+	app  *App
+	jar  float64 // distance of the jar's surface, mm
+}
+
+// openBasin starts the watch in the bubble's time. The tub reads tubMM.
+func openBasin(t *testing.T, dir string, tubMM float64) *basin {
+	t.Helper()
+	b := &basin{t: t, file: filepath.Join(dir, "tidemark.yaml"), tree: pitree.Tree{Root: filepath.Join(dir, "sys")}, jar: 150}
+	b.level(tubMM)
+	b.risen(150)
+	b.write("floor_mm: 250")
+	cfg, err := config.Load(b.file, config.Sensors)
+	require.NoError(t, err)
+	b.app, err = New(Options{Config: cfg, Clock: wall{}, Live: true})
+	require.NoError(t, err)
+	require.NoError(t, b.app.Start(t.Context()))
+	t.Cleanup(func() { assert.NoError(t, b.app.Stop(context.Background())) })
+	return b
+}
+
+// write writes the configuration with a line for the tub's floor.
+func (b *basin) write(floor string) {
+	b.t.Helper()
+	text := "state_dir: " + filepath.Dir(b.file) + "\nsysfs: " + b.tree.Root + `
+sample_every: 30s
+vessels:
+  - name: tub
+    holds: dough
+    ` + floor + `
+    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
+    height: {kind: iio, name: vl53l0x}
+  - name: jar
+    holds: starter
+    floor_mm: 200
+    profile: {shape: straight, diameter_mm: 85, height_mm: 150}
+    height: {kind: iio, name: other}
+`
+	require.NoError(b.t, os.WriteFile(b.file, []byte(text), 0o640))
+}
+
+// level sets what the tub's sensor reads; risen the jar's.
+func (b *basin) level(mm float64) { require.NoError(b.t, b.tree.Height(mm)) }
+
+func (b *basin) risen(mm float64) {
+	iio(b.t, b.tree, "iio:device5", "other", map[string]string{"in_distance_raw": fmt.Sprintf("%.0f", mm), "in_distance_scale": "0.001"})
+}
+
+// state is how far the measuring of the tub is.
+func (b *basin) state() web.Level {
+	b.t.Helper()
+	l, err := b.app.Level("tub")
+	require.NoError(b.t, err)
+	return l
+}
+
+// refusedWith checks that err is a refusal that says want.
+func refusedWith(t *testing.T, err error, want string) {
+	t.Helper()
+	var no web.Refusal
+	require.ErrorAs(t, err, &no)
+	assert.Contains(t, no.Why, want)
+}
+
+// TestMeasuringThroughTheRunningWatch measures a tub on the page's way while a
+// jar goes on being watched: empty, three levels of water, a look at the change,
+// written, and in force without a restart; and after one.
+func TestMeasuringThroughTheRunningWatch(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := openBasin(t, dir, 8190)
+		time.Sleep(2 * time.Minute)
+		jarBefore := b.app.Snapshot().Vessels[1].Sensors[0].Readings["ok"]
+		l := b.state()
+		assert.Equal(t, "iio vl53l0x", l.Sensor)
+		assert.Equal(t, []any{250.0, 200.0, "", false}, []any{l.FloorMM, math.Round(l.TopMM), l.Blocked, l.Busy})
+		assert.Nil(t, l.Empty)
+		refusedWith(t, b.app.LevelPour(t.Context(), "tub", 1), "the empty vessel was not measured yet")
+		refusedWith(t, b.app.LevelEmpty(t.Context(), "tub"), "Not measured: no usable reading: nothing in range")
+
+		b.level(238)
+		begun := time.Now()
+		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
+		assert.InDelta(t, 10, time.Since(begun).Seconds(), 2, "as long as the page says")
+		l = b.state()
+		assert.InDelta(t, 238, l.Empty.MM, 1e-9)
+		assert.Greater(t, l.Empty.Usable, 8, "readings came faster than every 30 s")
+		require.NotNil(t, l.Change)
+		assert.Empty(t, l.Change.Backup, "there is no file yet")
+		assert.Empty(t, l.Change.Before)
+		assert.Contains(t, strings.Join(l.Change.After, "\n"), "floor_mm: 238")
+		for _, step := range [][2]float64{{198, 1}, {158, 2.1}, {118, 3.3}} {
+			b.level(step[0])
+			require.NoError(t, b.app.LevelPour(t.Context(), "tub", step[1]))
+		}
+		refusedWith(t, b.app.LevelPour(t.Context(), "tub", 3), "give the total, not what was added")
+		l = b.state()
+		require.Len(t, l.Pours, 3)
+		assert.Equal(t, web.LevelPoint{VolumeL: 3.3, HeightMM: 120}, l.Pours[2])
+		require.Len(t, l.Profile, 6, "nothing, three levels, and on to the rim")
+		assert.InDelta(t, 200, l.Profile[5].HeightMM, 0.1)
+		assert.InDelta(t, 3.3+80*math.Pi*90*90/1e6, l.Profile[5].VolumeL, 0.01)
+		assert.Contains(t, strings.Join(l.Remarks, "\n"), "dough may stand higher")
+
+		_, err := b.app.LevelWrite(t.Context(), "tub", "0011223344556677")
+		refusedWith(t, err, "Look at the change again")
+		assert.NoFileExists(t, config.MeasuredFile(dir))
+		said, err := b.app.LevelWrite(t.Context(), "tub", l.Change.ID)
+		require.NoError(t, err)
+		assert.Equal(t, "Written and in force: the floor is 238 mm away, the shape has 6 points.", said)
+		l = b.state()
+		assert.Nil(t, l.Empty, "it begins anew")
+		assert.Equal(t, 238.0, l.FloorMM)
+
+		assert.Zero(t, b.app.Snapshot().Vessels[0].RiseID, "water is no dough")
+		jar := b.app.Snapshot().Vessels[1]
+		assert.NotZero(t, jar.RiseID)
+		assert.InDelta(t, time.Since(begun).Seconds()/30, float64(jar.Sensors[0].Readings["ok"]-jarBefore), 2, "the jar was read as ever")
+
+		b.level(158)
+		require.NoError(t, b.app.Act(t.Context(), web.Act{Kind: web.ActStart, Vessel: "tub"}))
+		time.Sleep(5 * time.Minute)
+		assert.InDelta(t, 2.1, b.app.Estimate("tub").VolumeL, 0.02, "80 mm of the measured shape")
+		refusedWith(t, b.app.LevelEmpty(t.Context(), "tub"), "A rise is being watched in tub")
+
+		cfg, err := config.Load(b.file, config.Sensors)
+		require.NoError(t, err)
+		assert.Equal(t, 238.0, cfg.Vessels[0].FloorMM, "and after a restart")
+		text, err := os.ReadFile(b.file)
+		require.NoError(t, err)
+		assert.Contains(t, string(text), "floor_mm: 250", "the configuration itself is not touched")
+	})
+}
+
+// TestMeasuringAgainKeepsABackup writes twice, then changes the file by hand.
+func TestMeasuringAgainKeepsABackup(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := openBasin(t, dir, 8190)
+		b.level(238)
+		empty := func() string {
+			t.Helper()
+			require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
+			return b.state().Change.ID
+		}
+		_, err := b.app.LevelWrite(t.Context(), "tub", empty())
+		require.NoError(t, err)
+		b.level(236)
+		id := empty()
+		l := b.state()
+		assert.Equal(t, []string{"  floor_mm: 238.0"}, keep(l.Change.Before, "floor_mm"))
+		assert.Equal(t, []string{"  floor_mm: 236.0"}, keep(l.Change.After, "floor_mm"))
+		require.NotEmpty(t, l.Change.Backup)
+		_, err = b.app.LevelWrite(t.Context(), "tub", id)
+		require.NoError(t, err)
+		old, err := os.ReadFile(l.Change.Backup)
+		require.NoError(t, err)
+		assert.Contains(t, string(old), "floor_mm: 238")
+		assert.Equal(t, 236.0, b.state().FloorMM)
+
+		id = empty()
+		b.write("floor_mm: 245") // somebody edits the file meanwhile
+		_, err = b.app.LevelWrite(t.Context(), "tub", id)
+		refusedWith(t, err, "Look at the change again")
+		b.write("floor_mm: 245\n    flor: 3")
+		_, err = b.app.LevelWrite(t.Context(), "tub", b.state().Sensor)
+		refusedWith(t, err, `unknown field "flor"`)
+		assert.Contains(t, strings.Join(b.state().Remarks, "\n"), "it cannot be written")
+	})
+}
+
+// keep gives the lines that hold a text.
+func keep(lines []string, part string) []string {
+	var out []string
+	for _, l := range lines {
+		if strings.Contains(l, part) {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// TestMeasuringWarns of the rim in view, and forgets what nobody goes on with.
+func TestMeasuringWarns(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := openBasin(t, dir, 8190)
+		b.level(150)
+		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
+		l := b.state()
+		assert.Contains(t, strings.Join(l.Remarks, "\n"), "it sees the rim or something in the vessel, not the floor")
+		assert.Contains(t, strings.Join(l.Remarks, "\n"), "it cannot be written: the floor is 150 mm away, but the vessel is 200 mm high")
+		assert.Nil(t, l.Change)
+		b.level(225)
+		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
+		assert.Contains(t, strings.Join(b.state().Remarks, "\n"), "a full vessel would come to 25 mm from the sensor, nearer than the 30 mm it needs")
+		require.NoError(t, b.app.LevelEnd("tub"))
+		assert.Nil(t, b.state().Empty)
+
+		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
+		time.Sleep(levelForgets + time.Minute)
+		assert.Nil(t, b.state().Empty, "after half an hour the vessel is watched again")
+		refusedWith(t, b.app.LevelEmpty(t.Context(), "bathtub"), `no vessel "bathtub"`)
+	})
+}
+
+// TestOneMeasuresAtATime: a second one is told to wait, and who gives up early
+// leaves the gauge free.
+func TestOneMeasuresAtATime(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := openBasin(t, dir, 8190)
+		time.Sleep(time.Minute)
+		b.level(238)
+		ctx, cancel := context.WithCancel(t.Context())
+		first := make(chan error)
+		go func() { first <- b.app.LevelEmpty(ctx, "tub") }()
+		time.Sleep(2 * time.Second)
+		refusedWith(t, b.app.LevelEmpty(t.Context(), "tub"), "Somebody else measures tub")
+		refusedWith(t, b.app.LevelEnd("tub"), "Somebody measures tub")
+		assert.True(t, b.state().Busy)
+		cancel()
+		refusedWith(t, <-first, "canceled")
+		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
+	})
+}
+
+func TestNothingToMeasureWithoutSensors(t *testing.T) {
+	b := newBench(t)
+	l, err := b.app.Level("tub")
+	require.NoError(t, err)
+	assert.Contains(t, l.Blocked, "No sensor is read over tub")
+	refusedWith(t, b.app.LevelEmpty(t.Context(), "tub"), "No sensor is read over tub")
+	require.NoError(t, b.app.LevelEnd("tub"))
+	_, err = b.app.LevelWrite(t.Context(), "tub", "x")
+	refusedWith(t, err, "Nothing was measured in tub yet")
+}
+
+func TestToTheRim(t *testing.T) {
+	known, err := geometry.Cylinder(100, 200)
+	require.NoError(t, err)
+	short := [][2]float64{{0, 0}, {50, 0.4}, {100, 0.8}}
+	out, further := ToTheRim(short, known)
+	assert.True(t, further)
+	require.Len(t, out, 5)
+	assert.InDelta(t, 200, out[4][0], 1e-9)
+	assert.InDelta(t, 0.8+100*math.Pi*50*50/1e6, out[4][1], 1e-3)
+	_, err = config.ProfileOf(out)
+	require.NoError(t, err)
+	full := [][2]float64{{0, 0}, {197, 1.55}}
+	out, further = ToTheRim(full, known)
+	assert.False(t, further)
+	assert.Equal(t, full, out)
+	out, further = ToTheRim(nil, known)
+	assert.False(t, further)
+	assert.Nil(t, out)
+}
+
+// TestGaugeShowsTheNewestReading: what was not asked for in time is not served.
+func TestGaugeShowsTheNewestReading(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		g := newGauge(sensor.Spec{Kind: sensor.KindIIO})
+		for mm := range 3 {
+			g.show(sensor.Reading{Status: sensor.OK, Value: float64(mm)})
+		}
+		assert.Equal(t, 2.0, g.Read(t.Context()).Value)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		assert.Equal(t, sensor.Stale, g.Read(ctx).Status)
+		assert.Equal(t, levelByNode, newGauge(sensor.Spec{Kind: sensor.KindMQTT}).Patience())
+		assert.NoError(t, g.Close())
+	})
+}

@@ -1,0 +1,284 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"tidemark/web/past"
+)
+
+// Leveller measures vessels with the sensors that are being watched, while all go
+// on being watched. The wiring implements it; all methods may be called from many
+// goroutines. A Refusal is shown to the person.
+type Leveller interface {
+	// Level tells how far the measuring of a vessel is.
+	Level(vessel string) (Level, error)
+	// LevelEmpty measures the empty vessel, which takes Level.Seconds. What was
+	// measured before is forgotten.
+	LevelEmpty(ctx context.Context, vessel string) error
+	// LevelPour measures after water was poured in; totalL is all the water that is
+	// in the vessel now, in litres. It takes Level.Seconds too.
+	LevelPour(ctx context.Context, vessel string, totalL float64) error
+	// LevelWrite writes the change that was shown under this id and puts it in
+	// force. It says in words what became of it.
+	LevelWrite(ctx context.Context, vessel, change string) (said string, err error)
+	// LevelEnd forgets what was measured and not written.
+	LevelEnd(vessel string) error
+}
+
+// Level is how far the measuring of a vessel is.
+type Level struct {
+	Sensor  string  // what measures, in words
+	Seconds float64 // how long one level takes
+	FloorMM float64 // in force: sensor to the empty floor
+	TopMM   float64 // in force: height of the rim over the floor
+	Busy    bool    // somebody measures at this moment
+	Blocked string  // why nothing can be measured now; empty when it can
+	Empty   *LevelReading
+	Remarks []string     // what is wrong with how the sensor sits, or good to know
+	Pours   []LevelPoint // as measured
+	Profile []LevelPoint // that would be written; empty leaves the shape in force
+	Old     []LevelPoint // the shape in force, in some points
+	Change  *LevelChange // nil while there is nothing to write
+}
+
+// LevelReading is the measured distance to the empty floor, in mm.
+type LevelReading struct {
+	MM, SpreadMM, SDMM float64
+	Usable, Missed     int // readings
+}
+
+// LevelPoint is a volume with the height at which it stands.
+type LevelPoint struct{ VolumeL, HeightMM float64 }
+
+// LevelChange is what would be written.
+type LevelChange struct {
+	ID            string // names exactly this change
+	File          string
+	Backup        string   // where the old file is kept; empty when there is none
+	Before, After []string // the lines that differ
+}
+
+// levelRoutes names the paths for measuring.
+func (s *Server) levelRoutes() {
+	const page, api = "/vessels/{name}/level", "/api/v1/vessels/{name}/level"
+	s.mux.HandleFunc("GET "+page, s.read(s.pageLevel))
+	s.mux.HandleFunc("POST "+page, s.change(s.postLevel))
+	s.mux.HandleFunc("GET "+api, s.read(s.apiLevel))
+	s.mux.HandleFunc("DELETE "+api, s.change(s.apiLevelEnd))
+	s.mux.HandleFunc("POST "+api+"/empty", s.change(s.apiLevelEmpty))
+	s.mux.HandleFunc("POST "+api+"/pour", s.change(s.apiLevelPour))
+	s.mux.HandleFunc("POST "+api+"/write", s.change(s.apiLevelWrite))
+}
+
+// levelPage leads through the measuring of a vessel.
+type levelPage struct {
+	frame
+	Vessel   string
+	RiseID   int64
+	Level    Level
+	Seconds  string
+	Problem  string // why the last step was not taken
+	Picture  template.HTML
+	Poured   string // litres so far, to start the next field with
+	Standing bool   // something was measured
+}
+
+// pageLevel shows the steps.
+func (s *Server) pageLevel(w http.ResponseWriter, r *http.Request) {
+	s.showLevel(w, r, http.StatusOK, "")
+}
+
+func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, trouble string) {
+	_, v, ok := s.vessel(w, r)
+	if !ok {
+		return
+	}
+	level, err := s.opt.Level.Level(v.Name)
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	p := levelPage{frame: s.frame(w, r, "Measure "+v.Name, ""), Vessel: v.Name, RiseID: v.RiseID, Level: level, Problem: trouble,
+		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil, Picture: profilePicture(level)}
+	if n := len(level.Pours); n > 0 {
+		p.Poured = fmt.Sprintf("%g", level.Pours[n-1].VolumeL)
+	}
+	s.render(w, status, "level", p)
+}
+
+// postLevel takes a step that a form asks for.
+func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) {
+	_, v, ok := s.vessel(w, r)
+	if !ok {
+		return
+	}
+	said, err := s.levelStep(r, v.Name)
+	if no, refused := err.(Refusal); refused && wantsHTML(r) { //nolint:errorlint // the wiring hands it over bare
+		s.showLevel(w, r, http.StatusConflict, no.Why)
+		return
+	}
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	if !wantsHTML(r) {
+		writeJSON(w, http.StatusOK, map[string]string{"said": said})
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
+	http.Redirect(w, r, r.URL.EscapedPath(), http.StatusSeeOther)
+}
+
+// levelStep does what a form asks for and says what was done.
+func (s *Server) levelStep(r *http.Request, vessel string) (string, error) {
+	if err := r.ParseForm(); err != nil {
+		return "", Refuse("The form could not be read: %v.", err)
+	}
+	f := formReader{form: r.PostForm}
+	switch step := f.text("step"); step {
+	case "empty":
+		return "Measured.", s.opt.Level.LevelEmpty(r.Context(), vessel)
+	case "pour":
+		total := f.number("litres")
+		if f.err != nil {
+			return "", f.err
+		}
+		return fmt.Sprintf("%g L measured.", total), s.opt.Level.LevelPour(r.Context(), vessel, total)
+	case "write":
+		return s.opt.Level.LevelWrite(r.Context(), vessel, f.text("change"))
+	case "forget":
+		return "Forgotten; nothing was changed.", s.opt.Level.LevelEnd(vessel)
+	default:
+		return "", Refuse("%q is no step of measuring; use empty, pour, write or forget.", step)
+	}
+}
+
+// The types of the API.
+type levelJSON struct {
+	Sensor      string            `json:"sensor"`
+	Seconds     float64           `json:"seconds"`
+	FloorMM     past.Number       `json:"floor_mm"`
+	TopMM       past.Number       `json:"top_mm"`
+	Busy        bool              `json:"busy"`
+	Blocked     string            `json:"blocked"`
+	Empty       *levelReadingJSON `json:"empty"`
+	Remarks     []string          `json:"remarks"`
+	Pours       []levelPointJSON  `json:"pours"`
+	Profile     []levelPointJSON  `json:"profile"`
+	Change      *levelChangeJSON  `json:"change"`
+	VesselShape []levelPointJSON  `json:"shape_in_force"`
+}
+
+type levelReadingJSON struct {
+	DistanceMM float64 `json:"distance_mm"`
+	SpreadMM   float64 `json:"spread_mm"`
+	SDMM       float64 `json:"sd_mm"`
+	Usable     int     `json:"usable_readings"`
+	Missed     int     `json:"missed_readings"`
+}
+
+type levelPointJSON struct {
+	HeightMM float64 `json:"height_mm"`
+	VolumeL  float64 `json:"volume_l"`
+}
+
+type levelChangeJSON struct {
+	ID     string   `json:"id"`
+	File   string   `json:"file"`
+	Backup string   `json:"backup"`
+	Before []string `json:"before"`
+	After  []string `json:"after"`
+}
+
+// levelOf turns a Level into its form on the API.
+func levelOf(l Level) levelJSON {
+	out := levelJSON{Sensor: l.Sensor, Seconds: l.Seconds, FloorMM: past.Number(l.FloorMM), TopMM: past.Number(l.TopMM), Busy: l.Busy,
+		Blocked: l.Blocked, Remarks: append([]string{}, l.Remarks...), Pours: pointsOf(l.Pours), Profile: pointsOf(l.Profile), VesselShape: pointsOf(l.Old)}
+	if e := l.Empty; e != nil {
+		out.Empty = &levelReadingJSON{e.MM, e.SpreadMM, e.SDMM, e.Usable, e.Missed}
+	}
+	if c := l.Change; c != nil {
+		out.Change = &levelChangeJSON{c.ID, c.File, c.Backup, append([]string{}, c.Before...), append([]string{}, c.After...)}
+	}
+	return out
+}
+
+func pointsOf(points []LevelPoint) []levelPointJSON {
+	out := []levelPointJSON{}
+	for _, p := range points {
+		out = append(out, levelPointJSON{p.HeightMM, p.VolumeL})
+	}
+	return out
+}
+
+// apiLevel tells how far the measuring is.
+func (s *Server) apiLevel(w http.ResponseWriter, r *http.Request) {
+	if _, v, ok := s.vessel(w, r); ok {
+		s.answerLevel(w, r, v.Name, nil)
+	}
+}
+
+// answerLevel answers with the state after a step, or says why it was not taken.
+func (s *Server) answerLevel(w http.ResponseWriter, r *http.Request, vessel string, err error) {
+	var level Level
+	if err == nil {
+		level, err = s.opt.Level.Level(vessel)
+	}
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, levelOf(level))
+}
+
+// apiLevelEmpty measures the empty vessel.
+func (s *Server) apiLevelEmpty(w http.ResponseWriter, r *http.Request) {
+	if _, v, ok := s.vessel(w, r); ok && readJSON(w, r, &struct{}{}) {
+		s.answerLevel(w, r, v.Name, s.opt.Level.LevelEmpty(r.Context(), v.Name))
+	}
+}
+
+// apiLevelPour measures after water was poured in.
+func (s *Server) apiLevelPour(w http.ResponseWriter, r *http.Request) {
+	var in struct {
+		TotalL float64 `json:"total_l"`
+	}
+	if _, v, ok := s.vessel(w, r); ok && readJSON(w, r, &in) {
+		s.answerLevel(w, r, v.Name, s.opt.Level.LevelPour(r.Context(), v.Name, in.TotalL))
+	}
+}
+
+// apiLevelWrite writes the change that was shown.
+func (s *Server) apiLevelWrite(w http.ResponseWriter, r *http.Request) {
+	var in struct {
+		Change string `json:"change"`
+	}
+	_, v, ok := s.vessel(w, r)
+	if !ok || !readJSON(w, r, &in) {
+		return
+	}
+	said, err := s.opt.Level.LevelWrite(r.Context(), v.Name, strings.TrimSpace(in.Change))
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, map[string]string{"said": said})
+}
+
+// apiLevelEnd forgets what was measured.
+func (s *Server) apiLevelEnd(w http.ResponseWriter, r *http.Request) {
+	_, v, ok := s.vessel(w, r)
+	if !ok {
+		return
+	}
+	if err := s.opt.Level.LevelEnd(v.Name); err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}

@@ -1,0 +1,178 @@
+package web_test
+
+import (
+	"fmt"
+	"net/url"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/web"
+	"tidemark/web/internal/kitchen"
+)
+
+// rimSeen is a remark as the survey of a sensor makes them.
+const rimSeen = "the sensor reads 150 mm, but the vessel alone is 200 mm deep: it sees the rim <or> something in the vessel, not the floor"
+
+// scale is a server whose vessels can be measured.
+func scale(t *testing.T) (*web.Server, *kitchen.Kitchen, *kitchen.Scale) {
+	t.Helper()
+	var sc *kitchen.Scale
+	s, k := newServer(t, func(o *web.Options) {
+		sc = kitchen.NewScale(o.Live.(*kitchen.Kitchen), rimSeen)
+		o.Level = sc
+	})
+	return s, k, sc
+}
+
+// TestMeasuringWithoutScripts walks through the page as a browser without scripts
+// would: empty, two levels, a look at the change, and written.
+func TestMeasuringWithoutScripts(t *testing.T) {
+	s, _, sc := scale(t)
+	b := newBrowser(t, s)
+	const path = "/vessels/basket/level"
+	body := b.get(path).Body.String()
+	assert.Contains(t, body, "Read by vl53l1x 0x29. In force: floor 240.0 mm from the sensor, rim 200 mm above the floor.")
+	assert.Contains(t, body, "hold still for 10 seconds")
+	assert.NotContains(t, body, `value="pour"`, "nothing is poured before the floor is known")
+	assert.NotContains(t, body, "style=")
+	step := func(form url.Values, want string) string {
+		t.Helper()
+		w := b.post(path, form)
+		require.Equal(t, 303, w.Code, w.Body.String())
+		require.Equal(t, path, w.Header().Get("Location"))
+		body := b.get(path).Body.String()
+		assert.Contains(t, body, want)
+		return body
+	}
+	body = step(url.Values{"step": {"empty"}}, "The floor is 238.4 mm away.")
+	assert.Contains(t, body, "10 readings, 1 missed; spread of one 0.8 mm; known to 0.3 mm.")
+	assert.Contains(t, body, "<strong>Look here:</strong> the sensor reads 150 mm, but the vessel alone is 200 mm deep: it sees the rim &lt;or&gt;")
+	assert.NotContains(t, body, "<svg", "no picture of nothing")
+	step(url.Values{"step": {"pour"}, "litres": {"1,2"}}, "<th scope=\"row\">1.2 L</th><td>47.2 mm</td>")
+	body = step(url.Values{"step": {"pour"}, "litres": {"2.4"}}, "(so far 2.4)")
+	assert.Contains(t, body, `aria-label="Volume against height. Measured: 1.2 L at 47 mm, 2.4 L at 94 mm. Dashed: the shape in force."`)
+	for _, part := range []string{"/var/lib/tidemark/measured.yaml", "measured.yaml.before-20260314-172000", "- measured: []\n", "+   profile: 3 points"} {
+		assert.Contains(t, body, part)
+	}
+	w := b.post(path, url.Values{"step": {"write"}, "change": {"change-1"}})
+	assert.Equal(t, 409, w.Code, "another change than the one shown last")
+	assert.Contains(t, w.Body.String(), "That is not what was shown last")
+	assert.Contains(t, w.Body.String(), "The floor is 238.4", "the page goes on from where it was")
+	assert.Empty(t, sc.Written)
+	body = step(url.Values{"step": {"write"}, "change": {"change-2"}}, "Written and in force: floor 238.4 mm.")
+	assert.NotContains(t, body, "The floor is 238.4")
+	assert.Equal(t, []string{"change-2"}, sc.Written)
+	step(url.Values{"step": {"empty"}}, "Measured.")
+	step(url.Values{"step": {"forget"}}, "Forgotten; nothing was changed.")
+}
+
+// TestMeasuringIsRefused has a row for every reason.
+func TestMeasuringIsRefused(t *testing.T) {
+	s, _, sc := scale(t)
+	b := newBrowser(t, s)
+	for _, c := range []struct {
+		path string
+		form url.Values
+		code int
+		want string
+	}{
+		{"/vessels/tub/level", url.Values{"step": {"empty"}}, 409, "A rise is being watched in tub."},
+		{"/vessels/basket/level", url.Values{"step": {"pour"}, "litres": {"1"}}, 409, "The empty vessel was not measured yet"},
+		{"/vessels/basket/level", url.Values{"step": {"pour"}, "litres": {"some"}}, 409, `litres: &#34;some&#34; is not a number.`},
+		{"/vessels/basket/level", url.Values{"step": {"write"}}, 409, "That is not what was shown last"},
+		{"/vessels/basket/level", url.Values{"step": {"boil"}}, 409, "is no step of measuring"},
+		{"/vessels/bathtub/level", url.Values{"step": {"empty"}}, 404, "no such vessel"},
+	} {
+		w := b.post(c.path, c.form)
+		assert.Equal(t, c.code, w.Code, "%v", c)
+		assert.Contains(t, w.Body.String(), c.want)
+	}
+	assert.Contains(t, b.get("/vessels/tub/level").Body.String(), "End this rise", "the way out is offered")
+	w := do(s, request("POST", "/vessels/basket/level", url.Values{"step": {"empty"}}))
+	assert.Equal(t, 403, w.Code, "without the form's token")
+	assert.Equal(t, 404, b.get("/vessels/bathtub/level").Code)
+	assert.Empty(t, sc.Written)
+
+	bare, _ := newServer(t, func(o *web.Options) { o.Level = nil })
+	assert.Equal(t, 404, do(bare, request("GET", "/vessels/basket/level", nil)).Code)
+	assert.Equal(t, 404, do(bare, apiRequest("GET", "/api/v1/vessels/basket/level", "")).Code)
+	assert.NotContains(t, do(bare, request("GET", "/", nil)).Body.String(), "/level")
+}
+
+// TestMeasuringNeedsASession: looking may be open, measuring never is.
+func TestMeasuringNeedsASession(t *testing.T) {
+	s, _, _ := locked(t, true)
+	body := do(s, request("GET", "/vessels/basket/level", nil)).Body.String()
+	assert.Contains(t, body, "Unlock</a> with the household passphrase to measure")
+	assert.NotContains(t, body, "<button")
+	for _, path := range []string{"/empty", "/pour", "/write"} {
+		assert.Equal(t, 401, do(s, apiRequest("POST", "/api/v1/vessels/basket/level"+path, "{}")).Code, path)
+	}
+	assert.Equal(t, 401, do(s, apiRequest("DELETE", "/api/v1/vessels/basket/level", "{}")).Code)
+	b := newBrowser(t, s)
+	assert.Equal(t, 401, b.post("/vessels/basket/level", url.Values{"step": {"empty"}}).Code)
+	b.unlock(phrase)
+	assert.Equal(t, 303, b.post("/vessels/basket/level", url.Values{"step": {"empty"}}).Code)
+}
+
+// TestBrowserMeasures measures a vessel in a real browser, on every screen and at
+// 320 pixels, there by keyboard alone.
+func TestBrowserMeasures(t *testing.T) {
+	browser := chrome(t)
+	for _, sc := range append(screens(), screen{320, 640, "light"}) {
+		t.Run(sc.String(), func(t *testing.T) {
+			t.Parallel()
+			s, _, measured := scale(t)
+			b := open(t, browser, sc)
+			press := b.click
+			if sc.w == 320 {
+				press = b.enter
+			}
+			look := func(what string) {
+				b.shot("level-" + what + "-" + sc.String())
+				b.fitsWidth(sc.w, what)
+				b.accessible(what)
+			}
+			b.run(chromedp.Navigate(serve(t, s) + "/vessels/basket/level"))
+			b.waitText("main", "Empty vessel")
+			look("begin")
+			press("main .steps button")
+			b.waitText("main", "The floor is 238.4 mm away.")
+			look("empty")
+			for i, total := range []string{"1", "2", "3.5"} {
+				b.run(chromedp.SendKeys(chromedp.CSS("input[name=litres]"), total))
+				press("form:has(input[name=litres]) button")
+				b.wait(fmt.Sprintf("document.querySelectorAll('main table tbody tr').length === %d", i+1))
+			}
+			b.waitText("main", "profile: 4 points")
+			look("poured")
+			press("form:has([value=write]) button")
+			b.waitText("#said", "Written and in force")
+			assert.Equal(t, []string{"change-3"}, measured.Written)
+			b.run(chromedp.Navigate(strings.TrimSuffix(js[string](b, "location.href"), "basket/level") + "tub/level"))
+			b.waitText("main", "A rise is being watched in tub.")
+			look("blocked")
+			press("form:has([value=end]) button")
+			b.waitText("#said", "The rise is over.")
+			b.waitText("main", "Measure the empty vessel")
+		})
+	}
+}
+
+// enter walks to an element with the tabulator key and presses Enter.
+func (b *tab) enter(sel string) {
+	b.t.Helper()
+	for range 40 {
+		b.run(chromedp.KeyEvent(kb.Tab))
+		if js[bool](b, fmt.Sprintf("document.activeElement === document.querySelector(%q)", sel)) {
+			b.run(chromedp.KeyEvent(kb.Enter))
+			return
+		}
+	}
+	require.Fail(b.t, "the keyboard does not reach "+sel)
+}
