@@ -2,6 +2,8 @@ module tidemark
 
 go 1.26.0
 
+toolchain go1.26.10
+
 require (
 	github.com/arran4/golang-ical v0.3.4 // indirect
 	github.com/beorn7/perks v1.0.1 // indirect

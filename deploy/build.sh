@@ -3,8 +3,8 @@
 #
 #   deploy/build.sh [FOLDER]     writes to FOLDER, by default dist/
 #
-# The result depends on the commit and the Go version only: no paths, no build
-# time, no user. ARCHS limits the list, e.g. ARCHS="arm64". VERSION and
+# The result depends on the commit only, which names its Go as well: no paths, no
+# build time, no user. ARCHS limits the list, e.g. ARCHS="arm64". VERSION and
 # SOURCE_DATE_EPOCH are taken from the environment or from the last commit.
 set -euo pipefail
 
@@ -14,6 +14,7 @@ out=${1:-$root/dist}
 mkdir -p "$out"
 out=$(cd "$out" && pwd)
 cd "$root"
+. deploy/toolchain.sh
 
 commit_field() {
 	git log -1 --abbrev=8 "--date=format:%Y%m%d%H%M%S" "--format=$1" 2>/dev/null || true
