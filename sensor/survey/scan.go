@@ -163,7 +163,11 @@ func (m Machine) i2c(ctx context.Context) []Device {
 			out = append(out, Device{Place: "I2C bus " + number, What: err.Error()})
 			continue
 		}
-		out = append(out, probeBus(bus, number)...)
+		found := probeBus(bus, number)
+		if len(found) == 0 {
+			found = []Device{{Place: "I2C bus " + number, What: "the bus is on, but no chip that is known here answers: check SDA, SCL, ground and 3.3 V; a chip that the kernel drives stands below"}}
+		}
+		out = append(out, found...)
 		_ = bus.Close() // it was only read
 	}
 	return out

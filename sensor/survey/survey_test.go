@@ -139,6 +139,19 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 	assert.Equal(t, parsed.Vessels[0].Air, parsed.Vessels[0].Humidity, "one chip gives both")
 }
 
+// A bus without an answer is on: to switch it on would be the wrong advice.
+func TestScanOfASilentBus(t *testing.T) {
+	dev := t.TempDir()
+	put(t, dev, "i2c-0", "")
+	hub := chip.NewHub()
+	hub.OpenI2C = func(string) (i2c.BusCloser, error) { return &fake.Bus{Name: t.Name()}, nil }
+	sections := survey.Machine{Sysfs: t.TempDir(), Dev: dev, Hub: hub}.Scan(t.Context())
+	require.Len(t, sections[1].Devices, 1)
+	assert.Equal(t, "I2C bus 0", sections[1].Devices[0].Place)
+	assert.Contains(t, sections[1].Devices[0].What, "the bus is on, but no chip")
+	assert.Empty(t, survey.Snippet(sections))
+}
+
 func TestScanBehindAMultiplexer(t *testing.T) {
 	dev := t.TempDir()
 	put(t, dev, "i2c-3", "")
