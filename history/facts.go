@@ -75,19 +75,19 @@ type Feature struct {
 func Features() []Feature {
 	return []Feature{
 		{"mean_dough_c", "mean dough temperature", "C", 1, 0.5, func(f Facts) float64 { return f.Rise.MeanDoughC }},
-		{"inoculation_percent", "fermented flour", "%", 1, 2, func(f Facts) float64 { return f.InoculationPercent }},
+		{"inoculation_percent", "inoculation", "%", 1, 2, func(f Facts) float64 { return f.InoculationPercent }},
 		{"hydration_percent", "water per flour", "%", 0, 2, func(f Facts) float64 { return f.HydrationPercent }},
 		{"salt_percent", "salt per flour", "%", 1, 0.2, func(f Facts) float64 { return f.SaltPercent }},
 		{"whole_percent", "whole grain", "%", 0, 5, func(f Facts) float64 { return f.WholePercent }},
 		{"feed_doublings", "doublings asked by the feed", "", 1, 0.3, func(f Facts) float64 { return f.FeedDoublings }},
 		{"max_rate", "fastest rise", "%/h", 0, 3, func(f Facts) float64 { return f.Rise.MaxRate }},
-		{"ceiling_percent", "most it could rise", "%", 0, 10, func(f Facts) float64 { return f.Rise.CeilingPct }},
-		{"peak_percent", "highest rise", "%", 0, 5, func(f Facts) float64 { return f.Rise.PeakPercent }},
+		{"ceiling_percent", "expected ceiling", "%", 0, 10, func(f Facts) float64 { return f.Rise.CeilingPct }},
+		{"peak_percent", "highest level", "%", 0, 5, func(f Facts) float64 { return f.Rise.PeakPercent }},
 		{"target_percent", "mark", "%", 0, 5, func(f Facts) float64 { return f.Rise.TargetPercent }},
-		{"hours_to_mark", "start to mark", "h", 1, 0.5, func(f Facts) float64 { return f.HoursToMark }},
-		{"equiv_to_mark", "start to mark, as at 24 °C", "h", 1, 0.5, func(f Facts) float64 { return f.Rise.ReachedEquivHours }},
-		{"hours_past_mark", "past the mark", "h", 1, 0.25, func(f Facts) float64 { return f.HoursPastMark }},
-		{"hours_total", "start to end", "h", 1, 0.5, func(f Facts) float64 { return f.HoursTotal }},
+		{"hours_to_mark", "time to the mark", "h", 1, 0.5, func(f Facts) float64 { return f.HoursToMark }},
+		{"equiv_to_mark", "time to the mark, as at 24 °C", "h", 1, 0.5, func(f Facts) float64 { return f.Rise.ReachedEquivHours }},
+		{"hours_past_mark", "time past the mark", "h", 1, 0.25, func(f Facts) float64 { return f.HoursPastMark }},
+		{"hours_total", "time from start to end", "h", 1, 0.5, func(f Facts) float64 { return f.HoursTotal }},
 	}
 }
 

@@ -60,6 +60,7 @@ func (b *tab) saysAfter(sel, want string) {
 // opened opens the details of a vessel that hold an element.
 func (b *tab) opened(sel string) {
 	b.t.Helper()
+	b.wait(fmt.Sprintf("document.querySelector(%q) !== null", sel)) // a part waits while a button in it is held down
 	b.run(chromedp.Evaluate[chromedp.Void](fmt.Sprintf("document.querySelector(%q).closest('details').open = true; undefined", sel)))
 }
 

@@ -82,7 +82,7 @@ func TestPastRisesPages(t *testing.T) {
 func TestOneRise(t *testing.T) {
 	s, _, ids := withPast(t, 3)
 	body := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
-	for _, want := range []string{"tub, Wed 11 Mar 2026, Saturday wheat", "Mean dough temperature", "22.1 °C", "Inoculation", "9.1 %", "Result: right.", "fold by page"} {
+	for _, want := range []string{"tub, Wed 11 Mar 2026 12:00, Saturday wheat", "Mean dough temperature", "22.1 °C", "Inoculation", "9.1 %", "Result: right.", "fold by page"} {
 		assert.Contains(t, body, want)
 	}
 	assert.Equal(t, 404, do(s, request("GET", "/rises/99999", nil)).Code)

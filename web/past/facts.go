@@ -11,9 +11,9 @@ import (
 	"tidemark/web/say"
 )
 
-// Name is what a rise is called in lists: its vessel and its day.
+// Name is what a rise is called in lists: its vessel and its start, as a starter may be fed twice a day.
 func Name(r history.Rise, h say.House) string {
-	s := r.Vessel + ", " + h.Date(r.StartedAt)
+	s := r.Vessel + ", " + h.Date(r.StartedAt) + " " + h.Clock(r.StartedAt)
 	if b := BatchName(r); b != "" {
 		s += ", " + b
 	}
@@ -85,10 +85,10 @@ func Facts(r history.Rise, h say.House) []Fact {
 		num("Fastest rise", "%.0f %% an hour", r.MaxRate),
 		num("Mark", "%.0f %%", r.TargetPercent),
 		span("Time to the mark", r.StartedAt, r.ReachedAt),
-		num("Equivalent time to the mark", "%.1f h", r.ReachedEquivHours),
+		num("Time to the mark, as at 24 °C", "%.1f h", r.ReachedEquivHours),
 		num("Highest level", "%.0f %%", r.PeakPercent),
 		span("Time to the highest level", r.StartedAt, r.PeakAt),
-		num("Equivalent time to the highest level", "%.1f h", r.PeakEquivHours),
+		num("Time to the highest level, as at 24 °C", "%.1f h", r.PeakEquivHours),
 		num("Expected ceiling", "%.0f %%", r.CeilingPct),
 		span("Time past the mark", r.ReachedAt, r.EndedAt),
 		num("Start volume", "%.2f L", r.BaselineL),

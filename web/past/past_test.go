@@ -55,7 +55,7 @@ func TestFacts(t *testing.T) {
 		got[f.Name] = f.Value
 	}
 	for name, want := range map[string]string{"Inoculation": "10.0 %", "Mean dough temperature": "76.1 °F", "Time to the mark": "6 h 20 min",
-		"Time past the mark": "40 min", "Equivalent time to the mark": "6.5 h", "Equivalent time to the highest level": "", "Batch": "wheat", "Expected ceiling": ""} {
+		"Time past the mark": "40 min", "Time to the mark, as at 24 °C": "6.5 h", "Time to the highest level, as at 24 °C": "", "Batch": "wheat", "Expected ceiling": ""} {
 		assert.Equal(t, want, got[name], name)
 	}
 }
@@ -68,7 +68,7 @@ func TestDifferences(t *testing.T) {
 		got[d.Name] = d.Values
 	}
 	assert.Equal(t, []string{"24.5 °C", "21.0 °C"}, got["Mean dough temperature"])
-	assert.Equal(t, []string{"10.0 %", "–"}, got["Fermented flour"])
+	assert.Equal(t, []string{"10.0 %", "–"}, got["Inoculation"])
 	assert.Equal(t, []string{"wheat", "–"}, got["Batch"])
 	assert.Equal(t, []string{"right", "underproofed"}, got["Outcome"])
 	assert.NotContains(t, got, "Mark", "the same in both")

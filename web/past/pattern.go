@@ -54,6 +54,9 @@ func Starters(rises []history.Rise, h say.House) []Starter {
 
 // TrendWords says whether something changes over the weeks.
 func TrendWords(what string, t history.Trend, unit string, decimals int) string {
+	if t.N == 1 {
+		return fmt.Sprintf("%s: %s in the one feeding that was watched so far.", what, number(t.Middle, decimals, unit))
+	}
 	if !t.Clear {
 		return fmt.Sprintf("%s shows no clear trend in %d feedings (middle %s).", what, t.N, number(t.Middle, decimals, unit))
 	}

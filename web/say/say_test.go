@@ -224,6 +224,27 @@ func TestTable(t *testing.T) {
 	assert.True(t, rows[2].Skipped)
 	assert.False(t, rows[3].Past)
 	assert.Equal(t, "Hot.", rows[3].Caution)
+	assert.True(t, rows[3].Near)
+}
+
+// TestNearSteps: what is due or under way and the next two show their details at
+// once; the far ones do not, nor what is over.
+func TestNearSteps(t *testing.T) {
+	v := Vessel{Name: "tub", Holds: estimator.Dough, Estimate: estimate(t), Now: at(t, 17, 20)}
+	states := []bake.StepState{bake.Done, bake.Started, bake.DueNow, bake.Waiting, bake.Waiting, bake.Waiting}
+	for i, st := range states {
+		v.Steps = append(v.Steps, bake.Step{ID: string(rune('a' + i)), Name: "step", State: st, At: at(t, 17, i), Finished: at(t, 17, i), Why: "because"})
+	}
+	var near []bool
+	for _, r := range Table(v, nil, House{Zone: vienna(t)}) {
+		if r.StepID != "" {
+			near = append(near, r.Near)
+		}
+		if r.StepID == "a" {
+			assert.Empty(t, r.Why, "a step that is done needs no reason")
+		}
+	}
+	assert.Equal(t, []bool{false, true, true, true, true, false}, near)
 }
 
 func TestDurationAndChance(t *testing.T) {

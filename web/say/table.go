@@ -31,8 +31,11 @@ type Row struct {
 	StepID  string // step of the process; empty for the rest
 	Past    bool
 	Due     bool
+	Near    bool // due, under way or among the next: worth its details at once
 	Skipped bool
 	DeedID  int64 // of a deed that can be undone; 0 otherwise
+
+	underWay bool
 }
 
 // Table lists what was and what is to come, in order of time.
@@ -50,7 +53,26 @@ func Table(v Vessel, deeds []Deed, h House) []Row {
 		rows = append(rows, stepRow(v, s, h))
 	}
 	sort.SliceStable(rows, func(i, j int) bool { return rows[i].At.Before(rows[j].At) })
+	markNear(rows)
 	return rows
+}
+
+// nearSteps is how many of the steps to come show their details at once.
+const nearSteps = 2
+
+// markNear marks the steps that are due or under way, and the next ones.
+func markNear(rows []Row) {
+	next := 0
+	for i := range rows {
+		r := &rows[i]
+		if r.Past || r.StepID == "" {
+			continue
+		}
+		r.Near = r.Due || r.underWay || next < nearSteps
+		if !r.Due && !r.underWay {
+			next++
+		}
+	}
 }
 
 // hasDeed reports whether a deed already stands for a finished step.
@@ -111,13 +133,16 @@ func stepRow(v Vessel, s bake.Step, h House) Row {
 	case bake.Done, bake.Skipped:
 		r.Past, r.Skipped = true, s.State == bake.Skipped
 		r.Window, r.Do, r.Caution, r.Ask = "", "", "", ""
+		if !r.Skipped {
+			r.Why = "" // it is done; how it came to be is of no use any more
+		}
 		if !s.Finished.IsZero() {
 			r.At, r.When = s.Finished, h.Moment(s.Finished, v.Now)
 		}
 	case bake.DueNow:
 		r.Due = true
 	case bake.Started:
-		r.What += ", under way"
+		r.What, r.underWay = r.What+", under way", true
 	}
 	if s.At.IsZero() && r.At.IsZero() {
 		r.When = "not known yet"
