@@ -86,14 +86,31 @@ func newBroker(t *testing.T) *broker {
 	require.NoError(t, os.Chmod(users, 0o644))
 	cert, key := b.certificate()
 	b.ca = cert
-	b.write("conf", fmt.Sprintf("persistence false\nallow_anonymous false\npassword_file %s\nlistener %d 127.0.0.1\nlistener %d 127.0.0.1\ncertfile %s\nkeyfile %s\n",
-		users, b.port, b.tls, cert, key))
+	b.configure(cert, key)
 	b.start()
 	return b
 }
 
+// configure writes the broker's configuration.
+func (b *broker) configure(cert, key string) {
+	b.t.Helper()
+	b.write("conf", fmt.Sprintf("persistence false\nallow_anonymous false\npassword_file %s\nlistener %d 127.0.0.1\nlistener %d 127.0.0.1\ncertfile %s\nkeyfile %s\n",
+		filepath.Join(b.dir, "users"), b.port, b.tls, cert, key))
+}
+
 // certificate makes a certificate for localhost that is its own authority.
-func (b *broker) certificate() (cert, key string) {
+func (b *broker) certificate() (cert, key string) { return b.certificateAs("") }
+
+// otherCertificate gives the broker a certificate that nobody knows.
+func (b *broker) otherCertificate() {
+	cert, key := b.certificateAs("other-")
+	b.configure(cert, key)
+}
+
+// ownCertificate gives it back its own.
+func (b *broker) ownCertificate() { b.configure(b.ca, filepath.Join(b.dir, "key.pem")) }
+
+func (b *broker) certificateAs(prefix string) (cert, key string) {
 	b.t.Helper()
 	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(b.t, err)
@@ -104,8 +121,8 @@ func (b *broker) certificate() (cert, key string) {
 	require.NoError(b.t, err)
 	kder, err := x509.MarshalECPrivateKey(k)
 	require.NoError(b.t, err)
-	cert = b.write("cert.pem", string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})))
-	key = b.write("key.pem", string(pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: kder})))
+	cert = b.write(prefix+"cert.pem", string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})))
+	key = b.write(prefix+"key.pem", string(pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: kder})))
 	return cert, key
 }
 

@@ -45,6 +45,7 @@ type MQTT struct {
 	cancel  context.CancelFunc
 	manager *autopaho.ConnectionManager
 	arrived chan struct{} // holds a token while a message waits to be read
+	upset   chan struct{} // holds a token while a new trouble waits to be told
 
 	mu      sync.Mutex
 	latest  *sensor.Reading // not yet handed out
@@ -57,14 +58,15 @@ type MQTT struct {
 // from then on, and made anew for as long as the source is open.
 func New(q sensor.Quantity, opt Options) *MQTT {
 	opt.StaleAfter = cmp.Or(opt.StaleAfter, 2*time.Minute)
-	return &MQTT{q: q, opt: opt, arrived: make(chan struct{}, 1), trouble: "not connected yet"}
+	return &MQTT{q: q, opt: opt, arrived: make(chan struct{}, 1), upset: make(chan struct{}, 1), trouble: "not connected yet"}
 }
 
 // Patience is how long a reading may wait for the next message.
 func (m *MQTT) Patience() time.Duration { return m.opt.StaleAfter + time.Second }
 
 // Read waits for the next message, until ctx ends or the topic counts as stale.
-// A message that arrived since the last reading is given at once.
+// A message that arrived since the last reading is given at once, and so is the
+// news that the broker is away or refuses us.
 func (m *MQTT) Read(ctx context.Context) sensor.Reading {
 	m.started.Do(m.start)
 	m.mu.Lock()
@@ -75,10 +77,21 @@ func (m *MQTT) Read(ctx context.Context) sensor.Reading {
 	defer timer.Stop()
 	select {
 	case <-m.arrived:
+	case <-m.upset:
+		if m.well() { // put right before anybody was told
+			return m.Read(ctx)
+		}
 	case <-ctx.Done():
 	case <-timer.C:
 	}
 	return m.take()
+}
+
+// well tells whether nothing stands in the way of messages.
+func (m *MQTT) well() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.trouble == ""
 }
 
 // take hands out the message that waits, or says why there is none.
@@ -130,6 +143,9 @@ func (m *MQTT) start() {
 		m.setTrouble(err.Error())
 		return
 	}
+	if _, err := m.password(); err != nil {
+		m.setTrouble(err.Error()) // it is read again for each attempt
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	m.cancel = cancel
 	if m.manager, err = autopaho.NewConnection(ctx, cfg); err != nil {
@@ -137,11 +153,46 @@ func (m *MQTT) start() {
 	}
 }
 
-// setTrouble keeps what stands in the way of messages.
+// setTrouble keeps what stands in the way of messages, and lets the reader know
+// of a new one.
 func (m *MQTT) setTrouble(s string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	if s != "" && s != m.trouble {
+		select {
+		case m.upset <- struct{}{}:
+		default:
+		}
+	}
 	m.trouble = s
+}
+
+// password reads the secret, anew for each connection, so that a wrong one can be
+// put right while the service runs. It is empty where none is configured.
+func (m *MQTT) password() ([]byte, error) {
+	if m.opt.PasswordFile == "" {
+		return nil, nil
+	}
+	secret, err := os.ReadFile(m.opt.PasswordFile)
+	if err != nil {
+		return nil, fmt.Errorf("password_file cannot be read: %w", err)
+	}
+	return []byte(strings.TrimRight(string(secret), "\r\n")), nil
+}
+
+// identify puts user and password into the packet that opens a connection.
+func (m *MQTT) identify(p *paho.Connect, _ *url.URL) (*paho.Connect, error) {
+	secret, err := m.password()
+	if err != nil {
+		return nil, err
+	}
+	if m.opt.User != "" {
+		p.UsernameFlag, p.Username = true, m.opt.User
+	}
+	if m.opt.PasswordFile != "" {
+		p.PasswordFlag, p.Password = true, secret
+	}
+	return p, nil
 }
 
 // config describes the connection to the library.
@@ -156,7 +207,7 @@ func (m *MQTT) config() (autopaho.ClientConfig, error) {
 		CleanStartOnInitialConnection: true,
 		ConnectTimeout:                10 * time.Second,
 		ReconnectBackoff:              backOff,
-		ConnectUsername:               m.opt.User,
+		ConnectPacketBuilder:          m.identify,
 		OnConnectionUp:                m.subscribe,
 		OnConnectError:                func(err error) { m.setTrouble(explain(err)) },
 		OnConnectionDown: func() bool {
@@ -167,13 +218,6 @@ func (m *MQTT) config() (autopaho.ClientConfig, error) {
 			ClientID:          fmt.Sprintf("tidemark-%08x", rand.Uint32()),
 			OnPublishReceived: []func(paho.PublishReceived) (bool, error){m.receive},
 		},
-	}
-	if m.opt.PasswordFile != "" {
-		secret, err := os.ReadFile(m.opt.PasswordFile)
-		if err != nil {
-			return cfg, fmt.Errorf("password_file cannot be read: %w", err)
-		}
-		cfg.ConnectPassword = []byte(strings.TrimRight(string(secret), "\r\n"))
 	}
 	if u.Scheme == "mqtts" {
 		cfg.TlsCfg, err = m.tls(u.Hostname())
@@ -226,9 +270,26 @@ func explain(err error) string {
 	}
 	var cert *tls.CertificateVerificationError
 	if errors.As(err, &cert) {
-		return fmt.Sprintf("its certificate is not trusted (%v); set ca_file", cert.Err)
+		return untrusted(cert.Err)
 	}
 	return fmt.Sprintf("cannot connect (%v)", err)
+}
+
+// untrusted says what is wrong with the broker's certificate and what to do.
+func untrusted(err error) string {
+	var name x509.HostnameError
+	var bad x509.CertificateInvalidError
+	var stranger x509.UnknownAuthorityError
+	switch {
+	case errors.As(err, &stranger):
+		return "its certificate is not trusted: an authority signed it that is not known here; set ca_file to that authority's certificate"
+	case errors.As(err, &name):
+		return fmt.Sprintf("its certificate is for another name (%v); write the broker's address as the certificate has it", err)
+	case errors.As(err, &bad) && bad.Reason == x509.Expired:
+		return fmt.Sprintf("its certificate is out of date, or this machine's clock is wrong (%v)", err)
+	default:
+		return fmt.Sprintf("its certificate is not trusted (%v)", err)
+	}
 }
 
 // subscribe asks for the topic, without the message that the broker kept from
