@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"net/url"
 	"strings"
@@ -200,7 +201,7 @@ func levelOf(l Level) levelJSON {
 	out := levelJSON{Sensor: l.Sensor, Seconds: l.Seconds, FloorMM: past.Number(l.FloorMM), TopMM: past.Number(l.TopMM), Busy: l.Busy,
 		Blocked: l.Blocked, Remarks: append([]string{}, l.Remarks...), Pours: pointsOf(l.Pours), Profile: pointsOf(l.Profile), VesselShape: pointsOf(l.Old)}
 	if e := l.Empty; e != nil {
-		out.Empty = &levelReadingJSON{e.MM, e.SpreadMM, e.SDMM, e.Usable, e.Missed}
+		out.Empty = &levelReadingJSON{hundredth(e.MM), hundredth(e.SpreadMM), hundredth(e.SDMM), e.Usable, e.Missed}
 	}
 	if c := l.Change; c != nil {
 		out.Change = &levelChangeJSON{c.ID, c.File, c.Backup, append([]string{}, c.Before...), append([]string{}, c.After...)}
@@ -211,10 +212,13 @@ func levelOf(l Level) levelJSON {
 func pointsOf(points []LevelPoint) []levelPointJSON {
 	out := []levelPointJSON{}
 	for _, p := range points {
-		out = append(out, levelPointJSON{p.HeightMM, p.VolumeL})
+		out = append(out, levelPointJSON{hundredth(p.HeightMM), math.Round(p.VolumeL*1000) / 1000})
 	}
 	return out
 }
+
+// hundredth rounds a length in mm to what is worth telling.
+func hundredth(mm float64) float64 { return math.Round(mm*100) / 100 }
 
 // apiLevel tells how far the measuring is.
 func (s *Server) apiLevel(w http.ResponseWriter, r *http.Request) {
