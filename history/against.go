@@ -50,8 +50,10 @@ func (s *Store) CheckAgainst(ctx context.Context, backup string) (Against, error
 	if err != nil {
 		return a, err
 	}
-	if info, err := os.Stat(s.path); err == nil {
-		a.Present.Bytes = info.Size()
+	for _, part := range []string{"", "-wal"} { // what was not folded in yet counts too
+		if info, err := os.Stat(s.path + part); err == nil {
+			a.Present.Bytes += info.Size()
+		}
 	}
 	a.compare(theirs, ours)
 	open, err := s.OpenRises(ctx)

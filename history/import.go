@@ -12,8 +12,9 @@ import (
 var ErrExists = errors.New("history: the rise is there already")
 
 // ImportRise stores a rise that ended, with its samples, in one transaction: all of
-// it or nothing. Of samples closer than 10 s the first counts, events always. A rise
-// of the same vessel and start is refused with ErrExists and its id.
+// it or nothing. Of samples closer than 10 s the first counts, events always. When
+// there is a rise of the same vessel at that time, it is refused with ErrExists and
+// the other's id.
 func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, error]) (int64, error) {
 	if err := checkRise(r); err != nil {
 		return 0, err
@@ -24,7 +25,8 @@ func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, erro
 	r.ID, r.Imported = 0, true
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		var there int64
-		err := tx.QueryRowContext(ctx, "SELECT id FROM rises WHERE vessel = ? AND started_ms = ?", r.Vessel, r.StartedAt.UnixMilli()).Scan(&there)
+		err := tx.QueryRowContext(ctx, "SELECT id FROM rises WHERE vessel = ? AND started_ms < ? AND coalesce(ended_ms, ?) > ? ORDER BY started_ms LIMIT 1",
+			r.Vessel, r.EndedAt.UnixMilli(), s.opt.Now().UnixMilli(), r.StartedAt.UnixMilli()).Scan(&there)
 		if err == nil {
 			return fmt.Errorf("%w: vessel %s, start %s, rise %d", ErrExists, r.Vessel, r.StartedAt, there)
 		}

@@ -55,6 +55,9 @@ func TestImportRise(t *testing.T) {
 
 	_, err = s.ImportRise(ctx, r, every(10, nil))
 	require.ErrorIs(t, err, ErrExists)
+	r.StartedAt, r.EndedAt = t0.Add(time.Hour), t0.Add(5*time.Hour)
+	_, err = s.ImportRise(ctx, r, every(10, nil))
+	require.ErrorIs(t, err, ErrExists, "one vessel holds one rise at a time")
 	r.EndedAt = time.Time{}
 	_, err = s.ImportRise(ctx, r, every(10, nil))
 	require.ErrorContains(t, err, "only a rise that ended")
