@@ -7,6 +7,7 @@ type baseline struct {
 	first, second mean    // of the first baselineHours and of as long again, mm
 	seen          float64 // when the first window began, hours
 	closed        bool    // a fold or a move ended the windows early
+	mound         mound
 }
 
 // mean is a running mean with its spread.
@@ -39,6 +40,9 @@ func (b *baseline) add(level, t, weight float64) {
 	if b.first.n == 0 {
 		b.seen = t
 	}
+	if !b.closed {
+		b.mound.add(level, t-b.seen)
+	}
 	switch {
 	case b.closed:
 	case t-b.seen < baselineHours:
@@ -51,10 +55,12 @@ func (b *baseline) add(level, t, weight float64) {
 // estimate is the level at the start and its variance, mm and mm^2. The mean of
 // the first window lies a little above the start when the dough rises already.
 // A quarter of the difference between the windows is taken off: it would be a
-// half in a steady rise and a sixth in one that has just begun. A level that sinks
-// from window to window is a ball that still spreads: the start is where it will
-// settle, a little below the second window.
+// half in a steady rise and a sixth in one that has just begun. For a ball that
+// spreads the start is where it settles.
 func (b *baseline) estimate(each float64) (level, variance float64) {
+	if b.mound.sinks {
+		return b.mound.level()
+	}
 	level, variance = b.first.level, b.first.variance(each)
 	if b.second.n < 3 {
 		return level, variance
@@ -68,9 +74,10 @@ func (b *baseline) estimate(each float64) (level, variance float64) {
 }
 
 // sunk is how far the level sank from the first window to the second, mm; 0 when
-// that is no more than noise.
+// that is no more than noise, and for a ball that was seen to spread: the
+// forecast does not get its levels.
 func (b *baseline) sunk(each float64) float64 {
-	if b.second.n < 3 {
+	if b.second.n < 3 || b.mound.sinks {
 		return 0
 	}
 	d := b.first.level - b.second.level

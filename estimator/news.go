@@ -48,6 +48,13 @@ func (w *news) put(i item) {
 	w.n++
 }
 
+// first puts an item before all others.
+func (w *news) first(i item) {
+	w.put(i)
+	copy(w.items[1:w.n], w.items[:w.n-1])
+	w.items[0] = i
+}
+
 func (w *news) point(at, volumeL, sdL float64) { w.put(item{isPoint, at, volumeL, sdL}) }
 
 // temper passes a temperature on at most every half minute.

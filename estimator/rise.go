@@ -139,7 +139,7 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 		r.gather(level, t, interval, n)
 		return accepted
 	}
-	if !r.pend.add(level, t, agreeWithin(n), 0.5*60) {
+	if !r.pend.add(level, t, agreeWithin(n), 0.5*60, min(max(r.kf.rate, 0), 0.5*pred)) {
 		r.messAt = t
 	}
 	if !r.stepConfirmed(t) {
@@ -301,18 +301,42 @@ func (r *rise) closeBucket(n *noise) {
 	r.learnBucket(miss, variance)
 	r.kf.update(b.level, r.bucketR)
 	r.shift.add(b.when, b.level, r.kf, miss/math.Sqrt(variance+r.bucketR))
-	r.base.add(b.level, b.when, 1)
-	v := r.cfg.Profile.Volume(b.level)
-	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR))
+	r.tellForecast(b)
 	r.track.follow(r, b.when)
 	r.news.heldFrom = b.when - holdBack
 	if math.Abs(r.shift.uneasy) > shiftUneasy {
 		r.news.heldFrom = b.when - holdBackLong
 	}
+	if r.base.mound.sinking() {
+		r.news.heldFrom = r.start
+	}
 	if n.lingering(b.when) {
 		r.news.heldFrom = min(r.news.heldFrom, max(n.runFrom, b.when-patienceHours))
 	}
 	r.watchShift(n)
+}
+
+// tellForecast passes a level on, to the start level and to the forecast. While a
+// ball of dough still spreads, its levels say nothing of growth: the forecast
+// begins anew, and is given the start level once it is known, before all else.
+func (r *rise) tellForecast(b bucket) {
+	m := &r.base.mound
+	sank, sinking := m.sinks, m.sinking()
+	r.base.add(b.level, b.when, 1)
+	switch {
+	case m.sinks && !sank:
+		r.news.restart()
+		r.news.first(item{kind: isPoint, at: r.start})
+	case sinking && !m.sinking():
+		level, variance := m.level()
+		area := r.cfg.Profile.Area(level)
+		r.news.items[0] = item{isPoint, r.start, r.cfg.Profile.Volume(level), area * math.Sqrt(variance)}
+	}
+	if m.sinking() {
+		return
+	}
+	v := r.cfg.Profile.Volume(b.level)
+	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR))
 }
 
 // learnBucket follows the variance of a bucket's mean around the filter. It

@@ -74,6 +74,7 @@ type pending struct {
 	level       float64 // running mean of the latest, mm
 	early       float64 // mean of the first few, mm
 	first, last float64 // hours
+	rate        float64 // that was expected at the start, mm/h
 	against     int     // readings since that fitted the prediction
 }
 
@@ -99,27 +100,35 @@ func (p *pending) claims(level, predicted, within float64) bool {
 }
 
 // add takes in a refused reading at t and reports whether it agrees with the
-// ones before; drift is how far the level may move in an hour.
-func (p *pending) add(level, t, within, drift float64) bool {
+// ones before; drift is how far the level may move in an hour, rate how far it
+// should.
+func (p *pending) add(level, t, within, drift, rate float64) bool {
+	if p.n > 0 {
+		p.level += rate * (t - p.last)
+	}
 	if p.n == 0 || math.Abs(level-p.level) > within+drift*(t-p.last) {
 		alone := p.n == 0
-		*p = pending{n: 1, level: level, early: level, first: t, last: t}
+		*p = pending{n: 1, level: level, early: level, first: t, last: t, rate: rate}
 		return alone
 	}
 	p.n++
-	p.level += (level - p.level) / float64(min(p.n, 8))
-	if p.n <= 8 {
-		p.early = p.level
-	}
+	p.level += (level - p.level) / float64(min(p.n, pendingMean))
 	p.last = t
+	if p.n <= pendingMean {
+		p.early = p.level - rate*p.span()
+	}
 	return true
 }
 
-// change is by how much the agreeing readings moved from the first few to the
-// latest, mm, and the time between the two, hours.
-func (p *pending) change() (mm, hours float64) {
-	share := max(1-8/float64(max(p.n, 1)), 0.5)
-	return p.level - p.early, max(p.span()*share, 1e-3)
+// pendingMean is how many of the pending readings a mean of them is over.
+const pendingMean = 8
+
+// speed is how fast the agreeing readings moved from the first few to the latest,
+// mm an hour, without the rate that was expected of them.
+func (p *pending) speed() float64 {
+	known := min(pendingMean/float64(max(p.n, 1)), 0.8)
+	span := max(p.span(), 1e-3)
+	return (p.level - p.early - p.rate*span*known) / (span * (1 - known))
 }
 
 // span is how long the readings have agreed, hours.

@@ -27,6 +27,8 @@ type sim struct {
 	collapse float64 // hours after the food is gone when the walls give way; 0 never
 	knocks   []knockAt
 	seed     uint64
+	mound    float64 // at the start the middle stands higher by this share of the level
+	spreads  float64 // and sinks with this time constant, hours
 	hours    float64
 	disturb  func(hours, levelMM float64, rng *rand.Rand) (distanceMM float64, ok bool) // faults; nil none
 	events   map[time.Duration]Event
@@ -114,6 +116,9 @@ func (s *sim) grow() truth {
 // sample is the reading at an hour.
 func (s *sim) sample(t *truth, hours float64, rng *rand.Rand) Sample {
 	level := s.profile.Height(t.v0 * (1 + t.at(hours)/100))
+	if s.mound > 0 {
+		level *= 1 + s.mound*math.Exp(-hours/s.spreads)
+	}
 	out := Sample{
 		Time:   simEpoch.Add(time.Duration(hours * float64(time.Hour))),
 		DoughC: math.Round((s.doughC(hours)+0.03*rng.NormFloat64())*16) / 16,

@@ -6,6 +6,7 @@ import "math"
 func (r *rise) knock(sizeMM, at, variance, level float64) {
 	r.kf.jumpTo(level, variance)
 	r.track.knocked(at)
+	r.base.closed = true
 	r.lastShift = at
 	r.lastStep = step{sizeMM: sizeMM, at: at}
 	r.news.disturb(at, r.share(sizeMM, level))
@@ -88,7 +89,7 @@ func (r *rise) classify(t float64) (stepKind, float64) {
 	miss := r.pend.early - pred
 	blind := r.pend.first - r.goodAt
 	tolerance := max(4*math.Sqrt(variance+r.bucketR), 2.5, 0.25*math.Abs(r.lastStep.sizeMM))
-	recent := r.lastStep.moved || t-r.lastStep.at < 0.75
+	recent := r.lastStep.moved || t-r.lastStep.at < r.backWithin()
 	switch {
 	case r.lastStep.sizeMM != 0 && recent && math.Abs(miss+r.lastStep.sizeMM) < tolerance:
 		return stepBack, miss
@@ -130,7 +131,7 @@ func (r *rise) stepConfirmed(t float64) bool {
 func (r *rise) takeStep(t float64, n *noise) {
 	kind, miss := r.classify(t)
 	at, level, early := r.pend.first, r.pend.level, r.pend.early
-	change, lasted := r.pend.change()
+	speed, lasted := r.pend.speed(), r.pend.span()
 	r.kf.predict(max(t-r.kfAt, 0))
 	r.kfAt = t
 	variance := max(n.variance/float64(r.pend.n), 0.04)
@@ -152,9 +153,9 @@ func (r *rise) takeStep(t float64, n *noise) {
 	case kind == stepGap:
 		r.knock(miss, at, variance, level)
 		r.notes.add(noteDropInGap, at, miss)
-	case kind == stepUnclear && miss > 0 && r.grewUnseen(change/lasted, early, at):
+	case kind == stepUnclear && miss > 0 && r.grewUnseen(speed, early, at):
 		r.kf.jumpTo(level, variance)
-	case kind == stepUnclear && miss < 0 && at-r.goodAt > blindHours && -change > max(2, 0.015*level):
+	case kind == stepUnclear && miss < 0 && at-r.goodAt > blindHours && -speed*lasted > max(2, 0.015*level):
 		r.kf.jumpTo(level, variance)
 		r.notes.add(noteFell, at, miss)
 	case kind == stepDrop && r.cfg.Holds == Dough:
@@ -167,6 +168,15 @@ func (r *rise) takeStep(t float64, n *noise) {
 		r.offsetMM += miss
 		r.moved(miss, at)
 	}
+}
+
+// backWithin is how long after a drop a step back takes it for an error. A fold
+// that was told is none, but for hands that were seen in its place.
+func (r *rise) backWithin() float64 {
+	if math.Abs(r.lastStep.at-r.foldTold) < handledHours {
+		return minutes(10)
+	}
+	return minutes(45)
 }
 
 // grewUnseen reports whether a level higher than foreseen after a gap was growth:
