@@ -85,6 +85,9 @@ type SensorHealth struct {
 	LastOK      time.Time
 	ReadSeconds float64           // how long the last read took; NaN when unknown
 	Readings    map[string]uint64 // number of readings by status
+	// How often the sensor was brought back: set up anew by commands, and switched
+	// off and on by its shutdown or supply line.
+	Restarts, Resets int64
 }
 
 // System is the state of the service itself.

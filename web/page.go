@@ -244,6 +244,9 @@ func sensorLines(v Vessel, now time.Time, h say.House) (string, []string) {
 		default:
 			line += x.Reason + "; last read " + h.At(x.LastOK, now)
 		}
+		if n := x.Restarts + x.Resets; n > 0 {
+			line += fmt.Sprintf("; brought back %d times", n)
+		}
 		if x.Status != "ok" {
 			bad = append(bad, x.Sensor)
 		}

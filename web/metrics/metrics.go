@@ -108,6 +108,7 @@ func families() []metric {
 		{"readings_total", "Readings by sensor and status.", []string{"vessel", "sensor", "status"}},
 		{"sensor_ok", "1 when the last reading of a sensor was good, else 0.", vs},
 		{"sensor_last_ok_timestamp_seconds", "When a sensor last gave a good reading, in Unix seconds.", vs},
+		{"sensor_recoveries_total", "How often a sensor was brought back, by what was done.", []string{"vessel", "sensor", "by"}},
 		{"sensor_read_duration_seconds", "How long the last reading of a sensor took.", vs},
 	}
 }
@@ -252,6 +253,8 @@ func (s sink) sensor(vessel string, x web.SensorHealth) {
 	}
 	s.flag("sensor_ok", x.Status == "ok", vessel, x.Sensor)
 	s.moment("sensor_last_ok_timestamp_seconds", x.LastOK, vessel, x.Sensor)
+	s.counter("sensor_recoveries_total", float64(x.Restarts), vessel, x.Sensor, "restart")
+	s.counter("sensor_recoveries_total", float64(x.Resets), vessel, x.Sensor, "reset")
 	s.gauge("sensor_read_duration_seconds", x.ReadSeconds, vessel, x.Sensor)
 }
 

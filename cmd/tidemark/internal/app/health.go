@@ -34,6 +34,13 @@ func (h *health) took(name string, d time.Duration) {
 	}
 }
 
+// broughtBack notes how often a sensor was brought back.
+func (h *health) broughtBack(name string, r sensor.Recovery) {
+	if s := h.state[name]; s != nil {
+		s.Restarts, s.Resets = r.Restarts, r.Resets
+	}
+}
+
 // of finds or makes the entry of a sensor.
 func (h *health) of(name string, q sensor.Quantity) *web.SensorHealth {
 	if s := h.state[name]; s != nil {

@@ -81,11 +81,23 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 		jobs[i] = poll.Job{
 			Bus: source.Bus(f.spec), Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
 			Pace:    a.paceOf(f),
-			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r) },
+			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(f) },
 			Timed:   func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
 		}
 	}
 	poll.Run(ctx, sensor.SystemClock(), jobs)
+}
+
+// broughtBack takes over how often a sensor was brought back so far.
+func (a *App) broughtBack(f feed) {
+	rec, ok := f.source.(sensor.Recoverer)
+	if !ok {
+		return
+	}
+	p := a.pipes[f.vessel]
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.health.broughtBack(string(f.role), rec.Recovery())
 }
 
 // paceOf lets a height be read faster while its vessel is measured.
