@@ -77,7 +77,7 @@ func (l *look) careNote(kind Kind) string {
 // forSample reports whether the vessel is a sample jar of a loaf that is told
 // apart.
 func (l *look) forSample() bool {
-	return l.Bread.Proof == bake.SampleBasis && !l.LoafBy.IsZero()
+	return l.Proof == bake.SampleBasis && !l.LoafBy.IsZero()
 }
 
 // proofDo is what to do about a final proof under a key such as "reached.do";
@@ -85,7 +85,7 @@ func (l *look) forSample() bool {
 func (l *look) proofDo(key string) string {
 	t := l.w.words
 	switch {
-	case l.Bread.Proof == "":
+	case l.Proof == "":
 		return ""
 	case l.forSample() && t.Has(key+".sample"):
 		return t.Say(key+".sample", texts.Values{"of": l.ProofOf, "loaf": l.clock(l.LoafBy.Median)})

@@ -107,6 +107,7 @@ func actFromForm(r *http.Request) (Act, error) {
 		TargetPercent: f.number("target"), AlarmID: f.text("alarm"), Snooze: time.Duration(f.whole("minutes")) * time.Minute,
 		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), Note: f.text("note"),
 		Judgement: history.Judgement{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")}}
+	a.Feed = f.feed()
 	if at := f.text("at"); at != "" {
 		t, err := time.Parse(time.RFC3339, at)
 		if err != nil {
@@ -191,6 +192,9 @@ func (a Act) checkByKind() error {
 		if !slices.Contains([]string{"", "under", "right", "over"}, a.Judgement.Outcome) {
 			return Refuse("The outcome is %q; use under, right or over, or leave it out.", a.Judgement.Outcome)
 		}
+	}
+	if err := a.checkFeed(); err != nil {
+		return err
 	}
 	return a.checkIDs()
 }

@@ -30,6 +30,7 @@ type vesselJSON struct {
 	Alarms        []alarmJSON  `json:"alarms"`
 	Sensors       []sensorJSON `json:"sensors"`
 	Deeds         []deedJSON   `json:"deeds"`
+	breadJSON
 }
 
 type answerJSON struct {
@@ -119,11 +120,12 @@ type deedJSON struct {
 
 // vesselOf turns a vessel into its form on the API.
 func vesselOf(v Vessel, now time.Time, h say.House) vesselJSON {
-	a := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: now}, h)
+	a := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: now,
+		After: v.After, Care: v.Care}, h)
 	out := vesselJSON{Name: v.Name, Holds: string(v.Holds), Demo: v.Demo, LeadSeconds: v.Lead.Seconds(), InFridge: v.InFridge,
 		TargetPercent: past.Number(v.TargetPercent), Batch: v.Batch, AirHumidity: past.Number(knownRatio(v.AirHumidity)), Answer: answerJSON{a.When, a.Level, a.Next, a.Due, a.Blind},
 		Estimate: estimateOf(v.Estimate, h.Zone), Steps: stepsOf(v.Steps, h.Zone), Alarms: alarmsOf(v.Alarms, h.Zone),
-		Sensors: []sensorJSON{}, Deeds: []deedJSON{}}
+		Sensors: []sensorJSON{}, Deeds: []deedJSON{}, breadJSON: breadOf(v, h.Zone)}
 	if v.RiseID != 0 {
 		out.RiseID = &v.RiseID
 	}
@@ -205,6 +207,7 @@ type actJSON struct {
 	Answer        string  `json:"answer"`
 	UndoID        int64   `json:"undo_id"`
 	Note          string  `json:"note"`
+	feedJSON
 }
 
 // judgementJSON is what a person thought of the result.

@@ -214,7 +214,7 @@ func (s *Server) renderParts(ctx context.Context, snap Snapshot, canAct bool) ma
 	for i, v := range snap.Vessels {
 		view := s.view(ctx, snap, i, v, canAct)
 		glance.Vessels = append(glance.Vessels, view)
-		for _, name := range []string{"answer", "alarms", "chart", "table", "acts", "sensors"} {
+		for _, name := range []string{"answer", "alarms", "chart", "table", "acts", "care", "sensors"} {
 			s.part(parts, view.ID+"-"+name, name, view)
 		}
 	}

@@ -68,6 +68,9 @@ type vesselView struct {
 	SensorLine                 string
 	Measurable                 bool // its page for measuring is there
 	Sensors                    []string
+	After                      *afterView
+	Care                       *careView
+	Stands                     string
 }
 
 type alarmView struct {
@@ -129,7 +132,7 @@ func (s *Server) render(w http.ResponseWriter, status int, name string, data any
 // view turns a vessel into what the templates show.
 func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAct bool) vesselView {
 	h := s.opt.House
-	sv := say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: snap.At}
+	sv := say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: snap.At, After: v.After, Care: v.Care}
 	out := vesselView{ID: fmt.Sprintf("v%d", i), Name: v.Name, HoldsWord: say.Content(v.Holds), Batch: v.Batch,
 		Demo: v.Demo && !s.opt.Demo, RiseID: v.RiseID, Answer: say.For(sv, h), CanAct: canAct, Batches: v.Batches,
 		Measurable: s.opt.Level != nil,
@@ -145,6 +148,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 	out.Alarms = alarmViews(v.Alarms, snap.At, h, out.Answer)
 	out.Firing = slices.ContainsFunc(out.Alarms, func(a alarmView) bool { return !a.Quiet })
 	out.DueStep = dueStep(v.Steps)
+	out.bread(v, snap.At, h)
 	out.undos(v, snap.At, h)
 	out.SensorLine, out.Sensors = sensorLines(v, snap.At, h)
 	return out

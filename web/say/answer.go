@@ -19,6 +19,8 @@ type Vessel struct {
 	Steps    []bake.Step
 	InFridge bool
 	Now      time.Time
+	After    *bake.After // the bake after its bulk; nil when there is none
+	Care     *bake.Care  // of a fed starter; nil when none is watched
 }
 
 // Answer is what is said about a vessel before any picture.
@@ -34,6 +36,12 @@ type Answer struct {
 func For(v Vessel, h House) Answer {
 	a := Answer{When: when(v, h), Level: level(v, h), Blind: blind(v, h)}
 	a.Next, a.Due = next(v, h)
+	if v.After != nil {
+		a.When, a.Level, a.Blind = afterWhen(v.After, v.Now, h), afterLevel(v.After, h), ""
+	}
+	if v.Care != nil && a.Next == "" {
+		a.Next, a.Due = careNext(v.Care, v.Now, h)
+	}
 	return a
 }
 
@@ -281,6 +289,9 @@ func lowerFirst(s string) string {
 
 // Short answers in a few words, for a list of vessels.
 func Short(v Vessel, h House) string {
+	if v.After != nil {
+		return afterShort(v.After, v.Now, h)
+	}
 	e := v.Estimate
 	s := ""
 	switch e.Phase {

@@ -1,0 +1,126 @@
+package web_test
+
+import (
+	"encoding/json"
+	"math"
+	"net/http"
+	"net/url"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/web"
+)
+
+// bread gives the invented kitchen a loaf that cools, a basket that stands for
+// its proof, and a starter that is weak.
+func bread(now *time.Time, v []web.Vessel, _ *web.System) {
+	at := func(m int) time.Time { return now.Add(time.Duration(m) * time.Minute) }
+	v[0].RiseID, v[0].Estimate.Phase, v[0].Estimate.PhaseSince = 0, estimator.Ended, at(-200)
+	v[0].After = &bake.After{Stage: bake.Cooling, Since: at(-30), Until: estimator.Window{From: at(50), Median: at(60), Until: at(70)},
+		Why: "by the probe in the loaf", Probe: true, CoreC: 61.2, DoneLowC: 93, DoneHighC: 98, DoneAt: at(-40), SliceC: 35,
+		Caution: "Loaf, rack and pot are hot."}
+	feed := bake.NewFeed(at(-240), 2, 100, 0)
+	v[1].Feed = feed.Ratio()
+	v[1].Care = &bake.Care{Feed: feed, Peak: estimator.Window{From: at(10), Median: at(40), Until: at(90)}, UseFrom: at(5), UseUntil: at(100),
+		Hungry: estimator.Window{From: at(200), Median: at(240), Until: at(290)}, NextFeed: at(200), Basis: "by 4 past feeds of this starter"}
+	v[1].Findings = bake.Diagnose([]bake.PastFeed{weak(feed), weak(feed), weak(feed)}, nil)
+	v[2].ProofOf, v[2].ProofBasis = "tub", bake.BasketBasis
+}
+
+// weak is an invented feed that did not double at 18 C.
+func weak(f bake.Feed) bake.PastFeed {
+	return bake.PastFeed{Feed: f, MeanC: 18, PeakHours: 9, PeakPercent: 60, LateHours: math.NaN()}
+}
+
+func TestPageShowsTheBakeAndTheCare(t *testing.T) {
+	s, k := newServer(t, nil)
+	k.Change(bread)
+	page := newBrowser(t, s).get("/").Body.String()
+	for _, want := range []string{
+		"Cooling: cool enough to slice between 18:10 and 18:30 (8 in 10), most likely 18:20.",
+		"Core 61.2 °C; it slices cleanly from 35 °C down.",
+		"Timed by the probe in the loaf.",
+		"<strong>Caution:</strong> Loaf, rack and pot are hot.",
+		"dough, final proof of tub",
+		"Fed 1 : 2 : 2 (starter : flour : water) at 13:20. Timed by 4 past feeds of this starter.",
+		"Weak: it does not double.",
+		"<ol><li>First the temperature: it stood at 18 C",
+		"<dt>Mould, or a strange colour</dt><dd><strong>Throw it away.</strong>",
+		"<dt>Grey or black liquid on top</dt><dd><strong>Hungry.</strong>",
+		"Best used from 17:25 to 19:00. Hungry about 21:20.",
+		"feed again",
+	} {
+		assert.Contains(t, page, want)
+	}
+	assert.NotContains(t, page, "The rise ended", "the bake goes on")
+}
+
+func TestFedWithOtherAmounts(t *testing.T) {
+	s, k := newServer(t, nil)
+	b := newBrowser(t, s)
+	form := url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}, "flour_g": {"50"}, "water_g": {"45,5"}}
+	require.Equal(t, http.StatusSeeOther, b.post("/act", form).Code)
+	acts := k.Acts()
+	require.Len(t, acts, 1)
+	assert.Equal(t, bake.Feed{StarterG: 10, FlourG: 50, WaterG: 45.5}, acts[0].Feed)
+	for _, c := range []struct {
+		form url.Values
+		want string
+	}{
+		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, "The feeding makes no sense: "},
+		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, "a mass cannot be below 0 g"},
+		{url.Values{"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"1"}, "flour_g": {"5"}, "water_g": {"5"}}, "A feeding is told with fed or start, not with fold."},
+		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"some"}}, "is not a number"},
+	} {
+		w := b.post("/act", c.form)
+		assert.Equal(t, http.StatusConflict, w.Code)
+		assert.Contains(t, w.Body.String(), c.want)
+	}
+	assert.Len(t, k.Acts(), 1)
+}
+
+func TestAPITellsTheBakeAndTheCare(t *testing.T) {
+	_, router := spec(t)
+	s, k := newServer(t, nil)
+	k.Change(bread)
+	var tub, jar, basket struct {
+		After *struct {
+			Stage string   `json:"stage"`
+			CoreC *float64 `json:"core_c"`
+			At    string   `json:"at"`
+		} `json:"after"`
+		Care *struct {
+			NextFeed string `json:"next_feed"`
+			Basis    string `json:"basis"`
+		} `json:"care"`
+		Findings []struct {
+			Do []string `json:"do"`
+		} `json:"findings"`
+		ProofOf string `json:"proof_of"`
+	}
+	for name, into := range map[string]any{"tub": &tub, "jar": &jar, "basket": &basket} {
+		w := call(t, s, router, apiRequest("GET", "/api/v1/vessels/"+name, ""), http.StatusOK)
+		require.NoError(t, json.Unmarshal(w.Body.Bytes(), into))
+	}
+	require.NotNil(t, tub.After)
+	assert.Equal(t, "cooling", tub.After.Stage)
+	assert.InDelta(t, 61.2, *tub.After.CoreC, 1e-9)
+	assert.Equal(t, "2026-03-14T18:20:00+01:00", tub.After.At)
+	require.NotNil(t, jar.Care)
+	assert.Equal(t, "2026-03-14T20:40:00+01:00", jar.Care.NextFeed)
+	require.Len(t, jar.Findings, 1)
+	assert.Contains(t, jar.Findings[0].Do[0], "temperature")
+	assert.Equal(t, "tub", basket.ProofOf)
+	assert.Nil(t, basket.After)
+
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].After.CoreC = math.NaN() })
+	call(t, s, router, apiRequest("GET", "/api/v1/vessels/tub", ""), http.StatusOK)
+	call(t, s, router, apiRequest("POST", "/api/v1/vessels/jar/acts", `{"kind":"fed","starter_g":20,"flour_g":60,"water_g":60}`), http.StatusOK)
+	acts := k.Acts()
+	assert.Equal(t, "1 : 3 : 3", acts[len(acts)-1].Feed.Ratio())
+}
