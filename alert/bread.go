@@ -12,7 +12,8 @@ import (
 type Bread struct {
 	Proof   bake.ProofBasis  // the rise is a final proof: in the basket or a sample jar; empty for any other
 	ProofOf string           // the vessel whose loaf proofs
-	LoafBy  estimator.Window // when the loaf is ready for which a sample jar stands
+	LoafBy  estimator.Window // when the loaf is ready for which a sample jar stands; zero outside its proof
+	Told    bool             // that loaf is followed and told apart, up to the slice
 	After   *bake.After
 	Care    *bake.Care
 	Weak    bool // the past feeds say that the starter is not as it should be
@@ -76,9 +77,11 @@ func (l *look) careNote(kind Kind) string {
 
 // forSample reports whether the vessel is a sample jar of a loaf that is told
 // apart.
-func (l *look) forSample() bool {
-	return l.Proof == bake.SampleBasis && !l.LoafBy.IsZero()
-}
+func (l *look) forSample() bool { return l.Proof == bake.SampleBasis && l.Told }
+
+// spent reports whether the vessel is a sample jar whose loaf has proofed: what
+// goes on in it is of no use any more.
+func (l *look) spent() bool { return l.forSample() && l.LoafBy.IsZero() }
 
 // proofDo is what to do about a final proof under a key such as "reached.do";
 // empty for any other rise.

@@ -90,7 +90,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 	}{
 		{"a bulk", Bread{}, "be ready to shape it", "Shape it now", "Shape it now", "go on without waiting for the mark"},
 		{"a basket", Bread{Proof: bake.BasketBasis, ProofOf: "vat"}, "The loaf goes in at the mark", "Bake it now", "Bake it now. A loaf that waits longer", "bake it without waiting"},
-		{"a sample jar", Bread{Proof: bake.SampleBasis, ProofOf: "vat", LoafBy: loaf}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50. Bake by that time.", "", "bake it without waiting"},
+		{"a sample jar", Bread{Proof: bake.SampleBasis, ProofOf: "vat", LoafBy: loaf, Told: true}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50. Bake by that time.", "", "bake it without waiting"},
 		{"a sample jar of no bake", Bread{Proof: bake.SampleBasis, ProofOf: "vat"}, "The loaf goes in at the mark", "Bake it now", "Bake it now", "bake it without waiting"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -122,6 +122,18 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 			assert.Contains(t, low.saidA[0].Text, c.levelled)
 		})
 	}
+}
+
+func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.in.Bread = Bread{Proof: bake.SampleBasis, ProofOf: "vat", Told: true}
+	s.ready(40)
+	s.run(30*time.Minute, time.Minute, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Over, true, 125 })
+	s.run(15*time.Minute, time.Minute, nil)
+	s.set(func(e *estimator.Estimate) { e.LevelsOffShort = true })
+	s.run(15*time.Minute, time.Minute, nil)
+	assert.Empty(t, s.said)
 }
 
 // stepText is what is told of a step that is due after the bulk.

@@ -14,7 +14,7 @@ import (
 // early, so that the warning comes at the lead and a single bad forecast, which
 // does not last that long, does not raise it.
 func near(l *look) []finding {
-	if !l.watched || atMark(l) {
+	if !l.watched || atMark(l) || l.spent() {
 		return []finding{{kind: Near}}
 	}
 	hold := l.w.rules.NearHold
@@ -55,7 +55,7 @@ func atMark(l *look) bool {
 
 // reached: the level is at the mark.
 func reached(l *look) []finding {
-	return []finding{{kind: Reached, on: l.watched && atMark(l), ripe: true, reason: AtMark,
+	return []finding{{kind: Reached, on: l.watched && atMark(l) && !l.spent(), ripe: true, reason: AtMark,
 		hold: l.w.rules.ReachedHold, say: func() words { return sayReached(l) }}}
 }
 
@@ -103,7 +103,7 @@ func stageOf(a Alarm) int {
 
 // levelsOff: dough slows down and will most likely stop short of the mark.
 func levelsOff(l *look) []finding {
-	on := l.watched && l.dough && l.e.LevelsOffShort && !atMark(l)
+	on := l.watched && l.dough && l.e.LevelsOffShort && !atMark(l) && !l.spent()
 	return []finding{{kind: LevelsOff, on: on, ripe: true, unknown: l.watched && !l.sees(), reason: EndsBelowMark,
 		hold: l.w.rules.LevelsOffHold, say: func() words { return sayLevelsOff(l) }}}
 }

@@ -145,6 +145,10 @@ func (p *Process) forecastCool(roomC float64) {
 		roomC = usualRoomC
 	}
 	w, err := p.coolWindow(roomC)
+	if fall := pastPeak(t.Core); err != nil && fall[len(fall)-1].At.Sub(fall[0].At) < 15*time.Minute {
+		t.CoolWhy = "a forecast by the probe needs a quarter of an hour of its fall"
+		return
+	}
 	if err != nil {
 		t.CoolWhy = err.Error()
 		return

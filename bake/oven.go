@@ -25,8 +25,11 @@ func (l *layout) aheadEnd(a StepDef) time.Time {
 	switch m := l.p.Marks[a.ID]; m.State {
 	case Skipped:
 		return time.Time{}
-	case Done: // switched on; hot that much later
-		return m.At.Add(minutes(a.TakesMin))
+	case Done:
+		if !m.Begun.IsZero() {
+			return m.At // begun before and over by now
+		}
+		return m.At.Add(minutes(a.TakesMin)) // switched on; hot that much later
 	case Started:
 		return m.Begun.Add(minutes(a.TakesMin))
 	}

@@ -181,6 +181,15 @@ func TestPreheatFollowsTheProof(t *testing.T) {
 	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(16, 31), unseen()), "bake-covered").State)
 }
 
+// An oven whose heating was begun and is over is hot.
+func TestAnOvenThatWasHeatedIsHot(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
+	require.NoError(t, p.Begin("preheat", at(15, 0), "Ben"))
+	require.NoError(t, p.Done("preheat", at(15, 50), "Ben"))
+	assert.Equal(t, "16:00", clock(pick(t, p.Steps(at(15, 51), rising(at(14, 0), at(16, 0))), "bake-covered")))
+}
+
 func TestCoolingAndSlicing(t *testing.T) {
 	p := bake.DefaultProcess(start(), 24)
 	require.NoError(t, p.Done("bake-covered", at(17, 0), "Ada"))

@@ -89,11 +89,11 @@ type Sample struct {
 
 // Ready turns the jar's forecast into the loaf's: the loaf is ready when it
 // has had as much equivalent time as the jar will have had at its mark. The
-// words say by how much the jar runs ahead.
+// words say of the jar ("it") by how much it runs ahead.
 func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, string) {
 	ej, el := Equivalent(s.Jar, s.Begun, now), Equivalent(s.Loaf, s.Begun, now)
 	if math.IsNaN(ej) || math.IsNaN(el) || jar.IsZero() {
-		return jar, "taken from the sample jar as it is: not both temperatures are known"
+		return jar, "it is taken as it is: not both temperatures are known"
 	}
 	jarC, loafC := s.RoomC, s.RoomC
 	if s.RoomC == 0 {
@@ -115,11 +115,11 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, st
 	ahead := (ej - el) * 60
 	switch {
 	case ahead > 2:
-		return w, fmt.Sprintf("the sample jar is %.0f minutes (at 24 C) ahead of the loaf", ahead)
+		return w, fmt.Sprintf("it is %.0f minutes (at 24 C) ahead of the loaf", ahead)
 	case ahead < -2:
-		return w, fmt.Sprintf("the sample jar is %.0f minutes (at 24 C) behind the loaf", -ahead)
+		return w, fmt.Sprintf("it is %.0f minutes (at 24 C) behind the loaf", -ahead)
 	}
-	return w, "the sample jar keeps step with the loaf"
+	return w, "it keeps step with the loaf"
 }
 
 // loafHad is when the loaf had so many equivalent hours, before now.

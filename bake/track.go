@@ -118,7 +118,9 @@ func (p *Process) FollowProof(now time.Time, in ProofInput) {
 		if w := reaching(*in.Sample, d.RisePercent); !w.IsZero() {
 			s := Sample{Begun: begun, Jar: t.Jar, Loaf: t.Loaf, RoomC: room}
 			t.ProofBasis = SampleBasis
-			t.ProofBy, t.ProofWhy = s.Ready(now, w)
+			var why string
+			t.ProofBy, why = s.Ready(now, w)
+			t.ProofWhy = "by the sample jar; " + why
 			return
 		}
 		pending = "the sample jar gives no forecast yet"

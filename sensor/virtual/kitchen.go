@@ -25,6 +25,7 @@ type Kitchen struct {
 	now     time.Time
 	nextAct int
 	content map[string]*content
+	loaf    loaf
 }
 
 // New starts a scenario. The seed decides noise and missed readings.

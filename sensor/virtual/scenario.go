@@ -74,8 +74,9 @@ type Scenario struct {
 
 // Household is the story of the demo, wholly invented: a small household feeds
 // a jar of rye starter early, mixes a tub of dough with it before noon, folds it
-// three times, airs the kitchen, and shapes late in the afternoon. It begins at
-// seven in the morning of day, in day's zone, and lasts eleven hours.
+// three times, airs the kitchen, shapes late in the afternoon, and keeps a piece
+// of the shaped dough in a small cup. It begins at seven in the morning of day,
+// in day's zone, and lasts eleven hours; what is done to the cup comes after.
 func Household(day time.Time) Scenario {
 	at := func(hour, minute int) time.Time {
 		return time.Date(day.Year(), day.Month(), day.Day(), hour, minute, 0, 0, day.Location())
@@ -85,7 +86,7 @@ func Household(day time.Time) Scenario {
 		Start: at(7, 0), Until: at(18, 0),
 		Room: Room{MeanC: 23.4, SwingC: 1.3, WarmHour: 16, FridgeC: 4.5,
 			Draughts: []time.Time{at(14, 20)}, DropC: 7},
-		Vessels: []Vessel{ryeJar(), breadTub()},
+		Vessels: []Vessel{ryeJar(), breadTub(), sampleCup()},
 		Acts: []Act{
 			{at(7, 5), "jar", "start", "The rye starter is fed and stirred."},
 			{at(11, 35), "jar", "end", "Most of the starter goes into the dough."},
@@ -93,7 +94,9 @@ func Household(day time.Time) Scenario {
 			{at(12, 20), "tub", "fold", "First fold."},
 			{at(12, 55), "tub", "fold", "Second fold."},
 			{at(13, 30), "tub", "fold", "Third fold."},
-			{at(17, 40), "tub", "end", "The dough is turned out and shaped."},
+			{at(17, 40), "tub", "end", "The dough is turned out to be shaped."},
+			{at(18, 24), "cup", "start", "A piece of the shaped dough goes into the sample cup."},
+			{at(20, 45), "cup", "end", "The sample cup is emptied."},
 		},
 		LidsOff: []LidOff{
 			{"jar", at(9, 10), at(9, 13)},
@@ -122,6 +125,17 @@ func breadTub() Vessel {
 		Profile: [][2]float64{{0, 0}, {50, 1.0}, {100, 2.2}, {150, 3.6}, {200, 5.2}}, FillL: 1.55,
 		Culture: Culture{Cells: 0.075, Growth: 0.5, Gas: 0.82, Hold: 2.6, LeakPerH: 0.35, CoolHours: 2.6, Spread: 9},
 		Senses:  Senses{NoiseMM: 1.6, StepMM: 1, MissRatio: 0.015, RimRatio: 0.004, NoiseC: 0.04, MissRatioC: 0.004},
+	}
+}
+
+// sampleCup holds a piece of the shaped dough: it has risen before, so many
+// cells are at work, and so small a mass follows the air quickly.
+func sampleCup() Vessel {
+	return Vessel{
+		Name: "cup", Holds: "dough", FloorMM: 120, StartC: 25.5,
+		Profile: [][2]float64{{0, 0}, {100, 0.25}}, FillL: 0.1,
+		Culture: Culture{Cells: 0.34, Growth: 0.4, Gas: 0.85, Hold: 2.4, LeakPerH: 0.35, CoolHours: 0.5, Spread: 1},
+		Senses:  Senses{NoiseMM: 0.9, StepMM: 1, MissRatio: 0.012, RimRatio: 0.002, NoiseC: 0.04, MissRatioC: 0.004},
 	}
 }
 

@@ -185,9 +185,9 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	trusted := sys.ClockSet
 	for _, name := range a.order {
 		p := a.pipes[name]
-		seen, loafBy := a.aidOf(name), a.loafBy(p.link)
+		seen, bread := a.aidOf(name), a.servedBy(p.link)
 		p.mu.Lock()
-		changes := p.advance(now, sys, seen, loafBy)
+		changes := p.advance(now, sys, seen, bread)
 		p.mu.Unlock()
 		all = append(all, changes...)
 		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched}

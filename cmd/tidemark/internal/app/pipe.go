@@ -121,9 +121,8 @@ func (p *pipe) store(s estimator.Sample, verdict estimator.Verdict) {
 }
 
 // advance moves the vessel to now and returns what there is to tell. seen is
-// what others see of its final proof, loafBy when the loaf is ready for which it
-// stands.
-func (p *pipe) advance(now time.Time, sys alert.System, seen aid, loafBy estimator.Window) []alert.Change {
+// what others see of its final proof, bread what it is to the loaf of another.
+func (p *pipe) advance(now time.Time, sys alert.System, seen aid, bread alert.Bread) []alert.Change {
 	p.estimateNow(now)
 	p.followBread(now, seen)
 	p.steps = nil
@@ -133,10 +132,11 @@ func (p *pipe) advance(now time.Time, sys alert.System, seen aid, loafBy estimat
 	}
 	p.tellAfter(now)
 	p.care = p.tend()
+	bread.After, bread.Care, bread.Weak = p.after, p.care, len(p.keeping.findings) > 0
 	return p.watch.Step(alert.Input{
 		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.alarmRise(), Now: now,
 		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys,
-		Bread: alert.Bread{Proof: p.link.as, ProofOf: p.link.of, LoafBy: loafBy, After: p.after, Care: p.care, Weak: len(p.keeping.findings) > 0},
+		Bread: bread,
 	})
 }
 

@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/sensor"
@@ -48,22 +49,25 @@ func linkOf(proofOf, sampleOf string) link {
 	return link{}
 }
 
-// loafBy is when the loaf is ready for which a sample jar stands; zero for any
-// other vessel and outside a final proof. No pipe may be locked.
-func (a *App) loafBy(l link) estimator.Window {
+// servedBy is what a basket or sample jar is to a loaf, for its messages. No pipe
+// may be locked.
+func (a *App) servedBy(l link) alert.Bread {
+	b := alert.Bread{Proof: l.as, ProofOf: l.of}
 	p := a.pipes[l.of]
 	if p == nil || l.as != bake.SampleBasis {
-		return estimator.Window{}
+		return b
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.process == nil || p.process.Track.ProofBasis != bake.SampleBasis {
-		return estimator.Window{}
+	if p.process == nil {
+		return b
 	}
-	if _, under := p.process.Proofing(); !under {
-		return estimator.Window{}
+	_, under := p.process.Proofing()
+	if under && p.process.Track.ProofBasis == bake.SampleBasis {
+		b.LoafBy = p.process.Track.ProofBy
 	}
-	return p.process.Track.ProofBy
+	b.Told = !b.LoafBy.IsZero() || p.after != nil && p.after.Stage != bake.Proofing
+	return b
 }
 
 // trackKept is how often what is measured after the bulk is written down.

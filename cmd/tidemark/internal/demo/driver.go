@@ -29,6 +29,7 @@ type driver struct {
 	clock   *app.Stepped
 	acts    []virtual.Act
 	next    int                                  // act to come
+	loaded  bool                                 // the loaf went into the oven, its probe is read
 	chores  map[chore]time.Time                  // when each will be over; zero once it is
 	said    func(t time.Time, what string)       // what the household does; may be nil
 	raised  func(t time.Time, alarm alert.Alarm) // a warning was raised; may be nil
@@ -74,6 +75,9 @@ func (d *driver) sample(now time.Time) {
 			d.perform(acts, now)
 		}
 		d.app.Observe(v.Name, app.SampleOf(now, d.kitchen.Distance(v.Name, now), d.kitchen.Dough(v.Name, now), d.kitchen.Air(v.Name, now)))
+	}
+	if d.loaded {
+		d.app.Core(doughTub, now, d.kitchen.Core(now))
 	}
 }
 
@@ -128,6 +132,7 @@ func (d *driver) household(now time.Time) {
 			}
 			if begin(v.Name, s.ID, now, byHousehold) == nil {
 				d.say(now, s.Name+": "+s.Do)
+				d.oven(s.ID, now)
 			}
 		}
 	}
@@ -136,6 +141,17 @@ func (d *driver) household(now time.Time) {
 			d.chores[key] = time.Time{}
 			_ = d.app.StepDone(key.vessel, key.step, now, byHousehold) // closed by a later step already
 		}
+	}
+}
+
+// oven moves the loaf of the kitchen with the steps.
+func (d *driver) oven(step string, now time.Time) {
+	switch step {
+	case bake.BakeID:
+		d.kitchen.Load(now)
+		d.loaded = true
+	case bake.OutID:
+		d.kitchen.TakeOut(now)
 	}
 }
 

@@ -31,7 +31,7 @@ func Headless(ctx context.Context, out io.Writer, dir string, day time.Time, see
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", dir, err)
 	}
-	err = play(ctx, out, app.Options{Config: cfg, Clock: clock, Store: store, Demo: true}, clock, scenario, seed)
+	err = play(ctx, out, app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, StartTold: true}, clock, scenario, seed)
 	err = errors.Join(err, store.Close(ctx))
 	if err == nil {
 		fmt.Fprintf(out, "\nThe rises of this day are kept in %s\n", path)
@@ -52,9 +52,10 @@ func play(ctx context.Context, out io.Writer, o app.Options, clock *app.Stepped,
 	fmt.Fprintf(out, "%s\nAll of this is invented data.\n\n", scenario.Title)
 	d := newDriver(a, clock, scenario, seed, t.person)
 	d.raised = t.alarm
-	d.runTo(scenario.Until.Add(afterShaping), func(time.Time) {
-		for _, v := range scenario.Vessels {
-			t.estimate(v.Name, a.Estimate(v.Name))
+	d.runTo(scenario.Until.Add(afterShaping), func(now time.Time) {
+		for _, v := range a.Snapshot().Vessels {
+			t.estimate(v.Name, v.Estimate)
+			t.bread(now, v)
 		}
 	})
 	return a.Stop(ctx)

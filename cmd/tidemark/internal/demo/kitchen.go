@@ -9,6 +9,12 @@ import (
 	"tidemark/sensor/virtual"
 )
 
+// The vessels of the story that are told apart.
+const (
+	doughTub  = "tub"
+	sampleCup = "cup"
+)
+
 // Config describes the invented kitchen as a configuration file would.
 func Config(stateDir, listen string, scenario virtual.Scenario) (*config.Config, error) {
 	c := &config.Config{
@@ -25,9 +31,14 @@ func Config(stateDir, listen string, scenario virtual.Scenario) (*config.Config,
 			Name: v.Name, Holds: estimator.Holds(v.Holds), FloorMM: v.FloorMM, Profile: p,
 			TargetPercent: 100, Lead: 30 * time.Minute, LostAfter: 5 * time.Minute,
 		}
-		if w.Holds == estimator.Dough {
+		switch {
+		case v.Name == sampleCup:
+			w.SampleOf, w.TargetPercent = doughTub, 50
+		case w.Holds == estimator.Dough:
 			b := bake.DefaultBatch()
 			w.Batch = &b
+		default:
+			w.Feed = &bake.Feed{StarterG: 60, FlourG: 60, WaterG: 60}
 		}
 		c.Vessels = append(c.Vessels, w)
 	}

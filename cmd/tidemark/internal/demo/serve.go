@@ -44,7 +44,7 @@ func Serve(ctx context.Context, out io.Writer, o Options) error {
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", o.Dir, err)
 	}
-	a, err := app.New(app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, Listen: o.Listen, Version: o.Version})
+	a, err := app.New(app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, Listen: o.Listen, Version: o.Version, StartTold: true})
 	if err == nil {
 		err = serve(ctx, out, a, clock, o)
 	}

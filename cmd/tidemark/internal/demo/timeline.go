@@ -26,6 +26,7 @@ type told struct {
 	quality estimator.Quality
 	ready   time.Time
 	past    bool
+	bread   breadTold
 }
 
 func newTimeline(w io.Writer, zone *time.Location) *timeline {

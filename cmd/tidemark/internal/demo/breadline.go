@@ -1,0 +1,86 @@
+package demo
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"tidemark/bake"
+	"tidemark/web"
+	"tidemark/web/say"
+)
+
+// breadTold is what was last said of the bake after its bulk and of a starter's
+// care.
+type breadTold struct {
+	stage bake.AfterStage
+	until time.Time
+	why   string
+	core  float64 // last core told, Celsius
+	basis string
+	peak  time.Time
+}
+
+// coreTold is how far the core of the loaf moves before it is told again.
+const coreTold = 20.0
+
+// bread prints what is new of the bake after its bulk and of a starter's care.
+func (t *timeline) bread(now time.Time, v web.Vessel) {
+	if v.Care != nil {
+		t.care(now, v)
+	}
+	if v.After != nil {
+		t.after(now, v)
+	}
+}
+
+// care prints when a starter peaks, is best used and gets hungry, again when
+// that rests on something else or has moved.
+func (t *timeline) care(now time.Time, v web.Vessel) {
+	c, s := v.Care, t.seen[v.Name]
+	if now.Sub(c.Feed.At) < time.Minute {
+		return // its temperature is not known yet
+	}
+	if c.Basis == s.bread.basis && c.Peak.Median.Sub(s.bread.peak).Abs() < leastMoved {
+		return
+	}
+	s.bread.basis, s.bread.peak = c.Basis, c.Peak.Median
+	peak := "peaks between " + t.hm(c.Peak.From) + " and " + t.hm(c.Peak.Until) + " (8 in 10), most likely " + t.hm(c.Peak.Median)
+	if !c.Peak.Median.After(now) {
+		peak = "peaked at " + t.hm(c.Peak.Median)
+	}
+	t.line(now, v.Name, "care", fmt.Sprintf("%s; best used %s to %s; hungry about %s, next feed %s. Timed %s.", peak,
+		t.hm(c.UseFrom), t.hm(c.UseUntil), t.hm(c.Hungry.Median), t.hm(c.NextFeed), c.Basis))
+}
+
+// after prints the sentence of the bake after its bulk when its stage, its
+// grounds, its time or the core of the loaf has moved.
+func (t *timeline) after(now time.Time, v web.Vessel) {
+	a, b := v.After, &t.seen[v.Name].bread
+	moved := a.Until.Median.Sub(b.until).Abs() >= max(leastMoved, a.Until.Until.Sub(a.Until.From)/3)
+	hotter := !math.IsNaN(a.CoreC) && math.Abs(a.CoreC-b.core) >= coreTold
+	timed := a.Stage == bake.Proofing || a.Stage == bake.Cooling
+	if a.Stage == b.stage && !hotter && !(timed && (moved || kindOf(a) != b.why)) {
+		return
+	}
+	b.stage, b.until, b.why = a.Stage, a.Until.Median, kindOf(a)
+	if !math.IsNaN(a.CoreC) {
+		b.core = a.CoreC
+	}
+	said := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Now: now, After: a}, say.House{Zone: t.zone})
+	text := said.When
+	for _, more := range []string{said.Level, say.AfterBasis(a)} {
+		if more != "" {
+			text += " " + more
+		}
+	}
+	t.line(now, v.Name, string(a.Stage), text)
+}
+
+// kindOf is what the time of a stage rests on, without its figures.
+func kindOf(a *bake.After) string {
+	if a.Stage == bake.Cooling {
+		return a.Why[:min(len(a.Why), len("by the probe"))]
+	}
+	return string(a.Basis)
+}
