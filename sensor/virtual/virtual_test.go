@@ -151,8 +151,8 @@ func TestSourcesReadAtTheirClock(t *testing.T) {
 	require.NoError(t, src.Close())
 	assert.Equal(t, sensor.Temperature, k.DoughSource("tub", func() time.Time { return now }).Read(context.Background()).Quantity)
 	assert.Equal(t, sensor.Temperature, k.AirSource("tub", func() time.Time { return now }).Read(context.Background()).Quantity)
-	assert.Equal(t, sensor.Missing, k.Distance("cup", now).Status)
-	_, err := k.Truth("cup", now)
+	assert.Equal(t, sensor.Missing, k.Distance("vat", now).Status)
+	_, err := k.Truth("vat", now)
 	assert.Error(t, err)
 }
 

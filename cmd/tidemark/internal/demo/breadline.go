@@ -60,7 +60,8 @@ func (t *timeline) after(now time.Time, v web.Vessel) {
 	moved := a.Until.Median.Sub(b.until).Abs() >= max(leastMoved, a.Until.Until.Sub(a.Until.From)/3)
 	hotter := !math.IsNaN(a.CoreC) && math.Abs(a.CoreC-b.core) >= coreTold
 	timed := a.Stage == bake.Proofing || a.Stage == bake.Cooling
-	if a.Stage == b.stage && !hotter && !(timed && (moved || kindOf(a) != b.why)) {
+	news := a.Stage != b.stage || hotter || timed && (moved || kindOf(a) != b.why)
+	if !news {
 		return
 	}
 	b.stage, b.until, b.why = a.Stage, a.Until.Median, kindOf(a)
