@@ -7,16 +7,17 @@ import (
 )
 
 // SetTarget sets the mark in percent rise, over 0 and up to 1000; it wins over
-// a table. An impossible mark is ignored. The next Estimate looks anew: a mark
-// that was reached and is put higher is no longer reached.
+// a table. 0 gives the mark back to the table by temperature, or to doubling
+// when there is none. An impossible mark is ignored. The next Estimate looks
+// anew: a mark that was reached and is put higher is no longer reached.
 func (e *Estimator) SetTarget(percent float64) {
-	if !(percent > 0 && percent <= 1000) || percent == e.cfg.TargetPercent {
+	if !(percent >= 0 && percent <= 1000) || percent == e.cfg.TargetPercent {
 		return
 	}
-	higher := percent > e.target()
+	before := e.target()
 	e.cfg.TargetPercent = percent
 	e.rise.news.urgent = true
-	if higher {
+	if e.target() > before {
 		e.phases.markMoved(e.cached.at)
 	}
 }

@@ -9,7 +9,8 @@ import (
 // Estimate says what is known at a moment, which must not be earlier than the
 // latest sample. It refits the forecast when half a minute has passed since the
 // last time or something was told, and it moves the phase on, so call it at
-// least every minute or so.
+// least every minute or so. After the end of a rise it goes on saying how things
+// stood then; only temperatures and counts follow the readings.
 func (e *Estimator) Estimate(now time.Time) Estimate {
 	nan := math.NaN()
 	out := Estimate{
@@ -25,6 +26,9 @@ func (e *Estimator) Estimate(now time.Time) Estimate {
 		return out
 	}
 	t := e.clock.hours(now)
+	if e.ended {
+		t = min(t, e.phases.since) // the last state stands
+	}
 	if e.everSeen {
 		out.LastSeen = e.clock.at(e.lastSeen).In(now.Location())
 	}

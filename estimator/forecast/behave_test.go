@@ -189,6 +189,27 @@ func TestColdWithoutAProbe(t *testing.T) {
 	assert.Less(t, f.EquivalentHours(), 3.0)
 }
 
+// A probe in the air that was carried into the refrigerator passes through 11 C
+// on its way down: that is not where the dough will end.
+func TestCarryOverWhileTheAirProbeCools(t *testing.T) {
+	truth := gompertzRise(160, 40, 1)
+	f := New(DefaultPrior("dough"))
+	play(f, 0, 2, constant(25), truth)
+	f.Cold(duration(2), true)
+	_, before, _ := f.CarryOver()
+	for m := 120; m < 240; m++ {
+		h := float64(m) / 60
+		f.Temper(duration(h), kinetics.Fridge().Next(25, h-2), 4+20*math.Exp(-(h-2)/0.7))
+		if m%5 == 0 {
+			f.Refit(duration(h))
+			_, now, _ := f.CarryOver()
+			assert.LessOrEqual(t, now, before+1, "at %d minutes: the colder it gets the less is left", m)
+			before = now
+		}
+	}
+	assert.Less(t, before, 45.0)
+}
+
 func TestDoughFollowsTheAir(t *testing.T) {
 	f := New(DefaultPrior("dough"))
 	for m := 0; m < 240; m++ { // a tub that follows in 1 h

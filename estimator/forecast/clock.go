@@ -123,10 +123,18 @@ func (c *clock) drift(dt float64) float64 {
 	return c.airC + (c.doughC-c.airC)*math.Exp(-c.relaxing()*dt)
 }
 
+// cooling is the curve in the refrigerator. It ends where the air there stands
+// once that has been seen to settle: a probe that was carried in passes through
+// every temperature on its way down.
 func (c *clock) cooling() kinetics.Cooling {
 	k := kinetics.Fridge()
-	if c.airKnown() && c.airC < 12 && c.airSeen > c.sinceMove {
-		k.EndC = c.airC
+	if !c.airKnown() || c.airC >= 12 || c.airSeen <= c.sinceMove {
+		return k
+	}
+	const stillFalls = -1.0 // C/h
+	k.EndC = c.airC
+	if c.airSeen-c.sinceMove < 0.25 || c.air.slope() < stillFalls {
+		k.EndC = min(k.EndC, kinetics.FridgeC)
 	}
 	return k
 }

@@ -25,9 +25,11 @@ func (a *App) Did(vessel string, e estimator.Event, at time.Time, by string) err
 func (p *pipe) did(e estimator.Event, at time.Time, by string) {
 	if e == estimator.Start {
 		p.beginProcess(at)
-		if p.vessel.TargetTable == nil {
-			p.est.SetTarget(p.vessel.TargetPercent) // a mark chosen by hand was the last rise's
+		mark := p.vessel.TargetPercent // a mark chosen by hand was the last rise's
+		if p.vessel.TargetTable != nil {
+			mark = 0 // the table decides
 		}
+		p.est.SetTarget(mark)
 	}
 	p.observe(eventOnly(at, e))
 	if id := p.stepOf(e); id != "" {
