@@ -253,6 +253,11 @@ func judgeInBrowser(b *tab, store *history.Store, id int64, photo string) {
 	r, err := store.Rise(context.Background(), id)
 	require.NoError(b.t, err)
 	assert.Equal(b.t, "over/little/left it too long", r.Outcome+"/"+r.OvenSpring+"/"+r.Note)
+	b.click(`form[action$="/judgement/undo"] button`)
+	b.waitText("#said", "Taken back.")
+	r, err = store.Rise(context.Background(), id)
+	require.NoError(b.t, err)
+	assert.NotEqual(b.t, "left it too long", r.Note)
 	b.run(chromedp.SetUploadFiles(chromedp.CSS("input[type=file]"), []string{photo}))
 	b.click(`form[action*="/photos"] button`)
 	b.wait("document.querySelector('.photos img') !== null", "the photo is listed")
@@ -263,6 +268,45 @@ func judgeInBrowser(b *tab, store *history.Store, id int64, photo string) {
 	require.Len(b.t, photos, 1)
 	b.click(".photos button")
 	b.wait("document.querySelector('.photos') === null", "the photo is gone")
+}
+
+// TestBrowserRestore restores a backup and brings a record in, on every screen.
+func TestBrowserRestore(t *testing.T) {
+	browser := chrome(t)
+	dir := t.TempDir()
+	backup, record := filepath.Join(dir, "last-week.db"), filepath.Join(dir, "rise.csv")
+	require.NoError(t, os.WriteFile(backup, backupOf(t, 5), 0o600))
+	require.NoError(t, os.WriteFile(record, []byte("time,distance_mm"), 0o600))
+	for _, sc := range screens() {
+		t.Run(sc.String(), func(t *testing.T) {
+			t.Parallel()
+			s, u := withUpkeep(t, nil)
+			base := serve(t, s)
+			b := open(t, browser, sc)
+			b.run(chromedp.Navigate(base + "/unlock?to=/house"))
+			b.typed("input[name=passphrase]", phrase)
+			b.click("main button")
+			b.waitText("main", "Bring in a record")
+			b.shot("house-open-" + sc.String())
+			b.fitsWidth(sc.w, "the house")
+			b.accessible("the house")
+			b.run(chromedp.SetUploadFiles(chromedp.CSS("input[name=backup]"), []string{backup}))
+			b.click(`form[action^="/house/restores"] button`)
+			b.waitText("main", "last-week.db is sound.")
+			b.shot("restore-" + sc.String())
+			b.fitsWidth(sc.w, "the question")
+			b.accessible("the question")
+			b.click("form:has([value=take]) button")
+			b.waitText("#said", "Restored. The history from before is kept as")
+			assertRises(t, u.store, 5)
+			b.run(chromedp.Navigate(base + "/house"))
+			b.run(chromedp.SetUploadFiles(chromedp.CSS("input[name=record]"), []string{record}))
+			b.typed("input[name=vessel]", "tub")
+			b.click(`form[action^="/house/records"] button`)
+			b.waitText("#said", "Kept as a past rise.")
+			assertRises(t, u.store, 6)
+		})
+	}
 }
 
 // TestBrowserUnlock unlocks and locks a browser.

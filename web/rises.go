@@ -146,9 +146,9 @@ type risePage struct {
 }
 
 type deedLine struct {
-	When, What string
-	Undone     bool
-	UndoID     int64 // of the last note or result, which can be taken back
+	When, Word, By string
+	Undone         bool
+	UndoID         int64 // of the last note or result, which can be taken back
 }
 
 // pageRise shows one past rise in full.
@@ -169,7 +169,7 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	}
 	last, _ := lastJudging(rec.Acts)
 	for _, a := range rec.Acts {
-		line := deedLine{When: h.Moment(a.At, rec.Rise.StartedAt), What: actWord(a.Kind) + byWhom(a.By), Undone: a.Undone}
+		line := deedLine{When: h.Moment(a.At, rec.Rise.StartedAt), Word: actWord(a.Kind), By: byWhom(a.By), Undone: a.Undone}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}
