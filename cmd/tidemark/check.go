@@ -97,6 +97,9 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 	if inUse(cfg) {
 		fmt.Fprintf(w, "Something listens at %s already. If it is the tidemark service, stop it first:\nboth would use the same sensors.\n\n", cfg.Web.Listen)
 	}
+	for _, note := range cfg.Notes {
+		fmt.Fprintf(w, "Note: %s.\n", note)
+	}
 	fmt.Fprintf(w, "Reading %d sensors for %s.\n\n", len(items), length)
 	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub}, length)
 	if err := ctx.Err(); err != nil {

@@ -25,7 +25,8 @@ const levelUsage = `level [--config FILE] [--vessel NAME] [--seconds N]
 
 Measures an empty vessel and, if you like, its shape with known volumes of water,
 and writes floor_mm and profile into the configuration after asking. The old file
-is kept. Stop the service first: both would use the same sensor.
+is kept. Stop the service first: both would use the same sensor. While it runs,
+measure on the vessel's page instead (Sensors, Measure).
 
 exit codes: 0 measured, and written if you said so; 1 it could not be measured or
 written; 2 the command line or the configuration is wrong.`

@@ -36,6 +36,9 @@ func (s *SRF04) Read(ctx context.Context) sensor.Reading {
 // ping reads the kernel's distance once and undoes its speed of sound.
 func (s *SRF04) ping(ctx context.Context, air sound.Air) (float64, error) {
 	r := s.file.Read(ctx)
+	if r.Status == sensor.ReadFailed { // the driver says the same for both
+		return 0, sensor.Faultf(r.Status, "no echo: nothing is in range, or the sensor does not answer (%s)", r.Reason)
+	}
 	if r.Status != sensor.OK {
 		return 0, sensor.Faultf(r.Status, "%s", r.Reason)
 	}

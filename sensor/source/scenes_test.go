@@ -15,11 +15,12 @@ import (
 // scenes lists the sensors and their faults.
 func scenes() []scene {
 	return []scene{
-		{"DS18B20, kernel files", 25.062, w1Scene}, {"VL53L0X, kernel files", 187, iioScene},
+		{"DS18B20, kernel files", 25.062, w1Scene}, {"DS18B20, kernel files, supply line", 25.062, poweredW1Scene},
+		{"VL53L0X, kernel files", 187, iioScene}, {"air chip, kernel files", 21.5, hwmonScene},
 		{"DS18B20, own bus", 24.8125, probeScene}, {"DS18B20, own bus, supply line", 24.8125, poweredProbeScene},
 		{"VL53L1X", 182, vl53l1xScene}, {"VL53L1X, shutdown line", 182, shutScene}, {"VL53L1X, multiplexer", 182, muxScene},
 		{"VL6180X", 64, vl6180xScene}, {"BME280, humidity", 0, bme280Scene},
-		{"HC-SR04", 150, hcsr04Scene}, {"serial head", 187, serialScene},
+		{"HC-SR04", 150, hcsr04Scene}, {"HC-SR04, kernel files", 150, srf04Scene}, {"serial head", 187, serialScene},
 	}
 }
 
@@ -38,6 +39,54 @@ func w1Scene(s *stage) (sensor.Source, map[string]deed) {
 		"all zeros":                   say("00 00 00 00 00 00 00 00 00 : crc=00 YES\n00 00 00 00 00 00 00 00 00 t=0\n"),
 		"127.94, too little power":    say("ff 07 4b 46 7f ff 0c 10 a6 : crc=a6 YES\nff 07 4b 46 7f ff 0c 10 a6 t=127937\n"),
 		"the kernel reports an error": {func() { s.drop(file); s.put(file+"/x", "") }, func() { s.drop(file); heal() }},
+	}
+}
+
+// poweredW1Scene is a probe that vanishes until its supply was cut.
+func poweredW1Scene(s *stage) (sensor.Source, map[string]deed) {
+	const dir, good = "bus/w1/devices/28-0123456789ab", "91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25062\n"
+	s.put(dir+"/w1_slave", good)
+	s.pins["GPIO22"] = fake.NewPin(func(high bool) {
+		if high {
+			s.put(dir+"/w1_slave", good)
+		}
+	})
+	return chip.NewPowered(kernel.NewW1(s.root, "28-0123456789ab", 0, s.clock), sensor.Temperature, s.hub, "GPIO22", s.clock), map[string]deed{
+		"vanishes until its supply is cut": {func() { s.drop(dir) }, nil},
+	}
+}
+
+func hwmonScene(s *stage) (sensor.Source, map[string]deed) {
+	const dir = "class/hwmon/hwmon2/"
+	heal := func() {
+		s.put(dir+"name", "sht3x")
+		s.put(dir+"temp1_input", "21500")
+		s.drop(dir + "temp1_fault")
+	}
+	heal()
+	return kernel.NewHwmon(s.root, sensor.Temperature, "", "sht3x", "", 0, s.clock), map[string]deed{
+		"device vanishes":            {func() { s.drop(dir) }, heal},
+		"empty file":                 {func() { s.put(dir+"temp1_input", "") }, heal},
+		"no number":                  {func() { s.put(dir+"temp1_input", "warm") }, heal},
+		"beyond what air can be":     {func() { s.put(dir+"temp1_input", "850000") }, heal},
+		"the chip reports its fault": {func() { s.put(dir+"temp1_fault", "1") }, heal},
+	}
+}
+
+func srf04Scene(s *stage) (sensor.Source, map[string]deed) {
+	const dir = "bus/iio/devices/iio:device1/"
+	heal := func() {
+		s.put(dir+"name", "srf04")
+		s.put(dir+"in_distance_raw", "150")
+		s.put(dir+"in_distance_scale", "0.001")
+	}
+	heal()
+	file := kernel.NewIIO(s.root, sensor.Distance, kernel.IIOOptions{Name: "srf04"}, s.clock)
+	return echo.NewSRF04(file, echo.Options{AirC: 20.0, Clock: s.clock}), map[string]deed{
+		"no echo: the kernel's read fails": {func() { s.drop(dir + "in_distance_raw"); s.put(dir+"in_distance_raw/x", "") }, func() { s.drop(dir + "in_distance_raw"); heal() }},
+		"device vanishes":                  {func() { s.drop(dir) }, heal},
+		"empty file":                       {func() { s.put(dir+"in_distance_raw", "") }, heal},
+		"10 mm, nearer than it can see":    {func() { s.put(dir+"in_distance_raw", "10") }, heal},
 	}
 }
 
