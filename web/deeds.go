@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/bake"
@@ -23,10 +24,22 @@ func deedWords(deeds []Deed) []string {
 			out[i] = actWord(string(d.Kind))
 		}
 		if d.Detail != "" && d.Kind != ActFold {
-			out[i] += ": " + d.Detail
+			out[i] += ": " + short(d.Detail)
 		}
 	}
 	return out
+}
+
+// shortDetail is how much of a note a list shows, characters.
+const shortDetail = 60
+
+// short is the beginning of a long text, in one line.
+func short(text string) string {
+	r := []rune(strings.Join(strings.Fields(text), " "))
+	if len(r) > shortDetail {
+		return string(r[:shortDetail-1]) + "…"
+	}
+	return string(r)
 }
 
 // actWord is the word for an act in a list of what was done.

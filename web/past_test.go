@@ -135,6 +135,16 @@ func TestJudgement(t *testing.T) {
 	assert.Equal(t, 409, b.post(path+"/undo", url.Values{}).Code)
 }
 
+// TestLongNotesAreShortInLists: a button does not grow with what somebody wrote.
+func TestLongNotesAreShortInLists(t *testing.T) {
+	s, _ := newServer(t, nil)
+	b := newBrowser(t, s)
+	b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {"first line\n" + strings.Repeat("and so on ", 50)}})
+	body := b.get("/").Body.String()
+	assert.Contains(t, body, "Undo: note: first line and so on")
+	assert.NotContains(t, body, strings.Repeat("and so on ", 10))
+}
+
 // TestCSVAgreesWithThePage: the last level on the curve's read-out and in the
 // figures is the CSV's, rounded.
 func TestCSVAgreesWithThePage(t *testing.T) {

@@ -13,6 +13,7 @@ import (
 	"tidemark/history"
 	"tidemark/web/chart"
 	"tidemark/web/past"
+	"tidemark/web/say"
 )
 
 // chartRows is how many samples a chart of a past rise gets.
@@ -169,7 +170,7 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	}
 	last, _ := lastJudging(rec.Acts)
 	for _, a := range rec.Acts {
-		line := deedLine{When: h.Moment(a.At, rec.Rise.StartedAt), Word: actWord(a.Kind), By: byWhom(a.By), Undone: a.Undone}
+		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: actWord(a.Kind), By: byWhom(a.By), Undone: a.Undone}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}
@@ -181,6 +182,14 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.render(w, http.StatusOK, "rise", p)
+}
+
+// dayClock is a time of a past rise: with its day when that is not the start's.
+func dayClock(at, start time.Time, h say.House) string {
+	if day := h.Date(at); day != h.Date(start) {
+		return day + " " + h.Clock(at)
+	}
+	return h.Clock(at)
 }
 
 // record reads the rise a path names, with at most n samples.

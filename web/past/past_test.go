@@ -220,6 +220,12 @@ func TestEventsWithoutActs(t *testing.T) {
 	assert.Equal(t, "fold 12", got[11].Word)
 }
 
+func TestHoldings(t *testing.T) {
+	sum := history.Summary{Rises: 1, Samples: 2, Bytes: 240_001, First: start, Last: start.AddDate(0, 0, 3)}
+	assert.Equal(t, "1 rise, 2 samples, 241 kB, from Sat 14 Mar 2026 to Tue 17 Mar 2026", Holdings(sum, say.House{}))
+	assert.Equal(t, "0 rises, 1 sample, 104.4 MB", Holdings(history.Summary{Samples: 1, Bytes: 104_400_000}, say.House{}))
+}
+
 func TestMarkName(t *testing.T) {
 	for percent, want := range map[float64]string{50: "half again", 100: "doubled", 200: "tripled", 80: "", 0: "", math.NaN(): ""} {
 		assert.Equal(t, want, MarkName(percent), percent)
