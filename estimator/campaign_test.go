@@ -19,7 +19,7 @@ import (
 var (
 	campaignRises  = flag.Int("rises", 200, "rises in the warning table")
 	campaignDetail = flag.Bool("detail", false, "print every rise that went wrong")
-	campaignStep   = flag.Duration("step", time.Minute, "time between estimates about the mark; three times that elsewhere")
+	campaignStep   = flag.Duration("step", time.Minute, "time between estimates about the mark; more elsewhere")
 	campaignShort  = flag.Bool("short-rises", false, "stop each rise soon after the mark")
 	campaignOnly   = flag.Int("only", -1, "run this rise alone")
 )
@@ -268,10 +268,13 @@ func judge(seed uint64) result {
 	}
 	maxTrue, overTrue, knocks := 0.0, false, s.knocks
 	s.pace = func(h float64) time.Duration {
-		if h > reach-1.2 && h < reach+0.7 {
+		switch {
+		case h < reach-1.5 && !math.IsInf(reach, 1):
+			return 10 * *campaignStep
+		case h > reach-0.9 && h < reach+0.4:
 			return *campaignStep
 		}
-		return 3 * *campaignStep
+		return 4 * *campaignStep
 	}
 	s.run(e, *campaignStep, func(h float64, x Estimate) {
 		now := tr.at(h)

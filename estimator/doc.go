@@ -24,9 +24,11 @@
 // the mean of the first ten minutes with a small correction for growth in that
 // time, and the start of the forecast's curve, each by its weight; the curve's
 // gets an extra doubt of 0.8 percent, because a curve that is not quite the
-// dough's bends its start. RiseSD joins the doubts of V and V0 and, if given,
-// SurfaceSDMM for a domed or tilted surface (package geometry), which does not
-// average out.
+// dough's bends its start. Dough filled in as a ball stands too high in the middle
+// and sinks: when the means of five minutes sink beyond doubt, the start is where
+// they come to rest, and the forecast gets no levels until then (file mound.go).
+// RiseSD joins the doubts of V and V0 and, if given, SurfaceSDMM for a domed or
+// tilted surface (package geometry), which does not average out.
 //
 // # Which readings are believed
 //
@@ -35,8 +37,9 @@
 // and is counted.
 //
 //   - The gate compares with the filter's prediction: 4.5 standard deviations of
-//     one reading, at least 2.5 mm. A prediction that grew vague in a gap does
-//     not open it.
+//     one reading, at least 2.5 mm; 3 after a gap. A prediction that grew vague
+//     in a gap does not open it. When nothing was believed for ten minutes, the
+//     forecast stands in for the filter.
 //   - Refused readings that agree among themselves are a step. A drop after which
 //     the level stays above the start is a fold, believed after 3 minutes (45
 //     seconds if a fold was told): volume is lost, the rise goes on from there.
@@ -44,12 +47,18 @@
 //     taken for a moved sensor or vessel: an offset is kept and the rise counted
 //     on. A clean drop late in a rise, with no hands about, is a moved sensor
 //     too. A step in the first ten minutes was a hand or a lid at the start: the
-//     start level is taken anew. A step back undoes the last one.
+//     start level is taken anew. A step back undoes the last one. A reading that
+//     the gate would let through, but that lies nearer to refused ones that
+//     agree, is one of them: a step hardly wider than the gate is a step.
+//   - What changed in a gap was not watched. A level higher than foreseen is
+//     growth if it goes on growing like that, else a moved sensor. A lower one is
+//     a collapse only if it is seen to go on falling.
 //   - Steps too small for the gate are looked for among the half-minute means: a
 //     line with a step against a line with a bend. A collapse is a bend.
 //   - Stuck is a run of identical readings whose chance is below 1 in 10,000
 //     given the noise and the sensor's step. A coarse quiet sensor rests on one
-//     value by nature and is not called stuck.
+//     value by nature and is not called stuck. What was believed of the run before
+//     is taken back.
 //   - At the start, after a told fold and after a move, three or more readings
 //     over 20 seconds, two thirds of the last ones, must agree.
 //
@@ -74,7 +83,7 @@
 // (the forecast's time to the mark, shaded a fifth towards its early end, is
 // under the lead), ready (at the mark for a minute and a half), over (15 points
 // or half a growth-hour past the mark, or no rise left), fallen (6 percent of
-// the highest volume lost, for 8 minutes). Starter: lag, rising, peak (rate
+// the highest volume lost, 2 of them seen since the last gap, for 8 minutes). Starter: lag, rising, peak (rate
 // under 12 percent of the best, or falling), falling (3 percent lost), hungry (a
 // third of the rise lost, or 4 growth-hours after the peak). The limits are
 // tuned on invented rises; those for hungry are common practice, no source.
@@ -103,6 +112,10 @@
 //     nothing; so has one first seen long after its start.
 //   - A lid laid on for good at a level dough could have is taken for a moved
 //     sensor after 15 minutes.
+//   - A sensor that is moved while nothing is seen, by less than the dough may
+//     have grown or by as much as it may have fallen, is not found out.
+//   - A ball that takes longer than a quarter of an hour to spread is still
+//     spreading when growth begins: the start then comes out some percent high.
 //   - A slow rise near its ceiling crosses the mark at a grazing angle: a point of
 //     rise is then many minutes, for any method.
 //   - Above the profile's top the walls are taken to go straight on (noted).

@@ -399,4 +399,5 @@ func BenchmarkReplay(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(len(samples))*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "rises/s")
 }

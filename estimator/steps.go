@@ -75,7 +75,7 @@ const (
 func (r *rise) unseen(miss, pred, variance, blind float64) bool {
 	sd := math.Sqrt(variance + r.bucketR)
 	if r.carriedAt > r.goodAt {
-		return math.Abs(miss) < 3.2*sd+1
+		return math.Abs(miss) < 3*sd+1
 	}
 	return miss > -4*sd-1 && miss < 4*sd+1+fastest*pred*blind
 }
