@@ -23,7 +23,8 @@ type FanColumn struct {
 }
 
 // Params sums up what a rise taught, for later priors: the mean and covariance
-// of ln ceiling (ln %), ln rate (ln %/h at 24 C) and lag (share of ceiling/rate).
+// of ln ceiling (ln %), ln rate (ln %/h at 24 C) and lag (share of ceiling/rate,
+// that of the Gompertz curve as late at a tenth of its ceiling).
 type Params struct {
 	LogCeiling, LogRate, Lag float64
 	Cov                      [3][3]float64
@@ -259,18 +260,20 @@ func (f *Fit) Params() (p Params, ok bool) {
 		return p, false
 	}
 	index := [3]int{iCeiling, iRate, iLag}
-	var mean [3]float64
+	var mean, late [3]float64
 	total := f.totalWeight()
 	for i := range f.samples {
+		late[2] = f.models[f.samples[i].model].late
 		for j, k := range index {
-			mean[j] += f.samples[i].weight * f.samples[i].params[k] / total
+			mean[j] += f.samples[i].weight * (f.samples[i].params[k] - late[j]) / total
 		}
 	}
 	for i := range f.samples {
 		s := &f.samples[i]
+		late[2] = f.models[s.model].late
 		for a, ka := range index {
 			for b, kb := range index {
-				p.Cov[a][b] += s.weight * (s.params[ka] - mean[a]) * (s.params[kb] - mean[b]) / total
+				p.Cov[a][b] += s.weight * (s.params[ka] - late[a] - mean[a]) * (s.params[kb] - late[b] - mean[b]) / total
 			}
 		}
 	}

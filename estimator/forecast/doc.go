@@ -19,19 +19,25 @@
 //
 //	V = V0 (1 + (g(theta) - g(0))/100),  g(theta) = A S(mu theta/A - L)
 //
-// with ceiling A, steepest rate mu, and lag L as a share of A/mu. S is one of ten
-// shapes, all fitted and averaged by their evidence: Gompertz, Richards with nu
-// 0.5, 1, 2 (Zwietering and others 1990), and ramps that wake fast or slowly and
-// end by leaking, bending or at once (our own: dough rich in yeast does not
-// multiply it, so its rise is straight). Averaging matters more than any one
-// shape: a wrong one says never, or twenty minutes early, with residuals below
-// 1 %.
+// with ceiling A, steepest rate mu, and lag L as a share of A/mu. S is one of
+// eleven shapes, all fitted and averaged by their evidence: Gompertz, Richards
+// with nu 0.5, 1, 2 and 4 (Zwietering and others 1990), and ramps that wake fast
+// or slowly and end by leaking, bending or at once (our own: dough rich in yeast
+// does not multiply it, so its rise is straight). A ramp counts 0.4 of a sigmoid
+// before the record. The greater nu, the longer growth feeds on itself before it
+// ends: without nu 4 a culture that multiplies is told half an hour
+// late two hours ahead. Averaging matters more than any one shape: a wrong one says never, or
+// twenty minutes early, with residuals below 1 %.
+//
+// The belief in the lag is one for all shapes, as the lag of the Gompertz curve
+// that reaches a tenth of its ceiling at the same time.
 //
 // A record differs from any curve by white noise, found from its second
 // differences; by a smooth wander (Matérn 3/2, 1.5 h) whose size is found from
-// the evidence; and after each disturbance by a jump that stays and a dent that
-// heals. Start volume and level are the curve's plus the deviation there. A Kalman
-// filter whitens residuals and derivatives (generalised least squares in O(bins));
+// the evidence; after each disturbance by a jump that stays and a dent that
+// heals; and at the start by a misfit that dies away within the hour. Start
+// volume and level are the curve's plus the deviation there. A Kalman filter
+// whitens residuals and derivatives (generalised least squares in O(bins));
 // Levenberg-Marquardt finds the most probable parameters of each shape; Laplace
 // gives evidence and a proposal; evenly spaced draws from it are weighed by the
 // true posterior. Each draw carries its own curve, deviation, start volume and

@@ -136,7 +136,7 @@ func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi)
 // shapes are the curves averaged over. A wrong shape costs more than noise.
 func shapes() []kinetics.Shape {
 	return []kinetics.Shape{
-		kinetics.Gompertz(), kinetics.Richards(0.5), kinetics.Logistic(), kinetics.Richards(2),
+		kinetics.Gompertz(), kinetics.Richards(0.5), kinetics.Logistic(), kinetics.Richards(2), kinetics.Richards(4),
 		kinetics.Ramp{Wake: 0.03, Top: kinetics.Leak},
 		kinetics.Ramp{Wake: 0.03, Top: kinetics.Bent},
 		kinetics.Ramp{Wake: 0.03, Top: kinetics.Sharp},

@@ -22,6 +22,8 @@ type params [paramCount]float64
 // model is one shape of curve with its prior, and the fit of it.
 type model struct {
 	shape  kinetics.Shape
+	belief float64 // logarithm of its share before the record
+	late   float64 // its lag beyond the Gompertz curve's, see lagOf
 	mean   params
 	sd     params
 	state  *whitener
@@ -36,11 +38,34 @@ type model struct {
 const volumeSD = 0.5 // the start volume is known from the readings, hardly before
 
 func newModel(s kinetics.Shape, p Prior) model {
+	late := lagOf(s)
 	return model{
-		shape: s,
-		mean:  params{0, p.LogCeiling.Mean, p.LogRate.Mean, p.Lag.Mean, p.Response.Mean},
-		sd:    params{volumeSD, p.LogCeiling.SD, p.LogRate.SD, p.Lag.SD, p.Response.SD},
+		shape:  s,
+		late:   late,
+		belief: beliefIn(s),
+		mean:   params{0, p.LogCeiling.Mean, p.LogRate.Mean, p.Lag.Mean + late, p.Response.Mean},
+		sd:     params{volumeSD, p.LogCeiling.SD, p.LogRate.SD, p.Lag.SD, p.Response.SD},
 	}
+}
+
+// rampBelief is the share of one ramp against that of one sigmoid.
+const rampBelief = 0.4
+
+// beliefIn is the logarithm of a shape's share before the record.
+func beliefIn(s kinetics.Shape) float64 {
+	if _, ramp := s.(kinetics.Ramp); ramp {
+		return math.Log(rampBelief)
+	}
+	return 0
+}
+
+// lagOf is how much longer a shape's lag is than that of a Gompertz curve which
+// reaches a tenth of its ceiling at the same time. Where the tangent at the
+// steepest point meets zero says little of a shape that is steepest late: with
+// one belief in that lag, such a rise would have to be well under way at the start.
+func lagOf(s kinetics.Shape) float64 {
+	const tenth = 0.1
+	return kinetics.Gompertz().UnitInverse(tenth) - s.UnitInverse(tenth)
 }
 
 // curve is a parameter set made ready for use.
@@ -141,6 +166,6 @@ func (m *model) fit(s *lsq.Solver, w *whitener) bool {
 	copy(m.best[:], res.Params)
 	copy(m.factor[:], res.Factor())
 	m.ss, m.warm = res.SumSquares, true
-	m.weight = -0.5*res.SumSquares - 0.5*res.LogDetInformation()
+	m.weight = m.belief - 0.5*res.SumSquares - 0.5*res.LogDetInformation()
 	return true
 }

@@ -12,7 +12,9 @@ type Normal struct{ Mean, SD float64 }
 type Prior struct {
 	LogCeiling Normal // ln of the final rise, percent
 	LogRate    Normal // ln of the steepest slope, percent per hour at 24 C
-	Lag        Normal // share of ceiling/rate, the time the whole rise takes at its steepest
+	// Lag is a share of ceiling/rate, the time the whole rise takes at its
+	// steepest; that of the Gompertz curve as late at a tenth of its ceiling.
+	Lag Normal
 	// Response is the belief in the two temperature responses, on the logit
 	// scale: large favours S. cerevisiae, small the sourdough yeast.
 	Response Normal

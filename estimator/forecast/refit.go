@@ -154,7 +154,7 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 	for j := range paramCount {
 		logDet += math.Log(m.factor[j*paramCount+j])
 	}
-	volume := math.Pow(spreadBy, paramCount) * math.Exp(-logDet) / float64(count)
+	volume := math.Pow(spreadBy, paramCount) * math.Exp(m.belief-logDet) / float64(count)
 	end := f.endDraw()
 	for k := range count {
 		z := &f.draws.z[k]

@@ -12,7 +12,7 @@ const (
 	wanderSizes  = 6
 	wanderLeast  = 0.12
 	wanderFactor = 1.9
-	wanderMedian = 0.8
+	wanderMedian = 0.65
 	wanderSpread = 0.8 // of the logarithm
 )
 

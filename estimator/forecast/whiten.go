@@ -22,8 +22,14 @@ const stateCount = 4 // wander, its rate of change, the level disturbances left,
 // the next fold half an hour later.
 const healHours = 0.28
 
-// dentShare is the variance of a dent as a share of that of the jump.
-const dentShare = 0.15
+// dentShare is the variance of a dent as a share of that of the jump: whether a
+// fold drove gas out or only pushed the dough about is not known beforehand.
+const dentShare = 0.5
+
+// startMisfit is the standard deviation, share of the start volume, of how far
+// the first half hour strays from a curve made to fit the rest. It heals like a
+// dent, but the start volume has it in.
+const startMisfit = 0.005
 
 type vector [stateCount]float64
 
@@ -145,7 +151,7 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 func (w *whitener) run(size float64) (logF float64) {
 	w.size = size
 	p := [stateCount][stateCount]float64{{1}, {0, slopeVariance}}
-	p[3][3] = w.startDent * w.startDent
+	p[3][3] = w.startDent*w.startDent + startMisfit*startMisfit
 	for k := range w.n {
 		predict(&p, w.phi[k], w.heal[k])
 		p[2][2] += w.jump[k]
