@@ -22,6 +22,17 @@ func (e *Estimator) SetTarget(percent float64) {
 	}
 }
 
+// SetFanTo lets the fan reach to a rise beyond the mark as well, percent: what a
+// night in the cold is to end at lies beyond where the bulk ends. Zero takes that
+// back; a negative rise or none is ignored.
+func (e *Estimator) SetFanTo(percent float64) {
+	if !(percent >= 0 && percent <= 1000) || percent == e.fanTo {
+		return
+	}
+	e.fanTo = percent
+	e.rise.news.urgent = true
+}
+
 // Shift moves the whole timeline by d: for a clock that was wrong from the start
 // and has been set now. Intervals stay as they are.
 func (e *Estimator) Shift(d time.Duration) {

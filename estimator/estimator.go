@@ -21,8 +21,9 @@ type Estimator struct {
 	phases phases
 	fit    *forecast.Fit
 	cached cached
-	rises  int  // rises begun so far
-	ended  bool // the last rise was ended
+	rises  int     // rises begun so far
+	ended  bool    // the last rise was ended
+	fanTo  float64 // the fan reaches to this rise too, percent; 0 for the mark alone
 	hint   *hint
 
 	rawLevelMM   float64

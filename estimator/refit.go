@@ -208,11 +208,25 @@ func (e *Estimator) askFan(t float64) {
 	if c.out.known {
 		span = min(max(1.4*(c.out.until-t), 2), 24)
 	}
+	span = max(span, e.spanBeyond(t))
 	step := duration(span / (fanColumns - 1)).Round(time.Minute)
 	for _, col := range e.fit.Fan(nil, step, fanColumns) {
 		at := e.clock.at(e.rise.start + col.At.Hours())
 		c.fan = append(c.fan, FanPoint{at, c.fromFit(col.P10Percent), c.fromFit(col.P50Percent), c.fromFit(col.P90Percent)})
 	}
+}
+
+// spanBeyond is how far the fan must reach so that its middle gets to the rise
+// beyond the mark that was asked for, hours; 0 when none was or it never does.
+func (e *Estimator) spanBeyond(t float64) float64 {
+	if e.fanTo <= e.target() {
+		return 0
+	}
+	far := e.fit.Crossing(e.cached.aim(e.fanTo, e.toGo(t, e.fanTo)))
+	if !far.Known {
+		return 0
+	}
+	return min(1.15*(e.rise.start+far.Median.Hours()-t)+0.5, 24)
 }
 
 // target is the mark now, percent: the user's own number, else by the table and

@@ -18,6 +18,9 @@ import (
 // the page, others get JSON.
 func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
 	a, err := actFromForm(r)
+	if err == nil && a.Kind == ActPlan {
+		a.Plan, err = s.planOfForm(r)
+	}
 	if err == nil {
 		a.By = s.byWhom(r)
 		err = s.do(r, a)
@@ -204,6 +207,8 @@ func (a Act) checkIDs() error {
 	switch {
 	case (a.Kind == ActAck || a.Kind == ActSnooze) && a.AlarmID == "":
 		return Refuse("Say which warning: the alarm's id is missing.")
+	case a.Kind == ActPlan && (a.Plan == nil || a.Plan.Way == ""):
+		return Refuse("Say which plan: what was asked for and the way chosen are missing.")
 	case (a.Kind == ActStepDone || a.Kind == ActStepSkip) && a.StepID == "":
 		return Refuse("Say which step: its id is missing.")
 	}
@@ -224,7 +229,7 @@ func actDone(a Act) string {
 		ActFridge: "Noted: in the fridge.", ActCounter: "Noted: back on the counter.", ActShaped: "Noted: shaped.",
 		ActBaked: "Noted: baked.", ActEnd: "The rise is over.", ActFed: "Feeding noted.", ActStepDone: "Step done.",
 		ActStepSkip: "Step left out.", ActAck: "Noted: you saw it.", ActUndo: "Undone.", ActNote: "Note kept.",
-		ActJudgement: "Outcome kept."}
+		ActJudgement: "Outcome kept.", ActPlan: "The plan is followed from now on."}
 	switch a.Kind {
 	case ActTarget:
 		return fmt.Sprintf("The mark is now %g %%.", a.TargetPercent)

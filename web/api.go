@@ -205,6 +205,14 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusConflict, "not done", "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement.")
 		return
 	}
+	if in.Plan != nil {
+		wish, err := in.Plan.wish(s.opt.Now().In(s.opt.House.Zone))
+		if err != nil {
+			s.planFailed(w, err)
+			return
+		}
+		a.Plan = &wish
+	}
 	if in.At != "" {
 		t, err := time.Parse(time.RFC3339, in.At)
 		if err != nil {

@@ -12,6 +12,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/getkin/kin-openapi/openapi3filter"
@@ -95,6 +96,7 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		called[route.Operation.OperationID] = true
 		return w
 	}
+	ready := time.Now().Add(40 * time.Hour).UTC().Format(time.RFC3339)
 	for _, c := range []struct {
 		method, path, body string
 		status             int
@@ -155,6 +157,16 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		{"GET", fmt.Sprintf("/compare?id=%d&id=%d", ids[0], ids[2]), "", 200},
 		{"GET", "/compare?id=4711", "", 404},
 		{"GET", "/backup", "", 200},
+		{"GET", "/plan?air_c=22&ready=" + ready, "", 200},
+		{"GET", "/plan?air_c=22&warm_c=26&no_fridge=true&vessel=tub&ready=" + ready + "&ripe_until=" + ready + "&out_until=" + ready, "", 200},
+		{"GET", "/plan?air_c=22&ready=soon", "", 400},
+		{"GET", "/plan?air_c=22&ready=2026-03-13T13:00:00Z", "", 400},
+		{"GET", "/plan?air_c=60&ready=" + ready, "", 400},
+		{"GET", "/plan?ready=2026-03-15T13:00:00Z", "", 400},
+		{"POST", "/vessels/basket/acts", `{"kind":"plan","plan":{"ready":"` + ready + `","air_c":22,"way":"overnight in the refrigerator"}}`, 200},
+		{"POST", "/vessels/basket/acts", `{"kind":"plan","plan":{"ready":"soon","air_c":22,"way":"x"}}`, 400},
+		{"POST", "/vessels/basket/acts", `{"kind":"plan"}`, 409},
+		{"GET", "/vessels/basket", "", 200},
 	} {
 		try(c.method, c.path, c.body, c.status)
 	}

@@ -31,6 +31,8 @@ type vesselJSON struct {
 	Sensors       []sensorJSON `json:"sensors"`
 	Deeds         []deedJSON   `json:"deeds"`
 	breadJSON
+
+	Plan *planStateJSON `json:"plan"`
 }
 
 type answerJSON struct {
@@ -125,7 +127,7 @@ func vesselOf(v Vessel, now time.Time, h say.House) vesselJSON {
 	out := vesselJSON{Name: v.Name, Holds: string(v.Holds), Demo: v.Demo, LeadSeconds: v.Lead.Seconds(), InFridge: v.InFridge,
 		TargetPercent: past.Number(v.TargetPercent), Batch: v.Batch, AirHumidity: past.Number(knownRatio(v.AirHumidity)), Answer: answerJSON{a.When, a.Level, a.Next, a.Due, a.Blind},
 		Estimate: estimateOf(v.Estimate, h.Zone), Steps: stepsOf(v.Steps, h.Zone), Alarms: alarmsOf(v.Alarms, h.Zone),
-		Sensors: []sensorJSON{}, Deeds: []deedJSON{}, breadJSON: breadOf(v, h.Zone)}
+		Sensors: []sensorJSON{}, Deeds: []deedJSON{}, breadJSON: breadOf(v, h.Zone), Plan: planStateOf(v.Plan, h.Zone)}
 	if v.RiseID != 0 {
 		out.RiseID = &v.RiseID
 	}
@@ -208,6 +210,8 @@ type actJSON struct {
 	UndoID        int64   `json:"undo_id"`
 	Note          string  `json:"note"`
 	feedJSON
+
+	Plan *planWishJSON `json:"plan"`
 }
 
 // judgementJSON is what a person thought of the result.

@@ -63,6 +63,7 @@ type Vessel struct {
 	Feed       string          // the feeding of a starter as a ratio; empty when not known
 	ProofOf    string          // the vessel whose final proof this one shows; empty for none
 	ProofBasis bake.ProofBasis // how: as its basket or as its sample jar
+	Plan       *PlanState      // nil when no plan was taken on
 }
 
 // Deed is something done to a rise, as kept by the wiring.
@@ -127,12 +128,13 @@ const (
 	ActUndo      ActKind = "undo"
 	ActNote      ActKind = "note"
 	ActJudgement ActKind = "judgement" // outcome, oven spring and note
+	ActPlan      ActKind = "plan"      // the vessel follows a plan from now on
 )
 
 // actKinds lists them all.
 func actKinds() []ActKind {
 	return []ActKind{ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActEnd, ActFed, ActStepDone,
-		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement}
+		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement, ActPlan}
 }
 
 // Act is one thing a person did or asks for.
@@ -152,6 +154,7 @@ type Act struct {
 	UndoID        int64     // of undo: the deed; 0 means the last one
 	Note          string
 	Judgement     history.Judgement
+	Plan          *PlanWish // of plan: what was asked for, and the way chosen
 }
 
 // Refusal is an act that makes no sense now. Its text is shown to the person.

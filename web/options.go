@@ -14,6 +14,7 @@ import (
 // out and then the parts of the page that need it are left out too.
 type Options struct {
 	Live     Live
+	Planner  Planner  // plans a bake; nil shows no such page
 	History  History  // past rises; nil shows none
 	Settings Settings // passphrase, sessions, tokens; nil keeps them in memory
 	Level    Leveller // measures vessels; nil offers no measuring

@@ -24,6 +24,7 @@ type frame struct {
 	Said       string // answer to the last act
 	Demo       bool
 	HasHistory bool
+	HasPlan    bool
 	Version    string
 	ClockNote  string
 	CanAct     bool
@@ -33,7 +34,7 @@ type frame struct {
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
 	snap := s.opt.Live.Snapshot()
 	f := frame{Title: title + " · tidemark", Here: here, Token: s.gate.formToken(w, r), Demo: s.opt.Demo,
-		HasHistory: s.opt.History != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
+		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
 	f.Said = s.said(w, r)
 	return f
 }
@@ -51,6 +52,9 @@ type vesselView struct {
 	Demo                       bool
 	RiseID                     int64
 	Answer                     say.Answer
+	Plan                       []string // how the plan stands, sentences
+	PlanLink                   string   // to plan a bake; empty where none can be
+	PlanPending                bool     // the dough of the plan is not there yet
 	Short                      string
 	Firing                     bool // a warning stands that nobody has seen
 	Alarms                     []alarmView
@@ -149,6 +153,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 	out.Firing = slices.ContainsFunc(out.Alarms, func(a alarmView) bool { return !a.Quiet })
 	out.DueStep = dueStep(v.Steps)
 	out.bread(v, snap.At, h)
+	s.planParts(&out, v, snap.At)
 	out.undos(v, snap.At, h)
 	out.SensorLine, out.Sensors = sensorLines(v, snap.At, h)
 	return out

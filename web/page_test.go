@@ -36,7 +36,7 @@ func berlin(t testing.TB) *time.Location {
 func newServer(t testing.TB, f func(*web.Options)) (*web.Server, *kitchen.Kitchen) {
 	t.Helper()
 	k := kitchen.New(berlin(t))
-	opt := web.Options{Live: k, Level: kitchen.NewScale(k), House: say.House{Zone: berlin(t)}}
+	opt := web.Options{Live: k, Planner: k, Level: kitchen.NewScale(k), House: say.House{Zone: berlin(t)}}
 	if f != nil {
 		f(&opt)
 	}

@@ -95,6 +95,9 @@ func (s *Server) routes() {
 	if s.opt.Level != nil {
 		s.levelRoutes()
 	}
+	if s.opt.Planner != nil {
+		s.planRoutes()
+	}
 	if s.opt.History != nil {
 		s.pastRoutes()
 		if s.opt.Upkeep != nil {

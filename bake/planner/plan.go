@@ -31,6 +31,8 @@ type Plan struct {
 	Fits    bool
 	Why     string // why it does not fit; empty when it does
 
+	early float64 // hours that the bread waits, most likely
+
 	BulkEndPercent     float64 // the rise at which to end the bulk
 	InoculationPercent float64
 }
@@ -50,8 +52,8 @@ const (
 )
 
 // Make plans the wish in every way that applies and returns them best first:
-// those that fit before those that do not, then by what they risk and how
-// often they wake somebody.
+// those that fit before those that do not, then by what they risk, how often they
+// wake somebody and how long the bread would lie.
 func Make(w Wish) ([]Plan, error) {
 	w = w.withDefaults()
 	if err := w.Validate(); err != nil {
@@ -67,9 +69,13 @@ func Make(w Wish) ([]Plan, error) {
 	return out, nil
 }
 
+// freshHours is how long a bread may lie before it counts against a plan. This
+// project's choice, like the other weights of the score.
+const freshHours = 4.0
+
 // score is what a plan costs, in chances.
 func (p Plan) score() float64 {
-	s := p.Watched.Miss() + p.Late + 0.15*float64(len(p.Night))
+	s := p.Watched.Miss() + p.Late + 0.15*float64(len(p.Night)) + 0.02*math.Max(0, p.early-freshHours)
 	if !p.Fits {
 		s += 10
 	}
@@ -367,6 +373,7 @@ func (j *job) finish(feed *bake.Feed) Plan {
 			p.Late += 1 / float64(len(j.ready))
 		}
 	}
+	p.early = j.w.ReadyAt.Sub(p.Ready.Median).Hours()
 	p.BulkEndPercent = j.bulkEnd(mid)
 	p.Process = j.process(p.BulkEndPercent)
 	p.Steps = append(feedSteps(feed, j.w, j.start), j.steps(p)...)

@@ -61,6 +61,16 @@ func TestMakeOvernight(t *testing.T) {
 	require.NoError(t, p.Process.Validate())
 }
 
+// A bread that would lie for most of a day does not come first.
+func TestMakePrefersFreshBread(t *testing.T) {
+	w := wish()
+	w.Now, w.ReadyAt = now().Add(9*time.Hour+20*time.Minute), now().Add(53*time.Hour)
+	plans, err := planner.Make(w)
+	require.NoError(t, err)
+	assert.Less(t, w.ReadyAt.Sub(plans[0].Ready.Median), 6*time.Hour, plans[0].Name)
+	assert.Greater(t, w.ReadyAt.Sub(find(t, plans, "same day, on the counter").Ready.Median), 12*time.Hour)
+}
+
 // Warmer means sooner, and less levain means later.
 func TestMakeAlternatives(t *testing.T) {
 	w := wish()

@@ -225,6 +225,9 @@ func (k *Kitchen) apply(v *web.Vessel, a web.Act) {
 		deed.Detail = fmt.Sprintf("%g %%", a.TargetPercent)
 	case web.ActNote:
 		deed.Detail = a.Note
+	case web.ActPlan:
+		k.follow(v, *a.Plan)
+		deed.Detail = a.Plan.Way
 	case web.ActStepDone, web.ActStepSkip:
 		k.finish(v, a)
 	case web.ActEnd, web.ActBaked:
@@ -240,8 +243,11 @@ func (k *Kitchen) undo(v *web.Vessel, id int64) {
 		if d.ID != id {
 			continue
 		}
-		if d.Kind == web.ActFridge {
+		switch d.Kind {
+		case web.ActFridge:
 			v.InFridge = false
+		case web.ActPlan:
+			v.Plan, v.Steps, v.Batch = nil, nil, ""
 		}
 		v.Deeds = append(v.Deeds[:i:i], v.Deeds[i+1:]...)
 		return

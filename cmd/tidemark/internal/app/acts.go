@@ -37,6 +37,8 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 		if done, err := a.undoJudging(ctx, act); done {
 			return err
 		}
+	case web.ActPlan:
+		return a.adopt(ctx, act, now)
 	}
 	return a.actOnVessel(ctx, act, now)
 }
@@ -55,6 +57,10 @@ func (a *App) actOnVessel(ctx context.Context, act web.Act, now time.Time) error
 	if act.Kind == web.ActUndo {
 		return a.undo(ctx, p, act, now)
 	}
+	if err := p.answered(act); err != nil {
+		return err
+	}
+	act = p.startWith(act)
 	former := p.rise.TargetPercent
 	if err := p.perform(act, now); err != nil {
 		return err
@@ -105,6 +111,7 @@ func (p *pipe) perform(act web.Act, now time.Time) error {
 		p.est.SetTarget(act.TargetPercent)
 		p.rise.TargetPercent = act.TargetPercent
 		p.keep.update(p.rise)
+		p.bulkEndsAt(act.TargetPercent)
 		return nil
 	case web.ActStepDone:
 		return refuse(p.markStep(func(pr *bake.Process) error { return pr.Done(act.StepID, now, act.By) }))
@@ -187,9 +194,12 @@ func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act, formerPercent 
 		}
 	}
 	if d.ID == 0 {
-		d.ID = int64(len(p.deeds) + 1)
+		d.ID = nextDeed(p.deeds)
 	}
 	p.deeds = append(p.deeds, d)
+	if p.pending() {
+		p.keepPlan()
+	}
 	return nil
 }
 

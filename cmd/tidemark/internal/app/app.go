@@ -60,6 +60,7 @@ type App struct {
 
 	desk     *alert.Desk
 	outbox   *alert.Outbox
+	planner  *planDesk
 	answers  answer.Key // signs the buttons in messages
 	alarmsMu sync.Mutex
 	alarms   map[string][]alert.Alarm // as the desk has them, for pages
@@ -85,6 +86,7 @@ func New(o Options) (*App, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4), timesync: timesyncDir}
+	a.planner = &planDesk{app: a}
 	var keep keeper = &forgetful{}
 	if o.Store != nil {
 		keep = &diary{o.Store, o.Log}

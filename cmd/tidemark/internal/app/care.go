@@ -3,6 +3,8 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -141,24 +143,33 @@ func (a *App) learnFeeds(ctx context.Context, p *pipe) {
 	if a.opt.Store == nil || p.vessel.Holds != estimator.Starter {
 		return
 	}
-	page, err := a.opt.Store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: feedsKnown + 1})
+	past, err := readFeeds(ctx, a.opt.Store, p.vessel.Name, true)
 	if err != nil {
-		a.log.Warn("the past feeds cannot be read", "vessel", p.vessel.Name, "error", err)
-		return
+		a.log.Warn("the past feeds cannot be read whole", "vessel", p.vessel.Name, "error", err)
 	}
-	rises := slices.Clone(page.Rises)
+	p.keeping.past = past
+	p.keeping.findings = bake.Diagnose(past, nil)
+}
+
+// readFeeds reads the past feeds of the starter in a vessel, oldest first; invented
+// ones only when demo. An error comes with what could be read.
+func readFeeds(ctx context.Context, s *history.Store, vessel string, demo bool) ([]bake.PastFeed, error) {
+	page, err := s.Rises(ctx, history.Filter{Vessel: vessel, Limit: feedsKnown + 1})
+	if err != nil {
+		return nil, err
+	}
+	rises := slices.DeleteFunc(slices.Clone(page.Rises), func(r history.Rise) bool { return r.Holds != estimator.Starter || r.Demo && !demo })
 	slices.Reverse(rises)
 	cold := map[int64]time.Time{}
 	for _, r := range rises {
-		acts, err := a.opt.Store.Acts(ctx, r.ID)
-		if err != nil {
-			a.log.Warn("what was done to a starter cannot be read", "rise", r.ID, "error", err)
+		acts, e := s.Acts(ctx, r.ID)
+		if e != nil {
+			err = errors.Join(err, fmt.Errorf("what was done in rise %d: %w", r.ID, e))
 			continue
 		}
 		cold[r.ID] = coldAtEnd(acts)
 	}
-	p.keeping.past = pastFeeds(rises, cold)
-	p.keeping.findings = bake.Diagnose(p.keeping.past, nil)
+	return pastFeeds(rises, cold), err
 }
 
 // coldAtEnd is when a starter went into the fridge and was not taken out again;

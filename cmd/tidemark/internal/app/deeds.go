@@ -26,9 +26,13 @@ func (p *pipe) did(e estimator.Event, at time.Time, by string) {
 	if e == estimator.Start {
 		p.beginProcess(at)
 		mark := p.vessel.TargetPercent // a mark chosen by hand was the last rise's
-		if p.vessel.TargetTable != nil {
+		switch own := p.planMark(); {
+		case own > 0:
+			mark = own
+		case p.vessel.TargetTable != nil:
 			mark = 0 // the table decides
 		}
+		p.est.SetFanTo(p.beyond())
 		p.est.SetTarget(mark)
 	}
 	p.observe(eventOnly(at, e))
@@ -37,9 +41,12 @@ func (p *pipe) did(e estimator.Event, at time.Time, by string) {
 	}
 }
 
-// beginProcess attaches the process of the vessel's batch to a new rise. A
+// beginProcess attaches the process of the vessel's plan or batch to a new rise. A
 // vessel without a batch has none: nobody said what is being baked.
 func (p *pipe) beginProcess(at time.Time) {
+	if p.beginPlanned(at) {
+		return
+	}
 	p.process, p.processRise = nil, 0
 	if p.vessel.Batch == nil || p.vessel.Holds != estimator.Dough {
 		return
@@ -88,7 +95,7 @@ func (p *pipe) markStep(change func(*bake.Process) error) error {
 	if err := change(p.process); err != nil {
 		return err
 	}
-	p.keep.process(p.processRise, *p.process)
+	p.keepProcess()
 	return nil
 }
 

@@ -16,6 +16,7 @@ type keeper interface {
 	update(r history.Rise)
 	end(r history.Rise)
 	process(riseID int64, p bake.Process)
+	plan(vessel string, f *followed) // nil: it follows none
 }
 
 // forgetful keeps nothing; it only counts rises, so that alarms have an ID.
@@ -26,6 +27,7 @@ func (f *forgetful) row(int64, history.Row)      {}
 func (f *forgetful) update(history.Rise)         {}
 func (f *forgetful) end(history.Rise)            {}
 func (f *forgetful) process(int64, bake.Process) {}
+func (f *forgetful) plan(string, *followed)      {}
 
 // diary keeps everything in the store. A failing store is logged and told by
 // its Health: watching goes on.
@@ -69,6 +71,20 @@ func (d *diary) process(riseID int64, p bake.Process) {
 		err = d.store.SaveProcess(context.Background(), riseID, body)
 	}
 	d.report("steps", riseID, err)
+}
+
+// plan keeps the plan that a vessel follows.
+func (d *diary) plan(vessel string, f *followed) {
+	s, ctx, key := d.store.Settings(), context.Background(), planPrefix+vessel
+	if f == nil {
+		d.report("plan", 0, s.Delete(ctx, key))
+		return
+	}
+	body, err := json.Marshal(f)
+	if err == nil {
+		err = s.Set(ctx, key, body)
+	}
+	d.report("plan", f.Rise, err)
 }
 
 // report logs a failure to keep something.

@@ -91,7 +91,7 @@ func (a *App) teach(ctx context.Context, r history.Rise) {
 	if p.rise.ID == r.ID {
 		return // its end was taken back meanwhile
 	}
-	body, err := json.Marshal(learned{r.EndedAt, params, p.vessel.Batch})
+	body, err := json.Marshal(learned{r.EndedAt, params, batchOf(r, p.vessel.Batch)})
 	if err == nil {
 		err = a.opt.Store.Settings().Set(ctx, learnKey(r.Vessel, r.ID), body)
 	}
@@ -100,6 +100,16 @@ func (a *App) teach(ctx context.Context, r history.Rise) {
 		return
 	}
 	a.applyLearned(ctx, p)
+}
+
+// batchOf is the batch a rise was made with: as it was kept, since a plan may take
+// less levain than the vessel's own.
+func batchOf(r history.Rise, own *bake.Batch) *bake.Batch {
+	b := new(bake.Batch)
+	if own == nil || json.Unmarshal(r.Batch, b) != nil || b.Validate() != nil {
+		return own
+	}
+	return b
 }
 
 // pointsOf returns the believed levels of a rise up to its peak, in volumes of

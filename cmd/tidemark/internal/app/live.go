@@ -91,6 +91,7 @@ func (p *pipe) forWeb() web.Vessel {
 	}
 	v.After, v.Care, v.ProofOf, v.ProofBasis = p.after, p.care, p.link.of, p.link.as
 	v.Findings, v.Feed = p.keeping.findings, p.feedShown()
+	v.Plan = p.planForWeb()
 	return v
 }
 

@@ -33,6 +33,7 @@ type pipe struct {
 	process   *bake.Process // nil when nobody chose one for this rise
 	// processRise is the rise the process began with; the process outlives it.
 	processRise int64
+	plan        *followed // nil when nobody took one on
 	keep        keeper
 	cold        bool                 // moved into the fridge
 	prior       *forecast.Prior      // what past rises teach; nil for the published one
@@ -71,6 +72,9 @@ func (p *pipe) newEstimator() (*estimator.Estimator, error) {
 	est, err := estimator.New(estimatorConfig(p.vessel, p.autoStart))
 	if err == nil && p.prior != nil {
 		est.SetPrior(*p.prior)
+	}
+	if err == nil {
+		est.SetFanTo(p.beyond())
 	}
 	return est, err
 }
@@ -125,11 +129,7 @@ func (p *pipe) store(s estimator.Sample, verdict estimator.Verdict) {
 func (p *pipe) advance(now time.Time, sys alert.System, seen aid, bread alert.Bread) []alert.Change {
 	p.estimateNow(now)
 	p.followBread(now, seen)
-	p.steps = nil
-	if p.process != nil {
-		p.process.Record(now, p.last)
-		p.steps = p.process.Steps(now, p.last)
-	}
+	p.followProcess(now)
 	p.tellAfter(now)
 	p.care = p.tend()
 	bread.After, bread.Care, bread.Weak = p.after, p.care, len(p.keeping.findings) > 0
@@ -137,6 +137,7 @@ func (p *pipe) advance(now time.Time, sys alert.System, seen aid, bread alert.Br
 		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.alarmRise(), Now: now,
 		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys,
 		Bread: bread,
+		Plan:  p.planNow(),
 	})
 }
 
@@ -176,6 +177,7 @@ func (p *pipe) followRise() {
 		if p.process != nil {
 			p.processRise = p.rise.ID
 			p.keep.process(p.processRise, *p.process)
+			p.planBegan()
 		}
 	}
 	if p.updateRise() {
@@ -192,6 +194,8 @@ func (p *pipe) batchJSON() []byte {
 	switch {
 	case p.keeping.feed != nil:
 		what = p.keeping.feed
+	case p.plan != nil && p.process != nil:
+		what = p.process.Batch // a plan may take less levain
 	case p.vessel.Batch != nil:
 		what = p.vessel.Batch
 	default:

@@ -89,7 +89,7 @@ func (p *pipe) followBread(now time.Time, seen aid) {
 	grown := len(t.Loaf) != len(was.Loaf) || len(t.Core) != len(was.Core)
 	if closed || t.DoneAt != was.DoneAt || grown && now.Sub(p.trackKept) >= trackKept {
 		p.trackKept = now
-		p.keep.process(p.processRise, *p.process)
+		p.keepProcess()
 	}
 }
 

@@ -148,7 +148,7 @@ func (a *App) rebase(ctx context.Context, p *pipe, j jump, stored bool) {
 	p.est.Shift(j.By)
 	p.shift(j.Move)
 	if p.process != nil && stored {
-		p.keep.process(p.processRise, *p.process)
+		p.keepProcess()
 	}
 }
 
@@ -161,7 +161,7 @@ func (a *App) rebuildMoved(ctx context.Context, p *pipe, j jump) error {
 	p.shift(j.Move)
 	p.deeds = deedsOf(acts)
 	if p.process != nil {
-		p.keep.process(p.processRise, *p.process)
+		p.keepProcess()
 	}
 	return p.rebuild(ctx, a.opt.Store, p.rise, undone(acts), a.opt.Clock.Now())
 }
@@ -180,6 +180,9 @@ func (p *pipe) shift(m alert.Move) {
 	}
 	if p.process != nil {
 		shiftProcess(p.process, m)
+	}
+	if p.plan != nil {
+		m.Times(&p.plan.Adopted, &p.plan.SaidAt)
 	}
 }
 

@@ -54,6 +54,9 @@ func (a *App) resume(ctx context.Context) error {
 		if e := a.afterLast(ctx, p, now); e != nil {
 			err = errors.Join(err, fmt.Errorf("the last rise of %s cannot be read: %w", p.vessel.Name, e))
 		}
+		p.mu.Lock()
+		err = errors.Join(err, a.takePlan(ctx, p, history.Rise{ID: p.processRise, EndedAt: now}))
+		p.mu.Unlock()
 	}
 	return err
 }
@@ -118,6 +121,9 @@ func (a *App) takeUp(ctx context.Context, p *pipe, r history.Rise, now time.Time
 	p.deeds = deedsOf(acts)
 	if err := a.takeProcess(ctx, p, r.ID); err != nil {
 		a.log.Warn("the steps of a rise are lost", "vessel", r.Vessel, "rise", r.ID, "error", err)
+	}
+	if err := a.takePlan(ctx, p, r); err != nil {
+		a.log.Warn("the plan of a rise is lost", "vessel", r.Vessel, "rise", r.ID, "error", err)
 	}
 	return p.rebuildWith(ctx, a.opt.Store, r, undone(acts), now, p.primer(ctx, a.opt.Store, r, now))
 }

@@ -101,7 +101,7 @@ func (a *App) webOptions() (web.Options, error) {
 	h, w := a.opt.Config.Household, a.opt.Config.Web
 	o := web.Options{
 		Live: a, House: say.House{Zone: h.Zone, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
-		Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
+		Planner: a.planner, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
 		Secure: w.TLSCert != "",
 	}
 	if a.opt.Live {

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"slices"
 	"time"
 
@@ -14,7 +15,7 @@ import (
 // undo takes an act back. What the act did to the rise is removed by feeding the
 // stored samples in again without it.
 func (a *App) undo(ctx context.Context, p *pipe, act web.Act, now time.Time) error {
-	if a.opt.Store == nil {
+	if a.opt.Store == nil && !p.pending() {
 		return web.Refuse("no history is kept here, so nothing can be taken back")
 	}
 	i := len(p.deeds) - 1
@@ -25,6 +26,9 @@ func (a *App) undo(ctx context.Context, p *pipe, act web.Act, now time.Time) err
 		return web.Refuse("there is nothing of this rise left to take back")
 	}
 	d := p.deeds[i]
+	if p.pending() {
+		return a.undoPending(ctx, p, d)
+	}
 	if isJudging(d.Kind) && slices.ContainsFunc(p.deeds[i+1:], func(d web.Deed) bool { return isJudging(d.Kind) }) {
 		return laterStands()
 	}
@@ -63,7 +67,8 @@ func (a *App) revert(ctx context.Context, p *pipe, h history.Act, now time.Time)
 func (p *pipe) revertMark(ctx context.Context, store *history.Store, formerPercent float64, now time.Time) error {
 	p.rise.TargetPercent = formerPercent
 	p.keep.update(p.rise)
-	if p.vessel.TargetTable == nil || p.markChosen() {
+	p.bulkEndsAt(formerPercent)
+	if p.vessel.TargetTable == nil || p.plan != nil || p.markChosen() {
 		p.est.SetTarget(formerPercent)
 		return nil
 	}
@@ -119,31 +124,22 @@ func (p *pipe) reopenSteps(h history.Act) {
 }
 
 // revertStart removes a rise that was started by mistake and takes up the one
-// before it, if that was ended by the same act.
+// before it, if that was ended by the same act. A vessel with a plan stands before
+// its dough again.
 func (a *App) revertStart(ctx context.Context, p *pipe, h history.Act, now time.Time) error {
 	store := a.opt.Store
 	if err := store.DeleteRise(ctx, h.RiseID); err != nil {
 		return err
 	}
 	p.rise, p.process, p.processRise, p.deeds = history.Rise{}, nil, 0, nil
-	page, err := store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 1})
-	if err != nil {
-		return err
-	}
-	if len(page.Rises) == 1 && page.Rises[0].EndedAt.Sub(h.At).Abs() < time.Minute {
-		r := page.Rises[0]
-		if err := a.reopen(ctx, p, &r); err != nil {
-			return err
-		}
-		if err := a.takeProcess(ctx, p, r.ID); err != nil {
-			return err
-		}
-		acts, err := store.Acts(ctx, r.ID)
+	if !p.revertPlanned(h.RiseID) {
+		page, err := store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 1})
 		if err != nil {
 			return err
 		}
-		p.deeds = deedsOf(acts)
-		return p.rebuild(ctx, store, r, undone(acts), now)
+		if len(page.Rises) == 1 && page.Rises[0].EndedAt.Sub(h.At).Abs() < time.Minute {
+			return a.takeUpAgain(ctx, p, page.Rises[0], now)
+		}
 	}
 	p.autoStart = false // the household says when: it has just taken a start back
 	est, err := p.newEstimator()
@@ -153,4 +149,20 @@ func (a *App) revertStart(ctx context.Context, p *pipe, h history.Act, now time.
 	p.est, p.cold = est, false
 	p.last = est.Estimate(now)
 	return nil
+}
+
+// takeUpAgain goes on with a rise that a mistaken start had ended.
+func (a *App) takeUpAgain(ctx context.Context, p *pipe, r history.Rise, now time.Time) error {
+	if err := a.reopen(ctx, p, &r); err != nil {
+		return err
+	}
+	if err := errors.Join(a.takeProcess(ctx, p, r.ID), a.takePlan(ctx, p, r)); err != nil {
+		return err
+	}
+	acts, err := a.opt.Store.Acts(ctx, r.ID)
+	if err != nil {
+		return err
+	}
+	p.deeds = deedsOf(acts)
+	return p.rebuild(ctx, a.opt.Store, r, undone(acts), now)
 }

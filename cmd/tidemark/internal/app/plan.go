@@ -1,0 +1,257 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"tidemark/bake"
+	"tidemark/bake/planner"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/estimator/forecast"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// pastRises bounds how far back a feeding is looked for.
+const pastRises = 500
+
+// Lessons are what the household's history teaches a plan.
+type Lessons struct {
+	Prior *forecast.Prior // nil for the published one
+	Rises int             // how many rises of dough speak
+	Feeds []bake.PastFeed // oldest first, with known amounts and a seen peak
+}
+
+// String says what a plan is worked from, as one sentence.
+func (l Lessons) String() string {
+	if l.Rises == 0 && len(l.Feeds) == 0 {
+		return "Worked from published values: no past rise has taught anything yet."
+	}
+	return fmt.Sprintf("Worked from %s of dough and %s of the starter in the history.", counted(l.Rises, "past rise"), counted(len(l.Feeds), "past feeding"))
+}
+
+func counted(n int, thing string) string {
+	switch n {
+	case 0:
+		return "no " + thing
+	case 1:
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
+
+// ReadLessons reads what past rises of dough teach of a batch, and what the past
+// feedings teach of the starter. An empty vessel means all vessels. Invented
+// rises count only when demo.
+func ReadLessons(ctx context.Context, s *history.Store, vessel string, b bake.Batch, demo bool) (Lessons, error) {
+	var out Lessons
+	prefix := learnedPrefix
+	if vessel != "" {
+		prefix += vessel + "/"
+	}
+	all, err := s.Settings().List(ctx, prefix)
+	if err != nil {
+		return out, fmt.Errorf("what past rises taught cannot be read: %w", err)
+	}
+	var past []bake.Past
+	for key, body := range all {
+		var l learned
+		if ofDough(ctx, s, key, demo) && json.Unmarshal(body, &l) == nil { // the service warns of what it cannot read
+			past = append(past, pastOf(l))
+		}
+	}
+	if out.Rises = len(past); out.Rises > 0 {
+		slices.SortFunc(past, func(x, y bake.Past) int { return x.At.Compare(y.At) })
+		prior := bake.Learn(estimator.Dough, past, bake.PastOf(time.Time{}, forecast.Params{}, b))
+		out.Prior = &prior
+	}
+	out.Feeds, err = feedsOf(ctx, s, demo)
+	return out, err
+}
+
+// ofDough says whether the rise of a lesson was one of dough, and not invented
+// unless demo.
+func ofDough(ctx context.Context, s *history.Store, key string, demo bool) bool {
+	id, err := strconv.ParseInt(key[strings.LastIndex(key, "/")+1:], 10, 64)
+	if err != nil {
+		return false
+	}
+	r, err := s.Rise(ctx, id)
+	return err == nil && r.Holds == estimator.Dough && (demo || !r.Demo)
+}
+
+// feedsOf reads the feedings of the starter that was fed last, oldest first: those
+// with known amounts and a seen peak, which say how lively it is.
+func feedsOf(ctx context.Context, s *history.Store, demo bool) ([]bake.PastFeed, error) {
+	page, err := s.Rises(ctx, history.Filter{Limit: pastRises})
+	if err != nil {
+		return nil, fmt.Errorf("the past feedings cannot be read: %w", err)
+	}
+	i := slices.IndexFunc(page.Rises, func(r history.Rise) bool { return r.Holds == estimator.Starter && (demo || !r.Demo) })
+	if i < 0 {
+		return nil, nil
+	}
+	feeds, err := readFeeds(ctx, s, page.Rises[i].Vessel, demo)
+	if err != nil {
+		return nil, fmt.Errorf("the past feedings cannot be read: %w", err)
+	}
+	return slices.DeleteFunc(feeds, func(f bake.PastFeed) bool { return f.Validate() != nil || !(f.PeakHours > 0) }), nil
+}
+
+// planDesk plans for the page, one wish at a time: a plan takes a small machine
+// a second. It keeps the last plans, because the page, the calendar and the act
+// that takes a plan on ask for the same.
+type planDesk struct {
+	app  *App
+	mu   sync.Mutex
+	wish planner.Wish // of made
+	key  string
+	made web.Planned
+}
+
+// Plan plans a bake with the household's own rises and feedings.
+func (d *planDesk) Plan(ctx context.Context, w web.PlanWish) (web.Planned, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	_, made, err := d.plan(ctx, w)
+	return made, err
+}
+
+// plan plans, or takes the plans of the last wish when it was the same.
+func (d *planDesk) plan(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
+	w.Now = w.Now.Truncate(time.Minute)
+	key := fmt.Sprint(w.Now.Unix(), w.ReadyAt.Unix(), w.AirC, w.WarmC, w.NoFridge, w.RipeUntil.Unix(), w.Vessel)
+	if d.key == key {
+		return d.wish, d.made, nil
+	}
+	if err := ctx.Err(); err != nil {
+		return planner.Wish{}, web.Planned{}, err
+	}
+	wish, out, err := d.app.wish(ctx, w)
+	if err != nil {
+		return wish, out, err
+	}
+	if out.Plans, err = planner.Make(wish); err != nil {
+		return wish, out, err
+	}
+	d.wish, d.key, d.made = wish, key, out
+	return wish, out, nil
+}
+
+// LeftOut says what becomes of the dough of a way that stays out until a moment.
+func (d *planDesk) LeftOut(ctx context.Context, w web.PlanWish, way string, until time.Time) (planner.Outlook, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	wish, _, err := d.plan(ctx, w)
+	if err != nil {
+		return planner.Outlook{}, err
+	}
+	o, err := planner.LeftOut(wish, way, until)
+	if err != nil {
+		err = web.Refuse("%v", err)
+	}
+	return o, err
+}
+
+// StaysOut says what becomes of the dough that is rising in a vessel when it
+// stays out until a moment, and when it is put into the refrigerator then.
+func (d *planDesk) StaysOut(_ context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error) {
+	p, err := d.app.pipe(vessel)
+	if err != nil {
+		return out, cold, web.Refuse("%v", err)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	until = until.In(d.app.zone())
+	if out, err = planner.StaysOut(p.last, until, p.last.TargetPercent, nil); err != nil {
+		return out, cold, web.Refuse("%v", err)
+	}
+	f := planner.Wish{Batch: p.batch()}.Fridge()
+	cold, err = planner.StaysOut(p.last, until, p.last.TargetPercent, &f)
+	if err != nil {
+		err = web.Refuse("%v", err)
+	}
+	return out, cold, err
+}
+
+// zone is the household's.
+func (a *App) zone() *time.Location {
+	if z := a.opt.Config.Household.Zone; z != nil {
+		return z
+	}
+	return time.UTC
+}
+
+// batch is the batch of the dough that is, or would be, in the vessel.
+func (p *pipe) batch() bake.Batch {
+	switch {
+	case p.process != nil:
+		return p.process.Batch
+	case p.vessel.Batch != nil:
+		return *p.vessel.Batch
+	}
+	return bake.DefaultBatch()
+}
+
+// wish turns what the page asks for into what the planner works from.
+func (a *App) wish(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
+	wish := planner.Wish{
+		Now: w.Now.In(a.zone()), ReadyAt: w.ReadyAt, Room: planner.Place{C: w.AirC}, Warm: planner.Place{C: w.WarmC},
+		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil},
+	}
+	v, err := a.doughVessel(w.Vessel)
+	if err != nil {
+		return wish, web.Planned{}, err
+	}
+	if v.Batch != nil {
+		wish.Batch = *v.Batch
+	}
+	wish.TargetPercent = v.TargetPercent
+	wish.BedMin, wish.WakeMin = a.sleep()
+	out := web.Planned{Title: wish.Batch.Name, Vessel: v.Name}
+	var l Lessons
+	if a.opt.Store != nil {
+		if l, err = ReadLessons(ctx, a.opt.Store, v.Name, wish.Batch, a.opt.Demo); err != nil {
+			return wish, out, err
+		}
+	}
+	wish.Prior, wish.Starter.Past, out.From = l.Prior, l.Feeds, l.String()
+	return wish, out, nil
+}
+
+// sleep is when the household sleeps: its quiet hours, else zeros for the
+// planner's own.
+func (a *App) sleep() (bedMin, wakeMin int) {
+	h := a.opt.Config.Household
+	bed, err1 := planner.ParseClock(h.QuietFrom)
+	wake, err2 := planner.ParseClock(h.QuietUntil)
+	if err1 != nil || err2 != nil {
+		return 0, 0
+	}
+	return bed, wake
+}
+
+// doughVessel is the named vessel, or the first that holds dough. Without any it
+// is an empty one.
+func (a *App) doughVessel(named string) (config.Vessel, error) {
+	for _, name := range a.order {
+		p := a.pipes[name]
+		p.mu.Lock()
+		v := p.vessel
+		p.mu.Unlock()
+		if v.Holds == estimator.Dough && p.link.of == "" && (named == "" || v.Name == named) {
+			return v, nil
+		}
+	}
+	if named != "" {
+		return config.Vessel{}, web.Refuse("no vessel %q holds dough; choose one of the list", named)
+	}
+	return config.Vessel{}, nil
+}

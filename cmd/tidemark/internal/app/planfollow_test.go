@@ -1,0 +1,353 @@
+package app
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/web"
+)
+
+const (
+	sameDay   = "same day, in the room"
+	overnight = "overnight in the refrigerator"
+)
+
+// breadAt is a wish of the bench: a ripe starter, a room of 24 C.
+func (b *bench) breadAt(ready time.Duration, way string) *web.PlanWish {
+	return &web.PlanWish{Now: b.clock.Now(), ReadyAt: b.start.Add(ready), AirC: 24, RipeUntil: b.start.Add(30 * time.Hour), Way: way}
+}
+
+// follow takes a plan on.
+func (b *bench) follow(ready time.Duration, way string) {
+	b.t.Helper()
+	b.do(web.Act{Kind: web.ActPlan, Plan: b.breadAt(ready, way)})
+}
+
+// idle lets time go by with nothing in the tub.
+func (b *bench) idle(until time.Time) {
+	for now := b.clock.Now().Add(time.Minute); !now.After(until); now = now.Add(time.Minute) {
+		b.clock.Set(now)
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240, DoughC: 23.5, AirC: 23.5})
+		b.app.Advance(now)
+	}
+}
+
+// rising feeds the invented rise, slowed by a factor, of a dough that went into the
+// tub at a moment.
+func (b *bench) rising(since, until time.Time, slow float64) {
+	for now := b.clock.Now().Add(30 * time.Second); !now.After(until); now = now.Add(30 * time.Second) {
+		b.clock.Set(now)
+		level := invented(time.Duration(float64(now.Sub(since)) / slow))
+		wobble := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+level/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		b.app.Advance(now)
+	}
+}
+
+// due runs an idle bench until a step is due and returns that moment.
+func (b *bench) due(id string) time.Time {
+	b.t.Helper()
+	for range 3 * 24 * 60 {
+		if s := stepOf(b.t, b, id); s.State == bake.DueNow {
+			return b.clock.Now()
+		}
+		b.idle(b.clock.Now().Add(time.Minute))
+	}
+	require.Failf(b.t, "never due", "%s", id)
+	return time.Time{}
+}
+
+// intoTheTub does the steps up to the dough in the tub, each when it is due.
+func (b *bench) intoTheTub() time.Time {
+	b.t.Helper()
+	b.due(bake.MixID)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.MixID})
+	b.due(saltStep)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: saltStep})
+	return b.clock.Now()
+}
+
+// bulkEnd is the rise at which the bulk of the process ends.
+func (b *bench) bulkEnd() float64 { return b.app.pipes["tub"].planMark() }
+
+func TestAPlanIsFollowedFromBeforeTheDough(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(26*time.Hour, overnight)
+	v := b.vessel()
+	require.NotNil(t, v.Plan)
+	assert.True(t, v.Plan.Pending)
+	assert.Equal(t, overnight, v.Plan.Way)
+	assert.Equal(t, b.start.Add(26*time.Hour), v.Plan.Wanted)
+	assert.False(t, v.Plan.Ready.IsZero())
+	assert.Equal(t, bake.Waiting, stepOf(t, b, bake.MixID).State)
+	require.Len(t, v.Deeds, 1)
+	assert.Equal(t, web.Deed{ID: b.start.Unix(), At: b.start, Kind: web.ActPlan, By: "test", CanUndo: true, Detail: overnight}, v.Deeds[0])
+	b.idle(b.start.Add(5 * time.Minute))
+	assert.Zero(t, b.vessel().RiseID, "an empty tub is no rise, though its height is seen")
+	since := b.intoTheTub()
+	b.rising(since, since.Add(time.Minute), 1)
+	v = b.vessel()
+	require.NotZero(t, v.RiseID)
+	assert.False(t, v.Plan.Pending)
+	assert.Equal(t, b.bulkEnd(), v.Estimate.TargetPercent, "the mark is where the plan ends the bulk")
+	assert.Equal(t, bake.Done, stepOf(t, b, saltStep).State)
+	body, err := b.store.Process(t.Context(), v.RiseID)
+	require.NoError(t, err)
+	assert.Contains(t, string(body), `"retard"`)
+}
+
+// TestTheRealRiseMovesThePlan lets the dough be slower than any plan thinks: the
+// bulk ends elsewhere, the steps slip and the household is told.
+func TestTheRealRiseMovesThePlan(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(26*time.Hour, overnight)
+	planned := stepOf(t, b, bake.RetardID).At
+	end := b.bulkEnd()
+	since := b.intoTheTub()
+	b.rising(since, since.Add(4*time.Hour), 1.6)
+	v := b.vessel()
+	require.NotEmpty(t, v.Plan.Said, "the live rise was asked")
+	assert.Contains(t, v.Plan.Said, "The bulk now ends at")
+	assert.NotEqual(t, end, b.bulkEnd())
+	assert.Equal(t, b.bulkEnd(), v.Estimate.TargetPercent, "the mark follows")
+	r, err := b.store.Rise(t.Context(), v.RiseID)
+	require.NoError(t, err)
+	assert.Equal(t, b.bulkEnd(), r.TargetPercent)
+	assert.NotEqual(t, planned, stepOf(t, b, bake.RetardID).At, "the steps slip")
+	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 90})
+	b.rising(since, since.Add(4*time.Hour+20*time.Minute), 1.6)
+	assert.Equal(t, 90.0, b.vessel().Estimate.TargetPercent, "a mark chosen by hand stands")
+	assert.Equal(t, 90.0, b.bulkEnd())
+}
+
+// TestASlowRiseIsToldAsALaterBread follows a bread of the same day in a kitchen
+// where everything takes longer.
+func TestASlowRiseIsToldAsALaterBread(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(15*time.Hour, sameDay)
+	since := b.intoTheTub()
+	planned := b.vessel().Plan.Planned
+	b.rising(since, since.Add(5*time.Hour), 2.4)
+	v := b.vessel()
+	assert.Greater(t, v.Plan.Ready.Median.Sub(planned.Median), 30*time.Minute)
+	alarms, err := b.store.Alarms(t.Context(), v.RiseID)
+	require.NoError(t, err)
+	var told []alert.Alarm
+	for _, a := range alarms {
+		if a.Kind == alert.PlanMoved {
+			told = append(told, a)
+		}
+	}
+	require.Len(t, told, 1)
+	assert.Contains(t, told[0].Title, "bread later")
+}
+
+// TestThePreheatFollowsTheFinalProof checks that the oven is asked about and lit
+// from the forecast of the final proof, not from the plan's clock, and that the
+// question must be answered.
+func TestThePreheatFollowsTheFinalProof(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(15*time.Hour, sameDay)
+	clock := stepOf(t, b, bake.PreheatID).At
+	since := b.intoTheTub()
+	b.rising(since, since.Add(3*time.Hour), 1)
+	b.do(web.Act{Kind: web.ActShaped})
+	shaped := b.clock.Now()
+	b.idle(shaped.Add(time.Minute))
+	proof, oven, pre := stepOf(t, b, bake.ProofID), stepOf(t, b, bake.OvenCheckID), stepOf(t, b, bake.PreheatID)
+	assert.Equal(t, bake.Started, proof.State)
+	assert.Greater(t, clock.Sub(pre.At).Abs(), 20*time.Minute, "the plan's clock had it elsewhere")
+	assert.True(t, oven.At.Before(pre.At))
+	assert.WithinDuration(t, proof.At.Add(-50*time.Minute), pre.At, 21*time.Minute, "it counts back from the final proof")
+	b.due(bake.OvenCheckID)
+	asked := stepOf(t, b, bake.OvenCheckID)
+	assert.Equal(t, "Is anything still in the oven: dough, a jar, a cloth, a sensor?", asked.Question)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActStepDone, StepID: bake.OvenCheckID}), "answer first: Is anything still in the oven")
+	b.due(bake.PreheatID)
+	assert.Contains(t, stepOf(t, b, bake.PreheatID).Why, "first answer: Is anything still in the oven")
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.OvenCheckID, Answer: "no"})
+	b.idle(b.clock.Now().Add(time.Minute))
+	assert.Empty(t, stepOf(t, b, bake.PreheatID).Why)
+	alarms, err := b.store.OpenAlarms(t.Context())
+	require.NoError(t, err)
+	var titles []string
+	for _, a := range alarms {
+		titles = append(titles, a.Title)
+	}
+	assert.Contains(t, titles, "tub: preheat")
+}
+
+func TestAPlanOutlivesARestart(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(26*time.Hour, overnight)
+	b.due(bake.MixID)
+	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.MixID})
+	b.idle(b.clock.Now().Add(time.Minute))
+	next := b.again()
+	next.idle(next.clock.Now().Add(time.Minute))
+	v := next.vessel()
+	require.NotNil(t, v.Plan)
+	assert.True(t, v.Plan.Pending)
+	assert.Zero(t, v.RiseID, "the empty tub begins no rise after the restart either")
+	assert.Equal(t, bake.Done, stepOf(t, next, bake.MixID).State)
+	require.Len(t, v.Deeds, 2)
+	next.do(web.Act{Kind: web.ActUndo})
+	next.idle(next.clock.Now().Add(time.Minute))
+	assert.NotEqual(t, bake.Done, stepOf(t, next, bake.MixID).State, "done in the first run, taken back in the second")
+	since := next.intoTheTub()
+	next.rising(since, since.Add(3*time.Hour), 1.6)
+	was := next.vessel().Plan
+	require.NotEmpty(t, was.Said)
+	third := next.again()
+	v = third.vessel()
+	require.NotNil(t, v.Plan)
+	assert.False(t, v.Plan.Pending)
+	assert.Equal(t, was.Said, v.Plan.Said)
+	assert.Equal(t, was.Planned, v.Plan.Planned)
+	assert.Equal(t, next.bulkEnd(), third.bulkEnd())
+	assert.InDelta(t, third.bulkEnd(), v.Estimate.TargetPercent, 0.01)
+	third.rising(since, since.Add(3*time.Hour+10*time.Minute), 1.6)
+	assert.InDelta(t, third.bulkEnd(), third.vessel().Estimate.TargetPercent, 0.01, "the live rise goes on moving the mark")
+	third.do(web.Act{Kind: web.ActShaped})
+	fourth := third.again()
+	fourth.idle(fourth.clock.Now().Add(time.Minute))
+	require.NotNil(t, fourth.vessel().Plan, "the plan goes on to the slicing")
+	assert.False(t, fourth.vessel().Plan.Ready.IsZero())
+}
+
+func TestUndoingAPlan(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(26*time.Hour, overnight)
+	b.follow(15*time.Hour, sameDay)
+	assert.Equal(t, sameDay, b.vessel().Plan.Way)
+	b.do(web.Act{Kind: web.ActUndo})
+	assert.Equal(t, overnight, b.vessel().Plan.Way, "the plan before is there again")
+	b.do(web.Act{Kind: web.ActUndo})
+	assert.Nil(t, b.vessel().Plan)
+	b.idle(b.start.Add(time.Minute))
+	assert.Empty(t, b.vessel().Steps)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo}), "nothing of this rise left")
+	assert.Nil(t, b.again().vessel().Plan, "nor after a restart")
+}
+
+// TestUndoingTheStartOfAPlan stands before the dough again, also when the start
+// was the last step before it.
+func TestUndoingTheStartOfAPlan(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(26*time.Hour, overnight)
+	since := b.intoTheTub()
+	b.rising(since, since.Add(2*time.Minute), 1)
+	require.NotZero(t, b.vessel().RiseID)
+	b.do(web.Act{Kind: web.ActUndo})
+	v := b.vessel()
+	assert.Zero(t, v.RiseID)
+	require.NotNil(t, v.Plan)
+	assert.True(t, v.Plan.Pending)
+	b.idle(b.clock.Now().Add(time.Minute))
+	assert.Equal(t, bake.Done, stepOf(t, b, bake.MixID).State, "what was done before stays done")
+	assert.Equal(t, bake.DueNow, stepOf(t, b, saltStep).State)
+	b.do(web.Act{Kind: web.ActStart})
+	b.rising(b.clock.Now(), b.clock.Now().Add(time.Minute), 1)
+	assert.NotZero(t, b.vessel().RiseID)
+	assert.False(t, b.vessel().Plan.Pending)
+}
+
+// TestAPlanTakesThePlaceOfABakeUnderWay and gives it back when it is undone.
+func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(26*time.Hour, overnight)
+	since := b.intoTheTub()
+	b.rising(since, since.Add(2*time.Hour), 1)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActPlan, Plan: b.breadAt(40*time.Hour, overnight)}), "a rise is under way in tub")
+	b.do(web.Act{Kind: web.ActShaped})
+	b.idle(b.clock.Now().Add(time.Minute))
+	b.follow(50*time.Hour, overnight)
+	assert.NotEqual(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
+	b.do(web.Act{Kind: web.ActUndo})
+	b.idle(b.clock.Now().Add(time.Minute))
+	assert.Equal(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
+	require.NotNil(t, b.vessel().Plan)
+	assert.Equal(t, b.start.Add(26*time.Hour), b.vessel().Plan.Wanted)
+}
+
+func TestPlansThatMakeNoSense(t *testing.T) {
+	b := newBench(t)
+	refused := func(w *web.PlanWish) string { return b.refused(web.Act{Kind: web.ActPlan, Plan: w}) }
+	assert.Contains(t, refused(nil), "the wish is missing")
+	assert.Contains(t, refused(b.breadAt(26*time.Hour, "by boat")), `there is no way "by boat"`)
+	assert.Contains(t, refused(b.breadAt(-time.Hour, sameDay)), "ready: must lie within four days")
+	_, err := b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start)
+	var no web.Refusal
+	require.ErrorAs(t, err, &no)
+	_, _, err = b.app.planner.StaysOut(t.Context(), "tub", b.start.Add(time.Hour))
+	require.ErrorAs(t, err, &no)
+}
+
+// TestWhatIfItStaysOut asks about a rise under way and about a way not begun.
+func TestWhatIfItStaysOut(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.every = 30 * time.Second
+	b.run(3 * time.Hour)
+	out, cold, err := b.app.planner.StaysOut(t.Context(), "tub", b.clock.Now().Add(time.Hour))
+	require.NoError(t, err)
+	assert.InDelta(t, invented(4*time.Hour), out.P50, 12)
+	assert.Greater(t, cold.P50, out.P50)
+	assert.Contains(t, out.Text, "Left out until 13:00")
+	o, err := b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start.Add(20*time.Hour))
+	require.NoError(t, err)
+	assert.Positive(t, o.P50)
+}
+
+// TestAPlanNobodyBeganIsForgotten a day after its bread was wanted.
+func TestAPlanNobodyBeganIsForgotten(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(15*time.Hour, sameDay)
+	b.clock.Set(b.start.Add(39*time.Hour + time.Minute))
+	b.app.Advance(b.clock.Now())
+	assert.Nil(t, b.vessel().Plan)
+	assert.Nil(t, b.again().vessel().Plan)
+}
+
+// TestALessonTellsThePlan ends a rise and plans: the plan says what it was worked
+// from, and differs.
+func TestALessonTellsThePlan(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.every = 30 * time.Second
+	b.run(6 * time.Hour)
+	before, err := b.app.planner.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
+	require.NoError(t, err)
+	assert.Contains(t, before.From, "Worked from published values")
+	b.do(web.Act{Kind: web.ActEnd})
+	b.run(6*time.Hour + 2*time.Minute)
+	require.Equal(t, 1, b.lessons())
+	after, err := b.app.planner.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
+	require.NoError(t, err)
+	assert.Equal(t, "Worked from 1 past rise of dough and no past feeding of the starter in the history.", after.From)
+	width := func(p web.Planned) time.Duration {
+		for _, x := range p.Plans {
+			if x.Name == sameDay {
+				return x.Ready.Until.Sub(x.Ready.From)
+			}
+		}
+		return 0
+	}
+	assert.NotEqual(t, width(before), width(after))
+}

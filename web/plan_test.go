@@ -1,0 +1,284 @@
+package web_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"html"
+	"net/http"
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	ics "github.com/arran4/golang-ical"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/web"
+	"tidemark/web/internal/kitchen"
+)
+
+// planned is a server of the kitchen, whose clock the page goes by.
+func planned(t testing.TB, f func(*web.Options)) (*web.Server, *kitchen.Kitchen) {
+	var k *kitchen.Kitchen
+	s, made := newServer(t, func(o *web.Options) {
+		o.Now = func() time.Time { return k.Snapshot().At }
+		k = o.Live.(*kitchen.Kitchen)
+		if f != nil {
+			f(o)
+		}
+	})
+	return s, made
+}
+
+const monday = "/plan?ready=2026-03-16T13:00&air=22&warm=26&fridge=yes&vessel=basket&way=overnight+in+the+refrigerator"
+
+func TestPlanFormIsFilledIn(t *testing.T) {
+	s, _ := planned(t, nil)
+	w := newBrowser(t, s).get("/plan?vessel=basket")
+	require.Equal(t, 200, w.Code)
+	body := w.Body.String()
+	assert.Contains(t, body, `name="ready" type="datetime-local" required value="2026-03-15T13:00"`)
+	assert.Contains(t, body, `Kitchen, °C, as measured`)
+	assert.Contains(t, body, `value="21.5"`)
+	assert.Contains(t, body, `<option selected>basket</option>`)
+	assert.NotContains(t, body, "The ways side by side", "nothing was asked yet")
+	house := newBrowser(t, s).get("/house").Body.String()
+	assert.Contains(t, house, `<a href="/plan">Plan a bake</a>`)
+	assert.Contains(t, newBrowser(t, s).get("/").Body.String(), `<a href="/plan?vessel=basket">Plan a bake</a>`)
+}
+
+func TestPlanShowsTimetableAndWays(t *testing.T) {
+	s, _ := planned(t, nil)
+	w := newBrowser(t, s).get(monday)
+	require.Equal(t, 200, w.Code)
+	body := w.Body.String()
+	for _, want := range []string{
+		"Overnight in the refrigerator", "Same day, in the room", "Same day, in the warmer spot", "Half the levain, overnight in the refrigerator",
+		"Less levain, the night in the room", "Ready between Mon ", "(8 in 10), most likely Mon ", "Sun 15 Mar 2026", "Mon 16 Mar 2026",
+		"Is anything still in the oven", "Underproofed, watched", "Overproofed, by the clock", "Worked from published values.", "Follow this plan in basket",
+		"<strong>Caution:</strong> Raw flour may carry germs",
+	} {
+		assert.Contains(t, body, want)
+	}
+	assert.NotContains(t, body, "style=")
+	assert.NotRegexp(t, `<script(?: [^>]*)?>[^<]`, body, "no script stands in the page")
+	other := regexp.MustCompile(`href="(/plan\?[^"]+)#way">Same day, in the warmer spot`).FindStringSubmatch(body)
+	require.Len(t, other, 2)
+	again := newBrowser(t, s).get(html.UnescapeString(other[1])).Body.String()
+	assert.Contains(t, again, `<h2 id="way">Same day, in the warmer spot</h2>`)
+}
+
+func TestPlanSaysWhatHappensLeftOut(t *testing.T) {
+	s, _ := planned(t, nil)
+	body := newBrowser(t, s).get(monday + "&out=2026-03-14T23:00").Body.String()
+	assert.Contains(t, body, "tub now: Left out until 23:00 it will have risen by")
+	assert.Contains(t, body, "and then put into the refrigerator it ends up risen by")
+	assert.NotContains(t, body, "jar now", "a jar that is not seen has no forecast")
+	body = newBrowser(t, s).get(monday + "&out=2026-03-15T23:00").Body.String()
+	assert.Regexp(t, `<p class="next">Left out until 23:00 and then put into the refrigerator it ends up risen by \d+ %`, body)
+}
+
+func TestPlanRefuses(t *testing.T) {
+	s, k := planned(t, nil)
+	for _, c := range []struct{ query, want string }{
+		{"ready=soon&air=22", `Ready at: &#34;soon&#34; is no time`},
+		{"ready=2026-03-14T10:00&air=22", "Ready at: choose a time within four days from now."},
+		{"ready=2026-03-15T13:00&air=60", "The temperatures must lie between 10.0 °C and 35.0 °C."},
+		{"ready=2026-03-15T13:00&air=warm", `Kitchen temperature: &#34;warm&#34; is not a number; write it like 22`},
+		{"ready=2026-03-15T13:00&air=22&warm=x", `Temperature of the warmer spot: &#34;x&#34; is not a number`},
+		{"ready=2026-03-15T13:00&air=22&ripe=x", `Starter ripe until: &#34;x&#34; is no time`},
+		{"ready=2026-03-15T13:00&air=22&out=x", `Stays out until: &#34;x&#34; is no time`},
+		{"ready=2026-03-15T13:00&air=22&way=by+boat", `There is no way &#34;by boat&#34;`},
+	} {
+		w := newBrowser(t, s).get("/plan?" + c.query)
+		assert.Equal(t, http.StatusConflict, w.Code, c.query)
+		assert.Contains(t, w.Body.String(), c.want, c.query)
+		if !strings.Contains(c.query, "out=") {
+			assert.Equal(t, http.StatusConflict, do(s, request("GET", "/plan.ics?"+c.query, nil)).Code, c.query)
+		}
+	}
+	assert.Empty(t, k.Acts())
+}
+
+func TestPlanInFahrenheit(t *testing.T) {
+	s, _ := planned(t, func(o *web.Options) { o.House.Fahrenheit = true })
+	b := newBrowser(t, s)
+	assert.Contains(t, b.get("/plan").Body.String(), `value="70"`)
+	warm := b.get("/plan?ready=2026-03-15T13:00&air=72&warm=79&vessel=basket").Body.String()
+	assert.Contains(t, warm, "Same day, in the warmer spot")
+	assert.Contains(t, b.get("/plan?ready=2026-03-15T13:00&air=22").Body.String(), "between 50.0 °F and 95.0 °F")
+}
+
+func TestPlanAsACalendar(t *testing.T) {
+	s, _ := planned(t, nil)
+	w := do(s, request("GET", strings.Replace(monday, "/plan", "/plan.ics", 1), nil))
+	require.Equal(t, 200, w.Code)
+	assert.Equal(t, "text/calendar; charset=utf-8", w.Header().Get("Content-Type"))
+	assert.Equal(t, `attachment; filename="tidemark-plan-2026-03-16.ics"`, w.Header().Get("Content-Disposition"))
+	cal, err := ics.ParseCalendar(w.Body)
+	require.NoError(t, err)
+	assert.Greater(t, len(cal.Events()), 10)
+}
+
+// TestPlanIsFollowed takes a plan on from the page as a browser without scripts
+// does, sees it on the page of now, and takes it back.
+func TestPlanIsFollowed(t *testing.T) {
+	s, k := planned(t, nil)
+	b := newBrowser(t, s)
+	form := formOf(t, b.get(monday).Body.String())
+	w := b.post("/act", form)
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+	assert.Equal(t, "/", w.Header().Get("Location"))
+	require.Len(t, k.Acts(), 1)
+	act := k.Acts()[0]
+	assert.Equal(t, web.ActPlan, act.Kind)
+	assert.Equal(t, "basket", act.Vessel)
+	assert.Equal(t, "page", act.By)
+	assert.InDelta(t, 26, act.Plan.WarmC, 1e-9)
+	assert.True(t, act.Plan.Now.Equal(k.Snapshot().At))
+	page := b.get("/").Body.String()
+	assert.Contains(t, page, "The plan is followed from now on.")
+	assert.Regexp(t, `Plan: [a-z ,]+; wanted Mon 13:00. As it goes now ready between Mon`, page)
+	assert.Regexp(t, `<p class="next[^"]*">(Now|Next)[^<]*: feed`, page)
+	assert.Contains(t, page, "Undo: plan: ")
+	assert.Contains(t, page, "The dough is in: start its rise")
+	assert.Contains(t, b.get(monday).Body.String(), "It takes the place of the plan that basket follows now")
+	undo := regexp.MustCompile(`name="vessel" value="basket">.*name="undo" value="(\d+)"`).FindStringSubmatch(page)
+	require.Len(t, undo, 2)
+	b.post("/act", url.Values{"kind": {"undo"}, "vessel": {"basket"}, "undo": {undo[1]}})
+	assert.False(t, strings.Contains(b.get("/").Body.String(), "; wanted "), "the plan is gone")
+}
+
+// formOf are the fields of the form that takes the plan on.
+func formOf(t *testing.T, page string) url.Values {
+	t.Helper()
+	_, rest, ok := strings.Cut(page, `<input type="hidden" name="kind" value="plan">`)
+	require.True(t, ok, "the page offers no plan to follow")
+	rest, _, _ = strings.Cut(rest, "</form>")
+	out := url.Values{"kind": {"plan"}}
+	for _, m := range regexp.MustCompile(`name="([a-z]+)" value="([^"]*)"`).FindAllStringSubmatch(rest, -1) {
+		out.Set(m[1], html.UnescapeString(m[2]))
+	}
+	return out
+}
+
+func TestPlanThatIsTooOldIsRefused(t *testing.T) {
+	s, k := planned(t, nil)
+	b := newBrowser(t, s)
+	form := formOf(t, b.get(monday).Body.String())
+	k.Change(func(now *time.Time, _ []web.Vessel, _ *web.System) { *now = now.Add(20 * time.Minute) })
+	assert.Contains(t, b.get("/plan?"+form.Encode()).Body.String(), url.QueryEscape(form.Get("asked")), "the ways shown stay those of the first question")
+	k.Change(func(now *time.Time, _ []web.Vessel, _ *web.System) { *now = now.Add(20 * time.Minute) })
+	w := b.post("/act", form)
+	assert.Equal(t, http.StatusConflict, w.Code)
+	assert.Contains(t, w.Body.String(), "These ways are more than 30 minutes old.")
+	form.Del("way")
+	form.Del("asked")
+	assert.Equal(t, http.StatusConflict, b.post("/act", form).Code, "a plan without its way")
+	assert.Empty(t, k.Acts())
+}
+
+// TestPlanOfARisingVesselIsShownOnly says why it cannot be followed.
+func TestPlanOfARisingVesselIsShownOnly(t *testing.T) {
+	s, _ := planned(t, nil)
+	body := newBrowser(t, s).get(strings.Replace(monday, "basket", "tub", 1)).Body.String()
+	assert.Contains(t, body, "A rise is under way in tub, so it cannot follow this plan yet.")
+	assert.NotContains(t, body, `value="plan"`)
+}
+
+// TestPlanNeedsASession reads while reading is open, and follows nothing.
+func TestPlanNeedsASession(t *testing.T) {
+	s, k, _ := locked(t, true)
+	b := newBrowser(t, s)
+	body := b.get(strings.Replace(monday, "2026-03-16T13:00", time.Now().AddDate(0, 0, 1).Format("2006-01-02T15:04"), 1)).Body.String()
+	assert.Contains(t, body, "with the household passphrase to follow this plan")
+	assert.NotContains(t, body, `value="plan"`)
+	w := b.post("/act", url.Values{"kind": {"plan"}, "vessel": {"basket"}, "ready": {"tomorrow 13:00"}, "air": {"22"}, "way": {"same day, in the room"}})
+	assert.NotEqual(t, http.StatusOK, w.Code)
+	closed, _, _ := locked(t, false)
+	assert.Equal(t, http.StatusSeeOther, newBrowser(t, closed).get(monday).Code, "reading is closed: to the passphrase")
+	assert.Empty(t, k.Acts())
+}
+
+// TestPlanOnTheAPIIsTheSame compares a way of the API with the page.
+func TestPlanOnTheAPIIsTheSame(t *testing.T) {
+	s, _ := planned(t, nil)
+	w := do(s, apiRequest("GET", "/api/v1/plan?air_c=22&warm_c=26&vessel=basket&ready=2026-03-16T13:00:00%2B01:00&out_until=2026-03-15T23:00:00%2B01:00", ""))
+	require.Equal(t, 200, w.Code, w.Body.String())
+	var plan struct {
+		Asked time.Time
+		Ways  []struct {
+			Name    string
+			ReadyAt time.Time              `json:"ready_at"`
+			LeftOut *struct{ Text string } `json:"left_out"`
+			Steps   []struct{ ID string }
+		}
+	}
+	require.NoError(t, json.Unmarshal(w.Body.Bytes(), &plan))
+	require.GreaterOrEqual(t, len(plan.Ways), 5)
+	body := newBrowser(t, s).get(monday).Body.String()
+	best := plan.Ways[0]
+	for _, way := range plan.Ways {
+		if way.Name == "overnight in the refrigerator" {
+			best = way
+		}
+	}
+	assert.Contains(t, body, "most likely Mon "+best.ReadyAt.In(berlin(t)).Format("15:04"))
+	assert.Contains(t, fmt.Sprint(best.Steps), bake.PreheatID)
+	require.NotNil(t, best.LeftOut)
+	assert.Contains(t, best.LeftOut.Text, "Left out until 23:00")
+	asked := plan.Asked.Add(-time.Hour).Format(time.RFC3339)
+	w = do(s, apiRequest("POST", "/api/v1/vessels/basket/acts", `{"kind":"plan","plan":{"asked":"`+asked+`","ready":"2026-03-15T13:00:00Z","air_c":22,"way":"x"}}`))
+	assert.Equal(t, 400, w.Code)
+	assert.Contains(t, w.Body.String(), "the ways are too old to choose from")
+}
+
+// TestBrowserPlan plans, follows the plan and sees the next step, on every screen
+// and on the narrowest one.
+func TestBrowserPlan(t *testing.T) {
+	browser := chrome(t)
+	for _, sc := range append(screens(), screen{320, 568, "light"}) {
+		t.Run(sc.String(), func(t *testing.T) {
+			t.Parallel()
+			s, k := planned(t, nil)
+			b := open(t, browser, sc)
+			base := serve(t, s)
+			b.run(chromedp.Navigate(base + "/house"))
+			b.click(`main a[href="/plan"]`)
+			b.waitText("main", "Ready to slice at")
+			b.shot("plan-form-" + sc.String())
+			b.accessible("the form of the plan")
+			b.run(chromedp.Evaluate[chromedp.Void](`document.querySelector("select[name=vessel]").value = "basket"; undefined`))
+			b.typed("input[name=warm]", "26")
+			b.run(chromedp.Evaluate[chromedp.Void](`document.querySelector(".ask details").open = true; document.querySelector("input[name=ready]").value = "2026-03-16T13:00"; document.querySelector("input[name=out]").value = "2026-03-15T23:00"; undefined`))
+			b.click(".ask button")
+			b.waitText("main", "The ways side by side")
+			b.waitText("main", "Left out until 23:00")
+			b.shot("plan-" + sc.String())
+			b.fitsWidth(sc.w, "the plan")
+			b.accessible("the plan")
+			byKeyboard(b)
+			b.waitText("#said", "The plan is followed from now on.")
+			b.waitText("main", "wanted Mon 13:00")
+			b.wait(`/^(Now|Next)[^]*: feed/.test(document.querySelector('section[data-vessel=basket] .next').innerText)`, "the next step is shown")
+			b.shot("plan-followed-" + sc.String())
+			b.fitsWidth(sc.w, "the page of now with a plan")
+			b.accessible("the page of now with a plan")
+			require.Len(t, k.Acts(), 1)
+			k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[2].Steps[0].State = bake.DueNow })
+			b.wait(`document.querySelector('section[data-vessel=basket] .next').innerText.startsWith("Now: feed")`, "the step is due")
+			b.saysAfter("section[data-vessel=basket] [data-key=step]", "Step done.")
+			b.wait(`!document.querySelector('section[data-vessel=basket] .next').innerText.includes(": feed")`, "the next step is another")
+		})
+	}
+}
+
+// byKeyboard goes to the button with the keyboard and presses it.
+func byKeyboard(b *tab) {
+	b.t.Helper()
+	b.run(chromedp.Focus(chromedp.CSS(".planned [data-key=plan]")), chromedp.KeyEvent("\r"))
+}

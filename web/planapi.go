@@ -1,0 +1,209 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"tidemark/bake"
+	"tidemark/bake/planner"
+	"tidemark/web/past"
+)
+
+// planWishJSON is a plan as an act of the API asks for it. Times are RFC 3339.
+type planWishJSON struct {
+	Asked     string  `json:"asked"`
+	Ready     string  `json:"ready"`
+	AirC      float64 `json:"air_c"`
+	WarmC     float64 `json:"warm_c"`
+	NoFridge  bool    `json:"no_fridge"`
+	RipeUntil string  `json:"ripe_until"`
+	Way       string  `json:"way"`
+}
+
+type planJSON struct {
+	Asked  time.Time `json:"asked"`
+	Ready  time.Time `json:"ready"`
+	Vessel string    `json:"vessel"`
+	Title  string    `json:"title"`
+	From   string    `json:"from"`
+	Ways   []wayJSON `json:"ways"`
+}
+
+type wayJSON struct {
+	Name               string       `json:"name"`
+	Fits               bool         `json:"fits"`
+	Why                string       `json:"why"`
+	ReadyAt            *time.Time   `json:"ready_at"`
+	ReadyFrom          *time.Time   `json:"ready_from"`
+	ReadyUntil         *time.Time   `json:"ready_until"`
+	LateChance         past.Number  `json:"late_chance"`
+	Watched            riskJSON     `json:"watched"`
+	Clock              riskJSON     `json:"clock"`
+	BulkEndPercent     past.Number  `json:"bulk_end_percent"`
+	InoculationPercent past.Number  `json:"inoculation_percent"`
+	Night              []string     `json:"night"`
+	Notes              []string     `json:"notes"`
+	Steps              []stepJSON   `json:"steps"`
+	LeftOut            *outlookJSON `json:"left_out"`
+}
+
+type riskJSON struct {
+	Under past.Number `json:"under_chance"`
+	Over  past.Number `json:"over_chance"`
+}
+
+type outlookJSON struct {
+	Until time.Time   `json:"until"`
+	P10   past.Number `json:"p10_percent"`
+	P50   past.Number `json:"p50_percent"`
+	P90   past.Number `json:"p90_percent"`
+	riskJSON
+	Text string `json:"text"`
+}
+
+type planStateJSON struct {
+	Way        string     `json:"way"`
+	Pending    bool       `json:"pending"`
+	Wanted     time.Time  `json:"wanted"`
+	Planned    time.Time  `json:"planned"`
+	ReadyAt    *time.Time `json:"ready_at"`
+	ReadyFrom  *time.Time `json:"ready_from"`
+	ReadyUntil *time.Time `json:"ready_until"`
+	Said       string     `json:"said"`
+	SaidAt     *time.Time `json:"said_at"`
+}
+
+// planStateOf is the plan of a vessel on the API; nil without one.
+func planStateOf(p *PlanState, zone *time.Location) *planStateJSON {
+	if p == nil {
+		return nil
+	}
+	return &planStateJSON{Way: p.Way, Pending: p.Pending, Wanted: stamp(p.Wanted, zone), Planned: stamp(p.Planned.Median, zone),
+		ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone), ReadyUntil: optional(p.Ready.Until, zone),
+		Said: p.Said, SaidAt: optional(p.SaidAt, zone)}
+}
+
+// wish is the wish of an act or a query, read strictly.
+func (in planWishJSON) wish(now time.Time) (PlanWish, error) {
+	w := PlanWish{Now: now.Truncate(time.Minute), AirC: in.AirC, WarmC: in.WarmC, NoFridge: in.NoFridge, Way: in.Way}
+	for _, f := range []struct {
+		name, text string
+		into       *time.Time
+	}{{"ready", in.Ready, &w.ReadyAt}, {"ripe_until", in.RipeUntil, &w.RipeUntil}, {"asked", in.Asked, &w.Now}} {
+		if f.text == "" {
+			continue
+		}
+		t, err := time.Parse(time.RFC3339, f.text)
+		if err != nil {
+			return w, Refuse("%s is %q; write it like 2026-03-14T18:05:00+01:00.", f.name, f.text)
+		}
+		*f.into = t.In(now.Location())
+	}
+	switch {
+	case w.ReadyAt.IsZero():
+		return w, Refuse("ready is missing: say when the bread is to be sliced, like 2026-03-14T18:05:00+01:00.")
+	case w.Now.After(now) || now.Sub(w.Now) > planKeeps:
+		return w, Refuse("asked must lie within the last %.0f minutes: the ways are too old to choose from; ask again.", planKeeps.Minutes())
+	}
+	return w, nil
+}
+
+// wishQuery reads the query of the API.
+func wishQuery(q url.Values) (planWishJSON, error) {
+	in := planWishJSON{Ready: q.Get("ready"), RipeUntil: q.Get("ripe_until"), Asked: q.Get("asked"), NoFridge: q.Get("no_fridge") == "true"}
+	for name, into := range map[string]*float64{"air_c": &in.AirC, "warm_c": &in.WarmC} {
+		text := q.Get(name)
+		if text == "" {
+			continue
+		}
+		v, err := strconv.ParseFloat(text, 64)
+		if err != nil {
+			return in, Refuse("%s is %q; write a number of degrees Celsius.", name, text)
+		}
+		*into = v
+	}
+	if q.Get("air_c") == "" {
+		return in, Refuse("air_c is missing: the expected air temperature where the dough stands, in Celsius.")
+	}
+	return in, nil
+}
+
+// apiPlan answers with every way to the bread.
+func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	in, err := wishQuery(q)
+	var wish PlanWish
+	if err == nil {
+		wish, err = in.wish(s.opt.Now().In(s.opt.House.Zone))
+		wish.Vessel = q.Get("vessel")
+	}
+	var until time.Time
+	if out := q.Get("out_until"); err == nil && out != "" {
+		if until, err = time.Parse(time.RFC3339, out); err != nil {
+			err = Refuse("out_until is %q; write it like 2026-03-14T18:05:00+01:00.", out)
+		}
+	}
+	var planned Planned
+	if err == nil {
+		planned, err = s.opt.Planner.Plan(r.Context(), wish)
+	}
+	if err != nil {
+		s.planFailed(w, err)
+		return
+	}
+	zone := s.opt.House.Zone
+	out := planJSON{Asked: stamp(wish.Now, zone), Ready: stamp(wish.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []wayJSON{}}
+	for _, p := range planned.Plans {
+		j := wayOf(p, zone)
+		if !until.IsZero() {
+			j.LeftOut = s.outlook(r.Context(), wish, p.Name, until)
+		}
+		out.Ways = append(out.Ways, j)
+	}
+	s.taggedJSON(w, r, out)
+}
+
+// outlook is what becomes of a way's dough that stays out; nil when nothing can be
+// said.
+func (s *Server) outlook(ctx context.Context, w PlanWish, way string, until time.Time) *outlookJSON {
+	o, err := s.opt.Planner.LeftOut(ctx, w, way, until)
+	if err != nil {
+		return nil
+	}
+	return &outlookJSON{stamp(o.Until, s.opt.House.Zone), past.Number(o.P10), past.Number(o.P50), past.Number(o.P90),
+		riskJSON{past.Number(o.Under), past.Number(o.Over)}, o.Text}
+}
+
+// planFailed answers with a problem.
+func (s *Server) planFailed(w http.ResponseWriter, err error) {
+	var field bake.FieldError
+	var no Refusal
+	if errors.As(err, &field) || errors.As(err, &no) {
+		problem(w, http.StatusBadRequest, "unusable wish", sentence(errors.New(strings.TrimSuffix(err.Error(), "."))))
+		return
+	}
+	_, why := s.planWrong(err)
+	problem(w, http.StatusInternalServerError, "no plan", why)
+}
+
+// wayOf is one way on the API.
+func wayOf(p planner.Plan, zone *time.Location) wayJSON {
+	n := func(v float64) past.Number { return past.Number(v) }
+	return wayJSON{Name: p.Name, Fits: p.Fits, Why: p.Why, ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
+		ReadyUntil: optional(p.Ready.Until, zone), LateChance: n(p.Late), Watched: riskJSON{n(p.Watched.Under), n(p.Watched.Over)},
+		Clock: riskJSON{n(p.Clock.Under), n(p.Clock.Over)}, BulkEndPercent: n(p.BulkEndPercent), InoculationPercent: n(p.InoculationPercent),
+		Night: list(p.Night), Notes: list(p.Notes), Steps: stepsOf(p.Steps, zone)}
+}
+
+// list is a list that is never null.
+func list(s []string) []string {
+	if s == nil {
+		return []string{}
+	}
+	return s
+}

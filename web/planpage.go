@@ -1,0 +1,301 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"tidemark/bake"
+	"tidemark/bake/calendar"
+	"tidemark/bake/planner"
+	"tidemark/estimator"
+	"tidemark/web/say"
+)
+
+// planAlarm is how long before a step with hands the calendar reminds.
+const planAlarm = 10 * time.Minute
+
+// planPage shows a plan and the other ways beside it.
+type planPage struct {
+	frame
+	Form   planForm
+	Fields map[string]string // of the way shown, for the form that takes it on
+	Wrong  string
+	Shown  *planView
+	Ways   []wayView
+	From   string
+	Live   []string // what becomes of the dough that rises now
+}
+
+// planView is one plan with its timetable.
+type planView struct {
+	Name, Ready, Why, Calendar, Out, Bulk string
+	Fits                                  bool
+	Days                                  []planDay
+	Notes                                 []string
+	Vessel                                string // to take it on for; empty when it cannot be
+	Instead                               string // why not, or what gives way
+}
+
+type planDay struct {
+	Name string
+	Rows []say.Row
+}
+
+// wayView is one way beside the others.
+type wayView struct {
+	Name, Link, Ready, Window, Why           string
+	Shown                                    bool
+	Late, Under, Over, BlindUnder, BlindOver string
+	Levain, BulkEnd, Night                   string
+}
+
+// planRoutes names the paths of the plan.
+func (s *Server) planRoutes() {
+	s.mux.HandleFunc("GET /plan", s.read(s.pagePlan))
+	s.mux.HandleFunc("GET /plan.ics", s.read(s.planCalendar))
+	s.mux.HandleFunc("GET /api/v1/plan", s.read(s.apiPlan))
+}
+
+// pagePlan shows the form and, once it is filled in, the timetable.
+func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
+	form := s.planForm(r.URL.Query())
+	p := planPage{frame: s.frame(w, r, "Plan", "plan")}
+	status := http.StatusOK
+	if r.URL.Query().Has("ready") {
+		if err := s.fillPlan(r.Context(), &p, &form); err != nil {
+			status, p.Wrong = s.planWrong(err)
+		}
+	}
+	p.Form = form
+	s.render(w, status, "plan", p)
+}
+
+// fillPlan plans and puts the answer into the page.
+func (s *Server) fillPlan(ctx context.Context, p *planPage, form *planForm) error {
+	wish, err := s.wishOf(form)
+	if err != nil {
+		return err
+	}
+	until, err := s.moment("stays out until", &form.Out, wish.Now)
+	if err != nil {
+		return err
+	}
+	planned, shown, err := s.planFor(ctx, wish)
+	if err != nil {
+		return err
+	}
+	p.From, p.Fields = planned.From, form.fields(planned.Plans[shown].Name)
+	p.Shown = s.planView(planned.Plans[shown], *form)
+	p.Shown.Vessel, p.Shown.Instead = s.takers(planned.Vessel)
+	for i, x := range planned.Plans {
+		p.Ways = append(p.Ways, s.wayView(x, *form, i == shown))
+	}
+	if !until.IsZero() && len(planned.Plans[shown].Steps) > 0 {
+		p.Shown.Out = s.leftOut(ctx, wish, planned.Plans[shown].Name, until)
+		p.Live = s.staysOut(ctx, until)
+	}
+	return nil
+}
+
+// takers says whether the plan can be taken on, and what would give way to it.
+func (s *Server) takers(vessel string) (name, instead string) {
+	for _, v := range s.opt.Live.Snapshot().Vessels {
+		switch {
+		case v.Name != vessel:
+			continue
+		case v.RiseID != 0:
+			return "", fmt.Sprintf("A rise is under way in %s, so it cannot follow this plan yet. End that rise first.", v.Name)
+		case v.Plan != nil && v.Plan.Pending:
+			instead = "It takes the place of the plan that " + v.Name + " follows now; undo brings that back."
+		case slices.ContainsFunc(v.Steps, func(x bake.Step) bool { return x.Hands && (x.State == bake.Waiting || x.State == bake.DueNow) }):
+			instead = "It takes the place of the bake under way in " + v.Name + ", and no more reminders come of that one; undo brings it back."
+		}
+		return v.Name, instead
+	}
+	return "", "No vessel for dough is set up, so nothing can follow this plan. The calendar takes it all the same."
+}
+
+// leftOut says what becomes of the planned dough that stays out.
+func (s *Server) leftOut(ctx context.Context, w PlanWish, way string, until time.Time) string {
+	o, err := s.opt.Planner.LeftOut(ctx, w, way, until)
+	var no Refusal
+	switch {
+	case err == nil:
+		return o.Text
+	case errors.As(err, &no):
+		return sentence(no)
+	}
+	s.opt.Log.Error("what if it stays out could not be answered", "error", err)
+	return "That could not be worked out; the log says more."
+}
+
+// staysOut says what becomes of the doughs that rise now.
+func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
+	var out []string
+	for _, v := range s.opt.Live.Snapshot().Vessels {
+		if v.RiseID == 0 || len(v.Estimate.Fan) == 0 || v.InFridge {
+			continue
+		}
+		warm, cold, err := s.opt.Planner.StaysOut(ctx, v.Name, until)
+		if err != nil {
+			continue // it has no forecast that reaches so far
+		}
+		out = append(out, v.Name+" now: "+warm.Text+" "+cold.Text)
+	}
+	return out
+}
+
+// planCalendar sends one plan as a calendar.
+func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
+	form := s.planForm(r.URL.Query())
+	wish, err := s.wishOf(&form)
+	var planned Planned
+	var shown int
+	if err == nil {
+		planned, shown, err = s.planFor(r.Context(), wish)
+	}
+	if err == nil && len(planned.Plans[shown].Steps) == 0 {
+		err = Refuse("this way has no timetable: %s", planned.Plans[shown].Why)
+	}
+	if err != nil {
+		status, why := s.planWrong(err)
+		s.refusePage(w, r, status, "No calendar", why)
+		return
+	}
+	b := calendar.Bake{ID: "plan-" + wish.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
+		Steps: planned.Plans[shown].Steps, Stamp: wish.Now, Alarm: planAlarm}
+	var body bytes.Buffer
+	if err := calendar.Write(&body, b); err != nil {
+		s.opt.Log.Error("a calendar could not be made", "error", err)
+		s.refusePage(w, r, http.StatusInternalServerError, "No calendar", "A fault inside tidemark; the log says more.")
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/calendar; charset=utf-8")
+	h.Set("Content-Disposition", `attachment; filename="tidemark-plan-`+wish.ReadyAt.Format("2006-01-02")+`.ics"`)
+	h.Set("Cache-Control", "no-store")
+	_, _ = w.Write(body.Bytes())
+}
+
+func planTitle(p Planned) string {
+	if p.Title == "" {
+		return "Bread"
+	}
+	return p.Title
+}
+
+// planView turns a plan into what the template shows.
+func (s *Server) planView(p planner.Plan, f planForm) *planView {
+	h, now := s.opt.House, s.opt.Now()
+	v := &planView{Name: upper(p.Name), Fits: p.Fits, Why: p.Why, Notes: p.Notes}
+	if len(p.Steps) == 0 {
+		return v
+	}
+	v.Calendar = "/plan.ics?" + f.query(p.Name)
+	v.Ready = fmt.Sprintf("Ready between %s (8 in 10), most likely %s.", h.Between(p.Ready.From, p.Ready.Until, now), h.Moment(p.Ready.Median, now))
+	v.Days = s.planDays(p.Steps)
+	return v
+}
+
+func upper(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
+
+// planDays lays the steps out by day. A caution is told once a day: the same one
+// at every step would not be read.
+func (s *Server) planDays(steps []bake.Step) []planDay {
+	h := s.opt.House
+	steps = slices.Clone(steps)
+	slices.SortStableFunc(steps, func(a, b bake.Step) int { return a.At.Compare(b.At) })
+	var days []planDay
+	said := map[string]bool{}
+	for _, st := range steps {
+		if name := h.Date(st.At); len(days) == 0 || days[len(days)-1].Name != name {
+			days = append(days, planDay{Name: name})
+			said = map[string]bool{}
+		}
+		r := say.Row{At: st.At, When: h.Clock(st.At), What: st.Name, Do: st.Do, Ask: st.Question, Window: s.windowOf(st)}
+		r.Caution = unsaid(st.Caution, said)
+		d := &days[len(days)-1]
+		d.Rows = append(d.Rows, r)
+	}
+	return days
+}
+
+// leastDoubt is the shortest window of a step worth a line.
+const leastDoubt = 10 * time.Minute
+
+// unsaid are the sentences of a caution that were not said yet.
+func unsaid(caution string, said map[string]bool) string {
+	var out []string
+	for _, s := range strings.SplitAfter(caution, ". ") {
+		if s = strings.TrimSpace(s); s != "" && !said[s] {
+			said[s] = true
+			out = append(out, s)
+		}
+	}
+	return strings.Join(out, " ")
+}
+
+// planParts fills in how the plan of a vessel stands, and where one can be made.
+func (s *Server) planParts(out *vesselView, v Vessel, now time.Time) {
+	out.PlanPending = v.Plan != nil && v.Plan.Pending
+	out.Plan = planLines(v.Plan, now, s.opt.House)
+	if s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID == 0 && v.ProofOf == "" {
+		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Name}}.Encode()
+	}
+}
+
+// planLines say how the plan of a vessel stands.
+func planLines(p *PlanState, now time.Time, h say.House) []string {
+	if p == nil {
+		return nil
+	}
+	lines := []string{fmt.Sprintf("Plan: %s; wanted %s.", p.Way, h.Moment(p.Wanted, now))}
+	if !p.Ready.IsZero() {
+		lines[0] += fmt.Sprintf(" As it goes now ready between %s (8 in 10), most likely %s", h.Between(p.Ready.From, p.Ready.Until, now), h.Moment(p.Ready.Median, now))
+		if moved := p.Ready.Median.Sub(p.Planned.Median); moved.Abs() >= leastDoubt {
+			lines[0] += fmt.Sprintf("; the plan had it at %s", h.Moment(p.Planned.Median, now))
+		}
+		lines[0] += "."
+	}
+	if p.Said != "" {
+		lines = append(lines, "Since "+h.Moment(p.SaidAt, now)+": "+lowerFirst(p.Said))
+	}
+	return lines
+}
+
+// lowerFirst lets a sentence stand after a colon.
+func lowerFirst(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+
+// windowOf is the window of a step when it is worth a line.
+func (s *Server) windowOf(st bake.Step) string {
+	h := s.opt.House
+	switch {
+	case st.Until.Sub(st.From) < leastDoubt:
+		return ""
+	case h.Date(st.From) == h.Date(st.At) && h.Date(st.Until) == h.Date(st.At):
+		return h.Clock(st.From) + " to " + h.Clock(st.Until)
+	}
+	return h.Moment(st.From, st.At) + " to " + h.Moment(st.Until, st.At)
+}
+
+// wayView is one way beside the others.
+func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
+	h, now := s.opt.House, s.opt.Now()
+	v := wayView{Name: upper(p.Name), Shown: shown, Why: p.Why, Link: "/plan?" + f.query(p.Name) + "#way", Levain: say.Percent(p.InoculationPercent)}
+	if len(p.Steps) == 0 {
+		return v
+	}
+	v.Ready = h.Moment(p.Ready.Median, now)
+	v.Window = h.Moment(p.Ready.From, now) + " to " + h.Moment(p.Ready.Until, now)
+	v.Late, v.Under, v.Over = say.InTen(p.Late), say.InTen(p.Watched.Under), say.InTen(p.Watched.Over)
+	v.BlindUnder, v.BlindOver = say.InTen(p.Clock.Under), say.InTen(p.Clock.Over)
+	v.BulkEnd, v.Night = say.Percent(p.BulkEndPercent), strings.Join(p.Night, ", ")
+	return v
+}
