@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"tidemark/history"
-	"tidemark/web/chart"
 	"tidemark/web/past"
 	"tidemark/web/say"
 )
@@ -86,8 +85,7 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 	if err != nil {
 		return err
 	}
-	p.Starters = past.Starters(page.Rises, s.opt.House)
-	p.Common = past.InCommon(page.Rises, s.opt.House)
+	p.Starters, p.Common = s.look.get(s, page.Rises)
 	return nil
 }
 
@@ -154,15 +152,18 @@ type deedLine struct {
 
 // pageRise shows one past rise in full.
 func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
-	rec, ok := s.record(w, r, chartRows)
+	rec, ok := s.record(w, r, 0)
 	if !ok {
 		return
 	}
 	h := s.opt.House
+	var err error
 	p := risePage{frame: s.frame(w, r, past.Name(rec.Rise, h), "rises"), ID: rec.Rise.ID, Name: past.Name(rec.Rise, h),
 		Sentence: past.Sentence(rec.Rise, h), DemoRise: rec.Rise.Demo && !s.opt.Demo, Vessel: rec.Rise.Vessel, Outcome: rec.Rise.Outcome, OvenSpring: rec.Rise.OvenSpring, Note: rec.Rise.Note}
-	c := past.Chart(rec, h)
-	p.Wide, p.Narrow = svg(c, "r-w", "wide", chart.WideWidth, chart.WideHeight), svg(c, "r-n", "narrow", chart.NarrowWidth, chart.NarrowHeight)
+	if p.Wide, p.Narrow, err = s.pastChart(r.Context(), rec); err != nil {
+		s.historyFailed(w, r, err)
+		return
+	}
 	for _, f := range past.Facts(rec.Rise, h) {
 		if f.Value != "" {
 			p.Facts = append(p.Facts, f)
@@ -176,7 +177,6 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 		}
 		p.Deeds = append(p.Deeds, line)
 	}
-	var err error
 	if p.Photos, err = s.opt.History.Photos(r.Context(), rec.Rise.ID); err != nil {
 		s.historyFailed(w, r, err)
 		return
@@ -192,7 +192,7 @@ func dayClock(at, start time.Time, h say.House) string {
 	return h.Clock(at)
 }
 
-// record reads the rise a path names, with at most n samples.
+// record reads the rise a path names, with at most n samples; 0 is none.
 func (s *Server) record(w http.ResponseWriter, r *http.Request, n int) (past.Record, bool) {
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
 	if err != nil || id <= 0 {
@@ -213,8 +213,10 @@ func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, 
 	if rec.Rise, err = s.opt.History.Rise(ctx, id); err != nil {
 		return rec, err
 	}
-	if rec.Rows, err = s.opt.History.ThinRows(ctx, id, time.Time{}, time.Time{}, n); err != nil {
-		return rec, err
+	if n > 0 {
+		if rec.Rows, err = s.opt.History.ThinRows(ctx, id, time.Time{}, time.Time{}, n); err != nil {
+			return rec, err
+		}
 	}
 	rec.Acts, err = s.opt.History.Acts(ctx, id)
 	return rec, err

@@ -22,6 +22,8 @@ type Server struct {
 	gate    *gate
 	parts   partsCache
 	charts  chartCache
+	look    lookCache
+	past    pastCharts
 	streams streamCount
 	photos  sync.Mutex
 	offers  offers
