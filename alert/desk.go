@@ -46,8 +46,8 @@ func (p Policy) withDefaults() Policy {
 
 // Desk keeps the life of the alarms: it takes the changes of the rules, writes
 // letters, escalates what nobody answers and takes answers. It keeps nothing in
-// memory that is not in the Store, so that another process (the command line)
-// may answer as well. It is safe for use by several goroutines.
+// memory that is not in the Store but newer figures in the words of an alarm, so
+// that another process (the command line) may answer as well. It is safe for use by several goroutines.
 type Desk struct {
 	mu      sync.Mutex
 	store   Store
@@ -57,8 +57,9 @@ type Desk struct {
 	clock   Clock
 	words   *texts.Speaker
 	traits  map[Kind]trait
-	unsaved []Change  // changes the store has refused, oldest first
-	stamped time.Time // when the last letter was written
+	unsaved []Change         // changes the store has refused, oldest first
+	fresh   map[string]Alarm // today's words of open alarms by ID, not worth a write of the disk
+	stamped time.Time        // when the last letter was written
 }
 
 // ErrUnknownAlarm says that there is no open alarm of that ID.
@@ -72,7 +73,7 @@ func NewDesk(store Store, out *Outbox, routes []Route, policy Policy, clock Cloc
 		clock = WallClock{}
 	}
 	d := &Desk{store: store, out: out, routes: routes, policy: policy.withDefaults(), clock: clock,
-		words: texts.New(policy.Household), traits: traits()}
+		words: texts.New(policy.Household), traits: traits(), fresh: map[string]Alarm{}}
 	if out != nil && out.opts.Failed == nil {
 		out.opts.Failed = d.HandOn
 	}
@@ -82,7 +83,23 @@ func NewDesk(store Store, out *Outbox, routes []Route, policy Policy, clock Cloc
 // Alarms returns the open alarms and those resolved of rises under way, oldest
 // first: what Watch.Restore wants.
 func (d *Desk) Alarms(ctx context.Context) ([]Alarm, error) {
-	return d.store.OpenAlarms(ctx)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.openAlarms(ctx)
+}
+
+// openAlarms reads the stored alarms, in today's words; mu is held.
+func (d *Desk) openAlarms(ctx context.Context) ([]Alarm, error) {
+	alarms, err := d.store.OpenAlarms(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("the alarms cannot be read: %w", err)
+	}
+	for i, a := range alarms {
+		if f, ok := d.fresh[a.ID]; ok && a.State != Resolved {
+			alarms[i] = merge(a, f)
+		}
+	}
+	return alarms, nil
 }
 
 // Apply takes in what the rules said in one step. Alarms of one vessel raised
@@ -129,9 +146,9 @@ func (d *Desk) call(urgent bool) {
 
 // load returns the stored alarms by ID.
 func (d *Desk) load(ctx context.Context) (map[string]Alarm, error) {
-	alarms, err := d.store.OpenAlarms(ctx)
+	alarms, err := d.openAlarms(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("the alarms cannot be read: %w", err)
+		return nil, err
 	}
 	byID := map[string]Alarm{}
 	for _, a := range alarms {
@@ -242,6 +259,7 @@ func (d *Desk) resolve(ctx context.Context, open map[string]Alarm, old Alarm, c 
 	if err := d.withdraw(ctx, old.ID); err != nil {
 		return err
 	}
+	delete(d.fresh, old.ID)
 	a := merge(old, c.Alarm)
 	a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
 	var letters []Letter
@@ -290,11 +308,15 @@ func (d *Desk) renew(ctx context.Context, open map[string]Alarm, old Alarm, c Ch
 	var letters []Letter
 	var err error
 	switch {
-	case old.State != Firing:
 	case c.What == WasRefreshed:
 		if letters, err = d.reword(ctx, a); err != nil {
 			return err
 		}
+		if len(letters) == 0 {
+			d.fresh[a.ID], open[a.ID] = a, a
+			return nil
+		}
+	case old.State != Firing:
 	default:
 		suffix := "/u" + strconv.FormatInt(d.clock.Now().Unix(), 10)
 		if letters, err = d.letters(ctx, a, c.What, suffix, c.ClockSet); err != nil {
@@ -305,6 +327,7 @@ func (d *Desk) renew(ctx context.Context, open map[string]Alarm, old Alarm, c Ch
 		}
 	}
 	open[a.ID] = a
+	delete(d.fresh, a.ID)
 	return d.store.SaveAlarm(ctx, a, letters)
 }
 

@@ -24,6 +24,7 @@ func (d *Desk) Shift(ctx context.Context, m Move, move func() error) error {
 	for i := range d.unsaved {
 		d.unsaved[i].Alarm = m.Alarm(d.unsaved[i].Alarm)
 	}
+	clear(d.fresh) // they name times
 	d.stamped = time.Time{}
 	if d.out != nil {
 		d.out.shift(m)

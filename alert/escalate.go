@@ -38,9 +38,9 @@ func (d *Desk) Tick(ctx context.Context) error {
 	if err := d.flush(ctx); err != nil {
 		return err
 	}
-	alarms, err := d.store.OpenAlarms(ctx)
+	alarms, err := d.openAlarms(ctx)
 	if err != nil {
-		return fmt.Errorf("the alarms cannot be read: %w", err)
+		return err
 	}
 	now := d.clock.Now()
 	var errs []error

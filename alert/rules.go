@@ -10,6 +10,7 @@ import (
 // the value of DefaultRules, so Rules{} is ready to use.
 type Rules struct {
 	Household texts.Household `yaml:"-"` // how the texts speak
+	Words     *texts.Speaker  `yaml:"-"` // one for many vessels; nil: a new one for Household
 
 	Lead     time.Duration `yaml:"-"` // used when Input.Lead is zero
 	NearHold time.Duration `yaml:"near_hold"`

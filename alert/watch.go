@@ -72,9 +72,12 @@ type words struct{ title, text string }
 // NewWatch returns a Watch with the rules; zero fields take their default.
 func NewWatch(rules Rules) *Watch {
 	rules = rules.withDefaults()
+	if rules.Words == nil {
+		rules.Words = texts.New(rules.Household)
+	}
 	return &Watch{
 		rules:  rules,
-		words:  texts.New(rules.Household),
+		words:  rules.Words,
 		traits: traits(),
 		slots:  map[slotKey]*slot{},
 		rises:  map[string]riseKey{},

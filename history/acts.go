@@ -28,7 +28,7 @@ func (s *Store) AddAct(ctx context.Context, a Act) (int64, error) {
 	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error {
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, "INSERT INTO acts (rise_id, at_ms, kind, by_whom, data, undone) VALUES (?,?,?,?,?,?)",
 			a.RiseID, a.At.UnixMilli(), a.Kind, a.By, text(string(a.Data)), a.Undone)
 		if err != nil {
@@ -58,7 +58,7 @@ func (s *Store) UndoAct(ctx context.Context, id int64) (Act, error) {
 		return Act{}, fmt.Errorf("history: act %d (%s) is undone already", id, a.Kind)
 	}
 	a.Undone = true
-	err = s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error { return upsertAct(ctx, tx, a) })
+	err = s.writeLocked(ctx, func(tx *sql.Tx) error { return upsertAct(ctx, tx, a) })
 	if isRefusal(err) {
 		put(&s.held, &s.held.acts, a.ID, a)
 		return a, nil

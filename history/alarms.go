@@ -57,7 +57,7 @@ func upsertLetter(ctx context.Context, tx *sql.Tx, l alert.Letter) error {
 func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, letters []alert.Letter) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error {
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
 		if err := upsertAlarm(ctx, tx, a); err != nil {
 			return err
 		}
@@ -229,7 +229,7 @@ func (s *Store) selectLetters(ctx context.Context, where string, args ...any) ([
 func (s *Store) SaveLetter(ctx context.Context, l alert.Letter) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error {
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
 		withdrawn, err := isWithdrawn(ctx, tx, l.ID)
 		if err != nil || (withdrawn && l.State == "waiting") {
 			return err // taken back meanwhile: a late outcome does not revive it
@@ -277,7 +277,7 @@ func (s *Store) WithdrawLetters(ctx context.Context, alarmID string) error {
 	for i := range waiting {
 		waiting[i].State = "withdrawn"
 	}
-	err = s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error {
+	err = s.writeLocked(ctx, func(tx *sql.Tx) error {
 		for _, l := range waiting {
 			if err := upsertLetter(ctx, tx, l); err != nil {
 				return err

@@ -27,7 +27,9 @@ type buffer struct {
 	rows      []riseRow
 	forecasts []ForecastRow
 	gone      int64 // rows ever removed from the front, written or dropped
+	tailed    int64 // rows ever put into the tail, counted like gone
 	dropped   int64
+	looked    []riseRow // a guest's: rows of the service that only its tail holds
 }
 
 // add appends one row.
@@ -53,11 +55,53 @@ func (b *buffer) addForecast(f ForecastRow) {
 	}
 }
 
-// counts returns the rows waiting and the rows dropped so far.
+// counts returns the rows that are not on the disk and the rows dropped so far.
 func (b *buffer) counts() (waiting int, dropped int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.rows), b.dropped
+	return len(b.rows) - b.inTail(), b.dropped
+}
+
+// inTail is how many of the rows are in the tail; mu is held.
+func (b *buffer) inTail() int { return int(max(0, b.tailed-b.gone)) }
+
+// held is how many rows are not in the database.
+func (b *buffer) held() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return len(b.rows)
+}
+
+// unsaved copies the rows that are not on the disk; upTo is the mark for saved.
+func (b *buffer) unsaved() (rows []riseRow, upTo int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.rows[b.inTail():]), b.gone + int64(len(b.rows))
+}
+
+// forget notes that the tail is gone.
+func (b *buffer) forget() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.tailed = 0
+}
+
+// saved notes that what unsaved returned is in the tail.
+func (b *buffer) saved(upTo int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.tailed = max(b.tailed, upTo)
+}
+
+// restore takes a row that was found in the tail; a guest only looks at it.
+func (b *buffer) restore(r riseRow, guest bool) {
+	if !guest {
+		b.add(r)
+		return
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.looked = append(b.looked, r)
 }
 
 // take copies what is waiting; upTo is the mark for written.
@@ -86,10 +130,12 @@ func (b *buffer) of(riseID int64, from, until time.Time) []Row {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var out []Row
-	for _, r := range b.rows {
-		if r.riseID == riseID && within(r.row.Time, from, until) {
-			r.row.Time = r.row.Time.Truncate(time.Millisecond).UTC()
-			out = append(out, r.row)
+	for _, list := range [][]riseRow{b.looked, b.rows} {
+		for _, r := range list {
+			if r.riseID == riseID && within(r.row.Time, from, until) {
+				r.row.Time = r.row.Time.Truncate(time.Millisecond).UTC()
+				out = append(out, r.row)
+			}
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Row) int { return a.Time.Compare(b.Time) })
@@ -150,6 +196,29 @@ func (s *Store) Flush(ctx context.Context) error {
 	return s.flushLocked(ctx)
 }
 
+// Keep is what the regular writer does once a minute: it brings the samples to the
+// disk, to the tail or, when that is full, to the database. It returns the disk's
+// refusal; the data stay in memory then.
+func (s *Store) Keep(ctx context.Context) error {
+	s.wmu.Lock()
+	full := s.tailFull()
+	if !full {
+		if err := s.keepTail(ctx); err != nil {
+			s.opt.Log.Warn("history: the tail takes no samples; they go to the database", "error", err)
+			full = true
+		}
+	}
+	s.wmu.Unlock()
+	if full {
+		return s.Flush(ctx)
+	}
+	return nil
+}
+
+// RowsFor is a good KeepRows for so many vessels: ten minutes of each, and not less
+// than the default.
+func RowsFor(vessels int) int { return 20000 + 60*vessels }
+
 // flushLocked does the work of Flush; wmu is held.
 func (s *Store) flushLocked(ctx context.Context) error {
 	if err := s.flushHeld(ctx); err != nil {
@@ -160,14 +229,19 @@ func (s *Store) flushLocked(ctx context.Context) error {
 		s.status.passed(s.opt.Now())
 		return nil
 	}
-	err := s.writeLocked(ctx, softWriter, func(tx *sql.Tx) error {
+	// The disk has to have them before the tail counts no more.
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
 		if err := insertRows(ctx, tx, rows); err != nil {
+			return err
+		}
+		if err := s.sealTail(ctx, tx); err != nil {
 			return err
 		}
 		return insertForecasts(ctx, tx, forecasts)
 	})
 	if err == nil {
 		s.buf.written(upTo, len(forecasts))
+		s.beginTail()
 	}
 	return err
 }
@@ -189,7 +263,7 @@ func (s *Store) flusher() {
 		if err := s.takeSuspicion(); err != nil {
 			s.checkSuspicion(ctx, err)
 		}
-		if err := s.Flush(ctx); err != nil {
+		if err := s.Keep(ctx); err != nil {
 			waiting, _ := s.buf.counts()
 			s.opt.Log.Error("history: samples are not reaching the disk", "error", err, "waiting", waiting)
 		}

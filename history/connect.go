@@ -32,14 +32,13 @@ const memoryPages = 6144
 type role int
 
 const (
-	softWriter role = iota // samples: does not wait for the disk
-	hardWriter             // everything else: waits for the disk
+	writer role = iota // waits for the disk
 	reader
 )
 
 // conns are the connections of one open file.
 type conns struct {
-	soft, hard, read *sql.DB
+	hard, read *sql.DB
 }
 
 // fileURI is the path as a URI that SQLite understands.
@@ -76,10 +75,7 @@ func dsn(path string, r role, memory, readOnly bool) string {
 		pragma("journal_size_limit", 4<<20)
 		q.Set("_txlock", "immediate")
 	}
-	switch r {
-	case softWriter:
-		q.Set("_synchronous", "normal")
-	case hardWriter:
+	if r == writer {
 		q.Set("_synchronous", "full")
 	}
 	return name + "?" + q.Encode()
@@ -123,9 +119,7 @@ func openConns(ctx context.Context, path string, memory, readOnly bool) (*conns,
 		err = create(ctx, path)
 	}
 	if err == nil && !readOnly {
-		if c.soft, err = openPool(ctx, dsn(path, softWriter, memory, false), 1); err == nil {
-			c.hard, err = openPool(ctx, dsn(path, hardWriter, memory, false), 1)
-		}
+		c.hard, err = openPool(ctx, dsn(path, writer, memory, false), 1)
 	}
 	if err == nil {
 		c.read, err = openPool(ctx, dsn(path, reader, memory, readOnly), 2)
@@ -140,7 +134,7 @@ func openConns(ctx context.Context, path string, memory, readOnly bool) (*conns,
 // into the file.
 func (c *conns) close() error {
 	var errs []error
-	for _, db := range []*sql.DB{c.read, c.soft, c.hard} {
+	for _, db := range []*sql.DB{c.read, c.hard} {
 		if db != nil {
 			errs = append(errs, db.Close())
 		}

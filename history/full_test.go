@@ -23,7 +23,7 @@ import (
 func fill(t *testing.T, s *Store) (free func()) {
 	t.Helper()
 	set := func(n int) {
-		for _, db := range []*sql.DB{s.db.soft, s.db.hard} {
+		for _, db := range []*sql.DB{s.db.hard} {
 			_, err := db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", n))
 			require.NoError(t, err)
 		}

@@ -102,7 +102,7 @@ func (s *Store) flushHeld(ctx context.Context) error {
 	if s.held.count() == 0 {
 		return nil
 	}
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error {
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
 		h := &s.held
 		for _, r := range list(h, &h.rises) {
 			if err := upsertRise(ctx, tx, r); err != nil {

@@ -82,6 +82,9 @@ func (s *Store) openGuest(ctx context.Context) error {
 			err = fmt.Errorf("the database has the old schema version %d, expected %d; start the service once to bring it up to date", version, len(steps))
 		}
 	}
+	if err == nil {
+		err = s.takeTail(ctx)
+	}
 	if err != nil {
 		return errors.Join(fmt.Errorf("open the history %s: %w", s.path, err), c.close())
 	}
@@ -91,7 +94,7 @@ func (s *Store) openGuest(ctx context.Context) error {
 // openOwner opens the file for the service.
 func (s *Store) openOwner(ctx context.Context) error {
 	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
-		return s.openInMemory(ctx, err)
+		return s.openWithoutFile(ctx, err)
 	}
 	if err := s.takeLock(); err != nil {
 		return err
@@ -102,13 +105,21 @@ func (s *Store) openOwner(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return fmt.Errorf("open the history %s: %w", s.path, ctx.Err())
 		}
-		return s.openInMemory(ctx, err)
+		return s.openWithoutFile(ctx, err)
 	}
 	s.db = c
 	if to := s.Health().SetAside; to != "" {
 		s.salvage(ctx, to)
 	}
 	return s.afterOpen(ctx)
+}
+
+// openWithoutFile opens a history in memory, with what the last run left.
+func (s *Store) openWithoutFile(ctx context.Context, why error) error {
+	if err := s.openInMemory(ctx, why); err != nil {
+		return err
+	}
+	return s.takeTail(ctx)
 }
 
 // openFile opens the file, or puts it aside and opens a fresh one.
@@ -213,8 +224,10 @@ func (s *Store) lookBefore() {
 		return
 	}
 	s.opened.LastWrite = info.ModTime()
-	if w, err := os.Stat(s.path + "-wal"); err == nil && w.ModTime().After(s.opened.LastWrite) {
-		s.opened.LastWrite = w.ModTime()
+	for _, suffix := range []string{"-wal", "-tail"} {
+		if w, err := os.Stat(s.path + suffix); err == nil && w.ModTime().After(s.opened.LastWrite) {
+			s.opened.LastWrite = w.ModTime()
+		}
 	}
 }
 
@@ -236,6 +249,9 @@ func (s *Store) afterOpen(ctx context.Context) error {
 		}
 	}
 	err = s.setMeta(ctx, "running", "1")
+	if err == nil || isRefusal(err) {
+		err = errors.Join(err, s.takeTail(ctx))
+	}
 	if isRefusal(err) {
 		s.note("The disk takes no writes: %s. Samples are held in memory meanwhile.", inWords(err))
 		return nil

@@ -23,7 +23,7 @@ func (s *Store) SaveProcess(ctx context.Context, riseID int64, body []byte) erro
 	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error { return upsertProcess(ctx, tx, riseID, body) })
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return upsertProcess(ctx, tx, riseID, body) })
 	if isRefusal(err) {
 		put(&s.held, &s.held.processes, riseID, slices.Clone(body))
 		return nil

@@ -155,7 +155,7 @@ func setAsideForRestore(ctx context.Context, path string, now time.Time) (string
 	if err != nil {
 		return "", fmt.Errorf("keep the old history: %w", err)
 	}
-	for _, suffix := range []string{"-wal", "-shm"} {
+	for _, suffix := range []string{"-wal", "-shm", "-tail"} {
 		if err := os.Rename(path+suffix, aside+suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return "", fmt.Errorf("keep the old history: %w", err)
 		}

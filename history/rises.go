@@ -97,7 +97,7 @@ func (s *Store) BeginRise(ctx context.Context, r Rise) (int64, error) {
 	r.ID = 0
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error {
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, insertRiseSQL(), riseValues(r)...)
 		if err != nil {
 			return err
@@ -118,6 +118,11 @@ func (s *Store) BeginRise(ctx context.Context, r Rise) (int64, error) {
 // baseline, mark reached), not with every reading. When the disk refuses, the
 // state is held in memory and Health tells.
 func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
+	return s.saveRise(ctx, r, func(*sql.Tx) error { return nil })
+}
+
+// saveRise stores the state of a rise and does more in the same transaction.
+func (s *Store) saveRise(ctx context.Context, r Rise, more func(tx *sql.Tx) error) error {
 	if err := checkRise(r); err != nil {
 		return err
 	}
@@ -126,10 +131,15 @@ func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
 	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, hardWriter, func(tx *sql.Tx) error { return upsertRise(ctx, tx, r) })
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
+		if err := upsertRise(ctx, tx, r); err != nil {
+			return err
+		}
+		return more(tx)
+	})
 	if isRefusal(err) {
 		put(&s.held, &s.held.rises, r.ID, r)
-		return nil
+		return nil // Maintain rolls an ended one up later
 	}
 	if err == nil {
 		drop(&s.held, &s.held.rises, r.ID)
@@ -147,16 +157,7 @@ func (s *Store) EndRise(ctx context.Context, r Rise) error {
 	if err := s.Flush(ctx); err != nil && !isRefusal(err) {
 		return err
 	}
-	if err := s.UpdateRise(ctx, r); err != nil {
-		return err
-	}
-	if _, heldBack := get(&s.held, &s.held.rises, r.ID); heldBack {
-		return nil // Maintain rolls it up later
-	}
-	if err := s.rollUp(ctx, r.ID); err != nil && !isRefusal(err) {
-		return err
-	}
-	return nil
+	return s.saveRise(ctx, r, func(tx *sql.Tx) error { return rollUpIn(ctx, tx, r.ID) })
 }
 
 // ReopenRise takes an end back: the rise is under way again.
@@ -189,6 +190,9 @@ func (s *Store) changeRise(ctx context.Context, id int64, query string, args ...
 
 // DeleteRise removes a rise and everything that belongs to it.
 func (s *Store) DeleteRise(ctx context.Context, id int64) error {
+	if err := s.Flush(ctx); err != nil && !isRefusal(err) { // what waits must not come after
+		return err
+	}
 	drop(&s.held, &s.held.rises, id)
 	return s.write(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, "DELETE FROM rises WHERE id = ?", id)

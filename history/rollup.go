@@ -37,15 +37,18 @@ const summarySQL = `UPDATE rises SET rolled = 1,
 
 // rollUp builds the roll-ups of one ended rise and completes its summary.
 func (s *Store) rollUp(ctx context.Context, id int64) error {
-	return s.write(ctx, func(tx *sql.Tx) error {
-		for _, span := range rollupSpans() {
-			if _, err := tx.ExecContext(ctx, rollupSQL, sql.Named("id", id), sql.Named("span", span)); err != nil {
-				return err
-			}
+	return s.write(ctx, func(tx *sql.Tx) error { return rollUpIn(ctx, tx, id) })
+}
+
+// rollUpIn is rollUp within a transaction.
+func rollUpIn(ctx context.Context, tx *sql.Tx, id int64) error {
+	for _, span := range rollupSpans() {
+		if _, err := tx.ExecContext(ctx, rollupSQL, sql.Named("id", id), sql.Named("span", span)); err != nil {
+			return err
 		}
-		_, err := tx.ExecContext(ctx, summarySQL, sql.Named("id", id))
-		return err
-	})
+	}
+	_, err := tx.ExecContext(ctx, summarySQL, sql.Named("id", id))
+	return err
 }
 
 // Hour is one hour of a rise in the roll-ups. Missing values are NaN.

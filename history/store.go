@@ -32,7 +32,7 @@ type Options struct {
 	Guest bool
 	// ReadOnly, for a guest, opens no writer.
 	ReadOnly bool
-	// FlushEvery is the time between two commits of samples; 0 means a minute.
+	// FlushEvery is the time after which samples are on the disk; 0 means a minute.
 	FlushEvery time.Duration
 	// KeepRows bounds the samples held in memory while the disk takes none;
 	// 0 means 20,000 (about two days of one vessel, 3 MB).
@@ -73,6 +73,7 @@ type Store struct {
 	memory, remembered bool
 
 	buf    buffer
+	tail   tail
 	held   held
 	status status
 
@@ -114,7 +115,7 @@ func (s *Store) close(ctx context.Context) error {
 	defer s.wmu.Unlock()
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	errs = append(errs, s.db.close())
+	errs = append(errs, s.db.close(), s.closeTail())
 	s.db = nil
 	if s.lock != nil {
 		errs = append(errs, s.lock.Close())
@@ -141,38 +142,34 @@ func (s *Store) query(fn func(db *sql.DB) error) error {
 func (s *Store) write(ctx context.Context, fn func(tx *sql.Tx) error) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	return s.writeLocked(ctx, hardWriter, fn)
+	return s.writeLocked(ctx, fn)
 }
 
 // writeLocked runs fn in a transaction; wmu is held. When the file turns out to
 // be damaged it is put aside and fn runs again on a fresh one.
-func (s *Store) writeLocked(ctx context.Context, r role, fn func(tx *sql.Tx) error) error {
+func (s *Store) writeLocked(ctx context.Context, fn func(tx *sql.Tx) error) error {
 	if s.opt.ReadOnly {
 		return errors.New("history: the store is open for reading only")
 	}
-	err := s.transact(ctx, r, fn)
+	err := s.transact(ctx, fn)
 	if isDamage(err) && !s.opt.Guest {
 		if err := s.replaceDamaged(ctx, err); err != nil {
 			return err
 		}
-		err = s.transact(ctx, r, fn)
+		err = s.transact(ctx, fn)
 	}
 	s.status.wrote(err, s.opt.Now())
 	return err
 }
 
 // transact runs fn in one transaction.
-func (s *Store) transact(ctx context.Context, r role, fn func(tx *sql.Tx) error) error {
+func (s *Store) transact(ctx context.Context, fn func(tx *sql.Tx) error) error {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	if s.db == nil {
 		return ErrClosed
 	}
-	db := s.db.hard
-	if r == softWriter {
-		db = s.db.soft
-	}
-	tx, err := db.BeginTx(ctx, nil)
+	tx, err := s.db.hard.BeginTx(ctx, nil)
 	if err != nil {
 		return err
 	}

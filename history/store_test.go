@@ -91,7 +91,6 @@ func TestEveryConnectionHasItsPragmas(t *testing.T) {
 		db   *sql.DB
 		want map[string]string
 	}{
-		{"soft", s.db.soft, map[string]string{"synchronous": "1", "journal_mode": "wal", "busy_timeout": "10000", "page_size": "1024", "query_only": "0"}},
 		{"hard", s.db.hard, map[string]string{"synchronous": "2", "journal_mode": "wal", "busy_timeout": "10000", "query_only": "0"}},
 		{"read", s.db.read, map[string]string{"journal_mode": "wal", "busy_timeout": "10000", "query_only": "1"}},
 	} {

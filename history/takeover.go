@@ -370,7 +370,7 @@ func (s *Store) swap(ctx context.Context, part string) (aside string, err error)
 	if s.db == nil {
 		return "", ErrClosed
 	}
-	err = s.db.close()
+	err = errors.Join(s.db.close(), s.closeTail())
 	s.db = nil
 	if err == nil {
 		aside, err = setAsideForRestore(ctx, s.path, s.opt.Now())

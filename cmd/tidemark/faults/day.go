@@ -18,7 +18,7 @@ import (
 const (
 	// stepEvery is how far apart, in kitchen time, sensors are read.
 	stepEvery = 10 * time.Second
-	// flushEvery is how often history goes to disk, as in the daemon: here by
+	// flushEvery is how often samples go to disk, as in the daemon: here by
 	// the kitchen's clock, which runs faster than the machine's.
 	flushEvery = time.Minute
 	// kitchenSeed is the chance of sensors and room; the faults have their own.
@@ -126,7 +126,7 @@ func (d *day) step(ctx context.Context, now time.Time) error {
 	if now.Sub(d.story.Start)%flushEvery == 0 {
 		// A disk that takes nothing is the store's affair: it holds on to the
 		// rows and says so.
-		_ = d.store.Flush(ctx)
+		_ = d.store.Keep(ctx)
 	}
 	return nil
 }

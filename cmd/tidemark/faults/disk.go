@@ -69,7 +69,7 @@ func (d *disk) tear(dice *rand.Rand) {
 // what the disk holds then.
 func (r *result) cut(ctx context.Context, trace []operation, dice *rand.Rand) error {
 	at := 1 + dice.IntN(len(trace))
-	disks := map[string]*disk{"": {}, "-wal": {}, "-journal": {}}
+	disks := map[string]*disk{"": {}, "-wal": {}, "-journal": {}, "-tail": {}}
 	for _, o := range trace[:at] {
 		d := disks[o.file]
 		switch o.kind {

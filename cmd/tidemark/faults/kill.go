@@ -86,8 +86,25 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 	if err != nil {
 		return err
 	}
+	before := r.missed + r.falseAlarms + r.lostRises
 	r.add(control, got)
+	if r.missed+r.falseAlarms+r.lostRises > before {
+		r.explain(gaps, control, got)
+	}
 	return nil
+}
+
+// explain tells the whole day on which something was missed or false.
+func (r *result) explain(gaps absences, control, got ledger) {
+	for _, g := range gaps {
+		r.say("  nobody watched from %s to %s", g.from.Format(time.TimeOnly), g.until.Format(time.TimeOnly))
+	}
+	for _, line := range control.log {
+		r.say("  in one piece: %s", line)
+	}
+	for _, line := range got.log {
+		r.say("  killed: %s", line)
+	}
 }
 
 // absence is a stretch of which no reading is left: after from, up to until.

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -21,6 +22,7 @@ type ledger struct {
 	warnings []warning
 	rises    []history.Rise
 	took     time.Duration
+	log      []string // warnings and rises with their times, for a look at what went wrong
 }
 
 // hear adds a warning.
@@ -48,14 +50,17 @@ func (l *ledger) close(ctx context.Context, dir string) error {
 		return err
 	}
 	defer func() { _ = s.Close(ctx) }()
-	l.rises, l.warnings = rises, nil
+	l.rises, l.warnings, l.log = rises, nil, nil
 	for _, r := range rises {
 		alarms, err := s.Alarms(ctx, r.ID)
 		if err != nil {
 			return err
 		}
+		l.log = append(l.log, fmt.Sprintf("rise %d of %s, %s to %s, %s since %s, start volume %.3f L", r.ID, r.Vessel, r.StartedAt.Format(time.TimeOnly), r.EndedAt.Format(time.TimeOnly),
+			r.Phase, r.PhaseSince.Format(time.TimeOnly), r.BaselineL))
 		for _, a := range alarms {
 			l.warnings = append(l.warnings, warning{a.Vessel, string(a.Kind)})
+			l.log = append(l.log, fmt.Sprintf("%s of %s, rise %d, told %s, %s", a.Kind, a.Vessel, a.RiseID, a.FiredAt.Format(time.TimeOnly), a.State))
 		}
 	}
 	return nil

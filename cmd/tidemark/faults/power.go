@@ -83,7 +83,7 @@ func traced(ctx context.Context, dir string) ([]operation, error) {
 // operation is one thing the process asked of the disk, or told the parent.
 type operation struct {
 	at   time.Time // kitchen time
-	file string    // "", "-wal" or "-journal"
+	file string    // "", "-wal", "-journal" or "-tail"
 	kind string    // write, sync, truncate, remove
 	off  int64
 	data []byte
@@ -157,7 +157,7 @@ func (t *tracer) suffix(hexPath string) (string, bool) {
 	if err != nil {
 		return "", false
 	}
-	for _, suffix := range []string{"", "-wal", "-journal"} {
+	for _, suffix := range []string{"", "-wal", "-journal", "-tail"} {
 		if string(path) == t.base+suffix {
 			return suffix, true
 		}

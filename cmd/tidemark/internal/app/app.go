@@ -13,6 +13,7 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/answer"
 	"tidemark/alert/channel"
+	"tidemark/alert/texts"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
@@ -91,8 +92,9 @@ func New(o Options) (*App, error) {
 	if o.Store != nil {
 		keep = &diary{o.Store, o.Log}
 	}
+	words := texts.New(House(o.Config)) // one for all: a catalogue is large
 	for _, v := range o.Config.Vessels {
-		p, err := newPipe(v, a.rules(v), o, keep)
+		p, err := newPipe(v, a.rules(v, words), o, keep)
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}
@@ -104,8 +106,9 @@ func New(o Options) (*App, error) {
 }
 
 // rules are the alarm rules of one vessel.
-func (a *App) rules(v config.Vessel) alert.Rules {
+func (a *App) rules(v config.Vessel, words *texts.Speaker) alert.Rules {
 	r := alert.DefaultRules()
+	r.Words = words
 	r.LostAfter = v.LostAfter
 	r.Household = House(a.opt.Config)
 	return r
