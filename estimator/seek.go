@@ -75,6 +75,7 @@ type pending struct {
 	early       float64 // mean of the first few, mm
 	first, last float64 // hours
 	rate        float64 // that was expected at the start, mm/h
+	strays      int     // readings since that agreed with nothing
 	against     int     // readings since that fitted the prediction
 }
 
@@ -103,17 +104,20 @@ func (p *pending) claims(level, predicted, within float64) bool {
 // ones before; drift is how far the level may move in an hour, rate how far it
 // should.
 func (p *pending) add(level, t, within, drift, rate float64) bool {
-	if p.n > 0 {
-		p.level += rate * (t - p.last)
+	carried := p.level + rate*(t-p.last)
+	far := math.Abs(level-carried) > within+drift*(t-p.last)
+	if far && p.n >= 5 && p.strays < 2 {
+		p.strays++ // noise has its tails
+		return true
 	}
-	if p.n == 0 || math.Abs(level-p.level) > within+drift*(t-p.last) {
+	if p.n == 0 || far {
 		alone := p.n == 0
 		*p = pending{n: 1, level: level, early: level, first: t, last: t, rate: rate}
 		return alone
 	}
 	p.n++
-	p.level += (level - p.level) / float64(min(p.n, pendingMean))
-	p.last = t
+	p.level = carried + (level-carried)/float64(min(p.n, pendingMean))
+	p.last, p.strays = t, 0
 	if p.n <= pendingMean {
 		p.early = p.level - rate*p.span()
 	}
