@@ -79,7 +79,8 @@ type vesselView struct {
 
 type alarmView struct {
 	ID, Title, Text, StateLine string
-	Quiet                      bool // acknowledged, snoozed or over
+	Lang                       string // of title and text; empty for the page's
+	Quiet                      bool   // acknowledged, snoozed or over
 }
 
 type buttonView struct {
@@ -150,6 +151,9 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, v Vessel, canAc
 	}
 	out.Short = say.Short(sv, h)
 	out.Alarms = alarmViews(v.Alarms, snap.At, h, out.Answer)
+	for i := range out.Alarms {
+		out.Alarms[i].Lang = s.opt.MessageLanguage
+	}
 	out.Firing = slices.ContainsFunc(out.Alarms, func(a alarmView) bool { return !a.Quiet })
 	out.DueStep = dueStep(v.Steps)
 	out.bread(v, snap.At, h)

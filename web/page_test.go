@@ -295,3 +295,16 @@ func TestStreamStopsWithTheServer(t *testing.T) {
 		t.Fatal("the stream goes on after Close")
 	}
 }
+
+// TestWarningsInAnotherLanguage: the page is English; a warning is shown as it was
+// sent and marked (WCAG 2.2, 3.1.2 language of parts).
+func TestWarningsInAnotherLanguage(t *testing.T) {
+	say := func(language string) string {
+		s, k := newServer(t, func(o *web.Options) { o.MessageLanguage = language })
+		k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Alarms[0].Title = "Der Teig ist warm" })
+		return do(s, request("GET", "/", nil)).Body.String()
+	}
+	assert.Contains(t, say("de"), `<p class="alarm-title" lang="de">Der Teig ist warm</p>`)
+	assert.Contains(t, say("de"), `<html lang="en">`)
+	assert.Contains(t, say("en"), `<p class="alarm-title">Der Teig ist warm</p>`)
+}
