@@ -75,11 +75,7 @@ func hwmonScene(s *stage) (sensor.Source, map[string]deed) {
 
 func srf04Scene(s *stage) (sensor.Source, map[string]deed) {
 	const dir = "bus/iio/devices/iio:device1/"
-	heal := func() {
-		s.put(dir+"name", "srf04")
-		s.put(dir+"in_distance_raw", "150")
-		s.put(dir+"in_distance_scale", "0.001")
-	}
+	heal := func() { s.putIIO(dir, "srf04", "150") }
 	heal()
 	file := kernel.NewIIO(s.root, sensor.Distance, kernel.IIOOptions{Name: "srf04"}, s.clock)
 	return echo.NewSRF04(file, echo.Options{AirC: 20.0, Clock: s.clock}), map[string]deed{
@@ -92,11 +88,7 @@ func srf04Scene(s *stage) (sensor.Source, map[string]deed) {
 
 func iioScene(s *stage) (sensor.Source, map[string]deed) {
 	const dir = "bus/iio/devices/iio:device0/"
-	heal := func() {
-		s.put(dir+"name", "vl53l0x")
-		s.put(dir+"in_distance_raw", "187")
-		s.put(dir+"in_distance_scale", "0.001")
-	}
+	heal := func() { s.putIIO(dir, "vl53l0x", "187") }
 	heal()
 	say := func(raw string) deed { return deed{func() { s.put(dir+"in_distance_raw", raw) }, heal} }
 	return kernel.NewIIO(s.root, sensor.Distance, kernel.IIOOptions{Name: "vl53l0x"}, s.clock), map[string]deed{
@@ -110,10 +102,12 @@ func iioScene(s *stage) (sensor.Source, map[string]deed) {
 }
 
 // moveIIO puts the device back under another number.
-func (s *stage) moveIIO() {
-	const dir = "bus/iio/devices/iio:device4/"
-	s.put(dir+"name", "vl53l0x")
-	s.put(dir+"in_distance_raw", "187")
+func (s *stage) moveIIO() { s.putIIO("bus/iio/devices/iio:device4/", "vl53l0x", "187") }
+
+// putIIO lays out a distance sensor of the kernel's industrial I/O.
+func (s *stage) putIIO(dir, name, raw string) {
+	s.put(dir+"name", name)
+	s.put(dir+"in_distance_raw", raw)
 	s.put(dir+"in_distance_scale", "0.001")
 }
 
