@@ -83,6 +83,20 @@ func (l *look) forSample() bool { return l.Proof == bake.SampleBasis && l.Told }
 // goes on in it is of no use any more.
 func (l *look) spent() bool { return l.forSample() && l.LoafBy.IsZero() }
 
+// endSpent ends what was told of a sample jar whose loaf has proofed.
+func (w *Watch) endSpent(l *look) []Change {
+	if !l.spent() {
+		return nil
+	}
+	var changes []Change
+	for _, kind := range []Kind{Near, Reached, Over, LevelsOff} {
+		if s := w.slot(l.Input, finding{kind: kind}); s.open {
+			changes = append(changes, w.resolve(l.Input, s, nil))
+		}
+	}
+	return changes
+}
+
 // proofDo is what to do about a final proof under a key such as "reached.do";
 // empty for any other rise.
 func (l *look) proofDo(key string) string {

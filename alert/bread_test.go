@@ -134,6 +134,14 @@ func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
 	s.set(func(e *estimator.Estimate) { e.LevelsOffShort = true })
 	s.run(15*time.Minute, time.Minute, nil)
 	assert.Empty(t, s.said)
+
+	s = newScene(t, Rules{})
+	s.in.Bread = Bread{Proof: bake.SampleBasis, ProofOf: "vat", Told: true, LoafBy: estimator.Window{Median: noon()}}
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
+	s.run(10*time.Minute, time.Minute, nil)
+	s.in.LoafBy = estimator.Window{}
+	s.run(10*time.Minute, time.Minute, nil)
+	require.Equal(t, []string{"12:02 raised reached at_mark", "12:11 resolved reached at_mark"}, s.said)
 }
 
 // stepText is what is told of a step that is due after the bulk.

@@ -99,7 +99,7 @@ func (w *Watch) Feel(vessel string, at time.Time, doughC, airC float64) {
 // it is to be told. Input.Now must not run back; a step that does is ignored.
 func (w *Watch) Step(in Input) []Change {
 	look := w.look(in)
-	changes := w.followRise(in)
+	changes := append(w.followRise(in), w.endSpent(look)...)
 	for _, rule := range rules() {
 		for _, f := range rule(look) {
 			if c := w.judge(in, f); c != nil {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"strings"
 	"testing"
 	"time"
 
@@ -58,6 +59,23 @@ func TestPageShowsTheBakeAndTheCare(t *testing.T) {
 		assert.Contains(t, page, want)
 	}
 	assert.NotContains(t, page, "The rise ended", "the bake goes on")
+	assert.NotContains(t, page, "Next between", "the sentence says it already")
+}
+
+func TestWhatStandsForAnotherComesAfterIt(t *testing.T) {
+	s, k := newServer(t, nil)
+	k.Change(bread)
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
+		v[2].RiseID, v[2].Estimate.Phase = 9, estimator.Rising
+		v[0], v[2] = v[2], v[0]
+	})
+	page := newBrowser(t, s).get("/").Body.String()
+	tub, basket := strings.Index(page, `data-vessel="tub"`), strings.Index(page, `data-vessel="basket"`)
+	require.Positive(t, tub)
+	assert.Less(t, tub, basket)
+	own := page[basket:]
+	assert.Contains(t, own, `<button data-key="end">Emptied</button>`)
+	assert.NotContains(t, own, "Folded", "a shaped loaf is not folded")
 }
 
 func TestFedWithOtherAmounts(t *testing.T) {

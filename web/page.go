@@ -106,18 +106,22 @@ func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
 	s.render(w, http.StatusOK, "now", p)
 }
 
-// underWayFirst puts vessels with a rise before the others, which keep their
+// underWayFirst puts vessels with a rise or a bake under way before the others,
+// and what only stands for another vessel after it. Otherwise they keep their
 // order.
 func underWayFirst(v []vesselView) {
-	slices.SortStableFunc(v, func(a, b vesselView) int {
-		switch {
-		case a.RiseID != 0 && b.RiseID == 0:
-			return -1
-		case a.RiseID == 0 && b.RiseID != 0:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(v, func(a, b vesselView) int { return a.rank() - b.rank() })
+}
+
+// rank is where a vessel stands on the page, the first being 0.
+func (out *vesselView) rank() int {
+	switch {
+	case out.RiseID == 0 && out.After == nil:
+		return 2
+	case out.Stands != "":
+		return 1
+	}
+	return 0
 }
 
 // render writes a page, or a plain fault when its template fails.
@@ -192,9 +196,11 @@ func dueStep(steps []bake.Step) *bake.Step {
 // buttons are the acts that make sense for a rise under way.
 func buttons(v Vessel) []buttonView {
 	var out []buttonView
-	if v.Holds == estimator.Starter {
+	switch {
+	case v.ProofOf != "":
+	case v.Holds == estimator.Starter:
 		out = append(out, buttonView{ActFed, "Fed"})
-	} else if !v.InFridge {
+	case !v.InFridge:
 		out = append(out, buttonView{ActFold, "Folded"})
 	}
 	if v.InFridge {
@@ -202,7 +208,10 @@ func buttons(v Vessel) []buttonView {
 	} else {
 		out = append(out, buttonView{ActFridge, "Into the fridge"})
 	}
-	if v.Holds != estimator.Starter {
+	switch {
+	case v.ProofOf != "":
+		out = append(out, buttonView{ActEnd, "Emptied"})
+	case v.Holds != estimator.Starter:
 		out = append(out, buttonView{ActShaped, "Shaped"}, buttonView{ActBaked, "Baked"})
 	}
 	return out

@@ -38,6 +38,9 @@ func For(v Vessel, h House) Answer {
 	a.Next, a.Due = next(v, h)
 	if v.After != nil {
 		a.When, a.Level, a.Blind = afterWhen(v.After, v.Now, h), afterLevel(v.After, h), ""
+		if saidByAfter(v.After, a.Due) {
+			a.Next = ""
+		}
 	}
 	if v.Care != nil && a.Next == "" {
 		a.Next, a.Due = careNext(v.Care, v.Now, h)

@@ -65,6 +65,9 @@ func out(a *bake.After, now time.Time, h House) string {
 	return "; by the clock it comes out " + h.At(a.Until.Median, now)
 }
 
+// saidByAfter reports whether the main sentence says already what comes next.
+func saidByAfter(a *bake.After, due bool) bool { return a.Stage == bake.Cooling && !due }
+
 // afterLevel says how warm it is there and what that means.
 func afterLevel(a *bake.After, h House) string {
 	if math.IsNaN(a.CoreC) {
