@@ -38,6 +38,7 @@ func traits() map[Kind]trait {
 		SensorLost: {priority: 4, supersedes: []Kind{SensorSuspect}, escalates: true,
 			first: 20 * time.Minute, lasts: 12 * time.Hour, tellsEnd: true},
 		SensorSuspect:  {priority: 3, lasts: 12 * time.Hour},
+		ProbeLost:      {priority: 3, lasts: 12 * time.Hour},
 		ClockNotSet:    {priority: 2, lasts: 24 * time.Hour},
 		DiskNearlyFull: {priority: 3, lasts: 48 * time.Hour},
 		UnderVoltage:   {priority: 3, lasts: 48 * time.Hour},
@@ -47,7 +48,7 @@ func traits() map[Kind]trait {
 
 // Kinds lists every kind, in the order they are looked at.
 func Kinds() []Kind {
-	return []Kind{OvenHeating, SensorLost, SensorSuspect, Reached, Over, Near, LevelsOff,
+	return []Kind{OvenHeating, SensorLost, SensorSuspect, ProbeLost, Reached, Over, Near, LevelsOff,
 		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, TooHot, TooCold,
 		NobodyWatched, ClockNotSet, DiskNearlyFull, UnderVoltage}
 }

@@ -26,7 +26,7 @@ type rule func(*look) []finding
 // rules returns the rules in the order their alarms are told.
 func rules() []rule {
 	return []rule{
-		ovenHeating, sensorLost, sensorSuspect, reached, over, near, levelsOff,
+		ovenHeating, sensorLost, sensorSuspect, probeLost, reached, over, near, levelsOff,
 		starterHungry, starterFalling, starterPeak, stepsDue, planMoved, tooHot, tooCold,
 		nobodyWatched, clockNotSet, diskNearlyFull, underVoltage,
 	}

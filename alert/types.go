@@ -28,6 +28,7 @@ const (
 	OvenHeating    Kind = "oven_heating"
 	SensorLost     Kind = "sensor_lost"
 	SensorSuspect  Kind = "sensor_suspect"
+	ProbeLost      Kind = "probe_lost" // a thermometer gives nothing
 	ClockNotSet    Kind = "clock_not_set"
 	DiskNearlyFull Kind = "disk_nearly_full"
 	UnderVoltage   Kind = "under_voltage"
@@ -43,8 +44,9 @@ type Input struct {
 	Lead     time.Duration
 	Estimate estimator.Estimate
 	Steps    []bake.Step
-	Plan     Plan // what was taken on; zero for none
-	InFridge bool // moved into the cold on purpose
+	Plan     Plan     // what was taken on; zero for none
+	Silent   []Silent // thermometers that give nothing now
+	InFridge bool     // moved into the cold on purpose
 	System   System
 	Bread
 }

@@ -15,7 +15,7 @@ func (e *Estimator) Estimate(now time.Time) Estimate {
 	nan := math.NaN()
 	out := Estimate{
 		Time: now, LevelMM: nan, VolumeL: nan, RisePercent: nan, RiseSD: nan,
-		RatePercentPerHour: nan, RateSD: nan, DoughC: e.dough.c, AirC: e.air.c,
+		RatePercentPerHour: nan, RateSD: nan, DoughC: nan, AirC: nan,
 		TargetPercent: e.target(), ReachChance: nan, CeilingPercent: nan, CeilingLow: nan,
 		CeilingHigh: nan, CarryOverPercent: nan, PeakPercent: nan, Phase: Idle,
 		Quality: QualityOK, Rejected: e.counts(),
@@ -26,6 +26,7 @@ func (e *Estimator) Estimate(now time.Time) Estimate {
 		return out
 	}
 	t := e.clock.hours(now)
+	out.DoughC, out.AirC = e.dough.lately(t), e.air.lately(t)
 	if e.ended {
 		t = min(t, e.phases.since) // the last state stands
 	}

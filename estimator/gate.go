@@ -286,6 +286,19 @@ const (
 	oddJumpC           = 6
 )
 
+// thermoFresh is how long a temperature counts as that of now, hours. Common
+// practice, no source: dough changes by a degree or so in that time.
+const thermoFresh = 20.0 / 60
+
+// lately is the temperature at t, NaN when the last one believed is too old to be
+// called that. What the dough lived through is reckoned with it all the same.
+func (h *thermo) lately(t float64) float64 {
+	if t-h.at > thermoFresh {
+		return math.NaN()
+	}
+	return h.c
+}
+
 // take reports whether the temperature was believed.
 func (h *thermo) take(c, t float64) bool {
 	if !(c > coldestC && c < hottestC) {

@@ -92,7 +92,7 @@ type Estimate struct {
 	RiseSD             float64 // standard deviation of RisePercent, percentage points
 	RatePercentPerHour float64
 	RateSD             float64
-	DoughC, AirC       float64 // last believed temperatures; NaN when unknown
+	DoughC, AirC       float64 // as believed within the last 20 minutes; NaN when not known
 
 	TargetPercent float64
 	Ready         Window  // when the target is, or was, first reached; zero when unknown

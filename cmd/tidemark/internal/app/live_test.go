@@ -282,3 +282,33 @@ func runKilled(t *testing.T, state, copyTo string, tree pitree.Tree, start time.
 	require.NoError(t, r.store.Close(t.Context()))
 	return e
 }
+
+// TestAVanishedProbeIsToldAndNotShownAsFresh takes the dough's probe away for
+// forty minutes: the old value is not shown as that of now, and the household is
+// told why no warning of heat can come.
+func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
+	t.Parallel()
+	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		r := openLive(t, state, tree, start, 10*time.Second, func(since time.Duration) bool {
+			if since < 60*time.Minute || since > 100*time.Minute {
+				return false
+			}
+			assert.NoError(t, tree.Height(240-60*(1+invented(since)/100)+math.Sin(since.Seconds())))
+			assert.NoError(t, tree.Probe(airProbe, 23.5))
+			assert.NoError(t, tree.BreakProbe(doughProbe, pitree.Missing))
+			return true
+		})
+		time.Sleep(70 * time.Minute) // the bubble's time, not real
+		assert.InDelta(t, 24.5, r.app.Estimate("tub").DoughC, 0.3, "a short gap is bridged")
+		time.Sleep(20 * time.Minute)
+		assert.True(t, math.IsNaN(r.app.Estimate("tub").DoughC))
+		assert.InDelta(t, 23.5, r.app.Estimate("tub").AirC, 0.1)
+		k := r.end(t, start.Add(2*time.Hour))
+		lost := k.of(t, alert.ProbeLost)
+		assert.InDelta(t, 75, lost.FiredAt.Sub(start).Minutes(), 1)
+		assert.Equal(t, alert.Resolved, lost.State)
+		assert.Len(t, k.alarms, 1, "%v", k.kinds())
+	})
+}

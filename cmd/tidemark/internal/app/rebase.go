@@ -173,6 +173,10 @@ func (p *pipe) shift(m alert.Move) {
 		m.Times(&t.at)
 		p.latest[r] = t
 	}
+	for r, t := range p.lastGood {
+		m.Times(&t.at)
+		p.lastGood[r] = t
+	}
 	m.Times(&p.rise.StartedAt, &p.rise.ReachedAt, &p.rise.PeakAt, &p.rise.PhaseSince, &p.lastRow, &p.last.Time, &p.last.Started)
 	m.Times(&p.keeping.stay.coldFrom, &p.keeping.stay.since, &p.trackKept)
 	for i := range p.deeds {

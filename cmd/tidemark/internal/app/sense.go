@@ -7,6 +7,7 @@ import (
 	"math"
 	"time"
 
+	"tidemark/alert"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/poll"
@@ -147,6 +148,17 @@ func (p *pipe) took(as role, r sensor.Reading, now time.Time) {
 	if r.Status == sensor.OK {
 		p.lastGood[as] = p.latest[as]
 	}
+}
+
+// silent lists the thermometers that gave nothing when they were asked last.
+func (p *pipe) silent() []alert.Silent {
+	var out []alert.Silent
+	for _, as := range []role{doughRole, airRole} {
+		if t, asked := p.latest[as]; asked && t.reading.Status != sensor.OK {
+			out = append(out, alert.Silent{Sensor: string(as), Since: p.lastGood[as].at})
+		}
+	}
+	return out
 }
 
 // fresh returns the last reading in a role unless it is too old; then a reading

@@ -1,0 +1,65 @@
+package alert
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/estimator"
+)
+
+// TestASilentThermometerIsTold after a quarter of an hour, once, and is over when
+// it reads again.
+func TestASilentThermometerIsTold(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.run(10*time.Minute, 10*time.Second, nil)
+	gone := s.in.Now
+	s.in.Silent = []Silent{{"dough", gone}}
+	s.run(30*time.Minute, 10*time.Second, nil)
+	s.in.Silent = nil
+	s.run(10*time.Minute, 10*time.Second, nil)
+	require.Equal(t, []string{"12:25 raised probe_lost no_reading", "12:45 resolved probe_lost no_reading"}, s.said)
+	a := s.saidA[0]
+	assert.Equal(t, "tub: a thermometer gives nothing", a.Title)
+	assert.Equal(t, "The thermometer in the dough of tub has given nothing since 12:10. The level is still watched; warnings of heat, cold or an oven cannot come from it. Check its plug and cable; the page says under Sensors what it answers.", a.Text)
+	assert.Equal(t, 3, a.Priority)
+}
+
+func TestAThermometerThatNeverReadIsTold(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.in.Silent = []Silent{{Sensor: "air"}}
+	s.run(30*time.Minute, 10*time.Second, nil)
+	require.Equal(t, []string{"12:15 raised probe_lost no_reading"}, s.said)
+	assert.Contains(t, s.saidA[0].Text, "The thermometer beside tub has given nothing so far.")
+}
+
+// A bus that takes all sensors away is one trouble, told by the loudest.
+func TestASilentThermometerBesideALostSensor(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.run(10*time.Minute, 10*time.Second, nil)
+	s.in.Silent = []Silent{{"dough", s.in.Now}, {"air", s.in.Now}}
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
+	s.run(time.Hour, 10*time.Second, nil)
+	assert.Equal(t, []string{"12:15 raised sensor_lost no_reading"}, kindsOnly(s.said, "raised"))
+}
+
+// kindsOnly keeps the lines that hold a word.
+func kindsOnly(said []string, word string) []string {
+	var out []string
+	for _, line := range said {
+		if len(line) > 6 && line[6:6+len(word)] == word {
+			out = append(out, line)
+		}
+	}
+	return out
+}
+
+func TestAThermometerOfAVesselThatIsNotWatchedSaysNothing(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.in.Silent = []Silent{{Sensor: "dough"}}
+	s.set(func(e *estimator.Estimate) { e.Phase = estimator.Idle })
+	s.run(time.Hour, 10*time.Second, nil)
+	assert.Empty(t, s.said)
+}
