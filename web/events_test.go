@@ -101,7 +101,7 @@ func TestStreamSendsWhatChanged(t *testing.T) {
 		assert.Regexp(t, `^[0-9a-f]{8}\.[A-Z0-9]{8}\.1$`, first[0].id)
 		var all struct{ Parts map[string]string }
 		require.NoError(t, json.Unmarshal([]byte(first[0].data), &all))
-		assert.Len(t, all.Parts, 2+3*6, "system, glance and six parts of each vessel")
+		assert.Len(t, all.Parts, 2+3*7, "system, glance and seven parts of each vessel")
 
 		k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent = 81 })
 		synctest.Wait()
