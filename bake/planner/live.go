@@ -120,6 +120,10 @@ func verdict(o Outlook) string {
 		return fmt.Sprintf("most likely past its best (%.0f in 10)", 10*o.Over)
 	case o.Under >= 0.5:
 		return fmt.Sprintf("most likely short of it (%.0f in 10)", 10*o.Under)
+	case o.Over >= 0.35:
+		return fmt.Sprintf("it may well be past its best (%.0f in 10)", 10*o.Over)
+	case o.Under >= 0.35:
+		return fmt.Sprintf("it may well be short of it (%.0f in 10)", 10*o.Under)
 	case o.Over >= 0.15:
 		return fmt.Sprintf("about right, with %.0f in 10 for too far", 10*o.Over)
 	case o.Under >= 0.15:

@@ -13,20 +13,24 @@ import (
 	"tidemark/bake"
 	"tidemark/bake/calendar"
 	"tidemark/bake/planner"
-	"tidemark/cmd/tidemark/internal/config"
 )
 
 // planFlags are the options of tidemark plan.
 type planFlags struct {
 	ready, now, starter, bed, wake, ics, configFile, vessel    *string
+	db, out                                                    *string
 	air, airSD, warm, dough, fridge, inoculation, target, cold *float64
 	loaves                                                     *int
 	each                                                       *float64
-	noFridge, all                                              *bool
+	noFridge, all, published                                   *bool
+
+	usual     string    // where the service's configuration is
+	learnFrom string    // the vessel whose rises teach; empty for all
+	outAt     time.Time // the dough stays out until then; zero when nobody asks
 }
 
 // runPlan plans a bake back from the time the bread is wanted.
-func runPlan(_ context.Context, s streams, args []string) error {
+func runPlan(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "plan", "plan --ready WHEN --air CELSIUS [options]")
 	f := addPlanFlags(fs)
 	rest, err := parseFlags(fs, args)
@@ -40,6 +44,10 @@ func runPlan(_ context.Context, s streams, args []string) error {
 	if err != nil {
 		return usageError{err}
 	}
+	from, err := f.learn(ctx, &wish)
+	if err != nil {
+		return err
+	}
 	plans, err := planner.Make(wish)
 	if err != nil {
 		var field bake.FieldError
@@ -48,7 +56,10 @@ func runPlan(_ context.Context, s streams, args []string) error {
 		}
 		return err
 	}
-	printPlans(s.out, wish, plans, *f.all)
+	printPlans(s.out, wish, plans, *f.all, from)
+	if err := f.printLeftOut(s.out, wish, plans[0]); err != nil {
+		return err
+	}
 	if *f.ics == "" {
 		return nil
 	}
@@ -60,11 +71,15 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 		ready:       fs.String("ready", "", "when the bread is to be sliced: \"tomorrow 08:00\", \"sat 10:00\", \"18:30\", \"2026-03-08 08:00\""),
 		now:         fs.String("now", "", "plan as if it were this time (default: the clock)"),
 		starter:     fs.String("starter", "feed", "\"feed\" when it must be fed first, or until when it is ripe, e.g. \"today 14:00\""),
-		bed:         fs.String("bed", "22:30", "when the household goes to sleep"),
-		wake:        fs.String("wake", "06:30", "when it gets up"),
+		bed:         fs.String("bed", "", "when the household goes to sleep (default: its quiet hours, else 22:30)"),
+		wake:        fs.String("wake", "", "when it gets up (default: its quiet hours, else 06:30)"),
+		db:          fs.String("db", "", "learn from this history `file`; the service's is found by itself"),
+		published:   fs.Bool("published", false, "plan from published values alone, whatever the history knows"),
+		out:         fs.String("left-out", "", "also say what becomes of a dough that stays out until then, e.g. \"today 23:00\""),
+		usual:       defaultConfig,
 		ics:         fs.String("ics", "", "write the first plan to this iCalendar file"),
-		configFile:  fs.String("config", "", "take batch, target and time zone from this configuration"),
-		vessel:      fs.String("vessel", "", "which vessel of the configuration"),
+		configFile:  fs.String("config", "", "take batch, target, time zone and quiet hours from this configuration (default: "+defaultConfig+" when it is there)"),
+		vessel:      fs.String("vessel", "", "which vessel of the configuration, and whose rises teach (default: the first with dough)"),
 		air:         fs.Float64("air", 22, "expected air temperature where the dough stands, Celsius"),
 		airSD:       fs.Float64("air-sd", 1.5, "its doubt, one standard deviation"),
 		warm:        fs.Float64("warm", 0, "temperature of a warmer spot, Celsius; 0 when there is none"),
@@ -81,7 +96,7 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 }
 
 // wish turns the options into what the planner works from.
-func (f planFlags) wish() (planner.Wish, error) {
+func (f *planFlags) wish() (planner.Wish, error) {
 	w := planner.Wish{
 		Batch: bake.DefaultBatch(), Now: time.Now(), NoFridge: *f.noFridge,
 		Room: planner.Place{C: *f.air, SD: *f.airSD}, Warm: planner.Place{C: *f.warm, SD: *f.airSD},
@@ -99,19 +114,18 @@ func (f planFlags) wish() (planner.Wish, error) {
 	return w, f.scale(&w)
 }
 
-// fromConfig takes the batch, the target and the time zone.
-func (f planFlags) fromConfig(w *planner.Wish) error {
-	if *f.configFile == "" {
-		return nil
+// fromConfig takes the batch, the target, the time zone and the quiet hours.
+func (f *planFlags) fromConfig(w *planner.Wish) error {
+	f.learnFrom = *f.vessel
+	cfg, err := f.config()
+	if err != nil || cfg == nil {
+		return err
 	}
-	cfg, err := config.Load(*f.configFile, config.WithoutSensors)
+	v, err := doughIn(cfg, *f.vessel)
 	if err != nil {
 		return err
 	}
-	v, err := cfg.Vessel(*f.vessel)
-	if err != nil {
-		return err
-	}
+	f.learnFrom = v.Name
 	if v.Batch != nil {
 		w.Batch = *v.Batch
 	}
@@ -121,11 +135,16 @@ func (f planFlags) fromConfig(w *planner.Wish) error {
 	if cfg.Household.Zone != nil {
 		w.Now = w.Now.In(cfg.Household.Zone)
 	}
+	for flag, quiet := range map[*string]string{f.bed: cfg.Household.QuietFrom, f.wake: cfg.Household.QuietUntil} {
+		if *flag == "" {
+			*flag = quiet
+		}
+	}
 	return nil
 }
 
 // times reads every moment of the command line.
-func (f planFlags) times(w *planner.Wish) (err error) {
+func (f *planFlags) times(w *planner.Wish) (err error) {
 	if *f.now != "" {
 		if w.Now, err = planner.ParseWhen(*f.now, w.Now); err != nil {
 			return fmt.Errorf("--now: %w", err)
@@ -135,11 +154,16 @@ func (f planFlags) times(w *planner.Wish) (err error) {
 	if w.ReadyAt, err = planner.ParseWhen(*f.ready, w.Now); err != nil {
 		return fmt.Errorf("--ready: %w", err)
 	}
-	if w.BedMin, err = planner.ParseClock(*f.bed); err != nil {
+	if w.BedMin, err = planner.ParseClock(orElse(*f.bed, "22:30")); err != nil {
 		return fmt.Errorf("--bed: %w", err)
 	}
-	if w.WakeMin, err = planner.ParseClock(*f.wake); err != nil {
+	if w.WakeMin, err = planner.ParseClock(orElse(*f.wake, "06:30")); err != nil {
 		return fmt.Errorf("--wake: %w", err)
+	}
+	if *f.out != "" {
+		if f.outAt, err = planner.ParseWhen(*f.out, w.Now); err != nil {
+			return fmt.Errorf("--left-out: %w", err)
+		}
 	}
 	if *f.starter != "feed" {
 		if w.Starter.RipeUntil, err = planner.ParseWhen(*f.starter, w.Now); err != nil {
@@ -147,6 +171,14 @@ func (f planFlags) times(w *planner.Wish) (err error) {
 		}
 	}
 	return nil
+}
+
+// orElse is a text, or another when it is empty.
+func orElse(text, other string) string {
+	if text == "" {
+		return other
+	}
+	return text
 }
 
 // scale applies the loaves and the inoculation.
@@ -163,10 +195,11 @@ func (f planFlags) scale(w *planner.Wish) (err error) {
 }
 
 // printPlans prints the first plan as a tide table and the others beside it.
-func printPlans(out io.Writer, w planner.Wish, plans []planner.Plan, all bool) {
+func printPlans(out io.Writer, w planner.Wish, plans []planner.Plan, all bool, from string) {
 	n, _ := w.Batch.Numbers()
 	fmt.Fprintf(out, "%s, wanted %s. Room %.0f C, dough %.0f g, hydration %.0f %%, %.0f %% of the flour fermented.\n",
 		title(w), w.ReadyAt.Format("Mon 2 Jan 15:04"), w.Room.C, n.TotalG, n.HydrationPercent, n.InoculationPercent)
+	fmt.Fprintln(out, from)
 	if !plans[0].Fits {
 		fmt.Fprintf(out, "No way is ready by then with even chances. The nearest:\n")
 	}
@@ -250,6 +283,19 @@ func printWays(out io.Writer, plans []planner.Plan) {
 		fmt.Fprintf(out, "  %-55s %-16s %5.0f  %6.0f %6.0f  %6.0f %6.0f\n", p.Name, p.Ready.Median.Format("Mon 2 Jan 15:04"),
 			100*p.Late, 100*p.Clock.Under, 100*p.Clock.Over, 100*p.Watched.Under, 100*p.Watched.Over)
 	}
+}
+
+// printLeftOut says what becomes of the dough of the first plan that stays out.
+func (f planFlags) printLeftOut(out io.Writer, w planner.Wish, p planner.Plan) error {
+	if f.outAt.IsZero() || len(p.Steps) == 0 {
+		return nil
+	}
+	o, err := planner.LeftOut(w, p.Name, f.outAt)
+	if err != nil {
+		return usagef("--left-out: %w", err)
+	}
+	fmt.Fprintf(out, "\n%s: %s\n", strings.ToUpper(p.Name[:1])+p.Name[1:], o.Text)
+	return nil
 }
 
 // writeICS writes the first plan as a calendar.

@@ -28,9 +28,14 @@ func plan(t *testing.T, args ...string) (string, error) {
 // elsewhere. The form of the timetable is checked here.
 func masked(s string) string { return regexp.MustCompile(`[ ]*[0-9]+`).ReplaceAllString(s, "#") }
 
+// regexpLine finds the line of a step in a timetable.
+func regexpLine(step string) *regexp.Regexp {
+	return regexp.MustCompile(`(?m)^  [0-9]{2}:[0-9]{2}  [-0-9: +d]* ` + step + ` .*$`)
+}
+
 // The timetable of an invented Saturday.
 func TestPlanGolden(t *testing.T) {
-	got, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--air", "22", "--warm", "26")
+	got, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--air", "22", "--warm", "26", "--published", "--left-out", "2026-03-07T23:00:00Z")
 	require.NoError(t, err)
 	golden := filepath.Join("testdata", "plan", "overnight.txt")
 	if *updatePlan {
@@ -64,6 +69,7 @@ func TestPlanRefuses(t *testing.T) {
 		{[]string{"--ready", "soon"}, `--ready: "soon" is no time`},
 		{[]string{"--ready", "tomorrow", "08:00"}, `plan: "08:00" is not an option; a time of two words needs quotes`},
 		{[]string{"--ready", "18:00", "--now", "never"}, `--now: "never" is no time`},
+		{[]string{"--ready", "18:00", "--left-out", "late"}, `--left-out: "late" is no time`},
 		{[]string{"--ready", "18:00", "--bed", "late"}, `--bed: "late" is no time of day`},
 		{[]string{"--ready", "18:00", "--air", "60"}, "plan: air: must be 10 to 35, found 60"},
 		{[]string{"--ready", "18:00", "--inoculation", "90"}, "inoculation: the share of fermented flour must be above 0 to 60 %, found 90"},
