@@ -191,10 +191,14 @@ func nobodyWatched(l *look) []finding {
 	since := l.Now.Sub(gap.Until)
 	key := spanKey(gap.From)
 	worth := l.watched && gap.Until.Sub(gap.From) >= unwatchedLeast && since <= unwatchedTold
-	f := finding{kind: NobodyWatched, sub: key, on: worth, ripe: l.sees() || since >= unwatchedWait,
+	f := finding{kind: NobodyWatched, sub: key, on: worth, ripe: l.seenSince(gap.Until) || since >= unwatchedWait,
 		reason: "unclean_stop", since: gap.From, say: func() words { return sayUnwatched(l, gap) }}
 	return append(l.closeSpans(key), f)
 }
+
+// seenSince tells whether the level was seen after a moment. Just after a start
+// the estimate still rests on the last reading before the gap.
+func (l *look) seenSince(t time.Time) bool { return l.sees() && l.e.LastSeen.After(t) }
 
 // closeSpans lets the messages about other spans run out.
 func (l *look) closeSpans(except string) []finding {
@@ -215,7 +219,7 @@ func sayUnwatched(l *look, gap Span) words {
 	parts := []string{about}
 	if !math.IsNaN(l.e.RisePercent) {
 		v["quality"] = t.Say("nobody_watched.guess", nil)
-		if l.sees() {
+		if l.seenSince(gap.Until) {
 			v["quality"] = t.Say("nobody_watched.seen", nil)
 		}
 		parts = append(parts, t.Say("nobody_watched.now", v))

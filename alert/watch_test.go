@@ -383,6 +383,25 @@ func TestNobodyWatched(t *testing.T) {
 	assert.Equal(t, 1, told)
 }
 
+// Just after a start the estimate still counts as good, on a reading from before
+// the gap: that is no measurement of now.
+func TestNobodyWatchedDoesNotTakeAnOldReadingForANewOne(t *testing.T) {
+	s := newScene(t, Rules{})
+	s.in.System.Unwatched = Span{noon().Add(-2 * time.Minute), noon()}
+	old := func(in *Input) { in.Estimate.LastSeen = noon().Add(-2 * time.Minute) }
+	s.run(2*time.Minute, 5*time.Second, old)
+	assert.Empty(t, s.said, "it waits for a first reading")
+	s.run(2*time.Minute, 5*time.Second, old)
+	require.NotEmpty(t, s.said)
+	assert.Contains(t, s.saidA[0].Text, "by the forecast; the sensor has not seen it yet")
+
+	s = newScene(t, Rules{})
+	s.in.System.Unwatched = Span{noon().Add(-2 * time.Minute), noon()}
+	s.run(10*time.Second, 5*time.Second, nil)
+	require.NotEmpty(t, s.said)
+	assert.Contains(t, s.saidA[0].Text, "now, as measured")
+}
+
 func TestRestoreSendsNothingTwice(t *testing.T) {
 	s := newScene(t, Rules{})
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 101 })
