@@ -53,6 +53,9 @@ type LevelReading struct {
 	Usable, Missed     int // readings
 }
 
+// KnownMM is how far MM may be off, 19 times in 20.
+func (r LevelReading) KnownMM() float64 { return 2 * r.SDMM }
+
 // LevelPoint is a volume with the height at which it stands.
 type LevelPoint struct{ VolumeL, HeightMM float64 }
 

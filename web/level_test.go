@@ -50,7 +50,7 @@ func TestMeasuringWithoutScripts(t *testing.T) {
 		return body
 	}
 	body = step(url.Values{"step": {"empty"}}, "The floor is 238.4 mm away.")
-	assert.Contains(t, body, "10 readings, 1 missed; spread of one 0.8 mm; known to 0.3 mm.")
+	assert.Contains(t, body, "10 readings, 1 missed; spread of one 0.8 mm; known to 0.6 mm.")
 	assert.Contains(t, body, "<strong>Look here:</strong> the sensor reads 150 mm, but the vessel alone is 200 mm deep: it sees the rim &lt;or&gt;")
 	assert.NotContains(t, body, "<svg", "no picture of nothing")
 	step(url.Values{"step": {"pour"}, "litres": {"1,2"}}, "<th scope=\"row\">1.2 L</th><td>47.2 mm</td>")
