@@ -227,23 +227,16 @@ func sayStarter(l *look, kind Kind) words {
 	return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil), l.careNote(kind), l.doubt())}
 }
 
-// sayStep words a step that is due. The catalogue may translate the step's
-// name and order under step.NAME and step.NAME.do.
+// sayStep words a step that is due.
 func sayStep(l *look, s bake.Step) words {
 	t := l.w.words
-	name, do := s.Name, s.Do
-	if key := "step." + s.Name; t.Has(key) {
-		name = t.Say(key, nil)
-	}
-	if key := "step." + s.Name + ".do"; t.Has(key) {
-		do = t.Say(key, nil)
-	}
+	name, do, caution := l.stepWords(s)
 	v := texts.Values{"vessel": l.Vessel, "step": name, "do": do, "from": l.clock(s.From), "until": l.clock(s.Until)}
 	parts := []string{t.Say("step_due.text", v)}
 	if s.Until.After(s.From) {
 		parts = append(parts, t.Say("step_due.window", v))
 	}
-	return words{t.Say("step_due.title", v), join(append(parts, l.stepNote(s.ID), s.Caution)...)}
+	return words{t.Say("step_due.title", v), join(append(parts, l.stepNote(s.ID), caution)...)}
 }
 
 // doubt says when the estimate does not rest on readings; empty when it does.

@@ -65,6 +65,15 @@ func (s *Speaker) Say(key string, v Values) string {
 	})
 }
 
+// Instead returns the sentence of the key when text begins with the English one:
+// what follows it is kept. Any other text stays as it is.
+func (s *Speaker) Instead(key, text string) string {
+	if rest, ok := strings.CutPrefix(text, s.def[key]); ok && s.def[key] != "" {
+		return s.Say(key, nil) + rest
+	}
+	return text
+}
+
 // Clock says a time of day. When t is on another day than now, by the
 // household's zone, the weekday is put before it.
 func (s *Speaker) Clock(t, now time.Time) string {
