@@ -144,7 +144,7 @@ type Act struct {
 	RiseID        int64     // the rise the page showed; 0 means the one under way
 	At            time.Time // when it was done; zero means now
 	By            string    // "page", a token's name
-	Batch         string    // of a start: name of the batch or feeding; may be empty
+	Batch         string    // of a start: name of the batch or feeding; empty for the vessel's usual one, NoBatch for none
 	TargetPercent float64   // of a target
 	AlarmID       string    // of ack and snooze
 	Snooze        time.Duration
@@ -156,6 +156,9 @@ type Act struct {
 	Judgement     history.Judgement
 	Plan          *PlanWish // of plan: what was asked for, and the way chosen
 }
+
+// NoBatch as the name of a batch says that a rise belongs to none that is known.
+const NoBatch = "-"
 
 // Refusal is an act that makes no sense now. Its text is shown to the person.
 type Refusal struct{ Why string }

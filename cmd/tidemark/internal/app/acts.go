@@ -96,6 +96,9 @@ func (p *pipe) perform(act web.Act, now time.Time) error {
 			return err
 		}
 		p.keeping.fedAs = fed
+		if e == estimator.Start {
+			p.named = act.Batch
+		}
 		p.did(e, later(act.At, p.last.Time), act.By)
 		p.stepFor(act, now)
 		return nil

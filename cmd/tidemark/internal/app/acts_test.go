@@ -17,6 +17,7 @@ import (
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
+	"tidemark/web/past"
 )
 
 // benchConfig describes one tub.
@@ -278,4 +279,33 @@ func TestNotesOutliveARestart(t *testing.T) {
 	assert.Equal(t, "by the stove", deeds[0].Detail)
 	assert.True(t, deeds[0].CanUndo)
 	require.NoError(t, a.Stop(t.Context()))
+}
+
+// TestTheBatchOfAStart: without a word a rise is of the vessel's own batch and
+// follows its steps; another name, or none, means another dough.
+func TestTheBatchOfAStart(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	start := func(name string) (history.Rise, web.Vessel) {
+		b.do(web.Act{Kind: web.ActStart, Batch: name})
+		b.run(b.clock.Now().Sub(b.start) + time.Minute)
+		r, err := b.store.Rise(t.Context(), b.vessel().RiseID)
+		require.NoError(t, err)
+		return r, b.vessel()
+	}
+	own := bake.DefaultBatch().Name
+	r, v := start("")
+	assert.Equal(t, own, past.BatchName(r))
+	assert.NotEmpty(t, v.Steps)
+	r, v = start(web.NoBatch)
+	assert.Nil(t, r.Batch)
+	assert.Empty(t, v.Steps, "nobody said what is being baked")
+	assert.Empty(t, v.Batch)
+	r, v = start("neighbour's rye")
+	assert.Equal(t, "neighbour's rye", past.BatchName(r))
+	assert.Equal(t, "neighbour's rye", v.Batch)
+	assert.Empty(t, v.Steps)
+	r, v = start(own)
+	assert.Equal(t, own, past.BatchName(r))
+	assert.NotEmpty(t, v.Steps)
 }

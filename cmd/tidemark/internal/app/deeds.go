@@ -48,7 +48,7 @@ func (p *pipe) beginProcess(at time.Time) {
 		return
 	}
 	p.process, p.processRise = nil, 0
-	if p.vessel.Batch == nil || p.vessel.Holds != estimator.Dough {
+	if p.vessel.Batch == nil || p.vessel.Holds != estimator.Dough || !p.usualBatch() {
 		return
 	}
 	pr := processFor(*p.vessel.Batch, at, finiteOr(p.last.AirC, 0))

@@ -88,6 +88,8 @@ func (p *pipe) forWeb() web.Vessel {
 	}
 	if p.process != nil {
 		v.Batch = p.process.Name
+	} else {
+		v.Batch = past.BatchName(p.rise)
 	}
 	v.After, v.Care, v.ProofOf, v.ProofBasis = p.after, p.care, p.link.of, p.link.as
 	v.Findings, v.Feed = p.keeping.findings, p.feedShown()

@@ -43,6 +43,7 @@ type pipe struct {
 	lastGood    map[role]taken // last one that measured something
 	gauge       *gauge         // measures the vessel; nil unless its height is read here
 	deeds       []web.Deed
+	named       string      // what a person called the batch or feeding that begins
 	link        link        // for whose final proof it stands
 	after       *bake.After // the bake after its bulk; nil when there is none
 	care        *bake.Care  // of a fed starter
@@ -172,6 +173,7 @@ func (p *pipe) followRise() {
 		p.keeping.feed = p.feedNow()
 		p.rise = history.Rise{Batch: p.batchJSON(), Vessel: p.vessel.Name, Holds: p.vessel.Holds, StartedAt: e.Started, TargetPercent: e.TargetPercent, Demo: p.demo}
 		p.rise.ID = p.keep.begin(p.rise)
+		p.named = ""
 		p.lastRow = time.Time{}
 		p.deeds = nil
 		if p.process != nil {
@@ -198,7 +200,8 @@ func (p *pipe) batchJSON() []byte {
 		what = p.process.Batch // a plan may take less levain
 	case p.vessel.Batch != nil:
 		what = p.vessel.Batch
-	default:
+	}
+	if what = p.withName(what); what == nil {
 		return nil
 	}
 	body, err := json.Marshal(what)
