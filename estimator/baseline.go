@@ -40,7 +40,9 @@ func (b *baseline) add(level, t, weight float64) {
 	if b.first.n == 0 {
 		b.seen = t
 	}
-	if !b.closed {
+	if b.closed {
+		b.mound.settled = true
+	} else {
 		b.mound.add(level, t-b.seen)
 	}
 	switch {

@@ -13,6 +13,7 @@ type mound struct {
 	sinks   bool               // it was seen to sink
 	settled bool               // and has come to rest, or the watch is over
 	last    int                // latest complete window that was looked at
+	good    int                // and latest that held enough
 	drop    float64            // from the window before, mm
 	shrink  float64            // of each drop against the one before
 	most    float64            // largest drop, mm
@@ -63,16 +64,34 @@ func (m *mound) judge(k int) {
 		return
 	}
 	sd := math.Sqrt(m.noise() * (1/before.n + 1/now.n))
+	m.good = k
 	earlier := m.drop
 	m.drop = before.level - now.level
 	if !m.sinks {
-		m.sinks = m.drop > max(moundSure*sd, moundLeast) && k < moundWindows/2
+		m.sinks = k < moundWindows/2 && (m.drop > max(moundSure*sd, moundLeast) || m.sankSlowly(k))
 	} else if earlier > 0 {
 		m.shrink = min(max(m.drop/earlier, 0.2), 0.75)
 	}
 	m.most = max(m.most, m.drop)
 	resting := m.sinks && m.drop < max(1.5*sd, moundRest*m.most) && (m.drop < 0 || earlier < max(2.5*sd, 0.4*m.most))
 	m.settled = resting || k+1 == moundWindows || !m.sinks && k+1 >= moundWindows/2
+}
+
+// sankSlowly compares the latest two windows with the two before.
+func (m *mound) sankSlowly(k int) bool {
+	if k < 3 {
+		return false
+	}
+	w := m.windows[k-3 : k+1]
+	var sd float64
+	for i := range w {
+		if w[i].n < 3 {
+			return false
+		}
+		sd += m.noise() / w[i].n / 4
+	}
+	drop := (w[0].level + w[1].level - w[2].level - w[3].level) / 2
+	return drop > max(moundSure*math.Sqrt(sd), moundLeast)
 }
 
 // sinking reports whether the level still sinks.
@@ -86,7 +105,7 @@ func (m *mound) level() (level, variance float64) {
 	if shrink == 0 {
 		shrink = moundShrink
 	}
-	now := &m.windows[m.last]
+	now := &m.windows[m.good]
 	left := max(m.drop, 0) * shrink / (1 - shrink)
-	return now.level - left, m.noise()/now.n + sq(0.4*left) + sq(moundGrowth*now.level*float64(m.last)*moundHours)
+	return now.level - left, m.noise()/now.n + sq(0.4*left) + sq(moundGrowth*now.level*float64(m.good)*moundHours)
 }

@@ -70,6 +70,29 @@ func TestMoundAlone(t *testing.T) {
 	assert.LessOrEqual(t, wrong, 1, "noise and growth are no ball that sinks")
 }
 
+// A ball that is folded, or not seen, while it still spreads: the watch ends, and
+// there is a forecast all the same.
+func TestBallInterrupted(t *testing.T) {
+	for name, change := range map[string]func(*sim){
+		"fold": func(s *sim) {
+			s.events = map[time.Duration]Event{15 * time.Minute: Fold}
+			s.knocks = []knockAt{{0.25, 0.3}}
+		},
+		"gap": func(s *sim) {
+			s.disturb = func(h, _ float64, _ *rand.Rand) (float64, bool) { return math.NaN(), h > 0.2 && h < 1 }
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := ball(0.12, 8, 1)
+			s.hours = 3
+			change(&s)
+			told := tell(t, s, nil, nil)
+			assert.False(t, told.last.Ready.IsZero(), told.last.NoForecast)
+			assert.InDelta(t, s.startL, told.last.BaselineL, 0.06*s.startL)
+		})
+	}
+}
+
 // BenchmarkBall prints how well the start and the mark are told after a ball was
 // filled in, means over three seeds.
 func BenchmarkBall(b *testing.B) {

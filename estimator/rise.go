@@ -321,13 +321,13 @@ func (r *rise) closeBucket(n *noise) {
 // begins anew, and is given the start level once it is known, before all else.
 func (r *rise) tellForecast(b bucket) {
 	m := &r.base.mound
-	sank, sinking := m.sinks, m.sinking()
+	sank, rested := m.sinks, m.settled
 	r.base.add(b.level, b.when, 1)
-	switch {
-	case m.sinks && !sank:
+	if m.sinks && !sank {
 		r.news.restart()
 		r.news.first(item{kind: isPoint, at: r.start})
-	case sinking && !m.sinking():
+	}
+	if first := r.news.items[0]; m.sinks && m.settled && !rested && first.at == r.start && first.a == 0 {
 		level, variance := m.level()
 		area := r.cfg.Profile.Area(level)
 		r.news.items[0] = item{isPoint, r.start, r.cfg.Profile.Volume(level), area * math.Sqrt(variance)}
