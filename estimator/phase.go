@@ -149,8 +149,9 @@ const (
 	spentShare   = 0.18 // rate against the best at the same temperature
 	spentPoints  = 8    // rise left by the forecast's upper quantile
 	shortChance  = 0.12
-	enoughGrowth = 2 // growth-hours before a rise can be called short
-	deadGrowth   = 6 // growth-hours without a rise: it will not come
+	enoughGrowth = 2         // growth-hours before a rise can be called short
+	shortCalm    = 75.0 / 60 // hours since a fold, whose dents look like slow growth at first
+	deadGrowth   = 6         // growth-hours without a rise: it will not come
 	deadPoints   = 8
 )
 
@@ -163,7 +164,7 @@ func (p *phases) judgeEnd(v view) {
 		p.exhausted = fmt.Sprintf("Growth has nearly stopped: %.0f %% of its best rate for 20 minutes, and at most %.0f points of rise are left.",
 			100*max(v.slow, 0), max(v.out.ceilingHigh-v.rise, 0))
 	}
-	short := v.out.chance < shortChance && v.growth > enoughGrowth
+	short := v.out.chance < shortChance && v.growth > enoughGrowth && v.sinceKnock > shortCalm
 	idle := v.growth > deadGrowth && v.highRise < deadPoints
 	p.levelsOff = v.rise < v.target &&
 		(p.short.lasts(calm && (short || idle), v.now, minutes(20)) || p.levelsOff && (v.out.chance < 0.35 || idle))
