@@ -101,6 +101,9 @@ func (l *look) cause(otherwise string) string {
 	if reason == "" {
 		return l.w.words.Say(otherwise, nil)
 	}
+	if key := l.faultCause(); key != "" && l.e.Quality == estimator.QualityGap {
+		return l.w.words.Say(key, nil)
+	}
 	for _, c := range [][2]string{
 		{"nothing in range", "nothing_in_range"}, {"nearer than the dough", "too_near"}, {"empty floor", "empty"},
 		{"repeats the same reading", "stuck"}, {"do not agree", "moved"}, {"no reading", "no_reading"}, {"No reading", "no_reading"},
@@ -113,6 +116,20 @@ func (l *look) cause(otherwise string) string {
 		reason = reason[i+2:]
 	}
 	return sentence(reason)
+}
+
+// faultCause is the key of what the height sensor itself says is wrong; empty
+// when it says nothing more than that there is no reading.
+func (l *look) faultCause() string {
+	switch l.HeightFault {
+	case "stuck":
+		return "cause.stuck"
+	case "stale":
+		return "cause.node"
+	case "unreliable":
+		return "cause.unreliable"
+	}
+	return ""
 }
 
 // sentence returns text with a full stop.

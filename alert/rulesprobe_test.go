@@ -63,3 +63,24 @@ func TestAThermometerOfAVesselThatIsNotWatchedSaysNothing(t *testing.T) {
 	s.run(time.Hour, 10*time.Second, nil)
 	assert.Empty(t, s.said)
 }
+
+// TestALostSensorSaysWhatItKnows has a row for each status that tells more than
+// that there is no reading.
+func TestALostSensorSaysWhatItKnows(t *testing.T) {
+	for fault, want := range map[string]string{
+		"missing":    "the sensor gives no reading. Cable or power?",
+		"stuck":      "the sensor repeats the same reading to the last digit.",
+		"stale":      "the sensor node sends nothing. Does it have power and reach the network?",
+		"unreliable": "the sensor calls its own readings unreliable.",
+	} {
+		s := newScene(t, Rules{})
+		s.run(10*time.Minute, 10*time.Second, nil)
+		s.in.HeightFault = fault
+		s.set(func(e *estimator.Estimate) {
+			e.Quality, e.QualityReason = estimator.QualityGap, "Not seeing the dough since 12:10: the sensor gives no reading. Cable, power or a crashed bus?"
+		})
+		s.run(10*time.Minute, 10*time.Second, nil)
+		require.Len(t, s.saidA, 1, fault)
+		assert.Contains(t, s.saidA[0].Text, want)
+	}
+}

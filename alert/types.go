@@ -46,8 +46,11 @@ type Input struct {
 	Steps    []bake.Step
 	Plan     Plan     // what was taken on; zero for none
 	Silent   []Silent // thermometers that give nothing now
-	InFridge bool     // moved into the cold on purpose
-	System   System
+	// HeightFault is why the height sensor gave nothing when it was asked last, one
+	// of the statuses of package sensor; empty when it gave a height.
+	HeightFault string
+	InFridge    bool // moved into the cold on purpose
+	System      System
 	Bread
 }
 

@@ -136,7 +136,7 @@ func (p *pipe) advance(now time.Time, sys alert.System, seen aid, bread alert.Br
 	bread.After, bread.Care, bread.Weak = p.after, p.care, len(p.keeping.findings) > 0
 	return p.watch.Step(alert.Input{
 		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.alarmRise(), Now: now,
-		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys, Silent: p.silent(),
+		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys, Silent: p.silent(), HeightFault: p.heightFault(),
 		Bread: bread,
 		Plan:  p.planNow(),
 	})

@@ -161,6 +161,15 @@ func (p *pipe) silent() []alert.Silent {
 	return out
 }
 
+// heightFault is why the height sensor gave nothing when it was asked last; empty
+// when it gave a height.
+func (p *pipe) heightFault() string {
+	if t, asked := p.latest[heightRole]; asked && t.reading.Status != sensor.OK {
+		return string(t.reading.Status)
+	}
+	return ""
+}
+
 // fresh returns the last reading in a role unless it is too old; then a reading
 // that is none.
 func (p *pipe) fresh(as role, now time.Time) sensor.Reading {
