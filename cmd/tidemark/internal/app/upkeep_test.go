@@ -115,7 +115,7 @@ func TestImportRecordFromThePage(t *testing.T) {
 	var no web.Refusal
 	_, err = b.app.ImportRecord(ctx, web.Record{File: file, Name: "r.csv", Vessel: "tub"})
 	require.ErrorAs(t, err, &no)
-	assert.Contains(t, no.Why, "the rise is there already")
+	assert.Contains(t, no.Why, "tub was watched at that time already")
 	_, err = b.app.ImportRecord(ctx, web.Record{File: file, Name: "r.csv", Vessel: "crock"})
 	require.ErrorAs(t, err, &no)
 	assert.Contains(t, no.Why, "say whether it held dough or starter")
