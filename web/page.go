@@ -55,6 +55,7 @@ type vesselView struct {
 	Plan                       []string // how the plan stands, sentences
 	PlanLink                   string   // to plan a bake; empty where none can be
 	PlanPending                bool     // the dough of the plan is not there yet
+	AskOut                     bool     // what if it stays out can be answered
 	Short                      string
 	Firing                     bool // a warning stands that nobody has seen
 	Alarms                     []alarmView

@@ -82,6 +82,20 @@ func TestPlanSaysWhatHappensLeftOut(t *testing.T) {
 	assert.Regexp(t, `<p class="next">Left out until 23:00 and then put into the refrigerator it ends up risen by \d+ %`, body)
 }
 
+// TestWhatIfTheRisingDoughStaysOut asks from the page of now, without a plan.
+func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
+	s, k := planned(t, nil)
+	b := newBrowser(t, s)
+	assert.Equal(t, 1, strings.Count(b.get("/").Body.String(), "What if it stays out until"), "for the dough that rises alone")
+	w := b.get("/plan?out=20:00")
+	require.Equal(t, 200, w.Code)
+	assert.Contains(t, w.Body.String(), "tub now: Left out until 20:00 it will have risen by")
+	assert.NotContains(t, w.Body.String(), "The ways side by side")
+	assert.Equal(t, http.StatusConflict, b.get("/plan?out=x").Code)
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.Fan = nil })
+	assert.Contains(t, b.get("/plan?out=20:00").Body.String(), "No dough that rises now has a forecast yet")
+}
+
 func TestPlanRefuses(t *testing.T) {
 	s, k := planned(t, nil)
 	for _, c := range []struct{ query, want string }{
@@ -273,6 +287,11 @@ func TestBrowserPlan(t *testing.T) {
 			b.wait(`document.querySelector('section[data-vessel=basket] .next').innerText.startsWith("Now: feed")`, "the step is due")
 			b.saysAfter("section[data-vessel=basket] [data-key=step]", "Step done.")
 			b.wait(`!document.querySelector('section[data-vessel=basket] .next').innerText.includes(": feed")`, "the next step is another")
+			b.typed("#v0-acts [name=out]", "20:00")
+			b.click("#v0-acts [data-key=out]")
+			b.waitText("main", "tub now: Left out until 20:00")
+			b.shot("plan-out-" + sc.String())
+			b.fitsWidth(sc.w, "the answer alone")
 		})
 	}
 }

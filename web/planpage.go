@@ -68,10 +68,15 @@ func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
 	form := s.planForm(r.URL.Query())
 	p := planPage{frame: s.frame(w, r, "Plan", "plan")}
 	status := http.StatusOK
-	if r.URL.Query().Has("ready") {
-		if err := s.fillPlan(r.Context(), &p, &form); err != nil {
-			status, p.Wrong = s.planWrong(err)
-		}
+	var err error
+	switch q := r.URL.Query(); {
+	case q.Has("ready"):
+		err = s.fillPlan(r.Context(), &p, &form)
+	case q.Has("out"):
+		err = s.fillLive(r.Context(), &p, &form)
+	}
+	if err != nil {
+		status, p.Wrong = s.planWrong(err)
 	}
 	p.Form = form
 	s.render(w, status, "plan", p)
@@ -100,6 +105,18 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage, form *planForm) erro
 	if !until.IsZero() && len(planned.Plans[shown].Steps) > 0 {
 		p.Shown.Out = s.leftOut(ctx, wish, planned.Plans[shown].Name, until)
 		p.Live = s.staysOut(ctx, until)
+	}
+	return nil
+}
+
+// fillLive answers for the doughs that rise now alone.
+func (s *Server) fillLive(ctx context.Context, p *planPage, form *planForm) error {
+	until, err := s.moment("stays out until", &form.Out, s.opt.Now().In(s.opt.House.Zone))
+	if err != nil {
+		return err
+	}
+	if p.Live = s.staysOut(ctx, until); len(p.Live) == 0 {
+		return Refuse("no dough that rises now has a forecast yet, or it ends before that time")
 	}
 	return nil
 }
@@ -140,7 +157,7 @@ func (s *Server) leftOut(ctx context.Context, w PlanWish, way string, until time
 func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
 	var out []string
 	for _, v := range s.opt.Live.Snapshot().Vessels {
-		if v.RiseID == 0 || len(v.Estimate.Fan) == 0 || v.InFridge {
+		if v.RiseID == 0 || v.Holds != estimator.Dough || len(v.Estimate.Fan) == 0 || v.InFridge {
 			continue
 		}
 		warm, cold, err := s.opt.Planner.StaysOut(ctx, v.Name, until)
@@ -249,6 +266,7 @@ func (s *Server) planParts(out *vesselView, v Vessel, now time.Time) {
 	if s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID == 0 && v.ProofOf == "" {
 		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Name}}.Encode()
 	}
+	out.AskOut = s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID != 0 && len(v.Estimate.Fan) > 0 && !v.InFridge
 }
 
 // planLines say how the plan of a vessel stands.

@@ -23,12 +23,13 @@ func (p Plan) Adopted() bake.Process {
 	out := p.Process
 	out.Defs = slices.Clone(p.Process.Defs)
 	out.Marks = nil
-	if p.Feed == nil || len(p.Steps) == 0 {
+	if p.Feed == nil || len(p.Steps) == 0 { // ripe already, or no way
 		return out
 	}
 	ripe := max(1, int(math.Round(p.Process.Started.Sub(p.Feed.At).Minutes()))-feedMin)
 	feed := bake.StepDef{ID: FeedID, Name: "feed", Trigger: bake.ByClock, TakesMin: feedMin, Hands: true, Do: p.Steps[0].Do, Caution: p.Steps[0].Caution}
-	ripen := bake.StepDef{ID: RipenID, Name: "levain ripens", Trigger: bake.ByClock, TakesMin: ripe, Do: p.Steps[1].Do}
+	ripen := bake.StepDef{ID: RipenID, Name: "levain ripens", Trigger: bake.ByClock, TakesMin: ripe,
+		Do: "Leave the levain covered until its peak."} // no times: they slip with the feed
 	out.Defs = append([]bake.StepDef{feed, ripen}, out.Defs...)
 	out.Started = p.Feed.At
 	return out
