@@ -309,7 +309,7 @@ func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 	assert.Less(t, len(body), 16000, "an hour of a probe stays small")
 }
 
-// Whatever the readings, windows stay ordered and the points kept stay bounded.
+// Whatever the readings, windows stay ordered.
 func TestTrackHoldsForAnyReadings(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		p := bake.DefaultProcess(start(), 24)
@@ -328,12 +328,22 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 			}
 		}
 		_ = p.Done(bake.BakeID, now, "Ada")
-		for range rapid.IntRange(1, 500).Draw(r, "readings") {
+		for range rapid.IntRange(1, 60).Draw(r, "readings") {
 			now = now.Add(time.Minute)
 			p.FollowCore(now, bake.CoreInput{CoreC: rapid.Float64Range(-20, 150).Draw(r, "core"), RoomC: 22})
-		}
-		if n := len(p.Track.Core); n > 400 {
-			r.Fatalf("%d points kept", n)
+			if w := p.CoolBy; w.Median.Before(w.From) || w.Until.Before(w.Median) {
+				r.Fatalf("window not ordered: %v", w)
+			}
 		}
 	})
+}
+
+func TestThePointsOfTheCoreStayBounded(t *testing.T) {
+	p := loaded(t)
+	for i := range 600 {
+		p.FollowCore(at(16, i), bake.CoreInput{CoreC: 20, RoomC: 22})
+	}
+	assert.Len(t, p.Track.Core, 400)
+	assert.Equal(t, at(16, 0), p.Track.Core[0].At, "the first stays: it tells this loading from an earlier one")
+	assert.Equal(t, at(16, 599), p.Track.Core[399].At)
 }
