@@ -96,14 +96,7 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (aside str
 		return "", fmt.Errorf("restore: %w", err)
 	}
 	part := path + ".restoring"
-	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return "", fmt.Errorf("restore: %w", err)
-	}
-	err = readAnyhow(ctx, backup, func(db *sql.DB) error {
-		_ = os.Remove(part) // of an earlier way of reading
-		_, err := db.ExecContext(ctx, "VACUUM INTO ?", part)
-		return err
-	})
+	err = compactCopy(ctx, backup, part)
 	if err == nil {
 		err = keepOwner(path, part)
 	}
@@ -118,6 +111,18 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (aside str
 		return aside, fmt.Errorf("restore %s: %w", backup, err)
 	}
 	return aside, nil
+}
+
+// compactCopy copies a history that no service uses, leaving out what is empty.
+func compactCopy(ctx context.Context, from, part string) error {
+	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return readAnyhow(ctx, from, func(db *sql.DB) error {
+		_ = os.Remove(part) // of an earlier way of reading
+		_, err := db.ExecContext(ctx, "VACUUM INTO ?", part)
+		return err
+	})
 }
 
 // keepOwner gives the new file the owner of the old one, or of the folder: the

@@ -78,22 +78,29 @@ func (t Settings) DeletePrefix(ctx context.Context, prefix string) (int64, error
 
 // List returns all keys that start with prefix, with their values.
 func (t Settings) List(ctx context.Context, prefix string) (map[string][]byte, error) {
-	out := make(map[string][]byte)
-	err := t.s.query(func(db *sql.DB) error {
-		rows, err := db.QueryContext(ctx, "SELECT key, value FROM settings WHERE substr(key, 1, length(?1)) = ?1", prefix)
-		if err != nil {
-			return err
-		}
-		defer rows.Close()
-		for rows.Next() {
-			var k string
-			var v []byte
-			if err := rows.Scan(&k, &v); err != nil {
-				return err
-			}
-			out[k] = v
-		}
-		return rows.Err()
+	var out map[string][]byte
+	err := t.s.query(func(db *sql.DB) (err error) {
+		out, err = settingsOf(ctx, db, prefix)
+		return err
 	})
 	return out, err
+}
+
+// settingsOf reads the settings of a file that start with prefix.
+func settingsOf(ctx context.Context, db *sql.DB, prefix string) (map[string][]byte, error) {
+	rows, err := db.QueryContext(ctx, "SELECT key, value FROM settings WHERE substr(key, 1, length(?1)) = ?1", prefix)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	out := make(map[string][]byte)
+	for rows.Next() {
+		var k string
+		var v []byte
+		if err := rows.Scan(&k, &v); err != nil {
+			return nil, err
+		}
+		out[k] = v
+	}
+	return out, rows.Err()
 }

@@ -53,14 +53,7 @@ func (s *Store) TakeBackup(ctx context.Context, t TakeOver) (aside string, err e
 // prepareCopy makes a compact copy of a backup with the newest schema and checks
 // it. The caller closes it.
 func prepareCopy(ctx context.Context, backup, part string) (*sql.DB, error) {
-	if err := os.Remove(part); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return nil, err
-	}
-	err := readAnyhow(ctx, backup, func(db *sql.DB) error {
-		_ = os.Remove(part) // of an earlier way of reading
-		_, err := db.ExecContext(ctx, "VACUUM INTO ?", part)
-		return err
-	})
+	err := compactCopy(ctx, backup, part)
 	if err == nil {
 		err = os.Chmod(part, fileMode)
 	}
@@ -298,17 +291,11 @@ func carrySettings(ctx context.Context, old, fresh *sql.DB, past []string) error
 			return err
 		}
 	}
-	rows, err := old.QueryContext(ctx, "SELECT key, value FROM settings")
+	ours, err := settingsOf(ctx, old, "")
 	if err != nil {
 		return err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var k string
-		var v []byte
-		if err := rows.Scan(&k, &v); err != nil {
-			return err
-		}
+	for k, v := range ours {
 		if ofPast(k) {
 			continue
 		}
@@ -316,7 +303,7 @@ func carrySettings(ctx context.Context, old, fresh *sql.DB, past []string) error
 			return err
 		}
 	}
-	return rows.Err()
+	return nil
 }
 
 // carryRises copies the kept rises with all that belongs to them, and the open
