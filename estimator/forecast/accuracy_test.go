@@ -305,6 +305,11 @@ func render(results [][5]verdict, kinds []int) string {
 	})
 	line("plain Gompertz", func(c int) string { return pair(pick(c, -1, func(v verdict) float64 { return v.plain })) })
 	line("Cramér-Rao bound", func(c int) string { return pair(boundErrors(pick(c, -1, func(v verdict) float64 { return v.bound }))) })
+	line("within 5 min, ours / bound", func(c int) string {
+		ours := pick(c, -1, func(v verdict) float64 { return v.ours })
+		bound := boundErrors(pick(c, -1, func(v verdict) float64 { return v.bound }))
+		return fmt.Sprintf("%.0f %% / %.0f %%", 100*within(ours, 5), 100*within(bound, 5))
+	})
 	line("80 % interval covers", func(c int) string {
 		return fmt.Sprintf("%.1f %%", 100*mean(pick(c, -1, covered)))
 	})
@@ -354,6 +359,11 @@ func boundErrors(sds []float64) []float64 {
 	}
 	sort.Float64s(xs)
 	return xs
+}
+
+// within is the share of sorted values up to a limit.
+func within(sorted []float64, limit float64) float64 {
+	return float64(sort.Search(len(sorted), func(i int) bool { return sorted[i] > limit })) / float64(len(sorted))
 }
 
 func at(sorted []float64, q float64) float64 {

@@ -380,3 +380,61 @@ func TestAccuracySmall(t *testing.T) {
 	assert.Less(t, median(ours), min(median(line[0]), median(line[1]), median(line[2])))
 	assert.True(t, covers/n > 0.55 && covers/n < 0.98, "%v", covers/n)
 }
+
+// Folds nobody told, too small to be found: hands are in the way for two minutes,
+// the dough is dented and fills again. The forecast must not read the dents as a
+// rise that slows down and then races.
+func TestQuietFolds(t *testing.T) {
+	for _, c := range []struct{ rate, lag, hoursBefore float64 }{{30, 2, 2}, {40, 2, 2}, {30, 2, 1}, {30, 0.5, 2}} {
+		truth := gompertzRise(170, c.rate, c.lag)
+		at := 0.0
+		for truth(at) < 100 {
+			at += 0.001
+		}
+		level := func(h float64) float64 {
+			g := truth(h)
+			for _, fold := range []float64{0.5, 1, 1.5} {
+				if h >= fold {
+					g -= 9 * math.Exp(-(h-fold)/0.3)
+				}
+			}
+			return g
+		}
+		f := New(DefaultPrior("dough"))
+		for _, span := range [][2]float64{{0, 0.5}, {0.5 + 2.0/60, 1}, {1 + 2.0/60, 1.5}, {1.5 + 2.0/60, at - c.hoursBefore}} {
+			play(f, span[0], span[1], constant(24), level)
+		}
+		x := f.Crossing(100)
+		require.True(t, x.Known, x.Why)
+		assert.InDelta(t, at, x.Median.Hours(), 0.4, "%+v", c)
+		assert.Less(t, x.From.Hours(), at, "%+v", c)
+		assert.Greater(t, x.Until.Hours(), at, "%+v", c)
+	}
+}
+
+func TestPausesThatMayHideAFold(t *testing.T) {
+	for name, c := range map[string]struct {
+		every, pause, level float64
+		want                bool
+	}{
+		"two minutes of hands":           {0.5, 2, 1.1, true},
+		"hands between slow readings":    {1, 3, 1.1, true},
+		"one reading lost":               {1, 2, 1.1, false},
+		"a pause between slow readings":  {5, 8, 1.1, false},
+		"too late in the rise for folds": {0.5, 2, 1.7, false},
+		"the sensor was gone":            {0.5, 40, 1.1, false},
+	} {
+		b := bins{width: firstWidth}
+		for i := range 40 {
+			level := 1.0
+			if i > 20 {
+				level = c.level
+			}
+			b.add(float64(i)*c.every/60, level, 0.01, 0, 0)
+		}
+		assert.Zero(t, b.hands, name)
+		b.add((39*c.every+c.pause)/60, c.level, 0.01, 0, 0)
+		assert.Equal(t, c.want, b.hands == 1, name)
+		assert.Equal(t, c.want, b.list[b.n-1].dent > 0, name)
+	}
+}

@@ -16,6 +16,7 @@ type bin struct {
 	first, last           float64
 	jump                  float64 // variance of a jump before this bin, share of V0 squared
 	jumpAt                float64 // when it happened
+	dent                  float64 // variance of a dent before this bin that nobody told, share of V0 squared
 }
 
 func (b *bin) meanAt() float64     { return b.at / b.n }
@@ -42,13 +43,16 @@ type bins struct {
 	pending float64 // jump variance waiting for the next reading
 	when    float64
 	jumps   int
+	hands   int
+	usual   float64 // hours between readings
 	noise   noise
 }
 
 func (b *bins) add(at, volumeL, sdL, ganzle, ctmi float64) {
 	b.noise.add(at, volumeL, sdL)
+	handled := b.handled(at, volumeL)
 	one := bin{n: 1, at: at, volumeL: volumeL, variance: sdL * sdL, ganzle: ganzle, ctmi: ctmi, first: at, last: at}
-	if b.n > 0 && b.pending == 0 {
+	if b.n > 0 && b.pending == 0 && !handled {
 		if cur := &b.list[b.n-1]; at-cur.first < b.width {
 			cur.absorb(&one)
 			return
@@ -60,9 +64,41 @@ func (b *bins) add(at, volumeL, sdL, ganzle, ctmi float64) {
 	if b.pending > 0 {
 		one.jump, one.jumpAt = b.pending, b.when
 		b.pending = 0
+	} else if handled {
+		one.dent = handsSD * handsSD
+		b.hands++
 	}
 	b.list[b.n] = one
 	b.n++
+}
+
+// A pause of minutes between readings that come faster, in the first half of a
+// rise: hands or a lid were in the way, and the dough may have been folded
+// without a word, too little to be found (common practice, no source: folds are
+// done by then).
+const (
+	handsLeast = 1.2 / 60 // hours
+	handsMost  = 15.0 / 60
+	handsSpan  = 2.2  // of the usual time between readings: more than one was lost
+	handsLevel = 1.5  // of the start volume
+	handsSD    = 0.05 // of the dent they may have left, share of V0
+	maxHands   = 12
+)
+
+// handled reports whether such a pause ends with a reading.
+func (b *bins) handled(at, volumeL float64) bool {
+	if b.n == 0 {
+		return false
+	}
+	pause := at - b.list[b.n-1].last
+	if b.usual == 0 {
+		b.usual = pause
+	}
+	long := pause > max(handsLeast, handsSpan*b.usual)
+	if !long {
+		b.usual += (pause - b.usual) / 16
+	}
+	return long && pause < handsMost && b.hands < maxHands && volumeL < handsLevel*b.list[0].meanVolume()
 }
 
 // disturb makes the next reading start a bin that may sit at another level.
@@ -89,7 +125,7 @@ func (b *bins) merge() {
 		out := 0
 		for i := 1; i < b.n; i++ {
 			cur, next := &b.list[out], &b.list[i]
-			if next.jump == 0 && next.last-cur.first <= b.width {
+			if next.jump == 0 && next.dent == 0 && next.last-cur.first <= b.width {
 				cur.absorb(next)
 				continue
 			}

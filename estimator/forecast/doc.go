@@ -35,8 +35,9 @@
 // A record differs from any curve by white noise, found from its second
 // differences; by a smooth wander (Matérn 3/2, 1.5 h) whose size is found from
 // the evidence; after each disturbance by a jump that stays and a dent that
-// heals; and at the start by a misfit that dies away within the hour. Start
-// volume and level are the curve's plus the deviation there. A Kalman filter
+// heals; after each pause of minutes in the first half by a dent alone, for a
+// fold nobody told; and at the start by a misfit that dies away within the hour.
+// Start volume and level are the curve's plus the deviation there. A Kalman filter
 // whitens residuals and derivatives (generalised least squares in O(bins));
 // Levenberg-Marquardt finds the most probable parameters of each shape; Laplace
 // gives evidence and a proposal; evenly spaced draws from it are weighed by the
@@ -52,6 +53,28 @@
 // See [DefaultPrior] and [Prior.Learn]. Below about 30 % of rise the record hardly
 // knows its ceiling (the Cramér-Rao bound on the doubling time is over an hour at
 // 1 % noise): a narrower interval there comes from the prior.
+//
+// # Measured
+//
+// On 300 invented rises (BenchmarkAccuracy -rises 300; four process models that
+// are not these curves, but for a Gompertz among them), minutes of error of the
+// doubling time, median and 90th percentile, so many minutes before it:
+//
+//	                       180           120           60           30           15
+//	this forecast          25.6 / 90     15.3 / 51     5.0 / 19     2.6 / 14     1.6 / 13
+//	straight line, best    87 / 600      39 / 243      12.1 / 82    5.1 / 29     3.3 / 29
+//	plain Gompertz         600 / 600     92 / 600      22.5 / 600   10.5 / 59    7.0 / 40
+//	Cramér-Rao bound       81 / 600      18.5 / 421    3.6 / 34     1.6 / 13     1.1 / 9
+//	80 % interval covers   84 %          82 %          84 %         83 %         84 %
+//	within 5 min, ours     14 %          25 %          49 %         66 %         77 %
+//	within 5 min, bound    14 %          28 %          57 %         74 %         81 %
+//
+// (600 stands for no answer.) The bound knows the process but not its three
+// parameters, the start volume and what each fold took; the priors beat it early.
+// From an hour before on, the line is 2 to 2.4 times as far off as the forecast and
+// 3 to 3.4 times as far as the bound: three times better than the line is nearly
+// what the bound allows. A warning half an hour ahead can hardly come within 5
+// minutes of its time more often than the 74 % of the bound.
 //
 // # Where it is known to be wrong
 //

@@ -32,7 +32,7 @@ type Prior struct {
 func DefaultPrior(holds string) Prior {
 	p := Prior{
 		LogCeiling: Normal{math.Log(175), 0.45},
-		LogRate:    Normal{math.Log(40), 0.75},
+		LogRate:    Normal{math.Log(40), 0.62},
 		Lag:        Normal{0.4, 0.45},
 		Response:   Normal{0, 1.5},
 	}

@@ -131,7 +131,7 @@ func (w *whitener) load(b *bins, scale, stopped, moved float64) {
 		w.ganzle[k], w.ctmi[k] = x.meanGanzle(), x.meanCTMI()
 		w.phi[k] = transition(dt)
 		w.heal[k] = math.Exp(-dt / healHours)
-		w.jump[k], w.dent[k] = x.jump, dentShare*x.jump
+		w.jump[k], w.dent[k] = x.jump, dentShare*x.jump+x.dent
 		if at-moved < 4 {
 			w.jump[k] += coolingSD * coolingSD * max(0, min(dt, at-moved))
 		}
