@@ -104,11 +104,20 @@ func neverDoubled(known []PastFeed) (Finding, bool) {
 	mean := math.NaN()
 	if len(temps) > 0 {
 		mean = average(temps)
-		f.Evidence += fmt.Sprintf(", at %.0f to %.0f C", slices.Min(temps), slices.Max(temps))
+		f.Evidence += ", at " + degreesBetween(slices.Min(temps), slices.Max(temps))
 	}
 	f.Evidence += "."
 	f.Do = remedies(last, mean)
 	return f, true
+}
+
+// degreesBetween writes "18 C", or "17 to 19 C" when they differ.
+func degreesBetween(lowC, highC float64) string {
+	low, high := fmt.Sprintf("%.0f", lowC), fmt.Sprintf("%.0f", highC)
+	if low == high {
+		return low + " C"
+	}
+	return low + " to " + high + " C"
 }
 
 // remedies lists what to try, in order, leaving out what the evidence rules

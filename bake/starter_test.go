@@ -139,9 +139,11 @@ func TestDiagnoseSightings(t *testing.T) {
 func TestDiagnoseWeak(t *testing.T) {
 	got := bake.Diagnose(past(4, 18, 60, 9), nil)
 	require.Len(t, got, 1)
-	assert.Equal(t, "Best of the last 4 feeds: 60 %, at 18 to 18 C.", got[0].Evidence)
+	assert.Equal(t, "Best of the last 4 feeds: 60 %, at 18 C.", got[0].Evidence)
 	assert.Contains(t, got[0].Do[0], "First the temperature: it stood at 18 C")
 	assert.Contains(t, got[0].Do[1], "it waited up to 10 h after the peak")
+	mixed := bake.Diagnose(append(past(2, 17, 60, 9), past(2, 19, 50, 9)...), nil)
+	assert.Contains(t, mixed[0].Evidence, ", at 17 to 19 C.")
 	warm := bake.Diagnose(past(4, 25, 60, 4), nil)
 	assert.NotContains(t, warm[0].Do[0], "temperature", "warm enough: not blamed")
 	assert.Empty(t, bake.Diagnose(past(4, 24, 160, 4), nil))
