@@ -85,16 +85,18 @@ func (e *Estimator) baselineL() (float64, float64) {
 	switch {
 	case e.cached.fitted:
 		return e.cached.baseL, e.cached.baseSDL
-	case r.hintL > 0:
-		return r.hintL, max(r.hintSDL, 0.002*r.hintL)
-	case r.base.known():
+	case r.hintL > 0, r.base.known():
 		return e.seenBaseline()
 	}
 	return math.NaN(), math.NaN()
 }
 
-// seenBaseline is the start volume as it was read, and its standard deviation.
+// seenBaseline is the start volume as it was read, and its standard deviation: what
+// was known before a restart, else from the first minutes.
 func (e *Estimator) seenBaseline() (float64, float64) {
+	if r := &e.rise; r.hintL > 0 {
+		return r.hintL, max(r.hintSDL, 0.002*r.hintL)
+	}
 	p := e.cfg.Profile
 	level, variance := e.rise.base.estimate(e.rise.bucketR)
 	return p.Volume(level), p.Area(level) * math.Sqrt(variance)

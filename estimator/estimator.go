@@ -60,15 +60,16 @@ func New(cfg Config) (*Estimator, error) {
 // the sensor stays.
 func (e *Estimator) Begin(at time.Time) {
 	if e.clock.epoch.IsZero() {
-		e.clock.epoch, e.clock.last = at, at
+		e.clock.begin(at)
 	}
 	e.begin(at)
 }
 
 // Resume says what a rise had come to before the process stopped. Call it before
 // its stored samples are fed in again: the next rise that starts takes the
-// hints. The baseline holds until the samples give a better one, and the phase
-// stands until samples later than since speak against it.
+// hints. The baseline stands for what was seen in the first minutes: what is judged
+// there of few samples need not come out the same a second time. A baseline of 0 is
+// none. The phase stands until samples later than since speak against it.
 func (e *Estimator) Resume(baselineL, sdL float64, phase Phase, since time.Time) {
 	e.hint = &hint{baselineL, sdL, phase, since}
 }

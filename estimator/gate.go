@@ -92,6 +92,13 @@ type clock struct {
 	interval float64   // usual time between distances, hours; 0 unknown
 }
 
+// begin sets the epoch: not at t but at the full half minute before, so that the
+// buckets of half a minute hold the same readings when they are fed in again after
+// a restart.
+func (c *clock) begin(t time.Time) {
+	c.epoch, c.last = t.Truncate(30*time.Second), t
+}
+
 // hours is t as hours since the epoch.
 func (c *clock) hours(t time.Time) float64 { return t.Sub(c.epoch).Hours() }
 
@@ -133,7 +140,7 @@ func (e *Estimator) Observe(s Sample) Verdict {
 
 func (e *Estimator) observe(s Sample) reason {
 	if e.clock.epoch.IsZero() {
-		e.clock.epoch, e.clock.last = s.Time, s.Time
+		e.clock.begin(s.Time)
 	}
 	late := s.Time.Before(e.clock.last)
 	if late {

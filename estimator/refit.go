@@ -157,7 +157,7 @@ func (c *cached) bases(e *Estimator) {
 	}
 	fitL, fitSD := e.fit.Baseline()
 	c.fitL, c.baseL, c.baseSDL = fitL, fitL, fitSD
-	if !e.rise.base.known() {
+	if !e.rise.base.known() && e.rise.hintL == 0 {
 		return
 	}
 	seenL, seenSD := e.seenBaseline()

@@ -3,9 +3,11 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"log/slog"
 
 	"tidemark/bake"
+	"tidemark/estimator"
 	"tidemark/history"
 )
 
@@ -16,18 +18,20 @@ type keeper interface {
 	update(r history.Rise)
 	end(r history.Rise)
 	process(riseID int64, p bake.Process)
+	sensor(vessel string, s estimator.Sensor)
 	plan(vessel string, f *followed) // nil: it follows none
 }
 
 // forgetful keeps nothing; it only counts rises, so that alarms have an ID.
 type forgetful struct{ rises int64 }
 
-func (f *forgetful) begin(history.Rise) int64    { f.rises++; return f.rises }
-func (f *forgetful) row(int64, history.Row)      {}
-func (f *forgetful) update(history.Rise)         {}
-func (f *forgetful) end(history.Rise)            {}
-func (f *forgetful) process(int64, bake.Process) {}
-func (f *forgetful) plan(string, *followed)      {}
+func (f *forgetful) begin(history.Rise) int64        { f.rises++; return f.rises }
+func (f *forgetful) row(int64, history.Row)          {}
+func (f *forgetful) update(history.Rise)             {}
+func (f *forgetful) end(history.Rise)                {}
+func (f *forgetful) process(int64, bake.Process)     {}
+func (f *forgetful) sensor(string, estimator.Sensor) {}
+func (f *forgetful) plan(string, *followed)          {}
 
 // diary keeps everything in the store. A failing store is logged and told by
 // its Health: watching goes on.
@@ -85,6 +89,22 @@ func (d *diary) plan(vessel string, f *followed) {
 		err = s.Set(ctx, key, body)
 	}
 	d.report("plan", f.Rise, err)
+}
+
+// sensorKey is where it is kept what was learnt of a vessel's distance sensor when
+// its latest rise began.
+func sensorKey(vessel string) string { return "sensor/" + vessel }
+
+// sensor keeps what was learnt of a distance sensor.
+func (d *diary) sensor(vessel string, s estimator.Sensor) {
+	body, err := json.Marshal(s)
+	if err == nil {
+		err = d.store.Settings().Set(context.Background(), sensorKey(vessel), body)
+	}
+	if errors.Is(err, history.ErrMemoryOnly) {
+		err = nil // it is learnt again
+	}
+	d.report("what was learnt of a sensor", 0, err)
 }
 
 // report logs a failure to keep something.

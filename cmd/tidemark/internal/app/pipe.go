@@ -53,6 +53,7 @@ type pipe struct {
 	trackKept   time.Time   // when the track of the bake was last written down
 
 	rise    history.Rise // the rise under way; ID 0 when none
+	keptL   float64      // its start volume when it was last stored
 	last    estimator.Estimate
 	steps   []bake.Step
 	lastRow time.Time
@@ -173,6 +174,7 @@ func (p *pipe) followRise() {
 		p.keeping.feed = p.feedNow()
 		p.rise = history.Rise{Batch: p.batchJSON(), Vessel: p.vessel.Name, Holds: p.vessel.Holds, StartedAt: e.Started, TargetPercent: e.TargetPercent, Demo: p.demo}
 		p.rise.ID = p.keep.begin(p.rise)
+		p.keep.sensor(p.vessel.Name, p.est.Sensor())
 		p.named = ""
 		p.lastRow = time.Time{}
 		p.deeds = nil
@@ -182,7 +184,8 @@ func (p *pipe) followRise() {
 			p.planBegan()
 		}
 	}
-	if p.updateRise() {
+	if p.updateRise() || p.baselineMoved() {
+		p.keptL = p.rise.BaselineL
 		p.keep.update(p.rise)
 	}
 	if e.Phase == estimator.Ended {
@@ -229,6 +232,19 @@ func (p *pipe) updateRise() bool {
 	r.BaselineL, r.BaselineSDL = e.BaselineL, finiteOr(e.BaselineSDL, 0)
 	r.MaxRate = max(r.MaxRate, finiteOr(e.RatePercentPerHour, 0))
 	return old.Phase != r.Phase || old.ReachedAt.IsZero() != r.ReachedAt.IsZero() || (old.BaselineL == 0) != (r.BaselineL == 0)
+}
+
+// The start volume is stored anew when it has moved by this share, once the dough
+// has settled: a restart then goes on with the same one.
+const (
+	baselineShare   = 0.005
+	baselineSettles = 30 * time.Minute
+)
+
+// baselineMoved reports whether it has.
+func (p *pipe) baselineMoved() bool {
+	return p.last.Time.Sub(p.rise.StartedAt) >= baselineSettles-time.Minute &&
+		math.Abs(p.rise.BaselineL-p.keptL) > baselineShare*p.rise.BaselineL
 }
 
 // closeRise ends the stored rise.

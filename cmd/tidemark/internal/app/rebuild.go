@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"encoding/json"
 	"time"
 
 	"tidemark/alert"
@@ -39,7 +40,15 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 		est.SetTarget(r.TargetPercent)
 	}
 	p.keeping.begin(r)
-	est.Resume(r.BaselineL, r.BaselineSDL, r.Phase, r.PhaseSince)
+	var sensor estimator.Sensor
+	if body, err := store.Settings().Get(ctx, sensorKey(p.vessel.Name)); err == nil && json.Unmarshal(body, &sensor) == nil {
+		est.KnowSensor(sensor)
+	}
+	baseL, baseSDL := 0.0, 0.0
+	if anyRow(ctx, store, r.ID, r.StartedAt.Add(baselineSettles)) {
+		baseL, baseSDL = r.BaselineL, r.BaselineSDL
+	}
+	est.Resume(baseL, baseSDL, r.Phase, r.PhaseSince)
 	est.Observe(eventOnly(r.StartedAt, estimator.Start))
 	next, cold, last := r.StartedAt.Add(rebuildStep), false, r.StartedAt
 	for row, err := range store.Rows(ctx, r.ID, r.StartedAt, time.Time{}) {
@@ -78,15 +87,19 @@ func nextRebuildStep(at, now time.Time) time.Time {
 	return fine
 }
 
+// anyRow reports whether there is a sample of a rise from a moment on.
+func anyRow(ctx context.Context, store *history.Store, id int64, from time.Time) bool {
+	for _, err := range store.Rows(ctx, id, from, time.Time{}) {
+		return err == nil
+	}
+	return false
+}
+
 // primer shows the rules what they saw shortly before the last run ended, so that
 // a warning that was held back then comes when it would have come. What was so
 // before the stored phase began is not shown by that phase.
 func (p *pipe) primer(ctx context.Context, store *history.Store, r history.Rise, now time.Time) func(estimator.Estimate, bool) {
-	recent := false
-	for _, err := range store.Rows(ctx, r.ID, now.Add(-primedWithin), time.Time{}) {
-		recent = err == nil
-		break
-	}
+	recent := anyRow(ctx, store, r.ID, now.Add(-primedWithin))
 	from := now.Add(-rebuildFine)
 	return func(e estimator.Estimate, cold bool) {
 		if !recent || e.Time.Before(from) {
