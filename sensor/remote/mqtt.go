@@ -180,12 +180,23 @@ func (m *MQTT) password() ([]byte, error) {
 	return []byte(strings.TrimRight(string(secret), "\r\n")), nil
 }
 
-// identify puts user and password into the packet that opens a connection.
+// fewAtOnce is how many messages the broker may have under way to us. The library
+// holds room for all that are allowed, and unless told takes 65,535 (MQTT 5,
+// 3.1.2.11.3, receive maximum): half a megabyte for each connection.
+const fewAtOnce = 32
+
+// identify puts user and password into the packet that opens a connection, and how
+// many messages may be under way.
 func (m *MQTT) identify(p *paho.Connect, _ *url.URL) (*paho.Connect, error) {
 	secret, err := m.password()
 	if err != nil {
 		return nil, err
 	}
+	if p.Properties == nil {
+		p.Properties = &paho.ConnectProperties{}
+	}
+	few := uint16(fewAtOnce)
+	p.Properties.ReceiveMaximum = &few
 	if m.opt.User != "" {
 		p.UsernameFlag, p.Username = true, m.opt.User
 	}
