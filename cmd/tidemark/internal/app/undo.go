@@ -63,7 +63,7 @@ func (a *App) revert(ctx context.Context, p *pipe, h history.Act, now time.Time)
 }
 
 // revertMark puts the former mark back. Where a table by temperature decides, the
-// rise is built anew, as an estimator does not go back to its table.
+// rise is built anew, so that its phases are those of the table's mark.
 func (p *pipe) revertMark(ctx context.Context, store *history.Store, formerPercent float64, now time.Time) error {
 	p.rise.TargetPercent = formerPercent
 	p.keep.update(p.rise)
