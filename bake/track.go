@@ -93,7 +93,8 @@ const joinedLate = 30 * time.Minute
 
 // FollowProof takes in what is known of the final proof and works its time out
 // anew: by the sensor over the basket, else by the sample jar corrected for its
-// temperature, else by equivalent time. It does nothing outside a final proof.
+// temperature, else by equivalent time, which also stands while the sensors have
+// seen too little to tell it closer. It does nothing outside a final proof.
 func (p *Process) FollowProof(now time.Time, in ProofInput) {
 	begun, ok := p.Proofing()
 	if !ok {
@@ -106,30 +107,39 @@ func (p *Process) FollowProof(now time.Time, in ProofInput) {
 	if math.IsNaN(room) {
 		room = 0
 	}
-	pending := ""
-	if in.Basket != nil {
-		if w := reaching(*in.Basket, d.RisePercent); !w.IsZero() {
-			t.ProofBy, t.ProofBasis, t.ProofWhy = w, BasketBasis, "by the sensor over the basket"
-			return
+	byTime := ProofByTime(begun, now, t.Loaf, room, d.Usual)
+	pending := "no sensor watches the proof"
+	for _, by := range []struct {
+		seen  *estimator.Estimate
+		basis ProofBasis
+		name  string
+	}{{in.Basket, BasketBasis, "the basket's sensor"}, {in.Sample, SampleBasis, "the sample jar"}} {
+		if by.seen == nil {
+			continue
 		}
-		pending = "the basket's sensor gives no forecast yet"
-	}
-	if in.Sample != nil {
-		if w := reaching(*in.Sample, d.RisePercent); !w.IsZero() {
-			s := Sample{Begun: begun, Jar: t.Jar, Loaf: t.Loaf, RoomC: room}
-			t.ProofBasis = SampleBasis
-			var why string
-			t.ProofBy, why = s.Ready(now, w)
-			t.ProofWhy = "by the sample jar; " + why
-			return
+		w, why := reaching(*by.seen, d.RisePercent), "by the sensor over the basket"
+		if w.IsZero() {
+			pending = by.name + " gives no forecast yet"
+			continue
 		}
-		pending = "the sample jar gives no forecast yet"
+		if by.basis == SampleBasis {
+			w, why = Sample{Begun: begun, Jar: t.Jar, Loaf: t.Loaf, RoomC: room}.Ready(now, w)
+			why = "by the sample jar; " + why
+		}
+		if vaguer(w, byTime) && now.Before(byTime.Median) {
+			pending = by.name + " cannot tell it closer yet"
+			continue
+		}
+		t.ProofBy, t.ProofBasis, t.ProofWhy = w, by.basis, why
+		return
 	}
-	t.ProofBy, t.ProofBasis = ProofByTime(begun, now, t.Loaf, room, d.Usual), TimeBasis
-	t.ProofWhy = "by the usual time at this temperature; no sensor watches the proof"
-	if pending != "" {
-		t.ProofWhy = "by the usual time at this temperature; " + pending
-	}
+	t.ProofBy, t.ProofBasis, t.ProofWhy = byTime, TimeBasis, "by the usual time at this temperature; "+pending
+}
+
+// vaguer reports whether a window is wider than another: a rise that has hardly
+// begun tells less than the usual time.
+func vaguer(w, than estimator.Window) bool {
+	return w.Until.Sub(w.From) > than.Until.Sub(than.From)
 }
 
 // ofThisProof drops an estimate that is not about this proof.

@@ -94,6 +94,22 @@ func TestARiseOfTheBulkIsNotTheProofs(t *testing.T) {
 	assert.Contains(t, p.Track.ProofWhy, "the sample jar gives no forecast yet")
 }
 
+// A jar that has hardly risen has a wide window: the usual time is closer. Once
+// that has passed, the jar knows better however vague.
+func TestAVagueJarDoesNotHideTheUsualTime(t *testing.T) {
+	vague := watching(at(14, 0), at(17, 0), 24)
+	vague.Ready.From, vague.Ready.Until = at(15, 0), at(21, 0)
+	in := bake.ProofInput{StartC: 24, AirC: 24, Sample: vague}
+	p := shaped(t)
+	follow(&p, at(14, 20), func(time.Time) bake.ProofInput { return in })
+	assert.Equal(t, bake.TimeBasis, p.Track.ProofBasis)
+	assert.Contains(t, p.Track.ProofWhy, "the sample jar cannot tell it closer yet")
+	assert.WithinDuration(t, at(15, 40), p.Track.ProofBy.Median, time.Minute)
+	follow(&p, at(15, 50), func(time.Time) bake.ProofInput { return in })
+	assert.Equal(t, bake.SampleBasis, p.Track.ProofBasis)
+	assert.WithinDuration(t, at(17, 0), p.Track.ProofBy.Median, time.Minute)
+}
+
 // The oven follows the proof, whatever watches it.
 func TestPreheatFollowsTheTrackedProof(t *testing.T) {
 	p := shaped(t)
