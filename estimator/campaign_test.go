@@ -296,7 +296,7 @@ func judge(seed uint64) result {
 				res.zBig++
 			}
 		}
-		if ahead := 60 * (reach - h); !x.Ready.IsZero() {
+		if ahead := 60 * (reach - h); !x.Ready.IsZero() && !math.IsInf(reach, 1) {
 			miss := 60 * (x.Ready.Median.Sub(simEpoch).Hours() - reach)
 			if ahead >= 60 {
 				res.err60 = miss
