@@ -65,8 +65,12 @@ func run(ctx context.Context) error {
 	flag.Parse()
 	p := plan{window: *window, settle: time.Minute, dir: *dir}
 	if *short {
-		*inside, *over, *writes = "1,10,100", "1,10,100", "1,10,100"
 		p.window, p.settle = 30*time.Second, 10*time.Second
+		few := map[string]*string{"inside": inside, "over": over, "writes": writes}
+		flag.Visit(func(f *flag.Flag) { delete(few, f.Name) })
+		for _, list := range few {
+			*list = "1,10,100"
+		}
 	}
 	for _, l := range []struct {
 		to   *[]int
