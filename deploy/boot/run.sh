@@ -44,6 +44,8 @@ lay_over() {
 	cp "$folder"/tidemark_*_"$arch".deb "$over/root/first.deb"
 	"$here/newer.sh" "$over/root/first.deb" "$over/root/newer.deb"
 	install -m 0755 "$here/check.sh" "$over/root/check.sh"
+	mkdir "$over/root/script"
+	cp -r "$here/../install.sh" "$here/../package" "$here/../tidemark.yaml" "$over/root/script/"
 	cp "$here/boot-check.service" "$over/etc/systemd/system/"
 	ln -s /etc/systemd/system/boot-check.service "$over/etc/systemd/system/multi-user.target.wants/"
 	ln -s /dev/null "$over/etc/systemd/system/serial-getty@.service" # the console is for the check
