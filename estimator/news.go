@@ -23,6 +23,8 @@ type item struct {
 	kind newsKind
 	at   float64 // hours
 	a, b float64 // volume and sd, litres; dough and air, Celsius; share that may be lost
+	// hands: something else than dough was seen since the point before.
+	hands bool
 }
 
 // news is what the forecast has not been told yet, in a ring of fixed size:
@@ -55,7 +57,9 @@ func (w *news) first(i item) {
 	w.items[0] = i
 }
 
-func (w *news) point(at, volumeL, sdL float64) { w.put(item{isPoint, at, volumeL, sdL}) }
+func (w *news) point(at, volumeL, sdL float64, hands bool) {
+	w.put(item{kind: isPoint, at: at, a: volumeL, b: sdL, hands: hands})
+}
 
 // temper passes a temperature on at most every half minute.
 func (w *news) temper(at, doughC, airC float64) {
@@ -63,11 +67,11 @@ func (w *news) temper(at, doughC, airC float64) {
 		return
 	}
 	w.tempN, w.tempAt = 1, at
-	w.put(item{isTemper, at, doughC, airC})
+	w.put(item{kind: isTemper, at: at, a: doughC, b: airC})
 }
 
 func (w *news) disturb(at, share float64) {
-	w.put(item{isDisturb, at, share, 0})
+	w.put(item{kind: isDisturb, at: at, a: share})
 	w.urgent = true
 }
 

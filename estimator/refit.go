@@ -95,7 +95,7 @@ func (e *Estimator) tell(i item) {
 	at := duration(i.at - e.rise.start)
 	switch i.kind {
 	case isPoint:
-		e.fit.Add(forecast.Point{At: at, VolumeL: i.a, SDL: i.b, DoughC: math.NaN()})
+		e.fit.Add(forecast.Point{At: at, VolumeL: i.a, SDL: i.b, DoughC: math.NaN(), Hands: i.hands})
 	case isTemper:
 		e.fit.Temper(at, i.a, i.b)
 	case isDisturb:

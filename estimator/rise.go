@@ -52,6 +52,7 @@ type rise struct {
 	lastStep  step
 	foldTold  float64 // hours; -Inf when never
 	messAt    float64 // last reading that agreed with nothing
+	hands     bool    // something else than dough was seen since the last point told to the forecast
 	goodAt    float64 // last reading that agreed with the prediction
 	goodMM    float64 // the filter's level then
 	carriedAt float64 // last time the forecast stood in for the filter; -Inf never
@@ -330,13 +331,14 @@ func (r *rise) tellForecast(b bucket) {
 	if first := r.news.items[0]; m.sinks && m.settled && !rested && first.at == r.start && first.a == 0 {
 		level, variance := m.level()
 		area := r.cfg.Profile.Area(level)
-		r.news.items[0] = item{isPoint, r.start, r.cfg.Profile.Volume(level), area * math.Sqrt(variance)}
+		r.news.items[0] = item{kind: isPoint, at: r.start, a: r.cfg.Profile.Volume(level), b: area * math.Sqrt(variance)}
 	}
 	if m.sinking() {
 		return
 	}
 	v := r.cfg.Profile.Volume(b.level)
-	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR))
+	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR), r.hands)
+	r.hands = false
 }
 
 // learnBucket follows the variance of a bucket's mean around the filter. It

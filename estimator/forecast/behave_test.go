@@ -20,7 +20,7 @@ func play(f *Fit, from, until float64, doughC func(h float64) float64, percent f
 	for m := int(from * 60); m < int(until*60); m++ {
 		h := float64(m) / 60
 		f.Temper(duration(h), doughC(h), math.NaN())
-		f.Add(Point{At: duration(h), VolumeL: 1 + (percent(h)+0.5*rng.NormFloat64())/100, SDL: 0.005, DoughC: doughC(h)})
+		f.Add(Point{At: duration(h), VolumeL: 1 + (percent(h)+0.5*rng.NormFloat64())/100, SDL: 0.005, DoughC: doughC(h), Hands: m == int(from*60)})
 		if m%15 == 0 {
 			f.Refit(duration(h))
 		}
@@ -415,14 +415,15 @@ func TestQuietFolds(t *testing.T) {
 func TestPausesThatMayHideAFold(t *testing.T) {
 	for name, c := range map[string]struct {
 		every, pause, level float64
-		want                bool
+		hands, want         bool
 	}{
-		"two minutes of hands":           {0.5, 2, 1.1, true},
-		"hands between slow readings":    {1, 3, 1.1, true},
-		"one reading lost":               {1, 2, 1.1, false},
-		"a pause between slow readings":  {5, 8, 1.1, false},
-		"too late in the rise for folds": {0.5, 2, 1.7, false},
-		"the sensor was gone":            {0.5, 40, 1.1, false},
+		"two minutes of hands":           {0.5, 2, 1.1, true, true},
+		"hands between slow readings":    {1, 3, 1.1, true, true},
+		"a silent sensor saw no hands":   {0.5, 2, 1.1, false, false},
+		"one reading lost":               {1, 2, 1.1, true, false},
+		"a pause between slow readings":  {5, 8, 1.1, true, false},
+		"too late in the rise for folds": {0.5, 2, 1.7, true, false},
+		"the sensor was gone":            {0.5, 40, 1.1, true, false},
 	} {
 		b := bins{width: firstWidth}
 		for i := range 40 {
@@ -430,10 +431,10 @@ func TestPausesThatMayHideAFold(t *testing.T) {
 			if i > 20 {
 				level = c.level
 			}
-			b.add(float64(i)*c.every/60, level, 0.01, 0, 0)
+			b.add(float64(i)*c.every/60, level, 0.01, 0, 0, false)
 		}
 		assert.Zero(t, b.hands, name)
-		b.add((39*c.every+c.pause)/60, c.level, 0.01, 0, 0)
+		b.add((39*c.every+c.pause)/60, c.level, 0.01, 0, 0, c.hands)
 		assert.Equal(t, c.want, b.hands == 1, name)
 		assert.Equal(t, c.want, b.list[b.n-1].dent > 0, name)
 	}

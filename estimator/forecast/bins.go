@@ -48,9 +48,9 @@ type bins struct {
 	noise   noise
 }
 
-func (b *bins) add(at, volumeL, sdL, ganzle, ctmi float64) {
+func (b *bins) add(at, volumeL, sdL, ganzle, ctmi float64, hands bool) {
 	b.noise.add(at, volumeL, sdL)
-	handled := b.handled(at, volumeL)
+	handled := b.handled(at, volumeL) && hands
 	one := bin{n: 1, at: at, volumeL: volumeL, variance: sdL * sdL, ganzle: ganzle, ctmi: ctmi, first: at, last: at}
 	if b.n > 0 && b.pending == 0 && !handled {
 		if cur := &b.list[b.n-1]; at-cur.first < b.width {
@@ -73,9 +73,9 @@ func (b *bins) add(at, volumeL, sdL, ganzle, ctmi float64) {
 }
 
 // A pause of minutes between readings that come faster, in the first half of a
-// rise: hands or a lid were in the way, and the dough may have been folded
-// without a word, too little to be found (common practice, no source: folds are
-// done by then).
+// rise, with something else than dough seen in it: hands or a lid were in the way,
+// and the dough may have been folded without a word, too little to be found (common
+// practice, no source: folds are done by then).
 const (
 	handsLeast = 1.2 / 60 // hours
 	handsMost  = 15.0 / 60

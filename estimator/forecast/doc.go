@@ -35,8 +35,9 @@
 // A record differs from any curve by white noise, found from its second
 // differences; by a smooth wander (Matérn 3/2, 1.5 h) whose size is found from
 // the evidence; after each disturbance by a jump that stays and a dent that
-// heals; after each pause of minutes in the first half by a dent alone, for a
-// fold nobody told; and at the start by a misfit that dies away within the hour.
+// heals; after each pause of minutes in the first half in which something else
+// than dough was seen by a dent alone, for a fold nobody told; and at the start by
+// a misfit that dies away within the hour.
 // Start volume and level are the curve's plus the deviation there. A Kalman filter
 // whitens residuals and derivatives (generalised least squares in O(bins));
 // Levenberg-Marquardt finds the most probable parameters of each shape; Laplace

@@ -14,6 +14,9 @@ type Point struct {
 	VolumeL float64       // litres, above 0
 	SDL     float64       // its standard deviation, litres; 0 when not known
 	DoughC  float64       // Celsius
+	// Hands reports that something other than the dough was seen since the point
+	// before it: a hand, a lid, an empty place. A sensor that was silent saw none.
+	Hands bool
 }
 
 // leastSD is the least standard deviation a reading may claim, as a share.
@@ -79,7 +82,7 @@ func (f *Fit) Add(p Point) {
 		sd = 0.01 * p.VolumeL
 	}
 	sd = max(sd, leastSD*p.VolumeL)
-	f.bins.add(at, p.VolumeL, sd, f.clock.ganzle, f.clock.ctmi)
+	f.bins.add(at, p.VolumeL, sd, f.clock.ganzle, f.clock.ctmi, p.Hands)
 }
 
 // Temper takes temperatures in Celsius, also when no level was seen. NaN is not
