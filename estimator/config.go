@@ -33,7 +33,7 @@ type Config struct {
 
 	Lead      time.Duration // how long before the mark to say near; default 30 min
 	LostAfter time.Duration // default DefaultLostAfter
-	AutoStart bool          // the first valid height starts the first rise
+	AutoStart bool          // the first valid height of a vessel that is not empty starts the first rise
 
 	Prior *forecast.Prior // what is believed of the rise beforehand; nil for the default
 

@@ -79,6 +79,9 @@ func (r reason) word() string {
 	}
 }
 
+// emptyMM: a vessel with less in it counts as empty, mm above the floor.
+const emptyMM = 8
+
 // sentinelMM is the smallest of the codes that optical sensors give for
 // "nothing in range" (8190 and 8191; public driver issue of 2018).
 const sentinelMM = 8190
@@ -178,7 +181,7 @@ func (e *Estimator) distance(s Sample) reason {
 	}
 	e.noise.saw(s.DistanceMM, t, e.clock.interval)
 	e.rawLevelMM = e.cfg.FloorMM - s.DistanceMM
-	if !e.rise.active && e.cfg.AutoStart && e.rises == 0 {
+	if !e.rise.active && e.cfg.AutoStart && e.rises == 0 && e.rawLevelMM >= emptyMM {
 		e.begin(s.Time)
 	}
 	if !e.rise.active {

@@ -179,6 +179,29 @@ func TestGarbageAtTheStart(t *testing.T) {
 	}
 }
 
+// An empty vessel is no rise: it begins when there is something in it.
+func TestEmptyVesselStartsNothing(t *testing.T) {
+	cfg := goodConfig(t)
+	cfg.AutoStart = true
+	e, err := New(cfg)
+	require.NoError(t, err)
+	rng := rand.New(rand.NewPCG(3, 9))
+	filled := simEpoch.Add(20 * time.Minute)
+	for now := simEpoch; now.Before(filled.Add(30 * time.Minute)); now = now.Add(10 * time.Second) {
+		distanceMM := cfg.FloorMM
+		if !now.Before(filled) {
+			distanceMM -= 60
+		}
+		e.Observe(still(now, distanceMM+rng.NormFloat64()))
+		if now.Before(filled) {
+			require.Equal(t, Idle, e.Estimate(now).Phase)
+		}
+	}
+	x := e.Estimate(filled.Add(30 * time.Minute))
+	assert.Equal(t, filled, x.Started)
+	assert.InDelta(t, 60, x.LevelMM, 1.5)
+}
+
 // A fold found by itself: the level drops and stays. The rise is neither begun
 // anew nor called fallen.
 func TestFoldFoundByItself(t *testing.T) {

@@ -124,7 +124,7 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 		return r.takeSeeking(level, t, n)
 	}
 	pred, variance := r.predict(t)
-	if level < min(8, 0.3*r.base.first.level) {
+	if level < min(emptyMM, 0.3*r.base.first.level) {
 		return rEmpty
 	}
 	miss := level - pred

@@ -63,7 +63,7 @@ func openDay(ctx context.Context, dir string, story virtual.Scenario, at time.Ti
 	if err != nil {
 		return nil, err
 	}
-	d.app, err = app.New(app.Options{Config: cfg, Clock: d.clock, Store: d.store, Demo: true})
+	d.app, err = app.New(app.Options{Config: cfg, Clock: d.clock, Store: d.store, Demo: true, StartTold: true})
 	if err == nil {
 		err = d.app.Start(ctx)
 	}
