@@ -32,7 +32,8 @@ type Options struct {
 	Live    bool          // read the configured sensors
 	Routes  []alert.Route // ways to the household; none is right for replay
 	// StartTold leaves the start of a rise to a Start event. Without it, the first
-	// valid height of a vessel with no rise in the store starts one.
+	// valid height of a vessel that is not empty starts one if the store has no rise
+	// of it.
 	StartTold bool
 }
 
