@@ -35,8 +35,8 @@ const leastChance = 0.2 // below this the times of the few curves that get there
 // Crossing forecasts a rise in percent of the start volume, as of the last
 // Refit. Past crossings are read off the smoothed record.
 func (f *Fit) Crossing(risePercent float64) Crossing {
-	if !f.fitted {
-		return Crossing{Chance: math.NaN(), Why: f.why}
+	if !f.awake() {
+		return Crossing{Chance: math.NaN(), Why: f.whyNot()}
 	}
 	f.sorted = f.sorted[:0]
 	behind := f.mayBeBehind(risePercent)
@@ -74,6 +74,14 @@ func (f *Fit) Crossing(risePercent float64) Crossing {
 	c.Past = past > 0.5*f.totalWeight()
 	c.Known = true
 	return c
+}
+
+// whyNot says why nothing is forecast, in words.
+func (f *Fit) whyNot() string {
+	if f.asleep() {
+		return "No forecast: it rests until it is brought up to date."
+	}
+	return f.why
 }
 
 func hours(h float64) time.Duration {
@@ -156,7 +164,7 @@ func (f *Fit) deviation(s *sample, rise, hours float64) float64 {
 	phi := transition(hours)
 	grown := math.Sqrt(max(0, 1-phi[0]*phi[0]-phi[1]*phi[1]*slopeVariance))
 	u := phi[0]*s.state[0] + phi[1]*s.state[1] + grown*s.noise
-	return reachOf(f.state.size, 1+rise/100)*u + s.state[2] + s.state[3]*math.Exp(-hours/healHours)
+	return reachOf(f.size, 1+rise/100)*u + s.state[2] + s.state[3]*math.Exp(-hours/healHours)
 }
 
 // riseAt is the rise of one sample some hours from now, percent.
@@ -179,6 +187,9 @@ func (f *Fit) Baseline() (volumeL, sdL float64) {
 		b := &f.bins.list[0]
 		return b.meanVolume(), math.Sqrt(b.variance) / b.n
 	}
+	if f.asleep() {
+		return f.restL, f.restSDL
+	}
 	m, sd := f.moments(func(s *sample) float64 { return s.base })
 	return m * f.scale, sd * f.scale
 }
@@ -188,6 +199,9 @@ func (f *Fit) Baseline() (volumeL, sdL float64) {
 func (f *Fit) Rise(now time.Duration) (percent, sd float64) {
 	if !f.fitted {
 		return math.NaN(), math.NaN()
+	}
+	if f.asleep() {
+		return f.restRise(now)
 	}
 	ahead := max(0, now.Hours()-f.now)
 	return f.moments(func(s *sample) float64 { return f.riseAt(s, &f.ahead, ahead) })
@@ -213,7 +227,7 @@ func (f *Fit) Ceiling() (low, median, high float64) {
 }
 
 func (f *Fit) spread(get func(*sample) float64) (low, median, high float64) {
-	if !f.fitted {
+	if !f.awake() {
 		return math.NaN(), math.NaN(), math.NaN()
 	}
 	f.sorted = f.sorted[:0]
@@ -226,7 +240,7 @@ func (f *Fit) spread(get func(*sample) float64) (low, median, high float64) {
 
 // Fan appends n columns of the rise to come to dst, one a step from now on.
 func (f *Fit) Fan(dst []FanColumn, step time.Duration, n int) []FanColumn {
-	if !f.fitted {
+	if !f.awake() {
 		return dst
 	}
 	for k := range n {
@@ -241,22 +255,22 @@ func (f *Fit) Fan(dst []FanColumn, step time.Duration, n int) []FanColumn {
 // into a refrigerator now: median and 80 % interval over the next 24 h. Gas
 // shrinks on cooling (about 7 % from 25 to 5 C); that is not taken off.
 func (f *Fit) CarryOver() (low, median, high float64) {
-	if !f.fitted {
+	if !f.awake() {
 		return math.NaN(), math.NaN(), math.NaN()
 	}
-	f.ahead.fill(&f.clock, true)
+	f.ahead.fill(&f.then, true, gridHours)
 	low, median, high = f.spread(func(s *sample) float64 {
 		g0, s0 := f.ahead.at(s.scenario, 0)
 		g1, s1 := f.ahead.at(s.scenario, 24)
 		return (s.curve.rise(g1, s1) - s.curve.rise(g0, s0)) * s.curve.v0 / s.base
 	})
-	f.ahead.fill(&f.clock, false)
+	f.ahead.fill(&f.then, false, gridHours)
 	return low, median, high
 }
 
 // Params sums up the posterior; not ok before a fit.
 func (f *Fit) Params() (p Params, ok bool) {
-	if !f.fitted {
+	if !f.awake() {
 		return p, false
 	}
 	index := [3]int{iCeiling, iRate, iLag}

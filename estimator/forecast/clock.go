@@ -54,9 +54,9 @@ func (t *trend) add(at, c float64) {
 
 func (t *trend) slope() float64 { return (t.fast - t.slow) / (slowHours - fastHours) }
 
-func newClock() clock {
+func newClock(table *kinetics.Responses) clock {
 	return clock{
-		table: kinetics.NewResponses(), doughC: assumedC, airC: math.NaN(),
+		table: table, doughC: assumedC, airC: math.NaN(),
 		doughSeen: math.Inf(-1), airSeen: math.Inf(-1), sinceMove: math.Inf(-1),
 	}
 }

@@ -5,7 +5,9 @@
 // of the start volume, temperatures in degrees Celsius, rates in percent per
 // equivalent hour. The package is pure: no clock, no I/O, no chance. The same
 // record gives the same answer. Memory is constant, a reading costs O(1) and
-// allocates nothing; [Fit.Refit] is the costly part.
+// allocates nothing; [Fit.Refit] is the costly part. What it works on lies on a
+// bench that the fits of one [Workshop] share: at rest ([Fit.Rest]) a fit holds the
+// record, the best curve of each shape and six numbers a draw, about 35 kB.
 //
 // # The model
 //

@@ -32,6 +32,7 @@ func newDraws() draws {
 const (
 	scenarioCount = 9
 	gridCount     = 132
+	gridHours     = 24 * 365 // beyond the end of the grid: all of it
 )
 
 // ahead holds the equivalent time to come under a few courses of temperature.
@@ -63,20 +64,21 @@ func newAhead() ahead {
 	return a
 }
 
-// fill follows the clock into the future; in the cold when the vessel is moved
-// there now.
-func (a *ahead) fill(c *clock, toFridge bool) {
+// fill follows the clock so many hours into the future; in the cold when the
+// vessel is moved there now.
+func (a *ahead) fill(c *clock, toFridge bool, hours float64) {
+	grid := a.grid[:min(a.index(hours)+2, len(a.grid))]
 	for s := range scenarioCount {
 		if toFridge {
-			c.futureCold(c.doughC, a.grid, a.z[s], a.temp)
+			c.futureCold(c.doughC, grid, a.z[s], a.temp)
 		} else {
-			c.future(a.grid, a.z[s], a.temp)
+			c.future(grid, a.z[s], a.temp)
 		}
 		g0, s0 := c.table.At(a.temp[0])
 		a.ganzle[s][0], a.ctmi[s][0] = c.ganzle, c.ctmi
-		for i := 1; i < len(a.grid); i++ {
+		for i := 1; i < len(grid); i++ {
 			g1, s1 := c.table.At(a.temp[i])
-			dt := a.grid[i] - a.grid[i-1]
+			dt := grid[i] - grid[i-1]
 			a.ganzle[s][i] = a.ganzle[s][i-1] + dt*(g0+g1)/2
 			a.ctmi[s][i] = a.ctmi[s][i-1] + dt*(s0+s1)/2
 			g0, s0 = g1, s1

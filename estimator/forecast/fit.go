@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"tidemark/estimator/kinetics"
-	"tidemark/estimator/lsq"
 )
 
 // Point is one accepted reading of the level. Missing temperatures are NaN.
@@ -22,49 +21,35 @@ type Point struct {
 // leastSD is the least standard deviation a reading may claim, as a share.
 const leastSD = 1e-4
 
-// Fit is the state of one rise. Make it with [New]. Its memory is constant; it
-// must not be used by two goroutines at once.
+// Fit is the state of one rise. Make it with [New], or with [Workshop.New] when
+// there are several. Its memory is constant; it must not be used by two
+// goroutines at once, but fits of one workshop may.
 type Fit struct {
-	prior   Prior
 	bins    bins
 	clock   clock
 	stopped float64 // readings after this hour are left out; +Inf when running
 	ended   float64 // the peak, when the dough has fallen since or was stopped; else +Inf
 	moved   float64 // last move to or from the cold, hours
+	sunk    float64 // how much too high the dough stood at first, share of the start volume
 
 	scale  float64 // litres that stand for 1 in the fit
-	state  whitener
+	size   float64 // of the wander
 	models []model
-	solver lsq.Solver
-	draws  draws
-	ahead  ahead
 
-	now     float64
-	fitted  bool
-	why     string
-	samples []sample
-	path    []float64 // scratch: one sample's residuals and smoothed path
-	sorted  []weighted
-	rows    []float64 // scratch of wander
-	jac     []float64
+	now    float64
+	then   clock // as of the last Refit
+	fitted bool
+	why    string
+
+	shop   *Workshop
+	*bench // nil before the first Refit and at rest
+
+	kept           []keepsake // the samples while at rest
+	restL, restSDL float64    // the start volume likewise, litres
 }
 
-// New starts a rise.
-func New(p Prior) *Fit {
-	f := &Fit{prior: p, clock: newClock(), stopped: math.Inf(1), ended: math.Inf(1), moved: math.Inf(-1), why: "No reading of the level yet."}
-	f.bins.width = firstWidth
-	for _, shape := range shapes() {
-		f.models = append(f.models, newModel(shape, p))
-	}
-	f.draws = newDraws()
-	f.ahead = newAhead()
-	f.samples = make([]sample, 0, 2*sampleCount)
-	f.sorted = make([]weighted, 0, 2*sampleCount)
-	f.path = make([]float64, 2*maxBins)
-	f.rows = make([]float64, maxBins+paramCount)
-	f.jac = make([]float64, (maxBins+paramCount)*paramCount)
-	return f
-}
+// New starts a rise in a workshop of its own.
+func New(p Prior) *Fit { return NewWorkshop().New(p) }
 
 // Add takes an accepted reading. One that is not finite, not above 0, or older
 // than the last is ignored. No allocation.
@@ -115,7 +100,7 @@ func (f *Fit) Disturb(at time.Duration, lossPrior float64) {
 // The start is then where it settles, not where it first stood.
 func (f *Fit) Spread(share float64) {
 	if share >= 0 && share <= 0.5 {
-		f.state.startDent = share
+		f.sunk = share
 	}
 }
 

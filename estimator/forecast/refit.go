@@ -40,6 +40,7 @@ func (f *Fit) Refit(now time.Duration) {
 	f.now = now.Hours()
 	f.clock.advance(f.now, math.NaN(), math.NaN())
 	f.fitted = false
+	f.take()
 	if f.bins.n == 0 {
 		f.why = "No forecast yet: the level has not been seen."
 		return
@@ -48,19 +49,22 @@ func (f *Fit) Refit(now time.Duration) {
 		f.scale = f.bins.list[0].meanVolume()
 	}
 	f.ended = min(f.stopped, fallenSince(&f.bins, f.scale, f.bins.noise.ratio()))
+	f.state.startDent = f.sunk
 	f.state.load(&f.bins, f.scale, f.ended, f.moved)
 	w := &f.state
 	if w.n < minBins || w.at[w.n-1]-w.at[0] < minHours {
 		f.why = "No forecast yet: 10 minutes of readings are needed."
 		return
 	}
-	w.run(f.wander())
+	f.size = f.wander()
+	w.run(f.size)
 	w.smooth()
 	if !f.fitModels() {
 		f.why = "No forecast: the readings fit no rise."
 		return
 	}
-	f.ahead.fill(&f.clock, false)
+	f.then = f.clock
+	f.ahead.fill(&f.then, false, gridHours)
 	f.sampleAll()
 	if len(f.samples) == 0 {
 		f.why = "No forecast: the readings fit no rise."
@@ -140,16 +144,19 @@ func (f *Fit) sampleAll() {
 	}
 	for i := range f.models {
 		if m := &f.models[i]; m.weight >= leastShare {
-			f.sampleModel(i, max(16, int(m.weight*sampleCount)), base)
+			f.sampleModel(i, base)
 		}
 	}
 	f.normalise()
 }
 
-func (f *Fit) sampleModel(index, count int, base float64) {
+// drawCount is how many draws a shape gets for its share of the evidence.
+func (m *model) drawCount() int { return min(max(16, int(m.weight*sampleCount)), drawRows) }
+
+func (f *Fit) sampleModel(index int, base float64) {
 	m := &f.models[index]
 	w := &f.state
-	count = min(count, drawRows)
+	count := m.drawCount()
 	var logDet float64
 	for j := range paramCount {
 		logDet += math.Log(m.factor[j*paramCount+j])
@@ -157,32 +164,44 @@ func (f *Fit) sampleModel(index, count int, base float64) {
 	volume := math.Pow(spreadBy, paramCount) * math.Exp(m.belief-logDet) / float64(count)
 	end := f.endDraw()
 	for k := range count {
-		z := &f.draws.z[k]
-		s := sample{model: index, noise: z[9], past: z[5], scenario: (k*5 + index) % scenarioCount}
-		var zz float64
-		for j := range paramCount {
-			zz += z[j] * z[j]
-			s.params[j] = z[j] * spreadBy
-		}
-		lsq.BackSolve(m.factor[:], paramCount, s.params[:])
-		for j := range paramCount {
-			s.params[j] += m.best[j]
-		}
-		if !inDomain(s.params[:]) {
+		var s sample
+		zz, ok := f.curveDraw(index, k, &s)
+		if !ok {
 			continue
 		}
-		s.curve = m.curve(s.params[:])
 		ss, state := f.residuals(&s.curve)
 		for j := range paramCount {
 			e := (s.params[j] - m.mean[j]) / m.sd[j]
 			ss += e * e
 		}
+		z := &f.shop.draws.z[k]
 		s.weight = volume * math.Exp(-0.5*(ss-base)+0.5*zz)
 		s.state = end.draw(state, z[5:9])
 		dent := w.backward(f.path[:w.n], f.path[maxBins:maxBins+w.n])
 		s.base = s.curve.v0 + f.path[maxBins] - dent + math.Hypot(w.smoothSD[0], startDoubt)*z[10]
 		f.samples = append(f.samples, s)
 	}
+}
+
+// curveDraw draws a curve of one shape: the draw number k, the same each time. zz
+// is the square of its distance from the best one; not ok when no dough is so.
+func (f *Fit) curveDraw(index, k int, s *sample) (zz float64, ok bool) {
+	m := &f.models[index]
+	z := &f.shop.draws.z[k]
+	s.model, s.noise, s.past, s.scenario = index, z[9], z[5], (k*5+index)%scenarioCount
+	for j := range paramCount {
+		zz += z[j] * z[j]
+		s.params[j] = z[j] * spreadBy
+	}
+	lsq.BackSolve(m.factor[:], paramCount, s.params[:])
+	for j := range paramCount {
+		s.params[j] += m.best[j]
+	}
+	if !inDomain(s.params[:]) {
+		return zz, false
+	}
+	s.curve = m.curve(s.params[:])
+	return zz, true
 }
 
 // endDraw draws the state now, given the filtered mean after the last bin.
