@@ -37,6 +37,10 @@ type Config struct {
 
 	Prior *forecast.Prior // what is believed of the rise beforehand; nil for the default
 
+	// Workshop is where the forecast works; nil for one of its own. Estimators
+	// that share one need much less memory.
+	Workshop *forecast.Workshop
+
 	BatchVolumeL  float64 // start volume expected from mass and density, litres; 0 unknown
 	SensorSDMM    float64 // noise of one reading if known, mm; learnt from the data anyway
 	SurfaceSDMM   float64 // doubt of the mean level that does not average out (dome, tilt), mm; default 0

@@ -48,6 +48,9 @@ func New(cfg Config) (*Estimator, error) {
 		return nil, fmt.Errorf("estimator: %w", err)
 	}
 	e := &Estimator{cfg: cfg.withDefaults()}
+	if e.cfg.Workshop == nil {
+		e.cfg.Workshop = forecast.NewWorkshop()
+	}
 	e.noise = newNoise(cfg.SensorSDMM)
 	e.dough.c, e.air.c = math.NaN(), math.NaN()
 	e.rawLevelMM = math.NaN()
@@ -91,9 +94,9 @@ func (e *Estimator) begin(at time.Time) {
 // newFit starts a forecast.
 func (e *Estimator) newFit() *forecast.Fit {
 	if e.cfg.Prior != nil {
-		return forecast.New(*e.cfg.Prior)
+		return e.cfg.Workshop.New(*e.cfg.Prior)
 	}
-	return forecast.New(forecast.DefaultPrior(string(e.cfg.Holds)))
+	return e.cfg.Workshop.New(forecast.DefaultPrior(string(e.cfg.Holds)))
 }
 
 // takeHint uses what Resume said.

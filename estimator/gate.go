@@ -126,7 +126,8 @@ func (c *clock) tick(t time.Time) {
 }
 
 // Observe takes in one sample. It does constant work and allocates nothing
-// (but for a sample that starts a rise). Samples must come in time order; one
+// (but for a sample that starts a rise, and where the forecast carries it over a
+// gap and finds no bench free in its workshop). Samples must come in time order; one
 // that does not is refused, though its event still counts, at the latest known
 // time.
 func (e *Estimator) Observe(s Sample) Verdict {

@@ -63,6 +63,7 @@ func (e *Estimator) refit(t float64) {
 	e.fit.Spread(e.spread())
 	e.fit.Refit(duration(e.drain(t) - r.start))
 	e.ask(t, target, urgent)
+	e.fit.Rest()
 }
 
 // drain hands the news over to the forecast, but for the latest points, which
