@@ -17,6 +17,7 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
+	"tidemark/estimator/forecast"
 	"tidemark/history"
 )
 
@@ -94,8 +95,9 @@ func New(o Options) (*App, error) {
 		keep = &diary{o.Store, o.Log}
 	}
 	words := texts.New(House(o.Config)) // one for all: a catalogue is large
+	shop := forecast.NewWorkshop()      // so is a bench
 	for _, v := range o.Config.Vessels {
-		p, err := newPipe(v, a.rules(v, words), o, keep)
+		p, err := newPipe(v, a.rules(v, words), o, keep, shop)
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}

@@ -37,6 +37,7 @@ type pipe struct {
 	keep        keeper
 	cold        bool                 // moved into the fridge
 	prior       *forecast.Prior      // what past rises teach; nil for the published one
+	shop        *forecast.Workshop   // where its forecast works, with those of the others
 	ended       func(r history.Rise) // told of a finished rise; nil when nothing learns
 	health      health
 	latest      map[role]taken // last reading of each sensor, live only
@@ -59,9 +60,9 @@ type pipe struct {
 	lastRow time.Time
 }
 
-// newPipe builds the pipe of one vessel.
-func newPipe(v config.Vessel, rules alert.Rules, o Options, keep keeper) (*pipe, error) {
-	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, watch: alert.NewWatch(rules),
+// newPipe builds the pipe of one vessel. All pipes forecast in one workshop.
+func newPipe(v config.Vessel, rules alert.Rules, o Options, keep keeper, shop *forecast.Workshop) (*pipe, error) {
+	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, shop: shop, watch: alert.NewWatch(rules),
 		link: linkOf(v.ProofOf, v.SampleOf), altitudeM: o.Config.Household.AltitudeM}
 	est, err := p.newEstimator()
 	p.est = est
@@ -71,7 +72,9 @@ func newPipe(v config.Vessel, rules alert.Rules, o Options, keep keeper) (*pipe,
 // newEstimator builds an estimator that knows nothing yet but the vessel and
 // what past rises taught.
 func (p *pipe) newEstimator() (*estimator.Estimator, error) {
-	est, err := estimator.New(estimatorConfig(p.vessel, p.autoStart))
+	c := estimatorConfig(p.vessel, p.autoStart)
+	c.Workshop = p.shop
+	est, err := estimator.New(c)
 	if err == nil && p.prior != nil {
 		est.SetPrior(*p.prior)
 	}
