@@ -96,7 +96,8 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		called[route.Operation.OperationID] = true
 		return w
 	}
-	ready := time.Now().Add(40 * time.Hour).UTC().Format(time.RFC3339)
+	// The day after tomorrow at one o'clock can be planned for at any hour.
+	ready := time.Now().UTC().Truncate(24 * time.Hour).Add(61 * time.Hour).Format(time.RFC3339)
 	for _, c := range []struct {
 		method, path, body string
 		status             int

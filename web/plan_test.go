@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"html"
@@ -18,6 +19,7 @@ import (
 
 	"tidemark/bake"
 	"tidemark/web"
+	"tidemark/web/access"
 	"tidemark/web/internal/kitchen"
 )
 
@@ -206,9 +208,11 @@ func TestPlanOfARisingVesselIsShownOnly(t *testing.T) {
 
 // TestPlanNeedsASession reads while reading is open, and follows nothing.
 func TestPlanNeedsASession(t *testing.T) {
-	s, k, _ := locked(t, true)
+	store, _ := newStore(t, 1, 100)
+	require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
+	s, k := planned(t, func(o *web.Options) { o.History, o.Settings, o.OpenReading = store, store.Settings(), true })
 	b := newBrowser(t, s)
-	body := b.get(strings.Replace(monday, "2026-03-16T13:00", time.Now().AddDate(0, 0, 1).Format("2006-01-02T15:04"), 1)).Body.String()
+	body := b.get(monday).Body.String()
 	assert.Contains(t, body, "with the household passphrase to follow this plan")
 	assert.NotContains(t, body, `value="plan"`)
 	w := b.post("/act", url.Values{"kind": {"plan"}, "vessel": {"basket"}, "ready": {"tomorrow 13:00"}, "air": {"22"}, "way": {"same day, in the room"}})
