@@ -206,6 +206,12 @@ func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act, formerPercent 
 	return nil
 }
 
+// markByTable says whether the table by dough temperature decides the mark: the
+// vessel has one, and neither a plan nor a person chose otherwise.
+func (p *pipe) markByTable() bool {
+	return p.vessel.TargetTable != nil && p.plan == nil && !p.markChosen()
+}
+
 // markChosen says whether somebody chose the mark of this rise by hand.
 func (p *pipe) markChosen() bool {
 	return slices.ContainsFunc(p.deeds, func(d web.Deed) bool { return d.Kind == web.ActTarget })

@@ -36,7 +36,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 	if err != nil {
 		return err
 	}
-	if r.TargetPercent > 0 && (p.vessel.TargetTable == nil || p.plan != nil || p.markChosen()) {
+	if r.TargetPercent > 0 && !p.markByTable() {
 		est.SetTarget(r.TargetPercent)
 	}
 	p.keeping.begin(r)

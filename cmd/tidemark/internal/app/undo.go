@@ -68,7 +68,7 @@ func (p *pipe) revertMark(ctx context.Context, store *history.Store, formerPerce
 	p.rise.TargetPercent = formerPercent
 	p.keep.update(p.rise)
 	p.bulkEndsAt(formerPercent)
-	if p.vessel.TargetTable == nil || p.plan != nil || p.markChosen() {
+	if !p.markByTable() {
 		p.est.SetTarget(formerPercent)
 		return nil
 	}
