@@ -11,7 +11,15 @@ import (
 // last time or something was told, and it moves the phase on, so call it at
 // least every minute or so. After the end of a rise it goes on saying how things
 // stood then; only temperatures and counts follow the readings.
-func (e *Estimator) Estimate(now time.Time) Estimate {
+func (e *Estimator) Estimate(now time.Time) Estimate { return e.estimate(now, false) }
+
+// CatchUp is Estimate for stored samples that are fed in again: the state moves on
+// as it would, but the forecast is refitted every few minutes only, and what is
+// there to be looked at (fan, carry-over) is left out. The next Estimate makes all
+// of it good.
+func (e *Estimator) CatchUp(now time.Time) Estimate { return e.estimate(now, true) }
+
+func (e *Estimator) estimate(now time.Time, hasty bool) Estimate {
 	nan := math.NaN()
 	out := Estimate{
 		Time: now, LevelMM: nan, VolumeL: nan, RisePercent: nan, RiseSD: nan,
@@ -38,7 +46,7 @@ func (e *Estimator) Estimate(now time.Time) Estimate {
 		e.idle(&out)
 		return out
 	}
-	e.refit(t)
+	e.refit(t, hasty)
 	v := e.look(t)
 	if e.rise.active {
 		e.rise.track.warm(t, nan)

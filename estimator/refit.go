@@ -15,6 +15,7 @@ const (
 	refitOver   = 3.0 / 60
 	refitFallen = 10.0 / 60
 	fanHours    = 3.0 / 60 // the fan is dear and changes slowly
+	refitHasty  = 5.0 / 60 // while catching up
 )
 
 // refitEvery is the time between two fits at the rise's age.
@@ -35,6 +36,7 @@ const fanColumns = 28
 // cached is what the last fit said.
 type cached struct {
 	asked   bool
+	hasty   bool // the last fit was made while catching up
 	fitted  bool
 	at      float64 // hours
 	fanAt   float64
@@ -50,16 +52,21 @@ type cached struct {
 // refit brings the forecast up to date when there is news or time has passed.
 // Before the start level has settled nothing is handed over: it may yet turn
 // out to have been a lid.
-func (e *Estimator) refit(t float64) {
+func (e *Estimator) refit(t float64, hasty bool) {
 	r := &e.rise
 	if !r.active || t-r.start < settleHours+2*bucketHours {
 		return
 	}
 	target := e.target()
 	urgent := r.news.urgent || math.Abs(target-e.cached.target) > 2
-	if e.cached.asked && !urgent && t-e.cached.at < e.refitEvery(t) {
+	every := e.refitEvery(t)
+	if hasty {
+		every = max(every, refitHasty)
+	}
+	if late := e.cached.hasty && !hasty; e.cached.asked && !urgent && !late && t-e.cached.at < every {
 		return
 	}
+	e.cached.hasty = hasty
 	e.fit.Spread(e.spread())
 	e.fit.Refit(duration(e.drain(t) - r.start))
 	e.ask(t, target, urgent)
@@ -127,6 +134,10 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	}
 	out.ceilingLow, out.ceiling, out.ceilingHigh = c.fromFit(low), c.fromFit(mid), c.fromFit(high)
 	c.out = out
+	if c.hasty {
+		c.fan, c.carry = nil, math.NaN()
+		return
+	}
 	_, c.carry, _ = e.fit.CarryOver()
 	if urgent || len(c.fan) == 0 || t-c.fanAt >= fanHours {
 		e.askFan(t)

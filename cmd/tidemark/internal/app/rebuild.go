@@ -56,7 +56,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 			return err
 		}
 		for !next.After(row.Time) {
-			each(est.Estimate(next), cold)
+			each(est.CatchUp(next), cold)
 			next = nextRebuildStep(next, now)
 		}
 		if skip[row.Time.UnixMilli()] || row.Event == estimator.Start {
@@ -67,7 +67,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 		est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: row.Event})
 		last = row.Time
 	}
-	each(est.Estimate(last), cold)
+	each(est.CatchUp(last), cold)
 	p.est, p.cold, p.rise, p.lastRow = est, cold, r, last
 	p.last = est.Estimate(later(now, last))
 	p.rise.StartedAt = p.last.Started
