@@ -36,6 +36,9 @@ type Options struct {
 	// valid height of a vessel that is not empty starts one if the store has no rise
 	// of it.
 	StartTold bool
+	// TakingUp is told of each rise that is looked at while those under way are taken
+	// up at the start: many take a while. nil is told nothing.
+	TakingUp func(number, of int)
 }
 
 // App watches the vessels of one configuration.

@@ -35,7 +35,13 @@ func (a *App) resume(ctx context.Context) error {
 	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(rises) > 0 {
 		a.unwatched = alert.Span{From: o.LastWrite, Until: now}
 	}
-	for _, r := range rises {
+	for i, r := range rises {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if a.opt.TakingUp != nil {
+			a.opt.TakingUp(i+1, len(rises))
+		}
 		p := a.pipes[r.Vessel]
 		if p == nil || p.rise.ID != 0 {
 			a.endOrphan(ctx, r, now)

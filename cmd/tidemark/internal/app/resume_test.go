@@ -16,9 +16,16 @@ import (
 func (b *bench) again() *bench {
 	b.t.Helper()
 	require.NoError(b.t, b.store.Flush(b.t.Context()))
-	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
+	var told []int
+	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store, TakingUp: func(n, of int) { told = append(told, n, of) }})
+	require.NoError(b.t, err)
+	open, err := b.store.OpenRises(b.t.Context())
 	require.NoError(b.t, err)
 	require.NoError(b.t, a.Start(b.t.Context()))
+	require.Len(b.t, told, 2*len(open), "each rise is told of once: %v", told)
+	for i := range open {
+		assert.Equal(b.t, []int{i + 1, len(open)}, told[2*i:2*i+2])
+	}
 	b.t.Cleanup(func() { assert.NoError(b.t, a.Stop(b.t.Context())) })
 	return &bench{t: b.t, app: a, clock: b.clock, store: b.store, start: b.start}
 }

@@ -39,8 +39,8 @@ func manager(t *testing.T) <-chan string {
 	return got
 }
 
-// The fields are those of sd_notify(3): READY=1, STOPPING=1, STATUS=text, each
-// on a line of its own.
+// The fields are those of sd_notify(3): READY=1, STOPPING=1, STATUS=text,
+// EXTEND_TIMEOUT_USEC=microseconds, each on a line of its own.
 func TestStates(t *testing.T) {
 	got := manager(t)
 	var n sdnotify.Notifier
@@ -49,6 +49,8 @@ func TestStates(t *testing.T) {
 	assert.Equal(t, "READY=1\nSTATUS=watching 2 vessels", <-got)
 	require.NoError(t, n.Status("jar\nWATCHDOG=trigger"))
 	assert.Equal(t, "STATUS=jar WATCHDOG=trigger", <-got, "a name must not become a field of its own")
+	require.NoError(t, n.Starting("rise 3 of 900 taken up", 90*time.Second))
+	assert.Equal(t, "EXTEND_TIMEOUT_USEC=90000000\nSTATUS=rise 3 of 900 taken up", <-got)
 	require.NoError(t, n.Stopping())
 	assert.Equal(t, "STOPPING=1", <-got)
 }
