@@ -3,11 +3,18 @@
 // decides nothing about dough.
 //
 // Storage is one SQLite file in write-ahead mode (https://www.sqlite.org/wal.html).
-// There is one writer at a time and a small pool of readers. Samples are
-// collected in memory and written once a minute, or at once when something
-// happened, without waiting for the disk to confirm (synchronous=NORMAL): a
-// power cut loses at most the last minute, never the file. Everything a person
-// did, alarms, messages and settings wait for the disk (synchronous=FULL).
+// There is one writer at a time and a small pool of readers. Every commit waits for
+// the disk (synchronous=FULL). Samples are collected in memory and written once a
+// minute, or at once when something happened, to a file of their own beside it, the
+// tail, which waits for the disk too: a power cut loses at most the last minute,
+// never a rise, an act or an alarm.
+//
+// The tail assumes that the disk keeps a sector of 512 bytes that it confirmed while
+// it writes others. It does not assume that a sector is written whole: every record
+// has a checksum, and one that was torn or garbled is left out, the others are read.
+// Sectors of a generation are written once. Where a file system writes only through
+// its page cache, the page with the records before is written again with the same
+// bytes: a disk that loses such a page whole may lose eight minutes of samples.
 //
 // Units: times are kept as whole milliseconds since 1970 in UTC; distances,
 // temperatures, percents and hours of samples as whole thousandths (µm, m°C,

@@ -21,22 +21,25 @@ import (
 // The tail is a small file beside the database that holds the samples since the
 // last commit. A commit of one minute's samples dirties about five pages of the
 // database's log and of the log's index, 19 kB a minute on a card; the tail takes
-// one page. So every minute goes to the tail, and the database gets a few
+// one sector. So every minute goes to the tail, and the database gets a few
 // thousand samples at once, or those of a rise at its end.
 //
 // The file is written over and over from its beginning and never cut short, which
-// spares the file system's own journal. It is a row of records: mark, length and
-// CRC-32C of what follows (four bytes each, little endian), then the generation
-// and the samples. A commit notes the generation that it has taken in, in the same
+// spares the file system's own journal. It is a row of records, each from the
+// beginning of a sector on: mark, length and CRC-32C of what follows (four bytes
+// each, little endian), then the generation and the samples, then zeros up to the
+// end of the sector. A commit notes the generation that it has taken in, in the same
 // transaction; records of it and of earlier ones count no more. A record that would
-// cross the end of a page begins on the next one.
+// cross the end of a page begins on the next one. Files of earlier versions have
+// records that follow each other without zeros; they are read as well.
 
 // tailMark begins every record ("TDT1").
 const tailMark = 0x31544454
 
 const (
-	tailHead = 12   // bytes before what the CRC covers
-	tailPage = 4096 // what the kernel writes at least
+	tailHead   = 12   // bytes before what the CRC covers
+	tailSector = 512  // what a disk writes at least
+	tailPage   = 4096 // what the kernel's page cache writes at least
 )
 
 // When the samples of the tail go to the database.
@@ -50,9 +53,9 @@ const tailKey = "tail"
 
 // tail is the open file; the store's wmu guards it.
 type tail struct {
-	file       *os.File // nil: not open yet
-	at         int64    // where the next record goes
-	generation uint64   // of the records to come
+	file       *tailFile // nil: not open yet
+	at         int64     // where the next record goes, a whole sector
+	generation uint64    // of the records to come
 	since      time.Time
 }
 
@@ -72,7 +75,7 @@ func (s *Store) keepTail(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		f, err := os.OpenFile(s.tailPath(), os.O_RDWR|os.O_CREATE, fileMode)
+		f, err := openTailFile(s.tailPath())
 		if err != nil {
 			return err
 		}
@@ -82,13 +85,11 @@ func (s *Store) keepTail(ctx context.Context) error {
 	if left := tailPage - s.tail.at%tailPage; left < int64(len(record)) && len(record) <= tailPage {
 		s.tail.at += left // one page is written and not two
 	}
-	if _, err := s.tail.file.WriteAt(record, s.tail.at); err != nil {
+	n, err := s.tail.file.put(record, s.tail.at)
+	if err != nil {
 		return err
 	}
-	if err := s.tail.file.Sync(); err != nil {
-		return err
-	}
-	s.tail.at += int64(len(record))
+	s.tail.at += n
 	s.buf.saved(upTo)
 	s.status.passed(s.opt.Now())
 	return nil
@@ -237,9 +238,9 @@ func unpacked(n int64) float64 {
 // tailMost bounds what is read of a tail, bytes.
 const tailMost = 64 << 20
 
-// readTail reads the records of the first generation. Where no further one follows
-// there may be one at the next page; what else there is is left over from earlier
-// generations.
+// readTail reads the records of the latest generation, wherever they stand; what else
+// there is is left over from earlier ones. Where no whole record is, there may be one
+// from the next sector on, so that damage costs the records it hit and no others.
 func readTail(r io.Reader) (generation uint64, rows []riseRow, err error) {
 	data, err := io.ReadAll(io.LimitReader(r, tailMost))
 	if err != nil {
@@ -247,26 +248,24 @@ func readTail(r io.Reader) (generation uint64, rows []riseRow, err error) {
 	}
 	for at := 0; at < len(data); {
 		body, ok := tailRecord(data[at:])
-		var g uint64
-		var more []riseRow
-		if ok {
-			if g, more, err = decodeTail(bytes.NewBuffer(body)); err != nil {
-				return generation, rows, err
-			}
+		if !ok {
+			at += tailSector - at%tailSector
+			continue
 		}
-		first := at == 0
-		switch {
-		case ok && (first || g == generation):
-			generation = g
+		at += tailHead + len(body)
+		g, more, broken := decodeTail(bytes.NewBuffer(body))
+		if broken != nil {
+			err = errors.Join(err, broken)
+			continue
+		}
+		if g > generation {
+			generation, rows = g, nil
+		}
+		if g == generation {
 			rows = append(rows, more...)
-			at += tailHead + len(body)
-		case at%tailPage == 0:
-			return generation, rows, nil
-		default:
-			at += tailPage - at%tailPage
 		}
 	}
-	return generation, rows, nil
+	return generation, rows, err
 }
 
 // tailRecord is the record at the beginning of data, if there is a whole one.
