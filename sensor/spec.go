@@ -49,8 +49,8 @@ type Spec struct {
 	Budget  Span   `yaml:"budget,omitempty"`  // vl53l1x: time for one ranging, 20 ms to 1 s
 
 	// Ultrasonic.
-	Trigger  int     `yaml:"trigger,omitempty"`   // hcsr04: line number of the trigger pin
-	Echo     int     `yaml:"echo,omitempty"`      // hcsr04: line number of the echo pin
+	Trigger  *int    `yaml:"trigger,omitempty"`   // hcsr04: line number of the trigger pin; 0 is one, nil is none
+	Echo     *int    `yaml:"echo,omitempty"`      // hcsr04: line number of the echo pin
 	Pings    int     `yaml:"pings,omitempty"`     // hcsr04, srf04: pings for one reading, 3 to 25
 	CO2Ratio float64 `yaml:"co2_ratio,omitempty"` // share of CO2 in the air under the sensor, 0 to 0.5
 	AirC     float64 `yaml:"air_c,omitempty"`     // air temperature to assume where none is measured, Celsius
@@ -109,6 +109,18 @@ func fieldErrf(field, format string, args ...any) error {
 
 // IsZero reports whether nothing was described at all.
 func (s Spec) IsZero() bool { return s == Spec{} }
+
+// Lines are the line numbers of an ultrasonic pair; -1, which no chip has, when one
+// was not given.
+func (s Spec) Lines() (trigger, echo int) {
+	number := func(n *int) int {
+		if n == nil {
+			return -1
+		}
+		return *n
+	}
+	return number(s.Trigger), number(s.Echo)
+}
 
 // set lists the keys that were given a value, in the order of the struct.
 func (s Spec) set() []string {

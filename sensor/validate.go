@@ -146,13 +146,14 @@ func (s Spec) checkToF() error {
 // checkSound checks the options of the ultrasonic kinds.
 func (s Spec) checkSound(Quantity) error {
 	if s.Kind == KindHCSR04 {
-		for key, n := range map[string]int{"trigger": s.Trigger, "echo": s.Echo} {
-			if n < 1 || n > 511 {
-				return fieldErrf(key, "expected a line number of the GPIO chip, 1 to 511, found %d", n)
+		trigger, echo := s.Lines()
+		for key, n := range map[string]int{"trigger": trigger, "echo": echo} {
+			if n < 0 || n > 511 {
+				return fieldErrf(key, "expected a line number of the GPIO chip, 0 to 511, found %d", n)
 			}
 		}
-		if s.Trigger == s.Echo {
-			return fieldErrf("echo", "trigger and echo are both line %d; they are two different pins", s.Echo)
+		if trigger == echo {
+			return fieldErrf("echo", "trigger and echo are both line %d; they are two different pins", echo)
 		}
 	}
 	if s.Pings != 0 && (s.Pings < 3 || s.Pings > 25) {

@@ -123,7 +123,8 @@ func echoOptions(spec sensor.Spec, env Env) echo.Options {
 
 // openHCSR04 opens an ultrasonic pair on GPIO lines.
 func openHCSR04(spec sensor.Spec, env Env) sensor.Source {
-	s := echo.NewHCSR04(func() (echo.Lines, error) { return echo.OpenLines(spec.Device, spec.Trigger, spec.Echo) }, echoOptions(spec, env))
+	out, in := spec.Lines()
+	s := echo.NewHCSR04(func() (echo.Lines, error) { return echo.OpenLines(spec.Device, out, in) }, echoOptions(spec, env))
 	if spec.Power == "" {
 		return s
 	}
@@ -164,7 +165,8 @@ func Bus(spec sensor.Spec) string {
 	case sensor.KindMQTT:
 		return "mqtt " + spec.Broker + " " + spec.Topic + " " + spec.Field
 	case sensor.KindHCSR04:
-		return fmt.Sprintf("gpio %s %d", spec.Device, spec.Trigger)
+		trigger, _ := spec.Lines()
+		return fmt.Sprintf("gpio %s %d", spec.Device, trigger)
 	default:
 		return string(spec.Kind) + " " + spec.Device + spec.Name
 	}

@@ -19,7 +19,7 @@ func example(k sensor.Kind) sensor.Spec {
 	s := sensor.Spec{Kind: k}
 	switch k {
 	case sensor.KindHCSR04:
-		s.Trigger, s.Echo, s.Device = 23, 24, "/dev/none"
+		s.Trigger, s.Echo, s.Device = new(23), new(24), "/dev/none"
 	case sensor.KindSerial:
 		s.Device = "/dev/none"
 	case sensor.KindMQTT:

@@ -54,6 +54,15 @@ func TestDefaultsOfAVessel(t *testing.T) {
 	assert.Equal(t, 30*time.Minute, cfg.Vessels[0].Lead)
 }
 
+// TestLineZero takes the first line of a GPIO chip as any other.
+func TestLineZero(t *testing.T) {
+	text := strings.Replace(good, `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: 0, echo: 1}", 1)
+	cfg, err := Parse("t.yaml", []byte(text), Sensors)
+	require.NoError(t, err)
+	trigger, echo := cfg.Vessels[0].Height.Lines()
+	assert.Equal(t, []int{0, 1}, []int{trigger, echo})
+}
+
 // TestProblems has a row for every rule, with its exact message.
 func TestProblems(t *testing.T) {
 	cases := []struct{ name, old, new, want string }{
@@ -77,6 +86,10 @@ func TestProblems(t *testing.T) {
 		{"floor in vessel", "floor_mm: 240", "floor_mm: 140", `t.yaml:9:15: vessels[0].floor_mm: 140 mm is less than the vessel's height of 150 mm, so the sensor would sit inside it; measure from the sensor to the empty vessel's floor`},
 		{"profile missing", "    profile: [[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]\n", "", `t.yaml:7:5: vessels[0].profile: the vessel's shape is missing; give [[height mm, litres], ...] from 0 upwards, or a shape such as {shape: straight, diameter_mm: 95, height_mm: 150}`},
 		{"shape", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: cone}", `t.yaml:10:22: vessels[0].profile.shape: "cone" is not a shape known here; write straight, tapered_round, tapered_rectangle or bowl`},
+		{"no trigger line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, echo: 0}", `t.yaml:13:14: vessels[0].height.trigger: missing; kind hcsr04 cannot do without it`},
+		{"an empty echo line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: 0, echo: }", `t.yaml:13:45: vessels[0].height.echo: missing; kind hcsr04 cannot do without it`},
+		{"echo line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: 0, echo: 512}", `t.yaml:13:46: vessels[0].height.echo: expected a line number of the GPIO chip, 0 to 511, found 512`},
+		{"words for a line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: GPIO0, echo: 1}", `t.yaml:13:37: vessels[0].height: expected a number, found a text; see the list of keys in the README`},
 		{"target", "target_percent: 90", "target_percent: 1", `t.yaml:11:21: vessels[0].target_percent: 1 is outside 5 to 400; 100 means doubled`},
 		{"table range", "target_percent: 90", "target_by_dough_c: [[18, 100], [60, 75]]", `t.yaml:11:24: vessels[0].target_by_dough_c: row 2 is [60, 75]; expected [dough temperature 0 to 45 C, rise 5 to 400 percent]`},
 		{"table order", "target_percent: 90", "target_by_dough_c: [[21, 100], [18, 75]]", `t.yaml:11:24: vessels[0].target_by_dough_c: row 2 has 18 C after 21 C; sort the rows by temperature`},
