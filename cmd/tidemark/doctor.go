@@ -3,8 +3,10 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -37,6 +39,10 @@ func runDoctor(ctx context.Context, s streams, args []string) error {
 		return nil
 	}
 	fmt.Fprintf(s.out, "\nthe configuration is accepted: %d vessels, %d channels\n", len(cfg.Vessels), len(cfg.Channels))
+	private = append(private, doctorMeasured(s.out, config.MeasuredFile(cfg.StateDir))...)
+	for _, note := range cfg.Notes {
+		fmt.Fprintf(s.out, "note: %s\n", withoutPrivate(note, private))
+	}
 	doctorStore(ctx, s.out, cfg.StateDir)
 	return nil
 }
@@ -51,6 +57,23 @@ func doctorConfig(w io.Writer, path string) (private []string) {
 	}
 	clean, private := redact(string(data))
 	fmt.Fprintf(w, "configuration %s, without comments and private values:\n%s\n", path, clean)
+	return private
+}
+
+// doctorMeasured prints the vessels that were measured on the page, which stand over
+// the configuration, by the same rules as doctorConfig.
+func doctorMeasured(w io.Writer, path string) (private []string) {
+	data, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		fmt.Fprintf(w, "measured vessels: none, there is no %s\n", path)
+		return nil
+	}
+	if err != nil {
+		fmt.Fprintf(w, "measured vessels: %v\n", err)
+		return nil
+	}
+	clean, private := redact(string(data), "vessel", "at", "over")
+	fmt.Fprintf(w, "measured vessels %s, without comments and private values:\n%s\n", path, clean)
 	return private
 }
 

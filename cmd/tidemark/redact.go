@@ -29,9 +29,13 @@ func shownKeys() map[string]bool {
 }
 
 // redact returns YAML text with comments and every value that may be private
-// taken out. It also returns the words it took out, for what else is printed.
-func redact(text string) (clean string, private []string) {
+// taken out. It also returns the words it took out, for what else is printed. more
+// are keys whose values say nothing private in this text.
+func redact(text string, more ...string) (clean string, private []string) {
 	shown := shownKeys()
+	for _, k := range more {
+		shown[k] = true
+	}
 	key := ""
 	var out strings.Builder
 	for _, t := range lexer.Tokenize(text) {
