@@ -12,7 +12,6 @@ import (
 	"os"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/getkin/kin-openapi/openapi3filter"
@@ -80,7 +79,8 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		openapi3filter.RegisterBodyDecoder(typ, openapi3filter.FileBodyDecoder)
 	}
 	doc, router := spec(t)
-	s, _, ids := withPast(t, 4)
+	store, ids := newStore(t, 4, 240)
+	s, _ := planned(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
 	id, none := ids[0], 4711
 	called := map[string]bool{}
 	try := func(method, path, body string, status int) *httptest.ResponseRecorder {
@@ -96,8 +96,7 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		called[route.Operation.OperationID] = true
 		return w
 	}
-	// The day after tomorrow at one o'clock can be planned for at any hour.
-	ready := time.Now().UTC().Truncate(24 * time.Hour).Add(61 * time.Hour).Format(time.RFC3339)
+	const ready = "2026-03-16T13:00:00Z" // two days after the server's clock
 	for _, c := range []struct {
 		method, path, body string
 		status             int
