@@ -90,7 +90,7 @@ func (w *Watch) endSpent(l *look) []Change {
 	}
 	var changes []Change
 	for _, kind := range []Kind{Near, Reached, Over, LevelsOff} {
-		if s := w.slot(l.Input, finding{kind: kind}); s.open {
+		if s := w.peek(l.Input, finding{kind: kind}); s.open {
 			changes = append(changes, w.resolve(l.Input, s, nil))
 		}
 	}

@@ -56,7 +56,7 @@ type Desk struct {
 	policy  Policy
 	clock   Clock
 	words   *texts.Speaker
-	traits  map[Kind]trait
+	traits  Traits
 	unsaved []Change         // changes the store has refused, oldest first
 	fresh   map[string]Alarm // today's words of open alarms by ID, not worth a write of the disk
 	stamped time.Time        // when the last letter was written
@@ -73,7 +73,7 @@ func NewDesk(store Store, out *Outbox, routes []Route, policy Policy, clock Cloc
 		clock = WallClock{}
 	}
 	d := &Desk{store: store, out: out, routes: routes, policy: policy.withDefaults(), clock: clock,
-		words: texts.New(policy.Household), traits: traits(), fresh: map[string]Alarm{}}
+		words: texts.New(policy.Household), traits: NewTraits(), fresh: map[string]Alarm{}}
 	if out != nil && out.opts.Failed == nil {
 		out.opts.Failed = d.HandOn
 	}

@@ -14,10 +14,14 @@ type trait struct {
 	tellsEnd   bool          // its end is worth a message
 }
 
-// traits returns the table of kinds. The waiting times are common practice for
+// Traits is what is always so of each kind of alarm. It is not written to, and may
+// be used by many watches.
+type Traits map[Kind]trait
+
+// NewTraits returns the table of kinds. The waiting times are common practice for
 // a home kitchen, no source.
-func traits() map[Kind]trait {
-	return map[Kind]trait{
+func NewTraits() Traits {
+	return Traits{
 		Near: {priority: 3, perRise: true, lasts: 2 * time.Hour},
 		Reached: {priority: 4, perRise: true, supersedes: []Kind{Near, LevelsOff}, spends: []Kind{Near, LevelsOff},
 			escalates: true, first: 15 * time.Minute, lasts: 6 * time.Hour},

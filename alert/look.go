@@ -66,12 +66,12 @@ func orTime(t, def time.Time) time.Time {
 // active reports whether a kind is pending or open, so that the softer limit
 // of its hysteresis holds.
 func (l *look) active(kind Kind) bool {
-	s := l.w.slot(l.Input, finding{kind: kind})
+	s := l.w.peek(l.Input, finding{kind: kind})
 	return s.open || !s.since.IsZero()
 }
 
 // open reports whether a kind is raised and not resolved.
-func (l *look) open(kind Kind) bool { return l.w.slot(l.Input, finding{kind: kind}).open }
+func (l *look) open(kind Kind) bool { return l.w.peek(l.Input, finding{kind: kind}).open }
 
 // sees reports whether the estimate rests on believed readings.
 func (l *look) sees() bool { return l.e.Quality == estimator.QualityOK || l.e.Quality == "" }

@@ -11,6 +11,7 @@ import (
 type Rules struct {
 	Household texts.Household `yaml:"-"` // how the texts speak
 	Words     *texts.Speaker  `yaml:"-"` // one for many vessels; nil: a new one for Household
+	Traits    Traits          `yaml:"-"` // one for many vessels; nil: a new one
 
 	Lead     time.Duration `yaml:"-"` // used when Input.Lead is zero
 	NearHold time.Duration `yaml:"near_hold"`

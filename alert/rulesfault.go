@@ -156,7 +156,7 @@ func sensorSuspect(l *look) []finding {
 // saySuspect words that readings are not believed.
 func saySuspect(l *look) words {
 	t, v := l.w.words, l.values()
-	v["since"] = l.clock(l.w.slot(l.Input, finding{kind: SensorSuspect}).since)
+	v["since"] = l.clock(l.w.peek(l.Input, finding{kind: SensorSuspect}).since)
 	v["reason"] = l.cause("cause.unknown")
 	return words{t.Say("sensor_suspect.title", v), join(t.Say("sensor_suspect.text", v), t.Say("sensor_suspect.do", nil))}
 }
@@ -194,7 +194,7 @@ func tooCold(l *look) []finding {
 func sayTemp(l *look, kind Kind, limitC float64) words {
 	t, key := l.w.words, string(kind)
 	v := texts.Values{"vessel": l.Vessel, "temp": t.Temp(l.e.DoughC, false), "limit": t.Temp(limitC, false),
-		"since": l.clock(l.w.slot(l.Input, finding{kind: kind}).since)}
+		"since": l.clock(l.w.peek(l.Input, finding{kind: kind}).since)}
 	return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil))}
 }
 
@@ -271,7 +271,7 @@ func diskNearlyFull(l *look) []finding {
 
 // underVoltage: the machine reports a weak supply.
 func underVoltage(l *look) []finding {
-	v := texts.Values{"since": l.clock(orTime(l.w.slot(l.Input, finding{kind: UnderVoltage}).since, l.Now))}
+	v := texts.Values{"since": l.clock(orTime(l.w.peek(l.Input, finding{kind: UnderVoltage}).since, l.Now))}
 	found := machine(l, UnderVoltage, l.System.UnderVoltage, l.w.rules.PowerHold, v)
 	found[0].rearm = time.Hour
 	return found

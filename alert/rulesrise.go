@@ -166,7 +166,7 @@ func sayNear(l *look) words {
 	if !l.ahead() {
 		v["at"], title, text = t.Say("unknown", nil), "near.title.open", "near.text.open"
 	}
-	s := l.w.slot(l.Input, finding{kind: Near})
+	s := l.w.peek(l.Input, finding{kind: Near})
 	if s.open && !s.told.IsZero() && l.ahead() {
 		switch moved := l.e.Ready.Median.Sub(s.told); {
 		case moved >= l.w.rules.ShiftMin:
@@ -209,7 +209,7 @@ func sayReached(l *look) words {
 // sayOver words the over warning for its reason.
 func sayOver(l *look, reason string) words {
 	t, v := l.w.words, l.values()
-	if s := l.w.slot(l.Input, finding{kind: Over}); !s.since.IsZero() && l.e.Phase != estimator.Fallen {
+	if s := l.w.peek(l.Input, finding{kind: Over}); !s.since.IsZero() && l.e.Phase != estimator.Fallen {
 		v["since"] = l.clock(s.since)
 	}
 	return words{t.Say("over.title."+reason, v), join(t.Say("over.text."+reason, v), cmp.Or(l.proofDo("over.do."+reason), t.Say("over.do."+reason, nil)))}

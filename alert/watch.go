@@ -14,7 +14,7 @@ import (
 type Watch struct {
 	rules  Rules
 	words  *texts.Speaker
-	traits map[Kind]trait
+	traits Traits
 	slots  map[slotKey]*slot
 	rises  map[string]riseKey
 	heat   map[string]*heatPair
@@ -75,10 +75,13 @@ func NewWatch(rules Rules) *Watch {
 	if rules.Words == nil {
 		rules.Words = texts.New(rules.Household)
 	}
+	if rules.Traits == nil {
+		rules.Traits = NewTraits()
+	}
 	return &Watch{
 		rules:  rules,
 		words:  rules.Words,
-		traits: traits(),
+		traits: rules.Traits,
 		slots:  map[slotKey]*slot{},
 		rises:  map[string]riseKey{},
 		heat:   map[string]*heatPair{},
@@ -118,12 +121,13 @@ func (w *Watch) Prime(in Input) {
 	look := w.look(in)
 	for _, rule := range rules() {
 		for _, f := range rule(look) {
-			s := w.slot(in, f)
+			s := w.peek(in, f)
 			if ofMachine(f.kind) || f.unknown || in.Now.Before(s.last) {
 				continue
 			}
 			switch {
 			case f.on:
+				s = w.slot(in, f)
 				s.clear, s.last = time.Time{}, in.Now
 				s.since = orTime(s.since, in.Now)
 			default:
@@ -194,19 +198,34 @@ func (w *Watch) keys() []slotKey {
 
 // slot returns the slot of a finding, made when it is not there.
 func (w *Watch) slot(in Input, f finding) *slot {
-	k := slotKey{in.Vessel, f.kind, f.sub}
-	if ofMachine(f.kind) {
-		k.vessel = ""
-	}
+	k := keyOf(in, f)
 	if w.slots[k] == nil {
 		w.slots[k] = &slot{}
 	}
 	return w.slots[k]
 }
 
+// peek is slot for looking at it; where there is none, an empty one that is not
+// kept: most conditions never come about.
+func (w *Watch) peek(in Input, f finding) *slot {
+	if s := w.slots[keyOf(in, f)]; s != nil {
+		return s
+	}
+	return &slot{}
+}
+
+// keyOf is where the slot of a finding is.
+func keyOf(in Input, f finding) slotKey {
+	k := slotKey{in.Vessel, f.kind, f.sub}
+	if ofMachine(f.kind) {
+		k.vessel = ""
+	}
+	return k
+}
+
 // judge moves one slot by what its rule found.
 func (w *Watch) judge(in Input, f finding) []Change {
-	s := w.slot(in, f)
+	s := w.peek(in, f)
 	switch {
 	case f.unknown || in.Now.Before(s.last):
 		return nil
@@ -214,6 +233,7 @@ func (w *Watch) judge(in Input, f finding) []Change {
 		s.since = time.Time{}
 		return w.recover(in, f, s)
 	}
+	s = w.slot(in, f)
 	s.clear, s.last = time.Time{}, in.Now
 	if s.since.IsZero() {
 		s.since = in.Now
@@ -273,7 +293,7 @@ func (w *Watch) supersede(in Input, kind Kind, t trait) []Change {
 	}
 	var changes []Change
 	for _, k := range t.supersedes {
-		if s := w.slot(in, finding{kind: k}); s.open {
+		if s := w.peek(in, finding{kind: k}); s.open {
 			changes = append(changes, w.resolve(in, s, nil))
 		}
 	}

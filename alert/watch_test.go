@@ -535,7 +535,7 @@ func TestRulesValidate(t *testing.T) {
 }
 
 func TestEveryKindHasTraitsAndTexts(t *testing.T) {
-	table, en := traits(), texts.New(texts.Household{})
+	table, en := NewTraits(), texts.New(texts.Household{})
 	for _, k := range Kinds() {
 		assert.Contains(t, table, k)
 		assert.NotZero(t, table[k].priority, k)

@@ -20,11 +20,10 @@ const (
 
 // item is one piece of news for the forecast.
 type item struct {
-	kind newsKind
-	at   float64 // hours
-	a, b float64 // volume and sd, litres; dough and air, Celsius; share that may be lost
-	// hands: something else than dough was seen since the point before.
-	hands bool
+	kind  newsKind
+	hands bool    // something else than dough was seen since the point before
+	at    float64 // hours
+	a, b  float64 // volume and sd, litres; dough and air, Celsius; share that may be lost
 }
 
 // news is what the forecast has not been told yet, in a ring of fixed size:

@@ -64,16 +64,33 @@ func newBench() *bench {
 }
 
 // keepsake is what is kept of a sample at rest. Its curve is found again from
-// the fit of its shape and its place among the draws.
+// the fit of its shape and its place among the draws. Seven digits are plenty for a
+// draw, and there are hundreds for each rise.
 type keepsake struct {
-	weight, base float64
-	state        vector
+	weight, base float32
+	state        [stateCount]float32
+}
+
+func keepsakeOf(s *sample) keepsake {
+	k := keepsake{weight: float32(s.weight), base: float32(s.base)}
+	for i, x := range s.state {
+		k.state[i] = float32(x)
+	}
+	return k
+}
+
+// give puts what was kept back in its sample.
+func (k *keepsake) give(s *sample) {
+	s.weight, s.base = float64(k.weight), float64(k.base)
+	for i, x := range k.state {
+		s.state[i] = float64(x)
+	}
 }
 
 // Rest hands the bench back to the workshop for other fits: call it when all has
 // been asked after a [Fit.Refit]. Until the next Refit only Rise and Baseline
-// answer, with the same numbers as before, whatever was added since; the rest is
-// as before a fit.
+// answer, with the same numbers as before to six digits, whatever was added since;
+// the rest is as before a fit.
 func (f *Fit) Rest() {
 	if f.bench == nil {
 		return
@@ -109,7 +126,7 @@ func (f *Fit) keep() {
 	f.kept = f.kept[:0]
 	for i := range f.samples {
 		s := &f.samples[i]
-		f.kept = append(f.kept, keepsake{s.weight, s.base, s.state})
+		f.kept = append(f.kept, keepsakeOf(s))
 	}
 }
 
@@ -140,8 +157,7 @@ func (f *Fit) drawAgain() {
 		for k := range m.drawCount() {
 			var s sample
 			if _, ok := f.curveDraw(i, k, &s); ok {
-				kept := &f.kept[len(f.samples)]
-				s.weight, s.base, s.state = kept.weight, kept.base, kept.state
+				f.kept[len(f.samples)].give(&s)
 				f.samples = append(f.samples, s)
 			}
 		}

@@ -97,10 +97,10 @@ func New(o Options) (*App, error) {
 	if o.Store != nil {
 		keep = &diary{o.Store, o.Log}
 	}
-	words := texts.New(House(o.Config)) // one for all: a catalogue is large
-	shop := forecast.NewWorkshop()      // so is a bench
+	shop := forecast.NewWorkshop() // one for all: a bench is large
+	shared := alert.Rules{Words: texts.New(House(o.Config)), Traits: alert.NewTraits()}
 	for _, v := range o.Config.Vessels {
-		p, err := newPipe(v, a.rules(v, words), o, keep, shop)
+		p, err := newPipe(v, a.rules(v, shared), o, keep, shop)
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}
@@ -111,10 +111,10 @@ func New(o Options) (*App, error) {
 	return a, nil
 }
 
-// rules are the alarm rules of one vessel.
-func (a *App) rules(v config.Vessel, words *texts.Speaker) alert.Rules {
+// rules are the alarm rules of one vessel; shared has what is one for all.
+func (a *App) rules(v config.Vessel, shared alert.Rules) alert.Rules {
 	r := alert.DefaultRules()
-	r.Words = words
+	r.Words, r.Traits = shared.Words, shared.Traits
 	r.LostAfter = v.LostAfter
 	r.Household = House(a.opt.Config)
 	return r
