@@ -213,6 +213,7 @@ func (e *Estimator) hangs() {
 		return
 	}
 	n.hung = true
+	n.variance = n.usual()
 	e.rise.unsee(n.runFrom)
 	e.lastSeen = min(e.lastSeen, n.runFrom)
 }

@@ -146,6 +146,57 @@ func TestCoarseIsNotStuck(t *testing.T) {
 	}
 }
 
+// A noisy sensor of coarse steps that hangs teaches no noise: what came before
+// judges it, and what it hid is not taken for a leap.
+func TestCoarseThatHangs(t *testing.T) {
+	e, err := New(goodConfig(t))
+	require.NoError(t, err)
+	rng := rand.New(rand.NewPCG(8, 2))
+	e.Begin(simEpoch)
+	from, to := 30*time.Minute, 60*time.Minute
+	level := func(after time.Duration) float64 { return 200 - 20*after.Hours() }
+	for after := time.Duration(0); after < 80*time.Minute; after += time.Second {
+		at := simEpoch.Add(after)
+		d := math.Round((level(after)+1.5*rng.NormFloat64())/3) * 3
+		if after >= from && after < to {
+			d = 189
+		}
+		e.Observe(still(at, d))
+		if after%time.Minute == 0 {
+			e.Estimate(at)
+		}
+		switch after {
+		case from + 12*time.Minute:
+			assert.Greater(t, e.counts()[ReasonStuck], 60)
+		case to + 5*time.Minute:
+			x := e.Estimate(at)
+			assert.InDelta(t, 200-level(after), x.LevelMM-(e.cfg.FloorMM-200), 1.5)
+			assert.Less(t, x.RatePercentPerHour, 60.0, "no leap")
+		}
+	}
+	assert.Greater(t, e.noise.sd(), 1.0, "the hanging taught nothing")
+}
+
+// A quiet sensor first stands on the edge between two steps and goes to and fro,
+// then rests in the middle of one: nor is that stuck, hands at the start or not.
+func TestQuietBetweenTwoStepsIsNotStuck(t *testing.T) {
+	e, err := New(goodConfig(t))
+	require.NoError(t, err)
+	rng := rand.New(rand.NewPCG(8, 3))
+	e.Begin(simEpoch)
+	for i := range 3600 {
+		d := 198 + 3*float64(rng.IntN(2))
+		switch {
+		case i < 60 && i%4 == 0:
+			d += 6
+		case i >= 1200:
+			d = 198
+		}
+		e.Observe(still(simEpoch.Add(time.Duration(i)*time.Second), d))
+	}
+	assert.Zero(t, e.counts()[ReasonStuck])
+}
+
 // A hand or a lid at the very start is outvoted or found out.
 func TestGarbageAtTheStart(t *testing.T) {
 	for _, every := range []time.Duration{time.Second, 10 * time.Second, time.Minute} {

@@ -23,6 +23,9 @@ type noise struct {
 	run     int     // length of the run of identical readings
 	runFrom float64 // its start, hours
 	longest float64 // longest run that ended by itself, hours
+
+	runVariance float64 // variance when the run began: a hanging sensor teaches that it has no noise
+	reads, wide float64 // raw readings, and those more than one step from the one before
 }
 
 // newNoise starts from what the sensor's maker or the user says.
@@ -55,6 +58,7 @@ func (n *noise) learn(miss, predictionVar float64) {
 func (n *noise) saw(distanceMM, t, interval float64) {
 	blind := n.haveRaw && t-n.lastAt > max(blindHours, 5*interval)
 	n.lastAt = t
+	n.reads++
 	if n.haveRaw && distanceMM == n.lastMM && !blind {
 		n.run++
 		return
@@ -64,11 +68,15 @@ func (n *noise) saw(distanceMM, t, interval float64) {
 		if step > 1e-6 && step < 50 && (n.quantum == 0 || step < n.quantum) {
 			n.quantum = step
 		}
+		if !blind && step > 1.9*n.quantum && step < 3.5*n.quantum {
+			n.wide++
+		}
 		if !blind && (!n.hung || step < 1.01*n.quantum) {
 			n.longest = max(n.longest, t-n.runFrom)
 		}
 	}
 	n.lastMM, n.haveRaw, n.run, n.runFrom, n.hung = distanceMM, true, 1, t, false
+	n.runVariance = n.variance
 }
 
 // resting reports whether the readings have not changed for far longer than
@@ -91,7 +99,22 @@ const (
 	stuckReadings  = 6
 	learntReadings = 30 // before that the noise is not known well enough
 	stuckHours     = 2.5 / 60
+	leastWide      = 4
+	wideShare      = 0.02
 )
+
+// scatters reports whether the noise is plainly larger than the step: readings
+// then skip a step now and then. A quiet sensor goes to and fro between two values
+// at most, and between two of its steps it rests on one for as long as it likes.
+func (n *noise) scatters() bool { return n.wide >= max(leastWide, wideShare*(n.reads-float64(n.run))) }
+
+// usual is the variance of a reading while the sensor does not hang, mm^2.
+func (n *noise) usual() float64 {
+	if n.scatters() {
+		return max(n.variance, n.runVariance)
+	}
+	return n.variance
+}
 
 // stuck reports whether the present run of identical readings is implausible:
 // the chance that noise rounds to the same value so often is below 1 in
@@ -110,7 +133,7 @@ func (n *noise) stuck(t float64) bool {
 // half of it is trusted.
 func (n *noise) sameChance() float64 {
 	q := n.quantum
-	own := math.Sqrt(max(n.variance-q*q/12, 0.0025*q*q, minNoiseMM*minNoiseMM/4))
+	own := math.Sqrt(max(n.usual()-q*q/12, 0.0025*q*q, minNoiseMM*minNoiseMM/4))
 	trust := min(max((own/q-0.25)/0.2, 0), 1)
 	own *= 0.5 + 0.5*trust
 	return math.Erf(q / 2 / (math.Sqrt2 * own))
