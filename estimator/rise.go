@@ -301,7 +301,7 @@ func (r *rise) closeBucket(n *noise) {
 	miss, variance := b.level-r.kf.level, r.kf.p11
 	r.learnBucket(miss, variance)
 	r.kf.update(b.level, r.bucketR)
-	r.shift.add(b.when, b.level, r.kf, miss/math.Sqrt(variance+r.bucketR))
+	r.shift.add(b.when, b.level, r.kf, miss/math.Sqrt(variance+r.bucketR), r.hands)
 	r.tellForecast(b)
 	r.track.follow(r, b.when)
 	r.news.heldFrom = b.when - holdBack
@@ -343,10 +343,14 @@ func (r *rise) tellForecast(b bucket) {
 
 // learnBucket follows the variance of a bucket's mean around the filter. It
 // holds what does not average out within half a minute: steps of the sensor,
-// slow wander.
+// slow wander. Where hands were it learns warily: they are no noise.
 func (r *rise) learnBucket(miss, predictionVar float64) {
 	r.bucketN = min(r.bucketN+1, 60)
-	v := max(min(miss*miss, 9*(r.bucketR+predictionVar))-predictionVar, 0)
+	most := 9.0
+	if r.hands {
+		most = 4
+	}
+	v := max(min(miss*miss, most*(r.bucketR+predictionVar))-predictionVar, 0)
 	r.bucketR += (v - r.bucketR) / (r.bucketN + 10)
 	r.bucketR = min(max(r.bucketR, 0.01), maxNoiseMM*maxNoiseMM)
 }
