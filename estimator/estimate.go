@@ -166,7 +166,7 @@ func (e *Estimator) look(t float64) view {
 	v.volume = volume
 	percent := 100 / baseL
 	v.rise = percent*volume - 100
-	surface := e.cfg.SurfaceSDMM * e.cfg.Profile.Area(r.kf.level)
+	surface := math.Hypot(e.cfg.SurfaceSDMM, math.Sqrt(r.offsetR)) * e.cfg.Profile.Area(r.kf.level)
 	v.sd = percent * math.Sqrt(sd*sd+surface*surface+sq(volume/baseL*baseSD))
 	v.rate, v.rateSD = percent*rate, percent*rateSD
 	v.fall, v.fallSD = r.track.fall(volume), sd/volume

@@ -45,6 +45,7 @@ type rise struct {
 	bucketR  float64 // variance of a bucket's mean around the filter, mm^2
 	bucketN  float64
 	offsetMM float64 // reading minus level after the sensor or vessel moved
+	offsetR  float64 // its variance, mm^2: the jump was measured among noise
 
 	shift     shiftWatch
 	base      baseline
@@ -259,6 +260,7 @@ func (r *rise) foundAgain(why seeking, c consensus) {
 	switch {
 	case why == seekMove && big:
 		r.offsetMM += miss
+		r.offsetR += r.kf.p11 + c.variance
 		r.moved(miss, r.findFrom)
 	case why == seekFold:
 		r.knock(miss, r.findFrom, v, c.level)

@@ -132,6 +132,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 	kind, miss := r.classify(t)
 	at, level, early := r.pend.first, r.pend.level, r.pend.early
 	speed, lasted := r.pend.speed(), r.pend.span()
+	_, doubt := r.predict(at)
 	r.kf.predict(max(t-r.kfAt, 0))
 	r.kfAt = t
 	variance := max(n.variance/float64(r.pend.n), 0.04)
@@ -142,6 +143,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 		r.restart(consensus{level, t, variance, 3})
 	case kind == stepBack && r.lastStep.moved:
 		r.offsetMM += miss
+		r.offsetR += doubt + variance
 		r.lastStep = step{}
 		r.news.disturb(at, movedShare)
 		r.notes.add(noteMovedBack, at, miss)
@@ -166,6 +168,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 		r.notes.add(noteStirred, at, miss)
 	default:
 		r.offsetMM += miss
+		r.offsetR += doubt + variance
 		r.moved(miss, at)
 	}
 }
