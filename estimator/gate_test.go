@@ -304,14 +304,17 @@ func TestFoldFoundByItself(t *testing.T) {
 func TestSensorMoved(t *testing.T) {
 	for _, by := range []float64{-12, -25} {
 		e, now, rng := level60(t, 0.8, 10*time.Second, time.Hour)
-		sd := e.Estimate(now).RiseSD
 		for range 60 * 6 {
 			e.Observe(still(now, 200+by+0.8*rng.NormFloat64()))
 			now = now.Add(10 * time.Second)
 		}
 		x := e.Estimate(now)
 		assert.InDelta(t, 0, x.RisePercent, 2.5, "by %g", by)
-		assert.Greater(t, x.RiseSD, sd, "the jump was measured among noise: its doubt stays")
+		doubt := e.rise.offsetR
+		assert.InDelta(t, 0.4, doubt, 0.35, "the jump was measured among noise")
+		e.rise.offsetR = 0
+		assert.Less(t, e.Estimate(now).RiseSD, x.RiseSD, "and its doubt is in that of the rise")
+		e.rise.offsetR = doubt
 		require.Len(t, x.Notes, 1)
 		assert.Contains(t, x.Notes[0], "moved vessel or sensor")
 		for range 30 {
