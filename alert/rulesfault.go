@@ -62,10 +62,19 @@ func sensorLost(l *look) []finding {
 		hold: l.w.rules.LostAfter, say: func() words { return sayLost(l) }, sayEnd: func(s *slot) words { return sayBack(l, s) }}
 	if seen := l.e.LastSeen; f.on && !seen.IsZero() {
 		f.since = seen
-		f.ripe = l.Now.Sub(seen) >= l.w.rules.LostAfter
+		f.ripe = l.silentFor(seen) >= l.w.rules.LostAfter
 		f.hold = 0
 	}
 	return []finding{f}
+}
+
+// silentFor is how long a sensor has given nothing although it could have been
+// asked: since it was seen last, or since the machine woke.
+func (l *look) silentFor(seen time.Time) time.Duration {
+	if l.System.Awake.After(seen) {
+		seen = l.System.Awake
+	}
+	return l.Now.Sub(seen)
 }
 
 // sayLost words that the dough is not seen.

@@ -32,7 +32,7 @@ func probeLost(l *look) []finding {
 			}
 			f.on, f.hold, f.since = true, probeAfter, s.Since
 			if !s.Since.IsZero() {
-				f.hold, f.ripe = 0, l.Now.Sub(s.Since) >= probeAfter
+				f.hold, f.ripe = 0, l.silentFor(s.Since) >= probeAfter
 			}
 			f.say = func() words { return sayProbe(l, s) }
 		}

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -39,6 +40,9 @@ type Options struct {
 	// TakingUp is told of each rise that is looked at while those under way are taken
 	// up at the start: many take a while. nil is told nothing.
 	TakingUp func(number, of int)
+	// Timesync is the folder in which the system says that its clock was set; empty
+	// for that of systemd's time client.
+	Timesync string
 }
 
 // App watches the vessels of one configuration.
@@ -55,6 +59,8 @@ type App struct {
 	spanMu    sync.Mutex
 	began     time.Time  // of this watch; moves with the clock
 	unwatched alert.Span // before this watch, after an unclean stop; moves with the clock
+	advanced  time.Time  // last; moves with the clock
+	awake     time.Time  // since when nothing kept it from being advanced; moves with the clock
 
 	server        *server
 	metrics       http.Handler // when it has an address of its own
@@ -91,7 +97,7 @@ func New(o Options) (*App, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4), timesync: timesyncDir}
+	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4), timesync: cmp.Or(o.Timesync, timesyncDir)}
 	a.planner = &planDesk{app: a}
 	var keep keeper = &forgetful{}
 	if o.Store != nil {
@@ -193,6 +199,7 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	ctx := context.Background() // what is raised is kept even while stopping
 	defer a.bell.ring()
 	sys := a.system()
+	sys.Awake = a.awakeAt(now)
 	trusted := sys.ClockSet
 	for _, name := range a.order {
 		p := a.pipes[name]
@@ -201,7 +208,7 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 		changes := p.advance(now, sys, seen, bread)
 		p.mu.Unlock()
 		all = append(all, changes...)
-		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched}
+		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched, Awake: sys.Awake}
 	}
 	for i := range all {
 		all[i].ClockSet = trusted

@@ -25,9 +25,11 @@ type Steady struct {
 }
 
 // NewSteady starts a steady clock at the present wall time.
-func NewSteady() *Steady { return newSteady(time.Now, bootTime) }
+func NewSteady() *Steady { return NewSteadyOf(time.Now, bootTime) }
 
-func newSteady(wall func() time.Time, boot func() time.Duration) *Steady {
+// NewSteadyOf starts a steady clock on the clocks of another machine: wall may be
+// set at any time, boot counts from its start and never runs back.
+func NewSteadyOf(wall func() time.Time, boot func() time.Duration) *Steady {
 	return &Steady{wall0: wall().Round(0), boot0: boot(), wall: wall, boot: boot}
 }
 

@@ -56,7 +56,7 @@ func (m *machine) sinceBoot() time.Duration {
 	return m.boot
 }
 
-func (m *machine) clock() *Steady { return newSteady(m.now, m.sinceBoot) }
+func (m *machine) clock() *Steady { return NewSteadyOf(m.now, m.sinceBoot) }
 
 func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
 	m := &machine{wall: time.Date(1970, 1, 1, 0, 0, 5, 0, time.UTC), boot: 5 * time.Second}
@@ -126,7 +126,7 @@ func (b *stepBench) rise(d time.Duration) {
 	for range int(d / sampledEvery) {
 		b.m.tick(sampledEvery)
 		b.rose += sampledEvery
-		b.app.followWall(b.t.Context())
+		b.app.FollowWall(b.t.Context())
 		now := b.app.opt.Clock.Now()
 		wobble := 0.4 * math.Sin(b.rose.Seconds()) // stands for noise
 		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(b.rose)/100) + wobble, DoughC: 24.5, AirC: 23.5})

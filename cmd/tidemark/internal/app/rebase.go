@@ -44,11 +44,12 @@ func (a *App) believed(wall time.Time) bool {
 	return !wall.Before(a.notBefore) || setFromNetwork(a.timesync)
 }
 
-// followWall moves the whole timeline when the wall clock turns out to be
+// FollowWall moves the whole timeline when the wall clock turns out to be
 // elsewhere: set from the network after a start in the past, or corrected by
 // hand. Intervals stay as they are, so no curve bends, no hold time runs out and
-// no letter expires.
-func (a *App) followWall(ctx context.Context) {
+// no letter expires. The live watch does it before every Advance; a clock that is
+// not Steady has no wall to follow.
+func (a *App) FollowWall(ctx context.Context) {
 	steady, ok := a.opt.Clock.(*Steady)
 	if !ok {
 		return
@@ -125,6 +126,7 @@ func (a *App) moveSpan(skew time.Duration, late bool) {
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
 	a.began = a.began.Add(skew)
+	alert.Move{By: skew}.Times(&a.advanced, &a.awake)
 	if late && !a.unwatched.IsZero() {
 		a.unwatched.Until = a.unwatched.Until.Add(skew)
 	}

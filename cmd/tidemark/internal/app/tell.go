@@ -156,6 +156,18 @@ func (a *App) startTelling(ctx context.Context) {
 	})
 }
 
+// TellOnce does once what the live watch does beside, by the App's clock: it tells
+// again what nobody has answered and begins the deliveries that are due. It is for
+// a watch whose clock does not run as the machine's does.
+func (a *App) TellOnce(ctx context.Context) error {
+	err := a.desk.Tick(ctx)
+	a.outbox.Round(ctx)
+	return err
+}
+
+// Telling returns how many deliveries have begun and not ended.
+func (a *App) Telling() int { return a.outbox.UnderWay() }
+
 // tell hands changes to the desk and logs them.
 func (a *App) tell(ctx context.Context, changes []alert.Change) {
 	if len(changes) == 0 {

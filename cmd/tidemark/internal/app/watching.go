@@ -69,11 +69,31 @@ func (a *App) advanceInTime(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-t.C:
-			a.followWall(ctx)
+			a.FollowWall(ctx)
 			a.Advance(a.opt.Clock.Now())
 			a.pulse.Beat(advancePart)
 		}
 	}
+}
+
+// asleepAfter is how long a live watch may stand still before it counts as having
+// slept: it is advanced at least once a minute.
+const asleepAfter = 2 * time.Minute
+
+// awakeAt takes down that the watch is advanced now and returns since when it was
+// without a break: a suspended machine asks no sensor, so none is lost meanwhile.
+// Zero by a clock that is set by hand: its steps say nothing.
+func (a *App) awakeAt(now time.Time) time.Time {
+	if _, ok := a.opt.Clock.(*Steady); !ok {
+		return time.Time{}
+	}
+	a.spanMu.Lock()
+	defer a.spanMu.Unlock()
+	if now.Sub(a.advanced) > asleepAfter {
+		a.awake = now
+	}
+	a.advanced = now
+	return a.awake
 }
 
 // FeedWatchdog feeds the service manager's watchdog while the watch makes
