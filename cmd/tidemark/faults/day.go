@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"tidemark/alert"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/demo"
 	"tidemark/history"
@@ -34,7 +35,8 @@ func dayOf(n int) time.Time { return time.Date(2026, 3, 14, 0, 0, 0, 0, time.UTC
 type day struct {
 	story   virtual.Scenario
 	kitchen *virtual.Kitchen
-	clock   *app.Stepped
+	now     time.Time // of the kitchen
+	clock   timepiece // of the App
 	store   *history.Store
 	app     *app.App
 	acts    []virtual.Act
@@ -44,26 +46,40 @@ type day struct {
 	spoil  func(vessel, what string, at time.Time, r sensor.Reading) sensor.Reading
 	before func(now time.Time) error // called before every step
 	absent func(now time.Time) bool  // nobody watches: the step is left out
+	silent func(now time.Time) bool  // no sensor was asked in this step
+	after  func(now time.Time) error // called after every step
 	heard  func(now time.Time, w warning)
+	raised func(now time.Time, a alert.Alarm)
 	did    func(act int)
 }
 
 // openDay opens the history in dir and takes the story up at a moment, with the
 // first acts already done.
 func openDay(ctx context.Context, dir string, story virtual.Scenario, at time.Time, done int) (*day, error) {
+	clock := &handClock{}
+	clock.Set(at)
+	return openDayOn(ctx, dir, story, clock, at, done, nil)
+}
+
+// openDayOn is openDay with a clock of its own for the App, which stands at the
+// moment at of the kitchen. change may alter the options of the App.
+func openDayOn(ctx context.Context, dir string, story virtual.Scenario, clock timepiece, at time.Time, done int, change func(*app.Options)) (*day, error) {
 	cfg, err := demo.Config(dir, "", story)
 	if err != nil {
 		return nil, err
 	}
-	d := &day{story: story, kitchen: virtual.New(story, kitchenSeed), clock: &app.Stepped{}, next: done}
+	d := &day{story: story, kitchen: virtual.New(story, kitchenSeed), clock: clock, now: at, next: done}
 	d.acts = d.kitchen.Acts()
-	d.clock.Set(at)
 	// The machine's clock must not flush: see flushEvery.
-	d.store, err = history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Now: d.clock.Now, FlushEvery: 24 * time.Hour})
+	d.store, err = history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Now: clock.Wall, FlushEvery: 24 * time.Hour})
 	if err != nil {
 		return nil, err
 	}
-	d.app, err = app.New(app.Options{Config: cfg, Clock: d.clock, Store: d.store, Demo: true, StartTold: true})
+	opt := app.Options{Config: cfg, Clock: clock.watch(), Store: d.store, Demo: true, StartTold: true}
+	if change != nil {
+		change(&opt)
+	}
+	d.app, err = app.New(opt)
 	if err == nil {
 		err = d.app.Start(ctx)
 	}
@@ -78,13 +94,14 @@ func (d *day) close(ctx context.Context) error {
 	return errors.Join(d.app.Stop(ctx), d.store.Close(ctx))
 }
 
-// run plays the story until a moment.
+// run plays the story until a moment of the kitchen.
 func (d *day) run(ctx context.Context, until time.Time) error {
-	for now := d.clock.Now(); now.Before(until); {
+	for d.now.Before(until) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		now = now.Add(stepEvery)
+		now := d.now.Add(stepEvery)
+		d.now = now
 		d.clock.Set(now)
 		if d.before != nil {
 			if err := d.before(now); err != nil {
@@ -112,15 +129,21 @@ func (d *day) step(ctx context.Context, now time.Time) error {
 			d.did(d.next)
 		}
 	}
-	for _, v := range d.story.Vessels {
-		d.app.Observe(v.Name, app.SampleOf(now,
-			d.read(v.Name, "height", now, d.kitchen.Distance),
-			d.read(v.Name, "dough", now, d.kitchen.Dough),
-			d.read(v.Name, "air", now, d.kitchen.Air)))
+	if d.silent == nil || !d.silent(now) {
+		d.observe(now)
 	}
-	for _, a := range d.app.Advance(now) {
+	d.app.FollowWall(ctx) // as the live watch does
+	for _, a := range d.app.Advance(d.clock.Now()) {
 		if d.heard != nil {
 			d.heard(now, warning{a.Vessel, string(a.Kind)})
+		}
+		if d.raised != nil {
+			d.raised(now, a)
+		}
+	}
+	if d.after != nil {
+		if err := d.after(now); err != nil {
+			return err
 		}
 	}
 	if now.Sub(d.story.Start)%flushEvery == 0 {
@@ -129,6 +152,17 @@ func (d *day) step(ctx context.Context, now time.Time) error {
 		_ = d.store.Keep(ctx)
 	}
 	return nil
+}
+
+// observe reads every sensor of the kitchen.
+func (d *day) observe(now time.Time) {
+	stamp := d.clock.Now()
+	for _, v := range d.story.Vessels {
+		d.app.Observe(v.Name, app.SampleOf(stamp,
+			d.read(v.Name, "height", now, d.kitchen.Distance),
+			d.read(v.Name, "dough", now, d.kitchen.Dough),
+			d.read(v.Name, "air", now, d.kitchen.Air)))
+	}
 }
 
 // act tells the App what a person did, as the page would. A person who comes back

@@ -17,16 +17,26 @@ import (
 // warning is one warning, whenever it came.
 type warning struct{ vessel, kind string }
 
+// telling is a warning with the moment, by the kitchen's time, at which it came.
+type telling struct {
+	warning
+	at time.Time
+}
+
 // ledger is what a day gave.
 type ledger struct {
 	warnings []warning
+	tellings []telling // as they were heard, where somebody listened
 	rises    []history.Rise
 	took     time.Duration
 	log      []string // warnings and rises with their times, for a look at what went wrong
 }
 
 // hear adds a warning.
-func (l *ledger) hear(_ time.Time, w warning) { l.warnings = append(l.warnings, w) }
+func (l *ledger) hear(now time.Time, w warning) {
+	l.warnings = append(l.warnings, w)
+	l.tellings = append(l.tellings, telling{w, now})
+}
 
 // openRises opens the history in dir to look at, with its rises.
 func openRises(ctx context.Context, dir string) (*history.Store, []history.Rise, error) {
@@ -81,7 +91,7 @@ func undisturbed(ctx context.Context, absent func(time.Time) bool) (ledger, erro
 	if err != nil {
 		return l, err
 	}
-	d.absent = absent
+	d.absent, d.heard = absent, l.hear
 	if err := d.run(ctx, story.Until); err != nil {
 		return l, err
 	}
@@ -115,10 +125,16 @@ func compare(plain, got []warning) (missed, tooMany []warning) {
 // lostRises counts the rises that the story begins before until and that are not
 // in got: same vessel, start within two minutes.
 func lostRises(story virtual.Scenario, until time.Time, got []history.Rise) int {
+	return lostRisesOn(story, until, got, func(a virtual.Act) time.Time { return a.At })
+}
+
+// lostRisesOn is lostRises where the stored start of a rise stands elsewhere than
+// the act that began it.
+func lostRisesOn(story virtual.Scenario, until time.Time, got []history.Rise, stands func(virtual.Act) time.Time) int {
 	n := 0
 	for _, a := range story.Acts {
 		if a.Event == "start" && a.At.Before(until) && !slices.ContainsFunc(got, func(g history.Rise) bool {
-			return g.Vessel == a.Vessel && g.StartedAt.Sub(a.At).Abs() <= 2*time.Minute
+			return g.Vessel == a.Vessel && g.StartedAt.Sub(stands(a)).Abs() <= 2*time.Minute
 		}) {
 			n++
 		}
@@ -128,11 +144,16 @@ func lostRises(story virtual.Scenario, until time.Time, got []history.Rise) int 
 
 // add takes the outcome of one day into the row of the table.
 func (r *result) add(plain, got ledger) {
+	r.addWarnings(plain, got)
+	story := virtual.Household(dayOf(0))
+	r.lostRises += lostRises(story, story.Until, got.rises)
+}
+
+// addWarnings takes the warnings of one day into the row of the table.
+func (r *result) addWarnings(plain, got ledger) {
 	missed, tooMany := compare(plain.warnings, got.warnings)
 	r.missed += len(missed)
 	r.falseAlarms += len(tooMany)
-	story := virtual.Household(dayOf(0))
-	r.lostRises += lostRises(story, story.Until, got.rises)
 	for _, w := range missed {
 		r.say("missed %s of %s", w.kind, w.vessel)
 	}

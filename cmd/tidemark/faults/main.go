@@ -6,13 +6,20 @@
 //	go run ./cmd/tidemark/faults -short     a few of each, for every change
 //	go run ./cmd/tidemark/faults -only kill
 //
+// The faults: kill, power (a cut), full (disk), pages (damaged ones), sensors (that
+// die and come back), clock (set, drifting, daylight saving time), suspend (the
+// machine sleeps), network (every way to the household fails) and soak (days
+// without a break).
+//
 // It plays the invented household of package sensor/virtual, with the same App
 // and the same history file as the live daemon and a clock that runs as fast as
 // the machine can. The same day without a fault says which warnings belong to it.
 //
 // Bounds: no rise lost, no warning missed, none false, and of the readings at
-// most the last minute before the fault. A row beyond its bound ends the command
-// with exit code 1.
+// most the last minute before the fault. A warning counts as missed as well when it
+// or its letter comes later than the fault excuses, and as false when its letter
+// comes twice, out of order or after the answer. A row beyond its bound ends the
+// command with exit code 1.
 package main
 
 import (
@@ -95,6 +102,9 @@ func faults() []fault {
 		{"full", "disk full", diskFull},
 		{"pages", "database damaged at random pages", damagedPages},
 		{"sensors", "sensors die and come back", deadSensors},
+		{"clock", "wall clock set, drifts, change of daylight saving time", clockSet},
+		{"suspend", "the machine sleeps for minutes", suspended},
+		{"network", "the ways to the household fail", badNetwork},
 		{"soak", "days without a break", soak},
 	}
 }
