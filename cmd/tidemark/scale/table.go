@@ -33,29 +33,27 @@ type line struct {
 func (p plan) measure(ctx context.Context) error {
 	fmt.Printf("%s, %s, %d cores, %s/%s, %s; windows of %s\n", time.Now().Format(time.DateOnly), processor(), runtime.NumCPU(), runtime.GOOS, runtime.GOARCH, runtime.Version(), p.window)
 	var lines []line
+	var failed error // does not take away what was measured
 	for _, n := range p.inside {
 		l, err := p.line(ctx, "inside", n, "")
 		if err != nil {
-			return fmt.Errorf("%d vessels, fed inside: %w", n, err)
+			failed = errors.Join(failed, fmt.Errorf("%d vessels, fed inside: %w", n, err))
+			continue
 		}
 		lines = append(lines, l)
 	}
 	for _, n := range p.mqtt {
 		l, err := p.lineOverMQTT(ctx, n)
 		if err != nil {
-			return fmt.Errorf("%d vessels over MQTT: %w", n, err)
+			failed = errors.Join(failed, fmt.Errorf("%d vessels over MQTT: %w", n, err))
+			continue
 		}
 		lines = append(lines, l)
 	}
 	writes, err := p.writesOf(ctx)
-	if err != nil {
-		return err
-	}
+	failed = errors.Join(failed, err)
 	sticks, err := p.yardsticks(ctx)
-	if err != nil {
-		return err
-	}
-	return printTable(lines, writes, sticks)
+	return errors.Join(failed, err, printTable(lines, writes, sticks))
 }
 
 // line measures one number of vessels.
@@ -106,7 +104,7 @@ func (p plan) writesOf(ctx context.Context) (map[int]float64, error) {
 		fmt.Fprintf(os.Stderr, "writes, %d vessels ...\n", n)
 		m, err := p.watchChild(ctx, "writes", n, "")
 		if err != nil {
-			return nil, fmt.Errorf("the writes of %d vessels: %w", n, err)
+			return out, fmt.Errorf("the writes of %d vessels: %w", n, err)
 		}
 		out[n] = m.said["written"]
 	}

@@ -19,7 +19,7 @@ import (
 )
 
 // maxFileBytes bounds a configuration file; a larger one is a mistake.
-const maxFileBytes = 1 << 20
+const maxFileBytes = 4 << 20
 
 // Config is a checked configuration.
 type Config struct {
@@ -156,7 +156,7 @@ func Load(path string, need Need) (*Config, error) {
 func Parse(name string, data []byte, need Need) (*Config, error) {
 	c := &collector{name: name}
 	if len(data) > maxFileBytes {
-		c.add("", "the file is larger than 1 MiB; this is no configuration")
+		c.add("", "the file is larger than 4 MiB; this is no configuration")
 		return nil, c.err()
 	}
 	tree, err := parser.ParseBytes(data, 0)

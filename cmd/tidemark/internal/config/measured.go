@@ -59,7 +59,7 @@ func FormatMeasured(list []Measured) ([]byte, error) {
 // ParseMeasured reads the file's text; name stands in its errors.
 func ParseMeasured(name string, text []byte) ([]Measured, error) {
 	if len(text) > maxFileBytes {
-		return nil, fmt.Errorf("%s is larger than 1 MiB; this is no list of measured vessels", name)
+		return nil, fmt.Errorf("%s is larger than 4 MiB; this is no list of measured vessels", name)
 	}
 	var doc measuredDoc
 	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&doc); err != nil && len(bytes.TrimSpace(text)) > 0 {

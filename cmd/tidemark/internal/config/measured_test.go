@@ -74,7 +74,7 @@ func TestDamagedMeasuredChangesNothing(t *testing.T) {
 		"measured: [{vessel: tub, floor_mm: -3}]":                                         "more than 0 and at most 4000",
 		"measured: [{vessel: tub, floor_mm: 100, profile: [[0, 0], [150, 2]]}]":           "150 mm high, more than the 100 mm",
 		"measured: [{vessel: tub, floor_mm: 200, profile: [[0, 0], [50, 2], [60, 1.5]]}]": `vessel "tub"`,
-		"# " + strings.Repeat("x", maxFileBytes):                                          "larger than 1 MiB",
+		"# " + strings.Repeat("x", maxFileBytes):                                          "larger than 4 MiB",
 	} {
 		require.NoError(t, os.WriteFile(MeasuredFile(state), []byte(text), 0o600))
 		cfg, err := Load(file, Sensors)

@@ -86,7 +86,7 @@ func TestLoad(t *testing.T) {
 	big := filepath.Join(dir, "big.yaml")
 	require.NoError(t, os.WriteFile(big, []byte(strings.Repeat("# x\n", maxFileBytes/4+1)), 0o600))
 	_, err = Load(big, Sensors)
-	require.EqualError(t, err, big+": the file is larger than 1 MiB; this is no configuration")
+	require.EqualError(t, err, big+": the file is larger than 4 MiB; this is no configuration")
 	ok := filepath.Join(dir, "ok.yaml")
 	require.NoError(t, os.WriteFile(ok, []byte(good), 0o600))
 	cfg, err := Load(ok, Sensors)
