@@ -35,8 +35,8 @@ func badNetwork(ctx context.Context, s setting) (result, error) {
 	var r result
 	dice := rand.New(rand.NewPCG(s.seed, 8))
 	var sum posted
-	for range s.pick(2, 60) {
-		if err := r.networkDay(ctx, s, dice, &sum); err != nil {
+	for n := range s.pick(2, 60) {
+		if err := r.networkDay(ctx, s, dice, n%3 == 0, &sum); err != nil {
 			return r, err
 		}
 	}
@@ -68,8 +68,8 @@ type postDay struct {
 // ways are the names of the routes.
 func ways() []string { return []string{"phone", "mail"} }
 
-// networkDay plays one day.
-func (r *result) networkDay(ctx context.Context, s setting, dice *rand.Rand, sum *posted) error {
+// networkDay plays one day, with a long spell in it or without.
+func (r *result) networkDay(ctx context.Context, s setting, dice *rand.Rand, long bool, sum *posted) error {
 	dir, err := os.MkdirTemp("", "tidemark-faults-")
 	if err != nil {
 		return err
@@ -78,6 +78,9 @@ func (r *result) networkDay(ctx context.Context, s setting, dice *rand.Rand, sum
 	p, err := openPostDay(ctx, dir, dice)
 	if err != nil {
 		return err
+	}
+	if long {
+		p.out.spells = append([]spell{longSpell(p.story, dice)}, p.out.spells...)
 	}
 	err = p.run(ctx, p.story.Until)
 	if err == nil {
@@ -128,7 +131,7 @@ func openPostDay(ctx context.Context, dir string, dice *rand.Rand) (*postDay, er
 	}
 	p.raised = func(now time.Time, a alert.Alarm) {
 		n := &news{Alarm: a, raised: now}
-		if dice.IntN(3) == 0 {
+		if dice.IntN(2) == 0 {
 			n.answer = now.Add(time.Duration(1+dice.IntN(40)) * time.Minute)
 		}
 		p.all = append(p.all, n)

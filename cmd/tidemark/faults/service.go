@@ -84,6 +84,14 @@ func drawSpells(story virtual.Scenario, dice *rand.Rand, routes []string) []spel
 	return out
 }
 
+// longSpell draws trouble on all routes over two warnings of the jar, at the mark
+// and at its peak, so that both letters wait when it ends.
+func longSpell(story virtual.Scenario, dice *rand.Rand) spell {
+	from := story.Start.Add(time.Duration(180+dice.IntN(20)) * time.Minute)
+	until := story.Start.Add(time.Duration(252+dice.IntN(6)) * time.Minute)
+	return spell{from: from, until: until, how: refused}
+}
+
 // trouble tells how a route is at a moment.
 func (o *outside) trouble(route string, at time.Time) trouble {
 	for _, s := range o.spells {
