@@ -53,7 +53,8 @@ func TestARestartKeepsTheStartVolume(t *testing.T) {
 		before := b.app.Estimate("tub")
 		require.NotZero(t, before.BaselineL)
 		after := b.again().app.Estimate("tub")
-		assert.InDelta(t, 1, after.BaselineL/before.BaselineL, 0.008, "after %s", at)
-		assert.InDelta(t, before.RisePercent, after.RisePercent, 0.6, "after %s", at)
+		within := max(0.008, 0.4*before.BaselineSDL/before.BaselineL) // while it spreads, little is known
+		assert.InDelta(t, 1, after.BaselineL/before.BaselineL, within, "after %s", at)
+		assert.InDelta(t, before.RisePercent, after.RisePercent, max(0.6, 0.4*before.RiseSD), "after %s", at)
 	}
 }
