@@ -26,7 +26,8 @@
 // gets an extra doubt of 0.8 percent, because a curve that is not quite the
 // dough's bends its start. Dough filled in as a ball stands too high in the middle
 // and sinks: when the means of five minutes sink beyond doubt, the start is where
-// they come to rest, and the forecast gets no levels until then (file mound.go).
+// they will come to rest by a fit of a level and an exponential to all of them, gaps
+// or not, and the forecast gets no levels until then (file mound.go).
 // RiseSD joins the doubts of V and V0 and, if given, SurfaceSDMM for a domed or
 // tilted surface (package geometry), which does not average out.
 //
@@ -157,7 +158,8 @@
 // growth. Reading it every second finds it.
 //
 // A ball that stands 6 to 12 percent too high and spreads with a time constant of 4
-// to 15 minutes puts the start up to 1.2 percent off and reached 2 to 7 minutes late,
-// as against 2 without one; at 25 minutes it is 3.4 percent and a quarter of an hour
-// (-bench Ball).
+// to 15 minutes puts the start up to 0.8 percent off and reached from 1 minute early
+// to 4 late, as against 2 late without one; at 25 minutes it is 2.6 percent and 13
+// minutes (-bench Ball). One of 15 percent with 3 to 20 minutes unseen among its first
+// 25 puts the start up to 2.5 percent off.
 package estimator

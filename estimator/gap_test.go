@@ -137,3 +137,22 @@ func TestLidOverTheStart(t *testing.T) {
 	assert.InDelta(t, 0, x.RisePercent, 2.5)
 	assert.Empty(t, x.Notes)
 }
+
+// A starter that peaked while nothing was seen stands lower than foreseen, but not
+// lower than before: it is believed as soon as its readings agree.
+func TestStarterPeaksInAGap(t *testing.T) {
+	for _, long := range []float64{0.6, 1} {
+		s := starterSim()
+		tr := s.grow()
+		top, _ := tr.peak()
+		from := top - long + 0.05
+		s.hours = from + long + 0.5
+		s.disturb = func(h, _ float64, _ *rand.Rand) (float64, bool) { return math.NaN(), h > from && h < from+long }
+		tell(t, s, nil, func(h float64, x Estimate) {
+			if h > from+long+3.0/60 {
+				assert.Equal(t, QualityOK, x.Quality, "%.1f min after, %g h unseen: %s", 60*(h-from-long), long, x.QualityReason)
+				assert.InDelta(t, tr.at(h), x.RisePercent, 8)
+			}
+		})
+	}
+}

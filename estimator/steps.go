@@ -80,6 +80,13 @@ func (r *rise) unseen(miss, pred, variance, blind float64) bool {
 	return miss > -4*sd-1 && miss < 4*sd+1+fastest*pred*blind
 }
 
+// slowed reports whether a starter stands between where it was last seen and where
+// it was foreseen: it grew less than that or has peaked meanwhile. Dough may have been
+// folded; that is another matter.
+func (r *rise) slowed(pred float64) bool {
+	return r.cfg.Holds == Starter && r.pend.early < pred && r.pend.early > r.goodMM-3*math.Sqrt(r.bucketR)-1
+}
+
 // fastest is how much dough can rise unseen, as a share of its level an hour.
 const fastest = 0.5
 
@@ -98,7 +105,7 @@ func (r *rise) classify(t float64) (stepKind, float64) {
 			return stepUnclear, miss // something laid over dough that was seen already
 		}
 		return stepEarly, miss
-	case blind > minutes(3) && r.unseen(miss, pred, variance, blind):
+	case blind > minutes(3) && (r.unseen(miss, pred, variance, blind) || r.slowed(pred)):
 		return stepGap, miss
 	case miss < 0 && r.foldable(pred, t):
 		return stepDrop, miss
@@ -130,9 +137,10 @@ func (r *rise) stepConfirmed(t float64) bool {
 // takeStep believes the pending readings.
 func (r *rise) takeStep(t float64, n *noise) {
 	kind, miss := r.classify(t)
+	pred, doubt := r.predict(r.pend.first)
+	slowed := r.slowed(pred)
 	at, level, early := r.pend.first, r.pend.level, r.pend.early
 	speed, lasted := r.pend.speed(), r.pend.span()
-	_, doubt := r.predict(at)
 	r.kf.predict(max(t-r.kfAt, 0))
 	r.kfAt = t
 	variance := max(n.variance/float64(r.pend.n), 0.04)
@@ -150,7 +158,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 	case kind == stepBack:
 		r.knock(miss, at, variance, level)
 		r.lastStep = step{}
-	case kind == stepGap && (miss > 0 || -miss < 3*math.Sqrt(variance+r.bucketR)+1 || t-r.goodAt > longBlind):
+	case kind == stepGap && (miss > 0 || slowed || -miss < 3*math.Sqrt(variance+r.bucketR)+1 || t-r.goodAt > longBlind):
 		r.kf.jumpTo(level, variance)
 	case kind == stepGap:
 		r.knock(miss, at, variance, level)
