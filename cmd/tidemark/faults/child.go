@@ -11,8 +11,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-
-	"tidemark/sensor/virtual"
 )
 
 // childArg makes this program play a day and say on standard output what it does.
@@ -31,7 +29,7 @@ func playChild(ctx context.Context, args []string) error {
 			return err
 		}
 	}
-	d, err := openDay(ctx, args[0], virtual.Household(dayOf(0)), time.UnixMilli(n[0]).UTC(), int(n[1]))
+	d, err := openDay(ctx, args[0], household(dayOf(0)), time.UnixMilli(n[0]).UTC(), int(n[1]))
 	if err != nil {
 		return err
 	}

@@ -36,7 +36,7 @@ func clockSet(ctx context.Context, s setting) (result, error) {
 	if err != nil {
 		return r, fmt.Errorf("the zone of an invented household: %w", err)
 	}
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	todo := []reset{
 		summerTime(story, dice, "to daylight saving time", time.Date(2026, 3, 29, 1, 0, 0, 0, time.UTC), berlin),
 		summerTime(story, dice, "from daylight saving time", time.Date(2026, 10, 25, 1, 0, 0, 0, time.UTC), berlin),

@@ -11,8 +11,6 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
-
-	"tidemark/sensor/virtual"
 )
 
 // diskFull plays days on a small file system of its own which is filled to the
@@ -56,7 +54,7 @@ func (r *result) fullDay(ctx context.Context, s setting, dice *rand.Rand) error 
 		return err
 	}
 	defer gone()
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	span := story.Until.Sub(story.Start)
 	from := story.Start.Add(time.Duration(dice.Int64N(int64(span))))
 	until := from.Add(time.Duration(dice.Int64N(int64(3 * time.Hour))))

@@ -7,8 +7,6 @@ import (
 	"os"
 	"slices"
 	"time"
-
-	"tidemark/sensor/virtual"
 )
 
 const killsADay = 10
@@ -37,7 +35,7 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 		return err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	at, did := story.Start, 0
 	seen, from := at, at // the last step that was done before the kill, and where that process began
 	var got ledger
@@ -89,21 +87,22 @@ func killedDay(ctx context.Context, s setting, r *result, kills int, dice *rand.
 	before := r.missed + r.falseAlarms + r.lostRises
 	r.add(control, got)
 	if r.missed+r.falseAlarms+r.lostRises > before {
-		r.explain(gaps, control, got)
+		r.say("of the day with the first %d kills:", r.trials)
+		r.explain(r.trials, gaps, control, got)
 	}
 	return nil
 }
 
 // explain tells the whole day on which something was missed or false.
-func (r *result) explain(gaps absences, control, got ledger) {
+func (r *result) explain(kills int, gaps absences, control, got ledger) {
 	for _, g := range gaps {
-		r.say("  nobody watched from %s to %s", g.from.Format(time.TimeOnly), g.until.Format(time.TimeOnly))
+		r.say("  %d: nobody watched from %s to %s", kills, g.from.Format(time.TimeOnly), g.until.Format(time.TimeOnly))
 	}
 	for _, line := range control.log {
-		r.say("  in one piece: %s", line)
+		r.say("  %d: in one piece: %s", kills, line)
 	}
 	for _, line := range got.log {
-		r.say("  killed: %s", line)
+		r.say("  %d: killed: %s", kills, line)
 	}
 }
 

@@ -86,7 +86,7 @@ func undisturbed(ctx context.Context, absent func(time.Time) bool) (ledger, erro
 		return l, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	d, err := openDay(ctx, dir, story, story.Start, 0)
 	if err != nil {
 		return l, err
@@ -145,7 +145,7 @@ func lostRisesOn(story virtual.Scenario, until time.Time, got []history.Rise, st
 // add takes the outcome of one day into the row of the table.
 func (r *result) add(plain, got ledger) {
 	r.addWarnings(plain, got)
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	r.lostRises += lostRises(story, story.Until, got.rises)
 }
 

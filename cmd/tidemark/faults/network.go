@@ -10,7 +10,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/cmd/tidemark/internal/app"
-	"tidemark/sensor/virtual"
 	"tidemark/web"
 )
 
@@ -115,7 +114,7 @@ func (r *result) networkDay(ctx context.Context, s setting, dice *rand.Rand, lon
 
 // openPostDay opens a day with its ways.
 func openPostDay(ctx context.Context, dir string, dice *rand.Rand) (*postDay, error) {
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	p := &postDay{dice: dice, answered: map[string]time.Time{}, out: &outside{spells: drawSpells(story, dice, ways()), now: story.Start}}
 	var routes []alert.Route
 	for _, way := range ways() {

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"tidemark/history"
-	"tidemark/sensor/virtual"
 	"tidemark/web"
 )
 
@@ -30,7 +29,7 @@ func damagedPages(ctx context.Context, s setting) (result, error) {
 		return r, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	noon := story.Start.Add(8 * time.Hour) // half way up the tub's rise
 	var before ledger
 	d, err := openDay(ctx, dir, story, story.Start, 0)
@@ -101,7 +100,7 @@ func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon ti
 	if err := os.WriteFile(filepath.Join(dir, historyFile), file, 0o600); err != nil {
 		return false, err
 	}
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	d, err := openDay(ctx, dir, story, noon, did)
 	if err != nil {
 		return false, err
@@ -161,7 +160,7 @@ func openStore(ctx context.Context, dir string, now time.Time) (*history.Store, 
 // before now, and of which nothing is left under way.
 func missingRises(now time.Time, left map[string]time.Time) []string {
 	under := map[string]bool{}
-	for _, a := range virtual.Household(dayOf(0)).Acts {
+	for _, a := range household(dayOf(0)).Acts {
 		switch {
 		case a.Event == "end" && !a.At.After(now):
 			under[a.Vessel] = false

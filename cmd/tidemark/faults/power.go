@@ -14,8 +14,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-
-	"tidemark/sensor/virtual"
 )
 
 // What a computer does to written but unsynced data, modelled.
@@ -67,7 +65,7 @@ func powerCut(ctx context.Context, s setting) (result, error) {
 // traced plays a day under strace.
 func traced(ctx context.Context, dir string) ([]operation, error) {
 	log := filepath.Join(dir, "trace")
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	c, err := start(ctx, []string{"strace", "-f", "--seccomp-bpf", "-qq", "-xx", "-s", "200000", "-o", log,
 		"-e", "signal=none", "-e", "trace=open,openat,pwrite64,write,fsync,fdatasync,ftruncate,unlink,close"}, dir, story.Start, 0, story.Until)
 	if err != nil {

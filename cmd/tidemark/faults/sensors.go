@@ -71,7 +71,7 @@ func (r *result) deadDay(ctx context.Context, s setting, dice *rand.Rand) (told,
 		return 0, 0, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	away := outages(story, dice)
 	d, err := openDay(ctx, dir, story, story.Start, 0)
 	if err != nil {

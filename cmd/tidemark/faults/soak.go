@@ -26,7 +26,7 @@ func soak(ctx context.Context, s setting) (result, error) {
 		return r, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	story := virtual.Household(dayOf(0))
+	story := household(dayOf(0))
 	d, err := openDay(ctx, dir, story, story.Start, 0)
 	if err != nil {
 		return r, err
@@ -36,7 +36,7 @@ func soak(ctx context.Context, s setting) (result, error) {
 	days := s.pick(2, 4)
 	var first usage
 	for n := range days {
-		day := virtual.Household(dayOf(n))
+		day := household(dayOf(n))
 		d.story, d.kitchen, d.next = day, virtual.New(day, kitchenSeed), 0
 		d.acts = d.kitchen.Acts()
 		end := dayOf(n + 1).Add(7 * time.Hour)
@@ -58,7 +58,7 @@ func soak(ctx context.Context, s setting) (result, error) {
 		return r, err
 	}
 	for n := range days {
-		r.lostRises += lostRises(virtual.Household(dayOf(n)), d.story.Until, got.rises)
+		r.lostRises += lostRises(household(dayOf(n)), d.story.Until, got.rises)
 	}
 	if err := r.gaps(ctx, dir); err != nil {
 		return r, err

@@ -38,7 +38,7 @@ func suspended(ctx context.Context, s setting) (result, error) {
 	dice := rand.New(rand.NewPCG(s.seed, 7))
 	slept, due, doubted := 0, 0, 0
 	for range s.pick(1, 30) {
-		story := virtual.Household(dayOf(0))
+		story := household(dayOf(0))
 		n := drawSleeps(story, s.plain.tellings, dice)
 		d, b, err := r.sleepyDay(ctx, story, n)
 		if err != nil {

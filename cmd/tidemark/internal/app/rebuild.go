@@ -45,7 +45,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 		est.KnowSensor(sensor)
 	}
 	baseL, baseSDL := 0.0, 0.0
-	if anyRow(ctx, store, r.ID, r.StartedAt.Add(baselineSettles)) {
+	if settled(ctx, store, r) {
 		baseL, baseSDL = r.BaselineL, r.BaselineSDL
 	}
 	est.Resume(baseL, baseSDL, r.Phase, r.PhaseSince)
@@ -85,6 +85,24 @@ func nextRebuildStep(at, now time.Time) time.Time {
 		return next
 	}
 	return fine
+}
+
+// settled reports whether the stored start volume of a rise may be relied on: not
+// when all that was seen of the rise is its first minutes. Samples that are lost, or
+// cannot be read at the moment, say nothing against it.
+func settled(ctx context.Context, store *history.Store, r history.Rise) bool {
+	by := r.StartedAt.Add(baselineSettles)
+	if r.PhaseSince.After(by) {
+		return true
+	}
+	seen := false
+	for row, err := range store.Rows(ctx, r.ID, r.StartedAt, time.Time{}) {
+		if err != nil || !row.Time.Before(by) {
+			return true
+		}
+		seen = true
+	}
+	return !seen
 }
 
 // anyRow reports whether there is a sample of a rise from a moment on.

@@ -81,15 +81,13 @@ func (a *App) advanceInTime(ctx context.Context) {
 const asleepAfter = 2 * time.Minute
 
 // awakeAt takes down that the watch is advanced now and returns since when it was
-// without a break: a suspended machine asks no sensor, so none is lost meanwhile.
-// Zero by a clock that is set by hand: its steps say nothing.
+// without a break: a suspended machine asks no sensor, so none is lost meanwhile,
+// nor before the start. The steps of a clock that is set by hand say nothing.
 func (a *App) awakeAt(now time.Time) time.Time {
-	if _, ok := a.opt.Clock.(*Steady); !ok {
-		return time.Time{}
-	}
+	_, steady := a.opt.Clock.(*Steady)
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
-	if now.Sub(a.advanced) > asleepAfter {
+	if a.advanced.IsZero() || steady && now.Sub(a.advanced) > asleepAfter {
 		a.awake = now
 	}
 	a.advanced = now
