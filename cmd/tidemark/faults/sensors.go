@@ -126,7 +126,7 @@ func (r *result) matchLost(story virtual.Scenario, away, lost []outage) (told, d
 		must := o.until.Sub(o.from) > lostAfter+slack && underWay(story, o.vessel, o.from.Add(-lostAfter), o.from.Add(lostAfter+slack))
 		found := false
 		for i, l := range lost {
-			if l.vessel == o.vessel && l.from.After(o.from.Add(lostAfter-time.Minute)) && l.from.Before(o.until.Add(time.Minute)) {
+			if l.vessel == o.vessel && l.from.After(unseenFrom(story, o).Add(lostAfter-time.Minute)) && l.from.Before(o.until.Add(time.Minute)) {
 				used[i], found = true, true
 			}
 		}
@@ -147,6 +147,17 @@ func (r *result) matchLost(story virtual.Scenario, away, lost []outage) (told, d
 		}
 	}
 	return told, due
+}
+
+// unseenFrom is since when the dough was not seen in an outage: a lid may have been off
+// just before.
+func unseenFrom(story virtual.Scenario, o outage) time.Time {
+	for _, l := range story.LidsOff {
+		if l.Vessel == o.vessel && l.From.Before(o.from) && l.Until.After(o.from.Add(-time.Minute)) {
+			return l.From
+		}
+	}
+	return o.from
 }
 
 // underWay tells whether a rise was on during the whole of a stretch.
