@@ -20,7 +20,7 @@
 // disk in a day is measured apart, see writes.go. Beside it, in the same run, two
 // general collectors of Debian that watch nothing but the machine.
 //
-// It judges nothing: the bounds stand in DEVELOPERS.md.
+// It judges nothing: bounds and figures stand in DEVELOPERS.md.
 package main
 
 import (
