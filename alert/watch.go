@@ -121,13 +121,15 @@ func (w *Watch) Prime(in Input) {
 	look := w.look(in)
 	for _, rule := range rules() {
 		for _, f := range rule(look) {
-			s := w.peek(in, f)
+			if !f.on && !w.has(in, f) {
+				continue
+			}
+			s := w.slot(in, f)
 			if ofMachine(f.kind) || f.unknown || in.Now.Before(s.last) {
 				continue
 			}
 			switch {
 			case f.on:
-				s = w.slot(in, f)
 				s.clear, s.last = time.Time{}, in.Now
 				s.since = orTime(s.since, in.Now)
 			default:
@@ -214,6 +216,10 @@ func (w *Watch) peek(in Input, f finding) *slot {
 	return &slot{}
 }
 
+// has reports whether there is a slot of a finding. Where there is none, nothing that
+// is not so changes anything.
+func (w *Watch) has(in Input, f finding) bool { return w.slots[keyOf(in, f)] != nil }
+
 // keyOf is where the slot of a finding is.
 func keyOf(in Input, f finding) slotKey {
 	k := slotKey{in.Vessel, f.kind, f.sub}
@@ -225,7 +231,10 @@ func keyOf(in Input, f finding) slotKey {
 
 // judge moves one slot by what its rule found.
 func (w *Watch) judge(in Input, f finding) []Change {
-	s := w.peek(in, f)
+	if !f.on && !w.has(in, f) {
+		return nil
+	}
+	s := w.slot(in, f)
 	switch {
 	case f.unknown || in.Now.Before(s.last):
 		return nil
@@ -233,7 +242,6 @@ func (w *Watch) judge(in Input, f finding) []Change {
 		s.since = time.Time{}
 		return w.recover(in, f, s)
 	}
-	s = w.slot(in, f)
 	s.clear, s.last = time.Time{}, in.Now
 	if s.since.IsZero() {
 		s.since = in.Now
