@@ -161,7 +161,7 @@ func (p *Profile) Height(volumeL float64) float64 {
 		if !(next > lo && next < hi) {
 			next = (lo + hi) / 2
 		}
-		if math.Abs(next-h) < 1e-9 {
+		if math.Abs(next-h) < 1e-11 {
 			return next
 		}
 		h = next
