@@ -12,6 +12,7 @@ import (
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor/chip"
+	"tidemark/sensor/remote"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 )
@@ -101,7 +102,9 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 		fmt.Fprintf(w, "Note: %s.\n", note)
 	}
 	fmt.Fprintf(w, "Reading %d sensors for %s.\n\n", len(items), length)
-	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub}, length)
+	brokers := remote.NewHub()
+	defer brokers.Close()
+	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub, Brokers: brokers}, length)
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("check was stopped before it was through: %w", err)
 	}

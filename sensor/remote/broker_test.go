@@ -200,13 +200,13 @@ func TestReadsFromARealBroker(t *testing.T) {
 	_, err := node.Publish(ctx, &paho.Publish{Topic: "fridge/tub/mm", QoS: 1, Retain: true, Payload: []byte("99")})
 	require.NoError(t, err)
 
-	plain := remote.New(sensor.Distance, b.options())
+	plain := remote.New(remote.NewHub(), sensor.Distance, b.options())
 	assert.Equal(t, 182.5, until(ctx, t, plain, publish, isOK).Value, "the kept message of 99 is not taken")
 	require.NoError(t, plain.Close())
 
 	opt := b.options()
 	opt.Broker, opt.CAFile = fmt.Sprintf("mqtts://localhost:%d", b.tls), b.ca
-	secure := remote.New(sensor.Distance, opt)
+	secure := remote.New(remote.NewHub(), sensor.Distance, opt)
 	assert.Equal(t, 182.5, until(ctx, t, secure, publish, isOK).Value)
 	require.NoError(t, secure.Close())
 }
@@ -217,7 +217,7 @@ func TestBrokerRefusesOrIsNotTrusted(t *testing.T) {
 	defer cancel()
 	says := func(opt remote.Options, want string) {
 		t.Helper()
-		m := remote.New(sensor.Distance, opt)
+		m := remote.New(remote.NewHub(), sensor.Distance, opt)
 		r := until(ctx, t, m, func() {}, func(r sensor.Reading) bool {
 			return r.Status == sensor.Missing && r.Reason != "" && !assert.ObjectsAreEqual(r.Reason, "broker "+opt.Broker+": not connected yet")
 		})
@@ -239,7 +239,7 @@ func TestComesBackAfterTheBroker(t *testing.T) {
 	b := newBroker(t)
 	ctx, cancel := context.WithTimeout(t.Context(), 40*time.Second)
 	defer cancel()
-	m := remote.New(sensor.Distance, b.options())
+	m := remote.New(remote.NewHub(), sensor.Distance, b.options())
 	defer func() { require.NoError(t, m.Close()) }()
 	node := b.node(ctx)
 	publish := func() { // fails while the broker is down

@@ -121,7 +121,7 @@ func watch(t *testing.T, p plot, s *set) seen {
 	defer cancel()
 	var node sync.WaitGroup
 	node.Go(func() { s.act(ctx) })
-	m := remote.New(sensor.Distance, s.opt)
+	m := remote.New(remote.NewHub(), sensor.Distance, s.opt)
 	var out seen
 	since := time.Now()
 	hurt := p.hurt == nil // it begins hurt

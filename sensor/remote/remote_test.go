@@ -81,7 +81,7 @@ func FuzzParsePayload(f *testing.F) {
 
 // offline makes a source that gets its messages from the test.
 func offline(stale time.Duration) *remote.MQTT {
-	m := remote.New(sensor.Distance, remote.Options{Topic: "tub", StaleAfter: stale, Offset: -2, Clock: sensor.SystemClock()})
+	m := remote.New(remote.NewHub(), sensor.Distance, remote.Options{Topic: "tub", StaleAfter: stale, Offset: -2, Clock: sensor.SystemClock()})
 	m.Offline()
 	return m
 }
@@ -155,7 +155,7 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 			c.opt.Clock = sensor.SystemClock()
 			ctx, cancel := context.WithCancel(t.Context())
 			cancel()
-			m := remote.New(sensor.Distance, c.opt)
+			m := remote.New(remote.NewHub(), sensor.Distance, c.opt)
 			r := m.Read(ctx)
 			assert.Equal(t, sensor.Missing, r.Status)
 			assert.Contains(t, r.Reason, c.want)

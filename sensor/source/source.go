@@ -27,6 +27,8 @@ type Env struct {
 	// Hub holds the I2C and 1-wire buses; whoever makes it closes it, after the
 	// sources. nil = one that lasts as long as the program.
 	Hub *chip.Hub
+	// Brokers holds the connections to brokers in the same way.
+	Brokers *remote.Hub
 	// Air gives the air temperature under a sensor in Celsius and the relative
 	// humidity (ratio 0..1), as last measured, for the speed of sound. ok is
 	// false when the temperature is not known; humidity is NaN when that is not.
@@ -41,6 +43,9 @@ func (e Env) withDefaults() Env {
 	}
 	if e.Hub == nil {
 		e.Hub = chip.NewHub()
+	}
+	if e.Brokers == nil {
+		e.Brokers = remote.NewHub()
 	}
 	return e
 }
@@ -149,7 +154,7 @@ func openSerial(spec sensor.Spec, env Env) sensor.Source {
 
 // openMQTT opens a topic.
 func openMQTT(spec sensor.Spec, q sensor.Quantity, env Env) sensor.Source {
-	return remote.New(q, remote.Options{Broker: spec.Broker, Topic: spec.Topic, Field: spec.Field, Unit: spec.Unit,
+	return remote.New(env.Brokers, q, remote.Options{Broker: spec.Broker, Topic: spec.Topic, Field: spec.Field, Unit: spec.Unit,
 		User: spec.User, PasswordFile: spec.PasswordFile, CAFile: spec.CAFile, CertFile: spec.CertFile, KeyFile: spec.KeyFile,
 		StaleAfter: time.Duration(spec.StaleAfter), MinMM: spec.MinMM, MaxMM: spec.MaxMM, Offset: offset(spec, q), Clock: env.Clock})
 }

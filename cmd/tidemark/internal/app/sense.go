@@ -11,6 +11,7 @@ import (
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/poll"
+	"tidemark/sensor/remote"
 	"tidemark/sensor/source"
 )
 
@@ -38,8 +39,20 @@ type feed struct {
 	source   sensor.Source
 }
 
+// hubs are the buses and the connections to brokers that sensors share.
+type hubs struct {
+	buses   *chip.Hub
+	brokers *remote.Hub
+}
+
+// newHubs makes those of this machine.
+func newHubs() hubs { return hubs{chip.NewHub(), remote.NewHub()} }
+
+// Close ends them, after the sensors.
+func (h hubs) Close() error { return errors.Join(h.buses.Close(), h.brokers.Close()) }
+
 // openFeeds opens every sensor of the configuration.
-func (a *App) openFeeds(hub *chip.Hub) ([]feed, error) {
+func (a *App) openFeeds(hub hubs) ([]feed, error) {
 	var feeds []feed
 	for _, v := range a.opt.Config.Vessels {
 		for _, s := range v.Sensors() {
@@ -69,8 +82,8 @@ func closeFeeds(feeds []feed) error {
 }
 
 // sourceEnv is what the sensors of a vessel need from the machine.
-func (a *App) sourceEnv(vessel string, hub *chip.Hub) source.Env {
-	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Hub: hub, Air: func() (celsius, humidity float64, ok bool) {
+func (a *App) sourceEnv(vessel string, hub hubs) source.Env {
+	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Hub: hub.buses, Brokers: hub.brokers, Air: func() (celsius, humidity float64, ok bool) {
 		return a.pipes[vessel].airNow(a.opt.Clock.Now())
 	}}
 }

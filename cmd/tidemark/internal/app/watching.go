@@ -8,7 +8,6 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/sdnotify"
-	"tidemark/sensor/chip"
 )
 
 // The parts whose progress proves that tidemark watches.
@@ -27,7 +26,7 @@ func (a *App) startWatching(ctx context.Context) error {
 	if !a.opt.Live {
 		return nil
 	}
-	hub := chip.NewHub()
+	hub := newHubs()
 	feeds, err := a.openFeeds(hub)
 	if err != nil {
 		return err
