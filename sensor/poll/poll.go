@@ -35,7 +35,8 @@ type Job struct {
 }
 
 // Patient is a source that waits long for each reading, because others decide when
-// there is one.
+// there is one. It has no bus that might hang: its Read ends with the context, so
+// that no goroutine stands by.
 type Patient interface {
 	Patience() time.Duration
 }
@@ -52,6 +53,7 @@ const (
 type worker struct {
 	Job
 	clock   sensor.Clock
+	patient bool
 	started time.Time // when the last reading began
 	due     time.Time
 	faults  int                 // in a row
@@ -63,13 +65,14 @@ type worker struct {
 func Run(ctx context.Context, clock sensor.Clock, jobs []Job) {
 	buses := map[string][]*worker{}
 	for _, j := range jobs {
-		if p, ok := j.Source.(Patient); ok && j.Timeout == 0 {
+		p, patient := j.Source.(Patient)
+		if patient && j.Timeout == 0 {
 			j.Timeout = p.Patience()
 		}
 		if j.Timeout == 0 {
 			j.Timeout = usualTimeout
 		}
-		buses[j.Bus] = append(buses[j.Bus], &worker{Job: j, clock: clock, due: time.Now()})
+		buses[j.Bus] = append(buses[j.Bus], &worker{Job: j, clock: clock, patient: patient, due: time.Now()})
 	}
 	var wg sync.WaitGroup
 	for _, bus := range buses {
@@ -130,6 +133,9 @@ func (w *worker) read(ctx context.Context) sensor.Reading {
 	}
 	limited, cancel := context.WithTimeout(ctx, w.Timeout)
 	defer cancel()
+	if w.patient {
+		return w.Source.Read(limited)
+	}
 	got := make(chan sensor.Reading, 1)
 	go func() { got <- w.Source.Read(limited) }()
 	timer := time.NewTimer(w.Timeout + grace)

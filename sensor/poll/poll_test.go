@@ -2,6 +2,7 @@ package poll_test
 
 import (
 	"context"
+	"runtime"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -141,15 +142,21 @@ type patient struct{ source }
 func (patient) Patience() time.Duration { return time.Minute }
 
 func TestAPatientSourceGetsItsTime(t *testing.T) {
-	var l log
-	run(t, 100*time.Second, func(start time.Time) []poll.Job {
-		s := patient{func(ctx context.Context) sensor.Reading {
-			<-ctx.Done()
-			return sensor.Reading{Status: sensor.Stale}
-		}}
-		return []poll.Job{{Bus: "a", Source: s, Every: time.Second, Deliver: l.deliver(start)}}
-	})
-	assert.Equal(t, []time.Duration{time.Minute}, l.at)
+	for _, c := range []struct{ timeout, want time.Duration }{{0, time.Minute}, {40 * time.Second, 40 * time.Second}} {
+		var l log
+		var standBy int // goroutines while it waits
+		run(t, c.want+5*time.Second, func(start time.Time) []poll.Job {
+			before := runtime.NumGoroutine()
+			s := patient{func(ctx context.Context) sensor.Reading {
+				standBy = runtime.NumGoroutine() - before
+				<-ctx.Done()
+				return sensor.Reading{Status: sensor.Stale}
+			}}
+			return []poll.Job{{Bus: "a", Source: s, Every: time.Second, Timeout: c.timeout, Deliver: l.deliver(start)}}
+		})
+		assert.Equal(t, []time.Duration{c.want}, l.at)
+		assert.Equal(t, 1, standBy, "the bus alone")
+	}
 }
 
 // A hurried job is read faster at once, and at its own pace again afterwards; the

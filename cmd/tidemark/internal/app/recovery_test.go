@@ -11,6 +11,7 @@ import (
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
+	"tidemark/sensor/source"
 )
 
 // restless is a sensor that had to be brought back.
@@ -38,7 +39,7 @@ func TestRecoveriesAreCounted(t *testing.T) {
 		require.NoError(t, a.Start(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
-		a.sense(ctx, []feed{{"tub", heightRole, sensor.Distance, *cfg.Vessels[0].Height, restless{4, 2}}})
+		a.sense(ctx, []feed{{"tub", heightRole, sensor.Distance, source.Bus(*cfg.Vessels[0].Height), restless{4, 2}}})
 		s := a.Snapshot().Vessels[0].Sensors[0]
 		assert.Equal(t, []int64{4, 2}, []int64{s.Restarts, s.Resets})
 		require.NoError(t, a.Stop(t.Context()))

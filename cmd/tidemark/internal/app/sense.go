@@ -35,7 +35,7 @@ type feed struct {
 	vessel   string
 	role     role
 	quantity sensor.Quantity
-	spec     sensor.Spec
+	bus      string // what its readings share with others
 	source   sensor.Source
 }
 
@@ -60,7 +60,7 @@ func (a *App) openFeeds(hub hubs) ([]feed, error) {
 			if err != nil {
 				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, s.Role, err), closeFeeds(feeds))
 			}
-			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, s.Spec, src})
+			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, source.Bus(s.Spec), src})
 		}
 		if v.Height != nil {
 			p := a.pipes[v.Name]
@@ -91,11 +91,12 @@ func (a *App) sourceEnv(vessel string, hub hubs) source.Env {
 // sense reads the sensors until ctx ends, one goroutine a bus.
 func (a *App) sense(ctx context.Context, feeds []feed) {
 	jobs := make([]poll.Job, len(feeds))
-	for i, f := range feeds {
+	for i := range feeds {
+		f := &feeds[i]
 		jobs[i] = poll.Job{
-			Bus: source.Bus(f.spec), Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
-			Pace:    a.paceOf(f),
-			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(f) },
+			Bus: f.bus, Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
+			Pace:    a.paceOf(*f),
+			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(*f) },
 			Timed:   func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
 		}
 	}
