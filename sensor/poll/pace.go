@@ -11,7 +11,7 @@ import (
 type Pace struct {
 	mu    sync.Mutex
 	every time.Duration
-	wake  chan<- struct{}
+	wake  func()
 }
 
 // Set reads the job every so often from now on; 0 goes back to its own pace.
@@ -19,17 +19,13 @@ func (p *Pace) Set(every time.Duration) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.every = every
-	if p.wake == nil {
-		return
-	}
-	select {
-	case p.wake <- struct{}{}:
-	default: // the bus is about to look anyway
+	if p.wake != nil {
+		p.wake()
 	}
 }
 
-// attach lets Set wake the goroutine of a bus.
-func (p *Pace) attach(wake chan<- struct{}) {
+// attach lets Set wake a bus; wake must not wait for anything.
+func (p *Pace) attach(wake func()) {
 	if p == nil {
 		return
 	}

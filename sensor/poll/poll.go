@@ -1,5 +1,6 @@
 // Package poll reads sources again and again, each bus by its own goroutine, so
-// that a sensor which hangs or fails holds up nobody on another bus.
+// that a sensor which hangs or fails holds up nobody on another bus. A source that
+// others feed has no bus, and takes a goroutine only when there is something to read.
 //
 // Invariants: one source is never read twice at the same time; every reading ends
 // at its deadline, and a source that does not come back by then is reported as a
@@ -26,8 +27,8 @@ type Job struct {
 	Every    time.Duration // from reading to reading
 	Timeout  time.Duration // for one reading; 0 = 10 s, or the source's Patience
 	Pace     *Pace         // hurries the job at times; nil = never
-	// Deliver gets every reading, faults too. It is called by one goroutine for
-	// each bus and must return quickly.
+	// Deliver gets every reading, faults too. It is called by one goroutine at a time
+	// for each bus and must return quickly.
 	Deliver func(sensor.Reading)
 	// Timed, when given, is told before each Deliver how long the reading took
 	// and how many whole intervals passed since it was due.
@@ -75,14 +76,38 @@ func Run(ctx context.Context, clock sensor.Clock, jobs []Job) {
 		buses[j.Bus] = append(buses[j.Bus], &worker{Job: j, clock: clock, patient: patient, due: time.Now()})
 	}
 	var wg sync.WaitGroup
+	var solos []*solo
 	for _, bus := range buses {
+		if src, ok := bus[0].Source.(Awaited); ok && len(bus) == 1 {
+			solos = append(solos, &solo{worker: bus[0], ctx: ctx, source: src})
+			continue
+		}
 		wake := make(chan struct{}, 1)
 		for _, w := range bus {
-			w.Pace.attach(wake)
+			w.Pace.attach(func() {
+				select {
+				case wake <- struct{}{}:
+				default: // the bus is about to look anyway
+				}
+			})
 		}
 		wg.Go(func() { runBus(ctx, bus, wake) })
 	}
+	runSolos(ctx, solos)
 	wg.Wait()
+}
+
+// runSolos reads the jobs that need no goroutine, until ctx ends.
+func runSolos(ctx context.Context, solos []*solo) {
+	for _, s := range solos {
+		s.begin()
+	}
+	if len(solos) > 0 {
+		<-ctx.Done()
+	}
+	for _, s := range solos {
+		s.end()
+	}
 }
 
 // runBus reads the jobs of one bus, always the one that is due first.
@@ -107,18 +132,31 @@ func runBus(ctx context.Context, bus []*worker, wake <-chan struct{}) {
 			timer.Stop()
 			return
 		}
-		next.started = time.Now()
-		missed := uint64(max(0, next.started.Sub(next.due)/max(next.Every, 1)))
-		r := next.read(ctx)
-		if ctx.Err() != nil {
-			return // the reading was cut short by the end, not by a fault
+		missed := next.start()
+		if !next.finish(ctx, next.read(ctx), missed) {
+			return
 		}
-		if next.Timed != nil {
-			next.Timed(time.Since(next.started), missed)
-		}
-		next.schedule(r)
-		next.Deliver(r)
 	}
+}
+
+// start begins a reading and gives how many whole intervals late it is.
+func (w *worker) start() (missed uint64) {
+	w.started = time.Now()
+	return uint64(max(0, w.started.Sub(w.due)/max(w.Every, 1)))
+}
+
+// finish hands a reading on. It is false when ctx has ended: the reading was cut
+// short by that, not by a fault.
+func (w *worker) finish(ctx context.Context, r sensor.Reading, missed uint64) bool {
+	if ctx.Err() != nil {
+		return false
+	}
+	if w.Timed != nil {
+		w.Timed(time.Since(w.started), missed)
+	}
+	w.schedule(r)
+	w.Deliver(r)
+	return true
 }
 
 // read reads the source once.
@@ -131,7 +169,7 @@ func (w *worker) read(ctx context.Context) sensor.Reading {
 			return w.clock.Stamp(w.Quantity).Fault(sensor.ReadFailed, "the sensor has not come back from an earlier reading; its bus hangs")
 		}
 	}
-	limited, cancel := context.WithTimeout(ctx, w.Timeout)
+	limited, cancel := context.WithDeadline(ctx, w.started.Add(w.Timeout))
 	defer cancel()
 	if w.patient {
 		return w.Source.Read(limited)

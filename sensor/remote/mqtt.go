@@ -40,6 +40,7 @@ type MQTT struct {
 	mu      sync.Mutex
 	latest  *sensor.Reading // not yet handed out
 	last    time.Duration   // when something usable was received; or when we began
+	ring    func()          // called when there is something to read; nil = nobody waits
 	trouble string          // what stands in the way of messages; empty = nothing
 	noise   sensor.NoiseMeter
 }
@@ -63,10 +64,9 @@ func (m *MQTT) Patience() time.Duration { return m.opt.StaleAfter + time.Second 
 func (m *MQTT) Read(ctx context.Context) sensor.Reading {
 	m.started.Do(m.start)
 	m.mu.Lock()
-	_, now := m.opt.Clock()
-	left := m.opt.StaleAfter - (now - m.last)
+	left := m.left()
 	m.mu.Unlock()
-	timer := time.NewTimer(max(left, 0))
+	timer := time.NewTimer(left)
 	defer timer.Stop()
 	select {
 	case <-m.arrived:
@@ -78,6 +78,37 @@ func (m *MQTT) Read(ctx context.Context) sensor.Reading {
 	case <-timer.C:
 	}
 	return m.take()
+}
+
+// left is how long the topic may still be silent. m.mu is held.
+func (m *MQTT) left() time.Duration {
+	_, now := m.opt.Clock()
+	return max(m.opt.StaleAfter-(now-m.last), 0)
+}
+
+// Await has ring called once, by a goroutine of its own, when Read would return at
+// once, and gives how long Read would wait at most; see poll.Awaited.
+func (m *MQTT) Await(ring func()) time.Duration {
+	if ring != nil {
+		m.started.Do(m.start)
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.ring = nil
+	left := m.left()
+	if ring == nil || len(m.arrived)+len(m.upset) > 0 || left == 0 {
+		return 0
+	}
+	m.ring = ring
+	return left
+}
+
+// call lets the one who waits know. m.mu is held.
+func (m *MQTT) call() {
+	if m.ring != nil {
+		go m.ring()
+		m.ring = nil
+	}
 }
 
 // well tells whether nothing stands in the way of messages.
@@ -139,6 +170,7 @@ func (m *MQTT) setTrouble(s string) {
 		case m.upset <- struct{}{}:
 		default:
 		}
+		m.call()
 	}
 	m.trouble = s
 }
@@ -162,4 +194,5 @@ func (m *MQTT) keep(payload []byte) {
 	case m.arrived <- struct{}{}:
 	default:
 	}
+	m.call()
 }
