@@ -17,34 +17,6 @@ func upsertAct(ctx context.Context, tx *sql.Tx, a Act) error {
 	return err
 }
 
-// AddAct stores what somebody did and returns its id. When the disk refuses, the
-// act is held in memory and Health tells.
-func (s *Store) AddAct(ctx context.Context, a Act) (int64, error) {
-	if a.Kind == "" || a.At.IsZero() {
-		return 0, fmt.Errorf("history: an act needs a kind and a time, got %q at %v", a.Kind, a.At)
-	}
-	if len(a.Data) > 0 && !json.Valid(a.Data) {
-		return 0, fmt.Errorf("history: the data of act %q are not JSON", a.Kind)
-	}
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, "INSERT INTO acts (rise_id, at_ms, kind, by_whom, data, undone) VALUES (?,?,?,?,?,?)",
-			a.RiseID, a.At.UnixMilli(), a.Kind, a.By, text(string(a.Data)), a.Undone)
-		if err != nil {
-			return err
-		}
-		a.ID, err = res.LastInsertId()
-		return err
-	})
-	if isRefusal(err) {
-		a.ID = s.freshID(ctx, "acts")
-		put(&s.held, &s.held.acts, a.ID, a)
-		return a.ID, nil
-	}
-	return a.ID, err
-}
-
 // UndoAct marks an act as undone and returns it. An act that is undone already
 // is an error, so that a second tap does nothing twice.
 func (s *Store) UndoAct(ctx context.Context, id int64) (Act, error) {

@@ -13,27 +13,21 @@ import (
 	"tidemark/estimator"
 )
 
-// riseRow is a sample with the rise it belongs to.
-type riseRow struct {
-	riseID int64
-	row    Row
-}
-
 // buffer holds samples and forecasts until the next commit. It never blocks and
 // never grows beyond its limit: the oldest are given up first.
 type buffer struct {
 	mu        sync.Mutex
 	limit     int
-	rows      []riseRow
+	rows      []RiseRow
 	forecasts []ForecastRow
 	gone      int64 // rows ever removed from the front, written or dropped
 	tailed    int64 // rows ever put into the tail, counted like gone
 	dropped   int64
-	looked    []riseRow // a guest's: rows of the service that only its tail holds
+	looked    []RiseRow // a guest's: rows of the service that only its tail holds
 }
 
 // add appends one row.
-func (b *buffer) add(r riseRow) {
+func (b *buffer) add(r RiseRow) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.rows = append(b.rows, r)
@@ -73,7 +67,7 @@ func (b *buffer) held() int {
 }
 
 // unsaved copies the rows that are not on the disk; upTo is the mark for saved.
-func (b *buffer) unsaved() (rows []riseRow, upTo int64) {
+func (b *buffer) unsaved() (rows []RiseRow, upTo int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return slices.Clone(b.rows[b.inTail():]), b.gone + int64(len(b.rows))
@@ -94,7 +88,7 @@ func (b *buffer) saved(upTo int64) {
 }
 
 // restore takes a row that was found in the tail; a guest only looks at it.
-func (b *buffer) restore(r riseRow, guest bool) {
+func (b *buffer) restore(r RiseRow, guest bool) {
 	if !guest {
 		b.add(r)
 		return
@@ -105,7 +99,7 @@ func (b *buffer) restore(r riseRow, guest bool) {
 }
 
 // take copies what is waiting; upTo is the mark for written.
-func (b *buffer) take() (rows []riseRow, forecasts []ForecastRow, upTo int64) {
+func (b *buffer) take() (rows []RiseRow, forecasts []ForecastRow, upTo int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return slices.Clone(b.rows), slices.Clone(b.forecasts), b.gone + int64(len(b.rows))
@@ -130,11 +124,11 @@ func (b *buffer) of(riseID int64, from, until time.Time) []Row {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var out []Row
-	for _, list := range [][]riseRow{b.looked, b.rows} {
+	for _, list := range [][]RiseRow{b.looked, b.rows} {
 		for _, r := range list {
-			if r.riseID == riseID && within(r.row.Time, from, until) {
-				r.row.Time = r.row.Time.Truncate(time.Millisecond).UTC()
-				out = append(out, r.row)
+			if r.RiseID == riseID && within(r.Row.Time, from, until) {
+				r.Row.Time = r.Row.Time.Truncate(time.Millisecond).UTC()
+				out = append(out, r.Row)
 			}
 		}
 	}
@@ -158,7 +152,7 @@ func (s *Store) AppendRow(riseID int64, r Row) error {
 	if r.Time.IsZero() {
 		return errors.New("history: a sample needs a time")
 	}
-	s.buf.add(riseRow{riseID, r})
+	s.buf.add(RiseRow{riseID, r})
 	if r.Event != estimator.NoEvent {
 		s.FlushSoon()
 	}
@@ -282,15 +276,15 @@ const upsertRowSQL = ` ON CONFLICT (rise_id, t_ms) DO UPDATE SET
 const rowsPerStatement = 60
 
 // insertRows writes samples.
-func insertRows(ctx context.Context, tx *sql.Tx, rows []riseRow) error {
+func insertRows(ctx context.Context, tx *sql.Tx, rows []RiseRow) error {
 	const marks = "(?,?,?,?,?,?,?,?,?,?)"
 	var full *sql.Stmt
 	for chunk := range slices.Chunk(rows, rowsPerStatement) {
 		args := make([]any, 0, 10*len(chunk))
 		for _, r := range chunk {
-			args = append(args, r.riseID, r.row.Time.UnixMilli(), milli(r.row.DistanceMM), milli(r.row.DoughC),
-				milli(r.row.AirC), milli(r.row.RisePercent), milli(r.row.RiseSD), milli(r.row.EquivHours),
-				text(r.row.Rejected), text(string(r.row.Event)))
+			args = append(args, r.RiseID, r.Row.Time.UnixMilli(), milli(r.Row.DistanceMM), milli(r.Row.DoughC),
+				milli(r.Row.AirC), milli(r.Row.RisePercent), milli(r.Row.RiseSD), milli(r.Row.EquivHours),
+				text(r.Row.Rejected), text(string(r.Row.Event)))
 		}
 		query := insertRowSQL + strings.TrimSuffix(strings.Repeat(marks+",", len(chunk)), ",") + upsertRowSQL
 		var err error

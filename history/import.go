@@ -51,7 +51,7 @@ func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, erro
 // importRows stores samples as they come, at most one in ten seconds.
 func importRows(ctx context.Context, tx *sql.Tx, id int64, rows iter.Seq2[Row, error]) error {
 	const apartMS = 10_000
-	var batch []riseRow
+	var batch []RiseRow
 	last := int64(-1 << 62)
 	for row, err := range rows {
 		if err != nil {
@@ -62,7 +62,7 @@ func importRows(ctx context.Context, tx *sql.Tx, id int64, rows iter.Seq2[Row, e
 			continue
 		}
 		last = at
-		if batch = append(batch, riseRow{id, row}); len(batch) == 10*rowsPerStatement {
+		if batch = append(batch, RiseRow{id, row}); len(batch) == 10*rowsPerStatement {
 			if err := insertRows(ctx, tx, batch); err != nil {
 				return err
 			}

@@ -91,11 +91,11 @@ func (s *Store) thinStored(ctx context.Context, id int64) error {
 		}
 		all = append(all, r)
 	}
-	var kept []riseRow
+	var kept []RiseRow
 	if len(all) > 0 {
 		span := all[len(all)-1].Time.Sub(all[0].Time)
 		for _, r := range thin(all, 10+2*int(span/(5*time.Minute))) {
-			kept = append(kept, riseRow{id, r})
+			kept = append(kept, RiseRow{id, r})
 		}
 	}
 	return s.write(ctx, func(tx *sql.Tx) error {

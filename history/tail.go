@@ -161,7 +161,7 @@ func (s *Store) takeTail(ctx context.Context) error {
 		there[id] = true
 	}
 	for _, r := range rows {
-		if there[r.riseID] {
+		if there[r.RiseID] {
 			s.buf.restore(r, s.opt.Guest)
 		}
 	}
@@ -195,16 +195,16 @@ func (s *Store) tailDone(ctx context.Context) (uint64, error) {
 }
 
 // encodeTail makes a record.
-func encodeTail(generation uint64, rows []riseRow) []byte {
+func encodeTail(generation uint64, rows []RiseRow) []byte {
 	b := make([]byte, tailHead, tailHead+16+40*len(rows))
 	b = binary.AppendUvarint(b, generation)
 	for _, r := range rows {
-		b = binary.AppendUvarint(b, uint64(r.riseID))
-		b = binary.AppendVarint(b, r.row.Time.UnixMilli())
-		for _, v := range []float64{r.row.DistanceMM, r.row.DoughC, r.row.AirC, r.row.RisePercent, r.row.RiseSD, r.row.EquivHours} {
+		b = binary.AppendUvarint(b, uint64(r.RiseID))
+		b = binary.AppendVarint(b, r.Row.Time.UnixMilli())
+		for _, v := range []float64{r.Row.DistanceMM, r.Row.DoughC, r.Row.AirC, r.Row.RisePercent, r.Row.RiseSD, r.Row.EquivHours} {
 			b = binary.AppendVarint(b, packed(v))
 		}
-		for _, text := range []string{r.row.Rejected, string(r.row.Event)} {
+		for _, text := range []string{r.Row.Rejected, string(r.Row.Event)} {
 			b = binary.AppendUvarint(b, uint64(len(text)))
 			b = append(b, text...)
 		}
@@ -241,7 +241,7 @@ const tailMost = 64 << 20
 // readTail reads the records of the latest generation, wherever they stand; what else
 // there is is left over from earlier ones. Where no whole record is, there may be one
 // from the next sector on, so that damage costs the records it hit and no others.
-func readTail(r io.Reader) (generation uint64, rows []riseRow, err error) {
+func readTail(r io.Reader) (generation uint64, rows []RiseRow, err error) {
 	data, err := io.ReadAll(io.LimitReader(r, tailMost))
 	if err != nil {
 		return 0, nil, err
@@ -282,7 +282,7 @@ func tailRecord(data []byte) (body []byte, ok bool) {
 }
 
 // decodeTail reads what a record holds.
-func decodeTail(b *bytes.Buffer) (generation uint64, rows []riseRow, err error) {
+func decodeTail(b *bytes.Buffer) (generation uint64, rows []RiseRow, err error) {
 	if generation, err = binary.ReadUvarint(b); err != nil {
 		return 0, nil, fmt.Errorf("a record has no generation: %w", err)
 	}
@@ -297,8 +297,8 @@ func decodeTail(b *bytes.Buffer) (generation uint64, rows []riseRow, err error) 
 }
 
 // decodeRow reads one sample.
-func decodeRow(b *bytes.Buffer) (riseRow, error) {
-	var r riseRow
+func decodeRow(b *bytes.Buffer) (RiseRow, error) {
+	var r RiseRow
 	id, err1 := binary.ReadUvarint(b)
 	at, err2 := binary.ReadVarint(b)
 	if err := errors.Join(err1, err2); err != nil {
@@ -307,8 +307,8 @@ func decodeRow(b *bytes.Buffer) (riseRow, error) {
 	if id == 0 || id > math.MaxInt64 {
 		return r, fmt.Errorf("%d is no number of a rise", id)
 	}
-	r.riseID, r.row.Time = int64(id), time.UnixMilli(at).UTC()
-	for _, v := range []*float64{&r.row.DistanceMM, &r.row.DoughC, &r.row.AirC, &r.row.RisePercent, &r.row.RiseSD, &r.row.EquivHours} {
+	r.RiseID, r.Row.Time = int64(id), time.UnixMilli(at).UTC()
+	for _, v := range []*float64{&r.Row.DistanceMM, &r.Row.DoughC, &r.Row.AirC, &r.Row.RisePercent, &r.Row.RiseSD, &r.Row.EquivHours} {
 		n, err := binary.ReadVarint(b)
 		if err != nil {
 			return r, err
@@ -326,6 +326,6 @@ func decodeRow(b *bytes.Buffer) (riseRow, error) {
 		}
 		text[i] = string(b.Next(int(n)))
 	}
-	r.row.Rejected, r.row.Event = text[0], estimator.Event(text[1])
+	r.Row.Rejected, r.Row.Event = text[0], estimator.Event(text[1])
 	return r, nil
 }

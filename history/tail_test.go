@@ -149,7 +149,7 @@ func TestTailCutAnywhere(t *testing.T) {
 	var whole []byte
 	var ends []int
 	for i := range 4 {
-		whole = append(whole, encodeTail(9, []riseRow{{1, row(2 * i)}, {2, row(2*i + 1)}})...)
+		whole = append(whole, encodeTail(9, []RiseRow{{1, row(2 * i)}, {2, row(2*i + 1)}})...)
 		ends = append(ends, len(whole))
 	}
 	for n := range len(whole) + 1 {
@@ -161,7 +161,7 @@ func TestTailCutAnywhere(t *testing.T) {
 		require.NoError(t, err)
 		require.Len(t, rows, 2*complete, "cut at %d", n)
 	}
-	older := encodeTail(8, []riseRow{{1, row(50)}})
+	older := encodeTail(8, []RiseRow{{1, row(50)}})
 	generation, rows, err := readTail(bytes.NewReader(append(append([]byte{}, whole...), older...)))
 	require.NoError(t, err)
 	assert.Equal(t, uint64(9), generation)
@@ -204,12 +204,12 @@ func TestRestoreForgetsTheTail(t *testing.T) {
 }
 
 func FuzzTail(f *testing.F) {
-	f.Add(encodeTail(3, []riseRow{{1, row(1)}, {7, Row{Time: t0, DistanceMM: math.NaN(), Rejected: "spike"}}}))
+	f.Add(encodeTail(3, []RiseRow{{1, row(1)}, {7, Row{Time: t0, DistanceMM: math.NaN(), Rejected: "spike"}}}))
 	f.Add([]byte("TDT1"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		generation, rows, _ := readTail(bytes.NewReader(data))
 		for _, r := range rows {
-			require.Positive(t, r.riseID)
+			require.Positive(t, r.RiseID)
 		}
 		g, again, err := readTail(bytes.NewReader(encodeTail(generation, rows)))
 		require.NoError(t, err)

@@ -40,9 +40,9 @@ func tailOf(t *testing.T, direct bool, records ...[]byte) (file []byte, spans []
 }
 
 // rowsFrom are n rows of rise 1, beginning with the i-th.
-func rowsFrom(i, n int) (rows []riseRow) {
+func rowsFrom(i, n int) (rows []RiseRow) {
 	for k := range n {
-		rows = append(rows, riseRow{1, row(i + k)})
+		rows = append(rows, RiseRow{1, row(i + k)})
 	}
 	return rows
 }
@@ -126,7 +126,7 @@ func TestTailOfAnEarlierVersion(t *testing.T) {
 	assert.Equal(t, uint64(7), generation)
 	require.Len(t, rows, want)
 	for i, r := range rows {
-		require.Equal(t, row(i).Time, r.row.Time)
+		require.Equal(t, row(i).Time, r.Row.Time)
 	}
 }
 

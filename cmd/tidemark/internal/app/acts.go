@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -62,10 +61,12 @@ func (a *App) actOnVessel(ctx context.Context, act web.Act, now time.Time) error
 	}
 	act = p.startWith(act)
 	former := p.rise.TargetPercent
-	if err := p.perform(act, now); err != nil {
-		return err
-	}
-	return a.keepDeed(ctx, p, act, former)
+	return p.gathering(act.Kind, func(g *gatherer) error {
+		if err := p.perform(act, now); err != nil {
+			return err
+		}
+		return p.keepDeed(ctx, g, act, former)
+	})
 }
 
 // eventOf maps acts onto what they do to the rise.
@@ -178,21 +179,22 @@ type deedData struct {
 	Former *history.Judgement `json:"former,omitempty"`
 }
 
-// keepDeed writes an act down, with the mark that stood before it.
-func (a *App) keepDeed(ctx context.Context, p *pipe, act web.Act, formerPercent float64) error {
+// keepDeed writes an act down, with the mark that stood before it; g is nil where
+// nothing is stored.
+func (p *pipe) keepDeed(ctx context.Context, g *gatherer, act web.Act, formerPercent float64) error {
 	rise := p.rise.ID // an end leaves none
 	p.estimateNow(later(act.At, p.last.Time))
 	if p.rise.ID != 0 {
 		rise = p.rise.ID // a start begins one
 	}
 	d := web.Deed{At: act.At, Kind: act.Kind, By: act.By, CanUndo: canUndo(act.Kind), Detail: detail(act), TargetPc: act.TargetPercent}
-	if a.opt.Store != nil && rise != 0 {
+	if g != nil && rise != 0 {
 		body, err := json.Marshal(deedData{Vessel: p.vessel.Name, TargetPercent: act.TargetPercent, FormerPercent: formerPercent, StepID: act.StepID})
 		if err != nil {
 			return err
 		}
-		d.ID, err = a.opt.Store.AddAct(ctx, history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By, Data: body})
-		if err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+		d.ID, err = g.keep(ctx, history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By, Data: body})
+		if err != nil {
 			return err
 		}
 	}

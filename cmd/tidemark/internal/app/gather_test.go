@@ -1,0 +1,101 @@
+package app
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// storedSteps are the steps of the rise as they are stored; nil when none are.
+func storedSteps(t *testing.T, b *bench, rise int64) []byte {
+	t.Helper()
+	body, err := b.store.Process(t.Context(), rise)
+	require.NoError(t, err)
+	return body
+}
+
+// storedEvents counts the stored events of a rise.
+func storedEvents(t *testing.T, b *bench, rise int64, e estimator.Event) (n int) {
+	t.Helper()
+	for row, err := range b.store.Rows(t.Context(), rise, time.Time{}, time.Time{}) {
+		require.NoError(t, err)
+		if row.Event == e {
+			n++
+		}
+	}
+	return n
+}
+
+// TestAnActIsStoredWholeOrNotAtAll looks at the history in the middle of an act, as a
+// process that is killed there would leave it.
+func TestAnActIsStoredWholeOrNotAtAll(t *testing.T) {
+	for _, c := range []struct {
+		kind  web.ActKind
+		event estimator.Event
+		step  string
+	}{{web.ActFold, estimator.Fold, "fold-1"}, {web.ActShaped, estimator.NoEvent, bake.ShapeID}} {
+		t.Run(string(c.kind), func(t *testing.T) {
+			b := newBench(t)
+			b.run(time.Minute)
+			b.do(web.Act{Kind: web.ActStart})
+			b.run(50 * time.Minute)
+			rise := b.vessel().RiseID
+			steps := storedSteps(t, b, rise)
+			kept, err := b.store.Rise(t.Context(), rise)
+			require.NoError(t, err)
+
+			p, act := b.app.pipes["tub"], web.Act{Kind: c.kind, Vessel: "tub", At: b.clock.Now(), By: "test"}
+			p.mu.Lock()
+			defer p.mu.Unlock()
+			require.NoError(t, p.gathering(act.Kind, func(g *gatherer) error {
+				require.NoError(t, p.perform(act, act.At))
+				p.estimateNow(act.At)
+				assert.Equal(t, steps, storedSteps(t, b, rise), "steps")
+				if c.event != estimator.NoEvent {
+					assert.Zero(t, storedEvents(t, b, rise, c.event), "event")
+				}
+				now, err := b.store.Rise(t.Context(), rise)
+				require.NoError(t, err)
+				assert.Equal(t, kept, now, "state")
+
+				_, err = g.keep(t.Context(), history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By})
+				return err
+			}))
+			assert.NotEqual(t, steps, storedSteps(t, b, rise), "steps")
+			if c.event != estimator.NoEvent {
+				assert.Equal(t, 1, storedEvents(t, b, rise, c.event), "event")
+			}
+			now, err := b.store.Rise(t.Context(), rise)
+			require.NoError(t, err)
+			assert.Equal(t, c.kind != web.ActShaped, now.UnderWay())
+			acts, err := b.store.Acts(t.Context(), rise)
+			require.NoError(t, err)
+			assert.Equal(t, string(c.kind), acts[len(acts)-1].Kind)
+		})
+	}
+}
+
+// TestAStepAfterTheRiseIsKept has no rise to store an act with: what was held back
+// is stored all the same.
+func TestAStepAfterTheRiseIsKept(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(3 * time.Hour)
+	rise := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActShaped})
+	b.run(3*time.Hour + time.Minute)
+	before := storedSteps(t, b, rise)
+	b.do(web.Act{Kind: web.ActBaked})
+	assert.NotEqual(t, before, storedSteps(t, b, rise))
+	next := b.again()
+	next.run(3*time.Hour + 2*time.Minute)
+	assert.Equal(t, bake.Done, stepOf(t, next, bakedStep).State)
+}
