@@ -62,8 +62,8 @@ type System struct {
 	// Unwatched is the span nobody watched before the last start, after an
 	// unclean stop. Zero when there was none. It may stay set: it is told once.
 	Unwatched Span
-	// Awake is since when the machine has watched without a break such as a sleep;
-	// zero when it always did. A sensor that was not asked before is not lost.
+	// Awake is since when the vessel is watched without a break such as a sleep; zero
+	// when it always was. A sensor that was not asked before is not lost.
 	Awake time.Time
 }
 

@@ -61,6 +61,7 @@ type App struct {
 	unwatched alert.Span // before this watch, after an unclean stop; moves with the clock
 	advanced  time.Time  // last; moves with the clock
 	awake     time.Time  // since when nothing kept it from being advanced; moves with the clock
+	slept     bool       // awake is the end of a sleep, not the start of this watch
 
 	server        *server
 	metrics       http.Handler // when it has an address of its own
@@ -199,16 +200,20 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	ctx := context.Background() // what is raised is kept even while stopping
 	defer a.bell.ring()
 	sys := a.system()
-	sys.Awake = a.awakeAt(now)
+	awake, slept := a.awakeAt(now)
 	trusted := sys.ClockSet
 	for _, name := range a.order {
 		p := a.pipes[name]
 		seen, bread := a.aidOf(name), a.servedBy(p.link)
 		p.mu.Lock()
+		sys.Awake = awake
+		if p.goesOn && !slept {
+			sys.Awake = time.Time{}
+		}
 		changes := p.advance(now, sys, seen, bread)
 		p.mu.Unlock()
 		all = append(all, changes...)
-		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched, Awake: sys.Awake}
+		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched}
 	}
 	for i := range all {
 		all[i].ClockSet = trusted

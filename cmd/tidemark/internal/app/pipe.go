@@ -36,6 +36,7 @@ type pipe struct {
 	plan        *followed // nil when nobody took one on
 	keep        keeper
 	cold        bool                 // moved into the fridge
+	goesOn      bool                 // its samples reach up to the start of this watch
 	prior       *forecast.Prior      // what past rises teach; nil for the published one
 	shop        *forecast.Workshop   // where its forecast works, with those of the others
 	ended       func(r history.Rise) // told of a finished rise; nil when nothing learns

@@ -131,7 +131,11 @@ func (a *App) takeUp(ctx context.Context, p *pipe, r history.Rise, now time.Time
 	if err := a.takePlan(ctx, p, r); err != nil {
 		a.log.Warn("the plan of a rise is lost", "vessel", r.Vessel, "rise", r.ID, "error", err)
 	}
-	return p.rebuildWith(ctx, a.opt.Store, r, undone(acts), now, p.primer(ctx, a.opt.Store, r, now))
+	if err := p.rebuildWith(ctx, a.opt.Store, r, undone(acts), now, p.primer(ctx, a.opt.Store, r, now)); err != nil {
+		return err
+	}
+	p.goesOn = now.Sub(p.lastRow) <= restartWithin
+	return nil
 }
 
 // deedsOf turns stored acts into what the page lists.

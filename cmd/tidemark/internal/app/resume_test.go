@@ -1,12 +1,14 @@
 package app
 
 import (
+	"math"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/web"
@@ -104,4 +106,39 @@ func TestARiseOfAVesselThatIsGoneIsClosed(t *testing.T) {
 	r, err := b.store.Rise(t.Context(), id)
 	require.NoError(t, err)
 	assert.False(t, r.UnderWay())
+}
+
+// blind lets the watch go on for a while in which all sensors but that of the height
+// answer, and returns what was raised.
+func (b *bench) blind(d time.Duration) (raised []alert.Alarm) {
+	b.t.Helper()
+	for range int(d / (10 * time.Second)) {
+		now := b.clock.Now().Add(10 * time.Second)
+		b.clock.Set(now)
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: math.NaN(), DoughC: 24.5, AirC: 23.5})
+		raised = append(raised, b.app.Advance(now)...)
+	}
+	return raised
+}
+
+// TestALostSensorIsToldOverARestart counts the silence on over a restart, and anew after
+// a time in which nobody watched.
+func TestALostSensorIsToldOverARestart(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name       string
+		away, told time.Duration // told: after the restart
+	}{{"restart", time.Minute, 20 * time.Second}, {"outage", 20 * time.Minute, 5 * time.Minute}} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			b := newBench(t)
+			b.run(time.Hour)
+			require.Empty(t, b.blind(3*time.Minute+40*time.Second))
+			b.clock.Set(b.clock.Now().Add(c.away))
+			next := b.again()
+			assert.Empty(t, next.blind(c.told-10*time.Second), "too early")
+			got := kept{alarms: next.blind(20 * time.Second)}
+			assert.Equal(t, []alert.Kind{alert.SensorLost}, got.kinds())
+		})
+	}
 }

@@ -79,18 +79,26 @@ func (a *App) advanceInTime(ctx context.Context) {
 // slept: it is advanced at least once a minute.
 const asleepAfter = 2 * time.Minute
 
+// restartWithin is how old the last stored sample of a rise may be for a restart to be
+// no break: a minute that was not written yet, and two for the start.
+const restartWithin = 3 * time.Minute
+
 // awakeAt takes down that the watch is advanced now and returns since when it was
-// without a break: a suspended machine asks no sensor, so none is lost meanwhile,
-// nor before the start. The steps of a clock that is set by hand say nothing.
-func (a *App) awakeAt(now time.Time) time.Time {
+// without a break, and whether that was a sleep: a suspended machine asks no sensor, so
+// none is lost meanwhile, nor before the start. The steps of a clock that is set by hand
+// say nothing.
+func (a *App) awakeAt(now time.Time) (since time.Time, slept bool) {
 	_, steady := a.opt.Clock.(*Steady)
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
-	if a.advanced.IsZero() || steady && now.Sub(a.advanced) > asleepAfter {
+	switch {
+	case a.advanced.IsZero():
 		a.awake = now
+	case steady && now.Sub(a.advanced) > asleepAfter:
+		a.awake, a.slept = now, true
 	}
 	a.advanced = now
-	return a.awake
+	return a.awake, a.slept
 }
 
 // FeedWatchdog feeds the service manager's watchdog while the watch makes
