@@ -63,11 +63,15 @@ func (l *ledger) close(ctx context.Context, dir string) error {
 	l.rises, l.warnings, l.log = rises, nil, nil
 	for _, r := range rises {
 		alarms, err := s.Alarms(ctx, r.ID)
-		if err != nil {
+		acts, err2 := s.Acts(ctx, r.ID)
+		if err := errors.Join(err, err2); err != nil {
 			return err
 		}
 		l.log = append(l.log, fmt.Sprintf("rise %d of %s, %s to %s, %s since %s, start volume %.3f L", r.ID, r.Vessel, r.StartedAt.Format(time.TimeOnly), r.EndedAt.Format(time.TimeOnly),
 			r.Phase, r.PhaseSince.Format(time.TimeOnly), r.BaselineL))
+		for _, a := range acts {
+			l.log = append(l.log, fmt.Sprintf("%s of %s, rise %d, at %s", a.Kind, r.Vessel, r.ID, a.At.Format(time.TimeOnly)))
+		}
 		for _, a := range alarms {
 			l.warnings = append(l.warnings, warning{a.Vessel, string(a.Kind)})
 			l.log = append(l.log, fmt.Sprintf("%s of %s, rise %d, told %s, %s", a.Kind, a.Vessel, a.RiseID, a.FiredAt.Format(time.TimeOnly), a.State))

@@ -175,7 +175,15 @@ func (p *pipe) followProcess(now time.Time) {
 		p.keepProcess()
 	}
 	p.replan(now)
-	p.steps = p.process.Steps(now, p.ownEstimate())
+	p.layOut(now)
+}
+
+// layOut lists the steps as they stand at now.
+func (p *pipe) layOut(now time.Time) {
+	p.steps = nil
+	if p.process != nil {
+		p.steps = p.process.Steps(now, p.ownEstimate())
+	}
 }
 
 // ownEstimate is the estimate as the process may see it: neither a rise from

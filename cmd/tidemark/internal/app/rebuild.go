@@ -71,6 +71,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 	p.est, p.cold, p.rise, p.lastRow = est, cold, r, last
 	p.last = est.Estimate(later(now, last))
 	p.rise.StartedAt = p.last.Started
+	p.layOut(p.last.Time) // an act may come before the next advance
 	return nil
 }
 

@@ -62,6 +62,7 @@ func (a *App) resume(ctx context.Context) error {
 		}
 		p.mu.Lock()
 		err = errors.Join(err, a.takePlan(ctx, p, history.Rise{ID: p.processRise, EndedAt: now}))
+		p.layOut(now)
 		p.mu.Unlock()
 	}
 	return err

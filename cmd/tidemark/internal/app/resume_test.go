@@ -108,6 +108,22 @@ func TestARiseOfAVesselThatIsGoneIsClosed(t *testing.T) {
 	assert.False(t, r.UnderWay())
 }
 
+// TestAnActJustAfterARestartMarksItsStep acts before the watch was advanced.
+func TestAnActJustAfterARestartMarksItsStep(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(35 * time.Minute)
+	next := b.again()
+	next.do(web.Act{Kind: web.ActFold})
+	next.run(36 * time.Minute)
+	assert.Equal(t, bake.Done, stepOf(t, next, "fold-1").State)
+	next.do(web.Act{Kind: web.ActShaped})
+	third := next.again()
+	assert.Equal(t, bake.Done, stepOf(t, third, bake.ShapeID).State, "the steps are there at once after the rise as well")
+}
+
 // blind lets the watch go on for a while in which all sensors but that of the height
 // answer, and returns what was raised.
 func (b *bench) blind(d time.Duration) (raised []alert.Alarm) {
