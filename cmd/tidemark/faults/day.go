@@ -107,6 +107,13 @@ func openDayOn(ctx context.Context, dir string, story virtual.Scenario, clock ti
 	return d, nil
 }
 
+// openWallDay is openDay on a machine whose clocks go on when it sleeps.
+func openWallDay(ctx context.Context, dir string, story virtual.Scenario) (*day, error) {
+	return openDayOn(ctx, dir, story, newWallClock(story.Start, 0, time.UTC), story.Start, 0, func(o *app.Options) {
+		o.Timesync = filepath.Join(dir, "no-time-client")
+	})
+}
+
 // close ends the day in order.
 func (d *day) close(ctx context.Context) error {
 	return errors.Join(d.app.Stop(ctx), d.store.Close(ctx))

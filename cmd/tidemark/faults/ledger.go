@@ -80,8 +80,8 @@ func (l *ledger) close(ctx context.Context, dir string) error {
 	return nil
 }
 
-// undisturbed plays the day without a fault. In the stretches for which absent is
-// true nobody watches; it may be nil.
+// undisturbed plays the day without a fault, on a clock that tells how long nobody
+// watched: that is in the stretches for which absent is true; it may be nil.
 func undisturbed(ctx context.Context, absent func(time.Time) bool) (ledger, error) {
 	var l ledger
 	began := time.Now()
@@ -91,7 +91,7 @@ func undisturbed(ctx context.Context, absent func(time.Time) bool) (ledger, erro
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
 	story := household(dayOf(0))
-	d, err := openDay(ctx, dir, story, story.Start, 0)
+	d, err := openWallDay(ctx, dir, story)
 	if err != nil {
 		return l, err
 	}

@@ -5,12 +5,10 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
 	"tidemark/alert"
-	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/history"
 	"tidemark/sensor/virtual"
 )
@@ -112,9 +110,7 @@ func sleepyLedger(ctx context.Context, story virtual.Scenario, put func(*day)) (
 		return got, nil, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	d, err := openDayOn(ctx, dir, story, newWallClock(story.Start, 0, time.UTC), story.Start, 0, func(o *app.Options) {
-		o.Timesync = filepath.Join(dir, "no-time-client")
-	})
+	d, err := openWallDay(ctx, dir, story)
 	if err != nil {
 		return got, nil, err
 	}

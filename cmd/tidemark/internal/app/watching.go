@@ -75,13 +75,10 @@ func (a *App) advanceInTime(ctx context.Context) {
 	}
 }
 
-// asleepAfter is how long a live watch may stand still before it counts as having
-// slept: it is advanced at least once a minute.
-const asleepAfter = 2 * time.Minute
-
-// restartWithin is how old the last stored sample of a rise may be for a restart to be
-// no break: a minute that was not written yet, and two for the start.
-const restartWithin = 3 * time.Minute
+// breakAfter is how long a live watch may stand still before it counts as a break, in
+// which no sensor was asked: it is advanced at least once a minute, and a restart takes
+// up to two minutes while the last minute of samples may not be written.
+const breakAfter = 3 * time.Minute
 
 // awakeAt takes down that the watch is advanced now and returns since when it was
 // without a break, and whether that was a sleep: a suspended machine asks no sensor, so
@@ -94,7 +91,7 @@ func (a *App) awakeAt(now time.Time) (since time.Time, slept bool) {
 	switch {
 	case a.advanced.IsZero():
 		a.awake = now
-	case steady && now.Sub(a.advanced) > asleepAfter:
+	case steady && now.Sub(a.advanced) > breakAfter:
 		a.awake, a.slept = now, true
 	}
 	a.advanced = now
