@@ -65,3 +65,10 @@ func (f *trend) update(reading, variance float64) {
 func (f *trend) jumpTo(level, variance float64) {
 	f.level, f.p11, f.p12, f.diffuse = level, variance, 0, false
 }
+
+// turnTo sets the rate anew where it has turned unseen; what it was counts as its
+// doubt.
+func (f *trend) turnTo(rate float64) {
+	f.p22 = max(f.p22, f.rate*f.rate)
+	f.rate, f.p12 = rate, 0
+}

@@ -1,6 +1,7 @@
 package estimator
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -154,5 +155,27 @@ func TestStarterPeaksInAGap(t *testing.T) {
 				assert.InDelta(t, tr.at(h), x.RisePercent, 8)
 			}
 		})
+	}
+}
+
+// A starter that peaked and fell while nothing was seen was not folded: it is known to
+// be past its peak before twenty minutes have gone.
+func TestStarterFallsInAGap(t *testing.T) {
+	for _, long := range []float64{0.5, 0.65} {
+		s := starterSim()
+		tr := s.grow()
+		top, high := tr.peak()
+		from := top - 0.15
+		s.hours = from + long + 0.5
+		require.Less(t, tr.at(from+long), min(tr.at(from), high)-5, "it fell %g h unseen", long)
+		s.disturb = func(h, _ float64, _ *rand.Rand) (float64, bool) { return math.NaN(), h > from && h < from+long }
+		last := Estimate{}
+		tell(t, s, nil, func(h float64, x Estimate) {
+			if last = x; h > from+long+18.0/60 {
+				assert.Contains(t, []Phase{Peak, Falling, Hungry}, x.Phase, "%.0f min after, %g h unseen", 60*(h-from-long), long)
+			}
+		})
+		assert.Contains(t, []Phase{Falling, Hungry}, last.Phase)
+		assert.NotContains(t, fmt.Sprint(last.Notes), "fold")
 	}
 }

@@ -111,6 +111,7 @@ const (
 	noteRestart
 	noteDropInGap
 	noteFell
+	noteSank
 )
 
 // note is a remark with its time; words are made only when asked for.
@@ -151,6 +152,8 @@ func (n note) words(when time.Time) string {
 		return fmt.Sprintf("The level first seen did not last; the start level was taken anew at %s.", at)
 	case noteFell:
 		return fmt.Sprintf("The level was %.0f mm lower at %s after a gap and went on falling: the dough may have collapsed unseen.", mm, at)
+	case noteSank:
+		return fmt.Sprintf("The level was %.0f mm lower at %s after a gap: the starter may be past its peak.", mm, at)
 	default:
 		return fmt.Sprintf("The level was %.0f mm lower at %s after a gap: taken as a fold.", mm, at)
 	}

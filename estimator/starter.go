@@ -26,11 +26,12 @@ func (p *phases) starter(v view) {
 
 // starterRising watches for the peak.
 func (p *phases) starterRising(v view) {
-	if v.highRise < 15 || !v.seeing || v.still || v.cold || v.sinceKnock < minutes(20) {
+	if v.highRise < 15 || !v.seeing || v.still || v.cold || v.sinceKnock < minutes(8) {
 		p.peak.on = false
 		return
 	}
-	flat := v.slow < peakShare
+	p.starterSinks(v)                                         // its time counts on
+	flat := v.slow < peakShare && v.sinceKnock >= minutes(20) // growth takes a while to show again
 	down := v.fall > max(0.015, 3*v.fallSD) && v.rate < 0
 	if p.peak.lasts(flat || down, v.now, minutes(5)) {
 		p.enter(Peak, v.now, "At its peak: growth has stopped at %.0f %%.", v.highRise)
@@ -44,10 +45,15 @@ func (p *phases) starterPeak(v view) {
 		p.enter(Rising, v.now, "Rising again after a pause.")
 		return
 	}
-	if p.falling.lasts(v.seeing && !v.still && v.fall > max(fallingShare, 3*v.fallSD), v.now, minutes(6)) {
+	if p.starterSinks(v) {
 		p.enter(Falling, v.now, "Falling: %.0f %% of the volume lost since the peak.", 100*v.fall)
 	}
 	p.starterHungry(v)
+}
+
+// starterSinks reports whether it has lost volume for some minutes.
+func (p *phases) starterSinks(v view) bool {
+	return p.falling.lasts(v.seeing && !v.still && v.fall > max(fallingShare, 3*v.fallSD), v.now, minutes(6))
 }
 
 // starterFalling watches for hunger.

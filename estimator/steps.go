@@ -87,6 +87,12 @@ func (r *rise) slowed(pred float64) bool {
 	return r.cfg.Holds == Starter && r.pend.early < pred && r.pend.early > r.goodMM-3*math.Sqrt(r.bucketR)-1
 }
 
+// fellOn reports whether a level lower than foreseen after a gap goes on falling, as
+// dough does that has collapsed and a sensor that was moved does not.
+func (r *rise) fellOn(miss float64) bool {
+	return miss < 0 && r.pend.first-r.goodAt > blindHours && -r.pend.speed()*r.pend.span() > max(2, 0.015*r.pend.level)
+}
+
 // fastest is how much dough can rise unseen, as a share of its level an hour.
 const fastest = 0.5
 
@@ -121,7 +127,7 @@ func (r *rise) stepConfirmed(t float64) bool {
 	if r.pend.n < 3 {
 		return false
 	}
-	kind, _ := r.classify(t)
+	kind, miss := r.classify(t)
 	span := r.pend.span()
 	switch {
 	case kind == stepEarly || kind == stepBack || kind == stepGap:
@@ -130,6 +136,8 @@ func (r *rise) stepConfirmed(t float64) bool {
 		return span >= 45.0/3600
 	case kind == stepDrop:
 		return span >= 3.0/60 && r.pend.n >= 4
+	case kind == stepUnclear && r.cfg.Holds == Starter && r.fellOn(miss):
+		return span >= 4.0/60 && r.pend.n >= 5
 	}
 	return span >= patienceHours && r.pend.n >= 5
 }
@@ -138,9 +146,8 @@ func (r *rise) stepConfirmed(t float64) bool {
 func (r *rise) takeStep(t float64, n *noise) {
 	kind, miss := r.classify(t)
 	pred, doubt := r.predict(r.pend.first)
-	slowed := r.slowed(pred)
-	at, level, early := r.pend.first, r.pend.level, r.pend.early
-	speed, lasted := r.pend.speed(), r.pend.span()
+	slowed, fellOn := r.slowed(pred), r.fellOn(miss)
+	at, level, early, speed := r.pend.first, r.pend.level, r.pend.early, r.pend.speed()
 	r.kf.predict(max(t-r.kfAt, 0))
 	r.kfAt = t
 	variance := max(n.variance/float64(r.pend.n), 0.04)
@@ -160,18 +167,26 @@ func (r *rise) takeStep(t float64, n *noise) {
 		r.lastStep = step{}
 	case kind == stepGap && (miss > 0 || slowed || -miss < 3*math.Sqrt(variance+r.bucketR)+1 || t-r.goodAt > longBlind):
 		r.kf.jumpTo(level, variance)
+	case kind == stepGap && r.cfg.Holds == Starter: // nobody folds it: it has peaked
+		r.kf.jumpTo(level, variance)
+		r.kf.turnTo(0)
+		r.notes.add(noteSank, at, miss)
 	case kind == stepGap:
 		r.knock(miss, at, variance, level)
 		r.notes.add(noteDropInGap, at, miss)
 	case kind == stepUnclear && miss > 0 && r.grewUnseen(speed, early, at):
 		r.kf.jumpTo(level, variance)
-	case kind == stepUnclear && miss < 0 && at-r.goodAt > blindHours && -speed*lasted > max(2, 0.015*level):
+	case kind == stepUnclear && fellOn:
 		r.kf.jumpTo(level, variance)
+		r.kf.turnTo(speed)
 		r.notes.add(noteFell, at, miss)
 	case kind == stepDrop && r.cfg.Holds == Dough:
 		r.knock(miss, at, variance, level)
 		r.notes.add(noteDrop, at, miss)
 	case kind == stepDrop:
+		if at-r.goodAt > blindHours {
+			r.kf.turnTo(0) // stirred, or past its peak
+		}
 		r.knock(miss, at, variance, level)
 		r.notes.add(noteStirred, at, miss)
 	default:

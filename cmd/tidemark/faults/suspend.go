@@ -49,7 +49,8 @@ func suspended(ctx context.Context, s setting) (result, error) {
 }
 
 // drawSleeps draws the sleeps of a day, every other one over a warning of the plain
-// day. Nobody does anything to a vessel while the page does not answer.
+// day. Nobody does anything to a vessel while the page does not answer, nor before
+// what was due meanwhile can have been told.
 func drawSleeps(story virtual.Scenario, plain []telling, dice *rand.Rand) sleeps {
 	var out sleeps
 	at := story.Start.Add(time.Duration(dice.IntN(60)) * time.Minute)
@@ -60,7 +61,7 @@ func drawSleeps(story virtual.Scenario, plain []telling, dice *rand.Rand) sleeps
 		}
 		n := sleep{from: at, until: at.Add(span)}
 		n.seen = n.until.Add(time.Duration(dice.IntN(7)) * stepEvery)
-		busy := slices.ContainsFunc(story.Acts, func(a virtual.Act) bool { return !a.At.Before(n.from) && !a.At.After(n.seen) })
+		busy := slices.ContainsFunc(story.Acts, func(a virtual.Act) bool { return !a.At.Before(n.from) && !a.At.After(n.seen.Add(doubtWithin)) })
 		if !busy && n.seen.Before(story.Until) {
 			out = append(out, n)
 		}
