@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -18,7 +19,7 @@ import (
 type buffer struct {
 	mu        sync.Mutex
 	limit     int
-	rows      []RiseRow
+	rows      []packedRow
 	forecasts []ForecastRow
 	gone      int64 // rows ever removed from the front, written or dropped
 	tailed    int64 // rows ever put into the tail, counted like gone
@@ -30,7 +31,7 @@ type buffer struct {
 func (b *buffer) add(r RiseRow) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.rows = append(b.rows, r)
+	b.rows = append(b.rows, pack(r))
 	// Removing in blocks keeps the cost of a full buffer small.
 	if slack := b.limit/16 + 1; len(b.rows) >= b.limit+slack {
 		b.rows = slices.Delete(b.rows, 0, slack)
@@ -70,7 +71,7 @@ func (b *buffer) held() int {
 func (b *buffer) unsaved() (rows []RiseRow, upTo int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return slices.Clone(b.rows[b.inTail():]), b.gone + int64(len(b.rows))
+	return unpackAll(b.rows[b.inTail():]), b.gone + int64(len(b.rows))
 }
 
 // forget notes that the tail is gone.
@@ -98,11 +99,11 @@ func (b *buffer) restore(r RiseRow, guest bool) {
 	b.looked = append(b.looked, r)
 }
 
-// take copies what is waiting; upTo is the mark for written.
+// take copies what is waiting, the oldest samples first; upTo is the mark for written.
 func (b *buffer) take() (rows []RiseRow, forecasts []ForecastRow, upTo int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return slices.Clone(b.rows), slices.Clone(b.forecasts), b.gone + int64(len(b.rows))
+	return unpackAll(b.rows), slices.Clone(b.forecasts), b.gone + int64(len(b.rows))
 }
 
 // written removes what take returned.
@@ -124,12 +125,18 @@ func (b *buffer) of(riseID int64, from, until time.Time) []Row {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var out []Row
-	for _, list := range [][]RiseRow{b.looked, b.rows} {
-		for _, r := range list {
-			if r.RiseID == riseID && within(r.Row.Time, from, until) {
-				r.Row.Time = r.Row.Time.Truncate(time.Millisecond).UTC()
-				out = append(out, r.Row)
-			}
+	for _, r := range b.looked {
+		if r.RiseID == riseID && within(r.Row.Time, from, until) {
+			r.Row.Time = r.Row.Time.Truncate(time.Millisecond).UTC()
+			out = append(out, r.Row)
+		}
+	}
+	for _, p := range b.rows {
+		if p.riseID != riseID {
+			continue
+		}
+		if r := p.unpack().Row; within(r.Time, from, until) {
+			out = append(out, r)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Row) int { return a.Time.Compare(b.Time) })
@@ -209,10 +216,6 @@ func (s *Store) Keep(ctx context.Context) error {
 	return nil
 }
 
-// RowsFor is a good KeepRows for so many vessels: ten minutes of each, and not less
-// than the default.
-func RowsFor(vessels int) int { return 20000 + 60*vessels }
-
 // flushLocked does the work of Flush; wmu is held.
 func (s *Store) flushLocked(ctx context.Context) error {
 	if err := s.flushHeld(ctx); err != nil {
@@ -223,7 +226,9 @@ func (s *Store) flushLocked(ctx context.Context) error {
 		s.status.passed(s.opt.Now())
 		return nil
 	}
-	// The disk has to have them before the tail counts no more.
+	// By rise, because those of a rise share pages. The disk has to have them before
+	// the tail counts no more.
+	slices.SortStableFunc(rows, func(a, b RiseRow) int { return cmp.Compare(a.RiseID, b.RiseID) })
 	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
 		if err := insertRows(ctx, tx, rows); err != nil {
 			return err

@@ -48,8 +48,9 @@ func (o *Options) defaults() {
 	if o.FlushEvery <= 0 {
 		o.FlushEvery = time.Minute
 	}
+	o.Vessels = max(o.Vessels, 1)
 	if o.KeepRows <= 0 {
-		o.KeepRows = 20000
+		o.KeepRows = 20000 + 2*tailRows(o.Vessels)
 	}
 	if o.CheckFor <= 0 {
 		o.CheckFor = 20 * time.Second

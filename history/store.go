@@ -34,8 +34,10 @@ type Options struct {
 	ReadOnly bool
 	// FlushEvery is the time after which samples are on the disk; 0 means a minute.
 	FlushEvery time.Duration
-	// KeepRows bounds the samples held in memory while the disk takes none;
-	// 0 means 20,000 (about two days of one vessel, 3 MB).
+	// Vessels is how many are watched; 0 means one. More samples are gathered for more.
+	Vessels int
+	// KeepRows bounds the samples held in memory while the disk takes none; 0 means
+	// what is right for Vessels: 24,000 for one (nearly three days, 1.5 MB).
 	KeepRows int
 	// CheckFor bounds the integrity check that opening waits for after an
 	// unclean stop; 0 means 20 s. A longer check goes on beside the watch.

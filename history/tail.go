@@ -42,11 +42,21 @@ const (
 	tailPage   = 4096 // what the kernel's page cache writes at least
 )
 
-// When the samples of the tail go to the database.
+// When the samples of the tail go to the database: when there are so many, of so many
+// for each vessel while these are few, and after a time. A commit writes a page or two of
+// the database for every rise.
 const (
-	tailRows = 2000
-	tailFor  = 6 * time.Hour
+	tailLeast = 2000
+	tailEach  = 200
+	tailSome  = 20000
+	tailMany  = 60 // for each vessel, however many there are
+	tailFor   = 6 * time.Hour
 )
+
+// tailRows is how many samples the tail takes for a number of vessels.
+func tailRows(vessels int) int {
+	return max(tailLeast, min(tailEach*vessels, tailSome), tailMany*vessels)
+}
 
 // tailKey is the line of meta with the last generation that the database holds.
 const tailKey = "tail"
@@ -102,7 +112,7 @@ func (s *Store) tailFull() bool {
 	s.mu.RUnlock()
 	held := s.buf.held()
 	return memory || s.opt.Guest || s.held.count() > 0 || s.Health().Problem != "" ||
-		held >= tailRows || s.opt.Now().Sub(s.tail.since).Abs() >= tailFor
+		held >= tailRows(s.opt.Vessels) || s.opt.Now().Sub(s.tail.since).Abs() >= tailFor
 }
 
 // sealTail notes, within a commit of all samples, that the tail counts no more.

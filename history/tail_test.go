@@ -95,18 +95,18 @@ func TestTailGoesToTheDatabase(t *testing.T) {
 	now = now.Add(time.Second)
 	require.NoError(t, s.Keep(t.Context()))
 	assert.Equal(t, 2, inDatabase(t, s))
-	for i := range tailRows {
+	for i := range tailRows(1) {
 		require.NoError(t, s.AppendRow(id, row(2+i)))
 	}
 	require.NoError(t, s.Keep(t.Context()))
-	assert.Equal(t, 2+tailRows, inDatabase(t, s))
+	assert.Equal(t, 2+tailRows(1), inDatabase(t, s))
 	size := func() int64 {
 		info, err := os.Stat(s.tailPath())
 		require.NoError(t, err)
 		return info.Size()
 	}
 	before := size()
-	require.NoError(t, s.AppendRow(id, row(3+tailRows)))
+	require.NoError(t, s.AppendRow(id, row(3+tailRows(1))))
 	require.NoError(t, s.Keep(t.Context()))
 	assert.Equal(t, before, size(), "the file is written over from its beginning")
 }

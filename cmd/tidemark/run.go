@@ -55,7 +55,7 @@ func runRun(ctx context.Context, s streams, args []string) error {
 	debug.SetGCPercent(heapGrowth)
 	log := slog.New(slog.NewTextHandler(s.err, nil))
 	backups := filepath.Join(cfg.StateDir, backupDir)
-	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log, Backups: backups, KeepRows: history.RowsFor(len(cfg.Vessels))})
+	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log, Backups: backups, Vessels: len(cfg.Vessels)})
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", cfg.StateDir, err)
 	}

@@ -75,7 +75,7 @@ func (c child) inside(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	store, err := history.Open(ctx, filepath.Join(c.dir, historyFile), history.Options{Now: clock.Now, FlushEvery: 24 * time.Hour, KeepRows: history.RowsFor(c.n)})
+	store, err := history.Open(ctx, filepath.Join(c.dir, historyFile), history.Options{Now: clock.Now, FlushEvery: 24 * time.Hour, Vessels: c.n})
 	if err != nil {
 		return err
 	}
@@ -134,7 +134,7 @@ func (c child) overMQTT(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	store, err := history.Open(ctx, filepath.Join(c.dir, historyFile), history.Options{KeepRows: history.RowsFor(c.n)})
+	store, err := history.Open(ctx, filepath.Join(c.dir, historyFile), history.Options{Vessels: c.n})
 	if err != nil {
 		return err
 	}

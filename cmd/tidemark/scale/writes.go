@@ -43,7 +43,7 @@ func writesSpan(n int) time.Duration {
 func (c child) writes(ctx context.Context) error {
 	now := time.Date(2026, 3, 14, 0, 0, 0, 0, time.UTC)
 	s, err := history.Open(ctx, filepath.Join(c.dir, historyFile), history.Options{
-		Now: func() time.Time { return now }, FlushEvery: 1000 * time.Hour, KeepRows: history.RowsFor(c.n)})
+		Now: func() time.Time { return now }, FlushEvery: 1000 * time.Hour, Vessels: c.n})
 	if err != nil {
 		return err
 	}
