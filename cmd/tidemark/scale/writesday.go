@@ -85,13 +85,16 @@ func (d *writesDay) learns(ctx context.Context, key string, numbers int) error {
 
 // acts notes what somebody did, and the steps of the rise after it.
 func (d *writesDay) acts(ctx context.Context, r history.Rise, kind string, now time.Time) error {
-	_, err := d.s.AddAct(ctx, history.Act{RiseID: r.ID, At: now, Kind: kind, By: "invented household"})
 	steps := make([]map[string]any, 8)
 	for i := range steps {
 		steps[i] = map[string]any{"step": fmt.Sprintf("invented-%d", i), "last": kind, "from": now, "until": now.Add(time.Hour)}
 	}
-	body, err2 := json.Marshal(steps)
-	return errors.Join(err, err2, d.s.SaveProcess(ctx, r.ID, body))
+	body, err := json.Marshal(steps)
+	if err != nil {
+		return err
+	}
+	_, err = d.s.KeepDeed(ctx, history.Deed{Act: history.Act{RiseID: r.ID, At: now, Kind: kind, By: "invented household"}, Processes: map[int64][]byte{r.ID: body}})
+	return err
 }
 
 // happens plays what comes at an age of the rise.
