@@ -65,7 +65,7 @@ vessels:
 			p := a.pipes["tub"]
 			p.mu.Lock()
 			defer p.mu.Unlock()
-			return p.latest[as].reading
+			return p.taken.of(as).reading
 		}
 		distance := func() float64 { return latest(heightRole).Value }
 		// The kernel's driver reckons with a speed of its own (343.5 m/s as tidemark

@@ -28,7 +28,7 @@ const (
 // that the watch takes anyway, so that no bus has two masters; while it measures,
 // they come faster.
 type gauge struct {
-	spec sensor.Spec
+	spec *sensor.Spec
 	pace *poll.Pace
 	next chan sensor.Reading // the newest reading that nobody took
 
@@ -44,7 +44,7 @@ type gauge struct {
 }
 
 // newGauge makes the gauge of a vessel.
-func newGauge(spec sensor.Spec) *gauge {
+func newGauge(spec *sensor.Spec) *gauge {
 	return &gauge{spec: spec, pace: &poll.Pace{}, next: make(chan sensor.Reading, 1)}
 }
 
@@ -117,7 +117,7 @@ func (p *pipe) begin(now time.Time) (*gauge, *survey.Calibration, error) {
 	}
 	p.levelling(now) // forgets what is too old
 	if g.cal == nil {
-		g.cal = survey.NewCalibration(g, g.spec, InsideOf(p.vessel), g.length())
+		g.cal = survey.NewCalibration(g, *g.spec, InsideOf(p.vessel), g.length())
 		p.waitForAPerson()
 	}
 	select {

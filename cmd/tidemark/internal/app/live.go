@@ -81,7 +81,7 @@ func (p *pipe) forWeb() web.Vessel {
 		Name: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Demo: p.demo, Lead: p.vessel.Lead,
 		TargetPercent: p.last.TargetPercent, TargetName: past.MarkName(p.last.TargetPercent), InFridge: p.cold,
 		Estimate: p.last, Steps: slices.Clone(p.steps),
-		Sensors: p.health.forWeb(), AirHumidity: value(p.latest[humidityRole].reading), Deeds: slices.Clone(p.deeds),
+		Sensors: p.health.forWeb(), AirHumidity: value(p.taken.fresh(humidityRole, p.last.Time, freshFor)), Deeds: slices.Clone(p.deeds),
 	}
 	if p.vessel.Batch != nil {
 		v.Batches = []string{p.vessel.Batch.Name}

@@ -41,9 +41,8 @@ type pipe struct {
 	shop        *forecast.Workshop   // where its forecast works, with those of the others
 	ended       func(r history.Rise) // told of a finished rise; nil when nothing learns
 	health      health
-	latest      map[role]taken // last reading of each sensor, live only
-	lastGood    map[role]taken // last one that measured something
-	gauge       *gauge         // measures the vessel; nil unless its height is read here
+	taken       takenIn // last readings of the sensors, live only
+	gauge       *gauge  // measures the vessel; nil unless its height is read here
 	deeds       []web.Deed
 	named       string      // what a person called the batch or feeding that begins
 	link        link        // for whose final proof it stands
@@ -141,7 +140,7 @@ func (p *pipe) advance(now time.Time, sys alert.System, seen aid, bread alert.Br
 	bread.After, bread.Care, bread.Weak = p.after, p.care, len(p.keeping.findings) > 0
 	return p.watch.Step(alert.Input{
 		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.alarmRise(), Now: now,
-		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys, Silent: p.silent(), HeightFault: p.heightFault(),
+		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys, Silent: p.taken.silent(), HeightFault: p.taken.fault(heightRole),
 		Bread: bread,
 		Plan:  p.planNow(),
 	})

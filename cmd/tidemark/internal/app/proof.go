@@ -84,7 +84,7 @@ func (p *pipe) followBread(now time.Time, seen aid) {
 	was := p.process.Track
 	air := p.roomC(seen)
 	p.process.FollowProof(now, bake.ProofInput{StartC: p.startC(), AirC: air, Basket: seen.basket, Sample: seen.sample})
-	closed := p.process.FollowCore(now, bake.CoreInput{CoreC: value(p.fresh(loafRole, now)), RoomC: air, AltitudeM: p.altitudeM})
+	closed := p.process.FollowCore(now, bake.CoreInput{CoreC: value(p.taken.fresh(loafRole, now, freshFor)), RoomC: air, AltitudeM: p.altitudeM})
 	t := &p.process.Track
 	grown := len(t.Loaf) != len(was.Loaf) || len(t.Core) != len(was.Core)
 	if closed || t.DoneAt != was.DoneAt || grown && now.Sub(p.trackKept) >= trackKept {
@@ -130,6 +130,6 @@ func (a *App) Core(vessel string, at time.Time, r sensor.Reading) {
 		p.mu.Lock()
 		defer p.mu.Unlock()
 		p.health.note(string(loafRole), r)
-		p.took(loafRole, r, at)
+		p.taken.took(loafRole, r, at)
 	}
 }

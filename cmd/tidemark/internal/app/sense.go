@@ -7,7 +7,6 @@ import (
 	"math"
 	"time"
 
-	"tidemark/alert"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/poll"
@@ -65,7 +64,7 @@ func (a *App) openFeeds(hub hubs) ([]feed, error) {
 		if v.Height != nil {
 			p := a.pipes[v.Name]
 			p.mu.Lock()
-			p.gauge = newGauge(*v.Height)
+			p.gauge = newGauge(v.Height)
 			p.mu.Unlock()
 		}
 	}
@@ -136,7 +135,7 @@ func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.health.note(string(as), r)
-	p.took(as, r, now)
+	p.taken.took(as, r, now)
 	if as != heightRole {
 		return
 	}
@@ -144,54 +143,7 @@ func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 		p.gauge.show(r)
 		return
 	}
-	p.observe(SampleOf(now, r, p.fresh(doughRole, now), p.fresh(airRole, now)))
-}
-
-// taken is the last reading in a role.
-type taken struct {
-	reading sensor.Reading
-	at      time.Time // by the steady clock
-}
-
-// took remembers a reading.
-func (p *pipe) took(as role, r sensor.Reading, now time.Time) {
-	if p.latest == nil {
-		p.latest, p.lastGood = map[role]taken{}, map[role]taken{}
-	}
-	p.latest[as] = taken{r, now}
-	if r.Status == sensor.OK {
-		p.lastGood[as] = p.latest[as]
-	}
-}
-
-// silent lists the thermometers that gave nothing when they were asked last.
-func (p *pipe) silent() []alert.Silent {
-	var out []alert.Silent
-	for _, as := range []role{doughRole, airRole} {
-		if t, asked := p.latest[as]; asked && t.reading.Status != sensor.OK {
-			out = append(out, alert.Silent{Sensor: string(as), Since: p.lastGood[as].at})
-		}
-	}
-	return out
-}
-
-// heightFault is why the height sensor gave nothing when it was asked last; empty
-// when it gave a height.
-func (p *pipe) heightFault() string {
-	if t, asked := p.latest[heightRole]; asked && t.reading.Status != sensor.OK {
-		return string(t.reading.Status)
-	}
-	return ""
-}
-
-// fresh returns the last reading in a role unless it is too old; then a reading
-// that is none.
-func (p *pipe) fresh(as role, now time.Time) sensor.Reading {
-	t, ok := p.latest[as]
-	if !ok || now.Sub(t.at) > freshFor {
-		return sensor.Reading{Status: sensor.Stale}
-	}
-	return t.reading
+	p.observe(SampleOf(now, r, p.taken.fresh(doughRole, now, freshFor), p.taken.fresh(airRole, now, freshFor)))
 }
 
 // airFor is how long an air temperature and humidity correct the speed of sound.
@@ -205,12 +157,6 @@ const airFor = time.Hour
 func (p *pipe) airNow(now time.Time) (celsius, humidity float64, ok bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	last := func(as role) float64 {
-		if t, known := p.lastGood[as]; known && now.Sub(t.at) <= airFor {
-			return t.reading.Value
-		}
-		return nan()
-	}
-	celsius = last(airRole)
-	return celsius, last(humidityRole), !math.IsNaN(celsius)
+	celsius = p.taken.lately(airRole, now, airFor)
+	return celsius, p.taken.lately(humidityRole, now, airFor), !math.IsNaN(celsius)
 }
