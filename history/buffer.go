@@ -143,6 +143,19 @@ func (b *buffer) of(riseID int64, from, until time.Time) []Row {
 	return out
 }
 
+// ofRise returns the waiting rows of one rise as they came.
+func (b *buffer) ofRise(riseID int64) []RiseRow {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	var out []RiseRow
+	for _, p := range b.rows {
+		if p.riseID == riseID {
+			out = append(out, p.unpack())
+		}
+	}
+	return out
+}
+
 // within reports whether t is in [from, until); a zero bound does not restrict.
 func within(t, from, until time.Time) bool {
 	return (from.IsZero() || !t.Before(from)) && (until.IsZero() || t.Before(until))

@@ -4,7 +4,6 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"slices"
 )
@@ -59,14 +58,9 @@ func (s *Store) KeepDeed(ctx context.Context, d Deed) (int64, error) {
 	if err := d.check(); err != nil {
 		return 0, err
 	}
-	if d.ends() { // its roll-ups need the samples that wait
-		if err := s.Flush(ctx); err != nil && !isRefusal(err) {
-			return 0, err
-		}
-	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return d.write(ctx, tx) })
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return s.writeDeed(ctx, tx, &d) })
 	switch {
 	case isRefusal(err):
 		d.Act.ID = s.freshID(ctx, "acts")
@@ -84,8 +78,8 @@ func (s *Store) KeepDeed(ctx context.Context, d Deed) (int64, error) {
 	return d.Act.ID, nil
 }
 
-// write does the work of KeepDeed in a transaction and numbers the act.
-func (d *Deed) write(ctx context.Context, tx *sql.Tx) error {
+// writeDeed does the work of KeepDeed in a transaction and numbers the act.
+func (s *Store) writeDeed(ctx context.Context, tx *sql.Tx, d *Deed) error {
 	res, err := tx.ExecContext(ctx, "INSERT INTO acts (rise_id, at_ms, kind, by_whom, data, undone) VALUES (?,?,?,?,?,?)",
 		d.Act.RiseID, d.Act.At.UnixMilli(), d.Act.Kind, d.Act.By, text(string(d.Act.Data)), d.Act.Undone)
 	if err != nil {
@@ -105,11 +99,10 @@ func (d *Deed) write(ctx context.Context, tx *sql.Tx) error {
 	if d.Rise == nil {
 		return nil
 	}
-	err = upsertRise(ctx, tx, *d.Rise)
-	if d.ends() {
-		err = errors.Join(err, rollUpIn(ctx, tx, d.Rise.ID))
+	if err := upsertRise(ctx, tx, *d.Rise); err != nil || !d.ends() {
+		return err
 	}
-	return err
+	return s.closeIn(ctx, tx, d.Rise.ID)
 }
 
 // holdDeed holds what the disk refused.

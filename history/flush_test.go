@@ -88,3 +88,24 @@ func TestManyAtOnce(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, alarms, 60)
 }
+
+// TestTheEndOfARiseWritesItsOwnSamples leaves those of the others where they wait.
+func TestTheEndOfARiseWritesItsOwnSamples(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	ctx := t.Context()
+	first, second := begin(t, s, "tub", t0), begin(t, s, "jar", t0)
+	for i := range 30 {
+		require.NoError(t, s.AppendRow(first, row(i)))
+		require.NoError(t, s.AppendRow(second, row(i)))
+	}
+	require.NoError(t, s.EndRise(ctx, Rise{ID: first, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
+	assert.Equal(t, 30, inDatabase(t, s))
+	assert.Len(t, collect(t, s, first), 30)
+	assert.Len(t, collect(t, s, second), 30)
+	hours, err := s.Hours(ctx, first)
+	require.NoError(t, err)
+	assert.Equal(t, 30, hours[0].Samples)
+	require.NoError(t, s.Flush(ctx))
+	assert.Equal(t, 60, inDatabase(t, s))
+	assert.Len(t, collect(t, s, first), 30, "written again they change nothing")
+}

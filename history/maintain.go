@@ -36,6 +36,9 @@ func (s *Store) Maintain(ctx context.Context, keep Retention) (Maintained, error
 		keep.Letters = 60 * 24 * time.Hour
 	}
 	var m Maintained
+	if err := s.Flush(ctx); err != nil { // what waits must not come after
+		return m, err
+	}
 	now := s.opt.Now()
 	ids, err := s.riseIDs(ctx, "ended_ms IS NOT NULL AND rolled = 0")
 	if err != nil {

@@ -154,10 +154,17 @@ func (s *Store) EndRise(ctx context.Context, r Rise) error {
 	if r.EndedAt.IsZero() {
 		return errors.New("history: the end of a rise needs a time")
 	}
-	if err := s.Flush(ctx); err != nil && !isRefusal(err) {
+	return s.saveRise(ctx, r, func(tx *sql.Tx) error { return s.closeIn(ctx, tx, r.ID) })
+}
+
+// closeIn writes the waiting samples of a rise and rolls them up. The samples wait on
+// with those of the other rises, which are not written now; written again they change
+// nothing.
+func (s *Store) closeIn(ctx context.Context, tx *sql.Tx, id int64) error {
+	if err := insertRows(ctx, tx, s.buf.ofRise(id)); err != nil {
 		return err
 	}
-	return s.saveRise(ctx, r, func(tx *sql.Tx) error { return rollUpIn(ctx, tx, r.ID) })
+	return rollUpIn(ctx, tx, id)
 }
 
 // ReopenRise takes an end back: the rise is under way again.
