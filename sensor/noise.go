@@ -9,8 +9,8 @@ import (
 // one differs from the next: what is measured changes slowly, so the differences
 // are noise. A jump now and then does not disturb it. The zero value is ready.
 type NoiseMeter struct {
-	diffs [noiseWindow]float64
-	n     int // differences seen
+	diffs [noiseWindow]float32 // a standard deviation needs no more digits, and there are many meters
+	n     int                  // differences seen
 	last  float64
 	begun bool
 }
@@ -27,7 +27,7 @@ const (
 // (not known) until there are nine readings.
 func (m *NoiseMeter) Add(value, step float64) float64 {
 	if m.begun {
-		m.diffs[m.n%noiseWindow] = math.Abs(value - m.last)
+		m.diffs[m.n%noiseWindow] = float32(math.Abs(value - m.last))
 		m.n++
 	}
 	m.last, m.begun = value, true
@@ -38,7 +38,7 @@ func (m *NoiseMeter) Add(value, step float64) float64 {
 	used = used[:len(used)-len(used)/10] // without the largest tenth: jumps
 	sum := 0.0
 	for _, d := range used {
-		sum += d
+		sum += float64(d)
 	}
 	const kept = 0.6573 // mean of the smaller nine tenths of |z|, z normal with variance 1
 	return math.Max(sum/float64(len(used))/kept/math.Sqrt2, step/math.Sqrt(12))
