@@ -193,10 +193,7 @@ func (p *pipe) keepDeed(ctx context.Context, g *gatherer, act web.Act, formerPer
 		if err != nil {
 			return err
 		}
-		d.ID, err = g.keep(ctx, history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By, Data: body})
-		if err != nil {
-			return err
-		}
+		d.ID = g.keep(ctx, history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By, Data: body})
 	}
 	if d.ID == 0 {
 		d.ID = nextDeed(p.deeds)

@@ -208,17 +208,14 @@ func TestSmallDriftIsFollowedQuietly(t *testing.T) {
 	assert.Zero(t, b.app.opt.Clock.(*Steady).Skew())
 }
 
-// TestPowerCutWithoutAClock cuts the power in mid-rise. The machine starts in
-// 1970, the time comes from the network a while later: what was seen before the
-// cut keeps its times, what was seen since start moves, the gap is as long as it
-// was.
-func TestPowerCutWithoutAClock(t *testing.T) {
-	t.Parallel()
+// cutPower lets a dough rise for two hours until the power fails, and starts the machine
+// again after a while, with its clock in 1970. It returns the bench before and after.
+func cutPower(t *testing.T, off time.Duration) (before, after *stepBench) {
+	t.Helper()
 	day := time.Date(2026, 4, 4, 22, 45, 0, 0, time.UTC) // past midnight before the cut
 	first, second, timesync := t.TempDir(), t.TempDir(), t.TempDir()
 	b := newStepBench(t, first, day, 0, timesync)
 	b.rise(2 * time.Hour)
-	before := b.app.Estimate("tub")
 	require.NoError(t, b.store.Flush(t.Context()))
 	copyFiles(t, first, second)
 	b.stop()
@@ -227,10 +224,19 @@ func TestPowerCutWithoutAClock(t *testing.T) {
 	for _, f := range files {
 		require.NoError(t, os.Chtimes(f, b.m.now(), b.m.now()))
 	}
+	return b, newStepBench(t, second, time.Unix(20, 0), 2*time.Hour+off, timesync)
+}
 
+// TestPowerCutWithoutAClock cuts the power in mid-rise. The machine starts in
+// 1970, the time comes from the network a while later: what was seen before the
+// cut keeps its times, what was seen since start moves, the gap is as long as it
+// was.
+func TestPowerCutWithoutAClock(t *testing.T) {
+	t.Parallel()
 	const off = 40 * time.Minute
-	a := newStepBench(t, second, time.Unix(20, 0), 2*time.Hour+off, timesync)
+	b, a := cutPower(t, off)
 	defer a.stop()
+	before := b.app.Estimate("tub")
 	a.rise(3 * time.Minute)
 	waiting := a.app.Estimate("tub")
 	assert.False(t, waiting.Time.Before(before.Time), "time does not run back to 1970")
@@ -251,6 +257,21 @@ func TestPowerCutWithoutAClock(t *testing.T) {
 	assert.NotContains(t, a.kinds(), alert.SensorLost)
 	assert.NotContains(t, a.kinds(), alert.Over)
 	assert.Contains(t, a.kinds(), alert.Reached)
+}
+
+// TestPowerCutWithoutAClockAndSensorsThatAreLate does not count the outage as silence of
+// a sensor that takes minutes to come back.
+func TestPowerCutWithoutAClockAndSensorsThatAreLate(t *testing.T) {
+	t.Parallel()
+	const off = 40 * time.Minute
+	b, a := cutPower(t, off)
+	defer a.stop()
+	a.unread(2 * time.Minute)
+	a.m.set(b.m.now().Add(off + 2*time.Minute))
+	a.unread(2 * time.Minute)
+	assert.NotContains(t, a.kinds(), alert.SensorLost)
+	a.unread(2 * time.Minute)
+	assert.Contains(t, a.kinds(), alert.SensorLost, "of this watch")
 }
 
 // TestAClockKnownToBeSetIsBelieved goes back before the last run when the system

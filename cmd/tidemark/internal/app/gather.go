@@ -56,22 +56,28 @@ func (g *gatherer) process(riseID int64, p bake.Process) {
 	g.deed.Processes[riseID] = body
 }
 
-// keep stores the act with what was held back.
-func (g *gatherer) keep(ctx context.Context, act history.Act) (int64, error) {
+// keep stores the act with what was held back and returns its number. The vessel has
+// changed already, so storing is not called off when whoever asked has gone. A history
+// that takes nothing is logged and told by its Health, as with samples: the act is done
+// all the same, and its number is 0.
+func (g *gatherer) keep(ctx context.Context, act history.Act) int64 {
 	d := g.deed
 	d.Act = act
-	id, err := g.store.KeepDeed(ctx, d)
+	id, err := g.store.KeepDeed(context.WithoutCancel(ctx), d)
+	g.report("act", act.RiseID, err)
 	if err != nil {
-		return 0, err
+		return 0
 	}
 	if len(d.Events) > 0 {
 		g.store.FlushSoon() // the samples before them as well
 	}
 	g.deed = history.Deed{}
-	return id, nil
+	return id
 }
 
-// release stores what is held back without an act.
+// release stores what is still held back, as far as the history takes it: what an act
+// did to the vessel stays done where there is no rise to store the act with, or where
+// storing it failed.
 func (g *gatherer) release() {
 	d := g.deed
 	g.deed = history.Deed{}

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"context"
 	"testing"
 	"time"
 
@@ -65,8 +66,8 @@ func TestAnActIsStoredWholeOrNotAtAll(t *testing.T) {
 				require.NoError(t, err)
 				assert.Equal(t, kept, now, "state")
 
-				_, err = g.keep(t.Context(), history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By})
-				return err
+				assert.NotZero(t, g.keep(t.Context(), history.Act{RiseID: rise, At: act.At, Kind: string(act.Kind), By: act.By}))
+				return nil
 			}))
 			assert.NotEqual(t, steps, storedSteps(t, b, rise), "steps")
 			if c.event != estimator.NoEvent {
@@ -80,6 +81,39 @@ func TestAnActIsStoredWholeOrNotAtAll(t *testing.T) {
 			assert.Equal(t, string(c.kind), acts[len(acts)-1].Kind)
 		})
 	}
+}
+
+// TestAnActIsDoneThoughWhoeverAskedIsGone acts for a phone that dropped its connection.
+func TestAnActIsDoneThoughWhoeverAskedIsGone(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(40 * time.Minute)
+	gone, leave := context.WithCancel(t.Context())
+	leave()
+	require.NoError(t, b.app.Act(gone, web.Act{Kind: web.ActFold, Vessel: "tub", By: "test"}))
+	acts, err := b.store.Acts(t.Context(), b.vessel().RiseID)
+	require.NoError(t, err)
+	require.Len(t, acts, 2)
+	assert.Equal(t, "fold", acts[1].Kind)
+	b.do(web.Act{Kind: web.ActUndo})
+	b.run(41 * time.Minute)
+	assert.NotEqual(t, bake.Done, stepOf(t, b, "fold-1").State)
+}
+
+// TestAnActIsDoneThoughTheHistoryTakesNothing is seen on the page, and once.
+func TestAnActIsDoneThoughTheHistoryTakesNothing(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(40 * time.Minute)
+	require.NoError(t, b.store.Close(t.Context()))
+	b.do(web.Act{Kind: web.ActFold})
+	b.run(41 * time.Minute)
+	assert.Equal(t, bake.Done, stepOf(t, b, "fold-1").State)
+	deeds := b.vessel().Deeds
+	require.Len(t, deeds, 2)
+	assert.Equal(t, web.ActFold, deeds[1].Kind)
 }
 
 // TestAStepAfterTheRiseIsKept has no rise to store an act with: what was held back

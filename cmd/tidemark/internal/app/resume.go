@@ -135,7 +135,7 @@ func (a *App) takeUp(ctx context.Context, p *pipe, r history.Rise, now time.Time
 	if err := p.rebuildWith(ctx, a.opt.Store, r, undone(acts), now, p.primer(ctx, a.opt.Store, r, now)); err != nil {
 		return err
 	}
-	p.goesOn = now.Sub(p.lastRow) < breakAfter
+	p.goesOn = !a.doubted && now.Sub(p.lastRow) < breakAfter // a clock in doubt knows no breaks
 	return nil
 }
 

@@ -65,3 +65,15 @@ func TestASensorThatDoesNotComeBackFromASleepIsTold(t *testing.T) {
 	b.unread(2 * time.Minute)
 	assert.Equal(t, []alert.Kind{alert.SensorLost}, b.kinds())
 }
+
+// TestASleepAfterARestartIsABreak though the restart was none.
+func TestASleepAfterARestartIsABreak(t *testing.T) {
+	t.Parallel()
+	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
+	defer b.stop()
+	b.rise(time.Hour)
+	b.app.pipes["tub"].goesOn = true // as after a short restart
+	b.sleep(40 * time.Minute)
+	b.unread(time.Minute)
+	assert.NotContains(t, b.kinds(), alert.SensorLost)
+}
