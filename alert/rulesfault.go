@@ -69,7 +69,7 @@ func sensorLost(l *look) []finding {
 }
 
 // silentFor is how long a sensor has given nothing although it could have been
-// asked: since it was seen last, or since the machine woke.
+// asked: since it was seen last, or since the vessel is watched without a break.
 func (l *look) silentFor(seen time.Time) time.Duration {
 	if l.System.Awake.After(seen) {
 		seen = l.System.Awake

@@ -53,7 +53,9 @@
 //     agree, is one of them: a step hardly wider than the gate is a step.
 //   - What changed in a gap was not watched. A level higher than foreseen is
 //     growth if it goes on growing like that, else a moved sensor. A lower one is
-//     a collapse only if it is seen to go on falling.
+//     a collapse only if it is seen to go on falling: for 15 minutes, of a starter
+//     for 4. Within what could be foreseen, dough was folded; a starter, which
+//     nobody folds, may be past its peak.
 //   - Steps too small for the gate are looked for among the half-minute means: a
 //     line with a step against a line with a bend. A collapse is a bend.
 //   - Stuck is a run of identical readings whose chance is below 1 in 10,000

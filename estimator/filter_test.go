@@ -188,3 +188,11 @@ func TestPredictSplits(t *testing.T) {
 		near(t, a.p22, b.p22, 1e-9)
 	})
 }
+
+func TestTurnTo(t *testing.T) {
+	f := trend{level: 100, rate: 30, p11: 1, p12: 2, p22: 4}
+	f.turnTo(-10)
+	assert.Equal(t, trend{level: 100, rate: -10, p11: 1, p22: 900}, f)
+	f.turnTo(0)
+	assert.Equal(t, trend{level: 100, p11: 1, p22: 900}, f, "a doubt once there stays")
+}

@@ -159,23 +159,45 @@ func TestStarterPeaksInAGap(t *testing.T) {
 }
 
 // A starter that peaked and fell while nothing was seen was not folded: it is known to
-// be past its peak before twenty minutes have gone.
+// be past its peak before twenty minutes have gone, and at once that it falls.
 func TestStarterFallsInAGap(t *testing.T) {
-	for _, long := range []float64{0.5, 0.65} {
-		s := starterSim()
-		tr := s.grow()
-		top, high := tr.peak()
-		from := top - 0.15
-		s.hours = from + long + 0.5
-		require.Less(t, tr.at(from+long), min(tr.at(from), high)-5, "it fell %g h unseen", long)
-		s.disturb = func(h, _ float64, _ *rand.Rand) (float64, bool) { return math.NaN(), h > from && h < from+long }
-		last := Estimate{}
-		tell(t, s, nil, func(h float64, x Estimate) {
-			if last = x; h > from+long+18.0/60 {
-				assert.Contains(t, []Phase{Peak, Falling, Hungry}, x.Phase, "%.0f min after, %g h unseen", 60*(h-from-long), long)
-			}
+	for _, c := range []struct {
+		name               string
+		noiseMM, from      float64 // from: hours after its peak
+		long               float64 // hours
+		falls, peak, going float64 // minutes after the gap: rate, phase peak, phase falling
+		note               string
+	}{
+		{"less than could not be foreseen", 0.5, 0, 0.25, 6, 8, 21, "may be past its peak"},
+		{"more than that", 1, -0.15, 0.45, 8, 14, 21, "went on falling"},
+		{"with the first readings apart", 1, -0.15, 0.5, 7, 18, 22, "stirred"},
+		{"long", 1, -0.15, 0.65, 8, 14, 21, "went on falling"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := starterSim()
+			s.noiseMM = c.noiseMM
+			tr := s.grow()
+			top, high := tr.peak()
+			from := top + c.from
+			s.hours = from + c.long + 0.5
+			require.Less(t, tr.at(from+c.long), min(tr.at(from), high)-5, "it fell unseen")
+			s.disturb = func(h, _ float64, _ *rand.Rand) (float64, bool) { return math.NaN(), h > from && h < from+c.long }
+			last := Estimate{}
+			tell(t, s, nil, func(h float64, x Estimate) {
+				last = x
+				after := 60 * (h - from - c.long)
+				if after > c.falls {
+					assert.Less(t, x.RatePercentPerHour, -20.0, "%.0f min after", after)
+				}
+				if after > c.peak {
+					assert.Contains(t, []Phase{Peak, Falling, Hungry}, x.Phase, "%.0f min after", after)
+				}
+				if after > c.going {
+					assert.Contains(t, []Phase{Falling, Hungry}, x.Phase, "%.0f min after", after)
+				}
+			})
+			assert.Contains(t, fmt.Sprint(last.Notes), c.note)
+			assert.NotContains(t, fmt.Sprint(last.Notes), "fold")
 		})
-		assert.Contains(t, []Phase{Falling, Hungry}, last.Phase)
-		assert.NotContains(t, fmt.Sprint(last.Notes), "fold")
 	}
 }

@@ -3,6 +3,7 @@ package estimator
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -400,4 +401,31 @@ func BenchmarkReplay(b *testing.B) {
 	}
 	b.ReportMetric(float64(len(samples))*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "rises/s")
+}
+
+// What a starter that rises has to show, minute by minute, to be at its peak or falling.
+func TestStarterRisingByTheMinute(t *testing.T) {
+	flat := view{highRise: 100, seeing: true, slow: 0.05, sinceKnock: 5}
+	sinking := view{highRise: 100, seeing: true, slow: 0.5, fall: 0.05, rate: -10, sinceKnock: 5}
+	stirred := func(v view, minutesAgo float64) view { v.sinceKnock = minutes(minutesAgo); return v }
+	for _, c := range []struct {
+		name  string
+		shows []view // one a minute
+		want  Phase
+	}{
+		{"flat for four minutes", slices.Repeat([]view{flat}, 5), Rising},
+		{"flat for five", slices.Repeat([]view{flat}, 6), Peak},
+		{"flat just after it was stirred", slices.Repeat([]view{stirred(flat, 19)}, 60), Rising},
+		{"flat a while after", slices.Repeat([]view{stirred(flat, 20)}, 6), Peak},
+		{"sinking just after it was stirred", slices.Repeat([]view{stirred(sinking, 7)}, 60), Rising},
+		{"sinking some minutes after", slices.Repeat([]view{stirred(sinking, 8)}, 6), Peak},
+		{"sinking for six minutes", slices.Repeat([]view{sinking}, 7), Falling},
+	} {
+		p := phases{phase: Rising}
+		for i, v := range c.shows {
+			v.now = minutes(float64(i))
+			p.starter(v)
+		}
+		assert.Equal(t, c.want, p.phase, c.name)
+	}
 }

@@ -30,8 +30,10 @@ func (p *phases) starterRising(v view) {
 		p.peak.on = false
 		return
 	}
-	p.starterSinks(v)                                         // its time counts on
-	flat := v.slow < peakShare && v.sinceKnock >= minutes(20) // growth takes a while to show again
+	// What was lost before the peak was noticed counts for the fall.
+	p.starterSinks(v)
+	// After a knock growth takes a while to show again.
+	flat := v.slow < peakShare && v.sinceKnock >= minutes(20)
 	down := v.fall > max(0.015, 3*v.fallSD) && v.rate < 0
 	if p.peak.lasts(flat || down, v.now, minutes(5)) {
 		p.enter(Peak, v.now, "At its peak: growth has stopped at %.0f %%.", v.highRise)

@@ -22,7 +22,7 @@ func upsertAct(ctx context.Context, tx *sql.Tx, a Act) error {
 func (s *Store) UndoAct(ctx context.Context, id int64) (Act, error) {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	a, err := s.act(ctx, id)
+	a, err := s.Act(ctx, id)
 	if err != nil {
 		return Act{}, err
 	}
@@ -56,8 +56,8 @@ func scanAct(scan func(dest ...any) error) (Act, error) {
 	return a, err
 }
 
-// act reads one act.
-func (s *Store) act(ctx context.Context, id int64) (Act, error) {
+// Act returns one act, or ErrNotFound.
+func (s *Store) Act(ctx context.Context, id int64) (Act, error) {
 	if a, ok := get(&s.held, &s.held.acts, id); ok {
 		return a, nil
 	}

@@ -99,6 +99,13 @@ func (b *buffer) restore(r RiseRow, guest bool) {
 	b.looked = append(b.looked, r)
 }
 
+// told copies the forecasts that wait.
+func (b *buffer) told() []ForecastRow {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.forecasts)
+}
+
 // take copies what is waiting, the oldest samples first; upTo is the mark for written.
 func (b *buffer) take() (rows []RiseRow, forecasts []ForecastRow, upTo int64) {
 	b.mu.Lock()

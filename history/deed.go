@@ -4,17 +4,21 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 )
 
 // Deed is an act with all that it changed. It is stored whole or not at all, so that
-// after a stop in the middle the act counts as not done and can be done again.
+// after a stop in the middle the act counts as not done and can be done again. Taking an
+// act back is one as well.
 type Deed struct {
-	Act Act
+	Act Act // one with an ID is stored already: what changes is whether it is undone
 	// Rise is the state of the rise after the act; nil when it did not change. One
 	// with an end is ended as EndRise does.
 	Rise *Rise
+	// Reopened says that the rise had ended and is under way again.
+	Reopened bool
 	// Events are the samples that carry what was done, by their rise.
 	Events []RiseRow
 	// Processes are the steps after the act, by their rise.
@@ -40,6 +44,9 @@ func (d *Deed) check() error {
 			return fmt.Errorf("history: an event needs a rise and a time, got id %d at %v", e.RiseID, e.Row.Time)
 		}
 	}
+	if d.Reopened && (d.Rise == nil || d.ends()) {
+		return errors.New("history: a rise that is under way again has no end")
+	}
 	if d.Rise == nil {
 		return nil
 	}
@@ -60,49 +67,74 @@ func (s *Store) KeepDeed(ctx context.Context, d Deed) (int64, error) {
 	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return s.writeDeed(ctx, tx, &d) })
+	var id int64
+	err := s.writeLocked(ctx, func(tx *sql.Tx) (err error) {
+		id, err = s.writeDeed(ctx, tx, d)
+		return err
+	})
 	switch {
 	case isRefusal(err):
-		d.Act.ID = s.freshID(ctx, "acts")
+		if d.Act.ID == 0 {
+			d.Act.ID = s.freshID(ctx, "acts")
+		}
 		s.holdDeed(d)
 		return d.Act.ID, nil
 	case err != nil:
 		return 0, err
 	}
+	drop(&s.held, &s.held.acts, id)
 	if d.Rise != nil {
 		drop(&s.held, &s.held.rises, d.Rise.ID)
 	}
-	for id := range d.Processes {
-		drop(&s.held, &s.held.processes, id)
+	for rise := range d.Processes {
+		drop(&s.held, &s.held.processes, rise)
 	}
-	return d.Act.ID, nil
+	return id, nil
 }
 
-// writeDeed does the work of KeepDeed in a transaction and numbers the act.
-func (s *Store) writeDeed(ctx context.Context, tx *sql.Tx, d *Deed) error {
-	res, err := tx.ExecContext(ctx, "INSERT INTO acts (rise_id, at_ms, kind, by_whom, data, undone) VALUES (?,?,?,?,?,?)",
-		d.Act.RiseID, d.Act.At.UnixMilli(), d.Act.Kind, d.Act.By, text(string(d.Act.Data)), d.Act.Undone)
+// writeDeed does the work of KeepDeed in a transaction and returns the id of the act.
+func (s *Store) writeDeed(ctx context.Context, tx *sql.Tx, d Deed) (int64, error) {
+	id, err := writeAct(ctx, tx, d.Act)
 	if err != nil {
-		return err
+		return 0, err
 	}
-	if d.Act.ID, err = res.LastInsertId(); err != nil {
-		return err
-	}
-	for id, body := range d.Processes {
-		if err := upsertProcess(ctx, tx, id, body); err != nil {
-			return err
+	for rise, body := range d.Processes {
+		if err := upsertProcess(ctx, tx, rise, body); err != nil {
+			return 0, err
 		}
 	}
 	if err := insertRows(ctx, tx, d.Events); err != nil {
-		return err
+		return 0, err
 	}
+	return id, s.writeState(ctx, tx, d)
+}
+
+// writeState stores the state of the rise after the act.
+func (s *Store) writeState(ctx context.Context, tx *sql.Tx, d Deed) error {
 	if d.Rise == nil {
 		return nil
 	}
-	if err := upsertRise(ctx, tx, *d.Rise); err != nil || !d.ends() {
-		return err
+	err := upsertRise(ctx, tx, *d.Rise)
+	switch {
+	case err == nil && d.ends():
+		return s.closeIn(ctx, tx, d.Rise.ID)
+	case err == nil && d.Reopened:
+		_, err = tx.ExecContext(ctx, reopenSQL, d.Rise.ID)
 	}
-	return s.closeIn(ctx, tx, d.Rise.ID)
+	return err
+}
+
+// writeAct stores an act and returns its id.
+func writeAct(ctx context.Context, tx *sql.Tx, a Act) (int64, error) {
+	if a.ID != 0 {
+		return a.ID, upsertAct(ctx, tx, a)
+	}
+	res, err := tx.ExecContext(ctx, "INSERT INTO acts (rise_id, at_ms, kind, by_whom, data, undone) VALUES (?,?,?,?,?,?)",
+		a.RiseID, a.At.UnixMilli(), a.Kind, a.By, text(string(a.Data)), a.Undone)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
 }
 
 // holdDeed holds what the disk refused.

@@ -68,6 +68,48 @@ func TestADeedThatFailsLeavesNothing(t *testing.T) {
 	}
 }
 
+// TestADeedTakenBack reopens the rise that it ended, with its steps.
+func TestADeedTakenBack(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	ctx := t.Context()
+	r, err := s.Rise(ctx, begin(t, s, "tub", t0))
+	require.NoError(t, err)
+	ended := r
+	ended.EndedAt = t0.Add(time.Hour)
+	id, err := s.KeepDeed(ctx, Deed{Act: Act{RiseID: r.ID, At: ended.EndedAt, Kind: "shaped"}, Rise: &ended, Processes: map[int64][]byte{r.ID: []byte("done")}})
+	require.NoError(t, err)
+	a, err := s.Act(ctx, id)
+	require.NoError(t, err)
+	a.Undone = true
+	back := Deed{Act: a, Rise: &r, Reopened: true, Processes: map[int64][]byte{r.ID: []byte("open")}}
+	_, err = s.db.hard.Exec("CREATE TRIGGER broken AFTER UPDATE ON processes BEGIN SELECT RAISE(ABORT, 'broken'); END")
+	require.NoError(t, err)
+	_, err = s.KeepDeed(ctx, back)
+	require.ErrorContains(t, err, "broken")
+	open, err := s.OpenRises(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, open, "nothing of it is stored")
+	_, err = s.db.hard.Exec("DROP TRIGGER broken")
+	require.NoError(t, err)
+
+	same, err := s.KeepDeed(ctx, back)
+	require.NoError(t, err)
+	assert.Equal(t, id, same)
+	open, err = s.OpenRises(ctx)
+	require.NoError(t, err)
+	require.Len(t, open, 1)
+	var rolled bool
+	require.NoError(t, s.db.read.QueryRow("SELECT rolled FROM rises WHERE id = ?", r.ID).Scan(&rolled))
+	assert.False(t, rolled, "its summary is made anew at its end")
+	acts, err := s.Acts(ctx, r.ID)
+	require.NoError(t, err)
+	require.Len(t, acts, 1)
+	assert.True(t, acts[0].Undone)
+	body, err := s.Process(ctx, r.ID)
+	require.NoError(t, err)
+	assert.Equal(t, "open", string(body))
+}
+
 // TestADeedThatEndsARise rolls up the samples that waited.
 func TestADeedThatEndsARise(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
@@ -121,6 +163,14 @@ func TestADeedOnAFullDiskIsHeld(t *testing.T) {
 	check()
 	assert.Equal(t, 3, s.Health().HeldWrites)
 	free()
+	d.Act.RiseID, d.Rise.TargetPercent, d.Events = r.ID+1, 80, nil
+	_, err = s.KeepDeed(ctx, d)
+	require.NoError(t, err)
+	kept, err := s.Rise(ctx, r.ID)
+	require.NoError(t, err)
+	assert.Equal(t, 80.0, kept.TargetPercent, "what was held is older")
+	d.Rise.TargetPercent = 75
+	require.NoError(t, s.UpdateRise(ctx, *d.Rise))
 	require.NoError(t, s.Flush(ctx))
 	assert.Zero(t, s.Health().HeldWrites)
 	check()
@@ -138,6 +188,7 @@ func TestADeedOfNothingIsRefused(t *testing.T) {
 		{"no kind", func(d *Deed) { d.Act.Kind = "" }, "needs a kind and a time"},
 		{"data", func(d *Deed) { d.Act.Data = []byte("{") }, "not JSON"},
 		{"event of no rise", func(d *Deed) { d.Events[0].RiseID = 0 }, "needs a rise and a time"},
+		{"reopened with an end", func(d *Deed) { d.Reopened, d.Rise.EndedAt = true, t0 }, "has no end"},
 		{"rise without number", func(d *Deed) { d.Rise.ID = 0 }, "needs its id"},
 		{"rise without vessel", func(d *Deed) { d.Rise.Vessel = "" }, "needs a vessel"},
 	} {

@@ -7,7 +7,10 @@
 // the disk (synchronous=FULL). Samples are collected in memory and written once a
 // minute, or at once when something happened, to a file of their own beside it, the
 // tail, which waits for the disk too: a power cut loses at most the last minute,
-// never a rise, an act or an alarm.
+// never a rise, an act or an alarm. What somebody did is stored in one commit with all
+// that it changed (Deed), but for the start of a rise: the rise, its steps and the act
+// are three commits. The samples of a rise that has ended are in the file and wait with
+// the others all the same; written again they change nothing.
 //
 // The tail assumes that the disk keeps a sector of 512 bytes that it confirmed while
 // it writes others. It does not assume that a sector is written whole: every record

@@ -36,7 +36,8 @@ func (s *Store) Maintain(ctx context.Context, keep Retention) (Maintained, error
 		keep.Letters = 60 * 24 * time.Hour
 	}
 	var m Maintained
-	if err := s.Flush(ctx); err != nil { // what waits must not come after
+	// What waits must not come after, and a disk that refuses it has no room to work in.
+	if err := s.Flush(ctx); err != nil {
 		return m, err
 	}
 	now := s.opt.Now()

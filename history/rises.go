@@ -167,9 +167,12 @@ func (s *Store) closeIn(ctx context.Context, tx *sql.Tx, id int64) error {
 	return rollUpIn(ctx, tx, id)
 }
 
+// reopenSQL makes a rise one under way.
+const reopenSQL = "UPDATE rises SET ended_ms = NULL, rolled = 0 WHERE id = ?"
+
 // ReopenRise takes an end back: the rise is under way again.
 func (s *Store) ReopenRise(ctx context.Context, id int64) error {
-	return s.changeRise(ctx, id, "UPDATE rises SET ended_ms = NULL, rolled = 0 WHERE id = ?", id)
+	return s.changeRise(ctx, id, reopenSQL, id)
 }
 
 // JudgeRise stores what a person thought of the result.
@@ -195,7 +198,8 @@ func (s *Store) changeRise(ctx context.Context, id int64, query string, args ...
 	})
 }
 
-// DeleteRise removes a rise and everything that belongs to it.
+// DeleteRise removes a rise and everything that belongs to it. It is for the service: of a
+// guest's deletion the service would not know, and bring back the samples that wait.
 func (s *Store) DeleteRise(ctx context.Context, id int64) error {
 	if err := s.Flush(ctx); err != nil && !isRefusal(err) { // what waits must not come after
 		return err

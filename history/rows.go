@@ -187,7 +187,7 @@ func thin(rows []Row, n int) []Row {
 
 // Forecasts returns the forecasts kept of a rise, in order of time.
 func (s *Store) Forecasts(ctx context.Context, riseID int64) ([]ForecastRow, error) {
-	_, waiting, _ := s.buf.take()
+	waiting := s.buf.told()
 	var out []ForecastRow
 	err := s.query(func(db *sql.DB) error {
 		rows, err := db.QueryContext(ctx, `SELECT rise_id, at_ms, from_ms, median_ms, until_ms, rise_percent, target_percent,

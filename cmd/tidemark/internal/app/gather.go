@@ -40,6 +40,9 @@ func (g *gatherer) update(r history.Rise) { g.deed.Rise = &r }
 // end holds back the end of the rise.
 func (g *gatherer) end(r history.Rise) { g.deed.Rise = &r }
 
+// reopen holds back that a rise goes on.
+func (g *gatherer) reopen(r history.Rise) { g.deed.Rise, g.deed.Reopened = &r, true }
+
 // process holds back the steps.
 func (g *gatherer) process(riseID int64, p bake.Process) {
 	if riseID == 0 {
@@ -89,6 +92,8 @@ func (g *gatherer) release() {
 	}
 	switch r := d.Rise; {
 	case r == nil:
+	case d.Reopened:
+		g.report("rise that goes on", r.ID, g.store.ReopenRise(context.Background(), r.ID))
 	case r.UnderWay():
 		g.diary.update(*r)
 	default:

@@ -133,3 +133,70 @@ func TestAStepAfterTheRiseIsKept(t *testing.T) {
 	next.run(3*time.Hour + 2*time.Minute)
 	assert.Equal(t, bake.Done, stepOf(t, next, bakedStep).State)
 }
+
+// TestTakingAnActBackIsStoredWholeOrNotAtAll looks at the history in the middle of it.
+func TestTakingAnActBackIsStoredWholeOrNotAtAll(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(3 * time.Hour)
+	rise := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActShaped})
+	steps := storedSteps(t, b, rise)
+	stored := func() (history.Rise, history.Act) {
+		r, err := b.store.Rise(t.Context(), rise)
+		require.NoError(t, err)
+		acts, err := b.store.Acts(t.Context(), rise)
+		require.NoError(t, err)
+		return r, acts[len(acts)-1]
+	}
+	r, act := stored()
+	require.False(t, r.UnderWay())
+
+	p := b.app.pipes["tub"]
+	p.mu.Lock()
+	act.Undone = true
+	require.NoError(t, p.gathering(web.ActUndo, func(g *gatherer) error {
+		require.NoError(t, b.app.revert(t.Context(), p, g, act, b.clock.Now()))
+		assert.Equal(t, rise, p.rise.ID, "it goes on")
+		r, act := stored()
+		assert.False(t, r.UnderWay())
+		assert.False(t, act.Undone)
+		assert.Equal(t, steps, storedSteps(t, b, rise))
+		g.keep(t.Context(), act)
+		return nil
+	}))
+	p.mu.Unlock()
+	r, _ = stored()
+	assert.True(t, r.UnderWay())
+	assert.NotEqual(t, steps, storedSteps(t, b, rise))
+}
+
+// TestAMistakenStartThatIsHalfTakenBack is a process killed between the two halves: the
+// rise before goes on, the mistaken one is closed.
+func TestAMistakenStartThatIsHalfTakenBack(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(time.Hour)
+	first := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(time.Hour + time.Minute)
+	second := b.vessel().RiseID
+	require.NotEqual(t, first, second)
+	acts, err := b.store.Acts(t.Context(), second)
+	require.NoError(t, err)
+	p := b.app.pipes["tub"]
+	p.mu.Lock()
+	again, err := b.app.reopenFormer(t.Context(), p, acts[0])
+	p.mu.Unlock()
+	require.NoError(t, err)
+	assert.Equal(t, first, again.ID)
+	assert.True(t, again.UnderWay())
+	next := b.again()
+	next.run(time.Hour + 2*time.Minute)
+	assert.Equal(t, first, next.vessel().RiseID)
+	r, err := b.store.Rise(t.Context(), second)
+	require.NoError(t, err)
+	assert.False(t, r.UnderWay())
+}

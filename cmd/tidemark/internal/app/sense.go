@@ -87,7 +87,8 @@ func (a *App) sourceEnv(vessel string, hub hubs) source.Env {
 	}}
 }
 
-// sense reads the sensors until ctx ends, one goroutine a bus.
+// sense reads the sensors until ctx ends: those of a bus one after the other, those that
+// others feed when something is there.
 func (a *App) sense(ctx context.Context, feeds []feed) {
 	jobs := make([]poll.Job, len(feeds))
 	for i := range feeds {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tidemark/bake"
+	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
 )
@@ -32,33 +33,58 @@ func (a *App) undo(ctx context.Context, p *pipe, act web.Act, now time.Time) err
 	if isJudging(d.Kind) && slices.ContainsFunc(p.deeds[i+1:], func(d web.Deed) bool { return isJudging(d.Kind) }) {
 		return laterStands()
 	}
-	h, err := a.opt.Store.UndoAct(ctx, d.ID)
+	h, err := a.opt.Store.Act(ctx, d.ID)
 	if err != nil {
 		return web.Refuse("%v", err)
 	}
+	h.Undone = true
+	former := p.deeds
 	p.deeds = append(p.deeds[:i:i], p.deeds[i+1:]...)
-	return a.revert(ctx, p, h, now)
+	if eventOf(d.Kind) == estimator.Start {
+		return a.revertStart(ctx, p, h, now)
+	}
+	if err := a.takeBack(ctx, p, h, now); err != nil {
+		p.deeds = former
+		return err
+	}
+	return nil
 }
 
-// revert removes the effect of an undone act.
-func (a *App) revert(ctx context.Context, p *pipe, h history.Act, now time.Time) error {
+// takeBack removes the effect of an act that is being undone, and stores that together.
+func (a *App) takeBack(ctx context.Context, p *pipe, h history.Act, now time.Time) error {
+	reopened := false
+	err := p.gathering(web.ActUndo, func(g *gatherer) error {
+		if err := a.revert(ctx, p, g, h, now); err != nil {
+			return err
+		}
+		reopened = g.deed.Reopened
+		g.keep(ctx, h)
+		return nil
+	})
+	if err == nil && reopened {
+		err = a.forget(ctx, p, h.RiseID)
+	}
+	return err
+}
+
+// revert removes the effect of an act that is being undone. What it changes is held
+// back in g.
+func (a *App) revert(ctx context.Context, p *pipe, g *gatherer, h history.Act, now time.Time) error {
 	var data deedData
 	if len(h.Data) > 0 {
 		if err := json.Unmarshal(h.Data, &data); err != nil {
 			return err
 		}
 	}
-	switch k := web.ActKind(h.Kind); k {
+	switch web.ActKind(h.Kind) {
 	case web.ActNote, web.ActJudgement:
 		return a.putBack(ctx, h.RiseID, data)
 	case web.ActTarget:
 		return p.revertMark(ctx, a.opt.Store, data.FormerPercent, now)
 	case web.ActStepDone, web.ActStepSkip:
 		return refuse(p.markStep(func(pr *bake.Process) error { return pr.Reopen(data.StepID) }))
-	case web.ActStart, web.ActFed:
-		return a.revertStart(ctx, p, h, now)
 	default:
-		return a.revertEvent(ctx, p, h, now)
+		return a.revertEvent(ctx, p, g, h, now)
 	}
 }
 
@@ -81,24 +107,22 @@ func (p *pipe) revertMark(ctx context.Context, store *history.Store, formerPerce
 
 // revertEvent rebuilds the rise without the event; an end is taken back by
 // opening the rise again.
-func (a *App) revertEvent(ctx context.Context, p *pipe, h history.Act, now time.Time) error {
+func (a *App) revertEvent(ctx context.Context, p *pipe, g *gatherer, h history.Act, now time.Time) error {
 	store := a.opt.Store
 	r, err := store.Rise(ctx, h.RiseID)
 	if err != nil {
 		return err
 	}
 	if !r.UnderWay() {
-		if err := a.reopen(ctx, p, &r); err != nil {
-			return err
-		}
-		r.Phase = ""
+		r.EndedAt, r.Phase = time.Time{}, ""
+		g.reopen(r)
 	}
 	acts, err := store.Acts(ctx, r.ID)
 	if err != nil {
 		return err
 	}
 	p.reopenSteps(h)
-	return p.rebuild(ctx, store, r, undone(acts), now)
+	return p.rebuild(ctx, store, r, undone(append(acts, h)), now)
 }
 
 // reopen takes the end of a rise back, with what the rise taught.
@@ -127,19 +151,18 @@ func (p *pipe) reopenSteps(h history.Act) {
 // before it, if that was ended by the same act. A vessel with a plan stands before
 // its dough again.
 func (a *App) revertStart(ctx context.Context, p *pipe, h history.Act, now time.Time) error {
-	store := a.opt.Store
-	if err := store.DeleteRise(ctx, h.RiseID); err != nil {
+	// First, so that it is not lost when the process is killed in between: of two that
+	// are under way the older one goes on.
+	again, err := a.reopenFormer(ctx, p, h)
+	if err != nil {
+		return err
+	}
+	if err := a.opt.Store.DeleteRise(ctx, h.RiseID); err != nil {
 		return err
 	}
 	p.rise, p.process, p.processRise, p.deeds = history.Rise{}, nil, 0, nil
-	if !p.revertPlanned(h.RiseID) {
-		page, err := store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 1})
-		if err != nil {
-			return err
-		}
-		if len(page.Rises) == 1 && page.Rises[0].EndedAt.Sub(h.At).Abs() < time.Minute {
-			return a.takeUpAgain(ctx, p, page.Rises[0], now)
-		}
+	if !p.revertPlanned(h.RiseID) && again.ID != 0 {
+		return a.takeUpAgain(ctx, p, again, now)
 	}
 	p.autoStart = false // the household says when: it has just taken a start back
 	est, err := p.newEstimator()
@@ -151,11 +174,27 @@ func (a *App) revertStart(ctx context.Context, p *pipe, h history.Act, now time.
 	return nil
 }
 
+// reopenFormer reopens the rise that a mistaken start had ended, unless the start was
+// that of a plan. A rise without an ID is none.
+func (a *App) reopenFormer(ctx context.Context, p *pipe, start history.Act) (history.Rise, error) {
+	if p.plan != nil && p.plan.Rise == start.RiseID {
+		return history.Rise{}, nil
+	}
+	page, err := a.opt.Store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 2})
+	if err != nil {
+		return history.Rise{}, err
+	}
+	for _, r := range page.Rises {
+		if r.ID != start.RiseID && !r.UnderWay() && r.EndedAt.Sub(start.At).Abs() < time.Minute {
+			err := a.reopen(ctx, p, &r)
+			return r, err
+		}
+	}
+	return history.Rise{}, nil
+}
+
 // takeUpAgain goes on with a rise that a mistaken start had ended.
 func (a *App) takeUpAgain(ctx context.Context, p *pipe, r history.Rise, now time.Time) error {
-	if err := a.reopen(ctx, p, &r); err != nil {
-		return err
-	}
 	if err := errors.Join(a.takeProcess(ctx, p, r.ID), a.takePlan(ctx, p, r)); err != nil {
 		return err
 	}
