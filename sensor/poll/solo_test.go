@@ -66,6 +66,13 @@ func (f *fed) put(r sensor.Reading) {
 	}
 }
 
+// awaited tells whether somebody waits for a value.
+func (f *fed) awaited() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.ring != nil
+}
+
 // values are those that were delivered.
 func (l *log) values() []float64 {
 	var out []float64
@@ -143,4 +150,23 @@ func TestAnAwaitedSourceThatFails(t *testing.T) {
 	})
 	assert.Less(t, len(l.at), 25)
 	assert.Greater(t, len(l.at), 8)
+}
+
+// A job may wait less long than its source would.
+func TestAnAwaitedSourceIsReadAtTheDeadlineOfItsJob(t *testing.T) {
+	var l log
+	run(t, 70*time.Second, func(start time.Time) []poll.Job {
+		return []poll.Job{{Bus: "a", Source: newFed(60 * time.Second), Every: time.Second, Timeout: 40 * time.Second, Deliver: l.deliver(start)}}
+	})
+	assert.Equal(t, []time.Duration{40 * time.Second}, l.at)
+}
+
+// After Run nobody waits for the source any more, so that it keeps no ended job.
+func TestAnAwaitedSourceIsLetGo(t *testing.T) {
+	f := newFed(time.Minute)
+	run(t, 10*time.Second, func(time.Time) []poll.Job {
+		time.AfterFunc(5*time.Second, func() { assert.True(t, f.awaited(), "it waits while Run goes on") })
+		return []poll.Job{{Bus: "a", Source: f, Every: time.Second, Deliver: func(sensor.Reading) {}}}
+	})
+	assert.False(t, f.awaited())
 }
