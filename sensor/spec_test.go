@@ -91,6 +91,7 @@ func TestBadSpecs(t *testing.T) {
 		{d, mqtt(func(s *sensor.Spec) { s.Broker = "localhost" }), "broker", `"localhost" is not a broker address; expected mqtt://host:1883, or mqtts://host:8883 with TLS`},
 		{d, mqtt(func(s *sensor.Spec) { s.Broker = "mqtt://a:b@localhost" }), "broker", "carries a name or password; use user and password_file instead"},
 		{d, mqtt(func(s *sensor.Spec) { s.Topic = "tub/#" }), "topic", `"tub/#" has a wildcard; one source reads one topic`},
+		{d, mqtt(func(s *sensor.Spec) { s.Topic = "$share/bakery/tub" }), "topic", `"$share/bakery/tub" shares its messages out among several readers, so that some would be missed; take out $share/ and the name after it`},
 		{d, mqtt(func(s *sensor.Spec) { s.Unit = "F" }), "unit", `"F" is no unit of distance; expected one of mm, cm, m, in`},
 		{d, mqtt(func(s *sensor.Spec) { s.StaleAfter = 1 }), "stale_after", "expected 1s to 24h, found 1ns"},
 		{d, mqtt(func(s *sensor.Spec) { s.CAFile = "ca.pem" }), "broker", "certificates are given but mqtt://localhost:1883 is without TLS; write mqtts://"},

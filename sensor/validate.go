@@ -192,6 +192,9 @@ func (s Spec) checkMQTT(q Quantity) error {
 	if strings.ContainsAny(s.Topic, "#+\x00") {
 		return fieldErrf("topic", "%q has a wildcard; one source reads one topic", s.Topic)
 	}
+	if strings.HasPrefix(s.Topic, "$share/") {
+		return fieldErrf("topic", "%q shares its messages out among several readers, so that some would be missed; take out $share/ and the name after it", s.Topic)
+	}
 	if s.Unit != "" && !slices.Contains(units(q), s.Unit) {
 		return fieldErrf("unit", "%q is no unit of %s; expected one of %s", s.Unit, q, strings.Join(units(q), ", "))
 	}
