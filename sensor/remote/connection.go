@@ -27,8 +27,14 @@ type connection struct {
 	topics  map[string]*topic
 	due     []*topic // to be asked for, or to be given up
 	trouble string   // what stands in the way of all messages; empty = connected
-	turns   int      // how often the connection came or went
 	room    int      // bytes of topic names in one packet
+	trying  *topic   // one that was set aside and may be asked for; nil = none
+
+	life context.Context // ends when the connection is lost
+	lost context.CancelFunc
+
+	pause time.Duration    // before the next topic that was set aside is tried
+	retry <-chan time.Time // when that is; nil = none is set aside; for subscribe only
 }
 
 // topic is a topic with those who read it.
@@ -37,19 +43,24 @@ type topic struct {
 	sources []*MQTT
 	due     bool   // is in the list of the connection
 	asked   bool   // the broker has answered, since the connection came
+	most    int    // topics in one packet with it; fewer than topicsAtOnce = under suspicion
+	aside   string // why it is not asked for; empty = it is
 	trouble string // what its sources are told
 }
 
 // connect begins a connection. What stands in its way is told to its sources.
-func connect(l login) *connection {
+func connect(l login, dial dialer) *connection {
 	ctx, cancel := context.WithCancel(context.Background())
 	c := &connection{login: l, cancel: cancel, wake: make(chan struct{}, 1), ended: make(chan struct{}), topics: map[string]*topic{}, trouble: notYet}
+	c.life, c.lost = context.WithCancel(ctx)
+	c.lost() // there is none yet
 	if _, err := l.password(); err != nil {
 		c.trouble = err.Error() // it is read again for each attempt
 	}
 	cfg, err := l.config()
 	if err == nil {
-		cfg.OnConnectionUp = c.up
+		cfg.AttemptConnection = dial
+		cfg.OnConnectionUp = func(_ *autopaho.ConnectionManager, ack *paho.Connack) { c.up(ctx, ack) }
 		cfg.OnConnectError = func(err error) { c.down(explain(err)) }
 		cfg.OnConnectionDown = func() bool {
 			c.down("the connection was lost and is being made anew")
@@ -91,7 +102,7 @@ func (c *connection) add(m *MQTT) {
 	defer c.mu.Unlock()
 	t := c.topics[m.opt.Topic]
 	if t == nil {
-		t = &topic{name: m.opt.Topic, trouble: c.trouble}
+		t = &topic{name: m.opt.Topic, most: topicsAtOnce, trouble: c.trouble}
 		if t.trouble == "" {
 			t.trouble = notYet
 		}
@@ -99,7 +110,7 @@ func (c *connection) add(m *MQTT) {
 	}
 	t.sources = append(t.sources, m)
 	m.setTrouble(t.trouble)
-	c.look(t)
+	c.settleSoon(t)
 }
 
 // remove lets a source have no more messages.
@@ -112,7 +123,7 @@ func (c *connection) remove(m *MQTT) {
 	}
 	t.sources = slices.DeleteFunc(t.sources, func(other *MQTT) bool { return other == m })
 	if len(t.sources) == 0 {
-		c.look(t)
+		c.settleSoon(t)
 	}
 }
 
@@ -132,15 +143,18 @@ func (c *connection) receive(p paho.PublishReceived) (bool, error) {
 	return true, nil
 }
 
-// up lets every topic be subscribed to.
-func (c *connection) up(_ *autopaho.ConnectionManager, ack *paho.Connack) {
+// up lets every topic be subscribed to, until ctx ends or the connection is lost.
+func (c *connection) up(ctx context.Context, ack *paho.Connack) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.turns++
+	c.life, c.lost = context.WithCancel(ctx)
 	c.trouble, c.room, c.due = "", roomFor(ack), nil
 	for _, t := range c.topics {
 		t.asked, t.due = false, false
-		c.look(t)
+		if t.aside != "" {
+			t.tell(t.aside)
+		}
+		c.settleSoon(t)
 	}
 }
 
@@ -148,7 +162,7 @@ func (c *connection) up(_ *autopaho.ConnectionManager, ack *paho.Connack) {
 func (c *connection) down(trouble string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.turns++
+	c.lost()
 	c.trouble = trouble
 	for _, t := range c.topics {
 		t.tell(trouble)

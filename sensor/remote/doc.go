@@ -14,7 +14,10 @@
 // message, whose age nobody knows, is never taken; when nothing arrives for the
 // stated time the reading is Stale. A source keeps the newest message only, so one
 // that nobody reads holds up none. A broker that is away or refuses us is told to
-// every source at once, a topic that it refuses to those of that topic alone. The
-// password is read from its file at each start of a connection and appears in no
+// every source at once, a topic that it refuses to those of that topic alone. A topic
+// that makes it close the connection, or that the library does not ask for, is found by
+// asking for fewer and fewer at once; it is told by name to its own sources, and from
+// then on such topics are tried one at a time, minutes apart, so that the others live.
+// The password is read from its file at each start of a connection and appears in no
 // error.
 package remote

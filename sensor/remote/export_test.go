@@ -1,5 +1,20 @@
 package remote
 
+import (
+	"context"
+	"net"
+	"net/url"
+
+	"github.com/eclipse/paho.golang/autopaho"
+)
+
+// NewHubVia makes a Hub that reaches every broker by dial, for tests.
+func NewHubVia(dial func() net.Conn) *Hub {
+	h := NewHub()
+	h.dial = func(context.Context, autopaho.ClientConfig, *url.URL) (net.Conn, error) { return dial(), nil }
+	return h
+}
+
 // Arrive acts as if a message had come from a connected broker, for tests.
 func (m *MQTT) Arrive(payload string) {
 	m.setTrouble("")

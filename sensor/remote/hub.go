@@ -1,8 +1,13 @@
 package remote
 
 import (
+	"context"
 	"errors"
+	"net"
+	"net/url"
 	"sync"
+
+	"github.com/eclipse/paho.golang/autopaho"
 )
 
 // Hub keeps one connection for each login to a broker, shared by all sources with
@@ -11,7 +16,11 @@ import (
 type Hub struct {
 	mu   sync.Mutex
 	open map[login]*connection
+	dial dialer
 }
+
+// dialer reaches a broker; nil = over the network.
+type dialer func(context.Context, autopaho.ClientConfig, *url.URL) (net.Conn, error)
 
 // NewHub makes a Hub without connections.
 func NewHub() *Hub { return &Hub{open: map[login]*connection{}} }
@@ -23,7 +32,7 @@ func (h *Hub) join(m *MQTT) *connection {
 	key := m.opt.login()
 	c, ok := h.open[key]
 	if !ok {
-		c = connect(key)
+		c = connect(key, h.dial)
 		h.open[key] = c
 	}
 	c.sources++

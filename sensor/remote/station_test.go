@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -19,23 +20,38 @@ import (
 // station is a broker inside the test that counts, and refuses what it is told to.
 // It knows only what a reader of topics sends.
 type station struct {
-	t        *testing.T
-	listener net.Listener
-	accept   uint32 // bytes of a packet; 0 = any
+	t       *testing.T
+	address string
+	accept  uint32 // bytes of a packet; 0 = any
 
 	mu      sync.Mutex
 	guests  map[net.Conn]map[string]bool // what each subscribed to
 	came    []string                     // the user of every connection so far
 	refuse  map[string]bool
-	silent  bool // it answers no subscription
-	largest int  // topics in one packet
+	forbid  map[string]bool // it closes the connection when asked for these
+	alone   bool            // it has no shared subscriptions
+	silent  bool            // it answers no subscription
+	largest int             // topics in one packet
+	room    []uint16        // messages that each let be under way
+}
+
+// newPiped makes a station that the hub reaches without a network, for a bubble.
+func newPiped(t *testing.T) (*station, *remote.Hub) {
+	s := &station{t: t, address: "station:1883", guests: map[net.Conn]map[string]bool{}, refuse: map[string]bool{}, forbid: map[string]bool{}}
+	hub := remote.NewHubVia(func() net.Conn {
+		here, there := net.Pipe()
+		go s.serve(there)
+		return packets.NewThreadSafeConn(here)
+	})
+	t.Cleanup(func() { assert.NoError(t, hub.Close()) })
+	return s, hub
 }
 
 func newStation(t *testing.T) *station {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	s := &station{t: t, listener: l, guests: map[net.Conn]map[string]bool{}, refuse: map[string]bool{}}
+	s := &station{t: t, address: l.Addr().String(), guests: map[net.Conn]map[string]bool{}, refuse: map[string]bool{}}
 	go func() {
 		for {
 			c, err := l.Accept()
@@ -87,13 +103,21 @@ func (s *station) answer(c net.Conn, p *packets.ControlPacket) *packets.ControlP
 	case *packets.Connect:
 		s.guests[c] = map[string]bool{}
 		s.came = append(s.came, p.Username)
+		s.room = append(s.room, *p.Properties.ReceiveMaximum)
 		out := packets.NewControlPacket(packets.CONNACK)
+		if s.alone {
+			out.Content.(*packets.Connack).Properties.SharedSubAvailable = new(byte)
+		}
 		if s.accept != 0 {
 			out.Content.(*packets.Connack).Properties.MaximumPacketSize = &s.accept
 		}
 		return out
 	case *packets.Subscribe:
 		if s.silent {
+			return nil
+		}
+		if slices.ContainsFunc(p.Subscriptions, func(o packets.SubOptions) bool { return s.forbid[o.Topic] }) {
+			_ = c.Close()
 			return nil
 		}
 		out := packets.NewControlPacket(packets.SUBACK)
@@ -173,7 +197,7 @@ func (s *station) waitFor(now, topics int) {
 
 // options are those of a reader of a topic.
 func (s *station) options(topic string) remote.Options {
-	return remote.Options{Broker: "mqtt://" + s.listener.Addr().String(), Topic: topic, Clock: sensor.SystemClock()}
+	return remote.Options{Broker: "mqtt://" + s.address, Topic: topic, Clock: sensor.SystemClock()}
 }
 
 // begin lets a source take part, without waiting for a message.

@@ -1,8 +1,10 @@
 package remote
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/eclipse/paho.golang/paho"
@@ -26,9 +28,16 @@ func roomFor(ack *paho.Connack) int {
 
 // batch is a part of the topics, to be asked for in one packet each way.
 type batch struct {
-	turn   int // of the connection
+	life   context.Context // of the connection
 	take   []*topic
 	giveUp []string
+}
+
+// full tells whether a topic must wait for the next packet. Topics under suspicion
+// stay among themselves.
+func (b batch) full(t *topic) bool {
+	return len(b.take)+len(b.giveUp) == topicsAtOnce ||
+		len(b.take) > 0 && (len(b.take) >= t.most || b.take[0].most != t.most)
 }
 
 // list puts a topic on the list of those to be asked for or given up. c.mu is held.
@@ -39,8 +48,8 @@ func (c *connection) list(t *topic) {
 	}
 }
 
-// look has a topic asked for or given up at once. c.mu is held.
-func (c *connection) look(t *topic) {
+// settleSoon has a topic asked for or given up at once. c.mu is held.
+func (c *connection) settleSoon(t *topic) {
 	c.list(t)
 	select {
 	case c.wake <- struct{}{}:
@@ -61,8 +70,12 @@ func (c *connection) subscribe(ctx context.Context) {
 			return
 		case <-c.wake:
 		case <-again:
+		case <-c.retry:
+			c.mu.Lock()
+			c.tryOne()
+			c.mu.Unlock()
 		}
-		if c.settle(ctx) {
+		if c.settle() {
 			failed = 0
 		} else {
 			failed++
@@ -71,14 +84,14 @@ func (c *connection) subscribe(ctx context.Context) {
 }
 
 // settle goes through the list. It is false when the broker does not answer.
-func (c *connection) settle(ctx context.Context) bool {
+func (c *connection) settle() bool {
 	for {
 		b := c.next()
 		if len(b.giveUp) > 0 { // if that fails, messages come that nobody reads
-			_, _ = c.manager.Unsubscribe(ctx, &paho.Unsubscribe{Topics: b.giveUp})
+			_, _ = c.manager.Unsubscribe(b.life, &paho.Unsubscribe{Topics: b.giveUp})
 		}
 		if len(b.take) > 0 {
-			ack, err := c.manager.Subscribe(ctx, &paho.Subscribe{Subscriptions: wishes(b.take)})
+			ack, err := c.manager.Subscribe(b.life, &paho.Subscribe{Subscriptions: wishes(b.take)})
 			if !c.answered(b, ack, err) {
 				return false
 			}
@@ -88,22 +101,23 @@ func (c *connection) settle(ctx context.Context) bool {
 	}
 }
 
-// next takes a batch from the list; it is empty when there is nothing to do or no
-// connection.
+// next takes a batch from the list, what is least under suspicion first; it is empty
+// when there is nothing to do or no connection.
 func (c *connection) next() batch {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	b := batch{turn: c.turns}
-	for bytes := 0; c.trouble == "" && len(c.due) > 0 && len(b.take)+len(b.giveUp) < topicsAtOnce; {
+	b := batch{life: c.life}
+	slices.SortStableFunc(c.due, func(x, y *topic) int { return cmp.Compare(y.most, x.most) })
+	for bytes := 0; c.life.Err() == nil && len(c.due) > 0; {
 		t := c.due[0]
 		bytes += len(t.name)
-		if bytes > c.room && len(b.take)+len(b.giveUp) > 0 {
+		if b.full(t) || bytes > c.room && len(b.take)+len(b.giveUp) > 0 {
 			break
 		}
 		c.due = c.due[1:]
 		t.due = false
 		switch {
-		case len(t.sources) > 0 && !t.asked:
+		case len(t.sources) > 0 && !t.asked && (t.aside == "" || t == c.trying):
 			b.take = append(b.take, t)
 		case len(t.sources) == 0:
 			delete(c.topics, t.name)
@@ -129,27 +143,24 @@ func wishes(topics []*topic) []paho.SubscribeOptions {
 }
 
 // answered takes in what the broker said to each topic of a batch. It is false when
-// it said nothing, though it is connected; the topics are due again then.
+// the next packet should wait.
 func (c *connection) answered(b batch, ack *paho.Suback, err error) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.turns != b.turn {
+	if ack == nil || len(ack.Reasons) < len(b.take) {
+		return c.unanswered(b, ack, err)
+	}
+	if b.life.Err() != nil {
 		return true // the connection is another one by now, or gone
 	}
-	silent := false
 	for i, t := range b.take {
-		switch {
-		case ack == nil || i >= len(ack.Reasons):
-			silent = true
-			t.tell(fmt.Sprintf("the topic %s cannot be subscribed to (%v)", t.name, err))
-			c.list(t)
-		case ack.Reasons[i] >= 0x80:
-			t.asked = true
+		t.asked = true
+		c.trust(t)
+		if ack.Reasons[i] >= 0x80 {
 			t.tell(fmt.Sprintf("it refuses the topic %s (reason 0x%02x)", t.name, ack.Reasons[i]))
-		default:
-			t.asked = true
+		} else {
 			t.tell("")
 		}
 	}
-	return !silent
+	return true
 }
