@@ -180,6 +180,8 @@ func TestManyMessagesMayBeUnderWay(t *testing.T) {
 		s, hub := newPiped(t)
 		s.open(hub, "tub")
 		time.Sleep(2 * time.Second)
+		s.mu.Lock()
+		defer s.mu.Unlock()
 		require.Len(t, s.room, 1)
 		assert.GreaterOrEqual(t, s.room[0], uint16(256))
 		assert.LessOrEqual(t, s.room[0], uint16(1024))
