@@ -200,3 +200,27 @@ func TestAMistakenStartThatIsHalfTakenBack(t *testing.T) {
 	require.NoError(t, err)
 	assert.False(t, r.UnderWay())
 }
+
+// TestARiseThatBeginsInAnActKeepsWhatCameBefore, which was about another rise.
+func TestARiseThatBeginsInAnActKeepsWhatCameBefore(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(10 * time.Minute)
+	rise := b.vessel().RiseID
+	before := storedSteps(t, b, rise)
+	p := b.app.pipes["tub"]
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	require.NoError(t, p.gathering(web.ActStepDone, func(g *gatherer) error {
+		require.NoError(t, p.process.Done("fold-1", b.clock.Now(), "test"))
+		g.process(rise, *p.process)
+		assert.Equal(t, before, storedSteps(t, b, rise))
+		next := p.rise
+		next.ID, next.StartedAt = 0, b.clock.Now()
+		assert.Greater(t, g.begin(next), rise)
+		assert.Empty(t, g.deed)
+		return nil
+	}))
+	assert.NotEqual(t, before, storedSteps(t, b, rise))
+}
