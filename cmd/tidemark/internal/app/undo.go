@@ -37,6 +37,9 @@ func (a *App) undo(ctx context.Context, p *pipe, act web.Act, now time.Time) err
 	if err != nil {
 		return web.Refuse("%v", err)
 	}
+	if h.Undone {
+		return web.Refuse("this was taken back already")
+	}
 	h.Undone = true
 	former := p.deeds
 	p.deeds = append(p.deeds[:i:i], p.deeds[i+1:]...)
