@@ -132,18 +132,9 @@ func (b *buffer) of(riseID int64, from, until time.Time) []Row {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var out []Row
-	for _, r := range b.looked {
+	for _, r := range append(slices.Clone(b.looked), b.waiting(riseID)...) {
 		if r.RiseID == riseID && within(r.Row.Time, from, until) {
-			r.Row.Time = r.Row.Time.Truncate(time.Millisecond).UTC()
 			out = append(out, r.Row)
-		}
-	}
-	for _, p := range b.rows {
-		if p.riseID != riseID {
-			continue
-		}
-		if r := p.unpack().Row; within(r.Time, from, until) {
-			out = append(out, r)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Row) int { return a.Time.Compare(b.Time) })
@@ -154,7 +145,11 @@ func (b *buffer) of(riseID int64, from, until time.Time) []Row {
 func (b *buffer) ofRise(riseID int64) []RiseRow {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	var out []RiseRow
+	return b.waiting(riseID)
+}
+
+// waiting is ofRise with mu held.
+func (b *buffer) waiting(riseID int64) (out []RiseRow) {
 	for _, p := range b.rows {
 		if p.riseID == riseID {
 			out = append(out, p.unpack())
@@ -307,9 +302,11 @@ func insertRows(ctx context.Context, tx *sql.Tx, rows []RiseRow) error {
 	for chunk := range slices.Chunk(rows, rowsPerStatement) {
 		args := make([]any, 0, 10*len(chunk))
 		for _, r := range chunk {
-			args = append(args, r.RiseID, r.Row.Time.UnixMilli(), milli(r.Row.DistanceMM), milli(r.Row.DoughC),
-				milli(r.Row.AirC), milli(r.Row.RisePercent), milli(r.Row.RiseSD), milli(r.Row.EquivHours),
-				text(r.Row.Rejected), text(string(r.Row.Event)))
+			args = append(args, r.RiseID, r.Row.Time.UnixMilli())
+			for _, v := range valuesOf(&r.Row) {
+				args = append(args, milli(*v))
+			}
+			args = append(args, text(r.Row.Rejected), text(string(r.Row.Event)))
 		}
 		query := insertRowSQL + strings.TrimSuffix(strings.Repeat(marks+",", len(chunk)), ",") + upsertRowSQL
 		var err error

@@ -50,10 +50,7 @@ func (d *Deed) check() error {
 	if d.Rise == nil {
 		return nil
 	}
-	if d.Rise.ID <= 0 {
-		return fmt.Errorf("history: update of a rise needs its id, got %d", d.Rise.ID)
-	}
-	return checkRise(*d.Rise)
+	return checkStored(*d.Rise)
 }
 
 // ends reports whether the act ended the rise.

@@ -19,7 +19,7 @@ type packedRow struct {
 // none is what a missing value is packed as.
 const none = math.MinInt32
 
-// valuesOf lists the measurements of a row.
+// valuesOf lists the measurements of a row in the order of the file's columns.
 func valuesOf(r *Row) [6]*float64 {
 	return [6]*float64{&r.DistanceMM, &r.DoughC, &r.AirC, &r.RisePercent, &r.RiseSD, &r.EquivHours}
 }

@@ -80,6 +80,14 @@ func checkRise(r Rise) error {
 	return checkOutcome(r.Outcome)
 }
 
+// checkStored is checkRise for one that has its number.
+func checkStored(r Rise) error {
+	if r.ID <= 0 {
+		return fmt.Errorf("history: update of a rise needs its id, got %d", r.ID)
+	}
+	return checkRise(r)
+}
+
 // checkOutcome refuses an unknown outcome.
 func checkOutcome(o string) error {
 	if !slices.Contains([]string{"", "under", "right", "over"}, o) {
@@ -123,11 +131,8 @@ func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
 
 // saveRise stores the state of a rise and does more in the same transaction.
 func (s *Store) saveRise(ctx context.Context, r Rise, more func(tx *sql.Tx) error) error {
-	if err := checkRise(r); err != nil {
+	if err := checkStored(r); err != nil {
 		return err
-	}
-	if r.ID <= 0 {
-		return fmt.Errorf("history: update of a rise needs its id, got %d", r.ID)
 	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()

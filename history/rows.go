@@ -116,8 +116,9 @@ func rounded(r Row) Row {
 		}
 		return float64(m) / 1000
 	}
-	r.DistanceMM, r.DoughC, r.AirC = round(r.DistanceMM), round(r.DoughC), round(r.AirC)
-	r.RisePercent, r.RiseSD, r.EquivHours = round(r.RisePercent), round(r.RiseSD), round(r.EquivHours)
+	for _, v := range valuesOf(&r) {
+		*v = round(*v)
+	}
 	return r
 }
 

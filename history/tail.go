@@ -211,8 +211,8 @@ func encodeTail(generation uint64, rows []RiseRow) []byte {
 	for _, r := range rows {
 		b = binary.AppendUvarint(b, uint64(r.RiseID))
 		b = binary.AppendVarint(b, r.Row.Time.UnixMilli())
-		for _, v := range []float64{r.Row.DistanceMM, r.Row.DoughC, r.Row.AirC, r.Row.RisePercent, r.Row.RiseSD, r.Row.EquivHours} {
-			b = binary.AppendVarint(b, packed(v))
+		for _, v := range valuesOf(&r.Row) {
+			b = binary.AppendVarint(b, packed(*v))
 		}
 		for _, text := range []string{r.Row.Rejected, string(r.Row.Event)} {
 			b = binary.AppendUvarint(b, uint64(len(text)))
@@ -318,7 +318,7 @@ func decodeRow(b *bytes.Buffer) (RiseRow, error) {
 		return r, fmt.Errorf("%d is no number of a rise", id)
 	}
 	r.RiseID, r.Row.Time = int64(id), time.UnixMilli(at).UTC()
-	for _, v := range []*float64{&r.Row.DistanceMM, &r.Row.DoughC, &r.Row.AirC, &r.Row.RisePercent, &r.Row.RiseSD, &r.Row.EquivHours} {
+	for _, v := range valuesOf(&r.Row) {
 		n, err := binary.ReadVarint(b)
 		if err != nil {
 			return r, err

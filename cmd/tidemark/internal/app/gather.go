@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"encoding/json"
 
 	"tidemark/bake"
 	"tidemark/estimator"
@@ -45,12 +44,8 @@ func (g *gatherer) reopen(r history.Rise) { g.deed.Rise, g.deed.Reopened = &r, t
 
 // process holds back the steps.
 func (g *gatherer) process(riseID int64, p bake.Process) {
-	if riseID == 0 {
-		return // kept with the rise's first step
-	}
-	body, err := json.Marshal(p)
-	if err != nil {
-		g.report("steps", riseID, err)
+	body := g.encode(riseID, p)
+	if body == nil {
 		return
 	}
 	if g.deed.Processes == nil {

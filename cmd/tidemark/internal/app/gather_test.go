@@ -14,6 +14,16 @@ import (
 	"tidemark/web"
 )
 
+// startedBench is a bench with a rise that was started and has gone on until a time.
+func startedBench(t *testing.T, until time.Duration) *bench {
+	t.Helper()
+	b := newBench(t)
+	b.run(time.Minute)
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(until)
+	return b
+}
+
 // storedSteps are the steps of the rise as they are stored; nil when none are.
 func storedSteps(t *testing.T, b *bench, rise int64) []byte {
 	t.Helper()
@@ -43,10 +53,7 @@ func TestAnActIsStoredWholeOrNotAtAll(t *testing.T) {
 		step  string
 	}{{web.ActFold, estimator.Fold, "fold-1"}, {web.ActShaped, estimator.NoEvent, bake.ShapeID}} {
 		t.Run(string(c.kind), func(t *testing.T) {
-			b := newBench(t)
-			b.run(time.Minute)
-			b.do(web.Act{Kind: web.ActStart})
-			b.run(50 * time.Minute)
+			b := startedBench(t, 50*time.Minute)
 			rise := b.vessel().RiseID
 			steps := storedSteps(t, b, rise)
 			kept, err := b.store.Rise(t.Context(), rise)
@@ -85,10 +92,7 @@ func TestAnActIsStoredWholeOrNotAtAll(t *testing.T) {
 
 // TestAnActIsDoneThoughWhoeverAskedIsGone acts for a phone that dropped its connection.
 func TestAnActIsDoneThoughWhoeverAskedIsGone(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
-	b.run(40 * time.Minute)
+	b := startedBench(t, 40*time.Minute)
 	gone, leave := context.WithCancel(t.Context())
 	leave()
 	require.NoError(t, b.app.Act(gone, web.Act{Kind: web.ActFold, Vessel: "tub", By: "test"}))
@@ -103,10 +107,7 @@ func TestAnActIsDoneThoughWhoeverAskedIsGone(t *testing.T) {
 
 // TestAnActIsDoneThoughTheHistoryTakesNothing is seen on the page, and once.
 func TestAnActIsDoneThoughTheHistoryTakesNothing(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
-	b.run(40 * time.Minute)
+	b := startedBench(t, 40*time.Minute)
 	require.NoError(t, b.store.Close(t.Context()))
 	b.do(web.Act{Kind: web.ActFold})
 	b.run(41 * time.Minute)
@@ -119,10 +120,7 @@ func TestAnActIsDoneThoughTheHistoryTakesNothing(t *testing.T) {
 // TestAStepAfterTheRiseIsKept has no rise to store an act with: what was held back
 // is stored all the same.
 func TestAStepAfterTheRiseIsKept(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
-	b.run(3 * time.Hour)
+	b := startedBench(t, 3*time.Hour)
 	rise := b.vessel().RiseID
 	b.do(web.Act{Kind: web.ActShaped})
 	b.run(3*time.Hour + time.Minute)
@@ -136,10 +134,7 @@ func TestAStepAfterTheRiseIsKept(t *testing.T) {
 
 // TestTakingAnActBackIsStoredWholeOrNotAtAll looks at the history in the middle of it.
 func TestTakingAnActBackIsStoredWholeOrNotAtAll(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
-	b.run(3 * time.Hour)
+	b := startedBench(t, 3*time.Hour)
 	rise := b.vessel().RiseID
 	b.do(web.Act{Kind: web.ActShaped})
 	steps := storedSteps(t, b, rise)
@@ -175,10 +170,7 @@ func TestTakingAnActBackIsStoredWholeOrNotAtAll(t *testing.T) {
 // TestAMistakenStartThatIsHalfTakenBack is a process killed between the two halves: the
 // rise before goes on, the mistaken one is closed.
 func TestAMistakenStartThatIsHalfTakenBack(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
-	b.run(time.Hour)
+	b := startedBench(t, time.Hour)
 	first := b.vessel().RiseID
 	b.do(web.Act{Kind: web.ActStart})
 	b.run(time.Hour + time.Minute)
@@ -203,10 +195,7 @@ func TestAMistakenStartThatIsHalfTakenBack(t *testing.T) {
 
 // TestARiseThatBeginsInAnActKeepsWhatCameBefore, which was about another rise.
 func TestARiseThatBeginsInAnActKeepsWhatCameBefore(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
-	b.run(10 * time.Minute)
+	b := startedBench(t, 10*time.Minute)
 	rise := b.vessel().RiseID
 	before := storedSteps(t, b, rise)
 	p := b.app.pipes["tub"]
@@ -223,4 +212,14 @@ func TestARiseThatBeginsInAnActKeepsWhatCameBefore(t *testing.T) {
 		return nil
 	}))
 	assert.NotEqual(t, before, storedSteps(t, b, rise))
+}
+
+// TestAnActIsTakenBackOnce though the page still lists what another process took back.
+func TestAnActIsTakenBackOnce(t *testing.T) {
+	b := startedBench(t, 40*time.Minute)
+	b.do(web.Act{Kind: web.ActFold})
+	deeds := b.vessel().Deeds
+	_, err := b.store.UndoAct(t.Context(), deeds[len(deeds)-1].ID)
+	require.NoError(t, err)
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo}), "taken back already")
 }

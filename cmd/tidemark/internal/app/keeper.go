@@ -67,14 +67,20 @@ func (d *diary) end(r history.Rise) {
 
 // process keeps the step list of a rise.
 func (d *diary) process(riseID int64, p bake.Process) {
+	if body := d.encode(riseID, p); body != nil {
+		d.report("steps", riseID, d.store.SaveProcess(context.Background(), riseID, body))
+	}
+}
+
+// encode makes of a step list what is stored; nil when there is no rise yet: it is kept
+// with the rise's first step.
+func (d *diary) encode(riseID int64, p bake.Process) []byte {
 	if riseID == 0 {
-		return // kept with the rise's first step
+		return nil
 	}
 	body, err := json.Marshal(p)
-	if err == nil {
-		err = d.store.SaveProcess(context.Background(), riseID, body)
-	}
 	d.report("steps", riseID, err)
+	return body
 }
 
 // plan keeps the plan that a vessel follows.

@@ -111,10 +111,7 @@ func TestARiseOfAVesselThatIsGoneIsClosed(t *testing.T) {
 // TestAnActJustAfterARestartMarksItsStep acts before the watch was advanced.
 func TestAnActJustAfterARestartMarksItsStep(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
-	b.run(35 * time.Minute)
+	b := startedBench(t, 35*time.Minute)
 	next := b.again()
 	next.do(web.Act{Kind: web.ActFold})
 	next.run(36 * time.Minute)

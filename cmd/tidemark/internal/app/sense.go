@@ -95,8 +95,8 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 		f := &feeds[i]
 		jobs[i] = poll.Job{
 			Bus: f.bus, Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
-			Pace:    a.paceOf(*f),
-			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(*f) },
+			Pace:    a.paceOf(f),
+			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(f) },
 			Timed:   func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
 		}
 	}
@@ -104,7 +104,7 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 }
 
 // broughtBack takes over how often a sensor was brought back so far.
-func (a *App) broughtBack(f feed) {
+func (a *App) broughtBack(f *feed) {
 	rec, ok := f.source.(sensor.Recoverer)
 	if !ok {
 		return
@@ -116,7 +116,7 @@ func (a *App) broughtBack(f feed) {
 }
 
 // paceOf lets a height be read faster while its vessel is measured.
-func (a *App) paceOf(f feed) *poll.Pace {
+func (a *App) paceOf(f *feed) *poll.Pace {
 	if f.role != heightRole {
 		return nil
 	}
