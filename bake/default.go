@@ -105,9 +105,8 @@ func bulkSteps() []StepDef {
 }
 
 // usualBulk is the bulk of a dough with about 20 % starter at 24 C to a rise of
-// about 55 %: 5 to 7 h between the published rows for 25 and 23 C. It is
-// widened to the factor of two by which sources differ.
-// Source: a baker's video description (common practice).
+// about 55 %: 5 to 7 h, widened to the factor of two by which kitchens differ
+// (common practice, no source).
 func usualBulk() Spread { return Spread{LowMin: 250, MidMin: 360, HighMin: 520} }
 
 // ovenSteps leads from the question about the oven to the baked loaf.

@@ -18,21 +18,9 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-)
 
-// tool returns the path of an outside program. Without it the test is skipped,
-// but in CI it fails: there the program must have been installed.
-func tool(t *testing.T, name, debianPackage string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is not here; CI has to install the Debian package %s", name, debianPackage)
-		}
-		t.Skipf("%s is not here; the Debian package %s has it", name, debianPackage)
-	}
-	return path
-}
+	"tidemark/deploy/outsidetest"
+)
 
 // run runs a program and fails the test with its output when it fails.
 func run(t *testing.T, name string, args ...string) string {
@@ -98,7 +86,7 @@ func TestMatcherCheckFindsWrongValues(t *testing.T) {
 }
 
 func TestExpressionsParse(t *testing.T) {
-	promtool := tool(t, "promtool", "prometheus")
+	promtool := outsidetest.Program(t, "prometheus", "promtool")
 	type recording struct {
 		Record string `yaml:"record"`
 		Expr   string `yaml:"expr"`
@@ -116,7 +104,7 @@ func TestExpressionsParse(t *testing.T) {
 }
 
 func TestAlertRules(t *testing.T) {
-	promtool := tool(t, "promtool", "prometheus")
+	promtool := outsidetest.Program(t, "prometheus", "promtool")
 	run(t, promtool, "check", "rules", "prometheus/alerts.yaml")
 	run(t, promtool, "test", "rules", "prometheus/alerts_test.yaml")
 	run(t, promtool, "check", "config", "--syntax-only", "prometheus/prometheus.yaml")
@@ -149,7 +137,7 @@ func TestEveryAlertIsTested(t *testing.T) {
 // A real Prometheus scrapes the exporter's page, loads the rules, and answers
 // every expression of the dashboard with at least one series.
 func TestPrometheusScrapes(t *testing.T) {
-	binary := tool(t, "prometheus", "prometheus")
+	binary := outsidetest.Program(t, "prometheus", "prometheus")
 	page, err := os.ReadFile(exporterPage)
 	require.NoError(t, err)
 	exporter := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {

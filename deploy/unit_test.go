@@ -10,6 +10,8 @@ import (
 	"github.com/coreos/go-systemd/v22/unit"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/deploy/outsidetest"
 )
 
 // options reads the unit: section and name to all values in their order.
@@ -76,7 +78,7 @@ func TestUnitUserAndGroupsAreMade(t *testing.T) {
 // The exposure score of systemd must be 2.0 or better (systemd-analyze(1): lower
 // is better, the threshold is in tenths).
 func TestUnitExposure(t *testing.T) {
-	analyze := tool(t, "systemd-analyze", "systemd")
+	analyze := outsidetest.Program(t, "systemd", "systemd-analyze")
 	out := run(t, analyze, "security", "--offline=true", "--no-pager", "--threshold=20", "package/tidemark.service")
 	assert.Contains(t, out, "Overall exposure level")
 }

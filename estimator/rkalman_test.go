@@ -14,6 +14,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/deploy/outsidetest"
 )
 
 // The filter against another one: KalmanRun of the package stats that comes with
@@ -64,13 +66,7 @@ if (times == 1) cat(sprintf("%.17g", t(r$states)), sep = "\n")
 // needs.
 func askR(tb testing.TB, s rSeries, times int) rAnswer {
 	tb.Helper()
-	program, err := exec.LookPath("Rscript")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			tb.Fatal("Rscript is missing: install r-base-core")
-		}
-		tb.Skip("no Rscript here: install r-base-core to compare the filter with R's")
-	}
+	program := outsidetest.Program(tb, "r-base-core", "Rscript")
 	dir := tb.TempDir()
 	var text strings.Builder
 	for _, v := range s.y {

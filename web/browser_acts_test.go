@@ -16,6 +16,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
+	"tidemark/deploy/outsidetest"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
@@ -34,7 +35,7 @@ func (b *tab) accessible(page string) {
 	b.t.Helper()
 	dir := os.Getenv("TIDEMARK_AXE")
 	if dir == "" {
-		if os.Getenv("CI") == "true" {
+		if outsidetest.CI() {
 			b.t.Error("TIDEMARK_AXE must name the folder with axe.min.js in CI")
 		}
 		return

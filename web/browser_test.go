@@ -6,7 +6,6 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -21,6 +20,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/deploy/outsidetest"
 	"tidemark/web"
 )
 
@@ -39,19 +39,7 @@ func (s screen) String() string { return fmt.Sprintf("%dx%d-%s", s.w, s.h, s.sch
 // chrome starts one headless browser for a test, or skips.
 func chrome(t *testing.T) context.Context {
 	t.Helper()
-	var path string
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			path = p
-			break
-		}
-	}
-	if path == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("a browser is needed in CI; install Debian's chromium package")
-		}
-		t.Skip("no chromium here; Debian's chromium package has it")
-	}
+	path := outsidetest.Program(t, "chromium", "chromium", "chromium-browser", "google-chrome")
 	if testing.Short() {
 		t.Skip("browser tests are left out with -short")
 	}

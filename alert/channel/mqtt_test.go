@@ -21,21 +21,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/deploy/outsidetest"
 	"tidemark/estimator"
 )
-
-// need finds an outside program; without it the test is skipped, in CI it fails.
-func need(t *testing.T, program string) string {
-	t.Helper()
-	path, err := exec.LookPath(program)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is needed in CI", program)
-		}
-		t.Skipf("%s is not installed", program)
-	}
-	return path
-}
 
 // freePort finds a port nobody uses.
 func freePort(t *testing.T) int {
@@ -58,10 +46,10 @@ type broker struct {
 // startBroker starts a broker with a password and one forbidden topic.
 func startBroker(t *testing.T) *broker {
 	t.Helper()
-	b := &broker{t: t, path: need(t, "mosquitto"), port: freePort(t)} //nolint:misspell // the program is called so
+	b := &broker{t: t, path: outsidetest.Program(t, "mosquitto", "mosquitto"), port: freePort(t)} //nolint:misspell // the program is called so
 	dir := t.TempDir()
 	pass := filepath.Join(dir, "pw")
-	out, err := exec.Command(need(t, "mosquitto_passwd"), "-b", "-c", pass, "kitchen", secretPass).CombinedOutput() //nolint:misspell // the program is called so
+	out, err := exec.Command(outsidetest.Program(t, "mosquitto", "mosquitto_passwd"), "-b", "-c", pass, "kitchen", secretPass).CombinedOutput() //nolint:misspell // the program is called so
 	require.NoError(t, err, string(out))
 	acl := filepath.Join(dir, "acl")
 	require.NoError(t, os.WriteFile(acl, []byte("user kitchen\ntopic readwrite tidemark/#\ntopic readwrite homeassistant/#\n"), 0o644))

@@ -20,7 +20,7 @@ func middle() dough {
 	return d
 }
 
-// slower keeps the published bulk time of 50 % in 5.5 h at 25 C.
+// slower keeps the usual bulk time of 50 % in 5.5 h at 25 C.
 func slower() dough {
 	d := middle()
 	d.mu *= 0.70
@@ -53,13 +53,13 @@ func TestPublishedTableAndCarryAgree(t *testing.T) {
 
 // A bulk at 25 C to 50 % takes 5 to 6 h with a 20 % starter, one at 23 C to
 // 60 % 6 to 7 h, one at 21 C to 75 % 9 to 11 h, one at 27 C to 30 % 4.5 to 5 h
-// (a baker's video description; a factor of two between sources is normal).
-// The middle dough stays within that factor.
-func TestPublishedBulkTimes(t *testing.T) {
+// (common practice, no source; a factor of two between kitchens is normal). The
+// middle dough stays within that factor.
+func TestUsualBulkTimes(t *testing.T) {
 	c, d := crowd{table: kinetics.NewResponses()}, middle()
 	for _, row := range []struct{ doughC, rise, hours float64 }{{27, 30, 4.75}, {25, 50, 5.5}, {23, 60, 6.5}, {21, 75, 10}} {
 		got := c.newPath(d, row.doughC, row.doughC, 1.8).hours(d.need(row.rise))
-		t.Logf("%g C to %g %%: published %.2f h, middle dough %.2f h", row.doughC, row.rise, row.hours, got)
+		t.Logf("%g C to %g %%: usual %.2f h, middle dough %.2f h", row.doughC, row.rise, row.hours, got)
 		assert.Greater(t, got, row.hours/2.2)
 		assert.Less(t, got, row.hours*2)
 	}

@@ -36,7 +36,7 @@ type house struct {
 }
 
 // newHouse draws a household. Its middle dough is slower than the planner's own
-// middle and faster than the published bulk table (50 % in 5.5 h at 25 C).
+// middle and faster than the usual bulk table (50 % in 5.5 h at 25 C).
 func newHouse(rng *rand.Rand) house {
 	z := rng.NormFloat64
 	h := house{
@@ -140,9 +140,9 @@ func (h *house) planned(t *testing.T) int {
 	return int(step(t, p, bake.RetardID).At.Sub(step(t, p, "mix").At).Minutes())
 }
 
-// table is the published bulk time by the temperature of the kitchen (a
-// baker's video description: 27 C 4.5 to 5 h, 25 C 5 to 6, 23 C 6 to 7, 21 C 9
-// to 11, below 20 C 12 h or more).
+// table is the usual bulk time by the temperature of the kitchen: 27 C 4.5 to
+// 5 h, 25 C 5 to 6, 23 C 6 to 7, 21 C 9 to 11, below 20 C 12 h or more (common
+// practice, no source).
 func table(roomC float64) int {
 	rows := []struct{ c, h float64 }{{19, 12}, {21, 10}, {23, 6.5}, {25, 5.5}, {27, 4.75}}
 	if roomC <= rows[0].c {
@@ -174,7 +174,7 @@ func (c *tally) add(total float64) {
 // how many land within 80 to 125 % of the wanted rise. Run it with
 // -households 500 -v for the whole table.
 func TestHouseholds(t *testing.T) {
-	names := []string{"always six hours", "fixed-time recipe (5.5 h)", "published table by kitchen thermometer", "the plan's clock, unwatched", "the plan, watched"}
+	names := []string{"always six hours", "fixed-time recipe (5.5 h)", "usual table by kitchen thermometer", "the plan's clock, unwatched", "the plan, watched"}
 	counts := make([]tally, len(names))
 	rng := rand.New(rand.NewPCG(7, 2026))
 	for range *households {

@@ -48,7 +48,7 @@ type Wish struct {
 // (T. Cucuzza, January 2023): its rows, plus 40 minutes of shaping, plus what
 // the published cooling curve still allows. With the middle dough of the
 // published prior every row comes to 134 to 136 %, with a slower dough that
-// keeps the published bulk times (50 % in 5.5 h at 25 C) to 107 to 127 %
+// keeps the usual bulk times (50 % in 5.5 h at 25 C) to 107 to 127 %
 // (computed; see the tests). The middle of both is taken.
 const DefaultColdTotal = 120.0
 

@@ -23,6 +23,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/deploy/outsidetest"
 	"tidemark/sensor"
 	"tidemark/sensor/remote"
 )
@@ -37,22 +38,6 @@ type broker struct {
 	port, tls  int
 	cmd        *exec.Cmd
 	ca, secret string // files
-}
-
-// program finds an outside program; without it the test is skipped, but fails in
-// CI.
-func program(t *testing.T, name string) string {
-	t.Helper()
-	for _, dir := range []string{"", "/usr/sbin/", "/usr/local/sbin/"} {
-		if path, err := exec.LookPath(dir + name); err == nil {
-			return path
-		}
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed; CI needs it", name)
-	}
-	t.Skipf("%s is not installed", name)
-	return ""
 }
 
 // freePort asks the system for a port.
@@ -74,8 +59,8 @@ func (b *broker) write(name, text string) string {
 
 func newBroker(t *testing.T) *broker {
 	t.Helper()
-	passwd := program(t, brokerProgram+"_passwd")
-	program(t, brokerProgram)
+	passwd := outsidetest.Program(t, brokerProgram, brokerProgram+"_passwd")
+	outsidetest.Program(t, brokerProgram, brokerProgram)
 	b := &broker{t: t, dir: t.TempDir(), port: freePort(t), tls: freePort(t)}
 	require.NoError(t, os.Chmod(filepath.Dir(b.dir), 0o755))
 	require.NoError(t, os.Chmod(b.dir, 0o755))
@@ -129,7 +114,7 @@ func (b *broker) certificateAs(prefix string) (cert, key string) {
 // start runs the broker and waits until it listens.
 func (b *broker) start() {
 	b.t.Helper()
-	b.cmd = exec.Command(program(b.t, brokerProgram), "-c", filepath.Join(b.dir, "conf"))
+	b.cmd = exec.Command(outsidetest.Program(b.t, brokerProgram, brokerProgram), "-c", filepath.Join(b.dir, "conf"))
 	require.NoError(b.t, b.cmd.Start())
 	b.t.Cleanup(b.stop)
 	require.Eventually(b.t, func() bool {

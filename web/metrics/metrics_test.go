@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/deploy/outsidetest"
 	"tidemark/estimator"
 	"tidemark/sensor"
 	"tidemark/web"
@@ -61,13 +62,7 @@ func TestLint(t *testing.T) {
 }
 
 func TestPromtoolIsContent(t *testing.T) {
-	tool, err := exec.LookPath("promtool")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("promtool is needed in CI; install Debian's prometheus package")
-		}
-		t.Skip("promtool is not installed; Debian's prometheus package has it")
-	}
+	tool := outsidetest.Program(t, "prometheus", "promtool")
 	cmd := exec.Command(tool, "check", "metrics")
 	cmd.Stdin = strings.NewReader(scrape(t, newKitchen(t)))
 	var out bytes.Buffer
