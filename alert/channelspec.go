@@ -39,6 +39,12 @@ const (
 	CommandChannel = "command" // a local program
 )
 
+// The forms in which an MQTT channel announces vessels to home automation.
+const (
+	DeviceForm = "device" // one message a vessel; the default
+	EntityForm = "entity" // one message a value
+)
+
 // ChannelSpec describes one channel in the configuration. The struct is flat:
 // which keys belong to which kind is checked by Validate.
 //
@@ -69,6 +75,7 @@ type ChannelSpec struct {
 	To        []string `yaml:"to"`
 	Base      string   `yaml:"base_topic"`       // mqtt, default tidemark
 	Discovery string   `yaml:"discovery_prefix"` // mqtt, default homeassistant; "-" for none
+	Form      string   `yaml:"discovery_form"`   // mqtt: device, or entity for a home automation that does not know the device form
 	Run       []string `yaml:"run"`              // command: program and arguments, no shell
 }
 
@@ -176,6 +183,7 @@ func (s *ChannelSpec) foreign() error {
 		{"to", len(s.To) > 0, []string{MailChannel}},
 		{"base_topic", s.Base != "", []string{MQTTChannel}},
 		{"discovery_prefix", s.Discovery != "", []string{MQTTChannel}},
+		{"discovery_form", s.Form != "", []string{MQTTChannel}},
 		{"run", len(s.Run) > 0, []string{CommandChannel}},
 	} {
 		if k.set && !slices.Contains(k.kinds, s.Kind) {
@@ -254,6 +262,9 @@ func (s *ChannelSpec) checkMQTT() error {
 		if strings.ContainsAny(t.value, "+#\x00 ") || strings.HasPrefix(t.value, "/") || strings.HasSuffix(t.value, "/") {
 			return fieldErrorf(t.field, "%q is not usable as the beginning of a topic; leave out +, #, spaces and outer slashes", t.value)
 		}
+	}
+	if s.Form != "" && s.Form != DeviceForm && s.Form != EntityForm {
+		return fieldErrorf("discovery_form", "%q is not known; write device (one message a vessel) or entity (one message a value, for a home automation that does not know the device form)", s.Form)
 	}
 	return nil
 }

@@ -12,7 +12,8 @@ import (
 // expireAfter is when home automation should stop believing a state, seconds.
 const expireAfter = 300
 
-// announcement is one retained discovery message.
+// announcement is one retained discovery message; one without a payload takes an
+// earlier one back.
 type announcement struct {
 	topic   string
 	payload []byte
@@ -50,23 +51,30 @@ func vesselTopic(vessel string) string {
 	return alert.SafeID(vessel)
 }
 
-// announcements returns the device form and, for consumers that do not know it,
-// one message per entity.
+// announcements announces a vessel in the channel's form. What may lie on the
+// broker in the other form is taken back first, so that no entity is there twice
+// under one unique id.
 func (c *mqttChannel) announcements(s State) []announcement {
 	node := alert.SafeID(strings.ReplaceAll(c.base, "/", "_"), s.Vessel)
-	device := map[string]any{"ids": []string{node}, "name": s.Vessel, "mf": "tidemark", "mdl": "vessel", "sw": c.version}
-	origin := map[string]any{"name": "tidemark", "sw": c.version}
-	avty := []map[string]any{{"t": c.topic("availability")}}
+	about := map[string]any{
+		"dev":  map[string]any{"ids": []string{node}, "name": s.Vessel, "mf": "tidemark", "mdl": "vessel", "sw": c.version},
+		"o":    map[string]any{"name": "tidemark", "sw": c.version},
+		"avty": []map[string]any{{"t": c.topic("availability")}},
+	}
+	deviceTopic := c.discovery + "/device/" + node + "/config"
 	components := map[string]any{}
-	var out []announcement
+	var singles, noSingles []announcement
 	for _, e := range entities() {
 		form := c.form(e, node, s.Vessel)
+		topic := c.discovery + "/" + e.platform + "/" + node + "/" + e.key + "/config"
 		components[e.key] = with(form, map[string]any{"p": e.platform})
-		single := with(form, map[string]any{"dev": device, "o": origin, "avty": avty})
-		out = append(out, message(c.discovery+"/"+e.platform+"/"+node+"/"+e.key+"/config", single))
+		singles = append(singles, message(topic, with(form, about)))
+		noSingles = append(noSingles, announcement{topic: topic})
 	}
-	whole := message(c.discovery+"/device/"+node+"/config", map[string]any{"dev": device, "o": origin, "cmps": components, "avty": avty})
-	return append([]announcement{whole}, out...)
+	if c.single {
+		return append([]announcement{{topic: deviceTopic}}, singles...)
+	}
+	return append(noSingles, message(deviceTopic, with(about, map[string]any{"cmps": components})))
 }
 
 // form describes one entity.

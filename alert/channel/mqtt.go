@@ -55,6 +55,7 @@ type Reporter interface {
 // to BASE/availability (retained, and as last will).
 type mqttChannel struct {
 	base, discovery string
+	single          bool // announce each entity by itself
 	version         string
 	secrets         *secrets
 	log             *slog.Logger
@@ -72,7 +73,7 @@ type mqttChannel struct {
 
 func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mqttChannel {
 	c := &mqttChannel{
-		base: orText(spec.Base, defaultBase), discovery: orText(spec.Discovery, defaultDiscovery), version: env.Version,
+		base: orText(spec.Base, defaultBase), discovery: orText(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
 		secrets: s, log: env.Log.With("channel", spec.Name), states: map[string]State{}, dirty: make(chan struct{}, 1),
 	}
 	broker, _ := url.Parse(spec.URL) // Validate has parsed it

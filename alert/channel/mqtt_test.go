@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -186,7 +187,50 @@ func TestMQTTOnARealBroker(t *testing.T) {
 	eventually(t, "offline before goodbye", func() bool { return ear.payload("tidemark/availability") == "offline" })
 }
 
-// checkDiscovery looks at the device form and the per-entity form.
+// TestDiscoveryAnnouncesEachEntityOnce looks at what lies on a broker after
+// announcing in one form, and after a change to the other form.
+func TestDiscoveryAnnouncesEachEntityOnce(t *testing.T) {
+	retained := map[string]string{}
+	announce := func(form string) map[string]int {
+		c := open(t, alert.ChannelSpec{Name: "house", Kind: "mqtt", URL: "mqtt://127.0.0.1:1", Form: form}).(*mqttChannel)
+		for _, a := range c.announcements(tub()) {
+			retained[a.topic] = string(a.payload)
+		}
+		ids := map[string]int{}
+		for _, text := range retained {
+			for _, id := range regexp.MustCompile(`"uniq_id":"([^"]*)"`).FindAllStringSubmatch(text, -1) {
+				ids[id[1]]++
+			}
+		}
+		return ids
+	}
+	topics := func() (device, single int) {
+		for topic, text := range retained {
+			switch {
+			case text == "":
+			case strings.HasPrefix(topic, "homeassistant/device/"):
+				device++
+			default:
+				single++
+			}
+		}
+		return device, single
+	}
+	for _, c := range []struct {
+		form           string
+		device, single int
+	}{{"", 1, 0}, {alert.EntityForm, 0, len(entities())}, {alert.DeviceForm, 1, 0}} {
+		ids := announce(c.form)
+		require.Len(t, ids, len(entities()), c.form)
+		for id, n := range ids {
+			assert.Equal(t, 1, n, "%s in form %q", id, c.form)
+		}
+		device, single := topics()
+		assert.Equal(t, []int{c.device, c.single}, []int{device, single}, c.form)
+	}
+}
+
+// checkDiscovery looks at the device form.
 func checkDiscovery(t *testing.T, ear *listener) {
 	t.Helper()
 	var device struct {
@@ -208,11 +252,6 @@ func checkDiscovery(t *testing.T, ear *listener) {
 		assert.EqualValues(t, expireAfter, c["exp_aft"])
 		assert.False(t, seen[c["uniq_id"]])
 		seen[c["uniq_id"]] = true
-		topic := fmt.Sprintf("homeassistant/%s/tidemark-tub/%s/config", c["p"], key)
-		var single map[string]any
-		require.NoError(t, json.Unmarshal([]byte(ear.payload(topic)), &single), topic)
-		assert.Equal(t, c["uniq_id"], single["uniq_id"])
-		assert.NotNil(t, single["dev"])
 	}
 }
 

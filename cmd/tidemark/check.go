@@ -71,7 +71,7 @@ func printScan(ctx context.Context, w io.Writer, m survey.Machine) {
 	printSections(w, sections)
 	text := survey.Snippet(sections)
 	if text == "" {
-		fmt.Fprintln(w, "\nNo sensor for a vessel was found, so there is no configuration to suggest.\nA sensor on another machine can be read over MQTT: kind mqtt.")
+		fmt.Fprintln(w, "\nNo distance sensor for a vessel was found, so there is no configuration to suggest.\nA sensor on another machine can be read over MQTT (kind mqtt), one on a serial line\nwith kind serial, an ultrasonic pair on GPIO lines with kind hcsr04.")
 		return
 	}
 	fmt.Fprintf(w, "\nTo paste into the configuration, with your own names and measures:\n\n%s", text)
@@ -101,7 +101,7 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 	for _, note := range cfg.Notes {
 		fmt.Fprintf(w, "Note: %s.\n", note)
 	}
-	fmt.Fprintf(w, "Reading %d sensors for %s.\n\n", len(items), length)
+	fmt.Fprintf(w, "Reading %s for %s.\n\n", count(len(items), "sensor"), length)
 	brokers := remote.NewHub()
 	defer brokers.Close()
 	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub, Brokers: brokers}, length)

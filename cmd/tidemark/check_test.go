@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor/survey"
 )
 
@@ -102,7 +104,59 @@ func TestScanListsAndSuggests(t *testing.T) {
 	}
 	out, err = said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--scan", "--sysfs", t.TempDir()}) })
 	require.NoError(t, err)
-	assert.Contains(t, out, "No sensor for a vessel was found")
+	assert.Contains(t, out, "No distance sensor for a vessel was found")
+}
+
+// TestScanPrintsWhatRunAccepts scans machines with so many distance sensors of one
+// kind and so many probes: what is printed to paste is accepted as it stands, with a
+// vessel for each distance sensor.
+func TestScanPrintsWhatRunAccepts(t *testing.T) {
+	for _, c := range []struct{ heights, probes, spare int }{{1, 0, 0}, {1, 1, 0}, {1, 2, 1}, {1, 3, 2}, {2, 1, 0}, {3, 3, 0}, {0, 1, 0}, {0, 2, 0}} {
+		sysfs := t.TempDir()
+		write := func(path, text string) {
+			require.NoError(t, os.MkdirAll(filepath.Dir(filepath.Join(sysfs, path)), 0o755))
+			require.NoError(t, os.WriteFile(filepath.Join(sysfs, path), []byte(text), 0o600))
+		}
+		for i := range c.heights {
+			dir := fmt.Sprintf("bus/iio/devices/iio:device%d/", i)
+			write(dir+"name", "vl53l0x\n")
+			write(dir+"in_distance_raw", "187\n")
+		}
+		for i := range c.probes {
+			write(fmt.Sprintf("bus/w1/devices/28-0123456789a%d/w1_slave", i), warmProbe)
+		}
+		out, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--scan", "--sysfs", sysfs}) })
+		require.NoError(t, err)
+		_, yaml, found := strings.Cut(out, "with your own names and measures:\n\n")
+		assert.Equal(t, c.heights > 0, found, "%+v:\n%s", c, out)
+		if !found {
+			assert.NotContains(t, out, "vessels:")
+			continue
+		}
+		cfg, err := config.Parse("scan", []byte(yaml), config.Sensors)
+		require.NoError(t, err, "%+v:\n%s", c, yaml)
+		assert.Len(t, cfg.Vessels, c.heights, yaml)
+		assert.Equal(t, c.spare, strings.Count(yaml, "# one probe more"), yaml)
+		used := map[string]bool{}
+		for _, v := range cfg.Vessels {
+			assert.False(t, used[v.Height.String()], "one sensor over two vessels:\n%s", yaml)
+			used[v.Height.String()] = true
+		}
+	}
+}
+
+// One thing is not said in the plural.
+func TestOneSensorIsNotSensors(t *testing.T) {
+	t.Parallel()
+	file, _ := kitchenOf(t, "187", warmProbe)
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(file, []byte(strings.Replace(string(text), "    dough: {kind: w1}\n", "", 1)), 0o600))
+	out, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--config", file, "--seconds", "1"}) })
+	require.NoError(t, err)
+	assert.Contains(t, out, "Reading 1 sensor for 1s.")
+	assert.Equal(t, "1 vessel", count(1, "vessel"))
+	assert.Equal(t, "2 vessels", count(2, "vessel"))
 }
 
 func TestLevelMeasuresShowsAsksAndWrites(t *testing.T) {

@@ -38,7 +38,7 @@ func runDoctor(ctx context.Context, s streams, args []string) error {
 		fmt.Fprintf(s.out, "\nthe configuration is refused:\n%s\n", withoutPrivate(err.Error(), private))
 		return nil
 	}
-	fmt.Fprintf(s.out, "\nthe configuration is accepted: %d vessels, %d channels\n", len(cfg.Vessels), len(cfg.Channels))
+	fmt.Fprintf(s.out, "\nthe configuration is accepted: %s, %s\n", count(len(cfg.Vessels), "vessel"), count(len(cfg.Channels), "channel"))
 	private = append(private, doctorMeasured(s.out, config.MeasuredFile(cfg.StateDir))...)
 	for _, note := range cfg.Notes {
 		fmt.Fprintf(s.out, "note: %s\n", withoutPrivate(note, private))

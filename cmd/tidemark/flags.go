@@ -46,3 +46,11 @@ func parseFlags(fs *flag.FlagSet, args []string) ([]string, error) {
 		args = fs.Args()[1:]
 	}
 }
+
+// count writes a number of things: 1 vessel, 2 vessels.
+func count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}

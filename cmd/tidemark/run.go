@@ -94,7 +94,7 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP) // before anybody is told that this is ready
 	defer signal.Stop(hup)
-	status := fmt.Sprintf("watching %d vessels, page at http://%s", len(cfg.Vessels), a.Address())
+	status := fmt.Sprintf("watching %s, page at http://%s", count(len(cfg.Vessels), "vessel"), a.Address())
 	fmt.Fprintln(s.out, "tidemark:", status)
 	manager := sdnotify.Notifier{}
 	_ = manager.Ready(status) // no service manager listens on a bare machine

@@ -93,8 +93,24 @@ func (m Machine) iio() []Device {
 			out = append(out, Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(name, "nameless"), q), q, spec})
 		}
 	}
+	byDevice(out)
 	sortDevices(out)
 	return out
+}
+
+// byDevice names devices by their folder where several of one quantity bear one
+// name.
+func byDevice(all []Device) {
+	seen := map[string]int{}
+	key := func(d Device) string { return string(d.Quantity) + string(d.Spec.Kind) + d.Spec.Name }
+	for _, d := range all {
+		seen[key(d)]++
+	}
+	for i, d := range all {
+		if !d.Spec.IsZero() && seen[key(d)] > 1 {
+			all[i].Spec.Name, all[i].Spec.Device = "", d.Place
+		}
+	}
 }
 
 // iioChannels are the channels of use and what they measure.
@@ -126,6 +142,7 @@ func (m Machine) hwmon() []Device {
 			out = append(out, d)
 		}
 	}
+	byDevice(out)
 	sortDevices(out)
 	return out
 }

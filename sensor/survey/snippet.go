@@ -9,67 +9,73 @@ import (
 	"tidemark/sensor"
 )
 
-// Snippet is a piece of configuration for what a scan found, ready to paste: each
-// distance sensor gets a vessel of its own, with a probe if one is left over. It
-// is empty when no sensor was found.
+// Snippet returns a piece of configuration for what a scan found, ready to paste
+// and accepted as it stands: a vessel for each distance sensor, with a probe in its
+// dough as long as there are probes. Probes left over stand in a comment. It is
+// empty when no distance sensor was found, because no vessel can do without.
 func Snippet(sections []Section) string {
-	var heights, probes, airs, humids []sensor.Spec
+	found := map[string][]sensor.Spec{} // by role
 	for _, s := range sections {
 		for _, d := range s.Devices {
-			switch {
-			case d.Spec.IsZero():
-			case d.Quantity == sensor.Distance && d.Spec.Kind != sensor.KindSerial:
-				heights = append(heights, d.Spec)
-			case d.Quantity == sensor.Temperature && d.Spec.Kind == sensor.KindW1:
-				probes = append(probes, d.Spec)
-			case d.Quantity == sensor.Temperature:
-				airs = append(airs, d.Spec)
-			case d.Quantity == sensor.Humidity:
-				humids = append(humids, d.Spec)
+			if role := roleOf(d); role != "" {
+				found[role] = append(found[role], d.Spec)
 			}
 		}
 	}
-	if len(heights)+len(probes) == 0 {
+	heights, probes := found["height"], found["dough"]
+	if len(heights) == 0 {
 		return ""
 	}
 	var b strings.Builder
 	b.WriteString("vessels:\n")
-	for i := range max(len(heights), len(probes), 1) {
-		b.WriteString(vesselSnippet(i, pick(heights, i), pick(probes, i), pick(airs, 0), pick(humids, 0)))
+	for i, height := range heights {
+		writeVessel(&b, i, map[string][]sensor.Spec{"height": {height}, "dough": part(probes, i), "air": part(found["air"], 0), "humidity": part(found["humidity"], 0)})
+	}
+	for _, spare := range probes[min(len(heights), len(probes)):] {
+		fmt.Fprintf(&b, "# one probe more, for air or loaf of a vessel: %s\n", Flow(spare))
 	}
 	return b.String()
 }
 
-// pick is the element at i, or the zero one.
-func pick(specs []sensor.Spec, i int) sensor.Spec {
-	if i < len(specs) {
-		return specs[i]
+// roleOf returns what a device of a scan is proposed for: height, dough, air or
+// humidity; empty when it is not proposed.
+func roleOf(d Device) string {
+	switch {
+	case d.Spec.IsZero() || d.Spec.Validate(d.Quantity) != nil:
+		return ""
+	case d.Spec.Kind == sensor.KindSerial: // the line may lead anywhere
+		return ""
+	case d.Quantity == sensor.Distance:
+		return "height"
+	case d.Spec.Kind == sensor.KindW1:
+		return "dough"
+	case d.Quantity == sensor.Temperature:
+		return "air"
+	default:
+		return "humidity"
 	}
-	return sensor.Spec{}
 }
 
-// vesselSnippet is one vessel of a snippet.
-func vesselSnippet(i int, height, dough, air, humidity sensor.Spec) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "  - name: vessel %d            # a name of your own\n", i+1)
+// part returns the one element at i, or none.
+func part(specs []sensor.Spec, i int) []sensor.Spec {
+	if i < len(specs) {
+		return specs[i : i+1]
+	}
+	return nil
+}
+
+// writeVessel writes vessel number i with its sensors by role.
+func writeVessel(b *strings.Builder, i int, sensors map[string][]sensor.Spec) {
+	fmt.Fprintf(b, "  - name: vessel %d            # a name of your own\n", i+1)
 	b.WriteString("    holds: dough               # or starter\n")
 	b.WriteString("    floor_mm: 240              # sensor to the empty vessel's floor; tidemark level measures it\n")
 	b.WriteString("    profile: {shape: straight, diameter_mm: 180, height_mm: 180}   # your vessel's inside\n")
 	b.WriteString("    target_percent: 100        # doubling\n")
-	if height.IsZero() {
-		b.WriteString("    # height: no distance sensor was found for this vessel\n")
-	} else {
-		fmt.Fprintf(&b, "    height: %s\n", Flow(height))
-	}
-	for _, s := range []struct {
-		role string
-		spec sensor.Spec
-	}{{"dough", dough}, {"air", air}, {"humidity", humidity}} {
-		if !s.spec.IsZero() {
-			fmt.Fprintf(&b, "    %s: %s\n", s.role, Flow(s.spec))
+	for _, role := range []string{"height", "dough", "air", "humidity"} {
+		for _, spec := range sensors[role] {
+			fmt.Fprintf(b, "    %s: %s\n", role, Flow(spec))
 		}
 	}
-	return b.String()
 }
 
 // Flow writes a Spec in one line, as it stands in a configuration.

@@ -132,6 +132,7 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 	}
 	require.NoError(t, yaml.Unmarshal([]byte(text), &parsed), text)
 	require.Len(t, parsed.Vessels, 2, text)
+	assert.Zero(t, parsed.Vessels[1].Dough, "there is one probe")
 	assert.Equal(t, sensor.Spec{Kind: "vl53l1x", Bus: "1"}, parsed.Vessels[0].Height)
 	assert.Equal(t, sensor.Spec{Kind: "w1", ID: "28-0123456789ab"}, parsed.Vessels[0].Dough)
 	assert.Equal(t, sensor.Spec{Kind: "iio", Name: "vl53l0x"}, parsed.Vessels[1].Height)
