@@ -61,12 +61,13 @@ type feed struct {
 // gets the newest at once and whole. An id of another run never counts as known,
 // although states are numbered from the start in each.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) any) {
-	if !s.streams.enter() {
+	from := asker(r)
+	if !s.streams.enter(from) {
 		w.Header().Set("Retry-After", "30")
 		problem(w, http.StatusServiceUnavailable, "too many streams", "Too many pages follow along already; close some and load again.")
 		return
 	}
-	defer s.streams.leave()
+	defer s.streams.leave(from)
 	ctx, cancel := context.WithCancel(r.Context())
 	defer cancel()
 	defer context.AfterFunc(s.stopped, cancel)()

@@ -163,5 +163,5 @@ func NewHTTPServer(h http.Handler, l *slog.Logger) *http.Server {
 		errorLog = slog.NewLogLogger(l.Handler(), slog.LevelDebug)
 	}
 	return &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 60 * time.Second,
-		WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: errorLog}
+		WriteTimeout: 60 * time.Second, IdleTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10, ErrorLog: errorLog}
 }

@@ -304,8 +304,8 @@ func sizes() []attempt {
 					t.Fatal("no answer")
 				}
 			}
-			assert.Equal(t, 800, full)
-			return "200 served, 800 times 503 Service Unavailable"
+			assert.Equal(t, 936, full)
+			return "64 of this machine served, 936 times 503 Service Unavailable"
 		}},
 		{"a picture of 60,000 by 60,000 pixels in 100 bytes", func(t *testing.T) string {
 			s, _, ids := locked(t, false)

@@ -151,31 +151,6 @@ type partsCache struct {
 	byAct map[bool]map[string]string // by whether the reader may act
 }
 
-// streamCount bounds the event streams that are open.
-type streamCount struct {
-	mu sync.Mutex
-	n  int
-}
-
-// maxStreams is how many event streams may be open at once.
-const maxStreams = 200
-
-func (c *streamCount) enter() bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.n >= maxStreams {
-		return false
-	}
-	c.n++
-	return true
-}
-
-func (c *streamCount) leave() {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.n--
-}
-
 // slowTime bounds the fetching of a whole export or backup over a slow link.
 const slowTime = 30 * time.Minute
 

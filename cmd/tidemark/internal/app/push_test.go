@@ -23,6 +23,13 @@ import (
 // "Publish as JSON": topic in the body, POST to the server's root.
 func TestPushReachesTheTopicServer(t *testing.T) {
 	t.Parallel()
+	pushed(t, func(*bench) {})
+}
+
+// pushed watches a rise until its warning has come to the topic server. beside is
+// handed the bench before the rise begins.
+func pushed(t *testing.T, beside func(b *bench)) {
+	t.Helper()
 	got := make(chan map[string]any, 16)
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body, err := io.ReadAll(r.Body)
@@ -59,6 +66,7 @@ vessels:
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
 	b := &bench{t: t, app: a, clock: clock, store: store, start: start}
+	beside(b)
 	b.run(crossing() - 20*time.Minute)
 
 	select {

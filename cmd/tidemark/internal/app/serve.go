@@ -57,7 +57,8 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 	mux := http.NewServeMux()
 	mux.Handle("/", page)
 	mux.Handle(answer.Path, answer.Handler(a.answers, a.desk, snoozeFor)) // past the login: each button carries its own proof
-	return &server{page: page, http: web.NewHTTPServer(mux, a.log), ln: ln}, nil
+	srv := web.NewHTTPServer(mux, a.log)
+	return &server{page: page, http: srv, ln: web.LimitConns(srv, ln)}, nil
 }
 
 // allowedAddress keeps the page on this machine until the household has set a
@@ -136,7 +137,8 @@ func (a *App) serveMetrics() error {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", a.metrics)
-	a.metricsServer = &server{http: web.NewHTTPServer(mux, a.log), ln: ln}
+	srv := web.NewHTTPServer(mux, a.log)
+	a.metricsServer = &server{http: srv, ln: web.LimitConns(srv, ln)}
 	a.metricsServer.serve("", "", a.failed)
 	return nil
 }
