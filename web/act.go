@@ -39,13 +39,7 @@ func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
 }
 
 // backTo is the page a form came from: only a path of ours.
-func backTo(r *http.Request) string {
-	to := r.PostFormValue("to")
-	if strings.HasPrefix(to, "/") && !strings.HasPrefix(to, "//") && !strings.ContainsAny(to, "\\\r\n") {
-		return to
-	}
-	return "/"
-}
+func backTo(r *http.Request) string { return localPath(r.PostFormValue("to")) }
 
 // do checks an act and hands it on.
 func (s *Server) do(r *http.Request, a Act) error {

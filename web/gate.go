@@ -50,7 +50,7 @@ type who struct {
 func (g *gate) ask(r *http.Request) who {
 	ctx := r.Context()
 	if header := r.Header.Get("Authorization"); header != "" {
-		t, err := g.keeper.Bearer(ctx, header, address(r))
+		t, err := g.keeper.Bearer(ctx, header, asker(r))
 		if err != nil {
 			return who{failure: err}
 		}

@@ -77,12 +77,12 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
 	f := frame{Title: "Unlock · tidemark", Token: s.gate.formToken(w, r), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
-	s.render(w, status, "unlock", unlockPage{frame: f, To: r.FormValue("to"), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
+	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
 }
 
 // postUnlock checks the passphrase and opens a session.
 func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) {
-	id, err := s.gate.keeper.Unlock(r.Context(), r.PostFormValue("passphrase"), address(r))
+	id, err := s.gate.keeper.Unlock(r.Context(), r.PostFormValue("passphrase"), asker(r))
 	switch {
 	case errors.Is(err, access.ErrTooMany):
 		w.Header().Set("Retry-After", "30")

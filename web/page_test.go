@@ -82,6 +82,7 @@ type browser struct {
 	h       http.Handler
 	cookies map[string]*http.Cookie
 	token   string
+	from    string // its address and port; empty for this machine
 }
 
 func newBrowser(t testing.TB, h http.Handler) *browser {
@@ -89,6 +90,9 @@ func newBrowser(t testing.TB, h http.Handler) *browser {
 }
 
 func (b *browser) send(r *http.Request) *httptest.ResponseRecorder {
+	if b.from != "" {
+		r.RemoteAddr = b.from
+	}
 	for _, c := range b.cookies {
 		r.AddCookie(c)
 	}

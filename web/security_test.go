@@ -149,6 +149,14 @@ func forgeries() []attempt {
 			w := b.post("/unlock", url.Values{"passphrase": {phrase}, "to": {"//evil.example/"}})
 			return status(w) + ", to " + w.Header().Get("Location")
 		}},
+		{"the same with a tab, which browsers drop, in a link to the login", func(t *testing.T) string {
+			s, _, _ := locked(t, false)
+			b := newBrowser(t, s)
+			page := b.get("/unlock?to=/%09/evil.example").Body.String()
+			assert.NotContains(t, page, "evil")
+			w := b.post("/unlock", url.Values{"passphrase": {phrase}, "to": {"/\t/evil.example"}})
+			return status(w) + ", to " + w.Header().Get("Location")
+		}},
 	}
 }
 
@@ -214,7 +222,10 @@ func strangers() []attempt {
 				codes[b.unlock(fmt.Sprintf("guess number %d", i)).Code]++
 			}
 			assert.Equal(t, map[int]int{403: 5, 429: 45}, codes)
-			return "5 answered, 45 times 429 Too Many Requests"
+			other := newBrowser(t, s)
+			other.from = "192.168.1.20:50000"
+			assert.Equal(t, 303, other.unlock(phrase).Code)
+			return "5 answered, 45 times 429 Too Many Requests; another address logs in meanwhile"
 		}},
 		{"an old session after locking all browsers", func(t *testing.T) string {
 			s, _, _ := locked(t, false)

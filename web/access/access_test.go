@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -159,28 +160,121 @@ func TestSessionsSurviveARestartAndEndWithAge(t *testing.T) {
 	assert.False(t, k.Known(ctx, id), "a new passphrase ends all sessions")
 }
 
-func TestAttemptsAreLimited(t *testing.T) {
-	ctx := context.Background()
-	s := newSettings()
-	k, c := newKeeper(t, s)
-	count := func(from string, n int) (let int) {
-		for range n {
-			if _, err := k.Unlock(ctx, "wrong wrong", from); !errors.Is(err, ErrTooMany) {
-				let++
-			}
+// cheap is the hash of phrase at a cost that lets a test guess often.
+func cheap() []byte {
+	h := hash{memoryKiB: 8, passes: 1, lanes: 1, salt: []byte("a salt of a test")}
+	h.key = h.derive(phrase, keyBytes)
+	return []byte(h.String())
+}
+
+// guesser tries wrong passphrases from an address and returns how many were looked at.
+func guesser(k *Keeper, from string, n int) (looked int) {
+	for range n {
+		if _, err := k.Unlock(context.Background(), "wrong wrong", from); errors.Is(err, ErrWrong) {
+			looked++
 		}
-		return let
 	}
-	assert.Equal(t, 5, count("10.0.0.1", 50), "no passphrase is set, but attempts are counted first")
-	assert.Equal(t, 5, count("10.0.0.2", 50), "another address is not locked out")
+	return looked
+}
+
+func TestWrongGuessesAreSlowedDown(t *testing.T) {
+	s := newSettings()
+	s.m[keyPassphrase] = cheap()
+	k, c := newKeeper(t, s)
+	assert.Equal(t, 5, guesser(k, "10.0.0.1", 50))
+	assert.Equal(t, 5, guesser(k, "10.0.0.2", 50), "another address is not locked out")
 	c.t = c.t.Add(30 * time.Second)
-	assert.Equal(t, 1, count("10.0.0.1", 50))
-	let := 0
-	for i := range 5000 {
-		let += count(fmt.Sprintf("10.1.%d.%d", i/250, i%250), 1)
+	assert.Equal(t, 1, guesser(k, "10.0.0.1", 50))
+	looked := 0
+	for i := range 2000 {
+		looked += guesser(k, fmt.Sprintf("10.1.%d.%d", i/250, i%250), 1)
 	}
-	assert.LessOrEqual(t, let, 20, "many addresses share one limit")
-	assert.LessOrEqual(t, len(k.limit.by), maxAddresses, "memory is bounded")
+	assert.LessOrEqual(t, looked, 20, "many addresses that never guessed right share one limit")
+	assert.LessOrEqual(t, len(k.guesses.by), maxAddresses, "memory is bounded")
+}
+
+// TestOneGuesserDoesNotLockTheHouse guesses on and on for an hour from one address
+// while the household logs in from others.
+func TestOneGuesserDoesNotLockTheHouse(t *testing.T) {
+	s := newSettings()
+	s.m[keyPassphrase] = cheap()
+	k, c := newKeeper(t, s)
+	looked := 0
+	for i := range 1200 {
+		looked += guesser(k, "10.0.0.66", 1)
+		if i%60 == 0 {
+			_, err := k.Unlock(t.Context(), phrase, fmt.Sprintf("10.0.0.%d", 1+i/60%5))
+			require.NoError(t, err, "after %d guesses", i)
+		}
+		c.t = c.t.Add(3 * time.Second)
+	}
+	assert.InDelta(t, 125, looked, 1, "five and then two a minute")
+}
+
+// TestRightLoginsDoNotCount: a household may log in as often as it likes, and one
+// who mistyped before the right words begins afresh.
+func TestRightLoginsDoNotCount(t *testing.T) {
+	s := newSettings()
+	s.m[keyPassphrase] = cheap()
+	k, _ := newKeeper(t, s)
+	for i := range 60 {
+		_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
+		require.NoError(t, err, "login %d", i)
+	}
+	assert.Equal(t, 4, guesser(k, "10.0.0.1", 4))
+	_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
+	require.NoError(t, err)
+	assert.Equal(t, 5, guesser(k, "10.0.0.1", 50))
+}
+
+// TestManyGuessersDoNotLockOutWhoIsKnown: when many addresses guess, those that
+// guessed right before still may.
+func TestManyGuessersDoNotLockOutWhoIsKnown(t *testing.T) {
+	s := newSettings()
+	s.m[keyPassphrase] = cheap()
+	k, _ := newKeeper(t, s)
+	_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
+	require.NoError(t, err)
+	for i := range 100 {
+		guesser(k, fmt.Sprintf("10.1.0.%d", i), 1)
+	}
+	_, err = k.Unlock(t.Context(), phrase, "10.0.0.2")
+	require.ErrorIs(t, err, ErrTooMany)
+	_, err = k.Unlock(t.Context(), phrase, "10.0.0.1")
+	require.NoError(t, err)
+}
+
+// TestGuessesAtOnceAreCountedEach: guesses that come together are not more than
+// those that come one by one.
+func TestGuessesAtOnceAreCountedEach(t *testing.T) {
+	s := newSettings()
+	s.m[keyPassphrase] = cheap()
+	k, _ := newKeeper(t, s)
+	var all sync.WaitGroup
+	var looked atomic.Int64
+	for range 30 {
+		all.Go(func() { looked.Add(int64(guesser(k, "10.0.0.1", 1))) })
+	}
+	all.Wait()
+	assert.EqualValues(t, 5, looked.Load())
+}
+
+// TestWrongTokensLeaveThePassphraseAlone: a display with an old token does not
+// keep its household from logging in, nor the other way round.
+func TestWrongTokensLeaveThePassphraseAlone(t *testing.T) {
+	s := newSettings()
+	s.m[keyPassphrase] = cheap()
+	k, _ := newKeeper(t, s)
+	for i := range 50 {
+		_, err := k.Bearer(t.Context(), "Bearer tmk_old", "10.0.0.1")
+		require.Error(t, err)
+		assert.Equal(t, i >= 5, errors.Is(err, ErrTooMany), "attempt %d", i)
+	}
+	_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
+	require.NoError(t, err)
+	assert.Equal(t, 5, guesser(k, "10.0.0.2", 50))
+	_, err = k.Bearer(t.Context(), "Bearer tmk_old", "10.0.0.2")
+	assert.NotErrorIs(t, err, ErrTooMany)
 }
 
 func TestTokens(t *testing.T) {

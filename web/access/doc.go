@@ -3,7 +3,7 @@
 //
 // The passphrase is kept as an argon2id hash (RFC 9106) in the PHC string form.
 // Sessions and tokens are random numbers of 256 bits of which only the SHA-256
-// is kept. Attempts are limited per address and in all.
+// is kept. Wrong guesses are slowed down by address; right ones never count.
 //
 // Invariants: nothing secret is ever logged or put into an error. A household
 // without a passphrase is open only to this machine itself. All methods of

@@ -18,7 +18,8 @@ import (
 type Keeper struct {
 	settings Settings
 	now      func() time.Time
-	limit    *limiter
+	guesses  *limiter // of the passphrase
+	secrets  *limiter // of tokens
 
 	mu       sync.Mutex
 	sessions []session
@@ -27,7 +28,7 @@ type Keeper struct {
 	hasPass  bool
 	formKey  []byte
 
-	checking sync.Mutex // one passphrase check at a time bounds its memory
+	checking sync.Mutex // one passphrase check at a time bounds its memory, and each counts before the next
 }
 
 // session is one unlocked browser.
@@ -56,7 +57,7 @@ const maxSessions = 100
 
 // NewKeeper reads the state from the settings.
 func NewKeeper(ctx context.Context, s Settings, now func() time.Time) (*Keeper, error) {
-	k := &Keeper{settings: s, now: now, limit: newLimiter()}
+	k := &Keeper{settings: s, now: now, guesses: newLimiter(), secrets: newLimiter()}
 	key, err := get(ctx, s, keyForm)
 	if err != nil {
 		return nil, fmt.Errorf("access: reading the form key: %w", err)
@@ -130,12 +131,9 @@ func (k *Keeper) Locked(ctx context.Context) bool {
 }
 
 // Unlock checks a passphrase and opens a session. from is the address of the
-// asker, for the limit on attempts. It fails with ErrTooMany, ErrNotSet or
-// ErrWrong.
+// asker: wrong guesses from there are slowed down. It fails with ErrTooMany,
+// ErrNotSet or ErrWrong.
 func (k *Keeper) Unlock(ctx context.Context, passphrase, from string) (string, error) {
-	if !k.limit.allow(from, k.now()) {
-		return "", ErrTooMany
-	}
 	stored, err := get(ctx, k.settings, keyPassphrase)
 	if err != nil {
 		return "", fmt.Errorf("reading the passphrase: %w", err)
@@ -147,16 +145,28 @@ func (k *Keeper) Unlock(ctx context.Context, passphrase, from string) (string, e
 	if err != nil {
 		return "", err
 	}
-	if len(passphrase) > MaxPassphraseBytes || !k.check(h, passphrase) {
-		return "", ErrWrong
+	if err := k.guess(h, passphrase, from); err != nil {
+		return "", err
 	}
 	return k.open(ctx)
 }
 
-func (k *Keeper) check(h hash, passphrase string) bool {
+// guess checks one passphrase and counts it when it is wrong.
+func (k *Keeper) guess(h hash, passphrase, from string) error {
+	if !k.guesses.allows(from, k.now()) {
+		return ErrTooMany // without waiting for those that are being checked
+	}
 	k.checking.Lock()
 	defer k.checking.Unlock()
-	return h.matches(passphrase)
+	if !k.guesses.allows(from, k.now()) {
+		return ErrTooMany
+	}
+	if len(passphrase) > MaxPassphraseBytes || !h.matches(passphrase) {
+		k.guesses.wrong(from, k.now())
+		return ErrWrong
+	}
+	k.guesses.right(from, k.now())
+	return nil
 }
 
 // open makes a new session.

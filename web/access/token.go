@@ -65,7 +65,7 @@ func (k *Keeper) Tokens(ctx context.Context) []Token {
 }
 
 // Bearer finds the token of an Authorization header. from is the address of
-// the asker: wrong secrets count as attempts.
+// the asker: wrong secrets from there are slowed down, apart from the passphrase.
 func (k *Keeper) Bearer(ctx context.Context, header, from string) (Token, error) {
 	scheme, plain, ok := strings.Cut(header, " ")
 	if !ok || !strings.EqualFold(scheme, "Bearer") {
@@ -77,8 +77,9 @@ func (k *Keeper) Bearer(ctx context.Context, header, from string) (Token, error)
 			return t, nil
 		}
 	}
-	if !k.limit.allow(from, k.now()) {
+	if !k.secrets.allows(from, k.now()) {
 		return Token{}, ErrTooMany
 	}
+	k.secrets.wrong(from, k.now())
 	return Token{}, fmt.Errorf("the token is not known; it may have been taken back")
 }
