@@ -18,30 +18,25 @@ const (
 
 // tooLate says why a fold planned at t is left out; empty when it is not.
 func (l *layout) tooLate(d StepDef, t time.Time) string {
-	if d.Stage != Bulk || !l.bulkSeen() {
+	i := l.p.bulk()
+	if d.Stage != Bulk || i < 0 || l.p.closed(l.p.Defs[i].ID) {
 		return ""
 	}
-	switch l.est.Phase {
-	case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
-		return "left out: the dough is " + phaseWord(l.est.Phase)
+	bulk, at := l.p.Defs[i], later(t, l.now)
+	seen := l.own(bulk, l.ends[bulk.Since].Median)
+	if seen {
+		switch l.est.Phase {
+		case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
+			return "left out: the dough is " + phaseWord(l.est.Phase)
+		}
 	}
-	if w, ok := l.reaches(l.p.Defs[l.p.bulk()].RisePercent); ok && w.Median.Sub(later(t, l.now)) < lastFoldAhead {
-		return fmt.Sprintf("left out: the mark is expected at %s, less than %d minutes after it", w.Median.Format("15:04"), int(lastFoldAhead.Minutes()))
+	if end, _ := l.rise(bulk); end.Median.Sub(at) < lastFoldAhead {
+		return fmt.Sprintf("left out: the mark is expected at %s, less than %d minutes after it", end.Median.Format("15:04"), int(lastFoldAhead.Minutes()))
 	}
-	if share := l.shareAt(later(t, l.now)); share > lastFoldShare {
+	if share := l.shareAt(at); seen && share > lastFoldShare {
 		return fmt.Sprintf("left out: the dough will be %.0f %% of the way to its mark", 100*share)
 	}
 	return ""
-}
-
-// bulkSeen reports whether the estimate is about the bulk, and that is not over.
-func (l *layout) bulkSeen() bool {
-	i := l.p.bulk()
-	if i < 0 || l.p.closed(l.p.Defs[i].ID) {
-		return false
-	}
-	bulk := l.p.Defs[i]
-	return l.own(bulk, l.ends[bulk.Since].Median)
 }
 
 // shareAt is how far along the rise will be at t, 0..1; NaN when not known.

@@ -71,7 +71,13 @@ func (p *Process) Begin(id string, at time.Time, by string) error {
 	if err := p.openStep(id, at); err != nil {
 		return err
 	}
-	switch d, _ := p.def(id); {
+	d, _ := p.def(id)
+	if d.Trigger != ByRise { // the bulk closes the mixing itself
+		if err := p.inOrder(id); err != nil {
+			return err
+		}
+	}
+	switch {
 	case d.Trigger == ByRise && !p.closed(d.Since):
 		if err := p.Done(d.Since, at, by); err != nil {
 			return err
@@ -87,6 +93,9 @@ func (p *Process) Begin(id string, at time.Time, by string) error {
 // folds as skipped: a person does not go back to them.
 func (p *Process) Done(id string, at time.Time, by string) error {
 	if err := p.openStep(id, at); err != nil {
+		return err
+	}
+	if err := p.inOrder(id); err != nil {
 		return err
 	}
 	d, _ := p.def(id)
@@ -216,6 +225,18 @@ func (p *Process) openStep(id string, at time.Time) error {
 		return fmt.Errorf("step %q needs a time, found none", id)
 	}
 	return nil
+}
+
+// inOrder refuses what cannot have been done yet: nothing after the bulk, the
+// oven included, comes before the dough is mixed.
+func (p *Process) inOrder(id string) error {
+	i := p.bulk()
+	if i < 0 || p.index(id) < i || p.closed(p.Defs[i].Since) {
+		return nil
+	}
+	first, _ := p.def(p.Defs[i].Since)
+	d, _ := p.def(id)
+	return fmt.Errorf("%q comes after %q, and that is not done yet: mark it first", d.Name, first.Name)
 }
 
 func (p *Process) unknown(id string) error {

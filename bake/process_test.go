@@ -3,6 +3,7 @@ package bake_test
 import (
 	"encoding/json"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -42,6 +43,14 @@ func pick(t *testing.T, steps []bake.Step, id string) bake.Step {
 	}
 	require.Failf(t, "no such step", id)
 	return bake.Step{}
+}
+
+// tubbed is a process whose dough went into the tub at 09:45.
+func tubbed(t *testing.T, roomC float64) bake.Process {
+	t.Helper()
+	p := bake.DefaultProcess(start(), roomC)
+	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
+	return p
 }
 
 func clock(s bake.Step) string { return s.At.Format("15:04") }
@@ -156,7 +165,7 @@ func TestFoldDroppedWhenFarAlong(t *testing.T) {
 // The oven follows the forecast of the final proof, not the clock, and asks
 // first.
 func TestPreheatFollowsTheProof(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := tubbed(t, 24)
 	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
 	early := p.Steps(at(14, 10), rising(at(14, 0), at(16, 0)))
 	late := p.Steps(at(14, 10), rising(at(14, 0), at(17, 0)))
@@ -183,7 +192,7 @@ func TestPreheatFollowsTheProof(t *testing.T) {
 
 // An oven whose heating was begun and is over is hot.
 func TestAnOvenThatWasHeatedIsHot(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := tubbed(t, 24)
 	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
 	require.NoError(t, p.Begin("preheat", at(15, 0), "Ben"))
 	require.NoError(t, p.Done("preheat", at(15, 50), "Ben"))
@@ -191,7 +200,7 @@ func TestAnOvenThatWasHeatedIsHot(t *testing.T) {
 }
 
 func TestCoolingAndSlicing(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := tubbed(t, 24)
 	require.NoError(t, p.Done("bake-covered", at(17, 0), "Ada"))
 	require.NoError(t, p.Done(bake.OutID, at(17, 25), "Ada"))
 	steps := p.Steps(at(17, 30), unseen())
@@ -202,6 +211,36 @@ func TestCoolingAndSlicing(t *testing.T) {
 	p.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
 	assert.Equal(t, "18:45", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
 	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(18, 46), unseen()), "slice").State)
+}
+
+// A tap that is left over from another plan divides no dough that is not mixed,
+// and answers for no oven.
+func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
+	p := bake.DefaultProcess(start(), 24)
+	for _, id := range []string{"divide", bake.BulkID, bake.ShapeID, bake.OvenCheckID, bake.PreheatID, bake.OutID, bake.SliceID} {
+		assert.ErrorContains(t, p.Done(id, at(9, 5), "Ada"), `comes after "mix", and that is not done yet`, id)
+	}
+	assert.ErrorContains(t, p.Begin(bake.BakeID, at(9, 5), "Ada"), "not done yet")
+	assert.Empty(t, p.Marks, "nothing was taken")
+	require.NoError(t, p.Done("rest", at(9, 40), "Ada"))
+	require.NoError(t, p.Done("divide", at(15, 0), "Ada"))
+}
+
+// A bulk that ends early, seen or not, leaves out the folds that would come
+// after it: nobody folds a shaped loaf.
+func TestNoFoldComesAfterTheBulk(t *testing.T) {
+	p := bake.RetardProcess(start(), 29, 600)
+	i := slices.IndexFunc(p.Defs, func(d bake.StepDef) bool { return d.ID == bake.BulkID })
+	p.Defs[i].Usual = bake.Spread{LowMin: 90, MidMin: 120, HighMin: 150}
+	steps := p.Steps(at(8, 0), unseen())
+	bulk := pick(t, steps, bake.BulkID)
+	for _, id := range []string{"fold-1", "fold-2", "fold-3", "fold-4"} {
+		if f := pick(t, steps, id); f.State != bake.Skipped {
+			assert.True(t, f.At.Add(45*time.Minute).Before(bulk.At), "%s at %s, bulk ends %s", id, clock(f), clock(bulk))
+		}
+	}
+	assert.Equal(t, bake.Skipped, pick(t, steps, "fold-4").State)
+	assert.Equal(t, bake.Waiting, pick(t, p.Steps(at(8, 0), unseen()), bake.RetardID).State)
 }
 
 func TestRecordMarksMixedBySensor(t *testing.T) {

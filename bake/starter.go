@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"tidemark/estimator"
@@ -51,6 +52,29 @@ func (f Feed) Validate() error {
 func (f Feed) Ratio() string {
 	part := func(g float64) string { return strconv.FormatFloat(math.Round(10*g/f.StarterG)/10, 'f', -1, 64) }
 	return "1 : " + part(f.FlourG) + " : " + part(f.WaterG)
+}
+
+// ParseFeed reads a feeding as people write it: "1:2:2", "1 : 2,5 : 2",
+// "20/40/40" or "20 g, 40 g, 40 g" of starter, flour and water. Parts count as
+// grams: only their ratio matters to the times. ok is false for any other text.
+func ParseFeed(text string) (f Feed, ok bool) {
+	parts := strings.FieldsFunc(strings.ReplaceAll(strings.ToLower(text), "g", " "), func(r rune) bool { return strings.ContainsRune(":/;+- \t", r) })
+	var grams []float64
+	for _, p := range parts {
+		if p == "," {
+			continue
+		}
+		v, err := strconv.ParseFloat(strings.Replace(strings.Trim(p, ","), ",", ".", 1), 64)
+		if err != nil {
+			return Feed{}, false
+		}
+		grams = append(grams, v)
+	}
+	if len(grams) != 3 {
+		return Feed{}, false
+	}
+	f = Feed{StarterG: grams[0], FlourG: grams[1], WaterG: grams[2]}
+	return f, f.Validate() == nil
 }
 
 // Doublings is how often the culture has to double to fill the new food:

@@ -176,3 +176,18 @@ func TestTendProperties(t *testing.T) {
 		}
 	})
 }
+
+// A feeding that is typed counts, however its ratio is written.
+func TestParseFeed(t *testing.T) {
+	for text, want := range map[string]string{
+		"1:2:2": "1 : 2 : 2", "1 : 2,5 : 2": "1 : 2.5 : 2", "20/40/40": "1 : 2 : 2", "20 g, 60 g, 50 g": "1 : 3 : 2.5", "1-5-5": "1 : 5 : 5",
+	} {
+		f, ok := bake.ParseFeed(text)
+		require.True(t, ok, text)
+		assert.Equal(t, want, f.Ratio(), text)
+	}
+	for _, text := range []string{"", "rye", "1:2", "1:2:2:1", "0:2:2", "1:nan:2", "1:2:x", "evening feed"} {
+		_, ok := bake.ParseFeed(text)
+		assert.False(t, ok, text)
+	}
+}

@@ -17,7 +17,7 @@ import (
 // shaped is the default bread, shaped at 14:00.
 func shaped(t *testing.T) bake.Process {
 	t.Helper()
-	p := bake.DefaultProcess(start(), 24)
+	p := tubbed(t, 24)
 	require.NoError(t, p.Done(bake.ShapeID, at(14, 0), "Ada"))
 	return p
 }
@@ -329,6 +329,7 @@ func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 func TestTrackHoldsForAnyReadings(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		p := bake.DefaultProcess(start(), 24)
+		_ = p.Done("salt", at(9, 45), "Ada")
 		_ = p.Done(bake.ShapeID, at(14, 0), "Ada")
 		now := at(14, 0)
 		for range rapid.IntRange(1, 40).Draw(r, "steps") {

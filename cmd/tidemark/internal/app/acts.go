@@ -101,7 +101,7 @@ func (p *pipe) perform(act web.Act, now time.Time) error {
 			p.named = act.Batch
 		}
 		p.did(e, later(act.At, p.last.Time), act.By)
-		p.stepFor(act, now)
+		_ = p.stepFor(act, now) // closed already: nothing to mark
 		return nil
 	}
 	switch act.Kind {
@@ -129,23 +129,18 @@ func (p *pipe) perform(act web.Act, now time.Time) error {
 // goes on to the oven.
 func (p *pipe) withoutRise(act web.Act, now time.Time) error {
 	if p.process != nil && (act.Kind == web.ActShaped || act.Kind == web.ActBaked) {
-		p.stepFor(act, now)
-		return nil
+		return refuse(p.stepFor(act, now))
 	}
 	return web.Refuse("no rise is being watched in %s; start one first", p.vessel.Name)
 }
 
 // stepFor marks the process step that an act completes.
-func (p *pipe) stepFor(act web.Act, now time.Time) {
-	if p.process == nil {
-		return
+func (p *pipe) stepFor(act web.Act, now time.Time) error {
+	id, ok := map[web.ActKind]string{web.ActShaped: bake.ShapeID, web.ActBaked: bakedStep}[act.Kind]
+	if !ok || p.process == nil {
+		return nil
 	}
-	switch act.Kind {
-	case web.ActShaped:
-		_ = p.markStep(func(pr *bake.Process) error { return pr.Done(bake.ShapeID, now, act.By) })
-	case web.ActBaked:
-		_ = p.markStep(func(pr *bake.Process) error { return pr.Done(bakedStep, now, act.By) })
-	}
+	return p.markStep(func(pr *bake.Process) error { return pr.Done(id, now, act.By) })
 }
 
 // bakedStep is the step that ends with the loaf out of the oven.

@@ -125,12 +125,17 @@ func feedOf(r history.Rise) *bake.Feed {
 	return &f
 }
 
-// feedOfAct is the feeding that an act told; nil when it told none.
+// feedOfAct is the feeding that an act told, in grams or typed as its name
+// ("1:2:2"); nil when it told none.
 func feedOfAct(act web.Act) (*bake.Feed, error) {
-	if act.Feed == (bake.Feed{}) {
-		return nil, nil
-	}
 	f := act.Feed
+	if f == (bake.Feed{}) {
+		typed, ok := bake.ParseFeed(act.Batch)
+		if !ok {
+			return nil, nil
+		}
+		f = typed
+	}
 	if err := f.Validate(); err != nil {
 		return nil, web.Refuse("the feeding makes no sense: %v", err)
 	}

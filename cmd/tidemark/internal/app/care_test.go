@@ -199,3 +199,16 @@ func TestNoCareWithoutAFeed(t *testing.T) {
 	b.app.learnFeeds(context.Background(), b.app.pipes["tub"])
 	assert.Empty(t, b.vessel().Findings)
 }
+
+// TestATypedFeedingCounts types a ratio where the feeding may be named.
+func TestATypedFeedingCounts(t *testing.T) {
+	t.Parallel()
+	b := newJar(t)
+	b.run(2 * time.Minute)
+	b.do(web.Act{Kind: web.ActFed, Batch: "1:5:5"})
+	b.run(5 * time.Minute)
+	v := b.vessel()
+	assert.Equal(t, "1 : 5 : 5", v.Feed)
+	require.NotNil(t, v.Care)
+	assert.InDelta(t, 2.15*math.Log2(11)/bake.Speed(24.5), v.Care.Peak.Median.Sub(v.Care.Feed.At).Hours(), 0.1)
+}

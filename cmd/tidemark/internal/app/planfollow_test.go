@@ -351,3 +351,19 @@ func TestALessonTellsThePlan(t *testing.T) {
 	}
 	assert.NotEqual(t, width(before), width(after))
 }
+
+// TestAStaleTapDividesNothing: a page of yesterday's bake is tapped before the
+// dough of the plan is mixed.
+func TestAStaleTapDividesNothing(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.follow(26*time.Hour, overnight)
+	for _, act := range []web.Act{{Kind: web.ActStepDone, StepID: "divide"}, {Kind: web.ActShaped}, {Kind: web.ActBaked}} {
+		act.Vessel, act.By = "tub", "test"
+		var no web.Refusal
+		require.ErrorAs(t, b.app.Act(t.Context(), act), &no)
+		assert.Contains(t, no.Why, "not done yet")
+	}
+	assert.Equal(t, bake.Waiting, stepOf(t, b, bake.MixID).State)
+	assert.Equal(t, bake.Waiting, stepOf(t, b, "divide").State)
+}
