@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"strings"
+	"syscall"
 	"text/tabwriter"
 	"time"
 
@@ -98,7 +99,7 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 	if inUse(cfg) {
 		fmt.Fprintf(w, "Something listens at %s already. If it is the tidemark service, stop it first:\nboth would use the same sensors.\n\n", cfg.Web.Listen)
 	}
-	for _, note := range cfg.Notes {
+	for _, note := range append(cfg.Hints(), cfg.Notes...) {
 		fmt.Fprintf(w, "Note: %s.\n", note)
 	}
 	fmt.Fprintf(w, "Reading %s for %s.\n\n", count(len(items), "sensor"), length)
@@ -135,11 +136,10 @@ func sensorItems(cfg *config.Config) []survey.Item {
 // inUse tells whether the page's address is taken, most likely by the service.
 func inUse(cfg *config.Config) bool {
 	l, err := net.Listen("tcp", cfg.Web.Listen)
-	if err != nil {
-		return true
+	if err == nil {
+		_ = l.Close() // it was only tried
 	}
-	_ = l.Close() // it was only tried
-	return false
+	return errors.Is(err, syscall.EADDRINUSE)
 }
 
 // beyondFloor is how far a distance may exceed floor_mm, in mm.

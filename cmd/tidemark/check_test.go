@@ -83,6 +83,30 @@ func TestCheckPrintsATableAndItsExitCode(t *testing.T) {
 	}
 }
 
+// TestCheckSaysWhatIsMissing: buttons in messages need an address, and an address
+// that cannot be listened at is not said to be taken.
+func TestCheckSaysWhatIsMissing(t *testing.T) {
+	t.Parallel()
+	file, _ := kitchenOf(t, "187", warmProbe)
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	more := strings.Replace(string(text), `"127.0.0.1:0"`, `"192.0.2.1:8080"`, 1) // of RFC 5737: no machine has it
+	more += "channels: [{name: phone, kind: topic, url: \"https://push.example.org\", topic: kitchen}]\n"
+	require.NoError(t, os.WriteFile(file, []byte(more), 0o600))
+	check := func() string {
+		out, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--config", file, "--seconds", "1"}) })
+		require.NoError(t, err, out)
+		return out
+	}
+	out := check()
+	assert.Contains(t, out, "Note: messages carry no buttons to answer a warning: they need base_url under web")
+	assert.NotContains(t, out, "listens at")
+	assert.Contains(t, out, "Reading 2 sensors for 1s.")
+	more = strings.Replace(more, "web: {", `web: {base_url: "http://pi.example.org:8080", `, 1)
+	require.NoError(t, os.WriteFile(file, []byte(more), 0o600))
+	assert.NotContains(t, check(), "Note:")
+}
+
 func TestCheckRefusesWrongCallsAndConfigurations(t *testing.T) {
 	for _, args := range [][]string{{"--config", "/nonexistent.yaml"}, {"x"}, {"--seconds", "0"}, {"--nonsense"}} {
 		_, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, args) })

@@ -80,6 +80,10 @@ func dispatch(ctx context.Context, s streams, args []string) error {
 		overview(s.out)
 		return nil
 	}
+	if args[0] == "version" || args[0] == "--version" || args[0] == "-version" {
+		fmt.Fprintln(s.out, "tidemark", version())
+		return nil
+	}
 	for _, c := range commands() {
 		if c.name == args[0] {
 			return c.run(ctx, s, args[1:])
@@ -95,5 +99,5 @@ func overview(w io.Writer) {
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  %-11s %s\n", c.name, c.summary)
 	}
-	fmt.Fprintln(w, "\nRun a command with -h for its options.")
+	fmt.Fprintln(w, "\nRun a command with -h for its options; --version prints the version.")
 }

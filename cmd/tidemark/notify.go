@@ -64,10 +64,13 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 		}
 		fmt.Fprintf(s.out, "%s (%s): sent; the other side says: %s\n", spec.Name, spec.Kind, answer)
 	}
-	switch {
-	case tried == 0:
+	if tried == 0 {
 		return usagef("%s has no channel %q; it has %s", cfg.File, names[0], channelNames(cfg))
-	case failed > 0:
+	}
+	for _, hint := range cfg.Hints() {
+		fmt.Fprintf(s.out, "Note: %s.\n", hint)
+	}
+	if failed > 0 {
 		return fmt.Errorf("%d of %d test messages did not get through; see above", failed, tried)
 	}
 	return nil

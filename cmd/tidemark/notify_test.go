@@ -20,18 +20,19 @@ import (
 )
 
 // notifyKitchen writes a configuration with two channels to a server.
-func notifyKitchen(t *testing.T, url string) (dir, file string) {
+func notifyKitchen(t *testing.T, url, web string) (dir, file string) {
 	t.Helper()
 	dir = t.TempDir()
 	file = filepath.Join(dir, "tidemark.yaml")
 	text := fmt.Sprintf(`state_dir: %s
+%s
 household: {time_zone: Europe/Lisbon}
 channels:
   - {name: phone, kind: topic, url: %q, topic: kitchen-topic-9, token: tk-secret-9}
   - {name: hook, kind: webhook, url: %q}
 vessels:
   - {name: tub, holds: dough, floor_mm: 240, profile: [[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]}
-`, dir, url, url+"/hook")
+`, dir, web, url, url+"/hook")
 	require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
 	return dir, file
 }
@@ -55,11 +56,16 @@ func TestNotifyTestSaysWhatTheServerAnswered(t *testing.T) {
 		}
 	}))
 	defer srv.Close()
-	_, file := notifyKitchen(t, srv.URL)
+	_, file := notifyKitchen(t, srv.URL, "")
 	out, err := notify(t, "--test", "phone", "--config", file)
 	require.NoError(t, err)
-	assert.Equal(t, "phone (topic): sent; the other side says: 200 OK\n", out)
-	require.Len(t, got, 1)
+	assert.Equal(t, "phone (topic): sent; the other side says: 200 OK\n"+
+		"Note: messages carry no buttons to answer a warning: they need base_url under web, the address at which phones reach the page, such as http://kitchen-pi.local:8080.\n", out)
+	_, reachable := notifyKitchen(t, srv.URL, `web: {base_url: "http://pi.example.org:8080"}`)
+	out, err = notify(t, "--test", "phone", "--config", reachable)
+	require.NoError(t, err)
+	assert.NotContains(t, out, "Note:")
+	require.Len(t, got, 2)
 	assert.Contains(t, got[0], `"topic":"kitchen-topic-9"`)
 	assert.Contains(t, got[0], "This is a test from tidemark")
 
@@ -75,7 +81,7 @@ func TestNotifyTestSaysWhatTheServerAnswered(t *testing.T) {
 }
 
 func TestNotifyAnswersAlarms(t *testing.T) {
-	dir, file := notifyKitchen(t, "https://push.example.org")
+	dir, file := notifyKitchen(t, "https://push.example.org", "")
 	store, err := history.Open(t.Context(), filepath.Join(dir, historyFile), history.Options{})
 	require.NoError(t, err)
 	at := time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC)
@@ -107,7 +113,7 @@ func TestNotifyAnswersAlarms(t *testing.T) {
 }
 
 func TestNotifyRefuses(t *testing.T) {
-	_, file := notifyKitchen(t, "https://push.example.org")
+	_, file := notifyKitchen(t, "https://push.example.org", "")
 	for _, c := range []struct {
 		args []string
 		want string

@@ -44,7 +44,10 @@ func runPassphrase(ctx context.Context, s streams, args []string) error {
 	if err = errors.Join(err, store.Close(ctx)); err != nil {
 		return err
 	}
-	fmt.Fprintln(s.out, "The passphrase is set and every browser is logged out. Restart the service (systemctl restart tidemark) so that the page is opened to the house.")
+	fmt.Fprintln(s.out, "The passphrase is set and every browser is logged out. A running service notices within seconds.")
+	if cfg.Web.LocalOnly() {
+		fmt.Fprintf(s.out, "The page still answers this machine alone: it listens at %s. To open it to the house write\n\n    web: {listen: \":8080\"}\n\nin %s, then restart the service: sudo systemctl restart tidemark\n", cfg.Web.Listen, *configFile)
+	}
 	return nil
 }
 

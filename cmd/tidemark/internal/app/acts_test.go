@@ -224,7 +224,7 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	id := b.vessel().RiseID
 	b.do(web.Act{Kind: web.ActNote, Note: "by the stove"})
 	b.do(web.Act{Kind: web.ActNote, RiseID: id, Note: "lid off"})
-	deeds := b.vessel().Deeds
+	deeds := b.vessel().Deeds[1:] // after the start
 	require.Len(t, deeds, 2)
 	assert.Equal(t, "by the stove", deeds[0].Detail)
 	note := func() string {
@@ -239,7 +239,7 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	assert.Equal(t, "by the stove", note())
 	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: deeds[0].ID})
 	assert.Empty(t, note())
-	assert.Empty(t, b.vessel().Deeds)
+	assert.Len(t, b.vessel().Deeds, 1, "the start stays")
 	assert.Contains(t, b.refused(web.Act{Kind: web.ActNote, Note: strings.Repeat("x", 4001)}), "longer than 4000")
 
 	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "under", Note: "pale"}})
@@ -277,7 +277,7 @@ func TestNotesOutliveARestart(t *testing.T) {
 	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
-	deeds := a.Snapshot().Vessels[0].Deeds
+	deeds := a.Snapshot().Vessels[0].Deeds[1:] // after the start
 	require.Len(t, deeds, 1)
 	assert.Equal(t, "by the stove", deeds[0].Detail)
 	assert.True(t, deeds[0].CanUndo)
@@ -311,4 +311,33 @@ func TestTheBatchOfAStart(t *testing.T) {
 	r, v = start(own)
 	assert.Equal(t, own, past.BatchName(r))
 	assert.NotEmpty(t, v.Steps)
+}
+
+// TestARiseThatBeganByItselfIsTakenBack: on a fresh history the first valid height
+// of a vessel that is not empty begins a rise. The page lists that as a start, and
+// undo takes it back, before and after a restart.
+func TestARiseThatBeganByItselfIsTakenBack(t *testing.T) {
+	t.Parallel()
+	for _, restarted := range []bool{false, true} {
+		b := newBench(t)
+		b.run(20 * time.Minute)
+		if restarted {
+			b = b.again()
+			b.run(25 * time.Minute)
+		}
+		v := b.vessel()
+		require.NotZero(t, v.RiseID)
+		require.Len(t, v.Deeds, 1)
+		assert.Equal(t, web.Deed{ID: v.Deeds[0].ID, At: v.Estimate.Started, Kind: web.ActStart, By: "itself", CanUndo: true}, v.Deeds[0])
+		b.do(web.Act{Kind: web.ActUndo})
+		b.run(40 * time.Minute)
+		assert.Zero(t, b.vessel().RiseID, "and none begins by itself again")
+		page, err := b.store.Rises(t.Context(), history.Filter{Vessel: "tub", Limit: 1})
+		require.NoError(t, err)
+		assert.Empty(t, page.Rises)
+		b.do(web.Act{Kind: web.ActStart})
+		b.run(45 * time.Minute)
+		assert.NotZero(t, b.vessel().RiseID)
+		assert.Equal(t, "test", b.vessel().Deeds[0].By)
+	}
 }

@@ -24,6 +24,7 @@ func (a *App) Did(vessel string, e estimator.Event, at time.Time, by string) err
 // did feeds an event into the estimator and marks the step it belongs to.
 func (p *pipe) did(e estimator.Event, at time.Time, by string) {
 	if e == estimator.Start {
+		p.told = true
 		p.beginProcess(at)
 		mark := p.vessel.TargetPercent // a mark chosen by hand was the last rise's
 		switch own := p.planMark(); {

@@ -14,6 +14,7 @@ import (
 // keeper is where a pipe keeps what it saw.
 type keeper interface {
 	begin(r history.Rise) int64
+	act(a history.Act) int64
 	row(riseID int64, r history.Row)
 	update(r history.Rise)
 	end(r history.Rise)
@@ -26,6 +27,7 @@ type keeper interface {
 type forgetful struct{ rises int64 }
 
 func (f *forgetful) begin(history.Rise) int64        { f.rises++; return f.rises }
+func (f *forgetful) act(history.Act) int64           { return 0 }
 func (f *forgetful) row(int64, history.Row)          {}
 func (f *forgetful) update(history.Rise)             {}
 func (f *forgetful) end(history.Rise)                {}
@@ -44,6 +46,13 @@ type diary struct {
 func (d *diary) begin(r history.Rise) int64 {
 	id, err := d.store.BeginRise(context.Background(), r)
 	d.report("begin of a rise", id, err)
+	return id
+}
+
+// act writes down what was done and returns its number; 0 when that failed.
+func (d *diary) act(a history.Act) int64 {
+	id, err := d.store.KeepDeed(context.Background(), history.Deed{Act: a})
+	d.report("act", a.RiseID, err)
 	return id
 }
 

@@ -28,9 +28,12 @@ type pipe struct {
 	demo      bool
 	// autoStart lets the first valid height begin a rise.
 	autoStart bool
-	est       *estimator.Estimator
-	watch     *alert.Watch
-	process   *bake.Process // nil when nobody chose one for this rise
+	// told says that somebody, or a plan, has begun the rise that is about to be
+	// followed: it does not begin by itself.
+	told    bool
+	est     *estimator.Estimator
+	watch   *alert.Watch
+	process *bake.Process // nil when nobody chose one for this rise
 	// processRise is the rise the process began with; the process outlives it.
 	processRise int64
 	plan        *followed // nil when nobody took one on
@@ -181,6 +184,10 @@ func (p *pipe) followRise() {
 		p.named = ""
 		p.lastRow = time.Time{}
 		p.deeds = nil
+		if !p.told {
+			p.beganByItself()
+		}
+		p.told = false
 		if p.process != nil {
 			p.processRise = p.rise.ID
 			p.keep.process(p.processRise, *p.process)
@@ -193,6 +200,22 @@ func (p *pipe) followRise() {
 	}
 	if e.Phase == estimator.Ended {
 		p.closeRise(e.Time)
+	}
+}
+
+// byItself is who did what nobody did.
+const byItself = "itself"
+
+// beganByItself writes down a start that nobody told of, so that it can be taken
+// back as any other.
+func (p *pipe) beganByItself() {
+	d := web.Deed{At: p.rise.StartedAt, Kind: web.ActStart, By: byItself, CanUndo: true}
+	body, err := json.Marshal(deedData{Vessel: p.vessel.Name})
+	if err == nil {
+		d.ID = p.keep.act(history.Act{RiseID: p.rise.ID, At: d.At, Kind: string(d.Kind), By: d.By, Data: body})
+	}
+	if d.ID != 0 { // else nothing is kept that could be taken back
+		p.deeds = append(p.deeds, d)
 	}
 }
 

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 
 	"tidemark/alert"
@@ -49,16 +48,22 @@ func (c *collector) build(raw *file, need Need) *Config {
 		c.add("vessels", "no vessel is described; list at least one jar or tub with name, holds, floor_mm and profile")
 	}
 	seen := map[string]int{}
-	for i := range raw.Vessels {
+	for i, n := range raw.Vessels {
 		path := fmt.Sprintf("vessels[%d]", i)
-		v := c.vessel(path, &raw.Vessels[i], need)
+		var one vesselFile
+		if !c.decode(path, n, &one) {
+			continue
+		}
+		v := c.vessel(path, &one, need)
 		if first, twice := seen[v.Name]; twice && v.Name != "" {
 			c.add(path+".name", "%q is the name of vessels[%d] already; give every vessel its own", v.Name, first)
 		}
 		seen[v.Name] = i
 		cfg.Vessels = append(cfg.Vessels, v)
 	}
-	c.relations(cfg.Vessels)
+	if len(cfg.Vessels) == len(raw.Vessels) { // else one that could not be read may be the one named
+		c.relations(cfg.Vessels)
+	}
 	return cfg
 }
 
@@ -155,8 +160,13 @@ func (c *collector) web(raw Web) Web {
 
 // address checks a host:port.
 func (c *collector) address(path, s string) {
-	if _, port, err := net.SplitHostPort(s); err != nil || port == "" {
+	_, port, err := net.SplitHostPort(s)
+	if err != nil || port == "" {
 		c.add(path, "%q is not an address with a port; write it like 127.0.0.1:8080 or :8080", s)
+		return
+	}
+	if _, err := net.LookupPort("tcp", port); err != nil {
+		c.add(path, "%q is not a port; choose one from 1 to 65535, such as 8080", port)
 	}
 }
 
@@ -196,15 +206,6 @@ func (c *collector) uniqueChannels(specs []alert.ChannelSpec) {
 		}
 		seen[s.Name] = true
 	}
-}
-
-// decode reads a node into v, strictly.
-func (c *collector) decode(path string, n ast.Node, v any) bool {
-	if err := yaml.NodeToValue(n, v, yaml.Strict()); err != nil {
-		c.addYAML(path, err)
-		return false
-	}
-	return true
 }
 
 // fieldError records what the owner of a part of the file says about it.
@@ -301,17 +302,18 @@ func (c *collector) target(path string, raw *vesselFile, v *Vessel) {
 		v.TargetPercent = *p
 		return // the user's own number always wins over a table
 	}
-	for i, row := range raw.TargetTable {
+	table, _ := c.pairs(path+".target_by_dough_c", raw.TargetTable, "[dough temperature C, rise percent]")
+	for i, row := range table {
 		switch {
 		case !(row[0] >= 0 && row[0] <= 45) || !(row[1] >= 5 && row[1] <= 400):
 			c.add(path+".target_by_dough_c", "row %d is [%g, %g]; expected [dough temperature 0 to 45 C, rise 5 to 400 percent]", i+1, row[0], row[1])
 			return
-		case i > 0 && row[0] <= raw.TargetTable[i-1][0]:
-			c.add(path+".target_by_dough_c", "row %d has %g C after %g C; sort the rows by temperature", i+1, row[0], raw.TargetTable[i-1][0])
+		case i > 0 && row[0] <= table[i-1][0]:
+			c.add(path+".target_by_dough_c", "row %d has %g C after %g C; sort the rows by temperature", i+1, row[0], table[i-1][0])
 			return
 		}
 	}
-	v.TargetTable = raw.TargetTable
+	v.TargetTable = table
 }
 
 // source decodes and checks one sensor; nil when it is not given.

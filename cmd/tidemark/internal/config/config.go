@@ -2,14 +2,11 @@ package config
 
 import (
 	"fmt"
-	"io"
-	"os"
+	"net"
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
 
 	"tidemark/alert"
 	"tidemark/bake"
@@ -17,9 +14,6 @@ import (
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
 )
-
-// maxFileBytes bounds a configuration file; a larger one is a mistake.
-const maxFileBytes = 4 << 20
 
 // Config is a checked configuration.
 type Config struct {
@@ -55,6 +49,20 @@ type Web struct {
 	TLSCert       string   `yaml:"tls_cert"`
 	TLSKey        string   `yaml:"tls_key"`
 	BaseURL       string   `yaml:"base_url"`
+}
+
+// LocalOnly says that the page answers nobody but this machine.
+func (w Web) LocalOnly() bool {
+	host, _, err := net.SplitHostPort(w.Listen)
+	return err == nil && (host == "localhost" || net.ParseIP(host).IsLoopback())
+}
+
+// Hints says what works, but not as a household may expect.
+func (c *Config) Hints() []string {
+	if len(c.Channels) == 0 || c.Web.BaseURL != "" {
+		return nil
+	}
+	return []string{"messages carry no buttons to answer a warning: they need base_url under web, the address at which phones reach the page, such as http://kitchen-pi.local:8080"}
 }
 
 // Vessel is one jar, tub or basket with a sensor over it.
@@ -99,7 +107,7 @@ type file struct {
 	Web         Web           `yaml:"web"`
 	Channels    []ast.Node    `yaml:"channels"`
 	Heartbeat   string        `yaml:"heartbeat_url"`
-	Vessels     []vesselFile  `yaml:"vessels"`
+	Vessels     []ast.Node    `yaml:"vessels"`
 }
 
 type householdFile struct {
@@ -113,36 +121,31 @@ type householdFile struct {
 }
 
 type vesselFile struct {
-	Name          string       `yaml:"name"`
-	Holds         string       `yaml:"holds"`
-	FloorMM       *float64     `yaml:"floor_mm"`
-	Profile       ast.Node     `yaml:"profile"`
-	TargetPercent *float64     `yaml:"target_percent"`
-	TargetTable   [][2]float64 `yaml:"target_by_dough_c"`
-	Lead          string       `yaml:"lead"`
-	LostAfter     string       `yaml:"lost_after"`
-	Height        ast.Node     `yaml:"height"`
-	Dough         ast.Node     `yaml:"dough"`
-	Air           ast.Node     `yaml:"air"`
-	Humidity      ast.Node     `yaml:"humidity"`
-	Batch         ast.Node     `yaml:"batch"`
-	Feed          ast.Node     `yaml:"feed"`
-	Loaf          ast.Node     `yaml:"loaf"`
-	ProofOf       string       `yaml:"proof_of"`
-	SampleOf      string       `yaml:"sample_of"`
+	Name          string      `yaml:"name"`
+	Holds         string      `yaml:"holds"`
+	FloorMM       *float64    `yaml:"floor_mm"`
+	Profile       ast.Node    `yaml:"profile"`
+	TargetPercent *float64    `yaml:"target_percent"`
+	TargetTable   [][]float64 `yaml:"target_by_dough_c"`
+	Lead          string      `yaml:"lead"`
+	LostAfter     string      `yaml:"lost_after"`
+	Height        ast.Node    `yaml:"height"`
+	Dough         ast.Node    `yaml:"dough"`
+	Air           ast.Node    `yaml:"air"`
+	Humidity      ast.Node    `yaml:"humidity"`
+	Batch         ast.Node    `yaml:"batch"`
+	Feed          ast.Node    `yaml:"feed"`
+	Loaf          ast.Node    `yaml:"loaf"`
+	ProofOf       string      `yaml:"proof_of"`
+	SampleOf      string      `yaml:"sample_of"`
 }
 
 // Load reads and checks a configuration file. The error is a Problems when the
 // file could be read but not accepted.
 func Load(path string, need Need) (*Config, error) {
-	f, err := os.Open(path)
+	data, err := readFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("the configuration cannot be read: %w; name the file with --config", err)
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxFileBytes+1))
-	if err != nil {
-		return nil, fmt.Errorf("the configuration cannot be read: %w", err)
 	}
 	cfg, err := Parse(path, data, need)
 	if err != nil {
@@ -153,24 +156,17 @@ func Load(path string, need Need) (*Config, error) {
 }
 
 // Parse checks a configuration held in memory; name stands in its errors.
-func Parse(name string, data []byte, need Need) (*Config, error) {
+func Parse(name string, data []byte, need Need) (cfg *Config, err error) {
 	c := &collector{name: name}
-	if len(data) > maxFileBytes {
-		c.add("", "the file is larger than 4 MiB; this is no configuration")
-		return nil, c.err()
-	}
-	tree, err := parser.ParseBytes(data, 0)
-	if err != nil {
-		c.addYAML("", err)
-		return nil, c.err()
-	}
-	c.file = tree
+	defer c.guard(&err)
 	var raw file
-	if err := yaml.UnmarshalWithOptions(data, &raw, yaml.Strict()); err != nil && err != io.EOF {
-		c.addYAML("", err)
-		return nil, c.err()
+	if body := c.document(data); body != nil {
+		c.decode("", body, &raw)
 	}
-	cfg := c.build(&raw, need)
+	if err := c.err(); err != nil {
+		return nil, err
+	}
+	cfg = c.build(&raw, need)
 	if err := c.err(); err != nil {
 		return nil, err
 	}

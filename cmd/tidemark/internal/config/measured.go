@@ -1,19 +1,18 @@
 package config
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"time"
 
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
 
 	"tidemark/estimator/geometry"
 )
@@ -47,6 +46,15 @@ type measuredDoc struct {
 	Measured []Measured `yaml:"measured"`
 }
 
+// measuredEntry is an entry as it is read: its points may be anything.
+type measuredEntry struct {
+	Vessel  string      `yaml:"vessel"`
+	At      time.Time   `yaml:"at"`
+	FloorMM float64     `yaml:"floor_mm"`
+	Profile [][]float64 `yaml:"profile"`
+	Over    string      `yaml:"over"`
+}
+
 // FormatMeasured writes the file's text.
 func FormatMeasured(list []Measured) ([]byte, error) {
 	body, err := yaml.Marshal(measuredDoc{list})
@@ -56,21 +64,44 @@ func FormatMeasured(list []Measured) ([]byte, error) {
 	return append([]byte(measuredText), body...), nil
 }
 
-// ParseMeasured reads the file's text; name stands in its errors.
-func ParseMeasured(name string, text []byte) ([]Measured, error) {
-	if len(text) > maxFileBytes {
-		return nil, fmt.Errorf("%s is larger than 4 MiB; this is no list of measured vessels", name)
+// ParseMeasured reads the file's text; name stands in its errors, which are
+// Problems.
+func ParseMeasured(name string, text []byte) (list []Measured, err error) {
+	c := &collector{name: name}
+	defer c.guard(&err)
+	var raw struct {
+		Measured []ast.Node `yaml:"measured"`
 	}
-	var doc measuredDoc
-	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&doc); err != nil && len(bytes.TrimSpace(text)) > 0 {
-		return nil, fmt.Errorf("%s cannot be read: %s", name, yaml.FormatError(err, false, false))
+	if body := c.document(text); body != nil {
+		c.decode("", body, &raw)
 	}
-	for _, m := range doc.Measured {
-		if _, err := m.shape(); err != nil {
-			return nil, fmt.Errorf("%s: vessel %q: %w", name, m.Vessel, err)
+	for i, n := range raw.Measured {
+		if m, ok := c.measured(fmt.Sprintf("measured[%d]", i), n); ok {
+			list = append(list, m)
 		}
 	}
-	return doc.Measured, nil
+	if err := c.err(); err != nil {
+		return nil, err
+	}
+	return list, nil
+}
+
+// measured reads one entry.
+func (c *collector) measured(path string, n ast.Node) (m Measured, ok bool) {
+	var raw measuredEntry
+	if !c.decode(path, n, &raw) {
+		return m, false
+	}
+	points, ok := c.pairs(path+".profile", raw.Profile, "[height mm, litres]")
+	if !ok {
+		return m, false
+	}
+	m = Measured{Vessel: raw.Vessel, At: raw.At, FloorMM: raw.FloorMM, Profile: points, Over: raw.Over}
+	if _, err := m.shape(); err != nil {
+		c.add(path, "vessel %q: %v", m.Vessel, err)
+		return m, false
+	}
+	return m, true
 }
 
 // shape checks an entry and builds its profile; nil when it has none.
@@ -93,7 +124,7 @@ func (m Measured) shape() (*geometry.Profile, error) {
 
 // LoadMeasured reads the file of measured vessels; no file is an empty list.
 func LoadMeasured(path string) ([]Measured, error) {
-	text, err := os.ReadFile(path)
+	text, err := readFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}

@@ -68,13 +68,17 @@ func TestMeasuredStandsOverTheFileUntilThatChanges(t *testing.T) {
 func TestDamagedMeasuredChangesNothing(t *testing.T) {
 	file, state, _ := inState(t)
 	for text, want := range map[string]string{
-		"\t- :":                               "cannot be read",
-		"measured: [{vessel: tub, floor: 3}]": "unknown field",
+		"\t- :":            "measured.yaml:1:1: ",
+		"measured: [null]": "measured.yaml:1:12: entry 1 of the list is empty",
+		"measured:\n  - ":  "measured.yaml:2:5: entry 1 of the list is empty",
+		"measured: [{vessel: tub, floor_mm: 200, profile: [[0, 0], [50, 1, 2]]}]":         "measured.yaml:1:59: measured[0].profile[1]: expected [height mm, litres], found 3 numbers",
+		"measured: " + strings.Repeat("[", 60000):                                         "measured.yaml:1:42: lists and keys lie more than 32 deep here",
+		"measured: [{vessel: tub, floor: 3}]":                                             "unknown field",
 		"measured: [{vessel: ../tub, floor_mm: 200}]":                                     "no name of a vessel",
 		"measured: [{vessel: tub, floor_mm: -3}]":                                         "more than 0 and at most 4000",
 		"measured: [{vessel: tub, floor_mm: 100, profile: [[0, 0], [150, 2]]}]":           "150 mm high, more than the 100 mm",
 		"measured: [{vessel: tub, floor_mm: 200, profile: [[0, 0], [50, 2], [60, 1.5]]}]": `vessel "tub"`,
-		"# " + strings.Repeat("x", maxFileBytes):                                          "larger than 4 MiB",
+		"# " + strings.Repeat("x", maxFileBytes):                                          "larger than 64 KiB",
 	} {
 		require.NoError(t, os.WriteFile(MeasuredFile(state), []byte(text), 0o600))
 		cfg, err := Load(file, Sensors)

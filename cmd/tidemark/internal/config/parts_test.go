@@ -25,8 +25,8 @@ func TestProblemsOfParts(t *testing.T) {
 		{"sensor key", `{kind: w1, id: 28-00000a1b2c3d}`, `{kind: w1, idd: 28-00000a1b2c3d}`, `t.yaml:14:23: vessels[0].dough: unknown field "idd"; check the spelling against the list of keys in the README`},
 		{"batch key", floor, floor + "    batch: {nme: loaf}\n", `t.yaml:10:13: vessels[0].batch: unknown field "nme"; check the spelling against the list of keys in the README`},
 		{"points", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "[[0, 0], [x, 1]]", `t.yaml:10:24: vessels[0].profile: expected a number, found a text; see the list of keys in the README`},
-		{"text for a number", "floor_mm: 240", "floor_mm: tall", `t.yaml:9:15: expected a number, found a text; see the list of keys in the README`},
-		{"list for a text", "holds: dough", "holds: [dough]", `t.yaml:8:12: expected a text, found a list; see the list of keys in the README`},
+		{"text for a number", "floor_mm: 240", "floor_mm: tall", `t.yaml:9:15: vessels[0]: expected a number, found a text; see the list of keys in the README`},
+		{"list for a text", "holds: dough", "holds: [dough]", `t.yaml:8:12: vessels[0]: expected a text, found a list; see the list of keys in the README`},
 		{"number for a shape", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "5", `t.yaml:10:14: vessels[0].profile: expected keys with values, found a number; see the list of keys in the README`},
 		{"text for a switch", "state_dir: /tmp/state", "web: {open_reading: often}", `t.yaml:4:21: expected true or false, found a text; see the list of keys in the README`},
 		{"keys for a list", good[strings.Index(good, "vessels:"):], "vessels: {name: tub}\n", `t.yaml:6:10: expected a list, found keys with values; see the list of keys in the README`},
@@ -86,7 +86,7 @@ func TestLoad(t *testing.T) {
 	big := filepath.Join(dir, "big.yaml")
 	require.NoError(t, os.WriteFile(big, []byte(strings.Repeat("# x\n", maxFileBytes/4+1)), 0o600))
 	_, err = Load(big, Sensors)
-	require.EqualError(t, err, big+": the file is larger than 4 MiB; this is no configuration")
+	require.EqualError(t, err, big+": the file is larger than 64 KiB; this is no file of settings")
 	ok := filepath.Join(dir, "ok.yaml")
 	require.NoError(t, os.WriteFile(ok, []byte(good), 0o600))
 	cfg, err := Load(ok, Sensors)

@@ -51,8 +51,18 @@ type collector struct {
 
 // add records a problem at a path such as vessels[1].floor_mm.
 func (c *collector) add(path, format string, args ...any) {
+	if len(c.found) >= maxProblems {
+		return // finding the place takes its time
+	}
 	line, col := c.place(path)
-	c.found = append(c.found, Problem{c.name, line, col, path, fmt.Sprintf(format, args...)})
+	c.addAt(line, col, path, format, args...)
+}
+
+// addAt records a problem whose place is known.
+func (c *collector) addAt(line, col int, path, format string, args ...any) {
+	if len(c.found) < maxProblems {
+		c.found = append(c.found, Problem{c.name, line, col, path, fmt.Sprintf(format, args...)})
+	}
 }
 
 // place returns the position of the value at path, or of the nearest parent
@@ -100,12 +110,11 @@ func (c *collector) addYAML(path string, err error) {
 		c.add(path, "%v", err)
 		return
 	}
-	p := Problem{File: c.name, Path: path, Msg: ye.GetMessage()}
+	var line, col int
 	if t := ye.GetToken(); t != nil && t.Position != nil {
-		p.Line, p.Col = t.Position.Line, t.Position.Column
+		line, col = t.Position.Line, t.Position.Column
 	}
-	p.Msg = plainly(err, p.Msg)
-	c.found = append(c.found, p)
+	c.addAt(line, col, path, "%s", plainly(err, ye.GetMessage()))
 }
 
 // plainly says in words of the file what the YAML library says in words of Go.

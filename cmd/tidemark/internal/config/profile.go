@@ -8,15 +8,15 @@ import (
 
 // shapeFile is a vessel described by its shape; lengths are inside measures.
 type shapeFile struct {
-	Shape            string     `yaml:"shape"`
-	DiameterMM       float64    `yaml:"diameter_mm"`
-	BottomDiameterMM float64    `yaml:"bottom_diameter_mm"`
-	TopDiameterMM    float64    `yaml:"top_diameter_mm"`
-	RimDiameterMM    float64    `yaml:"rim_diameter_mm"`
-	BottomMM         [2]float64 `yaml:"bottom_mm"` // length, width
-	TopMM            [2]float64 `yaml:"top_mm"`
-	HeightMM         float64    `yaml:"height_mm"`
-	DepthMM          float64    `yaml:"depth_mm"`
+	Shape            string    `yaml:"shape"`
+	DiameterMM       float64   `yaml:"diameter_mm"`
+	BottomDiameterMM float64   `yaml:"bottom_diameter_mm"`
+	TopDiameterMM    float64   `yaml:"top_diameter_mm"`
+	RimDiameterMM    float64   `yaml:"rim_diameter_mm"`
+	BottomMM         []float64 `yaml:"bottom_mm"` // length, width
+	TopMM            []float64 `yaml:"top_mm"`
+	HeightMM         float64   `yaml:"height_mm"`
+	DepthMM          float64   `yaml:"depth_mm"`
 }
 
 // profile decodes the height-to-volume profile: a list of points or a shape.
@@ -28,8 +28,12 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 	var p *geometry.Profile
 	var err error
 	if _, isList := n.(*ast.SequenceNode); isList {
-		var points [][2]float64
-		if !c.decode(path, n, &points) {
+		var rows [][]float64
+		if !c.decode(path, n, &rows) {
+			return nil
+		}
+		points, ok := c.pairs(path, rows, "[height mm, litres]")
+		if !ok {
 			return nil
 		}
 		p, err = ProfileOf(points)
@@ -47,8 +51,17 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 	return p
 }
 
-// shape builds the profile of a named shape; nil, nil when the name is unknown
-// (which is then recorded).
+// pair checks the length and width of a rectangle.
+func (c *collector) pair(path string, mm []float64) (pair [2]float64, ok bool) {
+	if len(mm) != 2 {
+		c.add(path, "expected [length mm, width mm], found %s", numbers(len(mm)))
+		return pair, false
+	}
+	return [2]float64(mm), true
+}
+
+// shape builds the profile of a named shape; nil, nil when something is wrong that
+// is recorded already.
 func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
 	switch s.Shape {
 	case "straight":
@@ -56,7 +69,12 @@ func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
 	case "tapered_round":
 		return geometry.TaperedRound(s.BottomDiameterMM, s.TopDiameterMM, s.HeightMM)
 	case "tapered_rectangle":
-		return geometry.TaperedRect(s.BottomMM[0], s.BottomMM[1], s.TopMM[0], s.TopMM[1], s.HeightMM)
+		bottom, ok := c.pair(path+".bottom_mm", s.BottomMM)
+		top, good := c.pair(path+".top_mm", s.TopMM)
+		if !ok || !good {
+			return nil, nil
+		}
+		return geometry.TaperedRect(bottom[0], bottom[1], top[0], top[1], s.HeightMM)
 	case "bowl":
 		return geometry.Bowl(s.RimDiameterMM, s.DepthMM)
 	}

@@ -1,0 +1,177 @@
+package config
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const goodProfile = "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]"
+
+// TestTypingErrorsHaveAPlace has a row for every slip of the keyboard that once
+// ended the program, or was passed over in silence.
+func TestTypingErrorsHaveAPlace(t *testing.T) {
+	const state, target = "state_dir: /tmp/state", "target_percent: 90"
+	for _, c := range []struct{ name, old, fresh, want string }{
+		{"three numbers in a point", goodProfile, "[[0, 0], [50, 1.0, 2.2]]", `t.yaml:10:23: vessels[0].profile[1]: expected [height mm, litres], found 3 numbers`},
+		{"one number in a point", goodProfile, "[[0], [50, 1.0]]", `t.yaml:10:15: vessels[0].profile[0]: expected [height mm, litres], found 1 number`},
+		{"no number in a point", goodProfile, "[[], [50, 1.0]]", `t.yaml:10:15: vessels[0].profile[0]: expected [height mm, litres], found 0 numbers`},
+		{"three sides", goodProfile, "{shape: tapered_rectangle, bottom_mm: [200,140,3], top_mm: [230,170], height_mm: 150}", `t.yaml:10:52: vessels[0].profile.bottom_mm: expected [length mm, width mm], found 3 numbers`},
+		{"a side missing", goodProfile, "{shape: tapered_rectangle, bottom_mm: [200,140], height_mm: 150}", `t.yaml:10:15: vessels[0].profile.top_mm: expected [length mm, width mm], found 0 numbers`},
+		{"three numbers in the table", target, "target_by_dough_c: [[18,100,1],[21,75]]", `t.yaml:11:25: vessels[0].target_by_dough_c[0]: expected [dough temperature C, rise percent], found 3 numbers`},
+		{"nothing for a channel", state, "channels: [null]", `t.yaml:4:12: entry 1 of the list is empty; write it or remove it`},
+		{"a lone dash for a channel", state, "channels:\n  - ", `t.yaml:5:4: entry 1 of the list is empty; write it or remove it`},
+		{"a lone dash for a vessel", "vessels:\n", "vessels:\n  -\n", `t.yaml:7:4: entry 1 of the list is empty; write it or remove it`},
+		{"nothing for a flour", "    floor_mm: 240\n", "    floor_mm: 240\n    batch: {name: loaf, flours: [null], water_g: 1}\n", `t.yaml:10:34: entry 1 of the list is empty; write it or remove it`},
+		{"nothing for a point", goodProfile, "[[0, 0], ~]", `t.yaml:10:23: entry 2 of the list is empty; write it or remove it`},
+		{"a number for a vessel", good[strings.Index(good, "vessels:"):], "vessels: [5]\n", `t.yaml:6:11: vessels[0]: expected keys with values, found a number; see the list of keys in the README`},
+		{"an alias", target, "target_percent: &mark 90", `t.yaml:11:21: "&": anchors, aliases, tags and directives of YAML are not read here; write the value itself, or put it in quotes`},
+		{"a tag", target, "target_percent: !!float 90", `t.yaml:11:21: "!!float": anchors, aliases, tags and directives of YAML are not read here; write the value itself, or put it in quotes`},
+		{"a second document", "vessels:\n", "---\nvessels:\n", `t.yaml:6:1: a second document begins here and would not be read; remove the line of dashes`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			text := strings.Replace(good, c.old, c.fresh, 1)
+			require.NotEqual(t, good, text, "the row changes nothing")
+			_, err := Parse("t.yaml", []byte(text), Sensors)
+			require.Error(t, err)
+			assert.Equal(t, c.want, err.Error())
+		})
+	}
+}
+
+// TestBounds: what no household writes is refused before the parser has it.
+func TestBounds(t *testing.T) {
+	for name, c := range map[string]struct{ text, want string }{
+		"brackets":       {"vessels: " + strings.Repeat("[", 60000), "t.yaml:1:41: lists and keys lie more than 32 deep here"},
+		"a list 100,000": {"vessels: " + strings.Repeat("[", 100_000) + strings.Repeat("]", 100_000), "t.yaml: the file is larger than 64 KiB"},
+		"braces":         {"vessels: " + strings.Repeat("{a: ", 15000), "t.yaml:1:134: lists and keys lie more than 32 deep here"},
+		"dashes":         {strings.Repeat("- ", 15000), "t.yaml:1:65: lists and keys lie more than 32 deep here"},
+		"questions":      {strings.Repeat("? ", 15000), "t.yaml:1:65: lists and keys lie more than 32 deep here"},
+		"words":          {"vessels: [" + strings.Repeat("1,", 10000) + "]", "t.yaml: the file has more than 16384 words and marks"},
+	} {
+		_, err := Parse("t.yaml", []byte(c.text), Sensors)
+		require.ErrorContains(t, err, c.want, name)
+	}
+	_, err := Parse("t.yaml", []byte("vessels: ["+strings.Repeat("{},", 2000)+"{}]"), Sensors)
+	require.Error(t, err)
+	assert.Len(t, strings.Split(err.Error(), "\n"), maxProblems)
+}
+
+// startled is a type whose decoding panics.
+type startled struct{}
+
+// UnmarshalYAML is what the YAML library calls.
+func (*startled) UnmarshalYAML([]byte) error { panic("index out of range") }
+
+// TestPanicOfAParserIsAProblem: whatever panics, the file has a problem.
+func TestPanicOfAParserIsAProblem(t *testing.T) {
+	c := &collector{name: "t.yaml"}
+	body := c.document([]byte("household: {}\nvessels: {a: 1}\n"))
+	require.NotNil(t, body)
+	var raw struct {
+		Household any      `yaml:"household"`
+		Vessels   startled `yaml:"vessels"`
+	}
+	assert.False(t, c.decode("", body, &raw))
+	require.EqualError(t, c.err(), "t.yaml:1:1: this cannot be understood (index out of range); write it as the README shows")
+
+	err := func() (err error) {
+		c := &collector{name: "t.yaml"}
+		defer c.guard(&err)
+		panic("a nil pointer")
+	}()
+	require.EqualError(t, err, "t.yaml:1:1: the file cannot be understood (a nil pointer); take back what was changed in it last")
+}
+
+// TestPipeInPlaceOfAFile: a named pipe into which nobody writes is read as empty.
+func TestPipeInPlaceOfAFile(t *testing.T) {
+	pipe := filepath.Join(t.TempDir(), "t.yaml")
+	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
+	_, err := Load(pipe, Sensors)
+	require.ErrorContains(t, err, "no vessel is described")
+}
+
+// shipped are the files of settings that come with the program.
+func shipped(tb testing.TB) [][]byte {
+	tb.Helper()
+	var out [][]byte
+	for _, name := range []string{"../../../../deploy/tidemark.yaml", "../../../../testdata/records/vessels.yaml"} {
+		text, err := os.ReadFile(name)
+		require.NoError(tb, err)
+		out = append(out, text)
+	}
+	return out
+}
+
+// household is a large household: twenty vessels with all they may have.
+func household() []byte {
+	var b strings.Builder
+	b.WriteString("household: {time_zone: Europe/Vienna, quiet_from: \"22:30\", quiet_until: \"06:30\", altitude_m: 450}\nchannels:\n")
+	for i := range 5 {
+		fmt.Fprintf(&b, "  - {name: phone%d, kind: topic, url: \"https://push.example.net\", topic: our-kitchen-%d}\n", i, i)
+	}
+	b.WriteString("vessels:\n")
+	for i := range 20 {
+		fmt.Fprintf(&b, "  - name: tub %d\n    holds: dough\n    floor_mm: 240\n    target_by_dough_c: [[18, 100], [21, 75], [24, 50], [27, 30]]\n    lead: 30m\n    lost_after: 5m\n    profile: [[0, 0]", i)
+		for h := 1; h <= 30; h++ {
+			fmt.Fprintf(&b, ", [%d, %.3f]", 5*h, 0.113*float64(h))
+		}
+		fmt.Fprintf(&b, "]\n    batch: {name: our loaf, flours: [{name: wheat, grams: 900}, {name: rye, grams: 100}], water_g: 640, levain: {grams: 200, hydration_percent: 100}, salt_g: 20, loaves: 2}\n"+
+			"    height: {kind: mqtt, broker: \"mqtt://127.0.0.1:1883\", topic: tub%d/height, unit: mm}\n    dough: {kind: w1, id: 28-0000000000%02x}\n    air: {kind: w1, id: 28-0000000001%02x}\n", i, i, i)
+	}
+	return []byte(b.String())
+}
+
+// TestLargeHouseholdFits: the bounds leave room for twenty vessels.
+func TestLargeHouseholdFits(t *testing.T) {
+	text := household()
+	cfg, err := Parse("t.yaml", text, Sensors)
+	require.NoError(t, err)
+	assert.Len(t, cfg.Vessels, 20)
+	assert.Less(t, len(text), maxFileBytes*2/3)
+}
+
+// FuzzSettings feeds raw bytes to the loader as the start, check and a reload do,
+// as the settings and as what was measured: no panic, each in bounded time, every
+// refusal with words.
+func FuzzSettings(f *testing.F) {
+	for _, text := range shipped(f) {
+		f.Add(text)
+	}
+	for _, text := range []string{
+		good, "vessels: [{profile: {shape: bowl}}]", "a: &a [*a]", "", "---\n", "%YAML 1.2\n---\na: b\n", "\xff\xfe", "a: |\n  x\n", "? a\n: b\n",
+		strings.Replace(good, goodProfile, "[[0, 0], [50, 1.0, 2.2]]", 1), "channels: [null]", "channels:\n  - \n", "web: {listen: \"127.0.0.1:99999\"}",
+		"measured:\n  - vessel: tub\n    at: 2026-03-14T09:00:00Z\n    floor_mm: 236.5\n    profile: [[0, 0], [80, 1.5]]\n    over: 00ff\n",
+		strings.Repeat("[", 3000), strings.Repeat("- ", 3000), strings.Repeat("{a: ", 1000), strings.Repeat("!a ", 1000),
+	} {
+		f.Add([]byte(text))
+	}
+	dir := f.TempDir()
+	f.Fuzz(func(t *testing.T, text []byte) {
+		began := time.Now()
+		for _, need := range []Need{Sensors, WithoutSensors} {
+			if cfg, err := Parse("f.yaml", text, need); err == nil {
+				assert.NotEmpty(t, cfg.Vessels)
+			} else {
+				assert.NotEmpty(t, err.Error())
+			}
+		}
+		state, err := os.MkdirTemp(dir, "")
+		require.NoError(t, err)
+		defer os.RemoveAll(state)
+		file := filepath.Join(state, "tidemark.yaml")
+		require.NoError(t, os.WriteFile(file, []byte(strings.Replace(good, "/tmp/state", state, 1)), 0o600))
+		require.NoError(t, os.WriteFile(MeasuredFile(state), text, 0o600))
+		cfg, err := Load(file, Sensors)
+		require.NoError(t, err, "what was measured never keeps the watch from starting")
+		assert.NotNil(t, cfg.Vessels[0].Profile)
+		assert.Less(t, time.Since(began), 20*time.Second, "%d bytes", len(text))
+	})
+}
