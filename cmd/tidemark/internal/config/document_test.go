@@ -153,7 +153,9 @@ func FuzzSettings(f *testing.F) {
 	} {
 		f.Add([]byte(text))
 	}
-	dir := f.TempDir()
+	state := f.TempDir()
+	file := filepath.Join(state, "tidemark.yaml")
+	require.NoError(f, os.WriteFile(file, []byte(strings.Replace(good, "/tmp/state", state, 1)), 0o600))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		began := time.Now()
 		for _, need := range []Need{Sensors, WithoutSensors} {
@@ -163,11 +165,6 @@ func FuzzSettings(f *testing.F) {
 				assert.NotEmpty(t, err.Error())
 			}
 		}
-		state, err := os.MkdirTemp(dir, "")
-		require.NoError(t, err)
-		defer os.RemoveAll(state)
-		file := filepath.Join(state, "tidemark.yaml")
-		require.NoError(t, os.WriteFile(file, []byte(strings.Replace(good, "/tmp/state", state, 1)), 0o600))
 		require.NoError(t, os.WriteFile(MeasuredFile(state), text, 0o600))
 		cfg, err := Load(file, Sensors)
 		require.NoError(t, err, "what was measured never keeps the watch from starting")
