@@ -2,6 +2,7 @@ package alert
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -185,4 +186,21 @@ func TestStepsAfterTheBulkTellWhatIsMeasured(t *testing.T) {
 		assert.Contains(t, stepText(t, texts.Household{Language: "de"}, c.id, c.after), c.inDe)
 	}
 	assert.Contains(t, stepText(t, texts.Household{Fahrenheit: true}, bake.OutID, done), "The core is at 202\u00a0°F; such a loaf is done at 199\u00a0°F to 208\u00a0°F.")
+}
+
+// TestNothingIsSaidToSinkFromWhereItStands words a starter that has not sunk.
+func TestNothingIsSaidToSinkFromWhereItStands(t *testing.T) {
+	for phase, text := range map[estimator.Phase]string{
+		estimator.Hungry:  "jar stands at 85 % since 12:00 and has little left to eat.",
+		estimator.Falling: "jar is past its peak since 12:00: it is at 85 %.",
+	} {
+		s := newScene(t, Rules{})
+		s.in.Holds, s.in.Vessel = estimator.Starter, "jar"
+		s.set(func(e *estimator.Estimate) {
+			e.Phase, e.PhaseSince, e.RisePercent, e.PeakPercent = phase, noon(), 84.8, 85.3
+		})
+		s.run(20*time.Minute, time.Minute, nil)
+		require.NotEmpty(t, s.saidA)
+		assert.Contains(t, strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "), text)
+	}
 }

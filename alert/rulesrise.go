@@ -224,8 +224,15 @@ func sayLevelsOff(l *look) words {
 // sayStarter words the three states of a starter.
 func sayStarter(l *look, kind Kind) words {
 	t, v, key := l.w.words, l.values(), string(kind)
-	return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil), l.careNote(kind), l.doubt())}
+	text := key + ".text"
+	if level := text + ".level"; t.Has(level) && !l.sank() {
+		text = level
+	}
+	return words{t.Say(key+".title", v), join(t.Say(text, v), t.Say(key+".do", nil), l.careNote(kind), l.doubt())}
 }
+
+// sank reports whether the level is told lower than the peak.
+func (l *look) sank() bool { return math.Round(l.e.RisePercent) < math.Round(l.e.PeakPercent) }
 
 // sayStep words a step that is due.
 func sayStep(l *look, s bake.Step) words {

@@ -15,5 +15,9 @@ func (l *look) stepWords(s bake.Step) (name, do, caution string) {
 		id = "fold" // the folds are told alike
 	}
 	t, key := l.w.words, "step."+id
-	return t.Instead(key+".name", s.Name), t.Instead(key+".do", s.Do), t.Instead(key+".caution", s.Caution)
+	do = t.Instead(key+".do", s.Do)
+	if s.Trigger == bake.ByRise && s.State == bake.DueNow {
+		do = t.Instead(key+".due", s.Do)
+	}
+	return t.Instead(key+".name", s.Name), do, t.Instead(key+".caution", s.Caution)
 }

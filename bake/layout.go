@@ -209,6 +209,9 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 		if s.State = riseState(begun && !at.Median.After(l.now), begun); s.State == Waiting {
 			at = notBefore(at, l.now)
 		}
+		if s.State == DueNow {
+			s.Do, s.Caution = l.goOn(d)
+		}
 		s.setAt(at)
 		l.sure = false
 		l.cursor = notBefore(at, l.now)
@@ -229,6 +232,23 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	l.sure = false
 	l.cursor = notBefore(l.lasting(d, at), l.now)
 	return s
+}
+
+// proofed is what to do at the end of a final proof.
+const proofed = "Press a floured finger in: when the dent fills back slowly, the loaf goes into the oven."
+
+// goOn is what to do, and its caution, when the rise a step waits for is there: not
+// to wait on.
+func (l *layout) goOn(d StepDef) (do, caution string) {
+	if d.Stage == Proof {
+		return proofed, d.Caution
+	}
+	for _, n := range l.p.Defs[l.p.index(d.ID)+1:] {
+		if n.Trigger == ByClock {
+			return n.Do, n.Caution
+		}
+	}
+	return "It has risen: go on.", d.Caution
 }
 
 // joined puts two reasons together.
@@ -304,8 +324,17 @@ func (l *layout) rise(d StepDef) (estimator.Window, string) {
 	return l.usual(d, since)
 }
 
-// reaches is when the watched rise gets to a level; 0 is the vessel's mark.
+// reaches is when the watched rise gets to a level; 0 is the vessel's mark. A dough
+// with no rise left, or that falls, waits for nothing more.
 func (l *layout) reaches(risePercent float64) (estimator.Window, bool) {
+	switch p := l.est.Phase; {
+	case p == estimator.Over && l.est.Exhausted, p == estimator.Fallen:
+		if !l.est.ReadyIsPast {
+			return point(l.est.PhaseSince), true
+		}
+	case p == estimator.Ready && l.est.Ready.IsZero():
+		return point(l.est.PhaseSince), true
+	}
 	if risePercent == 0 || risePercent == l.est.TargetPercent {
 		return l.est.Ready, !l.est.Ready.IsZero()
 	}

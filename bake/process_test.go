@@ -370,3 +370,41 @@ func TestStepsProperties(t *testing.T) {
 		}
 	})
 }
+
+// At its end no rise is told to be waited for: what is due is the next thing to do.
+func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
+	there := func(change func(*estimator.Estimate)) estimator.Estimate {
+		e := rising(at(9, 10), at(13, 0))
+		change(&e)
+		return e
+	}
+	for name, est := range map[string]estimator.Estimate{
+		"at the mark": there(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast = estimator.Ready, true }),
+		"past it":     there(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast = estimator.Over, true }),
+		"at the mark after a restart, without a forecast": there(func(e *estimator.Estimate) {
+			e.Phase, e.PhaseSince, e.Ready = estimator.Ready, at(13, 0), estimator.Window{}
+		}),
+		"no rise left short of the mark": there(func(e *estimator.Estimate) {
+			e.Phase, e.PhaseSince, e.Exhausted, e.Ready = estimator.Over, at(13, 0), true, estimator.Window{}
+		}),
+		"fallen short of the mark": there(func(e *estimator.Estimate) {
+			e.Phase, e.PhaseSince, e.Ready = estimator.Fallen, at(13, 0), estimator.Window{}
+		}),
+	} {
+		p := bake.DefaultProcess(start(), 24)
+		require.NoError(t, p.Done("fold-4", at(12, 0), "page"))
+		bulk := pick(t, p.Steps(at(13, 5), est), bake.BulkID)
+		assert.Equal(t, bake.DueNow, bulk.State, name)
+		assert.Equal(t, "Turn the dough out, divide it and round the pieces.", bulk.Do, name)
+		assert.Contains(t, bulk.Caution, "Raw flour", name)
+	}
+	p := bake.DefaultProcess(start(), 24)
+	require.NoError(t, p.Done(bake.ShapeID, at(14, 0), "page"))
+	proof := pick(t, p.Steps(at(14, 30), unseen()), bake.ProofID)
+	assert.Equal(t, bake.Started, proof.State)
+	assert.Contains(t, proof.Do, "until the mark")
+	proof = pick(t, p.Steps(at(16, 30), unseen()), bake.ProofID)
+	assert.Equal(t, bake.DueNow, proof.State)
+	assert.NotContains(t, proof.Do, "until")
+	assert.Contains(t, proof.Do, "the loaf goes into the oven")
+}

@@ -200,7 +200,7 @@ func TestGap(t *testing.T) {
 		switch {
 		case h > 2.1 && h < 2.75:
 			assert.Equal(t, QualityGap, x.Quality, "at %g", h)
-			assert.Contains(t, x.QualityReason, "since 10:00")
+			assert.Contains(t, x.QualityReason, "gives no reading")
 			assert.Equal(t, simEpoch.Add(2*time.Hour), x.LastSeen)
 			quiet = x.RiseSD
 		case h < 2 || h > 2.78:
@@ -423,6 +423,35 @@ func TestStarterRisingByTheMinute(t *testing.T) {
 	} {
 		p := phases{phase: Rising}
 		for i, v := range c.shows {
+			v.now = minutes(float64(i))
+			p.starter(v)
+		}
+		assert.Equal(t, c.want, p.phase, c.name)
+	}
+}
+
+// What a starter past its peak has to show to be called hungry: never that it rises.
+func TestNoHungerWhileItRises(t *testing.T) {
+	low := view{highRise: 120, rise: 60, seeing: true, slow: 0.05, fall: 0.2, rate: -2, rateSD: 1, growth: 3}
+	old := view{highRise: 85, rise: 85, seeing: true, slow: 0.05, rate: 0.2, rateSD: 1, growth: 9}
+	up := func(v view) view { v.slow, v.rate = 0.5, 12; return v }
+	slowly := func(v view) view { v.slow, v.rate = 0.2, 5; return v }
+	for _, c := range []struct {
+		name  string
+		from  Phase
+		shows view // for an hour
+		want  Phase
+	}{
+		{"far down", Falling, low, Hungry},
+		{"long after the peak", Peak, old, Hungry},
+		{"far down, but rising", Falling, up(low), Rising},
+		{"far down, but rising slowly", Falling, slowly(low), Falling},
+		{"long after the peak, but rising slowly", Peak, slowly(old), Peak},
+		{"hungry, and fed without a word", Hungry, up(low), Rising},
+	} {
+		p := phases{phase: c.from, readyGrowth: 1}
+		for i := range 60 {
+			v := c.shows
 			v.now = minutes(float64(i))
 			p.starter(v)
 		}

@@ -1,7 +1,5 @@
 package estimator
 
-import "fmt"
-
 // blindAfter is how long no believed reading may come before the estimate is
 // called carried on, hours.
 func (e *Estimator) blindAfter() float64 {
@@ -20,16 +18,15 @@ func (e *Estimator) quality(out *Estimate, t float64) {
 	if t-since <= e.blindAfter() {
 		return
 	}
-	from := e.clock.at(since).In(out.Time.Location()).Format("15:04")
 	if e.refusedSince > 0 && t-e.lastRefused <= e.blindAfter() {
 		out.Quality = QualitySuspect
-		out.QualityReason = fmt.Sprintf("Not seeing the dough since %s: %s", from, e.lastReason.asks())
+		out.QualityReason = e.lastReason.asks()
 		return
 	}
 	out.Quality = QualityGap
-	out.QualityReason = fmt.Sprintf("No reading of the height since %s. Is the sensor connected and powered?", from)
+	out.QualityReason = "the height gives no reading. Is the sensor connected and powered?"
 	if t-since >= e.cfg.LostAfter.Hours() {
-		out.QualityReason = fmt.Sprintf("Not seeing the dough since %s: the sensor gives no reading. Cable, power or a crashed bus?", from)
+		out.QualityReason = "the sensor gives no reading. Cable, power or a crashed bus?"
 	}
 }
 

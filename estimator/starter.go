@@ -19,7 +19,7 @@ func (p *phases) starter(v view) {
 		p.starterRising(v)
 	case Peak:
 		p.starterPeak(v)
-	case Falling:
+	case Falling, Hungry:
 		p.starterFalling(v)
 	}
 }
@@ -58,14 +58,27 @@ func (p *phases) starterSinks(v view) bool {
 	return p.falling.lasts(v.seeing && !v.still && v.fall > max(fallingShare, 3*v.fallSD), v.now, minutes(6))
 }
 
-// starterFalling watches for hunger.
-func (p *phases) starterFalling(v view) { p.starterHungry(v) }
+// starterFalling watches for hunger, and for a new rise: it was stirred or fed and
+// nobody said so.
+func (p *phases) starterFalling(v view) {
+	if p.back.lasts(v.rises() && v.slow > 3*peakShare, v.now, minutes(15)) {
+		p.peak.on, p.falling.on, p.hungry.on = false, false, false
+		p.enter(Rising, v.now, "Rising again.")
+		return
+	}
+	if p.phase == Falling {
+		p.starterHungry(v)
+	}
+}
+
+// rises reports whether it is seen to rise.
+func (v view) rises() bool { return v.seeing && v.rate > 2*v.rateSD && v.slow >= peakShare }
 
 // starterHungry sees when it should be fed.
 func (p *phases) starterHungry(v view) {
 	lost := v.seeing && v.highRise > 0 && v.rise < v.highRise*(1-hungryLoss)
 	long := v.growth-p.readyGrowth > hungryGrowth && p.readyGrowth > 0
-	if !p.hungry.lasts(lost || long, v.now, minutes(8)) {
+	if !p.hungry.lasts((lost || long) && !v.rises(), v.now, minutes(8)) {
 		return
 	}
 	if lost {

@@ -63,14 +63,24 @@ func when(v Vessel, h House) string {
 		return "At the mark" + since(first(e.Ready.Median, e.PhaseSince), v.Now, h) + "."
 	case estimator.Over:
 		return over(v, h)
-	case estimator.Fallen, estimator.Falling:
+	case estimator.Fallen, estimator.Falling, estimator.Hungry:
+		if risesAgain(e) {
+			return "Rising again" + peak(v, h) + "."
+		}
+		if e.Phase == estimator.Hungry {
+			return "Hungry" + since(e.PhaseSince, v.Now, h) + peak(v, h) + ": feed it."
+		}
 		return "Falling" + since(e.PhaseSince, v.Now, h) + peak(v, h) + "."
 	case estimator.Peak:
 		return "At its peak" + since(e.PhaseSince, v.Now, h) + peakLevel(e) + "."
-	case estimator.Hungry:
-		return "Hungry" + since(e.PhaseSince, v.Now, h) + peak(v, h) + ": feed it."
 	}
 	return forecast(v, h)
+}
+
+// risesAgain reports whether the level clearly rises: the phase may be some minutes
+// behind, and nothing is called hungry or falling while it rises.
+func risesAgain(e estimator.Estimate) bool {
+	return e.RatePercentPerHour >= 1 && e.RatePercentPerHour > 2*e.RateSD
 }
 
 // forecast is the sentence while the mark lies ahead.
@@ -161,7 +171,10 @@ func ceiling(e estimator.Estimate) string {
 // level says how far, how fast and how warm.
 func level(v Vessel, h House) string {
 	e := v.Estimate
-	if e.Phase == "" || e.Phase == estimator.Idle || e.Phase == estimator.Ended {
+	if e.Phase == "" {
+		return "" // no estimate at all
+	}
+	if e.Phase == estimator.Idle || e.Phase == estimator.Ended {
 		return temperatures(e, h)
 	}
 	var s string
@@ -194,7 +207,7 @@ func speed(e estimator.Estimate) string {
 	switch {
 	case math.IsNaN(r):
 		return ""
-	case r >= 1:
+	case risesAgain(e):
 		return fmt.Sprintf(", rising %.0f %% an hour", r)
 	case r <= -1:
 		return fmt.Sprintf(", falling %.0f %% an hour", -r)
@@ -310,6 +323,11 @@ func Short(v Vessel, h House) string {
 			s = "no forecast yet"
 		default:
 			s = "at the mark most likely " + h.Moment(e.Ready.Median, v.Now)
+		}
+	case estimator.Fallen, estimator.Falling, estimator.Hungry:
+		s = strings.ToLower(phaseWord(e.Phase)) + since(e.PhaseSince, v.Now, h)
+		if risesAgain(e) {
+			s = "rising again"
 		}
 	default:
 		s = strings.ToLower(phaseWord(e.Phase)) + since(e.PhaseSince, v.Now, h)

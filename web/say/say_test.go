@@ -110,9 +110,17 @@ func TestAnswers(t *testing.T) {
 			Level: "Now 74 %, rising 21 % an hour. Dough 24.6 °C, air 21.0 °C."}},
 		"hungry": {e(func(e *estimator.Estimate) {
 			e.Phase, e.PhaseSince, e.PeakPercent, e.PeakAt = estimator.Hungry, at(t, -3, 0), 182, at(t, -8, 30)
+			e.RatePercentPerHour, e.RateSD = 1.5, 1
 		}), Answer{
 			When:  "Hungry since yesterday 21:00, peak 182 % yesterday 16:30: feed it.",
+			Level: "Now 74 %, hardly moving. Dough 24.6 °C, air 21.0 °C."}},
+		"hungry by its phase, but it rises": {e(func(e *estimator.Estimate) {
+			e.Phase, e.PhaseSince, e.PeakPercent, e.PeakAt = estimator.Hungry, at(t, -3, 0), 182, at(t, -8, 30)
+		}), Answer{
+			When:  "Rising again, peak 182 % yesterday 16:30.",
 			Level: "Now 74 %, rising 21 % an hour. Dough 24.6 °C, air 21.0 °C."}},
+		"no estimate at all": {e(func(e *estimator.Estimate) { *e = estimator.Estimate{} }), Answer{
+			When: "No rise is being watched here."}},
 		"idle": {e(func(e *estimator.Estimate) {
 			*e = estimator.Estimate{Phase: estimator.Idle, DoughC: math.NaN(), AirC: 20.5}
 		}), Answer{

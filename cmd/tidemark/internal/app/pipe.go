@@ -68,8 +68,11 @@ func newPipe(v config.Vessel, rules alert.Rules, o Options, keep keeper, shop *f
 	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, shop: shop, watch: alert.NewWatch(rules),
 		link: linkOf(v.ProofOf, v.SampleOf), altitudeM: o.Config.Household.AltitudeM}
 	est, err := p.newEstimator()
-	p.est = est
-	return p, err
+	if err != nil {
+		return nil, err
+	}
+	p.est, p.last = est, est.Estimate(time.Time{}) // nothing is known before the first reading
+	return p, nil
 }
 
 // newEstimator builds an estimator that knows nothing yet but the vessel and
