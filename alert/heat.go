@@ -10,11 +10,16 @@ import (
 const heatEvery = 4 * time.Second
 
 // heatKeep is how far back temperatures are kept.
-const heatKeep = 12 * time.Minute
+const heatKeep = squareMost + squareBefore
 
 // heatConfirm is how long one unchanging value must stay beyond the limit to
-// count as more than a single bad sample.
-const heatConfirm = 90 * time.Second
+// count as more than a single bad sample. Changing values count after airConfirm,
+// in dough after doughConfirm: warm water may run over its probe for a while.
+const (
+	heatConfirm  = 90 * time.Second
+	airConfirm   = 10 * time.Second
+	doughConfirm = time.Minute
+)
 
 // heatTest says when a warming is too fast for a proofing place. Over a window
 // split in two halves, the second half must not warm clearly slower than the
@@ -32,16 +37,19 @@ type heatTest struct {
 	headedC float64       // where that must lead
 }
 
-// heatTests returns the quick test for an oven seen by a free probe and the
-// slow one for a probe inside dough. The figures were chosen on the warm-up
-// curves of the tests, which are our own.
-func heatTests() []heatTest {
-	return []heatTest{
-		{window: 40 * time.Second, hold: 15 * time.Second, steady: 0.9, begun: 0.27,
-			rateCPM: 5, ahead: 150 * time.Second, headedC: 38},
+// heatTests returns the slow test and, for a probe in the air, the quick one. The
+// figures were chosen on the warm-up curves of the tests, which are our own.
+func heatTests(air bool) []heatTest {
+	tests := []heatTest{
 		{window: 6 * time.Minute, hold: 2 * time.Minute, steady: 0.9, begun: 0.30,
 			rateCPM: 1.2, ahead: 4 * time.Minute, headedC: 38},
 	}
+	if !air {
+		return tests
+	}
+	return append(tests,
+		heatTest{window: 40 * time.Second, hold: 15 * time.Second, steady: 0.9, begun: 0.27,
+			rateCPM: 5, ahead: 150 * time.Second, headedC: 38})
 }
 
 // heatPoint is one kept temperature.
@@ -52,6 +60,7 @@ type heatPoint struct {
 
 // heatRing keeps the recent temperatures of one probe.
 type heatRing struct {
+	air    bool // hangs in the air, not in dough
 	points []heatPoint
 	shape  []time.Time // per test: since when the shape holds; zero when not
 	above  time.Time   // since when the limit is passed
@@ -81,7 +90,51 @@ func (h *heatRing) add(at time.Time, c, limitC float64) *heatAlarm {
 	if !kept {
 		return nil
 	}
-	return h.tooFast(at, c)
+	if a := h.tooFast(at, c); a != nil {
+		return a
+	}
+	if h.air {
+		return h.climbs(at, c)
+	}
+	return h.accelerates(at)
+}
+
+// The least of two or three readings in a row for an oven, seen by a probe in the
+// air that is read seldom.
+const (
+	climbLeast = 11.0 // C in all
+	climbAtC   = 36.0 // a hand or a warm tap is not hotter
+	climbStep  = 0.8  // C from each to the next
+	climbTop   = 35.0 // C a minute: what goes faster is a bad reading
+	climbCPM   = 5.0
+)
+
+// climbs finds an oven in the last few readings of a probe that is read too seldom
+// for the quick test: each is hotter than the one before, by no less each time.
+func (h *heatRing) climbs(at time.Time, c float64) *heatAlarm {
+	unit, steps := h.unit(), 2
+	if unit < 20*time.Second {
+		steps = 3
+	}
+	n := len(h.points)
+	if unit < 13*time.Second || n <= steps || c < climbAtC {
+		return nil
+	}
+	first := h.points[n-1-steps]
+	span := at.Sub(first.at)
+	if span > time.Duration(steps+1)*unit || c-first.c < climbLeast || (c-first.c)/span.Minutes() < climbCPM {
+		return nil
+	}
+	before := climbStep
+	for i := n - steps; i < n; i++ {
+		a, b := h.points[i-1], h.points[i]
+		step := b.c - a.c
+		if step < max(climbStep, 0.8*before) || step > climbTop*b.at.Sub(a.at).Minutes() {
+			return nil
+		}
+		before = step
+	}
+	return &heatAlarm{reason: HeatsTooFast, since: first.at, beforeC: first.c, nowC: c}
 }
 
 // push keeps a measurement that is newer than the last one by heatEvery and
@@ -96,7 +149,7 @@ func (h *heatRing) push(at time.Time, c float64) bool {
 	return true
 }
 
-// beyond watches the fixed limit: three different values over ten seconds, or
+// beyond watches the fixed limit: three different values over a short while, or
 // a longer stay, so that one bad sample does nothing.
 func (h *heatRing) beyond(at time.Time, c, limitC float64, fresh bool) *heatAlarm {
 	if c < limitC {
@@ -109,8 +162,11 @@ func (h *heatRing) beyond(at time.Time, c, limitC float64, fresh bool) *heatAlar
 	if fresh {
 		h.values++
 	}
-	stay := at.Sub(h.above)
-	if (h.values >= 3 && stay >= 10*time.Second) || stay >= heatConfirm {
+	stay, confirm := at.Sub(h.above), doughConfirm
+	if h.air {
+		confirm = airConfirm
+	}
+	if (h.values >= 3 && stay >= confirm) || stay >= heatConfirm {
 		return &heatAlarm{reason: BeyondLimit, since: h.above, beforeC: h.at(h.above), nowC: c}
 	}
 	return nil
@@ -118,7 +174,7 @@ func (h *heatRing) beyond(at time.Time, c, limitC float64, fresh bool) *heatAlar
 
 // tooFast runs the tests on the newest point.
 func (h *heatRing) tooFast(at time.Time, c float64) *heatAlarm {
-	tests := heatTests()
+	tests := heatTests(h.air)
 	if h.shape == nil {
 		h.shape = make([]time.Time, len(tests))
 	}
@@ -211,7 +267,7 @@ func (p *heatPair) take() (found *heatAlarm, inAir bool) {
 // pair returns the temperatures of a vessel.
 func (w *Watch) pair(vessel string) *heatPair {
 	if w.heat[vessel] == nil {
-		w.heat[vessel] = &heatPair{}
+		w.heat[vessel] = &heatPair{air: heatRing{air: true}}
 	}
 	return w.heat[vessel]
 }
