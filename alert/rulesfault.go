@@ -36,7 +36,8 @@ func ovenHeating(l *look) []finding {
 	return []finding{f}
 }
 
-// sayOven words the oven warning.
+// sayOven words the oven warning, the worst case first: a door that is opened feeds
+// a fire. That is common practice of fire services, no source; theirs comes first.
 func sayOven(l *look) words {
 	t := l.w.words
 	v := texts.Values{"vessel": l.Vessel, "before": t.Temp(l.hot.beforeC, false), "temp": t.Temp(l.hot.nowC, false),
@@ -48,7 +49,7 @@ func sayOven(l *look) words {
 	case l.hotAir:
 		key = "oven_heating.text.air"
 	}
-	return words{t.Say("oven_heating.title", v), join(t.Say(key, v), t.Say("oven_heating.do", nil))}
+	return words{t.Say("oven_heating.title", v), join(t.Say("oven_heating.fire", nil), t.Say("oven_heating.do", nil), t.Say(key, v))}
 }
 
 // sensorLost: the dough was not seen for longer than LostAfter. It makes no
