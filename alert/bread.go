@@ -1,7 +1,7 @@
 package alert
 
 import (
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 )
@@ -49,8 +49,8 @@ func starterHungry(l *look) []finding {
 
 // sayHungryUnseen words a hunger that no sensor saw.
 func sayHungryUnseen(l *look, reason string) words {
-	t, v := l.w.words, l.values()
-	v["fed"], v["hungry"] = l.clock(l.Care.Feed.At), l.clock(l.Care.Hungry.Median)
+	t, v := l.t, l.values()
+	v["fed"], v["hungry"] = l.Care.Feed.At, l.Care.Hungry.Median
 	key := string(StarterHungry)
 	return words{t.Say(key+".title."+reason, v), join(t.Say(key+".text."+reason, v), t.Say(key+".do", nil))}
 }
@@ -61,7 +61,7 @@ func (l *look) careNote(kind Kind) string {
 	if c == nil {
 		return ""
 	}
-	t, v := l.w.words, texts.Values{"until": l.clock(c.UseUntil), "hungry": l.clock(c.Hungry.Median)}
+	t, v := l.t, text.Values{"until": c.UseUntil, "hungry": c.Hungry.Median}
 	var parts []string
 	switch {
 	case kind == StarterPeak && c.UseUntil.After(l.Now):
@@ -100,23 +100,23 @@ func (w *Watch) endSpent(l *look) []Change {
 // proofDo is what to do about a final proof under a key such as "reached.do";
 // empty for any other rise.
 func (l *look) proofDo(key string) string {
-	t := l.w.words
+	t := l.t
 	switch {
 	case l.Proof == "":
 		return ""
 	case l.forSample() && t.Has(key+".sample"):
-		return t.Say(key+".sample", texts.Values{"of": l.ProofOf, "loaf": l.clock(l.LoafBy.Median)})
+		return t.Say(key+".sample", text.Values{"of": l.ProofOf, "loaf": l.LoafBy.Median})
 	}
-	return t.Say(key+".proof", texts.Values{"of": l.ProofOf})
+	return t.Say(key+".proof", text.Values{"of": l.ProofOf})
 }
 
 // stepNote is what is measured about a step of the bake after its bulk.
 func (l *look) stepNote(id string) string {
-	a, t := l.After, l.w.words
+	a, t := l.After, l.t
 	if a == nil {
 		return ""
 	}
-	v := texts.Values{"core": t.Temp(a.CoreC, false), "low": t.Temp(a.DoneLowC, false), "high": t.Temp(a.DoneHighC, false), "slice": t.Temp(a.SliceC, false)}
+	v := text.Values{"core": t.Temp(a.CoreC), "low": t.Temp(a.DoneLowC), "high": t.Temp(a.DoneHighC), "slice": t.Temp(a.SliceC)}
 	switch id {
 	case bake.ProofID:
 		if a.Basis != "" {
@@ -134,8 +134,8 @@ func (l *look) stepNote(id string) string {
 }
 
 // coreNote says how hot the loaf's core is.
-func (l *look) coreNote(v texts.Values) string {
-	t := l.w.words
+func (l *look) coreNote(v text.Values) string {
+	t := l.t
 	switch a := l.After; {
 	case !a.DoneAt.IsZero():
 		return t.Say("bread.core.done", v)

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 )
@@ -89,10 +89,10 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 		past     string // text of the over warning; empty when there is none
 		levelled string
 	}{
-		{"a bulk", Bread{}, "be ready to shape it", "Shape it now", "Shape it now", "go on without waiting for the mark"},
-		{"a basket", Bread{Proof: bake.BasketBasis, ProofOf: "vat"}, "The loaf goes in at the mark", "Bake it now", "Bake it now. A loaf that waits longer", "bake it without waiting"},
+		{"a bulk", Bread{}, "be ready to shape it", "Shape it now", "Shape it now", "go on without waiting for the target"},
+		{"a basket", Bread{Proof: bake.BasketBasis, ProofOf: "vat"}, "The loaf goes in at the target", "Bake it now", "Bake it now. A loaf that waits longer", "bake it without waiting"},
 		{"a sample jar", Bread{Proof: bake.SampleBasis, ProofOf: "vat", LoafBy: loaf, Told: true}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50. Bake by that time.", "", "bake it without waiting"},
-		{"a sample jar of no bake", Bread{Proof: bake.SampleBasis, ProofOf: "vat"}, "The loaf goes in at the mark", "Bake it now", "Bake it now", "bake it without waiting"},
+		{"a sample jar of no bake", Bread{Proof: bake.SampleBasis, ProofOf: "vat"}, "The loaf goes in at the target", "Bake it now", "Bake it now", "bake it without waiting"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t, Rules{})
@@ -146,7 +146,7 @@ func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
 }
 
 // stepText is what is told of a step that is due after the bulk.
-func stepText(t *testing.T, h texts.Household, id string, after *bake.After) string {
+func stepText(t *testing.T, h text.Locale, id string, after *bake.After) string {
 	t.Helper()
 	s := newScene(t, Rules{Household: h})
 	s.in.After = after
@@ -182,10 +182,10 @@ func TestStepsAfterTheBulkTellWhatIsMeasured(t *testing.T) {
 		{bake.SliceID, nil, "Do it.", "Do it."},
 		{bake.BakeID, &lean, "Do it.", "Do it."},
 	} {
-		assert.Contains(t, stepText(t, texts.Household{}, c.id, c.after), c.want)
-		assert.Contains(t, stepText(t, texts.Household{Language: "de"}, c.id, c.after), c.inDe)
+		assert.Contains(t, stepText(t, text.Locale{}, c.id, c.after), c.want)
+		assert.Contains(t, stepText(t, text.Locale{Language: "de"}, c.id, c.after), c.inDe)
 	}
-	assert.Contains(t, stepText(t, texts.Household{Fahrenheit: true}, bake.OutID, done), "The core is at 202\u00a0°F; such a loaf is done at 199\u00a0°F to 208\u00a0°F.")
+	assert.Contains(t, stepText(t, text.Locale{Fahrenheit: true}, bake.OutID, done), "The core is at 202\u00a0°F; such a loaf is done at 199\u00a0°F to 208\u00a0°F.")
 }
 
 // TestNothingIsSaidToSinkFromWhereItStands words a starter that has not sunk.

@@ -10,12 +10,12 @@ import (
 	"sync"
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // Policy is how a household wants to be told.
 type Policy struct {
-	Household   texts.Household
+	Household   text.Locale
 	Quiet       Quiet
 	SnoozeFor   time.Duration // default 30 min
 	Shorten     float64       // each interval is this part of the one before; default 0.7
@@ -55,7 +55,7 @@ type Desk struct {
 	routes  []Route
 	policy  Policy
 	clock   Clock
-	words   *texts.Speaker
+	words   *text.Localizer
 	traits  Traits
 	unsaved []Change         // changes the store has refused, oldest first
 	fresh   map[string]Alarm // today's words of open alarms by ID, not worth a write of the disk
@@ -73,7 +73,7 @@ func NewDesk(store Store, out *Outbox, routes []Route, policy Policy, clock Cloc
 		clock = WallClock{}
 	}
 	d := &Desk{store: store, out: out, routes: routes, policy: policy.withDefaults(), clock: clock,
-		words: texts.New(policy.Household), traits: NewTraits(), fresh: map[string]Alarm{}}
+		words: text.New(policy.Household), traits: NewTraits(), fresh: map[string]Alarm{}}
 	if out != nil && out.opts.Failed == nil {
 		out.opts.Failed = d.HandOn
 	}
@@ -240,7 +240,7 @@ func (d *Desk) raise(ctx context.Context, open map[string]Alarm, c Change, leade
 	for _, other := range all {
 		_, stored := open[other.Alarm.ID]
 		if other.What == WasRaised && other.Alarm.Vessel == a.Vessel && a.ID == leader.ID && !stored && d.covers(a, other.Alarm) {
-			told.Text = join(told.Text, d.words.Say("also", texts.Values{"text": other.Alarm.Text}))
+			told.Text = join(told.Text, d.words.Say("also", text.Values{"text": other.Alarm.Text}))
 		}
 	}
 	letters, err := d.letters(ctx, told, WasRaised, "", c.ClockSet)

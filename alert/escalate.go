@@ -4,10 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // tickEvery is how often Run looks for what nobody has answered, real time.
@@ -88,7 +87,7 @@ func (d *Desk) tellAgain(ctx context.Context, a Alarm, suffix string) error {
 	a.LastSentAt = d.clock.Now()
 	told := a
 	if a.Level > 0 {
-		told.Text = join(d.words.Say("still", texts.Values{"count": strconv.Itoa(a.Level + 1)}), a.Text)
+		told.Text = join(d.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
 	}
 	letters, err := d.letters(ctx, told, WasEscalated, suffix, d.policy.ClockSet == nil || d.policy.ClockSet())
 	if err != nil {

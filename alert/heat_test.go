@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // The curves below are our own inventions with round figures, not measurements.
@@ -360,7 +360,7 @@ func TestOvenSaysTheCaseWithSmokeFirst(t *testing.T) {
 		"en": {"Smoke or flames", "door shut", "everyone out", "fire service", "No smoke", "oven off", "take out the dough"},
 		"de": {"Rauch oder Flammen", "geschlossen", "alle hinaus", "Feuerwehr", "Kein Rauch", "ausschalten", "herausnehmen"},
 	} {
-		s := newScene(t, Rules{Household: texts.Household{Language: language}})
+		s := newScene(t, Rules{Household: text.Locale{Language: language}})
 		s.run(5*time.Minute, 5*time.Second, nil)
 		s.run(2*time.Minute, 5*time.Second, func(in *Input) { in.Estimate.AirC += 1.4 })
 		require.NotEmpty(t, s.saidA)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -11,6 +12,7 @@ import (
 type look struct {
 	Input
 	w       *Watch
+	t       *text.Localizer // for this moment
 	e       *estimator.Estimate
 	watched bool
 	dough   bool // the vessel holds dough, not starter
@@ -43,7 +45,7 @@ func (w *Watch) look(in Input) *look {
 	if in.Lead <= 0 {
 		in.Lead = w.rules.Lead
 	}
-	l := &look{Input: in, w: w, e: &in.Estimate, watched: watched(in), dough: in.Holds != estimator.Starter}
+	l := &look{Input: in, w: w, t: w.words.At(in.Now), e: &in.Estimate, watched: watched(in), dough: in.Holds != estimator.Starter}
 	if pair := w.pair(in.Vessel); !pair.fed {
 		w.feel(pair, in.Now, in.Estimate.DoughC, in.Estimate.AirC)
 	}

@@ -9,7 +9,7 @@ import (
 	"sync"
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // Waiting times of the Outbox, in real time unless said.
@@ -30,7 +30,7 @@ const always = 100 * 365 * 24 * time.Hour
 
 // OutboxOptions are what an Outbox may be given beside store and routes.
 type OutboxOptions struct {
-	Household texts.Household
+	Household text.Locale
 	Clock     Clock                 // nil: the wall clock
 	Log       *slog.Logger          // nil: nothing is logged
 	Links     func(id string) Links // addresses to offer for an alarm; nil for none
@@ -50,7 +50,7 @@ type Outbox struct {
 	store  Store
 	routes map[string]Route
 	opts   OutboxOptions
-	words  *texts.Speaker
+	words  *text.Localizer
 	wake   chan struct{}
 
 	mu       sync.Mutex
@@ -70,6 +70,7 @@ type lane struct {
 	letter string // the one under way while busy
 	fails  int
 	until  time.Time // not before this
+	ended  int       // attempts so far
 }
 
 // NewOutbox returns an Outbox; Run makes it work.
@@ -84,7 +85,7 @@ func NewOutbox(store Store, routes []Route, opts OutboxOptions) *Outbox {
 		opts.Rand = rand.New(rand.NewPCG(rand.Uint64(), rand.Uint64()))
 	}
 	o := &Outbox{
-		store: store, routes: map[string]Route{}, opts: opts, words: texts.New(opts.Household),
+		store: store, routes: map[string]Route{}, opts: opts, words: text.New(opts.Household),
 		wake: make(chan struct{}, 1), lanes: map[string]*lane{}, answered: map[string]int{},
 	}
 	for _, r := range routes {
@@ -141,6 +142,7 @@ func (o *Outbox) round(ctx context.Context) {
 	o.moving.RLock()
 	defer o.moving.RUnlock()
 	now := o.opts.Clock.Now()
+	ended := o.ended()
 	letters, err := o.store.DueLetters(ctx, now, loadMost)
 	if err != nil {
 		if ctx.Err() == nil {
@@ -161,8 +163,23 @@ func (o *Outbox) round(ctx context.Context) {
 		o.oldest = letters[0].CreatedAt
 	}
 	for name, l := range first {
-		o.start(ctx, now, name, l)
+		// A letter read while its lane was busy may be out by now: the end of the
+		// attempt wakes the next round.
+		if ln := o.lanes[name]; ln == nil || ln.ended == ended[name] {
+			o.start(ctx, now, name, l)
+		}
 	}
+}
+
+// ended returns how many attempts each lane has ended.
+func (o *Outbox) ended() map[string]int {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	ended := map[string]int{}
+	for name, l := range o.lanes {
+		ended[name] = l.ended
+	}
+	return ended
 }
 
 // start begins an attempt when the lane is free; mu is held.
@@ -296,6 +313,7 @@ func (o *Outbox) release(name string, failed bool, wait time.Duration) {
 	o.mu.Lock()
 	ln := o.lanes[name]
 	ln.busy = false
+	ln.ended++
 	if !failed {
 		ln.fails, ln.until = 0, time.Time{}
 	} else {

@@ -374,3 +374,38 @@ func TestProgress(t *testing.T) {
 		assert.Equal(t, []string{"phone"}, p.LanesDown)
 	})
 }
+
+// slowStore ends a delivery between the reading of the due letters and their being
+// looked at.
+type slowStore struct {
+	*MemStore
+	after func()
+}
+
+func (s *slowStore) DueLetters(ctx context.Context, now time.Time, limit int) ([]Letter, error) {
+	due, err := s.MemStore.DueLetters(ctx, now, limit)
+	if after := s.after; after != nil && limit == loadMost {
+		s.after = nil
+		after()
+	}
+	return due, err
+}
+
+// A delivery that ends while a round reads the store is not begun again by it.
+func TestALetterReadBeforeItWasSentIsNotSentTwice(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		gate := make(chan bool)
+		ch := &fakeChannel{answer: func(Message, int) error { <-gate; return nil }}
+		store := &slowStore{MemStore: NewMemStore()}
+		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "a", State: Firing}, []Letter{{ID: "a/phone/0", AlarmID: "a",
+			Channel: "phone", State: LetterWaiting, Body: []byte(`{"title":"lost"}`), CreatedAt: time.Now(), NotBefore: time.Now()}}))
+		out := NewOutbox(store, []Route{{Name: "phone", Channel: ch}}, OutboxOptions{})
+		out.Round(t.Context()) // begins
+		synctest.Wait()
+		store.after = func() { gate <- true; synctest.Wait() }
+		out.Round(t.Context()) // reads it as due, then it is delivered
+		synctest.Wait()
+		assert.Zero(t, out.UnderWay())
+		assert.Equal(t, []string{"lost"}, ch.titles())
+	})
+}

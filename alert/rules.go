@@ -3,14 +3,14 @@ package alert
 import (
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // Rules are the limits and hold times of a Watch. A field left at zero takes
 // the value of DefaultRules, so Rules{} is ready to use.
 type Rules struct {
-	Household texts.Household `yaml:"-"` // how the texts speak
-	Words     *texts.Speaker  `yaml:"-"` // one for many vessels; nil: a new one for Household
+	Household text.Locale     `yaml:"-"` // how the texts speak
+	Words     *text.Localizer `yaml:"-"` // one for many vessels; nil: a new one for Household
 	Traits    Traits          `yaml:"-"` // one for many vessels; nil: a new one
 
 	Lead     time.Duration `yaml:"-"` // used when Input.Lead is zero

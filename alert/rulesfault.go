@@ -5,7 +5,7 @@ import (
 	"strings"
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -39,9 +39,9 @@ func ovenHeating(l *look) []finding {
 // sayOven words the oven warning, the worst case first: a door that is opened feeds
 // a fire. That is common practice of fire services, no source; theirs comes first.
 func sayOven(l *look) words {
-	t := l.w.words
-	v := texts.Values{"vessel": l.Vessel, "before": t.Temp(l.hot.beforeC, false), "temp": t.Temp(l.hot.nowC, false),
-		"span": t.Span(l.Now.Sub(l.hot.since))}
+	t := l.t
+	v := text.Values{"vessel": l.Vessel, "before_c": l.hot.beforeC, "temp_c": l.hot.nowC,
+		"span": l.Now.Sub(l.hot.since)}
 	key := "oven_heating.text.dough"
 	switch {
 	case l.hot.reason == BeyondLimit:
@@ -80,8 +80,8 @@ func (l *look) silentFor(seen time.Time) time.Duration {
 
 // sayLost words that the dough is not seen.
 func sayLost(l *look) words {
-	t, v := l.w.words, l.values()
-	v["since"] = l.clock(l.e.LastSeen)
+	t, v := l.t, l.values()
+	v["since"] = l.e.LastSeen
 	v["reason"] = l.cause("cause.no_reading")
 	if l.e.LastSeen.IsZero() {
 		return words{t.Say("sensor_lost.title.never", v), join(t.Say("sensor_lost.text.never", v), t.Say("sensor_lost.do", nil))}
@@ -98,8 +98,8 @@ func sayLost(l *look) words {
 
 // sayBack words that the dough is seen again.
 func sayBack(l *look, s *slot) words {
-	t, v := l.w.words, l.values()
-	v["span"] = t.Span(l.e.LastSeen.Sub(s.alarm.Since) - l.Now.Sub(s.clear))
+	t, v := l.t, l.values()
+	v["span"] = l.e.LastSeen.Sub(s.alarm.Since) - l.Now.Sub(s.clear)
 	return words{t.Say("sensor_lost.back.title", v), t.Say("sensor_lost.back.text", v)}
 }
 
@@ -109,17 +109,17 @@ func sayBack(l *look, s *slot) words {
 func (l *look) cause(otherwise string) string {
 	reason := l.e.QualityReason
 	if reason == "" {
-		return l.w.words.Say(otherwise, nil)
+		return l.t.Say(otherwise, nil)
 	}
 	if key := l.faultCause(); key != "" && l.e.Quality == estimator.QualityGap {
-		return l.w.words.Say(key, nil)
+		return l.t.Say(key, nil)
 	}
 	for _, c := range [][2]string{
 		{"nothing in range", "nothing_in_range"}, {"nearer than the dough", "too_near"}, {"empty floor", "empty"},
 		{"repeats the same reading", "stuck"}, {"do not agree", "moved"}, {"no reading", "no_reading"}, {"No reading", "no_reading"},
 	} {
 		if strings.Contains(reason, c[0]) {
-			return l.w.words.Say("cause."+c[1], nil)
+			return l.t.Say("cause."+c[1], nil)
 		}
 	}
 	if i := strings.LastIndex(reason, ": "); i >= 0 {
@@ -165,8 +165,8 @@ func sensorSuspect(l *look) []finding {
 
 // saySuspect words that readings are not believed.
 func saySuspect(l *look) words {
-	t, v := l.w.words, l.values()
-	v["since"] = l.clock(l.w.peek(l.Input, finding{kind: SensorSuspect}).since)
+	t, v := l.t, l.values()
+	v["since"] = l.w.peek(l.Input, finding{kind: SensorSuspect}).since
 	v["reason"] = l.cause("cause.unknown")
 	return words{t.Say("sensor_suspect.title", v), join(t.Say("sensor_suspect.text", v), t.Say("sensor_suspect.do", nil))}
 }
@@ -202,9 +202,9 @@ func tooCold(l *look) []finding {
 
 // sayTemp words a dough temperature beyond a limit.
 func sayTemp(l *look, kind Kind, limitC float64) words {
-	t, key := l.w.words, string(kind)
-	v := texts.Values{"vessel": l.Vessel, "temp": t.Temp(l.e.DoughC, false), "limit": t.Temp(limitC, false),
-		"since": l.clock(l.w.peek(l.Input, finding{kind: kind}).since)}
+	t, key := l.t, string(kind)
+	v := text.Values{"vessel": l.Vessel, "temp_c": l.e.DoughC, "limit_c": limitC,
+		"since": l.w.peek(l.Input, finding{kind: kind}).since}
 	return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil))}
 }
 
@@ -240,9 +240,9 @@ func (l *look) closeSpans(except string) []finding {
 
 // sayUnwatched words how long nobody watched and what the dough did meanwhile.
 func sayUnwatched(l *look, gap Span) words {
-	t, v := l.w.words, l.values()
-	about := t.Say("nobody_watched.text", texts.Values{"vessel": l.Vessel, "from": l.clock(gap.From), "until": l.clock(gap.Until)})
-	v["span"] = t.Span(gap.Until.Sub(gap.From))
+	t, v := l.t, l.values()
+	about := t.Say("nobody_watched.text", text.Values{"vessel": l.Vessel, "from": gap.From, "until": gap.Until})
+	v["span"] = gap.Until.Sub(gap.From)
 	parts := []string{about}
 	if !math.IsNaN(l.e.RisePercent) {
 		v["quality"] = t.Say("nobody_watched.guess", nil)
@@ -276,20 +276,20 @@ func diskNearlyFull(l *look) []finding {
 	if l.active(DiskNearlyFull) {
 		limit *= 1.5
 	}
-	return machine(l, DiskNearlyFull, free < limit, l.w.rules.Rearm, texts.Values{"percent": l.w.words.Percent(100 * free)})
+	return machine(l, DiskNearlyFull, free < limit, l.w.rules.Rearm, text.Values{"percent": 100 * free})
 }
 
 // underVoltage: the machine reports a weak supply.
 func underVoltage(l *look) []finding {
-	v := texts.Values{"since": l.clock(orTime(l.w.peek(l.Input, finding{kind: UnderVoltage}).since, l.Now))}
+	v := text.Values{"since": orTime(l.w.peek(l.Input, finding{kind: UnderVoltage}).since, l.Now)}
 	found := machine(l, UnderVoltage, l.System.UnderVoltage, l.w.rules.PowerHold, v)
 	found[0].rearm = time.Hour
 	return found
 }
 
 // machine builds the finding of a rule about the machine.
-func machine(l *look, kind Kind, on bool, hold time.Duration, v texts.Values) []finding {
-	t, key := l.w.words, string(kind)
+func machine(l *look, kind Kind, on bool, hold time.Duration, v text.Values) []finding {
+	t, key := l.t, string(kind)
 	return []finding{{kind: kind, reason: key, on: on, ripe: true, hold: hold, say: func() words {
 		return words{t.Say(key+".title", v), join(t.Say(key+".text", v), t.Say(key+".do", nil))}
 	}}}

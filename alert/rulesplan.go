@@ -3,7 +3,7 @@ package alert
 import (
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -52,10 +52,10 @@ func planMoved(l *look) []finding {
 
 // sayPlanMoved words that the bread's time has moved.
 func sayPlanMoved(l *look, reason string) words {
-	t, p := l.w.words, l.Plan
-	v := texts.Values{
-		"vessel": l.Vessel, "wanted": l.clock(p.Wanted), "planned": l.clock(p.Planned), "at": l.clock(p.Ready.Median),
-		"from": l.clock(p.Ready.From), "until": l.clock(p.Ready.Until),
+	t, p := l.t, l.Plan
+	v := text.Values{
+		"vessel": l.Vessel, "wanted": p.Wanted, "planned": p.Planned, "at": p.Ready.Median,
+		"from": p.Ready.From, "until": p.Ready.Until,
 	}
 	title, do := "plan_moved.title", reason
 	if reason == ReadySooner {

@@ -38,7 +38,7 @@ func TestPlanMovedIsToldOnceAndAgainWhenItMovesOn(t *testing.T) {
 		"14:31 raised plan_moved sooner",
 	}, s.said)
 	assert.Equal(t, "tub: bread later, about 20:35", s.saidA[0].Title)
-	assert.Equal(t, "By the plan the bread of tub was to be ready about 20:00 (wanted by 20:40). As it goes now it is about 20:35; 8 in 10: between 20:15 and 21:15. "+
+	assert.Equal(t, "By the plan the bread of tub was to be ready about 20:00 (wanted by 20:40). As it goes now it is about 20:35, between 20:15 and 21:15. "+
 		"All steps have moved with it: see the timetable. It is still in time.", s.saidA[0].Text)
 	assert.Contains(t, s.saidA[1].Text, "If that is too late, stand the dough warmer")
 	assert.Equal(t, "tub: bread sooner, about 19:15", s.saidA[3].Title)

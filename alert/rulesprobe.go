@@ -3,7 +3,7 @@ package alert
 import (
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // Silent is a thermometer of a vessel that gives no reading now.
@@ -43,8 +43,8 @@ func probeLost(l *look) []finding {
 
 // sayProbe words that a thermometer gives nothing.
 func sayProbe(l *look, s Silent) words {
-	t := l.w.words
-	v := texts.Values{"vessel": l.Vessel, "since": l.clock(s.Since)}
+	t := l.t
+	v := text.Values{"vessel": l.Vessel, "since": s.Since}
 	text := "probe_lost.text." + s.Sensor
 	if s.Since.IsZero() {
 		text = "probe_lost.never." + s.Sensor

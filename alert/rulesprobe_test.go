@@ -23,7 +23,7 @@ func TestASilentThermometerIsTold(t *testing.T) {
 	require.Equal(t, []string{"12:25 raised probe_lost no_reading", "12:45 resolved probe_lost no_reading"}, s.said)
 	a := s.saidA[0]
 	assert.Equal(t, "tub: a thermometer gives nothing", a.Title)
-	assert.Equal(t, "The thermometer in the dough of tub has given nothing since 12:10. The level is still watched; warnings of heat, cold or an oven cannot come from it. Check its plug and cable; the page says under Sensors what it answers.", a.Text)
+	assert.Equal(t, "The thermometer in the dough of tub has given nothing since 12:10. The rise is still watched; warnings of heat, cold or an oven cannot come from it. Check its plug and cable; the page says under Sensors what it answers.", a.Text)
 	assert.Equal(t, 3, a.Priority)
 }
 

@@ -5,7 +5,7 @@ import (
 	"math"
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 )
@@ -137,34 +137,22 @@ func stepsDue(l *look) []finding {
 	return found
 }
 
-// mark is the target, in the household's words.
-func (l *look) mark() string { return l.w.words.Percent(l.e.TargetPercent) }
-
 // values returns what most sentences about a rise need.
-func (l *look) values() texts.Values {
-	t := l.w.words
-	return texts.Values{
-		"vessel": l.Vessel, "percent": t.Percent(l.e.RisePercent), "mark": l.mark(),
-		"peak": t.Percent(l.e.PeakPercent), "ceiling": t.Percent(l.e.CeilingPercent),
-		"at": l.clock(l.e.Ready.Median), "from": l.clock(l.e.Ready.From), "until": l.clock(l.e.Ready.Until),
-		"since": l.clock(l.e.PhaseSince),
+func (l *look) values() text.Values {
+	e := l.e
+	return text.Values{
+		"vessel": l.Vessel, "percent": e.RisePercent, "mark_percent": e.TargetPercent,
+		"peak_percent": e.PeakPercent, "ceiling_percent": e.CeilingPercent,
+		"at": e.Ready.Median, "from": e.Ready.From, "until": e.Ready.Until, "since": e.PhaseSince,
 	}
-}
-
-// clock says a time of day, and that it is unknown when it is.
-func (l *look) clock(at time.Time) string {
-	if at.IsZero() {
-		return l.w.words.Say("unknown", nil)
-	}
-	return l.w.words.Clock(at, l.Now)
 }
 
 // sayNear words the near warning, and its update when the time has moved.
 func sayNear(l *look) words {
-	t, v := l.w.words, l.values()
-	title, text := "near.title", "near.text"
+	t, v := l.t, l.values()
+	title, told := "near.title", "near.text"
 	if !l.ahead() {
-		v["at"], title, text = t.Say("unknown", nil), "near.title.open", "near.text.open"
+		title, told = "near.title.open", "near.text.open"
 	}
 	s := l.w.peek(l.Input, finding{kind: Near})
 	if s.open && !s.told.IsZero() && l.ahead() {
@@ -175,16 +163,16 @@ func sayNear(l *look) words {
 			title = "near.sooner.title"
 		}
 	}
-	parts := []string{t.Say(text, v), l.do("near.do")}
+	parts := []string{t.Say(told, v), l.do("near.do")}
 	if carry := l.e.CarryOverPercent; l.dough && !l.forSample() && !math.IsNaN(carry) && carry >= 1 {
-		parts = append(parts, t.Say("near.carry", texts.Values{"points": t.Points(carry)}))
+		parts = append(parts, t.Say("near.carry", text.Values{"carry_percent": carry}))
 	}
 	return words{t.Say(title, v), join(append(parts, l.doubt())...)}
 }
 
 // do is what to do under a key, for what is in the vessel.
 func (l *look) do(key string) string {
-	return cmp.Or(l.proofDo(key), l.w.words.Say(key+"."+l.content(), nil))
+	return cmp.Or(l.proofDo(key), l.t.Say(key+"."+l.content(), nil))
 }
 
 // content is the last part of the keys that differ for dough and starter.
@@ -197,7 +185,7 @@ func (l *look) content() string {
 
 // sayReached words the reached warning.
 func sayReached(l *look) words {
-	t, v := l.w.words, l.values()
+	t, v := l.t, l.values()
 	parts := []string{t.Say("reached.text", v)}
 	if at := l.e.Ready.Median; l.e.ReadyIsPast && !at.IsZero() && l.Now.Sub(at) > 10*time.Minute {
 		parts = append(parts, t.Say("reached.since", v))
@@ -208,22 +196,22 @@ func sayReached(l *look) words {
 
 // sayOver words the over warning for its reason.
 func sayOver(l *look, reason string) words {
-	t, v := l.w.words, l.values()
+	t, v := l.t, l.values()
 	if s := l.w.peek(l.Input, finding{kind: Over}); !s.since.IsZero() && l.e.Phase != estimator.Fallen {
-		v["since"] = l.clock(s.since)
+		v["since"] = s.since
 	}
 	return words{t.Say("over.title."+reason, v), join(t.Say("over.text."+reason, v), cmp.Or(l.proofDo("over.do."+reason), t.Say("over.do."+reason, nil)))}
 }
 
 // sayLevelsOff words the warning that the mark will not be reached.
 func sayLevelsOff(l *look) words {
-	t, v := l.w.words, l.values()
+	t, v := l.t, l.values()
 	return words{t.Say("levels_off.title", v), join(t.Say("levels_off.text", v), cmp.Or(l.proofDo("levels_off.do"), t.Say("levels_off.do", nil)))}
 }
 
 // sayStarter words the three states of a starter.
 func sayStarter(l *look, kind Kind) words {
-	t, v, key := l.w.words, l.values(), string(kind)
+	t, v, key := l.t, l.values(), string(kind)
 	text := key + ".text"
 	if level := text + ".level"; t.Has(level) && !l.sank() {
 		text = level
@@ -236,9 +224,9 @@ func (l *look) sank() bool { return math.Round(l.e.RisePercent) < math.Round(l.e
 
 // sayStep words a step that is due.
 func sayStep(l *look, s bake.Step) words {
-	t := l.w.words
+	t := l.t
 	name, do, caution := l.stepWords(s)
-	v := texts.Values{"vessel": l.Vessel, "step": name, "do": do, "from": l.clock(s.From), "until": l.clock(s.Until)}
+	v := text.Values{"vessel": l.Vessel, "step": name, "do": do, "from": s.From, "until": s.Until}
 	parts := []string{t.Say("step_due.text", v)}
 	if s.Until.After(s.From) {
 		parts = append(parts, t.Say("step_due.window", v))
@@ -250,9 +238,9 @@ func sayStep(l *look, s bake.Step) words {
 func (l *look) doubt() string {
 	switch l.e.Quality {
 	case estimator.QualityGap:
-		return l.w.words.Say("note.blind", nil)
+		return l.t.Say("note.blind", nil)
 	case estimator.QualitySuspect:
-		return l.w.words.Say("note.unsure", nil)
+		return l.t.Say("note.unsure", nil)
 	}
 	return ""
 }

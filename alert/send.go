@@ -7,7 +7,7 @@ import (
 	"fmt"
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // deliver makes one attempt.
@@ -48,11 +48,11 @@ func (o *Outbox) dress(ctx context.Context, route Route, l Letter, m *Message) {
 	}
 	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && showsCurve(m.Kind) && l.Attempts < plainAfter {
 		if png, err := o.opts.Picture(ctx, m.Vessel, m.RiseID); err == nil && len(png) <= maxPicture {
-			m.Picture, m.PictureText = png, o.words.Say("picture", texts.Values{"vessel": m.Vessel})
+			m.Picture, m.PictureText = png, o.words.Say("picture", text.Values{"vessel": m.Vessel})
 		}
 	}
 	if late := o.opts.Clock.Now().Sub(m.Due); !m.Due.IsZero() && late > lateAfter {
-		m.Text = join(o.words.Say("late", texts.Values{"span": o.words.Span(late)}), m.Text)
+		m.Text = join(o.words.Say("late", text.Values{"span": late}), m.Text)
 	}
 }
 
@@ -74,7 +74,7 @@ func (o *Outbox) labels(l *Links) {
 		l.SnoozeFor = 30 * time.Minute
 	}
 	l.AckLabel = o.words.Say("button.ack", nil)
-	l.SnoozeLabel = o.words.Say("button.snooze", texts.Values{"span": o.words.Span(l.SnoozeFor)})
+	l.SnoozeLabel = o.words.Say("button.snooze", text.Values{"span": l.SnoozeFor})
 	l.PageLabel = o.words.Say("button.page", nil)
 }
 
@@ -89,7 +89,7 @@ func (o *Outbox) Test(ctx context.Context, name string) (string, error) {
 	m := Message{
 		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: SafeID("test", name), What: WasRaised, Kind: TestKind,
 		Title: o.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
-		Text: o.words.Say("test.text", texts.Values{"channel": name, "at": o.words.Clock(now, now)}),
+		Text: o.words.Say("test.text", text.Values{"channel": name, "at": now}),
 	}
 	return o.post(ctx, route, m)
 }

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -187,7 +187,7 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 					}
 					return nil
 				}}
-				policy := Policy{Household: texts.Household{Zone: time.UTC}, Quiet: Quiet{From: "22:00", Until: "07:00"}}
+				policy := Policy{Household: text.Locale{Zone: time.UTC}, Quiet: Quiet{From: "22:00", Until: "07:00"}}
 				k := newSteppedKit(policy, Route{Name: "phone", Channel: phone})
 				defer k.stop()
 				time.Sleep(c.sleepFirst)

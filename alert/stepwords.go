@@ -14,7 +14,7 @@ func (l *look) stepWords(s bake.Step) (name, do, caution string) {
 	if strings.HasPrefix(id, "fold-") {
 		id = "fold" // the folds are told alike
 	}
-	t, key := l.w.words, "step."+id
+	t, key := l.t, "step."+id
 	do = t.Instead(key+".do", s.Do)
 	if s.Trigger == bake.ByRise && s.State == bake.DueNow {
 		do = t.Instead(key+".due", s.Do)

@@ -7,16 +7,16 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/bake"
 )
 
 // TestTheCatalogueKnowsTheStepsThatAreTold: a step of the default bread that is
 // worded anew must be worded anew in the catalogue, or it is told in English.
 func TestTheCatalogueKnowsTheStepsThatAreTold(t *testing.T) {
-	en, err := texts.Load("en")
+	en, err := text.Load("en")
 	require.NoError(t, err)
-	de := texts.New(texts.Household{Language: "de"})
+	de := text.New(text.Locale{Language: "de"})
 	told := 0
 	for _, d := range bake.DefaultProcess(noon(), 24).Defs {
 		if !d.Hands && d.Trigger != bake.ByRise {
@@ -36,7 +36,7 @@ func TestTheCatalogueKnowsTheStepsThatAreTold(t *testing.T) {
 }
 
 func TestStepsInGerman(t *testing.T) {
-	s := newScene(t, Rules{Household: texts.Household{Language: "de"}})
+	s := newScene(t, Rules{Household: text.Locale{Language: "de"}})
 	w := s.w.look(s.in)
 	name, do, caution := w.stepWords(bake.Step{ID: "fold-2", Name: "fold", Do: "Wet hands; stretch each side up and fold it over."})
 	assert.Equal(t, "falten", name)

@@ -4,7 +4,7 @@ import (
 	"sort"
 	"time"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // Watch applies the rules to one input after the other and says what changed.
@@ -13,7 +13,7 @@ import (
 // once and not per vessel. A Watch is not safe for use by several goroutines.
 type Watch struct {
 	rules  Rules
-	words  *texts.Speaker
+	words  *text.Localizer
 	traits Traits
 	slots  map[slotKey]*slot
 	rises  map[string]riseKey
@@ -73,7 +73,7 @@ type words struct{ title, text string }
 func NewWatch(rules Rules) *Watch {
 	rules = rules.withDefaults()
 	if rules.Words == nil {
-		rules.Words = texts.New(rules.Household)
+		rules.Words = text.New(rules.Household)
 	}
 	if rules.Traits == nil {
 		rules.Traits = NewTraits()

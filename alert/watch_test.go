@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 )
@@ -112,8 +112,8 @@ func TestNearWaitsForTheLead(t *testing.T) {
 	s.run(time.Hour, 10*time.Second, nil)
 	require.Len(t, s.said, 1)
 	assert.Equal(t, "12:15 raised near within_lead", s.said[0])
-	assert.Equal(t, "tub: at the mark about 12:45", s.saidA[0].Title)
-	assert.Equal(t, "tub is at 20 % and will be at its mark of 100 % about 12:45; 8 in 10: between 12:35 and 13:00. Clear the table and be ready to shape it.",
+	assert.Equal(t, "tub: at its target about 12:45", s.saidA[0].Title)
+	assert.Equal(t, "tub is at 20 % and will be at its target of 100 % about 12:45, between 12:35 and 13:00. Clear the table and be ready to shape it.",
 		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
 }
 
@@ -371,7 +371,7 @@ func TestNobodyWatched(t *testing.T) {
 	require.NotEmpty(t, s.said)
 	assert.Equal(t, "12:03 raised nobody_watched unclean_stop", s.said[0])
 	assert.Equal(t, "tub: nobody watched for 1 h 40 min", s.saidA[0].Title)
-	assert.Equal(t, "Nobody watched tub from 10:20 to 12:00: the program was not running. It is at 105 % now, by the forecast; the sensor has not seen it yet. It has most likely passed its mark meanwhile, about 11:40. Look at it when you can, and check the power supply.",
+	assert.Equal(t, "Nobody watched tub from 10:20 to 12:00: the program was not running. It is at 105 % now, by the forecast; the sensor has not seen it yet. It has most likely passed its target meanwhile, about 11:40. Look at it when you can, and check the power supply.",
 		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
 	s.run(2*time.Hour, 5*time.Second, nil)
 	told := 0
@@ -442,7 +442,7 @@ func TestANewRiseIsToldAgain(t *testing.T) {
 func TestTextsInTheHouseholdsLanguage(t *testing.T) {
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	require.NoError(t, err)
-	s := newScene(t, Rules{Household: texts.Household{Language: "de", Zone: berlin, Fahrenheit: true}})
+	s := newScene(t, Rules{Household: text.Locale{Language: "de", Zone: berlin, Fahrenheit: true}})
 	s.run(6*time.Minute, 10*time.Second, func(in *Input) { in.Estimate.DoughC = 33 })
 	require.Len(t, s.said, 1)
 	assert.Equal(t, "Der Teig in tub hat seit 13:00 91 °F; über 90 °F gärt er ungleich und wird schlaff. Kühler stellen, oder das Gefäß in kühles Wasser stellen.",
@@ -535,7 +535,7 @@ func TestRulesValidate(t *testing.T) {
 }
 
 func TestEveryKindHasTraitsAndTexts(t *testing.T) {
-	table, en := NewTraits(), texts.New(texts.Household{})
+	table, en := NewTraits(), text.New(text.Locale{})
 	for _, k := range Kinds() {
 		assert.Contains(t, table, k)
 		assert.NotZero(t, table[k].priority, k)

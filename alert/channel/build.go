@@ -14,15 +14,15 @@ import (
 	"unicode"
 
 	"tidemark/alert"
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // Env is what channels need to know of the program around them.
 type Env struct {
 	Version     string
-	Household   texts.Household // words the links in mail
-	Log         *slog.Logger    // nil: nothing is logged
-	Credentials string          // directory of systemd credentials; empty: $CREDENTIALS_DIRECTORY
+	Household   text.Locale  // words the links in mail
+	Log         *slog.Logger // nil: nothing is logged
+	Credentials string       // directory of systemd credentials; empty: $CREDENTIALS_DIRECTORY
 }
 
 // defaultTimeout is the time limit of one attempt.

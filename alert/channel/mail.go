@@ -13,7 +13,7 @@ import (
 	"github.com/wneessen/go-mail"
 
 	"tidemark/alert"
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // Usual ports of mail submission (RFC 6409 and RFC 8314).
@@ -28,13 +28,13 @@ type mailer struct {
 	spec    alert.ChannelSpec
 	secrets *secrets
 	trust   *tls.Config
-	words   *texts.Speaker
+	words   *text.Localizer
 }
 
 func newMail(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mailer {
 	trust = trust.Clone()
 	trust.ServerName = spec.Host
-	return &mailer{spec: spec, secrets: s, trust: trust, words: texts.New(env.Household)}
+	return &mailer{spec: spec, secrets: s, trust: trust, words: text.New(env.Household)}
 }
 
 // Close does nothing: every message has its own connection.
@@ -93,7 +93,7 @@ func (m *mailer) compose(msg alert.Message) (*mail.Msg, error) {
 func (m *mailer) body(msg alert.Message) string {
 	parts := []string{msg.Text}
 	if msg.Links.Page != "" {
-		parts = append(parts, m.words.Say("mail.page", texts.Values{"link": msg.Links.Page}))
+		parts = append(parts, m.words.Say("mail.page", text.Values{"link": msg.Links.Page}))
 	}
 	return strings.Join(parts, "\n\n") + "\n"
 }

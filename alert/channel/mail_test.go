@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 )
 
 // postOffice is a mail server for tests. It answers every stage by a script.
@@ -103,7 +103,7 @@ func TestMailByStartTLSAndImplicitTLS(t *testing.T) {
 	for _, mode := range []string{"starttls", "implicit"} {
 		t.Run(mode, func(t *testing.T) {
 			p := openPost(t, mode == "implicit")
-			r, err := New(p.spec(mode), Env{Household: texts.Household{}})
+			r, err := New(p.spec(mode), Env{Household: text.Locale{}})
 			require.NoError(t, err)
 			m := sample()
 			m.Links = alert.Links{Page: "http://kitchen.lan/", Ack: "http://kitchen.lan/ack?t=1"}

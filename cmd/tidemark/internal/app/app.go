@@ -14,7 +14,7 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/answer"
 	"tidemark/alert/channel"
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
@@ -105,7 +105,7 @@ func New(o Options) (*App, error) {
 		keep = &diary{o.Store, o.Log}
 	}
 	shop := forecast.NewWorkshop() // one for all: a bench is large
-	shared := alert.Rules{Words: texts.New(House(o.Config)), Traits: alert.NewTraits()}
+	shared := alert.Rules{Words: text.New(House(o.Config)), Traits: alert.NewTraits()}
 	for _, v := range o.Config.Vessels {
 		p, err := newPipe(v, a.rules(v, shared), o, keep, shop)
 		if err != nil {

@@ -73,7 +73,7 @@ vessels:
 	case m := <-got:
 		assert.Equal(t, "our-kitchen", m["topic"])
 		assert.Contains(t, m["message"], "tub")
-		assert.Contains(t, m["message"], "will be at its mark")
+		assert.Contains(t, m["message"], "will be at its target")
 	case <-time.After(20 * time.Second):
 		t.Fatal("no message came")
 	}

@@ -12,7 +12,7 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/answer"
 	"tidemark/alert/channel"
-	"tidemark/alert/texts"
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
@@ -22,9 +22,9 @@ import (
 )
 
 // House is how the texts speak to the household of a configuration.
-func House(c *config.Config) texts.Household {
+func House(c *config.Config) text.Locale {
 	h := c.Household
-	return texts.Household{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
+	return text.Locale{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
 }
 
 // snoozeFor is how long the button in a push message keeps an alarm quiet.

@@ -1,6 +1,7 @@
-package texts
+package text
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -71,30 +72,30 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
-func TestClockByHousehold(t *testing.T) {
+func TestClockByLocale(t *testing.T) {
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	require.NoError(t, err)
 	at := time.Date(2026, 11, 7, 17, 5, 0, 0, time.UTC) // a Saturday
-	plain := New(Household{Zone: berlin})
-	assert.Equal(t, "18:05", plain.Clock(at, at))
-	assert.Equal(t, "Sat 18:05", plain.Clock(at, at.Add(6*time.Hour)), "past midnight in Berlin the day is named")
-	assert.Equal(t, "6:05 pm", New(Household{Zone: berlin, Clock12: true}).Clock(at, at))
-	assert.Equal(t, "Sa 18:05", New(Household{Zone: berlin, Language: "de"}).Clock(at, at.Add(6*time.Hour)))
+	plain := New(Locale{Zone: berlin})
+	assert.Equal(t, "18:05", plain.At(at).Clock(at))
+	assert.Equal(t, "Sat 18:05", plain.At(at.Add(6*time.Hour)).Clock(at), "past midnight in Berlin the day is named")
+	assert.Equal(t, "6:05 pm", New(Locale{Zone: berlin, Clock12: true}).Clock(at))
+	assert.Equal(t, "Sa 18:05", New(Locale{Zone: berlin, Language: "de"}).At(at.Add(6*time.Hour)).Clock(at))
 }
 
 // The Fahrenheit values follow from the definition of the scale:
 // 0 C = 32 F, 100 C = 212 F.
-func TestTemperatureByHousehold(t *testing.T) {
-	f := New(Household{Fahrenheit: true})
-	assert.Equal(t, "32\u00a0°F", f.Temp(0, false))
-	assert.Equal(t, "212\u00a0°F", f.Temp(100, false))
-	assert.Equal(t, "75.9\u00a0°F", f.Temp(24.4, true))
-	assert.Equal(t, "24,4\u00a0°C", New(Household{Language: "de"}).Temp(24.4, true))
-	assert.Equal(t, "0\u00a0°C", New(Household{}).Temp(-0.2, false))
+func TestTemperatureByLocale(t *testing.T) {
+	f := New(Locale{Fahrenheit: true})
+	assert.Equal(t, "32\u00a0°F", f.Temp(0))
+	assert.Equal(t, "212\u00a0°F", f.Temp(100))
+	assert.Equal(t, "75.9\u00a0°F", f.TempFine(24.4))
+	assert.Equal(t, "24,4\u00a0°C", New(Locale{Language: "de"}).TempFine(24.4))
+	assert.Equal(t, "0\u00a0°C", New(Locale{}).Temp(-0.2))
 }
 
 func TestSpan(t *testing.T) {
-	s := New(Household{})
+	s := New(Locale{})
 	assert.Equal(t, "1 min", s.Span(10*time.Second))
 	assert.Equal(t, "40 min", s.Span(40*time.Minute))
 	assert.Equal(t, "89 min", s.Span(89*time.Minute))
@@ -103,8 +104,45 @@ func TestSpan(t *testing.T) {
 }
 
 func TestSayKeepsWhatItDoesNotKnow(t *testing.T) {
-	s := New(Household{Language: "xx"})
+	s := New(Locale{Language: "xx"})
 	assert.Equal(t, "no.such.key", s.Say("no.such.key", nil))
 	assert.Equal(t, "Also: {text}", s.Say("also", nil))
 	assert.Equal(t, "Also: rain", s.Say("also", Values{"text": "rain"}))
+}
+
+// What is not known reads as unknown, in each language, with no unit and no figure.
+func TestUnknownIsNoFigure(t *testing.T) {
+	for language, want := range map[string]string{"en": "unknown", "de": "unbekannt"} {
+		l := New(Locale{Language: language, Fahrenheit: true})
+		for name, value := range map[string]any{
+			"c": math.NaN(), "fine_c": math.NaN(), "span_c": math.NaN(), "percent": math.NaN(), "g": math.NaN(),
+			"l": math.NaN(), "n": math.NaN(), "tenth": math.Inf(1), "at": time.Time{},
+		} {
+			assert.Equal(t, want, l.Value(name, value), name)
+		}
+		assert.Equal(t, want, l.Date(time.Time{}))
+	}
+}
+
+func TestValuesByNameAndType(t *testing.T) {
+	at := time.Date(2026, 3, 7, 16, 5, 0, 0, time.UTC)
+	us := New(Locale{Fahrenheit: true, Clock12: true}).At(at)
+	de := New(Locale{Language: "de"}).At(at)
+	for _, c := range []struct {
+		l     *Localizer
+		name  string
+		value any
+		want  string
+	}{
+		{us, "oven_c", 250.0, "482_°F"}, {de, "oven_c", 250.0, "250_°C"},
+		{us, "warmer_span_c", 2.0, "3.6_°F"}, {de, "warmer_span_c", 2.0, "2,0_°C"},
+		{us, "room_fine_c", 21.5, "70.7_°F"}, {de, "rise_percent", 84.6, "85_%"},
+		{us, "starter_g", 20.4, "20_g"}, {de, "tub_l", 2.25, "2,2_l"}, {de, "ratio_tenth", 1.25, "1,2"},
+		{us, "at", at, "4:05 pm"}, {de, "at", at, "16:05"}, {de, "at", at.Add(24 * time.Hour), "So 16:05"},
+		{us, "wait", 95 * time.Minute, "1 h 35 min"}, {us, "count", 3, "3"}, {us, "vessel", "tub", "tub"},
+	} {
+		assert.Equal(t, strings.ReplaceAll(c.want, "_", "\u00a0"), c.l.Value(c.name, c.value), c.name)
+	}
+	assert.Equal(t, "Sat 7 Mar 2026", us.Date(at))
+	assert.Equal(t, "Sa, 7. März 2026", de.Date(at))
 }

@@ -1,4 +1,4 @@
-package texts
+package text
 
 import (
 	"bufio"
@@ -17,7 +17,7 @@ var files embed.FS
 const fallback = "en"
 
 // placeholder is a value's place in a sentence.
-var placeholder = regexp.MustCompile(`\{[a-z_]+\}`)
+var placeholder = regexp.MustCompile(`\{[a-z0-9_]+\}`)
 
 // keyShape is what a key looks like.
 var keyShape = regexp.MustCompile(`^[a-z0-9_]+(\.[a-z0-9_-]+)*$`)

@@ -1,0 +1,237 @@
+package text
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Locale is how a household reads. The zero Locale is English, Celsius and 24 h, in
+// UTC.
+type Locale struct {
+	Language   string // a file of the catalogue; empty means en
+	Clock12    bool   // 6:05 pm instead of 18:05
+	Fahrenheit bool
+	Zone       *time.Location // nil means UTC
+}
+
+// Values are what goes into the placeholders of a sentence, by name; see
+// Localizer.Value for what may be in it.
+type Values = map[string]any
+
+// Localizer says sentences of one language to one household. It is safe for use by
+// several goroutines.
+type Localizer struct {
+	locale   Locale
+	own, def Catalogue
+	now      time.Time // zero: days are never named
+}
+
+// New returns a Localizer. An unknown language is spoken in English; use Load to
+// check a setting first.
+func New(locale Locale) *Localizer {
+	l := &Localizer{locale: locale}
+	if l.locale.Zone == nil {
+		l.locale.Zone = time.UTC
+	}
+	l.def, _ = Load(fallback) // cannot fail: it ships with the program, and a test loads it
+	l.own = l.def
+	if own, err := Load(locale.Language); err == nil {
+		l.own = own
+	}
+	return l
+}
+
+// At returns the Localizer for sentences said at a moment: times of another day get
+// its name.
+func (l *Localizer) At(now time.Time) *Localizer {
+	at := *l
+	at.now = now
+	return &at
+}
+
+// Locale returns how the household reads.
+func (l *Localizer) Locale() Locale { return l.locale }
+
+// Has reports whether there is a sentence for the key.
+func (l *Localizer) Has(key string) bool { return l.own[key] != "" || l.def[key] != "" }
+
+// Say returns the sentence of the key with the values put in.
+func (l *Localizer) Say(key string, v Values) string {
+	sentence := l.own[key]
+	if sentence == "" {
+		sentence = l.def[key]
+	}
+	if sentence == "" {
+		return key
+	}
+	if !strings.Contains(sentence, "{") {
+		return sentence
+	}
+	return placeholder.ReplaceAllStringFunc(sentence, func(p string) string {
+		name := strings.Trim(p, "{}")
+		if value, ok := v[name]; ok {
+			return l.Value(name, value)
+		}
+		return p
+	})
+}
+
+// SayN is Say for a count: key.one for 1 and key.many for any other, with {n}.
+func (l *Localizer) SayN(key string, n int, v Values) string {
+	all := Values{"n": n}
+	for name, value := range v {
+		all[name] = value
+	}
+	if n == 1 {
+		return l.Say(key+".one", all)
+	}
+	return l.Say(key+".many", all)
+}
+
+// Value formats one value for a placeholder of this name. By type: a string stays as
+// it is, a time is a time of day, a duration is a span, an int is a number. A float
+// is formatted by what its name ends in, alone or after an underscore:
+//
+//	c        temperature, whole degrees      fine_c   with one decimal
+//	span_c   a difference of temperatures
+//	percent  with its sign                   points   a difference of percent, bare
+//	g        grams                           l        litres, one decimal
+//	tenth    a number with one decimal       else     a whole number
+func (l *Localizer) Value(name string, value any) string {
+	switch v := value.(type) {
+	case string:
+		return v
+	case time.Time:
+		return l.Clock(v)
+	case time.Duration:
+		return l.Span(v)
+	case int:
+		return strconv.Itoa(v)
+	case float64:
+		return l.float(name, v)
+	}
+	return fmt.Sprint(value)
+}
+
+// float formats a number by the end of its name.
+func (l *Localizer) float(name string, x float64) string {
+	ends := func(unit string) bool { return name == unit || strings.HasSuffix(name, "_"+unit) }
+	switch {
+	case ends("fine_c"):
+		return l.TempFine(x)
+	case ends("span_c"):
+		return l.TempSpan(x)
+	case ends("c"):
+		return l.Temp(x)
+	case ends("percent"):
+		return l.Percent(x)
+	case ends("g"):
+		return l.unit(x, 0, "g")
+	case ends("l"):
+		return l.unit(x, 1, "l")
+	case ends("tenth"):
+		return l.Number(x, 1)
+	}
+	return l.Number(x, 0)
+}
+
+// Clock says a time of day. When t is on another day than the moment of the
+// Localizer, by the household's zone, the weekday is put before it.
+func (l *Localizer) Clock(t time.Time) string {
+	if t.IsZero() {
+		return l.Say("unknown", nil)
+	}
+	t = t.In(l.locale.Zone)
+	clock := t.Format("15:04")
+	if l.locale.Clock12 {
+		clock = t.Format("3:04 pm")
+	}
+	if now := l.now.In(l.locale.Zone); l.now.IsZero() || t.YearDay() == now.YearDay() && t.Year() == now.Year() {
+		return clock
+	}
+	return l.Weekday(t) + " " + clock
+}
+
+// Weekday says the short name of a day.
+func (l *Localizer) Weekday(t time.Time) string {
+	return l.Say("day."+strings.ToLower(t.In(l.locale.Zone).Weekday().String()[:3]), nil)
+}
+
+// Date says a day with its month and year.
+func (l *Localizer) Date(t time.Time) string {
+	if t.IsZero() {
+		return l.Say("unknown", nil)
+	}
+	t = t.In(l.locale.Zone)
+	month := l.Say("month."+strings.ToLower(t.Month().String()[:3]), nil)
+	return l.Say("date", Values{"weekday": l.Weekday(t), "day": t.Day(), "month": month, "year": strconv.Itoa(t.Year())})
+}
+
+// Temp says a temperature given in Celsius in whole degrees.
+func (l *Localizer) Temp(celsius float64) string {
+	if l.locale.Fahrenheit {
+		return l.unit(celsius*9/5+32, 0, "°F")
+	}
+	return l.unit(celsius, 0, "°C")
+}
+
+// TempFine says a temperature given in Celsius with one decimal.
+func (l *Localizer) TempFine(celsius float64) string {
+	if l.locale.Fahrenheit {
+		return l.unit(celsius*9/5+32, 1, "°F")
+	}
+	return l.unit(celsius, 1, "°C")
+}
+
+// TempSpan says a difference of temperatures given in Celsius, with one decimal.
+func (l *Localizer) TempSpan(celsius float64) string {
+	if l.locale.Fahrenheit {
+		return l.unit(celsius*9/5, 1, "°F")
+	}
+	return l.unit(celsius, 1, "°C")
+}
+
+// Percent says whole percent.
+func (l *Localizer) Percent(p float64) string { return l.unit(p, 0, "%") }
+
+// unit says a number with its unit; what is not known has none.
+func (l *Localizer) unit(x float64, digits int, unit string) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return l.Say("unknown", nil)
+	}
+	return l.Number(x, digits) + "\u00a0" + unit
+}
+
+// Number says a number with the language's decimal mark; never "-0".
+func (l *Localizer) Number(x float64, digits int) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return l.Say("unknown", nil)
+	}
+	text := strconv.FormatFloat(x, 'f', digits, 64)
+	if zero := strconv.FormatFloat(0, 'f', digits, 64); text == "-"+zero {
+		text = zero
+	}
+	return strings.Replace(text, ".", l.Say("decimal", nil), 1)
+}
+
+// Span says a duration in minutes, or in hours and minutes from 90 minutes on.
+// Less than a minute counts as one.
+func (l *Localizer) Span(d time.Duration) string {
+	minutes := max(1, int(math.Round(d.Minutes())))
+	if minutes < 90 {
+		return l.Say("span.minutes", Values{"minutes": minutes})
+	}
+	return l.Say("span.hours", Values{"hours": minutes / 60, "minutes": fmt.Sprintf("%02d", minutes%60)})
+}
+
+// Instead returns the sentence of the key when text begins with the English one:
+// what follows it is kept. Any other text stays as it is.
+func (l *Localizer) Instead(key, text string) string {
+	if rest, ok := strings.CutPrefix(text, l.def[key]); ok && l.def[key] != "" {
+		return l.Say(key, nil) + rest
+	}
+	return text
+}
