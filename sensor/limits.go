@@ -1,48 +1,126 @@
 package sensor
 
-import "time"
-
-// CheckMM refuses a distance outside minMM..maxMM; where one of them is 0 the
-// chip's own limit (lo, hi) is taken. All in mm. The error is a *FaultError.
-func CheckMM(mm, minMM, maxMM, lo, hi float64) (float64, error) {
-	if minMM == 0 {
-		minMM = lo
-	}
-	if maxMM == 0 {
-		maxMM = hi
-	}
-	switch {
-	case mm < minMM:
-		return 0, Faultf(OutOfRange, "%.0f mm is nearer than the sensor can be believed (%.0f mm); raise it, or look for something on its window", mm, minMM)
-	case !(mm <= maxMM):
-		return 0, Faultf(OutOfRange, "%.0f mm is farther than expected here (%.0f mm); is the sensor over the vessel?", mm, maxMM)
-	}
-	return mm, nil
-}
-
-// stillFor and stillCount are how long and how often a sensor with noise of its
-// own must repeat one value before it counts as stuck. Common practice, no
-// source.
-const (
-	stillFor   = 5 * time.Minute
-	stillCount = 60
+import (
+	"strings"
+	"time"
 )
 
-// StillGuard notices a sensor that gives exactly the same value for too long,
-// where noise alone should move it. The zero value is ready.
-type StillGuard struct {
+// Limits bound and correct a distance.
+type Limits struct {
+	MinMM    float64 `yaml:"min_mm,omitempty"`    // nearer is refused; 0 = by the sensor
+	MaxMM    float64 `yaml:"max_mm,omitempty"`    // farther is refused; 0 = by the sensor
+	OffsetMM float64 `yaml:"offset_mm,omitempty"` // added to each distance, -500 to 500
+}
+
+// Apply returns a distance in mm with the offset. It refuses one outside the
+// limits; where one of them is 0 that of reach is taken. The error is a
+// *FaultError.
+func (l Limits) Apply(mm float64, reach Reach) (float64, error) {
+	lo, hi := reach.MinMM, reach.MaxMM
+	if l.MinMM != 0 {
+		lo = l.MinMM
+	}
+	if l.MaxMM != 0 {
+		hi = l.MaxMM
+	}
+	switch {
+	case mm < lo:
+		return 0, Faultf(OutOfRange, "%.0f mm is nearer than the sensor can be believed (%.0f mm); raise it, or look for something on its window", mm, lo)
+	case !(mm <= hi):
+		return 0, Faultf(OutOfRange, "%.0f mm is farther than expected here (%.0f mm); is the sensor over the vessel?", mm, hi)
+	}
+	return mm + l.OffsetMM, nil
+}
+
+// Reach is what a distance sensor can see.
+type Reach struct {
+	MinMM, MaxMM float64 // nearest and farthest distance that can be believed
+	ConeDeg      float64 // full angle of its field of view, degrees; 0 when not known
+}
+
+// ReachOf returns what a distance sensor can see, its configured limits excepted.
+//
+// Sources: VL53L1X datasheet DocID031281 (27 degrees; 15 degrees for 4 by 4
+// receivers and 40 mm as the nearest distance: from memory); VL6180X datasheet
+// DocID026171 (0 to 100 mm, more not guaranteed; 25 degrees from memory); VL53L0X
+// datasheet DocID029104 (25 degrees) and a remark in its kernel driver (30 to
+// 1200 mm); HC-SR04 user guide (2 to 400 cm, 15 degrees).
+func ReachOf(c Config) Reach {
+	switch c := c.(type) {
+	case *VL53L1X:
+		n := c.ROI
+		if n == 0 {
+			n = 16
+		}
+		return Reach{40, 1300, 15 + (27-15)*float64(n-4)/12}
+	case *VL6180X:
+		return ChipReach("vl6180")
+	case *HCSR04, *SRF04:
+		return ChipReach("srf04")
+	case *Serial:
+		return Reach{30, 4500, 0}
+	case *IIO:
+		return ChipReach(c.Name)
+	}
+	return ChipReach("")
+}
+
+// ChipReach returns the Reach of a chip by the name that the kernel gives it.
+func ChipReach(name string) Reach {
+	switch {
+	case strings.HasPrefix(name, "vl53l0x"):
+		return Reach{30, 1200, 25}
+	case strings.HasPrefix(name, "vl6180"):
+		return Reach{5, 200, 25}
+	case strings.HasPrefix(name, "srf04"):
+		return Reach{20, 4000, 15}
+	}
+	return Reach{MinMM: 5, MaxMM: 4000}
+}
+
+// LimitsOf returns the limits of a distance sensor's configuration.
+func LimitsOf(c Config) Limits {
+	switch c := c.(type) {
+	case *IIO:
+		return c.Limits
+	case *VL53L1X:
+		return c.Limits
+	case *VL6180X:
+		return c.Limits
+	case *HCSR04:
+		return c.Limits
+	case *SRF04:
+		return c.Limits
+	case *Serial:
+		return c.Limits
+	case *MQTT:
+		return c.Limits
+	}
+	return Limits{}
+}
+
+// flatFor and flatCount are how long and how often a sensor with noise of its own
+// must repeat one value before it counts as stuck. Common practice, no source.
+const (
+	flatFor   = 5 * time.Minute
+	flatCount = 60
+)
+
+// FlatLine notices a sensor that gives exactly the same value for too long, where
+// noise alone should move it. The zero value is ready.
+type FlatLine struct {
 	value float64
 	since time.Duration
 	count int
 }
 
-// Moves takes the next value, read at mono, and is false once it has been the
+// Stuck takes the next value, read at mono, and reports whether it has been the
 // same for five minutes and sixty readings.
-func (g *StillGuard) Moves(value float64, mono time.Duration) bool {
-	if g.count == 0 || value != g.value {
-		g.value, g.since, g.count = value, mono, 1
-		return true
+func (f *FlatLine) Stuck(value float64, mono time.Duration) bool {
+	if f.count == 0 || value != f.value {
+		f.value, f.since, f.count = value, mono, 1
+		return false
 	}
-	g.count++
-	return g.count < stillCount || mono-g.since < stillFor
+	f.count++
+	return f.count >= flatCount && mono-f.since >= flatFor
 }

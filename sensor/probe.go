@@ -5,10 +5,10 @@ import (
 	"time"
 )
 
-// DS18B20StepSD is the standard deviation that the 1/16 C step alone gives a
+// ds18b20StepSD is the standard deviation that the 1/16 C step alone gives a
 // reading of a 1-wire thermometer at 12 bits, in Celsius. The probe's stated
 // accuracy, 0.5 C, is a fixed offset and not part of it.
-const DS18B20StepSD = 0.0625 / 3.4641016
+const ds18b20StepSD = 0.0625 / 3.4641016
 
 // CRC8 is the checksum of the 1-wire bus: polynomial x^8+x^5+x^4+1, bits taken
 // lowest first, starting from zero (Maxim, Application Note 27).
@@ -27,7 +27,7 @@ func CRC8(data []byte) byte {
 	return crc
 }
 
-// AllBytes tells whether a scratchpad consists of one value only.
+// AllBytes reports whether a scratchpad consists of one value only.
 func AllBytes(pad [9]byte, b byte) bool {
 	for _, p := range pad {
 		if p != b {
@@ -37,7 +37,7 @@ func AllBytes(pad [9]byte, b byte) bool {
 	return true
 }
 
-// ScratchpadC gives the temperature in Celsius that the nine bytes of a
+// ScratchpadC returns the temperature in Celsius that the nine bytes of a
 // DS18B20 mean. It refuses a wrong checksum, all zeros (whose checksum is
 // right), an impossible configuration byte and a value out of the probe's
 // range. The error is a *FaultError.
@@ -79,16 +79,17 @@ type PowerOnGuard struct {
 	seen   bool
 }
 
-// Believe tells whether celsius, read at mono, may be taken. Exactly 85.000 is
-// refused unless the last believed reading, not older than a minute, was within
-// 3 C of it, so that a probe that really is that hot goes on being read.
-func (g *PowerOnGuard) Believe(celsius float64, mono time.Duration) bool {
-	if celsius == 85 {
-		near := g.seen && mono-g.lastAt <= time.Minute && math.Abs(g.lastC-85) <= 3
-		if !near {
-			return false
-		}
+// Reading makes the reading r of a temperature in Celsius, or of the error err.
+// offsetC is added to the value. Exactly 85.000 is refused unless the last value
+// taken, not older than a minute, was within 3 C of it, so that a probe that really
+// is that hot goes on being read.
+func (g *PowerOnGuard) Reading(r Reading, celsius, offsetC float64, err error) Reading {
+	if err != nil {
+		return r.Failed(err)
 	}
-	g.lastC, g.lastAt, g.seen = celsius, mono, true
-	return true
+	if near := g.seen && r.Mono-g.lastAt <= time.Minute && math.Abs(g.lastC-85) <= 3; celsius == 85 && !near {
+		return r.Fault(PowerOn, "the probe says exactly 85.000 C, its value after power-on: no measurement was made; check its supply and pull-up")
+	}
+	g.lastC, g.lastAt, g.seen = celsius, r.Mono, true
+	return r.Good(celsius+offsetC, ds18b20StepSD)
 }

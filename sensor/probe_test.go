@@ -95,29 +95,39 @@ func TestBadScratchpads(t *testing.T) {
 
 func TestPowerOnGuard(t *testing.T) {
 	var g sensor.PowerOnGuard
-	assert.False(t, g.Believe(85, 0), "85 as the first reading")
-	assert.True(t, g.Believe(24, time.Second))
-	assert.False(t, g.Believe(85, 2*time.Second), "85 after 24")
-	assert.True(t, g.Believe(84.9375, 3*time.Second), "only exactly 85 is doubtful")
-	assert.True(t, g.Believe(85, 4*time.Second), "85 after 84.9")
-	assert.True(t, g.Believe(85, 5*time.Second))
-	assert.False(t, g.Believe(85, 2*time.Minute), "the neighbour is too old")
+	believes := func(celsius float64, mono time.Duration) bool {
+		r := g.Reading(sensor.Reading{Mono: mono}, celsius, -0.5, nil)
+		if r.Status == sensor.OK {
+			assert.Equal(t, celsius-0.5, r.Value)
+		} else {
+			assert.Equal(t, sensor.PowerOn, r.Status)
+		}
+		return r.Status == sensor.OK
+	}
+	assert.False(t, believes(85, 0), "85 as the first reading")
+	assert.True(t, believes(24, time.Second))
+	assert.False(t, believes(85, 2*time.Second), "85 after 24")
+	assert.True(t, believes(84.9375, 3*time.Second), "only exactly 85 is doubtful")
+	assert.True(t, believes(85, 4*time.Second), "85 after 84.9")
+	assert.True(t, believes(85, 5*time.Second))
+	assert.False(t, believes(85, 2*time.Minute), "the neighbour is too old")
+	assert.Equal(t, sensor.Missing, g.Reading(sensor.Reading{}, 24, 0, sensor.Faultf(sensor.Missing, "gone")).Status)
 }
 
-func TestStillGuard(t *testing.T) {
-	var g sensor.StillGuard
+func TestFlatLine(t *testing.T) {
+	var f sensor.FlatLine
 	var stuckAt time.Duration
 	for s := range 700 {
-		if at := time.Duration(s) * time.Second; !g.Moves(120, at) {
+		if at := time.Duration(s) * time.Second; f.Stuck(120, at) {
 			stuckAt = at
 			break
 		}
 	}
 	assert.Equal(t, 5*time.Minute, stuckAt)
-	assert.True(t, g.Moves(121, stuckAt+time.Second), "one other value frees it")
-	var slow sensor.StillGuard
+	assert.False(t, f.Stuck(121, stuckAt+time.Second), "one other value frees it")
+	var slow sensor.FlatLine
 	for m := range 59 {
-		assert.True(t, slow.Moves(120, time.Duration(m)*time.Minute), "few readings prove nothing")
+		assert.False(t, slow.Stuck(120, time.Duration(m)*time.Minute), "few readings prove nothing")
 	}
 }
 

@@ -1,17 +1,68 @@
+// Package sensor reads temperature probes and distance sensors and says how far
+// each reading can be trusted.
+//
+// Units: distance in millimetres from the sensor face to the surface,
+// temperature in degrees Celsius, relative humidity as a ratio 0..1. A Reading
+// carries a wall time and a monotonic offset; intervals are only ever taken
+// from the latter.
+//
+// Invariants: a Reading whose Status is not OK has no usable Value (it is NaN)
+// and a Reason in words; a stale value is never returned as a fresh one. A source
+// is never read twice at the same time, and no call that hangs holds up others
+// (Guard, Poll).
+//
+// The configuration of a source is the struct of its kind (Config). Package source
+// opens it; the drivers are in kernel, chip, serial and mqtt; package survey scans
+// a machine and checks its sensors; sensortest has doubles of chips and lines.
+//
+// The package does not know about vessels, volumes or dough.
 package sensor
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"time"
 )
 
-// Stamp starts a reading of q at the clock's present moment, with no value yet.
-func (c Clock) Stamp(q Quantity) Reading {
-	wall, mono := c()
-	return Reading{Quantity: q, Value: math.NaN(), Wall: wall, Mono: mono}
+// Quantity is what a source measures.
+type Quantity string
+
+// The quantities, with the unit of Reading.Value.
+const (
+	Distance    Quantity = "distance"    // millimetres, sensor face to surface
+	Temperature Quantity = "temperature" // degrees Celsius
+	Humidity    Quantity = "humidity"    // relative, ratio 0..1
+)
+
+// Status is the verdict on one reading.
+type Status string
+
+// The verdicts. Every status but OK means: this is not a measurement.
+const (
+	OK         Status = "ok"
+	Missing    Status = "missing"      // device, file or message is not there
+	ReadFailed Status = "read_failed"  // the bus or the kernel reported an error
+	BadData    Status = "bad_data"     // checksum, framing or number format
+	PowerOn    Status = "power_on"     // the chip's power-on value, no conversion done
+	OutOfRange Status = "out_of_range" // beyond what the device can measure
+	Unreliable Status = "unreliable"   // the device itself flags the value
+	Stale      Status = "stale"        // nothing new since the last reading
+	Stuck      Status = "stuck"        // implausibly identical for too long
+)
+
+// Reading is one measurement with its quality.
+type Reading struct {
+	Quantity Quantity
+	Value    float64       // unit by Quantity; NaN unless Status is OK
+	SD       float64       // standard deviation of Value, same unit; 0 means not known
+	Wall     time.Time     // when it was taken, by the wall clock
+	Mono     time.Duration // when it was taken, by a clock that never steps
+	Status   Status
+	Reason   string // in words, for a person; empty when Status is OK
 }
 
-// Good is the reading with a value (unit by its Quantity) and its standard
+// Good returns the reading with a value (unit by its Quantity) and its standard
 // deviation (same unit; 0 means not known). A value that is not a finite number
 // becomes a BadData reading instead.
 func (r Reading) Good(value, sd float64) Reading {
@@ -22,7 +73,7 @@ func (r Reading) Good(value, sd float64) Reading {
 	return r
 }
 
-// Fault is the reading without a value, with the verdict and its reason in
+// Fault returns the reading without a value, with the verdict and its reason in
 // words. Status OK is not a fault and is turned into ReadFailed.
 func (r Reading) Fault(s Status, format string, args ...any) Reading {
 	if s == OK || s == "" {
@@ -31,4 +82,64 @@ func (r Reading) Fault(s Status, format string, args ...any) Reading {
 	r.Value, r.SD, r.Status = math.NaN(), 0, s
 	r.Reason = fmt.Sprintf(format, args...)
 	return r
+}
+
+// Failed returns the reading without a value for err: with the verdict of a
+// *FaultError, else as ReadFailed.
+func (r Reading) Failed(err error) Reading {
+	if s := StatusOf(err); s != "" {
+		return r.Fault(s, "%v", err)
+	}
+	return r.Fault(ReadFailed, "%v", err)
+}
+
+// FaultError is a verdict on a reading that failed, on its way up from a driver.
+type FaultError struct {
+	Status Status
+	Reason string // in words, for a person
+}
+
+func (e *FaultError) Error() string { return e.Reason }
+
+// Faultf returns a *FaultError.
+func Faultf(s Status, format string, args ...any) error {
+	return &FaultError{s, fmt.Sprintf(format, args...)}
+}
+
+// StatusOf returns the verdict of a *FaultError; empty for nil and other errors.
+func StatusOf(err error) Status {
+	var f *FaultError
+	if errors.As(err, &f) {
+		return f.Status
+	}
+	return ""
+}
+
+// Clock tells a source when a reading was taken: the wall time, and the time
+// since an arbitrary moment on a clock that never steps.
+type Clock func() (wall time.Time, mono time.Duration)
+
+// SystemClock returns the machine's clock. Its monotonic side starts at zero.
+func SystemClock() Clock {
+	start := time.Now()
+	return func() (time.Time, time.Duration) {
+		now := time.Now()
+		return now, now.Sub(start)
+	}
+}
+
+// WallOnly returns the Clock of a wall clock that is known never to step, such as
+// the accelerated clock of a demo or a test.
+func WallOnly(now func() time.Time) Clock {
+	start := now()
+	return func() (time.Time, time.Duration) {
+		t := now()
+		return t, t.Sub(start)
+	}
+}
+
+// Stamp starts a reading of q at the clock's present moment, with no value yet.
+func (c Clock) Stamp(q Quantity) Reading {
+	wall, mono := c()
+	return Reading{Quantity: q, Value: math.NaN(), Wall: wall, Mono: mono}
 }

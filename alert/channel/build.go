@@ -4,6 +4,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -23,6 +24,8 @@ type Env struct {
 	Household   text.Locale  // words the links in mail
 	Log         *slog.Logger // nil: nothing is logged
 	Credentials string       // directory of systemd credentials; empty: $CREDENTIALS_DIRECTORY
+	// Dial begins a connection to an MQTT broker, for the kind mqtt. It does not wait.
+	Dial func(BrokerOptions) Broker
 }
 
 // defaultTimeout is the time limit of one attempt.
@@ -56,6 +59,9 @@ func New(spec alert.ChannelSpec, env Env) (alert.Route, error) {
 	limit, err := spec.TimeoutOr(defaultTimeout)
 	if err != nil {
 		return alert.Route{}, err
+	}
+	if spec.Kind == alert.MQTTChannel && env.Dial == nil {
+		return alert.Route{}, errors.New("this program has no MQTT client")
 	}
 	secrets, err := loadSecrets(&spec, env.Credentials)
 	if err != nil {

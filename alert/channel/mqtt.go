@@ -2,22 +2,16 @@ package channel
 
 import (
 	"context"
-	"crypto/rand"
 	"crypto/tls"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
 	"maps"
-	"net/url"
 	"slices"
 	"strings"
 	"sync"
 	"time"
-
-	"github.com/eclipse/paho.golang/autopaho"
-	"github.com/eclipse/paho.golang/paho"
 
 	"tidemark/alert"
 	"tidemark/estimator"
@@ -29,9 +23,6 @@ const (
 	defaultDiscovery = "homeassistant"
 	online           = "online"
 	offline          = "offline"
-	mqttKeepAlive    = 30 // seconds
-	mqttRetryFirst   = 500 * time.Millisecond
-	mqttRetryMost    = 30 * time.Second
 	mqttTaken        = 5 * time.Second // for the broker to confirm
 	mqttGoodbye      = 2 * time.Second
 )
@@ -50,6 +41,28 @@ type Reporter interface {
 	Report(s State)
 }
 
+// Broker is a connection to an MQTT broker that is made again for as long as it is
+// open.
+type Broker interface {
+	// Publish sends a message and waits until the broker has taken it or ctx ends.
+	// reason is the broker's code, 0x80 or more when it refused.
+	Publish(ctx context.Context, topic string, payload []byte, retain bool) (reason byte, err error)
+	// Subscribe has message called with each message of a topic, and trouble with
+	// what stands in the way of them, until cancel is called.
+	Subscribe(topic string, message func(payload []byte), trouble func(text string)) (cancel func())
+	Close() error
+}
+
+// BrokerOptions say how to reach a broker. Will is what the broker publishes,
+// retained, when the connection is lost without a goodbye. OnChange is told when
+// the connection is there (trouble is empty) and when it is not.
+type BrokerOptions struct {
+	URL, User, Password    string
+	TLS                    *tls.Config
+	WillTopic, WillPayload string
+	OnChange               func(trouble string)
+}
+
 // mqttChannel keeps one connection to a broker. Messages go to
 // BASE/VESSEL/alarm, states to BASE/VESSEL/state (retained), the availability
 // to BASE/availability (retained, and as last will).
@@ -59,16 +72,16 @@ type mqttChannel struct {
 	version         string
 	secrets         *secrets
 	log             *slog.Logger
-	config          autopaho.ClientConfig
+	connect         func() Broker
 
-	mu      sync.Mutex
-	conn    *autopaho.ConnectionManager
-	states  map[string]State
-	trouble string // why the last connection attempt failed
-	afresh  bool   // announce everything anew
-	dirty   chan struct{}
-	stop    context.CancelFunc
-	done    chan struct{}
+	mu     sync.Mutex
+	broker Broker // nil before the first use and after Close
+	up     bool   // there is a connection
+	states map[string]State
+	afresh bool // announce everything again
+	dirty  chan struct{}
+	stop   context.CancelFunc
+	done   chan struct{}
 }
 
 func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mqttChannel {
@@ -76,31 +89,11 @@ func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mq
 		base: orText(spec.Base, defaultBase), discovery: orText(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
 		secrets: s, log: env.Log.With("channel", spec.Name), states: map[string]State{}, dirty: make(chan struct{}, 1),
 	}
-	broker, _ := url.Parse(spec.URL) // Validate has parsed it
-	trust = trust.Clone()
-	trust.ServerName = broker.Hostname()
-	c.config = autopaho.ClientConfig{
-		ServerUrls: []*url.URL{broker}, TlsCfg: trust, KeepAlive: mqttKeepAlive, CleanStartOnInitialConnection: true,
-		ConnectUsername: spec.User, ConnectPassword: []byte(s.password),
-		ReconnectBackoff: reconnectAfter,
-		ConnectTimeout:   15 * time.Second,
-		WillMessage:      &paho.WillMessage{Topic: c.topic("availability"), Payload: []byte(offline), QoS: 1, Retain: true},
-		OnConnectionUp:   func(m *autopaho.ConnectionManager, _ *paho.Connack) { c.greet(m) },
-		OnConnectError:   c.failed,
-		ClientConfig: paho.ClientConfig{
-			ClientID:          clientID(),
-			OnPublishReceived: []func(paho.PublishReceived) (bool, error){c.received},
-		},
+	c.connect = func() Broker {
+		return env.Dial(BrokerOptions{URL: spec.URL, User: spec.User, Password: s.password, TLS: trust,
+			WillTopic: c.topic("availability"), WillPayload: offline, OnChange: c.changed})
 	}
 	return c
-}
-
-// reconnectAfter is the waiting time before a connection attempt; 0 is the first.
-func reconnectAfter(attempt int) time.Duration {
-	if attempt == 0 {
-		return 0
-	}
-	return min(mqttRetryMost, mqttRetryFirst<<min(attempt-1, 10))
 }
 
 // orText returns s, or def when s is empty.
@@ -111,99 +104,74 @@ func orText(s, def string) string {
 	return s
 }
 
-// clientID makes up a name that no other client has.
-func clientID() string {
-	var b [6]byte
-	rand.Read(b[:])
-	return "tidemark-" + hex.EncodeToString(b[:])
-}
-
 // topic joins parts below the base.
 func (c *mqttChannel) topic(parts ...string) string {
 	return c.base + "/" + strings.Join(parts, "/")
 }
 
 // connected starts the connection at the first call; it lives until Close.
-func (c *mqttChannel) connected() (*autopaho.ConnectionManager, error) {
+func (c *mqttChannel) connected() Broker {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.conn != nil {
-		return c.conn, nil
+	if c.broker != nil {
+		return c.broker
 	}
 	ctx, stop := context.WithCancel(context.Background())
-	conn, err := autopaho.NewConnection(ctx, c.config)
-	if err != nil {
-		stop()
-		return nil, err
+	c.broker, c.stop, c.done = c.connect(), stop, make(chan struct{})
+	if c.discovery != "-" { // the birth message of the home automation
+		c.broker.Subscribe(c.discovery+"/status", func(payload []byte) {
+			if string(payload) == online {
+				go c.announceAgain() // the client waits for nothing here
+			}
+		}, func(string) {})
 	}
-	c.conn, c.stop, c.done = conn, stop, make(chan struct{})
-	go c.publishStates(ctx, conn, c.done)
-	return conn, nil
+	go c.publishStates(ctx, c.broker, c.done)
+	return c.broker
 }
 
-// failed remembers why there is no connection.
-func (c *mqttChannel) failed(err error) {
+// changed has everything announced again on a new connection.
+func (c *mqttChannel) changed(trouble string) {
 	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.trouble = c.secrets.clean(err.Error())
-	c.log.Warn("no connection to the broker", "error", c.trouble)
+	c.up = trouble == ""
+	c.mu.Unlock()
+	if trouble != "" {
+		c.log.Warn("no connection to the broker", "error", c.secrets.clean(trouble))
+		return
+	}
+	c.announceAgain()
 }
 
 // Deliver publishes the message as JSON and waits until the broker has taken it.
 func (c *mqttChannel) Deliver(ctx context.Context, m alert.Message) (string, error) {
-	conn, err := c.connected()
-	if err != nil {
-		return "", c.secrets.failure(err)
-	}
-	if err := conn.AwaitConnection(ctx); err != nil {
-		return "", c.noConnection(ctx, err)
-	}
 	body, err := json.Marshal(m)
 	if err != nil {
 		return "", c.secrets.failure(err)
 	}
-	answer, err := conn.Publish(ctx, &paho.Publish{Topic: c.topic(vesselTopic(m.Vessel), "alarm"), QoS: 1, Payload: body})
+	reason, err := c.connected().Publish(ctx, c.topic(vesselTopic(m.Vessel), "alarm"), body, false)
 	if err != nil {
-		return "", c.judge(ctx, answer, err)
+		return "", c.judge(reason, err)
 	}
-	return fmt.Sprintf("taken by the broker, reason code %d", answer.ReasonCode), nil
-}
-
-// noConnection says why the broker cannot be reached.
-func (c *mqttChannel) noConnection(ctx context.Context, err error) error {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.trouble != "" {
-		return &alert.Failure{Answer: "no connection to the broker: " + c.trouble}
-	}
-	if ctx.Err() != nil {
-		return ctx.Err()
-	}
-	return c.secrets.failure(err)
+	return fmt.Sprintf("taken by the broker, reason code %d", reason), nil
 }
 
 // judge sorts a refused publication. Reason codes from 0x80 on are refusals
 // (MQTT 5.0, section 3.4.2.1); "not authorized" and "topic name invalid" will
 // not change by trying again.
-func (c *mqttChannel) judge(ctx context.Context, answer *paho.PublishResponse, err error) error {
+func (c *mqttChannel) judge(reason byte, err error) error {
 	const notAuthorized, topicInvalid = 0x87, 0x90
-	if ctx.Err() != nil {
-		return ctx.Err()
+	switch {
+	case reason >= 0x80:
+		return &alert.Failure{Answer: fmt.Sprintf("the broker refused it, reason code 0x%02X", reason), Final: reason == notAuthorized || reason == topicInvalid}
+	case errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled):
+		return err
+	default:
+		return c.secrets.failure(err)
 	}
-	f := &alert.Failure{Answer: c.secrets.clean(err.Error())}
-	if answer != nil && answer.ReasonCode >= 0x80 {
-		f.Answer = fmt.Sprintf("the broker refused it, reason code 0x%02X", answer.ReasonCode)
-		f.Final = answer.ReasonCode == notAuthorized || answer.ReasonCode == topicInvalid
-	}
-	return f
 }
 
 // Report implements Reporter.
 func (c *mqttChannel) Report(s State) {
-	if _, err := c.connected(); err != nil {
-		c.log.Warn("no connection to the broker", "error", c.secrets.clean(err.Error()))
-		return
-	}
+	c.connected()
 	c.mu.Lock()
 	c.states[s.Vessel] = s
 	c.mu.Unlock()
@@ -218,9 +186,9 @@ func (c *mqttChannel) renew() {
 	}
 }
 
-// publishStates sends discovery, availability and states whenever something is
+// publishStates sends availability, discovery and states whenever something is
 // new, until ctx ends.
-func (c *mqttChannel) publishStates(ctx context.Context, conn *autopaho.ConnectionManager, done chan struct{}) {
+func (c *mqttChannel) publishStates(ctx context.Context, broker Broker, done chan struct{}) {
 	defer close(done)
 	announced := map[string]bool{}
 	for {
@@ -229,76 +197,59 @@ func (c *mqttChannel) publishStates(ctx context.Context, conn *autopaho.Connecti
 			return
 		case <-c.dirty:
 		}
-		if conn.AwaitConnection(ctx) != nil {
-			return
-		}
 		c.mu.Lock()
-		if c.afresh {
-			announced, c.afresh = map[string]bool{}, false
-		}
-		states := maps.Clone(c.states)
+		up, afresh, states := c.up, c.afresh, maps.Clone(c.states)
+		c.afresh = afresh && !up
 		c.mu.Unlock()
+		if !up { // all is sent on the next connection
+			continue
+		}
+		var failed error
+		if afresh {
+			announced = map[string]bool{}
+			failed = c.publish(ctx, broker, "availability", []byte(online))
+		}
 		for _, name := range slices.Sorted(maps.Keys(states)) {
-			if err := c.publishState(ctx, conn, states[name], announced); err != nil {
-				c.log.Warn("a state was not taken by the broker", "error", c.secrets.clean(err.Error()))
-			}
+			failed = errors.Join(failed, c.publishState(ctx, broker, states[name], announced))
+		}
+		if failed != nil && ctx.Err() == nil {
+			c.log.Warn("a state was not taken by the broker", "error", c.secrets.clean(failed.Error()))
 		}
 	}
-}
-
-// greet is called on every new connection: it subscribes to the birth message
-// and has everything announced anew.
-func (c *mqttChannel) greet(m *autopaho.ConnectionManager) {
-	go func() {
-		ctx, cancel := context.WithTimeout(context.Background(), 15*time.Second)
-		defer cancel()
-		if c.discovery != "-" {
-			if _, err := m.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: c.discovery + "/status", QoS: 1}}}); err != nil {
-				c.log.Warn("the birth message cannot be subscribed to", "error", c.secrets.clean(err.Error()))
-			}
-		}
-		if err := publish(ctx, m, c.topic("availability"), []byte(online), true); err != nil {
-			c.log.Warn("the availability was not taken by the broker", "error", c.secrets.clean(err.Error()))
-		}
-		c.announceAgain()
-	}()
 }
 
 // announceAgain has discovery and states sent once more.
 func (c *mqttChannel) announceAgain() {
 	c.mu.Lock()
-	c.afresh, c.trouble = true, ""
+	c.afresh = true
 	c.mu.Unlock()
 	c.renew()
 }
 
-// received takes the birth message of the home automation.
-func (c *mqttChannel) received(p paho.PublishReceived) (bool, error) {
-	if p.Packet.Topic == c.discovery+"/status" && string(p.Packet.Payload) == online {
-		c.announceAgain()
-	}
-	return true, nil
+// publish sends a retained message below the base.
+func (c *mqttChannel) publish(ctx context.Context, broker Broker, topic string, payload []byte) error {
+	return retain(ctx, broker, c.topic(topic), payload)
 }
 
-// publish sends one message with QoS 1.
-func publish(ctx context.Context, m *autopaho.ConnectionManager, topic string, payload []byte, retain bool) error {
+// retain sends a retained message.
+func retain(ctx context.Context, broker Broker, topic string, payload []byte) error {
 	ctx, cancel := context.WithTimeout(ctx, mqttTaken)
 	defer cancel()
-	_, err := m.Publish(ctx, &paho.Publish{Topic: topic, QoS: 1, Retain: retain, Payload: payload})
+	_, err := broker.Publish(ctx, topic, payload, true)
 	return err
 }
 
 // publishState sends the state of one vessel, after its discovery the first
 // time. Availability comes right after discovery, so that a consumer that just
 // learnt the entity does not show it as away.
-func (c *mqttChannel) publishState(ctx context.Context, m *autopaho.ConnectionManager, s State, announced map[string]bool) error {
+func (c *mqttChannel) publishState(ctx context.Context, broker Broker, s State, announced map[string]bool) error {
 	if c.discovery != "-" && !announced[s.Vessel] {
 		for _, a := range c.announcements(s) {
-			if err := publish(ctx, m, a.topic, a.payload, true); err != nil {
+			if err := retain(ctx, broker, a.topic, a.payload); err != nil {
 				return err
 			}
 		}
-		if err := publish(ctx, m, c.topic("availability"), []byte(online), true); err != nil {
+		if err := c.publish(ctx, broker, "availability", []byte(online)); err != nil {
 			return err
 		}
 		announced[s.Vessel] = true
@@ -307,28 +258,24 @@ func (c *mqttChannel) publishState(ctx context.Context, m *autopaho.ConnectionMa
 	if err != nil {
 		return err
 	}
-	return publish(ctx, m, c.topic(vesselTopic(s.Vessel), "state"), body, true)
+	return c.publish(ctx, broker, vesselTopic(s.Vessel)+"/state", body)
 }
 
 // Close says offline and goodbye: a clean disconnect sends no will.
 func (c *mqttChannel) Close() error {
 	c.mu.Lock()
-	conn, stop, done := c.conn, c.stop, c.done
-	c.conn = nil
+	broker, up, stop, done := c.broker, c.up, c.stop, c.done
+	c.broker, c.up = nil, false
 	c.mu.Unlock()
-	if conn == nil {
+	if broker == nil {
 		return nil
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), mqttGoodbye)
-	defer cancel()
-	err := publish(ctx, conn, c.topic("availability"), []byte(offline), true)
-	if errors.Is(err, autopaho.ConnectionDownError) {
-		err = nil // then the will has said it
-	}
-	if gone := conn.Disconnect(ctx); err == nil && !errors.Is(gone, context.DeadlineExceeded) {
-		err = gone
 	}
 	stop()
 	<-done
-	return err
+	if up { // else the will has said it
+		ctx, cancel := context.WithTimeout(context.Background(), mqttGoodbye)
+		defer cancel()
+		_ = c.publish(ctx, broker, "availability", []byte(offline)) // the connection may just be lost
+	}
+	return broker.Close()
 }

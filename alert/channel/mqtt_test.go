@@ -3,146 +3,33 @@ package channel
 import (
 	"context"
 	"encoding/json"
-	"fmt"
 	"math"
-	"net"
-	"net/url"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"regexp"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
-	"github.com/eclipse/paho.golang/autopaho"
-	"github.com/eclipse/paho.golang/paho"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
-	"tidemark/deploy/outsidetest"
 	"tidemark/estimator"
+	"tidemark/sensor/mqtt"
+	"tidemark/sensor/sensortest"
 )
 
-// freePort finds a port nobody uses.
-func freePort(t *testing.T) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
+// dial connects with the client of the program.
+func dial(o BrokerOptions) Broker {
+	opt := mqtt.Options{Broker: o.URL, User: o.User, TLS: o.TLS, OnChange: o.OnChange, Password: func() ([]byte, error) { return []byte(o.Password), nil }}
+	opt.Will.Topic, opt.Will.Payload = o.WillTopic, o.WillPayload
+	return mqtt.Connect(opt)
 }
 
-// broker is a real MQTT broker, run by the program of that name in Debian.
-type broker struct {
-	t    *testing.T
-	path string
-	conf string
-	port int
-	cmd  *exec.Cmd
-}
-
-// startBroker starts a broker with a password and one forbidden topic.
-func startBroker(t *testing.T) *broker {
-	t.Helper()
-	b := &broker{t: t, path: outsidetest.Program(t, "mosquitto", "mosquitto"), port: freePort(t)} //nolint:misspell // the program is called so
-	dir := t.TempDir()
-	pass := filepath.Join(dir, "pw")
-	out, err := exec.Command(outsidetest.Program(t, "mosquitto", "mosquitto_passwd"), "-b", "-c", pass, "kitchen", secretPass).CombinedOutput() //nolint:misspell // the program is called so
-	require.NoError(t, err, string(out))
-	acl := filepath.Join(dir, "acl")
-	require.NoError(t, os.WriteFile(acl, []byte("user kitchen\ntopic readwrite tidemark/#\ntopic readwrite homeassistant/#\n"), 0o644))
-	require.NoError(t, os.Chmod(dir, 0o755))
-	require.NoError(t, os.Chmod(pass, 0o644))
-	b.conf = filepath.Join(dir, "mosquitto.conf")
-	require.NoError(t, os.WriteFile(b.conf, fmt.Appendf(nil, "user root\nlistener %d 127.0.0.1\npassword_file %s\nacl_file %s\nallow_anonymous false\npersistence false\n", b.port, pass, acl), 0o644))
-	b.start()
-	t.Cleanup(b.kill)
-	return b
-}
-
-// start runs the broker and waits until it listens.
-func (b *broker) start() {
-	b.cmd = exec.Command(b.path, "-c", b.conf)
-	require.NoError(b.t, b.cmd.Start())
-	require.Eventually(b.t, func() bool {
-		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", b.port))
-		if err == nil {
-			_ = c.Close()
-		}
-		return err == nil
-	}, 10*time.Second, 20*time.Millisecond)
-}
-
-// kill ends the broker at once.
-func (b *broker) kill() {
-	_ = b.cmd.Process.Kill()
-	_ = b.cmd.Wait()
-}
-
-func (b *broker) spec() alert.ChannelSpec {
-	return alert.ChannelSpec{Name: "house", Kind: "mqtt", URL: fmt.Sprintf("mqtt://127.0.0.1:%d", b.port), User: "kitchen", Password: secretPass}
-}
-
-// listener hears everything on the broker.
-type listener struct {
-	mu   sync.Mutex
-	got  map[string]string
-	all  []string
-	conn *autopaho.ConnectionManager
-}
-
-// hear subscribes to everything.
-func (b *broker) hear() *listener {
-	l := &listener{got: map[string]string{}}
-	u, err := url.Parse(b.spec().URL)
-	require.NoError(b.t, err)
-	ctx, stop := context.WithCancel(context.Background())
-	b.t.Cleanup(stop)
-	ready := make(chan struct{}, 5)
-	l.conn, err = autopaho.NewConnection(ctx, autopaho.ClientConfig{
-		ServerUrls: []*url.URL{u}, ConnectUsername: "kitchen", ConnectPassword: []byte(secretPass), KeepAlive: 20,
-		ReconnectBackoff: func(int) time.Duration { return 50 * time.Millisecond }, CleanStartOnInitialConnection: true,
-		OnConnectionUp: func(m *autopaho.ConnectionManager, _ *paho.Connack) {
-			go func() {
-				_, _ = m.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: "tidemark/#", QoS: 1}, {Topic: "homeassistant/#", QoS: 1}}})
-				ready <- struct{}{}
-			}()
-		},
-		ClientConfig: paho.ClientConfig{ClientID: "test-listener", OnPublishReceived: []func(paho.PublishReceived) (bool, error){
-			func(p paho.PublishReceived) (bool, error) {
-				l.mu.Lock()
-				defer l.mu.Unlock()
-				l.got[p.Packet.Topic] = string(p.Packet.Payload)
-				l.all = append(l.all, p.Packet.Topic)
-				return true, nil
-			}}},
-	})
-	require.NoError(b.t, err)
-	<-ready
-	return l
-}
-
-// payload returns the last payload of a topic.
-func (l *listener) payload(topic string) string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.got[topic]
-}
-
-// count returns how often a topic was heard.
-func (l *listener) count(topic string) int {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	n := 0
-	for _, t := range l.all {
-		if t == topic {
-			n++
-		}
-	}
-	return n
+// kitchenBroker starts a broker with one user and describes a channel to it.
+func kitchenBroker(t *testing.T) (*sensortest.Broker, alert.ChannelSpec) {
+	b := sensortest.NewBroker(t)
+	b.Set(func() { b.User, b.Password = "kitchen", secretPass })
+	return b, alert.ChannelSpec{Name: "house", Kind: "mqtt", URL: b.URL(), User: "kitchen", Password: secretPass}
 }
 
 // eventually waits for something to be heard.
@@ -159,32 +46,59 @@ func tub() State {
 		Alarms: []alert.Alarm{{ID: "near-tub-7", State: alert.Firing, Title: "tub: at the mark about 19:00"}}}
 }
 
-func TestMQTTOnARealBroker(t *testing.T) {
-	b := startBroker(t)
-	ear := b.hear()
-	ch := open(t, b.spec()).(*mqttChannel)
+const (
+	stateTopic  = "tidemark/tub/state"
+	availTopic  = "tidemark/availability"
+	deviceTopic = "homeassistant/device/tidemark-tub/config"
+)
+
+func TestMQTTTellsAndShowsStates(t *testing.T) {
+	b, spec := kitchenBroker(t)
+	ch := open(t, spec).(*mqttChannel)
 	answer, err := ch.Deliver(t.Context(), sample())
 	require.NoError(t, err)
 	assert.Equal(t, "taken by the broker, reason code 0", answer)
-	eventually(t, "alarm", func() bool { return ear.payload("tidemark/tub/alarm") != "" })
+	require.Len(t, b.Heard("tidemark/tub/alarm"), 1)
 	var m alert.Message
-	require.NoError(t, json.Unmarshal([]byte(ear.payload("tidemark/tub/alarm")), &m))
+	require.NoError(t, json.Unmarshal([]byte(b.Heard("tidemark/tub/alarm")[0]), &m))
 	assert.Equal(t, sample().ID, m.ID)
 
 	ch.Report(tub())
-	eventually(t, "state", func() bool { return ear.payload("tidemark/tub/state") != "" })
+	eventually(t, "state", func() bool { return b.Retained(stateTopic) != "" })
 	assert.JSONEq(t, `{"time":"2026-11-07T18:00:00Z","phase":"rising","quality":"ok","rise_percent":74,"rise_sd":1.2,"rate_percent_per_hour":24.4,
 		"dough_celsius":24.5,"air_celsius":null,"ready_at":"2026-11-07T19:00:00Z","ready_from":"2026-11-07T18:00:00Z","ready_until":"2026-11-07T20:00:00Z",
-		"alarm":"ON","message":"tub: at the mark about 19:00","alarms":["near-tub-7"]}`, ear.payload("tidemark/tub/state"))
-	assert.Equal(t, "online", ear.payload("tidemark/availability"))
-	checkDiscovery(t, ear)
+		"alarm":"ON","message":"tub: at the mark about 19:00","alarms":["near-tub-7"]}`, b.Retained(stateTopic))
+	assert.Equal(t, "online", b.Retained(availTopic))
+	checkDiscovery(t, b.Retained(deviceTopic))
 
-	before := ear.count("homeassistant/device/tidemark-tub/config")
-	require.NoError(t, publish(t.Context(), ear.conn, "homeassistant/status", []byte("online"), false))
-	eventually(t, "discovery again on birth", func() bool { return ear.count("homeassistant/device/tidemark-tub/config") > before })
-
+	before := len(b.Heard(deviceTopic))
+	eventually(t, "discovery again on birth", func() bool {
+		b.Publish("homeassistant/status", "online")
+		return len(b.Heard(deviceTopic)) > before
+	})
 	require.NoError(t, ch.Close())
-	eventually(t, "offline before goodbye", func() bool { return ear.payload("tidemark/availability") == "offline" })
+	assert.Equal(t, "offline", b.Retained(availTopic), "offline before goodbye")
+}
+
+// checkDiscovery looks at the device form.
+func checkDiscovery(t *testing.T, payload string) {
+	t.Helper()
+	var device struct {
+		Dev  map[string]any            `json:"dev"`
+		O    map[string]any            `json:"o"`
+		Cmps map[string]map[string]any `json:"cmps"`
+		Avty []map[string]any          `json:"avty"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(payload), &device))
+	assert.Equal(t, []any{"tidemark-tub"}, device.Dev["ids"])
+	assert.Equal(t, "tidemark", device.O["name"], "origin needs a name")
+	assert.Equal(t, availTopic, device.Avty[0]["t"])
+	require.Len(t, device.Cmps, len(entities()))
+	for key, c := range device.Cmps {
+		assert.NotEmpty(t, c["p"], key)
+		assert.Equal(t, stateTopic, c["stat_t"])
+		assert.EqualValues(t, expireAfter, c["exp_aft"])
+	}
 }
 
 // TestDiscoveryAnnouncesEachEntityOnce looks at what lies on a broker after
@@ -230,78 +144,49 @@ func TestDiscoveryAnnouncesEachEntityOnce(t *testing.T) {
 	}
 }
 
-// checkDiscovery looks at the device form.
-func checkDiscovery(t *testing.T, ear *listener) {
-	t.Helper()
-	var device struct {
-		Dev  map[string]any            `json:"dev"`
-		O    map[string]any            `json:"o"`
-		Cmps map[string]map[string]any `json:"cmps"`
-		Avty []map[string]any          `json:"avty"`
-	}
-	eventually(t, "device form", func() bool { return ear.payload("homeassistant/device/tidemark-tub/config") != "" })
-	require.NoError(t, json.Unmarshal([]byte(ear.payload("homeassistant/device/tidemark-tub/config")), &device))
-	assert.Equal(t, []any{"tidemark-tub"}, device.Dev["ids"])
-	assert.Equal(t, "tidemark", device.O["name"], "origin needs a name")
-	assert.Equal(t, "tidemark/availability", device.Avty[0]["t"])
-	require.Len(t, device.Cmps, len(entities()))
-	seen := map[any]bool{}
-	for key, c := range device.Cmps {
-		assert.NotEmpty(t, c["p"], key)
-		assert.Equal(t, "tidemark/tub/state", c["stat_t"])
-		assert.EqualValues(t, expireAfter, c["exp_aft"])
-		assert.False(t, seen[c["uniq_id"]])
-		seen[c["uniq_id"]] = true
-	}
-}
-
 func TestMQTTWillWhenTheProgramDies(t *testing.T) {
-	b := startBroker(t)
-	ear := b.hear()
-	ch := open(t, b.spec()).(*mqttChannel)
+	b, spec := kitchenBroker(t)
+	ch := open(t, spec).(*mqttChannel)
 	ch.Report(tub())
-	eventually(t, "online", func() bool { return ear.payload("tidemark/availability") == "online" })
-	ch.conn.TerminateConnectionForTest() // cut without a goodbye, as at a power cut
-	eventually(t, "the will", func() bool {
-		ear.mu.Lock()
-		defer ear.mu.Unlock()
-		return strings.Count(strings.Join(ear.all, "\n"), "tidemark/availability") >= 2
-	})
+	eventually(t, "online", func() bool { return b.Retained(availTopic) == "online" })
+	b.Drop() // cut without a goodbye, as at a power cut
+	eventually(t, "the will", func() bool { return strings.Contains(strings.Join(b.Heard(availTopic), " "), "offline") })
+	eventually(t, "online again", func() bool { return b.Retained(availTopic) == "online" })
 }
 
 func TestMQTTBrokerGoneAndBack(t *testing.T) {
-	b := startBroker(t)
-	ch := open(t, b.spec()).(*mqttChannel)
+	b, spec := kitchenBroker(t)
+	ch := open(t, spec).(*mqttChannel)
 	_, err := ch.Deliver(t.Context(), sample())
 	require.NoError(t, err)
 	ch.Report(tub())
-	b.kill()
+	eventually(t, "state", func() bool { return len(b.Heard(stateTopic)) > 0 })
+	b.Stop()
 	ctx, cancel := context.WithTimeout(t.Context(), 700*time.Millisecond)
 	_, err = ch.Deliver(ctx, sample())
 	cancel()
 	judge(t, err, false)
-	b.start()
-	ear := b.hear()
+	seen := len(b.Heard(deviceTopic))
+	b.Start()
 	_, err = ch.Deliver(t.Context(), sample())
 	require.NoError(t, err)
-	eventually(t, "the state comes again by itself", func() bool { return ear.payload("tidemark/tub/state") != "" })
-	eventually(t, "and the discovery", func() bool { return ear.payload("homeassistant/device/tidemark-tub/config") != "" })
+	eventually(t, "discovery and state come again by themselves", func() bool { return len(b.Heard(deviceTopic)) > seen && len(b.Heard(stateTopic)) > 1 })
 }
 
 func TestMQTTRefusals(t *testing.T) {
-	b := startBroker(t)
-	spec := b.spec()
+	b, spec := kitchenBroker(t)
 	spec.Password = "wrong-S3cretWord-pw"
 	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 	defer cancel()
 	_, err := open(t, spec).Deliver(ctx, sample())
 	judge(t, err, false)
+	assert.ErrorContains(t, err, "it refuses our user or password")
 	assert.NotContains(t, err.Error(), "wrong-S3cret")
-	spec = b.spec()
-	spec.Base = "forbidden"
+	b.Set(func() { b.Refuse["forbidden/tub/alarm"] = true })
+	spec.Password, spec.Base = secretPass, "forbidden"
 	_, err = open(t, spec).Deliver(t.Context(), sample())
 	judge(t, err, true)
-	assert.Contains(t, err.Error(), "0x87")
+	assert.ErrorContains(t, err, "0x87")
 }
 
 func TestMQTTVesselNamesAreSafeInTopics(t *testing.T) {

@@ -89,3 +89,12 @@ func TestMailOnARealServer(t *testing.T) {
 	judge(t, err, true)
 	assert.Contains(t, err.Error(), "550")
 }
+
+// freePort finds a port nobody uses.
+func freePort(t *testing.T) int {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer l.Close()
+	return l.Addr().(*net.TCPAddr).Port
+}

@@ -12,8 +12,7 @@ import (
 	"time"
 
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/sensor/chip"
-	"tidemark/sensor/remote"
+	"tidemark/sensor"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 )
@@ -50,10 +49,10 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	case *seconds < 1 || *seconds > 600:
 		return usagef("check: --seconds is %d; expected 1 to 600", *seconds)
 	}
-	hub := chip.NewHub()
+	shared := source.NewShared()
 	if *scan {
-		printScan(ctx, s.out, survey.Machine{Sysfs: *sysfs, Hub: hub})
-		return hub.Close()
+		printScan(ctx, s.out, survey.Machine{Sysfs: *sysfs, Buses: shared.Buses})
+		return shared.Close()
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
 	if err != nil {
@@ -62,8 +61,8 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	if *sysfs != "" {
 		cfg.Sysfs = *sysfs
 	}
-	err = checkSensors(ctx, s.out, cfg, hub, time.Duration(*seconds)*time.Second)
-	return errors.Join(err, hub.Close())
+	err = checkSensors(ctx, s.out, cfg, shared, time.Duration(*seconds)*time.Second)
+	return errors.Join(err, shared.Close())
 }
 
 // printScan lists what is connected.
@@ -94,7 +93,7 @@ func printSections(w io.Writer, sections []survey.Section) {
 }
 
 // checkSensors reads every sensor of a configuration and prints the verdicts.
-func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chip.Hub, length time.Duration) error {
+func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, shared *source.Shared, length time.Duration) error {
 	items := sensorItems(cfg)
 	if inUse(cfg) {
 		fmt.Fprintf(w, "Something listens at %s already. If it is the tidemark service, stop it first:\nboth would use the same sensors.\n\n", cfg.Web.Listen)
@@ -103,9 +102,7 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 		fmt.Fprintf(w, "Note: %s.\n", note)
 	}
 	fmt.Fprintf(w, "Reading %s for %s.\n\n", count(len(items), "sensor"), length)
-	brokers := remote.NewHub()
-	defer brokers.Close()
-	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub, Brokers: brokers}, length)
+	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Shared: shared}, length)
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("check was stopped before it was through: %w", err)
 	}
@@ -117,7 +114,7 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, hub *chi
 	err := verdictCode(findings)
 	if errors.Is(err, exitError(exitFailed)) {
 		fmt.Fprintln(w, "\nWhat this machine finds on its buses:")
-		printSections(w, survey.Machine{Sysfs: cfg.Sysfs, Hub: hub}.Scan(ctx))
+		printSections(w, survey.Machine{Sysfs: cfg.Sysfs, Buses: shared.Buses}.Scan(ctx))
 	}
 	return err
 }
@@ -127,7 +124,7 @@ func sensorItems(cfg *config.Config) []survey.Item {
 	var items []survey.Item
 	for _, v := range cfg.Vessels {
 		for _, s := range v.Sensors() {
-			items = append(items, survey.Item{Vessel: v.Name, Role: s.Role, Spec: s.Spec, Quantity: s.Quantity})
+			items = append(items, survey.Item{Vessel: v.Name, Role: s.Role, Config: s.Config, Quantity: s.Quantity})
 		}
 	}
 	return items
@@ -167,7 +164,7 @@ func printFindings(w io.Writer, findings []survey.Finding) {
 		if f.Usable > 0 {
 			value, spread = survey.Unit(f.Quantity, f.Value), survey.Unit(f.Quantity, f.Spread)
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, f.Spec, f.Found(), value, spread, f.Usable, f.Readings, f.Verdict)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, sensor.Describe(f.Config), f.Found(), value, spread, f.Usable, f.Readings, f.Verdict)
 	}
 	_ = t.Flush() // as with every other print
 	for _, f := range findings {
@@ -187,7 +184,7 @@ func printNotes(w io.Writer, cfg *config.Config) {
 		if v.Height == nil {
 			continue
 		}
-		if notes := survey.Notes(*v.Height, v.Air != nil); len(notes) > 0 {
+		if notes := survey.Notes(v.Height, v.Air != nil); len(notes) > 0 {
 			fmt.Fprintf(w, "\n%s, height, to know:\n  - %s\n", v.Name, strings.Join(notes, "\n  - "))
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/sensor"
 	"tidemark/sensor/survey"
 )
 
@@ -163,8 +164,8 @@ func TestScanPrintsWhatRunAccepts(t *testing.T) {
 		assert.Equal(t, c.spare, strings.Count(yaml, "# one probe more"), yaml)
 		used := map[string]bool{}
 		for _, v := range cfg.Vessels {
-			assert.False(t, used[v.Height.String()], "one sensor over two vessels:\n%s", yaml)
-			used[v.Height.String()] = true
+			assert.False(t, used[sensor.Describe(v.Height)], "one sensor over two vessels:\n%s", yaml)
+			used[sensor.Describe(v.Height)] = true
 		}
 	}
 }

@@ -15,7 +15,6 @@ import (
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 )
@@ -57,14 +56,14 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if vessel.Height == nil {
 		return usagef("vessel %s has no height sensor in %s; add one (tidemark check --scan lists what is connected)", vessel.Name, cfg.File)
 	}
-	hub := chip.NewHub()
-	src, err := source.Open(*vessel.Height, sensor.Distance, source.Env{SysfsRoot: cfg.Sysfs, Hub: hub})
+	shared := source.NewShared()
+	src, err := source.Open(vessel.Height, sensor.Distance, source.Env{SysfsRoot: cfg.Sysfs, Shared: shared})
 	if err != nil {
 		return err
 	}
 	l := &leveller{newTalk(ctx, s), vessel, *configFile, cfg.StateDir,
-		survey.NewCalibration(src, *vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
-	return errors.Join(l.run(ctx), src.Close(), hub.Close())
+		survey.NewCalibration(src, vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
+	return errors.Join(l.run(ctx), src.Close(), shared.Close())
 }
 
 // talk asks and listens in the terminal.
@@ -125,7 +124,7 @@ var errGivenUp = errors.New("stopped: nothing was changed")
 
 // run leads through the steps.
 func (l *leveller) run(ctx context.Context) error {
-	l.say("Measuring %s with %s. In the configuration: floor_mm %g.", l.vessel.Name, l.vessel.Height, l.vessel.FloorMM)
+	l.say("Measuring %s with %s. In the configuration: floor_mm %g.", l.vessel.Name, sensor.Describe(l.vessel.Height), l.vessel.FloorMM)
 	if err := l.empty(ctx); err != nil {
 		return err
 	}
@@ -194,7 +193,7 @@ func (l *leveller) write() error {
 	if further {
 		l.say("Above the last level of water the shape is taken from the configuration, because dough may stand higher.")
 	}
-	changed, err := survey.SetCalibration(old, l.vessel.Name, floor, profile)
+	changed, err := config.SetCalibration(old, l.vessel.Name, floor, profile)
 	if err != nil {
 		return err
 	}

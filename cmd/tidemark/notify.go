@@ -91,7 +91,7 @@ func channelNames(cfg *config.Config) string {
 // testChannel sends one test message, past the store.
 func testChannel(ctx context.Context, cfg *config.Config, spec alert.ChannelSpec) (string, error) {
 	house := app.House(cfg)
-	route, err := channel.New(spec, channel.Env{Version: version(), Household: house})
+	route, err := channel.New(spec, channel.Env{Version: version(), Household: house, Dial: app.DialBroker})
 	if err != nil {
 		return "", err
 	}

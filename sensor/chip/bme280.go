@@ -1,8 +1,6 @@
 package chip
 
 import (
-	"context"
-	"errors"
 	"strings"
 
 	"periph.io/x/conn/v3/physic"
@@ -14,20 +12,20 @@ import (
 // airChip is one BME280, or a BMP280 for temperature only.
 type airChip struct {
 	q       sensor.Quantity
-	addr    uint16
+	offsetC float64
 	dev     *bmxx80.Dev
 	skipped bool // the chip did not measure humidity in the last transfer
 }
 
 // NewBME280 reads temperature or humidity of a BME280.
-func NewBME280(c Common, q sensor.Quantity) *Chip {
-	return newChip(c, q, &airChip{q: q})
+func NewBME280(buses *Buses, q sensor.Quantity, conf sensor.BME280, clock sensor.Clock) *Chip {
+	return newChip(buses, conf.I2C, "", q, clock, &airChip{q: q, offsetC: conf.OffsetC})
 }
 
 func (a *airChip) wakesAt() uint16 { return 0x76 }
 
 // move cannot be: the address is set by a pin.
-func (a *airChip) move(*guard, uint16) {}
+func (a *airChip) move(*checkedBus, uint16) {}
 
 // tap sees whether humidity was measured: a chip that lost its supply for a
 // moment has forgotten that it should.
@@ -37,12 +35,11 @@ func (a *airChip) tap(reg uint16, r []byte) {
 	}
 }
 
-func (a *airChip) start(g *guard, addr uint16) error {
-	a.addr = addr
-	dev, err := bmxx80.NewI2C(g, addr, &bmxx80.Opts{Temperature: bmxx80.O2x, Pressure: bmxx80.O1x, Humidity: bmxx80.O2x})
+func (a *airChip) start(b *checkedBus, addr uint16) error {
+	dev, err := bmxx80.NewI2C(b, addr, &bmxx80.Opts{Temperature: bmxx80.O2x, Pressure: bmxx80.O1x, Humidity: bmxx80.O2x})
 	if err != nil {
-		if g.err != nil {
-			return g.err
+		if b.err != nil {
+			return b.err
 		}
 		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x is no BME280: %v", addr, err)
 	}
@@ -53,11 +50,11 @@ func (a *airChip) start(g *guard, addr uint16) error {
 	return nil
 }
 
-func (a *airChip) sense(_ context.Context, g *guard) (value, sd float64, err error) {
+func (a *airChip) sense(b *checkedBus) (value, sd float64, err error) {
 	var env physic.Env
 	a.skipped = false
 	if err := a.dev.Sense(&env); err != nil {
-		return 0, 0, errors.Join(g.err, err)
+		return 0, 0, err
 	}
 	if a.q == sensor.Humidity {
 		if a.skipped {
@@ -73,5 +70,5 @@ func (a *airChip) sense(_ context.Context, g *guard) (value, sd float64, err err
 	if celsius < -40 || celsius > 85 {
 		return 0, 0, sensor.Faultf(sensor.OutOfRange, "%.2f C is outside what the chip can measure (-40 to 85 C)", celsius)
 	}
-	return celsius, 0.01, nil
+	return celsius + a.offsetC, 0.01, nil
 }

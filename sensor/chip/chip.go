@@ -1,3 +1,26 @@
+// Package chip reads sensors that this program drives itself: time-of-flight chips
+// and an air chip on I2C, 1-wire thermometers, and the HC-SR04 class on two GPIO
+// lines. The drivers of the chips are kept libraries; this package wraps them so
+// that a bus error is noticed, a chip that hangs is given up, and one that went
+// wrong is brought back.
+//
+// Units: distance in mm, temperature in Celsius, humidity as a ratio 0..1.
+//
+// Sources: VL53L1X datasheet DocID031281 and user manual UM2356 (identity
+// EACC at 010F, status codes); VL6180X datasheet DocID026171 and AN4545
+// (identity B4 at 000, error codes in bits 7 to 4 of register 04D); DS18B20
+// datasheet; BME280 datasheet BST-BME280-DS002 (identity 60; the value 8000 of a
+// skipped humidity measurement: from memory); HC-SR04 user guide (trigger of 10 us
+// or more, echo width proportional to distance, 60 ms between pings, a pulse of
+// about 38 ms when there is no echo).
+//
+// Invariants: no value is given unless every transfer of it succeeded and the
+// chip's own status says that it is good; a pulse that means "no echo" never
+// becomes a distance. After three faults in a row a chip is set up again, over its
+// shutdown or supply line if one is wired.
+//
+// Its sources are for one reader at a time and may hang with their bus: put them
+// behind sensor.Guard.
 package chip
 
 import (
@@ -13,25 +36,7 @@ import (
 	"tidemark/sensor"
 )
 
-// Place says where a chip is wired.
-type Place struct {
-	Bus     string // I2C bus number; empty = 1
-	Address uint16 // 0 = where the chip wakes up
-	Mux     int    // address of a multiplexer; 0 = none
-	Port    int    // its port
-	XShut   string // GPIO line at the shutdown pin; empty = not wired
-	Power   string // GPIO line that feeds the chip; empty = not wired
-}
-
-// Common options of all chips.
-type Common struct {
-	Hub    *Hub
-	Place  Place
-	Clock  sensor.Clock
-	Offset float64 // added to each value, in its unit
-}
-
-// faultsToRestart is how many faults in a row make a chip be set up anew.
+// faultsToRestart is how many faults in a row make a chip be set up again.
 const faultsToRestart = 3
 
 // Times that lines are held: reset pulses, and the chips' time to wake (1.2 ms
@@ -43,74 +48,65 @@ const (
 	powerTime = 100 * time.Millisecond
 )
 
-// device is what one type of chip can do. All its transfers go over the guard's
-// bus.
+// device is what one type of chip can do, over a checkedBus.
 type device interface {
-	// wakesAt is the address the chip has after power-on.
+	// wakesAt returns the address the chip has after power-on.
 	wakesAt() uint16
 	// start identifies the chip at addr and sets it up.
-	start(g *guard, addr uint16) error
+	start(b *checkedBus, addr uint16) error
 	// move gives the chip another address; it is at its first one.
-	move(g *guard, addr uint16)
+	move(b *checkedBus, addr uint16)
 	// sense measures once.
-	sense(ctx context.Context, g *guard) (value, sd float64, err error)
+	sense(b *checkedBus) (value, sd float64, err error)
 }
 
-// Chip is one quantity of one chip as a source.
+// Chip is one quantity of one chip on I2C as a source.
 type Chip struct {
-	common Common
+	buses  *Buses
+	place  sensor.I2C
+	xshut  string // GPIO line at the shutdown pin; empty = not wired
 	q      sensor.Quantity
+	clock  sensor.Clock
 	dev    device
-	turn   sensor.Turn
-	guard  *guard
+	bus    *checkedBus
 	up     bool
 	faults int // in a row
 
 	restarts, resets atomic.Int64
 }
 
-// newChip makes a Chip and holds it in shutdown if that line is wired, so that
+// newChip returns a Chip and holds it in shutdown if that line is wired, so that
 // chips which share an address do not all answer.
-func newChip(c Common, q sensor.Quantity, dev device) *Chip {
-	ch := &Chip{common: c, q: q, dev: dev, turn: sensor.NewTurn()}
-	if c.Place.XShut != "" {
-		_ = ch.line(c.Place.XShut, gpio.Low) // a line that is not there shows at the first reading
+func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, clock sensor.Clock, dev device) *Chip {
+	c := &Chip{buses: buses, place: place, xshut: xshut, q: q, clock: clock, dev: dev, bus: &checkedBus{}}
+	if f, ok := dev.(interface{ fill(uint16) byte }); ok {
+		c.bus.fill = f.fill
 	}
-	return ch
+	if f, ok := dev.(interface{ tap(uint16, []byte) }); ok {
+		c.bus.tap = f.tap
+	}
+	if xshut != "" {
+		_ = buses.set(xshut, gpio.Low) // a line that is not there shows at the first reading
+	}
+	return c
 }
 
-// Recovery tells how often the chip was brought back.
+// Recovery returns how often the chip was brought back.
 func (c *Chip) Recovery() sensor.Recovery {
 	return sensor.Recovery{Restarts: c.restarts.Load(), Resets: c.resets.Load()}
 }
 
-// Close leaves the chip as it is; its bus is closed by the Hub.
+// Close leaves the chip as it is; its bus is closed by the Buses.
 func (c *Chip) Close() error { return nil }
 
 // Read sets the chip up if need be and measures once.
 func (c *Chip) Read(ctx context.Context) sensor.Reading {
-	var value, sd float64
-	inner, cancel := earlier(ctx)
-	defer cancel()
-	err := c.turn.Do(ctx, func() (err error) {
-		value, sd, err = c.measure(inner)
-		return err
-	})
-	r := c.common.Clock.Stamp(c.q)
+	value, sd, err := c.measure(ctx)
+	r := c.clock.Stamp(c.q)
 	if err != nil {
 		return r.Failed(err)
 	}
-	return r.Good(value+c.common.Offset, sd)
-}
-
-// earlier ends a little before ctx does, so that the transfers with a chip that
-// hangs are ended in order, with a reason, before the reading is given up.
-func earlier(ctx context.Context) (context.Context, context.CancelFunc) {
-	deadline, ok := ctx.Deadline()
-	if !ok {
-		return context.WithCancel(ctx)
-	}
-	return context.WithDeadline(ctx, deadline.Add(-time.Until(deadline)/20))
+	return r.Good(value, sd)
 }
 
 // measure does the work of Read.
@@ -122,129 +118,140 @@ func (c *Chip) measure(ctx context.Context) (value, sd float64, err error) {
 		}
 		c.up = true
 	}
-	c.guard.begin(ctx)
-	value, sd, err = c.dev.sense(ctx, c.guard)
-	if err == nil {
-		err = c.guard.err
-	} else if c.guard.err != nil {
-		err = c.guard.err // the bus's error explains the chip's
+	c.bus.begin(ctx)
+	value, sd, err = c.dev.sense(c.bus)
+	if c.bus.err != nil {
+		err = c.bus.err // it explains the chip's
 	}
-	c.count(err)
-	return value, sd, err
-}
-
-// count keeps the faults in a row and takes the chip down after too many. A chip
-// that says that it sees nothing works.
-func (c *Chip) count(err error) {
-	var f *sensor.FaultError
-	if err == nil || errors.As(err, &f) && f.Status == sensor.OutOfRange {
+	if err == nil || sensor.StatusOf(err) == sensor.OutOfRange { // a chip that says it sees nothing works
 		c.faults = 0
-		return
+		return value, sd, err
 	}
 	c.faults++
-	if c.faults >= faultsToRestart {
-		c.up = false
-	}
+	c.up = c.faults < faultsToRestart
+	return 0, 0, err
 }
 
 // bringUp opens the bus and sets the chip up, after a reset if it failed before.
 func (c *Chip) bringUp(ctx context.Context) error {
-	if c.faults >= faultsToRestart {
+	again := c.faults >= faultsToRestart
+	if again {
 		c.restarts.Add(1)
 	}
-	if err := c.lines(); err != nil {
-		return err
-	}
-	bus, err := c.common.Hub.bus(c.common.Place)
-	if err != nil {
-		return err
-	}
-	if c.guard == nil {
-		c.guard = newGuard(bus, c.dev)
-	}
-	c.guard.bus = bus
-	c.guard.begin(ctx)
-	addr, err := c.address(bus)
-	if err != nil {
-		return err
-	}
-	err = c.dev.start(c.guard, addr)
-	if c.guard.err != nil { // the bus's error explains the chip's
-		return c.guard.err
-	}
-	return err
-}
-
-// newGuard makes the guard of a device, which may say how failed reads are
-// answered and watch the traffic.
-func newGuard(bus i2c.Bus, dev device) *guard {
-	g := &guard{bus: bus}
-	if f, ok := dev.(interface{ fill(uint16) byte }); ok {
-		g.fill = f.fill
-	}
-	if f, ok := dev.(interface{ tap(uint16, []byte) }); ok {
-		g.tap = f.tap
-	}
-	return g
-}
-
-// lines gives the chip its supply and lets it sleep, resetting it when it failed.
-func (c *Chip) lines() error {
-	p := c.common.Place
-	again := c.faults >= faultsToRestart
-	if p.Power != "" {
-		if again {
-			if err := c.line(p.Power, gpio.Low); err != nil {
-				return err
-			}
-			time.Sleep(offTime)
-		}
-		if err := c.line(p.Power, gpio.High); err != nil {
-			return err
-		}
-		time.Sleep(powerTime)
-	}
-	if p.XShut != "" {
-		if err := c.line(p.XShut, gpio.Low); err != nil {
+	if c.xshut != "" {
+		if err := c.buses.set(c.xshut, gpio.Low); err != nil {
 			return err
 		}
 		time.Sleep(shutTime)
+		if again {
+			c.resets.Add(1)
+		}
 	}
-	if again && (p.Power != "" || p.XShut != "") {
-		c.resets.Add(1)
-	}
-	return nil
-}
-
-// line sets a GPIO line.
-func (c *Chip) line(name string, level gpio.Level) error {
-	pin, err := c.common.Hub.Pin(name)
+	bus, err := c.buses.bus(c.place)
 	if err != nil {
 		return err
 	}
-	if err := pin.Out(level); err != nil {
-		return sensor.Faultf(sensor.ReadFailed, "GPIO line %s cannot be set: %v", name, err)
+	c.bus.Bus = bus
+	c.bus.begin(ctx)
+	addr, err := c.address(bus)
+	if err == nil {
+		err = c.dev.start(c.bus, addr)
 	}
-	return nil
+	if c.bus.err != nil { // it explains the chip's
+		return c.bus.err
+	}
+	return err
 }
 
 // address wakes the chip and moves it to its address if that is another one than
 // it wakes up at.
 func (c *Chip) address(bus i2c.Bus) (uint16, error) {
-	p, home := c.common.Place, c.dev.wakesAt()
-	want := cmp.Or(p.Address, home)
-	if p.XShut == "" {
+	home := c.dev.wakesAt()
+	want := cmp.Or(uint16(c.place.Address), home)
+	if c.xshut == "" {
 		return want, nil
 	}
 	if bus.Tx(home, nil, make([]byte, 1)) == nil {
 		return 0, sensor.Faultf(sensor.ReadFailed, "another chip answers at 0x%02x while this one is switched off; give every such chip on the bus its own address and shutdown line", home)
 	}
-	if err := c.line(p.XShut, gpio.High); err != nil {
+	if err := c.buses.set(c.xshut, gpio.High); err != nil {
 		return 0, err
 	}
 	time.Sleep(wakeTime)
 	if want != home {
-		c.dev.move(c.guard, want)
+		c.dev.move(c.bus, want)
 	}
-	return want, c.guard.err
+	return want, nil
+}
+
+// Powered is a sensor that a GPIO line feeds and that is switched off and on when
+// it fails: 1-wire probes vanish after days until their supply is cut.
+type Powered struct {
+	sensor.Source
+	q        sensor.Quantity
+	clock    sensor.Clock
+	buses    *Buses
+	line     string
+	on       bool
+	faults   int // in a row
+	failedAt int // faults at which the line is switched; grows, so that a dead sensor is left alone more and more
+	resets   atomic.Int64
+}
+
+// mostFaults is how many faults may pass at most between two resets.
+const mostFaults = 96
+
+// WithPower feeds a sensor of q from a GPIO line; without one it returns the sensor
+// as it is.
+func WithPower(s sensor.Source, q sensor.Quantity, buses *Buses, line string, clock sensor.Clock) sensor.Source {
+	if line == "" {
+		return s
+	}
+	return &Powered{Source: s, q: q, clock: clock, buses: buses, line: line, failedAt: faultsToRestart}
+}
+
+// Recovery returns how often the sensor was brought back.
+func (p *Powered) Recovery() sensor.Recovery {
+	var out sensor.Recovery
+	if r, ok := p.Source.(sensor.Recoverer); ok {
+		out = r.Recovery()
+	}
+	out.Resets += p.resets.Load()
+	return out
+}
+
+// Read switches the supply on if need be, and off and on after three faults in a
+// row, and reads.
+func (p *Powered) Read(ctx context.Context) sensor.Reading {
+	if err := p.feed(); err != nil {
+		return p.clock.Stamp(p.q).Failed(err)
+	}
+	r := p.Source.Read(ctx)
+	if r.Status == sensor.OK || r.Status == sensor.OutOfRange {
+		p.faults, p.failedAt = 0, faultsToRestart
+	} else {
+		p.faults++
+	}
+	return r
+}
+
+// feed sets the line.
+func (p *Powered) feed() error {
+	again := p.faults >= p.failedAt
+	if p.on && !again {
+		return nil
+	}
+	var off error
+	if again {
+		p.faults, p.failedAt = 0, min(2*p.failedAt, mostFaults)
+		p.resets.Add(1)
+		off = p.buses.set(p.line, gpio.Low)
+		time.Sleep(offTime)
+	}
+	if err := errors.Join(off, p.buses.set(p.line, gpio.High)); err != nil {
+		return err
+	}
+	p.on = true
+	time.Sleep(powerTime)
+	return nil
 }

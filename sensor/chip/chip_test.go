@@ -14,23 +14,23 @@ import (
 
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
-	"tidemark/sensor/fake"
+	"tidemark/sensor/sensortest"
 )
 
-// bench is a hub on fake buses.
+// bench has chips on buses of the test.
 type bench struct {
-	bus  *fake.Bus
-	one  *fake.OneWire
-	pins map[string]*fake.Pin
-	hub  *chip.Hub
+	bus   *sensortest.Bus
+	one   *sensortest.OneWire
+	pins  map[string]*sensortest.Pin
+	buses *chip.Buses
 }
 
 func newBench(t *testing.T) *bench {
-	b := &bench{bus: &fake.Bus{Name: t.Name()}, one: &fake.OneWire{}, pins: map[string]*fake.Pin{}}
-	b.hub = chip.NewHub()
-	b.hub.OpenI2C = func(string) (i2c.BusCloser, error) { return b.bus, nil }
-	b.hub.OpenOneWire = func(string) (onewire.BusCloser, error) { return b.one, nil }
-	b.hub.Pin = func(name string) (gpio.PinOut, error) {
+	b := &bench{bus: &sensortest.Bus{Name: t.Name()}, one: &sensortest.OneWire{}, pins: map[string]*sensortest.Pin{}}
+	b.buses = chip.NewBuses()
+	b.buses.OpenI2C = func(string) (i2c.BusCloser, error) { return b.bus, nil }
+	b.buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return b.one, nil }
+	b.buses.Pin = func(name string) (gpio.PinOut, error) {
 		if p, ok := b.pins[name]; ok {
 			return p, nil
 		}
@@ -38,14 +38,29 @@ func newBench(t *testing.T) *bench {
 	}
 	t.Cleanup(func() {
 		time.Sleep(time.Second) // lets a read that was given up end
-		assert.NoError(t, b.hub.Close())
+		assert.NoError(t, b.buses.Close())
 	})
 	return b
 }
 
-// common is what every chip of the bench gets.
-func (b *bench) common(p chip.Place) chip.Common {
-	return chip.Common{Hub: b.hub, Place: p, Clock: sensor.SystemClock()}
+// tof reads a VL53L1X on the bench.
+func (b *bench) tof(conf sensor.VL53L1X) *chip.Chip {
+	return chip.NewVL53L1X(b.buses, conf, nil, sensor.SystemClock())
+}
+
+// short reads a VL6180X on the bench.
+func (b *bench) short(xshut string, address int) *chip.Chip {
+	return chip.NewVL6180X(b.buses, sensor.VL6180X{I2C: sensor.I2C{Address: address}, XShut: xshut}, sensor.SystemClock())
+}
+
+// probe reads a DS18B20 on the bench.
+func (b *bench) probe(id string) *chip.Probe {
+	return chip.NewProbe(b.buses, sensor.DS18B20{ID: id, OffsetC: 0.1}, sensor.SystemClock())
+}
+
+// air reads a BME280 on the bench.
+func (b *bench) air(q sensor.Quantity) *chip.Chip {
+	return chip.NewBME280(b.buses, q, sensor.BME280{}, sensor.SystemClock())
 }
 
 // read reads once with five seconds of patience.
@@ -65,9 +80,9 @@ func good(t *testing.T, want, within float64, r sensor.Reading) {
 func TestVL53L1XMeasuresAndIsSetUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		c := fake.NewVL53L1X(182)
+		c := sensortest.NewVL53L1X(182)
 		b.bus.Add(c)
-		s := chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{ROI: 4, Budget: 33 * time.Millisecond})
+		s := b.tof(sensor.VL53L1X{ROI: 4, Budget: sensor.Duration(33 * time.Millisecond)})
 		r := read(s)
 		good(t, 182, 1, r)
 		assert.Positive(t, r.SD)
@@ -88,10 +103,10 @@ func TestVL53L1XMeasuresAndIsSetUp(t *testing.T) {
 func TestVL53L1XIsTunedAnewAfterAMoveToTheFridge(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		c := fake.NewVL53L1X(182)
+		c := sensortest.NewVL53L1X(182)
 		b.bus.Add(c)
 		airC, known := 24.0, false
-		s := chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{Air: func() (float64, float64, bool) { return airC, 0, known }})
+		s := chip.NewVL53L1X(b.buses, sensor.VL53L1X{}, func() (float64, float64, bool) { return airC, 0, known }, sensor.SystemClock())
 		good(t, 182, 1, read(s))
 		known = true
 		good(t, 182, 1, read(s))
@@ -116,10 +131,10 @@ func TestVL53L1XStatus(t *testing.T) {
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			b := newBench(t)
-			c := fake.NewVL53L1X(182)
+			c := sensortest.NewVL53L1X(182)
 			c.Code = code
 			b.bus.Add(c)
-			r := read(chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{}))
+			r := read(b.tof(sensor.VL53L1X{}))
 			assert.Equal(t, want, r.Status, "code %d: %s", code, r.Reason)
 		})
 	}
@@ -134,10 +149,10 @@ func TestVL6180XStatus(t *testing.T) {
 	for code, status := range want {
 		synctest.Test(t, func(t *testing.T) {
 			b := newBench(t)
-			c := fake.NewVL6180X(64)
+			c := sensortest.NewVL6180X(64)
 			c.Code = code
 			b.bus.Add(c)
-			r := read(chip.NewVL6180X(b.common(chip.Place{}), chip.ToFOptions{}))
+			r := read(b.short("", 0))
 			assert.Equal(t, status, r.Status, "code %d: %s", code, r.Reason)
 			if status == sensor.OK {
 				assert.Equal(t, 64.0, r.Value)
@@ -146,48 +161,12 @@ func TestVL6180XStatus(t *testing.T) {
 	}
 }
 
-// TestBrownOutOfVL6180X: the chip answers on with wrong settings; only its "fresh
-// out of reset" tells.
-func TestBrownOutOfVL6180X(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		c := fake.NewVL6180X(64)
-		b.bus.Add(c)
-		s := chip.NewVL6180X(b.common(chip.Place{}), chip.ToFOptions{})
-		good(t, 64, 0, read(s))
-		c.BrownOut()
-		good(t, 64, 0, read(s))
-	})
-}
-
-// TestVL6180XThatHangs: the driver itself returns 0 mm when a ranging never ends,
-// which must not look like a surface or an empty vessel.
-func TestVL6180XThatHangs(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		c := fake.NewVL6180X(64)
-		b.bus.Add(c)
-		b.pins["GPIO17"] = fake.NewPin(func(high bool) {
-			c.Hang = c.Hang && high
-			c.Shut(high)
-		})
-		s := chip.NewVL6180X(b.common(chip.Place{XShut: "GPIO17"}), chip.ToFOptions{})
-		good(t, 64, 0, read(s))
-		c.Hang = true
-		for range 3 {
-			assert.Equal(t, sensor.ReadFailed, read(s).Status)
-		}
-		good(t, 64, 0, read(s))
-		assert.Equal(t, sensor.Recovery{Restarts: 1, Resets: 1}, s.Recovery())
-	})
-}
-
 func TestOutOfRangeByLimits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		c := fake.NewVL53L1X(24)
+		c := sensortest.NewVL53L1X(24)
 		b.bus.Add(c)
-		s := chip.NewVL53L1X(b.common(chip.Place{}), chip.ToFOptions{MaxMM: 300})
+		s := b.tof(sensor.VL53L1X{Limits: sensor.Limits{MaxMM: 300}})
 		assert.Equal(t, sensor.OutOfRange, read(s).Status, "garbage of 22 to 27 mm can come with a good status")
 		c.DistanceMM = 320
 		assert.Equal(t, sensor.OutOfRange, read(s).Status)
@@ -200,11 +179,11 @@ func TestOutOfRangeByLimits(t *testing.T) {
 func TestTwoChipsAtOneAddress(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		left, right := fake.NewVL53L1X(100), fake.NewVL6180X(60)
+		left, right := sensortest.NewVL53L1X(100), sensortest.NewVL6180X(60)
 		b.bus.Add(left, right)
-		b.pins["GPIO17"], b.pins["GPIO27"] = fake.NewPin(left.Shut), fake.NewPin(right.Shut)
-		l := chip.NewVL53L1X(b.common(chip.Place{Address: 0x30, XShut: "GPIO17"}), chip.ToFOptions{})
-		r := chip.NewVL6180X(b.common(chip.Place{Address: 0x31, XShut: "GPIO27"}), chip.ToFOptions{})
+		b.pins["GPIO17"], b.pins["GPIO27"] = sensortest.NewPin(left.Shut), sensortest.NewPin(right.Shut)
+		l := b.tof(sensor.VL53L1X{I2C: sensor.I2C{Address: 0x30}, XShut: "GPIO17"})
+		r := b.short("GPIO27", 0x31)
 		good(t, 100, 1, read(l))
 		good(t, 60, 0, read(r))
 		assert.Equal(t, uint16(0x30), left.Address())
@@ -216,10 +195,10 @@ func TestTwoChipsAtOneAddress(t *testing.T) {
 func TestNeighbourWithoutShutdownLineIsNoticed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		mine, other := fake.NewVL53L1X(100), fake.NewVL53L1X(60)
+		mine, other := sensortest.NewVL53L1X(100), sensortest.NewVL53L1X(60)
 		b.bus.Add(mine, other)
-		b.pins["GPIO17"] = fake.NewPin(mine.Shut)
-		r := read(chip.NewVL53L1X(b.common(chip.Place{Address: 0x30, XShut: "GPIO17"}), chip.ToFOptions{}))
+		b.pins["GPIO17"] = sensortest.NewPin(mine.Shut)
+		r := read(b.tof(sensor.VL53L1X{I2C: sensor.I2C{Address: 0x30}, XShut: "GPIO17"}))
 		assert.Equal(t, sensor.ReadFailed, r.Status)
 		assert.Contains(t, r.Reason, "another chip answers at 0x29")
 	})
@@ -228,12 +207,12 @@ func TestNeighbourWithoutShutdownLineIsNoticed(t *testing.T) {
 func TestChipsBehindAMultiplexer(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		mux := &fake.Mux{Addr: 0x70}
-		first, second := fake.NewVL53L1X(100), fake.NewVL53L1X(150)
-		mux.Ports[2], mux.Ports[5] = []fake.Device{first}, []fake.Device{second}
+		mux := &sensortest.Mux{Addr: 0x70}
+		first, second := sensortest.NewVL53L1X(100), sensortest.NewVL53L1X(150)
+		mux.Ports[2], mux.Ports[5] = []sensortest.Device{first}, []sensortest.Device{second}
 		b.bus.AddMux(mux)
-		one := chip.NewVL53L1X(b.common(chip.Place{Mux: 0x70, Port: 2}), chip.ToFOptions{})
-		two := chip.NewVL53L1X(b.common(chip.Place{Mux: 0x70, Port: 5}), chip.ToFOptions{})
+		one := b.tof(sensor.VL53L1X{I2C: sensor.I2C{Mux: 0x70, Port: 2}})
+		two := b.tof(sensor.VL53L1X{I2C: sensor.I2C{Mux: 0x70, Port: 5}})
 		for range 3 {
 			good(t, 100, 1, read(one))
 			good(t, 150, 1, read(two))
@@ -249,7 +228,7 @@ func TestChipsBehindAMultiplexer(t *testing.T) {
 		assert.Positive(t, seen, "the port is chosen again")
 		good(t, 100, 1, read(one))
 		mux.Dead = true
-		assert.Equal(t, sensor.Missing, read(chip.NewVL53L1X(b.common(chip.Place{Mux: 0x71}), chip.ToFOptions{})).Status)
+		assert.Equal(t, sensor.Missing, read(b.tof(sensor.VL53L1X{I2C: sensor.I2C{Mux: 0x71}})).Status)
 	})
 }
 
@@ -258,10 +237,10 @@ func TestChipsBehindAMultiplexer(t *testing.T) {
 func TestBME280(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		c := fake.NewBME280(0x76)
+		c := sensortest.NewBME280(0x76)
 		b.bus.Add(c)
-		temp := chip.NewBME280(b.common(chip.Place{}), sensor.Temperature)
-		hum := chip.NewBME280(b.common(chip.Place{}), sensor.Humidity)
+		temp := b.air(sensor.Temperature)
+		hum := b.air(sensor.Humidity)
 		good(t, 25.08, 0.005, read(temp))
 		h := read(hum)
 		require.Equal(t, sensor.OK, h.Status, h.Reason)
@@ -279,20 +258,20 @@ func TestBME280(t *testing.T) {
 		assert.Contains(t, read(temp).Reason, "hangs")
 		c.Busy = false
 		c.ID = 0x58
-		assert.Contains(t, read(chip.NewBME280(b.common(chip.Place{}), sensor.Humidity)).Reason, "it is a BMP280")
+		assert.Contains(t, read(b.air(sensor.Humidity)).Reason, "it is a BMP280")
 		c.ID = 0x12
-		assert.Contains(t, read(chip.NewBME280(b.common(chip.Place{}), sensor.Temperature)).Reason, "is no BME280")
+		assert.Contains(t, read(b.air(sensor.Temperature)).Reason, "is no BME280")
 	})
 }
 
 const probeID = "28-0123456789ab"
 
 // newProbe makes a fake probe with probeID.
-func newProbe(t *testing.T, celsius float64) *fake.DS18B20 {
+func newProbe(t *testing.T, celsius float64) *sensortest.DS18B20 {
 	t.Helper()
 	addr, err := chip.ParseID(probeID)
 	require.NoError(t, err)
-	return &fake.DS18B20{Addr: addr, Celsius: celsius}
+	return &sensortest.DS18B20{Addr: addr, Celsius: celsius}
 }
 
 func TestDS18B20(t *testing.T) {
@@ -300,7 +279,7 @@ func TestDS18B20(t *testing.T) {
 		b := newBench(t)
 		p := newProbe(t, 24.8125)
 		b.one.Probes = append(b.one.Probes, p)
-		s := chip.NewProbe(b.hub, "", probeID, "", 0.1, sensor.SystemClock())
+		s := b.probe(probeID)
 		good(t, 24.9125, 1e-9, read(s))
 		p.BrownOut()
 		p.NoConvert = true
@@ -326,14 +305,14 @@ func TestDS18B20(t *testing.T) {
 func TestDS18B20IsFoundWithoutID(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		s := chip.NewProbe(b.hub, "", "", "", 0, sensor.SystemClock())
+		s := b.probe("")
 		assert.Equal(t, sensor.Missing, read(s).Status)
 		b.one.Probes = append(b.one.Probes, newProbe(t, 20))
-		good(t, 20, 0, read(s))
+		good(t, 20.1, 1e-9, read(s))
 		other, err := chip.ParseID("28-000000000001")
 		require.NoError(t, err)
-		b.one.Probes = append(b.one.Probes, &fake.DS18B20{Addr: other})
-		assert.Contains(t, read(chip.NewProbe(b.hub, "", "", "", 0, sensor.SystemClock())).Reason,
+		b.one.Probes = append(b.one.Probes, &sensortest.DS18B20{Addr: other})
+		assert.Contains(t, read(b.probe("")).Reason,
 			"2 probes answer; name one by its id (28-0123456789ab, 28-000000000001)")
 	})
 }
@@ -354,12 +333,12 @@ func TestProbeIDs(t *testing.T) {
 func TestMissingLinesAndBuses(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		b.bus.Add(fake.NewVL53L1X(100))
-		r := read(chip.NewVL53L1X(b.common(chip.Place{XShut: "GPIO5"}), chip.ToFOptions{}))
+		b.bus.Add(sensortest.NewVL53L1X(100))
+		r := read(b.tof(sensor.VL53L1X{XShut: "GPIO5"}))
 		assert.Equal(t, sensor.Missing, r.Status)
 		assert.Contains(t, r.Reason, "GPIO line GPIO5 is not there")
-		real := chip.NewHub() // this machine has no I2C bus 77
-		r = read(chip.NewVL53L1X(chip.Common{Hub: real, Place: chip.Place{Bus: "77"}, Clock: sensor.SystemClock()}, chip.ToFOptions{}))
+		b.buses.OpenI2C = chip.NewBuses().OpenI2C // this machine has no I2C bus 77
+		r = read(b.tof(sensor.VL53L1X{I2C: sensor.I2C{Bus: "77"}}))
 		assert.Equal(t, sensor.Missing, r.Status)
 		assert.Contains(t, r.Reason, "I2C bus 77 is not there; switch I2C on")
 	})
@@ -369,21 +348,74 @@ func TestMissingLinesAndBuses(t *testing.T) {
 func TestPowerLineResets(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
-		c := fake.NewVL53L1X(100)
+		c := sensortest.NewVL53L1X(100)
 		b.bus.Add(c)
-		b.pins["GPIO4"] = fake.NewPin(func(high bool) {
+		b.pins["GPIO4"] = sensortest.NewPin(func(high bool) {
 			if !high {
 				c.Hang = false
 				c.BrownOut()
 			}
 		})
-		s := chip.NewVL53L1X(b.common(chip.Place{Power: "GPIO4"}), chip.ToFOptions{})
+		s := chip.WithPower(b.tof(sensor.VL53L1X{}), sensor.Distance, b.buses, "GPIO4", sensor.SystemClock())
 		good(t, 100, 1, read(s))
 		c.Hang = true
 		for range 3 {
 			assert.Equal(t, sensor.ReadFailed, read(s).Status)
 		}
 		good(t, 100, 1, read(s))
-		assert.Equal(t, sensor.Recovery{Restarts: 1, Resets: 1}, s.Recovery())
+		assert.Equal(t, sensor.Recovery{Restarts: 1, Resets: 1}, s.(sensor.Recoverer).Recovery())
+	})
+}
+
+// switched is a sensor that fails until its supply is cut.
+type switched struct{ dead bool }
+
+func (s *switched) Read(context.Context) sensor.Reading {
+	r := sensor.Reading{Quantity: sensor.Temperature}
+	if s.dead {
+		return r.Fault(sensor.Missing, "not there")
+	}
+	return r.Good(24, 0)
+}
+func (s *switched) Close() error { return nil }
+
+func TestPowerCutsTheSupplyAfterThreeFaults(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		s := &switched{}
+		pin := sensortest.NewPin(func(high bool) { s.dead = s.dead && high })
+		b.pins["GPIO22"] = pin
+		p := chip.WithPower(s, sensor.Temperature, b.buses, "GPIO22", sensor.SystemClock())
+		assert.Equal(t, sensor.OK, read(p).Status)
+		assert.True(t, bool(pin.Level), "fed from the first reading on")
+		s.dead = true
+		for range 3 {
+			assert.Equal(t, sensor.Missing, read(p).Status)
+		}
+		assert.Equal(t, sensor.OK, read(p).Status)
+		assert.Equal(t, sensor.Recovery{Resets: 1}, p.(sensor.Recoverer).Recovery())
+	})
+}
+
+func TestPowerLeavesADeadSensorAloneMoreAndMore(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		b.pins["GPIO22"] = sensortest.NewPin(nil)
+		p := chip.WithPower(&switched{dead: true}, sensor.Temperature, b.buses, "GPIO22", sensor.SystemClock())
+		for range 300 {
+			read(p)
+		}
+		assert.Equal(t, int64(7), p.(sensor.Recoverer).Recovery().Resets, "after 3, 6, 12, 24, 48, 96, 96 faults")
+	})
+}
+
+func TestPowerWithoutItsLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t)
+		p := chip.WithPower(&switched{}, sensor.Temperature, b.buses, "GPIO22", sensor.SystemClock())
+		r := read(p)
+		assert.Equal(t, sensor.Missing, r.Status)
+		assert.Equal(t, sensor.Temperature, r.Quantity)
+		assert.Contains(t, r.Reason, "GPIO line GPIO22 is not there")
 	})
 }

@@ -8,9 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"sync/atomic"
-	"time"
 
-	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/onewire"
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/devices/v3/ds18b20"
@@ -20,27 +18,20 @@ import (
 
 // Probe is a DS18B20 on a 1-wire bus that this program drives.
 type Probe struct {
-	hub     *Hub
-	busName string
-	power   string
-	id      string
-	offsetC float64
-	clock   sensor.Clock
-
-	turn   sensor.Turn
+	buses  *Buses
+	conf   sensor.DS18B20
+	clock  sensor.Clock
 	guard  sensor.PowerOnGuard
 	spy    *spy
 	dev    *ds18b20.Dev
 	faults int
 
-	restarts, resets atomic.Int64
+	restarts atomic.Int64
 }
 
-// NewProbe reads the probe with the given id, such as 28-0123456789ab, or the
-// only one on the bus when id is empty. power names a GPIO line that feeds it, or
-// is empty. offsetC is added to each value.
-func NewProbe(hub *Hub, bus, id, power string, offsetC float64, clock sensor.Clock) *Probe {
-	return &Probe{hub: hub, busName: bus, id: id, power: power, offsetC: offsetC, clock: clock, turn: sensor.NewTurn()}
+// NewProbe reads the probe of the configured id, or the only one on the bus.
+func NewProbe(buses *Buses, conf sensor.DS18B20, clock sensor.Clock) *Probe {
+	return &Probe{buses: buses, conf: conf, clock: clock}
 }
 
 // spy passes transfers on and keeps the last scratchpad, because the driver's own
@@ -61,30 +52,21 @@ func (s *spy) Tx(w, r []byte, power onewire.Pullup) error {
 	return err
 }
 
-// Recovery tells how often the probe was brought back.
-func (p *Probe) Recovery() sensor.Recovery {
-	return sensor.Recovery{Restarts: p.restarts.Load(), Resets: p.resets.Load()}
-}
+// Recovery returns how often the probe was set up again.
+func (p *Probe) Recovery() sensor.Recovery { return sensor.Recovery{Restarts: p.restarts.Load()} }
 
-// Close leaves the probe as it is; its bus is closed by the Hub.
+// Close leaves the probe as it is; its bus is closed by the Buses.
 func (p *Probe) Close() error { return nil }
 
 // Read makes a conversion, which takes 0.75 s.
-func (p *Probe) Read(ctx context.Context) sensor.Reading {
-	var celsius float64
-	err := p.turn.Do(ctx, func() (err error) {
-		celsius, err = p.measure()
-		p.count(err)
-		return err
-	})
-	r := p.clock.Stamp(sensor.Temperature)
-	if err != nil {
-		return r.Failed(err)
+func (p *Probe) Read(context.Context) sensor.Reading {
+	celsius, err := p.measure()
+	if err == nil {
+		p.faults = 0
+	} else if p.faults++; p.faults >= faultsToRestart {
+		p.dev = nil
 	}
-	if !p.guard.Believe(celsius, r.Mono) {
-		return r.Fault(sensor.PowerOn, "the probe says exactly 85.000 C, its value after power-on: no measurement was made; check its supply and pull-up")
-	}
-	return r.Good(celsius+p.offsetC, sensor.DS18B20StepSD)
+	return p.guard.Reading(p.clock.Stamp(sensor.Temperature), celsius, p.conf.OffsetC, err)
 }
 
 // measure sets the probe up if need be and reads it.
@@ -119,24 +101,12 @@ func (s *spy) judge(err error) (float64, error) {
 	}
 }
 
-// count keeps the faults in a row and sets the probe up anew after too many.
-func (p *Probe) count(err error) {
-	if err == nil {
-		p.faults = 0
-		return
-	}
-	p.faults++
-	if p.faults >= faultsToRestart {
-		p.dev = nil
-	}
-}
-
-// start powers the probe, again if it failed before, and finds it.
+// start finds the probe and sets it up.
 func (p *Probe) start() error {
-	if err := p.feed(); err != nil {
-		return err
+	if p.faults >= faultsToRestart {
+		p.restarts.Add(1)
 	}
-	bus, err := p.hub.oneWire(p.busName)
+	bus, err := p.buses.oneWire(p.conf.Bus)
 	if err != nil {
 		return err
 	}
@@ -156,35 +126,10 @@ func (p *Probe) start() error {
 	return nil
 }
 
-// feed switches the supply line, if one is wired.
-func (p *Probe) feed() error {
-	again := p.faults >= faultsToRestart
-	if again {
-		p.restarts.Add(1)
-	}
-	if p.power == "" {
-		return nil
-	}
-	pin, err := p.hub.Pin(p.power)
-	if err != nil {
-		return err
-	}
-	if again {
-		p.resets.Add(1)
-		err = pin.Out(gpio.Low)
-		time.Sleep(offTime)
-	}
-	if err := errors.Join(err, pin.Out(gpio.High)); err != nil {
-		return sensor.Faultf(sensor.ReadFailed, "GPIO line %s cannot be set: %v", p.power, err)
-	}
-	time.Sleep(powerTime)
-	return nil
-}
-
-// find gives the bus address of the probe.
+// find returns the bus address of the probe.
 func (p *Probe) find(bus onewire.Bus) (onewire.Address, error) {
-	if p.id != "" {
-		return ParseID(p.id)
+	if p.conf.ID != "" {
+		return ParseID(p.conf.ID)
 	}
 	all, err := bus.Search(false)
 	if err != nil {

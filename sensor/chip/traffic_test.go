@@ -18,7 +18,7 @@ import (
 
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
-	"tidemark/sensor/fake"
+	"tidemark/sensor/sensortest"
 )
 
 var update = flag.Bool("update", false, "rewrite the recorded traffic in testdata")
@@ -32,27 +32,29 @@ func (i2cRecorder) Close() error { return nil }
 // each driver: another transfer than recorded, or one left over, fails. With
 // -update the traffic is recorded from the emulated chips.
 func TestTrafficOnI2C(t *testing.T) {
+	clock := sensor.SystemClock()
 	for name, c := range map[string]struct {
-		chip fake.Device
-		open func(chip.Common) sensor.Source
+		chip sensortest.Device
+		open func(*chip.Buses) sensor.Source
 		want float64
 	}{
-		"vl53l1x": {fake.NewVL53L1X(182), func(c chip.Common) sensor.Source { return chip.NewVL53L1X(c, chip.ToFOptions{}) }, 182},
-		"vl6180x": {fake.NewVL6180X(64), func(c chip.Common) sensor.Source { return chip.NewVL6180X(c, chip.ToFOptions{}) }, 64},
-		"bme280":  {fake.NewBME280(0x76), func(c chip.Common) sensor.Source { return chip.NewBME280(c, sensor.Temperature) }, 25.08},
-		"pca9548": {fake.NewBME280(0x76), func(c chip.Common) sensor.Source {
-			c.Place = chip.Place{Mux: 0x70, Port: 4}
-			return chip.NewBME280(c, sensor.Temperature)
+		"vl53l1x": {sensortest.NewVL53L1X(182), func(b *chip.Buses) sensor.Source { return chip.NewVL53L1X(b, sensor.VL53L1X{}, nil, clock) }, 182},
+		"vl6180x": {sensortest.NewVL6180X(64), func(b *chip.Buses) sensor.Source { return chip.NewVL6180X(b, sensor.VL6180X{}, clock) }, 64},
+		"bme280": {sensortest.NewBME280(0x76), func(b *chip.Buses) sensor.Source {
+			return chip.NewBME280(b, sensor.Temperature, sensor.BME280{}, clock)
+		}, 25.08},
+		"pca9548": {sensortest.NewBME280(0x76), func(b *chip.Buses) sensor.Source {
+			return chip.NewBME280(b, sensor.Temperature, sensor.BME280{I2C: sensor.I2C{Mux: 0x70, Port: 4}}, clock)
 		}, 25.08},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join("testdata", name+".traffic")
 			if *update {
 				synctest.Test(t, func(t *testing.T) {
-					bus := &fake.Bus{Name: "rec-" + name}
+					bus := &sensortest.Bus{Name: "rec-" + name}
 					if name == "pca9548" {
-						mux := &fake.Mux{Addr: 0x70}
-						mux.Ports[4] = []fake.Device{c.chip}
+						mux := &sensortest.Mux{Addr: 0x70}
+						mux.Ports[4] = []sensortest.Device{c.chip}
 						bus.AddMux(mux)
 					} else {
 						bus.Add(c.chip)
@@ -74,15 +76,15 @@ func TestTrafficOnI2C(t *testing.T) {
 }
 
 // readTwice reads a driver on a bus two times.
-func readTwice(t *testing.T, bus i2c.BusCloser, open func(chip.Common) sensor.Source, want float64) {
+func readTwice(t *testing.T, bus i2c.BusCloser, open func(*chip.Buses) sensor.Source, want float64) {
 	t.Helper()
-	hub := chip.NewHub()
-	hub.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
-	s := open(chip.Common{Hub: hub, Clock: sensor.SystemClock()})
+	buses := chip.NewBuses()
+	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
+	s := open(buses)
 	for range 2 {
 		good(t, want, 1, read(s))
 	}
-	require.NoError(t, hub.Close())
+	require.NoError(t, buses.Close())
 }
 
 // writeTraffic writes transfers as lines of address, bytes written, bytes read.
@@ -137,9 +139,9 @@ func TestTrafficOnOneWire(t *testing.T) {
 			{W: append(rom[:9:9], 0x44), Pull: onewire.StrongPullup},
 			{W: append(rom[:9:9], 0xbe), R: pad},
 		}}
-		hub := chip.NewHub()
-		hub.OpenOneWire = func(string) (onewire.BusCloser, error) { return play, nil }
-		good(t, 25.0625, 0, read(chip.NewProbe(hub, "", "28-00e5d4c3b2a1", "", 0, sensor.SystemClock())))
+		buses := chip.NewBuses()
+		buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return play, nil }
+		good(t, 25.0625, 0, read(chip.NewProbe(buses, sensor.DS18B20{ID: "28-00e5d4c3b2a1"}, sensor.SystemClock())))
 		assert.NoError(t, play.Close(), "traffic is left over")
 	})
 }

@@ -1,8 +1,9 @@
 package chip
 
 import (
-	"context"
+	"cmp"
 	"encoding/binary"
+	"errors"
 	"math"
 	"time"
 
@@ -11,24 +12,15 @@ import (
 	"tidemark/sensor"
 )
 
-// ToFOptions are those of a time-of-flight chip.
-type ToFOptions struct {
-	MinMM, MaxMM float64       // limits; 0 = the chip's
-	ROI          int           // VL53L1X: receivers a side, 4 to 16; 0 = all
-	Budget       time.Duration // VL53L1X: time for one ranging; 0 = 50 ms
-	// Air gives the air temperature in Celsius as last measured, for the VL53L1X,
-	// which drifts with it. It may be nil.
-	Air func() (celsius, humidity float64, ok bool)
-}
-
 // shots is how many rangings make one reading.
 const shots = 5
 
 // longRange is one VL53L1X.
 type longRange struct {
-	opt   ToFOptions
-	dev   vl53l1x.Device
-	reach sensor.Reach
+	conf   sensor.VL53L1X
+	budget time.Duration // for one ranging
+	air    sensor.Air    // the chip drifts with it; may be nil
+	dev    vl53l1x.Device
 
 	status  byte    // of the last result, masked
 	stream  byte    // count of results, as the chip keeps it
@@ -36,16 +28,10 @@ type longRange struct {
 	tunedC  float64 // air temperature at which ranging was started; NaN when not known
 }
 
-// NewVL53L1X reads a VL53L1X.
-func NewVL53L1X(c Common, opt ToFOptions) *Chip {
-	if opt.Budget == 0 {
-		opt.Budget = 50 * time.Millisecond
-	}
-	if opt.ROI == 0 {
-		opt.ROI = 16
-	}
-	reach := sensor.Spec{Kind: sensor.KindVL53L1X, ROI: opt.ROI}.Reach()
-	return newChip(c, sensor.Distance, &longRange{opt: opt, reach: reach})
+// NewVL53L1X reads a VL53L1X. air may be nil.
+func NewVL53L1X(buses *Buses, conf sensor.VL53L1X, air sensor.Air, clock sensor.Clock) *Chip {
+	budget := cmp.Or(time.Duration(conf.Budget), 50*time.Millisecond)
+	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, &longRange{conf: conf, budget: budget, air: air})
 }
 
 func (l *longRange) wakesAt() uint16 { return vl53l1x.Address }
@@ -71,29 +57,30 @@ func (l *longRange) tap(reg uint16, r []byte) {
 	}
 }
 
-func (l *longRange) move(g *guard, addr uint16) {
-	d := vl53l1x.New(g)
+func (l *longRange) move(b *checkedBus, addr uint16) {
+	d := vl53l1x.New(b)
 	d.SetAddress(uint8(addr))
 }
 
-func (l *longRange) start(g *guard, addr uint16) error {
-	l.dev = vl53l1x.New(g)
+func (l *longRange) start(b *checkedBus, addr uint16) error {
+	l.dev = vl53l1x.New(b)
 	l.dev.Address = addr
 	l.results = 0
-	if err := l.identify(g, addr); err != nil {
+	if err := l.identify(b, addr); err != nil {
 		return err
 	}
 	if !l.dev.Configure(true) {
 		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X at 0x%02x does not start up", addr)
 	}
 	l.dev.SetDistanceMode(vl53l1x.SHORT)
-	if !l.dev.SetMeasurementTimingBudget(uint32(l.opt.Budget.Microseconds())) {
-		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X refuses a timing budget of %s", l.opt.Budget)
+	if !l.dev.SetMeasurementTimingBudget(uint32(l.budget.Microseconds())) {
+		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X refuses a timing budget of %s", l.budget)
 	}
-	if err := l.dev.SetROI(uint8(l.opt.ROI), uint8(l.opt.ROI)); err != nil {
+	roi := uint8(cmp.Or(l.conf.ROI, 16))
+	if err := l.dev.SetROI(roi, roi); err != nil {
 		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X refuses its region of interest: %v", err)
 	}
-	l.dev.SetTimeout(uint32(4*l.opt.Budget.Milliseconds()) + 50)
+	l.dev.SetTimeout(uint32(4*l.budget.Milliseconds()) + 50)
 	l.run()
 	return nil
 }
@@ -103,13 +90,13 @@ func (l *longRange) start(g *guard, addr uint16) error {
 func (l *longRange) run() {
 	l.tunedC = l.airC()
 	l.results = 0
-	l.dev.StartContinuous(uint32(l.opt.Budget.Milliseconds()) + 5)
+	l.dev.StartContinuous(uint32(l.budget.Milliseconds()) + 5)
 }
 
 // airC is the air temperature in Celsius, NaN when not known.
 func (l *longRange) airC() float64 {
-	if l.opt.Air != nil {
-		if c, _, ok := l.opt.Air(); ok {
+	if l.air != nil {
+		if c, _, ok := l.air(); ok {
 			return c
 		}
 	}
@@ -135,10 +122,10 @@ func (l *longRange) retune() {
 }
 
 // identify checks that it is a VL53L1X.
-func (l *longRange) identify(g *guard, addr uint16) error {
+func (l *longRange) identify(b *checkedBus, addr uint16) error {
 	var id [2]byte
-	if g.Tx(addr, []byte{vl53l1x.WHO_AM_I >> 8, vl53l1x.WHO_AM_I & 0xff}, id[:]) != nil {
-		return g.err
+	if b.Tx(addr, []byte{vl53l1x.WHO_AM_I >> 8, vl53l1x.WHO_AM_I & 0xff}, id[:]) != nil {
+		return b.err
 	}
 	if got := binary.BigEndian.Uint16(id[:]); got != vl53l1x.CHIP_ID {
 		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x says it is %04x, a VL53L1X says %04x", addr, got, vl53l1x.CHIP_ID)
@@ -146,11 +133,11 @@ func (l *longRange) identify(g *guard, addr uint16) error {
 	return nil
 }
 
-func (l *longRange) sense(_ context.Context, g *guard) (value, sd float64, err error) {
+func (l *longRange) sense(b *checkedBus) (value, sd float64, err error) {
 	l.retune()
 	var mm []float64
 	var last error
-	for tries := 0; tries < shots+2 && len(mm) < shots && g.err == nil; tries++ {
+	for tries := 0; tries < shots+2 && len(mm) < shots && b.err == nil; tries++ {
 		before := l.results
 		l.status = statusNone
 		one := l.dev.Read(true)
@@ -164,11 +151,11 @@ func (l *longRange) sense(_ context.Context, g *guard) (value, sd float64, err e
 			break
 		}
 	}
-	return summarise(mm, last, l.opt, l.reach)
+	return summarise(mm, last, l.conf.Limits, sensor.ReachOf(&l.conf))
 }
 
 // summarise makes one reading of the rangings that were good.
-func summarise(mm []float64, last error, opt ToFOptions, reach sensor.Reach) (value, sd float64, err error) {
+func summarise(mm []float64, last error, limits sensor.Limits, reach sensor.Reach) (value, sd float64, err error) {
 	if 2*len(mm) < shots {
 		if last == nil {
 			last = sensor.Faultf(sensor.ReadFailed, "the chip gives too few results")
@@ -176,6 +163,55 @@ func summarise(mm []float64, last error, opt ToFOptions, reach sensor.Reach) (va
 		return 0, 0, last
 	}
 	value, _, sd = sensor.Summary(mm, 1)
-	value, err = sensor.CheckMM(value, opt.MinMM, opt.MaxMM, reach.MinMM, reach.MaxMM)
+	value, err = limits.Apply(value, reach)
 	return value, sd, err
+}
+
+// errSkip marks a result that is not yet, or no longer, a measurement.
+var errSkip = errors.New("not a measurement")
+
+// statusNone stands for "no result was read".
+const statusNone = 0xff
+
+// verdict judges the result read last by the code that the chip itself gives
+// (register 0089, lowest five bits; the meaning of the raw codes is from memory
+// of ST's light driver, that of the numbered outcomes is in UM2356). before is
+// the count of results before it was read.
+func (l *longRange) verdict(before int) error {
+	switch l.status {
+	case statusNone:
+		return sensor.Faultf(sensor.ReadFailed, "the chip finished no ranging in time")
+	case 9: // complete
+		return l.fresh(before)
+	case 6: // outcome 1
+		return sensor.Faultf(sensor.Unreliable, "the distance is too noisy (sigma); the surface is dark or far, or the budget too short")
+	case 4: // outcome 2
+		return sensor.Faultf(sensor.OutOfRange, "too little light comes back: nothing in range, or the window is covered")
+	case 5: // outcome 4
+		return sensor.Faultf(sensor.OutOfRange, "nothing in range (phase out of bounds)")
+	case 7: // outcome 7
+		return sensor.Faultf(sensor.Unreliable, "the echo comes from far behind the range (wrapped target)")
+	case 8, 13: // outcome 3
+		return sensor.Faultf(sensor.OutOfRange, "nearer than the chip can measure")
+	case 12:
+		return sensor.Faultf(sensor.Unreliable, "light from the cover over the chip drowns the surface; clean the window")
+	case 1, 2, 3, 17: // outcome 5
+		return sensor.Faultf(sensor.ReadFailed, "the chip reports a hardware fault (code %d)", l.status)
+	case 18, 19: // outcome 6: first after the start
+		return errSkip
+	default:
+		return sensor.Faultf(sensor.Unreliable, "the chip reports the unknown status %d", l.status)
+	}
+}
+
+// fresh refuses the result that a stuck chip gives again, and passes over the
+// first one after the start, which was not checked for wrapping.
+func (l *longRange) fresh(before int) error {
+	switch {
+	case l.results == before:
+		return sensor.Faultf(sensor.Stuck, "the chip gives the same result (number %d) again and again", l.stream)
+	case l.stream == 0 && l.results == 1:
+		return errSkip
+	}
+	return nil
 }

@@ -1,8 +1,6 @@
 package chip
 
 import (
-	"context"
-
 	"tinygo.org/x/drivers/vl6180x"
 
 	"tidemark/sensor"
@@ -10,50 +8,48 @@ import (
 
 // shortRange is one VL6180X.
 type shortRange struct {
-	opt   ToFOptions
-	dev   vl6180x.Device
-	reach sensor.Reach
+	conf sensor.VL6180X
+	dev  vl6180x.Device
 }
 
 // NewVL6180X reads a VL6180X.
-func NewVL6180X(c Common, opt ToFOptions) *Chip {
-	reach := sensor.Spec{Kind: sensor.KindVL6180X}.Reach()
-	return newChip(c, sensor.Distance, &shortRange{opt: opt, reach: reach})
+func NewVL6180X(buses *Buses, conf sensor.VL6180X, clock sensor.Clock) *Chip {
+	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, &shortRange{conf: conf})
 }
 
 func (s *shortRange) wakesAt() uint16 { return vl6180x.Address }
 
-func (s *shortRange) move(g *guard, addr uint16) {
-	d := vl6180x.New(g)
+func (s *shortRange) move(b *checkedBus, addr uint16) {
+	d := vl6180x.New(b)
 	d.SetAddress(uint8(addr))
 }
 
-func (s *shortRange) start(g *guard, addr uint16) error {
-	s.dev = vl6180x.New(g)
+func (s *shortRange) start(b *checkedBus, addr uint16) error {
+	s.dev = vl6180x.New(b)
 	s.dev.Address = addr
-	return s.setUp(g)
+	return s.setUp(b)
 }
 
 // setUp identifies the chip and loads its settings if it has just woken up. It is
 // called before every reading too, because a chip that lost its supply for a
 // moment answers with wrong settings and says so only here.
-func (s *shortRange) setUp(g *guard) error {
+func (s *shortRange) setUp(b *checkedBus) error {
 	if s.dev.Configure(true) {
-		return g.err
+		return b.err
 	}
-	if g.err != nil {
-		return g.err
+	if b.err != nil {
+		return b.err
 	}
 	return sensor.Faultf(sensor.Missing, "the chip at 0x%02x does not say that it is a VL6180X (%02x)", s.dev.Address, vl6180x.CHIP_ID)
 }
 
-func (s *shortRange) sense(_ context.Context, g *guard) (value, sd float64, err error) {
-	if err := s.setUp(g); err != nil {
+func (s *shortRange) sense(b *checkedBus) (value, sd float64, err error) {
+	if err := s.setUp(b); err != nil {
 		return 0, 0, err
 	}
 	var mm []float64
 	var last error
-	for i := 0; i < shots && g.err == nil; i++ {
+	for i := 0; i < shots && b.err == nil; i++ {
 		one := s.dev.Read()
 		if err := shortVerdict(s.dev.ReadStatus(), one); err != nil {
 			last = err
@@ -61,7 +57,7 @@ func (s *shortRange) sense(_ context.Context, g *guard) (value, sd float64, err 
 		}
 		mm = append(mm, float64(one))
 	}
-	return summarise(mm, last, s.opt, s.reach)
+	return summarise(mm, last, s.conf.Limits, sensor.ReachOf(&s.conf))
 }
 
 // shortVerdict judges a ranging by its error code (register 04D, bits 7 to 4;

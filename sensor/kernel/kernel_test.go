@@ -88,7 +88,7 @@ func TestW1(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			tr := newTree(t)
 			tr.put(slave, c.text)
-			r := kernel.NewW1(tr.root, "", 0, fixed()).Read(t.Context())
+			r := kernel.NewW1(tr.root, sensor.W1{}, fixed()).Read(t.Context())
 			assert.Equal(t, c.status, r.Status, r.Reason)
 			assert.Contains(t, r.Reason, c.reason)
 			if c.status == sensor.OK {
@@ -104,7 +104,7 @@ func TestW1(t *testing.T) {
 
 func TestW1VanishesAndComesBack(t *testing.T) {
 	tr := newTree(t)
-	w := kernel.NewW1(tr.root, "28-0123456789ab", 0.5, fixed())
+	w := kernel.NewW1(tr.root, sensor.W1{ID: "28-0123456789ab", OffsetC: 0.5}, fixed())
 	defer w.Close()
 	assert.Equal(t, sensor.Missing, w.Read(t.Context()).Status, "never plugged in")
 	tr.put(slave, good25)
@@ -117,7 +117,7 @@ func TestW1VanishesAndComesBack(t *testing.T) {
 
 func TestW1WithoutIDNeedsExactlyOneProbe(t *testing.T) {
 	tr := newTree(t)
-	w := kernel.NewW1(tr.root, "", 0, fixed())
+	w := kernel.NewW1(tr.root, sensor.W1{}, fixed())
 	assert.Contains(t, w.Read(t.Context()).Reason, "no 1-wire probe under")
 	tr.put(slave, good25)
 	assert.Equal(t, sensor.OK, w.Read(t.Context()).Status)
@@ -133,7 +133,7 @@ func TestW1WithoutIDNeedsExactlyOneProbe(t *testing.T) {
 func TestHangIsCutShort(t *testing.T) {
 	tr := newTree(t)
 	tr.hang(slave)
-	w := kernel.NewW1(tr.root, "28-0123456789ab", 0, fixed())
+	w := sensor.Guard(kernel.NewW1(tr.root, sensor.W1{ID: "28-0123456789ab"}, fixed()), sensor.Temperature, fixed())
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	assert.Equal(t, sensor.ReadFailed, w.Read(ctx).Status)
@@ -149,6 +149,23 @@ func TestHangIsCutShort(t *testing.T) {
 }
 
 const iio0 = "bus/iio/devices/iio:device0/"
+
+// The kernel reckons with 343.5 m/s: 870 us give 149 mm (srf04.c: ns x 106 /
+// 617176). At 25 C and 50 % humidity the true factor is about 1.010.
+func TestSRF04UndoesTheKernelsSpeed(t *testing.T) {
+	tr := newTree(t)
+	assert.Equal(t, 149, 870_000*106/617_176)
+	air := func() (float64, float64, bool) { return 25, 0.5, true }
+	s := kernel.NewSRF04(tr.root, sensor.SRF04{Sound: sensor.Sound{Pings: 3}}, air, fixed())
+	assert.Equal(t, sensor.Missing, s.Read(t.Context()).Status)
+	tr.put(iio0+"name", "srf04")
+	tr.put(iio0+"in_distance_raw", "149")
+	tr.put(iio0+"in_distance_scale", "0.001")
+	r := s.Read(t.Context())
+	require.Equal(t, sensor.OK, r.Status, r.Reason)
+	assert.InDelta(t, 149*1.010, r.Value, 0.1)
+	require.NoError(t, s.Close())
+}
 
 // Names and scales: kernel ABI text sysfs-bus-iio and the drivers srf04,
 // vl53l0x and vl6180.
@@ -180,7 +197,7 @@ func TestIIODistance(t *testing.T) {
 			if c.scale != "-" {
 				tr.put(iio0+"in_distance_scale", c.scale+"\n")
 			}
-			r := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{Name: c.chip}, fixed()).Read(t.Context())
+			r := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: c.chip}, fixed()).Read(t.Context())
 			assert.Equal(t, c.status, r.Status, r.Reason)
 			assert.Contains(t, r.Reason, c.reason)
 			if c.status == sensor.OK {
@@ -193,9 +210,9 @@ func TestIIODistance(t *testing.T) {
 func TestIIOProcessedValueAndOffset(t *testing.T) {
 	tr := newTree(t)
 	tr.put(iio0+"in_distance_input", "0.1825")
-	r := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{Offset: -2.5}, fixed()).Read(t.Context())
+	r := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Limits: sensor.Limits{OffsetMM: -2.5}}, fixed()).Read(t.Context())
 	assert.InDelta(t, 180, r.Value, 1e-9)
-	limits := kernel.IIOOptions{MinMM: 50, MaxMM: 150}
+	limits := sensor.IIO{Limits: sensor.Limits{MinMM: 50, MaxMM: 150}}
 	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Distance, limits, fixed()).Read(t.Context()).Status)
 }
 
@@ -206,19 +223,19 @@ func TestIIOTemperatureAndHumidity(t *testing.T) {
 	tr.put(iio0+"in_temp_offset", "-1000")
 	tr.put(iio0+"in_temp_scale", "10")
 	tr.put(iio0+"in_humidityrelative_input", "45500")
-	c := kernel.NewIIO(tr.root, sensor.Temperature, kernel.IIOOptions{}, fixed()).Read(t.Context())
+	c := kernel.NewIIO(tr.root, sensor.Temperature, sensor.IIO{}, fixed()).Read(t.Context())
 	assert.InDelta(t, 22, c.Value, 1e-9, "worked from the kernel's formula (raw + offset) x scale")
-	h := kernel.NewIIO(tr.root, sensor.Humidity, kernel.IIOOptions{}, fixed()).Read(t.Context())
+	h := kernel.NewIIO(tr.root, sensor.Humidity, sensor.IIO{}, fixed()).Read(t.Context())
 	assert.InDelta(t, 0.455, h.Value, 1e-9)
 	tr.put(iio0+"in_temp_raw", "32000")
-	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Temperature, kernel.IIOOptions{}, fixed()).Read(t.Context()).Status)
+	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Temperature, sensor.IIO{}, fixed()).Read(t.Context()).Status)
 	tr.put(iio0+"in_humidityrelative_input", "145500")
-	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Humidity, kernel.IIOOptions{}, fixed()).Read(t.Context()).Status)
+	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Humidity, sensor.IIO{}, fixed()).Read(t.Context()).Status)
 }
 
 func TestIIOFindsTheDeviceAnew(t *testing.T) {
 	tr := newTree(t)
-	d := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{Name: "vl53l0x"}, fixed())
+	d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: "vl53l0x"}, fixed())
 	defer d.Close()
 	assert.Contains(t, d.Read(t.Context()).Reason, "no IIO device with distance named vl53l0x is there")
 	for _, n := range []string{"0", "3"} { // renumbered after unplugging
@@ -231,16 +248,16 @@ func TestIIOFindsTheDeviceAnew(t *testing.T) {
 	}
 	tr.put("bus/iio/devices/iio:device1/in_distance_raw", "1")
 	tr.put("bus/iio/devices/iio:device2/in_distance_raw", "1")
-	several := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{}, fixed()).Read(t.Context())
+	several := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{}, fixed()).Read(t.Context())
 	assert.Contains(t, several.Reason, "2 of IIO device with distance found (iio:device1, iio:device2); choose one with device")
-	one := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{Device: "iio:device2"}, fixed()).Read(t.Context())
+	one := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Device: "iio:device2"}, fixed()).Read(t.Context())
 	assert.Contains(t, one.Reason, "in_distance_scale is not there")
 }
 
 func TestIIOEstimatesItsNoise(t *testing.T) {
 	tr := newTree(t)
 	tr.put(iio0+"in_distance_scale", "0.001")
-	d := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{}, fixed())
+	d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{}, fixed())
 	var r sensor.Reading
 	for _, raw := range []string{"120", "123", "119", "121", "124", "118", "122", "120", "123", "121", "119"} {
 		tr.put(iio0+"in_distance_raw", raw)
@@ -255,7 +272,7 @@ func TestIIOStuckChip(t *testing.T) {
 	tr.put(iio0+"in_distance_raw", "120")
 	tr.put(iio0+"in_distance_scale", "0.001")
 	now := time.Unix(0, 0)
-	d := kernel.NewIIO(tr.root, sensor.Distance, kernel.IIOOptions{}, sensor.WallOnly(func() time.Time { return now }))
+	d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{}, sensor.WallOnly(func() time.Time { return now }))
 	var r sensor.Reading
 	for range 310 {
 		r = d.Read(t.Context())
@@ -271,14 +288,14 @@ func TestIIOStuckChip(t *testing.T) {
 func TestReadErrorOfTheKernel(t *testing.T) {
 	tr := newTree(t)
 	require.NoError(t, os.MkdirAll(filepath.Join(tr.root, slave), 0o755))
-	r := kernel.NewW1(tr.root, "28-0123456789ab", 0, fixed()).Read(t.Context())
+	r := kernel.NewW1(tr.root, sensor.W1{ID: "28-0123456789ab"}, fixed()).Read(t.Context())
 	assert.Equal(t, sensor.ReadFailed, r.Status)
 	assert.Contains(t, r.Reason, "w1_slave")
 }
 
 func TestHwmon(t *testing.T) {
 	tr := newTree(t)
-	h := kernel.NewHwmon(tr.root, sensor.Temperature, "", "sht3x", "", -0.25, fixed())
+	h := kernel.NewHwmon(tr.root, sensor.Temperature, sensor.Hwmon{Name: "sht3x", OffsetC: -0.25}, fixed())
 	defer h.Close()
 	assert.Equal(t, sensor.Missing, h.Read(t.Context()).Status)
 	tr.put("class/hwmon/hwmon0/name", "cpu_thermal")
@@ -287,9 +304,9 @@ func TestHwmon(t *testing.T) {
 	tr.put("class/hwmon/hwmon2/temp1_input", "23250")
 	tr.put("class/hwmon/hwmon2/humidity1_input", "51200")
 	assert.InDelta(t, 23, h.Read(t.Context()).Value, 1e-9)
-	hum := kernel.NewHwmon(tr.root, sensor.Humidity, "", "", "", 0, fixed())
+	hum := kernel.NewHwmon(tr.root, sensor.Humidity, sensor.Hwmon{}, fixed())
 	assert.InDelta(t, 0.512, hum.Read(t.Context()).Value, 1e-9)
-	byFolder := kernel.NewHwmon(tr.root, sensor.Temperature, "hwmon0", "", "temp1", 0, fixed())
+	byFolder := kernel.NewHwmon(tr.root, sensor.Temperature, sensor.Hwmon{Device: "hwmon0", Channel: "temp1"}, fixed())
 	assert.InDelta(t, 48, byFolder.Read(t.Context()).Value, 1e-9)
 	tr.put("class/hwmon/hwmon2/temp1_fault", "1")
 	assert.Equal(t, sensor.Unreliable, h.Read(t.Context()).Status)
@@ -322,7 +339,7 @@ func FuzzIIO(f *testing.F) {
 		tr.put(iio0+"in_distance_raw", raw)
 		tr.put(iio0+"in_distance_scale", scale)
 		tr.put(iio0+"in_distance_offset", offset)
-		r := kernel.NewIIO(root, sensor.Distance, kernel.IIOOptions{}, fixed()).Read(t.Context())
+		r := kernel.NewIIO(root, sensor.Distance, sensor.IIO{}, fixed()).Read(t.Context())
 		if r.Status == sensor.OK && !(r.Value >= 5 && r.Value <= 4000) {
 			t.Fatalf("accepted %v mm from %q %q %q", r.Value, raw, scale, offset)
 		}

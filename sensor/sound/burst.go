@@ -1,11 +1,27 @@
 package sound
 
 import (
+	"context"
+	"errors"
 	"math"
 	"slices"
+	"time"
 
 	"tidemark/sensor"
 )
+
+// Assumptions where nothing is measured: a kitchen, and the damp air over dough.
+const (
+	kitchenC     = 22.0
+	kitchenHumid = 0.7
+	kitchenSD    = 0.25 // of the humidity
+)
+
+// BetweenPings is the least time between two pings (HC-SR04 user guide).
+const BetweenPings = 60 * time.Millisecond
+
+// usualPings is how many pings make one reading.
+const usualPings = 11
 
 // scatterLimit is how far in mm a ping may lie from the median, and the spread of
 // the burst (scaled median deviation) that makes its pings contradict each other:
@@ -13,11 +29,122 @@ import (
 // source.
 const scatterLimit = 12.0
 
-// Burst sums up the distances (mm) of a burst of pings of which asked were
-// sent: their median, and its standard deviation, which is never below that of
-// the step stepMM between two possible distances. It is a fault when fewer than
-// half of the pings were answered or when they contradict each other.
-func Burst(mm []float64, asked int, stepMM float64) (float64, float64, error) {
+// Burst makes readings of bursts of pings.
+type Burst struct {
+	Conf   sensor.Sound
+	Limits sensor.Limits
+	Air    sensor.Air // may be nil
+	Clock  sensor.Clock
+	StepMM float64       // between two possible distances
+	Gap    time.Duration // from ping to ping
+}
+
+// around returns what the sound travels through, as far as known.
+func (b Burst) around() Air {
+	a := Air{Celsius: kitchenC, Humidity: kitchenHumid, CO2: b.Conf.CO2Ratio}
+	if b.Conf.AirC != 0 {
+		a.Celsius = b.Conf.AirC
+	}
+	if b.Air == nil {
+		return a
+	}
+	if c, h, ok := b.Air(); ok {
+		a.Celsius = c
+		if h >= 0 && h <= 1 {
+			a.Humidity = h
+		}
+	}
+	return a
+}
+
+// AssumedDoubt returns by what share a distance may be off (one standard
+// deviation) when the air temperature is only assumed and may be wrong by sdC.
+func AssumedDoubt(sdC float64) float64 {
+	a := Burst{}.around()
+	return a.SpeedSD(sdC, kitchenSD) / a.SpeedMPS()
+}
+
+// final is a fault after which further pings make no sense.
+type final struct{ error }
+
+// Unwrap returns the fault itself.
+func (f final) Unwrap() error { return f.error }
+
+// Final marks a fault of a ping after which further pings make no sense.
+func Final(err error) error { return final{err} }
+
+// Read sends the pings of one reading with fire, which returns the distance in mm
+// through the air given, and sums them up. It stops when a further ping makes no
+// sense.
+func (b Burst) Read(ctx context.Context, fire func(ctx context.Context, air Air) (mm float64, err error)) sensor.Reading {
+	pings := b.Conf.Pings
+	if pings == 0 {
+		pings = usualPings
+	}
+	air := b.around()
+	var mm []float64
+	var worst error
+	for i := range pings {
+		if i > 0 && !Pause(ctx, b.Gap) {
+			worst = sensor.Faultf(sensor.ReadFailed, "only %d of %d pings were sent in time", i, pings)
+			break
+		}
+		one, err := fire(ctx, air)
+		if err == nil {
+			mm = append(mm, one)
+			continue
+		}
+		if worst == nil || weight(err) > weight(worst) {
+			worst = err
+		}
+		if errors.As(err, &final{}) || sensor.StatusOf(err) == sensor.Missing {
+			break
+		}
+	}
+	r := b.Clock.Stamp(sensor.Distance)
+	if len(mm) == 0 && worst != nil {
+		return r.Failed(worst)
+	}
+	median, sd, err := SumUp(mm, pings, b.StepMM)
+	if err == nil {
+		median, err = b.Limits.Apply(median, sensor.ChipReach("srf04"))
+	}
+	if err != nil {
+		return r.Failed(err)
+	}
+	return r.Good(median, sd)
+}
+
+// weight orders faults by what they say: a device that is gone, over one that
+// failed, over nothing in range.
+func weight(err error) int {
+	switch sensor.StatusOf(err) {
+	case sensor.Missing:
+		return 3
+	case sensor.OutOfRange:
+		return 1
+	default:
+		return 2
+	}
+}
+
+// Pause waits, and reports whether it could before ctx ended.
+func Pause(ctx context.Context, d time.Duration) bool {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+// SumUp sums up the distances (mm) of a burst of pings of which asked were sent:
+// their median, and its standard deviation, which is never below that of the step
+// stepMM between two possible distances. It is a fault when fewer than half of the
+// pings were answered or when they contradict each other.
+func SumUp(mm []float64, asked int, stepMM float64) (median, sd float64, err error) {
 	if len(mm) == 0 || 2*len(mm) < asked {
 		return 0, 0, sensor.Faultf(sensor.Unreliable, "only %d of %d pings came back; is something soft or slanted under the sensor?", len(mm), asked)
 	}

@@ -1,6 +1,8 @@
-// Package sound turns the travel time of an ultrasonic echo into a distance:
-// the speed of sound in the air of a kitchen, in the damp air over dough, and in
-// the carbon dioxide that gathers in a fermenting jar.
+// Package sound turns the travel times of ultrasonic echoes into a distance: the
+// speed of sound in the air of a kitchen, in the damp air over dough, and in the
+// carbon dioxide that gathers in a fermenting jar; and the median of a burst of
+// pings, whose standard deviation is that of the burst. Errors that stay the same
+// for long (air temperature taken wrongly, carbon dioxide) are not in it.
 //
 // Units: Celsius, relative humidity as a ratio 0..1, pressure in Pa, carbon
 // dioxide as a share of the volume 0..1, speed in m/s, distance in mm.

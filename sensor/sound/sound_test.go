@@ -65,17 +65,21 @@ func TestSpeedDoubt(t *testing.T) {
 }
 
 func TestBurst(t *testing.T) {
-	median, sd, err := sound.Burst([]float64{150, 151, 149, 150, 320, 150, 151, 149, 150, 150, 151}, 11, 1)
+	median, sd, err := sound.SumUp([]float64{150, 151, 149, 150, 320, 150, 151, 149, 150, 150, 151}, 11, 1)
 	require.NoError(t, err)
 	assert.Equal(t, 150.0, median, "one wall echo does not move the median")
 	assert.InDelta(t, 0.56, sd, 0.1)
-	_, sd, err = sound.Burst([]float64{150, 150, 150}, 3, 3)
+	_, sd, err = sound.SumUp([]float64{150, 150, 150}, 3, 3)
 	require.NoError(t, err)
 	assert.InDelta(t, 1.2533*3/3.4641/1.732, sd, 0.01, "the step is the least doubt")
 	for name, mm := range map[string][]float64{"none": nil, "few": {150, 151}, "two surfaces": {150, 150, 150, 240, 240, 240}} {
-		_, _, err := sound.Burst(mm, 6, 1)
+		_, _, err := sound.SumUp(mm, 6, 1)
 		var f *sensor.FaultError
 		require.ErrorAs(t, err, &f, name)
 		assert.Equal(t, sensor.Unreliable, f.Status, name)
 	}
+}
+
+func TestAssumedDoubt(t *testing.T) {
+	assert.InDelta(t, 0.0018*4, sound.AssumedDoubt(4), 0.001, "0.18 % for each kelvin")
 }

@@ -21,29 +21,30 @@ import (
 
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
-	"tidemark/sensor/fake"
-	"tidemark/sensor/poll"
+	"tidemark/sensor/mqtt"
+	"tidemark/sensor/sensortest"
+	"tidemark/sensor/source"
 )
 
 var update = flag.Bool("update", false, "rewrite the fault table in testdata")
 
 // stage is what a fault is played on.
 type stage struct {
-	t     *testing.T
-	clock sensor.Clock
-	root  string // stands in for /sys
-	bus   *fake.Bus
-	one   *fake.OneWire
-	pins  map[string]*fake.Pin
-	hub   *chip.Hub
+	t      *testing.T
+	clock  sensor.Clock
+	root   string // stands in for /sys
+	bus    *sensortest.Bus
+	one    *sensortest.OneWire
+	pins   map[string]*sensortest.Pin
+	shared *source.Shared
 }
 
 func newStage(t *testing.T, root string) *stage {
-	s := &stage{t: t, clock: sensor.SystemClock(), root: root, bus: &fake.Bus{Name: t.Name()}, one: &fake.OneWire{}, pins: map[string]*fake.Pin{}}
-	s.hub = chip.NewHub()
-	s.hub.OpenI2C = func(string) (i2c.BusCloser, error) { return s.bus, nil }
-	s.hub.OpenOneWire = func(string) (onewire.BusCloser, error) { return s.one, nil }
-	s.hub.Pin = func(name string) (gpio.PinOut, error) { return s.pins[name], nil }
+	s := &stage{t: t, clock: sensor.SystemClock(), root: root, bus: &sensortest.Bus{Name: t.Name()}, one: &sensortest.OneWire{}, pins: map[string]*sensortest.Pin{}}
+	s.shared = &source.Shared{Buses: chip.NewBuses(), Clients: mqtt.NewClients()}
+	s.shared.Buses.OpenI2C = func(string) (i2c.BusCloser, error) { return s.bus, nil }
+	s.shared.Buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return s.one, nil }
+	s.shared.Buses.Pin = func(name string) (gpio.PinOut, error) { return s.pins[name], nil }
 	return s
 }
 
@@ -56,21 +57,23 @@ func (s *stage) put(path, text string) {
 
 func (s *stage) drop(path string) { require.NoError(s.t, os.RemoveAll(filepath.Join(s.root, path))) }
 
-// common is what chips get.
-func (s *stage) common(p chip.Place) chip.Common {
-	return chip.Common{Hub: s.hub, Place: p, Clock: s.clock}
+// open opens a source of q as the service does.
+func (s *stage) open(c sensor.Config, q sensor.Quantity) sensor.Source {
+	src, err := source.Open(c, q, source.Env{SysfsRoot: s.root, Clock: s.clock, Shared: s.shared})
+	require.NoError(s.t, err)
+	return src
 }
 
 // scene is one sensor that sees want, with ways to break and heal it.
 type scene struct {
 	sensor string
 	want   float64
-	set    func(s *stage) (sensor.Source, map[string]deed)
+	set    func(s *stage) (sensor.Source, map[string]injury)
 }
 
-// deed breaks a sensor and heals it again. A nil heal means that the sensor must
+// injury breaks a sensor and heals it again. A nil heal means that the sensor must
 // come back by itself.
-type deed struct{ hurt, heal func() }
+type injury struct{ hurt, heal func() }
 
 // outcome is a row of the table.
 type outcome struct {
@@ -96,15 +99,15 @@ func play(t *testing.T, sc scene, fault string) outcome {
 	out.root = root
 	synctest.Test(t, func(t *testing.T) {
 		stage := newStage(t, root)
-		src, deeds := sc.set(stage)
-		d := deeds[fault]
+		src, injurys := sc.set(stage)
+		d := injurys[fault]
 		start := time.Now()
 		var hurtAt, healedAt time.Duration // zero: not yet
 		good := 0
 		last := time.Duration(0)
 		ctx, cancel := context.WithCancel(t.Context())
 		time.AfterFunc(endAt, cancel)
-		poll.Run(ctx, stage.clock, []poll.Job{{Bus: "b", Source: src, Quantity: sensor.Distance, Every: time.Second, Timeout: 5 * time.Second,
+		sensor.Poll(ctx, []sensor.Job{{Bus: "b", Source: src, Every: time.Second, Timeout: 5 * time.Second,
 			Deliver: func(r sensor.Reading) {
 				now := time.Since(start)
 				out.slowed = out.slowed || !out.ok && now-last > 7*time.Second
@@ -140,13 +143,13 @@ func play(t *testing.T, sc scene, fault string) outcome {
 		}
 		time.Sleep(time.Minute) // lets readings that were given up end
 		assert.NoError(t, src.Close())
-		assert.NoError(t, stage.hub.Close())
+		assert.NoError(t, stage.shared.Close())
 	})
 	return out
 }
 
-// flip makes a deed that sets and unsets a switch.
-func flip(b *bool) deed { return deed{func() { *b = true }, func() { *b = false }} }
+// flip makes a injury that sets and unsets a switch.
+func flip(b *bool) injury { return injury{func() { *b = true }, func() { *b = false }} }
 
 // TestFaultTable plays every fault of every sensor: none may yield a wrong value,
 // each must be reported with a reason, unless the sensor can put it right within
@@ -185,11 +188,11 @@ func faultsOf(t *testing.T, sc scene) []string {
 	root := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		s := newStage(t, root)
-		_, deeds := sc.set(s)
-		for name := range deeds {
+		_, injurys := sc.set(s)
+		for name := range injurys {
 			names = append(names, name)
 		}
-		assert.NoError(t, s.hub.Close())
+		assert.NoError(t, s.shared.Close())
 	})
 	slices.Sort(names)
 	return names

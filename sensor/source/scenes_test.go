@@ -7,9 +7,8 @@ import (
 
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
-	"tidemark/sensor/echo"
-	"tidemark/sensor/fake"
-	"tidemark/sensor/kernel"
+	"tidemark/sensor/sensortest"
+	"tidemark/sensor/serial"
 )
 
 // scenes lists the sensors and their faults.
@@ -24,13 +23,13 @@ func scenes() []scene {
 	}
 }
 
-func w1Scene(s *stage) (sensor.Source, map[string]deed) {
+func w1Scene(s *stage) (sensor.Source, map[string]injury) {
 	const dir, good = "bus/w1/devices/28-0123456789ab", "91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25062\n"
 	file := dir + "/w1_slave"
 	heal := func() { s.put(file, good) }
 	heal()
-	say := func(text string) deed { return deed{func() { s.put(file, text) }, heal} }
-	return kernel.NewW1(s.root, "28-0123456789ab", 0, s.clock), map[string]deed{
+	say := func(text string) injury { return injury{func() { s.put(file, text) }, heal} }
+	return s.open(&sensor.W1{ID: "28-0123456789ab"}, sensor.Temperature), map[string]injury{
 		"folder vanishes":             {func() { s.drop(dir) }, heal},
 		"empty file":                  say(""),
 		"checksum NO, stale bytes":    say("92 01 4b 46 7f ff 0f 10 25 : crc=e0 NO\n91 01 4b 46 7f ff 0f 10 25 t=25125\n"),
@@ -43,20 +42,20 @@ func w1Scene(s *stage) (sensor.Source, map[string]deed) {
 }
 
 // poweredW1Scene is a probe that vanishes until its supply was cut.
-func poweredW1Scene(s *stage) (sensor.Source, map[string]deed) {
+func poweredW1Scene(s *stage) (sensor.Source, map[string]injury) {
 	const dir, good = "bus/w1/devices/28-0123456789ab", "91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25062\n"
 	s.put(dir+"/w1_slave", good)
-	s.pins["GPIO22"] = fake.NewPin(func(high bool) {
+	s.pins["GPIO22"] = sensortest.NewPin(func(high bool) {
 		if high {
 			s.put(dir+"/w1_slave", good)
 		}
 	})
-	return chip.NewPowered(kernel.NewW1(s.root, "28-0123456789ab", 0, s.clock), sensor.Temperature, s.hub, "GPIO22", s.clock), map[string]deed{
+	return s.open(&sensor.W1{ID: "28-0123456789ab", Power: "GPIO22"}, sensor.Temperature), map[string]injury{
 		"vanishes until its supply is cut": {func() { s.drop(dir) }, nil},
 	}
 }
 
-func hwmonScene(s *stage) (sensor.Source, map[string]deed) {
+func hwmonScene(s *stage) (sensor.Source, map[string]injury) {
 	const dir = "class/hwmon/hwmon2/"
 	heal := func() {
 		s.put(dir+"name", "sht3x")
@@ -64,7 +63,7 @@ func hwmonScene(s *stage) (sensor.Source, map[string]deed) {
 		s.drop(dir + "temp1_fault")
 	}
 	heal()
-	return kernel.NewHwmon(s.root, sensor.Temperature, "", "sht3x", "", 0, s.clock), map[string]deed{
+	return s.open(&sensor.Hwmon{Name: "sht3x"}, sensor.Temperature), map[string]injury{
 		"device vanishes":            {func() { s.drop(dir) }, heal},
 		"empty file":                 {func() { s.put(dir+"temp1_input", "") }, heal},
 		"no number":                  {func() { s.put(dir+"temp1_input", "warm") }, heal},
@@ -73,12 +72,11 @@ func hwmonScene(s *stage) (sensor.Source, map[string]deed) {
 	}
 }
 
-func srf04Scene(s *stage) (sensor.Source, map[string]deed) {
+func srf04Scene(s *stage) (sensor.Source, map[string]injury) {
 	const dir = "bus/iio/devices/iio:device1/"
 	heal := func() { s.putIIO(dir, "srf04", "150") }
 	heal()
-	file := kernel.NewIIO(s.root, sensor.Distance, kernel.IIOOptions{Name: "srf04"}, s.clock)
-	return echo.NewSRF04(file, echo.Options{AirC: 20.0, Clock: s.clock}), map[string]deed{
+	return s.open(&sensor.SRF04{Sound: sensor.Sound{AirC: 20}}, sensor.Distance), map[string]injury{
 		"no echo: the kernel's read fails": {func() { s.drop(dir + "in_distance_raw"); s.put(dir+"in_distance_raw/x", "") }, func() { s.drop(dir + "in_distance_raw"); heal() }},
 		"device vanishes":                  {func() { s.drop(dir) }, heal},
 		"empty file":                       {func() { s.put(dir+"in_distance_raw", "") }, heal},
@@ -86,12 +84,12 @@ func srf04Scene(s *stage) (sensor.Source, map[string]deed) {
 	}
 }
 
-func iioScene(s *stage) (sensor.Source, map[string]deed) {
+func iioScene(s *stage) (sensor.Source, map[string]injury) {
 	const dir = "bus/iio/devices/iio:device0/"
 	heal := func() { s.putIIO(dir, "vl53l0x", "187") }
 	heal()
-	say := func(raw string) deed { return deed{func() { s.put(dir+"in_distance_raw", raw) }, heal} }
-	return kernel.NewIIO(s.root, sensor.Distance, kernel.IIOOptions{Name: "vl53l0x"}, s.clock), map[string]deed{
+	say := func(raw string) injury { return injury{func() { s.put(dir+"in_distance_raw", raw) }, heal} }
+	return s.open(&sensor.IIO{Name: "vl53l0x"}, sensor.Distance), map[string]injury{
 		"8190, nothing in range":  say("8190"),
 		"garbage of 24 mm":        say("24"),
 		"empty file":              say(""),
@@ -112,17 +110,17 @@ func (s *stage) putIIO(dir, name, raw string) {
 }
 
 // addProbe puts a probe on the 1-wire bus.
-func (s *stage) addProbe() *fake.DS18B20 {
+func (s *stage) addProbe() *sensortest.DS18B20 {
 	addr, err := chip.ParseID("28-0123456789ab")
 	require.NoError(s.t, err)
-	p := &fake.DS18B20{Addr: addr, Celsius: 24.8125}
+	p := &sensortest.DS18B20{Addr: addr, Celsius: 24.8125}
 	s.one.Probes = append(s.one.Probes, p)
 	return p
 }
 
-func probeScene(s *stage) (sensor.Source, map[string]deed) {
+func probeScene(s *stage) (sensor.Source, map[string]injury) {
 	p := s.addProbe()
-	return chip.NewProbe(s.hub, "", "28-0123456789ab", "", 0, s.clock), map[string]deed{
+	return s.open(&sensor.DS18B20{ID: "28-0123456789ab"}, sensor.Temperature), map[string]injury{
 		"does not answer":          flip(&p.Absent),
 		"wrong checksum":           flip(&p.BadCRC),
 		"all zeros":                flip(&p.AllZero),
@@ -133,19 +131,19 @@ func probeScene(s *stage) (sensor.Source, map[string]deed) {
 	}
 }
 
-func poweredProbeScene(s *stage) (sensor.Source, map[string]deed) {
+func poweredProbeScene(s *stage) (sensor.Source, map[string]injury) {
 	p := s.addProbe()
-	s.pins["GPIO5"] = fake.NewPin(func(high bool) { p.Absent = p.Absent && high })
-	return chip.NewProbe(s.hub, "", "28-0123456789ab", "GPIO5", 0, s.clock), map[string]deed{
+	s.pins["GPIO5"] = sensortest.NewPin(func(high bool) { p.Absent = p.Absent && high })
+	return s.open(&sensor.DS18B20{ID: "28-0123456789ab", Power: "GPIO5"}, sensor.Temperature), map[string]injury{
 		"hangs until its supply is cut": {func() { p.Absent = true }, nil},
 	}
 }
 
-func vl53l1xScene(s *stage) (sensor.Source, map[string]deed) {
-	c := fake.NewVL53L1X(182)
+func vl53l1xScene(s *stage) (sensor.Source, map[string]injury) {
+	c := sensortest.NewVL53L1X(182)
 	s.bus.Add(c)
-	code := func(v byte) deed { return deed{func() { c.Code = v }, func() { c.Code = 0 }} }
-	return chip.NewVL53L1X(s.common(chip.Place{}), chip.ToFOptions{}), map[string]deed{
+	code := func(v byte) injury { return injury{func() { c.Code = v }, func() { c.Code = 0 }} }
+	return s.open(&sensor.VL53L1X{}, sensor.Distance), map[string]injury{
 		"does not answer (NAK)":      flip(&c.Nak),
 		"another chip at its place":  {func() { c.WrongID = true; c.BrownOut() }, func() { c.WrongID = false }},
 		"finishes no ranging":        flip(&c.Hang),
@@ -161,34 +159,34 @@ func vl53l1xScene(s *stage) (sensor.Source, map[string]deed) {
 	}
 }
 
-func shutScene(s *stage) (sensor.Source, map[string]deed) {
-	c := fake.NewVL53L1X(182)
+func shutScene(s *stage) (sensor.Source, map[string]injury) {
+	c := sensortest.NewVL53L1X(182)
 	s.bus.Add(c)
-	s.pins["GPIO17"] = fake.NewPin(func(high bool) {
+	s.pins["GPIO17"] = sensortest.NewPin(func(high bool) {
 		c.Hang = c.Hang && high
 		c.Shut(high)
 	})
-	return chip.NewVL53L1X(s.common(chip.Place{Address: 0x30, XShut: "GPIO17"}), chip.ToFOptions{}), map[string]deed{
+	return s.open(&sensor.VL53L1X{I2C: sensor.I2C{Address: 0x30}, XShut: "GPIO17"}, sensor.Distance), map[string]injury{
 		"hangs until it is reset":                {func() { c.Hang = true }, nil},
 		"supply lost: back at its first address": {c.BrownOut, nil},
 	}
 }
 
-func muxScene(s *stage) (sensor.Source, map[string]deed) {
-	c, m := fake.NewVL53L1X(182), &fake.Mux{Addr: 0x70}
-	m.Ports[3] = []fake.Device{c}
+func muxScene(s *stage) (sensor.Source, map[string]injury) {
+	c, m := sensortest.NewVL53L1X(182), &sensortest.Mux{Addr: 0x70}
+	m.Ports[3] = []sensortest.Device{c}
 	s.bus.AddMux(m)
-	return chip.NewVL53L1X(s.common(chip.Place{Mux: 0x70, Port: 3}), chip.ToFOptions{}), map[string]deed{
+	return s.open(&sensor.VL53L1X{I2C: sensor.I2C{Mux: 0x70, Port: 3}}, sensor.Distance), map[string]injury{
 		"multiplexer forgets its port": {m.BrownOut, nil},
 		"multiplexer does not answer":  {func() { m.Dead = true; m.BrownOut() }, func() { m.Dead = false }},
 	}
 }
 
-func vl6180xScene(s *stage) (sensor.Source, map[string]deed) {
-	c := fake.NewVL6180X(64)
+func vl6180xScene(s *stage) (sensor.Source, map[string]injury) {
+	c := sensortest.NewVL6180X(64)
 	s.bus.Add(c)
-	code := func(v byte) deed { return deed{func() { c.Code = v }, func() { c.Code = 0 }} }
-	return chip.NewVL6180X(s.common(chip.Place{}), chip.ToFOptions{}), map[string]deed{
+	code := func(v byte) injury { return injury{func() { c.Code = v }, func() { c.Code = 0 }} }
+	return s.open(&sensor.VL6180X{}, sensor.Distance), map[string]injury{
 		"does not answer (NAK)":     flip(&c.Nak),
 		"another chip at its place": flip(&c.WrongID),
 		"finishes no ranging":       flip(&c.Hang),
@@ -201,20 +199,21 @@ func vl6180xScene(s *stage) (sensor.Source, map[string]deed) {
 	}
 }
 
-func bme280Scene(s *stage) (sensor.Source, map[string]deed) {
-	c := fake.NewBME280(0x76)
+func bme280Scene(s *stage) (sensor.Source, map[string]injury) {
+	c := sensortest.NewBME280(0x76)
 	s.bus.Add(c)
-	return chip.NewBME280(s.common(chip.Place{}), sensor.Humidity), map[string]deed{
+	return s.open(&sensor.BME280{}, sensor.Humidity), map[string]injury{
 		"does not answer (NAK)":    flip(&c.Nak),
 		"never ends a measurement": flip(&c.Busy),
 		"supply lost for a moment": {c.BrownOut, nil},
 	}
 }
 
-func hcsr04Scene(s *stage) (sensor.Source, map[string]deed) {
-	h := &fake.HCSR04{DistanceMM: 150, SpeedMPS: 345}
+func hcsr04Scene(s *stage) (sensor.Source, map[string]injury) {
+	h := &sensortest.HCSR04{DistanceMM: 150, SpeedMPS: 345}
 	odd := 0
-	return echo.NewHCSR04(func() (echo.Lines, error) { return h, nil }, echo.Options{AirC: 21.5, Clock: s.clock}), map[string]deed{
+	pair := chip.NewHCSR04(func() (chip.Lines, error) { return h, nil }, sensor.HCSR04{Sound: sensor.Sound{AirC: 21.5}}, nil, s.clock)
+	return sensor.Guard(pair, sensor.Distance, s.clock), map[string]injury{
 		"no answer to the trigger":   flip(&h.Dead),
 		"no echo (pulse of 38 ms)":   flip(&h.NoEcho),
 		"echo line stays high":       flip(&h.StuckHigh),
@@ -224,9 +223,9 @@ func hcsr04Scene(s *stage) (sensor.Source, map[string]deed) {
 	}
 }
 
-func serialScene(s *stage) (sensor.Source, map[string]deed) {
-	h := &fake.SerialHead{MM: 187}
-	return echo.NewSerial(h.Open, "", echo.Options{Clock: s.clock}), map[string]deed{
+func serialScene(s *stage) (sensor.Source, map[string]injury) {
+	h := &sensortest.SerialHead{MM: 187}
+	return sensor.Guard(serial.NewHead(h.Open, sensor.Serial{}, nil, s.clock), sensor.Distance, s.clock), map[string]injury{
 		"silent":           flip(&h.Silent),
 		"wrong sums":       flip(&h.BadSum),
 		"unplugged":        flip(&h.Gone),

@@ -4,11 +4,11 @@ import (
 	"tidemark/sensor"
 )
 
-// Advise tells what to do about a sensor that failed as r says, most useful first.
-func Advise(spec sensor.Spec, r sensor.Reading) []string {
-	advice := byKind(spec)[r.Status]
+// Advise tells what to do about a sensor that failed so, most useful first.
+func Advise(kind sensor.Kind, status sensor.Status) []string {
+	advice := byKind(kind)[status]
 	if len(advice) == 0 {
-		advice = byStatus()[r.Status]
+		advice = byStatus()[status]
 	}
 	if len(advice) == 0 {
 		advice = []string{"check its wiring, then run tidemark check --scan to see what the machine finds"}
@@ -33,8 +33,8 @@ func byStatus() table {
 }
 
 // byKind is what holds for one kind beyond that.
-func byKind(spec sensor.Spec) table {
-	switch spec.Kind {
+func byKind(kind sensor.Kind) table {
+	switch kind {
 	case sensor.KindW1, sensor.KindDS18B20:
 		return probeAdvice()
 	case sensor.KindVL53L1X, sensor.KindVL6180X, sensor.KindBME280:

@@ -7,8 +7,7 @@ import (
 	"time"
 
 	"tidemark/sensor"
-	"tidemark/sensor/echo"
-	"tidemark/sensor/poll"
+	"tidemark/sensor/sound"
 	"tidemark/sensor/source"
 )
 
@@ -16,7 +15,7 @@ import (
 type Item struct {
 	Vessel   string
 	Role     string // height, dough or air
-	Spec     sensor.Spec
+	Config   sensor.Config
 	Quantity sensor.Quantity
 }
 
@@ -56,16 +55,16 @@ const (
 // sensors are opened for it and closed again.
 func Check(ctx context.Context, items []Item, env source.Env, length time.Duration) []Finding {
 	notes := make([]notebook, len(items))
-	var jobs []poll.Job
+	var jobs []sensor.Job
 	var open []sensor.Source
 	for i, it := range items {
-		src, err := source.Open(it.Spec, it.Quantity, env)
+		src, err := source.Open(it.Config, it.Quantity, env)
 		if err != nil {
 			notes[i].take(sensor.Reading{Status: sensor.Missing, Reason: err.Error()})
 			continue
 		}
 		open = append(open, src)
-		jobs = append(jobs, poll.Job{Bus: source.Bus(it.Spec), Source: src, Quantity: it.Quantity,
+		jobs = append(jobs, sensor.Job{Bus: source.Bus(it.Config), Source: src,
 			Every: time.Second, Timeout: min(length, 5*time.Second), Deliver: notes[i].take})
 	}
 	limited, cancel := context.WithCancel(ctx)
@@ -73,7 +72,7 @@ func Check(ctx context.Context, items []Item, env source.Env, length time.Durati
 	defer stop.Stop()
 	defer cancel()
 	if len(jobs) > 0 {
-		poll.Run(limited, clockOf(env), jobs)
+		sensor.Poll(limited, jobs)
 	}
 	for _, s := range open {
 		_ = s.Close() // nothing was written: a failing close loses nothing
@@ -83,14 +82,6 @@ func Check(ctx context.Context, items []Item, env source.Env, length time.Durati
 		findings[i] = notes[i].judge(it)
 	}
 	return findings
-}
-
-// clockOf is the clock of an Env.
-func clockOf(env source.Env) sensor.Clock {
-	if env.Clock != nil {
-		return env.Clock
-	}
-	return sensor.SystemClock()
 }
 
 // notebook collects the readings of one sensor.
@@ -147,7 +138,7 @@ func (n *notebook) judge(it Item) Finding {
 		f.Verdict, f.Problem = Doubtful, "its values jump about more than they should"
 	}
 	if f.Verdict != Good {
-		f.Advice = Advise(it.Spec, n.last)
+		f.Advice = Advise(sensor.KindOf(it.Config), n.last.Status)
 	}
 	return f
 }
@@ -178,19 +169,30 @@ func (f Finding) Found() string {
 
 // Notes says what else to know about a distance sensor that measures by sound.
 // hasAir tells whether the vessel has an air thermometer.
-func Notes(spec sensor.Spec, hasAir bool) []string {
-	var out []string
-	sound := spec.Kind == sensor.KindHCSR04 || spec.Kind == sensor.KindSRF04
-	if sound && !hasAir && spec.AirC == 0 {
-		out = append(out, fmt.Sprintf("no air thermometer: 22 C are assumed, and four degrees more or less change each distance by %.1f %%; add air, or air_c", 100*echo.AssumedDoubt(4)))
+func Notes(c sensor.Config, hasAir bool) []string {
+	var conf sensor.Sound
+	pings := true
+	switch c := c.(type) {
+	case *sensor.HCSR04:
+		conf = c.Sound
+	case *sensor.SRF04:
+		conf = c.Sound
+	case *sensor.Serial:
+		conf, pings = c.Sound, false
+	default:
+		return nil
 	}
-	if (sound || spec.Kind == sensor.KindSerial) && spec.CO2Ratio == 0 {
+	var out []string
+	if pings && !hasAir && conf.AirC == 0 {
+		out = append(out, fmt.Sprintf("no air thermometer: 22 C are assumed, and four degrees more or less change each distance by %.1f %%; add air, or air_c", 100*sound.AssumedDoubt(4)))
+	}
+	if conf.CO2Ratio == 0 {
 		out = append(out, "carbon dioxide over a lively dough makes sound slower: at 10 % of it distances read 3 % long and the rise too low; leave a gap in the lid, or set co2_ratio")
 	}
 	return out
 }
 
-// Unit gives a value of q in words.
+// Unit returns a value of q in words.
 func Unit(q sensor.Quantity, v float64) string {
 	switch q {
 	case sensor.Distance:

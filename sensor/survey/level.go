@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"tidemark/sensor"
-	"tidemark/sensor/poll"
 )
 
 // Inside is what is known of a vessel's inside.
@@ -34,12 +33,12 @@ func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Leve
 	var mm []float64
 	missed, last := 0, sensor.Reading{}
 	end := time.Now().Add(length)
-	patience := 5 * time.Second
-	if p, ok := src.(poll.Patient); ok { // others decide when there is a reading
-		patience = max(patience, min(p.Patience(), length))
+	wait := 5 * time.Second
+	if p, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
+		wait = max(wait, min(p.MaxWait(), length))
 	}
 	for {
-		one, cancel := context.WithTimeout(ctx, patience)
+		one, cancel := context.WithTimeout(ctx, wait)
 		r := src.Read(one)
 		cancel()
 		if r.Status == sensor.OK {
@@ -80,27 +79,27 @@ func SpotMM(distanceMM, coneDeg float64) float64 {
 
 // Remarks says what is wrong with how a sensor sits over a vessel whose empty
 // floor is floorMM away. It is empty when all is well.
-func Remarks(spec sensor.Spec, in Inside, floorMM float64) []string {
+func Remarks(c sensor.Config, in Inside, floorMM float64) []string {
 	var out []string
-	reach := spec.Reach()
-	minMM := max(reach.MinMM, spec.MinMM)
+	reach, limits := sensor.ReachOf(c), sensor.LimitsOf(c)
+	minMM := max(reach.MinMM, limits.MinMM)
 	if in.TopMM > 0 && floorMM < in.TopMM {
 		out = append(out, fmt.Sprintf("the sensor reads %.0f mm, but the vessel alone is %.0f mm deep: it sees the rim or something in the vessel, not the floor", floorMM, in.TopMM))
 	}
 	if in.TopMM > 0 && floorMM >= in.TopMM && floorMM-in.TopMM < minMM {
 		out = append(out, fmt.Sprintf("a full vessel would come to %.0f mm from the sensor, nearer than the %.0f mm it needs: raise the sensor by %.0f mm", floorMM-in.TopMM, minMM, minMM-(floorMM-in.TopMM)))
 	}
-	if limit := spec.MaxMM; limit > 0 && floorMM > limit || floorMM > reach.MaxMM {
+	if limit := limits.MaxMM; limit > 0 && floorMM > limit || floorMM > reach.MaxMM {
 		out = append(out, fmt.Sprintf("the floor is %.0f mm away, farther than the sensor can be believed", floorMM))
 	}
-	if r := coneRemark(spec, reach.ConeDeg, in, floorMM); r != "" {
+	if r := coneRemark(c, reach.ConeDeg, in, floorMM); r != "" {
 		out = append(out, r)
 	}
 	return out
 }
 
 // coneRemark says when the sensor sees more than the surface.
-func coneRemark(spec sensor.Spec, coneDeg float64, in Inside, floorMM float64) string {
+func coneRemark(c sensor.Config, coneDeg float64, in Inside, floorMM float64) string {
 	if coneDeg == 0 || in.WidthMM == nil {
 		return ""
 	}
@@ -110,7 +109,7 @@ func coneRemark(spec sensor.Spec, coneDeg float64, in Inside, floorMM float64) s
 			continue
 		}
 		advice := "lower the sensor or take a wider vessel"
-		if spec.Kind == sensor.KindVL53L1X && (spec.ROI == 0 || spec.ROI > 4) {
+		if tof, ok := c.(*sensor.VL53L1X); ok && tof.ROI != 4 {
 			advice = "set roi: 4 for a narrower view, or " + advice
 		}
 		return fmt.Sprintf("at %.0f mm above the floor the sensor sees a spot %.0f mm wide, but the vessel is %.0f mm wide there: %s", height, spot, width, advice)
@@ -122,7 +121,7 @@ func coneRemark(spec sensor.Spec, coneDeg float64, in Inside, floorMM float64) s
 // if wanted, known volumes of water. It may be used by several goroutines.
 type Calibration struct {
 	src    sensor.Source
-	spec   sensor.Spec
+	conf   sensor.Config
 	inside Inside
 	length time.Duration
 
@@ -131,14 +130,14 @@ type Calibration struct {
 	points [][2]float64 // height mm, volume L
 }
 
-// NewCalibration measures with src, described by spec, over a vessel. Each level
+// NewCalibration measures with src, opened from conf, over a vessel. Each level
 // takes the given length of time. The source stays the caller's to close.
-func NewCalibration(src sensor.Source, spec sensor.Spec, in Inside, length time.Duration) *Calibration {
-	return &Calibration{src: src, spec: spec, inside: in, length: length}
+func NewCalibration(src sensor.Source, conf sensor.Config, in Inside, length time.Duration) *Calibration {
+	return &Calibration{src: src, conf: conf, inside: in, length: length}
 }
 
 // Empty measures the empty vessel and gives remarks on how the sensor sits. It
-// begins the calibration anew.
+// begins the calibration again.
 func (c *Calibration) Empty(ctx context.Context) (Level, []string, error) {
 	l, err := Measure(ctx, c.src, c.length)
 	if err != nil {
@@ -147,7 +146,7 @@ func (c *Calibration) Empty(ctx context.Context) (Level, []string, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.floor, c.points = &l, [][2]float64{{0, 0}}
-	return l, Remarks(c.spec, c.inside, l.MM), nil
+	return l, Remarks(c.conf, c.inside, l.MM), nil
 }
 
 // leastStepMM is the least rise of the water between two pours.

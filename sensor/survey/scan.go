@@ -1,3 +1,10 @@
+// Package survey finds out what sensors a machine has, whether they work, and how
+// they sit over a vessel: the work behind the commands check and level, and behind
+// the same steps on the page.
+//
+// Units: mm, litres, Celsius, degrees of angle.
+//
+// It reads and advises; it changes nothing on the machine.
 package survey
 
 import (
@@ -21,14 +28,14 @@ type Device struct {
 	Place    string // bus or folder
 	What     string // in words
 	Quantity sensor.Quantity
-	Spec     sensor.Spec // zero when it is no sensor, or one that is not known
+	Config   sensor.Config // nil when it is no sensor, or one that is not known
 }
 
 // Machine is where a scan looks.
 type Machine struct {
 	Sysfs string // empty = /sys
 	Dev   string // empty = /dev
-	Hub   *chip.Hub
+	Buses *chip.Buses
 }
 
 // Section is one kind of bus with what is on it.
@@ -56,7 +63,7 @@ func (m Machine) Scan(ctx context.Context) []Section {
 func (m Machine) probes() []Device {
 	var out []Device
 	for _, id := range kernel.W1Probes(m.Sysfs) {
-		out = append(out, Device{"1-wire", "thermometer " + id, sensor.Temperature, sensor.Spec{Kind: sensor.KindW1, ID: id}})
+		out = append(out, Device{"1-wire", "thermometer " + id, sensor.Temperature, &sensor.W1{ID: id}})
 	}
 	return out
 }
@@ -83,14 +90,11 @@ func (m Machine) iio() []Device {
 			if len(glob(dir, "in_"+channel+"_raw"))+len(glob(dir, "in_"+channel+"_input")) == 0 {
 				continue
 			}
-			spec := sensor.Spec{Kind: sensor.KindIIO, Name: name}
-			if name == "" {
-				spec.Device = filepath.Base(dir)
-			}
+			d := Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(name, "nameless"), q), q, &sensor.IIO{Name: name}}
 			if strings.HasPrefix(name, "srf04") && q == sensor.Distance {
-				spec = sensor.Spec{Kind: sensor.KindSRF04}
+				d.Config = &sensor.SRF04{}
 			}
-			out = append(out, Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(name, "nameless"), q), q, spec})
+			out = append(out, d)
 		}
 	}
 	byDevice(out)
@@ -98,17 +102,30 @@ func (m Machine) iio() []Device {
 	return out
 }
 
-// byDevice names devices by their folder where several of one quantity bear one
-// name.
+// byDevice names devices by their folder where a name says too little: where there
+// is none, or several of one quantity bear it.
 func byDevice(all []Device) {
-	seen := map[string]int{}
-	key := func(d Device) string { return string(d.Quantity) + string(d.Spec.Kind) + d.Spec.Name }
+	same := map[string]int{}
+	key := func(d Device) string { return sensor.Describe(d.Config) + string(d.Quantity) }
 	for _, d := range all {
-		seen[key(d)]++
+		if d.Config != nil {
+			same[key(d)]++
+		}
 	}
 	for i, d := range all {
-		if !d.Spec.IsZero() && seen[key(d)] > 1 {
-			all[i].Spec.Name, all[i].Spec.Device = "", d.Place
+		switch c := d.Config.(type) {
+		case *sensor.IIO:
+			if c.Name == "" || same[key(d)] > 1 {
+				all[i].Config = &sensor.IIO{Device: d.Place}
+			}
+		case *sensor.Hwmon:
+			if c.Name == "" || same[key(d)] > 1 {
+				all[i].Config = &sensor.Hwmon{Device: d.Place}
+			}
+		case *sensor.SRF04:
+			if same[key(d)] > 1 {
+				all[i].Config = &sensor.SRF04{Device: d.Place}
+			}
 		}
 	}
 }
@@ -134,10 +151,9 @@ func (m Machine) hwmon() []Device {
 			if len(glob(dir, channel+"_input")) == 0 {
 				continue
 			}
-			d := Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(name, "nameless"), q), q,
-				sensor.Spec{Kind: sensor.KindHwmon, Name: name}}
+			d := Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(name, "nameless"), q), q, &sensor.Hwmon{Name: name}}
 			if strings.Contains(name, "cpu") || strings.Contains(name, "core") || strings.HasPrefix(name, "rp1") || strings.HasPrefix(name, "w1_slave") {
-				d.Spec = sensor.Spec{} // the board's own temperature, or a probe already listed
+				d.Config = nil // the board's own temperature, or a probe already listed
 			}
 			out = append(out, d)
 		}
@@ -161,7 +177,7 @@ func (m Machine) serial() []Device {
 	var out []Device
 	for _, pattern := range []string{"serial/by-id/*", "serial[0-9]*"} {
 		for _, path := range glob(m.Dev, pattern) {
-			out = append(out, Device{path, "serial line", sensor.Distance, sensor.Spec{Kind: sensor.KindSerial, Device: path}})
+			out = append(out, Device{path, "serial line", sensor.Distance, &sensor.Serial{Device: path}})
 		}
 	}
 	return out
@@ -172,10 +188,10 @@ func (m Machine) i2c(ctx context.Context) []Device {
 	var out []Device
 	for _, path := range glob(m.Dev, "i2c-[0-9]*") {
 		number := strings.TrimPrefix(filepath.Base(path), "i2c-")
-		if m.Hub == nil || ctx.Err() != nil {
+		if m.Buses == nil || ctx.Err() != nil {
 			break
 		}
-		bus, err := m.Hub.OpenI2C(number)
+		bus, err := m.Buses.OpenI2C(number)
 		if err != nil {
 			out = append(out, Device{Place: "I2C bus " + number, What: err.Error()})
 			continue
@@ -193,7 +209,7 @@ func (m Machine) i2c(ctx context.Context) []Device {
 // probeBus identifies the chips on a bus and behind its multiplexers.
 func probeBus(bus i2c.Bus, number string) []Device {
 	var muxes []int
-	out := identify(bus, "I2C bus "+number, sensor.Spec{Bus: number})
+	out := identify(bus, "I2C bus "+number, sensor.I2C{Bus: number})
 	for addr := 0x70; addr <= 0x77; addr++ {
 		if isMux(bus, addr) {
 			muxes = append(muxes, addr)
@@ -205,7 +221,7 @@ func probeBus(bus i2c.Bus, number string) []Device {
 			if bus.Tx(uint16(addr), []byte{1 << port}, nil) != nil {
 				continue
 			}
-			base := sensor.Spec{Bus: number, Mux: addr, Port: port}
+			base := sensor.I2C{Bus: number, Mux: addr, Port: port}
 			out = append(out, without(identify(bus, fmt.Sprintf("I2C bus %s, multiplexer 0x%02x port %d", number, addr, port), base), out)...)
 		}
 		_ = bus.Tx(uint16(addr), []byte{0}, nil) // closed again; it was there a moment ago
@@ -216,38 +232,37 @@ func probeBus(bus i2c.Bus, number string) []Device {
 // without drops chips that answer on the bus itself too.
 func without(found, known []Device) []Device {
 	return slices.DeleteFunc(found, func(d Device) bool {
-		return slices.ContainsFunc(known, func(k Device) bool { return k.Spec.Mux == 0 && k.What == d.What && !k.Spec.IsZero() })
+		return slices.ContainsFunc(known, func(k Device) bool { return k.What == d.What && k.Config != nil })
 	})
 }
 
 // identify asks the addresses where a known chip can be.
-func identify(bus i2c.Bus, place string, base sensor.Spec) []Device {
+func identify(bus i2c.Bus, place string, base sensor.I2C) []Device {
 	var out []Device
-	add := func(kind sensor.Kind, addr int, q sensor.Quantity, what string) {
-		spec := base
-		spec.Kind = kind
-		if addr != 0x29 && kind == sensor.KindBME280 && addr != 0x76 {
-			spec.Address = addr
-		}
-		out = append(out, Device{place, fmt.Sprintf("%s at 0x%02x", what, addr), q, spec})
+	add := func(c sensor.Config, q sensor.Quantity, what string) {
+		out = append(out, Device{place, what, q, c})
 	}
 	switch {
 	case !answers(bus, 0x29):
 	case is(bus, 0x29, []byte{0xc0}, 0xee, 0xaa): // first: its registers have 8 bits, and more would be a write
 		out = append(out, Device{Place: place, What: "VL53L0X at 0x29: hand it to its kernel driver (deploy/wiring.md says how) and use kind iio"})
 	case is(bus, 0x29, []byte{0x01, 0x0f}, 0xea, 0xcc):
-		add(sensor.KindVL53L1X, 0x29, sensor.Distance, "VL53L1X, distance")
+		add(&sensor.VL53L1X{I2C: base}, sensor.Distance, "VL53L1X, distance at 0x29")
 	case is(bus, 0x29, []byte{0x00, 0x00}, 0xb4):
-		add(sensor.KindVL6180X, 0x29, sensor.Distance, "VL6180X, distance")
+		add(&sensor.VL6180X{I2C: base}, sensor.Distance, "VL6180X, distance at 0x29")
 	default:
 		out = append(out, Device{Place: place, What: "a chip at 0x29 that is not known; if there are several, keep all but one in shutdown"})
 	}
 	for _, addr := range []int{0x76, 0x77} {
+		at := base
+		if addr != 0x76 {
+			at.Address = addr
+		}
 		if is(bus, addr, []byte{0xd0}, 0x60) {
-			add(sensor.KindBME280, addr, sensor.Temperature, "BME280, temperature")
-			add(sensor.KindBME280, addr, sensor.Humidity, "BME280, humidity")
+			add(&sensor.BME280{I2C: at}, sensor.Temperature, fmt.Sprintf("BME280, temperature at 0x%02x", addr))
+			add(&sensor.BME280{I2C: at}, sensor.Humidity, fmt.Sprintf("BME280, humidity at 0x%02x", addr))
 		} else if is(bus, addr, []byte{0xd0}, 0x58) {
-			add(sensor.KindBME280, addr, sensor.Temperature, "BMP280, temperature")
+			add(&sensor.BME280{I2C: at}, sensor.Temperature, fmt.Sprintf("BMP280, temperature at 0x%02x", addr))
 		}
 	}
 	return out
@@ -270,4 +285,73 @@ func answers(bus i2c.Bus, addr int) bool { return bus.Tx(uint16(addr), nil, make
 func is(bus i2c.Bus, addr int, register []byte, want ...byte) bool {
 	got := make([]byte, len(want))
 	return bus.Tx(uint16(addr), register, got) == nil && slices.Equal(got, want)
+}
+
+// Snippet returns a piece of configuration for what a scan found, ready to paste
+// and accepted as it stands: a vessel for each distance sensor, with a probe in its
+// dough as long as there are probes. Probes left over stand in a comment. It is
+// empty when no distance sensor was found, because no vessel can do without.
+func Snippet(sections []Section) string {
+	found := map[string][]sensor.Config{} // by role
+	for _, s := range sections {
+		for _, d := range s.Devices {
+			if role := roleOf(d); role != "" {
+				found[role] = append(found[role], d.Config)
+			}
+		}
+	}
+	heights, probes := found["height"], found["dough"]
+	if len(heights) == 0 {
+		return ""
+	}
+	var b strings.Builder
+	b.WriteString("vessels:\n")
+	for i, height := range heights {
+		writeVessel(&b, i, map[string][]sensor.Config{"height": {height}, "dough": part(probes, i), "air": part(found["air"], 0), "humidity": part(found["humidity"], 0)})
+	}
+	for _, spare := range probes[min(len(heights), len(probes)):] {
+		fmt.Fprintf(&b, "# one probe more, for air or loaf of a vessel: %s\n", sensor.Flow(spare))
+	}
+	return b.String()
+}
+
+// roleOf returns what a device of a scan is proposed for: height, dough, air or
+// humidity; empty when it is not proposed.
+func roleOf(d Device) string {
+	switch {
+	case d.Config == nil || sensor.Check(d.Config, d.Quantity) != nil:
+		return ""
+	case sensor.KindOf(d.Config) == sensor.KindSerial: // the line may lead anywhere
+		return ""
+	case d.Quantity == sensor.Distance:
+		return "height"
+	case sensor.KindOf(d.Config) == sensor.KindW1:
+		return "dough"
+	case d.Quantity == sensor.Temperature:
+		return "air"
+	default:
+		return "humidity"
+	}
+}
+
+// part returns the one element at i, or none.
+func part(configs []sensor.Config, i int) []sensor.Config {
+	if i < len(configs) {
+		return configs[i : i+1]
+	}
+	return nil
+}
+
+// writeVessel writes vessel number i with its sensors by role.
+func writeVessel(b *strings.Builder, i int, sensors map[string][]sensor.Config) {
+	fmt.Fprintf(b, "  - name: vessel %d            # a name of your own\n", i+1)
+	b.WriteString("    holds: dough               # or starter\n")
+	b.WriteString("    floor_mm: 240              # sensor to the empty vessel's floor; tidemark level measures it\n")
+	b.WriteString("    profile: {shape: straight, diameter_mm: 180, height_mm: 180}   # your vessel's inside\n")
+	b.WriteString("    target_percent: 100        # doubling\n")
+	for _, role := range []string{"height", "dough", "air", "humidity"} {
+		for _, c := range sensors[role] {
+			fmt.Fprintf(b, "    %s: %s\n", role, sensor.Flow(c))
+		}
+	}
 }

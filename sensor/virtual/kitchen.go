@@ -198,7 +198,7 @@ func senseTemperature(r sensor.Reading, v Vessel, celsius float64, dice *rand.Ra
 		return r.Fault(sensor.BadData, "checksum of the probe's answer is wrong; the value was thrown away")
 	}
 	celsius += v.Senses.NoiseC * dice.NormFloat64()
-	return r.Good(math.Round(celsius*16)/16, sensor.DS18B20StepSD)
+	return r.Good(math.Round(celsius*16)/16, 0.0625/math.Sqrt(12))
 }
 
 // lidOff tells whether the sensor looks elsewhere.

@@ -74,7 +74,7 @@ vessels:
 		speed := sound.Air{Celsius: 30, Humidity: 0.85}.SpeedMPS()
 		dry := sound.Air{Celsius: 30, Humidity: 0.7}.SpeedMPS()
 		assert.Greater(t, math.Abs(speed-dry)/dry*warm, 0.1, "humidity can be seen in the distance")
-		celsius, humidity, ok := a.sourceEnv("tub", hubs{}).Air()
+		celsius, humidity, ok := a.sourceEnv("tub", nil).Air()
 		assert.Equal(t, []any{30.0, 0.85, true}, []any{celsius, math.Round(humidity*100) / 100, ok})
 
 		require.NoError(t, tree.BreakProbe(airProbe, pitree.Missing))

@@ -10,7 +10,6 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
-	"tidemark/sensor/poll"
 	"tidemark/sensor/survey"
 	"tidemark/web"
 )
@@ -18,7 +17,7 @@ import (
 // Times of measuring a vessel from the page. The length of a level stays well
 // below the time that the page's server allows an answer.
 const (
-	levelPace    = 500 * time.Millisecond // from reading to reading meanwhile
+	levelEvery   = 500 * time.Millisecond // from reading to reading meanwhile
 	levelLength  = 10 * time.Second       // of one level
 	levelByNode  = 45 * time.Second       // of one level whose sensor sends when it likes
 	levelForgets = 30 * time.Minute       // after the last step
@@ -28,9 +27,9 @@ const (
 // that the watch takes anyway, so that no bus has two masters; while it measures,
 // they come faster.
 type gauge struct {
-	spec *sensor.Spec
-	pace *poll.Pace
-	next chan sensor.Reading // the newest reading that nobody took
+	conf     sensor.Config
+	interval *sensor.Interval
+	next     chan sensor.Reading // the newest reading that nobody took
 
 	// Guarded by the pipe's lock.
 	cal     *survey.Calibration // nil while nothing is measured
@@ -44,8 +43,8 @@ type gauge struct {
 }
 
 // newGauge makes the gauge of a vessel.
-func newGauge(spec *sensor.Spec) *gauge {
-	return &gauge{spec: spec, pace: &poll.Pace{}, next: make(chan sensor.Reading, 1)}
+func newGauge(conf sensor.Config) *gauge {
+	return &gauge{conf: conf, interval: &sensor.Interval{}, next: make(chan sensor.Reading, 1)}
 }
 
 // show hands the newest reading on. Only the bus's goroutine calls it.
@@ -74,12 +73,12 @@ func (g *gauge) Read(ctx context.Context) sensor.Reading {
 // Close does nothing: the source belongs to the watch.
 func (g *gauge) Close() error { return nil }
 
-// Patience is how long a reading may wait.
-func (g *gauge) Patience() time.Duration { return g.length() }
+// MaxWait returns how long a reading may wait.
+func (g *gauge) MaxWait() time.Duration { return g.length() }
 
 // length is how long one level takes.
 func (g *gauge) length() time.Duration {
-	if g.spec.Kind == sensor.KindMQTT {
+	if sensor.KindOf(g.conf) == sensor.KindMQTT {
 		return levelByNode
 	}
 	return levelLength
@@ -117,7 +116,7 @@ func (p *pipe) begin(now time.Time) (*gauge, *survey.Calibration, error) {
 	}
 	p.levelling(now) // forgets what is too old
 	if g.cal == nil {
-		g.cal = survey.NewCalibration(g, *g.spec, InsideOf(p.vessel), g.length())
+		g.cal = survey.NewCalibration(g, g.conf, InsideOf(p.vessel), g.length())
 		p.waitForAPerson()
 	}
 	select {
@@ -125,7 +124,7 @@ func (p *pipe) begin(now time.Time) (*gauge, *survey.Calibration, error) {
 	default:
 	}
 	g.busy, g.touched = true, now
-	g.pace.Set(levelPace)
+	g.interval.Set(levelEvery)
 	return g, g.cal, nil
 }
 
@@ -155,7 +154,7 @@ func (p *pipe) waitForAPerson() {
 
 // done gives the gauge back after one level.
 func (p *pipe) done(g *gauge, now time.Time) {
-	g.pace.Set(0)
+	g.interval.Set(0)
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	g.busy, g.touched = false, now
@@ -261,7 +260,7 @@ func (p *pipe) levelForWeb() web.Level {
 	if g == nil {
 		return l
 	}
-	l.Sensor, l.Seconds, l.Busy = g.spec.String(), g.length().Seconds(), g.busy
+	l.Sensor, l.Seconds, l.Busy = sensor.Describe(g.conf), g.length().Seconds(), g.busy
 	l.Remarks, l.Pours = slices.Clone(g.remarks), slices.Clone(g.pours)
 	if g.seen {
 		e := g.empty

@@ -291,7 +291,7 @@ func TestToTheRim(t *testing.T) {
 // TestGaugeShowsTheNewestReading: what was not asked for in time is not served.
 func TestGaugeShowsTheNewestReading(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		g := newGauge(&sensor.Spec{Kind: sensor.KindIIO})
+		g := newGauge(&sensor.IIO{})
 		for mm := range 3 {
 			g.show(sensor.Reading{Status: sensor.OK, Value: float64(mm)})
 		}
@@ -299,7 +299,7 @@ func TestGaugeShowsTheNewestReading(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
 		assert.Equal(t, sensor.Stale, g.Read(ctx).Status)
-		assert.Equal(t, levelByNode, newGauge(&sensor.Spec{Kind: sensor.KindMQTT}).Patience())
+		assert.Equal(t, levelByNode, newGauge(&sensor.MQTT{}).MaxWait())
 		assert.NoError(t, g.Close())
 	})
 }

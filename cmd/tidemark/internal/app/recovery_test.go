@@ -33,13 +33,13 @@ func TestRecoveriesAreCounted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		cfg, err := config.Parse("t.yaml", []byte("state_dir: "+state+"\n"+benchConfig), config.WithoutSensors)
 		require.NoError(t, err)
-		cfg.Vessels[0].Height = &sensor.Spec{Kind: sensor.KindIIO}
+		cfg.Vessels[0].Height = &sensor.IIO{}
 		a, err := New(Options{Config: cfg, Clock: wall{}, Live: true})
 		require.NoError(t, err)
 		require.NoError(t, a.Start(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
-		a.sense(ctx, []feed{{"tub", heightRole, sensor.Distance, source.Bus(*cfg.Vessels[0].Height), restless{4, 2}}})
+		a.sense(ctx, []feed{{"tub", heightRole, sensor.Distance, source.Bus(cfg.Vessels[0].Height), restless{4, 2}}})
 		s := a.Snapshot().Vessels[0].Sensors[0]
 		assert.Equal(t, []int64{4, 2}, []int64{s.Restarts, s.Resets})
 		require.NoError(t, a.Stop(t.Context()))

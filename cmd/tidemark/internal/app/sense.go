@@ -8,9 +8,6 @@ import (
 	"time"
 
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
-	"tidemark/sensor/poll"
-	"tidemark/sensor/remote"
 	"tidemark/sensor/source"
 )
 
@@ -38,28 +35,16 @@ type feed struct {
 	source   sensor.Source
 }
 
-// hubs are the buses and the connections to brokers that sensors share.
-type hubs struct {
-	buses   *chip.Hub
-	brokers *remote.Hub
-}
-
-// newHubs makes those of this machine.
-func newHubs() hubs { return hubs{chip.NewHub(), remote.NewHub()} }
-
-// Close ends them, after the sensors.
-func (h hubs) Close() error { return errors.Join(h.buses.Close(), h.brokers.Close()) }
-
 // openFeeds opens every sensor of the configuration.
-func (a *App) openFeeds(hub hubs) ([]feed, error) {
+func (a *App) openFeeds(shared *source.Shared) ([]feed, error) {
 	var feeds []feed
 	for _, v := range a.opt.Config.Vessels {
 		for _, s := range v.Sensors() {
-			src, err := source.Open(s.Spec, s.Quantity, a.sourceEnv(v.Name, hub))
+			src, err := source.Open(s.Config, s.Quantity, a.sourceEnv(v.Name, shared))
 			if err != nil {
 				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, s.Role, err), closeFeeds(feeds))
 			}
-			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, source.Bus(s.Spec), src})
+			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, source.Bus(s.Config), src})
 		}
 		if v.Height != nil {
 			p := a.pipes[v.Name]
@@ -81,8 +66,8 @@ func closeFeeds(feeds []feed) error {
 }
 
 // sourceEnv is what the sensors of a vessel need from the machine.
-func (a *App) sourceEnv(vessel string, hub hubs) source.Env {
-	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Hub: hub.buses, Brokers: hub.brokers, Air: func() (celsius, humidity float64, ok bool) {
+func (a *App) sourceEnv(vessel string, shared *source.Shared) source.Env {
+	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Shared: shared, Air: func() (celsius, humidity float64, ok bool) {
 		return a.pipes[vessel].airNow(a.opt.Clock.Now())
 	}}
 }
@@ -90,17 +75,17 @@ func (a *App) sourceEnv(vessel string, hub hubs) source.Env {
 // sense reads the sensors until ctx ends: those of a bus one after the other, those that
 // others feed when something is there.
 func (a *App) sense(ctx context.Context, feeds []feed) {
-	jobs := make([]poll.Job, len(feeds))
+	jobs := make([]sensor.Job, len(feeds))
 	for i := range feeds {
 		f := &feeds[i]
-		jobs[i] = poll.Job{
-			Bus: f.bus, Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
-			Pace:    a.paceOf(f),
-			Deliver: func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(f) },
-			Timed:   func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
+		jobs[i] = sensor.Job{
+			Bus: f.bus, Source: f.source, Every: a.opt.Config.SampleEvery,
+			Interval: a.intervalOf(f),
+			Deliver:  func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(f) },
+			Timed:    func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
 		}
 	}
-	poll.Run(ctx, sensor.SystemClock(), jobs)
+	sensor.Poll(ctx, jobs)
 }
 
 // broughtBack takes over how often a sensor was brought back so far.
@@ -115,15 +100,15 @@ func (a *App) broughtBack(f *feed) {
 	p.health.broughtBack(string(f.role), rec.Recovery())
 }
 
-// paceOf lets a height be read faster while its vessel is measured.
-func (a *App) paceOf(f *feed) *poll.Pace {
+// intervalOf lets a height be read faster while its vessel is measured.
+func (a *App) intervalOf(f *feed) *sensor.Interval {
 	if f.role != heightRole {
 		return nil
 	}
 	p := a.pipes[f.vessel]
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.gauge.pace
+	return p.gauge.interval
 }
 
 // deliver takes a reading in. A height is joined with the fresh temperatures

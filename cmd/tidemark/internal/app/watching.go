@@ -8,6 +8,7 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/sdnotify"
+	"tidemark/sensor/source"
 )
 
 // The parts whose progress proves that tidemark watches.
@@ -26,15 +27,15 @@ func (a *App) startWatching(ctx context.Context) error {
 	if !a.opt.Live {
 		return nil
 	}
-	hub := newHubs()
-	feeds, err := a.openFeeds(hub)
+	shared := source.NewShared()
+	feeds, err := a.openFeeds(shared)
 	if err != nil {
 		return err
 	}
 	a.pulse = sdnotify.NewPulse(map[string]time.Duration{samplingPart: stuckAfter, advancePart: stuckAfter})
 	a.work.Go(func() {
 		a.sense(ctx, feeds)
-		if err := errors.Join(closeFeeds(feeds), hub.Close()); err != nil {
+		if err := errors.Join(closeFeeds(feeds), shared.Close()); err != nil {
 			a.log.Warn("a sensor did not close", "error", err)
 		}
 	})

@@ -6,6 +6,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/sensor"
 )
 
 // house is a tub with a probe for its loaf, its basket, its sample jar and a
@@ -44,7 +46,7 @@ func TestBreadKeys(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, 1600.0, cfg.Household.AltitudeM)
 	tub, basket, cup, jar := cfg.Vessels[0], cfg.Vessels[1], cfg.Vessels[2], cfg.Vessels[3]
-	assert.Equal(t, "28-00000a1b2c3f", tub.Loaf.ID)
+	assert.Equal(t, "28-00000a1b2c3f", tub.Loaf.(*sensor.W1).ID)
 	assert.Equal(t, "loaf", tub.Sensors()[1].Role)
 	assert.Equal(t, "tub", basket.ProofOf)
 	assert.Equal(t, "tub", cup.SampleOf)

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"net"
@@ -317,19 +318,21 @@ func (c *collector) target(path string, raw *vesselFile, v *Vessel) {
 }
 
 // source decodes and checks one sensor; nil when it is not given.
-func (c *collector) source(path string, n ast.Node, q sensor.Quantity) *sensor.Spec {
+func (c *collector) source(path string, n ast.Node, q sensor.Quantity) sensor.Config {
 	if n == nil {
 		return nil
 	}
-	spec := new(sensor.Spec)
-	if !c.decode(path, n, spec) {
-		return nil
-	}
-	if err := spec.Validate(q); err != nil {
+	conf, err := sensor.Decode(n, q)
+	var field *sensor.FieldError
+	switch {
+	case errors.As(err, &field):
 		c.fieldError(path, err)
-		return nil
+	case err != nil:
+		c.addYAML(path, err)
+	default:
+		return conf
 	}
-	return spec
+	return nil
 }
 
 // batch decodes and checks what was mixed; nil when it is not given.

@@ -75,18 +75,18 @@ type Vessel struct {
 	TargetTable   [][2]float64 // dough Celsius, rise percent; nil when the target is a number
 	Lead          time.Duration
 	LostAfter     time.Duration
-	Height        *sensor.Spec // nil when not given
-	Dough         *sensor.Spec
-	Air           *sensor.Spec
-	Humidity      *sensor.Spec // of the air, for the speed of sound
+	Height        sensor.Config // nil when not given
+	Dough         sensor.Config
+	Air           sensor.Config
+	Humidity      sensor.Config // of the air, for the speed of sound
 	Batch         *bake.Batch
 	// Configured marks floor and profile as they stand in the file, which may have
 	// been measured anew since.
 	Configured string
-	Feed       *bake.Feed   // usual feeding of a starter; nil when not given
-	Loaf       *sensor.Spec // the probe in the loaf; nil when there is none
-	ProofOf    string       // the vessel whose shaped dough proofs here; empty for none
-	SampleOf   string       // the vessel whose sample jar this is; empty for none
+	Feed       *bake.Feed    // usual feeding of a starter; nil when not given
+	Loaf       sensor.Config // the probe in the loaf; nil when there is none
+	ProofOf    string        // the vessel whose shaped dough proofs here; empty for none
+	SampleOf   string        // the vessel whose sample jar this is; empty for none
 }
 
 // Need says what a command wants from the configuration.

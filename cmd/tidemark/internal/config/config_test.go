@@ -39,7 +39,7 @@ func TestParseGood(t *testing.T) {
 	assert.Equal(t, 90.0, v.TargetPercent)
 	assert.Equal(t, 40*time.Minute, v.Lead)
 	assert.Equal(t, 5*time.Minute, v.LostAfter)
-	assert.Equal(t, sensor.KindIIO, v.Height.Kind)
+	assert.Equal(t, &sensor.IIO{Device: "iio:device0"}, v.Height)
 	assert.Nil(t, v.Air)
 	assert.InDelta(t, 1.0, v.Profile.Volume(50), 1e-12)
 	assert.Equal(t, 10*time.Second, cfg.SampleEvery)
@@ -59,8 +59,7 @@ func TestLineZero(t *testing.T) {
 	text := strings.Replace(good, `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: 0, echo: 1}", 1)
 	cfg, err := Parse("t.yaml", []byte(text), Sensors)
 	require.NoError(t, err)
-	trigger, echo := cfg.Vessels[0].Height.Lines()
-	assert.Equal(t, []int{0, 1}, []int{trigger, echo})
+	assert.Equal(t, &sensor.HCSR04{Trigger: new(0), Echo: new(1)}, cfg.Vessels[0].Height)
 }
 
 // TestProblems has a row for every rule, with its exact message.

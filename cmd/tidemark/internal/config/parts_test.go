@@ -22,7 +22,7 @@ func TestProblemsOfParts(t *testing.T) {
 		{"channel key", state, "channels: [{nam: phone}]", `t.yaml:4:13: channels[0]: unknown field "nam"; check the spelling against the list of keys in the README`},
 		{"channel kind", state, "channels: [{name: phone, kind: pigeon}]", `t.yaml:4:32: channels[0].kind: "pigeon" is no kind of channel; write one of: topic, webhook, mail, mqtt, command`},
 		{"channel twice", state, "channels: [" + topic + ", " + topic + "]", `t.yaml:4:91: channels[1].name: "phone" is used twice; give every channel its own name`},
-		{"sensor key", `{kind: w1, id: 28-00000a1b2c3d}`, `{kind: w1, idd: 28-00000a1b2c3d}`, `t.yaml:14:23: vessels[0].dough: unknown field "idd"; check the spelling against the list of keys in the README`},
+		{"sensor key", `{kind: w1, id: 28-00000a1b2c3d}`, `{kind: w1, idd: 28-00000a1b2c3d}`, `t.yaml:14:28: vessels[0].dough.idd: kind w1 does not take it; it takes id, power, offset_c`},
 		{"batch key", floor, floor + "    batch: {nme: loaf}\n", `t.yaml:10:13: vessels[0].batch: unknown field "nme"; check the spelling against the list of keys in the README`},
 		{"points", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "[[0, 0], [x, 1]]", `t.yaml:10:24: vessels[0].profile: expected a number, found a text; see the list of keys in the README`},
 		{"text for a number", "floor_mm: 240", "floor_mm: tall", `t.yaml:9:15: vessels[0]: expected a number, found a text; see the list of keys in the README`},

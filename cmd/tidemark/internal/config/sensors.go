@@ -6,7 +6,7 @@ import "tidemark/sensor"
 type Sensor struct {
 	Role     string // height, dough, air, humidity or loaf: its key in the file
 	Quantity sensor.Quantity
-	Spec     sensor.Spec
+	Config   sensor.Config
 }
 
 // Sensors lists the sensors of a vessel: height, dough, air, humidity, loaf, as
@@ -16,14 +16,14 @@ func (v Vessel) Sensors() []Sensor {
 	for _, s := range []struct {
 		role string
 		q    sensor.Quantity
-		spec *sensor.Spec
+		conf sensor.Config
 	}{
 		{"height", sensor.Distance, v.Height}, {"dough", sensor.Temperature, v.Dough},
 		{"air", sensor.Temperature, v.Air}, {"humidity", sensor.Humidity, v.Humidity},
 		{"loaf", sensor.Temperature, v.Loaf},
 	} {
-		if s.spec != nil {
-			out = append(out, Sensor{s.role, s.q, *s.spec})
+		if s.conf != nil {
+			out = append(out, Sensor{s.role, s.q, s.conf})
 		}
 	}
 	return out

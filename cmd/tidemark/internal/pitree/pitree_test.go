@@ -17,9 +17,9 @@ const probe = "28-00000a1b2c3d"
 func TestTreeReadsAsAPiDoes(t *testing.T) {
 	tree := Tree{Root: t.TempDir()}
 	env := source.Env{SysfsRoot: tree.Root}
-	height, err := source.Open(sensor.Spec{Kind: sensor.KindIIO, Device: "iio:device0"}, sensor.Distance, env)
+	height, err := source.Open(&sensor.IIO{Device: "iio:device0"}, sensor.Distance, env)
 	require.NoError(t, err)
-	dough, err := source.Open(sensor.Spec{Kind: sensor.KindW1, ID: probe}, sensor.Temperature, env)
+	dough, err := source.Open(&sensor.W1{ID: probe}, sensor.Temperature, env)
 	require.NoError(t, err)
 	good := func(mm, celsius float64) {
 		t.Helper()

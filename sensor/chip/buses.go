@@ -1,0 +1,219 @@
+package chip
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strconv"
+	"strings"
+	"sync"
+
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/gpio/gpioreg"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/i2c/i2creg"
+	"periph.io/x/conn/v3/onewire"
+	"periph.io/x/conn/v3/onewire/onewirereg"
+	"periph.io/x/devices/v3/pca9548"
+	"periph.io/x/host/v3"
+
+	"tidemark/sensor"
+)
+
+// Buses keeps the buses open that several chips share, and finds GPIO lines. Its
+// fields may be replaced before first use, for tests.
+type Buses struct {
+	OpenI2C     func(number string) (i2c.BusCloser, error)
+	OpenOneWire func(name string) (onewire.BusCloser, error)
+	Pin         func(name string) (gpio.PinOut, error)
+
+	mu    sync.Mutex
+	i2c   map[string]i2c.BusCloser
+	muxes map[string]*mux
+	one   map[string]onewire.BusCloser
+}
+
+// mux is a multiplexer with its ports as buses.
+type mux struct {
+	names []string // as registered
+	ports [8]i2c.BusCloser
+}
+
+// NewBuses returns the machine's own buses.
+func NewBuses() *Buses {
+	return &Buses{OpenI2C: openI2C, OpenOneWire: openOneWire, Pin: openPin}
+}
+
+// openI2C opens an I2C bus of the machine.
+func openI2C(number string) (i2c.BusCloser, error) {
+	if _, err := host.Init(); err != nil {
+		return nil, sensor.Faultf(sensor.Missing, "the machine's buses cannot be used: %v", err)
+	}
+	bus, err := i2creg.Open(strings.TrimPrefix(number, "/dev/i2c-"))
+	if err != nil {
+		return nil, busFault(number, err)
+	}
+	return bus, nil
+}
+
+// busFault words an I2C bus that cannot be opened.
+func busFault(number string, err error) error {
+	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission") {
+		return sensor.Faultf(sensor.ReadFailed, "no permission to use I2C bus %s; add the user to the group i2c", number)
+	}
+	if text := err.Error(); !strings.Contains(text, "no bus found") && !strings.Contains(text, "can't open unknown bus") {
+		return sensor.Faultf(sensor.Missing, "I2C bus %s cannot be used: %v", number, err)
+	}
+	return sensor.Faultf(sensor.Missing, "I2C bus %s is not there; switch I2C on in the system's settings and start again", number)
+}
+
+// openOneWire opens a 1-wire bus of the machine.
+func openOneWire(name string) (onewire.BusCloser, error) {
+	if _, err := host.Init(); err != nil {
+		return nil, sensor.Faultf(sensor.Missing, "the machine's buses cannot be used: %v", err)
+	}
+	bus, err := onewirereg.Open(name)
+	if err != nil {
+		return nil, sensor.Faultf(sensor.Missing, "no 1-wire bus %q is there that this program may drive (%v); on a Pi the kind w1 is the usual way", name, err)
+	}
+	return bus, nil
+}
+
+// openPin finds a GPIO line of the machine.
+func openPin(name string) (gpio.PinOut, error) {
+	if _, err := host.Init(); err != nil {
+		return nil, sensor.Faultf(sensor.Missing, "the machine's GPIO lines cannot be used: %v", err)
+	}
+	p := gpioreg.ByName(name)
+	if p == nil {
+		return nil, sensor.Faultf(sensor.Missing, "GPIO line %s is not there", name)
+	}
+	return p, nil
+}
+
+// bus returns the bus that a chip sits on.
+func (h *Buses) bus(p sensor.I2C) (i2c.Bus, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	parent, err := h.parent(p.Bus)
+	if err != nil || p.Mux == 0 {
+		return parent, err
+	}
+	m, err := h.mux(parent, p.Bus, p.Mux)
+	if err != nil {
+		return nil, err
+	}
+	// A multiplexer that lost its supply has forgotten its port, but its driver
+	// believes that it is still set. An empty transfer on the next port makes the
+	// driver choose ours again before it is used.
+	if err := m.ports[(p.Port+1)%8].Tx(0, nil, nil); err != nil {
+		return nil, muxFault(p.Mux, err)
+	}
+	return m.ports[p.Port], nil
+}
+
+// parent returns an I2C bus by number; h.mu is held.
+func (h *Buses) parent(number string) (i2c.Bus, error) {
+	number = cmp.Or(number, "1")
+	if b, ok := h.i2c[number]; ok {
+		return b, nil
+	}
+	b, err := h.OpenI2C(number)
+	if err != nil {
+		return nil, err
+	}
+	if h.i2c == nil {
+		h.i2c = map[string]i2c.BusCloser{}
+	}
+	h.i2c[number] = b
+	return b, nil
+}
+
+// muxFault words a multiplexer that does not answer.
+func muxFault(addr int, err error) error {
+	return sensor.Faultf(sensor.Missing, "the multiplexer at 0x%02x does not answer (%v); check its wiring and supply", addr, err)
+}
+
+// mux returns the multiplexer at addr; h.mu is held.
+func (h *Buses) mux(parent i2c.Bus, number string, addr int) (*mux, error) {
+	key := fmt.Sprintf("tidemark-%s-%02x-", cmp.Or(number, "1"), addr)
+	if m, ok := h.muxes[key]; ok {
+		return m, nil
+	}
+	dev, err := pca9548.New(parent, &pca9548.Opts{Addr: addr})
+	if err != nil {
+		return nil, muxFault(addr, err)
+	}
+	m := &mux{}
+	if m.names, err = dev.RegisterPorts(key); err != nil {
+		return nil, errors.Join(sensor.Faultf(sensor.ReadFailed, "multiplexer at 0x%02x: %v", addr, err), m.close())
+	}
+	for i := range m.ports {
+		if m.ports[i], err = i2creg.Open(key + strconv.Itoa(i)); err != nil {
+			return nil, errors.Join(sensor.Faultf(sensor.ReadFailed, "multiplexer at 0x%02x: %v", addr, err), m.close())
+		}
+	}
+	if h.muxes == nil {
+		h.muxes = map[string]*mux{}
+	}
+	h.muxes[key] = m
+	return m, nil
+}
+
+// set sets a GPIO line.
+func (h *Buses) set(line string, level gpio.Level) error {
+	pin, err := h.Pin(line)
+	if err != nil {
+		return err
+	}
+	if err := pin.Out(level); err != nil {
+		return sensor.Faultf(sensor.ReadFailed, "GPIO line %s cannot be set: %v", line, err)
+	}
+	return nil
+}
+
+// close takes the ports out of the registry.
+func (m *mux) close() error {
+	var errs []error
+	for _, name := range m.names {
+		errs = append(errs, i2creg.Unregister(name))
+	}
+	return errors.Join(errs...)
+}
+
+// oneWire returns a 1-wire bus by name.
+func (h *Buses) oneWire(name string) (onewire.Bus, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if b, ok := h.one[name]; ok {
+		return b, nil
+	}
+	b, err := h.OpenOneWire(name)
+	if err != nil {
+		return nil, err
+	}
+	if h.one == nil {
+		h.one = map[string]onewire.BusCloser{}
+	}
+	h.one[name] = b
+	return b, nil
+}
+
+// Close closes every bus. Chips on them must not be read any more.
+func (h *Buses) Close() error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	var errs []error
+	for _, m := range h.muxes {
+		errs = append(errs, m.close())
+	}
+	for _, b := range h.i2c {
+		errs = append(errs, b.Close())
+	}
+	for _, b := range h.one {
+		errs = append(errs, b.Close())
+	}
+	h.i2c, h.muxes, h.one = nil, nil, nil
+	return errors.Join(errs...)
+}

@@ -1,0 +1,10 @@
+//go:build !linux
+
+package chip
+
+import "tidemark/sensor"
+
+// OpenLines needs Linux.
+func OpenLines(string, int, int) (Lines, error) {
+	return nil, sensor.Faultf(sensor.Missing, "GPIO lines can only be used on Linux")
+}

@@ -1,0 +1,150 @@
+package chip
+
+import (
+	"context"
+	"time"
+
+	"tidemark/sensor"
+	"tidemark/sensor/sound"
+)
+
+// Edge is a change of the echo line.
+type Edge struct {
+	Rising bool
+	At     time.Duration // by the kernel's clock, taken at the interrupt
+}
+
+// Lines are the two GPIO lines of an HC-SR04.
+type Lines interface {
+	// Trigger sets the trigger line.
+	Trigger(high bool) error
+	// Edge waits for the next change of the echo line, until ctx ends.
+	Edge(ctx context.Context) (Edge, error)
+	// Drain forgets changes that were not asked for.
+	Drain() error
+	Close() error
+}
+
+// Timing of the HC-SR04 (user guide): the echo line rises soon after the burst;
+// a pulse longer than longest means that no echo came back. The trigger must
+// last 10 us at least.
+const (
+	triggerPulse = 20 * time.Microsecond
+	riseWithin   = 20 * time.Millisecond
+	fallWithin   = 60 * time.Millisecond
+	longest      = 25 * time.Millisecond
+)
+
+// edgeStepMM is the doubt of one distance from the resolution of interrupts, about
+// 10 us. Common practice, no source.
+const edgeStepMM = 1.7
+
+// HCSR04 is an ultrasonic pair on two GPIO lines.
+type HCSR04 struct {
+	burst sound.Burst
+	open  func() (Lines, error)
+	lines Lines
+}
+
+// NewHCSR04 reads the pair whose lines open gives; nil means those of the
+// configuration. They are opened at the first reading, and again after an error.
+// air may be nil.
+func NewHCSR04(open func() (Lines, error), conf sensor.HCSR04, air sensor.Air, clock sensor.Clock) *HCSR04 {
+	if open == nil {
+		open = func() (Lines, error) { return OpenLines(conf.Device, *conf.Trigger, *conf.Echo) }
+	}
+	return &HCSR04{open: open, burst: sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, Clock: clock, StepMM: edgeStepMM, Gap: sound.BetweenPings}}
+}
+
+// Read sends a burst of pings, which takes about 0.7 s.
+func (h *HCSR04) Read(ctx context.Context) sensor.Reading { return h.burst.Read(ctx, h.ping) }
+
+// Close gives the lines back to the kernel.
+func (h *HCSR04) Close() error {
+	if h.lines == nil {
+		return nil
+	}
+	err := h.lines.Close()
+	h.lines = nil
+	return err
+}
+
+// ping sends one ping.
+func (h *HCSR04) ping(ctx context.Context, air sound.Air) (float64, error) {
+	if h.lines == nil {
+		lines, err := h.open()
+		if err != nil {
+			return 0, err
+		}
+		h.lines = lines
+	}
+	width, err := h.measure(ctx)
+	if err != nil && sensor.StatusOf(err) == "" { // the lines themselves failed
+		_ = h.Close() // they are opened again at the next ping
+		return 0, sensor.Faultf(sensor.ReadFailed, "GPIO lines: %v", err)
+	}
+	if err != nil {
+		return 0, err
+	}
+	return width.Seconds() * air.SpeedMPS() * 1000 / 2, nil
+}
+
+// measure returns the width of the echo pulse.
+func (h *HCSR04) measure(ctx context.Context) (time.Duration, error) {
+	if err := h.fire(ctx); err != nil {
+		return 0, err
+	}
+	rise, err := h.edge(ctx, true, riseWithin)
+	if err != nil {
+		return 0, err
+	}
+	fall, err := h.edge(ctx, false, fallWithin)
+	if err != nil {
+		return 0, err
+	}
+	width := fall - rise
+	switch {
+	case width <= 0:
+		return 0, sensor.Faultf(sensor.BadData, "the echo pulse ends before it begins; the edges are out of order")
+	case width > longest:
+		return 0, sensor.Faultf(sensor.OutOfRange, "no echo came back (pulse of %d ms)", width.Milliseconds())
+	}
+	return width, nil
+}
+
+// fire sends the trigger pulse.
+func (h *HCSR04) fire(ctx context.Context) error {
+	if err := h.lines.Drain(); err != nil {
+		return err
+	}
+	if err := h.lines.Trigger(true); err != nil {
+		return err
+	}
+	_ = sound.Pause(ctx, triggerPulse) // cut short only when the reading is given up
+	return h.lines.Trigger(false)
+}
+
+// edge waits for a change in the wanted direction.
+func (h *HCSR04) edge(ctx context.Context, rising bool, within time.Duration) (time.Duration, error) {
+	waiting, cancel := context.WithTimeout(ctx, within)
+	defer cancel()
+	for {
+		e, err := h.lines.Edge(waiting)
+		switch {
+		case err != nil && waiting.Err() != nil:
+			return 0, noEdge(rising)
+		case err != nil:
+			return 0, err
+		case e.Rising == rising:
+			return e.At, nil
+		}
+	}
+}
+
+// noEdge words a missing edge.
+func noEdge(rising bool) error {
+	if rising {
+		return sensor.Faultf(sensor.ReadFailed, "the sensor does not answer its trigger; check the 5 V supply, the trigger wire and the divider in the echo line")
+	}
+	return sensor.Faultf(sensor.ReadFailed, "the echo line stays high; check the sensor and its echo wire")
+}

@@ -1,0 +1,360 @@
+package sensor
+
+import (
+	"fmt"
+	"maps"
+	"reflect"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+)
+
+// Kind names a way of reading a quantity.
+type Kind string
+
+// The kinds of source.
+const (
+	KindW1      Kind = "w1"      // 1-wire probe through the kernel's files
+	KindDS18B20 Kind = "ds18b20" // 1-wire probe on a bus this program drives
+	KindIIO     Kind = "iio"     // the kernel's industrial I/O files
+	KindHwmon   Kind = "hwmon"   // the kernel's hardware monitoring files
+	KindVL53L1X Kind = "vl53l1x" // time-of-flight chip on I2C
+	KindVL6180X Kind = "vl6180x" // short-range time-of-flight chip on I2C
+	KindBME280  Kind = "bme280"  // air temperature and humidity chip on I2C
+	KindHCSR04  Kind = "hcsr04"  // ultrasonic pair on two GPIO lines
+	KindSRF04   Kind = "srf04"   // ultrasonic pair through the kernel's driver
+	KindSerial  Kind = "serial"  // ultrasonic head on a serial line
+	KindMQTT    Kind = "mqtt"    // a number in messages from a broker
+)
+
+// Config is the configuration of one source: a pointer to the struct of its kind,
+// W1 to MQTT below, which bears the name of the kind. Its keys are those of the
+// configuration file.
+type Config interface {
+	// check checks the values of a source of q. The error is a *FieldError.
+	check(q Quantity) error
+}
+
+// W1 is a 1-wire probe behind the kernel's files.
+type W1 struct {
+	ID      string  `yaml:"id,omitempty"`       // like 28-0123456789ab; empty = the only one
+	Power   string  `yaml:"power,omitempty"`    // GPIO line that feeds the probe
+	OffsetC float64 `yaml:"offset_c,omitempty"` // added to each temperature, -10 to 10
+}
+
+// DS18B20 is a 1-wire probe on a bus that this program drives.
+type DS18B20 struct {
+	ID      string  `yaml:"id,omitempty"`
+	Bus     string  `yaml:"bus,omitempty"` // name of the 1-wire bus
+	Power   string  `yaml:"power,omitempty"`
+	OffsetC float64 `yaml:"offset_c,omitempty"`
+}
+
+// Hwmon is a channel of a chip behind the kernel's hardware monitoring.
+type Hwmon struct {
+	Device  string  `yaml:"device,omitempty"`  // folder, such as hwmon2
+	Name    string  `yaml:"name,omitempty"`    // what the kernel calls the chip, such as sht3x
+	Channel string  `yaml:"channel,omitempty"` // temp1 or humidity1 by default
+	OffsetC float64 `yaml:"offset_c,omitempty"`
+}
+
+// IIO is a channel of a device of the kernel's industrial I/O.
+type IIO struct {
+	Device  string  `yaml:"device,omitempty"`  // folder, such as iio:device0
+	Name    string  `yaml:"name,omitempty"`    // what the kernel calls the chip, such as vl53l0x
+	Channel string  `yaml:"channel,omitempty"` // distance, temp or humidityrelative by default
+	OffsetC float64 `yaml:"offset_c,omitempty"`
+	Limits  `yaml:",inline"`
+}
+
+// I2C says where a chip is wired.
+type I2C struct {
+	Bus     string `yaml:"bus,omitempty"`     // bus number, 1 by default
+	Address int    `yaml:"address,omitempty"` // 0 = where the chip wakes up
+	Mux     int    `yaml:"mux,omitempty"`     // address of a PCA9548 multiplexer in between, 0x70 to 0x77
+	Port    int    `yaml:"port,omitempty"`    // port of that multiplexer, 0 to 7
+	Power   string `yaml:"power,omitempty"`   // GPIO line that feeds the chip
+}
+
+// VL53L1X is a time-of-flight chip.
+type VL53L1X struct {
+	I2C    `yaml:",inline"`
+	XShut  string   `yaml:"xshut,omitempty"`  // GPIO line at the shutdown pin, like GPIO17
+	ROI    int      `yaml:"roi,omitempty"`    // receivers used a side, 4 to 16; 0 = 16
+	Budget Duration `yaml:"budget,omitempty"` // time for one ranging, 20 ms to 1 s; 0 = 50 ms
+	Limits `yaml:",inline"`
+}
+
+// VL6180X is a short-range time-of-flight chip.
+type VL6180X struct {
+	I2C    `yaml:",inline"`
+	XShut  string `yaml:"xshut,omitempty"`
+	Limits `yaml:",inline"`
+}
+
+// BME280 is an air chip, or a BMP280 for temperature only.
+type BME280 struct {
+	I2C     `yaml:",inline"`
+	OffsetC float64 `yaml:"offset_c,omitempty"`
+}
+
+// Sound is what the ultrasonic kinds share.
+type Sound struct {
+	Pings    int     `yaml:"pings,omitempty"`     // for one reading, 3 to 25; 0 = 11, serial 5
+	CO2Ratio float64 `yaml:"co2_ratio,omitempty"` // share of CO2 in the air under the sensor, 0 to 0.5
+	AirC     float64 `yaml:"air_c,omitempty"`     // air temperature where none is measured, Celsius; 0 = 22
+}
+
+// HCSR04 is an ultrasonic pair on two GPIO lines.
+type HCSR04 struct {
+	Trigger *int   `yaml:"trigger,omitempty"` // line number of the pin; 0 is one, nil is none
+	Echo    *int   `yaml:"echo,omitempty"`
+	Device  string `yaml:"device,omitempty"` // such as /dev/gpiochip0; empty = the chip of the header pins
+	Power   string `yaml:"power,omitempty"`
+	Sound   `yaml:",inline"`
+	Limits  `yaml:",inline"`
+}
+
+// SRF04 is an ultrasonic pair behind the kernel's srf04 driver.
+type SRF04 struct {
+	Device string `yaml:"device,omitempty"` // folder, such as iio:device1
+	Sound  `yaml:",inline"`
+	Limits `yaml:",inline"`
+}
+
+// Serial is an ultrasonic head on a serial line.
+type Serial struct {
+	Device string `yaml:"device,omitempty"` // such as /dev/serial0
+	Format string `yaml:"format,omitempty"` // frame or text; empty = frame
+	Baud   int    `yaml:"baud,omitempty"`   // 0 = 9600
+	Sound  `yaml:",inline"`
+	Limits `yaml:",inline"`
+}
+
+// MQTT is a number in the messages of a topic.
+type MQTT struct {
+	Broker       string   `yaml:"broker,omitempty"` // mqtt://host:1883 or mqtts://host:8883
+	Topic        string   `yaml:"topic,omitempty"`  // exact, no wildcards
+	Field        string   `yaml:"field,omitempty"`  // dotted path in a JSON payload; empty = the payload is the number
+	Unit         string   `yaml:"unit,omitempty"`   // mm, cm, m, in, C, F, ratio or percent
+	User         string   `yaml:"user,omitempty"`
+	PasswordFile string   `yaml:"password_file,omitempty"` // kept out of the configuration
+	CAFile       string   `yaml:"ca_file,omitempty"`       // PEM of the authority that signed the broker's certificate
+	CertFile     string   `yaml:"cert_file,omitempty"`     // PEM of our own certificate
+	KeyFile      string   `yaml:"key_file,omitempty"`      // PEM of its key
+	StaleAfter   Duration `yaml:"stale_after,omitempty"`   // an older message is no reading; 0 = 2m
+	OffsetC      float64  `yaml:"offset_c,omitempty"`
+	Limits       `yaml:",inline"`
+}
+
+// Duration is a length of time in the form Go writes it: 33ms, 90s, 2m.
+type Duration time.Duration
+
+// MarshalText returns the usual form, such as 1m30s.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d).String()), nil }
+
+// UnmarshalText reads a length of time with its unit, and refuses a bare number.
+func (d *Duration) UnmarshalText(b []byte) error {
+	v, err := time.ParseDuration(string(b))
+	if err != nil {
+		return fmt.Errorf("%q is not a length of time: write it with its unit, like 33ms, 90s or 2m", b)
+	}
+	*d = Duration(v)
+	return nil
+}
+
+// FieldError says what is wrong with one key of a Config.
+type FieldError struct {
+	Field string // the key as written in the configuration
+	Msg   string // what was expected, what was found, what to do
+}
+
+func (e *FieldError) Error() string { return e.Field + ": " + e.Msg }
+
+// fieldErrf returns a *FieldError.
+func fieldErrf(field, format string, args ...any) error {
+	return &FieldError{field, fmt.Sprintf(format, args...)}
+}
+
+// kindInfo is what one kind measures and needs.
+type kindInfo struct {
+	measures []Quantity
+	needs    []string // keys it cannot do without
+	empty    func() Config
+}
+
+// kinds returns the table of kinds.
+func kinds() map[Kind]kindInfo {
+	distance, celsius := []Quantity{Distance}, []Quantity{Temperature}
+	air, all := []Quantity{Temperature, Humidity}, []Quantity{Distance, Temperature, Humidity}
+	return map[Kind]kindInfo{
+		KindW1:      {celsius, nil, func() Config { return new(W1) }},
+		KindDS18B20: {celsius, nil, func() Config { return new(DS18B20) }},
+		KindHwmon:   {air, nil, func() Config { return new(Hwmon) }},
+		KindIIO:     {all, nil, func() Config { return new(IIO) }},
+		KindVL53L1X: {distance, nil, func() Config { return new(VL53L1X) }},
+		KindVL6180X: {distance, nil, func() Config { return new(VL6180X) }},
+		KindBME280:  {air, nil, func() Config { return new(BME280) }},
+		KindHCSR04:  {distance, []string{"trigger", "echo"}, func() Config { return new(HCSR04) }},
+		KindSRF04:   {distance, nil, func() Config { return new(SRF04) }},
+		KindSerial:  {distance, []string{"device"}, func() Config { return new(Serial) }},
+		KindMQTT:    {all, []string{"broker", "topic"}, func() Config { return new(MQTT) }},
+	}
+}
+
+// KindOf returns the kind of a Config.
+func KindOf(c Config) Kind { return Kind(strings.ToLower(reflect.TypeOf(c).Elem().Name())) }
+
+// Kinds returns the kinds that can measure q, sorted.
+func Kinds(q Quantity) []Kind {
+	var out []Kind
+	for k, info := range kinds() {
+		if slices.Contains(info.measures, q) {
+			out = append(out, k)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Decode reads the configuration of a source of q from YAML and checks it. The
+// error is a *FieldError, or that of the YAML library with its place.
+func Decode(n ast.Node, q Quantity) (Config, error) {
+	var given map[string]any
+	var head struct {
+		Kind Kind `yaml:"kind"`
+	}
+	for _, into := range []any{&given, &head} {
+		if err := yaml.NodeToValue(n, into); err != nil {
+			return nil, err
+		}
+	}
+	info, err := fitting(head.Kind, q)
+	if err != nil {
+		return nil, err
+	}
+	c := info.empty()
+	var takes []string
+	for _, f := range fields(c) {
+		takes = append(takes, f.key)
+		delete(given, f.key)
+	}
+	delete(given, "kind")
+	for _, key := range slices.Sorted(maps.Keys(given)) {
+		return nil, fieldErrf(key, "kind %s does not take it; it takes %s", head.Kind, strings.Join(takes, ", "))
+	}
+	if err := yaml.NodeToValue(n, c); err != nil {
+		return nil, err
+	}
+	return c, Check(c, q)
+}
+
+// fitting returns what is known of a kind, which must measure q.
+func fitting(k Kind, q Quantity) (kindInfo, error) {
+	var names []string
+	for _, known := range Kinds(q) {
+		names = append(names, string(known))
+	}
+	info, ok := kinds()[k]
+	switch list := strings.Join(names, ", "); {
+	case k == "":
+		return info, fieldErrf("kind", "missing; expected one of %s", list)
+	case !ok:
+		return info, fieldErrf("kind", "%q is not known; expected one of %s", k, list)
+	case !slices.Contains(info.measures, q):
+		return info, fieldErrf("kind", "%q does not measure %s; expected one of %s", k, q, list)
+	}
+	return info, nil
+}
+
+// Check reports whether c describes a source of q. The error is a *FieldError.
+func Check(c Config, q Quantity) error {
+	info, err := fitting(KindOf(c), q)
+	if err != nil {
+		return err
+	}
+	set := map[string]bool{}
+	for _, f := range fields(c) {
+		if f.value.IsZero() {
+			continue
+		}
+		set[f.key] = true
+		if strings.HasSuffix(f.key, "_mm") && q != Distance || f.key == "offset_c" && q != Temperature {
+			return fieldErrf(f.key, "does not fit a source of %s; take it out", q)
+		}
+	}
+	for _, key := range info.needs {
+		if !set[key] {
+			return fieldErrf(key, "missing; kind %s cannot do without it", KindOf(c))
+		}
+	}
+	return c.check(q)
+}
+
+// field is one key of a Config with its value.
+type field struct {
+	key   string
+	value reflect.Value
+}
+
+// fields returns the keys of a Config in the order of its struct.
+func fields(c Config) []field {
+	var out []field
+	v := reflect.ValueOf(c).Elem()
+	for _, f := range reflect.VisibleFields(v.Type()) {
+		if !f.Anonymous {
+			key, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
+			out = append(out, field{key, v.FieldByIndex(f.Index)})
+		}
+	}
+	return out
+}
+
+// Flow writes a Config in one line, as it stands in a configuration.
+func Flow(c Config) string {
+	parts := []string{"kind: " + string(KindOf(c))}
+	for _, f := range fields(c) {
+		if f.value.IsZero() {
+			continue
+		}
+		if f.key == "address" || f.key == "mux" { // usual in hex
+			parts = append(parts, fmt.Sprintf("%s: 0x%02x", f.key, f.value.Int()))
+			continue
+		}
+		text, err := yaml.Marshal(f.value.Interface())
+		if err != nil {
+			continue // strings, numbers and durations always marshal
+		}
+		parts = append(parts, f.key+": "+strings.TrimSpace(string(text)))
+	}
+	return "{" + strings.Join(parts, ", ") + "}"
+}
+
+// Describe says in a few words what is read, for tables and messages.
+func Describe(c Config) string {
+	parts := []string{string(KindOf(c))}
+	for _, f := range fields(c) {
+		switch f.key {
+		case "id", "device", "name", "channel", "topic":
+			if f.value.String() != "" {
+				parts = append(parts, f.value.String())
+			}
+		case "address":
+			if f.value.Int() != 0 {
+				parts = append(parts, fmt.Sprintf("0x%02x", f.value.Int()))
+			}
+		case "mux":
+			if f.value.Int() != 0 {
+				parts = append(parts, fmt.Sprintf("mux 0x%02x", f.value.Int()))
+			}
+		case "port":
+			if len(parts) > 1 && strings.HasPrefix(parts[len(parts)-1], "mux") {
+				parts = append(parts, fmt.Sprintf("port %d", f.value.Int()))
+			}
+		}
+	}
+	return strings.Join(parts, " ")
+}

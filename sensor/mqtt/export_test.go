@@ -1,0 +1,28 @@
+package mqtt
+
+import (
+	"github.com/eclipse/paho.golang/paho"
+
+	"tidemark/sensor"
+)
+
+// NewOffline returns a Source on a Client without a broker, and what lets a message
+// arrive for it.
+func NewOffline(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) (s *Source, arrive func(payload string)) {
+	clients := NewClients()
+	c := broken("")
+	clients.open[login{}] = c
+	s = New(clients, q, conf, clock)
+	s.once.Do(s.start)
+	c.topics[conf.Topic].tell("")
+	return s, func(payload string) {
+		_, _ = c.receive(paho.PublishReceived{Packet: &paho.Publish{Topic: conf.Topic, Payload: []byte(payload)}})
+	}
+}
+
+// BackOff is the pause before connection attempt n, and Explain the words of an
+// error of connecting.
+var (
+	BackOff = backOff
+	Explain = explain
+)

@@ -1,0 +1,251 @@
+package mqtt
+
+import (
+	"cmp"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"tidemark/sensor"
+)
+
+// Clients keeps one Client for each login to a broker, shared by the sources with
+// that login. It may be used by several goroutines; make it with NewClients.
+type Clients struct {
+	mu   sync.Mutex
+	open map[login]*Client
+}
+
+// login is what tells one connection from another.
+type login struct{ broker, user, passwordFile, caFile, certFile, keyFile string }
+
+// NewClients returns a Clients without connections.
+func NewClients() *Clients { return &Clients{open: map[login]*Client{}} }
+
+// of returns the Client for a source.
+func (s *Clients) of(conf sensor.MQTT) *Client {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	key := login{conf.Broker, conf.User, conf.PasswordFile, conf.CAFile, conf.CertFile, conf.KeyFile}
+	c, ok := s.open[key]
+	if !ok {
+		c = key.connect()
+		s.open[key] = c
+	}
+	return c
+}
+
+// Close ends every connection. Sources that use them must not be read any more.
+func (s *Clients) Close() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var errs []error
+	for _, c := range s.open {
+		errs = append(errs, c.Close())
+	}
+	clear(s.open)
+	return errors.Join(errs...)
+}
+
+// connect begins a connection.
+func (l login) connect() *Client {
+	trust, err := l.tls()
+	if err != nil {
+		return broken(err.Error())
+	}
+	opt := Options{Broker: l.broker, User: l.user, TLS: trust}
+	if l.passwordFile != "" {
+		opt.Password = l.password
+	}
+	return Connect(opt)
+}
+
+// password reads the secret, again for each connection, so that a wrong one can be
+// put right while the service runs.
+func (l login) password() ([]byte, error) {
+	secret, err := os.ReadFile(l.passwordFile)
+	if err != nil {
+		return nil, fmt.Errorf("password_file cannot be read: %w", err)
+	}
+	return []byte(strings.TrimRight(string(secret), "\r\n")), nil
+}
+
+// tls returns the encryption.
+func (l login) tls() (*tls.Config, error) {
+	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
+	if l.caFile != "" {
+		pem, err := os.ReadFile(l.caFile)
+		if err != nil {
+			return nil, fmt.Errorf("ca_file cannot be read: %w", err)
+		}
+		cfg.RootCAs = x509.NewCertPool()
+		if !cfg.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("ca_file %s holds no certificate in PEM form", l.caFile)
+		}
+	}
+	if l.certFile != "" {
+		own, err := tls.LoadX509KeyPair(l.certFile, l.keyFile)
+		if err != nil {
+			return nil, fmt.Errorf("cert_file and key_file cannot be used: %w", err)
+		}
+		cfg.Certificates = []tls.Certificate{own}
+	}
+	return cfg, nil
+}
+
+// usualStale is how old a message may be where nobody says.
+const usualStale = 2 * time.Minute
+
+// Source is a quantity in the messages of a topic. It keeps the newest message only.
+type Source struct {
+	clients *Clients
+	q       sensor.Quantity
+	conf    sensor.MQTT
+	stale   time.Duration
+	clock   sensor.Clock
+
+	once sync.Once
+	news chan struct{} // holds a token while there is something to tell
+
+	mu      sync.Mutex
+	cancel  func()          // ends the subscription; nil before the first reading
+	latest  *sensor.Reading // not yet returned
+	last    time.Duration   // when something usable was received, or when we began
+	trouble string          // what stands in the way of messages; empty = nothing
+	told    bool            // a reading has said so
+	noise   sensor.NoiseMeter
+}
+
+// New reads q from a topic, over the connection that clients keeps for its login,
+// from the first reading on.
+func New(clients *Clients, q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
+	return &Source{clients: clients, q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale), clock: clock,
+		news: make(chan struct{}, 1), trouble: notYet, told: true}
+}
+
+// MaxWait returns how long a reading may wait for the next message.
+func (s *Source) MaxWait() time.Duration { return s.stale + time.Second }
+
+// Read waits for the next message, until ctx ends or the topic counts as stale.
+// A message that arrived since the last reading is returned at once, and so is the
+// news that the broker is away or refuses us.
+func (s *Source) Read(ctx context.Context) sensor.Reading {
+	s.once.Do(s.start)
+	_, now := s.clock()
+	s.mu.Lock()
+	timer := time.NewTimer(max(s.stale-(now-s.last), 0))
+	s.mu.Unlock()
+	defer timer.Stop()
+	for {
+		if r, ok := s.take(); ok {
+			return r
+		}
+		select {
+		case <-s.news:
+		case <-ctx.Done():
+			return s.nothing()
+		case <-timer.C:
+			return s.nothing()
+		}
+	}
+}
+
+// start begins to receive.
+func (s *Source) start() {
+	_, s.last = s.clock()
+	cancel := s.clients.of(s.conf).Subscribe(s.conf.Topic, s.message, s.setTrouble)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.cancel = cancel
+}
+
+// Close ends the subscription. The source cannot be read any more.
+func (s *Source) Close() error {
+	s.once.Do(func() {}) // a source never read has nothing to end
+	s.mu.Lock()
+	cancel := s.cancel
+	s.mu.Unlock()
+	if cancel != nil {
+		cancel()
+	}
+	return nil
+}
+
+// take returns the message or the trouble that nobody was told of.
+func (s *Source) take() (sensor.Reading, bool) {
+	_, now := s.clock()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if r := s.latest; r != nil {
+		s.latest = nil
+		if now-r.Mono <= s.stale {
+			return *r, true
+		}
+	}
+	if !s.told {
+		return s.missing(), true
+	}
+	return sensor.Reading{}, false
+}
+
+// nothing says why there is no message.
+func (s *Source) nothing() sensor.Reading {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.missing()
+}
+
+// missing is nothing with s.mu held.
+func (s *Source) missing() sensor.Reading {
+	s.told = true
+	r := s.clock.Stamp(s.q)
+	if s.trouble != "" {
+		return r.Fault(sensor.Missing, "broker %s: %s", s.conf.Broker, s.trouble)
+	}
+	return r.Fault(sensor.Stale, "no message on %s for %s; is the sensor node awake?", s.conf.Topic, (r.Mono - s.last).Round(time.Second))
+}
+
+// setTrouble keeps what stands in the way of messages.
+func (s *Source) setTrouble(text string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if text != s.trouble {
+		s.trouble, s.told = text, text == ""
+		s.notify()
+	}
+}
+
+// notify lets Read look again.
+func (s *Source) notify() {
+	select {
+	case s.news <- struct{}{}:
+	default:
+	}
+}
+
+// message makes a reading of a payload.
+func (s *Source) message(payload []byte) {
+	r := s.clock.Stamp(s.q)
+	v, err := ParsePayload(payload, s.conf.Field, s.conf.Unit, s.q)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	switch {
+	case err == nil && s.q == sensor.Distance:
+		v, err = s.conf.Apply(v, sensor.ReachOf(&s.conf))
+	case s.q == sensor.Temperature:
+		v += s.conf.OffsetC
+	}
+	if err != nil {
+		r = r.Failed(err)
+	} else {
+		r = r.Good(v, s.noise.Add(v, 0))
+	}
+	s.latest, s.last = &r, r.Mono
+	s.notify()
+}

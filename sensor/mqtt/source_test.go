@@ -1,0 +1,225 @@
+package mqtt_test
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/eclipse/paho.golang/autopaho"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/sensor"
+	"tidemark/sensor/mqtt"
+	"tidemark/sensor/sensortest"
+)
+
+// offline returns a source that gets its messages from the test.
+func offline(stale time.Duration) (*mqtt.Source, func(string)) {
+	return mqtt.NewOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: sensor.Duration(stale), Limits: sensor.Limits{OffsetMM: -2}}, sensor.SystemClock())
+}
+
+func TestAMessageCountsOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, arrive := offline(time.Minute)
+		arrive("182")
+		arrived := time.Now()
+		time.Sleep(3 * time.Second)
+		r := m.Read(t.Context())
+		assert.Equal(t, 180.0, r.Value)
+		assert.Equal(t, arrived, r.Wall, "the moment of arrival, not of reading")
+		start := time.Now()
+		r = m.Read(t.Context())
+		assert.Equal(t, sensor.Stale, r.Status)
+		assert.Equal(t, "no message on tub for 1m0s; is the sensor node awake?", r.Reason)
+		assert.Equal(t, 57*time.Second, time.Since(start), "a minute after the last message")
+	})
+}
+
+func TestReadWaitsForTheNextMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, arrive := offline(time.Minute)
+		time.AfterFunc(20*time.Second, func() { arrive("90") })
+		assert.Equal(t, 88.0, m.Read(t.Context()).Value)
+		time.AfterFunc(time.Second, func() { arrive("3") })
+		assert.Equal(t, sensor.OutOfRange, m.Read(t.Context()).Status)
+		arrive("100")
+		arrive("101")
+		assert.Equal(t, 99.0, m.Read(t.Context()).Value, "the newest")
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		assert.Equal(t, sensor.Stale, m.Read(ctx).Status)
+	})
+}
+
+func TestAnOldMessageIsNotServed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, arrive := offline(time.Minute)
+		arrive("182")
+		time.Sleep(2 * time.Minute)
+		assert.Equal(t, sensor.Stale, m.Read(t.Context()).Status)
+	})
+}
+
+func TestBackOffGrowsAndIsJittered(t *testing.T) {
+	seen := map[time.Duration]bool{}
+	for range 50 {
+		d := mqtt.BackOff(4)
+		assert.GreaterOrEqual(t, d, 4*time.Second)
+		assert.LessOrEqual(t, d, 8*time.Second+1)
+		seen[d] = true
+	}
+	assert.Greater(t, len(seen), 10)
+	assert.LessOrEqual(t, mqtt.BackOff(1000), time.Minute+1)
+	assert.GreaterOrEqual(t, mqtt.BackOff(0), 250*time.Millisecond)
+}
+
+func TestFilesThatCannotBeRead(t *testing.T) {
+	for name, c := range map[string]struct {
+		conf sensor.MQTT
+		want string
+	}{
+		"password": {sensor.MQTT{Broker: "mqtt://127.0.0.1:1", User: "u", PasswordFile: "/nonexistent"}, "password_file cannot be read"},
+		"ca":       {sensor.MQTT{Broker: "mqtts://127.0.0.1:1", CAFile: "/nonexistent"}, "ca_file cannot be read"},
+		"no pem":   {sensor.MQTT{Broker: "mqtts://127.0.0.1:1", CAFile: "source_test.go"}, "holds no certificate in PEM form"},
+		"cert":     {sensor.MQTT{Broker: "mqtts://127.0.0.1:1", CertFile: "/nonexistent", KeyFile: "/nonexistent"}, "cert_file and key_file cannot be used"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			ctx, cancel := context.WithCancel(t.Context())
+			cancel()
+			clients := mqtt.NewClients()
+			m := mqtt.New(clients, sensor.Distance, c.conf, sensor.SystemClock())
+			r := m.Read(ctx)
+			assert.Equal(t, sensor.Missing, r.Status)
+			assert.Contains(t, r.Reason, c.want)
+			require.NoError(t, m.Close())
+			require.NoError(t, clients.Close())
+		})
+	}
+}
+
+// TestExplainSaysWhatToDo has a row for each way in which a broker turns us away.
+func TestExplainSaysWhatToDo(t *testing.T) {
+	for want, err := range map[string]error{
+		"it refuses our user or password":                 &autopaho.ConnackError{ReasonCode: 0x87},
+		"it refuses the connection (reason 0x97)":         &autopaho.ConnackError{ReasonCode: 0x97},
+		"set ca_file to that authority's certificate":     &tls.CertificateVerificationError{Err: x509.UnknownAuthorityError{}},
+		"its certificate is for another name":             &tls.CertificateVerificationError{Err: x509.HostnameError{Certificate: &x509.Certificate{}, Host: "broker.lan"}},
+		"or this machine's clock is wrong":                &tls.CertificateVerificationError{Err: x509.CertificateInvalidError{Reason: x509.Expired}},
+		"its certificate is not trusted (no good at all)": &tls.CertificateVerificationError{Err: errors.New("no good at all")},
+		"cannot connect (no route)":                       errors.New("no route"),
+	} {
+		assert.Contains(t, mqtt.Explain(err), want)
+	}
+}
+
+// read reads once within a time.
+func read(t *testing.T, s *mqtt.Source, within time.Duration) sensor.Reading {
+	ctx, cancel := context.WithTimeout(t.Context(), within)
+	defer cancel()
+	return s.Read(ctx)
+}
+
+// until sends to the topic again and again until it reads what satisfies ok.
+func until(t *testing.T, b *sensortest.Broker, s *mqtt.Source, topic string, ok func(sensor.Reading) bool) sensor.Reading {
+	t.Helper()
+	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
+		b.Publish(topic, "182.5")
+		if r := read(t, s, 50*time.Millisecond); ok(r) {
+			return r
+		}
+	}
+	t.Fatal("nothing of the kind came in time")
+	return sensor.Reading{}
+}
+
+func good(r sensor.Reading) bool { return r.Status == sensor.OK }
+
+// says returns whether a reading gives a reason.
+func says(part string) func(sensor.Reading) bool {
+	return func(r sensor.Reading) bool { return strings.Contains(r.Reason, part) }
+}
+
+// of returns a source of a topic.
+func of(clients *mqtt.Clients, b *sensortest.Broker, topic string) *mqtt.Source {
+	return mqtt.New(clients, sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic}, sensor.SystemClock())
+}
+
+// Sources with one login share a connection, another login has another one, and each
+// topic is read by all who want it.
+func TestSourcesOfOneLoginShareAConnection(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	clients := mqtt.NewClients()
+	height, twice, air := of(clients, b, "tub/mm"), of(clients, b, "tub/mm"), of(clients, b, "air/mm")
+	until(t, b, height, "tub/mm", good)
+	until(t, b, air, "air/mm", good)
+	until(t, b, twice, "tub/mm", good)
+	now, ever, topics := b.Counts()
+	assert.Equal(t, []int{1, 1, 2}, []int{now, ever, topics})
+	other := mqtt.New(clients, sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: "tub/mm", User: "other"}, sensor.SystemClock())
+	until(t, b, other, "tub/mm", good)
+	_, ever, _ = b.Counts()
+	assert.Equal(t, 2, ever)
+	require.NoError(t, twice.Close())
+	until(t, b, height, "tub/mm", good)
+	require.NoError(t, clients.Close())
+	assert.Eventually(t, func() bool { now, _, _ := b.Counts(); return now == 0 }, 5*time.Second, 10*time.Millisecond)
+}
+
+func TestAllTopicsComeBackWithTheConnection(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	clients := mqtt.NewClients()
+	defer clients.Close()
+	one, two := of(clients, b, "one"), of(clients, b, "two")
+	until(t, b, one, "one", good)
+	until(t, b, two, "two", good)
+	b.Drop()
+	until(t, b, one, "none", says("the connection was lost"))
+	until(t, b, one, "one", good)
+	until(t, b, two, "two", good)
+}
+
+// A topic that the broker refuses, or for which it closes the connection, is told by
+// name to its own source; the others are read.
+func TestARefusedTopicTroublesNoOther(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	b.Set(func() { b.Refuse["secret"], b.Cut["deadly"] = true, true })
+	clients := mqtt.NewClients()
+	defer clients.Close()
+	fine, secret, deadly := of(clients, b, "fine"), of(clients, b, "secret"), of(clients, b, "deadly")
+	until(t, b, secret, "none", says("it refuses the topic secret (reason 0x87)"))
+	until(t, b, deadly, "none", says("it closes the connection when asked for the topic deadly; let our user read that topic"))
+	until(t, b, fine, "fine", good)
+	_, before, _ := b.Counts()
+	for range 20 {
+		until(t, b, fine, "fine", good)
+	}
+	_, after, _ := b.Counts()
+	assert.Equal(t, before, after, "the connection lives on")
+}
+
+func TestPublishTellsTheReason(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	b.Set(func() { b.Refuse["no"] = true })
+	c := mqtt.Connect(mqtt.Options{Broker: b.URL()})
+	reason, err := c.Publish(t.Context(), "yes", []byte("1"), true)
+	require.NoError(t, err)
+	assert.Zero(t, reason)
+	assert.Equal(t, "1", b.Retained("yes"))
+	reason, err = c.Publish(t.Context(), "no", []byte("1"), false)
+	assert.Error(t, err)
+	assert.EqualValues(t, 0x87, reason)
+	require.NoError(t, c.Close())
+	b.Stop()
+	dead := mqtt.Connect(mqtt.Options{Broker: b.URL()})
+	defer dead.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+	defer cancel()
+	_, err = dead.Publish(ctx, "yes", []byte("1"), false)
+	assert.ErrorContains(t, err, "no connection to the broker: cannot connect")
+}

@@ -1,0 +1,180 @@
+package sensor
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"sync"
+	"time"
+)
+
+// Job is one source to be read again and again.
+type Job struct {
+	Bus      string        // jobs with the same name are read one after the other
+	Source   Source        // behind Guard, unless it cannot hang
+	Every    time.Duration // from reading to reading
+	Timeout  time.Duration // for one reading; 0 = 10 s, or the source's MaxWait
+	Interval *Interval     // shortens Every at times; nil = never
+	// Deliver gets every reading, faults too. It is called by one goroutine at a
+	// time for each bus and must return quickly.
+	Deliver func(Reading)
+	// Timed, when given, is told before each Deliver how long the reading took
+	// and how many whole intervals passed since it was due.
+	Timed func(took time.Duration, missed uint64)
+}
+
+// Limits of the polling.
+const (
+	pollTimeout = 10 * time.Second
+	pollSlowest = 30 * time.Second // between two readings of a failing source
+	pollFaults  = 3                // faults in a row before a source is asked less often
+)
+
+// pollJob is a Job with its state.
+type pollJob struct {
+	Job
+	started time.Time // when the last reading began
+	due     time.Time
+	faults  int // in a row
+}
+
+// Poll reads the jobs until ctx ends, each bus by a goroutine of its own, so that a
+// sensor which fails holds up nobody on another bus. A source that keeps failing
+// is asked less and less often, at moments that chance spreads. Poll neither opens
+// nor closes sources.
+func Poll(ctx context.Context, jobs []Job) {
+	buses := map[string][]*pollJob{}
+	for i, j := range jobs {
+		p, pushed := j.Source.(PushedSource)
+		if pushed { // it waits for others: nobody waits for it
+			j.Bus = fmt.Sprint("pushed ", i)
+		}
+		switch {
+		case j.Timeout == 0 && pushed:
+			j.Timeout = p.MaxWait()
+		case j.Timeout == 0:
+			j.Timeout = pollTimeout
+		}
+		buses[j.Bus] = append(buses[j.Bus], &pollJob{Job: j, due: time.Now()})
+	}
+	var wg sync.WaitGroup
+	for _, bus := range buses {
+		wake := make(chan struct{}, 1)
+		for _, j := range bus {
+			j.Interval.attach(wake)
+		}
+		wg.Go(func() { pollBus(ctx, bus, wake) })
+	}
+	wg.Wait()
+}
+
+// pollBus reads the jobs of one bus, always the one that is due first.
+func pollBus(ctx context.Context, bus []*pollJob, wake <-chan struct{}) {
+	for {
+		next := bus[0]
+		for _, j := range bus[1:] {
+			if j.due.Before(next.due) {
+				next = j
+			}
+		}
+		timer := time.NewTimer(time.Until(next.due))
+		select {
+		case <-timer.C:
+			next.read(ctx)
+		case <-wake:
+			for _, j := range bus {
+				j.hurry()
+			}
+		case <-ctx.Done():
+		}
+		timer.Stop()
+		if ctx.Err() != nil {
+			return
+		}
+	}
+}
+
+// read reads the source once and hands the reading on, unless ctx has ended: then
+// the reading was cut short by that, not by a fault.
+func (j *pollJob) read(ctx context.Context) {
+	j.started = time.Now()
+	missed := uint64(max(0, j.started.Sub(j.due)/max(j.Every, 1)))
+	limited, cancel := context.WithTimeout(ctx, j.Timeout)
+	defer cancel()
+	r := j.Source.Read(limited)
+	if ctx.Err() != nil {
+		return
+	}
+	if j.Timed != nil {
+		j.Timed(time.Since(j.started), missed)
+	}
+	j.schedule(r.Status)
+	j.Deliver(r)
+}
+
+// schedule decides when the source is read next: at its interval, or after a
+// growing pause when it cannot be reached.
+func (j *pollJob) schedule(s Status) {
+	if s == Missing || s == ReadFailed {
+		j.faults++
+	} else {
+		j.faults = 0
+	}
+	pause := j.Interval.or(j.Every)
+	if extra := j.faults - pollFaults; extra > 0 {
+		pause = min(pause<<min(extra, 10), max(pollSlowest, pause))
+		pause = pause*4/5 + rand.N(pause*2/5+1) // a fifth either way
+	}
+	j.due = j.started.Add(pause)
+}
+
+// hurry brings the next reading forward when the interval was shortened.
+func (j *pollJob) hurry() {
+	every := j.Interval.or(0)
+	if soon := j.started.Add(every); every > 0 && soon.Before(j.due) {
+		j.due = soon
+	}
+}
+
+// Interval lets one job be read faster for a while, as when somebody measures a
+// vessel. The other jobs of its bus keep their turns. The zero value changes
+// nothing; it may be used by several goroutines.
+type Interval struct {
+	mu    sync.Mutex
+	every time.Duration
+	wake  chan<- struct{}
+}
+
+// Set reads the job every so often from now on; 0 goes back to its own interval.
+func (i *Interval) Set(every time.Duration) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.every = every
+	select {
+	case i.wake <- struct{}{}:
+	default: // nobody polls yet, or the bus is about to look anyway
+	}
+}
+
+// attach lets Set wake a bus.
+func (i *Interval) attach(wake chan<- struct{}) {
+	if i == nil {
+		return
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.wake = wake
+}
+
+// or returns the interval that was set, or the job's own.
+func (i *Interval) or(own time.Duration) time.Duration {
+	if i == nil {
+		return own
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.every > 0 {
+		return i.every
+	}
+	return own
+}

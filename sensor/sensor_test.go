@@ -1,0 +1,261 @@
+package sensor_test
+
+import (
+	"context"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/sensor"
+)
+
+// source calls a function for each reading.
+type source func(ctx context.Context) sensor.Reading
+
+func (s source) Read(ctx context.Context) sensor.Reading { return s(ctx) }
+func (s source) Close() error                            { return nil }
+
+// log keeps when which readings were delivered.
+type log struct {
+	mu sync.Mutex
+	at []time.Duration
+	r  []sensor.Reading
+}
+
+func (l *log) deliver(start time.Time) func(sensor.Reading) {
+	return func(r sensor.Reading) {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		l.at, l.r = append(l.at, time.Since(start)), append(l.r, r)
+	}
+}
+
+// run polls jobs for a while in a bubble.
+func run(t *testing.T, d time.Duration, jobs func(start time.Time) []sensor.Job) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithTimeout(t.Context(), d)
+		defer cancel()
+		sensor.Poll(ctx, jobs(time.Now()))
+		assert.Error(t, ctx.Err(), "Poll ends with its context only")
+		time.Sleep(time.Hour) // lets hanging reads end
+	})
+}
+
+// good takes some time for a good reading.
+func good(takes time.Duration) source {
+	return func(context.Context) sensor.Reading {
+		time.Sleep(takes)
+		return sensor.Reading{Status: sensor.OK, Value: 1}
+	}
+}
+
+func TestPollReadsAtItsInterval(t *testing.T) {
+	var l log
+	run(t, 10500*time.Millisecond, func(start time.Time) []sensor.Job {
+		return []sensor.Job{{Bus: "a", Source: good(750 * time.Millisecond), Every: 2 * time.Second, Deliver: l.deliver(start)}}
+	})
+	want := []time.Duration{750, 2750, 4750, 6750, 8750}
+	for i := range want {
+		want[i] *= time.Millisecond
+	}
+	assert.Equal(t, want, l.at, "the time of a reading does not add to the pause")
+}
+
+func TestAHangingSourceHoldsUpNobodyElse(t *testing.T) {
+	var hung, neighbour, other log
+	run(t, 59500*time.Millisecond, func(start time.Time) []sensor.Job {
+		stuck := sensor.Guard(source(func(context.Context) sensor.Reading { // looks at no context
+			time.Sleep(30 * time.Second)
+			return sensor.Reading{Status: sensor.OK, Value: 99}
+		}), sensor.Distance, sensor.SystemClock())
+		return []sensor.Job{
+			{Bus: "a", Source: stuck, Every: time.Second, Timeout: 2 * time.Second, Deliver: hung.deliver(start)},
+			{Bus: "a", Source: good(0), Every: time.Second, Deliver: neighbour.deliver(start)},
+			{Bus: "b", Source: good(0), Every: time.Second, Deliver: other.deliver(start)},
+		}
+	})
+	assert.Len(t, other.at, 60, "another bus does not notice")
+	assert.Greater(t, len(neighbour.at), 50, "the same bus waits only for the deadline")
+	assert.NotEmpty(t, hung.r)
+	for _, r := range hung.r {
+		assert.Equal(t, sensor.ReadFailed, r.Status, "the late value is too old to be served")
+		assert.Equal(t, sensor.Distance, r.Quantity)
+		assert.NotEmpty(t, r.Reason)
+	}
+	assert.Equal(t, 2*time.Second, hung.at[0])
+}
+
+func TestGuard(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		hang := false
+		closed := 0
+		s := sensor.Guard(closer{source(func(ctx context.Context) sensor.Reading {
+			if hang {
+				time.Sleep(time.Minute)
+			}
+			return sensor.Reading{Status: sensor.OK}
+		}), &closed}, sensor.Distance, sensor.SystemClock())
+		within := func(d time.Duration) sensor.Status {
+			ctx, cancel := context.WithTimeout(t.Context(), d)
+			defer cancel()
+			return s.Read(ctx).Status
+		}
+		assert.Equal(t, sensor.OK, within(time.Second))
+		hang = true
+		assert.Equal(t, sensor.ReadFailed, within(10*time.Second))
+		assert.Equal(t, 10*time.Second, time.Since(start), "let go at the deadline")
+		assert.Equal(t, sensor.ReadFailed, within(10*time.Second))
+		assert.Equal(t, 10*time.Second+100*time.Millisecond, time.Since(start), "the next one does not hold up its bus")
+		assert.Error(t, s.Close(), "closing gives up after two seconds")
+		assert.Zero(t, closed, "nothing is closed under a call")
+		time.Sleep(time.Minute)
+		hang = false
+		assert.Equal(t, sensor.OK, within(time.Second), "free again")
+		require.NoError(t, s.Close())
+		assert.Equal(t, 1, closed)
+	})
+}
+
+// closer counts how often it was closed.
+type closer struct {
+	source
+	n *int
+}
+
+func (c closer) Close() error { *c.n++; return nil }
+
+func TestAFailingSourceIsAskedLessAndLess(t *testing.T) {
+	var l log
+	run(t, 5*time.Minute, func(start time.Time) []sensor.Job {
+		gone := source(func(context.Context) sensor.Reading { return sensor.Reading{Status: sensor.Missing} })
+		return []sensor.Job{{Bus: "a", Source: gone, Every: time.Second, Deliver: l.deliver(start)}}
+	})
+	assert.Equal(t, []time.Duration{0, time.Second, 2 * time.Second}, l.at[:3], "at first at its interval")
+	last := l.at[len(l.at)-1] - l.at[len(l.at)-2]
+	assert.InDelta(t, 30, last.Seconds(), 6.1, "30 s, by a fifth more or less")
+	assert.Less(t, len(l.at), 25)
+	assert.NotEqual(t, l.at[len(l.at)-2]-l.at[len(l.at)-3], last, "chance spreads the moments")
+}
+
+func TestAnEmptyVesselIsNoReasonToAskLess(t *testing.T) {
+	var l log
+	run(t, 59500*time.Millisecond, func(start time.Time) []sensor.Job {
+		far := source(func(context.Context) sensor.Reading { return sensor.Reading{Status: sensor.OutOfRange} })
+		return []sensor.Job{{Bus: "a", Source: far, Every: time.Second, Deliver: l.deliver(start)}}
+	})
+	assert.Len(t, l.at, 60)
+}
+
+func TestIntervalReturnsAfterAFault(t *testing.T) {
+	var l log
+	run(t, 3*time.Minute, func(start time.Time) []sensor.Job {
+		s := source(func(context.Context) sensor.Reading {
+			if time.Since(start) < time.Minute {
+				return sensor.Reading{Status: sensor.ReadFailed}
+			}
+			return sensor.Reading{Status: sensor.OK}
+		})
+		return []sensor.Job{{Bus: "a", Source: s, Every: time.Second, Deliver: l.deliver(start)}}
+	})
+	n := len(l.at)
+	assert.Equal(t, time.Second, l.at[n-1]-l.at[n-2])
+	for i, r := range l.r {
+		if r.Status == sensor.OK {
+			assert.Less(t, l.at[i], time.Minute+37*time.Second, "noticed within the longest pause")
+			break
+		}
+	}
+}
+
+// pushed waits as long as it is let.
+type pushed struct{ source }
+
+func (pushed) MaxWait() time.Duration { return time.Minute }
+
+// A pushed source gets its time, and another one of its bus waits for nobody.
+func TestAPushedSourceGetsItsTime(t *testing.T) {
+	for _, c := range []struct{ timeout, want time.Duration }{{0, time.Minute}, {40 * time.Second, 40 * time.Second}} {
+		var l, other log
+		run(t, c.want+5*time.Second, func(start time.Time) []sensor.Job {
+			s := pushed{func(ctx context.Context) sensor.Reading {
+				<-ctx.Done()
+				return sensor.Reading{Status: sensor.Stale}
+			}}
+			assert.Equal(t, s.MaxWait(), sensor.Guard(s, sensor.Distance, nil).(sensor.PushedSource).MaxWait(), "needs no guard")
+			return []sensor.Job{
+				{Bus: "a", Source: s, Every: time.Second, Timeout: c.timeout, Deliver: l.deliver(start)},
+				{Bus: "a", Source: good(0), Every: time.Second, Deliver: other.deliver(start)},
+			}
+		})
+		assert.Equal(t, []time.Duration{c.want}, l.at)
+		assert.Greater(t, len(other.at), 40)
+	}
+}
+
+// A hurried job is read faster at once, and at its own interval again afterwards;
+// the other job of its bus is read as before all the while.
+func TestAHurriedJobLeavesOthersTheirTurn(t *testing.T) {
+	var hurried, other log
+	run(t, 5*time.Minute, func(start time.Time) []sensor.Job {
+		interval := &sensor.Interval{}
+		time.AfterFunc(95*time.Second, func() { interval.Set(500 * time.Millisecond) })
+		time.AfterFunc(105*time.Second, func() { interval.Set(0) })
+		return []sensor.Job{
+			{Bus: "a", Source: good(300 * time.Millisecond), Every: 30 * time.Second, Interval: interval, Deliver: hurried.deliver(start)},
+			{Bus: "a", Source: good(300 * time.Millisecond), Every: 10 * time.Second, Deliver: other.deliver(start)},
+		}
+	})
+	var fast int
+	for _, at := range hurried.at {
+		if at > 95*time.Second && at < 106*time.Second {
+			fast++
+		}
+	}
+	assert.InDelta(t, 20, fast, 2, "%v", hurried.at)
+	assert.InDelta(t, 10+20, len(hurried.at), 3)
+	require.Len(t, other.at, 30)
+	for i, at := range other.at {
+		assert.InDelta(t, float64(i)*10+0.3, at.Seconds(), 1)
+	}
+}
+
+// To hurry one job does not wake another from its back-off.
+func TestHurryLeavesTheBackOffOfOthers(t *testing.T) {
+	var dead log
+	run(t, 10*time.Minute, func(start time.Time) []sensor.Job {
+		interval := &sensor.Interval{}
+		interval.Set(time.Second)
+		return []sensor.Job{
+			{Bus: "a", Source: good(10 * time.Millisecond), Every: 10 * time.Second, Interval: interval, Deliver: func(sensor.Reading) { interval.Set(time.Second) }},
+			{Bus: "a", Every: time.Second, Deliver: dead.deliver(start), Source: source(func(context.Context) sensor.Reading {
+				return sensor.Reading{Status: sensor.Missing}
+			})},
+		}
+	})
+	assert.Less(t, len(dead.at), 40)
+}
+
+// TestPollTellsWhatWasNotReadInTime lets a slow source share a bus with a quick one:
+// the quick one is then due long before its turn comes.
+func TestPollTellsWhatWasNotReadInTime(t *testing.T) {
+	var l log
+	var took []time.Duration
+	var missed, alone uint64
+	run(t, 20*time.Second, func(start time.Time) []sensor.Job {
+		return []sensor.Job{
+			{Bus: "a", Source: good(7 * time.Second), Every: 14 * time.Second, Deliver: l.deliver(start)},
+			{Bus: "a", Source: good(100 * time.Millisecond), Every: 2 * time.Second, Deliver: l.deliver(start),
+				Timed: func(d time.Duration, n uint64) { took = append(took, d); missed += n }},
+			{Bus: "b", Source: good(100 * time.Millisecond), Every: 2 * time.Second, Deliver: l.deliver(start),
+				Timed: func(_ time.Duration, n uint64) { alone += n }},
+		}
+	})
+	assert.Zero(t, alone)
+	assert.Equal(t, uint64(3), missed, "7 s late hold three intervals of 2 s; the second slow reading is still under way")
+	assert.Equal(t, 100*time.Millisecond, took[0])
+}

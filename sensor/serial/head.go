@@ -1,0 +1,163 @@
+package serial
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"io"
+	"io/fs"
+	"time"
+
+	port "go.bug.st/serial"
+
+	"tidemark/sensor"
+	"tidemark/sensor/sound"
+)
+
+// Port is a serial line. Read returns 0 bytes and no error when nothing came for
+// a while.
+type Port interface {
+	io.ReadCloser
+	ResetInputBuffer() error
+}
+
+// readSlice is how long one read of the port waits at most, so that a reading can
+// be given up.
+const readSlice = 100 * time.Millisecond
+
+// OpenPort opens a serial device, such as /dev/serial0, at 8 data bits, no
+// parity, one stop bit.
+func OpenPort(device string, baud int) (Port, error) {
+	p, err := port.Open(device, &port.Mode{BaudRate: baud})
+	if err != nil {
+		return nil, portFault(device, err)
+	}
+	if err := p.SetReadTimeout(readSlice); err != nil {
+		_ = p.Close() // the error before matters more
+		return nil, portFault(device, err)
+	}
+	return p, nil
+}
+
+// portFault words a serial port that cannot be opened.
+func portFault(device string, err error) error {
+	var p *port.PortError
+	if errors.As(err, &p) {
+		switch p.Code() {
+		case port.PortNotFound:
+			return sensor.Faultf(sensor.Missing, "%s is not there; is the adapter plugged in and the serial port switched on?", device)
+		case port.PermissionDenied:
+			return sensor.Faultf(sensor.ReadFailed, "no permission to open %s; add the user to the group dialout", device)
+		case port.PortBusy:
+			return sensor.Faultf(sensor.ReadFailed, "%s is in use by another program (a login console?)", device)
+		case port.InvalidSerialPort:
+			return sensor.Faultf(sensor.ReadFailed, "%s is not a serial port", device)
+		}
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return sensor.Faultf(sensor.Missing, "%s is not there; is the adapter plugged in and the serial port switched on?", device)
+	}
+	return sensor.Faultf(sensor.ReadFailed, "%s: %v", device, err)
+}
+
+// Head is an ultrasonic head that sends its distance over a serial line.
+type Head struct {
+	burst  sound.Burst
+	format string
+	open   func() (Port, error)
+	port   Port
+	held   []byte // the beginning of a frame
+}
+
+// framesPerReading is how many frames make one reading.
+const framesPerReading = 5
+
+// NewHead reads a head whose port open gives; nil means that of the configuration.
+// The port is opened at the first reading, and again after an error. Such heads
+// know the speed of sound themselves: only carbon dioxide is corrected for.
+func NewHead(open func() (Port, error), conf sensor.Serial, air sensor.Air, clock sensor.Clock) *Head {
+	if open == nil {
+		open = func() (Port, error) { return OpenPort(conf.Device, cmp.Or(conf.Baud, 9600)) }
+	}
+	conf.Pings = cmp.Or(conf.Pings, framesPerReading)
+	return &Head{open: open, format: cmp.Or(conf.Format, FormatFrame),
+		burst: sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, Clock: clock, StepMM: 1}}
+}
+
+// Read throws away what came before and waits for as many frames as configured.
+func (h *Head) Read(ctx context.Context) sensor.Reading {
+	if err := h.begin(); err != nil {
+		return h.burst.Clock.Stamp(sensor.Distance).Failed(err)
+	}
+	return h.burst.Read(ctx, h.frame)
+}
+
+// Close closes the port.
+func (h *Head) Close() error {
+	if h.port == nil {
+		return nil
+	}
+	err := h.port.Close()
+	h.port = nil
+	return err
+}
+
+// begin opens the port if need be and forgets old bytes.
+func (h *Head) begin() error {
+	h.held = nil
+	if h.port == nil {
+		p, err := h.open()
+		if err != nil {
+			return err
+		}
+		h.port = p
+	}
+	if err := h.port.ResetInputBuffer(); err != nil {
+		return h.lost(err)
+	}
+	return nil
+}
+
+// lost closes a port that failed; it is opened again at the next reading.
+func (h *Head) lost(err error) error {
+	_ = h.Close() // the error before matters more
+	return sensor.Faultf(sensor.Missing, "the serial line is gone (%v); is the adapter still plugged in?", err)
+}
+
+// silence is how long a head may say nothing before its ping counts as failed.
+const silence = time.Second
+
+// frame waits for the next distance.
+func (h *Head) frame(ctx context.Context, air sound.Air) (float64, error) {
+	waiting, cancel := context.WithTimeout(ctx, silence)
+	defer cancel()
+	buf := make([]byte, 64)
+	bad := 0
+	for waiting.Err() == nil {
+		mm, rest, wrong := ParseFrames(h.format, h.held)
+		bad += wrong
+		h.held = rest
+		if len(mm) > 0 {
+			return h.accept(mm[len(mm)-1], air)
+		}
+		n, err := h.port.Read(buf)
+		if err != nil {
+			return 0, h.lost(err)
+		}
+		h.held = append(h.held, buf[:n]...)
+	}
+	if bad > 0 {
+		return 0, sound.Final(sensor.Faultf(sensor.BadData, "bytes arrive but no frame of the format %s; check format and baud", h.format))
+	}
+	return 0, sound.Final(sensor.Faultf(sensor.ReadFailed, "the head sends nothing; check its supply and the line from its TX to our RX"))
+}
+
+// accept refuses the values by which heads say that they see nothing (0, and
+// 9999 and 5000 at the end of their range: from memory) and corrects for carbon
+// dioxide.
+func (h *Head) accept(mm float64, air sound.Air) (float64, error) {
+	if mm == 0 || h.format == FormatText && (mm == 9999 || mm == 5000) || mm >= 0xfffd {
+		return 0, sensor.Faultf(sensor.OutOfRange, "nothing in range (the head gives its code %.0f)", mm)
+	}
+	return mm / (1 + air.LongRatio()), nil
+}
