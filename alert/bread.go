@@ -116,7 +116,7 @@ func (l *look) stepNote(id string) string {
 	if a == nil {
 		return ""
 	}
-	v := text.Values{"core": t.Temp(a.CoreC), "low": t.Temp(a.DoneLowC), "high": t.Temp(a.DoneHighC), "slice": t.Temp(a.SliceC)}
+	v := text.Values{"core": t.Temp(a.CoreC), "low": t.Temp(a.Done.LowC), "best": t.Temp(a.Done.BestC), "high": t.Temp(a.Done.MostC), "slice": t.Temp(a.SliceC)}
 	switch id {
 	case bake.ProofID:
 		if a.Basis != "" {

@@ -159,7 +159,7 @@ func stepText(t *testing.T, h text.Locale, id string, after *bake.After) string 
 
 func TestStepsAfterTheBulkTellWhatIsMeasured(t *testing.T) {
 	nan := math.NaN()
-	lean := bake.After{CoreC: nan, DoneLowC: 93, DoneHighC: 98, SliceC: 35}
+	lean := bake.After{CoreC: nan, Done: bake.Core{LowC: 93, BestC: 96, MostC: 98}, SliceC: 35}
 	with := func(change func(*bake.After)) *bake.After {
 		a := lean
 		change(&a)
@@ -174,7 +174,7 @@ func TestStepsAfterTheBulkTellWhatIsMeasured(t *testing.T) {
 		{bake.ProofID, with(func(a *bake.After) { a.Basis = bake.BasketBasis }), "by the sensor over the basket", "Sensor über dem Gärkorb"},
 		{bake.ProofID, with(func(a *bake.After) { a.Basis = bake.SampleBasis }), "corrected for its temperature", "Probeglas"},
 		{bake.ProofID, with(func(a *bake.After) { a.Basis = bake.TimeBasis }), "No sensor watches the proof", "Kein Sensor sieht die Stückgare"},
-		{bake.OutID, done, "The core is at 94\u00a0°C; such a loaf is done at 93\u00a0°C to 98\u00a0°C.", "Der Kern hat 94\u00a0°C; so ein Brot ist bei 93\u00a0°C bis 98\u00a0°C gar."},
+		{bake.OutID, done, "The core is at 94\u00a0°C: such a loaf is done from 93\u00a0°C, best at 96\u00a0°C to 98\u00a0°C.", "Der Kern hat 94\u00a0°C; so ein Brot ist ab 93\u00a0°C gar, am besten bei 96\u00a0°C bis 98\u00a0°C."},
 		{bake.OutID, with(func(a *bake.After) { a.Probe, a.CoreC = true, 81 }), "The core is only at 81\u00a0°C", "Der Kern hat erst 81\u00a0°C"},
 		{bake.OutID, &lean, "No probe is in the loaf: that is by the clock.", "Im Brot steckt kein Fühler"},
 		{bake.SliceID, with(func(a *bake.After) { a.Probe, a.CoreC = true, 34.8 }), "The core is at 35\u00a0°C", "Der Kern hat 35\u00a0°C"},
@@ -185,7 +185,7 @@ func TestStepsAfterTheBulkTellWhatIsMeasured(t *testing.T) {
 		assert.Contains(t, stepText(t, text.Locale{}, c.id, c.after), c.want)
 		assert.Contains(t, stepText(t, text.Locale{Language: "de"}, c.id, c.after), c.inDe)
 	}
-	assert.Contains(t, stepText(t, text.Locale{Fahrenheit: true}, bake.OutID, done), "The core is at 202\u00a0°F; such a loaf is done at 199\u00a0°F to 208\u00a0°F.")
+	assert.Contains(t, stepText(t, text.Locale{Fahrenheit: true}, bake.OutID, done), "The core is at 202\u00a0°F: such a loaf is done from 199\u00a0°F, best at 205\u00a0°F to 208\u00a0°F.")
 }
 
 // TestNothingIsSaidToSinkFromWhereItStands words a starter that has not sunk.

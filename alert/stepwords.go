@@ -3,21 +3,26 @@ package alert
 import (
 	"strings"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 )
 
 // stepWords are a step's name, what to do and its caution, in the household's
-// language. The catalogue knows the steps of the default bread by their id; what
-// a person has worded otherwise stays as it is.
+// language. The catalogue knows the steps by their key; one without a key keeps
+// the words it has.
 func (l *look) stepWords(s bake.Step) (name, do, caution string) {
-	id := s.ID
-	if strings.HasPrefix(id, "fold-") {
-		id = "fold" // the folds are told alike
+	key := "step." + s.Key
+	if s.Key == "" || !l.t.Has(key+".do") {
+		return s.Name, s.Do, s.Caution
 	}
-	t, key := l.t, "step."+id
-	do = t.Instead(key+".do", s.Do)
-	if s.Trigger == bake.ByRise && s.State == bake.DueNow {
-		do = t.Instead(key+".due", s.Do)
+	own, _ := strings.CutPrefix(s.Caution, bake.Warning(s.Warn...))
+	var parts []string
+	for _, w := range s.Warn {
+		parts = append(parts, l.t.Say("caution."+w, nil))
 	}
-	return t.Instead(key+".name", s.Name), do, t.Instead(key+".caution", s.Caution)
+	v := text.Values{}
+	for name, x := range s.Values {
+		v[name] = x
+	}
+	return l.t.Say(key+".name", v), l.t.Say(key+".do", v), join(append(parts, strings.TrimSpace(own))...)
 }

@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"math"
 	"time"
 
 	"tidemark/estimator"
@@ -29,21 +28,21 @@ type After struct {
 	Basis ProofBasis       // of a proof
 	Why   string           // what Until rests on, in words
 	// Probe reports whether the loaf is followed by a probe in it.
-	Probe               bool
-	CoreC               float64
-	DoneLowC, DoneHighC float64
-	DoneAt              time.Time
-	SliceC              float64
-	Caution             string
+	Probe   bool
+	CoreC   float64
+	Done    Core // how hot a done loaf is
+	DoneAt  time.Time
+	SliceC  float64
+	Caution string
 }
 
 // After tells where the bake stands after its bulk, from the steps as they are
 // laid out now. ok is false before the final proof and once the loaf is sliced.
 func (p *Process) After(now time.Time, steps []Step) (After, bool) {
 	t := &p.Track
-	a := After{CoreC: p.coreNow(now), DoneLowC: t.DoneLowC, DoneHighC: t.DoneHighC, DoneAt: t.DoneAt, SliceC: SliceCoreC, Probe: len(t.Core) > 0}
-	if a.DoneLowC == 0 {
-		a.DoneLowC, a.DoneHighC = DoneCore(p.Batch.Rich(), 0)
+	a := After{CoreC: p.coreNow(now), Done: t.Done, DoneAt: t.DoneAt, SliceC: SliceCoreC, Probe: len(t.Core) > 0}
+	if a.Done == (Core{}) {
+		a.Done = p.Batch.DoneCore(0)
 	}
 	by := map[string]Step{}
 	for _, s := range steps {
@@ -77,7 +76,7 @@ func (p *Process) coolBasis() string {
 
 // cooling is a loaf out of the oven.
 func (a After) cooling(slice, out Step, why string) After {
-	a.Stage, a.Since, a.Why, a.Caution = Cooling, out.Finished, why, cautionLoaf
+	a.Stage, a.Since, a.Why, a.Caution = Cooling, out.Finished, why, warn("loaf")
 	a.Until = estimator.Window{From: slice.From, Median: slice.At, Until: slice.Until}
 	if slice.State == DueNow {
 		a.Stage, a.Since, a.Caution = Sliceable, slice.At, ""
@@ -87,10 +86,10 @@ func (a After) cooling(slice, out Step, why string) After {
 
 // baking is a loaf in the oven.
 func (a After) baking(out Step, since time.Time) After {
-	a.Stage, a.Since, a.Caution, a.Why = Baking, since, cautionHeat, "by the clock"
+	a.Stage, a.Since, a.Caution, a.Why = Baking, since, warn("heat"), "by the clock"
 	a.Until = estimator.Window{From: out.From, Median: out.At, Until: out.Until}
 	if !a.DoneAt.IsZero() {
-		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, "by the probe in the loaf", cautionLoaf
+		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, "by the probe in the loaf", warn("loaf")
 	}
 	return a
 }
@@ -120,13 +119,4 @@ func (p *Process) proofing(a After, by map[string]Step) (After, bool) {
 		a.Until = estimator.Window{From: step.From, Median: step.At, Until: step.Until}
 	}
 	return a, true
-}
-
-// LoafC is the shaped dough's temperature as it was tracked last, NaN when it
-// is not known.
-func (p *Process) LoafC() float64 {
-	if n := len(p.Track.Loaf); n > 0 {
-		return p.Track.Loaf[n-1].C
-	}
-	return math.NaN()
 }

@@ -15,6 +15,8 @@ type Batch struct {
 	SaltG      float64     `yaml:"salt_g" json:"salt_g"`
 	Inclusions []Inclusion `yaml:"inclusions" json:"inclusions,omitempty"`
 	Loaves     int         `yaml:"loaves" json:"loaves"`
+	BakeIn     Ware        `yaml:"bake_in" json:"bake_in,omitempty"` // empty: the usual one
+	AtOnce     int         `yaml:"at_once" json:"at_once,omitempty"` // loaves in one bake; 0: one pot, else all
 }
 
 // Flour is one flour of the batch.
@@ -169,32 +171,6 @@ func (b Batch) ScaleToTub(tubL, risePercent, headroom float64) (Batch, error) {
 	}
 	risenL := n.StartVolumeL * (1 + risePercent/100)
 	return b.Scale(tubL * (1 - headroom) / risenL), nil
-}
-
-// Formula is a dough in baker's percentages of all flour, the levain's
-// included.
-type Formula struct {
-	HydrationPercent       float64
-	InoculationPercent     float64
-	SaltPercent            float64
-	LevainHydrationPercent float64
-}
-
-// Batch turns the formula into masses for so much dough in total (grams), with
-// one flour of the given name.
-func (f Formula) Batch(flour string, totalG float64, loaves int) (Batch, error) {
-	if !(totalG > 0) {
-		return Batch{}, FieldError{"total_g", fmt.Sprintf("the dough must weigh more than 0 g, found %g", totalG)}
-	}
-	all := totalG / (1 + (f.HydrationPercent+f.SaltPercent)/100)
-	fermented := all * f.InoculationPercent / 100
-	levain := Levain{Grams: fermented * (1 + f.LevainHydrationPercent/100), HydrationPercent: f.LevainHydrationPercent}
-	b := Batch{
-		Flours: []Flour{{Name: flour, Grams: all - fermented}},
-		WaterG: all*f.HydrationPercent/100 - levain.WaterG(),
-		Levain: levain, SaltG: all * f.SaltPercent / 100, Loaves: loaves,
-	}
-	return b, b.Validate()
 }
 
 // WithInoculation returns the same dough (flour, water, salt in total) with

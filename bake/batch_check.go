@@ -3,7 +3,7 @@ package bake
 import (
 	"fmt"
 	"math"
-	"strings"
+	"slices"
 )
 
 // FieldError says which field is wrong, what was expected and what was found.
@@ -77,6 +77,12 @@ func (b Batch) checkMasses() error {
 	if b.Loaves < 0 || b.Loaves > 1000 {
 		return FieldError{"loaves", fmt.Sprintf("must be 0 (not divided) to 1000, found %d", b.Loaves)}
 	}
+	if b.AtOnce < 0 || b.AtOnce > 1000 {
+		return FieldError{"at_once", fmt.Sprintf("must be 0 (not said) to 1000 loaves in one bake, found %d", b.AtOnce)}
+	}
+	if !slices.Contains([]Ware{"", Pot, Tin, Stone, Tray}, b.BakeIn) {
+		return FieldError{"bake_in", fmt.Sprintf("must be pot, tin, stone or tray, found %q", b.BakeIn)}
+	}
 	return b.checkInclusions()
 }
 
@@ -132,85 +138,4 @@ func (b Batch) Warnings() []string {
 		out = append(out, fmt.Sprintf("Inclusions are %.0f %% of the flour: they do not rise, so the same rise of the whole dough means more in the dough itself.", n.InclusionPercent))
 	}
 	return out
-}
-
-// Allergens lists what the ingredients' names point to, of the nine major food
-// allergens of the United States (US FDA, FASTER Act 2021) and cereals with
-// gluten (EU 1169/2011 Annex II, from memory). It reads names only and rather
-// says one too many: a label may say more.
-func (b Batch) Allergens() []string {
-	var out []string
-	for _, f := range b.Flours {
-		if !containsAny(strings.ToLower(f.Name), []string{"rice", "maize", "corn", "buckwheat", "chickpea", "millet", "sorghum"}) {
-			out = append(out, "cereals with gluten")
-			break
-		}
-	}
-	var names []string
-	for _, in := range b.Inclusions {
-		names = append(names, in.Name)
-	}
-	all := strings.ToLower(strings.Join(names, "|"))
-	for _, a := range allergenWords() {
-		if containsAny(all, a.words) {
-			out = append(out, a.name)
-		}
-	}
-	return out
-}
-
-// allergen is one allergen with the words that point to it.
-type allergen struct {
-	name  string
-	words []string
-}
-
-func allergenWords() []allergen {
-	return []allergen{
-		{"milk", []string{"milk", "butter", "cheese", "cream", "yogurt", "yoghurt", "whey", "quark"}},
-		{"egg", []string{"egg"}},
-		{"tree nuts", []string{"walnut", "hazelnut", "almond", "pecan", "cashew", "pistachio", "macadamia", "brazil nut"}},
-		{"peanut", []string{"peanut"}},
-		{"soya", []string{"soy", "tofu", "miso"}},
-		{"sesame", []string{"sesame", "tahini"}},
-		{"fish", []string{"fish", "anchov"}},
-		{"crustacean shellfish", []string{"shrimp", "prawn", "crab", "lobster"}},
-	}
-}
-
-// perishable reports whether the batch holds milk, egg, meat or fish, for
-// which time in the warm counts.
-func (b Batch) perishable() bool {
-	for _, in := range b.Inclusions {
-		if containsAny(strings.ToLower(in.Name), []string{"milk", "cheese", "cream", "yogurt", "yoghurt", "quark", "egg", "meat", "bacon", "ham", "sausage", "fish", "anchov", "prawn", "shrimp"}) {
-			return true
-		}
-	}
-	return false
-}
-
-// containsAny reports whether s holds one of the words.
-func containsAny(s string, words []string) bool {
-	for _, w := range words {
-		if strings.Contains(s, w) {
-			return true
-		}
-	}
-	return false
-}
-
-// lower is short for the lower-case form.
-func lower(s string) string { return strings.ToLower(s) }
-
-// Cautions says what the ingredients call for, in the project's words; empty
-// when there is nothing to say beyond the flour.
-func (b Batch) Cautions() string {
-	var out []string
-	if a := b.Allergens(); len(a) > 0 {
-		out = append(out, "By the ingredients' names this may hold "+strings.Join(a, ", ")+": read the labels before you share it.")
-	}
-	if b.perishable() {
-		out = append(out, "Milk, egg, meat or fish in the dough: food safety bodies allow 2 hours in all between 4 and 60 C, 1 hour above 32 C. A long warm rise is not for this dough.")
-	}
-	return strings.Join(out, " ")
 }

@@ -8,85 +8,36 @@ import (
 	"tidemark/estimator"
 )
 
-// Core temperatures of a done loaf in Celsius. Sources: lean crusty 93 to 98 C
-// (200 to 208 F) and rich dough 85 to 91 C (185 to 195 F), A. Cohn, bread-bakers
-// list, 2008.
-const (
-	leanLowC, leanHighC = 93.0, 98.0
-	richLowC, richHighC = 85.0, 91.0
-)
-
 // SliceCoreC is the core at which a loaf is cool enough to slice, about 35 C.
 // Source: bakeinfo.co.nz, Science of bread making, Cooling; another trade
 // figure is 35 to 40 C (BAKERpedia).
 const SliceCoreC = 35.0
 
-// DoneCore gives the core range of a done loaf at an altitude in metres. Water
-// boils about 1 C lower per 300 m (from memory), and no crumb gets hotter.
-func DoneCore(rich bool, altitudeM float64) (lowC, highC float64) {
-	lowC, highC = leanLowC, leanHighC
-	if rich {
-		lowC, highC = richLowC, richHighC
-	}
-	boil := 100 - math.Max(0, altitudeM)/300
-	return math.Min(lowC, boil-3), math.Min(highC, boil-1)
+// coolRows are how long a loaf cools, dough weight in grams against the usual
+// minutes. Rolls 30 to 60 min, pan loaves 1 to 2 h, large crusty loaves 2 to 3 h: a
+// cookware maker's guide page (common practice). Which weight is which class is
+// this project's choice; between the rows the time goes straight.
+func coolRows() [][2]float64 {
+	return [][2]float64{{40, 30}, {100, 45}, {500, 90}, {900, 140}, {1500, 175}}
 }
 
-// ryeRichPercent is the share of rye from which a loaf rests longer than it
-// cools (common practice).
-const ryeRichPercent = 60
+// coolDoubt is how far off the usual time of one kitchen may be, as a ratio:
+// the width of the classes.
+const coolDoubt = 1.3
 
-// CoolingByMass gives how long a loaf of this dough weight cools before it is
-// sliced, without a probe: rolls 30 to 60 min, pan loaves 1 to 2 h, large
-// crusty loaves 2 to 3 h. Source: a cookware maker's guide page (common
-// practice). The weights between the classes are this project's choice.
+// CoolingByMass returns how long a loaf of this dough weight cools before it is
+// sliced, without a probe.
 func CoolingByMass(loafG, ryePercent float64) (Spread, string) {
-	said := "by its weight and common practice; no probe is in the loaf"
-	switch {
-	case ryePercent >= ryeRichPercent:
+	if ryePercent >= ryeRichPercent {
 		return Spread{12 * 60, 24 * 60, 36 * 60}, "rye-rich loaves rest a day or more (bakers' forum, common practice)"
-	case loafG < 250:
-		return Spread{30, 45, 60}, said
-	case loafG < 750:
-		return Spread{60, 90, 120}, said
 	}
-	return Spread{120, 150, 180}, said
-}
-
-// CoolStep is the cooling of a batch's loaves as a step.
-func CoolStep(b Batch) StepDef {
-	u, why := CoolingByMass(b.numbers().PerLoafG, b.ryePercent())
-	return StepDef{ID: CoolID, Name: "cool", Trigger: ByClock, TakesMin: u.MidMin, Usual: u,
-		Do: "Set the loaf on a rack. How long: " + why + ".", Caution: cautionLoaf}
-}
-
-// ryePercent is the share of rye in the flour added at mixing.
-func (b Batch) ryePercent() float64 {
-	rye, all := 0.0, 0.0
-	for _, f := range b.Flours {
-		all += f.Grams
-		if containsAny(lower(f.Name), []string{"rye"}) {
-			rye += f.Grams
-		}
+	rows := coolRows()
+	min := rows[0][1]
+	for i := 1; i < len(rows); i++ {
+		a, b := rows[i-1], rows[i]
+		min += (b[1] - a[1]) * math.Min(1, math.Max(0, (loafG-a[0])/(b[0]-a[0])))
 	}
-	return 100 * rye / math.Max(all, 1)
-}
-
-// richPercent is the share of fat, egg, milk and sugar from which a dough
-// counts as rich here, percent of the flour. The border is this project's
-// choice.
-const richPercent = 10
-
-// Rich reports whether the dough is a rich one by its ingredients' names, so
-// that its loaf is done at a lower core.
-func (b Batch) Rich() bool {
-	sum := 0.0
-	for _, in := range b.Inclusions {
-		if containsAny(lower(in.Name), []string{"butter", "margarine", "oil", "egg", "milk", "cream", "sugar", "honey", "syrup"}) {
-			sum += in.Grams
-		}
-	}
-	return 100*sum >= richPercent*b.numbers().FlourG
+	return Spread{int(min / coolDoubt), int(math.Round(min)), int(min * coolDoubt)}, "by its weight and common practice; no probe is in the loaf"
 }
 
 // CorePoint is one reading of a probe in the loaf.

@@ -46,10 +46,10 @@ func (p *Process) FollowCore(now time.Time, in CoreInput) bool {
 		return false
 	}
 	t := &p.Track
-	t.DoneLowC, t.DoneHighC = DoneCore(p.Batch.Rich(), in.AltitudeM)
 	if !p.keepCore(now, in.CoreC) {
 		return false
 	}
+	t.Done = p.Batch.DoneCore(in.AltitudeM)
 	p.noteDone()
 	closed := p.noteOut()
 	p.forecastCool(in.RoomC)
@@ -84,14 +84,32 @@ func begunOf(m Mark) time.Time {
 }
 
 // noteDone sets DoneAt once two readings in a row are in the done range: one
-// may be a fault.
+// may be a fault. A loaf under a lid is not done, nor one that had no time to
+// get a crust since.
 func (p *Process) noteDone() {
 	t := &p.Track
 	n := len(t.Core)
-	if !t.DoneAt.IsZero() || n < 2 || t.Core[n-1].CoreC < t.DoneLowC || t.Core[n-2].CoreC < t.DoneLowC {
+	if !t.DoneAt.IsZero() || n < 2 || t.Core[n-1].CoreC < t.Done.LowC || t.Core[n-2].CoreC < t.Done.LowC {
 		return
 	}
-	t.DoneAt = t.Core[n-2].At
+	if crust := p.lidOff().Add(leastOpenMin * time.Minute); !t.Core[n-1].At.Before(crust) {
+		t.DoneAt = later(t.Core[n-2].At, crust)
+	}
+}
+
+// lidOff is when the lid came off, by what was told, else by the step list; zero
+// for a loaf that bakes without one.
+func (p *Process) lidOff() time.Time {
+	open, ok := p.def(UncoverID)
+	switch m := p.Marks[UncoverID]; {
+	case !ok || p.Batch.Ware() != Pot:
+		return time.Time{}
+	case m.State == Done:
+		return m.At
+	case m.State == Started:
+		return m.Begun
+	}
+	return begunOf(p.Marks[BakeID]).Add(minutes(open.WaitMin))
 }
 
 // noteOut closes the step of taking out when the core falls as a loaf's does. A
@@ -193,11 +211,11 @@ func (l *layout) takeOut(at estimator.Window) (estimator.Window, string) {
 	core := l.p.coreNow(l.now)
 	switch {
 	case !t.DoneAt.IsZero():
-		return point(t.DoneAt), "the core is in the done range"
+		return point(t.DoneAt), fmt.Sprintf("the core is hot enough: done from %.0f °C, best at %.0f to %.0f", t.Done.LowC, t.Done.BestC, t.Done.MostC)
 	case math.IsNaN(core) || core < SliceCoreC:
 		return at, ""
 	case l.now.After(at.Median.Add(coreWaits)):
 		return at, "by the clock: the core is not in the done range even now"
 	}
-	return notBefore(at, l.now.Add(coreFresh)), fmt.Sprintf("the core is not in the done range yet, %.0f of %.0f C", core, t.DoneLowC)
+	return notBefore(at, l.now.Add(coreFresh)), fmt.Sprintf("the core is not in the done range yet, %.0f of %.0f °C", core, t.Done.LowC)
 }

@@ -1,10 +1,16 @@
 package bake
 
-import "time"
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
 
 // Well-known steps: other packages look for them by these IDs.
 const (
 	MixID       = "mix"
+	saltID      = "salt"
 	BulkID      = "bulk"
 	ShapeID     = "shape"
 	ProofID     = "proof"
@@ -18,130 +24,222 @@ const (
 	SliceID     = "slice"
 )
 
-// Cautions shown where a step needs them, in the project's words.
-const (
-	cautionFlour = "Raw flour may carry germs such as E. coli or Salmonella: do not taste the dough, and wash hands, tools and the probe."
-	cautionHeat  = "The pot and its lid are as hot as the oven: dry gloves, and steam rises when the lid comes off, so open it away from your face."
-	cautionGlass = "Do not put hot glass on a wet or cold surface, and no cold glass into a hot oven: it can burst."
-	cautionOven  = "Dough, cloth, plastic or a sensor left inside will melt or burn."
-	cautionProbe = "The sensors are for proofing only: none of them goes into the hot oven. Only a probe made for it, cable and all, stays in a loaf that bakes."
-	cautionLoaf  = "Loaf, rack and pot are hot for a long while: dry gloves, and set the pot where nobody reaches for it."
-	cautionCold  = "Keep the refrigerator at 5 C or below."
-)
-
 // DefaultBatch is the batch of the default bread: three loaves of our own
 // invention, 74 % hydration, 10 % of the flour fermented, 2 % salt.
 func DefaultBatch() Batch {
 	return Batch{
 		Name:   "Harbour loaf",
 		Flours: []Flour{{Name: "strong white wheat", Grams: 720}, {Name: "whole rye", Grams: 180, Whole: true}},
-		WaterG: 640, Levain: Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 3,
+		WaterG: 640, Levain: Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 3, AtOnce: 3,
 	}
 }
 
-// DefaultProcess is the default bread, baked on the same day. Pauses and oven
-// times are common practice, no source. start is when mixing begins, roomC the
-// expected temperature of the place (0 when not known).
+// DefaultProcess is the default bread, baked on the same day.
 func DefaultProcess(start time.Time, roomC float64) Process {
-	b := DefaultBatch()
-	defs := append(bulkSteps(), StepDef{
-		ID: ProofID, Name: "final proof", Trigger: ByRise, Stage: Proof, Since: ShapeID,
-		Do:    "Proof in the basket until the mark, or until a floured finger's dent fills back slowly.",
-		Usual: Spread{LowMin: 60, MidMin: 100, HighMin: 160},
-	})
-	defs = append(defs, ovenSteps()...)
-	defs = append(defs, CoolStep(b), sliceStep())
-	return Process{Name: b.Name, Started: start, Batch: b, RoomC: roomC, Defs: withBatchCautions(defs, b)}
+	return NewProcess(DefaultBatch(), start, roomC)
 }
 
 // RetardProcess is the default bread with a night in the refrigerator instead
 // of a final proof in the room. retardMin is the planned stay in minutes.
 func RetardProcess(start time.Time, roomC float64, retardMin int) Process {
-	p := DefaultProcess(start, roomC)
-	p.Defs[p.index(ProofID)] = StepDef{
-		ID: RetardID, Name: "retard", Trigger: ByClock, TakesMin: retardMin, Caution: cautionCold,
-		Do: "Put the covered baskets into the refrigerator at once; 0 to 5 C keeps up to 48 hours.", // IREKS Kompendium, 6.3.4
-	}
-	return p
+	return DefaultProcess(start, roomC).Retarded(retardMin)
 }
 
-// WithBatch is the same process for another batch: its cautions, its cooling.
-func (p Process) WithBatch(b Batch) Process {
-	p.Batch = b
-	if b.Name != "" {
-		p.Name = b.Name
-	}
-	p.Defs = append([]StepDef(nil), p.Defs...)
+// NewProcess returns the steps of a batch baked on the same day, by its kind, what
+// it bakes in and how many loaves go in at once. Pauses are common practice, no
+// source. start is when mixing begins, roomC the expected temperature of the place
+// (0 when not known).
+func NewProcess(b Batch, start time.Time, roomC float64) Process {
+	p := Process{Name: b.Name, Started: start, Batch: b, RoomC: roomC}
+	kind, o := b.Kind(), b.Oven()
+	p.Defs = append(p.Defs, mixSteps(b, kind)...)
+	p.Defs = append(p.Defs, shapeSteps(b, kind, o)...)
+	p.Defs = append(p.Defs, ovenSteps(b, kind, o)...)
 	for i := range p.Defs {
-		switch p.Defs[i].ID {
-		case MixID:
-			p.Defs[i].Caution = cautionFlour
-		case CoolID:
-			p.Defs[i] = CoolStep(b)
-		}
+		p.Defs[i] = p.Defs[i].worded()
 	}
-	p.Defs = withBatchCautions(p.Defs, b)
+	p.cautioned()
 	return p
 }
 
-// bulkSteps leads from mixing to the shaped loaf.
-func bulkSteps() []StepDef {
-	fold := func(n string) StepDef {
-		return StepDef{ID: "fold-" + n, Name: "fold", Trigger: ByClock, WaitMin: 30, TakesMin: 3, Hands: true, Stage: Bulk,
-			Droppable: true, Do: "Wet hands; stretch each side up and fold it over."}
-	}
-	return []StepDef{
-		{ID: MixID, Name: "mix", Trigger: ByClock, TakesMin: 10, Hands: true, Caution: cautionFlour,
-			Do: "Mix flour, water and levain until no dry flour is left."},
-		{ID: "rest", Name: "rest", Trigger: ByClock, TakesMin: 30, Do: "Leave it covered."},
-		{ID: "salt", Name: "salt", Trigger: ByClock, TakesMin: 5, Hands: true, Do: "Work in the salt, put the dough into the tub and start the rise."},
-		fold("1"), fold("2"), fold("3"), fold("4"),
-		{ID: BulkID, Name: "bulk", Trigger: ByRise, Stage: Bulk, Since: MixID, Usual: usualBulk(),
-			Do: "Leave the dough until it reaches the mark."},
-		{ID: "divide", Name: "divide", Trigger: ByClock, TakesMin: 5, Hands: true, Caution: cautionFlour, Do: "Turn the dough out, divide it and round the pieces."},
-		{ID: "bench-rest", Name: "bench rest", Trigger: ByClock, TakesMin: 25, Do: "Leave the pieces covered."},
-		{ID: ShapeID, Name: "shape", Trigger: ByClock, TakesMin: 10, Hands: true, Do: "Shape the loaves and lay them into floured baskets, seam up."},
+// cautioned adds what the batch's own ingredients call for to the step where they
+// come in.
+func (p *Process) cautioned() {
+	if extra := p.Batch.Cautions(); extra != "" {
+		d := &p.Defs[p.index(MixID)]
+		d.Caution = strings.TrimSpace(d.Caution + " " + extra)
 	}
 }
 
-// usualBulk is the bulk of a dough with about 20 % starter at 24 C to a rise of
-// about 55 %: 5 to 7 h, widened to the factor of two by which kitchens differ
-// (common practice, no source).
-func usualBulk() Spread { return Spread{LowMin: 250, MidMin: 360, HighMin: 520} }
-
-// ovenSteps leads from the question about the oven to the baked loaf.
-func ovenSteps() []StepDef {
-	return []StepDef{
-		{ID: OvenCheckID, Name: "look into the oven", Trigger: Ahead, Before: BakeID, WaitMin: 60, TakesMin: 0, Hands: true,
-			Question: "Is anything still in the oven: dough, a jar, a cloth, a sensor?", Caution: cautionOven,
-			Do: "Open the oven and take out whatever is in it before anyone turns it on."},
-		{ID: PreheatID, Name: "preheat", Trigger: Ahead, Before: BakeID, WaitMin: 50, TakesMin: 50, Hands: true,
-			Do: "Turn the oven to 250 C with the empty pot inside.", Caution: cautionOven + " " + cautionProbe},
-		{ID: BakeID, Name: "bake covered", Trigger: ByClock, TakesMin: 2, Hands: true, Caution: cautionHeat + " " + cautionGlass,
-			Do: "Turn the loaf into the hot pot, score it, cover it, and lower the oven to 230 C."},
-		{ID: UncoverID, Name: "bake uncovered", Trigger: ByClock, WaitMin: 20, TakesMin: 1, Hands: true, Caution: cautionHeat,
-			Do: "Take the lid off and bake until dark; the core of a lean loaf is done at 93 to 98 C."},
-		{ID: OutID, Name: "take out", Trigger: ByClock, WaitMin: 20, TakesMin: 1, Hands: true, Caution: cautionLoaf,
-			Do: "Take the loaf out and set it on a rack; turn the oven off if no other goes in."},
+// Reworded changes the key and the values of a step; nothing happens without it.
+func (p *Process) Reworded(id, key string, v Values) {
+	i := p.index(id)
+	if i < 0 {
+		return
+	}
+	p.Defs[i].Key, p.Defs[i].Values = key, v
+	p.Defs[i] = p.Defs[i].worded()
+	if id == MixID {
+		p.cautioned()
 	}
 }
 
-// sliceStep ends the process.
-func sliceStep() StepDef {
-	return StepDef{ID: SliceID, Name: "slice", Trigger: ByClock, Hands: true, Do: "Cool enough to slice."}
+// Retarded is the process with a stay in the refrigerator in the place of its
+// final proof.
+func (p Process) Retarded(retardMin int) Process {
+	i := p.index(ProofID)
+	if i < 0 {
+		return p
+	}
+	p.Defs = slices.Clone(p.Defs)
+	p.Defs[i] = StepDef{ID: RetardID, Key: "retard", Trigger: ByClock, TakesMin: retardMin, Warn: []string{"cold"}}.worded()
+	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == waitID })
+	return p
 }
 
-// withBatchCautions adds what the batch's own ingredients call for to the step
-// where they come in.
-func withBatchCautions(defs []StepDef, b Batch) []StepDef {
-	extra := b.Cautions()
-	if extra == "" {
-		return defs
+// WithBatch is the same process for another batch.
+func (p Process) WithBatch(b Batch) Process {
+	out := NewProcess(b, p.Started, p.RoomC)
+	if i := p.index(RetardID); i >= 0 {
+		out = out.Retarded(p.Defs[i].TakesMin)
 	}
-	for i := range defs {
-		if defs[i].ID == MixID {
-			defs[i].Caution += " " + extra
+	if out.Name == "" {
+		out.Name = p.Name
+	}
+	out.Marks, out.Track, out.CoolBy = p.Marks, p.Track, p.CoolBy
+	return out
+}
+
+// waitID is the step of the loaves that bake later.
+const waitID = "wait-cold"
+
+// folds are when the folds come, counted from each other.
+const folds, foldEveryMin = 4, 30
+
+// ryeRisePercent is where the bulk of a dough rich in rye ends: 30 to 50 %,
+// common practice, no source.
+const ryeRisePercent = 40
+
+// mixSteps leads from mixing to the end of the bulk.
+func mixSteps(b Batch, kind Kind) []StepDef {
+	bulk := StepDef{ID: BulkID, Key: "bulk", Trigger: ByRise, Stage: Bulk, Since: MixID}
+	if kind == Rye {
+		bulk.Key, bulk.RisePercent, bulk.Values = "bulk.rye", ryeRisePercent, Values{"rise_percent": ryeRisePercent}
+		bulk.Usual = b.usualBulk(ryeRisePercent)
+		return []StepDef{
+			{ID: MixID, Key: "mix.rye", Trigger: ByClock, TakesMin: 10, Hands: true, Warn: []string{"flour"}},
+			{ID: saltID, Key: "salt.rye", Trigger: ByClock, TakesMin: 5, Hands: true},
+			bulk,
 		}
 	}
-	return defs
+	bulk.Usual = b.usualBulk(usualMarkPercent)
+	salt := StepDef{ID: saltID, Key: "salt", Trigger: ByClock, TakesMin: 5, Hands: true}
+	if kind == Rich {
+		salt.Key, salt.TakesMin = "salt.rich", 15
+	}
+	defs := []StepDef{
+		{ID: MixID, Key: "mix", Trigger: ByClock, TakesMin: 10, Hands: true, Warn: []string{"flour"}},
+		{ID: "rest", Key: "rest", Trigger: ByClock, TakesMin: 30},
+		salt,
+	}
+	for i := 1; i <= folds; i++ {
+		if kind == Rich && i > 2 {
+			break // butter and a kneaded dough need no more
+		}
+		f := StepDef{ID: fmt.Sprintf("fold-%d", i), Key: "fold", Trigger: ByClock, WaitMin: foldEveryMin, TakesMin: 3, Hands: true, Stage: Bulk, Droppable: true}
+		if i == 2 && b.sum(solids) > 0 {
+			f.Key = "fold.inclusions"
+		}
+		defs = append(defs, f)
+	}
+	return append(defs, bulk)
+}
+
+// solids are the inclusions that are folded in.
+const solids = nuts | sesame | plain | peanut
+
+// shapeSteps leads from the bulk to the end of the final proof.
+func shapeSteps(b Batch, kind Kind, o Oven) []StepDef {
+	proof := StepDef{ID: ProofID, Key: "proof", Trigger: ByRise, Stage: Proof, Since: ShapeID, Usual: usualProof()}
+	shape := StepDef{ID: ShapeID, Key: "shape", Trigger: ByClock, TakesMin: 10, Hands: true}
+	divide := StepDef{ID: "divide", Key: "divide", Trigger: ByClock, TakesMin: 5, Hands: true, Warn: []string{"flour"}}
+	if b.Loaves == 1 {
+		divide.Key = "divide.one"
+	}
+	rest := StepDef{ID: "bench-rest", Key: "bench-rest", Trigger: ByClock, TakesMin: 25}
+	shape.TakesMin = max(10, 2*b.Loaves) // twenty rolls take longer than a loaf
+	switch {
+	case kind == Rye:
+		shape.Key, proof.Key = "shape.rye", "proof.rye"
+		shape.TakesMin = 10
+	case o.Ware == Tray:
+		shape.Key, proof.Key, rest.TakesMin = "shape.tray", "proof.tray", 15
+	case o.Ware == Tin:
+		shape.Key, proof.Key = "shape.tin", "proof.tin"
+	}
+	var defs []StepDef
+	if kind != Rye { // a paste is neither rounded nor rested
+		defs = append(defs, divide, rest)
+	} else {
+		shape.Warn = []string{"flour"}
+	}
+	defs = append(defs, shape)
+	if b.Bakes() > 1 {
+		defs = append(defs, StepDef{ID: waitID, Key: "wait-cold", Trigger: ByClock, TakesMin: 2, Hands: true, Warn: []string{"cold"},
+			Values: Values{"at_once": float64(max(1, b.AtOnce))}})
+	}
+	return append(defs, proof)
+}
+
+// ovenSteps leads from the question about the oven to the slice.
+func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
+	core := b.DoneCore(0)
+	v := Values{"hot_c": o.HotC, "then_c": o.ThenC, "low_c": core.LowC, "best_c": core.BestC, "most_c": core.MostC}
+	in, open, heat := "in."+string(o.Ware), "open."+string(o.Ware), "preheat"
+	inWarn, openWarn := []string{"heat", "smoke"}, []string{"heat"}
+	switch {
+	case kind == Rye:
+		in, open = "in.rye", "open.rye"
+	case kind == Rich:
+		in, open = "in.tin", "open.rich"
+	case o.Ware == Pot:
+		heat, inWarn = "preheat.pot", []string{"heat", "limit", "glass", "smoke"}
+	case o.Ware == Stone:
+		heat, inWarn, openWarn = "preheat.stone", []string{"steam", "limit", "glass", "smoke"}, []string{"steam"}
+	case o.Ware == Tray:
+		inWarn = []string{"steam", "limit", "glass", "smoke"}
+	}
+	defs := []StepDef{
+		{ID: OvenCheckID, Key: "oven-check", Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin + 10, Hands: true, Warn: []string{"oven"},
+			Question: "Is anything still in the oven: dough, a jar, a cloth, a sensor?"},
+		{ID: PreheatID, Key: heat, Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin, TakesMin: o.HeatMin, Hands: true, Values: v, Warn: []string{"oven", "probe"}},
+	}
+	for k := 1; k <= b.Bakes(); k++ {
+		id, wait, out := func(id string) string { return wave(id, k) }, 0, "out"
+		if k > 1 {
+			wait = o.BetweenMin
+		}
+		if k < b.Bakes() {
+			out = "out.next"
+		}
+		defs = append(defs,
+			StepDef{ID: id(BakeID), Key: in, Trigger: ByClock, WaitMin: wait, TakesMin: 2, Hands: true, Values: v, Warn: inWarn},
+			StepDef{ID: id(UncoverID), Key: open, Trigger: ByClock, WaitMin: o.FirstMin, TakesMin: 1, Hands: true, Values: v, Warn: openWarn},
+			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
+	}
+	usual, _ := CoolingByMass(b.numbers().PerLoafG, b.ryePercent())
+	cool := StepDef{ID: CoolID, Key: "cool", Trigger: ByClock, TakesMin: usual.MidMin, Usual: usual, Warn: []string{"loaf"}}
+	slice := StepDef{ID: SliceID, Key: "slice", Trigger: ByClock, Hands: true}
+	if kind == Rye {
+		cool.Key, slice.Key = "cool.rye", "slice.rye"
+	}
+	return append(defs, cool, slice)
+}
+
+// wave is the ID of a step in the k-th bake of a batch, from 1.
+func wave(id string, k int) string {
+	if k == 1 {
+		return id
+	}
+	return fmt.Sprintf("%s-%d", id, k)
 }

@@ -70,7 +70,7 @@ func spoiled(seen []Sighting) (Finding, bool) {
 			// again. Milder advice exists; the stricter is used.
 			return Finding{
 				What: "Throw it away.", Evidence: fmt.Sprintf("Seen in the jar: %s.", s), Discard: true,
-				Do: []string{cautionMould},
+				Do: []string{warn("mould")},
 			}, true
 		}
 	}

@@ -129,6 +129,7 @@ type layout struct {
 func (l *layout) step(d StepDef) Step {
 	s := Step{
 		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
+		Key: d.Key, Values: d.Values, Warn: d.Warn,
 		Trigger: d.Trigger, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
 	}
 	at := shift(l.cursor, minutes(d.WaitMin))
@@ -138,7 +139,7 @@ func (l *layout) step(d StepDef) Step {
 	case d.ID == OutID:
 		at, s.Why = l.takeOut(at)
 	case d.ID == CoolID && !l.p.CoolBy.IsZero():
-		s.Do, s.Why = "Set the loaf on a rack.", "by the probe in the loaf"
+		s.Why = "by the probe in the loaf"
 	}
 	switch m := l.p.Marks[d.ID]; m.State {
 	case Done, Skipped:
@@ -210,7 +211,7 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 			at = notBefore(at, l.now)
 		}
 		if s.State == DueNow {
-			s.Do, s.Caution = l.goOn(d)
+			l.goOn(d, &s)
 		}
 		s.setAt(at)
 		l.sure = false
@@ -234,21 +235,19 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	return s
 }
 
-// proofed is what to do at the end of a final proof.
-const proofed = "Press a floured finger in: when the dent fills back slowly, the loaf goes into the oven."
-
-// goOn is what to do, and its caution, when the rise a step waits for is there: not
+// goOn says what to do, and its caution, when the rise a step waits for is there: not
 // to wait on.
-func (l *layout) goOn(d StepDef) (do, caution string) {
-	if d.Stage == Proof {
-		return proofed, d.Caution
-	}
-	for _, n := range l.p.Defs[l.p.index(d.ID)+1:] {
-		if n.Trigger == ByClock {
-			return n.Do, n.Caution
+func (l *layout) goOn(d StepDef, s *Step) {
+	next := StepDef{Key: "proof.due", Caution: d.Caution, Warn: d.Warn}.worded()
+	if d.Stage == Bulk {
+		for _, n := range l.p.Defs[l.p.index(d.ID)+1:] {
+			if n.Trigger == ByClock {
+				next = n
+				break
+			}
 		}
 	}
-	return "It has risen: go on.", d.Caution
+	s.Do, s.Caution, s.Key, s.Values, s.Warn = next.Do, next.Caution, next.Key, next.Values, next.Warn
 }
 
 // joined puts two reasons together.
@@ -360,7 +359,7 @@ func (l *layout) usual(d StepDef, since estimator.Window) (estimator.Window, str
 	if v := l.est.AirC; !math.IsNaN(v) && v != 0 {
 		c = v
 	}
-	speed := Speed(c)
+	speed := Speed(c) / l.further(d)
 	stretch := func(m int) time.Duration { return time.Duration(float64(minutes(m)) / speed) }
 	w := estimator.Window{
 		From:   since.From.Add(stretch(d.Usual.LowMin)),
@@ -368,6 +367,16 @@ func (l *layout) usual(d StepDef, since estimator.Window) (estimator.Window, str
 		Until:  since.Until.Add(stretch(d.Usual.HighMin)),
 	}
 	return w, "by the usual time: the rise of this stage is not watched"
+}
+
+// further is how much longer a bulk takes to the mark of its vessel than to the one
+// its usual time is for.
+func (l *layout) further(d StepDef) float64 {
+	mark := l.est.TargetPercent
+	if d.Stage != Bulk || d.RisePercent > 0 || !(mark > 0) || len(l.p.Batch.Flours) == 0 {
+		return 1
+	}
+	return l.p.Batch.usualHours(mark) / l.p.Batch.usualHours(usualMarkPercent)
 }
 
 // Speed is how fast a dough works at a temperature, relative to 24 C: midway

@@ -14,6 +14,8 @@ type Past struct {
 	Params           forecast.Params // what the rise taught
 	InoculationShare float64         // fermented flour of all flour, 0..1; 0 when not known
 	SaltPercent      float64         // of flour; NaN when not known
+
+	rate, ceiling float64 // what flour and recipe shift of the logarithms
 }
 
 // PastOf makes a Past of a batch and what its rise taught.
@@ -21,6 +23,7 @@ func PastOf(at time.Time, p forecast.Params, b Batch) Past {
 	out := Past{At: at, Params: p, SaltPercent: math.NaN()}
 	if n, err := b.Numbers(); err == nil {
 		out.InoculationShare, out.SaltPercent = n.InoculationPercent/100, n.SaltPercent
+		out.rate, out.ceiling = b.pace()
 	}
 	return out
 }
@@ -34,7 +37,7 @@ const lastPast = 30
 // rise is first brought to the next batch's levain and salt. next's Params are
 // not looked at. With no past it is the published prior for that batch.
 func Learn(holds estimator.Holds, past []Past, next Past) forecast.Prior {
-	base := forecast.DefaultPrior(string(holds))
+	base := published(holds)
 	want := adjusted(base, next)
 	if len(past) > lastPast {
 		past = past[len(past)-lastPast:]
@@ -51,7 +54,7 @@ func Learn(holds estimator.Holds, past []Past, next Past) forecast.Prior {
 	return want.Learn(list)
 }
 
-// adjusted is the prior for a batch's levain and salt; the unknown leaves it.
+// adjusted is the prior for a batch's levain, salt, flour and recipe; the unknown leaves it.
 func adjusted(p forecast.Prior, b Past) forecast.Prior {
 	if b.InoculationShare > 0 {
 		p = p.Inoculated(b.InoculationShare)
@@ -59,6 +62,8 @@ func adjusted(p forecast.Prior, b Past) forecast.Prior {
 	if !math.IsNaN(b.SaltPercent) {
 		p = p.Salted(b.SaltPercent)
 	}
+	p.LogRate.Mean += b.rate
+	p.LogCeiling.Mean += b.ceiling
 	return p
 }
 
@@ -68,7 +73,7 @@ func Teach(holds estimator.Holds, points []forecast.Point) (forecast.Params, boo
 	if len(points) < 10 {
 		return forecast.Params{}, false
 	}
-	f := forecast.New(forecast.DefaultPrior(string(holds)))
+	f := forecast.New(published(holds))
 	for _, p := range points {
 		f.Temper(p.At, p.DoughC, math.NaN())
 		f.Add(p)

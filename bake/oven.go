@@ -44,6 +44,7 @@ func (l *layout) aheadEnd(a StepDef) time.Time {
 func (l *layout) ahead(d StepDef, all []Step) Step {
 	s := Step{
 		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
+		Key: d.Key, Values: d.Values, Warn: d.Warn,
 		Trigger: Ahead, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
 	}
 	target := all[l.p.index(d.Before)]

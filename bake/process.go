@@ -11,10 +11,16 @@ import (
 // StepDef is one editable line of a process. Times are whole minutes so that a
 // person can edit them.
 type StepDef struct {
-	ID       string  `json:"id"`
-	Name     string  `json:"name"`
-	Do       string  `json:"do"`
-	Caution  string  `json:"caution,omitempty"`
+	ID      string `json:"id"`
+	Name    string `json:"name"`
+	Do      string `json:"do"`
+	Caution string `json:"caution,omitempty"`
+	// Key, Values and Warn say the same as Name, Do and Caution for whoever speaks
+	// another language; a Caution may go on with the batch's own.
+	Key    string   `json:"key,omitempty"`
+	Values Values   `json:"values,omitempty"`
+	Warn   []string `json:"warn,omitempty"`
+
 	Question string  `json:"question,omitempty"`
 	Trigger  Trigger `json:"trigger"`
 	// WaitMin is the pause since the step before it (ByClock), or how long
@@ -125,40 +131,6 @@ func (p *Process) Reopen(id string) error {
 		return fmt.Errorf("step %q has nothing to take back: it is still open", id)
 	}
 	delete(p.Marks, id)
-	return nil
-}
-
-// Insert adds a step after the step named (at the front when after is empty).
-func (p *Process) Insert(after string, d StepDef) error {
-	i := 0
-	if after != "" {
-		if i = p.index(after); i < 0 {
-			return p.unknown(after)
-		}
-		i++
-	}
-	defs := slices.Insert(slices.Clone(p.Defs), i, d)
-	if err := checkDefs(defs); err != nil {
-		return err
-	}
-	p.Defs = defs
-	return nil
-}
-
-// Remove takes an open step out of the list.
-func (p *Process) Remove(id string) error {
-	i := p.index(id)
-	if i < 0 {
-		return p.unknown(id)
-	}
-	if m, ok := p.Marks[id]; ok {
-		return fmt.Errorf("step %q is %s already: only open steps can be removed", id, m.State)
-	}
-	defs := slices.Delete(slices.Clone(p.Defs), i, i+1)
-	if err := checkDefs(defs); err != nil {
-		return err
-	}
-	p.Defs = defs
 	return nil
 }
 

@@ -66,7 +66,7 @@ func TestStepsBeforeTheStart(t *testing.T) {
 	assert.Equal(t, "09:00", clock(pick(t, steps, "mix")))
 	assert.Equal(t, "09:40", clock(pick(t, steps, "salt")))
 	assert.Equal(t, "10:15", clock(pick(t, steps, "fold-1")))
-	assert.Equal(t, "15:10", clock(pick(t, steps, "bulk")), "six usual hours after mixing")
+	assert.Equal(t, "16:10", clock(pick(t, steps, "bulk")), "seven usual hours after mixing, to 75 %")
 }
 
 // A colder room stretches the usual time, by the published responses.
@@ -76,9 +76,24 @@ func TestUsualTimeFollowsTheRoom(t *testing.T) {
 	bulk := func(p bake.Process) time.Duration {
 		return pick(t, p.Steps(at(8, 0), unseen()), "bulk").At.Sub(at(9, 10))
 	}
-	assert.InDelta(t, 6, bulk(warm).Hours(), 1e-6)
+	assert.InDelta(t, 7, bulk(warm).Hours(), 0.05)
 	// 20 C relative to 24 C: 0.6161 (Ganzle 1998) and 0.7435 (cardinal model).
-	assert.InDelta(t, 6/((0.6161+0.7435)/2), bulk(cold).Hours(), 0.005)
+	assert.InDelta(t, bulk(warm).Hours()/((0.6161+0.7435)/2), bulk(cold).Hours(), 0.005)
+}
+
+// A bulk that nobody sees takes as long as its own mark needs: the vetted times (a
+// baker's video description: 25 C to 50 % 5 to 6 h, 21 C to 75 % 9 to 11 h, below 20 C
+// to 100 % 12 h or more) within a quarter.
+func TestTheUsualTimeFitsTheMark(t *testing.T) {
+	for _, row := range []struct{ c, rise, low, high float64 }{{27, 30, 4.5, 5}, {25, 50, 5, 6}, {23, 60, 6, 7}, {21, 75, 9, 11}, {19, 100, 12, 16}} {
+		p := bake.DefaultProcess(start(), row.c)
+		e := unseen()
+		e.TargetPercent = row.rise
+		took := pick(t, p.Steps(at(8, 0), e), bake.BulkID).At.Sub(at(9, 10)).Hours()
+		t.Logf("%g C to %g %%: %.1f h, published %g to %g h", row.c, row.rise, took, row.low, row.high)
+		assert.GreaterOrEqual(t, took, 0.75*row.low)
+		assert.LessOrEqual(t, took, 1.25*row.high)
+	}
 }
 
 func TestSlippingShiftsTheRest(t *testing.T) {
@@ -206,7 +221,7 @@ func TestCoolingAndSlicing(t *testing.T) {
 	steps := p.Steps(at(17, 30), unseen())
 	assert.Equal(t, bake.Started, pick(t, steps, "cool").State)
 	slice := pick(t, steps, "slice")
-	assert.Equal(t, []string{"18:25", "18:55", "19:25"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
+	assert.Equal(t, []string{"18:42", "19:06", "19:36"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
 	assert.Equal(t, bake.Skipped, pick(t, steps, "preheat").State)
 	p.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
 	assert.Equal(t, "18:45", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
@@ -304,24 +319,6 @@ func TestMarksRefuseNonsense(t *testing.T) {
 	assert.Equal(t, bake.Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
 	require.NoError(t, p.Done("mix", at(9, 15), "Ada"))
 	assert.Equal(t, at(9, 5), pick(t, p.Steps(at(9, 16), unseen()), "mix").At)
-}
-
-func TestEditing(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
-	seeds := bake.StepDef{ID: "seeds", Name: "seeds", Trigger: bake.ByClock, WaitMin: 5, TakesMin: 5, Hands: true}
-	require.NoError(t, p.Insert("salt", seeds))
-	assert.Equal(t, "09:50", clock(pick(t, p.Steps(at(8, 0), unseen()), "seeds")))
-	assert.ErrorContains(t, p.Insert("salt", seeds), "is there twice")
-	seeds.WaitMin = 15
-	require.NoError(t, p.Change(seeds))
-	assert.Equal(t, "10:00", clock(pick(t, p.Steps(at(8, 0), unseen()), "seeds")))
-	require.NoError(t, p.Remove("seeds"))
-	assert.ErrorContains(t, p.Remove("seeds"), "no step")
-	assert.ErrorContains(t, p.Remove("shape"), "the stage must begin with an earlier step")
-	assert.ErrorContains(t, p.Remove("bake-covered"), "the step it comes before")
-	assert.ErrorContains(t, p.Insert("", bake.StepDef{ID: "x", Name: "x", Trigger: "moon"}), "the trigger must be clock, rise or before")
-	assert.ErrorContains(t, p.Insert("", bake.StepDef{ID: "x", Name: "x", Trigger: bake.ByClock, WaitMin: -1}), "minutes must be")
-	require.NoError(t, p.Validate())
 }
 
 // The state goes through JSON unchanged: a restart loses nothing.

@@ -83,7 +83,7 @@ func lastC(temps []TempPoint) float64 {
 type Sample struct {
 	Begun time.Time   // when jar and loaf began the proof
 	Jar   []TempPoint // the jar's own probe
-	Loaf  []TempPoint // the loaf's probe, or FollowRoom's estimate
+	Loaf  []TempPoint // the loaf's probe, or followed from the room
 	RoomC float64     // where both go from now on; 0 when not known
 }
 
@@ -136,18 +136,9 @@ func (s Sample) loafHad(hours float64, now time.Time) time.Time {
 	return s.Begun.Add(high)
 }
 
-// FollowRoom estimates the temperature of a piece of dough without a probe: it
-// nears the room with a time constant of 2 h for 1 kg (from memory), shorter
-// for less by the law of package heat.
-func FollowRoom(begun, until time.Time, startC, roomC, massKg float64) []TempPoint {
-	var out []TempPoint
-	for t := begun; !t.After(until); t = t.Add(10 * time.Minute) {
-		out = append(out, TempPoint{t, followed(startC, roomC, massKg, t.Sub(begun))})
-	}
-	return out
-}
-
-// followed is the temperature of a piece of dough after a while in the room.
+// followed is the temperature of a piece of dough without a probe after a while
+// in the room: it nears it with a time constant of 2 h for 1 kg (from memory),
+// shorter for less by the law of package heat.
 func followed(startC, roomC, massKg float64, d time.Duration) float64 {
 	tau := 2 * math.Pow(massKg, 0.37)
 	return roomC + (startC-roomC)*math.Exp(-d.Hours()/tau)

@@ -57,16 +57,6 @@ func TestSampleJarCorrected(t *testing.T) {
 	assert.True(t, over.Median.After(at(15, 30)), "the jar is past its mark, the loaf is not")
 }
 
-// The jar cools faster than the loaf: a small mass follows the room sooner.
-func TestFollowRoom(t *testing.T) {
-	jar := bake.FollowRoom(at(14, 0), at(16, 0), 26, 20, 0.05)
-	loaf := bake.FollowRoom(at(14, 0), at(16, 0), 26, 20, 0.9)
-	last := len(jar) - 1
-	require.Equal(t, len(jar), len(loaf))
-	assert.Less(t, jar[last].C, loaf[last].C)
-	assert.InDelta(t, 26, loaf[0].C, 1e-9)
-}
-
 // A loaf that cools by the law is foretold by it.
 func TestLoafCooling(t *testing.T) {
 	var pts []bake.CorePoint
@@ -93,32 +83,6 @@ func TestLoafCooling(t *testing.T) {
 	assert.ErrorContains(t, err, "the core must be above the room")
 	_, err = bake.FitLoafCooling(nil, 22)
 	assert.Error(t, err)
-}
-
-// Core of a done loaf: lean 93 to 98 C (200 to 208 F), rich 85 to 91 C (A. Cohn,
-// bread-bakers list, 2008). At 1500 m 208 F is out of reach (1 C per 300 m,
-// from memory).
-func TestDoneCore(t *testing.T) {
-	low, high := bake.DoneCore(false, 0)
-	assert.Equal(t, []float64{93, 98}, []float64{low, high})
-	low, high = bake.DoneCore(true, 0)
-	assert.Equal(t, []float64{85, 91}, []float64{low, high})
-	_, high = bake.DoneCore(false, 1500)
-	assert.Less(t, high, celsius(208))
-}
-
-// Cooling at home: rolls and baguettes 30 to 60 min, pan loaves 1 to 2 h, large
-// crusty loaves 2 to 3 h (cookware maker's guide); rye-rich loaves a day or
-// more (bakers' forum).
-func TestCoolingByMass(t *testing.T) {
-	for _, c := range []struct {
-		g, rye    float64
-		low, high int
-	}{{80, 0, 30, 60}, {500, 0, 60, 120}, {900, 20, 120, 180}, {900, 80, 720, 2160}} {
-		s, said := bake.CoolingByMass(c.g, c.rye)
-		assert.Equal(t, []int{c.low, c.high}, []int{s.LowMin, s.HighMin})
-		assert.Contains(t, said, "common practice")
-	}
 }
 
 // Once the loaf has had its time, the moment stays where it was, however long

@@ -237,13 +237,13 @@ func (c Care) Steps(now time.Time) []Step {
 		return s
 	}
 	fed := step("feed", "feed", "Feed the starter "+c.Feed.Ratio()+" (starter : flour : water).", point(c.Feed.At))
-	fed.Trigger, fed.Hands, fed.Caution = ByClock, true, cautionFlour+" "+cautionJar
+	fed.Trigger, fed.Hands, fed.Caution = ByClock, true, warn("flour", "jar")
 	peak := step("peak", "peak", "Highest level, "+c.Basis+".", c.Peak)
 	use := step("use", "use", fmt.Sprintf("Best used until %s.", c.UseUntil.Format("15:04")), estimator.Window{From: c.UseFrom, Median: later(c.UseFrom, c.Peak.Median), Until: later(c.UseUntil, c.Peak.Median)})
 	use.Hands = true
 	hungry := step("hungry", "hungry", "Feed it before this, or put it into the cold after the peak.", c.Hungry)
 	next := step("next-feed", "feed again", "Keep some and feed it; throw it away if there is mould, or any pink or orange.", point(c.NextFeed))
-	next.Hands, next.Caution = true, cautionMould
+	next.Hands, next.Caution = true, warn("mould")
 	out := []Step{fed, peak, use, hungry, next}
 	for i := range out {
 		out[i].State = starterState(i, out[i], c, now)
@@ -265,9 +265,3 @@ func starterState(i int, s Step, c Care, now time.Time) StepState {
 	}
 	return Done
 }
-
-// Cautions of the starter, in the project's words.
-const (
-	cautionJar   = "Leave the lid loose: a fermenting jar closed tight can burst."
-	cautionMould = "Mould, or any pink or orange streak: throw it all away, wash the jar hot, start from a clean source. Do not sniff it."
-)

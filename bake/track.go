@@ -28,8 +28,7 @@ type Track struct {
 	ProofWhy   string           `json:"proof_why,omitempty"`
 	Core       []CorePoint      `json:"core,omitempty"` // the probe in the loaf
 	DoneAt     time.Time        `json:"done_at"`        // when the core got into the done range; zero before
-	DoneLowC   float64          `json:"done_low_c,omitempty"`
-	DoneHighC  float64          `json:"done_high_c,omitempty"`
+	Done       Core             `json:"done"`
 	CoolWhy    string           `json:"cool_why,omitempty"` // why the probe gives no time to slice yet
 }
 

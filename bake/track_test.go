@@ -57,8 +57,8 @@ func TestProofWithoutASensorIsByEquivalentTimeAndWider(t *testing.T) {
 	cold := shaped(t)
 	follow(&cold, at(14, 30), func(time.Time) bake.ProofInput { return unwatched(24, 19) })
 	assert.True(t, cold.Track.ProofBy.Median.After(blind.Track.ProofBy.Median.Add(30*time.Minute)), "a cool room takes longer")
-	assert.Less(t, cold.LoafC(), 24.0)
-	assert.Greater(t, cold.LoafC(), 22.0, "a piece of dough follows the room slowly")
+	assert.Less(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 24.0)
+	assert.Greater(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 22.0, "a piece of dough follows the room slowly")
 }
 
 // The jar cools faster than the loaf: the loaf is ahead of it, so that its
@@ -183,7 +183,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	require.True(t, ok)
 	assert.Equal(t, bake.Baking, a.Stage)
 	assert.InDelta(t, 91.9, a.CoreC, 0.1)
-	assert.Equal(t, []float64{93, 98}, []float64{a.DoneLowC, a.DoneHighC})
+	assert.Equal(t, []float64{93, 98}, []float64{a.Done.LowC, a.Done.MostC})
 	assert.Contains(t, a.Caution, "dry gloves")
 
 	bakeTo(&p, at(16, 40), 1)
@@ -192,7 +192,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	steps = p.Steps(at(16, 40), unseen())
 	out := pick(t, steps, bake.OutID)
 	assert.Equal(t, bake.DueNow, out.State, "also when nobody ticked off the lid")
-	assert.Contains(t, out.Why, "the core is in the done range")
+	assert.Contains(t, out.Why, "the core is hot enough")
 	a, _ = p.After(at(16, 40), steps)
 	assert.Equal(t, bake.LoafDone, a.Stage)
 
@@ -227,7 +227,7 @@ func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
 	}
 	out := pick(t, p.Steps(at(16, 44), unseen()), bake.OutID)
 	assert.Equal(t, bake.Waiting, out.State)
-	assert.Contains(t, out.Why, "not in the done range yet, 80 of 93 C")
+	assert.Contains(t, out.Why, "not in the done range yet, 80 of 93 °C")
 	for now := at(16, 45); now.Before(at(17, 20)); now = now.Add(time.Minute) {
 		p.FollowCore(now, bake.CoreInput{CoreC: 80, RoomC: 22})
 	}
@@ -296,12 +296,12 @@ func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
 func TestARichLoafIsDoneSooner(t *testing.T) {
 	p := loaded(t)
 	p.Batch.Inclusions = []bake.Inclusion{{Name: "butter", Grams: 120}, {Name: "sugar", Grams: 60}}
-	assert.True(t, p.Batch.Rich())
+	assert.Equal(t, bake.Rich, p.Batch.Kind())
 	bakeTo(&p, at(16, 30), 1)
-	assert.Equal(t, 85.0, p.Track.DoneLowC)
-	assert.False(t, p.Track.DoneAt.IsZero())
+	assert.Equal(t, 88.0, p.Track.Done.LowC)
+	assert.False(t, p.Track.DoneAt.IsZero(), "it has no lid to wait for")
 	p.Batch.Inclusions = []bake.Inclusion{{Name: "olive oil", Grams: 20}}
-	assert.False(t, p.Batch.Rich())
+	assert.Equal(t, bake.Lean, p.Batch.Kind())
 }
 
 func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {

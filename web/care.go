@@ -80,6 +80,7 @@ type afterJSON struct {
 	Probe     bool        `json:"probe"`
 	CoreC     past.Number `json:"core_c"`
 	DoneLowC  past.Number `json:"done_low_c"`
+	DoneBestC past.Number `json:"done_best_c"`
 	DoneHighC past.Number `json:"done_high_c"`
 	DoneAt    *time.Time  `json:"done_at"`
 	SliceC    past.Number `json:"slice_c"`
@@ -125,7 +126,7 @@ func breadOf(v Vessel, zone *time.Location) breadJSON {
 	at := func(t time.Time) *time.Time { return optional(t, zone) }
 	if a := v.After; a != nil {
 		out.After = &afterJSON{string(a.Stage), at(a.Since), at(a.Until.From), at(a.Until.Median), at(a.Until.Until), string(a.Basis), a.Why,
-			a.Probe, n(a.CoreC), n(a.DoneLowC), n(a.DoneHighC), at(a.DoneAt), n(a.SliceC), a.Caution}
+			a.Probe, n(a.CoreC), n(a.Done.LowC), n(a.Done.BestC), n(a.Done.MostC), at(a.DoneAt), n(a.SliceC), a.Caution}
 	}
 	if c := v.Care; c != nil {
 		out.Care = &careJSON{stamp(c.Feed.At, zone), at(c.Peak.From), at(c.Peak.Median), at(c.Peak.Until), at(c.UseFrom), at(c.UseUntil),

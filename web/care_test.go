@@ -23,7 +23,7 @@ func bread(now *time.Time, v []web.Vessel, _ *web.System) {
 	at := func(m int) time.Time { return now.Add(time.Duration(m) * time.Minute) }
 	v[0].RiseID, v[0].Estimate.Phase, v[0].Estimate.PhaseSince = 0, estimator.Ended, at(-200)
 	v[0].After = &bake.After{Stage: bake.Cooling, Since: at(-30), Until: estimator.Window{From: at(50), Median: at(60), Until: at(70)},
-		Why: "by the probe in the loaf", Probe: true, CoreC: 61.2, DoneLowC: 93, DoneHighC: 98, DoneAt: at(-40), SliceC: 35,
+		Why: "by the probe in the loaf", Probe: true, CoreC: 61.2, Done: bake.Core{LowC: 93, BestC: 96, MostC: 98}, DoneAt: at(-40), SliceC: 35,
 		Caution: "Loaf, rack and pot are hot."}
 	feed := bake.NewFeed(at(-240), 2, 100, 0)
 	v[1].Feed = feed.Ratio()

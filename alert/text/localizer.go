@@ -226,12 +226,3 @@ func (l *Localizer) Span(d time.Duration) string {
 	}
 	return l.Say("span.hours", Values{"hours": minutes / 60, "minutes": fmt.Sprintf("%02d", minutes%60)})
 }
-
-// Instead returns the sentence of the key when text begins with the English one:
-// what follows it is kept. Any other text stays as it is.
-func (l *Localizer) Instead(key, text string) string {
-	if rest, ok := strings.CutPrefix(text, l.def[key]); ok && l.def[key] != "" {
-		return l.Say(key, nil) + rest
-	}
-	return text
-}

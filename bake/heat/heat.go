@@ -12,7 +12,7 @@
 // fall with time.
 //
 // What it does not do: it does not know the household's refrigerator. A full
-// or weak one cools slower; Learned takes a measured night in its place.
+// or weak one cools slower.
 package heat
 
 import (
@@ -36,7 +36,7 @@ const massExponent = 0.37
 type Fridge struct {
 	AirC    float64 // where the dough ends, Celsius
 	PieceKg float64 // mass of one piece: loaf in its basket, or the whole tub
-	Stretch float64 // learned: cooling takes this many times longer; 0 counts as 1
+	Stretch float64 // cooling takes this many times longer; 0 counts as 1
 }
 
 // Validate refuses what is no refrigerator.
@@ -105,34 +105,4 @@ func (f Fridge) Carry(fromC, hours float64, speed func(c float64) float64) float
 		sum += d * speed(k.Next(fromC, t+d/2))
 	}
 	return sum
-}
-
-// Point is one reading of the dough in the refrigerator.
-type Point struct{ Hours, DoughC float64 }
-
-// Learned fits the stretch to a measured night: hours since it went in, first
-// reading first. It needs four readings over two hours that fall by 5 degrees.
-func (f Fridge) Learned(points []Point) (Fridge, error) {
-	if len(points) < 4 || points[len(points)-1].Hours-points[0].Hours < 2 {
-		return f, fmt.Errorf("four readings over two hours are needed to learn the refrigerator, found %d", len(points))
-	}
-	from := points[0].DoughC
-	if from-points[len(points)-1].DoughC < 5 {
-		return f, fmt.Errorf("the dough fell by less than 5 C (from %.1f to %.1f): not enough to learn from", from, points[len(points)-1].DoughC)
-	}
-	best, bestSS := 1.0, math.Inf(1)
-	for i := range 81 {
-		g := f
-		g.Stretch = 0.3 * math.Pow(4/0.3, float64(i)/80)
-		ss := 0.0
-		for _, p := range points {
-			r := g.At(from, p.Hours-points[0].Hours) - p.DoughC
-			ss += r * r
-		}
-		if ss < bestSS {
-			best, bestSS = g.Stretch, ss
-		}
-	}
-	f.Stretch = best
-	return f, nil
 }

@@ -5,7 +5,6 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
 	"tidemark/bake/heat"
@@ -16,8 +15,8 @@ func ganzle(c float64) float64 { return kinetics.Ganzle(c) / kinetics.Ganzle(24)
 
 // The published cooling curve: 1.5 kg in two baskets, end 4 C. Source:
 // breadbakingathome.com forum (a baker's measurement).
-func published() []heat.Point {
-	return []heat.Point{{0, 24}, {1, 20}, {2.75, 15}, {4, 10}, {7, 5}}
+func published() []point {
+	return []point{{0, 24}, {1, 20}, {2.75, 15}, {4, 10}, {7, 5}}
 }
 
 func TestPublishedFridgeCurve(t *testing.T) {
@@ -91,21 +90,6 @@ func TestCarryAgainstFiniteDifferences(t *testing.T) {
 	}
 }
 
-func TestLearned(t *testing.T) {
-	truth := heat.Fridge{AirC: 5, PieceKg: 0.9, Stretch: 1.6}
-	var pts []heat.Point
-	for h := 0.0; h <= 6; h += 0.5 {
-		pts = append(pts, heat.Point{Hours: h, DoughC: truth.At(25, h)})
-	}
-	got, err := heat.Fridge{AirC: 5, PieceKg: 0.9}.Learned(pts)
-	require.NoError(t, err)
-	assert.InDelta(t, 1.6, got.Stretch, 0.06)
-	_, err = truth.Learned(pts[:3])
-	assert.ErrorContains(t, err, "four readings over two hours")
-	_, err = heat.Fridge{AirC: 24, PieceKg: 1}.Learned([]heat.Point{{0, 24}, {1, 23}, {2, 22}, {3, 21}})
-	assert.ErrorContains(t, err, "less than 5 C")
-}
-
 func TestValidate(t *testing.T) {
 	assert.NoError(t, heat.Fridge{AirC: 4, PieceKg: 0.8}.Validate())
 	assert.EqualError(t, heat.Fridge{AirC: 20, PieceKg: 0.8}.Validate(), "the refrigerator must be -2 to 15 C, found 20")
@@ -132,3 +116,6 @@ func TestCoolingProperties(t *testing.T) {
 		}
 	})
 }
+
+// point is one reading of a dough in the refrigerator.
+type point struct{ Hours, DoughC float64 }

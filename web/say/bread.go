@@ -76,7 +76,7 @@ func afterLevel(a *bake.After, h House) string {
 	s := "Core " + h.Temperature(a.CoreC)
 	switch a.Stage {
 	case bake.Baking, bake.LoafDone:
-		s += fmt.Sprintf("; such a loaf is done at %s to %s", h.degrees(a.DoneLowC), h.degrees(a.DoneHighC))
+		s += fmt.Sprintf("; such a loaf is done from %s, best at %s to %s", h.degrees(a.Done.LowC), h.degrees(a.Done.BestC), h.degrees(a.Done.MostC))
 	case bake.Cooling:
 		s += "; it slices cleanly from " + h.degrees(a.SliceC) + " down"
 	}

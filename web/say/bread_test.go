@@ -29,7 +29,7 @@ func ended(a bake.After, now time.Time) say.Vessel {
 
 func TestTheBakeAfterItsBulkInSentences(t *testing.T) {
 	nan := math.NaN()
-	lean := bake.After{CoreC: nan, DoneLowC: 93, DoneHighC: 98, SliceC: 35}
+	lean := bake.After{CoreC: nan, Done: bake.Core{LowC: 93, BestC: 96, MostC: 98}, SliceC: 35}
 	with := func(change func(*bake.After)) bake.After {
 		a := lean
 		change(&a)
@@ -54,10 +54,10 @@ func TestTheBakeAfterItsBulkInSentences(t *testing.T) {
 		}), say.Answer{When: "In the oven since 18:40; by the clock it comes out at 19:24."}, "", "in the oven since 18:40"},
 		{"oven, with a probe", with(func(a *bake.After) {
 			a.Stage, a.Since, a.Probe, a.CoreC, a.Until = bake.Baking, clockAt(18, 40), true, 72.4, span(clockAt(19, 24), clockAt(19, 24), clockAt(19, 24))
-		}), say.Answer{When: "In the oven since 18:40; it comes out when its core is done.", Level: "Core 72.4 °C; such a loaf is done at 93 °C to 98 °C."}, "", "in the oven since 18:40"},
+		}), say.Answer{When: "In the oven since 18:40; it comes out when its core is done.", Level: "Core 72.4 °C; such a loaf is done from 93 °C, best at 96 °C to 98 °C."}, "", "in the oven since 18:40"},
 		{"done", with(func(a *bake.After) {
 			a.Stage, a.Since, a.Probe, a.CoreC, a.DoneAt = bake.LoafDone, clockAt(18, 58), true, 94, clockAt(18, 58)
-		}), say.Answer{When: "The loaf is done since 18:58: take it out.", Level: "Core 94.0 °C; such a loaf is done at 93 °C to 98 °C."}, "", "done since 18:58, take it out"},
+		}), say.Answer{When: "The loaf is done since 18:58: take it out.", Level: "Core 94.0 °C; such a loaf is done from 93 °C, best at 96 °C to 98 °C."}, "", "done since 18:58, take it out"},
 		{"cooling", with(func(a *bake.After) {
 			a.Stage, a.Since, a.Probe, a.CoreC = bake.Cooling, clockAt(18, 0), true, 61
 			a.Until, a.Why = span(clockAt(19, 50), clockAt(20, 0), clockAt(20, 10)), "by the probe in the loaf"
@@ -79,7 +79,7 @@ func TestTheBakeAfterItsBulkInSentences(t *testing.T) {
 		})
 	}
 	hot := ended(with(func(a *bake.After) { a.Stage, a.Since, a.Probe, a.CoreC = bake.Baking, clockAt(18, 40), true, 72 }), clockAt(19, 0))
-	assert.Equal(t, "Core 161.6 °F; such a loaf is done at 199 °F to 208 °F.", say.For(hot, say.House{Fahrenheit: true}).Level)
+	assert.Equal(t, "Core 161.6 °F; such a loaf is done from 199 °F, best at 205 °F to 208 °F.", say.For(hot, say.House{Fahrenheit: true}).Level)
 }
 
 // fedAt8 is a starter fed at 8:00, best used from 11:24 to 13:00, hungry about

@@ -1,0 +1,116 @@
+package bake
+
+import (
+	"math"
+	"time"
+
+	"tidemark/estimator"
+	"tidemark/estimator/forecast"
+	"tidemark/estimator/kinetics"
+)
+
+// One account of a dough's work. TotalPercent is the rise, as if it were left
+// alone, that a dough has done when it goes into the oven, whichever way it went:
+// bulk, shaping and final proof, or bulk, shaping and what the cold still allows.
+//
+// It is worked out from the published rises at the end of the bulk before a cold
+// retard (T. Cucuzza, January 2023): each row, plus 40 minutes of shaping, plus
+// what the published cooling curve still allows, comes to 107 to 130 % with a dough
+// that keeps the published bulk times (computed; see the tests of the planner). The
+// middle is taken. A dough baked the same day then ends its bulk at 70 to 80 %, as
+// is common practice. Rye falls early: it rises 30 to 50 % twice.
+const (
+	TotalPercent    = 120.0
+	ryeTotalPercent = 90.0
+)
+
+// Total returns the work of this dough up to the oven, percent.
+func (b Batch) Total() float64 {
+	if b.Kind() == Rye {
+		return ryeTotalPercent
+	}
+	return TotalPercent
+}
+
+// Stands returns the rise in percent beyond which no bulk of this dough is
+// planned: a lean one at its double, a rye one at half as much again. Common
+// practice, no source.
+func (b Batch) Stands() float64 {
+	if b.Kind() == Rye {
+		return 50
+	}
+	return 100
+}
+
+// The middle dough: a rise to 50 % at 25 C in 5 to 6 h with 20 % starter, to 60 % at
+// 23 C in 6 to 7 h, to 75 % at 21 C in 9 to 11 h, to 30 % at 27 C in 4.5 to 5 h (a
+// baker's video description, common practice). Fitted: every row within a quarter.
+const (
+	middleCeiling = 175.0 // percent
+	middleRate    = 29.3  // percent per hour at 24 C, with 20 % of the flour fermented
+	middleLag     = 0.45
+)
+
+// How the flour and the rest of the recipe change the rate. White-flour doughs
+// take about 20 % longer than whole-grain ones (bwraith, Sourdough Rise Time
+// Table); butter and sugar slow a dough by about a quarter, one rich in rye is
+// quicker and rises less: common practice, no source.
+const (
+	wholeFaster = 1.2
+	richSlower  = 0.75
+	ryeCeiling  = 0.75 // of the ceiling
+)
+
+// published is what is believed of a rise when the household's past says nothing.
+func published(holds estimator.Holds) forecast.Prior {
+	p := forecast.DefaultPrior(string(holds))
+	if holds == estimator.Dough {
+		p.LogCeiling.Mean, p.LogRate.Mean, p.Lag.Mean = math.Log(middleCeiling), math.Log(middleRate), middleLag
+	}
+	return p
+}
+
+// pace is how the recipe shifts the logarithms of rate and ceiling, beside levain
+// and salt.
+func (b Batch) pace() (rate, ceiling float64) {
+	// The published times are of common doughs: a fifth whole grain.
+	rate = math.Log(wholeFaster) * (b.numbers().WholePercent/100 - 0.2)
+	switch b.Kind() {
+	case Rich:
+		rate += math.Log(richSlower)
+	case Rye:
+		ceiling = math.Log(ryeCeiling)
+	}
+	return rate, ceiling
+}
+
+// bulkHours returns the equivalent hours in which the middle dough of the batch
+// rises by so much; infinite when it never does.
+func (b Batch) bulkHours(risePercent float64) float64 {
+	p := Learn(estimator.Dough, nil, PastOf(time.Time{}, forecast.Params{}, b))
+	ceiling, rate := math.Exp(p.LogCeiling.Mean), math.Exp(p.LogRate.Mean)
+	shape := kinetics.Richards(0.5)
+	start, _ := shape.Unit(-p.Lag.Mean)
+	return math.Max(0, ceiling/rate*(p.Lag.Mean+shape.UnitInverse(risePercent/ceiling+start)))
+}
+
+// usualMarkPercent is where a bulk ends that nobody gave a mark of its own.
+const usualMarkPercent = 75
+
+// usualDoubt is the width of a usual time: between one baker's table and another's
+// lies a factor of two (common practice).
+const usualDoubt = 1.42
+
+// usualHours bounds the hours of a bulk: what never gets there is told as two days.
+func (b Batch) usualHours(risePercent float64) float64 {
+	return math.Min(48, math.Max(0.2, b.bulkHours(risePercent)))
+}
+
+// usualBulk is how long a bulk to a rise takes at 24 C.
+func (b Batch) usualBulk(risePercent float64) Spread {
+	mid := 60 * b.usualHours(risePercent)
+	return Spread{LowMin: int(mid / usualDoubt), MidMin: int(math.Round(mid)), HighMin: int(mid * usualDoubt)}
+}
+
+// usualProof is a final proof at 24 C. Common practice, no source.
+func usualProof() Spread { return Spread{LowMin: 60, MidMin: 100, HighMin: 160} }
