@@ -395,7 +395,7 @@ func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 		assert.Equal(t, "Turn the dough out, divide it and round the pieces.", bulk.Do, name)
 		assert.Contains(t, bulk.Caution, "Raw flour", name)
 	}
-	p := bake.DefaultProcess(start(), 24)
+	p := tubbed(t, 24)
 	require.NoError(t, p.Done(bake.ShapeID, at(14, 0), "page"))
 	proof := pick(t, p.Steps(at(14, 30), unseen()), bake.ProofID)
 	assert.Equal(t, bake.Started, proof.State)
