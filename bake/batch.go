@@ -16,7 +16,7 @@ type Batch struct {
 	Inclusions []Inclusion `yaml:"inclusions" json:"inclusions,omitempty"`
 	Loaves     int         `yaml:"loaves" json:"loaves"`
 	BakeIn     Ware        `yaml:"bake_in" json:"bake_in,omitempty"` // empty: the usual one
-	AtOnce     int         `yaml:"at_once" json:"at_once,omitempty"` // loaves in one bake; 0: one pot, else all
+	AtOnce     int         `yaml:"at_once" json:"at_once,omitempty"` // loaves in one bake; 0 counts as all
 }
 
 // Flour is one flour of the batch.

@@ -30,7 +30,7 @@ func DefaultBatch() Batch {
 	return Batch{
 		Name:   "Harbour loaf",
 		Flours: []Flour{{Name: "strong white wheat", Grams: 720}, {Name: "whole rye", Grams: 180, Whole: true}},
-		WaterG: 640, Levain: Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 3, AtOnce: 3,
+		WaterG: 640, Levain: Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 3,
 	}
 }
 

@@ -58,17 +58,13 @@ func (b Batch) Ware() Ware {
 	return Tin
 }
 
-// Bakes returns how many times the oven is loaded. Loaves in a pot bake one at a
-// time unless the batch says how many at once; all others go in together.
+// Bakes returns how many times the oven is loaded: once, unless the batch says how
+// many loaves go in at once.
 func (b Batch) Bakes() int {
-	atOnce := b.AtOnce
-	if atOnce == 0 && b.Ware() == Pot {
-		atOnce = 1
-	}
-	if atOnce == 0 {
+	if b.AtOnce == 0 {
 		return 1
 	}
-	return max(1, (b.Loaves+atOnce-1)/atOnce)
+	return max(1, (b.Loaves+b.AtOnce-1)/b.AtOnce)
 }
 
 // Core is how hot a loaf is inside when it is done, Celsius.

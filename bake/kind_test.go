@@ -183,10 +183,10 @@ func TestSeveralBakes(t *testing.T) {
 	assert.True(t, pick(t, steps, "wait-cold").At.Before(first.At))
 	assert.Contains(t, pick(t, steps, "wait-cold").Do, "takes 1 at a time")
 	assert.True(t, pick(t, steps, bake.SliceID).At.After(last.At))
-	b.AtOnce, b.Loaves = 0, 2
-	assert.Equal(t, 2, b.Bakes(), "one pot unless more are told of")
-	b.BakeIn = bake.Tin
-	assert.Equal(t, 1, b.Bakes())
+	b.AtOnce = 2
+	assert.Equal(t, 2, b.Bakes())
+	b.AtOnce = 0
+	assert.Equal(t, 1, b.Bakes(), "all at once when nobody says")
 }
 
 // What burns and what bursts is said where it happens.

@@ -399,7 +399,7 @@ func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 	require.NoError(t, p.Done(bake.ShapeID, at(14, 0), "page"))
 	proof := pick(t, p.Steps(at(14, 30), unseen()), bake.ProofID)
 	assert.Equal(t, bake.Started, proof.State)
-	assert.Contains(t, proof.Do, "until the mark")
+	assert.Contains(t, proof.Do, "until its target")
 	proof = pick(t, p.Steps(at(16, 30), unseen()), bake.ProofID)
 	assert.Equal(t, bake.DueNow, proof.State)
 	assert.NotContains(t, proof.Do, "until")
