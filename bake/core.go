@@ -155,7 +155,7 @@ func (p *Process) forecastCool(roomC float64) {
 	if p.Marks[OutID].State != Done || len(t.Core) == 0 {
 		return
 	}
-	if p.Batch.ryePercent() >= ryeRichPercent {
+	if p.Batch.RyePercent() >= ryeRichPercent {
 		t.CoolWhy = "a loaf rich in rye rests longer than it cools"
 		return
 	}

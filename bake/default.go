@@ -84,6 +84,40 @@ func (p *Process) Reworded(id, key string, v Values) {
 	}
 }
 
+// NewStep words a step by its key.
+func NewStep(d StepDef) StepDef { return d.worded() }
+
+// Usually sets how long a stage takes at 24 C and the rise at which it ends (0: that of
+// its vessel). Nothing happens without the step.
+func (p *Process) Usually(id string, risePercent float64, usual Spread) {
+	if i := p.index(id); i >= 0 {
+		p.Defs = slices.Clone(p.Defs)
+		p.Defs[i].RisePercent, p.Defs[i].Usual = risePercent, usual
+	}
+}
+
+// Until lets a step that runs by itself end at a moment.
+func (p *Process) Until(id string, at time.Time) {
+	if i := p.index(id); i >= 0 {
+		p.Defs = slices.Clone(p.Defs)
+		p.Defs[i].UntilAt = at
+	}
+}
+
+// tubID is the night of the whole tub in the refrigerator.
+const tubID = "tub-cold"
+
+// TubRetarded is the process with the tub in the refrigerator until a moment: the
+// bulk goes on there, and the dough is shaped cold, without a rest between.
+func (p Process) TubRetarded(out time.Time) Process {
+	i := p.index(BulkID)
+	cold := StepDef{ID: tubID, Key: "tub.cold", Trigger: ByClock, UntilAt: out, Warn: []string{"cold"}}.worded()
+	p.Defs = slices.Insert(slices.Clone(p.Defs), i+1, cold)
+	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == "bench-rest" })
+	p.Reworded("divide", "divide.cold", nil)
+	return p
+}
+
 // Retarded is the process with a stay in the refrigerator in the place of its
 // final proof.
 func (p Process) Retarded(retardMin int) Process {
@@ -227,7 +261,7 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 			StepDef{ID: id(UncoverID), Key: open, Trigger: ByClock, WaitMin: o.FirstMin, TakesMin: 1, Hands: true, Values: v, Warn: openWarn},
 			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
 	}
-	usual, _ := CoolingByMass(b.numbers().PerLoafG, b.ryePercent())
+	usual, _ := CoolingByMass(b.numbers().PerLoafG, b.RyePercent())
 	cool := StepDef{ID: CoolID, Key: "cool", Trigger: ByClock, TakesMin: usual.MidMin, Usual: usual, Warn: []string{"loaf"}}
 	slice := StepDef{ID: SliceID, Key: "slice", Trigger: ByClock, Hands: true}
 	if kind == Rye {

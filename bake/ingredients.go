@@ -221,8 +221,8 @@ func (b Batch) Perishable() bool { return b.traits()&spoils != 0 }
 // Yeasted reports whether the batch names baker's yeast.
 func (b Batch) Yeasted() bool { return b.traits()&yeast != 0 }
 
-// ryePercent is the share of rye in the flour added at mixing.
-func (b Batch) ryePercent() float64 {
+// RyePercent returns the share of rye in the flour added at mixing.
+func (b Batch) RyePercent() float64 {
 	part, all := 0.0, 0.0
 	for _, f := range b.Flours {
 		all += f.Grams

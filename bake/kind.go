@@ -37,7 +37,7 @@ const (
 func (b Batch) Kind() Kind {
 	counted := b.sum(fat|sugar|egg|milk) - 2.0/3*b.sum(liquid)
 	switch {
-	case b.ryePercent() >= ryeRichPercent:
+	case b.RyePercent() >= ryeRichPercent:
 		return Rye
 	case counted > 0 && 100*counted >= richPercent*b.numbers().FlourG:
 		return Rich

@@ -33,8 +33,9 @@ func stepTexts() map[string]stepText {
 		"bulk":            {"bulk ends", "Leave the dough until it reaches its target: " + signs + "."},
 		"bulk.percent":    {"bulk ends", "Leave the dough until it has risen by {rise_percent}: " + signs + "."},
 		"bulk.rye":        {"bulk ends", "Leave the dough until it has risen by {rise_percent} and pinholes show on top: rye falls when it is left for more."},
-		"bulk.cold":       {"bulk goes on in the cold", "Put the covered tub into the refrigerator at {rise_percent}: it still rises there."},
-		"tub.out":         {"tub out of the fridge", "Take the tub out. The dough is shaped cold."},
+		"bulk.cold":       {"tub into the fridge", "Put the covered tub into the refrigerator when the dough has risen by {rise_percent}: it goes on rising there."},
+		"tub.cold":        {"bulk goes on in the cold", "Leave the tub in the refrigerator until morning."},
+		"divide.cold":     {"tub out, divide", "Take the tub out, turn the cold dough out, divide it and round the pieces; it is shaped cold."},
 		"divide":          {"divide", "Turn the dough out, divide it and round the pieces."},
 		"divide.one":      {"round", "Turn the dough out and round it."},
 		"bench-rest":      {"bench rest", "Leave it covered."},
@@ -75,7 +76,7 @@ func stepTexts() map[string]stepText {
 
 		"feed":    {"feed the levain", "Feed {starter_g} of starter with {flour_g} of flour and {water_g} of water; it should peak about when the dough is mixed."},
 		"refresh": {"refresh the starter", "Feed {starter_g} of starter with {flour_g} of flour and {water_g} of water: after its time in the cold it works slowly at first."},
-		"ripen":   {"levain at its peak", "Leave the levain covered until its peak."},
+		"ripen":   {"levain ripens", "Leave the levain covered until its peak."},
 	}
 }
 

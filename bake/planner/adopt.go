@@ -16,31 +16,43 @@ const (
 	RipenID = "ripen"
 )
 
-// Adopted is what a household takes on with a plan: its process, the feed in
-// front of the dough when one is needed, so that everything from feeding to
-// slicing slips as one.
+// Adopted is what a household takes on with a plan: its process, the feeds in front of
+// the dough included, so that everything from feeding to slicing slips as one.
 func (p Plan) Adopted() bake.Process {
 	out := p.Process
 	out.Defs = slices.Clone(p.Process.Defs)
 	out.Marks = nil
-	if p.Feed == nil || len(p.Steps) == 0 { // ripe already, or no way
-		return out
-	}
-	ripe := max(1, int(math.Round(p.Process.Started.Sub(p.Feed.At).Minutes()))-feedMin)
-	feed := bake.StepDef{ID: FeedID, Name: "feed", Trigger: bake.ByClock, TakesMin: feedMin, Hands: true, Do: p.Steps[0].Do, Caution: p.Steps[0].Caution}
-	ripen := bake.StepDef{ID: RipenID, Name: "levain ripens", Trigger: bake.ByClock, TakesMin: ripe,
-		Do: "Leave the levain covered until its peak."} // no times: they slip with the feed
-	out.Defs = append([]bake.StepDef{feed, ripen}, out.Defs...)
-	out.Started = p.Feed.At
 	return out
 }
 
-// feedMin is how long feeding takes in minutes. Common practice, no source.
-const feedMin = 5
+// withFeeds puts the feeds, and the ripening after each, in front of the dough that is
+// mixed at a moment.
+func withFeeds(p bake.Process, feeds []bake.Feed, mix time.Time) bake.Process {
+	var front []bake.StepDef
+	for k, f := range feeds {
+		next, id, ripen, key := mix, FeedID, RipenID, "feed"
+		if k < len(feeds)-1 {
+			next, id, ripen, key = feeds[k+1].At, fmt.Sprintf("refresh-%d", k+1), fmt.Sprintf("ripen-%d", k+1), "refresh"
+		}
+		wait := max(1, int(math.Round(next.Sub(f.At).Minutes()))-feedMin)
+		v := bake.Values{"starter_g": f.StarterG, "flour_g": f.FlourG, "water_g": f.WaterG}
+		front = append(front,
+			bake.NewStep(bake.StepDef{ID: id, Key: key, Trigger: bake.ByClock, TakesMin: feedMin, Hands: true, Values: v, Warn: []string{"flour", "jar"}}),
+			bake.NewStep(bake.StepDef{ID: ripen, Key: "ripen", Trigger: bake.ByClock, TakesMin: wait})) // no times: they slip with the feed
+	}
+	if len(feeds) > 0 {
+		p.Started = feeds[0].At
+	}
+	p.Defs = append(front, p.Defs...)
+	return p
+}
 
-// Fridge is the household's refrigerator with one loaf of the batch in it, as
-// Replan needs it.
-func (w Wish) Fridge() heat.Fridge { return w.withDefaults().fridge() }
+// Fridge is the household's refrigerator with one loaf of the batch in it, as Replan
+// needs it.
+func (w Wish) Fridge() heat.Fridge {
+	w = w.withDefaults()
+	return w.fridge(w.loafKg())
+}
 
 // LeftOut answers "what if it stays out until t" for a way of the wish that has
 // not begun: by t the bulk ends or, in a way with a night in the cold, the dough
@@ -51,35 +63,38 @@ func LeftOut(w Wish, wayName string, t time.Time) (Outlook, error) {
 	if err := w.Validate(); err != nil {
 		return Outlook{}, err
 	}
-	for _, y := range ways(w) {
-		if y.name != wayName {
+	for _, j := range w.jobs() {
+		if j.way.name != wayName {
 			continue
 		}
-		j, _, ok := w.begin(y)
+		c, ok := j.best()
 		if !ok {
 			break
 		}
-		return j.leftOut(t.In(w.Now.Location()))
+		return j.leftOut(&c, t.In(w.Now.Location()))
 	}
 	return Outlook{}, fmt.Errorf("there is no way %q to this bread", wayName)
 }
 
 // leftOut reads the crowd at a moment.
-func (j *job) leftOut(t time.Time) (Outlook, error) {
-	h := t.Sub(j.start).Hours()
-	if h <= mixHours {
-		return Outlook{}, fmt.Errorf("the dough is mixed only at %s; ask for a later time", j.start.Format("Mon 15:04"))
+func (j *job) leftOut(c *trial, t time.Time) (Outlook, error) {
+	h := t.Sub(c.start).Hours()
+	if h <= j.mixHours {
+		return Outlook{}, fmt.Errorf("the dough is mixed only at %s; ask for a later time", c.start.Format("Mon 15:04"))
 	}
 	if h > pathHours {
 		return Outlook{}, fmt.Errorf("more than %.0f hours after mixing nothing is right any more; ask for an earlier time", pathHours)
 	}
 	rises := make([]float64, len(j.paths))
 	for i, p := range j.paths {
-		rises[i] = j.share(p, h) * j.goal()
+		rises[i] = p.d.rise(p.equiv(h - j.mixHours))
+		if j.carry[i] != nil {
+			rises[i] = p.d.rise(p.equiv(h-j.mixHours) + j.carry[i].at(h))
+		}
 	}
-	r := j.risk(func(int) float64 { return h })
+	r := j.risk(func(i int) float64 { return j.share(i, h, 0) })
 	at := func(q float64) float64 { return quantile(rises, q) }
 	o := Outlook{Until: t, P10: at(0.1), P50: at(0.5), P90: at(0.9), Under: r.Under, Over: r.Over}
-	o.Text = o.words(j.y.cold)
+	o.Text = o.words(j.way.cold || j.way.tub)
 	return o, nil
 }

@@ -4,7 +4,6 @@ import (
 	"math"
 	"sort"
 
-	"tidemark/bake/heat"
 	"tidemark/estimator/forecast"
 	"tidemark/estimator/kinetics"
 )
@@ -35,6 +34,7 @@ func shape() kinetics.Sigmoid { return kinetics.Richards(0.5) }
 // crowd is the doughs with the table of responses they share.
 type crowd struct {
 	doughs []dough
+	middle dough
 	table  *kinetics.Responses
 }
 
@@ -55,6 +55,8 @@ func newCrowd(p forecast.Prior, placeSD float64) crowd {
 		d.s0, _ = shape().Unit(-d.lag)
 		c.doughs[i] = d
 	}
+	c.middle = dough{ceiling: math.Exp(p.LogCeiling.Mean), mu: math.Exp(p.LogRate.Mean), lag: p.Lag.Mean, resp: 1 / (1 + math.Exp(-p.Response.Mean)), slow: 1}
+	c.middle.s0, _ = shape().Unit(-c.middle.lag)
 	return c
 }
 
@@ -143,23 +145,50 @@ func (p path) hours(equiv float64) float64 {
 	return pathStep * (float64(i-1) + (equiv-p.sums[i-1])/(p.sums[i]-p.sums[i-1]))
 }
 
-// carry is the equivalent hours a dough still gets in the cold.
-func (p path) carry(f heat.Fridge, hours, coldHours float64) float64 {
-	return f.Carry(p.temp(hours), coldHours, func(c float64) float64 { return p.c.speed(p.d, c) })
+// carried is the equivalent hours that the cold still allows a dough which went in
+// after so many hours: a table, every two hours.
+type carried []float64
+
+const carryEvery = 2.0
+
+// carryOf works the table out for the piece that goes into the refrigerator.
+func (j *job) carryOf(p path) carried {
+	if !j.way.cold && !j.way.tub {
+		return nil
+	}
+	kg := j.w.loafKg()
+	if j.way.tub {
+		kg = j.w.massKg()
+	}
+	f := j.w.fridge(math.Max(0.05, kg))
+	var out carried
+	for h := 0.0; h <= neverHours; h += carryEvery {
+		out = append(out, f.Carry(p.temp(h), carryHours, func(c float64) float64 { return p.c.speed(p.d, c) }))
+		if n := len(out); n > 3 && math.Abs(out[n-1]-out[n-2]) < 0.005 {
+			break // as warm as the room
+		}
+	}
+	return out
 }
 
-// moveHours is when to put the dough into the cold so that it lands on a rise;
-// plus infinity when it never gets there.
-func (p path) moveHours(f heat.Fridge, coldHours, rise float64) float64 {
-	need := p.d.need(rise)
-	if math.IsInf(need, 1) {
-		return need
+// at reads the table.
+func (c carried) at(hours float64) float64 {
+	x := math.Max(0, hours) / carryEvery
+	i := int(x)
+	if i+1 >= len(c) {
+		return c[len(c)-1]
 	}
-	h := p.hours(math.Max(0, need-p.carry(f, 6, coldHours)))
+	return c[i] + (x-float64(i))*(c[i+1]-c[i])
+}
+
+// intoCold is when a dough goes into the cold so that it comes to so many equivalent
+// hours there; plus infinity when it never does.
+func (j *job) intoCold(i int, need float64) float64 {
+	h := j.mixHours + j.paths[i].hours(math.Max(0, need-j.carry[i].at(6)))
 	if math.IsInf(h, 1) {
 		return h
 	}
-	return p.hours(math.Max(0, need-p.carry(f, h, coldHours)))
+	return j.mixHours + j.paths[i].hours(math.Max(0, need-j.carry[i].at(h)))
 }
 
 // quantile of a list, 0..1; the list is sorted in place.

@@ -132,6 +132,10 @@ func verdict(o Outlook) string {
 	return "about right"
 }
 
+// shaping is the usual work between the end of the bulk and the cold. Common practice,
+// no source.
+const shaping = 40 * time.Minute
+
 // Replan adjusts a process under way to the live rise: the bulk's end follows
 // the carry-over computed from the dough as it is now. It returns what changed
 // in words, empty when nothing did. Only a process with a retard and an open
@@ -141,7 +145,7 @@ func Replan(p *bake.Process, est estimator.Estimate, f heat.Fridge, targetPercen
 	if !ok || !hasRetard(p) || len(est.Fan) == 0 {
 		return "", nil
 	}
-	m, err := MoveToFridge(est, f, targetPercent, hoursOf(shapeHours))
+	m, err := MoveToFridge(est, f, targetPercent, shaping)
 	if err != nil {
 		return "", err
 	}
@@ -151,11 +155,8 @@ func Replan(p *bake.Process, est estimator.Estimate, f heat.Fridge, targetPercen
 		return "", nil
 	}
 	was := bulk.RisePercent
-	bulk.RisePercent = end
-	bulk.Do = fmt.Sprintf("Leave the dough until it has risen by %.0f %%.", end)
-	if err := p.Change(bulk); err != nil {
-		return "", err
-	}
+	p.Usually(bake.BulkID, end, bulk.Usual)
+	p.Reworded(bake.BulkID, "bulk.percent", bake.Values{"rise_percent": end})
 	if was == 0 {
 		return fmt.Sprintf("The bulk ends at %.0f %%: %s", end, m.Explanation), nil
 	}

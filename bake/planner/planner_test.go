@@ -1,12 +1,14 @@
 package planner_test
 
 import (
+	"flag"
+	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
 
 	"tidemark/bake"
 	"tidemark/bake/planner"
@@ -51,13 +53,15 @@ func TestMakeOvernight(t *testing.T) {
 	assert.True(t, p.Fits)
 	assert.Empty(t, p.Night)
 	assert.Less(t, p.Watched.Miss(), p.Clock.Miss(), "watching helps")
-	assert.InDelta(t, 0.2, p.Late, 0.02, "8 in 10 in time")
+	assert.LessOrEqual(t, p.Late, 0.22, "in time")
+	assert.GreaterOrEqual(t, p.Chance, 0.5)
 	move, out := step(t, p, bake.RetardID), step(t, p, bake.BakeID)
 	assert.GreaterOrEqual(t, out.At.Sub(move.At), 8*time.Hour)
 	assert.True(t, step(t, p, "feed").At.Before(step(t, p, "mix").At))
 	assert.True(t, step(t, p, bake.OvenCheckID).At.Before(step(t, p, bake.PreheatID).At))
 	assert.NotEmpty(t, step(t, p, bake.OvenCheckID).Question)
-	assert.Contains(t, p.Notes[len(p.Notes)-1], "A published table ends the bulk at 67 % at this temperature.")
+	assert.Contains(t, strings.Join(p.Notes, " "), "A published table ends it at 67 % at this temperature.")
+	assert.Contains(t, step(t, p, "mix").Do, "of water at")
 	require.NoError(t, p.Process.Validate())
 }
 
@@ -68,7 +72,6 @@ func TestMakePrefersFreshBread(t *testing.T) {
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
 	assert.Less(t, w.ReadyAt.Sub(plans[0].Ready.Median), 6*time.Hour, plans[0].Name)
-	assert.Greater(t, w.ReadyAt.Sub(find(t, plans, "same day, on the counter").Ready.Median), 12*time.Hour)
 }
 
 // Warmer means sooner, and less levain means later.
@@ -86,7 +89,7 @@ func TestMakeAlternatives(t *testing.T) {
 	assert.InDelta(t, full.InoculationPercent/2, half.InoculationPercent, 1e-9)
 	took := func(p planner.Plan) time.Duration { return step(t, p, bake.BulkID).At.Sub(step(t, p, "mix").At) }
 	assert.Greater(t, took(half), took(full))
-	assert.Contains(t, half.Notes[0], "Levain 100 g instead of 200 g")
+	assert.Contains(t, strings.Join(half.Notes, " "), "Levain 100 g instead of 200 g")
 	night := find(t, plans, "less levain, the night on the counter")
 	assert.Less(t, night.InoculationPercent, full.InoculationPercent)
 	mark := step(t, night, bake.BulkID).At
@@ -100,7 +103,7 @@ func TestMakeSaysWhatDoesNotFit(t *testing.T) {
 	require.NoError(t, err)
 	assert.False(t, plans[0].Fits)
 	assert.Contains(t, plans[0].Why, "Most likely ready")
-	assert.Contains(t, find(t, plans, "overnight in the refrigerator").Why, "8 hours before it is baked")
+	assert.Contains(t, plans[0].Why, "is too tight; from about")
 	w.NoFridge, w.Warm.C = true, 0
 	plans, err = planner.Make(w)
 	require.NoError(t, err)
@@ -122,6 +125,10 @@ func TestRipeStarterNeedsNoFeed(t *testing.T) {
 	require.NotNil(t, plans[0].Feed)
 	n := plans[0].Feed.StarterG + plans[0].Feed.FlourG + plans[0].Feed.WaterG
 	assert.InDelta(t, plans[0].Process.Batch.Levain.Grams+20, n, 1e-6)
+	w.Starter = planner.Starter{ColdDays: 30}
+	plans, err = planner.Make(w)
+	require.NoError(t, err)
+	assert.True(t, step(t, plans[0], "refresh-2").At.Before(step(t, plans[0], "feed").At), "a month in the cold: two feeds before the levain")
 }
 
 func TestWishRefused(t *testing.T) {
@@ -189,28 +196,85 @@ func FuzzParseWhen(f *testing.F) {
 	})
 }
 
-func TestMakeProperties(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		w := wish()
-		w.Room.C = rapid.Float64Range(16, 29).Draw(t, "room")
-		w.ReadyAt = now().Add(time.Duration(rapid.IntRange(1, 90).Draw(t, "hours")) * time.Hour)
-		w.FridgeC = rapid.Float64Range(1, 8).Draw(t, "fridge")
-		w.NoFridge = rapid.Bool().Draw(t, "no fridge")
+// A thousand random wishes: nothing out of order, no two things for one pair of
+// hands, nothing at night unasked, nothing offered that more often fails than not.
+func TestAThousandWishes(t *testing.T) {
+	rng := rand.New(rand.NewPCG(17, 2026))
+	offered := 0
+	for n := range *wishes {
+		w := randomWish(rng)
 		plans, err := planner.Make(w)
-		if err != nil {
-			t.Fatal(err)
-		}
+		require.NoError(t, err, "%d: %+v", n, w)
+		require.NotEmpty(t, plans)
 		for _, p := range plans {
-			for _, c := range []float64{p.Late, p.Clock.Under, p.Clock.Over, p.Watched.Under, p.Watched.Over, p.Watched.Miss()} {
-				if !(c >= 0 && c <= 1+1e-9) {
-					t.Fatalf("%s: chance %g", p.Name, c)
-				}
-			}
-			for _, s := range p.Steps {
-				if s.From.After(s.At) || s.At.After(s.Until) || s.At.Before(w.Now.Add(-time.Minute)) {
-					t.Fatalf("%s, %s: %v %v %v", p.Name, s.ID, s.From, s.At, s.Until)
-				}
-			}
+			checkPlan(t, n, w, p)
 		}
-	})
+		if !plans[0].Fits {
+			assert.NotEmpty(t, plans[0].Why, n)
+			continue
+		}
+		offered++
+		assert.GreaterOrEqual(t, plans[0].Chance, 0.5, n)
+		assert.Empty(t, plans[0].Night, n)
+	}
+	t.Logf("%d of %d wishes have a way that is offered", offered, *wishes)
+	assert.Greater(t, offered, *wishes/10)
+}
+
+var wishes = flag.Int("wishes", 40, "how many random wishes TestAThousandWishes plans")
+
+func randomWish(rng *rand.Rand) planner.Wish {
+	w := wish()
+	w.Now = now().Add(time.Duration(rng.IntN(24*60)) * time.Minute)
+	w.ReadyAt = w.Now.Add(time.Duration(60+rng.IntN(60*60)) * time.Minute)
+	w.Room.C, w.Warm.C = 15+14*rng.Float64(), 0
+	if rng.IntN(2) == 0 {
+		w.Warm.C = 24 + 5*rng.Float64()
+	}
+	w.FridgeC, w.NoFridge = 1+7*rng.Float64(), rng.IntN(4) == 0
+	w.Batch.Loaves, w.Batch.AtOnce = 1+rng.IntN(4), rng.IntN(3)
+	switch rng.IntN(5) {
+	case 0:
+		w.Batch.Flours = []bake.Flour{{Name: "whole rye", Grams: 900, Whole: true}}
+	case 1:
+		w.Batch.Inclusions = []bake.Inclusion{{Name: "butter", Grams: 120}, {Name: "sugar", Grams: 60}}
+	case 2:
+		w.Batch.Inclusions, w.MilkInTheWarm = []bake.Inclusion{{Name: "milk", Grams: 200, WaterG: 175}}, rng.IntN(2) == 0
+	}
+	switch rng.IntN(3) {
+	case 0:
+		w.Starter.RipeUntil = w.Now.Add(time.Duration(rng.IntN(12)) * time.Hour)
+	case 1:
+		w.Starter.ColdDays = 40 * rng.Float64()
+	}
+	if rng.IntN(3) == 0 {
+		from := w.Now.Add(time.Duration(rng.IntN(20)) * time.Hour)
+		w.Away = []planner.Span{{From: from, Until: from.Add(3 * time.Hour)}}
+	}
+	return w
+}
+
+func checkPlan(t *testing.T, n int, w planner.Wish, p planner.Plan) {
+	t.Helper()
+	for _, c := range []float64{p.Late, p.Chance, p.Clock.Under, p.Clock.Over, p.Watched.Under, p.Watched.Over, p.Watched.Miss()} {
+		assert.True(t, c >= 0 && c <= 1+1e-9, "%d %s: chance %g", n, p.Name, c)
+	}
+	var last, hands bake.Step
+	for _, s := range p.Steps {
+		assert.False(t, s.From.After(s.At) || s.At.After(s.Until), "%d %s, %s: %v %v %v", n, p.Name, s.ID, s.From, s.At, s.Until)
+		assert.False(t, s.At.Before(w.Now.Add(-time.Minute)), "%d %s, %s in the past", n, p.Name, s.ID)
+		if s.Trigger == bake.Ahead {
+			continue
+		}
+		assert.False(t, s.At.Before(last.At), "%d %s: %s at %v before %s at %v", n, p.Name, s.ID, s.At, last.ID, last.At)
+		last = s
+		if s.Hands {
+			assert.False(t, s.At.Before(hands.At.Add(hands.Takes)), "%d %s: %s overlaps %s", n, p.Name, s.ID, hands.ID)
+			hands = s
+		}
+		if in := w.BedMin == 0 && p.Fits && s.Hands && s.ID != bake.SliceID; in {
+			m := s.At.Hour()*60 + s.At.Minute()
+			assert.False(t, m > 23*60 || m < 6*60, "%d %s: %s at %s", n, p.Name, s.ID, s.At.Format("15:04"))
+		}
+	}
 }

@@ -3,46 +3,66 @@ package planner
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"tidemark/bake"
 	"tidemark/estimator"
 )
 
-// levain says when mixing can begin at the earliest from the wished moment, and
-// which feed that needs. The feed is laid into waking hours when a usual ratio
-// allows it.
-func (w Wish) levain(mix time.Time, needG float64) (time.Time, *bake.Feed) {
-	mix = later(mix, w.Now)
+// How long a starter that stood in the refrigerator is refreshed before it raises a
+// dough: once after a week, twice after a month. Common practice, no source.
+const (
+	refreshOnceDays  = 7
+	refreshTwiceDays = 28
+	feedMin          = 5 // minutes
+)
+
+// feeds says how the starter is fed so that it peaks when mixing begins: one feed, and
+// before it the refreshes that a starter out of the cold needs. The ratio is the one
+// that lays the feed into waking hours. None when it is ripe then; ok is false when it
+// cannot be.
+func (w Wish) feeds(mix time.Time, needG float64) (feeds []bake.Feed, ok bool) {
 	s := w.Starter
-	if !s.RipeUntil.IsZero() && s.RipeUntil.After(w.Now) {
-		ripe := later(mix, s.RipeFrom)
-		if !ripe.After(s.RipeUntil) {
-			return ripe, nil
-		}
+	if !s.RipeUntil.IsZero() && !mix.Before(s.RipeFrom) && !mix.After(s.RipeUntil) {
+		return nil, true
 	}
 	v := bake.LearnVigour(s.Past)
-	var spare *bake.Feed
-	for _, parts := range []float64{2, 3, 1, 4, 5, 10} {
-		f := bake.NewFeed(time.Time{}, parts, needG+20, w.Room.C)
+	refreshes, firstSlow := 0, 1.0
+	switch {
+	case s.ColdDays >= refreshTwiceDays:
+		refreshes, firstSlow = 2, 1.5
+	case s.ColdDays >= refreshOnceDays:
+		refreshes, firstSlow = 1, 1.3
+	}
+	at := mix
+	for k := refreshes; k >= 0; k-- {
+		slow := 1.0
+		if k == 0 {
+			slow = firstSlow
+		}
+		f, fits := w.feedBefore(at, needG+20, v, slow)
+		if !fits {
+			return nil, false
+		}
+		feeds, at, needG = append([]bake.Feed{f}, feeds...), f.At, f.StarterG
+	}
+	return feeds, true
+}
+
+// feedBefore is a feed that peaks at a moment. What the starter needs is called slow
+// when it comes out of the cold.
+func (w Wish) feedBefore(peak time.Time, totalG float64, v bake.Vigour, slow float64) (bake.Feed, bool) {
+	for _, parts := range []float64{2, 3, 1, 4, 5, 1.5, 2.5, 7, 10} {
+		f := bake.NewFeed(time.Time{}, parts, totalG, w.Room.C)
 		_, mid, _ := v.PeakHours(f, w.Room.C)
-		f.At = mix.Add(-hoursOf(mid))
-		if f.At.Before(w.Now) {
-			continue
-		}
-		if !w.asleep(f.At) {
-			return mix, &f
-		}
-		if spare == nil {
-			spare = &f
+		f.At = peak.Add(-hoursOf(mid * slow)).Truncate(5 * time.Minute)
+		if !f.At.Before(w.Now) && !w.busy(f.At) && !w.asleep(f.At) {
+			return f, true
 		}
 	}
-	if spare != nil {
-		return mix, spare
-	}
-	f := bake.NewFeed(w.Now, 1, needG+20, w.Room.C)
-	_, mid, _ := v.PeakHours(f, w.Room.C)
-	return w.Now.Add(hoursOf(mid)), &f
+	return bake.Feed{}, false
 }
 
 func later(a, b time.Time) time.Time {
@@ -52,59 +72,152 @@ func later(a, b time.Time) time.Time {
 	return a
 }
 
-// feedSteps is the starter's part of the timetable.
-func feedSteps(f *bake.Feed, w Wish, mix time.Time) []bake.Step {
-	if f == nil {
-		return nil
+// refused says why a way is not offered whatever the time; empty when it is.
+func (j *job) refused() string {
+	if !j.batch.Perishable() || j.w.MilkInTheWarm {
+		return ""
 	}
-	care, err := bake.Tend(*f, w.Starter.Past, w.Room.C, time.Time{}, w.FridgeC)
-	if err != nil {
-		return nil
-	}
-	steps := care.Steps(w.Now)[:2]
-	steps[0].State = bake.Waiting
-	steps[0].Do = fmt.Sprintf("Feed %.0f g of starter with %.0f g flour and %.0f g water (%s).", f.StarterG, f.FlourG, f.WaterG, f.Ratio())
-	steps[1].State = bake.Waiting
-	steps[1].Do = fmt.Sprintf("The levain is at its best between %s and %s.", care.UseFrom.Format("15:04"), care.UseUntil.Format("15:04"))
-	return steps
+	return fmt.Sprintf("Milk, egg, meat or fish would stand warm for about %.0f hours here; food safety bodies allow %.0f in all. Leave it out or put it on the baked bread, take butter, oil or sugar for softness, or bake such a dough with yeast within that time. Who takes it on all the same says so when planning.",
+		j.median(j.marks)+j.shapeHours+j.medianProof(), warmLimit)
 }
 
-// process is the step list of the way, with the crowd's times as the usual
-// ones, so that an adopted plan starts from them and then follows the sensor.
-func (j *job) process(bulkEnd float64) bake.Process {
-	speed := bake.Speed(j.y.spot.C)
-	usual := func(list []float64) bake.Spread {
-		l := append([]float64(nil), list...)
+// plan works the way out.
+func (j *job) plan() (Plan, bool) {
+	p := Plan{Name: j.way.name, InoculationPercent: j.way.inoc, Late: 1}
+	if p.Why = j.refused(); p.Why != "" {
+		return p, true
+	}
+	c, ok := j.best()
+	if !ok {
+		p.Why = "The starter, or the hours in the refrigerator, leave no time for it."
+		return p, true
+	}
+	mid := j.median(c.acts)
+	p.BulkEndPercent = j.bulkEnd(&c)
+	if p.BulkEndPercent > j.batch.Stands() {
+		p.Why = fmt.Sprintf("Not possible: the bulk would have to go on to %.0f %%, more than this dough stands.", p.BulkEndPercent)
+		return p, true
+	}
+	p.Late, p.Chance, p.Ready = c.late, c.chance, c.window(c.ready)
+	p.Watched = j.risk(func(i int) float64 { return c.shares[i] })
+	p.Clock = j.risk(func(i int) float64 { return j.share(i, mid, 0) })
+	p.early = j.w.ReadyAt.Sub(p.Ready.Median).Hours()
+	p.Process = j.process(&c, p.BulkEndPercent)
+	p.Process = withFeeds(p.Process, c.feeds, c.start)
+	if len(c.feeds) > 0 {
+		p.Feed = &c.feeds[0]
+	}
+	p.Steps = j.steps(p)
+	p.Night = j.night(p.Steps)
+	p.Notes = j.notes(&c, p)
+	p.Fits = j.fits(c) && len(p.Night) == 0
+	if !p.Fits {
+		p.Why = j.why(p)
+	}
+	return p, true
+}
+
+// why says what speaks against a way.
+func (j *job) why(p Plan) string {
+	var out []string
+	if p.Late > evenChance {
+		out = append(out, fmt.Sprintf("Most likely ready %s, between %s and %s.", p.Ready.Median.Format("Mon 15:04"), p.Ready.From.Format("15:04"), p.Ready.Until.Format("15:04")))
+		if j.batch.Kind() == bake.Rye {
+			out = append(out, "A loaf rich in rye rests a day before the knife.")
+		}
+	}
+	switch {
+	case p.Watched.Over > 0.3:
+		out = append(out, "It would most likely go too far.")
+	case p.Watched.Under > 0.3:
+		out = append(out, "It would most likely not get far enough.")
+	}
+	if len(p.Night) > 0 {
+		out = append(out, fmt.Sprintf("Hands are needed while you sleep or are away: %s.", strings.Join(p.Night, ", ")))
+	}
+	if len(out) == 0 {
+		out = append(out, fmt.Sprintf("It comes out right and in time only %.0f times in 100.", 100*p.Chance))
+	}
+	return strings.Join(out, " ")
+}
+
+// bulkEnd is the rise of the middle dough when the bulk ends.
+func (j *job) bulkEnd(c *trial) float64 {
+	before := 0.0
+	switch {
+	case j.way.cold:
+		before = j.shapeHours
+	case !j.way.tub:
+		return j.bulkGoal()
+	}
+	list := make([]float64, len(j.paths))
+	for i, p := range j.paths {
+		list[i] = p.d.rise(p.equiv(c.acts[i] - j.mixHours - before))
+	}
+	return math.Max(5, math.Round(quantile(list, 0.5)))
+}
+
+// night names the steps that need hands while nobody can lend one.
+func (j *job) night(steps []bake.Step) []string {
+	var out []string
+	for _, s := range steps {
+		if s.Hands && s.State != bake.Skipped && j.w.busy(s.At) && s.ID != bake.SliceID {
+			out = append(out, fmt.Sprintf("%s at %s", s.Name, s.At.Format("15:04")))
+		}
+	}
+	return out
+}
+
+// process is the step list of the way, with the crowd's times as the usual ones, so
+// that an adopted plan starts from them and then follows the sensor.
+func (j *job) process(c *trial, bulkEnd float64) bake.Process {
+	p := bake.NewProcess(j.batch, c.start, j.way.spot.C)
+	speed := bake.Speed(j.way.spot.C)
+	usual := func(hours func(i int) float64) bake.Spread {
+		l := make([]float64, len(j.paths))
+		for i := range l {
+			l[i] = hours(i)
+		}
 		m := func(q float64) int { return max(1, int(math.Round(quantile(l, q)*60*speed))) }
 		return bake.Spread{LowMin: m(0.1), MidMin: m(0.5), HighMin: m(0.9)}
 	}
-	p := bake.DefaultProcess(j.start, j.y.spot.C)
-	if j.y.cold {
-		p = bake.RetardProcess(j.start, j.y.spot.C, 0)
+	bulk := func(i int) float64 { return math.Max(0.1, c.acts[i]-j.mixHours) }
+	key := "bulk.percent"
+	if j.batch.Kind() == bake.Rye {
+		key = "bulk.rye"
 	}
-	p = p.WithBatch(j.batch)
-	bulk := make([]float64, len(j.acts))
-	proof := make([]float64, len(j.acts))
-	for i, q := range j.paths {
-		bulk[i] = j.acts[i] - mixHours
-		if j.y.cold {
-			bulk[i] = math.Max(0.1, bulk[i]-shapeHours)
-		}
-		proof[i] = proofHours * q.d.slow / j.crowd.speed(q.d, q.place)
+	switch {
+	case j.way.cold:
+		p = p.Retarded(0)
+		p.Until(bake.RetardID, c.out)
+		bulk = func(i int) float64 { return math.Max(0.1, c.acts[i]-j.mixHours-j.shapeHours) }
+	case j.way.tub:
+		p = p.TubRetarded(c.out)
+		p.Usually(bake.ProofID, 0, usual(func(i int) float64 { return j.coldProofHours(j.paths[i]) }))
+		key = "bulk.cold"
+	default:
+		p.Usually(bake.ProofID, 0, usual(func(i int) float64 { return j.proofs[i] / j.crowd.speed(j.paths[i].d, j.paths[i].place) }))
 	}
-	for i := range p.Defs {
-		switch d := &p.Defs[i]; d.ID {
-		case bake.BulkID:
-			d.Usual = usual(bulk)
-			d.RisePercent = bulkEnd
-			d.Do = fmt.Sprintf("Leave the dough %s until it has risen by %.0f %%.", j.y.spot.Name, bulkEnd)
-		case bake.ProofID:
-			d.Usual = usual(proof)
-		case bake.RetardID:
-			d.UntilAt = j.bakeAt
-		}
-	}
+	p.Usually(bake.BulkID, bulkEnd, usual(bulk))
+	p.Reworded(bake.BulkID, key, bake.Values{"rise_percent": bulkEnd})
+	j.water(&p)
 	return p
+}
+
+// water puts the temperature of the water into the step of mixing.
+func (j *job) water(p *bake.Process) {
+	if j.batch.Kind() == bake.Rye || j.batch.WaterG <= 0 {
+		return
+	}
+	w, err := j.batch.MixingWater(bake.Mixing{TargetC: j.w.DoughC, FlourC: j.w.Room.C, RoomC: j.w.Room.C, By: j.w.Mixing})
+	if err != nil {
+		return // said in the notes
+	}
+	key, v := "mix.water", bake.Values{"water_g": j.batch.WaterG, "water_c": w.TempC, "dough_c": j.w.DoughC}
+	if w.IceG > 0 {
+		key, v["ice_g"] = "mix.ice", w.IceG
+	}
+	p.Reworded(bake.MixID, key, v)
 }
 
 // steps lays the process out before anything has happened.
@@ -112,48 +225,67 @@ func (j *job) steps(p Plan) []bake.Step {
 	nan := math.NaN()
 	unseen := estimator.Estimate{Phase: estimator.Idle, AirC: nan, DoughC: nan, RisePercent: nan}
 	steps := p.Process.Steps(j.w.Now.Add(-time.Minute), unseen)
+	steps = slices.DeleteFunc(steps, func(s bake.Step) bool { return s.State == bake.Skipped }) // folds that would come too late
 	for i := range steps {
 		if steps[i].ID == bake.SliceID {
-			steps[i].From, steps[i].At, steps[i].Until = p.Ready.From, p.Ready.Median, p.Ready.Until
+			steps[i].From, steps[i].At, steps[i].Until = p.Ready.From, later(steps[i].At, p.Ready.Median), later(p.Ready.Until, steps[i].At)
+			steps[i].From = earlier(steps[i].From, steps[i].At)
 		}
 		steps[i].Why = ""
 	}
 	return steps
 }
 
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
 // notes says what is worth knowing beside the timetable.
-func (j *job) notes(p Plan) []string {
-	var out []string
+func (j *job) notes(c *trial, p Plan) []string {
+	out := j.batch.Warnings()
 	n, _ := j.w.Batch.Numbers()
-	if math.Abs(j.y.inoc-n.InoculationPercent) > 0.1 {
+	if math.Abs(j.way.inoc-n.InoculationPercent) > 0.1 {
 		b := j.batch
 		out = append(out, fmt.Sprintf("Levain %.0f g instead of %.0f g: %.1f %% of the flour fermented instead of %.1f %%; flour %.0f g and water %.0f g at mixing.",
-			b.Levain.Grams, j.w.Batch.Levain.Grams, j.y.inoc, n.InoculationPercent, sumFlour(b), b.WaterG))
+			b.Levain.Grams, j.w.Batch.Levain.Grams, j.way.inoc, n.InoculationPercent, sumFlour(b), b.WaterG))
 	}
-	if j.y.cold {
-		out = append(out, j.coldNote(p))
+	if j.way.cold || j.way.tub {
+		out = append(out, j.coldNote(c, p))
+	} else if j.w.TargetPercent > p.BulkEndPercent+2 {
+		out = append(out, fmt.Sprintf("The bulk ends at %.0f %%, not at your target of %.0f %%: shaping and the final proof add the rest of what the dough has in it.", p.BulkEndPercent, j.w.TargetPercent))
 	}
-	if j.start.Before(j.earliest) {
-		out = append(out, "Mixing would have to begin in the past.")
+	if b := j.batch; b.AtOnce == 0 && b.Loaves > 1 && b.Ware() == bake.Pot {
+		out = append(out, fmt.Sprintf("All %d loaves bake at once here. How many pots are there? With fewer say at_once, and the others wait in the refrigerator.", b.Loaves))
 	}
-	if len(p.Night) > 0 {
-		out = append(out, fmt.Sprintf("Hands are needed while you sleep: %s.", joined(p.Night)))
+	if _, err := j.batch.MixingWater(bake.Mixing{TargetC: j.w.DoughC, FlourC: j.w.Room.C, RoomC: j.w.Room.C, By: j.w.Mixing}); err != nil {
+		out = append(out, fmt.Sprintf("No water brings the dough to %.0f °C: %v.", j.w.DoughC, err))
+	}
+	if c := j.w.Room.C; c < 18 {
+		out = append(out, fmt.Sprintf("At %.0f °C the dough needs %.1f times as long as at 24 °C; below 12 °C it hardly moves.", c, 1/bake.Speed(c)))
+	}
+	if j.batch.Perishable() {
+		out = append(out, "Milk, egg, meat or fish stands warm for longer here than the 2 hours food safety bodies allow: that is on whoever asked for it. Keep the dough covered and as cool as its rise allows, taste none of it raw, bake it through, and give it to nobody who must be careful.")
 	}
 	return out
 }
 
-// coldNote says what the refrigerator still adds.
-func (j *job) coldNote(p Plan) string {
-	adds, worth := make([]float64, len(j.paths)), make([]float64, len(j.paths))
+// coldNote says in plain terms what the refrigerator still adds.
+func (j *job) coldNote(c *trial, p Plan) string {
+	worth := make([]float64, len(j.paths))
 	for i, q := range j.paths {
-		e := q.equiv(j.acts[i] - mixHours)
-		worth[i] = q.carry(j.w.fridge(), j.acts[i], carryHours)
-		adds[i] = q.d.rise(e+worth[i]) - q.d.rise(e)
+		worth[i] = j.carry[i].at(c.acts[i]) / j.crowd.speed(q.d, q.place)
 	}
-	s := fmt.Sprintf("End the bulk at %.0f %%: shaping takes 40 minutes, and in the cold a loaf of %.1f kg still does what %.1f h at 24 C would, about %.0f points.",
-		p.BulkEndPercent, j.w.fridge().PieceKg, quantile(worth, 0.5), quantile(adds, 0.5))
-	if t, known := bake.TargetForRetard(j.y.spot.C); known {
-		s += fmt.Sprintf(" A published table ends the bulk at %.0f %% at this temperature.", t)
+	kg, what := j.w.loafKg(), "A shaped loaf"
+	if j.way.tub {
+		kg, what = j.w.massKg(), "The whole tub"
+	}
+	s := fmt.Sprintf("%s of %.1f kg goes on in the refrigerator as if it stood out for another %.1f hours: it cools only slowly. So the bulk ends at %.0f %%.",
+		what, kg, quantile(worth, 0.5), p.BulkEndPercent)
+	if t, known := bake.TargetForRetard(j.way.spot.C); known && j.way.cold {
+		s += fmt.Sprintf(" A published table ends it at %.0f %% at this temperature.", t)
 	}
 	return s
 }
@@ -162,18 +294,6 @@ func sumFlour(b bake.Batch) float64 {
 	s := 0.0
 	for _, f := range b.Flours {
 		s += f.Grams
-	}
-	return s
-}
-
-// joined lists words with commas.
-func joined(list []string) string {
-	s := ""
-	for i, v := range list {
-		if i > 0 {
-			s += ", "
-		}
-		s += v
 	}
 	return s
 }

@@ -6,6 +6,7 @@ import (
 
 	"tidemark/bake"
 	"tidemark/bake/heat"
+	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 )
 
@@ -21,36 +22,34 @@ type Starter struct {
 	RipeFrom  time.Time // usable between these; both zero when it must be fed first
 	RipeUntil time.Time
 	Past      []bake.PastFeed
+	ColdDays  float64 // how long it has stood in the refrigerator unfed; 0 when it has not
 }
+
+// Span is a time in which nobody can lend a hand.
+type Span struct{ From, Until time.Time }
 
 // Wish is what the household wants and what it has.
 type Wish struct {
 	Now     time.Time // in the household's zone: nights are told by its clock
-	ReadyAt time.Time // the loaf is cool enough to slice
+	ReadyAt time.Time // the last loaf is cool enough to slice
 
 	Batch         bake.Batch
-	TargetPercent float64 // rise at the end of the bulk of a bread baked the same day; 0 counts as 100
-	ColdTotal     float64 // rise of a retarded dough, what the cold adds included; 0 counts as DefaultColdTotal
-	DoughC        float64 // after mixing; 0 counts as the room's
+	TargetPercent float64 // the household's mark: no bulk of a bread baked the same day ends above it; 0 for none
+	TotalPercent  float64 // rise, as if left alone, that a dough has done at the oven; 0 counts as the batch's own (bake.Batch.Total)
+	DoughC        float64 // wanted after mixing; 0 counts as the room's
+	Mixing        string  // a method of bake.Friction; empty means by hand
 	Room          Place
 	Warm          Place   // a warmer spot; C 0 when there is none
 	FridgeC       float64 // 0 counts as 4
 	NoFridge      bool    // there is no room in it
+	MilkInTheWarm bool    // the household takes on itself that milk or egg stands warm for longer than 2 hours
 
 	Prior   *forecast.Prior // of this household and batch (bake.Learn); nil for the published one
 	Starter Starter
 
 	BedMin, WakeMin int // asleep from and until, minutes after midnight; both 0 count as 22:30 and 06:30
+	Away            []Span
 }
-
-// DefaultColdTotal is the rise in percent, as if left alone, that a retarded
-// dough comes to under the published table of rises at the end of bulk
-// (T. Cucuzza, January 2023): its rows, plus 40 minutes of shaping, plus what
-// the published cooling curve still allows. With the middle dough of the
-// published prior every row comes to 134 to 136 %, with a slower dough that
-// keeps the usual bulk times (50 % in 5.5 h at 25 C) to 107 to 127 %
-// (computed; see the tests). The middle of both is taken.
-const DefaultColdTotal = 120.0
 
 // withDefaults fills what was left open.
 func (w Wish) withDefaults() Wish {
@@ -59,8 +58,7 @@ func (w Wish) withDefaults() Wish {
 			*v = to
 		}
 	}
-	set(&w.TargetPercent, 100)
-	set(&w.ColdTotal, DefaultColdTotal)
+	set(&w.TotalPercent, w.Batch.Total())
 	set(&w.DoughC, w.Room.C)
 	set(&w.FridgeC, 4)
 	set(&w.Room.SD, 1.5)
@@ -83,6 +81,9 @@ func (w Wish) Validate() error {
 	if err := w.Batch.Validate(); err != nil {
 		return fmt.Errorf("batch: %w", err)
 	}
+	if w.Batch.Yeasted() {
+		return bake.FieldError{Field: "batch", Msg: "baker's yeast is in it: it rises several times as fast as the sourdough these times are worked out for, and they would not hold; watch its rise without a plan"}
+	}
 	if w.Batch.Levain.Grams == 0 {
 		return bake.FieldError{Field: "batch.levain", Msg: "a plan needs a levain, found none"}
 	}
@@ -92,8 +93,8 @@ func (w Wish) Validate() error {
 		low, high float64
 	}{
 		{"air", w.Room.C, 10, 35}, {"dough", w.DoughC, 10, 35}, {"warm", orRoom(w.Warm.C, w.Room.C), 10, 35},
-		{"target", w.TargetPercent, 20, 300},
-		{"cold-total", w.ColdTotal, 20, 300}, {"fridge", w.FridgeC, 0, 10},
+		{"target", orRoom(w.TargetPercent, 100), 20, 300},
+		{"total", w.TotalPercent, 20, 300}, {"fridge", w.FridgeC, 0, 10},
 	} {
 		if !(c.v >= c.low && c.v <= c.high) {
 			return bake.FieldError{Field: c.field, Msg: fmt.Sprintf("must be %g to %g, found %g", c.low, c.high, c.v)}
@@ -116,38 +117,43 @@ func orRoom(c, room float64) float64 {
 	return c
 }
 
-// The published prior must cover any dough in any kitchen. A plan knows levain,
-// salt and temperature; what is left is the factor of two by which published
-// bulk times differ at one temperature (common practice): 0.27 in the
-// logarithm, taken as 0.35 to be careful. Ceiling and lag likewise.
+// A plan knows levain, salt, flour and temperature; what is left of the doubt is
+// the factor of two by which published bulk times differ at one temperature (common
+// practice): 0.27 in the logarithm. Ceiling and lag likewise.
 const (
-	knownRateSD    = 0.35
-	knownCeilingSD = 0.25
-	knownLagSD     = 0.20
+	knownRateSD    = 0.27
+	knownCeilingSD = 0.20
+	knownLagSD     = 0.15
 )
 
-// prior is what is believed of the batch's rise, for a share of fermented
-// flour in percent.
+// prior is what is believed of the batch's rise, for a share of fermented flour in
+// percent.
 func (w Wish) prior(inoculationPercent float64) forecast.Prior {
-	n, _ := w.Batch.Numbers()
-	p := forecast.DefaultPrior("dough").Inoculated(n.InoculationPercent / 100).Salted(n.SaltPercent)
+	past := bake.PastOf(w.Now, forecast.Params{}, w.Batch)
+	base := bake.Learn(estimator.Dough, nil, past)
+	p := base
 	if w.Prior != nil {
 		p = *w.Prior
 	}
 	p.LogCeiling.SD = min(p.LogCeiling.SD, knownCeilingSD)
 	p.LogRate.SD = min(p.LogRate.SD, knownRateSD)
 	p.Lag.SD = min(p.Lag.SD, knownLagSD)
-	base := forecast.DefaultPrior("dough")
-	now, then := base.Inoculated(n.InoculationPercent/100), base.Inoculated(inoculationPercent/100)
-	p.LogRate.Mean += then.LogRate.Mean - now.LogRate.Mean
-	p.Lag.Mean += then.Lag.Mean - now.Lag.Mean
+	past.InoculationShare = inoculationPercent / 100
+	then := bake.Learn(estimator.Dough, nil, past)
+	p.LogRate.Mean += then.LogRate.Mean - base.LogRate.Mean
+	p.Lag.Mean += then.Lag.Mean - base.Lag.Mean
 	return p
 }
 
-// fridge is the refrigerator with one of the batch's loaves in it.
-func (w Wish) fridge() heat.Fridge {
+// fridge is the refrigerator with a piece of dough in it.
+func (w Wish) fridge(pieceKg float64) heat.Fridge {
+	return heat.Fridge{AirC: w.FridgeC, PieceKg: pieceKg}
+}
+
+// loafKg is the mass of one piece.
+func (w Wish) loafKg() float64 {
 	n, _ := w.Batch.Numbers()
-	return heat.Fridge{AirC: w.FridgeC, PieceKg: n.PerLoafG / 1000}
+	return n.PerLoafG / 1000
 }
 
 // massKg is the dough in the tub.
@@ -157,24 +163,54 @@ func (w Wish) massKg() float64 {
 }
 
 // asleep reports whether the household sleeps at t.
-func (w Wish) asleep(t time.Time) bool {
-	m := t.Hour()*60 + t.Minute()
-	if w.BedMin <= w.WakeMin {
-		return m > w.BedMin && m < w.WakeMin
+func (w Wish) asleep(t time.Time) bool { return w.inNight(t, 0) }
+
+// grace is how far into the night, at either end, a hand is still lent.
+const grace = 30
+
+// busy reports whether nobody can lend a hand at t: asleep, with half an hour of
+// grace at either end, or away.
+func (w Wish) busy(t time.Time) bool { return w.inNight(t, grace) || w.away(t) }
+
+func (w Wish) away(t time.Time) bool {
+	for _, s := range w.Away {
+		if t.After(s.From) && t.Before(s.Until) {
+			return true
+		}
 	}
-	return m > w.BedMin || m < w.WakeMin
+	return false
 }
 
-// nextWake is the next moment nobody sleeps, t itself when awake.
-func (w Wish) nextWake(t time.Time) time.Time {
-	if !w.asleep(t) {
-		return t
+// inNight reports whether t lies between bed and wake, less so many minutes at
+// either end.
+func (w Wish) inNight(t time.Time, less int) bool {
+	const day = 24 * 60
+	m := (t.Hour()*60 + t.Minute() - w.BedMin + day) % day
+	length := (w.WakeMin - w.BedMin + day) % day
+	return m > less && m < length-less
+}
+
+// nextFree is the next moment at which somebody is awake and at home, t itself when
+// that is so.
+func (w Wish) nextFree(t time.Time) time.Time {
+	for range 4 * 24 * 12 {
+		if !w.asleep(t) && !w.away(t) {
+			break
+		}
+		t = t.Add(5 * time.Minute)
 	}
-	wake := onDay(t, w.WakeMin)
-	if wake.Before(t) {
-		wake = onDay(t.AddDate(0, 0, 1), w.WakeMin)
+	return t
+}
+
+// lastFree is the last such moment not after t.
+func (w Wish) lastFree(t time.Time) time.Time {
+	for range 4 * 24 * 12 {
+		if !w.asleep(t) && !w.away(t) {
+			break
+		}
+		t = t.Add(-5 * time.Minute)
 	}
-	return wake
+	return t
 }
 
 // lastBed is the last bedtime not after t.

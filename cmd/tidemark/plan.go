@@ -20,6 +20,10 @@ type planFlags struct {
 	ready, now, starter, bed, wake, ics, configFile, vessel    *string
 	db, out                                                    *string
 	air, airSD, warm, dough, fridge, inoculation, target, cold *float64
+	coldDays, tub                                              *float64
+	mixing                                                     *string
+	milk                                                       *bool
+	atOnce                                                     *int
 	loaves                                                     *int
 	each                                                       *float64
 	noFridge, all, published                                   *bool
@@ -86,8 +90,13 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 		dough:       fs.Float64("dough", 0, "dough temperature after mixing, Celsius; 0 means the air's"),
 		fridge:      fs.Float64("fridge", 4, "refrigerator, Celsius"),
 		inoculation: fs.Float64("inoculation", 0, "fermented flour in percent of all flour; 0 means the batch's own"),
-		target:      fs.Float64("target", 0, "rise at the end of the bulk of a bread baked the same day, percent; 0 means the configuration's, else 100"),
-		cold:        fs.Float64("cold-total", 0, "rise of a dough that spends a night in the cold, what the cold adds included; 0 means 120"),
+		target:      fs.Float64("target", 0, "rise at the end of the bulk of a bread baked the same day, percent; 0 means the configuration's, else what the dough's whole work leaves"),
+		cold:        fs.Float64("total", 0, "rise in percent, as if left alone, that a dough has done when it goes into the oven; 0 means the usual of its kind"),
+		coldDays:    fs.Float64("cold-days", 0, "how many days the starter has stood unfed in the refrigerator"),
+		tub:         fs.Float64("tub", 0, "scale the batch so that it still fits a tub of so many litres when it has doubled"),
+		atOnce:      fs.Int("at-once", 0, "how many loaves the oven, or the pots, take at a time; 0 means the batch's own"),
+		mixing:      fs.String("mixing", "hand", "how it is mixed: hand, \"stand mixer\" or \"food processor\"; the water is warmed or cooled for that"),
+		milk:        fs.Bool("milk-in-the-warm", false, "plan a dough with milk, egg, meat or fish although it stands warm for longer than the 2 hours food safety bodies allow"),
 		loaves:      fs.Int("loaves", 0, "scale the batch to so many loaves (with --each)"),
 		each:        fs.Float64("each", 0, "dough weight of one loaf, grams"),
 		noFridge:    fs.Bool("no-fridge", false, "there is no room in the refrigerator"),
@@ -100,7 +109,7 @@ func (f *planFlags) wish() (planner.Wish, error) {
 	w := planner.Wish{
 		Batch: bake.DefaultBatch(), Now: time.Now(), NoFridge: *f.noFridge,
 		Room: planner.Place{C: *f.air, SD: *f.airSD}, Warm: planner.Place{C: *f.warm, SD: *f.airSD},
-		DoughC: *f.dough, FridgeC: *f.fridge, TargetPercent: *f.target, ColdTotal: *f.cold,
+		DoughC: *f.dough, FridgeC: *f.fridge, Starter: planner.Starter{ColdDays: *f.coldDays}, TargetPercent: *f.target, TotalPercent: *f.cold, MilkInTheWarm: *f.milk, Mixing: *f.mixing,
 	}
 	if *f.ready == "" {
 		return w, errors.New("plan needs --ready WHEN, e.g. --ready \"tomorrow 08:00\"")
@@ -187,6 +196,14 @@ func (f planFlags) scale(w *planner.Wish) (err error) {
 		if w.Batch, err = w.Batch.ScaleToLoaves(*f.loaves, *f.each); err != nil {
 			return err
 		}
+	}
+	if *f.tub != 0 {
+		if w.Batch, err = w.Batch.ScaleToTub(*f.tub, 100, 0.1); err != nil {
+			return err
+		}
+	}
+	if *f.atOnce != 0 {
+		w.Batch.AtOnce = *f.atOnce
 	}
 	if *f.inoculation != 0 {
 		w.Batch, err = w.Batch.WithInoculation(*f.inoculation)

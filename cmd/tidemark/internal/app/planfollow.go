@@ -89,10 +89,10 @@ func (a *App) adopt(ctx context.Context, act web.Act, now time.Time) error {
 func newFollowed(w planner.Wish, plan planner.Plan, now time.Time) *followed {
 	f := &followed{
 		Way: plan.Name, Adopted: now, Wanted: w.ReadyAt, Fridge: w.Fridge(),
-		Total: w.ColdTotal, Process: plan.Adopted(),
+		Total: w.TotalPercent, Process: plan.Adopted(),
 	}
 	if f.Total == 0 {
-		f.Total = planner.DefaultColdTotal
+		f.Total = w.Batch.Total()
 	}
 	return f
 }
