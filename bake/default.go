@@ -150,16 +150,16 @@ const waitID = "wait-cold"
 // folds are when the folds come, counted from each other.
 const folds, foldEveryMin = 4, 30
 
-// ryeRisePercent is where the bulk of a dough rich in rye ends: 30 to 50 %,
+// RyeRisePercent is where the bulk of a dough rich in rye ends: 30 to 50 %,
 // common practice, no source.
-const ryeRisePercent = 40
+const RyeRisePercent = 40
 
 // mixSteps leads from mixing to the end of the bulk.
 func mixSteps(b Batch, kind Kind) []StepDef {
 	bulk := StepDef{ID: BulkID, Key: "bulk", Trigger: ByRise, Stage: Bulk, Since: MixID}
 	if kind == Rye {
-		bulk.Key, bulk.RisePercent, bulk.Values = "bulk.rye", ryeRisePercent, Values{"rise_percent": ryeRisePercent}
-		bulk.Usual = b.usualBulk(ryeRisePercent)
+		bulk.Key, bulk.RisePercent, bulk.Values = "bulk.rye", RyeRisePercent, Values{"rise_percent": RyeRisePercent}
+		bulk.Usual = b.usualBulk(RyeRisePercent)
 		return []StepDef{
 			{ID: MixID, Key: "mix.rye", Trigger: ByClock, TakesMin: 10, Hands: true, Warn: []string{"flour"}},
 			{ID: saltID, Key: "salt.rye", Trigger: ByClock, TakesMin: 5, Hands: true},

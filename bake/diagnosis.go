@@ -100,7 +100,7 @@ func neverDoubled(known []PastFeed) (Finding, bool) {
 	if best >= weakPercent {
 		return Finding{}, false
 	}
-	f := Finding{What: "Weak: it does not double.", Evidence: fmt.Sprintf("Best of the last %d feeds: %.0f %%", len(last), best)}
+	f := Finding{What: "In this jar it does not double.", Evidence: fmt.Sprintf("Best of the last %d feeds: %.0f %%", len(last), best)}
 	mean := math.NaN()
 	if len(temps) > 0 {
 		mean = average(temps)
@@ -120,17 +120,31 @@ func degreesBetween(lowC, highC float64) string {
 	return low + " to " + high + " C"
 }
 
+// questions are what to ask before a starter is called weak: a young one, a thin one
+// and one in a wide vessel need not double. Common practice, no source.
+func questions(last []PastFeed) []string {
+	out := []string{"First: how old is it? In its first three weeks a starter that does not double is nothing unusual; go on feeding it."}
+	f := last[len(last)-1].Feed
+	switch {
+	case f.FlourG <= 0:
+		out = append(out, "How stiff is it? One thinner than pancake batter lets its gas go and shows no rise.")
+	case f.WaterG > 1.25*f.FlourG:
+		out = append(out, fmt.Sprintf("It is fed %s, which is thin: it lets its gas go and shows no rise. Judge it with as much flour as water.", f.Ratio()))
+	}
+	return append(out, "What does it stand in? In a wide or slanting vessel the same gas shows as less height: judge it in a straight, narrow jar.")
+}
+
 // remedies lists what to try, in order, leaving out what the evidence rules
 // out.
 func remedies(last []PastFeed, meanC float64) []string {
-	var out []string
+	out := questions(last)
 	switch {
 	case math.IsNaN(meanC):
-		out = append(out, "First the temperature: measure where it stands, and keep it at 24 to 27 C.")
+		out = append(out, "Then the temperature: measure where it stands, and keep it at 24 to 27 C.")
 	case meanC < coolC:
-		out = append(out, fmt.Sprintf("First the temperature: it stood at %.0f C, where it works at about %.0f %% of its 24 C speed. Keep it at 24 to 27 C and judge again after three feeds.", meanC, 100*Speed(meanC)))
+		out = append(out, fmt.Sprintf("Then the temperature: it stood at %.0f C, where it works at about %.0f %% of its 24 C speed. Keep it at 24 to 27 C and judge again after three feeds.", meanC, 100*Speed(meanC)))
 	case meanC > 30:
-		out = append(out, fmt.Sprintf("First the temperature: %.0f C favours the bacteria over the yeast. Keep it at 24 to 27 C.", meanC))
+		out = append(out, fmt.Sprintf("Then the temperature: %.0f C favours the bacteria over the yeast. Keep it at 24 to 27 C.", meanC))
 	}
 	late, cold := 0.0, 0.0
 	for _, p := range last {
@@ -150,7 +164,7 @@ func remedies(last []PastFeed, meanC float64) []string {
 	return append(out,
 		"Keep less of the old and feed more: 1 : 3 : 3 leaves less acid behind.",
 		"Give a quarter of the flour as whole grain, rye for one.",
-		"Make it stiffer: a thin starter lets its gas go and does not show its rise.",
+
 		"If the tap water smells of chlorine, let it stand overnight or boil it.")
 }
 

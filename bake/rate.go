@@ -112,5 +112,10 @@ func (b Batch) usualBulk(risePercent float64) Spread {
 	return Spread{LowMin: int(mid / usualDoubt), MidMin: int(math.Round(mid)), HighMin: int(mid * usualDoubt)}
 }
 
+// ProofTargetPercent is the target of a basket or sample jar that is given none: a
+// shaped dough is ready for the oven when it has risen by 40 to 50 %, not doubled.
+// Common practice, no source.
+const ProofTargetPercent = 45.0
+
 // usualProof is a final proof at 24 C. Common practice, no source.
 func usualProof() Spread { return Spread{LowMin: 60, MidMin: 100, HighMin: 160} }

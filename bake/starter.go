@@ -172,9 +172,10 @@ func (c Care) warmHours(t time.Time) float64 {
 	return h
 }
 
-// settle sets the next feed: before it is hungry, and weekly in the cold.
+// settle sets the next feed: before it is hungry but never before the late end of its
+// peak, and weekly in the cold.
 func (c *Care) settle() {
-	c.NextFeed = c.Hungry.From
+	c.NextFeed = later(c.Hungry.From, c.Peak.Until)
 	if weekly := c.coldFrom.AddDate(0, 0, coldFeedDays); !c.coldFrom.IsZero() && c.NextFeed.After(weekly) {
 		c.NextFeed = weekly
 		c.Basis += "; kept cold, fed weekly (common practice)"
@@ -217,6 +218,7 @@ func (c Care) Observed(e estimator.Estimate) Care {
 		return c // of an earlier feed
 	}
 	took := c.warmHours(e.PeakAt)
+	fell := e.Phase != estimator.Peak // a sensor tells the fall; until then the peak may go on
 	c.Peak = point(e.PeakAt)
 	c.UseFrom, c.UseUntil = c.when(useFromShare*took), c.when(useUntilShare*took)
 	half := (hungryShare - 1) / 3 * took
@@ -225,7 +227,13 @@ func (c Care) Observed(e estimator.Estimate) Care {
 		c.Hungry = point(e.PhaseSince)
 	}
 	c.Basis = "by the peak the sensor saw"
+	if !fell {
+		c.Peak.Until = later(e.PeakAt, e.Time)
+	}
 	c.settle()
+	if fell {
+		c.NextFeed = later(c.NextFeed, e.PhaseSince)
+	}
 	return c
 }
 

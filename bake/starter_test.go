@@ -140,12 +140,14 @@ func TestDiagnoseWeak(t *testing.T) {
 	got := bake.Diagnose(past(4, 18, 60, 9), nil)
 	require.Len(t, got, 1)
 	assert.Equal(t, "Best of the last 4 feeds: 60 %, at 18 C.", got[0].Evidence)
-	assert.Contains(t, got[0].Do[0], "First the temperature: it stood at 18 C")
-	assert.Contains(t, got[0].Do[1], "it waited up to 10 h after the peak")
+	assert.Contains(t, got[0].Do[0], "how old is it?", "it asks before it calls a starter weak")
+	assert.Contains(t, got[0].Do[1], "What does it stand in?")
+	assert.Contains(t, got[0].Do[2], "Then the temperature: it stood at 18 C")
+	assert.Contains(t, got[0].Do[3], "it waited up to 10 h after the peak")
 	mixed := bake.Diagnose(append(past(2, 17, 60, 9), past(2, 19, 50, 9)...), nil)
 	assert.Contains(t, mixed[0].Evidence, ", at 17 to 19 C.")
 	warm := bake.Diagnose(past(4, 25, 60, 4), nil)
-	assert.NotContains(t, warm[0].Do[0], "temperature", "warm enough: not blamed")
+	assert.NotContains(t, warm[0].Do[2], "temperature", "warm enough: not blamed")
 	assert.Empty(t, bake.Diagnose(past(4, 24, 160, 4), nil))
 	assert.Empty(t, bake.Diagnose(past(2, 18, 60, 9), nil), "two feeds prove nothing")
 }
@@ -189,5 +191,20 @@ func TestParseFeed(t *testing.T) {
 	for _, text := range []string{"", "rye", "1:2", "1:2:2:1", "0:2:2", "1:nan:2", "1:2:x", "evening feed"} {
 		_, ok := bake.ParseFeed(text)
 		assert.False(t, ok, text)
+	}
+}
+
+// The next feed never comes before the late end of the peak, and a starter that a
+// sensor watches is fed after its fall has begun.
+func TestTheNextFeedWaitsForThePeak(t *testing.T) {
+	for _, parts := range []float64{1, 2, 3, 5, 10} {
+		for _, c := range []float64{16, 20, 24, 28} {
+			care, err := bake.Tend(bake.NewFeed(start(), parts, 100, c), nil, c, time.Time{}, 4)
+			require.NoError(t, err)
+			assert.False(t, care.NextFeed.Before(care.Peak.Until), "1:%g:%g at %g C", parts, parts, c)
+			e := unseen()
+			e.Time, e.Phase, e.PeakAt, e.PhaseSince = at(23, 0), estimator.Falling, at(15, 0), at(16, 0)
+			assert.False(t, care.Observed(e).NextFeed.Before(e.PhaseSince))
+		}
 	}
 }

@@ -61,7 +61,9 @@ func TestMixingWaterSaysWhatCannotBe(t *testing.T) {
 	b := bake.DefaultBatch()
 	_, err := b.MixingWater(bake.Mixing{TargetC: 27, FlourC: 8, RoomC: 12})
 	assert.ErrorContains(t, err, "above 40 C it harms the yeast")
-	_, err = b.MixingWater(bake.Mixing{TargetC: 10, FlourC: 50, RoomC: 50})
+	little := b
+	little.WaterG = 250
+	_, err = little.MixingWater(bake.Mixing{TargetC: 10, FlourC: 50, RoomC: 50})
 	assert.ErrorContains(t, err, "more than ice can")
 	w, err := b.MixingWater(bake.Mixing{TargetC: 22, FlourC: 30, RoomC: 30, By: "stand mixer"})
 	require.NoError(t, err)

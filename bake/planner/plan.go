@@ -36,6 +36,7 @@ type Plan struct {
 	InoculationPercent float64
 
 	early float64 // hours that the bread waits, most likely
+	tub   bool    // the whole tub in the cold: its end is harder to hit than a loaf's
 }
 
 // Times in hours. Common practice, no source.
@@ -100,6 +101,9 @@ func soonest(w Wish, jobs []*job) string {
 // score is what a plan costs, in chances.
 func (p Plan) score() float64 {
 	s := 1 - p.Chance + 0.15*float64(len(p.Night)) + 0.02*math.Max(0, p.early-freshHours)
+	if p.tub {
+		s += 0.05
+	}
 	if !p.Fits {
 		s += 10
 	}
@@ -224,6 +228,9 @@ func (j *job) bulkGoal() float64 {
 	end := math.Min(d.rise(math.Max(0.5, done)), j.w.Batch.Stands())
 	if j.w.TargetPercent > 0 {
 		end = math.Min(end, j.w.TargetPercent)
+	}
+	if j.batch.Kind() == bake.Rye {
+		end = math.Min(end, bake.RyeRisePercent)
 	}
 	return math.Max(20, 5*math.Round(end/5))
 }
@@ -381,6 +388,9 @@ func (j *job) try(start time.Time) (trial, bool) {
 	c.night = j.nightHands(&c)
 	early := j.w.ReadyAt.Sub(start.Add(hoursOf(j.median(c.ready)))).Hours()
 	c.score = 1 - c.chance + 0.5*float64(c.night) + 0.02*math.Abs(early-1)
+	if j.w.asleep(start) {
+		c.score += 0.1 // within the grace, but a bed is a bed
+	}
 	if early < 0 {
 		c.score += 0.05 * -early
 	}

@@ -83,7 +83,7 @@ func (j *job) refused() string {
 
 // plan works the way out.
 func (j *job) plan() (Plan, bool) {
-	p := Plan{Name: j.way.name, InoculationPercent: j.way.inoc, Late: 1}
+	p := Plan{Name: j.way.name, InoculationPercent: j.way.inoc, Late: 1, tub: j.way.tub}
 	if p.Why = j.refused(); p.Why != "" {
 		return p, true
 	}

@@ -76,7 +76,7 @@ func TestPlanLearnsFromTheHistory(t *testing.T) {
 		require.NotEmpty(t, m, step)
 		return m
 	}
-	assert.NotEqual(t, line(published, "feed"), line(own, "feed"), "a slow starter is fed otherwise")
+	assert.NotEqual(t, line(published, "mix"), line(own, "mix"), "a slow starter lets the dough be mixed at another time")
 	assert.NotEqual(t, line(published, "bulk"), line(own, "bulk"), "a fast dough ends its bulk otherwise")
 	assert.Equal(t, own, saturday(t), "the same history gives the same plan")
 	byHand := saturday(t, "--db", "tidemark.db")

@@ -96,7 +96,7 @@ func TestCareByThePublishedTimes(t *testing.T) {
 	hours := v.Care.Peak.Median.Sub(b.start).Hours()
 	assert.InDelta(t, 2.15*math.Log2(5)/bake.Speed(24.5), hours, 0.1)
 	assert.True(t, v.Care.UseFrom.Before(v.Care.Peak.Median) && v.Care.Peak.Median.Before(v.Care.UseUntil))
-	assert.True(t, v.Care.UseUntil.Before(v.Care.NextFeed) && !v.Care.NextFeed.After(v.Care.Hungry.Median))
+	assert.True(t, v.Care.UseUntil.Before(v.Care.NextFeed) && !v.Care.NextFeed.Before(v.Care.Peak.Until))
 	r, err := b.store.OpenRises(t.Context())
 	require.NoError(t, err)
 	require.Len(t, r, 1)
@@ -126,8 +126,8 @@ func TestWeakStarterIsDiagnosed(t *testing.T) {
 	require.NotEmpty(t, f)
 	assert.Contains(t, f[0].What, "does not double")
 	assert.Contains(t, f[0].Evidence, "62 %")
-	assert.Contains(t, f[0].Do[0], "First the temperature")
-	assert.Contains(t, f[0].Do[0], "18 C")
+	assert.Contains(t, f[0].Do[2], "Then the temperature")
+	assert.Contains(t, f[0].Do[2], "18 C")
 }
 
 // TestAFeedTaughtAtOnce ends a feed: the next is foretold with it.

@@ -242,6 +242,9 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 		Lead:          c.duration(path+".lead", raw.Lead, defaultLead, 0, 6*time.Hour),
 		LostAfter:     c.duration(path+".lost_after", raw.LostAfter, defaultLostAfter, time.Minute, time.Hour),
 	}
+	if raw.ProofOf != "" || raw.SampleOf != "" {
+		v.TargetPercent = bake.ProofTargetPercent
+	}
 	if !vesselName.MatchString(raw.Name) {
 		c.add(path+".name", "%q is not a usable name; give 1 to 40 letters, digits, spaces, - or _", raw.Name)
 	}

@@ -1,0 +1,95 @@
+package planner_test
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/bake/planner"
+)
+
+var updateTables = flag.Bool("update", false, "rewrite the golden timetables")
+
+// The timetables of our own kitchens, one file each, printed to be read line by line
+// as a baker would.
+func TestTimetables(t *testing.T) {
+	of := func(flour string, loaves int, in ...bake.Inclusion) bake.Batch {
+		b := bake.Batch{Name: "test", Flours: []bake.Flour{{Name: flour, Grams: 900}}, WaterG: 600, Levain: bake.Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: loaves, Inclusions: in}
+		return b
+	}
+	rye := of("whole rye", 2)
+	rye.WaterG = 720
+	rich := of("strong white wheat", 2, bake.Inclusion{Name: "butter", Grams: 180}, bake.Inclusion{Name: "sugar", Grams: 90})
+	rich.WaterG = 500
+	milkBread := of("strong white wheat", 2, bake.Inclusion{Name: "milk", Grams: 300, WaterG: 262}, bake.Inclusion{Name: "butter", Grams: 60}, bake.Inclusion{Name: "sugar", Grams: 40})
+	milkBread.WaterG = 320
+	potted := bake.DefaultBatch()
+	potted.AtOnce = 1
+	for name, edit := range map[string]func(*planner.Wish){
+		"lean-17": func(w *planner.Wish) { w.Room.C = 17 },
+		"lean-21": func(w *planner.Wish) { w.Room.C = 21 },
+		"lean-26": func(w *planner.Wish) { w.Room.C = 26 },
+		"lean-29": func(w *planner.Wish) { w.Room.C = 29 },
+		"same-day-24": func(w *planner.Wish) {
+			w.Room.C, w.ReadyAt, w.NoFridge = 24, now().Add(14*time.Hour), true
+			w.Starter.RipeUntil = now().Add(6 * time.Hour)
+		},
+		"too-tight":     func(w *planner.Wish) { w.ReadyAt = now().Add(9 * time.Hour) },
+		"rich":          func(w *planner.Wish) { w.Batch = rich },
+		"rye":           func(w *planner.Wish) { w.Batch, w.ReadyAt = rye, now().Add(58*time.Hour) },
+		"milk":          func(w *planner.Wish) { w.Batch = milkBread },
+		"milk-accepted": func(w *planner.Wish) { w.Batch, w.MilkInTheWarm = milkBread, true },
+		"twenty-rolls":  func(w *planner.Wish) { w.Batch = of("strong white wheat", 20) },
+		"one-pot":       func(w *planner.Wish) { w.Batch = potted },
+		"cold-starter":  func(w *planner.Wish) { w.Starter.ColdDays, w.ReadyAt = 21, now().Add(54*time.Hour) },
+		"away": func(w *planner.Wish) {
+			w.Away = []planner.Span{{From: now().Add(8 * time.Hour), Until: now().Add(11 * time.Hour)}}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := wish()
+			w.Warm.C = 0
+			edit(&w)
+			plans, err := planner.Make(w)
+			require.NoError(t, err)
+			got := printed(w, plans)
+			file := filepath.Join("testdata", name+".txt")
+			if *updateTables {
+				require.NoError(t, os.MkdirAll("testdata", 0o755))
+				require.NoError(t, os.WriteFile(file, []byte(got), 0o644))
+			}
+			want, err := os.ReadFile(file)
+			require.NoError(t, err)
+			assert.Equal(t, string(want), got)
+		})
+	}
+}
+
+// printed writes the first plan and the others in a line each.
+func printed(w planner.Wish, plans []planner.Plan) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "Now %s, wanted %s, room %.0f °C.\n", w.Now.Format("Mon 15:04"), w.ReadyAt.Format("Mon 15:04"), w.Room.C)
+	for _, p := range plans {
+		fmt.Fprintf(&b, "\n%s: chance %.0f %%, bulk ends at %.0f %%, ready %s. %s\n", p.Name, 100*p.Chance, p.BulkEndPercent, p.Ready.Median.Format("Mon 15:04"), p.Why)
+		for _, n := range p.Notes {
+			fmt.Fprintf(&b, "  Note: %s\n", n)
+		}
+		if !p.Fits && p.Name != plans[0].Name {
+			continue
+		}
+		slices.SortStableFunc(p.Steps, func(x, y bake.Step) int { return x.At.Compare(y.At) })
+		for _, s := range p.Steps {
+			fmt.Fprintf(&b, "  %s  %-26s %3.0f min  %s\n", s.At.Format("Mon 15:04"), s.Name, s.Takes.Minutes(), s.Do)
+		}
+	}
+	return b.String()
+}
