@@ -221,7 +221,7 @@ func TestAThousandWishes(t *testing.T) {
 	assert.Greater(t, offered, *wishes/10)
 }
 
-var wishes = flag.Int("wishes", 40, "how many random wishes TestAThousandWishes plans")
+var wishes = flag.Int("wishes", 25, "how many random wishes TestAThousandWishes plans")
 
 func randomWish(rng *rand.Rand) planner.Wish {
 	w := wish()
