@@ -434,7 +434,7 @@ func (j *job) follow(c *trial, i int) {
 		}
 		h = math.Min(h, last.Sub(c.start).Hours())
 	}
-	c.acts[i] = j.free(c, i, math.Max(h, j.mixHours+0.5))
+	c.acts[i] = j.free(c, i, math.Max(h, j.leastAct()))
 	switch {
 	case j.way.cold:
 		c.shares[i] = j.share(i, c.acts[i], 0)
@@ -452,6 +452,15 @@ func (j *job) follow(c *trial, i int) {
 	}
 }
 
+// leastAct is the earliest a dough is acted upon: rest and salt come first, and
+// shaping before the cold.
+func (j *job) leastAct() float64 {
+	if j.way.cold {
+		return j.mixHours + 1 + j.shapeHours
+	}
+	return j.mixHours + 1
+}
+
 // free moves an act out of the night and of the time away.
 func (j *job) free(c *trial, i int, h float64) float64 {
 	t := c.start.Add(hoursOf(h))
@@ -459,7 +468,7 @@ func (j *job) free(c *trial, i int, h float64) float64 {
 		return h
 	}
 	after, before := j.w.nextFree(t).Sub(c.start).Hours(), j.w.lastFree(t).Sub(c.start).Hours()
-	if before < j.mixHours+0.5 || math.Abs(math.Log(j.share(i, after, 0))) < math.Abs(math.Log(j.share(i, before, 0))) {
+	if before < j.leastAct() || math.Abs(math.Log(j.share(i, after, 0))) < math.Abs(math.Log(j.share(i, before, 0))) {
 		return after
 	}
 	return before

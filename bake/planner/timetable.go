@@ -181,7 +181,7 @@ func (j *job) process(c *trial, bulkEnd float64) bake.Process {
 		m := func(q float64) int { return max(1, int(math.Round(quantile(l, q)*60*speed))) }
 		return bake.Spread{LowMin: m(0.1), MidMin: m(0.5), HighMin: m(0.9)}
 	}
-	bulk := func(i int) float64 { return math.Max(0.1, c.acts[i]-j.mixHours) }
+	bulk := func(i int) float64 { return math.Max(1, c.acts[i]-j.mixHours) }
 	key := "bulk.percent"
 	if j.batch.Kind() == bake.Rye {
 		key = "bulk.rye"
@@ -190,7 +190,7 @@ func (j *job) process(c *trial, bulkEnd float64) bake.Process {
 	case j.way.cold:
 		p = p.Retarded(0)
 		p.Until(bake.RetardID, c.out)
-		bulk = func(i int) float64 { return math.Max(0.1, c.acts[i]-j.mixHours-j.shapeHours) }
+		bulk = func(i int) float64 { return math.Max(1, c.acts[i]-j.mixHours-j.shapeHours) }
 	case j.way.tub:
 		p = p.TubRetarded(c.out)
 		p.Usually(bake.ProofID, 0, usual(func(i int) float64 { return j.coldProofHours(j.paths[i]) }))
