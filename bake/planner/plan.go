@@ -351,7 +351,9 @@ func (j *job) best() (trial, bool) {
 				if best.start.IsZero() || c.score < best.score {
 					best = c
 				}
-				break
+				if c.night == 0 {
+					break
+				}
 			}
 		}
 	}
