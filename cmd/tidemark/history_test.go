@@ -145,7 +145,8 @@ func TestHistoryExports(t *testing.T) {
 	f, err := os.Open(file)
 	require.NoError(t, err)
 	defer f.Close()
-	require.NoError(t, record.Check(f, file))
+	_, err = record.Check(t.Context(), f, file)
+	require.NoError(t, err)
 	_, err = k.look(t, "", "export", "2", "--record", "--json")
 	require.ErrorContains(t, err, "exclude each other")
 

@@ -18,18 +18,29 @@
 package record
 
 import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
 	"fmt"
 	"io"
 	"math"
+	"slices"
+	"strconv"
+	"strings"
 	"time"
 )
 
 // Header is the first line of every record.
 const Header = "time,distance_mm,dough_c,air_c,event"
 
-// limit is the greatest size of a number that is taken, in mm or Celsius.
-// Anything beyond is a typing error.
-const limit = 1e6
+// Limits of a record.
+const (
+	mostSize = 1e6                 // of a number, in mm or Celsius; beyond is a typing error
+	maxLine  = 4096                // bytes; a real line has about 60
+	maxGap   = 31 * 24 * time.Hour // between two rows; a longer one is a clock that was set
+	columns  = 5
+)
 
 // Row is one line of a record.
 type Row struct {
@@ -41,7 +52,7 @@ type Row struct {
 	Line       int       // number of its line in the file, from 1
 }
 
-// Events lists what the event column may hold beside nothing.
+// Events returns what the event column may hold beside nothing.
 func Events() []string { return []string{"start", "fold", "fridge", "counter", "end"} }
 
 // HasReading reports whether the row carries any measurement.
@@ -61,25 +72,217 @@ func (e *Error) Error() string {
 	return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Column, e.Msg)
 }
 
-// Check reads a whole record and returns nil or the first *Error. name stands
-// for the file in the error.
-func Check(r io.Reader, name string) error {
-	rd, err := Open(r, name)
+// Check reads a whole record and reports whether it holds a start row. It refuses
+// a record without rows, with a row that cannot be read or with a gap of more than
+// 31 days. The error names name, line and column.
+func Check(ctx context.Context, r io.Reader, name string) (hasStart bool, err error) {
+	rows, err := Open(r, name)
 	if err != nil {
-		return err
+		return false, err
 	}
-	rows := 0
-	for {
-		switch _, err := rd.Next(); err {
-		case nil:
-			rows++
-		case io.EOF:
-			if rows == 0 {
-				return rd.errorf(1, "no rows after the header; expected at least one")
-			}
-			return nil
-		default:
-			return err
+	var last time.Time
+	for n := 0; ctx.Err() == nil; n++ {
+		row, err := rows.Next()
+		switch {
+		case errors.Is(err, io.EOF) && n == 0:
+			return false, rows.errorf(1, "no rows after the header; expected at least one")
+		case errors.Is(err, io.EOF):
+			return hasStart, nil
+		case err != nil:
+			return false, err
+		case n > 0 && row.Time.Sub(last) > maxGap:
+			return false, rows.errorf(1, "time %s is more than %d days after the row above (%s); if the clock was set in between, cut the rows before off",
+				row.Time.Format(time.RFC3339), maxGap/(24*time.Hour), last.Format(time.RFC3339))
+		}
+		last = row.Time
+		hasStart = hasStart || row.Event == "start"
+	}
+	return false, ctx.Err()
+}
+
+// Reader reads a record row by row. It is not for use by several goroutines.
+type Reader struct {
+	name string
+	in   *bufio.Scanner
+	line int // number of the line read last
+	last time.Time
+	err  error // sticks once met
+}
+
+// Open starts reading a record and checks its header. name stands for the file
+// in errors.
+func Open(r io.Reader, name string) (*Reader, error) {
+	rd := &Reader{name: name, in: bufio.NewScanner(r)}
+	rd.in.Buffer(make([]byte, 0, maxLine), maxLine)
+	line, err := rd.readLine()
+	if errors.Is(err, io.EOF) {
+		rd.line = 1
+		return nil, rd.errorf(1, "the file is empty; expected the header %s", Header)
+	}
+	if err != nil {
+		return nil, err
+	}
+	line = bytes.TrimPrefix(line, []byte("\ufeff")) // some spreadsheets put a byte order mark
+	if string(line) != Header {
+		same := 0
+		for same < min(len(line), len(Header)) && line[same] == Header[same] {
+			same++
+		}
+		return nil, rd.errorf(same+1, "header is %.80q; expected %s", line, Header)
+	}
+	return rd, nil
+}
+
+// Next returns the next row. It returns io.EOF after the last one, and an *Error
+// for the first row that is wrong; from then on it returns the same.
+func (rd *Reader) Next() (Row, error) {
+	for rd.err == nil {
+		var line []byte
+		if line, rd.err = rd.readLine(); rd.err == nil && len(line) > 0 {
+			var row Row
+			row, rd.err = rd.parse(line)
+			return row, rd.err
 		}
 	}
+	return Row{}, rd.err
 }
+
+// readLine returns the next line without its end. The slice is valid until the
+// next call.
+func (rd *Reader) readLine() ([]byte, error) {
+	if rd.in.Scan() {
+		rd.line++
+		return rd.in.Bytes(), nil
+	}
+	switch err := rd.in.Err(); {
+	case err == nil:
+		return nil, io.EOF
+	case errors.Is(err, bufio.ErrTooLong):
+		rd.line++
+		return nil, rd.errorf(1, "the line is longer than %d bytes; expected %s", maxLine, Header)
+	default:
+		return nil, fmt.Errorf("%s: after line %d: %w", rd.name, rd.line, err)
+	}
+}
+
+// parse takes one row apart.
+func (rd *Reader) parse(line []byte) (Row, error) {
+	var cells [columns]string
+	var at [columns]int
+	n, pos := 0, 0
+	for cell := range bytes.SplitSeq(line, []byte(",")) {
+		if n < columns {
+			cells[n], at[n] = unquote(cell), pos+1
+		}
+		n++
+		pos += len(cell) + 1
+	}
+	row := Row{Line: rd.line}
+	if n != columns {
+		return Row{}, rd.errorf(min(pos, len(line)+1), "%d cells; expected %d: %s", n, columns, Header)
+	}
+	var err error
+	if row.Time, err = time.Parse(time.RFC3339, cells[0]); err != nil {
+		return Row{}, rd.errorf(at[0], "time is %.40q; expected RFC 3339 with a zone, like 2026-03-01T07:30:00+01:00", cells[0])
+	}
+	if row.Time.Before(rd.last) {
+		return Row{}, rd.errorf(at[0], "time %s is before the row above (%s); rows must be in order of time", cells[0], rd.last.Format(time.RFC3339Nano))
+	}
+	rd.last = row.Time
+	for i, v := range []*float64{&row.DistanceMM, &row.DoughC, &row.AirC} {
+		if *v, err = rd.number(cells[i+1], at[i+1]); err != nil {
+			return Row{}, err
+		}
+	}
+	if row.Event = cells[4]; row.Event != "" && !slices.Contains(Events(), row.Event) {
+		return Row{}, rd.errorf(at[4], "event is %.40q; expected nothing or one of %s", cells[4], strings.Join(Events(), ", "))
+	}
+	return row, nil
+}
+
+// unquote takes off blanks and the quotes that some programs put around every
+// cell.
+func unquote(cell []byte) string {
+	cell = bytes.Trim(cell, " \t")
+	if len(cell) >= 2 && cell[0] == '"' && cell[len(cell)-1] == '"' {
+		cell = cell[1 : len(cell)-1]
+	}
+	return string(cell)
+}
+
+// number reads a number or a missing reading.
+func (rd *Reader) number(cell string, at int) (float64, error) {
+	if cell == "" {
+		return math.NaN(), nil
+	}
+	v, err := strconv.ParseFloat(cell, 64)
+	if strings.Trim(cell, "0123456789.-+eE") != "" || err != nil && !errors.Is(err, strconv.ErrRange) {
+		return 0, rd.errorf(at, "%.40q is not a number; expected digits with a point, or nothing for a missing reading", cell)
+	}
+	if err != nil || math.Abs(v) > mostSize {
+		return 0, rd.errorf(at, "%.40q is not a number that can be measured; expected digits with a point, or nothing for a missing reading", cell)
+	}
+	return v, nil
+}
+
+// errorf returns an *Error for the line read last.
+func (rd *Reader) errorf(column int, format string, args ...any) error {
+	return &Error{rd.name, rd.line, column, fmt.Sprintf(format, args...)}
+}
+
+// Writer writes a record that Reader reads back to the digit. It is not for use
+// by several goroutines.
+type Writer struct {
+	out  *bufio.Writer
+	last time.Time
+}
+
+// NewWriter starts a record with its header. Errors show in Flush at the latest.
+func NewWriter(w io.Writer) *Writer {
+	out := bufio.NewWriter(w)
+	_, _ = out.WriteString(Header + "\n") // shows in Flush
+	return &Writer{out: out}
+}
+
+// Write adds a row. It refuses a time before the last row's, a number that is
+// infinite or too large, and an unknown event: nothing is written then.
+func (w *Writer) Write(r Row) error {
+	if err := w.check(r); err != nil {
+		return err
+	}
+	w.last = r.Time
+	b := r.Time.AppendFormat(w.out.AvailableBuffer(), time.RFC3339Nano)
+	for _, v := range []float64{r.DistanceMM, r.DoughC, r.AirC} {
+		b = append(b, ',')
+		if !math.IsNaN(v) {
+			b = strconv.AppendFloat(b, v, 'f', -1, 64)
+		}
+	}
+	_, err := w.out.Write(append(append(append(b, ','), r.Event...), '\n'))
+	return err
+}
+
+// check refuses what Reader would refuse.
+func (w *Writer) check(r Row) error {
+	_, zone := r.Time.Zone()
+	switch y := r.Time.Year(); {
+	case r.Time.Before(w.last):
+		return fmt.Errorf("record: row at %s is before the last one (%s); write rows in order of time",
+			r.Time.Format(time.RFC3339Nano), w.last.Format(time.RFC3339Nano))
+	case y < 1 || y > 9999:
+		return fmt.Errorf("record: year %d cannot be written; expected 1 to 9999", y)
+	case zone%60 != 0 || zone <= -24*3600 || zone >= 24*3600:
+		return fmt.Errorf("record: zone of %s is not a whole number of minutes within a day", r.Time)
+	case r.Event != "" && !slices.Contains(Events(), r.Event):
+		return fmt.Errorf("record: event %q is not known; expected one of %v", r.Event, Events())
+	}
+	for _, v := range []float64{r.DistanceMM, r.DoughC, r.AirC} {
+		if math.Abs(v) > mostSize {
+			return fmt.Errorf("record: %v is beyond any measurement (%g); leave it out as NaN", v, float64(mostSize))
+		}
+	}
+	return nil
+}
+
+// Flush writes what is still held back and returns the first error met.
+func (w *Writer) Flush() error { return w.out.Flush() }

@@ -83,16 +83,18 @@ func TestRefusals(t *testing.T) {
 		{"absurd", with("2026-03-01T07:30:00Z,182,,2e6,"), `r.csv:2:27: "2e6" is not a number that can be measured; expected digits with a point, or nothing for a missing reading`},
 		{"unknown event", with("2026-03-01T07:30:00Z,182,,,bake"), `r.csv:2:28: event is "bake"; expected nothing or one of start, fold, fridge, counter, end`},
 		{"too few cells", with("2026-03-01T07:30:00Z,182,24"), "r.csv:2:28: 3 cells; expected 5: time,distance_mm,dough_c,air_c,event"},
+		{"clock set in between", with(ok, "2026-05-01T07:30:00Z,182,,,"), "r.csv:3:1: time 2026-05-01T07:30:00Z is more than 31 days after the row above (2026-03-01T07:30:00Z); if the clock was set in between, cut the rows before off"},
 		{"long line", with(strings.Repeat("9", 5000)), "r.csv:2:1: the line is longer than 4096 bytes; expected time,distance_mm,dough_c,air_c,event"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			err := record.Check(strings.NewReader(c.in), "r.csv")
+			_, err := record.Check(t.Context(), strings.NewReader(c.in), "r.csv")
 			require.EqualError(t, err, c.want)
 			var e *record.Error
 			assert.ErrorAs(t, err, &e)
 		})
 	}
-	assert.NoError(t, record.Check(strings.NewReader(with(ok, ok)), "r.csv"), "two rows may share a moment")
+	_, err := record.Check(t.Context(), strings.NewReader(with(ok, ok)), "r.csv")
+	assert.NoError(t, err, "two rows may share a moment")
 }
 
 func TestErrorSticks(t *testing.T) {
@@ -106,7 +108,8 @@ func TestErrorSticks(t *testing.T) {
 
 func TestReadErrorIsPassedOn(t *testing.T) {
 	broken := io.MultiReader(strings.NewReader(with("2026-03-01T07:30:00Z,1,,,")), errReader{})
-	assert.ErrorIs(t, record.Check(broken, "r.csv"), io.ErrUnexpectedEOF)
+	_, err := record.Check(t.Context(), broken, "r.csv")
+	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
 }
 
 type errReader struct{}
@@ -233,7 +236,7 @@ func BenchmarkCheck(b *testing.B) {
 	b.SetBytes(int64(buf.Len()))
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := record.Check(bytes.NewReader(buf.Bytes()), "bench.csv"); err != nil {
+		if _, err := record.Check(b.Context(), bytes.NewReader(buf.Bytes()), "bench.csv"); err != nil {
 			b.Fatal(err)
 		}
 	}

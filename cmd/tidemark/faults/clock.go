@@ -10,7 +10,7 @@ import (
 
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/history"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // reset is one way in which the wall clock of a machine goes wrong or is put

@@ -13,7 +13,7 @@ import (
 	"tidemark/cmd/tidemark/internal/demo"
 	"tidemark/history"
 	"tidemark/sensor"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 	"tidemark/web"
 )
 

@@ -11,7 +11,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/history"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // warning is one warning, whenever it came.

@@ -10,7 +10,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/sensor"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // outage is a stretch in which one sensor answers nothing.

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"tidemark/alert"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // trouble is how a service on the way to the household answers.

@@ -7,7 +7,7 @@ import (
 	"runtime"
 	"time"
 
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // What may grow over a soak: nothing but noise.

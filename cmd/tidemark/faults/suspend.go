@@ -10,7 +10,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/history"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // How far from its moment a warning may come when readings are missing or the

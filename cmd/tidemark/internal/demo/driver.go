@@ -13,7 +13,7 @@ import (
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/estimator"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // How far apart, in kitchen time, samples are taken and the App is advanced.

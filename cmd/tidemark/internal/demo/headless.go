@@ -10,7 +10,7 @@ import (
 
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/history"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // afterShaping is how long the day goes on without a sensor: final proof, oven,

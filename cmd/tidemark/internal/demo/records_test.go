@@ -13,7 +13,7 @@ import (
 
 	"tidemark/sensor"
 	"tidemark/sensor/record"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 var update = flag.Bool("update", false, "write the recorded rises anew")

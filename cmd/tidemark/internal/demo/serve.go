@@ -10,7 +10,7 @@ import (
 
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/history"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // opensAt is how far into the day the page first shows the kitchen: the starter

@@ -81,7 +81,7 @@ func (in Import) check(ctx context.Context) error {
 		return err
 	}
 	defer f.Close()
-	_, err = record.CheckAll(ctx, asRecord(f), in.Name)
+	_, err = record.Check(ctx, asRecord(f), in.Name)
 	return err
 }
 

@@ -24,6 +24,6 @@ func Check(ctx context.Context, o *Options) error {
 	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
 		return fmt.Errorf("%s is not a plain file; a record is read twice, so name a .csv file", o.Record)
 	}
-	o.HasStart, err = record.CheckAll(ctx, f, o.Record)
+	o.HasStart, err = record.Check(ctx, f, o.Record)
 	return err
 }

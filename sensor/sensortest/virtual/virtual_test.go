@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
-	"tidemark/sensor/virtual"
+	"tidemark/sensor/sensortest/virtual"
 )
 
 // day is the day of the invented story.
