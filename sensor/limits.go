@@ -80,24 +80,14 @@ func ChipReach(name string) Reach {
 
 // LimitsOf returns the limits of a distance sensor's configuration.
 func LimitsOf(c Config) Limits {
-	switch c := c.(type) {
-	case *IIO:
-		return c.Limits
-	case *VL53L1X:
-		return c.Limits
-	case *VL6180X:
-		return c.Limits
-	case *HCSR04:
-		return c.Limits
-	case *SRF04:
-		return c.Limits
-	case *Serial:
-		return c.Limits
-	case *MQTT:
-		return c.Limits
+	if has, ok := c.(interface{ limits() Limits }); ok {
+		return has.limits()
 	}
 	return Limits{}
 }
+
+// limits returns them, for the configurations that embed them.
+func (l Limits) limits() Limits { return l }
 
 // flatFor and flatCount are how long and how often a sensor with noise of its own
 // must repeat one value before it counts as stuck. Common practice, no source.

@@ -102,16 +102,16 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, shared *
 		fmt.Fprintf(w, "Note: %s.\n", note)
 	}
 	fmt.Fprintf(w, "Reading %s for %s.\n\n", count(len(items), "sensor"), length)
-	findings := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Shared: shared}, length)
+	results := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Shared: shared}, length)
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("check was stopped before it was through: %w", err)
 	}
-	for i := range findings {
-		compareFloor(cfg, &findings[i])
+	for i := range results {
+		compareFloor(cfg, &results[i])
 	}
-	printFindings(w, findings)
+	printResults(w, results)
 	printNotes(w, cfg)
-	err := verdictCode(findings)
+	err := verdictCode(results)
 	if errors.Is(err, exitError(exitFailed)) {
 		fmt.Fprintln(w, "\nWhat this machine finds on its buses:")
 		printSections(w, survey.Machine{Sysfs: cfg.Sysfs, Buses: shared.Buses}.Scan(ctx))
@@ -143,7 +143,7 @@ func inUse(cfg *config.Config) bool {
 const beyondFloor = 8
 
 // compareFloor doubts a height sensor that sees farther than the vessel's floor.
-func compareFloor(cfg *config.Config, f *survey.Finding) {
+func compareFloor(cfg *config.Config, f *survey.Result) {
 	if f.Role != "height" || f.Verdict != survey.Good {
 		return
 	}
@@ -155,11 +155,11 @@ func compareFloor(cfg *config.Config, f *survey.Finding) {
 	}
 }
 
-// printFindings prints the table, and what to do about each fault.
-func printFindings(w io.Writer, findings []survey.Finding) {
+// printResults prints the table, and what to do about each fault.
+func printResults(w io.Writer, results []survey.Result) {
 	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
 	fmt.Fprintln(t, "VESSEL\tSENSOR\tWHAT\tFOUND\tVALUE\tSPREAD\tREADINGS\tVERDICT")
-	for _, f := range findings {
+	for _, f := range results {
 		value, spread := "-", "-"
 		if f.Usable > 0 {
 			value, spread = survey.Unit(f.Quantity, f.Value), survey.Unit(f.Quantity, f.Spread)
@@ -167,7 +167,7 @@ func printFindings(w io.Writer, findings []survey.Finding) {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, sensor.Describe(f.Config), f.Found(), value, spread, f.Usable, f.Readings, f.Verdict)
 	}
 	_ = t.Flush() // as with every other print
-	for _, f := range findings {
+	for _, f := range results {
 		if f.Problem == "" {
 			continue
 		}
@@ -191,9 +191,9 @@ func printNotes(w io.Writer, cfg *config.Config) {
 }
 
 // verdictCode is the exit code for the worst verdict.
-func verdictCode(findings []survey.Finding) error {
+func verdictCode(results []survey.Result) error {
 	worst := exitOK
-	for _, f := range findings {
+	for _, f := range results {
 		switch f.Verdict {
 		case survey.Failed:
 			return exitError(exitFailed)

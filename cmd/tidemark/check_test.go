@@ -283,9 +283,9 @@ func (b *baker) Write(p []byte) (int, error) {
 
 func TestVerdictCode(t *testing.T) {
 	of := func(v ...survey.Verdict) error {
-		var f []survey.Finding
+		var f []survey.Result
 		for _, one := range v {
-			f = append(f, survey.Finding{Verdict: one})
+			f = append(f, survey.Result{Verdict: one})
 		}
 		return verdictCode(f)
 	}

@@ -3,7 +3,6 @@ package survey
 import (
 	"context"
 	"fmt"
-	"sync"
 	"time"
 
 	"tidemark/sensor"
@@ -29,8 +28,8 @@ const (
 	Failed   Verdict = "failed"   // no usable reading at all
 )
 
-// Finding is what was found out about one sensor.
-type Finding struct {
+// Result is what was found out about one sensor.
+type Result struct {
 	Item
 	Readings int     // how often it was asked
 	Usable   int     // how often it gave a value
@@ -53,19 +52,19 @@ const (
 
 // Check reads every item for a length of time, once a second, and judges it. The
 // sensors are opened for it and closed again.
-func Check(ctx context.Context, items []Item, env source.Env, length time.Duration) []Finding {
-	notes := make([]notebook, len(items))
+func Check(ctx context.Context, items []Item, env source.Env, length time.Duration) []Result {
+	tallies := make([]tally, len(items))
 	var jobs []sensor.Job
 	var open []sensor.Source
 	for i, it := range items {
 		src, err := source.Open(it.Config, it.Quantity, env)
 		if err != nil {
-			notes[i].take(sensor.Reading{Status: sensor.Missing, Reason: err.Error()})
+			tallies[i].add(sensor.Reading{Status: sensor.Missing, Reason: err.Error()})
 			continue
 		}
 		open = append(open, src)
 		jobs = append(jobs, sensor.Job{Bus: source.Bus(it.Config), Source: src,
-			Every: time.Second, Timeout: min(length, 5*time.Second), Deliver: notes[i].take})
+			Every: time.Second, Timeout: min(length, 5*time.Second), Deliver: tallies[i].add})
 	}
 	limited, cancel := context.WithCancel(ctx)
 	stop := time.AfterFunc(length, cancel)
@@ -77,26 +76,23 @@ func Check(ctx context.Context, items []Item, env source.Env, length time.Durati
 	for _, s := range open {
 		_ = s.Close() // nothing was written: a failing close loses nothing
 	}
-	findings := make([]Finding, len(items))
+	results := make([]Result, len(items))
 	for i, it := range items {
-		findings[i] = notes[i].judge(it)
+		results[i] = tallies[i].judge(it)
 	}
-	return findings
+	return results
 }
 
-// notebook collects the readings of one sensor.
-type notebook struct {
-	mu     sync.Mutex
+// tally collects the readings of one sensor.
+type tally struct {
 	values []float64
 	faults map[string]int
 	last   sensor.Reading // last fault
 	count  int
 }
 
-// take notes a reading.
-func (n *notebook) take(r sensor.Reading) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
+// add takes a reading.
+func (n *tally) add(r sensor.Reading) {
 	n.count++
 	if r.Status == sensor.OK {
 		n.values = append(n.values, r.Value)
@@ -109,8 +105,8 @@ func (n *notebook) take(r sensor.Reading) {
 	n.last = r
 }
 
-// commonest is the fault met most often.
-func (n *notebook) commonest() string {
+// usual returns the fault met most often.
+func (n *tally) usual() string {
 	best, most := n.last.Reason, 0
 	for reason, count := range n.faults {
 		if count > most || count == most && reason < best {
@@ -120,20 +116,18 @@ func (n *notebook) commonest() string {
 	return best
 }
 
-// judge sums a notebook up.
-func (n *notebook) judge(it Item) Finding {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	f := Finding{Item: it, Readings: n.count, Usable: len(n.values), Verdict: Good, status: n.last.Status}
+// judge sums it up.
+func (n *tally) judge(it Item) Result {
+	f := Result{Item: it, Readings: n.count, Usable: len(n.values), Verdict: Good, status: n.last.Status}
 	f.Value, f.Spread, _ = sensor.Summary(n.values, 0)
 	missed := n.count - len(n.values)
 	switch {
 	case n.count == 0:
 		f.Verdict, f.Problem = Failed, "it did not answer once in the time given"
 	case len(n.values) == 0:
-		f.Verdict, f.Problem = Failed, n.commonest()
+		f.Verdict, f.Problem = Failed, n.usual()
 	case float64(missed) > missRatio*float64(n.count):
-		f.Verdict, f.Problem = Doubtful, fmt.Sprintf("%d of %d readings failed: %s", missed, n.count, n.commonest())
+		f.Verdict, f.Problem = Doubtful, fmt.Sprintf("%d of %d readings failed: %s", missed, n.count, n.usual())
 	case f.Spread > shaky(it.Quantity):
 		f.Verdict, f.Problem = Doubtful, "its values jump about more than they should"
 	}
@@ -156,7 +150,7 @@ func shaky(q sensor.Quantity) float64 {
 }
 
 // Found says in a word or two whether the sensor is there.
-func (f Finding) Found() string {
+func (f Result) Found() string {
 	switch {
 	case f.Usable > 0:
 		return "yes"

@@ -43,28 +43,28 @@ func TestCheckJudges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := 0
 		time.AfterFunc(100*time.Millisecond, func() { n++ })
-		findings := survey.Check(t.Context(), []survey.Item{
+		results := survey.Check(t.Context(), []survey.Item{
 			{Vessel: "tub", Role: "dough", Quantity: sensor.Temperature, Config: &sensor.W1{}},
 			{Vessel: "tub", Role: "height", Quantity: sensor.Distance, Config: &sensor.IIO{}},
 			{Vessel: "tub", Role: "air", Quantity: sensor.Temperature, Config: &sensor.Hwmon{Name: "sht3x"}},
 			{Vessel: "tub", Role: "air", Quantity: sensor.Temperature, Config: &sensor.VL53L1X{}},
 		}, source.Env{SysfsRoot: root}, 10*time.Second)
-		require.Len(t, findings, 4)
-		good := findings[0]
+		require.Len(t, results, 4)
+		good := results[0]
 		assert.Equal(t, survey.Good, good.Verdict)
 		assert.InDelta(t, 25.062, good.Value, 1e-9)
 		assert.GreaterOrEqual(t, good.Usable, 10)
 		assert.Empty(t, good.Advice)
-		far := findings[1]
+		far := results[1]
 		assert.Equal(t, survey.Failed, far.Verdict)
 		assert.Contains(t, far.Problem, "its code 8190")
 		assert.Contains(t, strings.Join(far.Advice, " "), "over the vessel")
-		gone := findings[2]
+		gone := results[2]
 		assert.Equal(t, survey.Failed, gone.Verdict)
 		assert.Contains(t, gone.Problem, "no hwmon chip with temp1 named sht3x is there")
 		assert.NotEmpty(t, gone.Advice)
 		assert.True(t, math.IsNaN(gone.Value))
-		assert.Contains(t, findings[3].Problem, `"vl53l1x" does not measure temperature`)
+		assert.Contains(t, results[3].Problem, `"vl53l1x" does not measure temperature`)
 	})
 }
 

@@ -1,7 +1,22 @@
+// Package virtual is a kitchen of our own invention: vessels with dough and
+// starter that ferment, a room whose air warms and cools, people who fold, open
+// windows and lift lids, and sensors with the faults that real ones have. It
+// serves the demo and tests that need no hardware.
+//
+// Nothing in it was measured. Its process model is made for plausibility and is
+// on purpose another one than the estimator fits: food that runs out, growth
+// and gas that follow temperature, a dough that holds less gas as it ripens.
+//
+// Units: temperatures in Celsius, heights and distances in mm, volumes in
+// litres, rates per hour. Times are those the caller gives; the package has no
+// clock of its own.
+//
+// Invariants: the same scenario, seed and moments give the same readings in
+// whatever order the sources are read. Time never runs back: an earlier moment
+// is served from the latest state.
 package virtual
 
 import (
-	"context"
 	"fmt"
 	"hash/fnv"
 	"math"
@@ -43,13 +58,6 @@ func (k *Kitchen) Scenario() Scenario { return k.scenario }
 
 // Acts lists what people do, in order of time.
 func (k *Kitchen) Acts() []Act { return slices.Clone(k.scenario.Acts) }
-
-// At lets the kitchen run on until t. An earlier t changes nothing.
-func (k *Kitchen) At(t time.Time) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	k.runTo(t)
-}
 
 // runTo runs the process on, act by act. k.mu is held.
 func (k *Kitchen) runTo(t time.Time) {
@@ -210,32 +218,3 @@ func (k *Kitchen) lidOff(vessel string, t time.Time) bool {
 	}
 	return false
 }
-
-// source is one sensor of the kitchen as a sensor.Source.
-type source struct {
-	read func(string, time.Time) sensor.Reading
-	name string
-	now  func() time.Time
-}
-
-// HeightSource gives a vessel's distance sensor as a source that reads at the
-// moment now tells.
-func (k *Kitchen) HeightSource(vessel string, now func() time.Time) sensor.Source {
-	return source{k.Distance, vessel, now}
-}
-
-// DoughSource gives the probe in a vessel in the same way.
-func (k *Kitchen) DoughSource(vessel string, now func() time.Time) sensor.Source {
-	return source{k.Dough, vessel, now}
-}
-
-// AirSource gives the air thermometer beside a vessel in the same way.
-func (k *Kitchen) AirSource(vessel string, now func() time.Time) sensor.Source {
-	return source{k.Air, vessel, now}
-}
-
-// Read reads at the present moment of the source's clock.
-func (s source) Read(context.Context) sensor.Reading { return s.read(s.name, s.now()) }
-
-// Close does nothing.
-func (s source) Close() error { return nil }

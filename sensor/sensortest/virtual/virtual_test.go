@@ -1,7 +1,6 @@
 package virtual_test
 
 import (
-	"context"
 	"math"
 	"testing"
 	"time"
@@ -141,18 +140,10 @@ func TestLidOffAndDraught(t *testing.T) {
 	assert.Less(t, after.Value, before.Value-4)
 }
 
-func TestSourcesReadAtTheirClock(t *testing.T) {
+func TestNoSuchVessel(t *testing.T) {
 	k := virtual.New(virtual.Household(day()), 3)
-	now := day().Add(13 * time.Hour)
-	src := k.HeightSource("tub", func() time.Time { return now })
-	r := src.Read(context.Background())
-	assert.Equal(t, now, r.Wall)
-	assert.Equal(t, 6*time.Hour, r.Mono)
-	require.NoError(t, src.Close())
-	assert.Equal(t, sensor.Temperature, k.DoughSource("tub", func() time.Time { return now }).Read(context.Background()).Quantity)
-	assert.Equal(t, sensor.Temperature, k.AirSource("tub", func() time.Time { return now }).Read(context.Background()).Quantity)
-	assert.Equal(t, sensor.Missing, k.Distance("vat", now).Status)
-	_, err := k.Truth("vat", now)
+	assert.Equal(t, sensor.Missing, k.Distance("vat", day()).Status)
+	_, err := k.Truth("vat", day())
 	assert.Error(t, err)
 }
 
