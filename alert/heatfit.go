@@ -159,7 +159,8 @@ func fitShape(points []heatPoint, now time.Time, since time.Duration, s shape, s
 	}
 	for _, p := range points {
 		v := terms(p)
-		f.sse += math.Pow(p.c-x[0]*v[0]-x[1]*v[1]-x[2]*v[2], 2)
+		off := p.c - x[0]*v[0] - x[1]*v[1] - x[2]*v[2]
+		f.sse += off * off
 	}
 	return f, x[0]
 }

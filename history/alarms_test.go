@@ -75,8 +75,7 @@ func TestAlarmsAndLetters(t *testing.T) {
 	due, err = s.DueLetters(ctx, t0.Add(24*time.Hour), 10)
 	require.NoError(t, err)
 	assert.Empty(t, due)
-	stored, err := s.letter(ctx, l.ID)
-	require.NoError(t, err)
+	stored := storedLetter(t, s, l.ID)
 	assert.Equal(t, l, stored)
 
 	// Order and limit.
@@ -90,7 +89,15 @@ func TestAlarmsAndLetters(t *testing.T) {
 	due, err = s.DueLetters(ctx, t0.Add(time.Hour), 3)
 	require.NoError(t, err)
 	assert.Empty(t, due)
-	stored, err = s.letter(ctx, l.ID)
-	require.NoError(t, err)
+	stored = storedLetter(t, s, l.ID)
 	assert.Equal(t, "sent", stored.State, "a sent letter is not withdrawn")
+}
+
+// storedLetter reads one notification.
+func storedLetter(t *testing.T, s *Store, id string) alert.Letter {
+	t.Helper()
+	out, err := s.selectLetters(t.Context(), "WHERE id = ?", func(l alert.Letter) bool { return l.ID == id }, id)
+	require.NoError(t, err)
+	require.Len(t, out, 1)
+	return out[0]
 }

@@ -26,15 +26,21 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 		}
 	}
 	part := file + ".part"
-	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("backup: %w", err)
-	}
-	err := s.vacuumInto(ctx, part)
+	err := removeIfThere(part)
 	if err == nil {
-		err = finishCopy(ctx, part, file, 0o600)
+		err = s.vacuumInto(ctx, part)
+	}
+	if err == nil {
+		err = finishCopy(ctx, part, 0o600)
+	}
+	if err == nil {
+		err = errors.Join(os.Rename(part, file), syncDir(file))
 	}
 	if err != nil {
 		_ = os.Remove(part)
+		if isDamage(err) {
+			s.suspect(err)
+		}
 		return fmt.Errorf("backup to %s: %w", file, err)
 	}
 	return nil
@@ -45,11 +51,14 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 func (s *Store) vacuumInto(ctx context.Context, part string) error {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	if s.db == nil {
+	switch {
+	case s.closed:
 		return ErrClosed
+	case s.files.read == nil:
+		return errNoFile
 	}
-	db := s.db.hard
-	if !s.memory {
+	db := s.files.read
+	if s.files.write != nil || s.opt.ReadOnly {
 		own, err := openPool(ctx, fileURI(s.path)+"?mode=ro&_busy_timeout=10000", 1)
 		if err != nil {
 			return err
@@ -61,9 +70,19 @@ func (s *Store) vacuumInto(ctx context.Context, part string) error {
 	return err
 }
 
-// finishCopy marks a copy as stopped in order, checks it, brings it to the disk
-// and gives it its name.
-func finishCopy(ctx context.Context, part, file string, mode fs.FileMode) error {
+// removeIfThere removes a file that may not exist.
+func removeIfThere(file string) error {
+	if err := os.Remove(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
+// syncDir brings the name of a file to the disk.
+func syncDir(file string) error { return syncFile(filepath.Dir(file)) }
+
+// finishCopy marks a copy as stopped in order, checks it and brings it to the disk.
+func finishCopy(ctx context.Context, part string, mode fs.FileMode) error {
 	if err := os.Chmod(part, mode); err != nil {
 		return err
 	}
@@ -71,43 +90,13 @@ func finishCopy(ctx context.Context, part, file string, mode fs.FileMode) error 
 	if err != nil {
 		return err
 	}
-	_, err = db.ExecContext(ctx, setMetaSQL, "running", "0")
-	found := ""
-	if err == nil {
-		found, err = integrity(ctx, db)
+	if _, err = db.ExecContext(ctx, setMetaSQL, "running", "0"); err == nil {
+		err = integrity(ctx, db)
 	}
-	if err == nil && found != "" {
-		err = damageError{found}
-	}
-	if err := errors.Join(err, db.Close()); err != nil {
+	if err = errors.Join(err, db.Close()); err != nil {
 		return err
 	}
-	if err := syncFile(part); err != nil {
-		return err
-	}
-	if err := os.Rename(part, file); err != nil {
-		return err
-	}
-	return syncFile(filepath.Dir(file))
-}
-
-// syncFile brings a file or folder to the disk.
-func syncFile(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
-}
-
-// same reports whether both names mean the same existing file.
-func same(a, b string) bool {
-	x, err := os.Stat(a)
-	if err != nil {
-		return false
-	}
-	y, err := os.Stat(b)
-	return err == nil && os.SameFile(x, y)
+	return syncFile(part)
 }
 
 const (
@@ -143,24 +132,39 @@ func (s *Store) BackupInto(ctx context.Context, dir string, keep int) (string, e
 
 // backups lists the backups in a folder, oldest first.
 func backups(dir string) ([]string, error) {
-	found, err := filepath.Glob(filepath.Join(escapeGlob(dir), backupPrefix+"*"+backupSuffix))
+	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return nil, err
 	}
-	found = slices.DeleteFunc(found, func(f string) bool { _, ok := backupTime(f); return !ok })
-	slices.Sort(found)
-	return found, nil
+	var out []string
+	for _, e := range entries {
+		if _, ok := backupTime(e.Name()); ok && e.Type().IsRegular() {
+			out = append(out, filepath.Join(dir, e.Name()))
+		}
+	}
+	slices.Sort(out)
+	return out, nil
 }
 
-// escapeGlob makes the signs of a pattern mean themselves.
-func escapeGlob(s string) string {
-	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(s)
+// newestBackup returns the newest scheduled backup; empty when there is none.
+func (s *Store) newestBackup() string {
+	if s.opt.Backups == "" {
+		return ""
+	}
+	list, err := backups(s.opt.Backups)
+	if err != nil || len(list) == 0 {
+		return ""
+	}
+	return list[len(list)-1]
 }
 
 // backupTime reads the time out of a backup's name.
 func backupTime(file string) (time.Time, bool) {
-	name := strings.TrimSuffix(strings.TrimPrefix(filepath.Base(file), backupPrefix), backupSuffix)
-	t, err := time.Parse(backupStamp, name)
+	name := filepath.Base(file)
+	if !strings.HasPrefix(name, backupPrefix) || !strings.HasSuffix(name, backupSuffix) {
+		return time.Time{}, false
+	}
+	t, err := time.Parse(backupStamp, strings.TrimSuffix(strings.TrimPrefix(name, backupPrefix), backupSuffix))
 	return t, err == nil
 }
 

@@ -31,7 +31,7 @@ func TestBackupAndRestore(t *testing.T) {
 	assert.NoFileExists(t, backup+".part")
 	sum, err := Check(ctx, backup)
 	require.NoError(t, err)
-	assert.Equal(t, Summary{Schema: 1, Bytes: info.Size(), Rises: 1, Open: 1, Samples: 100, First: t0, Last: t0}, sum)
+	assert.Equal(t, Summary{Schema: 2, Bytes: info.Size(), Rises: 1, Open: 1, Samples: 100, First: t0, Last: t0}, sum)
 
 	// Life goes on, then the backup comes back.
 	begin(t, s, "jar", t0.Add(time.Hour))
@@ -171,5 +171,5 @@ func TestBackupFillsWhatDamageTook(t *testing.T) {
 	p, err := s.Rises(ctx, Filter{Limit: 100})
 	require.NoError(t, err)
 	assert.Len(t, p.Rises, 30)
-	assert.Contains(t, s.Opened().Notes[len(s.Opened().Notes)-1], "Filled up from the backup")
+	assert.Contains(t, s.Opened().Notes[0], "the newest backup "+dir)
 }

@@ -126,18 +126,6 @@ func BenchmarkYearOverlayOf20(b *testing.B) {
 	}
 }
 
-func BenchmarkYearOverlayOf20FromSamples(b *testing.B) {
-	s := year(b)
-	id := int64(1)
-	for b.Loop() {
-		for range 20 {
-			id = id*7919%2920 + 1
-			_, err := s.sampleCurve(b.Context(), id, 300)
-			require.NoError(b, err)
-		}
-	}
-}
-
 func BenchmarkYearIntegrityCheck(b *testing.B) {
 	s := year(b)
 	for b.Loop() {
@@ -178,14 +166,14 @@ func BenchmarkDayOfWrites(b *testing.B) {
 			}
 			require.NoError(b, s.AppendRow(r.ID, invented(t0, i)))
 			if i%60 == 59 {
-				require.NoError(b, s.AppendForecast(ForecastRow{RiseID: r.ID, At: invented(t0, i).Time, RisePercent: 50, TargetPercent: 100}))
+				require.NoError(b, s.AppendForecast(Forecast{RiseID: r.ID, At: invented(t0, i).Time}))
 			}
 			if i%360 == 359 { // a phase or another change an hour
 				require.NoError(b, s.UpdateRise(b.Context(), r))
 			}
 			if i%6 == 5 {
 				now = invented(t0, i).Time
-				require.NoError(b, s.Keep(b.Context()))
+				require.NoError(b, s.Flush(b.Context()))
 				files, err := filepath.Glob(s.Path() + "*")
 				require.NoError(b, err)
 				for _, f := range files {

@@ -145,7 +145,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		s, err := Open(t.Context(), path, Options{FlushEvery: time.Hour})
 		require.NoError(t, err)
 		assert.True(t, s.Opened().Unclean)
-		assert.Empty(t, s.Opened().SetAside)
+		assert.Empty(t, s.Opened().Quarantine)
 		open, err := s.OpenRises(t.Context())
 		require.NoError(t, err)
 		require.Len(t, open, 1, "the rise under way is found, once")
@@ -221,7 +221,7 @@ func TestPowerCut(t *testing.T) {
 
 		s, err := Open(ctx, broken, Options{FlushEvery: time.Hour})
 		require.NoError(t, err)
-		require.Empty(t, s.Opened().SetAside, "cut at %d of %d", cut, whole)
+		require.Empty(t, s.Opened().Quarantine, "cut at %d of %d", cut, whole)
 		require.False(t, s.Opened().InMemory)
 		rows := collect(t, s, id)
 		for i, r := range rows {

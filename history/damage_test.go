@@ -72,7 +72,7 @@ func TestDamagedHeaderIsPutAside(t *testing.T) {
 			if word == "" {
 				word = "damaged"
 			}
-			aside := s.Opened().SetAside
+			aside := s.Opened().Quarantine
 			assert.Equal(t, path+"."+word+"-20261004T031500Z", aside)
 			assert.FileExists(t, aside)
 			assert.True(t, s.Opened().Unclean)
@@ -152,9 +152,9 @@ func TestRandomDamage(t *testing.T) {
 		p, err := s.Rises(ctx, Filter{Limit: 100})
 		require.NoError(t, err)
 		rises += len(p.Rises) - 1
-		if s.Health().SetAside != "" {
+		if s.Health().Quarantine != "" {
 			aside++
-			assert.FileExists(t, s.Health().SetAside)
+			assert.FileExists(t, s.Health().Quarantine)
 		}
 		require.NoError(t, s.Close(ctx))
 	}
@@ -192,17 +192,18 @@ func TestDamageMetInMidRise(t *testing.T) {
 		require.NoError(t, err)
 	}
 	require.NoError(t, f.Close())
-	fresh, err := openConns(ctx, path, false, false) // without cached pages
+	require.NoError(t, s.files.close())
+	s.files.write, err = openPool(ctx, writerDSN(path), 1) // without cached pages
 	require.NoError(t, err)
-	require.NoError(t, s.db.close())
-	s.db = fresh
+	s.files.read, err = openPool(ctx, readerDSN(path, "rw"), 2)
+	require.NoError(t, err)
 
 	for i := range 600 {
 		require.NoError(t, s.AppendRow(open[0].ID, row(10_000+i)))
 	}
 	require.NoError(t, s.Flush(ctx))
 	require.NoError(t, s.UpdateRise(ctx, open[0]))
-	assert.NotEmpty(t, s.Health().SetAside)
+	assert.NotEmpty(t, s.Health().Quarantine)
 	r, err := s.Rise(ctx, open[0].ID)
 	require.NoError(t, err)
 	assert.True(t, r.UnderWay())
@@ -214,7 +215,7 @@ func TestSamplesWithoutTheirRiseAreAdopted(t *testing.T) {
 	path := household(t, true)
 	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
 	require.NoError(t, err)
-	_, err = s.db.hard.Exec("DELETE FROM rises WHERE id = 30; DELETE FROM sqlite_sequence; PRAGMA user_version = 99")
+	_, err = s.files.write.Exec("DELETE FROM rises WHERE id = 30; DELETE FROM sqlite_sequence; PRAGMA user_version = 99")
 	require.NoError(t, err)
 	require.NoError(t, s.Close(ctx))
 	s, err = Open(ctx, path, Options{FlushEvery: time.Hour})

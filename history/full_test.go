@@ -23,14 +23,14 @@ import (
 func fill(t *testing.T, s *Store) (free func()) {
 	t.Helper()
 	set := func(n int) {
-		for _, db := range []*sql.DB{s.db.hard} {
+		for _, db := range []*sql.DB{s.files.write} {
 			_, err := db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", n))
 			require.NoError(t, err)
 		}
 	}
 	set(1)
 	for i := 0; ; i++ {
-		_, err := s.db.hard.Exec("INSERT INTO settings VALUES (?, zeroblob(1))", fmt.Sprintf("filler/%d", i))
+		_, err := s.files.write.Exec("INSERT INTO settings VALUES (?, zeroblob(1))", fmt.Sprintf("filler/%d", i))
 		if err != nil {
 			require.True(t, isRefusal(err), "%v", err)
 			break
@@ -191,21 +191,29 @@ func TestRealFullDisk(t *testing.T) {
 }
 
 func TestNoFileAtAllStillWatches(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "tidemark.db")
-	require.NoError(t, os.Mkdir(path, 0o700)) // a folder in the file's place
+	dir := filepath.Join(t.TempDir(), "state")
+	require.NoError(t, os.WriteFile(dir, nil, 0o600)) // a file in the folder's place
+	path := filepath.Join(dir, "tidemark.db")
 	ctx := t.Context()
 	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
 	require.NoError(t, err)
 	assert.True(t, s.Opened().InMemory)
-	assert.Contains(t, s.Health().Problem, "lives in memory")
+	assert.Contains(t, s.Health().Problem, "kept in memory")
 	id := begin(t, s, "tub", t0)
 	require.NoError(t, s.AppendRow(id, row(1)))
-	require.NoError(t, s.Flush(ctx))
+	require.Error(t, s.Flush(ctx))
 	assert.Len(t, collect(t, s, id), 1)
-	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), nil))
+	require.ErrorIs(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), nil), ErrMemoryOnly)
+	open, err := s.OpenAlarms(ctx)
+	require.NoError(t, err)
+	assert.Len(t, open, 1)
+	require.ErrorIs(t, s.Settings().Set(ctx, "k", []byte("v")), ErrMemoryOnly)
+	v, err := s.Settings().Get(ctx, "k")
+	require.NoError(t, err)
+	assert.Equal(t, "v", string(v))
 	assert.False(t, s.Health().OK(), "a write into memory is no cure")
 
-	require.NoError(t, os.Remove(path))
+	require.NoError(t, os.Remove(dir))
 	require.NoError(t, s.AppendRow(id, row(2)))
 	require.NoError(t, s.Flush(ctx))
 	assert.True(t, s.Health().OK(), s.Health().Problem)
@@ -279,7 +287,7 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	} else {
 		require.NoError(t, syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT, ""))
 	}
-	require.NoError(t, s.Settings().Delete(ctx, "gone"))
+	require.NoError(t, kept(s.Settings().Delete(ctx, "gone")))
 	require.NoError(t, s.Flush(ctx))
 	require.True(t, s.Health().OK(), s.Health().Problem)
 	require.NoError(t, s.Close(ctx))

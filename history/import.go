@@ -6,6 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // ErrExists says that the rise is in the history already.
@@ -16,7 +19,7 @@ var ErrExists = errors.New("history: the rise is there already")
 // there is a rise of the same vessel at that time, it is refused with ErrExists and
 // the other's id.
 func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, error]) (int64, error) {
-	if err := checkRise(r); err != nil {
+	if err := errors.Join(checkRise(r), checkName(r.Vessel)); err != nil {
 		return 0, err
 	}
 	if r.UnderWay() {
@@ -40,12 +43,25 @@ func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, erro
 		if r.ID, err = res.LastInsertId(); err != nil {
 			return err
 		}
-		return importRows(ctx, tx, r.ID, rows)
+		if err := importRows(ctx, tx, r.ID, rows); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
+		return err
 	})
-	if err != nil {
-		return 0, err
+	return r.ID, err
+}
+
+// nameMost is the longest name of a vessel, in bytes.
+const nameMost = 200
+
+// checkName refuses a name that does not show as it is written.
+func checkName(name string) error {
+	odd := func(r rune) bool { return !unicode.IsPrint(r) }
+	if i := strings.IndexFunc(name, odd); i >= 0 || !utf8.ValidString(name) || len(name) > nameMost {
+		return fmt.Errorf("history: the name %.40q holds characters that cannot be seen, or is longer than %d bytes", name, nameMost)
 	}
-	return r.ID, s.rollUp(ctx, r.ID)
+	return nil
 }
 
 // importRows stores samples as they come, at most one in ten seconds.

@@ -8,8 +8,7 @@ import (
 	"time"
 )
 
-// Retention says how long what is kept. Rises, acts, judgements and roll-ups stay
-// for good.
+// Retention says how long what is kept. Rises, events and judgements stay for good.
 type Retention struct {
 	// Samples is how long a rise keeps all its samples after its end. Later it
 	// keeps about two in five minutes, the lowest and the highest. 0 means 400 days.
@@ -21,9 +20,8 @@ type Retention struct {
 
 // Maintained says what a pass did.
 type Maintained struct {
-	RolledUp int   // rises rolled up
-	Thinned  int   // rises whose samples were thinned
-	Letters  int64 // messages removed
+	Thinned int   // rises whose samples were thinned
+	Letters int64 // messages removed
 }
 
 // Maintain does the housekeeping: call it once a day. It works in small
@@ -41,17 +39,7 @@ func (s *Store) Maintain(ctx context.Context, keep Retention) (Maintained, error
 		return m, err
 	}
 	now := s.opt.Now()
-	ids, err := s.riseIDs(ctx, "ended_ms IS NOT NULL AND rolled = 0")
-	if err != nil {
-		return m, err
-	}
-	for _, id := range ids {
-		if err := s.rollUp(ctx, id); err != nil {
-			return m, fmt.Errorf("roll up rise %d: %w", id, err)
-		}
-		m.RolledUp++
-	}
-	ids, err = s.riseIDs(ctx, "thinned = 0 AND rolled = 1 AND ended_ms < ?", now.Add(-keep.Samples).UnixMilli())
+	ids, err := selectAll(ctx, s, scanInt, "SELECT id FROM rises WHERE thinned = 0 AND ended_ms < ? ORDER BY id", now.Add(-keep.Samples).UnixMilli())
 	if err != nil {
 		return m, err
 	}
@@ -63,27 +51,6 @@ func (s *Store) Maintain(ctx context.Context, keep Retention) (Maintained, error
 	}
 	m.Letters, err = s.dropLetters(ctx, now.Add(-keep.Letters))
 	return m, err
-}
-
-// riseIDs returns the ids of the rises that fit a condition.
-func (s *Store) riseIDs(ctx context.Context, where string, args ...any) ([]int64, error) {
-	var out []int64
-	err := s.query(func(db *sql.DB) error {
-		rows, err := db.QueryContext(ctx, "SELECT id FROM rises WHERE "+where+" ORDER BY id", args...)
-		if err != nil {
-			return err
-		}
-		defer rows.Close()
-		for rows.Next() {
-			var id int64
-			if err := rows.Scan(&id); err != nil {
-				return err
-			}
-			out = append(out, id)
-		}
-		return rows.Err()
-	})
-	return out, err
 }
 
 // thinStored replaces the samples of an old rise by the few that a chart needs.
@@ -119,7 +86,7 @@ func (s *Store) thinStored(ctx context.Context, id int64) error {
 func (s *Store) dropLetters(ctx context.Context, before time.Time) (int64, error) {
 	var n int64
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, `DELETE FROM letters WHERE state <> 'waiting' AND created_ms < ?
+		res, err := tx.ExecContext(ctx, `DELETE FROM notifications WHERE state <> 'waiting' AND created_ms < ?
  AND alarm_id NOT IN (SELECT id FROM alarms WHERE state <> 'resolved'
    OR rise_id IN (SELECT id FROM rises WHERE ended_ms IS NULL))`, before.UnixMilli())
 		if err != nil {
@@ -146,7 +113,7 @@ func (s *Store) RunMaintain(ctx context.Context, keep Retention) {
 		if err != nil && !errors.Is(err, context.Canceled) {
 			s.opt.Log.Error("history: housekeeping failed", "error", err)
 		} else if m != (Maintained{}) {
-			s.opt.Log.Info("history: housekeeping", "rolled_up", m.RolledUp, "thinned", m.Thinned, "letters", m.Letters)
+			s.opt.Log.Info("history: housekeeping", "thinned", m.Thinned, "letters", m.Letters)
 		}
 		timer.Reset(24 * time.Hour)
 	}

@@ -3,13 +3,56 @@ package history
 import (
 	"context"
 	"database/sql"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"tidemark/estimator"
 )
+
+// Rise is one watched rise.
+type Rise struct {
+	ID            int64
+	Vessel        string
+	Holds         estimator.Holds
+	StartedAt     time.Time
+	EndedAt       time.Time // zero while under way
+	BaselineL     float64   // volume at the start, litres; 0 until known
+	BaselineSDL   float64
+	TargetPercent float64
+	ReachedAt     time.Time // zero when not (yet) reached
+	PeakPercent   float64
+	PeakAt        time.Time
+	MeanDoughC    float64
+	MaxRate       float64 // percent per hour
+	CeilingPct    float64
+	Phase         estimator.Phase // last known
+	PhaseSince    time.Time
+	Batch         []byte // the batch or feeding it belongs to, JSON of package bake; nil when unknown
+	Outcome       string // "", "under", "right", "over"
+	OvenSpring    string
+	Note          string
+	Demo          bool // invented data of the demo
+
+	EquivHours        float64 // growth time at 24 C from the start to the end or the last update
+	PeakEquivHours    float64 // growth time at 24 C from the start to the peak; NaN when unknown
+	ReachedEquivHours float64 // growth time at 24 C from the start to the mark; NaN when unknown
+	Imported          bool    // read from a record file, not watched by this service
+}
+
+// UnderWay reports whether the rise has not ended.
+func (r Rise) UnderWay() bool { return r.EndedAt.IsZero() }
+
+// Judgement is what a person thought of the result afterwards.
+type Judgement struct {
+	Outcome    string // "", "under", "right", "over"
+	OvenSpring string
+	Note       string
+}
 
 const riseColumns = `id, vessel, holds, started_ms, ended_ms, baseline_l, baseline_sd_l, target_percent,
  reached_ms, peak_percent, peak_ms, mean_dough_c, max_rate, ceiling_percent, phase, phase_since_ms,
@@ -17,11 +60,10 @@ const riseColumns = `id, vessel, holds, started_ms, ended_ms, baseline_l, baseli
 
 // riseValues are the columns of a rise in the order of riseColumns.
 func riseValues(r Rise) []any {
-	var id any
+	var id, batch any
 	if r.ID != 0 {
 		id = r.ID
 	}
-	var batch any
 	if r.Batch != nil {
 		batch = r.Batch
 	}
@@ -33,7 +75,7 @@ func riseValues(r Rise) []any {
 }
 
 // scanRise reads one line with riseColumns.
-func scanRise(scan func(dest ...any) error) (Rise, error) {
+func scanRise(scan scanner) (Rise, error) {
 	var r Rise
 	var holds, phase string
 	var started, ended, reached, peak, since sql.NullInt64
@@ -57,7 +99,6 @@ func insertRiseSQL() string {
 // upsertRise writes a rise. Of one that exists, the judgement stays as it is:
 // that belongs to people. A batch once known is not wiped by an unknown one.
 func upsertRise(ctx context.Context, tx *sql.Tx, r Rise) error {
-	const keep = " ON CONFLICT (id) DO UPDATE SET "
 	var set []string
 	for _, c := range strings.Split(riseColumns, ",") {
 		switch c = strings.TrimSpace(c); c {
@@ -68,8 +109,34 @@ func upsertRise(ctx context.Context, tx *sql.Tx, r Rise) error {
 			set = append(set, c+" = excluded."+c)
 		}
 	}
-	_, err := tx.ExecContext(ctx, insertRiseSQL()+keep+strings.Join(set, ", "), riseValues(r)...)
+	_, err := tx.ExecContext(ctx, insertRiseSQL()+" ON CONFLICT (id) DO UPDATE SET "+strings.Join(set, ", "), riseValues(r)...)
 	return err
+}
+
+// summarySQL works out of the samples what they say better than the caller may
+// have noted: mean dough temperature and growth times. Where they say nothing, the
+// caller's value stays.
+const summarySQL = `UPDATE rises SET
+ mean_dough_c = coalesce((SELECT avg(dough_mc) / 1000 FROM samples WHERE rise_id = :id), mean_dough_c),
+ equiv_hours = coalesce((SELECT max(equiv_mh) / 1000.0 FROM samples WHERE rise_id = :id), equiv_hours),
+ peak_equiv_hours = coalesce((SELECT max(equiv_mh) / 1000.0 FROM samples WHERE rise_id = :id AND t_ms <= peak_ms), peak_equiv_hours),
+ reached_equiv_hours = coalesce((SELECT max(equiv_mh) / 1000.0 FROM samples WHERE rise_id = :id AND t_ms <= reached_ms), reached_equiv_hours)
+ WHERE id = :id`
+
+// riseRecord stores the state of a rise. With one that ended go its samples that
+// wait, and what they say of the whole.
+func (s *Store) riseRecord(r Rise) record {
+	return record{riseKey(r.ID), r, func(ctx context.Context, tx *sql.Tx) error {
+		err := upsertRise(ctx, tx, r)
+		if err != nil || r.UnderWay() {
+			return err
+		}
+		if err := insertRows(ctx, tx, s.queue.of(r.ID)); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
+		return err
+	}}
 }
 
 // checkRise refuses what could not be found again.
@@ -103,22 +170,10 @@ func (s *Store) BeginRise(ctx context.Context, r Rise) (int64, error) {
 		return 0, err
 	}
 	r.ID = 0
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, insertRiseSQL(), riseValues(r)...)
-		if err != nil {
-			return err
-		}
-		r.ID, err = res.LastInsertId()
-		return err
+	return s.insert(ctx, "rises", insertRiseSQL(), riseValues(r), func(id int64) []record {
+		r.ID = id
+		return []record{s.riseRecord(r)}
 	})
-	if isRefusal(err) {
-		r.ID = s.freshID(ctx, "rises")
-		put(&s.held, &s.held.rises, r.ID, r)
-		return r.ID, nil
-	}
-	return r.ID, err
 }
 
 // UpdateRise stores the state of a rise: all but its judgement, which JudgeRise
@@ -126,58 +181,29 @@ func (s *Store) BeginRise(ctx context.Context, r Rise) (int64, error) {
 // baseline, mark reached), not with every reading. When the disk refuses, the
 // state is held in memory and Health tells.
 func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
-	return s.saveRise(ctx, r, func(*sql.Tx) error { return nil })
-}
-
-// saveRise stores the state of a rise and does more in the same transaction.
-func (s *Store) saveRise(ctx context.Context, r Rise, more func(tx *sql.Tx) error) error {
 	if err := checkStored(r); err != nil {
 		return err
 	}
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
-		if err := upsertRise(ctx, tx, r); err != nil {
-			return err
-		}
-		return more(tx)
-	})
-	if isRefusal(err) {
-		put(&s.held, &s.held.rises, r.ID, r)
-		return nil // Maintain rolls an ended one up later
-	}
-	if err == nil {
-		drop(&s.held, &s.held.rises, r.ID)
-	}
-	return err
+	return kept(s.save(ctx, s.riseRecord(r)))
 }
 
-// EndRise writes the samples waiting and the final state of a rise, rolls its
-// samples up, and takes mean temperature and growth times from them. EndedAt must
-// be set.
+// EndRise writes the final state of a rise with its waiting samples, and takes mean
+// temperature and growth times from all of them. EndedAt must be set.
 func (s *Store) EndRise(ctx context.Context, r Rise) error {
 	if r.EndedAt.IsZero() {
 		return errors.New("history: the end of a rise needs a time")
 	}
-	return s.saveRise(ctx, r, func(tx *sql.Tx) error { return s.closeIn(ctx, tx, r.ID) })
+	return s.UpdateRise(ctx, r)
 }
-
-// closeIn writes the waiting samples of a rise and rolls them up. The samples wait on
-// with those of the other rises, which are not written now; written again they change
-// nothing.
-func (s *Store) closeIn(ctx context.Context, tx *sql.Tx, id int64) error {
-	if err := insertRows(ctx, tx, s.buf.ofRise(id)); err != nil {
-		return err
-	}
-	return rollUpIn(ctx, tx, id)
-}
-
-// reopenSQL makes a rise one under way.
-const reopenSQL = "UPDATE rises SET ended_ms = NULL, rolled = 0 WHERE id = ?"
 
 // ReopenRise takes an end back: the rise is under way again.
 func (s *Store) ReopenRise(ctx context.Context, id int64) error {
-	return s.changeRise(ctx, id, reopenSQL, id)
+	r, err := s.Rise(ctx, id)
+	if err != nil {
+		return err
+	}
+	r.EndedAt = time.Time{}
+	return s.UpdateRise(ctx, r)
 }
 
 // JudgeRise stores what a person thought of the result.
@@ -185,74 +211,207 @@ func (s *Store) JudgeRise(ctx context.Context, id int64, j Judgement) error {
 	if err := checkOutcome(j.Outcome); err != nil {
 		return err
 	}
-	return s.changeRise(ctx, id, "UPDATE rises SET outcome = ?, oven_spring = ?, note = ? WHERE id = ?",
-		j.Outcome, j.OvenSpring, j.Note, id)
+	return s.write(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, "UPDATE rises SET outcome = ?, oven_spring = ?, note = ? WHERE id = ?", j.Outcome, j.OvenSpring, j.Note, id)
+		return found(res, err, id)
+	})
 }
 
-// changeRise runs one statement on one rise that must exist.
-func (s *Store) changeRise(ctx context.Context, id int64, query string, args ...any) error {
-	return s.write(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, query, args...)
-		if err != nil {
-			return err
-		}
-		if n, err := res.RowsAffected(); err != nil || n == 0 {
-			return errors.Join(err, fmt.Errorf("%w: rise %d", ErrNotFound, id))
-		}
-		return nil
-	})
+// found refuses a change of a rise that is not there.
+func found(res sql.Result, err error, id int64) error {
+	if err != nil {
+		return err
+	}
+	if n, err := res.RowsAffected(); err != nil || n == 0 {
+		return errors.Join(err, fmt.Errorf("%w: rise %d", ErrNotFound, id))
+	}
+	return nil
 }
 
 // DeleteRise removes a rise and everything that belongs to it. It is for the service: of a
 // guest's deletion the service would not know, and bring back the samples that wait.
 func (s *Store) DeleteRise(ctx context.Context, id int64) error {
-	if err := s.Flush(ctx); err != nil && !isRefusal(err) { // what waits must not come after
+	if err := s.Flush(ctx); err != nil { // what waits must not come after
 		return err
 	}
-	drop(&s.held, &s.held.rises, id)
 	return s.write(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, "DELETE FROM rises WHERE id = ?", id)
-		if err != nil {
+		if err := found(res, err, id); err != nil {
 			return err
 		}
-		if n, err := res.RowsAffected(); err != nil || n == 0 {
-			return errors.Join(err, fmt.Errorf("%w: rise %d", ErrNotFound, id))
-		}
-		_, err = tx.ExecContext(ctx, "DELETE FROM letters WHERE alarm_id IN (SELECT id FROM alarms WHERE rise_id = ?)", id)
-		if err != nil {
-			return err
-		}
-		for _, t := range []string{"samples", "rollups", "forecasts", "acts", "processes", "alarms", "photos"} {
-			if _, err := tx.ExecContext(ctx, "DELETE FROM "+t+" WHERE rise_id = ?", id); err != nil {
-				return err
-			}
-		}
-		return nil
+		return dropOfRises(ctx, tx, "?", id)
 	})
+}
+
+// execer is what takes a statement: a pool or a transaction.
+type execer interface {
+	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
+}
+
+// dropOfRises removes all that belongs to the rises of a list in SQL.
+func dropOfRises(ctx context.Context, db execer, list string, args ...any) error {
+	queries := []string{"DELETE FROM notifications WHERE alarm_id IN (SELECT id FROM alarms WHERE rise_id IN (" + list + "))"}
+	for _, t := range ofRises() {
+		queries = append(queries, "DELETE FROM "+t+" WHERE rise_id IN ("+list+")")
+	}
+	for _, q := range queries {
+		if _, err := db.ExecContext(ctx, q, args...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// overlayRises puts the rises that wait for the disk into a list. A judgement is in
+// the file only.
+func (s *Store) overlayRises(rises []Rise, wanted func(Rise) bool) []Rise {
+	judged := map[int64]Rise{}
+	for _, r := range rises {
+		judged[r.ID] = r
+	}
+	rises = overlay(&s.pending, rises, func(r Rise) int64 { return r.ID }, wanted)
+	for i := range rises {
+		if j, ok := judged[rises[i].ID]; ok {
+			rises[i].Outcome, rises[i].OvenSpring, rises[i].Note = j.Outcome, j.OvenSpring, j.Note
+		}
+	}
+	return rises
 }
 
 // Rise returns one rise, or ErrNotFound.
 func (s *Store) Rise(ctx context.Context, id int64) (Rise, error) {
-	if r, ok := get(&s.held, &s.held.rises, id); ok {
-		return r, nil
+	out, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises WHERE id = ?", id)
+	out = s.overlayRises(out, func(r Rise) bool { return r.ID == id })
+	if err == nil && len(out) == 0 {
+		err = fmt.Errorf("%w: rise %d", ErrNotFound, id)
 	}
-	var r Rise
-	err := s.query(func(db *sql.DB) (err error) {
-		r, err = scanRise(db.QueryRowContext(ctx, "SELECT "+riseColumns+" FROM rises WHERE id = ?", id).Scan)
-		return err
-	})
-	if errors.Is(err, sql.ErrNoRows) {
-		return Rise{}, fmt.Errorf("%w: rise %d", ErrNotFound, id)
+	if err != nil {
+		return Rise{}, err
 	}
-	return r, err
+	return out[0], nil
 }
 
 // OpenRises returns the rises under way, oldest first.
 func (s *Store) OpenRises(ctx context.Context) ([]Rise, error) {
-	rises, err := s.selectRises(ctx, "WHERE ended_ms IS NULL ORDER BY id")
-	if err != nil {
-		return nil, err
+	out, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises WHERE ended_ms IS NULL ORDER BY id")
+	return s.overlayRises(out, Rise.UnderWay), err
+}
+
+// Filter chooses rises. A zero field does not restrict.
+type Filter struct {
+	Vessel  string
+	From    time.Time // started at or after
+	Until   time.Time // started before
+	Outcome string    // "under", "right", "over", or "none" for not judged
+	Text    string    // part of vessel, note or oven spring, any case (ASCII)
+	Limit   int       // at most so many, 1..500; 0 means 50
+	Cursor  string    // from Page.Next
+}
+
+// Page is one page of rises, newest first.
+type Page struct {
+	Rises []Rise
+	Next  string // Cursor of the next page; empty on the last
+}
+
+// Rises returns one page of rises, newest start first.
+func (s *Store) Rises(ctx context.Context, f Filter) (Page, error) {
+	limit := f.Limit
+	switch {
+	case limit == 0:
+		limit = 50
+	case limit < 0 || limit > 500:
+		return Page{}, fmt.Errorf("history: a page has 1 to 500 rises, got %d", limit)
 	}
-	rises = s.overlay(rises)
-	return slices.DeleteFunc(rises, func(r Rise) bool { return !r.UnderWay() }), nil
+	where, args, err := f.where()
+	if err != nil {
+		return Page{}, err
+	}
+	rises, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises "+where+" ORDER BY started_ms DESC, id DESC LIMIT ?", append(args, limit+1)...)
+	if err != nil {
+		return Page{}, err
+	}
+	var p Page
+	if len(rises) > limit {
+		rises = rises[:limit]
+		p.Next = encodeCursor(rises[limit-1])
+	}
+	// Those that wait belong to the first page of a list that is not searched.
+	there := map[int64]bool{}
+	for _, r := range rises {
+		there[r.ID] = true
+	}
+	first := f == Filter{Vessel: f.Vessel, Limit: f.Limit}
+	p.Rises = s.overlayRises(rises, func(r Rise) bool { return there[r.ID] || first && (f.Vessel == "" || f.Vessel == r.Vessel) })
+	slices.SortStableFunc(p.Rises, func(a, b Rise) int { return b.StartedAt.Compare(a.StartedAt) })
+	return p, nil
+}
+
+// where turns the filter into SQL.
+func (f Filter) where() (string, []any, error) {
+	cond := []string{"true"}
+	var args []any
+	add := func(c string, a ...any) { cond, args = append(cond, c), append(args, a...) }
+	if f.Vessel != "" {
+		add("vessel = ?", f.Vessel)
+	}
+	if !f.From.IsZero() {
+		add("started_ms >= ?", f.From.UnixMilli())
+	}
+	if !f.Until.IsZero() {
+		add("started_ms < ?", f.Until.UnixMilli())
+	}
+	switch f.Outcome {
+	case "":
+	case "none":
+		add("outcome = ''")
+	default:
+		if err := checkOutcome(f.Outcome); err != nil {
+			return "", nil, err
+		}
+		add("outcome = ?", f.Outcome)
+	}
+	if f.Text != "" {
+		like := "%" + strings.NewReplacer(`\`, `\\`, "%", `\%`, "_", `\_`).Replace(f.Text) + "%"
+		add(`(vessel LIKE ? ESCAPE '\' OR note LIKE ? ESCAPE '\' OR oven_spring LIKE ? ESCAPE '\')`, like, like, like)
+	}
+	if f.Cursor != "" {
+		started, id, err := decodeCursor(f.Cursor)
+		if err != nil {
+			return "", nil, err
+		}
+		add("(started_ms, id) < (?, ?)", started, id)
+	}
+	return "WHERE " + strings.Join(cond, " AND "), args, nil
+}
+
+// encodeCursor names the place after a rise.
+func encodeCursor(r Rise) string {
+	return base64.RawURLEncoding.EncodeToString(fmt.Appendf(nil, "%d.%d", r.StartedAt.UnixMilli(), r.ID))
+}
+
+// decodeCursor reads what encodeCursor wrote.
+func decodeCursor(c string) (startedMS, id int64, err error) {
+	b, err := base64.RawURLEncoding.DecodeString(c)
+	a, z, ok := strings.Cut(string(b), ".")
+	if err == nil && ok {
+		if startedMS, err = strconv.ParseInt(a, 10, 64); err == nil {
+			id, err = strconv.ParseInt(z, 10, 64)
+		}
+	}
+	if err != nil || !ok {
+		return 0, 0, fmt.Errorf("history: %q is not a place in the list; leave it out to start at the newest", c)
+	}
+	return startedMS, id, nil
+}
+
+// Vessels returns the names of all vessels that ever had a rise.
+func (s *Store) Vessels(ctx context.Context) ([]string, error) {
+	out, err := selectAll(ctx, s, scanText, "SELECT DISTINCT vessel FROM rises ORDER BY vessel")
+	for _, r := range waiting[Rise](&s.pending) {
+		if !slices.Contains(out, r.Vessel) {
+			out = append(out, r.Vessel)
+		}
+	}
+	return out, err
 }

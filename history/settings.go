@@ -5,26 +5,59 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // Settings are small values under a key, for what must survive: the household's
-// settings, the passphrase's hash, sessions, tokens. Keys are paths such as
-// "session/3f2a". Every change waits for the disk.
+// settings, the passphrase's hash, sessions, tokens, what was learned. Keys are
+// paths such as "session/3f2a". Every change waits for the disk; when that refuses,
+// the value counts in memory and the error is ErrMemoryOnly.
 type Settings struct{ s *Store }
 
 // Settings returns the store's settings.
 func (s *Store) Settings() Settings { return Settings{s} }
 
+// setting is one key with its value; nil deletes it.
+type setting struct {
+	key   string
+	value []byte
+}
+
+// scanSetting reads a setting.
+func scanSetting(scan scanner) (v setting, err error) {
+	err = scan(&v.key, &v.value)
+	return v, err
+}
+
+// record stores or deletes a setting.
+func (v setting) record() record {
+	return record{settingKey(v.key), v, func(ctx context.Context, tx *sql.Tx) error {
+		query, args := "INSERT INTO settings (key, value) VALUES (?,?) ON CONFLICT (key) DO UPDATE SET value = excluded.value", []any{v.key, v.value}
+		if v.value == nil {
+			query, args = "DELETE FROM settings WHERE key = ?", []any{v.key}
+		}
+		_, err := tx.ExecContext(ctx, query, args...)
+		return err
+	}}
+}
+
+// selectSettings reads settings.
+func (t Settings) selectSettings(ctx context.Context, wanted func(key string) bool, where string, args ...any) ([]setting, error) {
+	out, err := selectAll(ctx, t.s, scanSetting, "SELECT key, value FROM settings WHERE "+where, args...)
+	return overlay(&t.s.pending, out, func(v setting) string { return v.key },
+		func(v setting) bool { return v.value != nil && wanted(v.key) }), err
+}
+
 // Get returns the value of a key, or ErrNotFound.
 func (t Settings) Get(ctx context.Context, key string) ([]byte, error) {
-	var v []byte
-	err := t.s.query(func(db *sql.DB) error {
-		return db.QueryRowContext(ctx, "SELECT value FROM settings WHERE key = ?", key).Scan(&v)
-	})
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, fmt.Errorf("%w: setting %q", ErrNotFound, key)
+	out, err := t.selectSettings(ctx, func(k string) bool { return k == key }, "key = ?", key)
+	if err == nil && len(out) == 0 {
+		err = fmt.Errorf("%w: setting %q", ErrNotFound, key)
 	}
-	return v, err
+	if err != nil {
+		return nil, err
+	}
+	return out[0].value, nil
 }
 
 // Set stores a value.
@@ -34,29 +67,19 @@ func (t Settings) Set(ctx context.Context, key string, value []byte) error {
 
 // SetAll stores several values in one transaction. A nil value deletes its key.
 func (t Settings) SetAll(ctx context.Context, values map[string][]byte) error {
-	return t.s.write(ctx, func(tx *sql.Tx) error {
-		for k, v := range values {
-			if k == "" {
-				return errors.New("history: a setting needs a key")
-			}
-			query, args := "INSERT INTO settings (key, value) VALUES (?,?) ON CONFLICT (key) DO UPDATE SET value = excluded.value", []any{k, v}
-			if v == nil {
-				query, args = "DELETE FROM settings WHERE key = ?", []any{k}
-			}
-			if _, err := tx.ExecContext(ctx, query, args...); err != nil {
-				return err
-			}
+	var records []record
+	for k, v := range values {
+		if k == "" {
+			return errors.New("history: a setting needs a key")
 		}
-		return nil
-	})
+		records = append(records, setting{k, v}.record())
+	}
+	return t.s.save(ctx, records...)
 }
 
 // Delete removes a key. A key that does not exist is no error.
 func (t Settings) Delete(ctx context.Context, key string) error {
-	return t.s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "DELETE FROM settings WHERE key = ?", key)
-		return err
-	})
+	return t.SetAll(ctx, map[string][]byte{key: nil})
 }
 
 // DeletePrefix removes all keys that start with prefix and returns how many.
@@ -64,43 +87,23 @@ func (t Settings) DeletePrefix(ctx context.Context, prefix string) (int64, error
 	if prefix == "" {
 		return 0, errors.New("history: deleting settings needs a prefix")
 	}
-	var n int64
-	err := t.s.write(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, "DELETE FROM settings WHERE substr(key, 1, length(?1)) = ?1", prefix)
-		if err != nil {
-			return err
-		}
-		n, err = res.RowsAffected()
-		return err
-	})
-	return n, err
+	there, err := t.List(ctx, prefix)
+	if err != nil {
+		return 0, err
+	}
+	n := int64(len(there))
+	for k := range there {
+		there[k] = nil
+	}
+	return n, t.SetAll(ctx, there)
 }
 
 // List returns all keys that start with prefix, with their values.
 func (t Settings) List(ctx context.Context, prefix string) (map[string][]byte, error) {
-	var out map[string][]byte
-	err := t.s.query(func(db *sql.DB) (err error) {
-		out, err = settingsOf(ctx, db, prefix)
-		return err
-	})
+	all, err := t.selectSettings(ctx, func(k string) bool { return strings.HasPrefix(k, prefix) }, "substr(key, 1, length(?1)) = ?1", prefix)
+	out := make(map[string][]byte, len(all))
+	for _, v := range all {
+		out[v.key] = v.value
+	}
 	return out, err
-}
-
-// settingsOf reads the settings of a file that start with prefix.
-func settingsOf(ctx context.Context, db *sql.DB, prefix string) (map[string][]byte, error) {
-	rows, err := db.QueryContext(ctx, "SELECT key, value FROM settings WHERE substr(key, 1, length(?1)) = ?1", prefix)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	out := make(map[string][]byte)
-	for rows.Next() {
-		var k string
-		var v []byte
-		if err := rows.Scan(&k, &v); err != nil {
-			return nil, err
-		}
-		out[k] = v
-	}
-	return out, rows.Err()
 }

@@ -10,7 +10,7 @@ import (
 )
 
 // Move is a part of the history whose times go along with a clock that was set:
-// a rise with its samples, forecasts, acts, photos, alarms and letters. RiseID 0
+// a rise with its samples, forecasts, events, photos, alarms and letters. RiseID 0
 // stands for the alarms and letters that belong to no rise, and All for
 // everything there is.
 type Move struct {
@@ -67,52 +67,41 @@ func (m Move) rises(ctx context.Context, tx *sql.Tx) error {
 	return nil
 }
 
-// shiftStatements move the times of rises. Samples and forecasts go through a
-// temporary table: moved in place, a row could meet one not yet moved.
+// shiftStatements move the times of rises. Keys that are times go through their
+// negative: moved in place, a row could meet one not yet moved.
 func shiftStatements() []string {
 	in := func(key string) string { return key + " >= :from AND " + key + " < :before" }
 	var out []string
-	move := func(table, key string, more ...string) {
-		where := " WHERE (:all OR rise_id = :id) AND " + in(key)
-		set := key + " = " + key + " + :by"
-		for _, c := range more {
-			set += ", " + c + " = " + c + " + :by"
+	for table, more := range map[string]string{"samples": "", "forecasts": ", p10_ms = p10_ms + :by, median_ms = median_ms + :by, p90_ms = p90_ms + :by"} {
+		key := "t_ms"
+		if table == "forecasts" {
+			key = "at_ms"
 		}
-		out = append(out,
-			"CREATE TEMP TABLE moving AS SELECT * FROM "+table+where,
-			"DELETE FROM "+table+where,
-			"UPDATE moving SET "+set,
-			"INSERT OR REPLACE INTO "+table+" SELECT * FROM moving",
-			"DROP TABLE moving")
+		out = append(out, "UPDATE "+table+" SET "+key+" = -"+key+more+" WHERE (:all OR rise_id = :id) AND "+in(key),
+			"UPDATE OR REPLACE "+table+" SET "+key+" = :by - "+key+" WHERE (:all OR rise_id = :id) AND "+key+" < 0")
 	}
-	out = append(out, "CREATE TEMP TABLE moved AS SELECT DISTINCT rise_id FROM samples WHERE (:all OR rise_id = :id) AND "+in("t_ms"),
-		"DELETE FROM rollups WHERE rise_id IN (SELECT rise_id FROM moved)",
-		"UPDATE rises SET rolled = 0 WHERE id IN (SELECT rise_id FROM moved)",
-		"DROP TABLE moved")
-	move("samples", "t_ms")
-	move("forecasts", "at_ms", "from_ms", "median_ms", "until_ms")
 	for _, c := range []string{"started_ms", "ended_ms", "reached_ms", "peak_ms", "phase_since_ms"} {
 		out = append(out, "UPDATE rises SET "+c+" = "+c+" + :by WHERE (:all OR id = :id) AND "+in(c))
 	}
-	for _, table := range []string{"acts", "photos"} {
+	for _, table := range []string{"events", "photos"} {
 		out = append(out, "UPDATE "+table+" SET at_ms = at_ms + :by WHERE (:all OR rise_id = :id) AND "+in("at_ms"))
 	}
-	return out
+	return append(out, "UPDATE events SET recorded_ms = recorded_ms + :by WHERE (:all OR rise_id = :id) AND "+in("recorded_ms"))
 }
 
 // alarms moves the alarms: their times are within their JSON.
 func (m Move) alarms(ctx context.Context, tx *sql.Tx) error {
-	bodies, err := texts(ctx, tx, "SELECT body FROM alarms WHERE :all OR rise_id = :id", m.args())
+	bodies, err := selectIn(ctx, tx, scanText, "SELECT body FROM alarms WHERE :all OR rise_id = :id", m.args()...)
 	if err != nil {
 		return err
 	}
 	for _, body := range bodies {
 		var a alert.Alarm
-		if err := json.Unmarshal([]byte(body[0]), &a); err != nil {
-			return fmt.Errorf("read a stored alarm: %w", err)
+		if err := json.Unmarshal([]byte(body), &a); err != nil {
+			continue // a spoiled one has no times to move
 		}
 		if moved := m.Alarm(a); moved != a {
-			if err := upsertAlarm(ctx, tx, moved); err != nil {
+			if err := alarmRecord(moved).write(ctx, tx); err != nil {
 				return err
 			}
 		}
@@ -122,43 +111,25 @@ func (m Move) alarms(ctx context.Context, tx *sql.Tx) error {
 
 // letters moves the letters written in the time that moves.
 func (m Move) letters(ctx context.Context, tx *sql.Tx) error {
-	parts, err := texts(ctx, tx, `SELECT head, body FROM letters WHERE created_ms >= :from AND created_ms < :before
- AND (:all OR alarm_id IN (SELECT id FROM alarms WHERE rise_id = :id))`, m.args())
+	letters, err := selectIn(ctx, tx, func(scan scanner) (l alert.Letter, err error) {
+		var head, body []byte
+		if err = scan(&head, &body); err == nil && json.Unmarshal(head, &l) != nil {
+			l = alert.Letter{}
+		}
+		l.Body = body
+		return l, err
+	}, `SELECT head, body FROM notifications WHERE created_ms >= :from AND created_ms < :before
+ AND (:all OR alarm_id IN (SELECT id FROM alarms WHERE rise_id = :id))`, m.args()...)
 	if err != nil {
 		return err
 	}
-	for _, p := range parts {
-		var l alert.Letter
-		if err := json.Unmarshal([]byte(p[0]), &l); err != nil {
-			return fmt.Errorf("read a stored letter: %w", err)
+	for _, l := range letters {
+		if l.ID == "" {
+			continue // a spoiled one has no times to move
 		}
-		l.Body = []byte(p[1])
-		if err := upsertLetter(ctx, tx, m.Letter(l)); err != nil {
+		if err := notificationRecord(m.Letter(l), "").write(ctx, tx); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// texts reads one or two columns of text of every row.
-func texts(ctx context.Context, tx *sql.Tx, query string, args []any) ([][2]string, error) {
-	rows, err := tx.QueryContext(ctx, query, args...)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	columns, err := rows.Columns()
-	if err != nil {
-		return nil, err
-	}
-	var out [][2]string
-	for rows.Next() {
-		var a, b sql.NullString
-		to := []any{&a, &b}
-		if err := rows.Scan(to[:len(columns)]...); err != nil {
-			return nil, err
-		}
-		out = append(out, [2]string{a.String, b.String})
-	}
-	return out, rows.Err()
 }

@@ -1,7 +1,6 @@
 package history
 
 import (
-	"encoding/json"
 	"testing"
 	"time"
 
@@ -93,11 +92,9 @@ func TestShiftTimesOfOneRise(t *testing.T) {
 func TestShiftTimesMovesAllOrNothing(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	old, _, late := twoRuns(t, s)
-	_, err := s.db.hard.ExecContext(t.Context(), "INSERT INTO alarms (id, rise_id, state, since_ms, body) VALUES ('x', 0, 'resolved', 0, 'no JSON')")
+	_, err := s.files.write.ExecContext(t.Context(), "CREATE TRIGGER broken AFTER UPDATE ON alarms BEGIN SELECT RAISE(ABORT, 'broken'); END")
 	require.NoError(t, err)
-	err = s.ShiftTimes(t.Context(), Move{All: true, Move: alert.Move{From: late, By: time.Hour}})
-	var syntax *json.SyntaxError
-	require.ErrorAs(t, err, &syntax)
+	require.ErrorContains(t, s.ShiftTimes(t.Context(), Move{All: true, Move: alert.Move{From: late, By: time.Hour}}), "broken")
 	assert.Equal(t, late.Add(time.Minute), collect(t, s, old)[1].Time)
 	letters, err := s.DueLetters(t.Context(), late.Add(24*time.Hour), 10)
 	require.NoError(t, err)

@@ -91,8 +91,8 @@ func TestEveryConnectionHasItsPragmas(t *testing.T) {
 		db   *sql.DB
 		want map[string]string
 	}{
-		{"hard", s.db.hard, map[string]string{"synchronous": "2", "journal_mode": "wal", "busy_timeout": "10000", "query_only": "0"}},
-		{"read", s.db.read, map[string]string{"journal_mode": "wal", "busy_timeout": "10000", "query_only": "1"}},
+		{"write", s.files.write, map[string]string{"synchronous": "2", "journal_mode": "wal", "busy_timeout": "10000", "query_only": "0"}},
+		{"read", s.files.read, map[string]string{"journal_mode": "wal", "busy_timeout": "10000", "query_only": "1"}},
 	} {
 		// Take every connection of the pool at once, so that none is asked twice.
 		for i := range c.db.Stats().MaxOpenConnections {
@@ -319,13 +319,12 @@ func TestSettingsProcessesForecastsPhotos(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, `[2]`, string(body))
 
-	f := ForecastRow{RiseID: id, At: t0.Add(time.Hour), Ready: estimator.Window{From: t0, Median: t0.Add(time.Hour), Until: t0.Add(2 * time.Hour)},
-		RisePercent: 40, TargetPercent: 100, ReachChance: 0.9, CeilingPercent: 130, CeilingLow: 110, CeilingHigh: 160}
+	f := Forecast{RiseID: id, At: t0.Add(time.Hour), Ready: estimator.Window{From: t0, Median: t0.Add(time.Hour), Until: t0.Add(2 * time.Hour)}}
 	require.NoError(t, s.AppendForecast(f))
 	for range 2 { // waiting, then written
 		got, err := s.Forecasts(t.Context(), id)
 		require.NoError(t, err)
-		assert.Equal(t, []ForecastRow{f}, got)
+		assert.Equal(t, []Forecast{f}, got)
 		require.NoError(t, s.Flush(t.Context()))
 	}
 
@@ -356,7 +355,7 @@ func TestShiftTimes(t *testing.T) {
 	}
 	_, err := s.AddAct(t.Context(), Act{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
 	require.NoError(t, err)
-	require.NoError(t, s.AppendForecast(ForecastRow{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
+	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
 	// A sample taken after the clock was set stays.
 	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(2000 * time.Second)}))
 	for _, by := range []time.Duration{t0.Sub(wrong), -15 * time.Second} { // far away, and onto itself

@@ -49,8 +49,8 @@ func TestPageShowsTheBakeAndTheCare(t *testing.T) {
 		"<strong>Caution:</strong> Loaf, rack and pot are hot.",
 		"dough, final proof of tub",
 		"Fed 1 : 2 : 2 (starter : flour : water) at 13:20. Timed by 4 past feeds of this starter.",
-		"Weak: it does not double.",
-		"<ol><li>First the temperature: it stood at 18 C",
+		"In this jar it does not double.",
+		"<ol><li>First: how old is it?",
 		"<dt>Mould, or a strange colour</dt><dd><strong>Throw it away.</strong>",
 		"<dt>Grey or black liquid on top</dt><dd><strong>Hungry.</strong>",
 		"Best used from 17:25 to 19:00. Hungry about 21:20.",
@@ -132,7 +132,7 @@ func TestAPITellsTheBakeAndTheCare(t *testing.T) {
 	require.NotNil(t, jar.Care)
 	assert.Equal(t, "2026-03-14T20:40:00+01:00", jar.Care.NextFeed)
 	require.Len(t, jar.Findings, 1)
-	assert.Contains(t, jar.Findings[0].Do[0], "temperature")
+	assert.Contains(t, jar.Findings[0].Do[0], "how old")
 	assert.Equal(t, "tub", basket.ProofOf)
 	assert.Nil(t, basket.After)
 

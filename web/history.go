@@ -17,7 +17,7 @@ type History interface {
 	Rows(ctx context.Context, id int64, from, until time.Time) iter.Seq2[history.Row, error]
 	ThinRows(ctx context.Context, id int64, from, until time.Time, n int) ([]history.Row, error)
 	Curve(ctx context.Context, id int64, n int) ([]history.CurvePoint, error)
-	Forecasts(ctx context.Context, id int64) ([]history.ForecastRow, error)
+	Forecasts(ctx context.Context, id int64) ([]history.Forecast, error)
 	Acts(ctx context.Context, id int64) ([]history.Act, error)
 	Alarms(ctx context.Context, id int64) ([]alert.Alarm, error)
 	AddPhoto(ctx context.Context, p history.Photo) (int64, error)

@@ -22,10 +22,10 @@ import (
 type Upkeep interface {
 	// CheckBackup checks a file and says what would change if it took the place
 	// of the history. It changes nothing. A file that is of no use is a Refusal.
-	CheckBackup(ctx context.Context, file string) (history.Against, error)
-	// TakeBackup puts a backup in the place of the history and returns the name
-	// of the file in which what was there is kept. On an error nothing changed.
-	TakeBackup(ctx context.Context, file string) (keptAs string, err error)
+	CheckBackup(ctx context.Context, file string) (history.Preview, error)
+	// TakeBackup makes ready that a backup takes the place of the history at a
+	// restart, which it asks for. On an error nothing changed.
+	TakeBackup(ctx context.Context, file string) error
 	// ImportRecord reads a record into the history as a rise that ended. A record
 	// that is wrong anywhere is a Refusal and leaves nothing.
 	ImportRecord(ctx context.Context, r Record) (Imported, error)
@@ -39,7 +39,7 @@ type offer struct {
 	id      string
 	file    string
 	name    string // as the browser called it
-	against history.Against
+	against history.Preview
 	until   time.Time
 }
 
@@ -129,20 +129,19 @@ func (s *Server) offerBackup(w http.ResponseWriter, r *http.Request) (offer, err
 
 // takeOffer puts an offered backup in the place of the history. Whoever asked may
 // go away meanwhile; half of it would help nobody.
-func (s *Server) takeOffer(r *http.Request, x offer) (string, error) {
+func (s *Server) takeOffer(r *http.Request, x offer) error {
 	if !s.offers.busy.TryLock() {
-		return "", Refuse("Another upload is under way; wait for its end.")
+		return Refuse("Another upload is under way; wait for its end.")
 	}
 	defer s.offers.busy.Unlock()
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), slowTime)
 	defer cancel()
-	kept, err := s.opt.Upkeep.TakeBackup(ctx, x.file)
-	if err != nil {
-		return "", err
+	if err := s.opt.Upkeep.TakeBackup(ctx, x.file); err != nil {
+		return err
 	}
 	s.offers.drop(x.id)
-	s.opt.Log.Info("a backup took the place of the history", "by", s.byWhom(r), "kept_as", kept)
-	return filepath.Base(kept), nil
+	s.opt.Log.Info("a backup takes the place of the history at the restart that follows", "by", s.byWhom(r))
+	return nil
 }
 
 // offerOf finds the offer a path names.
@@ -213,19 +212,16 @@ func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
-	kept, err := s.takeOffer(r, x)
-	if err != nil {
+	if err := s.takeOffer(r, x); err != nil {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(restored(kept)), 60)
-	http.Redirect(w, r, "/rises", http.StatusSeeOther)
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(restoreSaid), 60)
+	http.Redirect(w, r, "/house", http.StatusSeeOther)
 }
 
-// restored says what was done.
-func restored(kept string) string {
-	return "Restored. The history from before is kept as " + kept + "."
-}
+// restoreSaid says what happens now.
+const restoreSaid = "The backup is sound and takes the place of the history now. tidemark restarts for it, which takes some seconds; look at the past again then. The history from before is kept beside it."
 
 // The forms of restoring on the API.
 
@@ -288,12 +284,11 @@ func (s *Server) apiTakeOffer(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
-	kept, err := s.takeOffer(r, x)
-	if err != nil {
+	if err := s.takeOffer(r, x); err != nil {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]string{"said": restored(kept), "kept_as": kept})
+	writeJSON(w, http.StatusOK, map[string]string{"said": restoreSaid})
 }
 
 func (s *Server) apiDropOffer(w http.ResponseWriter, r *http.Request) {

@@ -82,7 +82,7 @@ func addInvented(t *testing.T, s *history.Store, at time.Time, warm float64, out
 	}
 	if !r.ReachedAt.IsZero() {
 		made := r.ReachedAt.Add(-65 * time.Minute)
-		require.NoError(t, s.AppendForecast(history.ForecastRow{RiseID: id, At: made, RisePercent: 70, TargetPercent: 100,
+		require.NoError(t, s.AppendForecast(history.Forecast{RiseID: id, At: made,
 			Ready: estimator.Window{From: r.ReachedAt.Add(-20 * time.Minute), Median: r.ReachedAt.Add(5 * time.Minute), Until: r.ReachedAt.Add(30 * time.Minute)}}))
 	}
 	_, err = s.AddAct(ctx, history.Act{RiseID: id, At: at.Add(time.Hour), Kind: "fold", By: "page"})

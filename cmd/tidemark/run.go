@@ -48,14 +48,25 @@ func runRun(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	cfg, err := config.Load(*configFile, config.Sensors)
+	debug.SetGCPercent(heapGrowth)
+	for err = errRestart; errors.Is(err, errRestart); {
+		err = runOnce(ctx, s, *configFile)
+	}
+	return err
+}
+
+// errRestart ends the watch so that it begins again, with a restored history.
+var errRestart = errors.New("the watch restarts")
+
+// runOnce watches until ctx ends or a restart is asked for.
+func runOnce(ctx context.Context, s streams, configFile string) error {
+	cfg, err := config.Load(configFile, config.Sensors)
 	if err != nil {
 		return usageError{err}
 	}
-	debug.SetGCPercent(heapGrowth)
 	log := slog.New(slog.NewTextHandler(s.err, nil))
 	backups := filepath.Join(cfg.StateDir, backupDir)
-	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log, Backups: backups, Vessels: len(cfg.Vessels)})
+	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log, Backups: backups})
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", cfg.StateDir, err)
 	}
@@ -63,7 +74,12 @@ func runRun(ctx context.Context, s streams, args []string) error {
 		log.Warn(note)
 	}
 	err = keepAndWatch(ctx, s, cfg, store, log, backups)
-	return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
+	if closed := store.Close(context.WithoutCancel(ctx)); closed != nil && errors.Is(err, errRestart) {
+		log.Error("the history was not closed in order", "error", closed)
+	} else {
+		err = errors.Join(err, closed)
+	}
+	return err
 }
 
 // keepAndWatch looks after the store beside the watch and ends with it.
@@ -137,6 +153,9 @@ func untilTheEnd(ctx context.Context, a *app.App, hup <-chan os.Signal, file str
 			return nil
 		case err := <-a.Failed():
 			return err
+		case <-a.Restart():
+			log.Info("restarting, to take the restored history")
+			return errRestart
 		case <-hup:
 			reload(a, file, log)
 		}

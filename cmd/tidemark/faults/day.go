@@ -174,7 +174,7 @@ func (d *day) step(ctx context.Context, now time.Time) error {
 	if now.Sub(d.story.Start)%flushEvery == 0 {
 		// A disk that takes nothing is the store's affair: it holds on to the
 		// rows and says so.
-		_ = d.store.Keep(ctx)
+		_ = d.store.Flush(ctx)
 	}
 	return nil
 }

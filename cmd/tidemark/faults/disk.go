@@ -109,7 +109,7 @@ func (r *result) lookAfterCut(ctx context.Context, dir string, now time.Time) er
 	if err != nil {
 		return fmt.Errorf("the history after a power cut: %w", err)
 	}
-	if o := s.Opened(); o.SetAside != "" {
+	if o := s.Opened(); o.Quarantine != "" {
 		r.damaged++
 		for _, n := range o.Notes {
 			r.say("%s", n)

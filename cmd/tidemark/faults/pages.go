@@ -105,7 +105,7 @@ func (r *result) damagedDay(ctx context.Context, s setting, file []byte, noon ti
 	if err != nil {
 		return false, err
 	}
-	if d.store.Opened().SetAside != "" {
+	if d.store.Opened().Quarantine != "" {
 		r.damaged++
 	}
 	resumed = slices.ContainsFunc(d.app.Snapshot().Vessels, func(v web.Vessel) bool { return v.Name == damagedVessel && v.RiseID != 0 })

@@ -67,6 +67,7 @@ type App struct {
 	metrics       http.Handler // when it has an address of its own
 	metricsServer *server
 	failed        chan error
+	restart       chan struct{}
 	cancel        context.CancelFunc
 	work          sync.WaitGroup
 	pulse         *sdnotify.Pulse // nil unless live
@@ -98,7 +99,7 @@ func New(o Options) (*App, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4), timesync: cmp.Or(o.Timesync, timesyncDir)}
+	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
 	a.planner = &planDesk{app: a}
 	var keep keeper = &forgetful{}
 	if o.Store != nil {

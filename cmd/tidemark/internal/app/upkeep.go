@@ -3,8 +3,8 @@ package app
 import (
 	"context"
 	"errors"
-	"slices"
 	"strings"
+	"time"
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/lookback"
@@ -14,45 +14,41 @@ import (
 )
 
 // CheckBackup says what would change if a file took the place of the history.
-func (a *App) CheckBackup(ctx context.Context, file string) (history.Against, error) {
-	found, err := a.opt.Store.CheckAgainst(ctx, file)
+func (a *App) CheckBackup(ctx context.Context, file string) (history.Preview, error) {
+	found, err := a.opt.Store.Preview(ctx, file)
 	if err != nil {
 		return found, web.Refuse("This file cannot be restored: %s.", plainly(err, file))
 	}
 	return found, nil
 }
 
-// TakeBackup puts a backup in the place of the history while the watch goes on:
-// rises under way, and those whose bake still goes on, stay as they are. The rest of
-// the past comes from the backup, and so does what it teaches.
-func (a *App) TakeBackup(ctx context.Context, file string) (string, error) {
-	var keep []int64
-	for _, name := range a.order {
-		p := a.pipes[name]
-		p.mu.Lock()
-		keep = append(keep, p.rise.ID, p.processRise)
-		p.mu.Unlock()
+// TakeBackup lays a checked backup beside the history and asks for the restart at
+// which it takes its place, in a moment, so that whoever asked still gets the answer.
+func (a *App) TakeBackup(ctx context.Context, file string) error {
+	if err := a.opt.Store.StageRestore(ctx, file, learnedPrefix); err != nil {
+		a.log.Error("a backup was not taken", "error", err)
+		return web.Refuse("The backup was not restored and nothing was changed: %s.", plainly(err, file))
 	}
-	keep = slices.DeleteFunc(keep, func(id int64) bool { return id == 0 })
-	aside, err := a.opt.Store.TakeBackup(ctx, history.TakeOver{Backup: file, Keep: keep, Past: []string{learnedPrefix}})
-	if err != nil {
-		a.log.Error("a backup was not taken over", "error", err)
-		return "", web.Refuse("The backup was not restored and nothing was changed: %s.", plainly(err, file))
-	}
-	for _, p := range a.pipes {
-		p.mu.Lock()
-		a.applyLearned(ctx, p)
-		p.mu.Unlock()
-	}
-	a.refreshAlarms(ctx)
-	a.bell.ring()
-	return aside, nil
+	time.AfterFunc(restartAfter, func() {
+		select {
+		case a.restart <- struct{}{}:
+		default:
+		}
+	})
+	return nil
 }
+
+// restartAfter is how long the service goes on once a restart was asked for.
+const restartAfter = time.Second
+
+// Restart receives when the history can only go on after a restart: the App is to
+// be stopped, the store closed, and both begun again.
+func (a *App) Restart() <-chan struct{} { return a.restart }
 
 // plainly words an error for the page, without the name an upload has here.
 func plainly(err error, file string) string {
 	text := strings.ReplaceAll(err.Error(), file, "the file")
-	for _, before := range []string{"check the file: ", "take the backup over: "} {
+	for _, before := range []string{"restore: ", "check the file: "} {
 		text = strings.TrimPrefix(text, before)
 	}
 	return strings.TrimSuffix(text, ".")

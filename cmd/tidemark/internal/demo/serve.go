@@ -30,9 +30,22 @@ type Options struct {
 	Version string // of the program, for the page's foot
 }
 
+// errRestart ends a day so that the next begins with a restored history.
+var errRestart = errors.New("the demo restarts")
+
 // Serve shows the invented kitchen on a page until ctx ends. After one day the
 // next begins.
 func Serve(ctx context.Context, out io.Writer, o Options) error {
+	for {
+		if err := serveFrom(ctx, out, o); !errors.Is(err, errRestart) {
+			return err
+		}
+		o.Day = o.Day.AddDate(0, 0, 1)
+	}
+}
+
+// serveFrom is Serve from one day on, until a restart is asked for.
+func serveFrom(ctx context.Context, out io.Writer, o Options) error {
 	scenario := virtual.Household(o.Day)
 	cfg, err := Config(o.Dir, o.Listen, scenario)
 	if err != nil {
@@ -87,6 +100,8 @@ func (d *driver) inStep(ctx context.Context, a *app.App, speed float64) error {
 			return nil
 		case err := <-a.Failed():
 			return err
+		case <-a.Restart():
+			return errRestart
 		case <-t.C:
 			d.runTo(from.Add(time.Duration(float64(time.Since(began))*speed)).Truncate(sampleEvery), nil)
 		}

@@ -192,7 +192,7 @@ func (k *kitchen) stop() {
 func (k *kitchen) restart(killed bool, off time.Duration) {
 	k.t.Helper()
 	if killed {
-		require.NoError(k.t, k.store.Keep(context.Background())) // samples go to disk once a minute
+		require.NoError(k.t, k.store.Flush(context.Background())) // samples go to disk once a minute
 		next := k.t.TempDir()
 		require.NoError(k.t, os.CopyFS(next, os.DirFS(k.dir)))
 		k.stop()

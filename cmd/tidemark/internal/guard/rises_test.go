@@ -199,13 +199,12 @@ func checkTruth(c *check, tr *truth, got golden) {
 		c.fact("near %.0f min before", tr.Doubled.Sub(near).Minutes())
 	}
 	oven := at("oven_heating")
-	switch {
-	case tr.OvenOnset == nil:
+	if tr.OvenOnset == nil {
 		c.that(oven.IsZero(), "an oven is told at %s where none is", oven.Format("15:04"))
-	default:
-		c.moment("oven_heating against the truth", tr.OvenOnset.Add(4*time.Minute), oven, tolerance("oven_heating"))
-		c.fact("oven told after %.0f min", oven.Sub(*tr.OvenOnset).Minutes())
+		return
 	}
+	c.moment("oven_heating against the truth", tr.OvenOnset.Add(4*time.Minute), oven, tolerance("oven_heating"))
+	c.fact("oven told after %.0f min", oven.Sub(*tr.OvenOnset).Minutes())
 }
 
 // lostAfter is the usual time without a level after which it is said so.

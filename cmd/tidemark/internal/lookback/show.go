@@ -85,8 +85,8 @@ func (p Printer) forecasts(ctx context.Context, r history.Rise) error {
 
 // lastBefore is the last forecast with a window at or before t, and not more than
 // half an hour older.
-func lastBefore(kept []history.ForecastRow, t time.Time) (history.ForecastRow, bool) {
-	var found history.ForecastRow
+func lastBefore(kept []history.Forecast, t time.Time) (history.Forecast, bool) {
+	var found history.Forecast
 	for _, f := range kept {
 		if !f.At.After(t) && !f.Ready.IsZero() {
 			found = f

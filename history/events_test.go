@@ -1,0 +1,99 @@
+package history
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/estimator"
+)
+
+// TestTheJournal keeps events as they were said, undone and put right.
+func TestTheJournal(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	start := Event{At: t0, RecordedAt: t0.Add(time.Second), Kind: "start", By: "page"}
+	rise, first, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, start)
+	require.NoError(t, err)
+	start.ID, start.RiseID, start.Vessel = first, rise, "tub"
+	fold := Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Hour), RecordedAt: t0.Add(time.Hour), Kind: "fold", By: "token phone", Body: []byte(`{"n":1}`)}
+	fold.ID, err = s.AddEvent(ctx, fold)
+	require.NoError(t, err)
+	cleaned := Event{Vessel: "tub", At: t0.Add(-time.Hour), RecordedAt: t0, Kind: "note"}
+	cleaned.ID, err = s.AddEvent(ctx, cleaned)
+	require.NoError(t, err)
+
+	got, err := s.Events(ctx, rise)
+	require.NoError(t, err)
+	assert.Equal(t, []Event{start, fold}, got)
+	got, err = s.VesselEvents(ctx, "tub", time.Time{}, t0.Add(time.Minute))
+	require.NoError(t, err)
+	assert.Equal(t, []Event{cleaned, start}, got)
+
+	fold.UndoneAt, start.At = t0.Add(2*time.Hour), t0.Add(90*time.Minute)
+	require.NoError(t, s.UpdateEvents(ctx, fold, start))
+	got, err = s.Events(ctx, rise)
+	require.NoError(t, err)
+	assert.Equal(t, []Event{fold, start}, got, "in order of time")
+	one, err := s.Event(ctx, fold.ID)
+	require.NoError(t, err)
+	assert.Equal(t, fold, one)
+	_, err = s.Event(ctx, 99)
+	require.ErrorIs(t, err, ErrNotFound)
+	for _, e := range []Event{{At: t0}, {Kind: "fold"}, {Kind: "fold", At: t0, Body: []byte("{")}} {
+		_, err := s.AddEvent(ctx, e)
+		require.Error(t, err)
+	}
+	require.ErrorContains(t, s.UpdateEvents(ctx, Event{Kind: "fold", At: t0}), "needs its id")
+	require.NoError(t, s.DeleteRise(ctx, rise))
+	got, err = s.VesselEvents(ctx, "tub", time.Time{}, time.Time{})
+	require.NoError(t, err)
+	assert.Equal(t, []Event{cleaned}, got)
+}
+
+// TestTheJournalOnAFullDisk works from memory and reaches the file later.
+func TestTheJournalOnAFullDisk(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	known := Event{Vessel: "tub", At: t0, RecordedAt: t0, Kind: "note"}
+	var err error
+	known.ID, err = s.AddEvent(ctx, known)
+	require.NoError(t, err)
+	free := fill(t, s)
+	long := []byte(`"` + longText() + `"`)
+	rise, first, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, Event{At: t0, RecordedAt: t0, Kind: "start", Body: long})
+	require.NoError(t, err)
+	fold := Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Minute), RecordedAt: t0, Kind: "fold", Body: long}
+	fold.ID, err = s.AddEvent(ctx, fold)
+	require.NoError(t, err)
+	require.NotEqual(t, first, fold.ID)
+	fold.UndoneAt, known.UndoneAt, known.Body = t0.Add(time.Hour), t0.Add(time.Hour), long
+	require.NoError(t, s.UpdateEvents(ctx, fold, known))
+	check := func() {
+		t.Helper()
+		got, err := s.Events(ctx, rise)
+		require.NoError(t, err)
+		require.Len(t, got, 2)
+		assert.Equal(t, fold, got[1])
+		one, err := s.Event(ctx, known.ID)
+		require.NoError(t, err)
+		assert.Equal(t, known, one)
+	}
+	check()
+	assert.False(t, s.Health().OK())
+	free()
+	require.NoError(t, s.Flush(ctx))
+	assert.Zero(t, s.Health().HeldWrites)
+	check()
+}
+
+// longText needs pages of its own.
+func longText() string {
+	b := make([]byte, 4000)
+	for i := range b {
+		b[i] = 'x'
+	}
+	return string(b)
+}

@@ -1,0 +1,257 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// applicationID marks the file as ours in its header ("TDMK").
+const applicationID = 0x54444d4b
+
+// pageBytes is the page size of new files. A minute of samples changes one page,
+// and every changed page is written whole: small pages spare the card.
+const pageBytes = 1024
+
+// fileMode lets the owner write and the group read; the write-ahead log follows
+// it. The file holds sessions and the passphrase's hash.
+const fileMode = 0o640
+
+// files are the connections of one open file: one writer and a small pool of
+// readers. Either is nil when the disk does not allow it.
+type files struct{ write, read *sql.DB }
+
+// close closes all connections. The last one to close folds the write-ahead log
+// into the file.
+func (f files) close() error {
+	var errs []error
+	for _, db := range []*sql.DB{f.read, f.write} {
+		if db != nil {
+			errs = append(errs, db.Close())
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// fileURI is the path as a URI that SQLite understands.
+func fileURI(path string) string { return "file:" + (&url.URL{Path: path}).EscapedPath() }
+
+// dsn builds a connection string. Every pragma is in it, because a pragma set
+// through a pool reaches only one of its connections. Nothing in the file is
+// trusted (https://www.sqlite.org/security.html).
+func dsn(path string, params url.Values, pragmas ...string) string {
+	q := url.Values{"_busy_timeout": {"10000"}, "_dqs": {"false"}, "_defensive": {"true"}}
+	for k, v := range params {
+		q[k] = v
+	}
+	q["_pragma"] = append(pragmas, "trusted_schema(0)", "cell_size_check(1)", "temp_store(memory)")
+	return fileURI(path) + "?" + q.Encode()
+}
+
+// cacheSize keeps a connection small. It is left out where the way of locking is
+// chosen: it would look into the file before.
+const cacheSize = "cache_size(-1024)"
+
+// writerDSN is for the one writer, whose every commit waits for the disk.
+func writerDSN(path string) string {
+	return dsn(path, url.Values{"_txlock": {"immediate"}, "_synchronous": {"full"}},
+		cacheSize, "journal_mode(wal)", "wal_autocheckpoint(2000)", "journal_size_limit(4194304)")
+}
+
+// readerDSN is for readers; mode is "rw", so that the index beside the log can be
+// made, or "ro".
+func readerDSN(path, mode string) string {
+	return dsn(path, url.Values{"_query_only": {"true"}, "mode": {mode}}, cacheSize)
+}
+
+// openPool opens one pool of at most n connections and proves it works.
+func openPool(ctx context.Context, dsn string, n int) (*sql.DB, error) {
+	c, err := sqlite.NewConnector(dsn)
+	if err != nil {
+		return nil, err
+	}
+	db := sql.OpenDB(c)
+	db.SetMaxOpenConns(n)
+	db.SetMaxIdleConns(n)
+	if err := db.PingContext(ctx); err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return db, nil
+}
+
+// create makes an empty file with our page size. It comes before everything else,
+// because turning the write-ahead log on settles the page size.
+func create(ctx context.Context, path string) error {
+	if info, err := os.Stat(path); err == nil && info.Size() > 0 {
+		return nil
+	}
+	db, err := openPool(ctx, fileURI(path)+fmt.Sprintf("?_pragma=page_size(%d)", pageBytes), 1)
+	if err != nil {
+		return err
+	}
+	_, err = db.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d", applicationID))
+	return errors.Join(err, os.Chmod(path, fileMode), db.Close(), syncFile(filepath.Dir(path)))
+}
+
+// openFiles opens a file for reading and writing, brings its schema up to date,
+// compares it with ours and reads a little from every table.
+func openFiles(ctx context.Context, path string) (files, error) {
+	if err := create(ctx, path); err != nil {
+		return files{}, err
+	}
+	var f files
+	var err error
+	if f.write, err = openPool(ctx, writerDSN(path), 1); err != nil {
+		return files{}, err
+	}
+	if err = upgrade(ctx, f.write); err == nil {
+		f.read, err = openPool(ctx, readerDSN(path, "rw"), 2)
+	}
+	for _, t := range tables() {
+		if err == nil {
+			_, err = f.read.ExecContext(ctx, "SELECT * FROM "+t+" LIMIT 1")
+		}
+	}
+	if err != nil {
+		return files{}, errors.Join(err, f.close())
+	}
+	return f, nil
+}
+
+// openReadable opens a file for reading in whatever way the disk allows: without
+// shared memory beside it, on a read-only disk, or as it lies there. fn says
+// whether what it sees will do.
+func openReadable(ctx context.Context, path string, fn func(db *sql.DB) error) (*sql.DB, error) {
+	if err := checkRegular(path); err != nil {
+		return nil, err
+	}
+	var errs []error
+	for _, how := range []url.Values{
+		{"mode": {"rw"}, "_query_only": {"true"}},
+		{"mode": {"ro"}, "vfs": {"unix-none"}},
+		{"mode": {"ro"}, "immutable": {"1"}},
+	} {
+		var pragmas []string
+		if how.Get("immutable") == "" {
+			pragmas = []string{"locking_mode(exclusive)"}
+		}
+		db, err := openPool(ctx, dsn(path, how, pragmas...), 1)
+		if err == nil {
+			if err = fn(db); err == nil {
+				return db, nil
+			}
+			err = errors.Join(err, db.Close())
+		}
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		if len(errs) == 0 || errs[len(errs)-1].Error() != err.Error() {
+			errs = append(errs, err)
+		}
+	}
+	return nil, errors.Join(errs...)
+}
+
+// readAnyhow hands a file to fn in whatever way it can be read, until fn has no
+// error.
+func readAnyhow(ctx context.Context, path string, fn func(db *sql.DB) error) error {
+	db, err := openReadable(ctx, path, fn)
+	if err != nil {
+		return err
+	}
+	return db.Close()
+}
+
+// checkRegular refuses what is no plain file, such as a named pipe, which would
+// hang whoever opens it.
+func checkRegular(path string) error {
+	for _, suffix := range []string{"", "-wal", "-shm", "-journal"} {
+		info, err := os.Stat(path + suffix)
+		switch {
+		case err != nil && suffix == "" && !errors.Is(err, fs.ErrNotExist):
+			return err
+		case err != nil:
+		case !info.Mode().IsRegular():
+			return foreignError{fmt.Sprintf("%s is not a plain file (%s)", path+suffix, info.Mode().Type())}
+		}
+	}
+	return nil
+}
+
+// syncFile brings a file or folder to the disk.
+func syncFile(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
+// same reports whether both names mean the same existing file.
+func same(a, b string) bool {
+	x, err := os.Stat(a)
+	if err != nil {
+		return false
+	}
+	y, err := os.Stat(b)
+	return err == nil && os.SameFile(x, y)
+}
+
+// code returns the primary SQLite result code of an error, or 0.
+func code(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code() & 0xff
+	}
+	return 0
+}
+
+// isDamage reports whether the error says that the file itself is broken.
+func isDamage(err error) bool {
+	var damage damageError
+	switch code(err) {
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT:
+		return true
+	}
+	return errors.As(err, &damage)
+}
+
+// errNoFile says that there is no file to write to at present.
+var errNoFile = errors.New("history: no file can be written")
+
+// isRefusal reports whether the disk did not take a write: full, read-only, I/O
+// error, locked by another process, or not to be opened.
+func isRefusal(err error) bool {
+	switch code(err) {
+	case sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN,
+		sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PERM, sqlite3.SQLITE_NOMEM:
+		return true
+	}
+	return errors.Is(err, errNoFile)
+}
+
+// inWords says what a refusal means for a person.
+func inWords(err error) string {
+	switch code(err) {
+	case sqlite3.SQLITE_FULL:
+		return "the disk is full; free some space"
+	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM:
+		return "the disk or file is read-only; check the card and the file's owner"
+	case sqlite3.SQLITE_IOERR:
+		return "the disk reports an error; check the card"
+	case sqlite3.SQLITE_CANTOPEN:
+		return "the file cannot be opened; check the folder's owner and free space"
+	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
+		return "another program holds the file"
+	}
+	return strconv.Quote(err.Error())
+}

@@ -1,0 +1,172 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+)
+
+// The keys of records, by which a later state takes the place of an earlier one.
+type (
+	riseKey         int64
+	eventKey        int64
+	processKey      int64
+	alarmKey        string
+	notificationKey string
+	settingKey      string
+)
+
+// pendingMost bounds the records that wait for the disk: weeks of a household,
+// and some 20 MB if each were a message with a picture.
+const pendingMost = 1000
+
+// record is one record to be stored.
+type record struct {
+	key   any
+	value any // as readers get it while the disk refuses it
+	write func(ctx context.Context, tx *sql.Tx) error
+}
+
+// pending holds the records that the disk refused, in the order they came. They
+// are served from here as if they were stored.
+type pending struct {
+	mu      sync.Mutex
+	records []record
+	lastID  int64 // last id given out without the file
+}
+
+// count returns the number of records that wait.
+func (p *pending) count() int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return len(p.records)
+}
+
+// add takes records in. One of the same key gives way.
+func (p *pending) add(records ...record) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.records)+len(records) > pendingMost {
+		return fmt.Errorf("history: %d records wait for the disk already", len(p.records))
+	}
+	for _, r := range records {
+		p.records = append(slices.DeleteFunc(p.records, func(o record) bool { return o.key == r.key }), r)
+	}
+	return nil
+}
+
+// drop forgets records that have reached the file in a later state.
+func (p *pending) drop(records ...record) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.records = slices.DeleteFunc(p.records, func(o record) bool {
+		return slices.ContainsFunc(records, func(r record) bool { return r.key == o.key })
+	})
+}
+
+// all returns the records that wait, in the order they came.
+func (p *pending) all() []record {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.Clone(p.records)
+}
+
+// waiting returns the values that wait of one type.
+func waiting[T any](p *pending) []T {
+	var out []T
+	for _, r := range p.all() {
+		if v, ok := r.value.(T); ok {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// overlay puts the values that wait into what was read from the file and removes
+// those of them that are not wanted. The order is left to the caller.
+func overlay[T any, K comparable](p *pending, stored []T, key func(T) K, wanted func(T) bool) []T {
+	for _, v := range waiting[T](p) {
+		stored = slices.DeleteFunc(stored, func(o T) bool { return key(o) == key(v) })
+		if wanted(v) {
+			stored = append(stored, v)
+		}
+	}
+	return stored
+}
+
+// save stores records in one transaction that waits for the disk. What the disk
+// refuses is kept in memory, and the error is then ErrMemoryOnly.
+func (s *Store) save(ctx context.Context, records ...record) error {
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	return s.saveLocked(ctx, records...)
+}
+
+// saveLocked is save with wmu held.
+func (s *Store) saveLocked(ctx context.Context, records ...record) error {
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
+		for _, r := range records {
+			if err := r.write(ctx, tx); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	switch {
+	case err == nil:
+		s.pending.drop(records...)
+	case isRefusal(err):
+		return errors.Join(memoryOnly(err), s.pending.add(records...))
+	}
+	return err
+}
+
+// memoryOnly wraps a refusal.
+func memoryOnly(err error) error {
+	return fmt.Errorf("%w: %s: %w", ErrMemoryOnly, inWords(err), err)
+}
+
+// kept returns nil for what is kept in memory meanwhile: Health tells.
+func kept(err error) error {
+	if errors.Is(err, ErrMemoryOnly) {
+		return nil
+	}
+	return err
+}
+
+// freshID gives an id for a record that the file could not number. It leaves a
+// gap, so that another process may number a few records first.
+func (s *Store) freshID(ctx context.Context, table string) int64 {
+	seq, err := selectOne(ctx, s, table, scanInt, "SELECT seq FROM sqlite_sequence WHERE name = ?", table)
+	if err != nil && !errors.Is(err, ErrNotFound) {
+		seq = 1_000_000 // not readable either: far beyond a household's lifetime
+	}
+	s.pending.mu.Lock()
+	defer s.pending.mu.Unlock()
+	s.pending.lastID = max(s.pending.lastID+1, seq+100)
+	return s.pending.lastID
+}
+
+// insert runs an INSERT whose record the file numbers, and returns the number. When
+// the disk refuses, keep gets a number of its own and says what waits.
+func (s *Store) insert(ctx context.Context, table, query string, args []any, keep func(id int64) []record) (int64, error) {
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	var id int64
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, query, args...)
+		if err != nil {
+			return err
+		}
+		id, err = res.LastInsertId()
+		return err
+	})
+	if isRefusal(err) && keep != nil {
+		id = s.freshID(ctx, table)
+		return id, s.pending.add(keep(id)...)
+	}
+	return id, err
+}

@@ -1,0 +1,500 @@
+package history
+
+import (
+	"context"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/estimator"
+)
+
+// spoil changes a file of ours in a way that no program of ours does.
+func spoil(t *testing.T, path string, statements ...string) {
+	t.Helper()
+	db, err := openPool(t.Context(), fileURI(path)+"?mode=rw", 1)
+	require.NoError(t, err)
+	for _, q := range statements {
+		_, err := db.ExecContext(t.Context(), q)
+		require.NoError(t, err, q)
+	}
+	require.NoError(t, db.Close())
+}
+
+// schemaRow writes a line into the schema itself, as a file from elsewhere may
+// have it: names that SQLite reserves are possible there.
+func schemaRow(kind, name, table, how string) []string {
+	return []string{"PRAGMA writable_schema = on",
+		fmt.Sprintf("INSERT INTO sqlite_schema (type, name, tbl_name, rootpage, sql) VALUES ('%s', '%s', '%s', 0, '%s')", kind, name, table, strings.ReplaceAll(how, "'", "''")),
+		"PRAGMA writable_schema = off"}
+}
+
+// evilTrigger gives everyone an access token at the next sample.
+func evilTrigger(name string) string {
+	return "CREATE TRIGGER " + name + " AFTER INSERT ON samples BEGIN INSERT OR REPLACE INTO settings VALUES ('token/evil', x'00'); END"
+}
+
+// hostile is one file of the kit: a sound backup and what was done to it.
+type hostile struct {
+	name    string
+	change  []string
+	bytes   func(b []byte) []byte
+	instead func(t *testing.T, path string) // in the place of the file
+	want    string
+	content bool // only the lines are wrong: opened in place they are read with care
+}
+
+// hostileKit are databases that somebody may hand to restore, or lay in the place of
+// the history.
+func hostileKit() []hostile {
+	big := "9223372036854775807"
+	return []hostile{
+		{name: "trigger", change: []string{evilTrigger("evil")}, want: `"trigger evil" in it is not as tidemark makes it`},
+		{name: "trigger with a reserved name", change: schemaRow("trigger", "sqlite_evil", "samples", evilTrigger("sqlite_evil")), want: "sqlite_evil"},
+		{name: "trigger that calls itself an index", change: schemaRow("index", "sqlite_autoindex_evil", "samples", "CREATE INDEX sqlite_autoindex_evil ON samples (abs(t_ms))"), want: "it is no sound history"},
+		{name: "view in a table's place", change: []string{"ALTER TABLE settings RENAME TO real", "CREATE VIEW settings AS SELECT * FROM real"}, want: "not as tidemark makes it"},
+		{name: "one view more", change: []string{"CREATE VIEW endless AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT * FROM n"}, want: `"view endless"`},
+		{name: "one column more", change: []string{"ALTER TABLE rises ADD COLUMN more TEXT"}, want: `"table rises"`},
+		{name: "a computed column", change: []string{"ALTER TABLE rises ADD COLUMN more TEXT AS (upper(note))"}, want: `"table rises"`},
+		{name: "a table lost", change: []string{"DROP TABLE alarms"}, want: "it lacks the"},
+		{name: "an index on an expression", change: []string{"CREATE INDEX odd ON rises (upper(note))"}, want: `"index odd"`},
+		{name: "a table of a module", change: []string{"CREATE VIRTUAL TABLE words USING fts5(x)"}, want: "not as tidemark makes it"},
+		{name: "a start at the end of time", change: []string{"UPDATE rises SET started_ms = " + big}, want: "1970 to 2200", content: true},
+		{name: "an end before all times", change: []string{"UPDATE rises SET ended_ms = -" + big}, want: "1970 to 2200", content: true},
+		{name: "samples far away", change: []string{"UPDATE samples SET t_ms = " + big + " - t_ms"}, want: "1970 to 2200", content: true},
+		{name: "an event at no time", change: []string{"UPDATE events SET at_ms = " + big}, want: "1970 to 2200", content: true},
+		{name: "CR LF in a name", change: []string{"UPDATE rises SET vessel = 'tub' || char(13, 10) || 'Set-Cookie: x'"}, want: "cannot be seen", content: true},
+		{name: "a name that turns round", change: []string{"UPDATE rises SET vessel = 'tub' || char(0x202e) || 'evil'"}, want: "cannot be seen", content: true},
+		{name: "a zero byte in a name", change: []string{"UPDATE rises SET vessel = 'tub' || char(0) || 'x'"}, want: "cannot be seen", content: true},
+		{name: "a name of a megabyte", change: []string{"UPDATE rises SET vessel = hex(zeroblob(500000))"}, want: "too long", content: true},
+		{name: "a page as a picture", change: []string{"UPDATE photos SET type = 'text/html'"}, want: "a picture is none", content: true},
+		{name: "an alarm that is no JSON", change: []string{"UPDATE alarms SET body = 'no'"}, want: "cannot be read", content: true},
+		{name: "a body that is no JSON", change: []string{"UPDATE events SET body = '{'"}, want: "cannot be read", content: true},
+		{name: "endless numbers", change: []string{"UPDATE rises SET peak_percent = 9e999, target_percent = -9e999"}, content: true},
+		{name: "a negative number", change: []string{"UPDATE rises SET id = -5"}, want: "has no number", content: true},
+		{name: "zero bytes", bytes: func([]byte) []byte { return nil }, want: "it is no sound history"},
+		{name: "only zeros", bytes: func(b []byte) []byte { return make([]byte, len(b)) }, want: "it is no sound history"},
+		{name: "cut off", bytes: func(b []byte) []byte { return b[:len(b)/2+100] }, want: "it is no sound history"},
+		{name: "a hole", bytes: func(b []byte) []byte { clear(b[len(b)/2 : len(b)/2+3000]); return b }, want: "it is no sound history"},
+		{name: "another program's", bytes: func(b []byte) []byte { copy(b[68:72], "GPKG"); return b }, want: "database of another program"},
+		{name: "a later version's", bytes: func(b []byte) []byte { b[63] = 99; return b }, want: "use a newer tidemark"},
+		{name: "a text", bytes: func([]byte) []byte { return []byte("time,distance_mm\n") }, want: "it is no sound history"},
+		{name: "a pipe", instead: func(t *testing.T, path string) { require.NoError(t, syscall.Mkfifo(path, 0o600)) }, want: "is not a file"},
+		{name: "a folder", instead: func(t *testing.T, path string) { require.NoError(t, os.Mkdir(path, 0o700)) }, want: "is not a file"},
+	}
+}
+
+// make lays the hostile file at path.
+func (h hostile) make(t *testing.T, good, path string) {
+	t.Helper()
+	if h.instead != nil {
+		h.instead(t, path)
+		return
+	}
+	copyFile(t, good, path)
+	if h.change != nil {
+		spoil(t, path, h.change...)
+	}
+	if h.bytes != nil {
+		b, err := os.ReadFile(path)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(path, h.bytes(b), 0o600))
+	}
+}
+
+// oneOfAll is a sound file with a line in every table.
+func oneOfAll(t *testing.T) string {
+	t.Helper()
+	ctx := t.Context()
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id, _, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, Event{At: t0, Kind: "start", By: "page"})
+	require.NoError(t, err)
+	for i := range 2500 { // more than one read takes
+		require.NoError(t, s.AppendRow(id, row(i)))
+	}
+	_, err = s.AddEvent(ctx, Event{RiseID: id, Vessel: "tub", At: t0.Add(time.Minute), Kind: "fold", By: "page", Body: []byte(`{"n":1}`)})
+	require.NoError(t, err)
+	require.NoError(t, s.SaveProcess(ctx, id, []byte(`[]`)))
+	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: t0, Ready: estimator.Window{Median: t0.Add(time.Hour)}}))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), []alert.Letter{letter("a/phone/0", "a", t0)}))
+	_, err = s.AddPhoto(ctx, Photo{RiseID: id, At: t0, Type: "image/png", Bytes: []byte("invented")})
+	require.NoError(t, err)
+	require.NoError(t, s.Settings().Set(ctx, "unit", []byte("F")))
+	require.NoError(t, s.Close(ctx))
+	return s.Path()
+}
+
+// TestHostileDatabasesAreNotRestored: whatever is handed in, nothing changes.
+func TestHostileDatabasesAreNotRestored(t *testing.T) {
+	good := oneOfAll(t)
+	path := household(t, true)
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	for _, h := range hostileKit() {
+		t.Run(h.name, func(t *testing.T) {
+			file := filepath.Join(t.TempDir(), "hostile.db")
+			h.make(t, good, file)
+			aside, err := Restore(t.Context(), file, filepath.Join(t.TempDir(), "fresh.db"), t0)
+			if h.want == "" {
+				require.NoError(t, err)
+				return
+			}
+			require.ErrorContains(t, err, h.want)
+			assert.Empty(t, aside)
+			_, err = Restore(t.Context(), file, path, t0)
+			require.ErrorContains(t, err, h.want)
+			now, err := os.ReadFile(path)
+			require.NoError(t, err)
+			require.Equal(t, before, now)
+			left, err := filepath.Glob(path + ".*")
+			require.NoError(t, err)
+			assert.Subset(t, []string{path + ".lock"}, left)
+		})
+	}
+}
+
+// TestHostileDatabasesDoNotStopTheWatch lays each in the place of the history: the
+// watch begins, no code of theirs runs, and every list can be read and shown.
+func TestHostileDatabasesDoNotStopTheWatch(t *testing.T) {
+	good := oneOfAll(t)
+	for _, h := range hostileKit() {
+		t.Run(h.name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "tidemark.db")
+			h.make(t, good, path)
+			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+			defer cancel()
+			s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+			require.NoError(t, err)
+			defer closing(t, s)
+			assert.False(t, s.Opened().InMemory)
+			if h.content {
+				assert.Empty(t, s.Opened().Quarantine)
+			} else {
+				assert.FileExists(t, orFolder(s.Opened().Quarantine))
+				assert.NotEmpty(t, s.Opened().Notes)
+			}
+			page, err := s.Rises(ctx, Filter{})
+			require.NoError(t, err)
+			for _, r := range page.Rises {
+				for _, at := range []time.Time{r.StartedAt, r.EndedAt} {
+					_, err := at.MarshalJSON()
+					require.NoError(t, err)
+				}
+				assert.False(t, r.PeakPercent > tooLarge)
+				for row, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+					require.NoError(t, err)
+					_, err = row.Time.MarshalJSON()
+					require.NoError(t, err)
+				}
+				_, err = s.Events(ctx, r.ID)
+				require.NoError(t, err)
+				_, err = s.Curve(ctx, r.ID, 100)
+				require.NoError(t, err)
+			}
+			_, err = s.OpenAlarms(ctx)
+			require.NoError(t, err)
+			id := begin(t, s, "jar", t0)
+			require.NoError(t, s.AppendRow(id, row(1)))
+			require.NoError(t, s.Flush(ctx))
+			tokens, err := s.Settings().List(ctx, "token/")
+			require.NoError(t, err)
+			assert.Empty(t, tokens, "nothing in the file may run")
+		})
+	}
+}
+
+// orFolder is the file itself; a folder stands for a file in it that is there.
+func orFolder(path string) string {
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+		return os.Args[0]
+	}
+	return path
+}
+
+// TestALostFileIsDamage: a file without a byte, or none where backups are, is told
+// and the newest backup taken; a first start is silent, and who wants a fresh
+// history says so.
+func TestALostFileIsDamage(t *testing.T) {
+	ctx := t.Context()
+	path, dir := oneOfAll(t), t.TempDir()
+	for name, lose := range map[string]func() error{
+		"empty": func() error { return os.Truncate(path, 0) },
+		"gone":  func() error { return os.Remove(path) },
+		"pipe": func() error {
+			if err := os.Remove(path); err != nil {
+				return err
+			}
+			return syscall.Mkfifo(path, 0o600)
+		},
+	} {
+		s, err := Open(ctx, path, Options{Backups: dir})
+		require.NoError(t, err)
+		_, err = s.BackupInto(ctx, dir, 2)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "tidemark-20990101T000000Z.db"), []byte("a spoiled backup"), 0o600))
+		require.NoError(t, s.Close(ctx))
+		require.NoError(t, lose())
+		s, err = Open(ctx, path, Options{Backups: dir})
+		require.NoError(t, err, name)
+		o := s.Opened()
+		assert.False(t, o.New, name)
+		assert.True(t, o.Unclean || o.Quarantine == "", name)
+		notes := strings.Join(o.Notes, "\n")
+		assert.Contains(t, notes, "tidemark-20990101T000000Z.db cannot be used")
+		assert.Contains(t, notes, "the newest backup "+dir)
+		open, err := s.OpenRises(ctx)
+		require.NoError(t, err)
+		assert.Len(t, open, 1, name)
+		require.NoError(t, s.Close(ctx))
+	}
+
+	aside, err := New(ctx, path, t0)
+	require.NoError(t, err)
+	sum, err := Check(ctx, aside)
+	require.NoError(t, err)
+	assert.Equal(t, 1, sum.Rises, "what was there is kept")
+	s, err := Open(ctx, path, Options{Backups: dir})
+	require.NoError(t, err)
+	assert.Empty(t, s.Opened().Notes, "wanted, so nothing is told")
+	page, err := s.Rises(ctx, Filter{})
+	require.NoError(t, err)
+	assert.Empty(t, page.Rises)
+	_, err = New(ctx, path, t0)
+	require.ErrorIs(t, err, ErrInUse)
+	require.NoError(t, s.Close(ctx))
+	s, err = Open(ctx, filepath.Join(t.TempDir(), "first.db"), Options{Backups: filepath.Join(dir, "none yet")})
+	require.NoError(t, err)
+	assert.True(t, s.Opened().New)
+	assert.Empty(t, s.Opened().Notes)
+	require.NoError(t, s.Close(ctx))
+}
+
+// TestStageRestore exchanges the past at a restart: settings, open alarms, the rise
+// under way and that of yesterday stay with all that belongs to them; the rest comes
+// from the backup.
+func TestStageRestore(t *testing.T) {
+	ctx := t.Context()
+	now := t0
+	opt := Options{FlushEvery: time.Hour, Now: func() time.Time { return now }}
+	s := openTest(t, opt)
+	set := s.Settings()
+	old := begin(t, s, "tub", t0.Add(-300*time.Hour))
+	r, err := s.Rise(ctx, old)
+	require.NoError(t, err)
+	r.EndedAt = r.StartedAt.Add(6 * time.Hour)
+	require.NoError(t, s.EndRise(ctx, r))
+	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("theirs"), "token/theirs": []byte("x"), "learned/tub": []byte("then")}))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("stale", old, alert.Firing, t0.Add(-290*time.Hour)), []alert.Letter{letter("stale/phone/0", "stale", t0.Add(-290*time.Hour))}))
+	left := begin(t, s, "jar", t0.Add(-200*time.Hour)) // under way when the backup is made
+	require.NoError(t, s.AppendRow(left, Row{Time: t0.Add(-199 * time.Hour), RisePercent: 3}))
+	_, err = s.AddEvent(ctx, Event{RiseID: left, Vessel: "jar", At: t0.Add(-199 * time.Hour), Kind: "note"})
+	require.NoError(t, err)
+	backup := filepath.Join(t.TempDir(), "backup.db")
+	require.NoError(t, s.Backup(ctx, backup))
+	require.NoError(t, s.Close(ctx))
+
+	// Another machine, with the same numbers.
+	s = openTest(t, opt)
+	path, set := s.Path(), s.Settings()
+	gone := begin(t, s, "tub", t0.Add(-100*time.Hour))
+	require.NoError(t, s.EndRise(ctx, Rise{ID: gone, Vessel: "tub", StartedAt: t0.Add(-100 * time.Hour), EndedAt: t0.Add(-90 * time.Hour)}))
+	id, event, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0.Add(-2 * time.Hour)}, Event{At: t0.Add(-2 * time.Hour), Kind: "start"})
+	require.NoError(t, err)
+	require.Equal(t, left, id, "the numbers meet")
+	yesterday := begin(t, s, "bowl", t0.Add(-30*time.Hour))
+	require.NoError(t, s.EndRise(ctx, Rise{ID: yesterday, Vessel: "bowl", StartedAt: t0.Add(-30 * time.Hour), EndedAt: t0.Add(-20 * time.Hour)}))
+	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(-time.Hour), RisePercent: 50}))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("near", id, alert.Firing, t0), []alert.Letter{letter("near/phone/0", "near", t0)}))
+	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("now")}))
+
+	p, err := s.Preview(ctx, backup)
+	require.NoError(t, err)
+	assert.Equal(t, 2, p.Backup.Rises)
+	assert.Equal(t, 3, p.Present.Rises)
+	assert.Equal(t, 1, p.Missing)
+	assert.Equal(t, t0.Add(-100*time.Hour), p.Last)
+	assert.Equal(t, 2, p.Returned)
+	assert.Equal(t, []string{"tub"}, p.UnderWay)
+	require.NoError(t, s.StageRestore(ctx, backup, "learned/"))
+	page, err := s.Rises(ctx, Filter{})
+	require.NoError(t, err)
+	assert.Len(t, page.Rises, 3, "until the restart nothing changes")
+	require.NoError(t, s.AppendRow(id, Row{Time: t0, RisePercent: 60}))
+	require.NoError(t, s.Close(ctx))
+
+	s, err = Open(ctx, path, opt)
+	require.NoError(t, err)
+	defer closing(t, s)
+	set = s.Settings()
+	require.Len(t, s.Opened().Notes, 1)
+	assert.Contains(t, s.Opened().Notes[0], "A backup was restored. The history from before is kept as "+path+".before-restore-")
+	assert.NoFileExists(t, path+stagedSuffix)
+	all, err := set.List(ctx, "")
+	require.NoError(t, err)
+	assert.Equal(t, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("then")}, all)
+	open, err := s.OpenRises(ctx)
+	require.NoError(t, err)
+	require.Len(t, open, 1)
+	assert.Equal(t, id, open[0].ID)
+	assert.Len(t, collect(t, s, id), 2, "what came until the restart as well")
+	events, err := s.Events(ctx, id)
+	require.NoError(t, err)
+	require.Len(t, events, 1)
+	assert.Equal(t, "start", events[0].Kind)
+	assert.NotEqual(t, event, events[0].ID)
+	page, err = s.Rises(ctx, Filter{})
+	require.NoError(t, err)
+	require.Len(t, page.Rises, 4)
+	assert.Equal(t, []string{"tub", "bowl", "jar", "tub"}, []string{page.Rises[0].Vessel, page.Rises[1].Vessel, page.Rises[2].Vessel, page.Rises[3].Vessel})
+	jar := page.Rises[2]
+	assert.Equal(t, t0.Add(-199*time.Hour), jar.EndedAt, "ended at its last sample")
+	assert.Len(t, collect(t, s, jar.ID), 1)
+	events, err = s.Events(ctx, jar.ID)
+	require.NoError(t, err)
+	assert.Len(t, events, 1)
+	alarms, err := s.OpenAlarms(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"near"}, ids(alarms))
+	due, err := s.DueLetters(ctx, t0.Add(time.Hour), 10)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"near/phone/0"}, ids(due), "of the backup nothing is sent")
+	assert.Greater(t, begin(t, s, "x", t0), jar.ID)
+}
+
+// TestASwapCutShortIsBegunAgain stops after each of its steps.
+func TestASwapCutShortIsBegunAgain(t *testing.T) {
+	ctx := t.Context()
+	backup := oneOfAll(t)
+	for _, cut := range []string{"carried", "linked", "half staged"} {
+		s := openTest(t, Options{FlushEvery: time.Hour})
+		path := s.Path()
+		id := begin(t, s, "jar", t0.Add(time.Hour))
+		require.NoError(t, s.StageRestore(ctx, backup))
+		require.NoError(t, s.Close(ctx))
+		switch cut {
+		case "carried":
+			require.NoError(t, carryOver(ctx, path, path+stagedSuffix, t0))
+		case "linked":
+			require.NoError(t, os.Link(path, path+".before-restore-19700101T000000Z"))
+		case "half staged":
+			require.NoError(t, os.WriteFile(path+restoringSuffix, []byte("half"), 0o600))
+		}
+		s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+		require.NoError(t, err)
+		open, err := s.OpenRises(ctx)
+		require.NoError(t, err)
+		require.Len(t, open, 1, cut)
+		assert.Equal(t, "jar", open[0].Vessel)
+		page, err := s.Rises(ctx, Filter{})
+		require.NoError(t, err)
+		assert.Len(t, page.Rises, 2, cut)
+		assert.Positive(t, id)
+		require.NoError(t, s.Close(ctx))
+	}
+}
+
+// TestAStagedFileThatCannotBeTaken is put aside and told; the history goes on.
+func TestAStagedFileThatCannotBeTaken(t *testing.T) {
+	ctx := t.Context()
+	path := oneOfAll(t)
+	require.NoError(t, syscall.Mkfifo(path+stagedSuffix, 0o600))
+	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+	require.NoError(t, err)
+	defer closing(t, s)
+	assert.Contains(t, s.Opened().Notes[0], "could not be restored")
+	open, err := s.OpenRises(ctx)
+	require.NoError(t, err)
+	assert.Len(t, open, 1)
+	_, err = os.Lstat(path + stagedSuffix)
+	require.ErrorIs(t, err, fs.ErrNotExist)
+}
+
+// schema1 is a copy of a history that the version with schema 1 wrote: an ended and
+// an open rise, invented.
+func schema1(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	copyFile(t, filepath.Join("testdata", "schema1.db"), path)
+	return path
+}
+
+// TestTheHistoryOfSchema1IsTakenOver: nothing of it is lost, and it is taken over once.
+func TestTheHistoryOfSchema1IsTakenOver(t *testing.T) {
+	ctx := t.Context()
+	path := schema1(t)
+	_, err := Open(ctx, path, Options{Guest: true, ReadOnly: true})
+	require.ErrorContains(t, err, "start the service once")
+	restored := filepath.Join(t.TempDir(), "restored.db")
+	_, err = Restore(ctx, path, restored, t0)
+	require.NoError(t, err, "a backup of it as well")
+	for _, file := range []string{path, path, restored} {
+		s, err := Open(ctx, file, Options{FlushEvery: time.Hour})
+		require.NoError(t, err)
+		assert.Empty(t, s.Opened().Notes)
+		page, err := s.Rises(ctx, Filter{})
+		require.NoError(t, err)
+		require.Len(t, page.Rises, 2)
+		jar, tub := page.Rises[0], page.Rises[1]
+		assert.True(t, jar.UnderWay())
+		assert.Equal(t, Judgement{"right", "good", "a fine loaf"}, Judgement{tub.Outcome, tub.OvenSpring, tub.Note})
+		assert.InDelta(t, 99.75, tub.PeakPercent, 1e-9)
+		assert.InDelta(t, 24.5, tub.MeanDoughC, 1e-9)
+		assert.Len(t, collect(t, s, tub.ID), 400)
+		assert.Len(t, collect(t, s, jar.ID), 200)
+		events, err := s.Events(ctx, tub.ID)
+		require.NoError(t, err)
+		require.Len(t, events, 2)
+		assert.Equal(t, Event{ID: 1, RiseID: tub.ID, Vessel: "tub", At: tub.StartedAt.Add(30 * time.Minute), RecordedAt: tub.StartedAt.Add(30 * time.Minute),
+			By: "page", Kind: "fold", Body: []byte(`{"step":"fold 1"}`)}, events[0])
+		assert.False(t, events[1].UndoneAt.IsZero())
+		events, err = s.VesselEvents(ctx, "", time.Time{}, time.Time{})
+		require.NoError(t, err)
+		require.Len(t, events, 1)
+		assert.Zero(t, events[0].RiseID)
+		f, err := s.Forecasts(ctx, tub.ID)
+		require.NoError(t, err)
+		require.Len(t, f, 1)
+		assert.Equal(t, estimator.Window{From: tub.StartedAt.Add(4 * time.Hour), Median: tub.StartedAt.Add(5 * time.Hour), Until: tub.StartedAt.Add(7 * time.Hour)}, f[0].Ready)
+		body, err := s.Process(ctx, tub.ID)
+		require.NoError(t, err)
+		assert.JSONEq(t, `{"steps":[]}`, string(body))
+		alarms, err := s.OpenAlarms(ctx)
+		require.NoError(t, err)
+		assert.Equal(t, []string{"jar/2/ready"}, ids(alarms))
+		due, err := s.DueLetters(ctx, jar.StartedAt.Add(24*time.Hour), 10)
+		require.NoError(t, err)
+		require.Len(t, due, 1)
+		assert.Equal(t, "a picture", string(due[0].Body))
+		photos, err := s.Photos(ctx, tub.ID)
+		require.NoError(t, err)
+		assert.Len(t, photos, 1)
+		all, err := s.Settings().List(ctx, "")
+		require.NoError(t, err)
+		assert.Len(t, all, 2)
+		require.NoError(t, s.Close(ctx))
+		sum, err := Check(ctx, file)
+		require.NoError(t, err)
+		assert.Equal(t, 2, sum.Schema)
+	}
+}
+
+// TestAHostileFileOfSchema1IsFoundOut: its lines are looked at as well, once it has
+// the newest schema.
+func TestAHostileFileOfSchema1IsFoundOut(t *testing.T) {
+	path := schema1(t)
+	spoil(t, path, "UPDATE acts SET data = 'no'")
+	_, err := Restore(t.Context(), path, filepath.Join(t.TempDir(), "x.db"), t0)
+	require.ErrorContains(t, err, "cannot be read")
+	spoil(t, path, evilTrigger("evil"))
+	_, err = Restore(t.Context(), path, filepath.Join(t.TempDir(), "x.db"), t0)
+	require.ErrorContains(t, err, "trigger evil")
+}
