@@ -1,0 +1,196 @@
+package campaign
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/sensor/sensortest/virtual"
+)
+
+// setting is one way in which the wall clock of a machine goes wrong or is put right
+// in the course of a day.
+type setting struct {
+	name   string
+	zone   *time.Location
+	begins time.Time     // what the wall shows when the story begins
+	drifts float64       // parts of a million that the wall runs fast, or slow
+	at     time.Time     // when it is set, by the kitchen's time; zero for never
+	by     time.Duration // then
+	late   bool          // it was wrong from the start: all times of the day move
+}
+
+// clockSet plays days in which the wall clock is set at a random moment, drifts, or is
+// one hour elsewhere by the household's zone from one minute to the next. The boot
+// clock goes on, so the day must tell the same warnings at the same moments of the
+// kitchen, keep its rises, and store curves without a gap or a fold.
+func clockSet(c *campaign, r *result, trials int) {
+	latest := time.Duration(0)
+	for n := range trials {
+		s := c.setting(n)
+		got := play(trouble{zone: s.zone, ahead: s.lead})
+		r.trials++
+		r.compare(c.plain.warnings(), got.warnings())
+		r.countRises(got.rises, s.stands)
+		r.gaps(got.rises, true)
+		latest = max(latest, r.moments(s.name, c.plain.told, got.told, s.at.IsZero()))
+	}
+	r.note = fmt.Sprintf("warnings told at most %s from when the plain day told them", latest)
+}
+
+// setting draws the n-th setting of a clock, of each kind in turn. The change to and
+// from daylight saving time sets nothing: only what people read on the wall steps.
+func (c *campaign) setting(n int) setting {
+	day := story()
+	within := func() time.Duration { return time.Duration(c.dice.Int64N(int64(day.Until.Sub(day.Start)))) }
+	s := setting{zone: time.UTC, begins: day.Start, at: day.Start.Add(within())}
+	switch n % 6 {
+	case 0:
+		s.name, s.by = "three hours forth", 3*time.Hour
+	case 1:
+		s.name, s.late, s.begins = "from 1970", true, time.Unix(20, 0).UTC()
+		s.by = day.Start.Sub(s.begins)
+		s.at = day.Start.Add(time.Duration(2*60+c.dice.IntN(40*60)) * time.Second)
+	case 2:
+		s.name, s.by = "three hours back", -3*time.Hour
+	case 3:
+		s.name, s.drifts = "a drift and a small step", 400*(2*c.dice.Float64()-1)
+		s.by = time.Duration(c.dice.IntN(121)-60) * time.Second
+	default: // the changes of 2026 in Europe, at 01:00 UTC
+		change := []time.Time{time.Date(2026, 3, 29, 1, 0, 0, 0, time.UTC), time.Date(2026, 10, 25, 1, 0, 0, 0, time.UTC)}[n%2]
+		s = setting{name: "daylight saving time", zone: ok(time.LoadLocation("Europe/Berlin")), begins: change.Add(-within().Truncate(time.Minute))}
+	}
+	return s
+}
+
+// lead is how far the wall is ahead of the kitchen at a moment.
+func (s setting) lead(now time.Time) time.Duration {
+	start := story().Start
+	ahead := s.begins.Sub(start) + time.Duration(float64(now.Sub(start))*s.drifts/1e6)
+	if !s.at.IsZero() && !now.Before(s.at) {
+		ahead += s.by
+	}
+	return ahead
+}
+
+// stands is where the set clock puts the start of a rise: one under way moves by the
+// step, one that was over stays, and all move when the clock was wrong from the start.
+func (s setting) stands(start virtual.Act) time.Time {
+	day := story()
+	lastly := day.Until
+	for _, a := range slices.Backward(day.Acts) {
+		if !s.late && a.Vessel == start.Vessel && a.Event == "end" && a.At.After(start.At) {
+			lastly = a.At
+		}
+	}
+	return start.At.Add(s.lead(lastly))
+}
+
+// nap is a stretch in which the machine is suspended: its clocks go on, nothing runs.
+// After it the first answer of a sensor takes until seen.
+type nap struct{ from, until, seen time.Time }
+
+// asleep plays days on a machine that is suspended for minutes again and again. It is
+// held against a machine that is awake on a day with the same readings missing: a rise
+// goes on, what was due meanwhile is told just after waking, and a sensor that answers
+// after waking was never lost.
+func asleep(c *campaign, r *result, trials int) {
+	slept, due, doubted := 0, 0, 0
+	for range trials {
+		naps := c.naps()
+		slept += len(naps)
+		unread := func(now time.Time) bool {
+			return slices.ContainsFunc(naps, func(n nap) bool { return !now.Before(n.from) && now.Before(n.seen) })
+		}
+		got := play(trouble{unread: unread, absent: func(now time.Time) bool {
+			return slices.ContainsFunc(naps, func(n nap) bool { return !now.Before(n.from) && now.Before(n.until) })
+		}})
+		awake := play(trouble{unread: unread})
+		r.trials++
+		r.countRises(got.rises, asTold)
+		doubted += r.lostAfterWaking(got.told, awake.rises)
+		want, have := ofDough(awake.told), ofDough(got.told)
+		for i, t := range want {
+			for _, n := range naps {
+				if !t.at.Before(n.from) && t.at.Before(n.seen) {
+					want[i].at = n.seen
+					due++
+				}
+			}
+		}
+		want = slices.DeleteFunc(want, func(t telling) bool { return overtaken(t, naps, have) })
+		r.compare(bare(want), bare(have))
+		r.moments("with sleeps", want, have, false)
+	}
+	r.note = fmt.Sprintf("%d sleeps, %d warnings due meanwhile; after %d a sensor that answers was not believed", slept, due, doubted)
+}
+
+// overtaken tells whether a mark that comes near was due in a sleep, and that it was
+// reached is told just after waking instead.
+func overtaken(t telling, naps []nap, have []telling) bool {
+	told := func(kind alert.Kind) bool {
+		return slices.ContainsFunc(have, func(h telling) bool {
+			return h.warning == warning{t.vessel, string(kind)} && h.at.Sub(t.at).Abs() <= toldWithin
+		})
+	}
+	woke := slices.ContainsFunc(naps, func(n nap) bool { return n.seen.Equal(t.at) })
+	return woke && t.kind == string(alert.Near) && !told(alert.Near) && told(alert.Reached)
+}
+
+// naps draws the sleeps of a day, every other one over a warning of the plain day.
+// Nobody does anything to a vessel while the page does not answer, nor before what was
+// due meanwhile can have been told.
+func (c *campaign) naps() (out []nap) {
+	day := story()
+	for at := day.Start.Add(time.Duration(c.dice.IntN(60)) * time.Minute); at.Before(day.Until); {
+		span := time.Duration(120+c.dice.IntN(38*60)) * time.Second
+		if next := slices.IndexFunc(c.plain.told, func(t telling) bool { return t.at.After(at.Add(span)) }); next >= 0 && c.dice.IntN(2) == 0 {
+			at = c.plain.told[next].at.Add(-time.Duration(c.dice.Int64N(int64(span)))).Truncate(time.Second)
+		}
+		n := nap{from: at, until: at.Add(span)}
+		n.seen = n.until.Add(time.Duration(c.dice.IntN(7)) * stepEvery)
+		busy := slices.ContainsFunc(day.Acts, func(a virtual.Act) bool { return !a.At.Before(n.from) && !a.At.After(n.seen.Add(doubtWithin)) })
+		if !busy && n.seen.Before(day.Until) {
+			out = append(out, n)
+		}
+		at = n.seen.Add(time.Duration(20+c.dice.IntN(60)) * time.Minute)
+	}
+	return out
+}
+
+// lostAfterWaking counts lost sensors as false, but for those of which the machine
+// that was awake says the same at that moment: its estimator does not believe what the
+// sensor answers. It returns how many those are.
+func (r *result) lostAfterWaking(got []telling, awake []record) (doubted int) {
+	for _, t := range got {
+		said := slices.ContainsFunc(awake, func(rise record) bool {
+			for _, a := range rise.alarms {
+				w := warning{a.Vessel, string(a.Kind)}
+				if w == t.warning && !a.FiredAt.After(t.at) && (a.ResolvedAt.IsZero() || a.ResolvedAt.After(t.at)) {
+					return true
+				}
+			}
+			return false
+		})
+		switch {
+		case t.lost() && said:
+			doubted++
+		case t.lost():
+			r.extra("false %s of %s at %s", t.kind, t.vessel, t.at.Format(time.TimeOnly))
+		}
+	}
+	return doubted
+}
+
+// ofDough leaves lost sensors out, and bare the moments.
+func ofDough(all []telling) []telling {
+	return slices.DeleteFunc(slices.Clone(all), func(t telling) bool { return t.lost() })
+}
+
+func bare(all []telling) (out []warning) {
+	for _, t := range all {
+		out = append(out, t.warning)
+	}
+	return out
+}

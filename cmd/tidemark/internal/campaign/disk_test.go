@@ -1,0 +1,166 @@
+package campaign
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tidemark/deploy/outsidetest"
+)
+
+// diskFull plays days on a small file system of its own which is filled to the last
+// byte for a random stretch of the day and then freed. That needs root.
+func diskFull(c *campaign, r *result, trials int) {
+	for range trials {
+		dir := tempDir()
+		err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=4m")
+		if errors.Is(err, unix.EPERM) && !outsidetest.CI() {
+			c.Skip("a file system of its own needs root")
+		}
+		must(err)
+		c.fullDay(r, dir)
+		must(unix.Unmount(dir, unix.MNT_DETACH))
+		must(os.Remove(dir))
+	}
+}
+
+func (c *campaign) fullDay(r *result, dir string) {
+	s := story()
+	from := s.Start.Add(time.Duration(c.dice.Int64N(int64(s.Until.Sub(s.Start)))))
+	until := from.Add(time.Duration(c.dice.Int64N(int64(3 * time.Hour))))
+	filler := filepath.Join(dir, "filler")
+	d := openDay(dir, s.Start, 0, trouble{before: func(now time.Time) {
+		switch {
+		case now.Before(from):
+		case now.Before(until):
+			fill(filler)
+		default:
+			_ = os.Remove(filler) // gone already
+		}
+	}})
+	d.run(s.Until)
+	_ = os.Remove(filler) // the stretch may have reached the end of the day
+	d.watch.close()
+	r.trials++
+	got := records(dir)
+	r.compare(c.plain.warnings(), ledger{rises: got}.warnings())
+	r.countRises(got, asTold)
+	r.gaps(got, false)
+}
+
+// fill takes the last bytes of the file system.
+func fill(path string) {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	for _, size := range []int{64 << 10, 4 << 10, 1} {
+		for err == nil {
+			_, err = f.Write(make([]byte, size))
+		}
+		if !errors.Is(err, unix.ENOSPC) {
+			must(err)
+		}
+		err = nil
+		if f == nil {
+			return // not even its name fits
+		}
+	}
+	must(f.Close())
+}
+
+// damagedVessel is the one whose rise is under way when the file is damaged. The
+// other's has ended; if the page that says so is damaged, it goes on, and warnings
+// about it are right.
+const damagedVessel = "tub"
+
+// damaged stops a day in the middle of a rise, writes chance over random pages of the
+// history and goes on. The watch must go on whatever is left, and where the rise was
+// taken up, no kind of warning may be missing or new. Raised twice is right here: the
+// note that it was raised may have been on a damaged page.
+func damaged(c *campaign, r *result, trials int) {
+	dir := tempDir()
+	defer func() { _ = os.RemoveAll(dir) }()
+	noon := story().Start.Add(8 * time.Hour) // half way up the tub's rise
+	d := openDay(dir, story().Start, 0, trouble{})
+	d.run(noon)
+	d.watch.close()
+	whole := ok(os.ReadFile(filepath.Join(dir, historyFile)))
+	kept, aside := 0, 0
+	for range trials {
+		r.trials++
+		again := tempDir()
+		must(os.WriteFile(filepath.Join(again, historyFile), damage(whole, c.dice), 0o600))
+		stamp(again, noon)
+		resumed, setAside, heard, err := damagedDay(again, noon, d.next)
+		must(os.RemoveAll(again))
+		if err != nil {
+			r.say("the watch did not go on: %v", err)
+		}
+		if setAside {
+			aside++
+		}
+		if resumed {
+			kept++
+			r.compareKinds(c.plain.told, append(append([]telling{}, d.heard...), heard...))
+		}
+	}
+	r.note = fmt.Sprintf("put aside %d, rise under way kept %d", aside, kept)
+}
+
+// damage overwrites one to eight random pages. The page size stands in the file's
+// header: two bytes, big-endian, at offset 16 (SQLite, "Database File Format", section
+// 1.3.2).
+func damage(whole []byte, dice *rand.Rand) []byte {
+	out := append([]byte(nil), whole...)
+	size := int(binary.BigEndian.Uint16(whole[16:]))
+	for range 1 + dice.IntN(8) {
+		page := out[dice.IntN(len(out)/size)*size:]
+		for i := range size {
+			page[i] = byte(dice.Uint32())
+		}
+	}
+	return out
+}
+
+// damagedDay goes on with a damaged file. A panic anywhere is an error.
+func damagedDay(dir string, noon time.Time, did int) (resumed, setAside bool, heard []telling, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("%v", p)
+		}
+	}()
+	d := openDay(dir, noon, did, trouble{})
+	resumed, setAside = d.watch.watches(damagedVessel), d.watch.setAside()
+	d.run(d.story.Until)
+	d.watch.close()
+	return resumed, setAside, d.heard, nil
+}
+
+// compareKinds counts kinds of warning of the damaged vessel that were never raised
+// and those that belong to no undisturbed day.
+func (r *result) compareKinds(plain, got []telling) {
+	kinds := func(all []telling) map[warning]bool {
+		out := map[warning]bool{}
+		for _, t := range all {
+			if t.vessel == damagedVessel && !t.ofFault() {
+				out[t.warning] = true
+			}
+		}
+		return out
+	}
+	want, have := kinds(plain), kinds(got)
+	for w := range want {
+		if !have[w] {
+			r.miss("missed %s of %s", w.kind, w.vessel)
+		}
+	}
+	for w := range have {
+		if !want[w] {
+			r.extra("false %s of %s", w.kind, w.vessel)
+		}
+	}
+}

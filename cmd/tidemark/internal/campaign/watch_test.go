@@ -1,0 +1,205 @@
+package campaign
+
+import (
+	"context"
+	"errors"
+	"path/filepath"
+	"slices"
+	"sync"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/demo"
+	"tidemark/history"
+	"tidemark/sensor"
+	"tidemark/sensor/sensortest/virtual"
+	"tidemark/web"
+)
+
+// This file alone knows how a watch is wired, fed, asked and read afterwards.
+
+// historyFile is the name of the history in its folder.
+const historyFile = "tidemark.db"
+
+// household signs what the invented people do.
+const household = "invented household"
+
+// watch is tidemark over a folder.
+type watch struct {
+	app   *app.App
+	store *history.Store
+}
+
+// openWatch starts a watch of the story's vessels on a machine of its own.
+func openWatch(dir string, story virtual.Scenario, m *machine, routes []alert.Route) *watch {
+	cfg := ok(demo.Config(dir, "", story))
+	cfg.Household.Zone = m.zone
+	// The machine's own clock must not flush: the kitchen's does, see keep.
+	store := ok(history.Open(context.Background(), filepath.Join(dir, historyFile), history.Options{Now: m.wall, FlushEvery: 24 * time.Hour}))
+	a, err := app.New(app.Options{Config: cfg, Clock: m.steady, Store: store, Demo: true, StartTold: true, Routes: routes,
+		Timesync: filepath.Join(dir, "no-time-client")}) // not that of this machine
+	if err == nil {
+		err = a.Start(context.Background())
+	}
+	if err != nil {
+		must(errors.Join(err, store.Close(context.Background())))
+	}
+	return &watch{a, store}
+}
+
+// close ends the watch in order.
+func (w *watch) close() {
+	must(errors.Join(w.app.Stop(context.Background()), w.store.Close(context.Background())))
+}
+
+// observe hands over the readings of one vessel.
+func (w *watch) observe(at time.Time, vessel string, height, dough, air sensor.Reading) {
+	w.app.Observe(vessel, app.SampleOf(at, height, dough, air))
+}
+
+// advance moves the watch on as the live loop does and returns what was raised.
+func (w *watch) advance(at time.Time) []alert.Alarm {
+	w.app.FollowWall(context.Background())
+	return w.app.Advance(at)
+}
+
+// keep flushes. A disk that takes nothing is the watch's affair: it holds on to the
+// rows and says so.
+func (w *watch) keep() { _ = w.store.Flush(context.Background()) }
+
+// act tells what a person did, as the page would; id is that of an alarm. It returns
+// false when that makes no sense any more.
+func (w *watch) act(kind, vessel, id string) bool {
+	err := w.app.Act(context.Background(), web.Act{Kind: web.ActKind(kind), Vessel: vessel, AlarmID: id, By: household})
+	var refused web.Refusal
+	if errors.As(err, &refused) {
+		return false
+	}
+	must(err)
+	return true
+}
+
+// shows says whether the page lists an act of a kind since a moment.
+func (w *watch) shows(kind, vessel string, since time.Time) bool {
+	v := w.vessel(vessel)
+	return slices.ContainsFunc(v.Deeds, func(x web.Deed) bool { return string(x.Kind) == kind && !x.At.Before(since) })
+}
+
+// watches says whether a rise is under way in a vessel.
+func (w *watch) watches(vessel string) bool { return w.vessel(vessel).RiseID != 0 }
+
+func (w *watch) vessel(name string) web.Vessel {
+	all := w.app.Snapshot().Vessels
+	return all[slices.IndexFunc(all, func(v web.Vessel) bool { return v.Name == name })]
+}
+
+// tell sends what is due and returns how many deliveries are at work.
+func (w *watch) tell() { must(w.app.TellOnce(context.Background())) }
+
+// telling counts the deliveries that have begun and not ended.
+func (w *watch) telling() int { return w.app.Telling() }
+
+// unsent counts the letters that wait or failed.
+func (w *watch) unsent() int {
+	n := ok(w.store.LetterCounts(context.Background()))
+	return n[alert.LetterWaiting] + n[alert.LetterFailed]
+}
+
+// leaders tells of every open alarm whose letter tells it as well.
+func (w *watch) leaders() map[string]string {
+	out := map[string]string{}
+	for _, a := range ok(w.store.OpenAlarms(context.Background())) {
+		out[a.ID] = a.LedBy
+	}
+	return out
+}
+
+// setAside says whether a damaged history was put aside at the start.
+func (w *watch) setAside() bool { return w.store.Opened().Quarantine != "" }
+
+// underWay gives the last stored reading of each rise under way; the zero time where
+// only the start is there: it may have been noticed just now, and dated back.
+func (w *watch) underWay() map[string]time.Time { return lastRows(w.store) }
+
+func lastRows(s *history.Store) map[string]time.Time {
+	out := map[string]time.Time{}
+	for _, r := range ok(s.OpenRises(context.Background())) {
+		out[r.Vessel] = time.Time{}
+		for row, err := range s.Rows(context.Background(), r.ID, time.Time{}, time.Time{}) {
+			must(err)
+			out[r.Vessel] = row.Time
+		}
+	}
+	return out
+}
+
+// afterCut opens what a power cut has left and looks at the rises under way.
+func afterCut(dir string, now time.Time) (last map[string]time.Time, setAside bool) {
+	s := ok(history.Open(context.Background(), filepath.Join(dir, historyFile), history.Options{Now: func() time.Time { return now }, FlushEvery: 24 * time.Hour}))
+	last, setAside = lastRows(s), s.Opened().Quarantine != ""
+	must(s.Close(context.Background()))
+	return last, setAside
+}
+
+// record is what the history holds of one rise.
+type record struct {
+	vessel  string
+	started time.Time
+	rows    []time.Time
+	alarms  []alert.Alarm
+}
+
+// records reads the history in a folder beside a service, or after it.
+func records(dir string) []record {
+	ctx := context.Background()
+	s := ok(history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Guest: true, ReadOnly: true}))
+	var out []record
+	for _, r := range ok(s.Rises(ctx, history.Filter{Limit: 500})).Rises {
+		rec := record{vessel: r.Vessel, started: r.StartedAt, alarms: ok(s.Alarms(ctx, r.ID))}
+		for row, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+			must(err)
+			rec.rows = append(rec.rows, row.Time)
+		}
+		out = append(out, rec)
+	}
+	must(s.Close(ctx))
+	return out
+}
+
+// machine is a computer whose boot clock goes on with the kitchen and whose wall clock
+// may be set: the watch goes by it as the live one does.
+type machine struct {
+	zone   *time.Location
+	steady *app.Steady
+
+	mu      sync.Mutex
+	booted  time.Time // all by the kitchen's time
+	kitchen time.Time
+	ahead   time.Duration // the wall, of the kitchen
+}
+
+// boot starts a machine at a moment of the kitchen, its wall clock so far ahead.
+func boot(at time.Time, ahead time.Duration, zone *time.Location) *machine {
+	m := &machine{zone: zone, booted: at.Add(-5 * time.Second), kitchen: at, ahead: ahead}
+	m.steady = app.NewSteadyOf(m.wall, func() time.Duration {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		return m.kitchen.Sub(m.booted)
+	})
+	return m
+}
+
+// wall reads the wall clock.
+func (m *machine) wall() time.Time {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.kitchen.Add(m.ahead).In(m.zone)
+}
+
+// set lets the machine run on to a moment of the kitchen.
+func (m *machine) set(kitchen time.Time, ahead time.Duration) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.kitchen, m.ahead = kitchen, ahead
+}
