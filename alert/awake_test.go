@@ -9,13 +9,14 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
 // asleep lets a scene sleep for 40 minutes after ten minutes of readings. On
 // waking no sensor has been asked yet.
 func asleep(t *testing.T) *scene {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 10*time.Second, nil)
 	seen := s.in.Now
 	s.in.Now = s.in.Now.Add(40 * time.Minute)
@@ -49,7 +50,7 @@ func TestAThermometerThatStaysAwayAfterASleepIsTold(t *testing.T) {
 	s := asleep(t)
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })
 	s.run(30*time.Minute, 10*time.Second, nil)
-	require.Equal(t, []string{"13:05 raised probe_lost no_reading"}, s.said)
+	require.Equal(t, []string{"13:05 raised probe_lost dough"}, s.said)
 	assert.Equal(t, noon().Add(10*time.Minute), s.saidA[0].Since)
 }
 

@@ -37,7 +37,7 @@ func TestHungerByTheCareOfTheFeeds(t *testing.T) {
 		{"not due yet", func(in *Input) { in.Care.NextFeed, in.InFridge = noon().AddDate(0, 0, 7), true }, "", ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := newScene(t, Rules{})
+			s := newScene(t, text.Locale{})
 			s.in.Holds, s.in.Vessel, s.in.Care = estimator.Starter, "jar", fed()
 			c.change(&s.in)
 			s.run(7*time.Hour, time.Minute, nil)
@@ -63,7 +63,7 @@ func TestHungerByTheCareOfTheFeeds(t *testing.T) {
 }
 
 func TestStarterMessagesTellTheHoursToCome(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.in.Holds, s.in.Care, s.in.Weak = estimator.Starter, fed(), true
 	s.set(func(e *estimator.Estimate) { e.Phase, e.PhaseSince = estimator.Peak, noon().Add(4*time.Hour) })
 	s.in.Now = noon().Add(4 * time.Hour)
@@ -95,7 +95,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 		{"a sample jar of no bake", Bread{Proof: bake.SampleBasis, ProofOf: "vat"}, "The loaf goes in at the target", "Bake it now", "Bake it now", "bake it without waiting"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := newScene(t, Rules{})
+			s := newScene(t, text.Locale{})
 			s.in.Bread = c.bread
 			s.ready(90)
 			s.run(65*time.Minute, time.Minute, nil)
@@ -116,7 +116,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 			} else {
 				assert.Contains(t, texts[Over], c.past)
 			}
-			low := newScene(t, Rules{})
+			low := newScene(t, text.Locale{})
 			low.in.Bread = c.bread
 			low.set(func(e *estimator.Estimate) { e.LevelsOffShort, e.CeilingPercent = true, 80 })
 			low.run(15*time.Minute, time.Minute, nil)
@@ -126,7 +126,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 }
 
 func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.in.Bread = Bread{Proof: bake.SampleBasis, ProofOf: "vat", Told: true}
 	s.ready(40)
 	s.run(30*time.Minute, time.Minute, nil)
@@ -136,7 +136,7 @@ func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
 	s.run(15*time.Minute, time.Minute, nil)
 	assert.Empty(t, s.said)
 
-	s = newScene(t, Rules{})
+	s = newScene(t, text.Locale{})
 	s.in.Bread = Bread{Proof: bake.SampleBasis, ProofOf: "vat", Told: true, LoafBy: estimator.Window{Median: noon()}}
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
 	s.run(10*time.Minute, time.Minute, nil)
@@ -148,7 +148,7 @@ func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
 // stepText is what is told of a step that is due after the bulk.
 func stepText(t *testing.T, h text.Locale, id string, after *bake.After) string {
 	t.Helper()
-	s := newScene(t, Rules{Household: h})
+	s := newScene(t, h)
 	s.in.After = after
 	s.in.Estimate.Phase = estimator.Ended
 	s.in.Steps = []bake.Step{{ID: id, Name: id, Do: "Do it.", State: bake.DueNow, At: noon(), From: noon(), Until: noon()}}
@@ -190,17 +190,17 @@ func TestStepsAfterTheBulkTellWhatIsMeasured(t *testing.T) {
 
 // TestNothingIsSaidToSinkFromWhereItStands words a starter that has not sunk.
 func TestNothingIsSaidToSinkFromWhereItStands(t *testing.T) {
-	for phase, text := range map[estimator.Phase]string{
+	for phase, want := range map[estimator.Phase]string{
 		estimator.Hungry:  "jar stands at 85 % since 12:00 and has little left to eat.",
 		estimator.Falling: "jar is past its peak since 12:00: it is at 85 %.",
 	} {
-		s := newScene(t, Rules{})
+		s := newScene(t, text.Locale{})
 		s.in.Holds, s.in.Vessel = estimator.Starter, "jar"
 		s.set(func(e *estimator.Estimate) {
 			e.Phase, e.PhaseSince, e.RisePercent, e.PeakPercent = phase, noon(), 84.8, 85.3
 		})
 		s.run(20*time.Minute, time.Minute, nil)
 		require.NotEmpty(t, s.saidA)
-		assert.Contains(t, strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "), text)
+		assert.Contains(t, strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "), want)
 	}
 }

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -203,14 +204,14 @@ func (m *mortal) WithdrawLetters(ctx context.Context, id string) error {
 // life is one process, from start to kill.
 type life struct {
 	disk  *mortal
-	watch *Watch
+	watch *Evaluator
 	desk  *Desk
 	end   func()
 }
 
 // begin starts a process on the disk as it is.
 func (o *ordeal) begin(t *testing.T) *life {
-	l := &life{disk: &mortal{MemStore: o.disk}, watch: NewWatch(Rules{})}
+	l := &life{disk: &mortal{MemStore: o.disk}, watch: NewEvaluator(text.New(text.Locale{}), 0)}
 	routes := []Route{{Name: "phone", Channel: o}}
 	out := NewOutbox(l.disk, routes, OutboxOptions{Rand: rand.New(rand.NewPCG(o.rng.Uint64(), 1))})
 	l.desk = NewDesk(l.disk, out, routes, Policy{}, nil)
@@ -237,7 +238,7 @@ func (o *ordeal) run(t *testing.T) {
 		}
 		o.in.Now = time.Now()
 		o.in.Estimate = o.estimate()
-		changes := l.watch.Step(o.in)
+		changes := l.watch.Evaluate(o.in)
 		o.noteRaised(changes)
 		require.NoError(t, l.desk.Apply(t.Context(), changes))
 		require.NoError(t, l.desk.Tick(t.Context()))

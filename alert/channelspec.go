@@ -120,16 +120,6 @@ func (s *ChannelSpec) Validate() error {
 	return check()
 }
 
-// kindList names every kind of alarm.
-func kindList() string {
-	var names []string
-	for _, k := range Kinds() {
-		names = append(names, string(k))
-	}
-	slices.Sort(names)
-	return strings.Join(names, ", ")
-}
-
 // TimeoutOr returns the time limit of one attempt, or def when none is set.
 func (s *ChannelSpec) TimeoutOr(def time.Duration) (time.Duration, error) {
 	if s.Timeout == "" {

@@ -49,17 +49,17 @@ func (p Policy) withDefaults() Policy {
 // memory that is not in the Store but newer figures in the words of an alarm, so
 // that another process (the command line) may answer as well. It is safe for use by several goroutines.
 type Desk struct {
-	mu      sync.Mutex
-	store   Store
-	out     *Outbox
-	routes  []Route
-	policy  Policy
-	clock   Clock
-	words   *text.Localizer
-	traits  Traits
-	unsaved []Change         // changes the store has refused, oldest first
-	fresh   map[string]Alarm // today's words of open alarms by ID, not worth a write of the disk
-	stamped time.Time        // when the last letter was written
+	mu       sync.Mutex
+	store    Store
+	out      *Outbox
+	routes   []Route
+	policy   Policy
+	clock    Clock
+	words    *text.Localizer
+	policies map[Kind]policy
+	unsaved  []Change         // changes the store has refused, oldest first
+	fresh    map[string]Alarm // today's words of open alarms by ID, not worth a write of the disk
+	stamped  time.Time        // when the last letter was written
 }
 
 // ErrUnknownAlarm says that there is no open alarm of that ID.
@@ -73,7 +73,7 @@ func NewDesk(store Store, out *Outbox, routes []Route, policy Policy, clock Cloc
 		clock = WallClock{}
 	}
 	d := &Desk{store: store, out: out, routes: routes, policy: policy.withDefaults(), clock: clock,
-		words: text.New(policy.Household), traits: NewTraits(), fresh: map[string]Alarm{}}
+		words: text.New(policy.Household), policies: policies(), fresh: map[string]Alarm{}}
 	if out != nil && out.opts.Failed == nil {
 		out.opts.Failed = d.HandOn
 	}
@@ -263,7 +263,7 @@ func (d *Desk) resolve(ctx context.Context, open map[string]Alarm, old Alarm, c 
 	a := merge(old, c.Alarm)
 	a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
 	var letters []Letter
-	if d.traits[a.Kind].tellsEnd && old.State != Resolved {
+	if d.policies[a.Kind].tellsEnd && old.State != Resolved {
 		end := a
 		end.Priority = 2
 		var err error
@@ -369,7 +369,7 @@ func (d *Desk) letters(ctx context.Context, a Alarm, what What, suffix string, c
 		}
 		l.NotBefore = d.policy.Quiet.Hold(a.Kind, d.clock.Now())
 		if clockSet {
-			l.ExpiresAt = l.NotBefore.Add(d.traits[a.Kind].lasts)
+			l.ExpiresAt = l.NotBefore.Add(d.policies[a.Kind].lasts)
 		}
 		if l.Body, err = json.Marshal(d.message(a, what, l, clockSet)); err != nil {
 			return nil, fmt.Errorf("the message cannot be written: %w", err)

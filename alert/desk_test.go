@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -308,12 +309,12 @@ func TestUnattendedEvening(t *testing.T) {
 		k := newKit(NewMemStore(), Policy{Quiet: Quiet{From: "22:30", Until: "06:30"}},
 			Route{Name: "phone", Channel: note("phone")}, Route{Name: "post", Channel: note("post"), FromLevel: 2})
 		defer k.stop()
-		w := NewWatch(Rules{})
+		w := NewEvaluator(text.New(text.Locale{}), 0)
 		in := Input{Vessel: "tub", Holds: estimator.Dough, RiseID: 1, Lead: 30 * time.Minute, System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 		for time.Since(start) < 6*time.Hour {
 			in.Now = time.Now()
 			in.Estimate = evening(start, in.Now)
-			require.NoError(t, k.desk.Apply(t.Context(), w.Step(in)))
+			require.NoError(t, k.desk.Apply(t.Context(), w.Evaluate(in)))
 			time.Sleep(10 * time.Second)
 			synctest.Wait()
 		}

@@ -58,7 +58,7 @@ func (d *Desk) holdAnew(ctx context.Context, m Move) error {
 			continue
 		}
 		if !l.ExpiresAt.IsZero() {
-			l.ExpiresAt = until.Add(d.traits[body.Kind].lasts)
+			l.ExpiresAt = until.Add(d.policies[body.Kind].lasts)
 		}
 		l.NotBefore = until
 		errs = append(errs, d.store.SaveLetter(ctx, l))

@@ -59,8 +59,8 @@ func (d *Desk) Tick(ctx context.Context) error {
 
 // escalationDue reports whether an alarm is to be told more urgently now.
 func (d *Desk) escalationDue(a Alarm, now time.Time) bool {
-	t := d.traits[a.Kind]
-	if a.State != Firing || !t.escalates || a.Level >= d.policy.MaxLevel || a.LedBy != "" {
+	t := d.policies[a.Kind]
+	if a.State != Firing || t.repeat == 0 || a.Level >= d.policy.MaxLevel || a.LedBy != "" {
 		return false
 	}
 	if d.policy.Quiet.Hold(a.Kind, now).After(now) {
@@ -74,12 +74,12 @@ func (d *Desk) escalationDue(a Alarm, now time.Time) bool {
 }
 
 // interval is the time between one telling and the next at a level.
-func (d *Desk) interval(t trait, level int) time.Duration {
-	wait := t.first
+func (d *Desk) interval(p policy, level int) time.Duration {
+	wait := p.repeat
 	for range level {
 		wait = time.Duration(float64(wait) * d.policy.Shorten)
 	}
-	return max(wait, min(t.first, d.policy.MinInterval))
+	return max(wait, min(p.repeat, d.policy.MinInterval))
 }
 
 // tellAgain writes new letters for an alarm.

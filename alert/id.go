@@ -5,33 +5,30 @@ import (
 	"encoding/hex"
 	"fmt"
 	"strings"
+	"time"
 )
 
 // maxIDLength keeps IDs usable as the last part of a URL or topic.
 const maxIDLength = 64
 
-// alarmID builds the stable ID of an alarm. For a kind that comes once in a
-// rise it depends on vessel, kind and rise only; for the others also on when
-// moment it was raised, or on the span it is about.
-func alarmID(in Input, f finding, perRise bool) string {
-	parts := []string{string(f.kind)}
-	if f.kind == StepDue {
-		parts = append(parts, f.sub)
+// alarmID returns the stable ID of an alarm. For a kind that comes once in a rise it
+// depends on vessel, kind and rise only; for the others also on what it is about and
+// since when it was seen, so that the same inputs folded again come to the same ID.
+func alarmID(a Alarm, sub string, perRise bool, started, seen time.Time) string {
+	parts := []string{string(a.Kind)}
+	if a.Kind == StepDue || a.Kind == ProbeLost {
+		parts = append(parts, sub)
 	}
-	if !ofMachine(f.kind) {
-		parts = append(parts, in.Vessel)
+	if !ofMachine(a.Kind) {
+		parts = append(parts, a.Vessel)
 	}
-	if perRise && in.RiseID != 0 {
-		return SafeID(append(parts, fmt.Sprint(in.RiseID))...)
-	}
-	moment := in.Now
 	switch {
+	case perRise && a.RiseID != 0:
+		return SafeID(append(parts, fmt.Sprint(a.RiseID))...)
 	case perRise:
-		moment = in.Estimate.Started
-	case f.kind == NobodyWatched:
-		moment = f.since
+		return SafeID(append(parts, fmt.Sprint(started.Unix()))...)
 	}
-	return SafeID(append(parts, fmt.Sprint(moment.Unix()))...)
+	return SafeID(append(parts, fmt.Sprint(seen.Unix()))...)
 }
 
 // SafeID joins parts with "-" into letters, digits, "-" and "_". When that

@@ -1,53 +1,88 @@
 package alert
 
-import "time"
+import (
+	"slices"
+	"strings"
+	"time"
+)
 
-// trait is what is fixed about a kind of alarm.
-type trait struct {
+// Kind names what an alarm is about. It appears in the replay output, the API
+// and metrics, so it never changes its spelling.
+type Kind string
+
+// The kinds.
+const (
+	Near           Kind = "near"
+	Reached        Kind = "reached"
+	Over           Kind = "over" // past the target, or no rise left
+	LevelsOff      Kind = "levels_off"
+	StarterPeak    Kind = "starter_peak"
+	StarterFalling Kind = "starter_falling"
+	StarterHungry  Kind = "starter_hungry"
+	StepDue        Kind = "step_due"
+	PlanMoved      Kind = "plan_moved" // the bread of a plan will be ready at another time
+	TooCold        Kind = "too_cold"
+	TooHot         Kind = "too_hot"
+	OvenHeating    Kind = "oven_heating"
+	SensorLost     Kind = "sensor_lost"
+	SensorSuspect  Kind = "sensor_suspect"
+	ProbeLost      Kind = "probe_lost" // a thermometer gives nothing
+	ClockNotSet    Kind = "clock_not_set"
+	DiskNearlyFull Kind = "disk_nearly_full"
+	UnderVoltage   Kind = "under_voltage"
+	NobodyWatched  Kind = "nobody_watched" // after an unclean stop
+)
+
+// policy is what is fixed about a kind of alarm.
+type policy struct {
 	priority   int           // 1..5
+	breaks     bool          // told in quiet hours too, unless the household says otherwise
 	perRise    bool          // raised at most once in a rise
 	supersedes []Kind        // open alarms of these kinds end when this one is raised
-	spends     []Kind        // these kinds are not raised any more in this rise
-	escalates  bool          // repeated until somebody answers
-	first      time.Duration // unanswered for this long: first escalation
-	lasts      time.Duration // a letter is not worth sending after this
+	fires      []Kind        // these kinds are not raised any more in this rise
+	repeat     time.Duration // unanswered for this long: told again, then ever sooner; 0: told once
+	lasts      time.Duration // a notification is not worth sending after this
 	tellsEnd   bool          // its end is worth a message
+	curve      bool          // the curve of the rise helps
 }
 
-// Traits is what is always so of each kind of alarm. It is not written to, and may
-// be used by many watches.
-type Traits map[Kind]trait
-
-// NewTraits returns the table of kinds. The waiting times are common practice for
-// a home kitchen, no source.
-func NewTraits() Traits {
-	return Traits{
-		Near: {priority: 3, perRise: true, lasts: 2 * time.Hour},
-		Reached: {priority: 4, perRise: true, supersedes: []Kind{Near, LevelsOff}, spends: []Kind{Near, LevelsOff},
-			escalates: true, first: 15 * time.Minute, lasts: 6 * time.Hour},
-		Over: {priority: 4, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff}, spends: []Kind{Near, LevelsOff},
-			escalates: true, first: 10 * time.Minute, lasts: 12 * time.Hour},
-		LevelsOff:   {priority: 3, perRise: true, lasts: 6 * time.Hour},
-		StarterPeak: {priority: 3, perRise: true, supersedes: []Kind{Near}, spends: []Kind{Near}, lasts: 6 * time.Hour},
+// policies is the table of kinds. The waiting times are common practice for a home
+// kitchen, no source.
+func policies() map[Kind]policy {
+	const h, m = time.Hour, time.Minute
+	return map[Kind]policy{
+		Near: {priority: 3, breaks: true, perRise: true, lasts: 2 * h, curve: true},
+		Reached: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, LevelsOff}, fires: []Kind{Near, LevelsOff},
+			repeat: 15 * m, lasts: 6 * h, curve: true},
+		Over: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff}, fires: []Kind{Near, LevelsOff},
+			repeat: 10 * m, lasts: 12 * h, curve: true},
+		LevelsOff:   {priority: 3, perRise: true, lasts: 6 * h, curve: true},
+		StarterPeak: {priority: 3, perRise: true, supersedes: []Kind{Near}, fires: []Kind{Near}, lasts: 6 * h, curve: true},
 		StarterFalling: {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak},
-			spends: []Kind{Near, StarterPeak}, lasts: 12 * time.Hour},
+			fires: []Kind{Near, StarterPeak}, lasts: 12 * h, curve: true},
 		StarterHungry: {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling},
-			spends: []Kind{Near, StarterPeak, StarterFalling}, lasts: 48 * time.Hour},
-		StepDue:   {priority: 3, escalates: true, first: 10 * time.Minute, lasts: 3 * time.Hour},
-		PlanMoved: {priority: 3, lasts: 6 * time.Hour},
-		TooCold:   {priority: 3, lasts: 6 * time.Hour},
-		TooHot:    {priority: 4, escalates: true, first: 20 * time.Minute, lasts: 6 * time.Hour},
-		OvenHeating: {priority: 5, supersedes: []Kind{TooHot}, escalates: true,
-			first: time.Minute, lasts: 12 * time.Hour},
-		SensorLost: {priority: 4, supersedes: []Kind{SensorSuspect}, escalates: true,
-			first: 20 * time.Minute, lasts: 12 * time.Hour, tellsEnd: true},
-		SensorSuspect:  {priority: 3, lasts: 12 * time.Hour},
-		ProbeLost:      {priority: 3, lasts: 12 * time.Hour},
-		ClockNotSet:    {priority: 2, lasts: 24 * time.Hour},
-		DiskNearlyFull: {priority: 3, lasts: 48 * time.Hour},
-		UnderVoltage:   {priority: 3, lasts: 48 * time.Hour},
-		NobodyWatched:  {priority: 4, lasts: 12 * time.Hour},
+			fires: []Kind{Near, StarterPeak, StarterFalling}, lasts: 48 * h, curve: true},
+		StepDue:        {priority: 3, breaks: true, repeat: 10 * m, lasts: 3 * h},
+		PlanMoved:      {priority: 3, lasts: 6 * h, curve: true},
+		TooCold:        {priority: 3, lasts: 6 * h},
+		TooHot:         {priority: 4, breaks: true, repeat: 20 * m, lasts: 6 * h},
+		OvenHeating:    {priority: 5, breaks: true, supersedes: []Kind{TooHot}, repeat: m, lasts: 12 * h},
+		SensorLost:     {priority: 4, supersedes: []Kind{SensorSuspect}, repeat: 20 * m, lasts: 12 * h, tellsEnd: true},
+		SensorSuspect:  {priority: 3, lasts: 12 * h},
+		ProbeLost:      {priority: 3, lasts: 12 * h},
+		ClockNotSet:    {priority: 2, lasts: 24 * h},
+		DiskNearlyFull: {priority: 3, lasts: 48 * h},
+		UnderVoltage:   {priority: 3, lasts: 48 * h},
+		NobodyWatched:  {priority: 4, lasts: 12 * h, curve: true},
 	}
+}
+
+// wordEvery is how often an open alarm of the kind is worded anew.
+func (p policy) wordEvery() time.Duration {
+	if p.repeat > 0 {
+		return min(5*time.Minute, p.repeat)
+	}
+	return 5 * time.Minute
 }
 
 // Kinds lists every kind, in the order they are looked at.
@@ -56,3 +91,72 @@ func Kinds() []Kind {
 		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, TooHot, TooCold,
 		NobodyWatched, ClockNotSet, DiskNearlyFull, UnderVoltage}
 }
+
+// kindList names every kind of alarm, for errors.
+func kindList() string {
+	var names []string
+	for _, k := range Kinds() {
+		names = append(names, string(k))
+	}
+	slices.Sort(names)
+	return strings.Join(names, ", ")
+}
+
+// ofMachine reports whether a kind is about the machine and not a vessel.
+func ofMachine(k Kind) bool { return k == ClockNotSet || k == DiskNearlyFull || k == UnderVoltage }
+
+// Limits and hold times of the rules: common practice in a home kitchen, no source.
+const (
+	leadDefault      = 30 * time.Minute // of the near warning
+	nearHold         = 2 * time.Minute
+	movedBy          = 10 * time.Minute // a near warning is told anew when its time moves by this
+	reachedHold      = 30 * time.Second
+	overPercent      = 15.0 // above the target, in percent of the start volume
+	overHold         = 5 * time.Minute
+	levelsOffHold    = 10 * time.Minute
+	starterHold      = 5 * time.Minute
+	tooHotC          = 32.0
+	tooHotHold       = 5 * time.Minute
+	tooColdC         = 16.0
+	tooColdHold      = 15 * time.Minute
+	hysteresisC      = 1.0
+	fridgeAirC       = 9.0  // air this cold is a fridge, whatever was told
+	ovenLimitC       = 45.0 // hotter than any proofing place
+	ovenRearm        = 15 * time.Minute
+	lostAfterDefault = 5 * time.Minute
+	suspectHold      = 10 * time.Minute
+	probeAfter       = 15 * time.Minute // a bad plug shows within minutes, and the rise is watched meanwhile
+	clockHold        = 5 * time.Minute
+	diskFreeRatio    = 0.05
+	powerHold        = 10 * time.Second
+	recoveredAfter   = 5 * time.Minute // a fault must be gone this long to be over
+
+	unwatchedLeast = 2 * time.Minute  // the shortest span worth a message
+	unwatchedWait  = 3 * time.Minute  // for a first reading after the start
+	unwatchedTold  = 30 * time.Minute // after the start it is not worth one any more
+
+	planMovedBy   = 30 * time.Minute // told beyond this
+	planMovedBack = 15 * time.Minute // over below this
+	planMovedStep = 30 * time.Minute // told anew in steps of this
+	planMovedHold = 10 * time.Minute
+)
+
+// The named reasons an alarm of a kind may carry.
+const (
+	PastMark      = "past_mark"       // over: above the target by the margin
+	NoRiseLeft    = "no_rise_left"    // over: growth is ending
+	FellBack      = "fell_back"       // over: the surface sinks again
+	WithinLead    = "within_lead"     // near
+	AtMark        = "at_mark"         // reached
+	EndsBelowMark = "ends_below_mark" // levels_off
+	DoughHot      = "dough_hot"       // too_hot
+	DoughCold     = "dough_cold"      // too_cold
+	HeatsTooFast  = "heats_too_fast"  // oven_heating
+	BeyondLimit   = "beyond_limit"    // oven_heating
+	NoReading     = "no_reading"      // sensor_lost
+	NotBelieved   = "not_believed"    // sensor_suspect
+	ByTime        = "by_time"         // starter_hungry: not seen, but its usual time is up
+	InCold        = "in_cold"         // starter_hungry: kept cold and due for its feed
+	ReadyLater    = "later"           // plan_moved
+	ReadySooner   = "sooner"          // plan_moved
+)

@@ -88,7 +88,7 @@ func newKit(store *MemStore, policy Policy, routes ...Route) *kit {
 // raised builds a change that raises an alarm now.
 func raised(kind Kind, id string) Change {
 	return Change{What: WasRaised, ClockSet: true, Alarm: Alarm{ID: id, Kind: kind, Vessel: "tub", RiseID: 1, State: Firing,
-		Since: time.Now(), FiredAt: time.Now(), Title: id, Text: "Text of " + id + ".", Priority: NewTraits()[kind].priority}}
+		Since: time.Now(), FiredAt: time.Now(), Title: id, Text: "Text of " + id + ".", Priority: policies()[kind].priority}}
 }
 
 // states lists the letters as "id state".

@@ -17,7 +17,13 @@ type Quiet struct {
 // DefaultBreak returns the kinds that break through quiet hours when nothing
 // else is set: those that cannot wait until the morning.
 func DefaultBreak() []Kind {
-	return []Kind{OvenHeating, Near, Reached, Over, TooHot, StepDue}
+	var kinds []Kind
+	for _, k := range Kinds() {
+		if policies()[k].breaks {
+			kinds = append(kinds, k)
+		}
+	}
+	return kinds
 }
 
 // Validate checks the times and kinds. The error is a *FieldError.
@@ -69,7 +75,7 @@ func (q Quiet) Hold(kind Kind, now time.Time) time.Time {
 // breaks reports whether a kind is told in quiet hours.
 func (q Quiet) breaks(kind Kind) bool {
 	if q.Break == nil {
-		return slices.Contains(DefaultBreak(), kind)
+		return policies()[kind].breaks
 	}
 	return slices.Contains(q.Break, kind)
 }

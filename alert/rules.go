@@ -1,131 +1,422 @@
 package alert
 
 import (
+	"math"
+	"strings"
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
+	"tidemark/estimator"
 )
 
-// Rules are the limits and hold times of a Watch. A field left at zero takes
-// the value of DefaultRules, so Rules{} is ready to use.
-type Rules struct {
-	Household text.Locale     `yaml:"-"` // how the texts speak
-	Words     *text.Localizer `yaml:"-"` // one for many vessels; nil: a new one for Household
-	Traits    Traits          `yaml:"-"` // one for many vessels; nil: a new one
-
-	Lead     time.Duration `yaml:"-"` // used when Input.Lead is zero
-	NearHold time.Duration `yaml:"near_hold"`
-	// ShiftMin is how far the time told by a near warning may move before the
-	// warning is updated.
-	ShiftMin time.Duration `yaml:"near_update_after"`
-
-	ReachedHold      time.Duration `yaml:"reached_hold"`
-	OverMarginPoints float64       `yaml:"over_margin_points"` // percentage points above the mark
-	OverHold         time.Duration `yaml:"over_hold"`
-	LevelsOffHold    time.Duration `yaml:"levels_off_hold"`
-	StarterHold      time.Duration `yaml:"starter_hold"`
-
-	TooHotC     float64       `yaml:"too_hot_c"`
-	TooHotHold  time.Duration `yaml:"too_hot_hold"`
-	TooColdC    float64       `yaml:"too_cold_c"`
-	TooColdHold time.Duration `yaml:"too_cold_hold"`
-	TempBandC   float64       `yaml:"temperature_hysteresis_c"`
-	OvenLimitC  float64       `yaml:"oven_limit_c"`
-
-	LostAfter   time.Duration `yaml:"-"` // dough not seen for longer than this, whatever the reason
-	SuspectHold time.Duration `yaml:"suspect_hold"`
-	ClockHold   time.Duration `yaml:"clock_hold"`
-	DiskRatio   float64       `yaml:"disk_free_ratio"` // 0..1
-	PowerHold   time.Duration `yaml:"power_hold"`
-
-	// Rearm is how long a fault must be gone before it counts as recovered.
-	Rearm time.Duration `yaml:"recovered_after"`
+// observation is one input with what the rules need to know beside it.
+type observation struct {
+	Input
+	ev      *Evaluator
+	t       *text.Localizer // for this moment
+	e       *estimator.Estimate
+	watched bool // a rise is under way
+	dough   bool // the vessel holds dough, not starter
+	hot     *heating
+	warming bool // the dough gets warmer at a pace worth waiting for
 }
 
-// DefaultRules returns the limits used when nothing else is set. They are
-// common practice in a home kitchen, no source.
-func DefaultRules() Rules {
-	return Rules{
-		Lead:             30 * time.Minute,
-		NearHold:         2 * time.Minute,
-		ShiftMin:         10 * time.Minute,
-		ReachedHold:      30 * time.Second,
-		OverMarginPoints: 15,
-		OverHold:         5 * time.Minute,
-		LevelsOffHold:    10 * time.Minute,
-		StarterHold:      5 * time.Minute,
-		TooHotC:          32,
-		TooHotHold:       5 * time.Minute,
-		TooColdC:         16,
-		TooColdHold:      15 * time.Minute,
-		TempBandC:        1,
-		OvenLimitC:       45,
-		LostAfter:        5 * time.Minute,
-		SuspectHold:      10 * time.Minute,
-		ClockHold:        5 * time.Minute,
-		DiskRatio:        0.05,
-		PowerHold:        10 * time.Second,
-		Rearm:            5 * time.Minute,
+// rule says what it finds at one moment; a kind may have several conditions, one a
+// sub key. A rule that returns nothing leaves its slots alone.
+type rule func(*observation) []condition
+
+// rules returns the rules in the order their alarms are told.
+func rules() []rule {
+	return []rule{
+		ovenHeating, sensorLost, sensorSuspect, probeLost, reached, over, near, levelsOff,
+		starterHungry, starterFalling, starterPeak, stepsDue, planMoved, tooHot, tooCold,
+		nobodyWatched, clockNotSet, diskNearlyFull, underVoltage,
 	}
 }
 
-// withDefaults fills the fields left at zero.
-func (r Rules) withDefaults() Rules {
-	d := DefaultRules()
-	for _, p := range []struct{ have, def *time.Duration }{
-		{&r.Lead, &d.Lead}, {&r.NearHold, &d.NearHold}, {&r.ShiftMin, &d.ShiftMin},
-		{&r.ReachedHold, &d.ReachedHold}, {&r.OverHold, &d.OverHold},
-		{&r.LevelsOffHold, &d.LevelsOffHold}, {&r.StarterHold, &d.StarterHold},
-		{&r.TooHotHold, &d.TooHotHold}, {&r.TooColdHold, &d.TooColdHold},
-		{&r.LostAfter, &d.LostAfter}, {&r.SuspectHold, &d.SuspectHold},
-		{&r.ClockHold, &d.ClockHold}, {&r.PowerHold, &d.PowerHold}, {&r.Rearm, &d.Rearm},
-	} {
-		if *p.have == 0 {
-			*p.have = *p.def
-		}
+// observation gathers what the rules need. Temperatures of the estimate stand in
+// until some are observed.
+func (e *Evaluator) observation(in Input) *observation {
+	if in.Lead <= 0 {
+		in.Lead = leadDefault
 	}
-	for _, p := range []struct{ have, def *float64 }{
-		{&r.OverMarginPoints, &d.OverMarginPoints}, {&r.TooHotC, &d.TooHotC},
-		{&r.TooColdC, &d.TooColdC}, {&r.TempBandC, &d.TempBandC},
-		{&r.OvenLimitC, &d.OvenLimitC}, {&r.DiskRatio, &d.DiskRatio},
-	} {
-		if *p.have == 0 {
-			*p.have = *p.def
-		}
-	}
-	return r
+	o := &observation{Input: in, ev: e, t: e.text.At(in.Now), e: &in.Estimate, dough: in.Holds != estimator.Starter}
+	o.watched = in.Estimate.Phase != "" && in.Estimate.Phase != estimator.Idle && in.Estimate.Phase != estimator.Ended
+	e.oven.estimated(in.Now, in.Estimate.DoughC, in.Estimate.AirC)
+	o.hot = e.oven.take()
+	o.warming = e.trend.add(in.Now, in.Estimate.DoughC)
+	return o
 }
 
-// Validate checks limits that came from a configuration. Zero fields pass: they
-// take their default. The error is a *FieldError.
-func (r Rules) Validate() error {
-	r = r.withDefaults()
-	for _, c := range []struct {
-		field, unit     string
-		value, low, top float64
-	}{
-		{"too_hot_c", "C", r.TooHotC, 24, 44},
-		{"too_cold_c", "C", r.TooColdC, 0, 23},
-		{"temperature_hysteresis_c", "C", r.TempBandC, 0.1, 5},
-		{"oven_limit_c", "C", r.OvenLimitC, 38, 60},
-		{"over_margin_points", "percentage points", r.OverMarginPoints, 2, 100},
-		{"disk_free_ratio", "(a ratio)", r.DiskRatio, 0.001, 0.5},
-		{"near_hold", "minutes", r.NearHold.Minutes(), 0.1, 30},
-		{"near_update_after", "minutes", r.ShiftMin.Minutes(), 1, 120},
-		{"reached_hold", "minutes", r.ReachedHold.Minutes(), 0, 30},
-		{"over_hold", "minutes", r.OverHold.Minutes(), 0.1, 120},
-		{"levels_off_hold", "minutes", r.LevelsOffHold.Minutes(), 0.1, 120},
-		{"starter_hold", "minutes", r.StarterHold.Minutes(), 0.1, 120},
-		{"too_hot_hold", "minutes", r.TooHotHold.Minutes(), 0.1, 120},
-		{"too_cold_hold", "minutes", r.TooColdHold.Minutes(), 0.1, 240},
-		{"suspect_hold", "minutes", r.SuspectHold.Minutes(), 0.1, 240},
-		{"clock_hold", "minutes", r.ClockHold.Minutes(), 0, 120},
-		{"power_hold", "minutes", r.PowerHold.Minutes(), 0, 60},
-		{"recovered_after", "minutes", r.Rearm.Minutes(), 0.1, 120},
-	} {
-		if !(c.value >= c.low && c.value <= c.top) {
-			return fieldErrorf(c.field, "%g %s is outside %g to %g; choose a value in that range or leave it out", c.value, c.unit, c.low, c.top)
+// active reports whether a kind is pending or open, so that the softer limit of its
+// hysteresis holds.
+func (o *observation) active(kind Kind) bool {
+	s := o.ev.peek(kind)
+	return s.open || !s.since.IsZero()
+}
+
+// open reports whether a kind is raised and not resolved.
+func (o *observation) open(kind Kind) bool { return o.ev.peek(kind).open }
+
+// seen reports since when a condition is seen; now when it is not.
+func (o *observation) seen(kind Kind) time.Time { return orTime(o.ev.peek(kind).since, o.Now) }
+
+// sees reports whether the estimate rests on readings that make sense.
+func (o *observation) sees() bool {
+	return o.e.Quality == estimator.QualityOK || o.e.Quality == ""
+}
+
+// values returns what most sentences about a rise need.
+func (o *observation) values() text.Values {
+	e := o.e
+	return text.Values{
+		"vessel": o.Vessel, "percent": e.RisePercent, "mark_percent": e.TargetPercent,
+		"peak_percent": e.PeakPercent, "ceiling_percent": e.CeilingPercent, "carry_percent": e.CarryOverPercent,
+		"at": e.Ready.Median, "from": e.Ready.From, "until": e.Ready.Until, "since": e.PhaseSince,
+		"of": o.ProofOf, "loaf": o.LoafBy.Median,
+	}
+}
+
+// words says a title and the sentences of some keys; empty keys are left out.
+func (o *observation) words(v text.Values, title string, keys ...string) words {
+	var said []string
+	for _, k := range keys {
+		if k != "" {
+			said = append(said, o.t.Say(k, v))
 		}
 	}
-	return nil
+	return words{o.t.Say(title, v), join(said...)}
+}
+
+// join puts sentences together, leaving out empty ones.
+func join(parts ...string) string {
+	var said []string
+	for _, p := range parts {
+		if p != "" {
+			said = append(said, p)
+		}
+	}
+	return strings.Join(said, " ")
+}
+
+// do returns the key of what to do, for what is in the vessel and whether it is a
+// final proof; own names the plain key.
+func (o *observation) do(key, own string) string {
+	switch {
+	case o.Proof == "":
+		return own
+	case o.forSample() && o.t.Has(key+".sample"):
+		return key + ".sample"
+	}
+	return key + ".proof"
+}
+
+// content is the last part of the keys that differ for dough and starter.
+func (o *observation) content() string {
+	if o.dough {
+		return string(estimator.Dough)
+	}
+	return string(estimator.Starter)
+}
+
+// doubt returns the key that says when the estimate does not rest on readings; empty
+// when it does.
+func (o *observation) doubt() string {
+	switch o.e.Quality {
+	case estimator.QualityGap:
+		return "note.blind"
+	case estimator.QualitySuspect:
+		return "note.unsure"
+	}
+	return ""
+}
+
+// forSample reports whether the vessel is a sample jar of a loaf that is told apart.
+func (o *observation) forSample() bool { return o.Proof == bake.SampleBasis && o.Told }
+
+// pastUse reports whether the vessel is a sample jar whose loaf has proofed: what
+// goes on in it is of no use any more.
+func (o *observation) pastUse() bool { return o.forSample() && o.LoafBy.IsZero() }
+
+// ahead reports whether the forecast names a moment still to come.
+func (o *observation) ahead() bool {
+	return !o.e.Ready.IsZero() && o.Now.Sub(o.e.Ready.Median) < nearHold
+}
+
+// atTarget reports whether the target is reached, however far beyond.
+func (o *observation) atTarget() bool {
+	e := o.e
+	return e.ReadyIsPast || e.Phase == estimator.Ready ||
+		(e.Phase == estimator.Over && e.TargetPercent > 0 && e.RisePercent >= e.TargetPercent)
+}
+
+// near: the target is less than the lead away. The condition is seen a hold time
+// early, so that the warning comes at the lead and a single bad forecast, which does
+// not last that long, does not raise it. Once told it follows the forecast wherever
+// it goes.
+func near(o *observation) []condition {
+	if !o.watched || o.atTarget() || o.pastUse() {
+		return []condition{{kind: Near}}
+	}
+	c := condition{kind: Near, reason: WithinLead, hold: nearHold, say: func() words { return sayNear(o) }}
+	switch told := o.open(Near); {
+	case o.ahead():
+		left := o.e.Ready.Median.Sub(o.Now)
+		c.on, c.ready, c.at = told || left <= o.Lead+nearHold, told || left <= o.Lead, o.e.Ready.Median
+	default:
+		c.on = told || o.e.Phase == estimator.Near
+		c.ready = c.on
+	}
+	return []condition{c}
+}
+
+// sayNear words the near warning, and its update when the time has moved.
+func sayNear(o *observation) words {
+	title, told, carry := "near.title", "near.text", ""
+	if !o.ahead() {
+		title, told = "near.title.open", "near.text.open"
+	} else if s := o.ev.peek(Near); s.open && !s.named.IsZero() {
+		switch moved := o.e.Ready.Median.Sub(s.named); {
+		case moved >= movedBy:
+			title = "near.later.title"
+		case moved <= -movedBy:
+			title = "near.sooner.title"
+		}
+	}
+	if o.dough && !o.forSample() && o.e.CarryOverPercent >= 1 {
+		carry = "near.carry"
+	}
+	return o.words(o.values(), title, told, o.do("near.do", "near.do."+o.content()), carry, o.doubt())
+}
+
+// reached: the dough is at the target.
+func reached(o *observation) []condition {
+	return []condition{{kind: Reached, on: o.watched && o.atTarget() && !o.pastUse(), ready: true, reason: AtMark,
+		hold: reachedHold, say: func() words {
+			since := ""
+			if at := o.e.Ready.Median; o.e.ReadyIsPast && !at.IsZero() && o.Now.Sub(at) > 10*time.Minute {
+				since = "reached.since"
+			}
+			return o.words(o.values(), "reached.title", "reached.text", since, o.do("reached.do", "reached.do."+o.content()), o.doubt())
+		}}}
+}
+
+// over: above the target by the margin, growth ending, or sinking. It escalates when
+// a worse reason comes up or the margin is passed twice. A sample jar runs ahead of
+// its loaf, which is told apart.
+func over(o *observation) []condition {
+	if !o.watched || !o.dough || o.forSample() {
+		return nil
+	}
+	e, above := o.e, o.e.RisePercent-o.e.TargetPercent
+	past := o.atTarget() && (e.Phase == estimator.Over && !e.Exhausted ||
+		e.TargetPercent > 0 && (above-e.RiseSD >= overPercent || o.active(Over) && above >= overPercent))
+	c := condition{kind: Over, ready: true, hold: overHold, unknown: !o.sees() && !o.open(Over)}
+	switch {
+	case e.Phase == estimator.Fallen:
+		c.reason, c.stage = FellBack, 2
+	case e.Exhausted:
+		c.reason, c.stage = NoRiseLeft, 1
+	case past && above >= 2*overPercent:
+		c.reason, c.stage = PastMark, 1
+	case past:
+		c.reason = PastMark
+	default:
+		return []condition{c}
+	}
+	c.on, c.priority = true, min(5, 4+c.stage)
+	c.say = func() words {
+		v, do := o.values(), "over.do."+c.reason
+		if s := o.ev.peek(Over); !s.since.IsZero() && e.Phase != estimator.Fallen {
+			v["since"] = s.since
+		}
+		return o.words(v, "over.title."+c.reason, "over.text."+c.reason, o.do(do, do))
+	}
+	return []condition{c}
+}
+
+// stageOf finds how bad an alarm of an earlier run was when last told.
+func stageOf(a Alarm) int {
+	switch {
+	case a.Kind != Over:
+		return 0
+	case a.Reason == FellBack:
+		return 2
+	case a.Reason == NoRiseLeft, a.Priority >= 5:
+		return 1
+	}
+	return 0
+}
+
+// levelsOff: dough slows down and will most likely stop short of the target.
+func levelsOff(o *observation) []condition {
+	on := o.watched && o.dough && o.e.LevelsOffShort && !o.atTarget() && !o.pastUse()
+	return []condition{{kind: LevelsOff, on: on, ready: true, unknown: o.watched && !o.sees(), reason: EndsBelowMark,
+		hold: levelsOffHold, say: func() words {
+			return o.words(o.values(), "levels_off.title", "levels_off.text", o.do("levels_off.do", "levels_off.do"))
+		}}}
+}
+
+func starterPeak(o *observation) []condition { return starterPhase(o, StarterPeak, estimator.Peak) }
+func starterFalling(o *observation) []condition {
+	return starterPhase(o, StarterFalling, estimator.Falling)
+}
+
+// starterPhase is the rule of one phase of a starter. It is held back from the
+// beginning of the phase, which is kept over a restart.
+func starterPhase(o *observation, kind Kind, phase estimator.Phase) []condition {
+	if o.dough || !o.watched {
+		return nil
+	}
+	c := condition{kind: kind, on: o.e.Phase == phase, ready: true, reason: string(phase), since: o.e.PhaseSince,
+		hold: starterHold, say: func() words { return sayStarter(o, kind) }}
+	if since := o.e.PhaseSince; c.on && !since.IsZero() {
+		c.ready, c.hold = o.Now.Sub(since) >= c.hold, 0
+	}
+	return []condition{c}
+}
+
+// sayStarter words the three states of a starter and the hours to come. Nothing is
+// said to have sunk to where it stands.
+func sayStarter(o *observation, kind Kind) words {
+	v, key := o.values(), string(kind)
+	told, care, weak := key+".text", "", ""
+	if sank := math.Round(o.e.RisePercent) < math.Round(o.e.PeakPercent); !sank && o.t.Has(told+".level") {
+		told += ".level"
+	}
+	if c := o.Care; c != nil {
+		v["until"], v["hungry"] = c.UseUntil, c.Hungry.Median
+		switch {
+		case kind == StarterPeak && c.UseUntil.After(o.Now):
+			care = "care.use"
+		case kind == StarterFalling && c.Hungry.Median.After(o.Now):
+			care = "care.hungry"
+		}
+		if o.Weak && kind == StarterPeak {
+			weak = "care.weak"
+		}
+	}
+	return o.words(v, key+".title", told, key+".do", care, weak, o.doubt())
+}
+
+// starterHungry: seen hungry; or not seen, or in the cold, and due by the care of its
+// feeds.
+func starterHungry(o *observation) []condition {
+	found := starterPhase(o, StarterHungry, estimator.Hungry)
+	if len(found) == 0 || found[0].on || o.Care == nil || o.Now.Before(o.Care.NextFeed) {
+		return found
+	}
+	c := &found[0]
+	switch {
+	case o.InFridge:
+		c.reason = InCold
+	case !o.sees():
+		c.reason = ByTime
+	default:
+		return found // the sensor sees it, and says when
+	}
+	c.on, c.since = true, o.Care.NextFeed
+	c.say = func() words {
+		v, key := o.values(), string(StarterHungry)
+		v["fed"], v["hungry"] = o.Care.Feed.At, o.Care.Hungry.Median
+		return o.words(v, key+".title."+c.reason, key+".text."+c.reason, key+".do")
+	}
+	return found
+}
+
+// stepsDue: a step of the timetable should be done now, also after the rise. The end
+// of a watched bulk is told by reached.
+func stepsDue(o *observation) []condition {
+	var found []condition
+	for _, s := range o.Steps {
+		found = append(found, condition{kind: StepDue, sub: s.ID, ready: true, reason: s.ID,
+			on:  s.State == bake.DueNow && (!o.watched || s.ID != bake.BulkID),
+			say: func() words { return sayStep(o, s) }})
+	}
+	return found
+}
+
+// sayStep words a step that is due.
+func sayStep(o *observation, s bake.Step) words {
+	name, do, caution := o.stepWords(s)
+	v := text.Values{"vessel": o.Vessel, "step": name, "do": do, "from": s.From, "until": s.Until}
+	window := ""
+	if s.Until.After(s.From) {
+		window = "step_due.window"
+	}
+	said := o.words(v, "step_due.title", "step_due.text", window, o.stepNote(s.ID, v))
+	return words{said.title, join(said.text, caution)}
+}
+
+// stepWords returns a step's name, what to do and its caution, in the household's
+// language. The catalogue knows the steps by their key; one without a key keeps the
+// words it has.
+func (o *observation) stepWords(s bake.Step) (name, do, caution string) {
+	key := "step." + s.Key
+	if s.Key == "" || !o.t.Has(key+".do") {
+		return s.Name, s.Do, s.Caution
+	}
+	own, _ := strings.CutPrefix(s.Caution, bake.Warning(s.Warn...))
+	var cautions []string
+	for _, w := range s.Warn {
+		cautions = append(cautions, o.t.Say("caution."+w, nil))
+	}
+	v := text.Values{}
+	for name, x := range s.Values {
+		v[name] = x
+	}
+	return o.t.Say(key+".name", v), o.t.Say(key+".do", v), join(append(cautions, strings.TrimSpace(own))...)
+}
+
+// stepNote returns the key of what is measured about a step of the bake after its
+// bulk, and adds its values.
+func (o *observation) stepNote(id string, v text.Values) string {
+	a := o.After
+	if a == nil {
+		return ""
+	}
+	v["core_c"], v["low_c"], v["best_c"], v["high_c"], v["slice_c"] = a.CoreC, a.Done.LowC, a.Done.BestC, a.Done.MostC, a.SliceC
+	switch known := !math.IsNaN(a.CoreC); {
+	case id == bake.ProofID && a.Basis != "":
+		return "bread.proof." + string(a.Basis)
+	case id == bake.OutID && !a.DoneAt.IsZero():
+		return "bread.core.done"
+	case id == bake.OutID && known:
+		return "bread.core.not_done"
+	case id == bake.OutID:
+		return "bread.core.none"
+	case id == bake.SliceID && a.Probe && known && a.CoreC <= a.SliceC+1:
+		return "bread.slice.core"
+	case id == bake.SliceID:
+		return "bread.slice.mass"
+	}
+	return ""
+}
+
+// planMoved: the bread of a plan will not be ready when the plan had it.
+func planMoved(o *observation) []condition {
+	p := o.Plan
+	c := condition{kind: PlanMoved, ready: true, hold: planMovedHold, reason: ReadyLater}
+	if p.Ready.IsZero() || p.Planned.IsZero() {
+		return []condition{c}
+	}
+	by, limit := p.Ready.Median.Sub(p.Planned), planMovedBy
+	if o.active(PlanMoved) {
+		limit = planMovedBack
+	}
+	title := "plan_moved.title"
+	if by < 0 {
+		c.reason, title = ReadySooner, "plan_moved.title.sooner"
+	}
+	do := c.reason
+	if p.Ready.Median.After(p.Wanted) {
+		do = "too_late"
+	}
+	c.on, c.at = by.Abs() >= limit, p.Planned.Add(by.Round(planMovedStep))
+	c.say = func() words {
+		return o.words(text.Values{"vessel": o.Vessel, "wanted": p.Wanted, "planned": p.Planned, "at": p.Ready.Median,
+			"from": p.Ready.From, "until": p.Ready.Until}, title, "plan_moved.text", "plan_moved.do."+do)
+	}
+	return []condition{c}
 }

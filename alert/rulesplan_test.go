@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -23,7 +24,7 @@ func bread(by time.Duration) func(*Input) {
 // TestPlanMovedIsToldOnceAndAgainWhenItMovesOn lets the bread slip, slip more and
 // come back.
 func TestPlanMovedIsToldOnceAndAgainWhenItMovesOn(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(20*time.Minute, time.Minute, bread(20*time.Minute))
 	assert.Empty(t, s.said, "twenty minutes are not worth a word")
 	s.run(30*time.Minute, time.Minute, bread(35*time.Minute))
@@ -47,7 +48,7 @@ func TestPlanMovedIsToldOnceAndAgainWhenItMovesOn(t *testing.T) {
 // TestPlanMovedOutlivesTheRise goes on after the bulk has ended and ends with
 // the plan.
 func TestPlanMovedOutlivesTheRise(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(20*time.Minute, time.Minute, bread(time.Hour))
 	require.Len(t, s.said, 1)
 	s.set(func(e *estimator.Estimate) { e.Phase = estimator.Ended })

@@ -46,7 +46,7 @@ func (o *Outbox) dress(ctx context.Context, route Route, l Letter, m *Message) {
 		m.Links = o.opts.Links(m.AlarmID)
 		o.labels(&m.Links)
 	}
-	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && showsCurve(m.Kind) && l.Attempts < plainAfter {
+	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && policies()[m.Kind].curve && l.Attempts < plainAfter {
 		if png, err := o.opts.Picture(ctx, m.Vessel, m.RiseID); err == nil && len(png) <= maxPicture {
 			m.Picture, m.PictureText = png, o.words.Say("picture", text.Values{"vessel": m.Vessel})
 		}
@@ -54,15 +54,6 @@ func (o *Outbox) dress(ctx context.Context, route Route, l Letter, m *Message) {
 	if late := o.opts.Clock.Now().Sub(m.Due); !m.Due.IsZero() && late > lateAfter {
 		m.Text = join(o.words.Say("late", text.Values{"span": late}), m.Text)
 	}
-}
-
-// showsCurve reports whether the curve of the rise helps with a kind of alarm.
-func showsCurve(k Kind) bool {
-	switch k {
-	case Near, Reached, Over, LevelsOff, StarterPeak, StarterFalling, StarterHungry, NobodyWatched, PlanMoved:
-		return true
-	}
-	return false
 }
 
 // maxPicture is the size limit of an attached picture, bytes.

@@ -58,23 +58,3 @@ func (m Move) Letter(l Letter) Letter {
 	m.Times(&l.CreatedAt, &l.SentAt)
 	return l
 }
-
-// Shift moves what the watch remembers in time, for a clock that was wrong and
-// has been set now: hold times and alarms stay as they are. The short memory of
-// temperatures is begun anew, and open alarms are worded anew at the next Step,
-// because their texts name times.
-func (w *Watch) Shift(m Move) {
-	for vessel, key := range w.rises {
-		m.Times(&key.started)
-		w.rises[vessel] = key
-	}
-	for _, s := range w.slots {
-		// What an alarm told of is ahead of the moment it was seen last.
-		m.along(s.last, &s.told)
-		m.Times(&s.since, &s.last, &s.clear, &s.drift)
-		s.alarm = m.Alarm(s.alarm)
-		s.said = time.Time{}
-	}
-	clear(w.heat)
-	clear(w.trend)
-}

@@ -260,23 +260,23 @@ func TestMoveTakesPartOfTheTimes(t *testing.T) {
 	assert.Equal(t, "no message", string(m.Letter(l).Body))
 }
 
-// TestWatchShiftKeepsHolds sets the clock while a warning is held back: it comes
+// TestAClockStepKeepsHolds sets the clock while a warning is held back: it comes
 // when it would have come.
-func TestWatchShiftKeepsHolds(t *testing.T) {
+func TestAClockStepKeepsHolds(t *testing.T) {
 	for name, by := range steps() {
 		t.Run(name, func(t *testing.T) {
-			s := newScene(t, Rules{ReachedHold: 4 * time.Minute})
-			s.set(func(e *estimator.Estimate) { e.ReadyIsPast = true })
-			s.run(3*time.Minute, time.Minute, nil)
+			s := newScene(t, text.Locale{})
+			s.set(func(e *estimator.Estimate) { e.Phase = estimator.Fallen })
+			s.run(4*time.Minute, time.Minute, nil)
 			assert.Empty(t, s.said)
-			s.w.Shift(Move{By: by})
+			s.w.ClockStep(Move{By: by})
 			s.in.Now = s.in.Now.Add(by)
 			s.run(time.Minute, time.Minute, nil)
 			assert.Empty(t, s.said)
 			s.run(time.Minute, time.Minute, nil)
 			require.Len(t, s.saidA, 1)
-			assert.Equal(t, Reached, s.saidA[0].Kind)
-			assert.Equal(t, 4*time.Minute, s.saidA[0].FiredAt.Sub(s.saidA[0].Since))
+			assert.Equal(t, Over, s.saidA[0].Kind)
+			assert.Equal(t, 5*time.Minute, s.saidA[0].FiredAt.Sub(s.saidA[0].Since))
 			s.run(time.Hour, time.Minute, nil)
 			assert.Len(t, s.saidA, 1)
 		})

@@ -8,33 +8,6 @@ import (
 	"tidemark/estimator"
 )
 
-// Kind names what an alarm is about. It appears in the replay output, the API
-// and metrics, so it never changes its spelling.
-type Kind string
-
-// The kinds.
-const (
-	Near           Kind = "near"
-	Reached        Kind = "reached"
-	Over           Kind = "over" // past the mark, or no rise left
-	LevelsOff      Kind = "levels_off"
-	StarterPeak    Kind = "starter_peak"
-	StarterFalling Kind = "starter_falling"
-	StarterHungry  Kind = "starter_hungry"
-	StepDue        Kind = "step_due"
-	PlanMoved      Kind = "plan_moved" // the bread of a plan will be ready at another time
-	TooCold        Kind = "too_cold"
-	TooHot         Kind = "too_hot"
-	OvenHeating    Kind = "oven_heating"
-	SensorLost     Kind = "sensor_lost"
-	SensorSuspect  Kind = "sensor_suspect"
-	ProbeLost      Kind = "probe_lost" // a thermometer gives nothing
-	ClockNotSet    Kind = "clock_not_set"
-	DiskNearlyFull Kind = "disk_nearly_full"
-	UnderVoltage   Kind = "under_voltage"
-	NobodyWatched  Kind = "nobody_watched" // after an unclean stop
-)
-
 // Input is everything the rules may look at for one vessel at one moment.
 type Input struct {
 	Vessel   string
@@ -52,6 +25,32 @@ type Input struct {
 	InFridge    bool // moved into the cold on purpose
 	System      System
 	Bread
+}
+
+// Plan is what a household took on for a vessel. The zero Plan is none.
+type Plan struct {
+	Wanted  time.Time        // when the bread is to be sliced
+	Planned time.Time        // most likely ready by the plan when it was taken on
+	Ready   estimator.Window // as the steps stand now; zero when nothing is to come
+}
+
+// Silent is a thermometer of a vessel that gives no reading now.
+type Silent struct {
+	Sensor string    // dough or air
+	Since  time.Time // of its last good reading; zero when it never gave one
+}
+
+// Bread is what is known beyond the rise itself: the bake after its bulk, whose
+// final proof a vessel shows, and the care of a starter. The zero Bread says
+// nothing.
+type Bread struct {
+	Proof   bake.ProofBasis  // the rise is a final proof: in the basket or a sample jar; empty for any other
+	ProofOf string           // the vessel whose loaf proofs
+	LoafBy  estimator.Window // when the loaf is ready for which a sample jar stands; zero outside its proof
+	Told    bool             // that loaf is followed and told apart, up to the slice
+	After   *bake.After
+	Care    *bake.Care
+	Weak    bool // the past feeds say that the starter is not as it should be
 }
 
 // System is the state of the machine itself.
@@ -72,22 +71,6 @@ type Span struct{ From, Until time.Time }
 
 // IsZero reports whether there is no span.
 func (s Span) IsZero() bool { return s.From.IsZero() || s.Until.IsZero() }
-
-// The named reasons an alarm of a kind may carry.
-const (
-	PastMark      = "past_mark"       // over: above the mark by the margin
-	NoRiseLeft    = "no_rise_left"    // over: growth is ending
-	FellBack      = "fell_back"       // over: the surface sinks again
-	WithinLead    = "within_lead"     // near
-	AtMark        = "at_mark"         // reached
-	EndsBelowMark = "ends_below_mark" // levels_off
-	DoughHot      = "dough_hot"       // too_hot
-	DoughCold     = "dough_cold"      // too_cold
-	HeatsTooFast  = "heats_too_fast"  // oven_heating
-	BeyondLimit   = "beyond_limit"    // oven_heating
-	NoReading     = "no_reading"      // sensor_lost
-	NotBelieved   = "not_believed"    // sensor_suspect
-)
 
 // What says what happened to an alarm.
 type What string

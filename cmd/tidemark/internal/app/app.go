@@ -106,9 +106,9 @@ func New(o Options) (*App, error) {
 		keep = &diary{o.Store, o.Log}
 	}
 	shop := forecast.NewWorkshop() // one for all: a bench is large
-	shared := alert.Rules{Words: text.New(House(o.Config)), Traits: alert.NewTraits()}
+	words := text.New(House(o.Config))
 	for _, v := range o.Config.Vessels {
-		p, err := newPipe(v, a.rules(v, shared), o, keep, shop)
+		p, err := newPipe(v, alert.NewEvaluator(words, v.LostAfter), o, keep, shop)
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}
@@ -117,15 +117,6 @@ func New(o Options) (*App, error) {
 	}
 	a.newDesk(context.Background(), o.Routes)
 	return a, nil
-}
-
-// rules are the alarm rules of one vessel; shared has what is one for all.
-func (a *App) rules(v config.Vessel, shared alert.Rules) alert.Rules {
-	r := alert.DefaultRules()
-	r.Words, r.Traits = shared.Words, shared.Traits
-	r.LostAfter = v.LostAfter
-	r.Household = House(a.opt.Config)
-	return r
 }
 
 // Start takes up what was under way, opens the page and begins to watch. What

@@ -32,7 +32,7 @@ type pipe struct {
 	// followed: it does not begin by itself.
 	told    bool
 	est     *estimator.Estimator
-	watch   *alert.Watch
+	watch   *alert.Evaluator
 	process *bake.Process // nil when nobody chose one for this rise
 	// processRise is the rise the process began with; the process outlives it.
 	processRise int64
@@ -64,8 +64,8 @@ type pipe struct {
 }
 
 // newPipe builds the pipe of one vessel. All pipes forecast in one workshop.
-func newPipe(v config.Vessel, rules alert.Rules, o Options, keep keeper, shop *forecast.Workshop) (*pipe, error) {
-	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, shop: shop, watch: alert.NewWatch(rules),
+func newPipe(v config.Vessel, rules *alert.Evaluator, o Options, keep keeper, shop *forecast.Workshop) (*pipe, error) {
+	p := &pipe{vessel: v, demo: o.Demo, autoStart: !o.StartTold, keep: keep, shop: shop, watch: rules,
 		link: linkOf(v.ProofOf, v.SampleOf), altitudeM: o.Config.Household.AltitudeM}
 	est, err := p.newEstimator()
 	if err != nil {
@@ -116,7 +116,7 @@ func estimatorConfig(v config.Vessel, autoStart bool) estimator.Config {
 // observe takes one sample in.
 func (p *pipe) observe(s estimator.Sample) {
 	verdict := p.est.Observe(s)
-	p.watch.Feel(p.vessel.Name, s.Time, s.DoughC, s.AirC)
+	p.watch.Observe(s.Time, s.DoughC, s.AirC)
 	p.cold = coldAfter(p.cold, s.Event)
 	p.keeping.stay.follow(s.Time, s.Event, s.DoughC, s.AirC)
 	p.store(s, verdict)
@@ -144,7 +144,7 @@ func (p *pipe) advance(now time.Time, sys alert.System, seen aid, bread alert.Br
 	p.tellAfter(now)
 	p.care = p.tend()
 	bread.After, bread.Care, bread.Weak = p.after, p.care, len(p.keeping.findings) > 0
-	return p.watch.Step(alert.Input{
+	return p.watch.Evaluate(alert.Input{
 		Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.alarmRise(), Now: now,
 		Lead: p.vessel.Lead, Estimate: p.last, Steps: p.steps, InFridge: p.cold, System: sys, Silent: p.taken.silent(), HeightFault: p.taken.fault(heightRole),
 		Bread: bread,

@@ -170,7 +170,7 @@ func (a *App) rebuildMoved(ctx context.Context, p *pipe, j jump) error {
 
 // shift moves what the pipe knows in time, but for the estimator.
 func (p *pipe) shift(m alert.Move) {
-	p.watch.Shift(m)
+	p.watch.ClockStep(m)
 	p.taken.shift(m)
 	m.Times(&p.rise.StartedAt, &p.rise.ReachedAt, &p.rise.PeakAt, &p.rise.PhaseSince, &p.lastRow, &p.last.Time, &p.last.Started)
 	m.Times(&p.keeping.stay.coldFrom, &p.keeping.stay.since, &p.trackKept)

@@ -127,7 +127,7 @@ func (p *pipe) primer(ctx context.Context, store *history.Store, r history.Rise,
 		if e.Time.Before(r.PhaseSince) {
 			e.Phase, e.ReadyIsPast = estimator.Rising, false
 		}
-		p.watch.Prime(alert.Input{
+		p.watch.WarmUp(alert.Input{
 			Vessel: p.vessel.Name, Holds: p.vessel.Holds, RiseID: r.ID, Now: e.Time, Lead: p.vessel.Lead, Estimate: e,
 			InFridge: cold, System: alert.System{ClockSet: true, DiskFreeRatio: nan()},
 		})

@@ -91,21 +91,21 @@ func through(env curve, tau float64, before, after, every float64, rng *rand.Ran
 
 // alarmAt feeds readings to a ring and returns the seconds after the onset of
 // the first alarm; NaN when there is none.
-func alarmAt(times, readings []float64) (float64, *heatAlarm) {
-	return heatAlarmOf(&heatRing{air: true}, times, readings)
+func alarmAt(times, readings []float64) (float64, *heating) {
+	return ovenAlarmOf(&probe{air: true}, times, readings)
 }
 
 // doughAlarmAt is alarmAt for a probe in dough.
-func doughAlarmAt(times, readings []float64) (float64, *heatAlarm) {
-	return heatAlarmOf(&heatRing{}, times, readings)
+func doughAlarmAt(times, readings []float64) (float64, *heating) {
+	return ovenAlarmOf(&probe{}, times, readings)
 }
 
-// heatAlarmOf is alarmAt for a given ring.
-func heatAlarmOf(h *heatRing, times, readings []float64) (float64, *heatAlarm) {
+// ovenAlarmOf is alarmAt for a given ring.
+func ovenAlarmOf(h *probe, times, readings []float64) (float64, *heating) {
 	start := time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)
 	for i, s := range times {
 		at := start.Add(time.Duration(s * float64(time.Second)))
-		if a := h.add(at, readings[i], DefaultRules().OvenLimitC); a != nil {
+		if a := h.add(at, readings[i], ovenLimitC); a != nil {
 			return s, a
 		}
 	}
@@ -288,7 +288,7 @@ func TestOneBadTemperatureDoesNothing(t *testing.T) {
 // A bad sample shown again at every step until the next reading comes is still
 // one bad sample.
 func TestOneBadTemperatureShownForAMinuteDoesNothing(t *testing.T) {
-	var h heatRing
+	var h probe
 	start := time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)
 	for s := 0; s < 1200; s += 5 {
 		c := 24 + 0.0625*float64(s/60%2)
@@ -324,16 +324,16 @@ func TestDoughInsideAHeatingOvenIsNoticedBeforeTheLimit(t *testing.T) {
 	}
 }
 
-func BenchmarkHeatRing(b *testing.B) {
+func BenchmarkProbe(b *testing.B) {
 	rng := rand.New(rand.NewPCG(1, 3))
 	start := time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)
-	var h heatRing
+	var h probe
 	for i := 0; b.Loop(); i++ {
 		h.add(start.Add(time.Duration(i)*5*time.Second), 24+rng.Float64()/8, 45)
 	}
 }
 
-func ExampleRules_ovenTable() {
+func Example_ovenTable() {
 	rng := rand.New(rand.NewPCG(5, 5))
 	for _, c := range []struct {
 		name string
@@ -360,7 +360,7 @@ func TestOvenSaysTheCaseWithSmokeFirst(t *testing.T) {
 		"en": {"Smoke or flames", "door shut", "everyone out", "fire service", "No smoke", "oven off", "take out the dough"},
 		"de": {"Rauch oder Flammen", "geschlossen", "alle hinaus", "Feuerwehr", "Kein Rauch", "ausschalten", "herausnehmen"},
 	} {
-		s := newScene(t, Rules{Household: text.Locale{Language: language}})
+		s := newScene(t, text.Locale{Language: language})
 		s.run(5*time.Minute, 5*time.Second, nil)
 		s.run(2*time.Minute, 5*time.Second, func(in *Input) { in.Estimate.AirC += 1.4 })
 		require.NotEmpty(t, s.saidA)

@@ -58,8 +58,8 @@ type heatPoint struct {
 	c  float64
 }
 
-// heatRing keeps the recent temperatures of one probe.
-type heatRing struct {
+// probe keeps the recent temperatures of one probe.
+type probe struct {
 	air    bool // hangs in the air, not in dough
 	points []heatPoint
 	shape  []time.Time // per test: since when the shape holds; zero when not
@@ -67,8 +67,9 @@ type heatRing struct {
 	values int         // different values since then
 }
 
-// heatAlarm is what a ring has found.
-type heatAlarm struct {
+// heating is what looks like an oven that heats.
+type heating struct {
+	inAir   bool // seen by the probe in the air
 	reason  string
 	since   time.Time
 	beforeC float64 // at since
@@ -78,7 +79,7 @@ type heatAlarm struct {
 // add takes in the temperature measured at a moment and returns what it means;
 // nil when all is well. NaN is no temperature and is passed over, and so is a
 // measurement taken in before.
-func (h *heatRing) add(at time.Time, c, limitC float64) *heatAlarm {
+func (h *probe) add(at time.Time, c, limitC float64) *heating {
 	if math.IsNaN(c) || math.IsInf(c, 0) {
 		return nil
 	}
@@ -111,7 +112,7 @@ const (
 
 // climbs finds an oven in the last few readings of a probe that is read too seldom
 // for the quick test: each is hotter than the one before, by no less each time.
-func (h *heatRing) climbs(at time.Time, c float64) *heatAlarm {
+func (h *probe) climbs(at time.Time, c float64) *heating {
 	unit, steps := h.unit(), 2
 	if unit < 20*time.Second {
 		steps = 3
@@ -134,12 +135,12 @@ func (h *heatRing) climbs(at time.Time, c float64) *heatAlarm {
 		}
 		before = step
 	}
-	return &heatAlarm{reason: HeatsTooFast, since: first.at, beforeC: first.c, nowC: c}
+	return &heating{reason: HeatsTooFast, since: first.at, beforeC: first.c, nowC: c}
 }
 
 // push keeps a measurement that is newer than the last one by heatEvery and
 // reports whether it did.
-func (h *heatRing) push(at time.Time, c float64) bool {
+func (h *probe) push(at time.Time, c float64) bool {
 	if n := len(h.points); n > 0 && at.Sub(h.points[n-1].at) < heatEvery {
 		return false
 	}
@@ -151,7 +152,7 @@ func (h *heatRing) push(at time.Time, c float64) bool {
 
 // beyond watches the fixed limit: three different values over a short while, or
 // a longer stay, so that one bad sample does nothing.
-func (h *heatRing) beyond(at time.Time, c, limitC float64, fresh bool) *heatAlarm {
+func (h *probe) beyond(at time.Time, c, limitC float64, fresh bool) *heating {
 	if c < limitC {
 		h.above, h.values = time.Time{}, 0
 		return nil
@@ -167,13 +168,13 @@ func (h *heatRing) beyond(at time.Time, c, limitC float64, fresh bool) *heatAlar
 		confirm = airConfirm
 	}
 	if (h.values >= 3 && stay >= confirm) || stay >= heatConfirm {
-		return &heatAlarm{reason: BeyondLimit, since: h.above, beforeC: h.at(h.above), nowC: c}
+		return &heating{reason: BeyondLimit, since: h.above, beforeC: h.at(h.above), nowC: c}
 	}
 	return nil
 }
 
 // tooFast runs the tests on the newest point.
-func (h *heatRing) tooFast(at time.Time, c float64) *heatAlarm {
+func (h *probe) tooFast(at time.Time, c float64) *heating {
 	tests := heatTests(h.air)
 	if h.shape == nil {
 		h.shape = make([]time.Time, len(tests))
@@ -193,7 +194,7 @@ func (h *heatRing) tooFast(at time.Time, c float64) *heatAlarm {
 		headed := c + carriedOn(first, second, float64(t.ahead)/float64(window/2))
 		if at.Sub(h.shape[i]) >= hold && rate >= t.rateCPM && headed >= t.headedC {
 			since := at.Add(-window)
-			return &heatAlarm{reason: HeatsTooFast, since: since, beforeC: h.at(since), nowC: c}
+			return &heating{reason: HeatsTooFast, since: since, beforeC: h.at(since), nowC: c}
 		}
 	}
 	return nil
@@ -210,7 +211,7 @@ func carriedOn(first, second, steps float64) float64 {
 }
 
 // unit is the usual spacing of the last measurements, at most 75 s.
-func (h *heatRing) unit() time.Duration {
+func (h *probe) unit() time.Duration {
 	n := len(h.points)
 	if n < 2 {
 		return 0
@@ -227,7 +228,7 @@ func (h *heatRing) unit() time.Duration {
 // halves returns the warming in the first and second half of the window that
 // ends at a moment, in C. Before the first point the temperature is taken as
 // level, but at least half a window must be known.
-func (h *heatRing) halves(end time.Time, window time.Duration) (first, second float64, known bool) {
+func (h *probe) halves(end time.Time, window time.Duration) (first, second float64, known bool) {
 	if len(h.points) < 3 || end.Sub(h.points[0].at) < window/2 {
 		return 0, 0, false
 	}
@@ -236,7 +237,7 @@ func (h *heatRing) halves(end time.Time, window time.Duration) (first, second fl
 }
 
 // at returns the temperature at a moment, on straight lines between points.
-func (h *heatRing) at(t time.Time) float64 {
+func (h *probe) at(t time.Time) float64 {
 	i := sort.Search(len(h.points), func(i int) bool { return !h.points[i].at.Before(t) })
 	switch {
 	case i == 0:
@@ -249,36 +250,38 @@ func (h *heatRing) at(t time.Time) float64 {
 	return a.c + share*(b.c-a.c)
 }
 
-// heatPair holds the recent temperatures of dough and air of one vessel.
-type heatPair struct {
-	dough, air heatRing
-	fed        bool       // measurements come by Feel
-	found      *heatAlarm // since the last take
-	inAir      bool
+// ovenDetector watches the temperatures of dough and air of one vessel.
+type ovenDetector struct {
+	dough, air probe
+	observed   bool     // measurements come one by one
+	found      *heating // since the last take
+}
+
+// newOvenDetector returns a detector that has seen nothing yet.
+func newOvenDetector(observed bool) ovenDetector {
+	return ovenDetector{air: probe{air: true}, observed: observed}
+}
+
+// estimated takes the temperatures of an estimate in where none are observed.
+func (d *ovenDetector) estimated(at time.Time, doughC, airC float64) {
+	if !d.observed {
+		d.add(at, doughC, airC)
+	}
+}
+
+// add takes one moment's temperatures in.
+func (d *ovenDetector) add(at time.Time, doughC, airC float64) {
+	if found := d.dough.add(at, doughC, ovenLimitC); found != nil {
+		d.found = found
+	}
+	if found := d.air.add(at, airC, ovenLimitC); found != nil {
+		found.inAir, d.found = true, found
+	}
 }
 
 // take returns what was found since the last call.
-func (p *heatPair) take() (found *heatAlarm, inAir bool) {
-	found, inAir = p.found, p.inAir
-	p.found = nil
-	return found, inAir
-}
-
-// pair returns the temperatures of a vessel.
-func (w *Watch) pair(vessel string) *heatPair {
-	if w.heat[vessel] == nil {
-		w.heat[vessel] = &heatPair{air: heatRing{air: true}}
-	}
-	return w.heat[vessel]
-}
-
-// feel adds one moment's temperatures.
-func (w *Watch) feel(p *heatPair, at time.Time, doughC, airC float64) {
-	limit := w.rules.OvenLimitC
-	if found := p.dough.add(at, doughC, limit); found != nil {
-		p.found, p.inAir = found, false
-	}
-	if found := p.air.add(at, airC, limit); found != nil {
-		p.found, p.inAir = found, true
-	}
+func (d *ovenDetector) take() *heating {
+	found := d.found
+	d.found = nil
+	return found
 }

@@ -23,15 +23,15 @@ func noon() time.Time { return time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC) }
 // scene feeds a Watch and remembers what it said.
 type scene struct {
 	t     *testing.T
-	w     *Watch
+	w     *Evaluator
 	in    Input
 	said  []string // "12:31 raised near within_lead"
 	saidA []Alarm
 }
 
 // newScene starts a tub of dough that rises quietly.
-func newScene(t *testing.T, r Rules) *scene {
-	s := &scene{t: t, w: NewWatch(r)}
+func newScene(t *testing.T, l text.Locale) *scene {
+	s := &scene{t: t, w: NewEvaluator(text.New(l), 0)}
 	s.in = Input{Vessel: "tub", Holds: estimator.Dough, RiseID: 7, Now: noon(), Lead: 30 * time.Minute,
 		System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 	s.in.Estimate = estimator.Estimate{
@@ -53,7 +53,7 @@ func (s *scene) run(span, every time.Duration, change func(*Input)) {
 		if change != nil {
 			change(&s.in)
 		}
-		for _, c := range s.w.Step(s.in) {
+		for _, c := range s.w.Evaluate(s.in) {
 			if c.What == WasRefreshed {
 				continue
 			}
@@ -73,7 +73,7 @@ func (s *scene) ready(minutes float64) {
 }
 
 func TestOneRiseToldOnce(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.ready(90)
 	s.run(88*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
@@ -107,7 +107,7 @@ func TestOneRiseToldOnce(t *testing.T) {
 }
 
 func TestNearWaitsForTheLead(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.ready(45)
 	s.run(time.Hour, 10*time.Second, nil)
 	require.Len(t, s.said, 1)
@@ -118,7 +118,7 @@ func TestNearWaitsForTheLead(t *testing.T) {
 }
 
 func TestOneBadForecastDoesNotFireNear(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.ready(180)
 	s.run(20*time.Minute, 5*time.Second, nil)
 	s.ready(30) // one bad fit, kept for a minute and a half
@@ -129,7 +129,7 @@ func TestOneBadForecastDoesNotFireNear(t *testing.T) {
 }
 
 func TestNearIsUpdatedWhenTheTimeMoves(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.ready(40)
 	s.run(15*time.Minute, 10*time.Second, nil)
 	s.ready(75)
@@ -145,7 +145,7 @@ func TestNearIsUpdatedWhenTheTimeMoves(t *testing.T) {
 }
 
 func TestNearNeverAfterReached(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 101 })
 	s.run(5*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Near, false, 97 })
@@ -156,7 +156,7 @@ func TestNearNeverAfterReached(t *testing.T) {
 }
 
 func TestNoRiseLeftBeforeTheMark(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.set(func(e *estimator.Estimate) { e.LevelsOffShort, e.RisePercent, e.CeilingPercent = true, 70, 78 })
 	s.run(12*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.Exhausted, e.Phase = true, estimator.Over })
@@ -169,7 +169,7 @@ func TestNoRiseLeftBeforeTheMark(t *testing.T) {
 }
 
 func TestAStarterThroughItsDay(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.in.Holds, s.in.Vessel = estimator.Starter, "rye"
 	for _, p := range []estimator.Phase{estimator.Peak, estimator.Falling, estimator.Hungry} {
 		s.set(func(e *estimator.Estimate) { e.Phase, e.PhaseSince = p, s.in.Now })
@@ -185,7 +185,7 @@ func TestAStarterThroughItsDay(t *testing.T) {
 }
 
 func TestStepsAreToldOnceEach(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	fold := bake.Step{ID: "fold-1", Name: "fold", Do: "Fold it.", Caution: "Wash your hands after touching raw dough.",
 		At: noon(), From: noon(), Until: noon(), State: bake.Waiting}
 	s.in.Steps = []bake.Step{fold}
@@ -199,7 +199,7 @@ func TestStepsAreToldOnceEach(t *testing.T) {
 }
 
 func TestTooHotHoldsAndHasHysteresis(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	warm := func(c float64) func(*Input) {
 		return func(in *Input) { in.Estimate.DoughC = c }
 	}
@@ -221,7 +221,7 @@ func TestTooHotHoldsAndHasHysteresis(t *testing.T) {
 
 func TestTooColdNotInTheFridgeAndNotWhileWarming(t *testing.T) {
 	cold := func(c float64) func(*Input) { return func(in *Input) { in.Estimate.DoughC = c } }
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(30*time.Minute, 10*time.Second, cold(24))
 	s.in.InFridge = true
 	s.run(2*time.Hour, 10*time.Second, cold(6))
@@ -233,14 +233,14 @@ func TestTooColdNotInTheFridgeAndNotWhileWarming(t *testing.T) {
 	s.run(time.Hour, 10*time.Second, cold(15))
 	assert.Equal(t, []string{"17:15 raised too_cold dough_cold"}, s.said)
 
-	s = newScene(t, Rules{})
+	s = newScene(t, text.Locale{})
 	s.in.Estimate.AirC = 5 // nobody marked it, but the air says it all
 	s.run(2*time.Hour, 10*time.Second, cold(12))
 	assert.Empty(t, s.said)
 }
 
 func TestSensorLostIsOneMessage(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.Quality, e.QualityReason = estimator.QualitySuspect, "the level jumps" })
 	s.run(4*time.Minute, 5*time.Second, nil)
@@ -262,7 +262,7 @@ func TestSensorLostIsOneMessage(t *testing.T) {
 }
 
 func TestALidOffForAMinuteSaysNothing(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
 	s.run(4*time.Minute, 5*time.Second, nil)
@@ -274,7 +274,7 @@ func TestALidOffForAMinuteSaysNothing(t *testing.T) {
 // Readings that show no dough are told as soon as readings that are missing, and
 // as loudly, from the start of a rise and later.
 func TestReadingsWithoutDoughAreLostToo(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) {
 		e.Quality, e.QualityReason = estimator.QualitySuspect, "Not seeing the dough since 12:10: the sensor answers nothing in range. Lid or cable?"
@@ -284,7 +284,7 @@ func TestReadingsWithoutDoughAreLostToo(t *testing.T) {
 	assert.Equal(t, 4, s.saidA[0].Priority)
 	assert.Contains(t, s.saidA[0].Text, "since 12:10: the sensor answers nothing in range. Lid or cable?")
 
-	s = newScene(t, Rules{})
+	s = newScene(t, text.Locale{})
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualitySuspect })
 	s.run(20*time.Minute, 5*time.Second, nil)
 	assert.Equal(t, []string{"12:05 raised sensor_lost no_reading"}, s.said, "never seen at all")
@@ -293,7 +293,8 @@ func TestReadingsWithoutDoughAreLostToo(t *testing.T) {
 // A household that wants to wait long for a lost sensor hears of odd readings
 // earlier, and of both as one trouble.
 func TestSuspectBeforeALongWait(t *testing.T) {
-	s := newScene(t, Rules{LostAfter: 30 * time.Minute})
+	s := newScene(t, text.Locale{})
+	s.w = NewEvaluator(text.New(text.Locale{}), 30*time.Minute)
 	s.run(10*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualitySuspect })
 	s.run(40*time.Minute, 5*time.Second, nil)
@@ -303,7 +304,7 @@ func TestSuspectBeforeALongWait(t *testing.T) {
 
 func TestNothingIsToldOfAVesselThatIsNotWatched(t *testing.T) {
 	for _, phase := range []estimator.Phase{estimator.Idle, estimator.Ended} {
-		s := newScene(t, Rules{})
+		s := newScene(t, text.Locale{})
 		s.in.RiseID = 0
 		s.set(func(e *estimator.Estimate) {
 			e.Phase, e.Quality, e.DoughC, e.AirC = phase, estimator.QualityGap, 60, 60
@@ -314,7 +315,7 @@ func TestNothingIsToldOfAVesselThatIsNotWatched(t *testing.T) {
 }
 
 func TestOvenInTheWatch(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 5*time.Second, nil)
 	onset := s.in.Now
 	s.run(10*time.Minute, 5*time.Second, func(in *Input) {
@@ -333,7 +334,7 @@ func TestOvenInTheWatch(t *testing.T) {
 
 // Readings every five seconds, steps only every ten.
 func TestOvenFeltBetweenSteps(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	onset := s.in.Now.Add(10 * time.Minute)
 	s.run(20*time.Minute, 10*time.Second, func(in *Input) {
 		for _, at := range []time.Time{in.Now.Add(-5 * time.Second), in.Now} {
@@ -341,7 +342,7 @@ func TestOvenFeltBetweenSteps(t *testing.T) {
 			if at.After(onset) {
 				air += 15 * at.Sub(onset).Minutes()
 			}
-			s.w.Feel("tub", at, 24, air)
+			s.w.Observe(at, 24, air)
 		}
 	})
 	require.NotEmpty(t, s.said)
@@ -349,10 +350,10 @@ func TestOvenFeltBetweenSteps(t *testing.T) {
 	assert.LessOrEqual(t, s.saidA[0].FiredAt.Sub(onset), time.Minute)
 }
 
-func TestMachineAlarmsComeOnceForSeveralVessels(t *testing.T) {
-	s := newScene(t, Rules{})
+func TestMachineAlarmsNameNoVessel(t *testing.T) {
+	s := newScene(t, text.Locale{})
 	s.in.System = System{ClockSet: false, DiskFreeRatio: 0.02, UnderVoltage: true}
-	s.run(10*time.Minute, 10*time.Second, func(in *Input) { in.Vessel = []string{"tub", "jar"}[in.Now.Second()/10%2] })
+	s.run(10*time.Minute, 10*time.Second, nil)
 	assert.Equal(t, []string{"12:00 raised under_voltage under_voltage", "12:05 raised clock_not_set clock_not_set",
 		"12:05 raised disk_nearly_full disk_nearly_full"}, s.said)
 	for _, a := range s.saidA {
@@ -361,7 +362,7 @@ func TestMachineAlarmsComeOnceForSeveralVessels(t *testing.T) {
 }
 
 func TestNobodyWatched(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.ready(-20)
 	s.set(func(e *estimator.Estimate) { e.Quality, e.RisePercent = estimator.QualityGap, 105 })
 	s.in.System.Unwatched = Span{noon().Add(-100 * time.Minute), noon()}
@@ -386,7 +387,7 @@ func TestNobodyWatched(t *testing.T) {
 // Just after a start the estimate still counts as good, on a reading from before
 // the gap: that is no measurement of now.
 func TestNobodyWatchedDoesNotTakeAnOldReadingForANewOne(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.in.System.Unwatched = Span{noon().Add(-2 * time.Minute), noon()}
 	old := func(in *Input) { in.Estimate.LastSeen = noon().Add(-2 * time.Minute) }
 	s.run(2*time.Minute, 5*time.Second, old)
@@ -395,7 +396,7 @@ func TestNobodyWatchedDoesNotTakeAnOldReadingForANewOne(t *testing.T) {
 	require.NotEmpty(t, s.said)
 	assert.Contains(t, s.saidA[0].Text, "by the forecast; the sensor has not seen it yet")
 
-	s = newScene(t, Rules{})
+	s = newScene(t, text.Locale{})
 	s.in.System.Unwatched = Span{noon().Add(-2 * time.Minute), noon()}
 	s.run(10*time.Second, 5*time.Second, nil)
 	require.NotEmpty(t, s.said)
@@ -403,7 +404,7 @@ func TestNobodyWatchedDoesNotTakeAnOldReadingForANewOne(t *testing.T) {
 }
 
 func TestRestoreSendsNothingTwice(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 101 })
 	s.run(5*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.RisePercent = 120; e.DoughC = 33 })
@@ -413,14 +414,14 @@ func TestRestoreSendsNothingTwice(t *testing.T) {
 		stored[a.ID] = a
 	}
 	require.Len(t, stored, 3)
-	again := newScene(t, Rules{})
+	again := newScene(t, text.Locale{})
 	again.in = s.in
 	var alarms []Alarm
 	for _, a := range stored {
 		alarms = append(alarms, a)
 	}
 	again.w.Restore(alarms)
-	require.Len(t, again.w.Snapshot(), 2, "over and too_hot are open, reached is not")
+	require.Len(t, again.w.Open(), 2, "over and too_hot are open, reached is not")
 	again.run(time.Hour, 5*time.Second, nil)
 	assert.Empty(t, again.said)
 	again.set(func(e *estimator.Estimate) { e.RisePercent = 135 })
@@ -430,7 +431,7 @@ func TestRestoreSendsNothingTwice(t *testing.T) {
 }
 
 func TestANewRiseIsToldAgain(t *testing.T) {
-	s := newScene(t, Rules{})
+	s := newScene(t, text.Locale{})
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast = estimator.Ready, true })
 	s.run(5*time.Minute, 5*time.Second, nil)
 	s.in.RiseID = 8
@@ -442,7 +443,7 @@ func TestANewRiseIsToldAgain(t *testing.T) {
 func TestTextsInTheHouseholdsLanguage(t *testing.T) {
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	require.NoError(t, err)
-	s := newScene(t, Rules{Household: text.Locale{Language: "de", Zone: berlin, Fahrenheit: true}})
+	s := newScene(t, text.Locale{Language: "de", Zone: berlin, Fahrenheit: true})
 	s.run(6*time.Minute, 10*time.Second, func(in *Input) { in.Estimate.DoughC = 33 })
 	require.Len(t, s.said, 1)
 	assert.Equal(t, "Der Teig in tub hat seit 13:00 91 °F; über 90 °F gärt er ungleich und wird schlaff. Kühler stellen, oder das Gefäß in kühles Wasser stellen.",
@@ -473,7 +474,7 @@ func drawEstimate(t *rapid.T, e *estimator.Estimate, now time.Time) {
 // reached.
 func TestRaisedOnceWhateverHappens(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		w := NewWatch(Rules{})
+		w := NewEvaluator(text.New(text.Locale{}), 0)
 		stored := map[string]Alarm{}
 		raised := map[string]int{}
 		reachedTold := false
@@ -483,7 +484,7 @@ func TestRaisedOnceWhateverHappens(t *testing.T) {
 		for range rapid.IntRange(1, 25).Draw(t, "scenes") {
 			drawEstimate(t, &in.Estimate, in.Now)
 			if rapid.IntRange(0, 5).Draw(t, "restart") == 0 {
-				w = NewWatch(Rules{})
+				w = NewEvaluator(text.New(text.Locale{}), 0)
 				var alarms []Alarm
 				for _, a := range stored {
 					alarms = append(alarms, a)
@@ -492,7 +493,7 @@ func TestRaisedOnceWhateverHappens(t *testing.T) {
 			}
 			for range rapid.IntRange(1, 40).Draw(t, "steps") {
 				in.Now = in.Now.Add(30 * time.Second)
-				for _, c := range w.Step(in) {
+				for _, c := range w.Evaluate(in) {
 					stored[c.Alarm.ID] = c.Alarm
 					if c.What != WasRaised {
 						continue
@@ -526,16 +527,8 @@ func TestSafeID(t *testing.T) {
 	assert.Regexp(t, `^[-_A-Za-z0-9]+$`, SafeID("near", "große Schüssel", "1"))
 }
 
-func TestRulesValidate(t *testing.T) {
-	assert.NoError(t, Rules{}.Validate())
-	err := Rules{TooHotC: 80}.Validate()
-	assert.EqualError(t, err, "too_hot_c: 80 C is outside 24 to 44; choose a value in that range or leave it out")
-	var field *FieldError
-	assert.ErrorAs(t, err, &field)
-}
-
-func TestEveryKindHasTraitsAndTexts(t *testing.T) {
-	table, en := NewTraits(), text.New(text.Locale{})
+func TestEveryKindHasPolicyAndTexts(t *testing.T) {
+	table, en := policies(), text.New(text.Locale{})
 	for _, k := range Kinds() {
 		assert.Contains(t, table, k)
 		assert.NotZero(t, table[k].priority, k)

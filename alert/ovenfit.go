@@ -59,7 +59,7 @@ type heatFit struct {
 
 // accelerates looks for an onset since which the newest measurements rise by the
 // square of the time.
-func (h *heatRing) accelerates(at time.Time) *heatAlarm {
+func (h *probe) accelerates(at time.Time) *heating {
 	if now := h.at(at); now-h.at(at.Add(-squareLeast)) < 0.8 {
 		return nil // cheap, and so nearly always
 	}
@@ -81,7 +81,7 @@ func (h *heatRing) accelerates(at time.Time) *heatAlarm {
 		}
 	}
 	onset := at.Add(-oven.since)
-	return &heatAlarm{reason: HeatsTooFast, since: onset, beforeC: h.at(onset), nowC: h.at(at)}
+	return &heating{reason: HeatsTooFast, since: onset, beforeC: h.at(onset), nowC: h.at(at)}
 }
 
 // heats reports whether a fitted square has lasted and grown as in an oven.
@@ -90,7 +90,7 @@ func (f heatFit) heats() bool {
 }
 
 // averaged returns the measurements from a moment on, those within squareBin as one.
-func (h *heatRing) averaged(from time.Time) []heatPoint {
+func (h *probe) averaged(from time.Time) []heatPoint {
 	var out []heatPoint
 	n, begin := 0.0, time.Time{}
 	for _, p := range h.points {

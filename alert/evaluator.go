@@ -1,0 +1,401 @@
+package alert
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"tidemark/alert/text"
+)
+
+// Evaluator folds what is the case with one vessel into changes of its alarms. It
+// has no clock and does no I/O: the same inputs give the same changes, and an alarm
+// found again has the ID it had. It is not safe for use by several goroutines.
+type Evaluator struct {
+	text     *text.Localizer
+	lost     time.Duration // dough not seen for longer than this is told
+	policies map[Kind]policy
+	slots    map[slotKey]*slot
+	rise     *riseKey // nil before the first input
+	oven     ovenDetector
+	trend    trend
+}
+
+// slotKey names one thing that can be raised once at a time.
+type slotKey struct {
+	kind Kind
+	sub  string // the step of step_due, the span of nobody_watched, the probe of probe_lost; else empty
+}
+
+// riseKey tells one rise from the next.
+type riseKey struct {
+	id      int64
+	started time.Time
+}
+
+// slot is the state of one thing that can be raised.
+type slot struct {
+	alarm   Alarm     // the last one raised; valid while open or fired
+	open    bool      // raised and not yet resolved
+	fired   bool      // not raised again in this rise
+	since   time.Time // condition seen since; zero while it is not
+	last    time.Time // condition last seen
+	clear   time.Time // condition gone since; zero while it is there
+	stage   int       // how bad it was when last told
+	named   time.Time // the moment the text named
+	worded  time.Time // when the text was last worded
+	drifted time.Time // since when the moment has moved away from the one named
+}
+
+// condition is what a rule says of one kind at one moment.
+type condition struct {
+	kind     Kind
+	sub      string
+	on       bool // it holds
+	ready    bool // and may be told, once held
+	unknown  bool // nothing can be said: neither on nor gone
+	reason   string
+	hold     time.Duration
+	rearm    time.Duration // at least recoveredAfter
+	since    time.Time     // when it began, if the rule knows better
+	stage    int           // 0, or more when it got worse
+	at       time.Time     // the moment the text names, if any
+	priority int           // overrides the kind's
+	say      func() words
+	sayEnd   func(s *slot) words
+}
+
+// words are what an alarm says.
+type words struct{ title, text string }
+
+// NewEvaluator returns an Evaluator that words alarms by l and tells dough that was
+// not seen for lostAfter; 0 is lostAfterDefault.
+func NewEvaluator(l *text.Localizer, lostAfter time.Duration) *Evaluator {
+	if lostAfter <= 0 {
+		lostAfter = lostAfterDefault
+	}
+	return &Evaluator{text: l, lost: lostAfter, policies: policies(), slots: map[slotKey]*slot{}, oven: newOvenDetector(false)}
+}
+
+// Observe takes temperatures in as they are measured, in Celsius, NaN for none, so
+// that a heating oven is noticed however seldom Evaluate is called.
+func (e *Evaluator) Observe(at time.Time, doughC, airC float64) {
+	e.oven.observed = true
+	e.oven.add(at, doughC, airC)
+}
+
+// Evaluate applies the rules to one input and returns what changed, in the order it
+// is to be told. Input.Now must not run back; an input that does is ignored.
+func (e *Evaluator) Evaluate(in Input) []Change {
+	o := e.observation(in)
+	changes := append(e.followRise(o), e.endSample(o)...)
+	for _, rule := range rules() {
+		for _, c := range rule(o) {
+			changes = append(changes, e.apply(o, c)...)
+		}
+	}
+	return changes
+}
+
+// WarmUp shows one moment of an earlier run, after Restore and before the first
+// Evaluate, in order of time: a condition that held then is held from then on.
+// Nothing is raised, changed or resolved. What the rules say of the machine itself
+// is passed over.
+func (e *Evaluator) WarmUp(in Input) {
+	o := e.observation(in)
+	for _, rule := range rules() {
+		for _, c := range rule(o) {
+			s := e.slots[slotKey{c.kind, c.sub}]
+			if s == nil && !c.on || ofMachine(c.kind) || c.unknown || s != nil && in.Now.Before(s.last) {
+				continue
+			}
+			s = e.slot(c)
+			if c.on {
+				s.clear, s.last, s.since = time.Time{}, in.Now, orTime(s.since, in.Now)
+			} else {
+				s.since, s.clear = time.Time{}, orTime(s.clear, in.Now)
+			}
+		}
+	}
+}
+
+// Restore takes in alarms of an earlier run, open and resolved, so that none is
+// raised twice. Call it before the first Evaluate.
+func (e *Evaluator) Restore(alarms []Alarm) {
+	for _, a := range alarms {
+		p := e.policies[a.Kind]
+		s := e.slot(condition{kind: a.Kind, sub: subOf(a)})
+		if s.open && a.State == Resolved {
+			continue
+		}
+		s.alarm, s.open, s.fired, s.stage = a, a.State != Resolved, s.fired || p.perRise, stageOf(a)
+		if a.Vessel != "" && a.RiseID != 0 {
+			e.rise = &riseKey{id: a.RiseID}
+		}
+		e.fire(p.fires)
+	}
+}
+
+// Open returns the open alarms, oldest first.
+func (e *Evaluator) Open() []Alarm {
+	var open []Alarm
+	for _, k := range e.keys() {
+		if s := e.slots[k]; s.open {
+			open = append(open, s.alarm)
+		}
+	}
+	slices.SortStableFunc(open, func(a, b Alarm) int { return a.FiredAt.Compare(b.FiredAt) })
+	return open
+}
+
+// ClockStep moves what is remembered in time, for a clock that was wrong and has
+// been set now: hold times and alarms stay as they are. The short memory of
+// temperatures is begun anew, and open alarms are worded anew at the next Evaluate,
+// because their texts name times.
+func (e *Evaluator) ClockStep(m Move) {
+	if e.rise != nil {
+		m.Times(&e.rise.started)
+	}
+	for _, s := range e.slots {
+		m.along(s.last, &s.named) // what an alarm told of is ahead of the moment it was seen last
+		m.Times(&s.since, &s.last, &s.clear, &s.drifted)
+		s.alarm, s.worded = m.Alarm(s.alarm), time.Time{}
+	}
+	e.oven, e.trend = newOvenDetector(e.oven.observed), trend{}
+}
+
+// followRise ends the alarms of a rise that is over.
+func (e *Evaluator) followRise(o *observation) []Change {
+	key := riseKey{id: o.RiseID}
+	if key.id == 0 {
+		key.started = o.Estimate.Started
+	}
+	old := e.rise
+	e.rise = &key
+	switch {
+	case old != nil && *old != key:
+		return e.endRise(o, true)
+	case !o.watched:
+		return e.endRise(o, false)
+	}
+	return nil
+}
+
+// endRise resolves the open alarms and, for a new rise, forgets what was told in the
+// old one.
+func (e *Evaluator) endRise(o *observation, forget bool) []Change {
+	var changes []Change
+	for _, k := range e.keys() {
+		s := e.slots[k]
+		goesOn := k.kind == StepDue || k.kind == PlanMoved // the process goes on to the oven after the rise
+		if k.kind == NobodyWatched || ofMachine(k.kind) || goesOn && !forget {
+			continue
+		}
+		if s.open {
+			changes = append(changes, e.resolve(o, s, nil))
+		}
+		if forget {
+			delete(e.slots, k)
+		}
+	}
+	return changes
+}
+
+// endSample ends what was told of a sample jar whose loaf has proofed.
+func (e *Evaluator) endSample(o *observation) []Change {
+	if !o.pastUse() {
+		return nil
+	}
+	return e.resolveAll(o, Near, Reached, Over, LevelsOff)
+}
+
+// keys lists the slots in a fixed order.
+func (e *Evaluator) keys() []slotKey {
+	keys := make([]slotKey, 0, len(e.slots))
+	for k := range e.slots {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, func(a, b slotKey) int {
+		return strings.Compare(string(a.kind)+" "+a.sub, string(b.kind)+" "+b.sub)
+	})
+	return keys
+}
+
+// slot returns the slot of a condition, made when it is not there.
+func (e *Evaluator) slot(c condition) *slot {
+	k := slotKey{c.kind, c.sub}
+	if e.slots[k] == nil {
+		e.slots[k] = &slot{}
+	}
+	return e.slots[k]
+}
+
+// peek returns the slot of a kind to look at; an empty one where there is none.
+func (e *Evaluator) peek(kind Kind) slot {
+	if s := e.slots[slotKey{kind: kind}]; s != nil {
+		return *s
+	}
+	return slot{}
+}
+
+// apply moves one slot by what its rule says. What never was on has none.
+func (e *Evaluator) apply(o *observation, c condition) []Change {
+	if e.slots[slotKey{c.kind, c.sub}] == nil && !c.on {
+		return nil
+	}
+	s := e.slot(c)
+	switch {
+	case c.unknown || o.Now.Before(s.last):
+		return nil
+	case !c.on:
+		s.since = time.Time{}
+		return e.recover(o, c, s)
+	}
+	s.clear, s.last, s.since = time.Time{}, o.Now, orTime(s.since, o.Now)
+	switch {
+	case s.open:
+		return e.follow(o, c, s)
+	case s.fired, !c.ready, o.Now.Sub(s.since) < c.hold:
+		return nil
+	}
+	return e.raise(o, c, s)
+}
+
+// recover ends a fault whose condition is gone long enough.
+func (e *Evaluator) recover(o *observation, c condition, s *slot) []Change {
+	if !s.open || e.policies[c.kind].perRise {
+		return nil
+	}
+	s.clear = orTime(s.clear, o.Now)
+	if o.Now.Sub(s.clear) < max(c.rearm, recoveredAfter) {
+		return nil
+	}
+	return []Change{e.resolve(o, s, c.sayEnd)}
+}
+
+// raise opens an alarm and ends those it stands for.
+func (e *Evaluator) raise(o *observation, c condition, s *slot) []Change {
+	p, since := e.policies[c.kind], s.since
+	if !c.since.IsZero() && c.since.Before(since) {
+		since = c.since
+	}
+	a := Alarm{Kind: c.kind, Reason: c.reason, Vessel: o.Vessel, RiseID: o.RiseID, State: Firing,
+		Since: since, FiredAt: o.Now, Priority: priorityOf(p, c)}
+	if ofMachine(c.kind) {
+		a.Vessel, a.RiseID = "", 0
+	}
+	seen := s.since // of this episode: what the rule knows may be of an earlier one
+	if c.kind == NobodyWatched {
+		seen = since
+	}
+	a.ID = alarmID(a, c.sub, p.perRise, o.Estimate.Started, seen)
+	s.alarm, s.open, s.fired, s.stage, s.named = a, true, p.perRise, c.stage, c.at
+	e.word(o, c, s)
+	e.fire(p.fires)
+	return append(e.resolveAll(o, p.supersedes...), change(o, s.alarm, WasRaised))
+}
+
+// word puts today's words into an open alarm and reports whether they are others.
+func (e *Evaluator) word(o *observation, c condition, s *slot) bool {
+	said := c.say()
+	other := s.alarm.Title != said.title || s.alarm.Text != said.text
+	s.alarm.Title, s.alarm.Text, s.worded = said.title, said.text, o.Now
+	return other
+}
+
+// fire marks kinds that are not to be raised any more in this rise.
+func (e *Evaluator) fire(kinds []Kind) {
+	for _, k := range kinds {
+		e.slot(condition{kind: k}).fired = true
+	}
+}
+
+// resolveAll ends the open alarms of some kinds.
+func (e *Evaluator) resolveAll(o *observation, kinds ...Kind) []Change {
+	var changes []Change
+	for _, k := range kinds {
+		if s := e.slots[slotKey{kind: k}]; s != nil && s.open {
+			changes = append(changes, e.resolve(o, s, nil))
+		}
+	}
+	return changes
+}
+
+// follow updates an open alarm when it got worse or its moment moved, and words it
+// anew now and then, so that a repeated message does not tell old figures.
+func (e *Evaluator) follow(o *observation, c condition, s *slot) []Change {
+	what := WasUpdated
+	switch {
+	case c.stage > s.stage:
+		what = WasEscalated
+		s.alarm.Priority = min(5, max(s.alarm.Priority+1, priorityOf(e.policies[c.kind], c)))
+	case moved(o, c, s):
+	case o.Now.Sub(s.worded) < e.policies[c.kind].wordEvery() || !e.word(o, c, s):
+		return nil
+	default:
+		return []Change{change(o, s.alarm, WasRefreshed)}
+	}
+	e.word(o, c, s)
+	s.alarm.Reason = c.reason
+	s.stage, s.named, s.drifted = c.stage, c.at, time.Time{}
+	return []Change{change(o, s.alarm, what)}
+}
+
+// moved reports whether the moment an alarm named has moved by movedBy or more, for
+// as long as the hold of the rule.
+func moved(o *observation, c condition, s *slot) bool {
+	if c.at.IsZero() || s.named.IsZero() || c.at.Sub(s.named).Abs() < movedBy {
+		s.drifted = time.Time{}
+		return false
+	}
+	s.drifted = orTime(s.drifted, o.Now)
+	return o.Now.Sub(s.drifted) >= c.hold
+}
+
+// resolve ends an open alarm.
+func (e *Evaluator) resolve(o *observation, s *slot, say func(*slot) words) Change {
+	if say != nil {
+		said := say(s)
+		s.alarm.Title, s.alarm.Text = said.title, said.text
+	}
+	s.alarm.State, s.alarm.ResolvedAt = Resolved, o.Now
+	s.open, s.since, s.clear, s.stage = false, time.Time{}, time.Time{}, 0
+	return change(o, s.alarm, WasResolved)
+}
+
+// change returns what happened to an alarm.
+func change(o *observation, a Alarm, what What) Change {
+	return Change{Alarm: a, What: what, ClockSet: o.System.ClockSet}
+}
+
+// priorityOf returns the priority of a condition.
+func priorityOf(p policy, c condition) int {
+	if c.priority != 0 {
+		return c.priority
+	}
+	return min(5, p.priority+c.stage)
+}
+
+// subOf returns the sub key of a stored alarm's slot.
+func subOf(a Alarm) string {
+	switch a.Kind {
+	case StepDue:
+		return a.Reason
+	case NobodyWatched:
+		return spanKey(a.Since)
+	case ProbeLost:
+		return a.Reason
+	}
+	return ""
+}
+
+// spanKey tells one unwatched span from the next.
+func spanKey(from time.Time) string { return from.UTC().Format("20060102T150405") }
+
+// orTime returns t, or def when t is zero.
+func orTime(t, def time.Time) time.Time {
+	if t.IsZero() {
+		return def
+	}
+	return t
+}
