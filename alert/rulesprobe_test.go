@@ -89,7 +89,9 @@ func TestALostSensorSaysWhatItKnows(t *testing.T) {
 // After a restart each thermometer's warning is its own again, and ends.
 func TestTwoSilentThermometersAreToldApartOverARestart(t *testing.T) {
 	s := newScene(t, text.Locale{})
-	silent := func(in *Input) { in.Silent = []Silent{{Sensor: "dough", Since: noon()}, {Sensor: "air", Since: noon()}} }
+	silent := func(in *Input) {
+		in.Silent = []Silent{{Sensor: "dough", Since: noon()}, {Sensor: "air", Since: noon()}}
+	}
 	s.run(20*time.Minute, time.Minute, silent)
 	require.Len(t, s.saidA, 2)
 	assert.NotEqual(t, s.saidA[0].ID, s.saidA[1].ID)
