@@ -1,0 +1,236 @@
+package bake
+
+import (
+	"time"
+
+	"tidemark/estimator"
+)
+
+// Status is where a vessel stands, as a person would say it. Each has one sentence,
+// one next thing to do and one accent on every surface.
+type Status string
+
+// The statuses.
+const (
+	StatusNothing     Status = "nothing"      // nothing rises here
+	StatusPlanned     Status = "planned"      // a plan is followed, its dough is not here yet
+	StatusSettling    Status = "settling"     // just filled
+	StatusWaiting     Status = "not_rising"   // not rising yet
+	StatusRising      Status = "rising"       //
+	StatusStalling    Status = "stalling"     // may never get to its mark
+	StatusCold        Status = "fridge"       // rising dough in the refrigerator
+	StatusNear        Status = "near"         //
+	StatusReady       Status = "ready"        // at its mark
+	StatusPast        Status = "past"         // past its mark, or sinking
+	StatusProving     Status = "proving"      // shaped
+	StatusProvingCold Status = "proving_cold" // shaped, in the refrigerator
+	StatusProved      Status = "proved"       // ready for the oven
+	StatusPreheating  Status = "preheating"   //
+	StatusOven        Status = "oven"         //
+	StatusBaked       Status = "baked"        // in the oven, its core done
+	StatusCooling     Status = "cooling"      //
+	StatusDone        Status = "done"         // cool enough to slice, or sliced
+	StatusBlind       Status = "blind"        // the dough cannot be seen
+	StatusCatchingUp  Status = "catching_up"  // the journal is being folded
+
+	StatusStarterRising  Status = "starter_rising"
+	StatusStarterPeak    Status = "starter_peak"
+	StatusStarterFalling Status = "starter_falling"
+	StatusStarterHungry  Status = "starter_hungry"
+)
+
+// status says where the vessel stands.
+func (s *State) status() Status {
+	switch {
+	case s.RiseID == 0 && s.After != nil:
+		return s.afterBulk()
+	case s.Plan != nil && s.Plan.Pending:
+		return StatusPlanned
+	case s.RiseID == 0 && s.After == nil && s.sliced():
+		return StatusDone
+	case s.RiseID == 0:
+		return StatusNothing
+	case s.WorkingOut:
+		return StatusCatchingUp
+	case s.Estimate.Quality == estimator.QualityGap || s.Estimate.Quality == estimator.QualitySuspect:
+		return StatusBlind
+	case s.Holds == estimator.Starter:
+		return s.starterStage()
+	}
+	return s.doughStage()
+}
+
+// sliced reports whether a bake was followed to its end.
+func (s *State) sliced() bool { return s.Process != nil && s.Process.closed(SliceID) }
+
+// afterBulk is the stage of a shaped loaf.
+func (s *State) afterBulk() Status {
+	switch s.After.Stage {
+	case Proofing:
+		if s.InFridge {
+			return StatusProvingCold
+		}
+		return s.orPreheating(StatusProving)
+	case Proofed:
+		return s.orPreheating(StatusProved)
+	case Baking:
+		return StatusOven
+	case LoafDone:
+		return StatusBaked
+	case Cooling:
+		return StatusCooling
+	}
+	return StatusDone
+}
+
+// orPreheating is a stage, unless the oven is on its way.
+func (s *State) orPreheating(otherwise Status) Status {
+	for _, x := range s.Steps {
+		if x.ID == PreheatID && (x.State == Started || x.State == Done) {
+			return StatusPreheating
+		}
+	}
+	return otherwise
+}
+
+// starterStage is the stage of a fed starter.
+func (s *State) starterStage() Status {
+	switch s.Estimate.Phase {
+	case estimator.Settling:
+		return StatusSettling
+	case estimator.Lag:
+		return StatusWaiting
+	case estimator.Peak:
+		return StatusStarterPeak
+	case estimator.Falling:
+		return StatusStarterFalling
+	case estimator.Hungry:
+		return StatusStarterHungry
+	}
+	return StatusStarterRising
+}
+
+// doughStage is the stage of dough in its bulk or proof.
+func (s *State) doughStage() Status {
+	switch e := &s.Estimate; {
+	case e.Phase == estimator.Over || e.Phase == estimator.Fallen:
+		return StatusPast
+	case e.Phase == estimator.Ready:
+		return StatusReady
+	case s.InFridge:
+		return StatusCold
+	case e.Phase == estimator.Settling:
+		return StatusSettling
+	case e.LevelsOffShort:
+		return StatusStalling
+	case e.Phase == estimator.Lag:
+		return StatusWaiting
+	case e.Phase == estimator.Near:
+		return StatusNear
+	}
+	return StatusRising
+}
+
+// Todo is the one thing to do now, or what to wait for. A stage that only waits is
+// never something to do.
+type Todo struct {
+	Key    string    // of the words: "fold", "shape", "wait", "look" ...
+	StepID string    // the step that is due or waited for; empty for none
+	At     time.Time // since when it is due, or until when nothing is to be done; zero when not known
+	Tap    EventKind // what the one button tells; empty for no button
+	Other  EventKind // what the other sensible button tells; empty for none
+}
+
+// The keys of Todo beside the names of steps.
+const (
+	TodoStart  = "start"  // fill the vessel and begin
+	TodoLook   = "look"   // look at dough and sensor
+	TodoShape  = "shape"  // the dough is ready: shape it
+	TodoBake   = "bake"   // into the oven
+	TodoUse    = "use"    // use the starter, or put it into the cold
+	TodoFeed   = "feed"   // feed the starter
+	TodoStep   = "step"   // the step StepID is due
+	TodoWait   = "wait"   // nothing until At, then the step StepID
+	TodoLeave  = "leave"  // nothing to do, and nothing is known of when
+	TodoSlice  = "slice"  // cool enough
+	TodoJudge  = "judge"  // say how it was
+	TodoEmpty  = "empty"  // a basket or sample jar whose rise is over
+	TodoFollow = "follow" // look at the vessel this one serves
+)
+
+// todo says what to do now.
+func (s *State) todo() Todo {
+	if s.Status == StatusBlind {
+		return Todo{Key: TodoLook, At: s.Estimate.LastSeen}
+	}
+	if t, ok := s.dueStep(); ok {
+		return t
+	}
+	switch s.Status {
+	case StatusNothing:
+		if s.Holds == estimator.Starter {
+			return Todo{Key: TodoFeed, Tap: EventFed}
+		}
+		return Todo{Key: TodoStart, Tap: EventStart}
+	case StatusReady, StatusPast:
+		return s.endOfRise()
+	case StatusProved:
+		return Todo{Key: TodoBake, StepID: BakeID, Tap: EventBegun}
+	case StatusStarterPeak:
+		return Todo{Key: TodoUse, At: s.Estimate.PeakAt, Tap: EventFridge, Other: EventFed}
+	case StatusStarterFalling, StatusStarterHungry:
+		return Todo{Key: TodoFeed, Tap: EventFed, Other: EventFridge}
+	case StatusDone:
+		if s.sliced() {
+			return Todo{Key: TodoJudge, Tap: EventJudged}
+		}
+		return Todo{Key: TodoSlice, StepID: SliceID, Tap: EventDone}
+	}
+	return s.wait()
+}
+
+// endOfRise is what a dough at its mark asks for.
+func (s *State) endOfRise() Todo {
+	at := s.Estimate.Ready.Median
+	switch {
+	case s.ProofOf != "" && s.ProofBasis == BasketBasis:
+		return Todo{Key: TodoBake, At: at, Tap: EventEnd}
+	case s.ProofOf != "":
+		return Todo{Key: TodoFollow, At: at, Tap: EventEnd}
+	}
+	return Todo{Key: TodoShape, At: at, StepID: ShapeID, Tap: EventShaped, Other: EventFridge}
+}
+
+// dueStep is the first step that is due and needs hands.
+func (s *State) dueStep() (Todo, bool) {
+	for _, x := range s.Steps {
+		if x.Hands && (x.State == DueNow || x.State == Started && x.Trigger != ByRise) {
+			return Todo{Key: TodoStep, StepID: x.ID, At: x.At, Tap: tapFor(x), Other: EventSkipped}, true
+		}
+	}
+	return Todo{}, false
+}
+
+// tapFor is what tells that a step was done.
+func tapFor(x Step) EventKind {
+	switch {
+	case x.ID == ShapeID:
+		return EventShaped
+	case x.Name == "fold":
+		return EventFold
+	}
+	return EventDone
+}
+
+// wait is what to wait for: the next step that needs hands, else the mark.
+func (s *State) wait() Todo {
+	for _, x := range s.Steps {
+		if x.Hands && x.State == Waiting {
+			return Todo{Key: TodoWait, StepID: x.ID, At: x.At}
+		}
+	}
+	if r := s.Estimate.Ready; !r.IsZero() && !s.Estimate.ReadyIsPast {
+		return Todo{Key: TodoWait, At: r.Median}
+	}
+	return Todo{Key: TodoLeave}
+}
