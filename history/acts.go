@@ -145,7 +145,7 @@ func (s *Store) KeepDeed(ctx context.Context, d Deed) (int64, error) {
 	switch {
 	case err == nil:
 		s.pending.drop(append(records, e.record())...)
-	case isRefusal(err):
+	case s.refused(err):
 		if e.ID = d.Act.ID; e.ID == 0 {
 			e.ID = s.freshID(ctx, "events")
 		}

@@ -2,22 +2,20 @@
 // the alarms and messages under way, the household's settings. It looks on; it
 // decides nothing about dough.
 //
-// Storage is one SQLite file in write-ahead mode (https://www.sqlite.org/wal.html).
-// There is one writer at a time and a small pool of readers. Every commit waits for
-// the disk (synchronous=FULL). Samples are collected in memory and written once a
-// minute, or at once when something happened, to a file of their own beside it, the
-// tail, which waits for the disk too: a power cut loses at most the last minute,
-// never a rise, an act or an alarm. What somebody did is stored in one commit with all
-// that it changed (Deed), but for the start of a rise: the rise, its steps and the act
-// are three commits. The samples of a rise that has ended are in the file and wait with
-// the others all the same; written again they change nothing.
+// Storage is one SQLite file in write-ahead mode (https://www.sqlite.org/wal.html)
+// with one writer and a small pool of readers. Every commit waits for the disk
+// (synchronous=FULL). Events, alarms, notifications, rises and settings are stored
+// before the call returns. Samples and forecasts are collected in memory and written
+// in one transaction 5, 10, 20 and 40 s after the start and then once a minute: a kill
+// or a power cut loses at most the last minute of samples, never a rise, an event or
+// an alarm.
 //
-// The tail assumes that the disk keeps a sector of 512 bytes that it confirmed while
-// it writes others. It does not assume that a sector is written whole: every record
-// has a checksum, and one that was torn or garbled is left out, the others are read.
-// Sectors of a generation are written once. Where a file system writes only through
-// its page cache, the page with the records before is written again with the same
-// bytes: a disk that loses such a page whole may lose eight minutes of samples.
+// The journal is samples (Row) and events (Event) in order of time. A rise is what a
+// fold over it comes to; the line of a rise is a summary for lists and comparison.
+//
+// A restore is checked, staged beside the file and swapped in at the next Open
+// (StageRestore), or at once where no service runs (Restore). A file is ours only if
+// everything in its schema is as this package makes it, whatever its name.
 //
 // Units: times are kept as whole milliseconds since 1970 in UTC; distances,
 // temperatures, percents and hours of samples as whole thousandths (µm, m°C,
@@ -27,8 +25,10 @@
 //
 // Invariants: a full, read-only or damaged disk never stops the watch. What
 // cannot be written is held in memory, up to a bound, and written when the disk
-// takes it again; Health says so meanwhile. A damaged file is put aside under a
-// new name, never deleted.
+// takes it again; Health says so meanwhile. A damaged, foreign, empty or newer file,
+// or one that is gone though there are backups, is told: it is renamed (quarantine),
+// never deleted, the newest sound backup takes its place, and what can still be read
+// of it is copied over that.
 //
 // The package does not watch the disk's free space, does not talk to the
 // network, and does not encrypt.

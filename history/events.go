@@ -116,7 +116,7 @@ func (s *Store) BeginRiseWith(ctx context.Context, r Rise, e Event) (riseID, eve
 		eventID, err = res.LastInsertId()
 		return err
 	})
-	if isRefusal(err) {
+	if s.refused(err) {
 		r.ID, e.ID = s.freshID(ctx, "rises"), s.freshID(ctx, "events")
 		e.RiseID = r.ID
 		return r.ID, e.ID, s.pending.add(s.riseRecord(r), e.record())

@@ -207,7 +207,7 @@ func TestNoFileAtAllStillWatches(t *testing.T) {
 	open, err := s.OpenAlarms(ctx)
 	require.NoError(t, err)
 	assert.Len(t, open, 1)
-	require.ErrorIs(t, s.Settings().Set(ctx, "k", []byte("v")), ErrMemoryOnly)
+	require.NoError(t, s.Settings().Set(ctx, "k", []byte("v")))
 	v, err := s.Settings().Get(ctx, "k")
 	require.NoError(t, err)
 	assert.Equal(t, "v", string(v))
@@ -287,7 +287,7 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	} else {
 		require.NoError(t, syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT, ""))
 	}
-	require.NoError(t, kept(s.Settings().Delete(ctx, "gone")))
+	require.NoError(t, s.Settings().Delete(ctx, "gone"))
 	require.NoError(t, s.Flush(ctx))
 	require.True(t, s.Health().OK(), s.Health().Problem)
 	require.NoError(t, s.Close(ctx))
@@ -302,4 +302,21 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	set, err := s.Settings().List(ctx, "")
 	require.NoError(t, err)
 	assert.Equal(t, map[string][]byte{"stays": []byte("x")}, set)
+}
+
+// TestAGuestIsToldOfARefusal: the command line ends at once, so nothing may wait in
+// its memory.
+func TestAGuestIsToldOfARefusal(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	ctx := t.Context()
+	g, err := Open(ctx, s.Path(), Options{Guest: true})
+	require.NoError(t, err)
+	fill(t, g)
+	long := []byte(strings.Repeat("x", 3000))
+	require.True(t, isRefusal(g.Settings().Set(ctx, "passphrase", long)))
+	_, err = g.BeginRise(ctx, Rise{Vessel: "tub", StartedAt: t0, Batch: long})
+	require.True(t, isRefusal(err))
+	_, err = g.AddEvent(ctx, Event{Kind: "note", At: t0, Body: []byte(`"` + string(long) + `"`)})
+	require.True(t, isRefusal(err))
+	require.NoError(t, g.Close(ctx))
 }

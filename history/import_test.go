@@ -3,6 +3,7 @@ package history
 import (
 	"errors"
 	"iter"
+	"strings"
 	"testing"
 	"time"
 
@@ -58,6 +59,12 @@ func TestImportRise(t *testing.T) {
 	r.StartedAt, r.EndedAt = t0.Add(time.Hour), t0.Add(5*time.Hour)
 	_, err = s.ImportRise(ctx, r, every(10, nil))
 	require.ErrorIs(t, err, ErrExists, "one vessel holds one rise at a time")
+	for _, name := range []string{"tub\r\nSet-Cookie: x", "tub\u202eevil", "tub\x00", "tub\xff", strings.Repeat("x", 300), "a\u200bb"} {
+		odd := r
+		odd.Vessel = name
+		_, err = s.ImportRise(ctx, odd, every(10, nil))
+		require.ErrorContains(t, err, "cannot be seen", "%q", name)
+	}
 	r.EndedAt = time.Time{}
 	_, err = s.ImportRise(ctx, r, every(10, nil))
 	require.ErrorContains(t, err, "only a rise that ended")

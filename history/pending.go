@@ -118,11 +118,15 @@ func (s *Store) saveLocked(ctx context.Context, records ...record) error {
 	switch {
 	case err == nil:
 		s.pending.drop(records...)
-	case isRefusal(err):
+	case s.refused(err):
 		return errors.Join(memoryOnly(err), s.pending.add(records...))
 	}
 	return err
 }
+
+// refused reports whether what a write brought is to be kept in memory. A guest does
+// not live long enough for that: it gets the refusal.
+func (s *Store) refused(err error) bool { return isRefusal(err) && !s.opt.Guest }
 
 // memoryOnly wraps a refusal.
 func memoryOnly(err error) error {
@@ -164,7 +168,7 @@ func (s *Store) insert(ctx context.Context, table, query string, args []any, kee
 		id, err = res.LastInsertId()
 		return err
 	})
-	if isRefusal(err) && keep != nil {
+	if s.refused(err) && keep != nil {
 		id = s.freshID(ctx, table)
 		return id, s.pending.add(keep(id)...)
 	}

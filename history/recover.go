@@ -127,7 +127,7 @@ func (s *Store) unusable() error {
 	case err == nil && info.Size() == 0:
 		return damageError{"the file is empty"}
 	case errors.Is(err, fs.ErrNotExist) && s.newestBackup() != "":
-		return damageError{"the file is gone, and there are backups; who wants a fresh one says tidemark history new"}
+		return damageError{"the file is gone though there are backups; whoever wants an empty one runs tidemark history new"}
 	}
 	return nil
 }

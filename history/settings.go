@@ -11,7 +11,7 @@ import (
 // Settings are small values under a key, for what must survive: the household's
 // settings, the passphrase's hash, sessions, tokens, what was learned. Keys are
 // paths such as "session/3f2a". Every change waits for the disk; when that refuses,
-// the value counts in memory and the error is ErrMemoryOnly.
+// the value is held in memory; Health tells.
 type Settings struct{ s *Store }
 
 // Settings returns the store's settings.
@@ -74,7 +74,7 @@ func (t Settings) SetAll(ctx context.Context, values map[string][]byte) error {
 		}
 		records = append(records, setting{k, v}.record())
 	}
-	return t.s.save(ctx, records...)
+	return kept(t.s.save(ctx, records...))
 }
 
 // Delete removes a key. A key that does not exist is no error.
