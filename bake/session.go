@@ -90,7 +90,7 @@ type Session struct {
 	cold    bool
 	feed    *Feed
 	named   string
-	stay    stay
+	stay    Stay
 	bulkC   float64 // the dough when it was last seen in its bulk; 0 before
 	mark    bool    // the mark was chosen by a person
 	auto    bool    // the first valid height may begin a rise
@@ -148,7 +148,7 @@ func (s *Session) Observe(x estimator.Sample) (r Recorded, kept bool) {
 	v := estimator.Verdict{}
 	if !s.adrift {
 		v = s.est.Observe(x)
-		s.stay.follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
+		s.stay.Follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
 	}
 	r = Recorded{Sample: x, RisePercent: s.last.RisePercent, RiseSD: s.last.RiseSD, EquivalentHours: s.last.EquivalentHours, Rejected: v.Reason}
 	if !s.underWay() || x.Time.Sub(s.lastRow) < keepEvery {
@@ -444,7 +444,7 @@ func eventOf(k EventKind) estimator.Event {
 func (s *Session) tell(e estimator.Event, at time.Time) {
 	nan := math.NaN()
 	s.est.Observe(estimator.Sample{Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: e})
-	s.stay.follow(at, e, nan, nan)
+	s.stay.Follow(at, e, nan, nan)
 	switch e {
 	case estimator.Fridge:
 		s.cold = true
@@ -756,7 +756,7 @@ func (s *Session) play(events []Event, samples []Recorded, now time.Time, each f
 		x := samples[0]
 		advance(x.Time)
 		s.est.Observe(x.Sample)
-		s.stay.follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
+		s.stay.Follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
 		s.run.Samples = append(s.run.Samples, x)
 		if x.Time.After(s.last.Time) {
 			s.last.Time = x.Time

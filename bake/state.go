@@ -328,7 +328,7 @@ func (s *Session) tend() *Care {
 	if s.cold && s.last.AirC < 12 {
 		fridgeC = s.last.AirC
 	}
-	c, err := Tend(feed, s.learned.Feeds, s.stay.meanC(), s.stay.coldFrom, fridgeC)
+	c, err := Tend(feed, s.learned.Feeds, s.stay.MeanC(), s.stay.ColdFrom, fridgeC)
 	if err != nil {
 		return nil // a checked feeding has no error
 	}
@@ -347,45 +347,4 @@ func (s *Session) feedShown() string {
 		return ""
 	}
 	return f.Ratio()
-}
-
-// stay follows where a starter stands since it was fed.
-type stay struct {
-	coldFrom time.Time // when it went into the cold; zero while it stands warm
-	since    time.Time // of the last temperature
-	sumC, h  float64   // degree hours and hours while warm
-	lastC    float64
-}
-
-// follow takes in one sample.
-func (s *stay) follow(at time.Time, e estimator.Event, doughC, airC float64) {
-	switch e {
-	case estimator.Start:
-		*s = stay{since: at, lastC: s.lastC}
-	case estimator.Fridge:
-		if s.coldFrom.IsZero() {
-			s.coldFrom = at
-		}
-	case estimator.Counter:
-		s.coldFrom = time.Time{}
-	}
-	c := doughC
-	if math.IsNaN(c) {
-		c = airC
-	}
-	if math.IsNaN(c) {
-		return
-	}
-	if d := at.Sub(s.since).Hours(); s.coldFrom.IsZero() && d > 0 && d < 1 {
-		s.sumC, s.h = s.sumC+c*d, s.h+d
-	}
-	s.since, s.lastC = at, c
-}
-
-// meanC is the mean temperature while it stood warm, 0 when nothing was measured.
-func (s *stay) meanC() float64 {
-	if s.h > 0 {
-		return s.sumC / s.h
-	}
-	return s.lastC
 }

@@ -161,9 +161,7 @@ type Act struct {
 const NoBatch = "-"
 
 // Refusal is an act that makes no sense now. Its text is shown to the person.
-type Refusal struct{ Why string }
+type Refusal = bake.Refusal
 
-func (r Refusal) Error() string { return r.Why }
-
-// Refuse builds a Refusal.
-func Refuse(format string, args ...any) error { return Refusal{fmt.Sprintf(format, args...)} }
+// Refuse returns a Refusal.
+func Refuse(format string, args ...any) error { return Refusal{Why: fmt.Sprintf(format, args...)} }

@@ -49,15 +49,7 @@ type Planner interface {
 }
 
 // PlanState is a plan that a vessel follows.
-type PlanState struct {
-	Way     string
-	Wanted  time.Time
-	Planned estimator.Window // ready, as the plan had it
-	Ready   estimator.Window // ready, as the steps stand now; zero when that is past
-	Pending bool             // the dough is not in the vessel yet
-	Said    string           // what the live rise changed last; empty for nothing
-	SaidAt  time.Time
-}
+type PlanState = bake.PlanState
 
 // guessedAirC stands in the form when no air temperature is measured.
 const guessedAirC = 22.0

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"time"
 
@@ -31,55 +30,13 @@ type keeping struct {
 	findings []bake.Finding
 	fedAs    *bake.Feed // told with the last feed; nil for the usual one
 	feed     *bake.Feed // of the rise under way; nil when not known
-	stay     stay
+	stay     bake.Stay
 }
 
 // begin goes back to the start of a rise that is built anew.
 func (k *keeping) begin(r history.Rise) {
-	k.feed, k.stay = feedOf(r), stay{}
-	k.stay.follow(r.StartedAt, estimator.Start, nan(), nan())
-}
-
-// stay follows where a starter stands since it was fed.
-type stay struct {
-	coldFrom time.Time // when it went into the cold; zero while it stands warm
-	since    time.Time // of the last temperature
-	sumC, h  float64   // degree hours and hours while warm
-	lastC    float64
-}
-
-// follow takes in one sample.
-func (s *stay) follow(at time.Time, e estimator.Event, doughC, airC float64) {
-	switch e {
-	case estimator.Start:
-		*s = stay{since: at, lastC: s.lastC}
-	case estimator.Fridge:
-		if s.coldFrom.IsZero() {
-			s.coldFrom = at
-		}
-	case estimator.Counter:
-		s.coldFrom = time.Time{}
-	}
-	c := doughC
-	if math.IsNaN(c) {
-		c = airC
-	}
-	if math.IsNaN(c) {
-		return
-	}
-	if d := at.Sub(s.since).Hours(); s.coldFrom.IsZero() && d > 0 && d < 1 {
-		s.sumC, s.h = s.sumC+c*d, s.h+d
-	}
-	s.since, s.lastC = at, c
-}
-
-// meanC is the mean temperature while it stood warm, 0 when nothing was
-// measured.
-func (s *stay) meanC() float64 {
-	if s.h > 0 {
-		return s.sumC / s.h
-	}
-	return s.lastC
+	k.feed, k.stay = feedOf(r), bake.Stay{}
+	k.stay.Follow(r.StartedAt, estimator.Start, nan(), nan())
 }
 
 // tend says when the starter peaks, is best used and gets hungry; nil when none
@@ -97,7 +54,7 @@ func (p *pipe) tend() *bake.Care {
 	if p.cold && p.last.AirC < 12 {
 		fridgeC = p.last.AirC
 	}
-	c, err := bake.Tend(feed, p.keeping.past, p.keeping.stay.meanC(), p.keeping.stay.coldFrom, fridgeC)
+	c, err := bake.Tend(feed, p.keeping.past, p.keeping.stay.MeanC(), p.keeping.stay.ColdFrom, fridgeC)
 	if err != nil {
 		return nil // a checked feeding has no error
 	}

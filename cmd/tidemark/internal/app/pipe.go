@@ -118,7 +118,7 @@ func (p *pipe) observe(s estimator.Sample) {
 	verdict := p.est.Observe(s)
 	p.watch.Observe(s.Time, s.DoughC, s.AirC)
 	p.cold = coldAfter(p.cold, s.Event)
-	p.keeping.stay.follow(s.Time, s.Event, s.DoughC, s.AirC)
+	p.keeping.stay.Follow(s.Time, s.Event, s.DoughC, s.AirC)
 	p.store(s, verdict)
 }
 

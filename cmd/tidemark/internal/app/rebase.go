@@ -173,7 +173,7 @@ func (p *pipe) shift(m alert.Move) {
 	p.watch.ClockStep(m)
 	p.taken.shift(m)
 	m.Times(&p.rise.StartedAt, &p.rise.ReachedAt, &p.rise.PeakAt, &p.rise.PhaseSince, &p.lastRow, &p.last.Time, &p.last.Started)
-	m.Times(&p.keeping.stay.coldFrom, &p.keeping.stay.since, &p.trackKept)
+	m.Times(&p.keeping.stay.ColdFrom, &p.keeping.stay.Since, &p.trackKept)
 	for i := range p.deeds {
 		m.Times(&p.deeds[i].At)
 	}

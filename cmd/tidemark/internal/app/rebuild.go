@@ -63,7 +63,7 @@ func (p *pipe) rebuildWith(ctx context.Context, store *history.Store, r history.
 			row.Event = estimator.NoEvent
 		}
 		cold = coldAfter(cold, row.Event)
-		p.keeping.stay.follow(row.Time, row.Event, row.DoughC, row.AirC)
+		p.keeping.stay.Follow(row.Time, row.Event, row.DoughC, row.AirC)
 		est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: row.Event})
 		last = row.Time
 	}
