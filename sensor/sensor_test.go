@@ -3,6 +3,7 @@ package sensor_test
 import (
 	"context"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -92,10 +93,10 @@ func TestAHangingSourceHoldsUpNobodyElse(t *testing.T) {
 func TestGuard(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
-		hang := false
+		var hang atomic.Bool
 		closed := 0
 		s := sensor.Guard(closer{source(func(ctx context.Context) sensor.Reading {
-			if hang {
+			if hang.Load() {
 				time.Sleep(time.Minute)
 			}
 			return sensor.Reading{Status: sensor.OK}
@@ -106,7 +107,7 @@ func TestGuard(t *testing.T) {
 			return s.Read(ctx).Status
 		}
 		assert.Equal(t, sensor.OK, within(time.Second))
-		hang = true
+		hang.Store(true)
 		assert.Equal(t, sensor.ReadFailed, within(10*time.Second))
 		assert.Equal(t, 10*time.Second, time.Since(start), "let go at the deadline")
 		assert.Equal(t, sensor.ReadFailed, within(10*time.Second))
@@ -114,7 +115,7 @@ func TestGuard(t *testing.T) {
 		assert.Error(t, s.Close(), "closing gives up after two seconds")
 		assert.Zero(t, closed, "nothing is closed under a call")
 		time.Sleep(time.Minute)
-		hang = false
+		hang.Store(false)
 		assert.Equal(t, sensor.OK, within(time.Second), "free again")
 		require.NoError(t, s.Close())
 		assert.Equal(t, 1, closed)
