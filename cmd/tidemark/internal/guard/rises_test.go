@@ -272,7 +272,7 @@ func checkPercent(c *check, tr *truth, want, got []percent) {
 			worst = max(worst, math.Abs(w.Rise-got[i].Rise))
 			continue
 		}
-		k := int(w.At.Sub(tr.Start)+time.Minute) / int(30*time.Minute)
+		k := int((w.At.Sub(tr.Start) + time.Minute) / (30 * time.Minute))
 		if k >= len(tr.Rise) {
 			continue
 		}
