@@ -68,7 +68,7 @@ func FitLoafCooling(points []CorePoint, roomC float64) (LoafCooling, error) {
 	var n, sx, sy, sxx, sxy float64
 	for _, p := range pts {
 		if !(p.CoreC > roomC+0.5) {
-			return LoafCooling{}, fmt.Errorf("the core must be above the room's %.1f C, found %.1f C at %s", roomC, p.CoreC, p.At.Format("15:04"))
+			return LoafCooling{}, fmt.Errorf("the core must be above the room's %.1f °C, found %.1f °C at %s", roomC, p.CoreC, Stamp(p.At))
 		}
 		x, y := p.At.Sub(pts[0].At).Hours(), math.Log(p.CoreC-roomC)
 		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
@@ -77,7 +77,7 @@ func FitLoafCooling(points []CorePoint, roomC float64) (LoafCooling, error) {
 	slope := (n*sxy - sx*sy) / det
 	icpt := (sy - slope*sx) / n
 	if slope >= 0 {
-		return LoafCooling{}, fmt.Errorf("the core does not fall: %.1f C at %s", pts[len(pts)-1].CoreC, pts[len(pts)-1].At.Format("15:04"))
+		return LoafCooling{}, fmt.Errorf("the core does not fall: %.1f °C at %s", pts[len(pts)-1].CoreC, Stamp(pts[len(pts)-1].At))
 	}
 	f := LoafCooling{RoomC: roomC, PerHour: -slope, StartC: roomC + math.Exp(icpt), Start: pts[0].At}
 	rss := 0.0
@@ -118,7 +118,7 @@ func (f LoafCooling) At(t time.Time) float64 {
 // from memory): the law bends as the crust gives way.
 func (f LoafCooling) Forecast(coreC float64) (estimator.Window, error) {
 	if coreC < f.RoomC+1 {
-		return estimator.Window{}, fmt.Errorf("a core of %.0f C is out of reach in a room of %.0f C", coreC, f.RoomC)
+		return estimator.Window{}, fmt.Errorf("a core of %.0f °C is out of reach in a room of %.0f °C", coreC, f.RoomC)
 	}
 	hours := math.Log((f.StartC-f.RoomC)/(coreC-f.RoomC)) / f.PerHour
 	v := f.sdIntercept*f.sdIntercept + hours*hours*f.sdSlope*f.sdSlope + 2*hours*f.cov

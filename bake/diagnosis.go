@@ -111,13 +111,13 @@ func neverDoubled(known []PastFeed) (Finding, bool) {
 	return f, true
 }
 
-// degreesBetween writes "18 C", or "17 to 19 C" when they differ.
+// degreesBetween writes "18 °C", or "17 to 19 °C" when they differ.
 func degreesBetween(lowC, highC float64) string {
 	low, high := fmt.Sprintf("%.0f", lowC), fmt.Sprintf("%.0f", highC)
 	if low == high {
-		return low + " C"
+		return low + " °C"
 	}
-	return low + " to " + high + " C"
+	return low + " to " + high + " °C"
 }
 
 // questions are what to ask before a starter is called weak: a young one, a thin one
@@ -140,11 +140,11 @@ func remedies(last []PastFeed, meanC float64) []string {
 	out := questions(last)
 	switch {
 	case math.IsNaN(meanC):
-		out = append(out, "Then the temperature: measure where it stands, and keep it at 24 to 27 C.")
+		out = append(out, "Then the temperature: measure where it stands, and keep it at 24 to 27 °C.")
 	case meanC < coolC:
-		out = append(out, fmt.Sprintf("Then the temperature: it stood at %.0f C, where it works at about %.0f %% of its 24 C speed. Keep it at 24 to 27 C and judge again after three feeds.", meanC, 100*Speed(meanC)))
+		out = append(out, fmt.Sprintf("Then the temperature: it stood at %.0f °C, where it works at about %.0f %% of its 24 °C speed. Keep it at 24 to 27 °C and judge again after three feeds.", meanC, 100*Speed(meanC)))
 	case meanC > 30:
-		out = append(out, fmt.Sprintf("Then the temperature: %.0f C favours the bacteria over the yeast. Keep it at 24 to 27 C.", meanC))
+		out = append(out, fmt.Sprintf("Then the temperature: %.0f °C favours the bacteria over the yeast. Keep it at 24 to 27 °C.", meanC))
 	}
 	late, cold := 0.0, 0.0
 	for _, p := range last {

@@ -31,7 +31,7 @@ func (l *layout) tooLate(d StepDef, t time.Time) string {
 		}
 	}
 	if end, _ := l.rise(bulk); end.Median.Sub(at) < lastFoldAhead {
-		return fmt.Sprintf("left out: the mark is expected at %s, less than %d minutes after it", end.Median.Format("15:04"), int(lastFoldAhead.Minutes()))
+		return fmt.Sprintf("left out: the mark is expected about %s, less than %d minutes after it", Stamp(end.Median), int(lastFoldAhead.Minutes()))
 	}
 	if share := l.shareAt(at); seen && share > lastFoldShare {
 		return fmt.Sprintf("left out: the dough will be %.0f %% of the way to its mark", 100*share)

@@ -222,7 +222,7 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	case due:
 		s.State = DueNow
 		if late := l.now.Sub(at.Median); late >= time.Minute {
-			s.Why = joined(s.Why, fmt.Sprintf("due since %s; the rest moves with it", at.Median.Format("15:04")))
+			s.Why = joined(s.Why, fmt.Sprintf("due since %s; the rest moves with it", Stamp(at.Median)))
 		}
 		s.setAt(at)
 		l.sure = false

@@ -191,7 +191,7 @@ func (p *Process) openStep(id string, at time.Time) error {
 		return p.unknown(id)
 	}
 	if p.closed(id) {
-		return fmt.Errorf("step %q is %s already, since %s: take that back first", id, p.Marks[id].State, p.Marks[id].At.Format("15:04"))
+		return fmt.Errorf("step %q is %s already, since %s: take that back first", id, p.Marks[id].State, Stamp(p.Marks[id].At))
 	}
 	if at.IsZero() {
 		return fmt.Errorf("step %q needs a time, found none", id)

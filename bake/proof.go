@@ -115,9 +115,9 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, st
 	ahead := (ej - el) * 60
 	switch {
 	case ahead > 2:
-		return w, fmt.Sprintf("it is %.0f minutes (at 24 C) ahead of the loaf", ahead)
+		return w, fmt.Sprintf("it is %.0f minutes (at 24 °C) ahead of the loaf", ahead)
 	case ahead < -2:
-		return w, fmt.Sprintf("it is %.0f minutes (at 24 C) behind the loaf", -ahead)
+		return w, fmt.Sprintf("it is %.0f minutes (at 24 °C) behind the loaf", -ahead)
 	}
 	return w, "it keeps step with the loaf"
 }

@@ -76,7 +76,7 @@ func TestLoafCooling(t *testing.T) {
 	assert.InDelta(t, bake.SliceCoreC, f.At(w.Median), 0.01)
 
 	_, err = f.Forecast(22)
-	assert.ErrorContains(t, err, "out of reach in a room of 22 C")
+	assert.ErrorContains(t, err, "out of reach in a room of 22 °C")
 	_, err = bake.FitLoafCooling(pts[:5], 22)
 	assert.ErrorContains(t, err, "five core readings over 15 minutes")
 	_, err = bake.FitLoafCooling(pts, 95)

@@ -43,7 +43,7 @@ func (f Feed) Validate() error {
 		return FieldError{"starter_g", fmt.Sprintf("the starter is diluted %.0f-fold: below 1 part in 250 nothing can be said of it", math.Exp2(d))}
 	}
 	if f.RoomC != 0 && !(f.RoomC > 0 && f.RoomC < 45) {
-		return FieldError{"room_c", fmt.Sprintf("must be above 0 and below 45 C, found %g", f.RoomC)}
+		return FieldError{"room_c", fmt.Sprintf("must be above 0 and below 45 °C, found %g", f.RoomC)}
 	}
 	return nil
 }
@@ -247,7 +247,7 @@ func (c Care) Steps(now time.Time) []Step {
 	fed := step("feed", "feed", "Feed the starter "+c.Feed.Ratio()+" (starter : flour : water).", point(c.Feed.At))
 	fed.Trigger, fed.Hands, fed.Caution = ByClock, true, warn("flour", "jar")
 	peak := step("peak", "peak", "Highest level, "+c.Basis+".", c.Peak)
-	use := step("use", "use", fmt.Sprintf("Best used until %s.", c.UseUntil.Format("15:04")), estimator.Window{From: c.UseFrom, Median: later(c.UseFrom, c.Peak.Median), Until: later(c.UseUntil, c.Peak.Median)})
+	use := step("use", "use", fmt.Sprintf("Best used until %s.", Stamp(c.UseUntil)), estimator.Window{From: c.UseFrom, Median: later(c.UseFrom, c.Peak.Median), Until: later(c.UseUntil, c.Peak.Median)})
 	use.Hands = true
 	hungry := step("hungry", "hungry", "Feed it before this, or put it into the cold after the peak.", c.Hungry)
 	next := step("next-feed", "feed again", "Keep some and feed it; throw it away if there is mould, or any pink or orange.", point(c.NextFeed))

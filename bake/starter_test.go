@@ -41,7 +41,7 @@ func TestFeedNumbers(t *testing.T) {
 		{func(f *bake.Feed) { f.StarterG = 0 }, "starter_g: must be above 0 g, found 0: leave the entry out instead"},
 		{func(f *bake.Feed) { f.FlourG = -1 }, "flour_g: a mass cannot be below 0 g, found -1"},
 		{func(f *bake.Feed) { f.FlourG = 9000 }, "starter_g: the starter is diluted 453-fold: below 1 part in 250 nothing can be said of it"},
-		{func(f *bake.Feed) { f.RoomC = 70 }, "room_c: must be above 0 and below 45 C, found 70"},
+		{func(f *bake.Feed) { f.RoomC = 70 }, "room_c: must be above 0 and below 45 °C, found 70"},
 	} {
 		g := f
 		c.edit(&g)
@@ -139,13 +139,13 @@ func TestDiagnoseSightings(t *testing.T) {
 func TestDiagnoseWeak(t *testing.T) {
 	got := bake.Diagnose(past(4, 18, 60, 9), nil)
 	require.Len(t, got, 1)
-	assert.Equal(t, "Best of the last 4 feeds: 60 %, at 18 C.", got[0].Evidence)
+	assert.Equal(t, "Best of the last 4 feeds: 60 %, at 18 °C.", got[0].Evidence)
 	assert.Contains(t, got[0].Do[0], "how old is it?", "it asks before it calls a starter weak")
 	assert.Contains(t, got[0].Do[1], "What does it stand in?")
-	assert.Contains(t, got[0].Do[2], "Then the temperature: it stood at 18 C")
+	assert.Contains(t, got[0].Do[2], "Then the temperature: it stood at 18 °C")
 	assert.Contains(t, got[0].Do[3], "it waited up to 10 h after the peak")
 	mixed := bake.Diagnose(append(past(2, 17, 60, 9), past(2, 19, 50, 9)...), nil)
-	assert.Contains(t, mixed[0].Evidence, ", at 17 to 19 C.")
+	assert.Contains(t, mixed[0].Evidence, ", at 17 to 19 °C.")
 	warm := bake.Diagnose(past(4, 25, 60, 4), nil)
 	assert.NotContains(t, warm[0].Do[2], "temperature", "warm enough: not blamed")
 	assert.Empty(t, bake.Diagnose(past(4, 24, 160, 4), nil))

@@ -51,7 +51,7 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 		return Water{}, FieldError{"mixing", fmt.Sprintf("must be hand, stand mixer or food processor, found %q", m.By)}
 	}
 	if !(m.TargetC >= 10 && m.TargetC <= 40) || !(m.FlourC >= -25 && m.FlourC <= 50) || !(m.RoomC >= -5 && m.RoomC <= 50) {
-		return Water{}, FieldError{"dough", fmt.Sprintf("a dough of %g C from flour of %g C in a room of %g C cannot be mixed: check the temperatures", m.TargetC, m.FlourC, m.RoomC)}
+		return Water{}, FieldError{"dough", fmt.Sprintf("a dough of %g °C from flour of %g °C in a room of %g °C cannot be mixed: check the temperatures", m.TargetC, m.FlourC, m.RoomC)}
 	}
 	if !(b.WaterG > 0) {
 		return Water{}, FieldError{"water_g", "there is no water to warm or cool"}
@@ -62,7 +62,7 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 	need := flour*flourHeat*(target-m.FlourC) + (levain+bowlHeat)*(target-m.RoomC)
 	out := Water{TempC: target + need/(b.WaterG*waterHeat)}
 	if out.TempC > hottestWaterC {
-		return out, FieldError{"dough", fmt.Sprintf("the water would have to be %.0f C, and above %.0f C it harms the yeast: warm the flour or the bowl, or accept a cooler dough", out.TempC, hottestWaterC)}
+		return out, FieldError{"dough", fmt.Sprintf("the water would have to be %.0f °C, and above %.0f °C it harms the yeast: warm the flour or the bowl, or accept a cooler dough", out.TempC, hottestWaterC)}
 	}
 	return b.withIce(m, out)
 }
@@ -79,7 +79,7 @@ func (b Batch) withIce(m Mixing, out Water) (Water, error) {
 	}
 	share := (tap - out.TempC) / (tap + latentJ/waterHeat)
 	if share > 0.9 {
-		return out, FieldError{"dough", fmt.Sprintf("the water would have to bring the cold of %.0f C, more than ice can: chill the flour or the bowl, or accept a warmer dough", out.TempC)}
+		return out, FieldError{"dough", fmt.Sprintf("the water would have to bring the cold of water at %.0f degrees Celsius, more than ice can: chill the flour or the bowl, or accept a warmer dough", out.TempC)}
 	}
 	out.IceG = math.Round(share * b.WaterG)
 	return out, nil

@@ -60,7 +60,7 @@ func TestMixingWaterKeepsTheHeat(t *testing.T) {
 func TestMixingWaterSaysWhatCannotBe(t *testing.T) {
 	b := bake.DefaultBatch()
 	_, err := b.MixingWater(bake.Mixing{TargetC: 27, FlourC: 8, RoomC: 12})
-	assert.ErrorContains(t, err, "above 40 C it harms the yeast")
+	assert.ErrorContains(t, err, "above 40 °C it harms the yeast")
 	little := b
 	little.WaterG = 250
 	_, err = little.MixingWater(bake.Mixing{TargetC: 10, FlourC: 50, RoomC: 50})

@@ -289,7 +289,7 @@ func (e *Estimator) remarks(when func(float64) time.Time) []string {
 		out = append(out, fmt.Sprintf("The start volume reads %.2f L but the batch should fill %.2f L: check the floor distance and the vessel's profile.", baseL, want))
 	}
 	if e.phases.levelsOff && r.track.growth > deadGrowth && r.track.peakKnown && 100*(r.track.peakL/baseL-1) < deadPoints {
-		out = append(out, fmt.Sprintf("Hardly any rise after the worth of %.0f hours at 24 C: the starter may be too weak or forgotten.", r.track.growth))
+		out = append(out, fmt.Sprintf("Hardly any rise after the worth of %.0f hours at 24 °C: the starter may be too weak or forgotten.", r.track.growth))
 	}
 	if r.kfOn && e.cfg.Profile.Above(r.kf.level) {
 		out = append(out, "The dough stands above the known part of the vessel: its volume there is reckoned as if the walls went straight on.")

@@ -138,7 +138,7 @@ func (s *notes) add(kind noteKind, at, mm float64) {
 
 // words puts a note into a sentence; when is its time in words.
 func (n note) words(when time.Time) string {
-	at, mm := when.Format("15:04"), math.Abs(n.mm)
+	at, mm := when.Format("2006-01-02T15:04Z07:00"), math.Abs(n.mm)
 	switch n.kind {
 	case noteDrop:
 		return fmt.Sprintf("The level dropped %.0f mm at %s and stayed there: taken as a fold.", mm, at)

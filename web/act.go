@@ -46,7 +46,7 @@ func (s *Server) do(r *http.Request, a Act) error {
 	if err := a.check(); err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Name == a.Vessel }) {
+	if !slices.ContainsFunc(s.snapshot().Vessels, func(v Vessel) bool { return v.Name == a.Vessel }) {
 		return Refuse("There is no vessel named %q.", a.Vessel)
 	}
 	return s.opt.Live.Act(r.Context(), a)

@@ -99,12 +99,12 @@ func (s *Server) vessels(snap Snapshot) map[string]any {
 }
 
 func (s *Server) apiVessels(w http.ResponseWriter, r *http.Request) {
-	s.taggedJSON(w, r, s.vessels(s.opt.Live.Snapshot()))
+	s.taggedJSON(w, r, s.vessels(s.snapshot()))
 }
 
 // vessel finds the vessel a path names.
 func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vessel, bool) {
-	snap := s.opt.Live.Snapshot()
+	snap := s.snapshot()
 	for _, v := range snap.Vessels {
 		if v.Name == r.PathValue("name") {
 			return snap, v, true

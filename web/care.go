@@ -30,7 +30,7 @@ func careOf(v Vessel, now time.Time, h say.House) *careView {
 	if v.Holds != estimator.Starter {
 		return nil
 	}
-	c := &careView{Ratio: v.Feed, Findings: v.Findings, Seen: lookFor()}
+	c := &careView{Ratio: v.Feed, Findings: v.Findings, Seen: lookFor(h, now)}
 	if v.Care != nil {
 		c.Basis = "Timed " + v.Care.Basis + "."
 		c.When = " " + h.At(v.Care.Feed.At, now)
@@ -39,7 +39,7 @@ func careOf(v Vessel, now time.Time, h say.House) *careView {
 }
 
 // lookFor is what a person should look for in a jar; what ends it comes first.
-func lookFor() []seenView {
+func lookFor(h say.House, now time.Time) []seenView {
 	var out []seenView
 	for _, s := range []struct {
 		what string
@@ -48,7 +48,7 @@ func lookFor() []seenView {
 		{"Mould, or a strange colour", bake.SawMould},
 		{"Grey or black liquid on top", bake.SawLiquid},
 	} {
-		for _, f := range bake.Diagnose(nil, []bake.Sighting{s.seen}) {
+		for _, f := range h.Findings(bake.Diagnose(nil, []bake.Sighting{s.seen}), now) {
 			out = append(out, seenView{s.what, f})
 		}
 	}

@@ -32,7 +32,7 @@ type frame struct {
 
 // frame fills in the shared part for one reader.
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
-	snap := s.opt.Live.Snapshot()
+	snap := s.snapshot()
 	f := frame{Title: title + " · tidemark", Here: here, Token: s.gate.formToken(w, r), Demo: s.opt.Demo,
 		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
 	f.Said = s.said(w, r)
@@ -96,7 +96,7 @@ type undoView struct {
 
 // pageNow answers with the page of what is rising.
 func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
-	snap := s.opt.Live.Snapshot()
+	snap := s.snapshot()
 	p := nowPage{frame: s.frame(w, r, "Now", "now"), Problems: problems(snap, s.opt.House)}
 	for i, v := range snap.Vessels {
 		view := s.view(r.Context(), snap, i, v, p.CanAct)

@@ -74,7 +74,7 @@ func (s *Server) planForm(q url.Values) planForm {
 	get := func(k string) string { return strings.TrimSpace(q.Get(k)) }
 	f := planForm{Ready: get("ready"), Air: get("air"), Warm: get("warm"), Fridge: get("fridge"), Ripe: get("ripe"),
 		Out: get("out"), Vessel: get("vessel"), Way: get("way"), Asked: get("asked"), Unit: "°C"}
-	snap := s.opt.Live.Snapshot()
+	snap := s.snapshot()
 	for _, v := range snap.Vessels {
 		if v.Holds == estimator.Dough && v.ProofOf == "" {
 			f.Vessels = append(f.Vessels, v.Name)
@@ -231,7 +231,7 @@ func (s *Server) planWrong(err error) (int, string) {
 	case errors.As(err, &field) && field.Field == "ready":
 		return http.StatusConflict, "Ready at: choose a time within four days from now."
 	case errors.As(err, &field), errors.As(err, &refusal):
-		return http.StatusConflict, sentence(err)
+		return http.StatusConflict, s.opt.House.Text(sentence(err), s.opt.Now())
 	}
 	s.opt.Log.Error("a plan could not be made", "error", err)
 	return http.StatusInternalServerError, "The plan could not be made; the log says more."

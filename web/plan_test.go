@@ -81,7 +81,7 @@ func TestPlanSaysWhatHappensLeftOut(t *testing.T) {
 	assert.Contains(t, body, "and then put into the refrigerator it ends up risen by")
 	assert.NotContains(t, body, "jar now", "a jar that is not seen has no forecast")
 	body = newBrowser(t, s).get(monday + "&out=2026-03-15T23:00").Body.String()
-	assert.Regexp(t, `<p class="next">Left out until 23:00 and then put into the refrigerator it ends up risen by \d+ %`, body)
+	assert.Regexp(t, `<p class="next">Left out until tomorrow 23:00 and then put into the refrigerator it ends up risen by \d+ %`, body)
 }
 
 // TestWhatIfTheRisingDoughStaysOut asks from the page of now, without a plan.
@@ -248,7 +248,7 @@ func TestPlanOnTheAPIIsTheSame(t *testing.T) {
 	assert.Contains(t, body, "most likely Mon "+best.ReadyAt.In(berlin(t)).Format("15:04"))
 	assert.Contains(t, fmt.Sprint(best.Steps), bake.PreheatID)
 	require.NotNil(t, best.LeftOut)
-	assert.Contains(t, best.LeftOut.Text, "Left out until 23:00")
+	assert.Contains(t, best.LeftOut.Text, "Left out until tomorrow 23:00")
 	asked := plan.Asked.Add(-time.Hour).Format(time.RFC3339)
 	w = do(s, apiRequest("POST", "/api/v1/vessels/basket/acts", `{"kind":"plan","plan":{"asked":"`+asked+`","ready":"2026-03-15T13:00:00Z","air_c":22,"way":"x"}}`))
 	assert.Equal(t, 400, w.Code)
@@ -275,7 +275,7 @@ func TestBrowserPlan(t *testing.T) {
 			b.run(chromedp.Evaluate[chromedp.Void](`document.querySelector(".ask details").open = true; document.querySelector("input[name=ready]").value = "2026-03-16T13:00"; document.querySelector("input[name=out]").value = "2026-03-15T23:00"; undefined`))
 			b.click(".ask button")
 			b.waitText("main", "The ways side by side")
-			b.waitText("main", "Left out until 23:00")
+			b.waitText("main", "Left out until tomorrow 23:00")
 			b.shot("plan-" + sc.String())
 			b.fitsWidth(sc.w, "the plan")
 			b.accessible("the plan")

@@ -184,7 +184,7 @@ func (s *Server) planFailed(w http.ResponseWriter, err error) {
 	var field bake.FieldError
 	var no Refusal
 	if errors.As(err, &field) || errors.As(err, &no) {
-		problem(w, http.StatusBadRequest, "unusable wish", sentence(errors.New(strings.TrimSuffix(err.Error(), "."))))
+		problem(w, http.StatusBadRequest, "unusable wish", s.opt.House.Text(sentence(errors.New(strings.TrimSuffix(err.Error(), "."))), s.opt.Now()))
 		return
 	}
 	_, why := s.planWrong(err)

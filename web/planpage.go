@@ -123,7 +123,7 @@ func (s *Server) fillLive(ctx context.Context, p *planPage, form *planForm) erro
 
 // takers says whether the plan can be taken on, and what would give way to it.
 func (s *Server) takers(vessel string) (name, instead string) {
-	for _, v := range s.opt.Live.Snapshot().Vessels {
+	for _, v := range s.snapshot().Vessels {
 		switch {
 		case v.Name != vessel:
 			continue
@@ -147,7 +147,7 @@ func (s *Server) leftOut(ctx context.Context, w PlanWish, way string, until time
 	case err == nil:
 		return o.Text
 	case errors.As(err, &no):
-		return sentence(no)
+		return s.opt.House.Text(sentence(no), w.Now)
 	}
 	s.opt.Log.Error("what if it stays out could not be answered", "error", err)
 	return "That could not be worked out; the log says more."
@@ -156,7 +156,7 @@ func (s *Server) leftOut(ctx context.Context, w PlanWish, way string, until time
 // staysOut says what becomes of the doughs that rise now.
 func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
 	var out []string
-	for _, v := range s.opt.Live.Snapshot().Vessels {
+	for _, v := range s.snapshot().Vessels {
 		if v.RiseID == 0 || v.Holds != estimator.Dough || len(v.Estimate.Fan) == 0 || v.InFridge {
 			continue
 		}
@@ -187,7 +187,8 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	b := calendar.Bake{ID: "plan-" + wish.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
-		Steps: planned.Plans[shown].Steps, Stamp: wish.Now, Alarm: planAlarm}
+		Steps: planned.Plans[shown].Steps, Stamp: wish.Now, Alarm: planAlarm,
+		Words: func(text string) string { return s.opt.House.Text(text, wish.Now) }}
 	var body bytes.Buffer
 	if err := calendar.Write(&body, b); err != nil {
 		s.opt.Log.Error("a calendar could not be made", "error", err)

@@ -137,7 +137,7 @@ func (s *Server) upkeepRoutes() {
 // healthz answers whether the service watches: 200 while it does, with its
 // troubles in words. A dead sensor is no reason for 503: the service lives.
 func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
-	snap := s.opt.Live.Snapshot()
+	snap := s.snapshot()
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	fmt.Fprintln(w, "ok: watching", len(snap.Vessels), "vessels")
 }

@@ -22,8 +22,9 @@ type Bake struct {
 	ID    string // stable for the bake, e.g. "bake-41"; letters, digits and dashes
 	Title string
 	Steps []bake.Step
-	Stamp time.Time     // when this timetable was made
-	Alarm time.Duration // how long before a step with hands to remind; 0 for no reminder
+	Stamp time.Time                // when this timetable was made
+	Alarm time.Duration            // how long before a step with hands to remind; 0 for no reminder
+	Words func(text string) string // puts the household's words into a text, see bake.Put; nil leaves it
 }
 
 // Write writes the steps that still lie ahead or are under way. Steps done or
@@ -33,6 +34,9 @@ func Write(w io.Writer, b Bake) error {
 	cal.SetProductId("-//tidemark//timetable//EN")
 	cal.SetMethod(ics.MethodPublish)
 	cal.SetName(b.Title)
+	if b.Words == nil {
+		b.Words = func(text string) string { return text }
+	}
 	for _, s := range b.Steps {
 		if s.State == bake.Done || s.State == bake.Skipped || s.At.IsZero() {
 			continue
@@ -52,7 +56,7 @@ func (b Bake) add(cal *ics.Calendar, s bake.Step) {
 	e.SetStartAt(s.At.UTC())
 	e.SetEndAt(s.At.Add(max(s.Takes, 5*time.Minute)).UTC())
 	e.SetSummary(strings.TrimSpace(b.Title + ": " + s.Name))
-	e.SetDescription(describe(s))
+	e.SetDescription(b.Words(describe(s)))
 	if s.Hands && b.Alarm > 0 {
 		a := e.AddAlarm()
 		a.SetAction(ics.ActionDisplay)
@@ -73,7 +77,7 @@ func describe(s bake.Step) string {
 		}
 	}
 	if s.Until.Sub(s.From) > 2*time.Minute {
-		parts = append(parts, fmt.Sprintf("8 in 10 between %s and %s.", s.From.Format("15:04"), s.Until.Format("15:04")))
+		parts = append(parts, fmt.Sprintf("8 in 10 between %s and %s.", bake.Stamp(s.From), bake.Stamp(s.Until)))
 	}
 	if s.Caution != "" {
 		parts = append(parts, "Caution: "+s.Caution)

@@ -23,6 +23,9 @@ func sample() calendar.Bake {
 	at := func(h, m int) time.Time { return time.Date(2026, 3, 7, h, m, 0, 0, time.FixedZone("invented", 3600)) }
 	return calendar.Bake{
 		ID: "bake-7", Title: "Harbour loaf", Stamp: at(8, 0), Alarm: 10 * time.Minute,
+		Words: func(text string) string {
+			return strings.ReplaceAll(strings.ReplaceAll(text, "2026-03-07T", ""), "+01:00", "")
+		},
 		Steps: []bake.Step{
 			{ID: "mix", Name: "mix", State: bake.Done, At: at(9, 0), From: at(9, 0), Until: at(9, 0)},
 			{ID: "bulk", Name: "bulk", Do: "Leave the dough until it reaches the mark; then divide, at once.", At: at(15, 0), From: at(14, 20), Until: at(16, 10), State: bake.Started},

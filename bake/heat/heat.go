@@ -43,7 +43,7 @@ type Fridge struct {
 func (f Fridge) Validate() error {
 	switch {
 	case !(f.AirC >= -2 && f.AirC <= 15):
-		return fmt.Errorf("the refrigerator must be -2 to 15 C, found %g", f.AirC)
+		return fmt.Errorf("the refrigerator must be -2 to 15 °C, found %g", f.AirC)
 	case !(f.PieceKg > 0.02 && f.PieceKg <= 50):
 		return fmt.Errorf("a piece of dough must weigh 0.02 to 50 kg, found %g", f.PieceKg)
 	case f.Stretch < 0 || f.Stretch > 10:

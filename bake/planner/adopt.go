@@ -80,7 +80,7 @@ func LeftOut(w Wish, wayName string, t time.Time) (Outlook, error) {
 func (j *job) leftOut(c *trial, t time.Time) (Outlook, error) {
 	h := t.Sub(c.start).Hours()
 	if h <= j.mixHours {
-		return Outlook{}, fmt.Errorf("the dough is mixed only at %s; ask for a later time", c.start.Format("Mon 15:04"))
+		return Outlook{}, fmt.Errorf("the dough is mixed only at %s; ask for a later time", bake.Stamp(c.start))
 	}
 	if h > pathHours {
 		return Outlook{}, fmt.Errorf("more than %.0f hours after mixing nothing is right any more; ask for an earlier time", pathHours)

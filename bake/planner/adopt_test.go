@@ -69,7 +69,7 @@ func TestLeftOut(t *testing.T) {
 	require.NoError(t, err)
 	assert.Greater(t, late.Over, o.Over+0.2)
 	assert.Greater(t, late.P50, o.P50)
-	assert.Contains(t, late.Text, "Left out until "+in.Add(4*time.Hour).Format("15:04")+" and then put into the refrigerator it ends up risen by")
+	assert.Contains(t, late.Text, "Left out until "+bake.Stamp(in.Add(4*time.Hour))+" and then put into the refrigerator it ends up risen by")
 	early, err := planner.LeftOut(wish(), p.Name, in.Add(-3*time.Hour))
 	require.NoError(t, err)
 	assert.Greater(t, early.Under, o.Under)

@@ -54,7 +54,7 @@ func MoveToFridge(est estimator.Estimate, f heat.Fridge, targetPercent float64, 
 	_, m.AtPercent, _ = bake.FanAt(est.Fan, m.At.Median)
 	_, m.LandsAt, _ = bake.FanAt(est.Fan, m.At.Median.Add(ahead))
 	m.ShapeFrom = m.At.Median.Add(-shaping)
-	m.Explanation = fmt.Sprintf("A piece of %.1f kg at %.0f C needs %.1f h down to 10 C; on the way it does what %.1f h at 24 C would.",
+	m.Explanation = fmt.Sprintf("A piece of %.1f kg at %.0f °C needs %.1f h down to 10 °C; on the way it does what %.1f h at 24 °C would.",
 		f.PieceKg, c, f.Until(c, 10), m.CarryHours)
 	return m, nil
 }
@@ -75,7 +75,7 @@ func StaysOut(est estimator.Estimate, t time.Time, targetPercent float64, f *hea
 		return Outlook{}, errors.New("no forecast yet, so nothing can be said about later")
 	}
 	if t.Before(est.Time) {
-		return Outlook{}, fmt.Errorf("%s is past; now is %s", t.Format("15:04"), est.Time.Format("15:04"))
+		return Outlook{}, fmt.Errorf("%s is past; now is %s", bake.Stamp(t), bake.Stamp(est.Time))
 	}
 	at := t
 	if c := est.DoughC; f != nil && !math.IsNaN(c) {
@@ -96,7 +96,7 @@ func (o Outlook) words(cold bool) string {
 		then = "and then put into the refrigerator it ends up risen"
 	}
 	return fmt.Sprintf("Left out until %s %s by %.0f %% (8 in 10: %.0f to %.0f %%): %s.",
-		o.Until.Format("15:04"), then, o.P50, o.P10, o.P90, verdict(o))
+		bake.Stamp(o.Until), then, o.P50, o.P10, o.P90, verdict(o))
 }
 
 // below is the chance of a rise below a level, from two half normals through

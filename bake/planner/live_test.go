@@ -78,7 +78,7 @@ func TestStaysOut(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 92, o.P50, 1e-9)
 	assert.InDelta(t, 83, o.P10, 1e-9)
-	assert.Contains(t, o.Text, "Left out until 13:00 it will have risen by 92 % (8 in 10: 83 to 101 %): about right")
+	assert.Contains(t, o.Text, "Left out until 2026-03-07T13:00Z it will have risen by 92 % (8 in 10: 83 to 101 %): about right")
 	long, err := planner.StaysOut(e, e.Time.Add(6*time.Hour), 100, nil)
 	require.NoError(t, err)
 	assert.Greater(t, long.Over, 0.9)
@@ -88,7 +88,7 @@ func TestStaysOut(t *testing.T) {
 	require.NoError(t, err)
 	assert.Greater(t, cold.P50, o.P50, "the cold still adds some")
 	_, err = planner.StaysOut(e, e.Time.Add(-time.Hour), 100, nil)
-	assert.EqualError(t, err, "09:00 is past; now is 10:00")
+	assert.EqualError(t, err, "2026-03-07T09:00Z is past; now is 2026-03-07T10:00Z")
 	_, err = planner.StaysOut(unseen(), e.Time, 100, nil)
 	assert.ErrorContains(t, err, "no forecast yet")
 }

@@ -91,7 +91,7 @@ func soonest(w Wish, jobs []*job) string {
 			try := *j
 			try.w.ReadyAt = at
 			if c, ok := try.best(); ok && try.fits(c) {
-				return fmt.Sprintf("%s is too tight; from about %s it would be good (%s).", w.ReadyAt.Format("Mon 15:04"), at.Format("Mon 15:04"), j.way.name)
+				return fmt.Sprintf("%s is too tight; from about %s it would be good (%s).", bake.Stamp(w.ReadyAt), bake.Stamp(at), j.way.name)
 			}
 		}
 	}

@@ -136,7 +136,7 @@ func TestWishRefused(t *testing.T) {
 		edit func(*planner.Wish)
 		want string
 	}{
-		{func(w *planner.Wish) { w.ReadyAt = now() }, "ready: must lie within four days from now, found 2026-03-07 08:00, now is 2026-03-07 08:00"},
+		{func(w *planner.Wish) { w.ReadyAt = now() }, "ready: must lie within four days from now, found 2026-03-07T08:00Z, now is 2026-03-07T08:00Z"},
 		{func(w *planner.Wish) { w.Room.C = 50 }, "air: must be 10 to 35, found 50"},
 		{func(w *planner.Wish) { w.Batch.Levain.Grams = 0 }, "batch.levain: a plan needs a levain, found none"},
 		{func(w *planner.Wish) { w.Batch.Flours = nil }, "batch: flours: at least one flour is needed, found none"},

@@ -121,7 +121,7 @@ func (j *job) plan() (Plan, bool) {
 func (j *job) why(p Plan) string {
 	var out []string
 	if p.Late > evenChance {
-		out = append(out, fmt.Sprintf("Most likely ready %s, between %s and %s.", p.Ready.Median.Format("Mon 15:04"), p.Ready.From.Format("15:04"), p.Ready.Until.Format("15:04")))
+		out = append(out, fmt.Sprintf("Most likely ready %s, between %s and %s.", bake.Stamp(p.Ready.Median), bake.Stamp(p.Ready.From), bake.Stamp(p.Ready.Until)))
 		if j.batch.Kind() == bake.Rye {
 			out = append(out, "A loaf rich in rye rests a day before the knife.")
 		}
@@ -162,7 +162,7 @@ func (j *job) night(steps []bake.Step) []string {
 	var out []string
 	for _, s := range steps {
 		if s.Hands && s.State != bake.Skipped && j.w.busy(s.At) && s.ID != bake.SliceID {
-			out = append(out, fmt.Sprintf("%s at %s", s.Name, s.At.Format("15:04")))
+			out = append(out, fmt.Sprintf("%s at %s", s.Name, bake.Stamp(s.At)))
 		}
 	}
 	return out

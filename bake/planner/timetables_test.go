@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -91,5 +92,11 @@ func printed(w planner.Wish, plans []planner.Plan) string {
 			fmt.Fprintf(&b, "  %s  %-26s %3.0f min  %s\n", s.At.Format("Mon 15:04"), s.Name, s.Takes.Minutes(), s.Do)
 		}
 	}
-	return b.String()
+	return put(b.String())
+}
+
+// put writes the moments of a text as a household of this zone does.
+func put(text string) string {
+	return bake.Put(text, func(t time.Time) string { return t.Format("Mon 15:04") },
+		func(c float64, decimals int) string { return strconv.FormatFloat(c, 'f', decimals, 64) }, "°C")
 }

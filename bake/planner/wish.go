@@ -102,7 +102,7 @@ func (w Wish) Validate() error {
 	}
 	if d := w.ReadyAt.Sub(w.Now); d <= 0 || d > 4*24*time.Hour {
 		return bake.FieldError{Field: "ready", Msg: fmt.Sprintf("must lie within four days from now, found %s, now is %s",
-			w.ReadyAt.Format("2006-01-02 15:04"), w.Now.Format("2006-01-02 15:04"))}
+			bake.Stamp(w.ReadyAt), bake.Stamp(w.Now))}
 	}
 	if w.BedMin < 0 || w.BedMin >= 24*60 || w.WakeMin < 0 || w.WakeMin >= 24*60 {
 		return bake.FieldError{Field: "sleep", Msg: "bed and wake are minutes after midnight, below 1440"}

@@ -13,6 +13,7 @@ import (
 	"tidemark/bake"
 	"tidemark/bake/calendar"
 	"tidemark/bake/planner"
+	"tidemark/web/say"
 )
 
 // planFlags are the options of tidemark plan.
@@ -214,11 +215,14 @@ func (f planFlags) scale(w *planner.Wish) (err error) {
 // printPlans prints the first plan as a tide table and the others beside it.
 func printPlans(out io.Writer, w planner.Wish, plans []planner.Plan, all bool, from string) {
 	n, _ := w.Batch.Numbers()
-	fmt.Fprintf(out, "%s, wanted %s. Room %.0f C, dough %.0f g, hydration %.0f %%, %.0f %% of the flour fermented.\n",
+	fmt.Fprintf(out, "%s, wanted %s. Room %.0f °C, dough %.0f g, hydration %.0f %%, %.0f %% of the flour fermented.\n",
 		title(w), w.ReadyAt.Format("Mon 2 Jan 15:04"), w.Room.C, n.TotalG, n.HydrationPercent, n.InoculationPercent)
 	fmt.Fprintln(out, from)
 	if !plans[0].Fits {
 		fmt.Fprintf(out, "No way is ready by then with even chances. The nearest:\n")
+	}
+	for i := range plans {
+		plans[i] = worded(w, plans[i])
 	}
 	show := plans[:1]
 	if all {
@@ -228,6 +232,16 @@ func printPlans(out io.Writer, w planner.Wish, plans []planner.Plan, all bool, f
 		printPlan(out, p)
 	}
 	printWays(out, plans)
+}
+
+// wordsOf writes the moments of a text in the zone of the wish.
+func wordsOf(w planner.Wish) say.House { return say.House{Zone: w.ReadyAt.Location()} }
+
+// worded is a plan with its texts as they are printed.
+func worded(w planner.Wish, p planner.Plan) planner.Plan {
+	h := wordsOf(w)
+	p.Why, p.Notes, p.Night, p.Steps = h.Text(p.Why, w.Now), h.Texts(p.Notes, w.Now), h.Texts(p.Night, w.Now), h.Steps(p.Steps, w.Now)
+	return p
 }
 
 func title(w planner.Wish) string {
@@ -311,14 +325,14 @@ func (f planFlags) printLeftOut(out io.Writer, w planner.Wish, p planner.Plan) e
 	if err != nil {
 		return usagef("--left-out: %w", err)
 	}
-	fmt.Fprintf(out, "\n%s: %s\n", strings.ToUpper(p.Name[:1])+p.Name[1:], o.Text)
+	fmt.Fprintf(out, "\n%s: %s\n", strings.ToUpper(p.Name[:1])+p.Name[1:], wordsOf(w).Text(o.Text, w.Now))
 	return nil
 }
 
 // writeICS writes the first plan as a calendar.
 func writeICS(out io.Writer, path string, w planner.Wish, p planner.Plan) error {
 	if len(p.Steps) == 0 {
-		return fmt.Errorf("no calendar written: %s", p.Why)
+		return fmt.Errorf("no calendar written: %s", wordsOf(w).Text(p.Why, w.Now))
 	}
 	f, err := os.Create(path)
 	if err != nil {
@@ -326,6 +340,7 @@ func writeICS(out io.Writer, path string, w planner.Wish, p planner.Plan) error 
 	}
 	b := calendar.Bake{
 		ID: "plan-" + w.ReadyAt.UTC().Format("20060102T1504Z"), Title: title(w), Steps: p.Steps, Stamp: w.Now, Alarm: 10 * time.Minute,
+		Words: func(text string) string { return wordsOf(w).Text(text, w.Now) },
 	}
 	if err := errors.Join(calendar.Write(f, b), f.Close()); err != nil {
 		return err

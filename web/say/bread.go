@@ -84,12 +84,7 @@ func afterLevel(a *bake.After, h House) string {
 }
 
 // degrees writes whole degrees.
-func (h House) degrees(c float64) string {
-	if h.Fahrenheit {
-		return fmt.Sprintf("%.0f °F", c*9/5+32)
-	}
-	return fmt.Sprintf("%.0f °C", c)
-}
+func (h House) degrees(c float64) string { return fmt.Sprintf("%.0f %s", h.scale(c), h.unit()) }
 
 // AfterBasis says what the time of a bake after its bulk rests on; empty when
 // there is nothing to say.

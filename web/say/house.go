@@ -90,10 +90,7 @@ func (h House) Temperature(c float64) string {
 	if math.IsNaN(c) || math.IsInf(c, 0) {
 		return "not known"
 	}
-	if h.Fahrenheit {
-		return fmt.Sprintf("%.1f °F", c*9/5+32)
-	}
-	return fmt.Sprintf("%.1f °C", c)
+	return fmt.Sprintf("%.1f %s", h.scale(c), h.unit())
 }
 
 // Percent writes a rise in whole percent, or "not known".

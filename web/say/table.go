@@ -46,7 +46,7 @@ func Table(v Vessel, deeds []Deed, h House) []Row {
 	}
 	rows = append(rows, markRow(v, h)...)
 	rows = append(rows, peakRow(v, h)...)
-	for _, s := range append(careSteps(v, deeds), v.Steps...) {
+	for _, s := range append(h.Steps(careSteps(v, deeds), v.Now), v.Steps...) {
 		if s.State == bake.Done && hasDeed(deeds, s) {
 			continue
 		}

@@ -50,7 +50,7 @@ func (t *timeline) care(now time.Time, v web.Vessel) {
 		peak = "peaked at " + t.hm(c.Peak.Median)
 	}
 	t.line(now, v.Name, "care", fmt.Sprintf("%s; best used %s to %s; hungry about %s, next feed %s. Timed %s.", peak,
-		t.hm(c.UseFrom), t.hm(c.UseUntil), t.hm(c.Hungry.Median), t.hm(c.NextFeed), c.Basis))
+		t.hm(c.UseFrom), t.hm(c.UseUntil), t.hm(c.Hungry.Median), t.hm(c.NextFeed), t.house().Text(c.Basis, now)))
 }
 
 // after prints the sentence of the bake after its bulk when its stage, its
@@ -68,9 +68,9 @@ func (t *timeline) after(now time.Time, v web.Vessel) {
 	if !math.IsNaN(a.CoreC) {
 		b.core = a.CoreC
 	}
-	said := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Now: now, After: a}, say.House{Zone: t.zone})
+	said := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Now: now, After: a}, t.house())
 	text := said.When
-	for _, more := range []string{said.Level, say.AfterBasis(a)} {
+	for _, more := range []string{said.Level, t.house().Text(say.AfterBasis(a), now)} {
 		if more != "" {
 			text += " " + more
 		}

@@ -7,6 +7,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/estimator"
+	"tidemark/web/say"
 )
 
 // A forecast is told again when the likely moment has moved by leastMoved and by
@@ -39,7 +40,9 @@ func (t *timeline) line(at time.Time, vessel, kind, text string) {
 }
 
 // person prints what the invented household does.
-func (t *timeline) person(at time.Time, what string) { t.line(at, "", "people", what) }
+func (t *timeline) person(at time.Time, what string) {
+	t.line(at, "", "people", t.house().Text(what, at))
+}
 
 // alarm prints a warning.
 func (t *timeline) alarm(at time.Time, a alert.Alarm) {
@@ -85,6 +88,9 @@ func (t *timeline) forecast(vessel string, e estimator.Estimate, s *told) {
 	t.line(e.Time, vessel, "forecast", fmt.Sprintf("now %.0f %%; at the mark of %.0f %% between %s and %s (8 in 10), most likely %s",
 		e.RisePercent, e.TargetPercent, t.hm(w.From), t.hm(w.Until), t.hm(w.Median)))
 }
+
+// house writes moments in the zone of the story.
+func (t *timeline) house() say.House { return say.House{Zone: t.zone} }
 
 // hm formats a time of day.
 func (t *timeline) hm(x time.Time) string { return x.In(t.zone).Format("15:04") }
