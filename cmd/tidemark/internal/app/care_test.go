@@ -127,7 +127,7 @@ func TestWeakStarterIsDiagnosed(t *testing.T) {
 	assert.Contains(t, f[0].What, "does not double")
 	assert.Contains(t, f[0].Evidence, "62 %")
 	assert.Contains(t, f[0].Do[2], "Then the temperature")
-	assert.Contains(t, f[0].Do[2], "18 C")
+	assert.Contains(t, f[0].Do[2], "18 °C")
 }
 
 // TestAFeedTaughtAtOnce ends a feed: the next is foretold with it.

@@ -308,7 +308,7 @@ func TestWhatIfItStaysOut(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, invented(4*time.Hour), out.P50, 12)
 	assert.Greater(t, cold.P50, out.P50)
-	assert.Contains(t, out.Text, "Left out until 13:00")
+	assert.Contains(t, out.Text, "Left out until 2026-04-04T13:00Z")
 	o, err := b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start.Add(20*time.Hour))
 	require.NoError(t, err)
 	assert.Positive(t, o.P50)
