@@ -61,10 +61,10 @@ func TestRoundBeginsWhatIsDue(t *testing.T) {
 		routes := []Route{{Name: "phone", Channel: ch}}
 		store := NewMemStore()
 		out := NewOutbox(store, routes, OutboxOptions{Rand: rand.New(rand.NewPCG(1, 2))})
-		desk := NewDesk(store, out, routes, Policy{}, nil)
+		manager := NewManager(store, out, routes, Policy{}, nil)
 		out.Round(t.Context())
 		assert.Zero(t, out.UnderWay(), "nothing is due")
-		require.NoError(t, desk.Apply(t.Context(), []Change{raised(TooCold, "cold")}))
+		require.NoError(t, manager.Apply(t.Context(), []Change{raised(TooCold, "cold")}))
 		out.Round(t.Context())
 		out.Round(t.Context())
 		synctest.Wait()

@@ -27,14 +27,14 @@ var campaignRises = flag.Int("rises", 25, "rises in the fault run")
 
 // tally is what a fault run counts.
 type tally struct {
-	Rises, Kills, Outages               int
-	Due, Delivered, Late                int
-	Overtaken, AnsweredFirst, Lost      int
-	Letters, SameIDAgain, DoubleLetters int
-	AfterAnswer, OutOfOrder             int
+	Rises, Kills, Outages                           int
+	Due, Delivered, Late                            int
+	Overtaken, AnsweredFirst, Lost                  int
+	Notifications, SameIDAgain, DoubleNotifications int
+	AfterAnswer, OutOfOrder                         int
 }
 
-// TestFaultRun plays rises through rules, desk and outbox while the network
+// TestFaultRun plays rises through rules, manager and outbox while the network
 // fails for random spans, answers get lost on the way back and the process is
 // killed at random moments, also between a delivery and its record.
 func TestFaultRun(t *testing.T) {
@@ -49,7 +49,7 @@ func TestFaultRun(t *testing.T) {
 	t.Logf("fault run over %d invented rises\n%s", sum.Rises, sum)
 	assert.Equal(t, *campaignRises, sum.Rises)
 	assert.Zero(t, sum.Lost)
-	assert.Zero(t, sum.DoubleLetters)
+	assert.Zero(t, sum.DoubleNotifications)
 	assert.Zero(t, sum.AfterAnswer)
 	assert.Zero(t, sum.OutOfOrder)
 	assert.NotZero(t, sum.Kills)
@@ -67,8 +67,8 @@ func (s tally) String() string {
 		{"processes killed", s.Kills}, {"network outages", s.Outages}, {"warnings due", s.Due}, {"  delivered", s.Delivered},
 		{"    of these more than 5 min late", s.Late}, {"  overtaken by the next one while the network was down", s.Overtaken},
 		{"  answered on the page before they could be sent", s.AnsweredFirst}, {"  lost", s.Lost},
-		{"letters taken by the server", s.Letters}, {"  again with the same ID (replaces)", s.SameIDAgain},
-		{"  again with another ID (a double)", s.DoubleLetters}, {"sent after the answer", s.AfterAnswer}, {"out of order", s.OutOfOrder},
+		{"notifications taken by the server", s.Notifications}, {"  again with the same ID (replaces)", s.SameIDAgain},
+		{"  again with another ID (a double)", s.DoubleNotifications}, {"sent after the answer", s.AfterAnswer}, {"out of order", s.OutOfOrder},
 	} {
 		fmt.Fprintf(&b, "%-56s %6d\n", row.what, row.n)
 	}
@@ -180,33 +180,33 @@ type mortal struct {
 // errDead is what a dead process gets; nobody sees it.
 var errDead = errors.New("killed")
 
-func (m *mortal) SaveAlarm(ctx context.Context, a Alarm, l []Letter) error {
+func (m *mortal) SaveAlarm(ctx context.Context, a Alarm, l []Notification) error {
 	if m.dead.Load() {
 		return errDead
 	}
 	return m.MemStore.SaveAlarm(ctx, a, l)
 }
 
-func (m *mortal) SaveLetter(ctx context.Context, l Letter) error {
+func (m *mortal) SaveNotification(ctx context.Context, l Notification) error {
 	if m.dead.Load() {
 		return errDead
 	}
-	return m.MemStore.SaveLetter(ctx, l)
+	return m.MemStore.SaveNotification(ctx, l)
 }
 
-func (m *mortal) WithdrawLetters(ctx context.Context, id string) error {
+func (m *mortal) WithdrawNotifications(ctx context.Context, id string) error {
 	if m.dead.Load() {
 		return errDead
 	}
-	return m.MemStore.WithdrawLetters(ctx, id)
+	return m.MemStore.WithdrawNotifications(ctx, id)
 }
 
 // life is one process, from start to kill.
 type life struct {
-	disk  *mortal
-	watch *Evaluator
-	desk  *Desk
-	end   func()
+	disk    *mortal
+	watch   *Evaluator
+	manager *Manager
+	end     func()
 }
 
 // begin starts a process on the disk as it is.
@@ -214,8 +214,8 @@ func (o *ordeal) begin(t *testing.T) *life {
 	l := &life{disk: &mortal{MemStore: o.disk}, watch: NewEvaluator(text.New(text.Locale{}), 0)}
 	routes := []Route{{Name: "phone", Channel: o}}
 	out := NewOutbox(l.disk, routes, OutboxOptions{Rand: rand.New(rand.NewPCG(o.rng.Uint64(), 1))})
-	l.desk = NewDesk(l.disk, out, routes, Policy{}, nil)
-	alarms, err := l.desk.Alarms(t.Context())
+	l.manager = NewManager(l.disk, out, routes, Policy{}, nil)
+	alarms, err := l.manager.Alarms(t.Context())
 	require.NoError(t, err)
 	l.watch.Restore(alarms)
 	ctx, cancel := context.WithCancel(context.Background())
@@ -240,8 +240,8 @@ func (o *ordeal) run(t *testing.T) {
 		o.in.Estimate = o.estimate()
 		changes := l.watch.Evaluate(o.in)
 		o.noteRaised(changes)
-		require.NoError(t, l.desk.Apply(t.Context(), changes))
-		require.NoError(t, l.desk.Tick(t.Context()))
+		require.NoError(t, l.manager.Apply(t.Context(), changes))
+		require.NoError(t, l.manager.Tick(t.Context()))
 		o.answer(t, l)
 		time.Sleep(step)
 	}
@@ -274,14 +274,14 @@ func (o *ordeal) noteRaised(changes []Change) {
 
 // answer is the person at the page.
 func (o *ordeal) answer(t *testing.T, l *life) {
-	alarms, err := l.desk.Alarms(t.Context())
+	alarms, err := l.manager.Alarms(t.Context())
 	require.NoError(t, err)
 	for _, a := range alarms {
 		wait, will := o.answers[a.Kind]
 		if !will || a.State != Firing || time.Since(a.FiredAt) < wait {
 			continue
 		}
-		_, err := l.desk.Ack(t.Context(), a.ID, "page")
+		_, err := l.manager.Ack(t.Context(), a.ID, "page")
 		require.NoError(t, err)
 		o.answered[a.ID] = time.Now()
 	}
@@ -316,7 +316,7 @@ func (o *ordeal) count(t *testing.T, s *tally) {
 		}
 	}
 	require.Len(t, o.order, 3, "near, reached and over are due in every rise")
-	firsts := o.countLetters(s)
+	firsts := o.countNotifications(s)
 	last := time.Time{}
 	for _, id := range o.order {
 		s.Due++
@@ -338,16 +338,16 @@ func (o *ordeal) count(t *testing.T, s *tally) {
 			s.Overtaken++
 		default:
 			s.Lost++
-			t.Logf("lost: %s, letters %v", id, states(o.disk))
+			t.Logf("lost: %s, notifications %v", id, states(o.disk))
 		}
 	}
 }
 
-// countLetters counts what the server took and returns the first of each alarm.
-func (o *ordeal) countLetters(s *tally) map[string]time.Time {
+// countNotifications counts what the server took and returns the first of each alarm.
+func (o *ordeal) countNotifications(s *tally) map[string]time.Time {
 	firsts, seen, news := map[string]time.Time{}, map[string]bool{}, map[Kind]string{}
 	for _, m := range o.took {
-		s.Letters++
+		s.Notifications++
 		if seen[m.id] {
 			s.SameIDAgain++
 		}
@@ -357,7 +357,7 @@ func (o *ordeal) countLetters(s *tally) map[string]time.Time {
 		}
 		if other, told := news[m.kind]; m.what == WasRaised {
 			if told && other != m.id { // the same news as something new
-				s.DoubleLetters++
+				s.DoubleNotifications++
 			}
 			news[m.kind] = m.id
 		}

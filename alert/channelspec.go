@@ -79,7 +79,7 @@ type ChannelSpec struct {
 	Run       []string `yaml:"run"`              // command: program and arguments, no shell
 }
 
-// channelName is what may stand in letter IDs and metrics.
+// channelName is what may stand in notification IDs and metrics.
 var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 
 // topicShape is what a topic server takes as a topic.

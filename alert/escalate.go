@@ -14,7 +14,7 @@ const tickEvery = 10 * time.Second
 
 // Run looks for unanswered alarms until ctx ends. fail is told of errors of the
 // store; it may be nil.
-func (d *Desk) Run(ctx context.Context, fail func(error)) {
+func (m *Manager) Run(ctx context.Context, fail func(error)) {
 	ticker := time.NewTicker(tickEvery)
 	defer ticker.Stop()
 	for {
@@ -23,7 +23,7 @@ func (d *Desk) Run(ctx context.Context, fail func(error)) {
 			return
 		case <-ticker.C:
 		}
-		if err := d.Tick(ctx); err != nil && fail != nil && ctx.Err() == nil {
+		if err := m.Tick(ctx); err != nil && fail != nil && ctx.Err() == nil {
 			fail(err)
 		}
 	}
@@ -31,99 +31,99 @@ func (d *Desk) Run(ctx context.Context, fail func(error)) {
 
 // Tick escalates what nobody has answered, ends snoozes that are over and tries
 // again what the store has refused.
-func (d *Desk) Tick(ctx context.Context) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if err := d.flush(ctx); err != nil {
+func (m *Manager) Tick(ctx context.Context) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if err := m.flush(ctx); err != nil {
 		return err
 	}
-	alarms, err := d.openAlarms(ctx)
+	alarms, err := m.openAlarms(ctx)
 	if err != nil {
 		return err
 	}
-	now := d.clock.Now()
+	now := m.clock.Now()
 	var errs []error
 	for _, a := range alarms {
 		switch {
 		case a.State == Snoozed && !now.Before(a.SnoozedUntil):
 			a.State, a.SnoozedAt, a.SnoozedUntil, a.LedBy = Firing, time.Time{}, time.Time{}, ""
-			errs = append(errs, d.tellAgain(ctx, a, fmt.Sprintf("/s%d", now.Unix())))
-		case d.escalationDue(a, now):
+			errs = append(errs, m.tellAgain(ctx, a, fmt.Sprintf("/s%d", now.Unix())))
+		case m.escalationDue(a, now):
 			a.Level++
 			a.Priority = min(5, a.Priority+1)
-			errs = append(errs, d.tellAgain(ctx, a, ""))
+			errs = append(errs, m.tellAgain(ctx, a, ""))
 		}
 	}
 	return errors.Join(errs...)
 }
 
 // escalationDue reports whether an alarm is to be told more urgently now.
-func (d *Desk) escalationDue(a Alarm, now time.Time) bool {
-	t := d.policies[a.Kind]
-	if a.State != Firing || t.repeat == 0 || a.Level >= d.policy.MaxLevel || a.LedBy != "" {
+func (m *Manager) escalationDue(a Alarm, now time.Time) bool {
+	t := m.policies[a.Kind]
+	if a.State != Firing || t.repeat == 0 || a.Level >= m.policy.MaxLevel || a.LedBy != "" {
 		return false
 	}
-	if d.policy.Quiet.Hold(a.Kind, now).After(now) {
+	if m.policy.Quiet.Hold(a.Kind, now).After(now) {
 		return false
 	}
 	last := a.LastSentAt
-	if held := d.policy.Quiet.Hold(a.Kind, last); held.After(last) {
-		last = held // its letter waited for the end of the quiet hours
+	if held := m.policy.Quiet.Hold(a.Kind, last); held.After(last) {
+		last = held // its notification waited for the end of the quiet hours
 	}
-	return now.Sub(last) >= d.interval(t, a.Level)
+	return now.Sub(last) >= m.interval(t, a.Level)
 }
 
 // interval is the time between one telling and the next at a level.
-func (d *Desk) interval(p policy, level int) time.Duration {
+func (m *Manager) interval(p policy, level int) time.Duration {
 	wait := p.repeat
 	for range level {
-		wait = time.Duration(float64(wait) * d.policy.Shorten)
+		wait = time.Duration(float64(wait) * m.policy.Shorten)
 	}
-	return max(wait, min(p.repeat, d.policy.MinInterval))
+	return max(wait, min(p.repeat, m.policy.MinInterval))
 }
 
-// tellAgain writes new letters for an alarm.
-func (d *Desk) tellAgain(ctx context.Context, a Alarm, suffix string) error {
-	a.LastSentAt = d.clock.Now()
+// tellAgain writes new notifications for an alarm.
+func (m *Manager) tellAgain(ctx context.Context, a Alarm, suffix string) error {
+	a.LastSentAt = m.clock.Now()
 	told := a
 	if a.Level > 0 {
-		told.Text = join(d.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
+		told.Text = join(m.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
 	}
-	letters, err := d.letters(ctx, told, WasEscalated, suffix, d.policy.ClockSet == nil || d.policy.ClockSet())
+	notifications, err := m.notifications(ctx, told, WasEscalated, suffix, m.policy.ClockSet == nil || m.policy.ClockSet())
 	if err != nil {
 		return err
 	}
-	if err := d.store.SaveAlarm(ctx, a, letters); err != nil {
+	if err := m.store.SaveAlarm(ctx, a, notifications); err != nil {
 		return fmt.Errorf("alarm %s cannot be stored: %w", a.ID, err)
 	}
-	d.call(a.Priority >= 5)
+	m.call(a.Priority >= 5)
 	return nil
 }
 
-// HandOn is for OutboxOptions.Failed: when a channel refuses a letter for good,
+// HandOn is for OutboxOptions.Failed: when a channel refuses a notification for good,
 // the alarm goes at once through the routes that would come later.
-func (d *Desk) HandOn(ctx context.Context, l Letter) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	open, err := d.load(ctx)
+func (m *Manager) HandOn(ctx context.Context, l Notification) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	open, err := m.load(ctx)
 	a, known := open[l.AlarmID]
-	if err != nil || !known || a.State != Firing || a.Level >= d.policy.MaxLevel || !d.laterRoute(a) {
+	if err != nil || !known || a.State != Firing || a.Level >= m.policy.MaxLevel || !m.laterRoute(a) {
 		return
 	}
 	a.Level++
-	for !d.opensRoute(a) {
+	for !m.opensRoute(a) {
 		a.Level++
 	}
 	// An error here is no loss: the alarm stays open and escalates by time.
-	_ = d.tellAgain(ctx, a, "")
+	_ = m.tellAgain(ctx, a, "")
 }
 
 // laterRoute reports whether a route is still unused at the alarm's level.
-func (d *Desk) laterRoute(a Alarm) bool {
-	for i := range d.routes {
+func (m *Manager) laterRoute(a Alarm) bool {
+	for i := range m.routes {
 		later := a
-		later.Level = d.policy.MaxLevel
-		if d.routes[i].FromLevel > a.Level && d.routes[i].takes(later) {
+		later.Level = m.policy.MaxLevel
+		if m.routes[i].FromLevel > a.Level && m.routes[i].takes(later) {
 			return true
 		}
 	}
@@ -132,11 +132,11 @@ func (d *Desk) laterRoute(a Alarm) bool {
 
 // opensRoute reports whether a route begins at exactly the alarm's level, or the
 // last level is reached.
-func (d *Desk) opensRoute(a Alarm) bool {
-	for i := range d.routes {
-		if d.routes[i].FromLevel == a.Level && d.routes[i].takes(a) {
+func (m *Manager) opensRoute(a Alarm) bool {
+	for i := range m.routes {
+		if m.routes[i].FromLevel == a.Level && m.routes[i].takes(a) {
 			return true
 		}
 	}
-	return a.Level >= d.policy.MaxLevel
+	return a.Level >= m.policy.MaxLevel
 }

@@ -152,7 +152,7 @@ func (e *Evaluator) Open() []Alarm {
 // been set now: hold times and alarms stay as they are. The short memory of
 // temperatures is begun anew, and open alarms are worded anew at the next Evaluate,
 // because their texts name times.
-func (e *Evaluator) ClockStep(m Move) {
+func (e *Evaluator) ClockStep(m ClockStep) {
 	if e.rise != nil {
 		m.Times(&e.rise.started)
 	}

@@ -10,15 +10,15 @@ import (
 // MemStore is a Store in memory, for tests, replay and the demo. It forgets
 // everything when the program ends.
 type MemStore struct {
-	mu      sync.Mutex
-	alarms  map[string]Alarm
-	letters map[string]Letter
-	ended   map[int64]bool
+	mu            sync.Mutex
+	alarms        map[string]Alarm
+	notifications map[string]Notification
+	ended         map[int64]bool
 }
 
 // NewMemStore returns an empty store.
 func NewMemStore() *MemStore {
-	return &MemStore{alarms: map[string]Alarm{}, letters: map[string]Letter{}, ended: map[int64]bool{}}
+	return &MemStore{alarms: map[string]Alarm{}, notifications: map[string]Notification{}, ended: map[int64]bool{}}
 }
 
 // EndRise says that a rise is over: its resolved alarms are no longer open.
@@ -29,13 +29,13 @@ func (m *MemStore) EndRise(id int64) {
 }
 
 // SaveAlarm implements Store.
-func (m *MemStore) SaveAlarm(_ context.Context, a Alarm, letters []Letter) error {
+func (m *MemStore) SaveAlarm(_ context.Context, a Alarm, notifications []Notification) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.alarms[a.ID] = a
-	for _, l := range letters {
-		if m.letters[l.ID].State != LetterSent {
-			m.letters[l.ID] = cloneLetter(l)
+	for _, l := range notifications {
+		if m.notifications[l.ID].State != Sent {
+			m.notifications[l.ID] = cloneNotification(l)
 		}
 	}
 	return nil
@@ -60,17 +60,17 @@ func (m *MemStore) OpenAlarms(context.Context) ([]Alarm, error) {
 	return open, nil
 }
 
-// DueLetters implements Store.
-func (m *MemStore) DueLetters(_ context.Context, now time.Time, limit int) ([]Letter, error) {
+// DueNotifications implements Store.
+func (m *MemStore) DueNotifications(_ context.Context, now time.Time, limit int) ([]Notification, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var due []Letter
-	for _, l := range m.letters {
-		if l.State == LetterWaiting && !l.NotBefore.After(now) {
-			due = append(due, cloneLetter(l))
+	var due []Notification
+	for _, l := range m.notifications {
+		if l.State == Waiting && !l.NotBefore.After(now) {
+			due = append(due, cloneNotification(l))
 		}
 	}
-	slices.SortFunc(due, func(a, b Letter) int {
+	slices.SortFunc(due, func(a, b Notification) int {
 		if c := a.CreatedAt.Compare(b.CreatedAt); c != 0 {
 			return c
 		}
@@ -79,39 +79,39 @@ func (m *MemStore) DueLetters(_ context.Context, now time.Time, limit int) ([]Le
 	return due[:min(limit, len(due))], nil
 }
 
-// SaveLetter implements Store.
-func (m *MemStore) SaveLetter(_ context.Context, l Letter) error {
+// SaveNotification implements Store.
+func (m *MemStore) SaveNotification(_ context.Context, l Notification) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if l.State == LetterWaiting && m.letters[l.ID].State == LetterWithdrawn {
-		l.State = LetterWithdrawn
+	if l.State == Waiting && m.notifications[l.ID].State == Withdrawn {
+		l.State = Withdrawn
 	}
-	m.letters[l.ID] = cloneLetter(l)
+	m.notifications[l.ID] = cloneNotification(l)
 	return nil
 }
 
-// WithdrawLetters implements Store.
-func (m *MemStore) WithdrawLetters(_ context.Context, alarmID string) error {
+// WithdrawNotifications implements Store.
+func (m *MemStore) WithdrawNotifications(_ context.Context, alarmID string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for id, l := range m.letters {
-		if l.AlarmID == alarmID && l.State == LetterWaiting {
-			l.State = LetterWithdrawn
-			m.letters[id] = l
+	for id, l := range m.notifications {
+		if l.AlarmID == alarmID && l.State == Waiting {
+			l.State = Withdrawn
+			m.notifications[id] = l
 		}
 	}
 	return nil
 }
 
-// Letters returns all letters, oldest first, for a look at what happened.
-func (m *MemStore) Letters() []Letter {
+// Notifications returns all notifications, oldest first, for a look at what happened.
+func (m *MemStore) Notifications() []Notification {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var all []Letter
-	for _, l := range m.letters {
-		all = append(all, cloneLetter(l))
+	var all []Notification
+	for _, l := range m.notifications {
+		all = append(all, cloneNotification(l))
 	}
-	slices.SortFunc(all, func(a, b Letter) int {
+	slices.SortFunc(all, func(a, b Notification) int {
 		if c := a.CreatedAt.Compare(b.CreatedAt); c != 0 {
 			return c
 		}
@@ -120,8 +120,8 @@ func (m *MemStore) Letters() []Letter {
 	return all
 }
 
-// cloneLetter copies a letter with its body.
-func cloneLetter(l Letter) Letter {
+// cloneNotification copies a notification with its body.
+func cloneNotification(l Notification) Notification {
 	l.Body = slices.Clone(l.Body)
 	return l
 }

@@ -6,9 +6,9 @@ import (
 	"time"
 )
 
-// Message is what a channel delivers. Its JSON form is kept in Letter.Body.
+// Message is what a channel delivers. Its JSON form is kept in Notification.Body.
 type Message struct {
-	ID       string    `json:"id"`       // of the letter: the same on every attempt
+	ID       string    `json:"id"`       // of the notification: the same on every attempt
 	AlarmID  string    `json:"alarm_id"` // the same for every message about one alarm
 	What     What      `json:"what"`
 	Kind     Kind      `json:"kind"`
@@ -98,7 +98,7 @@ func (r *Route) takes(a Alarm) bool {
 	return false
 }
 
-// Clock tells the time alarms and letters are stamped with.
+// Clock tells the time alarms and notifications are stamped with.
 type Clock interface {
 	Now() time.Time
 }

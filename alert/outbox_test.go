@@ -64,23 +64,23 @@ func (f *fakeChannel) titles() []string {
 	return out
 }
 
-// kit is a desk with an outbox on a store in memory, to be used in a bubble.
+// kit is a manager with an outbox on a store in memory, to be used in a bubble.
 type kit struct {
-	store *MemStore
-	desk  *Desk
-	out   *Outbox
-	stop  func()
+	store   *MemStore
+	manager *Manager
+	out     *Outbox
+	stop    func()
 }
 
 // newKit starts an outbox; stop it before the bubble ends.
 func newKit(store *MemStore, policy Policy, routes ...Route) *kit {
 	k := &kit{store: store, out: NewOutbox(store, routes, OutboxOptions{Rand: rand.New(rand.NewPCG(1, 2))})}
-	k.desk = NewDesk(store, k.out, routes, policy, nil)
+	k.manager = NewManager(store, k.out, routes, policy, nil)
 	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup
 	done.Add(2)
 	go func() { defer done.Done(); k.out.Run(ctx) }()
-	go func() { defer done.Done(); k.desk.Run(ctx, func(err error) { panic(err) }) }()
+	go func() { defer done.Done(); k.manager.Run(ctx, func(err error) { panic(err) }) }()
 	k.stop = func() { cancel(); done.Wait() }
 	return k
 }
@@ -91,26 +91,26 @@ func raised(kind Kind, id string) Change {
 		Since: time.Now(), FiredAt: time.Now(), Title: id, Text: "Text of " + id + ".", Priority: policies()[kind].priority}}
 }
 
-// states lists the letters as "id state".
+// states lists the notifications as "id state".
 func states(s *MemStore) []string {
 	var out []string
-	for _, l := range s.Letters() {
+	for _, l := range s.Notifications() {
 		out = append(out, l.ID+" "+l.State)
 	}
 	return out
 }
 
-func TestALetterIsDeliveredAtOnce(t *testing.T) {
+func TestANotificationIsDeliveredAtOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "near-tub-1")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "near-tub-1")}))
 		synctest.Wait()
 		require.Equal(t, []string{"near-tub-1"}, ch.titles())
 		assert.Equal(t, "near-tub-1/phone/0", ch.took[0].ID)
-		l := k.store.Letters()[0]
-		assert.Equal(t, LetterSent, l.State)
+		l := k.store.Notifications()[0]
+		assert.Equal(t, Sent, l.State)
 		assert.Equal(t, "200 taken", l.Answer)
 		assert.Equal(t, 1, l.Attempts)
 	})
@@ -127,11 +127,11 @@ func TestRetriesWithBackoffAndLateStamp(t *testing.T) {
 		}}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(39 * time.Minute)
 		synctest.Wait()
-		l := k.store.Letters()[0]
-		assert.Equal(t, LetterWaiting, l.State)
+		l := k.store.Notifications()[0]
+		assert.Equal(t, Waiting, l.State)
 		assert.Equal(t, "no route to host", l.Answer)
 		assert.InDelta(t, 14, l.Attempts, 4, "5, 10, 20, 40, 80, 160 s, then every 5 minutes, with jitter")
 		time.Sleep(10 * time.Minute)
@@ -152,7 +152,7 @@ func TestRetryAfterIsHonoured(t *testing.T) {
 		}}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(time.Hour)
 		synctest.Wait()
 		require.Len(t, ch.at, 1)
@@ -166,12 +166,12 @@ func TestAFinalRefusalIsNotRepeatedAndHandedOn(t *testing.T) {
 		mail := &fakeChannel{}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: phone}, Route{Name: "post", Channel: mail, FromLevel: 2})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(time.Minute)
 		synctest.Wait()
 		assert.Equal(t, 1, phone.tries["n/phone/0"])
-		l := k.store.Letters()[0]
-		assert.Equal(t, LetterFailed, l.State)
+		l := k.store.Notifications()[0]
+		assert.Equal(t, Failed, l.State)
 		assert.Equal(t, "403 this token may not publish", l.Answer)
 		assert.Equal(t, []string{"n"}, mail.titles(), "the channel meant for later is used at once")
 	})
@@ -194,7 +194,7 @@ func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
 		for i := range 6 {
 			id := fmt.Sprintf("step%d", i)
 			want = append(want, id)
-			require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(LevelsOff, id)}))
+			require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(LevelsOff, id)}))
 			time.Sleep(time.Minute)
 		}
 		down.Store(false)
@@ -208,16 +208,16 @@ func TestAHangingChannelDoesNotHoldUpTheOthers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		slow, quick := &fakeChannel{hang: true}, &fakeChannel{}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "slow", Channel: slow}, Route{Name: "quick", Channel: quick})
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(time.Second)
 		synctest.Wait()
 		assert.Equal(t, []string{"n"}, quick.titles())
 		time.Sleep(time.Minute)
 		synctest.Wait()
-		for _, l := range k.store.Letters() {
+		for _, l := range k.store.Notifications() {
 			if l.Channel == "slow" {
 				assert.Equal(t, "no answer within 30s", l.Answer)
-				assert.Equal(t, LetterWaiting, l.State)
+				assert.Equal(t, Waiting, l.State)
 			}
 		}
 		before := time.Now()
@@ -231,40 +231,40 @@ func TestExpiry(t *testing.T) {
 		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(3 * time.Hour)
 		synctest.Wait()
-		l := k.store.Letters()[0]
-		assert.Equal(t, LetterExpired, l.State)
+		l := k.store.Notifications()[0]
+		assert.Equal(t, Expired, l.State)
 		assert.Equal(t, "too old to be of use; the last answer was: down", l.Answer)
 		unset := raised(Near, "m")
 		unset.ClockSet = false
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{unset}))
-		assert.True(t, k.store.Letters()[1].ExpiresAt.IsZero(), "with a clock that may jump nothing expires")
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{unset}))
+		assert.True(t, k.store.Notifications()[1].ExpiresAt.IsZero(), "with a clock that may jump nothing expires")
 	})
 }
 
-func TestALetterOfARemovedChannelFails(t *testing.T) {
+func TestANotificationOfARemovedChannelFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		store := NewMemStore()
-		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "x"}, []Letter{{ID: "x/old/0", AlarmID: "x", Channel: "old", State: LetterWaiting, CreatedAt: time.Now()}}))
+		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "x"}, []Notification{{ID: "x/old/0", AlarmID: "x", Channel: "old", State: Waiting, CreatedAt: time.Now()}}))
 		k := newKit(store, Policy{})
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
 		k.stop()
-		assert.Equal(t, `channel "old" is not in the configuration any more`, store.Letters()[0].Answer)
+		assert.Equal(t, `channel "old" is not in the configuration any more`, store.Notifications()[0].Answer)
 	})
 }
 
-func TestAckWithdrawsEvenALetterUnderWay(t *testing.T) {
+func TestAckWithdrawsEvenANotificationUnderWay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
 		ch := &fakeChannel{answer: func(Message, int) error { <-release; return errors.New("reset") }}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		synctest.Wait() // the attempt is under way
-		_, err := k.desk.Ack(t.Context(), "o", "page")
+		_, err := k.manager.Ack(t.Context(), "o", "page")
 		require.NoError(t, err)
 		close(release)
 		time.Sleep(3 * time.Hour)
@@ -275,15 +275,15 @@ func TestAckWithdrawsEvenALetterUnderWay(t *testing.T) {
 }
 
 // The command line answers in a process of its own, past the Outbox.
-func TestAckByAnotherProcessWithdrawsALetterUnderWay(t *testing.T) {
+func TestAckByAnotherProcessWithdrawsANotificationUnderWay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
 		ch := &fakeChannel{answer: func(Message, int) error { <-release; return errors.New("reset") }}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		synctest.Wait()
-		_, err := NewDesk(k.store, nil, nil, Policy{}, nil).Ack(t.Context(), "o", "command line")
+		_, err := NewManager(k.store, nil, nil, Policy{}, nil).Ack(t.Context(), "o", "command line")
 		require.NoError(t, err)
 		close(release)
 		time.Sleep(3 * time.Hour)
@@ -296,7 +296,7 @@ func TestAStoppedAttemptIsTriedAgainWithTheSameID(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		store := NewMemStore()
 		k := newKit(store, Policy{}, Route{Name: "phone", Channel: &fakeChannel{hang: true}})
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		synctest.Wait()
 		k.stop()
 		assert.Equal(t, []string{"o/phone/0 waiting"}, states(store))
@@ -314,9 +314,9 @@ func TestAPanicInAChannelIsAFinalFailure(t *testing.T) {
 		ch := &fakeChannel{answer: func(Message, int) error { panic("nil map") }}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		synctest.Wait()
-		assert.Equal(t, "the channel failed inside: nil map", k.store.Letters()[0].Answer)
+		assert.Equal(t, "the channel failed inside: nil map", k.store.Notifications()[0].Answer)
 	})
 }
 
@@ -331,16 +331,16 @@ func TestPictureIsLeftOutAfterSomeFailuresOrWhenTooLarge(t *testing.T) {
 		store, size := NewMemStore(), 1000
 		routes := []Route{{Name: "phone", Channel: ch, Pictures: true}}
 		out := NewOutbox(store, routes, OutboxOptions{Picture: func(context.Context, string, int64) ([]byte, error) { return make([]byte, size), nil }})
-		desk := NewDesk(store, out, routes, Policy{}, nil)
+		manager := NewManager(store, out, routes, Policy{}, nil)
 		ctx, cancel := context.WithCancel(t.Context())
 		go out.Run(ctx)
-		require.NoError(t, desk.Apply(ctx, []Change{raised(Near, "n")}))
+		require.NoError(t, manager.Apply(ctx, []Change{raised(Near, "n")}))
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
 		assert.Equal(t, []string{"n"}, ch.titles())
 		assert.Equal(t, 4, ch.tries["n/phone/0"])
 		size = maxPicture + 1
-		require.NoError(t, desk.Apply(ctx, []Change{raised(LevelsOff, "l")}))
+		require.NoError(t, manager.Apply(ctx, []Change{raised(LevelsOff, "l")}))
 		synctest.Wait()
 		assert.Equal(t, 1, ch.tries["l/phone/0"])
 		cancel()
@@ -365,25 +365,25 @@ func TestProgress(t *testing.T) {
 		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(20 * time.Minute)
 		synctest.Wait()
 		p := k.out.Progress()
 		assert.Less(t, time.Since(p.Beat), time.Minute)
 		assert.Equal(t, 20*time.Minute, p.StuckFor.Round(time.Minute))
-		assert.Equal(t, []string{"phone"}, p.LanesDown)
+		assert.Equal(t, []string{"phone"}, p.QueuesDown)
 	})
 }
 
-// slowStore ends a delivery between the reading of the due letters and their being
+// slowStore ends a delivery between the reading of the due notifications and their being
 // looked at.
 type slowStore struct {
 	*MemStore
 	after func()
 }
 
-func (s *slowStore) DueLetters(ctx context.Context, now time.Time, limit int) ([]Letter, error) {
-	due, err := s.MemStore.DueLetters(ctx, now, limit)
+func (s *slowStore) DueNotifications(ctx context.Context, now time.Time, limit int) ([]Notification, error) {
+	due, err := s.MemStore.DueNotifications(ctx, now, limit)
 	if after := s.after; after != nil && limit == loadMost {
 		s.after = nil
 		after()
@@ -392,13 +392,13 @@ func (s *slowStore) DueLetters(ctx context.Context, now time.Time, limit int) ([
 }
 
 // A delivery that ends while a round reads the store is not begun again by it.
-func TestALetterReadBeforeItWasSentIsNotSentTwice(t *testing.T) {
+func TestANotificationReadBeforeItWasSentIsNotSentTwice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		gate := make(chan bool)
 		ch := &fakeChannel{answer: func(Message, int) error { <-gate; return nil }}
 		store := &slowStore{MemStore: NewMemStore()}
-		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "a", State: Firing}, []Letter{{ID: "a/phone/0", AlarmID: "a",
-			Channel: "phone", State: LetterWaiting, Body: []byte(`{"title":"lost"}`), CreatedAt: time.Now(), NotBefore: time.Now()}}))
+		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "a", State: Firing}, []Notification{{ID: "a/phone/0", AlarmID: "a",
+			Channel: "phone", State: Waiting, Body: []byte(`{"title":"lost"}`), CreatedAt: time.Now(), NotBefore: time.Now()}}))
 		out := NewOutbox(store, []Route{{Name: "phone", Channel: ch}}, OutboxOptions{})
 		out.Round(t.Context()) // begins
 		synctest.Wait()

@@ -16,7 +16,7 @@ type Proof struct {
 
 	MaxSample  time.Duration // default 1 min
 	MaxStore   time.Duration // default 5 min
-	MaxDeliver time.Duration // default 1 min: how old the last look at the letters may be
+	MaxDeliver time.Duration // default 1 min: how old the last look at the notifications may be
 }
 
 // Check returns nil while everything moves, else what stands still and since
@@ -50,7 +50,7 @@ func (p *Proof) Check() error {
 	return nil
 }
 
-// beat returns when the Outbox last looked at its letters.
+// beat returns when the Outbox last looked at its notifications.
 func (p *Proof) beat() func() time.Time {
 	if p.Progress == nil {
 		return nil

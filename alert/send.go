@@ -11,10 +11,10 @@ import (
 )
 
 // deliver makes one attempt.
-func (o *Outbox) deliver(ctx context.Context, route Route, l Letter) (string, error) {
+func (o *Outbox) deliver(ctx context.Context, route Route, l Notification) (string, error) {
 	var m Message
 	if err := json.Unmarshal(l.Body, &m); err != nil {
-		return "", finalf("the stored letter cannot be read: %v", err)
+		return "", finalf("the stored notification cannot be read: %v", err)
 	}
 	o.dress(ctx, route, l, &m)
 	return o.post(ctx, route, m)
@@ -41,7 +41,7 @@ func (o *Outbox) post(ctx context.Context, route Route, m Message) (answer strin
 }
 
 // dress adds what is only known when sending: links, picture, late stamp.
-func (o *Outbox) dress(ctx context.Context, route Route, l Letter, m *Message) {
+func (o *Outbox) dress(ctx context.Context, route Route, l Notification, m *Message) {
 	if o.opts.Links != nil {
 		m.Links = o.opts.Links(m.AlarmID)
 		o.labels(&m.Links)

@@ -13,8 +13,8 @@ import (
 )
 
 var (
-	_ alert.Store         = (*Store)(nil)
-	_ alert.LetterCounter = (*Store)(nil)
+	_ alert.Store               = (*Store)(nil)
+	_ alert.NotificationCounter = (*Store)(nil)
 )
 
 // alarmRecord stores an alarm.
@@ -39,7 +39,7 @@ const notificationSQL = `INSERT INTO notifications (id, alarm_id, state, created
 
 // notificationRecord stores a notification unless it stands in the file in a state
 // that must stay. The body is kept apart from the head, because it may carry a picture.
-func notificationRecord(l alert.Letter, unless string) record {
+func notificationRecord(l alert.Notification, unless string) record {
 	return record{notificationKey(l.ID), l, func(ctx context.Context, tx *sql.Tx) error {
 		head := l
 		head.Body = nil
@@ -57,16 +57,16 @@ func notificationRecord(l alert.Letter, unless string) record {
 }
 
 // outcomeRecord stores what became of a notification.
-func outcomeRecord(l alert.Letter) record {
-	if l.State == alert.LetterWaiting {
-		return notificationRecord(l, alert.LetterWithdrawn)
+func outcomeRecord(l alert.Notification) record {
+	if l.State == alert.Waiting {
+		return notificationRecord(l, alert.Withdrawn)
 	}
 	return notificationRecord(l, "")
 }
 
 // waitingState is the state of a notification that waits for the disk.
 func (s *Store) waitingState(id string) string {
-	for _, l := range waiting[alert.Letter](&s.pending) {
+	for _, l := range waiting[alert.Notification](&s.pending) {
 		if l.ID == id {
 			return l.State
 		}
@@ -77,17 +77,17 @@ func (s *Store) waitingState(id string) string {
 // SaveAlarm implements alert.Store. A notification that was sent stays. When the
 // disk refuses, all is held in memory, is served as if stored, and the error is
 // ErrMemoryOnly.
-func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, letters []alert.Letter) error {
+func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, notifications []alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
 	records := []record{alarmRecord(a)}
-	for _, l := range letters {
+	for _, l := range notifications {
 		stored, err := selectAll(ctx, s, scanText, "SELECT state FROM notifications WHERE id = ?", l.ID)
 		if err != nil {
 			return err
 		}
-		if s.waitingState(l.ID) != alert.LetterSent && !slices.Contains(stored, alert.LetterSent) {
-			records = append(records, notificationRecord(l, alert.LetterSent))
+		if s.waitingState(l.ID) != alert.Sent && !slices.Contains(stored, alert.Sent) {
+			records = append(records, notificationRecord(l, alert.Sent))
 		}
 	}
 	return s.saveLocked(ctx, records...)
@@ -132,64 +132,66 @@ func (s *Store) selectAlarms(ctx context.Context, where string, wanted func(aler
 	return out, nil
 }
 
-// DueLetters implements alert.Store.
-func (s *Store) DueLetters(ctx context.Context, now time.Time, limit int) ([]alert.Letter, error) {
-	out, err := s.selectLetters(ctx, "WHERE state = 'waiting' AND not_before_ms <= ? ORDER BY created_ms, id LIMIT ?",
-		func(l alert.Letter) bool { return l.State == alert.LetterWaiting && !l.NotBefore.After(now) }, now.UnixMilli(), limit+s.pending.count())
+// DueNotifications implements alert.Store.
+func (s *Store) DueNotifications(ctx context.Context, now time.Time, limit int) ([]alert.Notification, error) {
+	out, err := s.selectNotifications(ctx, "WHERE state = 'waiting' AND not_before_ms <= ? ORDER BY created_ms, id LIMIT ?",
+		func(l alert.Notification) bool { return l.State == alert.Waiting && !l.NotBefore.After(now) }, now.UnixMilli(), limit+s.pending.count())
 	return out[:min(limit, len(out))], err
 }
 
-// selectLetters reads notifications, oldest first.
-func (s *Store) selectLetters(ctx context.Context, where string, wanted func(alert.Letter) bool, args ...any) ([]alert.Letter, error) {
-	out, err := selectAll(ctx, s, func(scan scanner) (alert.Letter, error) {
+// selectNotifications reads notifications, oldest first.
+func (s *Store) selectNotifications(ctx context.Context, where string, wanted func(alert.Notification) bool, args ...any) ([]alert.Notification, error) {
+	out, err := selectAll(ctx, s, func(scan scanner) (alert.Notification, error) {
 		var head, body []byte
 		if err := scan(&head, &body); err != nil {
-			return alert.Letter{}, err
+			return alert.Notification{}, err
 		}
-		var l alert.Letter
+		var l alert.Notification
 		if err := json.Unmarshal(head, &l); err != nil {
 			s.opt.Log.Error("history: a stored notification cannot be read", "error", err)
 		}
 		l.Body = body
 		return l, nil
 	}, "SELECT head, body FROM notifications "+where, args...)
-	out = slices.DeleteFunc(out, func(l alert.Letter) bool { return l.ID == "" })
-	out = overlay(&s.pending, out, func(l alert.Letter) string { return l.ID }, wanted)
-	slices.SortFunc(out, func(a, b alert.Letter) int { return cmp.Or(a.CreatedAt.Compare(b.CreatedAt), cmp.Compare(a.ID, b.ID)) })
+	out = slices.DeleteFunc(out, func(l alert.Notification) bool { return l.ID == "" })
+	out = overlay(&s.pending, out, func(l alert.Notification) string { return l.ID }, wanted)
+	slices.SortFunc(out, func(a, b alert.Notification) int {
+		return cmp.Or(a.CreatedAt.Compare(b.CreatedAt), cmp.Compare(a.ID, b.ID))
+	})
 	return out, err
 }
 
-// SaveLetter implements alert.Store. When the disk refuses, the notification is
+// SaveNotification implements alert.Store. When the disk refuses, the notification is
 // held in memory and the error is ErrMemoryOnly.
-func (s *Store) SaveLetter(ctx context.Context, l alert.Letter) error {
+func (s *Store) SaveNotification(ctx context.Context, l alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	if s.waitingState(l.ID) == alert.LetterWithdrawn && l.State == alert.LetterWaiting {
+	if s.waitingState(l.ID) == alert.Withdrawn && l.State == alert.Waiting {
 		return nil
 	}
 	return s.saveLocked(ctx, outcomeRecord(l))
 }
 
-// WithdrawLetters implements alert.Store. When the disk refuses, the notifications
+// WithdrawNotifications implements alert.Store. When the disk refuses, the notifications
 // are held in memory as withdrawn and the error is ErrMemoryOnly.
-func (s *Store) WithdrawLetters(ctx context.Context, alarmID string) error {
+func (s *Store) WithdrawNotifications(ctx context.Context, alarmID string) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	of := func(l alert.Letter) bool { return l.AlarmID == alarmID && l.State == alert.LetterWaiting }
-	waiting, err := s.selectLetters(ctx, "WHERE alarm_id = ? AND state = 'waiting'", of, alarmID)
+	of := func(l alert.Notification) bool { return l.AlarmID == alarmID && l.State == alert.Waiting }
+	waiting, err := s.selectNotifications(ctx, "WHERE alarm_id = ? AND state = 'waiting'", of, alarmID)
 	if err != nil || len(waiting) == 0 {
 		return err
 	}
 	var records []record
 	for _, l := range waiting {
-		l.State = alert.LetterWithdrawn
+		l.State = alert.Withdrawn
 		records = append(records, outcomeRecord(l))
 	}
 	return s.saveLocked(ctx, records...)
 }
 
-// LetterCounts implements alert.LetterCounter.
-func (s *Store) LetterCounts(ctx context.Context) (map[string]int, error) {
+// NotificationCounts implements alert.NotificationCounter.
+func (s *Store) NotificationCounts(ctx context.Context) (map[string]int, error) {
 	type state struct{ id, state string }
 	states, err := selectAll(ctx, s, func(scan scanner) (l state, err error) {
 		err = scan(&l.id, &l.state)
@@ -202,7 +204,7 @@ func (s *Store) LetterCounts(ctx context.Context) (map[string]int, error) {
 	for _, l := range states {
 		of[l.id] = l.state
 	}
-	for _, l := range waiting[alert.Letter](&s.pending) {
+	for _, l := range waiting[alert.Notification](&s.pending) {
 		of[l.ID] = l.State
 	}
 	out := map[string]int{}

@@ -17,27 +17,27 @@ func alarm(id string, riseID int64, state alert.State, since time.Time) alert.Al
 		Title: "Nearly at the mark", Text: "tub: at the mark at 18:20.", Priority: 4}
 }
 
-// letter is an invented letter of an alarm.
-func letter(id, alarmID string, at time.Time) alert.Letter {
-	return alert.Letter{ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"n":1}`), CreatedAt: at,
+// notification is an invented notification of an alarm.
+func notification(id, alarmID string, at time.Time) alert.Notification {
+	return alert.Notification{ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"n":1}`), CreatedAt: at,
 		NotBefore: at.Add(time.Minute), ExpiresAt: at.Add(time.Hour), State: "waiting"}
 }
 
-// ids are the ids of alarms or letters.
+// ids are the ids of alarms or notifications.
 func ids[T any](list []T) []string {
 	out := []string{}
 	for _, v := range list {
 		switch v := any(v).(type) {
 		case alert.Alarm:
 			out = append(out, v.ID)
-		case alert.Letter:
+		case alert.Notification:
 			out = append(out, v.ID)
 		}
 	}
 	return out
 }
 
-func TestAlarmsAndLetters(t *testing.T) {
+func TestAlarmsAndNotifications(t *testing.T) {
 	s := openTest(t, Options{})
 	ctx := t.Context()
 	open := begin(t, s, "tub", t0)
@@ -45,8 +45,8 @@ func TestAlarmsAndLetters(t *testing.T) {
 	require.NoError(t, s.EndRise(ctx, Rise{ID: ended, Vessel: "jar", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
 
 	first := alarm("b", open, alert.Firing, t0.Add(time.Minute))
-	l := letter("b/phone/0", "b", t0)
-	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{l}))
+	l := notification("b/phone/0", "b", t0)
+	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{l}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("a", open, alert.Resolved, t0), nil))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("c", ended, alert.Resolved, t0), nil))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("d", ended, alert.Acknowledged, t0.Add(time.Hour)), nil))
@@ -55,48 +55,48 @@ func TestAlarmsAndLetters(t *testing.T) {
 	assert.Equal(t, []string{"a", "b", "d"}, ids(got), "oldest first; resolved ones only of rises under way")
 	assert.Equal(t, first, got[1])
 
-	due, err := s.DueLetters(ctx, t0.Add(59*time.Second), 10)
+	due, err := s.DueNotifications(ctx, t0.Add(59*time.Second), 10)
 	require.NoError(t, err)
 	assert.Empty(t, due)
-	due, err = s.DueLetters(ctx, t0.Add(time.Minute), 10)
+	due, err = s.DueNotifications(ctx, t0.Add(time.Minute), 10)
 	require.NoError(t, err)
-	assert.Equal(t, []alert.Letter{l}, due)
+	assert.Equal(t, []alert.Notification{l}, due)
 
-	// A waiting letter is replaced, a sent one is not.
+	// A waiting notification is replaced, a sent one is not.
 	l.Body = []byte(`{"n":2}`)
-	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{l}))
-	due, err = s.DueLetters(ctx, t0.Add(time.Minute), 10)
+	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{l}))
+	due, err = s.DueNotifications(ctx, t0.Add(time.Minute), 10)
 	require.NoError(t, err)
-	assert.Equal(t, []alert.Letter{l}, due)
+	assert.Equal(t, []alert.Notification{l}, due)
 	l.State, l.Attempts, l.SentAt, l.Answer = "sent", 1, t0.Add(2*time.Minute), "200"
-	require.NoError(t, s.SaveLetter(ctx, l))
-	again := letter("b/phone/0", "b", t0.Add(time.Hour))
-	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{again}))
-	due, err = s.DueLetters(ctx, t0.Add(24*time.Hour), 10)
+	require.NoError(t, s.SaveNotification(ctx, l))
+	again := notification("b/phone/0", "b", t0.Add(time.Hour))
+	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{again}))
+	due, err = s.DueNotifications(ctx, t0.Add(24*time.Hour), 10)
 	require.NoError(t, err)
 	assert.Empty(t, due)
-	stored := storedLetter(t, s, l.ID)
+	stored := storedNotification(t, s, l.ID)
 	assert.Equal(t, l, stored)
 
 	// Order and limit.
 	for i := range 5 {
-		require.NoError(t, s.SaveAlarm(ctx, first, []alert.Letter{letter(fmt.Sprintf("b/phone/%d", 9-i), "b", t0.Add(time.Duration(i)*time.Second))}))
+		require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{notification(fmt.Sprintf("b/phone/%d", 9-i), "b", t0.Add(time.Duration(i)*time.Second))}))
 	}
-	due, err = s.DueLetters(ctx, t0.Add(time.Hour), 3)
+	due, err = s.DueNotifications(ctx, t0.Add(time.Hour), 3)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"b/phone/9", "b/phone/8", "b/phone/7"}, ids(due))
-	require.NoError(t, s.WithdrawLetters(ctx, "b"))
-	due, err = s.DueLetters(ctx, t0.Add(time.Hour), 3)
+	require.NoError(t, s.WithdrawNotifications(ctx, "b"))
+	due, err = s.DueNotifications(ctx, t0.Add(time.Hour), 3)
 	require.NoError(t, err)
 	assert.Empty(t, due)
-	stored = storedLetter(t, s, l.ID)
-	assert.Equal(t, "sent", stored.State, "a sent letter is not withdrawn")
+	stored = storedNotification(t, s, l.ID)
+	assert.Equal(t, "sent", stored.State, "a sent notification is not withdrawn")
 }
 
-// storedLetter reads one notification.
-func storedLetter(t *testing.T, s *Store, id string) alert.Letter {
+// storedNotification reads one notification.
+func storedNotification(t *testing.T, s *Store, id string) alert.Notification {
 	t.Helper()
-	out, err := s.selectLetters(t.Context(), "WHERE id = ?", func(l alert.Letter) bool { return l.ID == id }, id)
+	out, err := s.selectNotifications(t.Context(), "WHERE id = ?", func(l alert.Notification) bool { return l.ID == id }, id)
 	require.NoError(t, err)
 	require.Len(t, out, 1)
 	return out[0]

@@ -97,7 +97,7 @@ func watchUntilKilled(path string) {
 		}
 		if next%20 == 0 {
 			id := fmt.Sprintf("alarm-%06d", next)
-			fail(s.SaveAlarm(ctx, alarm(id, r.ID, alert.Firing, t0), []alert.Letter{letter(id, id, t0)}))
+			fail(s.SaveAlarm(ctx, alarm(id, r.ID, alert.Firing, t0), []alert.Notification{notification(id, id, t0)}))
 			fmt.Println("alarm", next)
 		}
 	}

@@ -69,7 +69,7 @@ func TestManyAtOnce(t *testing.T) {
 	const rows = 3000
 	each(rows, func(i int) error { return s.AppendRow(id, row(i)) })
 	each(60, func(i int) error {
-		return s.SaveAlarm(ctx, alarm(fmt.Sprint(i), id, alert.Firing, t0), []alert.Letter{letter(fmt.Sprint(i), fmt.Sprint(i), t0)})
+		return s.SaveAlarm(ctx, alarm(fmt.Sprint(i), id, alert.Firing, t0), []alert.Notification{notification(fmt.Sprint(i), fmt.Sprint(i), t0)})
 	})
 	each(60, func(i int) error { return s.Settings().Set(ctx, fmt.Sprint("k", i%7), []byte{byte(i)}) })
 	each(20, func(int) error {
@@ -85,7 +85,7 @@ func TestManyAtOnce(t *testing.T) {
 		}
 		return nil
 	})
-	each(60, func(int) error { _, err := s.DueLetters(ctx, t0.Add(time.Hour), 10); return err })
+	each(60, func(int) error { _, err := s.DueNotifications(ctx, t0.Add(time.Hour), 10); return err })
 	each(100, func(int) error { s.Health(); return s.Flush(ctx) })
 	all.Wait()
 	require.NoError(t, s.Flush(ctx))

@@ -64,7 +64,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	rows := collect(t, s, known)
 	equalRows(t, []Row{row(4999)}, rows[len(rows)-1:])
 
-	// A rise can begin, change and end; acts, steps, alarms and letters work.
+	// A rise can begin, change and end; acts, steps, alarms and notifications work.
 	id := begin(t, s, "jar", t0)
 	require.Greater(t, id, known)
 	other := begin(t, s, "bowl", t0)
@@ -82,9 +82,9 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	require.NoError(t, err)
 	_, err = s.UndoAct(ctx, act)
 	require.NoError(t, err)
-	big := letter("a1/phone/0", "a1", t0)
+	big := notification("a1/phone/0", "a1", t0)
 	big.Body = []byte(strings.Repeat("b", 3000))
-	err = s.SaveAlarm(ctx, alarm("a1", id, alert.Firing, t0), []alert.Letter{big})
+	err = s.SaveAlarm(ctx, alarm("a1", id, alert.Firing, t0), []alert.Notification{big})
 	require.ErrorIs(t, err, ErrMemoryOnly)
 	checkHeld := func() {
 		t.Helper()
@@ -102,9 +102,9 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 		alarms, err := s.OpenAlarms(ctx)
 		require.NoError(t, err)
 		assert.Equal(t, []string{"a1"}, ids(alarms))
-		due, err := s.DueLetters(ctx, t0.Add(time.Hour), 5)
+		due, err := s.DueNotifications(ctx, t0.Add(time.Hour), 5)
 		require.NoError(t, err)
-		assert.Equal(t, []alert.Letter{big}, due)
+		assert.Equal(t, []alert.Notification{big}, due)
 		page, err := s.Rises(ctx, Filter{})
 		require.NoError(t, err)
 		assert.Len(t, page.Rises, 3)
@@ -119,7 +119,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	assert.Zero(t, s.Health().WaitingRows)
 	checkHeld()
 	big.State = "sent"
-	require.NoError(t, s.SaveLetter(ctx, big))
+	require.NoError(t, s.SaveNotification(ctx, big))
 	path := s.Path()
 	require.NoError(t, s.Close(ctx))
 	s, err = Open(ctx, path, Options{})
@@ -130,26 +130,26 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	assert.Len(t, collect(t, s, id), 1)
 }
 
-func TestLettersSentOnAFullDiskAreNotSentAgain(t *testing.T) {
+func TestNotificationsSentOnAFullDiskAreNotSentAgain(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	ctx := t.Context()
-	a, l, w := alarm("a", 1, alert.Firing, t0), letter("a/phone/0", "a", t0), letter("a/mail/0", "a", t0)
-	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Letter{l, w}))
+	a, l, w := alarm("a", 1, alert.Firing, t0), notification("a/phone/0", "a", t0), notification("a/mail/0", "a", t0)
+	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l, w}))
 	free := fill(t, s)
 	l.State, l.Answer = "sent", strings.Repeat("y", 3000)
-	require.ErrorIs(t, s.SaveLetter(ctx, l), ErrMemoryOnly)
+	require.ErrorIs(t, s.SaveNotification(ctx, l), ErrMemoryOnly)
 	a.Text = strings.Repeat("z", 3000)
-	l2 := letter(l.ID, "a", t0)
-	require.ErrorIs(t, s.SaveAlarm(ctx, a, []alert.Letter{l2}), ErrMemoryOnly)
-	due, err := s.DueLetters(ctx, t0.Add(time.Hour), 5)
+	l2 := notification(l.ID, "a", t0)
+	require.ErrorIs(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}), ErrMemoryOnly)
+	due, err := s.DueNotifications(ctx, t0.Add(time.Hour), 5)
 	require.NoError(t, err)
 	assert.Equal(t, []string{w.ID}, ids(due))
-	err = s.WithdrawLetters(ctx, "a")
+	err = s.WithdrawNotifications(ctx, "a")
 	require.True(t, err == nil || errors.Is(err, ErrMemoryOnly), "%v", err)
 	free()
-	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Letter{l2}))
+	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}))
 	require.NoError(t, s.Flush(ctx))
-	due, err = s.DueLetters(ctx, t0.Add(time.Hour), 5)
+	due, err = s.DueNotifications(ctx, t0.Add(time.Hour), 5)
 	require.NoError(t, err)
 	assert.Empty(t, due)
 }

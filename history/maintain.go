@@ -13,15 +13,15 @@ type Retention struct {
 	// Samples is how long a rise keeps all its samples after its end. Later it
 	// keeps about two in five minutes, the lowest and the highest. 0 means 400 days.
 	Samples time.Duration
-	// Letters is how long messages that were sent, failed or withdrawn are kept.
+	// Notifications is how long messages that were sent, failed or withdrawn are kept.
 	// 0 means 60 days.
-	Letters time.Duration
+	Notifications time.Duration
 }
 
 // Maintained says what a pass did.
 type Maintained struct {
-	Thinned int   // rises whose samples were thinned
-	Letters int64 // messages removed
+	Thinned       int   // rises whose samples were thinned
+	Notifications int64 // messages removed
 }
 
 // Maintain does the housekeeping: call it once a day. It works in small
@@ -30,8 +30,8 @@ func (s *Store) Maintain(ctx context.Context, keep Retention) (Maintained, error
 	if keep.Samples <= 0 {
 		keep.Samples = 400 * 24 * time.Hour
 	}
-	if keep.Letters <= 0 {
-		keep.Letters = 60 * 24 * time.Hour
+	if keep.Notifications <= 0 {
+		keep.Notifications = 60 * 24 * time.Hour
 	}
 	var m Maintained
 	// What waits must not come after, and a disk that refuses it has no room to work in.
@@ -49,7 +49,7 @@ func (s *Store) Maintain(ctx context.Context, keep Retention) (Maintained, error
 		}
 		m.Thinned++
 	}
-	m.Letters, err = s.dropLetters(ctx, now.Add(-keep.Letters))
+	m.Notifications, err = s.dropNotifications(ctx, now.Add(-keep.Notifications))
 	return m, err
 }
 
@@ -81,9 +81,9 @@ func (s *Store) thinStored(ctx context.Context, id int64) error {
 	})
 }
 
-// dropLetters removes old messages that are not waiting, unless their alarm is
-// still alive: a sent letter keeps its alarm from being sent twice.
-func (s *Store) dropLetters(ctx context.Context, before time.Time) (int64, error) {
+// dropNotifications removes old messages that are not waiting, unless their alarm is
+// still alive: a sent notification keeps its alarm from being sent twice.
+func (s *Store) dropNotifications(ctx context.Context, before time.Time) (int64, error) {
 	var n int64
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, `DELETE FROM notifications WHERE state <> 'waiting' AND created_ms < ?
@@ -113,7 +113,7 @@ func (s *Store) RunMaintain(ctx context.Context, keep Retention) {
 		if err != nil && !errors.Is(err, context.Canceled) {
 			s.opt.Log.Error("history: housekeeping failed", "error", err)
 		} else if m != (Maintained{}) {
-			s.opt.Log.Info("history: housekeeping", "thinned", m.Thinned, "letters", m.Letters)
+			s.opt.Log.Info("history: housekeeping", "thinned", m.Thinned, "notifications", m.Notifications)
 		}
 		timer.Reset(24 * time.Hour)
 	}

@@ -28,12 +28,12 @@ func TestMaintain(t *testing.T) {
 	}
 	open := begin(t, s, "jar", t0)
 	require.NoError(t, s.EndRise(ctx, Rise{ID: id, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(6 * time.Hour)}))
-	sent := letter("sent", "a", t0)
+	sent := notification("sent", "a", t0)
 	sent.State = "sent"
-	alive := letter("alive", "b", t0)
+	alive := notification("alive", "b", t0)
 	alive.State = "sent"
-	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Resolved, t0), []alert.Letter{sent, letter("waiting", "a", t0)}))
-	require.NoError(t, s.SaveAlarm(ctx, alarm("b", open, alert.Resolved, t0), []alert.Letter{alive}))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Resolved, t0), []alert.Notification{sent, notification("waiting", "a", t0)}))
+	require.NoError(t, s.SaveAlarm(ctx, alarm("b", open, alert.Resolved, t0), []alert.Notification{alive}))
 
 	m, err := s.Maintain(ctx, Retention{})
 	require.NoError(t, err)
@@ -44,13 +44,13 @@ func TestMaintain(t *testing.T) {
 	require.NoError(t, err)
 	m, err = s.Maintain(ctx, Retention{})
 	require.NoError(t, err)
-	assert.Equal(t, Maintained{Thinned: 1, Letters: 1}, m)
+	assert.Equal(t, Maintained{Thinned: 1, Notifications: 1}, m)
 	rows := collect(t, s, id)
 	assert.Less(t, len(rows), 160)
 	assert.Greater(t, len(rows), 100)
 	assert.Contains(t, fmt.Sprintf("%+v", rows), fmt.Sprintf("%+v", rounded(peak)), "the peak and the fold stay")
 	for _, l := range []string{"waiting", "alive"} {
-		storedLetter(t, s, l)
+		storedNotification(t, s, l)
 	}
 	after, err := s.Curve(ctx, id, 60)
 	require.NoError(t, err)

@@ -9,19 +9,19 @@ import (
 	"tidemark/alert"
 )
 
-// Move is a part of the history whose times go along with a clock that was set:
-// a rise with its samples, forecasts, events, photos, alarms and letters. RiseID 0
-// stands for the alarms and letters that belong to no rise, and All for
+// ClockStep is a part of the history whose times go along with a clock that was set:
+// a rise with its samples, forecasts, events, photos, alarms and notifications. RiseID 0
+// stands for the alarms and notifications that belong to no rise, and All for
 // everything there is.
-type Move struct {
+type ClockStep struct {
 	RiseID int64
 	All    bool
-	alert.Move
+	alert.ClockStep
 }
 
 // ShiftTimes moves all of it in one transaction: either every time has moved or
 // none. Samples that are still waiting are moved too.
-func (s *Store) ShiftTimes(ctx context.Context, moves ...Move) error {
+func (s *Store) ShiftTimes(ctx context.Context, moves ...ClockStep) error {
 	if err := s.Flush(ctx); err != nil {
 		return fmt.Errorf("move the times: %w", err)
 	}
@@ -30,8 +30,8 @@ func (s *Store) ShiftTimes(ctx context.Context, moves ...Move) error {
 			if err := m.rises(ctx, tx); err != nil {
 				return fmt.Errorf("move the times of rise %d: %w", m.RiseID, err)
 			}
-			if err := m.letters(ctx, tx); err != nil {
-				return fmt.Errorf("move the letters of rise %d: %w", m.RiseID, err)
+			if err := m.notifications(ctx, tx); err != nil {
+				return fmt.Errorf("move the notifications of rise %d: %w", m.RiseID, err)
 			}
 			if err := m.alarms(ctx, tx); err != nil {
 				return fmt.Errorf("move the alarms of rise %d: %w", m.RiseID, err)
@@ -42,7 +42,7 @@ func (s *Store) ShiftTimes(ctx context.Context, moves ...Move) error {
 }
 
 // args are the bounds of a move.
-func (m Move) args() []any {
+func (m ClockStep) args() []any {
 	from, before := int64(-1<<62), int64(1<<62)
 	if !m.From.IsZero() {
 		from = m.From.UnixMilli()
@@ -55,7 +55,7 @@ func (m Move) args() []any {
 }
 
 // rises moves the rises and all that hangs on them but alarms.
-func (m Move) rises(ctx context.Context, tx *sql.Tx) error {
+func (m ClockStep) rises(ctx context.Context, tx *sql.Tx) error {
 	if m.RiseID == 0 && !m.All {
 		return nil
 	}
@@ -90,7 +90,7 @@ func shiftStatements() []string {
 }
 
 // alarms moves the alarms: their times are within their JSON.
-func (m Move) alarms(ctx context.Context, tx *sql.Tx) error {
+func (m ClockStep) alarms(ctx context.Context, tx *sql.Tx) error {
 	bodies, err := selectIn(ctx, tx, scanText, "SELECT body FROM alarms WHERE :all OR rise_id = :id", m.args()...)
 	if err != nil {
 		return err
@@ -109,12 +109,12 @@ func (m Move) alarms(ctx context.Context, tx *sql.Tx) error {
 	return nil
 }
 
-// letters moves the letters written in the time that moves.
-func (m Move) letters(ctx context.Context, tx *sql.Tx) error {
-	letters, err := selectIn(ctx, tx, func(scan scanner) (l alert.Letter, err error) {
+// notifications moves the notifications written in the time that moves.
+func (m ClockStep) notifications(ctx context.Context, tx *sql.Tx) error {
+	notifications, err := selectIn(ctx, tx, func(scan scanner) (l alert.Notification, err error) {
 		var head, body []byte
 		if err = scan(&head, &body); err == nil && json.Unmarshal(head, &l) != nil {
-			l = alert.Letter{}
+			l = alert.Notification{}
 		}
 		l.Body = body
 		return l, err
@@ -123,11 +123,11 @@ func (m Move) letters(ctx context.Context, tx *sql.Tx) error {
 	if err != nil {
 		return err
 	}
-	for _, l := range letters {
+	for _, l := range notifications {
 		if l.ID == "" {
 			continue // a spoiled one has no times to move
 		}
-		if err := notificationRecord(m.Letter(l), "").write(ctx, tx); err != nil {
+		if err := notificationRecord(m.Notification(l), "").write(ctx, tx); err != nil {
 			return err
 		}
 	}

@@ -11,7 +11,7 @@ import (
 )
 
 // twoRuns stores a rise that an earlier run began and a late clock goes on with:
-// samples, an act, an alarm and a letter of each, and a second rise that began and
+// samples, an act, an alarm and a notification of each, and a second rise that began and
 // ended by the late clock. It returns the first moment of the late clock.
 func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	t.Helper()
@@ -22,7 +22,7 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 		_, err := s.AddAct(t.Context(), Act{RiseID: old, At: at, Kind: "fold"})
 		require.NoError(t, err)
 		id := "near-" + at.Format("1504")
-		require.NoError(t, s.SaveAlarm(t.Context(), alarm(id, old, alert.Firing, at), []alert.Letter{letter(id+"/phone", id, at)}))
+		require.NoError(t, s.SaveAlarm(t.Context(), alarm(id, old, alert.Firing, at), []alert.Notification{notification(id+"/phone", id, at)}))
 	}
 	require.NoError(t, s.AppendRow(fresh, Row{Time: late.Add(time.Minute)}))
 	r, err := s.Rise(t.Context(), fresh)
@@ -41,7 +41,7 @@ func TestShiftTimesOfOneRun(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	old, fresh, late := twoRuns(t, s)
 	const by = 5 * time.Hour
-	require.NoError(t, s.ShiftTimes(t.Context(), Move{All: true, Move: alert.Move{From: late, Before: late.Add(10 * time.Minute), By: by}}))
+	require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, Before: late.Add(10 * time.Minute), By: by}}))
 	rows := collect(t, s, old)
 	assert.Equal(t, []time.Time{t0.Add(time.Minute), late.Add(time.Minute + by)}, []time.Time{rows[0].Time, rows[1].Time})
 	acts, err := s.Acts(t.Context(), old)
@@ -60,28 +60,28 @@ func TestShiftTimesOfOneRun(t *testing.T) {
 	assert.True(t, alarms[1].Since.Equal(late.Add(by)))
 	assert.True(t, alarms[1].SnoozedUntil.Equal(late.Add(31*time.Minute+by)))
 	assert.True(t, alarms[2].Since.Equal(late.Add(time.Minute+by)))
-	letters, err := s.DueLetters(t.Context(), late.Add(24*time.Hour), 10)
+	notifications, err := s.DueNotifications(t.Context(), late.Add(24*time.Hour), 10)
 	require.NoError(t, err)
-	require.Len(t, letters, 2)
-	assert.True(t, letters[0].ExpiresAt.Equal(t0.Add(61*time.Minute)))
-	assert.True(t, letters[1].ExpiresAt.Equal(late.Add(61*time.Minute+by)))
-	due, err := s.DueLetters(t.Context(), late.Add(time.Hour), 10)
+	require.Len(t, notifications, 2)
+	assert.True(t, notifications[0].ExpiresAt.Equal(t0.Add(61*time.Minute)))
+	assert.True(t, notifications[1].ExpiresAt.Equal(late.Add(61*time.Minute+by)))
+	due, err := s.DueNotifications(t.Context(), late.Add(time.Hour), 10)
 	require.NoError(t, err)
-	assert.Len(t, due, 1, "the column that finds due letters has moved as well")
+	assert.Len(t, due, 1, "the column that finds due notifications has moved as well")
 }
 
 // TestShiftTimesOfOneRise moves one rise whole, and nothing else.
 func TestShiftTimesOfOneRise(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	old, fresh, late := twoRuns(t, s)
-	m := alert.Move{Before: late.Add(10 * time.Minute), By: -3 * time.Hour}
-	require.NoError(t, s.ShiftTimes(t.Context(), Move{RiseID: old, Move: m}))
+	m := alert.ClockStep{Before: late.Add(10 * time.Minute), By: -3 * time.Hour}
+	require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{RiseID: old, ClockStep: m}))
 	assert.Equal(t, t0.Add(-3*time.Hour+time.Minute), collect(t, s, old)[0].Time)
 	assert.Equal(t, late.Add(time.Minute), collect(t, s, fresh)[0].Time)
 	alarms, err := s.Alarms(t.Context(), 0)
 	require.NoError(t, err)
 	assert.True(t, alarms[0].Since.Equal(late), "an alarm of no rise stays")
-	require.NoError(t, s.ShiftTimes(t.Context(), Move{Move: m}))
+	require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{ClockStep: m}))
 	alarms, err = s.Alarms(t.Context(), 0)
 	require.NoError(t, err)
 	assert.True(t, alarms[0].Since.Equal(late.Add(-3*time.Hour)))
@@ -94,9 +94,9 @@ func TestShiftTimesMovesAllOrNothing(t *testing.T) {
 	old, _, late := twoRuns(t, s)
 	_, err := s.files.write.ExecContext(t.Context(), "CREATE TRIGGER broken AFTER UPDATE ON alarms BEGIN SELECT RAISE(ABORT, 'broken'); END")
 	require.NoError(t, err)
-	require.ErrorContains(t, s.ShiftTimes(t.Context(), Move{All: true, Move: alert.Move{From: late, By: time.Hour}}), "broken")
+	require.ErrorContains(t, s.ShiftTimes(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, By: time.Hour}}), "broken")
 	assert.Equal(t, late.Add(time.Minute), collect(t, s, old)[1].Time)
-	letters, err := s.DueLetters(t.Context(), late.Add(24*time.Hour), 10)
+	notifications, err := s.DueNotifications(t.Context(), late.Add(24*time.Hour), 10)
 	require.NoError(t, err)
-	assert.True(t, letters[1].CreatedAt.Equal(late.Add(time.Minute)))
+	assert.True(t, notifications[1].CreatedAt.Equal(late.Add(time.Minute)))
 }

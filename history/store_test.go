@@ -359,7 +359,7 @@ func TestShiftTimes(t *testing.T) {
 	// A sample taken after the clock was set stays.
 	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(2000 * time.Second)}))
 	for _, by := range []time.Duration{t0.Sub(wrong), -15 * time.Second} { // far away, and onto itself
-		require.NoError(t, s.ShiftTimes(t.Context(), Move{RiseID: id, Move: alert.Move{Before: t0.Add(1500 * time.Second), By: by}}))
+		require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: t0.Add(1500 * time.Second), By: by}}))
 	}
 	rows := collect(t, s, id)
 	require.Len(t, rows, 101)

@@ -93,18 +93,18 @@ type SensorHealth struct {
 
 // System is the state of the service itself.
 type System struct {
-	Version         string
-	StartedAt       time.Time
-	StoreProblem    string // why history does not reach the disk; empty when it does
-	ClockSet        bool
-	Notes           []string
-	LettersByState  map[string]int // "waiting", "sent", "failed", "expired", "withdrawn"
-	HeartbeatAt     time.Time      // last answered heartbeat; zero when none
-	RowsWaiting     int            // samples not yet on disk
-	LastCommit      time.Time
-	RowsDropped     int64
-	SamplesLate     uint64 // readings that were due and not taken in time
-	ChannelProblems []string
+	Version              string
+	StartedAt            time.Time
+	StoreProblem         string // why history does not reach the disk; empty when it does
+	ClockSet             bool
+	Notes                []string
+	NotificationsByState map[string]int // "waiting", "sent", "failed", "expired", "withdrawn"
+	HeartbeatAt          time.Time      // last answered heartbeat; zero when none
+	RowsWaiting          int            // samples not yet on disk
+	LastCommit           time.Time
+	RowsDropped          int64
+	SamplesLate          uint64 // readings that were due and not taken in time
+	ChannelProblems      []string
 }
 
 // ActKind names what a person did.

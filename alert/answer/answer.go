@@ -66,14 +66,14 @@ func (k Key) Links(base string, snoozeFor time.Duration) func(id string) alert.L
 	}
 }
 
-// Desk takes answers; *alert.Desk does.
-type Desk interface {
+// Manager takes answers; *alert.Manager does.
+type Manager interface {
 	Ack(ctx context.Context, id, by string) (alert.Alarm, error)
 	Snooze(ctx context.Context, id, by string, span time.Duration) (alert.Alarm, error)
 }
 
 // Handler serves the addresses that Links makes, below Path.
-func Handler(key Key, desk Desk, snoozeFor time.Duration) http.Handler {
+func Handler(key Key, manager Manager, snoozeFor time.Duration) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST "+Path+"{verb}/{id}", func(w http.ResponseWriter, r *http.Request) {
 		verb, id := r.PathValue("verb"), r.PathValue("id")
@@ -85,9 +85,9 @@ func Handler(key Key, desk Desk, snoozeFor time.Duration) http.Handler {
 		}
 		var err error
 		if verb == Ack {
-			_, err = desk.Ack(r.Context(), id, "push")
+			_, err = manager.Ack(r.Context(), id, "push")
 		} else {
-			_, err = desk.Snooze(r.Context(), id, "push", snoozeFor)
+			_, err = manager.Snooze(r.Context(), id, "push", snoozeFor)
 		}
 		switch {
 		case errors.Is(err, alert.ErrUnknownAlarm):

@@ -37,14 +37,14 @@ func ask(h http.Handler, method, target string) *httptest.ResponseRecorder {
 }
 
 func TestButtonsAnswer(t *testing.T) {
-	key, desk := Key("0123456789abcdef"), &fakeDesk{}
-	h := Handler(key, desk, 45*time.Minute)
+	key, manager := Key("0123456789abcdef"), &fakeDesk{}
+	h := Handler(key, manager, 45*time.Minute)
 	l := key.Links("http://kitchen.lan:8080/", 45*time.Minute)("over-tub-7")
 	assert.Equal(t, "http://kitchen.lan:8080/", l.Page)
 	ack, snooze := strings.TrimPrefix(l.Ack, "http://kitchen.lan:8080"), strings.TrimPrefix(l.Snooze, "http://kitchen.lan:8080")
 	assert.Equal(t, "noted\n", ask(h, "POST", ack).Body.String())
 	assert.Equal(t, 200, ask(h, "POST", snooze).Code)
-	assert.Equal(t, []string{"ack over-tub-7 push", "snooze over-tub-7 push 45m0s"}, desk.said)
+	assert.Equal(t, []string{"ack over-tub-7 push", "snooze over-tub-7 push 45m0s"}, manager.said)
 
 	assert.Equal(t, http.StatusMethodNotAllowed, ask(h, "GET", ack).Code, "a preview does nothing")
 	for _, bad := range []string{
@@ -53,11 +53,11 @@ func TestButtonsAnswer(t *testing.T) {
 	} {
 		assert.Equal(t, http.StatusForbidden, ask(h, "POST", bad).Code, bad)
 	}
-	assert.Len(t, desk.said, 2)
+	assert.Len(t, manager.said, 2)
 
-	desk.err = alert.ErrUnknownAlarm
+	manager.err = alert.ErrUnknownAlarm
 	assert.Equal(t, "over already\n", ask(h, "POST", ack).Body.String())
-	desk.err = errors.New("disk full")
+	manager.err = errors.New("disk full")
 	assert.Equal(t, http.StatusServiceUnavailable, ask(h, "POST", ack).Code)
 }
 

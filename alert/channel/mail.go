@@ -40,10 +40,10 @@ func newMail(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *ma
 // Close does nothing: every message has its own connection.
 func (m *mailer) Close() error { return nil }
 
-// Deliver sends one mail. Its Message-ID is made from the letter's ID, so that
+// Deliver sends one mail. Its Message-ID is made from the notification's ID, so that
 // a repeat can be told, and all mails of one alarm form a thread.
 func (m *mailer) Deliver(ctx context.Context, msg alert.Message) (string, error) {
-	letter, err := m.compose(msg)
+	notification, err := m.compose(msg)
 	if err != nil {
 		return "", &alert.Failure{Answer: m.secrets.clean(err.Error()), Final: true}
 	}
@@ -51,7 +51,7 @@ func (m *mailer) Deliver(ctx context.Context, msg alert.Message) (string, error)
 	if err != nil {
 		return "", &alert.Failure{Answer: m.secrets.clean(err.Error()), Final: true}
 	}
-	if err := client.DialAndSendWithContext(ctx, letter); err != nil {
+	if err := client.DialAndSendWithContext(ctx, notification); err != nil {
 		if ctx.Err() != nil {
 			return "", ctx.Err()
 		}
@@ -62,30 +62,30 @@ func (m *mailer) Deliver(ctx context.Context, msg alert.Message) (string, error)
 
 // compose writes the mail.
 func (m *mailer) compose(msg alert.Message) (*mail.Msg, error) {
-	letter := mail.NewMsg()
-	if err := letter.From(m.spec.From); err != nil {
+	notification := mail.NewMsg()
+	if err := notification.From(m.spec.From); err != nil {
 		return nil, err
 	}
-	if err := letter.To(m.spec.To...); err != nil {
+	if err := notification.To(m.spec.To...); err != nil {
 		return nil, err
 	}
-	letter.Subject(msg.Title)
-	letter.SetDate()
-	letter.SetMessageIDWithValue(alert.SafeID(msg.ID) + "@tidemark.invalid")
+	notification.Subject(msg.Title)
+	notification.SetDate()
+	notification.SetMessageIDWithValue(alert.SafeID(msg.ID) + "@tidemark.invalid")
 	thread := "<" + alert.SafeID(msg.AlarmID) + "@tidemark.invalid>"
-	letter.SetGenHeader(mail.HeaderInReplyTo, thread)
-	letter.SetGenHeader(mail.HeaderReferences, thread)
-	letter.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834
+	notification.SetGenHeader(mail.HeaderInReplyTo, thread)
+	notification.SetGenHeader(mail.HeaderReferences, thread)
+	notification.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834
 	if msg.Priority >= 4 {
-		letter.SetImportance(mail.ImportanceHigh)
+		notification.SetImportance(mail.ImportanceHigh)
 	}
-	letter.SetBodyString(mail.TypeTextPlain, m.body(msg))
+	notification.SetBodyString(mail.TypeTextPlain, m.body(msg))
 	if len(msg.Picture) > 0 {
-		if err := letter.AttachReader(alert.SafeID(msg.Vessel)+".png", strings.NewReader(string(msg.Picture)), mail.WithFileContentType("image/png")); err != nil {
+		if err := notification.AttachReader(alert.SafeID(msg.Vessel)+".png", strings.NewReader(string(msg.Picture)), mail.WithFileContentType("image/png")); err != nil {
 			return nil, err
 		}
 	}
-	return letter, nil
+	return notification, nil
 }
 
 // body is the text with the addresses to answer. The answering address of a

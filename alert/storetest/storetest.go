@@ -2,8 +2,8 @@
 // implementation runs Run in its tests.
 //
 // Invariants checked: what was saved comes back unchanged to the millisecond;
-// open alarms come oldest first; due letters come oldest first, up to the
-// limit; a sent letter is neither replaced nor withdrawn; a withdrawn letter
+// open alarms come oldest first; due notifications come oldest first, up to the
+// limit; a sent notification is neither replaced nor withdrawn; a withdrawn notification
 // does not go back to waiting; everything survives closing and opening again.
 //
 // The package does not test what happens at a power cut.
@@ -29,7 +29,7 @@ type Harness struct {
 	Reopen func() alert.Store
 }
 
-// moment is when the invented letters are written.
+// moment is when the invented notifications are written.
 func moment() time.Time { return time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC) }
 
 // Run runs all checks, each on a fresh store.
@@ -40,14 +40,14 @@ func Run(t *testing.T, open func(t *testing.T) Harness) {
 	}{
 		{"alarms come back as saved", alarmsComeBack},
 		{"open alarms come oldest first", openOldestFirst},
-		{"letters come back as saved", lettersComeBack},
-		{"due letters: time, order, limit", dueLetters},
-		{"a waiting letter is replaced, a sent one is not", replaced},
+		{"notifications come back as saved", notificationsComeBack},
+		{"due notifications: time, order, limit", dueNotifications},
+		{"a waiting notification is replaced, a sent one is not", replaced},
 		{"withdrawing takes the waiting ones of one alarm", withdrawn},
-		{"a withdrawn letter does not go back to waiting", staysWithdrawn},
+		{"a withdrawn notification does not go back to waiting", staysWithdrawn},
 		{"final states are not due", finalStates},
 		{"everything survives opening again", survives},
-		{"letters are counted by state", counts},
+		{"notifications are counted by state", counts},
 	} {
 		t.Run(c.name, func(t *testing.T) { c.check(t, open(t)) })
 	}
@@ -64,11 +64,11 @@ func sampleAlarm(id string, rise int64, since time.Time) alert.Alarm {
 	}
 }
 
-// sampleLetter is a letter with every field set.
-func sampleLetter(id, alarmID string, created time.Time) alert.Letter {
-	return alert.Letter{
+// sampleNotification is a notification with every field set.
+func sampleNotification(id, alarmID string, created time.Time) alert.Notification {
+	return alert.Notification{
 		ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"id":"` + id + `","text":"über"}`),
-		CreatedAt: created, NotBefore: created, ExpiresAt: created.Add(6 * time.Hour), State: alert.LetterWaiting,
+		CreatedAt: created, NotBefore: created, ExpiresAt: created.Add(6 * time.Hour), State: alert.Waiting,
 	}
 }
 
@@ -118,25 +118,25 @@ func openOldestFirst(t *testing.T, h Harness) {
 	assert.Equal(t, []string{"a1", "a2", "a0"}, ids)
 }
 
-// due returns the IDs of the due letters.
+// due returns the IDs of the due notifications.
 func due(t *testing.T, s alert.Store, at time.Time, limit int) []string {
 	t.Helper()
-	letters, err := s.DueLetters(context.Background(), at, limit)
+	notifications, err := s.DueNotifications(context.Background(), at, limit)
 	require.NoError(t, err)
 	ids := []string{}
-	for _, l := range letters {
+	for _, l := range notifications {
 		ids = append(ids, l.ID)
 	}
 	return ids
 }
 
-func lettersComeBack(t *testing.T, h Harness) {
+func notificationsComeBack(t *testing.T, h Harness) {
 	ctx := context.Background()
-	want := sampleLetter("x/phone/0", "x", moment())
-	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Letter{want}))
+	want := sampleNotification("x/phone/0", "x", moment())
+	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Notification{want}))
 	want.Attempts, want.Answer = 3, "503 try later"
-	require.NoError(t, h.Store.SaveLetter(ctx, want))
-	got, err := h.Store.DueLetters(ctx, moment(), 10)
+	require.NoError(t, h.Store.SaveNotification(ctx, want))
+	got, err := h.Store.DueNotifications(ctx, moment(), 10)
 	require.NoError(t, err)
 	require.Len(t, got, 1)
 	for _, p := range []*time.Time{&got[0].CreatedAt, &got[0].NotBefore, &got[0].ExpiresAt, &got[0].SentAt} {
@@ -145,91 +145,91 @@ func lettersComeBack(t *testing.T, h Harness) {
 	assert.Equal(t, want, got[0])
 }
 
-func dueLetters(t *testing.T, h Harness) {
+func dueNotifications(t *testing.T, h Harness) {
 	ctx := context.Background()
-	var letters []alert.Letter
+	var notifications []alert.Notification
 	for _, minute := range []int{4, 2, 0, 1, 3} {
-		letters = append(letters, sampleLetter(fmt.Sprintf("x/phone/%d", minute), "x", moment().Add(time.Duration(minute)*time.Minute)))
+		notifications = append(notifications, sampleNotification(fmt.Sprintf("x/phone/%d", minute), "x", moment().Add(time.Duration(minute)*time.Minute)))
 	}
-	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), letters))
+	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), notifications))
 	assert.Equal(t, []string{}, due(t, h.Store, moment().Add(-time.Millisecond), 10))
 	assert.Equal(t, []string{"x/phone/0"}, due(t, h.Store, moment(), 10))
 	assert.Equal(t, []string{"x/phone/0", "x/phone/1", "x/phone/2"}, due(t, h.Store, moment().Add(time.Hour), 3))
-	held := letters[2]
+	held := notifications[2]
 	held.NotBefore = moment().Add(2 * time.Hour)
-	require.NoError(t, h.Store.SaveLetter(ctx, held))
+	require.NoError(t, h.Store.SaveNotification(ctx, held))
 	assert.Equal(t, []string{"x/phone/1", "x/phone/2"}, due(t, h.Store, moment().Add(time.Hour), 2))
 }
 
 func replaced(t *testing.T, h Harness) {
 	ctx := context.Background()
-	a, l := sampleAlarm("x", h.Rise, moment()), sampleLetter("x/phone/0", "x", moment())
-	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Letter{l}))
+	a, l := sampleAlarm("x", h.Rise, moment()), sampleNotification("x/phone/0", "x", moment())
+	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Notification{l}))
 	l.Body = []byte(`{"text":"newer"}`)
-	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Letter{l}))
-	got, err := h.Store.DueLetters(ctx, moment(), 10)
+	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Notification{l}))
+	got, err := h.Store.DueNotifications(ctx, moment(), 10)
 	require.NoError(t, err)
 	require.Len(t, got, 1)
 	assert.Equal(t, l.Body, got[0].Body)
-	l.State, l.SentAt = alert.LetterSent, moment()
-	require.NoError(t, h.Store.SaveLetter(ctx, l))
-	l.State = alert.LetterWaiting
-	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Letter{l}))
-	assert.Empty(t, due(t, h.Store, moment().Add(time.Hour), 10), "a sent letter is not sent again")
+	l.State, l.SentAt = alert.Sent, moment()
+	require.NoError(t, h.Store.SaveNotification(ctx, l))
+	l.State = alert.Waiting
+	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Notification{l}))
+	assert.Empty(t, due(t, h.Store, moment().Add(time.Hour), 10), "a sent notification is not sent again")
 }
 
 func withdrawn(t *testing.T, h Harness) {
 	ctx := context.Background()
-	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Letter{
-		sampleLetter("x/phone/0", "x", moment()), sampleLetter("x/mail/0", "x", moment())}))
-	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("y", h.Rise, moment()), []alert.Letter{sampleLetter("y/phone/0", "y", moment())}))
-	require.NoError(t, h.Store.WithdrawLetters(ctx, "x"))
+	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Notification{
+		sampleNotification("x/phone/0", "x", moment()), sampleNotification("x/mail/0", "x", moment())}))
+	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("y", h.Rise, moment()), []alert.Notification{sampleNotification("y/phone/0", "y", moment())}))
+	require.NoError(t, h.Store.WithdrawNotifications(ctx, "x"))
 	assert.Equal(t, []string{"y/phone/0"}, due(t, h.Store, moment().Add(time.Hour), 10))
-	require.NoError(t, h.Store.WithdrawLetters(ctx, "x"), "again is no error")
-	require.NoError(t, h.Store.WithdrawLetters(ctx, "unknown"), "an unknown alarm is no error")
+	require.NoError(t, h.Store.WithdrawNotifications(ctx, "x"), "again is no error")
+	require.NoError(t, h.Store.WithdrawNotifications(ctx, "unknown"), "an unknown alarm is no error")
 }
 
 func staysWithdrawn(t *testing.T, h Harness) {
 	ctx := context.Background()
-	l := sampleLetter("x/phone/0", "x", moment())
-	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Letter{l}))
-	require.NoError(t, h.Store.WithdrawLetters(ctx, "x"))
+	l := sampleNotification("x/phone/0", "x", moment())
+	require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Notification{l}))
+	require.NoError(t, h.Store.WithdrawNotifications(ctx, "x"))
 	l.Attempts, l.Answer = 1, "no route to host"
-	require.NoError(t, h.Store.SaveLetter(ctx, l), "the outcome of an attempt that was under way")
+	require.NoError(t, h.Store.SaveNotification(ctx, l), "the outcome of an attempt that was under way")
 	assert.Empty(t, due(t, h.Store, moment().Add(time.Hour), 10))
 }
 
 func finalStates(t *testing.T, h Harness) {
 	ctx := context.Background()
-	for _, state := range []string{alert.LetterSent, alert.LetterFailed, alert.LetterExpired, alert.LetterWithdrawn} {
-		l := sampleLetter("x/"+state+"/0", "x", moment())
-		require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Letter{l}))
+	for _, state := range []string{alert.Sent, alert.Failed, alert.Expired, alert.Withdrawn} {
+		l := sampleNotification("x/"+state+"/0", "x", moment())
+		require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Notification{l}))
 		l.State = state
-		require.NoError(t, h.Store.SaveLetter(ctx, l))
+		require.NoError(t, h.Store.SaveNotification(ctx, l))
 	}
 	assert.Empty(t, due(t, h.Store, moment().Add(time.Hour), 10))
 }
 
 func counts(t *testing.T, h Harness) {
-	counter, ok := h.Store.(alert.LetterCounter)
-	require.True(t, ok, "%T does not count its letters", h.Store)
+	counter, ok := h.Store.(alert.NotificationCounter)
+	require.True(t, ok, "%T does not count its notifications", h.Store)
 	ctx := context.Background()
-	got, err := counter.LetterCounts(ctx)
+	got, err := counter.NotificationCounts(ctx)
 	require.NoError(t, err)
 	assert.Empty(t, got)
-	for i, state := range []string{alert.LetterWaiting, alert.LetterWaiting, alert.LetterSent, alert.LetterFailed, alert.LetterExpired} {
-		l := sampleLetter(fmt.Sprintf("x/phone/%d", i), "x", moment())
+	for i, state := range []string{alert.Waiting, alert.Waiting, alert.Sent, alert.Failed, alert.Expired} {
+		l := sampleNotification(fmt.Sprintf("x/phone/%d", i), "x", moment())
 		l.State = state
-		require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Letter{l}))
+		require.NoError(t, h.Store.SaveAlarm(ctx, sampleAlarm("x", h.Rise, moment()), []alert.Notification{l}))
 	}
-	got, err = counter.LetterCounts(ctx)
+	got, err = counter.NotificationCounts(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, map[string]int{alert.LetterWaiting: 2, alert.LetterSent: 1, alert.LetterFailed: 1, alert.LetterExpired: 1}, got)
-	require.NoError(t, h.Store.WithdrawLetters(ctx, "x"))
-	got, err = counter.LetterCounts(ctx)
+	assert.Equal(t, map[string]int{alert.Waiting: 2, alert.Sent: 1, alert.Failed: 1, alert.Expired: 1}, got)
+	require.NoError(t, h.Store.WithdrawNotifications(ctx, "x"))
+	got, err = counter.NotificationCounts(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, 2, got[alert.LetterWithdrawn])
-	assert.Zero(t, got[alert.LetterWaiting])
+	assert.Equal(t, 2, got[alert.Withdrawn])
+	assert.Zero(t, got[alert.Waiting])
 }
 
 func survives(t *testing.T, h Harness) {
@@ -237,8 +237,8 @@ func survives(t *testing.T, h Harness) {
 		t.Skip("this store keeps nothing, by design")
 	}
 	ctx := context.Background()
-	a, l := sampleAlarm("x", h.Rise, moment()), sampleLetter("x/phone/0", "x", moment())
-	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Letter{l}))
+	a, l := sampleAlarm("x", h.Rise, moment()), sampleNotification("x/phone/0", "x", moment())
+	require.NoError(t, h.Store.SaveAlarm(ctx, a, []alert.Notification{l}))
 	again := h.Reopen()
 	got, err := again.OpenAlarms(ctx)
 	require.NoError(t, err)

@@ -115,11 +115,11 @@ func notifyDesk(ctx context.Context, s streams, cfg *config.Config, words []stri
 	if err != nil {
 		return fmt.Errorf("the warnings in %s cannot be opened: %w; run this as the service's user or as root, after the service has run once", cfg.StateDir, err)
 	}
-	desk := alert.NewDesk(store, nil, nil, alert.Policy{Household: app.House(cfg)}, nil)
+	manager := alert.NewManager(store, nil, nil, alert.Policy{Household: app.House(cfg)}, nil)
 	if verb == "list" {
-		err = listAlarms(ctx, s, cfg, desk)
+		err = listAlarms(ctx, s, cfg, manager)
 	} else {
-		err = answerAlarms(ctx, s, desk, verb, id, span)
+		err = answerAlarms(ctx, s, manager, verb, id, span)
 	}
 	return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
 }
@@ -147,8 +147,8 @@ func deskWords(words []string) (verb, id string, span time.Duration, err error) 
 }
 
 // openAlarms returns the alarms that are not resolved.
-func openAlarms(ctx context.Context, desk *alert.Desk) ([]alert.Alarm, error) {
-	all, err := desk.Alarms(ctx)
+func openAlarms(ctx context.Context, manager *alert.Manager) ([]alert.Alarm, error) {
+	all, err := manager.Alarms(ctx)
 	var open []alert.Alarm
 	for _, a := range all {
 		if a.State != alert.Resolved {
@@ -159,8 +159,8 @@ func openAlarms(ctx context.Context, desk *alert.Desk) ([]alert.Alarm, error) {
 }
 
 // listAlarms prints the open alarms.
-func listAlarms(ctx context.Context, s streams, cfg *config.Config, desk *alert.Desk) error {
-	open, err := openAlarms(ctx, desk)
+func listAlarms(ctx context.Context, s streams, cfg *config.Config, manager *alert.Manager) error {
+	open, err := openAlarms(ctx, manager)
 	if err != nil {
 		return err
 	}
@@ -179,10 +179,10 @@ func listAlarms(ctx context.Context, s streams, cfg *config.Config, desk *alert.
 }
 
 // answerAlarms acknowledges or snoozes one alarm or all.
-func answerAlarms(ctx context.Context, s streams, desk *alert.Desk, verb, id string, span time.Duration) error {
+func answerAlarms(ctx context.Context, s streams, manager *alert.Manager, verb, id string, span time.Duration) error {
 	ids := []string{id}
 	if id == allAlarms {
-		open, err := openAlarms(ctx, desk)
+		open, err := openAlarms(ctx, manager)
 		if err != nil {
 			return err
 		}
@@ -197,9 +197,9 @@ func answerAlarms(ctx context.Context, s streams, desk *alert.Desk, verb, id str
 		}
 	}
 	for _, one := range ids {
-		answer := func() (alert.Alarm, error) { return desk.Ack(ctx, one, "command line") }
+		answer := func() (alert.Alarm, error) { return manager.Ack(ctx, one, "command line") }
 		if verb == "snooze" {
-			answer = func() (alert.Alarm, error) { return desk.Snooze(ctx, one, "command line", span) }
+			answer = func() (alert.Alarm, error) { return manager.Snooze(ctx, one, "command line", span) }
 		}
 		a, err := answer()
 		if errors.Is(err, alert.ErrUnknownAlarm) {

@@ -87,8 +87,8 @@ func TestNotifyAnswersAlarms(t *testing.T) {
 	at := time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC)
 	for i, id := range []string{"over-tub-1", "too_hot-tub-2"} {
 		a := alert.Alarm{ID: id, Kind: alert.Over, Vessel: "tub", State: alert.Firing, Since: at.Add(time.Duration(i) * time.Minute), Text: "Text of " + id + "."}
-		l := alert.Letter{ID: id + "/phone/0", AlarmID: id, Channel: "phone", Body: []byte("{}"), State: alert.LetterWaiting, CreatedAt: at}
-		require.NoError(t, store.SaveAlarm(t.Context(), a, []alert.Letter{l}))
+		l := alert.Notification{ID: id + "/phone/0", AlarmID: id, Channel: "phone", Body: []byte("{}"), State: alert.Waiting, CreatedAt: at}
+		require.NoError(t, store.SaveAlarm(t.Context(), a, []alert.Notification{l}))
 	}
 	out, err := notify(t, "--config", file)
 	require.NoError(t, err)
@@ -100,7 +100,7 @@ func TestNotifyAnswersAlarms(t *testing.T) {
 	out, err = notify(t, "ack", "all", "--config", file)
 	require.NoError(t, err)
 	assert.Equal(t, "over-tub-1: acknowledged\ntoo_hot-tub-2: acknowledged\n", out)
-	waiting, err := store.DueLetters(t.Context(), at.Add(time.Hour), 10)
+	waiting, err := store.DueNotifications(t.Context(), at.Add(time.Hour), 10)
 	require.NoError(t, err)
 	assert.Empty(t, waiting, "the running service sends nothing more")
 	out, err = notify(t, "ack", "all", "--config", file)

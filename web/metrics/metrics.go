@@ -84,7 +84,7 @@ func families() []metric {
 		{"store_waiting_rows", "Samples that are not on the disk yet.", nil},
 		{"store_dropped_rows_total", "Samples given up because memory was full.", nil},
 		{"samples_late_total", "Samples that were due and not taken in time.", nil},
-		{"letters", "Messages of the outbox by state.", []string{"state"}},
+		{"notifications", "Messages of the outbox by state.", []string{"state"}},
 		{"vessel_info", "What a vessel holds; always 1.", []string{"vessel", "holds"}},
 		{"rise_ratio", "Rise in volume since the start as a ratio; 1 means doubled.", v},
 		{"rise_sd_ratio", "Standard deviation of the rise, as a ratio of the starting volume.", v},
@@ -188,7 +188,7 @@ func (s sink) system(y web.System) {
 	s.counter("store_dropped_rows_total", float64(y.RowsDropped))
 	s.counter("samples_late_total", float64(y.SamplesLate))
 	for _, state := range []string{"waiting", "sent", "failed", "expired", "withdrawn"} {
-		s.gauge("letters", float64(y.LettersByState[state]), state)
+		s.gauge("notifications", float64(y.NotificationsByState[state]), state)
 	}
 }
 

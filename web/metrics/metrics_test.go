@@ -74,7 +74,7 @@ func TestPromtoolIsContent(t *testing.T) {
 // unitless are the families that count things or say yes or no.
 func unitless() map[string]bool {
 	return map[string]bool{"tidemark_build_info": true, "tidemark_vessel_info": true, "tidemark_clock_set": true,
-		"tidemark_store_ok": true, "tidemark_store_waiting_rows": true, "tidemark_letters": true, "tidemark_phase": true,
+		"tidemark_store_ok": true, "tidemark_store_waiting_rows": true, "tidemark_notifications": true, "tidemark_phase": true,
 		"tidemark_quality": true, "tidemark_in_fridge": true, "tidemark_alarms_firing": true, "tidemark_sensor_ok": true}
 }
 
@@ -184,7 +184,7 @@ func TestCountersExistBeforeTheyCount(t *testing.T) {
 		assert.Contains(t, got, `tidemark_readings_total{sensor="height",status="`+s+`",vessel="basket"}`)
 	}
 	for _, s := range []string{"waiting", "sent", "failed", "expired", "withdrawn"} {
-		assert.Contains(t, got, `tidemark_letters{state="`+s+`"}`)
+		assert.Contains(t, got, `tidemark_notifications{state="`+s+`"}`)
 	}
 	assert.Contains(t, got, "tidemark_samples_late_total 0")
 }

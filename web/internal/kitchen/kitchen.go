@@ -39,8 +39,8 @@ type Kitchen struct {
 func New(zone *time.Location) *Kitchen {
 	k := &Kitchen{zone: zone, start: time.Date(2026, 3, 14, 12, 0, 0, 0, zone), seq: 1, nextID: 10,
 		waiting: map[chan struct{}]bool{}, system: web.System{Version: "test", ClockSet: true,
-			StartedAt:      time.Date(2026, 3, 14, 6, 0, 0, 0, zone),
-			LettersByState: map[string]int{"sent": 3, "waiting": 1}}}
+			StartedAt:            time.Date(2026, 3, 14, 6, 0, 0, 0, zone),
+			NotificationsByState: map[string]int{"sent": 3, "waiting": 1}}}
 	k.now = k.start.Add(5*time.Hour + 20*time.Minute)
 	k.vessels = []web.Vessel{k.tub(), k.jar(), k.basket()}
 	return k

@@ -72,16 +72,16 @@ type App struct {
 	work          sync.WaitGroup
 	pulse         *sdnotify.Pulse // nil unless live
 
-	desk     *alert.Desk
+	manager  *alert.Manager
 	outbox   *alert.Outbox
 	planner  *planDesk
 	answers  answer.Key // signs the buttons in messages
 	alarmsMu sync.Mutex
-	alarms   map[string][]alert.Alarm // as the desk has them, for pages
+	alarms   map[string][]alert.Alarm // as the manager has them, for pages
 	alarmsAt time.Time
 
-	letterStore alert.Store
-	letters     map[string]int // by state, for the metrics; guarded by alarmsMu
+	notificationStore alert.Store
+	notifications     map[string]int // by state, for the metrics; guarded by alarmsMu
 
 	sampledMilli atomic.Int64                      // Unix milliseconds of the last reading
 	samplesLate  atomic.Uint64                     // readings that were due and not taken in time
@@ -115,7 +115,7 @@ func New(o Options) (*App, error) {
 		a.pipes[v.Name] = p
 		a.order = append(a.order, v.Name)
 	}
-	a.newDesk(context.Background(), o.Routes)
+	a.newManager(context.Background(), o.Routes)
 	return a, nil
 }
 

@@ -12,7 +12,7 @@ import (
 )
 
 // TestStoredWarningsFollowASetClock sets the clock after a warning was raised and
-// while its letter waits: alarm, letter and what the page shows stand at the new
+// while its notification waits: alarm, notification and what the page shows stand at the new
 // time, and nothing is told twice.
 func TestStoredWarningsFollowASetClock(t *testing.T) {
 	t.Parallel()
@@ -41,12 +41,12 @@ func TestStoredWarningsFollowASetClock(t *testing.T) {
 			assert.WithinDuration(t, told.FiredAt.Add(c.by), alarms[0].FiredAt, time.Second)
 			assert.WithinDuration(t, told.Since.Add(c.by), alarms[0].Since, time.Second)
 			assert.NotEqual(t, told.Text, alarms[0].Text, "the time of day in it is a new one")
-			letters, err := b.store.DueLetters(t.Context(), b.app.opt.Clock.Now(), 10)
+			notifications, err := b.store.DueNotifications(t.Context(), b.app.opt.Clock.Now(), 10)
 			require.NoError(t, err)
-			require.Len(t, letters, 1)
-			assert.WithinDuration(t, told.FiredAt.Add(c.by), letters[0].CreatedAt, time.Second)
-			assert.Equal(t, 2*time.Hour, letters[0].ExpiresAt.Sub(letters[0].CreatedAt).Round(time.Second))
-			assert.Contains(t, string(letters[0].Body), alarms[0].Text)
+			require.Len(t, notifications, 1)
+			assert.WithinDuration(t, told.FiredAt.Add(c.by), notifications[0].CreatedAt, time.Second)
+			assert.Equal(t, 2*time.Hour, notifications[0].ExpiresAt.Sub(notifications[0].CreatedAt).Round(time.Second))
+			assert.Contains(t, string(notifications[0].Body), alarms[0].Text)
 			b.rise(40 * time.Minute)
 			assert.Equal(t, []alert.Kind{alert.Near, alert.Reached}, b.kinds())
 		})

@@ -47,7 +47,7 @@ func (a *App) believed(wall time.Time) bool {
 // FollowWall moves the whole timeline when the wall clock turns out to be
 // elsewhere: set from the network after a start in the past, or corrected by
 // hand. Intervals stay as they are, so no curve bends, no hold time runs out and
-// no letter expires. The live watch does it before every Advance; a clock that is
+// no notification expires. The live watch does it before every Advance; a clock that is
 // not Steady has no wall to follow.
 func (a *App) FollowWall(ctx context.Context) {
 	steady, ok := a.opt.Clock.(*Steady)
@@ -67,7 +67,7 @@ func (a *App) FollowWall(ctx context.Context) {
 		defer p.mu.Unlock()
 	}
 	j := a.jumpBy(steady, skew)
-	err := a.desk.Shift(ctx, j.Move, func() error {
+	err := a.manager.ClockStep(ctx, j.ClockStep, func() error {
 		defer steady.Shift(skew)
 		if a.opt.Store == nil {
 			return nil
@@ -89,7 +89,7 @@ func (a *App) FollowWall(ctx context.Context) {
 
 // jump is one setting of the clock.
 type jump struct {
-	alert.Move
+	alert.ClockStep
 	began time.Time // of this run, by the clock before
 	late  bool      // the clock was wrong since this run began, not before
 }
@@ -99,7 +99,7 @@ type jump struct {
 // cannot be kept apart: the moved times would lie among those of an earlier run.
 func (a *App) jumpBy(steady *Steady, skew time.Duration) jump {
 	before := steady.Now().Add(time.Second)
-	j := jump{Move: alert.Move{Before: before, By: skew}, began: a.began}
+	j := jump{ClockStep: alert.ClockStep{Before: before, By: skew}, began: a.began}
 	j.late = a.doubted || before.Sub(a.began) < settlesWithin
 	if j.late && skew > 0 {
 		j.From = a.began
@@ -108,14 +108,14 @@ func (a *App) jumpBy(steady *Steady, skew time.Duration) jump {
 }
 
 // stored names the parts of the history that move.
-func (a *App) stored(j jump) []history.Move {
+func (a *App) stored(j jump) []history.ClockStep {
 	if !j.From.IsZero() {
-		return []history.Move{{All: true, Move: j.Move}}
+		return []history.ClockStep{{All: true, ClockStep: j.ClockStep}}
 	}
-	moves := []history.Move{{Move: j.Move}}
+	moves := []history.ClockStep{{ClockStep: j.ClockStep}}
 	for _, name := range a.order {
 		if id := a.pipes[name].alarmRise(); id != 0 {
-			moves = append(moves, history.Move{RiseID: id, Move: j.Move})
+			moves = append(moves, history.ClockStep{RiseID: id, ClockStep: j.ClockStep})
 		}
 	}
 	return moves
@@ -126,7 +126,7 @@ func (a *App) moveSpan(skew time.Duration, late bool) {
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
 	a.began = a.began.Add(skew)
-	alert.Move{By: skew}.Times(&a.advanced, &a.awake)
+	alert.ClockStep{By: skew}.Times(&a.advanced, &a.awake)
 	if late && !a.unwatched.IsZero() {
 		a.unwatched.Until = a.unwatched.Until.Add(skew)
 	}
@@ -145,10 +145,10 @@ func (a *App) rebase(ctx context.Context, p *pipe, j jump, stored bool) {
 			a.log.Warn("a rise could not be built anew after the clock was set; it moves whole",
 				"vessel", p.vessel.Name, "rise", p.rise.ID, "error", err)
 		}
-		j.Move = alert.Move{By: j.By}
+		j.ClockStep = alert.ClockStep{By: j.By}
 	}
 	p.est.Shift(j.By)
-	p.shift(j.Move)
+	p.shift(j.ClockStep)
 	if p.process != nil && stored {
 		p.keepProcess()
 	}
@@ -160,7 +160,7 @@ func (a *App) rebuildMoved(ctx context.Context, p *pipe, j jump) error {
 	if err != nil {
 		return err
 	}
-	p.shift(j.Move)
+	p.shift(j.ClockStep)
 	p.deeds = deedsOf(acts)
 	if p.process != nil {
 		p.keepProcess()
@@ -169,7 +169,7 @@ func (a *App) rebuildMoved(ctx context.Context, p *pipe, j jump) error {
 }
 
 // shift moves what the pipe knows in time, but for the estimator.
-func (p *pipe) shift(m alert.Move) {
+func (p *pipe) shift(m alert.ClockStep) {
 	p.watch.ClockStep(m)
 	p.taken.shift(m)
 	m.Times(&p.rise.StartedAt, &p.rise.ReachedAt, &p.rise.PeakAt, &p.rise.PhaseSince, &p.lastRow, &p.last.Time, &p.last.Started)
@@ -186,12 +186,12 @@ func (p *pipe) shift(m alert.Move) {
 }
 
 // shiftProcess moves what was recorded of a process.
-func shiftProcess(pr *bake.Process, m alert.Move) {
+func shiftProcess(pr *bake.Process, m alert.ClockStep) {
 	m.Times(&pr.Started)
-	alert.Move{From: m.From, By: m.By}.Times(&pr.CoolBy.Median, &pr.CoolBy.From, &pr.CoolBy.Until) // they lie ahead
+	alert.ClockStep{From: m.From, By: m.By}.Times(&pr.CoolBy.Median, &pr.CoolBy.From, &pr.CoolBy.Until) // they lie ahead
 	past, ahead := pr.Track.Moments()
 	m.Times(past...)
-	alert.Move{From: m.From, By: m.By}.Times(ahead...)
+	alert.ClockStep{From: m.From, By: m.By}.Times(ahead...)
 	for id, mark := range pr.Marks {
 		m.Times(&mark.Begun, &mark.At)
 		pr.Marks[id] = mark

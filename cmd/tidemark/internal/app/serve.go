@@ -56,7 +56,7 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/", page)
-	mux.Handle(answer.Path, answer.Handler(a.answers, a.desk, snoozeFor)) // past the login: each button carries its own proof
+	mux.Handle(answer.Path, answer.Handler(a.answers, a.manager, snoozeFor)) // past the login: each button carries its own proof
 	srv := web.NewHTTPServer(mux, a.log)
 	return &server{page: page, http: srv, ln: web.LimitConns(srv, ln)}, nil
 }

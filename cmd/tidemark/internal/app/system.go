@@ -18,31 +18,31 @@ func (a *App) systemForWeb() web.System {
 		s.StoreProblem, s.Notes = h.Problem, h.Notes
 		s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
 	}
-	s.ChannelProblems = a.outbox.Progress().LanesDown
+	s.ChannelProblems = a.outbox.Progress().QueuesDown
 	s.SamplesLate = a.samplesLate.Load()
 	if b := a.beat.Load(); b != nil {
 		s.HeartbeatAt, _ = b.Last()
 	}
 	a.alarmsMu.Lock()
 	defer a.alarmsMu.Unlock()
-	s.LettersByState = maps.Clone(a.letters)
+	s.NotificationsByState = maps.Clone(a.notifications)
 	return s
 }
 
-// countLetters copies for the metrics how many letters are in which state.
-func (a *App) countLetters(ctx context.Context) {
-	counter, ok := a.letterStore.(alert.LetterCounter)
+// countNotifications copies for the metrics how many notifications are in which state.
+func (a *App) countNotifications(ctx context.Context) {
+	counter, ok := a.notificationStore.(alert.NotificationCounter)
 	if !ok {
 		return
 	}
-	n, err := counter.LetterCounts(ctx)
+	n, err := counter.NotificationCounts(ctx)
 	if err != nil {
-		a.log.Warn("the letters cannot be counted", "error", err)
+		a.log.Warn("the notifications cannot be counted", "error", err)
 		return
 	}
 	a.alarmsMu.Lock()
 	defer a.alarmsMu.Unlock()
-	a.letters = n
+	a.notifications = n
 }
 
 // timed notes how long a reading took and how many were not taken in time.

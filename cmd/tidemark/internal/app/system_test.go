@@ -16,14 +16,14 @@ import (
 	"tidemark/cmd/tidemark/internal/pitree"
 )
 
-func TestLettersAreCountedByState(t *testing.T) {
+func TestNotificationsAreCountedByState(t *testing.T) {
 	b := newBench(t)
 	a := alert.Alarm{ID: "x", Kind: alert.Near, Vessel: "tub", State: alert.Firing, Since: b.start}
-	require.NoError(t, b.store.SaveAlarm(t.Context(), a, []alert.Letter{
-		{ID: "x/phone/0", AlarmID: "x", Channel: "phone", State: alert.LetterWaiting, CreatedAt: b.start},
-		{ID: "x/mail/0", AlarmID: "x", Channel: "mail", State: alert.LetterSent, CreatedAt: b.start}}))
+	require.NoError(t, b.store.SaveAlarm(t.Context(), a, []alert.Notification{
+		{ID: "x/phone/0", AlarmID: "x", Channel: "phone", State: alert.Waiting, CreatedAt: b.start},
+		{ID: "x/mail/0", AlarmID: "x", Channel: "mail", State: alert.Sent, CreatedAt: b.start}}))
 	b.app.refreshAlarms(t.Context())
-	assert.Equal(t, map[string]int{"waiting": 1, "sent": 1}, b.app.Snapshot().System.LettersByState)
+	assert.Equal(t, map[string]int{"waiting": 1, "sent": 1}, b.app.Snapshot().System.NotificationsByState)
 }
 
 func TestHeartbeatIsShown(t *testing.T) {

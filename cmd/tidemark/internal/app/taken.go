@@ -43,7 +43,7 @@ func (l *takenIn) took(as role, r sensor.Reading, now time.Time) {
 }
 
 // shift moves it in time.
-func (l takenIn) shift(m alert.Move) {
+func (l takenIn) shift(m alert.ClockStep) {
 	for i := range l {
 		m.Times(&l[i].at, &l[i].goodAt)
 	}

@@ -36,9 +36,9 @@ const keyLength = 32
 // keySetting is where the key of the buttons is kept.
 const keySetting = "answer/key"
 
-// newDesk builds the way from the rules to the household: the desk keeps the
+// newManager builds the way from the rules to the household: the manager keeps the
 // life of each alarm, the outbox delivers.
-func (a *App) newDesk(ctx context.Context, routes []alert.Route) {
+func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 	var store alert.Store = alert.NewMemStore()
 	if a.opt.Store != nil {
 		store = a.opt.Store
@@ -48,13 +48,13 @@ func (a *App) newDesk(ctx context.Context, routes []alert.Route) {
 		}
 		a.answers = key
 	}
-	a.letterStore = store
+	a.notificationStore = store
 	h, house := a.opt.Config.Household, House(a.opt.Config)
 	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{
 		Household: house, Clock: a.opt.Clock, Log: a.log,
 		Links: a.answers.Links(a.opt.Config.Web.BaseURL, snoozeFor), Picture: a.picture,
 	})
-	a.desk = alert.NewDesk(store, a.outbox, routes, alert.Policy{
+	a.manager = alert.NewManager(store, a.outbox, routes, alert.Policy{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
 		SnoozeFor: snoozeFor, ClockSet: a.clockTrusted,
 	}, a.opt.Clock)
@@ -128,7 +128,7 @@ func (a *App) report() {
 // restoreAlarms hands the rules what was raised before the restart, so that
 // nothing is told twice.
 func (a *App) restoreAlarms(ctx context.Context) error {
-	alarms, err := a.desk.Alarms(ctx)
+	alarms, err := a.manager.Alarms(ctx)
 	if err != nil {
 		return err
 	}
@@ -144,7 +144,7 @@ func (a *App) restoreAlarms(ctx context.Context) error {
 	return nil
 }
 
-// startTelling lets the outbox deliver and the desk escalate until ctx ends.
+// startTelling lets the outbox deliver and the manager escalate until ctx ends.
 // Replay and the headless demo have no routes and deliver nothing.
 func (a *App) startTelling(ctx context.Context) {
 	if a.opt.Listen == "" && !a.opt.Live {
@@ -152,7 +152,7 @@ func (a *App) startTelling(ctx context.Context) {
 	}
 	a.work.Go(func() { a.outbox.Run(ctx) })
 	a.work.Go(func() {
-		a.desk.Run(ctx, func(err error) { a.log.Warn("alarms are not stored", "error", err) })
+		a.manager.Run(ctx, func(err error) { a.log.Warn("alarms are not stored", "error", err) })
 	})
 }
 
@@ -160,7 +160,7 @@ func (a *App) startTelling(ctx context.Context) {
 // again what nobody has answered and begins the deliveries that are due. It is for
 // a watch whose clock does not run as the machine's does.
 func (a *App) TellOnce(ctx context.Context) error {
-	err := a.desk.Tick(ctx)
+	err := a.manager.Tick(ctx)
 	a.outbox.Round(ctx)
 	return err
 }
@@ -168,7 +168,7 @@ func (a *App) TellOnce(ctx context.Context) error {
 // Telling returns how many deliveries have begun and not ended.
 func (a *App) Telling() int { return a.outbox.UnderWay() }
 
-// tell hands changes to the desk and logs them.
+// tell hands changes to the manager and logs them.
 func (a *App) tell(ctx context.Context, changes []alert.Change) {
 	if len(changes) == 0 {
 		return
@@ -176,7 +176,7 @@ func (a *App) tell(ctx context.Context, changes []alert.Change) {
 	for _, c := range changes {
 		a.log.Log(ctx, levelOf(c.What), c.Alarm.Text, "alarm", string(c.Alarm.Kind), "what", string(c.What), "vessel", c.Alarm.Vessel, "rise", c.Alarm.RiseID)
 	}
-	if err := a.desk.Apply(ctx, changes); err != nil {
+	if err := a.manager.Apply(ctx, changes); err != nil {
 		a.log.Warn("an alarm is not stored yet", "error", err)
 	}
 	if a.opt.Store != nil {
@@ -198,9 +198,9 @@ func levelOf(w alert.What) slog.Level {
 func (a *App) actOnAlarm(ctx context.Context, act web.Act) error {
 	var err error
 	if act.Kind == web.ActAck {
-		_, err = a.desk.Ack(ctx, act.AlarmID, act.By)
+		_, err = a.manager.Ack(ctx, act.AlarmID, act.By)
 	} else {
-		_, err = a.desk.Snooze(ctx, act.AlarmID, act.By, act.Snooze)
+		_, err = a.manager.Snooze(ctx, act.AlarmID, act.By, act.Snooze)
 	}
 	if errors.Is(err, alert.ErrUnknownAlarm) {
 		return web.Refuse("this warning is not open any more; reload the page")
@@ -209,10 +209,10 @@ func (a *App) actOnAlarm(ctx context.Context, act web.Act) error {
 	return err
 }
 
-// refreshAlarms copies the open alarms for the pages, and counts the letters.
+// refreshAlarms copies the open alarms for the pages, and counts the notifications.
 func (a *App) refreshAlarms(ctx context.Context) {
-	a.countLetters(ctx)
-	alarms, err := a.desk.Alarms(ctx)
+	a.countNotifications(ctx)
+	alarms, err := a.manager.Alarms(ctx)
 	if err != nil {
 		a.log.Warn("the alarms cannot be read", "error", err)
 		return

@@ -13,7 +13,7 @@
 //
 // Bounds: no rise lost, no warning missed, none false, and of the readings at most the
 // last minute before the fault. A warning counts as missed as well when it or its
-// letter comes later than the fault excuses, and as false when its letter comes twice,
+// notification comes later than the fault excuses, and as false when its notification comes twice,
 // out of order or after the answer.
 //
 // It holds the program to what can be seen from outside; only watch_test.go knows how

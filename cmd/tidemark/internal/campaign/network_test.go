@@ -13,13 +13,13 @@ import (
 	"tidemark/alert"
 )
 
-// What the letters are held to.
+// What the notifications are held to.
 const (
-	// reachedWithin is how long a way must be open for a letter to get through: a lane
-	// that has failed rests for five minutes and a quarter, and other letters go first.
+	// reachedWithin is how long a way must be open for a notification to get through: a queue
+	// that has failed rests for five minutes and a quarter, and other notifications go first.
 	reachedWithin = 10 * time.Minute
 	calmAfter     = 30 * time.Minute // how long the network stays well at the end
-	nearIsNews    = 2 * time.Hour    // how long a warning is worth its letter at least
+	nearIsNews    = 2 * time.Hour    // how long a warning is worth its notification at least
 	elseIsNews    = 3 * time.Hour
 )
 
@@ -31,15 +31,15 @@ type answer int
 
 const (
 	fine    answer = iota
-	slow           // it takes the letter, after a while
+	slow           // it takes the notification, after a while
 	refused        // nobody listens
 	silent         // it takes the connection and never answers
 	broken         // it answers 500
 	busy           // it answers 503 and asks to wait
-	unheard        // it takes the letter and its answer is lost
+	unheard        // it takes the notification and its answer is lost
 )
 
-// holds tells whether letters are kept from being told.
+// holds tells whether notifications are kept from being told.
 func (a answer) holds() bool { return a != fine && a != slow }
 
 // spell is a stretch of bad answers on one route, or on all.
@@ -49,7 +49,7 @@ type spell struct {
 	how         answer
 }
 
-// arrival is a letter that a service took.
+// arrival is a notification that a service took.
 type arrival struct {
 	route, id, alarm string
 	what             alert.What
@@ -154,7 +154,7 @@ func (s *service) Close() error { return nil }
 type news struct {
 	alert.Alarm
 	raised   time.Time
-	leader   string    // the alarm whose letter tells this one as well; empty for its own
+	leader   string    // the alarm whose notification tells this one as well; empty for its own
 	answer   time.Time // when people will answer it; zero for never, or done
 	answered time.Time
 }
@@ -164,19 +164,19 @@ type post struct {
 	*day
 	town *town
 	all  []*news
-	sum  struct{ letters, again, late, overtaken int }
+	sum  struct{ notifications, again, late, overtaken int }
 }
 
 // badNetwork plays days on which the ways to the household fail for minutes to hours
-// and in every way. The watch goes on; a letter comes once and in the order of the
+// and in every way. The watch goes on; a notification comes once and in the order of the
 // warnings, unless it was answered or overtaken while no way was open.
 func badNetwork(c *campaign, r *result, trials int) {
 	var p post
 	for n := range trials {
 		c.networkDay(r, &p, n%3 == 0)
 	}
-	r.note = fmt.Sprintf("letters taken %d, of these again with the same ID after a lost answer %d; warnings late by the network %d, answered or over before a way was open %d",
-		p.sum.letters, p.sum.again, p.sum.late, p.sum.overtaken)
+	r.note = fmt.Sprintf("notifications taken %d, of these again with the same ID after a lost answer %d; warnings late by the network %d, answered or over before a way was open %d",
+		p.sum.notifications, p.sum.again, p.sum.late, p.sum.overtaken)
 }
 
 func (c *campaign) networkDay(r *result, p *post, long bool) {
@@ -184,7 +184,7 @@ func (c *campaign) networkDay(r *result, p *post, long bool) {
 	defer func() { _ = os.RemoveAll(dir) }()
 	s := story()
 	p.all, p.town = nil, &town{now: s.Start, parked: map[chan struct{}]time.Time{}}
-	if long { // on all routes over two warnings of the jar, so that both letters wait when it ends
+	if long { // on all routes over two warnings of the jar, so that both notifications wait when it ends
 		p.town.spells = []spell{{from: s.Start.Add(time.Duration(180+c.dice.IntN(20)) * time.Minute), until: s.Start.Add(time.Duration(252+c.dice.IntN(6)) * time.Minute), how: refused}}
 	}
 	for at := s.Start; at.Before(s.Until); {
@@ -218,7 +218,7 @@ func (c *campaign) networkDay(r *result, p *post, long bool) {
 		p.after(p.now)
 	}
 	if n := p.watch.unsent(); n > 0 {
-		r.miss("%d letters wait or failed at the end", n)
+		r.miss("%d notifications wait or failed at the end", n)
 	}
 	p.watch.close()
 	r.trials++
@@ -256,7 +256,7 @@ func (p *post) before(now time.Time) {
 	}
 }
 
-// after notes whose letter tells the warnings of this step and does what the live
+// after notes whose notification tells the warnings of this step and does what the live
 // watch does beside.
 func (p *post) after(now time.Time) {
 	if i := slices.IndexFunc(p.all, func(n *news) bool { return n.raised.Equal(now) }); i >= 0 {
@@ -277,19 +277,19 @@ func (p *post) settle() {
 	}
 }
 
-// countArrivals counts as false the letters that came twice, or after the warning was
-// answered or over. The same letter may come again when its answer was lost: it has
+// countArrivals counts as false the notifications that came twice, or after the warning was
+// answered or over. The same notification may come again when its answer was lost: it has
 // the same ID, so that it replaces the first.
 func (p *post) countArrivals(r *result) {
 	type key struct{ route, id string }
 	heard, first := map[key]bool{}, map[key]string{}
 	wrong := func(bad bool, what string, a arrival) {
 		if bad {
-			r.extra("letter %s %s, sent %s by %s", a.id, what, a.begun.Format(time.TimeOnly), a.route)
+			r.extra("notification %s %s, sent %s by %s", a.id, what, a.begun.Format(time.TimeOnly), a.route)
 		}
 	}
 	for _, a := range p.town.took {
-		p.sum.letters++
+		p.sum.notifications++
 		was, again := heard[key{a.route, a.id}]
 		if again {
 			p.sum.again++
@@ -336,7 +336,7 @@ func (p *post) countNews(r *result, way string) {
 	}
 }
 
-// toldAt is when the first letter that tells a warning was sent; zero for never.
+// toldAt is when the first notification that tells a warning was sent; zero for never.
 func (p *post) toldAt(way string, n *news) time.Time {
 	for _, a := range p.town.took {
 		if a.route == way && (a.alarm == n.ID || n.leader != "" && a.alarm == n.leader) {
@@ -347,7 +347,7 @@ func (p *post) toldAt(way string, n *news) time.Time {
 }
 
 // dueBy tells when a way has been open for so long, while a warning was of use, that
-// its letter must have come.
+// its notification must have come.
 func (p *post) dueBy(way string, n *news) (at time.Time, must bool) {
 	end := n.raised.Add(elseIsNews)
 	if n.Kind == alert.Near {

@@ -100,13 +100,13 @@ func (w *watch) tell() { must(w.app.TellOnce(context.Background())) }
 // telling counts the deliveries that have begun and not ended.
 func (w *watch) telling() int { return w.app.Telling() }
 
-// unsent counts the letters that wait or failed.
+// unsent counts the notifications that wait or failed.
 func (w *watch) unsent() int {
-	n := ok(w.store.LetterCounts(context.Background()))
-	return n[alert.LetterWaiting] + n[alert.LetterFailed]
+	n := ok(w.store.NotificationCounts(context.Background()))
+	return n[alert.Waiting] + n[alert.Failed]
 }
 
-// leaders tells of every open alarm whose letter tells it as well.
+// leaders tells of every open alarm whose notification tells it as well.
 func (w *watch) leaders() map[string]string {
 	out := map[string]string{}
 	for _, a := range ok(w.store.OpenAlarms(context.Background())) {

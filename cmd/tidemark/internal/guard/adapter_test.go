@@ -122,7 +122,7 @@ func (p *phone) take(w http.ResponseWriter, r *http.Request) {
 	defer p.mu.Unlock()
 	m := message{At: p.clock(), Kind: in.Tags[len(in.Tags)-1], Alarm: in.SequenceID, Text: in.Title + "\n" + in.Message}
 	// With a page the program delivers by the machine's clock beside advance, so that
-	// both may take the same letter; a household has one of the two.
+	// both may take the same notification; a household has one of the two.
 	if !slices.Contains(p.got, m) {
 		p.got = append(p.got, m)
 	}

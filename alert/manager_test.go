@@ -40,7 +40,7 @@ func TestEscalationShortensAndEnds(t *testing.T) {
 		phone, mail := &fakeChannel{}, &fakeChannel{}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: phone}, Route{Name: "post", Channel: mail, FromLevel: 2})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(12 * time.Hour)
 		synctest.Wait()
 		var minutes, priorities []int
@@ -61,21 +61,21 @@ func TestAckEndsEscalation(t *testing.T) {
 		ch := &fakeChannel{}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(15 * time.Minute)
-		a, err := k.desk.Ack(t.Context(), "o", "push")
+		a, err := k.manager.Ack(t.Context(), "o", "push")
 		require.NoError(t, err)
 		assert.Equal(t, "push", a.AckedBy)
 		worse := raised(Over, "o")
 		worse.What, worse.Alarm.Reason, worse.Alarm.Text = WasEscalated, NoRiseLeft, "Newer."
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{worse}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{worse}))
 		time.Sleep(5 * time.Hour)
 		synctest.Wait()
 		assert.Len(t, ch.took, 2, "quiet after the answer")
 		got := alarmOf(t, k.store, "o")
 		assert.Equal(t, Acknowledged, got.State)
 		assert.Equal(t, "Newer.", got.Text, "the page shows the newer text all the same")
-		_, err = k.desk.Ack(t.Context(), "nothing", "page")
+		_, err = k.manager.Ack(t.Context(), "nothing", "page")
 		assert.ErrorIs(t, err, ErrUnknownAlarm)
 	})
 }
@@ -86,9 +86,9 @@ func TestSnoozeComesBack(t *testing.T) {
 		ch := &fakeChannel{}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(LevelsOff, "l")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(LevelsOff, "l")}))
 		synctest.Wait()
-		_, err := k.desk.Snooze(t.Context(), "l", "push", 45*time.Minute)
+		_, err := k.manager.Snooze(t.Context(), "l", "push", 45*time.Minute)
 		require.NoError(t, err)
 		time.Sleep(3 * time.Hour)
 		synctest.Wait()
@@ -105,11 +105,11 @@ func TestTogetherIsOneMessage(t *testing.T) {
 		defer k.stop()
 		other := raised(SensorSuspect, "jar")
 		other.Alarm.Vessel = "jar"
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(TooCold, "cold"), raised(SensorLost, "lost"), raised(LevelsOff, "short"), other}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(TooCold, "cold"), raised(SensorLost, "lost"), raised(LevelsOff, "short"), other}))
 		synctest.Wait()
 		require.Equal(t, []string{"lost", "jar"}, ch.titles())
 		assert.Equal(t, "Text of lost. Also: Text of cold. Also: Text of short.", ch.took[0].Text)
-		_, err := k.desk.Ack(t.Context(), "lost", "page")
+		_, err := k.manager.Ack(t.Context(), "lost", "page")
 		require.NoError(t, err)
 		assert.Equal(t, Acknowledged, alarmOf(t, k.store, "cold").State, "one answer is for all it told")
 		assert.Equal(t, Firing, alarmOf(t, k.store, "jar").State)
@@ -122,13 +122,13 @@ func TestGroupedAlarmsAreNotLostWithTheirLeader(t *testing.T) {
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		lost := raised(SensorLost, "lost")
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{lost, raised(TooCold, "cold")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{lost, raised(TooCold, "cold")}))
 		time.Sleep(time.Minute)
 		ch.mu.Lock()
 		ch.answer = nil
 		ch.mu.Unlock()
 		lost.What, lost.Alarm.State = WasResolved, Resolved
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{lost}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{lost}))
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
 		assert.Contains(t, ch.titles(), "cold")
@@ -148,7 +148,7 @@ func TestADeadNetworkDoesNotPileUpMessages(t *testing.T) {
 		}
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Over, "o")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(90 * time.Minute)
 		down.Store(false)
 		time.Sleep(10 * time.Minute)
@@ -164,11 +164,11 @@ func TestQuietHours(t *testing.T) {
 		ch := &fakeChannel{}
 		k := newKit(NewMemStore(), Policy{Quiet: Quiet{From: "22:30", Until: "06:30"}}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(SensorLost, "lost")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(SensorLost, "lost")}))
 		time.Sleep(time.Hour)
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(OvenHeating, "oven")}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(OvenHeating, "oven")}))
 		time.Sleep(10 * time.Second)
-		_, err := k.desk.Ack(t.Context(), "oven", "page")
+		_, err := k.manager.Ack(t.Context(), "oven", "page")
 		require.NoError(t, err)
 		time.Sleep(5*time.Hour + 20*time.Minute) // 06:20
 		synctest.Wait()
@@ -203,7 +203,7 @@ func TestQuietHold(t *testing.T) {
 	assert.Error(t, Quiet{Break: []Kind{"rain"}}.Validate())
 }
 
-func TestResolvedTakesItsLettersBack(t *testing.T) {
+func TestResolvedTakesItsNotificationsBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{answer: func(m Message, _ int) error {
 			if m.What == WasRaised {
@@ -214,10 +214,10 @@ func TestResolvedTakesItsLettersBack(t *testing.T) {
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		hot := raised(TooHot, "hot")
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{hot}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{hot}))
 		time.Sleep(time.Minute)
 		hot.What, hot.Alarm.State = WasResolved, Resolved
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{hot}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{hot}))
 		time.Sleep(time.Hour)
 		synctest.Wait()
 		assert.Equal(t, []string{"hot/phone/0 withdrawn"}, states(k.store))
@@ -230,10 +230,10 @@ func TestTheEndOfALostSensorIsTold(t *testing.T) {
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		lost := raised(SensorLost, "lost")
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{lost}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{lost}))
 		time.Sleep(time.Minute)
 		lost.What, lost.Alarm.State, lost.Alarm.Title = WasResolved, Resolved, "back"
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{lost}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{lost}))
 		synctest.Wait()
 		require.Equal(t, []string{"lost", "back"}, ch.titles())
 		assert.Equal(t, 2, ch.took[1].Priority)
@@ -247,10 +247,10 @@ func TestApplyTwiceTellsOnce(t *testing.T) {
 		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		for range 3 {
-			require.NoError(t, k.desk.Apply(t.Context(), []Change{raised(Near, "n")}))
+			require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 			clock := raised(ClockNotSet, fmt.Sprint("clock", time.Now().UnixNano()))
 			clock.Alarm.Vessel = ""
-			require.NoError(t, k.desk.Apply(t.Context(), []Change{clock}))
+			require.NoError(t, k.manager.Apply(t.Context(), []Change{clock}))
 			time.Sleep(time.Minute)
 		}
 		synctest.Wait()
@@ -264,7 +264,7 @@ type flakyStore struct {
 	failures int
 }
 
-func (f *flakyStore) SaveAlarm(ctx context.Context, a Alarm, l []Letter) error {
+func (f *flakyStore) SaveAlarm(ctx context.Context, a Alarm, l []Notification) error {
 	if f.failures > 0 {
 		f.failures--
 		return errors.New("disk full")
@@ -276,19 +276,19 @@ func TestAStoreThatFailsForAWhileLosesNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		store := &flakyStore{MemStore: NewMemStore(), failures: 2}
 		routes := []Route{{Name: "phone", Channel: &fakeChannel{}}}
-		desk := NewDesk(store, nil, routes, Policy{}, nil)
-		assert.ErrorContains(t, desk.Apply(t.Context(), []Change{raised(Near, "a"), raised(Over, "b")}), "disk full")
-		assert.ErrorContains(t, desk.Tick(t.Context()), "disk full")
-		assert.NoError(t, desk.Tick(t.Context()))
-		open, err := desk.Alarms(t.Context())
+		manager := NewManager(store, nil, routes, Policy{}, nil)
+		assert.ErrorContains(t, manager.Apply(t.Context(), []Change{raised(Near, "a"), raised(Over, "b")}), "disk full")
+		assert.ErrorContains(t, manager.Tick(t.Context()), "disk full")
+		assert.NoError(t, manager.Tick(t.Context()))
+		open, err := manager.Alarms(t.Context())
 		require.NoError(t, err)
 		assert.Len(t, open, 2)
-		assert.Len(t, store.Letters(), 1, "both in one letter")
+		assert.Len(t, store.Notifications(), 1, "both in one notification")
 	})
 }
 
 // TestUnattendedEvening plays an invented evening nobody is at home for, through
-// rules, desk and outbox, and compares the timeline with its golden file.
+// rules, manager and outbox, and compares the timeline with its golden file.
 func TestUnattendedEvening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now().Add(17 * time.Hour)
@@ -314,7 +314,7 @@ func TestUnattendedEvening(t *testing.T) {
 		for time.Since(start) < 6*time.Hour {
 			in.Now = time.Now()
 			in.Estimate = evening(start, in.Now)
-			require.NoError(t, k.desk.Apply(t.Context(), w.Evaluate(in)))
+			require.NoError(t, k.manager.Apply(t.Context(), w.Evaluate(in)))
 			time.Sleep(10 * time.Second)
 			synctest.Wait()
 		}

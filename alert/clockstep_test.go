@@ -31,11 +31,11 @@ type steppedKit struct {
 func newSteppedKit(policy Policy, routes ...Route) *steppedKit {
 	k := &steppedKit{kit: kit{store: NewMemStore()}, clock: &settable{}}
 	k.out = NewOutbox(k.store, routes, OutboxOptions{Clock: k.clock, Rand: rand.New(rand.NewPCG(1, 2))})
-	k.desk = NewDesk(k.store, k.out, routes, policy, k.clock)
+	k.manager = NewManager(k.store, k.out, routes, policy, k.clock)
 	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup
 	done.Go(func() { k.out.Run(ctx) })
-	done.Go(func() { k.desk.Run(ctx, func(err error) { panic(err) }) })
+	done.Go(func() { k.manager.Run(ctx, func(err error) { panic(err) }) })
 	k.stop = func() { cancel(); done.Wait() }
 	return k
 }
@@ -43,15 +43,15 @@ func newSteppedKit(policy Policy, routes ...Route) *steppedKit {
 // set sets the clock, with everything before now.
 func (k *steppedKit) set(t *testing.T, by time.Duration) {
 	t.Helper()
-	m := Move{Before: k.clock.Now().Add(time.Second), By: by}
-	require.NoError(t, k.desk.Shift(t.Context(), m, func() error {
+	m := ClockStep{Before: k.clock.Now().Add(time.Second), By: by}
+	require.NoError(t, k.manager.ClockStep(t.Context(), m, func() error {
 		k.store.mu.Lock()
 		defer k.store.mu.Unlock()
 		for id, a := range k.store.alarms {
 			k.store.alarms[id] = m.Alarm(a)
 		}
-		for id, l := range k.store.letters {
-			k.store.letters[id] = m.Letter(l)
+		for id, l := range k.store.notifications {
+			k.store.notifications[id] = m.Notification(l)
 		}
 		k.clock.off.Add(int64(by))
 		return nil
@@ -63,7 +63,7 @@ func (k *steppedKit) raise(t *testing.T, kind Kind, id string) {
 	t.Helper()
 	c := raised(kind, id)
 	c.Alarm.Since, c.Alarm.FiredAt = k.clock.Now(), k.clock.Now()
-	require.NoError(t, k.desk.Apply(t.Context(), []Change{c}))
+	require.NoError(t, k.manager.Apply(t.Context(), []Change{c}))
 }
 
 // steps are the ways in which a clock is set: from 1970 to now, and both ways by
@@ -72,8 +72,8 @@ func steps() map[string]time.Duration {
 	return map[string]time.Duration{"from 1970": 56 * 365 * 24 * time.Hour, "forth": 3 * time.Hour, "back": -3 * time.Hour}
 }
 
-// TestAWaitingLetterOutlivesASetClock sets the clock while the network is down.
-func TestAWaitingLetterOutlivesASetClock(t *testing.T) {
+// TestAWaitingNotificationOutlivesASetClock sets the clock while the network is down.
+func TestAWaitingNotificationOutlivesASetClock(t *testing.T) {
 	for name, by := range steps() {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -92,8 +92,8 @@ func TestAWaitingLetterOutlivesASetClock(t *testing.T) {
 				time.Sleep(11 * time.Minute)
 				synctest.Wait()
 				require.Equal(t, []string{"n"}, phone.titles(), "it neither expires nor waits for the old time")
-				l := k.store.Letters()[0]
-				assert.Equal(t, LetterSent, l.State)
+				l := k.store.Notifications()[0]
+				assert.Equal(t, Sent, l.State)
 				assert.Equal(t, start.Add(by).Unix(), l.CreatedAt.Unix())
 				assert.Equal(t, start.Add(by).Unix(), phone.took[0].Since.Unix())
 				assert.Regexp(t, `^This message is 2\d min late\. Text of n\.$`, phone.took[0].Text, "late by what has truly passed")
@@ -102,7 +102,7 @@ func TestAWaitingLetterOutlivesASetClock(t *testing.T) {
 	}
 }
 
-// TestASetClockDuringAnAttempt sets the clock while a letter is under way: when it
+// TestASetClockDuringAnAttempt sets the clock while a notification is under way: when it
 // fails it waits on by the new time.
 func TestASetClockDuringAnAttempt(t *testing.T) {
 	for name, by := range steps() {
@@ -116,8 +116,8 @@ func TestASetClockDuringAnAttempt(t *testing.T) {
 				k.set(t, by)
 				time.Sleep(31 * time.Second)
 				synctest.Wait()
-				l := k.store.Letters()[0]
-				assert.Equal(t, LetterWaiting, l.State)
+				l := k.store.Notifications()[0]
+				assert.Equal(t, Waiting, l.State)
 				assert.Equal(t, 1, l.Attempts)
 				assert.InDelta(t, 61, k.clock.Now().Sub(l.CreatedAt).Seconds(), 1)
 				phone.mu.Lock()
@@ -145,7 +145,7 @@ func TestSnoozeAndEscalationKeepTheirSpans(t *testing.T) {
 				k.raise(t, Over, "again")
 				time.Sleep(time.Second)
 				synctest.Wait()
-				_, err := k.desk.Snooze(t.Context(), "quiet", "page", 30*time.Minute)
+				_, err := k.manager.Snooze(t.Context(), "quiet", "page", 30*time.Minute)
 				require.NoError(t, err)
 				time.Sleep(5*time.Minute + time.Second)
 				k.set(t, by)
@@ -162,7 +162,7 @@ func TestSnoozeAndEscalationKeepTheirSpans(t *testing.T) {
 	}
 }
 
-// TestQuietHoursFollowASetClock holds letters by the time of day that turns out to
+// TestQuietHoursFollowASetClock holds notifications by the time of day that turns out to
 // be right.
 func TestQuietHoursFollowASetClock(t *testing.T) {
 	for _, c := range []struct {
@@ -202,7 +202,7 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 					return
 				}
 				assert.Empty(t, phone.titles())
-				l := k.store.Letters()[0]
+				l := k.store.Notifications()[0]
 				assert.Equal(t, c.until, l.NotBefore.UTC().Hour())
 				assert.Equal(t, 12*time.Hour, l.ExpiresAt.Sub(l.NotBefore))
 				time.Sleep(l.NotBefore.Sub(k.clock.Now()) + time.Minute)
@@ -213,9 +213,9 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 	}
 }
 
-// TestARefreshedTextReachesTheWaitingLetter words a letter that has not gone yet
-// by today's figures, once and without a second letter.
-func TestARefreshedTextReachesTheWaitingLetter(t *testing.T) {
+// TestARefreshedTextReachesTheWaitingNotification words a notification that has not gone yet
+// by today's figures, once and without a second notification.
+func TestARefreshedTextReachesTheWaitingNotification(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		online := atomic.Bool{}
 		phone := &fakeChannel{answer: func(Message, int) error {
@@ -230,14 +230,14 @@ func TestARefreshedTextReachesTheWaitingLetter(t *testing.T) {
 		time.Sleep(2 * time.Minute)
 		fresh := raised(Near, "n")
 		fresh.What, fresh.Alarm.Text = WasRefreshed, "At the mark at 18:40."
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{fresh}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{fresh}))
 		online.Store(true)
 		time.Sleep(5 * time.Minute)
 		synctest.Wait()
 		require.Len(t, phone.took, 1)
 		assert.Contains(t, phone.took[0].Text, "At the mark at 18:40.")
 		assert.Equal(t, WasRaised, phone.took[0].What)
-		require.NoError(t, k.desk.Apply(t.Context(), []Change{fresh}))
+		require.NoError(t, k.manager.Apply(t.Context(), []Change{fresh}))
 		time.Sleep(5 * time.Minute)
 		synctest.Wait()
 		assert.Len(t, phone.took, 1, "what was sent is not sent again")
@@ -248,16 +248,16 @@ func TestARefreshedTextReachesTheWaitingLetter(t *testing.T) {
 // run before.
 func TestMoveTakesPartOfTheTimes(t *testing.T) {
 	began := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
-	m := Move{From: began, Before: began.Add(10 * time.Minute), By: time.Hour}
+	m := ClockStep{From: began, Before: began.Add(10 * time.Minute), By: time.Hour}
 	a := m.Alarm(Alarm{Since: began.Add(-time.Minute), FiredAt: began.Add(time.Minute), SnoozedAt: began.Add(2 * time.Minute),
 		SnoozedUntil: began.Add(32 * time.Minute)})
 	assert.Equal(t, Alarm{Since: began.Add(-time.Minute), FiredAt: began.Add(61 * time.Minute), SnoozedAt: began.Add(62 * time.Minute),
 		SnoozedUntil: began.Add(92 * time.Minute)}, a)
 	earlier := Alarm{SnoozedAt: began.Add(-time.Minute), SnoozedUntil: began.Add(5 * time.Minute)}
 	assert.Equal(t, earlier, m.Alarm(earlier), "asked for in the run before: ends by the true time")
-	l := Letter{CreatedAt: began.Add(-time.Second), NotBefore: began.Add(time.Minute), ExpiresAt: began.Add(time.Hour), Body: []byte("no message")}
-	assert.Equal(t, began.Add(time.Hour), m.Letter(l).ExpiresAt, "a letter of the run before stays")
-	assert.Equal(t, "no message", string(m.Letter(l).Body))
+	l := Notification{CreatedAt: began.Add(-time.Second), NotBefore: began.Add(time.Minute), ExpiresAt: began.Add(time.Hour), Body: []byte("no message")}
+	assert.Equal(t, began.Add(time.Hour), m.Notification(l).ExpiresAt, "a notification of the run before stays")
+	assert.Equal(t, "no message", string(m.Notification(l).Body))
 }
 
 // TestAClockStepKeepsHolds sets the clock while a warning is held back: it comes
@@ -269,7 +269,7 @@ func TestAClockStepKeepsHolds(t *testing.T) {
 			s.set(func(e *estimator.Estimate) { e.Phase = estimator.Fallen })
 			s.run(4*time.Minute, time.Minute, nil)
 			assert.Empty(t, s.said)
-			s.w.ClockStep(Move{By: by})
+			s.w.ClockStep(ClockStep{By: by})
 			s.in.Now = s.in.Now.Add(by)
 			s.run(time.Minute, time.Minute, nil)
 			assert.Empty(t, s.said)
