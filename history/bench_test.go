@@ -119,7 +119,7 @@ func BenchmarkYearOverlayOf20(b *testing.B) {
 	for b.Loop() {
 		for range 20 {
 			id = id*7919%2920 + 1
-			c, err := s.Curve(b.Context(), id, 300)
+			c, err := s.ThinRows(b.Context(), id, time.Time{}, time.Time{}, 300)
 			require.NoError(b, err)
 			require.Greater(b, len(c), 200)
 		}

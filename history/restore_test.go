@@ -197,7 +197,7 @@ func TestHostileDatabasesDoNotStopTheWatch(t *testing.T) {
 				}
 				_, err = s.Events(ctx, r.ID)
 				require.NoError(t, err)
-				_, err = s.Curve(ctx, r.ID, 100)
+				_, err = s.ThinRows(ctx, r.ID, time.Time{}, time.Time{}, 100)
 				require.NoError(t, err)
 			}
 			_, err = s.OpenAlarms(ctx)

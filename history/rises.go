@@ -157,7 +157,7 @@ func checkStored(r Rise) error {
 
 // checkOutcome refuses an unknown outcome.
 func checkOutcome(o string) error {
-	if !slices.Contains([]string{"", "under", "right", "over"}, o) {
+	if o != "" && !slices.Contains(Outcomes(), o) {
 		return fmt.Errorf("history: outcome %q is not known; use under, right, over or leave it empty", o)
 	}
 	return nil

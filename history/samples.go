@@ -202,26 +202,6 @@ func thin(rows []Row, n int) []Row {
 	return out
 }
 
-// CurvePoint is one point of a curve for comparing rises.
-type CurvePoint struct {
-	Time        time.Time
-	RisePercent float64
-	EquivHours  float64 // growth time at 24 C since the start; NaN when unknown
-	DoughC      float64
-}
-
-// Curve returns at most n points of a rise for a chart of several. n is at least 4.
-func (s *Store) Curve(ctx context.Context, riseID int64, n int) ([]CurvePoint, error) {
-	rows, err := s.ThinRows(ctx, riseID, time.Time{}, time.Time{}, n)
-	out := make([]CurvePoint, 0, len(rows))
-	for _, r := range rows {
-		if !math.IsNaN(r.RisePercent) {
-			out = append(out, CurvePoint{r.Time, r.RisePercent, r.EquivHours, r.DoughC})
-		}
-	}
-	return out, err
-}
-
 // Forecasts returns what was forecast during a rise, in order of time, what waits
 // for the disk included.
 func (s *Store) Forecasts(ctx context.Context, riseID int64) ([]Forecast, error) {

@@ -92,7 +92,7 @@ func (s *Server) compared(r *http.Request) ([]past.Record, error) {
 		if len(seen) > maxCompared {
 			return nil, Refuse("At most %d rises can be laid over each other; choose fewer.", maxCompared)
 		}
-		rec, err := s.readCurve(r.Context(), id)
+		rec, err := s.readRecord(r.Context(), id, comparedPoints)
 		if err != nil {
 			return nil, err
 		}

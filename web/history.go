@@ -16,7 +16,6 @@ type History interface {
 	Vessels(ctx context.Context) ([]string, error)
 	Rows(ctx context.Context, id int64, from, until time.Time) iter.Seq2[history.Row, error]
 	ThinRows(ctx context.Context, id int64, from, until time.Time, n int) ([]history.Row, error)
-	Curve(ctx context.Context, id int64, n int) ([]history.CurvePoint, error)
 	Forecasts(ctx context.Context, id int64) ([]history.Forecast, error)
 	Acts(ctx context.Context, id int64) ([]history.Act, error)
 	Alarms(ctx context.Context, id int64) ([]alert.Alarm, error)

@@ -2,50 +2,15 @@ package web
 
 import (
 	"context"
-	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"html/template"
 	"sync"
 	"time"
 
-	"tidemark/history"
 	"tidemark/web/chart"
 	"tidemark/web/past"
 )
-
-// lookCache keeps what the last rises teach: finding out takes far longer than
-// reading them. It holds for as long as they are the same.
-type lookCache struct {
-	mu       sync.Mutex
-	key      [sha256.Size]byte
-	starters []past.Starter
-	common   []string
-}
-
-// get returns what rises teach, worked out anew when they changed.
-func (c *lookCache) get(s *Server, rises []history.Rise) ([]past.Starter, []string) {
-	key := keyOf(rises)
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.common == nil || c.key != key {
-		c.key = key
-		c.starters, c.common = past.Starters(rises, s.opt.House), past.InCommon(rises, s.opt.House)
-	}
-	return c.starters, c.common
-}
-
-// keyOf stands for all that is known of rises. One that is under way changes all
-// the time and teaches nothing yet.
-func keyOf(rises []history.Rise) [sha256.Size]byte {
-	sum := sha256.New()
-	for _, r := range rises {
-		if !r.UnderWay() {
-			fmt.Fprintf(sum, "%+v\n", r)
-		}
-	}
-	return [sha256.Size]byte(sum.Sum(nil))
-}
 
 // keptCharts is how many drawn charts of past rises are kept, some 80 kB each.
 const keptCharts = 16

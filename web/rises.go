@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"html/template"
-	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -34,7 +33,7 @@ type risesPage struct {
 	Until    string
 	Filtered bool
 	Starters []past.Starter
-	Common   []string
+	Judged   past.Judged
 }
 
 type riseLine struct {
@@ -85,7 +84,7 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 	if err != nil {
 		return err
 	}
-	p.Starters, p.Common = s.look.get(s, page.Rises)
+	p.Starters, p.Judged = past.Starters(page.Rises, s.opt.House), past.JudgedOf(page.Rises, s.opt.House)
 	return nil
 }
 
@@ -219,21 +218,6 @@ func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, 
 		}
 	}
 	rec.Acts, err = s.opt.History.Acts(ctx, id)
-	return rec, err
-}
-
-// readCurve reads a rise with the curve that is kept for comparing.
-func (s *Server) readCurve(ctx context.Context, id int64) (past.Record, error) {
-	var rec past.Record
-	var err error
-	if rec.Rise, err = s.opt.History.Rise(ctx, id); err != nil {
-		return rec, err
-	}
-	curve, err := s.opt.History.Curve(ctx, id, comparedPoints)
-	for _, p := range curve {
-		rec.Rows = append(rec.Rows, history.Row{Time: p.Time, DistanceMM: math.NaN(), DoughC: p.DoughC, AirC: math.NaN(),
-			RisePercent: p.RisePercent, RiseSD: math.NaN(), EquivHours: p.EquivHours})
-	}
 	return rec, err
 }
 

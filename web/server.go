@@ -22,7 +22,6 @@ type Server struct {
 	gate    *gate
 	parts   partsCache
 	charts  chartCache
-	look    lookCache
 	past    pastCharts
 	streams streamCount
 	photos  sync.Mutex

@@ -24,7 +24,7 @@ import (
 	"tidemark/web/say"
 )
 
-const historyUsage = `history list | show NO | compare NO NO... | vigour [--vessel NAME] | best |
+const historyUsage = `history list | show NO | compare NO NO... | vigour [--vessel NAME] |
        export NO [--csv | --record | --json] [--out FILE] | backup FILE | restore FILE [--yes] |
        new [--yes] | import RECORD.csv --vessel NAME [--holds dough|starter]`
 
@@ -65,7 +65,7 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	if len(rest) == 0 {
-		return usagef("history needs a word: list, show, compare, vigour, best, export, backup, restore, new or import; run tidemark history -h")
+		return usagef("history needs a word: list, show, compare, vigour, export, backup, restore, new or import; run tidemark history -h")
 	}
 	word, rest := rest[0], rest[1:]
 	switch word {
@@ -75,12 +75,12 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 		return f.fresh(ctx, s, rest)
 	}
 	verbs := map[string]func(ctx context.Context, p lookback.Printer, rest []string) error{
-		"list": f.list, "show": f.show, "compare": f.compare, "vigour": f.vigour, "best": f.best,
+		"list": f.list, "show": f.show, "compare": f.compare, "vigour": f.vigour,
 		"export": f.export, "backup": f.backup, "import": f.importRecord,
 	}
 	verb := verbs[word]
 	if verb == nil {
-		return usagef("history: %q is not known; use list, show, compare, vigour, best, export, backup, restore, new or import", word)
+		return usagef("history: %q is not known; use list, show, compare, vigour, export, backup, restore, new or import", word)
 	}
 	place, err := lookback.Find(*f.db, *f.config, os.Getenv, false)
 	if err != nil {
@@ -90,7 +90,7 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	p := lookback.Printer{Out: s.out, Store: store, House: f.house(), Now: time.Now()}
+	p := lookback.Printer{Out: s.out, Store: store, House: f.house()}
 	return errors.Join(verb(ctx, p, rest), store.Close(context.WithoutCancel(ctx)))
 }
 
@@ -178,11 +178,10 @@ func (f historyFlags) compare(ctx context.Context, p lookback.Printer, rest []st
 	if err != nil {
 		return err
 	}
-	axis := history.Axis(*f.axis)
-	if axis != history.ClockAxis && axis != history.EquivAxis {
+	if *f.axis != "equiv" && *f.axis != "clock" {
 		return usagef("--axis %q is neither equiv nor clock", *f.axis)
 	}
-	return p.Compare(ctx, ids, axis)
+	return p.Compare(ctx, ids, *f.axis == "equiv")
 }
 
 func (f historyFlags) vigour(ctx context.Context, p lookback.Printer, rest []string) error {
@@ -190,13 +189,6 @@ func (f historyFlags) vigour(ctx context.Context, p lookback.Printer, rest []str
 		return err
 	}
 	return p.Vigour(ctx, *f.vessel)
-}
-
-func (f historyFlags) best(ctx context.Context, p lookback.Printer, rest []string) error {
-	if err := none("best", rest); err != nil {
-		return err
-	}
-	return p.Best(ctx)
 }
 
 func (f historyFlags) export(ctx context.Context, p lookback.Printer, rest []string) error {

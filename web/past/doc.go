@@ -1,13 +1,13 @@
-// Package past looks back at rises that were kept: one in full, several over
-// each other, what differed, how a starter does over the weeks, and what the
-// household's good rises had in common.
+// Package past looks back at rises that were kept: one in full, several over each
+// other, what differed between them and between judged loaves, and how a starter
+// does over the weeks.
 //
 // Units: percent of rise, degrees Celsius in and the household's unit out,
 // hours of the clock, and equivalent hours: growth time at 24 C.
 //
 // Invariants: every function is pure. Every number comes from the stored rise
 // and its stored samples, rounded only for show, so that the page and an export
-// agree. A pattern is told only when it would be rare by chance.
+// agree. A trend is told only where its 95 % interval leaves out zero.
 //
 // It does not read the database and does not judge a loaf.
 package past

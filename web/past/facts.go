@@ -150,9 +150,7 @@ func Differences(rises []history.Rise, h say.House) []Difference {
 			return
 		}
 		for i, v := range d.Values {
-			if v == "" {
-				d.Values[i] = "–"
-			}
+			d.Values[i] = orDash(v)
 		}
 		out = append(out, d)
 	}
@@ -165,6 +163,66 @@ func Differences(rises []history.Rise, h say.House) []Difference {
 	add("Oven spring", false, func(i int) string { return rises[i].OvenSpring })
 	add("Note", false, func(i int) string { return rises[i].Note })
 	return out
+}
+
+// Foretold tells what was forecast hours before the mark was reached, as in "At 14:00
+// it said 17:50 (between 17:20 and 18:25), it was 18:05"; nothing before that.
+func Foretold(r history.Rise, kept []history.Forecast, h say.House) []string {
+	var out []string
+	if r.ReachedAt.IsZero() {
+		return nil
+	}
+	for _, ahead := range []time.Duration{4 * time.Hour, 2 * time.Hour, time.Hour, 30 * time.Minute} {
+		before := r.ReachedAt.Add(-ahead)
+		var last history.Forecast // with a window, at most half an hour older
+		for _, f := range kept {
+			if !f.At.After(before) && before.Sub(f.At) <= 30*time.Minute && !f.Ready.IsZero() {
+				last = f
+			}
+		}
+		if !last.At.IsZero() {
+			out = append(out, fmt.Sprintf("At %s it said %s (between %s), it was %s.", h.Clock(last.At), h.Clock(last.Ready.Median),
+				h.Between(last.Ready.From, last.Ready.Until, last.At), h.Clock(r.ReachedAt)))
+		}
+	}
+	return out
+}
+
+// Judged is the table of what differed between loaves by how they were judged.
+type Judged struct {
+	Columns []string // the outcomes, each with its number of rises
+	Lines   []Difference
+}
+
+// JudgedOf returns the table over the judged doughs among rises; it has no lines
+// while fewer than two outcomes were seen.
+func JudgedOf(rises []history.Rise, h say.House) Judged {
+	var out Judged
+	counts, table := history.Judged(rises)
+	seen := 0
+	for i, o := range history.Outcomes() {
+		out.Columns = append(out.Columns, fmt.Sprintf("%s (%d)", OutcomeWord(o), counts[i]))
+		seen += min(1, counts[i])
+	}
+	if seen < 2 {
+		return out
+	}
+	for _, l := range table {
+		d := Difference{Name: upperFirst(l.Feature.Label), Matters: l.Differs}
+		for _, v := range l.Values {
+			d.Values = append(d.Values, orDash(value(l.Feature, v, h)))
+		}
+		out.Lines = append(out.Lines, d)
+	}
+	return out
+}
+
+// orDash returns s, or a dash for nothing.
+func orDash(s string) string {
+	if s == "" {
+		return "–"
+	}
+	return s
 }
 
 // degrees writes a whole temperature in the household's unit.

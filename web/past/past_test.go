@@ -179,16 +179,13 @@ func judged(n int, outcome string, c float64) []history.Rise {
 	return out
 }
 
-func TestInCommon(t *testing.T) {
+func TestJudged(t *testing.T) {
 	h := say.House{}
-	few := InCommon(judged(3, "right", 24), h)
-	require.Len(t, few, 1, "too few: one sentence that says so")
-	got := InCommon(append(judged(12, "right", 24), judged(12, "under", 20)...), h)
-	require.Len(t, got, 3)
-	assert.Equal(t, "The 12 rises judged right, against 12 others:", got[0])
-	assert.Equal(t, "Mean dough temperature: half of them between 24.0 °C and 24.2 °C (middle 24.1 °C). Of the others, half were 4.0 °C or more away from that middle.", got[1])
-	same := InCommon(append(judged(12, "right", 24), judged(12, "over", 24)...), h)
-	require.Len(t, same, 1, "nothing sets them apart")
+	assert.Empty(t, JudgedOf(judged(3, "right", 24), h).Lines, "one outcome has nothing to differ from")
+	got := JudgedOf(append(judged(3, "right", 24), judged(2, "under", 20)...), h)
+	assert.Equal(t, []string{"underproofed (2)", "right (3)", "overproofed (0)"}, got.Columns)
+	require.NotEmpty(t, got.Lines)
+	assert.Equal(t, Difference{"Mean dough temperature", []string{"20.1 °C", "24.1 °C", "–"}, true}, got.Lines[0])
 }
 
 func TestChartOfARise(t *testing.T) {

@@ -1,11 +1,14 @@
 package config
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"strings"
 	"time"
 
+	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 
 	"tidemark/alert"
@@ -153,6 +156,30 @@ func Load(path string, need Need) (*Config, error) {
 	}
 	cfg.takeMeasured()
 	return cfg, nil
+}
+
+// StateDir returns state_dir of a configuration file and looks at nothing else of
+// it: a mistake elsewhere must not keep anybody from the history. It is empty when
+// there is no such file or key.
+func StateDir(path string) (dir string, err error) {
+	data, err := readFile(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "", nil
+	case err != nil:
+		return "", fmt.Errorf("the configuration cannot be read: %w", err)
+	}
+	c := &collector{name: path}
+	defer c.guard(&err)
+	var raw struct {
+		StateDir string `yaml:"state_dir"`
+	}
+	if body := c.document(data); body != nil {
+		if err := yaml.NodeToValue(body, &raw); err != nil {
+			return "", fmt.Errorf("%s: state_dir cannot be read: %w", path, err)
+		}
+	}
+	return raw.StateDir, c.err()
 }
 
 // Parse checks a configuration held in memory; name stands in its errors.

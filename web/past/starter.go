@@ -69,36 +69,10 @@ func TrendWords(what string, t history.Trend, unit string, decimals int) string 
 		number(math.Min(lo, hi), decimals+1, ""), number(math.Max(lo, hi), decimals+1, unit), t.N)
 }
 
-// InCommon tells what the doughs judged right had in common that the others had
-// not, or why that cannot be said.
-func InCommon(rises []history.Rise, h say.House) []string {
-	c := history.CommonOf(rises, estimator.Dough)
-	if c.None != "" {
-		return []string{c.None}
-	}
-	out := []string{fmt.Sprintf("The %d rises judged right, against %d others:", c.Right, c.Other)}
-	for _, f := range c.Findings {
-		out = append(out, fmt.Sprintf("%s: half of them between %s and %s (middle %s). Of the others, half were %s or more away from that middle.",
-			upperFirst(f.Feature.Label), value(f.Feature, f.Low, h), value(f.Feature, f.High, h), value(f.Feature, f.RightMedian, h), distance(f.Feature, f.Distance, h)))
-	}
-	return append(out, "This says what went together, not what caused what.")
-}
-
 // value writes a feature's number in the household's unit.
 func value(f history.Feature, v float64, h say.House) string {
 	if f.Unit == "C" && !math.IsNaN(v) {
 		return h.Temperature(v)
-	}
-	return number(v, f.Decimals, f.Unit)
-}
-
-// distance writes how far two numbers of a feature lie apart.
-func distance(f history.Feature, v float64, h say.House) string {
-	switch {
-	case f.Unit == "C" && h.Fahrenheit:
-		return number(v*9/5, f.Decimals, "°F")
-	case f.Unit == "C":
-		return number(v, f.Decimals, "°C")
 	}
 	return number(v, f.Decimals, f.Unit)
 }

@@ -1,0 +1,345 @@
+// Package lookback is the command line's view of past rises: it finds the service's
+// history by itself, prints lists, one rise and comparisons, and writes and reads
+// records.
+//
+// Units: percent of rise, temperatures and times as the household writes them.
+// Every number comes from the stored rise and its stored samples, as on the page.
+//
+// It opens the history beside the service that owns it and, apart from an import,
+// changes nothing.
+package lookback
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"tidemark/history"
+	"tidemark/web/chart"
+	"tidemark/web/past"
+	"tidemark/web/say"
+)
+
+// Printer prints what is asked of one open history.
+type Printer struct {
+	Out   io.Writer
+	Store *history.Store
+	House say.House
+}
+
+// table prints lines of cells in aligned columns that end without blanks.
+func (p Printer) table(lines [][]string) error {
+	var text strings.Builder
+	w := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
+	for _, cells := range lines {
+		fmt.Fprintln(w, strings.Join(cells, "\t"))
+	}
+	err := w.Flush()
+	for line := range strings.Lines(text.String()) {
+		if err == nil {
+			_, err = fmt.Fprintln(p.Out, strings.TrimRight(line, " \n"))
+		}
+	}
+	return err
+}
+
+// number writes a number with so many decimals, or a dash.
+func number(v float64, decimals int, unit string) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "-"
+	}
+	return strings.TrimSpace(fmt.Sprintf("%.*f %s", decimals, v+0, unit))
+}
+
+// degrees writes a temperature, or a dash. A field that was never set is not known.
+func (p Printer) degrees(c float64) string {
+	if c == 0 || number(c, 1, "") == "-" {
+		return "-"
+	}
+	return p.House.Temperature(c)
+}
+
+// rises reads the rises with the given ids, in their order.
+func (p Printer) rises(ctx context.Context, ids []int64) ([]history.Rise, error) {
+	out := make([]history.Rise, 0, len(ids))
+	for _, id := range ids {
+		r, err := p.Store.Rise(ctx, id)
+		if err != nil {
+			return nil, fmt.Errorf("%w; tidemark history list shows the numbers", err)
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+// List prints the rises that fit the filter, newest first. With asJSON it prints
+// one object a line, as in an export.
+func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error {
+	page, err := p.Store.Rises(ctx, f)
+	if err != nil {
+		return err
+	}
+	if asJSON {
+		enc := json.NewEncoder(p.Out)
+		for _, r := range page.Rises {
+			if err := enc.Encode(past.Rise(r, p.House.Zone)); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if len(page.Rises) == 0 {
+		fmt.Fprintln(p.Out, "No rise fits.")
+		return nil
+	}
+	lines := [][]string{{"No.", "Started", "Vessel", "Holds", "To the mark", "Highest", "Dough", "Result", "Note"}}
+	for _, r := range page.Rises {
+		lines = append(lines, []string{fmt.Sprint(r.ID), p.House.Date(r.StartedAt) + " " + p.House.Clock(r.StartedAt), r.Vessel, string(r.Holds),
+			toMark(r), number(r.PeakPercent, 0, "%"), p.degrees(r.MeanDoughC), past.OutcomeWord(r.Outcome), short(r)})
+	}
+	err = p.table(lines)
+	if page.Next != "" {
+		fmt.Fprintf(p.Out, "\nThere are older ones: --limit shows more, --until only those before a day.\n")
+	}
+	return err
+}
+
+// toMark says how long the rise took to its mark.
+func toMark(r history.Rise) string {
+	switch {
+	case !r.ReachedAt.IsZero():
+		return say.Duration(r.ReachedAt.Sub(r.StartedAt))
+	case r.UnderWay():
+		return "under way"
+	case !(r.TargetPercent > 0):
+		return "-"
+	}
+	return "not reached"
+}
+
+// short returns the beginning of the note, and whether the rise is invented or
+// imported.
+func short(r history.Rise) string {
+	text := strings.Join(strings.Fields(r.Note), " ")
+	if note := []rune(text); len(note) > 40 {
+		text = string(note[:39]) + "…"
+	}
+	if r.Imported {
+		text = "[imported] " + text
+	}
+	if r.Demo {
+		text = "[invented] " + text
+	}
+	return text
+}
+
+// Show prints one rise in full: what came of it, its facts, what was done, what was
+// forecast, and the curve as a table.
+func (p Printer) Show(ctx context.Context, id int64) error {
+	rises, err := p.rises(ctx, []int64{id})
+	if err != nil {
+		return err
+	}
+	r := rises[0]
+	fmt.Fprintf(p.Out, "%d: %s (%s)\n%s\n\n", r.ID, past.Name(r, p.House), r.Holds, past.Sentence(r, p.House))
+	var facts [][]string
+	for _, f := range past.Facts(r, p.House) {
+		if f.Value != "" {
+			facts = append(facts, []string{f.Name, strings.Join(strings.Fields(f.Value), " ")})
+		}
+	}
+	if err := p.table(facts); err != nil {
+		return err
+	}
+	if err := p.events(ctx, id); err != nil {
+		return err
+	}
+	kept, err := p.Store.Forecasts(ctx, id)
+	if err != nil {
+		return err
+	}
+	if told := past.Foretold(r, kept, p.House); len(told) > 0 {
+		fmt.Fprintf(p.Out, "\nWhat was forecast:\n  %s\n", strings.Join(told, "\n  "))
+	}
+	return p.curve(ctx, r)
+}
+
+// events prints what people did.
+func (p Printer) events(ctx context.Context, id int64) error {
+	events, err := p.Store.Events(ctx, id)
+	if err != nil || len(events) == 0 {
+		return err
+	}
+	fmt.Fprintln(p.Out, "\nWhat was done:")
+	var lines [][]string
+	for _, e := range events {
+		undone := ""
+		if !e.UndoneAt.IsZero() {
+			undone = "undone"
+		}
+		lines = append(lines, []string{"  " + p.House.Clock(e.At), e.Kind, e.By, undone})
+	}
+	return p.table(lines)
+}
+
+// curve prints the samples at even steps of the clock, about twenty of them.
+func (p Printer) curve(ctx context.Context, r history.Rise) error {
+	step := 15 * time.Minute
+	for r.EndedAt.Sub(r.StartedAt) > 24*step {
+		step *= 2
+	}
+	lines := [][]string{{"  Time", "Rise", "Dough", "Air", "Growth time at 24 °C", ""}}
+	var next time.Time
+	for row, err := range p.Store.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+		if err != nil {
+			return err
+		}
+		if row.Time.Before(next) && row.Event == "" {
+			continue
+		}
+		next = row.Time.Truncate(step).Add(step)
+		rise := number(row.RisePercent, 0, "%")
+		if !math.IsNaN(row.RisePercent + row.RiseSD) {
+			rise = fmt.Sprintf("%.0f ± %.0f %%", row.RisePercent+0, row.RiseSD)
+		}
+		lines = append(lines, []string{"  " + p.House.Clock(row.Time), rise, p.degrees(row.DoughC), p.degrees(row.AirC),
+			number(row.EquivHours, 1, "h"), string(row.Event)})
+	}
+	if len(lines) == 1 {
+		return nil
+	}
+	fmt.Fprintln(p.Out, "\nThe rise:")
+	return p.table(lines)
+}
+
+// Compare prints a table of what differed between rises and lays their curves over
+// each other, on hours by the clock or on growth time at 24 C.
+func (p Printer) Compare(ctx context.Context, ids []int64, equivalent bool) error {
+	rises, err := p.rises(ctx, ids)
+	if err != nil {
+		return err
+	}
+	lines := make([][]string, 3)
+	row := func(i int, mark, name string, cell func(r history.Rise) string) {
+		lines[i] = append(lines[i], mark, name)
+		for _, r := range rises {
+			lines[i] = append(lines[i], cell(r))
+		}
+	}
+	row(0, "", "", func(r history.Rise) string { return fmt.Sprint(r.ID) })
+	row(1, "", "vessel", func(r history.Rise) string { return r.Vessel })
+	row(2, "", "started", func(r history.Rise) string { return p.House.Date(r.StartedAt) })
+	for _, l := range history.Compare(rises).Lines {
+		lines = append(lines, p.line(l))
+	}
+	lines = append(lines, []string{"", "result"})
+	for _, r := range rises {
+		o := past.OutcomeWord(r.Outcome)
+		if o == "" {
+			o = "-"
+		}
+		lines[len(lines)-1] = append(lines[len(lines)-1], o)
+	}
+	if err := p.table(lines); err != nil {
+		return err
+	}
+	fmt.Fprintln(p.Out, "\n* differs by more than matters")
+	return p.overlay(ctx, rises, equivalent)
+}
+
+// line returns one line of a table of what differed.
+func (p Printer) line(l history.Line) []string {
+	cells := []string{"", l.Feature.Label}
+	if l.Differs {
+		cells[0] = "*"
+	}
+	for _, v := range l.Values {
+		if l.Feature.Unit == "C" {
+			cells = append(cells, p.degrees(v))
+		} else {
+			cells = append(cells, number(v, l.Feature.Decimals, l.Feature.Unit))
+		}
+	}
+	return cells
+}
+
+// overlay prints the curves side by side.
+func (p Printer) overlay(ctx context.Context, rises []history.Rise, equivalent bool) error {
+	var recs []past.Record
+	for _, r := range rises {
+		rows, err := p.Store.ThinRows(ctx, r.ID, time.Time{}, time.Time{}, 400)
+		if err != nil {
+			return err
+		}
+		recs = append(recs, past.Record{Rise: r, Rows: rows})
+	}
+	curves := past.Overlay(recs, equivalent, p.House).Lines
+	longest := 0.0
+	for _, c := range curves {
+		if n := len(c.Places); n > 0 && c.Places[n-1].Hours > longest {
+			longest = c.Places[n-1].Hours
+		}
+	}
+	if longest == 0 {
+		fmt.Fprintln(p.Out, "\nNo curve is known of these.")
+		return nil
+	}
+	title := "Rise by hours since the start:"
+	if equivalent {
+		title = "Rise by growth time, as if all had stood at 24 °C:"
+	}
+	fmt.Fprintln(p.Out, "\n"+title)
+	step := 0.25
+	for longest/step > 20 {
+		step *= 2
+	}
+	var lines [][]string
+	for h := 0.0; h <= longest+step/2; h += step {
+		cells := []string{"  " + number(h, 2, "h")}
+		for _, c := range curves {
+			cells = append(cells, number(nearest(c.Places, h), 0, "%"))
+		}
+		lines = append(lines, cells)
+	}
+	return p.table(lines)
+}
+
+// nearest returns the level nearest to an hour; NaN when none lies within 6 min.
+func nearest(c []chart.Place, hours float64) float64 {
+	level, within := math.NaN(), 0.1
+	for _, p := range c {
+		if off := math.Abs(p.Hours - hours); off <= within {
+			level, within = p.Percent, off
+		}
+	}
+	return level
+}
+
+// Vigour prints how lively the starters are over the weeks, or that of one vessel.
+func (p Printer) Vigour(ctx context.Context, vessel string) error {
+	page, err := p.Store.Rises(ctx, history.Filter{Vessel: vessel, Limit: 500})
+	if err != nil {
+		return err
+	}
+	starters := past.Starters(page.Rises, p.House)
+	if len(starters) == 0 {
+		fmt.Fprintln(p.Out, "No feeding of a starter was watched past its peak yet.")
+	}
+	for _, s := range starters {
+		fmt.Fprintf(p.Out, "%s:\n", s.Vessel)
+		lines := [][]string{{"No.", "Fed", "To the peak, as at 24 °C", "Peak"}}
+		for _, x := range s.Feedings {
+			lines = append(lines, []string{fmt.Sprint(x.RiseID), x.Day, x.ToPeak, x.PeakRise})
+		}
+		if err := p.table(lines); err != nil {
+			return err
+		}
+		fmt.Fprintf(p.Out, "\n%s\n", strings.Join(s.Trends, "\n"))
+	}
+	return nil
+}

@@ -1,0 +1,324 @@
+package lookback
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"iter"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+	"tidemark/history"
+	"tidemark/sensor/record"
+	"tidemark/web/past"
+)
+
+// File is the name of the history within a state directory.
+const File = "tidemark.db"
+
+// DefaultStateDir is where the packaged service keeps its state.
+const DefaultStateDir = "/var/lib/tidemark"
+
+// Place is where a history is looked for.
+type Place struct {
+	Path string
+	How  string // in words, for errors
+}
+
+// Find returns where the service's history is. It asks in this order: the file named
+// by hand, TIDEMARK_STATE, systemd's STATE_DIRECTORY, state_dir of the
+// configuration, /var/lib/tidemark. The file must exist unless mayBeNew.
+func Find(byHand, configFile string, getenv func(string) string, mayBeNew bool) (Place, error) {
+	p, err := where(byHand, configFile, getenv)
+	if err != nil {
+		return Place{}, err
+	}
+	_, err = os.Stat(p.Path)
+	switch {
+	case err == nil || mayBeNew && errors.Is(err, fs.ErrNotExist):
+		return p, nil
+	case errors.Is(err, fs.ErrPermission):
+		return Place{}, fmt.Errorf("no permission to read %s (%s); run it with sudo, or as the user of the service", p.Path, p.How)
+	}
+	return Place{}, fmt.Errorf("there is no history at %s (%s); name it with --db FILE", p.Path, p.How)
+}
+
+// where decides on the place without looking at it.
+func where(byHand, configFile string, getenv func(string) string) (Place, error) {
+	if byHand != "" {
+		return Place{byHand, "named by --db"}, nil
+	}
+	for _, name := range []string{"TIDEMARK_STATE", "STATE_DIRECTORY"} {
+		if dir, _, _ := strings.Cut(getenv(name), ":"); dir != "" { // systemd lists several with colons
+			return Place{filepath.Join(dir, File), "named by " + name}, nil
+		}
+	}
+	dir, err := config.StateDir(configFile)
+	switch {
+	case err != nil:
+		return Place{}, fmt.Errorf("%w; name the history with --db FILE", err)
+	case dir != "":
+		return Place{filepath.Join(dir, File), "named by state_dir in " + configFile}, nil
+	}
+	return Place{filepath.Join(DefaultStateDir, File), "the usual place"}, nil
+}
+
+// Format is the form of an export.
+type Format string
+
+// The formats.
+const (
+	CSV    Format = "csv"    // all that is stored, as the page gives it
+	Record Format = "record" // what replay and import read
+	JSON   Format = "json"   // rise and samples, as the page gives it
+)
+
+// Export writes one rise.
+func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Writer) error {
+	rises, err := p.rises(ctx, []int64{id})
+	if err != nil {
+		return err
+	}
+	rows := p.Store.Rows(ctx, id, time.Time{}, time.Time{})
+	switch format {
+	case CSV:
+		return past.WriteCSV(w, rows, p.House.Zone)
+	case JSON:
+		return past.WriteJSON(w, rises[0], rows, p.House.Zone)
+	}
+	out := record.NewWriter(w)
+	event := "start" // of the first row, unless it has its own
+	for r, err := range rows {
+		if err != nil {
+			return err
+		}
+		if r.Event != "" {
+			event = string(r.Event)
+		}
+		err = out.Write(record.Row{Time: r.Time.In(p.House.Zone), DistanceMM: r.DistanceMM, DoughC: r.DoughC, AirC: r.AirC, Event: event})
+		if err != nil {
+			return err
+		}
+		event = ""
+	}
+	return out.Flush()
+}
+
+// ToFile writes a file by way of a temporary name, so that it is whole or absent.
+func ToFile(name string, write func(w io.Writer) error) error {
+	f, err := os.CreateTemp(filepath.Dir(name), ".tidemark-export-*")
+	if err != nil {
+		return fmt.Errorf("the export cannot be written: %w", err)
+	}
+	defer os.Remove(f.Name()) //nolint:errcheck // it is gone after the rename
+	if err = write(f); err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), name)
+	}
+	return err
+}
+
+// Import says what to read into the history.
+type Import struct {
+	File   string // a record, or a CSV that the page or an export wrote
+	Name   string // what messages call it; empty for File
+	Vessel string
+	Holds  estimator.Holds
+	// Estimator describes the vessel; nil when its shape is not known, and then
+	// only the readings are kept.
+	Estimator *estimator.Config
+}
+
+// Into reads a record into the history as a rise that ended and returns the rise's
+// number. A record that is wrong anywhere is refused before anything is written. The
+// record is read three times, so that its length does not matter.
+func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) {
+	if in.Name == "" {
+		in.Name = in.File
+	}
+	if err := in.read(func(r io.Reader) error {
+		_, err := record.Check(ctx, r, in.Name)
+		return err
+	}); err != nil {
+		return 0, err
+	}
+	nan := math.NaN()
+	r := history.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPct: nan,
+		EquivHours: nan, PeakEquivHours: nan, ReachedEquivHours: nan, BaselineL: nan, BaselineSDL: nan, TargetPercent: nan}
+	if err := in.survey(&r); err != nil {
+		return 0, err
+	}
+	f := fold{maxRate: nan}
+	var err error
+	if in.Estimator != nil {
+		if f.est, err = estimator.New(*in.Estimator); err != nil {
+			return 0, err
+		}
+	}
+	if r.ID, err = store.ImportRise(ctx, r, in.samples(&f, r)); err != nil || f.est == nil {
+		return r.ID, err
+	}
+	e := f.last
+	r.BaselineL, r.TargetPercent, r.PeakPercent, r.PeakAt = e.BaselineL, e.TargetPercent, e.PeakPercent, e.PeakAt
+	r.CeilingPct, r.MaxRate, r.Imported = e.CeilingPercent, f.maxRate, true
+	if e.ReadyIsPast {
+		r.ReachedAt = e.Ready.Median
+	}
+	return r.ID, store.EndRise(ctx, r)
+}
+
+// read opens the record for fn.
+func (in Import) read(fn func(r io.Reader) error) error {
+	f, err := os.Open(in.File)
+	if err != nil {
+		return fmt.Errorf("the record cannot be read: %w", err)
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
+		return errors.Join(err, fmt.Errorf("%s is not a plain file; a record is read more than once, so name a .csv file", in.Name))
+	}
+	return fn(asRecord(f))
+}
+
+// rows walks the record.
+func (in Import) rows() iter.Seq2[record.Row, error] {
+	return func(yield func(record.Row, error) bool) {
+		err := in.read(func(r io.Reader) error {
+			rows, err := record.Open(r, in.Name)
+			for err == nil {
+				var row record.Row
+				if row, err = rows.Next(); err == nil && !yield(row, nil) {
+					return io.EOF
+				}
+			}
+			return err
+		})
+		if !errors.Is(err, io.EOF) {
+			yield(record.Row{}, err)
+		}
+	}
+}
+
+// survey finds the rise within the record: from the start event, or else the first
+// distance, to the end event, or else the last row.
+func (in Import) survey(r *history.Rise) error {
+	var last time.Time
+	started := false
+	for row, err := range in.rows() {
+		if err != nil {
+			return err
+		}
+		switch {
+		case row.Event == string(estimator.Start) && started:
+			return fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", in.Name, row.Line)
+		case row.Event == string(estimator.Start):
+			r.StartedAt, started = row.Time, true
+		case row.Event == string(estimator.End) && r.EndedAt.IsZero():
+			r.EndedAt = row.Time
+		case r.StartedAt.IsZero() && !math.IsNaN(row.DistanceMM):
+			r.StartedAt = row.Time
+		}
+		last = row.Time
+	}
+	if r.EndedAt.IsZero() {
+		r.EndedAt = last
+	}
+	if r.StartedAt.IsZero() || !r.EndedAt.After(r.StartedAt) {
+		return fmt.Errorf("%s holds no rise: a start or a first distance, and later rows, are needed", in.Name)
+	}
+	return nil
+}
+
+// samples returns the rise's samples as the history keeps them.
+func (in Import) samples(f *fold, r history.Rise) iter.Seq2[history.Row, error] {
+	return func(yield func(history.Row, error) bool) {
+		for row, err := range in.rows() {
+			if err == nil && (row.Time.Before(r.StartedAt) || row.Time.After(r.EndedAt)) {
+				continue
+			}
+			if !yield(f.row(row), err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+// fold is the way of a record through the estimator; without one the readings are
+// all that is known.
+type fold struct {
+	est     *estimator.Estimator
+	last    estimator.Estimate
+	maxRate float64
+	next    time.Time
+}
+
+// estimateEvery is the step of the estimate, that of the stored samples.
+const estimateEvery = 10 * time.Second
+
+// row turns one row of the record into a sample with its estimate.
+func (f *fold) row(row record.Row) history.Row {
+	out := history.Row{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
+		RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN(), Event: estimator.Event(row.Event)}
+	if f.est == nil || row.Time.IsZero() {
+		return out
+	}
+	v := f.est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: out.Event})
+	if !v.Accepted {
+		out.Rejected = v.Reason
+	}
+	if row.Time.Before(f.next) && row.Event == "" {
+		return out // too close to be kept
+	}
+	f.next = row.Time.Add(estimateEvery)
+	f.last = f.est.Estimate(row.Time)
+	if rate := f.last.RatePercentPerHour; rate > f.maxRate || math.IsNaN(f.maxRate) {
+		f.maxRate = rate
+	}
+	out.RisePercent, out.RiseSD, out.EquivHours = f.last.RisePercent, f.last.RiseSD, f.last.EquivalentHours
+	return out
+}
+
+// asRecord reads an exported CSV as the record it holds: of a file with the header of
+// an export, only the first five columns, those of a record, are passed on; none of
+// them is ever quoted. Any other file is passed on as it is.
+func asRecord(r io.Reader) io.Reader {
+	in := bufio.NewReaderSize(r, 64<<10)
+	if head, _ := in.Peek(len(past.CSVHeader)); string(head) != past.CSVHeader { // a shorter file is no export
+		return in
+	}
+	return &columns{in: in}
+}
+
+// columns passes on the first columns of each line.
+type columns struct {
+	in   *bufio.Reader
+	line []byte // what is left of the line to pass on
+}
+
+// Read passes bytes on. A line longer than the buffer is an error.
+func (c *columns) Read(p []byte) (int, error) {
+	if len(c.line) == 0 {
+		line, err := c.in.ReadSlice('\n')
+		if len(line) == 0 || errors.Is(err, bufio.ErrBufferFull) {
+			return 0, err
+		}
+		c.line = line
+		if cells := bytes.SplitN(line, []byte(","), 6); len(cells) == 6 {
+			c.line = append(bytes.Join(cells[:5], []byte(",")), '\n')
+		}
+	}
+	n := copy(p, c.line)
+	c.line = c.line[n:]
+	return n, nil
+}
