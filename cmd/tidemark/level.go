@@ -6,14 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
 
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
@@ -185,38 +184,39 @@ func (l *leveller) write() error {
 	if err != nil {
 		return err
 	}
-	old, err := os.ReadFile(l.file)
+	file := settings.Open(l.file)
+	now, err := file.Read()
 	if err != nil {
-		return fmt.Errorf("the configuration cannot be read again: %w", err)
+		return err
 	}
 	profile, further := app.ToTheRim(profile, l.vessel.Profile)
 	if further {
 		l.say("Above the last level of water the shape is taken from the configuration, because dough may stand higher.")
 	}
-	changed, err := config.SetCalibration(old, l.vessel.Name, floor, profile)
+	changes, err := settings.Measures(now, l.vessel.Name, floor, profile)
 	if err != nil {
 		return err
 	}
-	if _, err := config.Parse(l.file, changed, config.Sensors); err != nil {
-		return fmt.Errorf("with what was measured the configuration would be wrong: %w; nothing was changed", err)
+	changed, err := settings.Edit(now.Text, changes)
+	if err != nil {
+		return err
 	}
 	l.say("\nThe change in %s:", l.file)
-	l.showChange(string(old), string(changed))
-	if string(old) == string(changed) {
+	l.showChange(string(now.Text), string(changed))
+	if string(now.Text) == string(changed) {
 		l.say("Nothing differs; the file stays as it is.")
 		if l.vessel.FloorMM != floor {
 			l.say("%s stands over it, from a measurement on the page: take the entry of %s out there.", config.MeasuredFile(l.stateDir), l.vessel.Name)
 		}
 		return nil
 	}
-	backup := app.BackupName(l.file, time.Now())
-	answer, ok := l.ask("Write it? The old file is kept as %s. [y/N]", filepath.Base(backup))
+	answer, ok := l.ask("Write it? The old file is kept beside it. [y/N]")
 	if !ok || answer != "y" && answer != "yes" {
 		l.say("Nothing was changed.")
 		return nil
 	}
-	if err := app.ReplaceFile(l.file, backup, changed); err != nil {
-		return err
+	if _, err := file.Save(now.Version, changes...); err != nil {
+		return fmt.Errorf("what was measured is not written: %w", err)
 	}
 	l.say("Written. Start the service, or reload it when it runs, so that it takes effect.")
 	return nil

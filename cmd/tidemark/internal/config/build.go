@@ -29,6 +29,9 @@ const (
 	defaultTargetPercent = 100
 )
 
+// noVessel says that there is nothing to watch: a fresh service waits to be set up.
+const noVessel = "no vessel is described yet; add one on the page under Settings, with tidemark setup, or under vessels in the file"
+
 // build turns the raw file into a Config, collecting every problem.
 func (c *collector) build(raw *file, need Need) *Config {
 	cfg := &Config{
@@ -46,7 +49,7 @@ func (c *collector) build(raw *file, need Need) *Config {
 	}
 	c.uniqueChannels(cfg.Channels)
 	if len(raw.Vessels) == 0 {
-		c.add("vessels", "no vessel is described; list at least one jar or tub with name, holds, floor_mm and profile")
+		cfg.Notes = append(cfg.Notes, noVessel)
 	}
 	seen := map[string]int{}
 	for i, n := range raw.Vessels {

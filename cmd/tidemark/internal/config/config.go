@@ -206,6 +206,9 @@ func Parse(name string, data []byte, need Need) (cfg *Config, err error) {
 
 // Vessel returns the vessel of that name, or the only one when name is empty.
 func (c *Config) Vessel(name string) (Vessel, error) {
+	if len(c.Vessels) == 0 {
+		return Vessel{}, fmt.Errorf("%s: %s", c.File, noVessel)
+	}
 	if name == "" {
 		if len(c.Vessels) == 1 {
 			return c.Vessels[0], nil

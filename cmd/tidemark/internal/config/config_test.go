@@ -75,7 +75,6 @@ func TestProblems(t *testing.T) {
 		{"half quiet", "clock: 12h", `quiet_from: "22:00"`, `t.yaml:2:3: household: quiet hours need both quiet_from and quiet_until; add the other one or remove this`},
 		{"sampling text", "sample_every: 10s", "sample_every: often", `t.yaml:5:15: sample_every: "often" is not a duration; write it like 30m, 90s or 1h30m`},
 		{"sampling range", "sample_every: 10s", "sample_every: 10ms", `t.yaml:5:15: sample_every: 10ms is outside 1s to 1m0s; choose a value in that range`},
-		{"no vessels", good[strings.Index(good, "vessels:"):], "vessels: []\n", `t.yaml:6:10: vessels: no vessel is described; list at least one jar or tub with name, holds, floor_mm and profile`},
 		{"name", "name: tub", `name: "a/b"`, `t.yaml:7:11: vessels[0].name: "a/b" is not a usable name; give 1 to 40 letters, digits, spaces, - or _`},
 		{"holds", "holds: dough", "holds: soup", `t.yaml:8:12: vessels[0].holds: "soup" is not known; write dough or starter`},
 		{"no holds", "    holds: dough\n", "", `t.yaml:7:5: vessels[0].holds: it is not said what is in the vessel; write dough or starter`},

@@ -1,0 +1,253 @@
+package settings
+
+import (
+	"bytes"
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+
+	"tidemark/cmd/tidemark/internal/config"
+)
+
+// ErrChanged tells that the file is not the one that the asker saw.
+var ErrChanged = errors.New("the settings were changed meanwhile, by hand or by somebody else; nothing was written: look at them again")
+
+// ErrNoUndo tells that there is no copy of the text before.
+var ErrNoUndo = errors.New("there is nothing to undo: the file was not changed from here last")
+
+// backupsKept is how many texts from before are kept beside the file.
+const backupsKept = 10
+
+// File is a configuration file that is changed by several people. Make one with
+// Open.
+type File struct {
+	path string
+	mu   sync.Mutex
+	// before is called ahead of each step of a write, for tests; nil for none.
+	before func(step string)
+}
+
+// Open names the file; it is read at each call.
+func Open(path string) *File { return &File{path: path} }
+
+// Sheet is the file as it is at one moment.
+type Sheet struct {
+	Text    []byte
+	Version string         // names exactly this text
+	Config  *config.Config // nil when the text is not accepted
+	Err     error          // why not, a config.Problems
+	CanUndo bool           // the text before the last change from here is kept
+}
+
+// Read returns the file as it is. A file that is not accepted is no error.
+func (f *File) Read() (Sheet, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.read()
+}
+
+func (f *File) read() (Sheet, error) {
+	text, err := os.ReadFile(f.path)
+	if err != nil {
+		return Sheet{}, fmt.Errorf("the settings cannot be read: %w", err)
+	}
+	s := Sheet{Text: text, Version: versionOf(text)}
+	s.Config, s.Err = config.Parse(f.path, text, config.Sensors)
+	target, err := f.target()
+	if err == nil {
+		_, err = os.Stat(backupOf(target, text))
+	}
+	s.CanUndo = err == nil
+	return s, nil
+}
+
+// Save makes changes in the file that bears version, all or none. What a start
+// would not accept is refused with the same Problems, whose places are those of the
+// changed text.
+func (f *File) Save(version string, changes ...Change) (Sheet, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	now, err := f.read()
+	if err != nil {
+		return now, err
+	}
+	if now.Version != version {
+		return now, ErrChanged
+	}
+	text := now.Text
+	for _, c := range changes {
+		if err := Permitted(text, c); err != nil {
+			return now, err
+		}
+		if text, err = Edit(text, []Change{c}); err != nil {
+			return now, err
+		}
+	}
+	return f.put(now, text, true)
+}
+
+// Undo puts the text in place that stood before the last change from here. What it
+// replaces is kept as a copy that ends in .undone.
+func (f *File) Undo(version string) (Sheet, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	now, err := f.read()
+	switch {
+	case err != nil:
+		return now, err
+	case now.Version != version:
+		return now, ErrChanged
+	case !now.CanUndo:
+		return now, ErrNoUndo
+	}
+	target, err := f.target()
+	if err != nil {
+		return now, err
+	}
+	text, err := os.ReadFile(backupOf(target, now.Text))
+	if err != nil {
+		return now, fmt.Errorf("the text from before cannot be read: %w", err)
+	}
+	return f.put(now, text, false)
+}
+
+// Measures are the changes that put a vessel's measures in force: the distance to its
+// empty floor in mm and, unless nil, its profile as [height mm, litres].
+func Measures(now Sheet, vessel string, floorMM float64, profile [][2]float64) ([]Change, error) {
+	if now.Config == nil {
+		return nil, now.Err
+	}
+	for i, v := range now.Config.Vessels {
+		if v.Name != vessel {
+			continue
+		}
+		at := fmt.Sprintf("vessels[%d].", i)
+		changes := []Change{{at + "floor_mm", floorMM}}
+		if profile != nil {
+			changes = append(changes, Change{at + "profile", profile})
+		}
+		return changes, nil
+	}
+	return nil, fmt.Errorf("there is no vessel %q in the settings any more", vessel)
+}
+
+// put writes a text that is accepted in the place of now.
+func (f *File) put(now Sheet, text []byte, forUndo bool) (Sheet, error) {
+	if _, err := config.Parse(f.path, text, config.Sensors); err != nil {
+		return now, err
+	}
+	if bytes.Equal(text, now.Text) {
+		return now, nil
+	}
+	target, err := f.target()
+	if err != nil {
+		return now, err
+	}
+	backup := target + ".undone"
+	if forUndo {
+		backup = backupOf(target, text)
+	}
+	if err := f.replace(target, backup, now.Text, text); err != nil {
+		return now, fmt.Errorf("the settings were not written: %w; the service's user must be able to write the folder and own the file", err)
+	}
+	prune(target)
+	return f.read()
+}
+
+// replace writes backup, then puts text in the place of the file in one step. Until
+// that step the file is untouched; at no moment is there half of one.
+func (f *File) replace(target, backup string, old, text []byte) error {
+	info, err := os.Stat(target)
+	if err != nil {
+		return err
+	}
+	mode, fresh := info.Mode().Perm(), target+".new"
+	for _, s := range []struct {
+		name string
+		do   func() error
+	}{
+		{"backup", func() error { return writeSynced(backup, old, mode) }},
+		{"write", func() error { return writeSynced(fresh, text, mode) }},
+		{"look again", func() error {
+			if is, err := os.ReadFile(target); err != nil || !bytes.Equal(is, old) {
+				return cmp.Or(err, ErrChanged)
+			}
+			return nil
+		}},
+		{"rename", func() error { return os.Rename(fresh, target) }},
+		{"sync folder", func() error { return syncDir(filepath.Dir(target)) }},
+	} {
+		if f.before != nil {
+			f.before(s.name)
+		}
+		if err := s.do(); err != nil {
+			return errors.Join(err, removeIfThere(fresh))
+		}
+	}
+	return nil
+}
+
+// target is the file itself where the path is a link to it.
+func (f *File) target() (string, error) { return filepath.EvalSymlinks(f.path) }
+
+// versionOf names a text.
+func versionOf(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:8])
+}
+
+// backupOf is where the text before this one is kept.
+func backupOf(target string, text []byte) string { return target + ".before-" + versionOf(text) }
+
+// prune removes all but the newest texts from before.
+func prune(target string) {
+	old, _ := filepath.Glob(target + ".before-????????????????") // the pattern is sound
+	age := func(path string) int64 {
+		info, err := os.Stat(path)
+		if err != nil {
+			return 0
+		}
+		return info.ModTime().UnixNano()
+	}
+	slices.SortFunc(old, func(a, b string) int { return cmp.Compare(age(b), age(a)) })
+	for _, path := range old[min(backupsKept, len(old)):] {
+		_ = os.Remove(path) // tried again at the next change
+	}
+}
+
+// writeSynced writes a file that reaches the disk before it is used.
+func writeSynced(path string, text []byte, mode fs.FileMode) error {
+	if err := removeIfThere(path); err != nil { // what was left half, or is a link
+		return err
+	}
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(text)
+	return errors.Join(err, file.Sync(), file.Close())
+}
+
+// removeIfThere removes a file that may not be there.
+func removeIfThere(path string) error {
+	if err := os.Remove(path); !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
+// syncDir makes a rename reach the disk.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}

@@ -1,0 +1,197 @@
+package settings
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/goccy/go-yaml"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/cmd/tidemark/internal/config"
+)
+
+const good = `# ours
+household: {clock: 24h}
+vessels:
+  - name: jar
+    holds: starter
+    floor_mm: 240   # measured in May
+    profile: {shape: straight, diameter_mm: 95, height_mm: 150}
+    height: {kind: iio, name: vl53l0x}
+channels:
+  - {name: bell, kind: command, run: [/usr/bin/bell]}
+`
+
+func newFile(t *testing.T, text string) (*File, Sheet) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "tidemark.yaml")
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o640))
+	f := Open(path)
+	s, err := f.Read()
+	require.NoError(t, err)
+	return f, s
+}
+
+func TestSaveAndUndo(t *testing.T) {
+	f, s := newFile(t, good)
+	assert.False(t, s.CanUndo)
+	s, err := f.Save(s.Version, Change{"vessels[0].floor_mm", 238.5})
+	require.NoError(t, err)
+	assert.Equal(t, strings.Replace(good, "floor_mm: 240 ", "floor_mm: 238.5 ", 1), string(s.Text))
+	assert.InDelta(t, 238.5, s.Config.Vessels[0].FloorMM, 1e-9)
+	s, err = f.Save(s.Version, Change{"household.clock", "12h"}, Change{"household.language", "de"})
+	require.NoError(t, err)
+	assert.True(t, s.Config.Household.TwelveHour)
+	for range 2 {
+		require.True(t, s.CanUndo)
+		s, err = f.Undo(s.Version)
+		require.NoError(t, err)
+	}
+	assert.Equal(t, good, string(s.Text), "undone twice, nothing is left of both")
+	_, err = f.Undo(s.Version)
+	assert.ErrorIs(t, err, ErrNoUndo)
+	info, err := os.Stat(f.path)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o640), info.Mode().Perm())
+}
+
+func TestBadValuesLeaveTheFile(t *testing.T) {
+	f, s := newFile(t, good)
+	_, err := f.Save(s.Version, Change{"household.clock", "12h"}, Change{"vessels[0].floor_mm", -3.0})
+	var ps config.Problems
+	require.ErrorAs(t, err, &ps)
+	assert.Equal(t, "vessels[0].floor_mm", ps[0].Path)
+	assert.Equal(t, 6, ps[0].Line)
+	assert.Equal(t, 15, ps[0].Col)
+	now, err := f.Read()
+	require.NoError(t, err)
+	assert.Equal(t, good, string(now.Text))
+}
+
+func TestTwoPeopleAtOnce(t *testing.T) {
+	f, s := newFile(t, good)
+	var both sync.WaitGroup
+	errs := make([]error, 2)
+	for i, lang := range []string{"de", "en"} {
+		both.Go(func() { _, errs[i] = f.Save(s.Version, Change{"household.language", lang}) })
+	}
+	both.Wait()
+	assert.True(t, (errs[0] == nil) != (errs[1] == nil), "%v", errs)
+	for _, err := range errs {
+		if err != nil {
+			assert.ErrorIs(t, err, ErrChanged)
+		}
+	}
+}
+
+func TestHandEditsAreSeen(t *testing.T) {
+	f, s := newFile(t, good)
+	edited := strings.Replace(good, "ours", "mine", 1)
+	f.before = func(step string) {
+		if step == "look again" { // somebody saves at the worst moment
+			require.NoError(t, os.WriteFile(f.path, []byte(edited), 0o640))
+		}
+	}
+	_, err := f.Save(s.Version, Change{"household.clock", "12h"})
+	require.ErrorIs(t, err, ErrChanged)
+	_, err = f.Undo(s.Version)
+	require.ErrorIs(t, err, ErrChanged)
+	now, err := f.Read()
+	require.NoError(t, err)
+	assert.Equal(t, edited, string(now.Text))
+	assert.False(t, now.CanUndo, "what was edited by hand is not undone from here")
+}
+
+// A power cut before or in each step leaves the old file or the new one, and the
+// next change works.
+func TestPowerCut(t *testing.T) {
+	for _, cut := range []string{"backup", "write", "look again", "rename", "sync folder", "torn backup", "torn write"} {
+		f, s := newFile(t, good)
+		f.before = func(step string) {
+			if torn := strings.TrimPrefix(cut, "torn "); torn != cut && step == torn {
+				name := f.path + ".new"
+				if step == "backup" {
+					name = backupOf(f.path, []byte(strings.Replace(good, "24h", "12h", 1)))
+				}
+				require.NoError(t, os.WriteFile(name, []byte(good[:20]), 0o600))
+				panic("cut")
+			}
+			if step == cut {
+				panic("cut")
+			}
+		}
+		func() {
+			defer func() { require.Equal(t, "cut", recover()) }()
+			_, _ = f.Save(s.Version, Change{"household.clock", "12h"})
+		}()
+		again := Open(f.path)
+		now, err := again.Read()
+		require.NoError(t, err)
+		require.NoError(t, now.Err, cut)
+		assert.Equal(t, cut == "sync folder", string(now.Text) != good, cut)
+		if cut != "sync folder" {
+			assert.False(t, now.CanUndo, cut)
+		}
+		now, err = again.Save(now.Version, Change{"household.clock", "12h"}, Change{"household.language", "de"})
+		require.NoError(t, err, cut)
+		_, err = again.Undo(now.Version)
+		require.NoError(t, err, cut)
+	}
+}
+
+func TestNeverFromOutside(t *testing.T) {
+	pairs := func(kv ...any) yaml.MapSlice {
+		var m yaml.MapSlice
+		for i := 0; i < len(kv); i += 2 {
+			m = append(m, yaml.MapItem{Key: kv[i], Value: kv[i+1]})
+		}
+		return m
+	}
+	for _, c := range []Change{
+		{"state_dir", "/tmp"}, {"sysfs", "/tmp"}, {"web.listen", ":80"}, {"web.tls_key", "/etc/shadow"}, {"web", pairs("listen", ":80")},
+		{"channels[0]", nil}, {"channels[0].run", []string{"/bin/sh"}}, {"channels[0]", pairs("kind", "topic")}, {"channels", nil},
+		{"channels[+]", pairs("name", "x", "kind", "command", "run", []string{"/bin/sh"})},
+		{"channels[+]", pairs("name", "x", "kind", "topic", "token_file", "/etc/shadow")},
+		{"channels[+]", pairs("name", "x", "kind", "mail", "ca_file", "/etc/shadow")},
+		{"vessels[0].height", pairs("kind", "mqtt", "password_file", "/etc/shadow")},
+		{"vessels[+]", pairs("name", "x", "height", pairs("kind", "mqtt", "ca_file", "/etc/shadow"))},
+		{"vessels[0].height.password_file", "/etc/shadow"}, {"vessels[0].height.device", "/etc/shadow"},
+		{"heartbeat_url", "http://a.example"}, {"sample_every", "1s"},
+	} {
+		f, s := newFile(t, good)
+		_, err := f.Save(s.Version, c)
+		require.Error(t, err, c.Path)
+		now, err := f.Read()
+		require.NoError(t, err)
+		assert.Equal(t, good, string(now.Text), c.Path)
+	}
+}
+
+// Whatever text is given as a value, it is a value afterwards and nothing else.
+func TestTextsStayTexts(t *testing.T) {
+	for _, name := range []string{"x\nstate_dir: /tmp", "x, state_dir: /tmp}", "*x", "&x", "!!int 3", "null", "~", "yes", "1", "0x1F", "1e3", "#", "a #b", "'", `"`, "\\", "é", "- x", "? x", "{}", "\x00", "\u0085\u2028"} {
+		out, err := Edit([]byte(good), []Change{{"household.time_zone", name}, {"vessels[0].lead", name}})
+		if !assert.NoError(t, err, "%q", name) {
+			continue
+		}
+		v, err := decode(out)
+		require.NoError(t, err)
+		assert.Equal(t, name, v.(map[string]any)["household"].(map[string]any)["time_zone"], "%q", name)
+	}
+}
+
+func TestManyChangesKeepFewCopies(t *testing.T) {
+	f, s := newFile(t, good)
+	for i := range 30 {
+		var err error
+		s, err = f.Save(s.Version, Change{"vessels[0].floor_mm", 240.5 + float64(i)})
+		require.NoError(t, err)
+	}
+	all, err := filepath.Glob(f.path + "*")
+	require.NoError(t, err)
+	assert.Len(t, all, 1+backupsKept)
+}
