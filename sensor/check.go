@@ -1,74 +1,106 @@
 package sensor
 
 import (
+	"cmp"
 	"net/url"
+	"reflect"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
 
-func (c *W1) check(Quantity) error {
-	return first(checkID(c.ID), checkLine("power", c.Power), checkOffsetC(c.OffsetC))
+// check refuses a value that is not what its tag says: a range like "3 to 25", with
+// more words behind it or not, or a form of text by its name.
+func (f field) check() error {
+	lo, rest, isRange := strings.Cut(f.is, " to ")
+	if !isRange {
+		if form, ok := forms()[f.is]; ok && !form.fits.MatchString(f.value.String()) {
+			return fieldErrf(f.key, "%q %s", f.value.String(), form.msg)
+		}
+		return nil
+	}
+	hi := strings.TrimRight(strings.Fields(rest)[0], ",")
+	v := reflect.Indirect(f.value)
+	if number(v) >= bound(lo) && number(v) <= bound(hi) { // NaN is neither
+		return nil
+	}
+	if strings.HasPrefix(lo, "0x") {
+		return fieldErrf(f.key, "expected %s, found 0x%02x", f.is, v.Int())
+	}
+	return fieldErrf(f.key, "expected %s, found %v", f.is, v.Interface())
 }
 
-func (c *DS18B20) check(Quantity) error {
-	return first(checkID(c.ID), checkLine("power", c.Power), checkOffsetC(c.OffsetC))
+// number returns a value as a number; a length of time in seconds.
+func number(v reflect.Value) float64 {
+	switch v.Kind() {
+	case reflect.Float64:
+		return v.Float()
+	case reflect.Int64:
+		return time.Duration(v.Int()).Seconds()
+	default:
+		return float64(v.Int())
+	}
 }
 
-func (c *Hwmon) check(Quantity) error {
-	return first(checkFolder(c.Device, c.Name, c.Channel), checkOffsetC(c.OffsetC))
+// bound reads one end of a range: a number, one in hex, or a length of time.
+func bound(s string) float64 {
+	if d, err := time.ParseDuration(s); err == nil && s != "0" {
+		return d.Seconds()
+	}
+	if n, err := strconv.ParseInt(s, 0, 64); err == nil {
+		return float64(n)
+	}
+	v, _ := strconv.ParseFloat(s, 64) // a tag of our own is a number
+	return v
 }
 
-func (c *IIO) check(Quantity) error {
-	return first(checkFolder(c.Device, c.Name, c.Channel), c.Limits.check(), checkOffsetC(c.OffsetC))
+// form is what a text may look like.
+type form struct {
+	fits *regexp.Regexp
+	msg  string // behind the text in quotes
 }
+
+// forms returns the forms of text by the name that tags give them.
+func forms() map[string]form {
+	return map[string]form{
+		"id":     {regexp.MustCompile(`^(28|10|22|3b|42)-[0-9a-f]{12}$`), "is not a probe id; expected a form like 28-0123456789ab (family 28 and twelve lower-case hex digits, as tidemark check --scan lists them)"},
+		"line":   {regexp.MustCompile(`^[A-Za-z0-9_.\-]{1,32}$`), "is not the name of a GPIO line; expected a form like GPIO17"},
+		"bus":    {regexp.MustCompile(`^(/dev/i2c-)?[0-9]{1,3}$`), "is not an I2C bus; expected its number, like 1"},
+		"format": {regexp.MustCompile(`^(frame|text)$`), "is not known; expected frame (FF, high byte, low byte, sum) or text (R0123)"},
+		"name":   {regexp.MustCompile(`^(\.?[^./])+\.?$`), "leads out of the device folder; give the plain name"},
+		"device": {regexp.MustCompile(`^(\.?[^.])+\.?$`), "leads out of the device folder; give the plain name"},
+	}
+}
+
+func (c *W1) check(Quantity) error      { return nil }
+func (c *DS18B20) check(Quantity) error { return nil }
+func (c *Hwmon) check(Quantity) error   { return nil }
+func (c *IIO) check(Quantity) error     { return c.Limits.check() }
+func (c *SRF04) check(Quantity) error   { return c.Limits.check() }
+func (c *Serial) check(Quantity) error  { return c.Limits.check() }
 
 func (c *VL53L1X) check(Quantity) error {
-	err := first(c.I2C.check(), checkMoved(c.Address, c.XShut))
-	if err == nil && c.ROI != 0 && (c.ROI < 4 || c.ROI > 16) {
-		err = fieldErrf("roi", "expected 4 to 16 receivers a side, found %d", c.ROI)
-	}
-	if d := time.Duration(c.Budget); err == nil && d != 0 && (d < 20*time.Millisecond || d > time.Second) {
-		err = fieldErrf("budget", "expected 20ms to 1s, found %s", d)
-	}
-	return first(err, c.Limits.check())
+	return cmp.Or(c.I2C.check(), checkMoved(c.Address, c.XShut), c.Limits.check())
 }
 
 func (c *VL6180X) check(Quantity) error {
-	return first(c.I2C.check(), checkMoved(c.Address, c.XShut), c.Limits.check())
+	return cmp.Or(c.I2C.check(), checkMoved(c.Address, c.XShut), c.Limits.check())
 }
 
 func (c *BME280) check(Quantity) error {
 	if c.Address != 0 && c.Address != 0x76 && c.Address != 0x77 {
 		return fieldErrf("address", "kind bme280 answers at 0x76 or 0x77, found 0x%02x", c.Address)
 	}
-	return first(c.I2C.check(), checkOffsetC(c.OffsetC))
+	return c.I2C.check()
 }
 
 func (c *HCSR04) check(Quantity) error {
-	trigger, echo := *c.Trigger, *c.Echo // Check has seen that they are there
-	if err := first(checkLineNumber("trigger", trigger), checkLineNumber("echo", echo)); err != nil {
-		return err
+	if *c.Trigger == *c.Echo { // Check has seen that they are there
+		return fieldErrf("echo", "trigger and echo are both line %d; they are two different pins", *c.Echo)
 	}
-	if trigger == echo {
-		return fieldErrf("echo", "trigger and echo are both line %d; they are two different pins", echo)
-	}
-	return first(checkFolder(c.Device, "", ""), checkLine("power", c.Power), c.Sound.check(), c.Limits.check())
-}
-
-func (c *SRF04) check(Quantity) error {
-	return first(checkFolder(c.Device, "", ""), c.Sound.check(), c.Limits.check())
-}
-
-func (c *Serial) check(Quantity) error {
-	if c.Format != "" && c.Format != "frame" && c.Format != "text" {
-		return fieldErrf("format", "%q is not known; expected frame (FF, high byte, low byte, sum) or text (R0123)", c.Format)
-	}
-	if c.Baud != 0 && (c.Baud < 1200 || c.Baud > 921600) {
-		return fieldErrf("baud", "expected 1200 to 921600, found %d", c.Baud)
-	}
-	return first(checkFolder(c.Device, "", ""), c.Sound.check(), c.Limits.check())
+	return c.Limits.check()
 }
 
 func (c *MQTT) check(q Quantity) error {
@@ -91,10 +123,7 @@ func (c *MQTT) check(q Quantity) error {
 	case c.PasswordFile != "" && c.User == "":
 		return fieldErrf("user", "missing; password_file needs the name it belongs to")
 	}
-	if d := time.Duration(c.StaleAfter); d != 0 && (d < time.Second || d > 24*time.Hour) {
-		return fieldErrf("stale_after", "expected 1s to 24h, found %s", d)
-	}
-	return first(c.Limits.check(), checkOffsetC(c.OffsetC))
+	return c.Limits.check()
 }
 
 // units returns the units a quantity may be sent in; the first is our own.
@@ -106,25 +135,14 @@ func units(q Quantity) []string {
 	}[q]
 }
 
-// i2cBus is the number of an I2C bus, bare or as its device name.
-var i2cBus = regexp.MustCompile(`^(/dev/i2c-)?[0-9]{1,3}$`)
-
 func (c I2C) check() error {
 	switch {
-	case c.Bus != "" && !i2cBus.MatchString(c.Bus):
-		return fieldErrf("bus", "%q is not an I2C bus; expected its number, like 1", c.Bus)
-	case c.Address != 0 && (c.Address < 0x08 || c.Address > 0x77):
-		return fieldErrf("address", "expected 0x08 to 0x77, found 0x%02x", c.Address)
-	case c.Mux != 0 && (c.Mux < 0x70 || c.Mux > 0x77):
-		return fieldErrf("mux", "expected 0x70 to 0x77, found 0x%02x", c.Mux)
 	case c.Mux != 0 && c.Mux == c.Address:
 		return fieldErrf("mux", "0x%02x is also the chip's address; set the multiplexer's address pins to another one", c.Mux)
-	case c.Port < 0 || c.Port > 7:
-		return fieldErrf("port", "expected 0 to 7, found %d", c.Port)
 	case c.Port != 0 && c.Mux == 0:
 		return fieldErrf("port", "a port needs a multiplexer; add mux: 0x70 (or its address) or take port out")
 	}
-	return checkLine("power", c.Power)
+	return nil
 }
 
 // checkMoved checks the address and shutdown line of a time-of-flight chip.
@@ -132,89 +150,12 @@ func checkMoved(address int, xshut string) error {
 	if address != 0 && address != 0x29 && xshut == "" {
 		return fieldErrf("xshut", "missing; the chip wakes at 0x29 and only its shutdown line lets it be moved to 0x%02x", address)
 	}
-	return checkLine("xshut", xshut)
-}
-
-func (s Sound) check() error {
-	if s.Pings != 0 && (s.Pings < 3 || s.Pings > 25) {
-		return fieldErrf("pings", "expected 3 to 25, found %d", s.Pings)
-	}
-	if !within(s.CO2Ratio, 0, 0.5) {
-		return fieldErrf("co2_ratio", "expected a share of 0 to 0.5, found %v", s.CO2Ratio)
-	}
-	if !within(s.AirC, -10, 50) {
-		return fieldErrf("air_c", "expected -10 to 50 Celsius, found %v", s.AirC)
-	}
 	return nil
 }
 
 func (l Limits) check() error {
-	switch {
-	case !within(l.MinMM, 0, 10000):
-		return fieldErrf("min_mm", "expected 0 to 10000, found %v", l.MinMM)
-	case !within(l.MaxMM, 0, 10000):
-		return fieldErrf("max_mm", "expected 0 to 10000, found %v", l.MaxMM)
-	case l.MaxMM != 0 && l.MaxMM <= l.MinMM:
+	if l.MaxMM != 0 && l.MaxMM <= l.MinMM {
 		return fieldErrf("max_mm", "expected more than min_mm (%v), found %v", l.MinMM, l.MaxMM)
-	case !within(l.OffsetMM, -500, 500):
-		return fieldErrf("offset_mm", "expected -500 to 500, found %v", l.OffsetMM)
-	}
-	return nil
-}
-
-// w1ID is how the kernel names a 1-wire thermometer: family and serial number.
-var w1ID = regexp.MustCompile(`^(28|10|22|3b|42)-[0-9a-f]{12}$`)
-
-func checkID(id string) error {
-	if id != "" && !w1ID.MatchString(id) {
-		return fieldErrf("id", "%q is not a probe id; expected a form like 28-0123456789ab (family 28 and twelve lower-case hex digits, as tidemark check --scan lists them)", id)
-	}
-	return nil
-}
-
-// lineName is how the kernel names a GPIO line.
-var lineName = regexp.MustCompile(`^[A-Za-z0-9_.\-]{1,32}$`)
-
-func checkLine(key, name string) error {
-	if name != "" && !lineName.MatchString(name) {
-		return fieldErrf(key, "%q is not the name of a GPIO line; expected a form like GPIO17", name)
-	}
-	return nil
-}
-
-func checkLineNumber(key string, n int) error {
-	if n < 0 || n > 511 {
-		return fieldErrf(key, "expected a line number of the GPIO chip, 0 to 511, found %d", n)
-	}
-	return nil
-}
-
-// checkFolder refuses names that lead out of the folder of devices.
-func checkFolder(device, name, channel string) error {
-	for _, f := range []struct{ key, value string }{{"device", device}, {"name", name}, {"channel", channel}} {
-		if strings.Contains(f.value, "..") || f.key != "device" && strings.Contains(f.value, "/") {
-			return fieldErrf(f.key, "%q leads out of the device folder; give the plain name", f.value)
-		}
-	}
-	return nil
-}
-
-func checkOffsetC(c float64) error {
-	if !within(c, -10, 10) {
-		return fieldErrf("offset_c", "expected -10 to 10 Celsius, found %v", c)
-	}
-	return nil
-}
-
-// within reports whether v is in lo..hi; NaN is not.
-func within(v, lo, hi float64) bool { return v >= lo && v <= hi }
-
-// first returns the first error that is not nil.
-func first(errs ...error) error {
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
 	}
 	return nil
 }

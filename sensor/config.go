@@ -32,104 +32,105 @@ const (
 
 // Config is the configuration of one source: a pointer to the struct of its kind,
 // W1 to MQTT below, which bears the name of the kind. Its keys are those of the
-// configuration file.
+// configuration file; the tag is says what a value may be (see field.check).
 type Config interface {
-	// check checks the values of a source of q. The error is a *FieldError.
+	// check checks how the values of a source of q go together; each for itself was
+	// checked before. The error is a *FieldError.
 	check(q Quantity) error
 }
 
 // W1 is a 1-wire probe behind the kernel's files.
 type W1 struct {
-	ID      string  `yaml:"id,omitempty"`       // like 28-0123456789ab; empty = the only one
-	Power   string  `yaml:"power,omitempty"`    // GPIO line that feeds the probe
-	OffsetC float64 `yaml:"offset_c,omitempty"` // added to each temperature, -10 to 10
+	ID      string  `yaml:"id,omitempty" is:"id"`                      // like 28-0123456789ab; empty = the only one
+	Power   string  `yaml:"power,omitempty" is:"line"`                 // GPIO line that feeds the probe
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"` // added to each temperature, -10 to 10
 }
 
 // DS18B20 is a 1-wire probe on a bus that this program drives.
 type DS18B20 struct {
-	ID      string  `yaml:"id,omitempty"`
+	ID      string  `yaml:"id,omitempty" is:"id"`
 	Bus     string  `yaml:"bus,omitempty"` // name of the 1-wire bus
-	Power   string  `yaml:"power,omitempty"`
-	OffsetC float64 `yaml:"offset_c,omitempty"`
+	Power   string  `yaml:"power,omitempty" is:"line"`
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
 }
 
 // Hwmon is a channel of a chip behind the kernel's hardware monitoring.
 type Hwmon struct {
-	Device  string  `yaml:"device,omitempty"`  // folder, such as hwmon2
-	Name    string  `yaml:"name,omitempty"`    // what the kernel calls the chip, such as sht3x
-	Channel string  `yaml:"channel,omitempty"` // temp1 or humidity1 by default
-	OffsetC float64 `yaml:"offset_c,omitempty"`
+	Device  string  `yaml:"device,omitempty" is:"device"` // folder, such as hwmon2
+	Name    string  `yaml:"name,omitempty" is:"name"`     // what the kernel calls the chip, such as sht3x
+	Channel string  `yaml:"channel,omitempty" is:"name"`  // temp1 or humidity1 by default
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
 }
 
 // IIO is a channel of a device of the kernel's industrial I/O.
 type IIO struct {
-	Device  string  `yaml:"device,omitempty"`  // folder, such as iio:device0
-	Name    string  `yaml:"name,omitempty"`    // what the kernel calls the chip, such as vl53l0x
-	Channel string  `yaml:"channel,omitempty"` // distance, temp or humidityrelative by default
-	OffsetC float64 `yaml:"offset_c,omitempty"`
+	Device  string  `yaml:"device,omitempty" is:"device"` // folder, such as iio:device0
+	Name    string  `yaml:"name,omitempty" is:"name"`     // what the kernel calls the chip, such as vl53l0x
+	Channel string  `yaml:"channel,omitempty" is:"name"`  // distance, temp or humidityrelative by default
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
 	Limits  `yaml:",inline"`
 }
 
 // I2C says where a chip is wired.
 type I2C struct {
-	Bus     string `yaml:"bus,omitempty"`     // bus number, 1 by default
-	Address int    `yaml:"address,omitempty"` // 0 = where the chip wakes up
-	Mux     int    `yaml:"mux,omitempty"`     // address of a PCA9548 multiplexer in between, 0x70 to 0x77
-	Port    int    `yaml:"port,omitempty"`    // port of that multiplexer, 0 to 7
-	Power   string `yaml:"power,omitempty"`   // GPIO line that feeds the chip
+	Bus     string `yaml:"bus,omitempty" is:"bus"`              // bus number, 1 by default
+	Address int    `yaml:"address,omitempty" is:"0x08 to 0x77"` // 0 = where the chip wakes up
+	Mux     int    `yaml:"mux,omitempty" is:"0x70 to 0x77"`     // address of a PCA9548 multiplexer in between, 0x70 to 0x77
+	Port    int    `yaml:"port,omitempty" is:"0 to 7"`          // port of that multiplexer, 0 to 7
+	Power   string `yaml:"power,omitempty" is:"line"`           // GPIO line that feeds the chip
 }
 
 // VL53L1X is a time-of-flight chip.
 type VL53L1X struct {
 	I2C    `yaml:",inline"`
-	XShut  string   `yaml:"xshut,omitempty"`  // GPIO line at the shutdown pin, like GPIO17
-	ROI    int      `yaml:"roi,omitempty"`    // receivers used a side, 4 to 16; 0 = 16
-	Budget Duration `yaml:"budget,omitempty"` // time for one ranging, 20 ms to 1 s; 0 = 50 ms
+	XShut  string   `yaml:"xshut,omitempty" is:"line"`                   // GPIO line at the shutdown pin, like GPIO17
+	ROI    int      `yaml:"roi,omitempty" is:"4 to 16 receivers a side"` // receivers used a side, 4 to 16; 0 = 16
+	Budget Duration `yaml:"budget,omitempty" is:"20ms to 1s"`            // time for one ranging, 20 ms to 1 s; 0 = 50 ms
 	Limits `yaml:",inline"`
 }
 
 // VL6180X is a short-range time-of-flight chip.
 type VL6180X struct {
 	I2C    `yaml:",inline"`
-	XShut  string `yaml:"xshut,omitempty"`
+	XShut  string `yaml:"xshut,omitempty" is:"line"`
 	Limits `yaml:",inline"`
 }
 
 // BME280 is an air chip, or a BMP280 for temperature only.
 type BME280 struct {
 	I2C     `yaml:",inline"`
-	OffsetC float64 `yaml:"offset_c,omitempty"`
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
 }
 
 // Sound is what the ultrasonic kinds share.
 type Sound struct {
-	Pings    int     `yaml:"pings,omitempty"`     // for one reading, 3 to 25; 0 = 11, serial 5
-	CO2Ratio float64 `yaml:"co2_ratio,omitempty"` // share of CO2 in the air under the sensor, 0 to 0.5
-	AirC     float64 `yaml:"air_c,omitempty"`     // air temperature where none is measured, Celsius; 0 = 22
+	Pings    int     `yaml:"pings,omitempty" is:"3 to 25"`               // for one reading, 3 to 25; 0 = 11, serial 5
+	CO2Ratio float64 `yaml:"co2_ratio,omitempty" is:"0 to 0.5, a share"` // share of CO2 in the air under the sensor, 0 to 0.5
+	AirC     float64 `yaml:"air_c,omitempty" is:"-10 to 50 Celsius"`     // air temperature where none is measured, Celsius; 0 = 22
 }
 
 // HCSR04 is an ultrasonic pair on two GPIO lines.
 type HCSR04 struct {
-	Trigger *int   `yaml:"trigger,omitempty"` // line number of the pin; 0 is one, nil is none
-	Echo    *int   `yaml:"echo,omitempty"`
-	Device  string `yaml:"device,omitempty"` // such as /dev/gpiochip0; empty = the chip of the header pins
-	Power   string `yaml:"power,omitempty"`
+	Trigger *int   `yaml:"trigger,omitempty" is:"0 to 511, the line's number on the GPIO chip"` // line number of the pin; 0 is one, nil is none
+	Echo    *int   `yaml:"echo,omitempty" is:"0 to 511, the line's number on the GPIO chip"`
+	Device  string `yaml:"device,omitempty" is:"device"` // such as /dev/gpiochip0; empty = the chip of the header pins
+	Power   string `yaml:"power,omitempty" is:"line"`
 	Sound   `yaml:",inline"`
 	Limits  `yaml:",inline"`
 }
 
 // SRF04 is an ultrasonic pair behind the kernel's srf04 driver.
 type SRF04 struct {
-	Device string `yaml:"device,omitempty"` // folder, such as iio:device1
+	Device string `yaml:"device,omitempty" is:"device"` // folder, such as iio:device1
 	Sound  `yaml:",inline"`
 	Limits `yaml:",inline"`
 }
 
 // Serial is an ultrasonic head on a serial line.
 type Serial struct {
-	Device string `yaml:"device,omitempty"` // such as /dev/serial0
-	Format string `yaml:"format,omitempty"` // frame or text; empty = frame
-	Baud   int    `yaml:"baud,omitempty"`   // 0 = 9600
+	Device string `yaml:"device,omitempty" is:"device"`       // such as /dev/serial0
+	Format string `yaml:"format,omitempty" is:"format"`       // frame or text; empty = frame
+	Baud   int    `yaml:"baud,omitempty" is:"1200 to 921600"` // 0 = 9600
 	Sound  `yaml:",inline"`
 	Limits `yaml:",inline"`
 }
@@ -141,20 +142,23 @@ type MQTT struct {
 	Field        string   `yaml:"field,omitempty"`  // dotted path in a JSON payload; empty = the payload is the number
 	Unit         string   `yaml:"unit,omitempty"`   // mm, cm, m, in, C, F, ratio or percent
 	User         string   `yaml:"user,omitempty"`
-	PasswordFile string   `yaml:"password_file,omitempty"` // kept out of the configuration
-	CAFile       string   `yaml:"ca_file,omitempty"`       // PEM of the authority that signed the broker's certificate
-	CertFile     string   `yaml:"cert_file,omitempty"`     // PEM of our own certificate
-	KeyFile      string   `yaml:"key_file,omitempty"`      // PEM of its key
-	StaleAfter   Duration `yaml:"stale_after,omitempty"`   // an older message is no reading; 0 = 2m
-	OffsetC      float64  `yaml:"offset_c,omitempty"`
+	PasswordFile string   `yaml:"password_file,omitempty"`              // kept out of the configuration
+	CAFile       string   `yaml:"ca_file,omitempty"`                    // PEM of the authority that signed the broker's certificate
+	CertFile     string   `yaml:"cert_file,omitempty"`                  // PEM of our own certificate
+	KeyFile      string   `yaml:"key_file,omitempty"`                   // PEM of its key
+	StaleAfter   Duration `yaml:"stale_after,omitempty" is:"1s to 24h"` // an older message is no reading; 0 = 2m
+	OffsetC      float64  `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
 	Limits       `yaml:",inline"`
 }
 
 // Duration is a length of time in the form Go writes it: 33ms, 90s, 2m.
 type Duration time.Duration
 
-// MarshalText returns the usual form, such as 1m30s.
-func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d).String()), nil }
+// String returns the usual form, such as 1m30s.
+func (d Duration) String() string { return time.Duration(d).String() }
+
+// MarshalText returns the usual form.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 
 // UnmarshalText reads a length of time with its unit, and refuses a bare number.
 func (d *Duration) UnmarshalText(b []byte) error {
@@ -285,6 +289,9 @@ func Check(c Config, q Quantity) error {
 		if strings.HasSuffix(f.key, "_mm") && q != Distance || f.key == "offset_c" && q != Temperature {
 			return fieldErrf(f.key, "does not fit a source of %s; take it out", q)
 		}
+		if err := f.check(); err != nil {
+			return err
+		}
 	}
 	for _, key := range info.needs {
 		if !set[key] {
@@ -294,10 +301,10 @@ func Check(c Config, q Quantity) error {
 	return c.check(q)
 }
 
-// field is one key of a Config with its value.
+// field is one key of a Config with its value and what the value may be.
 type field struct {
-	key   string
-	value reflect.Value
+	key, is string
+	value   reflect.Value
 }
 
 // fields returns the keys of a Config in the order of its struct.
@@ -307,7 +314,7 @@ func fields(c Config) []field {
 	for _, f := range reflect.VisibleFields(v.Type()) {
 		if !f.Anonymous {
 			key, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
-			out = append(out, field{key, v.FieldByIndex(f.Index)})
+			out = append(out, field{key, f.Tag.Get("is"), v.FieldByIndex(f.Index)})
 		}
 	}
 	return out

@@ -94,13 +94,13 @@ func TestBadConfigs(t *testing.T) {
 		{d, "{kind: vl53l1x, budget: 1m}", "budget", "expected 20ms to 1s, found 1m0s"},
 		{d, "{kind: hcsr04, trigger: 23}", "echo", "missing; kind hcsr04 cannot do without it"},
 		{d, "{kind: hcsr04, trigger: 23, echo: 23}", "echo", "trigger and echo are both line 23; they are two different pins"},
-		{d, "{kind: hcsr04, trigger: 23, echo: 600}", "echo", "expected a line number of the GPIO chip, 0 to 511, found 600"},
-		{d, "{kind: hcsr04, trigger: -1, echo: 0}", "trigger", "expected a line number of the GPIO chip, 0 to 511, found -1"},
+		{d, "{kind: hcsr04, trigger: 23, echo: 600}", "echo", "expected 0 to 511, the line's number on the GPIO chip, found 600"},
+		{d, "{kind: hcsr04, trigger: -1, echo: 0}", "trigger", "expected 0 to 511, the line's number on the GPIO chip, found -1"},
 		{d, "{kind: hcsr04, trigger: 0, echo: 0}", "echo", "trigger and echo are both line 0; they are two different pins"},
 		{d, "{kind: hcsr04, echo: 0}", "trigger", "missing; kind hcsr04 cannot do without it"},
 		{d, "{kind: vl53l1x, trigger: 0}", "trigger", "kind vl53l1x does not take it; it takes bus, address, mux, port, power, xshut, roi, budget, min_mm, max_mm, offset_mm"},
 		{d, "{kind: srf04, pings: 2}", "pings", "expected 3 to 25, found 2"},
-		{d, "{kind: srf04, co2_ratio: 0.7}", "co2_ratio", "expected a share of 0 to 0.5, found 0.7"},
+		{d, "{kind: srf04, co2_ratio: 0.7}", "co2_ratio", "expected 0 to 0.5, a share, found 0.7"},
 		{d, "{kind: srf04, air_c: 70}", "air_c", "expected -10 to 50 Celsius, found 70"},
 		{d, "{kind: serial}", "device", "missing; kind serial cannot do without it"},
 		{d, "{kind: serial, device: /dev/serial0, format: hex}", "format", `"hex" is not known; expected frame (FF, high byte, low byte, sum) or text (R0123)`},
@@ -178,4 +178,14 @@ func TestLimits(t *testing.T) {
 		assert.Equal(t, c.want, got)
 		assert.Equal(t, c.want == 0, sensor.StatusOf(err) == sensor.OutOfRange)
 	}
+}
+
+func TestSummary(t *testing.T) {
+	median, spread, sd := sensor.Summary([]float64{3, 1, 2, 100}, 0)
+	assert.Equal(t, 2.5, median)
+	assert.InDelta(t, 1.4826, spread, 1e-9)
+	assert.InDelta(t, 1.2533*1.4826/2, sd, 1e-9)
+	median, _, sd = sensor.Summary(nil, 1)
+	assert.True(t, math.IsNaN(median))
+	assert.True(t, math.IsNaN(sd))
 }

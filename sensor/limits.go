@@ -1,15 +1,16 @@
 package sensor
 
 import (
+	"math"
+	"slices"
 	"strings"
-	"time"
 )
 
 // Limits bound and correct a distance.
 type Limits struct {
-	MinMM    float64 `yaml:"min_mm,omitempty"`    // nearer is refused; 0 = by the sensor
-	MaxMM    float64 `yaml:"max_mm,omitempty"`    // farther is refused; 0 = by the sensor
-	OffsetMM float64 `yaml:"offset_mm,omitempty"` // added to each distance, -500 to 500
+	MinMM    float64 `yaml:"min_mm,omitempty" is:"0 to 10000"`     // nearer is refused; 0 = by the sensor
+	MaxMM    float64 `yaml:"max_mm,omitempty" is:"0 to 10000"`     // farther is refused; 0 = by the sensor
+	OffsetMM float64 `yaml:"offset_mm,omitempty" is:"-500 to 500"` // added to each distance, -500 to 500
 }
 
 // Apply returns a distance in mm with the offset. It refuses one outside the
@@ -89,28 +90,27 @@ func LimitsOf(c Config) Limits {
 // limits returns them, for the configurations that embed them.
 func (l Limits) limits() Limits { return l }
 
-// flatFor and flatCount are how long and how often a sensor with noise of its own
-// must repeat one value before it counts as stuck. Common practice, no source.
-const (
-	flatFor   = 5 * time.Minute
-	flatCount = 60
-)
-
-// FlatLine notices a sensor that gives exactly the same value for too long, where
-// noise alone should move it. The zero value is ready.
-type FlatLine struct {
-	value float64
-	since time.Duration
-	count int
+// Summary sums up repeated measurements of one thing: their median, the spread
+// of a single one (scaled median deviation, about a standard deviation) and the
+// standard deviation of the median. The step between two possible values is the
+// least doubt. All are NaN for no values; values keep their order.
+func Summary(values []float64, step float64) (med, spread, sd float64) {
+	med = median(values)
+	off := make([]float64, len(values))
+	for i, v := range values {
+		off[i] = math.Abs(v - med)
+	}
+	const normal, efficiency = 1.4826, 1.2533 // median deviation to standard deviation; median against mean: normal noise
+	spread = normal * median(off)
+	return med, spread, efficiency * math.Max(spread, step/math.Sqrt(12)) / math.Sqrt(float64(len(values)))
 }
 
-// Stuck takes the next value, read at mono, and reports whether it has been the
-// same for five minutes and sixty readings.
-func (f *FlatLine) Stuck(value float64, mono time.Duration) bool {
-	if f.count == 0 || value != f.value {
-		f.value, f.since, f.count = value, mono, 1
-		return false
+// median returns the median of values, NaN for none.
+func median(values []float64) float64 {
+	if len(values) == 0 {
+		return math.NaN()
 	}
-	f.count++
-	return f.count >= flatCount && mono-f.since >= flatFor
+	s := slices.Sorted(slices.Values(values))
+	n := len(s)
+	return (s[(n-1)/2] + s[n/2]) / 2
 }

@@ -1,10 +1,12 @@
 package sensor
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math/rand/v2"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -45,51 +47,40 @@ type pollJob struct {
 func Poll(ctx context.Context, jobs []Job) {
 	buses := map[string][]*pollJob{}
 	for i, j := range jobs {
-		p, pushed := j.Source.(PushedSource)
-		if pushed { // it waits for others: nobody waits for it
-			j.Bus = fmt.Sprint("pushed ", i)
+		wait := pollTimeout
+		if p, pushed := j.Source.(PushedSource); pushed { // it waits for others: nobody waits for it
+			j.Bus, wait = fmt.Sprint("pushed ", i), p.MaxWait()
 		}
-		switch {
-		case j.Timeout == 0 && pushed:
-			j.Timeout = p.MaxWait()
-		case j.Timeout == 0:
-			j.Timeout = pollTimeout
-		}
+		j.Timeout = cmp.Or(j.Timeout, wait)
 		buses[j.Bus] = append(buses[j.Bus], &pollJob{Job: j, due: time.Now()})
 	}
 	var wg sync.WaitGroup
 	for _, bus := range buses {
-		wake := make(chan struct{}, 1)
-		for _, j := range bus {
-			j.Interval.attach(wake)
-		}
-		wg.Go(func() { pollBus(ctx, bus, wake) })
+		wg.Go(func() { pollBus(ctx, bus) })
 	}
 	wg.Wait()
 }
 
-// pollBus reads the jobs of one bus, always the one that is due first.
-func pollBus(ctx context.Context, bus []*pollJob, wake <-chan struct{}) {
+// pollBus reads the jobs of one bus, always the one that is due first. It looks
+// every second whether one is to be read faster.
+func pollBus(ctx context.Context, bus []*pollJob) {
 	for {
 		next := bus[0]
-		for _, j := range bus[1:] {
-			if j.due.Before(next.due) {
+		for _, j := range bus {
+			if j.hurry(); j.due.Before(next.due) {
 				next = j
 			}
 		}
-		timer := time.NewTimer(time.Until(next.due))
+		wait := time.Until(next.due)
+		timer := time.NewTimer(min(wait, time.Second))
 		select {
 		case <-timer.C:
-			next.read(ctx)
-		case <-wake:
-			for _, j := range bus {
-				j.hurry()
-			}
 		case <-ctx.Done():
-		}
-		timer.Stop()
-		if ctx.Err() != nil {
+			timer.Stop()
 			return
+		}
+		if wait <= time.Second {
+			next.read(ctx)
 		}
 	}
 }
@@ -139,42 +130,16 @@ func (j *pollJob) hurry() {
 // Interval lets one job be read faster for a while, as when somebody measures a
 // vessel. The other jobs of its bus keep their turns. The zero value changes
 // nothing; it may be used by several goroutines.
-type Interval struct {
-	mu    sync.Mutex
-	every time.Duration
-	wake  chan<- struct{}
-}
+type Interval struct{ every atomic.Int64 }
 
-// Set reads the job every so often from now on; 0 goes back to its own interval.
-func (i *Interval) Set(every time.Duration) {
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	i.every = every
-	select {
-	case i.wake <- struct{}{}:
-	default: // nobody polls yet, or the bus is about to look anyway
-	}
-}
-
-// attach lets Set wake a bus.
-func (i *Interval) attach(wake chan<- struct{}) {
-	if i == nil {
-		return
-	}
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	i.wake = wake
-}
+// Set reads the job every so often from within a second on; 0 goes back to its own
+// interval.
+func (i *Interval) Set(every time.Duration) { i.every.Store(int64(every)) }
 
 // or returns the interval that was set, or the job's own.
 func (i *Interval) or(own time.Duration) time.Duration {
 	if i == nil {
 		return own
 	}
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	if i.every > 0 {
-		return i.every
-	}
-	return own
+	return cmp.Or(time.Duration(i.every.Load()), own)
 }

@@ -5,11 +5,6 @@ import (
 	"time"
 )
 
-// ds18b20StepSD is the standard deviation that the 1/16 C step alone gives a
-// reading of a 1-wire thermometer at 12 bits, in Celsius. The probe's stated
-// accuracy, 0.5 C, is a fixed offset and not part of it.
-const ds18b20StepSD = 0.0625 / 3.4641016
-
 // CRC8 is the checksum of the 1-wire bus: polynomial x^8+x^5+x^4+1, bits taken
 // lowest first, starting from zero (Maxim, Application Note 27).
 func CRC8(data []byte) byte {
@@ -65,7 +60,7 @@ func CheckProbeC(celsius float64) error {
 	switch {
 	case math.Abs(celsius-127.9375) < 0.01:
 		return Faultf(PowerOn, "the probe says 127.94 C: it had too little power to measure; check its supply wire and pull-up")
-	case !within(celsius, -55, 125):
+	case !(celsius >= -55 && celsius <= 125):
 		return Faultf(OutOfRange, "%.2f C is outside what the probe can measure (-55 to 125 C)", celsius)
 	}
 	return nil
@@ -91,5 +86,5 @@ func (g *PowerOnGuard) Reading(r Reading, celsius, offsetC float64, err error) R
 		return r.Fault(PowerOn, "the probe says exactly 85.000 C, its value after power-on: no measurement was made; check its supply and pull-up")
 	}
 	g.lastC, g.lastAt, g.seen = celsius, r.Mono, true
-	return r.Good(celsius+offsetC, ds18b20StepSD)
+	return r.Good(celsius+offsetC, 0)
 }

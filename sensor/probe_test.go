@@ -114,25 +114,8 @@ func TestPowerOnGuard(t *testing.T) {
 	assert.Equal(t, sensor.Missing, g.Reading(sensor.Reading{}, 24, 0, sensor.Faultf(sensor.Missing, "gone")).Status)
 }
 
-func TestFlatLine(t *testing.T) {
-	var f sensor.FlatLine
-	var stuckAt time.Duration
-	for s := range 700 {
-		if at := time.Duration(s) * time.Second; f.Stuck(120, at) {
-			stuckAt = at
-			break
-		}
-	}
-	assert.Equal(t, 5*time.Minute, stuckAt)
-	assert.False(t, f.Stuck(121, stuckAt+time.Second), "one other value frees it")
-	var slow sensor.FlatLine
-	for m := range 59 {
-		assert.False(t, slow.Stuck(120, time.Duration(m)*time.Minute), "few readings prove nothing")
-	}
-}
-
 func TestReadingKeepsItsPromise(t *testing.T) {
-	clock := sensor.WallOnly(func() time.Time { return time.Unix(100, 0) })
+	clock := sensor.Clock(func() (time.Time, time.Duration) { return time.Unix(100, 0), 0 })
 	r := clock.Stamp(sensor.Distance)
 	assert.Equal(t, sensor.OK, r.Good(5, 1).Status)
 	bad := r.Good(inf(), 1)

@@ -55,7 +55,7 @@ const (
 type Reading struct {
 	Quantity Quantity
 	Value    float64       // unit by Quantity; NaN unless Status is OK
-	SD       float64       // standard deviation of Value, same unit; 0 means not known
+	SD       float64       // standard deviation of a distance, mm; 0 means not known
 	Wall     time.Time     // when it was taken, by the wall clock
 	Mono     time.Duration // when it was taken, by a clock that never steps
 	Status   Status
@@ -63,8 +63,8 @@ type Reading struct {
 }
 
 // Good returns the reading with a value (unit by its Quantity) and its standard
-// deviation (same unit; 0 means not known). A value that is not a finite number
-// becomes a BadData reading instead.
+// deviation (0 means not known). A value that is not a finite number becomes a
+// BadData reading instead.
 func (r Reading) Good(value, sd float64) Reading {
 	if math.IsNaN(value) || math.IsInf(value, 0) {
 		return r.Fault(BadData, "the sensor gave %v, which is not a number", value)
@@ -125,16 +125,6 @@ func SystemClock() Clock {
 	return func() (time.Time, time.Duration) {
 		now := time.Now()
 		return now, now.Sub(start)
-	}
-}
-
-// WallOnly returns the Clock of a wall clock that is known never to step, such as
-// the accelerated clock of a demo or a test.
-func WallOnly(now func() time.Time) Clock {
-	start := now()
-	return func() (time.Time, time.Duration) {
-		t := now()
-		return t, t.Sub(start)
 	}
 }
 

@@ -157,12 +157,14 @@ func isJSON(r *http.Request) bool {
 }
 
 // NewHTTPServer wraps a handler into a server with limits on time and size:
-// slow or endless requests are cut off.
+// slow or endless requests are cut off. A request has ten seconds to arrive with its
+// body, so that nobody holds a connection by sending slowly; an upload of someone who
+// may change things has longer (upload.read).
 func NewHTTPServer(h http.Handler, l *slog.Logger) *http.Server {
 	var errorLog *log.Logger
 	if l != nil {
 		errorLog = slog.NewLogLogger(l.Handler(), slog.LevelDebug)
 	}
-	return &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 60 * time.Second,
+	return &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 60 * time.Second, IdleTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10, ErrorLog: errorLog}
 }

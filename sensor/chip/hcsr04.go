@@ -8,20 +8,13 @@ import (
 	"tidemark/sensor/sound"
 )
 
-// Edge is a change of the echo line.
-type Edge struct {
-	Rising bool
-	At     time.Duration // by the kernel's clock, taken at the interrupt
-}
-
 // Lines are the two GPIO lines of an HC-SR04.
 type Lines interface {
-	// Trigger sets the trigger line.
-	Trigger(high bool) error
-	// Edge waits for the next change of the echo line, until ctx ends.
-	Edge(ctx context.Context) (Edge, error)
-	// Drain forgets changes that were not asked for.
-	Drain() error
+	// Trigger sets the trigger line and returns the kernel's time.
+	Trigger(high bool) (at time.Duration, err error)
+	// Edge waits for the next change of the echo line until ctx ends. at is the
+	// kernel's time, taken at the interrupt.
+	Edge(ctx context.Context) (rising bool, at time.Duration, err error)
 	Close() error
 }
 
@@ -91,60 +84,48 @@ func (h *HCSR04) ping(ctx context.Context, air sound.Air) (float64, error) {
 
 // measure returns the width of the echo pulse.
 func (h *HCSR04) measure(ctx context.Context) (time.Duration, error) {
-	if err := h.fire(ctx); err != nil {
+	if _, err := h.lines.Trigger(true); err != nil {
 		return 0, err
 	}
-	rise, err := h.edge(ctx, true, riseWithin)
+	_ = sound.Pause(ctx, triggerPulse) // cut short only when the reading is given up
+	fired, err := h.lines.Trigger(false)
 	if err != nil {
 		return 0, err
 	}
-	fall, err := h.edge(ctx, false, fallWithin)
+	rise, err := h.edge(ctx, true, fired, riseWithin)
 	if err != nil {
 		return 0, err
 	}
-	width := fall - rise
-	switch {
+	fall, err := h.edge(ctx, false, fired, fallWithin)
+	if err != nil {
+		return 0, err
+	}
+	switch width := fall - rise; {
 	case width <= 0:
 		return 0, sensor.Faultf(sensor.BadData, "the echo pulse ends before it begins; the edges are out of order")
 	case width > longest:
 		return 0, sensor.Faultf(sensor.OutOfRange, "no echo came back (pulse of %d ms)", width.Milliseconds())
+	default:
+		return width, nil
 	}
-	return width, nil
 }
 
-// fire sends the trigger pulse.
-func (h *HCSR04) fire(ctx context.Context) error {
-	if err := h.lines.Drain(); err != nil {
-		return err
-	}
-	if err := h.lines.Trigger(true); err != nil {
-		return err
-	}
-	_ = sound.Pause(ctx, triggerPulse) // cut short only when the reading is given up
-	return h.lines.Trigger(false)
-}
-
-// edge waits for a change in the wanted direction.
-func (h *HCSR04) edge(ctx context.Context, rising bool, within time.Duration) (time.Duration, error) {
+// edge waits for a change in the wanted direction. Changes from before the trigger
+// are passed over.
+func (h *HCSR04) edge(ctx context.Context, wanted bool, fired, within time.Duration) (time.Duration, error) {
 	waiting, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	for {
-		e, err := h.lines.Edge(waiting)
+		rising, at, err := h.lines.Edge(waiting)
 		switch {
+		case err != nil && waiting.Err() != nil && wanted:
+			return 0, sensor.Faultf(sensor.ReadFailed, "the sensor does not answer its trigger; check the 5 V supply, the trigger wire and the divider in the echo line")
 		case err != nil && waiting.Err() != nil:
-			return 0, noEdge(rising)
+			return 0, sensor.Faultf(sensor.ReadFailed, "the echo line stays high; check the sensor and its echo wire")
 		case err != nil:
 			return 0, err
-		case e.Rising == rising:
-			return e.At, nil
+		case rising == wanted && at >= fired:
+			return at, nil
 		}
 	}
-}
-
-// noEdge words a missing edge.
-func noEdge(rising bool) error {
-	if rising {
-		return sensor.Faultf(sensor.ReadFailed, "the sensor does not answer its trigger; check the 5 V supply, the trigger wire and the divider in the echo line")
-	}
-	return sensor.Faultf(sensor.ReadFailed, "the echo line stays high; check the sensor and its echo wire")
 }

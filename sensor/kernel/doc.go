@@ -11,8 +11,6 @@
 // table, power-on value); Maxim Application Note 27 (CRC).
 //
 // Invariants: no file handle and no device path outlives one reading, so a
-// probe that vanished and came back under the same name is found again. Two
-// reads of one source never run at the same time, even when the kernel hangs.
-//
-// The package writes nothing to the kernel's files.
+// probe that vanished and came back under the same name is found again. Nothing is
+// written to the kernel's files.
 package kernel

@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"context"
 	"errors"
 	"io"
 	"io/fs"
@@ -12,6 +13,26 @@ import (
 
 	"tidemark/sensor"
 )
+
+// files is a source of q that holds nothing open between two readings.
+type files struct {
+	q       sensor.Quantity
+	clock   sensor.Clock
+	measure func() (float64, error) // in the unit of q
+}
+
+// Read reads the files once.
+func (f *files) Read(context.Context) sensor.Reading {
+	v, err := f.measure()
+	r := f.clock.Stamp(f.q)
+	if err != nil {
+		return r.Failed(err)
+	}
+	return r.Good(v, 0)
+}
+
+// Close does nothing: no file is held open.
+func (f *files) Close() error { return nil }
 
 // maxFile is the most that is read of one kernel file, in bytes. The longest
 // that is needed has about 80.
@@ -50,57 +71,35 @@ func fileFault(path string, err error) error {
 	case errors.Is(err, syscall.EIO), errors.Is(err, syscall.EREMOTEIO):
 		return sensor.Faultf(sensor.ReadFailed, "%s: the sensor answered with an error", path)
 	case errors.As(err, &no):
-		return sensor.Faultf(sensor.ReadFailed, "%s: %v", path, no)
-	default:
-		return sensor.Faultf(sensor.ReadFailed, "%s: %v", path, err)
+		err = no
 	}
+	return sensor.Faultf(sensor.ReadFailed, "%s: %v", path, err)
 }
 
-// number reads a file that holds one number.
-func number(path string) (float64, error) {
-	s, err := text(path)
+// number reads a file that holds one plain decimal number.
+func number(parts ...string) (float64, error) {
+	s, err := text(parts...)
 	if err != nil {
 		return 0, err
 	}
-	return parseNumber(path, s)
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil || strings.Trim(s, "0123456789.-+eE") != "" {
+		return 0, sensor.Faultf(sensor.BadData, "%s holds %.40q, which is not a number", filepath.Join(parts...), s)
+	}
+	return v, nil
 }
 
-// numberOr reads a file that holds one number and may be absent.
-func numberOr(path string, absent float64) (float64, error) {
-	v, err := number(path)
+// numberOr is number of a file that may be absent.
+func numberOr(absent float64, parts ...string) (float64, error) {
+	v, err := number(parts...)
 	if missing(err) {
 		return absent, nil
 	}
 	return v, err
 }
 
-// parseNumber reads a plain decimal number; name is for the error.
-func parseNumber(name, s string) (float64, error) {
-	plain := strings.Trim(s, "0123456789.-+eE") == ""
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil || !plain {
-		return 0, sensor.Faultf(sensor.BadData, "%s holds %.40q, which is not a number", name, s)
-	}
-	return v, nil
-}
-
 // missing reports whether err says that something is not there.
 func missing(err error) bool { return sensor.StatusOf(err) == sensor.Missing }
-
-// glob returns the paths that match a pattern, sorted.
-func glob(parts ...string) []string {
-	found, _ := filepath.Glob(filepath.Join(parts...)) // only a malformed pattern errs
-	return found
-}
-
-// bases strips the folders off paths.
-func bases(paths []string) []string {
-	out := make([]string, len(paths))
-	for i, p := range paths {
-		out[i] = filepath.Base(p)
-	}
-	return out
-}
 
 // find looks for the folder of a device, each time afresh: device below base if it
 // is given, else the only one that matches pattern and has the name, or, without a
@@ -109,8 +108,12 @@ func find(what, base, pattern, device, name string, files ...string) (string, er
 	if device != "" {
 		return filepath.Join(base, device), nil
 	}
-	var fit []string
-	for _, dir := range glob(base, pattern) {
+	if name != "" {
+		what += " named " + name
+	}
+	var fit, names []string
+	dirs, _ := filepath.Glob(filepath.Join(base, pattern)) // only a malformed pattern errs
+	for _, dir := range dirs {
 		own, _ := text(dir, "name") // unreadable: not the one
 		has := false
 		for _, f := range files {
@@ -118,11 +121,8 @@ func find(what, base, pattern, device, name string, files ...string) (string, er
 			has = has || err == nil
 		}
 		if name != "" && own == name || name == "" && has {
-			fit = append(fit, dir)
+			fit, names = append(fit, dir), append(names, filepath.Base(dir))
 		}
-	}
-	if name != "" {
-		what += " named " + name
 	}
 	switch len(fit) {
 	case 0:
@@ -130,54 +130,22 @@ func find(what, base, pattern, device, name string, files ...string) (string, er
 	case 1:
 		return fit[0], nil
 	default:
-		return "", sensor.Faultf(sensor.Missing, "%d of %s found (%s); choose one with device", len(fit), what, strings.Join(bases(fit), ", "))
+		return "", sensor.Faultf(sensor.Missing, "%d of %s found (%s); choose one with device", len(fit), what, strings.Join(names, ", "))
 	}
 }
 
 // air checks a temperature (in the kernel's thousandths of a degree) or humidity
-// (thousandths of a percent) and returns it in Celsius or as a ratio. One percent
-// is left for the error of humidity sensors at saturation.
-func air(q sensor.Quantity, v float64) (float64, error) {
+// (thousandths of a percent) and returns it in Celsius, with offsetC added, or as a
+// ratio. One percent is left for the error of humidity sensors at saturation.
+func air(q sensor.Quantity, v, offsetC float64) (float64, error) {
 	if q == sensor.Temperature {
 		if v /= 1000; !(v >= -55 && v <= 125) {
 			return 0, sensor.Faultf(sensor.OutOfRange, "%.2f C is outside -55 to 125 C", v)
 		}
-		return v, nil
+		return v + offsetC, nil
 	}
 	if v /= 100000; !(v >= 0 && v <= 1.01) {
 		return 0, sensor.Faultf(sensor.OutOfRange, "humidity %.3f is outside 0 to 1", v)
 	}
 	return min(v, 1), nil
-}
-
-// meter turns the values of a channel into readings.
-type meter struct {
-	q       sensor.Quantity
-	offsetC float64
-	clock   sensor.Clock
-	noise   sensor.NoiseMeter
-}
-
-// Close does nothing: no file is held open.
-func (m *meter) Close() error { return nil }
-
-// reading returns the reading of a value in the unit of the quantity.
-func (m *meter) reading(v float64, err error) sensor.Reading {
-	r := m.clock.Stamp(m.q)
-	if err != nil {
-		return r.Failed(err)
-	}
-	step := map[sensor.Quantity]float64{sensor.Distance: 1, sensor.Temperature: 0.01, sensor.Humidity: 0.001}[m.q] // usual in drivers
-	if m.q == sensor.Temperature {
-		v += m.offsetC
-	}
-	return r.Good(v, m.noise.Add(v, step))
-}
-
-// byQuantity returns channel, or the usual one of q.
-func byQuantity(channel string, q sensor.Quantity, distance, temperature, humidity string) string {
-	if channel != "" {
-		return channel
-	}
-	return map[sensor.Quantity]string{sensor.Distance: distance, sensor.Temperature: temperature, sensor.Humidity: humidity}[q]
 }

@@ -12,18 +12,20 @@
 // stated time the reading is Stale. A connection that is lost is made again for as
 // long as its Client is open, and all topics are asked for again. A broker that is
 // away or refuses us is told to every reader at once, a topic that it refuses to the
-// readers of that topic alone; one that makes it close the connection is asked for
-// once a minute, so that the others live. Secrets appear in no error.
+// readers of that topic alone. Secrets appear in no error.
 package mqtt
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"net/url"
+	"slices"
 	"sync"
 	"time"
 
@@ -52,9 +54,9 @@ const (
 	closeTimeout   = 2 * time.Second
 	// underWay is how many messages the broker may have under way to us; the library
 	// holds room for all of them, and unless told takes 65,535 (MQTT 5, 3.1.2.11.3).
-	underWay = 64
-	// refusedPause is before a topic that costs the connection is asked for again.
-	refusedPause = time.Minute
+	underWay  = 64
+	askPause  = time.Minute      // before topics are asked for again that got no answer
+	shortLife = 10 * time.Second // of a connection that somebody cuts on purpose
 )
 
 // notYet is the trouble before anything was tried.
@@ -65,25 +67,22 @@ const notYet = "not connected yet"
 type Client struct {
 	opt     Options
 	manager *autopaho.ConnectionManager // nil when there could be none
+	ctx     context.Context             // ends with Close
 	cancel  context.CancelFunc
-	wake    chan struct{} // holds a token while topics are to be asked for
-	ended   chan struct{} // closed when nobody asks for topics any more
 
 	mu      sync.Mutex
 	topics  map[string]*topic
 	trouble string          // empty = connected
 	life    context.Context // ends when the connection is lost
 	lost    context.CancelFunc
+	upSince time.Time
+	cuts    int // connections in a row that had a short life
 }
 
-// topic is a topic with those who read it.
+// topic is a topic with those who read it, and what they are told.
 type topic struct {
-	name    string
 	readers map[*reader]bool
-	asked   bool      // the broker has answered, since the connection came
-	losses  int       // in a row, of the connection while it was asked for
-	after   time.Time // not asked for before
-	trouble string    // what its readers are told
+	trouble string
 }
 
 // reader is told of the messages of a topic and of what stands in their way.
@@ -95,44 +94,31 @@ type reader struct {
 // Connect returns a Client that begins to connect; what stands in the way is told
 // to its users.
 func Connect(opt Options) *Client {
-	ctx, cancel := context.WithCancel(context.Background())
-	c := &Client{opt: opt, cancel: cancel, wake: make(chan struct{}, 1), ended: make(chan struct{}), topics: map[string]*topic{}, trouble: notYet}
-	c.life, c.lost = context.WithCancel(ctx)
+	c := &Client{opt: opt, topics: map[string]*topic{}, trouble: notYet}
+	c.ctx, c.cancel = context.WithCancel(context.Background())
+	c.life, c.lost = context.WithCancel(c.ctx)
 	c.lost() // there is none yet
 	if _, err := c.password(); err != nil {
 		c.trouble = err.Error() // it is asked for again at each attempt
 	}
 	u, err := url.Parse(opt.Broker)
 	if err == nil {
-		c.manager, err = autopaho.NewConnection(ctx, c.config(ctx, u))
+		c.manager, err = autopaho.NewConnection(c.ctx, c.config(u))
 	}
 	if err != nil {
 		c.trouble = err.Error()
-		close(c.ended)
-		return c
 	}
-	go c.ask(ctx)
-	return c
-}
-
-// broken returns a Client that never connects, for the reason given.
-func broken(reason string) *Client {
-	c := &Client{cancel: func() {}, wake: make(chan struct{}, 1), ended: make(chan struct{}), topics: map[string]*topic{}, trouble: reason}
-	close(c.ended)
 	return c
 }
 
 // config describes the connection to the library.
-func (c *Client) config(ctx context.Context, u *url.URL) autopaho.ClientConfig {
+func (c *Client) config(u *url.URL) autopaho.ClientConfig {
 	cfg := autopaho.ClientConfig{
 		ServerUrls: []*url.URL{u}, TlsCfg: c.opt.TLS, KeepAlive: keepAlive, CleanStartOnInitialConnection: true,
-		ConnectTimeout: connectTimeout, ReconnectBackoff: backOff, ConnectPacketBuilder: c.identify,
-		OnConnectionUp: func(*autopaho.ConnectionManager, *paho.Connack) { c.up(ctx) },
-		OnConnectError: func(err error) { c.down(explain(err)) },
-		OnConnectionDown: func() bool {
-			c.down("the connection was lost and is being made anew")
-			return true
-		},
+		ConnectTimeout: connectTimeout, ReconnectBackoff: c.pause, ConnectPacketBuilder: c.identify,
+		OnConnectionUp:   func(*autopaho.ConnectionManager, *paho.Connack) { c.up() },
+		OnConnectError:   func(err error) { c.down(explain(err)) },
+		OnConnectionDown: func() bool { c.down(c.lostTrouble()); return true },
 		ClientConfig: paho.ClientConfig{
 			ClientID:          fmt.Sprintf("tidemark-%08x", rand.Uint32()),
 			OnPublishReceived: []func(paho.PublishReceived) (bool, error){c.receive},
@@ -177,17 +163,35 @@ func backOff(n int) time.Duration {
 	return whole/2 + rand.N(whole/2+1)
 }
 
-// up has every topic asked for on a new connection.
-func (c *Client) up(ctx context.Context) {
+// pause is the pause before connection attempt n; longer when connections are cut.
+func (c *Client) pause(n int) time.Duration {
 	c.mu.Lock()
-	c.life, c.lost = context.WithCancel(ctx)
-	c.trouble = ""
-	for _, t := range c.topics {
-		t.asked = false
-	}
+	defer c.mu.Unlock()
+	return backOff(n + c.cuts)
+}
+
+// up has every topic asked for on a new connection.
+func (c *Client) up() {
+	c.mu.Lock()
+	c.life, c.lost = context.WithCancel(c.ctx)
+	c.trouble, c.upSince = "", time.Now()
+	names := slices.Sorted(maps.Keys(c.topics))
+	life := c.life
 	c.mu.Unlock()
-	c.again()
+	go c.ask(life, names)
 	c.changed("")
+}
+
+// lostTrouble words the loss of a connection.
+func (c *Client) lostTrouble() string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if time.Since(c.upSince) > shortLife {
+		c.cuts = 0
+	} else if c.cuts++; c.cuts > 1 { // once may be chance
+		return "it closes the connection again and again just after it was made; let our user read its topics in the broker's access rules, or correct them"
+	}
+	return "the connection was lost and is being made anew"
 }
 
 // down tells everybody what stands in the way.
@@ -209,14 +213,6 @@ func (c *Client) changed(trouble string) {
 	}
 }
 
-// again has the topics looked through.
-func (c *Client) again() {
-	select {
-	case c.wake <- struct{}{}:
-	default:
-	}
-}
-
 // tell lets the readers of a topic know of a trouble; empty = there is none.
 func (t *topic) tell(trouble string) {
 	t.trouble = trouble
@@ -234,15 +230,14 @@ func (c *Client) Subscribe(name string, message func(payload []byte), trouble fu
 	defer c.mu.Unlock()
 	t := c.topics[name]
 	if t == nil {
-		t = &topic{name: name, readers: map[*reader]bool{}, trouble: c.trouble}
-		if t.trouble == "" {
-			t.trouble = notYet
-		}
+		t = &topic{readers: map[*reader]bool{}, trouble: cmp.Or(c.trouble, notYet)}
 		c.topics[name] = t
+		if c.life.Err() == nil {
+			go c.ask(c.life, []string{name})
+		}
 	}
 	t.readers[r] = true
 	r.trouble(t.trouble)
-	c.again()
 	return func() {
 		c.mu.Lock()
 		defer c.mu.Unlock()
@@ -267,72 +262,40 @@ func (c *Client) receive(p paho.PublishReceived) (bool, error) {
 	return true, nil
 }
 
-// ask asks the broker for one topic after the other, until ctx ends.
-func (c *Client) ask(ctx context.Context) {
-	defer close(c.ended)
-	for {
-		t, life, wait := c.next()
-		if t != nil {
-			const noRetained = 2 // MQTT 5, retain handling
-			ack, err := c.manager.Subscribe(life, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: t.name, QoS: 1, RetainHandling: noRetained}}})
-			c.answered(t, life, ack, err)
-			continue
+// ask asks the broker for topics and tells their readers what it says, until it has
+// answered or the connection is lost.
+func (c *Client) ask(life context.Context, names []string) {
+	var want []paho.SubscribeOptions
+	for _, name := range names {
+		const noRetained = 2 // MQTT 5, retain handling
+		want = append(want, paho.SubscribeOptions{Topic: name, QoS: 1, RetainHandling: noRetained})
+	}
+	for len(want) > 0 && life.Err() == nil {
+		ack, err := c.manager.Subscribe(life, &paho.Subscribe{Subscriptions: want})
+		answered := ack != nil && len(ack.Reasons) == len(want)
+		c.mu.Lock()
+		for i, name := range names {
+			t := c.topics[name]
+			switch {
+			case t == nil || life.Err() != nil: // nobody reads it any more, or down has told
+			case answered && ack.Reasons[i] < 0x80:
+				t.tell("")
+			case answered:
+				t.tell(fmt.Sprintf("it refuses the topic %s (reason 0x%02x)", name, ack.Reasons[i]))
+			default:
+				t.tell(fmt.Sprintf("the topic %s cannot be subscribed to (%v)", name, err))
+			}
 		}
-		timer := time.NewTimer(wait)
-		select {
-		case <-c.wake:
-		case <-timer.C:
-		case <-ctx.Done():
-		}
-		timer.Stop()
-		if ctx.Err() != nil {
+		c.mu.Unlock()
+		if answered {
 			return
 		}
-	}
-}
-
-// next returns a topic to be asked for now and the life of the connection, or nil
-// and how long nothing is to be done.
-func (c *Client) next() (*topic, context.Context, time.Duration) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	wait := refusedPause
-	if c.life.Err() != nil {
-		return nil, nil, wait
-	}
-	for _, t := range c.topics {
-		if left := time.Until(t.after); !t.asked && left <= 0 {
-			return t, c.life, 0
-		} else if !t.asked {
-			wait = min(wait, left)
+		timer := time.NewTimer(askPause)
+		select {
+		case <-timer.C:
+		case <-life.Done():
 		}
-	}
-	return nil, nil, wait
-}
-
-// answered takes in what the broker said to a topic, or that it said nothing.
-func (c *Client) answered(t *topic, life context.Context, ack *paho.Suback, err error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	lost := life.Err() != nil || errors.Is(err, paho.ErrConnectionLost) || errors.Is(err, autopaho.ConnectionDownError)
-	switch {
-	case ack != nil && len(ack.Reasons) == 1 && !lost:
-		t.asked, t.losses, t.after = true, 0, time.Time{}
-		if ack.Reasons[0] >= 0x80 {
-			t.tell(fmt.Sprintf("it refuses the topic %s (reason 0x%02x)", t.name, ack.Reasons[0]))
-		} else {
-			t.tell("")
-		}
-	case lost:
-		if t.losses++; t.losses > 1 { // once may be chance
-			t.after = time.Now().Add(refusedPause)
-			t.tell(fmt.Sprintf("it closes the connection when asked for the topic %s; let our user read that topic in the broker's access rules, or correct the topic (it is tried again every minute)", t.name))
-		} else {
-			t.after = time.Now().Add(time.Second)
-		}
-	default:
-		t.after = time.Now().Add(refusedPause)
-		t.tell(fmt.Sprintf("the topic %s cannot be subscribed to (%v)", t.name, err))
+		timer.Stop()
 	}
 }
 
@@ -362,14 +325,12 @@ func (c *Client) Close() error {
 	}
 	late := time.NewTimer(closeTimeout)
 	defer late.Stop()
-	for _, done := range []<-chan struct{}{c.manager.Done(), c.ended} {
-		select {
-		case <-done:
-		case <-late.C:
-			return fmt.Errorf("mqtt: the connection to %s did not end in time", c.opt.Broker)
-		}
+	select {
+	case <-c.manager.Done():
+		return nil
+	case <-late.C:
+		return fmt.Errorf("mqtt: the connection to %s did not end in time", c.opt.Broker)
 	}
-	return nil
 }
 
 // explain words an error of connecting without anything secret.

@@ -10,7 +10,7 @@ import (
 // arrive for it.
 func NewOffline(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) (s *Source, arrive func(payload string)) {
 	clients := NewClients()
-	c := broken("")
+	c := offline("")
 	clients.open[login{}] = c
 	s = New(clients, q, conf, clock)
 	s.once.Do(s.start)

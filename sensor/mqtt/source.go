@@ -53,17 +53,24 @@ func (s *Clients) Close() error {
 	return errors.Join(errs...)
 }
 
-// connect begins a connection.
+// connect begins a connection; one whose files cannot be used says so to its users.
 func (l login) connect() *Client {
 	trust, err := l.tls()
 	if err != nil {
-		return broken(err.Error())
+		return offline(err.Error())
 	}
 	opt := Options{Broker: l.broker, User: l.user, TLS: trust}
 	if l.passwordFile != "" {
 		opt.Password = l.password
 	}
 	return Connect(opt)
+}
+
+// offline returns a Client that never connects, for the reason given.
+func offline(reason string) *Client {
+	over, cancel := context.WithCancel(context.Background())
+	cancel()
+	return &Client{cancel: cancel, life: over, topics: map[string]*topic{}, trouble: reason}
 }
 
 // password reads the secret, again for each connection, so that a wrong one can be
@@ -119,7 +126,6 @@ type Source struct {
 	last    time.Duration   // when something usable was received, or when we began
 	trouble string          // what stands in the way of messages; empty = nothing
 	told    bool            // a reading has said so
-	noise   sensor.NoiseMeter
 }
 
 // New reads q from a topic, over the connection that clients keeps for its login,
@@ -182,16 +188,14 @@ func (s *Source) take() (sensor.Reading, bool) {
 	_, now := s.clock()
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if r := s.latest; r != nil {
-		s.latest = nil
-		if now-r.Mono <= s.stale {
-			return *r, true
-		}
+	r := s.latest
+	if s.latest = nil; r != nil && now-r.Mono <= s.stale {
+		return *r, true
 	}
-	if !s.told {
-		return s.missing(), true
+	if s.told {
+		return sensor.Reading{}, false
 	}
-	return sensor.Reading{}, false
+	return s.missing(), true
 }
 
 // nothing says why there is no message.
@@ -244,7 +248,7 @@ func (s *Source) message(payload []byte) {
 	if err != nil {
 		r = r.Failed(err)
 	} else {
-		r = r.Good(v, s.noise.Add(v, 0))
+		r = r.Good(v, 0)
 	}
 	s.latest, s.last = &r, r.Mono
 	s.notify()

@@ -18,7 +18,6 @@ type Broker struct {
 	User, Password string          // the only user; empty = everybody
 	Refuse         map[string]bool // topics that nobody may subscribe or publish to
 	Cut            map[string]bool // topics that end the connection of who asks for them
-	Mute           bool            // answers no subscription
 	TLS            *tls.Config     // from the next Start on; nil = plain
 
 	t        testing.TB
@@ -214,8 +213,6 @@ func (b *Broker) subscribe(c net.Conn, in *packets.Subscribe) *packets.ControlPa
 	ack.PacketID = in.PacketID
 	for _, s := range in.Subscriptions {
 		switch {
-		case b.Mute:
-			return nil
 		case b.Cut[s.Topic]:
 			_ = c.Close()
 			return nil

@@ -6,7 +6,6 @@ import (
 	"sync"
 	"time"
 
-	"tidemark/sensor/chip"
 	"tidemark/sensor/serial"
 )
 
@@ -44,28 +43,27 @@ type edgeAt struct {
 }
 
 // Trigger sets the trigger line; its fall starts a ping.
-func (h *HCSR04) Trigger(high bool) error {
+func (h *HCSR04) Trigger(high bool) (time.Duration, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.Broken {
-		return ErrUnplugged
-	}
 	now := time.Now()
-	if high {
+	at := time.Duration(now.UnixNano())
+	switch {
+	case h.Broken:
+		return 0, ErrUnplugged
+	case high:
 		h.high = now
-		return nil
-	}
-	if now.Sub(h.high) < 10*time.Microsecond {
+		return at, nil
+	case now.Sub(h.high) < 10*time.Microsecond:
 		h.ShortPulses++
-		return nil
-	}
-	if !h.last.IsZero() && now.Sub(h.last) < 60*time.Millisecond {
+		return at, nil
+	case !h.last.IsZero() && now.Sub(h.last) < 60*time.Millisecond:
 		h.TooSoon++
 	}
 	h.last = now
 	h.Pings++
 	h.answer(now)
-	return nil
+	return at, nil
 }
 
 // answer plans the edges of the echo line.
@@ -92,39 +90,26 @@ func (h *HCSR04) answer(now time.Time) {
 }
 
 // Edge waits for the next edge.
-func (h *HCSR04) Edge(ctx context.Context) (chip.Edge, error) {
+func (h *HCSR04) Edge(ctx context.Context) (rising bool, at time.Duration, err error) {
 	h.mu.Lock()
+	defer h.mu.Unlock()
 	if h.Broken {
-		h.mu.Unlock()
-		return chip.Edge{}, ErrUnplugged
+		return false, 0, ErrUnplugged
 	}
 	if len(h.pending) == 0 {
-		h.mu.Unlock()
 		<-ctx.Done()
-		return chip.Edge{}, ctx.Err()
+		return false, 0, ctx.Err()
 	}
 	next := h.pending[0]
 	h.pending = h.pending[1:]
-	h.mu.Unlock()
 	timer := time.NewTimer(time.Until(next.at))
 	defer timer.Stop()
 	select {
 	case <-timer.C:
-		return chip.Edge{Rising: next.rising, At: time.Duration(next.at.UnixNano())}, nil
+		return next.rising, time.Duration(next.at.UnixNano()), nil
 	case <-ctx.Done():
-		return chip.Edge{}, ctx.Err()
+		return false, 0, ctx.Err()
 	}
-}
-
-// Drain forgets edges.
-func (h *HCSR04) Drain() error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if h.Broken {
-		return ErrUnplugged
-	}
-	h.pending = nil
-	return nil
 }
 
 // Close counts how often the lines were given back.

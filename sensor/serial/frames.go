@@ -35,15 +35,12 @@ func ParseFrames(format string, in []byte) (mm []float64, rest []byte, bad int) 
 		if used == 0 { // not complete yet
 			break
 		}
-		if ok {
-			mm = append(mm, value)
-		} else {
+		switch in = in[used:]; {
+		case !ok:
 			bad++
+		case value >= 0:
+			mm = append(mm, value)
 		}
-		in = in[used:]
-	}
-	if len(in) > maxFrame {
-		return mm, nil, bad + len(in)
 	}
 	return mm, in, bad
 }
@@ -51,48 +48,30 @@ func ParseFrames(format string, in []byte) (mm []float64, rest []byte, bad int) 
 // nextBinary takes one frame of four bytes off in, or one byte that cannot begin
 // a frame. used is 0 when more bytes are needed.
 func nextBinary(in []byte) (mm float64, used int, ok bool) {
-	if in[0] != 0xff {
+	switch {
+	case in[0] != 0xff:
 		return 0, 1, false
-	}
-	if len(in) < 4 {
+	case len(in) < 4:
 		return 0, 0, false
-	}
-	if in[0]+in[1]+in[2] != in[3] {
+	case in[0]+in[1]+in[2] != in[3]:
 		return 0, 1, false // the FF may have been a data byte: look on behind it
+	default:
+		return float64(int(in[1])<<8 | int(in[2])), 4, true
 	}
-	return float64(int(in[1])<<8 | int(in[2])), 4, true
 }
 
-// nextText takes one line off in. used is 0 when its end has not come yet.
+// nextText takes one line off in, or the second half of a line end, for which mm is
+// negative. used is 0 when its end has not come yet.
 func nextText(in []byte) (mm float64, used int, ok bool) {
 	end := bytes.IndexAny(in, "\r\n")
-	if end < 0 {
-		if len(in) > maxFrame {
-			return 0, len(in), false
-		}
+	switch {
+	case end < 0 && len(in) > maxFrame:
+		return 0, len(in), false
+	case end < 0:
 		return 0, 0, false
+	case end == 0:
+		return -1, 1, true
 	}
-	if end == 0 { // the second half of a line end
-		return skip(in)
-	}
-	line := in[:end]
-	if line[0] != 'R' || len(line) < 4 || len(line) > 6 {
-		return 0, end + 1, false
-	}
-	n, err := strconv.ParseUint(string(line[1:]), 10, 16)
-	return float64(n), end + 1, err == nil
-}
-
-// skip passes over line ends, and then takes what follows.
-func skip(in []byte) (mm float64, used int, ok bool) {
-	trimmed := bytes.TrimLeft(in, "\r\n")
-	skipped := len(in) - len(trimmed)
-	if len(trimmed) == 0 {
-		return 0, 0, false
-	}
-	mm, used, ok = nextText(trimmed)
-	if used == 0 {
-		return 0, 0, false
-	}
-	return mm, skipped + used, ok
+	n, err := strconv.ParseUint(string(in[1:end]), 10, 16)
+	return float64(n), end + 1, err == nil && in[0] == 'R' && end >= 4 && end <= 6
 }

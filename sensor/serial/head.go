@@ -42,20 +42,16 @@ func OpenPort(device string, baud int) (Port, error) {
 // portFault words a serial port that cannot be opened.
 func portFault(device string, err error) error {
 	var p *port.PortError
-	if errors.As(err, &p) {
-		switch p.Code() {
-		case port.PortNotFound:
-			return sensor.Faultf(sensor.Missing, "%s is not there; is the adapter plugged in and the serial port switched on?", device)
-		case port.PermissionDenied:
-			return sensor.Faultf(sensor.ReadFailed, "no permission to open %s; add the user to the group dialout", device)
-		case port.PortBusy:
-			return sensor.Faultf(sensor.ReadFailed, "%s is in use by another program (a login console?)", device)
-		case port.InvalidSerialPort:
-			return sensor.Faultf(sensor.ReadFailed, "%s is not a serial port", device)
-		}
-	}
-	if errors.Is(err, fs.ErrNotExist) {
+	_ = errors.As(err, &p) // another error has no code
+	switch {
+	case errors.Is(err, fs.ErrNotExist), p != nil && p.Code() == port.PortNotFound:
 		return sensor.Faultf(sensor.Missing, "%s is not there; is the adapter plugged in and the serial port switched on?", device)
+	case p != nil && p.Code() == port.PermissionDenied:
+		return sensor.Faultf(sensor.ReadFailed, "no permission to open %s; add the user to the group dialout", device)
+	case p != nil && p.Code() == port.PortBusy:
+		return sensor.Faultf(sensor.ReadFailed, "%s is in use by another program (a login console?)", device)
+	case p != nil && p.Code() == port.InvalidSerialPort:
+		return sensor.Faultf(sensor.ReadFailed, "%s is not a serial port", device)
 	}
 	return sensor.Faultf(sensor.ReadFailed, "%s: %v", device, err)
 }

@@ -94,7 +94,7 @@ func TestParseFrames(t *testing.T) {
 		"begins midway":   {"frame", "\xa1\xa7\xff\x07\xa1\xa7\xff\x07", []float64{1953}, "\xff\x07", 2},
 		"wrong sum":       {"frame", "\xff\x07\xa1\xa8\xff\x00\x64\x63", []float64{100}, "", 4},
 		"text":            {"text", "R0187\rR1200\rR01", []float64{187, 1200}, "R01", 0},
-		"text, line ends": {"text", "R0187\r\nR0188\r\n", []float64{187, 188}, "\n", 0},
+		"text, line ends": {"text", "R0187\r\nR0188\r\n", []float64{187, 188}, "", 0},
 		"text, garbage":   {"text", "xx\rR01x7\rR0189\r", []float64{189}, "", 2},
 		"text, endless":   {"text", "RRRRRRRRRRRRRRRRRRRRRRRR", nil, "", 1},
 	} {

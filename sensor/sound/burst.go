@@ -94,10 +94,11 @@ func (b Burst) Read(ctx context.Context, fire func(ctx context.Context, air Air)
 			mm = append(mm, one)
 			continue
 		}
-		if worst == nil || weight(err) > weight(worst) {
+		gone := sensor.StatusOf(err) == sensor.Missing
+		if worst == nil || gone || sensor.StatusOf(worst) == sensor.OutOfRange { // a fault says more than nothing in range
 			worst = err
 		}
-		if errors.As(err, &final{}) || sensor.StatusOf(err) == sensor.Missing {
+		if gone || errors.As(err, &final{}) {
 			break
 		}
 	}
@@ -113,19 +114,6 @@ func (b Burst) Read(ctx context.Context, fire func(ctx context.Context, air Air)
 		return r.Failed(err)
 	}
 	return r.Good(median, sd)
-}
-
-// weight orders faults by what they say: a device that is gone, over one that
-// failed, over nothing in range.
-func weight(err error) int {
-	switch sensor.StatusOf(err) {
-	case sensor.Missing:
-		return 3
-	case sensor.OutOfRange:
-		return 1
-	default:
-		return 2
-	}
 }
 
 // Pause waits, and reports whether it could before ctx ended.
