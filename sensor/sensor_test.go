@@ -152,27 +152,6 @@ func TestAnEmptyVesselIsNoReasonToAskLess(t *testing.T) {
 	assert.Len(t, l.at, 60)
 }
 
-func TestIntervalReturnsAfterAFault(t *testing.T) {
-	var l log
-	run(t, 3*time.Minute, func(start time.Time) []sensor.Job {
-		s := source(func(context.Context) sensor.Reading {
-			if time.Since(start) < time.Minute {
-				return sensor.Reading{Status: sensor.ReadFailed}
-			}
-			return sensor.Reading{Status: sensor.OK}
-		})
-		return []sensor.Job{{Bus: "a", Source: s, Every: time.Second, Deliver: l.deliver(start)}}
-	})
-	n := len(l.at)
-	assert.Equal(t, time.Second, l.at[n-1]-l.at[n-2])
-	for i, r := range l.r {
-		if r.Status == sensor.OK {
-			assert.Less(t, l.at[i], time.Minute+37*time.Second, "noticed within the longest pause")
-			break
-		}
-	}
-}
-
 // pushed waits as long as it is let.
 type pushed struct{ source }
 
@@ -223,22 +202,6 @@ func TestAHurriedJobLeavesOthersTheirTurn(t *testing.T) {
 	for i, at := range other.at {
 		assert.InDelta(t, float64(i)*10+0.3, at.Seconds(), 1)
 	}
-}
-
-// To hurry one job does not wake another from its back-off.
-func TestHurryLeavesTheBackOffOfOthers(t *testing.T) {
-	var dead log
-	run(t, 10*time.Minute, func(start time.Time) []sensor.Job {
-		interval := &sensor.Interval{}
-		interval.Set(time.Second)
-		return []sensor.Job{
-			{Bus: "a", Source: good(10 * time.Millisecond), Every: 10 * time.Second, Interval: interval, Deliver: func(sensor.Reading) { interval.Set(time.Second) }},
-			{Bus: "a", Every: time.Second, Deliver: dead.deliver(start), Source: source(func(context.Context) sensor.Reading {
-				return sensor.Reading{Status: sensor.Missing}
-			})},
-		}
-	})
-	assert.Less(t, len(dead.at), 40)
 }
 
 // TestPollTellsWhatWasNotReadInTime lets a slow source share a bus with a quick one:

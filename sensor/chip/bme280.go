@@ -19,7 +19,10 @@ type airChip struct {
 
 // NewBME280 reads temperature or humidity of a BME280.
 func NewBME280(buses *Buses, q sensor.Quantity, conf sensor.BME280, clock sensor.Clock) *Chip {
-	return newChip(buses, conf.I2C, "", q, clock, &airChip{q: q, offsetC: conf.OffsetC})
+	a := &airChip{q: q, offsetC: conf.OffsetC}
+	c := newChip(buses, conf.I2C, "", q, clock, a)
+	c.bus.tap = a.tap
+	return c
 }
 
 func (a *airChip) wakesAt() uint16 { return 0x76 }
@@ -38,9 +41,6 @@ func (a *airChip) tap(reg uint16, r []byte) {
 func (a *airChip) start(b *checkedBus, addr uint16) error {
 	dev, err := bmxx80.NewI2C(b, addr, &bmxx80.Opts{Temperature: bmxx80.O2x, Pressure: bmxx80.O1x, Humidity: bmxx80.O2x})
 	if err != nil {
-		if b.err != nil {
-			return b.err
-		}
 		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x is no BME280: %v", addr, err)
 	}
 	a.dev = dev
@@ -64,11 +64,11 @@ func (a *airChip) sense(b *checkedBus) (value, sd float64, err error) {
 		if ratio < 0 || ratio > 1 {
 			return 0, 0, sensor.Faultf(sensor.OutOfRange, "humidity %.3f is outside 0 to 1", ratio)
 		}
-		return ratio, 0.0002, nil // noise of the chip: datasheet, from memory
+		return ratio, 0, nil
 	}
 	celsius := env.Temperature.Celsius()
 	if celsius < -40 || celsius > 85 {
 		return 0, 0, sensor.Faultf(sensor.OutOfRange, "%.2f C is outside what the chip can measure (-40 to 85 C)", celsius)
 	}
-	return celsius + a.offsetC, 0.01, nil
+	return celsius + a.offsetC, 0, nil
 }

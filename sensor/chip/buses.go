@@ -42,54 +42,50 @@ type mux struct {
 
 // NewBuses returns the machine's own buses.
 func NewBuses() *Buses {
-	return &Buses{OpenI2C: openI2C, OpenOneWire: openOneWire, Pin: openPin}
+	return &Buses{OpenI2C: openI2C, OpenOneWire: openOneWire, Pin: openPin,
+		i2c: map[string]i2c.BusCloser{}, muxes: map[string]*mux{}, one: map[string]onewire.BusCloser{}}
 }
 
 // openI2C opens an I2C bus of the machine.
 func openI2C(number string) (i2c.BusCloser, error) {
-	if _, err := host.Init(); err != nil {
+	_, err := host.Init()
+	if err != nil {
 		return nil, sensor.Faultf(sensor.Missing, "the machine's buses cannot be used: %v", err)
 	}
 	bus, err := i2creg.Open(strings.TrimPrefix(number, "/dev/i2c-"))
-	if err != nil {
-		return nil, busFault(number, err)
+	if err == nil {
+		return bus, nil
 	}
-	return bus, nil
-}
-
-// busFault words an I2C bus that cannot be opened.
-func busFault(number string, err error) error {
-	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission") {
-		return sensor.Faultf(sensor.ReadFailed, "no permission to use I2C bus %s; add the user to the group i2c", number)
+	text := err.Error()
+	switch {
+	case errors.Is(err, fs.ErrPermission) || strings.Contains(text, "permission"):
+		return nil, sensor.Faultf(sensor.ReadFailed, "no permission to use I2C bus %s; add the user to the group i2c", number)
+	case strings.Contains(text, "no bus found") || strings.Contains(text, "can't open unknown bus"):
+		return nil, sensor.Faultf(sensor.Missing, "I2C bus %s is not there; switch I2C on in the system's settings and start again", number)
+	default:
+		return nil, sensor.Faultf(sensor.Missing, "I2C bus %s cannot be used: %v", number, err)
 	}
-	if text := err.Error(); !strings.Contains(text, "no bus found") && !strings.Contains(text, "can't open unknown bus") {
-		return sensor.Faultf(sensor.Missing, "I2C bus %s cannot be used: %v", number, err)
-	}
-	return sensor.Faultf(sensor.Missing, "I2C bus %s is not there; switch I2C on in the system's settings and start again", number)
 }
 
 // openOneWire opens a 1-wire bus of the machine.
 func openOneWire(name string) (onewire.BusCloser, error) {
-	if _, err := host.Init(); err != nil {
-		return nil, sensor.Faultf(sensor.Missing, "the machine's buses cannot be used: %v", err)
+	_, err := host.Init()
+	if err == nil {
+		var bus onewire.BusCloser
+		if bus, err = onewirereg.Open(name); err == nil {
+			return bus, nil
+		}
 	}
-	bus, err := onewirereg.Open(name)
-	if err != nil {
-		return nil, sensor.Faultf(sensor.Missing, "no 1-wire bus %q is there that this program may drive (%v); on a Pi the kind w1 is the usual way", name, err)
-	}
-	return bus, nil
+	return nil, sensor.Faultf(sensor.Missing, "no 1-wire bus %q is there that this program may drive (%v); on a Pi the kind w1 is the usual way", name, err)
 }
 
 // openPin finds a GPIO line of the machine.
 func openPin(name string) (gpio.PinOut, error) {
-	if _, err := host.Init(); err != nil {
-		return nil, sensor.Faultf(sensor.Missing, "the machine's GPIO lines cannot be used: %v", err)
+	_, err := host.Init()
+	if p := gpioreg.ByName(name); err == nil && p != nil {
+		return p, nil
 	}
-	p := gpioreg.ByName(name)
-	if p == nil {
-		return nil, sensor.Faultf(sensor.Missing, "GPIO line %s is not there", name)
-	}
-	return p, nil
+	return nil, sensor.Faultf(sensor.Missing, "GPIO line %s is not there", name)
 }
 
 // bus returns the bus that a chip sits on.
@@ -123,9 +119,6 @@ func (h *Buses) parent(number string) (i2c.Bus, error) {
 	if err != nil {
 		return nil, err
 	}
-	if h.i2c == nil {
-		h.i2c = map[string]i2c.BusCloser{}
-	}
 	h.i2c[number] = b
 	return b, nil
 }
@@ -146,16 +139,12 @@ func (h *Buses) mux(parent i2c.Bus, number string, addr int) (*mux, error) {
 		return nil, muxFault(addr, err)
 	}
 	m := &mux{}
-	if m.names, err = dev.RegisterPorts(key); err != nil {
+	m.names, err = dev.RegisterPorts(key)
+	for i := 0; err == nil && i < len(m.ports); i++ {
+		m.ports[i], err = i2creg.Open(key + strconv.Itoa(i))
+	}
+	if err != nil {
 		return nil, errors.Join(sensor.Faultf(sensor.ReadFailed, "multiplexer at 0x%02x: %v", addr, err), m.close())
-	}
-	for i := range m.ports {
-		if m.ports[i], err = i2creg.Open(key + strconv.Itoa(i)); err != nil {
-			return nil, errors.Join(sensor.Faultf(sensor.ReadFailed, "multiplexer at 0x%02x: %v", addr, err), m.close())
-		}
-	}
-	if h.muxes == nil {
-		h.muxes = map[string]*mux{}
 	}
 	h.muxes[key] = m
 	return m, nil
@@ -193,9 +182,6 @@ func (h *Buses) oneWire(name string) (onewire.Bus, error) {
 	if err != nil {
 		return nil, err
 	}
-	if h.one == nil {
-		h.one = map[string]onewire.BusCloser{}
-	}
 	h.one[name] = b
 	return b, nil
 }
@@ -214,6 +200,8 @@ func (h *Buses) Close() error {
 	for _, b := range h.one {
 		errs = append(errs, b.Close())
 	}
-	h.i2c, h.muxes, h.one = nil, nil, nil
+	clear(h.i2c)
+	clear(h.muxes)
+	clear(h.one)
 	return errors.Join(errs...)
 }

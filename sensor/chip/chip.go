@@ -79,12 +79,6 @@ type Chip struct {
 // chips which share an address do not all answer.
 func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, clock sensor.Clock, dev device) *Chip {
 	c := &Chip{buses: buses, place: place, xshut: xshut, q: q, clock: clock, dev: dev, bus: &checkedBus{}}
-	if f, ok := dev.(interface{ fill(uint16) byte }); ok {
-		c.bus.fill = f.fill
-	}
-	if f, ok := dev.(interface{ tap(uint16, []byte) }); ok {
-		c.bus.tap = f.tap
-	}
 	if xshut != "" {
 		_ = buses.set(xshut, gpio.Low) // a line that is not there shows at the first reading
 	}
@@ -120,9 +114,7 @@ func (c *Chip) measure(ctx context.Context) (value, sd float64, err error) {
 	}
 	c.bus.begin(ctx)
 	value, sd, err = c.dev.sense(c.bus)
-	if c.bus.err != nil {
-		err = c.bus.err // it explains the chip's
-	}
+	err = cmp.Or(c.bus.err, err)
 	if err == nil || sensor.StatusOf(err) == sensor.OutOfRange { // a chip that says it sees nothing works
 		c.faults = 0
 		return value, sd, err
@@ -157,10 +149,7 @@ func (c *Chip) bringUp(ctx context.Context) error {
 	if err == nil {
 		err = c.dev.start(c.bus, addr)
 	}
-	if c.bus.err != nil { // it explains the chip's
-		return c.bus.err
-	}
-	return err
+	return cmp.Or(c.bus.err, err) // that of the bus explains the chip's
 }
 
 // address wakes the chip and moves it to its address if that is another one than

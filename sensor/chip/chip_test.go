@@ -161,20 +161,6 @@ func TestVL6180XStatus(t *testing.T) {
 	}
 }
 
-func TestOutOfRangeByLimits(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		c := sensortest.NewVL53L1X(24)
-		b.bus.Add(c)
-		s := b.tof(sensor.VL53L1X{Limits: sensor.Limits{MaxMM: 300}})
-		assert.Equal(t, sensor.OutOfRange, read(s).Status, "garbage of 22 to 27 mm can come with a good status")
-		c.DistanceMM = 320
-		assert.Equal(t, sensor.OutOfRange, read(s).Status)
-		c.DistanceMM = 120
-		good(t, 120, 1, read(s))
-	})
-}
-
 // TestTwoChipsAtOneAddress wakes two chips one by one and moves them.
 func TestTwoChipsAtOneAddress(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -274,34 +260,6 @@ func newProbe(t *testing.T, celsius float64) *sensortest.DS18B20 {
 	return &sensortest.DS18B20{Addr: addr, Celsius: celsius}
 }
 
-func TestDS18B20(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		p := newProbe(t, 24.8125)
-		b.one.Probes = append(b.one.Probes, p)
-		s := b.probe(probeID)
-		good(t, 24.9125, 1e-9, read(s))
-		p.BrownOut()
-		p.NoConvert = true
-		assert.Equal(t, sensor.PowerOn, read(s).Status)
-		p.NoConvert, p.AllZero = false, true
-		assert.Contains(t, read(s).Reason, "all zeros")
-		p.AllZero, p.AllOnes = false, true
-		assert.Contains(t, read(s).Reason, "does not answer")
-		p.AllOnes, p.BadCRC = false, true
-		assert.Contains(t, read(s).Reason, "checksum")
-		p.BadCRC, p.LowPower = false, true
-		assert.Contains(t, read(s).Reason, "127.94")
-		p.LowPower, p.Absent = false, true
-		assert.Contains(t, read(s).Reason, "no probe answers")
-		p.Absent, b.one.Short = false, true
-		assert.Contains(t, read(s).Reason, "shorted")
-		b.one.Short = false
-		good(t, 24.9125, 1e-9, read(s))
-		assert.Positive(t, s.Recovery().Restarts)
-	})
-}
-
 func TestDS18B20IsFoundWithoutID(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
@@ -344,29 +302,6 @@ func TestMissingLinesAndBuses(t *testing.T) {
 	})
 }
 
-// TestPowerLineResets feeds a chip from a GPIO line that revives it.
-func TestPowerLineResets(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		c := sensortest.NewVL53L1X(100)
-		b.bus.Add(c)
-		b.pins["GPIO4"] = sensortest.NewPin(func(high bool) {
-			if !high {
-				c.Hang = false
-				c.BrownOut()
-			}
-		})
-		s := chip.WithPower(b.tof(sensor.VL53L1X{}), sensor.Distance, b.buses, "GPIO4", sensor.SystemClock())
-		good(t, 100, 1, read(s))
-		c.Hang = true
-		for range 3 {
-			assert.Equal(t, sensor.ReadFailed, read(s).Status)
-		}
-		good(t, 100, 1, read(s))
-		assert.Equal(t, sensor.Recovery{Restarts: 1, Resets: 1}, s.(sensor.Recoverer).Recovery())
-	})
-}
-
 // switched is a sensor that fails until its supply is cut.
 type switched struct{ dead bool }
 
@@ -379,24 +314,6 @@ func (s *switched) Read(context.Context) sensor.Reading {
 }
 func (s *switched) Close() error { return nil }
 
-func TestPowerCutsTheSupplyAfterThreeFaults(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		s := &switched{}
-		pin := sensortest.NewPin(func(high bool) { s.dead = s.dead && high })
-		b.pins["GPIO22"] = pin
-		p := chip.WithPower(s, sensor.Temperature, b.buses, "GPIO22", sensor.SystemClock())
-		assert.Equal(t, sensor.OK, read(p).Status)
-		assert.True(t, bool(pin.Level), "fed from the first reading on")
-		s.dead = true
-		for range 3 {
-			assert.Equal(t, sensor.Missing, read(p).Status)
-		}
-		assert.Equal(t, sensor.OK, read(p).Status)
-		assert.Equal(t, sensor.Recovery{Resets: 1}, p.(sensor.Recoverer).Recovery())
-	})
-}
-
 func TestPowerLeavesADeadSensorAloneMoreAndMore(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t)
@@ -406,16 +323,5 @@ func TestPowerLeavesADeadSensorAloneMoreAndMore(t *testing.T) {
 			read(p)
 		}
 		assert.Equal(t, int64(7), p.(sensor.Recoverer).Recovery().Resets, "after 3, 6, 12, 24, 48, 96, 96 faults")
-	})
-}
-
-func TestPowerWithoutItsLine(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		p := chip.WithPower(&switched{}, sensor.Temperature, b.buses, "GPIO22", sensor.SystemClock())
-		r := read(p)
-		assert.Equal(t, sensor.Missing, r.Status)
-		assert.Equal(t, sensor.Temperature, r.Quantity)
-		assert.Contains(t, r.Reason, "GPIO line GPIO22 is not there")
 	})
 }

@@ -1,10 +1,12 @@
 package chip
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -77,28 +79,29 @@ func (p *Probe) measure() (float64, error) {
 		}
 	}
 	p.spy.got = false
-	err := p.dev.Sense(&physic.Env{})
-	return p.spy.judge(err)
+	return p.spy.judge(p.dev.Sense(&physic.Env{}))
 }
 
 // judge makes the temperature of the scratchpad read last, or a fault of what the
 // driver met.
 func (s *spy) judge(err error) (float64, error) {
-	if s.got {
-		return sensor.ScratchpadC(s.pad)
-	}
 	var none onewire.NoDevicesError
 	var short onewire.ShortedBusError
 	switch {
+	case s.got:
+		return sensor.ScratchpadC(s.pad)
 	case errors.As(err, &none) && none.NoDevices():
-		return 0, sensor.Faultf(sensor.Missing, "no probe answers on the 1-wire bus; check its wiring")
+		return 0, noProbe()
 	case errors.As(err, &short) && short.IsShorted():
 		return 0, sensor.Faultf(sensor.ReadFailed, "the 1-wire bus is shorted: its data wire touches ground")
-	case err == nil:
-		return 0, sensor.Faultf(sensor.ReadFailed, "the probe's answer was not read")
 	default:
-		return 0, sensor.Faultf(sensor.ReadFailed, "1-wire bus: %v", err)
+		return 0, sensor.Faultf(sensor.ReadFailed, "1-wire bus: the probe's answer was not read (%v)", err)
 	}
+}
+
+// noProbe is the fault of a bus without probes.
+func noProbe() error {
+	return sensor.Faultf(sensor.Missing, "no probe answers on the 1-wire bus; check its wiring")
 }
 
 // start finds the probe and sets it up.
@@ -117,10 +120,8 @@ func (p *Probe) start() error {
 	}
 	dev, err := ds18b20.New(p.spy, addr, 12)
 	if err != nil {
-		if _, own := p.spy.judge(err); own != nil {
-			return own
-		}
-		return sensor.Faultf(sensor.ReadFailed, "the probe cannot be set up: %v", err)
+		_, own := p.spy.judge(err)
+		return cmp.Or(own, sensor.Faultf(sensor.ReadFailed, "the probe cannot be set up: %v", err))
 	}
 	p.dev = dev
 	return nil
@@ -133,25 +134,21 @@ func (p *Probe) find(bus onewire.Bus) (onewire.Address, error) {
 	}
 	all, err := bus.Search(false)
 	if err != nil {
-		_, err := (&spy{}).judge(err)
+		_, err = p.spy.judge(err)
 		return 0, err
 	}
-	var ids []string
-	var last onewire.Address
-	for _, a := range all {
-		if byte(a) == byte(ds18b20.DS18B20) {
-			ids = append(ids, FormatID(a))
-			last = a
-		}
-	}
-	switch len(ids) {
+	all = slices.DeleteFunc(all, func(a onewire.Address) bool { return byte(a) != byte(ds18b20.DS18B20) })
+	switch len(all) {
 	case 0:
-		return 0, sensor.Faultf(sensor.Missing, "no probe answers on the 1-wire bus; check its wiring")
+		return 0, noProbe()
 	case 1:
-		return last, nil
-	default:
-		return 0, sensor.Faultf(sensor.Missing, "%d probes answer; name one by its id (%s)", len(ids), strings.Join(ids, ", "))
+		return all[0], nil
 	}
+	var ids []string
+	for _, a := range all {
+		ids = append(ids, FormatID(a))
+	}
+	return 0, sensor.Faultf(sensor.Missing, "%d probes answer; name one by its id (%s)", len(ids), strings.Join(ids, ", "))
 }
 
 // FormatID writes a 1-wire address as the kernel does: the family, and the serial

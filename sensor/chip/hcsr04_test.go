@@ -45,15 +45,6 @@ func TestHCSR04(t *testing.T) {
 	})
 }
 
-// The user guide's rule of width in us / 58 = cm stands for 344.8 m/s.
-func TestRuleOfTheUserGuide(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		dev := &sensortest.HCSR04{DistanceMM: 100, SpeedMPS: 344.83}
-		s := echoOf(dev, nil, sensor.HCSR04{Sound: sensor.Sound{AirC: 21.2}})
-		assert.InEpsilon(t, 100, read(s).Value, 0.005)
-	})
-}
-
 func TestCarbonDioxideIsCorrectedWhenTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		gas := sound.Air{Celsius: 24, Humidity: 0.9, CO2: 0.1}
@@ -63,39 +54,6 @@ func TestCarbonDioxideIsCorrectedWhenTold(t *testing.T) {
 		told := read(echoOf(dev, at(24, 0.9), sensor.HCSR04{Sound: sensor.Sound{CO2Ratio: 0.1}}))
 		assert.InDelta(t, 150, told.Value, 0.05)
 	})
-}
-
-func TestHCSR04Faults(t *testing.T) {
-	for name, c := range map[string]struct {
-		set    func(*sensortest.HCSR04)
-		status sensor.Status
-		reason string
-	}{
-		"dead":       {func(h *sensortest.HCSR04) { h.Dead = true }, sensor.ReadFailed, "does not answer its trigger"},
-		"no echo":    {func(h *sensortest.HCSR04) { h.NoEcho = true }, sensor.OutOfRange, "no echo came back (pulse of 38 ms)"},
-		"stuck high": {func(h *sensortest.HCSR04) { h.StuckHigh = true }, sensor.ReadFailed, "stays high"},
-		"swapped":    {func(h *sensortest.HCSR04) { h.Swapped = true }, sensor.BadData, "edges are out of order"},
-		"lines fail": {func(h *sensortest.HCSR04) { h.Broken = true }, sensor.ReadFailed, "GPIO lines: no such device"},
-		"too near":   {func(h *sensortest.HCSR04) { h.DistanceMM = 12 }, sensor.OutOfRange, "nearer"},
-		"too far":    {func(h *sensortest.HCSR04) { h.DistanceMM = 4200 }, sensor.OutOfRange, "farther"},
-		"wall and surface": {func(h *sensortest.HCSR04) {
-			n := 0
-			h.Noise = func() float64 { n++; return float64(n%2) * 80 }
-		}, sensor.Unreliable, "contradict each other"},
-	} {
-		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
-				dev := &sensortest.HCSR04{DistanceMM: 150, SpeedMPS: 345}
-				c.set(dev)
-				s := echoOf(dev, nil, sensor.HCSR04{})
-				r := read(s)
-				assert.Equal(t, c.status, r.Status, r.Reason)
-				assert.Contains(t, r.Reason, c.reason)
-				*dev = sensortest.HCSR04{DistanceMM: 150, SpeedMPS: 345}
-				assert.Equal(t, sensor.OK, read(s).Status, "heals by itself")
-			})
-		})
-	}
 }
 
 func TestHCSR04ThatCannotBeOpened(t *testing.T) {

@@ -31,7 +31,10 @@ type longRange struct {
 // NewVL53L1X reads a VL53L1X. air may be nil.
 func NewVL53L1X(buses *Buses, conf sensor.VL53L1X, air sensor.Air, clock sensor.Clock) *Chip {
 	budget := cmp.Or(time.Duration(conf.Budget), 50*time.Millisecond)
-	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, &longRange{conf: conf, budget: budget, air: air})
+	l := &longRange{conf: conf, budget: budget, air: air}
+	c := newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, l)
+	c.bus.fill, c.bus.tap = l.fill, l.tap
+	return c
 }
 
 func (l *longRange) wakesAt() uint16 { return vl53l1x.Address }
@@ -124,8 +127,8 @@ func (l *longRange) retune() {
 // identify checks that it is a VL53L1X.
 func (l *longRange) identify(b *checkedBus, addr uint16) error {
 	var id [2]byte
-	if b.Tx(addr, []byte{vl53l1x.WHO_AM_I >> 8, vl53l1x.WHO_AM_I & 0xff}, id[:]) != nil {
-		return b.err
+	if err := b.Tx(addr, []byte{vl53l1x.WHO_AM_I >> 8, vl53l1x.WHO_AM_I & 0xff}, id[:]); err != nil {
+		return err
 	}
 	if got := binary.BigEndian.Uint16(id[:]); got != vl53l1x.CHIP_ID {
 		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x says it is %04x, a VL53L1X says %04x", addr, got, vl53l1x.CHIP_ID)

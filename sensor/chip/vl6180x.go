@@ -34,10 +34,7 @@ func (s *shortRange) start(b *checkedBus, addr uint16) error {
 // called before every reading too, because a chip that lost its supply for a
 // moment answers with wrong settings and says so only here.
 func (s *shortRange) setUp(b *checkedBus) error {
-	if s.dev.Configure(true) {
-		return b.err
-	}
-	if b.err != nil {
+	if s.dev.Configure(true) || b.err != nil {
 		return b.err
 	}
 	return sensor.Faultf(sensor.Missing, "the chip at 0x%02x does not say that it is a VL6180X (%02x)", s.dev.Address, vl6180x.CHIP_ID)

@@ -1,10 +1,8 @@
 package kernel_test
 
 import (
-	"context"
 	"os"
 	"path/filepath"
-	"syscall"
 	"testing"
 	"time"
 
@@ -35,16 +33,6 @@ func (tr tree) put(path, text string) {
 func (tr tree) drop(path string) {
 	tr.t.Helper()
 	require.NoError(tr.t, os.RemoveAll(filepath.Join(tr.root, path)))
-}
-
-// hang puts a pipe that nobody writes to in a file's place: reading it never
-// ends, as with a bus that hangs.
-func (tr tree) hang(path string) {
-	tr.t.Helper()
-	tr.drop(path)
-	full := filepath.Join(tr.root, path)
-	require.NoError(tr.t, os.MkdirAll(filepath.Dir(full), 0o755))
-	require.NoError(tr.t, syscall.Mkfifo(full, 0o600))
 }
 
 // fixed is a clock that stands still.
@@ -101,19 +89,6 @@ func TestW1(t *testing.T) {
 	}
 }
 
-func TestW1VanishesAndComesBack(t *testing.T) {
-	tr := newTree(t)
-	w := kernel.NewW1(tr.root, sensor.W1{ID: "28-0123456789ab", OffsetC: 0.5}, fixed())
-	defer w.Close()
-	assert.Equal(t, sensor.Missing, w.Read(t.Context()).Status, "never plugged in")
-	tr.put(slave, good25)
-	assert.InDelta(t, 25.562, w.Read(t.Context()).Value, 1e-9, "the offset is added")
-	tr.drop(probe)
-	assert.Equal(t, sensor.Missing, w.Read(t.Context()).Status)
-	tr.put(slave, good25)
-	assert.Equal(t, sensor.OK, w.Read(t.Context()).Status)
-}
-
 func TestW1WithoutIDNeedsExactlyOneProbe(t *testing.T) {
 	tr := newTree(t)
 	w := kernel.NewW1(tr.root, sensor.W1{}, fixed())
@@ -125,26 +100,6 @@ func TestW1WithoutIDNeedsExactlyOneProbe(t *testing.T) {
 	assert.Equal(t, sensor.Missing, r.Status)
 	assert.Contains(t, r.Reason, "2 1-wire probes found; name one by its id (28-0000000000ff, 28-0123456789ab)")
 	assert.Equal(t, []string{"28-0000000000ff", "28-0123456789ab"}, kernel.W1Probes(tr.root))
-}
-
-// TestHangIsCutShort reads a file that never answers: the read ends with its
-// context, and a second one is not piled upon the first.
-func TestHangIsCutShort(t *testing.T) {
-	tr := newTree(t)
-	tr.hang(slave)
-	w := sensor.Guard(kernel.NewW1(tr.root, sensor.W1{ID: "28-0123456789ab"}, fixed()), sensor.Temperature, fixed())
-	ctx, cancel := context.WithCancel(t.Context())
-	cancel()
-	assert.Equal(t, sensor.ReadFailed, w.Read(ctx).Status)
-	second := w.Read(ctx)
-	assert.Equal(t, sensor.ReadFailed, second.Status)
-	assert.Contains(t, second.Reason, "the bus hangs")
-	pipe, err := os.OpenFile(filepath.Join(tr.root, slave), os.O_RDWR, 0) // lets the hanging read go
-	require.NoError(t, err)
-	tr.drop(slave)
-	tr.put(slave, good25)
-	require.NoError(t, pipe.Close())
-	assert.Equal(t, sensor.OK, w.Read(t.Context()).Status)
 }
 
 const iio0 = "bus/iio/devices/iio:device0/"
@@ -268,16 +223,6 @@ func TestIIOStuckChip(t *testing.T) {
 	assert.Equal(t, sensor.Stuck, r.Status, r.Reason)
 	tr.put(iio0+"in_distance_raw", "121")
 	assert.Equal(t, sensor.OK, d.Read(t.Context()).Status)
-}
-
-// A folder in a file's place answers a read with an error of the kernel's, as a
-// device with a broken bus does.
-func TestReadErrorOfTheKernel(t *testing.T) {
-	tr := newTree(t)
-	require.NoError(t, os.MkdirAll(filepath.Join(tr.root, slave), 0o755))
-	r := kernel.NewW1(tr.root, sensor.W1{ID: "28-0123456789ab"}, fixed()).Read(t.Context())
-	assert.Equal(t, sensor.ReadFailed, r.Status)
-	assert.Contains(t, r.Reason, "w1_slave")
 }
 
 func TestHwmon(t *testing.T) {

@@ -97,15 +97,6 @@ func TestRefusals(t *testing.T) {
 	assert.NoError(t, err, "two rows may share a moment")
 }
 
-func TestErrorSticks(t *testing.T) {
-	rd, err := record.Open(strings.NewReader(with("x,,,,", "2026-03-01T07:30:00Z,1,,,")), "r.csv")
-	require.NoError(t, err)
-	_, first := rd.Next()
-	_, second := rd.Next()
-	require.Error(t, first)
-	assert.Equal(t, first, second)
-}
-
 func TestReadErrorIsPassedOn(t *testing.T) {
 	broken := io.MultiReader(strings.NewReader(with("2026-03-01T07:30:00Z,1,,,")), errReader{})
 	_, err := record.Check(t.Context(), broken, "r.csv")
@@ -220,24 +211,4 @@ func FuzzRead(f *testing.F) {
 			t.Fatalf("read %q, after writing %q", first, second)
 		}
 	})
-}
-
-// BenchmarkCheck reads 48 h at one row a second: 172,800 rows.
-func BenchmarkCheck(b *testing.B) {
-	var buf bytes.Buffer
-	w := record.NewWriter(&buf)
-	at := time.Date(2026, 3, 1, 7, 30, 0, 0, time.FixedZone("", 3600))
-	for i := range 48 * 3600 {
-		_ = w.Write(record.Row{Time: at.Add(time.Duration(i) * time.Second), DistanceMM: 180 - float64(i)/2000, DoughC: 24.4375, AirC: 23.125})
-	}
-	if err := w.Flush(); err != nil {
-		b.Fatal(err)
-	}
-	b.SetBytes(int64(buf.Len()))
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := record.Check(b.Context(), bytes.NewReader(buf.Bytes()), "bench.csv"); err != nil {
-			b.Fatal(err)
-		}
-	}
 }

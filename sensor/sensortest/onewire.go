@@ -93,7 +93,6 @@ type DS18B20 struct {
 	Absent    bool
 	BadCRC    bool
 	AllZero   bool
-	AllOnes   bool // addressed, but its answer does not come
 	NoConvert bool // never converts: keeps its value after power-on
 	LowPower  bool // not enough power: 127.94 C
 
@@ -153,10 +152,6 @@ func (p *DS18B20) scratchpad() (pad [9]byte) {
 	switch {
 	case p.AllZero:
 		return [9]byte{}
-	case p.AllOnes:
-		for i := range pad {
-			pad[i] = 0xff
-		}
 	case p.BadCRC:
 		pad[0] ^= 0x10
 	}

@@ -12,7 +12,6 @@ type registers struct {
 	off     bool // held in shutdown or without supply
 	mem     map[uint16]byte
 	written map[uint16]byte // last value that the driver wrote
-	order   []uint16        // registers in the order written
 }
 
 // reset gives the memory its values after power-on.
@@ -58,7 +57,6 @@ func (c *registers) transfer(w, r []byte, onRead func(reg uint16), onWrite func(
 		for i, v := range w[2:] {
 			c.mem[reg+uint16(i)] = v
 			c.written[reg+uint16(i)] = v
-			c.order = append(c.order, reg+uint16(i))
 			onWrite(reg+uint16(i), v)
 		}
 	}

@@ -49,23 +49,38 @@ type Section struct {
 // at the addresses where a known one can be.
 func (m Machine) Scan(ctx context.Context) []Section {
 	m.Sysfs, m.Dev = cmp.Or(m.Sysfs, "/sys"), cmp.Or(m.Dev, "/dev")
-	return []Section{
-		{"1-wire probes", m.probes(), "switch 1-Wire on (on a Pi: dtoverlay=w1-gpio in config.txt) and check the probe's three wires"},
-		{"I2C chips", m.i2c(ctx), "switch I2C on (on a Pi: dtparam=i2c_arm=on in config.txt) and check SDA, SCL, ground and 3.3 V"},
-		{"kernel IIO devices", m.iio(), "hand a chip to its kernel driver (deploy/wiring.md says how) if you want to use one"},
-		{"kernel hwmon chips", m.hwmon(), "none is needed; air sensors such as sht3x can be used when their driver is loaded"},
-		{"GPIO chips", m.files("gpiochip*", "lines for an ultrasonic pair, shutdown and supply lines"), "this machine has no GPIO lines that programs may use"},
-		{"serial lines", m.serial(), "switch the serial port on, or plug in an adapter, if you have a serial head"},
-	}
-}
-
-// probes lists the 1-wire thermometers.
-func (m Machine) probes() []Device {
-	var out []Device
+	var probes, lines, heads []Device
 	for _, id := range kernel.W1Probes(m.Sysfs) {
-		out = append(out, Device{"1-wire", "thermometer " + id, sensor.Temperature, &sensor.W1{ID: id}})
+		probes = append(probes, Device{"1-wire", "thermometer " + id, sensor.Temperature, &sensor.W1{ID: id}})
 	}
-	return out
+	for _, path := range glob(m.Dev, "gpiochip*") {
+		lines = append(lines, Device{Place: path, What: "lines for an ultrasonic pair, shutdown and supply lines"})
+	}
+	for _, path := range append(glob(m.Dev, "serial/by-id/*"), glob(m.Dev, "serial[0-9]*")...) { // stable names first
+		heads = append(heads, Device{path, "serial line", sensor.Distance, &sensor.Serial{Device: path}})
+	}
+	iio := channels(filepath.Join(m.Sysfs, "bus/iio/devices/iio:device*"), []channel{{"in_distance_*", sensor.Distance}, {"in_humidityrelative_*", sensor.Humidity}, {"in_temp_*", sensor.Temperature}},
+		func(chip, name, device string, q sensor.Quantity) sensor.Config {
+			if strings.HasPrefix(chip, "srf04") && q == sensor.Distance {
+				return &sensor.SRF04{Device: device}
+			}
+			return &sensor.IIO{Name: name, Device: device}
+		})
+	hwmon := channels(filepath.Join(m.Sysfs, "class/hwmon/hwmon*"), []channel{{"humidity1_input", sensor.Humidity}, {"temp1_input", sensor.Temperature}},
+		func(chip, name, device string, _ sensor.Quantity) sensor.Config {
+			if strings.Contains(chip, "cpu") || strings.Contains(chip, "core") || strings.HasPrefix(chip, "rp1") || strings.HasPrefix(chip, "w1_slave") {
+				return nil // the board's own temperature, or a probe already listed
+			}
+			return &sensor.Hwmon{Name: name, Device: device}
+		})
+	return []Section{
+		{"1-wire probes", probes, "switch 1-Wire on (on a Pi: dtoverlay=w1-gpio in config.txt) and check the probe's three wires"},
+		{"I2C chips", m.i2c(ctx), "switch I2C on (on a Pi: dtparam=i2c_arm=on in config.txt) and check SDA, SCL, ground and 3.3 V"},
+		{"kernel IIO devices", iio, "hand a chip to its kernel driver (deploy/wiring.md says how) if you want to use one"},
+		{"kernel hwmon chips", hwmon, "none is needed; air sensors such as sht3x can be used when their driver is loaded"},
+		{"GPIO chips", lines, "this machine has no GPIO lines that programs may use"},
+		{"serial lines", heads, "switch the serial port on, or plug in an adapter, if you have a serial head"},
+	}
 }
 
 // glob lists the files that fit a pattern, sorted.
@@ -74,110 +89,32 @@ func glob(parts ...string) []string {
 	return found
 }
 
-// line reads the first line of a small kernel file; empty when it cannot be read.
-func line(path string) string {
-	b, _ := os.ReadFile(path) // absent: an answer too
-	first, _, _ := strings.Cut(strings.TrimSpace(string(b)), "\n")
-	return first
+// channel is a pattern of the files of a device and what they mean.
+type channel struct {
+	files string
+	q     sensor.Quantity
 }
 
-// iio lists the channels of IIO devices that are of use.
-func (m Machine) iio() []Device {
+// channels lists the channels of use of the kernel's devices. conf makes the
+// configuration of a chip of the kernel's: by that name, or by its folder where that
+// says too little, as when there is none, or several devices bear it.
+func channels(dirs string, known []channel, conf func(chip, name, device string, q sensor.Quantity) sensor.Config) []Device {
+	chips, same := map[string]string{}, map[string]int{}
+	for _, dir := range glob(dirs) {
+		b, _ := os.ReadFile(filepath.Join(dir, "name")) // absent: an answer too
+		chips[dir] = strings.TrimSpace(string(b))
+		same[chips[dir]]++
+	}
 	var out []Device
-	for _, dir := range glob(m.Sysfs, "bus/iio/devices/iio:device*") {
-		name := line(filepath.Join(dir, "name"))
-		for channel, q := range iioChannels() {
-			if len(glob(dir, "in_"+channel+"_raw"))+len(glob(dir, "in_"+channel+"_input")) == 0 {
-				continue
-			}
-			d := Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(name, "nameless"), q), q, &sensor.IIO{Name: name}}
-			if strings.HasPrefix(name, "srf04") && q == sensor.Distance {
-				d.Config = &sensor.SRF04{}
-			}
-			out = append(out, d)
+	for _, dir := range glob(dirs) {
+		chip, name, device := chips[dir], chips[dir], ""
+		if name == "" || same[name] > 1 {
+			name, device = "", filepath.Base(dir)
 		}
-	}
-	byDevice(out)
-	sortDevices(out)
-	return out
-}
-
-// byDevice names devices by their folder where a name says too little: where there
-// is none, or several of one quantity bear it.
-func byDevice(all []Device) {
-	same := map[string]int{}
-	key := func(d Device) string { return sensor.Describe(d.Config) + string(d.Quantity) }
-	for _, d := range all {
-		if d.Config != nil {
-			same[key(d)]++
-		}
-	}
-	for i, d := range all {
-		switch c := d.Config.(type) {
-		case *sensor.IIO:
-			if c.Name == "" || same[key(d)] > 1 {
-				all[i].Config = &sensor.IIO{Device: d.Place}
+		for _, c := range known {
+			if len(glob(dir, c.files)) > 0 {
+				out = append(out, Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(chip, "nameless"), c.q), c.q, conf(chip, name, device, c.q)})
 			}
-		case *sensor.Hwmon:
-			if c.Name == "" || same[key(d)] > 1 {
-				all[i].Config = &sensor.Hwmon{Device: d.Place}
-			}
-		case *sensor.SRF04:
-			if same[key(d)] > 1 {
-				all[i].Config = &sensor.SRF04{Device: d.Place}
-			}
-		}
-	}
-}
-
-// iioChannels are the channels of use and what they measure.
-func iioChannels() map[string]sensor.Quantity {
-	return map[string]sensor.Quantity{"distance": sensor.Distance, "temp": sensor.Temperature, "humidityrelative": sensor.Humidity}
-}
-
-// sortDevices puts devices in the order of their place and words.
-func sortDevices(d []Device) {
-	slices.SortFunc(d, func(a, b Device) int {
-		return cmp.Or(strings.Compare(a.Place, b.Place), strings.Compare(a.What, b.What))
-	})
-}
-
-// hwmon lists the temperatures and humidities of hwmon chips.
-func (m Machine) hwmon() []Device {
-	var out []Device
-	for _, dir := range glob(m.Sysfs, "class/hwmon/hwmon*") {
-		name := line(filepath.Join(dir, "name"))
-		for channel, q := range map[string]sensor.Quantity{"temp1": sensor.Temperature, "humidity1": sensor.Humidity} {
-			if len(glob(dir, channel+"_input")) == 0 {
-				continue
-			}
-			d := Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(name, "nameless"), q), q, &sensor.Hwmon{Name: name}}
-			if strings.Contains(name, "cpu") || strings.Contains(name, "core") || strings.HasPrefix(name, "rp1") || strings.HasPrefix(name, "w1_slave") {
-				d.Config = nil // the board's own temperature, or a probe already listed
-			}
-			out = append(out, d)
-		}
-	}
-	byDevice(out)
-	sortDevices(out)
-	return out
-}
-
-// files lists device files.
-func (m Machine) files(pattern, what string) []Device {
-	var out []Device
-	for _, path := range glob(m.Dev, pattern) {
-		out = append(out, Device{Place: path, What: what})
-	}
-	return out
-}
-
-// serial lists serial lines: those with a stable name first.
-func (m Machine) serial() []Device {
-	var out []Device
-	for _, pattern := range []string{"serial/by-id/*", "serial[0-9]*"} {
-		for _, path := range glob(m.Dev, pattern) {
-			out = append(out, Device{path, "serial line", sensor.Distance, &sensor.Serial{Device: path}})
 		}
 	}
 	return out
@@ -208,12 +145,13 @@ func (m Machine) i2c(ctx context.Context) []Device {
 
 // probeBus identifies the chips on a bus and behind its multiplexers.
 func probeBus(bus i2c.Bus, number string) []Device {
+	place := "I2C bus " + number
+	out := identify(bus, place, sensor.I2C{Bus: number})
 	var muxes []int
-	out := identify(bus, "I2C bus "+number, sensor.I2C{Bus: number})
 	for addr := 0x70; addr <= 0x77; addr++ {
 		if isMux(bus, addr) {
 			muxes = append(muxes, addr)
-			out = append(out, Device{Place: "I2C bus " + number, What: fmt.Sprintf("multiplexer at 0x%02x", addr)})
+			out = append(out, Device{Place: place, What: fmt.Sprintf("multiplexer at 0x%02x", addr)})
 		}
 	}
 	for _, addr := range muxes {
@@ -221,37 +159,30 @@ func probeBus(bus i2c.Bus, number string) []Device {
 			if bus.Tx(uint16(addr), []byte{1 << port}, nil) != nil {
 				continue
 			}
-			base := sensor.I2C{Bus: number, Mux: addr, Port: port}
-			out = append(out, without(identify(bus, fmt.Sprintf("I2C bus %s, multiplexer 0x%02x port %d", number, addr, port), base), out)...)
+			for _, d := range identify(bus, fmt.Sprintf("%s, multiplexer 0x%02x port %d", place, addr, port), sensor.I2C{Bus: number, Mux: addr, Port: port}) {
+				if !slices.ContainsFunc(out, func(k Device) bool { return k.What == d.What && k.Config != nil && k.Place == place }) { // else it answers on the bus itself
+					out = append(out, d)
+				}
+			}
 		}
 		_ = bus.Tx(uint16(addr), []byte{0}, nil) // closed again; it was there a moment ago
 	}
 	return out
 }
 
-// without drops chips that answer on the bus itself too.
-func without(found, known []Device) []Device {
-	return slices.DeleteFunc(found, func(d Device) bool {
-		return slices.ContainsFunc(known, func(k Device) bool { return k.What == d.What && k.Config != nil })
-	})
-}
-
 // identify asks the addresses where a known chip can be.
-func identify(bus i2c.Bus, place string, base sensor.I2C) []Device {
-	var out []Device
-	add := func(c sensor.Config, q sensor.Quantity, what string) {
-		out = append(out, Device{place, what, q, c})
-	}
+func identify(bus i2c.Bus, place string, base sensor.I2C) (out []Device) {
+	add := func(c sensor.Config, q sensor.Quantity, what string) { out = append(out, Device{place, what, q, c}) }
 	switch {
 	case !answers(bus, 0x29):
 	case is(bus, 0x29, []byte{0xc0}, 0xee, 0xaa): // first: its registers have 8 bits, and more would be a write
-		out = append(out, Device{Place: place, What: "VL53L0X at 0x29: hand it to its kernel driver (deploy/wiring.md says how) and use kind iio"})
+		add(nil, "", "VL53L0X at 0x29: hand it to its kernel driver (deploy/wiring.md says how) and use kind iio")
 	case is(bus, 0x29, []byte{0x01, 0x0f}, 0xea, 0xcc):
 		add(&sensor.VL53L1X{I2C: base}, sensor.Distance, "VL53L1X, distance at 0x29")
 	case is(bus, 0x29, []byte{0x00, 0x00}, 0xb4):
 		add(&sensor.VL6180X{I2C: base}, sensor.Distance, "VL6180X, distance at 0x29")
 	default:
-		out = append(out, Device{Place: place, What: "a chip at 0x29 that is not known; if there are several, keep all but one in shutdown"})
+		add(nil, "", "a chip at 0x29 that is not known; if there are several, keep all but one in shutdown")
 	}
 	for _, addr := range []int{0x76, 0x77} {
 		at := base
@@ -300,20 +231,36 @@ func Snippet(sections []Section) string {
 			}
 		}
 	}
-	heights, probes := found["height"], found["dough"]
-	if len(heights) == 0 {
+	if len(found["height"]) == 0 {
 		return ""
 	}
 	var b strings.Builder
 	b.WriteString("vessels:\n")
-	for i, height := range heights {
-		writeVessel(&b, i, map[string][]sensor.Config{"height": {height}, "dough": part(probes, i), "air": part(found["air"], 0), "humidity": part(found["humidity"], 0)})
+	for i := range found["height"] {
+		fmt.Fprintf(&b, vesselText, i+1)
+		for _, role := range []string{"height", "dough", "air", "humidity"} {
+			at := i
+			if role == "air" || role == "humidity" { // one for the room
+				at = 0
+			}
+			if all := found[role]; at < len(all) {
+				fmt.Fprintf(&b, "    %s: %s\n", role, sensor.Flow(all[at]))
+			}
+		}
 	}
-	for _, spare := range probes[min(len(heights), len(probes)):] {
+	for _, spare := range found["dough"][min(len(found["height"]), len(found["dough"])):] {
 		fmt.Fprintf(&b, "# one probe more, for air or loaf of a vessel: %s\n", sensor.Flow(spare))
 	}
 	return b.String()
 }
+
+// vesselText is what stands before the sensors of a vessel, to be corrected.
+const vesselText = `  - name: vessel %d            # a name of your own
+    holds: dough               # or starter
+    floor_mm: 240              # sensor to the empty vessel's floor; tidemark level measures it
+    profile: {shape: straight, diameter_mm: 180, height_mm: 180}   # your vessel's inside
+    target_percent: 100        # doubling
+`
 
 // roleOf returns what a device of a scan is proposed for: height, dough, air or
 // humidity; empty when it is not proposed.
@@ -331,27 +278,5 @@ func roleOf(d Device) string {
 		return "air"
 	default:
 		return "humidity"
-	}
-}
-
-// part returns the one element at i, or none.
-func part(configs []sensor.Config, i int) []sensor.Config {
-	if i < len(configs) {
-		return configs[i : i+1]
-	}
-	return nil
-}
-
-// writeVessel writes vessel number i with its sensors by role.
-func writeVessel(b *strings.Builder, i int, sensors map[string][]sensor.Config) {
-	fmt.Fprintf(b, "  - name: vessel %d            # a name of your own\n", i+1)
-	b.WriteString("    holds: dough               # or starter\n")
-	b.WriteString("    floor_mm: 240              # sensor to the empty vessel's floor; tidemark level measures it\n")
-	b.WriteString("    profile: {shape: straight, diameter_mm: 180, height_mm: 180}   # your vessel's inside\n")
-	b.WriteString("    target_percent: 100        # doubling\n")
-	for _, role := range []string{"height", "dough", "air", "humidity"} {
-		for _, c := range sensors[role] {
-			fmt.Fprintf(b, "    %s: %s\n", role, sensor.Flow(c))
-		}
 	}
 }

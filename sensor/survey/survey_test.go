@@ -171,16 +171,6 @@ func TestScanBehindAMultiplexer(t *testing.T) {
 	assert.Equal(t, []sensor.Config{&sensor.VL53L1X{I2C: sensor.I2C{Bus: "3", Mux: 0x70, Port: 2}}, &sensor.VL6180X{I2C: sensor.I2C{Bus: "3", Mux: 0x70, Port: 7}}}, found)
 }
 
-func TestScanOfABareMachine(t *testing.T) {
-	sections := survey.Machine{Sysfs: t.TempDir(), Dev: t.TempDir(), Buses: chip.NewBuses()}.Scan(t.Context())
-	require.Len(t, sections, 6)
-	for _, s := range sections {
-		assert.Empty(t, s.Devices, s.Name)
-		assert.NotEmpty(t, s.None)
-	}
-	assert.Empty(t, survey.Snippet(sections))
-}
-
 // Spot = 2 d tan(angle/2), worked out apart from this code: at 100 mm 15 degrees
 // see 26 mm, 25 see 44, 27 see 48; an 85 mm jar allows 192 mm at 25 degrees and
 // 177 at 27.

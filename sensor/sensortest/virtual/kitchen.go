@@ -69,7 +69,7 @@ func (k *Kitchen) runTo(t time.Time) {
 		dt := min(step, t.Sub(k.now))
 		for _, v := range k.scenario.Vessels {
 			c := k.content[v.Name]
-			c.step(v, k.around(c), dt)
+			c.step(v, k.scenario.Room.roomC(k.now), dt)
 		}
 		k.now = k.now.Add(dt)
 	}
@@ -87,21 +87,9 @@ func (k *Kitchen) perform(a Act) {
 		*c = fresh(v)
 	case "fold":
 		c.fold()
-	case "fridge":
-		c.fridge = true
-	case "counter":
-		c.fridge = false
 	case "end":
 		c.present = false
 	}
-}
-
-// around is the temperature of the air around a vessel.
-func (k *Kitchen) around(c *content) float64 {
-	if c.fridge {
-		return k.scenario.Room.FridgeC
-	}
-	return k.scenario.Room.roomC(k.now)
 }
 
 // Truth is what a perfect sensor would see of a vessel.
@@ -128,7 +116,7 @@ func (k *Kitchen) Truth(vessel string, t time.Time) (Truth, error) {
 // truth is Truth for a vessel; k.mu is held.
 func (k *Kitchen) truth(v Vessel) Truth {
 	c := k.content[v.Name]
-	out := Truth{Present: c.present, RiseRatio: math.NaN(), DoughC: c.celsius, AirC: k.around(c)}
+	out := Truth{Present: c.present, RiseRatio: math.NaN(), DoughC: c.celsius, AirC: k.scenario.Room.roomC(k.now)}
 	if c.present {
 		out.RiseRatio = c.riseRatio()
 		out.HeightMM = heightMM(v.Profile, v.FillL*out.RiseRatio) + c.ballMM
@@ -206,7 +194,7 @@ func senseTemperature(r sensor.Reading, v Vessel, celsius float64, dice *rand.Ra
 		return r.Fault(sensor.BadData, "checksum of the probe's answer is wrong; the value was thrown away")
 	}
 	celsius += v.Senses.NoiseC * dice.NormFloat64()
-	return r.Good(math.Round(celsius*16)/16, 0.0625/math.Sqrt(12))
+	return r.Good(math.Round(celsius*16)/16, 0)
 }
 
 // lidOff tells whether the sensor looks elsewhere.

@@ -48,7 +48,7 @@ func (k *Kitchen) Core(t time.Time) sensor.Reading {
 		return r.Fault(sensor.Missing, "the probe for the loaf is not plugged in")
 	}
 	c := k.coreC(t) + coreNoiseC*k.dice("loaf", "core", t).NormFloat64()
-	return r.Good(math.Round(c/coreStepC)*coreStepC, coreStepC/math.Sqrt(12))
+	return r.Good(math.Round(c/coreStepC)*coreStepC, 0)
 }
 
 // coreC is the true core; k.mu is held.

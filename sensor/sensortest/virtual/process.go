@@ -24,7 +24,6 @@ func activity(celsius float64) float64 {
 // content is the state of what is in a vessel.
 type content struct {
 	present  bool
-	fridge   bool
 	cells    float64 // share of what the food could feed
 	food     float64 // share left, 1 to 0
 	gas      float64 // held, in volumes of gas-free dough
@@ -47,11 +46,7 @@ func (c *content) step(v Vessel, envC float64, dt time.Duration) {
 	}
 	h := dt.Hours()
 	k := v.Culture
-	tau := k.CoolHours
-	if c.fridge {
-		tau *= 1.4 // wrapped, on a shelf, in still air
-	}
-	c.celsius += (envC - c.celsius) * h / tau
+	c.celsius += (envC - c.celsius) * h / k.CoolHours
 	speed := warmth(c.celsius) * c.food / (c.food + 0.12)
 	born := k.Growth * c.cells * speed * h
 	c.cells += born

@@ -8,7 +8,7 @@ import (
 type Act struct {
 	At     time.Time
 	Vessel string
-	Event  string // start, fold, fridge, counter or end
+	Event  string // start, fold or end
 	Text   string // in words, for the demo's log
 }
 
@@ -56,7 +56,6 @@ type Room struct {
 	MeanC    float64     // over a day
 	SwingC   float64     // half of the difference between the warmest and the coldest hour
 	WarmHour float64     // hour of the day when it is warmest, 0 to 24
-	FridgeC  float64     // air in the fridge
 	Draughts []time.Time // when a window is opened, for eight minutes each
 	DropC    float64     // how far the air would fall if the window stayed open
 }
@@ -84,7 +83,7 @@ func Household(day time.Time) Scenario {
 	return Scenario{
 		Title: "Invented household: a jar of rye starter and a tub of dough",
 		Start: at(7, 0), Until: at(18, 0),
-		Room: Room{MeanC: 23.4, SwingC: 1.3, WarmHour: 16, FridgeC: 4.5,
+		Room: Room{MeanC: 23.4, SwingC: 1.3, WarmHour: 16,
 			Draughts: []time.Time{at(14, 20)}, DropC: 7},
 		Vessels: []Vessel{ryeJar(), breadTub(), sampleCup()},
 		Acts: []Act{

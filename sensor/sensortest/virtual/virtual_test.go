@@ -68,20 +68,6 @@ func TestStarterPeaksAndBeginsToFall(t *testing.T) {
 	assert.Less(t, last, peak-0.3)
 }
 
-func TestFridgeSlowsTheDough(t *testing.T) {
-	warm := virtual.New(virtual.Household(day()), 1)
-	s := virtual.Household(day())
-	s.Acts = append(s.Acts, virtual.Act{At: act(t, warm, "tub", "start").Add(2 * time.Hour), Vessel: "tub", Event: "fridge"})
-	cold := virtual.New(s, 1)
-	at := act(t, warm, "tub", "start").Add(5 * time.Hour)
-	a, err := warm.Truth("tub", at)
-	require.NoError(t, err)
-	b, err := cold.Truth("tub", at)
-	require.NoError(t, err)
-	assert.Less(t, b.DoughC, a.DoughC-5)
-	assert.Less(t, b.RiseRatio, a.RiseRatio-0.2)
-}
-
 func TestSameSeedSameReadingsInAnyOrder(t *testing.T) {
 	a := virtual.New(virtual.Household(day()), 7)
 	b := virtual.New(virtual.Household(day()), 7)
@@ -138,21 +124,4 @@ func TestLidOffAndDraught(t *testing.T) {
 	require.Equal(t, sensor.OK, before.Status)
 	require.Equal(t, sensor.OK, after.Status)
 	assert.Less(t, after.Value, before.Value-4)
-}
-
-func TestNoSuchVessel(t *testing.T) {
-	k := virtual.New(virtual.Household(day()), 3)
-	assert.Equal(t, sensor.Missing, k.Distance("vat", day()).Status)
-	_, err := k.Truth("vat", day())
-	assert.Error(t, err)
-}
-
-// BenchmarkHousehold runs the whole story at one distance a second.
-func BenchmarkHousehold(b *testing.B) {
-	for b.Loop() {
-		k := virtual.New(virtual.Household(day()), 1)
-		for at := k.Scenario().Start; at.Before(k.Scenario().Until); at = at.Add(time.Second) {
-			k.Distance("tub", at)
-		}
-	}
 }
