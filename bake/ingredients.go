@@ -76,7 +76,7 @@ func pantry() []word {
 		{"mussel,oyster,squid,clam,snail,muschel,muscheln,auster,austern,tintenfisch", molluscs | spoils, false},
 		{"meat,bacon,ham,sausage,chorizo,salami,beef,pork,chicken,wurst,speck,schinken,hack,fleisch", spoils, false},
 		{"sugar,honey,syrup,molasses,jam,treacle,zucker,honig,sirup,melasse", sugar, false}, {"zucker,sirup", sugar, true},
-		{"yeast,hefe,trockenhefe,frischhefe,backhefe", yeast, false},
+		{"yeast,hefe,trockenhefe,frischhefe,backhefe,poolish,biga,preferment,pate fermentee,vorteig", yeast, false},
 		{"salt,water,potato,pumpkin,carrot,onion,garlic,olive,tomato,spinach,apple,banana,date,fig,raisin,sultana,cranberry,currant,apricot,prune,orange,lemon,zest,seed,seeds,linseed,flaxseed,flax,sunflower,poppy,chia,hemp,pumpkin seed,caraway,fennel,coriander,anise,cumin,rosemary,thyme,herb,pepper,chilli,paprika,cinnamon,cardamom,nutmeg,vanilla,cocoa,chocolate,coffee,tea,coconut,cream of tartar,eggplant,butternut,yeast water", plain, false},
 		{"salz,wasser,kartoffel,kartoffeln,kuerbis,kuerbiskerne,karotte,karotten,zwiebel,zwiebeln,knoblauch,oliven,tomaten,spinat,apfel,banane,datteln,feigen,rosinen,sultaninen,cranberrys,zitrone,leinsamen,sonnenblumenkerne,sonnenblumen,mohn,chiasamen,hanf,hanfsamen,kuemmel,fenchel,koriander,anis,rosmarin,thymian,pfeffer,zimt,kardamom,muskat,muskatnuss,kakao,schokolade,kaffee,kokos,kokosnuss,auberginen,altbrot,kerne", plain, true},
 	}
@@ -218,7 +218,10 @@ func (b Batch) Unknown() []string {
 // time in the warm counts.
 func (b Batch) Perishable() bool { return b.traits()&spoils != 0 }
 
-// Yeasted reports whether the batch names baker's yeast.
+// Milky reports whether milk or cream is part of what the flour is wetted with.
+func (b Batch) Milky() bool { return b.sum(liquid) > 0 }
+
+// Yeasted reports whether the batch names baker's yeast or a preferment made with it.
 func (b Batch) Yeasted() bool { return b.traits()&yeast != 0 }
 
 // RyePercent returns the share of rye in the flour added at mixing.

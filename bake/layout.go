@@ -232,6 +232,9 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	s.setAt(at)
 	l.sure = false
 	l.cursor = notBefore(l.lasting(d, at), l.now)
+	if !d.UntilAt.IsZero() {
+		s.Takes = l.cursor.Median.Sub(at.Median)
+	}
 	return s
 }
 

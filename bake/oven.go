@@ -58,6 +58,11 @@ func (l *layout) ahead(d StepDef, all []Step) Step {
 	}
 	early := later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
 	w := shift(estimator.Window{From: target.From, Median: early, Until: target.At}, -minutes(d.WaitMin))
+	for _, x := range all { // hands that are full come first
+		if end := x.At.Add(x.Takes); x.Hands && x.Trigger == ByClock && !w.Median.Before(x.At) && w.Median.Before(end) {
+			w = notBefore(w, end)
+		}
+	}
 	s.setAt(w)
 	if target.State == Done || target.State == Skipped {
 		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, "what it was for is over"

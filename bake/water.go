@@ -60,7 +60,7 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 	levain := b.Levain.FlourG()*flourHeat + b.Levain.WaterG()*waterHeat
 	target := m.TargetC - friction - m.LearntC
 	need := flour*flourHeat*(target-m.FlourC) + (levain+bowlHeat)*(target-m.RoomC)
-	out := Water{TempC: target + need/(b.WaterG*waterHeat)}
+	out := Water{TempC: target + need/((b.WaterG+b.sum(liquid))*waterHeat)} // milk goes in as warm as the water
 	if out.TempC > hottestWaterC {
 		return out, FieldError{"dough", fmt.Sprintf("the water would have to be %.0f °C, and above %.0f °C it harms the yeast: warm the flour or the bowl, or accept a cooler dough", out.TempC, hottestWaterC)}
 	}
@@ -79,8 +79,11 @@ func (b Batch) withIce(m Mixing, out Water) (Water, error) {
 	}
 	share := (tap - out.TempC) / (tap + latentJ/waterHeat)
 	if share > 0.9 {
-		return out, FieldError{"dough", fmt.Sprintf("the water would have to bring the cold of water at %.0f degrees Celsius, more than ice can: chill the flour or the bowl, or accept a warmer dough", out.TempC)}
+		return out, FieldError{"dough", fmt.Sprintf("the water would have to bring the cold of water at %.0f °C, more than ice can: chill the flour or the bowl, or accept a warmer dough", out.TempC)}
 	}
-	out.IceG = math.Round(share * b.WaterG)
+	out.IceG = math.Round(share * (b.WaterG + b.sum(liquid)))
+	if out.IceG > 0.9*b.WaterG {
+		return out, FieldError{"dough", "more of the water would have to be ice than there is: chill flour and milk, or accept a warmer dough"}
+	}
 	return out, nil
 }

@@ -19,14 +19,16 @@ type stepText struct{ name, do string }
 func stepTexts() map[string]stepText {
 	const signs = "domed, with bubbles at the wall, wobbling when the tub is nudged and letting go of its edge"
 	return map[string]stepText{
-		"mix":       {"mix", "Mix flour and water until no dry flour is left, then work in the levain."},
-		"mix.water": {"mix", "Mix the flour with {water_g} of water at {water_c}, for a dough of {dough_c}; then work in the levain."},
-		"mix.ice":   {"mix", "Mix the flour with {water_g} of the coldest water, {ice_g} of it as ice, for a dough of {dough_c}; when the ice has melted work in the levain."},
-		"mix.rye":   {"mix", "Stir flour, water, levain and salt to a paste with a wet hand or a spoon: rye is not kneaded."},
-		"rest":      {"rest", "Leave it covered."},
-		"salt":      {"salt", "Work in the salt, put the dough into the tub and start the rise."},
-		"salt.rich": {"salt and butter", "Work in salt, sugar and egg, then the soft butter bit by bit, until the dough pulls a thin skin; put it into the tub and start the rise."},
-		"salt.rye":  {"into the tub", "Put the paste into the tub, smooth it with a wet hand and start the rise."},
+		"mix":           {"mix", "Mix flour and water until no dry flour is left, then work in the levain."},
+		"mix.water":     {"mix", "Mix the flour with {water_g} of water at {water_c}, for a dough of {dough_c}; then work in the levain."},
+		"mix.ice":       {"mix", "Mix the flour with {water_g} of the coldest water, {ice_g} of it as ice, for a dough of {dough_c}; when the ice has melted work in the levain."},
+		"mix.rye":       {"mix", "Stir flour, water, levain and salt to a paste with a wet hand or a spoon: rye is not kneaded."},
+		"mix.milk":      {"mix", "Mix the flour with the milk and {water_g} of water, both at {water_c}, for a dough of {dough_c}; then work in the levain."},
+		"mix.rye.water": {"mix", "Stir flour, {water_g} of water at {water_c}, levain and salt to a paste of {dough_c} with a wet hand or a spoon: rye is not kneaded."},
+		"rest":          {"rest", "Leave it covered."},
+		"salt":          {"salt", "Work in the salt, put the dough into the tub and start the rise."},
+		"salt.rich":     {"salt and butter", "Work in salt, sugar and egg, then the soft butter bit by bit, until the dough pulls a thin skin; put it into the tub and start the rise."},
+		"salt.rye":      {"into the tub", "Put the paste into the tub, smooth it with a wet hand and start the rise."},
 
 		"fold":            {"fold", "Wet hands; stretch each side up and fold it over."},
 		"fold.inclusions": {"fold", "Wet hands; spread seeds, nuts or fruit over the dough, stretch each side up and fold it over."},

@@ -67,11 +67,11 @@ func LeftOut(w Wish, wayName string, t time.Time) (Outlook, error) {
 		if j.way.name != wayName {
 			continue
 		}
-		c, ok := j.best()
-		if !ok {
+		list := j.trials(startStep)
+		if len(list) == 0 {
 			break
 		}
-		return j.leftOut(&c, t.In(w.Now.Location()))
+		return j.leftOut(&list[0], t.In(w.Now.Location()))
 	}
 	return Outlook{}, fmt.Errorf("there is no way %q to this bread", wayName)
 }
@@ -92,7 +92,8 @@ func (j *job) leftOut(c *trial, t time.Time) (Outlook, error) {
 			rises[i] = p.d.rise(p.equiv(h-j.mixHours) + j.carry[i].at(h))
 		}
 	}
-	r := j.risk(func(i int) float64 { return j.share(i, h, 0) })
+	proof := median(c.proofs)
+	r := j.risk(func(i int) float64 { return j.unseen(i, h, proof) })
 	at := func(q float64) float64 { return quantile(rises, q) }
 	o := Outlook{Until: t, P10: at(0.1), P50: at(0.5), P90: at(0.9), Under: r.Under, Over: r.Over}
 	o.Text = o.words(j.way.cold || j.way.tub)

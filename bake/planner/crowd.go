@@ -96,6 +96,8 @@ func (c crowd) speed(d dough, tempC float64) float64 {
 const (
 	pathStep  = 0.25
 	pathHours = 60.0
+
+	mostWarming = 12.0 // of a piece that was shaped cold
 )
 
 // path is one dough's equivalent hours along the clock in a place.
@@ -105,16 +107,25 @@ type path struct {
 	from  float64 // temperature after mixing
 	place float64
 	tau   float64 // hours to follow the place
+	end   float64 // speed once it is as warm as the place
 	sums  []float64
 }
 
-// newPath follows a dough of massKg from fromC in a place of placeC. It nears
-// the place with a time constant of 2 h for 1 kg (from memory).
-func (c crowd) newPath(d dough, fromC, placeC, massKg float64) path {
+// newPath follows a dough of massKg from fromC in a place of placeC for some hours. It
+// nears the place with a time constant of 2 h for 1 kg (from memory).
+func (c crowd) newPath(d dough, fromC, placeC, massKg, hours float64) path {
 	p := path{c: c, d: d, from: fromC, place: placeC + d.offC, tau: 2 * math.Pow(massKg, 0.37)}
-	p.sums = make([]float64, int(pathHours/pathStep)+1)
+	p.end = c.speed(d, p.place)
+	p.sums = make([]float64, int(hours/pathStep)+1)
+	gap, fade := fromC-p.place, math.Exp(-pathStep/p.tau)
+	gap *= math.Sqrt(fade) // in the middle of the step
 	for i := 1; i < len(p.sums); i++ {
-		p.sums[i] = p.sums[i-1] + pathStep*c.speed(d, p.temp((float64(i)-0.5)*pathStep))
+		v := p.end
+		if math.Abs(gap) > 0.05 {
+			v = c.speed(d, p.place+gap)
+		}
+		p.sums[i] = p.sums[i-1] + pathStep*v
+		gap *= fade
 	}
 	return p
 }
@@ -126,7 +137,7 @@ func (p path) temp(hours float64) float64 {
 
 // equiv is the equivalent hours after some hours.
 func (p path) equiv(hours float64) float64 {
-	x := math.Min(math.Max(hours, 0), pathHours-1e-9) / pathStep
+	x := math.Min(math.Max(hours/pathStep, 0), float64(len(p.sums)-1)-1e-9)
 	i := int(x)
 	return p.sums[i] + (x-float64(i))*(p.sums[i+1]-p.sums[i])
 }
@@ -153,9 +164,6 @@ const carryEvery = 2.0
 
 // carryOf works the table out for the piece that goes into the refrigerator.
 func (j *job) carryOf(p path) carried {
-	if !j.way.cold && !j.way.tub {
-		return nil
-	}
 	kg := j.w.loafKg()
 	if j.way.tub {
 		kg = j.w.massKg()
@@ -181,18 +189,11 @@ func (c carried) at(hours float64) float64 {
 	return c[i] + (x-float64(i))*(c[i+1]-c[i])
 }
 
-// intoCold is when a dough goes into the cold so that it comes to so many equivalent
-// hours there; plus infinity when it never does.
-func (j *job) intoCold(i int, need float64) float64 {
-	h := j.mixHours + j.paths[i].hours(math.Max(0, need-j.carry[i].at(6)))
-	if math.IsInf(h, 1) {
-		return h
-	}
-	return j.mixHours + j.paths[i].hours(math.Max(0, need-j.carry[i].at(h)))
-}
-
 // quantile of a list, 0..1; the list is sorted in place.
 func quantile(list []float64, q float64) float64 {
 	sort.Float64s(list)
 	return list[min(len(list)-1, int(q*float64(len(list))))]
 }
+
+// median of a list that stays as it is.
+func median(list []float64) float64 { return quantile(append([]float64(nil), list...), 0.5) }

@@ -47,7 +47,7 @@ func TestPublishedTableAndCarryAgree(t *testing.T) {
 func TestUsualBulkTimes(t *testing.T) {
 	c, d := crowd{table: kinetics.NewResponses()}, middle()
 	for _, row := range []struct{ doughC, rise, hours float64 }{{27, 30, 4.75}, {25, 50, 5.5}, {23, 60, 6.5}, {21, 75, 10}} {
-		got := c.newPath(d, row.doughC, row.doughC, 1.8).hours(d.need(row.rise))
+		got := c.newPath(d, row.doughC, row.doughC, 1.8, pathHours).hours(d.need(row.rise))
 		t.Logf("%g C to %g %%: usual %.2f h, middle dough %.2f h", row.doughC, row.rise, row.hours, got)
 		assert.Greater(t, got, row.hours*0.75)
 		assert.Less(t, got, row.hours*1.25)
@@ -72,7 +72,7 @@ func TestDrawsAreNormal(t *testing.T) {
 
 func TestPathInverts(t *testing.T) {
 	c, d := newCrowd(forecast.DefaultPrior("dough"), 1.5), middle()
-	p := c.newPath(d, 26, 20, 1.8)
+	p := c.newPath(d, 26, 20, 1.8, pathHours)
 	for _, h := range []float64{0, 0.1, 1, 5.3, 20, 59} {
 		assert.InDelta(t, h, p.hours(p.equiv(h)), 1e-6)
 	}

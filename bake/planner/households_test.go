@@ -108,7 +108,7 @@ func (h *house) watched(d day) int {
 			continue
 		}
 		fit.Refit(at)
-		move, err := planner.MoveToFridge(estimate(fit, at, d.doughC[m]), heat.Fridge{AirC: 4, PieceKg: 0.88}, bake.TotalPercent, shaping*time.Minute)
+		move, err := planner.MoveToFridge(estimate(fit, at, d.doughC[m]), heat.Fridge{AirC: 4, PieceKg: 0.88}, bake.DefaultBatch().Total(0), shaping*time.Minute)
 		if err == nil && !move.ShapeFrom.After(now().Add(at)) {
 			return m + shaping + h.rng.IntN(20)
 		}
@@ -164,9 +164,9 @@ type tally struct{ under, right, over int }
 
 func (c *tally) add(total float64) {
 	switch {
-	case total < 0.8*bake.TotalPercent:
+	case total < 0.8*bake.DefaultBatch().Total(0):
 		c.under++
-	case total > 1.25*bake.TotalPercent:
+	case total > 1.25*bake.DefaultBatch().Total(0):
 		c.over++
 	default:
 		c.right++

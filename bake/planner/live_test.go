@@ -97,9 +97,9 @@ func TestReplan(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
 	p := find(t, plans, "overnight in the refrigerator").Process
-	said, err := planner.Replan(&p, straight(), loaf(), bake.TotalPercent)
+	said, err := planner.Replan(&p, straight(), loaf(), bake.DefaultBatch().Total(0))
 	require.NoError(t, err)
-	m, err := planner.MoveToFridge(straight(), loaf(), bake.TotalPercent, 40*time.Minute)
+	m, err := planner.MoveToFridge(straight(), loaf(), bake.DefaultBatch().Total(0), 40*time.Minute)
 	require.NoError(t, err)
 	var got float64
 	for _, d := range p.Defs {
@@ -111,7 +111,7 @@ func TestReplan(t *testing.T) {
 	if said != "" {
 		assert.Contains(t, said, "The bulk now ends at")
 	}
-	again, err := planner.Replan(&p, straight(), loaf(), bake.TotalPercent)
+	again, err := planner.Replan(&p, straight(), loaf(), bake.DefaultBatch().Total(0))
 	require.NoError(t, err)
 	assert.Empty(t, again, "nothing new, nothing said")
 	day := bake.DefaultProcess(now(), 24)

@@ -72,49 +72,47 @@ func later(a, b time.Time) time.Time {
 	return a
 }
 
-// refused says why a way is not offered whatever the time; empty when it is.
-func (j *job) refused() string {
-	if !j.batch.Perishable() || j.w.MilkInTheWarm {
-		return ""
+// plan works the way out: the best beginning whose timetable, as it is laid out, asks
+// for nobody's hands at night.
+func (j *job) plan() Plan {
+	p := Plan{Name: j.way.name, InoculationPercent: j.way.inoc, TotalPercent: j.total, Late: 1, tub: j.way.tub}
+	const most = 24 // beginnings looked at; neighbours differ little
+	list := j.trials(startStep)
+	for i := range list[:min(len(list), most)] {
+		if q := j.laid(p, &list[i]); len(q.Steps) == 0 || len(j.night(q.Steps)) == 0 {
+			return q
+		}
 	}
-	return fmt.Sprintf("Milk, egg, meat or fish would stand warm for about %.0f hours here; food safety bodies allow %.0f in all. Leave it out or put it on the baked bread, take butter, oil or sugar for softness, or bake such a dough with yeast within that time. Who takes it on all the same says so when planning.",
-		j.median(j.marks)+j.shapeHours+j.medianProof(), warmLimit)
+	p.Why = "Nothing goes this way without hands at night or while you are away, with the starter, the refrigerator and the oven as they are."
+	return p
 }
 
-// plan works the way out.
-func (j *job) plan() (Plan, bool) {
-	p := Plan{Name: j.way.name, InoculationPercent: j.way.inoc, Late: 1, tub: j.way.tub}
-	if p.Why = j.refused(); p.Why != "" {
-		return p, true
-	}
-	c, ok := j.best()
-	if !ok {
-		p.Why = "The starter, or the hours in the refrigerator, leave no time for it."
-		return p, true
-	}
-	mid := j.median(c.acts)
-	p.BulkEndPercent = j.bulkEnd(&c)
-	if p.BulkEndPercent > j.batch.Stands() {
+// laid is the plan of one beginning.
+func (j *job) laid(p Plan, c *trial) Plan {
+	p.BulkEndPercent = j.bulkEnd(c)
+	switch {
+	case p.BulkEndPercent > j.stands:
 		p.Why = fmt.Sprintf("Not possible: the bulk would have to go on to %.0f %%, more than this dough stands.", p.BulkEndPercent)
-		return p, true
+		return p
+	case j.way.tub && p.BulkEndPercent < leastTub:
+		p.Why = fmt.Sprintf("Too warm for it: the whole tub goes on in the cold for so long that it would have to go in at %.0f %%, before it has visibly risen.", p.BulkEndPercent)
+		return p
 	}
 	p.Late, p.Chance, p.Ready = c.late, c.chance, c.window(c.ready)
 	p.Watched = j.risk(func(i int) float64 { return c.shares[i] })
-	p.Clock = j.risk(func(i int) float64 { return j.share(i, mid, 0) })
-	p.early = j.w.ReadyAt.Sub(p.Ready.Median).Hours()
-	p.Process = j.process(&c, p.BulkEndPercent)
-	p.Process = withFeeds(p.Process, c.feeds, c.start)
+	act, proof := median(c.acts), median(c.proofs)
+	p.Clock = j.risk(func(i int) float64 { return j.unseen(i, act, proof) })
+	p.Process = withFeeds(j.process(c, p.BulkEndPercent), c.feeds, c.start)
 	if len(c.feeds) > 0 {
 		p.Feed = &c.feeds[0]
 	}
-	p.Steps = j.steps(p)
-	p.Night = j.night(p.Steps)
-	p.Notes = j.notes(&c, p)
-	p.Fits = j.fits(c) && len(p.Night) == 0
-	if !p.Fits {
+	p.Steps = j.steps(&p)
+	p.early = j.w.ReadyAt.Sub(p.Ready.Median).Hours()
+	p.Notes = j.notes(c, p)
+	if p.Fits = c.chance >= evenChance; !p.Fits {
 		p.Why = j.why(p)
 	}
-	return p, true
+	return p
 }
 
 // why says what speaks against a way.
@@ -122,7 +120,7 @@ func (j *job) why(p Plan) string {
 	var out []string
 	if p.Late > evenChance {
 		out = append(out, fmt.Sprintf("Most likely ready %s, between %s and %s.", bake.Stamp(p.Ready.Median), bake.Stamp(p.Ready.From), bake.Stamp(p.Ready.Until)))
-		if j.batch.Kind() == bake.Rye {
+		if j.kind == bake.Rye {
 			out = append(out, "A loaf rich in rye rests a day before the knife.")
 		}
 	}
@@ -131,9 +129,6 @@ func (j *job) why(p Plan) string {
 		out = append(out, "It would most likely go too far.")
 	case p.Watched.Under > 0.3:
 		out = append(out, "It would most likely not get far enough.")
-	}
-	if len(p.Night) > 0 {
-		out = append(out, fmt.Sprintf("Hands are needed while you sleep or are away: %s.", strings.Join(p.Night, ", ")))
 	}
 	if len(out) == 0 {
 		out = append(out, fmt.Sprintf("It comes out right and in time only %.0f times in 100.", 100*p.Chance))
@@ -148,21 +143,21 @@ func (j *job) bulkEnd(c *trial) float64 {
 	case j.way.cold:
 		before = j.shapeHours
 	case !j.way.tub:
-		return j.bulkGoal()
+		return j.goal
 	}
 	list := make([]float64, len(j.paths))
 	for i, p := range j.paths {
 		list[i] = p.d.rise(p.equiv(c.acts[i] - j.mixHours - before))
 	}
-	return math.Max(5, math.Round(quantile(list, 0.5)))
+	return math.Max(5, math.Round(median(list)))
 }
 
 // night names the steps that need hands while nobody can lend one.
 func (j *job) night(steps []bake.Step) []string {
 	var out []string
 	for _, s := range steps {
-		if s.Hands && s.State != bake.Skipped && j.w.busy(s.At) && s.ID != bake.SliceID {
-			out = append(out, fmt.Sprintf("%s at %s", s.Name, bake.Stamp(s.At)))
+		if s.Hands && s.ID != bake.SliceID && (j.w.busy(s.At) || s.Takes > 0 && j.w.busy(s.At.Add(s.Takes))) {
+			out = append(out, s.Name)
 		}
 	}
 	return out
@@ -183,7 +178,7 @@ func (j *job) process(c *trial, bulkEnd float64) bake.Process {
 	}
 	bulk := func(i int) float64 { return math.Max(1, c.acts[i]-j.mixHours) }
 	key := "bulk.percent"
-	if j.batch.Kind() == bake.Rye {
+	if j.kind == bake.Rye {
 		key = "bulk.rye"
 	}
 	switch {
@@ -193,10 +188,10 @@ func (j *job) process(c *trial, bulkEnd float64) bake.Process {
 		bulk = func(i int) float64 { return math.Max(1, c.acts[i]-j.mixHours-j.shapeHours) }
 	case j.way.tub:
 		p = p.TubRetarded(c.out)
-		p.Usually(bake.ProofID, 0, usual(func(i int) float64 { return j.coldProofHours(j.paths[i]) }))
+		p.Usually(bake.ProofID, 0, usual(func(i int) float64 { return c.proofs[i] }))
 		key = "bulk.cold"
 	default:
-		p.Usually(bake.ProofID, 0, usual(func(i int) float64 { return j.proofs[i] / j.crowd.speed(j.paths[i].d, j.paths[i].place) }))
+		p.Usually(bake.ProofID, 0, usual(func(i int) float64 { return c.proofs[i] }))
 	}
 	p.Usually(bake.BulkID, bulkEnd, usual(bulk))
 	p.Reworded(bake.BulkID, key, bake.Values{"rise_percent": bulkEnd})
@@ -206,32 +201,39 @@ func (j *job) process(c *trial, bulkEnd float64) bake.Process {
 
 // water puts the temperature of the water into the step of mixing.
 func (j *job) water(p *bake.Process) {
-	if j.batch.Kind() == bake.Rye || j.batch.WaterG <= 0 {
+	if j.batch.WaterG <= 0 {
 		return
 	}
-	w, err := j.batch.MixingWater(bake.Mixing{TargetC: j.w.DoughC, FlourC: j.w.Room.C, RoomC: j.w.Room.C, By: j.w.Mixing})
+	w, err := j.batch.MixingWater(j.w.mixing(j.w.DoughC))
 	if err != nil {
 		return // said in the notes
 	}
 	key, v := "mix.water", bake.Values{"water_g": j.batch.WaterG, "water_c": w.TempC, "dough_c": j.w.DoughC}
-	if w.IceG > 0 {
+	switch {
+	case w.IceG > 0:
 		key, v["ice_g"] = "mix.ice", w.IceG
+	case j.kind == bake.Rye:
+		key = "mix.rye.water"
+	case j.batch.Milky():
+		key = "mix.milk"
 	}
 	p.Reworded(bake.MixID, key, v)
 }
 
-// steps lays the process out before anything has happened.
-func (j *job) steps(p Plan) []bake.Step {
+// steps lays the process out before anything has happened. The middle of when the bread
+// is ready is that of its timetable.
+func (j *job) steps(p *Plan) []bake.Step {
 	nan := math.NaN()
 	unseen := estimator.Estimate{Phase: estimator.Idle, AirC: nan, DoughC: nan, RisePercent: nan}
 	steps := p.Process.Steps(j.w.Now.Add(-time.Minute), unseen)
 	steps = slices.DeleteFunc(steps, func(s bake.Step) bool { return s.State == bake.Skipped }) // folds that would come too late
 	for i := range steps {
-		if steps[i].ID == bake.SliceID {
-			steps[i].From, steps[i].At, steps[i].Until = p.Ready.From, later(steps[i].At, p.Ready.Median), later(p.Ready.Until, steps[i].At)
-			steps[i].From = earlier(steps[i].From, steps[i].At)
-		}
 		steps[i].Why = ""
+		if s := &steps[i]; s.ID == bake.SliceID {
+			p.Ready.Median = s.At
+			p.Ready.From, p.Ready.Until = earlier(p.Ready.From, s.At), later(p.Ready.Until, s.At)
+			s.From, s.Until = p.Ready.From, p.Ready.Until
+		}
 	}
 	return steps
 }
@@ -260,7 +262,7 @@ func (j *job) notes(c *trial, p Plan) []string {
 	if b := j.batch; b.AtOnce == 0 && b.Loaves > 1 && b.Ware() == bake.Pot {
 		out = append(out, fmt.Sprintf("All %d loaves bake at once here. How many pots are there? With fewer say at_once, and the others wait in the refrigerator.", b.Loaves))
 	}
-	if _, err := j.batch.MixingWater(bake.Mixing{TargetC: j.w.DoughC, FlourC: j.w.Room.C, RoomC: j.w.Room.C, By: j.w.Mixing}); err != nil {
+	if _, err := j.batch.MixingWater(j.w.mixing(j.w.DoughC)); err != nil {
 		out = append(out, fmt.Sprintf("No water brings the dough to %.0f °C: %v.", j.w.DoughC, err))
 	}
 	if c := j.w.Room.C; c < 18 {
@@ -276,13 +278,13 @@ func (j *job) notes(c *trial, p Plan) []string {
 func (j *job) coldNote(c *trial, p Plan) string {
 	worth := make([]float64, len(j.paths))
 	for i, q := range j.paths {
-		worth[i] = j.carry[i].at(c.acts[i]) / j.crowd.speed(q.d, q.place)
+		worth[i] = j.carry[i].at(c.acts[i]) / q.end
 	}
-	kg, what := j.w.loafKg(), "A shaped loaf"
+	kg, what := j.w.loafKg(), "A shaped piece"
 	if j.way.tub {
 		kg, what = j.w.massKg(), "The whole tub"
 	}
-	s := fmt.Sprintf("%s of %.1f kg goes on in the refrigerator as if it stood out for another %.1f hours: it cools only slowly. So the bulk ends at %.0f %%.",
+	s := fmt.Sprintf("%s of %.2g kg goes on in the refrigerator as if it stood out for another %.1f hours: it cools only slowly. So the bulk ends at %.0f %%.",
 		what, kg, quantile(worth, 0.5), p.BulkEndPercent)
 	if t, known := bake.TargetForRetard(j.way.spot.C); known && j.way.cold {
 		s += fmt.Sprintf(" A published table ends it at %.0f %% at this temperature.", t)

@@ -36,7 +36,7 @@ type Wish struct {
 	Batch         bake.Batch
 	TargetPercent float64 // the household's mark: no bulk of a bread baked the same day ends above it; 0 for none
 	TotalPercent  float64 // rise, as if left alone, that a dough has done at the oven; 0 counts as the batch's own (bake.Batch.Total)
-	DoughC        float64 // wanted after mixing; 0 counts as the room's
+	DoughC        float64 // wanted after mixing; 0 counts as the room's, but 24 to 26 (rye 28) where water can bring that about
 	Mixing        string  // a method of bake.Friction; empty means by hand
 	Room          Place
 	Warm          Place   // a warmer spot; C 0 when there is none
@@ -49,6 +49,7 @@ type Wish struct {
 
 	BedMin, WakeMin int // asleep from and until, minutes after midnight; both 0 count as 22:30 and 06:30
 	Away            []Span
+	OvenTaken       []Span // by another bake
 }
 
 // withDefaults fills what was left open.
@@ -58,8 +59,7 @@ func (w Wish) withDefaults() Wish {
 			*v = to
 		}
 	}
-	set(&w.TotalPercent, w.Batch.Total())
-	set(&w.DoughC, w.Room.C)
+	set(&w.DoughC, w.usualDoughC())
 	set(&w.FridgeC, 4)
 	set(&w.Room.SD, 1.5)
 	set(&w.Warm.SD, 1.5)
@@ -76,13 +76,37 @@ func (w Wish) withDefaults() Wish {
 	return w
 }
 
+// Doughs are mixed to 24 to 26 C whatever the kitchen, a paste of rye warmer; common
+// practice, no source.
+const lowDoughC, highDoughC, ryeDoughC = 24.0, 26.0, 28.0
+
+// usualDoughC is the temperature to which the dough is mixed.
+func (w Wish) usualDoughC() float64 {
+	c := min(max(w.Room.C, lowDoughC), highDoughC)
+	if w.Batch.Kind() == bake.Rye {
+		c = ryeDoughC
+	}
+	if _, err := w.Batch.MixingWater(w.mixing(c)); err != nil {
+		return w.Room.C
+	}
+	return c
+}
+
+// mixing is what is known when the water is drawn.
+func (w Wish) mixing(doughC float64) bake.Mixing {
+	return bake.Mixing{TargetC: doughC, FlourC: w.Room.C, RoomC: w.Room.C, By: w.Mixing}
+}
+
 // Validate refuses what cannot be planned.
 func (w Wish) Validate() error {
 	if err := w.Batch.Validate(); err != nil {
 		return fmt.Errorf("batch: %w", err)
 	}
 	if w.Batch.Yeasted() {
-		return bake.FieldError{Field: "batch", Msg: "baker's yeast is in it: it rises several times as fast as the sourdough these times are worked out for, and they would not hold; watch its rise without a plan"}
+		return bake.FieldError{Field: "batch", Msg: "baker's yeast, or a preferment made with it, is in it: it rises several times as fast as the sourdough these times are worked out for, and they would not hold; watch its rise without a plan"}
+	}
+	if w.Batch.Perishable() && !w.MilkInTheWarm {
+		return bake.FieldError{Field: "batch", Msg: "milk, egg, meat or fish would stand warm for most of a day in a sourdough; food safety bodies allow 2 hours in all. Leave it out or put it on the baked bread, take butter, oil or sugar for softness, or bake such a dough with yeast within that time. Who takes it on all the same says so when planning"}
 	}
 	if w.Batch.Levain.Grams == 0 {
 		return bake.FieldError{Field: "batch.levain", Msg: "a plan needs a levain, found none"}
@@ -94,7 +118,7 @@ func (w Wish) Validate() error {
 	}{
 		{"air", w.Room.C, 10, 35}, {"dough", w.DoughC, 10, 35}, {"warm", orRoom(w.Warm.C, w.Room.C), 10, 35},
 		{"target", orRoom(w.TargetPercent, 100), 20, 300},
-		{"total", w.TotalPercent, 20, 300}, {"fridge", w.FridgeC, 0, 10},
+		{"total", orRoom(w.TotalPercent, 100), 20, 300}, {"fridge", w.FridgeC, 0, 10},
 	} {
 		if !(c.v >= c.low && c.v <= c.high) {
 			return bake.FieldError{Field: c.field, Msg: fmt.Sprintf("must be %g to %g, found %g", c.low, c.high, c.v)}
@@ -193,22 +217,34 @@ func (w Wish) inNight(t time.Time, less int) bool {
 // nextFree is the next moment at which somebody is awake and at home, t itself when
 // that is so.
 func (w Wish) nextFree(t time.Time) time.Time {
-	for range 4 * 24 * 12 {
-		if !w.asleep(t) && !w.away(t) {
-			break
+	for range len(w.Away) + 2 {
+		if w.asleep(t) {
+			wake := onDay(t, w.WakeMin)
+			if !wake.After(t) {
+				wake = onDay(t.AddDate(0, 0, 1), w.WakeMin)
+			}
+			t = wake
 		}
-		t = t.Add(5 * time.Minute)
+		for _, s := range w.Away {
+			if t.After(s.From) && t.Before(s.Until) {
+				t = s.Until
+			}
+		}
 	}
 	return t
 }
 
 // lastFree is the last such moment not after t.
 func (w Wish) lastFree(t time.Time) time.Time {
-	for range 4 * 24 * 12 {
-		if !w.asleep(t) && !w.away(t) {
-			break
+	for range len(w.Away) + 2 {
+		if w.asleep(t) {
+			t = w.lastBed(t)
 		}
-		t = t.Add(-5 * time.Minute)
+		for _, s := range w.Away {
+			if t.After(s.From) && t.Before(s.Until) {
+				t = s.From
+			}
+		}
 	}
 	return t
 }
