@@ -25,7 +25,11 @@ type PlanWish struct {
 	WarmC     float64   // a warmer spot, Celsius; 0 when there is none
 	NoFridge  bool      // no room in the refrigerator
 	RipeUntil time.Time // the starter is ripe until then; zero when it must be fed first
-	Way       string    // the name of the way chosen; empty for the best
+	AwayFrom  time.Time // nobody is at home from then
+	AwayUntil time.Time // until then; both zero when somebody always is
+	// MilkInTheWarm: the household takes on itself that milk or egg stands warm for long.
+	MilkInTheWarm bool
+	Way           string // the name of the way chosen; empty for the best
 }
 
 // Planned are the ways to the bread, best first.

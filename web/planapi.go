@@ -22,6 +22,9 @@ type planWishJSON struct {
 	WarmC     float64 `json:"warm_c"`
 	NoFridge  bool    `json:"no_fridge"`
 	RipeUntil string  `json:"ripe_until"`
+	AwayFrom  string  `json:"away_from"`
+	AwayUntil string  `json:"away_until"`
+	MilkOK    bool    `json:"milk_in_the_warm"`
 	Way       string  `json:"way"`
 }
 
@@ -46,7 +49,7 @@ type wayJSON struct {
 	Clock              riskJSON     `json:"clock"`
 	BulkEndPercent     past.Number  `json:"bulk_end_percent"`
 	InoculationPercent past.Number  `json:"inoculation_percent"`
-	Night              []string     `json:"night"`
+	GoodAt             *time.Time   `json:"good_at"`
 	Notes              []string     `json:"notes"`
 	Steps              []stepJSON   `json:"steps"`
 	LeftOut            *outlookJSON `json:"left_out"`
@@ -90,11 +93,12 @@ func planStateOf(p *PlanState, zone *time.Location) *planStateJSON {
 
 // wish is the wish of an act or a query, read strictly.
 func (in planWishJSON) wish(now time.Time) (PlanWish, error) {
-	w := PlanWish{Now: now.Truncate(time.Minute), AirC: in.AirC, WarmC: in.WarmC, NoFridge: in.NoFridge, Way: in.Way}
+	w := PlanWish{Now: now.Truncate(time.Minute), AirC: in.AirC, WarmC: in.WarmC, NoFridge: in.NoFridge, MilkInTheWarm: in.MilkOK, Way: in.Way}
 	for _, f := range []struct {
 		name, text string
 		into       *time.Time
-	}{{"ready", in.Ready, &w.ReadyAt}, {"ripe_until", in.RipeUntil, &w.RipeUntil}, {"asked", in.Asked, &w.Now}} {
+	}{{"ready", in.Ready, &w.ReadyAt}, {"ripe_until", in.RipeUntil, &w.RipeUntil}, {"away_from", in.AwayFrom, &w.AwayFrom},
+		{"away_until", in.AwayUntil, &w.AwayUntil}, {"asked", in.Asked, &w.Now}} {
 		if f.text == "" {
 			continue
 		}
@@ -107,6 +111,8 @@ func (in planWishJSON) wish(now time.Time) (PlanWish, error) {
 	switch {
 	case w.ReadyAt.IsZero():
 		return w, Refuse("ready is missing: say when the bread is to be sliced, like 2026-03-14T18:05:00+01:00.")
+	case w.AwayFrom.IsZero() != w.AwayUntil.IsZero() || w.AwayFrom.After(w.AwayUntil):
+		return w, Refuse("away_from and away_until go together: from when until when nobody is at home.")
 	case w.Now.After(now) || now.Sub(w.Now) > planKeeps:
 		return w, Refuse("asked must lie within the last %.0f minutes: the ways are too old to choose from; ask again.", planKeeps.Minutes())
 	}
@@ -115,7 +121,8 @@ func (in planWishJSON) wish(now time.Time) (PlanWish, error) {
 
 // wishQuery reads the query of the API.
 func wishQuery(q url.Values) (planWishJSON, error) {
-	in := planWishJSON{Ready: q.Get("ready"), RipeUntil: q.Get("ripe_until"), Asked: q.Get("asked"), NoFridge: q.Get("no_fridge") == "true"}
+	in := planWishJSON{Ready: q.Get("ready"), RipeUntil: q.Get("ripe_until"), Asked: q.Get("asked"), NoFridge: q.Get("no_fridge") == "true",
+		AwayFrom: q.Get("away_from"), AwayUntil: q.Get("away_until"), MilkOK: q.Get("milk_in_the_warm") == "true"}
 	for name, into := range map[string]*float64{"air_c": &in.AirC, "warm_c": &in.WarmC} {
 		text := q.Get(name)
 		if text == "" {
@@ -197,7 +204,7 @@ func wayOf(p planner.Plan, zone *time.Location) wayJSON {
 	return wayJSON{Name: p.Name, Fits: p.Fits, Why: p.Why, ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
 		ReadyUntil: optional(p.Ready.Until, zone), LateChance: n(p.Late), Watched: riskJSON{n(p.Watched.Under), n(p.Watched.Over)},
 		Clock: riskJSON{n(p.Clock.Under), n(p.Clock.Over)}, BulkEndPercent: n(p.BulkEndPercent), InoculationPercent: n(p.InoculationPercent),
-		Night: list(p.Night), Notes: list(p.Notes), Steps: stepsOf(p.Steps, zone)}
+		GoodAt: optional(p.GoodAt, zone), Notes: list(p.Notes), Steps: stepsOf(p.Steps, zone)}
 }
 
 // list is a list that is never null.

@@ -53,7 +53,7 @@ type wayView struct {
 	Name, Link, Ready, Window, Why           string
 	Shown                                    bool
 	Late, Under, Over, BlindUnder, BlindOver string
-	Levain, BulkEnd, Night                   string
+	Levain, BulkEnd                          string
 }
 
 // planRoutes names the paths of the plan.
@@ -315,6 +315,6 @@ func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
 	v.Window = h.Moment(p.Ready.From, now) + " to " + h.Moment(p.Ready.Until, now)
 	v.Late, v.Under, v.Over = say.InTen(p.Late), say.InTen(p.Watched.Under), say.InTen(p.Watched.Over)
 	v.BlindUnder, v.BlindOver = say.InTen(p.Clock.Under), say.InTen(p.Clock.Over)
-	v.BulkEnd, v.Night = say.Percent(p.BulkEndPercent), strings.Join(p.Night, ", ")
+	v.BulkEnd = say.Percent(p.BulkEndPercent)
 	return v
 }

@@ -53,7 +53,7 @@ func (p wordedPlanner) Plan(ctx context.Context, w PlanWish) (Planned, error) {
 	out.Plans = slices.Clone(out.Plans)
 	for i := range out.Plans {
 		x := &out.Plans[i]
-		x.Why, x.Notes, x.Night = p.house.Text(x.Why, w.Now), p.house.Texts(x.Notes, w.Now), p.house.Texts(x.Night, w.Now)
+		x.Why, x.Notes = p.house.Text(x.Why, w.Now), p.house.Texts(x.Notes, w.Now)
 		x.Steps = p.house.Steps(x.Steps, w.Now)
 	}
 	return out, err

@@ -240,7 +240,7 @@ func wordsOf(w planner.Wish) say.House { return say.House{Zone: w.ReadyAt.Locati
 // worded is a plan with its texts as they are printed.
 func worded(w planner.Wish, p planner.Plan) planner.Plan {
 	h := wordsOf(w)
-	p.Why, p.Notes, p.Night, p.Steps = h.Text(p.Why, w.Now), h.Texts(p.Notes, w.Now), h.Texts(p.Night, w.Now), h.Steps(p.Steps, w.Now)
+	p.Why, p.Notes, p.Steps = h.Text(p.Why, w.Now), h.Texts(p.Notes, w.Now), h.Steps(p.Steps, w.Now)
 	return p
 }
 

@@ -127,7 +127,9 @@ func (d *planDesk) Plan(ctx context.Context, w web.PlanWish) (web.Planned, error
 // plan plans, or takes the plans of the last wish when it was the same.
 func (d *planDesk) plan(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
 	w.Now = w.Now.Truncate(time.Minute)
-	key := fmt.Sprint(w.Now.Unix(), w.ReadyAt.Unix(), w.AirC, w.WarmC, w.NoFridge, w.RipeUntil.Unix(), w.Vessel)
+	asked := w
+	asked.Way = ""
+	key := fmt.Sprint(asked)
 	if d.key == key {
 		return d.wish, d.made, nil
 	}
@@ -204,7 +206,10 @@ func (p *pipe) batch() bake.Batch {
 func (a *App) wish(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
 	wish := planner.Wish{
 		Now: w.Now.In(a.zone()), ReadyAt: w.ReadyAt, Room: planner.Place{C: w.AirC}, Warm: planner.Place{C: w.WarmC},
-		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil},
+		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil}, MilkInTheWarm: w.MilkInTheWarm,
+	}
+	if !w.AwayUntil.IsZero() {
+		wish.Away = []planner.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
 	}
 	v, err := a.doughVessel(w.Vessel)
 	if err != nil {

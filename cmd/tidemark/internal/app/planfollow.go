@@ -87,14 +87,10 @@ func (a *App) adopt(ctx context.Context, act web.Act, now time.Time) error {
 
 // newFollowed is a plan as a vessel begins to follow it.
 func newFollowed(w planner.Wish, plan planner.Plan, now time.Time) *followed {
-	f := &followed{
+	return &followed{
 		Way: plan.Name, Adopted: now, Wanted: w.ReadyAt, Fridge: w.Fridge(),
-		Total: w.TotalPercent, Process: plan.Adopted(),
+		Total: plan.TotalPercent, Process: plan.Adopted(),
 	}
-	if f.Total == 0 {
-		f.Total = w.Batch.Total()
-	}
-	return f
 }
 
 // take puts a plan in the place of what the vessel followed before.
