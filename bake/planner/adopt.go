@@ -87,10 +87,11 @@ func (j *job) leftOut(c *trial, t time.Time) (Outlook, error) {
 	}
 	rises := make([]float64, len(j.paths))
 	for i, p := range j.paths {
-		rises[i] = p.d.rise(p.equiv(h - j.mixHours))
-		if j.carry[i] != nil {
-			rises[i] = p.d.rise(p.equiv(h-j.mixHours) + j.carry[i].at(h))
+		e := p.equiv(h - j.mixHours)
+		if j.carry != nil {
+			e += j.carry[i].at(h)
 		}
+		rises[i] = p.d.rise(e)
 	}
 	proof := median(c.proofs)
 	r := j.risk(func(i int) float64 { return j.unseen(i, h, proof) })
