@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"math/rand/v2"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -60,7 +59,7 @@ func TestRoundBeginsWhatIsDue(t *testing.T) {
 		ch := &fakeChannel{hang: true}
 		routes := []Route{{Name: "phone", Channel: ch}}
 		store := NewMemStore()
-		out := NewOutbox(store, routes, OutboxOptions{Rand: rand.New(rand.NewPCG(1, 2))})
+		out := NewOutbox(store, routes, OutboxOptions{})
 		manager := NewManager(store, out, routes, Policy{}, nil)
 		out.Round(t.Context())
 		assert.Zero(t, out.UnderWay(), "nothing is due")

@@ -194,13 +194,6 @@ func (m *mortal) SaveNotification(ctx context.Context, l Notification) error {
 	return m.MemStore.SaveNotification(ctx, l)
 }
 
-func (m *mortal) WithdrawNotifications(ctx context.Context, id string) error {
-	if m.dead.Load() {
-		return errDead
-	}
-	return m.MemStore.WithdrawNotifications(ctx, id)
-}
-
 // life is one process, from start to kill.
 type life struct {
 	disk    *mortal
@@ -213,7 +206,7 @@ type life struct {
 func (o *ordeal) begin(t *testing.T) *life {
 	l := &life{disk: &mortal{MemStore: o.disk}, watch: NewEvaluator(text.New(text.Locale{}), 0)}
 	routes := []Route{{Name: "phone", Channel: o}}
-	out := NewOutbox(l.disk, routes, OutboxOptions{Rand: rand.New(rand.NewPCG(o.rng.Uint64(), 1))})
+	out := NewOutbox(l.disk, routes, OutboxOptions{})
 	l.manager = NewManager(l.disk, out, routes, Policy{}, nil)
 	alarms, err := l.manager.Alarms(t.Context())
 	require.NoError(t, err)

@@ -85,9 +85,6 @@ var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 // topicShape is what a topic server takes as a topic.
 var topicShape = regexp.MustCompile(`^[-_A-Za-z0-9]{1,64}$`)
 
-// maxLevel is the highest escalation step.
-const maxLevel = 4
-
 // Validate checks the description. The error is a *FieldError.
 func (s *ChannelSpec) Validate() error {
 	if !channelName.MatchString(s.Name) {

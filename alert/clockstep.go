@@ -43,7 +43,7 @@ func (m ClockStep) Alarm(a Alarm) Alarm {
 }
 
 // Notification returns the notification with its times moved, those of the message in it as
-// well: it is held back and expires with the moment it was written. A body that
+// well: quiet hours and expiry count from the moment it was written. A body that
 // cannot be read stays as it is.
 func (m ClockStep) Notification(l Notification) Notification {
 	var body Message
@@ -54,7 +54,6 @@ func (m ClockStep) Notification(l Notification) Notification {
 			l.Body = moved
 		}
 	}
-	m.along(l.CreatedAt, &l.NotBefore, &l.ExpiresAt)
 	m.Times(&l.CreatedAt, &l.SentAt)
 	return l
 }

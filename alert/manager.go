@@ -2,52 +2,33 @@ package alert
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
-	"strconv"
 	"sync"
 	"time"
 
 	"tidemark/alert/text"
 )
 
+// snoozeDefault is how long an alarm stays quiet when nobody says how long.
+const snoozeDefault = 30 * time.Minute
+
+// tickEvery is how often Run looks for what nobody has answered, real time.
+const tickEvery = 10 * time.Second
+
 // Policy is how a household wants to be told.
 type Policy struct {
-	Household   text.Locale
-	Quiet       Quiet
-	SnoozeFor   time.Duration // default 30 min
-	Shorten     float64       // each interval is this part of the one before; default 0.7
-	MinInterval time.Duration // default 5 min
-	MaxLevel    int           // escalation ends here; default 4
-	ClockSet    func() bool   // whether the wall clock can be trusted; nil: always
-}
-
-// withDefaults fills the fields left at zero.
-func (p Policy) withDefaults() Policy {
-	if p.SnoozeFor <= 0 {
-		p.SnoozeFor = 30 * time.Minute
-	}
-	if p.Shorten <= 0 || p.Shorten > 1 {
-		p.Shorten = 0.7
-	}
-	if p.MinInterval <= 0 {
-		p.MinInterval = 5 * time.Minute
-	}
-	if p.MaxLevel <= 0 || p.MaxLevel > maxLevel {
-		p.MaxLevel = maxLevel
-	}
-	if p.Quiet.zone == nil {
-		p.Quiet.zone = p.Household.Zone
-	}
-	return p
+	Household text.Locale
+	Quiet     Quiet
+	SnoozeFor time.Duration // default 30 min
+	ClockSet  func() bool   // whether the wall clock can be trusted; nil: always
 }
 
 // Manager keeps the life of the alarms: it takes the changes of the rules, writes
-// notifications, escalates what nobody answers and takes answers. It keeps nothing in
-// memory that is not in the Store but newer figures in the words of an alarm, so
-// that another process (the command line) may answer as well. It is safe for use by several goroutines.
+// notifications, escalates what nobody answers and takes answers. It keeps nothing
+// in memory that is not in the Store but what the Store has refused, so that another
+// process (the command line) may answer as well. It is safe for use by several
+// goroutines.
 type Manager struct {
 	mu       sync.Mutex
 	store    Store
@@ -57,58 +38,55 @@ type Manager struct {
 	clock    Clock
 	words    *text.Localizer
 	policies map[Kind]policy
-	unsaved  []Change         // changes the store has refused, oldest first
-	fresh    map[string]Alarm // today's words of open alarms by ID, not worth a write of the disk
-	stamped  time.Time        // when the last notification was written
+	unsaved  []Change  // changes the store has refused, oldest first
+	stamped  time.Time // when the last notification was written
 }
 
 // ErrUnknownAlarm says that there is no open alarm of that ID.
 var ErrUnknownAlarm = errors.New("no open alarm has this ID")
 
-// NewManager returns a Manager that writes notifications for the routes. out may be nil when
-// nothing delivers in this process; call NewManager before out.Run. When the
-// options of out name nobody for notifications refused for good, the Manager takes them.
+// NewManager returns a Manager that writes notifications for the routes. out may be
+// nil when nothing delivers in this process; call NewManager before out.Run.
 func NewManager(store Store, out *Outbox, routes []Route, policy Policy, clock Clock) *Manager {
 	if clock == nil {
 		clock = WallClock{}
 	}
-	m := &Manager{store: store, out: out, routes: routes, policy: policy.withDefaults(), clock: clock,
-		words: text.New(policy.Household), policies: policies(), fresh: map[string]Alarm{}}
-	if out != nil && out.opts.Failed == nil {
-		out.opts.Failed = m.HandOn
+	if policy.SnoozeFor <= 0 {
+		policy.SnoozeFor = snoozeDefault
+	}
+	policy.Quiet.zone = policy.Household.Zone
+	m := &Manager{store: store, out: out, routes: routes, policy: policy, clock: clock,
+		words: text.New(policy.Household), policies: policies()}
+	if out != nil {
+		out.quiet, out.refused = policy.Quiet, m.handOn
 	}
 	return m
 }
 
 // Alarms returns the open alarms and those resolved of rises under way, oldest
-// first: what Watch.Restore wants.
+// first: what Evaluator.Restore wants.
 func (m *Manager) Alarms(ctx context.Context) ([]Alarm, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.openAlarms(ctx)
-}
-
-// openAlarms reads the stored alarms, in today's words; mu is held.
-func (m *Manager) openAlarms(ctx context.Context) ([]Alarm, error) {
 	alarms, err := m.store.OpenAlarms(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("the alarms cannot be read: %w", err)
 	}
-	for i, a := range alarms {
-		if f, ok := m.fresh[a.ID]; ok && a.State != Resolved {
-			alarms[i] = merge(a, f)
-		}
-	}
 	return alarms, nil
 }
 
-// Apply takes in what the rules said in one step. Alarms of one vessel raised
-// together are told in one notification. When the store refuses, the change is kept
-// and tried again at the next Apply or Tick, and the error says so.
-func (m *Manager) Apply(ctx context.Context, changes []Change) error {
-	if len(changes) == 0 {
-		return nil
+// load returns the stored alarms by ID.
+func (m *Manager) load(ctx context.Context) (map[string]Alarm, error) {
+	alarms, err := m.Alarms(ctx)
+	byID := map[string]Alarm{}
+	for _, a := range alarms {
+		byID[a.ID] = a
 	}
+	return byID, err
+}
+
+// Apply takes in what the rules said at one moment. When the store refuses, the
+// changes not yet stored are kept and tried again at the next Apply or Tick, and the
+// error says so.
+func (m *Manager) Apply(ctx context.Context, changes []Change) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.unsaved = append(m.unsaved, changes...)
@@ -117,108 +95,66 @@ func (m *Manager) Apply(ctx context.Context, changes []Change) error {
 
 // flush applies the changes not yet stored; mu is held.
 func (m *Manager) flush(ctx context.Context) error {
+	if len(m.unsaved) == 0 {
+		return nil
+	}
 	open, err := m.load(ctx)
 	if err != nil {
 		return err
 	}
-	leaders := leadersOf(m.unsaved)
-	slices.SortStableFunc(m.unsaved, func(a, b Change) int { return first(leads(leaders, a), leads(leaders, b)) })
-	urgent := false
 	for len(m.unsaved) > 0 {
 		c := m.unsaved[0]
-		if err := m.apply(ctx, open, c, leaders, m.unsaved); err != nil {
+		if err := m.apply(ctx, open, c); err != nil {
 			return fmt.Errorf("alarm %s cannot be stored: %w", c.Alarm.ID, err)
 		}
-		urgent = urgent || c.Alarm.Priority >= 5
 		m.unsaved = m.unsaved[1:]
 	}
-	m.unsaved = nil
-	m.call(urgent)
 	return nil
 }
 
-// call wakes the outbox.
-func (m *Manager) call(urgent bool) {
-	if m.out != nil {
-		m.out.Wake(urgent)
+// apply takes in one change. An alarm that somebody has answered stays quiet.
+func (m *Manager) apply(ctx context.Context, open map[string]Alarm, c Change) error {
+	a, known := open[c.Alarm.ID]
+	raised := c.What == WasRaised
+	if raised == known || raised && sameOfMachine(open, c.Alarm) {
+		return nil // told already, before a restart or by another vessel's rules; or of another run
 	}
-}
-
-// load returns the stored alarms by ID.
-func (m *Manager) load(ctx context.Context) (map[string]Alarm, error) {
-	alarms, err := m.openAlarms(ctx)
+	waiting, err := m.waiting(ctx, c.Alarm.ID)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	byID := map[string]Alarm{}
-	for _, a := range alarms {
-		byID[a.ID] = a
-	}
-	return byID, nil
-}
-
-// leadersOf finds, per vessel, the alarm whose notification tells the others raised
-// with it: the most urgent, the first of equals.
-func leadersOf(changes []Change) map[string]Alarm {
-	best := map[string]Alarm{}
-	for _, c := range changes {
-		a := c.Alarm
-		if old, ok := best[a.Vessel]; c.What == WasRaised && (!ok || a.Priority > old.Priority) {
-			best[a.Vessel] = a
-		}
-	}
-	return best
-}
-
-// leads reports whether a change raises an alarm that tells others as well.
-func leads(leaders map[string]Alarm, c Change) bool {
-	return c.What == WasRaised && leaders[c.Alarm.Vessel].ID == c.Alarm.ID
-}
-
-// first orders true before false.
-func first(a, b bool) int {
+	var told []Notification
 	switch {
-	case a == b:
-		return 0
-	case a:
-		return -1
-	}
-	return 1
-}
-
-// covers reports whether the notification of one alarm can tell another one as well:
-// it goes no later and through every route the other would take.
-func (m *Manager) covers(leader, a Alarm) bool {
-	now := m.clock.Now()
-	if leader.ID == a.ID || m.policy.Quiet.Hold(leader.Kind, now).After(m.policy.Quiet.Hold(a.Kind, now)) {
-		return false
-	}
-	for i := range m.routes {
-		if m.routes[i].takes(a) && !m.routes[i].takes(leader) {
-			return false
-		}
-	}
-	return true
-}
-
-// apply takes in one change.
-func (m *Manager) apply(ctx context.Context, open map[string]Alarm, c Change, leaders map[string]Alarm, all []Change) error {
-	old, known := open[c.Alarm.ID]
-	switch {
-	case c.What == WasRaised && (known || m.sameOfMachine(open, c.Alarm)):
-		return nil // told already, before a restart or by another vessel's rules
-	case c.What != WasRaised && !known:
-		return nil // of another run
-	case c.What == WasRaised:
-		return m.raise(ctx, open, c, leaders[c.Alarm.Vessel], all)
+	case raised:
+		a = c.Alarm
+		a.LastSentAt = a.FiredAt
+		told, err = m.told(a, c.What, "", c.ClockSet, waiting)
 	case c.What == WasResolved:
-		return m.resolve(ctx, open, old, c)
+		told, err = m.ended(a, c, waiting)
+		a = merge(a, c.Alarm)
+		a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
+	case c.What == WasRefreshed:
+		a = merge(a, c.Alarm)
+		told = reworded(waiting, a)
+	default:
+		a = merge(a, c.Alarm)
+		if a.State != Firing {
+			break
+		}
+		told, err = m.told(a, c.What, fmt.Sprintf("/u%d", m.clock.Now().Unix()), c.ClockSet, waiting)
+		if c.What == WasEscalated {
+			a.LastSentAt = m.clock.Now()
+		}
 	}
-	return m.renew(ctx, open, old, c)
+	if err != nil {
+		return err
+	}
+	open[a.ID] = a
+	return m.save(ctx, a, told)
 }
 
 // sameOfMachine reports whether an alarm about the machine is open already.
-func (m *Manager) sameOfMachine(open map[string]Alarm, a Alarm) bool {
+func sameOfMachine(open map[string]Alarm, a Alarm) bool {
 	for _, o := range open {
 		if a.Vessel == "" && o.Kind == a.Kind && o.State != Resolved {
 			return true
@@ -227,156 +163,72 @@ func (m *Manager) sameOfMachine(open map[string]Alarm, a Alarm) bool {
 	return false
 }
 
-// raise stores a new alarm with its notifications.
-func (m *Manager) raise(ctx context.Context, open map[string]Alarm, c Change, leader Alarm, all []Change) error {
-	a := c.Alarm
-	a.LastSentAt = a.FiredAt
-	if m.covers(leader, a) {
-		a.LedBy = leader.ID
-		open[a.ID] = a
-		return m.store.SaveAlarm(ctx, a, nil)
-	}
-	told := a
-	for _, other := range all {
-		_, stored := open[other.Alarm.ID]
-		if other.What == WasRaised && other.Alarm.Vessel == a.Vessel && a.ID == leader.ID && !stored && m.covers(a, other.Alarm) {
-			told.Text = join(told.Text, m.words.Say("also", text.Values{"text": other.Alarm.Text}))
-		}
-	}
-	notifications, err := m.notifications(ctx, told, WasRaised, "", c.ClockSet)
-	if err != nil {
-		return err
-	}
-	open[a.ID] = a
-	return m.store.SaveAlarm(ctx, a, notifications)
-}
-
-// resolve ends an alarm: its waiting notifications are of no use any more.
-func (m *Manager) resolve(ctx context.Context, open map[string]Alarm, old Alarm, c Change) error {
-	if err := m.setFree(ctx, open, old, c.ClockSet); err != nil {
-		return err
-	}
-	if err := m.withdraw(ctx, old.ID); err != nil {
-		return err
-	}
-	delete(m.fresh, old.ID)
-	a := merge(old, c.Alarm)
-	a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
-	var notifications []Notification
-	if m.policies[a.Kind].tellsEnd && old.State != Resolved {
-		end := a
-		end.Priority = 2
-		var err error
-		if notifications, err = m.notifications(ctx, end, WasResolved, "/end", c.ClockSet); err != nil {
-			return err
-		}
-	}
-	open[a.ID] = a
-	return m.store.SaveAlarm(ctx, a, notifications)
-}
-
-// setFree lets the alarms that an ending one has told stand on their own. When
-// its notification is still waiting they were not told yet and get notifications.
-func (m *Manager) setFree(ctx context.Context, open map[string]Alarm, leader Alarm, clockSet bool) error {
-	waiting, err := m.waiting(ctx, leader.ID)
-	if err != nil {
-		return err
-	}
-	for id, a := range open {
-		if a.LedBy != leader.ID || a.State != Firing {
-			continue
-		}
-		a.LedBy = ""
-		var notifications []Notification
-		if len(waiting) > 0 {
-			if notifications, err = m.notifications(ctx, a, WasRaised, "", clockSet); err != nil {
-				return err
-			}
-		}
-		if err := m.store.SaveAlarm(ctx, a, notifications); err != nil {
-			return err
-		}
-		open[id] = a
-	}
-	return nil
-}
-
-// renew takes in a newer text or a worse state. An alarm that somebody has
-// answered stays quiet.
-func (m *Manager) renew(ctx context.Context, open map[string]Alarm, old Alarm, c Change) error {
-	a := merge(old, c.Alarm)
-	var notifications []Notification
-	var err error
-	switch {
-	case c.What == WasRefreshed:
-		if notifications, err = m.reword(ctx, a); err != nil {
-			return err
-		}
-		if len(notifications) == 0 {
-			m.fresh[a.ID], open[a.ID] = a, a
-			return nil
-		}
-	case old.State != Firing:
-	default:
-		suffix := "/u" + strconv.FormatInt(m.clock.Now().Unix(), 10)
-		if notifications, err = m.notifications(ctx, a, c.What, suffix, c.ClockSet); err != nil {
-			return err
-		}
-		if c.What == WasEscalated {
-			a.LastSentAt = m.clock.Now()
-		}
-	}
-	open[a.ID] = a
-	delete(m.fresh, a.ID)
-	return m.store.SaveAlarm(ctx, a, notifications)
-}
-
 // merge takes what the rules know anew and keeps what the manager knows.
 func merge(old, fresh Alarm) Alarm {
-	a := old
-	a.Title, a.Text, a.Reason = fresh.Title, fresh.Text, fresh.Reason
-	a.Priority = max(old.Priority, fresh.Priority)
-	return a
+	old.Title, old.Text, old.Reason = fresh.Title, fresh.Text, fresh.Reason
+	old.Priority = max(old.Priority, fresh.Priority)
+	return old
 }
 
-// withdraw takes back the waiting notifications of an alarm.
-func (m *Manager) withdraw(ctx context.Context, id string) error {
-	if m.out != nil {
-		return m.out.Withdraw(ctx, id)
+// save stores an alarm with its notifications and wakes the outbox.
+func (m *Manager) save(ctx context.Context, a Alarm, told []Notification) error {
+	err := m.store.SaveAlarm(ctx, a, told)
+	if m.out != nil && len(told) > 0 {
+		m.out.Wake(a.Priority >= 5)
 	}
-	return m.store.WithdrawNotifications(ctx, id)
+	return err
 }
 
-// notifications writes one notification per route. Where an earlier notification of the alarm is
-// still waiting it takes that one's place, so that a dead network does not pile
-// up messages about one thing.
-func (m *Manager) notifications(ctx context.Context, a Alarm, what What, suffix string, clockSet bool) ([]Notification, error) {
-	waiting, err := m.waiting(ctx, a.ID)
+// waiting returns the waiting notifications of an alarm, oldest first.
+func (m *Manager) waiting(ctx context.Context, alarmID string) ([]Notification, error) {
+	all, err := m.store.WaitingNotifications(ctx)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("the waiting notifications cannot be read: %w", err)
 	}
+	var of []Notification
+	for _, n := range all {
+		if n.AlarmID == alarmID {
+			of = append(of, n)
+		}
+	}
+	return of, nil
+}
+
+// told writes one notification a route, in the place of those that still wait, so
+// that a dead network does not pile up messages about one thing.
+func (m *Manager) told(a Alarm, what What, suffix string, clockSet bool, waiting []Notification) ([]Notification, error) {
 	now := m.stamp()
-	var notifications []Notification
-	for i := range m.routes {
-		r := &m.routes[i]
-		if !r.takes(a) {
+	out := withdrawn(waiting)
+	for _, r := range m.routes {
+		if !r.takes(a.Kind, a.Level) {
 			continue
 		}
-		l := Notification{ID: fmt.Sprintf("%s/%s/%d%s", a.ID, r.Name, a.Level, suffix), AlarmID: a.ID, Channel: r.Name,
+		n := Notification{ID: fmt.Sprintf("%s/%s/%d%s", a.ID, r.Name, a.Level, suffix), AlarmID: a.ID, Channel: r.Name,
 			CreatedAt: now, State: Waiting}
-		if old, ok := waiting[r.Name]; ok {
-			l.ID, l.CreatedAt, l.Attempts, l.Answer = old.ID, old.CreatedAt, old.Attempts, old.Answer
+		for _, w := range waiting {
+			if w.Channel == r.Name && w.CreatedAt.Before(n.CreatedAt) {
+				n.CreatedAt, n.Attempts, n.Answer = w.CreatedAt, w.Attempts, w.Answer
+			}
 		}
-		l.NotBefore = m.policy.Quiet.Hold(a.Kind, m.clock.Now())
-		if clockSet {
-			l.ExpiresAt = l.NotBefore.Add(m.policies[a.Kind].lasts)
+		body, err := messageOf(a, what, n, clockSet)
+		if err != nil {
+			return nil, err
 		}
-		if l.Body, err = json.Marshal(m.message(a, what, l, clockSet)); err != nil {
-			return nil, fmt.Errorf("the message cannot be written: %w", err)
-		}
-		notifications = append(notifications, l)
+		n.Body = body
+		out = append(out, n)
 	}
-	return notifications, nil
+	return out, nil
+}
+
+// ended writes what is told of the end of an alarm, if anything, and takes back what
+// waits.
+func (m *Manager) ended(a Alarm, c Change, waiting []Notification) ([]Notification, error) {
+	if !m.policies[a.Kind].tellsEnd || a.State == Resolved {
+		return withdrawn(waiting), nil
+	}
+	a = merge(a, c.Alarm)
+	a.Priority = 2
+	return m.told(a, WasResolved, "/end", c.ClockSet, waiting)
 }
 
 // stamp returns a moment for new notifications, later than the last one, so that the
@@ -390,31 +242,143 @@ func (m *Manager) stamp() time.Time {
 	return now
 }
 
-// message words what a notification carries.
-func (m *Manager) message(a Alarm, what What, l Notification, clockSet bool) Message {
-	msg := Message{ID: l.ID, AlarmID: a.ID, What: what, Kind: a.Kind, Reason: a.Reason, Vessel: a.Vessel, RiseID: a.RiseID,
-		Title: a.Title, Text: a.Text, Priority: min(5, max(1, a.Priority)), Level: a.Level, Since: a.Since}
-	if clockSet {
-		msg.Due = l.CreatedAt
-		if l.NotBefore.After(msg.Due) {
-			msg.Due = l.NotBefore
+// Run looks for unanswered alarms until ctx ends. fail is told of errors of the
+// store; it may be nil.
+func (m *Manager) Run(ctx context.Context, fail func(error)) {
+	ticker := time.NewTicker(tickEvery)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		if err := m.Tick(ctx); err != nil && fail != nil && ctx.Err() == nil {
+			fail(err)
 		}
 	}
-	return msg
 }
 
-// waiting returns the waiting notifications of an alarm by route, the latest of each,
-// without those under way just now.
-func (m *Manager) waiting(ctx context.Context, alarmID string) (map[string]Notification, error) {
-	all, err := m.store.DueNotifications(ctx, m.clock.Now().Add(always), 10*loadMost)
-	if err != nil {
-		return nil, fmt.Errorf("the waiting notifications cannot be read: %w", err)
+// Tick escalates what nobody has answered, ends snoozes that are over and tries
+// again what the store has refused.
+func (m *Manager) Tick(ctx context.Context) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if err := m.flush(ctx); err != nil {
+		return err
 	}
-	byRoute := map[string]Notification{}
-	for _, l := range all {
-		if l.AlarmID == alarmID && (m.out == nil || !m.out.flying(l.ID)) {
-			byRoute[l.Channel] = l
+	alarms, err := m.Alarms(ctx)
+	if err != nil {
+		return err
+	}
+	now := m.clock.Now()
+	var errs []error
+	for _, a := range alarms {
+		switch {
+		case a.State == Snoozed && !now.Before(a.SnoozedUntil):
+			a.State, a.SnoozedAt, a.SnoozedUntil = Firing, time.Time{}, time.Time{}
+			errs = append(errs, m.tellAgain(ctx, a, fmt.Sprintf("/s%d", now.Unix())))
+		case m.policies[a.Kind].tellAgainDue(a, m.policy.Quiet, now):
+			a.Level, a.Priority = a.Level+1, min(5, a.Priority+1)
+			errs = append(errs, m.tellAgain(ctx, a, ""))
 		}
 	}
-	return byRoute, nil
+	return errors.Join(errs...)
+}
+
+// tellAgain tells an alarm that nobody has answered. Above level 0 it says so.
+func (m *Manager) tellAgain(ctx context.Context, a Alarm, suffix string) error {
+	waiting, err := m.waiting(ctx, a.ID)
+	if err != nil {
+		return err
+	}
+	a.LastSentAt = m.clock.Now()
+	told := a
+	if a.Level > 0 {
+		told.Text = join(m.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
+	}
+	ns, err := m.told(told, WasEscalated, suffix, m.policy.ClockSet == nil || m.policy.ClockSet(), waiting)
+	if err != nil {
+		return err
+	}
+	if err := m.save(ctx, a, ns); err != nil {
+		return fmt.Errorf("alarm %s cannot be stored: %w", a.ID, err)
+	}
+	return nil
+}
+
+// handOn tells an alarm at once through the routes that would come later, when a
+// channel has refused its notification for good.
+func (m *Manager) handOn(ctx context.Context, n Notification) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	open, err := m.load(ctx)
+	a, known := open[n.AlarmID]
+	level := laterLevel(m.routes, a)
+	if err != nil || !known || a.State != Firing || level == 0 {
+		return
+	}
+	a.Level = level
+	_ = m.tellAgain(ctx, a, "") // an error is no loss: the alarm stays open and escalates by time
+}
+
+// Ack says that somebody has understood an alarm: nothing more is sent about it. by
+// says who, such as "page" or "push".
+func (m *Manager) Ack(ctx context.Context, id, by string) (Alarm, error) {
+	return m.answer(ctx, id, func(a *Alarm, now time.Time) {
+		if a.State != Acknowledged {
+			a.State, a.AckedAt, a.AckedBy = Acknowledged, now, by
+			a.SnoozedAt, a.SnoozedUntil = time.Time{}, time.Time{}
+		}
+	})
+}
+
+// Snooze keeps an alarm quiet for a while; zero takes the policy's span.
+func (m *Manager) Snooze(ctx context.Context, id, by string, span time.Duration) (Alarm, error) {
+	if span <= 0 {
+		span = m.policy.SnoozeFor
+	}
+	return m.answer(ctx, id, func(a *Alarm, now time.Time) {
+		a.State, a.AckedBy, a.SnoozedAt, a.SnoozedUntil = Snoozed, by, now, now.Add(span)
+	})
+}
+
+// answer changes an alarm and takes back what waits of it, at once.
+func (m *Manager) answer(ctx context.Context, id string, change func(*Alarm, time.Time)) (Alarm, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	open, err := m.load(ctx)
+	if err != nil {
+		return Alarm{}, err
+	}
+	a, ok := open[id]
+	if !ok || a.State == Resolved {
+		return Alarm{}, fmt.Errorf("%w: %q", ErrUnknownAlarm, id)
+	}
+	waiting, err := m.waiting(ctx, id)
+	if err != nil {
+		return Alarm{}, err
+	}
+	change(&a, m.clock.Now())
+	if err := m.save(ctx, a, withdrawn(waiting)); err != nil {
+		return Alarm{}, fmt.Errorf("the answer cannot be stored: %w", err)
+	}
+	return a, nil
+}
+
+// ClockStep takes a set clock into account. move has to move what is stored and the
+// clock itself; while it runs nothing is told, sent or escalated, so that no
+// notification is looked at by one clock and with the times of the other. An error
+// of move is returned and what is in memory moves all the same.
+func (m *Manager) ClockStep(step ClockStep, move func() error) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for i := range m.unsaved {
+		m.unsaved[i].Alarm = step.Alarm(m.unsaved[i].Alarm)
+	}
+	m.stamped = time.Time{}
+	if m.out == nil {
+		return move()
+	}
+	return m.out.clockStep(step, move)
 }

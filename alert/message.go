@@ -82,22 +82,6 @@ type Route struct {
 	Pictures  bool          // whether it can show a picture
 }
 
-// takes reports whether an alarm goes through the route.
-func (r *Route) takes(a Alarm) bool {
-	if a.Level < r.FromLevel {
-		return false
-	}
-	if len(r.Only) == 0 {
-		return true
-	}
-	for _, k := range r.Only {
-		if k == a.Kind {
-			return true
-		}
-	}
-	return false
-}
-
 // Clock tells the time alarms and notifications are stamped with.
 type Clock interface {
 	Now() time.Time

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -12,21 +13,17 @@ import (
 	"tidemark/alert/text"
 )
 
-// Waiting times of the Outbox, in real time unless said.
+// Waiting times of the Outbox, in real time unless said, and its limits.
 const (
 	backoffFirst   = 5 * time.Second // by the clock of the Outbox
 	backoffMost    = 5 * time.Minute
 	retryAfterMost = time.Hour
 	pollEvery      = 5 * time.Second
 	attemptMost    = 30 * time.Second
-	lateAfter      = 5 * time.Minute
 	saveTries      = 3
-	plainAfter     = 3   // attempts after which the picture is left out
-	loadMost       = 500 // notifications looked at in one round
+	plainAfter     = 3      // attempts after which the picture is left out
+	maxPicture     = 60_000 // bytes
 )
-
-// always is far enough in the future that every notification is due by then.
-const always = 100 * 365 * 24 * time.Hour
 
 // OutboxOptions are what an Outbox may be given beside store and routes.
 type OutboxOptions struct {
@@ -37,15 +34,12 @@ type OutboxOptions struct {
 	// Picture returns the curve of a vessel as PNG; nil, an error or more than
 	// 60 kB means none.
 	Picture func(ctx context.Context, vessel string, riseID int64) ([]byte, error)
-	Rand    *rand.Rand // for the jitter; nil: seeded by the system
-	// Failed is told of notifications refused for good.
-	Failed func(ctx context.Context, l Notification)
 }
 
 // Outbox delivers the notifications of a Store through routes. Every route has its
 // own queue: one that hangs does not hold up the others. Within a queue notifications
-// go out oldest first, and a notification that cannot be delivered now holds back the
-// younger ones, so that order is kept.
+// go out oldest first, and one that cannot be delivered now holds back the younger
+// ones, so that order is kept.
 type Outbox struct {
 	store  Store
 	routes map[string]Route
@@ -53,24 +47,21 @@ type Outbox struct {
 	words  *text.Localizer
 	wake   chan struct{}
 
-	mu       sync.Mutex
-	queues   map[string]*queue
-	answered map[string]int // alarm ID: how often its notifications were withdrawn
-	beat     time.Time      // end of the last full round
-	oldest   time.Time      // due time of the oldest notification waiting then
-	steps    []ClockStep    // of the clock, so far
-	work     sync.WaitGroup
+	// Set by NewManager: the quiet hours, and who is told of what was refused for good.
+	quiet   Quiet
+	refused func(context.Context, Notification)
 
-	moving sync.RWMutex // held for writing while a set clock and stored times move
+	mu     sync.Mutex // held for a whole round, so that a round sees every attempt that has ended
+	queues map[string]*queue
+	beat   time.Time // of the last full round
+	work   sync.WaitGroup
 }
 
 // queue is the state of one route.
 type queue struct {
-	busy         bool
-	notification string // the one under way while busy
-	fails        int
-	until        time.Time // not before this
-	ended        int       // attempts so far
+	busy  bool
+	fails int
+	until time.Time // not before this
 }
 
 // NewOutbox returns an Outbox; Run makes it work.
@@ -81,16 +72,12 @@ func NewOutbox(store Store, routes []Route, opts OutboxOptions) *Outbox {
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
-	if opts.Rand == nil {
-		opts.Rand = rand.New(rand.NewPCG(rand.Uint64(), rand.Uint64()))
-	}
-	o := &Outbox{
-		store: store, routes: map[string]Route{}, opts: opts, words: text.New(opts.Household),
-		wake: make(chan struct{}, 1), queues: map[string]*queue{}, answered: map[string]int{},
-	}
+	o := &Outbox{store: store, routes: map[string]Route{}, opts: opts, words: text.New(opts.Household),
+		wake: make(chan struct{}, 1), queues: map[string]*queue{}}
 	for _, r := range routes {
-		o.routes[r.Name] = r
-		o.queues[r.Name] = &queue{}
+		if r.Channel != nil {
+			o.routes[r.Name] = r
+		}
 	}
 	return o
 }
@@ -100,8 +87,8 @@ func NewOutbox(store Store, routes []Route, opts OutboxOptions) *Outbox {
 func (o *Outbox) Wake(urgent bool) {
 	if urgent {
 		o.mu.Lock()
-		for _, l := range o.queues {
-			l.until = time.Time{}
+		for _, q := range o.queues {
+			q.until = time.Time{}
 		}
 		o.mu.Unlock()
 	}
@@ -109,15 +96,6 @@ func (o *Outbox) Wake(urgent bool) {
 	case o.wake <- struct{}{}:
 	default:
 	}
-}
-
-// Withdraw takes back the waiting notifications of an alarm, also one whose attempt
-// is under way and fails.
-func (o *Outbox) Withdraw(ctx context.Context, alarmID string) error {
-	o.mu.Lock()
-	o.answered[alarmID]++
-	o.mu.Unlock()
-	return o.store.WithdrawNotifications(ctx, alarmID)
 }
 
 // Run delivers until ctx ends and returns when every attempt has ended.
@@ -132,279 +110,286 @@ func (o *Outbox) Run(ctx context.Context) {
 		case <-o.wake:
 		case <-timer.C:
 		}
-		o.round(ctx)
+		o.Round(ctx)
 		timer.Reset(o.pause())
 	}
 }
 
-// round starts an attempt in every queue that is free and has a notification.
-func (o *Outbox) round(ctx context.Context) {
-	o.moving.RLock()
-	defer o.moving.RUnlock()
+// Round looks at the notifications once and begins an attempt in every queue that is
+// free and has one. Run does it again and again; a watch whose clock does not run as
+// the machine's does calls it itself.
+func (o *Outbox) Round(ctx context.Context) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
 	now := o.opts.Clock.Now()
-	ended := o.ended()
-	notifications, err := o.store.DueNotifications(ctx, now, loadMost)
+	waiting, err := o.store.WaitingNotifications(ctx)
 	if err != nil {
 		if ctx.Err() == nil {
 			o.opts.Log.Error("notifications cannot be read from the store", "error", err)
 		}
 		return
 	}
-	first := map[string]Notification{}
-	for _, l := range notifications {
-		if _, taken := first[l.Channel]; !taken {
-			first[l.Channel] = l
+	o.beat = now
+	seen := map[string]bool{}
+	for _, n := range waiting {
+		m, err := messageIn(n)
+		if seen[n.Channel] || err == nil && o.quiet.Hold(m.Kind, now).After(now) {
+			continue
 		}
-	}
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	o.beat, o.oldest = now, time.Time{}
-	if len(notifications) > 0 {
-		o.oldest = notifications[0].CreatedAt
-	}
-	for name, l := range first {
-		// A notification read while its queue was busy may be out by now: the end of the
-		// attempt wakes the next round.
-		if ln := o.queues[name]; ln == nil || ln.ended == ended[name] {
-			o.start(ctx, now, name, l)
+		seen[n.Channel] = true
+		q := o.queues[n.Channel]
+		if q == nil {
+			q = &queue{}
+			o.queues[n.Channel] = q
 		}
+		if q.busy || now.Before(q.until) || ctx.Err() != nil {
+			continue
+		}
+		q.busy = true
+		o.work.Go(func() { o.attempt(ctx, q, n, now) })
 	}
 }
 
-// ended returns how many attempts each queue has ended.
-func (o *Outbox) ended() map[string]int {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	ended := map[string]int{}
-	for name, l := range o.queues {
-		ended[name] = l.ended
+// messageIn reads the message of a notification.
+func messageIn(n Notification) (m Message, err error) {
+	if err = json.Unmarshal(n.Body, &m); err != nil {
+		err = finalf("the stored notification cannot be read: %v", err)
 	}
-	return ended
+	return m, err
 }
 
-// start begins an attempt when the queue is free; mu is held.
-func (o *Outbox) start(ctx context.Context, now time.Time, name string, l Notification) {
-	route, known := o.routes[name]
-	if !known { // the channel is no longer configured
-		route = Route{Name: name}
-	}
-	ln := o.queues[name]
-	if ln == nil {
-		ln = &queue{}
-		o.queues[name] = ln
-	}
-	if ln.busy || now.Before(ln.until) || ctx.Err() != nil {
-		return
-	}
-	ln.busy, ln.notification = true, l.ID
-	seen := seen{now: now, answers: o.answered[l.AlarmID], steps: len(o.steps)}
-	o.work.Add(1)
-	go func() {
-		defer o.work.Done()
-		o.attempt(ctx, route, l, seen)
-	}()
-}
-
-// seen is how things stood when an attempt began.
-type seen struct {
-	now     time.Time
-	answers int // how often notifications of the alarm had been withdrawn
-	steps   int // how often the clock had been set
-}
-
-// attempt delivers one notification and writes down how it went.
-func (o *Outbox) attempt(ctx context.Context, route Route, l Notification, seen seen) {
-	var pause time.Duration
-	var failed bool
+// attempt delivers one notification and stores what came of it.
+func (o *Outbox) attempt(ctx context.Context, q *queue, n Notification, now time.Time) {
+	route, known := o.routes[n.Channel]
+	m, err := messageIn(n)
+	var answer string
 	switch {
-	case !l.ExpiresAt.IsZero() && seen.now.After(l.ExpiresAt):
-		l.State, l.Answer = Expired, expiredAnswer(l)
-	case route.Channel == nil:
-		l.State, l.Answer = Failed, fmt.Sprintf("channel %q is not in the configuration any more", l.Channel)
+	case err != nil:
+	case o.quiet.expired(m, now):
+		n.State, answer = Expired, "too old to be of use"
+		if n.Answer != "" {
+			answer += "; the last answer was: " + n.Answer
+		}
+	case !known:
+		err = finalf("channel %q is not in the configuration any more", n.Channel)
 	default:
-		answer, err := o.deliver(ctx, route, l)
+		answer, err = o.post(ctx, route, o.dressed(ctx, route, n, m, now))
 		if err != nil && ctx.Err() != nil {
-			o.release(route.Name, false, 0)
+			o.release(q, false, 0)
 			return // stopped in the middle: try again after the next start
 		}
-		l.Attempts++
-		pause, failed = o.outcome(&l, answer, err)
+		n.Attempts++
+		if err == nil {
+			n.State = Sent
+		}
 	}
-	if err := o.save(ctx, l, seen); err != nil {
-		o.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", l.ID, "error", err)
-		failed = true
+	pause, trouble := o.outcome(&n, answer, err)
+	if err := o.save(ctx, n); err != nil {
+		o.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", n.ID, "error", err)
+		trouble = true
 	}
-	o.release(route.Name, failed, pause)
-	o.report(ctx, l)
+	o.release(q, trouble, pause)
+	o.report(ctx, n)
 }
 
-// expiredAnswer says why a notification was not sent.
-func expiredAnswer(l Notification) string {
-	if l.Answer == "" {
-		return "too old to be of use; it was never sent"
-	}
-	return "too old to be of use; the last answer was: " + l.Answer
-}
-
-// outcome writes the answer into the notification and says whether the queue is in
-// trouble and how long the other side asked to wait.
-func (o *Outbox) outcome(l *Notification, answer string, err error) (wait time.Duration, trouble bool) {
+// outcome writes the answer into the notification and says how long the other side
+// asked to wait and whether the queue is in trouble.
+func (o *Outbox) outcome(n *Notification, answer string, err error) (wait time.Duration, trouble bool) {
 	var refusal *Failure
 	switch {
 	case err == nil:
-		l.State, l.Answer = Sent, answer
+		n.Answer = answer
 		return 0, false
 	case errors.As(err, &refusal) && refusal.Final:
-		l.State, l.Answer = Failed, refusal.Answer
+		n.State, n.Answer = Failed, refusal.Answer
 		return 0, false
 	case refusal != nil:
-		l.Answer = refusal.Answer
+		n.Answer = refusal.Answer
 		return min(refusal.RetryAfter, retryAfterMost), true
 	}
-	l.Answer = err.Error()
+	n.Answer = err.Error()
 	return 0, true
 }
 
-// save stores the notification, trying a few times; a notification withdrawn meanwhile does
-// not wait again, and one whose clock was set meanwhile takes the new times.
-func (o *Outbox) save(ctx context.Context, l Notification, seen seen) error {
-	o.moving.RLock()
-	defer o.moving.RUnlock()
-	for _, s := range o.since(seen.steps) {
-		l = s.Notification(l)
+// save stores the outcome, trying a few times: what was sent must be written down,
+// even while stopping.
+func (o *Outbox) save(ctx context.Context, n Notification) (err error) {
+	if n.State == Sent {
+		n.SentAt = o.opts.Clock.Now()
 	}
-	if l.State == Sent {
-		l.SentAt = o.opts.Clock.Now()
-	}
-	o.mu.Lock()
-	if o.answered[l.AlarmID] != seen.answers && l.State == Waiting {
-		l.State = Withdrawn
-	}
-	o.mu.Unlock()
-	ctx = context.WithoutCancel(ctx) // what was sent must be written down, even while stopping
-	if l.State == Waiting && o.takenBack(ctx, l.ID) {
-		l.State = Withdrawn
-	}
-	var err error
 	for range saveTries {
-		if err = o.store.SaveNotification(ctx, l); err == nil {
+		if err = o.store.SaveNotification(context.WithoutCancel(ctx), n); err == nil {
 			return nil
 		}
 	}
 	return err
 }
 
-// takenBack reports whether another process has withdrawn a notification meanwhile.
-func (o *Outbox) takenBack(ctx context.Context, id string) bool {
-	waiting, err := o.store.DueNotifications(ctx, o.opts.Clock.Now().Add(always), 10*loadMost)
-	if err != nil {
-		return false
-	}
-	for _, l := range waiting {
-		if l.ID == id {
-			return false
-		}
-	}
-	return true
-}
-
-// release frees the queue and sets its back-off.
-func (o *Outbox) release(name string, failed bool, wait time.Duration) {
+// release frees the queue and sets its back-off: doubled each time up to a limit, with
+// a jitter of a quarter either way.
+func (o *Outbox) release(q *queue, failed bool, wait time.Duration) {
 	o.mu.Lock()
-	ln := o.queues[name]
-	ln.busy = false
-	ln.ended++
-	if !failed {
-		ln.fails, ln.until = 0, time.Time{}
+	q.busy = false
+	if failed {
+		backoff := min(backoffMost, backoffFirst<<min(q.fails, 8))
+		backoff = time.Duration(float64(backoff) * (0.75 + 0.5*rand.Float64()))
+		q.fails, q.until = q.fails+1, o.opts.Clock.Now().Add(max(wait, backoff))
 	} else {
-		ln.fails++
-		ln.until = o.opts.Clock.Now().Add(max(wait, o.backoff(ln.fails)))
+		q.fails, q.until = 0, time.Time{}
 	}
 	o.mu.Unlock()
 	o.Wake(false)
 }
 
-// backoff returns the waiting time after so many failures: doubled each time up
-// to a limit, with a jitter of a quarter either way; mu is held.
-func (o *Outbox) backoff(fails int) time.Duration {
-	wait := backoffMost
-	if fails < 8 {
-		wait = min(backoffMost, backoffFirst<<(fails-1))
-	}
-	return time.Duration(float64(wait) * (0.75 + 0.5*o.opts.Rand.Float64()))
-}
-
-// pause is how long Run sleeps when nobody wakes it.
+// pause returns how long Run sleeps when nobody wakes it.
 func (o *Outbox) pause() time.Duration {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	wait, now := pollEvery, o.opts.Clock.Now()
-	for _, l := range o.queues {
-		if left := l.until.Sub(now); !l.busy && left > 0 {
+	for _, q := range o.queues {
+		if left := q.until.Sub(now); !q.busy && left > 0 {
 			wait = min(wait, left)
 		}
 	}
 	return max(wait, 10*time.Millisecond)
 }
 
-// report logs an outcome and hands on a notification refused for good.
-func (o *Outbox) report(ctx context.Context, l Notification) {
-	log := o.opts.Log.With("notification", l.ID, "attempts", l.Attempts, "answer", l.Answer)
-	switch l.State {
+// report logs an outcome and hands on what was refused for good.
+func (o *Outbox) report(ctx context.Context, n Notification) {
+	log := o.opts.Log.With("notification", n.ID, "attempts", n.Attempts, "answer", n.Answer)
+	switch n.State {
 	case Sent:
 		log.Info("notification delivered")
 	case Waiting:
 		log.Warn("notification not delivered yet")
 	default:
-		log.Error("notification given up", "state", l.State)
+		log.Error("notification given up", "state", n.State)
 	}
-	if l.State == Failed && o.opts.Failed != nil && ctx.Err() == nil {
-		o.opts.Failed(ctx, l)
+	if n.State == Failed && o.refused != nil && ctx.Err() == nil {
+		o.refused(ctx, n)
 	}
 }
 
-// flying reports whether an attempt at a notification is under way.
-func (o *Outbox) flying(id string) bool {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	for _, l := range o.queues {
-		if l.busy && l.notification == id {
-			return true
+// post hands a message to a channel within the time limit.
+func (o *Outbox) post(ctx context.Context, route Route, m Message) (answer string, err error) {
+	limit := route.Timeout
+	if limit <= 0 {
+		limit = attemptMost
+	}
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	defer func() {
+		if r := recover(); r != nil {
+			err = finalf("the channel failed inside: %v", r)
+		}
+	}()
+	answer, err = route.Channel.Deliver(ctx, m)
+	if err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
+		return "", fmt.Errorf("no answer within %s", limit)
+	}
+	return answer, err
+}
+
+// dressed returns a message with what is only known when sending: links, picture,
+// late stamp.
+func (o *Outbox) dressed(ctx context.Context, route Route, n Notification, m Message, now time.Time) Message {
+	if o.opts.Links != nil {
+		m.Links = o.opts.Links(m.AlarmID)
+		if m.Links.SnoozeFor <= 0 {
+			m.Links.SnoozeFor = snoozeDefault
+		}
+		m.Links.AckLabel = o.words.Say("button.ack", nil)
+		m.Links.SnoozeLabel = o.words.Say("button.snooze", text.Values{"span": m.Links.SnoozeFor})
+		m.Links.PageLabel = o.words.Say("button.page", nil)
+	}
+	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && policies()[m.Kind].curve && n.Attempts < plainAfter {
+		if png, err := o.opts.Picture(ctx, m.Vessel, m.RiseID); err == nil && len(png) <= maxPicture {
+			m.Picture, m.PictureText = png, o.words.Say("picture", text.Values{"vessel": m.Vessel})
 		}
 	}
-	return false
+	if late := o.quiet.late(m, now); late > 0 {
+		m.Text = join(o.words.Say("late", text.Values{"span": late}), m.Text)
+	}
+	if !m.Due.IsZero() {
+		m.Due = o.quiet.Hold(m.Kind, m.Due)
+	}
+	return m
 }
 
-// Progress is a proof that notifications move.
-type Progress struct {
-	Beat       time.Time     // end of the last look at the store; zero before the first
-	StuckFor   time.Duration // how long the oldest due notification has been waiting; 0 when none is
-	QueuesDown []string      // routes in back-off
+// Test sends a real message through one route, past the store, and returns what
+// the other side said.
+func (o *Outbox) Test(ctx context.Context, name string) (string, error) {
+	route, known := o.routes[name]
+	if !known {
+		return "", fmt.Errorf("there is no channel %q; it must be listed under channels in the configuration", name)
+	}
+	now := o.opts.Clock.Now()
+	return o.post(ctx, route, Message{
+		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: SafeID("test", name), What: WasRaised, Kind: TestKind,
+		Title: o.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
+		Text: o.words.Say("test.text", text.Values{"channel": name, "at": now}),
+	})
 }
 
-// Progress returns the proof, by the clock of the Outbox.
-func (o *Outbox) Progress() Progress {
+// Beat returns when the Outbox last looked at its notifications, by its clock; zero
+// before the first look.
+func (o *Outbox) Beat() time.Time {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	p := Progress{Beat: o.beat}
-	if !o.oldest.IsZero() {
-		p.StuckFor = o.opts.Clock.Now().Sub(o.oldest)
+	return o.beat
+}
+
+// UnderWay returns how many deliveries have begun and not ended.
+func (o *Outbox) UnderWay() int {
+	n := 0
+	o.each(func(_ string, q *queue) {
+		if q.busy {
+			n++
+		}
+	})
+	return n
+}
+
+// Failing lists the routes whose last delivery failed.
+func (o *Outbox) Failing() (names []string) {
+	o.each(func(name string, q *queue) {
+		if q.fails > 0 {
+			names = append(names, name)
+		}
+	})
+	return names
+}
+
+// each calls f with every queue.
+func (o *Outbox) each(f func(name string, q *queue)) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for name, q := range o.queues {
+		f(name, q)
 	}
-	for name, l := range o.queues {
-		if l.fails > 0 {
-			p.QueuesDown = append(p.QueuesDown, name)
+}
+
+// clockStep runs move while no round is under way. What a queue waits for is a span,
+// whenever it began.
+func (o *Outbox) clockStep(step ClockStep, move func() error) error {
+	o.mu.Lock()
+	err := move()
+	for _, q := range o.queues {
+		if !q.until.IsZero() {
+			q.until = q.until.Add(step.By)
 		}
 	}
-	return p
+	step.Times(&o.beat)
+	o.mu.Unlock()
+	o.Wake(false)
+	return err
 }
 
 // Close closes every channel.
 func (o *Outbox) Close() error {
 	var errs []error
 	for _, r := range o.routes {
-		if r.Channel != nil {
-			errs = append(errs, r.Channel.Close())
-		}
+		errs = append(errs, r.Channel.Close())
 	}
 	return errors.Join(errs...)
 }

@@ -5,22 +5,17 @@ import (
 	"time"
 )
 
-// Proof says whether the program does its work: sampling, storing and
-// delivering must all have moved lately. A missing probe is no lack of progress;
-// a loop that hangs is. Heartbeat and watchdog both ask it.
+// Proof says whether the program does its work: sampling, storing and delivering must
+// all have moved lately. A missing probe is no lack of progress; a loop that hangs is.
+// Heartbeat and watchdog both ask it. A part whose function is nil is not looked at.
 type Proof struct {
-	Clock    Clock            // nil: the wall clock
-	Sampled  func() time.Time // when the sampling loop last came round
-	Stored   func() time.Time // when the store last took a write or answered a check
-	Progress func() Progress  // of the Outbox
-
-	MaxSample  time.Duration // default 1 min
-	MaxStore   time.Duration // default 5 min
-	MaxDeliver time.Duration // default 1 min: how old the last look at the notifications may be
+	Clock     Clock            // nil: the wall clock
+	Sampled   func() time.Time // when the sampling loop last came round
+	Stored    func() time.Time // when the store last took a write or answered a check
+	Delivered func() time.Time // when the outbox last looked at its notifications
 }
 
-// Check returns nil while everything moves, else what stands still and since
-// when. A part whose function is nil is not looked at.
+// Check returns nil while everything moves, else what stands still and for how long.
 func (p *Proof) Check() error {
 	clock := p.Clock
 	if clock == nil {
@@ -31,11 +26,7 @@ func (p *Proof) Check() error {
 		name string
 		last func() time.Time
 		most time.Duration
-	}{
-		{"sampling", p.Sampled, orSpan(p.MaxSample, time.Minute)},
-		{"storing", p.Stored, orSpan(p.MaxStore, 5*time.Minute)},
-		{"delivering", p.beat(), orSpan(p.MaxDeliver, time.Minute)},
-	} {
+	}{{"sampling", p.Sampled, time.Minute}, {"storing", p.Stored, 5 * time.Minute}, {"delivering", p.Delivered, time.Minute}} {
 		if part.last == nil {
 			continue
 		}
@@ -48,20 +39,4 @@ func (p *Proof) Check() error {
 		}
 	}
 	return nil
-}
-
-// beat returns when the Outbox last looked at its notifications.
-func (p *Proof) beat() func() time.Time {
-	if p.Progress == nil {
-		return nil
-	}
-	return func() time.Time { return p.Progress().Beat }
-}
-
-// orSpan returns d, or def when d is not positive.
-func orSpan(d, def time.Duration) time.Duration {
-	if d <= 0 {
-		return def
-	}
-	return d
 }

@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"context"
 	"time"
 
 	"tidemark/bake"
@@ -124,49 +123,4 @@ type Alarm struct {
 	Priority     int    // 1 lowest .. 5 most urgent
 	Level        int    // escalation steps taken
 	LastSentAt   time.Time
-	LedBy        string // ID of the alarm whose notification told this one too; empty when it has its own
-}
-
-// The states of a notification.
-const (
-	Waiting   = "waiting"
-	Sent      = "sent"
-	Failed    = "failed"
-	Expired   = "expired"
-	Withdrawn = "withdrawn"
-)
-
-// Notification is one message on its way through one channel.
-type Notification struct {
-	ID        string // stable: alarm ID, channel and escalation level
-	AlarmID   string
-	Channel   string // channel name from the configuration
-	Body      []byte // the Message as JSON
-	CreatedAt time.Time
-	NotBefore time.Time
-	ExpiresAt time.Time // zero: never
-	Attempts  int
-	State     string // one of the Notification states
-	Answer    string // what the server said last, without secrets
-	SentAt    time.Time
-}
-
-// Store keeps alarms and notifications so that they survive a power cut. All methods
-// are synchronous: when they return nil, the state is on disk.
-type Store interface {
-	// SaveAlarm writes the alarm and its new notifications in one transaction. A
-	// notification whose ID exists already is replaced unless it was sent.
-	SaveAlarm(ctx context.Context, a Alarm, notifications []Notification) error
-	// OpenAlarms returns all alarms that are not resolved, oldest first, and
-	// those resolved of rises still under way (so that they do not fire again).
-	OpenAlarms(ctx context.Context) ([]Alarm, error)
-	// DueNotifications returns at most limit waiting notifications whose NotBefore has
-	// come, oldest first.
-	DueNotifications(ctx context.Context, now time.Time, limit int) ([]Notification, error)
-	// SaveNotification writes the outcome of an attempt. A notification that was withdrawn
-	// meanwhile does not go back to waiting: it keeps its state and takes only
-	// attempts and answer.
-	SaveNotification(ctx context.Context, l Notification) error
-	// WithdrawNotifications marks the waiting notifications of an alarm as withdrawn.
-	WithdrawNotifications(ctx context.Context, alarmID string) error
 }

@@ -7,15 +7,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
-	"time"
 
 	"tidemark/alert"
 )
 
-var (
-	_ alert.Store               = (*Store)(nil)
-	_ alert.NotificationCounter = (*Store)(nil)
-)
+var _ alert.Store = (*Store)(nil)
 
 // alarmRecord stores an alarm.
 func alarmRecord(a alert.Alarm) record {
@@ -51,17 +47,9 @@ func notificationRecord(l alert.Notification, unless string) record {
 		if unless != "" {
 			query += " WHERE notifications.state <> '" + unless + "'"
 		}
-		_, err = tx.ExecContext(ctx, query, l.ID, l.AlarmID, l.State, l.CreatedAt.UnixMilli(), l.NotBefore.UnixMilli(), string(text), l.Body)
+		_, err = tx.ExecContext(ctx, query, l.ID, l.AlarmID, l.State, l.CreatedAt.UnixMilli(), l.CreatedAt.UnixMilli(), string(text), l.Body)
 		return err
 	}}
-}
-
-// outcomeRecord stores what became of a notification.
-func outcomeRecord(l alert.Notification) record {
-	if l.State == alert.Waiting {
-		return notificationRecord(l, alert.Withdrawn)
-	}
-	return notificationRecord(l, "")
 }
 
 // waitingState is the state of a notification that waits for the disk.
@@ -132,11 +120,9 @@ func (s *Store) selectAlarms(ctx context.Context, where string, wanted func(aler
 	return out, nil
 }
 
-// DueNotifications implements alert.Store.
-func (s *Store) DueNotifications(ctx context.Context, now time.Time, limit int) ([]alert.Notification, error) {
-	out, err := s.selectNotifications(ctx, "WHERE state = 'waiting' AND not_before_ms <= ? ORDER BY created_ms, id LIMIT ?",
-		func(l alert.Notification) bool { return l.State == alert.Waiting && !l.NotBefore.After(now) }, now.UnixMilli(), limit+s.pending.count())
-	return out[:min(limit, len(out))], err
+// WaitingNotifications implements alert.Store.
+func (s *Store) WaitingNotifications(ctx context.Context) ([]alert.Notification, error) {
+	return s.selectNotifications(ctx, "WHERE state = 'waiting'", func(l alert.Notification) bool { return l.State == alert.Waiting })
 }
 
 // selectNotifications reads notifications, oldest first.
@@ -155,42 +141,27 @@ func (s *Store) selectNotifications(ctx context.Context, where string, wanted fu
 	}, "SELECT head, body FROM notifications "+where, args...)
 	out = slices.DeleteFunc(out, func(l alert.Notification) bool { return l.ID == "" })
 	out = overlay(&s.pending, out, func(l alert.Notification) string { return l.ID }, wanted)
-	slices.SortFunc(out, func(a, b alert.Notification) int {
-		return cmp.Or(a.CreatedAt.Compare(b.CreatedAt), cmp.Compare(a.ID, b.ID))
-	})
+	slices.SortFunc(out, alert.Notification.Compare)
 	return out, err
 }
 
 // SaveNotification implements alert.Store. When the disk refuses, the notification is
 // held in memory and the error is ErrMemoryOnly.
-func (s *Store) SaveNotification(ctx context.Context, l alert.Notification) error {
+func (s *Store) SaveNotification(ctx context.Context, n alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	if s.waitingState(l.ID) == alert.Withdrawn && l.State == alert.Waiting {
-		return nil
-	}
-	return s.saveLocked(ctx, outcomeRecord(l))
-}
-
-// WithdrawNotifications implements alert.Store. When the disk refuses, the notifications
-// are held in memory as withdrawn and the error is ErrMemoryOnly.
-func (s *Store) WithdrawNotifications(ctx context.Context, alarmID string) error {
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	of := func(l alert.Notification) bool { return l.AlarmID == alarmID && l.State == alert.Waiting }
-	waiting, err := s.selectNotifications(ctx, "WHERE alarm_id = ? AND state = 'waiting'", of, alarmID)
-	if err != nil || len(waiting) == 0 {
+	stored, err := s.selectNotifications(ctx, "WHERE id = ?", func(l alert.Notification) bool { return l.ID == n.ID }, n.ID)
+	if err != nil || len(stored) == 0 {
 		return err
 	}
-	var records []record
-	for _, l := range waiting {
-		l.State = alert.Withdrawn
-		records = append(records, outcomeRecord(l))
+	n, unless := stored[0].WithOutcome(n), ""
+	if n.State == alert.Waiting {
+		unless = alert.Withdrawn // by another process, just now
 	}
-	return s.saveLocked(ctx, records...)
+	return s.saveLocked(ctx, notificationRecord(n, unless))
 }
 
-// NotificationCounts implements alert.NotificationCounter.
+// NotificationCounts implements alert.Store.
 func (s *Store) NotificationCounts(ctx context.Context) (map[string]int, error) {
 	type state struct{ id, state string }
 	states, err := selectAll(ctx, s, func(scan scanner) (l state, err error) {

@@ -19,8 +19,7 @@ func alarm(id string, riseID int64, state alert.State, since time.Time) alert.Al
 
 // notification is an invented notification of an alarm.
 func notification(id, alarmID string, at time.Time) alert.Notification {
-	return alert.Notification{ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"n":1}`), CreatedAt: at,
-		NotBefore: at.Add(time.Minute), ExpiresAt: at.Add(time.Hour), State: "waiting"}
+	return alert.Notification{ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"n":1}`), CreatedAt: at, State: "waiting"}
 }
 
 // ids are the ids of alarms or notifications.
@@ -55,38 +54,44 @@ func TestAlarmsAndNotifications(t *testing.T) {
 	assert.Equal(t, []string{"a", "b", "d"}, ids(got), "oldest first; resolved ones only of rises under way")
 	assert.Equal(t, first, got[1])
 
-	due, err := s.DueNotifications(ctx, t0.Add(59*time.Second), 10)
-	require.NoError(t, err)
-	assert.Empty(t, due)
-	due, err = s.DueNotifications(ctx, t0.Add(time.Minute), 10)
+	due, err := s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []alert.Notification{l}, due)
 
 	// A waiting notification is replaced, a sent one is not.
 	l.Body = []byte(`{"n":2}`)
 	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{l}))
-	due, err = s.DueNotifications(ctx, t0.Add(time.Minute), 10)
+	due, err = s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []alert.Notification{l}, due)
 	l.State, l.Attempts, l.SentAt, l.Answer = "sent", 1, t0.Add(2*time.Minute), "200"
 	require.NoError(t, s.SaveNotification(ctx, l))
 	again := notification("b/phone/0", "b", t0.Add(time.Hour))
 	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{again}))
-	due, err = s.DueNotifications(ctx, t0.Add(24*time.Hour), 10)
+	due, err = s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Empty(t, due)
 	stored := storedNotification(t, s, l.ID)
 	assert.Equal(t, l, stored)
 
-	// Order and limit.
+	// In order; what was sent is not withdrawn, and what was withdrawn does not wait again.
 	for i := range 5 {
 		require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{notification(fmt.Sprintf("b/phone/%d", 9-i), "b", t0.Add(time.Duration(i)*time.Second))}))
 	}
-	due, err = s.DueNotifications(ctx, t0.Add(time.Hour), 3)
+	due, err = s.WaitingNotifications(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, []string{"b/phone/9", "b/phone/8", "b/phone/7"}, ids(due))
-	require.NoError(t, s.WithdrawNotifications(ctx, "b"))
-	due, err = s.DueNotifications(ctx, t0.Add(time.Hour), 3)
+	assert.Equal(t, []string{"b/phone/9", "b/phone/8", "b/phone/7", "b/phone/6", "b/phone/5"}, ids(due))
+	sent, attempt := l, due[0]
+	sent.State, attempt.Attempts = alert.Withdrawn, 1
+	back := []alert.Notification{sent}
+	for _, n := range due {
+		n.State = alert.Withdrawn
+		back = append(back, n)
+	}
+	require.NoError(t, s.SaveAlarm(ctx, first, back))
+	require.NoError(t, s.SaveNotification(ctx, attempt))
+	require.NoError(t, s.SaveNotification(ctx, notification("unknown", "b", t0)))
+	due, err = s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Empty(t, due)
 	stored = storedNotification(t, s, l.ID)

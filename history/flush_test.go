@@ -85,7 +85,7 @@ func TestManyAtOnce(t *testing.T) {
 		}
 		return nil
 	})
-	each(60, func(int) error { _, err := s.DueNotifications(ctx, t0.Add(time.Hour), 10); return err })
+	each(60, func(int) error { _, err := s.WaitingNotifications(ctx); return err })
 	each(100, func(int) error { s.Health(); return s.Flush(ctx) })
 	all.Wait()
 	require.NoError(t, s.Flush(ctx))

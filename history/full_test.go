@@ -2,7 +2,6 @@ package history
 
 import (
 	"database/sql"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -102,7 +101,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 		alarms, err := s.OpenAlarms(ctx)
 		require.NoError(t, err)
 		assert.Equal(t, []string{"a1"}, ids(alarms))
-		due, err := s.DueNotifications(ctx, t0.Add(time.Hour), 5)
+		due, err := s.WaitingNotifications(ctx)
 		require.NoError(t, err)
 		assert.Equal(t, []alert.Notification{big}, due)
 		page, err := s.Rises(ctx, Filter{})
@@ -141,15 +140,15 @@ func TestNotificationsSentOnAFullDiskAreNotSentAgain(t *testing.T) {
 	a.Text = strings.Repeat("z", 3000)
 	l2 := notification(l.ID, "a", t0)
 	require.ErrorIs(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}), ErrMemoryOnly)
-	due, err := s.DueNotifications(ctx, t0.Add(time.Hour), 5)
+	due, err := s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []string{w.ID}, ids(due))
-	err = s.WithdrawNotifications(ctx, "a")
-	require.True(t, err == nil || errors.Is(err, ErrMemoryOnly), "%v", err)
+	w.State = alert.Withdrawn
+	require.ErrorIs(t, s.SaveAlarm(ctx, a, []alert.Notification{w}), ErrMemoryOnly)
 	free()
 	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}))
 	require.NoError(t, s.Flush(ctx))
-	due, err = s.DueNotifications(ctx, t0.Add(time.Hour), 5)
+	due, err = s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Empty(t, due)
 }

@@ -100,7 +100,7 @@ func TestNotifyAnswersAlarms(t *testing.T) {
 	out, err = notify(t, "ack", "all", "--config", file)
 	require.NoError(t, err)
 	assert.Equal(t, "over-tub-1: acknowledged\ntoo_hot-tub-2: acknowledged\n", out)
-	waiting, err := store.DueNotifications(t.Context(), at.Add(time.Hour), 10)
+	waiting, err := store.WaitingNotifications(t.Context())
 	require.NoError(t, err)
 	assert.Empty(t, waiting, "the running service sends nothing more")
 	out, err = notify(t, "ack", "all", "--config", file)

@@ -67,7 +67,7 @@ func (a *App) FollowWall(ctx context.Context) {
 		defer p.mu.Unlock()
 	}
 	j := a.jumpBy(steady, skew)
-	err := a.manager.ClockStep(ctx, j.ClockStep, func() error {
+	err := a.manager.ClockStep(j.ClockStep, func() error {
 		defer steady.Shift(skew)
 		if a.opt.Store == nil {
 			return nil

@@ -5,7 +5,6 @@ import (
 	"maps"
 	"time"
 
-	"tidemark/alert"
 	"tidemark/web"
 )
 
@@ -18,7 +17,7 @@ func (a *App) systemForWeb() web.System {
 		s.StoreProblem, s.Notes = h.Problem, h.Notes
 		s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
 	}
-	s.ChannelProblems = a.outbox.Progress().QueuesDown
+	s.ChannelProblems = a.outbox.Failing()
 	s.SamplesLate = a.samplesLate.Load()
 	if b := a.beat.Load(); b != nil {
 		s.HeartbeatAt, _ = b.Last()
@@ -31,11 +30,7 @@ func (a *App) systemForWeb() web.System {
 
 // countNotifications copies for the metrics how many notifications are in which state.
 func (a *App) countNotifications(ctx context.Context) {
-	counter, ok := a.notificationStore.(alert.NotificationCounter)
-	if !ok {
-		return
-	}
-	n, err := counter.NotificationCounts(ctx)
+	n, err := a.notificationStore.NotificationCounts(ctx)
 	if err != nil {
 		a.log.Warn("the notifications cannot be counted", "error", err)
 		return

@@ -50,7 +50,7 @@ func (a *App) startWatching(ctx context.Context) error {
 
 // proof says whether sampling, storing and delivering all move.
 func (a *App) proof() *alert.Proof {
-	p := &alert.Proof{Sampled: a.sampled, Progress: a.outbox.Progress}
+	p := &alert.Proof{Sampled: a.sampled, Delivered: a.outbox.Beat}
 	if a.opt.Store != nil {
 		p.Stored = func() time.Time { return a.opt.Store.Health().LastCommit }
 	}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"slices"
 	"sync"
 	"time"
 
@@ -154,7 +153,6 @@ func (s *service) Close() error { return nil }
 type news struct {
 	alert.Alarm
 	raised   time.Time
-	leader   string    // the alarm whose notification tells this one as well; empty for its own
 	answer   time.Time // when people will answer it; zero for never, or done
 	answered time.Time
 }
@@ -256,15 +254,8 @@ func (p *post) before(now time.Time) {
 	}
 }
 
-// after notes whose notification tells the warnings of this step and does what the live
-// watch does beside.
-func (p *post) after(now time.Time) {
-	if i := slices.IndexFunc(p.all, func(n *news) bool { return n.raised.Equal(now) }); i >= 0 {
-		by := p.watch.leaders()
-		for _, n := range p.all[i:] {
-			n.leader = by[n.ID]
-		}
-	}
+// after does what the live watch does beside.
+func (p *post) after(time.Time) {
 	p.watch.tell()
 	p.settle()
 }
@@ -326,7 +317,7 @@ func (p *post) countNews(r *result, way string) {
 		case told.Sub(n.raised) > time.Minute:
 			p.sum.late++
 		}
-		if told.IsZero() || n.leader != "" {
+		if told.IsZero() {
 			continue
 		}
 		if told.Before(last) {
@@ -339,7 +330,7 @@ func (p *post) countNews(r *result, way string) {
 // toldAt is when the first notification that tells a warning was sent; zero for never.
 func (p *post) toldAt(way string, n *news) time.Time {
 	for _, a := range p.town.took {
-		if a.route == way && (a.alarm == n.ID || n.leader != "" && a.alarm == n.leader) {
+		if a.route == way && a.alarm == n.ID {
 			return a.begun
 		}
 	}

@@ -106,15 +106,6 @@ func (w *watch) unsent() int {
 	return n[alert.Waiting] + n[alert.Failed]
 }
 
-// leaders tells of every open alarm whose notification tells it as well.
-func (w *watch) leaders() map[string]string {
-	out := map[string]string{}
-	for _, a := range ok(w.store.OpenAlarms(context.Background())) {
-		out[a.ID] = a.LedBy
-	}
-	return out
-}
-
 // setAside says whether a damaged history was put aside at the start.
 func (w *watch) setAside() bool { return w.store.Opened().Quarantine != "" }
 
