@@ -6,15 +6,15 @@
 //	go test ./cmd/tidemark/internal/campaign -faults -trials 5 -v    a few of each
 //	go test ./cmd/tidemark/internal/campaign -faults -run 'Faults/kill' -v
 //
-// It plays the invented household of package sensor/sensortest/virtual into the same pipeline and
-// the same history as the live daemon, by a clock that runs as fast as the machine
-// can. The same day without a fault says which warnings belong to it. All data is
-// invented.
+// It plays the invented household of package sensor/sensortest/virtual into the same
+// pipeline and the same history as the live daemon, by a clock that runs as fast as
+// the machine can. The same day without a fault says which warnings belong to it. All
+// data is invented.
 //
 // Bounds: no rise lost, no warning missed, none false, and of the readings at most the
 // last minute before the fault. A warning counts as missed as well when it or its
-// notification comes later than the fault excuses, and as false when its notification comes twice,
-// out of order or after the answer.
+// notification comes later than the fault excuses, and as false when its notification
+// comes twice or after the answer.
 //
 // It holds the program to what can be seen from outside; only watch_test.go knows how
 // a watch is wired.
@@ -31,6 +31,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"tidemark/alert"
 	"tidemark/sensor/sensortest/virtual"
 )
 
@@ -50,20 +51,20 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// result is one row of the table.
-type result struct {
-	trials, rises, missed, tooMany int
-	lost                           time.Duration // the most readings that were lost before one fault
-	note                           string
-	findings                       []string // what was lost, missed or false, in words
-}
-
 // campaign is what every row works with.
 type campaign struct {
 	*testing.T
 	dice  *rand.Rand
 	plain ledger        // of the undisturbed day
 	took  time.Duration // to play it
+}
+
+// result is one row of the table.
+type result struct {
+	trials, rises, missed, tooMany int
+	lost                           time.Duration // the most readings that were lost before one fault
+	note                           string
+	findings                       []string // what was lost, missed or false, in words
 }
 
 // TestFaults runs every fault and prints the table.
@@ -76,7 +77,7 @@ func TestFaults(t *testing.T) {
 	took := time.Since(began)
 	var b strings.Builder
 	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(w, "the undisturbed day: %d rises, %d warnings, %s; all data is invented\n", len(plain.rises), len(plain.warnings()), took.Round(10*time.Millisecond))
+	fmt.Fprintf(w, "the undisturbed day: %d rises, %d warnings, %s; all data is invented\n", len(plain.rises), len(plain.told), took.Round(10*time.Millisecond))
 	fmt.Fprintln(w, "fault\ttrials\treadings lost, most\trises lost\twarnings missed\tfalse\ttook\tnote")
 	for i, row := range []struct {
 		name, what string
@@ -119,16 +120,6 @@ func (r *result) say(format string, args ...any) {
 	}
 }
 
-// maxLost is how much of the readings a fault may cost.
-const maxLost = time.Minute
-
-// lose takes in a stretch of readings that is not there.
-func (r *result) lose(vessel string, span time.Duration, before time.Time) {
-	if r.lost = max(r.lost, span); span > maxLost {
-		r.say("%s of readings of %s lost before %s", span, vessel, before.Format(time.TimeOnly))
-	}
-}
-
 // miss and extra count a warning that did not come, and one that should not have.
 func (r *result) miss(format string, args ...any) {
 	r.missed++
@@ -140,19 +131,53 @@ func (r *result) extra(format string, args ...any) {
 	r.say(format, args...)
 }
 
-// compare counts the warnings that plain has and got lacks, and the other way round.
-func (r *result) compare(plain, got []warning) {
-	left := of(got, func(w warning) bool { return !w.ofFault() })
-	for _, w := range plain {
-		if i := slices.Index(left, w); i >= 0 {
-			left = slices.Delete(left, i, i+1)
+// maxLost is how much of the readings a fault may cost.
+const maxLost = time.Minute
+
+// lose takes in a stretch of readings that is not there.
+func (r *result) lose(vessel string, span time.Duration, before time.Time) {
+	if r.lost = max(r.lost, span); span > maxLost {
+		r.say("%s of readings of %s lost before %s", span, vessel, before.Format(time.TimeOnly))
+	}
+}
+
+// How far from its moment a warning may come when readings are missing or the clock
+// was set: its hold time may begin anew, or the readings fall into other minutes. One
+// that hangs on a forecast's doubt may take longer: see certain.
+const (
+	toldWithin  = 5 * time.Minute
+	doubtWithin = 15 * time.Minute
+)
+
+// slack is how far from its moment a warning may come.
+func slack(w warning) time.Duration {
+	if w.certain() {
+		return toldWithin
+	}
+	return doubtWithin
+}
+
+// anyTime is the slack where only whether a warning came counts, and atOnce none.
+func anyTime(warning) time.Duration { return 1 << 62 }
+func atOnce(warning) time.Duration  { return 0 }
+
+// compare counts the warnings of want that got lacks within slack of their moment, and
+// those of got that are not in want. It returns the largest difference.
+func (r *result) compare(want, got []telling, slack func(warning) time.Duration) (most time.Duration) {
+	left := slices.DeleteFunc(slices.Clone(got), func(t telling) bool { return t.ofFault() })
+	for _, w := range want {
+		i := slices.IndexFunc(left, func(t telling) bool { return t.warning == w.warning && t.at.Sub(w.at).Abs() <= slack(w.warning) })
+		if i < 0 {
+			r.miss("missed %s of %s at %s", w.kind, w.vessel, w.at.Format(time.TimeOnly))
 			continue
 		}
-		r.miss("missed %s of %s", w.kind, w.vessel)
+		most = max(most, left[i].at.Sub(w.at).Abs())
+		left = slices.Delete(left, i, i+1)
 	}
-	for _, w := range left {
-		r.extra("false %s of %s", w.kind, w.vessel)
+	for _, t := range left {
+		r.extra("false %s of %s at %s", t.kind, t.vessel, t.at.Format(time.TimeOnly))
 	}
+	return most
 }
 
 // countRises counts the rises of the story that are not in got: same vessel, start
@@ -169,6 +194,10 @@ func (r *result) countRises(got []record, stands func(virtual.Act) time.Time) {
 // asTold is where a rise stands by the kitchen's clock.
 func asTold(a virtual.Act) time.Time { return a.At }
 
+// unevenBy is how far two stored rows may lie from the distance at which they were
+// sampled: a wall clock is followed when it is 2 s off.
+const unevenBy = 3 * time.Second
+
 // gaps looks for readings that are not there although somebody watched: rows that lie
 // farther apart than they were sampled, or, if even, nearer as well.
 func (r *result) gaps(rises []record, even bool) {
@@ -178,11 +207,9 @@ func (r *result) gaps(rises []record, even bool) {
 			rows = append([]time.Time{rise.started}, rows...)
 		}
 		for i := 1; i < len(rows); i++ {
-			off := rows[i].Sub(rows[i-1]) - stepEvery
-			switch {
+			switch off := rows[i].Sub(rows[i-1]) - stepEvery; {
 			case even && off.Abs() > unevenBy:
 				r.say("rows of %s lie %s too far apart at %s", rise.vessel, off, rows[i].Format(time.DateTime))
-				r.lost = max(r.lost, off.Abs())
 			case !even && off > 0:
 				r.lose(rise.vessel, off, rows[i])
 			}
@@ -190,39 +217,31 @@ func (r *result) gaps(rises []record, even bool) {
 	}
 }
 
-// unevenBy is how far two stored rows may lie from the distance at which they were
-// sampled: a wall clock is followed when it is 2 s off.
-const unevenBy = 3 * time.Second
+// warning is one warning, whenever it came.
+type warning struct{ vessel, kind string }
 
-// How far from its moment a warning may come when readings are missing or the clock
-// was set: its hold time may begin anew, or the readings fall into other minutes. One
-// that hangs on a forecast's doubt may take longer: see certain.
-const (
-	toldWithin  = 5 * time.Minute
-	doubtWithin = 15 * time.Minute
-)
+// telling is a warning with the moment at which it came.
+type telling struct {
+	warning
+	at time.Time
+}
 
-// moments counts as missed the warnings that were not told at the same moment of the
-// kitchen: exactly, or nearly. It returns the largest difference.
-func (r *result) moments(name string, plain, got []telling, exact bool) (most time.Duration) {
-	seen := map[warning][]time.Time{}
-	for _, t := range got {
-		seen[t.warning] = append(seen[t.warning], t.at)
-	}
-	for _, p := range plain {
-		if len(seen[p.warning]) == 0 {
-			continue // missed, and counted already
-		}
-		off := seen[p.warning][0].Sub(p.at)
-		seen[p.warning] = seen[p.warning][1:]
-		most = max(most, off.Abs())
-		slack := doubtWithin
-		if p.certain() {
-			slack = toldWithin
-		}
-		if exact && off != 0 || off.Abs() > slack {
-			r.miss("%s: %s of %s told %s from its moment", name, p.kind, p.vessel, off)
-		}
-	}
-	return most
+// ofFault tells warnings about the fault itself: they are right when there was one,
+// and belong to no undisturbed day.
+func (w warning) ofFault() bool {
+	return w.kind == string(alert.NobodyWatched) || w.kind == string(alert.DiskNearlyFull)
+}
+
+// certain tells warnings that do not hang on a forecast's doubt: with other readings
+// the judgement that a rise will level off, or that a starter has turned, may fall a
+// little earlier, later or, near the end of a rise, not at all.
+func (w warning) certain() bool {
+	return slices.Contains([]alert.Kind{alert.Near, alert.Reached, alert.Over, alert.StepDue, alert.TooHot, alert.TooCold}, alert.Kind(w.kind))
+}
+
+func (w warning) lost() bool { return w.kind == string(alert.SensorLost) }
+
+// of keeps the warnings for which keep is true.
+func of(all []telling, keep func(telling) bool) []telling {
+	return slices.DeleteFunc(slices.Clone(all), func(t telling) bool { return !keep(t) })
 }

@@ -61,17 +61,38 @@ type day struct {
 }
 
 // openDay takes the story up at a moment with the first acts already done, over the
-// history in dir.
+// history in dir. What with leaves out is filled in.
 func openDay(dir string, at time.Time, done int, with trouble) *day {
+	never, nothing := func(time.Time) bool { return false }, func(time.Time) {}
 	d := &day{trouble: with, story: story(), now: at, took: done, next: done}
 	if d.zone == nil {
 		d.zone = time.UTC
 	}
-	lead := time.Duration(0)
-	if d.ahead != nil {
-		lead = d.ahead(at)
+	if d.spoil == nil {
+		d.spoil = func(_, _ string, _ time.Time, r sensor.Reading) sensor.Reading { return r }
 	}
-	d.kitchen, d.machine = virtual.New(d.story, kitchenSeed), boot(at, lead, d.zone)
+	if d.ahead == nil {
+		d.ahead = func(time.Time) time.Duration { return 0 }
+	}
+	if d.absent == nil {
+		d.absent = never
+	}
+	if d.unread == nil {
+		d.unread = never
+	}
+	if d.before == nil {
+		d.before = nothing
+	}
+	if d.after == nil {
+		d.after = nothing
+	}
+	if d.raised == nil {
+		d.raised = func(time.Time, alert.Alarm) {}
+	}
+	if d.did == nil {
+		d.did = func(int) {}
+	}
+	d.kitchen, d.machine = virtual.New(d.story, kitchenSeed), boot(at, d.ahead(at), d.zone)
 	d.watch = openWatch(dir, d.story, d.machine, d.routes)
 	return d
 }
@@ -80,15 +101,8 @@ func openDay(dir string, at time.Time, done int, with trouble) *day {
 func (d *day) run(until time.Time) {
 	for d.now.Before(until) {
 		d.now = d.now.Add(stepEvery)
-		lead := time.Duration(0)
-		if d.ahead != nil {
-			lead = d.ahead(d.now)
-		}
-		d.machine.set(d.now, lead)
-		if d.before != nil {
-			d.before(d.now)
-		}
-		if d.absent == nil || !d.absent(d.now) {
+		d.machine.set(d.now, d.ahead(d.now))
+		if d.before(d.now); !d.absent(d.now) {
 			d.step()
 		}
 	}
@@ -96,67 +110,52 @@ func (d *day) run(until time.Time) {
 
 // step does what people do, reads every sensor and moves the watch on.
 func (d *day) step() {
-	for _, a := range d.story.Acts[d.next:] {
-		if a.At.After(d.now) {
-			break
+	for d.next < len(d.story.Acts) && !d.story.Acts[d.next].At.After(d.now) {
+		// What an earlier process did and had no time to tell of before it was killed is
+		// on the page: people do not press again.
+		a := d.story.Acts[d.next]
+		if d.next > d.took || a.Event != "fold" || !d.watch.shows(a.Event, a.Vessel, a.At.Add(-stepEvery)) {
+			d.watch.act(a.Event, a.Vessel, "")
 		}
-		d.act(a)
+		d.next++
+		d.did(d.next)
 	}
 	at := d.machine.steady.Now()
-	if d.unread == nil || !d.unread(d.now) {
-		for _, v := range d.story.Vessels {
-			d.watch.observe(at, v.Name, d.read(v.Name, "height", d.kitchen.Distance), d.read(v.Name, "dough", d.kitchen.Dough), d.read(v.Name, "air", d.kitchen.Air))
+	for _, v := range d.story.Vessels {
+		if d.unread(d.now) {
+			break
 		}
+		read := func(what string, from func(string, time.Time) sensor.Reading) sensor.Reading {
+			return d.spoil(v.Name, what, d.now, from(v.Name, d.now))
+		}
+		d.watch.observe(at, v.Name, read("height", d.kitchen.Distance), read("dough", d.kitchen.Dough), read("air", d.kitchen.Air))
 	}
 	for _, a := range d.watch.advance(at) {
 		d.heard = append(d.heard, telling{warning{a.Vessel, string(a.Kind)}, d.now})
-		if d.raised != nil {
-			d.raised(d.now, a)
-		}
+		d.raised(d.now, a)
 	}
-	if d.after != nil {
-		d.after(d.now)
-	}
+	d.after(d.now)
 	if d.now.Sub(d.story.Start)%keepEvery == 0 {
 		d.watch.keep()
 	}
 }
 
-// act does what a person does. What an earlier process did and had no time to tell of
-// before it was killed is on the page: people do not press again.
-func (d *day) act(a virtual.Act) {
-	if d.next > d.took || a.Event != "fold" || !d.watch.shows(a.Event, a.Vessel, a.At.Add(-stepEvery)) {
-		d.watch.act(a.Event, a.Vessel, "")
-	}
-	d.next++
-	if d.did != nil {
-		d.did(d.next)
-	}
-}
-
-// read reads one sensor, spoilt or not.
-func (d *day) read(vessel, what string, from func(string, time.Time) sensor.Reading) sensor.Reading {
-	r := from(vessel, d.now)
-	if d.spoil != nil {
-		r = d.spoil(vessel, what, d.now, r)
-	}
-	return r
-}
-
-// warning is one warning, whenever it came.
-type warning struct{ vessel, kind string }
-
-// telling is a warning with the moment of the kitchen at which it came.
-type telling struct {
-	warning
-	at time.Time
-}
-
-// ledger is what a day gave: what is kept in the history is what the household is
-// told, once, also when the process that raised it died before it could say so.
+// ledger is what a day gave: the rises that the history keeps, and the warnings as
+// they were heard.
 type ledger struct {
 	rises []record
-	told  []telling // as they were heard, where somebody listened
+	told  []telling
+}
+
+// kept are the warnings that the history keeps: the household is told of them, also
+// when the process that raised one died before it could say so.
+func (l ledger) kept() (out []telling) {
+	for _, r := range l.rises {
+		for _, a := range r.alarms {
+			out = append(out, telling{warning{a.Vessel, string(a.Kind)}, a.FiredAt})
+		}
+	}
+	return out
 }
 
 // play plays a whole day with trouble over a folder of its own.
@@ -174,48 +173,27 @@ func playIn(dir string, with trouble) ledger {
 	return ledger{records(dir), d.heard}
 }
 
-// warnings are those of all rises.
-func (l ledger) warnings() []warning {
-	var out []warning
-	for _, r := range l.rises {
-		for _, a := range r.alarms {
-			out = append(out, warning{a.Vessel, string(a.Kind)})
-		}
+// stretch is one of time: from, up to until.
+type stretch struct{ from, until time.Time }
+
+func (s stretch) holds(at time.Time) bool { return !at.Before(s.from) && at.Before(s.until) }
+
+// within reports whether a moment is in one of the stretches.
+func within(all []stretch) func(time.Time) bool {
+	return func(at time.Time) bool {
+		return slices.ContainsFunc(all, func(s stretch) bool { return s.holds(at) })
 	}
-	return out
 }
-
-// of keeps the warnings for which keep is true.
-func of(all []warning, keep func(warning) bool) []warning {
-	return slices.DeleteFunc(slices.Clone(all), func(w warning) bool { return !keep(w) })
-}
-
-// ofFault tells warnings about the fault itself: they are right when there was one,
-// and belong to no undisturbed day.
-func (w warning) ofFault() bool {
-	return w.kind == string(alert.NobodyWatched) || w.kind == string(alert.DiskNearlyFull)
-}
-
-// certain tells warnings that do not hang on a forecast's doubt: with other readings
-// the judgement that a rise will level off, or that a starter has turned, may fall a
-// little earlier, later or, near the end of a rise, not at all.
-func (w warning) certain() bool {
-	return slices.Contains([]alert.Kind{alert.Near, alert.Reached, alert.Over, alert.StepDue, alert.TooHot, alert.TooCold}, alert.Kind(w.kind))
-}
-
-func (w warning) lost() bool { return w.kind == string(alert.SensorLost) }
 
 // underWay tells whether a rise was on during the whole of a stretch of the story.
-func underWay(vessel string, from, until time.Time) bool {
+func underWay(vessel string, s stretch) bool {
 	on := false
 	for _, a := range story().Acts {
-		if a.Vessel != vessel {
-			continue
-		}
-		if a.At.After(from) && a.At.Before(until) && (a.Event == "start" || a.Event == "end") {
+		switch {
+		case a.Vessel != vessel:
+		case a.At.After(s.from) && a.At.Before(s.until) && (a.Event == "start" || a.Event == "end"):
 			return false
-		}
-		if !a.At.After(from) {
+		case !a.At.After(s.from):
 			on = a.Event != "end"
 		}
 	}

@@ -90,15 +90,11 @@ func killed(c *campaign, r *result, trials int) {
 	}
 }
 
-// stretch is one of time: after from, up to until.
-type stretch struct{ from, until time.Time }
-
 func (c *campaign) killedDay(r *result, kills int) {
 	dir := tempDir()
 	defer func() { _ = os.RemoveAll(dir) }()
 	at := story().Start
-	last := child{at: at}
-	from := at // where the process before began
+	last, from := child{at: at}, at // from is where the process before began
 	var gaps []stretch
 	share := int64(2 * c.took / time.Duration(kills+1)) // a day takes about as long as the undisturbed one
 	for round := 0; !last.over; round++ {
@@ -109,7 +105,7 @@ func (c *campaign) killedDay(r *result, kills int) {
 		stamp(dir, last.at)
 		now := runChild(nil, dir, at, last.did, wait)
 		if now.ready && round > 0 {
-			gaps = append(gaps, stretch{r.lostBefore(from, last.at, now.stored), at})
+			gaps = append(gaps, stretch{r.lostBefore(from, last.at, now.stored).Add(1), at.Add(1)})
 		}
 		if !now.over {
 			r.trials++
@@ -120,18 +116,14 @@ func (c *campaign) killedDay(r *result, kills int) {
 		if now.at.Before(last.at) {
 			now.at = last.at
 		}
-		last = now
-		if at.Before(last.at) {
+		if last = now; at.Before(last.at) {
 			at = last.at
 		}
 		at = at.Add(time.Duration(c.dice.IntN(12)) * stepEvery)
 	}
-	control := play(trouble{absent: func(at time.Time) bool {
-		return slices.ContainsFunc(gaps, func(g stretch) bool { return at.After(g.from) && !at.After(g.until) })
-	}})
-	got := records(dir)
-	r.compare(control.warnings(), ledger{rises: got}.warnings())
-	r.countRises(got, asTold)
+	got := ledger{rises: records(dir)}
+	r.compare(play(trouble{absent: within(gaps)}).kept(), got.kept(), anyTime)
+	r.countRises(got.rises, asTold)
 }
 
 // lostBefore takes in how far the stored readings lie behind the last that was taken,

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"runtime"
+	"slices"
 	"sync"
 	"time"
 
@@ -14,12 +16,11 @@ import (
 
 // What the notifications are held to.
 const (
-	// reachedWithin is how long a way must be open for a notification to get through: a queue
-	// that has failed rests for five minutes and a quarter, and other notifications go first.
+	// reachedWithin is how long a way must be open for a notification to get through: a
+	// queue that has failed rests for five minutes and a quarter, and others go first.
 	reachedWithin = 10 * time.Minute
 	calmAfter     = 30 * time.Minute // how long the network stays well at the end
-	nearIsNews    = 2 * time.Hour    // how long a warning is worth its notification at least
-	elseIsNews    = 3 * time.Hour
+	isNews        = 2 * time.Hour    // how long a warning is worth its notification at least
 )
 
 // ways are the names of the routes to the household.
@@ -38,14 +39,11 @@ const (
 	unheard        // it takes the notification and its answer is lost
 )
 
-// holds tells whether notifications are kept from being told.
-func (a answer) holds() bool { return a != fine && a != slow }
-
 // spell is a stretch of bad answers on one route, or on all.
 type spell struct {
-	route       string // empty for all
-	from, until time.Time
-	how         answer
+	stretch
+	route string // empty for all
+	how   answer
 }
 
 // arrival is a notification that a service took.
@@ -69,7 +67,7 @@ type town struct {
 // answer tells how a route is at a moment.
 func (o *town) answer(route string, at time.Time) answer {
 	for _, s := range o.spells {
-		if (s.route == "" || s.route == route) && !at.Before(s.from) && at.Before(s.until) {
+		if (s.route == "" || s.route == route) && s.holds(at) {
 			return s.how
 		}
 	}
@@ -157,206 +155,143 @@ type news struct {
 	answered time.Time
 }
 
-// post is a day with ways to the household.
-type post struct {
-	*day
-	town *town
-	all  []*news
-	sum  struct{ notifications, again, late, overtaken int }
-}
-
 // badNetwork plays days on which the ways to the household fail for minutes to hours
-// and in every way. The watch goes on; a notification comes once and in the order of the
-// warnings, unless it was answered or overtaken while no way was open.
+// and in every way. The watch goes on; a notification comes, once, unless its warning
+// was answered or over before a way was open.
 func badNetwork(c *campaign, r *result, trials int) {
-	var p post
-	for n := range trials {
-		c.networkDay(r, &p, n%3 == 0)
+	taken := 0
+	for ; r.trials < trials; r.trials++ {
+		taken += c.networkDay(r)
 	}
-	r.note = fmt.Sprintf("notifications taken %d, of these again with the same ID after a lost answer %d; warnings late by the network %d, answered or over before a way was open %d",
-		p.sum.notifications, p.sum.again, p.sum.late, p.sum.overtaken)
+	r.note = fmt.Sprintf("notifications taken %d", taken)
 }
 
-func (c *campaign) networkDay(r *result, p *post, long bool) {
+func (c *campaign) networkDay(r *result) (taken int) {
 	dir := tempDir()
 	defer func() { _ = os.RemoveAll(dir) }()
 	s := story()
-	p.all, p.town = nil, &town{now: s.Start, parked: map[chan struct{}]time.Time{}}
-	if long { // on all routes over two warnings of the jar, so that both notifications wait when it ends
-		p.town.spells = []spell{{from: s.Start.Add(time.Duration(180+c.dice.IntN(20)) * time.Minute), until: s.Start.Add(time.Duration(252+c.dice.IntN(6)) * time.Minute), how: refused}}
-	}
+	world := &town{now: s.Start, parked: map[chan struct{}]time.Time{}}
 	for at := s.Start; at.Before(s.Until); {
 		at = at.Add(time.Duration(5+c.dice.IntN(50)) * time.Minute)
-		n := spell{from: at, until: at.Add(time.Duration(2+c.dice.IntN(150)) * time.Minute), how: answer(1 + c.dice.IntN(int(unheard)))}
+		n := spell{stretch: stretch{at, at.Add(time.Duration(2+c.dice.IntN(150)) * time.Minute)}, how: answer(1 + c.dice.IntN(int(unheard)))}
 		if c.dice.IntN(3) == 0 {
 			n.route = ways()[c.dice.IntN(len(ways()))]
 		}
 		if n.until.After(s.Until) {
 			n.until = s.Until
 		}
-		p.town.spells = append(p.town.spells, n)
+		world.spells = append(world.spells, n)
 		at = n.until
 	}
 	var routes []alert.Route
 	for _, way := range ways() {
-		routes = append(routes, alert.Route{Name: way, Pictures: way == "phone", Channel: &service{way, p.town, rand.New(rand.NewPCG(c.dice.Uint64(), 1))}})
+		routes = append(routes, alert.Route{Name: way, Pictures: way == "phone", Channel: &service{way, world, rand.New(rand.NewPCG(c.dice.Uint64(), 1))}})
 	}
-	p.day = openDay(dir, s.Start, 0, trouble{routes: routes, before: p.before, after: p.after, raised: func(now time.Time, a alert.Alarm) {
-		n := &news{Alarm: a, raised: now}
-		if c.dice.IntN(2) == 0 {
-			n.answer = now.Add(time.Duration(1+c.dice.IntN(40)) * time.Minute)
+	var all []*news
+	var d *day
+	settle := func() { // until every delivery has ended or waits for an answer that comes later
+		for d.watch.telling() > world.waiting() {
+			runtime.Gosched()
 		}
-		p.all = append(p.all, n)
-	}})
-	p.run(s.Until)
-	for end := p.now.Add(calmAfter); p.now.Before(end); { // let what is left be delivered
-		p.now = p.now.Add(stepEvery)
-		p.machine.set(p.now, 0)
-		p.before(p.now)
-		p.after(p.now)
 	}
-	if n := p.watch.unsent(); n > 0 {
-		r.miss("%d notifications wait or failed at the end", n)
-	}
-	p.watch.close()
-	r.trials++
-	got := records(dir)
-	r.compare(c.plain.warnings(), ledger{rises: got}.warnings())
-	r.countRises(got, asTold)
-	r.gaps(got, false)
-	for _, rise := range got { // how every warning ended
-		for _, a := range rise.alarms {
-			for _, n := range p.all {
-				if n.ID == a.ID {
-					n.Alarm = a
+	before := func(now time.Time) { // answers come back, and people answer
+		world.goOn(now)
+		settle()
+		for _, n := range all {
+			if due := !n.answer.IsZero() && !now.Before(n.answer); due {
+				if n.answer = (time.Time{}); d.watch.act("ack", n.Vessel, n.ID) {
+					n.answered = now
 				}
 			}
 		}
 	}
-	p.countArrivals(r)
+	after := func(time.Time) { // as the live watch does beside
+		d.watch.tell()
+		settle()
+	}
+	d = openDay(dir, s.Start, 0, trouble{routes: routes, before: before, after: after, raised: func(now time.Time, a alert.Alarm) {
+		n := &news{Alarm: a, raised: now}
+		if c.dice.IntN(2) == 0 {
+			n.answer = now.Add(time.Duration(1+c.dice.IntN(40)) * time.Minute)
+		}
+		all = append(all, n)
+	}})
+	d.run(s.Until)
+	for end := d.now.Add(calmAfter); d.now.Before(end); { // let what is left be delivered
+		d.now = d.now.Add(stepEvery)
+		d.machine.set(d.now, 0)
+		before(d.now)
+		after(d.now)
+	}
+	if n := d.watch.unsent(); n > 0 {
+		r.miss("%d notifications wait or failed at the end", n)
+	}
+	d.watch.close()
+	got := ledger{records(dir), d.heard}
+	r.compare(c.plain.kept(), got.kept(), anyTime)
+	r.countRises(got.rises, asTold)
+	r.gaps(got.rises, false)
+	for _, rise := range got.rises { // how every warning ended
+		for _, a := range rise.alarms {
+			if i := slices.IndexFunc(all, func(n *news) bool { return n.ID == a.ID }); i >= 0 {
+				all[i].Alarm = a
+			}
+		}
+	}
+	r.holdArrivals(world, all)
 	for _, way := range ways() {
-		p.countNews(r, way)
-	}
-}
-
-// before lets answers come back and people answer.
-func (p *post) before(now time.Time) {
-	p.town.goOn(now)
-	p.settle()
-	for _, n := range p.all {
-		if n.answer.IsZero() || now.Before(n.answer) {
-			continue
-		}
-		n.answer = time.Time{}
-		if p.watch.act("ack", n.Vessel, n.ID) {
-			n.answered = now
+		for _, n := range all {
+			r.holdNews(world, way, n, d.now)
 		}
 	}
+	return len(world.took)
 }
 
-// after does what the live watch does beside.
-func (p *post) after(time.Time) {
-	p.watch.tell()
-	p.settle()
-}
-
-// settle waits, a moment of the machine's time, until every delivery has ended or
-// waits for an answer that comes later.
-func (p *post) settle() {
-	for p.watch.telling() > p.town.waiting() {
-		time.Sleep(20 * time.Microsecond)
-	}
-}
-
-// countArrivals counts as false the notifications that came twice, or after the warning was
-// answered or over. The same notification may come again when its answer was lost: it has
+// holdArrivals counts as false the notifications that came twice, or after the warning
+// was answered or over. The same one may come again when its answer was lost: it has
 // the same ID, so that it replaces the first.
-func (p *post) countArrivals(r *result) {
+func (r *result) holdArrivals(world *town, all []*news) {
 	type key struct{ route, id string }
 	heard, first := map[key]bool{}, map[key]string{}
-	wrong := func(bad bool, what string, a arrival) {
-		if bad {
-			r.extra("notification %s %s, sent %s by %s", a.id, what, a.begun.Format(time.TimeOnly), a.route)
+	for _, a := range world.took {
+		wrong := func(bad bool, what string) {
+			if bad {
+				r.extra("notification %s %s, sent %s by %s", a.id, what, a.begun.Format(time.TimeOnly), a.route)
+			}
 		}
-	}
-	for _, a := range p.town.took {
-		p.sum.notifications++
-		was, again := heard[key{a.route, a.id}]
-		if again {
-			p.sum.again++
-		}
-		wrong(again && was, "came again although its answer was heard", a)
+		wrong(heard[key{a.route, a.id}], "came again although its answer was heard")
 		heard[key{a.route, a.id}] = !a.unheard
 		if a.what == alert.WasRaised {
 			other, told := first[key{a.route, a.alarm}]
-			wrong(told && other != a.id, "came as news a second time", a)
+			wrong(told && other != a.id, "came as news a second time")
 			first[key{a.route, a.alarm}] = a.id
 		}
-		for _, n := range p.all {
+		for _, n := range all {
 			if n.ID == a.alarm {
-				wrong(!n.answered.IsZero() && !a.begun.Before(n.answered), "was sent after the answer", a)
-				wrong(a.what != alert.WasResolved && !n.ResolvedAt.IsZero() && !a.begun.Before(n.ResolvedAt), "was sent after its warning was over", a)
+				wrong(!n.answered.IsZero() && !a.begun.Before(n.answered), "was sent after the answer")
+				wrong(a.what != alert.WasResolved && !n.ResolvedAt.IsZero() && !a.begun.Before(n.ResolvedAt), "was sent after its warning was over")
 			}
 		}
 	}
 }
 
-// countNews holds every warning against what came through one way: it has to be there
-// when the way was open for long enough while it was of use, and not before an older
-// one.
-func (p *post) countNews(r *result, way string) {
-	var last time.Time
-	for _, n := range p.all {
-		told := p.toldAt(way, n)
-		due, must := p.dueBy(way, n)
-		switch {
-		case must && (told.IsZero() || told.After(due)):
-			r.miss("%s of %s, raised %s, was due by %s at %s and came %s", n.Kind, n.Vessel, n.raised.Format(time.TimeOnly), way, due.Format(time.TimeOnly), told.Format(time.TimeOnly))
-		case told.IsZero():
-			p.sum.overtaken++
-		case told.Sub(n.raised) > time.Minute:
-			p.sum.late++
-		}
-		if told.IsZero() {
-			continue
-		}
-		if told.Before(last) {
-			r.extra("%s of %s, raised %s, came by %s before an older one", n.Kind, n.Vessel, n.raised.Format(time.TimeOnly), way)
-		}
-		last = told
-	}
-}
-
-// toldAt is when the first notification that tells a warning was sent; zero for never.
-func (p *post) toldAt(way string, n *news) time.Time {
-	for _, a := range p.town.took {
-		if a.route == way && a.alarm == n.ID {
-			return a.begun
-		}
-	}
-	return time.Time{}
-}
-
-// dueBy tells when a way has been open for so long, while a warning was of use, that
-// its notification must have come.
-func (p *post) dueBy(way string, n *news) (at time.Time, must bool) {
-	end := n.raised.Add(elseIsNews)
-	if n.Kind == alert.Near {
-		end = n.raised.Add(nearIsNews)
-	}
-	for _, t := range []time.Time{n.ResolvedAt, n.answered, p.now} {
+// holdNews counts a warning as missed that did not come through a way that was open
+// for long enough while it was of use.
+func (r *result) holdNews(world *town, way string, n *news, end time.Time) {
+	for _, t := range []time.Time{n.raised.Add(isNews), n.ResolvedAt, n.answered} {
 		if !t.IsZero() && t.Before(end) {
 			end = t
 		}
 	}
 	open := time.Duration(0)
-	for at = n.raised; at.Before(end); at = at.Add(stepEvery) {
-		if open += stepEvery; p.town.answer(way, at).holds() {
+	for at := n.raised; at.Before(end) && open < reachedWithin; at = at.Add(stepEvery) {
+		if open += stepEvery; world.answer(way, at) > slow {
 			open = 0
 		}
-		if open >= reachedWithin {
-			return at, true
+		if open >= reachedWithin && !slices.ContainsFunc(world.took, func(a arrival) bool {
+			return a.route == way && a.alarm == n.ID && !a.begun.After(at)
+		}) {
+			r.miss("%s of %s, raised %s, did not come by %s until %s", n.Kind, n.Vessel, n.raised.Format(time.TimeOnly), way, at.Format(time.TimeOnly))
 		}
 	}
-	return end, false
 }

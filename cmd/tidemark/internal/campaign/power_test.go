@@ -61,77 +61,71 @@ type operation struct {
 	to   string // of a rename
 }
 
-// tracer follows a trace line by line.
-type tracer struct {
-	dir   string
-	fds   map[string]string // descriptor to file
-	now   time.Time
-	steps []operation
-	open, write, onFD, gone,
-	renamed *regexp.Regexp
-}
-
 // readTrace reads what strace wrote of the files in a folder.
-func readTrace(log, dir string) []operation {
-	t := &tracer{dir: dir, fds: map[string]string{},
-		open:    regexp.MustCompile(`open(?:at)?\((?:AT_FDCWD, )?"([^"]*)", (\S+).* = (\d+)$`),
-		write:   regexp.MustCompile(`write(?:64)?\((\d+), "([^"]*)", \d+(?:, (\d+))?`),
-		onFD:    regexp.MustCompile(`(fsync|fdatasync|close|ftruncate)\((\d+)(?:, (\d+))?`),
-		gone:    regexp.MustCompile(`unlink(?:at)?\((?:AT_FDCWD, )?"([^"]*)"`),
-		renamed: regexp.MustCompile(`rename(?:at2?)?\((?:AT_FDCWD, )?"([^"]*)", (?:AT_FDCWD, )?"([^"]*)"`),
-	}
+func readTrace(log, dir string) (steps []operation) {
+	// A call that another thread's cuts in two has its arguments in the first part.
+	call := regexp.MustCompile(`^\d+ +(\w+)\((.*?)(?:\) += (\d+).*| <unfinished \.\.\.>)$`)
+	fds, now := map[string]string{}, time.Time{} // descriptor to file; kitchen time
 	f := ok(os.Open(log))
 	defer f.Close()
 	scan := bufio.NewScanner(f)
 	scan.Buffer(nil, 4<<20)
 	for scan.Scan() {
-		t.line(scan.Text())
-	}
-	must(scan.Err())
-	if len(t.steps) == 0 {
-		panic("strace saw no write to the history: what it prints is not understood")
-	}
-	return t.steps
-}
-
-// line takes in one call.
-func (t *tracer) line(s string) {
-	if m := t.open.FindStringSubmatch(s); m != nil {
-		delete(t.fds, m[3])
-		if file := t.file(m[1]); file != "" {
-			t.fds[m[3]] = file
-			if strings.Contains(m[2], "O_TRUNC") {
-				t.add(operation{file: file, kind: "truncate"})
+		m := call.FindStringSubmatch(scan.Text())
+		if m == nil {
+			continue
+		}
+		arg := strings.Split(strings.TrimPrefix(m[2], "AT_FDCWD, "), ", ")
+		add := func(o operation) {
+			if o.at = now; o.file != "" {
+				steps = append(steps, o)
 			}
 		}
-	} else if m := t.renamed.FindStringSubmatch(s); m != nil {
-		t.add(operation{file: t.file(m[1]), kind: "rename", to: t.file(m[2])})
-	} else if m := t.gone.FindStringSubmatch(s); m != nil {
-		t.add(operation{file: t.file(m[1]), kind: "remove"})
-	} else if m := t.write.FindStringSubmatch(s); m != nil {
-		t.wrote(m[1], m[2], m[3])
-	} else if m := t.onFD.FindStringSubmatch(s); m != nil {
-		off, _ := strconv.ParseInt(m[3], 10, 64)
-		kind := map[string]string{"ftruncate": "truncate", "fsync": "sync", "fdatasync": "sync"}[m[1]]
-		if kind != "" {
-			t.add(operation{file: t.fds[m[2]], kind: kind, off: off})
-		} else {
-			delete(t.fds, m[2])
+		switch m[1] {
+		case "open", "openat":
+			delete(fds, m[3])
+			if file := fileIn(dir, arg[0]); file != "" {
+				fds[m[3]] = file
+				if strings.Contains(arg[1], "O_TRUNC") {
+					add(operation{file: file, kind: "truncate"})
+				}
+			}
+		case "rename", "renameat", "renameat2":
+			arg = slices.DeleteFunc(arg, func(s string) bool { return s == "AT_FDCWD" })
+			add(operation{file: fileIn(dir, arg[0]), kind: "rename", to: fileIn(dir, arg[1])})
+		case "unlink", "unlinkat":
+			add(operation{file: fileIn(dir, arg[0]), kind: "remove"})
+		case "pwrite64":
+			add(operation{file: fds[arg[0]], kind: "write", off: number(arg[3]), data: unhex(arg[1])})
+		case "write":
+			if file := fds[arg[0]]; file != "" {
+				panic("a write without an offset to " + file)
+			}
+			said := child{stored: map[string]time.Time{}}
+			if arg[0] == "1" { // the child's word of the time
+				if said.take(strings.Fields(string(unhex(arg[1])))); !said.at.IsZero() {
+					now = said.at.Add(stepEvery)
+				}
+			}
+		case "fsync", "fdatasync":
+			add(operation{file: fds[arg[0]], kind: "sync"})
+		case "ftruncate":
+			add(operation{file: fds[arg[0]], kind: "truncate", off: number(arg[1])})
+		case "close":
+			delete(fds, arg[0])
 		}
 	}
-}
-
-// add keeps an operation on a file of ours.
-func (t *tracer) add(o operation) {
-	if o.at = t.now; o.file != "" {
-		t.steps = append(t.steps, o)
+	must(scan.Err())
+	if len(steps) == 0 {
+		panic("strace saw no write to the history: what it prints is not understood")
 	}
+	return steps
 }
 
-// file says which file of the folder a path is; empty for none. The index beside the
-// log (-shm) is made anew at every start.
-func (t *tracer) file(hexPath string) string {
-	rel, inside := strings.CutPrefix(string(unhex(hexPath)), t.dir+"/")
+// fileIn says which file of the folder a path is; empty for none. The index beside
+// the log (-shm) is made anew at every start.
+func fileIn(dir, hexPath string) string {
+	rel, inside := strings.CutPrefix(string(unhex(hexPath)), dir+"/")
 	if !inside || strings.HasSuffix(rel, "-shm") {
 		return ""
 	}
@@ -139,23 +133,11 @@ func (t *tracer) file(hexPath string) string {
 }
 
 // unhex decodes the way strace -xx writes text.
-func unhex(s string) []byte { return ok(hex.DecodeString(strings.ReplaceAll(s, `\x`, ""))) }
-
-// wrote takes in a write to a file of ours, or the child's word of the time.
-func (t *tracer) wrote(fd, text, off string) {
-	file, ours := t.fds[fd]
-	switch data := unhex(text); {
-	case ours && off == "":
-		panic("a write without an offset to " + file)
-	case ours:
-		t.add(operation{file: file, kind: "write", off: ok(strconv.ParseInt(off, 10, 64)), data: data})
-	case fd == "1":
-		said := child{stored: map[string]time.Time{}}
-		if said.take(strings.Fields(string(data))); !said.at.IsZero() {
-			t.now = said.at.Add(stepEvery)
-		}
-	}
+func unhex(s string) []byte {
+	return ok(hex.DecodeString(strings.ReplaceAll(strings.Trim(s, `"`), `\x`, "")))
 }
+
+func number(s string) int64 { return ok(strconv.ParseInt(s, 10, 64)) }
 
 // disk is a file as it is on the disk, with the operations that are not yet safe.
 type disk struct {
@@ -243,7 +225,7 @@ func (r *result) cut(trace []operation, dice *rand.Rand) (setAside int) {
 	last, damaged := afterCut(dir, now)
 	r.lostBefore(time.Time{}, now.Add(-stepEvery), last) // the step of the cut was not done
 	for _, v := range story().Vessels {
-		if _, there := last[v.Name]; !there && underWay(v.Name, now.Add(-stepEvery), now.Add(stepEvery)) {
+		if _, there := last[v.Name]; !there && underWay(v.Name, stretch{now.Add(-stepEvery), now.Add(stepEvery)}) {
 			r.rises++
 			r.say("lost the rise of %s at %s", v.Name, now.Format(time.TimeOnly))
 		}

@@ -10,15 +10,15 @@ import (
 // outage is a stretch in which one sensor answers nothing.
 type outage struct {
 	vessel, what string
-	from, until  time.Time
-	status       sensor.Status
+	stretch
+	status sensor.Status
 }
 
-// lostAfter is after how long the demo's vessels count as not seen, and slack is how
+// lostAfter is after how long the demo's vessels count as not seen, and heldBack how
 // much later the warning may come: it is held back for a moment.
 const (
 	lostAfter = 5 * time.Minute
-	slack     = 3 * time.Minute
+	heldBack  = 3 * time.Minute
 )
 
 // deadSensors plays days in which sensors go dead at random and come back. A height
@@ -30,14 +30,15 @@ func deadSensors(c *campaign, r *result, trials int) {
 		away := c.outages()
 		got := play(trouble{spoil: func(vessel, what string, at time.Time, reading sensor.Reading) sensor.Reading {
 			for _, o := range away {
-				if o.vessel == vessel && o.what == what && !at.Before(o.from) && at.Before(o.until) {
+				if o.vessel == vessel && o.what == what && o.holds(at) {
 					return reading.Fault(o.status, "dead for the campaign")
 				}
 			}
 			return reading
 		}})
 		r.trials++
-		r.compare(of(c.plain.warnings(), warning.certain), of(got.warnings(), warning.certain))
+		certain := func(t telling) bool { return t.certain() }
+		r.compare(of(c.plain.kept(), certain), of(got.kept(), certain), anyTime)
 		r.countRises(got.rises, asTold)
 		t, d := r.matchLost(away, got.told)
 		told, due = told+t, due+d
@@ -54,7 +55,7 @@ func (c *campaign) outages() (out []outage) {
 		v := s.Vessels[c.dice.IntN(len(s.Vessels))].Name
 		what := []string{"height", "dough", "air"}[c.dice.IntN(3)]
 		end := at.Add(time.Duration(1+c.dice.IntN(25)) * time.Minute)
-		out = append(out, outage{v, what, at, end, kinds[c.dice.IntN(len(kinds))]})
+		out = append(out, outage{v, what, stretch{at, end}, kinds[c.dice.IntN(len(kinds))]})
 		at = end.Add(time.Duration(20+c.dice.IntN(40)) * time.Minute)
 	}
 	return out
@@ -73,7 +74,7 @@ func (r *result) matchLost(away []outage, told []telling) (found, due int) {
 				used[i], hit = true, true
 			}
 		}
-		switch must := o.until.Sub(o.from) > lostAfter+slack && underWay(o.vessel, o.from.Add(-lostAfter), o.from.Add(lostAfter+slack)); {
+		switch must := o.until.Sub(o.from) > lostAfter+heldBack && underWay(o.vessel, stretch{o.from.Add(-lostAfter), o.from.Add(lostAfter + heldBack)}); {
 		case must && hit:
 			found, due = found+1, due+1
 		case must:
