@@ -26,13 +26,14 @@ const (
 	EventNote     EventKind = "note"      // a remark
 	EventJudged   EventKind = "judgement" // how the loaf was
 	EventPlan     EventKind = "plan"      // a plan is followed from now on
+	EventReplan   EventKind = "replan"    // the live rise moved the end of the bulk
 	EventMeasured EventKind = "measured"  // the vessel's shape or floor was measured anew
 )
 
 // EventKinds lists every kind.
 func EventKinds() []EventKind {
 	return []EventKind{EventStart, EventFed, EventFold, EventFridge, EventCounter, EventShaped, EventBaked, EventEnd,
-		EventTarget, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventMeasured}
+		EventTarget, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventMeasured}
 }
 
 // Starts reports whether an event of this kind begins a rise.
@@ -43,6 +44,10 @@ func (k EventKind) Ends() bool { return k == EventShaped || k == EventBaked || k
 
 // Marks reports whether an event of this kind is about one step of the process.
 func (k EventKind) Marks() bool { return k == EventBegun || k == EventDone || k == EventSkipped }
+
+// CanUndo reports whether a person may take an event of this kind back. What was
+// measured or follows from the rise stays.
+func (k EventKind) CanUndo() bool { return k != EventMeasured && k != EventReplan }
 
 // Event is one entry of a vessel's journal: what a person, or tidemark itself,
 // says happened, and when. An event that was taken back stays, marked undone.
@@ -66,9 +71,9 @@ func (e Event) Undone() bool { return !e.UndoneAt.IsZero() }
 type Detail struct {
 	Batch         string  `json:"batch,omitempty"`          // of a start: the batch's name; empty for the vessel's own, NoBatch for none
 	Feed          *Feed   `json:"feed,omitempty"`           // of a feeding: what was fed; nil for the usual
-	TargetPercent float64 `json:"target_percent,omitempty"` // of a target
+	TargetPercent float64 `json:"target_percent,omitempty"` // of a target and a replan
 	StepID        string  `json:"step_id,omitempty"`        // of begun, step and skip
-	Why           string  `json:"why,omitempty"`            // of skip
+	Why           string  `json:"why,omitempty"`            // of skip and replan
 	Answer        string  `json:"answer,omitempty"`         // to the question of a step
 	Note          string  `json:"note,omitempty"`
 	Outcome       string  `json:"outcome,omitempty"` // of a judgement: under, right, over or empty

@@ -2,7 +2,6 @@ package bake
 
 import (
 	"encoding/json"
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -130,7 +129,7 @@ func (s *Session) reset() error {
 		s.kept = s.process.Track // it was measured, and no journal has it
 	}
 	*s = Session{vessel: s.vessel, learned: s.learned, former: s.former, run: s.run, version: s.version, stale: s.stale,
-		auto: s.auto, kept: s.kept, said: s.said, saidAt: s.saidAt, est: est, last: est.Estimate(time.Time{})}
+		auto: s.auto, kept: s.kept, est: est, last: est.Estimate(time.Time{})}
 	return nil
 }
 
@@ -302,15 +301,31 @@ func (s *Session) Undo(id int64, now time.Time) (Event, error) {
 	return e, nil
 }
 
-// giveBack goes on with the run before the one that was begun by mistake.
+// giveBack goes on with the run before the one that was begun by mistake. What
+// belonged to the rise of the mistake belongs to the one before, or to none.
 func (s *Session) giveBack() {
-	if s.former == nil {
-		return
+	rest, before := s.run, int64(0)
+	if s.former != nil {
+		s.run, s.former = *s.former, nil
+		before = s.run.riseID()
+		s.run.Events = append(s.run.Events, rest.Events...)
+		s.run.Samples = append(s.run.Samples, rest.Samples...)
 	}
-	rest := s.run
-	s.run, s.former = *s.former, nil
-	s.run.Events = append(s.run.Events, rest.Events...)
-	s.run.Samples = append(s.run.Samples, rest.Samples...)
+	for i := range s.run.Events {
+		if e := &s.run.Events[i]; e.RiseID == rest.Events[0].RiseID {
+			e.RiseID = before
+		}
+	}
+}
+
+// riseID is the number of the run's rise; 0 when none began.
+func (r Run) riseID() int64 {
+	for _, e := range r.Events {
+		if e.Kind.Starts() && !e.Undone() {
+			return e.RiseID
+		}
+	}
+	return 0
 }
 
 // Correct moves an event to another time.
@@ -401,6 +416,12 @@ func (s *Session) take(e Event) {
 		s.start(e, at)
 	case e.Kind == EventTarget:
 		s.mark = true
+		s.est.SetTarget(e.TargetPercent)
+		if s.planMark() != 0 {
+			s.bulkEndsAt(e.TargetPercent)
+		}
+	case e.Kind == EventReplan:
+		s.said, s.saidAt = e.Why, e.At
 		s.est.SetTarget(e.TargetPercent)
 		s.bulkEndsAt(e.TargetPercent)
 	case eventOf(e.Kind) != estimator.NoEvent:
@@ -581,15 +602,15 @@ func (s *Session) beyond() float64 {
 	return s.plan.Total
 }
 
-// bulkEndsAt lets the bulk of a plan end at the mark that a person chose.
+// bulkEndsAt lets the bulk of a plan end at another rise. One that is over stays as it
+// was.
 func (s *Session) bulkEndsAt(percent float64) {
-	if s.planMark() == 0 {
+	if s.process == nil || s.process.closed(BulkID) {
 		return
 	}
 	d, _ := s.process.def(BulkID)
-	d.RisePercent = percent
-	d.Do = fmt.Sprintf("Leave the dough until it has risen by %.0f %%.", percent)
-	_ = s.process.Change(d) // a bulk that is over stays as it was
+	s.process.Usually(BulkID, percent, d.Usual)
+	s.process.Reworded(BulkID, "bulk.percent", Values{"rise_percent": percent})
 }
 
 // usualBatch reports whether the rise is of the vessel's own batch.
@@ -633,7 +654,8 @@ func (s *Session) belongsTo() []byte {
 func (s *Session) Journal() Run { return s.run }
 
 // Own returns the events that the session noted by itself and nobody stored yet: a
-// rise that began with the first valid height. Stored must follow.
+// rise that began with the first valid height, a bulk whose end was moved. Stored must
+// follow.
 func (s *Session) Own() []Event {
 	var out []Event
 	for _, e := range s.run.Events {

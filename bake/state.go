@@ -120,10 +120,8 @@ func (s *Session) state(now time.Time) State {
 	if s.underWay() {
 		out.RiseID = s.rise.ID
 	}
-	for _, e := range s.run.Events {
-		if !e.Undone() {
-			out.Events = append(out.Events, e)
-		}
+	if s.begun || s.plan != nil { // what was told of a rise that never was is of no use
+		out.Events = slices.DeleteFunc(slices.Clone(s.run.Events), Event.Undone)
 	}
 	if p := s.process; p != nil {
 		if begun, ok := p.Proofing(); ok {
@@ -274,8 +272,9 @@ func (s *Session) replan(now time.Time) {
 	if err != nil || said == "" {
 		return // no forecast that reaches so far: the plan stands
 	}
-	s.said, s.saidAt = said, now
-	s.est.SetTarget(s.planMark())
+	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: EventReplan, Detail: Detail{TargetPercent: s.planMark(), Why: said}}
+	s.run.Events = append(s.run.Events, e)
+	s.take(e)
 }
 
 // speaks reports whether the live rise may move the end of the bulk.

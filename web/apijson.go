@@ -208,6 +208,7 @@ type actJSON struct {
 	StepID        string  `json:"step_id"`
 	Answer        string  `json:"answer"`
 	UndoID        int64   `json:"undo_id"`
+	EventID       int64   `json:"event_id"`
 	Note          string  `json:"note"`
 	feedJSON
 

@@ -126,6 +126,7 @@ const (
 	ActSnooze    ActKind = "snooze" // remind again later
 	ActTarget    ActKind = "target" // another mark
 	ActUndo      ActKind = "undo"
+	ActCorrect   ActKind = "correct" // a deed was done at another time
 	ActNote      ActKind = "note"
 	ActJudgement ActKind = "judgement" // outcome, oven spring and note
 	ActPlan      ActKind = "plan"      // the vessel follows a plan from now on
@@ -134,7 +135,7 @@ const (
 // actKinds lists them all.
 func actKinds() []ActKind {
 	return []ActKind{ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActEnd, ActFed, ActStepDone,
-		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement, ActPlan}
+		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement, ActPlan, ActCorrect}
 }
 
 // Act is one thing a person did or asks for.
@@ -152,6 +153,7 @@ type Act struct {
 	Feed          bake.Feed // of fed and start: grams; zero means the usual feeding
 	Answer        string    // to the question of a step
 	UndoID        int64     // of undo: the deed; 0 means the last one
+	EventID       int64     // of correct: the deed that was done at At
 	Note          string
 	Judgement     history.Judgement
 	Plan          *PlanWish // of plan: what was asked for, and the way chosen
@@ -160,7 +162,7 @@ type Act struct {
 // NoBatch as the name of a batch says that a rise belongs to none that is known.
 const NoBatch = "-"
 
-// Refusal is an act that makes no sense now. Its text is shown to the person.
+// Refusal is an event that makes no sense now. Its text is shown to the person.
 type Refusal = bake.Refusal
 
 // Refuse returns a Refusal.

@@ -100,7 +100,7 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	if err != nil {
 		return usageError{err}
 	}
-	a, err := app.New(app.Options{Routes: routes, Version: version(), Config: cfg, Clock: app.NewSteady(), Store: store, Log: log, Live: true, Listen: cfg.Web.Listen, TakingUp: startingUp()})
+	a, err := app.New(app.Options{Routes: routes, Version: version(), Config: cfg, Clock: app.NewSteady(), Store: store, Log: log, Live: true, Listen: cfg.Web.Listen})
 	if err != nil {
 		return err
 	}
@@ -122,26 +122,6 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	end()
 	beside.Wait()
 	return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
-}
-
-// startMore is how much longer than now the start may take while it moves on, and
-// startTold how often the service manager is told.
-const (
-	startMore = 90 * time.Second
-	startTold = 5 * time.Second
-)
-
-// startingUp tells the service manager how far the start is, so that one with a
-// thousand rises to take up is not ended as one that hangs.
-func startingUp() func(number, of int) {
-	last := time.Now()
-	return func(number, of int) {
-		if time.Since(last) < startTold {
-			return
-		}
-		last = time.Now()
-		_ = sdnotify.Notifier{}.Starting(fmt.Sprintf("taking up rise %d of %d", number, of), startMore)
-	}
 }
 
 // untilTheEnd waits for the end of ctx or of a part that should not end, and

@@ -197,7 +197,7 @@ func TestActsThatMakeNoSense(t *testing.T) {
 	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold, RiseID: 99}), "another rise")
 	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold, At: b.start.Add(-48 * time.Hour)}), "more than")
 	assert.Contains(t, b.refused(web.Act{Kind: web.ActAck, AlarmID: "none"}), "not open any more")
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActStepDone, StepID: "fold-1"}), "no process")
+	assert.Contains(t, b.refused(web.Act{Kind: web.ActStepDone, StepID: "fold-1"}), "follows no steps")
 	var why web.Refusal
 	require.ErrorAs(t, b.app.Act(t.Context(), web.Act{Vessel: "pot", Kind: web.ActFold}), &why)
 }
@@ -215,8 +215,8 @@ func TestNoteAndJudgement(t *testing.T) {
 }
 
 // TestJudgingIsTakenBack: notes add up, a judgement takes the place of the former,
-// and each can be taken back, the last one first: of the rise under way, of one that
-// ended and of a vessel that is gone.
+// and each can be taken back: of the rise under way, of one that ended and of a vessel
+// that is gone.
 func TestJudgingIsTakenBack(t *testing.T) {
 	b := newBench(t)
 	ctx := t.Context()
@@ -224,28 +224,26 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	id := b.vessel().RiseID
 	b.do(web.Act{Kind: web.ActNote, Note: "by the stove"})
 	b.do(web.Act{Kind: web.ActNote, RiseID: id, Note: "lid off"})
-	deeds := b.vessel().Deeds[1:] // after the start
-	require.Len(t, deeds, 2)
-	assert.Equal(t, "by the stove", deeds[0].Detail)
+	deeds := b.vessel().Deeds
+	require.Len(t, deeds, 3, "the start, by itself, and two notes")
+	assert.Equal(t, "by the stove", deeds[1].Detail)
 	note := func() string {
 		r, err := b.store.Rise(ctx, id)
 		require.NoError(t, err)
 		return r.Note
 	}
 	assert.Equal(t, "by the stove\nlid off", note())
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: deeds[0].ID}), "a later note")
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo, UndoID: deeds[0].ID}), "a later note")
+	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: deeds[1].ID})
+	assert.Equal(t, "lid off", note())
 	b.do(web.Act{Kind: web.ActUndo})
-	assert.Equal(t, "by the stove", note())
-	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: deeds[0].ID})
 	assert.Empty(t, note())
-	assert.Len(t, b.vessel().Deeds, 1, "the start stays")
+	assert.Len(t, b.vessel().Deeds, 1)
 	assert.Contains(t, b.refused(web.Act{Kind: web.ActNote, Note: strings.Repeat("x", 4001)}), "longer than 4000")
 
 	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "under", Note: "pale"}})
 	b.do(web.Act{Kind: web.ActEnd})
 	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "right"}})
-	acts, err := b.store.Acts(ctx, id)
+	acts, err := b.store.Events(ctx, id)
 	require.NoError(t, err)
 	last := acts[len(acts)-1]
 	require.Equal(t, "judgement", last.Kind)
@@ -261,7 +259,7 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	old.ID, err = b.store.BeginRise(ctx, old)
 	require.NoError(t, err)
 	require.NoError(t, b.app.Act(ctx, web.Act{Kind: web.ActJudgement, Vessel: "crock", RiseID: old.ID, Judgement: history.Judgement{Outcome: "over"}}))
-	acts, err = b.store.Acts(ctx, old.ID)
+	acts, err = b.store.Events(ctx, old.ID)
 	require.NoError(t, err)
 	require.NoError(t, b.app.Act(ctx, web.Act{Kind: web.ActUndo, Vessel: "crock", RiseID: old.ID, UndoID: acts[0].ID}))
 	r, err = b.store.Rise(ctx, old.ID)
@@ -277,10 +275,10 @@ func TestNotesOutliveARestart(t *testing.T) {
 	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
-	deeds := a.Snapshot().Vessels[0].Deeds[1:] // after the start
-	require.Len(t, deeds, 1)
-	assert.Equal(t, "by the stove", deeds[0].Detail)
-	assert.True(t, deeds[0].CanUndo)
+	deeds := a.Snapshot().Vessels[0].Deeds
+	require.Len(t, deeds, 2)
+	assert.Equal(t, "by the stove", deeds[1].Detail)
+	assert.True(t, deeds[1].CanUndo)
 	require.NoError(t, a.Stop(t.Context()))
 }
 

@@ -40,10 +40,7 @@ func (b *ballBench) see(until time.Duration) {
 func TestARestartKeepsTheStartVolume(t *testing.T) {
 	t.Parallel()
 	b := &ballBench{bench: newBench(t)}
-	b.app.pipes["tub"].autoStart = false
-	est, err := b.app.pipes["tub"].newEstimator()
-	require.NoError(t, err)
-	b.app.pipes["tub"].est = est
+	require.NoError(t, b.app.vessels["tub"].session.Wait())
 	const odd = 47*time.Minute + 10*time.Second // not at a full minute
 	b.see(odd)
 	b.do(web.Act{Kind: web.ActStart})

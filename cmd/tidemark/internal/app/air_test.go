@@ -62,7 +62,7 @@ vessels:
 		assert.InDelta(t, 0.85, v.AirHumidity, 1e-9)
 		require.Len(t, v.Sensors, 3)
 		latest := func(as role) sensor.Reading {
-			p := a.pipes["tub"]
+			p := a.vessels["tub"]
 			p.mu.Lock()
 			defer p.mu.Unlock()
 			return p.taken.of(as).reading

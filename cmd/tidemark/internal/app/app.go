@@ -15,11 +15,13 @@ import (
 	"tidemark/alert/answer"
 	"tidemark/alert/channel"
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 	"tidemark/history"
+	"tidemark/sensor"
 )
 
 // Options says what to wire. Config and Clock are needed.
@@ -37,9 +39,6 @@ type Options struct {
 	// valid height of a vessel that is not empty starts one if the store has no rise
 	// of it.
 	StartTold bool
-	// TakingUp is told of each rise that is looked at while those under way are taken
-	// up at the start: many take a while. nil is told nothing.
-	TakingUp func(number, of int)
 	// Timesync is the folder in which the system says that its clock was set; empty
 	// for that of systemd's time client.
 	Timesync string
@@ -47,11 +46,11 @@ type Options struct {
 
 // App watches the vessels of one configuration.
 type App struct {
-	opt   Options
-	log   *slog.Logger
-	order []string // vessel names in the order of the configuration
-	pipes map[string]*pipe
-	bell  bell
+	opt     Options
+	log     *slog.Logger
+	order   []string // vessel names in the order of the configuration
+	vessels map[string]*vessel
+	bell    bell
 
 	timesync  string    // folder where the system says that the clock was set
 	notBefore time.Time // last sign of life of the run before; zero when there was none
@@ -67,7 +66,7 @@ type App struct {
 	metrics       http.Handler // when it has an address of its own
 	metricsServer *server
 	failed        chan error
-	restart       chan struct{}
+	restart       chan struct{} // receives when the history can only go on after a restart
 	cancel        context.CancelFunc
 	work          sync.WaitGroup
 	pulse         *sdnotify.Pulse // nil unless live
@@ -75,7 +74,9 @@ type App struct {
 	manager  *alert.Manager
 	outbox   *alert.Outbox
 	planner  *planDesk
-	answers  answer.Key // signs the buttons in messages
+	workshop *forecast.Workshop // where the forecasts work: it is large
+	foldMu   sync.Mutex         // one journal is folded beside the watch at a time
+	answers  answer.Key         // signs the buttons in messages
 	alarmsMu sync.Mutex
 	alarms   map[string][]alert.Alarm // as the manager has them, for pages
 	alarmsAt time.Time
@@ -91,7 +92,7 @@ type App struct {
 // alarmsEvery is how often the pages' copy of the alarms is renewed without news.
 const alarmsEvery = 10 * time.Second
 
-// New checks the options and builds the pipes.
+// New checks the options and builds the watch of each vessel.
 func New(o Options) (*App, error) {
 	if o.Config == nil || o.Clock == nil {
 		return nil, errors.New("app: Options needs Config and Clock")
@@ -99,20 +100,15 @@ func New(o Options) (*App, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &App{opt: o, log: o.Log, pipes: map[string]*pipe{}, failed: make(chan error, 4), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
-	a.planner = &planDesk{app: a}
-	var keep keeper = &forgetful{}
-	if o.Store != nil {
-		keep = &diary{o.Store, o.Log}
-	}
-	shop := forecast.NewWorkshop() // one for all: a bench is large
+	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
+	a.planner, a.workshop = &planDesk{app: a}, forecast.NewWorkshop()
 	words := text.New(House(o.Config))
 	for _, v := range o.Config.Vessels {
-		p, err := newPipe(v, alert.NewEvaluator(words, v.LostAfter), o, keep, shop)
+		w, err := a.newVessel(v, alert.NewEvaluator(words, v.LostAfter))
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}
-		a.pipes[v.Name] = p
+		a.vessels[v.Name] = w
 		a.order = append(a.order, v.Name)
 	}
 	a.newManager(context.Background(), o.Routes)
@@ -178,10 +174,10 @@ func (a *App) Address() string {
 // Observe takes in one sample of a vessel. A vessel that is not configured is
 // ignored.
 func (a *App) Observe(vessel string, s estimator.Sample) {
-	if p := a.pipes[vessel]; p != nil {
-		p.mu.Lock()
-		p.observe(s)
-		p.mu.Unlock()
+	if v := a.vessels[vessel]; v != nil {
+		v.mu.Lock()
+		v.observe(s)
+		v.mu.Unlock()
 	}
 }
 
@@ -195,15 +191,20 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	awake, slept := a.awakeAt(now)
 	trusted := sys.ClockSet
 	for _, name := range a.order {
-		p := a.pipes[name]
-		seen, bread := a.aidOf(name), a.servedBy(p.link)
-		p.mu.Lock()
+		v := a.vessels[name]
+		around, bread := a.around(name, now), a.servedBy(name)
+		v.mu.Lock()
 		sys.Awake = awake
-		if p.goesOn && !slept {
+		if v.goesOn && !slept {
 			sys.Awake = time.Time{}
 		}
-		changes := p.advance(now, sys, seen, bread)
-		p.mu.Unlock()
+		was := v.state.RiseID
+		changes := v.advance(now, sys, around, bread)
+		if was != 0 && v.state.RiseID != was {
+			a.riseEnded(ctx, name, was)
+		}
+		a.foldAgain(v)
+		v.mu.Unlock()
 		all = append(all, changes...)
 		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched}
 	}
@@ -247,8 +248,36 @@ func (a *App) span() (began time.Time, unwatched alert.Span) {
 
 // Estimate returns the last estimate of a vessel.
 func (a *App) Estimate(vessel string) estimator.Estimate {
-	p := a.pipes[vessel]
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.last
+	v := a.vessels[vessel]
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.state.Estimate
+}
+
+// vessel finds a vessel.
+func (a *App) vessel(name string) (*vessel, error) {
+	v := a.vessels[name]
+	if v == nil {
+		return nil, refuse("no vessel %q is configured", name)
+	}
+	return v, nil
+}
+
+// State returns what is the case with a vessel.
+func (a *App) State(vessel string) bake.State {
+	v := a.vessels[vessel]
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.state
+}
+
+// Core takes in one reading of the probe in a vessel's loaf. A vessel that is not
+// configured is ignored.
+func (a *App) Core(vessel string, at time.Time, r sensor.Reading) {
+	if v := a.vessels[vessel]; v != nil {
+		v.mu.Lock()
+		defer v.mu.Unlock()
+		v.health.note(string(loafRole), r)
+		v.taken.took(loafRole, r, at)
+	}
 }

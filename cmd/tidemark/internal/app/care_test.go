@@ -1,7 +1,6 @@
 package app
 
 import (
-	"context"
 	"encoding/json"
 	"math"
 	"testing"
@@ -186,9 +185,9 @@ func TestPastFeedsKnowLateAndCold(t *testing.T) {
 	assert.True(t, math.IsNaN(got[1].PeakHours))
 	assert.True(t, math.IsNaN(got[1].MeanC))
 	assert.InDelta(t, 9, got[1].ColdDays, 1e-6)
-	acts := []history.Act{{Kind: "fridge", At: began()}, {Kind: "counter", At: began().Add(time.Hour)}, {Kind: "fridge", At: began().Add(2 * time.Hour)}}
+	acts := []history.Event{{Kind: "fridge", At: began()}, {Kind: "counter", At: began().Add(time.Hour)}, {Kind: "fridge", At: began().Add(2 * time.Hour)}}
 	assert.Equal(t, began().Add(2*time.Hour), coldAtEnd(acts))
-	acts[2].Undone = true
+	acts[2].UndoneAt = began()
 	assert.Zero(t, coldAtEnd(acts))
 }
 
@@ -196,7 +195,6 @@ func TestNoCareWithoutAFeed(t *testing.T) {
 	b := newJar(t)
 	assert.Nil(t, b.vessel().Care)
 	assert.Equal(t, "1 : 2 : 2", b.vessel().Feed, "the usual one")
-	b.app.learnFeeds(context.Background(), b.app.pipes["tub"])
 	assert.Empty(t, b.vessel().Findings)
 }
 

@@ -3,12 +3,14 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"time"
 
 	"tidemark/bake"
+	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 	"tidemark/history"
 )
@@ -20,8 +22,11 @@ const learnedPrefix = "learned/"
 // teachSamples bounds the samples from which one rise teaches.
 const teachSamples = 400
 
-// learned is what one finished rise taught, as it is stored.
-type learned struct {
+// feedsKnown is how many past feeds are looked at.
+const feedsKnown = 30
+
+// lesson is what one finished rise taught, as it is stored.
+type lesson struct {
 	At     time.Time       `json:"at"`
 	Params forecast.Params `json:"params"`
 	Batch  *bake.Batch     `json:"batch,omitempty"`
@@ -32,20 +37,23 @@ func learnKey(vessel string, rise int64) string {
 	return fmt.Sprintf("%s%s/%d", learnedPrefix, vessel, rise)
 }
 
-// applyLearned gives a vessel's estimator the prior that its past rises teach,
-// without any the published one. The pipe is locked.
-func (a *App) applyLearned(ctx context.Context, p *pipe) {
+// sensorKey is where it is kept what was learnt of a vessel's distance sensor.
+func sensorKey(vessel string) string { return "sensor/" + vessel }
+
+// learned reads what the past rises of a vessel teach. What cannot be read is logged
+// and left out.
+func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
+	var out bake.Learned
 	if a.opt.Store == nil {
-		return
+		return out
 	}
-	all, err := a.opt.Store.Settings().List(ctx, learnedPrefix+p.vessel.Name+"/")
+	all, err := a.opt.Store.Settings().List(ctx, learnedPrefix+v.config.Name+"/")
 	if err != nil {
-		a.log.Warn("what past rises taught cannot be read", "vessel", p.vessel.Name, "error", err)
-		return
+		a.log.Warn("what past rises taught cannot be read", "vessel", v.config.Name, "error", err)
 	}
 	var past []bake.Past
 	for key, body := range all {
-		var l learned
+		var l lesson
 		if err := json.Unmarshal(body, &l); err != nil {
 			a.log.Warn("what a past rise taught cannot be read", "setting", key, "error", err)
 			continue
@@ -53,13 +61,23 @@ func (a *App) applyLearned(ctx context.Context, p *pipe) {
 		past = append(past, pastOf(l))
 	}
 	slices.SortFunc(past, func(x, y bake.Past) int { return x.At.Compare(y.At) })
-	prior := bake.Learn(p.vessel.Holds, past, p.nextPast())
-	p.prior = &prior
-	p.est.SetPrior(prior)
+	prior := bake.Learn(v.config.Holds, past, v.nextPast())
+	out.Prior = &prior
+	var sensor estimator.Sensor
+	if body, err := a.opt.Store.Settings().Get(ctx, sensorKey(v.config.Name)); err == nil && json.Unmarshal(body, &sensor) == nil {
+		out.Sensor = &sensor
+	}
+	if v.config.Holds == estimator.Starter {
+		if out.Feeds, err = readFeeds(ctx, a.opt.Store, v.config.Name, true); err != nil {
+			a.log.Warn("the past feeds cannot be read whole", "vessel", v.config.Name, "error", err)
+		}
+		out.Findings = bake.Diagnose(out.Feeds, nil)
+	}
+	return out
 }
 
 // pastOf turns a stored lesson into what bake learns from.
-func pastOf(l learned) bake.Past {
+func pastOf(l lesson) bake.Past {
 	if l.Batch == nil {
 		return bake.Past{At: l.At, Params: l.Params, SaltPercent: math.NaN()}
 	}
@@ -67,39 +85,56 @@ func pastOf(l learned) bake.Past {
 }
 
 // nextPast describes the rise to come, for the levain and salt of its batch.
-func (p *pipe) nextPast() bake.Past {
-	if p.vessel.Batch == nil {
+func (v *vessel) nextPast() bake.Past {
+	if v.config.Batch == nil {
 		return bake.Past{SaltPercent: math.NaN()}
 	}
-	return bake.PastOf(time.Time{}, forecast.Params{}, *p.vessel.Batch)
+	return bake.PastOf(time.Time{}, forecast.Params{}, *v.config.Batch)
 }
 
-// teach fits a finished rise once more and keeps what it taught.
-func (a *App) teach(ctx context.Context, r history.Rise) {
+// riseEnded learns, beside the watch, from a rise that has ended.
+func (a *App) riseEnded(ctx context.Context, vessel string, riseID int64) {
+	if a.opt.Store == nil || a.cancel == nil {
+		return
+	}
+	a.work.Go(func() { a.teach(context.WithoutCancel(ctx), vessel, riseID) })
+}
+
+// teach fits a finished rise once more, keeps what it taught and lets the vessel
+// learn it.
+func (a *App) teach(ctx context.Context, vessel string, riseID int64) {
+	v := a.vessels[vessel]
+	r, err := a.opt.Store.Rise(ctx, riseID)
+	if err != nil {
+		a.log.Warn("a finished rise cannot be read", "vessel", vessel, "rise", riseID, "error", err)
+		return
+	}
 	points, err := a.pointsOf(ctx, r)
 	if err != nil {
-		a.log.Warn("a finished rise cannot be read", "vessel", r.Vessel, "rise", r.ID, "error", err)
+		a.log.Warn("a finished rise cannot be read", "vessel", vessel, "rise", riseID, "error", err)
 		return
 	}
 	params, ok := bake.Teach(r.Holds, points)
-	if !ok {
-		return
-	}
-	p := a.pipes[r.Vessel]
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.rise.ID == r.ID {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.state.RiseID == riseID {
 		return // its end was taken back meanwhile
 	}
-	body, err := json.Marshal(learned{r.EndedAt, params, batchOf(r, p.vessel.Batch)})
+	if ok {
+		a.keepSetting(ctx, learnKey(vessel, riseID), lesson{r.EndedAt, params, batchOf(r, v.config.Batch)})
+	}
+	v.session.Learn(a.learned(ctx, v))
+}
+
+// keepSetting keeps something that was learnt.
+func (a *App) keepSetting(ctx context.Context, key string, what any) {
+	body, err := json.Marshal(what)
 	if err == nil {
-		err = a.opt.Store.Settings().Set(ctx, learnKey(r.Vessel, r.ID), body)
+		err = a.opt.Store.Settings().Set(ctx, key, body)
 	}
-	if err != nil {
-		a.log.Warn("what a rise taught is not kept", "vessel", r.Vessel, "rise", r.ID, "error", err)
-		return
+	if err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+		a.log.Warn("what was learnt is not kept", "setting", key, "error", err)
 	}
-	a.applyLearned(ctx, p)
 }
 
 // batchOf is the batch a rise was made with: as it was kept, since a plan may take
@@ -112,8 +147,8 @@ func batchOf(r history.Rise, own *bake.Batch) *bake.Batch {
 	return b
 }
 
-// pointsOf returns the believed levels of a rise up to its peak, in volumes of
-// the start.
+// pointsOf returns the believed levels of a rise up to its peak, in volumes of the
+// start.
 func (a *App) pointsOf(ctx context.Context, r history.Rise) ([]forecast.Point, error) {
 	rows, err := a.opt.Store.ThinRows(ctx, r.ID, r.StartedAt, r.EndedAt, teachSamples)
 	if err != nil {
@@ -132,10 +167,100 @@ func (a *App) pointsOf(ctx context.Context, r history.Rise) ([]forecast.Point, e
 	return points, nil
 }
 
-// forget removes what a rise taught whose end was taken back.
-func (a *App) forget(ctx context.Context, p *pipe, rise int64) error {
-	err := a.opt.Store.Settings().Delete(ctx, learnKey(p.vessel.Name, rise))
-	a.applyLearned(ctx, p)
-	a.learnFeeds(ctx, p)
-	return err
+// forget removes what a rise taught whose end was taken back. v.mu is held.
+func (a *App) forget(ctx context.Context, v *vessel, riseID int64) {
+	if a.opt.Store == nil {
+		return
+	}
+	if err := a.opt.Store.Settings().Delete(ctx, learnKey(v.config.Name, riseID)); err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+		a.log.Warn("what a rise taught is not forgotten", "rise", riseID, "error", err)
+	}
+	v.session.Learn(a.learned(ctx, v))
+}
+
+// readFeeds reads the past feeds of the starter in a vessel, oldest first; invented
+// ones only when demo. An error comes with what could be read.
+func readFeeds(ctx context.Context, s *history.Store, vessel string, demo bool) ([]bake.PastFeed, error) {
+	page, err := s.Rises(ctx, history.Filter{Vessel: vessel, Limit: feedsKnown + 1})
+	if err != nil {
+		return nil, err
+	}
+	rises := slices.DeleteFunc(slices.Clone(page.Rises), func(r history.Rise) bool { return r.Holds != estimator.Starter || r.Demo && !demo })
+	slices.Reverse(rises)
+	cold := map[int64]time.Time{}
+	for _, r := range rises {
+		events, e := s.Events(ctx, r.ID)
+		if e != nil {
+			err = errors.Join(err, fmt.Errorf("what was done in rise %d: %w", r.ID, e))
+			continue
+		}
+		cold[r.ID] = coldAtEnd(events)
+	}
+	return pastFeeds(rises, cold), err
+}
+
+// coldAtEnd is when a starter went into the refrigerator and was not taken out again;
+// zero when it stood warm.
+func coldAtEnd(events []history.Event) time.Time {
+	var at time.Time
+	for _, e := range events {
+		switch k := bake.EventKind(e.Kind); {
+		case !e.UndoneAt.IsZero():
+		case k == bake.EventFridge:
+			at = e.At
+		case k == bake.EventCounter:
+			at = time.Time{}
+		}
+	}
+	return at
+}
+
+// pastFeeds turns the rises of a starter, oldest first, into feeds with what came of
+// them. cold tells since when each stood in the refrigerator at its end.
+func pastFeeds(rises []history.Rise, cold map[int64]time.Time) []bake.PastFeed {
+	sure := map[int64]bool{}
+	for _, v := range history.VigourOf(rises).Points {
+		sure[v.RiseID] = true
+	}
+	var out []bake.PastFeed
+	for i, r := range rises {
+		if r.UnderWay() {
+			continue
+		}
+		f := bake.PastFeed{MeanC: known(r.MeanDoughC), PeakHours: nan(), PeakPercent: nan(), LateHours: nan()}
+		if feed := feedOf(r); feed != nil {
+			f.Feed = *feed
+		}
+		f.At = r.StartedAt
+		if sure[r.ID] {
+			f.PeakHours, f.PeakPercent = r.PeakAt.Sub(r.StartedAt).Hours(), r.PeakPercent
+			if i+1 < len(rises) {
+				f.LateHours = rises[i+1].StartedAt.Sub(r.PeakAt).Hours()
+			}
+		}
+		if i > 0 {
+			if from := cold[rises[i-1].ID]; !from.IsZero() {
+				f.ColdDays = r.StartedAt.Sub(from).Hours() / 24
+			}
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// feedOf reads the feeding kept with a rise; nil when none is.
+func feedOf(r history.Rise) *bake.Feed {
+	var f bake.Feed
+	if len(r.Batch) == 0 || json.Unmarshal(r.Batch, &f) != nil || f.StarterG == 0 || f.Validate() != nil {
+		return nil
+	}
+	return &f
+}
+
+// known is a number of a stored rise; zero was never set.
+func known(v float64) float64 {
+	if v == 0 {
+		return nan()
+	}
+	return v
 }

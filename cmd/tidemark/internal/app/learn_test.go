@@ -7,6 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/estimator/forecast"
+
 	"tidemark/web"
 )
 
@@ -25,16 +27,16 @@ func TestAFinishedRiseTeachesTheNext(t *testing.T) {
 	b := newBench(t)
 	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
-	published := *b.app.pipes["tub"].prior
+	published := b.prior()
 	assert.Zero(t, b.lessons(), "a rise under way teaches nothing")
 	b.do(web.Act{Kind: web.ActEnd})
 	b.run(6*time.Hour + time.Minute)
 	assert.Equal(t, 1, b.lessons())
-	taught := *b.app.pipes["tub"].prior
+	taught := b.prior()
 	assert.NotEqual(t, published, taught)
 	b.do(web.Act{Kind: web.ActUndo})
 	assert.Zero(t, b.lessons())
-	assert.Equal(t, published, *b.app.pipes["tub"].prior, "nothing of it is left in memory")
+	assert.Equal(t, published, b.prior(), "nothing of it is left in memory")
 }
 
 // TestARiseEndedByAStartIsForgottenWithIt starts anew by mistake.
@@ -43,13 +45,13 @@ func TestARiseEndedByAStartIsForgottenWithIt(t *testing.T) {
 	b := newBench(t)
 	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
-	published := *b.app.pipes["tub"].prior
+	published := b.prior()
 	b.do(web.Act{Kind: web.ActStart})
 	b.run(6*time.Hour + time.Minute)
 	assert.Equal(t, 1, b.lessons())
 	b.do(web.Act{Kind: web.ActUndo})
 	assert.Zero(t, b.lessons())
-	assert.Equal(t, published, *b.app.pipes["tub"].prior)
+	assert.Equal(t, published, b.prior())
 }
 
 // TestLessonsOutliveARestart reads them at the next start.
@@ -62,7 +64,7 @@ func TestLessonsOutliveARestart(t *testing.T) {
 	b.run(6*time.Hour + time.Minute)
 	require.Equal(t, 1, b.lessons())
 	again := b.again()
-	assert.Equal(t, *b.app.pipes["tub"].prior, *again.app.pipes["tub"].prior)
+	assert.Equal(t, b.prior(), again.prior())
 }
 
 // TestAShortRiseTeachesNothing ends one before there is anything to fit.
@@ -72,4 +74,9 @@ func TestAShortRiseTeachesNothing(t *testing.T) {
 	b.do(web.Act{Kind: web.ActEnd})
 	b.run(11 * time.Minute)
 	assert.Zero(t, b.lessons())
+}
+
+// prior is what the vessel believes of its next rise beforehand.
+func (b *bench) prior() forecast.Prior {
+	return *b.app.learned(b.t.Context(), b.app.vessels["tub"]).Prior
 }

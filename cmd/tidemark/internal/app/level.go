@@ -31,7 +31,7 @@ type gauge struct {
 	interval *sensor.Interval
 	next     chan sensor.Reading // the newest reading that nobody took
 
-	// Guarded by the pipe's lock.
+	// Guarded by the vessel's lock.
 	cal     *survey.Calibration // nil while nothing is measured
 	busy    bool
 	touched time.Time // by the steady clock
@@ -84,40 +84,40 @@ func (g *gauge) length() time.Duration {
 	return levelLength
 }
 
-// levelling says whether the vessel is being measured, so that its heights are no
-// dough. What nobody goes on with is forgotten. p.mu is held.
-func (p *pipe) levelling(now time.Time) bool {
-	g := p.gauge
+// levelling reports whether the vessel is being measured, so that its heights are no
+// dough. What nobody goes on with is forgotten. v.mu is held.
+func (v *vessel) levelling(now time.Time) bool {
+	g := v.gauge
 	if g == nil || g.cal == nil {
 		return false
 	}
-	if !g.busy && (p.rise.ID != 0 || now.Sub(g.touched) > levelForgets) {
+	if !g.busy && (v.state.RiseID != 0 || now.Sub(g.touched) > levelForgets) {
 		g.forget()
 		return false
 	}
 	return true
 }
 
-// forget drops what was measured. The pipe's lock is held.
+// forget drops what was measured. The vessel's lock is held.
 func (g *gauge) forget() {
 	g.cal, g.seen, g.remarks, g.pours = nil, false, nil, nil
 }
 
 // begin takes the gauge for one level. It refuses what cannot be measured now.
-func (p *pipe) begin(now time.Time) (*gauge, *survey.Calibration, error) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if why := p.levelBlocked(); why != "" {
+func (v *vessel) begin(now time.Time) (*gauge, *survey.Calibration, error) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if why := v.levelBlocked(); why != "" {
 		return nil, nil, web.Refuse("%s", why)
 	}
-	g := p.gauge
+	g := v.gauge
 	if g.busy {
-		return nil, nil, web.Refuse("Somebody else measures %s at this moment; wait for it.", p.vessel.Name)
+		return nil, nil, web.Refuse("Somebody else measures %s at this moment; wait for it.", v.config.Name)
 	}
-	p.levelling(now) // forgets what is too old
+	v.levelling(now) // forgets what is too old
 	if g.cal == nil {
-		g.cal = survey.NewCalibration(g, g.conf, InsideOf(p.vessel), g.length())
-		p.waitForAPerson()
+		g.cal = survey.NewCalibration(g, g.conf, InsideOf(v.config), g.length())
+		v.waitForAPerson()
 	}
 	select {
 	case <-g.next: // from before the vessel was put there
@@ -128,50 +128,44 @@ func (p *pipe) begin(now time.Time) (*gauge, *survey.Calibration, error) {
 	return g, g.cal, nil
 }
 
-// levelBlocked says why the vessel cannot be measured; empty when it can. p.mu is
+// levelBlocked says why the vessel cannot be measured; empty when it can. v.mu is
 // held.
-func (p *pipe) levelBlocked() string {
+func (v *vessel) levelBlocked() string {
 	switch {
-	case p.gauge == nil:
-		return fmt.Sprintf("No sensor is read over %s here, so there is nothing to measure with.", p.vessel.Name)
-	case p.rise.ID != 0:
-		return fmt.Sprintf("A rise is being watched in %s. Measure between two rises, with the vessel empty.", p.vessel.Name)
+	case v.gauge == nil:
+		return fmt.Sprintf("No sensor is read over %s here, so there is nothing to measure with.", v.config.Name)
+	case v.state.RiseID != 0:
+		return fmt.Sprintf("A rise is being watched in %s. Measure between two rises, with the vessel empty.", v.config.Name)
 	}
 	return ""
 }
 
-// waitForAPerson lets no rise begin by itself: the vessel is empty, or full of
-// water. p.mu is held and no rise is under way.
-func (p *pipe) waitForAPerson() {
-	if !p.autoStart {
-		return
-	}
-	p.autoStart = false
-	if est, err := p.newEstimator(); err == nil { // it was built with the same before
-		p.est = est
-	}
+// waitForAPerson lets no rise begin by itself: the vessel is empty, or full of water.
+// v.mu is held and no rise is under way.
+func (v *vessel) waitForAPerson() {
+	_ = v.session.Wait() // it was built with the same before
 }
 
 // done gives the gauge back after one level.
-func (p *pipe) done(g *gauge, now time.Time) {
+func (v *vessel) done(g *gauge, now time.Time) {
 	g.interval.Set(0)
-	p.mu.Lock()
-	defer p.mu.Unlock()
+	v.mu.Lock()
+	defer v.mu.Unlock()
 	g.busy, g.touched = false, now
 }
 
 // measure takes one level of a vessel.
-func (a *App) measure(vessel string, level func(p *pipe, g *gauge, cal *survey.Calibration) error) error {
-	p, err := a.pipe(vessel)
+func (a *App) measure(name string, level func(v *vessel, g *gauge, cal *survey.Calibration) error) error {
+	v, err := a.vessel(name)
 	if err != nil {
 		return web.Refuse("%v", err)
 	}
-	g, cal, err := p.begin(a.opt.Clock.Now())
+	g, cal, err := v.begin(a.opt.Clock.Now())
 	if err != nil {
 		return err
 	}
-	err = level(p, g, cal)
-	p.done(g, a.opt.Clock.Now())
+	err = level(v, g, cal)
+	v.done(g, a.opt.Clock.Now())
 	if err != nil {
 		return web.Refuse("Not measured: %v.", strings.TrimRight(err.Error(), "."))
 	}
@@ -179,28 +173,28 @@ func (a *App) measure(vessel string, level func(p *pipe, g *gauge, cal *survey.C
 }
 
 // LevelEmpty measures the empty vessel, for web.Leveller.
-func (a *App) LevelEmpty(ctx context.Context, vessel string) error {
-	return a.measure(vessel, func(p *pipe, g *gauge, cal *survey.Calibration) error {
+func (a *App) LevelEmpty(ctx context.Context, name string) error {
+	return a.measure(name, func(v *vessel, g *gauge, cal *survey.Calibration) error {
 		l, remarks, err := cal.Empty(ctx)
 		if err != nil {
 			return err
 		}
-		p.mu.Lock()
-		defer p.mu.Unlock()
+		v.mu.Lock()
+		defer v.mu.Unlock()
 		g.empty, g.seen, g.remarks, g.pours, g.at = l, true, remarks, nil, a.opt.Clock.Now()
 		return nil
 	})
 }
 
 // LevelPour measures after water was poured in, for web.Leveller.
-func (a *App) LevelPour(ctx context.Context, vessel string, totalL float64) error {
-	return a.measure(vessel, func(p *pipe, g *gauge, cal *survey.Calibration) error {
+func (a *App) LevelPour(ctx context.Context, name string, totalL float64) error {
+	return a.measure(name, func(v *vessel, g *gauge, cal *survey.Calibration) error {
 		height, err := cal.Pour(ctx, totalL)
 		if err != nil {
 			return err
 		}
-		p.mu.Lock()
-		defer p.mu.Unlock()
+		v.mu.Lock()
+		defer v.mu.Unlock()
 		g.pours = append(g.pours, web.LevelPoint{VolumeL: totalL, HeightMM: height})
 		return nil
 	})
@@ -208,32 +202,32 @@ func (a *App) LevelPour(ctx context.Context, vessel string, totalL float64) erro
 
 // LevelEnd forgets what was measured, for web.Leveller.
 func (a *App) LevelEnd(vessel string) error {
-	p, err := a.pipe(vessel)
+	v, err := a.vessel(vessel)
 	if err != nil {
 		return web.Refuse("%v", err)
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if p.gauge == nil {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.gauge == nil {
 		return nil
 	}
-	if p.gauge.busy {
+	if v.gauge.busy {
 		return web.Refuse("Somebody measures %s at this moment; wait for it.", vessel)
 	}
-	p.gauge.forget()
+	v.gauge.forget()
 	return nil
 }
 
 // Level tells how far the measuring of a vessel is, for web.Leveller.
 func (a *App) Level(vessel string) (web.Level, error) {
-	p, err := a.pipe(vessel)
+	v, err := a.vessel(vessel)
 	if err != nil {
 		return web.Level{}, web.Refuse("%v", err)
 	}
-	p.mu.Lock()
-	l := p.levelForWeb()
-	m, cal := p.measured()
-	p.mu.Unlock()
+	v.mu.Lock()
+	l := v.levelForWeb()
+	m, cal := v.measured()
+	v.mu.Unlock()
 	if cal == nil {
 		return l, nil
 	}
@@ -253,10 +247,10 @@ func (a *App) Level(vessel string) (web.Level, error) {
 	return l, nil
 }
 
-// levelForWeb is what is known without looking at files. p.mu is held.
-func (p *pipe) levelForWeb() web.Level {
-	l := web.Level{FloorMM: p.vessel.FloorMM, TopMM: p.vessel.Profile.TopMM(), Blocked: p.levelBlocked(), Old: pointsAlong(p.vessel.Profile)}
-	g := p.gauge
+// levelForWeb is what is known without looking at files. v.mu is held.
+func (v *vessel) levelForWeb() web.Level {
+	l := web.Level{FloorMM: v.config.FloorMM, TopMM: v.config.Profile.TopMM(), Blocked: v.levelBlocked(), Old: pointsAlong(v.config.Profile)}
+	g := v.gauge
 	if g == nil {
 		return l
 	}
@@ -281,13 +275,13 @@ func pointsAlong(shape *geometry.Profile) []web.LevelPoint {
 }
 
 // measured is what there is to keep so far; cal is nil when there is nothing.
-// p.mu is held.
-func (p *pipe) measured() (config.Measured, *survey.Calibration) {
-	g := p.gauge
+// v.mu is held.
+func (v *vessel) measured() (config.Measured, *survey.Calibration) {
+	g := v.gauge
 	if g == nil || !g.seen || g.busy {
 		return config.Measured{}, nil
 	}
-	return config.Measured{Vessel: p.vessel.Name, At: g.at.Round(time.Second).UTC()}, g.cal
+	return config.Measured{Vessel: v.config.Name, At: g.at.Round(time.Second).UTC()}, g.cal
 }
 
 // toWrite is a measured vessel with what it changes.
@@ -310,14 +304,14 @@ func (a *App) whatToWrite(m config.Measured, cal *survey.Calibration) (toWrite, 
 	if w.rest, err = config.Load(a.opt.Config.File, config.Sensors); err != nil {
 		return w, err
 	}
-	v, err := w.rest.Vessel(m.Vessel)
+	rest, err := w.rest.Vessel(m.Vessel)
 	if err != nil {
 		return w, err
 	}
-	w.entry.FloorMM, w.entry.Over = floor, v.Configured
-	w.entry.Profile, w.toTheRim = ToTheRim(profile, v.Profile)
-	if profile == nil && v.Profile.TopMM() > floor {
-		return w, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", floor, v.Profile.TopMM())
+	w.entry.FloorMM, w.entry.Over = floor, rest.Configured
+	w.entry.Profile, w.toTheRim = ToTheRim(profile, rest.Profile)
+	if profile == nil && rest.Profile.TopMM() > floor {
+		return w, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", floor, rest.Profile.TopMM())
 	}
 	w.change, err = changeOf(a.opt.Config.StateDir, w.entry)
 	return w, err
@@ -326,13 +320,13 @@ func (a *App) whatToWrite(m config.Measured, cal *survey.Calibration) (toWrite, 
 // LevelWrite keeps what was measured and puts it in force by the way of every
 // reload, for web.Leveller.
 func (a *App) LevelWrite(_ context.Context, vessel, change string) (string, error) {
-	p, err := a.pipe(vessel)
+	v, err := a.vessel(vessel)
 	if err != nil {
 		return "", web.Refuse("%v", err)
 	}
-	p.mu.Lock()
-	m, cal := p.measured()
-	p.mu.Unlock()
+	v.mu.Lock()
+	m, cal := v.measured()
+	v.mu.Unlock()
 	if cal == nil {
 		return "", web.Refuse("Nothing was measured in %s yet; measure the empty vessel first.", vessel)
 	}
@@ -346,19 +340,19 @@ func (a *App) LevelWrite(_ context.Context, vessel, change string) (string, erro
 	if err := ReplaceFile(what.change.file, what.change.backup, what.change.text); err != nil {
 		return "", web.Refuse("Not written: %v.", err)
 	}
-	return a.takeLevel(p, what)
+	return a.takeLevel(v, what)
 }
 
 // takeLevel puts a written level in force.
-func (a *App) takeLevel(p *pipe, what toWrite) (string, error) {
-	p.mu.Lock()
-	p.gauge.forget()
-	p.mu.Unlock()
+func (a *App) takeLevel(v *vessel, what toWrite) (string, error) {
+	v.mu.Lock()
+	v.gauge.forget()
+	v.mu.Unlock()
 	said := fmt.Sprintf("Written and in force: the floor is %g mm away", what.entry.FloorMM)
 	if n := len(what.entry.Profile); n > 0 {
 		said += fmt.Sprintf(", the shape has %d points", n)
 	}
-	a.log.Info("a vessel was measured", "vessel", p.vessel.Name, "floor_mm", what.entry.FloorMM, "profile", what.entry.Profile, "file", what.change.file)
+	a.log.Info("a vessel was measured", "vessel", v.config.Name, "floor_mm", what.entry.FloorMM, "profile", what.entry.Profile, "file", what.change.file)
 	fresh, err := config.Load(a.opt.Config.File, config.Sensors)
 	if err != nil {
 		return "", fmt.Errorf("what was measured is written to %s, but counts only after the next start: %w", what.change.file, err)

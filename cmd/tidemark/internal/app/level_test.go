@@ -242,7 +242,7 @@ func TestOneMeasuresAtATime(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		b := openBasin(t, dir, 8190)
-		time.Sleep(time.Minute)
+		time.Sleep(time.Minute + time.Second) // between two readings
 		b.level(238)
 		ctx, cancel := context.WithCancel(t.Context())
 		first := make(chan error)

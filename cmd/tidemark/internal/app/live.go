@@ -2,10 +2,12 @@ package app
 
 import (
 	"context"
-	"slices"
+	"fmt"
 	"sync"
 	"time"
 
+	"tidemark/bake"
+	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/chart"
 	"tidemark/web/past"
@@ -66,7 +68,7 @@ func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.bell.sub
 func (a *App) Snapshot() web.Snapshot {
 	s := web.Snapshot{Seq: a.bell.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
 	for _, name := range a.order {
-		v := a.pipes[name].forWeb()
+		v := a.vessels[name].forWeb(s.At)
 		v.Alarms = a.alarmsOf(name)
 		s.Vessels = append(s.Vessels, v)
 	}
@@ -74,44 +76,79 @@ func (a *App) Snapshot() web.Snapshot {
 }
 
 // forWeb copies what a page shows of a vessel.
-func (p *pipe) forWeb() web.Vessel {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	v := web.Vessel{
-		Name: p.vessel.Name, Holds: p.vessel.Holds, RiseID: p.rise.ID, Demo: p.demo, Lead: p.vessel.Lead,
-		TargetPercent: p.last.TargetPercent, TargetName: past.MarkName(p.last.TargetPercent), InFridge: p.cold,
-		Estimate: p.last, Steps: slices.Clone(p.steps),
-		Sensors: p.health.forWeb(), AirHumidity: value(p.taken.fresh(humidityRole, p.last.Time, freshFor)), Deeds: slices.Clone(p.deeds),
+func (v *vessel) forWeb(now time.Time) web.Vessel {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	s := v.state
+	out := web.Vessel{
+		Name: v.config.Name, Holds: v.config.Holds, RiseID: s.RiseID, Demo: s.Demo, Lead: s.Lead,
+		TargetPercent: s.Estimate.TargetPercent, TargetName: past.MarkName(s.Estimate.TargetPercent), InFridge: s.InFridge,
+		Estimate: s.Estimate, Steps: s.Steps, Batch: s.Batch,
+		Sensors: v.health.forWeb(), AirHumidity: value(v.taken.fresh(humidityRole, now, freshFor)), Deeds: deedsOf(s.Events),
+		After: s.After, Care: s.Care, ProofOf: s.ProofOf, ProofBasis: s.ProofBasis, Findings: s.Findings, Feed: s.Feed,
 	}
-	if p.vessel.Batch != nil {
-		v.Batches = []string{p.vessel.Batch.Name}
+	if v.config.Batch != nil {
+		out.Batches = []string{v.config.Batch.Name}
 	}
-	if p.process != nil {
-		v.Batch = p.process.Name
-	} else {
-		v.Batch = past.BatchName(p.rise)
+	if p := s.Plan; p != nil {
+		out.Plan = &web.PlanState{Way: p.Way, Wanted: p.Wanted, Planned: p.Planned, Ready: p.Ready, Pending: p.Pending, Said: p.Said, SaidAt: p.SaidAt}
 	}
-	v.After, v.Care, v.ProofOf, v.ProofBasis = p.after, p.care, p.link.of, p.link.as
-	v.Findings, v.Feed = p.keeping.findings, p.feedShown()
-	v.Plan = p.planForWeb()
-	return v
+	return out
+}
+
+// deedsOf turns events into what the page lists.
+func deedsOf(events []bake.Event) []web.Deed {
+	var out []web.Deed
+	for _, e := range events {
+		if e.Kind != bake.EventReplan { // the plan itself tells
+			out = append(out, web.Deed{ID: e.ID, At: e.At, Kind: web.ActKind(e.Kind), By: e.By, CanUndo: e.Kind.CanUndo(), Detail: detail(e), TargetPc: e.TargetPercent})
+		}
+	}
+	return out
+}
+
+// detail is what to show of an event beside its kind.
+func detail(e bake.Event) string {
+	switch {
+	case e.Kind == bake.EventTarget:
+		return fmt.Sprintf("%g %%", e.TargetPercent)
+	case e.Kind.Marks():
+		return e.StepID
+	case e.Kind == bake.EventNote:
+		return e.Note
+	case e.Kind == bake.EventJudged:
+		return past.OutcomeWord(e.Outcome)
+	case e.Kind == bake.EventPlan && e.Plan != nil:
+		return e.Plan.Way
+	}
+	return ""
 }
 
 // Curve returns the measured line of the rise under way.
-func (a *App) Curve(ctx context.Context, vessel string) ([]chart.Sample, error) {
-	p, err := a.pipe(vessel)
+func (a *App) Curve(_ context.Context, vessel string) ([]chart.Sample, error) {
+	v, err := a.vessel(vessel)
 	if err != nil {
 		return nil, err
 	}
-	p.mu.Lock()
-	id, started := p.rise.ID, p.rise.StartedAt
-	p.mu.Unlock()
-	if id == 0 || a.opt.Store == nil {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.state.RiseID == 0 {
 		return nil, nil
 	}
-	rows, err := a.opt.Store.ThinRows(ctx, id, started, time.Time{}, curveSamples)
-	if err != nil {
-		return nil, err
+	return past.Samples(v.rows()), nil
+}
+
+// rows is the measured line of the run under way, thinned for a picture. v.mu is
+// held.
+func (v *vessel) rows() []history.Row {
+	run := v.session.Journal()
+	every := max(1, len(run.Samples)/curveSamples)
+	var out []history.Row
+	for i, x := range run.Samples {
+		if i%every == 0 || i == len(run.Samples)-1 {
+			out = append(out, history.Row{Time: x.Time, DistanceMM: x.DistanceMM, DoughC: x.DoughC, AirC: x.AirC, RisePercent: x.RisePercent,
+				RiseSD: x.RiseSD, EquivHours: x.EquivalentHours, Rejected: x.Rejected})
+		}
 	}
-	return past.Samples(rows), nil
+	return out
 }

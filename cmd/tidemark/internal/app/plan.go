@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -62,7 +63,7 @@ func ReadLessons(ctx context.Context, s *history.Store, vessel string, b bake.Ba
 	}
 	var past []bake.Past
 	for key, body := range all {
-		var l learned
+		var l lesson
 		if ofDough(ctx, s, key, demo) && json.Unmarshal(body, &l) == nil { // the service warns of what it cannot read
 			past = append(past, pastOf(l))
 		}
@@ -162,25 +163,48 @@ func (d *planDesk) LeftOut(ctx context.Context, w web.PlanWish, way string, unti
 	return o, err
 }
 
-// StaysOut says what becomes of the dough that is rising in a vessel when it
-// stays out until a moment, and when it is put into the refrigerator then.
+// StaysOut says what becomes of the dough that is rising in a vessel when it stays out
+// until a moment, and when it is put into the refrigerator then.
 func (d *planDesk) StaysOut(_ context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error) {
-	p, err := d.app.pipe(vessel)
+	v, err := d.app.vessel(vessel)
 	if err != nil {
-		return out, cold, web.Refuse("%v", err)
+		return out, cold, err
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	until = until.In(d.app.zone())
-	if out, err = planner.StaysOut(p.last, until, p.last.TargetPercent, nil); err != nil {
-		return out, cold, web.Refuse("%v", err)
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	e, until := v.state.Estimate, until.In(d.app.zone())
+	if out, err = planner.StaysOut(e, until, e.TargetPercent, nil); err != nil {
+		return out, cold, refuse("%v", err)
 	}
-	f := planner.Wish{Batch: p.batch()}.Fridge()
-	cold, err = planner.StaysOut(p.last, until, p.last.TargetPercent, &f)
-	if err != nil {
-		err = web.Refuse("%v", err)
+	f := planner.Wish{Batch: v.batch()}.Fridge()
+	if cold, err = planner.StaysOut(e, until, e.TargetPercent, &f); err != nil {
+		err = refuse("%v", err)
 	}
 	return out, cold, err
+}
+
+// choose returns the plan that an act names, as a vessel begins to follow it.
+func (d *planDesk) choose(ctx context.Context, act web.Act) (*bake.Chosen, error) {
+	if act.Plan == nil {
+		return nil, refuse("say which plan: the wish is missing")
+	}
+	w := *act.Plan
+	w.Vessel = act.Vessel
+	d.mu.Lock()
+	wish, made, err := d.plan(ctx, w)
+	d.mu.Unlock()
+	var field bake.FieldError
+	if errors.As(err, &field) {
+		return nil, refuse("%v", err)
+	}
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(made.Plans, func(x planner.Plan) bool { return x.Name == w.Way })
+	if i < 0 || len(made.Plans[i].Steps) == 0 {
+		return nil, refuse("there is no way %q to this bread any more; plan again", w.Way)
+	}
+	return &bake.Chosen{Way: made.Plans[i].Name, Wanted: wish.ReadyAt, Fridge: wish.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Adopted()}, nil
 }
 
 // zone is the household's.
@@ -192,12 +216,12 @@ func (a *App) zone() *time.Location {
 }
 
 // batch is the batch of the dough that is, or would be, in the vessel.
-func (p *pipe) batch() bake.Batch {
+func (v *vessel) batch() bake.Batch {
 	switch {
-	case p.process != nil:
-		return p.process.Batch
-	case p.vessel.Batch != nil:
-		return *p.vessel.Batch
+	case v.state.Process != nil:
+		return v.state.Process.Batch
+	case v.config.Batch != nil:
+		return *v.config.Batch
 	}
 	return bake.DefaultBatch()
 }
@@ -247,11 +271,11 @@ func (a *App) sleep() (bedMin, wakeMin int) {
 // is an empty one.
 func (a *App) doughVessel(named string) (config.Vessel, error) {
 	for _, name := range a.order {
-		p := a.pipes[name]
-		p.mu.Lock()
-		v := p.vessel
-		p.mu.Unlock()
-		if v.Holds == estimator.Dough && p.link.of == "" && (named == "" || v.Name == named) {
+		w := a.vessels[name]
+		w.mu.Lock()
+		v := w.config
+		w.mu.Unlock()
+		if v.Holds == estimator.Dough && v.ProofOf == "" && v.SampleOf == "" && (named == "" || v.Name == named) {
 			return v, nil
 		}
 	}

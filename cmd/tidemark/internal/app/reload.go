@@ -1,27 +1,31 @@
 package app
 
 import (
+	"context"
 	"fmt"
 	"reflect"
 	"slices"
 
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 )
 
 // Reload takes over what may change while watching: marks, leads and the measures
-// of the vessels. A rise under way keeps the measures it began with; the new ones
-// count when it is over. It returns what else differs from the configuration of
+// of the vessels. It returns what else differs from the configuration of
 // the start and needs a restart, in words. The configuration was checked whole; nothing of a
 // vessel is taken over by half.
 func (a *App) Reload(fresh *config.Config) (needRestart []string) {
 	needRestart = changedParts(a.opt.Config, fresh)
 	for _, v := range fresh.Vessels {
-		p := a.pipes[v.Name]
-		if p == nil {
+		w := a.vessels[v.Name]
+		if w == nil {
 			needRestart = append(needRestart, fmt.Sprintf("vessel %s (new)", v.Name))
 			continue
 		}
-		if p.reload(v) {
+		w.mu.Lock()
+		restart := a.reload(w, v)
+		w.mu.Unlock()
+		if restart {
 			needRestart = append(needRestart, fmt.Sprintf("vessel %s (sensors, batch or a mark by temperature)", v.Name))
 		}
 	}
@@ -53,63 +57,48 @@ func changedParts(old, fresh *config.Config) []string {
 	return changed
 }
 
-// reload takes over a vessel's mark, lead and measures and says whether anything
-// else differs. A mark that somebody chose by hand for the rise under way gives way
-// to a mark that was changed in the file.
-func (p *pipe) reload(v config.Vessel) (restart bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	rest := p.vessel
-	rest.TargetPercent, rest.Lead = v.TargetPercent, v.Lead
-	rest.FloorMM, rest.Profile, rest.Configured = v.FloorMM, v.Profile, v.Configured
-	restart = !reflect.DeepEqual(rest, v) || p.reshape(v) != nil
-	if v.TargetPercent != p.vessel.TargetPercent && v.TargetTable == nil && p.vessel.TargetTable == nil {
-		p.vessel.TargetPercent = v.TargetPercent
-		p.est.SetTarget(v.TargetPercent)
-		if p.rise.ID != 0 {
-			p.rise.TargetPercent = v.TargetPercent
-			p.keep.update(p.rise)
-		}
+// reload takes over a vessel's mark, lead and measures and reports whether anything
+// else differs. New measures count for the rise under way too: its journal is folded
+// again. A mark that somebody chose for the rise under way gives way to one that was
+// changed in the file. v.mu is held.
+func (a *App) reload(v *vessel, fresh config.Vessel) (restart bool) {
+	was := v.config
+	rest := was
+	rest.TargetPercent, rest.Lead = fresh.TargetPercent, fresh.Lead
+	rest.FloorMM, rest.Profile, rest.Configured = fresh.FloorMM, fresh.Profile, fresh.Configured
+	restart = !reflect.DeepEqual(rest, fresh)
+	v.config.Configured = fresh.Configured
+	if fresh.Lead != was.Lead {
+		v.config.Lead = fresh.Lead
+		v.session.SetLead(fresh.Lead)
 	}
-	if v.Lead != p.vessel.Lead {
-		p.vessel.Lead = v.Lead
-		p.est.SetLead(v.Lead)
+	if fresh.TargetPercent != was.TargetPercent && fresh.TargetTable == nil && was.TargetTable == nil {
+		v.config.TargetPercent = fresh.TargetPercent
+		a.note(v, bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: fresh.TargetPercent}})
 	}
+	if fresh.FloorMM != was.FloorMM || !sameShape(was, fresh) {
+		v.config.FloorMM, v.config.Profile = fresh.FloorMM, fresh.Profile
+		a.note(v, bake.Event{Kind: bake.EventMeasured})
+	}
+	v.session.Describe(a.describe(v.config, !a.opt.StartTold))
+	a.foldAgain(v)
 	return restart
 }
 
-// reshape takes over a vessel's measures: at once, or after the rise under way,
-// whose start was measured with the old ones.
-func (p *pipe) reshape(v config.Vessel) error {
-	p.vessel.Configured, p.nextShape = v.Configured, nil
-	if v.FloorMM == p.vessel.FloorMM && sameShape(p.vessel, v) {
-		return nil
+// note enters what the settings changed into the journal of a rise under way. v.mu is
+// held.
+func (a *App) note(v *vessel, e bake.Event) {
+	if v.state.RiseID == 0 {
+		return
 	}
-	p.nextShape = &v
-	if p.rise.ID != 0 {
-		return nil
-	}
-	return p.takeShape()
+	e.Vessel, e.RiseID, e.By = v.config.Name, v.state.RiseID, bySettings
+	e.At = a.opt.Clock.Now()
+	e.Told = e.At
+	v.session.Apply(v.recorder.event(context.Background(), e, bake.Rise{}))
 }
 
-// takeShape puts measures that wait in force. No rise may be under way.
-func (p *pipe) takeShape() error {
-	v := p.nextShape
-	if v == nil {
-		return nil
-	}
-	old := p.vessel
-	p.nextShape = nil
-	p.vessel.FloorMM, p.vessel.Profile = v.FloorMM, v.Profile
-	p.autoStart = p.autoStart && p.last.Started.IsZero() // a later rise is started by a person
-	est, err := p.newEstimator()
-	if err != nil {
-		p.vessel = old
-		return err
-	}
-	p.est = est
-	return nil
-}
+// bySettings signs what changed in the configuration.
+const bySettings = "settings"
 
 // sameShape compares two profiles by the volumes they give.
 func sameShape(x, y config.Vessel) bool {

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/web"
 )
@@ -71,9 +72,9 @@ func TestReloadTakesMarkAndLeadOver(t *testing.T) {
 	assert.Equal(t, 80.0, b.vessel().Estimate.TargetPercent, "undo puts back what stood before, not the default")
 }
 
-// TestReloadTakesMeasuresOverBetweenRises changes the floor in mid-rise: the rise
-// goes on with what it began with, the next one is measured anew.
-func TestReloadTakesMeasuresOverBetweenRises(t *testing.T) {
+// TestReloadTakesMeasuresOver changes the floor in mid-rise: the rise is folded again
+// with it, says so, and so is the next one.
+func TestReloadTakesMeasuresOver(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Hour)
 	id, volume := b.vessel().RiseID, b.vessel().Estimate.VolumeL
@@ -81,13 +82,15 @@ func TestReloadTakesMeasuresOverBetweenRises(t *testing.T) {
 	assert.Empty(t, b.app.Reload(changedConfig(t, b, "240", "260")))
 	b.run(61 * time.Minute)
 	assert.Equal(t, id, b.vessel().RiseID)
-	assert.InDelta(t, volume, b.vessel().Estimate.VolumeL, 0.05)
+	const moreL = 20 * 3.14159 * 90 * 90 / 1e6 // 20 mm of the bench's tub
+	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.05)
+	deeds := b.vessel().Deeds
+	assert.Equal(t, web.ActKind(bake.EventMeasured), deeds[len(deeds)-1].Kind)
 	b.do(web.Act{Kind: web.ActEnd})
 	b.run(63 * time.Minute)
 	assert.Zero(t, b.vessel().RiseID, "the next rise waits for a person")
 	b.do(web.Act{Kind: web.ActStart})
 	b.run(80 * time.Minute)
-	const moreL = 20 * 3.14159 * 90 * 90 / 1e6 // 20 mm of the bench's tub
 	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.15)
 
 	b = newBench(t)

@@ -5,176 +5,210 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/web"
 )
 
-// resume takes up the rises that were under way when the last run ended, with
-// baseline, phase, process and the alarms that were sent.
+// primedWithin is how old the last stored sample may be for the rules to go on from
+// where they were. After a longer gap nobody knows what held meanwhile.
+const primedWithin = 10 * time.Minute
+
+// primedSpan is how far back the rules are shown what was so: the longest of what
+// they hold back.
+const primedSpan = 35 * time.Minute
+
+// goesOnFor is how long after the end of a rise its bake may still be under way:
+// proof in the refrigerator, oven, cooling.
+const goesOnFor = 48 * time.Hour
+
+// resume takes up what each vessel's journal says.
 func (a *App) resume(ctx context.Context) error {
 	if a.opt.Store == nil {
 		return nil
 	}
-	for _, p := range a.pipes {
-		p.mu.Lock()
-		a.applyLearned(ctx, p)
-		a.learnFeeds(ctx, p)
-		p.mu.Unlock()
-		p.ended = func(r history.Rise) { a.work.Go(func() { a.learnFrom(context.WithoutCancel(ctx), p, r) }) }
-	}
-	rises, err := a.opt.Store.OpenRises(ctx)
+	open, err := a.opt.Store.OpenRises(ctx)
 	if err != nil {
 		return fmt.Errorf("the rises under way cannot be read: %w", err)
 	}
 	now := a.opt.Clock.Now()
-	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(rises) > 0 {
+	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(open) > 0 {
 		a.unwatched = alert.Span{From: o.LastWrite, Until: now}
 	}
-	for i, r := range rises {
-		if err := ctx.Err(); err != nil {
-			return err
+	for _, name := range a.order {
+		v := a.vessels[name]
+		v.mu.Lock()
+		if e := a.resumeVessel(ctx, v, now); e != nil {
+			err = errors.Join(err, fmt.Errorf("the journal of %s cannot be read: %w", name, e))
 		}
-		if a.opt.TakingUp != nil {
-			a.opt.TakingUp(i+1, len(rises))
-		}
-		p := a.pipes[r.Vessel]
-		if p == nil || p.rise.ID != 0 {
-			a.endOrphan(ctx, r, now)
-			continue
-		}
-		if err := a.takeUp(ctx, p, r, now); err != nil {
-			a.log.Warn("a rise could not be taken up again", "vessel", r.Vessel, "rise", r.ID, "error", err)
-			continue
-		}
-		a.log.Info("a rise is taken up again", "vessel", r.Vessel, "rise", r.ID, "since", r.StartedAt.Format(time.RFC3339), "phase", p.last.Phase)
+		v.mu.Unlock()
 	}
-	for _, p := range a.pipes {
-		if p.rise.ID != 0 {
-			continue
-		}
-		if e := a.afterLast(ctx, p, now); e != nil {
-			err = errors.Join(err, fmt.Errorf("the last rise of %s cannot be read: %w", p.vessel.Name, e))
-		}
-		p.mu.Lock()
-		err = errors.Join(err, a.takePlan(ctx, p, history.Rise{ID: p.processRise, EndedAt: now}))
-		p.layOut(now)
-		p.mu.Unlock()
-	}
+	a.endOrphans(ctx, open, now)
 	return err
 }
 
-// bakeGoesOn is how long after the end of a rise its process may still be under
-// way: proof in the fridge, oven, cooling.
-const bakeGoesOn = 48 * time.Hour
-
-// afterLast prepares a vessel whose last rise was ended: the next one begins
-// when the household says so, and the bake goes on from where it was.
-func (a *App) afterLast(ctx context.Context, p *pipe, now time.Time) error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	page, err := a.opt.Store.Rises(ctx, history.Filter{Vessel: p.vessel.Name, Limit: 1})
-	if err != nil || len(page.Rises) == 0 || page.Rises[0].UnderWay() {
-		return err // one under way that cannot be taken up begins anew
-	}
-	p.autoStart = false
-	if p.est, err = p.newEstimator(); err != nil {
+// resumeVessel takes up the journal of one vessel. v.mu is held.
+func (a *App) resumeVessel(ctx context.Context, v *vessel, now time.Time) error {
+	learned := a.learned(ctx, v)
+	v.session.Learn(learned)
+	v.state = v.session.State()
+	former, run, takenBack, err := a.journal(ctx, v.config.Name)
+	switch {
+	case err != nil:
 		return err
-	}
-	if r := page.Rises[0]; now.Sub(r.EndedAt) < bakeGoesOn {
-		return a.takeProcess(ctx, p, r.ID)
-	}
-	return nil
-}
-
-// takeProcess reads the steps kept with a rise; a rise may have none.
-func (a *App) takeProcess(ctx context.Context, p *pipe, rise int64) error {
-	body, err := a.opt.Store.Process(ctx, rise)
-	if errors.Is(err, history.ErrNotFound) || (err == nil && len(body) == 0) {
+	case len(run.Events) == 0 && takenBack:
+		return v.session.Wait()
+	case len(run.Events) == 0:
 		return nil
 	}
+	rise, err := a.riseOfRun(ctx, run)
 	if err != nil {
 		return err
 	}
-	pr := new(bake.Process)
-	if err := json.Unmarshal(body, pr); err != nil {
-		return fmt.Errorf("the stored steps cannot be read: %w", err)
+	if !rise.EndedAt.IsZero() && now.Sub(rise.EndedAt) > goesOnFor || rise.ID == 0 && run.Events[0].Kind != bake.EventPlan {
+		return v.session.Wait() // the next one begins when the household says so
 	}
-	p.process, p.processRise = pr, rise
-	return nil
-}
-
-// endOrphan closes a rise whose vessel is gone from the configuration or has a
-// newer one.
-func (a *App) endOrphan(ctx context.Context, r history.Rise, now time.Time) {
-	r.EndedAt = now
-	if err := a.opt.Store.EndRise(ctx, r); err != nil {
-		a.log.Warn("an old rise could not be closed", "vessel", r.Vessel, "rise", r.ID, "error", err)
-	}
-}
-
-// takeUp rebuilds the pipe of one rise.
-func (a *App) takeUp(ctx context.Context, p *pipe, r history.Rise, now time.Time) error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	acts, err := a.opt.Store.Acts(ctx, r.ID)
+	s, err := bake.Resume(a.describe(v.config, false), learned, former, run, a.trackOf(ctx, v.config.Name))
 	if err != nil {
 		return err
 	}
-	p.deeds = deedsOf(acts)
-	if err := a.takeProcess(ctx, p, r.ID); err != nil {
-		a.log.Warn("the steps of a rise are lost", "vessel", r.Vessel, "rise", r.ID, "error", err)
+	v.session = s
+	v.recorder.goOn(rise, lastOf(run.Samples))
+	if rise.ID != 0 && rise.EndedAt.IsZero() && s.Stale() {
+		v.held = &held{rise: rise, prime: v.primer(run, now)}
 	}
-	if err := a.takePlan(ctx, p, r); err != nil {
-		a.log.Warn("the plan of a rise is lost", "vessel", r.Vessel, "rise", r.ID, "error", err)
+	if n := len(run.Samples); n > 0 {
+		v.goesOn = !a.doubted && now.Sub(run.Samples[n-1].Time) < breakAfter // a clock in doubt knows no breaks
 	}
-	if err := p.rebuildWith(ctx, a.opt.Store, r, undone(acts), now, p.primer(ctx, a.opt.Store, r, now)); err != nil {
-		return err
-	}
-	p.goesOn = !a.doubted && now.Sub(p.lastRow) < breakAfter // a clock in doubt knows no breaks
+	a.foldAgain(v)
+	v.moveOn(now)
+	a.log.Info("a bake goes on", "vessel", v.config.Name, "rise", rise.ID, "since", rise.StartedAt.Format(time.RFC3339))
 	return nil
 }
 
-// deedsOf turns stored acts into what the page lists.
-func deedsOf(acts []history.Act) []web.Deed {
-	var out []web.Deed
-	for _, h := range acts {
-		if h.Undone {
+// primer shows the rules what was so shortly before the last run ended, so that a
+// warning that was held back then comes when it would have come.
+func (v *vessel) primer(run bake.Run, now time.Time) func(bake.State) {
+	n := len(run.Samples)
+	if n == 0 || now.Sub(run.Samples[n-1].Time) > primedWithin {
+		return func(bake.State) {}
+	}
+	from, watch, sys := now.Add(-primedSpan), v.watch, alert.System{ClockSet: true, DiskFreeRatio: nan()}
+	return func(s bake.State) {
+		if !s.At.Before(from) {
+			watch.WarmUp(alert.Input{Vessel: s.Vessel, Holds: s.Holds, RiseID: alarmRise(s), Now: s.At, Lead: s.Lead, Estimate: s.Estimate, InFridge: s.InFridge, System: sys})
+		}
+	}
+}
+
+// lastOf is the time of the last sample; zero for none.
+func lastOf(samples []bake.Recorded) time.Time {
+	if n := len(samples); n > 0 {
+		return samples[n-1].Time
+	}
+	return time.Time{}
+}
+
+// journal reads the run under way in a vessel, and the one before it; nil when there
+// was none. takenBack reports whether the household took a start back.
+func (a *App) journal(ctx context.Context, vessel string) (former *bake.Run, run bake.Run, takenBack bool, err error) {
+	stored, err := a.opt.Store.VesselEvents(ctx, vessel, time.Time{}, time.Time{})
+	if err != nil {
+		return nil, run, false, err
+	}
+	takenBack = slices.ContainsFunc(stored, func(h history.Event) bool { return bake.EventKind(h.Kind).Starts() && !h.UndoneAt.IsZero() })
+	runs := splitRuns(stored)
+	for i := range runs {
+		if err := a.readSamples(ctx, &runs[i]); err != nil {
+			return nil, run, takenBack, err
+		}
+	}
+	n := len(runs)
+	if n > 1 {
+		former = &runs[n-2]
+	}
+	if n > 0 {
+		run = runs[n-1]
+	}
+	return former, run, takenBack, nil
+}
+
+// splitRuns parts the events of a vessel, in order of time, into its last two runs.
+func splitRuns(stored []history.Event) []bake.Run {
+	var runs []bake.Run
+	pending := false
+	for _, h := range stored {
+		e := eventOf(h)
+		begins := !e.Undone() && (e.Kind == bake.EventPlan || e.Kind.Starts() && !pending)
+		if begins {
+			runs = append(runs, bake.Run{})
+		}
+		if len(runs) == 0 {
 			continue
 		}
-		var d deedData
-		_ = json.Unmarshal(h.Data, &d) // an act without data shows without detail
-		k := web.ActKind(h.Kind)
-		out = append(out, web.Deed{
-			ID: h.ID, At: h.At, Kind: k, By: h.By, CanUndo: canUndo(k), TargetPc: d.TargetPercent,
-			Detail: detail(web.Act{Kind: k, TargetPercent: d.TargetPercent, StepID: d.StepID, Note: d.Note, Judgement: history.Judgement{Outcome: d.Outcome}}),
-		})
-	}
-	return out
-}
-
-// undone lists the moments of events that were taken back.
-func undone(acts []history.Act) map[int64]bool {
-	out := map[int64]bool{}
-	for _, h := range acts {
-		if h.Undone && eventOf(web.ActKind(h.Kind)) != estimator.NoEvent {
-			out[h.At.UnixMilli()] = true
+		last := &runs[len(runs)-1]
+		last.Events = append(last.Events, e)
+		if !e.Undone() && (e.Kind == bake.EventPlan || e.Kind.Starts()) {
+			pending = e.Kind == bake.EventPlan
 		}
 	}
-	return out
+	return runs[max(0, len(runs)-2):]
 }
 
-// coldAfter follows where the vessel stands.
-func coldAfter(cold bool, e estimator.Event) bool {
-	switch e {
-	case estimator.Fridge:
-		return true
-	case estimator.Counter, estimator.Start:
-		return false
+// readSamples reads the samples of a run.
+func (a *App) readSamples(ctx context.Context, run *bake.Run) error {
+	i := slices.IndexFunc(run.Events, func(e bake.Event) bool { return e.Kind.Starts() && !e.Undone() })
+	if i < 0 || run.Events[i].RiseID == 0 {
+		return nil
 	}
-	return cold
+	for row, err := range a.opt.Store.Rows(ctx, run.Events[i].RiseID, time.Time{}, time.Time{}) {
+		if err != nil {
+			return err
+		}
+		r := bake.Recorded{RisePercent: row.RisePercent, RiseSD: row.RiseSD, EquivalentHours: row.EquivHours, Rejected: row.Rejected}
+		r.Time, r.DistanceMM, r.DoughC, r.AirC = row.Time, row.DistanceMM, row.DoughC, row.AirC
+		run.Samples = append(run.Samples, r)
+	}
+	return nil
+}
+
+// riseOfRun is the stored summary of the rise of a run; its ID is 0 when none began.
+func (a *App) riseOfRun(ctx context.Context, run bake.Run) (bake.Rise, error) {
+	for _, e := range run.Events {
+		if e.Kind.Starts() && !e.Undone() && e.RiseID != 0 {
+			r, err := a.opt.Store.Rise(ctx, e.RiseID)
+			return riseOf(r), err
+		}
+	}
+	return bake.Rise{}, nil
+}
+
+// trackOf reads what was measured after the bulk of a bake; nil when nothing was.
+func (a *App) trackOf(ctx context.Context, vessel string) *bake.Track {
+	body, err := a.opt.Store.Settings().Get(ctx, trackKey(vessel))
+	if err != nil || len(body) == 0 {
+		return nil
+	}
+	t := new(bake.Track)
+	if json.Unmarshal(body, t) != nil {
+		return nil
+	}
+	return t
+}
+
+// endOrphans ends rises whose vessel is gone from the configuration or has a newer
+// one.
+func (a *App) endOrphans(ctx context.Context, open []history.Rise, now time.Time) {
+	for _, r := range open {
+		if v := a.vessels[r.Vessel]; v != nil && v.recorder.rise.ID == r.ID {
+			continue
+		}
+		r.EndedAt = now
+		if err := a.opt.Store.EndRise(ctx, r); err != nil {
+			a.log.Warn("an old rise could not be closed", "vessel", r.Vessel, "rise", r.ID, "error", err)
+		}
+	}
 }

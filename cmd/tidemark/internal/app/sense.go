@@ -47,10 +47,10 @@ func (a *App) openFeeds(shared *source.Shared) ([]feed, error) {
 			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, source.Bus(s.Config), src})
 		}
 		if v.Height != nil {
-			p := a.pipes[v.Name]
-			p.mu.Lock()
-			p.gauge = newGauge(v.Height)
-			p.mu.Unlock()
+			w := a.vessels[v.Name]
+			w.mu.Lock()
+			w.gauge = newGauge(v.Height)
+			w.mu.Unlock()
 		}
 	}
 	return feeds, nil
@@ -68,7 +68,7 @@ func closeFeeds(feeds []feed) error {
 // sourceEnv is what the sensors of a vessel need from the machine.
 func (a *App) sourceEnv(vessel string, shared *source.Shared) source.Env {
 	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Shared: shared, Air: func() (celsius, humidity float64, ok bool) {
-		return a.pipes[vessel].airNow(a.opt.Clock.Now())
+		return a.vessels[vessel].airNow(a.opt.Clock.Now())
 	}}
 }
 
@@ -94,10 +94,10 @@ func (a *App) broughtBack(f *feed) {
 	if !ok {
 		return
 	}
-	p := a.pipes[f.vessel]
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.health.broughtBack(string(f.role), rec.Recovery())
+	v := a.vessels[f.vessel]
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.health.broughtBack(string(f.role), rec.Recovery())
 }
 
 // intervalOf lets a height be read faster while its vessel is measured.
@@ -105,10 +105,10 @@ func (a *App) intervalOf(f *feed) *sensor.Interval {
 	if f.role != heightRole {
 		return nil
 	}
-	p := a.pipes[f.vessel]
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.gauge.interval
+	v := a.vessels[f.vessel]
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.gauge.interval
 }
 
 // deliver takes a reading in. A height is joined with the fresh temperatures
@@ -116,20 +116,20 @@ func (a *App) intervalOf(f *feed) *sensor.Interval {
 func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 	a.sampledMilli.Store(time.Now().UnixMilli())
 	a.pulse.Beat(samplingPart)
-	p := a.pipes[vessel]
+	v := a.vessels[vessel]
 	now := a.opt.Clock.Now()
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.health.note(string(as), r)
-	p.taken.took(as, r, now)
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.health.note(string(as), r)
+	v.taken.took(as, r, now)
 	if as != heightRole {
 		return
 	}
-	if p.levelling(now) { // water or the floor, not dough
-		p.gauge.show(r)
+	if v.levelling(now) { // water or the floor, not dough
+		v.gauge.show(r)
 		return
 	}
-	p.observe(SampleOf(now, r, p.taken.fresh(doughRole, now, freshFor), p.taken.fresh(airRole, now, freshFor)))
+	v.observe(SampleOf(now, r, v.taken.fresh(doughRole, now, freshFor), v.taken.fresh(airRole, now, freshFor)))
 }
 
 // airFor is how long an air temperature and humidity correct the speed of sound.
@@ -140,9 +140,9 @@ const airFor = time.Hour
 // airNow is the air over a vessel for the speed of sound: its temperature in
 // Celsius and its humidity (ratio), as they were measured last; NaN when that is
 // too long ago. ok tells whether the temperature is known.
-func (p *pipe) airNow(now time.Time) (celsius, humidity float64, ok bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	celsius = p.taken.lately(airRole, now, airFor)
-	return celsius, p.taken.lately(humidityRole, now, airFor), !math.IsNaN(celsius)
+func (v *vessel) airNow(now time.Time) (celsius, humidity float64, ok bool) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	celsius = v.taken.lately(airRole, now, airFor)
+	return celsius, v.taken.lately(humidityRole, now, airFor), !math.IsNaN(celsius)
 }

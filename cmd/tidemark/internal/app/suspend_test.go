@@ -58,7 +58,7 @@ func TestASensorThatDoesNotComeBackFromASleepIsTold(t *testing.T) {
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
 	defer b.stop()
 	b.rise(time.Hour)
-	after := b.app.pipes["tub"].vessel.LostAfter
+	after := b.app.vessels["tub"].config.LostAfter
 	b.sleep(40 * time.Minute)
 	b.unread(after - time.Minute)
 	assert.Empty(t, b.kinds())
@@ -72,7 +72,7 @@ func TestASleepAfterARestartIsABreak(t *testing.T) {
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
 	defer b.stop()
 	b.rise(time.Hour)
-	b.app.pipes["tub"].goesOn = true // as after a short restart
+	b.app.vessels["tub"].goesOn = true // as after a short restart
 	b.sleep(40 * time.Minute)
 	b.unread(time.Minute)
 	assert.NotContains(t, b.kinds(), alert.SensorLost)

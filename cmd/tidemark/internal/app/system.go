@@ -43,8 +43,8 @@ func (a *App) countNotifications(ctx context.Context) {
 // timed notes how long a reading took and how many were not taken in time.
 func (a *App) timed(vessel string, as role, took time.Duration, missed uint64) {
 	a.samplesLate.Add(missed)
-	p := a.pipes[vessel]
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.health.took(string(as), took)
+	v := a.vessels[vessel]
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.health.took(string(as), took)
 }

@@ -13,8 +13,8 @@ import (
 	"tidemark/alert/answer"
 	"tidemark/alert/channel"
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/chart"
@@ -80,36 +80,38 @@ func answerKey(ctx context.Context, s history.Settings) (answer.Key, error) {
 	return key, err
 }
 
-// picture draws the curve of a vessel for a message.
-func (a *App) picture(ctx context.Context, vessel string, riseID int64) ([]byte, error) {
-	p, err := a.pipe(vessel)
-	if err != nil || a.opt.Store == nil {
-		return nil, err
-	}
-	p.mu.Lock()
-	e, id, started := p.last, p.rise.ID, p.rise.StartedAt
-	p.mu.Unlock()
-	if id != riseID {
-		return nil, nil // another rise by now: the text stands alone
-	}
-	rows, err := a.opt.Store.ThinRows(ctx, id, started, time.Time{}, curveSamples)
+// picture draws the curve of a vessel for a message; nil when another rise is under
+// way by now: the text then stands alone.
+func (a *App) picture(_ context.Context, vessel string, riseID int64) ([]byte, error) {
+	v, err := a.vessel(vessel)
 	if err != nil {
 		return nil, err
 	}
+	v.mu.Lock()
+	if v.state.RiseID != riseID {
+		v.mu.Unlock()
+		return nil, nil
+	}
+	c := a.pushChart(vessel, v.state, v.rows())
+	v.mu.Unlock()
 	var buf bytes.Buffer
-	err = chart.PNG(&buf, a.pushChart(vessel, e, rows))
+	err = chart.PNG(&buf, c)
 	return buf.Bytes(), err
 }
 
 // pushChart is the picture's model.
-func (a *App) pushChart(vessel string, e estimator.Estimate, rows []history.Row) chart.Chart {
-	h := a.opt.Config.Household
-	return chart.Chart{
+func (a *App) pushChart(vessel string, s bake.State, rows []history.Row) chart.Chart {
+	h, e := a.opt.Config.Household, s.Estimate
+	c := chart.Chart{
 		Title: vessel, Samples: past.Samples(rows), Fan: e.Fan, Ready: e.Ready, Now: e.Time, Zone: h.Zone,
 		Mark:  chart.Mark{Percent: e.TargetPercent, Name: past.MarkName(e.TargetPercent)},
 		Units: chart.Units{Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
-		Width: chart.PushWidth, Height: chart.PushHeight, Events: past.Events(past.Record{Rows: rows}),
+		Width: chart.PushWidth, Height: chart.PushHeight,
 	}
+	for _, x := range s.Events {
+		c.Events = append(c.Events, chart.Event{Time: x.At, Word: string(x.Kind)})
+	}
+	return c
 }
 
 // report hands the states to the channels that carry states.
@@ -132,14 +134,14 @@ func (a *App) restoreAlarms(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for name, p := range a.pipes {
+	for name, v := range a.vessels {
 		var own []alert.Alarm
 		for _, al := range alarms {
 			if al.Vessel == name || al.Vessel == "" {
 				own = append(own, al)
 			}
 		}
-		p.watch.Restore(own)
+		v.watch.Restore(own)
 	}
 	return nil
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
 	"tidemark/web"
@@ -80,12 +81,10 @@ func TestCurve(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, samples, "no rise, no line")
 	b.run(time.Hour)
-	b.app.Observe("tub", eventOnly(b.clock.Now(), "fold"))
 	samples, err = b.app.Curve(t.Context(), "tub")
 	require.NoError(t, err)
 	require.Greater(t, len(samples), 300)
-	assert.InDelta(t, invented(time.Hour), samples[len(samples)-2].RisePercent, 4)
-	assert.True(t, samples[len(samples)-1].Rejected, "an event alone is no level")
+	assert.InDelta(t, invented(time.Hour), samples[len(samples)-1].RisePercent, 4)
 	_, err = b.app.Curve(t.Context(), "pot")
 	require.ErrorContains(t, err, `no vessel "pot"`)
 }
@@ -137,18 +136,24 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 func TestStepsOfTheDay(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Minute)
-	require.NoError(t, b.app.Did("tub", "start", b.clock.Now(), "test"))
-	require.Error(t, b.app.Did("pot", "start", b.clock.Now(), "test"))
+	require.NoError(t, b.tell("tub", bake.Event{Kind: "start"}))
+	require.Error(t, b.tell("pot", bake.Event{Kind: "start"}))
 	b.run(40 * time.Minute)
 	due := b.app.DueSteps("tub", b.clock.Now())
 	require.NotEmpty(t, due)
 	assert.Equal(t, "fold-1", due[0].ID)
 	assert.Empty(t, b.app.DueSteps("pot", b.clock.Now()))
-	require.NoError(t, b.app.StepSkipped("tub", "fold-1", b.clock.Now(), "test", "strong enough"))
-	require.Error(t, b.app.StepDone("tub", "no-such-step", b.clock.Now(), "test"))
+	require.NoError(t, b.tell("tub", bake.Event{Kind: bake.EventSkipped, Detail: bake.Detail{StepID: "fold-1", Why: "strong enough"}}))
+	require.Error(t, b.tell("tub", bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: "no-such-step"}}))
 	b.run(41 * time.Minute)
 	for _, s := range b.app.DueSteps("tub", b.clock.Now()) {
 		assert.NotEqual(t, "fold-1", s.ID)
 	}
 	require.NoError(t, b.app.Act(t.Context(), web.Act{Vessel: "tub", Kind: web.ActStepDone, StepID: "fold-2", By: "test"}))
+}
+
+// tell enters an event in the journal of a vessel.
+func (b *bench) tell(vessel string, e bake.Event) error {
+	e.Vessel, e.By = vessel, "test"
+	return b.app.Do(b.t.Context(), e)
 }

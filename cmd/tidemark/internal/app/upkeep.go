@@ -57,10 +57,10 @@ func plainly(err error, file string) string {
 // ImportRecord reads a record into the history as a rise that ended.
 func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, error) {
 	in := lookback.Import{File: r.File, Name: r.Name, Vessel: r.Vessel, Holds: r.Holds}
-	if p := a.pipes[r.Vessel]; p != nil {
-		p.mu.Lock()
-		v := p.vessel
-		p.mu.Unlock()
+	if w := a.vessels[r.Vessel]; w != nil {
+		w.mu.Lock()
+		v := w.config
+		w.mu.Unlock()
 		if in.Holds == "" {
 			in.Holds = v.Holds
 		}

@@ -7,6 +7,7 @@
 package demo
 
 import (
+	"context"
 	"time"
 
 	"tidemark/alert"
@@ -99,10 +100,15 @@ func (d *driver) due(now time.Time) map[string][]virtual.Act {
 func (d *driver) perform(acts []virtual.Act, now time.Time) {
 	for _, a := range acts {
 		d.say(now, a.Text)
-		if err := d.app.Did(a.Vessel, estimator.Event(a.Event), now, byHousehold); err != nil {
-			d.say(now, err.Error()) // cannot be: the configuration lists the scenario's vessels
+		if err := d.tell(a.Vessel, bake.EventKind(a.Event), now, bake.Detail{}); err != nil {
+			d.say(now, err.Error()) // a visitor was quicker
 		}
 	}
+}
+
+// tell enters in the journal what the invented people did.
+func (d *driver) tell(vessel string, kind bake.EventKind, now time.Time, more bake.Detail) error {
+	return d.app.Do(context.Background(), bake.Event{Vessel: vessel, Kind: kind, At: now, By: byHousehold, Detail: more})
 }
 
 // byHousehold signs what the invented people do.
@@ -125,12 +131,12 @@ func (d *driver) household(now time.Time) {
 				continue
 			}
 			d.chores[key] = time.Time{}
-			begin := d.app.StepDone
+			kind := bake.EventDone
 			if s.Takes > 0 {
 				d.chores[key] = now.Add(s.Takes)
-				begin = d.app.StepBegun
+				kind = bake.EventBegun
 			}
-			if begin(v.Name, s.ID, now, byHousehold) == nil {
+			if d.tell(v.Name, kind, now, bake.Detail{StepID: s.ID, Answer: "no"}) == nil {
 				d.say(now, s.Name+": "+s.Do)
 				d.oven(s.ID, now)
 			}
@@ -139,7 +145,7 @@ func (d *driver) household(now time.Time) {
 	for key, over := range d.chores {
 		if !over.IsZero() && !over.After(now) {
 			d.chores[key] = time.Time{}
-			_ = d.app.StepDone(key.vessel, key.step, now, byHousehold) // closed by a later step already
+			_ = d.tell(key.vessel, bake.EventDone, now, bake.Detail{StepID: key.step, Answer: "no"}) // closed by a later step already
 		}
 	}
 }
@@ -162,7 +168,7 @@ func (d *driver) fold(vessel string, s bake.Step, now time.Time) {
 			return
 		}
 	}
-	if d.app.StepSkipped(vessel, s.ID, now, byHousehold, "the dough is strong enough") == nil {
+	if d.tell(vessel, bake.EventSkipped, now, bake.Detail{StepID: s.ID, Why: "the dough is strong enough"}) == nil {
 		d.say(now, "fold left out: the dough is strong enough")
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"html"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -143,6 +144,19 @@ type kitchen struct {
 	dir   string
 	store *history.Store
 	app   *app.App
+	log   logBook
+}
+
+// logBook keeps the program's warnings for a case that fails.
+type logBook struct {
+	mu  sync.Mutex
+	all bytes.Buffer
+}
+
+func (l *logBook) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.all.Write(p)
 }
 
 // openKitchen starts the program over a state folder.
@@ -155,6 +169,9 @@ func openKitchen(t *testing.T, yaml string, wall time.Time, dir string) *kitchen
 	t.Cleanup(func() {
 		k.stop()
 		k.phone.server.Close()
+		if t.Failed() {
+			t.Logf("the program's log:\n%.4000s", k.log.all.String())
+		}
 	})
 	return k
 }
@@ -177,7 +194,7 @@ func (k *kitchen) start() {
 	k.store, err = history.Open(ctx, filepath.Join(k.dir, "tidemark.db"), history.Options{Now: k.m.now, FlushEvery: 24 * time.Hour})
 	require.NoError(k.t, err)
 	k.app, err = app.New(app.Options{Config: cfg, Clock: app.NewSteadyOf(k.m.now, k.m.sinceBoot), Store: k.store, Routes: routes,
-		Listen: "127.0.0.1:0", StartTold: true, Timesync: filepath.Join(k.dir, "no-time-client")})
+		Listen: "127.0.0.1:0", StartTold: true, Log: slog.New(slog.NewTextHandler(&k.log, &slog.HandlerOptions{Level: slog.LevelWarn})), Timesync: filepath.Join(k.dir, "no-time-client")})
 	require.NoError(k.t, err)
 	require.NoError(k.t, k.app.Start(ctx))
 }
@@ -309,12 +326,10 @@ func (k *kitchen) do(vessel string, d deed) error {
 	return err
 }
 
-// errNotOffered says that the program has no such thing.
-var errNotOffered = errors.New("the program does not offer it")
-
 // correct gives an event another time.
 func (k *kitchen) correct(vessel string, event int64, at time.Time) error {
-	return errNotOffered
+	_, err := k.request(http.MethodPost, "/api/v1/vessels/"+vessel+"/acts", map[string]any{"kind": "correct", "event_id": event, "at": at.Format(time.RFC3339)})
+	return err
 }
 
 // utc writes a time without a plus sign, which a query would have to escape.

@@ -41,12 +41,6 @@ func (n Notifier) Ready(status string) error {
 // Status replaces the line shown by systemctl status.
 func (n Notifier) Status(status string) error { return n.send("STATUS=" + oneLine(status)) }
 
-// Starting says that the start moves on and may take so much longer from now,
-// whatever the unit allows for a start.
-func (n Notifier) Starting(status string, more time.Duration) error {
-	return n.send(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d\nSTATUS=%s", more.Microseconds(), oneLine(status)))
-}
-
 // Stopping says that an orderly end has begun.
 func (n Notifier) Stopping() error { return n.send(daemon.SdNotifyStopping) }
 

@@ -49,8 +49,6 @@ func TestStates(t *testing.T) {
 	assert.Equal(t, "READY=1\nSTATUS=watching 2 vessels", <-got)
 	require.NoError(t, n.Status("jar\nWATCHDOG=trigger"))
 	assert.Equal(t, "STATUS=jar WATCHDOG=trigger", <-got, "a name must not become a field of its own")
-	require.NoError(t, n.Starting("rise 3 of 900 taken up", 90*time.Second))
-	assert.Equal(t, "EXTEND_TIMEOUT_USEC=90000000\nSTATUS=rise 3 of 900 taken up", <-got)
 	require.NoError(t, n.Stopping())
 	assert.Equal(t, "STOPPING=1", <-got)
 }

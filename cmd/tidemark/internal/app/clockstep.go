@@ -1,0 +1,141 @@
+package app
+
+import (
+	"context"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/history"
+)
+
+// skewAllowed is how far the wall clock may drift from the steady clock before the
+// timeline follows it.
+const skewAllowed = 2 * time.Second
+
+// settlesWithin is how long after a start the wall clock is expected to be set from
+// the network, where nothing says that it was.
+const settlesWithin = 10 * time.Minute
+
+// startClock begins the timeline. It never begins before the last sign of life of the
+// run before: a machine without a clock of its own starts in the past.
+func (a *App) startClock() {
+	a.began = a.opt.Clock.Now()
+	steady, ok := a.opt.Clock.(*Steady)
+	if !ok {
+		return
+	}
+	a.doubted = !clockSet(a.timesync, steady.Wall())
+	if a.opt.Store == nil {
+		return
+	}
+	a.notBefore = a.opt.Store.Opened().LastWrite.Round(0)
+	if behind := a.notBefore.Sub(a.began); behind > 0 {
+		a.log.Warn("the clock stands before the end of the last run; time goes on from there until it is set",
+			"clock", a.began.Format(time.RFC3339), "last_run", a.notBefore.Format(time.RFC3339))
+		steady.Shift(behind)
+		a.doubted, a.began = true, steady.Now()
+	}
+}
+
+// believed reports whether a wall time can be true: it lies after what the last run
+// saw, or the system says that it was set from the network.
+func (a *App) believed(wall time.Time) bool {
+	return !wall.Before(a.notBefore) || setFromNetwork(a.timesync)
+}
+
+// FollowWall moves the whole timeline when the wall clock turns out to be elsewhere:
+// set from the network after a start in the past, or corrected by hand. Intervals stay
+// as they are, so no curve bends, no hold time runs out and no notification expires.
+// The live watch does it before every Advance; a clock that is not Steady has no wall
+// to follow.
+func (a *App) FollowWall(ctx context.Context) {
+	steady, ok := a.opt.Clock.(*Steady)
+	if !ok {
+		return
+	}
+	skew := steady.Skew()
+	if skew.Abs() <= skewAllowed || !a.believed(steady.Wall()) {
+		return
+	}
+	if skew.Abs() > time.Minute {
+		a.log.Warn("the clock was set; the rises under way move with it", "by", skew.Round(time.Second).String())
+	}
+	for _, name := range a.order { // nothing is read or stored while the timeline moves
+		v := a.vessels[name]
+		v.mu.Lock()
+		defer v.mu.Unlock()
+	}
+	step := a.stepBy(steady, skew)
+	err := a.manager.ClockStep(step.ClockStep, func() error {
+		defer steady.Shift(skew)
+		if a.opt.Store == nil {
+			return nil
+		}
+		return a.opt.Store.ShiftTimes(ctx, a.moves(step)...)
+	})
+	if err != nil {
+		a.log.Warn("what is stored could not follow the clock whole", "error", err)
+	}
+	for _, name := range a.order {
+		v := a.vessels[name]
+		v.session.ShiftTimes(step.From, step.Before, step.By)
+		v.watch.ClockStep(step.ClockStep)
+		v.taken.shift(step.ClockStep)
+		v.recorder.shift(step.ClockStep)
+		a.foldAgain(v)
+	}
+	a.doubted = false
+	a.moveSpan(skew, step.late)
+	if a.opt.Listen != "" {
+		a.refreshAlarms(ctx)
+	}
+}
+
+// stepped is one setting of the clock.
+type stepped struct {
+	alert.ClockStep
+	late bool // the clock was wrong since this run began, not before
+}
+
+// stepBy says what moves by so much: what this run stamped when its clock was late
+// from the beginning, else everything that goes on. A clock that was ahead cannot be
+// kept apart: the moved times would lie among those of an earlier run.
+func (a *App) stepBy(steady *Steady, skew time.Duration) stepped {
+	before := steady.Now().Add(time.Second)
+	s := stepped{ClockStep: alert.ClockStep{Before: before, By: skew}}
+	s.late = a.doubted || before.Sub(a.began) < settlesWithin
+	if s.late && skew > 0 {
+		s.From = a.began
+	}
+	return s
+}
+
+// moves names the parts of the history that move.
+func (a *App) moves(s stepped) []history.ClockStep {
+	if !s.From.IsZero() {
+		return []history.ClockStep{{All: true, ClockStep: s.ClockStep}}
+	}
+	moves := []history.ClockStep{{ClockStep: s.ClockStep}}
+	for _, name := range a.order {
+		if id := alarmRise(a.vessels[name].state); id != 0 {
+			moves = append(moves, history.ClockStep{RiseID: id, ClockStep: s.ClockStep})
+		}
+	}
+	return moves
+}
+
+// moveSpan moves the times of the watch itself.
+func (a *App) moveSpan(skew time.Duration, late bool) {
+	a.spanMu.Lock()
+	defer a.spanMu.Unlock()
+	a.began = a.began.Add(skew)
+	alert.ClockStep{By: skew}.Times(&a.advanced, &a.awake)
+	if late && !a.unwatched.IsZero() {
+		a.unwatched.Until = a.unwatched.Until.Add(skew)
+	}
+}
+
+// shift moves what the recorder remembers of the rise.
+func (r *recorder) shift(m alert.ClockStep) {
+	m.Times(&r.rise.StartedAt, &r.rise.EndedAt, &r.rise.ReachedAt, &r.rise.PeakAt, &r.rise.PhaseSince, &r.sampledAt, &r.trackAt, &r.forecastAt)
+}

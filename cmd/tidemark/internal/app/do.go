@@ -1,0 +1,301 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"tidemark/bake"
+	"tidemark/history"
+	"tidemark/web"
+)
+
+// maxEventAge is how far back in time an event may be dated.
+const maxEventAge = 12 * time.Hour
+
+// maxNote bounds the note of a rise, characters.
+const maxNote = 4000
+
+// Do takes in what a person says happened: on the page, through the API, the
+// command line or the demo. A bake.Refusal is for the person; e.At zero means now.
+func (a *App) Do(ctx context.Context, e bake.Event) error {
+	now := a.opt.Clock.Now()
+	if e.At.IsZero() || e.At.After(now) {
+		e.At = now
+	}
+	if now.Sub(e.At) > maxEventAge {
+		return refuse("%s is more than %s ago; such an old event cannot be taken in", e.At.Format(time.RFC3339), maxEventAge)
+	}
+	defer a.bell.ring()
+	if judges(e.Kind) {
+		return a.judge(ctx, e)
+	}
+	v, err := a.vessel(e.Vessel)
+	if err != nil {
+		return err
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return a.do(ctx, v, e, now)
+}
+
+// do takes an event in. v.mu is held.
+func (a *App) do(ctx context.Context, v *vessel, e bake.Event, now time.Time) error {
+	if e.RiseID != 0 && e.RiseID != v.state.RiseID {
+		return refuse("the page showed another rise than the one that is watched now; reload it and try again")
+	}
+	e = v.session.Translate(e)
+	if err := v.session.Check(e); err != nil {
+		return err
+	}
+	e.Vessel, e.Told = v.config.Name, now
+	e.RiseID = alarmRise(v.state)
+	if v.session.Begins(e) {
+		e.RiseID = 0
+	}
+	ended := v.state.RiseID
+	v.keep(now)
+	e = v.recorder.event(ctx, e, bake.Rise{TargetPercent: v.config.TargetPercent})
+	v.session.Apply(e)
+	a.foldAgain(v)
+	v.moveOn(now)
+	if ended != 0 && v.state.RiseID != ended {
+		a.riseEnded(ctx, v.config.Name, ended)
+	}
+	return nil
+}
+
+// judges reports whether an event says what a person thought of a rise. Such events
+// belong to any rise, also one that ended long ago.
+func judges(k bake.EventKind) bool { return k == bake.EventNote || k == bake.EventJudged }
+
+// Undo takes an event back; riseID names the rise it belongs to where that is not
+// the one under way, and id 0 means the last event that can be taken back.
+func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
+	defer a.bell.ring()
+	if id != 0 && riseID != 0 {
+		if done, err := a.undoJudging(ctx, riseID, id); done {
+			return err
+		}
+	}
+	v, err := a.vessel(name)
+	if err != nil {
+		return err
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if id == 0 {
+		events := slices.DeleteFunc(slices.Clone(v.state.Events), func(e bake.Event) bool { return !e.Kind.CanUndo() })
+		if len(events) == 0 {
+			return refuse("there is nothing of this rise left to take back")
+		}
+		id = events[len(events)-1].ID
+	}
+	return a.undo(ctx, v, id)
+}
+
+// undo takes an event of the run back. v.mu is held.
+func (a *App) undo(ctx context.Context, v *vessel, id int64) error {
+	e, err := v.session.Undo(id, a.opt.Clock.Now())
+	if err != nil {
+		return err
+	}
+	v.recorder.change(ctx, e)
+	if judges(e.Kind) {
+		v.state = v.session.State()
+		return a.keepJudgement(ctx, e.RiseID)
+	}
+	if e.Kind.Starts() {
+		a.startUndone(ctx, v, e)
+	}
+	if e.Kind.Ends() {
+		a.forget(ctx, v, e.RiseID)
+	}
+	a.foldAgain(v)
+	v.state = v.session.State()
+	if !v.folding {
+		v.moveOn(a.opt.Clock.Now())
+	}
+	return nil
+}
+
+// startUndone lets what is kept go on with the rise before the one whose start was
+// taken back. v.mu is held.
+func (a *App) startUndone(ctx context.Context, v *vessel, start bake.Event) {
+	run := v.session.Journal()
+	before, err := a.riseOfRun(ctx, run)
+	if err != nil {
+		a.log.Warn("the rise before cannot be read", "vessel", v.config.Name, "error", err)
+	}
+	v.recorder.gone(ctx, start, before, run)
+	if before.ID != 0 {
+		a.forget(ctx, v, before.ID)
+	}
+}
+
+// Correct moves an event of the run under way to another time.
+func (a *App) Correct(ctx context.Context, name string, id int64, at time.Time) error {
+	now := a.opt.Clock.Now()
+	if at.After(now) || now.Sub(at) > maxEventAge {
+		return refuse("%s is not within the last %s; choose a time in it", at.Format(time.RFC3339), maxEventAge)
+	}
+	defer a.bell.ring()
+	v, err := a.vessel(name)
+	if err != nil {
+		return err
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	e, err := v.session.Correct(id, at)
+	if err != nil {
+		return err
+	}
+	v.recorder.change(ctx, e)
+	a.foldAgain(v)
+	v.state = v.session.State()
+	return nil
+}
+
+// judge keeps a note or a judgement of a rise.
+func (a *App) judge(ctx context.Context, e bake.Event) error {
+	if a.opt.Store == nil {
+		return refuse("no history is kept here")
+	}
+	v := a.vessels[e.Vessel] // none for a vessel of former times
+	if v != nil {
+		v.mu.Lock()
+		defer v.mu.Unlock()
+		if e.RiseID == 0 {
+			e.RiseID = alarmRise(v.state)
+		}
+	}
+	if e.RiseID == 0 {
+		return refuse("no rise is being watched in %s; say which one is meant", e.Vessel)
+	}
+	r, err := a.opt.Store.Rise(ctx, e.RiseID)
+	if err != nil {
+		return err
+	}
+	if utf8.RuneCountInString(r.Note)+utf8.RuneCountInString(e.Note) > maxNote {
+		return refuse("the notes of this rise would be longer than %d characters", maxNote)
+	}
+	if e.ID, err = a.opt.Store.AddEvent(ctx, (&recorder{}).storedEvent(e)); err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+		return err
+	}
+	if v != nil && alarmRise(v.state) == e.RiseID {
+		v.session.Apply(e)
+		v.state = v.session.State()
+	}
+	return a.keepJudgement(ctx, e.RiseID)
+}
+
+// keepJudgement writes the judgement of a rise as its events have it: the last one
+// that stands, under the notes in their order.
+func (a *App) keepJudgement(ctx context.Context, riseID int64) error {
+	events, err := a.opt.Store.Events(ctx, riseID)
+	if err != nil {
+		return err
+	}
+	var j history.Judgement
+	var notes []string
+	for _, h := range events {
+		e := eventOf(h)
+		if e.Undone() || !judges(e.Kind) {
+			continue
+		}
+		if e.Kind == bake.EventJudged {
+			j = history.Judgement{Outcome: e.Outcome, OvenSpring: e.OvenSpring}
+		}
+		if e.Kind == bake.EventJudged && e.Note != "" {
+			notes = nil // it was written over what stood there
+		}
+		if e.Note != "" {
+			notes = append(notes, e.Note)
+		}
+	}
+	j.Note = strings.Join(notes, "\n")
+	return a.opt.Store.JudgeRise(ctx, riseID, j)
+}
+
+// undoJudging takes a note or judgement of any rise back, if the event is one.
+func (a *App) undoJudging(ctx context.Context, riseID, id int64) (done bool, err error) {
+	if a.opt.Store == nil {
+		return false, nil
+	}
+	events, err := a.opt.Store.Events(ctx, riseID)
+	if err != nil {
+		return true, err
+	}
+	i := slices.IndexFunc(events, func(h history.Event) bool { return h.ID == id && judges(bake.EventKind(h.Kind)) })
+	switch {
+	case i < 0:
+		return false, nil
+	case !events[i].UndoneAt.IsZero():
+		return true, refuse("this was taken back already")
+	}
+	events[i].UndoneAt = a.opt.Clock.Now()
+	if err := a.opt.Store.UpdateEvents(ctx, events[i]); err != nil {
+		return true, err
+	}
+	if v := a.vessels[events[i].Vessel]; v != nil {
+		v.mu.Lock()
+		_, _ = v.session.Undo(id, events[i].UndoneAt) // it may be of an earlier run
+		v.state = v.session.State()
+		v.mu.Unlock()
+	}
+	return true, a.keepJudgement(ctx, riseID)
+}
+
+// Act does what the page or the API asks for.
+func (a *App) Act(ctx context.Context, act web.Act) error {
+	switch act.Kind {
+	case web.ActAck, web.ActSnooze:
+		defer a.bell.ring()
+		return a.actOnAlarm(ctx, act)
+	case web.ActUndo:
+		return a.Undo(ctx, act.Vessel, act.RiseID, act.UndoID)
+	case web.ActCorrect:
+		return a.Correct(ctx, act.Vessel, act.EventID, act.At)
+	}
+	e := bake.Event{Vessel: act.Vessel, RiseID: act.RiseID, At: act.At, By: act.By, Kind: bake.EventKind(act.Kind), Detail: bake.Detail{
+		Batch: act.Batch, TargetPercent: act.TargetPercent, StepID: act.StepID, Answer: act.Answer, Note: act.Note,
+	}}
+	if act.Feed != (bake.Feed{}) {
+		e.Feed = &act.Feed
+	}
+	if act.Kind == web.ActJudgement {
+		e.Outcome, e.OvenSpring, e.Note = act.Judgement.Outcome, act.Judgement.OvenSpring, act.Judgement.Note
+	}
+	if act.Kind == web.ActPlan {
+		chosen, err := a.planner.choose(ctx, act)
+		if err != nil {
+			return err
+		}
+		e.Plan = chosen
+	}
+	return a.Do(ctx, e)
+}
+
+// refuse returns a refusal that the person is shown.
+func refuse(format string, args ...any) error { return web.Refuse(format, args...) }
+
+// DueSteps returns the steps that have been due since before and wait for a person:
+// those that need hands, and rises that only a person can judge over.
+func (a *App) DueSteps(vessel string, before time.Time) []bake.Step {
+	v, err := a.vessel(vessel)
+	if err != nil {
+		return nil
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	var out []bake.Step
+	for _, s := range v.state.Steps {
+		if (s.Hands || s.Trigger == bake.ByRise) && s.State == bake.DueNow && s.At.Before(before) {
+			out = append(out, s)
+		}
+	}
+	return out
+}

@@ -1,0 +1,262 @@
+package app
+
+import (
+	"context"
+	"math"
+	"sync"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/bake"
+	"tidemark/bake/planner"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/estimator"
+)
+
+// vessel is one watched vessel: what is known of it, the rules that look at it, and
+// where it is kept.
+type vessel struct {
+	mu       sync.Mutex // guards all below
+	config   config.Vessel
+	session  *bake.Session
+	watch    *alert.Evaluator
+	state    bake.State  // when it was moved on last
+	around   bake.Around // what was seen elsewhere then
+	recorder *recorder
+	health   health
+	taken    takenIn // last readings of the sensors, live only
+	gauge    *gauge  // measures the vessel; nil unless its height is read here
+	goesOn   bool    // its samples reach up to the start of this watch
+	folding  bool    // its journal is being folded beside
+	held     *held   // of a rise that goes on from an earlier run, until it was folded
+}
+
+// held is what an earlier run knew last of a rise, shown to the rules until its
+// journal is folded.
+type held struct {
+	rise  bake.Rise
+	prime func(bake.State)
+}
+
+// newVessel builds the watch of one vessel.
+func (a *App) newVessel(v config.Vessel, rules *alert.Evaluator) (*vessel, error) {
+	auto := !a.opt.StartTold
+	s, err := bake.NewSession(a.describe(v, auto), bake.Learned{})
+	if err != nil {
+		return nil, err
+	}
+	return &vessel{config: v, session: s, state: s.State(), around: bake.Around{CoreC: nan()}, watch: rules, recorder: newRecorder(a.opt.Store, a.log, v.Name, v.Holds, a.opt.Demo)}, nil
+}
+
+// describe is what the session knows of a vessel from its configuration. auto lets
+// the first valid height begin a rise.
+func (a *App) describe(v config.Vessel, auto bool) bake.Vessel {
+	c := estimatorConfig(v, auto)
+	c.Workshop = a.workshop
+	out := bake.Vessel{Name: v.Name, Estimator: c, Batch: v.Batch, Feed: v.Feed, AltitudeM: a.opt.Config.Household.AltitudeM, Demo: a.opt.Demo, Replan: planner.Replan}
+	out.ProofOf, out.ProofBasis = proofOf(&v)
+	return out
+}
+
+// proofOf is whose final proof a vessel shows, and how; empty for none.
+func proofOf(v *config.Vessel) (string, bake.ProofBasis) {
+	switch {
+	case v.ProofOf != "":
+		return v.ProofOf, bake.BasketBasis
+	case v.SampleOf != "":
+		return v.SampleOf, bake.SampleBasis
+	}
+	return "", ""
+}
+
+// estimatorConfig carries over what the estimator needs to know of a vessel.
+func estimatorConfig(v config.Vessel, autoStart bool) estimator.Config {
+	c := estimator.Config{
+		Profile:       v.Profile,
+		FloorMM:       v.FloorMM,
+		Holds:         v.Holds,
+		TargetPercent: v.TargetPercent,
+		Lead:          v.Lead,
+		LostAfter:     v.LostAfter,
+		AutoStart:     autoStart,
+	}
+	for _, row := range v.TargetTable {
+		c.TargetPercent = 0 // the table decides
+		c.TargetTable = append(c.TargetTable, estimator.TargetPoint{DoughC: row[0], RisePercent: row[1]})
+	}
+	if v.Batch != nil {
+		if n, err := v.Batch.Numbers(); err == nil {
+			c.BatchVolumeL = n.StartVolumeL
+		}
+	}
+	return c
+}
+
+// observe takes one sample in.
+func (v *vessel) observe(x estimator.Sample) {
+	v.session.Observe(x)
+	v.watch.Observe(x.Time, x.DoughC, x.AirC)
+}
+
+// advance moves the vessel to now and returns what there is to tell. around is what
+// other vessels see of its final proof, bread what it is to the loaf of another.
+func (v *vessel) advance(now time.Time, sys alert.System, around bake.Around, bread alert.Bread) []alert.Change {
+	v.around = around
+	v.moveOn(now)
+	if v.session.Adrift() {
+		return nil
+	}
+	return v.watch.Evaluate(v.input(v.state, sys, bread))
+}
+
+// moveOn brings the state and what is kept of it up to now.
+func (v *vessel) moveOn(now time.Time) {
+	v.state = v.session.At(later(now, v.state.Estimate.Time), v.around)
+	v.keep(now)
+}
+
+// keep writes down what the state newly says. While the journal is being folded the
+// state says less than what is kept.
+func (v *vessel) keep(now time.Time) {
+	if own := v.session.Own(); len(own) > 0 {
+		for i := range own {
+			own[i] = v.recorder.event(context.Background(), own[i], v.state.Rise)
+		}
+		v.session.Stored(own)
+		v.state = v.session.State()
+	}
+	if v.state.WorkingOut {
+		return
+	}
+	v.recorder.samples(v.state.Rise.ID, v.session.Journal().Samples)
+	v.recorder.follow(now, v.state)
+}
+
+// input is what the rules see of a state.
+func (v *vessel) input(s bake.State, sys alert.System, bread alert.Bread) alert.Input {
+	bread.After, bread.Care, bread.Weak = s.After, s.Care, len(s.Findings) > 0
+	in := alert.Input{
+		Vessel: s.Vessel, Holds: s.Holds, RiseID: alarmRise(s), Now: s.At, Lead: s.Lead, Estimate: s.Estimate, Steps: s.Steps,
+		InFridge: s.InFridge, System: sys, Silent: v.taken.silent(), HeightFault: v.taken.fault(heightRole), Bread: bread,
+	}
+	if s.Plan != nil {
+		in.Plan = alert.Plan{Wanted: s.Plan.Wanted, Planned: s.Plan.Planned.Median, Ready: s.Plan.Ready}
+	}
+	if v.held != nil { // what was so stays so until the journal is folded
+		in.Estimate.Started, in.Estimate.Phase, in.Estimate.PhaseSince = v.held.rise.StartedAt, v.held.rise.Phase, v.held.rise.PhaseSince
+		in.Estimate.RisePercent, in.Estimate.RiseSD, in.Estimate.Ready = nan(), nan(), estimator.Window{}
+	}
+	return in
+}
+
+// alarmRise is the rise that alarms belong to: the one under way, or the one whose
+// process goes on to the oven; 0 without either.
+func alarmRise(s bake.State) int64 {
+	if s.RiseID == 0 && s.Process == nil {
+		return 0
+	}
+	return s.Rise.ID
+}
+
+// foldAgain folds the vessel's journal once more when it has changed: beside the
+// watch in a live one, else at once. v.mu is held.
+func (a *App) foldAgain(v *vessel) {
+	if !v.session.Stale() || v.folding {
+		return
+	}
+	fold, follow := v.session.Again()
+	prime := func(bake.State) {}
+	if v.held != nil {
+		prime = v.held.prime
+	}
+	now := a.opt.Clock.Now()
+	if !a.opt.Live {
+		a.takeFold(v, now, follow, func() (*bake.Session, error) { return fold(now, prime) })
+		return
+	}
+	v.folding = true
+	a.work.Go(func() {
+		a.foldMu.Lock() // one after the other: a small machine has one core
+		fresh, err := fold(now, prime)
+		a.foldMu.Unlock()
+		v.mu.Lock()
+		defer v.mu.Unlock()
+		v.folding = false
+		a.takeFold(v, a.opt.Clock.Now(), follow, func() (*bake.Session, error) { return fresh, err })
+		a.bell.ring()
+	})
+}
+
+// takeFold puts a folded session in the place of the stale one. One whose journal
+// changed meanwhile is folded at the next advance.
+func (a *App) takeFold(v *vessel, now time.Time, follow func(*bake.Session) bool, folded func() (*bake.Session, error)) {
+	fresh, err := folded()
+	if err != nil {
+		a.log.Error("a journal cannot be folded", "vessel", v.config.Name, "error", err)
+		return
+	}
+	if !follow(fresh) {
+		return
+	}
+	v.session, v.held = fresh, nil
+	v.state = fresh.State()
+	v.moveOn(now)
+}
+
+// later returns the later of two times.
+func later(x, y time.Time) time.Time {
+	if x.Before(y) {
+		return y
+	}
+	return x
+}
+
+// finiteOr returns x, or def when x is not finite.
+func finiteOr(x, def float64) float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return def
+	}
+	return x
+}
+
+// nan is a value that is not known.
+func nan() float64 { return math.NaN() }
+
+// around copies what is measured elsewhere of a vessel's bake. No vessel may be
+// locked.
+func (a *App) around(of string, now time.Time) bake.Around {
+	out := bake.Around{CoreC: nan()}
+	for _, name := range a.order {
+		v := a.vessels[name]
+		v.mu.Lock()
+		e := v.state.Estimate
+		switch of {
+		case name:
+			out.CoreC = value(v.taken.fresh(loafRole, now, freshFor))
+		case v.config.ProofOf:
+			out.Basket = &e
+		case v.config.SampleOf:
+			out.Sample = &e
+		}
+		v.mu.Unlock()
+	}
+	return out
+}
+
+// servedBy is what a basket or sample jar is to a loaf, for its messages. No vessel
+// may be locked.
+func (a *App) servedBy(name string) alert.Bread {
+	of, basis := proofOf(&a.vessels[name].config)
+	b := alert.Bread{Proof: basis, ProofOf: of}
+	v := a.vessels[of]
+	if v == nil || basis != bake.SampleBasis {
+		return b
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if p := v.state.Proof; p != nil && p.Basis == bake.SampleBasis {
+		b.LoafBy = p.By
+	}
+	b.Told = v.state.Process != nil && (!b.LoafBy.IsZero() || v.state.After != nil && v.state.After.Stage != bake.Proofing)
+	return b
+}
