@@ -211,7 +211,7 @@ func (l *layout) takeOut(at estimator.Window) (estimator.Window, string) {
 	core := l.p.coreNow(l.now)
 	switch {
 	case !t.DoneAt.IsZero():
-		return point(t.DoneAt), fmt.Sprintf("the core is hot enough: done from %.0f °C, best at %.0f to %.0f", t.Done.LowC, t.Done.BestC, t.Done.MostC)
+		return point(t.DoneAt), fmt.Sprintf("the core is hot enough: done from %.0f °C, best at %.0f to %.0f °C", t.Done.LowC, t.Done.BestC, t.Done.MostC)
 	case math.IsNaN(core) || core < SliceCoreC:
 		return at, ""
 	case l.now.After(at.Median.Add(coreWaits)):

@@ -27,7 +27,7 @@ func stepTexts() map[string]stepText {
 		"mix.rye.water": {"mix", "Stir flour, {water_g} of water at {water_c}, levain and salt to a paste of {dough_c} with a wet hand or a spoon: rye is not kneaded."},
 		"rest":          {"rest", "Leave it covered."},
 		"salt":          {"salt", "Work in the salt, put the dough into the tub and start the rise."},
-		"salt.rich":     {"salt and butter", "Work in salt, sugar and egg, then the soft butter bit by bit, until the dough pulls a thin skin; put it into the tub and start the rise."},
+		"salt.rich":     {"salt and butter", "Work in the salt and what the dough has of sugar and egg, then the soft butter bit by bit, until the dough pulls a thin skin; put it into the tub and start the rise."},
 		"salt.rye":      {"into the tub", "Put the paste into the tub, smooth it with a wet hand and start the rise."},
 
 		"fold":            {"fold", "Wet hands; stretch each side up and fold it over."},
@@ -52,33 +52,33 @@ func stepTexts() map[string]stepText {
 		"proof.tin":  {"final proof ends", "Proof until the dough is puffy and near the rim of its tin, wobbling when it is moved."},
 		"proof.tray": {"final proof ends", "Proof under a cloth until the rolls are puffy and wobble when the tray is moved."},
 		"proof.rye":  {"final proof ends", "Proof until pinholes and first cracks show in the floured top."},
-		"retard":     {"into the fridge", "Put the covered loaves into the refrigerator at once; 0 to 5 °C keeps up to 48 hours. A cold loaf does not spring back under a finger: go by the clock."}, // IREKS Kompendium, 6.3.4
+		"retard":     {"into the fridge", "Put what is shaped into the refrigerator at once, covered; 0 to 5 °C keeps it up to 48 hours, and it goes from there into the hot oven. A cold dough does not spring back under a finger: go by the clock."}, // IREKS Kompendium, 6.3.4
 
 		"oven-check":    {"look into the oven", "Open the oven and take out whatever is in it before anyone turns it on."},
 		"preheat":       {"preheat", "Turn the oven to {hot_c}."},
 		"preheat.pot":   {"preheat", "Turn the oven to {hot_c} with the empty pot and its lid inside."},
 		"preheat.stone": {"preheat", "Turn the oven to {hot_c} with the stone on a low rack and an empty steel tray under it."},
-		"in.pot":        {"into the oven, covered", "Score the loaf on its paper, lower it by the paper into the hot pot, cover it and turn the oven to {then_c}."},
+		"in.pot":        {"into the oven, covered", "Turn the loaf out onto paper, score it, lower it by the paper into the hot pot, cover it and turn the oven to {then_c}."},
 		"in.tin":        {"into the oven", "Put it into the oven at {then_c}."},
 		"in.rye":        {"into the oven", "Put it into the hot oven."},
-		"in.stone":      {"into the oven, with steam", "Score the loaf, slide it on its paper onto the stone, pour a cup of boiling water into the steel tray, close the door and turn the oven to {then_c}."},
+		"in.stone":      {"into the oven, with steam", "Turn the loaf out onto paper, score it, slide it onto the stone, pour a cup of boiling water into the steel tray, close the door and turn the oven to {then_c}."},
 		"in.tray":       {"into the oven, with steam", "Spray the rolls with water, slide the tray in and turn the oven to {then_c}."},
-		"open.pot":      {"lid off", "Take the lid off and bake until dark: done inside from {low_c}, best at {best_c} to {most_c} with a dark crust. For a crisper crust leave the door open a crack for the last 5 minutes."},
+		"open.pot":      {"lid off", "Take the lid off and bake until dark: done inside from {low_c}, best at {best_c} to {most_c} with a dark crust and a hollow sound when tapped below. For a crisper crust leave the door open a crack for the last 5 minutes."},
 		"open.rich":     {"look: cover it when brown", "Cover the loaf loosely with foil once it is brown: butter, egg and sugar brown long before the crumb is done. It is done inside at {low_c} to {most_c}."},
 		"open.tray":     {"let the steam out", "Open the door for a moment, then bake until brown: done inside from {low_c}."},
 		"open.stone":    {"let the steam out", "Take the steel tray out and bake until dark: done inside from {low_c}, best at {best_c} to {most_c} with a dark crust. For a crisper crust leave the door open a crack for the last 5 minutes."},
 		"open.rye":      {"lower the oven", "Turn the oven to {then_c} and bake on: done inside at {low_c} to {most_c}."},
 		"open.tin":      {"let the steam out", "Open the door for a moment and bake on: done inside from {low_c}, best at {best_c} to {most_c}."},
-		"out":           {"take out", "Take the loaf out and set it on a rack; turn the oven off if no other goes in."},
-		"out.next":      {"take out", "Take the loaf out and set it on a rack; heat the oven up again for the next."},
-		"cool":          {"cooling begins", "Set the loaf on a rack and leave it uncovered."},
+		"out":           {"take out", "Take the bread out and set it on a rack; turn the oven off if no other goes in."},
+		"out.next":      {"take out", "Take the bread out and set it on a rack; heat the oven up again for the next."},
+		"cool":          {"cooling begins", "Leave it uncovered on a rack until none of it is warm to the hand."},
 		"cool.rye":      {"resting begins", "Set the loaf on a rack; when it is cold wrap it in a cloth. Loaves rich in rye rest a day or more before the knife."},
 		"slice":         {"slice", "Cool enough to slice."},
 		"slice.rye":     {"slice", "Rested long enough to slice."},
 
 		"feed":    {"feed the levain", "Feed {starter_g} of starter with {flour_g} of flour and {water_g} of water; it should peak about when the dough is mixed."},
 		"refresh": {"refresh the starter", "Feed {starter_g} of starter with {flour_g} of flour and {water_g} of water: after its time in the cold it works slowly at first."},
-		"ripen":   {"levain ripens", "Leave the levain covered until its peak."},
+		"ripen":   {"levain ripens", "Leave the levain covered until its peak: domed or just flattening, full of bubbles."},
 	}
 }
 

@@ -142,11 +142,11 @@ func TestWishRefused(t *testing.T) {
 		want string
 	}{
 		{func(w *planner.Wish) { w.ReadyAt = now() }, "ready: must lie within four days from now, found 2026-03-07T08:00Z, now is 2026-03-07T08:00Z"},
-		{func(w *planner.Wish) { w.Room.C = 50 }, "air: must be 10 to 35, found 50"},
+		{func(w *planner.Wish) { w.Room.C = 50 }, "air: must be 10 °C to 35 °C, found 50 °C"},
 		{func(w *planner.Wish) { w.Batch.Levain.Grams = 0 }, "batch.levain: a plan needs a levain, found none"},
 		{func(w *planner.Wish) { w.Batch.Flours = nil }, "batch: flours: at least one flour is needed, found none"},
-		{func(w *planner.Wish) { w.TargetPercent = 5 }, "target: must be 20 to 300, found 5"},
-		{func(w *planner.Wish) { w.FridgeC = 12 }, "fridge: must be 0 to 10, found 12"},
+		{func(w *planner.Wish) { w.TargetPercent = 5 }, "target: must be 20 % to 300 %, found 5 %"},
+		{func(w *planner.Wish) { w.FridgeC = 12 }, "fridge: must be 0 °C to 10 °C, found 12 °C"},
 		{func(w *planner.Wish) { w.BedMin = 5000 }, "sleep: bed and wake are minutes after midnight, below 1440"},
 	} {
 		w := wish()

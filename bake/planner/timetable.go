@@ -266,7 +266,7 @@ func (j *job) notes(c *trial, p Plan) []string {
 		out = append(out, fmt.Sprintf("No water brings the dough to %.0f °C: %v.", j.w.DoughC, err))
 	}
 	if c := j.w.Room.C; c < 18 {
-		out = append(out, fmt.Sprintf("At %.0f °C the dough needs %.1f times as long as at 24 °C; below 12 °C it hardly moves.", c, 1/bake.Speed(c)))
+		out = append(out, fmt.Sprintf("At %.3g °C the dough needs %.1f times as long as at 24 °C; below 12 °C it hardly moves.", c, 1/bake.Speed(c)))
 	}
 	if j.batch.Perishable() {
 		out = append(out, "Milk, egg, meat or fish stands warm for longer here than the 2 hours food safety bodies allow: that is on whoever asked for it. Keep the dough covered and as cool as its rise allows, taste none of it raw, bake it through, and give it to nobody who must be careful.")

@@ -112,16 +112,14 @@ func (w Wish) Validate() error {
 		return bake.FieldError{Field: "batch.levain", Msg: "a plan needs a levain, found none"}
 	}
 	for _, c := range []struct {
-		field     string
-		v         float64
-		low, high float64
+		field, unit  string
+		v, low, high float64
 	}{
-		{"air", w.Room.C, 10, 35}, {"dough", w.DoughC, 10, 35}, {"warm", orRoom(w.Warm.C, w.Room.C), 10, 35},
-		{"target", orRoom(w.TargetPercent, 100), 20, 300},
-		{"total", orRoom(w.TotalPercent, 100), 20, 300}, {"fridge", w.FridgeC, 0, 10},
+		{"air", " °C", w.Room.C, 10, 35}, {"dough", " °C", w.DoughC, 10, 35}, {"warm", " °C", orRoom(w.Warm.C, w.Room.C), 10, 35},
+		{"fridge", " °C", w.FridgeC, 0, 10}, {"target", " %", orRoom(w.TargetPercent, 100), 20, 300}, {"total", " %", orRoom(w.TotalPercent, 100), 20, 300},
 	} {
 		if !(c.v >= c.low && c.v <= c.high) {
-			return bake.FieldError{Field: c.field, Msg: fmt.Sprintf("must be %g to %g, found %g", c.low, c.high, c.v)}
+			return bake.FieldError{Field: c.field, Msg: fmt.Sprintf("must be %g%s to %g%s, found %g%s", c.low, c.unit, c.high, c.unit, c.v, c.unit)}
 		}
 	}
 	if d := w.ReadyAt.Sub(w.Now); d <= 0 || d > 4*24*time.Hour {

@@ -30,12 +30,13 @@ func masked(s string) string { return regexp.MustCompile(`[ ]*[0-9]+`).ReplaceAl
 
 // regexpLine finds the line of a step in a timetable.
 func regexpLine(step string) *regexp.Regexp {
-	return regexp.MustCompile(`(?m)^  [0-9]{2}:[0-9]{2}  [-0-9: +d]* ` + step + ` .*$`)
+	return regexp.MustCompile(`(?m)^  [0-9]{2}:[0-9]{2}  [-0-9: +dhmin]* ` + step + ` .*$`)
 }
 
 // The timetable of an invented Saturday.
 func TestPlanGolden(t *testing.T) {
-	got, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--air", "22", "--warm", "26", "--published", "--left-out", "2026-03-07T23:00:00Z")
+	t.Setenv("TIDEMARK_STATE", "/no/history")
+	got, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--air", "22", "--warm", "79F")
 	require.NoError(t, err)
 	golden := filepath.Join("testdata", "plan", "overnight.txt")
 	if *updatePlan {
@@ -69,11 +70,13 @@ func TestPlanRefuses(t *testing.T) {
 		{[]string{"--ready", "soon"}, `--ready: "soon" is no time`},
 		{[]string{"--ready", "tomorrow", "08:00"}, `plan: "08:00" is not an option; a time of two words needs quotes`},
 		{[]string{"--ready", "18:00", "--now", "never"}, `--now: "never" is no time`},
-		{[]string{"--ready", "18:00", "--left-out", "late"}, `--left-out: "late" is no time`},
-		{[]string{"--ready", "18:00", "--bed", "late"}, `--bed: "late" is no time of day`},
-		{[]string{"--ready", "18:00", "--air", "60"}, "plan: air: must be 10 to 35, found 60"},
-		{[]string{"--ready", "18:00", "--inoculation", "90"}, "inoculation: the share of fermented flour must be above 0 to 60 %, found 90"},
-		{[]string{"--ready", "18:00", "--loaves", "2"}, "each_g: the weight of a loaf must be above 0 g"},
+		{[]string{"--ready", "18:00", "--away", "15:00"}, `--away: "15:00" is no span of time`},
+		{[]string{"--ready", "18:00", "--away", "15:00 to late"}, `--away: "late" is no time`},
+		{[]string{"--ready", "18:00", "--starter", "x days"}, `--starter: "x days" is no number of days`},
+		{[]string{"--ready", "18:00", "--starter", "old"}, `--starter: "old" is no time`},
+		{[]string{"--ready", "18:00", "--air", "warm"}, `--air: "warm" is no temperature`},
+		{[]string{"--ready", "18:00", "--air", "60"}, "plan: air: must be 10 °C to 35 °C, found 60 °C"},
+		{[]string{"--ready", "18:00", "--loaves", "-2"}, "loaves: at least one loaf is needed"},
 		{[]string{"--ready", "18:00", "--config", "/does/not/exist.yaml"}, "exist.yaml"},
 	} {
 		_, err := plan(t, c.args...)
@@ -81,6 +84,24 @@ func TestPlanRefuses(t *testing.T) {
 		require.ErrorAs(t, err, &usage, "%v", c.args)
 		assert.ErrorContains(t, err, c.want)
 	}
+}
+
+// A household in Fahrenheit types and reads it, with its clock.
+func TestPlanInFahrenheit(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("TIDEMARK_STATE", dir)
+	file := filepath.Join(dir, "tidemark.yaml")
+	require.NoError(t, os.WriteFile(file, []byte(`household: {time_zone: UTC, temperature: fahrenheit, clock: 12h}
+vessels:
+  - {name: tub, holds: dough, floor_mm: 240, profile: {shape: straight, diameter_mm: 180, height_mm: 200}}
+`), 0o600))
+	out, err := plan(t, "--config", file, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--air", "62", "--away", "15:00 to 18:00", "--starter", "9 days")
+	require.NoError(t, err)
+	assert.NotContains(t, out, "°C")
+	assert.Contains(t, out, "Room 62 °F")
+	assert.Contains(t, out, "1:00 pm")
+	assert.Contains(t, out, "refresh the starter")
+	assert.Contains(t, out, "At 62 °F the dough needs")
 }
 
 func TestPlanCalendarInNoFolder(t *testing.T) {

@@ -43,34 +43,29 @@ func doughIn(cfg *config.Config, name string) (config.Vessel, error) {
 
 // learn takes in what the household's own rises and feedings teach and says what
 // the plan is worked from. Without a history it is worked from published values.
-func (f planFlags) learn(ctx context.Context, w *planner.Wish) (string, error) {
-	if *f.published {
-		return "Worked from published values, as asked.", nil
-	}
+func (f planFlags) learn(ctx context.Context, w *planner.Wish) string {
 	file := *f.configFile
 	if file == "" {
 		file = f.usual
 	}
-	place, err := lookback.Find(*f.db, file, os.Getenv, *f.db == "")
+	place, err := lookback.Find("", file, os.Getenv, true)
 	if err == nil {
 		_, err = os.Stat(place.Path)
 	}
 	switch {
-	case err != nil && *f.db != "":
-		return "", err
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Sprintf("Worked from published values: there is no history at %s (%s).", place.Path, place.How), nil
+		return fmt.Sprintf("Worked from published values: there is no history at %s (%s).", place.Path, place.How)
 	case err != nil:
-		return fmt.Sprintf("Worked from published values: %v.", err), nil
+		return fmt.Sprintf("Worked from published values: %v.", err)
 	}
 	store, err := history.Open(ctx, place.Path, history.Options{Guest: true, ReadOnly: true})
 	if err != nil {
-		return "", fmt.Errorf("%w; plan without it by --published", err)
+		return fmt.Sprintf("Worked from published values: %v.", err)
 	}
 	l, err := app.ReadLessons(ctx, store, f.learnFrom, w.Batch, false)
 	if err := errors.Join(err, store.Close(context.WithoutCancel(ctx))); err != nil {
-		return "", fmt.Errorf("%w; plan without it by --published", err)
+		return fmt.Sprintf("Worked from published values: %v.", err)
 	}
 	w.Prior, w.Starter.Past = l.Prior, l.Feeds
-	return fmt.Sprintf("%s History: %s (%s).", l, place.Path, place.How), nil
+	return fmt.Sprintf("%s History: %s (%s).", l, place.Path, place.How)
 }

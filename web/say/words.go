@@ -11,6 +11,9 @@ import (
 // household writes them, seen from now.
 func (h House) Text(text string, now time.Time) string {
 	return bake.Put(text, func(t time.Time) string { return h.Moment(t, now) }, func(c float64, decimals int) string {
+		if h.Fahrenheit { // a degree of it is about half as large
+			decimals = max(0, decimals-1)
+		}
 		return strconv.FormatFloat(h.scale(c), 'f', decimals, 64)
 	}, h.unit())
 }
