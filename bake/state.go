@@ -114,7 +114,7 @@ func (s *Session) state(now time.Time) State {
 	out := State{
 		At: now, Vessel: v.Name, Holds: v.Estimator.Holds, Demo: v.Demo, Lead: v.Estimator.Lead,
 		Rise: s.rise, Estimate: s.last, InFridge: s.cold, MarkChosen: s.mark, Batch: s.batchName(), Feed: s.feedShown(),
-		Steps: s.steps, Process: s.process, After: s.after, Care: s.care, Findings: s.learned.Findings,
+		Steps: s.steps, After: s.after, Care: s.care, Findings: s.learned.Findings,
 		Plan: s.planState(), ProofOf: v.ProofOf, ProofBasis: v.ProofBasis, WorkingOut: s.stale,
 	}
 	if s.underWay() {
@@ -123,7 +123,9 @@ func (s *Session) state(now time.Time) State {
 	if s.begun || s.plan != nil { // what was told of a rise that never was is of no use
 		out.Events = slices.DeleteFunc(slices.Clone(s.run.Events), Event.Undone)
 	}
-	if p := s.process; p != nil {
+	if s.process != nil {
+		p := s.process.copied() // the session goes on with its own
+		out.Process = &p
 		if begun, ok := p.Proofing(); ok {
 			out.Proof = &ProofState{begun, p.Track.ProofBy, p.Track.ProofBasis}
 		}

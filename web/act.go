@@ -102,7 +102,7 @@ func actFromForm(r *http.Request) (Act, error) {
 	f := formReader{form: r.PostForm}
 	a := Act{Kind: ActKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Batch: f.text("batch"),
 		TargetPercent: f.number("target"), AlarmID: f.text("alarm"), Snooze: time.Duration(f.whole("minutes")) * time.Minute,
-		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), EventID: f.whole("event"), Note: f.text("note"),
+		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), Note: f.text("note"),
 		Judgement: history.Judgement{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")}}
 	a.Feed = f.feed()
 	if at := f.text("at"); at != "" {
@@ -203,7 +203,7 @@ func (a Act) checkIDs() error {
 		return Refuse("Say which warning: the alarm's id is missing.")
 	case a.Kind == ActPlan && (a.Plan == nil || a.Plan.Way == ""):
 		return Refuse("Say which plan: what was asked for and the way chosen are missing.")
-	case a.Kind == ActCorrect && (a.EventID == 0 || a.At.IsZero()):
+	case a.Kind == ActCorrect && (a.UndoID == 0 || a.At.IsZero()):
 		return Refuse("Say which of the deeds, and when it was done: its id or the time is missing.")
 	case (a.Kind == ActStepDone || a.Kind == ActStepSkip) && a.StepID == "":
 		return Refuse("Say which step: its id is missing.")

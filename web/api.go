@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	_ "embed" // for the API's description
 	"encoding/hex"
@@ -199,7 +200,7 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	a := Act{Kind: ActKind(in.Kind), Vessel: v.Name, RiseID: in.RiseID, Batch: in.Batch, TargetPercent: in.TargetPercent, AlarmID: in.AlarmID,
-		Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)), StepID: in.StepID, Answer: in.Answer, UndoID: in.UndoID, EventID: in.EventID,
+		Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)), StepID: in.StepID, Answer: in.Answer, UndoID: cmp.Or(in.UndoID, in.EventID),
 		Note: strings.TrimSpace(in.Note), By: s.byWhom(r), Feed: in.feed()}
 	if a.Kind == ActJudgement {
 		problem(w, http.StatusConflict, "not done", "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement.")

@@ -40,6 +40,7 @@ type Snapshot struct {
 
 // Vessel is one watched jar, tub or basket.
 type Vessel struct {
+	State         bake.State // what is the case; its At is zero where only the parts below are known
 	Name          string
 	Holds         estimator.Holds
 	RiseID        int64 // 0 when no rise is watched
@@ -152,8 +153,7 @@ type Act struct {
 	StepID        string    // of step and skip
 	Feed          bake.Feed // of fed and start: grams; zero means the usual feeding
 	Answer        string    // to the question of a step
-	UndoID        int64     // of undo: the deed; 0 means the last one
-	EventID       int64     // of correct: the deed that was done at At
+	UndoID        int64     // of undo: the deed, 0 means the last one; of correct: the deed that was done at At
 	Note          string
 	Judgement     history.Judgement
 	Plan          *PlanWish // of plan: what was asked for, and the way chosen

@@ -258,7 +258,7 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 	case web.ActUndo:
 		return a.Undo(ctx, act.Vessel, act.RiseID, act.UndoID)
 	case web.ActCorrect:
-		return a.Correct(ctx, act.Vessel, act.EventID, act.At)
+		return a.Correct(ctx, act.Vessel, act.UndoID, act.At)
 	}
 	e := bake.Event{Vessel: act.Vessel, RiseID: act.RiseID, At: act.At, By: act.By, Kind: bake.EventKind(act.Kind), Detail: bake.Detail{
 		Batch: act.Batch, TargetPercent: act.TargetPercent, StepID: act.StepID, Answer: act.Answer, Note: act.Note,

@@ -81,17 +81,14 @@ func (v *vessel) forWeb(now time.Time) web.Vessel {
 	defer v.mu.Unlock()
 	s := v.state
 	out := web.Vessel{
-		Name: v.config.Name, Holds: v.config.Holds, RiseID: s.RiseID, Demo: s.Demo, Lead: s.Lead,
+		State: s, Name: v.config.Name, Holds: v.config.Holds, RiseID: s.RiseID, Demo: s.Demo, Lead: s.Lead,
 		TargetPercent: s.Estimate.TargetPercent, TargetName: past.MarkName(s.Estimate.TargetPercent), InFridge: s.InFridge,
 		Estimate: s.Estimate, Steps: s.Steps, Batch: s.Batch,
 		Sensors: v.health.forWeb(), AirHumidity: value(v.taken.fresh(humidityRole, now, freshFor)), Deeds: deedsOf(s.Events),
-		After: s.After, Care: s.Care, ProofOf: s.ProofOf, ProofBasis: s.ProofBasis, Findings: s.Findings, Feed: s.Feed,
+		After: s.After, Care: s.Care, ProofOf: s.ProofOf, ProofBasis: s.ProofBasis, Findings: s.Findings, Feed: s.Feed, Plan: s.Plan,
 	}
 	if v.config.Batch != nil {
 		out.Batches = []string{v.config.Batch.Name}
-	}
-	if p := s.Plan; p != nil {
-		out.Plan = &web.PlanState{Way: p.Way, Wanted: p.Wanted, Planned: p.Planned, Ready: p.Ready, Pending: p.Pending, Said: p.Said, SaidAt: p.SaidAt}
 	}
 	return out
 }
