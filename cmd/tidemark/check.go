@@ -160,11 +160,14 @@ func printResults(w io.Writer, results []survey.Result) {
 	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
 	fmt.Fprintln(t, "VESSEL\tSENSOR\tWHAT\tFOUND\tVALUE\tSPREAD\tREADINGS\tVERDICT")
 	for _, f := range results {
-		value, spread := "-", "-"
-		if f.Usable > 0 {
-			value, spread = survey.Unit(f.Quantity, f.Value), survey.Unit(f.Quantity, f.Spread)
+		found, value, spread := "yes, no value", "-", "-"
+		switch {
+		case f.Usable > 0:
+			found, value, spread = "yes", survey.Unit(f.Quantity, f.Value), survey.Unit(f.Quantity, f.Spread)
+		case f.Status == sensor.Missing:
+			found = "no"
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, sensor.Describe(f.Config), f.Found(), value, spread, f.Usable, f.Readings, f.Verdict)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, sensor.Describe(f.Config), found, value, spread, f.Usable, f.Readings, f.Verdict)
 	}
 	_ = t.Flush() // as with every other print
 	for _, f := range results {

@@ -216,10 +216,10 @@ func (rd *Reader) number(cell string, at int) (float64, error) {
 		return math.NaN(), nil
 	}
 	v, err := strconv.ParseFloat(cell, 64)
-	if strings.Trim(cell, "0123456789.-+eE") != "" || err != nil && !errors.Is(err, strconv.ErrRange) {
+	switch {
+	case strings.Trim(cell, "0123456789.-+eE") != "" || err != nil && !errors.Is(err, strconv.ErrRange):
 		return 0, rd.errorf(at, "%.40q is not a number; expected digits with a point, or nothing for a missing reading", cell)
-	}
-	if err != nil || math.Abs(v) > mostSize {
+	case math.Abs(v) > mostSize:
 		return 0, rd.errorf(at, "%.40q is not a number that can be measured; expected digits with a point, or nothing for a missing reading", cell)
 	}
 	return v, nil
@@ -244,44 +244,26 @@ func NewWriter(w io.Writer) *Writer {
 	return &Writer{out: out}
 }
 
-// Write adds a row. It refuses a time before the last row's, a number that is
-// infinite or too large, and an unknown event: nothing is written then.
+// Write adds a row. It refuses a time before the last row's and an unknown event:
+// nothing is written then. A number that is not finite is a missing reading.
 func (w *Writer) Write(r Row) error {
-	if err := w.check(r); err != nil {
-		return err
+	switch {
+	case r.Time.Before(w.last):
+		return fmt.Errorf("record: row at %s is before the last one (%s); write rows in order of time",
+			r.Time.Format(time.RFC3339Nano), w.last.Format(time.RFC3339Nano))
+	case r.Event != "" && !slices.Contains(Events(), r.Event):
+		return fmt.Errorf("record: event %q is not known; expected one of %v", r.Event, Events())
 	}
 	w.last = r.Time
 	b := r.Time.AppendFormat(w.out.AvailableBuffer(), time.RFC3339Nano)
 	for _, v := range []float64{r.DistanceMM, r.DoughC, r.AirC} {
 		b = append(b, ',')
-		if !math.IsNaN(v) {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
 			b = strconv.AppendFloat(b, v, 'f', -1, 64)
 		}
 	}
 	_, err := w.out.Write(append(append(append(b, ','), r.Event...), '\n'))
 	return err
-}
-
-// check refuses what Reader would refuse.
-func (w *Writer) check(r Row) error {
-	_, zone := r.Time.Zone()
-	switch y := r.Time.Year(); {
-	case r.Time.Before(w.last):
-		return fmt.Errorf("record: row at %s is before the last one (%s); write rows in order of time",
-			r.Time.Format(time.RFC3339Nano), w.last.Format(time.RFC3339Nano))
-	case y < 1 || y > 9999:
-		return fmt.Errorf("record: year %d cannot be written; expected 1 to 9999", y)
-	case zone%60 != 0 || zone <= -24*3600 || zone >= 24*3600:
-		return fmt.Errorf("record: zone of %s is not a whole number of minutes within a day", r.Time)
-	case r.Event != "" && !slices.Contains(Events(), r.Event):
-		return fmt.Errorf("record: event %q is not known; expected one of %v", r.Event, Events())
-	}
-	for _, v := range []float64{r.DistanceMM, r.DoughC, r.AirC} {
-		if math.Abs(v) > mostSize {
-			return fmt.Errorf("record: %v is beyond any measurement (%g); leave it out as NaN", v, float64(mostSize))
-		}
-	}
-	return nil
 }
 
 // Flush writes what is still held back and returns the first error met.

@@ -36,10 +36,9 @@ type Result struct {
 	Value    float64 // median, in the unit of its quantity; NaN when Failed
 	Spread   float64 // of a single reading, same unit; NaN when Failed
 	Verdict  Verdict
-	Problem  string   // in words; empty when Good
-	Advice   []string // what to do, most useful first
-
-	status sensor.Status // of the last fault
+	Status   sensor.Status // of the last fault; empty when there was none
+	Problem  string        // in words; empty when Good
+	Advice   []string      // what to do, most useful first
 }
 
 // Steadiness beyond which a reading is doubtful: common practice, no source.
@@ -86,7 +85,6 @@ func Check(ctx context.Context, items []Item, env source.Env, length time.Durati
 // tally collects the readings of one sensor.
 type tally struct {
 	values []float64
-	faults map[string]int
 	last   sensor.Reading // last fault
 	count  int
 }
@@ -98,36 +96,21 @@ func (n *tally) add(r sensor.Reading) {
 		n.values = append(n.values, r.Value)
 		return
 	}
-	if n.faults == nil {
-		n.faults = map[string]int{}
-	}
-	n.faults[r.Reason]++
 	n.last = r
-}
-
-// usual returns the fault met most often.
-func (n *tally) usual() string {
-	best, most := n.last.Reason, 0
-	for reason, count := range n.faults {
-		if count > most || count == most && reason < best {
-			best, most = reason, count
-		}
-	}
-	return best
 }
 
 // judge sums it up.
 func (n *tally) judge(it Item) Result {
-	f := Result{Item: it, Readings: n.count, Usable: len(n.values), Verdict: Good, status: n.last.Status}
+	f := Result{Item: it, Readings: n.count, Usable: len(n.values), Verdict: Good, Status: n.last.Status}
 	f.Value, f.Spread, _ = sensor.Summary(n.values, 0)
 	missed := n.count - len(n.values)
 	switch {
 	case n.count == 0:
 		f.Verdict, f.Problem = Failed, "it did not answer once in the time given"
 	case len(n.values) == 0:
-		f.Verdict, f.Problem = Failed, n.usual()
+		f.Verdict, f.Problem = Failed, n.last.Reason
 	case float64(missed) > missRatio*float64(n.count):
-		f.Verdict, f.Problem = Doubtful, fmt.Sprintf("%d of %d readings failed: %s", missed, n.count, n.usual())
+		f.Verdict, f.Problem = Doubtful, fmt.Sprintf("%d of %d readings failed: %s", missed, n.count, n.last.Reason)
 	case f.Spread > shaky(it.Quantity):
 		f.Verdict, f.Problem = Doubtful, "its values jump about more than they should"
 	}
@@ -139,26 +122,7 @@ func (n *tally) judge(it Item) Result {
 
 // shaky is the spread that is too much for a quantity.
 func shaky(q sensor.Quantity) float64 {
-	switch q {
-	case sensor.Distance:
-		return shakyMM
-	case sensor.Temperature:
-		return shakyC
-	default:
-		return shakyRatio
-	}
-}
-
-// Found says in a word or two whether the sensor is there.
-func (f Result) Found() string {
-	switch {
-	case f.Usable > 0:
-		return "yes"
-	case f.status == sensor.Missing:
-		return "no"
-	default:
-		return "yes, no value"
-	}
+	return map[sensor.Quantity]float64{sensor.Distance: shakyMM, sensor.Temperature: shakyC, sensor.Humidity: shakyRatio}[q]
 }
 
 // Notes says what else to know about a distance sensor that measures by sound.

@@ -32,35 +32,28 @@ type Level struct {
 func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
 	var mm []float64
 	missed, last := 0, sensor.Reading{}
-	end := time.Now().Add(length)
-	wait := 5 * time.Second
-	if p, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
-		wait = max(wait, min(p.MaxWait(), length))
+	limited, cancel := context.WithTimeout(ctx, length)
+	defer cancel()
+	timeout := min(length, 5*time.Second)
+	if _, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
+		timeout = length
 	}
-	for {
-		one, cancel := context.WithTimeout(ctx, wait)
-		r := src.Read(one)
-		cancel()
+	sensor.Poll(limited, []sensor.Job{{Source: src, Every: min(time.Second, length/10), Timeout: timeout, Deliver: func(r sensor.Reading) {
 		if r.Status == sensor.OK {
 			mm = append(mm, r.Value)
-		} else {
-			missed++
-			last = r
+			return
 		}
-		timer := time.NewTimer(min(time.Second, length/10))
-		select {
-		case <-timer.C:
-		case <-ctx.Done():
-			timer.Stop()
-			return Level{}, ctx.Err()
-		}
-		if !time.Now().Before(end) {
-			break
-		}
+		missed++
+		last = r
+	}}})
+	if ctx.Err() != nil {
+		return Level{}, ctx.Err()
 	}
 	l := Level{Usable: len(mm), Missed: missed}
 	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(mm, 1)
 	switch {
+	case l.Usable+l.Missed == 0:
+		return l, fmt.Errorf("no usable reading: the sensor did not answer once in the time given")
 	case l.Usable == 0:
 		return l, fmt.Errorf("no usable reading: %s", last.Reason)
 	case l.Missed > l.Usable:
