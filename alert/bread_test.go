@@ -101,7 +101,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 			s.run(65*time.Minute, time.Minute, nil)
 			s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
 			s.run(10*time.Minute, time.Minute, nil)
-			s.set(func(e *estimator.Estimate) { e.Phase, e.RisePercent = estimator.Over, 125 })
+			s.set(func(e *estimator.Estimate) { e.Phase, e.RisePercent = estimator.Over, 131 })
 			s.run(15*time.Minute, time.Minute, nil)
 			texts := map[Kind]string{}
 			for _, a := range s.saidA {
@@ -191,8 +191,8 @@ func TestStepsAfterTheBulkTellWhatIsMeasured(t *testing.T) {
 // TestNothingIsSaidToSinkFromWhereItStands words a starter that has not sunk.
 func TestNothingIsSaidToSinkFromWhereItStands(t *testing.T) {
 	for phase, want := range map[estimator.Phase]string{
-		estimator.Hungry:  "jar stands at 85 % since 12:00 and has little left to eat.",
-		estimator.Falling: "jar is past its peak since 12:00: it is at 85 %.",
+		estimator.Hungry:  "jar has been at 85 % since 12:00 and has little left to eat.",
+		estimator.Falling: "jar has been past its peak since 12:00; it is at 85 %.",
 	} {
 		s := newScene(t, text.Locale{})
 		s.in.Holds, s.in.Vessel = estimator.Starter, "jar"

@@ -195,7 +195,7 @@ func TestStepsAreToldOnceEach(t *testing.T) {
 	s.in.Steps[0].State = bake.Done
 	s.run(10*time.Minute, 10*time.Second, nil)
 	assert.Equal(t, []string{"12:10 raised step_due fold-1", "12:25 resolved step_due fold-1"}, s.said)
-	assert.Equal(t, "tub: time to do this: fold. Fold it. Wash your hands after touching raw dough.", s.saidA[0].Text)
+	assert.Equal(t, "tub, now: fold. Fold it. Wash your hands after touching raw dough.", s.saidA[0].Text)
 }
 
 func TestTooHotHoldsAndHasHysteresis(t *testing.T) {
@@ -446,7 +446,7 @@ func TestTextsInTheHouseholdsLanguage(t *testing.T) {
 	s := newScene(t, text.Locale{Language: "de", Zone: berlin, Fahrenheit: true})
 	s.run(6*time.Minute, 10*time.Second, func(in *Input) { in.Estimate.DoughC = 33 })
 	require.Len(t, s.said, 1)
-	assert.Equal(t, "Der Teig in tub hat seit 13:00 91 °F; über 90 °F gärt er ungleich und wird schlaff. Kühler stellen, oder das Gefäß in kühles Wasser stellen.",
+	assert.Equal(t, "Der Teig in tub hat 91 °F und ist seit 13:00 über 90 °F. So warm gärt er ungleich und wird schlaff. Kühler stellen, oder das Gefäß in kühles Wasser stellen.",
 		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
 }
 

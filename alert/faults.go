@@ -6,7 +6,9 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/estimator"
+	"tidemark/estimator/kinetics"
 )
 
 // ovenHeating: see ovenDetector. It has no hold of its own. The worst case is said
@@ -48,8 +50,12 @@ func sensorLost(o *observation) []condition {
 		v["span"] = o.e.LastSeen.Sub(s.alarm.Since) - o.Now.Sub(s.clear)
 		return o.words(v, "sensor_lost.back.title", "sensor_lost.back.text")
 	}
-	if seen := o.e.LastSeen; c.on && !seen.IsZero() {
+	switch seen := o.e.LastSeen; {
+	case !c.on:
+	case !seen.IsZero():
 		c.since, c.hold, c.ready = seen, 0, o.silentFor(seen) >= o.ev.lost
+	case !o.e.Started.IsZero() && o.silentFor(o.e.Started) >= 2*o.ev.lost:
+		c.hold = 0 // lost seconds after the start: whenever that was noticed
 	}
 	return []condition{c}
 }
@@ -161,15 +167,20 @@ func tooHot(o *observation) []condition {
 	return o.temperature(condition{kind: TooHot, reason: DoughHot, hold: tooHotHold, on: o.e.DoughC >= limit, unknown: o.open(OvenHeating)}, tooHotC)
 }
 
-// tooCold: the dough is below the limit, not in the fridge and not warming up.
+// tooCold: the dough is below the limit, not in the fridge and not warming up. It
+// escalates where it hardly moves any more.
 func tooCold(o *observation) []condition {
 	limit := tooColdC
 	if o.active(TooCold) {
 		limit += hysteresisC
 	}
 	fridge := o.InFridge || o.e.AirC <= fridgeAirC
-	on := o.e.DoughC <= limit && !fridge && (!o.warming || o.open(TooCold))
-	return o.temperature(condition{kind: TooCold, reason: DoughCold, hold: tooColdHold, on: on}, tooColdC)
+	c := condition{kind: TooCold, reason: DoughCold, hold: tooColdHold,
+		on: o.e.DoughC <= limit && !fridge && (!o.warming || o.open(TooCold))}
+	if o.e.DoughC <= hardlyMovesC {
+		c.reason, c.stage = HardlyMoves, 1
+	}
+	return o.temperature(c, tooColdC)
 }
 
 // temperature completes the condition of a dough temperature beyond a limit.
@@ -179,7 +190,13 @@ func (o *observation) temperature(c condition, limitC float64) []condition {
 	}
 	c.ready, c.unknown = true, c.unknown || math.IsNaN(o.e.DoughC)
 	c.say = func() words {
-		return o.plain(c.kind, text.Values{"vessel": o.Vessel, "temp_c": o.e.DoughC, "limit_c": limitC, "since": o.seen(c.kind)})
+		told := string(c.kind) + ".text"
+		if c.stage > 0 {
+			told += "." + c.reason
+		}
+		v := text.Values{"vessel": o.Vessel, "temp_c": o.e.DoughC, "limit_c": limitC, "since": o.seen(c.kind),
+			"usual_c": float64(kinetics.ReferenceC), "times_tenth": 1 / bake.Speed(o.e.DoughC), "times": 1 / bake.Speed(o.e.DoughC)}
+		return o.words(v, string(c.kind)+".title", told, string(c.kind)+".do")
 	}
 	return []condition{c}
 }

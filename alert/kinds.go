@@ -111,13 +111,17 @@ const (
 	nearHold         = 2 * time.Minute
 	movedBy          = 10 * time.Minute // a near warning is told anew when its time moves by this
 	reachedHold      = 30 * time.Second
-	overPercent      = 15.0 // above the target, in percent of the start volume
 	overHold         = 5 * time.Minute
+	overWorse        = 15.0 // percent further: told again, more urgently
 	levelsOffHold    = 10 * time.Minute
+	creepsHold       = 30 * time.Minute
+	creepsChance     = 0.5 // of ever reaching the target
+	stallChance      = 0.8 // under this the near warning says that it may stall
 	starterHold      = 5 * time.Minute
 	tooHotC          = 32.0
 	tooHotHold       = 5 * time.Minute
 	tooColdC         = 16.0
+	hardlyMovesC     = 12.0
 	tooColdHold      = 15 * time.Minute
 	hysteresisC      = 1.0
 	fridgeAirC       = 9.0  // air this cold is a fridge, whatever was told
@@ -143,14 +147,16 @@ const (
 
 // The named reasons an alarm of a kind may carry.
 const (
-	PastMark      = "past_mark"       // over: above the target by the margin
+	PastMark      = "past_mark"       // over: more work than the dough stands until the oven
 	NoRiseLeft    = "no_rise_left"    // over: growth is ending
 	FellBack      = "fell_back"       // over: the surface sinks again
 	WithinLead    = "within_lead"     // near
 	AtMark        = "at_mark"         // reached
 	EndsBelowMark = "ends_below_mark" // levels_off
+	MayEndBelow   = "may_end_below"   // levels_off: creeping
 	DoughHot      = "dough_hot"       // too_hot
 	DoughCold     = "dough_cold"      // too_cold
+	HardlyMoves   = "hardly_moves"    // too_cold: so cold that it stands nearly still
 	HeatsTooFast  = "heats_too_fast"  // oven_heating
 	BeyondLimit   = "beyond_limit"    // oven_heating
 	NoReading     = "no_reading"      // sensor_lost

@@ -72,7 +72,7 @@ func (o *observation) values() text.Values {
 	e := o.e
 	return text.Values{
 		"vessel": o.Vessel, "percent": e.RisePercent, "mark_percent": e.TargetPercent,
-		"peak_percent": e.PeakPercent, "ceiling_percent": e.CeilingPercent, "carry_percent": e.CarryOverPercent,
+		"peak_percent": e.PeakPercent, "ceiling_percent": e.CeilingPercent, "low_percent": e.CeilingLow, "fridge_percent": e.RisePercent + e.CarryOverPercent,
 		"at": e.Ready.Median, "from": e.Ready.From, "until": e.Ready.Until, "since": e.PhaseSince,
 		"of": o.ProofOf, "loaf": o.LoafBy.Median,
 	}
@@ -173,7 +173,7 @@ func near(o *observation) []condition {
 
 // sayNear words the near warning, and its update when the time has moved.
 func sayNear(o *observation) words {
-	title, told, carry := "near.title", "near.text", ""
+	title, told, stall := "near.title", "near.text", ""
 	if !o.ahead() {
 		title, told = "near.title.open", "near.text.open"
 	} else if s := o.ev.peek(Near); s.open && !s.named.IsZero() {
@@ -184,10 +184,10 @@ func sayNear(o *observation) words {
 			title = "near.sooner.title"
 		}
 	}
-	if o.dough && !o.forSample() && o.e.CarryOverPercent >= 1 {
-		carry = "near.carry"
+	if o.e.ReachChance < stallChance && o.e.CeilingLow < o.e.TargetPercent {
+		stall = "near.stall"
 	}
-	return o.words(o.values(), title, told, o.do("near.do", "near.do."+o.content()), carry, o.doubt())
+	return o.words(o.values(), title, told, stall, o.do("near.do", "near.do."+o.content()), o.fridge("near"), o.doubt())
 }
 
 // reached: the dough is at the target.
@@ -198,27 +198,65 @@ func reached(o *observation) []condition {
 			if at := o.e.Ready.Median; o.e.ReadyIsPast && !at.IsZero() && o.Now.Sub(at) > 10*time.Minute {
 				since = "reached.since"
 			}
-			return o.words(o.values(), "reached.title", "reached.text", since, o.do("reached.do", "reached.do."+o.content()), o.doubt())
+			return o.words(o.values(), "reached.title", "reached.text", since, o.do("reached.do", "reached.do."+o.content()), o.fridge("reached"), o.doubt())
 		}}}
 }
 
-// over: above the target by the margin, growth ending, or sinking. It escalates when
-// a worse reason comes up or the margin is passed twice. A sample jar runs ahead of
-// its loaf, which is told apart.
+// The planner's account of a dough's work. A bake is right when all the dough has done
+// by the oven is at most highShare of its total (see packages bake and planner); a bulk
+// is too long, whatever follows, beyond standsShare of what the dough stands.
+const (
+	highShare   = 1.25
+	standsShare = 1.1
+)
+
+// overFrom returns the rise in percent from which dough is over: what is still to come
+// of its work until the oven, as planned, would bring it beyond what is right.
+func (o *observation) overFrom() float64 {
+	from := o.e.TargetPercent + (highShare-1)*o.Batch.Total(o.e.DoughC)
+	if o.Proof == "" {
+		from = min(from, standsShare*max(o.e.TargetPercent, o.Batch.Stands()))
+	}
+	return from
+}
+
+// fridge returns the key of what the fridge would do to dough now; empty for starter,
+// when it is there already and when it is not known. It is offered only where what it
+// still allows ends within what is right; else a bulk is told that it comes too late.
+func (o *observation) fridge(prefix string) string {
+	carry := o.e.CarryOverPercent
+	if !o.dough || o.forSample() || o.InFridge || math.IsNaN(carry) || math.IsNaN(o.e.RisePercent) {
+		return ""
+	}
+	most := highShare * max(o.Batch.Total(o.e.DoughC), o.e.TargetPercent)
+	if o.Proof != "" {
+		most = o.overFrom()
+	}
+	switch late := o.e.RisePercent+carry > most || o.e.RisePercent >= o.overFrom(); {
+	case !late:
+		return prefix + ".fridge"
+	case o.Proof == "":
+		return prefix + ".fridge.late"
+	}
+	return ""
+}
+
+// over: more work than the dough stands until the oven, growth ending, or sinking. It
+// escalates when a worse reason comes up or it goes on for long. A sample jar runs
+// ahead of its loaf, which is told apart.
 func over(o *observation) []condition {
 	if !o.watched || !o.dough || o.forSample() {
 		return nil
 	}
-	e, above := o.e, o.e.RisePercent-o.e.TargetPercent
-	past := o.atTarget() && (e.Phase == estimator.Over && !e.Exhausted ||
-		e.TargetPercent > 0 && (above-e.RiseSD >= overPercent || o.active(Over) && above >= overPercent))
+	e, beyond := o.e, o.e.RisePercent-o.overFrom()
+	past := o.atTarget() && e.TargetPercent > 0 && (beyond >= e.RiseSD || o.active(Over) && beyond >= 0)
 	c := condition{kind: Over, ready: true, hold: overHold, unknown: !o.sees() && !o.open(Over)}
 	switch {
 	case e.Phase == estimator.Fallen:
 		c.reason, c.stage = FellBack, 2
 	case e.Exhausted:
 		c.reason, c.stage = NoRiseLeft, 1
-	case past && above >= 2*overPercent:
+	case past && beyond >= overWorse:
 		c.reason, c.stage = PastMark, 1
 	case past:
 		c.reason = PastMark
@@ -239,23 +277,31 @@ func over(o *observation) []condition {
 // stageOf finds how bad an alarm of an earlier run was when last told.
 func stageOf(a Alarm) int {
 	switch {
-	case a.Kind != Over:
-		return 0
 	case a.Reason == FellBack:
 		return 2
-	case a.Reason == NoRiseLeft, a.Priority >= 5:
+	case a.Reason == NoRiseLeft, a.Reason == HardlyMoves, a.Kind == Over && a.Priority >= 5:
 		return 1
 	}
 	return 0
 }
 
-// levelsOff: dough slows down and will most likely stop short of the target.
+// levelsOff: dough slows down and will most likely stop short of the target, or creeps
+// towards it and may.
 func levelsOff(o *observation) []condition {
-	on := o.watched && o.dough && o.e.LevelsOffShort && !o.atTarget() && !o.pastUse()
-	return []condition{{kind: LevelsOff, on: on, ready: true, unknown: o.watched && !o.sees(), reason: EndsBelowMark,
-		hold: levelsOffHold, say: func() words {
-			return o.words(o.values(), "levels_off.title", "levels_off.text", o.do("levels_off.do", "levels_off.do"))
-		}}}
+	may := o.watched && o.dough && !o.InFridge && !o.atTarget() && !o.pastUse()
+	c := condition{kind: LevelsOff, ready: true, unknown: o.watched && !o.sees(), reason: EndsBelowMark, hold: levelsOffHold}
+	key := ""
+	switch {
+	case !may:
+	case o.e.LevelsOffShort:
+		c.on = true
+	case o.e.ReachChance < creepsChance && o.e.EquivalentHours >= 2:
+		c.on, c.reason, c.hold, key = true, MayEndBelow, creepsHold, ".may"
+	}
+	c.say = func() words {
+		return o.words(o.values(), "levels_off.title"+key, "levels_off.text"+key, o.do("levels_off.do", "levels_off.do"))
+	}
+	return []condition{c}
 }
 
 func starterPeak(o *observation) []condition { return starterPhase(o, StarterPeak, estimator.Peak) }

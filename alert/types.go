@@ -47,6 +47,7 @@ type Bread struct {
 	ProofOf string           // the vessel whose loaf proofs
 	LoafBy  estimator.Window // when the loaf is ready for which a sample jar stands; zero outside its proof
 	Told    bool             // that loaf is followed and told apart, up to the slice
+	Batch   bake.Batch       // of the dough; a lean one when it is not known
 	After   *bake.After
 	Care    *bake.Care
 	Weak    bool // the past feeds say that the starter is not as it should be

@@ -106,8 +106,8 @@ func TestSpan(t *testing.T) {
 func TestSayKeepsWhatItDoesNotKnow(t *testing.T) {
 	s := New(Locale{Language: "xx"})
 	assert.Equal(t, "no.such.key", s.Say("no.such.key", nil))
-	assert.Equal(t, "Also: {text}", s.Say("also", nil))
-	assert.Equal(t, "Also: rain", s.Say("also", Values{"text": "rain"}))
+	assert.Equal(t, "This message is {span} late.", s.Say("late", nil))
+	assert.Equal(t, "This message is rain late.", s.Say("late", Values{"span": "rain"}))
 }
 
 // What is not known reads as unknown, in each language, with no unit and no figure.

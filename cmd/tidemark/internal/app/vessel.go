@@ -135,6 +135,12 @@ func (v *vessel) keep(now time.Time) {
 // input is what the rules see of a state.
 func (v *vessel) input(s bake.State, sys alert.System, bread alert.Bread) alert.Input {
 	bread.After, bread.Care, bread.Weak = s.After, s.Care, len(s.Findings) > 0
+	switch {
+	case s.Process != nil:
+		bread.Batch = s.Process.Batch
+	case v.config.Batch != nil:
+		bread.Batch = *v.config.Batch
+	}
 	in := alert.Input{
 		Vessel: s.Vessel, Holds: s.Holds, RiseID: alarmRise(s), Now: s.At, Lead: s.Lead, Estimate: s.Estimate, Steps: s.Steps,
 		InFridge: s.InFridge, System: sys, Silent: v.taken.silent(), HeightFault: v.taken.fault(heightRole), Bread: bread,
