@@ -202,9 +202,10 @@ func reached(o *observation) []condition {
 		}}}
 }
 
-// The planner's account of a dough's work. A bake is right when all the dough has done
-// by the oven is at most highShare of its total (see packages bake and planner); a bulk
-// is too long, whatever follows, beyond standsShare of what the dough stands.
+// The planner's account of a dough's work. A bake is right when what the dough has done
+// is at most highShare of what was wanted, of its bulk and of all its work until the
+// oven (see packages bake and planner); a bulk up to standsShare of what the dough
+// stands is never too long by itself.
 const (
 	highShare   = 1.25
 	standsShare = 1.1
@@ -215,7 +216,7 @@ const (
 func (o *observation) overFrom() float64 {
 	from := o.e.TargetPercent + (highShare-1)*o.Batch.Total(o.e.DoughC)
 	if o.Proof == "" {
-		from = min(from, standsShare*max(o.e.TargetPercent, o.Batch.Stands()))
+		from = min(from, max(highShare*o.e.TargetPercent, standsShare*o.Batch.Stands()))
 	}
 	return from
 }
