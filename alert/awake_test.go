@@ -17,9 +17,9 @@ import (
 func asleep(t *testing.T) *scene {
 	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 10*time.Second, nil)
-	seen := s.in.Now
-	s.in.Now = s.in.Now.Add(40 * time.Minute)
-	s.in.System.Awake = s.in.Now
+	seen := s.in.At
+	s.in.At = s.in.At.Add(40 * time.Minute)
+	s.in.System.Awake = s.in.At
 	s.in.Silent = []Silent{{"dough", seen}} // its last answer before was a fault
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
 	return s

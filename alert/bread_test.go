@@ -64,9 +64,9 @@ func TestHungerByTheCareOfTheFeeds(t *testing.T) {
 
 func TestStarterMessagesTellTheHoursToCome(t *testing.T) {
 	s := newScene(t, text.Locale{})
-	s.in.Holds, s.in.Care, s.in.Weak = estimator.Starter, fed(), true
+	s.in.Holds, s.in.Care, s.in.Findings = estimator.Starter, fed(), make([]bake.Finding, 1)
 	s.set(func(e *estimator.Estimate) { e.Phase, e.PhaseSince = estimator.Peak, noon().Add(4*time.Hour) })
-	s.in.Now = noon().Add(4 * time.Hour)
+	s.in.At = noon().Add(4 * time.Hour)
 	s.run(10*time.Minute, time.Minute, nil)
 	peak := s.saidA[len(s.saidA)-1]
 	assert.Equal(t, StarterPeak, peak.Kind)
@@ -83,20 +83,21 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 	loaf := estimator.Window{From: noon().Add(100 * time.Minute), Median: noon().Add(110 * time.Minute), Until: noon().Add(2 * time.Hour)}
 	for _, c := range []struct {
 		name     string
-		bread    Bread
+		proof    bake.ProofBasis
+		loaf     Loaf
 		near     string
 		reached  string
 		past     string // text of the over warning; empty when there is none
 		levelled string
 	}{
-		{"a bulk", Bread{}, "be ready to shape it", "Shape it now", "Shape it now", "go on without waiting for the target"},
-		{"a basket", Bread{Proof: bake.BasketBasis, ProofOf: "vat"}, "The loaf goes in at the target", "Bake it now", "Bake it now. A loaf that waits longer", "bake it without waiting"},
-		{"a sample jar", Bread{Proof: bake.SampleBasis, ProofOf: "vat", LoafBy: loaf, Told: true}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50. Bake by that time.", "", "bake it without waiting"},
-		{"a sample jar of no bake", Bread{Proof: bake.SampleBasis, ProofOf: "vat"}, "The loaf goes in at the target", "Bake it now", "Bake it now", "bake it without waiting"},
+		{"a bulk", "", Loaf{}, "be ready to shape it", "Shape it now", "Shape it now", "go on without waiting for the target"},
+		{"a basket", bake.BasketBasis, Loaf{}, "The loaf goes in at the target", "Bake it now", "Bake it now. A loaf that waits longer", "bake it without waiting"},
+		{"a sample jar", bake.SampleBasis, Loaf{By: loaf, Told: true}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50. Bake by that time.", "", "bake it without waiting"},
+		{"a sample jar of no bake", bake.SampleBasis, Loaf{}, "The loaf goes in at the target", "Bake it now", "Bake it now", "bake it without waiting"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t, text.Locale{})
-			s.in.Bread = c.bread
+			s.in.ProofBasis, s.in.ProofOf, s.in.Loaf = c.proof, "vat", c.loaf
 			s.ready(90)
 			s.run(65*time.Minute, time.Minute, nil)
 			s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
@@ -117,7 +118,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 				assert.Contains(t, texts[Over], c.past)
 			}
 			low := newScene(t, text.Locale{})
-			low.in.Bread = c.bread
+			low.in.ProofBasis, low.in.ProofOf, low.in.Loaf = c.proof, "vat", c.loaf
 			low.set(func(e *estimator.Estimate) { e.LevelsOffShort, e.CeilingPercent = true, 80 })
 			low.run(15*time.Minute, time.Minute, nil)
 			assert.Contains(t, low.saidA[0].Text, c.levelled)
@@ -127,7 +128,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 
 func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
 	s := newScene(t, text.Locale{})
-	s.in.Bread = Bread{Proof: bake.SampleBasis, ProofOf: "vat", Told: true}
+	s.in.ProofBasis, s.in.ProofOf, s.in.Loaf.Told = bake.SampleBasis, "vat", true
 	s.ready(40)
 	s.run(30*time.Minute, time.Minute, nil)
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Over, true, 125 })
@@ -137,10 +138,10 @@ func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
 	assert.Empty(t, s.said)
 
 	s = newScene(t, text.Locale{})
-	s.in.Bread = Bread{Proof: bake.SampleBasis, ProofOf: "vat", Told: true, LoafBy: estimator.Window{Median: noon()}}
+	s.in.ProofBasis, s.in.ProofOf, s.in.Loaf = bake.SampleBasis, "vat", Loaf{Told: true, By: estimator.Window{Median: noon()}}
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
 	s.run(10*time.Minute, time.Minute, nil)
-	s.in.LoafBy = estimator.Window{}
+	s.in.Loaf.By = estimator.Window{}
 	s.run(10*time.Minute, time.Minute, nil)
 	require.Equal(t, []string{"12:02 raised reached at_mark", "12:11 resolved reached at_mark"}, s.said)
 }

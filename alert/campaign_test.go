@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -121,7 +122,7 @@ func newOrdeal(seed uint64) *ordeal {
 			o.answers[k] = time.Duration(1+rng.IntN(40)) * time.Minute
 		}
 	}
-	o.in = Input{Vessel: "tub", Holds: estimator.Dough, RiseID: int64(seed) + 1, Lead: 30 * time.Minute,
+	o.in = Input{RiseID: int64(seed) + 1, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute},
 		System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 	return o
 }
@@ -229,7 +230,7 @@ func (o *ordeal) run(t *testing.T) {
 			time.Sleep(time.Duration(o.rng.IntN(120)) * time.Second) // the service manager starts it again
 			l = o.begin(t)
 		}
-		o.in.Now = time.Now()
+		o.in.At = time.Now()
 		o.in.Estimate = o.estimate()
 		changes := l.watch.Evaluate(o.in)
 		o.noteRaised(changes)

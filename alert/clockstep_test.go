@@ -270,7 +270,7 @@ func TestAClockStepKeepsHolds(t *testing.T) {
 			s.run(4*time.Minute, time.Minute, nil)
 			assert.Empty(t, s.said)
 			s.w.ClockStep(ClockStep{By: by})
-			s.in.Now = s.in.Now.Add(by)
+			s.in.At = s.in.At.Add(by)
 			s.run(time.Minute, time.Minute, nil)
 			assert.Empty(t, s.said)
 			s.run(time.Minute, time.Minute, nil)

@@ -85,7 +85,7 @@ func (e *Evaluator) Observe(at time.Time, doughC, airC float64) {
 }
 
 // Evaluate applies the rules to one input and returns what changed, in the order it
-// is to be told. Input.Now must not run back; an input that does is ignored.
+// is to be told. Input.At must not run back; an input that does is ignored.
 func (e *Evaluator) Evaluate(in Input) []Change {
 	o := e.observation(in)
 	changes := append(e.followRise(o), e.endSample(o)...)
@@ -106,14 +106,14 @@ func (e *Evaluator) WarmUp(in Input) {
 	for _, rule := range rules() {
 		for _, c := range rule(o) {
 			s := e.slots[slotKey{c.kind, c.sub}]
-			if s == nil && !c.on || ofMachine(c.kind) || c.unknown || s != nil && in.Now.Before(s.last) {
+			if s == nil && !c.on || ofMachine(c.kind) || c.unknown || s != nil && in.At.Before(s.last) {
 				continue
 			}
 			s = e.slot(c)
 			if c.on {
-				s.clear, s.last, s.since = time.Time{}, in.Now, orTime(s.since, in.Now)
+				s.clear, s.last, s.since = time.Time{}, in.At, orTime(s.since, in.At)
 			} else {
-				s.since, s.clear = time.Time{}, orTime(s.clear, in.Now)
+				s.since, s.clear = time.Time{}, orTime(s.clear, in.At)
 			}
 		}
 	}
@@ -245,17 +245,17 @@ func (e *Evaluator) apply(o *observation, c condition) []Change {
 	}
 	s := e.slot(c)
 	switch {
-	case c.unknown || o.Now.Before(s.last):
+	case c.unknown || o.At.Before(s.last):
 		return nil
 	case !c.on:
 		s.since = time.Time{}
 		return e.recover(o, c, s)
 	}
-	s.clear, s.last, s.since = time.Time{}, o.Now, orTime(s.since, o.Now)
+	s.clear, s.last, s.since = time.Time{}, o.At, orTime(s.since, o.At)
 	switch {
 	case s.open:
 		return e.follow(o, c, s)
-	case s.fired, !c.ready, o.Now.Sub(s.since) < c.hold:
+	case s.fired, !c.ready, o.At.Sub(s.since) < c.hold:
 		return nil
 	}
 	return e.raise(o, c, s)
@@ -266,8 +266,8 @@ func (e *Evaluator) recover(o *observation, c condition, s *slot) []Change {
 	if !s.open || e.policies[c.kind].perRise {
 		return nil
 	}
-	s.clear = orTime(s.clear, o.Now)
-	if o.Now.Sub(s.clear) < max(c.rearm, recoveredAfter) {
+	s.clear = orTime(s.clear, o.At)
+	if o.At.Sub(s.clear) < max(c.rearm, recoveredAfter) {
 		return nil
 	}
 	return []Change{e.resolve(o, s, c.sayEnd)}
@@ -280,7 +280,7 @@ func (e *Evaluator) raise(o *observation, c condition, s *slot) []Change {
 		since = c.since
 	}
 	a := Alarm{Kind: c.kind, Reason: c.reason, Vessel: o.Vessel, RiseID: o.RiseID, State: Firing,
-		Since: since, FiredAt: o.Now, Priority: priorityOf(p, c)}
+		Since: since, FiredAt: o.At, Priority: priorityOf(p, c)}
 	if ofMachine(c.kind) {
 		a.Vessel, a.RiseID = "", 0
 	}
@@ -299,7 +299,7 @@ func (e *Evaluator) raise(o *observation, c condition, s *slot) []Change {
 func (e *Evaluator) word(o *observation, c condition, s *slot) bool {
 	said := c.say()
 	other := s.alarm.Title != said.title || s.alarm.Text != said.text
-	s.alarm.Title, s.alarm.Text, s.worded = said.title, said.text, o.Now
+	s.alarm.Title, s.alarm.Text, s.worded = said.title, said.text, o.At
 	return other
 }
 
@@ -330,7 +330,7 @@ func (e *Evaluator) follow(o *observation, c condition, s *slot) []Change {
 		what = WasEscalated
 		s.alarm.Priority = min(5, max(s.alarm.Priority+1, priorityOf(e.policies[c.kind], c)))
 	case moved(o, c, s):
-	case o.Now.Sub(s.worded) < e.policies[c.kind].wordEvery() || !e.word(o, c, s):
+	case o.At.Sub(s.worded) < e.policies[c.kind].wordEvery() || !e.word(o, c, s):
 		return nil
 	default:
 		return []Change{change(o, s.alarm, WasRefreshed)}
@@ -348,8 +348,8 @@ func moved(o *observation, c condition, s *slot) bool {
 		s.drifted = time.Time{}
 		return false
 	}
-	s.drifted = orTime(s.drifted, o.Now)
-	return o.Now.Sub(s.drifted) >= c.hold
+	s.drifted = orTime(s.drifted, o.At)
+	return o.At.Sub(s.drifted) >= c.hold
 }
 
 // resolve ends an open alarm.
@@ -358,7 +358,7 @@ func (e *Evaluator) resolve(o *observation, s *slot, say func(*slot) words) Chan
 		said := say(s)
 		s.alarm.Title, s.alarm.Text = said.title, said.text
 	}
-	s.alarm.State, s.alarm.ResolvedAt = Resolved, o.Now
+	s.alarm.State, s.alarm.ResolvedAt = Resolved, o.At
 	s.open, s.since, s.clear, s.stage = false, time.Time{}, time.Time{}, 0
 	return change(o, s.alarm, WasResolved)
 }

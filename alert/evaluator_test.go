@@ -32,7 +32,7 @@ type scene struct {
 // newScene starts a tub of dough that rises quietly.
 func newScene(t *testing.T, l text.Locale) *scene {
 	s := &scene{t: t, w: NewEvaluator(text.New(l), 0)}
-	s.in = Input{Vessel: "tub", Holds: estimator.Dough, RiseID: 7, Now: noon(), Lead: 30 * time.Minute,
+	s.in = Input{RiseID: 7, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute, At: noon()},
 		System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 	s.in.Estimate = estimator.Estimate{
 		Started: noon(), RisePercent: 20, RiseSD: 1, DoughC: 24, AirC: 22, TargetPercent: 100,
@@ -44,11 +44,11 @@ func newScene(t *testing.T, l text.Locale) *scene {
 
 // run steps every interval for a while; change may alter the input before each.
 func (s *scene) run(span, every time.Duration, change func(*Input)) {
-	for end := s.in.Now.Add(span); s.in.Now.Before(end); {
-		s.in.Now = s.in.Now.Add(every)
-		s.in.Estimate.Time = s.in.Now
+	for end := s.in.At.Add(span); s.in.At.Before(end); {
+		s.in.At = s.in.At.Add(every)
+		s.in.Estimate.Time = s.in.At
 		if s.in.Estimate.Quality == estimator.QualityOK {
-			s.in.Estimate.LastSeen = s.in.Now
+			s.in.Estimate.LastSeen = s.in.At
 		}
 		if change != nil {
 			change(&s.in)
@@ -57,7 +57,7 @@ func (s *scene) run(span, every time.Duration, change func(*Input)) {
 			if c.What == WasRefreshed {
 				continue
 			}
-			s.said = append(s.said, fmt.Sprintf("%s %s %s %s", s.in.Now.Format("15:04"), c.What, c.Alarm.Kind, c.Alarm.Reason))
+			s.said = append(s.said, fmt.Sprintf("%s %s %s %s", s.in.At.Format("15:04"), c.What, c.Alarm.Kind, c.Alarm.Reason))
 			s.saidA = append(s.saidA, c.Alarm)
 		}
 	}
@@ -172,7 +172,7 @@ func TestAStarterThroughItsDay(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.in.Holds, s.in.Vessel = estimator.Starter, "rye"
 	for _, p := range []estimator.Phase{estimator.Peak, estimator.Falling, estimator.Hungry} {
-		s.set(func(e *estimator.Estimate) { e.Phase, e.PhaseSince = p, s.in.Now })
+		s.set(func(e *estimator.Estimate) { e.Phase, e.PhaseSince = p, s.in.At })
 		s.run(20*time.Minute, 5*time.Second, nil)
 	}
 	assert.Equal(t, []string{
@@ -209,7 +209,7 @@ func TestTooHotHoldsAndHasHysteresis(t *testing.T) {
 	assert.Empty(t, s.said)
 	s.run(2*time.Minute, 10*time.Second, warm(31.5)) // within the hysteresis: still held
 	s.run(20*time.Minute, 10*time.Second, func(in *Input) {
-		in.Estimate.DoughC = 31.6 + 0.5*float64(in.Now.Minute()%2) // around the limit
+		in.Estimate.DoughC = 31.6 + 0.5*float64(in.At.Minute()%2) // around the limit
 	})
 	s.run(3*time.Minute, 10*time.Second, warm(30)) // no real recovery
 	s.run(3*time.Minute, 10*time.Second, warm(33))
@@ -227,7 +227,7 @@ func TestTooColdNotInTheFridgeAndNotWhileWarming(t *testing.T) {
 	s.run(2*time.Hour, 10*time.Second, cold(6))
 	s.in.InFridge = false
 	s.run(2*time.Hour, 10*time.Second, func(in *Input) { // back in the room it warms
-		in.Estimate.DoughC = 22 - 16*math.Exp(-in.Now.Sub(noon().Add(150*time.Minute)).Hours()/3)
+		in.Estimate.DoughC = 22 - 16*math.Exp(-in.At.Sub(noon().Add(150*time.Minute)).Hours()/3)
 	})
 	assert.Empty(t, s.said)
 	s.run(time.Hour, 10*time.Second, cold(15))
@@ -317,10 +317,10 @@ func TestNothingIsToldOfAVesselThatIsNotWatched(t *testing.T) {
 func TestOvenInTheWatch(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 5*time.Second, nil)
-	onset := s.in.Now
+	onset := s.in.At
 	s.run(10*time.Minute, 5*time.Second, func(in *Input) {
-		in.Estimate.AirC = 22 + 12*in.Now.Sub(onset).Minutes()
-		in.Estimate.DoughC = 24 + 2*in.Now.Sub(onset).Minutes()
+		in.Estimate.AirC = 22 + 12*in.At.Sub(onset).Minutes()
+		in.Estimate.DoughC = 24 + 2*in.At.Sub(onset).Minutes()
 	})
 	require.NotEmpty(t, s.said)
 	assert.Contains(t, s.said[0], "raised oven_heating")
@@ -335,9 +335,9 @@ func TestOvenInTheWatch(t *testing.T) {
 // Readings every five seconds, steps only every ten.
 func TestOvenFeltBetweenSteps(t *testing.T) {
 	s := newScene(t, text.Locale{})
-	onset := s.in.Now.Add(10 * time.Minute)
+	onset := s.in.At.Add(10 * time.Minute)
 	s.run(20*time.Minute, 10*time.Second, func(in *Input) {
-		for _, at := range []time.Time{in.Now.Add(-5 * time.Second), in.Now} {
+		for _, at := range []time.Time{in.At.Add(-5 * time.Second), in.At} {
 			air := 22.0
 			if at.After(onset) {
 				air += 15 * at.Sub(onset).Minutes()
@@ -435,7 +435,7 @@ func TestANewRiseIsToldAgain(t *testing.T) {
 	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast = estimator.Ready, true })
 	s.run(5*time.Minute, 5*time.Second, nil)
 	s.in.RiseID = 8
-	s.set(func(e *estimator.Estimate) { e.Started = s.in.Now })
+	s.set(func(e *estimator.Estimate) { e.Started = s.in.At })
 	s.run(5*time.Minute, 5*time.Second, nil)
 	assert.Equal(t, []string{"12:00 raised reached at_mark", "12:05 resolved reached at_mark", "12:05 raised reached at_mark"}, s.said)
 }
@@ -478,11 +478,11 @@ func TestRaisedOnceWhateverHappens(t *testing.T) {
 		stored := map[string]Alarm{}
 		raised := map[string]int{}
 		reachedTold := false
-		in := Input{Vessel: "tub", Holds: rapid.SampledFrom([]estimator.Holds{estimator.Dough, estimator.Starter}).Draw(t, "holds"),
-			RiseID: 3, Now: noon(), System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
+		in := Input{RiseID: 3, State: bake.State{Vessel: "tub", At: noon(),
+			Holds: rapid.SampledFrom([]estimator.Holds{estimator.Dough, estimator.Starter}).Draw(t, "holds")}, System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 		in.Estimate.Started, in.Estimate.TargetPercent, in.Estimate.LastSeen = noon(), 100, noon()
 		for range rapid.IntRange(1, 25).Draw(t, "scenes") {
-			drawEstimate(t, &in.Estimate, in.Now)
+			drawEstimate(t, &in.Estimate, in.At)
 			if rapid.IntRange(0, 5).Draw(t, "restart") == 0 {
 				w = NewEvaluator(text.New(text.Locale{}), 0)
 				var alarms []Alarm
@@ -492,7 +492,7 @@ func TestRaisedOnceWhateverHappens(t *testing.T) {
 				w.Restore(alarms)
 			}
 			for range rapid.IntRange(1, 40).Draw(t, "steps") {
-				in.Now = in.Now.Add(30 * time.Second)
+				in.At = in.At.Add(30 * time.Second)
 				for _, c := range w.Evaluate(in) {
 					stored[c.Alarm.ID] = c.Alarm
 					if c.What != WasRaised {

@@ -29,7 +29,7 @@ func ovenHeating(o *observation) []condition {
 		}
 		c.on, c.reason, c.since = true, hot.reason, hot.since
 		c.say = func() words {
-			return o.words(text.Values{"vessel": o.Vessel, "before_c": hot.beforeC, "temp_c": hot.nowC, "span": o.Now.Sub(hot.since)},
+			return o.words(text.Values{"vessel": o.Vessel, "before_c": hot.beforeC, "temp_c": hot.nowC, "span": o.At.Sub(hot.since)},
 				"oven_heating.title", "oven_heating.fire", "oven_heating.do", key)
 		}
 	}
@@ -47,7 +47,7 @@ func sensorLost(o *observation) []condition {
 		say: func() words { return sayLost(o) }}
 	c.sayEnd = func(s *slot) words {
 		v := o.values()
-		v["span"] = o.e.LastSeen.Sub(s.alarm.Since) - o.Now.Sub(s.clear)
+		v["span"] = o.e.LastSeen.Sub(s.alarm.Since) - o.At.Sub(s.clear)
 		return o.words(v, "sensor_lost.back.title", "sensor_lost.back.text")
 	}
 	switch seen := o.e.LastSeen; {
@@ -66,7 +66,7 @@ func (o *observation) silentFor(seen time.Time) time.Duration {
 	if o.System.Awake.After(seen) {
 		seen = o.System.Awake
 	}
-	return o.Now.Sub(seen)
+	return o.At.Sub(seen)
 }
 
 // sayLost words that the dough is not seen.
@@ -223,7 +223,7 @@ func nobodyWatched(o *observation) []condition {
 	if gap.IsZero() {
 		return found
 	}
-	since := o.Now.Sub(gap.Until)
+	since := o.At.Sub(gap.Until)
 	return append(found, condition{kind: NobodyWatched, sub: key, reason: "unclean_stop", since: gap.From,
 		on:    o.watched && gap.Until.Sub(gap.From) >= unwatchedLeast && since <= unwatchedTold,
 		ready: o.seenSince(gap.Until) || since >= unwatchedWait, say: func() words { return sayUnwatched(o, gap) }})
@@ -248,7 +248,7 @@ func sayUnwatched(o *observation, gap Span) words {
 	switch {
 	case o.e.Ready.IsZero():
 		next = "nobody_watched.none"
-	case o.e.ReadyIsPast || o.e.Ready.Median.Before(o.Now):
+	case o.e.ReadyIsPast || o.e.Ready.Median.Before(o.At):
 		next = "nobody_watched.passed"
 	}
 	said := o.words(v, "nobody_watched.title", now, next, "nobody_watched.do")

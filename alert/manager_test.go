@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -272,10 +273,10 @@ func TestUnattendedEvening(t *testing.T) {
 			Route{Name: "phone", Channel: note("phone")}, Route{Name: "post", Channel: note("post"), FromLevel: 2})
 		defer k.stop()
 		w := NewEvaluator(text.New(text.Locale{}), 0)
-		in := Input{Vessel: "tub", Holds: estimator.Dough, RiseID: 1, Lead: 30 * time.Minute, System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
+		in := Input{RiseID: 1, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute}, System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 		for time.Since(start) < 6*time.Hour {
-			in.Now = time.Now()
-			in.Estimate = evening(start, in.Now)
+			in.At = time.Now()
+			in.Estimate = evening(start, in.At)
 			require.NoError(t, k.manager.Apply(t.Context(), w.Evaluate(in)))
 			time.Sleep(10 * time.Second)
 			synctest.Wait()

@@ -41,11 +41,11 @@ func (e *Evaluator) observation(in Input) *observation {
 	if in.Lead <= 0 {
 		in.Lead = leadDefault
 	}
-	o := &observation{Input: in, ev: e, t: e.text.At(in.Now), e: &in.Estimate, dough: in.Holds != estimator.Starter}
+	o := &observation{Input: in, ev: e, t: e.text.At(in.At), e: &in.Estimate, dough: in.Holds != estimator.Starter}
 	o.watched = in.Estimate.Phase != "" && in.Estimate.Phase != estimator.Idle && in.Estimate.Phase != estimator.Ended
-	e.oven.estimated(in.Now, in.Estimate.DoughC, in.Estimate.AirC)
+	e.oven.estimated(in.At, in.Estimate.DoughC, in.Estimate.AirC)
 	o.hot = e.oven.take()
-	o.warming = e.trend.add(in.Now, in.Estimate.DoughC)
+	o.warming = e.trend.add(in.At, in.Estimate.DoughC)
 	return o
 }
 
@@ -60,7 +60,7 @@ func (o *observation) active(kind Kind) bool {
 func (o *observation) open(kind Kind) bool { return o.ev.peek(kind).open }
 
 // seen reports since when a condition is seen; now when it is not.
-func (o *observation) seen(kind Kind) time.Time { return orTime(o.ev.peek(kind).since, o.Now) }
+func (o *observation) seen(kind Kind) time.Time { return orTime(o.ev.peek(kind).since, o.At) }
 
 // sees reports whether the estimate rests on readings that make sense.
 func (o *observation) sees() bool {
@@ -74,7 +74,7 @@ func (o *observation) values() text.Values {
 		"vessel": o.Vessel, "percent": e.RisePercent, "mark_percent": e.TargetPercent,
 		"peak_percent": e.PeakPercent, "ceiling_percent": e.CeilingPercent, "low_percent": e.CeilingLow, "fridge_percent": e.RisePercent + e.CarryOverPercent,
 		"at": e.Ready.Median, "from": e.Ready.From, "until": e.Ready.Until, "since": e.PhaseSince,
-		"of": o.ProofOf, "loaf": o.LoafBy.Median,
+		"of": o.ProofOf, "loaf": o.Loaf.By.Median,
 	}
 }
 
@@ -104,7 +104,7 @@ func join(parts ...string) string {
 // final proof; own names the plain key.
 func (o *observation) do(key, own string) string {
 	switch {
-	case o.Proof == "":
+	case o.ProofBasis == "":
 		return own
 	case o.forSample() && o.t.Has(key+".sample"):
 		return key + ".sample"
@@ -133,15 +133,15 @@ func (o *observation) doubt() string {
 }
 
 // forSample reports whether the vessel is a sample jar of a loaf that is told apart.
-func (o *observation) forSample() bool { return o.Proof == bake.SampleBasis && o.Told }
+func (o *observation) forSample() bool { return o.ProofBasis == bake.SampleBasis && o.Loaf.Told }
 
 // pastUse reports whether the vessel is a sample jar whose loaf has proofed: what
 // goes on in it is of no use any more.
-func (o *observation) pastUse() bool { return o.forSample() && o.LoafBy.IsZero() }
+func (o *observation) pastUse() bool { return o.forSample() && o.Loaf.By.IsZero() }
 
 // ahead reports whether the forecast names a moment still to come.
 func (o *observation) ahead() bool {
-	return !o.e.Ready.IsZero() && o.Now.Sub(o.e.Ready.Median) < nearHold
+	return !o.e.Ready.IsZero() && o.At.Sub(o.e.Ready.Median) < nearHold
 }
 
 // atTarget reports whether the target is reached, however far beyond.
@@ -162,7 +162,7 @@ func near(o *observation) []condition {
 	c := condition{kind: Near, reason: WithinLead, hold: nearHold, say: func() words { return sayNear(o) }}
 	switch told := o.open(Near); {
 	case o.ahead():
-		left := o.e.Ready.Median.Sub(o.Now)
+		left := o.e.Ready.Median.Sub(o.At)
 		c.on, c.ready, c.at = told || left <= o.Lead+nearHold, told || left <= o.Lead, o.e.Ready.Median
 	default:
 		c.on = told || o.e.Phase == estimator.Near
@@ -195,7 +195,7 @@ func reached(o *observation) []condition {
 	return []condition{{kind: Reached, on: o.watched && o.atTarget() && !o.pastUse(), ready: true, reason: AtMark,
 		hold: reachedHold, say: func() words {
 			since := ""
-			if at := o.e.Ready.Median; o.e.ReadyIsPast && !at.IsZero() && o.Now.Sub(at) > 10*time.Minute {
+			if at := o.e.Ready.Median; o.e.ReadyIsPast && !at.IsZero() && o.At.Sub(at) > 10*time.Minute {
 				since = "reached.since"
 			}
 			return o.words(o.values(), "reached.title", "reached.text", since, o.do("reached.do", "reached.do."+o.content()), o.fridge("reached"), o.doubt())
@@ -215,7 +215,7 @@ const (
 // of its work until the oven, as planned, would bring it beyond what is right.
 func (o *observation) overFrom() float64 {
 	from := o.e.TargetPercent + (highShare-1)*o.Batch.Total(o.e.DoughC)
-	if o.Proof == "" {
+	if o.ProofBasis == "" {
 		from = min(from, max(highShare*o.e.TargetPercent, standsShare*o.Batch.Stands()))
 	}
 	return from
@@ -230,13 +230,13 @@ func (o *observation) fridge(prefix string) string {
 		return ""
 	}
 	most := highShare * max(o.Batch.Total(o.e.DoughC), o.e.TargetPercent)
-	if o.Proof != "" {
+	if o.ProofBasis != "" {
 		most = o.overFrom()
 	}
 	switch late := o.e.RisePercent+carry > most || o.e.RisePercent >= o.overFrom(); {
 	case !late:
 		return prefix + ".fridge"
-	case o.Proof == "":
+	case o.ProofBasis == "":
 		return prefix + ".fridge.late"
 	}
 	return ""
@@ -319,7 +319,7 @@ func starterPhase(o *observation, kind Kind, phase estimator.Phase) []condition 
 	c := condition{kind: kind, on: o.e.Phase == phase, ready: true, reason: string(phase), since: o.e.PhaseSince,
 		hold: starterHold, say: func() words { return sayStarter(o, kind) }}
 	if since := o.e.PhaseSince; c.on && !since.IsZero() {
-		c.ready, c.hold = o.Now.Sub(since) >= c.hold, 0
+		c.ready, c.hold = o.At.Sub(since) >= c.hold, 0
 	}
 	return []condition{c}
 }
@@ -335,12 +335,12 @@ func sayStarter(o *observation, kind Kind) words {
 	if c := o.Care; c != nil {
 		v["until"], v["hungry"] = c.UseUntil, c.Hungry.Median
 		switch {
-		case kind == StarterPeak && c.UseUntil.After(o.Now):
+		case kind == StarterPeak && c.UseUntil.After(o.At):
 			care = "care.use"
-		case kind == StarterFalling && c.Hungry.Median.After(o.Now):
+		case kind == StarterFalling && c.Hungry.Median.After(o.At):
 			care = "care.hungry"
 		}
-		if o.Weak && kind == StarterPeak {
+		if len(o.Findings) > 0 && kind == StarterPeak {
 			weak = "care.weak"
 		}
 	}
@@ -351,7 +351,7 @@ func sayStarter(o *observation, kind Kind) words {
 // feeds.
 func starterHungry(o *observation) []condition {
 	found := starterPhase(o, StarterHungry, estimator.Hungry)
-	if len(found) == 0 || found[0].on || o.Care == nil || o.Now.Before(o.Care.NextFeed) {
+	if len(found) == 0 || found[0].on || o.Care == nil || o.At.Before(o.Care.NextFeed) {
 		return found
 	}
 	c := &found[0]
@@ -445,10 +445,11 @@ func (o *observation) stepNote(id string, v text.Values) string {
 func planMoved(o *observation) []condition {
 	p := o.Plan
 	c := condition{kind: PlanMoved, ready: true, hold: planMovedHold, reason: ReadyLater}
-	if p.Ready.IsZero() || p.Planned.IsZero() {
+	if p == nil || p.Ready.IsZero() || p.Planned.IsZero() {
 		return []condition{c}
 	}
-	by, limit := p.Ready.Median.Sub(p.Planned), planMovedBy
+	planned := p.Planned.Median
+	by, limit := p.Ready.Median.Sub(planned), planMovedBy
 	if o.active(PlanMoved) {
 		limit = planMovedBack
 	}
@@ -460,9 +461,9 @@ func planMoved(o *observation) []condition {
 	if p.Ready.Median.After(p.Wanted) {
 		do = "too_late"
 	}
-	c.on, c.at = by.Abs() >= limit, p.Planned.Add(by.Round(planMovedStep))
+	c.on, c.at = by.Abs() >= limit, planned.Add(by.Round(planMovedStep))
 	c.say = func() words {
-		return o.words(text.Values{"vessel": o.Vessel, "wanted": p.Wanted, "planned": p.Planned, "at": p.Ready.Median,
+		return o.words(text.Values{"vessel": o.Vessel, "wanted": p.Wanted, "planned": planned, "at": p.Ready.Median,
 			"from": p.Ready.From, "until": p.Ready.Until}, title, "plan_moved.text", "plan_moved.do."+do)
 	}
 	return []condition{c}

@@ -28,19 +28,20 @@ func TestOverByThePlannersAccount(t *testing.T) {
 	require.Equal(t, bake.Rye, rye.Kind())
 	for _, c := range []struct {
 		name                 string
-		bread                Bread
+		batch                bake.Batch
+		proof                bake.ProofBasis
 		target, doughC, from float64
 	}{
-		{"a lean bulk to its double", Bread{Batch: lean}, 100, 24, 125},
-		{"a same-day bulk", Bread{Batch: lean}, 75, 24, 103.7},
-		{"before a night in the cold, warm", Bread{Batch: lean}, 30, 27, 57.1},
-		{"a household's own high target", Bread{Batch: lean}, 150, 24, 178.7},
-		{"rye", Bread{Batch: rye}, 45, 26, 56.3},
-		{"a basket", Bread{Proof: bake.BasketBasis}, 45, 24, 73.7},
+		{"a lean bulk to its double", lean, "", 100, 24, 125},
+		{"a same-day bulk", lean, "", 75, 24, 103.7},
+		{"before a night in the cold, warm", lean, "", 30, 27, 57.1},
+		{"a household's own high target", lean, "", 150, 24, 178.7},
+		{"rye", rye, "", 45, 26, 56.3},
+		{"a basket", lean, bake.BasketBasis, 45, 24, 73.7},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t, text.Locale{})
-			s.in.Bread = c.bread
+			s.in.Batch, s.in.ProofBasis = c.batch, c.proof
 			s.set(func(e *estimator.Estimate) {
 				e.TargetPercent, e.DoughC, e.Phase, e.ReadyIsPast = c.target, c.doughC, estimator.Over, true
 				e.RisePercent = c.from - 0.5
@@ -157,8 +158,8 @@ func TestASensorLostSecondsAfterTheStartIsTold(t *testing.T) {
 							s.DistanceMM = 180
 						}
 						est.Observe(s)
-						changes := w.Evaluate(Input{Vessel: "tub", Holds: estimator.Dough, RiseID: 1, Now: time.Now(),
-							Estimate: est.Estimate(time.Now()), System: System{ClockSet: true, DiskFreeRatio: math.NaN()}})
+						changes := w.Evaluate(Input{RiseID: 1, State: bake.State{Vessel: "tub", Holds: estimator.Dough, At: time.Now(),
+							Estimate: est.Estimate(time.Now())}, System: System{ClockSet: true, DiskFreeRatio: math.NaN()}})
 						require.NoError(t, k.manager.Apply(context.Background(), changes))
 						time.Sleep(5 * time.Second)
 					}

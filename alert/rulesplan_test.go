@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -16,7 +17,7 @@ func bread(by time.Duration) func(*Input) {
 	planned := noon().Add(8 * time.Hour)
 	return func(in *Input) {
 		at := planned.Add(by)
-		in.Plan = Plan{Wanted: planned.Add(40 * time.Minute), Planned: planned,
+		in.Plan = &bake.PlanState{Wanted: planned.Add(40 * time.Minute), Planned: estimator.Window{Median: planned},
 			Ready: estimator.Window{From: at.Add(-20 * time.Minute), Median: at, Until: at.Add(40 * time.Minute)}}
 	}
 }
@@ -54,6 +55,6 @@ func TestPlanMovedOutlivesTheRise(t *testing.T) {
 	s.set(func(e *estimator.Estimate) { e.Phase = estimator.Ended })
 	s.run(20*time.Minute, time.Minute, bread(time.Hour))
 	assert.Len(t, s.said, 1)
-	s.run(20*time.Minute, time.Minute, func(in *Input) { in.Plan = Plan{} })
+	s.run(20*time.Minute, time.Minute, func(in *Input) { in.Plan = nil })
 	assert.Equal(t, "12:46 resolved plan_moved later", s.said[1])
 }

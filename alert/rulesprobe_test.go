@@ -16,7 +16,7 @@ import (
 func TestASilentThermometerIsTold(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 10*time.Second, nil)
-	gone := s.in.Now
+	gone := s.in.At
 	s.in.Silent = []Silent{{"dough", gone}}
 	s.run(30*time.Minute, 10*time.Second, nil)
 	s.in.Silent = nil
@@ -40,7 +40,7 @@ func TestAThermometerThatNeverReadIsTold(t *testing.T) {
 func TestASilentThermometerBesideALostSensor(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 10*time.Second, nil)
-	s.in.Silent = []Silent{{"dough", s.in.Now}, {"air", s.in.Now}}
+	s.in.Silent = []Silent{{"dough", s.in.At}, {"air", s.in.At}}
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
 	s.run(time.Hour, 10*time.Second, nil)
 	assert.Equal(t, []string{"12:15 raised sensor_lost no_reading"}, kindsOnly(s.said, "raised"))

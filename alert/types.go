@@ -9,48 +9,27 @@ import (
 
 // Input is everything the rules may look at for one vessel at one moment.
 type Input struct {
-	Vessel   string
-	Holds    estimator.Holds
-	RiseID   int64 // 0 when no rise is watched
-	Now      time.Time
-	Lead     time.Duration
-	Estimate estimator.Estimate
-	Steps    []bake.Step
-	Plan     Plan     // what was taken on; zero for none
-	Silent   []Silent // thermometers that give nothing now
+	bake.State
+	RiseID int64      // of the rise that its alarms belong to, which may go on to the oven; 0 for none
+	Batch  bake.Batch // of the dough; a lean one when it is not known
+	Loaf   Loaf
+	Silent []Silent // thermometers that give nothing now
 	// HeightFault is why the height sensor gave nothing when it was asked last, one
 	// of the statuses of package sensor; empty when it gave a height.
 	HeightFault string
-	InFridge    bool // moved into the cold on purpose
 	System      System
-	Bread
 }
 
-// Plan is what a household took on for a vessel. The zero Plan is none.
-type Plan struct {
-	Wanted  time.Time        // when the bread is to be sliced
-	Planned time.Time        // most likely ready by the plan when it was taken on
-	Ready   estimator.Window // as the steps stand now; zero when nothing is to come
+// Loaf is the loaf for which a sample jar stands. The zero Loaf is none.
+type Loaf struct {
+	By   estimator.Window // when it is ready; zero outside its proof
+	Told bool             // it is followed and told apart, up to the slice
 }
 
 // Silent is a thermometer of a vessel that gives no reading now.
 type Silent struct {
 	Sensor string    // dough or air
 	Since  time.Time // of its last good reading; zero when it never gave one
-}
-
-// Bread is what is known beyond the rise itself: the bake after its bulk, whose
-// final proof a vessel shows, and the care of a starter. The zero Bread says
-// nothing.
-type Bread struct {
-	Proof   bake.ProofBasis  // the rise is a final proof: in the basket or a sample jar; empty for any other
-	ProofOf string           // the vessel whose loaf proofs
-	LoafBy  estimator.Window // when the loaf is ready for which a sample jar stands; zero outside its proof
-	Told    bool             // that loaf is followed and told apart, up to the slice
-	Batch   bake.Batch       // of the dough; a lean one when it is not known
-	After   *bake.After
-	Care    *bake.Care
-	Weak    bool // the past feeds say that the starter is not as it should be
 }
 
 // System is the state of the machine itself.

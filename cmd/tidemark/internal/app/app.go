@@ -192,14 +192,14 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	trusted := sys.ClockSet
 	for _, name := range a.order {
 		v := a.vessels[name]
-		around, bread := a.around(name, now), a.servedBy(name)
+		around, loaf := a.around(name, now), a.loafOf(name)
 		v.mu.Lock()
 		sys.Awake = awake
 		if v.goesOn && !slept {
 			sys.Awake = time.Time{}
 		}
 		was := v.state.RiseID
-		changes := v.advance(now, sys, around, bread)
+		changes := v.advance(now, sys, around, loaf)
 		if was != 0 && v.state.RiseID != was {
 			a.riseEnded(ctx, name, was)
 		}

@@ -99,7 +99,7 @@ func (v *vessel) primer(run bake.Run, now time.Time) func(bake.State) {
 	from, watch, sys := now.Add(-primedSpan), v.watch, alert.System{ClockSet: true, DiskFreeRatio: nan()}
 	return func(s bake.State) {
 		if !s.At.Before(from) {
-			watch.WarmUp(alert.Input{Vessel: s.Vessel, Holds: s.Holds, RiseID: alarmRise(s), Now: s.At, Lead: s.Lead, Estimate: s.Estimate, InFridge: s.InFridge, System: sys})
+			watch.WarmUp(alert.Input{State: s, RiseID: alarmRise(s), System: sys})
 		}
 	}
 }

@@ -99,14 +99,14 @@ func (v *vessel) observe(x estimator.Sample) {
 }
 
 // advance moves the vessel to now and returns what there is to tell. around is what
-// other vessels see of its final proof, bread what it is to the loaf of another.
-func (v *vessel) advance(now time.Time, sys alert.System, around bake.Around, bread alert.Bread) []alert.Change {
+// other vessels see of its final proof, loaf the one it stands for.
+func (v *vessel) advance(now time.Time, sys alert.System, around bake.Around, loaf alert.Loaf) []alert.Change {
 	v.around = around
 	v.moveOn(now)
 	if v.session.Adrift() {
 		return nil
 	}
-	return v.watch.Evaluate(v.input(v.state, sys, bread))
+	return v.watch.Evaluate(v.input(v.state, sys, loaf))
 }
 
 // moveOn brings the state and what is kept of it up to now.
@@ -133,20 +133,13 @@ func (v *vessel) keep(now time.Time) {
 }
 
 // input is what the rules see of a state.
-func (v *vessel) input(s bake.State, sys alert.System, bread alert.Bread) alert.Input {
-	bread.After, bread.Care, bread.Weak = s.After, s.Care, len(s.Findings) > 0
+func (v *vessel) input(s bake.State, sys alert.System, loaf alert.Loaf) alert.Input {
+	in := alert.Input{State: s, RiseID: alarmRise(s), Loaf: loaf, System: sys, Silent: v.taken.silent(), HeightFault: v.taken.fault(heightRole)}
 	switch {
 	case s.Process != nil:
-		bread.Batch = s.Process.Batch
+		in.Batch = s.Process.Batch
 	case v.config.Batch != nil:
-		bread.Batch = *v.config.Batch
-	}
-	in := alert.Input{
-		Vessel: s.Vessel, Holds: s.Holds, RiseID: alarmRise(s), Now: s.At, Lead: s.Lead, Estimate: s.Estimate, Steps: s.Steps,
-		InFridge: s.InFridge, System: sys, Silent: v.taken.silent(), HeightFault: v.taken.fault(heightRole), Bread: bread,
-	}
-	if s.Plan != nil {
-		in.Plan = alert.Plan{Wanted: s.Plan.Wanted, Planned: s.Plan.Planned.Median, Ready: s.Plan.Ready}
+		in.Batch = *v.config.Batch
 	}
 	if v.held != nil { // what was so stays so until the journal is folded
 		in.Estimate.Started, in.Estimate.Phase, in.Estimate.PhaseSince = v.held.rise.StartedAt, v.held.rise.Phase, v.held.rise.PhaseSince
@@ -249,20 +242,18 @@ func (a *App) around(of string, now time.Time) bake.Around {
 	return out
 }
 
-// servedBy is what a basket or sample jar is to a loaf, for its messages. No vessel
-// may be locked.
-func (a *App) servedBy(name string) alert.Bread {
+// loafOf is the loaf for which a sample jar stands. No vessel may be locked.
+func (a *App) loafOf(name string) (l alert.Loaf) {
 	of, basis := proofOf(&a.vessels[name].config)
-	b := alert.Bread{Proof: basis, ProofOf: of}
 	v := a.vessels[of]
 	if v == nil || basis != bake.SampleBasis {
-		return b
+		return l
 	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if p := v.state.Proof; p != nil && p.Basis == bake.SampleBasis {
-		b.LoafBy = p.By
+		l.By = p.By
 	}
-	b.Told = v.state.Process != nil && (!b.LoafBy.IsZero() || v.state.After != nil && v.state.After.Stage != bake.Proofing)
-	return b
+	l.Told = v.state.Process != nil && (!l.By.IsZero() || v.state.After != nil && v.state.After.Stage != bake.Proofing)
+	return l
 }
