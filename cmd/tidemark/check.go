@@ -40,14 +40,12 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	scan := fs.Bool("scan", false, "list what is connected and print a piece of configuration")
 	seconds := fs.Int("seconds", 10, "how long to read each sensor")
 	sysfs := fs.String("sysfs", "", "where sysfs is mounted, instead of what the configuration says")
-	rest, err := parseFlags(fs, args)
-	switch {
-	case err != nil:
+	err := parseNone(fs, args)
+	if err == nil && (*seconds < 1 || *seconds > 600) {
+		err = usagef("check: --seconds is %d; expected 1 to 600", *seconds)
+	}
+	if err != nil {
 		return err
-	case len(rest) > 0:
-		return noArguments("check", rest)
-	case *seconds < 1 || *seconds > 600:
-		return usagef("check: --seconds is %d; expected 1 to 600", *seconds)
 	}
 	shared := source.NewShared()
 	if *scan {

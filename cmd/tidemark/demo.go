@@ -17,10 +17,7 @@ func runDemo(ctx context.Context, s streams, args []string) error {
 	port := fs.Int("port", 8080, "port of the page on 127.0.0.1")
 	speed := fs.Float64("speed", 60, "kitchen minutes for each real minute, 1 to 600")
 	seed := fs.Uint64("seed", 1, "which noise the virtual sensors have")
-	rest, err := parseFlags(fs, args)
-	if err == nil {
-		err = noArguments("demo", rest)
-	}
+	err := parseNone(fs, args)
 	if err != nil {
 		return err
 	}

@@ -35,14 +35,12 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	configFile := fs.String("config", defaultConfig, "configuration file")
 	name := fs.String("vessel", "", "which vessel to measure")
 	seconds := fs.Int("seconds", 10, "how long to measure each level")
-	rest, err := parseFlags(fs, args)
-	switch {
-	case err != nil:
+	err := parseNone(fs, args)
+	if err == nil && (*seconds < 1 || *seconds > 600) {
+		err = usagef("level: --seconds is %d; expected 1 to 600", *seconds)
+	}
+	if err != nil {
 		return err
-	case len(rest) > 0:
-		return noArguments("level", rest)
-	case *seconds < 1 || *seconds > 600:
-		return usagef("level: --seconds is %d; expected 1 to 600", *seconds)
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
 	if err != nil {

@@ -6,10 +6,12 @@ package main
 import (
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 )
 
@@ -100,4 +102,78 @@ func overview(w io.Writer) {
 		fmt.Fprintf(w, "  %-11s %s\n", c.name, c.summary)
 	}
 	fmt.Fprintln(w, "\nRun a command with -h for its options; --version prints the version.")
+}
+
+// commands lists the verbs in the order the overview shows them.
+func commands() []command {
+	return []command{
+		{"run", "watch the vessels of a configuration, serve the page, send warnings", runRun},
+		{"demo", "show all of it on an invented kitchen", runDemo},
+		{"replay", "run a recorded rise through the same pipeline", runReplay},
+		{"check", "find and read every sensor, say what to do about each fault", runCheck},
+		{"level", "measure the empty vessel and learn its shape", runLevel},
+		{"plan", "print a timetable back from when the bread should be there", runPlan},
+		{"history", "past rises: list, show, compare, export, backup, restore", runHistory},
+		{"notify", "list, answer and test warnings", runNotify},
+		{"passphrase", "set the passphrase that opens the page to the house", runPassphrase},
+		{"doctor", "print a report for a bug, without secrets", runDoctor},
+	}
+}
+
+// newFlags returns a flag set that reports errors instead of exiting.
+func newFlags(s streams, name, usage string) *flag.FlagSet {
+	fs := flag.NewFlagSet(name, flag.ContinueOnError)
+	fs.SetOutput(io.Discard)
+	fs.Usage = func() {
+		fmt.Fprintf(s.out, "usage: tidemark %s\n\noptions:\n", usage)
+		fs.SetOutput(s.out)
+		fs.PrintDefaults()
+		fs.SetOutput(io.Discard)
+	}
+	return fs
+}
+
+// parseNone parses the options of a command that takes no arguments.
+func parseNone(fs *flag.FlagSet, args []string) error {
+	rest, err := parseFlags(fs, args)
+	if err == nil && len(rest) > 0 {
+		err = usagef("%s takes no arguments, found %q", fs.Name(), rest[0])
+	}
+	return err
+}
+
+// parseFlags parses options wherever they stand between the arguments and
+// returns the arguments. The error is an exitError after -h.
+func parseFlags(fs *flag.FlagSet, args []string) ([]string, error) {
+	var rest []string
+	for {
+		if err := fs.Parse(args); err != nil {
+			if errors.Is(err, flag.ErrHelp) {
+				return nil, exitError(exitOK)
+			}
+			return nil, usagef("%s: %w; run tidemark %s -h for the options", fs.Name(), err, fs.Name())
+		}
+		if fs.NArg() == 0 {
+			return rest, nil
+		}
+		rest = append(rest, fs.Arg(0))
+		args = fs.Args()[1:]
+	}
+}
+
+// count writes a number of things: 1 vessel, 2 vessels.
+func count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
+
+// version is the version the program was built as, by Go's own record of it.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "unknown"
+	}
+	return info.Main.Version
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"tidemark/alert"
@@ -51,7 +52,9 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 		return usagef("%s lists no channels; add one under channels, such as {name: phone, kind: topic, url: ..., topic: ...}", cfg.File)
 	}
 	tried, failed := 0, 0
+	var known []string
 	for _, spec := range cfg.Channels {
+		known = append(known, spec.Name)
 		if len(names) == 1 && spec.Name != names[0] {
 			continue
 		}
@@ -65,7 +68,7 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 		fmt.Fprintf(s.out, "%s (%s): sent; the other side says: %s\n", spec.Name, spec.Kind, answer)
 	}
 	if tried == 0 {
-		return usagef("%s has no channel %q; it has %s", cfg.File, names[0], channelNames(cfg))
+		return usagef("%s has no channel %q; it has %s", cfg.File, names[0], strings.Join(known, ", "))
 	}
 	for _, hint := range cfg.Hints() {
 		fmt.Fprintf(s.out, "Note: %s.\n", hint)
@@ -74,18 +77,6 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 		return fmt.Errorf("%d of %d test messages did not get through; see above", failed, tried)
 	}
 	return nil
-}
-
-// channelNames lists the channels for a message.
-func channelNames(cfg *config.Config) string {
-	text := ""
-	for i, c := range cfg.Channels {
-		if i > 0 {
-			text += ", "
-		}
-		text += c.Name
-	}
-	return text
 }
 
 // testChannel sends one test message, past the store.

@@ -41,10 +41,7 @@ const (
 func runRun(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "run", "run --config FILE")
 	configFile := fs.String("config", defaultConfig, "configuration file")
-	rest, err := parseFlags(fs, args)
-	if err == nil {
-		err = noArguments("run", rest)
-	}
+	err := parseNone(fs, args)
 	if err != nil {
 		return err
 	}

@@ -1,14 +1,93 @@
 package replay
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"tidemark/alert"
 	"tidemark/estimator"
 )
+
+// line is one object of the JSON output. Percentages are of the start volume:
+// 0 at the start, 100 when doubled. Null means not known.
+type line struct {
+	Time        string      `json:"time"`
+	RisePercent *float64    `json:"rise_percent"`
+	RiseSD      *float64    `json:"rise_sd"`
+	Rate        *float64    `json:"rate_percent_per_hour"`
+	ReadyAt     *string     `json:"ready_at"`
+	ReadyFrom   *string     `json:"ready_from"`
+	ReadyUntil  *string     `json:"ready_until"`
+	Phase       string      `json:"phase"`
+	Quality     string      `json:"quality"`
+	Alerts      []alertLine `json:"alerts"`
+}
+
+// alertLine is one newly raised alarm.
+type alertLine struct {
+	Kind   string `json:"kind"`
+	Reason string `json:"reason,omitempty"`
+	Text   string `json:"text"`
+}
+
+// newLine builds the object for an estimate; times are told in zone.
+func newLine(e estimator.Estimate, raised []alert.Alarm, zone *time.Location) line {
+	l := line{
+		Time:        e.Time.In(zone).Format(time.RFC3339),
+		RisePercent: number(e.RisePercent), RiseSD: number(e.RiseSD), Rate: number(e.RatePercentPerHour),
+		ReadyAt: moment(e.Ready.Median, zone), ReadyFrom: moment(e.Ready.From, zone), ReadyUntil: moment(e.Ready.Until, zone),
+		Phase: string(e.Phase), Quality: string(e.Quality),
+		Alerts: []alertLine{},
+	}
+	for _, a := range raised {
+		l.Alerts = append(l.Alerts, alertLine{string(a.Kind), a.Reason, a.Text})
+	}
+	return l
+}
+
+// number returns nil for a value that is not known, else it rounded to 0.001.
+func number(x float64) *float64 {
+	if !known(x) {
+		return nil
+	}
+	x = math.Round(x*1000) / 1000
+	return &x
+}
+
+// moment returns nil for a time that is not known.
+func moment(t time.Time, zone *time.Location) *string {
+	if t.IsZero() {
+		return nil
+	}
+	s := t.In(zone).Format(time.RFC3339)
+	return &s
+}
+
+// jsonPrinter writes JSON lines.
+type jsonPrinter struct {
+	enc  *json.Encoder
+	zone *time.Location
+}
+
+func newJSONPrinter(w io.Writer, zone *time.Location) *jsonPrinter {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	return &jsonPrinter{enc, zone}
+}
+
+// print writes one line.
+func (p *jsonPrinter) print(e estimator.Estimate, raised []alert.Alarm) error {
+	return p.enc.Encode(newLine(e, raised, p.zone))
+}
+
+// finish has nothing to add to JSON lines.
+func (p *jsonPrinter) finish() error { return nil }
 
 // tableEvery is how often a line is printed when nothing happens.
 const tableEvery = 30 * time.Minute
@@ -103,4 +182,18 @@ func (p *tablePrinter) finish() error {
 	}
 	_, err := fmt.Fprintf(p.w, "Highest rise %s. Readings not believed: %s.\n", percent(e.PeakPercent), rejected(e.Rejected))
 	return err
+}
+
+// rejected lists the counts of readings that were not believed, by reason.
+func rejected(counts map[string]int) string {
+	var parts []string
+	for _, reason := range slices.Sorted(maps.Keys(counts)) {
+		if counts[reason] > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", counts[reason], reason))
+		}
+	}
+	if len(parts) == 0 {
+		return "none"
+	}
+	return strings.Join(parts, ", ")
 }
