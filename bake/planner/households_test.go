@@ -18,7 +18,7 @@ import (
 	"tidemark/estimator/kinetics"
 )
 
-var households = flag.Int("households", 14, "how many invented households bake in TestHouseholds")
+var households = flag.Int("households", 8, "how many invented households bake in TestHouseholds")
 
 // house is one invented household with one invented dough. Its growth follows
 // the Gompertz or the logistic curve and its own temperature response, its

@@ -236,7 +236,7 @@ func TestAThousandWishes(t *testing.T) {
 	assert.Greater(t, offered, *wishes/4)
 }
 
-var wishes = flag.Int("wishes", 25, "how many random wishes TestAThousandWishes plans")
+var wishes = flag.Int("wishes", 15, "how many random wishes TestAThousandWishes plans")
 
 func randomWish(rng *rand.Rand) planner.Wish {
 	w := wish()
