@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/bake"
@@ -52,6 +53,24 @@ func withFeeds(p bake.Process, feeds []bake.Feed, mix time.Time) bake.Process {
 func (w Wish) Fridge() heat.Fridge {
 	w = w.withDefaults()
 	return w.fridge(w.loafKg())
+}
+
+// OvenSpan returns when a bake that is laid out has the oven: from heating it up until
+// the last loaf is out. ok is false when that is over or not known.
+func OvenSpan(steps []bake.Step) (span Span, ok bool) {
+	for _, s := range steps {
+		if s.State == bake.Done || s.State == bake.Skipped {
+			continue
+		}
+		switch {
+		case s.ID == bake.PreheatID || span.From.IsZero() && strings.HasPrefix(s.ID, bake.OutID):
+			span.From = s.At
+		}
+		if strings.HasPrefix(s.ID, bake.OutID) {
+			span.Until = s.At
+		}
+	}
+	return span, span.From.Before(span.Until)
 }
 
 // LeftOut answers "what if it stays out until t" for a way of the wish that has

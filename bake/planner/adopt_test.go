@@ -53,6 +53,35 @@ func TestAdoptedWithARipeStarter(t *testing.T) {
 	assert.Equal(t, bake.MixID, p.Adopted().Defs[0].ID)
 }
 
+// Two doughs in one evening share the oven: the second is not baked while the first has
+// it, and is refused when there is no other time.
+func TestOneOvenForTwoDoughs(t *testing.T) {
+	plans, err := planner.Make(wish())
+	require.NoError(t, err)
+	first := plans[0]
+	taken, ok := planner.OvenSpan(first.Steps)
+	require.True(t, ok)
+	assert.Equal(t, step(t, first, bake.PreheatID).At, taken.From)
+	assert.Equal(t, step(t, first, bake.OutID).At, taken.Until)
+	w := wish()
+	w.OvenTaken = []planner.Span{taken}
+	if plans, err = planner.Make(w); err == nil {
+		for _, p := range plans {
+			if mine, ok := planner.OvenSpan(p.Steps); ok {
+				assert.False(t, mine.From.Before(taken.Until) && mine.Until.After(taken.From), "%s: %v in %v", p.Name, mine, taken)
+			}
+		}
+	}
+	require.NoError(t, err)
+	w.OvenTaken = []planner.Span{{From: now(), Until: now().AddDate(0, 0, 9)}}
+	plans, err = planner.Make(w)
+	require.NoError(t, err)
+	assert.Empty(t, plans[0].Steps)
+	assert.Contains(t, plans[0].Why, "the oven")
+	_, ok = planner.OvenSpan(nil)
+	assert.False(t, ok)
+}
+
 // The outlook of a way not begun agrees with the plan's own chances where the
 // bulk ends by the plan's clock, and worsens to either side.
 func TestLeftOut(t *testing.T) {

@@ -38,8 +38,9 @@ type crowd struct {
 	table  *kinetics.Responses
 }
 
-// newCrowd draws the doughs from a prior and a place.
-func newCrowd(p forecast.Prior, placeSD float64) crowd {
+// newCrowd draws the doughs from a prior, the logarithm of the rate that is usual for
+// them, and the doubt of a place.
+func newCrowd(p forecast.Prior, usualRate, placeSD float64) crowd {
 	c := crowd{doughs: make([]dough, crowdSize), table: kinetics.NewResponses()}
 	for i := range c.doughs {
 		z := draw(i)
@@ -49,13 +50,13 @@ func newCrowd(p forecast.Prior, placeSD float64) crowd {
 			lag:     p.Lag.Mean + p.Lag.SD*z[2],
 			resp:    1 / (1 + math.Exp(-p.Response.Mean-p.Response.SD*z[3])),
 			offC:    placeSD * z[4],
-			slow:    math.Exp(-0.5 * p.LogRate.SD * z[1]),
+			slow:    math.Exp(usualRate - p.LogRate.Mean - 0.5*p.LogRate.SD*z[1]),
 			cool:    z[5],
 		}
 		d.s0, _ = shape().Unit(-d.lag)
 		c.doughs[i] = d
 	}
-	c.middle = dough{ceiling: math.Exp(p.LogCeiling.Mean), mu: math.Exp(p.LogRate.Mean), lag: p.Lag.Mean, resp: 1 / (1 + math.Exp(-p.Response.Mean)), slow: 1}
+	c.middle = dough{ceiling: math.Exp(p.LogCeiling.Mean), mu: math.Exp(p.LogRate.Mean), lag: p.Lag.Mean, resp: 1 / (1 + math.Exp(-p.Response.Mean)), slow: math.Exp(usualRate - p.LogRate.Mean)}
 	c.middle.s0, _ = shape().Unit(-c.middle.lag)
 	return c
 }

@@ -15,7 +15,8 @@ import (
 
 // middle is the middle dough of the default batch.
 func middle() dough {
-	return newCrowd(Wish{Batch: bake.DefaultBatch()}.prior(10), 1).middle
+	prior, usual := Wish{Batch: bake.DefaultBatch()}.prior(10)
+	return newCrowd(prior, usual, 1).middle
 }
 
 // The published rises at the end of bulk (T. Cucuzza, January 2023), plus 40
@@ -71,7 +72,7 @@ func TestDrawsAreNormal(t *testing.T) {
 }
 
 func TestPathInverts(t *testing.T) {
-	c, d := newCrowd(forecast.DefaultPrior("dough"), 1.5), middle()
+	c, d := newCrowd(forecast.DefaultPrior("dough"), 3, 1.5), middle()
 	p := c.newPath(d, 26, 20, 1.8, pathHours)
 	for _, h := range []float64{0, 0.1, 1, 5.3, 20, 59} {
 		assert.InDelta(t, h, p.hours(p.equiv(h)), 1e-6)

@@ -44,7 +44,8 @@ func (j *job) build() {
 	j.mixHours, j.shapeHours = 10.0/60, float64(j.shapeMinutes())/60
 	n, _ := j.batch.Numbers()
 	j.cool, _ = bake.CoolingByMass(n.PerLoafG, j.batch.RyePercent())
-	j.crowd = newCrowd(j.w.prior(j.way.inoc), j.way.spot.SD)
+	prior, usualRate := j.w.prior(j.way.inoc)
+	j.crowd = newCrowd(prior, usualRate, j.way.spot.SD)
 	if j.total = j.w.TotalPercent; j.total == 0 {
 		j.total = j.w.Batch.Total(j.way.spot.C)
 	}
@@ -90,7 +91,7 @@ func (j *job) shapeMinutes() int {
 // the household's mark nor above what the dough stands.
 func (j *job) bulkGoal() float64 {
 	d := j.crowd.middle
-	done := d.need(j.total) - (j.shapeHours + proofHours*j.crowd.speed(d, 24))
+	done := d.need(j.total) - (j.shapeHours + j.usualProof(d))
 	end := math.Min(d.rise(math.Max(0.5, done)), j.stands)
 	if j.w.TargetPercent > 0 {
 		end = math.Min(end, j.w.TargetPercent)
@@ -106,7 +107,7 @@ func (j *job) mark(i int) float64 {
 	p, need := j.paths[i], j.needs[i]
 	switch {
 	case j.way.tub:
-		need -= coldShaping + j.usualProof(i)
+		need -= coldShaping + j.usualProof(p.d)
 		fallthrough
 	case j.way.cold:
 		h := j.mixHours + p.hours(math.Max(0, need-j.carry[i].at(6)))
@@ -117,7 +118,7 @@ func (j *job) mark(i int) float64 {
 	}
 	bulk := p.d.need(j.goal)
 	if math.IsInf(bulk, 1) || bulk > need {
-		bulk = math.Max(0.5, need-j.shapeHours-proofHours)
+		bulk = math.Max(0.5, need-j.shapeHours-j.usualProof(p.d))
 	}
 	return math.Min(neverHours, j.mixHours+p.hours(bulk))
 }
@@ -127,8 +128,8 @@ const coldShaping = 0.1
 
 // usualProof is the work of one dough's final proof, equivalent hours: a slow dough is
 // slow there too, and a rich one takes its time.
-func (j *job) usualProof(i int) float64 {
-	h := proofHours * j.paths[i].d.slow
+func (j *job) usualProof(d dough) float64 {
+	h := proofHours * d.slow
 	if j.kind == bake.Rich {
 		h *= richProof
 	}
@@ -252,7 +253,7 @@ func (j *job) leaveCold(c *trial) bool {
 	for i, p := range j.paths {
 		rest[i] = j.ovenHours + j.coolHours(p.d)
 		if j.way.tub {
-			rest[i] += j.shapeHours + j.proofClock(i, j.usualProof(i))
+			rest[i] += j.shapeHours + j.proofClock(i, j.usualProof(p.d))
 		}
 	}
 	ahead := time.Duration(j.heatMin+10) * time.Minute
@@ -415,13 +416,7 @@ func (j *job) intoOven(c *trial, act float64) float64 {
 // ovenTaken reports whether another bake has the oven while this one wants it.
 func (j *job) ovenTaken(c *trial, act float64) bool {
 	in := c.start.Add(hoursOf(j.intoOven(c, act)))
-	from, until := in.Add(-time.Duration(j.heatMin)*time.Minute), in.Add(hoursOf(j.ovenHours))
-	for _, s := range j.w.OvenTaken {
-		if from.Before(s.Until) && until.After(s.From) {
-			return true
-		}
-	}
-	return false
+	return j.w.ovenClash(Span{in.Add(-time.Duration(j.heatMin) * time.Minute), in.Add(hoursOf(j.ovenHours))})
 }
 
 // window reads a list of hours from the start as a window.

@@ -79,7 +79,7 @@ func (j *job) plan() Plan {
 	const most = 24 // beginnings looked at; neighbours differ little
 	list := j.trials(startStep)
 	for i := range list[:min(len(list), most)] {
-		if q := j.laid(p, &list[i]); len(q.Steps) == 0 || len(j.night(q.Steps)) == 0 {
+		if q := j.laid(p, &list[i]); len(q.Steps) == 0 || j.canBe(q.Steps) {
 			return q
 		}
 	}
@@ -152,15 +152,15 @@ func (j *job) bulkEnd(c *trial) float64 {
 	return math.Max(5, math.Round(median(list)))
 }
 
-// night names the steps that need hands while nobody can lend one.
-func (j *job) night(steps []bake.Step) []string {
-	var out []string
-	for _, s := range steps {
-		if s.Hands && s.ID != bake.SliceID && (j.w.busy(s.At) || s.Takes > 0 && j.w.busy(s.At.Add(s.Takes))) {
-			out = append(out, s.Name)
-		}
+// canBe reports whether somebody can lend a hand wherever a timetable asks for one, and
+// the oven is free.
+func (j *job) canBe(steps []bake.Step) bool {
+	if span, ok := OvenSpan(steps); ok && j.w.ovenClash(span) {
+		return false
 	}
-	return out
+	return !slices.ContainsFunc(steps, func(s bake.Step) bool {
+		return s.Hands && s.ID != bake.SliceID && (j.w.busy(s.At) || s.Takes > 0 && j.w.busy(s.At.Add(s.Takes)))
+	})
 }
 
 // process is the step list of the way, with the crowd's times as the usual ones, so

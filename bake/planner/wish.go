@@ -2,6 +2,7 @@ package planner
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"tidemark/bake"
@@ -149,11 +150,11 @@ const (
 )
 
 // prior is what is believed of the batch's rise, for a share of fermented flour in
-// percent.
-func (w Wish) prior(inoculationPercent float64) forecast.Prior {
+// percent, and the logarithm of the rate that is published for it.
+func (w Wish) prior(inoculationPercent float64) (p forecast.Prior, usualRate float64) {
 	past := bake.PastOf(w.Now, forecast.Params{}, w.Batch)
 	base := bake.Learn(estimator.Dough, nil, past)
-	p := base
+	p = base
 	if w.Prior != nil {
 		p = *w.Prior
 	}
@@ -164,7 +165,7 @@ func (w Wish) prior(inoculationPercent float64) forecast.Prior {
 	then := bake.Learn(estimator.Dough, nil, past)
 	p.LogRate.Mean += then.LogRate.Mean - base.LogRate.Mean
 	p.Lag.Mean += then.Lag.Mean - base.Lag.Mean
-	return p
+	return p, then.LogRate.Mean
 }
 
 // fridge is the refrigerator with a piece of dough in it.
@@ -201,6 +202,11 @@ func (w Wish) away(t time.Time) bool {
 		}
 	}
 	return false
+}
+
+// ovenClash reports whether another bake has the oven in a span.
+func (w Wish) ovenClash(mine Span) bool {
+	return slices.ContainsFunc(w.OvenTaken, func(s Span) bool { return mine.From.Before(s.Until) && mine.Until.After(s.From) })
 }
 
 // inNight reports whether t lies between bed and wake, less so many minutes at

@@ -176,8 +176,9 @@ func (d *planDesk) StaysOut(_ context.Context, vessel string, until time.Time) (
 	if out, err = planner.StaysOut(e, until, e.TargetPercent, nil); err != nil {
 		return out, cold, refuse("%v", err)
 	}
-	f := planner.Wish{Batch: v.batch()}.Fridge()
-	if cold, err = planner.StaysOut(e, until, e.TargetPercent, &f); err != nil {
+	b := v.batch()
+	f := planner.Wish{Batch: b}.Fridge()
+	if cold, err = planner.StaysOut(e, until, b.Total(e.DoughC), &f); err != nil { // nothing follows after the cold
 		err = refuse("%v", err)
 	}
 	return out, cold, err
@@ -244,6 +245,7 @@ func (a *App) wish(ctx context.Context, w web.PlanWish) (planner.Wish, web.Plann
 	}
 	wish.TargetPercent = v.TargetPercent
 	wish.BedMin, wish.WakeMin = a.sleep()
+	wish.OvenTaken = a.ovenTaken(v.Name)
 	out := web.Planned{Title: wish.Batch.Name, Vessel: v.Name}
 	var l Lessons
 	if a.opt.Store != nil {
@@ -253,6 +255,20 @@ func (a *App) wish(ctx context.Context, w web.PlanWish) (planner.Wish, web.Plann
 	}
 	wish.Prior, wish.Starter.Past, out.From = l.Prior, l.Feeds, l.String()
 	return wish, out, nil
+}
+
+// ovenTaken lists when the bakes of the other vessels have the oven.
+func (a *App) ovenTaken(vessel string) []planner.Span {
+	var out []planner.Span
+	for _, name := range a.order {
+		v := a.vessels[name]
+		v.mu.Lock()
+		if span, ok := planner.OvenSpan(v.state.Steps); ok && name != vessel {
+			out = append(out, span)
+		}
+		v.mu.Unlock()
+	}
+	return out
 }
 
 // sleep is when the household sleeps: its quiet hours, else zeros for the
