@@ -39,11 +39,21 @@ const (
 	StatusStarterHungry  Status = "starter_hungry"
 )
 
+// Derived returns the State with Status and Now worked out from the rest, for
+// whoever puts one together from its parts.
+func (s State) Derived() State {
+	s.Status = s.status()
+	s.Now = s.todo()
+	return s
+}
+
 // status says where the vessel stands.
 func (s *State) status() Status {
 	switch {
 	case s.RiseID == 0 && s.After != nil:
 		return s.afterBulk()
+	case s.RiseID == 0 && s.retarding():
+		return StatusProvingCold
 	case s.Plan != nil && s.Plan.Pending:
 		return StatusPlanned
 	case s.RiseID == 0 && s.After == nil && s.sliced():
@@ -58,6 +68,21 @@ func (s *State) status() Status {
 		return s.starterStage()
 	}
 	return s.doughStage()
+}
+
+// retarding reports whether a shaped loaf is on its way through a night in the
+// refrigerator that takes the place of its final proof.
+func (s *State) retarding() bool {
+	shaped := false
+	for _, x := range s.Steps {
+		switch x.ID {
+		case ShapeID:
+			shaped = x.State == Done
+		case RetardID:
+			return shaped && x.State != Done && x.State != Skipped
+		}
+	}
+	return false
 }
 
 // sliced reports whether a bake was followed to its end.
@@ -205,10 +230,22 @@ func (s *State) endOfRise() Todo {
 func (s *State) dueStep() (Todo, bool) {
 	for _, x := range s.Steps {
 		if x.Hands && (x.State == DueNow || x.State == Started && x.Trigger != ByRise) {
-			return Todo{Key: TodoStep, StepID: x.ID, At: x.At, Tap: tapFor(x), Other: EventSkipped}, true
+			return Todo{Key: TodoStep, StepID: x.ID, At: x.At, Tap: tapFor(x), Other: s.otherFor(x)}, true
 		}
 	}
 	return Todo{}, false
+}
+
+// otherFor is the other sensible way with a step that is due: a fold may be left
+// out, dough that is to be shaped may go into the cold.
+func (s *State) otherFor(x Step) EventKind {
+	switch {
+	case x.Name == "fold":
+		return EventSkipped
+	case (x.ID == ShapeID || x.ID == "divide") && s.RiseID != 0 && !s.InFridge:
+		return EventFridge
+	}
+	return ""
 }
 
 // tapFor is what tells that a step was done.
@@ -228,6 +265,9 @@ func (s *State) wait() Todo {
 		if x.Hands && x.State == Waiting {
 			return Todo{Key: TodoWait, StepID: x.ID, At: x.At}
 		}
+	}
+	if s.Care != nil && s.Care.UseFrom.After(s.At) {
+		return Todo{Key: TodoWait, At: s.Care.UseFrom}
 	}
 	if r := s.Estimate.Ready; !r.IsZero() && !s.Estimate.ReadyIsPast {
 		return Todo{Key: TodoWait, At: r.Median}

@@ -1,0 +1,187 @@
+package glance
+
+import (
+	"strings"
+
+	"tidemark/alert/text"
+	"tidemark/bake"
+	"tidemark/estimator"
+)
+
+// todo fills the line "Now", its buttons and what else may have happened.
+func (t *teller) todo() {
+	n := t.s.Now
+	t.out.Now = t.say("now", nil)
+	t.out.Do = t.say("do."+n.Key, nil)
+	if how := "do." + n.Key + ".how"; t.l.Has("page." + how) {
+		t.out.How = t.say(how, text.Values{"vessel": t.s.ProofOf})
+	}
+	if n.Tap != "" {
+		t.out.Main = t.tap(n.Tap, n.StepID)
+		t.out.Calls = n.Key != bake.TodoStart && n.Key != bake.TodoJudge && n.Key != bake.TodoSlice && n.StepID != bake.SliceID &&
+			!(n.Key == bake.TodoFeed && t.s.Status == bake.StatusNothing)
+	}
+	if n.Other != "" {
+		t.out.Other = t.tap(n.Other, n.StepID)
+	}
+	t.byKey(n)
+	t.out.Else = t.happened()
+}
+
+// byKey fills in what single keys say more.
+func (t *teller) byKey(n bake.Todo) {
+	switch n.Key {
+	case bake.TodoStep:
+		t.due(n.StepID)
+	case bake.TodoShape, bake.TodoBake:
+		if x, ok := t.step(n.StepID); ok {
+			w := StepOf(x, t.l)
+			t.out.How, t.out.Caution = w.Do, w.Caution
+		}
+		if n.Key == bake.TodoShape && t.out.Other != nil {
+			t.out.Other.Label = t.say("did.fridge_instead", nil)
+		}
+	case bake.TodoWait:
+		t.waits(n)
+	case bake.TodoLook:
+		t.out.Calls = true
+		if r := t.s.Estimate.QualityReason; r != "" {
+			t.out.How = t.reason(r)
+		}
+	case bake.TodoJudge:
+		t.out.Judge, t.out.Main = true, nil
+	}
+}
+
+// reason is why a sensor does not see, by its key or as it is.
+func (t *teller) reason(r string) string {
+	if t.l.Has("cause." + r) {
+		return upper(t.l.Say("cause."+r, nil))
+	}
+	return upper(strings.TrimSuffix(r, ".")) + ending(r)
+}
+
+// ending closes a sentence.
+func ending(s string) string {
+	if strings.HasSuffix(s, "?") {
+		return ""
+	}
+	return "."
+}
+
+// due is a step whose time has come.
+func (t *teller) due(id string) {
+	x, ok := t.step(id)
+	if !ok {
+		return
+	}
+	w := StepOf(x, t.l)
+	t.out.Do, t.out.How, t.out.Caution = w.Name, w.Do, w.Caution
+	if t.out.Main == nil {
+		return
+	}
+	switch {
+	case x.Question == "":
+	case x.ID == bake.OvenCheckID: // the button itself is the answer
+		t.out.Main.Answer, t.out.Other = "empty", nil
+	default:
+		t.out.Ask = x.Question
+	}
+	if t.out.Other != nil && t.out.Other.Kind == bake.EventFridge {
+		t.out.Other.Label = t.say("did.fridge_instead", nil)
+	}
+}
+
+// waits says until when nothing is to be done, and what comes then.
+func (t *teller) waits(n bake.Todo) {
+	t.out.Do = t.say("do.wait", text.Values{"at": n.At})
+	t.out.How = ""
+	if name := t.stepName(n.StepID); name != "" {
+		t.out.How = t.say("then", text.Values{"step": name})
+	} else if t.s.Holds == estimator.Starter {
+		t.out.How = t.say("then.use", nil)
+	} else if t.s.RiseID != 0 {
+		t.out.How = t.say("then.shape", nil)
+	}
+}
+
+// tap is the button that tells an event.
+func (t *teller) tap(kind bake.EventKind, step string) *Tap {
+	out := &Tap{Kind: kind}
+	if kind.Marks() {
+		out.Step = step
+	}
+	key := "did." + string(kind)
+	switch x, ok := t.step(step); {
+	case kind == bake.EventSkipped:
+	case kind == bake.EventBegun, kind == bake.EventDone:
+		if ok {
+			out.Label = TapLabel(x, t.l)
+		} else {
+			key = "did." + step
+		}
+	case kind == bake.EventStart && t.s.Plan != nil:
+		key = "did.start.plan"
+	}
+	if out.Label == "" {
+		out.Label = t.say(key, nil)
+	}
+	return out
+}
+
+// happened lists what else may have happened, without what has a button already.
+func (t *teller) happened() []Tap {
+	var out []Tap
+	for _, k := range t.possible() {
+		tap := t.tap(k.kind, k.step)
+		if same(t.out.Main, *tap) || same(t.out.Other, *tap) {
+			continue
+		}
+		out = append(out, *tap)
+	}
+	return out
+}
+
+// same reports whether a button is there already.
+func same(there *Tap, tap Tap) bool {
+	return there != nil && (there.Kind == tap.Kind && there.Step == tap.Step || there.Label == tap.Label)
+}
+
+// event is something that may have happened.
+type event struct {
+	kind bake.EventKind
+	step string
+}
+
+// possible are the events that make sense in a status.
+func (t *teller) possible() []event {
+	s := t.s
+	cold := event{kind: bake.EventFridge}
+	if s.InFridge {
+		cold.kind = bake.EventCounter
+	}
+	switch s.Status {
+	case bake.StatusNothing, bake.StatusPlanned, bake.StatusDone:
+		if s.Holds == estimator.Starter {
+			return []event{{kind: bake.EventFed}}
+		}
+		return []event{{kind: bake.EventStart}}
+	case bake.StatusProving, bake.StatusProvingCold, bake.StatusProved, bake.StatusPreheating:
+		return []event{cold, {bake.EventBegun, bake.BakeID}}
+	case bake.StatusOven, bake.StatusBaked:
+		return []event{{bake.EventDone, bake.UncoverID}, {kind: bake.EventBaked}}
+	case bake.StatusCooling:
+		return []event{{bake.EventDone, bake.SliceID}}
+	case bake.StatusCatchingUp:
+		return nil
+	}
+	switch {
+	case s.Holds == estimator.Starter:
+		return []event{{kind: bake.EventFed}, cold, {kind: bake.EventEnd}}
+	case s.ProofOf != "":
+		return []event{cold, {kind: bake.EventEnd}}
+	case s.InFridge:
+		return []event{cold, {kind: bake.EventShaped}, {kind: bake.EventBaked}, {kind: bake.EventEnd}}
+	}
+	return []event{{kind: bake.EventFold}, cold, {kind: bake.EventShaped}, {kind: bake.EventBaked}, {kind: bake.EventEnd}}
+}
