@@ -111,7 +111,7 @@ func (s *State) afterBulk() Status {
 // orPreheating is a stage, unless the oven is on its way.
 func (s *State) orPreheating(otherwise Status) Status {
 	for _, x := range s.Steps {
-		if x.ID == PreheatID && (x.State == Started || x.State == Done) {
+		if x.ID == PreheatID && x.State == Done {
 			return StatusPreheating
 		}
 	}

@@ -2,7 +2,6 @@ package web
 
 import (
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -11,13 +10,15 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"tidemark/alert/text"
 	"tidemark/history"
+	"tidemark/web/glance"
 )
 
 // postAct does what a form asks for. A browser without scripts is sent back to
 // the page, others get JSON.
 func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
-	a, err := actFromForm(r)
+	a, err := s.actFromForm(r)
 	if err == nil && a.Kind == ActPlan {
 		a.Plan, err = s.planOfForm(r)
 	}
@@ -29,17 +30,43 @@ func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
 		s.actFailed(w, r, err)
 		return
 	}
-	text := actDone(a)
+	said := s.actDone(a)
 	if !wantsHTML(r) {
-		writeJSON(w, http.StatusOK, map[string]string{"said": text})
+		writeJSON(w, http.StatusOK, doneJSON{Said: said, Vessel: a.Vessel, Undo: s.lastTold(a)})
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(text), 60)
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
 	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 }
 
-// backTo is the page a form came from: only a path of ours.
-func backTo(r *http.Request) string { return localPath(r.PostFormValue("to")) }
+// doneJSON answers to a tap: what was done, and what undoes it or gives it another
+// time. Undo is 0 where neither makes sense.
+type doneJSON struct {
+	Said   string `json:"said"`
+	Vessel string `json:"vessel"`
+	Undo   int64  `json:"undo"`
+}
+
+// lastTold is the number of the event that an act has just become; 0 for none.
+func (s *Server) lastTold(a Act) int64 {
+	var id int64
+	for _, v := range s.snapshot().Vessels {
+		for _, d := range v.Deeds {
+			if v.Name == a.Vessel && d.Kind == a.Kind && d.CanUndo {
+				id = max(id, d.ID)
+			}
+		}
+	}
+	return id
+}
+
+// backTo is the page a form came from: only a path of ours, or that of its vessel.
+func backTo(r *http.Request) string {
+	if vessel := r.PostFormValue("vessel"); vessel != "" && r.PostFormValue("to") == "" {
+		return "/?vessel=" + url.QueryEscape(vessel)
+	}
+	return localPath(r.PostFormValue("to"))
+}
 
 // do checks an act and hands it on.
 func (s *Server) do(r *http.Request, a Act) error {
@@ -90,8 +117,9 @@ func (s *Server) said(w http.ResponseWriter, r *http.Request) string {
 	return text
 }
 
-// actFromForm reads an act from a form's fields.
-func actFromForm(r *http.Request) (Act, error) {
+// actFromForm reads an act from a form's fields. The field tap of a button holds
+// kind, step and answer; ago is how many minutes back it happened.
+func (s *Server) actFromForm(r *http.Request) (Act, error) {
 	if err := r.ParseForm(); err != nil {
 		var big *http.MaxBytesError
 		if errors.As(err, &big) {
@@ -100,13 +128,24 @@ func actFromForm(r *http.Request) (Act, error) {
 		return Act{}, Refuse("The form could not be read: %v.", err)
 	}
 	f := formReader{form: r.PostForm}
+	if tap := f.text("tap"); tap != "" {
+		for i, part := range strings.SplitN(tap, "|", 3) {
+			r.PostForm.Set([]string{"kind", "step", "answer"}[i], part)
+		}
+	}
 	a := Act{Kind: ActKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Batch: f.text("batch"),
 		TargetPercent: f.number("target"), AlarmID: f.text("alarm"), Snooze: time.Duration(f.whole("minutes")) * time.Minute,
 		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), Note: f.text("note"),
 		Judgement: history.Judgement{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")}}
 	a.Feed = f.feed()
+	if ago := f.whole("ago"); ago > 0 {
+		a.At = s.opt.Now().Add(-time.Duration(ago) * time.Minute)
+	}
 	if at := f.text("at"); at != "" {
 		t, err := time.Parse(time.RFC3339, at)
+		if err != nil {
+			t, err = time.ParseInLocation("2006-01-02T15:04", at, s.words.Locale().Zone)
+		}
 		if err != nil {
 			return Act{}, Refuse("%q is not a time; write it like 2026-03-14T18:05:00+01:00.", at)
 		}
@@ -220,17 +259,29 @@ func kindList() string {
 }
 
 // actDone says what was done.
-func actDone(a Act) string {
-	words := map[ActKind]string{ActStart: "A rise is being watched from now on.", ActFold: "Fold noted.",
-		ActFridge: "Noted: in the fridge.", ActCounter: "Noted: back on the counter.", ActShaped: "Noted: shaped.",
-		ActBaked: "Noted: baked.", ActEnd: "The rise is over.", ActFed: "Feeding noted.", ActStepDone: "Step done.",
-		ActStepSkip: "Step left out.", ActAck: "Noted: you saw it.", ActUndo: "Undone.", ActNote: "Note kept.",
-		ActJudgement: "Outcome kept.", ActPlan: "The plan is followed from now on.", ActCorrect: "The time is put right; the rise is worked out again."}
+func (s *Server) actDone(a Act) string {
+	l := s.words.At(s.opt.Now())
 	switch a.Kind {
 	case ActTarget:
-		return fmt.Sprintf("The mark is now %g %%.", a.TargetPercent)
+		return s.say("said.target", text.Values{"percent": a.TargetPercent})
 	case ActSnooze:
-		return fmt.Sprintf("Reminds again in %.0f min.", a.Snooze.Minutes())
+		return s.say("said.snooze", text.Values{"span": a.Snooze})
+	case ActAck, ActUndo, ActCorrect, ActNote, ActJudgement, ActPlan, ActStepSkip:
+		return s.say("said."+string(a.Kind), nil)
 	}
-	return words[a.Kind]
+	at := a.At
+	if at.IsZero() {
+		at = s.opt.Now()
+	}
+	word := s.say("did."+string(a.Kind), nil)
+	if a.StepID != "" {
+		for _, v := range s.snapshot().Vessels {
+			for _, x := range v.Steps {
+				if v.Name == a.Vessel && x.ID == a.StepID {
+					word = glance.TapLabel(x, l)
+				}
+			}
+		}
+	}
+	return l.Say("page.said.did", text.Values{"what": word, "at": at})
 }

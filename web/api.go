@@ -137,7 +137,7 @@ func (s *Server) apiLiveChart(w http.ResponseWriter, r *http.Request) {
 		s.historyFailed(w, r, err)
 		return
 	}
-	s.sendChart(w, r, liveChart(v, curve, snap.At, s.opt))
+	s.sendChart(w, r, s.liveChart(v, curve, snap.At))
 }
 
 // sendChart answers with a chart in the form the path ends in.
@@ -226,5 +226,5 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 		s.actFailed(w, r, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]string{"said": actDone(a)})
+	writeJSON(w, http.StatusOK, map[string]string{"said": s.actDone(a)})
 }

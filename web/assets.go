@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strings"
 
+	"tidemark/alert/text"
 	"tidemark/web/chart"
 )
 
@@ -52,11 +53,13 @@ func loadAssets() (assets, error) {
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in files: %w", err)
 	}
-	var icon bytes.Buffer
-	if err := chart.Icon(&icon, 180); err != nil {
-		return nil, err
+	for name, size := range map[string]int{"icon.png": 180, "icon-192.png": 192, "icon-512.png": 512} {
+		var icon bytes.Buffer
+		if err := chart.Icon(&icon, size); err != nil {
+			return nil, err
+		}
+		a.add(name, icon.Bytes())
 	}
-	a.add("icon.png", icon.Bytes())
 	return a, nil
 }
 
@@ -72,6 +75,10 @@ func (a assets) add(name string, body []byte) {
 		typ = "image/svg+xml"
 	case ".png":
 		typ = "image/png"
+	case ".woff2":
+		typ = "font/woff2"
+	case ".txt":
+		typ = "text/plain; charset=utf-8"
 	case ".json":
 		typ = "application/json"
 	}
@@ -140,14 +147,6 @@ func etagMatches(r *http.Request, digest string) bool {
 	return false
 }
 
-// manifest lets a phone keep the page on its home screen.
-func (s *Server) manifest(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "application/manifest+json")
-	fmt.Fprintf(w, `{"name":"tidemark","short_name":"tidemark","start_url":"/","display":"browser",`+
-		`"background_color":"#ffffff","icons":[{"src":%q,"sizes":"180x180","type":"image/png"},{"src":%q,"sizes":"any","type":"image/svg+xml"}]}`+"\n",
-		s.assets.url("icon.png"), s.assets.url("icon.svg"))
-}
-
 // beforeUnit finds the space between a number and its unit.
 var beforeUnit = regexp.MustCompile(`(\d) (%|°C|°F|h|min|d|L|mm|am|pm)(\P{L}|$)`)
 
@@ -155,8 +154,9 @@ var beforeUnit = regexp.MustCompile(`(\d) (%|°C|°F|h|min|d|L|mm|am|pm)(\P{L}|$
 func unbroken(s string) string { return beforeUnit.ReplaceAllString(s, "$1\u00a0$2$3") }
 
 // loadTemplates parses the pages.
-func loadTemplates(a assets) (*template.Template, error) {
+func loadTemplates(a assets, words *text.Localizer) (*template.Template, error) {
 	t, err := template.New("").Funcs(template.FuncMap{"asset": a.url, "nb": unbroken,
+		"t":   func(key string) string { return words.Say("page."+key, nil) },
 		"inc": func(i int) int { return i + 1 }}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)

@@ -81,83 +81,96 @@ func TestBrowserActs(t *testing.T) {
 			store, _ := newStore(t, 0, 0)
 			s, k := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
 			b := open(t, browser, sc)
-			b.run(chromedp.Navigate(serve(t, s) + "/"))
-			b.waitText("#v0-answer", "At the mark between")
-			b.shot("now-" + sc.String())
-			b.fitsWidth(sc.w, "the page of now")
-			b.accessible("the page of now")
+			base := serve(t, s)
+			visit := func(vessel, want string) {
+				b.run(chromedp.Navigate(base + "/?vessel=" + vessel))
+				b.waitText("main", want)
+				b.shot(vessel + "-" + sc.String())
+				b.fitsWidth(sc.w, vessel)
+				b.accessible(vessel)
+			}
+			visit("tub", "Doubled about")
 			actsOnDough(b, k)
+			visit("jar", "Cannot see it since")
 			actsOnWarnings(b, k)
-			actsThatBeginAndEnd(b)
+			b.opened(`#v1-else [data-key="else-fed"]`)
+			b.saysAfter(`#v1-else [data-key="else-fed"]`, "Fed: noted")
+			visit("basket", "Nothing rising")
+			b.saysAfter("#v2-glance [data-key=main]", "The dough is in: noted")
+			b.waitText("#v2-glance", "cannot be told yet")
+			b.opened(`#v2-else [data-key="else-shaped"]`)
+			b.saysAfter(`#v2-else [data-key="else-shaped"]`, "Shaped: noted")
+			b.waitText("#v2-glance", "Nothing rising")
+			b.run(chromedp.Navigate(base + "/kitchen"))
+			b.waitText("#kitchen", "18:20")
+			b.shot("kitchen-" + sc.String())
+			b.fitsWidth(sc.w, "the kitchen view")
+			b.accessible("the kitchen view")
 			var kinds []string
 			for _, a := range k.Acts() {
 				kinds = append(kinds, string(a.Kind))
 			}
-			assert.Equal(t, strings.Fields("fold undo fridge counter target note step skip ack snooze fed start shaped baked end"), kinds)
+			assert.Equal(t, strings.Fields("fold undo fridge counter target note step skip ack snooze fed start shaped"), kinds)
 		})
 	}
 }
 
 func actsOnDough(b *tab, k *kitchen.Kitchen) {
-	b.saysAfter("#v0-acts [data-key=fold]", "Fold noted.")
-	b.waitText("#v0-table", "fold 3")
-	b.waitText("#v0-acts [data-key=undo]", "Undo: fold 3")
-	b.saysAfter("#v0-acts [data-key=undo]", "Undone.")
-	b.waitText("#v0-acts [data-key=undo]", "Undo: fold 2")
-	b.saysAfter("#v0-acts [data-key=fridge]", "in the fridge")
-	b.waitText("#v0-acts", "Back to the counter")
-	b.saysAfter("#v0-acts [data-key=counter]", "back on the counter")
-	b.waitText("#v0-acts", "Into the fridge")
-	b.opened("#v0-acts [name=target]")
-	b.typed("#v0-acts [name=target]", "80")
-	b.saysAfter("#v0-acts [data-key=target]", "The mark is now 80 %.")
-	b.waitText("#v0-table", "mark changed: 80 %")
-	b.wait("document.querySelector('#v0-chart').textContent.includes('80 %')", "the chart has the new mark")
-	b.opened("#v0-acts [name=note]")
-	b.typed("#v0-acts [name=note]", "sticky <today>")
-	b.saysAfter("#v0-acts [data-key=note]", "Note kept.")
-	b.waitText("#v0-table", "note: sticky <today>")
+	b.opened(`#v0-else [data-key="else-fold"]`)
+	b.saysAfter(`#v0-else [data-key="else-fold"]`, "Folded: noted")
+	b.waitText("#said", "10 min earlier")
+	b.wait("document.querySelectorAll('#v0-told li').length === 4", "the fold is listed")
+	b.saysAfter("#said button", "Undone.")
+	b.wait("document.querySelectorAll('#v0-told li').length === 3", "the fold is gone")
+	b.saysAfter(`#v0-else [data-key="else-fridge"]`, "Into the fridge: noted")
+	b.waitText("#v0-glance", "In the fridge.")
+	b.saysAfter(`#v0-else [data-key="else-counter"]`, "Out of the fridge: noted")
+	b.waitText("#v0-glance", "more an hour")
+	b.typed("#v0-else [name=target]", "80")
+	b.saysAfter("#v0-else [data-key=target]", "The target is now 80 %.")
+	b.waitText("#v0-glance", "At 80 % about")
+	b.typed("#v0-else [name=note]", "sticky <today>")
+	b.saysAfter("#v0-else [data-key=note]", "Kept.")
+	b.opened("#v0-told li")
+	b.waitText("#v0-told", "Note: sticky <today>")
 	due := func(i int, question string) {
 		k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
-			v[0].Steps[i].State, v[0].Steps[i].Question = bake.DueNow, question
+			v[0].Steps[i].State, v[0].Steps[i].Question, v[0].Steps[i].Hands = bake.DueNow, question, true
+			if i == 2 {
+				v[0].Steps[i].Name = "fold" // a fold may be left out
+			}
 		})
 	}
 	due(1, "Is the stone inside?")
-	b.waitText("#v0-answer", "Now: turn the oven on")
-	b.waitText("#v0-acts", "Done: preheat")
+	b.waitText("#v0-glance", "Preheat")
+	b.wait("document.querySelector('#v0-glance [data-key=main]').getBoundingClientRect().bottom <= innerHeight", "the button is on the first screen")
 	b.shot("due-" + fmt.Sprint(js[int64](b, "innerWidth")))
-	b.typed("#v0-acts [name=answer]", "yes")
-	b.saysAfter("#v0-acts [data-key=step]", "Step done.")
+	b.typed("#v0-glance [name=answer]", "yes")
+	b.pause()
+	b.saysAfter("#v0-glance [data-key=main]", "noted")
 	due(2, "")
-	b.waitText("#v0-acts", "Leave out: shape")
-	b.saysAfter("#v0-acts [data-key=skip]", "Step left out.")
+	b.waitText("#v0-glance", "Leave it out")
+	b.pause()
+	b.saysAfter("#v0-glance [data-key=other]", "Left out.")
+}
+
+// pause waits until the page takes taps on buttons that have just changed.
+func (b *tab) pause() {
+	b.t.Helper()
+	b.wait("(window.began ??= performance.now(), performance.now() - window.began > 450) && (delete window.began, true)")
 }
 
 func actsOnWarnings(b *tab, k *kitchen.Kitchen) {
-	b.saysAfter(`#v1-alarms [data-key="ack-a2"]`, "you saw it")
-	b.waitText("#v1-alarms", "Seen at")
+	b.opened(`#v1-more [data-key="ack-a2"]`)
+	b.saysAfter(`#v1-more [data-key="ack-a2"]`, "you saw it")
 	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
-		v[1].Alarms = append(v[1].Alarms, alert.Alarm{ID: "a3", Kind: alert.StarterFalling, State: alert.Firing, Vessel: "jar", RiseID: 4,
-			Title: "The starter is falling", Text: "It has been falling since 16:10. Use it or feed it."})
+		v[1].Alarms = append(v[1].Alarms, alert.Alarm{ID: "a3", Kind: alert.TooHot, State: alert.Firing, Vessel: "jar", RiseID: 4,
+			Title: "jar: at 33 °C", Text: "Move it somewhere cooler."})
 	})
-	b.waitText("#v1-alarms", "Use it or feed it.")
-	b.waitText("#glance", "warning")
-	b.saysAfter(`#v1-alarms [data-key="snooze-a3"]`, "Reminds again in 15 min.")
-	b.waitText("#v1-alarms", "Reminds again at")
-}
-
-func actsThatBeginAndEnd(b *tab) {
-	b.saysAfter("#v1-acts [data-key=fed]", "Feeding noted.")
-	b.waitText("#v1-answer", "20 minutes of rise are needed")
-	b.typed("#v2-acts [name=batch]", "Sunday rye")
-	b.saysAfter("#v2-acts [data-key=start]", "is being watched from now on")
-	b.waitText("#v2-answer", "20 minutes of rise are needed")
-	b.saysAfter("#v0-acts [data-key=shaped]", "shaped")
-	b.saysAfter("#v0-acts [data-key=baked]", "baked")
-	b.waitText("#v0-answer", "No rise is being watched here.")
-	b.opened("#v2-acts [data-key=end]")
-	b.saysAfter("#v2-acts [data-key=end]", "The rise is over.")
-	b.waitText("#v2-answer", "No rise is being watched here.")
+	b.waitText("#v1-glance", "Move it somewhere cooler.")
+	b.pause()
+	b.saysAfter(`#v1-glance [data-key="snooze-a3"]`, "Reminds again in 15 min.")
+	b.wait("!document.querySelector('#v1-glance').innerText.includes('cooler')")
 }
 
 // TestBrowserLive sees the sentence, the curve and a lost link on the page.
@@ -177,20 +190,20 @@ func TestBrowserLive(t *testing.T) {
 					s.ServeHTTP(w, r)
 				}
 			})
-			b.run(chromedp.Navigate(serve(t, down) + "/"))
-			b.waitText("#v0-answer", "Now 73 %")
+			b.run(chromedp.Navigate(serve(t, down) + "/?vessel=tub"))
+			b.waitText("#v0-glance", "At 73 % now")
 			k.Change(func(now *time.Time, v []web.Vessel, _ *web.System) {
 				*now = now.Add(40 * time.Minute)
 				v[0].Estimate.RisePercent, v[0].Estimate.Phase = 96.4, estimator.Near
 			})
-			b.waitText("#v0-answer", "Now 96 %")
-			b.wait("document.querySelector('#v0-chart').textContent.includes('now 18:00')", "the curve followed")
+			b.waitText("#v0-glance", "At 96 % now")
+			b.wait("document.querySelector('#v0-chart').textContent.includes('18:00')", "the curve followed")
 			readOut(b)
 			k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent = 97.2 })
-			b.waitText("#v0-answer", "Now 97 %")
+			b.waitText("#v0-glance", "At 97 % now")
 			close(cut)
 			require.NoError(t, s.Close())
-			b.waitText("#lost", "This page last heard from tidemark at 18:00")
+			b.waitText("#lost", "No word from tidemark since 18:00")
 			b.shot("lost-" + sc.String())
 			b.forgive("net::ERR_")
 			b.forgive("Failed to load resource")
@@ -321,9 +334,9 @@ func TestBrowserUnlock(t *testing.T) {
 			s, k := newServer(t, func(o *web.Options) { o.History, o.Settings, o.OpenReading = store, store.Settings(), true })
 			base := serve(t, s)
 			b := open(t, browser, sc)
-			b.run(chromedp.Navigate(base + "/"))
-			b.waitText("#v0-acts", "Unlock with the household passphrase")
-			b.run(chromedp.Navigate(base + "/unlock?to=/"))
+			b.run(chromedp.Navigate(base + "/?vessel=tub"))
+			b.waitText("#v0-glance", "Unlock to tell what happened")
+			b.run(chromedp.Navigate(base + "/unlock?to=/%3Fvessel=tub"))
 			b.waitText("main", "Household passphrase")
 			b.shot("unlock-" + sc.String())
 			b.accessible("the page to unlock")
@@ -333,12 +346,13 @@ func TestBrowserUnlock(t *testing.T) {
 			b.forgive("403")
 			b.typed("input[name=passphrase]", phrase)
 			b.click("main button")
-			b.waitText("#v0-acts", "Folded")
-			b.saysAfter("#v0-acts [data-key=fold]", "Fold noted.")
+			b.wait("document.querySelector('#v0-else [data-key=else-fold]') !== null")
+			b.opened("#v0-else [data-key=else-fold]")
+			b.saysAfter("#v0-else [data-key=else-fold]", "Folded: noted")
 			assert.Len(t, k.Acts(), 1)
 			b.run(chromedp.Navigate(base + "/house"))
 			b.click(`form[action="/lock"] button`)
-			b.waitText("#v0-acts", "Unlock with the household passphrase")
+			b.waitText("main", "Unlock to tell what happened")
 		})
 	}
 }

@@ -4,39 +4,9 @@ import (
 	"time"
 
 	"tidemark/bake"
-	"tidemark/estimator"
 	"tidemark/web/past"
 	"tidemark/web/say"
 )
-
-// careView is the care of a starter as the templates see it.
-type careView struct {
-	Ratio    string // "1 : 2 : 2"; empty when not known
-	When     string // " at 07:05"; empty when none is watched
-	Basis    string
-	Findings []bake.Finding
-	Seen     []seenView // what to look for in the jar
-}
-
-// seenView is something that can be seen in a jar, and what it means.
-type seenView struct {
-	What    string
-	Finding bake.Finding
-}
-
-// careOf turns the care of a starter into what the templates show; nil for a
-// vessel with dough.
-func careOf(v Vessel, now time.Time, h say.House) *careView {
-	if v.Holds != estimator.Starter {
-		return nil
-	}
-	c := &careView{Ratio: v.Feed, Findings: v.Findings, Seen: lookFor(h, now)}
-	if v.Care != nil {
-		c.Basis = "Timed " + v.Care.Basis + "."
-		c.When = " " + h.At(v.Care.Feed.At, now)
-	}
-	return c
-}
 
 // lookFor is what a person should look for in a jar; what ends it comes first.
 func lookFor(h say.House, now time.Time) []seenView {
@@ -53,19 +23,6 @@ func lookFor(h say.House, now time.Time) []seenView {
 		}
 	}
 	return out
-}
-
-// afterView is a bake after its bulk as the templates see it, beside its answer.
-type afterView struct{ Basis, Caution string }
-
-// bread fills in what a vessel shows of a bake after its bulk and of a starter's
-// care.
-func (out *vesselView) bread(v Vessel, now time.Time, h say.House) {
-	if v.After != nil {
-		out.After = &afterView{say.AfterBasis(v.After), v.After.Caution}
-	}
-	out.Care = careOf(v, now, h)
-	out.Stands = say.Stands(v.ProofOf, v.ProofBasis)
 }
 
 // afterJSON is a bake after its bulk on the API.

@@ -31,7 +31,7 @@ type drawn struct {
 
 // get returns the chart of a vessel in both sizes.
 func (c *chartCache) get(ctx context.Context, s *Server, snap Snapshot, i int, v Vessel) (wide, narrow template.HTML) {
-	key := fmt.Sprintf("%d/%g/%v/%s/%t", v.RiseID, v.TargetPercent, chartEvents(v), v.Estimate.Phase, v.Estimate.Ready.IsZero())
+	key := fmt.Sprintf("%d/%g/%v/%s/%t", v.RiseID, v.TargetPercent, s.chartEvents(v), v.Estimate.Phase, v.Estimate.Ready.IsZero())
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.byID == nil {
@@ -46,7 +46,7 @@ func (c *chartCache) get(ctx context.Context, s *Server, snap Snapshot, i int, v
 		s.opt.Log.Warn("the curve could not be read", "vessel", v.Name, "error", err)
 		return d.wide, d.narrow
 	}
-	m := liveChart(v, curve, snap.At, s.opt)
+	m := s.liveChart(v, curve, snap.At)
 	d = drawn{key: key, at: snap.At, wide: svg(m, fmt.Sprintf("v%d-w", i), "wide", chart.WideWidth, chart.WideHeight),
 		narrow: svg(m, fmt.Sprintf("v%d-n", i), "narrow", chart.NarrowWidth, chart.NarrowHeight)}
 	c.byID[v.Name] = d
@@ -63,8 +63,17 @@ func svg(m chart.Chart, id, class string, w, h int) template.HTML {
 }
 
 // liveChart is the model of a rise under way.
-func liveChart(v Vessel, curve []chart.Sample, now time.Time, o Options) chart.Chart {
+func (s *Server) liveChart(v Vessel, curve []chart.Sample, now time.Time) chart.Chart {
+	o := s.opt
 	return chart.Chart{Title: v.Name, Samples: curve, Fan: v.Estimate.Fan, Ready: v.Estimate.Ready, Now: now,
-		Mark: chart.Mark{Percent: v.TargetPercent, Name: v.TargetName}, Events: chartEvents(v),
+		Mark: chart.Mark{Percent: v.TargetPercent, Name: s.markName(v)}, Events: s.chartEvents(v),
 		Zone: o.House.Zone, Units: chart.Units{Clock12: o.House.Clock12, Fahrenheit: o.House.Fahrenheit}}
+}
+
+// markName is the name of a vessel's mark in the chart.
+func (s *Server) markName(v Vessel) string {
+	if v.TargetPercent == 100 {
+		return s.say("mark.doubled", nil)
+	}
+	return s.say("mark.target", nil)
 }

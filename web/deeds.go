@@ -1,34 +1,15 @@
 package web
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web/chart"
-	"tidemark/web/say"
+	"tidemark/web/glance"
 )
-
-// deedWords are the deeds in words; folds are counted.
-func deedWords(deeds []Deed) []string {
-	out := make([]string, len(deeds))
-	folds := 0
-	for i, d := range deeds {
-		switch d.Kind {
-		case ActFold:
-			folds++
-			out[i] = fmt.Sprintf("fold %d", folds)
-		default:
-			out[i] = actWord(string(d.Kind))
-		}
-		if d.Detail != "" && d.Kind != ActFold {
-			out[i] += ": " + short(d.Detail)
-		}
-	}
-	return out
-}
 
 // shortDetail is how much of a note a list shows, characters.
 const shortDetail = 60
@@ -42,58 +23,43 @@ func short(text string) string {
 	return string(r)
 }
 
-// actWord is the word for an act in a list of what was done.
-func actWord(kind string) string {
-	switch ActKind(kind) {
-	case ActStepDone:
-		return "done"
-	case ActStepSkip:
-		return "left out"
-	case ActJudgement:
-		return "result"
-	case ActTarget:
-		return "mark changed"
-	case ActCounter:
-		return "back on the counter"
-	case ActFridge:
-		return "into the fridge"
+// actWord is the word for an event in a list of what was told.
+func (s *Server) actWord(kind string) string {
+	if s.words.Has("page.told." + kind + ".past") {
+		return s.say("told."+kind+".past", nil)
 	}
-	return kind
+	return s.say("did."+kind, nil)
 }
 
-// sayDeeds hands the deeds to the table.
-func sayDeeds(deeds []Deed) []say.Deed {
-	words := deedWords(deeds)
-	var out []say.Deed
-	for i, d := range deeds {
-		if d.shown() {
-			out = append(out, say.Deed{ID: d.ID, At: d.At, Word: words[i], By: d.By})
-		}
+// byName says who told something; empty when not known.
+func (s *Server) byName(by string) string {
+	if by == "" {
+		return ""
 	}
-	return out
+	return s.say("by", text.Values{"name": by})
 }
 
-// shown reports whether a deed belongs into the table.
-func (d Deed) shown() bool { return d.Kind != ActAck && d.Kind != ActSnooze }
-
-// chartEvents are what gets a tick in the chart: deeds, and steps that were done
-// after the start without a deed of their own.
-func chartEvents(v Vessel) []chart.Event {
-	words := deedWords(v.Deeds)
+// chartEvents are what gets a tick in the chart: what was told, and steps that were
+// done after the start without a word of their own.
+func (s *Server) chartEvents(v Vessel) []chart.Event {
 	var out []chart.Event
-	for i, d := range v.Deeds {
+	for _, d := range v.Deeds {
 		switch d.Kind {
-		case ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActFed:
-			out = append(out, chart.Event{Time: d.At, Word: words[i]})
+		case ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActFed:
+			out = append(out, chart.Event{Time: d.At, Word: s.say("tick."+string(d.Kind), nil)})
 		}
 	}
-	for _, s := range v.Steps {
-		at := s.Finished
-		if s.State != bake.Done || at.Before(v.Estimate.Started.Add(time.Minute)) {
+	for _, x := range v.Steps {
+		at := x.Finished
+		if x.State != bake.Done || !x.Hands || at.Before(v.Estimate.Started.Add(time.Minute)) {
 			continue
 		}
 		if !slices.ContainsFunc(out, func(e chart.Event) bool { return at.Sub(e.Time).Abs() < time.Minute }) {
-			out = append(out, chart.Event{Time: at, Word: s.Name})
+			word := glance.StepOf(x, s.words).Name
+			if strings.HasPrefix(x.ID, "fold-") {
+				word = s.say("tick.fold", nil)
+			}
+			out = append(out, chart.Event{Time: at, Word: word})
 		}
 	}
 	return out

@@ -29,11 +29,14 @@ type partsMessage struct {
 // events streams the page's parts as they change. A page of an earlier build is
 // told to load again first: its script and its parts may not fit ours.
 func (s *Server) events(w http.ResponseWriter, r *http.Request) {
-	sent := map[string]string{}
+	sent, only := map[string]string{}, r.URL.Query().Get("only")
 	s.stream(w, r, "parts", func(snap Snapshot) any {
 		clock, parts := s.partsOf(r.Context(), snap, s.gate.mayAct(r))
 		changed := map[string]string{}
 		for id, html := range parts {
+			if only != "" && strings.HasPrefix(id, "v") && !strings.HasPrefix(id, only+"-") {
+				continue // of a vessel that this page does not show
+			}
 			if old, ok := sent[id]; !ok || old != html {
 				changed[id], sent[id] = html, html
 			}
@@ -207,20 +210,26 @@ func (s *Server) partsOf(ctx context.Context, snap Snapshot, canAct bool) (strin
 	return s.parts.clock, parts
 }
 
-// renderParts renders every live part of the page.
+// vesselParts are the live parts of a vessel, templates that are named so.
+func vesselParts() []string {
+	return []string{"place", "glance", "chart", "else", "steps", "told", "more"}
+}
+
+// renderParts renders every live part of the pages.
 func (s *Server) renderParts(ctx context.Context, snap Snapshot, canAct bool) map[string]string {
 	parts := map[string]string{}
-	s.part(parts, "system", "system", nowPage{Problems: problems(snap, s.opt.House)})
-	glance := nowPage{}
-	for i, v := range snap.Vessels {
-		view := s.view(ctx, snap, i, v, canAct)
-		glance.Vessels = append(glance.Vessels, view)
-		for _, name := range []string{"answer", "alarms", "chart", "table", "acts", "care", "sensors"} {
+	s.part(parts, "system", "system", nowPage{Problems: s.problems(snap)})
+	for _, c := range s.chips(snap, -1) {
+		s.part(parts, c.ID, "chip", c)
+	}
+	for i := range snap.Vessels {
+		view := s.view(ctx, snap, i, canAct)
+		view.Demo = view.Demo || s.opt.Demo
+		for _, name := range vesselParts() {
 			s.part(parts, view.ID+"-"+name, name, view)
 		}
 	}
-	underWayFirst(glance.Vessels)
-	s.part(parts, "glance", "glance", glance)
+	s.part(parts, "kitchen", "kitchen-all", s.kitchen(snap))
 	return parts
 }
 

@@ -39,7 +39,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 // securityHeaders allow only our own files, in no other site's frame.
 func securityHeaders(h http.Header) {
 	h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "+
-		"connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+		"font-src 'self'; worker-src 'self'; connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "same-origin")
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
@@ -137,7 +137,7 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, p messagePage, s
 		problem(w, status, p.Heading, p.Text)
 		return
 	}
-	p.frame = frame{Title: p.Heading, Version: s.snapshot().System.Version, Demo: s.opt.Demo}
+	p.frame = frame{Title: p.Heading, Lang: s.lang(), Version: s.snapshot().System.Version, Demo: s.opt.Demo}
 	s.render(w, status, "message", p)
 }
 

@@ -34,7 +34,7 @@ func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
 	snap := s.snapshot()
 	h := s.opt.House
 	p := housePage{frame: s.frame(w, r, "House", "house"), Locked: s.gate.keeper.Locked(r.Context()), Session: s.gate.ask(r).session,
-		Problems: problems(snap, h), Metrics: s.opt.Metrics != nil, Zone: h.Zone.String(), Units: houseUnits(h.Clock12, h.Fahrenheit)}
+		Problems: s.problems(snap), Metrics: s.opt.Metrics != nil, Zone: h.Zone.String(), Units: houseUnits(h.Clock12, h.Fahrenheit)}
 	if !snap.System.StartedAt.IsZero() {
 		p.Started = h.Moment(snap.System.StartedAt, snap.At)
 	}
@@ -76,7 +76,7 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	f := frame{Title: "Unlock · tidemark", Token: s.gate.formToken(w, r), Demo: s.opt.Demo, Version: s.snapshot().System.Version}
+	f := frame{Title: "Unlock · tidemark", Lang: s.lang(), Token: s.gate.formToken(w, r), Demo: s.opt.Demo, Version: s.snapshot().System.Version}
 	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
 }
 

@@ -11,7 +11,7 @@ import (
 
 // postJudgement keeps what a person thought of the result.
 func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
-	a, err := actFromForm(r)
+	a, err := s.actFromForm(r)
 	if err == nil {
 		a.Kind, a.RiseID = ActJudgement, s.pathID(r)
 		err = s.judge(r, a)

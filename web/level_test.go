@@ -158,7 +158,7 @@ func TestBrowserMeasures(t *testing.T) {
 			b.waitText("main", "A rise is being watched in tub.")
 			look("blocked")
 			press("form:has([value=end]) button")
-			b.waitText("#said", "The rise is over.")
+			b.waitText("#said", "Emptied: noted")
 			b.waitText("main", "Measure the empty vessel")
 		})
 	}

@@ -120,6 +120,7 @@ const (
 	ActShaped    ActKind = "shaped"
 	ActBaked     ActKind = "baked"
 	ActEnd       ActKind = "end"
+	ActBegun     ActKind = "begun"  // a step is under way
 	ActFed       ActKind = "fed"    // a starter was fed: a new rise starts
 	ActStepDone  ActKind = "step"   // a step of the process is done
 	ActStepSkip  ActKind = "skip"   // a step is left out
@@ -135,8 +136,8 @@ const (
 
 // actKinds lists them all.
 func actKinds() []ActKind {
-	return []ActKind{ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActEnd, ActFed, ActStepDone,
-		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement, ActPlan, ActCorrect}
+	return []ActKind{ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActEnd, ActFed, ActBegun, ActCorrect, ActStepDone,
+		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement, ActPlan}
 }
 
 // Act is one thing a person did or asks for.

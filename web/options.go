@@ -19,14 +19,11 @@ type Options struct {
 	Settings Settings // passphrase, sessions, tokens; nil keeps them in memory
 	Level    Leveller // measures vessels; nil offers no measuring
 	House    say.House
-	Demo     bool // everything shown is invented
-	// MessageLanguage is the language that warnings are worded in; empty means
-	// English, as the page. The page shows a warning as it was sent, so that it is
-	// known again, and marks its language for those who have it read out.
-	MessageLanguage string
-	Metrics         http.Handler // served at /metrics; nil when metrics have their own address
-	Log             *slog.Logger
-	Now             func() time.Time // nil means time.Now
+	Demo     bool         // everything shown is invented
+	Language string       // of the pages, as the catalogue names it; empty means English
+	Metrics  http.Handler // served at /metrics; nil when metrics have their own address
+	Log      *slog.Logger
+	Now      func() time.Time // nil means time.Now
 	// Hosts are the names under which the page may be asked for, besides
 	// localhost, IP addresses and names ending in .local; they guard against
 	// another site's name pointing here.
@@ -41,9 +38,6 @@ type Options struct {
 	// The largest uploads in bytes; 0 means 12 MiB, 64 MiB and 1 GiB.
 	PhotosMax, RecordsMax, BackupsMax int64
 }
-
-// pageLanguage is the language of the pages.
-const pageLanguage = "en"
 
 // withDefaults fills in what was left out.
 func (o Options) withDefaults() (Options, error) {
@@ -66,9 +60,6 @@ func (o Options) withDefaults() (Options, error) {
 		if *m.max <= 0 {
 			*m.max = m.usual
 		}
-	}
-	if o.MessageLanguage == pageLanguage {
-		o.MessageLanguage = ""
 	}
 	if o.UploadDir == "" {
 		o.UploadDir = os.TempDir()

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"bytes"
+	"encoding/json"
 	"flag"
 	"io"
 	"net/http"
@@ -17,6 +18,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/internal/kitchen"
@@ -148,22 +150,32 @@ func TestNowPageGolden(t *testing.T) {
 
 func TestAnswerComesBeforeThePicture(t *testing.T) {
 	s, _ := newServer(t, nil)
-	body := do(s, request("GET", "/", nil)).Body.String()
-	answer := strings.Index(body, "At the mark between 18:05 and 18:45 (8 in 10), most likely 18:20.")
+	body := do(s, request("GET", "/?vessel=tub", nil)).Body.String()
+	answer := strings.Index(body, `<p class="big">18:20</p>`)
 	require.Positive(t, answer)
-	assert.Less(t, answer, strings.Index(body, "<svg"))
-	assert.Less(t, strings.Index(body, "<svg"), strings.Index(body, "<table"))
+	assert.Less(t, answer, strings.Index(body, `class="chart`))
+	assert.Less(t, strings.Index(body, `class="what"`), strings.Index(body, `class="chart`), "what to do stands above the curve")
+	assert.Less(t, strings.Index(body, `class="chart`), strings.Index(body, "<table"))
 }
 
-func TestVesselsWithARiseComeFirst(t *testing.T) {
+// TestWhatWantsAHandComesFirst: without a choice the page shows the vessel that wants
+// a hand, and the row of vessels leads to each.
+func TestWhatWantsAHandComesFirst(t *testing.T) {
 	s, k := newServer(t, nil)
-	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0], v[2] = v[2], v[0] })
-	body := do(s, request("GET", "/", nil)).Body.String()
-	var order []string
-	for _, m := range regexp.MustCompile(`data-vessel="(\w+)"`).FindAllStringSubmatch(body, -1) {
-		order = append(order, m[1])
+	shown := func(path string) string {
+		body := do(s, request("GET", path, nil)).Body.String()
+		for _, name := range []string{"tub", "jar", "basket"} {
+			assert.Contains(t, body, `href="/?vessel=`+name+`"`)
+		}
+		return regexp.MustCompile(`data-vessel="(\w+)"`).FindStringSubmatch(body)[1]
 	}
-	assert.Equal(t, []string{"jar", "tub", "basket"}, order)
+	assert.Equal(t, "jar", shown("/"), "it is not seen")
+	assert.Equal(t, "basket", shown("/?vessel=basket"))
+	assert.Equal(t, "jar", shown("/?vessel=bathtub"))
+	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
+		v[1].Estimate.Quality, v[1].Estimate.Phase = estimator.QualityOK, estimator.Rising
+	})
+	assert.Equal(t, "tub", shown("/"))
 }
 
 func TestNothingInlineAndNoOtherHost(t *testing.T) {
@@ -175,17 +187,17 @@ func TestNothingInlineAndNoOtherHost(t *testing.T) {
 	}
 	assert.NotRegexp(t, `(?i)\son[a-z]+\s*=|\sstyle\s*=|javascript:`, body)
 	assert.NotRegexp(t, `(?:src|href|action)="(?:https?:)?//`, body)
-	assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "+
+	assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; worker-src 'self'; connect-src 'self'; "+
 		"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'", w.Header().Get("Content-Security-Policy"))
 }
 
 func TestDemoIsLabelled(t *testing.T) {
 	s, _ := newServer(t, func(o *web.Options) { o.Demo = true })
-	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "Everything shown here is invented data")
+	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "Everything shown here is invented")
 	s, k := newServer(t, nil)
-	assert.NotContains(t, do(s, request("GET", "/", nil)).Body.String(), "invented data")
+	assert.NotContains(t, do(s, request("GET", "/?vessel=tub", nil)).Body.String(), "demo")
 	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Demo = true })
-	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "invented data")
+	assert.Contains(t, do(s, request("GET", "/?vessel=tub", nil)).Body.String(), " · demo</p>")
 }
 
 func TestEveryActByForm(t *testing.T) {
@@ -211,7 +223,7 @@ func TestEveryActByForm(t *testing.T) {
 			s, k := newServer(t, nil)
 			w := newBrowser(t, s).post("/act", form)
 			require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
-			assert.Equal(t, "/", w.Header().Get("Location"))
+			assert.Equal(t, "/?vessel="+form.Get("vessel"), w.Header().Get("Location"))
 			require.Len(t, k.Acts(), 1)
 			a := k.Acts()[0]
 			assert.EqualValues(t, form.Get("kind"), a.Kind)
@@ -251,20 +263,78 @@ func TestActsThatAreRefused(t *testing.T) {
 func TestTheAnswerToAnActIsShownOnce(t *testing.T) {
 	s, _ := newServer(t, nil)
 	b := newBrowser(t, s)
-	b.post("/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}, "rise": {"3"}})
-	assert.Contains(t, b.get("/").Body.String(), "Fold noted.")
-	assert.NotContains(t, b.get("/").Body.String(), "Fold noted.")
+	b.post("/act", url.Values{"tap": {"fold|"}, "vessel": {"tub"}, "rise": {"3"}})
+	assert.Contains(t, b.get("/").Body.String(), "Folded: noted, ")
+	assert.NotContains(t, b.get("/").Body.String(), "Folded: noted, ")
 }
 
 func TestButtonsFollowTheVessel(t *testing.T) {
 	s, k := newServer(t, nil)
-	body := do(s, request("GET", "/", nil)).Body.String()
-	assert.Contains(t, body, ">Into the fridge<")
-	assert.Contains(t, body, ">Fed<")
-	assert.Contains(t, body, ">Start a rise<")
-	assert.Contains(t, body, "Undo: fold 2, 13:40")
+	tub := func() string { return do(s, request("GET", "/?vessel=tub", nil)).Body.String() }
+	assert.Contains(t, tub(), ">Into the fridge</button>")
+	assert.NotContains(t, tub(), `class="main"`, "what only waits has no filled button")
+	assert.Contains(t, do(s, request("GET", "/?vessel=jar", nil)).Body.String(), ">Fed</button>")
+	assert.Contains(t, do(s, request("GET", "/?vessel=basket", nil)).Body.String(), `class="main" name="tap" value="start||"`)
 	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].InFridge = true })
-	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), ">Back to the counter<")
+	assert.Contains(t, tub(), ">Out of the fridge</button>")
+}
+
+// TestATapMayBeToldLate: a tap says how long ago it happened, and what was told can be
+// given another time.
+func TestATapMayBeToldLate(t *testing.T) {
+	now := time.Date(2026, 3, 14, 17, 20, 0, 0, berlin(t))
+	s, k := newServer(t, func(o *web.Options) { o.Now = func() time.Time { return now } })
+	b := newBrowser(t, s)
+	require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"tap": {"step|preheat|empty"}, "ago": {"10"}, "vessel": {"tub"}, "rise": {"3"}}).Code)
+	a := k.Acts()[0]
+	assert.Equal(t, web.ActStepDone, a.Kind)
+	assert.Equal(t, "preheat", a.StepID)
+	assert.Equal(t, "empty", a.Answer)
+	assert.Equal(t, now.Add(-10*time.Minute), a.At)
+	w := b.post("/act", url.Values{"kind": {"correct"}, "undo": {"6"}, "vessel": {"tub"}, "rise": {"3"}})
+	assert.Equal(t, http.StatusConflict, w.Code, "no time")
+}
+
+// TestANotFoundPageOfOurOwn: what is not here is said in the page's own words.
+func TestANotFoundPageOfOurOwn(t *testing.T) {
+	s, _ := newServer(t, nil)
+	w := do(s, request("GET", "/loaf", nil))
+	assert.Equal(t, http.StatusNotFound, w.Code)
+	assert.Contains(t, w.Body.String(), "There is no such page")
+	assert.Contains(t, w.Body.String(), "tidemark.css")
+}
+
+// TestTheKitchenView: time, staff and what to do of each vessel under way.
+func TestTheKitchenView(t *testing.T) {
+	s, _ := newServer(t, nil)
+	body := do(s, request("GET", "/kitchen", nil)).Body.String()
+	for _, want := range []string{`class="staff"`, "Saturday wheat", ">18:20<", "Nothing to do until", `data-calls="true"`, "Jar"} {
+		assert.Contains(t, body, want)
+	}
+	assert.NotContains(t, body, "Basket", "it is empty")
+}
+
+// TestInstallable: the page can be put on a phone's home screen and shows what it was
+// told last without a link (W3C Web App Manifest: name, icons, start_url, display).
+func TestInstallable(t *testing.T) {
+	s, _ := newServer(t, nil)
+	var m struct {
+		Name, Display string
+		StartURL      string `json:"start_url"`
+		Icons         []struct{ Src, Sizes string }
+	}
+	require.NoError(t, json.Unmarshal(do(s, request("GET", "/manifest.webmanifest", nil)).Body.Bytes(), &m))
+	assert.Equal(t, "standalone", m.Display)
+	assert.Equal(t, "/", m.StartURL)
+	require.Len(t, m.Icons, 3)
+	for _, i := range m.Icons {
+		assert.Equal(t, 200, do(s, request("GET", i.Src, nil)).Code, i.Src)
+	}
+	w := do(s, request("GET", "/service-worker.js", nil))
+	assert.Contains(t, w.Header().Get("Content-Type"), "javascript")
+	for _, f := range regexp.MustCompile(`"(/static/[^"]+)"`).FindAllStringSubmatch(w.Body.String(), -1) {
+		assert.Equal(t, 200, do(s, request("GET", f[1], nil)).Code, f[1])
+	}
 }
 
 func TestStaticFilesMayBeKept(t *testing.T) {
@@ -300,15 +370,12 @@ func TestStreamStopsWithTheServer(t *testing.T) {
 	}
 }
 
-// TestWarningsInAnotherLanguage: the page is English; a warning is shown as it was
-// sent and marked (WCAG 2.2, 3.1.2 language of parts).
-func TestWarningsInAnotherLanguage(t *testing.T) {
-	say := func(language string) string {
-		s, k := newServer(t, func(o *web.Options) { o.MessageLanguage = language })
-		k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Alarms[0].Title = "Der Teig ist warm" })
-		return do(s, request("GET", "/", nil)).Body.String()
+// TestThePageInGerman: the household's language is that of the page.
+func TestThePageInGerman(t *testing.T) {
+	s, _ := newServer(t, func(o *web.Options) { o.Language = "de" })
+	body := do(s, request("GET", "/?vessel=tub", nil)).Body.String()
+	for _, want := range []string{`<html lang="de">`, "Verdoppelt etwa um", "Was ist sonst geschehen?", "In den Kühlschrank", "Einstellungen"} {
+		assert.Contains(t, body, want)
 	}
-	assert.Contains(t, say("de"), `<p class="alarm-title" lang="de">Der Teig ist warm</p>`)
-	assert.Contains(t, say("de"), `<html lang="en">`)
-	assert.Contains(t, say("en"), `<p class="alarm-title">Der Teig ist warm</p>`)
+	assert.NotContains(t, body, "page.", "a word is missing")
 }

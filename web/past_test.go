@@ -82,7 +82,7 @@ func TestPastRisesPages(t *testing.T) {
 func TestOneRise(t *testing.T) {
 	s, _, ids := withPast(t, 3)
 	body := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
-	for _, want := range []string{"tub, Wed 11 Mar 2026 12:00, Saturday wheat", "Mean dough temperature", "22.1 °C", "Inoculation", "9.1 %", "Result: right.", "fold by page"} {
+	for _, want := range []string{"tub, Wed 11 Mar 2026 12:00, Saturday wheat", "Mean dough temperature", "22.1 °C", "Inoculation", "9.1 %", "Result: right.", "Folded, by page"} {
 		assert.Contains(t, body, want)
 	}
 	assert.Equal(t, 404, do(s, request("GET", "/rises/99999", nil)).Code)
@@ -124,14 +124,14 @@ func TestJudgement(t *testing.T) {
 	last := acts[len(acts)-1]
 	assert.Equal(t, "judgement", last.Kind, "it is written down like every act")
 	assert.Equal(t, "page", last.By)
-	assert.Contains(t, body, "Undo: result<")
+	assert.Contains(t, body, "Undo: How it was<")
 	require.Equal(t, http.StatusSeeOther, b.post(path+"/undo", url.Values{}).Code)
 	back, err := store.Rise(context.Background(), ids[1])
 	require.NoError(t, err)
 	assert.NotEqual(t, r.Note, back.Note)
 	body = b.get(fmt.Sprintf("/rises/%d", ids[1])).Body.String()
 	assert.Contains(t, body, "Taken back.")
-	assert.NotContains(t, body, "Undo: result")
+	assert.NotContains(t, body, "Undo: How it was")
 	assert.Equal(t, 409, b.post(path+"/undo", url.Values{}).Code)
 }
 
@@ -140,8 +140,8 @@ func TestLongNotesAreShortInLists(t *testing.T) {
 	s, _ := newServer(t, nil)
 	b := newBrowser(t, s)
 	b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {"first line\n" + strings.Repeat("and so on ", 50)}})
-	body := b.get("/").Body.String()
-	assert.Contains(t, body, "Undo: note: first line and so on")
+	body := b.get("/?vessel=tub").Body.String()
+	assert.Contains(t, body, "Note: first line and so on")
 	assert.NotContains(t, body, strings.Repeat("and so on ", 10))
 }
 

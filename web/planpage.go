@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -259,38 +258,6 @@ func unsaid(caution string, said map[string]bool) string {
 	}
 	return strings.Join(out, " ")
 }
-
-// planParts fills in how the plan of a vessel stands, and where one can be made.
-func (s *Server) planParts(out *vesselView, v Vessel, now time.Time) {
-	out.PlanPending = v.Plan != nil && v.Plan.Pending
-	out.Plan = planLines(v.Plan, now, s.opt.House)
-	if s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID == 0 && v.ProofOf == "" {
-		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Name}}.Encode()
-	}
-	out.AskOut = s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID != 0 && len(v.Estimate.Fan) > 0 && !v.InFridge
-}
-
-// planLines say how the plan of a vessel stands.
-func planLines(p *PlanState, now time.Time, h say.House) []string {
-	if p == nil {
-		return nil
-	}
-	lines := []string{fmt.Sprintf("Plan: %s; wanted %s.", p.Way, h.Moment(p.Wanted, now))}
-	if !p.Ready.IsZero() {
-		lines[0] += fmt.Sprintf(" As it goes now ready between %s (8 in 10), most likely %s", h.Between(p.Ready.From, p.Ready.Until, now), h.Moment(p.Ready.Median, now))
-		if moved := p.Ready.Median.Sub(p.Planned.Median); moved.Abs() >= leastDoubt {
-			lines[0] += fmt.Sprintf("; the plan had it at %s", h.Moment(p.Planned.Median, now))
-		}
-		lines[0] += "."
-	}
-	if p.Said != "" {
-		lines = append(lines, "Since "+h.Moment(p.SaidAt, now)+": "+lowerFirst(p.Said))
-	}
-	return lines
-}
-
-// lowerFirst lets a sentence stand after a colon.
-func lowerFirst(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 
 // windowOf is the window of a step when it is worth a line.
 func (s *Server) windowOf(st bake.Step) string {

@@ -170,7 +170,7 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	}
 	last, _ := lastJudging(rec.Acts)
 	for _, a := range rec.Acts {
-		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: actWord(a.Kind), By: byWhom(a.By), Undone: a.Undone}
+		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: s.actWord(a.Kind), By: s.byName(a.By), Undone: a.Undone}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}

@@ -402,7 +402,7 @@ func contents() []attempt {
 			s, _ := newServer(t, nil)
 			b := newBrowser(t, s)
 			b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "rise": {"3"}, "note": {"<script>alert(1)</script>"}})
-			body := b.get("/").Body.String()
+			body := b.get("/?vessel=tub").Body.String()
 			assert.NotContains(t, body, "<script>alert")
 			assert.Contains(t, body, "&lt;script&gt;alert(1)")
 			return "shown as text; the policy would not run it either"
@@ -495,5 +495,7 @@ func TestHouseInItsUnits(t *testing.T) {
 	s, _ := newServer(t, func(o *web.Options) { o.House = say.House{Zone: berlin(t), Clock12: true, Fahrenheit: true} })
 	body := do(s, request("GET", "/house", nil)).Body.String()
 	assert.Contains(t, body, "Europe/Berlin, 12-hour clock, °F")
-	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "between 6:05 pm and 6:45 pm")
+	page := do(s, request("GET", "/?vessel=tub", nil)).Body.String()
+	assert.Contains(t, page, `<p class="big">6:20<span class="suffix">pm</span></p>`)
+	assert.Contains(t, page, "6:05 pm – 6:45 pm")
 }

@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/web/access"
 )
 
@@ -18,6 +19,7 @@ type Server struct {
 	mux     *http.ServeMux
 	handler http.Handler
 	tmpl    *template.Template
+	words   *text.Localizer // the household's words
 	assets  assets
 	gate    *gate
 	parts   partsCache
@@ -42,10 +44,12 @@ func New(opt Options) (*Server, error) {
 	}
 	s := &Server{opt: opt, mux: http.NewServeMux()}
 	s.stopped, s.stop = context.WithCancel(context.Background())
+	h := opt.House
+	s.words = text.New(text.Locale{Language: opt.Language, Zone: h.Zone, Clock12: h.Clock12, Fahrenheit: h.Fahrenheit})
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err
 	}
-	if s.tmpl, err = loadTemplates(s.assets); err != nil {
+	if s.tmpl, err = loadTemplates(s.assets, s.words); err != nil {
 		return nil, err
 	}
 	if s.build, err = buildOf(s.assets); err != nil {
@@ -78,7 +82,10 @@ func (s *Server) Close() error {
 // routes names every path.
 func (s *Server) routes() {
 	s.mux.HandleFunc("GET /{$}", s.read(s.pageNow))
+	s.mux.HandleFunc("GET /kitchen", s.read(s.pageKitchen))
 	s.mux.HandleFunc("GET /events", s.read(s.events))
+	s.mux.HandleFunc("GET /service-worker.js", s.serviceWorker)
+	s.mux.HandleFunc("/", s.pageNotFound)
 	s.mux.HandleFunc("POST /act", s.change(s.postAct))
 	s.mux.HandleFunc("GET /healthz", s.healthz)
 	s.mux.HandleFunc("GET /static/{name}", s.static)

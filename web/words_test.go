@@ -75,7 +75,7 @@ func TestNoForeignUnitsOnThePage(t *testing.T) {
 		s, k := newServer(t, american(t))
 		k.Change(change)
 		b := newBrowser(t, s)
-		for _, path := range []string{"/", "/house", "/plan", "/plan?ready=2026-03-15T13:00&air=72&fridge=yes&ripe=2026-03-15T05:00&out=2026-03-15T02:00"} {
+		for _, path := range []string{"/?vessel=tub", "/?vessel=jar", "/kitchen", "/house", "/plan", "/plan?ready=2026-03-15T13:00&air=72&fridge=yes&ripe=2026-03-15T05:00&out=2026-03-15T02:00"} {
 			w := b.get(path)
 			require.Equal(t, 200, w.Code, path)
 			text := html.UnescapeString(tags.ReplaceAllString(w.Body.String(), " "))
@@ -99,7 +99,7 @@ func TestUnitsHaveTheirSign(t *testing.T) {
 	inEveryState(t, func(name string, change func(*time.Time, []web.Vessel, *web.System)) {
 		s, k := newServer(t, nil)
 		k.Change(change)
-		text := html.UnescapeString(tags.ReplaceAllString(newBrowser(t, s).get("/").Body.String(), " "))
+		text := html.UnescapeString(tags.ReplaceAllString(newBrowser(t, s).get("/?vessel=tub").Body.String(), " "))
 		assert.Empty(t, bareUnit.FindAllString(text, -1), name)
 		assert.Empty(t, moments.FindAllString(text, -1), name)
 	})
@@ -114,8 +114,9 @@ func TestNotSeenIsToldOnceInTheHouseholdsClock(t *testing.T) {
 		e.Quality, e.QualityReason = estimator.QualityGap, "the sensor gives no reading. Cable, power or a crashed bus?"
 		e.LastSeen = time.Date(2026, 3, 14, 15, 46, 0, 0, time.UTC)
 	})
-	page := newBrowser(t, s).get("/").Body.String()
-	assert.Contains(t, page, "Not seeing the dough since 10:46 am: the sensor gives no reading. Cable, power or a crashed bus?")
+	page := newBrowser(t, s).get("/?vessel=tub").Body.String()
+	assert.Contains(t, page, `<p class="big">10:46<span class="suffix">am</span></p>`)
+	assert.Contains(t, page, "The sensor gives no reading. Cable, power or a crashed bus?")
 }
 
 // TestAtTheMarkThePageDoesNotSayToWait shows the default bread at its mark and at the
@@ -125,9 +126,12 @@ func TestAtTheMarkThePageDoesNotSayToWait(t *testing.T) {
 	show := func(p bake.Process, est estimator.Estimate, now time.Time) string {
 		k.Change(func(at *time.Time, v []web.Vessel, _ *web.System) {
 			v[0].Estimate, v[0].Steps = est, p.Steps(now, est)
+			if a, after := p.After(now, v[0].Steps); after {
+				v[0].RiseID, v[0].After = 0, &a
+			}
 			*at = now
 		})
-		return newBrowser(t, s).get("/").Body.String()
+		return newBrowser(t, s).get("/?vessel=tub").Body.String()
 	}
 	est := k.Snapshot().Vessels[0].Estimate
 	began := est.Started
@@ -137,8 +141,10 @@ func TestAtTheMarkThePageDoesNotSayToWait(t *testing.T) {
 	est.Phase, est.ReadyIsPast, est.PhaseSince, est.RisePercent = estimator.Ready, true, began.Add(6*time.Hour), 101
 	est.Ready = estimator.Window{From: est.PhaseSince, Median: est.PhaseSince, Until: est.PhaseSince}
 	page := show(p, est, began.Add(6*time.Hour+5*time.Minute))
-	assert.Contains(t, page, "At the mark since 18:00.")
-	assert.Contains(t, page, "Now: turn the dough out, divide it and round the pieces (due 18:00).")
+	assert.Contains(t, page, `<p class="word">Doubled</p>
+<p class="big">18:00</p>`)
+	assert.Contains(t, page, `<p class="what">Divide</p>`)
+	assert.Contains(t, page, "Turn the dough out, divide it and round the pieces.")
 	assert.NotContains(t, page, "until it reaches its target")
 	assert.NotContains(t, page, "Leave the dough")
 

@@ -5,7 +5,10 @@
   const csrf = document.querySelector("meta[name=csrf]")?.content || "";
   const lost = document.getElementById("lost");
   const said = document.getElementById("said");
+  const words = document.body.dataset;
+  const changedAt = new Map(); // when the buttons of a part became others
   const live = document.querySelector("[data-live]") !== null;
+  const shownPart = document.querySelector("[data-part]")?.dataset.part || "";
   let heardAt = Date.now();
   let heardClock = "";
   let source = null;
@@ -23,8 +26,7 @@
 
   function silent() {
     if (!live || !lost.hidden) return;
-    lost.textContent = "This page last heard from tidemark at " + (heardClock || clock(heardAt)) +
-      ". What it shows is from then. Check the network and that tidemark runs.";
+    lost.textContent = words.lost.replace("{at}", heardClock || clock(heardAt));
     lost.hidden = false;
   }
 
@@ -47,6 +49,8 @@
     fresh.querySelectorAll("details").forEach((d, i) => { if (open[i]) d.open = true; });
     shown.set(id, html);
     if (fresh.isEqualNode(box)) return;
+    const taps = (e) => [...e.querySelectorAll(".taps button")].map((b) => b.textContent).join("|");
+    if (taps(fresh) !== taps(box)) changedAt.set(box, Date.now());
     const key = inside && active.dataset ? active.dataset.key : "";
     box.replaceChildren(...fresh.childNodes);
     if (key) [...box.querySelectorAll("[data-key]")].find((e) => e.dataset.key === key)?.focus();
@@ -67,11 +71,12 @@
 
   // dirty reports whether a form in the box holds words not yet sent.
   function dirty(box) {
-    return [...box.querySelectorAll("textarea, input:not([type=hidden])")].some((e) => e.value !== e.defaultValue);
+    return [...box.querySelectorAll("textarea, input:not([type=hidden])")].some((e) => e.value !== e.defaultValue) ||
+      [...box.querySelectorAll("select")].some((e) => [...e.options].some((o, i) => o.selected !== (o.defaultSelected || i === 0)));
   }
 
   function listen() {
-    source = new EventSource("/events");
+    source = new EventSource("/events" + (shownPart ? "?only=" + shownPart : ""));
     source.addEventListener("parts", (e) => {
       const m = JSON.parse(e.data);
       heard(m.clock);
@@ -94,27 +99,49 @@
     if (r && r.status === 401) location.href = "/unlock";
   }
 
-  async function act(form) {
-    const buttons = [...form.querySelectorAll("button")];
-    buttons.forEach((b) => { b.disabled = true; });
-    const body = new URLSearchParams(new FormData(form));
-    let text = "";
+  // A tap is told at once. The answer can be undone, or be said to have happened
+  // earlier, for as long as it stands.
+  async function send(body) {
+    let answer = {};
     let ok = false;
     try {
-      const r = await fetch(form.getAttribute("action"), {
-        method: "POST", body, headers: { "X-Csrf-Token": csrf, "Accept": "application/json" },
-      });
-      const answer = await r.json().catch(() => ({}));
+      const r = await fetch("/act", { method: "POST", body, headers: { "X-Csrf-Token": csrf, "Accept": "application/json" } });
+      answer = await r.json().catch(() => ({}));
       ok = r.ok;
-      text = answer.said || answer.detail || "That did not work (" + r.status + "). Load the page again.";
-      if (r.status === 401) { location.href = "/unlock"; return; }
+      if (r.status === 401) { location.href = "/unlock"; return false; }
+      answer.said = answer.said || answer.detail || words.failed;
     } catch (err) {
-      text = "tidemark did not answer, so nothing was done. Try again when the link is back.";
+      answer.said = words.failed;
       silent();
     }
-    said.textContent = text;
-    clearTimeout(act.timer);
-    act.timer = setTimeout(() => { said.textContent = ""; }, 12000);
+    tell(answer, ok);
+    return ok;
+  }
+
+  function tell(answer, ok) {
+    const line = document.createElement("span");
+    line.textContent = answer.said;
+    said.replaceChildren(line);
+    if (ok && answer.undo) {
+      const back = (kind, label, more) => {
+        const b = document.createElement("button");
+        b.type = "button";
+        b.textContent = label;
+        b.onclick = () => send(new URLSearchParams({ kind, vessel: answer.vessel, undo: answer.undo, ...more }));
+        said.append(b);
+      };
+      back("undo", words.undo, {});
+      back("correct", words.earlier, { ago: 10 });
+    }
+    clearTimeout(tell.timer);
+    tell.timer = setTimeout(() => { said.replaceChildren(); }, 12000);
+  }
+
+  async function act(form, button) {
+    const buttons = [...form.querySelectorAll("button")];
+    const body = new URLSearchParams(new FormData(form, button));
+    buttons.forEach((b) => { b.disabled = true; });
+    const ok = await send(body);
     buttons.forEach((b) => { b.disabled = false; });
     if (ok) form.reset();
   }
@@ -123,7 +150,8 @@
     const form = e.target;
     if (form.getAttribute("action") !== "/act" || !live) return;
     e.preventDefault();
-    act(form);
+    if (Date.now() - (changedAt.get(form.closest("[data-live]")) || 0) < 400) return; // it came under the finger
+    act(form, e.submitter);
   });
 
   // A form that takes a while says so and is sent once.
@@ -196,6 +224,61 @@
   }
   document.addEventListener("pointermove", read);
   document.addEventListener("pointerdown", read);
+
+  // A swipe across the answer leads to the next vessel.
+  let from = null;
+  document.addEventListener("touchstart", (e) => {
+    from = e.touches.length === 1 && e.target.closest(".answer") ? e.touches[0] : null;
+  }, { passive: true });
+  document.addEventListener("touchend", (e) => {
+    const to = e.changedTouches[0];
+    if (!from || Math.abs(to.clientX - from.clientX) < 70 || Math.abs(to.clientY - from.clientY) > 50) return;
+    const chips = [...document.querySelectorAll(".chips a[data-live]")];
+    const at = chips.findIndex((c) => c.hasAttribute("aria-current"));
+    chips[at + (to.clientX < from.clientX ? 1 : -1)]?.click();
+  });
+
+  // The kitchen view keeps the screen awake where the browser lets it, and sounds
+  // when a vessel begins to want a hand.
+  function kitchen(box) {
+    const note = document.getElementById("awake-note");
+    const lock = () => navigator.wakeLock?.request("screen").then(() => { note.textContent = ""; }, () => { note.textContent = note.dataset.no; });
+    if (navigator.wakeLock) {
+      lock();
+      document.addEventListener("visibilitychange", () => { if (!document.hidden) lock(); });
+    } else {
+      note.textContent = note.dataset.no;
+    }
+    const button = document.getElementById("sound");
+    let audio = null;
+    const tone = () => {
+      if (!audio) return;
+      [0, .35].forEach((at) => {
+        const o = audio.createOscillator();
+        const g = audio.createGain();
+        o.frequency.value = at ? 660 : 520;
+        g.gain.setValueAtTime(.25, audio.currentTime + at);
+        g.gain.exponentialRampToValueAtTime(.001, audio.currentTime + at + .3);
+        o.connect(g).connect(audio.destination);
+        o.start(audio.currentTime + at);
+        o.stop(audio.currentTime + at + .32);
+      });
+    };
+    button.onclick = () => {
+      if (audio) { audio.close(); audio = null; } else { audio = new AudioContext(); tone(); }
+      button.setAttribute("aria-pressed", String(audio !== null));
+    };
+    const calls = () => [...box.querySelectorAll("[data-calls=true]")].map((e) => e.dataset.do).join("|");
+    let before = calls();
+    new MutationObserver(() => {
+      const now = calls();
+      if (now && now !== before) tone();
+      before = now;
+    }).observe(box, { childList: true, subtree: true });
+  }
+  if (document.getElementById("kitchen")) kitchen(document.getElementById("kitchen"));
+
+  if (navigator.serviceWorker && window.isSecureContext) navigator.serviceWorker.register("/service-worker.js").catch(() => {});
 
   if (live && window.EventSource) {
     listen();

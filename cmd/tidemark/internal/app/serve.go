@@ -103,7 +103,7 @@ func (a *App) webOptions() (web.Options, error) {
 	o := web.Options{
 		Live: a, House: say.House{Zone: h.Zone, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
 		Planner: a.planner, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
-		Secure: w.TLSCert != "", MessageLanguage: h.Language,
+		Secure: w.TLSCert != "", Language: h.Language,
 	}
 	if a.opt.Live {
 		o.Level = a

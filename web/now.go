@@ -1,0 +1,405 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"tidemark/alert/text"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/web/glance"
+)
+
+// nowPage is the page of one vessel, with a way to the others.
+type nowPage struct {
+	frame
+	V        *vesselView // nil when no vessel is set up
+	Problems []string
+}
+
+// vesselView is one vessel as the templates see it.
+type vesselView struct {
+	glance.Glance
+	ID, Token    string
+	CanAct, Demo bool
+	StaffSVG     template.HTML
+	StripSVG     template.HTML
+	Wide, Narrow template.HTML
+	Start        bool     // the main button begins a rise
+	Batches      []string // to choose from at a start
+	Feeds        bool     // a feeding may be told in grams
+	JudgeID      int64    // the rise that is to be judged
+	Quiet        []glance.Warning
+	Steps        []stepView
+	Told         []toldView
+	Facts        []factView
+	Findings     []bake.Finding
+	Seen         []seenView
+	Plan         []string
+	PlanLink     string
+	AskOut       bool
+	Target       string
+	Sensors      []string
+	SensorsBad   bool
+	Measurable   bool
+}
+
+// stepView is one line of the table of steps.
+type stepView struct {
+	When, Length, Window, Name, Do, Caution, Why string
+	State                                        string // "done", "left", "now", "next", ""
+	At                                           time.Time
+	Tap                                          *glance.Tap
+}
+
+// toldView is something that a person told.
+type toldView struct {
+	ID         int64
+	When, Word string
+	Clock      string // for the field that corrects it
+}
+
+type factView struct{ Name, Value string }
+
+// state is what is the case with a vessel.
+func (v Vessel) state(now time.Time) bake.State {
+	if !v.State.At.IsZero() {
+		return v.State
+	}
+	s := bake.State{At: now, Vessel: v.Name, Holds: v.Holds, Demo: v.Demo, Lead: v.Lead, RiseID: v.RiseID, Estimate: v.Estimate,
+		InFridge: v.InFridge, Batch: v.Batch, Feed: v.Feed, Steps: v.Steps, After: v.After, Care: v.Care, Findings: v.Findings,
+		ProofOf: v.ProofOf, ProofBasis: v.ProofBasis}
+	s.Rise = bake.Rise{ID: v.RiseID, StartedAt: v.Estimate.Started, TargetPercent: v.TargetPercent}
+	if p := v.Plan; p != nil {
+		s.Plan = &bake.PlanState{Way: p.Way, Wanted: p.Wanted, Planned: p.Planned, Ready: p.Ready, Pending: p.Pending, Said: p.Said, SaidAt: p.SaidAt}
+	}
+	for _, d := range v.Deeds {
+		e := bake.Event{ID: d.ID, Vessel: v.Name, At: d.At, By: d.By, Kind: bake.EventKind(d.Kind)}
+		if e.Kind.Marks() {
+			e.StepID = d.Detail
+		} else if e.Kind == bake.EventNote {
+			e.Note = d.Detail
+		}
+		s.Events = append(s.Events, e)
+	}
+	return s.Derived()
+}
+
+// glance is a vessel at first sight.
+func (s *Server) glance(snap Snapshot, v Vessel, canAct bool) glance.Glance {
+	return glance.Of(glance.Input{State: v.state(snap.At), Alarms: v.Alarms, ByHand: v.byHand(), ClockInDoubt: !snap.System.ClockSet, Reading: !canAct}, s.words)
+}
+
+// byHand reports whether nothing measures the level of a vessel.
+func (v Vessel) byHand() bool {
+	return len(v.Sensors) > 0 && !slices.ContainsFunc(v.Sensors, func(x SensorHealth) bool { return x.Quantity == "distance" })
+}
+
+// pageNow answers with the page of one vessel: the one asked for, else the first that
+// wants a hand, else the first in which something is under way.
+func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
+	snap := s.snapshot()
+	p := nowPage{frame: s.frame(w, r, "tidemark", "now"), Problems: s.problems(snap)}
+	i := s.shown(snap, r.URL.Query().Get("vessel"))
+	if i >= 0 {
+		v := s.view(r.Context(), snap, i, p.CanAct)
+		v.Token, v.Demo = p.Token, v.Demo || p.Demo
+		p.V, p.Title, p.Chips = &v, v.Chip+" · "+v.Name, s.chips(snap, i)
+	}
+	s.render(w, http.StatusOK, "now", p)
+}
+
+// shown is the vessel that a page shows; -1 when there is none.
+func (s *Server) shown(snap Snapshot, asked string) int {
+	best, rank := -1, 9
+	for i, v := range snap.Vessels {
+		if v.Name == asked {
+			return i
+		}
+		if n := s.rank(snap, v); n < rank {
+			best, rank = i, n
+		}
+	}
+	return best
+}
+
+// rank is how much a vessel is worth showing first; 0 comes first.
+func (s *Server) rank(snap Snapshot, v Vessel) int {
+	g := s.glance(snap, v, true)
+	switch {
+	case v.ProofOf != "":
+		return 4
+	case g.Calls:
+		return 0
+	case v.RiseID != 0 && v.Holds == estimator.Dough || v.After != nil:
+		return 1
+	case g.RiseID != 0 || g.Status == bake.StatusPlanned || g.Judge:
+		return 2
+	}
+	return 3
+}
+
+// chips are the vessels, each in a word. The one shown has its name above already.
+func (s *Server) chips(snap Snapshot, shown int) []chipView {
+	var out []chipView
+	for i, v := range snap.Vessels {
+		g := s.glance(snap, v, true)
+		out = append(out, chipView{ID: fmt.Sprintf("c%d", i), Vessel: v.Name, Name: upperFirst(v.Name), Word: g.Chip, Calls: g.Calls, Shown: i == shown})
+	}
+	return out
+}
+
+// upperFirst begins a line.
+func upperFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	r := []rune(s)
+	return strings.ToUpper(string(r[:1])) + string(r[1:])
+}
+
+// view turns a vessel into what the templates show.
+func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) vesselView {
+	v := snap.Vessels[i]
+	state := v.state(snap.At)
+	out := vesselView{Glance: s.glance(snap, v, canAct), ID: fmt.Sprintf("v%d", i), CanAct: canAct, Demo: v.Demo, Batches: v.Batches,
+		Start: state.Now.Tap == bake.EventStart, Feeds: v.Holds == estimator.Starter, Measurable: s.opt.Level != nil,
+		Target: fmt.Sprintf("%.0f", v.TargetPercent)}
+	if out.Judge {
+		out.JudgeID = state.Rise.ID
+	}
+	out.StaffSVG, out.StripSVG = staffSVG(out.Staff, out.ID), s.stripSVG(out.Strip)
+	for k, w := range out.Warnings {
+		if w.Quiet {
+			out.Quiet = append(out.Quiet, out.Warnings[k])
+		}
+	}
+	out.Warnings = slices.DeleteFunc(out.Warnings, func(w glance.Warning) bool { return w.Quiet })
+	if v.RiseID != 0 {
+		out.Wide, out.Narrow = s.charts.get(ctx, s, snap, i, v)
+	}
+	out.Steps = s.steps(state)
+	out.Told = s.told(state)
+	out.Facts = s.facts(v, state)
+	out.Findings = v.Findings
+	if v.Holds == estimator.Starter {
+		out.Seen = lookFor(s.opt.House, snap.At)
+	}
+	s.planParts(&out, v, snap.At)
+	out.Sensors, out.SensorsBad = s.sensors(v, snap.At)
+	return out
+}
+
+// steps is the table of what was and what comes, in order of time.
+func (s *Server) steps(state bake.State) []stepView {
+	l := s.words.At(state.At)
+	list := slices.Clone(state.Steps)
+	slices.SortStableFunc(list, func(a, b bake.Step) int { return when(a).Compare(when(b)) })
+	var out []stepView
+	next := true
+	for _, x := range list {
+		w := glance.StepOf(x, l)
+		row := stepView{At: when(x), When: l.Clock(when(x)), Name: w.Name, Do: w.Do, Caution: w.Caution, Length: s.span(x.Takes)}
+		switch {
+		case x.State == bake.Done:
+			row.State, row.Do, row.Caution, row.Length = "done", "", "", ""
+		case x.State == bake.Skipped:
+			row.State, row.Do, row.Caution, row.Length = "left", "", "", ""
+		case x.Hands && (x.State == bake.DueNow || x.State == bake.Started):
+			row.State = "now"
+		case x.State == bake.DueNow || x.State == bake.Started:
+			row.State = "under"
+		case next && x.Hands:
+			row.State, next = "next", false
+		}
+		if x.State == bake.Waiting && x.Until.Sub(x.From) >= leastDoubt {
+			row.Window = l.Clock(x.From) + " – " + l.Clock(x.Until)
+		}
+		if x.Hands && x.State != bake.Done && x.State != bake.Skipped && x.Question == "" {
+			row.Tap = &glance.Tap{Kind: bake.EventDone, Step: x.ID, Label: glance.TapLabel(x, l)}
+			if x.ID == bake.ShapeID {
+				row.Tap.Kind = bake.EventShaped
+			}
+		}
+		out = append(out, row)
+	}
+	return append(out, s.care(state)...)
+}
+
+// care is the timetable of a fed starter.
+func (s *Server) care(state bake.State) []stepView {
+	c := state.Care
+	if c == nil {
+		return nil
+	}
+	l := s.words.At(state.At)
+	var out []stepView
+	for _, x := range []struct {
+		key string
+		at  time.Time
+	}{{"fed", c.Feed.At}, {"best", c.UseFrom}, {"peak", c.Peak.Median}, {"best_ends", c.UseUntil}, {"hungry", c.Hungry.Median}, {"feed_by", c.NextFeed}} {
+		if x.at.IsZero() {
+			continue
+		}
+		row := stepView{At: x.at, When: l.Clock(x.at), Name: s.say("care."+x.key, nil)}
+		if !x.at.After(state.At) {
+			row.State = "done"
+		}
+		if x.key == "peak" && c.Peak.Until.Sub(c.Peak.From) >= leastDoubt && row.State == "" {
+			row.Window = l.Clock(c.Peak.From) + " – " + l.Clock(c.Peak.Until)
+		}
+		out = append(out, row)
+	}
+	slices.SortStableFunc(out, func(a, b stepView) int { return a.At.Compare(b.At) })
+	return out
+}
+
+// when is when a step was done, or falls.
+func when(x bake.Step) time.Time {
+	if (x.State == bake.Done || x.State == bake.Skipped) && !x.Finished.IsZero() {
+		return x.Finished
+	}
+	return x.At
+}
+
+// span says a length of time; empty for none.
+func (s *Server) span(d time.Duration) string {
+	if d < time.Minute {
+		return ""
+	}
+	return s.words.Span(d)
+}
+
+// told lists what people told, newest first.
+func (s *Server) told(state bake.State) []toldView {
+	l := s.words.At(state.At)
+	var out []toldView
+	for _, e := range slices.Backward(state.Events) {
+		if e.ID == 0 || e.Kind == bake.EventMeasured || e.Kind == "ack" || e.Kind == "snooze" {
+			continue
+		}
+		out = append(out, toldView{ID: e.ID, When: l.Clock(e.At), Word: s.eventWord(e, state.Steps), Clock: e.At.In(s.words.Locale().Zone).Format("2006-01-02T15:04")})
+	}
+	return out
+}
+
+// eventWord is an event in words.
+func (s *Server) eventWord(e bake.Event, steps []bake.Step) string {
+	word := s.say("did."+string(e.Kind), nil)
+	switch {
+	case e.Kind.Marks():
+		name := e.StepID
+		for _, x := range steps {
+			if x.ID == e.StepID {
+				name = glance.StepOf(x, s.words).Name
+			}
+		}
+		return s.say("told."+string(e.Kind), text.Values{"step": name})
+	case e.Kind == bake.EventNote:
+		return s.say("told.note", text.Values{"note": short(e.Note)})
+	case e.Kind == bake.EventTarget, e.Kind == bake.EventPlan, e.Kind == bake.EventJudged:
+		return s.say("told."+string(e.Kind), text.Values{"percent": e.TargetPercent})
+	}
+	return word
+}
+
+// facts are the numbers of a vessel, those that are known.
+func (s *Server) facts(v Vessel, state bake.State) []factView {
+	l, e := s.words.At(state.At), &state.Estimate
+	var out []factView
+	add := func(key, value string) { out = append(out, factView{s.say("fact."+key, nil), value}) }
+	known := func(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+	if state.RiseID != 0 && known(e.RisePercent) {
+		add("rise", s.say("fact.give_or_take", text.Values{"percent": e.RisePercent, "sd": l.Number(1.28*e.RiseSD, 0)}))
+		add("rate", s.say("fact.an_hour", text.Values{"percent": e.RatePercentPerHour}))
+	}
+	if state.RiseID != 0 {
+		add("target", l.Percent(e.TargetPercent))
+		if known(e.ReachChance) && state.Holds == estimator.Dough && !e.ReadyIsPast {
+			add("chance", l.Percent(100*math.Min(e.ReachChance, 0.99)))
+		}
+		if known(e.CeilingPercent) && e.CeilingPercent > 0 {
+			add("ceiling", l.Percent(e.CeilingPercent))
+		}
+	}
+	for _, t := range []struct {
+		key string
+		c   float64
+	}{{"dough", e.DoughC}, {"air", e.AirC}} {
+		if known(t.c) && !e.Time.IsZero() {
+			add(t.key, l.TempFine(t.c))
+		}
+	}
+	if v.AirHumidity > 0 {
+		add("humidity", l.Percent(100*v.AirHumidity))
+	}
+	if state.Feed != "" {
+		add("feed", state.Feed)
+	}
+	return out
+}
+
+// sensors tell how each sensor does; bad whether one gives nothing.
+func (s *Server) sensors(v Vessel, now time.Time) (lines []string, bad bool) {
+	l := s.words.At(now)
+	for _, x := range v.Sensors {
+		key := "sensor.ok"
+		switch {
+		case x.Status == "ok":
+		case x.LastOK.IsZero():
+			key, bad = "sensor.never", true
+		default:
+			key, bad = "sensor.lost", true
+		}
+		lines = append(lines, l.Say("page."+key, text.Values{"sensor": s.say("sensor.name."+x.Sensor, nil), "at": x.LastOK, "reason": x.Reason}))
+	}
+	return lines, bad
+}
+
+// problems are the troubles of the service itself, in words.
+func (s *Server) problems(snap Snapshot) []string {
+	var out []string
+	if p := snap.System.StoreProblem; p != "" {
+		out = append(out, p)
+	}
+	out = append(out, snap.System.ChannelProblems...)
+	return append(out, snap.System.Notes...)
+}
+
+// planParts fills in how the plan of a vessel stands, and where one can be made.
+func (s *Server) planParts(out *vesselView, v Vessel, now time.Time) {
+	out.Plan = s.planLines(v.Plan, now)
+	if s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID == 0 && v.ProofOf == "" {
+		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Name}}.Encode()
+	}
+	out.AskOut = s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID != 0 && len(v.Estimate.Fan) > 0 && !v.InFridge
+}
+
+// planLines say how the plan of a vessel stands.
+func (s *Server) planLines(p *PlanState, now time.Time) []string {
+	if p == nil {
+		return nil
+	}
+	l := s.words.At(now)
+	lines := []string{l.Say("page.plan.stands", text.Values{"wanted": p.Wanted})}
+	if !p.Ready.IsZero() {
+		lines = append(lines, l.Say("page.plan.ready", text.Values{"at": p.Ready.Median, "from": p.Ready.From, "until": p.Ready.Until}))
+		if moved := p.Ready.Median.Sub(p.Planned.Median); !p.Planned.IsZero() && moved.Abs() >= leastDoubt {
+			lines = append(lines, l.Say("page.plan.had", text.Values{"at": p.Planned.Median}))
+		}
+	}
+	return lines
+}
+
+// seenView is something that can be seen in a jar, and what it means.
+type seenView struct {
+	What    string
+	Finding bake.Finding
+}
