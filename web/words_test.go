@@ -151,6 +151,6 @@ func TestAtTheMarkThePageDoesNotSayToWait(t *testing.T) {
 	require.NoError(t, p.Done(bake.ShapeID, began.Add(7*time.Hour), "page"))
 	est.Phase, est.PhaseSince = estimator.Ended, began.Add(7*time.Hour)
 	page = show(p, est, began.Add(10*time.Hour))
-	assert.Contains(t, page, "press a floured finger in: when the dent fills back slowly, the loaf goes into the oven")
+	assert.Contains(t, page, "Press a floured finger in: when the dent fills back slowly, the loaf goes into the oven")
 	assert.NotContains(t, page, "until its target")
 }
