@@ -36,7 +36,6 @@ type vesselView struct {
 	Batches      []string // to choose from at a start
 	Feeds        bool     // a feeding may be told in grams
 	JudgeID      int64    // the rise that is to be judged
-	Quiet        []glance.Warning
 	Steps        []stepView
 	Told         []toldView
 	Facts        []factView
@@ -176,12 +175,6 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 		out.JudgeID = state.Rise.ID
 	}
 	out.StaffSVG, out.StripSVG = staffSVG(out.Staff, out.ID), s.stripSVG(out.Strip)
-	for k, w := range out.Warnings {
-		if w.Quiet {
-			out.Quiet = append(out.Quiet, out.Warnings[k])
-		}
-	}
-	out.Warnings = slices.DeleteFunc(out.Warnings, func(w glance.Warning) bool { return w.Quiet })
 	if v.RiseID != 0 {
 		out.Wide, out.Narrow = s.charts.get(ctx, s, snap, i, v)
 	}

@@ -143,7 +143,7 @@ func TestAtTheMarkThePageDoesNotSayToWait(t *testing.T) {
 	page := show(p, est, began.Add(6*time.Hour+5*time.Minute))
 	assert.Contains(t, page, `<p class="word">Doubled</p>
 <p class="big">18:00</p>`)
-	assert.Contains(t, page, `<p class="what">Divide</p>`)
+	assert.Contains(t, page, `<p class="what">Shape it</p>`)
 	assert.Contains(t, page, "Turn the dough out, divide it and round the pieces.")
 	assert.NotContains(t, page, "until it reaches its target")
 	assert.NotContains(t, page, "Leave the dough")

@@ -60,6 +60,7 @@ type Glance struct {
 	Judge    bool  // the loaf is to be judged
 	Calls    bool  // it wants a hand
 	Warnings []Warning
+	Messages []Warning // open alarms that the status says already, and those that were seen
 }
 
 // Tap is a button.
@@ -99,7 +100,7 @@ func Of(in Input, l *text.Localizer) Glance {
 	t.doubt()
 	t.todo()
 	t.out.Staff = t.staff()
-	t.out.Warnings = t.warnings()
+	t.warnings()
 	t.out.Chip = t.chip()
 	if in.Reading {
 		t.out.Main, t.out.Other, t.out.Else, t.out.Judge = nil, nil, nil, false
@@ -168,16 +169,19 @@ func told(k alert.Kind, s bake.Status) bool {
 	return false
 }
 
-// warnings are the open alarms that nothing on the page says already.
-func (t *teller) warnings() []Warning {
-	var out []Warning
+// warnings sorts the open alarms: what nothing on the page says already stands
+// first, the rest further down.
+func (t *teller) warnings() {
 	for _, a := range t.in.Alarms {
-		if told(a.Kind, t.s.Status) || a.State != alert.Firing && a.State != alert.Acknowledged && a.State != alert.Snoozed {
-			continue
+		w := Warning{a.ID, a.Title, a.Text, a.State != alert.Firing}
+		switch {
+		case a.State != alert.Firing && a.State != alert.Acknowledged && a.State != alert.Snoozed:
+		case w.Quiet || told(a.Kind, t.s.Status):
+			t.out.Messages = append(t.out.Messages, w)
+		default:
+			t.out.Warnings = append(t.out.Warnings, w)
 		}
-		out = append(out, Warning{a.ID, a.Title, a.Text, a.State != alert.Firing})
 	}
-	return out
 }
 
 // doubt says what is in doubt: the clock, the sight, the chance to get there.

@@ -309,6 +309,8 @@ func TestWarningsBesideTheState(t *testing.T) {
 	g := glance.Of(in, text.New(text.Locale{}))
 	require.Len(t, g.Warnings, 1)
 	assert.Equal(t, "1", g.Warnings[0].ID)
+	require.Len(t, g.Messages, 1, "it can still be answered further down")
+	assert.Equal(t, "2", g.Messages[0].ID)
 }
 
 // TestStaff: the level, the mark and the level in an hour stand in order.

@@ -56,7 +56,11 @@ type Step struct {
 // has none. l should be At the moment it is said.
 func StepOf(x bake.Step, l *text.Localizer) Step {
 	out := Step{upper(x.Name), x.Do, x.Caution}
-	if key := "step." + x.Key + ".name"; x.Key != "" && l.Has(key) {
+	name := x.Key
+	if x.Trigger == bake.ByRise && !strings.HasPrefix(name, x.ID) {
+		name = x.ID // once it is due its words are those of what comes next, its name stays
+	}
+	if key := "step." + name + ".name"; x.Key != "" && l.Has(key) {
 		out.Name, out.Do = upper(l.Say(key, nil)), l.Say("step."+x.Key+".do", values(x.Values))
 	}
 	if len(x.Warn) > 0 {

@@ -330,7 +330,7 @@ func TestNothingIsKnownBeforeTheFirstReading(t *testing.T) {
 	w := httptest.NewRecorder()
 	page.ServeHTTP(w, r)
 	require.Equal(t, 200, w.Code)
-	assert.Contains(t, w.Body.String(), "No rise is being watched here.")
+	assert.Contains(t, w.Body.String(), "Nothing rising")
 	assert.NotContains(t, w.Body.String(), "°C")
 	require.NoError(t, page.Close())
 }

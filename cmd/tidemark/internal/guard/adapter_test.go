@@ -415,10 +415,10 @@ func (k *kitchen) see(vessel string) view {
 	return v
 }
 
-// pageText returns the text of the first page as a person reads it.
+// pageText returns the text of the page of the tub as a person reads it.
 func (k *kitchen) pageText() string {
 	k.t.Helper()
-	out, err := k.request(http.MethodGet, "/", nil)
+	out, err := k.request(http.MethodGet, "/?vessel=tub", nil)
 	require.NoError(k.t, err)
 	unseen := regexp.MustCompile(`(?s)<(script|style|svg|option|head)\b.*?</(script|style|svg|option|head)>`)
 	tags := regexp.MustCompile(`(?s)<[^>]*>`)
