@@ -291,7 +291,7 @@ func TestATapMayBeToldLate(t *testing.T) {
 	assert.Equal(t, "preheat", a.StepID)
 	assert.Equal(t, "empty", a.Answer)
 	assert.Equal(t, now.Add(-10*time.Minute), a.At)
-	w := b.post("/act", url.Values{"kind": {"correct"}, "undo": {"6"}, "vessel": {"tub"}, "rise": {"3"}})
+	w := b.post("/act", url.Values{"kind": {"correct"}, "event": {"6"}, "vessel": {"tub"}, "rise": {"3"}})
 	assert.Equal(t, http.StatusConflict, w.Code, "no time")
 }
 

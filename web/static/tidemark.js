@@ -127,7 +127,7 @@
         const b = document.createElement("button");
         b.type = "button";
         b.textContent = label;
-        b.onclick = () => send(new URLSearchParams({ kind, vessel: answer.vessel, undo: answer.undo, ...more }));
+        b.onclick = () => send(new URLSearchParams({ kind, vessel: answer.vessel, undo: answer.undo, event: answer.undo, ...more }));
         said.append(b);
       };
       back("undo", words.undo, {});
