@@ -209,7 +209,7 @@ func TestLoafProbeTellsDoneOutAndSlice(t *testing.T) {
 	out := b.mustTell(bake.OutID, "tub")
 	done := time.Duration(12 * math.Log(72.0/5) * float64(time.Minute)) // when the core passes 93 C
 	assert.InDelta(t, (loaded + done).Minutes(), out.FiredAt.Sub(b.start).Minutes(), 2.5)
-	assert.Contains(t, out.Text, "Take the loaf out")
+	assert.Contains(t, out.Text, "Take the bread out")
 	assert.Contains(t, out.Text, "such a loaf is done from 93\u00a0°C, best at 96\u00a0°C to 98\u00a0°C")
 	assert.Contains(t, out.Text, "dry gloves")
 	assert.Equal(t, bake.LoafDone, b.vessel().After.Stage)
