@@ -123,7 +123,9 @@ func sights() []sight {
 		{"hot", []func(*Input){degrees(33.4)}},
 		{"cold", []func(*Input){degrees(14.5), degrees(11)}},
 		{"the oven", []func(*Input){func(in *Input) { in.Estimate.AirC = 22 + 0.2*in.At.Sub(noon()).Seconds() }}},
-		{"the oven, by the dough", []func(*Input){func(in *Input) { in.Estimate.DoughC = 24 + 0.05*in.At.Sub(noon()).Minutes()*in.At.Sub(noon()).Minutes() }}},
+		{"the oven, by the dough", []func(*Input){func(in *Input) {
+			in.Estimate.DoughC = 24 + 0.05*in.At.Sub(noon()).Minutes()*in.At.Sub(noon()).Minutes()
+		}}},
 		{"not seen", []func(*Input){lost("Not seeing the dough since 12:00: the sensor answers nothing in range. Lid or cable?"), doughAt(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })}},
 		{"never seen", []func(*Input){func(in *Input) {
 			lost("No reading")(in)

@@ -10,6 +10,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/channel"
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
@@ -40,7 +41,7 @@ func runNotify(ctx context.Context, s streams, args []string) error {
 	if *test {
 		return notifyTest(ctx, s, cfg, rest)
 	}
-	return notifyDesk(ctx, s, cfg, rest)
+	return notifyAlarms(ctx, s, cfg, rest)
 }
 
 // notifyTest sends a test message through the named channel, or through all.
@@ -94,10 +95,10 @@ func testChannel(ctx context.Context, cfg *config.Config, spec alert.ChannelSpec
 	return answer, err
 }
 
-// notifyDesk lists or answers the alarms of the service's store. The service
+// notifyAlarms lists or answers the alarms of the service's store. The service
 // notices within ten seconds.
-func notifyDesk(ctx context.Context, s streams, cfg *config.Config, words []string) error {
-	verb, id, span, err := deskWords(words)
+func notifyAlarms(ctx context.Context, s streams, cfg *config.Config, words []string) error {
+	verb, id, span, err := alarmWords(words)
 	if err != nil {
 		return err
 	}
@@ -107,16 +108,17 @@ func notifyDesk(ctx context.Context, s streams, cfg *config.Config, words []stri
 		return fmt.Errorf("the warnings in %s cannot be opened: %w; run this as the service's user or as root, after the service has run once", cfg.StateDir, err)
 	}
 	manager := alert.NewManager(store, nil, nil, alert.Policy{Household: app.House(cfg)}, nil)
+	l := text.New(app.House(cfg))
 	if verb == "list" {
-		err = listAlarms(ctx, s, cfg, manager)
+		err = listAlarms(ctx, s, l, manager)
 	} else {
-		err = answerAlarms(ctx, s, manager, verb, id, span)
+		err = answerAlarms(ctx, s, l, manager, verb, id, span)
 	}
 	return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
 }
 
-// deskWords reads the words after notify.
-func deskWords(words []string) (verb, id string, span time.Duration, err error) {
+// alarmWords reads the words after notify.
+func alarmWords(words []string) (verb, id string, span time.Duration, err error) {
 	if len(words) == 0 {
 		return "list", "", 0, nil
 	}
@@ -150,27 +152,24 @@ func openAlarms(ctx context.Context, manager *alert.Manager) ([]alert.Alarm, err
 }
 
 // listAlarms prints the open alarms.
-func listAlarms(ctx context.Context, s streams, cfg *config.Config, manager *alert.Manager) error {
+func listAlarms(ctx context.Context, s streams, l *text.Localizer, manager *alert.Manager) error {
 	open, err := openAlarms(ctx, manager)
 	if err != nil {
 		return err
 	}
 	if len(open) == 0 {
-		fmt.Fprintln(s.out, "No warning is open.")
+		fmt.Fprintln(s.out, l.Say("cli.alarm.none", nil))
 		return nil
 	}
 	for _, a := range open {
-		state := string(a.State)
-		if a.AckedBy != "" {
-			state += " by " + a.AckedBy
-		}
-		fmt.Fprintf(s.out, "%s  %s  [%s]\n    %s\n", a.Since.In(cfg.Household.Zone).Format("2006-01-02 15:04"), a.ID, state, a.Text)
+		state := l.Say("cli.alarm."+string(a.State), text.Values{"by": a.AckedBy, "until": a.SnoozedUntil})
+		fmt.Fprintf(s.out, "%s %s  %s  [%s]\n    %s\n", l.Date(a.Since), l.Clock(a.Since), a.ID, state, a.Text)
 	}
 	return nil
 }
 
 // answerAlarms acknowledges or snoozes one alarm or all.
-func answerAlarms(ctx context.Context, s streams, manager *alert.Manager, verb, id string, span time.Duration) error {
+func answerAlarms(ctx context.Context, s streams, l *text.Localizer, manager *alert.Manager, verb, id string, span time.Duration) error {
 	ids := []string{id}
 	if id == allAlarms {
 		open, err := openAlarms(ctx, manager)
@@ -184,7 +183,7 @@ func answerAlarms(ctx context.Context, s streams, manager *alert.Manager, verb, 
 			}
 		}
 		if len(ids) == 0 {
-			fmt.Fprintln(s.out, "No warning waits for an answer.")
+			fmt.Fprintln(s.out, l.Say("cli.alarm.answered", nil))
 		}
 	}
 	for _, one := range ids {
@@ -199,7 +198,7 @@ func answerAlarms(ctx context.Context, s streams, manager *alert.Manager, verb, 
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(s.out, "%s: %s\n", a.ID, a.State)
+		fmt.Fprintf(s.out, "%s: %s\n", a.ID, l.Say("cli.alarm."+string(a.State), text.Values{"by": a.AckedBy, "until": a.SnoozedUntil}))
 	}
 	return nil
 }
