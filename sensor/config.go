@@ -343,24 +343,18 @@ func Flow(c Config) string {
 // Describe says in a few words what is read, for tables and messages.
 func Describe(c Config) string {
 	parts := []string{string(KindOf(c))}
+	mux := false
 	for _, f := range fields(c) {
-		switch f.key {
-		case "id", "device", "name", "channel", "topic":
-			if f.value.String() != "" {
-				parts = append(parts, f.value.String())
-			}
-		case "address":
-			if f.value.Int() != 0 {
-				parts = append(parts, fmt.Sprintf("0x%02x", f.value.Int()))
-			}
-		case "mux":
-			if f.value.Int() != 0 {
-				parts = append(parts, fmt.Sprintf("mux 0x%02x", f.value.Int()))
-			}
-		case "port":
-			if len(parts) > 1 && strings.HasPrefix(parts[len(parts)-1], "mux") {
-				parts = append(parts, fmt.Sprintf("port %d", f.value.Int()))
-			}
+		switch key := f.key; {
+		case f.value.IsZero() && !(key == "port" && mux):
+		case slices.Contains([]string{"id", "device", "name", "channel", "topic"}, key):
+			parts = append(parts, f.value.String())
+		case key == "address":
+			parts = append(parts, fmt.Sprintf("0x%02x", f.value.Int()))
+		case key == "mux":
+			mux, parts = true, append(parts, fmt.Sprintf("mux 0x%02x", f.value.Int()))
+		case key == "port":
+			parts = append(parts, fmt.Sprintf("port %d", f.value.Int()))
 		}
 	}
 	return strings.Join(parts, " ")

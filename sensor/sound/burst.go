@@ -14,7 +14,6 @@ import (
 const (
 	kitchenC     = 22.0
 	kitchenHumid = 0.7
-	kitchenSD    = 0.25 // of the humidity
 )
 
 // BetweenPings is the least time between two pings (HC-SR04 user guide).
@@ -55,13 +54,6 @@ func (b Burst) around() Air {
 		}
 	}
 	return a
-}
-
-// AssumedDoubt returns by what share a distance may be off (one standard
-// deviation) when the air temperature is only assumed and may be wrong by sdC.
-func AssumedDoubt(sdC float64) float64 {
-	a := Burst{}.around()
-	return a.SpeedSD(sdC, kitchenSD) / a.SpeedMPS()
 }
 
 // final is a fault after which further pings make no sense.

@@ -56,16 +56,6 @@ func (a Air) LongRatio() float64 {
 	return fresh.SpeedMPS()/a.SpeedMPS() - 1
 }
 
-// SpeedSD is the standard deviation of SpeedMPS in m/s that a doubt of sdC about
-// the air's temperature and sdHumidity about its humidity makes.
-func (a Air) SpeedSD(sdC, sdHumidity float64) float64 {
-	warmer, damper := a, a
-	warmer.Celsius += sdC
-	damper.Humidity += sdHumidity
-	c := a.SpeedMPS()
-	return math.Hypot(warmer.SpeedMPS()-c, damper.SpeedMPS()-c)
-}
-
 // vapour is the mole fraction of water vapour.
 func vapour(celsius, humidity, pa float64) float64 {
 	t := celsius + 273.15
