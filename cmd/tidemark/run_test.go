@@ -19,8 +19,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/cmd/tidemark/internal/pitree"
 	"tidemark/history"
+	"tidemark/sensor/sensortest/pitree"
 )
 
 // patience bounds the wait for something that comes in a moment.

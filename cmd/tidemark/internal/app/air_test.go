@@ -13,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/pitree"
 	"tidemark/sensor"
+	"tidemark/sensor/sensortest/pitree"
 	"tidemark/sensor/sound"
 )
 

@@ -15,9 +15,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/pitree"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
+	"tidemark/sensor/sensortest/pitree"
 	"tidemark/web"
 )
 

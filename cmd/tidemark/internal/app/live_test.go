@@ -16,9 +16,9 @@ import (
 
 	"tidemark/alert"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/pitree"
 	"tidemark/estimator"
 	"tidemark/history"
+	"tidemark/sensor/sensortest/pitree"
 	"tidemark/web"
 )
 

@@ -13,7 +13,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/channel"
-	"tidemark/cmd/tidemark/internal/pitree"
+	"tidemark/sensor/sensortest/pitree"
 )
 
 func TestNotificationsAreCountedByState(t *testing.T) {

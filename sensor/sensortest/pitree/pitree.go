@@ -1,7 +1,6 @@
 // Package pitree lays out a folder that looks like the part of a Pi's sysfs that
 // tidemark reads: 1-wire probes and a distance sensor of the industrial I/O
-// subsystem, with the faults that the kernel shows. It is used by tests and by
-// the fault campaign.
+// subsystem, with the faults that the kernel shows, for tests.
 //
 // Units: millimetres and degrees Celsius. Files are replaced whole by renaming,
 // as a reader of sysfs never sees half a value.
