@@ -48,16 +48,15 @@ func proving(then func(*Input)) func(*Input) {
 
 // due makes one step of the usual bake due.
 func due(id string, after *bake.After) func(*Input) {
-	return func(in *Input) {
-		in.Estimate.Phase, in.After = estimator.Ended, after
-		p := bake.DefaultProcess(noon(), 24)
-		for _, s := range p.Steps(in.At, in.Estimate) {
-			if s.ID == id {
-				s.State, s.From, s.Until = bake.DueNow, noon(), noon().Add(30*time.Minute)
-				in.Steps = []bake.Step{s}
-			}
+	p := bake.DefaultProcess(noon(), 24)
+	var steps []bake.Step
+	for _, s := range p.Steps(noon(), estimator.Estimate{Phase: estimator.Ended}) {
+		if s.ID == id {
+			s.State, s.From, s.Until = bake.DueNow, noon(), noon().Add(30*time.Minute)
+			steps = append(steps, s)
 		}
 	}
+	return func(in *Input) { in.Estimate.Phase, in.After, in.Steps = estimator.Ended, after, steps }
 }
 
 // sights are the moments of a household, one for each thing that can be told.

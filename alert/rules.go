@@ -249,8 +249,11 @@ func over(o *observation) []condition {
 	if !o.watched || !o.dough || o.forSample() {
 		return nil
 	}
-	e, beyond := o.e, o.e.RisePercent-o.overFrom()
-	past := o.atTarget() && e.TargetPercent > 0 && (beyond >= e.RiseSD || o.active(Over) && beyond >= 0)
+	e, beyond := o.e, math.Inf(-1)
+	if o.atTarget() && e.TargetPercent > 0 {
+		beyond = e.RisePercent - o.overFrom()
+	}
+	past := beyond >= e.RiseSD || o.active(Over) && beyond >= 0
 	c := condition{kind: Over, ready: true, hold: overHold, unknown: !o.sees() && !o.open(Over)}
 	switch {
 	case e.Phase == estimator.Fallen:
