@@ -1,10 +1,10 @@
 package demo
 
 import (
-	"fmt"
 	"math"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web"
 	"tidemark/web/say"
@@ -45,12 +45,12 @@ func (t *timeline) care(now time.Time, v web.Vessel) {
 		return
 	}
 	s.bread.basis, s.bread.peak = c.Basis, c.Peak.Median
-	peak := "peaks between " + t.hm(c.Peak.From) + " and " + t.hm(c.Peak.Until) + " (8 in 10), most likely " + t.hm(c.Peak.Median)
+	key := "demo.care"
 	if !c.Peak.Median.After(now) {
-		peak = "peaked at " + t.hm(c.Peak.Median)
+		key = "demo.care.peaked"
 	}
-	t.line(now, v.Name, "care", fmt.Sprintf("%s; best used %s to %s; hungry about %s, next feed %s. Timed %s.", peak,
-		t.hm(c.UseFrom), t.hm(c.UseUntil), t.hm(c.Hungry.Median), t.hm(c.NextFeed), t.house().Text(c.Basis, now)))
+	t.say(now, v.Name, "care", key, text.Values{"at": c.Peak.Median, "from": c.Peak.From, "until": c.Peak.Until, "use_from": c.UseFrom, "use_until": c.UseUntil,
+		"hungry": c.Hungry.Median, "feed": c.NextFeed, "basis": t.house().Text(c.Basis, now)})
 }
 
 // after prints the sentence of the bake after its bulk when its stage, its
@@ -69,13 +69,13 @@ func (t *timeline) after(now time.Time, v web.Vessel) {
 		b.core = a.CoreC
 	}
 	said := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Now: now, After: a}, t.house())
-	text := said.When
+	line := said.When
 	for _, more := range []string{said.Level, t.house().Text(say.AfterBasis(a), now)} {
 		if more != "" {
-			text += " " + more
+			line += " " + more
 		}
 	}
-	t.line(now, v.Name, string(a.Stage), text)
+	t.line(now, v.Name, string(a.Stage), line)
 }
 
 // kindOf is what the time of a stage rests on, without its figures.

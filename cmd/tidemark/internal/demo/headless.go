@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/history"
 	"tidemark/sensor/sensortest/virtual"
@@ -48,7 +49,7 @@ func play(ctx context.Context, out io.Writer, o app.Options, clock *app.Stepped,
 	if err := a.Start(ctx); err != nil {
 		return err
 	}
-	t := newTimeline(out, scenario.Start.Location())
+	t := newTimeline(out, text.New(text.Locale{Zone: scenario.Start.Location()}))
 	fmt.Fprintf(out, "%s\nAll of this is invented data.\n\n", scenario.Title)
 	d := newDriver(a, clock, scenario, seed, t.person)
 	d.raised = t.alarm

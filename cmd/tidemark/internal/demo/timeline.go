@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/estimator"
 	"tidemark/web/say"
 )
@@ -16,9 +17,9 @@ const leastMoved = 10 * time.Minute
 
 // timeline prints what a person would want to have been told.
 type timeline struct {
-	w    io.Writer
-	zone *time.Location
-	seen map[string]*told
+	w     io.Writer
+	words *text.Localizer
+	seen  map[string]*told
 }
 
 // told is what was last said about a vessel.
@@ -30,13 +31,18 @@ type told struct {
 	bread   breadTold
 }
 
-func newTimeline(w io.Writer, zone *time.Location) *timeline {
-	return &timeline{w: w, zone: zone, seen: map[string]*told{}}
+func newTimeline(w io.Writer, words *text.Localizer) *timeline {
+	return &timeline{w: w, words: words, seen: map[string]*told{}}
 }
 
 // line prints one line.
 func (t *timeline) line(at time.Time, vessel, kind, text string) {
-	fmt.Fprintf(t.w, "%s  %-5s %-10s %s\n", at.In(t.zone).Format("15:04"), vessel, kind, text)
+	fmt.Fprintf(t.w, "%s  %-5s %-10s %s\n", t.words.Clock(at), vessel, kind, text)
+}
+
+// say prints one line in the words of the catalogue.
+func (t *timeline) say(at time.Time, vessel, kind, key string, v text.Values) {
+	t.line(at, vessel, kind, t.words.At(at).Say(key, v))
 }
 
 // person prints what the invented household does.
@@ -58,11 +64,11 @@ func (t *timeline) estimate(vessel string, e estimator.Estimate) {
 	}
 	if e.Phase != s.phase {
 		s.phase = e.Phase
-		t.line(e.Time, vessel, "phase", fmt.Sprintf("%s. %s", e.Phase, e.PhaseReason))
+		t.say(e.Time, vessel, "phase", "demo.phase."+string(e.Phase), nil)
 	}
 	if e.Quality != s.quality {
 		s.quality = e.Quality
-		t.line(e.Time, vessel, "sight", fmt.Sprintf("%s. %s", e.Quality, e.QualityReason))
+		t.say(e.Time, vessel, "sight", "demo.sight."+string(e.Quality), text.Values{"reason": e.QualityReason})
 	}
 	t.forecast(vessel, e, s)
 }
@@ -75,22 +81,17 @@ func (t *timeline) forecast(vessel string, e estimator.Estimate, s *told) {
 		return
 	}
 	moved := w.Median.Sub(s.ready).Abs()
-	if e.ReadyIsPast && !s.past {
-		s.past = true
-		t.line(e.Time, vessel, "forecast", fmt.Sprintf("at the mark since %s (8 in 10: %s to %s)", t.hm(w.Median), t.hm(w.From), t.hm(w.Until)))
-		s.ready = w.Median
+	v := text.Values{"percent": e.RisePercent, "target_percent": e.TargetPercent, "at": w.Median, "from": w.From, "until": w.Until}
+	switch {
+	case e.ReadyIsPast && !s.past:
+		t.say(e.Time, vessel, "forecast", "demo.reached", v)
+	case !e.ReadyIsPast && moved >= max(leastMoved, w.Until.Sub(w.From)/3):
+		t.say(e.Time, vessel, "forecast", "demo.forecast", v)
+	default:
 		return
 	}
-	if e.ReadyIsPast || moved < max(leastMoved, w.Until.Sub(w.From)/3) {
-		return
-	}
-	s.ready = w.Median
-	t.line(e.Time, vessel, "forecast", fmt.Sprintf("now %.0f %%; at the mark of %.0f %% between %s and %s (8 in 10), most likely %s",
-		e.RisePercent, e.TargetPercent, t.hm(w.From), t.hm(w.Until), t.hm(w.Median)))
+	s.ready, s.past = w.Median, e.ReadyIsPast
 }
 
 // house writes moments in the zone of the story.
-func (t *timeline) house() say.House { return say.House{Zone: t.zone} }
-
-// hm formats a time of day.
-func (t *timeline) hm(x time.Time) string { return x.In(t.zone).Format("15:04") }
+func (t *timeline) house() say.House { return say.House{Zone: t.words.Locale().Zone} }
