@@ -86,7 +86,7 @@ func TestProblems(t *testing.T) {
 		{"shape", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: cone}", `t.yaml:10:22: vessels[0].profile.shape: "cone" is not a shape known here; write straight, tapered_round, tapered_rectangle or bowl`},
 		{"no trigger line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, echo: 0}", `t.yaml:13:14: vessels[0].height.trigger: missing; kind hcsr04 cannot do without it`},
 		{"an empty echo line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: 0, echo: }", `t.yaml:13:45: vessels[0].height.echo: missing; kind hcsr04 cannot do without it`},
-		{"echo line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: 0, echo: 512}", `t.yaml:13:46: vessels[0].height.echo: expected a line number of the GPIO chip, 0 to 511, found 512`},
+		{"echo line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: 0, echo: 512}", `t.yaml:13:46: vessels[0].height.echo: expected 0 to 511, the line's number on the GPIO chip, found 512`},
 		{"words for a line", `{kind: iio, device: "iio:device0"}`, "{kind: hcsr04, trigger: GPIO0, echo: 1}", `t.yaml:13:37: vessels[0].height: expected a number, found a text; see the list of keys in the README`},
 		{"target", "target_percent: 90", "target_percent: 1", `t.yaml:11:21: vessels[0].target_percent: 1 is outside 5 to 400; 100 means doubled`},
 		{"table range", "target_percent: 90", "target_by_dough_c: [[18, 100], [60, 75]]", `t.yaml:11:24: vessels[0].target_by_dough_c: row 2 is [60, 75]; expected [dough temperature 0 to 45 C, rise 5 to 400 percent]`},
