@@ -19,7 +19,7 @@ func localPath(to string) string {
 	if err != nil || u.Scheme != "" || u.Host != "" || u.User != nil || u.Opaque != "" {
 		return "/"
 	}
-	if !strings.HasPrefix(u.Path, "/") || strings.ContainsFunc(u.Path, func(r rune) bool { return r < ' ' || r == 0x7f || r == '\\' }) {
+	if !strings.HasPrefix(u.EscapedPath(), "/") || strings.ContainsFunc(u.Path, func(r rune) bool { return r < ' ' || r == 0x7f || r == '\\' }) {
 		return "/"
 	}
 	if clean := path.Clean(u.Path); clean != u.Path && clean+"/" != u.Path {
