@@ -293,15 +293,7 @@ func (o *Outbox) post(ctx context.Context, route Route, m Message) (answer strin
 // dressed returns a message with what is only known when sending: links, picture,
 // late stamp.
 func (o *Outbox) dressed(ctx context.Context, route Route, n Notification, m Message, now time.Time) Message {
-	if o.opts.Links != nil {
-		m.Links = o.opts.Links(m.AlarmID)
-		if m.Links.SnoozeFor <= 0 {
-			m.Links.SnoozeFor = snoozeDefault
-		}
-		m.Links.AckLabel = o.words.Say("button.ack", nil)
-		m.Links.SnoozeLabel = o.words.Say("button.snooze", text.Values{"span": m.Links.SnoozeFor})
-		m.Links.PageLabel = o.words.Say("button.page", nil)
-	}
+	o.link(&m)
 	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && policies()[m.Kind].curve && n.Attempts < plainAfter {
 		if png, err := o.opts.Picture(ctx, m.Vessel, m.RiseID); err == nil && len(png) <= maxPicture {
 			m.Picture, m.PictureText = png, o.words.Say("picture", text.Values{"vessel": m.Vessel})
@@ -316,6 +308,19 @@ func (o *Outbox) dressed(ctx context.Context, route Route, n Notification, m Mes
 	return m
 }
 
+// link offers the addresses of an alarm, if there are any.
+func (o *Outbox) link(m *Message) {
+	if o.opts.Links != nil {
+		m.Links = o.opts.Links(m.AlarmID)
+		if m.Links.SnoozeFor <= 0 {
+			m.Links.SnoozeFor = snoozeDefault
+		}
+		m.Links.AckLabel = o.words.Say("button.ack", nil)
+		m.Links.SnoozeLabel = o.words.Say("button.snooze", text.Values{"span": m.Links.SnoozeFor})
+		m.Links.PageLabel = o.words.Say("button.page", nil)
+	}
+}
+
 // Test sends a real message through one route, past the store, and returns what
 // the other side said.
 func (o *Outbox) Test(ctx context.Context, name string) (string, error) {
@@ -324,12 +329,17 @@ func (o *Outbox) Test(ctx context.Context, name string) (string, error) {
 		return "", fmt.Errorf("there is no channel %q; it must be listed under channels in the configuration", name)
 	}
 	now := o.opts.Clock.Now()
-	return o.post(ctx, route, Message{
-		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: SafeID("test", name), What: WasRaised, Kind: TestKind,
+	m := Message{
+		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: TestID(name), What: WasRaised, Kind: TestKind,
 		Title: o.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
 		Text: o.words.Say("test.text", text.Values{"channel": name, "at": now}),
-	})
+	}
+	o.link(&m)
+	return o.post(ctx, route, m)
 }
+
+// TestID is what a test message to a channel names as its alarm.
+func TestID(channel string) string { return SafeID("test", channel) }
 
 // Beat returns when the Outbox last looked at its notifications, by its clock; zero
 // before the first look.

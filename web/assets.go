@@ -156,8 +156,9 @@ func unbroken(s string) string { return beforeUnit.ReplaceAllString(s, "$1\u00a0
 // loadTemplates parses the pages.
 func loadTemplates(a assets, words *text.Localizer) (*template.Template, error) {
 	t, err := template.New("").Funcs(template.FuncMap{"asset": a.url, "nb": unbroken,
-		"t":   func(key string) string { return words.Say("page."+key, nil) },
-		"inc": func(i int) int { return i + 1 }}).ParseFS(templateFiles, "templates/*.html")
+		"pair": func(g group, p settingsPage) map[string]any { return map[string]any{"G": g, "P": p} },
+		"t":    func(key string) string { return words.Say("page."+key, nil) },
+		"inc":  func(i int) int { return i + 1 }}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)
 	}

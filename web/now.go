@@ -105,6 +105,10 @@ func (v Vessel) byHand() bool {
 // wants a hand, else the first in which something is under way.
 func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
 	snap := s.snapshot()
+	if len(snap.Vessels) == 0 && s.opt.Setup != nil && s.gate.mayAct(r) {
+		http.Redirect(w, r, "/settings", http.StatusSeeOther) // nothing rises before it is set up
+		return
+	}
 	p := nowPage{frame: s.frame(w, r, "tidemark", "now"), Problems: s.problems(snap)}
 	i := s.shown(snap, r.URL.Query().Get("vessel"))
 	if i >= 0 {

@@ -7,6 +7,7 @@ import (
 	"os"
 	"time"
 
+	"tidemark/web/access"
 	"tidemark/web/say"
 )
 
@@ -14,10 +15,12 @@ import (
 // out and then the parts of the page that need it are left out too.
 type Options struct {
 	Live     Live
-	Planner  Planner  // plans a bake; nil shows no such page
-	History  History  // past rises; nil shows none
-	Settings Settings // passphrase, sessions, tokens; nil keeps them in memory
-	Level    Leveller // measures vessels; nil offers no measuring
+	Planner  Planner        // plans a bake; nil shows no such page
+	History  History        // past rises; nil shows none
+	Settings Settings       // passphrase, sessions, tokens; nil keeps them in memory
+	Level    Leveller       // measures vessels; nil offers no measuring
+	Setup    Setup          // the settings; nil shows none
+	Window   *access.Window // lets the home network set the first passphrase; nil: it was never open
 	House    say.House
 	Demo     bool         // everything shown is invented
 	Language string       // of the pages, as the catalogue names it; empty means English

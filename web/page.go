@@ -17,6 +17,7 @@ type frame struct {
 	Demo       bool
 	HasHistory bool
 	HasPlan    bool
+	HasSetup   bool
 	Version    string
 	CanAct     bool
 	Chips      []chipView // the vessels, each in a word
@@ -32,7 +33,7 @@ type chipView struct {
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
 	snap := s.snapshot()
 	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Token: s.gate.formToken(w, r), Demo: s.opt.Demo,
-		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
+		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
 	f.Said = s.said(w, r)
 	return f
 }

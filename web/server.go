@@ -64,7 +64,7 @@ func New(opt Options) (*Server, error) {
 	}
 	sweepUploads(opt.UploadDir)
 	s.routes()
-	s.handler = s.guard(s.mux)
+	s.handler = s.guard(s.wall(s.mux))
 	return s, nil
 }
 
@@ -100,6 +100,9 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("POST /lock", s.change(s.postLock))
 	s.mux.HandleFunc("POST /tokens", s.change(s.postToken))
 	s.apiRoutes()
+	if s.opt.Setup != nil {
+		s.setupRoutes()
+	}
 	if s.opt.Level != nil {
 		s.levelRoutes()
 	}
@@ -145,6 +148,7 @@ func (s *Server) upkeepRoutes() {
 func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
 	snap := s.snapshot()
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Tidemark-Run", s.run) // tells one start from the next
 	fmt.Fprintln(w, "ok: watching", len(snap.Vessels), "vessels")
 }
 

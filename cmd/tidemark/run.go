@@ -109,6 +109,9 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	defer signal.Stop(hup)
 	status := fmt.Sprintf("watching %s, page at http://%s", count(len(cfg.Vessels), "vessel"), a.Address())
 	fmt.Fprintln(s.out, "tidemark:", status)
+	if note := a.SetupNote(); note != "" {
+		fmt.Fprintln(s.out, "tidemark:", note)
+	}
 	manager := sdnotify.Notifier{}
 	_ = manager.Ready(status) // no service manager listens on a bare machine
 	var beside sync.WaitGroup

@@ -96,7 +96,7 @@ func startDaemon(t *testing.T, dir string) *daemon {
 	require.NoError(t, d.cmd.Start())
 	go func() { d.exited <- d.cmd.Wait() }()
 	t.Cleanup(func() { _ = d.cmd.Process.Kill() }) // gone already when all went well
-	d.says("tidemark: watching 1 vessel, page at http://")
+	d.says(", page at http://")
 	return d
 }
 

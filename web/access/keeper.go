@@ -169,6 +169,32 @@ func (k *Keeper) guess(h hash, passphrase, from string) error {
 	return nil
 }
 
+// SetPassphrase sets the passphrase, the first or a new one, ends every session and
+// opens one for the asker. Where one is set, old must be it, and wrong ones are slowed
+// down as in Unlock.
+func (k *Keeper) SetPassphrase(ctx context.Context, old, fresh, from string) (string, error) {
+	stored, err := get(ctx, k.settings, keyPassphrase)
+	if err != nil {
+		return "", fmt.Errorf("reading the passphrase: %w", err)
+	}
+	if len(stored) > 0 {
+		h, err := parseHash(string(stored))
+		if err != nil {
+			return "", err
+		}
+		if err := k.guess(h, old, from); err != nil {
+			return "", err
+		}
+	}
+	if err := SetPassphrase(ctx, k.settings, fresh); err != nil {
+		return "", err
+	}
+	if err := k.reread(ctx, true); err != nil {
+		return "", err
+	}
+	return k.open(ctx)
+}
+
 // open makes a new session.
 func (k *Keeper) open(ctx context.Context) (string, error) {
 	id := secret()

@@ -24,17 +24,17 @@ func TestThePageStaysOnThisMachineWithoutAPassphrase(t *testing.T) {
 		{"kitchen.local:8080", "127.0.0.1:8080", "kitchen.local:8080"},
 	}
 	for _, r := range rows {
-		got, err := b.app.allowedAddress(t.Context(), r.asked)
+		got, _, err := b.app.allowedAddress(t.Context(), r.asked)
 		require.NoError(t, err)
 		assert.Equal(t, r.without, got, "asked for %s", r.asked)
 	}
 	require.NoError(t, access.SetPassphrase(t.Context(), b.store.Settings(), "flour water salt time"))
 	for _, r := range rows {
-		got, err := b.app.allowedAddress(t.Context(), r.asked)
+		got, _, err := b.app.allowedAddress(t.Context(), r.asked)
 		require.NoError(t, err)
 		assert.Equal(t, r.with, got, "asked for %s", r.asked)
 	}
-	_, err := b.app.allowedAddress(t.Context(), "8080")
+	_, _, err := b.app.allowedAddress(t.Context(), "8080")
 	require.ErrorContains(t, err, "not an address with a port")
 }
 
@@ -43,7 +43,7 @@ func TestWithoutAStoreThePageStaysOnThisMachine(t *testing.T) {
 	b := newBench(t)
 	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock})
 	require.NoError(t, err)
-	got, err := a.allowedAddress(t.Context(), ":80")
+	got, _, err := a.allowedAddress(t.Context(), ":80")
 	require.NoError(t, err)
 	assert.Equal(t, "127.0.0.1:80", got)
 }

@@ -68,6 +68,7 @@ type App struct {
 	failed        chan error
 	restart       chan struct{} // receives when the history can only go on after a restart
 	cancel        context.CancelFunc
+	setup         *setup // nil unless live
 	work          sync.WaitGroup
 	pulse         *sdnotify.Pulse // nil unless live
 
@@ -102,6 +103,9 @@ func New(o Options) (*App, error) {
 	}
 	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
 	a.planner, a.workshop = &planDesk{app: a}, forecast.NewWorkshop()
+	if o.Live {
+		a.setup = a.newSetup()
+	}
 	words := text.New(House(o.Config))
 	for _, v := range o.Config.Vessels {
 		w, err := a.newVessel(v, alert.NewEvaluator(words, v.LostAfter))
@@ -131,6 +135,10 @@ func (a *App) Start(ctx context.Context) error {
 			return err
 		}
 		a.server = s
+		if a.opt.Live && a.opt.Store != nil && !a.opt.Config.Web.LocalOnly() {
+			x := windowWatch{a.opt.Config.StateDir, a.opt.Store.Settings(), s.window, a.askRestart, a.log}
+			a.work.Go(func() { x.run(ctx) })
+		}
 		w := a.opt.Config.Web
 		s.serve(w.TLSCert, w.TLSKey, a.failed)
 		if err := a.serveMetrics(); err != nil {

@@ -23,15 +23,16 @@ const stopWithin = 1500 * time.Millisecond
 
 // server is the page's HTTP server.
 type server struct {
-	page *web.Server
-	http *http.Server
-	ln   net.Listener
-	done sync.WaitGroup
+	page   *web.Server
+	window *access.Window // for setting up; nil: closed from the start
+	http   *http.Server
+	ln     net.Listener
+	done   sync.WaitGroup
 }
 
 // newServer builds the page and opens its address.
 func (a *App) newServer(ctx context.Context, address string) (*server, error) {
-	address, err := a.allowedAddress(ctx, address)
+	address, window, err := a.allowedAddress(ctx, address)
 	if err != nil {
 		return nil, err
 	}
@@ -40,6 +41,7 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 		return nil, err
 	}
 	o, err := a.webOptions()
+	o.Window = window
 	if err != nil {
 		return nil, errors.Join(err, ln.Close())
 	}
@@ -56,20 +58,20 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/", page)
-	mux.Handle(answer.Path, answer.Handler(a.answers, a.manager, snoozeFor)) // past the login: each button carries its own proof
+	mux.Handle(answer.Path, page.Behind(answer.Handler(a.answers, answers{a.manager, a.setup}, snoozeFor))) // past the login: each button carries its own proof
 	srv := web.NewHTTPServer(mux, a.log)
-	return &server{page: page, http: srv, ln: web.LimitConns(srv, ln)}, nil
+	return &server{page: page, window: window, http: srv, ln: web.LimitConns(srv, ln)}, nil
 }
 
 // allowedAddress keeps the page on this machine until the household has set a
-// passphrase.
-func (a *App) allowedAddress(ctx context.Context, address string) (string, error) {
+// passphrase, but for the window in which it can be set from the home network.
+func (a *App) allowedAddress(ctx context.Context, address string) (string, *access.Window, error) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
-		return "", fmt.Errorf("%q is not an address with a port: %w; write it like 127.0.0.1:8080", address, err)
+		return "", nil, fmt.Errorf("%q is not an address with a port: %w; write it like 127.0.0.1:8080", address, err)
 	}
 	if ip := net.ParseIP(host); host == "localhost" || (ip != nil && ip.IsLoopback()) {
-		return address, nil
+		return address, nil, nil
 	}
 	if a.opt.Store != nil {
 		set, err := access.HasPassphrase(ctx, a.opt.Store.Settings())
@@ -77,11 +79,16 @@ func (a *App) allowedAddress(ctx context.Context, address string) (string, error
 			a.log.Error("whether a passphrase is set cannot be read", "error", err)
 		}
 		if set {
-			return address, nil
+			return address, nil, nil
 		}
 	}
-	a.log.Warn("no passphrase is set, so the page is served to this machine alone; set one with tidemark passphrase and restart", "asked", address)
-	return net.JoinHostPort("127.0.0.1", port), nil
+	if a.opt.Live && a.opt.Store != nil {
+		if w := openWindow(a.opt.Config.StateDir, a.log); w != nil {
+			return address, w, nil
+		}
+	}
+	a.log.Warn("no passphrase is set, so the page is served to this machine alone; set one on its page under Settings, or run tidemark setup", "asked", address)
+	return net.JoinHostPort("127.0.0.1", port), nil, nil
 }
 
 // listen opens an address and says what to do when it is taken.
@@ -106,7 +113,7 @@ func (a *App) webOptions() (web.Options, error) {
 		Secure: w.TLSCert != "", Language: h.Language,
 	}
 	if a.opt.Live {
-		o.Level = a
+		o.Level, o.Setup = a, a.setup
 	}
 	if a.opt.Store != nil {
 		o.History, o.Settings = a.opt.Store, a.opt.Store.Settings()

@@ -32,7 +32,11 @@ func (a *App) startWatching(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	a.pulse = sdnotify.NewPulse(map[string]time.Duration{samplingPart: stuckAfter, advancePart: stuckAfter})
+	parts := map[string]time.Duration{advancePart: stuckAfter}
+	if len(feeds) > 0 { // a fresh machine has nothing to read
+		parts[samplingPart] = stuckAfter
+	}
+	a.pulse = sdnotify.NewPulse(parts)
 	a.work.Go(func() {
 		a.sense(ctx, feeds)
 		if err := errors.Join(closeFeeds(feeds), shared.Close()); err != nil {

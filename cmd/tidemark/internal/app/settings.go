@@ -1,0 +1,306 @@
+package app
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/settings"
+	"tidemark/sensor"
+	"tidemark/sensor/source"
+	"tidemark/sensor/survey"
+	"tidemark/web"
+)
+
+// setup reads and changes the settings for the page; it is a web.Setup.
+type setup struct {
+	app  *App
+	file *settings.File
+
+	mu      sync.Mutex
+	found   []survey.Trial // of the last look
+	foundAt time.Time
+	tested  map[string]string // by channel, when somebody answered its test
+}
+
+// lookedFor is how long a look at the buses stands.
+const lookedFor = 3 * time.Second
+
+// newSetup opens the settings; nil where nothing is read from a file.
+func (a *App) newSetup() *setup {
+	return &setup{app: a, file: settings.Open(a.opt.Config.File), tested: map[string]string{}}
+}
+
+// Sheet returns the settings as they stand in the file.
+func (s *setup) Sheet() (web.Sheet, error) {
+	now, err := s.file.Read()
+	if err != nil {
+		return web.Sheet{}, err
+	}
+	out := web.Sheet{File: s.app.opt.Config.File, Version: now.Version, Values: now.Values(), CanUndo: now.CanUndo, Addresses: s.app.Addresses()}
+	if now.Err != nil {
+		out.Problem = now.Err.Error()
+		return out, nil
+	}
+	for _, v := range now.Config.Vessels {
+		out.Vessels = append(out.Vessels, web.SheetVessel{Name: v.Name, Shape: fmt.Sprintf("%.0f mm high inside, %.2f L.", v.Profile.TopMM(), v.Profile.Volume(v.Profile.TopMM()))})
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, c := range now.Config.Channels {
+		one := web.SheetChannel{Name: c.Name, Kind: c.Kind, Where: cmp.Or(hostOf(c.URL), c.Host), Fixed: c.Kind == alert.CommandChannel}
+		if at := s.tested[c.Name]; at != "" {
+			one.Where += ", test answered at " + at
+		}
+		out.Channels = append(out.Channels, one)
+	}
+	return out, nil
+}
+
+// hostOf is the host of an address: the rest may hold a secret.
+func hostOf(address string) string {
+	u, err := url.Parse(address)
+	if err != nil {
+		return ""
+	}
+	return u.Host
+}
+
+// Save sets values in the file and puts them in force.
+func (s *setup) Save(ctx context.Context, version string, values []web.Setting) (string, bool, error) {
+	now, err := s.file.Read()
+	if err != nil {
+		return "", false, err
+	}
+	var typed []settings.Value
+	for _, v := range values {
+		typed = append(typed, settings.Value{Path: v.Path, Text: v.Value})
+	}
+	found := s.look(ctx)
+	if typed, err = withFloor(typed, found); err != nil {
+		return "", false, told(err)
+	}
+	changes, err := settings.Changes(now, typed, offered(found))
+	if err != nil {
+		return "", false, told(err)
+	}
+	if len(changes) == 0 && version == now.Version {
+		return "Nothing was changed.", false, nil
+	}
+	fresh, err := s.file.Save(version, changes...)
+	if err != nil {
+		return "", false, told(settings.WrongOf(now, err))
+	}
+	return s.inForce(fresh, "Saved.")
+}
+
+// Undo takes the last change made here back.
+func (s *setup) Undo(_ context.Context, version string) (string, bool, error) {
+	fresh, err := s.file.Undo(version)
+	if err != nil {
+		return "", false, told(err)
+	}
+	return s.inForce(fresh, "Undone.")
+}
+
+// inForce lets what the file says count, by a restart where a reload cannot.
+func (s *setup) inForce(fresh settings.Sheet, said string) (string, bool, error) {
+	cfg, err := config.Load(s.app.opt.Config.File, config.Sensors)
+	if err != nil {
+		return "", false, fmt.Errorf("%s what was saved cannot be read again: %w", fresh.Version, err)
+	}
+	if len(s.app.Reload(cfg)) == 0 {
+		return said + " It counts from now on.", false, nil
+	}
+	s.Restart()
+	return said, true, nil
+}
+
+// Restart begins the watch anew, once the answer is on its way.
+func (s *setup) Restart() {
+	time.AfterFunc(300*time.Millisecond, s.app.askRestart)
+}
+
+// askRestart asks for the end of this watch and the begin of the next.
+func (a *App) askRestart() {
+	select {
+	case a.restart <- struct{}{}:
+	default: // it is asked for already
+	}
+}
+
+// told turns an error into one that the page tells.
+func told(err error) error {
+	var wrong settings.Wrong
+	if errors.As(err, &wrong) {
+		return web.FieldErrors(wrong)
+	}
+	return web.Refuse("Not saved: %s.", strings.TrimRight(err.Error(), "."))
+}
+
+// withFloor fills in the floor of a new vessel that was left empty: what its sensor
+// reads now.
+func withFloor(typed []settings.Value, found []survey.Trial) ([]settings.Value, error) {
+	const floor, height = "vessels[+].floor_mm", "vessels[+].height"
+	at := slices.IndexFunc(typed, func(v settings.Value) bool { return v.Path == floor })
+	if at < 0 || typed[at].Text != "" {
+		return typed, nil
+	}
+	chosen := slices.IndexFunc(typed, func(v settings.Value) bool { return v.Path == height })
+	for _, t := range found {
+		if chosen < 0 || t.Config == nil || sensor.Flow(t.Config) != typed[chosen].Text {
+			continue
+		}
+		if t.Usable == 0 {
+			return nil, settings.Wrong{floor: "the sensor reads nothing now; look at it, or type the distance in mm"}
+		}
+		typed[at].Text = fmt.Sprintf("%.1f", t.Value)
+	}
+	return typed, nil
+}
+
+// offered lists the sensors that can be chosen, each as it stands in the file.
+func offered(found []survey.Trial) []string {
+	var out []string
+	for _, t := range found {
+		if t.Config != nil {
+			out = append(out, sensor.Flow(t.Config))
+		}
+	}
+	return out
+}
+
+// look looks at the buses and reads what nobody reads yet; a look is shared by all who
+// ask within some seconds.
+func (s *setup) look(ctx context.Context) []survey.Trial {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if time.Since(s.foundAt) < lookedFor {
+		return s.found
+	}
+	used := map[string]string{}
+	for _, v := range s.app.opt.Config.Vessels {
+		for _, x := range v.Sensors() {
+			used[sensor.Flow(x.Config)] = v.Name
+		}
+	}
+	shared := source.NewShared()
+	defer shared.Close() //nolint:errcheck // it was only read
+	m := survey.Machine{Sysfs: s.app.opt.Config.Sysfs, Buses: shared.Buses}
+	s.found = m.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Shared: shared}, used, 2*time.Second)
+	s.foundAt = time.Now()
+	return s.found
+}
+
+// Find looks what sensors the machine has and reads each.
+func (s *setup) Find(ctx context.Context) []web.Found {
+	var out []web.Found
+	for _, t := range s.look(ctx) {
+		f := web.Found{Bus: t.Bus, Place: t.Place, What: t.What, Trouble: t.Trouble, Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
+		if t.Usable > 0 {
+			f.Value = survey.Unit(t.Quantity, t.Value)
+		}
+		if t.Config != nil {
+			f.Flow = sensor.Flow(t.Config)
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// Test sends a real message through a channel.
+func (s *setup) Test(ctx context.Context, name string) (string, error) {
+	s.mu.Lock()
+	delete(s.tested, name)
+	s.mu.Unlock()
+	answer, err := s.app.outbox.Test(ctx, name)
+	if err != nil {
+		return "", web.Refuse("The test to %s did not get through: %v.", name, err)
+	}
+	said := fmt.Sprintf("Sent to %s; the other side says: %s.", name, answer)
+	if s.app.opt.Config.Web.BaseURL != "" {
+		said += " Press a button of the message, and this page tells that the answer came."
+	}
+	return said, nil
+}
+
+// answers hands answers to alarms on, and takes those to test messages itself.
+type answers struct {
+	*alert.Manager
+	setup *setup
+}
+
+// Ack takes an answer.
+func (d answers) Ack(ctx context.Context, id, by string) (alert.Alarm, error) {
+	if d.setup.answered(id) {
+		return alert.Alarm{ID: id}, nil
+	}
+	return d.Manager.Ack(ctx, id, by)
+}
+
+// Snooze takes the other answer.
+func (d answers) Snooze(ctx context.Context, id, by string, span time.Duration) (alert.Alarm, error) {
+	if d.setup.answered(id) {
+		return alert.Alarm{ID: id}, nil
+	}
+	return d.Manager.Snooze(ctx, id, by, span)
+}
+
+// answered reports whether an answer is to a test message, and keeps when it came.
+func (s *setup) answered(id string) bool {
+	if s == nil {
+		return false
+	}
+	for _, c := range s.app.opt.Config.Channels {
+		if alert.TestID(c.Name) == id {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			s.tested[c.Name] = s.app.opt.Clock.Now().In(s.app.opt.Config.Household.Zone).Format("15:04")
+			return true
+		}
+	}
+	return false
+}
+
+// Addresses are those at which the house reaches the page: the one configured, this
+// machine's numbers, its name.
+func (a *App) Addresses() []string {
+	w := a.opt.Config.Web
+	scheme := "http"
+	if w.TLSCert != "" {
+		scheme = "https"
+	}
+	_, port, err := net.SplitHostPort(cmp.Or(a.Address(), w.Listen))
+	if err != nil {
+		return nil
+	}
+	var out []string
+	if w.BaseURL != "" {
+		out = append(out, w.BaseURL)
+	}
+	if w.LocalOnly() {
+		return out
+	}
+	addrs, _ := net.InterfaceAddrs() // none is an answer too
+	for _, x := range addrs {
+		if ip, ok := x.(*net.IPNet); ok && ip.IP.To4() != nil && ip.IP.IsGlobalUnicast() {
+			if at := scheme + "://" + net.JoinHostPort(ip.IP.String(), port); at != w.BaseURL {
+				out = append(out, at)
+			}
+		}
+	}
+	if name, err := os.Hostname(); err == nil && !strings.Contains(name, ".") {
+		out = append(out, scheme+"://"+name+".local:"+port)
+	}
+	return out
+}

@@ -1,0 +1,113 @@
+package settings
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func TestTypedValuesBecomeChanges(t *testing.T) {
+	f, s := newFile(t, good)
+	save := func(typed ...Value) (Sheet, error) {
+		t.Helper()
+		changes, err := Changes(s, typed, []string{"{kind: w1, id: 28-00000a1b2c3d}"})
+		if err != nil {
+			return s, err
+		}
+		fresh, err := f.Save(s.Version, changes...)
+		return fresh, WrongOf(s, err)
+	}
+	fresh, err := save(Value{"household.clock", "24h"}, Value{"household.temperature", "celsius"}, Value{"household.time_zone", ""}, Value{"vessels[0].floor_mm", "240"},
+		Value{"vessels[0].height", "{kind: iio, name: vl53l0x}"}, Value{"vessels[0].profile.shape", ""}, Value{"vessels[0].profile.height_mm", ""})
+	require.NoError(t, err)
+	assert.Equal(t, good, string(fresh.Text), "what is as it was changes nothing")
+
+	s, err = save(Value{"vessels[+].name", "tub"}, Value{"vessels[+].holds", "dough"}, Value{"vessels[+].floor_mm", "300,5"}, Value{"vessels[+].profile.diameter_mm", "180"},
+		Value{"vessels[+].profile.height_mm", "200"}, Value{"vessels[+].profile.shape", "straight"}, Value{"vessels[+].height", "{kind: iio, name: vl53l0x}"},
+		Value{"vessels[+].dough", "{kind: w1, id: 28-00000a1b2c3d}"}, Value{"vessels[+].air", ""})
+	require.NoError(t, err)
+	assert.Contains(t, string(s.Text), `  - name: tub
+    holds: dough
+    floor_mm: 300.5
+    profile: {shape: straight, diameter_mm: 180, height_mm: 200}
+    height: {kind: iio, name: vl53l0x}
+    dough: {kind: w1, id: 28-00000a1b2c3d}
+channels:`)
+	assert.Equal(t, "{kind: w1, id: 28-00000a1b2c3d}", s.Values()["vessels[1].dough"])
+
+	s, err = save(Value{"channels[+].name", "post"}, Value{"channels[+].kind", "mail"}, Value{"channels[+].host", "mail.example.org"}, Value{"channels[+].from", "kitchen@example.org"},
+		Value{"channels[+].to", "anna@example.org, ben@example.org"}, Value{"channels[+].password", "s3cret # not a comment"})
+	require.NoError(t, err)
+	require.Len(t, s.Config.Channels, 2)
+	assert.Equal(t, "s3cret # not a comment", s.Config.Channels[1].Password.Reveal())
+	assert.Equal(t, []string{"anna@example.org", "ben@example.org"}, s.Config.Channels[1].To)
+	for path, v := range s.Values() {
+		assert.NotContains(t, v, "s3cret", path)
+	}
+	s, err = save(Value{"channels[1]", ""}, Value{"vessels[1]", ""})
+	require.NoError(t, err)
+	assert.Equal(t, good, string(s.Text), "taken out again, the file is as it was")
+}
+
+func TestWhatIsWrongStandsAtItsField(t *testing.T) {
+	f, s := newFile(t, good)
+	tub := func(more ...Value) []Value {
+		return append([]Value{{"vessels[+].name", "tub"}, {"vessels[+].holds", "dough"}, {"vessels[+].floor_mm", "300"}, {"vessels[+].height", "{kind: iio, name: vl53l0x}"},
+			{"vessels[+].profile.shape", "straight"}, {"vessels[+].profile.diameter_mm", "180"}, {"vessels[+].profile.height_mm", "200"}}, more...)
+	}
+	phone := func(path, text string) []Value {
+		all := []Value{{"channels[+].kind", "topic"}, {"channels[+].name", "phone"}, {"channels[+].topic", "kitchen-7f3a"}, {"channels[+].url", "https://push.example.net"}}
+		for i := range all {
+			if all[i].Path == path {
+				all[i].Text = text
+			}
+		}
+		return all
+	}
+	for _, c := range []struct {
+		typed      []Value
+		path, says string
+	}{
+		{[]Value{{"household.clock", "13h"}}, "household.clock", "24h, 12h (line 2, column 20)"},
+		{[]Value{{"household.language", "fr"}}, "household.language", "en, de"},
+		{[]Value{{"household.time_zone", "Mars/Base"}}, "household.time_zone", "Europe/Berlin"},
+		{[]Value{{"household.quiet_from", "late"}, {"household.quiet_until", "06:30"}}, "household.quiet_from", "22:30"},
+		{[]Value{{"household.quiet_from", "22:30"}}, "household", "both"},
+		{[]Value{{"household.altitude_m", "9000"}}, "household.altitude_m", "5500"},
+		{[]Value{{"household.altitude_m", "high"}}, "household.altitude_m", "not a number"},
+		{[]Value{{"household.altitude_m", "NaN"}}, "household.altitude_m", "not a number"},
+		{[]Value{{"household.altitude_m", "Inf"}}, "household.altitude_m", "not a number"},
+		{[]Value{{"web.base_url", "kitchen"}}, "web.base_url", "http"},
+		{[]Value{{"vessels[0].name", "a/b"}}, "vessels[0].name", "letters"},
+		{[]Value{{"vessels[0].name", "a\nstate_dir: /tmp"}}, "vessels[0].name", "type it anew"},
+		{[]Value{{"vessels[0].target_percent", "1"}}, "vessels[0].target_percent", "5 to 400"},
+		{[]Value{{"vessels[0].lead", "soon"}}, "vessels[0].lead", "30m"},
+		{[]Value{{"vessels[0].floor_mm", ""}}, "vessels[0].floor_mm", "missing"},
+		{[]Value{{"vessels[0].holds", "soup"}}, "vessels[0].holds", "dough or starter"},
+		{[]Value{{"vessels[0].height", "{kind: mqtt, broker: \"mqtt://evil.example\", topic: x}"}}, "vessels[0].height", "not found now"},
+		{[]Value{{"vessels[0].profile.shape", "cone"}}, "vessels[0].profile.shape", "cone"},
+		{tub(Value{"vessels[+].target_percent", "9999"}), "vessels[+].target_percent", "5 to 400"},
+		{tub()[1:], "vessels[+].name", "not a usable name"},
+		{tub()[:3], "vessels[+].height", "no height sensor"},
+		{append(tub()[:5:5], Value{"vessels[+].profile.height_mm", "200"}), "vessels[+].profile.shape", "diameter"},
+		{phone("channels[+].url", ""), "channels[+].url", "address is missing"},
+		{phone("channels[+].topic", "a b"), "channels[+].topic", "letters"},
+		{phone("channels[+].name", "Phone 1"), "channels[+].name", "small letters"},
+		{phone("channels[+].name", "bell"), "channels[+].name", "used twice"},
+		{phone("channels[+].kind", "pigeon"), "channels[+].kind", "no kind"},
+	} {
+		changes, err := Changes(s, c.typed, nil)
+		if err == nil {
+			_, err = f.Save(s.Version, changes...)
+			err = WrongOf(s, err)
+		}
+		var wrong Wrong
+		if assert.ErrorAs(t, err, &wrong, "%v", c.typed) {
+			assert.Contains(t, wrong[c.path], c.says, "%v: %v", c.typed, wrong)
+		}
+	}
+	now, err := f.Read()
+	require.NoError(t, err)
+	assert.Equal(t, good, string(now.Text))
+}

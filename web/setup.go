@@ -1,0 +1,332 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+
+	"tidemark/web/access"
+)
+
+// Setup reads and changes the settings. The wiring implements it; all methods may be
+// called from many goroutines. A Refusal is shown to the person.
+type Setup interface {
+	// Sheet returns the settings as they stand in the file.
+	Sheet() (Sheet, error)
+	// Save sets values in the file that bears version and puts them in force, at once
+	// or by a restart of the watch, which wait tells. It fails with a FieldErrors or a
+	// Refusal, and then nothing was changed.
+	Save(ctx context.Context, version string, values []Setting) (said string, wait bool, err error)
+	// Undo takes the last change made here back.
+	Undo(ctx context.Context, version string) (said string, wait bool, err error)
+	// Find looks what sensors the machine has and reads each.
+	Find(ctx context.Context) []Found
+	// Test sends a real message through a channel and says what the other side
+	// answered.
+	Test(ctx context.Context, channel string) (said string, err error)
+	// Restart begins the watch anew, at the address that is open by then.
+	Restart()
+}
+
+// Setting is a value by its path in the file, such as household.clock; a path of a new
+// entry has + for its index. An empty value takes the key out.
+type Setting struct{ Path, Value string }
+
+// FieldErrors are messages by the path of what is wrong.
+type FieldErrors map[string]string
+
+// Error lists the messages in the order of their paths.
+func (e FieldErrors) Error() string {
+	var lines []string
+	for path, msg := range e {
+		lines = append(lines, path+": "+msg)
+	}
+	slices.Sort(lines)
+	return strings.Join(lines, "; ")
+}
+
+// Sheet is what the page shows of the settings. It holds no secrets.
+type Sheet struct {
+	File, Version string
+	Problem       string            // why the file is not accepted as it is; empty when it is
+	Values        map[string]string // by path
+	Vessels       []SheetVessel
+	Channels      []SheetChannel
+	CanUndo       bool
+	Addresses     []string // at which this page is reached, the best first
+}
+
+// SheetVessel is a vessel in the file.
+type SheetVessel struct{ Name, Shape string }
+
+// SheetChannel is a way for messages in the file.
+type SheetChannel struct {
+	Name, Kind, Where string
+	Fixed             bool // it is changed by hand only
+}
+
+// Found is something that a look at the machine's buses found, or the lack of it.
+type Found struct {
+	Bus, Place, What string
+	Value            string // of the last reading, in words; empty when there is none
+	Trouble          string // what is wrong, or what to do when nothing was found
+	Role             string // what it is proposed for: height, dough, air; empty for none
+	Flow             string // how it stands in the file; empty when it cannot
+	Quantity         string
+	UsedBy           string // the vessel that reads it already
+}
+
+// setupRoutes names the paths of the settings.
+func (s *Server) setupRoutes() {
+	s.mux.HandleFunc("GET /setup", s.pageEnter)
+	s.mux.HandleFunc("POST /setup", s.ours(s.postEnter))
+	s.mux.HandleFunc("GET /settings", s.people(s.pageSettings))
+	s.mux.HandleFunc("GET /settings/sensors", s.people(s.partSensors))
+	s.mux.HandleFunc("GET /settings/address.svg", s.people(s.addressPicture))
+	s.mux.HandleFunc("POST /settings", s.people(s.ours(s.postSettings)))
+	s.mux.HandleFunc("POST /settings/undo", s.people(s.ours(s.postUndoSettings)))
+	s.mux.HandleFunc("POST /settings/test", s.people(s.ours(s.postTest)))
+	s.mux.HandleFunc("POST /settings/passphrase", s.people(s.ours(s.postPassphrase)))
+}
+
+// people lets a request pass that comes from a person who may change things: an
+// unlocked browser or this machine, never a program with a token.
+func (s *Server) people(next http.HandlerFunc) http.HandlerFunc {
+	return s.need(access.Change, func(w http.ResponseWriter, r *http.Request) {
+		if s.gate.ask(r).token != nil {
+			problem(w, http.StatusForbidden, "not for programs", "The settings are changed by people: unlock a browser with the household passphrase.")
+			return
+		}
+		next(w, r)
+	})
+}
+
+// wall keeps everybody out who does not ask from this machine, as long as no passphrase
+// is set: while the window is open they reach setting up and nothing else.
+func (s *Server) wall(next http.Handler) http.Handler {
+	if s.opt.Window == nil {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		inside := s.gate.keeper.Locked(r.Context()) || fromHere(r)
+		forAll := r.URL.Path == "/setup" || strings.HasPrefix(r.URL.Path, "/static/") || r.URL.Path == "/favicon.ico"
+		switch {
+		case inside, forAll && s.opt.Window.Open():
+			next.ServeHTTP(w, r)
+		case s.opt.Window.Open() && r.Method == http.MethodGet && wantsHTML(r):
+			http.Redirect(w, r, "/setup", http.StatusSeeOther)
+		default:
+			problem(w, http.StatusForbidden, "not set up", "tidemark is not set up yet. Run on its machine: sudo tidemark setup")
+		}
+	})
+}
+
+// Behind puts another handler behind the same outer wall as the page.
+func (s *Server) Behind(h http.Handler) http.Handler { return s.wall(h) }
+
+// enterPage asks for the code and the first passphrase.
+type enterPage struct {
+	frame
+	Wrong string
+}
+
+// pageEnter is the one page that the home network reaches before there is a passphrase.
+func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) {
+	if s.gate.keeper.Locked(r.Context()) || fromHere(r) || !s.opt.Window.Open() {
+		http.Redirect(w, r, "/settings", http.StatusSeeOther)
+		return
+	}
+	s.showEnter(w, r, http.StatusOK, "")
+}
+
+func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, wrong string) {
+	f := s.frame(w, r, "Set up", "settings")
+	s.render(w, status, "enter", enterPage{f, wrong})
+}
+
+// postEnter takes code and passphrase and lets the browser in.
+func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) {
+	phrase := r.PostFormValue("passphrase")
+	if phrase != r.PostFormValue("again") {
+		s.showEnter(w, r, http.StatusConflict, "The two passphrases differ. Type both again.")
+		return
+	}
+	var session string
+	err := access.ErrClosed
+	if s.opt.Window != nil {
+		err = s.opt.Window.Enter(r.PostFormValue("code"), asker(r), s.opt.Now(), func() (err error) {
+			session, err = s.gate.keeper.SetPassphrase(r.Context(), "", phrase, asker(r))
+			return err
+		})
+	}
+	switch {
+	case errors.Is(err, access.ErrWrong):
+		s.showEnter(w, r, http.StatusForbidden, "That is not the code, or the passphrase is set already.")
+	case errors.Is(err, access.ErrTooMany):
+		w.Header().Set("Retry-After", "30")
+		s.showEnter(w, r, http.StatusTooManyRequests, "Too many attempts. Wait half a minute and try again.")
+	case err != nil:
+		s.showEnter(w, r, http.StatusConflict, sentence(err))
+	default:
+		s.letIn(w, r, session, "The passphrase is set. Only who knows it gets in from now on.")
+	}
+}
+
+// letIn gives the browser its session and leads to the settings.
+func (s *Server) letIn(w http.ResponseWriter, r *http.Request, session, said string) {
+	s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
+	s.back(w, r, said)
+}
+
+// back leads to the settings and says something there.
+func (s *Server) back(w http.ResponseWriter, r *http.Request, said string) {
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
+	http.Redirect(w, r, "/settings", http.StatusSeeOther)
+}
+
+// postPassphrase sets the passphrase, the first or a new one.
+func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) {
+	phrase, was := r.PostFormValue("passphrase"), s.gate.keeper.Locked(r.Context())
+	if phrase != r.PostFormValue("again") {
+		s.settingsFailed(w, r, FieldErrors{"passphrase": "the two differ; type both again"})
+		return
+	}
+	session, err := s.gate.keeper.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
+	if err != nil {
+		s.settingsFailed(w, r, FieldErrors{"passphrase": err.Error()})
+		return
+	}
+	s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
+	if was {
+		s.back(w, r, "The new passphrase is set; all other browsers are locked.")
+		return
+	}
+	s.wait(w, r, "The passphrase is set. The page opens to the house now.")
+	s.opt.Setup.Restart()
+}
+
+// waitPage waits for the watch to begin anew, or shows once how a phone listens to a
+// topic that was just set up.
+type waitPage struct {
+	frame
+	Text, Run       string
+	Picture         template.HTML
+	Server, Subject string
+}
+
+// wait says something and goes on to the settings when the watch is up again.
+func (s *Server) wait(w http.ResponseWriter, r *http.Request, said string) {
+	s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, "Settings", "settings"), Text: said, Run: s.run})
+}
+
+// postSettings saves the fields of one form.
+func (s *Server) postSettings(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.settingsFailed(w, r, Refuse("The form could not be read: %v.", err))
+		return
+	}
+	var values []Setting
+	for path, v := range r.PostForm {
+		if strings.ContainsAny(path, ".[") && len(v) == 1 {
+			values = append(values, Setting{path, strings.TrimSpace(v[0])})
+		}
+	}
+	slices.SortFunc(values, func(a, b Setting) int { return strings.Compare(a.Path, b.Path) })
+	said, wait, err := s.opt.Setup.Save(r.Context(), r.PostFormValue("version"), values)
+	s.afterChange(w, r, said, wait, err)
+}
+
+// postUndoSettings takes the last change back.
+func (s *Server) postUndoSettings(w http.ResponseWriter, r *http.Request) {
+	said, wait, err := s.opt.Setup.Undo(r.Context(), r.PostFormValue("version"))
+	s.afterChange(w, r, said, wait, err)
+}
+
+// afterChange says what became of a change.
+func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, said string, wait bool, err error) {
+	if err != nil {
+		s.settingsFailed(w, r, err)
+		return
+	}
+	s.opt.Log.Info("the settings were changed on the page", "from", asker(r), "said", said)
+	if picture := s.subscribePicture(r); wait || picture != "" {
+		p := waitPage{s.frame(w, r, "Settings", "settings"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")}
+		s.render(w, http.StatusOK, "wait", p)
+		return
+	}
+	s.back(w, r, said)
+}
+
+// postTest sends a test message.
+func (s *Server) postTest(w http.ResponseWriter, r *http.Request) {
+	said, err := s.opt.Setup.Test(r.Context(), r.PostFormValue("channel"))
+	if err != nil {
+		s.settingsFailed(w, r, err)
+		return
+	}
+	s.back(w, r, said)
+}
+
+// settingsFailed shows the form again, with what was typed and what is wrong with it.
+func (s *Server) settingsFailed(w http.ResponseWriter, r *http.Request, err error) {
+	var fields FieldErrors
+	var no Refusal
+	switch {
+	case errors.As(err, &fields):
+	case errors.As(err, &no):
+		fields = FieldErrors{"": no.Why}
+	default:
+		s.opt.Log.Error("the settings could not be changed", "error", err)
+		fields = FieldErrors{"": "A fault inside tidemark; the log says more. Nothing was changed."}
+	}
+	s.showSettings(w, r, http.StatusConflict, fields)
+}
+
+// pageSettings shows the settings.
+func (s *Server) pageSettings(w http.ResponseWriter, r *http.Request) {
+	s.showSettings(w, r, http.StatusOK, nil)
+}
+
+// settingsPage is the page of settings.
+type settingsPage struct {
+	frame
+	Sheet   Sheet
+	Groups  []group
+	New     []group // that add something
+	Errors  FieldErrors
+	General []string // errors that belong to no field
+	Locked  bool
+	Fresh   bool // there is no vessel yet
+	Found   []Found
+}
+
+func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int, errs FieldErrors) {
+	sheet, err := s.opt.Setup.Sheet()
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	p := settingsPage{frame: s.frame(w, r, "Settings", "settings"), Sheet: sheet, Errors: errs,
+		Locked: s.gate.keeper.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context())}
+	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true}}
+	if r.Method == http.MethodPost && errs != nil {
+		f.typed = r.PostForm
+	}
+	p.Groups, p.New = f.all(r)
+	for path, msg := range errs {
+		if !f.used[path] {
+			p.General = append(p.General, strings.TrimPrefix(path+": "+msg, ": "))
+		}
+	}
+	slices.Sort(p.General)
+	s.render(w, status, "settings", p)
+}
+
+// partSensors answers with the table of sensors alone, to be renewed while people wire.
+func (s *Server) partSensors(w http.ResponseWriter, r *http.Request) {
+	s.render(w, http.StatusOK, "sensors-found", s.opt.Setup.Find(r.Context()))
+}
