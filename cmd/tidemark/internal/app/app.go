@@ -66,7 +66,7 @@ type App struct {
 	metrics       http.Handler // when it has an address of its own
 	metricsServer *server
 	failed        chan error
-	restart       chan struct{} // receives when the history can only go on after a restart
+	restart       chan struct{} // receives when the watch has to begin anew: for a restored history or changed settings
 	cancel        context.CancelFunc
 	setup         *setup // nil unless live
 	work          sync.WaitGroup
