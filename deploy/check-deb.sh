@@ -41,7 +41,8 @@ check() {
 		grep -qxF -- "$line" "$root/list" || die "$deb: expected \"$line\""
 	done <<-'LIST'
 		-rwxr-xr-x root/root ./usr/bin/tidemark
-		-rw-r----- root/root ./etc/tidemark/tidemark.yaml
+		-rw-r--r-- root/root ./usr/share/tidemark/tidemark.yaml
+		-rw-r--r-- root/root ./etc/avahi/services/tidemark.service
 		drwx------ root/root ./etc/tidemark/secrets/
 		-rw-r--r-- root/root ./lib/systemd/system/tidemark.service
 		-rw-r--r-- root/root ./usr/lib/sysusers.d/tidemark.conf
@@ -53,7 +54,7 @@ check() {
 		-rw-r--r-- root/root ./usr/share/doc/tidemark/copyright
 		-rw-r--r-- root/root ./usr/share/doc/tidemark/README.md
 	LIST
-	grep -qx /etc/tidemark/tidemark.yaml "$control/conffiles" || die "$deb: the settings would be overwritten by an upgrade"
+	if grep -qs "/etc/tidemark/tidemark.yaml" "$control/conffiles" "$root/list"; then die "$deb: an upgrade would ask about the settings, or overwrite them"; fi
 	for script in postinst prerm postrm; do
 		test -x "$control/$script" || die "$deb: $script is missing or cannot be run"
 		sh -n "$control/$script" || die "$deb: $script does not parse"

@@ -23,7 +23,7 @@ die() {
 remove() {
 	systemctl disable --now tidemark.service 2>/dev/null || true
 	rm -f "$program" "$unit_dir/tidemark.service" /etc/sysusers.d/tidemark.conf \
-		/etc/modules-load.d/tidemark.conf /etc/udev/rules.d/60-tidemark.rules
+		/etc/modules-load.d/tidemark.conf /etc/avahi/services/tidemark.service /etc/udev/rules.d/60-tidemark.rules
 	systemctl daemon-reload
 	say "removed. Your rises stay in /var/lib/tidemark, your settings in /etc/tidemark."
 	say "To remove those too: rm -r /var/lib/tidemark /etc/tidemark"
@@ -39,10 +39,11 @@ install_files() {
 	sed "s|/usr/bin/tidemark|$program|" "$here/package/tidemark.service" >"$unit_dir/tidemark.service"
 	chmod 0644 "$unit_dir/tidemark.service"
 	systemd-sysusers
-	install -d -m 0755 /etc/tidemark
+	[ ! -d /etc/avahi/services ] || install -m 0644 "$here/package/tidemark.avahi.service" /etc/avahi/services/tidemark.service
+	install -d -m 1770 -o root -g tidemark /etc/tidemark # the service replaces its settings, and nothing else there
 	install -d -m 0700 /etc/tidemark/secrets
 	if [ ! -e /etc/tidemark/tidemark.yaml ]; then
-		install -m 0640 -o root -g tidemark "$here/tidemark.yaml" /etc/tidemark/tidemark.yaml
+		install -m 0640 -o tidemark -g tidemark "$here/tidemark.yaml" /etc/tidemark/tidemark.yaml
 	fi
 }
 
@@ -69,7 +70,6 @@ if systemctl --quiet is-active tidemark.service; then
 	systemctl restart tidemark.service
 	say "updated and running."
 else
-	say "installed. Describe your vessels in /etc/tidemark/tidemark.yaml,"
-	say "try it with:  tidemark check --config /etc/tidemark/tidemark.yaml"
-	say "and start it: systemctl start tidemark"
+	systemctl start tidemark.service
+	"$program" setup --code --config /etc/tidemark/tidemark.yaml || true
 fi

@@ -37,6 +37,7 @@ func TestUnitSaysHowItIs(t *testing.T) {
 	assert.Equal(t, []string{"always"}, u["Service.Restart"])
 	assert.NotEmpty(t, u["Service.WatchdogSec"])
 	assert.NotEmpty(t, u["Service.LoadCredential"])
+	assert.Equal(t, []string{"/etc/tidemark"}, u["Service.ReadWritePaths"], "the page writes the settings, and nothing else")
 	assert.NotEmpty(t, u["Service.RestartSec"], "restarting at once would be a tight loop")
 	assert.Contains(t, u["Unit.After"][0], "systemd-modules-load.service", "device classes count only once their module is loaded")
 }
@@ -95,5 +96,6 @@ func TestPackageDescription(t *testing.T) {
 		require.NoError(t, err)
 		assert.NotZero(t, info.Mode()&0o100, "%s cannot be run", s[1])
 	}
-	assert.Contains(t, string(data), "type: config|noreplace", "the settings must survive an upgrade")
+	assert.NotContains(t, string(data), "dst: /etc/tidemark/tidemark.yaml", "dpkg would ask about settings that were changed on the page")
+	assert.Contains(t, string(data), "dst: /usr/share/tidemark/tidemark.yaml")
 }

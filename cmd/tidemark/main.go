@@ -110,6 +110,7 @@ func commands() []command {
 		{"run", "watch the vessels of a configuration, serve the page, send warnings", runRun},
 		{"demo", "show all of it on an invented kitchen", runDemo},
 		{"replay", "run a recorded rise through the same pipeline", runReplay},
+		{"setup", "say how to set up on the page, or set up here", runSetup},
 		{"check", "find and read every sensor, say what to do about each fault", runCheck},
 		{"level", "measure the empty vessel and learn its shape", runLevel},
 		{"plan", "print a timetable back from when the bread should be there", runPlan},

@@ -47,7 +47,7 @@ func (s *setup) Sheet() (web.Sheet, error) {
 	if err != nil {
 		return web.Sheet{}, err
 	}
-	out := web.Sheet{File: s.app.opt.Config.File, Version: now.Version, Values: now.Values(), CanUndo: now.CanUndo, Addresses: s.app.Addresses()}
+	out := web.Sheet{File: s.app.opt.Config.File, Version: now.Version, Values: now.Values(), CanUndo: now.CanUndo, Addresses: s.app.addresses()}
 	if now.Err != nil {
 		out.Problem = now.Err.Error()
 		return out, nil
@@ -272,15 +272,20 @@ func (s *setup) answered(id string) bool {
 	return false
 }
 
-// Addresses are those at which the house reaches the page: the one configured, this
-// machine's numbers, its name.
-func (a *App) Addresses() []string {
-	w := a.opt.Config.Web
+// addresses are those of this watch.
+func (a *App) addresses() []string {
+	return Addresses(a.opt.Config, cmp.Or(a.Address(), a.opt.Config.Web.Listen))
+}
+
+// Addresses are those at which the house reaches a page that listens somewhere: the one
+// configured, this machine's numbers, its name.
+func Addresses(cfg *config.Config, listen string) []string {
+	w := cfg.Web
 	scheme := "http"
 	if w.TLSCert != "" {
 		scheme = "https"
 	}
-	_, port, err := net.SplitHostPort(cmp.Or(a.Address(), w.Listen))
+	_, port, err := net.SplitHostPort(listen)
 	if err != nil {
 		return nil
 	}

@@ -22,10 +22,14 @@ const windowMinutes = 30
 // clock that is set nor a machine that starts again and again makes it longer.
 func windowFile(stateDir string) string { return filepath.Join(stateDir, "setup-code") }
 
-// ReopenWindow lets a machine be set up from the home network again, with a fresh code,
-// which it returns. A service that runs notices within seconds.
+// ReopenWindow lets a machine be set up from the home network for the whole time again,
+// with the code that it has or, when its time was over, a fresh one. A service that runs
+// notices within seconds.
 func ReopenWindow(stateDir string) (*access.Window, error) {
-	code := access.NewCode()
+	code, left, err := readWindow(stateDir)
+	if err != nil || left <= 0 {
+		code = access.NewCode()
+	}
 	if err := keepWindow(stateDir, code, windowMinutes); err != nil {
 		return nil, err
 	}
@@ -166,5 +170,5 @@ func (a *App) SetupNote() string {
 		return ""
 	}
 	return fmt.Sprintf("not set up yet. For %d minutes open %s on a phone or computer in the house and type the code %s",
-		windowMinutes, strings.Join(a.Addresses(), " or "), a.server.window.Code())
+		windowMinutes, strings.Join(a.addresses(), " or "), a.server.window.Code())
 }

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"syscall"
 
 	"tidemark/cmd/tidemark/internal/config"
 )
@@ -168,13 +169,13 @@ func (f *File) replace(target, backup string, old, text []byte) error {
 	if err != nil {
 		return err
 	}
-	mode, fresh := info.Mode().Perm(), target+".new"
+	fresh := target + ".new"
 	for _, s := range []struct {
 		name string
 		do   func() error
 	}{
-		{"backup", func() error { return writeSynced(backup, old, mode) }},
-		{"write", func() error { return writeSynced(fresh, text, mode) }},
+		{"backup", func() error { return writeSynced(backup, old, info) }},
+		{"write", func() error { return writeSynced(fresh, text, info) }},
 		{"look again", func() error {
 			if is, err := os.ReadFile(target); err != nil || !bytes.Equal(is, old) {
 				return cmp.Or(err, ErrChanged)
@@ -222,16 +223,22 @@ func prune(target string) {
 	}
 }
 
-// writeSynced writes a file that reaches the disk before it is used.
-func writeSynced(path string, text []byte, mode fs.FileMode) error {
+// writeSynced writes a file that reaches the disk before it is used, with mode and, where
+// root writes, owner of the one that it stands for.
+func writeSynced(path string, text []byte, as fs.FileInfo) error {
 	if err := removeIfThere(path); err != nil { // what was left half, or is a link
 		return err
 	}
-	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, as.Mode().Perm())
 	if err != nil {
 		return err
 	}
-	_, err = file.Write(text)
+	if owner, ok := as.Sys().(*syscall.Stat_t); ok && os.Geteuid() == 0 {
+		err = file.Chown(int(owner.Uid), int(owner.Gid))
+	}
+	if err == nil {
+		_, err = file.Write(text)
+	}
 	return errors.Join(err, file.Sync(), file.Close())
 }
 
