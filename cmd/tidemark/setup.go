@@ -26,11 +26,7 @@ func runSetup(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "setup", setupUsage)
 	configFile := fs.String("config", defaultConfig, "configuration file")
 	codeOnly := fs.Bool("code", false, "only say how to set up on the page")
-	rest, err := parseFlags(fs, args)
-	if err == nil {
-		err = noArguments("setup", rest)
-	}
-	if err != nil {
+	if err := parseNone(fs, args); err != nil {
 		return err
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
