@@ -71,6 +71,6 @@ func TestShownKeysOfTheExample(t *testing.T) {
 	data, err := os.ReadFile("../../deploy/tidemark.yaml")
 	require.NoError(t, err)
 	got, _ := redact(string(data))
-	assert.Contains(t, got, "floor_mm:")
+	assert.Contains(t, got, "sample_every:")
 	assert.NotContains(t, got, "#")
 }

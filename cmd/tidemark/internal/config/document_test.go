@@ -112,6 +112,16 @@ func shipped(tb testing.TB) [][]byte {
 	return out
 }
 
+// TestTheExampleWithoutItsMarks: what the shipped file shows of a vessel is accepted.
+func TestTheExampleWithoutItsMarks(t *testing.T) {
+	text := string(shipped(t)[0])
+	i, j := strings.Index(text, "# vessels:\n"), strings.Index(text, "# For a bread")
+	require.True(t, i > 0 && j > i)
+	cfg, err := Parse("t.yaml", []byte(text[:i]+strings.ReplaceAll("\n"+text[i:j], "\n# ", "\n")), Sensors)
+	require.NoError(t, err)
+	require.Len(t, cfg.Vessels, 1)
+}
+
 // household is a large household: twenty vessels with all they may have.
 func household() []byte {
 	var b strings.Builder
