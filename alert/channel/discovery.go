@@ -2,11 +2,10 @@ package channel
 
 import (
 	"encoding/json"
-	"math"
 	"strings"
-	"time"
 
 	"tidemark/alert"
+	"tidemark/bake"
 )
 
 // expireAfter is when home automation should stop believing a state, seconds.
@@ -31,12 +30,12 @@ type entity struct {
 // entities lists what a vessel shows.
 func entities() []entity {
 	return []entity{
-		{key: "rise", platform: "sensor", name: "Rise", unit: "%", measure: "measurement", template: "{{ value_json.rise_percent }}"},
-		{key: "rate", platform: "sensor", name: "Rise rate", unit: "%/h", measure: "measurement", template: "{{ value_json.rate_percent_per_hour }}"},
-		{key: "ready_at", platform: "sensor", name: "At the mark", class: "timestamp", template: "{{ value_json.ready_at }}"},
-		{key: "phase", platform: "sensor", name: "Phase", template: "{{ value_json.phase }}"},
-		{key: "dough", platform: "sensor", name: "Dough temperature", unit: "°C", class: "temperature", measure: "measurement", template: "{{ value_json.dough_celsius }}"},
-		{key: "air", platform: "sensor", name: "Air temperature", unit: "°C", class: "temperature", measure: "measurement", template: "{{ value_json.air_celsius }}"},
+		{key: "rise", platform: "sensor", name: "Rise", unit: "%", measure: "measurement", template: "{{ value_json.state.estimate.rise_percent }}"},
+		{key: "rate", platform: "sensor", name: "Rise rate", unit: "%/h", measure: "measurement", template: "{{ value_json.state.estimate.rate_percent_per_hour }}"},
+		{key: "ready_at", platform: "sensor", name: "At the mark", class: "timestamp", template: "{{ value_json.state.estimate.ready.median }}"},
+		{key: "phase", platform: "sensor", name: "Phase", template: "{{ value_json.state.estimate.phase }}"},
+		{key: "dough", platform: "sensor", name: "Dough temperature", unit: "°C", class: "temperature", measure: "measurement", template: "{{ value_json.state.estimate.dough_c }}"},
+		{key: "air", platform: "sensor", name: "Air temperature", unit: "°C", class: "temperature", measure: "measurement", template: "{{ value_json.state.estimate.air_c }}"},
 		{key: "alarm", platform: "binary_sensor", name: "Alarm", class: "problem", template: "{{ value_json.alarm }}", attributes: true},
 		{key: "message", platform: "sensor", name: "Message", template: "{{ value_json.message }}"},
 	}
@@ -83,6 +82,9 @@ func (c *mqttChannel) form(e entity, node, vessel string) map[string]any {
 		"name": e.name, "uniq_id": node + "-" + e.key, "stat_t": c.topic(vesselTopic(vessel), "state"),
 		"val_tpl": e.template, "exp_aft": expireAfter,
 	}
+	if e.measure != "" {
+		f["sug_dsp_prc"] = 1
+	}
 	for key, value := range map[string]string{"unit_of_meas": e.unit, "dev_cla": e.class, "stat_cla": e.measure} {
 		if value != "" {
 			f[key] = value
@@ -90,6 +92,7 @@ func (c *mqttChannel) form(e entity, node, vessel string) map[string]any {
 	}
 	if e.attributes {
 		f["json_attr_t"] = c.topic(vesselTopic(vessel), "state")
+		f["json_attr_tpl"] = "{{ {'alarms': value_json.alarms} | tojson }}"
 	}
 	return f
 }
@@ -115,43 +118,24 @@ func message(topic string, v any) announcement {
 	return announcement{topic, payload}
 }
 
-// stateDocument is the retained state of a vessel. Unknown values are null.
-func stateDocument(s State) map[string]any {
-	e := s.Estimate
-	doc := map[string]any{
-		"time": e.Time.UTC().Format(time.RFC3339), "phase": string(e.Phase), "quality": string(e.Quality),
-		"rise_percent": rounded(e.RisePercent, 1), "rise_sd": rounded(e.RiseSD, 1),
-		"rate_percent_per_hour": rounded(e.RatePercentPerHour, 1),
-		"dough_celsius":         rounded(e.DoughC, 2), "air_celsius": rounded(e.AirC, 2),
-		"ready_at": moment(e.Ready.Median), "ready_from": moment(e.Ready.From), "ready_until": moment(e.Ready.Until),
-		"alarm": "OFF", "message": "", "alarms": []string{},
-	}
-	var ids []string
+// stateDocument is the retained state of a vessel, without the forecast's fan, which would
+// make it large for what home automation draws.
+type stateDocument struct {
+	State   bake.State `json:"state"`
+	Alarm   string     `json:"alarm"`   // ON while one rings
+	Message string     `json:"message"` // the newest one's title
+	Alarms  []string   `json:"alarms"`  // the IDs of the open ones
+}
+
+// documentOf returns the document of a state.
+func documentOf(s State) stateDocument {
+	d := stateDocument{State: s.State, Alarm: "OFF", Alarms: []string{}}
+	d.State.At, d.State.Estimate.Fan = s.At.UTC(), nil
 	for _, a := range s.Alarms {
 		if a.State == alert.Firing || a.State == alert.Snoozed {
-			doc["alarm"], doc["message"] = "ON", cut(a.Title, 250) // a state holds 255 characters (from memory)
+			d.Alarm, d.Message = "ON", cut(a.Title, 250) // a state holds 255 characters (from memory)
 		}
-		ids = append(ids, a.ID)
+		d.Alarms = append(d.Alarms, a.ID)
 	}
-	if len(ids) > 0 {
-		doc["alarms"] = ids
-	}
-	return doc
-}
-
-// rounded returns a number with so many digits, or nil when it is not finite.
-func rounded(x float64, digits int) any {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	f := math.Pow10(digits)
-	return math.Round(x*f) / f
-}
-
-// moment returns a time, or nil when there is none.
-func moment(t time.Time) any {
-	if t.IsZero() {
-		return nil
-	}
-	return t.UTC().Format(time.RFC3339)
+	return d
 }

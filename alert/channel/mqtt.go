@@ -14,7 +14,7 @@ import (
 	"time"
 
 	"tidemark/alert"
-	"tidemark/estimator"
+	"tidemark/bake"
 )
 
 // Defaults of an MQTT channel.
@@ -29,9 +29,8 @@ const (
 
 // State is what home automation is told of one vessel.
 type State struct {
-	Vessel   string
-	Estimate estimator.Estimate
-	Alarms   []alert.Alarm // the open ones of the vessel
+	bake.State
+	Alarms []alert.Alarm // the open ones of the vessel
 }
 
 // Reporter is a channel that also carries states. Report keeps the newest state
@@ -254,7 +253,7 @@ func (c *mqttChannel) publishState(ctx context.Context, broker Broker, s State, 
 		}
 		announced[s.Vessel] = true
 	}
-	body, err := json.Marshal(stateDocument(s))
+	body, err := json.Marshal(documentOf(s))
 	if err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
@@ -41,9 +42,9 @@ func eventually(t *testing.T, what string, ok func() bool) {
 // tub is an invented state.
 func tub() State {
 	at := time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC)
-	return State{Vessel: "tub", Estimate: estimator.Estimate{Time: at, RisePercent: 73.96, RiseSD: 1.2, RatePercentPerHour: 24.4, DoughC: 24.5, AirC: math.NaN(),
-		Phase: estimator.Rising, Quality: estimator.QualityOK, Ready: estimator.Window{From: at, Median: at.Add(time.Hour), Until: at.Add(2 * time.Hour)}},
-		Alarms: []alert.Alarm{{ID: "near-tub-7", State: alert.Firing, Title: "tub: at the mark about 19:00"}}}
+	return State{State: bake.State{At: at, Vessel: "tub", Status: bake.StatusRising, Estimate: estimator.Estimate{Time: at, RisePercent: 73.96, RiseSD: 1.2, RatePercentPerHour: 24.4, DoughC: 24.5, AirC: math.NaN(),
+		Phase: estimator.Rising, Quality: estimator.QualityOK, Ready: estimator.Window{From: at, Median: at.Add(time.Hour), Until: at.Add(2 * time.Hour)},
+		Fan: []estimator.FanPoint{{Time: at}}}}, Alarms: []alert.Alarm{{ID: "near-tub-7", State: alert.Firing, Title: "tub: at the mark about 19:00"}}}
 }
 
 const (
@@ -65,9 +66,27 @@ func TestMQTTTellsAndShowsStates(t *testing.T) {
 
 	ch.Report(tub())
 	eventually(t, "state", func() bool { return b.Retained(stateTopic) != "" })
-	assert.JSONEq(t, `{"time":"2026-11-07T18:00:00Z","phase":"rising","quality":"ok","rise_percent":74,"rise_sd":1.2,"rate_percent_per_hour":24.4,
-		"dough_celsius":24.5,"air_celsius":null,"ready_at":"2026-11-07T19:00:00Z","ready_from":"2026-11-07T18:00:00Z","ready_until":"2026-11-07T20:00:00Z",
-		"alarm":"ON","message":"tub: at the mark about 19:00","alarms":["near-tub-7"]}`, b.Retained(stateTopic))
+	var got struct {
+		State struct {
+			Vessel, Status string
+			Estimate       struct {
+				RisePercent float64  `json:"rise_percent"`
+				DoughC      *float64 `json:"dough_c"`
+				AirC        *float64 `json:"air_c"`
+				Ready       map[string]string
+				Fan         []any
+			}
+		}
+		Alarm, Message string
+		Alarms         []string
+	}
+	require.NoError(t, json.Unmarshal([]byte(b.Retained(stateTopic)), &got))
+	assert.Equal(t, []string{"tub", "rising", "ON", "tub: at the mark about 19:00"}, []string{got.State.Vessel, got.State.Status, got.Alarm, got.Message})
+	assert.Equal(t, []string{"near-tub-7"}, got.Alarms)
+	e := got.State.Estimate
+	assert.Equal(t, []any{73.96, 24.5, "2026-11-07T19:00:00Z"}, []any{e.RisePercent, *e.DoughC, e.Ready["median"]})
+	assert.Nil(t, e.AirC)
+	assert.Empty(t, e.Fan)
 	assert.Equal(t, "online", b.Retained(availTopic))
 	checkDiscovery(t, b.Retained(deviceTopic))
 

@@ -122,7 +122,7 @@ func (a *App) report() {
 			continue
 		}
 		for _, name := range a.order {
-			to.Report(channel.State{Vessel: name, Estimate: a.Estimate(name), Alarms: a.alarmsOf(name)})
+			to.Report(channel.State{State: a.State(name), Alarms: a.alarmsOf(name)})
 		}
 	}
 }
