@@ -6,7 +6,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/estimator"
 	"tidemark/web/past"
 	"tidemark/web/say"
 )
@@ -14,25 +13,15 @@ import (
 // The types of the API. Times are RFC 3339 in the household's zone, numbers
 // that are not known are null.
 
+// vesselJSON is a vessel: what is the case with it, the open alarms beside it, and its
+// sensors.
 type vesselJSON struct {
-	Name          string       `json:"name"`
-	Holds         string       `json:"holds"`
-	RiseID        *int64       `json:"rise_id"`
-	Demo          bool         `json:"demo"`
-	LeadSeconds   float64      `json:"lead_seconds"`
-	TargetPercent past.Number  `json:"target_percent"`
-	InFridge      bool         `json:"in_fridge"`
-	Batch         string       `json:"batch"`
-	AirHumidity   past.Number  `json:"air_humidity_ratio"`
-	Answer        answerJSON   `json:"answer"`
-	Estimate      estimateJSON `json:"estimate"`
-	Steps         []stepJSON   `json:"steps"`
-	Alarms        []alarmJSON  `json:"alarms"`
-	Sensors       []sensorJSON `json:"sensors"`
-	Deeds         []deedJSON   `json:"deeds"`
-	breadJSON
-
-	Plan *planStateJSON `json:"plan"`
+	Name        string       `json:"name"`
+	State       bake.State   `json:"state"`
+	Alarms      []alarmJSON  `json:"alarms"`
+	Sensors     []sensorJSON `json:"sensors"`
+	Answer      answerJSON   `json:"answer"`
+	AirHumidity past.Number  `json:"air_humidity_ratio"`
 }
 
 type answerJSON struct {
@@ -41,42 +30,6 @@ type answerJSON struct {
 	Next  string `json:"next"`
 	Due   bool   `json:"due"`
 	Blind string `json:"blind"`
-}
-
-type estimateJSON struct {
-	Time               time.Time   `json:"time"`
-	StartedAt          *time.Time  `json:"started_at"`
-	RisePercent        past.Number `json:"rise_percent"`
-	RiseSD             past.Number `json:"rise_sd"`
-	RatePercentPerHour past.Number `json:"rate_percent_per_hour"`
-	DoughC             past.Number `json:"dough_c"`
-	AirC               past.Number `json:"air_c"`
-	LevelMM            past.Number `json:"level_mm"`
-	VolumeL            past.Number `json:"volume_l"`
-	ReadyAt            *time.Time  `json:"ready_at"`
-	ReadyFrom          *time.Time  `json:"ready_from"`
-	ReadyUntil         *time.Time  `json:"ready_until"`
-	ReadyIsPast        bool        `json:"ready_is_past"`
-	ReachChance        past.Number `json:"reach_chance"`
-	NoForecast         string      `json:"no_forecast"`
-	CeilingPercent     past.Number `json:"ceiling_percent"`
-	PeakPercent        past.Number `json:"peak_percent"`
-	PeakAt             *time.Time  `json:"peak_at"`
-	Phase              string      `json:"phase"`
-	PhaseSince         *time.Time  `json:"phase_since"`
-	PhaseReason        string      `json:"phase_reason"`
-	Quality            string      `json:"quality"`
-	QualityReason      string      `json:"quality_reason"`
-	LastSeen           *time.Time  `json:"last_seen"`
-	EquivalentHours    past.Number `json:"equivalent_hours"`
-	Fan                []fanJSON   `json:"fan"`
-}
-
-type fanJSON struct {
-	Time time.Time   `json:"time"`
-	P10  past.Number `json:"p10_percent"`
-	P50  past.Number `json:"p50_percent"`
-	P90  past.Number `json:"p90_percent"`
 }
 
 type stepJSON struct {
@@ -111,52 +64,25 @@ type sensorJSON struct {
 	LastOK   *time.Time `json:"last_ok"`
 }
 
-type deedJSON struct {
-	ID      int64     `json:"id"`
-	At      time.Time `json:"at"`
-	Kind    string    `json:"kind"`
-	By      string    `json:"by"`
-	CanUndo bool      `json:"can_undo"`
-	Detail  string    `json:"detail"`
-}
-
 // vesselOf turns a vessel into its form on the API.
 func vesselOf(v Vessel, now time.Time, h say.House) vesselJSON {
 	a := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: now,
 		After: v.After, Care: v.Care}, h)
-	out := vesselJSON{Name: v.Name, Holds: string(v.Holds), Demo: v.Demo, LeadSeconds: v.Lead.Seconds(), InFridge: v.InFridge,
-		TargetPercent: past.Number(v.TargetPercent), Batch: v.Batch, AirHumidity: past.Number(knownRatio(v.AirHumidity)), Answer: answerJSON{a.When, a.Level, a.Next, a.Due, a.Blind},
-		Estimate: estimateOf(v.Estimate, h.Zone), Steps: stepsOf(v.Steps, h.Zone), Alarms: alarmsOf(v.Alarms, h.Zone),
-		Sensors: []sensorJSON{}, Deeds: []deedJSON{}, breadJSON: breadOf(v, h.Zone), Plan: planStateOf(v.Plan, h.Zone)}
-	if v.RiseID != 0 {
-		out.RiseID = &v.RiseID
-	}
+	out := vesselJSON{Name: v.Name, State: v.worded(now, h.Zone), Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
+		Answer: answerJSON{a.When, a.Level, a.Next, a.Due, a.Blind}, AirHumidity: past.Number(knownRatio(v.AirHumidity))}
 	for _, x := range v.Sensors {
 		out.Sensors = append(out.Sensors, sensorJSON{x.Sensor, x.Quantity, x.Status, x.Reason, optional(x.LastOK, h.Zone)})
-	}
-	for _, d := range v.Deeds {
-		out.Deeds = append(out.Deeds, deedJSON{d.ID, stamp(d.At, h.Zone), string(d.Kind), d.By, d.CanUndo, d.Detail})
 	}
 	return out
 }
 
-func estimateOf(e estimator.Estimate, zone *time.Location) estimateJSON {
-	n := func(v float64) past.Number { return past.Number(v) }
-	phase := e.Phase
-	if phase == "" {
-		phase = estimator.Idle
-	}
-	out := estimateJSON{Time: stamp(e.Time, zone), StartedAt: optional(e.Started, zone), RisePercent: n(e.RisePercent), RiseSD: n(e.RiseSD),
-		RatePercentPerHour: n(e.RatePercentPerHour), DoughC: n(e.DoughC), AirC: n(e.AirC), LevelMM: n(e.LevelMM), VolumeL: n(e.VolumeL),
-		ReadyAt: optional(e.Ready.Median, zone), ReadyFrom: optional(e.Ready.From, zone), ReadyUntil: optional(e.Ready.Until, zone),
-		ReadyIsPast: e.ReadyIsPast, ReachChance: n(e.ReachChance), NoForecast: e.NoForecast, CeilingPercent: n(e.CeilingPercent),
-		PeakPercent: n(e.PeakPercent), PeakAt: optional(e.PeakAt, zone), Phase: string(phase), PhaseSince: optional(e.PhaseSince, zone),
-		PhaseReason: e.PhaseReason, Quality: string(e.Quality), QualityReason: e.QualityReason, LastSeen: optional(e.LastSeen, zone),
-		EquivalentHours: n(e.EquivalentHours), Fan: []fanJSON{}}
-	for _, f := range e.Fan {
-		out.Fan = append(out.Fan, fanJSON{stamp(f.Time, zone), n(f.P10Percent), n(f.P50Percent), n(f.P90Percent)})
-	}
-	return out
+// worded is the State of a vessel in its household's zone, with the texts as its
+// household writes moments and temperatures.
+func (v Vessel) worded(now time.Time, zone *time.Location) bake.State {
+	s := v.state(now)
+	s.At = s.At.In(zone)
+	s.Steps, s.After, s.Care, s.Findings, s.Plan = v.Steps, v.After, v.Care, v.Findings, v.Plan
+	return s
 }
 
 func stepsOf(steps []bake.Step, zone *time.Location) []stepJSON {

@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"tidemark/bake"
-	"tidemark/web/past"
 	"tidemark/web/say"
 )
 
@@ -21,76 +20,6 @@ func lookFor(h say.House, now time.Time) []seenView {
 		for _, f := range h.Findings(bake.Diagnose(nil, []bake.Sighting{s.seen}), now) {
 			out = append(out, seenView{s.what, f})
 		}
-	}
-	return out
-}
-
-// afterJSON is a bake after its bulk on the API.
-type afterJSON struct {
-	Stage     string      `json:"stage"`
-	Since     *time.Time  `json:"since"`
-	From      *time.Time  `json:"from"`
-	At        *time.Time  `json:"at"`
-	Until     *time.Time  `json:"until"`
-	Basis     string      `json:"basis"`
-	Why       string      `json:"why"`
-	Probe     bool        `json:"probe"`
-	CoreC     past.Number `json:"core_c"`
-	DoneLowC  past.Number `json:"done_low_c"`
-	DoneBestC past.Number `json:"done_best_c"`
-	DoneHighC past.Number `json:"done_high_c"`
-	DoneAt    *time.Time  `json:"done_at"`
-	SliceC    past.Number `json:"slice_c"`
-	Caution   string      `json:"caution"`
-}
-
-// careJSON is the care of a starter on the API.
-type careJSON struct {
-	FedAt       time.Time  `json:"fed_at"`
-	PeakFrom    *time.Time `json:"peak_from"`
-	PeakAt      *time.Time `json:"peak_at"`
-	PeakUntil   *time.Time `json:"peak_until"`
-	UseFrom     *time.Time `json:"use_from"`
-	UseUntil    *time.Time `json:"use_until"`
-	HungryFrom  *time.Time `json:"hungry_from"`
-	HungryAt    *time.Time `json:"hungry_at"`
-	HungryUntil *time.Time `json:"hungry_until"`
-	NextFeed    *time.Time `json:"next_feed"`
-	Basis       string     `json:"basis"`
-}
-
-// findingJSON is one verdict on a starter on the API.
-type findingJSON struct {
-	What     string   `json:"what"`
-	Evidence string   `json:"evidence"`
-	Do       []string `json:"do"`
-}
-
-// breadJSON is what a vessel on the API says of a bake after its bulk and of a
-// starter's care.
-type breadJSON struct {
-	After      *afterJSON    `json:"after"`
-	Care       *careJSON     `json:"care"`
-	Findings   []findingJSON `json:"findings"`
-	Feed       string        `json:"feed"`
-	ProofOf    string        `json:"proof_of"`
-	ProofBasis string        `json:"proof_basis"`
-}
-
-func breadOf(v Vessel, zone *time.Location) breadJSON {
-	out := breadJSON{Findings: []findingJSON{}, Feed: v.Feed, ProofOf: v.ProofOf, ProofBasis: string(v.ProofBasis)}
-	n := func(c float64) past.Number { return past.Number(c) }
-	at := func(t time.Time) *time.Time { return optional(t, zone) }
-	if a := v.After; a != nil {
-		out.After = &afterJSON{string(a.Stage), at(a.Since), at(a.Until.From), at(a.Until.Median), at(a.Until.Until), string(a.Basis), a.Why,
-			a.Probe, n(a.CoreC), n(a.Done.LowC), n(a.Done.BestC), n(a.Done.MostC), at(a.DoneAt), n(a.SliceC), a.Caution}
-	}
-	if c := v.Care; c != nil {
-		out.Care = &careJSON{stamp(c.Feed.At, zone), at(c.Peak.From), at(c.Peak.Median), at(c.Peak.Until), at(c.UseFrom), at(c.UseUntil),
-			at(c.Hungry.From), at(c.Hungry.Median), at(c.Hungry.Until), at(c.NextFeed), c.Basis}
-	}
-	for _, f := range v.Findings {
-		out.Findings = append(out.Findings, findingJSON{f.What, f.Evidence, append([]string{}, f.Do...)})
 	}
 	return out
 }

@@ -98,35 +98,35 @@ func TestAPITellsTheBakeAndTheCare(t *testing.T) {
 	_, router := spec(t)
 	s, k := newServer(t, nil)
 	k.Change(bread)
-	var tub, jar, basket struct {
-		After *struct {
-			Stage string   `json:"stage"`
-			CoreC *float64 `json:"core_c"`
-			At    string   `json:"at"`
-		} `json:"after"`
-		Care *struct {
-			NextFeed string `json:"next_feed"`
-			Basis    string `json:"basis"`
-		} `json:"care"`
-		Findings []struct {
-			Do []string `json:"do"`
-		} `json:"findings"`
-		ProofOf string `json:"proof_of"`
+	type vessel struct {
+		State struct {
+			After *struct {
+				Stage string
+				CoreC *float64 `json:"core_c"`
+				Until struct{ Median string }
+			}
+			Care *struct {
+				NextFeed string `json:"next_feed"`
+			}
+			Findings []struct{ Do []string }
+			ProofOf  string `json:"proof_of"`
+		}
 	}
-	for name, into := range map[string]any{"tub": &tub, "jar": &jar, "basket": &basket} {
+	var tub, jar, basket vessel
+	for name, into := range map[string]*vessel{"tub": &tub, "jar": &jar, "basket": &basket} {
 		w := call(t, s, router, apiRequest("GET", "/api/v1/vessels/"+name, ""), http.StatusOK)
 		require.NoError(t, json.Unmarshal(w.Body.Bytes(), into))
 	}
-	require.NotNil(t, tub.After)
-	assert.Equal(t, "cooling", tub.After.Stage)
-	assert.InDelta(t, 61.2, *tub.After.CoreC, 1e-9)
-	assert.Equal(t, "2026-03-14T18:20:00+01:00", tub.After.At)
-	require.NotNil(t, jar.Care)
-	assert.Equal(t, "2026-03-14T20:40:00+01:00", jar.Care.NextFeed)
-	require.Len(t, jar.Findings, 1)
-	assert.Contains(t, jar.Findings[0].Do[0], "how old")
-	assert.Equal(t, "tub", basket.ProofOf)
-	assert.Nil(t, basket.After)
+	require.NotNil(t, tub.State.After)
+	assert.Equal(t, "cooling", tub.State.After.Stage)
+	assert.InDelta(t, 61.2, *tub.State.After.CoreC, 1e-9)
+	assert.Equal(t, "2026-03-14T18:20:00+01:00", tub.State.After.Until.Median)
+	require.NotNil(t, jar.State.Care)
+	assert.Equal(t, "2026-03-14T20:40:00+01:00", jar.State.Care.NextFeed)
+	require.Len(t, jar.State.Findings, 1)
+	assert.Contains(t, jar.State.Findings[0].Do[0], "how old")
+	assert.Equal(t, "tub", basket.State.ProofOf)
+	assert.Nil(t, basket.State.After)
 
 	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].After.CoreC = math.NaN() })
 	call(t, s, router, apiRequest("GET", "/api/v1/vessels/tub", ""), http.StatusOK)

@@ -69,28 +69,6 @@ type outlookJSON struct {
 	Text string `json:"text"`
 }
 
-type planStateJSON struct {
-	Way        string     `json:"way"`
-	Pending    bool       `json:"pending"`
-	Wanted     time.Time  `json:"wanted"`
-	Planned    time.Time  `json:"planned"`
-	ReadyAt    *time.Time `json:"ready_at"`
-	ReadyFrom  *time.Time `json:"ready_from"`
-	ReadyUntil *time.Time `json:"ready_until"`
-	Said       string     `json:"said"`
-	SaidAt     *time.Time `json:"said_at"`
-}
-
-// planStateOf is the plan of a vessel on the API; nil without one.
-func planStateOf(p *PlanState, zone *time.Location) *planStateJSON {
-	if p == nil {
-		return nil
-	}
-	return &planStateJSON{Way: p.Way, Pending: p.Pending, Wanted: stamp(p.Wanted, zone), Planned: stamp(p.Planned.Median, zone),
-		ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone), ReadyUntil: optional(p.Ready.Until, zone),
-		Said: p.Said, SaidAt: optional(p.SaidAt, zone)}
-}
-
 // wish is the wish of an act or a query, read strictly.
 func (in planWishJSON) wish(now time.Time) (PlanWish, error) {
 	w := PlanWish{Now: now.Truncate(time.Minute), AirC: in.AirC, WarmC: in.WarmC, NoFridge: in.NoFridge, MilkInTheWarm: in.MilkOK, Way: in.Way}

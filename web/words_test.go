@@ -84,10 +84,12 @@ func TestNoForeignUnitsOnThePage(t *testing.T) {
 		w := do(s, apiRequest("GET", "/api/v1/vessels/tub", ""))
 		require.Equal(t, 200, w.Code)
 		var v struct {
-			Steps []struct{ Do, Caution, Why string }
+			State struct {
+				Steps []struct{ Do, Caution, Why string }
+			}
 		}
 		require.NoError(t, json.Unmarshal(w.Body.Bytes(), &v))
-		for _, st := range v.Steps {
+		for _, st := range v.State.Steps {
 			assert.Empty(t, foreign(st.Do+" "+st.Caution+" "+st.Why), name)
 		}
 	})

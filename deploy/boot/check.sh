@@ -62,7 +62,7 @@ group_of() { [ "$(stat -c %G "$1")" = "$2" ]; }
 metric() { curl -fsS --max-time 20 "$page/metrics" | sed -n "s/^$1{.* //p;s/^$1 //p" | head -n 1; }
 # close_to NAME VALUE: that metric is within 1 in 50 of a value.
 close_to() { metric "$1" | awk -v want="$2" '{ok = ($1 > want * 0.98 && $1 < want * 1.02)} END {exit !ok}'; }
-rise() { curl -fsS --max-time 20 "$page/api/v1/vessels" | grep -o '"rise_id": *[0-9]*' | grep -o "[0-9]*$"; }
+rise() { curl -fsS --max-time 20 "$page/api/v1/vessels" | grep -o '"rise_id": *[1-9][0-9]*' | head -n 1 | grep -o "[0-9]*$"; }
 start_of() { metric tidemark_rise_start_timestamp_seconds; }
 same_rise() { [ "$(rise) $(start_of)" = "$1" ]; }
 has_rise() { [ -n "$(rise)" ]; }

@@ -367,50 +367,53 @@ func (k *kitchen) see(vessel string) view {
 	out, err := k.request(http.MethodGet, "/api/v1/vessels/"+vessel, nil)
 	require.NoError(k.t, err)
 	var in struct {
-		Estimate struct {
-			StartedAt   *time.Time `json:"started_at"`
-			RisePercent *float64   `json:"rise_percent"`
-			ReadyAt     *time.Time `json:"ready_at"`
-			ReadyFrom   *time.Time `json:"ready_from"`
-			ReadyUntil  *time.Time `json:"ready_until"`
-			ReadyIsPast bool       `json:"ready_is_past"`
-			Phase       string
-			Quality     string
-		}
-		TargetPercent *float64 `json:"target_percent"`
-		InFridge      bool     `json:"in_fridge"`
-		Steps         []struct {
-			ID, Name, State string
-			At              *time.Time
+		State struct {
+			Estimate struct {
+				Started       *time.Time
+				RisePercent   *float64 `json:"rise_percent"`
+				TargetPercent *float64 `json:"target_percent"`
+				Ready         struct{ From, Median, Until *time.Time }
+				ReadyIsPast   bool `json:"ready_is_past"`
+				Phase         string
+				Quality       string
+			}
+			InFridge bool `json:"in_fridge"`
+			Steps    []struct {
+				ID, Name, State string
+				At              *time.Time
+			}
+			Events []struct {
+				ID   int64
+				At   time.Time
+				Kind string
+			}
+			Plan *struct {
+				Way     string
+				Pending bool
+			}
 		}
 		Alarms []struct{ ID, Kind, State string }
-		Deeds  []struct {
-			ID   int64
-			At   time.Time
-			Kind string
-		}
-		Plan *struct {
-			Way     string
-			Pending bool
-		}
 	}
 	require.NoError(k.t, json.Unmarshal(out, &in))
-	v := view{Phase: in.Estimate.Phase, Quality: in.Estimate.Quality, Percent: in.Estimate.RisePercent, Target: in.TargetPercent,
-		Started: in.Estimate.StartedAt, Ready: in.Estimate.ReadyAt, ReadyIsPast: in.Estimate.ReadyIsPast, InFridge: in.InFridge}
-	if in.Estimate.ReadyFrom != nil && in.Estimate.ReadyUntil != nil {
-		v.Doubt = in.Estimate.ReadyUntil.Sub(*in.Estimate.ReadyFrom)
+	s, e := in.State, in.State.Estimate
+	v := view{Phase: e.Phase, Quality: e.Quality, Percent: e.RisePercent, Target: e.TargetPercent,
+		Started: e.Started, Ready: e.Ready.Median, ReadyIsPast: e.ReadyIsPast, InFridge: s.InFridge}
+	if e.Ready.From != nil && e.Ready.Until != nil {
+		v.Doubt = e.Ready.Until.Sub(*e.Ready.From)
 	}
-	for _, s := range in.Steps {
-		v.Steps = append(v.Steps, step{ID: s.ID, Name: s.Name, State: s.State})
+	for _, x := range s.Steps {
+		v.Steps = append(v.Steps, step{ID: x.ID, Name: x.Name, State: x.State})
 	}
 	for _, a := range in.Alarms {
 		v.Alarms = append(v.Alarms, alarm{ID: a.ID, Kind: a.Kind, State: a.State})
 	}
-	for _, d := range in.Deeds {
-		v.Events = append(v.Events, event{ID: d.ID, At: d.At, Kind: d.Kind})
+	for _, d := range s.Events {
+		if d.Kind != "replan" { // what the rise itself moved
+			v.Events = append(v.Events, event{ID: d.ID, At: d.At, Kind: d.Kind})
+		}
 	}
-	if in.Plan != nil {
-		v.Plan, v.Pending = in.Plan.Way, in.Plan.Pending
+	if s.Plan != nil {
+		v.Plan, v.Pending = s.Plan.Way, s.Plan.Pending
 	}
 	return v
 }
