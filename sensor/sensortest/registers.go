@@ -9,17 +9,30 @@ import (
 type registers struct {
 	mu      sync.Mutex
 	address uint16
-	off     bool // held in shutdown or without supply
+	off     bool   // held in shutdown or without supply
+	power   func() // what a loss of the supply does, with mu held
+
+	Nak     bool // fault: answers nothing
+	WrongID bool // fault: says it is another chip
 	mem     map[uint16]byte
 	written map[uint16]byte // last value that the driver wrote
 }
 
-// reset gives the memory its values after power-on.
-func (c *registers) reset(address uint16, mem map[uint16]byte) {
-	c.address = address
-	c.mem = mem
-	if c.written == nil {
-		c.written = map[uint16]byte{}
+// BrownOut takes the supply away for a moment: settings and address are lost.
+func (c *registers) BrownOut() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.address, c.written = 0x29, map[uint16]byte{}
+	c.power()
+}
+
+// Shut is the shutdown pin: low holds the chip in reset.
+func (c *registers) Shut(high bool) {
+	c.mu.Lock()
+	c.off = !high
+	c.mu.Unlock()
+	if !high {
+		c.BrownOut()
 	}
 }
 
@@ -48,7 +61,9 @@ func (c *registers) Written(reg uint16) (value byte, ok bool) {
 // transfer writes the bytes after the register address, calling onWrite for each,
 // or reads, calling onRead before.
 func (c *registers) transfer(w, r []byte, onRead func(reg uint16), onWrite func(reg uint16, v byte)) error {
-	if len(w) == 1 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.Nak || len(w) == 1 {
 		return ErrNak
 	}
 	reg := uint16(0)

@@ -10,11 +10,9 @@ type VL53L1X struct {
 	Code       byte           // raw status of each result; 0 = 9, complete
 
 	// Faults.
-	Nak     bool // answers nothing
-	WrongID bool // says it is another chip
-	Hang    bool // finishes no ranging
-	Stuck   bool // repeats one result
-	NoBoot  bool // never ends its start
+	Hang   bool // finishes no ranging
+	Stuck  bool // repeats one result
+	NoBoot bool // never ends its start
 
 	Starts int // of ranging
 
@@ -27,59 +25,35 @@ type VL53L1X struct {
 // NewVL53L1X makes a chip that has just got its supply.
 func NewVL53L1X(distanceMM float64) *VL53L1X {
 	c := &VL53L1X{DistanceMM: distanceMM}
+	c.power = func() {
+		c.mem = map[uint16]byte{
+			0x010f: 0xea, 0x00e5: 0x01,
+			0x0006: 0xbe, 0x0007: 0x9a, // measured oscillator frequency
+			0x00de: 0x03, 0x00df: 0xb4, // oscillator calibration
+			0x0031: 0x03, // no result yet
+		}
+		c.ranging, c.taken, c.stream = false, 0, 0
+	}
 	c.BrownOut()
 	return c
 }
 
-// BrownOut takes the supply away for a moment: settings and address are lost.
-func (c *VL53L1X) BrownOut() {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.reset(0x29, map[uint16]byte{
-		0x010f: 0xea, 0x0110: 0xcc, 0x00e5: 0x01,
-		0x0006: 0xbe, 0x0007: 0x9a, // measured oscillator frequency
-		0x00de: 0x03, 0x00df: 0xb4, // oscillator calibration
-		0x0031: 0x03, // no result yet
-	})
-	c.ranging, c.taken, c.stream = false, 0, 0
-}
-
-// Shut is the shutdown pin: low holds the chip in reset.
-func (c *VL53L1X) Shut(high bool) {
-	c.mu.Lock()
-	c.off = !high
-	c.mu.Unlock()
-	if !high {
-		c.BrownOut()
-	}
-}
-
 // Tx does a transfer.
-func (c *VL53L1X) Tx(w, r []byte) error {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.Nak {
-		return ErrNak
-	}
-	c.faults()
-	return c.transfer(w, r, c.beforeRead, c.afterWrite)
-}
-
-// faults puts the faults into the memory.
-func (c *VL53L1X) faults() {
-	c.mem[0x0110] = 0xcc
-	if c.WrongID {
-		c.mem[0x0110] = 0xaa
-	}
-	c.mem[0x00e5] = 1
-	if c.NoBoot {
-		c.mem[0x00e5] = 0
-	}
-}
+func (c *VL53L1X) Tx(w, r []byte) error { return c.transfer(w, r, c.beforeRead, c.afterWrite) }
 
 // beforeRead brings results up to date.
 func (c *VL53L1X) beforeRead(reg uint16) {
 	switch reg {
+	case 0x010f:
+		c.mem[0x0110] = 0xcc
+		if c.WrongID {
+			c.mem[0x0110] = 0xaa
+		}
+	case 0x00e5:
+		c.mem[reg] = 1
+		if c.NoBoot {
+			c.mem[reg] = 0
+		}
 	case 0x0031:
 		c.mem[reg] = 1
 		if c.ready() {

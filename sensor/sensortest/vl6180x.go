@@ -11,9 +11,7 @@ type VL6180X struct {
 	Takes      time.Duration // time of one ranging; 0 = 20 ms
 
 	// Faults.
-	Nak     bool
-	WrongID bool
-	Hang    bool // finishes no ranging
+	Hang bool // finishes no ranging
 
 	started time.Time
 	running bool
@@ -22,45 +20,23 @@ type VL6180X struct {
 // NewVL6180X makes a chip that has just got its supply.
 func NewVL6180X(distanceMM float64) *VL6180X {
 	c := &VL6180X{DistanceMM: distanceMM}
+	c.power = func() { // "fresh out of reset" is set
+		c.mem = map[uint16]byte{0x0000: 0xb4, 0x0016: 1, 0x004d: 1}
+		c.running = false
+	}
 	c.BrownOut()
 	return c
 }
 
-// BrownOut takes the supply away for a moment: settings and address are lost, and
-// "fresh out of reset" is set.
-func (c *VL6180X) BrownOut() {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.reset(0x29, map[uint16]byte{0x0000: 0xb4, 0x0016: 1, 0x004d: 1})
-	c.running = false
-}
-
-// Shut is the shutdown pin: low holds the chip in reset.
-func (c *VL6180X) Shut(high bool) {
-	c.mu.Lock()
-	c.off = !high
-	c.mu.Unlock()
-	if !high {
-		c.BrownOut()
-	}
-}
-
 // Tx does a transfer.
-func (c *VL6180X) Tx(w, r []byte) error {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.Nak {
-		return ErrNak
-	}
+func (c *VL6180X) Tx(w, r []byte) error { return c.transfer(w, r, c.beforeRead, c.afterWrite) }
+
+// beforeRead brings results up to date.
+func (c *VL6180X) beforeRead(uint16) {
 	c.mem[0x0000] = 0xb4
 	if c.WrongID {
 		c.mem[0x0000] = 0x00
 	}
-	return c.transfer(w, r, c.beforeRead, c.afterWrite)
-}
-
-// beforeRead brings results up to date.
-func (c *VL6180X) beforeRead(uint16) {
 	takes := c.Takes
 	if takes == 0 {
 		takes = 20 * time.Millisecond
