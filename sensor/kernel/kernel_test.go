@@ -11,6 +11,7 @@ import (
 
 	"tidemark/sensor"
 	"tidemark/sensor/kernel"
+	"tidemark/sensor/sensortest"
 )
 
 // tree is a folder that stands in for /sys.
@@ -22,12 +23,7 @@ type tree struct {
 func newTree(t *testing.T) tree { return tree{t, t.TempDir()} }
 
 // put writes a file, with its folders.
-func (tr tree) put(path, text string) {
-	tr.t.Helper()
-	full := filepath.Join(tr.root, path)
-	require.NoError(tr.t, os.MkdirAll(filepath.Dir(full), 0o755))
-	require.NoError(tr.t, os.WriteFile(full, []byte(text), 0o644))
-}
+func (tr tree) put(path, text string) { sensortest.Put(tr.t, tr.root, path, text) }
 
 // drop removes a file or folder.
 func (tr tree) drop(path string) {

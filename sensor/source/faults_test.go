@@ -49,11 +49,7 @@ func newStage(t *testing.T, root string) *stage {
 }
 
 // put writes a kernel file; drop removes one.
-func (s *stage) put(path, text string) {
-	full := filepath.Join(s.root, path)
-	require.NoError(s.t, os.MkdirAll(filepath.Dir(full), 0o755))
-	require.NoError(s.t, os.WriteFile(full, []byte(text), 0o644))
-}
+func (s *stage) put(path, text string) { sensortest.Put(s.t, s.root, path, text) }
 
 func (s *stage) drop(path string) { require.NoError(s.t, os.RemoveAll(filepath.Join(s.root, path))) }
 

@@ -2,8 +2,6 @@ package source_test
 
 import (
 	"context"
-	"os"
-	"path/filepath"
 	"slices"
 	"testing"
 
@@ -11,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
+	"tidemark/sensor/sensortest"
 	"tidemark/sensor/source"
 )
 
@@ -63,11 +62,7 @@ func TestOpenRefusesWhatIsNotValid(t *testing.T) {
 
 func TestOptionsReachTheSource(t *testing.T) {
 	root := t.TempDir()
-	put := func(path, text string) {
-		full := filepath.Join(root, path)
-		require.NoError(t, os.MkdirAll(filepath.Dir(full), 0o755))
-		require.NoError(t, os.WriteFile(full, []byte(text), 0o644))
-	}
+	put := func(path, text string) { sensortest.Put(t, root, path, text) }
 	put("bus/iio/devices/iio:device0/name", "srf04")
 	put("bus/iio/devices/iio:device0/in_distance_raw", "149")
 	put("bus/iio/devices/iio:device0/in_distance_scale", "0.001")

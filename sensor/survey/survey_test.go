@@ -4,8 +4,6 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -24,22 +22,14 @@ import (
 	"tidemark/sensor/survey"
 )
 
-// put writes a file with its folders.
-func put(t *testing.T, root, path, text string) {
-	t.Helper()
-	full := filepath.Join(root, path)
-	require.NoError(t, os.MkdirAll(filepath.Dir(full), 0o755))
-	require.NoError(t, os.WriteFile(full, []byte(text), 0o644))
-}
-
 const goodProbe = "91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25062\n"
 
 func TestCheckJudges(t *testing.T) {
 	root := t.TempDir()
-	put(t, root, "bus/w1/devices/28-0123456789ab/w1_slave", goodProbe)
-	put(t, root, "bus/iio/devices/iio:device0/name", "srf04x")
-	put(t, root, "bus/iio/devices/iio:device0/in_distance_raw", "8190")
-	put(t, root, "bus/iio/devices/iio:device0/in_distance_scale", "0.001")
+	sensortest.Put(t, root, "bus/w1/devices/28-0123456789ab/w1_slave", goodProbe)
+	sensortest.Put(t, root, "bus/iio/devices/iio:device0/name", "srf04x")
+	sensortest.Put(t, root, "bus/iio/devices/iio:device0/in_distance_raw", "8190")
+	sensortest.Put(t, root, "bus/iio/devices/iio:device0/in_distance_scale", "0.001")
 	synctest.Test(t, func(t *testing.T) {
 		n := 0
 		time.AfterFunc(100*time.Millisecond, func() { n++ })
@@ -80,16 +70,16 @@ func TestEveryFaultHasAdvice(t *testing.T) {
 
 func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 	root, dev := t.TempDir(), t.TempDir()
-	put(t, root, "bus/w1/devices/28-0123456789ab/w1_slave", goodProbe)
-	put(t, root, "bus/iio/devices/iio:device0/name", "vl53l0x\n")
-	put(t, root, "bus/iio/devices/iio:device0/in_distance_raw", "187")
-	put(t, root, "class/hwmon/hwmon0/name", "cpu_thermal")
-	put(t, root, "class/hwmon/hwmon0/temp1_input", "50000")
-	put(t, root, "class/hwmon/hwmon1/name", "sht3x")
-	put(t, root, "class/hwmon/hwmon1/temp1_input", "23000")
-	put(t, dev, "i2c-1", "")
-	put(t, dev, "gpiochip0", "")
-	put(t, dev, "serial/by-id/usb-adapter", "")
+	sensortest.Put(t, root, "bus/w1/devices/28-0123456789ab/w1_slave", goodProbe)
+	sensortest.Put(t, root, "bus/iio/devices/iio:device0/name", "vl53l0x\n")
+	sensortest.Put(t, root, "bus/iio/devices/iio:device0/in_distance_raw", "187")
+	sensortest.Put(t, root, "class/hwmon/hwmon0/name", "cpu_thermal")
+	sensortest.Put(t, root, "class/hwmon/hwmon0/temp1_input", "50000")
+	sensortest.Put(t, root, "class/hwmon/hwmon1/name", "sht3x")
+	sensortest.Put(t, root, "class/hwmon/hwmon1/temp1_input", "23000")
+	sensortest.Put(t, dev, "i2c-1", "")
+	sensortest.Put(t, dev, "gpiochip0", "")
+	sensortest.Put(t, dev, "serial/by-id/usb-adapter", "")
 	bus := &sensortest.Bus{Name: t.Name()}
 	mux := &sensortest.Mux{Addr: 0x71}
 	mux.Ports[3] = []sensortest.Device{sensortest.NewVL6180X(60)}
@@ -142,7 +132,7 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 // A bus without an answer is on: to switch it on would be the wrong advice.
 func TestScanOfASilentBus(t *testing.T) {
 	dev := t.TempDir()
-	put(t, dev, "i2c-0", "")
+	sensortest.Put(t, dev, "i2c-0", "")
 	buses := chip.NewBuses()
 	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return &sensortest.Bus{Name: t.Name()}, nil }
 	sections := survey.Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
@@ -154,7 +144,7 @@ func TestScanOfASilentBus(t *testing.T) {
 
 func TestScanBehindAMultiplexer(t *testing.T) {
 	dev := t.TempDir()
-	put(t, dev, "i2c-3", "")
+	sensortest.Put(t, dev, "i2c-3", "")
 	bus := &sensortest.Bus{Name: t.Name()}
 	mux := &sensortest.Mux{Addr: 0x70}
 	mux.Ports[2], mux.Ports[7] = []sensortest.Device{sensortest.NewVL53L1X(100)}, []sensortest.Device{sensortest.NewVL6180X(60)}
