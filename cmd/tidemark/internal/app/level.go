@@ -2,12 +2,15 @@ package app
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
 	"tidemark/sensor/survey"
@@ -35,7 +38,6 @@ type gauge struct {
 	cal     *survey.Calibration // nil while nothing is measured
 	busy    bool
 	touched time.Time // by the steady clock
-	at      time.Time // when the empty vessel was measured, by the wall clock
 	empty   survey.Level
 	seen    bool // the empty vessel was measured
 	remarks []string
@@ -181,7 +183,7 @@ func (a *App) LevelEmpty(ctx context.Context, name string) error {
 		}
 		v.mu.Lock()
 		defer v.mu.Unlock()
-		g.empty, g.seen, g.remarks, g.pours, g.at = l, true, remarks, nil, a.opt.Clock.Now()
+		g.empty, g.seen, g.remarks, g.pours = l, true, remarks, nil
 		return nil
 	})
 }
@@ -226,12 +228,12 @@ func (a *App) Level(vessel string) (web.Level, error) {
 	}
 	v.mu.Lock()
 	l := v.levelForWeb()
-	m, cal := v.measured()
+	cal := v.measured()
 	v.mu.Unlock()
 	if cal == nil {
 		return l, nil
 	}
-	what, err := a.whatToWrite(m, cal)
+	what, err := a.whatToWrite(vessel, cal)
 	if err != nil {
 		l.Remarks = append(l.Remarks, "it cannot be written: "+strings.TrimRight(err.Error(), "."))
 		return l, nil
@@ -239,11 +241,10 @@ func (a *App) Level(vessel string) (web.Level, error) {
 	if what.toTheRim {
 		l.Remarks = append(l.Remarks, "above the last level of water the shape is taken from the one in force, because dough may stand higher")
 	}
-	for _, x := range what.entry.Profile {
+	for _, x := range what.profile {
 		l.Profile = append(l.Profile, web.LevelPoint{HeightMM: x[0], VolumeL: x[1]})
 	}
-	c := what.change
-	l.Change = &web.LevelChange{ID: c.id(), File: c.file, Backup: c.backup, Before: c.before, After: c.after}
+	l.Change = &web.LevelChange{ID: what.id(), File: a.opt.Config.File, Backup: a.setup.file.Backup(what.text), Before: what.before, After: what.after}
 	return l, nil
 }
 
@@ -274,71 +275,94 @@ func pointsAlong(shape *geometry.Profile) []web.LevelPoint {
 	return out
 }
 
-// measured is what there is to keep so far; cal is nil when there is nothing.
-// v.mu is held.
-func (v *vessel) measured() (config.Measured, *survey.Calibration) {
+// measured is what there is to keep so far; nil when there is nothing. v.mu is held.
+func (v *vessel) measured() *survey.Calibration {
 	g := v.gauge
 	if g == nil || !g.seen || g.busy {
-		return config.Measured{}, nil
+		return nil
 	}
-	return config.Measured{Vessel: v.config.Name, At: g.at.Round(time.Second).UTC()}, g.cal
+	return g.cal
 }
 
-// toWrite is a measured vessel with what it changes.
+// toWrite is a measured vessel with what it changes in the configuration.
 type toWrite struct {
-	entry    config.Measured
-	change   levelChange
-	toTheRim bool
-	// rest is the configuration as the file has it now.
-	rest *config.Config
+	floorMM       float64
+	profile       [][2]float64 // height mm, litres; nil leaves the shape
+	toTheRim      bool
+	changes       []settings.Change
+	version       string // of the file that changes
+	text          []byte // of the changed file
+	before, after []string
+}
+
+// id names exactly this change.
+func (w toWrite) id() string {
+	sum := sha256.Sum256([]byte(w.version + "\x00" + string(w.text)))
+	return hex.EncodeToString(sum[:8])
 }
 
 // whatToWrite works out what would be written, from the configuration as the file
 // has it now.
-func (a *App) whatToWrite(m config.Measured, cal *survey.Calibration) (toWrite, error) {
-	w := toWrite{entry: m}
-	floor, profile, err := cal.Result()
+func (a *App) whatToWrite(vessel string, cal *survey.Calibration) (w toWrite, err error) {
+	if w.floorMM, w.profile, err = cal.Result(); err != nil {
+		return w, err
+	}
+	inForce, err := config.Load(a.opt.Config.File, config.Sensors)
 	if err != nil {
 		return w, err
 	}
-	if w.rest, err = config.Load(a.opt.Config.File, config.Sensors); err != nil {
-		return w, err
-	}
-	rest, err := w.rest.Vessel(m.Vessel)
+	rest, err := inForce.Vessel(vessel)
 	if err != nil {
 		return w, err
 	}
-	w.entry.FloorMM, w.entry.Over = floor, rest.Configured
-	w.entry.Profile, w.toTheRim = ToTheRim(profile, rest.Profile)
-	if profile == nil && rest.Profile.TopMM() > floor {
-		return w, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", floor, rest.Profile.TopMM())
+	if w.profile == nil && rest.Profile.TopMM() > w.floorMM {
+		return w, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", w.floorMM, rest.Profile.TopMM())
 	}
-	w.change, err = changeOf(a.opt.Config.StateDir, w.entry)
-	return w, err
+	if w.profile == nil {
+		w.profile = config.MeasuredProfile(a.opt.Config.StateDir, rest) // measured before there was one file for all
+	} else {
+		w.profile, w.toTheRim = ToTheRim(w.profile, rest.Profile)
+	}
+	now, err := a.setup.file.Read()
+	if err != nil {
+		return w, err
+	}
+	if w.changes, err = settings.Measures(now, vessel, w.floorMM, w.profile); err != nil {
+		return w, err
+	}
+	w.version = now.Version
+	if w.text, err = settings.Edit(now.Text, w.changes); err != nil {
+		return w, err
+	}
+	w.before, w.after = Differing(string(now.Text), string(w.text))
+	return w, nil
 }
 
-// LevelWrite keeps what was measured and puts it in force by the way of every
-// reload, for web.Leveller.
+// LevelWrite writes what was measured into the configuration and puts it in force by
+// the way of every reload, for web.Leveller.
 func (a *App) LevelWrite(_ context.Context, vessel, change string) (string, error) {
 	v, err := a.vessel(vessel)
 	if err != nil {
 		return "", web.Refuse("%v", err)
 	}
 	v.mu.Lock()
-	m, cal := v.measured()
+	cal := v.measured()
 	v.mu.Unlock()
 	if cal == nil {
 		return "", web.Refuse("Nothing was measured in %s yet; measure the empty vessel first.", vessel)
 	}
-	what, err := a.whatToWrite(m, cal)
+	what, err := a.whatToWrite(vessel, cal)
 	if err != nil {
 		return "", web.Refuse("It cannot be written: %v.", strings.TrimRight(err.Error(), "."))
 	}
-	if what.change.id() != change {
-		return "", web.Refuse("That is not what would be written now: the files or the measurement changed since it was shown. Look at the change again.")
+	if what.id() != change {
+		return "", web.Refuse("That is not what would be written now: the file or the measurement changed since it was shown. Look at the change again.")
 	}
-	if err := ReplaceFile(what.change.file, what.change.backup, what.change.text); err != nil {
+	if _, err := a.setup.file.Save(what.version, what.changes...); err != nil {
 		return "", web.Refuse("Not written: %v.", err)
+	}
+	if err := config.ForgetMeasured(a.opt.Config.StateDir, vessel); err != nil {
+		a.log.Warn("an older measurement could not be taken out; it stands only over what it was made for", "error", err)
 	}
 	return a.takeLevel(v, what)
 }
@@ -348,14 +372,14 @@ func (a *App) takeLevel(v *vessel, what toWrite) (string, error) {
 	v.mu.Lock()
 	v.gauge.forget()
 	v.mu.Unlock()
-	said := fmt.Sprintf("Written and in force: the floor is %g mm away", what.entry.FloorMM)
-	if n := len(what.entry.Profile); n > 0 {
+	said := fmt.Sprintf("Written and in force: the floor is %g mm away", what.floorMM)
+	if n := len(what.profile); n > 0 {
 		said += fmt.Sprintf(", the shape has %d points", n)
 	}
-	a.log.Info("a vessel was measured", "vessel", v.config.Name, "floor_mm", what.entry.FloorMM, "profile", what.entry.Profile, "file", what.change.file)
+	a.log.Info("a vessel was measured", "vessel", v.config.Name, "floor_mm", what.floorMM, "profile", what.profile)
 	fresh, err := config.Load(a.opt.Config.File, config.Sensors)
 	if err != nil {
-		return "", fmt.Errorf("what was measured is written to %s, but counts only after the next start: %w", what.change.file, err)
+		return "", fmt.Errorf("what was measured is written to %s, but counts only after the next start: %w", a.opt.Config.File, err)
 	}
 	if rest := a.Reload(fresh); len(rest) > 0 {
 		said += "; other changes in the configuration wait for a restart (" + strings.Join(rest, "; ") + ")"

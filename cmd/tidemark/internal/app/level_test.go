@@ -115,8 +115,8 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 		assert.InDelta(t, 238, l.Empty.MM, 1e-9)
 		assert.Greater(t, l.Empty.Usable, 8, "readings came faster than every 30 s")
 		require.NotNil(t, l.Change)
-		assert.Empty(t, l.Change.Backup, "there is no file yet")
-		assert.Empty(t, l.Change.Before)
+		assert.Equal(t, b.file, l.Change.File)
+		assert.Contains(t, strings.Join(l.Change.Before, "\n"), "floor_mm: 250")
 		assert.Contains(t, strings.Join(l.Change.After, "\n"), "floor_mm: 238")
 		for _, step := range [][2]float64{{198, 1}, {158, 2.1}, {118, 3.3}} {
 			b.level(step[0])
@@ -157,7 +157,8 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 		assert.Equal(t, 238.0, cfg.Vessels[0].FloorMM, "and after a restart")
 		text, err := os.ReadFile(b.file)
 		require.NoError(t, err)
-		assert.Contains(t, string(text), "floor_mm: 250", "the configuration itself is not touched")
+		assert.Contains(t, string(text), "floor_mm: 238")
+		assert.NoFileExists(t, config.MeasuredFile(dir))
 	})
 }
 
@@ -178,8 +179,8 @@ func TestMeasuringAgainKeepsABackup(t *testing.T) {
 		b.level(236)
 		id := empty()
 		l := b.state()
-		assert.Equal(t, []string{"  floor_mm: 238.0"}, keep(l.Change.Before, "floor_mm"))
-		assert.Equal(t, []string{"  floor_mm: 236.0"}, keep(l.Change.After, "floor_mm"))
+		assert.Equal(t, []string{"    floor_mm: 238"}, keep(l.Change.Before, "floor_mm"))
+		assert.Equal(t, []string{"    floor_mm: 236"}, keep(l.Change.After, "floor_mm"))
 		require.NotEmpty(t, l.Change.Backup)
 		_, err = b.app.LevelWrite(t.Context(), "tub", id)
 		require.NoError(t, err)
@@ -301,5 +302,29 @@ func TestGaugeShowsTheNewestReading(t *testing.T) {
 		assert.Equal(t, sensor.Stale, g.Read(ctx).Status)
 		assert.Equal(t, levelByNode, newGauge(&sensor.MQTT{}).MaxWait())
 		assert.NoError(t, g.Close())
+	})
+}
+
+// TestAnOlderMeasurementIsTakenAlong: what was kept beside the rises goes into the
+// configuration with the next measurement, its shape too, and is gone there.
+func TestAnOlderMeasurementIsTakenAlong(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := openBasin(t, dir, 8190)
+		cfg, err := config.Load(b.file, config.Sensors)
+		require.NoError(t, err)
+		text, err := config.FormatMeasured([]config.Measured{{Vessel: "tub", At: time.Now(), FloorMM: 238, Profile: [][2]float64{{0, 0}, {90, 2}, {180, 4.5}}, Over: cfg.Vessels[0].Configured}})
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(config.MeasuredFile(dir), text, 0o600))
+		b.level(236)
+		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
+		_, err = b.app.LevelWrite(t.Context(), "tub", b.state().Change.ID)
+		require.NoError(t, err)
+		file, err := os.ReadFile(b.file)
+		require.NoError(t, err)
+		assert.Contains(t, string(file), "floor_mm: 236")
+		assert.Contains(t, string(file), "profile: [[0, 0], [90, 2], [180, 4.5]]")
+		assert.NoFileExists(t, config.MeasuredFile(dir))
 	})
 }

@@ -1,16 +1,9 @@
 package app
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
-	"errors"
-	"fmt"
-	"io/fs"
 	"math"
-	"os"
 	"slices"
 	"strings"
-	"time"
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
@@ -65,84 +58,4 @@ func Differing(old, fresh string) (before, after []string) {
 		before, after = before[:len(before)-1], after[:len(after)-1]
 	}
 	return before, after
-}
-
-// BackupName is where a file is kept before it is replaced.
-func BackupName(path string, now time.Time) string {
-	return path + ".before-" + now.Format("20060102-150405")
-}
-
-// ReplaceFile keeps the old file, if there is one, under backup and puts the new
-// text in its place in one step.
-func ReplaceFile(path, backup string, text []byte) error {
-	mode, fresh := fs.FileMode(0o640), path+".new"
-	info, err := os.Stat(path)
-	switch {
-	case err == nil:
-		mode = info.Mode().Perm()
-	case !errors.Is(err, fs.ErrNotExist):
-		return err
-	}
-	if err := writeSynced(fresh, text, mode); err != nil {
-		return fmt.Errorf("the new file cannot be written: %w; the old one is untouched", err)
-	}
-	if info != nil {
-		if err := os.Link(path, backup); err != nil {
-			return fmt.Errorf("the old file cannot be kept as %s: %w; nothing was changed", backup, errors.Join(err, os.Remove(fresh)))
-		}
-	}
-	if err := os.Rename(fresh, path); err != nil {
-		return fmt.Errorf("the new file cannot be put in place: %w; the old one is untouched", err)
-	}
-	return nil
-}
-
-// writeSynced writes a file that reaches the disk before it is used.
-func writeSynced(path string, text []byte, mode fs.FileMode) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(text)
-	return errors.Join(err, f.Sync(), f.Close())
-}
-
-// levelChange is what a measured vessel would change in the file of measured
-// vessels.
-type levelChange struct {
-	file, backup string // backup is empty when there is no file yet
-	text         []byte
-	before       []string
-	after        []string
-}
-
-// id names exactly this change.
-func (c levelChange) id() string {
-	sum := sha256.Sum256([]byte(strings.Join(c.before, "\n") + "\x00" + string(c.text)))
-	return hex.EncodeToString(sum[:8])
-}
-
-// changeOf works out what it takes to keep a measured vessel.
-func changeOf(stateDir string, m config.Measured) (levelChange, error) {
-	c := levelChange{file: config.MeasuredFile(stateDir)}
-	list, err := config.LoadMeasured(c.file)
-	if err != nil {
-		return c, fmt.Errorf("%w; take the file away and measure again", err)
-	}
-	old, err := os.ReadFile(c.file)
-	if err == nil {
-		c.backup = BackupName(c.file, m.At)
-	}
-	list = slices.DeleteFunc(list, func(x config.Measured) bool { return x.Vessel == m.Vessel })
-	if c.text, err = config.FormatMeasured(append(list, m)); err != nil {
-		return c, err
-	}
-	if _, err := config.ParseMeasured(c.file, c.text); err != nil {
-		return c, err
-	}
-	c.before, c.after = Differing(string(old), string(c.text))
-	if len(old) == 0 {
-		c.before = nil
-	}
-	return c, nil
 }

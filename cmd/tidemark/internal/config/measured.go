@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"os"
 	"path/filepath"
 	"slices"
 	"time"
@@ -23,10 +24,10 @@ const measuredName = "measured.yaml"
 // MeasuredFile is where vessels that were measured on the page are kept.
 func MeasuredFile(stateDir string) string { return filepath.Join(stateDir, measuredName) }
 
-// Measured is a vessel as it was measured on the page. The service may not write
-// its configuration, so it keeps this beside its rises. It stands over floor_mm
-// and profile of the configuration until one of them is changed there: the later
-// word counts.
+// Measured is a vessel as it was measured on the page when that could not write the
+// configuration, and was kept beside the rises. It stands over floor_mm and profile of
+// the configuration until one of them is changed there: the later word counts. New
+// measurements go into the configuration itself.
 type Measured struct {
 	Vessel  string       `yaml:"vessel"`
 	At      time.Time    `yaml:"at"`
@@ -132,6 +133,39 @@ func LoadMeasured(path string) ([]Measured, error) {
 		return nil, err
 	}
 	return ParseMeasured(path, text)
+}
+
+// MeasuredProfile returns the points of a shape that was measured and stands over the
+// configuration of v; nil when none does.
+func MeasuredProfile(stateDir string, v Vessel) [][2]float64 {
+	list, _ := LoadMeasured(MeasuredFile(stateDir)) // what cannot be read stands over nothing
+	for _, m := range list {
+		if m.Vessel == v.Name && m.Over == v.Configured {
+			return m.Profile
+		}
+	}
+	return nil
+}
+
+// ForgetMeasured takes the entry of a vessel out, and the file with the last.
+func ForgetMeasured(stateDir, vessel string) error {
+	path := MeasuredFile(stateDir)
+	list, err := LoadMeasured(path)
+	if err != nil || len(list) == 0 {
+		return err
+	}
+	list = slices.DeleteFunc(list, func(m Measured) bool { return m.Vessel == vessel })
+	if len(list) == 0 {
+		return os.Remove(path)
+	}
+	text, err := FormatMeasured(list)
+	if err == nil {
+		err = os.WriteFile(path+".new", text, 0o640)
+	}
+	if err == nil {
+		err = os.Rename(path+".new", path)
+	}
+	return err
 }
 
 // takeMeasured puts what was measured in the place of what is configured. A file

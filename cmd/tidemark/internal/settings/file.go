@@ -195,6 +195,9 @@ func (f *File) replace(target, backup string, old, text []byte) error {
 	return nil
 }
 
+// Backup is where the text before is kept once text took its place.
+func (f *File) Backup(text []byte) string { return backupOf(f.path, text) }
+
 // target is the file itself where the path is a link to it.
 func (f *File) target() (string, error) { return filepath.EvalSymlinks(f.path) }
 
