@@ -70,14 +70,5 @@ func adjusted(p forecast.Prior, b Past) forecast.Prior {
 // Teach fits a finished rise anew from its stored record and says what it
 // taught. ok is false when the record is too short to teach anything.
 func Teach(holds estimator.Holds, points []forecast.Point) (forecast.Params, bool) {
-	if len(points) < 10 {
-		return forecast.Params{}, false
-	}
-	f := forecast.New(published(holds))
-	for _, p := range points {
-		f.Temper(p.At, p.DoughC, math.NaN())
-		f.Add(p)
-	}
-	f.Refit(points[len(points)-1].At)
-	return f.Params()
+	return forecast.Teach(forecast.DefaultPrior(string(holds)), points)
 }

@@ -16,7 +16,7 @@ func (e *Estimator) SetTarget(percent float64) {
 	}
 	before := e.target()
 	e.cfg.TargetPercent = percent
-	e.rise.news.urgent = true
+	e.rise.urgent = true
 	if e.target() > before {
 		e.phases.markMoved(e.cached.at)
 	}
@@ -30,7 +30,7 @@ func (e *Estimator) SetFanTo(percent float64) {
 		return
 	}
 	e.fanTo = percent
-	e.rise.news.urgent = true
+	e.rise.urgent = true
 }
 
 // Shift moves the whole timeline by d: for a clock that was wrong from the start
@@ -42,7 +42,7 @@ func (e *Estimator) Shift(d time.Duration) {
 		if !e.clock.lastRead.IsZero() {
 			e.clock.lastRead = e.clock.lastRead.Add(d)
 		}
-		e.rise.news.urgent = true // the fan holds times
+		e.rise.urgent = true // the fan holds times
 	}
 }
 
@@ -57,3 +57,6 @@ func (e *Estimator) SetLead(d time.Duration) {
 // SetPrior sets what is expected of the next rise, from the household's past
 // ones. A rise under way keeps the prior it began with.
 func (e *Estimator) SetPrior(p forecast.Prior) { e.cfg.Prior = &p }
+
+// SetBias sets what is known of sensor and vessel from past rises, for the next one.
+func (e *Estimator) SetBias(b forecast.Bias) { e.cfg.Bias = &b }

@@ -37,13 +37,14 @@ type Config struct {
 
 	Prior *forecast.Prior // what is believed of the rise beforehand; nil for the default
 
-	// Workshop is where the forecast works; nil for one of its own. Estimators
-	// that share one need much less memory.
-	Workshop *forecast.Workshop
+	Bias *forecast.Bias // what is known of sensor and vessel; nil for the default
+
+	// ByHand says that no sensor sees the height: looks by eye and temperature are all
+	// there is. Profile and FloorMM are not needed then.
+	ByHand bool
 
 	BatchVolumeL  float64 // start volume expected from mass and density, litres; 0 unknown
 	SensorSDMM    float64 // noise of one reading if known, mm; learnt from the data anyway
-	SurfaceSDMM   float64 // doubt of the mean level that does not average out (dome, tilt), mm; default 0
 	MinDistanceMM float64 // readings nearer than this are not believed; default DefaultMinDistanceMM
 }
 
@@ -124,15 +125,14 @@ func (c Config) Validate() error {
 			errs = append(errs, fmt.Errorf(format, args...))
 		}
 	}
-	bad(c.Profile == nil, "profile: the vessel's shape is needed to turn a height into a volume")
-	bad(!(c.FloorMM > 0 && c.FloorMM <= 4000), "floor_mm: must be over 0 and up to 4000 mm, found %g; measure from the sensor to the empty vessel's floor", c.FloorMM)
+	bad(c.Profile == nil && !c.ByHand, "profile: the vessel's shape is needed to turn a height into a volume")
+	bad(!(c.FloorMM > 0 && c.FloorMM <= 4000) && !c.ByHand, "floor_mm: must be over 0 and up to 4000 mm, found %g; measure from the sensor to the empty vessel's floor", c.FloorMM)
 	bad(c.Holds != Dough && c.Holds != Starter, "holds: must be dough or starter, found %q", c.Holds)
 	bad(!(c.TargetPercent >= 0 && c.TargetPercent <= 1000), "target_percent: must be over 0 and up to 1000, found %g", c.TargetPercent)
 	bad(c.Lead < 0 || c.Lead > 24*time.Hour, "lead: must be 0 to 24h, found %s", c.Lead)
 	bad(c.LostAfter < time.Minute || c.LostAfter > 24*time.Hour, "lost_after: must be 1m to 24h, found %s", c.LostAfter)
 	bad(!(c.BatchVolumeL >= 0 && c.BatchVolumeL < 1000), "batch volume: must be 0 or more litres, found %g", c.BatchVolumeL)
 	bad(!(c.SensorSDMM >= 0 && c.SensorSDMM <= 50), "sensor noise: must be 0 to 50 mm, found %g", c.SensorSDMM)
-	bad(!(c.SurfaceSDMM >= 0 && c.SurfaceSDMM <= 50), "surface doubt: must be 0 to 50 mm, found %g", c.SurfaceSDMM)
 	bad(!(c.MinDistanceMM >= 0) || c.MinDistanceMM >= c.FloorMM && c.FloorMM > 0, "min_distance_mm: must be 0 or more and less than floor_mm, found %g", c.MinDistanceMM)
 	if err := c.TargetTable.validate(); err != nil {
 		errs = append(errs, err)

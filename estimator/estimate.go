@@ -53,9 +53,7 @@ func (e *Estimator) estimate(now time.Time, hasty bool) Estimate {
 		before := e.phases.phase
 		e.phases.advance(v, e.cfg.Holds)
 		e.phaseChanged(before)
-		if p := e.phases.phase; p == Settling || p == Lag {
-			e.rise.track.unrisen(e.cfg.Profile.Volume(e.rise.kf.level), t) // a ball that spreads sinks from no peak
-		}
+		e.rise.track.rose(v, e.phases.phase == Settling || e.phases.phase == Lag)
 	}
 	e.fill(&out, v)
 	return out
@@ -71,76 +69,11 @@ func (e *Estimator) idle(out *Estimate) {
 	}
 }
 
-// phaseChanged acts on a change of phase: from a collapse on, levels say nothing
-// about growth.
+// phaseChanged acts on a change of phase.
 func (e *Estimator) phaseChanged(before Phase) {
-	now := e.phases.phase
-	if now == before {
-		return
-	}
-	switch now {
-	case Fallen, Falling:
-		e.rise.news.put(item{kind: isStop, at: e.rise.track.highAt})
-	case Peak:
+	if now := e.phases.phase; now != before && now == Peak {
 		e.phases.readyGrowth = e.rise.track.growth
 	}
-}
-
-// baselineL is the start volume and its standard deviation, litres; NaN before
-// the level was found.
-func (e *Estimator) baselineL() (float64, float64) {
-	r := &e.rise
-	switch {
-	case e.cached.fitted:
-		return e.cached.baseL, e.cached.baseSDL
-	case r.hintL > 0, r.base.known():
-		return e.seenBaseline()
-	}
-	return math.NaN(), math.NaN()
-}
-
-// seenBaseline is the start volume as it was read, and its standard deviation: what
-// was known before a restart, else from the first minutes.
-func (e *Estimator) seenBaseline() (float64, float64) {
-	if r := &e.rise; r.hintL > 0 {
-		return r.hintL, max(r.hintSDL, 0.002*r.hintL)
-	}
-	p := e.cfg.Profile
-	level, variance := e.rise.base.estimate(e.rise.bucketR)
-	return p.Volume(level), p.Area(level) * math.Sqrt(variance)
-}
-
-// present is the volume now and its standard deviation, litres, and the growth
-// rate likewise, litres per hour.
-func (e *Estimator) present(t float64) (volume, sd, rate, rateSD float64) {
-	r := &e.rise
-	p := e.cfg.Profile
-	f := r.kf
-	blind := max(t-r.kfAt, 0)
-	f.predict(min(blind, minutes(10)))
-	area := p.Area(f.level)
-	volume, sd = p.Volume(f.level), area*math.Sqrt(f.p11+sq(r.unsettled(t)))
-	rate, rateSD = area*f.rate, area*math.Sqrt(f.p22)
-	weight := min(max((blind-minutes(2))/minutes(5), 0), 1)
-	if weight == 0 {
-		return volume, sd, rate, rateSD
-	}
-	later, laterSD, ok := e.foreseen(t)
-	if !ok {
-		// Without a forecast the level is held, with a doubt that grows.
-		return volume, sd + area*max(f.rate, 1)*blind, rate * (1 - weight), rateSD + math.Abs(rate)*weight
-	}
-	volume += weight * (later - volume)
-	return volume, max(sd, weight*laterSD), rate, rateSD
-}
-
-// foreseen is the forecast of the volume now.
-func (e *Estimator) foreseen(t float64) (volume, sd float64, ok bool) {
-	if !e.cached.fitted || e.phases.phase == Fallen || e.phases.phase == Falling || e.phases.phase == Hungry {
-		return 0, 0, false
-	}
-	rise, riseSD := e.fit.Rise(duration(t - e.rise.start))
-	return e.cached.fitL * (1 + rise/100), e.cached.fitL * riseSD / 100, true
 }
 
 // look sums the rise up for the phase rules.
@@ -151,46 +84,54 @@ func (e *Estimator) look(t float64) view {
 		now: t, start: r.start, target: e.target(), lead: e.cfg.Lead.Hours(),
 		rise: nan, sd: nan, rate: nan, rateSD: nan, slow: nan,
 		cold: r.cold, sinceKnock: t - r.lastShift, growth: r.track.growth, out: e.cached.out,
-		seeing: t-e.lastSeen < e.blindAfter() && r.find == notSeeking && e.everSeen,
+		seeing: e.seeing(t),
 		still:  e.noise.resting(t),
 	}
 	if !e.cached.fitted {
 		v.out = noOutlook(e.whyNoForecast())
 	}
-	baseL, baseSD := e.baselineL()
-	if !r.kfOn || math.IsNaN(baseL) || baseL <= 0 {
+	v.rise, v.sd = e.fit.Rise(t - r.start)
+	v.known = !math.IsNaN(v.rise)
+	if !v.known {
 		return v
 	}
-	v.known = true
-	volume, sd, rate, rateSD := e.present(t)
-	v.volume = volume
-	percent := 100 / baseL
-	v.rise = percent*volume - 100
-	surface := math.Hypot(e.cfg.SurfaceSDMM, math.Sqrt(r.offsetR)) * e.cfg.Profile.Area(r.kf.level)
-	v.sd = percent * math.Sqrt(sd*sd+surface*surface+sq(volume/baseL*baseSD))
-	v.rate, v.rateSD = percent*rate, percent*rateSD
-	v.fall, v.fallSD = r.track.fall(volume), sd/volume
-	if r.track.haveHigh {
-		v.highRise, v.highAt = percent*r.track.highL-100, r.track.highAt
+	v.sd = math.Hypot(v.sd, r.unsettled(t))
+	v.rate, v.rateSD = e.fit.Rate()
+	if r.track.haveHigh && !e.cfg.ByHand {
+		volume := e.cfg.Profile.Volume(r.kf.level)
+		v.fall, v.fallSD = r.track.fall(volume), math.Sqrt(r.kf.p11)*e.cfg.Profile.Area(r.kf.level)/volume
 	}
+	v.highRise = max(r.track.highRise, v.rise)
 	if r.track.bestRate > 0 {
-		v.slow = (rate / r.track.speed) / r.track.bestRate
+		v.slow = (v.rate / r.track.speed) / r.track.bestRate
 	}
 	return v
 }
 
-// unsettled is the doubt in mm while readings speak against the filter and
-// nothing is decided yet.
+// seeing reports whether what is known of the level is fresh.
+func (e *Estimator) seeing(t float64) bool {
+	if e.cfg.ByHand {
+		return true
+	}
+	return t-e.lastSeen < e.blindAfter() && e.rise.find == notSeeking && e.everSeen
+}
+
+// unsettled is the doubt in points of rise while readings speak against the filter
+// and nothing is decided yet.
 func (r *rise) unsettled(t float64) float64 {
+	share := 0.0
 	switch {
 	case r.find == seekFold:
-		return 0.08 * r.kf.level
+		share = 0.08
 	case r.find == seekMove:
-		return 0.02 * r.kf.level
+		share = 0.02
 	case r.pend.n >= 2 && t-r.pend.last < minutes(5):
-		return math.Min(math.Abs(r.pend.level-r.kf.level)/2, 0.1*math.Abs(r.kf.level))
+		share = min(math.Abs(r.pend.level-r.kf.level)/2/max(math.Abs(r.kf.level), 1), 0.1)
 	}
-	return 0
+	if share == 0 {
+		return 0
+	}
+	return 100 * share * r.cfg.Profile.Volume(r.kf.level) / max(r.cfg.Profile.Volume(r.base.level), 1e-6)
 }
 
 func sq(x float64) float64 { return x * x }
@@ -200,7 +141,9 @@ func (e *Estimator) whyNoForecast() string {
 	switch {
 	case e.ended:
 		return "No forecast: the rise has ended."
-	case !e.rise.kfOn:
+	case e.cfg.ByHand && math.IsInf(e.rise.lookAt, -1):
+		return "No forecast yet: a look at the level is needed."
+	case !e.cfg.ByHand && !e.rise.kfOn:
 		return "No forecast yet: the level has not been seen."
 	case e.cached.out.why != "":
 		return e.cached.out.why
@@ -220,14 +163,15 @@ func (e *Estimator) fill(out *Estimate, v view) {
 	out.EquivalentHours = r.track.growth
 	out.Notes = e.remarks(when)
 	if v.known {
-		out.BaselineL, out.BaselineSDL = e.baselineL()
-		out.VolumeL = v.volume
-		out.LevelMM = e.cfg.Profile.Height(v.volume)
+		if base, sd := e.fit.Baseline(); base > 0 {
+			out.BaselineL, out.BaselineSDL = base, sd
+			out.VolumeL = base * (1 + v.rise/100)
+			out.LevelMM = e.cfg.Profile.Height(out.VolumeL)
+		}
 		out.RisePercent, out.RiseSD = v.rise, v.sd
 		out.RatePercentPerHour, out.RateSD = v.rate, v.rateSD
-		if r.track.peakKnown {
-			out.PeakPercent = 100 * (r.track.peakL/out.BaselineL - 1)
-			out.PeakAt = when(r.track.peakAt)
+		if r.track.peakAt > 0 {
+			out.PeakPercent, out.PeakAt = r.track.peakRise, when(r.track.peakAt)
 		}
 	} else if e.everSeen {
 		out.LevelMM = e.rawLevelMM
@@ -284,14 +228,14 @@ func (e *Estimator) remarks(when func(float64) time.Time) []string {
 	for _, n := range r.notes.list[:r.notes.n] {
 		out = append(out, n.words(when(n.at)))
 	}
-	baseL, sdL := e.baselineL()
+	baseL, sdL := e.fit.Baseline()
 	if want := e.cfg.BatchVolumeL; want > 0 && math.Abs(baseL-want) > batchMisfit*want+2*sdL && e.phases.phase != Settling {
 		out = append(out, fmt.Sprintf("The start volume reads %.2f L but the batch should fill %.2f L: check the floor distance and the vessel's profile.", baseL, want))
 	}
-	if e.phases.levelsOff && r.track.growth > deadGrowth && r.track.peakKnown && 100*(r.track.peakL/baseL-1) < deadPoints {
+	if e.phases.levelsOff && r.track.growth > deadGrowth && r.track.peakRise < deadPoints {
 		out = append(out, fmt.Sprintf("Hardly any rise after the worth of %.0f hours at 24 °C: the starter may be too weak or forgotten.", r.track.growth))
 	}
-	if r.kfOn && e.cfg.Profile.Above(r.kf.level) {
+	if r.kfOn && !e.cfg.ByHand && e.cfg.Profile.Above(r.kf.level) {
 		out = append(out, "The dough stands above the known part of the vessel: its volume there is reckoned as if the walls went straight on.")
 	}
 	return out

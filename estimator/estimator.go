@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/estimator/forecast"
+	"tidemark/estimator/kinetics"
 )
 
 // Estimator follows one vessel. It is pure: it has no clock and does no I/O.
@@ -19,6 +20,7 @@ type Estimator struct {
 
 	rise   rise
 	phases phases
+	table  *kinetics.Responses
 	fit    *forecast.Fit
 	cached cached
 	rises  int     // rises begun so far
@@ -47,10 +49,7 @@ func New(cfg Config) (*Estimator, error) {
 	if err := cfg.Validate(); err != nil {
 		return nil, fmt.Errorf("estimator: %w", err)
 	}
-	e := &Estimator{cfg: cfg.withDefaults()}
-	if e.cfg.Workshop == nil {
-		e.cfg.Workshop = forecast.NewWorkshop()
-	}
+	e := &Estimator{cfg: cfg.withDefaults(), table: kinetics.NewResponses()}
 	e.noise = newNoise(cfg.SensorSDMM)
 	e.dough.c, e.air.c = math.NaN(), math.NaN()
 	e.rawLevelMM = math.NaN()
@@ -79,9 +78,9 @@ func (e *Estimator) Resume(baselineL, sdL float64, phase Phase, since time.Time)
 
 func (e *Estimator) begin(at time.Time) {
 	t := e.clock.hours(at)
-	e.rise = newRise(&e.cfg, t, &e.noise)
-	e.phases = startPhases(e.cfg.Holds, t)
 	e.fit = e.newFit()
+	e.rise = newRise(&e.cfg, e.fit, t, &e.noise)
+	e.phases = startPhases(e.cfg.Holds, t)
 	e.cached = cached{}
 	e.rejected = [reasons]int{}
 	e.refusedSince = 0
@@ -93,10 +92,14 @@ func (e *Estimator) begin(at time.Time) {
 
 // newFit starts a forecast.
 func (e *Estimator) newFit() *forecast.Fit {
+	prior, bias := forecast.DefaultPrior(string(e.cfg.Holds)), forecast.DefaultBias()
 	if e.cfg.Prior != nil {
-		return e.cfg.Workshop.New(*e.cfg.Prior)
+		prior = *e.cfg.Prior
 	}
-	return e.cfg.Workshop.New(forecast.DefaultPrior(string(e.cfg.Holds)))
+	if e.cfg.Bias != nil {
+		bias = *e.cfg.Bias
+	}
+	return forecast.New(prior, bias, e.cfg.Profile, e.table)
 }
 
 // takeHint uses what Resume said.
@@ -106,7 +109,6 @@ func (e *Estimator) takeHint() {
 	if h == nil {
 		return
 	}
-	e.rise.hintL, e.rise.hintSDL = h.baselineL, h.sdL
 	if h.phase == "" || h.phase == Idle || h.phase == Ended {
 		return
 	}
@@ -116,30 +118,45 @@ func (e *Estimator) takeHint() {
 }
 
 // event does what a person told.
-func (e *Estimator) event(event Event, at time.Time) {
-	t := e.clock.hours(at)
-	switch event {
-	case Start:
-		e.begin(at)
+func (e *Estimator) event(s *Sample) {
+	t := e.clock.hours(s.Time)
+	r := &e.rise
+	if s.Event == Start {
+		e.begin(s.Time)
+	}
+	if !r.active {
+		return
+	}
+	switch s.Event {
 	case Fold:
-		if e.rise.active {
-			e.rise.foldTold = t
-			e.rise.lookAnew(seekFold, t)
+		r.foldTold = t
+		if !e.cfg.ByHand {
+			r.lookAnew(seekFold, t)
 		}
 	case Fridge, Counter:
-		if e.rise.active {
-			e.rise.move(event == Fridge, t)
-		}
+		r.move(s.Event == Fridge, t)
+	case Look:
+		e.takeLook(t, s.Value)
 	case End:
-		if e.rise.active {
-			e.end(t)
-		}
+		e.end(t)
 	}
+}
+
+// lookSD is the standard deviation of a rise told by eye, as a share of the volume
+// seen. Judgement: marks on a tub are told to a few millimetres.
+const lookSD = 0.03
+
+// takeLook takes a look by eye, percent of the start volume.
+func (e *Estimator) takeLook(t, risePercent float64) {
+	if !(risePercent > -90 && risePercent <= 1000) {
+		return
+	}
+	e.fit.Look(t-e.rise.start, risePercent, lookSD*(100+risePercent))
+	e.rise.lookAt, e.rise.urgent = t, true
 }
 
 // end closes the rise; its last state stays readable.
 func (e *Estimator) end(t float64) {
-	e.drain(t)
 	e.rise.active, e.ended = false, true
 	e.phases.enter(Ended, t, "Ended.")
 }
@@ -147,12 +164,20 @@ func (e *Estimator) end(t float64) {
 // move notes that the vessel went into the cold or came back. The sensor may
 // shift by more than the dough rises, so the level is looked for anew.
 func (r *rise) move(in bool, t float64) {
-	r.cold, r.coldAt = in, t
-	r.lookAnew(seekMove, t)
-	kind := isWarm
-	if in {
-		kind = isCold
+	r.cold, r.coldAt, r.urgent = in, t, true
+	if !r.cfg.ByHand {
+		r.lookAnew(seekMove, t)
 	}
-	r.news.put(item{kind: kind, at: t})
-	r.news.urgent = true
+	r.fit.Cold(t-r.start, in)
+}
+
+// Clone returns a copy that goes its own way: a checkpoint.
+func (e *Estimator) Clone() *Estimator {
+	c := *e
+	if e.fit != nil {
+		c.fit = e.fit.Clone()
+	}
+	c.rise.cfg, c.rise.fit = &c.cfg, c.fit
+	c.cached.fan = append([]FanPoint(nil), e.cached.fan...)
+	return &c
 }

@@ -126,16 +126,12 @@ func (c *clock) tick(t time.Time) {
 }
 
 // Observe takes in one sample. It does constant work and allocates nothing
-// (but for a sample that starts a rise, and where the forecast carries it over a
-// gap and finds no bench free in its workshop). Samples must come in time order; one
-// that does not is refused, though its event still counts, at the latest known
-// time.
+// (but for a sample that starts a rise or shows a step). Samples must come in time
+// order; one that does not is refused, though its event still counts, at the latest
+// known time.
 func (e *Estimator) Observe(s Sample) Verdict {
 	r := e.observe(s)
 	e.rejected[r]++
-	if e.rise.news.n > len(e.rise.news.items)-8 {
-		e.drain(e.clock.hours(e.clock.last)) // rare: nobody asked for an estimate for a long time
-	}
 	if r == accepted {
 		return Verdict{Accepted: true}
 	}
@@ -151,7 +147,7 @@ func (e *Estimator) observe(s Sample) reason {
 		s.Time = e.clock.last
 	}
 	e.clock.last = s.Time
-	e.event(s.Event, s.Time)
+	e.event(&s)
 	if late {
 		return orMissing(s.DistanceMM, rOutOfOrder)
 	}
@@ -176,6 +172,9 @@ func orMissing(distanceMM float64, r reason) reason {
 
 // distance judges and takes in a distance.
 func (e *Estimator) distance(s Sample) reason {
+	if e.cfg.ByHand {
+		return rMissing
+	}
 	t := e.clock.hours(s.Time)
 	if r := e.inRange(s.DistanceMM); r != accepted {
 		return e.turnedDown(r, t)
@@ -197,6 +196,7 @@ func (e *Estimator) distance(s Sample) reason {
 		e.noise = withSD(e.noise, s.SDMM)
 	}
 	e.carry(t)
+	e.fit.KnowSensor(e.noise.quantum, e.noise.sd())
 	r := e.rise.take(e.rawLevelMM, t, &e.noise, e.clock.interval)
 	if r != accepted {
 		return e.turnedDown(r, t)
@@ -231,10 +231,8 @@ func (e *Estimator) carry(t float64) {
 	if !r.kfOn || r.find == seekStart || r.pend.n > 0 || t-r.goodAt < carryAfter || t-r.kfAt < carryAgain {
 		return
 	}
-	if volume, sd, ok := e.foreseen(t); ok {
-		p := e.cfg.Profile
-		level := p.Height(volume)
-		r.carryTo(level, sd/p.Area(level), t)
+	if level, sd, ok := e.fit.Reading(t - r.start); ok && e.cached.fitted {
+		r.carryTo(level, sd, t)
 	}
 }
 

@@ -9,17 +9,15 @@ import (
 // Times are hours on the estimator's clock.
 type view struct {
 	now, start   float64
-	known        bool    // level and start level are known
-	seeing       bool    // the last believed reading is fresh
-	volume       float64 // litres
+	known        bool // level and start level are known
+	seeing       bool // the last believed reading is fresh
 	rise, sd     float64
 	rate, rateSD float64 // percent per hour
 	target       float64
 	lead         float64
 	fall         float64 // share of the highest volume lost
 	fallSD       float64
-	highRise     float64 // rise at the highest level since the last knock
-	highAt       float64
+	highRise     float64 // highest rise since the last knock
 	slow         float64 // present rate over the best, at equal temperature; NaN unknown
 	sinceKnock   float64
 	cold         bool

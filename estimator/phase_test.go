@@ -347,7 +347,6 @@ func BenchmarkObserve(b *testing.B) {
 		s := still(now, 200+noise[i%1024])
 		s.DoughC = 24
 		e.Observe(s)
-		e.rise.news.n = min(e.rise.news.n, 200)
 	}
 }
 
@@ -363,7 +362,7 @@ func BenchmarkEstimate(b *testing.B) {
 	b.Run("refit", func(b *testing.B) {
 		b.ReportAllocs()
 		for range b.N {
-			e.rise.news.urgent = true
+			e.rise.urgent = true
 			e.Estimate(at)
 		}
 	})

@@ -129,7 +129,7 @@ func filterSeries(s rSeries, keep bool) rAnswer {
 // hours, with the filter's own model; a share of the readings is left out.
 func kitchenSeries(n int, lost float64) rSeries {
 	rng := rand.New(rand.NewPCG(3, 11))
-	s := rSeries{dt: bucketHours, rateQ: sq(wobble * 60), rateSD: 0.15 * 60, variance: 0.3}
+	s := rSeries{dt: bucketHours, rateQ: sq(rateDrift * 60), rateSD: 0.15 * 60, variance: 0.3}
 	for i := range n {
 		h := math.Mod(float64(i)*s.dt, 8)
 		y := 60 + 70/(1+math.Exp(-(h-4)/0.8)) + math.Sqrt(s.variance)*rng.NormFloat64()

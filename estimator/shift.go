@@ -11,7 +11,6 @@ type shiftWatch struct {
 	kf        [shiftLength]trend // the filter after each
 	hands     [shiftLength]bool  // something else than dough was seen in it or just before
 	n         int
-	uneasy    float64 // smoothed standardised miss of the filter
 }
 
 // Limits of the search for steps.
@@ -21,7 +20,6 @@ const (
 	shiftSure   = 6.0  // standard errors
 	shiftBetter = 0.7  // squared misfit against that of a bend
 	shiftLeast  = 1.8  // mm
-	shiftUneasy = 1.2  // smoothed miss from which points are held back
 	shiftDrift  = 0.12 // share of the level an hour that growth may change unseen
 
 	// Where hands were, a drop is likely, and the buckets there show hands too.
@@ -31,7 +29,7 @@ const (
 )
 
 // add takes in a closed bucket.
-func (s *shiftWatch) add(at, level float64, kf trend, z float64, hands bool) {
+func (s *shiftWatch) add(at, level float64, kf trend, hands bool) {
 	if s.n > 0 && at-s.at[s.n-1] > longBlind {
 		s.n = 0
 	}
@@ -44,11 +42,10 @@ func (s *shiftWatch) add(at, level float64, kf trend, z float64, hands bool) {
 	}
 	s.at[s.n], s.level[s.n], s.kf[s.n], s.hands[s.n] = at, level, kf, hands
 	s.n++
-	s.uneasy += (min(max(z, -4), 4) - s.uneasy) / 4
 }
 
 // reset forgets everything.
-func (s *shiftWatch) reset() { s.n, s.uneasy = 0, 0 }
+func (s *shiftWatch) reset() { s.n = 0 }
 
 // found is a step that was found.
 type found struct {
@@ -178,7 +175,6 @@ func (r *rise) watchShift(n *noise) {
 	last := s.at[s.n-1]
 	r.kf, r.kfAt = s.kf[f.index-1], s.at[f.index-1]
 	r.goodAt = s.at[f.index-1]
-	r.news.forget(s.at[f.index])
 	r.track.reseen(s.kf[:f.index], s.at[:f.index], r.cfg.Profile)
 	r.pend = pending{n: s.n - f.index, early: f.from, level: f.to, first: s.at[f.index], last: last}
 	r.takeStep(last, n)

@@ -1,35 +1,43 @@
 package estimator
 
-import "math"
+import (
+	"math"
 
-// knock takes a real loss of volume: a fold or a stir.
-func (r *rise) knock(sizeMM, at, variance, level float64) {
-	r.kf.jumpTo(level, variance)
-	r.track.knocked(at)
-	r.base.closed = true
-	r.lastShift = at
-	r.lastStep = step{sizeMM: sizeMM, at: at}
-	r.news.disturb(at, r.share(sizeMM, level))
+	"tidemark/estimator/forecast"
+)
+
+// What a step is taken for before the forecast weighs it: the chance that sensor or
+// vessel moved. Judgement, tried on invented rises: folds are done by hands, early
+// in the rise, and leave at least the gas-free dough.
+const (
+	surelyMoved   = 1.0
+	movedClean    = 0.85 // late in the rise, no hands seen
+	movedEarly    = 0.3  // early, no hands seen
+	movedHands    = 0.1  // hands seen
+	movedTooLow   = 0.97 // lower than folded dough can lie
+	movedInGap    = 0.3
+	movedStarter  = 0.6 // nobody folds it, somebody may stir it
+	foldLeast     = 0.93
+	foldLeastTold = 0.78 // folded into a ball with dents, it can stand lower than poured
+)
+
+// stepAt tells the forecast of a step between two levels as read.
+func (r *rise) stepAt(at, before, after, moved float64) {
+	r.fit.Step(forecast.Step{At: at - r.start, BeforeMM: before, AfterMM: after, Moved: moved})
+	r.stepNoted(at, after-before, moved)
 }
 
-// moved notes that readings are off by a constant from now on.
-func (r *rise) moved(sizeMM, at float64) {
+// stepNoted keeps what the rules need to know of a step.
+func (r *rise) stepNoted(at, sizeMM, moved float64) {
 	r.lastShift = at
-	r.lastStep = step{sizeMM: sizeMM, at: at, moved: true}
-	r.news.disturb(at, movedShare)
-	r.notes.add(noteMoved, at, sizeMM)
-}
-
-// movedShare is the doubt about the level after the sensor moved, as a share of
-// the start volume.
-const movedShare = 0.03
-
-// share is the doubt to allow for a knock of a size, as a share of the start
-// volume: the size is measured, so a little more than that.
-func (r *rise) share(sizeMM, level float64) float64 {
-	lost := math.Abs(r.cfg.Profile.Volume(level-sizeMM) - r.cfg.Profile.Volume(level))
-	start := max(r.cfg.Profile.Volume(r.base.first.level), 1e-6)
-	return min(max(1.5*lost/start, 0.05), 1)
+	r.lastStep = step{sizeMM: sizeMM, at: at, moved: moved > 0.5}
+	r.urgent = true
+	if moved > 0.03 && moved < 0.97 {
+		r.stepped = at
+	}
+	if moved < 0.5 {
+		r.track.knocked()
+	}
 }
 
 // stepKind is what a persistent jump is taken for.
@@ -39,28 +47,33 @@ const (
 	stepUnclear stepKind = iota // waits for longer than a lid is off
 	stepEarly                   // hands at the start
 	stepBack                    // back to where it was before the last step
-	stepDrop                    // dough knocked down: a fold
+	stepDrop                    // can be dough knocked down: a fold
 	stepFalse                   // far below a start level that never grew: that was a lid
 	stepGap                     // within what can have happened while nothing was seen
 )
 
-// foldable reports whether the pending drop can be a fold: it leaves at least
-// the gas-free dough, and there were hands about, or it is early enough in the
-// rise that folding is what one would do. A clean drop late in a rise is rather
-// the sensor that moved.
-func (r *rise) foldable(pred, t float64) bool {
+// movedChance is the chance that a drop is no fold.
+func (r *rise) movedChance(pred, t float64) float64 {
 	told := t-r.foldTold < handledHours
 	messy := r.pend.first-r.messAt < minutes(4)
-	least := 0.93 // of the start level
+	least := foldLeast * r.base.level
 	if told || messy {
-		least = 0.78 // folded into a ball with dents, it can stand lower than poured
-	}
-	if r.pend.early < least*r.base.first.level || r.pend.early < 0.5*pred {
-		return false
+		least = foldLeastTold * r.base.level
 	}
 	volume := r.cfg.Profile.Volume
-	early := r.cfg.Holds == Dough && volume(pred) < 1.55*volume(r.base.first.level)
-	return told || messy || early
+	switch {
+	case r.pend.early < least || r.pend.early < 0.5*pred:
+		return movedTooLow
+	case told:
+		return 0
+	case r.cfg.Holds == Starter:
+		return movedStarter
+	case messy:
+		return movedHands
+	case volume(pred) < 1.55*volume(r.base.level):
+		return movedEarly
+	}
+	return movedClean
 }
 
 // A jump up by so much of the level, from at least so many mm, in the first
@@ -69,6 +82,9 @@ const (
 	lidOnShare = 0.25
 	lidOnMM    = 15
 )
+
+// fastest is how much dough can rise unseen, as a share of its level an hour.
+const fastest = 0.5
 
 // unseen reports whether a miss is within what the dough can have done while
 // nothing was seen. Where the forecast stood in, growth is in the prediction.
@@ -93,32 +109,34 @@ func (r *rise) fellOn(miss float64) bool {
 	return miss < 0 && r.pend.first-r.goodAt > blindHours && -r.pend.speed()*r.pend.span() > max(2, 0.015*r.pend.level)
 }
 
-// fastest is how much dough can rise unseen, as a share of its level an hour.
-const fastest = 0.5
-
-// classify names the jump that the pending readings show, and its size in mm.
-func (r *rise) classify(t float64) (stepKind, float64) {
+// classify names the jump that the pending readings show, its size in mm and the
+// chance that it is no fold.
+func (r *rise) classify(t float64) (kind stepKind, miss, moved float64) {
 	pred, variance := r.predict(r.pend.first)
-	miss := r.pend.early - pred
+	miss = r.pend.early - pred
 	blind := r.pend.first - r.goodAt
 	tolerance := max(4*math.Sqrt(variance+r.bucketR), 2.5, 0.25*math.Abs(r.lastStep.sizeMM))
 	recent := r.lastStep.moved || t-r.lastStep.at < r.backWithin()
+	moved = surelyMoved
+	if miss < 0 {
+		moved = r.movedChance(pred, t)
+	}
 	switch {
 	case r.lastStep.sizeMM != 0 && recent && math.Abs(miss+r.lastStep.sizeMM) < tolerance:
-		return stepBack, miss
+		return stepBack, miss, surelyMoved
 	case r.pend.first-r.start < settleHours && t-r.foldTold > handledHours:
 		if miss > lidOnShare*pred && pred > lidOnMM && r.pend.span() < patienceHours {
-			return stepUnclear, miss // something laid over dough that was seen already
+			return stepUnclear, miss, moved // something laid over dough that was seen already
 		}
-		return stepEarly, miss
+		return stepEarly, miss, moved
 	case blind > minutes(3) && (r.unseen(miss, pred, variance, blind) || r.slowed(pred)):
-		return stepGap, miss
-	case miss < 0 && r.foldable(pred, t):
-		return stepDrop, miss
-	case r.pend.early < 0.85*r.base.first.level && pred < 1.05*r.base.first.level:
-		return stepFalse, miss
+		return stepGap, miss, min(moved, movedInGap)
+	case r.pend.early < 0.85*r.base.level && pred < 1.05*r.base.level:
+		return stepFalse, miss, moved
+	case miss < 0 && moved < movedTooLow:
+		return stepDrop, miss, moved
 	}
-	return stepUnclear, miss
+	return stepUnclear, miss, moved
 }
 
 // stepConfirmed reports whether the pending readings have agreed for long
@@ -127,14 +145,14 @@ func (r *rise) stepConfirmed(t float64) bool {
 	if r.pend.n < 3 {
 		return false
 	}
-	kind, miss := r.classify(t)
+	kind, miss, moved := r.classify(t)
 	span := r.pend.span()
 	switch {
 	case kind == stepEarly || kind == stepBack || kind == stepGap:
 		return span >= 40.0/3600
 	case kind == stepDrop && t-r.foldTold < handledHours:
 		return span >= 45.0/3600
-	case kind == stepDrop:
+	case kind == stepDrop && moved < 0.5:
 		return span >= 3.0/60 && r.pend.n >= 4
 	case kind == stepUnclear && r.cfg.Holds == Starter && r.fellOn(miss):
 		return span >= 4.0/60 && r.pend.n >= 5
@@ -144,55 +162,47 @@ func (r *rise) stepConfirmed(t float64) bool {
 
 // takeStep believes the pending readings.
 func (r *rise) takeStep(t float64, n *noise) {
-	kind, miss := r.classify(t)
-	pred, doubt := r.predict(r.pend.first)
+	kind, miss, moved := r.classify(t)
+	pred, _ := r.predict(r.pend.first)
 	slowed, fellOn := r.slowed(pred), r.fellOn(miss)
-	at, level, early, speed := r.pend.first, r.pend.level, r.pend.early, r.pend.speed()
+	p := r.pend
+	speed := p.speed()
 	r.kf.predict(max(t-r.kfAt, 0))
 	r.kfAt = t
-	variance := max(n.variance/float64(r.pend.n), 0.04)
+	variance := max(n.variance/float64(p.n), 0.04)
 	r.pend, r.bucket = pending{}, bucket{}
 	r.shift.reset()
+	if kind == stepEarly || kind == stepFalse {
+		r.startOver(consensus{p.level, t, variance, 3})
+		r.notes.add(noteRestart, t, 0)
+		return
+	}
+	grew := kind == stepUnclear && miss > 0 && r.grewUnseen(speed, p.early, p.first)
+	small := -miss < 3*math.Sqrt(variance+r.bucketR)+1
+	blind := p.first - r.goodAt
+	r.kf.jumpTo(p.level, variance)
 	switch {
-	case kind == stepEarly || kind == stepFalse:
-		r.restart(consensus{level, t, variance, 3})
-	case kind == stepBack && r.lastStep.moved:
-		r.offsetMM += miss
-		r.offsetR += doubt + variance
-		r.lastStep = step{}
-		r.news.disturb(at, movedShare)
-		r.notes.add(noteMovedBack, at, miss)
 	case kind == stepBack:
-		r.knock(miss, at, variance, level)
+		r.fit.Step(forecast.Step{At: p.first - r.start, BeforeMM: pred, AfterMM: p.early, Back: true})
+		r.stepNoted(p.first, miss, surelyMoved)
 		r.lastStep = step{}
-	case kind == stepGap && (miss > 0 || slowed || -miss < 3*math.Sqrt(variance+r.bucketR)+1 || t-r.goodAt > longBlind):
-		r.kf.jumpTo(level, variance)
+		r.notes.add(noteMovedBack, p.first, miss)
+	case kind == stepGap && (miss > 0 || slowed || small || blind > longBlind), grew:
 	case kind == stepGap && r.cfg.Holds == Starter: // nobody folds it: it has peaked
-		r.kf.jumpTo(level, variance)
 		r.kf.turnTo(0)
-		r.notes.add(noteSank, at, miss)
-	case kind == stepGap:
-		r.knock(miss, at, variance, level)
-		r.notes.add(noteDropInGap, at, miss)
-	case kind == stepUnclear && miss > 0 && r.grewUnseen(speed, early, at):
-		r.kf.jumpTo(level, variance)
+		r.notes.add(noteSank, p.first, miss)
 	case kind == stepUnclear && fellOn:
-		r.kf.jumpTo(level, variance)
 		r.kf.turnTo(speed)
-		r.notes.add(noteFell, at, miss)
-	case kind == stepDrop && r.cfg.Holds == Dough:
-		r.knock(miss, at, variance, level)
-		r.notes.add(noteDrop, at, miss)
-	case kind == stepDrop:
-		if at-r.goodAt > blindHours {
-			r.kf.turnTo(0) // stirred, or past its peak
-		}
-		r.knock(miss, at, variance, level)
-		r.notes.add(noteStirred, at, miss)
+		r.notes.add(noteFell, p.first, miss)
+	case moved > 0.5:
+		r.stepAt(p.first, pred, p.early, moved)
+		r.notes.add(noteMoved, p.first, miss)
+	case r.cfg.Holds == Dough:
+		r.stepAt(p.first, pred, p.early, moved)
+		r.notes.add(noteDrop, p.first, miss)
 	default:
-		r.offsetMM += miss
-		r.offsetR += doubt + variance
-		r.moved(miss, at)
+		r.stepAt(p.first, pred, p.early, moved)
+		r.notes.add(noteStirred, p.first, miss)
 	}
 }
 
@@ -205,22 +215,12 @@ func (r *rise) backWithin() float64 {
 	return minutes(45)
 }
 
+// stillGrows is the share of the mean speed in a gap that growth has after it.
+const stillGrows = 0.6
+
 // grewUnseen reports whether a level higher than foreseen after a gap was growth:
 // then it grows on at the speed that it took. rate is in mm an hour.
 func (r *rise) grewUnseen(rate, level, at float64) bool {
 	blind := at - r.goodAt
 	return blind > blindHours && rate > stillGrows*(level-r.goodMM)/blind
-}
-
-// stillGrows is the share of the mean speed in a gap that growth has after it.
-const stillGrows = 0.6
-
-// restart takes back the start level: what was seen first was no dough.
-func (r *rise) restart(c consensus) {
-	r.startFilter(c)
-	r.base = baseline{}
-	r.base.add(c.level, c.at, 1)
-	r.track.restart()
-	r.news.restart()
-	r.notes.add(noteRestart, c.at, 0)
 }

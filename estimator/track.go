@@ -9,14 +9,14 @@ import (
 
 // track follows what a rise has done so far: its height, its speed, its fall.
 type track struct {
-	haveHigh  bool
-	highL     float64 // highest smoothed volume since the last knock, litres
-	highAt    float64 // hours
-	liveL     float64 // highest smoothed volume since the last knock and the last gap, litres
-	sightAt   float64 // end of the last gap, hours
-	peakL     float64 // highest smoothed volume of the whole rise, litres
-	peakAt    float64
-	peakKnown bool
+	haveHigh bool
+	highL    float64 // highest smoothed volume since the last knock, litres as read
+	highAt   float64 // hours
+	liveL    float64 // highest smoothed volume since the last knock and the last gap
+	sightAt  float64 // end of the last gap, hours
+	highRise float64 // highest rise since the last knock, percent
+	peakRise float64 // highest rise of all, percent
+	peakAt   float64 // when, hours; 0 not yet
 
 	doughC   float64 // last temperature, NaN unknown
 	speed    float64 // relative growth speed at doughC, 1 at 24 C
@@ -24,20 +24,18 @@ type track struct {
 	growthAt float64
 	haveAt   bool
 
-	bestRate   float64 // highest believable growth rate at 24 C, litres per growth-hour
-	bestRateAt float64
-	knockedAt  float64
+	bestRate float64 // highest believable growth rate at 24 C, percent per growth-hour
 }
 
 func newTrack() track {
-	return track{doughC: math.NaN(), speed: 1, knockedAt: math.Inf(-1), sightAt: math.Inf(-1)}
+	return track{doughC: math.NaN(), speed: 1, sightAt: math.Inf(-1)}
 }
 
 // restart forgets heights and rates but keeps the clock of growth.
 func (k *track) restart() {
 	*k = track{
 		doughC: k.doughC, speed: k.speed, growth: k.growth,
-		growthAt: k.growthAt, haveAt: k.haveAt, knockedAt: math.Inf(-1), sightAt: math.Inf(-1),
+		growthAt: k.growthAt, haveAt: k.haveAt, sightAt: math.Inf(-1),
 	}
 }
 
@@ -47,25 +45,32 @@ func (k *track) reseen(kf []trend, at []float64, profile *geometry.Profile) {
 	if len(at) == 0 || !k.haveHigh || k.highAt <= at[len(at)-1] {
 		return
 	}
-	was := k.highL
 	last := len(at) - 1
 	k.highL, k.highAt = profile.Volume(kf[last].level), at[last]
 	k.liveL = min(k.liveL, k.highL)
-	if k.peakL == was {
-		k.peakL, k.peakAt = k.highL, k.highAt
-	}
 }
 
-// unrisen takes the level now as the highest: there was no rise yet.
-func (k *track) unrisen(volumeL, at float64) {
-	if k.haveHigh && volumeL < k.highL {
-		k.highL, k.highAt, k.peakL, k.peakAt = volumeL, at, volumeL, at
-		k.liveL = volumeL
+// rose notes the rise as it is estimated. While nothing has risen yet, the level
+// now is the highest: a ball that spreads sinks from no peak.
+func (k *track) rose(v view, unrisen bool) {
+	if !v.known {
+		return
+	}
+	if unrisen {
+		k.haveHigh, k.highRise, k.peakRise, k.peakAt = false, v.rise, v.rise, v.now
+		return
+	}
+	k.highRise = max(k.highRise, v.rise)
+	if v.rise > k.peakRise || k.peakAt == 0 {
+		k.peakRise, k.peakAt = v.rise, v.now
+	}
+	if sure := (v.rate - v.rateSD) / k.speed; v.seeing && v.sinceKnock > 0.25 && sure > k.bestRate {
+		k.bestRate = sure
 	}
 }
 
 // knocked begins the search for the highest level anew.
-func (k *track) knocked(at float64) { k.haveHigh, k.knockedAt = false, at }
+func (k *track) knocked() { k.haveHigh, k.highRise = false, 0 }
 
 // sighted notes the end of a gap: what changed in it was not watched.
 func (k *track) sighted(at float64) { k.sightAt = at }
@@ -76,7 +81,7 @@ func (k *track) warm(t, doughC float64) {
 		k.growth += k.speed * max(t-k.growthAt, 0)
 	}
 	k.growthAt, k.haveAt = max(t, k.growthAt), true
-	if !math.IsNaN(doughC) {
+	if !math.IsNaN(doughC) && doughC != k.doughC {
 		k.doughC, k.speed = doughC, relativeSpeed(doughC)
 	}
 }
@@ -93,8 +98,7 @@ func relativeSpeed(doughC float64) float64 {
 // follow looks at the filter after an update at t.
 func (k *track) follow(r *rise, t float64) {
 	f := &r.kf
-	profile := r.cfg.Profile
-	v := profile.Volume(f.level)
+	v := r.cfg.Profile.Volume(f.level)
 	if sd := math.Sqrt(f.p11); sd > 0.08*max(f.level, 20) {
 		return
 	}
@@ -103,16 +107,6 @@ func (k *track) follow(r *rise, t float64) {
 	}
 	if !k.haveHigh || v > k.highL {
 		k.haveHigh, k.highL, k.highAt = true, v, t
-	}
-	if !k.peakKnown || v > k.peakL {
-		k.peakKnown, k.peakL, k.peakAt = true, v, t
-	}
-	if t-k.knockedAt < 0.25 || t-r.start < settleHours {
-		return
-	}
-	sure := (f.rate - 1.5*math.Sqrt(f.p22)) * profile.Area(f.level) / k.speed
-	if sure > k.bestRate {
-		k.bestRate, k.bestRateAt = sure, t
 	}
 }
 

@@ -12,6 +12,7 @@ const (
 	Fold    Event = "fold"    // stretched and folded: the level drops and is uneven
 	Fridge  Event = "fridge"  // moved into the cold
 	Counter Event = "counter" // moved back to the room
+	Look    Event = "look"    // a person looked: Sample.Value is the rise, percent of the start volume
 	End     Event = "end"     // the rise is over: shaped, baked or thrown away
 )
 
@@ -23,6 +24,7 @@ type Sample struct {
 	DoughC     float64   // dough temperature, Celsius
 	AirC       float64   // air temperature, Celsius
 	Event      Event
+	Value      float64 // with a Look: the rise seen, percent of the start volume
 }
 
 // Holds says what is in the vessel.

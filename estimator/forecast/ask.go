@@ -3,13 +3,13 @@ package forecast
 import (
 	"fmt"
 	"math"
-	"time"
+	"sort"
 )
 
 // Crossing says when a rise is, or was, first reached: the median and the
-// central 80 % interval, as times since the start, given that it is reached.
+// central 80 % interval, in hours since the start, given that it is reached.
 type Crossing struct {
-	From, Median, Until time.Duration
+	From, Median, Until float64
 	Chance              float64 // that it is ever reached, 0..1; NaN when Known is false for want of data
 	Past                bool    // it has been reached, more likely than not
 	Known               bool    // the three times mean something
@@ -18,279 +18,268 @@ type Crossing struct {
 
 // FanColumn is the rise to come at one time: quantiles in percent.
 type FanColumn struct {
-	At                                 time.Duration
+	AtHours                            float64
 	P10Percent, P50Percent, P90Percent float64
 }
 
-// Params sums up what a rise taught, for later priors: the mean and covariance
-// of ln ceiling (ln %), ln rate (ln %/h at 24 C) and lag (share of ceiling/rate,
-// that of the Gompertz curve as late at a tenth of its ceiling).
-type Params struct {
-	LogCeiling, LogRate, Lag float64
-	Cov                      [3][3]float64
-}
+// leastChance: below this the times of the few curves that get there mislead.
+const leastChance = 0.2
 
-const leastChance = 0.2 // below this the times of the few curves that get there mislead
+// leastBins and leastHours are what a forecast needs.
+const (
+	leastBins  = 4
+	leastHours = 0.25
+)
 
-// Crossing forecasts a rise in percent of the start volume, as of the last
-// Refit. Past crossings are read off the smoothed record.
-func (f *Fit) Crossing(risePercent float64) Crossing {
-	if !f.awake() {
-		return Crossing{Chance: math.NaN(), Why: f.whyNot()}
+// known reports whether enough was seen for a forecast.
+func (f *Fit) known() bool {
+	if f.done == 0 || f.paths.rise == nil {
+		return false
 	}
-	f.sorted = f.sorted[:0]
-	behind := f.mayBeBehind(risePercent)
-	var chance, past float64
-	for i := range f.samples {
-		s := &f.samples[i]
-		t := math.Inf(1)
-		if behind {
-			t = f.crossedAt(s, risePercent)
-		}
-		if math.IsInf(t, 1) && f.now <= f.ended {
-			t = f.crossesAt(s, risePercent)
-		}
-		if math.IsInf(t, 1) {
-			continue
-		}
-		chance += s.weight
-		if t <= f.now {
-			past += s.weight
-		}
-		f.sorted = append(f.sorted, weighted{t, s.weight})
-	}
-	c := Crossing{Chance: chance / f.totalWeight()}
-	if c.Chance < leastChance && f.now > f.ended {
-		c.Why = fmt.Sprintf("The rise did not reach %.0f %%: the level has been falling since its peak.", risePercent)
-		return c
-	}
-	if c.Chance < leastChance {
-		_, mid, _ := f.Ceiling()
-		c.Why = fmt.Sprintf("The rise will most likely not reach %.0f %%: it levels off near %.0f %%.", risePercent, mid)
-		return c
-	}
-	q := quantiles(f.sorted, 0.1, 0.5, 0.9)
-	c.From, c.Median, c.Until = hours(q[0]), hours(q[1]), hours(q[2])
-	c.Past = past > 0.5*f.totalWeight()
-	c.Known = true
-	return c
-}
-
-// whyNot says why nothing is forecast, in words.
-func (f *Fit) whyNot() string {
-	if f.asleep() {
-		return "No forecast: it rests until it is brought up to date."
-	}
-	return f.why
-}
-
-func hours(h float64) time.Duration {
-	return time.Duration(min(max(h, 0), 24*365) * float64(time.Hour))
-}
-
-func (f *Fit) totalWeight() float64 {
-	var sum float64
-	for i := range f.samples {
-		sum += f.samples[i].weight
-	}
-	return sum
-}
-
-// mayBeBehind reports whether any bin came near the level.
-func (f *Fit) mayBeBehind(rise float64) bool {
-	v0 := math.Exp(f.best().best[iVolume])
-	for i := range f.state.n {
-		if f.state.y[i] > v0*(1+rise/100)-0.1 {
-			return true
+	looks := 0
+	for i := range f.bins[:f.done] {
+		if f.bins[i].look {
+			looks++
 		}
 	}
-	return false
+	return looks > 0 && f.now >= leastHours || f.done >= leastBins && f.bins[f.done-1].meanAt()-f.bins[0].meanAt() >= leastHours/2
 }
 
-// best is the model with the most evidence.
-func (f *Fit) best() *model {
-	top := &f.models[0]
-	for i := range f.models {
-		if f.models[i].weight > top.weight {
-			top = &f.models[i]
-		}
+// crossesAt is when member i gets to a rise (start volumes), hours since the start;
+// plus infinity if never.
+func (f *Fit) crossesAt(i int, goal float64) float64 {
+	p := f.paths.rise[i]
+	g := float32(goal)
+	if p[0] >= g {
+		return f.crossedAt(i, goal)
 	}
-	return top
-}
-
-// crossedAt walks the smoothed path of one sample up to now.
-func (f *Fit) crossedAt(s *sample, rise float64) float64 {
-	w := &f.state
-	f.residuals(&s.curve)
-	v, dev := f.path[:w.n], f.path[maxBins:maxBins+w.n]
-	w.backward(v, dev)
-	goal := s.base * (1 + rise/100)
-	before, at := s.base, 0.0
-	for i := range w.n {
-		x := s.curve.v0*(1+s.curve.rise(w.ganzle[i], w.ctmi[i])/100) + dev[i] + s.past*w.smoothSD[i]
-		if x >= goal {
-			if before >= goal {
-				return at
-			}
-			return at + (goal-before)/(x-before)*(w.at[i]-at)
+	for k := 1; k < len(p); k++ {
+		if p[k] >= g {
+			a, b := gridHours(k-1), gridHours(k)
+			return f.now + a + (b-a)*float64((g-p[k-1])/(p[k]-p[k-1]))
 		}
-		before, at = x, w.at[i]
 	}
 	return math.Inf(1)
 }
 
-// crossesAt finds when one sample gets there from now on, plus infinity if never.
-func (f *Fit) crossesAt(s *sample, rise float64) float64 {
-	c := &s.curve
-	g, e := f.ahead.at(s.scenario, 0)
-	goal := s.base * (1 + rise/100)
-	if now := c.rise(g, e); c.volume(now)+f.deviation(s, now, 0) >= goal {
-		return f.now
-	}
-	t := 0.0
-	for range 4 {
-		theta := c.equivalent(100 * ((goal-f.deviation(s, rise, t))/c.v0 - 1))
-		if math.IsInf(theta, 1) {
-			return theta
+// crossedAt is when the curve of member i first passed a rise in the past.
+func (f *Fit) crossedAt(i int, goal float64) float64 {
+	m := &f.members[i]
+	goal += m.dough.rise - float64(f.paths.rise[i][0])
+	d := m.curve.start()
+	from, ganzle, ctmi, last := 0.0, 0.0, 0.0, 0.0
+	for k := range f.bins[:f.done] {
+		x := &f.bins[k]
+		at := x.meanAt()
+		m.curve.advance(&d, max(x.meanGanzle()-ganzle, 0), max(x.meanCTMI()-ctmi, 0))
+		ganzle, ctmi = x.meanGanzle(), x.meanCTMI()
+		d.rise -= f.lostBetween(&f.branches[m.branch], from, at)
+		if d.rise >= goal {
+			return from + (at-from)*min(max((goal-last)/max(d.rise-last, 1e-9), 0), 1)
 		}
-		t = max(0, f.ahead.hours(s.scenario, c.resp, theta))
+		from, last = at, d.rise
 	}
-	return f.now + t
+	return f.now
 }
 
-// deviation of one sample from its curve some hours from now, when the curve is
-// near a rise; scaled volume.
-func (f *Fit) deviation(s *sample, rise, hours float64) float64 {
-	phi := transition(hours)
-	grown := math.Sqrt(max(0, 1-phi[0]*phi[0]-phi[1]*phi[1]*slopeVariance))
-	u := phi[0]*s.state[0] + phi[1]*s.state[1] + grown*s.noise
-	return reachOf(f.size, 1+rise/100)*u + s.state[2] + s.state[3]*math.Exp(-hours/healHours)
+// Crossing forecasts a rise in percent of the start volume, as of the last Refit.
+func (f *Fit) Crossing(risePercent float64) Crossing {
+	if !f.known() {
+		return Crossing{Chance: math.NaN(), Why: "Too few readings for a forecast yet."}
+	}
+	var list []weighted
+	var chance, past float64
+	for i := range f.members {
+		t := f.crossesAt(i, risePercent/100)
+		if math.IsInf(t, 1) {
+			continue
+		}
+		chance += f.paths.weight[i]
+		if t <= f.now {
+			past += f.paths.weight[i]
+		}
+		list = append(list, weighted{t, f.paths.weight[i]})
+	}
+	c := Crossing{Chance: chance, Past: past > 0.5}
+	if chance < leastChance {
+		_, mid, _ := f.Ceiling()
+		c.Why = fmt.Sprintf("The rise will most likely not reach %.0f %%: it levels off near %.0f %%.", risePercent, mid)
+		return c
+	}
+	q := quantiles(list, 0.1, 0.5, 0.9)
+	c.From, c.Median, c.Until, c.Known = q[0], q[1], q[2], true
+	return c
 }
 
-// riseAt is the rise of one sample some hours from now, percent.
-func (f *Fit) riseAt(s *sample, a *ahead, hours float64) float64 {
-	g, e := a.at(s.scenario, hours)
-	rise := s.curve.rise(g, e)
-	return s.percent(s.curve.volume(rise) + f.deviation(s, rise, hours))
+// Within is the chance that a rise is reached within some hours from the last
+// Refit; NaN before a forecast.
+func (f *Fit) Within(risePercent, hours float64) float64 {
+	if !f.known() {
+		return math.NaN()
+	}
+	var chance float64
+	for i := range f.members {
+		if f.crossesAt(i, risePercent/100) <= f.now+hours {
+			chance += f.paths.weight[i]
+		}
+	}
+	return chance
 }
-
-// percent turns a scaled volume into the rise over the sample's start.
-func (s *sample) percent(volume float64) float64 { return 100 * (volume/s.base - 1) }
 
 // Baseline returns the start volume in litres and its standard deviation; NaN
-// before the first reading.
+// before the first level.
 func (f *Fit) Baseline() (volumeL, sdL float64) {
-	if f.bins.n == 0 {
+	mean, sd := f.moments(func(i int) float64 { return f.members[i].state[sStart] })
+	sd = math.Hypot(sd, math.Sqrt(f.branches[0].filter.p[sStart][sStart]))
+	return f.scale * (1 + mean), f.scale * sd
+}
+
+// Rise returns the rise in percent of the start volume at a time, not before that
+// of the last Refit, and its standard deviation in percentage points; NaN before a
+// fit.
+func (f *Fit) Rise(now float64) (percent, sd float64) {
+	if f.paths.rise == nil || f.done == 0 {
 		return math.NaN(), math.NaN()
 	}
-	if !f.fitted {
-		b := &f.bins.list[0]
-		return b.meanVolume(), math.Sqrt(b.variance) / b.n
-	}
-	if f.asleep() {
-		return f.restL, f.restSDL
-	}
-	m, sd := f.moments(func(s *sample) float64 { return s.base })
-	return m * f.scale, sd * f.scale
+	mean, sd := f.moments(func(i int) float64 { return f.riseAt(i, now-f.now) })
+	return 100 * mean, 100 * sd
 }
 
-// Rise returns the present rise in percent of the start volume and its standard
-// deviation in percentage points, as of the last Refit; NaN before a fit.
-func (f *Fit) Rise(now time.Duration) (percent, sd float64) {
-	if !f.fitted {
+// Rate returns the speed of the rise in percent an hour and its standard deviation.
+func (f *Fit) Rate() (perHour, sd float64) {
+	if f.paths.rise == nil || f.done == 0 {
 		return math.NaN(), math.NaN()
 	}
-	if f.asleep() {
-		return f.restRise(now)
-	}
-	ahead := max(0, now.Hours()-f.now)
-	return f.moments(func(s *sample) float64 { return f.riseAt(s, &f.ahead, ahead) })
+	mean, sd := f.moments(func(i int) float64 { return float64(f.paths.rise[i][1]-f.paths.rise[i][0]) / gridHours(1) })
+	return 100 * mean, 100 * sd
 }
 
-func (f *Fit) moments(get func(*sample) float64) (mean, sd float64) {
-	var sum, sq, total float64
-	for i := range f.samples {
-		s := &f.samples[i]
-		x := get(s)
-		total += s.weight
-		sum += s.weight * x
-		sq += s.weight * x * x
+// riseAt is the rise of member i some hours from now, start volumes.
+func (f *Fit) riseAt(i int, hours float64) float64 {
+	k := 1
+	for k < gridCount-1 && gridHours(k) < hours {
+		k++
 	}
-	mean = sum / total
-	return mean, math.Sqrt(max(0, sq/total-mean*mean))
+	a, b := gridHours(k-1), gridHours(k)
+	p := f.paths.rise[i]
+	return float64(p[k-1]) + (hours-a)/(b-a)*float64(p[k]-p[k-1])
 }
 
-// Ceiling returns the final rise in percent: median and 80 % interval; NaN
-// before a fit.
+// moments are the weighted mean and standard deviation over the members.
+func (f *Fit) moments(get func(i int) float64) (mean, sd float64) {
+	w := f.paths.weight
+	if w == nil {
+		w = f.shares()
+	}
+	var squares float64
+	for i := range f.members {
+		x := get(i)
+		mean += w[i] * x
+		squares += w[i] * x * x
+	}
+	return mean, math.Sqrt(max(0, squares-mean*mean))
+}
+
+// Ceiling returns the highest rise to come, or now, in percent: median and 80 %
+// interval; NaN before a forecast.
 func (f *Fit) Ceiling() (low, median, high float64) {
-	return f.spread(func(s *sample) float64 { return s.percent(s.curve.volume(s.curve.final()) + s.state[2]) })
+	return f.spread(func(i int) float64 {
+		top, _ := f.peak(i)
+		return 100 * top
+	})
 }
 
-func (f *Fit) spread(get func(*sample) float64) (low, median, high float64) {
-	if !f.awake() {
+// Ends returns when growth ends, hours since the start: the time from which hardly
+// anything is left of the rise to come.
+func (f *Fit) Ends() (from, median, until float64) {
+	return f.spread(func(i int) float64 {
+		_, at := f.peak(i)
+		return f.now + at
+	})
+}
+
+// endPoints: growth has ended when less than this is left, start volumes.
+const endPoints = 0.02
+
+// peak is the highest rise to come of member i and how many hours from now it has
+// all but got there.
+func (f *Fit) peak(i int) (rise, hours float64) {
+	p := f.paths.rise[i]
+	top := p[0]
+	for _, x := range p {
+		top = max(top, x)
+	}
+	k := 0
+	for p[k] < top-endPoints {
+		k++
+	}
+	return float64(top), gridHours(k)
+}
+
+// spread are the median and the 80 % interval of something over the members.
+func (f *Fit) spread(get func(i int) float64) (low, median, high float64) {
+	if !f.known() {
 		return math.NaN(), math.NaN(), math.NaN()
 	}
-	f.sorted = f.sorted[:0]
-	for i := range f.samples {
-		f.sorted = append(f.sorted, weighted{get(&f.samples[i]), f.samples[i].weight})
+	list := make([]weighted, len(f.members))
+	for i := range list {
+		list[i] = weighted{get(i), f.paths.weight[i]}
 	}
-	q := quantiles(f.sorted, 0.1, 0.5, 0.9)
+	q := quantiles(list, 0.1, 0.5, 0.9)
 	return q[0], q[1], q[2]
 }
 
-// Fan appends n columns of the rise to come to dst, one a step from now on.
-func (f *Fit) Fan(dst []FanColumn, step time.Duration, n int) []FanColumn {
-	if !f.awake() {
+// Fan appends n columns of the rise to come to dst, one a step (hours) from now on.
+func (f *Fit) Fan(dst []FanColumn, step float64, n int) []FanColumn {
+	if !f.known() {
 		return dst
 	}
 	for k := range n {
-		h := step.Hours() * float64(k)
-		low, mid, high := f.spread(func(s *sample) float64 { return f.riseAt(s, &f.ahead, h) })
-		dst = append(dst, FanColumn{hours(f.now + h), low, mid, high})
+		h := step * float64(k)
+		low, mid, high := f.spread(func(i int) float64 { return 100 * f.riseAt(i, h) })
+		dst = append(dst, FanColumn{f.now + h, low, mid, high})
 	}
 	return dst
 }
 
-// CarryOver returns the further rise in percentage points if the vessel goes
-// into a refrigerator now: median and 80 % interval over the next 24 h. Gas
-// shrinks on cooling (about 7 % from 25 to 5 C); that is not taken off.
+// CarryOver returns the further rise in percentage points if the vessel goes into a
+// refrigerator now: median and 80 % interval over the next 24 h. Gas shrinks on
+// cooling (about 7 % from 25 to 5 C); that is not taken off.
 func (f *Fit) CarryOver() (low, median, high float64) {
-	if !f.awake() {
-		return math.NaN(), math.NaN(), math.NaN()
-	}
-	f.ahead.fill(&f.then, true, gridHours)
-	low, median, high = f.spread(func(s *sample) float64 {
-		g0, s0 := f.ahead.at(s.scenario, 0)
-		g1, s1 := f.ahead.at(s.scenario, 24)
-		return (s.curve.rise(g1, s1) - s.curve.rise(g0, s0)) * s.curve.v0 / s.base
+	var a ahead
+	a.fill(&f.after, true)
+	return f.spread(func(i int) float64 {
+		d := f.members[i].dough
+		top := d.rise
+		kitchen := &a[i%scenarioCount]
+		for k := range gridCount {
+			f.members[i].curve.advanceBy(&d, kitchen.ganzle[k], kitchen.ctmi[k], 4*longestStep)
+			top = max(top, d.rise)
+		}
+		return 100 * (top - f.members[i].dough.rise)
 	})
-	f.ahead.fill(&f.then, false, gridHours)
-	return low, median, high
 }
 
-// Params sums up the posterior; not ok before a fit.
-func (f *Fit) Params() (p Params, ok bool) {
-	if !f.awake() {
-		return p, false
+// weighted is a value with its weight.
+type weighted struct{ x, w float64 }
+
+// quantiles sorts the list and returns its weighted quantiles.
+func quantiles(list []weighted, at ...float64) []float64 {
+	sort.Slice(list, func(i, j int) bool { return list[i].x < list[j].x })
+	var total float64
+	for _, v := range list {
+		total += v.w
 	}
-	index := [3]int{iCeiling, iRate, iLag}
-	var mean, late [3]float64
-	total := f.totalWeight()
-	for i := range f.samples {
-		late[2] = f.models[f.samples[i].model].late
-		for j, k := range index {
-			mean[j] += f.samples[i].weight * (f.samples[i].params[k] - late[j]) / total
-		}
-	}
-	for i := range f.samples {
-		s := &f.samples[i]
-		late[2] = f.models[s.model].late
-		for a, ka := range index {
-			for b, kb := range index {
-				p.Cov[a][b] += s.weight * (s.params[ka] - late[a] - mean[a]) * (s.params[kb] - late[b] - mean[b]) / total
+	out := make([]float64, len(at))
+	for k, q := range at {
+		var sum float64
+		for _, v := range list {
+			sum += v.w
+			out[k] = v.x
+			if sum >= q*total {
+				break
 			}
 		}
 	}
-	p.LogCeiling, p.LogRate, p.Lag = mean[0], mean[1], mean[2]
-	return p, true
+	return out
 }

@@ -88,6 +88,13 @@ func (c *clock) advance(at, doughC, airC float64) {
 	}
 }
 
+// equivalent is the equivalent time at a moment at or shortly before the clock's.
+func (c *clock) equivalent(at float64) (ganzle, ctmi float64) {
+	g, s := c.table.At(c.doughC)
+	back := max(c.at-at, 0)
+	return max(c.ganzle-back*g, 0), max(c.ctmi-back*s, 0)
+}
+
 // believed drops a temperature no kitchen has.
 func believed(c float64) float64 {
 	if c < -30 || c > 70 {

@@ -2,79 +2,84 @@ package forecast
 
 import (
 	"math"
-	"time"
+	"math/rand/v2"
 
+	"tidemark/estimator/geometry"
 	"tidemark/estimator/kinetics"
 )
 
-// Point is one accepted reading of the level. Missing temperatures are NaN.
-type Point struct {
-	At      time.Duration // since the start of the rise
-	VolumeL float64       // litres, above 0
-	SDL     float64       // its standard deviation, litres; 0 when not known
-	DoughC  float64       // Celsius
-	// Hands reports that something other than the dough was seen since the point
-	// before it: a hand, a lid, an empty place. A sensor that was silent saw none.
-	Hands bool
-}
-
-// leastSD is the least standard deviation a reading may claim, as a share.
-const leastSD = 1e-4
-
-// Fit is the state of one rise. Make it with [New], or with [Workshop.New] when
-// there are several. Its memory is constant; it must not be used by two
-// goroutines at once, but fits of one workshop may.
+// Fit is the state of one rise. Make it with [New]. Its memory is bounded; it must
+// not be used by two goroutines at once. Times are hours since the start of the
+// rise.
 type Fit struct {
-	bins    bins
+	profile *geometry.Profile
+	belief  belief
+	bias    Bias
 	clock   clock
-	stopped float64 // readings after this hour are left out; +Inf when running
-	ended   float64 // the peak, when the dough has fallen since or was stopped; else +Inf
-	moved   float64 // last move to or from the cold, hours
-	sunk    float64 // how much too high the dough stood at first, share of the start volume
+	quantum float64 // step of the sensor, mm; 0 unknown
+	readSD  float64 // of one reading, mm
 
-	scale  float64 // litres that stand for 1 in the fit
-	size   float64 // of the wander
-	models []model
+	bins  []bin
+	open  bin // the bin that is being filled
+	done  int // bins that the members have seen
+	steps []Step
+	moves []float64 // to the cold or back
+	stale bool      // the past has changed: all members start over
 
-	now    float64
-	then   clock // as of the last Refit
-	fitted bool
-	why    string
+	scale, h0 float64 // nominal start volume, litres, and its level, mm; NaN before the first level
+	air0      float64 // first air temperature
 
-	shop   *Workshop
-	*bench // nil before the first Refit and at rest
+	members  []member
+	branches []branch
+	chance   rand.PCG
+	doubts   []float64 // a standard normal for each member, for its error now
+	paces    []float64 // and for its speed to come
 
-	kept           []keepsake // the samples while at rest
-	restL, restSDL float64    // the start volume likewise, litres
+	now   float64
+	after clock // the clock at now
+	paths paths
 }
 
-// New starts a rise in a workshop of its own.
-func New(p Prior) *Fit { return NewWorkshop().New(p) }
-
-// Add takes an accepted reading. One that is not finite, not above 0, or older
-// than the last is ignored. No allocation.
-func (f *Fit) Add(p Point) {
-	at := p.At.Hours()
-	if !finite(p.VolumeL) || p.VolumeL <= 0 || at < f.clock.at || at < 0 {
-		return
+// New starts a rise. The profile may be nil when only looks by eye are given.
+func New(p Prior, bias Bias, profile *geometry.Profile, table *kinetics.Responses) *Fit {
+	nan := math.NaN()
+	f := &Fit{
+		profile: profile, belief: newBelief(&p), bias: bias, clock: newClock(table), scale: nan, h0: nan, air0: nan,
+		chance: *rand.NewPCG(1, 2), branches: []branch{{filter: newFilter(&bias)}},
+		doubts: make([]float64, memberCount), paces: make([]float64, memberCount),
+		bins: make([]bin, 0, maxBins), members: nil,
 	}
-	f.clock.advance(at, p.DoughC, math.NaN())
-	if at > f.stopped {
-		return
+	for i := range f.doubts {
+		f.doubts[i], f.paces[i] = spaced(i, 0.7548776662466927), spaced(i, 0.5698402909980532)
 	}
-	sd := p.SDL
-	if !finite(sd) || sd <= 0 {
-		sd = 0.01 * p.VolumeL
-	}
-	sd = max(sd, leastSD*p.VolumeL)
-	f.bins.add(at, p.VolumeL, sd, f.clock.ganzle, f.clock.ctmi, p.Hands)
+	f.newMembers()
+	return f
 }
 
-// Temper takes temperatures in Celsius, also when no level was seen. NaN is not
-// known. Times before the last are ignored. No allocation.
-func (f *Fit) Temper(at time.Duration, doughC, airC float64) {
+// spaced is the i-th of evenly spaced standard normals (additive recurrence on the
+// plastic number).
+func spaced(i int, step float64) float64 {
+	u := math.Mod(0.5+step*float64(i+1), 1)
+	return math.Sqrt2 * math.Erfinv(2*min(max(u, 1e-4), 1-1e-4)-1)
+}
+
+// Clone returns a copy that goes its own way.
+func (f *Fit) Clone() *Fit {
+	c := *f
+	c.bins = append(make([]bin, 0, maxBins), f.bins...)
+	c.steps = append([]Step(nil), f.steps...)
+	c.moves = append([]float64(nil), f.moves...)
+	c.members = append([]member(nil), f.members...)
+	c.branches = append([]branch(nil), f.branches...)
+	c.paths = f.paths.clone()
+	return &c
+}
+
+// Temper takes temperatures in Celsius. NaN is not known. Times before the last
+// are ignored. No allocation.
+func (f *Fit) Temper(at, doughC, airC float64) {
 	if finite(doughC) || finite(airC) {
-		f.clock.advance(at.Hours(), notInf(doughC), notInf(airC))
+		f.clock.advance(at, notInf(doughC), notInf(airC))
 	}
 }
 
@@ -85,51 +90,192 @@ func notInf(x float64) float64 {
 	return x
 }
 
-// Disturb tells that the dough was folded or knocked: the level may have jumped,
-// up or down, by lossPrior (standard deviation, share of the start volume; 0
-// means 0.15), and lies uneven for a while. The rise is not started anew.
-func (f *Fit) Disturb(at time.Duration, lossPrior float64) {
-	if !finite(lossPrior) || lossPrior <= 0 {
-		lossPrior = 0.15
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// Level takes a believed level in mm over the floor, with the standard deviation of
+// one reading. One older than the last is ignored. No allocation.
+func (f *Fit) Level(at, levelMM, sdMM float64) {
+	if !finite(levelMM) || at < 0 {
+		return
 	}
-	f.bins.disturb(at.Hours(), lossPrior*lossPrior)
+	f.clock.advance(at, math.NaN(), math.NaN())
+	ganzle, ctmi := f.clock.equivalent(at)
+	if f.open.n > 0 && at-f.open.first >= binHours {
+		f.close()
+	}
+	air := f.clock.airC
+	if math.IsNaN(f.air0) {
+		f.air0 = air
+	}
+	one := bin{n: 1, at: at, levelMM: levelMM, variance: sdMM * sdMM, first: at, ganzle: ganzle, ctmi: ctmi, air: air}
+	if f.open.n == 0 {
+		one.stir = f.open.stir
+		f.open = one
+		return
+	}
+	f.open.absorb(&one)
 }
 
-// Spread tells that the dough sank in its first minutes: filled in as a ball or
-// loosely it stood too high, by about this share of the start volume (0 to 0.5).
-// The start is then where it settles, not where it first stood.
-func (f *Fit) Spread(share float64) {
-	if share >= 0 && share <= 0.5 {
-		f.sunk = share
+// close puts the open bin on the list.
+func (f *Fit) close() {
+	if f.open.n > 0 {
+		f.put(f.open)
 	}
+	f.open = bin{}
 }
 
-// Cold tells that the vessel went into the refrigerator (in) or came back. Gas
-// shrinks and dissolves on cooling, so the level may drift from the curve.
-func (f *Fit) Cold(at time.Duration, in bool) {
-	f.clock.advance(at.Hours(), math.NaN(), math.NaN())
+// put appends a bin.
+func (f *Fit) put(b bin) {
+	if len(f.bins) >= maxBins-1 {
+		before := len(f.bins)
+		f.bins = mergeBins(f.bins, f.steps)
+		if len(f.bins) >= before { // nothing could be merged: the oldest goes
+			f.bins = f.bins[:copy(f.bins, f.bins[1:])]
+		}
+		f.stale = true
+	}
+	if math.IsNaN(f.scale) && !b.look {
+		f.h0 = max(b.level(), 1)
+		f.scale = max(f.profile.Volume(f.h0), 1e-6)
+	}
+	f.bins = append(f.bins, b)
+}
+
+// Look takes a look by eye: the rise in percent of the start volume with its
+// standard deviation in percentage points.
+func (f *Fit) Look(at, risePercent, sdPercent float64) {
+	if !finite(risePercent) || risePercent < -90 || !(sdPercent > 0) || at < f.clock.at || at < 0 {
+		return
+	}
+	f.clock.advance(at, math.NaN(), math.NaN())
+	f.close()
+	f.put(bin{n: 1, at: at, first: at, levelMM: 1 + risePercent/100, variance: sdPercent * sdPercent / 1e4,
+		ganzle: f.clock.ganzle, ctmi: f.clock.ctmi, air: math.NaN(), look: true})
+}
+
+// Stir tells that hands were at the dough, perhaps in it.
+func (f *Fit) Stir() {
+	f.close()
+	f.open.stir = true
+}
+
+// Step tells that the level has jumped and stayed: a fold or a move. Bins around it
+// are left out.
+func (f *Fit) Step(s Step) {
+	const margin = 1.5 * binHours
+	f.close()
+	if len(f.steps) >= maxSteps {
+		return
+	}
+	kept := f.bins[:0]
+	for _, b := range f.bins {
+		if b.look || math.Abs(b.meanAt()-s.At) > margin {
+			kept = append(kept, b)
+		}
+	}
+	f.bins = kept
+	if len(f.bins) == 0 { // it jumped before anything was seen
+		f.scale, f.h0 = math.NaN(), math.NaN()
+		return
+	}
+	f.steps = append(f.steps, s)
+	f.prune()
+	f.resample(f.shares())
+	f.compact()
+	f.split(len(f.steps)-1, s.Moved)
+	f.stale = true
+}
+
+// Cold tells that the vessel went into the refrigerator (in) or came back.
+func (f *Fit) Cold(at float64, in bool) {
+	f.clock.advance(at, math.NaN(), math.NaN())
 	f.clock.move(in)
-	f.moved = at.Hours()
-	f.bins.disturb(at.Hours(), 0.03*0.03)
+	f.close()
+	if len(f.moves) < maxSteps {
+		f.moves = append(f.moves, at)
+	}
 }
-
-// Stop leaves readings after this time out of the fit, and nothing is reached any
-// more: a collapse is no growth. A clear fall is also found without being told,
-// and taken back when the level comes up again.
-func (f *Fit) Stop(at time.Duration) { f.stopped = at.Hours() }
 
 // EquivalentHours is the growth time so far at 24 C, mean of both responses.
 func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi) / 2 }
 
-// shapes are the curves averaged over. A wrong shape costs more than noise.
-func shapes() []kinetics.Shape {
-	return []kinetics.Shape{
-		kinetics.Gompertz(), kinetics.Richards(0.5), kinetics.Logistic(), kinetics.Richards(2), kinetics.Richards(4),
-		kinetics.Ramp{Wake: 0.03, Top: kinetics.Leak},
-		kinetics.Ramp{Wake: 0.03, Top: kinetics.Bent},
-		kinetics.Ramp{Wake: 0.03, Top: kinetics.Sharp},
-		kinetics.Ramp{Wake: 0.12, Top: kinetics.Leak},
-		kinetics.Ramp{Wake: 0.12, Top: kinetics.Bent},
-		kinetics.Ramp{Wake: 0.12, Top: kinetics.Sharp},
+// Refit brings the members up to date with what was seen up to now.
+func (f *Fit) Refit(now float64) {
+	if f.open.n > 0 && now-f.open.first >= binHours {
+		f.close()
 	}
+	if f.stale {
+		f.again()
+	}
+	for f.done < len(f.bins) {
+		f.extend()
+		f.refresh()
+	}
+	f.now = max(now, f.clock.at)
+	f.after = f.clock
+	f.after.advance(f.now, math.NaN(), math.NaN())
+	f.paths.fill(f)
+}
+
+// again lets all members start over on a changed past. What they weighed for on the
+// old one is taken off.
+func (f *Fit) again() {
+	f.stale = false
+	f.done = len(f.bins)
+	for i := range f.branches {
+		b := &f.branches[i]
+		before := b.logF
+		rows := f.rows(b)
+		for j := range f.members {
+			m := &f.members[j]
+			if int(m.branch) != i {
+				continue
+			}
+			was := m.loss + before
+			f.set(m)
+			m.follow(rows, math.Inf(1))
+			m.weight += (was - m.loss - b.logF) / 2
+		}
+	}
+	f.refresh()
+}
+
+// Forget takes back the levels from a time on; looks stay. From the start on it
+// takes back the steps as well: the first level was no dough.
+func (f *Fit) Forget(from float64) {
+	kept := f.bins[:0]
+	for _, b := range f.bins {
+		if b.look || b.meanAt() < from {
+			kept = append(kept, b)
+		}
+	}
+	f.bins, f.open, f.stale = kept, bin{}, true
+	if from <= 0 {
+		f.scale, f.h0 = math.NaN(), math.NaN()
+		f.steps, f.moves = f.steps[:0], f.moves[:0]
+		f.branches = append(f.branches[:0], branch{filter: newFilter(&f.bias)})
+		f.newMembers()
+	}
+}
+
+// KnowSensor tells the step of the sensor and the standard deviation of one
+// reading, mm.
+func (f *Fit) KnowSensor(quantumMM, sdMM float64) { f.quantum, f.readSD = quantumMM, sdMM }
+
+// Reading returns the level that the sensor should show at a time, mm, and its
+// standard deviation; not ok before a fit.
+func (f *Fit) Reading(at float64) (levelMM, sdMM float64, ok bool) {
+	if f.paths.rise == nil || f.done == 0 || math.IsNaN(f.scale) {
+		return 0, 0, false
+	}
+	mean, sd := f.moments(func(i int) float64 {
+		return (1 + f.riseAt(i, at-f.now)) * (1 + f.members[i].state[sStart])
+	})
+	level := f.profile.Height(f.scale * mean)
+	s := f.scale / f.profile.Area(level)
+	bias, _ := f.moments(func(i int) float64 {
+		m := &f.members[i].state
+		return m[sFloor] + m[sShift] + m[sDome]*f.h0*max(mean-1, 0)
+	})
+	return level + bias, math.Hypot(s*sd, wanderSD), true
 }

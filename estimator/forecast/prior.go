@@ -1,6 +1,11 @@
 package forecast
 
-import "math"
+import (
+	"math"
+	"math/rand/v2"
+
+	"tidemark/estimator/lsq"
+)
 
 // Normal is a belief: a mean and a standard deviation.
 type Normal struct{ Mean, SD float64 }
@@ -18,6 +23,16 @@ type Prior struct {
 	// Response is the belief in the two temperature responses, on the logit
 	// scale: large favours S. cerevisiae, small the sourdough yeast.
 	Response Normal
+	// Learned is what the household's past rises taught, half of the belief when
+	// it is there; nil when nothing was learned.
+	Learned *Learned
+}
+
+// Learned is a normal belief in the curve's parameters, from past rises.
+type Learned struct {
+	Rises int
+	Mean  [paramCount]float64
+	Cov   [paramCount][paramCount]float64
 }
 
 // DefaultPrior is for a vessel whose past is not known. holds is "dough" or
@@ -41,6 +56,97 @@ func DefaultPrior(holds string) Prior {
 		p.LogRate = Normal{math.Log(35), 0.65}
 	}
 	return p
+}
+
+// general is the belief in the curve's parameters without the learned part.
+func (p *Prior) general() [paramCount]Normal {
+	span := math.Exp(p.LogCeiling.Mean - p.LogRate.Mean)
+	return [paramCount]Normal{
+		pRate:     {p.LogRate.Mean - math.Log(100) + rateOverSlope, p.LogRate.SD},
+		pWake:     {p.Lag.Mean * span * wakeOverLag, p.Lag.SD * span * wakeOverLag},
+		pSpeed:    {math.Log(1.3), 0.5},
+		pLimit:    {p.LogCeiling.Mean - math.Log(100), p.LogCeiling.SD},
+		pEdge:     {math.Log(0.08), 0.5},
+		pSugar:    {math.Log(0.9), 0.7},
+		pStarch:   {0.6, 1},
+		pAcid:     {math.Log(4), 0.7},
+		pSolve:    {math.Log(0.03), 0.8},
+		pLeak:     {math.Log(0.04), 0.7},
+		pResponse: p.Response,
+	}
+}
+
+// belief is the prior made ready: densities and draws of points.
+type belief struct {
+	general [paramCount]Normal
+	learned *Learned
+	factor  [paramCount * paramCount]float64 // Cholesky factor of the learned covariance
+	logDet  float64                          // of the learned against the general, logarithm of the standard deviations
+}
+
+func newBelief(p *Prior) belief {
+	b := belief{general: p.general(), learned: p.Learned}
+	if p.Learned == nil {
+		return b
+	}
+	for i := range paramCount {
+		for j := range paramCount {
+			b.factor[i*paramCount+j] = p.Learned.Cov[i][j]
+		}
+	}
+	if !lsq.Cholesky(b.factor[:], paramCount) {
+		b.learned = nil
+		return b
+	}
+	for i, n := range b.general {
+		b.logDet += math.Log(b.factor[i*paramCount+i] / n.SD)
+	}
+	return b
+}
+
+// log is the logarithm of the density of a point, but for a constant.
+func (b *belief) log(x *point) float64 {
+	var general float64
+	for i, n := range b.general {
+		z := (x[i] - n.Mean) / n.SD
+		general -= z * z / 2
+	}
+	if b.learned == nil {
+		return general
+	}
+	var z point
+	learned := -b.logDet
+	for i := range z {
+		s := x[i] - b.learned.Mean[i]
+		for j := range i {
+			s -= b.factor[i*paramCount+j] * z[j]
+		}
+		z[i] = s / b.factor[i*paramCount+i]
+		learned -= z[i] * z[i] / 2
+	}
+	top := max(general, learned)
+	return top + math.Log(math.Exp(general-top)+math.Exp(learned-top))
+}
+
+// draw returns a point from the belief; the learned part when told and there is one.
+func (b *belief) draw(r *rand.Rand, learned bool) (x point) {
+	var z point
+	for i := range z {
+		z[i] = r.NormFloat64()
+	}
+	if learned && b.learned != nil {
+		for i := range x {
+			x[i] = b.learned.Mean[i]
+			for j := range i + 1 {
+				x[i] += b.factor[i*paramCount+j] * z[j]
+			}
+		}
+		return x
+	}
+	for i, n := range b.general {
+		x[i] = n.Mean + n.SD*z[i]
+	}
+	return x
 }
 
 // Inoculated shifts the prior for the share of flour that was fermented in the
@@ -74,7 +180,12 @@ func (p Prior) Salted(percent float64) Prior {
 // differ more from each other than each one's own fit is unsure (Gause 1932
 // shows the same for yeast in a flask), so the spread between rises is kept as
 // a floor: 0.15 in the logarithms, 0.05 in the lag.
+//
+// Beside this the parameters of this package's curve are pooled; half of the
+// belief is then in them (see [Learned]).
 func (p Prior) Learn(past []Params) Prior {
+	general := p.general()
+	p.Learned = learnedFrom(&general, past)
 	p.LogCeiling = learn(p.LogCeiling, past, 0.15, func(q Params) Normal { return Normal{q.LogCeiling, math.Sqrt(q.Cov[0][0])} })
 	p.LogRate = learn(p.LogRate, past, 0.15, func(q Params) Normal { return Normal{q.LogRate, math.Sqrt(q.Cov[1][1])} })
 	p.Lag = learn(p.Lag, past, 0.05, func(q Params) Normal { return Normal{q.Lag, math.Sqrt(q.Cov[2][2])} })

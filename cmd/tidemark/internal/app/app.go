@@ -19,7 +19,6 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
-	"tidemark/estimator/forecast"
 	"tidemark/history"
 	"tidemark/sensor"
 )
@@ -102,7 +101,7 @@ func New(o Options) (*App, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
-	a.planner, a.workshop = &planDesk{app: a}, forecast.NewWorkshop()
+	a.planner = &planDesk{app: a}
 	if o.Live {
 		a.setup = a.newSetup()
 	}

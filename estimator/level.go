@@ -3,6 +3,8 @@ package estimator
 import (
 	"math"
 	"time"
+
+	"tidemark/estimator/forecast"
 )
 
 // The seeker's reasons to look.
@@ -20,16 +22,17 @@ const (
 const (
 	bucketHours   = 30.0 / 3600
 	settleHours   = 10.0 / 60 // steps this early are hands at the start, not folds
-	baselineHours = 10.0 / 60 // the start level is the mean of this long
 	handledHours  = 20.0 / 60 // after a told fold a drop is believed quickly
 	patienceHours = 15.0 / 60 // longer than a lid is off
 	longBlind     = 45.0 / 60 // dough can have collapsed unseen
 	blindHours    = 5.0 / 60  // what happened in a gap this long was not watched
 )
 
-// rise is one watched rise. Times are hours on the estimator's clock.
+// rise is one watched rise: the level as read, its gate, and the forecast that is
+// fed with it. Times are hours on the estimator's clock.
 type rise struct {
 	cfg    *Config
+	fit    *forecast.Fit
 	active bool
 	start  float64
 
@@ -44,37 +47,30 @@ type rise struct {
 	bucket   bucket
 	bucketR  float64 // variance of a bucket's mean around the filter, mm^2
 	bucketN  float64
-	offsetMM float64 // reading minus level after the sensor or vessel moved
-	offsetR  float64 // its variance, mm^2: the jump was measured among noise
+	bucketAt float64 // time of the last one
+	shift    shiftWatch
+	base     mean // level of the first minutes, mm
+	baseAt   float64
+	track    track
 
-	shift     shiftWatch
-	base      baseline
-	track     track
 	lastStep  step
 	foldTold  float64 // hours; -Inf when never
 	messAt    float64 // last reading that agreed with nothing
-	hands     bool    // something else than dough was seen since the last point told to the forecast
+	hands     bool    // something else than dough was seen since the last bucket
 	goodAt    float64 // last reading that agreed with the prediction
 	goodMM    float64 // the filter's level then
 	carriedAt float64 // last time the forecast stood in for the filter; -Inf never
 	lastShift float64 // last time the level was knocked or moved
+	stepped   float64 // last step found whose cause is open; -Inf none
 	cold      bool
 	coldAt    float64
 	tableC    float64 // smoothed dough temperature for the table of marks, NaN unknown
 	tableAt   float64
-	hintL     float64 // start volume from before a restart, litres; 0 none
-	hintSDL   float64
+	lookAt    float64 // last look by eye; -Inf never
 
-	news  news
-	notes notes
+	urgent bool // something other than another level was seen: refit now
+	notes  notes
 }
-
-// How long points are kept from the forecast, hours: a step found late can then
-// be put where it belongs, or its points be taken back.
-const (
-	holdBack     = 2.0 / 60
-	holdBackLong = 8.0 / 60
-)
 
 // bucket is the mean of the believed readings of half a minute. One update of
 // the filter per bucket makes 1 s, 10 s and 60 s sampling behave alike.
@@ -84,40 +80,47 @@ type bucket struct {
 	index       int64
 }
 
+// mean is a running mean.
+type mean struct{ n, level float64 }
+
+func (m *mean) add(level float64) {
+	m.n++
+	m.level += (level - m.level) / m.n
+}
+
 // step is a jump of the level that was believed.
 type step struct {
 	sizeMM float64
 	at     float64
-	moved  bool // an offset was applied: the sensor or vessel moved
+	moved  bool // more likely the sensor or vessel than the dough
 }
 
 // newRise starts a rise at t.
-func newRise(cfg *Config, t float64, n *noise) rise {
-	r := rise{cfg: cfg, active: true, start: t, find: seekStart, findFrom: t}
+func newRise(cfg *Config, fit *forecast.Fit, t float64, n *noise) rise {
 	never := math.Inf(-1)
-	r.foldTold, r.lastShift, r.messAt, r.carriedAt, r.tableC = never, never, never, never, math.NaN()
-	r.bucketR = max(n.variance/4, 0.04)
-	r.track = newTrack()
-	return r
+	return rise{
+		cfg: cfg, fit: fit, active: true, start: t, find: seekStart, findFrom: t,
+		foldTold: never, lastShift: never, messAt: never, carriedAt: never, stepped: never, lookAt: never, tableC: math.NaN(),
+		bucketR: max(n.variance/4, 0.04), track: newTrack(),
+	}
 }
 
-// wobble is how fast the growth rate may change: its standard deviation after
-// an hour, as a share of the start level per hour. A rise by the growth curves
-// of the forecast changes its rate by up to about 0.17 per hour per hour.
-const wobble = 0.09
+// rateDrift is how fast the growth rate may change: its standard deviation after
+// an hour, as a share of the start level per hour. Growth curves change their rate
+// by up to about 0.17 per hour per hour.
+const rateDrift = 0.09
 
 // startFilter begins the level filter anew around a level.
 func (r *rise) startFilter(c consensus) {
 	scale := max(c.level, 20)
-	r.kf = newTrend(0, wobble*wobble*scale*scale, 0.15*scale)
+	r.kf = newTrend(0, rateDrift*rateDrift*scale*scale, 0.15*scale)
 	r.kf.update(c.level, max(c.variance, 0.04))
 	r.kfOn, r.kfAt = true, c.at
 	r.bucket = bucket{}
 }
 
-// take judges a raw level (floor distance minus reading, mm) at t.
-func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
-	level := raw - r.offsetMM
+// take judges a level (floor distance minus reading, mm) at t.
+func (r *rise) take(level, t float64, n *noise, interval float64) reason {
 	if r.find == notSeeking && r.predictionSD(t) > 5+4*n.sd() {
 		r.lookAnew(seekGap, t)
 	}
@@ -125,7 +128,7 @@ func (r *rise) take(raw, t float64, n *noise, interval float64) reason {
 		return r.takeSeeking(level, t, n)
 	}
 	pred, variance := r.predict(t)
-	if level < min(emptyMM, 0.3*r.base.first.level) {
+	if level < min(emptyMM, 0.3*r.base.level) {
 		return rEmpty
 	}
 	miss := level - pred
@@ -184,7 +187,7 @@ func (r *rise) unsee(from float64) {
 	r.kf, r.kfAt = s.kf[kept-1], s.at[kept-1]
 	r.goodAt, r.goodMM = r.kfAt, r.kf.level
 	r.bucket, r.pend = bucket{}, pending{}
-	r.news.forget(from)
+	r.fit.Forget(from - r.start)
 	r.track.reseen(s.kf[:kept], s.at[:kept], r.cfg.Profile)
 }
 
@@ -220,15 +223,21 @@ func (r *rise) takeSeeking(level, t float64, n *noise) reason {
 	r.find = notSeeking
 	defer r.believed(t)
 	if !r.kfOn || why == seekStart {
-		r.startFilter(c)
-		r.base = baseline{}
-		r.base.add(c.level, c.at, 1)
-		r.track.restart()
-		r.news.restart()
+		r.startOver(c)
 		return accepted
 	}
 	r.foundAgain(why, c)
 	return accepted
+}
+
+// startOver takes a level for the first one.
+func (r *rise) startOver(c consensus) {
+	r.startFilter(c)
+	r.base, r.baseAt = mean{}, c.at
+	r.base.add(c.level)
+	r.track.restart()
+	r.fit.Forget(0)
+	r.urgent = true
 }
 
 // plausible reports whether a level found after a fold can be dough that was
@@ -243,7 +252,7 @@ func (r *rise) plausible(level, t float64) bool {
 	case seekFold:
 		return level > 0.5*pred && level < pred+margin
 	case seekGap:
-		return !r.base.known() || level > 0.5*r.base.first.level
+		return r.base.n == 0 || level > 0.5*r.base.level
 	default:
 		return true
 	}
@@ -254,21 +263,19 @@ func (r *rise) plausible(level, t float64) bool {
 func (r *rise) foundAgain(why seeking, c consensus) {
 	r.kf.predict(max(c.at-r.kfAt, 0))
 	r.kfAt = c.at
-	miss := c.level - r.kf.level
+	before := r.kf.level
+	miss := c.level - before
 	big := math.Abs(miss) > max(4*math.Sqrt(r.kf.p11+c.variance), 3)
 	v := max(c.variance, 0.04)
+	r.kf.jumpTo(c.level, v)
 	switch {
 	case why == seekMove && big:
-		r.offsetMM += miss
-		r.offsetR += r.kf.p11 + c.variance
-		r.moved(miss, r.findFrom)
+		r.stepAt(r.findFrom, before, c.level, surelyMoved)
 	case why == seekFold:
-		r.knock(miss, r.findFrom, v, c.level)
+		r.stepAt(r.findFrom, before, c.level, 0)
 	case why == seekGap && miss < 0 && big && c.at-r.goodAt < longBlind && r.cfg.Holds == Dough:
-		r.knock(miss, r.findFrom, v, c.level)
-		r.notes.add(noteDropInGap, c.at, miss)
-	default:
-		r.kf.jumpTo(c.level, v)
+		r.stepAt(r.findFrom, before, c.level, movedInGap)
+		r.notes.add(noteDrop, c.at, miss)
 	}
 }
 
@@ -303,44 +310,33 @@ func (r *rise) closeBucket(n *noise) {
 	miss, variance := b.level-r.kf.level, r.kf.p11
 	r.learnBucket(miss, variance)
 	r.kf.update(b.level, r.bucketR)
-	r.shift.add(b.when, b.level, r.kf, miss/math.Sqrt(variance+r.bucketR), r.hands)
-	r.tellForecast(b)
+	r.shift.add(b.when, b.level, r.kf, r.hands)
+	if r.hands && r.handled(b.when) {
+		r.fit.Stir()
+	}
+	r.hands, r.bucketAt = false, b.when
+	r.fit.Level(b.when-r.start, b.level, n.sd()/math.Sqrt(float64(b.n)))
+	if b.when-r.baseAt < settleHours {
+		r.base.add(b.level)
+	}
 	r.track.follow(r, b.when)
-	r.news.heldFrom = b.when - holdBack
-	if math.Abs(r.shift.uneasy) > shiftUneasy {
-		r.news.heldFrom = b.when - holdBackLong
-	}
-	if r.base.mound.sinking() {
-		r.news.heldFrom = r.start
-	}
-	if n.lingering(b.when) {
-		r.news.heldFrom = min(r.news.heldFrom, max(n.runFrom, b.when-patienceHours))
-	}
 	r.watchShift(n)
 }
 
-// tellForecast passes a level on, to the start level and to the forecast. While a
-// ball of dough still spreads, its levels say nothing of growth: the forecast
-// begins anew, and is given the start level once it is known, before all else.
-func (r *rise) tellForecast(b bucket) {
-	m := &r.base.mound
-	sank, rested := m.sinks, m.settled
-	r.base.add(b.level, b.when, 1)
-	if m.sinks && !sank {
-		r.news.restart()
-		r.news.first(item{kind: isPoint, at: r.start})
-	}
-	if first := r.news.items[0]; m.sinks && m.settled && !rested && first.at == r.start && first.a == 0 {
-		level, variance := m.level()
-		area := r.cfg.Profile.Area(level)
-		r.news.items[0] = item{kind: isPoint, at: r.start, a: r.cfg.Profile.Volume(level), b: area * math.Sqrt(variance)}
-	}
-	if m.sinking() {
-		return
-	}
-	v := r.cfg.Profile.Volume(b.level)
-	r.news.point(b.when, v, r.cfg.Profile.Area(b.level)*math.Sqrt(r.bucketR), r.hands)
-	r.hands = false
+// A pause of minutes in the first half of a rise in which something else than dough
+// was seen: hands or a lid were in the way, and the dough may have been folded without
+// a word, too little to be found (common practice, no source: folds are done by then).
+const (
+	pauseLeast = 1.2 / 60 // hours
+	pauseMost  = 15.0 / 60
+	pauseLevel = 1.5 // of the start volume
+)
+
+// handled reports whether such a pause ends with a bucket.
+func (r *rise) handled(t float64) bool {
+	pause := t - r.bucketAt - bucketHours
+	volume := r.cfg.Profile.Volume
+	return pause > pauseLeast && pause < pauseMost && volume(r.kf.level) < pauseLevel*volume(r.base.level)
 }
 
 // learnBucket follows the variance of a bucket's mean around the filter. It
@@ -360,7 +356,7 @@ func (r *rise) learnBucket(miss, predictionVar float64) {
 // temper passes a temperature on.
 func (r *rise) temper(t, doughC, airC float64) {
 	r.track.warm(t, doughC)
-	r.news.temper(t, doughC, airC)
+	r.fit.Temper(t-r.start, doughC, airC)
 	if r.cold || math.IsNaN(doughC) {
 		return // the mark does not move with the cold
 	}

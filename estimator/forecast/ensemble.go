@@ -1,0 +1,221 @@
+package forecast
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// The ensemble: members, moves of each after a resampling, and the share of
+// effective members under which it is resampled.
+const (
+	memberCount = 200
+	sweeps      = 3
+	thin        = 0.6
+)
+
+// member is one possible dough with its states of the nuisance filter.
+type member struct {
+	at     point
+	curve  curve
+	dough  dough
+	state  vector
+	loss   float64 // twice the loss of likelihood so far, without the branch's part
+	prior  float64
+	weight float64 // logarithm, since the last resampling
+	branch uint8
+}
+
+// newMembers draws the members from the belief, half of them from the learned
+// part when there is one.
+func (f *Fit) newMembers() {
+	r := rand.New(&f.chance)
+	f.members = make([]member, memberCount)
+	for i := range f.members {
+		m := &f.members[i]
+		m.at = f.belief.draw(r, i%2 == 0)
+		f.set(m)
+	}
+}
+
+// set readies a member at its point, before the first row.
+func (f *Fit) set(m *member) {
+	m.prior = f.belief.log(&m.at)
+	m.curve = curveOf(&m.at)
+	m.dough = m.curve.start()
+	m.state = f.bias.means()
+	m.loss = 0
+}
+
+// follow moves a member over rows. It gives up, and reports false, once the loss
+// passes a bound.
+func (m *member) follow(rows []row, bound float64) bool {
+	for k := range rows {
+		r := &rows[k]
+		m.curve.advance(&m.dough, r.ganzle, r.ctmi)
+		m.dough.rise -= r.loss
+		m.loss += r.take(&m.state, 1+m.dough.rise)
+		if m.loss > bound {
+			return false
+		}
+	}
+	return true
+}
+
+// shares are the weights of the members, summing to 1.
+func (f *Fit) shares() []float64 {
+	w := make([]float64, len(f.members))
+	top, sum := math.Inf(-1), 0.0
+	for i := range f.members {
+		top = max(top, f.members[i].weight)
+	}
+	for i := range w {
+		w[i] = math.Exp(f.members[i].weight - top)
+		sum += w[i]
+	}
+	for i := range w {
+		w[i] /= sum
+	}
+	return w
+}
+
+// effective is the effective number of members as a share.
+func effective(w []float64) float64 {
+	var squares float64
+	for _, x := range w {
+		squares += x * x
+	}
+	return 1 / (squares * float64(len(w)))
+}
+
+// extend takes in the next bin: one more row in each branch, one step for each
+// member.
+func (f *Fit) extend() {
+	k := f.done
+	f.done++
+	rows := make([]row, len(f.branches))
+	for i := range rows {
+		b := &f.branches[i]
+		rows[i] = f.prepare(b, &b.filter, k)
+		b.logF += rows[i].logF
+	}
+	for i := range f.members {
+		m := &f.members[i]
+		before := m.loss
+		m.follow(rows[m.branch:m.branch+1], math.Inf(1))
+		m.weight -= (m.loss - before + rows[m.branch].logF) / 2
+	}
+}
+
+// refresh resamples the members when their weights have thinned out, and moves
+// each of them a few times.
+func (f *Fit) refresh() {
+	w := f.shares()
+	if effective(w) > thin {
+		return
+	}
+	rounds := sweeps
+	if e := effective(w); e < 0.1 { // collapsed: flatten the weights, then move more
+		rounds = 2 * sweeps
+		w = f.flattened()
+	}
+	f.resample(w)
+	f.compact()
+	f.move(rounds)
+}
+
+// flattened are the weights raised to the power that leaves a fifth of the members
+// effective.
+func (f *Fit) flattened() []float64 {
+	low, high := 0.0, 1.0
+	keep := make([]float64, len(f.members))
+	for i := range keep {
+		keep[i] = f.members[i].weight
+	}
+	var w []float64
+	for range 12 {
+		mid := (low + high) / 2
+		for i := range f.members {
+			f.members[i].weight = mid * keep[i]
+		}
+		if w = f.shares(); effective(w) < 0.2 {
+			high = mid
+		} else {
+			low = mid
+		}
+	}
+	return w
+}
+
+// resample draws members by their weights, evenly spaced (systematic
+// resampling: Kitagawa 1996, from memory).
+func (f *Fit) resample(w []float64) {
+	r := rand.New(&f.chance)
+	old := append([]member(nil), f.members...)
+	n := float64(len(old))
+	u, sum, j := r.Float64()/n, w[0], 0
+	for i := range f.members {
+		for at := u + float64(i)/n; at > sum && j < len(w)-1; {
+			j++
+			sum += w[j]
+		}
+		f.members[i] = old[j]
+		f.members[i].weight = 0
+	}
+}
+
+// move walks each member by Metropolis steps whose proposals come from the
+// differences between others (ter Braak 2006, from memory), from the belief, or
+// from another branch.
+func (f *Fit) move(rounds int) {
+	r := rand.New(&f.chance)
+	rows := make([][]row, len(f.branches))
+	for i := range rows {
+		rows[i] = f.rows(&f.branches[i])
+	}
+	for range rounds {
+		for i := range f.members {
+			m := &f.members[i]
+			try := member{branch: m.branch}
+			var anew bool
+			try.at, anew = f.propose(r, i)
+			if len(f.branches) > 1 && r.Float64() < 0.2 {
+				try.at, try.branch, anew = m.at, uint8(r.IntN(len(f.branches))), false
+			}
+			f.set(&try)
+			from, to := &f.branches[m.branch], &f.branches[try.branch]
+			bound := m.loss + from.logF - to.logF + 2*(to.prior-from.prior) - 2*math.Log(r.Float64())
+			if !anew { // a proposal from the belief has it in already
+				bound += 2 * (try.prior - m.prior)
+			}
+			if try.follow(rows[try.branch], bound) {
+				*m = try
+			}
+		}
+	}
+}
+
+// propose returns a new point for member i, and whether it comes from the belief.
+func (f *Fit) propose(r *rand.Rand, i int) (x point, anew bool) {
+	x = f.members[i].at
+	if f.belief.learned == nil && r.Float64() < 0.1 {
+		y := f.belief.draw(r, false)
+		for k := range x {
+			if r.Float64() < 0.25 {
+				x[k] = y[k]
+			}
+		}
+		return x, true
+	}
+	a, b := &f.members[r.IntN(len(f.members))].at, &f.members[r.IntN(len(f.members))].at
+	scale := 0.3 + 0.5*r.Float64()
+	if r.Float64() < 0.1 {
+		scale = 1
+	}
+	all := r.Float64() < 0.5
+	for k := range x {
+		if all || r.Float64() < 0.4 {
+			x[k] += scale*(a[k]-b[k]) + 0.02*f.belief.general[k].SD*r.NormFloat64()
+		}
+	}
+	return x, false
+}
