@@ -10,7 +10,7 @@ const (
 	warmSD      = 1.2   // mm
 	warmHours   = 0.4   // time constant
 	airSD       = 0.3   // mm per degree
-	domeMean    = 0.006 // share of the start height at +100 %
+	domeMean    = 0.0   // share of the start height at +100 %
 	domeSD      = 0.012 //
 	ballSD      = 0.04  // share of the start height
 	ballFast    = 0.08  // time constants, hours

@@ -38,7 +38,7 @@ func curveOf(p *point) curve {
 		solved: math.Exp(p[pSolve]), leak: math.Exp(p[pLeak]), response: logistic(p[pResponse]),
 	}
 	c.edge = 1 / (c.limit * math.Exp(p[pEdge]))
-	c.awake = logistic(-c.speed * p[pWake])
+	c.awake = logistic(-p[pWake])
 	return c
 }
 

@@ -61,17 +61,18 @@ func DefaultPrior(holds string) Prior {
 // general is the belief in the curve's parameters without the learned part.
 func (p *Prior) general() [paramCount]Normal {
 	span := math.Exp(p.LogCeiling.Mean - p.LogRate.Mean)
+	_ = span
 	return [paramCount]Normal{
-		pRate:     {p.LogRate.Mean - math.Log(100) + rateOverSlope, p.LogRate.SD},
-		pWake:     {p.Lag.Mean * span * wakeOverLag, p.Lag.SD * span * wakeOverLag},
-		pSpeed:    {math.Log(1.3), 0.5},
-		pLimit:    {p.LogCeiling.Mean - math.Log(100), p.LogCeiling.SD},
-		pEdge:     {math.Log(0.08), 0.5},
-		pSugar:    {math.Log(0.9), 0.7},
-		pStarch:   {0.6, 1},
-		pAcid:     {math.Log(4), 0.7},
-		pSolve:    {math.Log(0.03), 0.8},
-		pLeak:     {math.Log(0.04), 0.7},
+		pRate:     {-0.8, 0.7},
+		pWake:     {1.3, 1.8},
+		pSpeed:    {-0.1, 0.6},
+		pLimit:    {0.35, 0.45},
+		pEdge:     {-2.9, 0.8},
+		pSugar:    {0.5, 0.9},
+		pStarch:   {1.2, 1.5},
+		pAcid:     {2, 1},
+		pSolve:    {-5, 1.2},
+		pLeak:     {-3, 1},
 		pResponse: p.Response,
 	}
 }
