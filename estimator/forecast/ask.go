@@ -100,7 +100,7 @@ func (f *Fit) Crossing(risePercent float64) Crossing {
 		}
 		list = append(list, weighted{t, f.paths.weight[i]})
 	}
-	c := Crossing{Chance: chance, Past: past > 0.5}
+	c := Crossing{Chance: min(chance, 1), Past: past > 0.5}
 	if chance < leastChance {
 		_, mid, _ := f.Ceiling()
 		c.Why = fmt.Sprintf("The rise will most likely not reach %.0f %%: it levels off near %.0f %%.", risePercent, mid)
@@ -123,7 +123,7 @@ func (f *Fit) Within(risePercent, hours float64) float64 {
 			chance += f.paths.weight[i]
 		}
 	}
-	return chance
+	return min(chance, 1)
 }
 
 // Baseline returns the start volume in litres and its standard deviation; NaN

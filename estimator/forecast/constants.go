@@ -12,7 +12,8 @@ const (
 	airSD       = 0.3   // mm per degree
 	domeMean    = 0.0   // share of the start height at +100 %
 	domeSD      = 0.012 //
-	ballSD      = 0.04  // share of the start height
+	ballMean    = 0.02  // share of the start height, for each of both: a ball stands too high, not too low
+	ballSD      = 0.04  //
 	ballFast    = 0.08  // time constants, hours
 	ballSlow    = 0.25  //
 	unevenSD    = 4.0   // mm, after a fold

@@ -6,7 +6,7 @@ import "math"
 // beforehand, most of them in their natural logarithm.
 const (
 	pRate     = iota // ln of the gas made at full work, start volumes per hour at 24 C
-	pWake            // equivalent hours until half of the full work
+	pWake            // logit of the share of the work that is still to wake at the start
 	pSpeed           // ln of the speed of waking, 1/h
 	pLimit           // ln of the rise where the walls give way, start volumes
 	pEdge            // ln of the width of that, as a share of the limit
@@ -14,7 +14,7 @@ const (
 	pStarch          // logit of the share of the work that starch feeds on its own
 	pAcid            // ln of the gas at which the work has slowed to a half
 	pSolve           // ln of the gas that dissolves first
-	pLeak            // ln of the loss an hour once the walls have given way
+	pLeak            // ln of the share of their limit that torn walls lose in an hour
 	pResponse        // logit of the weight of S. cerevisiae in the response to temperature
 	paramCount
 )
@@ -49,10 +49,14 @@ type dough struct {
 	work float64 // share of the full work, 0..1
 	gas  float64 // made so far, start volumes
 	rise float64 // held so far, start volumes
+	worn float64 // share of the limit that the walls have lost, 0..1
 }
 
 // start is the dough at the start of the rise.
 func (c *curve) start() dough { return dough{work: c.awake} }
+
+// leakOverWear is how fast torn walls lose gas against how fast they wear.
+const leakOverWear = 2
 
 // longestStep is the longest step of the integration, equivalent hours.
 const longestStep = 0.06
@@ -75,12 +79,13 @@ func (c *curve) advanceBy(d *dough, ganzle, ctmi, longest float64) {
 
 // step is one step of Euler's method: waking is logistic; gas is made in
 // proportion to the work, less as the sugar goes and the acid comes; what of it
-// the walls hold falls off around the limit, past which they leak.
+// the walls hold falls off around the limit, past which they leak and wear.
 func (c *curve) step(d *dough, h float64) {
 	d.work += c.speed * d.work * (1 - d.work) * h
 	x := d.gas / c.sugar
 	made := c.rate * d.work * (c.starch + (1-c.starch)/(1+x*x*x)) / (1 + d.gas/c.acid) * h
 	d.gas += made
-	torn := logistic((d.rise - c.limit) * c.edge)
-	d.rise += made*(1-torn)*d.gas/(d.gas+c.solved) - c.leak*d.rise*torn*h
+	torn := logistic((d.rise - c.limit*(1-d.worn)) * c.edge)
+	d.worn += c.leak * (1 - d.worn) * torn * h
+	d.rise += made*(1-torn)*d.gas/(d.gas+c.solved) - leakOverWear*c.leak*d.rise*torn*h
 }

@@ -68,6 +68,7 @@ func newFilter(b *Bias) filter {
 // means are the states beforehand.
 func (b *Bias) means() (m vector) {
 	m[sFloor], m[sWarm], m[sAir], m[sDome] = b.Floor.Mean, b.Warm.Mean, b.Air.Mean, b.Dome.Mean
+	m[sBallA], m[sBallB] = ballMean, ballMean
 	return m
 }
 

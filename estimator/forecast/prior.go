@@ -60,8 +60,6 @@ func DefaultPrior(holds string) Prior {
 
 // general is the belief in the curve's parameters without the learned part.
 func (p *Prior) general() [paramCount]Normal {
-	span := math.Exp(p.LogCeiling.Mean - p.LogRate.Mean)
-	_ = span
 	return [paramCount]Normal{
 		pRate:     {-0.8, 0.7},
 		pWake:     {1.3, 1.8},
@@ -72,7 +70,7 @@ func (p *Prior) general() [paramCount]Normal {
 		pStarch:   {1.2, 1.5},
 		pAcid:     {2, 1},
 		pSolve:    {-5, 1.2},
-		pLeak:     {-3, 1},
+		pLeak:     {-3.4, 1.2},
 		pResponse: p.Response,
 	}
 }
