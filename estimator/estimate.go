@@ -96,7 +96,7 @@ func (e *Estimator) look(t float64) view {
 		return v
 	}
 	v.sd = math.Hypot(v.sd, r.unsettled(t))
-	v.rate, v.rateSD = e.fit.Rate()
+	v.rate, v.rateSD = e.rate(v)
 	if r.track.haveHigh && !e.cfg.ByHand {
 		volume := e.cfg.Profile.Volume(r.kf.level)
 		v.fall, v.fallSD = r.track.fall(volume), math.Sqrt(r.kf.p11)*e.cfg.Profile.Area(r.kf.level)/volume
@@ -107,6 +107,26 @@ func (e *Estimator) look(t float64) view {
 	}
 	return v
 }
+
+// rate returns the speed of the rise in percent an hour and its standard deviation:
+// that of the forecast's curves, or of the level filter where it contradicts them.
+func (e *Estimator) rate(v view) (perHour, sd float64) {
+	perHour, sd = e.fit.Rate()
+	f := &e.rise.kf
+	base, _ := e.fit.Baseline()
+	if e.cfg.ByHand || !v.seeing || !e.rise.kfOn || !(base > 0) {
+		return perHour, sd
+	}
+	share := 100 * e.cfg.Profile.Area(f.level) / base
+	seen, seenSD := share*f.rate, share*math.Sqrt(f.p22)
+	if math.Abs(seen-perHour) > rateContradicts*math.Hypot(seenSD, sd) {
+		return seen, seenSD
+	}
+	return perHour, sd
+}
+
+// rateContradicts is so many standard deviations between two rates.
+const rateContradicts = 3
 
 // seeing reports whether what is known of the level is fresh.
 func (e *Estimator) seeing(t float64) bool {
@@ -195,10 +215,7 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 	}
 	if reached > 0 {
 		out.ReadyIsPast, out.NoForecast = true, ""
-		if !o.known || o.median > v.now {
-			at := when(reached)
-			out.Ready = Window{at, at, at}
-		}
+		out.Ready = Window{when(e.phases.markFrom), when(reached), when(e.phases.markUntil)}
 	}
 	if !e.cached.fitted {
 		return

@@ -81,6 +81,8 @@ type phases struct {
 	exhausted   string  // reason, empty while there is rise left
 	levelsOff   bool
 	reached     float64 // when the mark was reached, hours; 0 not yet
+	markFrom    float64 // the 80 % interval of that time as it was believed then, hours
+	markUntil   float64
 }
 
 // startPhases is the machine at the start of a rise.
@@ -97,7 +99,7 @@ func (p *phases) resume(phase Phase, since float64) {
 	p.phase, p.since, p.locked, p.resumed = phase, since, since, true
 	p.reason = "Taken up again after a restart."
 	if phase == Ready || phase == Over {
-		p.reached = since
+		p.reached, p.markFrom, p.markUntil = since, since, since
 	}
 }
 
@@ -138,6 +140,10 @@ func (p *phases) seeMark(v view) {
 		!v.seeing && v.out.known && v.out.past && v.out.until <= v.now
 	if p.ready.lasts(reached, v.now, minutes(1.5)) && p.reached == 0 && v.now-v.start > settleHours {
 		p.reached = p.ready.from
+		p.markFrom, p.markUntil = p.reached, p.reached
+		if v.out.known {
+			p.markFrom, p.markUntil = min(v.out.from, p.reached), max(v.out.until, p.reached)
+		}
 	}
 }
 

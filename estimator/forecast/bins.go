@@ -13,11 +13,13 @@ const (
 type bin struct {
 	n, at, levelMM float64 // count, and sums over the readings
 	variance       float64 // of one reading, mm^2
+	noise          float64 // variance of the mean, mm^2
 	first          float64 // when it began
 	ganzle, ctmi   float64 // equivalent hours at its middle, sums
 	air            float64 // Celsius, sum; NaN when not known
 	stir           bool    // hands were in the dough before this bin, perhaps
 	look           bool    // a look: levelMM is the volume in start volumes
+	astray         float64 // volume by which all curves missed the bins before, start volumes; 0 when they did not
 }
 
 func (b *bin) meanAt() float64     { return b.at / b.n }
@@ -28,6 +30,7 @@ func (b *bin) meanCTMI() float64   { return b.ctmi / b.n }
 // absorb adds another bin to this one.
 func (b *bin) absorb(o *bin) {
 	b.variance = (b.variance*b.n + o.variance*o.n) / (b.n + o.n)
+	b.noise = (b.noise*b.n*b.n + o.noise*o.n*o.n) / ((b.n + o.n) * (b.n + o.n))
 	b.n += o.n
 	b.at += o.at
 	b.levelMM += o.levelMM
@@ -36,9 +39,9 @@ func (b *bin) absorb(o *bin) {
 	b.air += o.air
 }
 
-// noise is the variance of the bin's mean, mm^2. Averaging does not help against
+// noiseOf returns the variance of the bin's mean, mm^2. Averaging does not help against
 // the steps of a sensor that scatters less than it steps.
-func (b *bin) noise(quantumMM, readSDMM float64) float64 {
+func (b *bin) noiseOf(quantumMM, readSDMM float64) float64 {
 	step := quantumMM * quantumMM / 12
 	coarse := math.Exp(-20 * max(readSDMM*readSDMM-step, 0) / max(quantumMM*quantumMM, 1e-9))
 	return b.variance/b.n + step*coarse

@@ -77,6 +77,7 @@ func (f *Fit) prepare(b *branch, flt *filter, k int) (r row) {
 		flt.p[sUneven][sUneven] += stirMM * stirMM
 	}
 	f.crossMoves(flt, from, at)
+	flt.p[sLoss][sLoss] += x.astray * x.astray
 	flt.predict(&r, max(at-flt.at, 0))
 	flt.update(&r, variance)
 	return r
@@ -112,7 +113,7 @@ func (f *Fit) observe(flt *filter, r *row, x *bin, at float64) float64 {
 	r.h[sDome] = s * f.h0 * max(smooth-1, 0)
 	r.h[sBallA] = s * f.h0 * math.Exp(-at/ballFast)
 	r.h[sBallB] = s * f.h0 * math.Exp(-at/ballSlow)
-	return s*s*x.noise(f.quantum, f.readSD) + leastNoise*leastNoise
+	return s*s*x.noise + leastNoise*leastNoise
 }
 
 // rows makes all rows of a branch anew.

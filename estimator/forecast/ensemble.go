@@ -92,18 +92,45 @@ func effective(w []float64) float64 {
 func (f *Fit) extend() {
 	k := f.done
 	f.done++
+	f.bins[k].astray = f.missed(k)
 	rows := make([]row, len(f.branches))
 	for i := range rows {
 		b := &f.branches[i]
 		rows[i] = f.prepare(b, &b.filter, k)
 		b.logF += rows[i].logF
 	}
+	shares, miss := f.shares(), 0.0
 	for i := range f.members {
 		m := &f.members[i]
 		before := m.loss
+		r := &rows[m.branch]
 		m.follow(rows[m.branch:m.branch+1], math.Inf(1))
-		m.weight -= (m.loss - before + rows[m.branch].logF) / 2
+		m.weight -= (m.loss - before + r.logF) / 2
+		miss += shares[i] * r.miss
 	}
+	if miss*f.lastMiss <= 0 {
+		f.missedBins = 0
+	}
+	f.missedBins, f.lastMiss = f.missedBins+1, miss
+	if math.Abs(miss) < astraySD {
+		f.missedBins = 0
+	}
+}
+
+// Dough that no curve follows, collapsing or poked, is believed all the same: after
+// some bins in a row that all curves miss to one side by so many standard
+// deviations, the dough may have strayed from them by as much.
+const (
+	astraySD   = 2.5
+	astrayBins = 3
+)
+
+// missed returns how far bin k may have strayed from all curves, start volumes.
+func (f *Fit) missed(k int) float64 {
+	if f.missedBins < astrayBins || f.bins[k].look || f.profile == nil {
+		return 0
+	}
+	return math.Abs(f.profile.Volume(f.bins[k].level())-f.profile.Volume(f.bins[k-1].level())) / f.scale
 }
 
 // refresh resamples the members when their weights have thinned out, and moves

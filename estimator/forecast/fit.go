@@ -21,10 +21,12 @@ type Fit struct {
 
 	bins  []bin
 	open  bin // the bin that is being filled
-	done  int // bins that the members have seen
+	done  int // bins that the members have seen: all, but while one is put in
 	steps []Step
 	moves []float64 // to the cold or back
-	stale bool      // the past has changed: all members start over
+
+	missedBins int     // last bins in a row that the curves missed to one side
+	lastMiss   float64 // by how many standard deviations the last one
 
 	scale, h0 float64 // nominal start volume, litres, and its level, mm; NaN before the first level
 	air0      float64 // first air temperature
@@ -93,14 +95,15 @@ func notInf(x float64) float64 {
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
 // Level takes a believed level in mm over the floor, with the standard deviation of
-// one reading. One older than the last is ignored. No allocation.
+// one reading. One older than the last is ignored. No allocation but at the end of
+// a bin.
 func (f *Fit) Level(at, levelMM, sdMM float64) {
 	if !finite(levelMM) || at < 0 {
 		return
 	}
 	f.clock.advance(at, math.NaN(), math.NaN())
 	ganzle, ctmi := f.clock.equivalent(at)
-	if f.open.n > 0 && at-f.open.first >= binHours {
+	if f.open.n > 0 && math.Floor(at/binHours) != math.Floor(f.open.first/binHours) {
 		f.close()
 	}
 	air := f.clock.airC
@@ -124,7 +127,7 @@ func (f *Fit) close() {
 	f.open = bin{}
 }
 
-// put appends a bin.
+// put appends a bin and shows it to the members.
 func (f *Fit) put(b bin) {
 	if len(f.bins) >= maxBins-1 {
 		before := len(f.bins)
@@ -132,13 +135,16 @@ func (f *Fit) put(b bin) {
 		if len(f.bins) >= before { // nothing could be merged: the oldest goes
 			f.bins = f.bins[:copy(f.bins, f.bins[1:])]
 		}
-		f.stale = true
+		f.again()
 	}
 	if math.IsNaN(f.scale) && !b.look {
 		f.h0 = max(b.level(), 1)
 		f.scale = max(f.profile.Volume(f.h0), 1e-6)
 	}
+	b.noise = b.noiseOf(f.quantum, f.readSD)
 	f.bins = append(f.bins, b)
+	f.extend()
+	f.refresh()
 }
 
 // Look takes a look by eye: the rise in percent of the start volume with its
@@ -183,7 +189,7 @@ func (f *Fit) Step(s Step) {
 	f.resample(f.shares())
 	f.compact()
 	f.split(len(f.steps)-1, s.Moved)
-	f.stale = true
+	f.again()
 }
 
 // Cold tells that the vessel went into the refrigerator (in) or came back.
@@ -199,18 +205,8 @@ func (f *Fit) Cold(at float64, in bool) {
 // EquivalentHours is the growth time so far at 24 C, mean of both responses.
 func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi) / 2 }
 
-// Refit brings the members up to date with what was seen up to now.
+// Refit looks ahead from now, on what was seen up to now.
 func (f *Fit) Refit(now float64) {
-	if f.open.n > 0 && now-f.open.first >= binHours {
-		f.close()
-	}
-	if f.stale {
-		f.again()
-	}
-	for f.done < len(f.bins) {
-		f.extend()
-		f.refresh()
-	}
 	f.now = max(now, f.clock.at)
 	f.after = f.clock
 	f.after.advance(f.now, math.NaN(), math.NaN())
@@ -220,7 +216,6 @@ func (f *Fit) Refit(now float64) {
 // again lets all members start over on a changed past. What they weighed for on the
 // old one is taken off.
 func (f *Fit) again() {
-	f.stale = false
 	f.done = len(f.bins)
 	for i := range f.branches {
 		b := &f.branches[i]
@@ -249,13 +244,14 @@ func (f *Fit) Forget(from float64) {
 			kept = append(kept, b)
 		}
 	}
-	f.bins, f.open, f.stale = kept, bin{}, true
+	f.bins, f.open = kept, bin{}
 	if from <= 0 {
 		f.scale, f.h0 = math.NaN(), math.NaN()
 		f.steps, f.moves = f.steps[:0], f.moves[:0]
 		f.branches = append(f.branches[:0], branch{filter: newFilter(&f.bias)})
 		f.newMembers()
 	}
+	f.again()
 }
 
 // KnowSensor tells the step of the sensor and the standard deviation of one

@@ -40,6 +40,7 @@ type row struct {
 	loss         float64 // nominal loss before it, start volumes
 	wander, even float64 // shares left of states since the row before
 	h, gain      vector
+	miss         float64 // of the member that took it last, standard deviations
 	isd          float64 // 1 over the standard deviation of the innovation
 	logF         float64
 }
@@ -143,6 +144,7 @@ func (r *row) take(m *vector, volume float64) float64 {
 		e -= h * m[i]
 	}
 	z := e * r.isd
+	r.miss = z
 	if z > clip {
 		z, e = clip, clip/r.isd
 	} else if z < -clip {
