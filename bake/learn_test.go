@@ -51,7 +51,7 @@ func (h home) rise(hours float64) ([]forecast.Point, float64) {
 			doubled = float64(m) / 60
 		}
 		if m%2 == 0 {
-			pts = append(pts, forecast.Point{At: time.Duration(m) * time.Minute, VolumeL: 1.5*(1+rise/100) + 0.015*z(), SDL: 0.015, DoughC: c})
+			pts = append(pts, forecast.Point{At: time.Duration(m) * time.Minute, VolumeL: 1 + rise/100 + 0.01*z(), SDL: 0.01, DoughC: c})
 		}
 		g := kinetics.Ganzle(c) / kinetics.Ganzle(24)
 		s := kinetics.Cerevisiae().Rate(c) / kinetics.Cerevisiae().Rate(24)
@@ -63,15 +63,15 @@ func (h home) rise(hours float64) ([]forecast.Point, float64) {
 
 // after forecasts the doubling from the first part of a record.
 func after(p forecast.Prior, pts []forecast.Point, until time.Duration) forecast.Crossing {
-	f := forecast.New(p)
+	f := forecast.New(p, forecast.DefaultBias(), nil, kinetics.NewResponses())
 	for _, q := range pts {
 		if q.At > until {
 			break
 		}
-		f.Temper(q.At, q.DoughC, math.NaN())
-		f.Add(q)
+		f.Temper(q.At.Hours(), q.DoughC, math.NaN())
+		f.Look(q.At.Hours(), 100*(q.VolumeL-1), 100*q.SDL)
 	}
-	f.Refit(until)
+	f.Refit(until.Hours())
 	return f.Crossing(100)
 }
 
@@ -86,9 +86,9 @@ func (s *score) add(c forecast.Crossing, doubled float64) {
 		s.off, s.wide = append(s.off, 24*60), append(s.wide, 24*60)
 		return
 	}
-	s.off = append(s.off, math.Abs(c.Median.Hours()-doubled)*60)
-	s.wide = append(s.wide, (c.Until - c.From).Minutes())
-	if c.From.Hours() <= doubled && doubled <= c.Until.Hours() {
+	s.off = append(s.off, math.Abs(c.Median-doubled)*60)
+	s.wide = append(s.wide, 60*(c.Until-c.From))
+	if c.From <= doubled && doubled <= c.Until {
 		s.hit++
 	}
 }

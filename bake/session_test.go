@@ -101,8 +101,17 @@ func assertAlike(t *testing.T, want, got State) {
 	}
 	require.Len(t, got.Steps, len(want.Steps))
 	for i := range want.Steps {
-		assert.Equal(t, want.Steps[i].State, got.Steps[i].State, want.Steps[i].ID)
+		assert.Equal(t, toldState(want.Steps[i]), toldState(got.Steps[i]), want.Steps[i].ID)
 	}
+}
+
+// toldState returns a step's state; one that only the forecast leaves out, which may
+// change from minute to minute, counts as waiting.
+func toldState(s Step) StepState {
+	if s.State == Skipped && s.By == "forecast" {
+		return Waiting
+	}
+	return s.State
 }
 
 // TestAFoldComesToTheSame stops a day five times and folds its journal: of the session

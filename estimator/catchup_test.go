@@ -69,27 +69,3 @@ func BenchmarkCatchUp(b *testing.B) {
 		})
 	}
 }
-
-// A rise taken up again without its first hours, since damage took them, keeps the
-// start volume that it had.
-func TestResumeWithoutTheFirstHours(t *testing.T) {
-	s := plain()
-	s.hours = 4.2
-	tr := s.grow()
-	e, err := New(s.config())
-	require.NoError(t, err)
-	e.Resume(1.01*s.startL, 0.01, Rising, simEpoch.Add(time.Hour))
-	e.Observe(Sample{Time: simEpoch, DistanceMM: math.NaN(), DoughC: math.NaN(), AirC: math.NaN(), Event: Start})
-	rng := rand.New(rand.NewPCG(5, 5))
-	for h := 3.2; h < s.hours; h += 1.0 / 360 {
-		smp := s.sample(&tr, h, rng)
-		e.Observe(smp)
-		if int(360*h)%6 == 0 {
-			e.Estimate(smp.Time)
-		}
-	}
-	x := e.Estimate(simEpoch.Add(time.Duration(s.hours * float64(time.Hour))))
-	assert.InDelta(t, s.startL, x.BaselineL, 0.03*s.startL)
-	assert.InDelta(t, tr.at(s.hours), x.RisePercent, 6)
-	assert.InDelta(t, tr.reaches(100), x.Ready.Median.Sub(simEpoch).Hours(), 0.3)
-}

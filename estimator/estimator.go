@@ -26,7 +26,6 @@ type Estimator struct {
 	rises  int     // rises begun so far
 	ended  bool    // the last rise was ended
 	fanTo  float64 // the fan reaches to this rise too, percent; 0 for the mark alone
-	hint   *hint
 
 	rawLevelMM   float64
 	lastSeen     float64 // hours; last believed reading
@@ -35,13 +34,6 @@ type Estimator struct {
 	lastRefused  float64
 	lastReason   reason
 	rejected     [reasons]int
-}
-
-// hint is what a restarted process knows of the rise it takes up again.
-type hint struct {
-	baselineL, sdL float64
-	phase          Phase
-	since          time.Time
 }
 
 // New builds an estimator, or says what is wrong with the configuration.
@@ -67,15 +59,6 @@ func (e *Estimator) Begin(at time.Time) {
 	e.begin(at)
 }
 
-// Resume says what a rise had come to before the process stopped. Call it before
-// its stored samples are fed in again: the next rise that starts takes the
-// hints. The baseline stands for what was seen in the first minutes: what is judged
-// there of few samples need not come out the same a second time. A baseline of 0 is
-// none. The phase stands until samples later than since speak against it.
-func (e *Estimator) Resume(baselineL, sdL float64, phase Phase, since time.Time) {
-	e.hint = &hint{baselineL, sdL, phase, since}
-}
-
 func (e *Estimator) begin(at time.Time) {
 	t := e.clock.hours(at)
 	e.fit = e.newFit()
@@ -87,7 +70,6 @@ func (e *Estimator) begin(at time.Time) {
 	e.rises++
 	e.ended = false
 	e.rise.temper(t, e.dough.c, e.air.c)
-	e.takeHint()
 }
 
 // newFit starts a forecast.
@@ -100,21 +82,6 @@ func (e *Estimator) newFit() *forecast.Fit {
 		bias = *e.cfg.Bias
 	}
 	return forecast.New(prior, bias, e.cfg.Profile, e.table)
-}
-
-// takeHint uses what Resume said.
-func (e *Estimator) takeHint() {
-	h := e.hint
-	e.hint = nil
-	if h == nil {
-		return
-	}
-	if h.phase == "" || h.phase == Idle || h.phase == Ended {
-		return
-	}
-	since := e.clock.hours(h.since)
-	e.phases.resume(h.phase, since)
-	e.phases.reason = "Taken up again after a restart."
 }
 
 // event does what a person told.

@@ -68,11 +68,9 @@ func minutes(m float64) float64 { return m / 60 }
 // hold for a while, and it moves back only where the words say so: it never
 // flaps.
 type phases struct {
-	phase   Phase
-	since   float64
-	reason  string
-	locked  float64 // until then a resumed phase stands
-	resumed bool
+	phase  Phase
+	since  float64
+	reason string
 
 	rising, near, far, ready, over, fallen, back hold
 	peak, falling, hungry, spent, short          hold
@@ -94,15 +92,6 @@ func startPhases(holds Holds, t float64) phases {
 	return p
 }
 
-// resume takes up a phase again that began at since.
-func (p *phases) resume(phase Phase, since float64) {
-	p.phase, p.since, p.locked, p.resumed = phase, since, since, true
-	p.reason = "Taken up again after a restart."
-	if phase == Ready || phase == Over {
-		p.reached, p.markFrom, p.markUntil = since, since, since
-	}
-}
-
 // enter moves to a phase.
 func (p *phases) enter(to Phase, now float64, format string, args ...any) {
 	p.phase, p.since, p.reason = to, now, fmt.Sprintf(format, args...)
@@ -110,11 +99,8 @@ func (p *phases) enter(to Phase, now float64, format string, args ...any) {
 
 // advance looks at the rise and moves on where it must.
 func (p *phases) advance(v view, holds Holds) {
-	if !v.known || v.now < p.locked {
+	if !v.known {
 		return
-	}
-	if p.resumed {
-		p.resumed, p.readyGrowth = false, v.growth
 	}
 	p.judgeEnd(v)
 	p.seeMark(v)

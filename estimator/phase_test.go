@@ -290,37 +290,6 @@ func TestMarkMoved(t *testing.T) {
 	assert.InDelta(t, x.RisePercent, y.RisePercent, 0.1)
 }
 
-// A process killed in mid-rise is fed the stored samples again and goes on with
-// its baseline, phase and the time of that phase.
-func TestResume(t *testing.T) {
-	s := plain()
-	s.hours = 3.15
-	e, err := New(s.config())
-	require.NoError(t, err)
-	var before Estimate
-	tr := s.run(e, time.Minute, func(_ float64, x Estimate) { before = x })
-	require.Equal(t, Near, before.Phase)
-
-	again, err := New(s.config())
-	require.NoError(t, err)
-	again.Resume(before.BaselineL, before.BaselineSDL, before.Phase, before.PhaseSince)
-	rng := rand.New(rand.NewPCG(s.seed, 99))
-	for at := time.Duration(0); at.Hours() < s.hours; at += s.every {
-		smp := s.sample(&tr, at.Hours(), rng)
-		if at == 0 {
-			smp.Event = Start
-		}
-		again.Observe(smp)
-	}
-	x := again.Estimate(before.Time)
-	assert.Equal(t, before.Phase, x.Phase)
-	assert.Equal(t, before.PhaseSince, x.PhaseSince)
-	assert.Equal(t, before.Started, x.Started)
-	assert.InDelta(t, before.RisePercent, x.RisePercent, 1)
-	assert.InDelta(t, before.BaselineL, x.BaselineL, 0.005*before.BaselineL)
-	assert.InDelta(t, 0, x.Ready.Median.Sub(before.Ready.Median).Minutes(), 4)
-}
-
 // Nobody asks for an estimate for hours: the news for the forecast is handed
 // over before its room runs out.
 func TestLongSilence(t *testing.T) {

@@ -98,16 +98,17 @@ const (
 // follows the live plan: it reads a noisy sensor, asks for the move every ten
 // minutes, and is up to twenty minutes late. At bedtime it goes in anyway.
 func (h *house) watched(d day) int {
-	fit := forecast.New(forecast.DefaultPrior("dough").Inoculated(0.10))
+	fit := forecast.New(forecast.DefaultPrior("dough").Inoculated(0.10), forecast.DefaultBias(), nil, kinetics.NewResponses())
 	for m := 0; m <= bedtime-shaping; m++ {
 		at := time.Duration(m) * time.Minute
-		fit.Temper(at, d.doughC[m]+0.1*h.rng.NormFloat64(), d.airC[m])
-		v := 1.5 * (1 + h.rise(d.equiv[m])/100)
-		fit.Add(forecast.Point{At: at, VolumeL: v + 0.02*h.rng.NormFloat64(), SDL: 0.02, DoughC: d.doughC[m]})
+		fit.Temper(at.Hours(), d.doughC[m]+0.1*h.rng.NormFloat64(), d.airC[m])
+		if m%5 == 0 {
+			fit.Look(at.Hours(), h.rise(d.equiv[m])+1.3*h.rng.NormFloat64(), 1.3)
+		}
 		if m < 60 || m%10 != 0 {
 			continue
 		}
-		fit.Refit(at)
+		fit.Refit(at.Hours())
 		move, err := planner.MoveToFridge(estimate(fit, at, d.doughC[m]), heat.Fridge{AirC: 4, PieceKg: 0.88}, bake.DefaultBatch().Total(0), shaping*time.Minute)
 		if err == nil && !move.ShapeFrom.After(now().Add(at)) {
 			return m + shaping + h.rng.IntN(20)
@@ -119,10 +120,10 @@ func (h *house) watched(d day) int {
 // estimate hands a fit on as the estimator would.
 func estimate(fit *forecast.Fit, at time.Duration, doughC float64) estimator.Estimate {
 	e := estimator.Estimate{Time: now().Add(at), Started: now(), DoughC: doughC, AirC: math.NaN(), TargetPercent: 100}
-	e.RisePercent, e.RiseSD = fit.Rise(at)
+	e.RisePercent, e.RiseSD = fit.Rise(at.Hours())
 	_, e.CeilingPercent, _ = fit.Ceiling()
-	for _, c := range fit.Fan(nil, 20*time.Minute, 60) {
-		e.Fan = append(e.Fan, estimator.FanPoint{Time: now().Add(c.At), P10Percent: c.P10Percent, P50Percent: c.P50Percent, P90Percent: c.P90Percent})
+	for _, c := range fit.Fan(nil, 1.0/3, 60) {
+		e.Fan = append(e.Fan, estimator.FanPoint{Time: now().Add(time.Duration(c.AtHours * float64(time.Hour))), P10Percent: c.P10Percent, P50Percent: c.P50Percent, P90Percent: c.P90Percent})
 	}
 	return e
 }

@@ -33,9 +33,9 @@ const (
 	speedDoubt  = 0.08  // of a member's growth to come, share
 )
 
-// How the steepest slope and the lag of a classic curve stand to the parameters
-// of this package's curves (measured on draws of them).
+// How the steepest slope and the highest rise of a classic curve stand to the
+// parameters of this package's curves (measured on draws of them).
 const (
-	rateOverSlope = 0.2 // ln of full work over the steepest slope
-	wakeOverLag   = 1.0
+	rateOverSlope    = 0.1 // ln of full work over the steepest slope
+	ceilingOverLimit = 0.2 // ln of the highest rise over the walls' limit
 )

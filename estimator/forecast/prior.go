@@ -61,10 +61,10 @@ func DefaultPrior(holds string) Prior {
 // general is the belief in the curve's parameters without the learned part.
 func (p *Prior) general() [paramCount]Normal {
 	return [paramCount]Normal{
-		pRate:     {-0.8, 0.7},
+		pRate:     {p.LogRate.Mean - math.Log(100) + rateOverSlope, 0.7},
 		pWake:     {1.3, 1.8},
 		pSpeed:    {-0.1, 0.6},
-		pLimit:    {0.35, 0.45},
+		pLimit:    {p.LogCeiling.Mean - math.Log(100) - ceilingOverLimit, 0.45},
 		pEdge:     {-2.9, 0.8},
 		pSugar:    {0.5, 0.9},
 		pStarch:   {1.2, 1.5},

@@ -74,9 +74,8 @@ type App struct {
 	manager  *alert.Manager
 	outbox   *alert.Outbox
 	planner  *planDesk
-	workshop *forecast.Workshop // where the forecasts work: it is large
-	foldMu   sync.Mutex         // one journal is folded beside the watch at a time
-	answers  answer.Key         // signs the buttons in messages
+	foldMu   sync.Mutex // one journal is folded beside the watch at a time
+	answers  answer.Key // signs the buttons in messages
 	alarmsMu sync.Mutex
 	alarms   map[string][]alert.Alarm // as the manager has them, for pages
 	alarmsAt time.Time

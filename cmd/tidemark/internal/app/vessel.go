@@ -52,7 +52,6 @@ func (a *App) newVessel(v config.Vessel, rules *alert.Evaluator) (*vessel, error
 // the first valid height begin a rise.
 func (a *App) describe(v config.Vessel, auto bool) bake.Vessel {
 	c := estimatorConfig(v, auto)
-	c.Workshop = a.workshop
 	out := bake.Vessel{Name: v.Name, Estimator: c, Batch: v.Batch, Feed: v.Feed, AltitudeM: a.opt.Config.Household.AltitudeM, Demo: a.opt.Demo, Replan: planner.Replan}
 	out.ProofOf, out.ProofBasis = proofOf(&v)
 	return out
