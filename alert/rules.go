@@ -444,6 +444,10 @@ func (o *observation) stepNote(id string, v text.Values) string {
 	return ""
 }
 
+// planMovedDoubt: a forecast whose window is wider than so many times the move is
+// too vague to move anything.
+const planMovedDoubt = 4
+
 // planMoved: the bread of a plan will not be ready when the plan had it.
 func planMoved(o *observation) []condition {
 	p := o.Plan
@@ -464,7 +468,8 @@ func planMoved(o *observation) []condition {
 	if p.Ready.Median.After(p.Wanted) {
 		do = "too_late"
 	}
-	c.on, c.at = by.Abs() >= limit, planned.Add(by.Round(planMovedStep))
+	sure := o.active(PlanMoved) || p.Ready.Until.Sub(p.Ready.From) <= planMovedDoubt*by.Abs()
+	c.on, c.at = by.Abs() >= limit && sure, planned.Add(by.Round(planMovedStep))
 	c.say = func() words {
 		return o.words(text.Values{"vessel": o.Vessel, "wanted": p.Wanted, "planned": planned, "at": p.Ready.Median,
 			"from": p.Ready.From, "until": p.Ready.Until}, title, "plan_moved.text", "plan_moved.do."+do)

@@ -2,7 +2,6 @@ package estimator
 
 import (
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"testing"
 	"time"

@@ -136,6 +136,9 @@ func verdict(o Outlook) string {
 // no source.
 const shaping = 40 * time.Minute
 
+// tooVague: a forecast with a wider window moves no mark.
+const tooVague = 3 * time.Hour
+
 // Replan adjusts a process under way to the live rise: the bulk's end follows
 // the carry-over computed from the dough as it is now. It returns what changed
 // in words, empty when nothing did. Only a process with a retard and an open
@@ -148,6 +151,9 @@ func Replan(p *bake.Process, est estimator.Estimate, f heat.Fridge, targetPercen
 	m, err := MoveToFridge(est, f, targetPercent, shaping)
 	if err != nil {
 		return "", err
+	}
+	if m.At.Until.Sub(m.At.From) > tooVague {
+		return "", nil
 	}
 	_, end, _ := bake.FanAt(est.Fan, later(m.ShapeFrom, est.Time))
 	end = math.Max(5, math.Round(end))

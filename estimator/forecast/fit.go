@@ -182,6 +182,7 @@ func (f *Fit) Step(s Step) {
 	f.bins = kept
 	if len(f.bins) == 0 { // it jumped before anything was seen
 		f.scale, f.h0 = math.NaN(), math.NaN()
+		f.again()
 		return
 	}
 	f.steps = append(f.steps, s)

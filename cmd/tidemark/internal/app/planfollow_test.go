@@ -215,7 +215,7 @@ func TestAPlanOutlivesARestart(t *testing.T) {
 	next.idle(next.clock.Now().Add(time.Minute))
 	assert.NotEqual(t, bake.Done, stepOf(t, next, bake.MixID).State, "done in the first run, taken back in the second")
 	since := next.intoTheTub()
-	next.rising(since, since.Add(3*time.Hour), 1.6)
+	next.rising(since, since.Add(3*time.Hour+40*time.Minute), 1.6)
 	was := next.vessel().Plan
 	require.NotEmpty(t, was.Said)
 	third := next.again()
@@ -226,7 +226,7 @@ func TestAPlanOutlivesARestart(t *testing.T) {
 	assert.Equal(t, was.Planned, v.Plan.Planned)
 	assert.Equal(t, next.bulkEnd(), third.bulkEnd())
 	assert.InDelta(t, third.bulkEnd(), v.Estimate.TargetPercent, 0.01)
-	third.rising(since, since.Add(3*time.Hour+10*time.Minute), 1.6)
+	third.rising(since, since.Add(3*time.Hour+50*time.Minute), 1.6)
 	assert.InDelta(t, third.bulkEnd(), third.vessel().Estimate.TargetPercent, 0.01, "the live rise goes on moving the mark")
 	third.do(web.Act{Kind: web.ActShaped})
 	fourth := third.again()

@@ -120,7 +120,7 @@ func TestSampleJarTimesTheProofAndTheOven(t *testing.T) {
 	t.Parallel()
 	b := newProofBench(t)
 	b.cup = true
-	b.on(shapedAt + 50*time.Minute)
+	b.on(shapedAt + 75*time.Minute)
 	after := b.vessel().After
 	require.NotNil(t, after)
 	assert.Equal(t, bake.SampleBasis, after.Basis)
@@ -135,7 +135,7 @@ func TestSampleJarTimesTheProofAndTheOven(t *testing.T) {
 	proof, preheat := b.mustTell(bake.ProofID, "tub"), b.mustTell(bake.PreheatID, "tub")
 	assert.Contains(t, proof.Text, "That is by the sample jar, corrected for its temperature.")
 	ahead := proof.FiredAt.Sub(preheat.FiredAt)
-	assert.InDelta(t, 45, ahead.Minutes(), 20, "the oven is lit about 50 minutes before the proof is over, as far as that was foreseen")
+	assert.InDelta(t, 45, ahead.Minutes(), 25, "the oven is lit about 50 minutes before the proof is over, as far as that was foreseen")
 	check := b.mustTell(bake.OvenCheckID, "tub")
 	assert.True(t, check.FiredAt.Before(preheat.FiredAt), "first somebody looks into it")
 	reached := b.mustTell(string(alert.Reached), "cup")
