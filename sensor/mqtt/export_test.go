@@ -11,9 +11,8 @@ import (
 func NewOffline(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) (s *Source, arrive func(payload string)) {
 	clients := NewClients()
 	c := offline("")
-	clients.open[login{}] = c
+	clients.open[sensor.MQTT{}] = c
 	s = New(clients, q, conf, clock)
-	s.once.Do(s.start)
 	c.topics[conf.Topic].tell("")
 	return s, func(payload string) {
 		_, _ = c.receive(paho.PublishReceived{Packet: &paho.Publish{Topic: conf.Topic, Payload: []byte(payload)}})

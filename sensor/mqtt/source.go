@@ -19,23 +19,20 @@ import (
 // that login. It may be used by several goroutines; make it with NewClients.
 type Clients struct {
 	mu   sync.Mutex
-	open map[login]*Client
+	open map[sensor.MQTT]*Client // by what tells one connection from another
 }
 
-// login is what tells one connection from another.
-type login struct{ broker, user, passwordFile, caFile, certFile, keyFile string }
-
 // NewClients returns a Clients without connections.
-func NewClients() *Clients { return &Clients{open: map[login]*Client{}} }
+func NewClients() *Clients { return &Clients{open: map[sensor.MQTT]*Client{}} }
 
 // of returns the Client for a source.
 func (s *Clients) of(conf sensor.MQTT) *Client {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	key := login{conf.Broker, conf.User, conf.PasswordFile, conf.CAFile, conf.CertFile, conf.KeyFile}
+	key := sensor.MQTT{Broker: conf.Broker, User: conf.User, PasswordFile: conf.PasswordFile, CAFile: conf.CAFile, CertFile: conf.CertFile, KeyFile: conf.KeyFile}
 	c, ok := s.open[key]
 	if !ok {
-		c = key.connect()
+		c = connect(key)
 		s.open[key] = c
 	}
 	return c
@@ -54,14 +51,20 @@ func (s *Clients) Close() error {
 }
 
 // connect begins a connection; one whose files cannot be used says so to its users.
-func (l login) connect() *Client {
-	trust, err := l.tls()
+func connect(conf sensor.MQTT) *Client {
+	trust, err := encryption(conf)
 	if err != nil {
 		return offline(err.Error())
 	}
-	opt := Options{Broker: l.broker, User: l.user, TLS: trust}
-	if l.passwordFile != "" {
-		opt.Password = l.password
+	opt := Options{Broker: conf.Broker, User: conf.User, TLS: trust}
+	if conf.PasswordFile != "" {
+		opt.Password = func() ([]byte, error) { // read again each time, so that a wrong one can be put right
+			secret, err := os.ReadFile(conf.PasswordFile)
+			if err != nil {
+				return nil, fmt.Errorf("password_file cannot be read: %w", err)
+			}
+			return []byte(strings.TrimRight(string(secret), "\r\n")), nil
+		}
 	}
 	return Connect(opt)
 }
@@ -73,31 +76,21 @@ func offline(reason string) *Client {
 	return &Client{cancel: cancel, life: over, topics: map[string]*topic{}, trouble: reason}
 }
 
-// password reads the secret, again for each connection, so that a wrong one can be
-// put right while the service runs.
-func (l login) password() ([]byte, error) {
-	secret, err := os.ReadFile(l.passwordFile)
-	if err != nil {
-		return nil, fmt.Errorf("password_file cannot be read: %w", err)
-	}
-	return []byte(strings.TrimRight(string(secret), "\r\n")), nil
-}
-
-// tls returns the encryption.
-func (l login) tls() (*tls.Config, error) {
+// encryption reads the certificates.
+func encryption(conf sensor.MQTT) (*tls.Config, error) {
 	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
-	if l.caFile != "" {
-		pem, err := os.ReadFile(l.caFile)
+	if conf.CAFile != "" {
+		pem, err := os.ReadFile(conf.CAFile)
 		if err != nil {
 			return nil, fmt.Errorf("ca_file cannot be read: %w", err)
 		}
 		cfg.RootCAs = x509.NewCertPool()
 		if !cfg.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("ca_file %s holds no certificate in PEM form", l.caFile)
+			return nil, fmt.Errorf("ca_file %s holds no certificate in PEM form", conf.CAFile)
 		}
 	}
-	if l.certFile != "" {
-		own, err := tls.LoadX509KeyPair(l.certFile, l.keyFile)
+	if conf.CertFile != "" {
+		own, err := tls.LoadX509KeyPair(conf.CertFile, conf.KeyFile)
 		if err != nil {
 			return nil, fmt.Errorf("cert_file and key_file cannot be used: %w", err)
 		}
@@ -111,28 +104,27 @@ const usualStale = 2 * time.Minute
 
 // Source is a quantity in the messages of a topic. It keeps the newest message only.
 type Source struct {
-	clients *Clients
-	q       sensor.Quantity
-	conf    sensor.MQTT
-	stale   time.Duration
-	clock   sensor.Clock
-
-	once sync.Once
-	news chan struct{} // holds a token while there is something to tell
+	q      sensor.Quantity
+	conf   sensor.MQTT
+	stale  time.Duration
+	clock  sensor.Clock
+	news   chan struct{} // holds a token while there is something to tell
+	cancel func()        // ends the subscription
 
 	mu      sync.Mutex
-	cancel  func()          // ends the subscription; nil before the first reading
 	latest  *sensor.Reading // not yet returned
 	last    time.Duration   // when something usable was received, or when we began
 	trouble string          // what stands in the way of messages; empty = nothing
 	told    bool            // a reading has said so
 }
 
-// New reads q from a topic, over the connection that clients keeps for its login,
-// from the first reading on.
+// New reads q from a topic, over the connection that clients keeps for its login.
 func New(clients *Clients, q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
-	return &Source{clients: clients, q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale), clock: clock,
+	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale), clock: clock,
 		news: make(chan struct{}, 1), trouble: notYet, told: true}
+	_, s.last = clock()
+	s.cancel = clients.of(conf).Subscribe(conf.Topic, s.message, s.setTrouble)
+	return s
 }
 
 // MaxWait returns how long a reading may wait for the next message.
@@ -142,7 +134,6 @@ func (s *Source) MaxWait() time.Duration { return s.stale + time.Second }
 // A message that arrived since the last reading is returned at once, and so is the
 // news that the broker is away or refuses us.
 func (s *Source) Read(ctx context.Context) sensor.Reading {
-	s.once.Do(s.start)
 	_, now := s.clock()
 	s.mu.Lock()
 	timer := time.NewTimer(max(s.stale-(now-s.last), 0))
@@ -162,24 +153,9 @@ func (s *Source) Read(ctx context.Context) sensor.Reading {
 	}
 }
 
-// start begins to receive.
-func (s *Source) start() {
-	_, s.last = s.clock()
-	cancel := s.clients.of(s.conf).Subscribe(s.conf.Topic, s.message, s.setTrouble)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.cancel = cancel
-}
-
 // Close ends the subscription. The source cannot be read any more.
 func (s *Source) Close() error {
-	s.once.Do(func() {}) // a source never read has nothing to end
-	s.mu.Lock()
-	cancel := s.cancel
-	s.mu.Unlock()
-	if cancel != nil {
-		cancel()
-	}
+	s.cancel()
 	return nil
 }
 
