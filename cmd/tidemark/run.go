@@ -118,7 +118,9 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	running, end := context.WithCancel(ctx)
 	beside.Go(func() { a.FeedWatchdog(running, manager) })
 	err = untilTheEnd(ctx, a, hup, cfg.File, log)
-	_ = manager.Stopping()
+	if !errors.Is(err, errRestart) { // the service goes on then: one that stops is ended after a while
+		_ = manager.Stopping()
+	}
 	end()
 	beside.Wait()
 	return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))

@@ -4,15 +4,20 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
+	"net/http/cookiejar"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -206,6 +211,43 @@ func (w *walker) sees(name, sel string) {
 	png, err := chromedp.Run(w.ctx, chromedp.FullScreenshot(100))
 	require.NoError(w.t, err)
 	require.NoError(w.t, os.WriteFile(filepath.Join(*screensDir, fmt.Sprintf("%02d-%s.png", w.number, name)), png, 0o600))
+}
+
+// TestSavingBeginsTheWatchAnew: a change on the page that needs it restarts the watch
+// within the process, and the service manager is not told that it stops.
+func TestSavingBeginsTheWatchAnew(t *testing.T) {
+	dir := freshHouse(t)
+	text, err := os.ReadFile(filepath.Join(dir, "t.yaml"))
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "t.yaml"), bytes.Replace(text, []byte(`":0"`), []byte(`"127.0.0.1:0"`), 1), 0o600))
+	manager, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(t.TempDir(), "n"), Net: "unixgram"})
+	require.NoError(t, err)
+	defer manager.Close()
+	t.Setenv("NOTIFY_SOCKET", manager.LocalAddr().String())
+	d := startDaemon(t, dir)
+	jar, err := cookiejar.New(nil)
+	require.NoError(t, err)
+	browser := http.Client{Jar: jar}
+	res, err := browser.Get(d.page() + "/settings")
+	require.NoError(t, err)
+	body, err := io.ReadAll(res.Body)
+	require.NoError(t, errors.Join(err, res.Body.Close()))
+	value := func(pattern string) string { return regexp.MustCompile(pattern).FindStringSubmatch(string(body))[1] }
+	form := url.Values{"csrf": {value(`name="csrf" content="([^"]+)"`)}, "version": {value(`name="version" value="([^"]+)"`)}, "household.clock": {"12h"}}
+	res, err = browser.PostForm(d.page()+"/settings", form)
+	require.NoError(t, err)
+	require.NoError(t, res.Body.Close())
+	require.Equal(t, http.StatusOK, res.StatusCode)
+	require.Eventually(t, func() bool { return strings.Count(d.out.String(), "page at http") == 2 }, patience, 20*time.Millisecond, "%s", &d.out)
+	require.NoError(t, d.end(syscall.SIGTERM, endsWithin))
+	var told []string
+	for buf := make([]byte, 4096); !strings.Contains(strings.Join(told, "\n"), "STOPPING=1"); {
+		require.NoError(t, manager.SetReadDeadline(time.Now().Add(patience)))
+		n, err := manager.Read(buf)
+		require.NoError(t, err, "%q", told)
+		told = append(told, string(buf[:n]))
+	}
+	assert.Equal(t, 2, strings.Count(strings.Join(told, "\n"), "READY=1"), "%q", told)
 }
 
 // TestSetupInTheTerminal opens the window, then adds a vessel and a way for messages.
