@@ -53,6 +53,11 @@ func loadAssets() (assets, error) {
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in files: %w", err)
 	}
+	css := string(a["tidemark.css"].body)
+	for name := range a {
+		css = strings.ReplaceAll(css, "url("+name+")", "url("+a.url(name)+")")
+	}
+	a.add("tidemark.css", []byte(css))
 	for name, size := range map[string]int{"icon.png": 180, "icon-192.png": 192, "icon-512.png": 512} {
 		var icon bytes.Buffer
 		if err := chart.Icon(&icon, size); err != nil {

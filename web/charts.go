@@ -8,7 +8,10 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/alert/text"
+	"tidemark/history"
 	"tidemark/web/chart"
+	"tidemark/web/past"
 )
 
 // chartCache keeps drawn charts. A chart is drawn again when something was
@@ -65,7 +68,13 @@ func svg(m chart.Chart, id, class string, w, h int) template.HTML {
 // liveChart is the model of a rise under way.
 func (s *Server) liveChart(v Vessel, curve []chart.Sample, now time.Time) chart.Chart {
 	o := s.opt
-	return chart.Chart{Title: v.Name, Samples: curve, Fan: v.Estimate.Fan, Ready: v.Estimate.Ready, Now: now,
+	words := chart.Words{Now: s.say("strip.now", nil), NotSeen: s.say("chart.not_seen", nil), Best: s.say("chart.best", nil), Dough: s.say("chart.dough", nil), Air: s.say("chart.air", nil)}
+	l, e := s.words.At(now), v.Estimate
+	alt := l.Say("page.chart.alt", text.Values{"from": e.Started, "percent": e.RisePercent, "target_percent": v.TargetPercent})
+	if !e.Ready.IsZero() && !e.ReadyIsPast {
+		alt += " " + l.Say("page.chart.alt.ready", text.Values{"at": e.Ready.Median})
+	}
+	return chart.Chart{Title: v.Name, Alt: alt, Words: words, Best: s.best.of(s, v), Samples: curve, Fan: v.Estimate.Fan, Ready: v.Estimate.Ready, Now: now,
 		Mark: chart.Mark{Percent: v.TargetPercent, Name: s.markName(v)}, Events: s.chartEvents(v),
 		Zone: o.House.Zone, Units: chart.Units{Clock12: o.House.Clock12, Fahrenheit: o.House.Fahrenheit}}
 }
@@ -76,4 +85,63 @@ func (s *Server) markName(v Vessel) string {
 		return s.say("mark.doubled", nil)
 	}
 	return s.say("mark.target", nil)
+}
+
+// bestRise keeps the line of the household's best rise of each vessel: the newest
+// that was judged right.
+type bestRise struct {
+	mu   sync.Mutex
+	line map[string]bestLine
+}
+
+// bestLine is a best rise as it was found for a rise under way.
+type bestLine struct {
+	riseID  int64 // of the rise under way
+	started time.Time
+	samples []chart.Sample
+}
+
+// bestRows bounds the pale line.
+const bestRows = 200
+
+// of returns the best rise moved to the start of the one under way; nil when there is
+// none. It looks once for each rise.
+func (b *bestRise) of(s *Server, v Vessel) []chart.Sample {
+	if s.opt.History == nil || v.RiseID == 0 || v.Estimate.Started.IsZero() {
+		return nil
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.line == nil {
+		b.line = map[string]bestLine{}
+	}
+	l, ok := b.line[v.Name]
+	if !ok || l.riseID != v.RiseID {
+		l = bestLine{riseID: v.RiseID}
+		if samples, began, err := s.bestBefore(v); err != nil {
+			s.opt.Log.Warn("the best rise could not be read", "vessel", v.Name, "error", err)
+		} else {
+			l.started, l.samples = began, samples
+		}
+		b.line[v.Name] = l
+	}
+	out := make([]chart.Sample, len(l.samples))
+	for i, x := range l.samples {
+		x.Time = x.Time.Add(v.Estimate.Started.Sub(l.started))
+		out[i] = x
+	}
+	return out
+}
+
+// bestBefore reads the newest rise of a vessel that was judged right.
+func (s *Server) bestBefore(v Vessel) ([]chart.Sample, time.Time, error) {
+	ctx, cancel := context.WithTimeout(s.stopped, 5*time.Second)
+	defer cancel()
+	page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: v.Name, Outcome: "right", Limit: 1})
+	rises := page.Rises
+	if err != nil || len(rises) == 0 || rises[0].ID == v.RiseID {
+		return nil, time.Time{}, err
+	}
+	rows, err := s.opt.History.ThinRows(ctx, rises[0].ID, time.Time{}, time.Time{}, bestRows)
+	return past.Samples(rows), rises[0].StartedAt, err
 }

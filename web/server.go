@@ -24,6 +24,7 @@ type Server struct {
 	gate    *gate
 	parts   partsCache
 	charts  chartCache
+	best    bestRise
 	past    pastCharts
 	streams streamCount
 	photos  sync.Mutex

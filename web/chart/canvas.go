@@ -19,7 +19,7 @@ const (
 	rejected  style = "rejected"
 	markLine  style = "mark"
 	markText  style = "marktext"
-	window    style = "window"
+	best      style = "best"
 	nowLine   style = "now"
 	nowText   style = "nowtext"
 	eventTick style = "tick"

@@ -52,6 +52,19 @@ type Units struct {
 	Fahrenheit bool
 }
 
+// Words are those that stand in a picture.
+type Words struct{ Now, NotSeen, Best, Dough, Air string }
+
+// withDefaults fills in the English.
+func (w Words) withDefaults() Words {
+	for word, usual := range map[*string]string{&w.Now: "now", &w.NotSeen: "not seen", &w.Best: "your best", &w.Dough: "dough", &w.Air: "air, dashed,"} {
+		if *word == "" {
+			*word = usual
+		}
+	}
+	return w
+}
+
 // Chart is the model of one picture.
 type Chart struct {
 	ID       string // prefix of the ids inside an SVG, unique on a page
@@ -66,6 +79,9 @@ type Chart struct {
 	Events   []Event
 	Zone     *time.Location // nil means UTC
 	Units    Units
+	Alt      string   // the picture in words; empty lets Describe say it in English
+	Words    Words    // empty ones are English
+	Best     []Sample // the household's best rise, moved to this start; nil for none
 	// NightFrom and NightUntil bound the shaded night, as time after midnight
 	// by the household's clock. Both zero means 22:00 to 06:00.
 	NightFrom, NightUntil time.Duration
@@ -94,6 +110,7 @@ func (c Chart) withDefaults() Chart {
 	if c.NightFrom == 0 && c.NightUntil == 0 {
 		c.NightFrom, c.NightUntil = 22*time.Hour, 6*time.Hour
 	}
+	c.Words = c.Words.withDefaults()
 	if c.ID == "" {
 		c.ID = "chart"
 	}

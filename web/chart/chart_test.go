@@ -221,8 +221,8 @@ func TestNightsAreClippedToTheChart(t *testing.T) {
 func TestDescribe(t *testing.T) {
 	got := Describe(invented(t))
 	assert.Equal(t, "Rise over time from 12:00 to 17:20, last 73 %. "+
-		"The mark: doubled (100 %) is reached between 18:05 and 18:45, 8 in 10, most likely 18:20. "+
-		"6 readings were not believed and are shown as dots. "+
+		"The target of 100 % is reached about 18:20, between 18:05 and 18:45. "+
+		"6 readings did not fit and are shown as rings. "+
 		"Ticks: start at 12:00, fold 1 at 13:00, fold 2 at 13:40.", got)
 	assert.Contains(t, Describe(Chart{}), "No level has been measured yet.")
 }

@@ -9,6 +9,9 @@ import (
 // Describe says in words what the chart shows: its text alternative. It gives
 // the start, the last level, the mark with its window, and what was done.
 func Describe(c Chart) string {
+	if c.Alt != "" {
+		return c.Alt
+	}
 	c = c.withDefaults()
 	var parts []string
 	if first, last, ok := ends(c.Samples); ok {
@@ -18,10 +21,10 @@ func Describe(c Chart) string {
 		parts = append(parts, "No level has been measured yet.")
 	}
 	if c.hasMark() {
-		parts = append(parts, "The "+c.markLabel()+c.windowWords()+".")
+		parts = append(parts, fmt.Sprintf("The target of %.0f %%%s.", c.Mark.Percent, c.windowWords()))
 	}
 	if n := countRejected(c.Samples); n > 0 {
-		parts = append(parts, fmt.Sprintf("%d readings were not believed and are shown as dots.", n))
+		parts = append(parts, fmt.Sprintf("%d readings did not fit and are shown as rings.", n))
 	}
 	var done []string
 	for _, e := range c.Events {
@@ -40,8 +43,8 @@ func (c Chart) windowWords() string {
 	case w.IsZero():
 		return " has no forecast"
 	case !c.Now.IsZero() && w.Median.After(c.Now):
-		return fmt.Sprintf(" is reached between %s and %s, 8 in 10, most likely %s",
-			c.moment(w.From), c.moment(w.Until), c.moment(w.Median))
+		return fmt.Sprintf(" is reached about %s, between %s and %s",
+			c.moment(w.Median), c.moment(w.From), c.moment(w.Until))
 	}
 	return " was reached at " + c.moment(w.Median)
 }

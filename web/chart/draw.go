@@ -3,7 +3,7 @@ package chart
 import (
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 	"time"
 
 	"tidemark/estimator"
@@ -14,6 +14,7 @@ func (l layout) draw(cv canvas) {
 	cv.area(paper, rect(0, 0, float64(l.c.Width), float64(l.c.Height)))
 	l.drawNights(cv)
 	l.drawGrid(cv)
+	l.drawBest(cv)
 	l.drawFan(cv)
 	l.drawBand(cv)
 	l.drawMark(cv)
@@ -47,19 +48,14 @@ func (l layout) drawNights(cv canvas) {
 }
 
 func (l layout) drawGrid(cv canvas) {
-	for _, v := range ticks(math.Max(l.y.v0, 0), l.y.v1, 5) {
+	for _, v := range ticks(math.Max(l.y.v0, 0), l.y.v1, 4) {
 		y := l.y.at(v)
 		cv.line(grid, point{l.x.p0, y}, point{l.x.p1, y})
-		cv.text(axisText, point{l.x.p0 - 5, y + 4}, atEnd, fmt.Sprintf("%g %%", v))
+		cv.text(axisText, point{l.x.p0 - 7, y + 4}, atEnd, fmt.Sprintf("%g", v))
 	}
 	lastDay := ""
-	for _, tk := range timeTicks(l.x, l.c.Zone, 58) {
-		x := l.x.at(tk.t)
-		cv.line(grid, point{x, l.top}, point{x, l.base})
-		if l.hasTemp {
-			cv.line(grid, point{x, l.stripTop}, point{x, l.stripBase})
-		}
-		l.timeLabel(cv, tk.t.In(l.c.Zone), x, &lastDay)
+	for _, tk := range timeTicks(l.x, l.c.Zone, 64) {
+		l.timeLabel(cv, tk.t.In(l.c.Zone), l.x.at(tk.t), &lastDay)
 	}
 }
 
@@ -157,6 +153,22 @@ func (l layout) drawBand(cv canvas) {
 	}
 }
 
+// drawBest paints the household's best rise as a pale line, with its name.
+func (l layout) drawBest(cv canvas) {
+	var pts []point
+	for _, s := range l.c.Best {
+		if !s.Rejected && finite(s.RisePercent) && l.x.holds(s.Time) {
+			pts = append(pts, point{l.x.at(s.Time), l.y.clamp(s.RisePercent)})
+		}
+	}
+	if len(pts) < 2 {
+		return
+	}
+	cv.line(best, pts...)
+	at := pts[len(pts)/2]
+	cv.text(eventText, point{math.Max(at.x-8, l.x.p0+textWidth(eventText, l.c.Words.Best)), at.y - 8}, atEnd, l.c.Words.Best)
+}
+
 func (l layout) drawMeasured(cv canvas) {
 	for _, run := range l.runs() {
 		pts := make([]point, 0, len(run))
@@ -174,7 +186,7 @@ func (l layout) drawMeasured(cv canvas) {
 // drawGaps says where the vessel was not seen, where there is room to.
 func (l layout) drawGaps(cv canvas) {
 	runs := l.runs()
-	const words = "not seen"
+	words := l.c.Words.NotSeen
 	for i := 1; i < len(runs); i++ {
 		x0 := l.x.at(runs[i-1][len(runs[i-1])-1].Time)
 		x1 := l.x.at(runs[i][0].Time)
@@ -188,8 +200,8 @@ func (l layout) drawRejected(cv canvas) {
 	var pts []point
 	last := math.Inf(-1)
 	for _, s := range l.c.Samples {
-		if !s.Rejected || !finite(s.RisePercent) {
-			continue
+		if !s.Rejected || !(s.RisePercent >= l.y.v0 && s.RisePercent <= l.y.v1) {
+			continue // off the paper
 		}
 		if x := l.x.at(s.Time); x-last >= 1 {
 			pts = append(pts, point{x, l.y.clamp(s.RisePercent)})
@@ -201,8 +213,7 @@ func (l layout) drawRejected(cv canvas) {
 	}
 }
 
-// drawMark paints the level line with its name and, on it, the window in which
-// the mark is reached.
+// drawMark paints the level line with its name.
 func (l layout) drawMark(cv canvas) {
 	if !l.c.hasMark() {
 		return
@@ -210,83 +221,71 @@ func (l layout) drawMark(cv canvas) {
 	y := l.y.at(l.c.Mark.Percent)
 	cv.line(markLine, point{l.x.p0, y}, point{l.x.p1, y})
 	cv.text(markText, point{l.x.p0 + 4, y - 6}, atStart, l.c.markLabel())
-	w := l.c.Ready
-	if w.IsZero() || !l.x.holds(w.Median) {
-		return
-	}
-	x0 := math.Max(l.x.at(w.From), l.x.p0)
-	x1 := math.Min(l.x.at(w.Until), l.x.p1)
-	if x1-x0 >= 1 {
-		cv.line(window, point{x0, y}, point{x1, y})
-	}
-	xm := l.x.at(w.Median)
-	cv.line(markLine, point{xm, y - 9}, point{xm, y + 9})
 }
 
 // markLabel names the mark.
 func (c Chart) markLabel() string {
 	if c.Mark.Name == "" {
-		return fmt.Sprintf("mark, %.0f %%", c.Mark.Percent)
+		return fmt.Sprintf("%.0f %%", c.Mark.Percent)
 	}
-	return fmt.Sprintf("mark: %s (%.0f %%)", c.Mark.Name, c.Mark.Percent)
+	return c.Mark.Name
 }
 
-// drawEvents paints ticks with words above the plot and a short tick on the
-// line itself. Words are set from right to left, so that the tick of a word in
-// the upper row never runs through a word of the lower one.
+// together is how near in pixels events of one word stand under one label.
+const together = 110.0
+
+// drawEvents paints ticks at the foot of the plot; neighbours of one word share a
+// label with their number.
 func (l layout) drawEvents(cv canvas) {
-	events := append([]Event(nil), l.c.Events...)
-	sort.SliceStable(events, func(i, j int) bool { return events[i].Time.After(events[j].Time) })
-	free := [wordRows]float64{}
-	for r := range free {
-		free[r] = float64(l.c.Width)
+	events := slices.DeleteFunc(slices.Clone(l.c.Events), func(e Event) bool { return !l.x.holds(e.Time) })
+	slices.SortStableFunc(events, func(a, b Event) int { return a.Time.Compare(b.Time) })
+	free := l.x.p0
+	for i := 0; i < len(events); {
+		n := 1
+		for i+n < len(events) && events[i+n].Word == events[i].Word && l.x.at(events[i+n].Time)-l.x.at(events[i+n-1].Time) < together {
+			n++
+		}
+		free = l.drawGroup(cv, events[i:i+n], free)
+		i += n
 	}
+}
+
+// drawGroup paints the ticks of one label and returns where the next may begin.
+func (l layout) drawGroup(cv canvas, events []Event, free float64) float64 {
+	first, last := l.x.at(events[0].Time), l.x.at(events[len(events)-1].Time)
 	for _, e := range events {
-		if l.x.holds(e.Time) {
-			l.drawEvent(cv, e, &free)
-		}
+		x := l.x.at(e.Time)
+		cv.line(eventTick, point{x, l.base - 12}, point{x, l.base})
 	}
+	words := events[0].Word
+	if len(events) > 1 {
+		words = fmt.Sprintf("%d × %s", len(events), words)
+	}
+	w := textWidth(eventText, words)
+	left := math.Min((first+last-w)/2, float64(l.c.Width)-w-1)
+	if left < free {
+		left = first
+	}
+	if left < free {
+		return free // no room: the tick stands for itself
+	}
+	cv.text(eventText, point{left, l.above(left, left+w)}, atStart, words)
+	return left + w + 6
 }
 
-// drawEvent paints one tick and, if there is room, its word.
-func (l layout) drawEvent(cv canvas, e Event, free *[wordRows]float64) {
-	x := l.x.at(e.Time)
-	from := l.top
-	left := l.wordLeft(x, e.Word)
-	for r := range free {
-		if left+textWidth(eventText, e.Word)+5 > free[r] {
-			continue
-		}
-		for below := range r { // the tick runs through the rows below
-			free[below] = math.Min(free[below], x)
-		}
-		free[r] = math.Min(left, x)
-		y := l.top - 6 - wordRow*float64(r)
-		from = y - 9
-		cv.text(eventText, point{left, y}, atStart, e.Word)
-		break
-	}
-	cv.line(eventTick, point{x, from}, point{x, l.top})
-	if y, ok := l.lineAt(e.Time); ok {
-		cv.line(eventTick, point{x, math.Max(y-7, l.top)}, point{x, math.Min(y+7, l.base)})
-	}
-}
-
-// lineAt is the height of the measured line at a moment, if it was measured.
-func (l layout) lineAt(t time.Time) (float64, bool) {
+// above is where a word between two pixels stands: near the foot of the plot, or over
+// the measured line where that lies low.
+func (l layout) above(from, until float64) float64 {
+	y := l.base - 18
 	for _, run := range l.runs() {
-		if t.Before(run[0].Time) || t.After(run[len(run)-1].Time) {
-			continue
+		for _, s := range run {
+			x, line := l.x.at(s.Time), l.y.clamp(s.RisePercent)
+			if x > from-6 && x < until+6 && line > l.base-60 {
+				y = math.Min(y, line-10)
+			}
 		}
-		i := sort.Search(len(run), func(i int) bool { return !run[i].Time.Before(t) })
-		return l.y.clamp(run[i].RisePercent), true
 	}
-	return 0, false
-}
-
-// wordLeft is where a word begins: right of its tick, but on the paper.
-func (l layout) wordLeft(x float64, word string) float64 {
-	return math.Max(0, math.Min(x+3, float64(l.c.Width)-textWidth(eventText, word)-1))
+	return y
 }
 
 func (l layout) drawNow(cv canvas) {
@@ -295,11 +294,10 @@ func (l layout) drawNow(cv canvas) {
 	}
 	x := l.x.at(l.c.Now)
 	cv.line(nowLine, point{x, l.top}, point{x, l.bottom()})
-	words := "now " + l.c.Units.clock(l.c.Now.In(l.c.Zone))
-	room := textWidth(nowText, words) + 4
-	if x+room < l.x.p1 {
-		cv.text(nowText, point{x + 4, l.base - 6}, atStart, words)
+	words := l.c.Words.Now
+	if x+textWidth(nowText, words)+6 < l.x.p1 {
+		cv.text(nowText, point{x + 5, l.top + 4}, atStart, words)
 	} else {
-		cv.text(nowText, point{x - 4, l.base - 6}, atEnd, words)
+		cv.text(nowText, point{x - 5, l.top + 4}, atEnd, words)
 	}
 }

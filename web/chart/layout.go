@@ -19,11 +19,10 @@ type layout struct {
 
 // Margins and heights in pixels.
 const (
-	leftMargin   = 48.0
+	leftMargin   = 34.0
 	rightMargin  = 12.0
 	titleHeight  = 22.0
-	wordRow      = 15.0 // one row of event words
-	wordRows     = 2
+	headRoom     = 14.0 // for the word beside now
 	axisHeight   = 34.0 // time labels in two rows
 	stripHeight  = 56.0
 	stripCaption = 24.0
@@ -35,7 +34,7 @@ func newLayout(c Chart) layout {
 	t0, t1 := timeRange(c)
 	w, h := float64(c.Width), float64(c.Height)
 	l.x = timeScale{t0, t1, leftMargin, w - rightMargin}
-	l.top = wordRow*wordRows + 6
+	l.top = headRoom
 	if c.titled() {
 		l.top += titleHeight
 	}

@@ -16,7 +16,7 @@ func (l layout) drawTemperatures(cv canvas) {
 	for _, v := range ticks(l.temp.v0, l.temp.v1, 3) {
 		y := l.temp.at(v)
 		cv.line(grid, point{l.x.p0, y}, point{l.x.p1, y})
-		cv.text(axisText, point{l.x.p0 - 5, y + 4}, atEnd, fmt.Sprintf("%g°", v))
+		cv.text(axisText, point{l.x.p0 - 7, y + 4}, atEnd, fmt.Sprintf("%g°", v))
 	}
 	l.drawTemperature(cv, airLine, func(s Sample) float64 { return s.AirC })
 	l.drawTemperature(cv, doughLine, func(s Sample) float64 { return s.DoughC })
@@ -64,10 +64,10 @@ func (l layout) tempCaption() string {
 	}
 	var parts []string
 	if finite(dough) {
-		parts = append(parts, fmt.Sprintf("dough %.1f %s", l.c.Units.temperature(dough), l.c.Units.degree()))
+		parts = append(parts, fmt.Sprintf("%s %.1f %s", l.c.Words.Dough, l.c.Units.temperature(dough), l.c.Units.degree()))
 	}
 	if finite(air) {
-		parts = append(parts, fmt.Sprintf("air, dashed, %.1f %s", l.c.Units.temperature(air), l.c.Units.degree()))
+		parts = append(parts, fmt.Sprintf("%s %.1f %s", l.c.Words.Air, l.c.Units.temperature(air), l.c.Units.degree()))
 	}
 	return strings.Join(parts, ";  ")
 }

@@ -10,38 +10,40 @@ type look struct {
 	bold         bool        // of letters
 }
 
-// lightLook is the look on white paper: ink and its shades, no other colour.
+// lightLook is the look of the page on warm paper: ink, one water, no other colour.
 func lightLook(s style) look {
-	ink, muted := rgb(0x10202c), rgb(0x465661)
+	ink, soft, water := rgb(0x1c2a33), rgb(0x56656d), rgb(0x0f7681)
 	switch s {
 	case paper:
-		return look{fill: rgb(0xffffff)}
+		return look{fill: rgb(0xfaf6ee)}
 	case night:
-		return look{fill: rgb(0xedf1f4)}
+		return look{fill: rgb(0xf1ebdd)}
 	case grid:
-		return look{stroke: rgb(0xd3dbe0), width: 1}
+		return look{stroke: rgb(0xddd5c6), width: 1}
 	case fan:
-		return look{fill: alpha(0x3f6580, 0x47)}
+		return look{fill: rgb(0xcfe5e2)}
 	case band:
-		return look{fill: alpha(0x10202c, 0x2e)}
+		return look{fill: rgb(0xcfe5e2)}
 	case median:
-		return look{stroke: rgb(0x2c4a5e), width: 1.5, dash: []float64{2, 4}}
+		return look{stroke: water, width: 2, dash: []float64{2, 4}}
 	case measured:
-		return look{stroke: ink, width: 2.5}
+		return look{stroke: water, width: 3}
+	case best:
+		return look{stroke: rgb(0x9a8a6e), width: 3.5}
 	case rejected:
-		return look{stroke: alpha(0x465661, 0x99), width: 1}
-	case markLine, eventTick:
-		return look{stroke: ink, width: 1.25}
+		return look{stroke: rgb(0x8c8471), width: 1}
+	case markLine:
+		return look{stroke: ink, width: 2}
+	case eventTick:
+		return look{stroke: soft, width: 2}
 	case nowLine:
-		return look{stroke: ink, width: 1, dash: []float64{1, 3}}
-	case window:
-		return look{stroke: ink, width: 6}
+		return look{stroke: ink, width: 1.5}
 	case doughLine:
-		return look{stroke: ink, width: 1.75}
+		return look{stroke: ink, width: 1.6}
 	case airLine:
-		return look{stroke: muted, width: 1.25, dash: []float64{5, 3}}
+		return look{stroke: soft, width: 1.25, dash: []float64{5, 3}}
 	case axisText, eventText:
-		return look{fill: muted}
+		return look{fill: soft}
 	case markText, nowText, titleText:
 		return look{fill: ink, bold: true}
 	}
@@ -52,7 +54,7 @@ func lightLook(s style) look {
 // they stay apart in print and for colour-blind eyes.
 func seriesLook(s style) look {
 	dashes := [seriesStyles][]float64{nil, {8, 4}, {2, 4}, {12, 3, 2, 3}, {5, 2}, {1, 2}}
-	shades := [seriesStyles]uint32{0x10202c, 0x10202c, 0x10202c, 0x5a6b78, 0x5a6b78, 0x5a6b78}
+	shades := [seriesStyles]uint32{0x0f7681, 0x0f7681, 0x0f7681, 0x9a8a6e, 0x9a8a6e, 0x9a8a6e}
 	for i := range seriesStyles {
 		if s == series(i) {
 			return look{stroke: rgb(shades[i]), width: 2, dash: dashes[i]}
@@ -70,7 +72,7 @@ func alpha(hex uint32, a uint8) color.NRGBA {
 // allStyles lists every style, for the style sheet of a file of its own.
 func allStyles() []style {
 	all := []style{paper, night, grid, axisText, fan, median, band, measured, rejected,
-		markLine, markText, window, nowLine, nowText, eventTick, eventText, doughLine,
+		markLine, markText, best, nowLine, nowText, eventTick, eventText, doughLine,
 		airLine, titleText}
 	for i := range seriesStyles {
 		all = append(all, series(i))

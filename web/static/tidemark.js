@@ -6,7 +6,7 @@
   const lost = document.getElementById("lost");
   const said = document.getElementById("said");
   const words = document.body.dataset;
-  const changedAt = new Map(); // when the buttons of a part became others
+  const newAt = new WeakMap(); // when a button came
   const live = document.querySelector("[data-live]") !== null;
   const shownPart = document.querySelector("[data-part]")?.dataset.part || "";
   let heardAt = Date.now();
@@ -49,8 +49,8 @@
     fresh.querySelectorAll("details").forEach((d, i) => { if (open[i]) d.open = true; });
     shown.set(id, html);
     if (fresh.isEqualNode(box)) return;
-    const taps = (e) => [...e.querySelectorAll(".taps button")].map((b) => b.textContent).join("|");
-    if (taps(fresh) !== taps(box)) changedAt.set(box, Date.now());
+    const before = new Set([...box.querySelectorAll(".taps button")].map((b) => b.textContent));
+    fresh.querySelectorAll(".taps button").forEach((b) => { if (!before.has(b.textContent)) newAt.set(b, Date.now()); });
     const key = inside && active.dataset ? active.dataset.key : "";
     box.replaceChildren(...fresh.childNodes);
     if (key) [...box.querySelectorAll("[data-key]")].find((e) => e.dataset.key === key)?.focus();
@@ -150,7 +150,7 @@
     const form = e.target;
     if (form.getAttribute("action") !== "/act" || !live) return;
     e.preventDefault();
-    if (Date.now() - (changedAt.get(form.closest("[data-live]")) || 0) < 400) return; // it came under the finger
+    if (Date.now() - (newAt.get(e.submitter) || 0) < 350) return; // it came under the finger
     act(form, e.submitter);
   });
 
