@@ -1,6 +1,7 @@
 package bake
 
 import (
+	"slices"
 	"time"
 
 	"tidemark/estimator"
@@ -87,6 +88,11 @@ func (s *State) retarding() bool {
 
 // sliced reports whether a bake was followed to its end.
 func (s *State) sliced() bool { return s.Process != nil && s.Process.closed(SliceID) }
+
+// judged reports whether a person said how the loaf was.
+func (s *State) judged() bool {
+	return slices.ContainsFunc(s.Events, func(e Event) bool { return e.Kind == EventJudged && !e.Undone() })
+}
 
 // afterBulk is the stage of a shaped loaf.
 func (s *State) afterBulk() Status {
@@ -206,6 +212,9 @@ func (s *State) todo() Todo {
 	case StatusStarterFalling, StatusStarterHungry:
 		return Todo{Key: TodoFeed, Tap: EventFed, Other: EventFridge}
 	case StatusDone:
+		if s.judged() {
+			return Todo{Key: TodoStart, Tap: EventStart}
+		}
 		if s.sliced() {
 			return Todo{Key: TodoJudge, Tap: EventJudged}
 		}

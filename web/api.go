@@ -94,7 +94,7 @@ func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) {
 func (s *Server) vessels(snap Snapshot) map[string]any {
 	out := []vesselJSON{}
 	for _, v := range snap.Vessels {
-		out = append(out, vesselOf(v, snap.At, s.opt.House))
+		out = append(out, vesselOf(v, s.glance(snap, v, true), snap.At, s.opt.House))
 	}
 	return map[string]any{"at": snap.At.In(s.opt.House.Zone), "vessels": out}
 }
@@ -117,7 +117,7 @@ func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vesse
 
 func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) {
 	if snap, v, ok := s.vessel(w, r); ok {
-		s.taggedJSON(w, r, vesselOf(v, snap.At, s.opt.House))
+		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), snap.At, s.opt.House))
 	}
 }
 

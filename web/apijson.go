@@ -2,10 +2,12 @@ package web
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"tidemark/alert"
 	"tidemark/bake"
+	"tidemark/web/glance"
 	"tidemark/web/past"
 	"tidemark/web/say"
 )
@@ -24,12 +26,34 @@ type vesselJSON struct {
 	AirHumidity past.Number  `json:"air_humidity_ratio"`
 }
 
+// answerJSON is where a vessel stands, in the words of the page.
 type answerJSON struct {
-	When  string `json:"when"`
-	Level string `json:"level"`
-	Next  string `json:"next"`
-	Due   bool   `json:"due"`
-	Blind string `json:"blind"`
+	Status   string `json:"status"`
+	Word     string `json:"word"` // what happens at the time
+	Time     string `json:"time"` // as the household writes it, or a word in its place
+	Away     string `json:"away"` // how far that is from now
+	From     string `json:"from"` // of its range; empty without one
+	Until    string `json:"until"`
+	Sentence string `json:"sentence"`
+	Doubt    string `json:"doubt"`
+	Do       string `json:"do"` // what to do now
+	How      string `json:"how"`
+	Tap      string `json:"tap"`     // the kind of act that tells it was done; empty when nothing is to be done
+	Step     string `json:"step_id"` // the step it is about
+	Calls    bool   `json:"calls"`   // it wants a hand
+}
+
+// answerOf is a glance on the API.
+func answerOf(g glance.Glance) answerJSON {
+	a := answerJSON{Status: string(g.Status), Word: g.Word, Time: strings.TrimSpace(strings.TrimSpace(g.Day+" "+g.Big) + " " + g.Suffix), Away: g.Away,
+		Sentence: g.Sentence, Doubt: g.Doubt, Do: g.Do, How: g.How, Calls: g.Calls}
+	if g.Strip != nil {
+		a.From, a.Until = g.Strip.FromText, g.Strip.UntilText
+	}
+	if g.Main != nil {
+		a.Tap, a.Step = string(g.Main.Kind), g.Main.Step
+	}
+	return a
 }
 
 type stepJSON struct {
@@ -65,11 +89,9 @@ type sensorJSON struct {
 }
 
 // vesselOf turns a vessel into its form on the API.
-func vesselOf(v Vessel, now time.Time, h say.House) vesselJSON {
-	a := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Steps: v.Steps, InFridge: v.InFridge, Now: now,
-		After: v.After, Care: v.Care}, h)
+func vesselOf(v Vessel, g glance.Glance, now time.Time, h say.House) vesselJSON {
 	out := vesselJSON{Name: v.Name, State: v.worded(now, h.Zone), Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
-		Answer: answerJSON{a.When, a.Level, a.Next, a.Due, a.Blind}, AirHumidity: past.Number(knownRatio(v.AirHumidity))}
+		Answer: answerOf(g), AirHumidity: past.Number(knownRatio(v.AirHumidity))}
 	for _, x := range v.Sensors {
 		out.Sensors = append(out.Sensors, sensorJSON{x.Sensor, x.Quantity, x.Status, x.Reason, optional(x.LastOK, h.Zone)})
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"slices"
 	"strings"
@@ -42,9 +43,12 @@ type planView struct {
 	Instead                               string // why not, or what gives way
 }
 
+// planRow is one step of a plan.
+type planRow struct{ When, Window, What, Do, Caution, Ask string }
+
 type planDay struct {
 	Name string
-	Rows []say.Row
+	Rows []planRow
 }
 
 // wayView is one way beside the others.
@@ -236,7 +240,7 @@ func (s *Server) planDays(steps []bake.Step) []planDay {
 			days = append(days, planDay{Name: name})
 			said = map[string]bool{}
 		}
-		r := say.Row{At: st.At, When: h.Clock(st.At), What: st.Name, Do: st.Do, Ask: st.Question, Window: s.windowOf(st)}
+		r := planRow{When: h.Clock(st.At), What: st.Name, Do: st.Do, Ask: st.Question, Window: s.windowOf(st)}
 		r.Caution = unsaid(st.Caution, said)
 		d := &days[len(days)-1]
 		d.Rows = append(d.Rows, r)
@@ -280,8 +284,13 @@ func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
 	}
 	v.Ready = h.Moment(p.Ready.Median, now)
 	v.Window = h.Moment(p.Ready.From, now) + " to " + h.Moment(p.Ready.Until, now)
-	v.Late, v.Under, v.Over = say.InTen(p.Late), say.InTen(p.Watched.Under), say.InTen(p.Watched.Over)
-	v.BlindUnder, v.BlindOver = say.InTen(p.Clock.Under), say.InTen(p.Clock.Over)
+	v.Late, v.Under, v.Over = s.chance(p.Late), s.chance(p.Watched.Under), s.chance(p.Watched.Over)
+	v.BlindUnder, v.BlindOver = s.chance(p.Clock.Under), s.chance(p.Clock.Over)
 	v.BulkEnd = say.Percent(p.BulkEndPercent)
 	return v
+}
+
+// chance says how likely something is, in steps of 5 percent and never as certain.
+func (s *Server) chance(c float64) string {
+	return s.words.Percent(min(max(5*math.Round(20*c), 5), 95))
 }

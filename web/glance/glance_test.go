@@ -12,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"tidemark/alert"
 	"tidemark/alert/text"
@@ -320,4 +321,37 @@ func TestStaff(t *testing.T) {
 	assert.InDelta(t, 75.0/165, st.Band, 1e-9, "98 % in two hours, so 75 % in one")
 	assert.InDelta(t, 100.0/165, st.Mark, 1e-9)
 	assert.Equal(t, "At 52\u00a0%, target 100\u00a0%.", st.Text)
+}
+
+// TestNoNumberWithoutKnowledge: whatever is missing, no sentence says NaN or shows a
+// zero time.
+func TestNoNumberWithoutKnowledge(t *testing.T) {
+	phases := []estimator.Phase{"", estimator.Idle, estimator.Settling, estimator.Lag, estimator.Rising, estimator.Near,
+		estimator.Ready, estimator.Over, estimator.Fallen, estimator.Peak, estimator.Falling, estimator.Hungry, estimator.Ended}
+	qualities := []estimator.Quality{estimator.QualityOK, estimator.QualityGap, estimator.QualitySuspect}
+	maybe := rapid.OneOf(rapid.Just(math.NaN()), rapid.Float64Range(-40, 300))
+	l := text.New(text.Locale{})
+	rapid.Check(t, func(t *rapid.T) {
+		e := estimator.Estimate{Phase: rapid.SampledFrom(phases).Draw(t, "phase"), Quality: rapid.SampledFrom(qualities).Draw(t, "quality"),
+			RisePercent: maybe.Draw(t, "rise"), RiseSD: maybe.Draw(t, "sd"), RatePercentPerHour: maybe.Draw(t, "rate"),
+			DoughC: maybe.Draw(t, "dough"), AirC: maybe.Draw(t, "air"), PeakPercent: maybe.Draw(t, "peak"),
+			CeilingPercent: maybe.Draw(t, "ceiling"), ReachChance: rapid.OneOf(rapid.Just(math.NaN()), rapid.Float64Range(0, 1)).Draw(t, "chance"),
+			Exhausted: rapid.Bool().Draw(t, "exhausted"), LevelsOffShort: rapid.Bool().Draw(t, "short"),
+			ReadyIsPast: rapid.Bool().Draw(t, "past"), TargetPercent: 100}
+		if rapid.Bool().Draw(t, "times") {
+			e.PhaseSince, e.LastSeen, e.PeakAt = clock(15, 0), clock(15, 0), clock(15, 0)
+		}
+		s := bake.State{At: clock(15, 30), Vessel: "tub", Holds: rapid.SampledFrom([]estimator.Holds{estimator.Dough, estimator.Starter}).Draw(t, "holds"),
+			RiseID: int64(rapid.IntRange(0, 1).Draw(t, "id")), Estimate: e, InFridge: rapid.Bool().Draw(t, "cold")}
+		g := glance.Of(glance.Input{State: s.Derived()}, l)
+		all := lines(g) + g.Staff.Text
+		for _, bad := range []string{"NaN", "Inf", "0001", "!", "{", "page."} {
+			if strings.Contains(all, bad) {
+				t.Fatalf("%q in %q", bad, all)
+			}
+		}
+		if g.Big == "" {
+			t.Fatalf("nothing stands in the place of the time: %q", all)
+		}
+	})
 }

@@ -1,23 +1,17 @@
-// Package say puts what is known about a vessel into sentences and into a
-// table of events, as a tide table tells when the water will be where.
+// Package say writes moments, temperatures and lengths of time as a household
+// writes them, and puts them into the texts of package bake.
 //
-// Units: percent of rise (0 = start, 100 = doubled), degrees Celsius in,
-// Celsius or Fahrenheit out, times in the household's zone. An interval is
-// always given with its chance; the windows of package estimator hold 8 in 10.
+// Units: degrees Celsius in, Celsius or Fahrenheit out, times in the household's
+// zone, rises in percent of the start volume. Every function is pure; the moment
+// is an argument. What is not known is said so, never shown as a number.
 //
-// Invariants: every function is pure; the moment is an argument. What is not
-// known is said with its reason, never guessed.
-//
-// The package does not judge dough and does not decide what to do: it words
-// the estimate, the steps and the alarms it is handed.
+// Where a vessel stands is worded by package glance from the catalogue.
 package say
 
 import (
 	"fmt"
 	"math"
 	"time"
-
-	"tidemark/estimator"
 )
 
 // House is how a household writes times and temperatures.
@@ -116,26 +110,4 @@ func Duration(d time.Duration) string {
 		return fmt.Sprintf("%d h", h)
 	}
 	return fmt.Sprintf("%d min", m)
-}
-
-// InTen writes a chance as cases of ten, never as certain.
-func InTen(chance float64) string {
-	n := int(math.Round(chance * 10))
-	switch {
-	case math.IsNaN(chance):
-		return "not known"
-	case n <= 0:
-		return "less than 1 in 10"
-	case n >= 10:
-		return "more than 9 in 10"
-	}
-	return fmt.Sprintf("%d in 10", n)
-}
-
-// Content names what is in the vessel.
-func Content(h estimator.Holds) string {
-	if h == estimator.Starter {
-		return "starter"
-	}
-	return "dough"
 }

@@ -2,12 +2,13 @@ package demo
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web"
-	"tidemark/web/say"
+	"tidemark/web/glance"
 )
 
 // breadTold is what was last said of the bake after its bulk and of a starter's
@@ -68,14 +69,8 @@ func (t *timeline) after(now time.Time, v web.Vessel) {
 	if !math.IsNaN(a.CoreC) {
 		b.core = a.CoreC
 	}
-	said := say.For(say.Vessel{Name: v.Name, Holds: v.Holds, Estimate: v.Estimate, Now: now, After: a}, t.house())
-	line := said.When
-	for _, more := range []string{said.Level, t.house().Text(say.AfterBasis(a), now)} {
-		if more != "" {
-			line += " " + more
-		}
-	}
-	t.line(now, v.Name, string(a.Stage), line)
+	g := glance.Of(glance.Input{State: v.State}, text.New(text.Locale{Zone: t.zone}))
+	t.line(now, v.Name, string(a.Stage), strings.Join(strings.Fields(strings.Join([]string{g.Word, g.Day, g.Big + ".", g.Sentence}, " ")), " "))
 }
 
 // kindOf is what the time of a stage rests on, without its figures.
