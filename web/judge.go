@@ -16,12 +16,12 @@ func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
 		a.Kind, a.RiseID = ActJudgement, s.pathID(r)
 		err = s.judge(r, a)
 	}
-	s.judged(w, r, "Outcome kept.", err)
+	s.judged(w, r, s.say("said.judgement", nil), err)
 }
 
 // postUnjudge takes the last note or judgement of a rise back.
 func (s *Server) postUnjudge(w http.ResponseWriter, r *http.Request) {
-	s.judged(w, r, "Taken back.", s.unjudge(r))
+	s.judged(w, r, s.say("said.undo", nil), s.unjudge(r))
 }
 
 // judged leads back to the rise, or says why nothing was done.

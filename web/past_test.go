@@ -114,7 +114,7 @@ func TestJudgement(t *testing.T) {
 	assert.Equal(t, "over", r.Outcome)
 	assert.Equal(t, `<script>alert("x")</script> & more`, r.Note)
 	body := b.get(fmt.Sprintf("/rises/%d", ids[1])).Body.String()
-	assert.Contains(t, body, "Outcome kept.")
+	assert.Contains(t, body, "that is kept with the curve")
 	assert.NotContains(t, body, "<script>alert")
 	assert.Equal(t, 409, b.post(path, url.Values{"outcome": {"burnt"}}).Code)
 	assert.Equal(t, 404, b.post("/rises/4711/judgement", url.Values{"outcome": {"over"}}).Code)
@@ -130,7 +130,7 @@ func TestJudgement(t *testing.T) {
 	require.NoError(t, err)
 	assert.NotEqual(t, r.Note, back.Note)
 	body = b.get(fmt.Sprintf("/rises/%d", ids[1])).Body.String()
-	assert.Contains(t, body, "Taken back.")
+	assert.Contains(t, body, "Undone.")
 	assert.NotContains(t, body, "Undo: How it was")
 	assert.Equal(t, 409, b.post(path+"/undo", url.Values{}).Code)
 }

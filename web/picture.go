@@ -1,11 +1,15 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"html/template"
 	"math"
 	"strings"
+	"sync"
+	"time"
 
+	"tidemark/history"
 	"tidemark/web/glance"
 )
 
@@ -75,5 +79,66 @@ func (s *Server) stripSVG(x *glance.Strip) template.HTML {
 	}
 	p(`<text x="%.1f" y="%g" text-anchor="middle">%s</text><text x="%.1f" y="%g" text-anchor="middle">%s</text></svg>`,
 		from, h-8, template.HTMLEscapeString(x.FromText), until, h-8, template.HTMLEscapeString(x.UntilText))
+	return template.HTML(b.String())
+}
+
+// The small picture of a curve in the list of past rises.
+const (
+	sparkW, sparkH = 96.0, 46.0
+	sparkRows      = 60
+)
+
+// sparks keeps the small pictures of rises that ended.
+type sparks struct {
+	mu   sync.Mutex
+	byID map[int64]template.HTML
+}
+
+// spark draws the curve of a past rise small, with its target as a line.
+func (s *Server) spark(ctx context.Context, r history.Rise) template.HTML {
+	s.sparks.mu.Lock()
+	defer s.sparks.mu.Unlock()
+	if pic, ok := s.sparks.byID[r.ID]; ok {
+		return pic
+	}
+	rows, err := s.opt.History.ThinRows(ctx, r.ID, time.Time{}, time.Time{}, sparkRows)
+	if err != nil {
+		s.opt.Log.Warn("the curve could not be read", "rise", r.ID, "error", err)
+	}
+	pic := sparkSVG(rows, r.TargetPercent)
+	if !r.UnderWay() && err == nil {
+		if len(s.sparks.byID) > 300 || s.sparks.byID == nil {
+			s.sparks.byID = map[int64]template.HTML{}
+		}
+		s.sparks.byID[r.ID] = pic
+	}
+	return pic
+}
+
+// sparkSVG draws rows as one line.
+func sparkSVG(rows []history.Row, target float64) template.HTML {
+	top := math.Max(target*1.15, 20)
+	var seen []history.Row
+	for _, x := range rows {
+		if x.Rejected == "" && !math.IsNaN(x.RisePercent) {
+			seen = append(seen, x)
+			top = math.Max(top, x.RisePercent*1.05)
+		}
+	}
+	var b strings.Builder
+	y := func(p float64) float64 { return sparkH - 3 - math.Max(0, p)/top*(sparkH-6) }
+	fmt.Fprintf(&b, `<svg class="spark" viewBox="0 0 %g %g" aria-hidden="true"><path class="c-grid" d="M0 %.1fH%g"/>`, sparkW, sparkH, y(0), sparkW)
+	if target > 0 {
+		fmt.Fprintf(&b, `<path class="k-mark" d="M0 %.1fH%g"/>`, y(target), sparkW)
+	}
+	if len(seen) > 1 {
+		from, span := seen[0].Time, seen[len(seen)-1].Time.Sub(seen[0].Time).Seconds()
+		b.WriteString(`<path class="k-line" d="`)
+		for i, x := range seen {
+			fmt.Fprintf(&b, "%c%.1f %.1f", "ML"[min(i, 1)], 2+x.Time.Sub(from).Seconds()/math.Max(span, 1)*(sparkW-4), y(x.RisePercent))
+		}
+		b.WriteString(`"/>`)
+	}
+	b.WriteString("</svg>")
 	return template.HTML(b.String())
 }

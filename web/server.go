@@ -25,6 +25,7 @@ type Server struct {
 	parts   partsCache
 	charts  chartCache
 	best    bestRise
+	sparks  sparks
 	past    pastCharts
 	streams streamCount
 	photos  sync.Mutex
