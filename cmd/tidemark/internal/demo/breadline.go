@@ -69,7 +69,7 @@ func (t *timeline) after(now time.Time, v web.Vessel) {
 	if !math.IsNaN(a.CoreC) {
 		b.core = a.CoreC
 	}
-	g := glance.Of(glance.Input{State: v.State}, text.New(text.Locale{Zone: t.zone}))
+	g := glance.Of(glance.Input{State: v.State}, t.words)
 	t.line(now, v.Name, string(a.Stage), strings.Join(strings.Fields(strings.Join([]string{g.Word, g.Day, g.Big + ".", g.Sentence}, " ")), " "))
 }
 
