@@ -144,7 +144,8 @@ func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	f := s.frame(w, r, "Set up", "settings")
+	f := s.frame(w, r, "Set up", "house")
+	f.HasPlan, f.HasHistory = false, false // out of reach
 	s.render(w, status, "enter", enterPage{f, wrong})
 }
 
@@ -220,7 +221,7 @@ type waitPage struct {
 
 // wait says something and goes on to the settings when the watch is up again.
 func (s *Server) wait(w http.ResponseWriter, r *http.Request, said string) {
-	s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, "Settings", "settings"), Text: said, Run: s.run})
+	s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, "Settings", "house"), Text: said, Run: s.run})
 }
 
 // postSettings saves the fields of one form.
@@ -254,7 +255,7 @@ func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, said string
 	}
 	s.opt.Log.Info("the settings were changed on the page", "from", asker(r), "said", said)
 	if picture := s.subscribePicture(r); wait || picture != "" {
-		p := waitPage{s.frame(w, r, "Settings", "settings"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")}
+		p := waitPage{s.frame(w, r, "Settings", "house"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")}
 		s.render(w, http.StatusOK, "wait", p)
 		return
 	}
@@ -310,7 +311,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		s.actFailed(w, r, err)
 		return
 	}
-	p := settingsPage{frame: s.frame(w, r, "Settings", "settings"), Sheet: sheet, Errors: errs,
+	p := settingsPage{frame: s.frame(w, r, "Settings", "house"), Sheet: sheet, Errors: errs,
 		Locked: s.gate.keeper.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context())}
 	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true}}
 	if r.Method == http.MethodPost && errs != nil {

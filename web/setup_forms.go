@@ -16,9 +16,15 @@ type group struct {
 	Remove          string // path of what can be taken out; empty for nothing
 	Measure         string // the vessel that can be measured
 	Open            bool   // shown unfolded
-	Restarts        bool   // saving begins the watch anew
+	Note            string // when what is saved counts
 	Errors          []string
 }
+
+// When saved values count.
+const (
+	byRestart      = "Saving begins the watch anew, a few seconds; a rise under way goes on."
+	byRestartOrNot = "Mark, time of warning, floor and shape count at once. Another name, content or sensor begins the watch anew, a few seconds; a rise under way goes on."
+)
 
 // formField is one value in a form.
 type formField struct {
@@ -119,7 +125,7 @@ func (f *forms) household() group {
 			x.Value = x.Options[0].Value
 		}
 	}
-	return group{ID: "household", Title: "Household", Button: "Save", Change: "Language, clock, degrees, hours of sleep", Restarts: true, Fields: []formField{language, clock, degrees,
+	return group{ID: "household", Title: "Household", Button: "Save", Change: "Language, clock, degrees, hours of sleep", Note: byRestart, Fields: []formField{language, clock, degrees,
 		f.field("household.time_zone", "Time zone", "text", "such as Europe/Berlin; empty: the machine's own"),
 		f.field("household.quiet_from", "Asleep from", "time", "only urgent messages come then"),
 		f.field("household.quiet_until", "until", "time", ""),
@@ -132,7 +138,7 @@ func (f *forms) address(r *http.Request) group {
 	if x.Value == "" && len(f.sheet.Addresses) > 0 {
 		x.Hint += "; here it would be " + f.sheet.Addresses[0]
 	}
-	return group{ID: "web", Title: "Address", Button: "Save", Change: "The address that messages name", Restarts: true, Fields: []formField{x}}
+	return group{ID: "web", Title: "Address", Button: "Save", Change: "The address that messages name", Note: byRestart, Fields: []formField{x}}
 }
 
 // sensorChoices are the sensors of a quantity that can be chosen.
@@ -190,7 +196,7 @@ func (f *forms) shapes(at, as string) []formField {
 }
 
 func (f *forms) vessel(at string, v SheetVessel) group {
-	g := group{ID: at, Title: v.Name, Text: v.Shape, Button: "Save", Remove: at, Measure: v.Name, Restarts: true}
+	g := group{ID: at, Title: v.Name, Text: v.Shape, Button: "Save", Remove: at, Measure: v.Name, Note: byRestartOrNot}
 	g.Fields = append(g.Fields, f.field(at+".name", "Name", "text", ""), f.holds(at),
 		f.field(at+".target_percent", "Ready at, percent of rise", "number", "100 is doubled"),
 		f.field(at+".lead", "Warn before, such as 30m", "text", ""),
@@ -206,7 +212,7 @@ func (f *forms) holds(at string) formField {
 
 func (f *forms) newVessel() group {
 	const at = "vessels[+]"
-	g := group{ID: at, Title: "Add a vessel", Button: "Add this vessel", Restarts: true, Open: len(f.sheet.Vessels) == 0,
+	g := group{ID: at, Title: "Add a vessel", Button: "Add this vessel", Note: byRestart, Open: len(f.sheet.Vessels) == 0,
 		Text: "Put the empty vessel under its sensor. The distance it reads now is taken for the floor; measuring it properly comes next."}
 	name := f.field(at+".name", "Name", "text", "such as jar or tub")
 	name.Required = true
@@ -230,7 +236,7 @@ func (f *forms) newChannels() []group {
 	form := func(kind, title, text string, fields ...formField) group {
 		name := f.field(at+"name", "Name", "text", "small letters, such as phone")
 		name.Value, name.Required = map[string]string{"topic": "phone", "mail": "mail", "webhook": "hook", "mqtt": "house"}[kind], true
-		return group{ID: at + kind, Title: title, Text: text, Button: "Add it", Restarts: true,
+		return group{ID: at + kind, Title: title, Text: text, Button: "Add it", Note: byRestart,
 			Fields: append([]formField{{Path: at + "kind", Kind: "hidden", Value: kind}, name}, fields...)}
 	}
 	topic := f.field(at+"topic", "Topic", "text", "who knows it can read along: keep this one, which nobody guesses")

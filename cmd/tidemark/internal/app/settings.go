@@ -53,7 +53,11 @@ func (s *setup) Sheet() (web.Sheet, error) {
 		return out, nil
 	}
 	for _, v := range now.Config.Vessels {
-		out.Vessels = append(out.Vessels, web.SheetVessel{Name: v.Name, Shape: fmt.Sprintf("%.0f mm high inside, %.2f L.", v.Profile.TopMM(), v.Profile.Volume(v.Profile.TopMM()))})
+		one := web.SheetVessel{Name: v.Name}
+		if p := v.Profile; p != nil {
+			one.Shape = fmt.Sprintf("%.0f mm high inside, %.2f L.", p.TopMM(), p.Volume(p.TopMM()))
+		}
+		out.Vessels = append(out.Vessels, one)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()

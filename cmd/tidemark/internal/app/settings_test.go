@@ -1,0 +1,59 @@
+package app
+
+import (
+	"testing"
+	"testing/synctest"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/alert"
+	"tidemark/web"
+)
+
+// TestWhatCountsAtOnce: what the page says before saving is so.
+func TestWhatCountsAtOnce(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := openBasin(t, dir, 8190)
+		s := b.app.setup
+		for _, c := range []struct {
+			path, value string
+			wait        bool
+		}{
+			{"vessels[0].target_percent", "80", false}, {"vessels[0].lead", "45m", false}, {"vessels[0].floor_mm", "251", false},
+			{"vessels[0].name", "big tub", true}, {"household.clock", "12h", true}, {"web.base_url", "http://kitchen.local:8080", true},
+		} {
+			now, err := s.Sheet()
+			require.NoError(t, err)
+			_, wait, err := s.Save(t.Context(), now.Version, []web.Setting{{Path: c.path, Value: c.value}})
+			require.NoError(t, err, c.path)
+			assert.Equal(t, c.wait, wait, c.path)
+			now, err = s.Sheet()
+			require.NoError(t, err)
+			assert.Equal(t, c.value, now.Values[c.path])
+			_, _, err = s.Undo(t.Context(), now.Version)
+			require.NoError(t, err, c.path)
+		}
+		now, err := s.Sheet()
+		require.NoError(t, err)
+		_, _, err = s.Save(t.Context(), now.Version, []web.Setting{{Path: "state_dir", Value: "/tmp"}})
+		refusedWith(t, err, "by hand only")
+		_, _, err = s.Save(t.Context(), "0011", []web.Setting{{Path: "household.clock", Value: "12h"}})
+		refusedWith(t, err, "changed meanwhile")
+	})
+}
+
+// TestAnAnswerToATestIsNoAnswerToAnAlarm keeps what came back, for channels there are.
+func TestAnAnswerToATestIsNoAnswerToAnAlarm(t *testing.T) {
+	b := newBench(t)
+	b.app.opt.Config.Channels = []alert.ChannelSpec{{Name: "phone"}}
+	b.app.setup = b.app.newSetup()
+	d := answers{b.app.manager, b.app.setup}
+	_, err := d.Ack(t.Context(), alert.TestID("phone"), "push")
+	require.NoError(t, err)
+	assert.NotEmpty(t, b.app.setup.tested["phone"])
+	_, err = d.Snooze(t.Context(), alert.TestID("pigeon"), "push", 0)
+	require.ErrorIs(t, err, alert.ErrUnknownAlarm)
+}
