@@ -1,9 +1,11 @@
 package alert
 
 import (
+	"fmt"
 	"net"
 	"net/mail"
 	"net/url"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -145,36 +147,32 @@ func (s *ChannelSpec) oneSecret() error {
 	return nil
 }
 
+// keys returns the keys that belong to each kind of channel, beside name, kind, only,
+// from_level and timeout.
+func keys() map[string][]string {
+	return map[string][]string{
+		TopicChannel:   {"url", "token", "token_file", "ca_file", "topic", "no_picture", "user", "password", "password_file"},
+		WebhookChannel: {"url", "token", "token_file", "ca_file", "sign_key", "sign_key_file"},
+		MailChannel:    {"host", "port", "tls", "from", "to", "ca_file", "no_picture", "user", "password", "password_file"},
+		MQTTChannel:    {"url", "ca_file", "user", "password", "password_file", "base_topic", "discovery_prefix", "discovery_form"},
+		CommandChannel: {"run"},
+	}
+}
+
 // foreign refuses keys that belong to another kind.
 func (s *ChannelSpec) foreign() error {
-	for _, k := range []struct {
-		field string
-		set   bool
-		kinds []string
-	}{
-		{"url", s.URL != "", []string{TopicChannel, WebhookChannel, MQTTChannel}},
-		{"token", s.Token != "", []string{TopicChannel, WebhookChannel}},
-		{"token_file", s.TokenFile != "", []string{TopicChannel, WebhookChannel}},
-		{"ca_file", s.CAFile != "", []string{TopicChannel, WebhookChannel, MailChannel, MQTTChannel}},
-		{"topic", s.Topic != "", []string{TopicChannel}},
-		{"no_picture", s.NoPicture, []string{TopicChannel, MailChannel}},
-		{"sign_key", s.SignKey != "", []string{WebhookChannel}},
-		{"sign_key_file", s.SignFile != "", []string{WebhookChannel}},
-		{"user", s.User != "", []string{TopicChannel, MailChannel, MQTTChannel}},
-		{"password", s.Password != "", []string{TopicChannel, MailChannel, MQTTChannel}},
-		{"password_file", s.PassFile != "", []string{TopicChannel, MailChannel, MQTTChannel}},
-		{"host", s.Host != "", []string{MailChannel}},
-		{"port", s.Port != 0, []string{MailChannel}},
-		{"tls", s.TLS != "", []string{MailChannel}},
-		{"from", s.From != "", []string{MailChannel}},
-		{"to", len(s.To) > 0, []string{MailChannel}},
-		{"base_topic", s.Base != "", []string{MQTTChannel}},
-		{"discovery_prefix", s.Discovery != "", []string{MQTTChannel}},
-		{"discovery_form", s.Form != "", []string{MQTTChannel}},
-		{"run", len(s.Run) > 0, []string{CommandChannel}},
-	} {
-		if k.set && !slices.Contains(k.kinds, s.Kind) {
-			return fieldErrorf(k.field, "a %s channel has no %s; it belongs to %s", s.Kind, k.field, strings.Join(k.kinds, ", "))
+	v := reflect.ValueOf(s).Elem()
+	for i := range v.NumField() {
+		key := v.Type().Field(i).Tag.Get("yaml")
+		var of []string
+		for kind, keys := range keys() {
+			if slices.Contains(keys, key) {
+				of = append(of, kind)
+			}
+		}
+		if len(of) > 0 && !v.Field(i).IsZero() && !slices.Contains(of, s.Kind) {
+			slices.Sort(of)
+			return fieldErrorf(key, "a %s channel has no %s; it belongs to %s", s.Kind, key, strings.Join(of, ", "))
 		}
 	}
 	return nil
@@ -264,4 +262,23 @@ func (s *ChannelSpec) checkCommand() error {
 		return fieldErrorf("run", "%q is not a full path; write the program with its path, there is no shell to look for it", s.Run[0])
 	}
 	return nil
+}
+
+// FieldError says what is wrong with one key of a configuration.
+type FieldError struct {
+	Field string // the key as written in the file; empty for the whole mapping
+	Msg   string // what was found, what was expected, what to do
+}
+
+// Error returns the field and the message.
+func (e *FieldError) Error() string {
+	if e.Field == "" {
+		return e.Msg
+	}
+	return e.Field + ": " + e.Msg
+}
+
+// fieldErrorf builds a FieldError.
+func fieldErrorf(field, format string, args ...any) *FieldError {
+	return &FieldError{Field: field, Msg: fmt.Sprintf(format, args...)}
 }

@@ -132,7 +132,7 @@ func (e *Evaluator) Restore(alarms []Alarm) {
 		if a.Vessel != "" && a.RiseID != 0 {
 			e.rise = &riseKey{id: a.RiseID}
 		}
-		e.fire(p.fires)
+		e.retire(p)
 	}
 }
 
@@ -291,7 +291,7 @@ func (e *Evaluator) raise(o *observation, c condition, s *slot) []Change {
 	a.ID = alarmID(a, c.sub, p.perRise, o.Estimate.Started, seen)
 	s.alarm, s.open, s.fired, s.stage, s.named = a, true, p.perRise, c.stage, c.at
 	e.word(o, c, s)
-	e.fire(p.fires)
+	e.retire(p)
 	return append(e.resolveAll(o, p.supersedes...), change(o, s.alarm, WasRaised))
 }
 
@@ -303,10 +303,13 @@ func (e *Evaluator) word(o *observation, c condition, s *slot) bool {
 	return other
 }
 
-// fire marks kinds that are not to be raised any more in this rise.
-func (e *Evaluator) fire(kinds []Kind) {
-	for _, k := range kinds {
-		e.slot(condition{kind: k}).fired = true
+// retire marks the kinds that do not come any more in a rise after one of policy p. The
+// target may still be reached after dough had no rise left.
+func (e *Evaluator) retire(p policy) {
+	for _, k := range p.supersedes {
+		if e.policies[k].perRise && k != Reached {
+			e.slot(condition{kind: k}).fired = true
+		}
 	}
 }
 

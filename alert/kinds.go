@@ -38,8 +38,7 @@ type policy struct {
 	priority   int           // 1..5
 	breaks     bool          // told in quiet hours too, unless the household says otherwise
 	perRise    bool          // raised at most once in a rise
-	supersedes []Kind        // open alarms of these kinds end when this one is raised
-	fires      []Kind        // these kinds are not raised any more in this rise
+	supersedes []Kind        // open alarms of these kinds end when this one is raised, see retire
 	repeat     time.Duration // unanswered for this long: told again, then ever sooner; 0: told once
 	lasts      time.Duration // a notification is not worth sending after this
 	tellsEnd   bool          // its end is worth a message
@@ -52,16 +51,14 @@ func policies() map[Kind]policy {
 	const h, m = time.Hour, time.Minute
 	return map[Kind]policy{
 		Near: {priority: 3, breaks: true, perRise: true, lasts: 2 * h, curve: true},
-		Reached: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, LevelsOff}, fires: []Kind{Near, LevelsOff},
+		Reached: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, LevelsOff},
 			repeat: 15 * m, lasts: 6 * h, curve: true},
-		Over: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff}, fires: []Kind{Near, LevelsOff},
+		Over: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff},
 			repeat: 10 * m, lasts: 12 * h, curve: true},
-		LevelsOff:   {priority: 3, perRise: true, lasts: 6 * h, curve: true},
-		StarterPeak: {priority: 3, perRise: true, supersedes: []Kind{Near}, fires: []Kind{Near}, lasts: 6 * h, curve: true},
-		StarterFalling: {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak},
-			fires: []Kind{Near, StarterPeak}, lasts: 12 * h, curve: true},
-		StarterHungry: {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling},
-			fires: []Kind{Near, StarterPeak, StarterFalling}, lasts: 48 * h, curve: true},
+		LevelsOff:      {priority: 3, perRise: true, lasts: 6 * h, curve: true},
+		StarterPeak:    {priority: 3, perRise: true, supersedes: []Kind{Near}, lasts: 6 * h, curve: true},
+		StarterFalling: {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak}, lasts: 12 * h, curve: true},
+		StarterHungry:  {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling}, lasts: 48 * h, curve: true},
 		StepDue:        {priority: 3, breaks: true, repeat: 10 * m, lasts: 3 * h},
 		PlanMoved:      {priority: 3, lasts: 6 * h, curve: true},
 		TooCold:        {priority: 3, lasts: 6 * h},
