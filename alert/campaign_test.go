@@ -122,7 +122,7 @@ func newOrdeal(seed uint64) *ordeal {
 			o.answers[k] = time.Duration(1+rng.IntN(40)) * time.Minute
 		}
 	}
-	o.in = Input{RiseID: int64(seed) + 1, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute},
+	o.in = Input{RiseID: int64(seed) + 1, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute, OverPercent: 125, ColdPercent: 143},
 		System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 	return o
 }

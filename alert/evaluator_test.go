@@ -32,7 +32,7 @@ type scene struct {
 // newScene starts a tub of dough that rises quietly.
 func newScene(t *testing.T, l text.Locale) *scene {
 	s := &scene{t: t, w: NewEvaluator(text.New(l), 0)}
-	s.in = Input{RiseID: 7, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute, At: noon()},
+	s.in = Input{RiseID: 7, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute, At: noon(), OverPercent: 125, ColdPercent: 143},
 		System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 	s.in.Estimate = estimator.Estimate{
 		Started: noon(), RisePercent: 20, RiseSD: 1, DoughC: 24, AirC: 22, TargetPercent: 100,

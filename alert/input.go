@@ -10,8 +10,7 @@ import (
 // Input is everything the rules may look at for one vessel at one moment.
 type Input struct {
 	bake.State
-	RiseID int64      // of the rise that its alarms belong to, which may go on to the oven; 0 for none
-	Batch  bake.Batch // of the dough; a lean one when it is not known
+	RiseID int64 // of the rise that its alarms belong to, which may go on to the oven; 0 for none
 	Loaf   Loaf
 	Silent []Silent // thermometers that give nothing now
 	// HeightFault is why the height sensor gave nothing when it was asked last, one

@@ -273,7 +273,7 @@ func TestUnattendedEvening(t *testing.T) {
 			Route{Name: "phone", Channel: note("phone")}, Route{Name: "post", Channel: note("post"), FromLevel: 2})
 		defer k.stop()
 		w := NewEvaluator(text.New(text.Locale{}), 0)
-		in := Input{RiseID: 1, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute}, System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
+		in := Input{RiseID: 1, State: bake.State{Vessel: "tub", Holds: estimator.Dough, Lead: 30 * time.Minute, OverPercent: 125, ColdPercent: 143}, System: System{ClockSet: true, DiskFreeRatio: math.NaN()}}
 		for time.Since(start) < 6*time.Hour {
 			in.At = time.Now()
 			in.Estimate = evening(start, in.At)

@@ -41,7 +41,7 @@ func doughAt(change func(*estimator.Estimate)) func(*Input) {
 func proving(then func(*Input)) func(*Input) {
 	return func(in *Input) {
 		in.Vessel, in.ProofBasis, in.ProofOf = "basket", bake.BasketBasis, "tub"
-		in.Estimate.TargetPercent = 45
+		in.Estimate.TargetPercent, in.OverPercent, in.ColdPercent = 45, 73.7, 73.7
 		then(in)
 	}
 }

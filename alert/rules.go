@@ -202,38 +202,16 @@ func reached(o *observation) []condition {
 		}}}
 }
 
-// The planner's account of a dough's work. A bake is right when what the dough has done
-// is at most highShare of what was wanted, of its bulk and of all its work until the
-// oven (see packages bake and planner); a bulk up to standsShare of what the dough
-// stands is never too long by itself.
-const (
-	highShare   = 1.25
-	standsShare = 1.1
-)
-
-// overFrom returns the rise in percent from which dough is over: what is still to come
-// of its work until the oven, as planned, would bring it beyond what is right.
-func (o *observation) overFrom() float64 {
-	from := o.e.TargetPercent + (highShare-1)*o.Batch.Total(o.e.DoughC)
-	if o.ProofBasis == "" {
-		from = min(from, max(highShare*o.e.TargetPercent, standsShare*o.Batch.Stands()))
-	}
-	return from
-}
-
 // fridge returns the key of what the fridge would do to dough now; empty for starter,
 // when it is there already and when it is not known. It is offered only where what it
 // still allows ends within what is right; else a bulk is told that it comes too late.
 func (o *observation) fridge(prefix string) string {
 	carry := o.e.CarryOverPercent
-	if !o.dough || o.forSample() || o.InFridge || math.IsNaN(carry) || math.IsNaN(o.e.RisePercent) {
+	if !o.dough || o.forSample() || o.InFridge || o.OverPercent == 0 || math.IsNaN(carry) || math.IsNaN(o.e.RisePercent) {
 		return ""
 	}
-	most := highShare * max(o.Batch.Total(o.e.DoughC), o.e.TargetPercent)
-	if o.ProofBasis != "" {
-		most = o.overFrom()
-	}
-	switch late := o.e.RisePercent+carry > most || o.e.RisePercent >= o.overFrom(); {
+	late := o.e.RisePercent+carry > o.ColdPercent || o.e.RisePercent >= o.OverPercent
+	switch {
 	case !late:
 		return prefix + ".fridge"
 	case o.ProofBasis == "":
@@ -242,7 +220,7 @@ func (o *observation) fridge(prefix string) string {
 	return ""
 }
 
-// over: more work than the dough stands until the oven, growth ending, or sinking. It
+// over: further on than the account of bake.Batch.Limits allows, growth ending, or sinking. It
 // escalates when a worse reason comes up or it goes on for long. A sample jar runs
 // ahead of its loaf, which is told apart.
 func over(o *observation) []condition {
@@ -250,8 +228,8 @@ func over(o *observation) []condition {
 		return nil
 	}
 	e, beyond := o.e, math.Inf(-1)
-	if o.atTarget() && e.TargetPercent > 0 {
-		beyond = e.RisePercent - o.overFrom()
+	if o.atTarget() && o.OverPercent > 0 {
+		beyond = e.RisePercent - o.OverPercent
 	}
 	past := beyond >= e.RiseSD || o.active(Over) && beyond >= 0
 	c := condition{kind: Over, ready: true, hold: overHold, unknown: !o.sees() && !o.open(Over)}

@@ -21,38 +21,19 @@ import (
 // plainText takes the hard spaces out of a text.
 func plainText(s string) string { return strings.ReplaceAll(s, "\u00a0", " ") }
 
-// Over is told by the planner's account of the whole work of a dough (see
-// bake.Batch.Total and Stands, with their sources), not by so much past the target.
-func TestOverByThePlannersAccount(t *testing.T) {
-	lean, rye := bake.Batch{}, bake.Batch{Flours: []bake.Flour{{Name: "rye", Grams: 500}}}
-	require.Equal(t, bake.Rye, rye.Kind())
-	for _, c := range []struct {
-		name                 string
-		batch                bake.Batch
-		proof                bake.ProofBasis
-		target, doughC, from float64
-	}{
-		{"a lean bulk to its double", lean, "", 100, 24, 125},
-		{"a same-day bulk", lean, "", 75, 24, 103.7},
-		{"before a night in the cold, warm", lean, "", 30, 27, 57.1},
-		{"a household's own high target", lean, "", 150, 24, 178.7},
-		{"rye", rye, "", 45, 26, 56.3},
-		{"a basket", lean, bake.BasketBasis, 45, 24, 73.7},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			s := newScene(t, text.Locale{})
-			s.in.Batch, s.in.ProofBasis = c.batch, c.proof
-			s.set(func(e *estimator.Estimate) {
-				e.TargetPercent, e.DoughC, e.Phase, e.ReadyIsPast = c.target, c.doughC, estimator.Over, true
-				e.RisePercent = c.from - 0.5
-			})
-			s.run(2*time.Hour, time.Minute, nil)
-			assert.Equal(t, []string{"12:02 raised reached at_mark"}, s.said, "whatever the phase and however long")
-			s.set(func(e *estimator.Estimate) { e.RisePercent = c.from + 1.5 })
-			s.run(10*time.Minute, time.Minute, nil)
-			assert.Contains(t, s.said, "14:06 raised over past_mark")
-		})
-	}
+// Over is told by the account of the whole work of a dough (bake.Batch.Limits), not by
+// so much past the target or so long after it.
+func TestOverByTheAccountOfTheWork(t *testing.T) {
+	s := newScene(t, text.Locale{})
+	s.in.OverPercent = 104
+	s.set(func(e *estimator.Estimate) {
+		e.TargetPercent, e.Phase, e.ReadyIsPast, e.RisePercent = 75, estimator.Over, true, 103
+	})
+	s.run(2*time.Hour, time.Minute, nil)
+	assert.Equal(t, []string{"12:02 raised reached at_mark"}, s.said, "whatever the phase and however long")
+	s.set(func(e *estimator.Estimate) { e.RisePercent = 106 })
+	s.run(10*time.Minute, time.Minute, nil)
+	assert.Contains(t, s.said, "14:06 raised over past_mark")
 }
 
 // The fridge is offered only where it comes in time, and the same words say so from

@@ -48,6 +48,28 @@ func (b Batch) Stands() float64 {
 	return 100
 }
 
+// A bake is right when what the dough has done is at most highShare of what was wanted,
+// of its bulk and of all its work until the oven: the planner's bounds. A bulk up to
+// standsShare of what the dough stands is never too long by itself.
+const (
+	highShare   = 1.25
+	standsShare = 1.1
+)
+
+// Limits returns the rise in percent from which a dough with this target and
+// temperature in Celsius is over, because what is still to come of its work until the
+// oven would bring it beyond what is right; and the most it may come to in the cold. A
+// final proof counts its rise anew, and so has one limit for both.
+func (b Batch) Limits(targetPercent, doughC float64, proof bool) (over, cold float64) {
+	total := b.Total(doughC)
+	over = targetPercent + (highShare-1)*total
+	if proof {
+		return over, over
+	}
+	over = min(over, max(highShare*targetPercent, standsShare*b.Stands()))
+	return over, highShare * max(total, targetPercent)
+}
+
 // The middle dough: a rise to 50 % at 25 C in 5 to 6 h with 20 % starter, to 60 % at
 // 23 C in 6 to 7 h, to 75 % at 21 C in 9 to 11 h, to 30 % at 27 C in 4.5 to 5 h (a
 // baker's video description, common practice). Fitted: every row within a quarter.

@@ -54,13 +54,16 @@ type State struct {
 	Status Status
 	Now    Todo
 
-	RiseID     int64 // of the rise under way; 0 when none is
-	Rise       Rise  // the last one of this run; its ID is 0 before it began
-	Estimate   estimator.Estimate
-	InFridge   bool
-	MarkChosen bool   // a person chose the mark
-	Batch      string // name of the batch or feeding; empty for none
-	Feed       string // the feeding of a starter as a ratio; empty when not known
+	RiseID   int64 // of the rise under way; 0 when none is
+	Rise     Rise  // the last one of this run; its ID is 0 before it began
+	Estimate estimator.Estimate
+	InFridge bool
+	// OverPercent is the rise from which dough is over, and ColdPercent the most it may
+	// come to in the cold, see Batch.Limits; 0 when no dough rises.
+	OverPercent, ColdPercent float64
+	MarkChosen               bool   // a person chose the mark
+	Batch                    string // name of the batch or feeding; empty for none
+	Feed                     string // the feeding of a starter as a ratio; empty when not known
 
 	Steps    []Step
 	Process  *Process    // nil when no steps are followed; read only
@@ -130,9 +133,33 @@ func (s *Session) state(now time.Time) State {
 			out.Proof = &ProofState{begun, p.Track.ProofBy, p.Track.ProofBasis}
 		}
 	}
+	if v.Estimator.Holds == estimator.Dough && s.underWay() && s.last.TargetPercent > 0 {
+		out.OverPercent, out.ColdPercent = s.dough().Limits(s.last.TargetPercent, s.last.DoughC, v.ProofBasis != "")
+	}
 	out.Status = out.status()
 	out.Now = out.todo()
 	return out
+}
+
+// dough returns the batch that rises; a lean one when it is not known.
+func (s *Session) dough() Batch {
+	switch {
+	case s.process != nil:
+		return s.process.Batch
+	case s.vessel.Batch != nil:
+		return *s.vessel.Batch
+	}
+	return Batch{}
+}
+
+// over reports whether dough is further on than is right. Where that is not known the
+// phase says it.
+func (s *State) over() bool {
+	e := &s.Estimate
+	if s.OverPercent == 0 || e.Exhausted {
+		return e.Phase == estimator.Over
+	}
+	return e.RisePercent >= s.OverPercent
 }
 
 // batchName is what the bake or feeding is called.

@@ -144,9 +144,9 @@ func (s *State) starterStage() Status {
 // doughStage is the stage of dough in its bulk or proof.
 func (s *State) doughStage() Status {
 	switch e := &s.Estimate; {
-	case e.Phase == estimator.Over || e.Phase == estimator.Fallen:
+	case e.Phase == estimator.Fallen || s.over():
 		return StatusPast
-	case e.Phase == estimator.Ready:
+	case e.Phase == estimator.Ready || e.Phase == estimator.Over:
 		return StatusReady
 	case s.InFridge:
 		return StatusCold

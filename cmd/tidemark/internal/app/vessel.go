@@ -134,12 +134,6 @@ func (v *vessel) keep(now time.Time) {
 // input is what the rules see of a state.
 func (v *vessel) input(s bake.State, sys alert.System, loaf alert.Loaf) alert.Input {
 	in := alert.Input{State: s, RiseID: alarmRise(s), Loaf: loaf, System: sys, Silent: v.taken.silent(), HeightFault: v.taken.fault(heightRole)}
-	switch {
-	case s.Process != nil:
-		in.Batch = s.Process.Batch
-	case v.config.Batch != nil:
-		in.Batch = *v.config.Batch
-	}
 	if v.held != nil { // what was so stays so until the journal is folded
 		in.Estimate.Started, in.Estimate.Phase, in.Estimate.PhaseSince = v.held.rise.StartedAt, v.held.rise.Phase, v.held.rise.PhaseSince
 		in.Estimate.RisePercent, in.Estimate.RiseSD, in.Estimate.Ready = nan(), nan(), estimator.Window{}
