@@ -60,8 +60,21 @@ type device interface {
 	sense(b *checkedBus) (value, sd float64, err error)
 }
 
+// shared is what the sources on a bus share: they count how they were brought back,
+// and closing leaves the sensor as it is; its bus is closed by the Buses.
+type shared struct{ restarts, resets atomic.Int64 }
+
+// Recovery returns how often the sensor was brought back.
+func (s *shared) Recovery() sensor.Recovery {
+	return sensor.Recovery{Restarts: s.restarts.Load(), Resets: s.resets.Load()}
+}
+
+// Close does nothing.
+func (s *shared) Close() error { return nil }
+
 // Chip is one quantity of one chip on I2C as a source.
 type Chip struct {
+	shared
 	buses  *Buses
 	place  sensor.I2C
 	xshut  string // GPIO line at the shutdown pin; empty = not wired
@@ -71,8 +84,6 @@ type Chip struct {
 	bus    *checkedBus
 	up     bool
 	faults int // in a row
-
-	restarts, resets atomic.Int64
 }
 
 // newChip returns a Chip and holds it in shutdown if that line is wired, so that
@@ -84,14 +95,6 @@ func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, cl
 	}
 	return c
 }
-
-// Recovery returns how often the chip was brought back.
-func (c *Chip) Recovery() sensor.Recovery {
-	return sensor.Recovery{Restarts: c.restarts.Load(), Resets: c.resets.Load()}
-}
-
-// Close leaves the chip as it is; its bus is closed by the Buses.
-func (c *Chip) Close() error { return nil }
 
 // Read sets the chip up if need be and measures once.
 func (c *Chip) Read(ctx context.Context) sensor.Reading {

@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync/atomic"
 
 	"periph.io/x/conn/v3/onewire"
 	"periph.io/x/conn/v3/physic"
@@ -20,6 +19,7 @@ import (
 
 // Probe is a DS18B20 on a 1-wire bus that this program drives.
 type Probe struct {
+	shared
 	buses  *Buses
 	conf   sensor.DS18B20
 	clock  sensor.Clock
@@ -27,8 +27,6 @@ type Probe struct {
 	spy    *spy
 	dev    *ds18b20.Dev
 	faults int
-
-	restarts atomic.Int64
 }
 
 // NewProbe reads the probe of the configured id, or the only one on the bus.
@@ -53,12 +51,6 @@ func (s *spy) Tx(w, r []byte, power onewire.Pullup) error {
 	}
 	return err
 }
-
-// Recovery returns how often the probe was set up again.
-func (p *Probe) Recovery() sensor.Recovery { return sensor.Recovery{Restarts: p.restarts.Load()} }
-
-// Close leaves the probe as it is; its bus is closed by the Buses.
-func (p *Probe) Close() error { return nil }
 
 // Read makes a conversion, which takes 0.75 s.
 func (p *Probe) Read(context.Context) sensor.Reading {
