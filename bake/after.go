@@ -64,7 +64,7 @@ func (p *Process) coolBasis() string {
 	if !p.CoolBy.IsZero() {
 		return "by the probe in the loaf"
 	}
-	_, why := CoolingByMass(p.Batch.numbers().PerLoafG, p.Batch.RyePercent())
+	_, why := p.Batch.Cooling()
 	if len(p.Track.Core) > 0 {
 		why = "by its weight and common practice"
 		if p.Track.CoolWhy != "" {

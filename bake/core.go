@@ -185,14 +185,7 @@ func (p *Process) coolWindow(roomC float64) (estimator.Window, error) {
 			return point(c.At), nil
 		}
 	}
-	fit, err := FitLoafCooling(pts, roomC)
-	switch {
-	case err != nil:
-		return estimator.Window{}, err
-	case fit.PerHour > quickestFall:
-		return estimator.Window{}, fmt.Errorf("the probe falls faster than a loaf cools: is it still in the loaf?")
-	}
-	return fit.Forecast(SliceCoreC)
+	return CoolBy(pts, roomC, SliceCoreC)
 }
 
 // coreNow is the last reading of the probe in the loaf, NaN when it is too old.

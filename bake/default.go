@@ -39,12 +39,6 @@ func DefaultProcess(start time.Time, roomC float64) Process {
 	return NewProcess(DefaultBatch(), start, roomC)
 }
 
-// RetardProcess is the default bread with a night in the refrigerator instead
-// of a final proof in the room. retardMin is the planned stay in minutes.
-func RetardProcess(start time.Time, roomC float64, retardMin int) Process {
-	return DefaultProcess(start, roomC).Retarded(retardMin)
-}
-
 // NewProcess returns the steps of a batch baked on the same day, by its kind, what
 // it bakes in and how many loaves go in at once. Pauses are common practice, no
 // source. start is when mixing begins, roomC the expected temperature of the place
@@ -129,19 +123,6 @@ func (p Process) Retarded(retardMin int) Process {
 	p.Defs[i] = StepDef{ID: RetardID, Key: "retard", Trigger: ByClock, TakesMin: retardMin, Warn: []string{"cold"}}.worded()
 	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == waitID })
 	return p
-}
-
-// WithBatch is the same process for another batch.
-func (p Process) WithBatch(b Batch) Process {
-	out := NewProcess(b, p.Started, p.RoomC)
-	if i := p.index(RetardID); i >= 0 {
-		out = out.Retarded(p.Defs[i].TakesMin)
-	}
-	if out.Name == "" {
-		out.Name = p.Name
-	}
-	out.Marks, out.Track, out.CoolBy = p.Marks, p.Track, p.CoolBy
-	return out
 }
 
 // waitID is the step of the loaves that bake later.
@@ -261,7 +242,7 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 			StepDef{ID: id(UncoverID), Key: open, Trigger: ByClock, WaitMin: o.FirstMin, TakesMin: 1, Hands: true, Values: v, Warn: openWarn},
 			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
 	}
-	usual, _ := CoolingByMass(b.numbers().PerLoafG, b.RyePercent())
+	usual, _ := b.Cooling()
 	cool := StepDef{ID: CoolID, Key: "cool", Trigger: ByClock, TakesMin: usual.MidMin, Usual: usual, Warn: []string{"loaf"}}
 	slice := StepDef{ID: SliceID, Key: "slice", Trigger: ByClock, Hands: true}
 	if kind == Rye {

@@ -108,8 +108,8 @@ func TestTimesByMass(t *testing.T) {
 			assert.LessOrEqual(t, o.Minutes()-before.Minutes(), 2, "%g g", g)
 		}
 		before = o
-		a, _ := bake.CoolingByMass(g, 0)
-		b, _ := bake.CoolingByMass(g+1, 0)
+		a, _ := dough("wheat", 1, g).Cooling()
+		b, _ := dough("wheat", 1, g+1).Cooling()
 		assert.True(t, b.MidMin >= a.MidMin && b.MidMin-a.MidMin <= 2, "cooling jumps at %g g", g)
 	}
 	for g, want := range map[float64][2]int{500: {32, 40}, 900: {42, 50}, 1500: {52, 65}} { // common practice, no source
@@ -123,10 +123,15 @@ func TestTimesByMass(t *testing.T) {
 // (bakers' forum).
 func TestCoolingByMass(t *testing.T) {
 	for _, c := range []struct {
-		g, rye    float64
+		flour     string
+		ware      bake.Ware
+		g         float64
 		low, high int
-	}{{80, 0, 30, 60}, {500, 0, 60, 120}, {900, 20, 120, 180}, {1500, 0, 120, 180}, {900, 80, 720, 2160}} {
-		s, said := bake.CoolingByMass(c.g, c.rye)
+	}{{"wheat", "", 80, 30, 60}, {"wheat", bake.Tin, 500, 60, 120}, {"wheat", bake.Tin, 900, 60, 120}, {"wheat", bake.Pot, 900, 120, 180},
+		{"wheat", bake.Pot, 1500, 120, 180}, {"whole rye", "", 900, 720, 2160}} {
+		b := dough(c.flour, 1, c.g)
+		b.BakeIn = c.ware
+		s, said := b.Cooling()
 		assert.True(t, s.MidMin >= c.low && s.MidMin <= c.high, "%g g: %d min", c.g, s.MidMin)
 		assert.LessOrEqual(t, s.LowMin, s.MidMin)
 		assert.LessOrEqual(t, s.MidMin, s.HighMin)

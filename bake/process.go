@@ -122,36 +122,6 @@ func (p *Process) Skip(id string, at time.Time, by, why string) error {
 	return nil
 }
 
-// Reopen takes back what was recorded for a step.
-func (p *Process) Reopen(id string) error {
-	if _, ok := p.def(id); !ok {
-		return p.unknown(id)
-	}
-	if _, ok := p.Marks[id]; !ok {
-		return fmt.Errorf("step %q has nothing to take back: it is still open", id)
-	}
-	delete(p.Marks, id)
-	return nil
-}
-
-// Change replaces the definition of an open step; the ID stays.
-func (p *Process) Change(d StepDef) error {
-	i := p.index(d.ID)
-	if i < 0 {
-		return p.unknown(d.ID)
-	}
-	if m, ok := p.Marks[d.ID]; ok && m.State != Started {
-		return fmt.Errorf("step %q is %s already: take that back first", d.ID, m.State)
-	}
-	defs := slices.Clone(p.Defs)
-	defs[i] = d
-	if err := checkDefs(defs); err != nil {
-		return err
-	}
-	p.Defs = defs
-	return nil
-}
-
 // Validate refuses a step list that cannot be laid out.
 func (p *Process) Validate() error { return checkDefs(p.Defs) }
 

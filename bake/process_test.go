@@ -244,7 +244,7 @@ func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
 // A bulk that ends early, seen or not, leaves out the folds that would come
 // after it: nobody folds a shaped loaf.
 func TestNoFoldComesAfterTheBulk(t *testing.T) {
-	p := bake.RetardProcess(start(), 29, 600)
+	p := bake.DefaultProcess(start(), 29).Retarded(600)
 	i := slices.IndexFunc(p.Defs, func(d bake.StepDef) bool { return d.ID == bake.BulkID })
 	p.Defs[i].Usual = bake.Spread{LowMin: 90, MidMin: 120, HighMin: 150}
 	steps := p.Steps(at(8, 0), unseen())
@@ -288,7 +288,7 @@ func TestMixTickedOffLate(t *testing.T) {
 
 // Whatever is stored, laying it out does not panic once it is valid.
 func FuzzProcessJSON(f *testing.F) {
-	p := bake.RetardProcess(start(), 24, 600)
+	p := bake.DefaultProcess(start(), 24).Retarded(600)
 	_ = p.Done("mix", at(9, 10), "Ada")
 	raw, err := json.Marshal(p)
 	require.NoError(f, err)
@@ -311,10 +311,9 @@ func TestMarksRefuseNonsense(t *testing.T) {
 	p := bake.DefaultProcess(start(), 24)
 	assert.ErrorContains(t, p.Done("knead", at(9, 0), "Ada"), `no step "knead" in this process; its steps are [mix rest`)
 	assert.ErrorContains(t, p.Done("mix", time.Time{}, "Ada"), "needs a time")
-	assert.ErrorContains(t, p.Reopen("mix"), "nothing to take back")
 	require.NoError(t, p.Skip("mix", at(9, 0), "Ada", "mixed last night"))
 	assert.EqualError(t, p.Done("mix", at(9, 5), "Ada"), `step "mix" is skipped already, since 2026-03-07T09:00Z: take that back first`)
-	require.NoError(t, p.Reopen("mix"))
+	delete(p.Marks, "mix")
 	require.NoError(t, p.Begin("mix", at(9, 5), "Ada"))
 	assert.Equal(t, bake.Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
 	require.NoError(t, p.Done("mix", at(9, 15), "Ada"))

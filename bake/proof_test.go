@@ -65,23 +65,19 @@ func TestLoafCooling(t *testing.T) {
 	for m := 5; m <= 40; m += 5 {
 		pts = append(pts, bake.CorePoint{At: at(17, m), CoreC: core(float64(m))})
 	}
-	f, err := bake.FitLoafCooling(pts, 22)
-	require.NoError(t, err)
-	assert.InDelta(t, 0.75, f.PerHour, 1e-6)
-	w, err := f.Forecast(bake.SliceCoreC)
+	w, err := bake.CoolBy(pts, 22, bake.SliceCoreC)
 	require.NoError(t, err)
 	want := 5 + 60*math.Log(75.0/13)/0.75
 	assert.InDelta(t, want, w.Median.Sub(at(17, 0)).Minutes(), 0.1)
 	assert.True(t, w.From.Before(w.Median) && w.Median.Before(w.Until))
-	assert.InDelta(t, bake.SliceCoreC, f.At(w.Median), 0.01)
 
-	_, err = f.Forecast(22)
+	_, err = bake.CoolBy(pts, 22, 22)
 	assert.ErrorContains(t, err, "out of reach in a room of 22 °C")
-	_, err = bake.FitLoafCooling(pts[:5], 22)
+	_, err = bake.CoolBy(pts[:5], 22, 35)
 	assert.ErrorContains(t, err, "five core readings over 15 minutes")
-	_, err = bake.FitLoafCooling(pts, 95)
+	_, err = bake.CoolBy(pts, 95, 97)
 	assert.ErrorContains(t, err, "the core must be above the room")
-	_, err = bake.FitLoafCooling(nil, 22)
+	_, err = bake.CoolBy(nil, 22, 35)
 	assert.Error(t, err)
 }
 

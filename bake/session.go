@@ -183,6 +183,8 @@ func (s *Session) Check(e Event) error {
 	switch {
 	case e.Kind == EventPlan && e.Plan == nil:
 		return refuse("say which plan: the wish is missing")
+	case e.Kind == EventPlan && e.Plan.Process.Validate() != nil:
+		return refuse("the plan makes no sense: %v", e.Plan.Process.Validate())
 	case e.Kind == EventPlan && s.underWay():
 		return refuse("a rise is under way in %s; end it first, or follow the plan in another vessel", s.vessel.Name)
 	case e.Kind == EventTarget && !(e.TargetPercent >= 5 && e.TargetPercent <= 400):
@@ -517,7 +519,7 @@ func (s *Session) beginProcess(at time.Time, byItself bool) {
 		s.process = nil
 		return
 	}
-	pr := DefaultProcess(at.Add(-beforeTub), finite(s.last.AirC)).WithBatch(*s.vessel.Batch)
+	pr := NewProcess(*s.vessel.Batch, at.Add(-beforeTub), finite(s.last.AirC))
 	pr.Track = s.kept
 	_ = pr.Done(saltID, at, ByItself) // closes mixing and rest as well
 	s.process = &pr

@@ -276,14 +276,16 @@ func TestWithoutAProbeCoolingIsByMassAndSaidSo(t *testing.T) {
 	assert.False(t, a.Probe)
 	assert.True(t, math.IsNaN(a.CoreC))
 	assert.Contains(t, a.Why, "no probe is in the loaf")
-	low, _ := bake.CoolingByMass(1760.0/3, 20)
+	low, _ := bake.DefaultBatch().Cooling()
 	assert.WithinDuration(t, at(16, 45).Add(time.Duration(low.MidMin)*time.Minute), a.Until.Median, time.Minute)
 }
 
 func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
 	p := loaded(t)
 	p.Batch.Flours = []bake.Flour{{Name: "whole rye", Grams: 900, Whole: true}}
-	p = p.WithBatch(p.Batch)
+	marks, track := p.Marks, p.Track
+	p = bake.NewProcess(p.Batch, p.Started, p.RoomC)
+	p.Marks, p.Track = marks, track
 	bakeTo(&p, at(18, 30), 1)
 	assert.Zero(t, p.CoolBy)
 	assert.Contains(t, p.Track.CoolWhy, "rests longer")
