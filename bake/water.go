@@ -87,3 +87,20 @@ func (b Batch) withIce(m Mixing, out Water) (Water, error) {
 	}
 	return out, nil
 }
+
+// WantedDoughC returns the temperature to which the dough of a planned bake is mixed,
+// Celsius; 0 when none was planned.
+func (p *Process) WantedDoughC() float64 {
+	d, _ := p.def(MixID)
+	return d.Values["dough_c"]
+}
+
+// LearnWarmer returns how much warmer than wanted the next dough will come out, Celsius,
+// from how much past ones did: few count for less.
+func LearnWarmer(past []float64) float64 {
+	sum := 0.0
+	for _, c := range past {
+		sum += c
+	}
+	return sum / float64(len(past)+1)
+}

@@ -76,3 +76,22 @@ func TestMixingWaterSaysWhatCannotBe(t *testing.T) {
 	require.NoError(t, err)
 	assert.Less(t, learnt.TempC, plain.TempC-1, "doughs that came out warm get cooler water")
 }
+
+// What the probe saw of past doughs is taken off the water of the next.
+func TestTheWaterLearnsFromTheProbe(t *testing.T) {
+	assert.Zero(t, bake.LearnWarmer(nil))
+	warmer := bake.LearnWarmer([]float64{1, 1, 1})
+	assert.InDelta(t, 0.75, warmer, 1e-9)
+	b := bake.DefaultBatch()
+	m := bake.Mixing{TargetC: 24, FlourC: 20, RoomC: 20}
+	before, err := b.MixingWater(m)
+	require.NoError(t, err)
+	m.LearntC = warmer
+	after, err := b.MixingWater(m)
+	require.NoError(t, err)
+	assert.Less(t, after.TempC, before.TempC-warmer, "the flour brings none of it")
+	p := bake.DefaultProcess(start(), 24)
+	assert.Zero(t, p.WantedDoughC())
+	p.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 25})
+	assert.InDelta(t, 25, p.WantedDoughC(), 1e-9)
+}

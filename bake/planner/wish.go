@@ -38,6 +38,7 @@ type Wish struct {
 	TargetPercent float64 // the household's mark: no bulk of a bread baked the same day ends above it; 0 for none
 	TotalPercent  float64 // rise, as if left alone, that a dough has done at the oven; 0 counts as the batch's own (bake.Batch.Total)
 	DoughC        float64 // wanted after mixing; 0 counts as the room's, but 24 to 26 (rye 28) where water can bring that about
+	WarmerC       float64 // how much warmer than wanted past doughs came out (bake.LearnWarmer)
 	Mixing        string  // a method of bake.Friction; empty means by hand
 	Room          Place
 	Warm          Place   // a warmer spot; C 0 when there is none
@@ -95,7 +96,7 @@ func (w Wish) usualDoughC() float64 {
 
 // mixing is what is known when the water is drawn.
 func (w Wish) mixing(doughC float64) bake.Mixing {
-	return bake.Mixing{TargetC: doughC, FlourC: w.Room.C, RoomC: w.Room.C, By: w.Mixing}
+	return bake.Mixing{TargetC: doughC, FlourC: w.Room.C, RoomC: w.Room.C, By: w.Mixing, LearntC: w.WarmerC}
 }
 
 // Validate refuses what cannot be planned.

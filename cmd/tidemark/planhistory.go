@@ -66,6 +66,6 @@ func (f planFlags) learn(ctx context.Context, w *planner.Wish) string {
 	if err := errors.Join(err, store.Close(context.WithoutCancel(ctx))); err != nil {
 		return fmt.Sprintf("Worked from published values: %v.", err)
 	}
-	w.Prior, w.Starter.Past = l.Prior, l.Feeds
+	w.Prior, w.Starter.Past, w.WarmerC = l.Prior, l.Feeds, l.WarmerC
 	return fmt.Sprintf("%s History: %s (%s).", l, place.Path, place.How)
 }

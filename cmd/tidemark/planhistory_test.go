@@ -34,7 +34,7 @@ func taught(t *testing.T) (dir string) {
 		require.NoError(t, err)
 		r.EndedAt = r.StartedAt.Add(5 * time.Hour)
 		require.NoError(t, s.EndRise(ctx, r))
-		body, err := json.Marshal(map[string]any{"at": r.EndedAt, "batch": batch, "params": forecast.Params{LogCeiling: prior.LogCeiling.Mean,
+		body, err := json.Marshal(map[string]any{"at": r.EndedAt, "batch": batch, "warmer_c": 2, "params": forecast.Params{LogCeiling: prior.LogCeiling.Mean,
 			LogRate: prior.LogRate.Mean + 0.5, Lag: prior.Lag.Mean, Cov: [3][3]float64{{0.01}, {0, 0.01}, {0, 0, 0.01}}}})
 		require.NoError(t, err)
 		require.NoError(t, s.Settings().Set(ctx, fmt.Sprintf("learned/tub/%d", r.ID), body))

@@ -30,6 +30,7 @@ type lesson struct {
 	At     time.Time       `json:"at"`
 	Params forecast.Params `json:"params"`
 	Batch  *bake.Batch     `json:"batch,omitempty"`
+	Warmer *float64        `json:"warmer_c,omitempty"` // than the dough that was planned; nil when none was
 }
 
 // learnKey is the setting of one rise.
@@ -121,9 +122,22 @@ func (a *App) teach(ctx context.Context, vessel string, riseID int64) {
 		return // its end was taken back meanwhile
 	}
 	if ok {
-		a.keepSetting(ctx, learnKey(vessel, riseID), lesson{r.EndedAt, params, batchOf(r, v.config.Batch)})
+		a.keepSetting(ctx, learnKey(vessel, riseID), lesson{r.EndedAt, params, batchOf(r, v.config.Batch), warmerThan(v.state.Process, points)})
 	}
 	v.session.Learn(a.learned(ctx, v))
+}
+
+// mixedFor is how long after its start a dough is still as warm as it was mixed.
+const mixedFor = 20 * time.Minute
+
+// warmerThan returns how much warmer a dough came out than its plan wanted, by the first
+// reading of the probe; nil when either is not known.
+func warmerThan(p *bake.Process, points []forecast.Point) *float64 {
+	if p == nil || p.WantedDoughC() == 0 || len(points) == 0 || points[0].At > mixedFor || math.IsNaN(points[0].DoughC) {
+		return nil
+	}
+	c := points[0].DoughC - p.WantedDoughC()
+	return &c
 }
 
 // keepSetting keeps something that was learnt.

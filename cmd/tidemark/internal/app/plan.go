@@ -28,6 +28,8 @@ type Lessons struct {
 	Prior *forecast.Prior // nil for the published one
 	Rises int             // how many rises of dough speak
 	Feeds []bake.PastFeed // oldest first, with known amounts and a seen peak
+	// WarmerC is how much warmer than planned the household's doughs come out of mixing.
+	WarmerC float64
 }
 
 // String says what a plan is worked from, as one sentence.
@@ -62,12 +64,18 @@ func ReadLessons(ctx context.Context, s *history.Store, vessel string, b bake.Ba
 		return out, fmt.Errorf("what past rises taught cannot be read: %w", err)
 	}
 	var past []bake.Past
+	var warmer []float64
 	for key, body := range all {
 		var l lesson
-		if ofDough(ctx, s, key, demo) && json.Unmarshal(body, &l) == nil { // the service warns of what it cannot read
-			past = append(past, pastOf(l))
+		if !ofDough(ctx, s, key, demo) || json.Unmarshal(body, &l) != nil { // the service warns of what it cannot read
+			continue
+		}
+		past = append(past, pastOf(l))
+		if l.Warmer != nil {
+			warmer = append(warmer, *l.Warmer)
 		}
 	}
+	out.WarmerC = bake.LearnWarmer(warmer)
 	if out.Rises = len(past); out.Rises > 0 {
 		slices.SortFunc(past, func(x, y bake.Past) int { return x.At.Compare(y.At) })
 		prior := bake.Learn(estimator.Dough, past, bake.PastOf(time.Time{}, forecast.Params{}, b))
@@ -253,7 +261,7 @@ func (a *App) wish(ctx context.Context, w web.PlanWish) (planner.Wish, web.Plann
 			return wish, out, err
 		}
 	}
-	wish.Prior, wish.Starter.Past, out.From = l.Prior, l.Feeds, l.String()
+	wish.Prior, wish.Starter.Past, wish.WarmerC, out.From = l.Prior, l.Feeds, l.WarmerC, l.String()
 	return wish, out, nil
 }
 
