@@ -280,12 +280,12 @@ func (j *job) coldNote(c *trial, p Plan) string {
 	for i, q := range j.paths {
 		worth[i] = j.carry[i].at(c.acts[i]) / q.end
 	}
-	kg, what := j.w.loafKg(), "A shaped piece"
+	what, so := fmt.Sprintf("A shaped piece of %.0f g", 1000*j.w.loafKg()), "the bulk ends"
 	if j.way.tub {
-		kg, what = j.w.massKg(), "The whole tub"
+		what, so = fmt.Sprintf("The whole tub of %.1f kg", j.w.massKg()), "it goes in"
 	}
-	s := fmt.Sprintf("%s of %.2g kg goes on in the refrigerator as if it stood out for another %.1f hours: it cools only slowly. So the bulk ends at %.0f %%.",
-		what, kg, quantile(worth, 0.5), p.BulkEndPercent)
+	s := fmt.Sprintf("%s goes on in the refrigerator as if it stood out for another %.1f hours: it cools only slowly. So %s at %.0f %%.",
+		what, median(worth), so, p.BulkEndPercent)
 	if t, known := bake.TargetForRetard(j.way.spot.C); known && j.way.cold {
 		s += fmt.Sprintf(" A published table ends it at %.0f %% at this temperature.", t)
 	}
