@@ -139,6 +139,10 @@ const shaping = 40 * time.Minute
 // tooVague: a forecast with a wider window moves no mark.
 const tooVague = 3 * time.Hour
 
+// The end of a bulk moves by no less than 3 points, nor by less than a third of what the
+// forecast itself doubts there: the rest is its noise. This project's choice.
+const leastMove, moveShare = 3.0, 1.0 / 3
+
 // Replan adjusts a process under way to the live rise: the bulk's end follows
 // the carry-over computed from the dough as it is now. It returns what changed
 // in words, empty when nothing did. Only a process with a retard and an open
@@ -155,9 +159,9 @@ func Replan(p *bake.Process, est estimator.Estimate, f heat.Fridge, targetPercen
 	if m.At.Until.Sub(m.At.From) > tooVague {
 		return "", nil
 	}
-	_, end, _ := bake.FanAt(est.Fan, later(m.ShapeFrom, est.Time))
+	low, end, high := bake.FanAt(est.Fan, later(m.ShapeFrom, est.Time))
 	end = math.Max(5, math.Round(end))
-	if math.Abs(end-bulk.RisePercent) < 3 {
+	if math.Abs(end-bulk.RisePercent) < math.Max(leastMove, moveShare*(high-low)) {
 		return "", nil
 	}
 	was := bulk.RisePercent
