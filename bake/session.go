@@ -750,7 +750,7 @@ func (s *Session) foldAll(now time.Time, each func(State)) error {
 	s.run.Samples = nil
 	s.play(run.Events, run.Samples, now, each)
 	s.run.Samples = run.Samples
-	s.stale, s.adrift = false, false
+	s.stale, s.adrift, s.asked = false, false, now
 	if n := len(run.Samples); n > 0 {
 		s.lastRow = run.Samples[n-1].Time
 	}

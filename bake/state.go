@@ -254,7 +254,7 @@ func (s *Session) roomC(around Around) float64 {
 const staleAfter = 24 * time.Hour
 
 // replanEvery is how often the live rise is asked about the plan.
-const replanEvery = time.Minute
+const replanEvery = 5 * time.Minute
 
 // replanFrom is the rise in percent from which the real dough says more than the
 // plan: before, the forecast rests on what is usual. This project's choice.
@@ -304,6 +304,7 @@ func (s *Session) replan(now time.Time) {
 	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: EventReplan, Detail: Detail{TargetPercent: s.planMark(), Why: said}}
 	s.run.Events = append(s.run.Events, e)
 	s.take(e)
+	s.last = s.est.Estimate(now) // to its new end
 }
 
 // speaks reports whether the live rise may move the end of the bulk.
