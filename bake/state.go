@@ -305,6 +305,7 @@ func (s *Session) replan(now time.Time) {
 	s.run.Events = append(s.run.Events, e)
 	s.take(e)
 	s.last = s.est.Estimate(now) // to its new end
+	s.followRise()
 }
 
 // speaks reports whether the live rise may move the end of the bulk.
