@@ -425,6 +425,7 @@ func (s *Session) take(e Event) {
 	case e.Kind == EventReplan:
 		s.said, s.saidAt = e.Why, e.At
 		s.est.SetTarget(e.TargetPercent)
+		s.last.TargetPercent = e.TargetPercent
 		s.bulkEndsAt(e.TargetPercent)
 	case eventOf(e.Kind) != estimator.NoEvent:
 		s.tell(eventOf(e.Kind), at)

@@ -13,7 +13,6 @@ import (
 type (
 	riseKey         int64
 	eventKey        int64
-	processKey      int64
 	alarmKey        string
 	notificationKey string
 	settingKey      string

@@ -123,7 +123,6 @@ func oneOfAll(t *testing.T) string {
 	}
 	_, err = s.AddEvent(ctx, Event{RiseID: id, Vessel: "tub", At: t0.Add(time.Minute), Kind: "fold", By: "page", Body: []byte(`{"n":1}`)})
 	require.NoError(t, err)
-	require.NoError(t, s.SaveProcess(ctx, id, []byte(`[]`)))
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: t0, Ready: estimator.Window{Median: t0.Add(time.Hour)}}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), []alert.Notification{notification("a/phone/0", "a", t0)}))
 	_, err = s.AddPhoto(ctx, Photo{RiseID: id, At: t0, Type: "image/png", Bytes: []byte("invented")})
@@ -464,9 +463,6 @@ func TestTheHistoryOfSchema1IsTakenOver(t *testing.T) {
 		require.NoError(t, err)
 		require.Len(t, f, 1)
 		assert.Equal(t, estimator.Window{From: tub.StartedAt.Add(4 * time.Hour), Median: tub.StartedAt.Add(5 * time.Hour), Until: tub.StartedAt.Add(7 * time.Hour)}, f[0].Ready)
-		body, err := s.Process(ctx, tub.ID)
-		require.NoError(t, err)
-		assert.JSONEq(t, `{"steps":[]}`, string(body))
 		alarms, err := s.OpenAlarms(ctx)
 		require.NoError(t, err)
 		assert.Equal(t, []string{"jar/2/ready"}, ids(alarms))

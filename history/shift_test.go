@@ -19,7 +19,7 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	old, fresh = begin(t, s, "tub", t0), begin(t, s, "jar", late)
 	for _, at := range []time.Time{t0.Add(time.Minute), late.Add(time.Minute)} {
 		require.NoError(t, s.AppendRow(old, Row{Time: at}))
-		_, err := s.AddAct(t.Context(), Act{RiseID: old, At: at, Kind: "fold"})
+		_, err := s.AddEvent(t.Context(), Event{RiseID: old, At: at, Kind: "fold"})
 		require.NoError(t, err)
 		id := "near-" + at.Format("1504")
 		require.NoError(t, s.SaveAlarm(t.Context(), alarm(id, old, alert.Firing, at), []alert.Notification{notification(id+"/phone", id, at)}))
@@ -44,7 +44,7 @@ func TestShiftTimesOfOneRun(t *testing.T) {
 	require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, Before: late.Add(10 * time.Minute), By: by}}))
 	rows := collect(t, s, old)
 	assert.Equal(t, []time.Time{t0.Add(time.Minute), late.Add(time.Minute + by)}, []time.Time{rows[0].Time, rows[1].Time})
-	acts, err := s.Acts(t.Context(), old)
+	acts, err := s.Events(t.Context(), old)
 	require.NoError(t, err)
 	assert.Equal(t, []time.Time{t0.Add(time.Minute), late.Add(time.Minute + by)}, []time.Time{acts[0].At, acts[1].At})
 	r, err := s.Rise(t.Context(), old)

@@ -3,7 +3,6 @@ package history
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -161,7 +160,10 @@ func TestRefusedRises(t *testing.T) {
 		"row no time":  {func() error { return s.AppendRow(1, Row{}) }, "needs a time"},
 		"bad cursor":   {func() error { _, err := s.Rises(t.Context(), Filter{Cursor: "!"}); return err }, "not a place in the list"},
 		"bad limit":    {func() error { _, err := s.Rises(t.Context(), Filter{Limit: 501}); return err }, "1 to 500"},
-		"bad data":     {func() error { _, err := s.AddAct(t.Context(), Act{Kind: "x", At: t0, Data: []byte("{")}); return err }, "not JSON"},
+		"bad data": {func() error {
+			_, err := s.AddEvent(t.Context(), Event{Kind: "x", At: t0, Body: []byte("{")})
+			return err
+		}, "not JSON"},
 	} {
 		assert.ErrorContains(t, c.do(), c.want, name)
 	}
@@ -270,29 +272,7 @@ func TestThinKeepsWhatAChartNeeds(t *testing.T) {
 	assert.Len(t, thin(rows[:100], 100), 100)
 }
 
-func TestActsAndUndo(t *testing.T) {
-	s := openTest(t, Options{})
-	id := begin(t, s, "tub", t0)
-	a := Act{RiseID: id, At: t0.Add(time.Minute), Kind: "fold", By: "page", Data: json.RawMessage(`{"n":1}`)}
-	var err error
-	a.ID, err = s.AddAct(t.Context(), a)
-	require.NoError(t, err)
-	got, err := s.Acts(t.Context(), id)
-	require.NoError(t, err)
-	assert.Equal(t, []Act{a}, got)
-	undone, err := s.UndoAct(t.Context(), a.ID)
-	require.NoError(t, err)
-	assert.True(t, undone.Undone)
-	_, err = s.UndoAct(t.Context(), a.ID)
-	assert.ErrorContains(t, err, "undone already")
-	_, err = s.UndoAct(t.Context(), 77)
-	assert.ErrorIs(t, err, ErrNotFound)
-	got, err = s.Acts(t.Context(), id)
-	require.NoError(t, err)
-	assert.Equal(t, []Act{undone}, got)
-}
-
-func TestSettingsProcessesForecastsPhotos(t *testing.T) {
+func TestSettingsForecastsPhotos(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	set := s.Settings()
 	_, err := set.Get(t.Context(), "a")
@@ -311,14 +291,6 @@ func TestSettingsProcessesForecastsPhotos(t *testing.T) {
 	assert.Equal(t, "C", string(v))
 
 	id := begin(t, s, "tub", t0)
-	_, err = s.Process(t.Context(), id)
-	require.ErrorIs(t, err, ErrNotFound)
-	require.NoError(t, s.SaveProcess(t.Context(), id, []byte(`[1]`)))
-	require.NoError(t, s.SaveProcess(t.Context(), id, []byte(`[2]`)))
-	body, err := s.Process(t.Context(), id)
-	require.NoError(t, err)
-	assert.Equal(t, `[2]`, string(body))
-
 	f := Forecast{RiseID: id, At: t0.Add(time.Hour), Ready: estimator.Window{From: t0, Median: t0.Add(time.Hour), Until: t0.Add(2 * time.Hour)}}
 	require.NoError(t, s.AppendForecast(f))
 	for range 2 { // waiting, then written
@@ -353,7 +325,7 @@ func TestShiftTimes(t *testing.T) {
 		r.Time = wrong.Add(time.Duration(i) * 10 * time.Second)
 		require.NoError(t, s.AppendRow(id, r))
 	}
-	_, err := s.AddAct(t.Context(), Act{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
+	_, err := s.AddEvent(t.Context(), Event{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
 	require.NoError(t, err)
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
 	// A sample taken after the clock was set stays.
@@ -369,7 +341,7 @@ func TestShiftTimes(t *testing.T) {
 	r, err := s.Rise(t.Context(), id)
 	require.NoError(t, err)
 	assert.Equal(t, t0.Add(-15*time.Second), r.StartedAt)
-	acts, err := s.Acts(t.Context(), id)
+	acts, err := s.Events(t.Context(), id)
 	require.NoError(t, err)
 	assert.Equal(t, t0.Add(45*time.Second), acts[0].At)
 	f, err := s.Forecasts(t.Context(), id)

@@ -89,7 +89,7 @@ func (s *Server) apiCSV(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	attachment(w, "text/csv; charset=utf-8", x, "csv")
-	rows := s.opt.History.Rows(r.Context(), x.ID, time.Time{}, time.Time{})
+	rows := s.opt.History.Record(r.Context(), x.ID)
 	if err := past.WriteCSV(w, rows, s.opt.House.Zone); err != nil {
 		s.cutOff(r, err)
 	}
@@ -102,7 +102,7 @@ func (s *Server) apiExport(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	attachment(w, "application/json", x, "json")
-	rows := s.opt.History.Rows(r.Context(), x.ID, time.Time{}, time.Time{})
+	rows := s.opt.History.Record(r.Context(), x.ID)
 	if err := past.WriteJSON(w, x, rows, s.opt.House.Zone); err != nil {
 		s.cutOff(r, err)
 	}
@@ -136,14 +136,14 @@ func (s *Server) apiActs(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	acts, err := s.opt.History.Acts(r.Context(), x.ID)
+	events, err := s.opt.History.Events(r.Context(), x.ID)
 	if err != nil {
 		s.historyFailed(w, r, err)
 		return
 	}
 	out := []map[string]any{}
-	for _, a := range acts {
-		out = append(out, map[string]any{"id": a.ID, "at": a.At.In(s.opt.House.Zone), "kind": a.Kind, "by": a.By, "undone": a.Undone})
+	for _, a := range events {
+		out = append(out, map[string]any{"id": a.ID, "at": a.At.In(s.opt.House.Zone), "kind": a.Kind, "by": a.By, "undone": !a.UndoneAt.IsZero()})
 	}
 	s.taggedJSON(w, r, map[string]any{"acts": out})
 }

@@ -14,10 +14,10 @@ type History interface {
 	Rises(ctx context.Context, f history.Filter) (history.Page, error)
 	Rise(ctx context.Context, id int64) (history.Rise, error)
 	Vessels(ctx context.Context) ([]string, error)
-	Rows(ctx context.Context, id int64, from, until time.Time) iter.Seq2[history.Row, error]
+	Record(ctx context.Context, id int64) iter.Seq2[history.Row, error]
 	ThinRows(ctx context.Context, id int64, from, until time.Time, n int) ([]history.Row, error)
 	Forecasts(ctx context.Context, id int64) ([]history.Forecast, error)
-	Acts(ctx context.Context, id int64) ([]history.Act, error)
+	Events(ctx context.Context, id int64) ([]history.Event, error)
 	Alarms(ctx context.Context, id int64) ([]alert.Alarm, error)
 	AddPhoto(ctx context.Context, p history.Photo) (int64, error)
 	Photo(ctx context.Context, id int64) (history.Photo, error)

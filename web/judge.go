@@ -60,11 +60,11 @@ func (s *Server) unjudge(r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	acts, err := s.opt.History.Acts(r.Context(), rise.ID)
+	events, err := s.opt.History.Events(r.Context(), rise.ID)
 	if err != nil {
 		return err
 	}
-	last, ok := lastJudging(acts)
+	last, ok := lastJudging(events)
 	if !ok {
 		return Refuse("No note or result of this rise is left to take back.")
 	}
@@ -72,10 +72,10 @@ func (s *Server) unjudge(r *http.Request) error {
 }
 
 // lastJudging is the newest note or judgement that stands.
-func lastJudging(acts []history.Act) (history.Act, bool) {
-	var last history.Act
-	for _, a := range acts {
-		if k := ActKind(a.Kind); !a.Undone && (k == ActNote || k == ActJudgement) && a.ID > last.ID {
+func lastJudging(events []history.Event) (history.Event, bool) {
+	var last history.Event
+	for _, a := range events {
+		if k := ActKind(a.Kind); a.UndoneAt.IsZero() && (k == ActNote || k == ActJudgement) && a.ID > last.ID {
 			last = a
 		}
 	}

@@ -26,7 +26,7 @@ type pastCharts struct {
 func (s *Server) pastChart(ctx context.Context, rec past.Record) (wide, narrow template.HTML, err error) {
 	key := ""
 	if !rec.Rise.UnderWay() {
-		acts, err := json.Marshal(rec.Acts)
+		acts, err := json.Marshal(rec.Journal)
 		if err != nil {
 			return "", "", err
 		}

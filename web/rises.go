@@ -174,9 +174,9 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 			p.Facts = append(p.Facts, f)
 		}
 	}
-	last, _ := lastJudging(rec.Acts)
-	for _, a := range rec.Acts {
-		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: s.actWord(a.Kind), By: s.byName(a.By), Undone: a.Undone}
+	last, _ := lastJudging(rec.Journal)
+	for _, a := range rec.Journal {
+		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: s.actWord(a.Kind), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero()}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}
@@ -223,7 +223,7 @@ func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, 
 			return rec, err
 		}
 	}
-	rec.Acts, err = s.opt.History.Acts(ctx, id)
+	rec.Journal, err = s.opt.History.Events(ctx, id)
 	return rec, err
 }
 

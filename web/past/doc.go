@@ -26,9 +26,9 @@ import (
 
 // Record is a rise with its samples, thinned or whole.
 type Record struct {
-	Rise history.Rise
-	Rows []history.Row
-	Acts []history.Act
+	Rise    history.Rise
+	Rows    []history.Row
+	Journal []history.Event
 }
 
 // numbers are the baker's figures of the batch, if there is one.
@@ -131,12 +131,12 @@ func Events(rec Record) []chart.Event {
 		}
 		out = append(out, chart.Event{Time: at, Word: kind})
 	}
-	for _, a := range rec.Acts {
-		if !a.Undone && seen[a.Kind] {
+	for _, a := range rec.Journal {
+		if a.UndoneAt.IsZero() && seen[a.Kind] {
 			add(a.At, a.Kind)
 		}
 	}
-	if len(rec.Acts) > 0 {
+	if len(rec.Journal) > 0 {
 		return out
 	}
 	for _, r := range rec.Rows {

@@ -62,7 +62,7 @@ func fillOne(ctx context.Context, s *history.Store, i, n, samples int, start tim
 		}
 	}
 	for k, kind := range strings.Fields("start fold fold") {
-		if _, err := s.AddAct(ctx, history.Act{RiseID: id, At: start.Add(time.Duration(k) * 45 * time.Minute), Kind: kind, By: "page"}); err != nil {
+		if _, err := s.AddEvent(ctx, history.Event{RiseID: id, At: start.Add(time.Duration(k) * 45 * time.Minute), Kind: kind, By: "page"}); err != nil {
 			return 0, err
 		}
 	}

@@ -3,6 +3,7 @@ package kitchen
 import (
 	"context"
 	"encoding/json"
+	"errors"
 
 	"tidemark/history"
 	"tidemark/web"
@@ -34,18 +35,19 @@ func (k *Kitchen) judge(a web.Act) (done bool, err error) {
 		if err := k.past.JudgeRise(ctx, r.ID, a.Judgement); err != nil {
 			return true, err
 		}
-		_, err = k.past.AddAct(ctx, history.Act{RiseID: r.ID, At: k.now, Kind: string(a.Kind), By: a.By, Data: former})
+		_, err = k.past.AddEvent(ctx, history.Event{RiseID: r.ID, At: k.now, Kind: string(a.Kind), By: a.By, Body: former})
 		return true, err
 	case web.ActUndo:
-		h, err := k.past.UndoAct(ctx, a.UndoID)
+		h, err := k.past.Event(ctx, a.UndoID)
 		if err != nil {
 			return false, nil //nolint:nilerr // an act on what is watched
 		}
 		var former history.Judgement
-		if err := json.Unmarshal(h.Data, &former); err != nil {
+		if err := json.Unmarshal(h.Body, &former); err != nil {
 			return true, err
 		}
-		return true, k.past.JudgeRise(ctx, r.ID, former)
+		h.UndoneAt = k.now
+		return true, errors.Join(k.past.UpdateEvents(ctx, h), k.past.JudgeRise(ctx, r.ID, former))
 	}
 	return false, nil
 }

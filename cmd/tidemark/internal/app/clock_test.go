@@ -302,7 +302,7 @@ func TestShiftTakesDeedsAndStepsAlong(t *testing.T) {
 		assert.Equal(t, 2026, d.At.Year())
 	}
 	assert.Equal(t, 2026, stepOf(t, b.bench, "fold-1").Finished.Year())
-	acts, err := b.store.Acts(t.Context(), b.vessel().RiseID)
+	acts, err := b.store.Events(t.Context(), b.vessel().RiseID)
 	require.NoError(t, err)
 	for _, h := range acts {
 		assert.Equal(t, 2026, h.At.Year())

@@ -38,6 +38,9 @@ func (a *App) resume(ctx context.Context) error {
 	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(open) > 0 {
 		a.unwatched = alert.Span{From: o.LastWrite, Until: now}
 	}
+	for _, r := range open {
+		err = errors.Join(err, a.ensureStart(ctx, r))
+	}
 	for _, name := range a.order {
 		v := a.vessels[name]
 		v.mu.Lock()
@@ -47,6 +50,20 @@ func (a *App) resume(ctx context.Context) error {
 		v.mu.Unlock()
 	}
 	a.endOrphans(ctx, open, now)
+	return err
+}
+
+// ensureStart gives an open rise the event that it begins with, if it has none: until
+// its journal was kept, a rise that began by itself had no entry.
+func (a *App) ensureStart(ctx context.Context, r history.Rise) error {
+	events, err := a.opt.Store.Events(ctx, r.ID)
+	if err != nil {
+		return fmt.Errorf("the journal of rise %d cannot be read: %w", r.ID, err)
+	}
+	if slices.ContainsFunc(events, func(h history.Event) bool { return bake.EventKind(h.Kind).Starts() && h.UndoneAt.IsZero() }) {
+		return nil
+	}
+	_, err = a.opt.Store.AddEvent(ctx, history.Event{RiseID: r.ID, Vessel: r.Vessel, At: r.StartedAt, By: bake.ByItself, Kind: string(bake.EventStart)})
 	return err
 }
 

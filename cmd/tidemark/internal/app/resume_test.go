@@ -11,6 +11,7 @@ import (
 	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
+	"tidemark/history"
 	"tidemark/web"
 )
 
@@ -159,4 +160,70 @@ func startedBench(t *testing.T, until time.Duration) *bench {
 	b.do(web.Act{Kind: web.ActStart})
 	b.run(until)
 	return b
+}
+
+// TestARiseWithoutAStartGoesOn takes up a rise of a time when a start by itself was no
+// event, with its samples.
+func TestARiseWithoutAStartGoesOn(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	id, err := b.store.BeginRise(t.Context(), history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: b.start})
+	require.NoError(t, err)
+	for at := time.Duration(0); at < time.Hour; at += 10 * time.Second {
+		wobble := 0.4 * math.Sin(float64(b.start.Add(at).Unix()))
+		require.NoError(t, b.store.AppendRow(id, history.Row{Time: b.start.Add(at), DistanceMM: 240 - 60*(1+invented(at)/100) + wobble, DoughC: 24.5, AirC: 23.5,
+			RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN()}))
+	}
+	b.clock.Set(b.start.Add(time.Hour))
+	next := b.again()
+	v := next.vessel()
+	assert.Equal(t, id, v.RiseID)
+	assert.WithinDuration(t, b.start, v.Estimate.Started, time.Second)
+	assert.InDelta(t, invented(time.Hour), v.Estimate.RisePercent, 6)
+	require.Len(t, v.Deeds, 1)
+	assert.Equal(t, []any{web.ActStart, bake.ByItself}, []any{v.Deeds[0].Kind, v.Deeds[0].By})
+}
+
+// TestAStartTakenBackStaysSo: the household said that nothing rises; a restart does not
+// know better.
+func TestAStartTakenBackStaysSo(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.run(20 * time.Minute)
+	require.NotZero(t, b.vessel().RiseID, "begun by itself")
+	b.do(web.Act{Kind: web.ActUndo, UndoID: b.vessel().Deeds[0].ID})
+	b.run(30 * time.Minute)
+	require.Zero(t, b.vessel().RiseID)
+	next := b.again()
+	next.run(45 * time.Minute)
+	assert.Zero(t, next.vessel().RiseID)
+}
+
+// TestAFeedTakenBackGivesTheRiseBefore: with what was measured and told meanwhile, also
+// after a restart.
+func TestAFeedTakenBackGivesTheRiseBefore(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.run(time.Hour)
+	id := b.vessel().RiseID
+	b.do(web.Act{Kind: web.ActStart})
+	b.run(80 * time.Minute)
+	require.NotEqual(t, id, b.vessel().RiseID)
+	b.do(web.Act{Kind: web.ActFold})
+	deeds := b.vessel().Deeds
+	b.do(web.Act{Kind: web.ActUndo, UndoID: deeds[len(deeds)-2].ID})
+	b.run(90 * time.Minute)
+	check := func(b *bench) {
+		v := b.vessel()
+		assert.Equal(t, id, v.RiseID)
+		assert.InDelta(t, invented(90*time.Minute), v.Estimate.RisePercent, 8)
+		assert.Equal(t, web.ActFold, v.Deeds[len(v.Deeds)-1].Kind)
+		curve, err := b.app.Curve(t.Context(), "tub")
+		require.NoError(t, err)
+		for i := range curve[1:] {
+			assert.Less(t, curve[i+1].Time.Sub(curve[i].Time), 2*time.Minute, "no gap at %s", curve[i].Time)
+		}
+	}
+	check(b)
+	check(b.again())
 }

@@ -195,7 +195,7 @@ func (p Printer) curve(ctx context.Context, r history.Rise) error {
 	}
 	lines := [][]string{{"  Time", "Rise", "Dough", "Air", "Growth time at 24 °C", ""}}
 	var next time.Time
-	for row, err := range p.Store.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
+	for row, err := range p.Store.Record(ctx, r.ID) {
 		if err != nil {
 			return err
 		}

@@ -88,7 +88,7 @@ func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Write
 	if err != nil {
 		return err
 	}
-	rows := p.Store.Rows(ctx, id, time.Time{}, time.Time{})
+	rows := p.Store.Record(ctx, id)
 	switch format {
 	case CSV:
 		return past.WriteCSV(w, rows, p.House.Zone)
