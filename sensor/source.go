@@ -42,7 +42,7 @@ type guarded struct {
 	Source
 	q     Quantity
 	clock Clock
-	turn  chan struct{} // holds a token while no call is under way
+	token chan struct{} // holds a token while no call is under way
 }
 
 // Guard returns s behind a call guard. A bus or a kernel file may hang for ever:
@@ -55,7 +55,7 @@ func Guard(s Source, q Quantity, clock Clock) Source {
 		return s
 	}
 	g := &guarded{s, q, clock, make(chan struct{}, 1)}
-	g.turn <- struct{}{}
+	g.token <- struct{}{}
 	return g
 }
 
@@ -102,7 +102,7 @@ func (g *guarded) call(ctx context.Context, queue time.Duration, work func() err
 	timer := time.NewTimer(queue)
 	defer timer.Stop()
 	select {
-	case <-g.turn:
+	case <-g.token:
 	case <-timer.C:
 		return Faultf(ReadFailed, "the last read has not ended yet; the bus hangs")
 	case <-ctx.Done():
@@ -111,7 +111,7 @@ func (g *guarded) call(ctx context.Context, queue time.Duration, work func() err
 	done := make(chan error, 1)
 	go func() {
 		err := work()
-		g.turn <- struct{}{}
+		g.token <- struct{}{}
 		done <- err
 	}()
 	select {

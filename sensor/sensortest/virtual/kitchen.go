@@ -36,16 +36,16 @@ type Kitchen struct {
 	scenario Scenario
 	seed     uint64
 
-	mu      sync.Mutex
-	now     time.Time
-	nextAct int
-	content map[string]*content
-	loaf    loaf
+	mu        sync.Mutex
+	now       time.Time
+	nextEvent int
+	content   map[string]*content
+	loaf      loaf
 }
 
 // New starts a scenario. The seed decides noise and missed readings.
 func New(s Scenario, seed uint64) *Kitchen {
-	slices.SortStableFunc(s.Acts, func(a, b Act) int { return a.At.Compare(b.At) })
+	slices.SortStableFunc(s.Events, func(a, b Event) int { return a.At.Compare(b.At) })
 	k := &Kitchen{scenario: s, seed: seed, now: s.Start, content: map[string]*content{}}
 	for _, v := range s.Vessels {
 		k.content[v.Name] = &content{celsius: s.Room.roomC(s.Start)}
@@ -56,15 +56,15 @@ func New(s Scenario, seed uint64) *Kitchen {
 // Scenario is the story that the kitchen plays.
 func (k *Kitchen) Scenario() Scenario { return k.scenario }
 
-// Acts lists what people do, in order of time.
-func (k *Kitchen) Acts() []Act { return slices.Clone(k.scenario.Acts) }
+// Events lists what people do, in order of time.
+func (k *Kitchen) Events() []Event { return slices.Clone(k.scenario.Events) }
 
-// runTo runs the process on, act by act. k.mu is held.
+// runTo runs the process on, event by event. k.mu is held.
 func (k *Kitchen) runTo(t time.Time) {
 	for k.now.Before(t) {
-		for k.nextAct < len(k.scenario.Acts) && !k.scenario.Acts[k.nextAct].At.After(k.now) {
-			k.perform(k.scenario.Acts[k.nextAct])
-			k.nextAct++
+		for k.nextEvent < len(k.scenario.Events) && !k.scenario.Events[k.nextEvent].At.After(k.now) {
+			k.perform(k.scenario.Events[k.nextEvent])
+			k.nextEvent++
 		}
 		dt := min(step, t.Sub(k.now))
 		for _, v := range k.scenario.Vessels {
@@ -75,13 +75,13 @@ func (k *Kitchen) runTo(t time.Time) {
 	}
 }
 
-// perform carries out an act.
-func (k *Kitchen) perform(a Act) {
+// perform carries out an event.
+func (k *Kitchen) perform(a Event) {
 	c, ok := k.content[a.Vessel]
 	if !ok {
 		return
 	}
-	switch a.Event {
+	switch a.Kind {
 	case "start":
 		v, _ := k.scenario.vessel(a.Vessel)
 		*c = fresh(v)

@@ -4,11 +4,11 @@ import (
 	"time"
 )
 
-// Act is something that a person of the scenario does to a vessel.
-type Act struct {
+// Event is something that a person of the scenario does to a vessel.
+type Event struct {
 	At     time.Time
 	Vessel string
-	Event  string // start, fold or end
+	Kind   string // start, fold or end
 	Text   string // in words, for the demo's log
 }
 
@@ -67,7 +67,7 @@ type Scenario struct {
 	Until   time.Time // when nothing more happens
 	Room    Room
 	Vessels []Vessel
-	Acts    []Act // sorted by time
+	Events  []Event // sorted by time
 	LidsOff []LidOff
 }
 
@@ -86,7 +86,7 @@ func Household(day time.Time) Scenario {
 		Room: Room{MeanC: 23.4, SwingC: 1.3, WarmHour: 16,
 			Draughts: []time.Time{at(14, 20)}, DropC: 7},
 		Vessels: []Vessel{ryeJar(), breadTub(), sampleCup()},
-		Acts: []Act{
+		Events: []Event{
 			{at(7, 5), "jar", "start", "The rye starter is fed and stirred."},
 			{at(11, 35), "jar", "end", "Most of the starter goes into the dough."},
 			{at(11, 45), "tub", "start", "The dough is mixed and put into the tub."},

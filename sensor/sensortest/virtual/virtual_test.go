@@ -29,11 +29,11 @@ func firstAt(t *testing.T, k *virtual.Kitchen, vessel string, ratio float64) tim
 	return time.Time{}
 }
 
-// act finds when an event happens to a vessel first.
-func act(t *testing.T, k *virtual.Kitchen, vessel, event string) time.Time {
+// first finds when an event happens to a vessel first.
+func first(t *testing.T, k *virtual.Kitchen, vessel, event string) time.Time {
 	t.Helper()
-	for _, a := range k.Acts() {
-		if a.Vessel == vessel && a.Event == event {
+	for _, a := range k.Events() {
+		if a.Vessel == vessel && a.Kind == event {
 			return a.At
 		}
 	}
@@ -45,16 +45,16 @@ func act(t *testing.T, k *virtual.Kitchen, vessel, event string) time.Time {
 // common practice, no source.
 func TestDoughDoublesInAPlausibleTime(t *testing.T) {
 	k := virtual.New(virtual.Household(day()), 1)
-	took := firstAt(t, k, "tub", 2).Sub(act(t, k, "tub", "start"))
+	took := firstAt(t, k, "tub", 2).Sub(first(t, k, "tub", "start"))
 	assert.Greater(t, took, 4*time.Hour)
 	assert.Less(t, took, 6*time.Hour)
 }
 
 func TestStarterPeaksAndBeginsToFall(t *testing.T) {
 	s := virtual.Household(day())
-	for i, a := range s.Acts { // left alone instead of used
-		if a.Vessel == "jar" && a.Event == "end" {
-			s.Acts[i].Event = ""
+	for i, a := range s.Events { // left alone instead of used
+		if a.Vessel == "jar" && a.Kind == "end" {
+			s.Events[i].Kind = ""
 		}
 	}
 	k := virtual.New(s, 1)

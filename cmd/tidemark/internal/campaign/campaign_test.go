@@ -182,9 +182,9 @@ func (r *result) compare(want, got []telling, slack func(warning) time.Duration)
 
 // countRises counts the rises of the story that are not in got: same vessel, start
 // within two minutes of where stands puts it.
-func (r *result) countRises(got []record, stands func(virtual.Act) time.Time) {
-	for _, a := range story().Acts {
-		if a.Event == "start" && a.At.Before(story().Until) && !slices.ContainsFunc(got, func(g record) bool { return g.vessel == a.Vessel && g.started.Sub(stands(a)).Abs() <= 2*time.Minute }) {
+func (r *result) countRises(got []record, stands func(virtual.Event) time.Time) {
+	for _, a := range story().Events {
+		if a.Kind == "start" && a.At.Before(story().Until) && !slices.ContainsFunc(got, func(g record) bool { return g.vessel == a.Vessel && g.started.Sub(stands(a)).Abs() <= 2*time.Minute }) {
 			r.rises++
 			r.say("lost the rise of %s that began at %s", a.Vessel, a.At.Format(time.TimeOnly))
 		}
@@ -192,7 +192,7 @@ func (r *result) countRises(got []record, stands func(virtual.Act) time.Time) {
 }
 
 // asTold is where a rise stands by the kitchen's clock.
-func asTold(a virtual.Act) time.Time { return a.At }
+func asTold(a virtual.Event) time.Time { return a.At }
 
 // unevenBy is how far two stored rows may lie from the distance at which they were
 // sampled: a wall clock is followed when it is 2 s off.

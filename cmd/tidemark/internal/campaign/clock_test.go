@@ -78,11 +78,11 @@ func (s setting) lead(now time.Time) time.Duration {
 
 // stands is where the set clock puts the start of a rise: one under way moves by the
 // step, one that was over stays, and all move when the clock was wrong from the start.
-func (s setting) stands(start virtual.Act) time.Time {
+func (s setting) stands(start virtual.Event) time.Time {
 	day := story()
 	lastly := day.Until
-	for _, a := range slices.Backward(day.Acts) {
-		if !s.late && a.Vessel == start.Vessel && a.Event == "end" && a.At.After(start.At) {
+	for _, a := range slices.Backward(day.Events) {
+		if !s.late && a.Vessel == start.Vessel && a.Kind == "end" && a.At.After(start.At) {
 			lastly = a.At
 		}
 	}
@@ -148,7 +148,7 @@ func (c *campaign) naps() (out []nap) {
 		}
 		n := nap{stretch: stretch{at, at.Add(span)}}
 		n.seen = n.until.Add(time.Duration(c.dice.IntN(7)) * stepEvery)
-		busy := slices.ContainsFunc(day.Acts, func(a virtual.Act) bool { return !a.At.Before(n.from) && !a.At.After(n.seen.Add(doubtWithin)) })
+		busy := slices.ContainsFunc(day.Events, func(a virtual.Event) bool { return !a.At.Before(n.from) && !a.At.After(n.seen.Add(doubtWithin)) })
 		if !busy && n.seen.Before(day.Until) {
 			out = append(out, n)
 		}

@@ -22,12 +22,12 @@ const (
 // of a few readings, and no fault could be blamed for either.
 func story() virtual.Scenario {
 	s := virtual.Household(time.Date(2026, 3, 14, 0, 0, 0, 0, time.UTC))
-	for i, a := range s.Acts {
+	for i, a := range s.Events {
 		switch {
-		case a.Vessel == "jar" && a.Event == "end":
-			s.Acts[i].At = a.At.Add(7 * time.Minute)
-		case a.Vessel == "tub" && a.Event == "end":
-			s.Acts[i].At = a.At.Add(15 * time.Minute)
+		case a.Vessel == "jar" && a.Kind == "end":
+			s.Events[i].At = a.At.Add(7 * time.Minute)
+		case a.Vessel == "tub" && a.Kind == "end":
+			s.Events[i].At = a.At.Add(15 * time.Minute)
 		}
 	}
 	return s
@@ -42,7 +42,7 @@ type trouble struct {
 	before func(now time.Time)               // called before every step
 	after  func(now time.Time)               // and after it
 	raised func(now time.Time, a alert.Alarm)
-	did    func(acts int)
+	did    func(events int)
 	zone   *time.Location
 	routes []alert.Route
 }
@@ -55,12 +55,12 @@ type day struct {
 	machine *machine
 	watch   *watch
 	now     time.Time // of the kitchen
-	took    int       // acts done when it was opened
-	next    int       // act to come
+	took    int       // events done when it was opened
+	next    int       // event to come
 	heard   []telling
 }
 
-// openDay takes the story up at a moment with the first acts already done, over the
+// openDay takes the story up at a moment with the first events already done, over the
 // history in dir. What with leaves out is filled in.
 func openDay(dir string, at time.Time, done int, with trouble) *day {
 	never, nothing := func(time.Time) bool { return false }, func(time.Time) {}
@@ -110,12 +110,12 @@ func (d *day) run(until time.Time) {
 
 // step does what people do, reads every sensor and moves the watch on.
 func (d *day) step() {
-	for d.next < len(d.story.Acts) && !d.story.Acts[d.next].At.After(d.now) {
+	for d.next < len(d.story.Events) && !d.story.Events[d.next].At.After(d.now) {
 		// What an earlier process did and had no time to tell of before it was killed is
 		// on the page: people do not press again.
-		a := d.story.Acts[d.next]
-		if d.next > d.took || a.Event != "fold" || !d.watch.shows(a.Event, a.Vessel, a.At.Add(-stepEvery)) {
-			d.watch.act(a.Event, a.Vessel, "")
+		a := d.story.Events[d.next]
+		if d.next > d.took || a.Kind != "fold" || !d.watch.shows(a.Kind, a.Vessel, a.At.Add(-stepEvery)) {
+			d.watch.act(a.Kind, a.Vessel, "")
 		}
 		d.next++
 		d.did(d.next)
@@ -188,13 +188,13 @@ func within(all []stretch) func(time.Time) bool {
 // underWay tells whether a rise was on during the whole of a stretch of the story.
 func underWay(vessel string, s stretch) bool {
 	on := false
-	for _, a := range story().Acts {
+	for _, a := range story().Events {
 		switch {
 		case a.Vessel != vessel:
-		case a.At.After(s.from) && a.At.Before(s.until) && (a.Event == "start" || a.Event == "end"):
+		case a.At.After(s.from) && a.At.Before(s.until) && (a.Kind == "start" || a.Kind == "end"):
 			return false
 		case !a.At.After(s.from):
-			on = a.Event != "end"
+			on = a.Kind != "end"
 		}
 	}
 	return on

@@ -19,7 +19,7 @@ const childArgs = "TIDEMARK_CAMPAIGN_CHILD"
 func playChild(args []string) {
 	at := time.UnixMilli(ok(strconv.ParseInt(args[1], 10, 64))).UTC()
 	d := openDay(args[0], at, ok(strconv.Atoi(args[2])), trouble{
-		did:    func(acts int) { fmt.Println("did", acts) },
+		did:    func(events int) { fmt.Println("did", events) },
 		before: func(now time.Time) { fmt.Println("at", now.Add(-stepEvery).UnixMilli()) }, // the step before is done
 	})
 	for vessel, at := range d.watch.underWay() {
@@ -34,7 +34,7 @@ func playChild(args []string) {
 // child is a process that plays a day, and what it has told so far.
 type child struct {
 	at          time.Time // the last step that was done
-	did         int       // acts done, as the person saw them confirmed
+	did         int       // events done, as the person saw them confirmed
 	stored      map[string]time.Time
 	ready, over bool
 }

@@ -200,7 +200,7 @@ func (r *result) cut(trace []operation, dice *rand.Rand) (setAside int) {
 		switch o.kind {
 		case "sync":
 			d.settle(now.Add(time.Hour))
-		case "rename": // it and removing are the file system's own journalled acts: taken as done
+		case "rename": // it and removing are the file system's own journalled events: taken as done
 			disks[o.to] = d
 			delete(disks, o.file)
 		case "remove":

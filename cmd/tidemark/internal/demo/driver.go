@@ -28,7 +28,7 @@ type driver struct {
 	kitchen *virtual.Kitchen
 	app     *app.App
 	clock   *app.Stepped
-	acts    []virtual.Act
+	events  []virtual.Event
 	next    int                                  // act to come
 	loaded  bool                                 // the loaf went into the oven, its probe is read
 	chores  map[chore]time.Time                  // when each will be over; zero once it is
@@ -40,7 +40,7 @@ type driver struct {
 func newDriver(a *app.App, clock *app.Stepped, scenario virtual.Scenario, seed uint64, said func(time.Time, string)) *driver {
 	k := virtual.New(scenario, seed)
 	clock.Set(scenario.Start)
-	return &driver{kitchen: k, app: a, clock: clock, acts: k.Acts(), chores: map[chore]time.Time{}, said: said}
+	return &driver{kitchen: k, app: a, clock: clock, events: k.Events(), chores: map[chore]time.Time{}, said: said}
 }
 
 // runTo plays the kitchen up to t, calling each after every advance.
@@ -70,10 +70,10 @@ func (d *driver) advance(now time.Time) {
 
 // sample reads every vessel once, after what people did to it.
 func (d *driver) sample(now time.Time) {
-	events := d.due(now)
+	due := d.due(now)
 	for _, v := range d.kitchen.Scenario().Vessels {
-		if acts := events[v.Name]; len(acts) > 0 {
-			d.perform(acts, now)
+		if events := due[v.Name]; len(events) > 0 {
+			d.perform(events, now)
 		}
 		d.app.Observe(v.Name, app.SampleOf(now, d.kitchen.Distance(v.Name, now), d.kitchen.Dough(v.Name, now), d.kitchen.Air(v.Name, now)))
 	}
@@ -82,14 +82,14 @@ func (d *driver) sample(now time.Time) {
 	}
 }
 
-// due returns the acts that are due, by vessel.
-func (d *driver) due(now time.Time) map[string][]virtual.Act {
-	var out map[string][]virtual.Act
-	for d.next < len(d.acts) && !d.acts[d.next].At.After(now) {
+// due returns the events that are due, by vessel.
+func (d *driver) due(now time.Time) map[string][]virtual.Event {
+	var out map[string][]virtual.Event
+	for d.next < len(d.events) && !d.events[d.next].At.After(now) {
 		if out == nil {
-			out = map[string][]virtual.Act{}
+			out = map[string][]virtual.Event{}
 		}
-		a := d.acts[d.next]
+		a := d.events[d.next]
 		out[a.Vessel] = append(out[a.Vessel], a)
 		d.next++
 	}
@@ -97,10 +97,10 @@ func (d *driver) due(now time.Time) map[string][]virtual.Act {
 }
 
 // perform tells the App what people did.
-func (d *driver) perform(acts []virtual.Act, now time.Time) {
-	for _, a := range acts {
+func (d *driver) perform(events []virtual.Event, now time.Time) {
+	for _, a := range events {
 		d.say(now, a.Text)
-		if err := d.tell(a.Vessel, bake.EventKind(a.Event), now, bake.Detail{}); err != nil {
+		if err := d.tell(a.Vessel, bake.EventKind(a.Kind), now, bake.Detail{}); err != nil {
 			d.say(now, err.Error()) // a visitor was quicker
 		}
 	}
@@ -163,8 +163,8 @@ func (d *driver) oven(step string, now time.Time) {
 
 // fold leaves the folds to the story and skips those it does not have.
 func (d *driver) fold(vessel string, s bake.Step, now time.Time) {
-	for _, a := range d.acts[d.next:] {
-		if a.Vessel == vessel && a.Event == string(estimator.Fold) {
+	for _, a := range d.events[d.next:] {
+		if a.Vessel == vessel && a.Kind == string(estimator.Fold) {
 			return
 		}
 	}

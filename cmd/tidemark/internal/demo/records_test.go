@@ -44,15 +44,15 @@ func recordOf(t *testing.T, vessel string) []byte {
 	k := virtual.New(virtual.Household(day()), 7)
 	var buf bytes.Buffer
 	w := record.NewWriter(&buf)
-	acts := k.Acts()
+	events := k.Events()
 	started := false
 	for now := k.Scenario().Start; now.Before(k.Scenario().Until); now = now.Add(30 * time.Second) {
 		row := record.Row{Time: now, DistanceMM: of(k.Distance(vessel, now)), DoughC: of(k.Dough(vessel, now)), AirC: of(k.Air(vessel, now))}
-		for len(acts) > 0 && !acts[0].At.After(now) {
-			if acts[0].Vessel == vessel {
-				row.Event = acts[0].Event
+		for len(events) > 0 && !events[0].At.After(now) {
+			if events[0].Vessel == vessel {
+				row.Event = events[0].Kind
 			}
-			acts = acts[1:]
+			events = events[1:]
 		}
 		started = started || row.Event == "start"
 		if !started {
