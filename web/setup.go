@@ -313,7 +313,8 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 	}
 	p := settingsPage{frame: s.frame(w, r, "Settings", "house"), Sheet: sheet, Errors: errs,
 		Locked: s.gate.keeper.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context())}
-	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true}}
+	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true},
+		words: func(key string) string { return s.words.Say(key, nil) }}
 	if r.Method == http.MethodPost && errs != nil {
 		f.typed = r.PostForm
 	}

@@ -22,8 +22,8 @@ type group struct {
 
 // When saved values count.
 const (
-	byRestart      = "Saving begins the watch anew, a few seconds; a rise under way goes on."
-	byRestartOrNot = "Mark, time of warning, floor and shape count at once. Another name, content or sensor begins the watch anew, a few seconds; a rise under way goes on."
+	byRestart      = "set.restarts"
+	byRestartOrNot = "set.restarts.maybe"
 )
 
 // formField is one value in a form.
@@ -47,6 +47,29 @@ type forms struct {
 	errs  FieldErrors
 	typed url.Values // what was sent and refused; nil when nothing was
 	used  map[string]bool
+	words func(key string) string
+}
+
+// say puts a key of the settings' words into words; anything else stays.
+func (f *forms) say(key string) string {
+	if !strings.HasPrefix(key, "set.") {
+		return key
+	}
+	return f.words("page." + key)
+}
+
+// speak puts a form into the household's words.
+func (f *forms) speak(g *group) {
+	for _, x := range []*string{&g.Title, &g.Text, &g.Button, &g.Change, &g.Note} {
+		*x = f.say(*x)
+	}
+	for i := range g.Fields {
+		x := &g.Fields[i]
+		x.Label, x.Hint = f.say(x.Label), f.say(x.Hint)
+		for j := range x.Options {
+			x.Options[j].Label = f.say(x.Options[j].Label)
+		}
+	}
 }
 
 // all returns the forms for what there is and those that add something.
@@ -60,6 +83,7 @@ func (f *forms) all(r *http.Request) (have, add []group) {
 	for _, list := range [][]group{have, add} {
 		for i := range list {
 			f.place(&list[i])
+			f.speak(&list[i])
 		}
 	}
 	return have, add
@@ -114,31 +138,31 @@ func (f *forms) field(path, label, kind, hint string, options ...option) formFie
 }
 
 func (f *forms) household() group {
-	language := f.field("household.language", "Language", "select", "of messages", option{Value: "", Label: "English"}, option{Value: "de", Label: "Deutsch"})
+	language := f.field("household.language", "set.language", "select", "set.language.hint", option{Value: "", Label: "English"}, option{Value: "de", Label: "Deutsch"})
 	if language.Value == "en" {
 		language.Value = ""
 	}
-	clock := f.field("household.clock", "Clock", "select", "", option{Value: "24h", Label: "24 hours, 17:40"}, option{Value: "12h", Label: "12 hours, 5:40 pm"})
-	degrees := f.field("household.temperature", "Temperature", "select", "", option{Value: "celsius", Label: "°C"}, option{Value: "fahrenheit", Label: "°F"})
+	clock := f.field("household.clock", "set.clock", "select", "", option{Value: "24h", Label: "set.clock.24"}, option{Value: "12h", Label: "set.clock.12"})
+	degrees := f.field("household.temperature", "set.temperature", "select", "", option{Value: "celsius", Label: "°C"}, option{Value: "fahrenheit", Label: "°F"})
 	for _, x := range []*formField{&clock, &degrees} {
 		if x.Value == "" {
 			x.Value = x.Options[0].Value
 		}
 	}
-	return group{ID: "household", Title: "Household", Button: "Save", Change: "Language, clock, degrees, hours of sleep", Note: byRestart, Fields: []formField{language, clock, degrees,
-		f.field("household.time_zone", "Time zone", "text", "such as Europe/Berlin; empty: the machine's own"),
-		f.field("household.quiet_from", "Asleep from", "time", "only urgent messages come then"),
-		f.field("household.quiet_until", "until", "time", ""),
-		f.field("household.altitude_m", "Height above the sea, m", "number", "water boils lower up high"),
+	return group{ID: "household", Title: "set.household", Button: "set.save", Change: "set.household.change", Note: byRestart, Fields: []formField{language, clock, degrees,
+		f.field("household.time_zone", "set.zone", "text", "set.zone.hint"),
+		f.field("household.quiet_from", "set.quiet.from", "time", "set.quiet.hint"),
+		f.field("household.quiet_until", "set.quiet.until", "time", ""),
+		f.field("household.altitude_m", "set.altitude", "number", "set.altitude.hint"),
 	}}
 }
 
 func (f *forms) address(r *http.Request) group {
-	x := f.field("web.base_url", "Address for buttons in messages", "text", "messages carry buttons to answer a warning when they know the way here")
+	x := f.field("web.base_url", "set.base", "text", "set.base.hint")
 	if x.Value == "" && len(f.sheet.Addresses) > 0 {
-		x.Hint += "; here it would be " + f.sheet.Addresses[0]
+		x.Hint = f.say(x.Hint) + ": " + f.sheet.Addresses[0]
 	}
-	return group{ID: "web", Title: "Address", Button: "Save", Change: "The address that messages name", Note: byRestart, Fields: []formField{x}}
+	return group{ID: "web", Title: "set.address", Button: "set.save", Change: "set.address.change", Note: byRestart, Fields: []formField{x}}
 }
 
 // sensorChoices are the sensors of a quantity that can be chosen.
@@ -150,13 +174,13 @@ func (f *forms) sensorChoices(quantity, now string, none string) []option {
 			there = there || x.Flow == now
 			label := x.What
 			if x.Value != "" {
-				label += ", reads " + x.Value
+				label += ": " + x.Value
 			}
 			out = append(out, option{Value: x.Flow, Label: label})
 		}
 	}
 	if !there {
-		out = append(out, option{Value: now, Label: now + " (not found now)"})
+		out = append(out, option{Value: now, Label: now + ": " + f.say("set.not_found")})
 	}
 	return out
 }
@@ -173,21 +197,21 @@ func (f *forms) proposed(role string) string {
 
 // sensors are the fields of a vessel's sensors.
 func (f *forms) sensors(at string) []formField {
-	height := f.field(at+".height", "Height sensor", "select", "", f.sensorChoices("distance", f.sheet.Values[at+".height"], "choose one")...)
-	dough := f.field(at+".dough", "Probe in the dough", "select", "", f.sensorChoices("temperature", f.sheet.Values[at+".dough"], "none")...)
-	air := f.field(at+".air", "Air of the room", "select", "", f.sensorChoices("temperature", f.sheet.Values[at+".air"], "none")...)
+	height := f.field(at+".height", "set.height", "select", "", f.sensorChoices("distance", f.sheet.Values[at+".height"], "set.choose")...)
+	dough := f.field(at+".dough", "set.dough", "select", "", f.sensorChoices("temperature", f.sheet.Values[at+".dough"], "set.none")...)
+	air := f.field(at+".air", "set.air", "select", "", f.sensorChoices("temperature", f.sheet.Values[at+".air"], "set.none")...)
 	return []formField{height, dough, air}
 }
 
 // shapes are the fields of a vessel's inside.
 func (f *forms) shapes(at, as string) []formField {
-	shape := f.field(at+".profile.shape", "Shape", "select", "inside measures, in mm", option{Value: "", Label: as}, option{Value: "straight", Label: "straight walls, round"},
-		option{Value: "tapered_round", Label: "wider at the top, round"}, option{Value: "bowl", Label: "bowl"})
+	shape := f.field(at+".profile.shape", "set.shape", "select", "set.shape.hint", option{Value: "", Label: as}, option{Value: "straight", Label: "set.shape.straight"},
+		option{Value: "tapered_round", Label: "set.shape.tapered"}, option{Value: "bowl", Label: "set.shape.bowl"})
 	shape.Value = ""
 	out := []formField{shape}
-	for _, m := range []struct{ key, label, shapes string }{{"diameter_mm", "Diameter", "straight"},
-		{"bottom_diameter_mm", "Diameter at the bottom", "tapered_round"}, {"top_diameter_mm", "Diameter at the top", "tapered_round"},
-		{"rim_diameter_mm", "Diameter at the rim", "bowl"}, {"height_mm", "Height", "straight tapered_round"}, {"depth_mm", "Depth", "bowl"}} {
+	for _, m := range []struct{ key, label, shapes string }{{"diameter_mm", "set.diameter", "straight"},
+		{"bottom_diameter_mm", "set.diameter.bottom", "tapered_round"}, {"top_diameter_mm", "set.diameter.top", "tapered_round"},
+		{"rim_diameter_mm", "set.diameter.rim", "bowl"}, {"height_mm", "set.inner.height", "straight tapered_round"}, {"depth_mm", "set.depth", "bowl"}} {
 		x := f.field(at+".profile."+m.key, m.label, "number", "")
 		x.Value, x.Shapes = "", m.shapes
 		out = append(out, x)
@@ -196,25 +220,25 @@ func (f *forms) shapes(at, as string) []formField {
 }
 
 func (f *forms) vessel(at string, v SheetVessel) group {
-	g := group{ID: at, Title: v.Name, Text: v.Shape, Button: "Save", Remove: at, Measure: v.Name, Note: byRestartOrNot}
-	g.Fields = append(g.Fields, f.field(at+".name", "Name", "text", ""), f.holds(at),
-		f.field(at+".target_percent", "Ready at, percent of rise", "number", "100 is doubled"),
-		f.field(at+".lead", "Warn before, such as 30m", "text", ""),
-		f.field(at+".floor_mm", "Sensor to the empty floor, mm", "number", "better measured than typed"))
+	g := group{ID: at, Title: v.Name, Text: v.Shape, Button: "set.save", Remove: at, Measure: v.Name, Note: byRestartOrNot}
+	g.Fields = append(g.Fields, f.field(at+".name", "set.name", "text", ""), f.holds(at),
+		f.field(at+".target_percent", "set.target", "number", "set.target.hint"),
+		f.field(at+".lead", "set.lead", "text", ""),
+		f.field(at+".floor_mm", "set.floor", "number", "set.floor.hint"))
 	g.Fields = append(g.Fields, f.sensors(at)...)
-	g.Fields = append(g.Fields, f.shapes(at, "as it is")...)
+	g.Fields = append(g.Fields, f.shapes(at, "set.as_is")...)
 	return g
 }
 
 func (f *forms) holds(at string) formField {
-	return f.field(at+".holds", "What is in it", "select", "", option{Value: "dough", Label: "dough"}, option{Value: "starter", Label: "starter"})
+	return f.field(at+".holds", "set.holds", "select", "", option{Value: "dough", Label: "set.holds.dough"}, option{Value: "starter", Label: "set.holds.starter"})
 }
 
 func (f *forms) newVessel() group {
 	const at = "vessels[+]"
-	g := group{ID: at, Title: "Add a vessel", Button: "Add this vessel", Note: byRestart, Open: len(f.sheet.Vessels) == 0,
-		Text: "Put the empty vessel under its sensor. The distance it reads now is taken for the floor; measuring it properly comes next."}
-	name := f.field(at+".name", "Name", "text", "such as jar or tub")
+	g := group{ID: at, Title: "set.add.vessel", Button: "set.add.vessel.button", Note: byRestart, Open: len(f.sheet.Vessels) == 0,
+		Text: "set.add.vessel.text"}
+	name := f.field(at+".name", "set.name", "text", "set.name.hint")
 	name.Required = true
 	g.Fields = append(g.Fields, name, f.holds(at))
 	for _, x := range f.sensors(at) {
@@ -223,8 +247,8 @@ func (f *forms) newVessel() group {
 		}
 		g.Fields = append(g.Fields, x)
 	}
-	g.Fields = append(g.Fields, f.field(at+".floor_mm", "Sensor to the empty floor, mm", "number", "empty: what the sensor reads now"))
-	shapes := f.shapes(at, "choose one")
+	g.Fields = append(g.Fields, f.field(at+".floor_mm", "set.floor", "number", "set.floor.now"))
+	shapes := f.shapes(at, "set.choose")
 	shapes[0].Value = "straight"
 	g.Fields = append(g.Fields, shapes...)
 	return g
@@ -234,22 +258,22 @@ func (f *forms) newVessel() group {
 func (f *forms) newChannels() []group {
 	const at = "channels[+]."
 	form := func(kind, title, text string, fields ...formField) group {
-		name := f.field(at+"name", "Name", "text", "small letters, such as phone")
+		name := f.field(at+"name", "set.name", "text", "set.channel.name.hint")
 		name.Value, name.Required = map[string]string{"topic": "phone", "mail": "mail", "webhook": "hook", "mqtt": "house"}[kind], true
-		return group{ID: at + kind, Title: title, Text: text, Button: "Add it", Note: byRestart,
+		return group{ID: at + kind, Title: title, Text: text, Button: "set.add.channel", Note: byRestart,
 			Fields: append([]formField{{Path: at + "kind", Kind: "hidden", Value: kind}, name}, fields...)}
 	}
-	topic := f.field(at+"topic", "Topic", "text", "who knows it can read along: keep this one, which nobody guesses")
+	topic := f.field(at+"topic", "set.topic", "text", "set.topic.hint")
 	topic.Value = "kitchen-" + strings.ToLower(rand.Text()[:12])
 	secret := func(key, label string) formField {
-		return f.field(at+key, label, "password", "if it wants one; kept, and never shown again")
+		return f.field(at+key, label, "password", "set.secret.hint")
 	}
 	return []group{
-		form("topic", "To a phone, by a topic server", "The phone's app listens to the topic; a picture to scan follows.",
-			f.field(at+"url", "Server", "text", "such as https://push.example.net"), topic, secret("token", "Access token")),
-		form("mail", "By mail", "", f.field(at+"host", "Mail server", "text", "such as mail.example.org"), f.field(at+"port", "Port", "number", "empty: the usual one"),
-			f.field(at+"from", "From", "text", ""), f.field(at+"to", "To", "text", "several with commas"), f.field(at+"user", "User", "text", ""), secret("password", "Password")),
-		form("mqtt", "To home automation, by MQTT", "", f.field(at+"url", "Broker", "text", "such as mqtt://192.168.1.2:1883"), f.field(at+"user", "User", "text", ""), secret("password", "Password")),
-		form("webhook", "To a program of yours, by a webhook", "", f.field(at+"url", "Address", "text", "such as https://hooks.example.net/tidemark"), secret("sign_key", "Key to sign with")),
+		form("topic", "set.phone", "set.phone.text",
+			f.field(at+"url", "set.server", "text", "set.server.hint"), topic, secret("token", "set.token")),
+		form("mail", "set.mail", "", f.field(at+"host", "set.mail.host", "text", "set.mail.host.hint"), f.field(at+"port", "set.port", "number", "set.port.hint"),
+			f.field(at+"from", "set.from", "text", ""), f.field(at+"to", "set.to", "text", "set.to.hint"), f.field(at+"user", "set.user", "text", ""), secret("password", "set.password")),
+		form("mqtt", "set.mqtt", "", f.field(at+"url", "set.broker", "text", "set.broker.hint"), f.field(at+"user", "set.user", "text", ""), secret("password", "set.password")),
+		form("webhook", "set.hook", "", f.field(at+"url", "set.address", "text", "set.hook.hint"), secret("sign_key", "set.hook.key")),
 	}
 }

@@ -199,7 +199,7 @@ func TestSettingsPage(t *testing.T) {
 	s, f := house(t, nil)
 	here := newVisitor(t, s, "127.0.0.1")
 	page := here.ask("GET", "/settings", nil).Body.String()
-	for _, want := range []string{"switch I2C on", "243.0", "Undo the last change", "Send a test to phone", "changed in the file only", `name="vessels[0].name"`, `value="12h" selected`} {
+	for _, want := range []string{"switch I2C on", "243.0", "Undo the last change", "Send a test: phone", "changed in the file only", `name="vessels[0].name"`, `value="12h" selected`} {
 		assert.Contains(t, page, want)
 	}
 	got := here.ask("POST", "/settings", url.Values{"version": {"v1"}, "household.clock": {" 24h "}, "listen": {":80"}})
@@ -218,6 +218,15 @@ func TestSettingsPage(t *testing.T) {
 	page = here.ask("POST", "/settings", url.Values{"version": {"v1"}, "channels[+].kind": {"topic"}, "channels[+].url": {"https://push.example.net/"}, "channels[+].topic": {"kitchen-x"}}).Body.String()
 	assert.Contains(t, page, "<svg")
 	assert.Equal(t, "image/svg+xml", here.ask("GET", "/settings/address.svg", nil).Header().Get("Content-Type"))
+}
+
+func TestSettingsInGerman(t *testing.T) {
+	s, _ := newServer(t, func(o *web.Options) { o.Setup, o.Language = &file{}, "de" })
+	page := newVisitor(t, s, "127.0.0.1").ask("GET", "/settings", nil).Body.String()
+	for _, want := range []string{"tidemark einrichten", "Gefäß hinzufügen", "Aufs Handy", `value="bowl"`, `value="dough"`, "gerade Wände", "Kennwort setzen", "Schlafenszeit"} {
+		assert.Contains(t, page, want)
+	}
+	assert.NotContains(t, page, "set.", "a word is missing")
 }
 
 func TestSettingsAreNotForPrograms(t *testing.T) {
