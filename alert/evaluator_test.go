@@ -440,16 +440,6 @@ func TestANewRiseIsToldAgain(t *testing.T) {
 	assert.Equal(t, []string{"12:00 raised reached at_mark", "12:05 resolved reached at_mark", "12:05 raised reached at_mark"}, s.said)
 }
 
-func TestTextsInTheHouseholdsLanguage(t *testing.T) {
-	berlin, err := time.LoadLocation("Europe/Berlin")
-	require.NoError(t, err)
-	s := newScene(t, text.Locale{Language: "de", Zone: berlin, Fahrenheit: true})
-	s.run(6*time.Minute, 10*time.Second, func(in *Input) { in.Estimate.DoughC = 33 })
-	require.Len(t, s.said, 1)
-	assert.Equal(t, "Der Teig in tub hat 91 °F und ist seit 13:00 über 90 °F. So warm gärt er ungleich und wird schlaff. Kühler stellen, oder das Gefäß in kühles Wasser stellen.",
-		strings.ReplaceAll(s.saidA[0].Text, "\u00a0", " "))
-}
-
 // bareKey finds a key or placeholder that was left in a text.
 var bareKey = regexp.MustCompile(`[{}]|[a-z]+\.(title|text|do|reason)\b`)
 

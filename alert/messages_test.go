@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert/text"
@@ -77,6 +78,11 @@ func sights() []sight {
 	}
 	after := &bake.After{CoreC: 94, Probe: true, DoneAt: noon(), Done: bake.Core{LowC: 93, BestC: 96, MostC: 98}, SliceC: 35}
 	unseen := &bake.After{CoreC: nan, Basis: bake.TimeBasis, Done: after.Done, SliceC: 35}
+	with := func(change func(*bake.After)) *bake.After {
+		a := *after
+		change(&a)
+		return &a
+	}
 	planned := func(by time.Duration) func(*Input) {
 		return func(in *Input) {
 			at := noon().Add(8 * time.Hour)
@@ -116,6 +122,11 @@ func sights() []sight {
 		{"the end of a proof", []func(*Input){due(bake.ProofID, unseen)}},
 		{"out of the oven", []func(*Input){due(bake.OutID, after)}},
 		{"out of the oven, without a probe", []func(*Input){due(bake.OutID, unseen)}},
+		{"the end of a proof, by the basket", []func(*Input){due(bake.ProofID, with(func(a *bake.After) { a.Basis = bake.BasketBasis }))}},
+		{"the end of a proof, by the sample", []func(*Input){due(bake.ProofID, with(func(a *bake.After) { a.Basis = bake.SampleBasis }))}},
+		{"out by the clock, not done", []func(*Input){due(bake.OutID, with(func(a *bake.After) { a.DoneAt, a.CoreC = time.Time{}, 81 }))}},
+		{"slice", []func(*Input){due(bake.SliceID, with(func(a *bake.After) { a.CoreC = 34.8 }))}},
+		{"slice, without a probe", []func(*Input){due(bake.SliceID, unseen)}},
 		{"bread later", []func(*Input){planned(35 * time.Minute)}},
 		{"bread too late", []func(*Input){planned(2 * time.Hour)}},
 		{"bread sooner", []func(*Input){planned(-time.Hour)}},
@@ -168,4 +179,23 @@ func TestEveryMessage(t *testing.T) {
 			require.True(t, seen[k] || k == SensorSuspect, "%s is not worded by any sight", k)
 		}
 	}
+}
+
+// TestTheCatalogueKnowsTheSteps: what package bake words anew must be worded anew in
+// the catalogue, or it is told otherwise on the phone than on the page.
+func TestTheCatalogueKnowsTheSteps(t *testing.T) {
+	en, err := text.Load("en")
+	require.NoError(t, err)
+	words := bake.Words()
+	assert.Greater(t, len(words), 100)
+	for key, want := range words {
+		assert.Equal(t, want, en[key], key)
+	}
+}
+
+// What a person worded stays.
+func TestAStepOfOwnWords(t *testing.T) {
+	s := newScene(t, text.Locale{Language: "de"})
+	_, do, _ := s.w.observation(s.in).stepWords(bake.Step{ID: "divide", Name: "divide", Do: "Divide it on the marble."})
+	assert.Equal(t, "Divide it on the marble.", do)
 }

@@ -373,3 +373,31 @@ func TestTheOutboxSaysHowItDoes(t *testing.T) {
 		assert.Equal(t, []string{"phone"}, k.out.Failing())
 	})
 }
+
+// TestRoundBeginsWhatIsDue goes round once without Run.
+func TestRoundBeginsWhatIsDue(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ch := &fakeChannel{hang: true}
+		routes := []Route{{Name: "phone", Channel: ch}}
+		store := NewMemStore()
+		out := NewOutbox(store, routes, OutboxOptions{})
+		manager := NewManager(store, out, routes, Policy{}, nil)
+		out.Round(t.Context())
+		assert.Zero(t, out.UnderWay(), "nothing is due")
+		require.NoError(t, manager.Apply(t.Context(), []Change{raised(TooCold, "cold")}))
+		out.Round(t.Context())
+		out.Round(t.Context())
+		synctest.Wait()
+		assert.Equal(t, 1, out.UnderWay())
+		time.Sleep(attemptMost + time.Second)
+		synctest.Wait()
+		assert.Zero(t, out.UnderWay(), "no answer came in time")
+		ch.mu.Lock()
+		ch.hang = false
+		ch.mu.Unlock()
+		time.Sleep(backoffMost)
+		out.Round(t.Context())
+		synctest.Wait()
+		assert.Equal(t, []string{"cold"}, ch.titles())
+	})
+}

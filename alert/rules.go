@@ -373,7 +373,11 @@ func sayStep(o *observation, s bake.Step) words {
 	if s.Until.After(s.From) {
 		window = "step_due.window"
 	}
-	said := o.words(v, "step_due.title", "step_due.text", window, o.stepNote(s.ID, v))
+	title, told, note := "step_due.title", "step_due.text", o.stepNote(s.ID, v)
+	if note == "bread.core.not_done" { // the clock says out, the probe knows better
+		title, told, window = "bread.core.wait.title", "bread.core.wait", ""
+	}
+	said := o.words(v, title, told, window, note)
 	return words{said.title, join(said.text, caution)}
 }
 

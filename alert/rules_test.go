@@ -154,3 +154,165 @@ func TestASensorLostSecondsAfterTheStartIsTold(t *testing.T) {
 		}
 	}
 }
+
+// bread moves the ready time of the scene's plan.
+func bread(by time.Duration) func(*Input) {
+	planned := noon().Add(8 * time.Hour)
+	return func(in *Input) {
+		at := planned.Add(by)
+		in.Plan = &bake.PlanState{Wanted: planned.Add(40 * time.Minute), Planned: estimator.Window{Median: planned},
+			Ready: estimator.Window{From: at.Add(-20 * time.Minute), Median: at, Until: at.Add(40 * time.Minute)}}
+	}
+}
+
+// TestPlanMovedIsToldOnceAndAgainWhenItMovesOn lets the bread slip, slip more and
+// come back.
+func TestPlanMovedIsToldOnceAndAgainWhenItMovesOn(t *testing.T) {
+	s := newScene(t, text.Locale{})
+	s.run(20*time.Minute, time.Minute, bread(20*time.Minute))
+	assert.Empty(t, s.said, "twenty minutes are not worth a word")
+	s.run(30*time.Minute, time.Minute, bread(35*time.Minute))
+	s.run(30*time.Minute, time.Minute, bread(42*time.Minute))
+	s.run(30*time.Minute, time.Minute, bread(70*time.Minute))
+	s.run(30*time.Minute, time.Minute, bread(0))
+	s.run(20*time.Minute, time.Minute, bread(-45*time.Minute))
+	assert.Equal(t, []string{
+		"12:31 raised plan_moved later",
+		"13:31 updated plan_moved later",
+		"13:56 resolved plan_moved later",
+		"14:31 raised plan_moved sooner",
+	}, s.said)
+	assert.Equal(t, "tub: bread later, about 20:35", s.saidA[0].Title)
+	assert.Equal(t, "By the plan the bread of tub was to be ready about 20:00 (wanted by 20:40). As it goes now it is about 20:35, between 20:15 and 21:15. "+
+		"All steps have moved with it: see the timetable. It is still in time.", s.saidA[0].Text)
+	assert.Contains(t, s.saidA[1].Text, "If that is too late, stand the dough warmer")
+	assert.Equal(t, "tub: bread sooner, about 19:15", s.saidA[3].Title)
+}
+
+// TestPlanMovedOutlivesTheRise goes on after the bulk has ended and ends with
+// the plan.
+func TestPlanMovedOutlivesTheRise(t *testing.T) {
+	s := newScene(t, text.Locale{})
+	s.run(20*time.Minute, time.Minute, bread(time.Hour))
+	require.Len(t, s.said, 1)
+	s.set(func(e *estimator.Estimate) { e.Phase = estimator.Ended })
+	s.run(20*time.Minute, time.Minute, bread(time.Hour))
+	assert.Len(t, s.said, 1)
+	s.run(20*time.Minute, time.Minute, func(in *Input) { in.Plan = nil })
+	assert.Equal(t, "12:46 resolved plan_moved later", s.said[1])
+}
+
+// fed is the care of an invented starter fed at noon: peak at 16:00, hungry at
+// 19:00, next feed at 18:00.
+func fed() *bake.Care {
+	at := func(h float64) time.Time { return noon().Add(time.Duration(h * float64(time.Hour))) }
+	return &bake.Care{Feed: bake.NewFeed(noon(), 1, 60, 0), Peak: estimator.Window{From: at(3), Median: at(4), Until: at(5)},
+		UseFrom: at(3.4), UseUntil: at(5), Hungry: estimator.Window{From: at(6), Median: at(7), Until: at(8)}, NextFeed: at(6)}
+}
+
+func TestHungerByTheCareOfTheFeeds(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*Input)
+		want   string // reason; empty for none
+		text   string
+	}{
+		{"seen rising, past its usual time", func(*Input) {}, "", ""},
+		{"not seen", func(in *Input) { in.Estimate.Quality = estimator.QualityGap }, ByTime, "by its usual time it is hungry about 19:00"},
+		{"in the cold", func(in *Input) { in.InFridge = true }, InCold, "is kept cold. It is due for a feed."},
+		{"seen hungry", func(in *Input) { in.Estimate.Phase = estimator.Hungry }, string(estimator.Hungry), "has little left to eat"},
+		{"nothing known of its feeds", func(in *Input) { in.Care, in.InFridge = nil, true }, "", ""},
+		{"not due yet", func(in *Input) { in.Care.NextFeed, in.InFridge = noon().AddDate(0, 0, 7), true }, "", ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := newScene(t, text.Locale{})
+			s.in.Holds, s.in.Vessel, s.in.Care = estimator.Starter, "jar", fed()
+			c.change(&s.in)
+			s.run(7*time.Hour, time.Minute, nil)
+			var got []Alarm
+			for _, a := range s.saidA {
+				if a.Kind == StarterHungry {
+					got = append(got, a)
+				}
+			}
+			if c.want == "" {
+				assert.Empty(t, got)
+				return
+			}
+			require.Len(t, got, 1, "told once a feed")
+			assert.Equal(t, c.want, got[0].Reason)
+			assert.Contains(t, got[0].Text, c.text)
+			assert.Contains(t, got[0].Text, "pink or orange, throw it away")
+			if c.want != string(estimator.Hungry) {
+				assert.InDelta(t, 6*60+5, got[0].FiredAt.Sub(noon()).Minutes(), 1.5, "at the next feed, held five minutes")
+			}
+		})
+	}
+}
+
+func TestAProofIsToldAsAProof(t *testing.T) {
+	loaf := estimator.Window{From: noon().Add(100 * time.Minute), Median: noon().Add(110 * time.Minute), Until: noon().Add(2 * time.Hour)}
+	for _, c := range []struct {
+		name     string
+		proof    bake.ProofBasis
+		loaf     Loaf
+		near     string
+		reached  string
+		past     string // text of the over warning; empty when there is none
+		levelled string
+	}{
+		{"a bulk", "", Loaf{}, "be ready to shape it", "Shape it now", "Shape it now", "go on without waiting for the target"},
+		{"a basket", bake.BasketBasis, Loaf{}, "The loaf goes in at the target", "Bake it now", "Bake it now. A loaf that waits longer", "bake it without waiting"},
+		{"a sample jar", bake.SampleBasis, Loaf{By: loaf, Told: true}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50. Bake by that time.", "", "bake it without waiting"},
+		{"a sample jar of no bake", bake.SampleBasis, Loaf{}, "The loaf goes in at the target", "Bake it now", "Bake it now", "bake it without waiting"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := newScene(t, text.Locale{})
+			s.in.ProofBasis, s.in.ProofOf, s.in.Loaf = c.proof, "vat", c.loaf
+			s.ready(90)
+			s.run(65*time.Minute, time.Minute, nil)
+			s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
+			s.run(10*time.Minute, time.Minute, nil)
+			s.set(func(e *estimator.Estimate) { e.Phase, e.RisePercent = estimator.Over, 131 })
+			s.run(15*time.Minute, time.Minute, nil)
+			texts := map[Kind]string{}
+			for _, a := range s.saidA {
+				if a.State == Firing {
+					texts[a.Kind] = a.Text
+				}
+			}
+			assert.Contains(t, texts[Near], c.near)
+			assert.Contains(t, texts[Reached], c.reached)
+			if c.past == "" {
+				assert.NotContains(t, texts, Over)
+			} else {
+				assert.Contains(t, texts[Over], c.past)
+			}
+			low := newScene(t, text.Locale{})
+			low.in.ProofBasis, low.in.ProofOf, low.in.Loaf = c.proof, "vat", c.loaf
+			low.set(func(e *estimator.Estimate) { e.LevelsOffShort, e.CeilingPercent = true, 80 })
+			low.run(15*time.Minute, time.Minute, nil)
+			assert.Contains(t, low.saidA[0].Text, c.levelled)
+		})
+	}
+}
+
+func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
+	s := newScene(t, text.Locale{})
+	s.in.ProofBasis, s.in.ProofOf, s.in.Loaf.Told = bake.SampleBasis, "vat", true
+	s.ready(40)
+	s.run(30*time.Minute, time.Minute, nil)
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Over, true, 125 })
+	s.run(15*time.Minute, time.Minute, nil)
+	s.set(func(e *estimator.Estimate) { e.LevelsOffShort = true })
+	s.run(15*time.Minute, time.Minute, nil)
+	assert.Empty(t, s.said)
+
+	s = newScene(t, text.Locale{})
+	s.in.ProofBasis, s.in.ProofOf, s.in.Loaf = bake.SampleBasis, "vat", Loaf{Told: true, By: estimator.Window{Median: noon()}}
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
+	s.run(10*time.Minute, time.Minute, nil)
+	s.in.Loaf.By = estimator.Window{}
+	s.run(10*time.Minute, time.Minute, nil)
+	require.Equal(t, []string{"12:02 raised reached at_mark", "12:11 resolved reached at_mark"}, s.said)
+}

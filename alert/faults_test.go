@@ -104,3 +104,44 @@ func TestTwoSilentThermometersAreToldApartOverARestart(t *testing.T) {
 	assert.Len(t, again.said, 2, "both resolved")
 	assert.Empty(t, again.w.Open())
 }
+
+// asleep lets a scene sleep for 40 minutes after ten minutes of readings. On
+// waking no sensor has been asked yet.
+func asleep(t *testing.T) *scene {
+	s := newScene(t, text.Locale{})
+	s.run(10*time.Minute, 10*time.Second, nil)
+	seen := s.in.At
+	s.in.At = s.in.At.Add(40 * time.Minute)
+	s.in.System.Awake = s.in.At
+	s.in.Silent = []Silent{{"dough", seen}} // its last answer before was a fault
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
+	return s
+}
+
+// TestASleepLosesNoSensor: nothing was asked meanwhile.
+func TestASleepLosesNoSensor(t *testing.T) {
+	s := asleep(t)
+	s.run(time.Minute, 10*time.Second, nil)
+	s.in.Silent = nil
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })
+	s.run(30*time.Minute, 10*time.Second, nil)
+	assert.Empty(t, s.said)
+}
+
+// TestASensorThatStaysAwayAfterASleepIsTold counts from waking, and names the last
+// reading.
+func TestASensorThatStaysAwayAfterASleepIsTold(t *testing.T) {
+	s := asleep(t)
+	s.run(30*time.Minute, 10*time.Second, nil)
+	require.Equal(t, []string{"12:55 raised sensor_lost no_reading"}, s.said)
+	assert.Equal(t, noon().Add(10*time.Minute), s.saidA[0].Since)
+}
+
+// TestAThermometerThatStaysAwayAfterASleepIsTold is the same for a probe.
+func TestAThermometerThatStaysAwayAfterASleepIsTold(t *testing.T) {
+	s := asleep(t)
+	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })
+	s.run(30*time.Minute, 10*time.Second, nil)
+	require.Equal(t, []string{"13:05 raised probe_lost dough"}, s.said)
+	assert.Equal(t, noon().Add(10*time.Minute), s.saidA[0].Since)
+}
