@@ -22,6 +22,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/internal/kitchen"
@@ -315,4 +316,18 @@ func BenchmarkPast(b *testing.B) {
 			b.ReportMetric((cpu(b)-before).Seconds()*1000/float64(b.N), "cpu-ms/op")
 		})
 	}
+}
+
+// TestThePastTellsWhatWasForecast: what was said hours before stands beside what was.
+func TestThePastTellsWhatWasForecast(t *testing.T) {
+	s, store, ids := withPast(t, 1)
+	r, err := store.Rise(t.Context(), ids[0])
+	require.NoError(t, err)
+	r.ReachedAt = r.StartedAt.Add(6 * time.Hour)
+	require.NoError(t, store.UpdateRise(t.Context(), r))
+	at := r.ReachedAt.Add(-2*time.Hour - 5*time.Minute)
+	require.NoError(t, store.AppendForecast(history.Forecast{RiseID: r.ID, At: at, Ready: estimator.Window{From: r.ReachedAt.Add(-40 * time.Minute),
+		Median: r.ReachedAt.Add(-15 * time.Minute), Until: r.ReachedAt.Add(20 * time.Minute)}}))
+	page := strings.ReplaceAll(do(s, request("GET", fmt.Sprintf("/rises/%d", r.ID), nil)).Body.String(), "\u00a0", " ")
+	assert.Contains(t, page, "At 15:55 it said 17:45 (between 17:20 and 18:20), it was 18:00.")
 }

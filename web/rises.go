@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/history"
 	"tidemark/web/past"
 	"tidemark/web/say"
@@ -141,6 +142,7 @@ type risePage struct {
 	DemoRise     bool
 	Wide, Narrow template.HTML
 	Facts        []past.Fact
+	Foretold     []string // what was forecast when, and what came of it
 	Deeds        []deedLine
 	Photos       []history.Photo
 	Outcome      string
@@ -153,6 +155,16 @@ type deedLine struct {
 	When, Word, By string
 	Undone         bool
 	UndoID         int64 // of the last note or result, which can be taken back
+}
+
+// foretold is what was forecast of a past rise, in sentences.
+func (s *Server) foretold(ctx context.Context, r history.Rise) ([]string, error) {
+	kept, err := s.opt.History.Forecasts(ctx, r.ID)
+	var out []string
+	for _, x := range past.Foretold(r, kept, s.opt.House) {
+		out = append(out, s.say("past.foretold", text.Values{"at": x.At, "ready": x.Ready, "from": x.From, "until": x.Until, "was": x.Was}))
+	}
+	return out, err
 }
 
 // pageRise shows one past rise in full.
@@ -173,6 +185,10 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 		if f.Value != "" {
 			p.Facts = append(p.Facts, f)
 		}
+	}
+	if p.Foretold, err = s.foretold(r.Context(), rec.Rise); err != nil {
+		s.historyFailed(w, r, err)
+		return
 	}
 	last, _ := lastJudging(rec.Journal)
 	for _, a := range rec.Journal {

@@ -165,10 +165,17 @@ func Differences(rises []history.Rise, h say.House) []Difference {
 	return out
 }
 
-// Foretold tells what was forecast hours before the mark was reached, as in "At 14:00
-// it said 17:50 (between 17:20 and 18:25), it was 18:05"; nothing before that.
-func Foretold(r history.Rise, kept []history.Forecast, h say.House) []string {
-	var out []string
+// Said is a forecast of a past rise and what came of it, as times of day.
+type Said struct{ At, Ready, From, Until, Was string }
+
+func (s Said) String() string {
+	return fmt.Sprintf("At %s it said %s (between %s and %s), it was %s.", s.At, s.Ready, s.From, s.Until, s.Was)
+}
+
+// Foretold returns what was forecast some hours before the mark was reached; nothing
+// before that.
+func Foretold(r history.Rise, kept []history.Forecast, h say.House) []Said {
+	var out []Said
 	if r.ReachedAt.IsZero() {
 		return nil
 	}
@@ -181,8 +188,7 @@ func Foretold(r history.Rise, kept []history.Forecast, h say.House) []string {
 			}
 		}
 		if !last.At.IsZero() {
-			out = append(out, fmt.Sprintf("At %s it said %s (between %s), it was %s.", h.Clock(last.At), h.Clock(last.Ready.Median),
-				h.Between(last.Ready.From, last.Ready.Until, last.At), h.Clock(r.ReachedAt)))
+			out = append(out, Said{h.Clock(last.At), h.Clock(last.Ready.Median), h.Clock(last.Ready.From), h.Clock(last.Ready.Until), h.Clock(r.ReachedAt)})
 		}
 	}
 	return out

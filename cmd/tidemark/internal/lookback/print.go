@@ -164,7 +164,10 @@ func (p Printer) Show(ctx context.Context, id int64) error {
 		return err
 	}
 	if told := past.Foretold(r, kept, p.House); len(told) > 0 {
-		fmt.Fprintf(p.Out, "\nWhat was forecast:\n  %s\n", strings.Join(told, "\n  "))
+		fmt.Fprintln(p.Out, "\nWhat was forecast:")
+		for _, said := range told {
+			fmt.Fprintf(p.Out, "  %s\n", said)
+		}
 	}
 	return p.curve(ctx, r)
 }
