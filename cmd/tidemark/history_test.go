@@ -235,11 +235,11 @@ func TestHistoryFindsItsFile(t *testing.T) {
 func TestHistoryRefuses(t *testing.T) {
 	k := newKitchen(t)
 	bad := filepath.Join(k.dir, "bad.csv")
-	require.NoError(t, os.WriteFile(bad, []byte(record.Header+"\n2026-03-14T10:00:00Z,x,,,\n"), 0o600))
+	require.NoError(t, os.WriteFile(bad, []byte(record.ShortHeader+"\n2026-03-14T10:00:00Z,x,,,\n"), 0o600))
 	two := filepath.Join(k.dir, "two.csv")
-	require.NoError(t, os.WriteFile(two, []byte(record.Header+"\n2026-03-14T10:00:00Z,100,,,start\n2026-03-14T11:00:00Z,99,,,start\n"), 0o600))
+	require.NoError(t, os.WriteFile(two, []byte(record.ShortHeader+"\n2026-03-14T10:00:00Z,100,,,start\n2026-03-14T11:00:00Z,99,,,start\n"), 0o600))
 	empty := filepath.Join(k.dir, "empty.csv")
-	require.NoError(t, os.WriteFile(empty, []byte(record.Header+"\n2026-03-14T10:00:00Z,,20,,\n"), 0o600))
+	require.NoError(t, os.WriteFile(empty, []byte(record.ShortHeader+"\n2026-03-14T10:00:00Z,,20,,\n"), 0o600))
 	for _, c := range []struct {
 		args []string
 		want string

@@ -2,12 +2,14 @@
 //
 // A record is a text file of comma-separated values with the header
 //
-//	time,distance_mm,dough_c,air_c,event
+//	time,distance_mm,dough_c,air_c,event,value
 //
 // Units: time is RFC 3339 with its zone; distance_mm is millimetres from the
 // sensor to the surface; dough_c and air_c are degrees Celsius. An empty cell is
-// a missing reading. event is empty or one of start, fold, fridge, counter, end.
-// A row may carry an event alone.
+// a missing reading. event is empty or one of start, fold, fridge, counter, end,
+// look. A row may carry an event alone. value goes with a look and with nothing
+// else: the rise that a person saw, percent of the start volume, over -90 and up to
+// 1000. The last column may be left out of the whole record.
 //
 // Invariants: rows never run back in time (two rows may share a moment); memory
 // does not grow with the length of the file. Every refusal is an *Error that
@@ -31,15 +33,20 @@ import (
 	"time"
 )
 
-// Header is the first line of every record.
-const Header = "time,distance_mm,dough_c,air_c,event"
+// Header is the first line of a record, ShortHeader that of one without looks.
+const (
+	Header      = ShortHeader + ",value"
+	ShortHeader = "time,distance_mm,dough_c,air_c,event"
+)
 
 // Limits of a record.
 const (
 	mostSize = 1e6                 // of a number, in mm or Celsius; beyond is a typing error
 	maxLine  = 4096                // bytes; a real line has about 60
 	maxGap   = 31 * 24 * time.Hour // between two rows; a longer one is a clock that was set
-	columns  = 5
+	columns  = 6
+
+	leastLook, mostLook = -90, 1000 // percent of the start volume
 )
 
 // Row is one line of a record.
@@ -49,11 +56,15 @@ type Row struct {
 	DoughC     float64   // Celsius; NaN when missing
 	AirC       float64   // Celsius; NaN when missing
 	Event      string    // empty, or one of Events
+	Value      float64   // with a look: the rise seen, percent of the start volume; else 0
 	Line       int       // number of its line in the file, from 1
 }
 
 // Events returns what the event column may hold beside nothing.
-func Events() []string { return []string{"start", "fold", "fridge", "counter", "end"} }
+func Events() []string { return []string{"start", "fold", "fridge", "counter", "end", look} }
+
+// look is the event that has a value.
+const look = "look"
 
 // HasReading reports whether the row carries any measurement.
 func (r Row) HasReading() bool {
@@ -102,11 +113,12 @@ func Check(ctx context.Context, r io.Reader, name string) (hasStart bool, err er
 
 // Reader reads a record row by row. It is not for use by several goroutines.
 type Reader struct {
-	name string
-	in   *bufio.Scanner
-	line int // number of the line read last
-	last time.Time
-	err  error // sticks once met
+	name    string
+	in      *bufio.Scanner
+	columns int // of this record: 6, or 5 without looks
+	line    int // number of the line read last
+	last    time.Time
+	err     error // sticks once met
 }
 
 // Open starts reading a record and checks its header. name stands for the file
@@ -123,12 +135,17 @@ func Open(r io.Reader, name string) (*Reader, error) {
 		return nil, err
 	}
 	line = bytes.TrimPrefix(line, []byte("\ufeff")) // some spreadsheets put a byte order mark
-	if string(line) != Header {
+	switch string(line) {
+	case Header:
+		rd.columns = columns
+	case ShortHeader:
+		rd.columns = columns - 1
+	default:
 		same := 0
 		for same < min(len(line), len(Header)) && line[same] == Header[same] {
 			same++
 		}
-		return nil, rd.errorf(same+1, "header is %.80q; expected %s", line, Header)
+		return nil, rd.errorf(same+1, "header is %.80q; expected %s, or the same without value", line, Header)
 	}
 	return rd, nil
 }
@@ -171,15 +188,15 @@ func (rd *Reader) parse(line []byte) (Row, error) {
 	var at [columns]int
 	n, pos := 0, 0
 	for cell := range bytes.SplitSeq(line, []byte(",")) {
-		if n < columns {
+		if n < rd.columns {
 			cells[n], at[n] = unquote(cell), pos+1
 		}
 		n++
 		pos += len(cell) + 1
 	}
 	row := Row{Line: rd.line}
-	if n != columns {
-		return Row{}, rd.errorf(min(pos, len(line)+1), "%d cells; expected %d: %s", n, columns, Header)
+	if n != rd.columns {
+		return Row{}, rd.errorf(min(pos, len(line)+1), "%d cells; expected %d: %s", n, rd.columns, rd.header())
 	}
 	var err error
 	if row.Time, err = time.Parse(time.RFC3339, cells[0]); err != nil {
@@ -197,8 +214,35 @@ func (rd *Reader) parse(line []byte) (Row, error) {
 	if row.Event = cells[4]; row.Event != "" && !slices.Contains(Events(), row.Event) {
 		return Row{}, rd.errorf(at[4], "event is %.40q; expected nothing or one of %s", cells[4], strings.Join(Events(), ", "))
 	}
-	return row, nil
+	row.Value, err = rd.value(row.Event, cells[5], max(at[5], at[4]))
+	return row, err
 }
+
+// header is the first line of this record.
+func (rd *Reader) header() string {
+	if rd.columns < columns {
+		return ShortHeader
+	}
+	return Header
+}
+
+// value reads what goes with an event.
+func (rd *Reader) value(event, cell string, at int) (float64, error) {
+	if event != look {
+		if cell != "" {
+			return 0, rd.errorf(at, "value %.40q stands with event %q; expected it with the event look alone", cell, event)
+		}
+		return 0, nil
+	}
+	v, err := rd.number(cell, at)
+	if err == nil && !lookable(v) {
+		err = rd.errorf(at, "a look has the value %.40q; expected the rise that was seen in the column value, percent of the start volume, over %d and up to %d", cell, leastLook, mostLook)
+	}
+	return v, err
+}
+
+// lookable reports whether a rise in percent can have been seen.
+func lookable(v float64) bool { return v > leastLook && v <= mostLook }
 
 // unquote takes off blanks and the quotes that some programs put around every
 // cell.
@@ -244,8 +288,8 @@ func NewWriter(w io.Writer) *Writer {
 	return &Writer{out: out}
 }
 
-// Write adds a row. It refuses a time before the last row's and an unknown event:
-// nothing is written then. A number that is not finite is a missing reading.
+// Write adds a row. It refuses a time before the last row's, an unknown event and a
+// look without a rise that can be seen: nothing is written then. A number that is not finite is a missing reading.
 func (w *Writer) Write(r Row) error {
 	switch {
 	case r.Time.Before(w.last):
@@ -253,17 +297,28 @@ func (w *Writer) Write(r Row) error {
 			r.Time.Format(time.RFC3339Nano), w.last.Format(time.RFC3339Nano))
 	case r.Event != "" && !slices.Contains(Events(), r.Event):
 		return fmt.Errorf("record: event %q is not known; expected one of %v", r.Event, Events())
+	case r.Event == look && !lookable(r.Value):
+		return fmt.Errorf("record: a look saw a rise of %v; expected over %d and up to %d percent", r.Value, leastLook, mostLook)
 	}
 	w.last = r.Time
 	b := r.Time.AppendFormat(w.out.AvailableBuffer(), time.RFC3339Nano)
 	for _, v := range []float64{r.DistanceMM, r.DoughC, r.AirC} {
-		b = append(b, ',')
-		if !math.IsNaN(v) && !math.IsInf(v, 0) {
-			b = strconv.AppendFloat(b, v, 'f', -1, 64)
-		}
+		b = appendNumber(append(b, ','), v)
 	}
-	_, err := w.out.Write(append(append(append(b, ','), r.Event...), '\n'))
+	b = append(append(append(b, ','), r.Event...), ',')
+	if r.Event == look {
+		b = appendNumber(b, r.Value)
+	}
+	_, err := w.out.Write(append(b, '\n'))
 	return err
+}
+
+// appendNumber appends a number, or nothing for one that is none.
+func appendNumber(b []byte, v float64) []byte {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return b
+	}
+	return strconv.AppendFloat(b, v, 'f', -1, 64)
 }
 
 // Flush writes what is still held back and returns the first error met.

@@ -17,8 +17,13 @@ import (
 	"tidemark/sensor/record"
 )
 
-// with puts the header before rows.
+// with puts the header of a record without looks before rows.
 func with(rows ...string) string {
+	return record.ShortHeader + "\n" + strings.Join(rows, "\n") + "\n"
+}
+
+// withLooks puts the full header before rows.
+func withLooks(rows ...string) string {
 	return record.Header + "\n" + strings.Join(rows, "\n") + "\n"
 }
 
@@ -58,6 +63,19 @@ func TestReadsRows(t *testing.T) {
 	assert.Equal(t, -3.0, rows[3].AirC)
 }
 
+func TestReadsLooks(t *testing.T) {
+	rows := all(t, withLooks(
+		"2026-03-01T07:30:00Z,182,24.5,23.1,start,",
+		"2026-03-01T09:30:00Z,,,,look,55",
+		"2026-03-01T09:31:00Z,150,,,look,0",
+	))
+	require.Len(t, rows, 3)
+	assert.Equal(t, "look", rows[1].Event)
+	assert.Equal(t, 55.0, rows[1].Value)
+	assert.Equal(t, "look", rows[2].Event)
+	assert.Zero(t, rows[2].Value, "a dough that has not risen yet is a look too")
+}
+
 func TestAcceptsCarriageReturnsAndByteOrderMark(t *testing.T) {
 	rows := all(t, "\ufeff"+strings.ReplaceAll(with("2026-03-01T07:30:00Z,182,,,"), "\n", "\r\n"))
 	require.Len(t, rows, 1)
@@ -67,10 +85,10 @@ func TestAcceptsCarriageReturnsAndByteOrderMark(t *testing.T) {
 func TestRefusals(t *testing.T) {
 	const ok = "2026-03-01T07:30:00Z,182,24,23,"
 	for _, c := range []struct{ name, in, want string }{
-		{"empty file", "", "r.csv:1:1: the file is empty; expected the header time,distance_mm,dough_c,air_c,event"},
-		{"wrong header", "time,distance_cm,dough_c,air_c,event\n", `r.csv:1:15: header is "time,distance_cm,dough_c,air_c,event"; expected time,distance_mm,dough_c,air_c,event`},
-		{"short header", "time,distance_mm\n", `r.csv:1:17: header is "time,distance_mm"; expected time,distance_mm,dough_c,air_c,event`},
-		{"no rows", record.Header + "\n", "r.csv:1:1: no rows after the header; expected at least one"},
+		{"empty file", "", "r.csv:1:1: the file is empty; expected the header time,distance_mm,dough_c,air_c,event,value"},
+		{"wrong header", "time,distance_cm,dough_c,air_c,event\n", `r.csv:1:15: header is "time,distance_cm,dough_c,air_c,event"; expected time,distance_mm,dough_c,air_c,event,value, or the same without value`},
+		{"short header", "time,distance_mm\n", `r.csv:1:17: header is "time,distance_mm"; expected time,distance_mm,dough_c,air_c,event,value, or the same without value`},
+		{"no rows", record.ShortHeader + "\n", "r.csv:1:1: no rows after the header; expected at least one"},
 		{"out of order", with(ok, "2026-03-01T07:29:59Z,182,,,"), "r.csv:3:1: time 2026-03-01T07:29:59Z is before the row above (2026-03-01T07:30:00Z); rows must be in order of time"},
 		{"out of order by zone", with(ok, "2026-03-01T08:00:00+01:00,182,,,"), "r.csv:3:1: time 2026-03-01T08:00:00+01:00 is before the row above (2026-03-01T07:30:00Z); rows must be in order of time"},
 		{"no zone", with("2026-03-01T07:30:00,182,,,"), `r.csv:2:1: time is "2026-03-01T07:30:00"; expected RFC 3339 with a zone, like 2026-03-01T07:30:00+01:00`},
@@ -81,10 +99,16 @@ func TestRefusals(t *testing.T) {
 		{"infinity", with("2026-03-01T07:30:00Z,182,Inf,,"), `r.csv:2:26: "Inf" is not a number; expected digits with a point, or nothing for a missing reading`},
 		{"overflow", with("2026-03-01T07:30:00Z,1e999,,,"), `r.csv:2:22: "1e999" is not a number that can be measured; expected digits with a point, or nothing for a missing reading`},
 		{"absurd", with("2026-03-01T07:30:00Z,182,,2e6,"), `r.csv:2:27: "2e6" is not a number that can be measured; expected digits with a point, or nothing for a missing reading`},
-		{"unknown event", with("2026-03-01T07:30:00Z,182,,,bake"), `r.csv:2:28: event is "bake"; expected nothing or one of start, fold, fridge, counter, end`},
+		{"unknown event", with("2026-03-01T07:30:00Z,182,,,bake"), `r.csv:2:28: event is "bake"; expected nothing or one of start, fold, fridge, counter, end, look`},
+		{"look without a column for it", with("2026-03-01T07:30:00Z,182,,,look"), `r.csv:2:28: a look has the value ""; expected the rise that was seen in the column value, percent of the start volume, over -90 and up to 1000`},
+		{"look without a value", withLooks("2026-03-01T07:30:00Z,182,,,look,"), `r.csv:2:33: a look has the value ""; expected the rise that was seen in the column value, percent of the start volume, over -90 and up to 1000`},
+		{"look below the floor", withLooks("2026-03-01T07:30:00Z,182,,,look,-90"), `r.csv:2:33: a look has the value "-90"; expected the rise that was seen in the column value, percent of the start volume, over -90 and up to 1000`},
+		{"look that is no number", withLooks("2026-03-01T07:30:00Z,182,,,look,half"), `r.csv:2:33: "half" is not a number; expected digits with a point, or nothing for a missing reading`},
+		{"value without a look", withLooks("2026-03-01T07:30:00Z,182,,,fold,50"), `r.csv:2:33: value "50" stands with event "fold"; expected it with the event look alone`},
+		{"five cells of six", withLooks("2026-03-01T07:30:00Z,182,,,"), "r.csv:2:28: 5 cells; expected 6: time,distance_mm,dough_c,air_c,event,value"},
 		{"too few cells", with("2026-03-01T07:30:00Z,182,24"), "r.csv:2:28: 3 cells; expected 5: time,distance_mm,dough_c,air_c,event"},
 		{"clock set in between", with(ok, "2026-05-01T07:30:00Z,182,,,"), "r.csv:3:1: time 2026-05-01T07:30:00Z is more than 31 days after the row above (2026-03-01T07:30:00Z); if the clock was set in between, cut the rows before off"},
-		{"long line", with(strings.Repeat("9", 5000)), "r.csv:2:1: the line is longer than 4096 bytes; expected time,distance_mm,dough_c,air_c,event"},
+		{"long line", with(strings.Repeat("9", 5000)), "r.csv:2:1: the line is longer than 4096 bytes; expected time,distance_mm,dough_c,air_c,event,value"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := record.Check(t.Context(), strings.NewReader(c.in), "r.csv")
@@ -118,6 +142,9 @@ func TestWriterAgreesToTheDigit(t *testing.T) {
 			at = at.Add(time.Duration(rapid.Int64Range(0, 1e12).Draw(rt, "step")))
 			row := record.Row{Time: at, DistanceMM: cell(rt), DoughC: cell(rt), AirC: cell(rt), Line: i + 2,
 				Event: rapid.SampledFrom(append(record.Events(), "")).Draw(rt, "event")}
+			if row.Event == "look" {
+				row.Value = rapid.Float64Range(-89, 1000).Draw(rt, "seen")
+			}
 			require.NoError(rt, w.Write(row))
 			want = append(want, row)
 		}
@@ -134,7 +161,7 @@ func TestWriterAgreesToTheDigit(t *testing.T) {
 
 // line is a row in full, with NaN comparable.
 func line(r record.Row) string {
-	return fmt.Sprint(r.Time.Format(time.RFC3339Nano), r.DistanceMM, r.DoughC, r.AirC, r.Event, r.Line)
+	return fmt.Sprint(r.Time.Format(time.RFC3339Nano), r.DistanceMM, r.DoughC, r.AirC, r.Event, r.Value, r.Line)
 }
 
 // cell draws a number or a missing one.
@@ -151,6 +178,7 @@ func TestWriterRefuses(t *testing.T) {
 	for name, row := range map[string]record.Row{
 		"back in time": {Time: at.Add(-time.Second), DistanceMM: nan, DoughC: nan, AirC: nan},
 		"event":        {Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: "bake"},
+		"look":         {Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: "look", Value: -95},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var buf bytes.Buffer
@@ -158,7 +186,7 @@ func TestWriterRefuses(t *testing.T) {
 			require.NoError(t, w.Write(record.Row{Time: at, DistanceMM: 1, DoughC: nan, AirC: nan}))
 			assert.Error(t, w.Write(row))
 			require.NoError(t, w.Flush())
-			assert.Equal(t, with("2026-03-01T07:30:00Z,1,,,"), buf.String())
+			assert.Equal(t, withLooks("2026-03-01T07:30:00Z,1,,,,"), buf.String())
 		})
 	}
 }
@@ -166,6 +194,7 @@ func TestWriterRefuses(t *testing.T) {
 func FuzzRead(f *testing.F) {
 	f.Add(with("2026-03-01T07:30:00+01:00,182,24.5,23.1,start", "2026-03-01T07:30:01+01:00,,,,"))
 	f.Add("\ufeff" + with(`"2026-03-01T07:30:00Z","1e-3",,,`))
+	f.Add(withLooks("2026-03-01T07:30:00Z,,,,look,55"))
 	f.Add("time\n,,,,\n")
 	f.Fuzz(func(t *testing.T, s string) {
 		rd, err := record.Open(strings.NewReader(s), "r.csv")
