@@ -220,6 +220,9 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 	if !e.cached.fitted {
 		return
 	}
+	if !math.IsNaN(o.ends[1]) {
+		out.GoodUntil = Window{when(o.ends[0]), when(o.ends[1]), when(o.ends[2])}
+	}
 	out.CarryOverPercent = e.cached.carry
 	out.Fan = append([]FanPoint(nil), e.cached.fan...)
 }

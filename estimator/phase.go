@@ -35,12 +35,13 @@ type outlook struct {
 	ceilingLow          float64
 	ceiling             float64
 	ceilingHigh         float64
+	ends                [3]float64 // when growth ends: low, median, high; NaN when unknown
 }
 
 // noOutlook is an outlook that knows nothing.
 func noOutlook(why string) outlook {
 	nan := math.NaN()
-	return outlook{why: why, chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan}
+	return outlook{why: why, chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan, ends: [3]float64{nan, nan, nan}}
 }
 
 // hold measures for how long a condition has held without a break.

@@ -82,6 +82,7 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 		out.until = r.start + crossing.Until
 	}
 	out.ceilingLow, out.ceiling, out.ceilingHigh = low, mid, high
+	out.ends = e.growthEnds(t)
 	c.out = out
 	if c.hasty {
 		c.fan, c.carry = nil, math.NaN()
@@ -91,6 +92,29 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	if urgent || len(c.fan) == 0 || t-c.fanAt >= fanHours {
 		e.askFan(t)
 	}
+}
+
+// stirsAgain is how much growth must lie ahead, hours, for an end that was seen to
+// have been none: judgement, less is within the grid of the forecast.
+const stirsAgain = 0.5
+
+// growthEnds says when growth ends, or has ended: low, median, high.
+func (e *Estimator) growthEnds(t float64) [3]float64 {
+	from, median, until := e.fit.Ends()
+	ends := [3]float64{e.rise.start + from, e.rise.start + median, e.rise.start + until}
+	over := &e.rise.grewUntil
+	switch {
+	case !(ends[1] <= t+stirsAgain): // unknown as well
+		*over = 0
+	case ends[1] <= t && *over == 0:
+		*over = t
+	}
+	if *over > 0 {
+		for i := range ends {
+			ends[i] = min(ends[i], *over)
+		}
+	}
+	return ends
 }
 
 // askFan fills the fan from now to well past the mark.

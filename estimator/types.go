@@ -99,6 +99,7 @@ type Estimate struct {
 	TargetPercent float64
 	Ready         Window  // when the target is, or was, first reached; zero when unknown
 	ReadyIsPast   bool    // the target has been reached
+	GoodUntil     Window  // when growth ends, or ended: from then on it only gets weaker; zero when unknown
 	ReachChance   float64 // probability that the target is ever reached, 0..1; NaN before a forecast
 	NoForecast    string  // why Ready is zero, in words; empty otherwise
 

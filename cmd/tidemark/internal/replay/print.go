@@ -24,6 +24,7 @@ type line struct {
 	ReadyAt     *string     `json:"ready_at"`
 	ReadyFrom   *string     `json:"ready_from"`
 	ReadyUntil  *string     `json:"ready_until"`
+	GoodUntil   *string     `json:"good_until"` // growth ends then
 	Phase       string      `json:"phase"`
 	Quality     string      `json:"quality"`
 	Alerts      []alertLine `json:"alerts"`
@@ -42,7 +43,8 @@ func newLine(e estimator.Estimate, raised []alert.Alarm, zone *time.Location) li
 		Time:        e.Time.In(zone).Format(time.RFC3339),
 		RisePercent: number(e.RisePercent), RiseSD: number(e.RiseSD), Rate: number(e.RatePercentPerHour),
 		ReadyAt: moment(e.Ready.Median, zone), ReadyFrom: moment(e.Ready.From, zone), ReadyUntil: moment(e.Ready.Until, zone),
-		Phase: string(e.Phase), Quality: string(e.Quality),
+		GoodUntil: moment(e.GoodUntil.Median, zone),
+		Phase:     string(e.Phase), Quality: string(e.Quality),
 		Alerts: []alertLine{},
 	}
 	for _, a := range raised {

@@ -55,6 +55,7 @@ func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
 	add(func(e *estimator.Estimate) {
 		e.Time, e.Phase, e.PhaseReason = at(90), estimator.Rising, "Rising."
 		e.RisePercent, e.RiseSD, e.RatePercentPerHour, e.Ready = 41.23456, 0.70049, 33.3333, window(150, 180, 215)
+		e.GoodUntil = window(170, 240, 300)
 	})
 	add(func(e *estimator.Estimate) {
 		e.Time, e.Phase = at(100), estimator.Rising

@@ -18,6 +18,7 @@ import (
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
+	"tidemark/history"
 	"tidemark/sensor/record"
 )
 
@@ -35,6 +36,11 @@ type Options struct {
 	JSON      bool
 	ChartFile string // .svg or .png; empty for none
 	HasStart  bool   // the record has a start row; set by Check
+	// Past is a folder: its *.csv, in the order of their names, are the household's
+	// earlier rises in this vessel, learned from as the service would. Empty for none.
+	Past string
+
+	finished bool // the rise is over with the record
 }
 
 // printer shows estimates as they come.
@@ -45,6 +51,19 @@ type printer interface {
 
 // Run replays a record that Check has accepted.
 func Run(ctx context.Context, o Options) error {
+	if o.Past == "" {
+		return play(ctx, o, nil)
+	}
+	known, err := learnFrom(ctx, o)
+	if err != nil {
+		return err
+	}
+	// A history of its own: the record may be older than what was learned from.
+	return remembering(ctx, known, func(store *history.Store) error { return play(ctx, o, store) })
+}
+
+// play replays one record with a history, nil for none.
+func play(ctx context.Context, o Options, store *history.Store) error {
 	f, err := os.Open(o.Record)
 	if err != nil {
 		return fmt.Errorf("the record cannot be read: %w", err)
@@ -58,7 +77,7 @@ func Run(ctx context.Context, o Options) error {
 	if err != nil {
 		return fmt.Errorf("%s has changed since it was checked: %w; try again", o.Record, err)
 	}
-	r, err := newRunner(o, first)
+	r, err := newRunner(o, first, store)
 	if err != nil {
 		return err
 	}
@@ -78,12 +97,13 @@ type runner struct {
 	chart   *chartFile
 	start   time.Time
 	next    time.Time // the next step
+	ends    bool      // the rise ends with the record
 	failure error     // first failure of the printer
 }
 
 // newRunner builds the App and the printers.
-func newRunner(o Options, first record.Row) (*runner, error) {
-	r := &runner{clock: &app.Stepped{}, vessel: o.Config.Vessels[0].Name, start: first.Time, next: first.Time}
+func newRunner(o Options, first record.Row, store *history.Store) (*runner, error) {
+	r := &runner{clock: &app.Stepped{}, vessel: o.Config.Vessels[0].Name, start: first.Time, next: first.Time, ends: o.finished}
 	zone := first.Time.Location()
 	if o.JSON {
 		r.out = newJSONPrinter(o.Out, zone)
@@ -97,7 +117,7 @@ func newRunner(o Options, first record.Row) (*runner, error) {
 	household.Zone = zone
 	o.Config.Household = household
 	r.clock.Set(first.Time)
-	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, StartTold: o.HasStart})
+	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, Store: store, StartTold: o.HasStart})
 	r.app = a
 	return r, err
 }
@@ -113,6 +133,9 @@ func (r *runner) all(ctx context.Context, rows *record.Reader, row record.Row) e
 		r.noteEvent(row)
 		next, err := rows.Next()
 		if errors.Is(err, io.EOF) {
+			if r.ends && row.Event != string(estimator.End) {
+				r.app.Observe(r.vessel, ending(row.Time))
+			}
 			r.step(row.Time, true) // the last row has its line, on the minute or not
 			return r.failure
 		}
@@ -168,26 +191,40 @@ func (r *runner) finish() error {
 func sample(row record.Row) estimator.Sample {
 	return estimator.Sample{
 		Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
-		Event: estimator.Event(row.Event),
+		Event: estimator.Event(row.Event), Value: row.Value,
 	}
 }
 
-// Check reads the whole record once and refuses what is wrong with it or with
-// the chart's name, before anything is written. It notes in o whether the record
-// says when the rise starts. The error names file, line and column where there
-// are any.
+// Check reads the whole record once and refuses what is wrong with it, with the
+// chart's name or with the folder of the past, before anything is written. It notes
+// in o whether the record says when the rise starts. The error names file, line and
+// column where there are any.
 func Check(ctx context.Context, o *Options) error {
 	if err := checkChartFile(o.ChartFile); err != nil {
 		return err
 	}
-	f, err := os.Open(o.Record)
+	past, err := pastRecords(o.Past)
 	if err != nil {
-		return fmt.Errorf("the record cannot be read: %w", err)
+		return err
+	}
+	for _, path := range past {
+		if _, err := checkRecord(ctx, path); err != nil {
+			return err
+		}
+	}
+	o.HasStart, err = checkRecord(ctx, o.Record)
+	return err
+}
+
+// checkRecord reads a record once and reports whether it has a start row.
+func checkRecord(ctx context.Context, path string) (hasStart bool, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return false, fmt.Errorf("the record cannot be read: %w", err)
 	}
 	defer f.Close()
 	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
-		return fmt.Errorf("%s is not a plain file; a record is read twice, so name a .csv file", o.Record)
+		return false, fmt.Errorf("%s is not a plain file; a record is read twice, so name a .csv file", path)
 	}
-	o.HasStart, err = record.Check(ctx, f, o.Record)
-	return err
+	return record.Check(ctx, f, path)
 }
