@@ -1,0 +1,59 @@
+package replay
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/cmd/tidemark/internal/config"
+)
+
+const simulated = "../../../../testdata/rises/"
+
+// replayed replays the simulated rise 009, after the rises of a folder.
+func replayed(t *testing.T, past string) string {
+	t.Helper()
+	cfg, err := config.Load(simulated+"009.yaml", config.WithoutSensors)
+	require.NoError(t, err)
+	var out bytes.Buffer
+	o := Options{Config: cfg, Record: simulated + "009.csv", Out: &out, JSON: true, Past: past}
+	require.NoError(t, Check(t.Context(), &o))
+	require.NoError(t, Run(t.Context(), o))
+	return out.String()
+}
+
+// TestPastRisesTeach plays the very rise as an earlier one: what it taught must show,
+// though the record is no later than what was learned from, and must leave no file.
+func TestPastRisesTeach(t *testing.T) {
+	past, temp := t.TempDir(), t.TempDir()
+	t.Setenv("TMPDIR", temp)
+	body, err := os.ReadFile(simulated + "009.csv")
+	require.NoError(t, err)
+	for _, name := range []string{"b.csv", "a.csv", "notes.txt"} {
+		require.NoError(t, os.WriteFile(filepath.Join(past, name), body, 0o600))
+	}
+	plain, taught := replayed(t, ""), replayed(t, past)
+	assert.NotEqual(t, plain, taught)
+	assert.Contains(t, taught, `"kind":"reached"`)
+	assert.NotContains(t, taught, "unwatched", "the past was no watch that broke off")
+	left, err := os.ReadDir(temp)
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}
+
+func TestPastIsRefusedBeforeAnythingIsReplayed(t *testing.T) {
+	path := recordFile(t, "2026-02-14T08:00:00Z,180,24,23,")
+	empty := t.TempDir()
+	o := Options{Config: oneTub(t), Record: path, Past: empty}
+	require.ErrorContains(t, Check(t.Context(), &o), "holds no .csv; name a folder of records of earlier rises")
+	o.Past = filepath.Join(empty, "absent")
+	require.ErrorContains(t, Check(t.Context(), &o), "the past rises cannot be read")
+	bad := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(bad, "x.csv"), []byte("nonsense\n"), 0o600))
+	o.Past = bad
+	require.ErrorContains(t, Check(t.Context(), &o), "x.csv:1:1: header is")
+}
