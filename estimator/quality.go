@@ -8,7 +8,7 @@ func (e *Estimator) blindAfter() float64 {
 
 // quality judges whether the estimate rests on what the sensor shows now.
 func (e *Estimator) quality(out *Estimate, t float64) {
-	if e.rises == 0 || e.ended {
+	if e.rises == 0 || e.ended || e.cfg.ByHand { // no sensor to lose
 		return
 	}
 	since := e.rise.start

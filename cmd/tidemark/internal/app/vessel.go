@@ -78,6 +78,7 @@ func estimatorConfig(v config.Vessel, autoStart bool) estimator.Config {
 		Lead:          v.Lead,
 		LostAfter:     v.LostAfter,
 		AutoStart:     autoStart,
+		ByHand:        v.ByHand,
 	}
 	for _, row := range v.TargetTable {
 		c.TargetPercent = 0 // the table decides

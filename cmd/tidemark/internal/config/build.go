@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 
 	"tidemark/alert"
@@ -252,14 +253,25 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 		c.add(path+".name", "%q is not a usable name; give 1 to 40 letters, digits, spaces, - or _", raw.Name)
 	}
 	v.Holds = c.holds(path+".holds", raw.Holds)
-	v.FloorMM = c.floor(path+".floor_mm", raw.FloorMM)
-	v.Profile = c.profile(path+".profile", raw.Profile)
+	v.ByHand = byHand(raw.Height)
+	if !v.ByHand || raw.FloorMM != nil {
+		v.FloorMM = c.floor(path+".floor_mm", raw.FloorMM)
+	}
+	if !v.ByHand || raw.Profile != nil {
+		v.Profile = c.profile(path+".profile", raw.Profile)
+	}
 	if v.Profile != nil && v.FloorMM > 0 && v.Profile.TopMM() > v.FloorMM {
 		c.add(path+".floor_mm", "%g mm is less than the vessel's height of %g mm, so the sensor would sit inside it; measure from the sensor to the empty vessel's floor", v.FloorMM, v.Profile.TopMM())
 	}
 	c.target(path, raw, &v)
-	if need == Sensors {
+	switch {
+	case need != Sensors:
+	case v.ByHand:
+		c.add(path+".height", "the service cannot be told looks by eye yet, only tidemark replay can; name a height sensor such as {kind: iio, device: \"iio:device0\"}")
+	default:
 		v.Height = c.source(path+".height", raw.Height, sensor.Distance)
+	}
+	if need == Sensors {
 		v.Dough = c.source(path+".dough", raw.Dough, sensor.Temperature)
 		v.Air = c.source(path+".air", raw.Air, sensor.Temperature)
 		v.Humidity = c.source(path+".humidity", raw.Humidity, sensor.Humidity)
@@ -269,6 +281,13 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 	}
 	c.bread(path, raw, need, &v)
 	return v
+}
+
+// byHand reports whether the height is said to be told by eye. Any other key beside
+// the kind is left to the check of sensors to refuse.
+func byHand(height ast.Node) bool {
+	var only map[string]string
+	return height != nil && yaml.NodeToValue(height, &only) == nil && len(only) == 1 && only["kind"] == "hand"
 }
 
 // holds checks what is in the vessel.

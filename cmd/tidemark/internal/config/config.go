@@ -79,6 +79,7 @@ type Vessel struct {
 	Lead          time.Duration
 	LostAfter     time.Duration
 	Height        sensor.Config // nil when not given
+	ByHand        bool          // no sensor sees the height: looks by eye alone; FloorMM and Profile are not needed
 	Dough         sensor.Config
 	Air           sensor.Config
 	Humidity      sensor.Config // of the air, for the speed of sound

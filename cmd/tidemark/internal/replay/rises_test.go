@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -106,11 +107,7 @@ func playRises(tb testing.TB, dir string) []playedRise {
 // playRise replays one rise, named without its ending.
 func playRise(tb testing.TB, base string) (playedRise, error) {
 	p := playedRise{name: filepath.Base(base)}
-	body, err := os.ReadFile(base + ".json")
-	if err == nil {
-		err = json.Unmarshal(body, &p.truth)
-	}
-	if err != nil {
+	if err := p.readTruth(base); err != nil {
 		return p, err
 	}
 	cfg, err := config.Load(base+".yaml", config.WithoutSensors)
@@ -125,14 +122,29 @@ func playRise(tb testing.TB, base string) (playedRise, error) {
 	if err := Run(tb.Context(), o); err != nil {
 		return p, err
 	}
-	for dec := json.NewDecoder(&buf); dec.More(); {
+	p.lines, err = linesOf(&buf)
+	return p, err
+}
+
+// readTruth reads what the maker knows.
+func (p *playedRise) readTruth(base string) error {
+	body, err := os.ReadFile(base + ".json")
+	if err == nil {
+		err = json.Unmarshal(body, &p.truth)
+	}
+	return err
+}
+
+// linesOf reads what a replay said.
+func linesOf(r io.Reader) (out []said, err error) {
+	for dec := json.NewDecoder(r); dec.More(); {
 		var s said
 		if err := dec.Decode(&s); err != nil {
-			return p, err
+			return nil, err
 		}
-		p.lines = append(p.lines, s)
+		out = append(out, s)
 	}
-	return p, nil
+	return out, nil
 }
 
 // column is what was said some minutes before the doubling.
