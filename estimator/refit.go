@@ -5,14 +5,14 @@ import (
 	"time"
 )
 
-// Times between two fits without news, hours: at least half a minute, more as
+// Times between two fits without news, hours: that of a bin of the forecast, more as
 // the rise gets older and a minute means less, and long once it has fallen.
 const (
-	refitHours  = 30.0 / 3600
+	refitHours  = 2.0 / 60
 	refitShare  = 1.0 / 300 // of the rise's age
 	refitOver   = 3.0 / 60
 	refitFallen = 10.0 / 60
-	fanHours    = 3.0 / 60 // the fan is dear and changes slowly
+	fanHours    = 4.0 / 60 // fan and carry-over are dear and change slowly
 	refitHasty  = 5.0 / 60 // while catching up
 )
 
@@ -88,8 +88,8 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 		c.fan, c.carry = nil, math.NaN()
 		return
 	}
-	_, c.carry, _ = e.fit.CarryOver()
 	if urgent || len(c.fan) == 0 || t-c.fanAt >= fanHours {
+		_, c.carry, _ = e.fit.CarryOver()
 		e.askFan(t)
 	}
 }
