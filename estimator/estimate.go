@@ -223,7 +223,7 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 	if !math.IsNaN(o.ends[1]) {
 		out.GoodUntil = Window{when(o.ends[0]), when(o.ends[1]), when(o.ends[2])}
 	}
-	out.CarryOverPercent = e.cached.carry
+	out.CarryOverPercent, out.LookWish = e.cached.carry, e.cached.wish
 	out.Fan = append([]FanPoint(nil), e.cached.fan...)
 }
 

@@ -123,5 +123,6 @@ type Estimate struct {
 
 	EquivalentHours float64 // growth time so far at 24 C
 	Rejected        map[string]int
+	LookWish        LookWish // a look by eye would help
 	Notes           []string // e.g. a start volume that does not fit the batch
 }

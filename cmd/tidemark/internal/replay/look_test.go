@@ -134,6 +134,6 @@ func BenchmarkLooks(b *testing.B) {
 			one = append(one, withLooksAt(b, p, *risesDir, true, []time.Time{p.truth.halfway()}))
 			alone = append(alone, withLooksAt(b, p, *risesDir, false, p.truth.hourly()))
 		}
-		b.Logf("simulated rises that double\nwithout looks\n%s\none look at half\n%s\nno sensor, a look each hour\n%s", scoreOf(without), scoreOf(one), scoreOf(alone))
+		fmt.Printf("simulated rises that double\nwithout looks\n%s\none look at half\n%s\nno sensor, a look each hour\n%s", scoreOf(without), scoreOf(one), scoreOf(alone))
 	}
 }

@@ -1,0 +1,65 @@
+package estimator
+
+import (
+	"math"
+	"time"
+
+	"tidemark/estimator/geometry"
+)
+
+// LookWish says that a look by eye would help, and how much: the widths of the 80 %
+// interval of the mark as it stands and as it would be. The zero LookWish asks nothing.
+type LookWish struct {
+	Why       string // in words
+	Now, Then time.Duration
+}
+
+// IsZero reports whether nothing is asked.
+func (w LookWish) IsZero() bool { return w.Why == "" }
+
+// A look is asked for about halfway to the mark and after a step that was found, if it
+// narrows the forecast noticeably; not again soon after one. Judgement: early enough to
+// act on, late enough for the start to weigh little.
+const (
+	wishFrom      = 0.4 // of the mark
+	wishUntil     = 0.6
+	wishNarrows   = 0.8  // of the width, at most
+	wishLeast     = 0.25 // hours of width that are too few to ask for
+	wishAfterStep = 2.0  // hours
+)
+
+// wish says whether a look would help now.
+func (e *Estimator) wish(t, target float64) LookWish {
+	r := &e.rise
+	stepped := t-r.stepped < wishAfterStep && r.lookAt < r.stepped
+	if e.cfg.ByHand || !r.active || !stepped && t-r.lookAt < wishAfterStep {
+		return LookWish{}
+	}
+	rise, _ := e.fit.Rise(t - r.start)
+	why := ""
+	switch {
+	case stepped:
+		why = "The level jumped, and what it was is not certain."
+	case rise >= wishFrom*target && rise <= wishUntil*target:
+		why = "The dough is about halfway to its mark."
+	default:
+		return LookWish{}
+	}
+	now, then := e.fit.LookWorth(target, lookSD*(100+rise))
+	if !(now >= wishLeast && then <= wishNarrows*now) {
+		return LookWish{}
+	}
+	return LookWish{Why: why, Now: duration(now).Round(time.Minute), Then: duration(then).Round(time.Minute)}
+}
+
+// MinutesPerMM is how many minutes of a rise one millimetre of height is worth in a
+// vessel filled to startMM, at a rise in percent and a speed in percent an hour: what an
+// error of the sensor of a millimetre comes to. NaN when it cannot be said.
+func MinutesPerMM(p *geometry.Profile, startMM, risePercent, perHour float64) float64 {
+	start := p.Volume(startMM)
+	if !(start > 0 && perHour > 0) {
+		return math.NaN()
+	}
+	height := p.Height(start * (1 + risePercent/100))
+	return 100 * p.Area(height) / start / perHour * 60
+}
