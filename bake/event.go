@@ -20,6 +20,7 @@ const (
 	EventBaked    EventKind = "baked"     // out of the oven
 	EventEnd      EventKind = "end"       // emptied, thrown away
 	EventTarget   EventKind = "target"    // another mark
+	EventLook     EventKind = "look"      // a person saw how far the dough has risen
 	EventBegun    EventKind = "begun"     // a step is under way
 	EventDone     EventKind = "step"      // a step is done
 	EventSkipped  EventKind = "skip"      // a step is left out
@@ -33,7 +34,7 @@ const (
 // EventKinds lists every kind.
 func EventKinds() []EventKind {
 	return []EventKind{EventStart, EventFed, EventFold, EventFridge, EventCounter, EventShaped, EventBaked, EventEnd,
-		EventTarget, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventMeasured}
+		EventTarget, EventLook, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventMeasured}
 }
 
 // Starts reports whether an event of this kind begins a rise.
@@ -72,6 +73,7 @@ type Detail struct {
 	Batch         string  `json:"batch,omitempty"`          // of a start: the batch's name; empty for the vessel's own, NoBatch for none
 	Feed          *Feed   `json:"feed,omitempty"`           // of a feeding: what was fed; nil for the usual
 	TargetPercent float64 `json:"target_percent,omitempty"` // of a target and a replan
+	SeenPercent   float64 `json:"seen_percent,omitempty"`   // of a look: the rise, percent of the start volume
 	StepID        string  `json:"step_id,omitempty"`        // of begun, step and skip
 	Why           string  `json:"why,omitempty"`            // of skip and replan
 	Answer        string  `json:"answer,omitempty"`         // to the question of a step

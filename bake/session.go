@@ -189,6 +189,8 @@ func (s *Session) Check(e Event) error {
 		return refuse("a rise is under way in %s; end it first, or follow the plan in another vessel", s.vessel.Name)
 	case e.Kind == EventTarget && !(e.TargetPercent >= 5 && e.TargetPercent <= 400):
 		return refuse("%g is outside 5 to 400; 100 means doubled", e.TargetPercent)
+	case e.Kind == EventLook && !(e.SeenPercent > leastSeen && e.SeenPercent <= mostSeen):
+		return refuse("a rise of %g %% cannot be seen: write 0 for as at the start, 100 for doubled", e.SeenPercent)
 	case e.Kind.Marks():
 		return s.checkStep(e)
 	case e.feed() != nil && e.feed().Validate() != nil:
@@ -202,6 +204,12 @@ func (s *Session) Check(e Event) error {
 	}
 	return refuse("no rise is being watched in %s; start one first", s.vessel.Name)
 }
+
+// What a person can have seen, percent of the start volume.
+const (
+	leastSeen = -90.0
+	mostSeen  = 1000.0
+)
 
 // checkStep refuses what cannot be said of a step.
 func (s *Session) checkStep(e Event) error {
@@ -267,7 +275,7 @@ func (s *Session) isLate(e Event) bool {
 
 // reachesEstimator reports whether the rise depends on when it happened.
 func (k EventKind) reachesEstimator() bool {
-	return k.Starts() || k.Ends() || k == EventFold || k == EventFridge || k == EventCounter || k == EventTarget
+	return k.Starts() || k.Ends() || k == EventFold || k == EventFridge || k == EventCounter || k == EventTarget || k == EventLook
 }
 
 // spoil marks the fold as no longer true to the journal.
@@ -428,7 +436,7 @@ func (s *Session) take(e Event) {
 		s.last.TargetPercent = e.TargetPercent
 		s.bulkEndsAt(e.TargetPercent)
 	case eventOf(e.Kind) != estimator.NoEvent:
-		s.tell(eventOf(e.Kind), at)
+		s.tell(eventOf(e.Kind), at, e.SeenPercent)
 	}
 	if s.process != nil {
 		_ = s.process.markFor(e) // closed already: nothing to mark
@@ -460,14 +468,16 @@ func eventOf(k EventKind) estimator.Event {
 		return estimator.Fridge
 	case k == EventCounter:
 		return estimator.Counter
+	case k == EventLook:
+		return estimator.Look
 	}
 	return estimator.NoEvent
 }
 
-// tell hands an event to the estimator.
-func (s *Session) tell(e estimator.Event, at time.Time) {
+// tell hands an event to the estimator, with the rise that was seen when it is a look.
+func (s *Session) tell(e estimator.Event, at time.Time, seenPercent float64) {
 	nan := math.NaN()
-	s.est.Observe(estimator.Sample{Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: e})
+	s.est.Observe(estimator.Sample{Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: e, Value: seenPercent})
 	s.stay.Follow(at, e, nan, nan)
 	switch e {
 	case estimator.Fridge:
@@ -503,7 +513,7 @@ func (s *Session) start(e Event, at time.Time) {
 	}
 	s.est.SetFanTo(s.beyond())
 	s.est.SetTarget(mark)
-	s.tell(estimator.Start, at)
+	s.tell(estimator.Start, at, 0)
 	s.rise = Rise{ID: e.RiseID, StartedAt: at, Batch: s.belongsTo(), Auto: e.By == ByItself}
 	s.lastRow = time.Time{}
 }

@@ -28,6 +28,7 @@ func aDay() []told {
 		{EventFold, 32 * time.Minute, Detail{}},
 		{EventFold, 65 * time.Minute, Detail{}},
 		{EventTarget, 80 * time.Minute, Detail{TargetPercent: 70}},
+		{EventLook, 100 * time.Minute, Detail{SeenPercent: 20}},
 		{EventFridge, 2 * time.Hour, Detail{}},
 		{EventCounter, 2*time.Hour + 20*time.Minute, Detail{}},
 		{EventNote, 3 * time.Hour, Detail{Note: "by the stove"}},
@@ -275,7 +276,7 @@ func TestRefusals(t *testing.T) {
 	require.NoError(t, err)
 	var no Refusal
 	for _, e := range []Event{
-		{Kind: EventFold}, {Kind: EventShaped}, {Kind: EventFridge}, {Kind: EventTarget, Detail: Detail{TargetPercent: 4}},
+		{Kind: EventFold}, {Kind: EventShaped}, {Kind: EventFridge}, {Kind: EventTarget, Detail: Detail{TargetPercent: 4}}, {Kind: EventLook, Detail: Detail{SeenPercent: 50}}, {Kind: EventLook, Detail: Detail{SeenPercent: -90}},
 		{Kind: EventDone, Detail: Detail{StepID: "fold-1"}}, {Kind: EventPlan}, {Kind: EventFed, Detail: Detail{Feed: &Feed{StarterG: -1}}},
 	} {
 		e.At = day0()

@@ -10,12 +10,12 @@ import (
 // LookWish says that a look by eye would help, and how much: the widths of the 80 %
 // interval of the mark as it stands and as it would be. The zero LookWish asks nothing.
 type LookWish struct {
-	Why       string // in words
+	Step      bool // the level jumped, and what it was is not certain; else about halfway to the mark
 	Now, Then time.Duration
 }
 
 // IsZero reports whether nothing is asked.
-func (w LookWish) IsZero() bool { return w.Why == "" }
+func (w LookWish) IsZero() bool { return w.Now == 0 }
 
 // A look is asked for about halfway to the mark and after a step that was found, if it
 // narrows the forecast noticeably; not again soon after one. Judgement: early enough to
@@ -36,20 +36,14 @@ func (e *Estimator) wish(t, target float64) LookWish {
 		return LookWish{}
 	}
 	rise, _ := e.fit.Rise(t - r.start)
-	why := ""
-	switch {
-	case stepped:
-		why = "The level jumped, and what it was is not certain."
-	case rise >= wishFrom*target && rise <= wishUntil*target:
-		why = "The dough is about halfway to its mark."
-	default:
+	if halfway := rise >= wishFrom*target && rise <= wishUntil*target; !stepped && !halfway {
 		return LookWish{}
 	}
 	now, then := e.fit.LookWorth(target, lookSD*(100+rise))
 	if !(now >= wishLeast && then <= wishNarrows*now) {
 		return LookWish{}
 	}
-	return LookWish{Why: why, Now: duration(now).Round(time.Minute), Then: duration(then).Round(time.Minute)}
+	return LookWish{Step: stepped, Now: duration(now).Round(time.Minute), Then: duration(then).Round(time.Minute)}
 }
 
 // MinutesPerMM is how many minutes of a rise one millimetre of height is worth in a

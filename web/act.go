@@ -134,7 +134,7 @@ func (s *Server) actFromForm(r *http.Request) (Act, error) {
 		}
 	}
 	a := Act{Kind: ActKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Batch: f.text("batch"),
-		TargetPercent: f.number("target"), AlarmID: f.text("alarm"), Snooze: time.Duration(f.whole("minutes")) * time.Minute,
+		TargetPercent: f.number("target"), SeenPercent: f.seen(), AlarmID: f.text("alarm"), Snooze: time.Duration(f.whole("minutes")) * time.Minute,
 		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), Note: f.text("note"),
 		Judgement: history.Judgement{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")}}
 	a.Feed = f.feed()
@@ -186,6 +186,15 @@ func (f *formReader) number(name string) float64 {
 	return n
 }
 
+// seen is the rise of a look; nil when none is given.
+func (f *formReader) seen() *float64 {
+	if f.text("seen") == "" {
+		return nil
+	}
+	v := f.number("seen")
+	return &v
+}
+
 // The lengths of texts in characters.
 const (
 	maxNote  = 2000
@@ -215,6 +224,13 @@ func (a Act) checkByKind() error {
 	case ActTarget:
 		if !(a.TargetPercent >= 5 && a.TargetPercent <= 400) {
 			return Refuse("The mark is %g %%; choose 5 to 400 (100 is doubled).", a.TargetPercent)
+		}
+	case ActLook:
+		if a.SeenPercent == nil {
+			return Refuse("Say how far it has risen: 0 is as at the start, 100 is doubled.")
+		}
+		if !(*a.SeenPercent > -90 && *a.SeenPercent <= 1000) {
+			return Refuse("A rise of %g %% cannot be seen; 0 is as at the start, 100 is doubled.", *a.SeenPercent)
 		}
 	case ActSnooze:
 		if a.Snooze < time.Minute || a.Snooze > 24*time.Hour {
@@ -264,6 +280,8 @@ func (s *Server) actDone(a Act) string {
 	switch a.Kind {
 	case ActTarget:
 		return s.say("said.target", text.Values{"percent": a.TargetPercent})
+	case ActLook:
+		return s.say("said.look", text.Values{"percent": *a.SeenPercent})
 	case ActSnooze:
 		return s.say("said.snooze", text.Values{"span": a.Snooze})
 	case ActAck, ActUndo, ActCorrect, ActNote, ActJudgement, ActPlan, ActStepSkip:

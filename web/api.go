@@ -199,7 +199,7 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 	if !readJSON(w, r, &in) {
 		return
 	}
-	a := Act{Kind: ActKind(in.Kind), Vessel: v.Name, RiseID: in.RiseID, Batch: in.Batch, TargetPercent: in.TargetPercent, AlarmID: in.AlarmID,
+	a := Act{Kind: ActKind(in.Kind), Vessel: v.Name, RiseID: in.RiseID, Batch: in.Batch, TargetPercent: in.TargetPercent, SeenPercent: in.SeenPercent, AlarmID: in.AlarmID,
 		Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)), StepID: in.StepID, Answer: in.Answer, UndoID: cmp.Or(in.UndoID, in.EventID),
 		Note: strings.TrimSpace(in.Note), By: s.byWhom(r), Feed: in.feed()}
 	if a.Kind == ActJudgement {

@@ -146,18 +146,19 @@ func stamp(t time.Time, zone *time.Location) time.Time { return t.Round(time.Mil
 
 // actJSON is an act as the API takes it.
 type actJSON struct {
-	Kind          string  `json:"kind"`
-	RiseID        int64   `json:"rise_id"`
-	At            string  `json:"at"`
-	Batch         string  `json:"batch"`
-	TargetPercent float64 `json:"target_percent"`
-	AlarmID       string  `json:"alarm_id"`
-	SnoozeSeconds float64 `json:"snooze_seconds"`
-	StepID        string  `json:"step_id"`
-	Answer        string  `json:"answer"`
-	UndoID        int64   `json:"undo_id"`
-	EventID       int64   `json:"event_id"`
-	Note          string  `json:"note"`
+	Kind          string   `json:"kind"`
+	RiseID        int64    `json:"rise_id"`
+	At            string   `json:"at"`
+	Batch         string   `json:"batch"`
+	TargetPercent float64  `json:"target_percent"`
+	SeenPercent   *float64 `json:"seen_percent"`
+	AlarmID       string   `json:"alarm_id"`
+	SnoozeSeconds float64  `json:"snooze_seconds"`
+	StepID        string   `json:"step_id"`
+	Answer        string   `json:"answer"`
+	UndoID        int64    `json:"undo_id"`
+	EventID       int64    `json:"event_id"`
+	Note          string   `json:"note"`
 	feedJSON
 
 	Plan *planWishJSON `json:"plan"`

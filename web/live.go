@@ -127,6 +127,7 @@ const (
 	ActAck       ActKind = "ack"    // a warning was seen
 	ActSnooze    ActKind = "snooze" // remind again later
 	ActTarget    ActKind = "target" // another mark
+	ActLook      ActKind = "look"   // how far a person saw it risen
 	ActUndo      ActKind = "undo"
 	ActCorrect   ActKind = "correct" // a deed was done at another time
 	ActNote      ActKind = "note"
@@ -137,7 +138,7 @@ const (
 // actKinds lists them all.
 func actKinds() []ActKind {
 	return []ActKind{ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActEnd, ActFed, ActBegun, ActCorrect, ActStepDone,
-		ActStepSkip, ActAck, ActSnooze, ActTarget, ActUndo, ActNote, ActJudgement, ActPlan}
+		ActStepSkip, ActAck, ActSnooze, ActTarget, ActLook, ActUndo, ActNote, ActJudgement, ActPlan}
 }
 
 // Act is one thing a person did or asks for.
@@ -149,6 +150,7 @@ type Act struct {
 	By            string    // "page", a token's name
 	Batch         string    // of a start: name of the batch or feeding; empty for the vessel's usual one, NoBatch for none
 	TargetPercent float64   // of a target
+	SeenPercent   *float64  // of a look: the rise, percent of the start volume
 	AlarmID       string    // of ack and snooze
 	Snooze        time.Duration
 	StepID        string    // of step and skip

@@ -301,6 +301,8 @@ func (s *Server) eventWord(e bake.Event, steps []bake.Step) string {
 		return s.say("told."+string(e.Kind), text.Values{"step": name})
 	case e.Kind == bake.EventNote:
 		return s.say("told.note", text.Values{"note": short(e.Note)})
+	case e.Kind == bake.EventLook:
+		return s.say("told.look", text.Values{"percent": e.SeenPercent})
 	case e.Kind == bake.EventTarget, e.Kind == bake.EventPlan, e.Kind == bake.EventJudged:
 		return s.say("told."+string(e.Kind), text.Values{"percent": e.TargetPercent})
 	}
@@ -316,6 +318,9 @@ func (s *Server) facts(v Vessel, state bake.State) []factView {
 	if state.RiseID != 0 && known(e.RisePercent) {
 		add("rise", s.say("fact.give_or_take", text.Values{"percent": e.RisePercent, "sd": l.Number(1.28*e.RiseSD, 0)}))
 		add("rate", s.say("fact.an_hour", text.Values{"percent": e.RatePercentPerHour}))
+	}
+	if w := e.LookWish; !w.IsZero() {
+		add("look", s.say("fact.look_worth", text.Values{"span": w.Now, "then": w.Then}))
 	}
 	if state.RiseID != 0 {
 		add("target", l.Percent(e.TargetPercent))

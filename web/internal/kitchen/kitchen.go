@@ -223,6 +223,8 @@ func (k *Kitchen) apply(v *web.Vessel, a web.Act) {
 	case web.ActTarget:
 		v.TargetPercent, v.Estimate.TargetPercent, v.TargetName = a.TargetPercent, a.TargetPercent, ""
 		deed.Detail = fmt.Sprintf("%g %%", a.TargetPercent)
+	case web.ActLook:
+		deed.Detail = fmt.Sprintf("%g %%", *a.SeenPercent)
 	case web.ActNote:
 		deed.Detail = a.Note
 	case web.ActPlan:

@@ -263,6 +263,9 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 	e := bake.Event{Vessel: act.Vessel, RiseID: act.RiseID, At: act.At, By: act.By, Kind: bake.EventKind(act.Kind), Detail: bake.Detail{
 		Batch: act.Batch, TargetPercent: act.TargetPercent, StepID: act.StepID, Answer: act.Answer, Note: act.Note,
 	}}
+	if act.SeenPercent != nil {
+		e.SeenPercent = *act.SeenPercent
+	}
 	if act.Feed != (bake.Feed{}) {
 		e.Feed = &act.Feed
 	}

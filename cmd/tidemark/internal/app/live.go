@@ -109,6 +109,8 @@ func detail(e bake.Event) string {
 	switch {
 	case e.Kind == bake.EventTarget:
 		return fmt.Sprintf("%g %%", e.TargetPercent)
+	case e.Kind == bake.EventLook:
+		return fmt.Sprintf("%g %%", e.SeenPercent)
 	case e.Kind.Marks():
 		return e.StepID
 	case e.Kind == bake.EventNote:
