@@ -7,8 +7,10 @@ import (
 	"tidemark/estimator/geometry"
 )
 
-// LookWish says that a look by eye would help, and how much: the widths of the 80 %
-// interval of the mark as it stands and as it would be. The zero LookWish asks nothing.
+// LookWish says that a look by eye would help, and how much: what the doubt of the
+// present level adds to the time of the mark, as the half of an 80 % interval, as it
+// stands and as it would be. How the dough will grow is doubted beside. The zero LookWish
+// asks nothing.
 type LookWish struct {
 	Step      bool // the level jumped, and what it was is not certain; else about halfway to the mark
 	Now, Then time.Duration
@@ -18,15 +20,18 @@ type LookWish struct {
 func (w LookWish) IsZero() bool { return w.Now == 0 }
 
 // A look is asked for about halfway to the mark and after a step that was found, if it
-// narrows the forecast noticeably; not again soon after one. Judgement: early enough to
-// act on, late enough for the start to weigh little.
+// narrows the doubt noticeably; not again soon after one. Judgement: early enough to act
+// on, late enough for the start to weigh little.
 const (
 	wishFrom      = 0.4 // of the mark
 	wishUntil     = 0.6
-	wishNarrows   = 0.8  // of the width, at most
-	wishLeast     = 0.25 // hours of width that are too few to ask for
-	wishAfterStep = 2.0  // hours
+	wishNarrows   = 0.85    // of the doubt, at most
+	wishLeast     = 5. / 60 // hours of doubt that are too few to ask for
+	wishAfterStep = 2.0     // hours
 )
+
+// z90 is the normal quantile of 0.9: an 80 % interval reaches so many sd to each side.
+const z90 = 1.2816
 
 // wish says whether a look would help now.
 func (e *Estimator) wish(t, target float64) LookWish {
@@ -35,11 +40,13 @@ func (e *Estimator) wish(t, target float64) LookWish {
 	if e.cfg.ByHand || !r.active || !stepped && t-r.lookAt < wishAfterStep {
 		return LookWish{}
 	}
-	rise, _ := e.fit.Rise(t - r.start)
-	if halfway := rise >= wishFrom*target && rise <= wishUntil*target; !stepped && !halfway {
+	rise, sd := e.fit.Rise(t - r.start)
+	rate, _ := e.fit.Rate()
+	if halfway := rise >= wishFrom*target && rise <= wishUntil*target; !stepped && !halfway || !(rate > 0) {
 		return LookWish{}
 	}
-	now, then := e.fit.LookWorth(target, lookSD*(100+rise))
+	look := lookSD * (100 + rise)
+	now, then := z90*sd/rate, z90*sd*look/math.Hypot(sd, look)/rate
 	if !(now >= wishLeast && then <= wishNarrows*now) {
 		return LookWish{}
 	}
