@@ -5,10 +5,10 @@ import (
 	"time"
 )
 
-// Times between two fits without news, hours: that of a bin of the forecast, more as
-// the rise gets older and a minute means less, and long once it has fallen.
+// Times between two fits without news, hours: a minute, more as the rise gets older
+// and a minute means less, and long once it has fallen.
 const (
-	refitHours  = 2.0 / 60
+	refitHours  = 1.0 / 60
 	refitShare  = 1.0 / 300 // of the rise's age
 	refitOver   = 3.0 / 60
 	refitFallen = 10.0 / 60
