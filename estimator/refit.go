@@ -5,14 +5,14 @@ import (
 	"time"
 )
 
-// Times between two fits without news, hours: a minute, more as the rise gets older
-// and a minute means less, and long once it has fallen.
+// Times between two fits without news, hours: at least half a minute, more as
+// the rise gets older and a minute means less, and long once it has fallen.
 const (
-	refitHours  = 1.0 / 60
+	refitHours  = 30.0 / 3600
 	refitShare  = 1.0 / 300 // of the rise's age
 	refitOver   = 3.0 / 60
 	refitFallen = 10.0 / 60
-	fanHours    = 4.0 / 60 // fan and carry-over are dear and change slowly
+	fanHours    = 3.0 / 60 // fan and carry-over are dear and change slowly
 	refitHasty  = 5.0 / 60 // while catching up
 )
 
