@@ -40,7 +40,6 @@ type risesPage struct {
 type riseLine struct {
 	ID             int64
 	Name, Sentence string
-	Outcome        string // in a word; empty when nobody judged
 	Curve          template.HTML
 	Demo           bool
 }
@@ -66,9 +65,6 @@ func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) {
 	}
 	for _, x := range page.Rises {
 		line := riseLine{ID: x.ID, Name: past.Name(x, s.opt.House), Sentence: past.Sentence(x, s.opt.House), Demo: x.Demo && !s.opt.Demo, Curve: s.spark(r.Context(), x)}
-		if x.Outcome != "" {
-			line.Outcome = s.say("judge."+x.Outcome, nil)
-		}
 		p.Rises = append(p.Rises, line)
 	}
 	if page.Next != "" {

@@ -8,6 +8,7 @@ package demo
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"tidemark/alert"
@@ -99,6 +100,9 @@ func (d *driver) due(now time.Time) map[string][]virtual.Event {
 // perform tells the App what people did.
 func (d *driver) perform(events []virtual.Event, now time.Time) {
 	for _, a := range events {
+		if d.visited(a.Vessel) && !bake.EventKind(a.Kind).Starts() {
+			continue // a visitor has taken over
+		}
 		d.say(now, a.Text)
 		if err := d.tell(a.Vessel, bake.EventKind(a.Kind), now, bake.Detail{}); err != nil {
 			d.say(now, err.Error()) // a visitor was quicker
@@ -111,6 +115,12 @@ func (d *driver) tell(vessel string, kind bake.EventKind, now time.Time, more ba
 	return d.app.Do(context.Background(), bake.Event{Vessel: vessel, Kind: kind, At: now, By: byHousehold, Detail: more})
 }
 
+// visited reports whether somebody on the page has told something of the bake under
+// way: then the invented household steps back from that vessel until its next start.
+func (d *driver) visited(vessel string) bool {
+	return slices.ContainsFunc(d.app.State(vessel).Events, func(e bake.Event) bool { return e.By != byHousehold && e.By != bake.ByItself && !e.Undone() })
+}
+
 // byHousehold signs what the invented people do.
 const byHousehold = "household (invented)"
 
@@ -121,6 +131,9 @@ const late = 2 * time.Minute
 // takes as long over it as the step takes.
 func (d *driver) household(now time.Time) {
 	for _, v := range d.kitchen.Scenario().Vessels {
+		if d.visited(v.Name) {
+			continue // a visitor has taken over
+		}
 		for _, s := range d.app.DueSteps(v.Name, now.Add(-late)) {
 			key := chore{v.Name, s.ID}
 			if _, begun := d.chores[key]; begun || s.ID == bake.BulkID {

@@ -57,6 +57,9 @@ func serveFrom(ctx context.Context, out io.Writer, o Options) error {
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", o.Dir, err)
 	}
+	if err := keepLoaves(ctx, store, scenario.Start, o.Seed); err != nil {
+		return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
+	}
 	a, err := app.New(app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, Listen: o.Listen, Version: o.Version, StartTold: true})
 	if err == nil {
 		err = serve(ctx, out, a, clock, o)

@@ -1,0 +1,103 @@
+package demo
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"tidemark/history"
+)
+
+// loaf is an invented loaf of the past: its doubling time, where its bulk was ended,
+// and how it was.
+type loaf struct {
+	daysAgo     int
+	doubleHours float64
+	endPercent  float64
+	doughC      float64
+	outcome     string
+	note        string
+}
+
+// loaves are a dozen invented loaves, oldest first. The household has found its mark
+// by and by: too early at first, then twice too late, then right.
+func loaves() []loaf {
+	return []loaf{
+		{61, 6.4, 62, 22.1, "under", "tight crumb, tore at the side"},
+		{54, 6.1, 70, 22.4, "under", "dense at the bottom"},
+		{47, 5.6, 84, 23.2, "right", ""},
+		{43, 5.2, 118, 24.6, "over", "spread on the stone"},
+		{40, 5.0, 122, 25.1, "over", "sticky, flat"},
+		{33, 5.5, 98, 23.6, "right", "good ear"},
+		{29, 5.8, 96, 23.0, "right", ""},
+		{26, 5.3, 101, 24.1, "right", "best so far"},
+		{19, 6.0, 88, 22.6, "right", ""},
+		{15, 5.4, 104, 24.0, "right", ""},
+		{12, 5.1, 109, 24.8, "over", "a little flat"},
+		{5, 5.4, 99, 24.1, "right", "open, light"},
+	}
+}
+
+// keepLoaves puts the invented loaves into an empty history.
+func keepLoaves(ctx context.Context, store *history.Store, day time.Time, seed uint64) error {
+	there, err := store.Rises(ctx, history.Filter{Limit: 1})
+	if err != nil || len(there.Rises) > 0 {
+		return err
+	}
+	rnd := rand.New(rand.NewPCG(seed, 12))
+	for _, l := range loaves() {
+		began := time.Date(day.Year(), day.Month(), day.Day()-l.daysAgo, 11, 40+rnd.IntN(20), 0, 0, day.Location())
+		rows, ended := l.rows(began, rnd)
+		r := history.Rise{Vessel: doughTub, Holds: "dough", StartedAt: began, EndedAt: ended, BaselineL: 1.9, TargetPercent: 100,
+			PeakPercent: l.endPercent, PeakAt: ended, Phase: "ended", PhaseSince: ended, Demo: true}
+		if l.endPercent >= 100 {
+			r.ReachedAt = began.Add(time.Duration(l.hoursTo(100) * float64(time.Hour)))
+		}
+		id, err := store.ImportRise(ctx, r, func(yield func(history.Row, error) bool) {
+			for _, x := range rows {
+				if !yield(x, nil) {
+					return
+				}
+			}
+		})
+		if err == nil {
+			err = store.JudgeRise(ctx, id, history.Judgement{Outcome: l.outcome, Note: l.note})
+		}
+		if err != nil {
+			return fmt.Errorf("an invented loaf of the past was not kept: %w", err)
+		}
+	}
+	return nil
+}
+
+// percent is the invented rise h hours after the start: logistic, doubled after
+// doubleHours.
+func (l loaf) percent(h float64) float64 {
+	const most, steep = 150.0, 1.2
+	at := func(h float64) float64 { return most / (1 + math.Exp(-(h-l.doubleHours+steep*math.Ln2)/steep)) }
+	return (at(h) - at(0)) * 100 / (at(l.doubleHours) - at(0))
+}
+
+// hoursTo is when the invented rise gets to a percentage.
+func (l loaf) hoursTo(percent float64) float64 {
+	h := 0.0
+	for l.percent(h) < percent && h < 24 {
+		h += 1.0 / 60
+	}
+	return h
+}
+
+// rows are what an invented sensor saw of it, one a minute.
+func (l loaf) rows(began time.Time, rnd *rand.Rand) ([]history.Row, time.Time) {
+	var out []history.Row
+	until := l.hoursTo(l.endPercent)
+	for m := 0; float64(m) <= until*60; m++ {
+		h := float64(m) / 60
+		p := l.percent(h) + 0.6*rnd.NormFloat64()
+		out = append(out, history.Row{Time: began.Add(time.Duration(m) * time.Minute), DistanceMM: 238 - 1.05*(80+0.8*p), RisePercent: p, RiseSD: 0.8,
+			DoughC: l.doughC + 0.2*math.Sin(h), AirC: l.doughC - 1.1, EquivHours: h})
+	}
+	return out, began.Add(time.Duration(until * float64(time.Hour)))
+}
