@@ -42,6 +42,7 @@ type vesselView struct {
 	Findings     []bake.Finding
 	Seen         []seenView
 	Plan         []string
+	Advice       *adviceView // nil for none
 	PlanLink     string
 	AskOut       bool
 	Target       string
@@ -181,6 +182,9 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 	out.StaffSVG, out.StripSVG = staffSVG(out.Staff, out.ID), s.stripSVG(out.Strip)
 	if v.RiseID != 0 {
 		out.Wide, out.Narrow = s.charts.get(ctx, s, snap, i, v)
+	}
+	if canAct && out.Main == nil {
+		out.Advice = s.advice(state)
 	}
 	out.Steps = s.steps(state)
 	out.Told = s.told(state)

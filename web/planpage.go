@@ -11,10 +11,12 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/calendar"
 	"tidemark/bake/planner"
 	"tidemark/estimator"
+	"tidemark/web/glance"
 	"tidemark/web/say"
 )
 
@@ -36,6 +38,8 @@ type planPage struct {
 // planView is one plan with its timetable.
 type planView struct {
 	Name, Ready, Why, Calendar, Out, Bulk string
+	Day, Big, Suffix                      string // when the bread is ready, as on the page of a vessel
+	Tight, GoodLink                       string // from when on it would be good, and the way there
 	Fits                                  bool
 	Days                                  []planDay
 	Notes                                 []string
@@ -44,7 +48,7 @@ type planView struct {
 }
 
 // planRow is one step of a plan.
-type planRow struct{ When, Window, What, Do, Caution, Ask string }
+type planRow struct{ When, Window, What, Length, Do, Caution, Ask string }
 
 type planDay struct {
 	Name string
@@ -214,13 +218,21 @@ func planTitle(p Planned) string {
 
 // planView turns a plan into what the template shows.
 func (s *Server) planView(p planner.Plan, f planForm) *planView {
-	h, now := s.opt.House, s.opt.Now()
+	now := s.opt.Now()
 	v := &planView{Name: upper(p.Name), Fits: p.Fits, Why: p.Why, Notes: p.Notes}
 	if len(p.Steps) == 0 {
 		return v
 	}
 	v.Calendar = "/plan.ics?" + f.query(p.Name)
-	v.Ready = fmt.Sprintf("Ready between %s (8 in 10), most likely %s.", h.Between(p.Ready.From, p.Ready.Until, now), h.Moment(p.Ready.Median, now))
+	l := s.words.At(now)
+	v.Ready = l.Say("page.plan.between", text.Values{"from": p.Ready.From, "until": p.Ready.Until})
+	v.Big, v.Suffix, _ = strings.Cut(s.words.Clock(p.Ready.Median), " ")
+	v.Day = l.Weekday(p.Ready.Median)
+	if !p.Fits && !p.GoodAt.IsZero() {
+		v.Tight = l.Say("page.plan.tight_until", text.Values{"good": p.GoodAt})
+		f.Ready, f.Asked = p.GoodAt.In(s.words.Locale().Zone).Format(formTime), ""
+		v.GoodLink = "/plan?" + f.query("")
+	}
 	v.Days = s.planDays(p.Steps)
 	return v
 }
@@ -230,18 +242,18 @@ func upper(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
 // planDays lays the steps out by day. A caution is told once a day: the same one
 // at every step would not be read.
 func (s *Server) planDays(steps []bake.Step) []planDay {
-	h := s.opt.House
 	steps = slices.Clone(steps)
 	slices.SortStableFunc(steps, func(a, b bake.Step) int { return a.At.Compare(b.At) })
 	var days []planDay
 	said := map[string]bool{}
 	for _, st := range steps {
-		if name := h.Date(st.At); len(days) == 0 || days[len(days)-1].Name != name {
+		if name := s.words.Date(st.At); len(days) == 0 || days[len(days)-1].Name != name {
 			days = append(days, planDay{Name: name})
 			said = map[string]bool{}
 		}
-		r := planRow{When: h.Clock(st.At), What: st.Name, Do: st.Do, Ask: st.Question, Window: s.windowOf(st)}
-		r.Caution = unsaid(st.Caution, said)
+		w := glance.StepOf(st, s.words)
+		r := planRow{When: s.words.Clock(st.At), What: w.Name, Length: s.span(st.Takes), Do: w.Do, Ask: st.Question, Window: s.windowOf(st)}
+		r.Caution = unsaid(w.Caution, said)
 		d := &days[len(days)-1]
 		d.Rows = append(d.Rows, r)
 	}
@@ -270,9 +282,9 @@ func (s *Server) windowOf(st bake.Step) string {
 	case st.Until.Sub(st.From) < leastDoubt:
 		return ""
 	case h.Date(st.From) == h.Date(st.At) && h.Date(st.Until) == h.Date(st.At):
-		return h.Clock(st.From) + " to " + h.Clock(st.Until)
+		return h.Clock(st.From) + " – " + h.Clock(st.Until)
 	}
-	return h.Moment(st.From, st.At) + " to " + h.Moment(st.Until, st.At)
+	return h.Moment(st.From, st.At) + " – " + h.Moment(st.Until, st.At)
 }
 
 // wayView is one way beside the others.
@@ -283,7 +295,7 @@ func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
 		return v
 	}
 	v.Ready = h.Moment(p.Ready.Median, now)
-	v.Window = h.Moment(p.Ready.From, now) + " to " + h.Moment(p.Ready.Until, now)
+	v.Window = h.Moment(p.Ready.From, now) + " – " + h.Moment(p.Ready.Until, now)
 	v.Late, v.Under, v.Over = s.chance(p.Late), s.chance(p.Watched.Under), s.chance(p.Watched.Over)
 	v.BlindUnder, v.BlindOver = s.chance(p.Clock.Under), s.chance(p.Clock.Over)
 	v.BulkEnd = say.Percent(p.BulkEndPercent)

@@ -26,6 +26,7 @@ type Server struct {
 	charts  chartCache
 	best    bestRise
 	sparks  sparks
+	likes   likes
 	past    pastCharts
 	streams streamCount
 	photos  sync.Mutex

@@ -1,6 +1,7 @@
 package glance
 
 import (
+	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
@@ -71,6 +72,7 @@ func StepOf(x bake.Step, l *text.Localizer) Step {
 		own := strings.TrimSpace(strings.TrimPrefix(x.Caution, bake.Warning(x.Warn...)))
 		out.Caution = joined(" ", strings.Join(all, " "), own)
 	}
+	out.Do, out.Caution = inScale(out.Do, l), inScale(out.Caution, l)
 	if n, isFold := strings.CutPrefix(x.ID, "fold-"); isFold {
 		if key := "page.fold." + n; l.Has(key) {
 			out.Name = l.Say(key, nil)
@@ -106,4 +108,25 @@ func TapLabel(x bake.Step, l *text.Localizer) string {
 		}
 	}
 	return l.Say("page.did", nil)
+}
+
+// degrees finds temperatures that stand in the catalogue as they are, with a range.
+var degrees = regexp.MustCompile(`(?:(\d+)( \pL+ ))?(\d+)[ \x{a0}]°C`)
+
+// inScale writes the degrees of a text on the household's scale.
+func inScale(words string, l *text.Localizer) string {
+	if !l.Locale().Fahrenheit {
+		return words
+	}
+	return degrees.ReplaceAllStringFunc(words, func(found string) string {
+		m := degrees.FindStringSubmatch(found)
+		number := func(text string) float64 {
+			c, _ := strconv.ParseFloat(text, 64) // only digits are found
+			return c
+		}
+		if m[1] == "" {
+			return l.Temp(number(m[3]))
+		}
+		return l.Number(number(m[1])*9/5+32, 0) + m[2] + l.Temp(number(m[3]))
+	})
 }

@@ -35,8 +35,8 @@ func loaves() []loaf {
 		{26, 5.3, 101, 24.1, "right", "best so far"},
 		{19, 6.0, 88, 22.6, "right", ""},
 		{15, 5.4, 104, 24.0, "right", ""},
-		{12, 5.1, 109, 24.8, "over", "a little flat"},
-		{5, 5.4, 99, 24.1, "right", "open, light"},
+		{12, 5.1, 112, 24.8, "over", "a little flat"},
+		{5, 5.4, 114, 24.1, "over", "sticky at the base"},
 	}
 }
 

@@ -1,0 +1,107 @@
+package web
+
+import (
+	"context"
+	"math"
+	"sync"
+	"time"
+
+	"tidemark/alert/text"
+	"tidemark/bake"
+	"tidemark/estimator"
+	"tidemark/history"
+)
+
+// adviceView is what the last judged loaves say of the target, with the one that a tap
+// sets.
+type adviceView struct {
+	Text, Label, Target string
+}
+
+// like are loaves in a row that were judged alike.
+type like struct {
+	outcome string
+	n       int
+	at      time.Time // when it was read
+}
+
+// likes keeps what was found for each vessel.
+type likes struct {
+	mu   sync.Mutex
+	last map[string]like
+}
+
+// Advice is given after leastLike like judgements in a row, and is one step of at most
+// adviceStep of the target at a time.
+const (
+	leastLike  = 2
+	adviceStep = 0.1
+	likeFor    = time.Minute
+)
+
+// advice says whether the target of a rise under way should be another, from the loaves
+// judged last; nil when they do not agree or a person chose the target already.
+func (s *Server) advice(state bake.State) *adviceView {
+	if s.opt.History == nil || state.RiseID == 0 || state.Holds != estimator.Dough || state.MarkChosen || state.ProofOf != "" || state.Estimate.ReadyIsPast {
+		return nil
+	}
+	l := s.likes.of(s, state)
+	target := nextTarget(state.Estimate.TargetPercent, l)
+	if target == 0 {
+		return nil
+	}
+	words := s.words.At(state.At)
+	v := text.Values{"n": l.n, "percent": target}
+	return &adviceView{words.Say("page.advice."+l.outcome, v), words.Say("page.advice.take", v), words.Number(target, 0)}
+}
+
+// nextTarget is the target that like judgements ask for; 0 for the present one.
+func nextTarget(percent float64, l like) float64 {
+	step := adviceStep * percent
+	switch {
+	case l.n < leastLike || percent <= 0:
+		return 0
+	case l.outcome == "over":
+		return math.Ceil(percent - step)
+	case l.outcome == "under":
+		return math.Floor(percent + step)
+	}
+	return 0
+}
+
+// of returns the newest judgements of a vessel that are alike.
+func (c *likes) of(s *Server, state bake.State) like {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if l, ok := c.last[state.Vessel]; ok && state.At.Sub(l.at).Abs() < likeFor {
+		return l
+	}
+	ctx, cancel := context.WithTimeout(s.stopped, 5*time.Second)
+	defer cancel()
+	page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: state.Vessel, Limit: 20})
+	if err != nil {
+		s.opt.Log.Warn("the judged loaves could not be read", "vessel", state.Vessel, "error", err)
+	}
+	l := inARow(page.Rises)
+	l.at = state.At
+	if c.last == nil {
+		c.last = map[string]like{}
+	}
+	c.last[state.Vessel] = l
+	return l
+}
+
+// inARow counts how many of the newest judged rises have the same outcome.
+func inARow(newestFirst []history.Rise) like {
+	var l like
+	for _, r := range newestFirst {
+		switch {
+		case r.Outcome == "":
+			continue
+		case l.n > 0 && r.Outcome != l.outcome:
+			return l
+		}
+		l.outcome, l.n = r.Outcome, l.n+1
+	}
+	return l
+}
