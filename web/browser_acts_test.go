@@ -99,6 +99,7 @@ func TestBrowserActs(t *testing.T) {
 			b.saysAfter("#v2-glance [data-key=main]", "The dough is in: noted")
 			b.waitText("#v2-glance", "cannot be told yet")
 			b.opened(`#v2-else [data-key="else-shaped"]`)
+			b.pause()
 			b.saysAfter(`#v2-else [data-key="else-shaped"]`, "Shaped: noted")
 			b.waitText("#v2-glance", "Nothing rising")
 			b.run(chromedp.Navigate(base + "/kitchen"))

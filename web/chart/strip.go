@@ -44,7 +44,7 @@ func (l layout) drawTemperature(cv canvas, st style, of func(Sample) float64) {
 		}
 		last = s.Time
 		x := l.x.at(s.Time)
-		if n := len(run); n == 0 || x-run[n-1].x >= 1 {
+		if n := len(run); n == 0 || x-run[n-1].x >= thin {
 			run = append(run, point{x, l.temp.clamp(l.c.Units.temperature(v))})
 		}
 	}
@@ -87,7 +87,7 @@ func (l layout) runs() [][]Sample {
 		case len(out) == 0 || s.Time.Sub(last) > gap:
 			out = append(out, []Sample{s})
 			lastX = x
-		case x-lastX >= 1:
+		case x-lastX >= thin:
 			out[len(out)-1] = append(out[len(out)-1], s)
 			lastX = x
 		}
@@ -112,3 +112,7 @@ func (l layout) gap() time.Duration {
 	sort.Slice(d, func(i, j int) bool { return d[i] < d[j] })
 	return max(minGap, 5*d[len(d)/2])
 }
+
+// thin is how far apart in pixels points of a line are drawn at least: nearer ones
+// nobody sees, and a page carries them twice.
+const thin = 1.8
