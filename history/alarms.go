@@ -20,62 +20,54 @@ func alarmRecord(a alert.Alarm) record {
 		if err != nil {
 			return fmt.Errorf("encode alarm %s: %w", a.ID, err)
 		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO alarms (id, rise_id, state, since_ms, body) VALUES (?,?,?,?,?)
- ON CONFLICT (id) DO UPDATE SET rise_id = excluded.rise_id, state = excluded.state, since_ms = excluded.since_ms, body = excluded.body`,
+		_, err = tx.ExecContext(ctx, upsertSQL("alarms", "id", "id, rise_id, state, since_ms, body", "id"),
 			a.ID, a.RiseID, string(a.State), a.Since.UnixMilli(), string(body))
 		return err
 	}}
 }
 
-// notificationSQL writes a notification. One that was sent stays as it is, and one
-// that was withdrawn does not go back to waiting: a late outcome does not revive it.
-const notificationSQL = `INSERT INTO notifications (id, alarm_id, state, created_ms, not_before_ms, head, body) VALUES (?,?,?,?,?,?,?)
- ON CONFLICT (id) DO UPDATE SET alarm_id = excluded.alarm_id, state = excluded.state, created_ms = excluded.created_ms,
- not_before_ms = excluded.not_before_ms, head = excluded.head, body = excluded.body`
-
 // notificationRecord stores a notification unless it stands in the file in a state
-// that must stay. The body is kept apart from the head, because it may carry a picture.
-func notificationRecord(l alert.Notification, unless string) record {
-	return record{notificationKey(l.ID), l, func(ctx context.Context, tx *sql.Tx) error {
-		head := l
+// that must stay: one that was sent stays as it is, and one that was withdrawn does
+// not go back to waiting. The body is kept apart from the head, because it may carry
+// a picture.
+func notificationRecord(n alert.Notification, unless string) record {
+	return record{notificationKey(n.ID), n, func(ctx context.Context, tx *sql.Tx) error {
+		head := n
 		head.Body = nil
 		text, err := json.Marshal(head)
 		if err != nil {
-			return fmt.Errorf("encode notification %s: %w", l.ID, err)
+			return fmt.Errorf("encode notification %s: %w", n.ID, err)
 		}
-		query := notificationSQL
-		if unless != "" {
-			query += " WHERE notifications.state <> '" + unless + "'"
-		}
-		_, err = tx.ExecContext(ctx, query, l.ID, l.AlarmID, l.State, l.CreatedAt.UnixMilli(), l.CreatedAt.UnixMilli(), string(text), l.Body)
+		_, err = tx.ExecContext(ctx, upsertSQL("notifications", "id", "id, alarm_id, state, created_ms, head, body", "id")+
+			" WHERE notifications.state <> ?", n.ID, n.AlarmID, n.State, n.CreatedAt.UnixMilli(), string(text), n.Body, unless)
 		return err
 	}}
 }
 
-// waitingState is the state of a notification that waits for the disk.
-func (s *Store) waitingState(id string) string {
-	for _, l := range waiting[alert.Notification](&s.pending) {
-		if l.ID == id {
-			return l.State
-		}
+// notification returns a notification as it is stored or waits; nil when it is not
+// known.
+func (s *Store) notification(ctx context.Context, id string) (*alert.Notification, error) {
+	out, err := s.selectNotifications(ctx, "WHERE id = ?", func(n alert.Notification) bool { return n.ID == id }, id)
+	if err != nil || len(out) == 0 {
+		return nil, err
 	}
-	return ""
+	return &out[0], nil
 }
 
 // SaveAlarm implements alert.Store. A notification that was sent stays. When the
-// disk refuses, all is held in memory, is served as if stored, and the error is
+// disk refuses, all is kept in memory, is served as if stored, and the error is
 // ErrMemoryOnly.
 func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, notifications []alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
 	records := []record{alarmRecord(a)}
-	for _, l := range notifications {
-		stored, err := selectAll(ctx, s, scanText, "SELECT state FROM notifications WHERE id = ?", l.ID)
+	for _, n := range notifications {
+		stored, err := s.notification(ctx, n.ID)
 		if err != nil {
 			return err
 		}
-		if s.waitingState(l.ID) != alert.Sent && !slices.Contains(stored, alert.Sent) {
-			records = append(records, notificationRecord(l, alert.Sent))
+		if stored == nil || stored.State != alert.Sent {
+			records = append(records, notificationRecord(n, alert.Sent))
 		}
 	}
 	return s.saveLocked(ctx, records...)
@@ -99,25 +91,24 @@ func (s *Store) Alarms(ctx context.Context, riseID int64) ([]alert.Alarm, error)
 	return s.selectAlarms(ctx, "WHERE rise_id = ?", func(a alert.Alarm) bool { return a.RiseID == riseID }, riseID)
 }
 
-// selectAlarms reads alarms, oldest first. One that cannot be read, in a spoiled
-// file, is left out: the others count.
+// scanAlarm reads the body of an alarm. One that cannot be read, in a spoiled file,
+// has no ID.
+func scanAlarm(scan scanner) (a alert.Alarm, err error) {
+	var body string
+	if err = scan(&body); err == nil && json.Unmarshal([]byte(body), &a) != nil {
+		a = alert.Alarm{}
+	}
+	return a, err
+}
+
+// selectAlarms reads alarms, oldest first. Those that cannot be read are left out:
+// the others count.
 func (s *Store) selectAlarms(ctx context.Context, where string, wanted func(alert.Alarm) bool, args ...any) ([]alert.Alarm, error) {
-	bodies, err := selectAll(ctx, s, scanText, "SELECT body FROM alarms "+where, args...)
-	if err != nil {
-		return nil, err
-	}
-	var out []alert.Alarm
-	for _, body := range bodies {
-		var a alert.Alarm
-		if err := json.Unmarshal([]byte(body), &a); err != nil {
-			s.opt.Log.Error("history: a stored alarm cannot be read", "error", err)
-			continue
-		}
-		out = append(out, a)
-	}
+	out, err := selectAll(ctx, s, scanAlarm, "SELECT body FROM alarms "+where, args...)
+	out = slices.DeleteFunc(out, func(a alert.Alarm) bool { return a.ID == "" })
 	out = overlay(&s.pending, out, func(a alert.Alarm) string { return a.ID }, wanted)
 	slices.SortFunc(out, func(a, b alert.Alarm) int { return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID)) })
-	return out, nil
+	return out, err
 }
 
 // WaitingNotifications implements alert.Store.
@@ -125,36 +116,38 @@ func (s *Store) WaitingNotifications(ctx context.Context) ([]alert.Notification,
 	return s.selectNotifications(ctx, "WHERE state = 'waiting'", func(l alert.Notification) bool { return l.State == alert.Waiting })
 }
 
-// selectNotifications reads notifications, oldest first.
+// scanNotification reads head and body of a notification. One that cannot be read, in
+// a spoiled file, has no ID.
+func scanNotification(scan scanner) (n alert.Notification, err error) {
+	var head string
+	var body []byte
+	if err = scan(&head, &body); err == nil && json.Unmarshal([]byte(head), &n) != nil {
+		n = alert.Notification{}
+	}
+	n.Body = body
+	return n, err
+}
+
+// selectNotifications reads notifications, oldest first. Those that cannot be read are
+// left out.
 func (s *Store) selectNotifications(ctx context.Context, where string, wanted func(alert.Notification) bool, args ...any) ([]alert.Notification, error) {
-	out, err := selectAll(ctx, s, func(scan scanner) (alert.Notification, error) {
-		var head, body []byte
-		if err := scan(&head, &body); err != nil {
-			return alert.Notification{}, err
-		}
-		var l alert.Notification
-		if err := json.Unmarshal(head, &l); err != nil {
-			s.opt.Log.Error("history: a stored notification cannot be read", "error", err)
-		}
-		l.Body = body
-		return l, nil
-	}, "SELECT head, body FROM notifications "+where, args...)
-	out = slices.DeleteFunc(out, func(l alert.Notification) bool { return l.ID == "" })
-	out = overlay(&s.pending, out, func(l alert.Notification) string { return l.ID }, wanted)
+	out, err := selectAll(ctx, s, scanNotification, "SELECT head, body FROM notifications "+where, args...)
+	out = slices.DeleteFunc(out, func(n alert.Notification) bool { return n.ID == "" })
+	out = overlay(&s.pending, out, func(n alert.Notification) string { return n.ID }, wanted)
 	slices.SortFunc(out, alert.Notification.Compare)
 	return out, err
 }
 
 // SaveNotification implements alert.Store. When the disk refuses, the notification is
-// held in memory and the error is ErrMemoryOnly.
+// kept in memory and the error is ErrMemoryOnly.
 func (s *Store) SaveNotification(ctx context.Context, n alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	stored, err := s.selectNotifications(ctx, "WHERE id = ?", func(l alert.Notification) bool { return l.ID == n.ID }, n.ID)
-	if err != nil || len(stored) == 0 {
+	stored, err := s.notification(ctx, n.ID)
+	if err != nil || stored == nil {
 		return err
 	}
-	n, unless := stored[0].WithOutcome(n), ""
+	n, unless := stored.WithOutcome(n), ""
 	if n.State == alert.Waiting {
 		unless = alert.Withdrawn // by another process, just now
 	}
@@ -163,24 +156,74 @@ func (s *Store) SaveNotification(ctx context.Context, n alert.Notification) erro
 
 // NotificationCounts implements alert.Store.
 func (s *Store) NotificationCounts(ctx context.Context) (map[string]int, error) {
-	type state struct{ id, state string }
-	states, err := selectAll(ctx, s, func(scan scanner) (l state, err error) {
-		err = scan(&l.id, &l.state)
-		return l, err
+	all, err := selectAll(ctx, s, func(scan scanner) (n alert.Notification, err error) {
+		err = scan(&n.ID, &n.State)
+		return n, err
 	}, "SELECT id, state FROM notifications")
-	if err != nil {
-		return nil, err
-	}
-	of := map[string]string{}
-	for _, l := range states {
-		of[l.id] = l.state
-	}
-	for _, l := range waiting[alert.Notification](&s.pending) {
-		of[l.ID] = l.State
-	}
 	out := map[string]int{}
-	for _, state := range of {
-		out[state]++
+	for _, n := range overlay(&s.pending, all, func(n alert.Notification) string { return n.ID }, func(alert.Notification) bool { return true }) {
+		out[n.State]++
 	}
-	return out, nil
+	return out, err
+}
+
+// ClockStep is a part of the history whose times go along with a clock that was set:
+// a rise with its samples, forecasts, events, photos, alarms and notifications. RiseID 0
+// stands for the alarms and notifications that belong to no rise, and All for
+// everything there is.
+type ClockStep struct {
+	RiseID int64
+	All    bool
+	alert.ClockStep
+}
+
+// ShiftTimes moves all of it in one transaction: either every time has moved or
+// none. Samples that are still waiting are moved too.
+func (s *Store) ShiftTimes(ctx context.Context, steps ...ClockStep) error {
+	err := s.Flush(ctx)
+	if err == nil {
+		err = s.write(ctx, func(tx *sql.Tx) error {
+			for _, step := range steps {
+				if err := step.shift(ctx, tx); err != nil {
+					return fmt.Errorf("rise %d: %w", step.RiseID, err)
+				}
+			}
+			return nil
+		})
+	}
+	if err != nil {
+		return fmt.Errorf("move the times: %w", err)
+	}
+	return nil
+}
+
+// shift moves what one step takes along. The times of alarms and notifications are
+// within their JSON.
+func (c ClockStep) shift(ctx context.Context, tx *sql.Tx) error {
+	lo, hi := bounds(c.From, c.Before)
+	args := []any{sql.Named("id", c.RiseID), sql.Named("all", c.All), sql.Named("by", c.By.Milliseconds()), sql.Named("from", lo), sql.Named("before", hi)}
+	if _, err := tx.ExecContext(ctx, script("schema/shift.sql"), args...); err != nil {
+		return err
+	}
+	notifications, err := selectIn(ctx, tx, scanNotification, `SELECT head, body FROM notifications
+ WHERE created_ms >= :from AND created_ms < :before AND (:all OR alarm_id IN (SELECT id FROM alarms WHERE rise_id = :id))`, args...)
+	if err != nil {
+		return err
+	}
+	alarms, err := selectIn(ctx, tx, scanAlarm, "SELECT body FROM alarms WHERE :all OR rise_id = :id", args...)
+	if err != nil {
+		return err
+	}
+	var moved []record
+	for _, n := range notifications {
+		if n.ID != "" {
+			moved = append(moved, notificationRecord(c.Notification(n), ""))
+		}
+	}
+	for _, a := range alarms {
+		if m := c.Alarm(a); m != a {
+			moved = append(moved, alarmRecord(m))
+		}
+	}
+	return writeAll(ctx, tx, moved)
 }

@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -28,69 +29,41 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 	part := file + ".part"
 	err := removeIfThere(part)
 	if err == nil {
-		err = s.vacuumInto(ctx, part)
+		err = s.query(func(db *sql.DB) error {
+			_, err := db.ExecContext(ctx, "VACUUM INTO ?", part)
+			return err
+		})
 	}
 	if err == nil {
-		err = finishCopy(ctx, part, 0o600)
+		err = finish(ctx, part, 0o600, nil)
 	}
 	if err == nil {
-		err = errors.Join(os.Rename(part, file), syncDir(file))
+		err = moveInto(part, file)
 	}
 	if err != nil {
 		_ = os.Remove(part)
-		if isDamage(err) {
-			s.suspect(err)
-		}
 		return fmt.Errorf("backup to %s: %w", file, err)
 	}
 	return nil
 }
 
-// vacuumInto writes a compact copy. It uses a connection of its own, so that the
-// readers stay free meanwhile.
-func (s *Store) vacuumInto(ctx context.Context, part string) error {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	switch {
-	case s.closed:
-		return ErrClosed
-	case s.files.read == nil:
-		return errNoFile
-	}
-	db := s.files.read
-	if s.files.write != nil || s.opt.ReadOnly {
-		own, err := openPool(ctx, fileURI(s.path)+"?mode=ro&_busy_timeout=10000", 1)
-		if err != nil {
-			return err
-		}
-		defer own.Close()
-		db = own
-	}
-	_, err := db.ExecContext(ctx, "VACUUM INTO ?", part)
-	return err
-}
-
-// removeIfThere removes a file that may not exist.
-func removeIfThere(file string) error {
-	if err := os.Remove(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
+// finish brings a copy to the newest schema, lets change see it, marks it as stopped in
+// order, checks it and brings it to the disk.
+func finish(ctx context.Context, part string, perm fs.FileMode, change func(db *sql.DB) error) error {
+	if err := os.Chmod(part, perm); err != nil {
 		return err
 	}
-	return nil
-}
-
-// syncDir brings the name of a file to the disk.
-func syncDir(file string) error { return syncFile(filepath.Dir(file)) }
-
-// finishCopy marks a copy as stopped in order, checks it and brings it to the disk.
-func finishCopy(ctx context.Context, part string, mode fs.FileMode) error {
-	if err := os.Chmod(part, mode); err != nil {
-		return err
-	}
-	db, err := openPool(ctx, fileURI(part)+"?_synchronous=full&mode=rw", 1)
+	db, err := openPool(ctx, part, 1, mode("rw"))
 	if err != nil {
 		return err
 	}
-	if _, err = db.ExecContext(ctx, setMetaSQL, "running", "0"); err == nil {
+	if err = upgrade(ctx, db); err == nil && change != nil {
+		err = change(db)
+	}
+	if err == nil {
+		_, err = db.ExecContext(ctx, setMetaSQL(), "running", "0")
+	}
+	if err == nil {
 		err = integrity(ctx, db)
 	}
 	if err = errors.Join(err, db.Close()); err != nil {
@@ -118,53 +91,32 @@ func (s *Store) BackupInto(ctx context.Context, dir string, keep int) (string, e
 	if err := s.Backup(ctx, file); err != nil {
 		return "", err
 	}
-	old, err := backups(dir)
-	if err != nil {
-		return file, err
-	}
+	old := backups(dir)
+	var errs []error
 	for _, b := range old[:max(0, len(old)-keep)] {
 		if b != file {
-			err = errors.Join(err, os.Remove(b))
+			errs = append(errs, os.Remove(b))
 		}
 	}
-	return file, err
+	return file, errors.Join(errs...)
 }
 
-// backups lists the backups in a folder, oldest first.
-func backups(dir string) ([]string, error) {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return nil, err
-	}
+// backups returns the scheduled backups in a folder, oldest first; none when it
+// cannot be read.
+func backups(dir string) []string {
+	entries, _ := os.ReadDir(dir) // sorted
 	var out []string
 	for _, e := range entries {
 		if _, ok := backupTime(e.Name()); ok && e.Type().IsRegular() {
 			out = append(out, filepath.Join(dir, e.Name()))
 		}
 	}
-	slices.Sort(out)
-	return out, nil
+	return out
 }
 
-// newestBackup returns the newest scheduled backup; empty when there is none.
-func (s *Store) newestBackup() string {
-	if s.opt.Backups == "" {
-		return ""
-	}
-	list, err := backups(s.opt.Backups)
-	if err != nil || len(list) == 0 {
-		return ""
-	}
-	return list[len(list)-1]
-}
-
-// backupTime reads the time out of a backup's name.
+// backupTime returns the time in a backup's name.
 func backupTime(file string) (time.Time, bool) {
-	name := filepath.Base(file)
-	if !strings.HasPrefix(name, backupPrefix) || !strings.HasSuffix(name, backupSuffix) {
-		return time.Time{}, false
-	}
-	t, err := time.Parse(backupStamp, strings.TrimSuffix(strings.TrimPrefix(name, backupPrefix), backupSuffix))
+	t, err := time.Parse(backupStamp, strings.TrimSuffix(strings.TrimPrefix(filepath.Base(file), backupPrefix), backupSuffix))
 	return t, err == nil
 }
 
@@ -172,41 +124,110 @@ func backupTime(file string) (time.Time, bool) {
 // looks again at least once an hour, until ctx ends. A failure is logged and
 // tried again at the next look.
 func (s *Store) RunBackups(ctx context.Context, dir string, every time.Duration, keep int) {
-	for {
+	for ctx.Err() == nil {
 		wait := s.untilBackup(dir, every)
 		if wait <= 0 {
 			file, err := s.BackupInto(ctx, dir, keep)
-			switch {
-			case err != nil:
-				s.opt.Log.Error("history: no backup could be written", "folder", dir, "error", err)
-				wait = time.Hour
-			default:
+			if err == nil {
 				s.opt.Log.Info("history: backup written", "file", file)
 				continue
 			}
+			s.opt.Log.Error("history: no backup could be written", "folder", dir, "error", err)
+			wait = time.Hour
 		}
-		timer := time.NewTimer(min(wait, time.Hour))
-		select {
-		case <-ctx.Done():
-			timer.Stop()
-			return
-		case <-timer.C:
-		}
+		pause(ctx, min(wait, time.Hour))
 	}
 }
 
-// untilBackup is the time until the next backup is due. A newest backup from the
+// pause waits, or until ctx ends.
+func pause(ctx context.Context, d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	}
+}
+
+// untilBackup returns the time until the next backup is due. A newest backup from the
 // future (the clock was wrong) does not count.
 func (s *Store) untilBackup(dir string, every time.Duration) time.Duration {
-	files, err := backups(dir)
-	if err != nil {
-		return 0
-	}
 	now := s.opt.Now()
-	for _, f := range slices.Backward(files) {
+	for _, f := range slices.Backward(backups(dir)) {
 		if at, ok := backupTime(f); ok && !at.After(now) {
 			return at.Add(every).Sub(now)
 		}
 	}
 	return 0
+}
+
+// How long a rise keeps all its samples after its end, and how long messages that do
+// not wait are kept. Rises, events and judgements stay for good.
+const (
+	keepSamples       = 400 * 24 * time.Hour
+	keepNotifications = 60 * 24 * time.Hour
+)
+
+// thinSQL leaves of an old rise its first and last samples, events, and the lowest and
+// highest in five minutes.
+const thinSQL = `DELETE FROM samples WHERE rise_id = :id AND event IS NULL AND t_ms NOT IN (
+ SELECT t_ms FROM (SELECT t_ms,
+   row_number() OVER (PARTITION BY t_ms / 300000 ORDER BY rise_mpct IS NULL, rise_mpct, t_ms) AS low,
+   row_number() OVER (PARTITION BY t_ms / 300000 ORDER BY rise_mpct DESC, t_ms) AS high FROM samples WHERE rise_id = :id)
+ WHERE low = 1 OR high = 1 UNION SELECT min(t_ms) FROM samples WHERE rise_id = :id UNION SELECT max(t_ms) FROM samples WHERE rise_id = :id)`
+
+// dropSQL removes old messages that are not waiting, unless their alarm is still
+// alive: one that was sent keeps its alarm from being sent twice.
+const dropSQL = `DELETE FROM notifications WHERE state <> 'waiting' AND created_ms < ? AND alarm_id NOT IN
+ (SELECT id FROM alarms WHERE state <> 'resolved' OR rise_id IN (SELECT id FROM rises WHERE ended_ms IS NULL))`
+
+// Maintain does the housekeeping: call it once a day. It returns how many rises were
+// thinned and how many messages removed. It works in small transactions, so the watch
+// never waits for long, and stops when ctx ends.
+func (s *Store) Maintain(ctx context.Context) (thinned int, removed int64, err error) {
+	// What waits must not come after, and a disk that refuses it has no room to work in.
+	if err := s.Flush(ctx); err != nil {
+		return 0, 0, err
+	}
+	now := s.opt.Now()
+	ids, err := selectAll(ctx, s, scanInt, "SELECT id FROM rises WHERE thinned = 0 AND ended_ms < ? ORDER BY id", now.Add(-keepSamples).UnixMilli())
+	if err != nil {
+		return 0, 0, err
+	}
+	for _, id := range ids {
+		err := s.write(ctx, func(tx *sql.Tx) error {
+			_, err := tx.ExecContext(ctx, thinSQL, sql.Named("id", id))
+			if err == nil {
+				_, err = tx.ExecContext(ctx, "UPDATE rises SET thinned = 1 WHERE id = ?", id)
+			}
+			return err
+		})
+		if err != nil {
+			return thinned, 0, fmt.Errorf("thin the samples of rise %d: %w", id, err)
+		}
+		thinned++
+	}
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, dropSQL, now.Add(-keepNotifications).UnixMilli())
+		if err == nil {
+			removed, err = res.RowsAffected()
+		}
+		return err
+	})
+	return thinned, removed, err
+}
+
+// RunMaintain calls Maintain once a day until ctx ends, the first time after an
+// hour. A failure is logged and tried again the next day.
+func (s *Store) RunMaintain(ctx context.Context) {
+	pause(ctx, time.Hour)
+	for ctx.Err() == nil {
+		thinned, removed, err := s.Maintain(ctx)
+		if err != nil {
+			s.opt.Log.Error("history: housekeeping failed", "error", err)
+		} else if thinned+int(removed) > 0 {
+			s.opt.Log.Info("history: housekeeping", "thinned", thinned, "notifications", removed)
+		}
+		pause(ctx, 24*time.Hour)
+	}
 }

@@ -1,14 +1,11 @@
 package history
 
 import (
-	"context"
-	"fmt"
 	"math"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -16,10 +13,6 @@ import (
 
 	"tidemark/estimator"
 )
-
-// The benchmarks print the figures; nothing here is a timed test.
-//
-//	go test -run '^$' -bench . -benchtime 5x ./history
 
 // invented is sample i of an invented rise: an S curve with noise-like wobble.
 func invented(start time.Time, i int) Row {
@@ -31,117 +24,7 @@ func invented(start time.Time, i int) Row {
 	}
 }
 
-// yearOnce builds the year once for all benchmarks.
-var yearOnce = struct {
-	sync.Once
-	path string
-	took time.Duration
-}{}
-
-// year is a file with a year of four vessels, each watched day and night at one
-// row per 10 s, two rises a day: 2,920 rises, 12.6 million rows.
-func year(b *testing.B) *Store {
-	b.Helper()
-	yearOnce.Do(func() {
-		dir, err := os.MkdirTemp("", "tidemark-year")
-		require.NoError(b, err)
-		yearOnce.path = filepath.Join(dir, "tidemark.db")
-		began := time.Now()
-		s, err := Open(b.Context(), yearOnce.path, Options{FlushEvery: time.Hour, KeepRows: 1 << 20})
-		require.NoError(b, err)
-		for half := range 730 {
-			addRises(b, s, t0.Add(time.Duration(half)*12*time.Hour))
-		}
-		require.NoError(b, s.Close(b.Context()))
-		yearOnce.took = time.Since(began)
-	})
-	s, err := Open(b.Context(), yearOnce.path, Options{FlushEvery: time.Hour})
-	require.NoError(b, err)
-	b.Cleanup(func() { _ = s.Close(context.Background()) })
-	return s
-}
-
-// addRises stores four rises of twelve hours at the same time, committed every
-// ten minutes.
-func addRises(b *testing.B, s *Store, at time.Time) {
-	var rises []Rise
-	for v := range 4 {
-		r := Rise{Vessel: fmt.Sprintf("vessel %d", v+1), Holds: estimator.Dough, StartedAt: at, TargetPercent: 100, Note: "an invented note of some length"}
-		id, err := s.BeginRise(b.Context(), r)
-		require.NoError(b, err)
-		r.ID = id
-		rises = append(rises, r)
-	}
-	for i := range 4320 {
-		for _, r := range rises {
-			require.NoError(b, s.AppendRow(r.ID, invented(at, i)))
-		}
-		if i%60 == 59 {
-			require.NoError(b, s.Flush(b.Context()))
-		}
-	}
-	for _, r := range rises {
-		r.EndedAt = at.Add(12 * time.Hour)
-		require.NoError(b, s.EndRise(b.Context(), r))
-	}
-}
-
-func BenchmarkYearList(b *testing.B) {
-	s := year(b)
-	info, err := os.Stat(s.Path())
-	require.NoError(b, err)
-	for b.Loop() {
-		p, err := s.Rises(b.Context(), Filter{Limit: 100, Text: "invented"})
-		require.NoError(b, err)
-		require.Len(b, p.Rises, 100)
-	}
-	b.ReportMetric(float64(info.Size())/1e6, "MB-file")
-	b.ReportMetric(float64(info.Size())/1e6/4, "MB-file/vessel-year")
-	b.ReportMetric(yearOnce.took.Seconds(), "s-to-build")
-}
-
-func BenchmarkYearOneRise(b *testing.B) {
-	s := year(b)
-	id := int64(1)
-	for b.Loop() {
-		id = id*7919%2920 + 1
-		_, err := s.Rise(b.Context(), id)
-		require.NoError(b, err)
-		rows, err := s.ThinRows(b.Context(), id, time.Time{}, time.Time{}, 600)
-		require.NoError(b, err)
-		require.Greater(b, len(rows), 500)
-	}
-}
-
-func BenchmarkYearOverlayOf20(b *testing.B) {
-	s := year(b)
-	id := int64(1)
-	for b.Loop() {
-		for range 20 {
-			id = id*7919%2920 + 1
-			c, err := s.ThinRows(b.Context(), id, time.Time{}, time.Time{}, 300)
-			require.NoError(b, err)
-			require.Greater(b, len(c), 200)
-		}
-	}
-}
-
-func BenchmarkYearIntegrityCheck(b *testing.B) {
-	s := year(b)
-	for b.Loop() {
-		require.NoError(b, s.check(b.Context()))
-	}
-}
-
-func BenchmarkYearBackup(b *testing.B) {
-	s := year(b)
-	to := filepath.Join(b.TempDir(), "copy.db")
-	for b.Loop() {
-		require.NoError(b, s.Backup(b.Context(), to))
-	}
-}
-
-// BenchmarkDayOfWrites stores a day of one vessel, a row per 10 s, kept every
+// BenchmarkDayOfWrites (go test -run '^$' -bench . -benchtime 1x ./history) stores a day of one vessel, a row per 10 s, kept every
 // minute, and reports the bytes: as handed to the kernel, and as the kernel counts
 // them for the disk when every minute of every file is written out by itself, the
 // index of the database's log included.

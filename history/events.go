@@ -5,7 +5,6 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -25,108 +24,64 @@ type Event struct {
 	UndoneAt   time.Time       // zero: it counts
 }
 
-// check refuses what could not be found or read again.
-func (e Event) check() error {
+// Undone reports whether the event was taken back.
+func (e Event) Undone() bool { return !e.UndoneAt.IsZero() }
+
+// check refuses what could not be found or read again, and fills in what was left
+// zero.
+func (e *Event) check() error {
 	if e.Kind == "" || e.At.IsZero() || e.RiseID < 0 {
 		return fmt.Errorf("history: an event needs a kind and a time, got %q at %v of rise %d", e.Kind, e.At, e.RiseID)
 	}
 	if len(e.Body) > 0 && !json.Valid(e.Body) {
 		return fmt.Errorf("history: the body of event %q is not JSON", e.Kind)
 	}
+	if e.RecordedAt.IsZero() {
+		e.RecordedAt = e.At
+	}
 	return nil
 }
 
 const eventColumns = "id, rise_id, vessel, at_ms, recorded_ms, by_whom, kind, body, undone_ms"
 
-// scanEvent reads one line with eventColumns. A body that is no JSON, in a spoiled
-// file, is left out.
-func scanEvent(scan scanner) (Event, error) {
-	var e Event
-	var rise, at, recorded, undone sql.NullInt64
-	var body sql.NullString
-	err := scan(&e.ID, &rise, &e.Vessel, &at, &recorded, &e.By, &e.Kind, &body, &undone)
-	e.RiseID, e.At, e.RecordedAt, e.UndoneAt = rise.Int64, fromMS(at), fromMS(recorded), fromMS(undone)
-	if json.Valid([]byte(body.String)) {
-		e.Body = json.RawMessage(body.String)
-	}
+// fields are the columns of an event in the order of eventColumns.
+func (e *Event) fields() []any {
+	return []any{orNull(&e.ID), orNull(&e.RiseID), &e.Vessel, instant(&e.At), instant(&e.RecordedAt), &e.By, &e.Kind, document(&e.Body), instant(&e.UndoneAt)}
+}
+
+// scanEvent reads one line with eventColumns.
+func scanEvent(scan scanner) (e Event, err error) {
+	err = scan(e.fields()...)
 	return e, err
 }
 
-// values are the columns of an event in the order of eventColumns.
-func (e Event) values() []any {
-	var id, rise any
-	if e.ID != 0 {
-		id = e.ID
-	}
-	if e.RiseID != 0 {
-		rise = e.RiseID
-	}
-	if e.RecordedAt.IsZero() {
-		e.RecordedAt = e.At
-	}
-	return []any{id, rise, e.Vessel, e.At.UnixMilli(), e.RecordedAt.UnixMilli(), e.By, e.Kind, text(string(e.Body)), ms(e.UndoneAt)}
-}
-
-const upsertEventSQL = "INSERT INTO events (" + eventColumns + `) VALUES (?,?,?,?,?,?,?,?,?)
- ON CONFLICT (id) DO UPDATE SET rise_id = excluded.rise_id, vessel = excluded.vessel, at_ms = excluded.at_ms,
- recorded_ms = excluded.recorded_ms, by_whom = excluded.by_whom, kind = excluded.kind, body = excluded.body, undone_ms = excluded.undone_ms`
+// eventSQL writes an event.
+func eventSQL() string { return upsertSQL("events", "id", eventColumns, "id") }
 
 // record stores the event.
-func (e Event) record() record {
-	return record{eventKey(e.ID), e, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, upsertEventSQL, e.values()...)
-		return err
-	}}
-}
+func (e Event) record() record { return recordOf(eventKey(e.ID), e, eventSQL(), e.fields()...) }
 
 // AddEvent stores an event at once and returns its id. When the disk refuses, the
-// event is held in memory under an id that stays its own; Health tells.
+// event is kept in memory under an id that stays its own; Health tells.
 func (s *Store) AddEvent(ctx context.Context, e Event) (int64, error) {
 	if err := e.check(); err != nil {
 		return 0, err
 	}
-	e.ID = 0
-	return s.insert(ctx, "events", upsertEventSQL, e.values(), func(id int64) []record {
-		e.ID = id
+	insert := func(tx *sql.Tx) (err error) {
+		e.ID = 0
+		e.ID, err = insertLine(ctx, tx, eventSQL(), e.fields()...)
+		return err
+	}
+	err := s.add(ctx, insert, func() []record {
+		e.ID = s.freshID(ctx, "events")
 		return []record{e.record()}
 	})
-}
-
-// BeginRiseWith stores a new rise and the event that begins it in one transaction
-// and returns their ids. The event gets the rise's id and vessel.
-func (s *Store) BeginRiseWith(ctx context.Context, r Rise, e Event) (riseID, eventID int64, err error) {
-	if err := errors.Join(checkRise(r), e.check()); err != nil {
-		return 0, 0, err
-	}
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	r.ID, e.ID, e.Vessel = 0, 0, r.Vessel
-	err = s.writeLocked(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, insertRiseSQL(), riseValues(r)...)
-		if err != nil {
-			return err
-		}
-		if riseID, err = res.LastInsertId(); err != nil {
-			return err
-		}
-		e.RiseID = riseID
-		if res, err = tx.ExecContext(ctx, upsertEventSQL, e.values()...); err != nil {
-			return err
-		}
-		eventID, err = res.LastInsertId()
-		return err
-	})
-	if s.refused(err) {
-		r.ID, e.ID = s.freshID(ctx, "rises"), s.freshID(ctx, "events")
-		e.RiseID = r.ID
-		return r.ID, e.ID, s.pending.add(s.riseRecord(r), e.record())
-	}
-	return riseID, eventID, err
+	return e.ID, err
 }
 
 // UpdateEvents stores events that are there already, as they are now: undone, put
 // right in time, given to another rise. It is all or nothing. When the disk
-// refuses, they are held in memory; Health tells.
+// refuses, they are kept in memory; Health tells.
 func (s *Store) UpdateEvents(ctx context.Context, events ...Event) error {
 	records := make([]record, len(events))
 	for i, e := range events {
@@ -151,14 +106,7 @@ func (s *Store) overlayEvents(events []Event, wanted func(Event) bool) []Event {
 // Event returns one event, or ErrNotFound.
 func (s *Store) Event(ctx context.Context, id int64) (Event, error) {
 	out, err := selectAll(ctx, s, scanEvent, "SELECT "+eventColumns+" FROM events WHERE id = ?", id)
-	out = s.overlayEvents(out, func(e Event) bool { return e.ID == id })
-	if err == nil && len(out) == 0 {
-		err = fmt.Errorf("%w: event %d", ErrNotFound, id)
-	}
-	if err != nil {
-		return Event{}, err
-	}
-	return out[0], nil
+	return first(s.overlayEvents(out, func(e Event) bool { return e.ID == id }), err, "event", id)
 }
 
 // Events returns the journal of a rise in order of time, the undone included.

@@ -26,56 +26,20 @@ const pageBytes = 1024
 // it. The file holds sessions and the passphrase's hash.
 const fileMode = 0o640
 
-// files are the connections of one open file: one writer and a small pool of
-// readers. Either is nil when the disk does not allow it.
-type files struct{ write, read *sql.DB }
+// connections is how many a pool has: one writes, one may be busy with a backup or a
+// check, one reads.
+const connections = 3
 
-// close closes all connections. The last one to close folds the write-ahead log
-// into the file.
-func (f files) close() error {
-	var errs []error
-	for _, db := range []*sql.DB{f.read, f.write} {
-		if db != nil {
-			errs = append(errs, db.Close())
-		}
-	}
-	return errors.Join(errs...)
-}
-
-// fileURI is the path as a URI that SQLite understands.
-func fileURI(path string) string { return "file:" + (&url.URL{Path: path}).EscapedPath() }
-
-// dsn builds a connection string. Every pragma is in it, because a pragma set
-// through a pool reaches only one of its connections. Nothing in the file is
-// trusted (https://www.sqlite.org/security.html).
-func dsn(path string, params url.Values, pragmas ...string) string {
-	q := url.Values{"_busy_timeout": {"10000"}, "_dqs": {"false"}, "_defensive": {"true"}}
+// openPool opens a file and proves that it works. Every pragma is in the name of the
+// connection, because a pragma set through a pool reaches only one of its
+// connections. Nothing in the file is trusted (https://www.sqlite.org/security.html).
+func openPool(ctx context.Context, path string, n int, params url.Values, pragmas ...string) (*sql.DB, error) {
+	q := url.Values{"_busy_timeout": {"10000"}, "_dqs": {"false"}, "_defensive": {"true"}, "_txlock": {"immediate"}, "_synchronous": {"full"}}
 	for k, v := range params {
 		q[k] = v
 	}
 	q["_pragma"] = append(pragmas, "trusted_schema(0)", "cell_size_check(1)", "temp_store(memory)")
-	return fileURI(path) + "?" + q.Encode()
-}
-
-// cacheSize keeps a connection small. It is left out where the way of locking is
-// chosen: it would look into the file before.
-const cacheSize = "cache_size(-1024)"
-
-// writerDSN is for the one writer, whose every commit waits for the disk.
-func writerDSN(path string) string {
-	return dsn(path, url.Values{"_txlock": {"immediate"}, "_synchronous": {"full"}},
-		cacheSize, "journal_mode(wal)", "wal_autocheckpoint(2000)", "journal_size_limit(4194304)")
-}
-
-// readerDSN is for readers; mode is "rw", so that the index beside the log can be
-// made, or "ro".
-func readerDSN(path, mode string) string {
-	return dsn(path, url.Values{"_query_only": {"true"}, "mode": {mode}}, cacheSize)
-}
-
-// openPool opens one pool of at most n connections and proves it works.
-func openPool(ctx context.Context, dsn string, n int) (*sql.DB, error) {
-	c, err := sqlite.NewConnector(dsn)
+	c, err := sqlite.NewConnector("file:" + (&url.URL{Path: path}).EscapedPath() + "?" + q.Encode())
 	if err != nil {
 		return nil, err
 	}
@@ -88,13 +52,22 @@ func openPool(ctx context.Context, dsn string, n int) (*sql.DB, error) {
 	return db, nil
 }
 
+// mode returns how a file is opened: "rw", "ro" or "rwc", which makes it.
+func mode(m string) url.Values { return url.Values{"mode": {m}} }
+
+// openWAL opens the history itself. The log is folded into the file after each 900
+// pages: so far, the pages of its index that a commit changes are the fewest.
+func openWAL(ctx context.Context, path string) (*sql.DB, error) {
+	return openPool(ctx, path, connections, mode("rw"), "cache_size(-1024)", "journal_mode(wal)", "wal_autocheckpoint(900)", "journal_size_limit(4194304)")
+}
+
 // create makes an empty file with our page size. It comes before everything else,
 // because turning the write-ahead log on settles the page size.
 func create(ctx context.Context, path string) error {
 	if info, err := os.Stat(path); err == nil && info.Size() > 0 {
 		return nil
 	}
-	db, err := openPool(ctx, fileURI(path)+fmt.Sprintf("?_pragma=page_size(%d)", pageBytes), 1)
+	db, err := openPool(ctx, path, 1, mode("rwc"), fmt.Sprintf("page_size(%d)", pageBytes))
 	if err != nil {
 		return err
 	}
@@ -102,29 +75,26 @@ func create(ctx context.Context, path string) error {
 	return errors.Join(err, os.Chmod(path, fileMode), db.Close(), syncFile(filepath.Dir(path)))
 }
 
-// openFiles opens a file for reading and writing, brings its schema up to date,
+// openFile opens a file for reading and writing, brings its schema up to date,
 // compares it with ours and reads a little from every table.
-func openFiles(ctx context.Context, path string) (files, error) {
+func openFile(ctx context.Context, path string) (*sql.DB, error) {
 	if err := create(ctx, path); err != nil {
-		return files{}, err
+		return nil, err
 	}
-	var f files
-	var err error
-	if f.write, err = openPool(ctx, writerDSN(path), 1); err != nil {
-		return files{}, err
+	db, err := openWAL(ctx, path)
+	if err != nil {
+		return nil, err
 	}
-	if err = upgrade(ctx, f.write); err == nil {
-		f.read, err = openPool(ctx, readerDSN(path, "rw"), 2)
-	}
+	err = upgrade(ctx, db)
 	for _, t := range tables() {
 		if err == nil {
-			_, err = f.read.ExecContext(ctx, "SELECT * FROM "+t+" LIMIT 1")
+			_, err = db.ExecContext(ctx, "SELECT * FROM "+t+" LIMIT 1")
 		}
 	}
 	if err != nil {
-		return files{}, errors.Join(err, f.close())
+		return nil, errors.Join(err, db.Close())
 	}
-	return f, nil
+	return db, nil
 }
 
 // openReadable opens a file for reading in whatever way the disk allows: without
@@ -144,7 +114,7 @@ func openReadable(ctx context.Context, path string, fn func(db *sql.DB) error) (
 		if how.Get("immutable") == "" {
 			pragmas = []string{"locking_mode(exclusive)"}
 		}
-		db, err := openPool(ctx, dsn(path, how, pragmas...), 1)
+		db, err := openPool(ctx, path, 1, how, pragmas...)
 		if err == nil {
 			if err = fn(db); err == nil {
 				return db, nil
@@ -171,17 +141,19 @@ func readAnyhow(ctx context.Context, path string, fn func(db *sql.DB) error) err
 	return db.Close()
 }
 
+// besides are what SQLite keeps beside a file, by the end of their names.
+func besides() []string { return []string{"-wal", "-shm", "-journal"} }
+
 // checkRegular refuses what is no plain file, such as a named pipe, which would
 // hang whoever opens it.
 func checkRegular(path string) error {
-	for _, suffix := range []string{"", "-wal", "-shm", "-journal"} {
+	for _, suffix := range append(besides(), "") {
 		info, err := os.Stat(path + suffix)
 		switch {
 		case err != nil && suffix == "" && !errors.Is(err, fs.ErrNotExist):
 			return err
-		case err != nil:
-		case !info.Mode().IsRegular():
-			return foreignError{fmt.Sprintf("%s is not a plain file (%s)", path+suffix, info.Mode().Type())}
+		case err == nil && !info.Mode().IsRegular():
+			return foreign("%s is not a plain file (%s)", path+suffix, info.Mode().Type())
 		}
 	}
 	return nil
@@ -196,6 +168,19 @@ func syncFile(path string) error {
 	return errors.Join(f.Sync(), f.Close())
 }
 
+// moveInto gives a finished file its name and brings that to the disk.
+func moveInto(part, path string) error {
+	return errors.Join(os.Rename(part, path), syncFile(filepath.Dir(path)))
+}
+
+// removeIfThere removes a file that may not exist.
+func removeIfThere(file string) error {
+	if err := os.Remove(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
 // same reports whether both names mean the same existing file.
 func same(a, b string) bool {
 	x, err := os.Stat(a)
@@ -206,6 +191,36 @@ func same(a, b string) bool {
 	return err == nil && os.SameFile(x, y)
 }
 
+// unusable says why a file cannot be used: it is "damaged", "newer" or "foreign".
+type unusable struct{ how, why string }
+
+func (e unusable) Error() string { return e.why }
+
+// foreign says that a file is not one that tidemark made.
+func foreign(format string, args ...any) error {
+	return unusable{"foreign", fmt.Sprintf(format, args...)}
+}
+
+// damaged says that a file is broken.
+func damaged(why string) error { return unusable{"damaged", why} }
+
+// howUnusable returns how a file cannot be used; empty when the error says no such
+// thing.
+func howUnusable(err error) string {
+	var e unusable
+	if errors.As(err, &e) {
+		return e.how
+	}
+	switch code(err) {
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT:
+		return "damaged"
+	}
+	return ""
+}
+
+// isDamage reports whether the error says that the file itself is broken.
+func isDamage(err error) bool { return howUnusable(err) == "damaged" }
+
 // code returns the primary SQLite result code of an error, or 0.
 func code(err error) int {
 	var e *sqlite.Error
@@ -213,16 +228,6 @@ func code(err error) int {
 		return e.Code() & 0xff
 	}
 	return 0
-}
-
-// isDamage reports whether the error says that the file itself is broken.
-func isDamage(err error) bool {
-	var damage damageError
-	switch code(err) {
-	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT:
-		return true
-	}
-	return errors.As(err, &damage)
 }
 
 // errNoFile says that there is no file to write to at present.

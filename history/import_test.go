@@ -33,6 +33,7 @@ func every(n int, failure error) iter.Seq2[Row, error] {
 }
 
 func TestImportRise(t *testing.T) {
+	t.Parallel()
 	ctx := t.Context()
 	s := openTest(t, Options{})
 	r := Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0, EndedAt: t0.Add(2 * time.Hour), PeakAt: t0.Add(time.Hour)}

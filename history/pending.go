@@ -16,10 +16,12 @@ type (
 	alarmKey        string
 	notificationKey string
 	settingKey      string
+	forecastKey     struct{ riseID, atMS int64 }
 )
 
 // pendingMost bounds the records that wait for the disk: weeks of a household,
-// and some 20 MB if each were a message with a picture.
+// and some 20 MB if each were a message with a picture. Forecasts take at most half
+// of it.
 const pendingMost = 1000
 
 // record is one record to be stored.
@@ -29,19 +31,30 @@ type record struct {
 	write func(ctx context.Context, tx *sql.Tx) error
 }
 
-// pending holds the records that the disk refused, in the order they came. They
-// are served from here as if they were stored.
+// recordOf returns a record that one statement stores.
+func recordOf(key, value any, query string, args ...any) record {
+	return record{key, value, func(ctx context.Context, tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, query, args...)
+		return err
+	}}
+}
+
+// writeAll stores records.
+func writeAll(ctx context.Context, tx *sql.Tx, records []record) error {
+	for _, r := range records {
+		if err := r.write(ctx, tx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// pending holds the records that wait for the disk, in the order they came. They are
+// served from here as if they were stored.
 type pending struct {
 	mu      sync.Mutex
 	records []record
 	lastID  int64 // last id given out without the file
-}
-
-// count returns the number of records that wait.
-func (p *pending) count() int {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return len(p.records)
 }
 
 // add takes records in. One of the same key gives way.
@@ -106,31 +119,19 @@ func (s *Store) save(ctx context.Context, records ...record) error {
 
 // saveLocked is save with wmu held.
 func (s *Store) saveLocked(ctx context.Context, records ...record) error {
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
-		for _, r := range records {
-			if err := r.write(ctx, tx); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return writeAll(ctx, tx, records) })
 	switch {
 	case err == nil:
 		s.pending.drop(records...)
 	case s.refused(err):
-		return errors.Join(memoryOnly(err), s.pending.add(records...))
+		return errors.Join(fmt.Errorf("%w: %s: %w", ErrMemoryOnly, inWords(err), err), s.pending.add(records...))
 	}
 	return err
 }
 
-// refused reports whether what a write brought is to be kept in memory. A guest does
-// not live long enough for that: it gets the refusal.
-func (s *Store) refused(err error) bool { return isRefusal(err) && !s.opt.Guest }
-
-// memoryOnly wraps a refusal.
-func memoryOnly(err error) error {
-	return fmt.Errorf("%w: %s: %w", ErrMemoryOnly, inWords(err), err)
-}
+// refused reports whether what a write brought is to be kept in memory. Beside the
+// service nobody lives long enough for that: the refusal is returned.
+func (s *Store) refused(err error) bool { return isRefusal(err) && !s.opt.Beside }
 
 // kept returns nil for what is kept in memory meanwhile: Health tells.
 func kept(err error) error {
@@ -140,36 +141,40 @@ func kept(err error) error {
 	return err
 }
 
-// freshID gives an id for a record that the file could not number. It leaves a
+// add stores what the file numbers: insert writes it. When the disk refuses, waiting
+// numbers it and returns what waits; nil gives the refusal back.
+func (s *Store) add(ctx context.Context, insert func(tx *sql.Tx) error, waiting func() []record) error {
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	err := s.writeLocked(ctx, insert)
+	if s.refused(err) && waiting != nil {
+		return s.pending.add(waiting()...)
+	}
+	return err
+}
+
+// insertLine runs an INSERT and returns the number the file gave.
+func insertLine(ctx context.Context, tx *sql.Tx, query string, args ...any) (int64, error) {
+	res, err := tx.ExecContext(ctx, query, args...)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+// freshID returns an id for a record that the file could not number. It leaves a
 // gap, so that another process may number a few records first.
 func (s *Store) freshID(ctx context.Context, table string) int64 {
-	seq, err := selectOne(ctx, s, table, scanInt, "SELECT seq FROM sqlite_sequence WHERE name = ?", table)
-	if err != nil && !errors.Is(err, ErrNotFound) {
+	found, err := selectAll(ctx, s, scanInt, "SELECT seq FROM sqlite_sequence WHERE name = ?", table)
+	seq := int64(0)
+	switch {
+	case err != nil:
 		seq = 1_000_000 // not readable either: far beyond a household's lifetime
+	case len(found) > 0:
+		seq = found[0]
 	}
 	s.pending.mu.Lock()
 	defer s.pending.mu.Unlock()
 	s.pending.lastID = max(s.pending.lastID+1, seq+100)
 	return s.pending.lastID
-}
-
-// insert runs an INSERT whose record the file numbers, and returns the number. When
-// the disk refuses, keep gets a number of its own and says what waits.
-func (s *Store) insert(ctx context.Context, table, query string, args []any, keep func(id int64) []record) (int64, error) {
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	var id int64
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, query, args...)
-		if err != nil {
-			return err
-		}
-		id, err = res.LastInsertId()
-		return err
-	})
-	if s.refused(err) && keep != nil {
-		id = s.freshID(ctx, table)
-		return id, s.pending.add(keep(id)...)
-	}
-	return id, err
 }

@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"io/fs"
 	"os"
@@ -21,7 +22,7 @@ import (
 // spoil changes a file of ours in a way that no program of ours does.
 func spoil(t *testing.T, path string, statements ...string) {
 	t.Helper()
-	db, err := openPool(t.Context(), fileURI(path)+"?mode=rw", 1)
+	db, err := sql.Open("sqlite", "file:"+path+"?mode=rw") // not defensive
 	require.NoError(t, err)
 	for _, q := range statements {
 		_, err := db.ExecContext(t.Context(), q)
@@ -134,12 +135,15 @@ func oneOfAll(t *testing.T) string {
 
 // TestHostileDatabasesAreNotRestored: whatever is handed in, nothing changes.
 func TestHostileDatabasesAreNotRestored(t *testing.T) {
+	t.Parallel()
 	good := oneOfAll(t)
-	path := household(t, true)
-	before, err := os.ReadFile(path)
+	before, err := os.ReadFile(good)
 	require.NoError(t, err)
 	for _, h := range hostileKit() {
 		t.Run(h.name, func(t *testing.T) {
+			t.Parallel()
+			path := filepath.Join(t.TempDir(), "tidemark.db")
+			copyFile(t, good, path)
 			file := filepath.Join(t.TempDir(), "hostile.db")
 			h.make(t, good, file)
 			aside, err := Restore(t.Context(), file, filepath.Join(t.TempDir(), "fresh.db"), t0)
@@ -164,12 +168,14 @@ func TestHostileDatabasesAreNotRestored(t *testing.T) {
 // TestHostileDatabasesDoNotStopTheWatch lays each in the place of the history: the
 // watch begins, no code of theirs runs, and every list can be read and shown.
 func TestHostileDatabasesDoNotStopTheWatch(t *testing.T) {
+	t.Parallel()
 	good := oneOfAll(t)
 	for _, h := range hostileKit() {
 		t.Run(h.name, func(t *testing.T) {
+			t.Parallel()
 			path := filepath.Join(t.TempDir(), "tidemark.db")
 			h.make(t, good, path)
-			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+			ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 			defer cancel()
 			s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
 			require.NoError(t, err)
@@ -223,6 +229,7 @@ func orFolder(path string) string {
 // and the newest backup taken; a first start is silent, and who wants a fresh
 // history says so.
 func TestALostFileIsDamage(t *testing.T) {
+	t.Parallel()
 	ctx := t.Context()
 	path, dir := oneOfAll(t), t.TempDir()
 	for name, lose := range map[string]func() error{
@@ -281,6 +288,7 @@ func TestALostFileIsDamage(t *testing.T) {
 // under way and that of yesterday stay with all that belongs to them; the rest comes
 // from the backup.
 func TestStageRestore(t *testing.T) {
+	t.Parallel()
 	ctx := t.Context()
 	now := t0
 	opt := Options{FlushEvery: time.Hour, Now: func() time.Time { return now }}
@@ -371,6 +379,7 @@ func TestStageRestore(t *testing.T) {
 
 // TestASwapCutShortIsBegunAgain stops after each of its steps.
 func TestASwapCutShortIsBegunAgain(t *testing.T) {
+	t.Parallel()
 	ctx := t.Context()
 	backup := oneOfAll(t)
 	for _, cut := range []string{"carried", "linked", "half staged"} {
@@ -417,20 +426,29 @@ func TestAStagedFileThatCannotBeTaken(t *testing.T) {
 	require.ErrorIs(t, err, fs.ErrNotExist)
 }
 
-// schema1 is a copy of a history that the version with schema 1 wrote: an ended and
-// an open rise, invented.
-func schema1(t *testing.T) string {
+// former is a copy of a history of an earlier schema: an ended and an open rise,
+// invented.
+func former(t *testing.T, schema string) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "tidemark.db")
-	copyFile(t, filepath.Join("testdata", "schema1.db"), path)
+	copyFile(t, filepath.Join("testdata", schema+".db"), path)
 	return path
 }
 
-// TestTheHistoryOfSchema1IsTakenOver: nothing of it is lost, and it is taken over once.
-func TestTheHistoryOfSchema1IsTakenOver(t *testing.T) {
+// TestFormerHistoriesAreTakenOver: nothing of one is lost, and it is taken over once.
+func TestFormerHistoriesAreTakenOver(t *testing.T) {
+	files, err := filepath.Glob(filepath.Join("testdata", "schema*.db"))
+	require.NoError(t, err)
+	require.Len(t, files, len(migrations())-1, "one of each former schema")
+	for _, f := range files {
+		schema := strings.TrimSuffix(filepath.Base(f), ".db")
+		t.Run(schema, func(t *testing.T) { takenOver(t, former(t, schema)) })
+	}
+}
+
+func takenOver(t *testing.T, path string) {
 	ctx := t.Context()
-	path := schema1(t)
-	_, err := Open(ctx, path, Options{Guest: true, ReadOnly: true})
+	_, err := Open(ctx, path, Options{ReadOnly: true})
 	require.ErrorContains(t, err, "start the service once")
 	restored := filepath.Join(t.TempDir(), "restored.db")
 	_, err = Restore(ctx, path, restored, t0)
@@ -479,14 +497,14 @@ func TestTheHistoryOfSchema1IsTakenOver(t *testing.T) {
 		require.NoError(t, s.Close(ctx))
 		sum, err := Check(ctx, file)
 		require.NoError(t, err)
-		assert.Equal(t, 2, sum.Schema)
+		assert.Equal(t, len(migrations()), sum.Schema)
 	}
 }
 
 // TestAHostileFileOfSchema1IsFoundOut: its lines are looked at as well, once it has
 // the newest schema.
 func TestAHostileFileOfSchema1IsFoundOut(t *testing.T) {
-	path := schema1(t)
+	path := former(t, "schema1")
 	spoil(t, path, "UPDATE acts SET data = 'no'")
 	_, err := Restore(t.Context(), path, filepath.Join(t.TempDir(), "x.db"), t0)
 	require.ErrorContains(t, err, "cannot be read")

@@ -3,13 +3,14 @@ package history
 import (
 	"context"
 	"database/sql"
-	"encoding/base64"
 	"errors"
 	"fmt"
+	"iter"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"tidemark/estimator"
 )
@@ -54,66 +55,31 @@ type Judgement struct {
 	Note       string
 }
 
-const riseColumns = `id, vessel, holds, started_ms, ended_ms, baseline_l, baseline_sd_l, target_percent,
- reached_ms, peak_percent, peak_ms, mean_dough_c, max_rate, ceiling_percent, phase, phase_since_ms,
- equiv_hours, peak_equiv_hours, reached_equiv_hours, batch, outcome, oven_spring, note, demo, imported`
+const riseColumns = "id, vessel, holds, started_ms, ended_ms, baseline_l, baseline_sd_l, target_percent, " +
+	"reached_ms, peak_percent, peak_ms, mean_dough_c, max_rate, ceiling_percent, phase, phase_since_ms, " +
+	"equiv_hours, peak_equiv_hours, reached_equiv_hours, batch, outcome, oven_spring, note, demo, imported"
 
-// riseValues are the columns of a rise in the order of riseColumns.
-func riseValues(r Rise) []any {
-	var id, batch any
-	if r.ID != 0 {
-		id = r.ID
-	}
-	if r.Batch != nil {
-		batch = r.Batch
-	}
-	return []any{id, r.Vessel, string(r.Holds), r.StartedAt.UnixMilli(), ms(r.EndedAt), number(r.BaselineL),
-		number(r.BaselineSDL), number(r.TargetPercent), ms(r.ReachedAt), number(r.PeakPercent), ms(r.PeakAt),
-		number(r.MeanDoughC), number(r.MaxRate), number(r.CeilingPct), string(r.Phase), ms(r.PhaseSince),
-		number(r.EquivHours), number(r.PeakEquivHours), number(r.ReachedEquivHours), batch, r.Outcome,
-		r.OvenSpring, r.Note, r.Demo, r.Imported}
+// fields are the columns of a rise in the order of riseColumns.
+func (r *Rise) fields() []any {
+	return []any{orNull(&r.ID), &r.Vessel, (*string)(&r.Holds), instant(&r.StartedAt), instant(&r.EndedAt), real(&r.BaselineL), real(&r.BaselineSDL),
+		real(&r.TargetPercent), instant(&r.ReachedAt), real(&r.PeakPercent), instant(&r.PeakAt), real(&r.MeanDoughC), real(&r.MaxRate),
+		real(&r.CeilingPct), (*string)(&r.Phase), instant(&r.PhaseSince), real(&r.EquivHours), real(&r.PeakEquivHours),
+		real(&r.ReachedEquivHours), blob(&r.Batch), &r.Outcome, &r.OvenSpring, &r.Note, &r.Demo, &r.Imported}
 }
 
 // scanRise reads one line with riseColumns.
-func scanRise(scan scanner) (Rise, error) {
-	var r Rise
-	var holds, phase string
-	var started, ended, reached, peak, since sql.NullInt64
-	var base, baseSD, target, peakPct, mean, rate, ceiling, equiv, peakEquiv, reachedEquiv sql.NullFloat64
-	err := scan(&r.ID, &r.Vessel, &holds, &started, &ended, &base, &baseSD, &target, &reached, &peakPct, &peak,
-		&mean, &rate, &ceiling, &phase, &since, &equiv, &peakEquiv, &reachedEquiv, &r.Batch, &r.Outcome,
-		&r.OvenSpring, &r.Note, &r.Demo, &r.Imported)
-	r.Holds, r.Phase = estimator.Holds(holds), estimator.Phase(phase)
-	r.StartedAt, r.EndedAt, r.ReachedAt, r.PeakAt, r.PhaseSince = fromMS(started), fromMS(ended), fromMS(reached), fromMS(peak), fromMS(since)
-	r.BaselineL, r.BaselineSDL, r.TargetPercent = fromNumber(base), fromNumber(baseSD), fromNumber(target)
-	r.PeakPercent, r.MeanDoughC, r.MaxRate, r.CeilingPct = fromNumber(peakPct), fromNumber(mean), fromNumber(rate), fromNumber(ceiling)
-	r.EquivHours, r.PeakEquivHours, r.ReachedEquivHours = fromNumber(equiv), fromNumber(peakEquiv), fromNumber(reachedEquiv)
+func scanRise(scan scanner) (r Rise, err error) {
+	err = scan(r.fields()...)
 	return r, err
 }
 
-// insertRiseSQL inserts a rise; the marks match riseColumns.
-func insertRiseSQL() string {
-	return "INSERT INTO rises (" + riseColumns + ") VALUES (" + strings.Repeat("?,", strings.Count(riseColumns, ",")) + "?)"
+// riseSQL writes a rise. Of one that exists, the judgement stays as it is: that
+// belongs to people. A batch once known is not wiped by an unknown one.
+func riseSQL() string {
+	return upsertSQL("rises", "id", riseColumns, "id", "outcome", "oven_spring", "note", "batch") + ", batch = coalesce(excluded.batch, batch)"
 }
 
-// upsertRise writes a rise. Of one that exists, the judgement stays as it is:
-// that belongs to people. A batch once known is not wiped by an unknown one.
-func upsertRise(ctx context.Context, tx *sql.Tx, r Rise) error {
-	var set []string
-	for _, c := range strings.Split(riseColumns, ",") {
-		switch c = strings.TrimSpace(c); c {
-		case "id", "outcome", "oven_spring", "note":
-		case "batch":
-			set = append(set, "batch = coalesce(excluded.batch, batch)")
-		default:
-			set = append(set, c+" = excluded."+c)
-		}
-	}
-	_, err := tx.ExecContext(ctx, insertRiseSQL()+" ON CONFLICT (id) DO UPDATE SET "+strings.Join(set, ", "), riseValues(r)...)
-	return err
-}
-
-// summarySQL works out of the samples what they say better than the caller may
+// summarySQL takes from the samples what they say better than the caller may
 // have noted: mean dough temperature and growth times. Where they say nothing, the
 // caller's value stays.
 const summarySQL = `UPDATE rises SET
@@ -127,7 +93,7 @@ const summarySQL = `UPDATE rises SET
 // wait, and what they say of the whole.
 func (s *Store) riseRecord(r Rise) record {
 	return record{riseKey(r.ID), r, func(ctx context.Context, tx *sql.Tx) error {
-		err := upsertRise(ctx, tx, r)
+		_, err := tx.ExecContext(ctx, riseSQL(), r.fields()...)
 		if err != nil || r.UnderWay() {
 			return err
 		}
@@ -164,22 +130,53 @@ func checkOutcome(o string) error {
 }
 
 // BeginRise stores a new rise and returns its id. When the disk refuses, the
-// rise is held in memory under an id that stays its own; Health tells.
+// rise is kept in memory under an id that stays its own; Health tells.
 func (s *Store) BeginRise(ctx context.Context, r Rise) (int64, error) {
-	if err := checkRise(r); err != nil {
-		return 0, err
+	id, _, err := s.begin(ctx, r, nil)
+	return id, err
+}
+
+// BeginRiseWith stores a new rise and the event that begins it in one transaction
+// and returns their ids. The event gets the rise's id and vessel.
+func (s *Store) BeginRiseWith(ctx context.Context, r Rise, e Event) (riseID, eventID int64, err error) {
+	if err := e.check(); err != nil {
+		return 0, 0, err
 	}
-	r.ID = 0
-	return s.insert(ctx, "rises", insertRiseSQL(), riseValues(r), func(id int64) []record {
-		r.ID = id
-		return []record{s.riseRecord(r)}
+	return s.begin(ctx, r, &e)
+}
+
+// begin stores a rise and, unless it is nil, the event that begins it.
+func (s *Store) begin(ctx context.Context, r Rise, e *Event) (riseID, eventID int64, err error) {
+	if err := checkRise(r); err != nil {
+		return 0, 0, err
+	}
+	insert := func(tx *sql.Tx) (err error) {
+		r.ID = 0
+		if r.ID, err = insertLine(ctx, tx, riseSQL(), r.fields()...); err != nil || e == nil {
+			return err
+		}
+		e.ID, e.RiseID, e.Vessel = 0, r.ID, r.Vessel
+		e.ID, err = insertLine(ctx, tx, eventSQL(), e.fields()...)
+		return err
+	}
+	err = s.add(ctx, insert, func() []record {
+		r.ID = s.freshID(ctx, "rises")
+		if e == nil {
+			return []record{s.riseRecord(r)}
+		}
+		e.ID, e.RiseID, e.Vessel = s.freshID(ctx, "events"), r.ID, r.Vessel
+		return []record{s.riseRecord(r), e.record()}
 	})
+	if e != nil {
+		eventID = e.ID
+	}
+	return r.ID, eventID, err
 }
 
 // UpdateRise stores the state of a rise: all but its judgement, which JudgeRise
 // writes. It costs a write of the disk, so call it when something changed (phase,
 // baseline, mark reached), not with every reading. When the disk refuses, the
-// state is held in memory and Health tells.
+// state is kept in memory and Health tells.
 func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
 	if err := checkStored(r); err != nil {
 		return err
@@ -229,7 +226,7 @@ func found(res sql.Result, err error, id int64) error {
 }
 
 // DeleteRise removes a rise and everything that belongs to it. It is for the service: of a
-// guest's deletion the service would not know, and bring back the samples that wait.
+// deletion beside it the service would not know, and bring back the samples that wait.
 func (s *Store) DeleteRise(ctx context.Context, id int64) error {
 	if err := s.Flush(ctx); err != nil { // what waits must not come after
 		return err
@@ -239,27 +236,17 @@ func (s *Store) DeleteRise(ctx context.Context, id int64) error {
 		if err := found(res, err, id); err != nil {
 			return err
 		}
-		return dropOfRises(ctx, tx, "?", id)
-	})
-}
-
-// execer is what takes a statement: a pool or a transaction.
-type execer interface {
-	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
-}
-
-// dropOfRises removes all that belongs to the rises of a list in SQL.
-func dropOfRises(ctx context.Context, db execer, list string, args ...any) error {
-	queries := []string{"DELETE FROM notifications WHERE alarm_id IN (SELECT id FROM alarms WHERE rise_id IN (" + list + "))"}
-	for _, t := range ofRises() {
-		queries = append(queries, "DELETE FROM "+t+" WHERE rise_id IN ("+list+")")
-	}
-	for _, q := range queries {
-		if _, err := db.ExecContext(ctx, q, args...); err != nil {
-			return err
+		queries := []string{"DELETE FROM notifications WHERE alarm_id IN (SELECT id FROM alarms WHERE rise_id = ?)"}
+		for _, t := range []string{"samples", "forecasts", "events", "alarms", "photos"} {
+			queries = append(queries, "DELETE FROM "+t+" WHERE rise_id = ?")
 		}
-	}
-	return nil
+		for _, q := range queries {
+			if _, err := tx.ExecContext(ctx, q, id); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
 // overlayRises puts the rises that wait for the disk into a list. A judgement is in
@@ -281,14 +268,7 @@ func (s *Store) overlayRises(rises []Rise, wanted func(Rise) bool) []Rise {
 // Rise returns one rise, or ErrNotFound.
 func (s *Store) Rise(ctx context.Context, id int64) (Rise, error) {
 	out, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises WHERE id = ?", id)
-	out = s.overlayRises(out, func(r Rise) bool { return r.ID == id })
-	if err == nil && len(out) == 0 {
-		err = fmt.Errorf("%w: rise %d", ErrNotFound, id)
-	}
-	if err != nil {
-		return Rise{}, err
-	}
-	return out[0], nil
+	return first(s.overlayRises(out, func(r Rise) bool { return r.ID == id }), err, "rise", id)
 }
 
 // OpenRises returns the rises under way, oldest first.
@@ -334,7 +314,8 @@ func (s *Store) Rises(ctx context.Context, f Filter) (Page, error) {
 	var p Page
 	if len(rises) > limit {
 		rises = rises[:limit]
-		p.Next = encodeCursor(rises[limit-1])
+		last := rises[limit-1]
+		p.Next = fmt.Sprintf("%d.%d", last.StartedAt.UnixMilli(), last.ID)
 	}
 	// Those that wait belong to the first page of a list that is not searched.
 	there := map[int64]bool{}
@@ -376,33 +357,13 @@ func (f Filter) where() (string, []any, error) {
 		add(`(vessel LIKE ? ESCAPE '\' OR note LIKE ? ESCAPE '\' OR oven_spring LIKE ? ESCAPE '\')`, like, like, like)
 	}
 	if f.Cursor != "" {
-		started, id, err := decodeCursor(f.Cursor)
-		if err != nil {
-			return "", nil, err
+		var started, id int64
+		if n, err := fmt.Sscanf(f.Cursor, "%d.%d", &started, &id); n != 2 || err != nil {
+			return "", nil, fmt.Errorf("history: %q is not a place in the list; leave it out to start at the newest", f.Cursor)
 		}
 		add("(started_ms, id) < (?, ?)", started, id)
 	}
 	return "WHERE " + strings.Join(cond, " AND "), args, nil
-}
-
-// encodeCursor names the place after a rise.
-func encodeCursor(r Rise) string {
-	return base64.RawURLEncoding.EncodeToString(fmt.Appendf(nil, "%d.%d", r.StartedAt.UnixMilli(), r.ID))
-}
-
-// decodeCursor reads what encodeCursor wrote.
-func decodeCursor(c string) (startedMS, id int64, err error) {
-	b, err := base64.RawURLEncoding.DecodeString(c)
-	a, z, ok := strings.Cut(string(b), ".")
-	if err == nil && ok {
-		if startedMS, err = strconv.ParseInt(a, 10, 64); err == nil {
-			id, err = strconv.ParseInt(z, 10, 64)
-		}
-	}
-	if err != nil || !ok {
-		return 0, 0, fmt.Errorf("history: %q is not a place in the list; leave it out to start at the newest", c)
-	}
-	return startedMS, id, nil
 }
 
 // Vessels returns the names of all vessels that ever had a rise.
@@ -414,4 +375,68 @@ func (s *Store) Vessels(ctx context.Context) ([]string, error) {
 		}
 	}
 	return out, err
+}
+
+// ErrExists says that the rise is in the history already.
+var ErrExists = errors.New("history: the rise is there already")
+
+// ImportRise stores a rise that ended, with its samples, in one transaction: all of
+// it or nothing. Of samples closer than 10 s the first counts, events always. When
+// there is a rise of the same vessel at that time, it is refused with ErrExists and
+// the other's id.
+func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, error]) (int64, error) {
+	odd := func(r rune) bool { return !unicode.IsPrint(r) }
+	switch err := checkRise(r); {
+	case err != nil:
+		return 0, err
+	case strings.IndexFunc(r.Vessel, odd) >= 0 || !utf8.ValidString(r.Vessel) || len(r.Vessel) > nameMost:
+		return 0, fmt.Errorf("history: the name %.40q holds characters that cannot be seen, or is longer than %d bytes", r.Vessel, nameMost)
+	case r.UnderWay():
+		return 0, errors.New("history: only a rise that ended can be imported")
+	}
+	r.ID, r.Imported = 0, true
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		there, err := selectIn(ctx, tx, scanInt, "SELECT id FROM rises WHERE vessel = ? AND started_ms < ? AND coalesce(ended_ms, ?) > ? ORDER BY started_ms LIMIT 1",
+			r.Vessel, r.EndedAt.UnixMilli(), s.opt.Now().UnixMilli(), r.StartedAt.UnixMilli())
+		if err == nil && len(there) > 0 {
+			err = fmt.Errorf("%w: vessel %s, start %s, rise %d", ErrExists, r.Vessel, r.StartedAt, there[0])
+		}
+		if err != nil {
+			return err
+		}
+		if r.ID, err = insertLine(ctx, tx, riseSQL(), r.fields()...); err != nil {
+			return err
+		}
+		if err := importRows(ctx, tx, r.ID, rows); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
+		return err
+	})
+	return r.ID, err
+}
+
+// nameMost is the longest name of a vessel, in bytes.
+const nameMost = 200
+
+// importRows stores samples as they come, at most one in ten seconds.
+func importRows(ctx context.Context, tx *sql.Tx, id int64, rows iter.Seq2[Row, error]) error {
+	var part []RiseRow
+	var last time.Time
+	for row, err := range rows {
+		if err != nil {
+			return err
+		}
+		if row.Time.Sub(last) < 10*time.Second && row.Event == "" {
+			continue
+		}
+		last = row.Time
+		if part = append(part, RiseRow{id, row}); len(part) == 1000 {
+			if err := insertRows(ctx, tx, part); err != nil {
+				return err
+			}
+			part = part[:0]
+		}
+	}
+	return insertRows(ctx, tx, part)
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/estimator"
 )
 
 // twoRuns stores a rise that an earlier run began and a late clock goes on with:
@@ -67,33 +68,50 @@ func TestShiftTimesOfOneRun(t *testing.T) {
 	assert.True(t, notifications[1].CreatedAt.Equal(late.Add(time.Minute+by)))
 }
 
-// TestShiftTimesOfOneRise moves one rise whole, and nothing else.
-func TestShiftTimesOfOneRise(t *testing.T) {
-	s := openTest(t, Options{FlushEvery: time.Hour})
-	old, fresh, late := twoRuns(t, s)
-	m := alert.ClockStep{Before: late.Add(10 * time.Minute), By: -3 * time.Hour}
-	require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{RiseID: old, ClockStep: m}))
-	assert.Equal(t, t0.Add(-3*time.Hour+time.Minute), collect(t, s, old)[0].Time)
-	assert.Equal(t, late.Add(time.Minute), collect(t, s, fresh)[0].Time)
-	alarms, err := s.Alarms(t.Context(), 0)
-	require.NoError(t, err)
-	assert.True(t, alarms[0].Since.Equal(late), "an alarm of no rise stays")
-	require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{ClockStep: m}))
-	alarms, err = s.Alarms(t.Context(), 0)
-	require.NoError(t, err)
-	assert.True(t, alarms[0].Since.Equal(late.Add(-3*time.Hour)))
-	assert.Equal(t, late.Add(time.Minute), collect(t, s, fresh)[0].Time)
-}
-
 // TestShiftTimesMovesAllOrNothing fails in the last part of a move.
 func TestShiftTimesMovesAllOrNothing(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	old, _, late := twoRuns(t, s)
-	_, err := s.files.write.ExecContext(t.Context(), "CREATE TRIGGER broken AFTER UPDATE ON alarms BEGIN SELECT RAISE(ABORT, 'broken'); END")
+	_, err := s.db.ExecContext(t.Context(), "CREATE TRIGGER broken AFTER UPDATE ON alarms BEGIN SELECT RAISE(ABORT, 'broken'); END")
 	require.NoError(t, err)
 	require.ErrorContains(t, s.ShiftTimes(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, By: time.Hour}}), "broken")
 	assert.Equal(t, late.Add(time.Minute), collect(t, s, old)[1].Time)
 	notifications, err := s.WaitingNotifications(t.Context())
 	require.NoError(t, err)
 	assert.True(t, notifications[1].CreatedAt.Equal(late.Add(time.Minute)))
+}
+
+// TestShiftTimesFrom1970 moves far away and then onto itself.
+func TestShiftTimesFrom1970(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	wrong := time.Date(1970, 1, 1, 0, 1, 0, 0, time.UTC)
+	id := begin(t, s, "tub", wrong)
+	for i := range 100 {
+		r := row(i)
+		r.Time = wrong.Add(time.Duration(i) * 10 * time.Second)
+		require.NoError(t, s.AppendRow(id, r))
+	}
+	_, err := s.AddEvent(t.Context(), Event{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
+	require.NoError(t, err)
+	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
+	// A sample taken after the clock was set stays.
+	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(2000 * time.Second)}))
+	for _, by := range []time.Duration{t0.Sub(wrong), -15 * time.Second} { // far away, and onto itself
+		require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: t0.Add(1500 * time.Second), By: by}}))
+	}
+	rows := collect(t, s, id)
+	require.Len(t, rows, 101)
+	assert.Equal(t, t0.Add(-15*time.Second), rows[0].Time)
+	assert.Equal(t, t0.Add(975*time.Second), rows[99].Time)
+	assert.Equal(t, t0.Add(2000*time.Second), rows[100].Time)
+	r, err := s.Rise(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, t0.Add(-15*time.Second), r.StartedAt)
+	acts, err := s.Events(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, t0.Add(45*time.Second), acts[0].At)
+	f, err := s.Forecasts(t.Context(), id)
+	require.NoError(t, err)
+	assert.Equal(t, t0.Add(45*time.Second), f[0].At)
+	assert.Equal(t, t0.Add(time.Hour-15*time.Second), f[0].Ready.Median)
 }

@@ -1,3 +1,42 @@
+// Package history keeps what was watched: rises, their samples, what people did,
+// the alarms and messages under way, the household's settings. It looks on; it
+// decides nothing about dough.
+//
+// Storage is one SQLite file in write-ahead mode (https://www.sqlite.org/wal.html)
+// with one writer at a time. Every commit waits for the disk (synchronous=FULL).
+// Events, alarms, notifications, rises and settings are stored before the call
+// returns. Samples and forecasts are collected in memory and written in one
+// transaction 5, 10, 20 and 40 s after the start and then once a minute: a kill or a
+// power cut loses at most the last minute of samples, never a rise, an event or an
+// alarm.
+//
+// The journal is samples (Row) and events (Event) in order of time. A rise is what a
+// fold over it comes to; the line of a rise is a summary for lists and comparison.
+//
+// A restore is checked, staged beside the file and swapped in at the next Open
+// (StageRestore), or at once where no service runs (Restore). A file is ours only if
+// everything in its schema is as this package makes it, whatever its name.
+//
+// Units: times are kept as whole milliseconds since 1970 in UTC; distances,
+// temperatures, percents and hours of samples as whole thousandths (µm, m°C,
+// 0.001 percentage points, 0.001 h), so a value read back differs from the one
+// written by at most half a thousandth. A missing value is NaN in Go and NULL in
+// the file. Volumes are litres, rates percent per hour.
+//
+// Limits: 20,000 samples and 1,000 other records wait for a disk that takes nothing,
+// then the oldest samples and the newest records are given up. All samples of a rise
+// are kept for 400 days after its end, then the lowest and highest in five minutes;
+// notifications are kept for 60 days.
+//
+// Invariants: a full, read-only or damaged disk never stops the watch. What
+// cannot be written is kept in memory and written when the disk takes it again;
+// Health says so meanwhile. A damaged, foreign, empty or newer file, or one that is
+// gone though there are backups, is told: it is renamed (quarantine), never deleted,
+// the newest sound backup takes its place, and what can still be read of it is copied
+// over that.
+//
+// The package does not watch the disk's free space, does not talk to the
+// network, and does not encrypt.
 package history
 
 import (
@@ -9,6 +48,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"sync"
 	"syscall"
@@ -22,7 +62,7 @@ var (
 	// ErrInUse says that another process watches with this database.
 	ErrInUse = errors.New("history: another tidemark service uses this database; stop it first")
 	// ErrMemoryOnly says that the disk refused a write and that the record is
-	// held in memory, where it works as usual but would not survive a stop. It
+	// kept in memory, where it works as usual but would not survive a stop. It
 	// is written as soon as the disk takes it.
 	ErrMemoryOnly = errors.New("history: kept in memory only")
 	// ErrClosed says that the store was closed.
@@ -31,16 +71,16 @@ var (
 
 // Options choose how a store is opened. The zero value is right for the service.
 type Options struct {
-	// Guest opens the file beside the service that owns it, for the command
+	// Beside opens the file beside the service that owns it, for the command
 	// line: the file must exist, is not checked, marked or repaired, and no
 	// regular writer runs.
-	Guest bool
-	// ReadOnly, for a guest, opens no writer.
+	Beside bool
+	// ReadOnly is Beside and writes nothing.
 	ReadOnly bool
 	// FlushEvery is the time after which samples are on the disk; 0 means a
 	// minute. The first four passes after a start come earlier.
 	FlushEvery time.Duration
-	// KeepRows bounds the samples held in memory while the disk takes none; 0
+	// KeepRows bounds the samples kept in memory while the disk takes none; 0
 	// means 20,000: more than two days of one vessel, 2.5 MB.
 	KeepRows int
 	// CheckFor bounds the integrity check that opening waits for after an
@@ -57,13 +97,26 @@ type Options struct {
 
 // Opened says what was found when the store was opened.
 type Opened struct {
-	New        bool      // there was neither a file nor a backup: a first start
-	Unclean    bool      // the last run did not stop in order
-	LastWrite  time.Time // last sign of life of the last run; zero when unknown
-	Quarantine string    // where a damaged, newer or foreign file was put; empty when none was
-	InMemory   bool      // no file could be opened for writing
-	Notes      []string  // in words, for the log and the page
+	New       bool      // there was neither a file nor a backup: a first start
+	Unclean   bool      // the last run did not stop in order
+	LastWrite time.Time // last sign of life of the last run; zero when unknown
+	Health              // as it was then
 }
+
+// Health says whether what is watched also reaches the disk.
+type Health struct {
+	Problem     string    // in words; empty when all is well
+	Since       time.Time // when the problem began
+	InMemory    bool      // no file could be opened for writing: what is new is lost at the stop
+	WaitingRows int       // samples not yet written
+	DroppedRows int64     // samples given up because memory was full
+	LastCommit  time.Time // last successful pass of the writer, even an empty one
+	Quarantine  string    // where a damaged, newer or foreign file was put; empty when none was
+	Notes       []string  // what opening found, for the log and the page
+}
+
+// OK reports whether there is no problem.
+func (h Health) OK() bool { return h.Problem == "" }
 
 // Store is an open history. Its methods may be called from many goroutines.
 type Store struct {
@@ -71,14 +124,18 @@ type Store struct {
 	opt  Options
 	lock *os.File
 
-	wmu    sync.Mutex   // one writer at a time
-	mu     sync.RWMutex // guards files and closed against change during use
-	files  files
-	closed bool
+	wmu      sync.Mutex   // one writer at a time
+	mu       sync.RWMutex // guards the next three against change during use
+	db       *sql.DB      // nil when no file can be opened
+	writable bool
+	closed   bool
 
 	queue   queue
 	pending pending
-	status  status
+
+	status  sync.Mutex // guards the next two
+	health  Health
+	suspect error // a reader met damage that the writer has not dealt with yet
 
 	opened Opened
 	kick   chan struct{} // asks for a flush now
@@ -87,25 +144,24 @@ type Store struct {
 	once   sync.Once
 }
 
-// Open opens or creates the history file. For the service (not a guest) it
-// fails only when another service uses the file or ctx ends: a damaged, newer or
-// foreign file is quarantined and the newest backup taken, and when no file can be
-// written the watch goes on from memory; Opened and Health say so.
+// Open opens or creates the history file. For the service it fails only when another
+// service uses the file or ctx ends: a damaged, newer or foreign file is quarantined
+// and the newest backup taken, and when no file can be written the watch goes on from
+// memory; Opened and Health say so.
 func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	opt.defaults()
 	s := &Store{path: path, opt: opt, kick: make(chan struct{}, 1), stop: make(chan struct{})}
 	s.queue.limit = opt.KeepRows
-	s.status.since, s.status.commit = opt.Now(), opt.Now()
-	open := s.openOwner
-	if opt.Guest {
-		open = s.openGuest
+	s.health.Since, s.health.LastCommit = opt.Now(), opt.Now()
+	open := s.openOwned
+	if opt.Beside {
+		open = s.openBeside
 	}
 	if err := open(ctx); err != nil {
-		return nil, errors.Join(fmt.Errorf("open the history %s: %w", path, err), s.files.close(), s.unlock())
+		return nil, errors.Join(fmt.Errorf("open the history %s: %w", path, err), s.closeFile(), s.unlock())
 	}
-	h := s.Health()
-	s.opened.Notes, s.opened.Quarantine, s.opened.InMemory = h.Notes, h.Quarantine, h.InMemory
-	if !opt.Guest {
+	s.opened.Health = s.Health()
+	if !opt.Beside {
 		s.done.Go(s.flusher)
 	}
 	return s, nil
@@ -113,6 +169,7 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 
 // defaults fills in what was left zero.
 func (o *Options) defaults() {
+	o.Beside = o.Beside || o.ReadOnly
 	if o.FlushEvery <= 0 {
 		o.FlushEvery = time.Minute
 	}
@@ -130,93 +187,98 @@ func (o *Options) defaults() {
 	}
 }
 
-// Path is the file the store was opened with.
+// Path returns the file the store was opened with.
 func (s *Store) Path() string { return s.path }
 
-// Opened says what was found when the store was opened.
+// Opened returns what was found when the store was opened.
 func (s *Store) Opened() Opened { return s.opened }
 
-// openGuest opens the file of a service for the command line.
-func (s *Store) openGuest(ctx context.Context) error {
+// openBeside opens the file of a service for the command line.
+func (s *Store) openBeside(ctx context.Context) error {
 	info, err := os.Stat(s.path)
 	if err == nil {
 		err = checkRegular(s.path)
 	}
 	if err == nil && info.Size() == 0 {
-		err = damageError{"the file is empty"}
+		err = damaged("the file is empty")
 	}
 	if err != nil {
 		return err
 	}
-	if !s.opt.ReadOnly {
-		if s.files.write, err = openPool(ctx, writerDSN(s.path), 1); err != nil {
-			return fmt.Errorf("%s: %w", inWords(err), err)
-		}
+	if s.writable = !s.opt.ReadOnly; s.writable {
+		s.db, err = openWAL(ctx, s.path)
+	} else {
+		s.db, err = openPool(ctx, s.path, connections, mode("ro"), "cache_size(-1024)")
 	}
-	mode := "rw"
-	if s.opt.ReadOnly {
-		mode = "ro"
-	}
-	if s.files.read, err = openPool(ctx, readerDSN(s.path, mode), 2); err != nil {
+	if err != nil {
 		return fmt.Errorf("%s: %w", inWords(err), err)
 	}
-	return current(ctx, s.files.read)
+	return current(ctx, s.db)
 }
 
-// current refuses a file that does not have the newest schema, wholly as this
-// program makes it.
-func current(ctx context.Context, db *sql.DB) error {
-	version, err := schemaVersion(ctx, db)
-	steps, err2 := migrations()
-	switch {
-	case err != nil || err2 != nil:
-		return errors.Join(err, err2)
-	case version > len(steps):
-		return newerError{version, len(steps)}
-	case version < len(steps):
-		return fmt.Errorf("the database has the old schema version %d, expected %d; start the service once to bring it up to date", version, len(steps))
-	}
-	return checkShape(ctx, db, steps)
-}
-
-// openOwner opens the file for the service.
-func (s *Store) openOwner(ctx context.Context) error {
-	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
-		return s.openWithoutFile(ctx, err)
-	}
-	var err error
-	if s.lock, err = takeLock(s.path); err != nil {
-		return err
-	}
-	s.swapStaged(ctx)
-	s.lookBefore()
-	if s.files, err = s.openOrRecover(ctx); err != nil {
-		if ctx.Err() != nil {
-			return ctx.Err()
+// openOwned opens the file for the service.
+func (s *Store) openOwned(ctx context.Context) error {
+	err := os.MkdirAll(filepath.Dir(s.path), 0o750)
+	if err == nil {
+		if s.lock, err = takeLock(s.path); err != nil {
+			return err
 		}
-		return s.openWithoutFile(ctx, err)
+		s.swapStaged(ctx)
+		s.lookBefore()
+		s.db, err = s.openOrRecover(ctx)
 	}
-	return s.afterOpen(ctx)
-}
-
-// openWithoutFile goes on without a file that can be written. What is there is
-// read if that is possible at all, so that the rises under way go on.
-func (s *Store) openWithoutFile(ctx context.Context, why error) error {
+	if err == nil {
+		s.writable = true
+		return s.afterOpen(ctx)
+	}
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	s.status.fellBack(fmt.Sprintf("The history is kept in memory and is lost at the next stop, because %s cannot be written: %s.", s.path, inWords(why)), s.opt.Now())
+	// What is there is read if that is possible at all, so that the rises under way go on.
+	s.fellBack(fmt.Sprintf("The history is kept in memory and is lost at the next stop, because %s cannot be written: %s.", s.path, inWords(err)))
 	s.note("%s", s.Health().Problem)
 	if _, err := os.Stat(s.path); err != nil {
 		return nil //nolint:nilerr // there is nothing to read
 	}
-	read, err := openReadable(ctx, s.path, func(db *sql.DB) error { return current(ctx, db) })
-	if err != nil {
+	if s.db, err = openReadable(ctx, s.path, func(db *sql.DB) error { return current(ctx, db) }); err != nil {
 		s.note("%s cannot be read either (%v); rises under way before the start are not known.", s.path, err)
 		return nil
 	}
-	s.files.read = read
 	s.note("The rises under way were read from %s.", s.path)
+	return nil
+}
+
+// reopen tries to open the file again for writing; wmu is held. When it still
+// cannot be written, all stays as it is.
+func (s *Store) reopen(ctx context.Context) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed || s.writable || s.opt.Beside {
+		return nil
+	}
+	if s.lock == nil {
+		var err error
+		if s.lock, err = takeLock(s.path); err != nil {
+			return err
+		}
+	}
+	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
+		return err
+	}
+	_ = s.closeFile() // it was only read, and may hold the file for itself
+	db, err := openFile(ctx, s.path)
+	if err == nil {
+		if _, err = db.ExecContext(ctx, setMetaSQL(), "running", "1"); err != nil {
+			err = errors.Join(err, db.Close())
+		}
+	}
+	if err != nil {
+		s.db, _ = openReadable(ctx, s.path, func(db *sql.DB) error { return current(ctx, db) }) // nil is no file
+		return err
+	}
+	s.db, s.writable = db, true
+	s.change(func() { s.health.InMemory, s.health.Problem = false, "" })
+	s.note("The history is in %s again.", s.path)
 	return nil
 }
 
@@ -266,7 +328,7 @@ func inUse(path string) bool {
 func (s *Store) lookBefore() {
 	info, err := os.Stat(s.path)
 	if err != nil {
-		s.opened.New = errors.Is(err, fs.ErrNotExist) && s.newestBackup() == ""
+		s.opened.New = errors.Is(err, fs.ErrNotExist) && len(backups(s.opt.Backups)) == 0
 		return
 	}
 	s.opened.LastWrite = info.ModTime()
@@ -278,30 +340,31 @@ func (s *Store) lookBefore() {
 // afterOpen finds out how the last run ended, checks the file if it ended badly
 // and marks it as in use.
 func (s *Store) afterOpen(ctx context.Context) error {
-	running, err := selectOne(ctx, s, "mark", scanText, "SELECT value FROM meta WHERE key = 'running'")
-	if err != nil && !errors.Is(err, ErrNotFound) {
+	running, err := selectAll(ctx, s, scanText, "SELECT value FROM meta WHERE key = 'running'")
+	if err != nil {
 		return err
 	}
 	fresh := s.Health().Quarantine != ""
-	s.opened.Unclean = fresh || running == "1"
+	s.opened.Unclean = fresh || slices.Contains(running, "1")
 	if s.opened.Unclean && !fresh {
 		if err := s.checkAfterCrash(ctx); err != nil {
 			return err
 		}
 	}
-	if err = s.setMeta(ctx, "running", "1"); isRefusal(err) {
-		s.note("The disk takes no writes: %s. Samples are held in memory meanwhile.", inWords(err))
+	if err = s.mark(ctx, "1"); isRefusal(err) {
+		s.note("The disk takes no writes: %s. Samples are kept in memory meanwhile.", inWords(err))
 		return nil
 	}
 	return err
 }
 
-const setMetaSQL = "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
+// setMetaSQL writes one line of the store's own notes.
+func setMetaSQL() string { return upsertSQL("meta", "key", "key, value", "key") }
 
-// setMeta writes one line of the store's own notes.
-func (s *Store) setMeta(ctx context.Context, key, value string) error {
+// mark notes whether the service runs.
+func (s *Store) mark(ctx context.Context, running string) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, setMetaSQL, key, value)
+		_, err := tx.ExecContext(ctx, setMetaSQL(), "running", running)
 		return err
 	})
 }
@@ -313,43 +376,46 @@ func (s *Store) Close(ctx context.Context) error {
 	s.once.Do(func() {
 		close(s.stop)
 		s.done.Wait()
-		err = s.close(ctx)
+		err = nil
+		if !s.opt.Beside {
+			err = errors.Join(s.Flush(ctx), s.mark(ctx, "0"))
+		} else if !s.opt.ReadOnly {
+			err = s.Flush(ctx)
+		}
+		s.wmu.Lock()
+		defer s.wmu.Unlock()
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.closed = true
+		err = errors.Join(err, s.closeFile(), s.unlock())
 	})
 	return err
 }
 
-// close does the work of Close once the flusher has ended.
-func (s *Store) close(ctx context.Context) error {
-	var errs []error
-	if !s.opt.ReadOnly {
-		errs = append(errs, s.Flush(ctx))
+// closeFile closes all connections. The last one to close folds the write-ahead log
+// into the file. mu is held.
+func (s *Store) closeFile() error {
+	db := s.db
+	if s.db, s.writable = nil, false; db == nil {
+		return nil
 	}
-	if !s.opt.Guest {
-		errs = append(errs, s.setMeta(ctx, "running", "0"))
-	}
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.closed = true
-	errs = append(errs, s.files.close(), s.unlock())
-	return errors.Join(errs...)
+	return db.Close()
 }
 
-// query runs fn with the readers. The file is not replaced meanwhile, so fn must
-// be short and must not call back into the store's writing methods.
+// query runs fn with the file. It is not replaced meanwhile, so fn must be short and
+// must not call back into the store's writing methods.
 func (s *Store) query(fn func(db *sql.DB) error) error {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	switch {
 	case s.closed:
 		return ErrClosed
-	case s.files.read == nil:
+	case s.db == nil:
 		return errNoFile
 	}
-	err := fn(s.files.read)
+	err := fn(s.db)
 	if isDamage(err) {
-		s.suspect(err)
+		s.suspectDamage(err)
 	}
 	return err
 }
@@ -368,13 +434,13 @@ func (s *Store) writeLocked(ctx context.Context, fn func(tx *sql.Tx) error) erro
 		return errors.New("history: the store is open for reading only")
 	}
 	err := s.transact(ctx, fn)
-	if isDamage(err) && !s.opt.Guest {
+	if isDamage(err) && !s.opt.Beside {
 		if err := s.replaceDamaged(ctx, err); err != nil {
 			return err
 		}
 		err = s.transact(ctx, fn)
 	}
-	s.status.wrote(err, s.opt.Now())
+	s.wrote(err)
 	return err
 }
 
@@ -385,10 +451,10 @@ func (s *Store) transact(ctx context.Context, fn func(tx *sql.Tx) error) error {
 	switch {
 	case s.closed:
 		return ErrClosed
-	case s.files.write == nil:
+	case !s.writable:
 		return errNoFile
 	}
-	tx, err := s.files.write.BeginTx(ctx, nil)
+	tx, err := s.db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
 	}
@@ -397,4 +463,62 @@ func (s *Store) transact(ctx context.Context, fn func(tx *sql.Tx) error) error {
 		return err
 	}
 	return tx.Commit()
+}
+
+// Health returns whether the history reaches the disk.
+func (s *Store) Health() Health {
+	waiting, dropped := s.queue.counts()
+	s.status.Lock()
+	defer s.status.Unlock()
+	h := s.health
+	h.WaitingRows, h.DroppedRows, h.Notes = waiting, dropped, slices.Clone(h.Notes)
+	return h
+}
+
+// change changes what Health tells.
+func (s *Store) change(fn func()) {
+	s.status.Lock()
+	defer s.status.Unlock()
+	fn()
+}
+
+// wrote takes the result of a write.
+func (s *Store) wrote(err error) {
+	s.change(func() {
+		h := &s.health
+		switch {
+		case err == nil:
+			if h.Problem != "" {
+				s.opt.Log.Info("history: the disk takes writes again")
+			}
+			h.LastCommit, h.Problem = s.opt.Now(), ""
+		case h.InMemory || !isRefusal(err) && !isDamage(err):
+		default:
+			if h.Problem == "" {
+				h.Since = s.opt.Now()
+			}
+			h.Problem = "The history is not reaching the disk: " + inWords(err) + "."
+		}
+	})
+}
+
+// fellBack notes that there is no file to write to.
+func (s *Store) fellBack(problem string) {
+	s.change(func() { s.health.InMemory, s.health.Problem, s.health.Since = true, problem, s.opt.Now() })
+}
+
+// note keeps a finding for Health, the last twenty, and logs it.
+func (s *Store) note(format string, args ...any) {
+	n := fmt.Sprintf(format, args...)
+	s.opt.Log.Warn("history: " + n)
+	s.change(func() {
+		s.health.Notes = append(s.health.Notes, n)
+		s.health.Notes = slices.Clone(s.health.Notes[max(0, len(s.health.Notes)-20):])
+	})
+}
+
+// suspectDamage notes that a reader met damage and wakes the writer.
+func (s *Store) suspectDamage(err error) {
+	s.change(func() { s.suspect = err })
+	s.FlushSoon()
 }

@@ -2,7 +2,6 @@ package history
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"math"
@@ -13,7 +12,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/alert"
 	"tidemark/estimator"
 )
 
@@ -85,24 +83,14 @@ func equalRows(t testing.TB, want, got []Row) {
 
 func TestEveryConnectionHasItsPragmas(t *testing.T) {
 	s := openTest(t, Options{})
-	for _, c := range []struct {
-		name string
-		db   *sql.DB
-		want map[string]string
-	}{
-		{"write", s.files.write, map[string]string{"synchronous": "2", "journal_mode": "wal", "busy_timeout": "10000", "query_only": "0"}},
-		{"read", s.files.read, map[string]string{"journal_mode": "wal", "busy_timeout": "10000", "query_only": "1"}},
-	} {
-		// Take every connection of the pool at once, so that none is asked twice.
-		for i := range c.db.Stats().MaxOpenConnections {
-			conn, err := c.db.Conn(t.Context())
-			require.NoError(t, err)
-			defer conn.Close()
-			for pragma, want := range c.want {
-				var got string
-				require.NoError(t, conn.QueryRowContext(t.Context(), "PRAGMA "+pragma).Scan(&got))
-				assert.Equal(t, want, got, "%s connection %d: %s", c.name, i, pragma)
-			}
+	for i := range s.db.Stats().MaxOpenConnections { // all at once, so that none is asked twice
+		conn, err := s.db.Conn(t.Context())
+		require.NoError(t, err)
+		defer conn.Close()
+		for pragma, want := range map[string]string{"synchronous": "2", "journal_mode": "wal", "busy_timeout": "10000", "trusted_schema": "0"} {
+			var got string
+			require.NoError(t, conn.QueryRowContext(t.Context(), "PRAGMA "+pragma).Scan(&got))
+			assert.Equal(t, want, got, "connection %d: %s", i, pragma)
 		}
 	}
 }
@@ -316,40 +304,6 @@ func TestSettingsForecastsPhotos(t *testing.T) {
 	require.ErrorIs(t, err, ErrNotFound)
 }
 
-func TestShiftTimes(t *testing.T) {
-	s := openTest(t, Options{FlushEvery: time.Hour})
-	wrong := time.Date(1970, 1, 1, 0, 1, 0, 0, time.UTC)
-	id := begin(t, s, "tub", wrong)
-	for i := range 100 {
-		r := row(i)
-		r.Time = wrong.Add(time.Duration(i) * 10 * time.Second)
-		require.NoError(t, s.AppendRow(id, r))
-	}
-	_, err := s.AddEvent(t.Context(), Event{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
-	require.NoError(t, err)
-	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
-	// A sample taken after the clock was set stays.
-	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(2000 * time.Second)}))
-	for _, by := range []time.Duration{t0.Sub(wrong), -15 * time.Second} { // far away, and onto itself
-		require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: t0.Add(1500 * time.Second), By: by}}))
-	}
-	rows := collect(t, s, id)
-	require.Len(t, rows, 101)
-	assert.Equal(t, t0.Add(-15*time.Second), rows[0].Time)
-	assert.Equal(t, t0.Add(975*time.Second), rows[99].Time)
-	assert.Equal(t, t0.Add(2000*time.Second), rows[100].Time)
-	r, err := s.Rise(t.Context(), id)
-	require.NoError(t, err)
-	assert.Equal(t, t0.Add(-15*time.Second), r.StartedAt)
-	acts, err := s.Events(t.Context(), id)
-	require.NoError(t, err)
-	assert.Equal(t, t0.Add(45*time.Second), acts[0].At)
-	f, err := s.Forecasts(t.Context(), id)
-	require.NoError(t, err)
-	assert.Equal(t, t0.Add(45*time.Second), f[0].At)
-	assert.Equal(t, t0.Add(time.Hour-15*time.Second), f[0].Ready.Median)
-}
-
 func TestDeleteRiseLeavesNothing(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	id, other := begin(t, s, "tub", t0), begin(t, s, "jar", t0)
@@ -364,6 +318,7 @@ func TestDeleteRiseLeavesNothing(t *testing.T) {
 }
 
 func TestReopenAfterAnOrderlyStop(t *testing.T) {
+	t.Parallel()
 	path := filepath.Join(t.TempDir(), "deep", "tidemark.db")
 	s, err := Open(t.Context(), path, Options{})
 	require.NoError(t, err)
@@ -389,10 +344,10 @@ func TestReopenAfterAnOrderlyStop(t *testing.T) {
 	require.NoError(t, s.Close(t.Context()))
 }
 
-func TestGuestReadsBesideTheService(t *testing.T) {
+func TestReadingBesideTheService(t *testing.T) {
 	s := openTest(t, Options{})
 	id := begin(t, s, "tub", t0)
-	g, err := Open(t.Context(), s.Path(), Options{Guest: true, ReadOnly: true})
+	g, err := Open(t.Context(), s.Path(), Options{ReadOnly: true})
 	require.NoError(t, err)
 	r, err := g.Rise(t.Context(), id)
 	require.NoError(t, err)
@@ -400,6 +355,6 @@ func TestGuestReadsBesideTheService(t *testing.T) {
 	_, err = g.BeginRise(t.Context(), r)
 	require.ErrorContains(t, err, "reading only")
 	require.NoError(t, g.Close(t.Context()))
-	_, err = Open(t.Context(), s.Path()+"x", Options{Guest: true})
+	_, err = Open(t.Context(), s.Path()+"x", Options{Beside: true})
 	require.ErrorContains(t, err, "no such file")
 }

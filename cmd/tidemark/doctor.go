@@ -85,7 +85,7 @@ func doctorStore(ctx context.Context, w io.Writer, dir string) {
 		return
 	}
 	fmt.Fprintf(w, "history: %s, %d kB\n", path, info.Size()/1024)
-	store, err := history.Open(ctx, path, history.Options{Guest: true, ReadOnly: true})
+	store, err := history.Open(ctx, path, history.Options{ReadOnly: true})
 	if err != nil {
 		fmt.Fprintf(w, "history cannot be opened: %v\n", err)
 		return

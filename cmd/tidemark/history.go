@@ -30,9 +30,9 @@ const historyUsage = `history list | show NO | compare NO NO... | vigour [--vess
 
 // historyFlags are the options of tidemark history.
 type historyFlags struct {
-	db, config, vessel, from, until, outcome, text, axis, out, holds *string
-	limit                                                            *int
-	json, csv, record, yes                                           *bool
+	db, config, vessel, from, until, outcome, text, out, holds *string
+	limit                                                      *int
+	json, csv, record, yes                                     *bool
 }
 
 // addHistoryFlags declares the options.
@@ -46,7 +46,6 @@ func addHistoryFlags(fs *flag.FlagSet) historyFlags {
 		outcome: fs.String("outcome", "", "list: under, right, over or none"),
 		text:    fs.String("text", "", "list: part of the vessel's name, note or oven spring"),
 		limit:   fs.Int("limit", 30, "list: at most so many, 1 to 500"),
-		axis:    fs.String("axis", "equiv", "compare: equiv for growth time at 24 C, clock for hours"),
 		out:     fs.String("out", "", "export: write to this `file`"),
 		holds:   fs.String("holds", "", "import: dough or starter; from the configuration when left out"),
 		json:    fs.Bool("json", false, "list, export: JSON"),
@@ -86,7 +85,7 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	store, err := history.Open(ctx, place.Path, history.Options{Guest: true, ReadOnly: word != "import"})
+	store, err := history.Open(ctx, place.Path, history.Options{Beside: true, ReadOnly: word != "import"})
 	if err != nil {
 		return err
 	}
@@ -178,10 +177,7 @@ func (f historyFlags) compare(ctx context.Context, p lookback.Printer, rest []st
 	if err != nil {
 		return err
 	}
-	if *f.axis != "equiv" && *f.axis != "clock" {
-		return usagef("--axis %q is neither equiv nor clock", *f.axis)
-	}
-	return p.Compare(ctx, ids, *f.axis == "equiv")
+	return p.Compare(ctx, ids)
 }
 
 func (f historyFlags) vigour(ctx context.Context, p lookback.Printer, rest []string) error {

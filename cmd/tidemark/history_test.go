@@ -109,8 +109,7 @@ func TestHistoryGolden(t *testing.T) {
 		"list-none":     {"list", "--vessel", "bowl"},
 		"list-json":     {"list", "--json", "--limit", "1", "--vessel", "tub"},
 		"show":          {"show", "2"},
-		"compare-equiv": {"compare", "1", "2", "3"},
-		"compare-clock": {"compare", "1", "3", "--axis", "clock"},
+		"compare":       {"compare", "1", "2", "3"},
 		"vigour":        {"vigour", "--vessel", "jar"},
 	} {
 		got, err := k.look(t, "", args...)
@@ -250,7 +249,6 @@ func TestHistoryRefuses(t *testing.T) {
 		{[]string{"show", "x"}, `"x" is not the number of a rise`},
 		{[]string{"show", "99"}, "no such record: rise 99; tidemark history list shows the numbers"},
 		{[]string{"compare", "1"}, "needs 2 to 12 numbers of rises, found 1"},
-		{[]string{"compare", "1", "2", "--axis", "up"}, `--axis "up" is neither equiv nor clock`},
 		{[]string{"list", "--from", "March"}, `--from: "March" is not a day; write it like 2026-03-14`},
 		{[]string{"list", "--limit", "0"}, "--limit 0 is outside 1 to 500"},
 		{[]string{"list", "--outcome", "nice"}, `outcome "nice" is not known`},

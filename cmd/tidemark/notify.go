@@ -103,7 +103,7 @@ func notifyAlarms(ctx context.Context, s streams, cfg *config.Config, words []st
 		return err
 	}
 	path := filepath.Join(cfg.StateDir, historyFile)
-	store, err := history.Open(ctx, path, history.Options{Guest: true, ReadOnly: verb == "list"})
+	store, err := history.Open(ctx, path, history.Options{Beside: true, ReadOnly: verb == "list"})
 	if err != nil {
 		return fmt.Errorf("the warnings in %s cannot be opened: %w; run this as the service's user or as root, after the service has run once", cfg.StateDir, err)
 	}

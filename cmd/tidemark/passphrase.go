@@ -56,7 +56,7 @@ func runPassphrase(ctx context.Context, s streams, args []string) error {
 func openState(ctx context.Context, dir string) (*history.Store, error) {
 	path := filepath.Join(dir, historyFile)
 	there := exists(path)
-	store, err := history.Open(ctx, path, history.Options{Guest: there})
+	store, err := history.Open(ctx, path, history.Options{Beside: there})
 	if err != nil {
 		return nil, fmt.Errorf("the settings in %s cannot be opened: %w; run this as the service's user or as root", dir, err)
 	}

@@ -58,7 +58,7 @@ func (f planFlags) learn(ctx context.Context, w *planner.Wish) string {
 	case err != nil:
 		return fmt.Sprintf("Worked from published values: %v.", err)
 	}
-	store, err := history.Open(ctx, place.Path, history.Options{Guest: true, ReadOnly: true})
+	store, err := history.Open(ctx, place.Path, history.Options{ReadOnly: true})
 	if err != nil {
 		return fmt.Sprintf("Worked from published values: %v.", err)
 	}

@@ -84,7 +84,7 @@ func keepAndWatch(ctx context.Context, s streams, cfg *config.Config, store *his
 	upkeep, stop := context.WithCancel(ctx)
 	var beside sync.WaitGroup
 	beside.Go(func() { store.RunBackups(upkeep, backups, 24*time.Hour, backupsKept) })
-	beside.Go(func() { store.RunMaintain(upkeep, history.Retention{}) })
+	beside.Go(func() { store.RunMaintain(upkeep) })
 	err := watch(ctx, s, cfg, store, log)
 	stop()
 	beside.Wait()

@@ -120,7 +120,7 @@ func (d *daemon) riseStored() history.Rise {
 	d.t.Helper()
 	var rises []history.Rise
 	require.Eventually(d.t, func() bool {
-		s, err := history.Open(context.Background(), filepath.Join(d.dir, "state", historyFile), history.Options{Guest: true, ReadOnly: true})
+		s, err := history.Open(context.Background(), filepath.Join(d.dir, "state", historyFile), history.Options{ReadOnly: true})
 		if err != nil {
 			return false
 		}

@@ -144,7 +144,7 @@ type record struct {
 // records reads the history in a folder beside a service, or after it.
 func records(dir string) []record {
 	ctx := context.Background()
-	s := ok(history.Open(ctx, filepath.Join(dir, historyFile), history.Options{Guest: true, ReadOnly: true}))
+	s := ok(history.Open(ctx, filepath.Join(dir, historyFile), history.Options{ReadOnly: true}))
 	var out []record
 	for _, r := range ok(s.Rises(ctx, history.Filter{Limit: 500})).Rises {
 		rec := record{vessel: r.Vessel, started: r.StartedAt, alarms: ok(s.Alarms(ctx, r.ID))}

@@ -20,7 +20,6 @@ import (
 	"time"
 
 	"tidemark/history"
-	"tidemark/web/chart"
 	"tidemark/web/past"
 	"tidemark/web/say"
 )
@@ -182,7 +181,7 @@ func (p Printer) events(ctx context.Context, id int64) error {
 	var lines [][]string
 	for _, e := range events {
 		undone := ""
-		if !e.UndoneAt.IsZero() {
+		if e.Undone() {
 			undone = "undone"
 		}
 		lines = append(lines, []string{"  " + p.House.Clock(e.At), e.Kind, e.By, undone})
@@ -220,107 +219,31 @@ func (p Printer) curve(ctx context.Context, r history.Rise) error {
 	return p.table(lines)
 }
 
-// Compare prints a table of what differed between rises and lays their curves over
-// each other, on hours by the clock or on growth time at 24 C.
-func (p Printer) Compare(ctx context.Context, ids []int64, equivalent bool) error {
+// Compare prints a table of what differed between rises. The page draws their curves
+// over each other.
+func (p Printer) Compare(ctx context.Context, ids []int64) error {
 	rises, err := p.rises(ctx, ids)
 	if err != nil {
 		return err
 	}
-	lines := make([][]string, 3)
-	row := func(i int, mark, name string, cell func(r history.Rise) string) {
-		lines[i] = append(lines[i], mark, name)
-		for _, r := range rises {
-			lines[i] = append(lines[i], cell(r))
-		}
-	}
-	row(0, "", "", func(r history.Rise) string { return fmt.Sprint(r.ID) })
-	row(1, "", "vessel", func(r history.Rise) string { return r.Vessel })
-	row(2, "", "started", func(r history.Rise) string { return p.House.Date(r.StartedAt) })
-	for _, l := range history.Compare(rises).Lines {
-		lines = append(lines, p.line(l))
-	}
-	lines = append(lines, []string{"", "result"})
+	lines := [][]string{{"", ""}, {"", "Vessel"}, {"", "Started"}}
 	for _, r := range rises {
-		o := past.OutcomeWord(r.Outcome)
-		if o == "" {
-			o = "-"
+		for i, cell := range []string{fmt.Sprint(r.ID), r.Vessel, p.House.Date(r.StartedAt)} {
+			lines[i] = append(lines[i], cell)
 		}
-		lines[len(lines)-1] = append(lines[len(lines)-1], o)
+	}
+	for _, d := range past.Differences(rises, p.House) {
+		mark := ""
+		if d.Matters {
+			mark = "*"
+		}
+		lines = append(lines, append([]string{mark, d.Name}, d.Values...))
 	}
 	if err := p.table(lines); err != nil {
 		return err
 	}
-	fmt.Fprintln(p.Out, "\n* differs by more than matters")
-	return p.overlay(ctx, rises, equivalent)
-}
-
-// line returns one line of a table of what differed.
-func (p Printer) line(l history.Line) []string {
-	cells := []string{"", l.Feature.Label}
-	if l.Differs {
-		cells[0] = "*"
-	}
-	for _, v := range l.Values {
-		if l.Feature.Unit == "C" {
-			cells = append(cells, p.degrees(v))
-		} else {
-			cells = append(cells, number(v, l.Feature.Decimals, l.Feature.Unit))
-		}
-	}
-	return cells
-}
-
-// overlay prints the curves side by side.
-func (p Printer) overlay(ctx context.Context, rises []history.Rise, equivalent bool) error {
-	var recs []past.Record
-	for _, r := range rises {
-		rows, err := p.Store.ThinRows(ctx, r.ID, time.Time{}, time.Time{}, 400)
-		if err != nil {
-			return err
-		}
-		recs = append(recs, past.Record{Rise: r, Rows: rows})
-	}
-	curves := past.Overlay(recs, equivalent, p.House).Lines
-	longest := 0.0
-	for _, c := range curves {
-		if n := len(c.Places); n > 0 && c.Places[n-1].Hours > longest {
-			longest = c.Places[n-1].Hours
-		}
-	}
-	if longest == 0 {
-		fmt.Fprintln(p.Out, "\nNo curve is known of these.")
-		return nil
-	}
-	title := "Rise by hours since the start:"
-	if equivalent {
-		title = "Rise by growth time, as if all had stood at 24 °C:"
-	}
-	fmt.Fprintln(p.Out, "\n"+title)
-	step := 0.25
-	for longest/step > 20 {
-		step *= 2
-	}
-	var lines [][]string
-	for h := 0.0; h <= longest+step/2; h += step {
-		cells := []string{"  " + number(h, 2, "h")}
-		for _, c := range curves {
-			cells = append(cells, number(nearest(c.Places, h), 0, "%"))
-		}
-		lines = append(lines, cells)
-	}
-	return p.table(lines)
-}
-
-// nearest returns the level nearest to an hour; NaN when none lies within 6 min.
-func nearest(c []chart.Place, hours float64) float64 {
-	level, within := math.NaN(), 0.1
-	for _, p := range c {
-		if off := math.Abs(p.Hours - hours); off <= within {
-			level, within = p.Percent, off
-		}
-	}
-	return level
+	fmt.Fprintln(p.Out, "\n* differs by more than matters; what is the same is left out")
+	return nil
 }
 
 // Vigour prints how lively the starters are over the weeks, or that of one vessel.
