@@ -98,9 +98,9 @@ func TestBrowserActs(t *testing.T) {
 			visit("basket", "Nothing rising")
 			b.saysAfter("#v2-glance [data-key=main]", "The dough is in: noted")
 			b.waitText("#v2-glance", "cannot be told yet")
-			b.opened(`#v2-else [data-key="else-shaped"]`)
+			b.opened(`#v2-else [data-key="else-end"]`)
 			b.pause()
-			b.saysAfter(`#v2-else [data-key="else-shaped"]`, "Shaped: noted")
+			b.saysAfter(`#v2-else [data-key="else-end"]`, "Emptied: noted")
 			b.waitText("#v2-glance", "Nothing rising")
 			b.run(chromedp.Navigate(base + "/kitchen"))
 			b.waitText("#kitchen", "18:20")
@@ -111,7 +111,7 @@ func TestBrowserActs(t *testing.T) {
 			for _, a := range k.Acts() {
 				kinds = append(kinds, string(a.Kind))
 			}
-			assert.Equal(t, strings.Fields("fold undo fridge counter target note step skip ack snooze fed start shaped"), kinds)
+			assert.Equal(t, strings.Fields("fold undo fridge counter target note step skip ack snooze fed start end"), kinds)
 		})
 	}
 }
