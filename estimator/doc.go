@@ -20,16 +20,10 @@
 //
 //	rise = 100 * (V/V0 - 1)
 //
-// so percent rise is of volume, never of height. V0 is the volume at the start:
-// the mean of the first ten minutes with a small correction for growth in that
-// time, and the start of the forecast's curve, each by its weight; the curve's
-// gets an extra doubt of 0.8 percent, because a curve that is not quite the
-// dough's bends its start. Dough filled in as a ball stands too high in the middle
-// and sinks: when the means of five minutes sink beyond doubt, the start is where
-// they will come to rest by a fit of a level and an exponential to all of them, gaps
-// or not, and the forecast gets no levels until then (file mound.go).
-// RiseSD joins the doubts of V and V0 and, if given, SurfaceSDMM for a domed or
-// tilted surface (package geometry), which does not average out.
+// so percent rise is of volume, never of height. V, V0 and their doubt come from the
+// forecast (package forecast), whose filter tells dough from what sensor and surface
+// do; a look by eye is an observation like any other. Where the level filter's rate
+// contradicts the forecast's curves by three standard deviations, the filter's counts.
 //
 // # Which readings are believed
 //
@@ -75,10 +69,8 @@
 // deviations. The walk's density lets the rate wander by 9 percent of the start
 // level per hour in an hour: growth curves change faster at times, but steadily.
 //
-// The forecast (package forecast) gets the means. They are held back two
-// minutes, eight when the filter is uneasy, so that a step found late can be put
-// where it belongs. When nothing has been seen for some minutes the level is
-// carried on by the forecast.
+// The forecast (package forecast) gets the means. When nothing has been seen for some
+// minutes the level is carried on by the forecast.
 //
 // # Phases
 //
@@ -108,7 +100,7 @@
 //     a fridge are possible) shifts the level in the cold; only jumps are found.
 //   - Gas shrinks by 7 percent from 25 to 5 C and more of it dissolves: dough in
 //     the fridge looks lower than the yeast's work. The rise shown is the volume.
-//   - A dome is read as a higher level. Its growth during the rise is not known.
+//   - A dome is read as a higher level but for what the forecast's filter allows it.
 //   - A fold and a sensor moved away look alike when nobody told and no hand was
 //     seen; the place in the rise decides, and may decide wrongly.
 //   - Dough that was rising before the watch began has a start level that means
@@ -117,51 +109,14 @@
 //     sensor after 15 minutes.
 //   - A sensor that is moved while nothing is seen, by less than the dough may
 //     have grown or by as much as it may have fallen, is not found out.
-//   - A ball that takes longer than a quarter of an hour to spread is still
-//     spreading when growth begins: the start then comes out some percent high.
 //   - A slow rise near its ceiling crosses the mark at a grazing angle: a point of
 //     rise is then many minutes, for any method.
 //   - Above the profile's top the walls are taken to go straight on (noted).
 //
 // # Measured
 //
-// 1,000 invented rises with folds, lids, gaps, hanging and moved sensors, alone and
-// all at once (go test -run xxx -bench Warnings -benchtime 1x ./estimator -rises
-// 1000; four process models, three sensors, 1 s to 1 min between readings). No near
-// warning was missed, and no rise that went too far. Said falsely: reached 4 times
-// and over 3 times, each after a sensor had been moved by about what it scatters;
-// fallen and exhausted never; that it levels off short twice, near more than 20
-// minutes off its time 14 times, 9 of them where all faults came at once and one
-// without any.
-//
-//	                     near within 5 min   median, min
-//	no fault                     81 %            1.9
-//	lids and hands               78 %            1.7
-//	folds told / not             72 / 69 %       2.3 / 2.5
-//	gaps                         75 %            2.3
-//	hanging sensor               83 %            2.0
-//	moved sensor                 80 %            2.3
-//	all at once                  65 %            3.1
-//	0.5 mm, each second          95 %            1.4
-//	0.5 mm, each minute          81 %            1.9
-//	1.5 mm in steps of 3:
-//	  each second                88 %            1.6
-//	  every 10 s                 60 %            3.4
-//	  each minute                40 %            6.0
-//
-// (By sensor: without the rises where all comes at once.) So 95 percent within 5
-// minutes is had from an averaging sensor read each second only; with few and coarse
-// readings the bound on any forecast lies lower, see package forecast. Of the misses
-// most are the forecast's error at that moment and not the rule's; waiting longer or
-// smoothing does not better it.
-//
-// Known to be wrong: a sensor that scatters by 1.5 mm in steps of 3 and is read once
-// a minute can be moved by up to 9 mm without being found out: the jump passes for
-// growth. Reading it every second finds it.
-//
-// A ball that stands 6 to 12 percent too high and spreads with a time constant of 4
-// to 15 minutes puts the start up to 0.8 percent off and reached from 1 minute early
-// to 4 late, as against 2 late without one; at 25 minutes it is 2.6 percent and 13
-// minutes (-bench Ball). One of 15 percent with 3 to 20 minutes unseen among its first
-// 25 puts the start up to 2.5 percent off.
+// On simulated rises by another maker: go test -run xxx -bench Rises
+// ./cmd/tidemark/internal/replay, or .ci/bench FOLDER for more of them. On invented
+// rises of this project's own, with faults: -bench Warnings -benchtime 1x
+// ./estimator -rises 1000.
 package estimator

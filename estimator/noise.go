@@ -87,12 +87,6 @@ func (n *noise) resting(t float64) bool {
 	return n.haveRaw && n.run >= 4 && span > minutes(8) && span > 4*n.longest+minutes(2)
 }
 
-// lingering reports whether the readings have not changed for longer than they
-// ever did: the sensor may turn out to hang.
-func (n *noise) lingering(t float64) bool {
-	return n.haveRaw && n.run >= 4 && t-n.runFrom > max(minutes(2), n.longest)
-}
-
 // The bounds of the stuck test.
 const (
 	stuckChance    = 1e-4

@@ -346,7 +346,7 @@ func Describe(c Config) string {
 	mux := false
 	for _, f := range fields(c) {
 		switch key := f.key; {
-		case f.value.IsZero() && !(key == "port" && mux):
+		case f.value.IsZero() && (key != "port" || !mux):
 		case slices.Contains([]string{"id", "device", "name", "channel", "topic"}, key):
 			parts = append(parts, f.value.String())
 		case key == "address":

@@ -28,7 +28,7 @@ import (
 	"tidemark/deploy/outsidetest"
 )
 
-var screensDir = flag.String("screens", "", "folder for pictures of the walk from a fresh service to a message") //nolint:gochecknoglobals // a flag
+var screensDir = flag.String("screens", "", "folder for pictures of the walk from a fresh service to a message")
 
 // freshHouse is a machine with a probe and a distance sensor and nothing set up.
 func freshHouse(t *testing.T) string {

@@ -19,7 +19,7 @@ func (t *teller) todo() {
 	if n.Tap != "" {
 		t.out.Main = t.tap(n.Tap, n.StepID)
 		t.out.Calls = n.Key != bake.TodoStart && n.Key != bake.TodoJudge && n.Key != bake.TodoSlice && n.StepID != bake.SliceID &&
-			!(n.Key == bake.TodoFeed && t.s.Status == bake.StatusNothing)
+			(n.Key != bake.TodoFeed || t.s.Status != bake.StatusNothing)
 	}
 	if n.Other != "" {
 		t.out.Other = t.tap(n.Other, n.StepID)

@@ -29,8 +29,3 @@ func value(r sensor.Reading) float64 {
 	}
 	return r.Value
 }
-
-// eventOnly is a sample that carries nothing but an event.
-func eventOnly(at time.Time, e estimator.Event) estimator.Sample {
-	return estimator.Sample{Time: at, DistanceMM: math.NaN(), DoughC: math.NaN(), AirC: math.NaN(), Event: e}
-}

@@ -199,7 +199,7 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 		}
 	}
 	shared := source.NewShared()
-	defer shared.Close() //nolint:errcheck // it was only read
+	defer shared.Close()
 	m := survey.Machine{Sysfs: s.app.opt.Config.Sysfs, Buses: shared.Buses}
 	s.found = m.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Shared: shared}, used, 2*time.Second)
 	s.foundAt = time.Now()

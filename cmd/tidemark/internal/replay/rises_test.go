@@ -24,7 +24,7 @@ import (
 var risesDir = flag.String("rises", "../../../../testdata/rises", "folder of simulated rises with their truth, for BenchmarkRises")
 
 // leads are the minutes before the true doubling at which the forecast is asked.
-var leads = [...]int{180, 120, 60, 30, 15} //nolint:gochecknoglobals // a table
+var leads = [...]int{180, 120, 60, 30, 15}
 
 // truth is what the maker of a simulated rise knows of it.
 type truth struct {
@@ -149,9 +149,9 @@ func linesOf(r io.Reader) (out []said, err error) {
 
 // column is what was said some minutes before the doubling.
 type column struct {
-	asked, given, held         int
-	errors, line, widths       []float64 // minutes
-	riseErrors, riseSDs, ratio []float64 // points of rise; |error|/sd
+	asked, given, held   int
+	errors, line, widths []float64 // minutes
+	riseErrors, ratio    []float64 // points of rise; |error|/sd
 }
 
 // score is what a set of rises comes to.
