@@ -51,8 +51,12 @@ func (b Batch) Stands() float64 {
 // A bake is right when what the dough has done is at most highShare of what was wanted,
 // of its bulk and of all its work until the oven: the planner's bounds. A bulk up to
 // standsShare of what the dough stands is never too long by itself.
+//
+// It is said before that bound, from overShare on: a dough that stops between the two
+// would go unnoticed, and the level is known to a few percent only.
 const (
 	highShare   = 1.25
+	overShare   = 1.15
 	standsShare = 1.1
 )
 
@@ -62,11 +66,11 @@ const (
 // final proof counts its rise anew, and so has one limit for both.
 func (b Batch) Limits(targetPercent, doughC float64, proof bool) (over, cold float64) {
 	total := b.Total(doughC)
-	over = targetPercent + (highShare-1)*total
+	over = targetPercent + (overShare-1)*total
 	if proof {
 		return over, over
 	}
-	over = min(over, max(highShare*targetPercent, standsShare*b.Stands()))
+	over = min(over, max(overShare*targetPercent, standsShare*b.Stands()))
 	return over, highShare * max(total, targetPercent)
 }
 

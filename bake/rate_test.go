@@ -19,12 +19,12 @@ func TestLimitsOfADough(t *testing.T) {
 		targetPercent, atC float64
 		over, cold         float64
 	}{
-		{"a lean bulk to its double", lean, false, 100, 24, 125, 143.4},
-		{"a same-day bulk", lean, false, 75, 24, 103.7, 143.4},
-		{"before a night in the cold, warm", lean, false, 30, 27, 57.1, 135.3},
-		{"a household's own high target", lean, false, 150, 24, 178.7, 187.5},
-		{"rye", rye, false, 45, 26, 56.25, 112.5},
-		{"a basket", lean, true, 45, 24, 73.7, 73.7},
+		{"a lean bulk to its double", lean, false, 100, 24, 115, 143.4},
+		{"a same-day bulk", lean, false, 75, 24, 92.2, 143.4},
+		{"before a night in the cold, warm", lean, false, 30, 27, 46.2, 135.3},
+		{"a household's own high target", lean, false, 150, 24, 167.2, 187.5},
+		{"rye", rye, false, 45, 26, 55, 112.5},
+		{"a basket", lean, true, 45, 24, 62.2, 62.2},
 	} {
 		over, cold := c.batch.Limits(c.targetPercent, c.atC, c.proof)
 		assert.InDelta(t, c.over, over, 0.1, c.name)
