@@ -58,6 +58,10 @@ func (c *curve) start() dough { return dough{work: c.awake} }
 // leakOverWear is how fast torn walls lose gas against how fast they wear.
 const leakOverWear = 2
 
+// longestSpan is the longest span of growth between two readings, equivalent hours:
+// dough is long over by then, and a clock that leaps by years costs no time.
+const longestSpan = 240
+
 // longestStep is the longest step of the integration, equivalent hours.
 const longestStep = 0.06
 
@@ -69,7 +73,7 @@ func (c *curve) advance(d *dough, ganzle, ctmi float64) {
 
 // advanceBy is advance with steps of a length, equivalent hours.
 func (c *curve) advanceBy(d *dough, ganzle, ctmi, longest float64) {
-	span := ganzle + c.response*(ctmi-ganzle)
+	span := min(ganzle+c.response*(ctmi-ganzle), longestSpan)
 	for span > 0 {
 		h := min(span, longest)
 		span -= h
