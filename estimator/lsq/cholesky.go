@@ -59,6 +59,3 @@ func InverseFromCholesky(l []float64, n int, dst []float64) {
 		}
 	}
 }
-
-// Factor gives the lower factor kept in a result, row by row.
-func (r *Result) Factor() []float64 { return r.factor[:r.p*r.p] }

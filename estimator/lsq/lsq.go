@@ -180,15 +180,6 @@ func (r *Result) Covariance(dst []float64) {
 	InverseFromCholesky(r.factor[:r.p*r.p], r.p, dst)
 }
 
-// LogDetInformation returns the logarithm of the determinant of J'J.
-func (r *Result) LogDetInformation() float64 {
-	var sum float64
-	for j := range r.p {
-		sum += 2 * math.Log(r.factor[j*r.p+j])
-	}
-	return sum
-}
-
 // StandardErrors returns the standard error of each parameter with the residual
 // variance estimated from the sum of squares and the degrees of freedom left.
 func (r *Result) StandardErrors() []float64 {
