@@ -97,11 +97,23 @@ func (e *Evaluator) Evaluate(in Input) []Change {
 	return changes
 }
 
-// WarmUp shows one moment of an earlier run, after Restore and before the first
-// Evaluate, in order of time: a condition that held then is held from then on.
-// Nothing is raised, changed or resolved. What the rules say of the machine itself
-// is passed over.
-func (e *Evaluator) WarmUp(in Input) {
+// WarmUp shows moments of an earlier run, in order of time: a condition that held then
+// is held from then on. Nothing is raised, changed or resolved, what the rules say of
+// the machine itself is passed over, and what was evaluated since stays so.
+func (e *Evaluator) WarmUp(past []Input) {
+	oven, since := e.oven, e.trend.points
+	e.oven, e.trend = newOvenDetector(false), trend{}
+	for _, in := range past {
+		e.warmUp(in)
+	}
+	e.oven = oven
+	for _, p := range since {
+		e.trend.add(p.at, p.c)
+	}
+}
+
+// warmUp shows one moment of an earlier run.
+func (e *Evaluator) warmUp(in Input) {
 	o := e.observation(in)
 	for _, rule := range rules() {
 		for _, c := range rule(o) {

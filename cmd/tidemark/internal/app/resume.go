@@ -95,7 +95,7 @@ func (a *App) resumeVessel(ctx context.Context, v *vessel, now time.Time) error 
 	v.session = s
 	v.recorder.goOn(rise, lastOf(run.Samples))
 	if rise.ID != 0 && rise.EndedAt.IsZero() && s.Stale() {
-		v.held = &held{rise: rise, prime: v.primer(run, now)}
+		v.held = &held{rise: rise, primeFrom: primedFrom(run, now)}
 	}
 	if n := len(run.Samples); n > 0 {
 		v.goesOn = !a.doubted && now.Sub(run.Samples[n-1].Time) < breakAfter // a clock in doubt knows no breaks
@@ -106,19 +106,30 @@ func (a *App) resumeVessel(ctx context.Context, v *vessel, now time.Time) error 
 	return nil
 }
 
-// primer shows the rules what was so shortly before the last run ended, so that a
-// warning that was held back then comes when it would have come.
-func (v *vessel) primer(run bake.Run, now time.Time) func(bake.State) {
-	n := len(run.Samples)
-	if n == 0 || now.Sub(run.Samples[n-1].Time) > primedWithin {
-		return func(bake.State) {}
+// primedFrom is from when on the rules are shown what was so before the last run
+// ended, so that a warning that was held back then comes when it would have come; zero
+// for not at all.
+func primedFrom(run bake.Run, now time.Time) time.Time {
+	if n := len(run.Samples); n == 0 || now.Sub(run.Samples[n-1].Time) > primedWithin {
+		return time.Time{}
 	}
-	from, watch, sys := now.Add(-primedSpan), v.watch, alert.System{ClockSet: true, DiskFreeRatio: nan()}
-	return func(s bake.State) {
-		if !s.At.Before(from) {
-			watch.WarmUp(alert.Input{State: s, RiseID: alarmRise(s), System: sys})
+	return now.Add(-primedSpan)
+}
+
+// primer returns what collects the states of a fold from a moment on, and what was
+// collected. A fold runs beside the watch, so the rules see it when it is taken.
+func (h *held) primer() (each func(bake.State), past func() []alert.Input) {
+	var inputs []alert.Input
+	if h == nil || h.primeFrom.IsZero() {
+		return func(bake.State) {}, func() []alert.Input { return nil }
+	}
+	sys := alert.System{ClockSet: true, DiskFreeRatio: nan()}
+	each = func(s bake.State) {
+		if !s.At.Before(h.primeFrom) {
+			inputs = append(inputs, alert.Input{State: s, RiseID: alarmRise(s), System: sys})
 		}
 	}
+	return each, func() []alert.Input { return inputs }
 }
 
 // lastOf is the time of the last sample; zero for none.

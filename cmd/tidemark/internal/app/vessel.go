@@ -34,8 +34,8 @@ type vessel struct {
 // held is what an earlier run knew last of a rise, shown to the rules until its
 // journal is folded.
 type held struct {
-	rise  bake.Rise
-	prime func(bake.State)
+	rise      bake.Rise
+	primeFrom time.Time // from when on the rules are shown the fold; zero for never
 }
 
 // newVessel builds the watch of one vessel.
@@ -158,31 +158,28 @@ func (a *App) foldAgain(v *vessel) {
 		return
 	}
 	fold, follow := v.session.Again()
-	prime := func(bake.State) {}
-	if v.held != nil {
-		prime = v.held.prime
-	}
+	each, past := v.held.primer()
 	now := a.opt.Clock.Now()
 	if !a.opt.Live {
-		a.takeFold(v, now, follow, func() (*bake.Session, error) { return fold(now, prime) })
+		a.takeFold(v, now, follow, past, func() (*bake.Session, error) { return fold(now, each) })
 		return
 	}
 	v.folding = true
 	a.work.Go(func() {
 		a.foldMu.Lock() // one after the other: a small machine has one core
-		fresh, err := fold(now, prime)
+		fresh, err := fold(now, each)
 		a.foldMu.Unlock()
 		v.mu.Lock()
 		defer v.mu.Unlock()
 		v.folding = false
-		a.takeFold(v, a.opt.Clock.Now(), follow, func() (*bake.Session, error) { return fresh, err })
+		a.takeFold(v, a.opt.Clock.Now(), follow, past, func() (*bake.Session, error) { return fresh, err })
 		a.bell.ring()
 	})
 }
 
 // takeFold puts a folded session in the place of the stale one. One whose journal
 // changed meanwhile is folded at the next advance.
-func (a *App) takeFold(v *vessel, now time.Time, follow func(*bake.Session) bool, folded func() (*bake.Session, error)) {
+func (a *App) takeFold(v *vessel, now time.Time, follow func(*bake.Session) bool, past func() []alert.Input, folded func() (*bake.Session, error)) {
 	fresh, err := folded()
 	if err != nil {
 		a.log.Error("a journal cannot be folded", "vessel", v.config.Name, "error", err)
@@ -192,6 +189,7 @@ func (a *App) takeFold(v *vessel, now time.Time, follow func(*bake.Session) bool
 		return
 	}
 	v.session, v.held = fresh, nil
+	v.watch.WarmUp(past())
 	v.state = fresh.State()
 	v.moveOn(now)
 }

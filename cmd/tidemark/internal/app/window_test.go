@@ -112,6 +112,7 @@ func TestSetupOpensTheWindowAgain(t *testing.T) {
 			}
 		})
 		x.run(t.Context())
+		synctest.Wait() // until the reopening is through
 		assert.Equal(t, 1, *restarts)
 		x, _ = aWindow(t, dir)
 		assert.True(t, x.window.Open())
