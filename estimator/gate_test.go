@@ -419,3 +419,27 @@ func TestEstimateInvariants(t *testing.T) {
 		s.run(e, 15*time.Minute, func(_ float64, x Estimate) { checkEstimate(t, x) })
 	})
 }
+
+// With a reading every two or five minutes the level after a told fold is known some
+// readings later. Meanwhile nothing says that the dough is not seen; a sensor that
+// dies with the fold is told.
+func TestSeldomReadAfterAFold(t *testing.T) {
+	for _, every := range []time.Duration{2 * time.Minute, 5 * time.Minute} {
+		for _, dies := range []bool{false, true} {
+			e, now, rng := level60(t, 0.5, every, time.Hour)
+			folded, blind := now, false
+			for now.Sub(folded) < 40*time.Minute {
+				x := still(now, 207+0.5*rng.NormFloat64())
+				if now.Equal(folded) {
+					x.Event = Fold
+				}
+				if !dies || now.Equal(folded) {
+					e.Observe(x)
+				}
+				now = now.Add(every)
+				blind = blind || e.Estimate(now).Quality != QualityOK
+			}
+			assert.Equal(t, dies, blind, "every %s, dies: %v", every, dies)
+		}
+	}
+}
