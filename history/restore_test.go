@@ -3,6 +3,7 @@ package history
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"fmt"
 	"io/fs"
 	"os"
@@ -16,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -77,7 +79,6 @@ func hostileKit() []hostile {
 		{name: "a name that turns round", change: []string{"UPDATE rises SET vessel = 'tub' || char(0x202e) || 'evil'"}, want: "cannot be seen", content: true},
 		{name: "a zero byte in a name", change: []string{"UPDATE rises SET vessel = 'tub' || char(0) || 'x'"}, want: "cannot be seen", content: true},
 		{name: "a name of a megabyte", change: []string{"UPDATE rises SET vessel = hex(zeroblob(500000))"}, want: "too long", content: true},
-		{name: "a page as a picture", change: []string{"UPDATE photos SET type = 'text/html'"}, want: "a picture is none", content: true},
 		{name: "an alarm that is no JSON", change: []string{"UPDATE alarms SET body = 'no'"}, want: "cannot be read", content: true},
 		{name: "a body that is no JSON", change: []string{"UPDATE events SET body = '{'"}, want: "cannot be read", content: true},
 		{name: "endless numbers", change: []string{"UPDATE rises SET peak_percent = 9e999, target_percent = -9e999"}, content: true},
@@ -126,8 +127,6 @@ func oneOfAll(t *testing.T) string {
 	require.NoError(t, err)
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: t0, Ready: estimator.Window{Median: t0.Add(time.Hour)}}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), []alert.Notification{notification("a/phone/0", "a", t0)}))
-	_, err = s.AddPhoto(ctx, Photo{RiseID: id, At: t0, Type: "image/png", Bytes: []byte("invented")})
-	require.NoError(t, err)
 	require.NoError(t, s.Settings().Set(ctx, "unit", []byte("F")))
 	require.NoError(t, s.Close(ctx))
 	return s.Path()
@@ -488,9 +487,6 @@ func takenOver(t *testing.T, path string) {
 		require.NoError(t, err)
 		require.Len(t, due, 1)
 		assert.Equal(t, "a picture", string(due[0].Body))
-		photos, err := s.Photos(ctx, tub.ID)
-		require.NoError(t, err)
-		assert.Len(t, photos, 1)
 		all, err := s.Settings().List(ctx, "")
 		require.NoError(t, err)
 		assert.Len(t, all, 2)
@@ -499,6 +495,33 @@ func takenOver(t *testing.T, path string) {
 		require.NoError(t, err)
 		assert.Equal(t, len(migrations()), sum.Schema)
 	}
+}
+
+// TestAPlanOfAFormerHistoryIsFollowed: until schema 4 the plan that a vessel follows
+// was a setting.
+func TestAPlanOfAFormerHistoryIsFollowed(t *testing.T) {
+	path := former(t, "schema1")
+	spoil(t, path, `INSERT INTO settings VALUES ('plan/tub', CAST('{"way":"overnight","adopted":"2026-03-14T08:30:00.25+01:00","wanted":"2026-03-15T08:00:00+01:00","total_percent":70,
+ "rise":1,"process":{"name":"Loaf","defs":[{"id":"mix"}],"marks":{"mix":{"state":"done"}}},"deeds":[]}' AS BLOB))`,
+		"INSERT INTO settings VALUES ('plan/jar', CAST('damaged' AS BLOB))")
+	s, err := Open(t.Context(), path, Options{})
+	require.NoError(t, err)
+	events, err := s.VesselEvents(t.Context(), "tub", time.Date(2026, 3, 14, 7, 0, 0, 0, time.UTC), time.Date(2026, 3, 14, 8, 0, 0, 0, time.UTC))
+	require.NoError(t, err)
+	require.Len(t, events, 1)
+	e := events[0]
+	assert.Equal(t, bake.EventPlan, bake.EventKind(e.Kind))
+	assert.Equal(t, "2026-03-14T07:30:00Z", e.At.Format(time.RFC3339))
+	assert.Zero(t, e.RiseID)
+	var d bake.Detail
+	require.NoError(t, json.Unmarshal(e.Body, &d))
+	assert.Equal(t, "overnight", d.Plan.Way)
+	assert.Equal(t, 70.0, d.Plan.Total)
+	assert.Equal(t, "mix", d.Plan.Process.Defs[0].ID)
+	left, err := s.Settings().List(t.Context(), "plan/")
+	require.NoError(t, err)
+	assert.Empty(t, left)
+	require.NoError(t, s.Close(t.Context()))
 }
 
 // TestAHostileFileOfSchema1IsFoundOut: its lines are looked at as well, once it has
