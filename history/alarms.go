@@ -168,7 +168,7 @@ func (s *Store) NotificationCounts(ctx context.Context) (map[string]int, error) 
 }
 
 // ClockStep is a part of the history whose times go along with a clock that was set:
-// a rise with its samples, forecasts, events, alarms and notifications. RiseID 0
+// a rise with its samples, forecasts, events, photos, alarms and notifications. RiseID 0
 // stands for the alarms and notifications that belong to no rise, and All for
 // everything there is.
 type ClockStep struct {

@@ -79,6 +79,7 @@ func hostileKit() []hostile {
 		{name: "a name that turns round", change: []string{"UPDATE rises SET vessel = 'tub' || char(0x202e) || 'evil'"}, want: "cannot be seen", content: true},
 		{name: "a zero byte in a name", change: []string{"UPDATE rises SET vessel = 'tub' || char(0) || 'x'"}, want: "cannot be seen", content: true},
 		{name: "a name of a megabyte", change: []string{"UPDATE rises SET vessel = hex(zeroblob(500000))"}, want: "too long", content: true},
+		{name: "a page as a picture", change: []string{"UPDATE photos SET type = 'text/html'"}, want: "a picture is none", content: true},
 		{name: "an alarm that is no JSON", change: []string{"UPDATE alarms SET body = 'no'"}, want: "cannot be read", content: true},
 		{name: "a body that is no JSON", change: []string{"UPDATE events SET body = '{'"}, want: "cannot be read", content: true},
 		{name: "endless numbers", change: []string{"UPDATE rises SET peak_percent = 9e999, target_percent = -9e999"}, content: true},
@@ -127,6 +128,8 @@ func oneOfAll(t *testing.T) string {
 	require.NoError(t, err)
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: t0, Ready: estimator.Window{Median: t0.Add(time.Hour)}}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), []alert.Notification{notification("a/phone/0", "a", t0)}))
+	_, err = s.AddPhoto(ctx, Photo{RiseID: id, At: t0, Type: "image/png", Bytes: []byte("invented")})
+	require.NoError(t, err)
 	require.NoError(t, s.Settings().Set(ctx, "unit", []byte("F")))
 	require.NoError(t, s.Close(ctx))
 	return s.Path()
@@ -487,6 +490,9 @@ func takenOver(t *testing.T, path string) {
 		require.NoError(t, err)
 		require.Len(t, due, 1)
 		assert.Equal(t, "a picture", string(due[0].Body))
+		photos, err := s.Photos(ctx, tub.ID)
+		require.NoError(t, err)
+		assert.Len(t, photos, 1)
 		all, err := s.Settings().List(ctx, "")
 		require.NoError(t, err)
 		assert.Len(t, all, 2)

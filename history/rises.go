@@ -237,7 +237,7 @@ func (s *Store) DeleteRise(ctx context.Context, id int64) error {
 			return err
 		}
 		queries := []string{"DELETE FROM notifications WHERE alarm_id IN (SELECT id FROM alarms WHERE rise_id = ?)"}
-		for _, t := range []string{"samples", "forecasts", "events", "alarms"} {
+		for _, t := range []string{"samples", "forecasts", "events", "alarms", "photos"} {
 			queries = append(queries, "DELETE FROM "+t+" WHERE rise_id = ?")
 		}
 		for _, q := range queries {

@@ -18,7 +18,7 @@ var schemaFiles embed.FS
 // tables lists all tables, those worth most first.
 func tables() []string {
 	return []string{"meta", "settings", "rises", "events", "alarms", "notifications",
-		"forecasts", "samples"}
+		"forecasts", "photos", "samples"}
 }
 
 // script returns one of the embedded files.

@@ -2,8 +2,11 @@ package history
 
 import (
 	"context"
+	"database/sql"
 	"errors"
+	"fmt"
 	"strings"
+	"time"
 )
 
 // Settings are small values under a key, for what must survive: the household's
@@ -95,4 +98,54 @@ func (t Settings) List(ctx context.Context, prefix string) (map[string][]byte, e
 		out[v.key] = v.value
 	}
 	return out, err
+}
+
+// Photo is a picture of a result. The store takes it as it is: type and size
+// are checked and metadata is stripped by the caller.
+type Photo struct {
+	ID     int64
+	RiseID int64
+	At     time.Time
+	Type   string // media type, e.g. "image/jpeg"
+	Bytes  []byte // nil in lists
+	Size   int64  // bytes
+}
+
+// AddPhoto stores a picture of a rise and returns its id.
+func (s *Store) AddPhoto(ctx context.Context, p Photo) (id int64, err error) {
+	if p.RiseID <= 0 || p.Type == "" || len(p.Bytes) == 0 || p.At.IsZero() {
+		return 0, fmt.Errorf("history: a photo needs a rise, a time, a type and bytes, got rise %d, type %q, %d bytes", p.RiseID, p.Type, len(p.Bytes))
+	}
+	err = s.add(ctx, func(tx *sql.Tx) (err error) {
+		id, err = insertLine(ctx, tx, "INSERT INTO photos (rise_id, at_ms, type, bytes) VALUES (?,?,?,?)", p.RiseID, p.At.UnixMilli(), p.Type, p.Bytes)
+		return err
+	}, nil)
+	return id, err
+}
+
+// photos reads pictures; bytes is the column or NULL.
+func (s *Store) photos(ctx context.Context, bytes, where string, arg any) ([]Photo, error) {
+	return selectAll(ctx, s, func(scan scanner) (p Photo, err error) {
+		err = scan(&p.ID, &p.RiseID, instant(&p.At), &p.Type, &p.Size, blob(&p.Bytes))
+		return p, err
+	}, "SELECT id, rise_id, at_ms, type, length(bytes), "+bytes+" FROM photos WHERE "+where+" ORDER BY id", arg)
+}
+
+// Photo returns one picture with its bytes, or ErrNotFound.
+func (s *Store) Photo(ctx context.Context, id int64) (Photo, error) {
+	out, err := s.photos(ctx, "bytes", "id = ?", id)
+	return first(out, err, "photo", id)
+}
+
+// Photos returns the pictures of a rise without their bytes, oldest first.
+func (s *Store) Photos(ctx context.Context, riseID int64) ([]Photo, error) {
+	return s.photos(ctx, "NULL", "rise_id = ?", riseID)
+}
+
+// DeletePhoto removes a picture. One that does not exist is no error.
+func (s *Store) DeletePhoto(ctx context.Context, id int64) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, "DELETE FROM photos WHERE id = ?", id)
+		return err
+	})
 }

@@ -260,7 +260,7 @@ func TestThinKeepsWhatAChartNeeds(t *testing.T) {
 	assert.Len(t, thin(rows[:100], 100), 100)
 }
 
-func TestSettingsAndForecasts(t *testing.T) {
+func TestSettingsForecastsPhotos(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	set := s.Settings()
 	_, err := set.Get(t.Context(), "a")
@@ -287,6 +287,21 @@ func TestSettingsAndForecasts(t *testing.T) {
 		assert.Equal(t, []Forecast{f}, got)
 		require.NoError(t, s.Flush(t.Context()))
 	}
+
+	p := Photo{RiseID: id, At: t0, Type: "image/png", Bytes: make([]byte, 300_000)}
+	p.ID, err = s.AddPhoto(t.Context(), p)
+	require.NoError(t, err)
+	back, err := s.Photo(t.Context(), p.ID)
+	require.NoError(t, err)
+	p.Size = 300_000
+	assert.Equal(t, p, back)
+	listed, err := s.Photos(t.Context(), id)
+	require.NoError(t, err)
+	p.Bytes = nil
+	assert.Equal(t, []Photo{p}, listed)
+	require.NoError(t, s.DeletePhoto(t.Context(), p.ID))
+	_, err = s.Photo(t.Context(), p.ID)
+	require.ErrorIs(t, err, ErrNotFound)
 }
 
 func TestDeleteRiseLeavesNothing(t *testing.T) {

@@ -3,10 +3,8 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -38,7 +36,6 @@ func runDoctor(ctx context.Context, s streams, args []string) error {
 		return nil
 	}
 	fmt.Fprintf(s.out, "\nthe configuration is accepted: %s, %s\n", count(len(cfg.Vessels), "vessel"), count(len(cfg.Channels), "channel"))
-	private = append(private, doctorMeasured(s.out, config.MeasuredFile(cfg.StateDir))...)
 	for _, note := range cfg.Notes {
 		fmt.Fprintf(s.out, "note: %s\n", withoutPrivate(note, private))
 	}
@@ -56,23 +53,6 @@ func doctorConfig(w io.Writer, path string) (private []string) {
 	}
 	clean, private := redact(string(data))
 	fmt.Fprintf(w, "configuration %s, without comments and private values:\n%s\n", path, clean)
-	return private
-}
-
-// doctorMeasured prints the vessels that were measured on the page, which stand over
-// the configuration, by the same rules as doctorConfig.
-func doctorMeasured(w io.Writer, path string) (private []string) {
-	data, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		fmt.Fprintf(w, "measured vessels: none, there is no %s\n", path)
-		return nil
-	}
-	if err != nil {
-		fmt.Fprintf(w, "measured vessels: %v\n", err)
-		return nil
-	}
-	clean, private := redact(string(data), "vessel", "at", "over")
-	fmt.Fprintf(w, "measured vessels %s, without comments and private values:\n%s\n", path, clean)
 	return private
 }
 
@@ -143,13 +123,9 @@ func shownKeys() map[string]bool {
 }
 
 // redact returns YAML text with comments and every value that may be private
-// taken out. It also returns the words it took out, for what else is printed. more
-// are keys whose values say nothing private in this text.
-func redact(text string, more ...string) (clean string, private []string) {
+// taken out. It also returns the words it took out, for what else is printed.
+func redact(text string) (clean string, private []string) {
 	shown := shownKeys()
-	for _, k := range more {
-		shown[k] = true
-	}
 	key := ""
 	var out strings.Builder
 	for _, t := range lexer.Tokenize(text) {

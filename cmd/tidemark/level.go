@@ -58,7 +58,7 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	l := &leveller{newTalk(ctx, s), vessel, *configFile, cfg.StateDir,
+	l := &leveller{newTalk(ctx, s), vessel, *configFile,
 		survey.NewCalibration(src, vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
 	return errors.Join(l.run(ctx), src.Close(), shared.Close())
 }
@@ -111,9 +111,7 @@ type leveller struct {
 	talk
 	vessel config.Vessel
 	file   string
-	// stateDir is where the service keeps what was measured on the page.
-	stateDir string
-	cal      *survey.Calibration
+	cal    *survey.Calibration
 }
 
 // errGivenUp says that the person stopped.
@@ -178,55 +176,33 @@ func (l *leveller) pour(ctx context.Context) error {
 
 // write shows the change and writes it after asking.
 func (l *leveller) write() error {
-	floor, profile, err := l.cal.Result()
+	m, err := app.MeasuredIn(settings.Open(l.file), l.vessel.Name, l.cal)
 	if err != nil {
 		return err
 	}
-	file := settings.Open(l.file)
-	now, err := file.Read()
-	if err != nil {
-		return err
-	}
-	profile, further := app.ToTheRim(profile, l.vessel.Profile)
-	if further {
+	if m.ToTheRim {
 		l.say("Above the last level of water the shape is taken from the configuration, because dough may stand higher.")
 	}
-	changes, err := settings.Measures(now, l.vessel.Name, floor, profile)
-	if err != nil {
-		return err
-	}
-	changed, err := settings.Edit(now.Text, changes)
-	if err != nil {
-		return err
+	before, after := m.Differing()
+	if len(before)+len(after) == 0 {
+		l.say("\nNothing differs; %s stays as it is.", l.file)
+		return nil
 	}
 	l.say("\nThe change in %s:", l.file)
-	l.showChange(string(now.Text), string(changed))
-	if string(now.Text) == string(changed) {
-		l.say("Nothing differs; the file stays as it is.")
-		if l.vessel.FloorMM != floor {
-			l.say("%s stands over it, from a measurement on the page: take the entry of %s out there.", config.MeasuredFile(l.stateDir), l.vessel.Name)
-		}
-		return nil
-	}
-	answer, ok := l.ask("Write it? The old file is kept beside it. [y/N]")
-	if !ok || answer != "y" && answer != "yes" {
-		l.say("Nothing was changed.")
-		return nil
-	}
-	if _, err := file.Save(now.Version, changes...); err != nil {
-		return fmt.Errorf("what was measured is not written: %w", err)
-	}
-	l.say("Written. Start the service, or reload it when it runs, so that it takes effect.")
-	return nil
-}
-
-// showChange prints the lines that differ.
-func (l *leveller) showChange(old, changed string) {
-	before, after := app.Differing(old, changed)
 	for _, line := range before {
 		l.say("  - %s", line)
 	}
 	for _, line := range after {
 		l.say("  + %s", line)
 	}
+	answer, ok := l.ask("Write it? The old file is kept beside it. [y/N]")
+	if !ok || answer != "y" && answer != "yes" {
+		l.say("Nothing was changed.")
+		return nil
+	}
+	if err := m.Write(); err != nil {
+		return fmt.Errorf("what was measured is not written: %w", err)
+	}
+	l.say("Written. Start the service, or reload it when it runs, so that it takes effect.")
+	return nil
 }

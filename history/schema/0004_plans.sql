@@ -4,4 +4,3 @@ INSERT INTO events (vessel, at_ms, recorded_ms, by_whom, kind, body)
  FROM (SELECT key, CAST(value AS TEXT) AS plan, unixepoch(json_extract(CAST(value AS TEXT), '$.adopted')) * 1000 AS at_ms
   FROM settings WHERE key LIKE 'plan/%' AND json_valid(CAST(value AS TEXT))) WHERE at_ms IS NOT NULL;
 DELETE FROM settings WHERE key LIKE 'plan/%';
-DROP TABLE photos;

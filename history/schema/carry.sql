@@ -26,20 +26,24 @@ DELETE FROM main.notifications WHERE alarm_id IN (SELECT id FROM main.alarms WHE
 DELETE FROM main.samples WHERE rise_id IN (SELECT id FROM copies);
 DELETE FROM main.forecasts WHERE rise_id IN (SELECT id FROM copies);
 DELETE FROM main.events WHERE rise_id IN (SELECT id FROM copies);
+DELETE FROM main.photos WHERE rise_id IN (SELECT id FROM copies);
 DELETE FROM main.alarms WHERE rise_id IN (SELECT id FROM copies);
 DELETE FROM main.rises WHERE id IN (SELECT id FROM copies);
 UPDATE main.samples SET rise_id = rise_id + (SELECT n FROM gap) WHERE rise_id IN (SELECT id FROM today);
 UPDATE main.forecasts SET rise_id = rise_id + (SELECT n FROM gap) WHERE rise_id IN (SELECT id FROM today);
 UPDATE main.events SET rise_id = rise_id + (SELECT n FROM gap) WHERE rise_id IN (SELECT id FROM today);
+UPDATE main.photos SET rise_id = rise_id + (SELECT n FROM gap) WHERE rise_id IN (SELECT id FROM today);
 UPDATE main.alarms SET rise_id = rise_id + (SELECT n FROM gap) WHERE rise_id IN (SELECT id FROM today);
 UPDATE main.rises SET id = id + (SELECT n FROM gap) WHERE id IN (SELECT id FROM today);
 
 INSERT INTO main.rises SELECT * FROM present.rises WHERE id IN (SELECT id FROM today);
 INSERT INTO main.samples SELECT * FROM present.samples WHERE rise_id IN (SELECT id FROM today);
 INSERT INTO main.forecasts SELECT * FROM present.forecasts WHERE rise_id IN (SELECT id FROM today);
--- Events get numbers of their own.
+-- Events and pictures get numbers of their own.
 INSERT INTO main.events (rise_id, vessel, at_ms, recorded_ms, by_whom, kind, body, undone_ms)
  SELECT rise_id, vessel, at_ms, recorded_ms, by_whom, kind, body, undone_ms FROM present.events WHERE rise_id IN (SELECT id FROM today) ORDER BY id;
+INSERT INTO main.photos (rise_id, at_ms, type, bytes)
+ SELECT rise_id, at_ms, type, bytes FROM present.photos WHERE rise_id IN (SELECT id FROM today) ORDER BY id;
 CREATE TEMP TABLE warnings AS SELECT id FROM present.alarms WHERE state <> 'resolved' OR rise_id IN (SELECT id FROM today);
 INSERT OR REPLACE INTO main.alarms SELECT * FROM present.alarms WHERE id IN (SELECT id FROM warnings);
 INSERT OR REPLACE INTO main.notifications SELECT * FROM present.notifications WHERE alarm_id IN (SELECT id FROM warnings);

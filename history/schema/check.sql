@@ -1,6 +1,6 @@
 -- One line for something that tidemark would not have written: a name with characters
 -- that cannot be seen or that change the direction of writing, a moment outside of
--- 1970 to 2200, a text that is not JSON.
+-- 1970 to 2200, a picture of another kind, a text that is not JSON.
 WITH names(what, name) AS (
   SELECT 'rise', vessel FROM rises
   UNION ALL SELECT 'event', vessel FROM events
@@ -16,6 +16,7 @@ WITH names(what, name) AS (
   UNION ALL SELECT 'events', at_ms FROM events
   UNION ALL SELECT 'events', recorded_ms FROM events
   UNION ALL SELECT 'events', undone_ms FROM events
+  UNION ALL SELECT 'photos', at_ms FROM photos
 ), bodies(what, body) AS (
   SELECT 'events', body FROM events
   UNION ALL SELECT 'alarms', body FROM alarms
@@ -31,5 +32,6 @@ UNION ALL SELECT 'a rise has no number' FROM rises WHERE id NOT BETWEEN 1 AND 10
 UNION ALL SELECT 'an event has no number' FROM events WHERE id NOT BETWEEN 1 AND 1000000000000
 UNION ALL SELECT 'a rise ends before it starts' FROM rises WHERE ended_ms < started_ms
 UNION ALL SELECT 'a rise holds neither dough nor starter' FROM rises WHERE holds NOT IN ('', 'dough', 'starter')
+UNION ALL SELECT 'a picture is none' FROM photos WHERE type NOT IN ('image/jpeg', 'image/png')
 UNION ALL SELECT 'a record in the ' || what || ' cannot be read' FROM bodies WHERE body IS NOT NULL AND NOT json_valid(body)
 LIMIT 1;

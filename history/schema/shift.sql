@@ -13,3 +13,4 @@ UPDATE rises SET peak_ms = peak_ms + :by WHERE (:all OR id = :id) AND peak_ms >=
 UPDATE rises SET phase_since_ms = phase_since_ms + :by WHERE (:all OR id = :id) AND phase_since_ms >= :from AND phase_since_ms < :before;
 UPDATE events SET at_ms = at_ms + :by WHERE (:all OR rise_id = :id) AND at_ms >= :from AND at_ms < :before;
 UPDATE events SET recorded_ms = recorded_ms + :by WHERE (:all OR rise_id = :id) AND recorded_ms >= :from AND recorded_ms < :before;
+UPDATE photos SET at_ms = at_ms + :by WHERE (:all OR rise_id = :id) AND at_ms >= :from AND at_ms < :before;

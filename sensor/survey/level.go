@@ -118,9 +118,15 @@ type Calibration struct {
 	inside Inside
 	length time.Duration
 
-	mu     sync.Mutex
-	floor  *Level
-	points [][2]float64 // height mm, volume L
+	mu sync.Mutex
+	Measured
+}
+
+// Measured is what a Calibration found so far.
+type Measured struct {
+	Floor   *Level       // of the empty vessel; nil before that
+	Remarks []string     // on how the sensor sits
+	Points  [][2]float64 // height mm, volume L; the first is the floor
 }
 
 // NewCalibration measures with src, opened from conf, over a vessel. Each level
@@ -138,8 +144,17 @@ func (c *Calibration) Empty(ctx context.Context) (Level, []string, error) {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.floor, c.points = &l, [][2]float64{{0, 0}}
-	return l, Remarks(c.conf, c.inside, l.MM), nil
+	c.Measured = Measured{&l, Remarks(c.conf, c.inside, l.MM), [][2]float64{{0, 0}}}
+	return l, c.Remarks, nil
+}
+
+// State returns what was measured so far.
+func (c *Calibration) State() Measured {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	m := c.Measured
+	m.Points = slices.Clone(m.Points)
+	return m
 }
 
 // leastStepMM is the least rise of the water between two pours.
@@ -151,9 +166,7 @@ func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float6
 	if !(totalL > 0 && totalL <= 100) {
 		return 0, fmt.Errorf("expected the total volume in litres, more than 0 and at most 100, found %v", totalL)
 	}
-	c.mu.Lock()
-	floor := c.floor
-	c.mu.Unlock()
+	floor := c.State().Floor
 	if floor == nil {
 		return 0, fmt.Errorf("the empty vessel was not measured yet; do that first")
 	}
@@ -164,27 +177,26 @@ func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float6
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	height := math.Round((floor.MM-l.MM)*10) / 10
-	last := c.points[len(c.points)-1]
+	last := c.Points[len(c.Points)-1]
 	switch {
 	case totalL <= last[1]:
 		return height, fmt.Errorf("%v L is not more than the %v L before; give the total, not what was added", totalL, last[1])
 	case height < last[0]+leastStepMM:
 		return height, fmt.Errorf("the water stands at %.1f mm, only %.1f mm above the step before; pour more between two steps, and stir off foam", height, height-last[0])
 	}
-	c.points = append(c.points, [2]float64{height, totalL})
+	c.Points = append(c.Points, [2]float64{height, totalL})
 	return height, nil
 }
 
 // Result gives the floor distance, rounded to a tenth of a millimetre, and the
 // profile: nil when no water was poured.
 func (c *Calibration) Result() (floorMM float64, profile [][2]float64, err error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.floor == nil {
+	m := c.State()
+	if m.Floor == nil {
 		return 0, nil, fmt.Errorf("the empty vessel was not measured yet; do that first")
 	}
-	if len(c.points) > 1 {
-		profile = slices.Clone(c.points)
+	if len(m.Points) > 1 {
+		profile = m.Points
 	}
-	return math.Round(c.floor.MM*10) / 10, profile, nil
+	return math.Round(m.Floor.MM*10) / 10, profile, nil
 }

@@ -133,7 +133,6 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 
 		_, err := b.app.LevelWrite(t.Context(), "tub", "0011223344556677")
 		refusedWith(t, err, "Look at the change again")
-		assert.NoFileExists(t, config.MeasuredFile(dir))
 		said, err := b.app.LevelWrite(t.Context(), "tub", l.Change.ID)
 		require.NoError(t, err)
 		assert.Equal(t, "Written and in force: the floor is 238 mm away, the shape has 6 points.", said)
@@ -158,7 +157,6 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 		text, err := os.ReadFile(b.file)
 		require.NoError(t, err)
 		assert.Contains(t, string(text), "floor_mm: 238")
-		assert.NoFileExists(t, config.MeasuredFile(dir))
 	})
 }
 
@@ -302,29 +300,5 @@ func TestGaugeShowsTheNewestReading(t *testing.T) {
 		assert.Equal(t, sensor.Stale, g.Read(ctx).Status)
 		assert.Equal(t, levelByNode, newGauge(&sensor.MQTT{}).MaxWait())
 		assert.NoError(t, g.Close())
-	})
-}
-
-// TestAnOlderMeasurementIsTakenAlong: what was kept beside the rises goes into the
-// configuration with the next measurement, its shape too, and is gone there.
-func TestAnOlderMeasurementIsTakenAlong(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := openBasin(t, dir, 8190)
-		cfg, err := config.Load(b.file, config.Sensors)
-		require.NoError(t, err)
-		text, err := config.FormatMeasured([]config.Measured{{Vessel: "tub", At: time.Now(), FloorMM: 238, Profile: [][2]float64{{0, 0}, {90, 2}, {180, 4.5}}, Over: cfg.Vessels[0].Configured}})
-		require.NoError(t, err)
-		require.NoError(t, os.WriteFile(config.MeasuredFile(dir), text, 0o600))
-		b.level(236)
-		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
-		_, err = b.app.LevelWrite(t.Context(), "tub", b.state().Change.ID)
-		require.NoError(t, err)
-		file, err := os.ReadFile(b.file)
-		require.NoError(t, err)
-		assert.Contains(t, string(file), "floor_mm: 236")
-		assert.Contains(t, string(file), "profile: [[0, 0], [90, 2], [180, 4.5]]")
-		assert.NoFileExists(t, config.MeasuredFile(dir))
 	})
 }

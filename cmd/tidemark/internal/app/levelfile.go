@@ -1,11 +1,13 @@
 package app
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
 
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor/survey"
 )
@@ -47,10 +49,58 @@ func ToTheRim(points [][2]float64, known *geometry.Profile) ([][2]float64, bool)
 	return out, true
 }
 
-// Differing gives the lines of two texts that differ, without those that are the
-// same at their beginning and end.
-func Differing(old, fresh string) (before, after []string) {
-	before, after = strings.Split(old, "\n"), strings.Split(fresh, "\n")
+// Measurement is a measured vessel with what it changes in the configuration.
+type Measurement struct {
+	FloorMM  float64
+	Profile  [][2]float64 // height mm, litres; nil leaves the shape
+	ToTheRim bool         // Profile goes on above the water as the shape in force does
+	Text     []byte       // of the file with the change
+	file     *settings.File
+	now      settings.Sheet
+	changes  []settings.Change
+}
+
+// MeasuredIn works out what a measurement changes in the configuration as the file has
+// it now.
+func MeasuredIn(file *settings.File, vessel string, cal *survey.Calibration) (m Measurement, err error) {
+	m.file = file
+	if m.FloorMM, m.Profile, err = cal.Result(); err != nil {
+		return m, err
+	}
+	if m.now, err = file.Read(); err == nil {
+		err = m.now.Err
+	}
+	if err != nil {
+		return m, err
+	}
+	v, err := m.now.Config.Vessel(vessel)
+	if err != nil {
+		return m, err
+	}
+	if m.Profile == nil && v.Profile.TopMM() > m.FloorMM {
+		return m, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", m.FloorMM, v.Profile.TopMM())
+	}
+	m.Profile, m.ToTheRim = ToTheRim(m.Profile, v.Profile)
+	if m.changes, err = settings.Measures(m.now, vessel, m.FloorMM, m.Profile); err == nil {
+		m.Text, err = settings.Edit(m.now.Text, m.changes)
+	}
+	return m, err
+}
+
+// ID names exactly this change.
+func (m Measurement) ID() string {
+	return settings.VersionOf(append([]byte(m.now.Version), m.Text...))
+}
+
+// Write writes it, unless the file is another one by now.
+func (m Measurement) Write() error {
+	_, err := m.file.Save(m.now.Version, m.changes...)
+	return err
+}
+
+// Differing returns the lines that the change takes out and puts in.
+func (m Measurement) Differing() (before, after []string) {
+	before, after = strings.Split(string(m.now.Text), "\n"), strings.Split(string(m.Text), "\n")
 	for len(before) > 0 && len(after) > 0 && before[0] == after[0] {
 		before, after = before[1:], after[1:]
 	}

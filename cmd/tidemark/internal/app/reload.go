@@ -65,9 +65,8 @@ func (a *App) reload(v *vessel, fresh config.Vessel) (restart bool) {
 	was := v.config
 	rest := was
 	rest.TargetPercent, rest.Lead = fresh.TargetPercent, fresh.Lead
-	rest.FloorMM, rest.Profile, rest.Configured = fresh.FloorMM, fresh.Profile, fresh.Configured
+	rest.FloorMM, rest.Profile = fresh.FloorMM, fresh.Profile
 	restart = !reflect.DeepEqual(rest, fresh)
-	v.config.Configured = fresh.Configured
 	if fresh.Lead != was.Lead {
 		v.config.Lead = fresh.Lead
 		v.session.SetLead(fresh.Lead)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -84,13 +86,10 @@ type Vessel struct {
 	Air           sensor.Config
 	Humidity      sensor.Config // of the air, for the speed of sound
 	Batch         *bake.Batch
-	// Configured marks floor and profile as they stand in the file, which may have
-	// been measured anew since.
-	Configured string
-	Feed       *bake.Feed    // usual feeding of a starter; nil when not given
-	Loaf       sensor.Config // the probe in the loaf; nil when there is none
-	ProofOf    string        // the vessel whose shaped dough proofs here; empty for none
-	SampleOf   string        // the vessel whose sample jar this is; empty for none
+	Feed          *bake.Feed    // usual feeding of a starter; nil when not given
+	Loaf          sensor.Config // the probe in the loaf; nil when there is none
+	ProofOf       string        // the vessel whose shaped dough proofs here; empty for none
+	SampleOf      string        // the vessel whose sample jar this is; empty for none
 }
 
 // Need says what a command wants from the configuration.
@@ -155,8 +154,16 @@ func Load(path string, need Need) (*Config, error) {
 	if err != nil {
 		return nil, err
 	}
-	cfg.takeMeasured()
+	if former := filepath.Join(cfg.StateDir, "measured.yaml"); exists(former) {
+		cfg.Notes = append(cfg.Notes, former+", which an older version wrote when a vessel was measured, is not read any more: measure the vessel again, or write its floor_mm and profile into "+path+", then remove it")
+	}
 	return cfg, nil
+}
+
+// exists reports whether a file is there.
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 // StateDir returns state_dir of a configuration file and looks at nothing else of
@@ -199,9 +206,6 @@ func Parse(name string, data []byte, need Need) (cfg *Config, err error) {
 		return nil, err
 	}
 	cfg.File = name
-	for i := range cfg.Vessels {
-		cfg.Vessels[i].Configured = cfg.Vessels[i].mark()
-	}
 	return cfg, nil
 }
 

@@ -59,7 +59,7 @@ func (f *File) read() (Sheet, error) {
 	if err != nil {
 		return Sheet{}, fmt.Errorf("the settings cannot be read: %w", err)
 	}
-	s := Sheet{Text: text, Version: versionOf(text)}
+	s := Sheet{Text: text, Version: VersionOf(text)}
 	s.Config, s.Err = config.Parse(f.path, text, config.Sensors)
 	target, err := f.target()
 	if err == nil {
@@ -201,14 +201,14 @@ func (f *File) Backup(text []byte) string { return backupOf(f.path, text) }
 // target is the file itself where the path is a link to it.
 func (f *File) target() (string, error) { return filepath.EvalSymlinks(f.path) }
 
-// versionOf names a text.
-func versionOf(text []byte) string {
+// VersionOf names a text.
+func VersionOf(text []byte) string {
 	sum := sha256.Sum256(text)
 	return hex.EncodeToString(sum[:8])
 }
 
 // backupOf is where the text before this one is kept.
-func backupOf(target string, text []byte) string { return target + ".before-" + versionOf(text) }
+func backupOf(target string, text []byte) string { return target + ".before-" + VersionOf(text) }
 
 // prune removes all but the newest texts from before.
 func prune(target string) {
