@@ -199,7 +199,7 @@ func (e *Evaluator) endRise(o *observation, forget bool) []Change {
 	var changes []Change
 	for _, k := range e.keys() {
 		s := e.slots[k]
-		goesOn := k.kind == StepDue || k.kind == PlanMoved // the process goes on to the oven after the rise
+		goesOn := k.kind == StepDue || k.kind == PlanMoved || k.kind == InTime // the process goes on to the oven after the rise
 		if k.kind == NobodyWatched || ofMachine(k.kind) || goesOn && !forget {
 			continue
 		}

@@ -21,6 +21,7 @@ const (
 	StarterHungry  Kind = "starter_hungry"
 	StepDue        Kind = "step_due"
 	PlanMoved      Kind = "plan_moved" // the bread of a plan will be ready at another time
+	InTime         Kind = "in_time"    // to be done before nobody is there any more
 	TooCold        Kind = "too_cold"
 	TooHot         Kind = "too_hot"
 	OvenHeating    Kind = "oven_heating"
@@ -61,6 +62,7 @@ func policies() map[Kind]policy {
 		StarterHungry:  {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling}, lasts: 48 * h, curve: true},
 		StepDue:        {priority: 3, breaks: true, repeat: 10 * m, lasts: 3 * h},
 		PlanMoved:      {priority: 3, lasts: 6 * h, curve: true},
+		InTime:         {priority: 3, lasts: 2 * h, curve: true},
 		TooCold:        {priority: 3, lasts: 6 * h},
 		TooHot:         {priority: 4, breaks: true, repeat: 20 * m, lasts: 6 * h},
 		OvenHeating:    {priority: 5, breaks: true, supersedes: []Kind{TooHot}, repeat: m, lasts: 12 * h},
@@ -85,7 +87,7 @@ func (p policy) wordEvery() time.Duration {
 // Kinds lists every kind, in the order they are looked at.
 func Kinds() []Kind {
 	return []Kind{OvenHeating, SensorLost, SensorSuspect, ProbeLost, Reached, Over, Near, LevelsOff,
-		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, TooHot, TooCold,
+		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, InTime, TooHot, TooCold,
 		NobodyWatched, ClockNotSet, DiskNearlyFull, UnderVoltage}
 }
 
@@ -135,6 +137,8 @@ const (
 	unwatchedLeast = 2 * time.Minute  // the shortest span worth a message
 	unwatchedWait  = 3 * time.Minute  // for a first reading after the start
 	unwatchedTold  = 30 * time.Minute // after the start it is not worth one any more
+
+	inTimeHold = 10 * time.Minute // the forecast moves by the minute
 
 	planMovedBy   = 30 * time.Minute // told beyond this
 	planMovedBack = 15 * time.Minute // over below this

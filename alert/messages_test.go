@@ -60,6 +60,13 @@ func due(id string, after *bake.After) func(*Input) {
 	return func(in *Input) { in.Estimate.Phase, in.After, in.Steps = estimator.Ended, after, steps }
 }
 
+// advised is a dough of which something is to be done in time.
+func advised(key bake.AdviceKey, away bool) func(*Input) {
+	return func(in *Input) {
+		in.Advice = &bake.Advice{Key: key, Away: away, At: noon().Add(15 * time.Hour), By: noon().Add(30 * time.Minute), Then: noon().Add(18 * time.Hour), LandsPercent: 88}
+	}
+}
+
 // sights are the moments of a household, one for each thing that can be told.
 func sights() []sight {
 	nan := math.NaN()
@@ -130,6 +137,11 @@ func sights() []sight {
 		{"bread later", []func(*Input){planned(35 * time.Minute)}},
 		{"bread too late", []func(*Input){planned(2 * time.Hour)}},
 		{"bread sooner", []func(*Input){planned(-time.Hour)}},
+		{"ready at night", []func(*Input){advised(bake.AdviseFridge, false)}},
+		{"ready at night, short in the cold", []func(*Input){advised(bake.AdviseShort, false)}},
+		{"ready while nobody is there", []func(*Input){advised(bake.AdviseShape, true)}},
+		{"a loaf ready at night", []func(*Input){advised(bake.AdviseLoaf, false)}},
+		{"a starter that peaks at night", []func(*Input){advised(bake.AdviseStarter, false)}},
 		{"hot", []func(*Input){degrees(33.4)}},
 		{"cold", []func(*Input){degrees(14.5), degrees(11)}},
 		{"the oven", []func(*Input){func(in *Input) { in.Estimate.AirC = 22 + 0.2*in.At.Sub(noon()).Seconds() }}},

@@ -28,13 +28,14 @@ const (
 	EventJudged   EventKind = "judgement" // how the loaf was
 	EventPlan     EventKind = "plan"      // a plan is followed from now on
 	EventReplan   EventKind = "replan"    // the live rise moved the end of the bulk
+	EventAway     EventKind = "away"      // nobody is at home for a while
 	EventMeasured EventKind = "measured"  // the vessel's shape or floor was measured anew
 )
 
 // EventKinds lists every kind.
 func EventKinds() []EventKind {
 	return []EventKind{EventStart, EventFed, EventFold, EventFridge, EventCounter, EventShaped, EventBaked, EventEnd,
-		EventTarget, EventLook, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventMeasured}
+		EventTarget, EventLook, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventAway, EventMeasured}
 }
 
 // Starts reports whether an event of this kind begins a rise.
@@ -81,6 +82,7 @@ type Detail struct {
 	Outcome       string  `json:"outcome,omitempty"` // of a judgement: under, right, over or empty
 	OvenSpring    string  `json:"oven_spring,omitempty"`
 	Plan          *Chosen `json:"plan,omitempty"` // of a plan
+	Away          *Span   `json:"away,omitempty"` // of away: from when until when
 }
 
 // NoBatch as the name of a batch says that a rise belongs to none that is known.

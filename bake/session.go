@@ -22,6 +22,7 @@ type Vessel struct {
 	ProofBasis ProofBasis       // how
 	AltitudeM  float64          // of the kitchen
 	Demo       bool             // everything seen is invented
+	Hours      Hours            // when the household sleeps
 
 	Replan Replanner // lets the bulk of a plan end where the cold still brings it to target; nil leaves plans alone
 }
@@ -191,11 +192,13 @@ func (s *Session) Check(e Event) error {
 		return refuse("%g is outside 5 to 400; 100 means doubled", e.TargetPercent)
 	case e.Kind == EventLook && !(e.SeenPercent > leastSeen && e.SeenPercent <= mostSeen):
 		return refuse("a rise of %g %% cannot be seen: write 0 for as at the start, 100 for doubled", e.SeenPercent)
+	case e.Kind == EventAway && (e.Away == nil || !e.Away.Until.After(e.Away.From) || !e.Away.Until.After(e.At)):
+		return refuse("say from when until when nobody is there; it must end after now")
 	case e.Kind.Marks():
 		return s.checkStep(e)
 	case e.feed() != nil && e.feed().Validate() != nil:
 		return refuse("the feeding makes no sense: %v", e.feed().Validate())
-	case e.Kind.Starts(), e.Kind == EventPlan, e.Kind == EventNote, e.Kind == EventJudged, s.underWay():
+	case e.Kind.Starts(), e.Kind == EventPlan, e.Kind == EventNote, e.Kind == EventJudged, s.underWay(), e.Kind == EventAway && s.process != nil:
 		return nil
 	case s.process != nil && (e.Kind == EventShaped || e.Kind == EventBaked):
 		return s.tryMark(e) // the bake goes on after its rise

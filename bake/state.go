@@ -72,6 +72,8 @@ type State struct {
 	Findings []Finding   // what the past feeds say of a starter
 	Plan     *PlanState  // nil when none is followed
 	Proof    *ProofState // the final proof under way; nil when there is none
+	Advice   *Advice     // what is to be done in time; nil for nothing
+	HourMore *Hour       // what another hour on the counter does; nil when that is not known
 
 	ProofOf    string     // the vessel whose final proof this one shows; empty for none
 	ProofBasis ProofBasis // how
@@ -137,6 +139,8 @@ func (s *Session) state(now time.Time) State {
 		out.OverPercent, out.ColdPercent = s.dough().Limits(s.last.TargetPercent, s.last.DoughC, v.ProofBasis != "")
 	}
 	out.Status = out.status()
+	ahead := out.coldAhead(s.kg())
+	out.Advice, out.HourMore = out.advise(v.Hours, ahead), out.hourMore(ahead)
 	out.Now = out.todo()
 	return out
 }

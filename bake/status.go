@@ -174,19 +174,20 @@ type Todo struct {
 
 // The keys of Todo beside the names of steps.
 const (
-	TodoStart  = "start"  // fill the vessel and begin
-	TodoLook   = "look"   // look at dough and sensor
-	TodoShape  = "shape"  // the dough is ready: shape it
-	TodoBake   = "bake"   // into the oven
-	TodoUse    = "use"    // use the starter, or put it into the cold
-	TodoFeed   = "feed"   // feed the starter
-	TodoStep   = "step"   // the step StepID is due
-	TodoWait   = "wait"   // nothing until At, then the step StepID
-	TodoLeave  = "leave"  // nothing to do, and nothing is known of when
-	TodoSlice  = "slice"  // cool enough
-	TodoJudge  = "judge"  // say how it was
-	TodoEmpty  = "empty"  // a basket or sample jar whose rise is over
-	TodoFollow = "follow" // look at the vessel this one serves
+	TodoStart  = "start"   // fill the vessel and begin
+	TodoLook   = "look"    // look at dough and sensor
+	TodoShape  = "shape"   // the dough is ready: shape it
+	TodoBake   = "bake"    // into the oven
+	TodoUse    = "use"     // use the starter, or put it into the cold
+	TodoFeed   = "feed"    // feed the starter
+	TodoStep   = "step"    // the step StepID is due
+	TodoWait   = "wait"    // nothing until At, then the step StepID
+	TodoLeave  = "leave"   // nothing to do, and nothing is known of when
+	TodoSlice  = "slice"   // cool enough
+	TodoJudge  = "judge"   // say how it was
+	TodoEmpty  = "empty"   // a basket or sample jar whose rise is over
+	TodoInTime = "in_time" // what Advice says, before it is too late
+	TodoFollow = "follow"  // look at the vessel this one serves
 )
 
 // todo says what to do now.
@@ -196,6 +197,9 @@ func (s *State) todo() Todo {
 	}
 	if t, ok := s.dueStep(); ok {
 		return t
+	}
+	if a := s.Advice; a.Urgent(s.At) {
+		return Todo{Key: TodoInTime, At: a.By, Tap: a.Tap}
 	}
 	switch s.Status {
 	case StatusNothing:

@@ -43,6 +43,8 @@ func (t *teller) byKey(n bake.Todo) {
 		}
 	case bake.TodoWait:
 		t.waits(n)
+	case bake.TodoInTime:
+		t.inTime()
 	case bake.TodoLook:
 		t.out.Calls = true
 		if r := t.s.Estimate.QualityReason; r != "" {
@@ -103,6 +105,16 @@ func (t *teller) waits(n bake.Todo) {
 	} else if t.s.RiseID != 0 {
 		t.out.How = t.say("then.shape", nil)
 	}
+	if a := t.s.Advice; a != nil {
+		keys, v := a.Words(t.s.At)
+		t.out.How = joined(" ", t.out.How, t.l.Say(keys[0], v), t.l.Say(keys[1], v))
+	}
+}
+
+// inTime says what is to be done before nobody is there any more.
+func (t *teller) inTime() {
+	keys, v := t.s.Advice.Words(t.s.At)
+	t.out.Do, t.out.How = t.l.Say(keys[1], v), t.l.Say(keys[0], v)
 }
 
 // tap is the button that tells an event.

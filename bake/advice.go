@@ -1,0 +1,237 @@
+package bake
+
+import (
+	"cmp"
+	"math"
+	"time"
+
+	"tidemark/bake/heat"
+	"tidemark/estimator"
+)
+
+// Span is a stretch of time.
+type Span struct {
+	From  time.Time `json:"from"`
+	Until time.Time `json:"until"`
+}
+
+// Hours are when a household sleeps, minutes after midnight in its zone; both 0 count
+// as 22:30 and 06:30.
+type Hours struct {
+	Zone            *time.Location
+	BedMin, WakeMin int
+}
+
+// nightEdge is how far into the night, at either end, a hand is still lent.
+const nightEdge = 30 * time.Minute
+
+// night is the night that t lies in, or the next one.
+func (h Hours) night(t time.Time) Span {
+	if h.BedMin == h.WakeMin {
+		h.BedMin, h.WakeMin = 22*60+30, 6*60+30
+	}
+	if h.Zone != nil {
+		t = t.In(h.Zone)
+	}
+	y, m, d := t.Date()
+	for day := d - 1; ; day++ {
+		until := day
+		if h.WakeMin <= h.BedMin {
+			until++
+		}
+		bed, wake := time.Date(y, m, day, 0, h.BedMin, 0, 0, t.Location()), time.Date(y, m, until, 0, h.WakeMin, 0, 0, t.Location())
+		if wake.After(t) {
+			return Span{bed, wake}
+		}
+	}
+}
+
+// Advice is something to be done in time, because the dough would want a hand when
+// nobody can lend one.
+type Advice struct {
+	Key          AdviceKey
+	Away         bool      // nobody is at home then; else everybody sleeps
+	At           time.Time // when it would want a hand
+	By           time.Time // the last good moment to do it
+	Then         time.Time // when somebody is there again
+	LandsPercent float64   // the rise it comes to in the cold; NaN when that is not told
+	Tap          EventKind // tells that it was done
+}
+
+// AdviceKey says what to do.
+type AdviceKey string
+
+// What there is to do in time.
+const (
+	AdviseFridge  AdviceKey = "fridge"  // the tub into the cold, shape it afterwards
+	AdviseShort   AdviceKey = "short"   // the same, but it will have to rise on afterwards
+	AdviseShape   AdviceKey = "shape"   // shape now and put the loaf into the cold: the tub would go too far there
+	AdviseLoaf    AdviceKey = "loaf"    // the shaped loaf into the cold, bake afterwards
+	AdviseStarter AdviceKey = "starter" // the starter into the cold, use or feed it afterwards
+)
+
+// AdviseAhead is how long before its last moment a thing is worth a message and a
+// button. This project's choice.
+const AdviseAhead = 90 * time.Minute
+
+// adviseVague: a forecast with a wider window advises nothing.
+const adviseVague = 5 * time.Hour
+
+// carryHours is how long the cold is reckoned to add to a rise: by then a tub has cooled.
+const carryHours = 14
+
+// Urgent reports whether the time to do it has come.
+func (a *Advice) Urgent(now time.Time) bool {
+	return a != nil && !now.Before(a.By.Add(-AdviseAhead))
+}
+
+// Words returns the keys of the sentences that say it, and their values.
+func (a *Advice) Words(now time.Time) (keys []string, values map[string]any) {
+	why, when := "asleep", ".by"
+	if a.Away {
+		why = "away"
+	}
+	if a.By.Sub(now) < 5*time.Minute {
+		when = ".now"
+	}
+	return []string{"in_time." + why, "in_time." + string(a.Key) + when},
+		map[string]any{"at": a.At, "by": a.By, "then": a.Then, "lands_percent": a.LandsPercent}
+}
+
+// advise says what to do in time; nil for nothing. ahead is what the cold is worth.
+func (s *State) advise(h Hours, ahead time.Duration) *Advice {
+	at, key := s.wantsHand()
+	if at.IsZero() || s.InFridge || !at.After(s.At) {
+		return nil
+	}
+	busy, away := s.unattended(h, at)
+	if busy.From.IsZero() || busy.From.Before(s.At.Add(-nightEdge)) {
+		return nil
+	}
+	a := &Advice{Key: key, Away: away, At: at, By: later(s.At, busy.From), Then: busy.Until, LandsPercent: math.NaN(), Tap: EventFridge}
+	switch key {
+	case AdviseFridge:
+		return s.adviseBulk(a, ahead)
+	case AdviseLoaf:
+		a.By = later(s.At, earlier(a.By, at.Add(-ahead)))
+	}
+	return a
+}
+
+// wantsHand is when what is here next cannot wait any more, and what the cold would do
+// for it.
+func (s *State) wantsHand() (time.Time, AdviceKey) {
+	switch e := &s.Estimate; {
+	case s.ProofOf != "" || s.Status == StatusBlind || s.Status == StatusCatchingUp:
+	case s.After != nil && s.After.Stage == Proofing && s.RiseID == 0:
+		return s.After.Until.Median, AdviseLoaf
+	case s.RiseID == 0:
+	case s.Holds == estimator.Starter && s.Care != nil && s.Care.UseFrom.After(s.At):
+		return s.Care.Peak.Median, AdviseStarter
+	case s.Holds == estimator.Dough && !e.ReadyIsPast && !e.LevelsOffShort && len(e.Fan) > 0 && e.Ready.Until.Sub(e.Ready.From) <= adviseVague:
+		return e.Ready.Median, AdviseFridge
+	}
+	return time.Time{}, ""
+}
+
+// unattended is the stretch around a moment in which nobody can lend a hand; zero when
+// somebody can.
+func (s *State) unattended(h Hours, at time.Time) (busy Span, away bool) {
+	for _, e := range s.Events {
+		if x := e.Away; x != nil && at.After(x.From) && at.Before(x.Until) {
+			busy, away = *x, true
+		}
+	}
+	night := h.night(at)
+	if away { // who comes home late at night goes to bed
+		if back := h.night(busy.Until); busy.Until.After(back.From) {
+			busy.Until = back.Until
+		}
+		return busy, true
+	}
+	if at.After(night.From.Add(nightEdge)) && at.Before(night.Until.Add(-nightEdge)) {
+		return night, false
+	}
+	return Span{}, false
+}
+
+// adviseBulk chooses when a rising dough goes into the cold: so that what it still does
+// there ends at its target, but while somebody is up. A dough that is still right when
+// somebody comes needs nothing.
+func (s *State) adviseBulk(a *Advice, ahead time.Duration) *Advice {
+	e := &s.Estimate
+	lands := func(t time.Time) float64 { _, p50, _ := FanAt(e.Fan, t.Add(ahead)); return p50 }
+	if _, then, _ := FanAt(e.Fan, a.Then); then <= cmp.Or(s.OverPercent, e.TargetPercent) && !e.Fan[len(e.Fan)-1].Time.Before(a.Then) {
+		return nil
+	}
+	a.By = later(s.At, earlier(a.By, a.At.Add(-ahead)))
+	a.LandsPercent = lands(a.By)
+	switch {
+	case a.LandsPercent < lowShare*e.TargetPercent:
+		a.Key = AdviseShort
+	case s.OverPercent > 0 && a.LandsPercent > s.OverPercent:
+		a.Key, a.Tap, a.LandsPercent = AdviseShape, EventShaped, math.NaN()
+	}
+	return a
+}
+
+// lowShare of its target is the least a bulk may come to, see Limits for the most.
+const lowShare = 0.8
+
+// coldAhead is how much time at its present warmth the cold is worth to so many
+// kilograms of dough.
+func (s *State) coldAhead(kg float64) time.Duration {
+	c := s.Estimate.DoughC
+	if math.IsNaN(c) {
+		c = s.Estimate.AirC
+	}
+	if math.IsNaN(c) || !(kg > 0) {
+		return 0
+	}
+	f := heat.Fridge{AirC: usualFridgeC, PieceKg: kg}
+	return hoursOf(f.Carry(c, carryHours, Speed) / Speed(c))
+}
+
+// kg is the mass of what stands here: the whole dough, or one shaped piece; 0 when it is
+// not known.
+func (s *Session) kg() float64 {
+	switch {
+	case s.process != nil && s.rise.ID != 0 && !s.underWay():
+		return s.process.pieceKg()
+	case s.last.BaselineL > 0:
+		return s.last.BaselineL / SpecificVolumeLPerKg
+	}
+	n, _ := s.dough().Numbers() // none is known
+	return n.TotalG / 1000
+}
+
+// earlier returns the earlier of two times.
+func earlier(x, y time.Time) time.Time {
+	if y.Before(x) {
+		return y
+	}
+	return x
+}
+
+// Hour is what another hour on the counter does to a rising dough, percent of rise.
+type Hour struct {
+	At            time.Time
+	P10, P50, P90 float64
+	ColdPercent   float64 // what it comes to when it is put into the cold then
+	Under, Over   bool    // short of its target by more than is right; beyond what is right
+	ColdOver      bool    // beyond what is right in the cold
+}
+
+// hourMore says what another hour on the counter does; nil when that is not known.
+// ahead is what the cold is worth.
+func (s *State) hourMore(ahead time.Duration) *Hour {
+	e := &s.Estimate
+	if s.RiseID == 0 || s.Holds != estimator.Dough || s.InFridge || len(e.Fan) == 0 || s.OverPercent == 0 || s.WorkingOut || math.IsNaN(e.RisePercent) {
+		return nil
+	}
+	h := &Hour{At: s.At.Add(time.Hour)}
+	h.P10, h.P50, h.P90 = FanAt(e.Fan, h.At)
+	_, h.ColdPercent, _ = FanAt(e.Fan, h.At.Add(ahead))
+	h.Under, h.Over, h.ColdOver = h.P50 < lowShare*e.TargetPercent, h.P50 > s.OverPercent, h.ColdPercent > s.ColdPercent
+	return h
+}
