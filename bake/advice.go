@@ -74,9 +74,6 @@ const (
 // button. This project's choice.
 const AdviseAhead = 90 * time.Minute
 
-// adviseVague: a forecast with a wider window advises nothing.
-const adviseVague = 5 * time.Hour
-
 // carryHours is how long the cold is reckoned to add to a rise: by then a tub has cooled.
 const carryHours = 14
 
@@ -128,7 +125,7 @@ func (s *State) wantsHand() (time.Time, AdviceKey) {
 	case s.RiseID == 0:
 	case s.Holds == estimator.Starter && s.Care != nil && s.Care.UseFrom.After(s.At):
 		return s.Care.Peak.Median, AdviseStarter
-	case s.Holds == estimator.Dough && !e.ReadyIsPast && !e.LevelsOffShort && len(e.Fan) > 0 && e.Ready.Until.Sub(e.Ready.From) <= adviseVague:
+	case s.Holds == estimator.Dough && !e.ReadyIsPast && !e.LevelsOffShort && len(e.Fan) > 0:
 		return e.Ready.Median, AdviseFridge
 	}
 	return time.Time{}, ""

@@ -272,12 +272,16 @@ func tapFor(x Step) EventKind {
 	return EventDone
 }
 
-// wait is what to wait for: the next step that needs hands, else the mark.
+// wait is what to wait for: the next step that needs hands, what is to be done in time
+// when that comes first, else the mark.
 func (s *State) wait() Todo {
 	for _, x := range s.Steps {
-		if x.Hands && x.State == Waiting {
+		if x.Hands && x.State == Waiting && (s.Advice == nil || x.At.Before(s.Advice.By)) {
 			return Todo{Key: TodoWait, StepID: x.ID, At: x.At}
 		}
+	}
+	if s.Advice != nil {
+		return Todo{Key: TodoWait, At: s.Advice.By}
 	}
 	if s.Care != nil && s.Care.UseFrom.After(s.At) {
 		return Todo{Key: TodoWait, At: s.Care.UseFrom}

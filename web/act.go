@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web/glance"
 )
@@ -138,6 +139,9 @@ func (s *Server) actFromForm(r *http.Request) (Act, error) {
 		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), Note: f.text("note"),
 		Judgement: history.Judgement{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")}}
 	a.Feed = f.feed()
+	if a.Kind == ActAway {
+		a.Away = s.awayOf(&f)
+	}
 	if ago := f.whole("ago"); ago > 0 {
 		a.At = s.opt.Now().Add(-time.Duration(ago) * time.Minute)
 	}
@@ -184,6 +188,24 @@ func (f *formReader) number(name string) float64 {
 		f.err = Refuse("%s: %q is not a number.", name, v)
 	}
 	return n
+}
+
+// awayOf is when nobody is there: from now when the form leaves it out.
+func (s *Server) awayOf(f *formReader) *bake.Span {
+	now := s.opt.Now().In(s.words.Locale().Zone)
+	span := bake.Span{From: now}
+	from, until := f.text("away_from"), f.text("away_until")
+	t, err := s.moment("from", &from, now)
+	if !t.IsZero() {
+		span.From = t
+	}
+	if err == nil {
+		span.Until, err = s.moment("until", &until, span.From)
+	}
+	if f.err == nil {
+		f.err = err
+	}
+	return &span
 }
 
 // seen is the rise of a look; nil when none is given.
@@ -260,6 +282,8 @@ func (a Act) checkIDs() error {
 		return Refuse("Say which plan: what was asked for and the way chosen are missing.")
 	case a.Kind == ActCorrect && (a.UndoID == 0 || a.At.IsZero()):
 		return Refuse("Say which of the deeds, and when it was done: its id or the time is missing.")
+	case a.Kind == ActAway && (a.Away == nil || !a.Away.Until.After(a.Away.From)):
+		return Refuse("Say from when until when nobody is there.")
 	case (a.Kind == ActStepDone || a.Kind == ActStepSkip) && a.StepID == "":
 		return Refuse("Say which step: its id is missing.")
 	}
@@ -282,6 +306,8 @@ func (s *Server) actDone(a Act) string {
 		return s.say("said.target", text.Values{"percent": a.TargetPercent})
 	case ActLook:
 		return s.say("said.look", text.Values{"percent": *a.SeenPercent})
+	case ActAway:
+		return l.Say("page.said.away", text.Values{"from": a.Away.From, "until": a.Away.Until})
 	case ActSnooze:
 		return s.say("said.snooze", text.Values{"span": a.Snooze})
 	case ActAck, ActUndo, ActCorrect, ActNote, ActJudgement, ActPlan, ActStepSkip:

@@ -201,7 +201,7 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 	}
 	a := Act{Kind: ActKind(in.Kind), Vessel: v.Name, RiseID: in.RiseID, Batch: in.Batch, TargetPercent: in.TargetPercent, SeenPercent: in.SeenPercent, AlarmID: in.AlarmID,
 		Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)), StepID: in.StepID, Answer: in.Answer, UndoID: cmp.Or(in.UndoID, in.EventID),
-		Note: strings.TrimSpace(in.Note), By: s.byWhom(r), Feed: in.feed()}
+		Note: strings.TrimSpace(in.Note), By: s.byWhom(r), Feed: in.feed(), Away: in.Away}
 	if a.Kind == ActJudgement {
 		problem(w, http.StatusConflict, "not done", "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement.")
 		return

@@ -161,6 +161,7 @@ type actJSON struct {
 	Note          string   `json:"note"`
 	feedJSON
 
+	Away *bake.Span    `json:"away"`
 	Plan *planWishJSON `json:"plan"`
 }
 

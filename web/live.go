@@ -132,13 +132,14 @@ const (
 	ActCorrect   ActKind = "correct" // a deed was done at another time
 	ActNote      ActKind = "note"
 	ActJudgement ActKind = "judgement" // outcome, oven spring and note
+	ActAway      ActKind = "away"      // nobody is there for a while
 	ActPlan      ActKind = "plan"      // the vessel follows a plan from now on
 )
 
 // actKinds lists them all.
 func actKinds() []ActKind {
 	return []ActKind{ActStart, ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActEnd, ActFed, ActBegun, ActCorrect, ActStepDone,
-		ActStepSkip, ActAck, ActSnooze, ActTarget, ActLook, ActUndo, ActNote, ActJudgement, ActPlan}
+		ActStepSkip, ActAck, ActSnooze, ActTarget, ActLook, ActUndo, ActNote, ActJudgement, ActAway, ActPlan}
 }
 
 // Act is one thing a person did or asks for.
@@ -159,7 +160,8 @@ type Act struct {
 	UndoID        int64     // of undo: the deed, 0 means the last one; of correct: the deed that was done at At
 	Note          string
 	Judgement     history.Judgement
-	Plan          *PlanWish // of plan: what was asked for, and the way chosen
+	Away          *bake.Span // of away: from when until when
+	Plan          *PlanWish  // of plan: what was asked for, and the way chosen
 }
 
 // NoBatch as the name of a batch says that a rise belongs to none that is known.

@@ -44,6 +44,7 @@ type vesselView struct {
 	Plan         []string
 	Advice       *adviceView // nil for none
 	PlanLink     string
+	Hour         string // what another hour on the counter does
 	AskOut       bool
 	Target       string
 	Sensors      []string
@@ -187,7 +188,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 		out.Advice = s.advice(state)
 	}
 	out.Steps = s.steps(state)
-	out.Told = s.told(state)
+	out.Told, out.Hour = s.told(state), glance.Hour(state, s.words)
 	out.Facts = s.facts(v, state)
 	out.Findings = v.Findings
 	if v.Holds == estimator.Starter {
@@ -307,6 +308,8 @@ func (s *Server) eventWord(e bake.Event, steps []bake.Step) string {
 		return s.say("told.note", text.Values{"note": short(e.Note)})
 	case e.Kind == bake.EventLook:
 		return s.say("told.look", text.Values{"percent": e.SeenPercent})
+	case e.Kind == bake.EventAway && e.Away != nil:
+		return s.words.At(e.At).Say("page.told.away", text.Values{"from": e.Away.From, "until": e.Away.Until})
 	case e.Kind == bake.EventTarget, e.Kind == bake.EventPlan, e.Kind == bake.EventJudged:
 		return s.say("told."+string(e.Kind), text.Values{"percent": e.TargetPercent})
 	}

@@ -92,6 +92,13 @@ type stand struct {
 
 func row(name string, s bake.State) stand { return stand{name, glance.Input{State: s}} }
 
+// atNight is a dough that would be ready while everybody sleeps, with what to do by when.
+func atNight(by time.Time) func(s *bake.State) {
+	return func(s *bake.State) {
+		s.Advice = &bake.Advice{Key: bake.AdviseFridge, At: clock(27, 10), By: by, Then: clock(30, 30), LandsPercent: 93, Tap: bake.EventFridge}
+	}
+}
+
 // stands lists each state that a page can show.
 func stands() []stand {
 	none := func(s *bake.State) {}
@@ -130,6 +137,8 @@ func stands() []stand {
 			s.Steps[0] = step(bake.OvenCheckID, "oven-check", bake.DueNow, clock(15, 28))
 			s.Steps[0].Question = "What is in the oven?"
 		})),
+		row("ready at night, in the afternoon", dough(atNight(clock(22, 30)))),
+		row("ready at night, to be done soon", dough(atNight(clock(16, 30)))),
 		row("may never get there", dough(func(s *bake.State) { s.Estimate.LevelsOffShort, s.Estimate.CeilingPercent = true, 82 })),
 		row("in the fridge", dough(func(s *bake.State) { s.InFridge = true })),
 		row("near", dough(phase(estimator.Near, clock(15, 10), 91))),

@@ -98,16 +98,16 @@ func (t *teller) due(id string) {
 func (t *teller) waits(n bake.Todo) {
 	t.out.Do = t.say("do.wait", text.Values{"at": n.At})
 	t.out.How = ""
-	if name := t.stepName(n.StepID); name != "" {
+	switch name := t.stepName(n.StepID); {
+	case name != "":
 		t.out.How = t.say("then", text.Values{"step": name})
-	} else if t.s.Holds == estimator.Starter {
+	case t.s.Advice != nil:
+		keys, v := t.s.Advice.Words(t.s.At)
+		t.out.How = t.l.Say(keys[0], v) + " " + t.l.Say(keys[1], v)
+	case t.s.Holds == estimator.Starter:
 		t.out.How = t.say("then.use", nil)
-	} else if t.s.RiseID != 0 {
+	case t.s.RiseID != 0:
 		t.out.How = t.say("then.shape", nil)
-	}
-	if a := t.s.Advice; a != nil {
-		keys, v := a.Words(t.s.At)
-		t.out.How = joined(" ", t.out.How, t.l.Say(keys[0], v), t.l.Say(keys[1], v))
 	}
 }
 
@@ -196,4 +196,25 @@ func (t *teller) possible() []event {
 		return []event{cold, {kind: bake.EventShaped}, {kind: bake.EventBaked}, {kind: bake.EventEnd}}
 	}
 	return []event{{kind: bake.EventFold}, cold, {kind: bake.EventShaped}, {kind: bake.EventBaked}, {kind: bake.EventEnd}}
+}
+
+// Hour says what another hour on the counter does to a rising dough; empty when that is
+// not known.
+func Hour(s bake.State, l *text.Localizer) string {
+	h := s.HourMore
+	if h == nil {
+		return ""
+	}
+	key := "right"
+	switch {
+	case h.Over:
+		key = "over"
+	case h.Under:
+		key = "under"
+	case h.ColdOver:
+		key = "warm"
+	}
+	l = l.At(s.At)
+	v := text.Values{"at": h.At, "low_percent": h.P10, "percent": h.P50, "high_percent": h.P90, "cold_percent": h.ColdPercent}
+	return l.Say("page.hour.at", v) + " " + l.Say("page.hour."+key, v)
 }

@@ -39,6 +39,7 @@ type bench struct {
 	store *history.Store
 	start time.Time
 	every time.Duration // between samples; 0 is 10 s
+	slow  float64       // how much slower the dough is; 0 is 1
 }
 
 func newBench(t *testing.T) *bench {
@@ -75,7 +76,7 @@ func (b *bench) run(until time.Duration) {
 	for now := b.clock.Now().Add(every); !now.After(b.start.Add(until)); now = now.Add(every) {
 		b.clock.Set(now)
 		wobble := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(now.Sub(b.start))/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(time.Duration(float64(now.Sub(b.start))/cmp.Or(b.slow, 1)))/100) + wobble, DoughC: 24.5, AirC: 23.5})
 		b.app.Advance(now)
 	}
 }

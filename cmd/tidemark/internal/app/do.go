@@ -261,7 +261,7 @@ func (a *App) Act(ctx context.Context, act web.Act) error {
 		return a.Correct(ctx, act.Vessel, act.UndoID, act.At)
 	}
 	e := bake.Event{Vessel: act.Vessel, RiseID: act.RiseID, At: act.At, By: act.By, Kind: bake.EventKind(act.Kind), Detail: bake.Detail{
-		Batch: act.Batch, TargetPercent: act.TargetPercent, StepID: act.StepID, Answer: act.Answer, Note: act.Note,
+		Batch: act.Batch, TargetPercent: act.TargetPercent, StepID: act.StepID, Answer: act.Answer, Note: act.Note, Away: act.Away,
 	}}
 	if act.SeenPercent != nil {
 		e.SeenPercent = *act.SeenPercent
