@@ -14,10 +14,11 @@ import (
 	"syscall"
 	"time"
 
+	systemd "github.com/coreos/go-systemd/v22/daemon"
+
 	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/history"
 )
 
@@ -112,14 +113,13 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	if note := a.SetupNote(); note != "" {
 		fmt.Fprintln(s.out, "tidemark:", note)
 	}
-	manager := sdnotify.Notifier{}
-	_ = manager.Ready(status) // no service manager listens on a bare machine
+	_, _ = systemd.SdNotify(false, systemd.SdNotifyReady+"\nSTATUS="+status) // no service manager listens on a bare machine
 	var beside sync.WaitGroup
 	running, end := context.WithCancel(ctx)
-	beside.Go(func() { a.FeedWatchdog(running, manager) })
+	beside.Go(func() { a.FeedWatchdog(running) })
 	err = untilTheEnd(ctx, a, hup, cfg.File, log)
 	if !errors.Is(err, errRestart) { // the service goes on then: one that stops is ended after a while
-		_ = manager.Stopping()
+		_, _ = systemd.SdNotify(false, systemd.SdNotifyStopping)
 	}
 	end()
 	beside.Wait()

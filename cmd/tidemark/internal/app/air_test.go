@@ -65,7 +65,7 @@ vessels:
 			p := a.vessels["tub"]
 			p.mu.Lock()
 			defer p.mu.Unlock()
-			return p.taken.of(as).reading
+			return p.readings.of(as).reading
 		}
 		distance := func() float64 { return latest(heightRole).Value }
 		// The kernel's driver reckons with a speed of its own (343.5 m/s as tidemark

@@ -17,7 +17,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor"
@@ -49,7 +48,7 @@ type App struct {
 	log     *slog.Logger
 	order   []string // vessel names in the order of the configuration
 	vessels map[string]*vessel
-	bell    bell
+	updates broadcaster
 
 	timesync  string    // folder where the system says that the clock was set
 	notBefore time.Time // last sign of life of the run before; zero when there was none
@@ -69,11 +68,10 @@ type App struct {
 	cancel        context.CancelFunc
 	setup         *setup // nil unless live
 	work          sync.WaitGroup
-	pulse         *sdnotify.Pulse // nil unless live
 
 	manager  *alert.Manager
 	outbox   *alert.Outbox
-	planner  *planDesk
+	planner  *planService
 	foldMu   sync.Mutex // one journal is folded beside the watch at a time
 	answers  answer.Key // signs the buttons in messages
 	alarmsMu sync.Mutex
@@ -83,9 +81,10 @@ type App struct {
 	notificationStore alert.Store
 	notifications     map[string]int // by state, for the metrics; guarded by alarmsMu
 
-	sampledMilli atomic.Int64                      // Unix milliseconds of the last reading
-	samplesLate  atomic.Uint64                     // readings that were due and not taken in time
-	beat         atomic.Pointer[channel.Heartbeat] // nil without one
+	lastReadAt    progress                          // of the sensors
+	lastAdvanceAt progress                          // by advanceInTime
+	samplesLate   atomic.Uint64                     // readings that were due and did not come in time
+	heartbeat     atomic.Pointer[channel.Heartbeat] // nil without one
 }
 
 // alarmsEvery is how often the pages' copy of the alarms is renewed without news.
@@ -100,7 +99,7 @@ func New(o Options) (*App, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
-	a.planner = &planDesk{app: a}
+	a.planner = &planService{app: a}
 	if o.Live {
 		a.setup = a.newSetup()
 	}
@@ -192,7 +191,7 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 	var raised []alert.Alarm
 	var all []alert.Change
 	ctx := context.Background() // what is raised is kept even while stopping
-	defer a.bell.ring()
+	defer a.updates.notify()
 	sys := a.system()
 	awake, slept := a.awakeAt(now)
 	trusted := sys.ClockSet
@@ -283,7 +282,6 @@ func (a *App) Core(vessel string, at time.Time, r sensor.Reading) {
 	if v := a.vessels[vessel]; v != nil {
 		v.mu.Lock()
 		defer v.mu.Unlock()
-		v.health.note(string(loafRole), r)
-		v.taken.took(loafRole, r, at)
+		v.readings.note(loafRole, r, at)
 	}
 }

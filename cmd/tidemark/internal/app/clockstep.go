@@ -80,7 +80,7 @@ func (a *App) FollowWall(ctx context.Context) {
 		v := a.vessels[name]
 		v.session.ShiftTimes(step.From, step.Before, step.By)
 		v.watch.ClockStep(step.ClockStep)
-		v.taken.shift(step.ClockStep)
+		v.readings.shift(step.ClockStep)
 		v.recorder.shift(step.ClockStep)
 		a.foldAgain(v)
 	}

@@ -29,7 +29,7 @@ func (a *App) Do(ctx context.Context, e bake.Event) error {
 	if now.Sub(e.At) > maxEventAge {
 		return refuse("%s is more than %s ago; such an old event cannot be taken in", e.At.Format(time.RFC3339), maxEventAge)
 	}
-	defer a.bell.ring()
+	defer a.updates.notify()
 	if judges(e.Kind) {
 		return a.judge(ctx, e)
 	}
@@ -75,7 +75,7 @@ func judges(k bake.EventKind) bool { return k == bake.EventNote || k == bake.Eve
 // Undo takes an event back; riseID names the rise it belongs to where that is not
 // the one under way, and id 0 means the last event that can be taken back.
 func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
-	defer a.bell.ring()
+	defer a.updates.notify()
 	if id != 0 && riseID != 0 {
 		if done, err := a.undoJudging(ctx, riseID, id); done {
 			return err
@@ -142,7 +142,7 @@ func (a *App) Correct(ctx context.Context, name string, id int64, at time.Time) 
 	if at.After(now) || now.Sub(at) > maxEventAge {
 		return refuse("%s is not within the last %s; choose a time in it", at.Format(time.RFC3339), maxEventAge)
 	}
-	defer a.bell.ring()
+	defer a.updates.notify()
 	v, err := a.vessel(name)
 	if err != nil {
 		return err
@@ -253,7 +253,7 @@ func (a *App) undoJudging(ctx context.Context, riseID, id int64) (done bool, err
 func (a *App) Act(ctx context.Context, act web.Act) error {
 	switch act.Kind {
 	case web.ActAck, web.ActSnooze:
-		defer a.bell.ring()
+		defer a.updates.notify()
 		return a.actOnAlarm(ctx, act)
 	case web.ActUndo:
 		return a.Undo(ctx, act.Vessel, act.RiseID, act.UndoID)

@@ -16,16 +16,16 @@ import (
 // curveSamples bounds the measured line handed to a page.
 const curveSamples = 1000
 
-// bell tells subscribers that something changed. A slow one misses signals,
+// broadcaster tells subscribers that something changed. A slow one misses signals,
 // never states.
-type bell struct {
+type broadcaster struct {
 	mu   sync.Mutex
 	seq  uint64
 	subs map[chan struct{}]bool
 }
 
-// ring signals every subscriber.
-func (b *bell) ring() {
+// notify signals every subscriber.
+func (b *broadcaster) notify() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.seq++
@@ -37,15 +37,15 @@ func (b *bell) ring() {
 	}
 }
 
-// count returns how often the bell was rung.
-func (b *bell) count() uint64 {
+// count returns how often it was notified.
+func (b *broadcaster) count() uint64 {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.seq
 }
 
 // subscribe returns a channel that is signalled until ctx ends.
-func (b *bell) subscribe(ctx context.Context) <-chan struct{} {
+func (b *broadcaster) subscribe(ctx context.Context) <-chan struct{} {
 	ch := make(chan struct{}, 1)
 	b.mu.Lock()
 	if b.subs == nil {
@@ -62,11 +62,11 @@ func (b *bell) subscribe(ctx context.Context) <-chan struct{} {
 }
 
 // Subscribe returns a channel that receives after every change.
-func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.bell.subscribe(ctx) }
+func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.updates.subscribe(ctx) }
 
 // Snapshot returns the state of all vessels.
 func (a *App) Snapshot() web.Snapshot {
-	s := web.Snapshot{Seq: a.bell.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
+	s := web.Snapshot{Seq: a.updates.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
 	for _, name := range a.order {
 		v := a.vessels[name].forWeb(s.At)
 		v.Alarms = a.alarmsOf(name)
@@ -84,7 +84,7 @@ func (v *vessel) forWeb(now time.Time) web.Vessel {
 		State: s, Name: v.config.Name, Holds: v.config.Holds, RiseID: s.RiseID, Demo: s.Demo, Lead: s.Lead,
 		TargetPercent: s.Estimate.TargetPercent, TargetName: past.MarkName(s.Estimate.TargetPercent), InFridge: s.InFridge,
 		Estimate: s.Estimate, Steps: s.Steps, Batch: s.Batch,
-		Sensors: v.health.forWeb(), AirHumidity: value(v.taken.fresh(humidityRole, now, freshFor)), Deeds: deedsOf(s.Events),
+		Sensors: v.readings.forWeb(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor)), Deeds: deedsOf(s.Events),
 		After: s.After, Care: s.Care, ProofOf: s.ProofOf, ProofBasis: s.ProofBasis, Findings: s.Findings, Feed: s.Feed, Plan: s.Plan,
 	}
 	if v.config.Batch != nil {

@@ -114,10 +114,10 @@ func feedsOf(ctx context.Context, s *history.Store, demo bool) ([]bake.PastFeed,
 	return slices.DeleteFunc(feeds, func(f bake.PastFeed) bool { return f.Validate() != nil || !(f.PeakHours > 0) }), nil
 }
 
-// planDesk plans for the page, one wish at a time: a plan takes a small machine
+// planService plans for the page, one wish at a time: a plan takes a small machine
 // a second. It keeps the last plans, because the page, the calendar and the act
 // that takes a plan on ask for the same.
-type planDesk struct {
+type planService struct {
 	app  *App
 	mu   sync.Mutex
 	wish planner.Wish // of made
@@ -126,7 +126,7 @@ type planDesk struct {
 }
 
 // Plan plans a bake with the household's own rises and feedings.
-func (d *planDesk) Plan(ctx context.Context, w web.PlanWish) (web.Planned, error) {
+func (d *planService) Plan(ctx context.Context, w web.PlanWish) (web.Planned, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	_, made, err := d.plan(ctx, w)
@@ -134,7 +134,7 @@ func (d *planDesk) Plan(ctx context.Context, w web.PlanWish) (web.Planned, error
 }
 
 // plan plans, or takes the plans of the last wish when it was the same.
-func (d *planDesk) plan(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
+func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
 	w.Now = w.Now.Truncate(time.Minute)
 	asked := w
 	asked.Way = ""
@@ -157,7 +157,7 @@ func (d *planDesk) plan(ctx context.Context, w web.PlanWish) (planner.Wish, web.
 }
 
 // LeftOut says what becomes of the dough of a way that stays out until a moment.
-func (d *planDesk) LeftOut(ctx context.Context, w web.PlanWish, way string, until time.Time) (planner.Outlook, error) {
+func (d *planService) LeftOut(ctx context.Context, w web.PlanWish, way string, until time.Time) (planner.Outlook, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	wish, _, err := d.plan(ctx, w)
@@ -173,7 +173,7 @@ func (d *planDesk) LeftOut(ctx context.Context, w web.PlanWish, way string, unti
 
 // StaysOut says what becomes of the dough that is rising in a vessel when it stays out
 // until a moment, and when it is put into the refrigerator then.
-func (d *planDesk) StaysOut(_ context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error) {
+func (d *planService) StaysOut(_ context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error) {
 	v, err := d.app.vessel(vessel)
 	if err != nil {
 		return out, cold, err
@@ -193,7 +193,7 @@ func (d *planDesk) StaysOut(_ context.Context, vessel string, until time.Time) (
 }
 
 // choose returns the plan that an act names, as a vessel begins to follow it.
-func (d *planDesk) choose(ctx context.Context, act web.Act) (*bake.Chosen, error) {
+func (d *planService) choose(ctx context.Context, act web.Act) (*bake.Chosen, error) {
 	if act.Plan == nil {
 		return nil, refuse("say which plan: the wish is missing")
 	}

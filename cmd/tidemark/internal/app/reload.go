@@ -34,7 +34,7 @@ func (a *App) Reload(fresh *config.Config) (needRestart []string) {
 			needRestart = append(needRestart, fmt.Sprintf("vessel %s (gone)", name))
 		}
 	}
-	a.bell.ring()
+	a.updates.notify()
 	return needRestart
 }
 

@@ -81,23 +81,28 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 		jobs[i] = sensor.Job{
 			Bus: f.bus, Source: f.source, Every: a.opt.Config.SampleEvery,
 			Interval: a.intervalOf(f),
-			Deliver:  func(r sensor.Reading) { a.deliver(f.vessel, f.role, r); a.broughtBack(f) },
-			Timed:    func(took time.Duration, missed uint64) { a.timed(f.vessel, f.role, took, missed) },
+			Deliver:  func(r sensor.Reading) { a.deliver(f.vessel, f.role, r) },
+			Timed:    func(took time.Duration, missed uint64) { a.timed(f, took, missed) },
 		}
 	}
 	sensor.Poll(ctx, jobs)
 }
 
-// broughtBack takes over how often a sensor was brought back so far.
-func (a *App) broughtBack(f *feed) {
-	rec, ok := f.source.(sensor.Recoverer)
-	if !ok {
-		return
-	}
+// timed notes how long a reading took, how many did not come in time, and how often the
+// sensor was brought back.
+func (a *App) timed(f *feed, took time.Duration, missed uint64) {
+	a.samplesLate.Add(missed)
 	v := a.vessels[f.vessel]
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	v.health.broughtBack(string(f.role), rec.Recovery())
+	s := v.readings.of(f.role)
+	if s == nil {
+		return // the first reading is on its way
+	}
+	s.ReadSeconds = took.Seconds()
+	if rec, ok := f.source.(sensor.Recoverer); ok {
+		s.Restarts, s.Resets = rec.Recovery().Restarts, rec.Recovery().Resets
+	}
 }
 
 // intervalOf lets a height be read faster while its vessel is measured.
@@ -114,14 +119,12 @@ func (a *App) intervalOf(f *feed) *sensor.Interval {
 // deliver takes a reading in. A height is joined with the fresh temperatures
 // into a sample.
 func (a *App) deliver(vessel string, as role, r sensor.Reading) {
-	a.sampledMilli.Store(time.Now().UnixMilli())
-	a.pulse.Beat(samplingPart)
+	a.lastReadAt.note()
 	v := a.vessels[vessel]
 	now := a.opt.Clock.Now()
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	v.health.note(string(as), r)
-	v.taken.took(as, r, now)
+	v.readings.note(as, r, now)
 	if as != heightRole {
 		return
 	}
@@ -129,7 +132,7 @@ func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 		v.gauge.show(r)
 		return
 	}
-	v.observe(SampleOf(now, r, v.taken.fresh(doughRole, now, freshFor), v.taken.fresh(airRole, now, freshFor)))
+	v.observe(SampleOf(now, r, v.readings.fresh(doughRole, now, freshFor), v.readings.fresh(airRole, now, freshFor)))
 }
 
 // airFor is how long an air temperature and humidity correct the speed of sound.
@@ -143,6 +146,6 @@ const airFor = time.Hour
 func (v *vessel) airNow(now time.Time) (celsius, humidity float64, ok bool) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	celsius = v.taken.lately(airRole, now, airFor)
-	return celsius, v.taken.lately(humidityRole, now, airFor), !math.IsNaN(celsius)
+	celsius = v.readings.lately(airRole, now, airFor)
+	return celsius, v.readings.lately(humidityRole, now, airFor), !math.IsNaN(celsius)
 }

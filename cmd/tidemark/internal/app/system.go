@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"maps"
-	"time"
 
 	"tidemark/web"
 )
@@ -19,7 +18,7 @@ func (a *App) systemForWeb() web.System {
 	}
 	s.ChannelProblems = a.outbox.Failing()
 	s.SamplesLate = a.samplesLate.Load()
-	if b := a.beat.Load(); b != nil {
+	if b := a.heartbeat.Load(); b != nil {
 		s.HeartbeatAt, _ = b.Last()
 	}
 	a.alarmsMu.Lock()
@@ -38,13 +37,4 @@ func (a *App) countNotifications(ctx context.Context) {
 	a.alarmsMu.Lock()
 	defer a.alarmsMu.Unlock()
 	a.notifications = n
-}
-
-// timed notes how long a reading took and how many were not taken in time.
-func (a *App) timed(vessel string, as role, took time.Duration, missed uint64) {
-	a.samplesLate.Add(missed)
-	v := a.vessels[vessel]
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	v.health.took(string(as), took)
 }

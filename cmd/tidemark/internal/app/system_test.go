@@ -38,7 +38,7 @@ func TestHeartbeatIsShown(t *testing.T) {
 	}))
 	defer there.Close()
 	beat := channel.NewHeartbeat(alert.Secret(there.URL), time.Millisecond, func() error { return nil }, nil)
-	b.app.beat.Store(beat)
+	b.app.heartbeat.Store(beat)
 	beat.Run(ctx)
 	assert.WithinDuration(t, time.Now(), b.app.Snapshot().System.HeartbeatAt, time.Minute)
 }
@@ -51,7 +51,7 @@ func TestReadingTimesAreShown(t *testing.T) {
 		r := openLive(t, state, tree, time.Now(), 10*time.Second, noFault)
 		time.Sleep(2 * time.Minute) // the bubble's time, not real
 		s := r.app.Snapshot()
-		r.app.timed("tub", heightRole, time.Second, 3)
+		r.app.timed(&feed{vessel: "tub", role: heightRole}, time.Second, 3)
 		late := r.app.Snapshot().System.SamplesLate
 		r.stop()
 		require.NoError(t, r.store.Close(t.Context()))

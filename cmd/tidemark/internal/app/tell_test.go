@@ -65,9 +65,9 @@ func TestSubscribersAreRung(t *testing.T) {
 	before := b.app.Snapshot().Seq
 	cancel()
 	require.Eventually(t, func() bool {
-		b.app.bell.mu.Lock()
-		defer b.app.bell.mu.Unlock()
-		return len(b.app.bell.subs) == 0
+		b.app.updates.mu.Lock()
+		defer b.app.updates.mu.Unlock()
+		return len(b.app.updates.subs) == 0
 	}, 10*time.Second, time.Millisecond)
 	b.run(2 * time.Minute)
 	assert.Empty(t, rung)

@@ -73,7 +73,7 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 	id, err := in.Into(ctx, a.opt.Store)
 	switch {
 	case err == nil:
-		a.bell.ring()
+		a.updates.notify()
 		return web.Imported{RiseID: id, Shape: in.Estimator != nil}, nil
 	case errors.Is(err, history.ErrExists):
 		return web.Imported{}, web.Refuse("The record was not taken in: %s was watched at that time already, and one vessel holds one rise at a time.", r.Vessel)

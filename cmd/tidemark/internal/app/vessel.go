@@ -23,12 +23,11 @@ type vessel struct {
 	state    bake.State  // when it was moved on last
 	around   bake.Around // what was seen elsewhere then
 	recorder *recorder
-	health   health
-	taken    takenIn // last readings of the sensors, live only
-	gauge    *gauge  // measures the vessel; nil unless its height is read here
-	goesOn   bool    // its samples reach up to the start of this watch
-	folding  bool    // its journal is being folded beside
-	held     *held   // of a rise that goes on from an earlier run, until it was folded
+	readings lastReadings // of the sensors, live only
+	gauge    *gauge       // measures the vessel; nil unless its height is read here
+	goesOn   bool         // its samples reach up to the start of this watch
+	folding  bool         // its journal is being folded beside
+	held     *held        // of a rise that goes on from an earlier run, until it was folded
 }
 
 // held is what an earlier run knew last of a rise, shown to the rules until its
@@ -136,7 +135,7 @@ func (v *vessel) keep(now time.Time) {
 
 // input is what the rules see of a state.
 func (v *vessel) input(s bake.State, sys alert.System, loaf alert.Loaf) alert.Input {
-	in := alert.Input{State: s, RiseID: alarmRise(s), Loaf: loaf, System: sys, Silent: v.taken.silent(), HeightFault: v.taken.fault(heightRole)}
+	in := alert.Input{State: s, RiseID: alarmRise(s), Loaf: loaf, System: sys, Silent: v.readings.silent(), HeightFault: v.readings.fault(heightRole)}
 	if v.held != nil { // what was so stays so until the journal is folded
 		in.Estimate.Started, in.Estimate.Phase, in.Estimate.PhaseSince = v.held.rise.StartedAt, v.held.rise.Phase, v.held.rise.PhaseSince
 		in.Estimate.RisePercent, in.Estimate.RiseSD, in.Estimate.Ready = nan(), nan(), estimator.Window{}
@@ -175,7 +174,7 @@ func (a *App) foldAgain(v *vessel) {
 		defer v.mu.Unlock()
 		v.folding = false
 		a.takeFold(v, a.opt.Clock.Now(), follow, past, func() (*bake.Session, error) { return fresh, err })
-		a.bell.ring()
+		a.updates.notify()
 	})
 }
 
@@ -225,7 +224,7 @@ func (a *App) around(of string, now time.Time) bake.Around {
 		e := v.state.Estimate
 		switch of {
 		case name:
-			out.CoreC = value(v.taken.fresh(loafRole, now, freshFor))
+			out.CoreC = value(v.readings.fresh(loafRole, now, freshFor))
 		case v.config.ProofOf:
 			out.Basket = &e
 		case v.config.SampleOf:

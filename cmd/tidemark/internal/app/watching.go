@@ -3,22 +3,37 @@ package app
 import (
 	"context"
 	"errors"
+	"fmt"
+	"sync/atomic"
 	"time"
+
+	"github.com/coreos/go-systemd/v22/daemon"
 
 	"tidemark/alert"
 	"tidemark/alert/channel"
-	"tidemark/cmd/tidemark/internal/sdnotify"
 	"tidemark/sensor/source"
 )
 
-// The parts whose progress proves that tidemark watches.
-const (
-	samplingPart = "sampling"
-	advancePart  = "advancing"
-)
-
-// stuckAfter is how long a part may stand still before the watchdog is starved.
+// stuckAfter is how long the sensors may go unread, or the vessels stay as they are,
+// before the watchdog is starved. A reading that says a probe is missing is progress.
 const stuckAfter = 45 * time.Second
+
+// progress is when something moved on last.
+type progress struct{ at atomic.Pointer[time.Time] }
+
+// note notes that it moves on now.
+func (p *progress) note() {
+	now := time.Now()
+	p.at.Store(&now)
+}
+
+// last returns when it did, with Go's monotonic reading; zero when it never did.
+func (p *progress) last() time.Time {
+	if at := p.at.Load(); at != nil {
+		return *at
+	}
+	return time.Time{}
+}
 
 // startWatching begins what runs beside: messages always, sensors and the
 // advance in a live watch.
@@ -32,11 +47,8 @@ func (a *App) startWatching(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	parts := map[string]time.Duration{advancePart: stuckAfter}
-	if len(feeds) > 0 { // a fresh machine has nothing to read
-		parts[samplingPart] = stuckAfter
-	}
-	a.pulse = sdnotify.NewPulse(parts)
+	a.lastAdvanceAt.note()
+	a.lastReadAt.note()
 	a.work.Go(func() {
 		a.sense(ctx, feeds)
 		if err := errors.Join(closeFeeds(feeds), shared.Close()); err != nil {
@@ -46,7 +58,7 @@ func (a *App) startWatching(ctx context.Context) error {
 	a.work.Go(func() { a.advanceInTime(ctx) })
 	if url := a.opt.Config.Heartbeat; url != "" {
 		beat := channel.NewHeartbeat(alert.Secret(url), 0, a.proof().Check, a.log)
-		a.beat.Store(beat)
+		a.heartbeat.Store(beat)
 		a.work.Go(func() { beat.Run(ctx) })
 	}
 	return nil
@@ -54,15 +66,12 @@ func (a *App) startWatching(ctx context.Context) error {
 
 // proof says whether sampling, storing and delivering all move.
 func (a *App) proof() *alert.Proof {
-	p := &alert.Proof{Sampled: a.sampled, Delivered: a.outbox.Beat}
+	p := &alert.Proof{Sampled: a.lastReadAt.last, Delivered: a.outbox.Beat}
 	if a.opt.Store != nil {
 		p.Stored = func() time.Time { return a.opt.Store.Health().LastCommit }
 	}
 	return p
 }
-
-// sampled is when the last reading was taken in, by the wall clock.
-func (a *App) sampled() time.Time { return time.UnixMilli(a.sampledMilli.Load()) }
 
 // advanceInTime advances the App with the real clock.
 func (a *App) advanceInTime(ctx context.Context) {
@@ -75,7 +84,7 @@ func (a *App) advanceInTime(ctx context.Context) {
 		case <-t.C:
 			a.FollowWall(ctx)
 			a.Advance(a.opt.Clock.Now())
-			a.pulse.Beat(advancePart)
+			a.lastAdvanceAt.note()
 		}
 	}
 }
@@ -103,15 +112,41 @@ func (a *App) awakeAt(now time.Time) (since time.Time, slept bool) {
 	return a.awake, a.slept
 }
 
-// FeedWatchdog feeds the service manager's watchdog while the watch makes
-// progress, until ctx ends.
-func (a *App) FeedWatchdog(ctx context.Context, n sdnotify.Notifier) {
-	err := n.Watch(ctx, a.pulse, func(stuck []string) {
-		if len(stuck) > 0 {
+// stuck says what has stood still for too long; empty while all moves on.
+func (a *App) stuck() string {
+	for part, p := range map[string]*progress{"sampling": &a.lastReadAt, "advancing": &a.lastAdvanceAt} {
+		if still := time.Since(p.last()); still > stuckAfter && (p != &a.lastReadAt || len(a.order) > 0) { // a fresh machine has nothing to read
+			return fmt.Sprintf("%s: nothing for %s, expected every %s", part, still.Round(time.Second), stuckAfter)
+		}
+	}
+	return ""
+}
+
+// FeedWatchdog feeds the service manager's watchdog, sd_watchdog_enabled(3), three times
+// in its interval until ctx ends, while the watch makes progress. The manager ends a
+// process that stops feeding and starts it again.
+func (a *App) FeedWatchdog(ctx context.Context) {
+	interval, err := daemon.SdWatchdogEnabled(false)
+	if err != nil {
+		a.log.Warn("the watchdog is not fed: check WatchdogSec= in the unit", "error", err)
+	}
+	if interval == 0 {
+		return
+	}
+	tick := time.NewTicker(interval / 3)
+	defer tick.Stop()
+	for starved := false; ; {
+		stuck := a.stuck()
+		if stuck != "" && !starved {
 			a.log.Error("the watch stands still; the service manager will start it anew", "stuck", stuck)
 		}
-	})
-	if err != nil {
-		a.log.Warn("the watchdog is not fed", "error", err)
+		if starved = stuck != ""; !starved {
+			_, _ = daemon.SdNotify(false, daemon.SdNotifyWatchdog) // the manager acts on silence
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
 	}
 }

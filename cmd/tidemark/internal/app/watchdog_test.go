@@ -1,0 +1,66 @@
+package app
+
+import (
+	"context"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// TestTheWatchdogIsFedWhileTheWatchMovesOn listens as systemd does: sd_notify(3),
+// sd_watchdog_enabled(3).
+func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "notify")
+	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
+	require.NoError(t, err)
+	defer conn.Close()
+	t.Setenv("NOTIFY_SOCKET", path)
+	t.Setenv("WATCHDOG_USEC", "30000")
+	t.Setenv("WATCHDOG_PID", strconv.Itoa(os.Getpid()))
+	logged := make(chan struct{}, 10)
+	a := &App{log: slog.New(slog.NewTextHandler(lines(logged), nil)), order: []string{"tub"}}
+	a.lastAdvanceAt.note()
+	a.lastReadAt.note()
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { a.FeedWatchdog(ctx); close(done) }()
+	fed := func() string {
+		buf := make([]byte, 100)
+		n, err := conn.Read(buf)
+		require.NoError(t, err)
+		return string(buf[:n])
+	}
+	assert.Equal(t, "WATCHDOG=1", fed())
+	old := time.Now().Add(-stuckAfter - time.Second)
+	a.lastReadAt.at.Store(&old)
+	<-logged
+	assert.Contains(t, a.stuck(), "sampling: nothing for 46s")
+	a.lastReadAt.note()
+	assert.Equal(t, "WATCHDOG=1", fed())
+	cancel()
+	<-done
+
+	a.order = nil
+	a.lastReadAt.at.Store(&old)
+	assert.Empty(t, a.stuck(), "a fresh machine has nothing to read")
+	t.Setenv("WATCHDOG_USEC", "soon")
+	a.FeedWatchdog(t.Context())
+	<-logged
+	t.Setenv("WATCHDOG_USEC", "")
+	a.FeedWatchdog(t.Context())
+}
+
+// lines tells of each line of a log.
+type lines chan struct{}
+
+func (c lines) Write(b []byte) (int, error) {
+	c <- struct{}{}
+	return len(b), nil
+}
