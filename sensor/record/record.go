@@ -33,10 +33,12 @@ import (
 	"time"
 )
 
-// Header is the first line of a record, ShortHeader that of one without looks.
+// Header is the first line of a record, ShortHeader that of one without looks, and
+// ExportHeader that of an exported rise, of which the columns of ShortHeader are read.
 const (
-	Header      = ShortHeader + ",value"
-	ShortHeader = "time,distance_mm,dough_c,air_c,event"
+	Header       = ShortHeader + ",value"
+	ShortHeader  = "time,distance_mm,dough_c,air_c,event"
+	ExportHeader = ShortHeader + ",rise_percent,rise_sd,equivalent_hours,rejected"
 )
 
 // Limits of a record.
@@ -84,14 +86,13 @@ func (e *Error) Error() string {
 }
 
 // Check reads a whole record and reports whether it holds a start row. It refuses
-// a record without rows, with a row that cannot be read or with a gap of more than
-// 31 days. The error names name, line and column.
+// a record without rows or with one that cannot be read. The error names name, line
+// and column.
 func Check(ctx context.Context, r io.Reader, name string) (hasStart bool, err error) {
 	rows, err := Open(r, name)
 	if err != nil {
 		return false, err
 	}
-	var last time.Time
 	for n := 0; ctx.Err() == nil; n++ {
 		row, err := rows.Next()
 		switch {
@@ -101,11 +102,7 @@ func Check(ctx context.Context, r io.Reader, name string) (hasStart bool, err er
 			return hasStart, nil
 		case err != nil:
 			return false, err
-		case n > 0 && row.Time.Sub(last) > maxGap:
-			return false, rows.errorf(1, "time %s is more than %d days after the row above (%s); if the clock was set in between, cut the rows before off",
-				row.Time.Format(time.RFC3339), maxGap/(24*time.Hour), last.Format(time.RFC3339))
 		}
-		last = row.Time
 		hasStart = hasStart || row.Event == "start"
 	}
 	return false, ctx.Err()
@@ -115,8 +112,9 @@ func Check(ctx context.Context, r io.Reader, name string) (hasStart bool, err er
 type Reader struct {
 	name    string
 	in      *bufio.Scanner
-	columns int // of this record: 6, or 5 without looks
-	line    int // number of the line read last
+	columns int  // of this record: 6, or 5 without looks
+	export  bool // more columns follow, which are passed over
+	line    int  // number of the line read last
 	last    time.Time
 	err     error // sticks once met
 }
@@ -138,8 +136,8 @@ func Open(r io.Reader, name string) (*Reader, error) {
 	switch string(line) {
 	case Header:
 		rd.columns = columns
-	case ShortHeader:
-		rd.columns = columns - 1
+	case ShortHeader, ExportHeader:
+		rd.columns, rd.export = columns-1, string(line) == ExportHeader
 	default:
 		same := 0
 		for same < min(len(line), len(Header)) && line[same] == Header[same] {
@@ -151,7 +149,8 @@ func Open(r io.Reader, name string) (*Reader, error) {
 }
 
 // Next returns the next row. It returns io.EOF after the last one, and an *Error
-// for the first row that is wrong; from then on it returns the same.
+// for the first row that is wrong, or more than 31 days after the one before; from then
+// on it returns the same.
 func (rd *Reader) Next() (Row, error) {
 	for rd.err == nil {
 		var line []byte
@@ -195,7 +194,7 @@ func (rd *Reader) parse(line []byte) (Row, error) {
 		pos += len(cell) + 1
 	}
 	row := Row{Line: rd.line}
-	if n != rd.columns {
+	if n < rd.columns || n > rd.columns && !rd.export {
 		return Row{}, rd.errorf(min(pos, len(line)+1), "%d cells; expected %d: %s", n, rd.columns, rd.header())
 	}
 	var err error
@@ -204,6 +203,10 @@ func (rd *Reader) parse(line []byte) (Row, error) {
 	}
 	if row.Time.Before(rd.last) {
 		return Row{}, rd.errorf(at[0], "time %s is before the row above (%s); rows must be in order of time", cells[0], rd.last.Format(time.RFC3339Nano))
+	}
+	if !rd.last.IsZero() && row.Time.Sub(rd.last) > maxGap {
+		return Row{}, rd.errorf(at[0], "time %s is more than %d days after the row above (%s); if the clock was set in between, cut the rows before off",
+			row.Time.Format(time.RFC3339), maxGap/(24*time.Hour), rd.last.Format(time.RFC3339))
 	}
 	rd.last = row.Time
 	for i, v := range []*float64{&row.DistanceMM, &row.DoughC, &row.AirC} {

@@ -76,6 +76,13 @@ func TestReadsLooks(t *testing.T) {
 	assert.Zero(t, rows[2].Value, "a dough that has not risen yet is a look too")
 }
 
+func TestReadsAnExport(t *testing.T) {
+	rows := all(t, record.ExportHeader+"\n"+`2026-03-01T07:30:00Z,182,24.5,23.1,start,0,1,0,"=far, ""jump"""`+"\n2026-03-01T07:31:00Z,181,,,,1,1,0,\n")
+	require.Len(t, rows, 2)
+	assert.Equal(t, "start", rows[0].Event)
+	assert.Equal(t, 181.0, rows[1].DistanceMM)
+}
+
 func TestAcceptsCarriageReturnsAndByteOrderMark(t *testing.T) {
 	rows := all(t, "\ufeff"+strings.ReplaceAll(with("2026-03-01T07:30:00Z,182,,,"), "\n", "\r\n"))
 	require.Len(t, rows, 1)

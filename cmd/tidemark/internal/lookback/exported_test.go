@@ -1,23 +1,19 @@
 package lookback
 
 import (
-	"bytes"
 	"context"
 	"io"
 	"math"
-	"os"
 	"path/filepath"
-	"strings"
 	"testing"
-	"testing/iotest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
 
 	"tidemark/estimator"
 	"tidemark/history"
+	"tidemark/sensor/record"
 	"tidemark/web/past"
 	"tidemark/web/say"
 )
@@ -62,39 +58,7 @@ func TestAnExportComesBack(t *testing.T) {
 	assert.Equal(t, len(want), n)
 }
 
-// TestColumnsAreCut: what is no export passes unchanged, however it is read.
-func TestColumnsAreCut(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		lines := rapid.SliceOf(rapid.StringMatching(`[0-9a-z.]{0,8}(,[0-9a-z".]{0,8}){0,9}`)).Draw(t, "lines")
-		text := strings.Join(lines, "\n")
-		var r io.Reader = strings.NewReader(past.CSVHeader + text)
-		if rapid.Bool().Draw(t, "slow") {
-			r = iotest.OneByteReader(r)
-		}
-		got, err := io.ReadAll(asRecord(r))
-		if err != nil {
-			t.Fatal(err)
-		}
-		for i, line := range strings.Split(strings.TrimSuffix(string(got), "\n"), "\n")[1:] {
-			cells := strings.Split(lines[i], ",")
-			if want := strings.Join(cells[:min(5, len(cells))], ","); line != want {
-				t.Fatalf("%q became %q, not %q", lines[i], line, want)
-			}
-		}
-		plain, err := io.ReadAll(asRecord(strings.NewReader(text)))
-		if err != nil || string(plain) != text {
-			t.Fatalf("%q became %q", text, plain)
-		}
-	})
-}
-
-func TestEndlessLinesAreRefused(t *testing.T) {
-	long := past.CSVHeader + strings.Repeat("x", 1<<20)
-	file := filepath.Join(t.TempDir(), "x.csv")
-	require.NoError(t, os.WriteFile(file, []byte(long), 0o600))
-	_, err := Import{File: file, Name: "x.csv"}.Into(t.Context(), nil)
-	require.Error(t, err)
-	got, err := io.ReadAll(asRecord(bytes.NewReader([]byte(long))))
-	require.Error(t, err)
-	assert.Less(t, len(got), 200)
+// TestTheHeaderOfAnExportIsThatOfTheRecords that read it.
+func TestTheHeaderOfAnExportIsThatOfTheRecords(t *testing.T) {
+	assert.Equal(t, record.ExportHeader+"\n", past.CSVHeader)
 }

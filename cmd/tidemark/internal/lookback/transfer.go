@@ -1,8 +1,6 @@
 package lookback
 
 import (
-	"bufio"
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -142,16 +140,10 @@ type Import struct {
 
 // Into reads a record into the history as a rise that ended and returns the rise's
 // number. A record that is wrong anywhere is refused before anything is written. The
-// record is read three times, so that its length does not matter.
+// record is read twice, so that its length does not matter.
 func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) {
 	if in.Name == "" {
 		in.Name = in.File
-	}
-	if err := in.read(func(r io.Reader) error {
-		_, err := record.Check(ctx, r, in.Name)
-		return err
-	}); err != nil {
-		return 0, err
 	}
 	nan := math.NaN()
 	r := history.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPct: nan,
@@ -178,32 +170,26 @@ func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) 
 	return r.ID, store.EndRise(ctx, r)
 }
 
-// read opens the record for fn.
-func (in Import) read(fn func(r io.Reader) error) error {
-	f, err := os.Open(in.File)
-	if err != nil {
-		return fmt.Errorf("the record cannot be read: %w", err)
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
-		return errors.Join(err, fmt.Errorf("%s is not a plain file; a record is read more than once, so name a .csv file", in.Name))
-	}
-	return fn(asRecord(f))
-}
-
 // rows walks the record.
 func (in Import) rows() iter.Seq2[record.Row, error] {
 	return func(yield func(record.Row, error) bool) {
-		err := in.read(func(r io.Reader) error {
-			rows, err := record.Open(r, in.Name)
-			for err == nil {
-				var row record.Row
-				if row, err = rows.Next(); err == nil && !yield(row, nil) {
-					return io.EOF
-				}
+		f, err := os.Open(in.File)
+		if err != nil {
+			yield(record.Row{}, fmt.Errorf("the record cannot be read: %w", err))
+			return
+		}
+		defer f.Close()
+		if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
+			yield(record.Row{}, errors.Join(err, fmt.Errorf("%s is not a plain file; a record is read more than once, so name a .csv file", in.Name)))
+			return
+		}
+		rows, err := record.Open(f, in.Name)
+		for err == nil {
+			var row record.Row
+			if row, err = rows.Next(); err == nil && !yield(row, nil) {
+				return
 			}
-			return err
-		})
+		}
 		if !errors.Is(err, io.EOF) {
 			yield(record.Row{}, err)
 		}
@@ -287,38 +273,4 @@ func (f *fold) row(row record.Row) history.Row {
 	}
 	out.RisePercent, out.RiseSD, out.EquivHours = f.last.RisePercent, f.last.RiseSD, f.last.EquivalentHours
 	return out
-}
-
-// asRecord reads an exported CSV as the record it holds: of a file with the header of
-// an export, only the first five columns, those of a record, are passed on; none of
-// them is ever quoted. Any other file is passed on as it is.
-func asRecord(r io.Reader) io.Reader {
-	in := bufio.NewReaderSize(r, 64<<10)
-	if head, _ := in.Peek(len(past.CSVHeader)); string(head) != past.CSVHeader { // a shorter file is no export
-		return in
-	}
-	return &columns{in: in}
-}
-
-// columns passes on the first columns of each line.
-type columns struct {
-	in   *bufio.Reader
-	line []byte // what is left of the line to pass on
-}
-
-// Read passes bytes on. A line longer than the buffer is an error.
-func (c *columns) Read(p []byte) (int, error) {
-	if len(c.line) == 0 {
-		line, err := c.in.ReadSlice('\n')
-		if len(line) == 0 || errors.Is(err, bufio.ErrBufferFull) {
-			return 0, err
-		}
-		c.line = line
-		if cells := bytes.SplitN(line, []byte(","), 6); len(cells) == 6 {
-			c.line = append(bytes.Join(cells[:5], []byte(",")), '\n')
-		}
-	}
-	n := copy(p, c.line)
-	c.line = c.line[n:]
-	return n, nil
 }
