@@ -108,7 +108,7 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP) // before anybody is told that this is ready
 	defer signal.Stop(hup)
-	status := fmt.Sprintf("watching %s, page at http://%s", count(len(cfg.Vessels), "vessel"), a.Address())
+	status := fmt.Sprintf("watching %s, page at %s://%s", count(len(cfg.Vessels), "vessel"), cfg.Web.Scheme(), a.Address())
 	fmt.Fprintln(s.out, "tidemark:", status)
 	if note := a.SetupNote(); note != "" {
 		fmt.Fprintln(s.out, "tidemark:", note)

@@ -126,6 +126,11 @@ func (a *App) Start(ctx context.Context) error {
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	if a.opt.Listen != "" {
+		over, err := a.certificate(a.opt.Config.Web)
+		if err != nil {
+			a.cancel()
+			return err
+		}
 		s, err := a.newServer(ctx, a.opt.Listen)
 		if err != nil {
 			a.cancel()
@@ -136,8 +141,7 @@ func (a *App) Start(ctx context.Context) error {
 			x := windowWatch{a.opt.Config.StateDir, a.opt.Store.Settings(), s.window, a.askRestart, a.log}
 			a.work.Go(func() { x.run(ctx) })
 		}
-		w := a.opt.Config.Web
-		s.serve(w.TLSCert, w.TLSKey, a.failed)
+		s.serve(over, a.failed)
 		if err := a.serveMetrics(); err != nil {
 			return errors.Join(err, a.Stop(ctx))
 		}

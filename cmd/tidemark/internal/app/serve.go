@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
@@ -110,7 +111,7 @@ func (a *App) webOptions() (web.Options, error) {
 	o := web.Options{
 		Live: a, House: say.House{Zone: h.Zone, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
 		Planner: a.planner, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
-		Secure: w.TLSCert != "", Language: h.Language,
+		Secure: w.Secure(), Language: h.Language,
 	}
 	if a.opt.Live {
 		o.Level, o.Setup = a, a.setup
@@ -146,16 +147,16 @@ func (a *App) serveMetrics() error {
 	mux.Handle("GET /metrics", a.metrics)
 	srv := web.NewHTTPServer(mux, a.log)
 	a.metricsServer = &server{http: srv, ln: web.LimitConns(srv, ln)}
-	a.metricsServer.serve("", "", a.failed)
+	a.metricsServer.serve(nil, a.failed)
 	return nil
 }
 
-// serve answers requests until stop; failed gets what ends it early.
-func (s *server) serve(cert, key string, failed chan<- error) {
+// serve answers requests until stop, over TLS unless that is nil; failed gets what ends it early.
+func (s *server) serve(over *tls.Config, failed chan<- error) {
 	s.done.Go(func() {
 		var err error
-		if cert != "" {
-			err = s.http.ServeTLS(s.ln, cert, key)
+		if s.http.TLSConfig = over; over != nil {
+			err = s.http.ServeTLS(s.ln, "", "")
 		} else {
 			err = s.http.Serve(s.ln)
 		}

@@ -285,10 +285,7 @@ func (a *App) addresses() []string {
 // configured, this machine's numbers, its name.
 func Addresses(cfg *config.Config, listen string) []string {
 	w := cfg.Web
-	scheme := "http"
-	if w.TLSCert != "" {
-		scheme = "https"
-	}
+	scheme := w.Scheme()
 	_, port, err := net.SplitHostPort(listen)
 	if err != nil {
 		return nil

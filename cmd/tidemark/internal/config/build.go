@@ -157,6 +157,12 @@ func (c *collector) web(raw Web) Web {
 	if (raw.TLSCert == "") != (raw.TLSKey == "") {
 		c.add("web", "TLS needs both tls_cert and tls_key; add the other one or remove this")
 	}
+	switch {
+	case raw.TLS != "" && raw.TLS != "own":
+		c.add("web.tls", "%q is not known; write own for a certificate that the page makes itself, or give tls_cert and tls_key", raw.TLS)
+	case raw.TLS != "" && raw.TLSCert != "":
+		c.add("web.tls", "there is a tls_cert as well; keep one of the two")
+	}
 	if raw.BaseURL != "" && !isHTTP(raw.BaseURL) {
 		c.add("web.base_url", "%q is not an http or https address; write the address at which phones reach this page", raw.BaseURL)
 	}

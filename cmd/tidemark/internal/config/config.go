@@ -51,9 +51,21 @@ type Web struct {
 	MetricsListen string   `yaml:"metrics_listen"`
 	Hosts         []string `yaml:"hosts"`
 	OpenReading   bool     `yaml:"open_reading"`
+	TLS           string   `yaml:"tls"` // "own": over TLS with a certificate that the page makes itself
 	TLSCert       string   `yaml:"tls_cert"`
 	TLSKey        string   `yaml:"tls_key"`
 	BaseURL       string   `yaml:"base_url"`
+}
+
+// Secure reports whether the page is served over TLS.
+func (w Web) Secure() bool { return w.TLS != "" || w.TLSCert != "" }
+
+// Scheme is how the page's address begins.
+func (w Web) Scheme() string {
+	if w.Secure() {
+		return "https"
+	}
+	return "http"
 }
 
 // LocalOnly says that the page answers nobody but this machine.

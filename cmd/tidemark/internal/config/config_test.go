@@ -97,6 +97,8 @@ func TestProblems(t *testing.T) {
 		{"port beyond", "state_dir: /tmp/state", "web: {listen: 127.0.0.1:99999}", `t.yaml:4:15: web.listen: "99999" is not a port; choose one from 1 to 65535, such as 8080`},
 		{"port in words", "state_dir: /tmp/state", `web: {metrics_listen: ":kitchen"}`, `t.yaml:4:23: web.metrics_listen: "kitchen" is not a port; choose one from 1 to 65535, such as 8080`},
 		{"half tls", "state_dir: /tmp/state", "web: {tls_cert: a.pem}", `t.yaml:4:7: web: TLS needs both tls_cert and tls_key; add the other one or remove this`},
+		{"tls word", "state_dir: /tmp/state", "web: {tls: yes}", `t.yaml:4:12: web.tls: "yes" is not known; write own for a certificate that the page makes itself, or give tls_cert and tls_key`},
+		{"tls twice", "state_dir: /tmp/state", "web: {tls: own, tls_cert: a.pem, tls_key: a.key}", `t.yaml:4:12: web.tls: there is a tls_cert as well; keep one of the two`},
 		{"base url", "state_dir: /tmp/state", "web: {base_url: kitchen}", `t.yaml:4:17: web.base_url: "kitchen" is not an http or https address; write the address at which phones reach this page`},
 		{"heartbeat", "state_dir: /tmp/state", "heartbeat_url: x", `t.yaml:4:16: heartbeat_url: "x" is not an http or https address; write the address your watcher gave you`},
 	}
