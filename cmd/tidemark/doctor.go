@@ -110,7 +110,7 @@ func shownKeys() map[string]bool {
 	keys := map[string]bool{}
 	for _, k := range strings.Fields(`
 		name time_zone clock temperature language quiet_from quiet_until state_dir sysfs sample_every
-		listen tls metrics_listen open_reading
+		listen metrics_listen open_reading
 		holds floor_mm profile shape diameter_mm bottom_diameter_mm top_diameter_mm rim_diameter_mm
 		bottom_mm top_mm height_mm depth_mm target_percent target_by_dough_c lead lost_after
 		kind id device channel bus address mux port xshut power roi budget trigger echo pings
