@@ -22,6 +22,7 @@ die() {
 
 remove() {
 	systemctl disable --now tidemark.service 2>/dev/null || true
+	rm -rf /usr/lib/tidemark
 	rm -f "$program" "$unit_dir/tidemark.service" /etc/sysusers.d/tidemark.conf \
 		/etc/modules-load.d/tidemark.conf /etc/avahi/services/tidemark.service /etc/udev/rules.d/60-tidemark.rules
 	systemctl daemon-reload
@@ -38,6 +39,7 @@ install_files() {
 	install -D -m 0644 "$here/package/60-tidemark.rules" /etc/udev/rules.d/60-tidemark.rules
 	sed "s|/usr/bin/tidemark|$program|" "$here/package/tidemark.service" >"$unit_dir/tidemark.service"
 	chmod 0644 "$unit_dir/tidemark.service"
+	install -D -m 0755 "$here/package/boot-note" /usr/lib/tidemark/boot-note
 	systemd-sysusers
 	[ ! -d /etc/avahi/services ] || install -m 0644 "$here/package/tidemark.avahi.service" /etc/avahi/services/tidemark.service
 	install -d -m 1770 -o root -g tidemark /etc/tidemark # the service replaces its settings, and nothing else there

@@ -2,6 +2,8 @@ package deploy
 
 import (
 	"os"
+	"os/exec"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -98,4 +100,31 @@ func TestPackageDescription(t *testing.T) {
 	}
 	assert.NotContains(t, string(data), "dst: /etc/tidemark/tidemark.yaml", "dpkg would ask about settings that were changed on the page")
 	assert.Contains(t, string(data), "dst: /usr/share/tidemark/tidemark.yaml")
+}
+
+// The code is written to a Pi's first partition while it is good, and nothing else is.
+func TestBootNote(t *testing.T) {
+	for _, r := range []struct{ kept, note string }{
+		{"code BCDFGHJK\nminutes 29\n", "type the code BCDF-GHJK"},
+		{"code BCDFGHJK\nminutes 0\n", ""},
+		{"code none\nminutes 0\n", ""},
+		{"root:x:0:0::/root:/bin/sh\nminutes 9\n", ""},
+		{"code $(id)x\nminutes 9\n", ""},
+		{"", ""},
+	} {
+		state, boot := t.TempDir(), t.TempDir()
+		require.NoError(t, os.WriteFile(filepath.Join(state, "setup-code"), []byte(r.kept), 0o600))
+		require.NoError(t, os.WriteFile(filepath.Join(boot, "config.txt"), nil, 0o600))
+		note := filepath.Join(boot, "tidemark-setup.txt")
+		require.NoError(t, os.WriteFile(note, []byte("of an earlier start"), 0o600))
+		out, err := exec.Command("package/boot-note", state, filepath.Join(boot, "none"), boot).CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		text, err := os.ReadFile(note)
+		if r.note == "" {
+			require.ErrorIs(t, err, os.ErrNotExist, "%q", r.kept)
+			continue
+		}
+		require.NoError(t, err)
+		assert.Contains(t, string(text), r.note)
+	}
 }

@@ -117,6 +117,9 @@ try_install() {
 	expect "started, to be set up" within 60 active
 	expect "the code stands in the journal" within 30 told 'type the code'
 	expect "and was told by the installation" grep -q 'type the code' /tmp/installed
+	mkdir -p /boot/firmware && touch /boot/firmware/config.txt # as on a Pi
+	/usr/lib/tidemark/boot-note
+	expect "and on the card's first partition" grep -q "$(grep -o 'code [A-Z0-9]*-[A-Z0-9]*' /tmp/installed)" /boot/firmware/tidemark-setup.txt
 	expect "the house reaches setting up" within 30 code_of 200 "http://$lan:8080/setup"
 	expect "and nothing else" bash -c "$(declare -f code_of); code_of 403 http://$lan:8080/settings && code_of 403 http://$lan:8080/metrics && code_of 403 http://$lan:8080/api/v1/vessels"
 	expect "the service may replace its settings" bash -c '[ "$(stat -c %a:%U:%G /etc/tidemark)" = 1770:root:tidemark ]'
