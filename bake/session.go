@@ -438,8 +438,8 @@ func (s *Session) take(e Event) {
 		s.est.SetTarget(e.TargetPercent)
 		s.last.TargetPercent = e.TargetPercent
 		s.bulkEndsAt(e.TargetPercent)
-	case eventOf(e.Kind) != estimator.NoEvent:
-		s.tell(eventOf(e.Kind), at, e.SeenPercent)
+	case e.Kind.ToDough() != estimator.NoEvent:
+		s.tell(e.Kind.ToDough(), at, e.SeenPercent)
 	}
 	if s.process != nil {
 		_ = s.process.markFor(e) // closed already: nothing to mark
@@ -458,8 +458,8 @@ func (e Event) feed() *Feed {
 	return nil
 }
 
-// eventOf is what an event is to the estimator.
-func eventOf(k EventKind) estimator.Event {
+// ToDough returns what an event of this kind is to the dough, for the estimator.
+func (k EventKind) ToDough() estimator.Event {
 	switch {
 	case k.Starts():
 		return estimator.Start

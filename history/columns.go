@@ -11,6 +11,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"tidemark/bake"
 )
 
 // column is what a column is read into and what is written to it, so that a type
@@ -113,18 +115,18 @@ func blob(b *[]byte) column[[]byte] {
 	}}
 }
 
-// document is JSON; NULL, and what is none, is nil.
-func document(j *json.RawMessage) column[json.RawMessage] {
-	return column[json.RawMessage]{j, func(j json.RawMessage) any {
-		if len(j) == 0 {
+// detail is the detail of an event as JSON; NULL, and what is none, is the empty one.
+func detail(d *bake.Detail) column[bake.Detail] {
+	return column[bake.Detail]{d, func(d bake.Detail) any {
+		if d == (bake.Detail{}) {
 			return nil
 		}
-		return string(j)
-	}, func(v any) json.RawMessage {
-		if text, ok := v.(string); ok && json.Valid([]byte(text)) {
-			return json.RawMessage(text)
-		}
-		return nil
+		body, _ := json.Marshal(d) // a checked event always marshals
+		return string(body)
+	}, func(v any) (d bake.Detail) {
+		text, _ := v.(string)
+		_ = json.Unmarshal([]byte(text), &d) // what cannot be read is left out
+		return d
 	}}
 }
 

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -15,43 +16,43 @@ func TestTheJournal(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	start := Event{At: t0, RecordedAt: t0.Add(time.Second), Kind: "start", By: "page"}
+	start := bake.Event{At: t0, Told: t0.Add(time.Second), Kind: "start", By: "page"}
 	rise, first, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, start)
 	require.NoError(t, err)
 	start.ID, start.RiseID, start.Vessel = first, rise, "tub"
-	fold := Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Hour), RecordedAt: t0.Add(time.Hour), Kind: "fold", By: "token phone", Body: []byte(`{"n":1}`)}
+	fold := bake.Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Hour), Told: t0.Add(time.Hour), Kind: "fold", By: "token phone", Detail: bake.Detail{Note: "one"}}
 	fold.ID, err = s.AddEvent(ctx, fold)
 	require.NoError(t, err)
-	cleaned := Event{Vessel: "tub", At: t0.Add(-time.Hour), RecordedAt: t0, Kind: "note"}
+	cleaned := bake.Event{Vessel: "tub", At: t0.Add(-time.Hour), Told: t0, Kind: "note"}
 	cleaned.ID, err = s.AddEvent(ctx, cleaned)
 	require.NoError(t, err)
 
 	got, err := s.Events(ctx, rise)
 	require.NoError(t, err)
-	assert.Equal(t, []Event{start, fold}, got)
+	assert.Equal(t, []bake.Event{start, fold}, got)
 	got, err = s.VesselEvents(ctx, "tub", time.Time{}, t0.Add(time.Minute))
 	require.NoError(t, err)
-	assert.Equal(t, []Event{cleaned, start}, got)
+	assert.Equal(t, []bake.Event{cleaned, start}, got)
 
 	fold.UndoneAt, start.At = t0.Add(2*time.Hour), t0.Add(90*time.Minute)
 	require.NoError(t, s.UpdateEvents(ctx, fold, start))
 	got, err = s.Events(ctx, rise)
 	require.NoError(t, err)
-	assert.Equal(t, []Event{fold, start}, got, "in order of time")
+	assert.Equal(t, []bake.Event{fold, start}, got, "in order of time")
 	one, err := s.Event(ctx, fold.ID)
 	require.NoError(t, err)
 	assert.Equal(t, fold, one)
 	_, err = s.Event(ctx, 99)
 	require.ErrorIs(t, err, ErrNotFound)
-	for _, e := range []Event{{At: t0}, {Kind: "fold"}, {Kind: "fold", At: t0, Body: []byte("{")}} {
+	for _, e := range []bake.Event{{At: t0}, {Kind: "fold"}} {
 		_, err := s.AddEvent(ctx, e)
 		require.Error(t, err)
 	}
-	require.ErrorContains(t, s.UpdateEvents(ctx, Event{Kind: "fold", At: t0}), "needs its id")
+	require.ErrorContains(t, s.UpdateEvents(ctx, bake.Event{Kind: "fold", At: t0}), "needs its id")
 	require.NoError(t, s.DeleteRise(ctx, rise))
 	got, err = s.VesselEvents(ctx, "tub", time.Time{}, time.Time{})
 	require.NoError(t, err)
-	assert.Equal(t, []Event{cleaned}, got)
+	assert.Equal(t, []bake.Event{cleaned}, got)
 }
 
 // TestTheJournalOnAFullDisk works from memory and reaches the file later.
@@ -59,19 +60,19 @@ func TestTheJournalOnAFullDisk(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	known := Event{Vessel: "tub", At: t0, RecordedAt: t0, Kind: "note"}
+	known := bake.Event{Vessel: "tub", At: t0, Told: t0, Kind: "note"}
 	var err error
 	known.ID, err = s.AddEvent(ctx, known)
 	require.NoError(t, err)
 	free := fill(t, s)
-	long := []byte(`"` + longText() + `"`)
-	rise, first, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, Event{At: t0, RecordedAt: t0, Kind: "start", Body: long})
+	long := bake.Detail{Note: longText()}
+	rise, first, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, bake.Event{At: t0, Told: t0, Kind: "start", Detail: long})
 	require.NoError(t, err)
-	fold := Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Minute), RecordedAt: t0, Kind: "fold", Body: long}
+	fold := bake.Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Minute), Told: t0, Kind: "fold", Detail: long}
 	fold.ID, err = s.AddEvent(ctx, fold)
 	require.NoError(t, err)
 	require.NotEqual(t, first, fold.ID)
-	fold.UndoneAt, known.UndoneAt, known.Body = t0.Add(time.Hour), t0.Add(time.Hour), long
+	fold.UndoneAt, known.UndoneAt, known.Detail = t0.Add(time.Hour), t0.Add(time.Hour), long
 	require.NoError(t, s.UpdateEvents(ctx, fold, known))
 	check := func() {
 		t.Helper()

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -72,7 +73,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	r.Phase, r.Batch = estimator.Rising, []byte(strings.Repeat("x", 3000))
 	require.NoError(t, s.UpdateRise(ctx, r))
 	require.NoError(t, s.AppendRow(id, row(1)))
-	fold := Event{RiseID: id, At: t0, Kind: "fold", Body: []byte(`"` + strings.Repeat("a", 3000) + `"`)}
+	fold := bake.Event{RiseID: id, At: t0, Kind: "fold", Detail: bake.Detail{Note: strings.Repeat("a", 3000)}}
 	fold.ID, err = s.AddEvent(ctx, fold)
 	require.NoError(t, err)
 	fold.UndoneAt = t0
@@ -276,7 +277,7 @@ func TestBesideTheServiceARefusalIsTold(t *testing.T) {
 	require.True(t, isRefusal(g.Settings().Set(ctx, "passphrase", long)))
 	_, err = g.BeginRise(ctx, Rise{Vessel: "tub", StartedAt: t0, Batch: long})
 	require.True(t, isRefusal(err))
-	_, err = g.AddEvent(ctx, Event{Kind: "note", At: t0, Body: []byte(`"` + string(long) + `"`)})
+	_, err = g.AddEvent(ctx, bake.Event{Kind: "note", At: t0, Detail: bake.Detail{Note: string(long)}})
 	require.True(t, isRefusal(err))
 	require.NoError(t, g.Close(ctx))
 }

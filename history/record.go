@@ -6,6 +6,7 @@ import (
 	"math"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -43,26 +44,13 @@ func (s *Store) Record(ctx context.Context, riseID int64) iter.Seq2[Row, error] 
 }
 
 // toldRows are the events that stand and reach the dough as lines without a reading.
-func toldRows(events []Event) []Row {
+func toldRows(events []bake.Event) []Row {
 	nan := math.NaN()
 	var out []Row
 	for _, e := range events {
-		if what := reaches(e.Kind); what != estimator.NoEvent && e.UndoneAt.IsZero() {
+		if what := e.Kind.ToDough(); what != estimator.NoEvent && what != estimator.Look && !e.Undone() {
 			out = append(out, Row{Time: e.At, Event: what, DistanceMM: nan, DoughC: nan, AirC: nan, RisePercent: nan, RiseSD: nan, EquivHours: nan})
 		}
 	}
 	return out
-}
-
-// reaches is what a kind of event is to the dough.
-func reaches(kind string) estimator.Event {
-	switch kind {
-	case "start", "fed":
-		return estimator.Start
-	case "fold", "fridge", "counter":
-		return estimator.Event(kind)
-	case "shaped", "baked", "end":
-		return estimator.End
-	}
-	return estimator.NoEvent
 }

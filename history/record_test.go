@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -14,14 +15,14 @@ import (
 // last; one that was undone, and one that is no business of the dough, are left out.
 func TestRecordHasTheEvents(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	id, _, err := s.BeginRiseWith(t.Context(), Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, Event{At: t0, Kind: "start"})
+	id, _, err := s.BeginRiseWith(t.Context(), Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, bake.Event{At: t0, Kind: "start"})
 	require.NoError(t, err)
 	for i := range 3 {
 		r := row(i)
 		r.Time = t0.Add(time.Duration(i) * 10 * time.Second)
 		require.NoError(t, s.AppendRow(id, r))
 	}
-	for _, e := range []Event{{At: t0.Add(15 * time.Second), Kind: "fold"}, {At: t0.Add(16 * time.Second), Kind: "fridge", UndoneAt: t0.Add(time.Minute)},
+	for _, e := range []bake.Event{{At: t0.Add(15 * time.Second), Kind: "fold"}, {At: t0.Add(16 * time.Second), Kind: "fridge", UndoneAt: t0.Add(time.Minute)},
 		{At: t0.Add(17 * time.Second), Kind: "note"}, {At: t0.Add(time.Hour), Kind: "shaped"}} {
 		e.RiseID, e.Vessel = id, "tub"
 		_, err := s.AddEvent(t.Context(), e)

@@ -3,7 +3,6 @@ package history
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"fmt"
 	"io/fs"
 	"os"
@@ -119,12 +118,12 @@ func oneOfAll(t *testing.T) string {
 	t.Helper()
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	id, _, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, Event{At: t0, Kind: "start", By: "page"})
+	id, _, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, bake.Event{At: t0, Kind: "start", By: "page"})
 	require.NoError(t, err)
 	for i := range 2500 { // more than one read takes
 		require.NoError(t, s.AppendRow(id, row(i)))
 	}
-	_, err = s.AddEvent(ctx, Event{RiseID: id, Vessel: "tub", At: t0.Add(time.Minute), Kind: "fold", By: "page", Body: []byte(`{"n":1}`)})
+	_, err = s.AddEvent(ctx, bake.Event{RiseID: id, Vessel: "tub", At: t0.Add(time.Minute), Kind: "fold", By: "page", Detail: bake.Detail{Note: "one"}})
 	require.NoError(t, err)
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: t0, Ready: estimator.Window{Median: t0.Add(time.Hour)}}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), []alert.Notification{notification("a/phone/0", "a", t0)}))
@@ -305,7 +304,7 @@ func TestStageRestore(t *testing.T) {
 	require.NoError(t, s.SaveAlarm(ctx, alarm("stale", old, alert.Firing, t0.Add(-290*time.Hour)), []alert.Notification{notification("stale/phone/0", "stale", t0.Add(-290*time.Hour))}))
 	left := begin(t, s, "jar", t0.Add(-200*time.Hour)) // under way when the backup is made
 	require.NoError(t, s.AppendRow(left, Row{Time: t0.Add(-199 * time.Hour), RisePercent: 3}))
-	_, err = s.AddEvent(ctx, Event{RiseID: left, Vessel: "jar", At: t0.Add(-199 * time.Hour), Kind: "note"})
+	_, err = s.AddEvent(ctx, bake.Event{RiseID: left, Vessel: "jar", At: t0.Add(-199 * time.Hour), Kind: "note"})
 	require.NoError(t, err)
 	backup := filepath.Join(t.TempDir(), "backup.db")
 	require.NoError(t, s.Backup(ctx, backup))
@@ -316,7 +315,7 @@ func TestStageRestore(t *testing.T) {
 	path, set := s.Path(), s.Settings()
 	gone := begin(t, s, "tub", t0.Add(-100*time.Hour))
 	require.NoError(t, s.EndRise(ctx, Rise{ID: gone, Vessel: "tub", StartedAt: t0.Add(-100 * time.Hour), EndedAt: t0.Add(-90 * time.Hour)}))
-	id, event, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0.Add(-2 * time.Hour)}, Event{At: t0.Add(-2 * time.Hour), Kind: "start"})
+	id, event, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0.Add(-2 * time.Hour)}, bake.Event{At: t0.Add(-2 * time.Hour), Kind: "start"})
 	require.NoError(t, err)
 	require.Equal(t, left, id, "the numbers meet")
 	yesterday := begin(t, s, "bowl", t0.Add(-30*time.Hour))
@@ -472,8 +471,8 @@ func takenOver(t *testing.T, path string) {
 		events, err := s.Events(ctx, tub.ID)
 		require.NoError(t, err)
 		require.Len(t, events, 2)
-		assert.Equal(t, Event{ID: 1, RiseID: tub.ID, Vessel: "tub", At: tub.StartedAt.Add(30 * time.Minute), RecordedAt: tub.StartedAt.Add(30 * time.Minute),
-			By: "page", Kind: "fold", Body: []byte(`{"step":"fold 1"}`)}, events[0])
+		assert.Equal(t, bake.Event{ID: 1, RiseID: tub.ID, Vessel: "tub", At: tub.StartedAt.Add(30 * time.Minute), Told: tub.StartedAt.Add(30 * time.Minute),
+			By: "page", Kind: "fold"}, events[0])
 		assert.False(t, events[1].UndoneAt.IsZero())
 		events, err = s.VesselEvents(ctx, "", time.Time{}, time.Time{})
 		require.NoError(t, err)
@@ -516,14 +515,12 @@ func TestAPlanOfAFormerHistoryIsFollowed(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, events, 1)
 	e := events[0]
-	assert.Equal(t, bake.EventPlan, bake.EventKind(e.Kind))
+	assert.Equal(t, bake.EventPlan, e.Kind)
 	assert.Equal(t, "2026-03-14T07:30:00Z", e.At.Format(time.RFC3339))
 	assert.Zero(t, e.RiseID)
-	var d bake.Detail
-	require.NoError(t, json.Unmarshal(e.Body, &d))
-	assert.Equal(t, "overnight", d.Plan.Way)
-	assert.Equal(t, 70.0, d.Plan.Total)
-	assert.Equal(t, "mix", d.Plan.Process.Defs[0].ID)
+	assert.Equal(t, "overnight", e.Plan.Way)
+	assert.Equal(t, 70.0, e.Plan.Total)
+	assert.Equal(t, "mix", e.Plan.Process.Defs[0].ID)
 	left, err := s.Settings().List(t.Context(), "plan/")
 	require.NoError(t, err)
 	assert.Empty(t, left)

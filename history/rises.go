@@ -12,6 +12,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -138,15 +139,15 @@ func (s *Store) BeginRise(ctx context.Context, r Rise) (int64, error) {
 
 // BeginRiseWith stores a new rise and the event that begins it in one transaction
 // and returns their ids. The event gets the rise's id and vessel.
-func (s *Store) BeginRiseWith(ctx context.Context, r Rise, e Event) (riseID, eventID int64, err error) {
-	if err := e.check(); err != nil {
+func (s *Store) BeginRiseWith(ctx context.Context, r Rise, e bake.Event) (riseID, eventID int64, err error) {
+	if e, err = checked(e); err != nil {
 		return 0, 0, err
 	}
 	return s.begin(ctx, r, &e)
 }
 
 // begin stores a rise and, unless it is nil, the event that begins it.
-func (s *Store) begin(ctx context.Context, r Rise, e *Event) (riseID, eventID int64, err error) {
+func (s *Store) begin(ctx context.Context, r Rise, e *bake.Event) (riseID, eventID int64, err error) {
 	if err := checkRise(r); err != nil {
 		return 0, 0, err
 	}
@@ -156,7 +157,7 @@ func (s *Store) begin(ctx context.Context, r Rise, e *Event) (riseID, eventID in
 			return err
 		}
 		e.ID, e.RiseID, e.Vessel = 0, r.ID, r.Vessel
-		e.ID, err = insertLine(ctx, tx, eventSQL(), e.fields()...)
+		e.ID, err = insertLine(ctx, tx, eventSQL(), eventFields(e)...)
 		return err
 	}
 	err = s.add(ctx, insert, func() []record {
@@ -165,7 +166,7 @@ func (s *Store) begin(ctx context.Context, r Rise, e *Event) (riseID, eventID in
 			return []record{s.riseRecord(r)}
 		}
 		e.ID, e.RiseID, e.Vessel = s.freshID(ctx, "events"), r.ID, r.Vessel
-		return []record{s.riseRecord(r), e.record()}
+		return []record{s.riseRecord(r), eventRecord(*e)}
 	})
 	if e != nil {
 		eventID = e.ID

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -20,7 +21,7 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	old, fresh = begin(t, s, "tub", t0), begin(t, s, "jar", late)
 	for _, at := range []time.Time{t0.Add(time.Minute), late.Add(time.Minute)} {
 		require.NoError(t, s.AppendRow(old, Row{Time: at}))
-		_, err := s.AddEvent(t.Context(), Event{RiseID: old, At: at, Kind: "fold"})
+		_, err := s.AddEvent(t.Context(), bake.Event{RiseID: old, At: at, Kind: "fold"})
 		require.NoError(t, err)
 		id := "near-" + at.Format("1504")
 		require.NoError(t, s.SaveAlarm(t.Context(), alarm(id, old, alert.Firing, at), []alert.Notification{notification(id+"/phone", id, at)}))
@@ -91,7 +92,7 @@ func TestShiftTimesFrom1970(t *testing.T) {
 		r.Time = wrong.Add(time.Duration(i) * 10 * time.Second)
 		require.NoError(t, s.AppendRow(id, r))
 	}
-	_, err := s.AddEvent(t.Context(), Event{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
+	_, err := s.AddEvent(t.Context(), bake.Event{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
 	require.NoError(t, err)
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
 	// A sample taken after the clock was set stays.

@@ -148,10 +148,6 @@ func TestRefusedRises(t *testing.T) {
 		"row no time":  {func() error { return s.AppendRow(1, Row{}) }, "needs a time"},
 		"bad cursor":   {func() error { _, err := s.Rises(t.Context(), Filter{Cursor: "!"}); return err }, "not a place in the list"},
 		"bad limit":    {func() error { _, err := s.Rises(t.Context(), Filter{Limit: 501}); return err }, "1 to 500"},
-		"bad data": {func() error {
-			_, err := s.AddEvent(t.Context(), Event{Kind: "x", At: t0, Body: []byte("{")})
-			return err
-		}, "not JSON"},
 	} {
 		assert.ErrorContains(t, c.do(), c.want, name)
 	}

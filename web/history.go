@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/history"
 )
 
@@ -17,7 +18,7 @@ type History interface {
 	Record(ctx context.Context, id int64) iter.Seq2[history.Row, error]
 	ThinRows(ctx context.Context, id int64, from, until time.Time, n int) ([]history.Row, error)
 	Forecasts(ctx context.Context, id int64) ([]history.Forecast, error)
-	Events(ctx context.Context, id int64) ([]history.Event, error)
+	Events(ctx context.Context, id int64) ([]bake.Event, error)
 	Alarms(ctx context.Context, id int64) ([]alert.Alarm, error)
 	AddPhoto(ctx context.Context, p history.Photo) (int64, error)
 	Photo(ctx context.Context, id int64) (history.Photo, error)

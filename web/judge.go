@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"strconv"
 
+	"tidemark/bake"
 	"tidemark/history"
 )
 
@@ -72,8 +73,8 @@ func (s *Server) unjudge(r *http.Request) error {
 }
 
 // lastJudging is the newest note or judgement that stands.
-func lastJudging(events []history.Event) (history.Event, bool) {
-	var last history.Event
+func lastJudging(events []bake.Event) (bake.Event, bool) {
+	var last bake.Event
 	for _, a := range events {
 		if k := ActKind(a.Kind); a.UndoneAt.IsZero() && (k == ActNote || k == ActJudgement) && a.ID > last.ID {
 			last = a

@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/history"
+	"tidemark/bake"
 	"tidemark/web"
 )
 
@@ -43,7 +43,7 @@ func TestKeptPagesFollow(t *testing.T) {
 	assert.Equal(t, drawn, chart())
 	r, err := store.Rise(context.Background(), ids[0])
 	require.NoError(t, err)
-	_, err = store.AddEvent(context.Background(), history.Event{RiseID: ids[0], At: r.StartedAt.Add(2 * 3600e9), Kind: "fridge", By: "page"})
+	_, err = store.AddEvent(context.Background(), bake.Event{RiseID: ids[0], At: r.StartedAt.Add(2 * 3600e9), Kind: "fridge", By: "page"})
 	require.NoError(t, err)
 	assert.Contains(t, chart(), "fridge")
 	for _, id := range ids[1:] { // more than are kept

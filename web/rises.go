@@ -188,7 +188,7 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	}
 	last, _ := lastJudging(rec.Journal)
 	for _, a := range rec.Journal {
-		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: s.actWord(a.Kind), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero()}
+		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: s.actWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero()}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}

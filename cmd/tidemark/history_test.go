@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
@@ -85,7 +86,7 @@ func addInvented(t *testing.T, s *history.Store, at time.Time, warm float64, out
 		require.NoError(t, s.AppendForecast(history.Forecast{RiseID: id, At: made,
 			Ready: estimator.Window{From: r.ReachedAt.Add(-20 * time.Minute), Median: r.ReachedAt.Add(5 * time.Minute), Until: r.ReachedAt.Add(30 * time.Minute)}}))
 	}
-	_, err = s.AddEvent(ctx, history.Event{RiseID: id, At: at.Add(time.Hour), Kind: "fold", By: "page"})
+	_, err = s.AddEvent(ctx, bake.Event{RiseID: id, At: at.Add(time.Hour), Kind: "fold", By: "page"})
 	require.NoError(t, err)
 	r.EndedAt = at.Add(6 * time.Hour)
 	require.NoError(t, s.EndRise(ctx, r))

@@ -28,7 +28,7 @@ import (
 type Record struct {
 	Rise    history.Rise
 	Rows    []history.Row
-	Journal []history.Event
+	Journal []bake.Event
 }
 
 // numbers are the baker's figures of the batch, if there is one.
@@ -132,8 +132,8 @@ func Events(rec Record) []chart.Event {
 		out = append(out, chart.Event{Time: at, Word: kind})
 	}
 	for _, a := range rec.Journal {
-		if a.UndoneAt.IsZero() && seen[a.Kind] {
-			add(a.At, a.Kind)
+		if !a.Undone() && seen[string(a.Kind)] {
+			add(a.At, string(a.Kind))
 		}
 	}
 	if len(rec.Journal) > 0 {

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web/say"
@@ -194,7 +195,7 @@ func TestChartOfARise(t *testing.T) {
 		rows = append(rows, history.Row{Time: start.Add(time.Duration(i) * time.Minute), DistanceMM: 200 - float64(i)/2, RisePercent: float64(i)})
 	}
 	rows[30].Rejected, rows[30].DistanceMM = "jump", 160
-	acts := []history.Event{{At: start, Kind: "start"}, {At: start.Add(time.Minute), Kind: "fold"}, {At: start.Add(2 * time.Minute), Kind: "fold", UndoneAt: start.Add(time.Hour)}, {At: start, Kind: "ack"}}
+	acts := []bake.Event{{At: start, Kind: "start"}, {At: start.Add(time.Minute), Kind: "fold"}, {At: start.Add(2 * time.Minute), Kind: "fold", UndoneAt: start.Add(time.Hour)}, {At: start, Kind: "ack"}}
 	c := Chart(Record{rise(), rows, acts}, say.House{})
 	assert.Len(t, c.Samples, 60)
 	assert.True(t, c.Samples[30].Rejected)

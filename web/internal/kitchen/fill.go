@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
 )
@@ -62,7 +63,7 @@ func fillOne(ctx context.Context, s *history.Store, i, n, samples int, start tim
 		}
 	}
 	for k, kind := range strings.Fields("start fold fold") {
-		if _, err := s.AddEvent(ctx, history.Event{RiseID: id, At: start.Add(time.Duration(k) * 45 * time.Minute), Kind: kind, By: "page"}); err != nil {
+		if _, err := s.AddEvent(ctx, bake.Event{RiseID: id, At: start.Add(time.Duration(k) * 45 * time.Minute), Kind: bake.EventKind(kind), By: "page"}); err != nil {
 			return 0, err
 		}
 	}

@@ -2,9 +2,9 @@ package kitchen
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web"
 )
@@ -28,24 +28,17 @@ func (k *Kitchen) judge(a web.Act) (done bool, err error) {
 	}
 	switch a.Kind {
 	case web.ActJudgement:
-		former, err := json.Marshal(history.Judgement{Outcome: r.Outcome, OvenSpring: r.OvenSpring, Note: r.Note})
-		if err != nil {
-			return true, err
-		}
 		if err := k.past.JudgeRise(ctx, r.ID, a.Judgement); err != nil {
 			return true, err
 		}
-		_, err = k.past.AddEvent(ctx, history.Event{RiseID: r.ID, At: k.now, Kind: string(a.Kind), By: a.By, Body: former})
+		_, err = k.past.AddEvent(ctx, bake.Event{RiseID: r.ID, At: k.now, Kind: bake.EventKind(a.Kind), By: a.By, Detail: bake.Detail{Outcome: r.Outcome, OvenSpring: r.OvenSpring, Note: r.Note}})
 		return true, err
 	case web.ActUndo:
 		h, err := k.past.Event(ctx, a.UndoID)
 		if err != nil {
 			return false, nil //nolint:nilerr // an act on what is watched
 		}
-		var former history.Judgement
-		if err := json.Unmarshal(h.Body, &former); err != nil {
-			return true, err
-		}
+		former := history.Judgement{Outcome: h.Outcome, OvenSpring: h.OvenSpring, Note: h.Note}
 		h.UndoneAt = k.now
 		return true, errors.Join(k.past.UpdateEvents(ctx, h), k.past.JudgeRise(ctx, r.ID, former))
 	}

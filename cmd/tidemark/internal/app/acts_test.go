@@ -247,7 +247,7 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	acts, err := b.store.Events(ctx, id)
 	require.NoError(t, err)
 	last := acts[len(acts)-1]
-	require.Equal(t, "judgement", last.Kind)
+	require.Equal(t, bake.EventJudged, last.Kind)
 	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: last.ID})
 	r, err := b.store.Rise(ctx, id)
 	require.NoError(t, err)

@@ -185,7 +185,7 @@ func TestPastFeedsKnowLateAndCold(t *testing.T) {
 	assert.True(t, math.IsNaN(got[1].PeakHours))
 	assert.True(t, math.IsNaN(got[1].MeanC))
 	assert.InDelta(t, 9, got[1].ColdDays, 1e-6)
-	acts := []history.Event{{Kind: "fridge", At: began()}, {Kind: "counter", At: began().Add(time.Hour)}, {Kind: "fridge", At: began().Add(2 * time.Hour)}}
+	acts := []bake.Event{{Kind: "fridge", At: began()}, {Kind: "counter", At: began().Add(time.Hour)}, {Kind: "fridge", At: began().Add(2 * time.Hour)}}
 	assert.Equal(t, began().Add(2*time.Hour), coldAtEnd(acts))
 	acts[2].UndoneAt = began()
 	assert.Zero(t, coldAtEnd(acts))

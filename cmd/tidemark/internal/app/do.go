@@ -182,7 +182,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 	if utf8.RuneCountInString(r.Note)+utf8.RuneCountInString(e.Note) > maxNote {
 		return refuse("the notes of this rise would be longer than %d characters", maxNote)
 	}
-	if e.ID, err = a.opt.Store.AddEvent(ctx, (&recorder{}).storedEvent(e)); err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+	if e.ID, err = a.opt.Store.AddEvent(ctx, e); err != nil && !errors.Is(err, history.ErrMemoryOnly) {
 		return err
 	}
 	if v != nil && alarmRise(v.state) == e.RiseID {
@@ -201,8 +201,7 @@ func (a *App) keepJudgement(ctx context.Context, riseID int64) error {
 	}
 	var j history.Judgement
 	var notes []string
-	for _, h := range events {
-		e := eventOf(h)
+	for _, e := range events {
 		if e.Undone() || !judges(e.Kind) {
 			continue
 		}
@@ -229,11 +228,11 @@ func (a *App) undoJudging(ctx context.Context, riseID, id int64) (done bool, err
 	if err != nil {
 		return true, err
 	}
-	i := slices.IndexFunc(events, func(h history.Event) bool { return h.ID == id && judges(bake.EventKind(h.Kind)) })
+	i := slices.IndexFunc(events, func(e bake.Event) bool { return e.ID == id && judges(e.Kind) })
 	switch {
 	case i < 0:
 		return false, nil
-	case !events[i].UndoneAt.IsZero():
+	case events[i].Undone():
 		return true, refuse("this was taken back already")
 	}
 	events[i].UndoneAt = a.opt.Clock.Now()

@@ -215,14 +215,14 @@ func readFeeds(ctx context.Context, s *history.Store, vessel string, demo bool) 
 
 // coldAtEnd is when a starter went into the refrigerator and was not taken out again;
 // zero when it stood warm.
-func coldAtEnd(events []history.Event) time.Time {
+func coldAtEnd(events []bake.Event) time.Time {
 	var at time.Time
 	for _, e := range events {
-		switch k := bake.EventKind(e.Kind); {
-		case !e.UndoneAt.IsZero():
-		case k == bake.EventFridge:
+		switch {
+		case e.Undone():
+		case e.Kind == bake.EventFridge:
 			at = e.At
-		case k == bake.EventCounter:
+		case e.Kind == bake.EventCounter:
 			at = time.Time{}
 		}
 	}

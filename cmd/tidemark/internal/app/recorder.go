@@ -60,9 +60,9 @@ func (r *recorder) event(ctx context.Context, e bake.Event, rise bake.Rise) bake
 	case e.Kind.Starts():
 		r.endKept(ctx, e.At)
 		e.RiseID, e.ID, err = r.store.BeginRiseWith(ctx, history.Rise{Vessel: r.vessel, Holds: r.holds, StartedAt: e.At,
-			Batch: rise.Batch, TargetPercent: rise.TargetPercent, Demo: r.demo}, r.storedEvent(e))
+			Batch: rise.Batch, TargetPercent: rise.TargetPercent, Demo: r.demo}, e)
 	default:
-		e.ID, err = r.store.AddEvent(ctx, r.storedEvent(e))
+		e.ID, err = r.store.AddEvent(ctx, e)
 	}
 	r.report("event", e.RiseID, err)
 	return e
@@ -80,7 +80,7 @@ func (r *recorder) endKept(ctx context.Context, at time.Time) {
 // change keeps that an event was taken back or moved.
 func (r *recorder) change(ctx context.Context, e bake.Event) {
 	if r.store != nil {
-		r.report("event", e.RiseID, r.store.UpdateEvents(context.WithoutCancel(ctx), r.storedEvent(e)))
+		r.report("event", e.RiseID, r.store.UpdateEvents(context.WithoutCancel(ctx), e))
 	}
 }
 
@@ -146,11 +146,7 @@ func (r *recorder) gone(ctx context.Context, start bake.Event, before bake.Rise,
 		return
 	}
 	ctx = context.WithoutCancel(ctx)
-	var all []history.Event
-	for _, e := range run.Events {
-		all = append(all, r.storedEvent(e))
-	}
-	r.report("events of a rise that was taken back", start.RiseID, r.store.UpdateEvents(ctx, all...))
+	r.report("events of a rise that was taken back", start.RiseID, r.store.UpdateEvents(ctx, run.Events...))
 	r.report("rise that was taken back", start.RiseID, r.store.DeleteRise(ctx, start.RiseID))
 }
 
@@ -185,24 +181,6 @@ func riseOf(h history.Rise) bake.Rise {
 		ReachedAt: h.ReachedAt, PeakPercent: h.PeakPercent, PeakAt: h.PeakAt, MaxRate: h.MaxRate, CeilingPercent: h.CeilingPct,
 		Phase: h.Phase, PhaseSince: h.PhaseSince, Batch: h.Batch,
 	}
-}
-
-// storedEvent is an event as the store keeps it.
-func (r *recorder) storedEvent(e bake.Event) history.Event {
-	body, err := json.Marshal(e.Detail)
-	if err != nil {
-		body = nil // a checked event always marshals
-	}
-	return history.Event{ID: e.ID, RiseID: e.RiseID, Vessel: e.Vessel, At: e.At, RecordedAt: e.Told, By: e.By, Kind: string(e.Kind), Body: body, UndoneAt: e.UndoneAt}
-}
-
-// eventOf reads a stored event. What cannot be read of its detail is left out.
-func eventOf(h history.Event) bake.Event {
-	e := bake.Event{ID: h.ID, RiseID: h.RiseID, Vessel: h.Vessel, At: h.At, By: h.By, Told: h.RecordedAt, Kind: bake.EventKind(h.Kind), UndoneAt: h.UndoneAt}
-	if len(h.Body) > 0 {
-		_ = json.Unmarshal(h.Body, &e.Detail)
-	}
-	return e
 }
 
 // report logs a failure to keep something.

@@ -60,10 +60,10 @@ func (a *App) ensureStart(ctx context.Context, r history.Rise) error {
 	if err != nil {
 		return fmt.Errorf("the journal of rise %d cannot be read: %w", r.ID, err)
 	}
-	if slices.ContainsFunc(events, func(h history.Event) bool { return bake.EventKind(h.Kind).Starts() && h.UndoneAt.IsZero() }) {
+	if slices.ContainsFunc(events, func(e bake.Event) bool { return e.Kind.Starts() && !e.Undone() }) {
 		return nil
 	}
-	_, err = a.opt.Store.AddEvent(ctx, history.Event{RiseID: r.ID, Vessel: r.Vessel, At: r.StartedAt, By: bake.ByItself, Kind: string(bake.EventStart)})
+	_, err = a.opt.Store.AddEvent(ctx, bake.Event{RiseID: r.ID, Vessel: r.Vessel, At: r.StartedAt, By: bake.ByItself, Kind: bake.EventStart})
 	return err
 }
 
@@ -147,7 +147,7 @@ func (a *App) journal(ctx context.Context, vessel string) (former *bake.Run, run
 	if err != nil {
 		return nil, run, false, err
 	}
-	takenBack = slices.ContainsFunc(stored, func(h history.Event) bool { return bake.EventKind(h.Kind).Starts() && !h.UndoneAt.IsZero() })
+	takenBack = slices.ContainsFunc(stored, func(e bake.Event) bool { return e.Kind.Starts() && e.Undone() })
 	runs := splitRuns(stored)
 	for i := range runs {
 		if err := a.readSamples(ctx, &runs[i]); err != nil {
@@ -165,11 +165,10 @@ func (a *App) journal(ctx context.Context, vessel string) (former *bake.Run, run
 }
 
 // splitRuns parts the events of a vessel, in order of time, into its last two runs.
-func splitRuns(stored []history.Event) []bake.Run {
+func splitRuns(stored []bake.Event) []bake.Run {
 	var runs []bake.Run
 	pending := false
-	for _, h := range stored {
-		e := eventOf(h)
+	for _, e := range stored {
 		begins := !e.Undone() && (e.Kind == bake.EventPlan || e.Kind.Starts() && !pending)
 		if begins {
 			runs = append(runs, bake.Run{})

@@ -184,7 +184,7 @@ func (p Printer) events(ctx context.Context, id int64) error {
 		if e.Undone() {
 			undone = "undone"
 		}
-		lines = append(lines, []string{"  " + p.House.Clock(e.At), e.Kind, e.By, undone})
+		lines = append(lines, []string{"  " + p.House.Clock(e.At), string(e.Kind), e.By, undone})
 	}
 	return p.table(lines)
 }
