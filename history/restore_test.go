@@ -357,7 +357,7 @@ func TestStageRestore(t *testing.T) {
 	events, err := s.Events(ctx, id)
 	require.NoError(t, err)
 	require.Len(t, events, 1)
-	assert.Equal(t, "start", events[0].Kind)
+	assert.Equal(t, bake.EventStart, events[0].Kind)
 	assert.NotEqual(t, event, events[0].ID)
 	page, err = s.Rises(ctx, Filter{})
 	require.NoError(t, err)
