@@ -206,13 +206,15 @@ func (f *forms) sensors(at string) []formField {
 // shapes are the fields of a vessel's inside.
 func (f *forms) shapes(at, as string) []formField {
 	shape := f.field(at+".profile.shape", "set.shape", "select", "set.shape.hint", option{Value: "", Label: as}, option{Value: "straight", Label: "set.shape.straight"},
-		option{Value: "tapered_round", Label: "set.shape.tapered"}, option{Value: "bowl", Label: "set.shape.bowl"})
+		option{Value: "tapered_round", Label: "set.shape.tapered"}, option{Value: "tapered_rectangle", Label: "set.shape.box"}, option{Value: "bowl", Label: "set.shape.bowl"})
 	shape.Value = ""
 	out := []formField{shape}
-	for _, m := range []struct{ key, label, shapes string }{{"diameter_mm", "set.diameter", "straight"},
-		{"bottom_diameter_mm", "set.diameter.bottom", "tapered_round"}, {"top_diameter_mm", "set.diameter.top", "tapered_round"},
-		{"rim_diameter_mm", "set.diameter.rim", "bowl"}, {"height_mm", "set.inner.height", "straight tapered_round"}, {"depth_mm", "set.depth", "bowl"}} {
-		x := f.field(at+".profile."+m.key, m.label, "number", "")
+	for _, m := range []struct{ key, label, kind, hint, shapes string }{{"diameter_mm", "set.diameter", "number", "", "straight"},
+		{"bottom_diameter_mm", "set.diameter.bottom", "number", "", "tapered_round"}, {"top_diameter_mm", "set.diameter.top", "number", "", "tapered_round"},
+		{"bottom_mm", "set.sides.bottom", "text", "set.sides.hint", "tapered_rectangle"}, {"top_mm", "set.sides.top", "text", "set.sides.hint", "tapered_rectangle"},
+		{"rim_diameter_mm", "set.diameter.rim", "number", "", "bowl"}, {"height_mm", "set.inner.height", "number", "", "straight tapered_round tapered_rectangle"},
+		{"depth_mm", "set.depth", "number", "", "bowl"}} {
+		x := f.field(at+".profile."+m.key, m.label, m.kind, m.hint)
 		x.Value, x.Shapes = "", m.shapes
 		out = append(out, x)
 	}

@@ -34,6 +34,9 @@ func (w Wrong) Error() string {
 // numeric are the keys whose values are numbers.
 var numeric = regexp.MustCompile(`(_mm|_m|_percent|port|from_level)$`)
 
+// sides are the keys whose values are a length and a width.
+var sides = regexp.MustCompile(`\.(bottom|top)_mm$`)
+
 // sensorKey are the keys whose values are sensors, each written in one line.
 var sensorKey = regexp.MustCompile(`\.(height|dough|air|humidity)$`)
 
@@ -84,7 +87,7 @@ func Changes(now Sheet, typed []Value, offered []string) ([]Change, error) {
 }
 
 // keyOrder is the order in which keys of a new entry are written; others come last.
-const keyOrder = " name kind holds floor_mm profile shape diameter_mm bottom_diameter_mm top_diameter_mm rim_diameter_mm height_mm depth_mm url height dough air "
+const keyOrder = " name kind holds floor_mm profile shape diameter_mm bottom_diameter_mm top_diameter_mm bottom_mm top_mm rim_diameter_mm height_mm depth_mm url height dough air "
 
 // sorted puts the keys of a new entry in their usual order.
 func sorted(v any) {
@@ -148,12 +151,16 @@ func read(v Value, offered []string) (any, error) {
 		return nil, nil
 	case strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }):
 		return nil, errors.New("there are signs in it that cannot be typed; type it anew")
-	case numeric.MatchString(v.Path):
-		n, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
-		if err != nil || n-n != 0 {
-			return nil, fmt.Errorf("%q is not a number; write it like 240 or 85.5", text)
+	case sides.MatchString(v.Path):
+		one, other, two := strings.Cut(strings.ReplaceAll(strings.ToLower(text), "×", "x"), "x")
+		a, errA := number(one)
+		b, errB := number(other)
+		if !two || errA != nil || errB != nil {
+			return nil, fmt.Errorf("%q are not two lengths; write them like 200 x 140", text)
 		}
-		return n, nil
+		return []float64{a, b}, nil
+	case numeric.MatchString(v.Path):
+		return number(text)
 	case strings.HasSuffix(v.Path, "].to"):
 		var list []string
 		for one := range strings.SplitSeq(text, ",") {
@@ -168,6 +175,15 @@ func read(v Value, offered []string) (any, error) {
 		return m, nil
 	}
 	return text, nil
+}
+
+// number reads a number, with a comma for the point too.
+func number(text string) (float64, error) {
+	n, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
+	if err != nil || n-n != 0 {
+		return 0, fmt.Errorf("%q is not a number; write it like 240 or 85.5", text)
+	}
+	return n, nil
 }
 
 // sensors lists the sensors that stand in the file, each in one line.

@@ -36,6 +36,10 @@ func TestTypedValuesBecomeChanges(t *testing.T) {
 channels:`)
 	assert.Equal(t, "{kind: w1, id: 28-00000a1b2c3d}", s.Values()["vessels[1].dough"])
 
+	s, err = save(Value{"vessels[1].profile.shape", "tapered_rectangle"}, Value{"vessels[1].profile.bottom_mm", "200 × 140"}, Value{"vessels[1].profile.top_mm", "230x170,5"}, Value{"vessels[1].profile.height_mm", "150"})
+	require.NoError(t, err)
+	assert.Contains(t, string(s.Text), "    profile: {shape: tapered_rectangle, bottom_mm: [200, 140], top_mm: [230, 170.5], height_mm: 150}\n")
+
 	s, err = save(Value{"channels[+].name", "post"}, Value{"channels[+].kind", "mail"}, Value{"channels[+].host", "mail.example.org"}, Value{"channels[+].from", "kitchen@example.org"},
 		Value{"channels[+].to", "anna@example.org, ben@example.org"}, Value{"channels[+].password", "s3cret # not a comment"})
 	require.NoError(t, err)
@@ -87,6 +91,9 @@ func TestWhatIsWrongStandsAtItsField(t *testing.T) {
 		{[]Value{{"vessels[0].holds", "soup"}}, "vessels[0].holds", "dough or starter"},
 		{[]Value{{"vessels[0].height", "{kind: mqtt, broker: \"mqtt://evil.example\", topic: x}"}}, "vessels[0].height", "not found now"},
 		{[]Value{{"vessels[0].profile.shape", "cone"}}, "vessels[0].profile.shape", "cone"},
+		{[]Value{{"vessels[0].profile.shape", "tapered_rectangle"}, {"vessels[0].profile.bottom_mm", "200"}}, "vessels[0].profile.bottom_mm", "200 x 140"},
+		{[]Value{{"vessels[0].profile.shape", "tapered_rectangle"}, {"vessels[0].profile.bottom_mm", "200 x wide"}}, "vessels[0].profile.bottom_mm", "200 x 140"},
+		{[]Value{{"vessels[0].profile.shape", "tapered_rectangle"}, {"vessels[0].profile.bottom_mm", "200 x -1"}, {"vessels[0].profile.top_mm", "230 x 170"}, {"vessels[0].profile.height_mm", "150"}}, "vessels[0].profile.shape", "floor width must be more than 0 mm"},
 		{tub(Value{"vessels[+].target_percent", "9999"}), "vessels[+].target_percent", "5 to 400"},
 		{tub()[1:], "vessels[+].name", "not a usable name"},
 		{tub()[:3], "vessels[+].height", "no height sensor"},
