@@ -44,7 +44,8 @@ check() {
 		-rw-r--r-- root/root ./usr/share/tidemark/tidemark.yaml
 		-rw-r--r-- root/root ./etc/avahi/services/tidemark.service
 		-rwxr-xr-x root/root ./usr/lib/tidemark/boot-note
-		drwx------ root/root ./etc/tidemark/secrets/
+		drwxr-x--- root/root ./etc/tidemark/
+		drwx------ root/root ./etc/tidemark-secrets/
 		-rw-r--r-- root/root ./lib/systemd/system/tidemark.service
 		-rw-r--r-- root/root ./usr/lib/sysusers.d/tidemark.conf
 		-rw-r--r-- root/root ./usr/lib/modules-load.d/tidemark.conf

@@ -27,7 +27,7 @@ remove() {
 		/etc/modules-load.d/tidemark.conf /etc/avahi/services/tidemark.service /etc/udev/rules.d/60-tidemark.rules
 	systemctl daemon-reload
 	say "removed. Your rises stay in /var/lib/tidemark, your settings in /etc/tidemark."
-	say "To remove those too: rm -r /var/lib/tidemark /etc/tidemark"
+	say "To remove those too: rm -r /var/lib/tidemark /etc/tidemark /etc/tidemark-secrets"
 }
 
 # install_files puts everything in place. Settings that exist are kept.
@@ -42,8 +42,8 @@ install_files() {
 	install -D -m 0755 "$here/package/boot-note" /usr/lib/tidemark/boot-note
 	systemd-sysusers
 	[ ! -d /etc/avahi/services ] || install -m 0644 "$here/package/tidemark.avahi.service" /etc/avahi/services/tidemark.service
-	install -d -m 1770 -o root -g tidemark /etc/tidemark # the service replaces its settings, and nothing else there
-	install -d -m 0700 /etc/tidemark/secrets
+	install -d -m 0750 -o tidemark -g tidemark /etc/tidemark # the service replaces its settings there
+	install -d -m 0700 /etc/tidemark-secrets
 	if [ ! -e /etc/tidemark/tidemark.yaml ]; then
 		install -m 0640 -o tidemark -g tidemark "$here/tidemark.yaml" /etc/tidemark/tidemark.yaml
 	fi

@@ -17,7 +17,7 @@ suite=${3:?bookworm or trixie}
 work=$(mktemp -d -p "${TMPDIR:-/var/tmp}")
 trap 'rm -rf "$work"' EXIT
 root="$work/root"
-packages=systemd-sysv,udev,kmod,dbus,init-system-helpers,procps,curl,i2c-tools,ca-certificates,tzdata
+packages=systemd-sysv,udev,kmod,dbus,init-system-helpers,procps,iproute2,curl,i2c-tools,ca-certificates,tzdata
 mirror=$(apt-get indextargets --format '$(SITE)' 'Created-By: Packages' 'Origin: Debian' 'Component: main' | head -n 1)
 
 say() { echo "base.sh: $*, $SECONDS s"; }

@@ -122,9 +122,9 @@ try_install() {
 	expect "and on the card's first partition" grep -q "$(grep -o 'code [A-Z0-9]*-[A-Z0-9]*' /tmp/installed)" /boot/firmware/tidemark-setup.txt
 	expect "the house reaches setting up" within 30 code_of 200 "http://$lan:8080/setup"
 	expect "and nothing else" bash -c "$(declare -f code_of); code_of 403 http://$lan:8080/settings && code_of 403 http://$lan:8080/metrics && code_of 403 http://$lan:8080/api/v1/vessels"
-	expect "the service may replace its settings" bash -c '[ "$(stat -c %a:%U:%G /etc/tidemark)" = 1770:root:tidemark ]'
+	expect "the service may replace its settings" bash -c '[ "$(stat -c %a:%U:%G /etc/tidemark)" = 750:tidemark:tidemark ]'
 	expect "will start with the machine" systemctl is-enabled tidemark
-	expect "others cannot read settings and secrets" bash -c '[ "$(stat -c %a:%G /etc/tidemark/tidemark.yaml)" = 640:tidemark ] && [ "$(stat -c %a /etc/tidemark/secrets)" = 700 ]'
+	expect "others cannot read settings and secrets" bash -c '[ "$(stat -c %a:%G /etc/tidemark/tidemark.yaml)" = 640:tidemark ] && [ "$(stat -c %a /etc/tidemark-secrets)" = 700 ]'
 }
 
 try_buses() {
@@ -148,7 +148,7 @@ try_run() {
 	write_config
 	expect "the sensors pass check" tidemark check --seconds 5 --config "$config"
 	cat /tmp/out
-	echo invented >/etc/tidemark/secrets/phone
+	echo invented >/etc/tidemark-secrets/phone
 	began=$(millis)
 	expect "starts and says it is ready" systemctl restart tidemark
 	figure "ready after $(($(millis) - began)) ms, memory $(($(value MemoryCurrent) / 1048576)) MiB"
@@ -274,7 +274,7 @@ try_upgrade() {
 	expect "a running service is restarted" within 60 changed MainPID "$pid"
 	expect "and serves" within 60 serves
 	expect "the settings were kept" grep -q 'target_percent: 80' "$config"
-	expect "with their owner and mode" test "$(stat -c %a:%U:%G "$config")" = 640:root:tidemark
+	expect "with their owner and mode" test "$(stat -c %a:%U:%G "$config")" = 640:tidemark:tidemark
 	expect "the rise was kept" has_rise
 	term
 	expect "installing over a stopped service" dpkg -i "$deb"
@@ -296,7 +296,7 @@ try_purge() {
 	dpkg -P tidemark >/tmp/purge 2>&1
 	cat /tmp/purge
 	expect "purge says what it takes" grep -q 'purge removes every recorded rise' /tmp/purge
-	expect "and leaves nothing" bash -c '[ ! -e /var/lib/tidemark ] && [ ! -e /etc/tidemark ] && [ ! -e /usr/bin/tidemark ] && ! systemctl cat tidemark'
+	expect "and leaves nothing" bash -c '[ ! -e /var/lib/tidemark ] && [ ! -e /etc/tidemark ] && [ ! -e /etc/tidemark-secrets ] && [ ! -e /usr/bin/tidemark ] && ! systemctl cat tidemark'
 	expect "no file of the package is left" bash -c '! find / -xdev -name "*tidemark*" -not -path "/root/*" -not -path "/proc/*" -not -path "/sys/*" -not -path "/var/lib/dpkg/*" -not -path "/tmp/*" | grep .'
 }
 
