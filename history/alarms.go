@@ -55,8 +55,7 @@ func (s *Store) notification(ctx context.Context, id string) (*alert.Notificatio
 }
 
 // SaveAlarm implements alert.Store. A notification that was sent stays. When the
-// disk refuses, all is kept in memory, is served as if stored, and the error is
-// ErrMemoryOnly.
+// disk refuses, all is kept in memory and is served as if stored; Health tells.
 func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, notifications []alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
@@ -139,7 +138,7 @@ func (s *Store) selectNotifications(ctx context.Context, where string, wanted fu
 }
 
 // SaveNotification implements alert.Store. When the disk refuses, the notification is
-// kept in memory and the error is ErrMemoryOnly.
+// kept in memory; Health tells.
 func (s *Store) SaveNotification(ctx context.Context, n alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()

@@ -78,7 +78,7 @@ func (s *Store) UpdateEvents(ctx context.Context, events ...bake.Event) error {
 		}
 		records[i] = eventRecord(e)
 	}
-	return kept(s.save(ctx, records...))
+	return s.save(ctx, records...)
 }
 
 // overlayEvents puts the events that wait for the disk into a list, in order of time.

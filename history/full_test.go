@@ -82,7 +82,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	big := notification("a1/phone/0", "a1", t0)
 	big.Body = []byte(strings.Repeat("b", 3000))
 	err = s.SaveAlarm(ctx, alarm("a1", id, alert.Firing, t0), []alert.Notification{big})
-	require.ErrorIs(t, err, ErrMemoryOnly)
+	require.NoError(t, err)
 	checkHeld := func() {
 		t.Helper()
 		open, err := s.OpenRises(ctx)
@@ -134,21 +134,37 @@ func TestNotificationsSentOnAFullDiskAreNotSentAgain(t *testing.T) {
 	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l, w}))
 	free := fill(t, s)
 	l.State, l.Answer = "sent", strings.Repeat("y", 3000)
-	require.ErrorIs(t, s.SaveNotification(ctx, l), ErrMemoryOnly)
+	require.NoError(t, s.SaveNotification(ctx, l))
 	a.Text = strings.Repeat("z", 3000)
 	l2 := notification(l.ID, "a", t0)
-	require.ErrorIs(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}), ErrMemoryOnly)
+	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}))
 	due, err := s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []string{w.ID}, ids(due))
 	w.State = alert.Withdrawn
-	require.ErrorIs(t, s.SaveAlarm(ctx, a, []alert.Notification{w}), ErrMemoryOnly)
+	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{w}))
 	free()
 	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}))
 	require.NoError(t, s.Flush(ctx))
 	due, err = s.WaitingNotifications(ctx)
 	require.NoError(t, err)
 	assert.Empty(t, due)
+}
+
+// TestAFullDiskHoldsNoWarningUp: a warning that changes while the disk takes nothing
+// does not keep the next one from being told.
+func TestAFullDiskHoldsNoWarningUp(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	m := alert.NewManager(s, nil, []alert.Route{{Name: "phone"}}, alert.Policy{}, nil)
+	first, second := alarm("a", 1, alert.Firing, t0), alarm("b", 1, alert.Firing, t0)
+	require.NoError(t, m.Apply(t.Context(), []alert.Change{{What: alert.WasRaised, Alarm: first}}))
+	fill(t, s)
+	first.Text = strings.Repeat("x", 3000)
+	require.NoError(t, m.Apply(t.Context(), []alert.Change{{What: alert.WasRefreshed, Alarm: first}}))
+	require.NoError(t, m.Apply(t.Context(), []alert.Change{{What: alert.WasRaised, Alarm: second}}))
+	due, err := s.WaitingNotifications(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, []string{"a/phone/0", "b/phone/0"}, ids(due))
 }
 
 func TestNoFileAtAllStillWatches(t *testing.T) {
@@ -164,7 +180,7 @@ func TestNoFileAtAllStillWatches(t *testing.T) {
 	require.NoError(t, s.AppendRow(id, row(1)))
 	require.Error(t, s.Flush(ctx))
 	assert.Len(t, collect(t, s, id), 1)
-	require.ErrorIs(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), nil), ErrMemoryOnly)
+	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), nil))
 	open, err := s.OpenAlarms(ctx)
 	require.NoError(t, err)
 	assert.Len(t, open, 1)

@@ -3,7 +3,6 @@ package history
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -110,7 +109,7 @@ func overlay[T any, K comparable](p *pending, stored []T, key func(T) K, wanted 
 }
 
 // save stores records in one transaction that waits for the disk. What the disk
-// refuses is kept in memory, and the error is then ErrMemoryOnly.
+// refuses is kept in memory and served from there, which is no error: Health tells.
 func (s *Store) save(ctx context.Context, records ...record) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
@@ -124,7 +123,7 @@ func (s *Store) saveLocked(ctx context.Context, records ...record) error {
 	case err == nil:
 		s.pending.drop(records...)
 	case s.refused(err):
-		return errors.Join(fmt.Errorf("%w: %s: %w", ErrMemoryOnly, inWords(err), err), s.pending.add(records...))
+		return s.pending.add(records...)
 	}
 	return err
 }
@@ -132,14 +131,6 @@ func (s *Store) saveLocked(ctx context.Context, records ...record) error {
 // refused reports whether what a write brought is to be kept in memory. Beside the
 // service nobody lives long enough for that: the refusal is returned.
 func (s *Store) refused(err error) bool { return isRefusal(err) && !s.opt.Beside }
-
-// kept returns nil for what is kept in memory meanwhile: Health tells.
-func kept(err error) error {
-	if errors.Is(err, ErrMemoryOnly) {
-		return nil
-	}
-	return err
-}
 
 // add stores what the file numbers: insert writes it. When the disk refuses, waiting
 // numbers it and returns what waits; nil gives the refusal back.

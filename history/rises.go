@@ -182,7 +182,7 @@ func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
 	if err := checkStored(r); err != nil {
 		return err
 	}
-	return kept(s.save(ctx, s.riseRecord(r)))
+	return s.save(ctx, s.riseRecord(r))
 }
 
 // EndRise writes the final state of a rise with its waiting samples, and takes mean

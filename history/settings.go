@@ -66,7 +66,7 @@ func (t Settings) SetAll(ctx context.Context, values map[string][]byte) error {
 		}
 		records = append(records, setting{k, v}.record())
 	}
-	return kept(t.s.save(ctx, records...))
+	return t.s.save(ctx, records...)
 }
 
 // Delete removes a key. A key that does not exist is no error.

@@ -61,10 +61,6 @@ var (
 	ErrNotFound = errors.New("history: no such record")
 	// ErrInUse says that another process watches with this database.
 	ErrInUse = errors.New("history: another tidemark service uses this database; stop it first")
-	// ErrMemoryOnly says that the disk refused a write and that the record is
-	// kept in memory, where it works as usual but would not survive a stop. It
-	// is written as soon as the disk takes it.
-	ErrMemoryOnly = errors.New("history: kept in memory only")
 	// ErrClosed says that the store was closed.
 	ErrClosed = errors.New("history: the store is closed")
 )

@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -22,13 +21,6 @@ const maxNote = 4000
 // Do takes in what a person says happened: on the page, through the API, the
 // command line or the demo. A bake.Refusal is for the person; e.At zero means now.
 func (a *App) Do(ctx context.Context, e bake.Event) error {
-	now := a.opt.Clock.Now()
-	if e.At.IsZero() || e.At.After(now) {
-		e.At = now
-	}
-	if now.Sub(e.At) > maxEventAge {
-		return refuse("%s is more than %s ago; such an old event cannot be taken in", e.At.Format(time.RFC3339), maxEventAge)
-	}
 	defer a.updates.notify()
 	if judges(e.Kind) {
 		return a.judge(ctx, e)
@@ -39,7 +31,23 @@ func (a *App) Do(ctx context.Context, e bake.Event) error {
 	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
+	now := a.opt.Clock.Now() // with the lock: the clock is not set meanwhile
+	if err := dated(&e, now); err != nil {
+		return err
+	}
 	return a.do(ctx, v, e, now)
+}
+
+// dated dates an event that has no time, or one to come, now. It refuses one of long
+// ago.
+func dated(e *bake.Event, now time.Time) error {
+	if e.At.IsZero() || e.At.After(now) {
+		e.At = now
+	}
+	if now.Sub(e.At) > maxEventAge {
+		return refuse("%s is more than %s ago; such an old event cannot be taken in", e.At.Format(time.RFC3339), maxEventAge)
+	}
+	return nil
 }
 
 // do takes an event in. v.mu is held.
@@ -175,6 +183,9 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 	if e.RiseID == 0 {
 		return refuse("no rise is being watched in %s; say which one is meant", e.Vessel)
 	}
+	if err := dated(&e, a.opt.Clock.Now()); err != nil {
+		return err
+	}
 	r, err := a.opt.Store.Rise(ctx, e.RiseID)
 	if err != nil {
 		return err
@@ -182,7 +193,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 	if utf8.RuneCountInString(r.Note)+utf8.RuneCountInString(e.Note) > maxNote {
 		return refuse("the notes of this rise would be longer than %d characters", maxNote)
 	}
-	if e.ID, err = a.opt.Store.AddEvent(ctx, e); err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+	if e.ID, err = a.opt.Store.AddEvent(ctx, e); err != nil {
 		return err
 	}
 	if v != nil && alarmRise(v.state) == e.RiseID {

@@ -146,7 +146,7 @@ func (a *App) keepSetting(ctx context.Context, key string, what any) {
 	if err == nil {
 		err = a.opt.Store.Settings().Set(ctx, key, body)
 	}
-	if err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+	if err != nil {
 		a.log.Warn("what was learnt is not kept", "setting", key, "error", err)
 	}
 }
@@ -186,7 +186,7 @@ func (a *App) forget(ctx context.Context, v *vessel, riseID int64) {
 	if a.opt.Store == nil {
 		return
 	}
-	if err := a.opt.Store.Settings().Delete(ctx, learnKey(v.config.Name, riseID)); err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+	if err := a.opt.Store.Settings().Delete(ctx, learnKey(v.config.Name, riseID)); err != nil {
 		a.log.Warn("what a rise taught is not forgotten", "rise", riseID, "error", err)
 	}
 	v.session.Learn(a.learned(ctx, v))

@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"log/slog"
 	"math"
 	"time"
@@ -185,7 +184,7 @@ func riseOf(h history.Rise) bake.Rise {
 
 // report logs a failure to keep something.
 func (r *recorder) report(what string, rise int64, err error) {
-	if err != nil && !errors.Is(err, history.ErrMemoryOnly) {
+	if err != nil {
 		r.log.Warn("history did not take a record", "what", what, "vessel", r.vessel, "rise", rise, "error", err)
 	}
 }

@@ -72,12 +72,7 @@ func answerKey(ctx context.Context, s history.Settings) (answer.Key, error) {
 	if err != nil && !errors.Is(err, history.ErrNotFound) {
 		return fresh, fmt.Errorf("the key of the answer buttons cannot be read: %w", err)
 	}
-	key = fresh
-	err = s.Set(ctx, keySetting, key)
-	if errors.Is(err, history.ErrMemoryOnly) {
-		err = nil // the buttons work until the next start
-	}
-	return key, err
+	return fresh, s.Set(ctx, keySetting, fresh)
 }
 
 // picture draws the curve of a vessel for a message; nil when another rise is under

@@ -77,7 +77,7 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 		return web.Imported{RiseID: id, Shape: in.Estimator != nil}, nil
 	case errors.Is(err, history.ErrExists):
 		return web.Imported{}, web.Refuse("The record was not taken in: %s was watched at that time already, and one vessel holds one rise at a time.", r.Vessel)
-	case errors.Is(err, history.ErrMemoryOnly), errors.Is(err, context.Canceled):
+	case errors.Is(err, context.Canceled):
 		return web.Imported{}, err
 	}
 	return web.Imported{}, web.Refuse("The record was not taken in: %s.", plainly(err, r.File))
