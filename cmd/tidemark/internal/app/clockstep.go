@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/history"
 )
 
@@ -77,11 +78,14 @@ func (a *App) FollowWall(ctx context.Context) {
 		a.log.Warn("what is stored could not follow the clock whole", "error", err)
 	}
 	for _, name := range a.order {
-		v := a.vessels[name]
-		v.session.ShiftTimes(step.From, step.Before, step.By)
+		v, run := a.vessels[name], step.ClockStep
+		if !step.moves(v.state.Rise, a.began) {
+			run.From = run.Before // only folded again: it was moved on to a time that did not come
+		}
+		v.session.ShiftTimes(run.From, run.Before, run.By)
+		v.recorder.shift(run)
 		v.watch.ClockStep(step.ClockStep)
 		v.readings.shift(step.ClockStep)
-		v.recorder.shift(step.ClockStep)
 		a.foldAgain(v)
 	}
 	a.doubted = false
@@ -98,8 +102,8 @@ type stepped struct {
 }
 
 // stepBy says what moves by so much: what this run stamped when its clock was late
-// from the beginning, else everything that goes on. A clock that was ahead cannot be
-// kept apart: the moved times would lie among those of an earlier run.
+// from the beginning, else the last rise of each vessel. A clock that was ahead cannot
+// be kept apart: the moved times would lie among those of an earlier run.
 func (a *App) stepBy(steady *Steady, skew time.Duration) stepped {
 	before := steady.Now().Add(time.Second)
 	s := stepped{ClockStep: alert.ClockStep{Before: before, By: skew}}
@@ -110,6 +114,12 @@ func (a *App) stepBy(steady *Steady, skew time.Duration) stepped {
 	return s
 }
 
+// moves reports whether the last rise of a vessel goes along: it goes on, or it ended by
+// the same timeline, so that it is as long ago as it was.
+func (s stepped) moves(r bake.Rise, began time.Time) bool {
+	return !s.From.IsZero() || r.EndedAt.IsZero() || r.EndedAt.After(began)
+}
+
 // moves names the parts of the history that move.
 func (a *App) moves(s stepped) []history.ClockStep {
 	if !s.From.IsZero() {
@@ -117,8 +127,8 @@ func (a *App) moves(s stepped) []history.ClockStep {
 	}
 	moves := []history.ClockStep{{ClockStep: s.ClockStep}}
 	for _, name := range a.order {
-		if id := alarmRise(a.vessels[name].state); id != 0 {
-			moves = append(moves, history.ClockStep{RiseID: id, ClockStep: s.ClockStep})
+		if r := a.vessels[name].state.Rise; r.ID != 0 && s.moves(r, a.began) {
+			moves = append(moves, history.ClockStep{RiseID: r.ID, ClockStep: s.ClockStep})
 		}
 	}
 	return moves
@@ -137,5 +147,6 @@ func (a *App) moveSpan(skew time.Duration, late bool) {
 
 // shift moves what the recorder remembers of the rise.
 func (r *recorder) shift(m alert.ClockStep) {
-	m.Times(&r.rise.StartedAt, &r.rise.EndedAt, &r.rise.ReachedAt, &r.rise.PeakAt, &r.rise.PhaseSince, &r.sampledAt, &r.trackAt, &r.forecastAt)
+	m.Times(&r.rise.StartedAt, &r.rise.EndedAt, &r.rise.ReachedAt, &r.rise.PeakAt, &r.rise.PhaseSince, &r.sampledAt)
+	r.trackAt, r.forecastAt = time.Time{}, time.Time{}
 }

@@ -71,3 +71,34 @@ func TestARiseThatIsOverFollowsALateClock(t *testing.T) {
 	assert.Equal(t, []int{2026, 2026}, []int{r.StartedAt.Year(), r.EndedAt.Year()})
 	assert.InDelta(t, 20, r.EndedAt.Sub(r.StartedAt).Minutes(), 1)
 }
+
+// TestARiseThatIsOverIsAsLongAgoAsItWas sets the clock after the end of a rise: it
+// moves along, and the next one begins when it was told.
+func TestARiseThatIsOverIsAsLongAgoAsItWas(t *testing.T) {
+	t.Parallel()
+	for _, by := range []time.Duration{3 * time.Hour, -3 * time.Hour} {
+		t.Run(by.String(), func(t *testing.T) {
+			b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
+			defer b.stop()
+			b.rise(settlesWithin + time.Minute)
+			id := b.vessel().RiseID
+			b.do(web.Act{Kind: web.ActEnd})
+			b.rise(time.Minute)
+			before, err := b.store.Rise(t.Context(), id)
+			require.NoError(t, err)
+			b.m.set(b.m.now().Add(by))
+			b.rise(time.Minute)
+			after, err := b.store.Rise(t.Context(), id)
+			require.NoError(t, err)
+			assert.Equal(t, before.StartedAt.Add(by), after.StartedAt)
+			assert.Equal(t, before.EndedAt.Add(by), after.EndedAt)
+			b.do(web.Act{Kind: web.ActStart})
+			told := b.m.now()
+			b.rise(time.Minute)
+			next, err := b.store.Rise(t.Context(), b.vessel().RiseID)
+			require.NoError(t, err)
+			assert.NotEqual(t, id, next.ID)
+			assert.WithinDuration(t, told, next.StartedAt, time.Second)
+		})
+	}
+}

@@ -121,9 +121,9 @@ func (a *App) intervalOf(f *feed) *sensor.Interval {
 func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 	a.lastReadAt.note()
 	v := a.vessels[vessel]
-	now := a.opt.Clock.Now()
 	v.mu.Lock()
 	defer v.mu.Unlock()
+	now := a.opt.Clock.Now() // with the lock: the clock is not set meanwhile
 	v.readings.note(as, r, now)
 	if as != heightRole {
 		return

@@ -18,7 +18,6 @@ type setting struct {
 	drifts float64       // parts of a million that the wall runs fast, or slow
 	at     time.Time     // when it is set, by the kitchen's time; zero for never
 	by     time.Duration // then
-	late   bool          // it was wrong from the start: all times of the day move
 }
 
 // clockSet plays days in which the wall clock is set at a random moment, drifts, or is
@@ -51,7 +50,7 @@ func (c *campaign) setting(n int) setting {
 	case 0:
 		s.name, s.by = "three hours forth", 3*time.Hour
 	case 1:
-		s.name, s.late, s.begins = "from 1970", true, time.Unix(20, 0).UTC()
+		s.name, s.begins = "from 1970", time.Unix(20, 0).UTC()
 		s.by = day.Start.Sub(s.begins)
 		s.at = day.Start.Add(time.Duration(2*60+c.dice.IntN(40*60)) * time.Second)
 	case 2:
@@ -76,18 +75,10 @@ func (s setting) lead(now time.Time) time.Duration {
 	return ahead
 }
 
-// stands is where the set clock puts the start of a rise: one under way moves by the
-// step, one that was over stays, and all move when the clock was wrong from the start.
-func (s setting) stands(start virtual.Event) time.Time {
-	day := story()
-	lastly := day.Until
-	for _, a := range slices.Backward(day.Events) {
-		if !s.late && a.Vessel == start.Vessel && a.Kind == "end" && a.At.After(start.At) {
-			lastly = a.At
-		}
-	}
-	return start.At.Add(s.lead(lastly))
-}
+// stands is where the clock puts the start of a rise at the end of the day. The last
+// rise of a vessel moves with every step, also when it was over: it is as long ago as
+// it was.
+func (s setting) stands(start virtual.Event) time.Time { return start.At.Add(s.lead(story().Until)) }
 
 // nap is a stretch in which the machine is suspended: its clocks go on, nothing runs.
 // After it the first answer of a sensor takes until seen.

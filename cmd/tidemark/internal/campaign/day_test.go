@@ -130,7 +130,7 @@ func (d *day) step() {
 		}
 		d.watch.observe(at, v.Name, read("height", d.kitchen.Distance), read("dough", d.kitchen.Dough), read("air", d.kitchen.Air))
 	}
-	for _, a := range d.watch.advance(at) {
+	for _, a := range d.watch.advance() {
 		d.heard = append(d.heard, telling{warning{a.Vessel, string(a.Kind)}, d.now})
 		d.raised(d.now, a)
 	}

@@ -29,6 +29,7 @@ const household = "invented household"
 type watch struct {
 	app   *app.App
 	store *history.Store
+	clock *app.Steady
 }
 
 // openWatch starts a watch of the story's vessels on a machine of its own.
@@ -45,7 +46,7 @@ func openWatch(dir string, story virtual.Scenario, m *machine, routes []alert.Ro
 	if err != nil {
 		must(errors.Join(err, store.Close(context.Background())))
 	}
-	return &watch{a, store}
+	return &watch{a, store, m.steady}
 }
 
 // close ends the watch in order.
@@ -59,9 +60,9 @@ func (w *watch) observe(at time.Time, vessel string, height, dough, air sensor.R
 }
 
 // advance moves the watch on as the live loop does and returns what was raised.
-func (w *watch) advance(at time.Time) []alert.Alarm {
+func (w *watch) advance() []alert.Alarm {
 	w.app.FollowWall(context.Background())
-	return w.app.Advance(at)
+	return w.app.Advance(w.clock.Now())
 }
 
 // keep flushes. A disk that takes nothing is the watch's affair: it holds on to the
