@@ -83,6 +83,9 @@ func (a *App) FollowWall(ctx context.Context) {
 			run.From = run.Before // only folded again: it was moved on to a time that did not come
 		}
 		v.session.ShiftTimes(run.From, run.Before, run.By)
+		if v.held != nil {
+			step.Times(&v.held.primeFrom)
+		}
 		v.recorder.shift(run)
 		v.watch.ClockStep(step.ClockStep)
 		v.readings.shift(step.ClockStep)
