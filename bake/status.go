@@ -114,10 +114,10 @@ func (s *State) afterBulk() Status {
 	return StatusDone
 }
 
-// orPreheating is a stage, unless the oven is on its way.
+// orPreheating is a stage, unless the oven is on its way to its heat.
 func (s *State) orPreheating(otherwise Status) Status {
 	for _, x := range s.Steps {
-		if x.ID == PreheatID && x.State == Done {
+		if x.ID == PreheatID && x.State == Done && s.At.Before(x.Finished.Add(x.Takes)) {
 			return StatusPreheating
 		}
 	}
@@ -210,7 +210,7 @@ func (s *State) todo() Todo {
 	case StatusReady, StatusPast:
 		return s.endOfRise()
 	case StatusProved:
-		return Todo{Key: TodoBake, StepID: BakeID, Tap: EventBegun}
+		return Todo{Key: TodoBake, StepID: BakeID, Tap: EventDone}
 	case StatusStarterPeak:
 		return Todo{Key: TodoUse, At: s.Estimate.PeakAt, Tap: EventFridge, Other: EventFed}
 	case StatusStarterFalling, StatusStarterHungry:

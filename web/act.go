@@ -12,16 +12,40 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
-	"tidemark/history"
 	"tidemark/web/glance"
 )
+
+// What a person may ask for beside telling an event.
+const (
+	askUndo    bake.EventKind = "undo"
+	askCorrect bake.EventKind = "correct" // an event was at another time
+	askAck     bake.EventKind = "ack"     // a warning was seen
+	askSnooze  bake.EventKind = "snooze"  // remind again later
+)
+
+// request is what a person asks for, by a form or through the API: an event that
+// happened or what is to become of an event or a warning.
+type request struct {
+	bake.Event
+	EventID int64 // of undo and correct; 0 is the last one
+	AlarmID string
+	Snooze  time.Duration
+	Wish    *PlanWish // of a plan: what was asked for, and the way chosen
+	unseen  bool      // of a look: no rise was given
+}
+
+// kinds lists what may be asked for.
+func kinds() []bake.EventKind {
+	told := slices.DeleteFunc(bake.EventKinds(), func(k bake.EventKind) bool { return !k.CanUndo() })
+	return append(told, askUndo, askCorrect, askAck, askSnooze)
+}
 
 // postAct does what a form asks for. A browser without scripts is sent back to
 // the page, others get JSON.
 func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
-	a, err := s.actFromForm(r)
-	if err == nil && a.Kind == ActPlan {
-		a.Plan, err = s.planOfForm(r)
+	a, err := s.requestOf(r)
+	if err == nil && a.Kind == bake.EventPlan {
+		a.Wish, err = s.planOfForm(r)
 	}
 	if err == nil {
 		a.By = s.byWhom(r)
@@ -31,7 +55,7 @@ func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
 		s.actFailed(w, r, err)
 		return
 	}
-	said := s.actDone(a)
+	said := s.done(a)
 	if !wantsHTML(r) {
 		writeJSON(w, http.StatusOK, doneJSON{Said: said, Vessel: a.Vessel, Undo: s.lastTold(a)})
 		return
@@ -48,13 +72,13 @@ type doneJSON struct {
 	Undo   int64  `json:"undo"`
 }
 
-// lastTold is the number of the event that an act has just become; 0 for none.
-func (s *Server) lastTold(a Act) int64 {
+// lastTold is the number of the event that a request has just become; 0 for none.
+func (s *Server) lastTold(a request) int64 {
 	var id int64
 	for _, v := range s.snapshot().Vessels {
-		for _, d := range v.Deeds {
-			if v.Name == a.Vessel && d.Kind == a.Kind && d.CanUndo {
-				id = max(id, d.ID)
+		for _, e := range v.Events {
+			if v.Vessel == a.Vessel && e.Kind == a.Kind {
+				id = max(id, e.ID)
 			}
 		}
 	}
@@ -69,15 +93,31 @@ func backTo(r *http.Request) string {
 	return localPath(r.PostFormValue("to"))
 }
 
-// do checks an act and hands it on.
-func (s *Server) do(r *http.Request, a Act) error {
+// do checks a request and hands it on.
+func (s *Server) do(r *http.Request, a request) error {
 	if err := a.check(); err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(s.snapshot().Vessels, func(v Vessel) bool { return v.Name == a.Vessel }) {
+	if !slices.ContainsFunc(s.snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) {
 		return Refuse("There is no vessel named %q.", a.Vessel)
 	}
-	return s.opt.Live.Act(r.Context(), a)
+	ctx, live := r.Context(), s.opt.Live
+	switch a.Kind {
+	case askUndo:
+		return live.Undo(ctx, a.Vessel, a.RiseID, a.EventID)
+	case askCorrect:
+		return live.Correct(ctx, a.Vessel, a.EventID, a.At)
+	case askAck, askSnooze:
+		return live.Answer(ctx, a.AlarmID, a.By, a.Snooze)
+	case bake.EventPlan:
+		a.Wish.Vessel = a.Vessel
+		chosen, err := s.opt.Planner.Choose(ctx, *a.Wish)
+		if err != nil {
+			return err
+		}
+		a.Plan = chosen
+	}
+	return live.Do(ctx, a.Event)
 }
 
 // actFailed tells a refusal as it is, and hides a fault behind a sentence.
@@ -118,15 +158,15 @@ func (s *Server) said(w http.ResponseWriter, r *http.Request) string {
 	return text
 }
 
-// actFromForm reads an act from a form's fields. The field tap of a button holds
+// requestOf reads a request from a form's fields. The field tap of a button holds
 // kind, step and answer; ago is how many minutes back it happened.
-func (s *Server) actFromForm(r *http.Request) (Act, error) {
+func (s *Server) requestOf(r *http.Request) (request, error) {
 	if err := r.ParseForm(); err != nil {
 		var big *http.MaxBytesError
 		if errors.As(err, &big) {
-			return Act{}, err
+			return request{}, err
 		}
-		return Act{}, Refuse("The form could not be read: %v.", err)
+		return request{}, Refuse("The form could not be read: %v.", err)
 	}
 	f := formReader{form: r.PostForm}
 	if tap := f.text("tap"); tap != "" {
@@ -134,13 +174,15 @@ func (s *Server) actFromForm(r *http.Request) (Act, error) {
 			r.PostForm.Set([]string{"kind", "step", "answer"}[i], part)
 		}
 	}
-	a := Act{Kind: ActKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Batch: f.text("batch"),
-		TargetPercent: f.number("target"), SeenPercent: f.seen(), AlarmID: f.text("alarm"), Snooze: time.Duration(f.whole("minutes")) * time.Minute,
-		StepID: f.text("step"), Answer: f.text("answer"), UndoID: f.whole("undo"), Note: f.text("note"),
-		Judgement: history.Judgement{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")}}
-	a.Feed = f.feed()
-	if a.Kind == ActAway {
+	a := request{EventID: f.whole("undo"), AlarmID: f.text("alarm"), unseen: f.text("seen") == "",
+		Event: bake.Event{Kind: bake.EventKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Detail: bake.Detail{
+			Batch: f.text("batch"), Feed: f.feed(), TargetPercent: f.number("target"), SeenPercent: f.number("seen"), StepID: f.text("step"),
+			Answer: f.text("answer"), Note: f.text("note"), Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring")}}}
+	if a.Kind == bake.EventAway {
 		a.Away = s.awayOf(&f)
+	}
+	if a.Kind == askSnooze {
+		a.Snooze = time.Duration(f.whole("minutes")) * time.Minute
 	}
 	if ago := f.whole("ago"); ago > 0 {
 		a.At = s.opt.Now().Add(-time.Duration(ago) * time.Minute)
@@ -148,10 +190,10 @@ func (s *Server) actFromForm(r *http.Request) (Act, error) {
 	if at := f.text("at"); at != "" {
 		t, err := time.Parse(time.RFC3339, at)
 		if err != nil {
-			t, err = time.ParseInLocation("2006-01-02T15:04", at, s.words.Locale().Zone)
+			t, err = time.ParseInLocation(formTime, at, s.words.Locale().Zone)
 		}
 		if err != nil {
-			return Act{}, Refuse("%q is not a time; write it like 2026-03-14T18:05:00+01:00.", at)
+			return request{}, Refuse("%q is not a time; write it like 2026-03-14T18:05:00+01:00.", at)
 		}
 		a.At = t
 	}
@@ -208,13 +250,13 @@ func (s *Server) awayOf(f *formReader) *bake.Span {
 	return &span
 }
 
-// seen is the rise of a look; nil when none is given.
-func (f *formReader) seen() *float64 {
-	if f.text("seen") == "" {
+// feed reads the three amounts of a feeding; nil when none is given.
+func (f *formReader) feed() *bake.Feed {
+	x := bake.Feed{StarterG: f.number("starter_g"), FlourG: f.number("flour_g"), WaterG: f.number("water_g")}
+	if x == (bake.Feed{}) {
 		return nil
 	}
-	v := f.number("seen")
-	return &v
+	return &x
 }
 
 // The lengths of texts in characters.
@@ -223,68 +265,65 @@ const (
 	maxShort = 200
 )
 
-// check refuses an act that cannot make sense.
-func (a Act) check() error {
-	if !slices.Contains(actKinds(), a.Kind) {
+// check refuses a request that cannot make sense.
+func (a request) check() error {
+	if !slices.Contains(kinds(), a.Kind) {
 		return Refuse("%q is not an act; use one of %s.", a.Kind, kindList())
 	}
-	for name, text := range map[string]string{"batch": a.Batch, "answer": a.Answer, "step": a.StepID, "alarm": a.AlarmID,
-		"oven spring": a.Judgement.OvenSpring} {
+	for name, text := range map[string]string{"batch": a.Batch, "answer": a.Answer, "step": a.StepID, "alarm": a.AlarmID, "oven spring": a.OvenSpring} {
 		if utf8.RuneCountInString(text) > maxShort {
 			return Refuse("The %s is longer than %d characters; shorten it.", name, maxShort)
 		}
 	}
-	if utf8.RuneCountInString(a.Note) > maxNote || utf8.RuneCountInString(a.Judgement.Note) > maxNote {
+	if utf8.RuneCountInString(a.Note) > maxNote {
 		return Refuse("The note is longer than %d characters; shorten it.", maxNote)
+	}
+	if a.Feed != nil && a.Kind != bake.EventFed && a.Kind != bake.EventStart {
+		return Refuse("A feeding is told with fed or start, not with %s.", a.Kind)
 	}
 	return a.checkByKind()
 }
 
 // checkByKind checks what single kinds need.
-func (a Act) checkByKind() error {
+func (a request) checkByKind() error {
 	switch a.Kind {
-	case ActTarget:
+	case bake.EventTarget:
 		if !(a.TargetPercent >= 5 && a.TargetPercent <= 400) {
 			return Refuse("The mark is %g %%; choose 5 to 400 (100 is doubled).", a.TargetPercent)
 		}
-	case ActLook:
-		if a.SeenPercent == nil {
+	case bake.EventLook:
+		if a.unseen || !(a.SeenPercent > -90 && a.SeenPercent <= 1000) {
 			return Refuse("Say how far it has risen: 0 is as at the start, 100 is doubled.")
 		}
-		if !(*a.SeenPercent > -90 && *a.SeenPercent <= 1000) {
-			return Refuse("A rise of %g %% cannot be seen; 0 is as at the start, 100 is doubled.", *a.SeenPercent)
-		}
-	case ActSnooze:
-		if a.Snooze < time.Minute || a.Snooze > 24*time.Hour {
-			return Refuse("A reminder can come after 1 minute to 24 hours, not after %s.", a.Snooze)
-		}
-	case ActNote:
+	case bake.EventNote:
 		if a.Note == "" {
 			return Refuse("The note is empty; write something first.")
 		}
-	case ActJudgement:
-		if !slices.Contains([]string{"", "under", "right", "over"}, a.Judgement.Outcome) {
-			return Refuse("The outcome is %q; use under, right or over, or leave it out.", a.Judgement.Outcome)
+	case bake.EventJudged:
+		if !slices.Contains([]string{"", "under", "right", "over"}, a.Outcome) {
+			return Refuse("The outcome is %q; use under, right or over, or leave it out.", a.Outcome)
+		}
+	case bake.EventPlan:
+		if a.Wish == nil || a.Wish.Way == "" {
+			return Refuse("Say which plan: what was asked for and the way chosen are missing.")
+		}
+	case bake.EventAway:
+		if a.Away == nil || !a.Away.Until.After(a.Away.From) {
+			return Refuse("Say from when until when nobody is there.")
+		}
+	case askCorrect:
+		if a.EventID == 0 || a.At.IsZero() {
+			return Refuse("Say which event, and when it was: its id or the time is missing.")
+		}
+	case askAck, askSnooze:
+		if a.AlarmID == "" {
+			return Refuse("Say which warning: the alarm's id is missing.")
+		}
+		if a.Kind == askSnooze && (a.Snooze < time.Minute || a.Snooze > 24*time.Hour) {
+			return Refuse("A reminder can come after 1 minute to 24 hours, not after %s.", a.Snooze)
 		}
 	}
-	if err := a.checkFeed(); err != nil {
-		return err
-	}
-	return a.checkIDs()
-}
-
-// checkIDs checks that what an act is about is named.
-func (a Act) checkIDs() error {
-	switch {
-	case (a.Kind == ActAck || a.Kind == ActSnooze) && a.AlarmID == "":
-		return Refuse("Say which warning: the alarm's id is missing.")
-	case a.Kind == ActPlan && (a.Plan == nil || a.Plan.Way == ""):
-		return Refuse("Say which plan: what was asked for and the way chosen are missing.")
-	case a.Kind == ActCorrect && (a.UndoID == 0 || a.At.IsZero()):
-		return Refuse("Say which of the deeds, and when it was done: its id or the time is missing.")
-	case a.Kind == ActAway && (a.Away == nil || !a.Away.Until.After(a.Away.From)):
-		return Refuse("Say from when until when nobody is there.")
-	case (a.Kind == ActStepDone || a.Kind == ActStepSkip) && a.StepID == "":
+	if a.Kind.Marks() && a.StepID == "" {
 		return Refuse("Say which step: its id is missing.")
 	}
 	return nil
@@ -292,25 +331,21 @@ func (a Act) checkIDs() error {
 
 func kindList() string {
 	var words []string
-	for _, k := range actKinds() {
+	for _, k := range kinds() {
 		words = append(words, string(k))
 	}
 	return strings.Join(words, ", ")
 }
 
-// actDone says what was done.
-func (s *Server) actDone(a Act) string {
+// done says what was done.
+func (s *Server) done(a request) string {
 	l := s.words.At(s.opt.Now())
 	switch a.Kind {
-	case ActTarget:
-		return s.say("said.target", text.Values{"percent": a.TargetPercent})
-	case ActLook:
-		return s.say("said.look", text.Values{"percent": *a.SeenPercent})
-	case ActAway:
+	case bake.EventTarget, bake.EventLook, askSnooze:
+		return s.say("said."+string(a.Kind), text.Values{"percent": a.TargetPercent, "seen_percent": a.SeenPercent, "span": a.Snooze})
+	case bake.EventAway:
 		return l.Say("page.said.away", text.Values{"from": a.Away.From, "until": a.Away.Until})
-	case ActSnooze:
-		return s.say("said.snooze", text.Values{"span": a.Snooze})
-	case ActAck, ActUndo, ActCorrect, ActNote, ActJudgement, ActPlan, ActStepSkip:
+	case askAck, askUndo, askCorrect, bake.EventNote, bake.EventJudged, bake.EventPlan, bake.EventSkipped:
 		return s.say("said."+string(a.Kind), nil)
 	}
 	at := a.At
@@ -318,12 +353,10 @@ func (s *Server) actDone(a Act) string {
 		at = s.opt.Now()
 	}
 	word := s.say("did."+string(a.Kind), nil)
-	if a.StepID != "" {
-		for _, v := range s.snapshot().Vessels {
-			for _, x := range v.Steps {
-				if v.Name == a.Vessel && x.ID == a.StepID {
-					word = glance.TapLabel(x, l)
-				}
+	for _, v := range s.snapshot().Vessels {
+		for _, x := range v.Steps {
+			if v.Vessel == a.Vessel && x.ID == a.StepID {
+				word = glance.TapLabel(x, l)
 			}
 		}
 	}

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/web/access"
 	"tidemark/web/chart"
 )
@@ -94,7 +95,7 @@ func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) {
 func (s *Server) vessels(snap Snapshot) map[string]any {
 	out := []vesselJSON{}
 	for _, v := range snap.Vessels {
-		out = append(out, vesselOf(v, s.glance(snap, v, true), snap.At, s.opt.House))
+		out = append(out, vesselOf(v, s.glance(snap, v, true), s.opt.House))
 	}
 	return map[string]any{"at": snap.At.In(s.opt.House.Zone), "vessels": out}
 }
@@ -107,7 +108,7 @@ func (s *Server) apiVessels(w http.ResponseWriter, r *http.Request) {
 func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vessel, bool) {
 	snap := s.snapshot()
 	for _, v := range snap.Vessels {
-		if v.Name == r.PathValue("name") {
+		if v.Vessel == r.PathValue("name") {
 			return snap, v, true
 		}
 	}
@@ -117,7 +118,7 @@ func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vesse
 
 func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) {
 	if snap, v, ok := s.vessel(w, r); ok {
-		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), snap.At, s.opt.House))
+		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), s.opt.House))
 	}
 }
 
@@ -132,7 +133,7 @@ func (s *Server) apiLiveChart(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	curve, err := s.opt.Live.Curve(r.Context(), v.Name)
+	curve, err := s.opt.Live.Curve(r.Context(), v.Vessel)
 	if err != nil {
 		s.historyFailed(w, r, err)
 		return
@@ -195,36 +196,70 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var in actJSON
+	var in requestJSON
 	if !readJSON(w, r, &in) {
 		return
 	}
-	a := Act{Kind: ActKind(in.Kind), Vessel: v.Name, RiseID: in.RiseID, Batch: in.Batch, TargetPercent: in.TargetPercent, SeenPercent: in.SeenPercent, AlarmID: in.AlarmID,
-		Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)), StepID: in.StepID, Answer: in.Answer, UndoID: cmp.Or(in.UndoID, in.EventID),
-		Note: strings.TrimSpace(in.Note), By: s.byWhom(r), Feed: in.feed(), Away: in.Away}
-	if a.Kind == ActJudgement {
+	if in.Kind == bake.EventJudged {
 		problem(w, http.StatusConflict, "not done", "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement.")
 		return
 	}
-	if in.Plan != nil {
-		wish, err := in.Plan.wish(s.opt.Now().In(s.opt.House.Zone))
-		if err != nil {
-			s.planFailed(w, err)
-			return
-		}
-		a.Plan = &wish
+	a, err := in.request(s.opt.Now().In(s.words.Locale().Zone))
+	if err != nil {
+		s.planFailed(w, err)
+		return
 	}
-	if in.At != "" {
-		t, err := time.Parse(time.RFC3339, in.At)
-		if err != nil {
-			problem(w, http.StatusBadRequest, "unreadable time", fmt.Sprintf("at is %q; write it like 2026-03-14T18:05:00+01:00.", in.At))
-			return
-		}
-		a.At = t
-	}
+	a.Vessel, a.By = v.Vessel, s.byWhom(r)
 	if err := s.do(r, a); err != nil {
 		s.actFailed(w, r, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]string{"said": s.actDone(a)})
+	writeJSON(w, http.StatusOK, map[string]string{"said": s.done(a)})
+}
+
+// requestJSON is a request as the API takes it.
+type requestJSON struct {
+	Kind          bake.EventKind `json:"kind"`
+	RiseID        int64          `json:"rise_id"`
+	At            string         `json:"at"`
+	Batch         string         `json:"batch"`
+	TargetPercent float64        `json:"target_percent"`
+	SeenPercent   *float64       `json:"seen_percent"`
+	AlarmID       string         `json:"alarm_id"`
+	SnoozeSeconds float64        `json:"snooze_seconds"`
+	StepID        string         `json:"step_id"`
+	Answer        string         `json:"answer"`
+	UndoID        int64          `json:"undo_id"`
+	EventID       int64          `json:"event_id"`
+	Note          string         `json:"note"`
+	StarterG      float64        `json:"starter_g"`
+	FlourG        float64        `json:"flour_g"`
+	WaterG        float64        `json:"water_g"`
+	Away          *bake.Span     `json:"away"`
+	Plan          *planWishJSON  `json:"plan"`
+}
+
+// request is what is asked for.
+func (in requestJSON) request(now time.Time) (request, error) {
+	a := request{EventID: cmp.Or(in.UndoID, in.EventID), AlarmID: in.AlarmID, Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)),
+		unseen: in.SeenPercent == nil, Event: bake.Event{Kind: in.Kind, RiseID: in.RiseID, Detail: bake.Detail{
+			Batch: in.Batch, TargetPercent: in.TargetPercent, StepID: in.StepID, Answer: in.Answer, Note: strings.TrimSpace(in.Note), Away: in.Away}}}
+	if feed := (bake.Feed{StarterG: in.StarterG, FlourG: in.FlourG, WaterG: in.WaterG}); feed != (bake.Feed{}) {
+		a.Feed = &feed
+	}
+	if !a.unseen {
+		a.SeenPercent = *in.SeenPercent
+	}
+	var err error
+	if in.Plan != nil {
+		var wish PlanWish
+		wish, err = in.Plan.wish(now)
+		a.Wish = &wish
+	}
+	if in.At != "" && err == nil {
+		if a.At, err = time.Parse(time.RFC3339, in.At); err != nil {
+			err = Refuse("at is %q; write it like 2026-03-14T18:05:00+01:00.", in.At)
+		}
+	}
+	return a, err
 }

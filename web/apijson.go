@@ -89,22 +89,14 @@ type sensorJSON struct {
 }
 
 // vesselOf turns a vessel into its form on the API.
-func vesselOf(v Vessel, g glance.Glance, now time.Time, h say.House) vesselJSON {
-	out := vesselJSON{Name: v.Name, State: v.worded(now, h.Zone), Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
+func vesselOf(v Vessel, g glance.Glance, h say.House) vesselJSON {
+	v.State.At = v.State.At.In(h.Zone)
+	out := vesselJSON{Name: v.Vessel, State: v.State, Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
 		Answer: answerOf(g), AirHumidity: past.Number(knownRatio(v.AirHumidity))}
 	for _, x := range v.Sensors {
 		out.Sensors = append(out.Sensors, sensorJSON{x.Sensor, x.Quantity, x.Status, x.Reason, optional(x.LastOK, h.Zone)})
 	}
 	return out
-}
-
-// worded is the State of a vessel in its household's zone, with the texts as its
-// household writes moments and temperatures.
-func (v Vessel) worded(now time.Time, zone *time.Location) bake.State {
-	s := v.state(now)
-	s.At = s.At.In(zone)
-	s.Steps, s.After, s.Care, s.Findings, s.Plan = v.Steps, v.After, v.Care, v.Findings, v.Plan
-	return s
 }
 
 func stepsOf(steps []bake.Step, zone *time.Location) []stepJSON {
@@ -143,31 +135,3 @@ func optional(t time.Time, zone *time.Location) *time.Time {
 
 // stamp is a moment to the millisecond, which is finer than anything known.
 func stamp(t time.Time, zone *time.Location) time.Time { return t.Round(time.Millisecond).In(zone) }
-
-// actJSON is an act as the API takes it.
-type actJSON struct {
-	Kind          string   `json:"kind"`
-	RiseID        int64    `json:"rise_id"`
-	At            string   `json:"at"`
-	Batch         string   `json:"batch"`
-	TargetPercent float64  `json:"target_percent"`
-	SeenPercent   *float64 `json:"seen_percent"`
-	AlarmID       string   `json:"alarm_id"`
-	SnoozeSeconds float64  `json:"snooze_seconds"`
-	StepID        string   `json:"step_id"`
-	Answer        string   `json:"answer"`
-	UndoID        int64    `json:"undo_id"`
-	EventID       int64    `json:"event_id"`
-	Note          string   `json:"note"`
-	feedJSON
-
-	Away *bake.Span    `json:"away"`
-	Plan *planWishJSON `json:"plan"`
-}
-
-// judgementJSON is what a person thought of the result.
-type judgementJSON struct {
-	Outcome    string `json:"outcome"`
-	OvenSpring string `json:"oven_spring"`
-	Note       string `json:"note"`
-}

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -17,7 +16,6 @@ import (
 	"strings"
 
 	"tidemark/alert/text"
-	"tidemark/web/chart"
 )
 
 //go:embed templates/*.html
@@ -36,7 +34,7 @@ type asset struct {
 // assets are the static files by name.
 type assets map[string]asset
 
-// loadAssets reads the embedded files and draws the icon.
+// loadAssets reads the embedded files.
 func loadAssets() (assets, error) {
 	a := assets{}
 	err := fs.WalkDir(staticFiles, "static", func(p string, d fs.DirEntry, err error) error {
@@ -58,13 +56,6 @@ func loadAssets() (assets, error) {
 		css = strings.ReplaceAll(css, "url("+name+")", "url("+a.url(name)+")")
 	}
 	a.add("tidemark.css", []byte(css))
-	for name, size := range map[string]int{"icon.png": 180, "icon-192.png": 192, "icon-512.png": 512} {
-		var icon bytes.Buffer
-		if err := chart.Icon(&icon, size); err != nil {
-			return nil, err
-		}
-		a.add(name, icon.Bytes())
-	}
 	return a, nil
 }
 

@@ -34,25 +34,25 @@ type drawn struct {
 
 // get returns the chart of a vessel in both sizes.
 func (c *chartCache) get(ctx context.Context, s *Server, snap Snapshot, i int, v Vessel) (wide, narrow template.HTML) {
-	key := fmt.Sprintf("%d/%g/%v/%s/%t", v.RiseID, v.TargetPercent, s.chartEvents(v), v.Estimate.Phase, v.Estimate.Ready.IsZero())
+	key := fmt.Sprintf("%d/%g/%v/%s/%t", v.RiseID, v.Estimate.TargetPercent, s.chartEvents(v), v.Estimate.Phase, v.Estimate.Ready.IsZero())
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.byID == nil {
 		c.byID = map[string]drawn{}
 	}
-	d, ok := c.byID[v.Name]
+	d, ok := c.byID[v.Vessel]
 	if age := snap.At.Sub(d.at); ok && d.key == key && age >= 0 && age < chartEvery {
 		return d.wide, d.narrow
 	}
-	curve, err := s.opt.Live.Curve(ctx, v.Name)
+	curve, err := s.opt.Live.Curve(ctx, v.Vessel)
 	if err != nil {
-		s.opt.Log.Warn("the curve could not be read", "vessel", v.Name, "error", err)
+		s.opt.Log.Warn("the curve could not be read", "vessel", v.Vessel, "error", err)
 		return d.wide, d.narrow
 	}
 	m := s.liveChart(v, curve, snap.At)
 	d = drawn{key: key, at: snap.At, wide: svg(m, fmt.Sprintf("v%d-w", i), "wide", chart.WideWidth, chart.WideHeight),
 		narrow: svg(m, fmt.Sprintf("v%d-n", i), "narrow", chart.NarrowWidth, chart.NarrowHeight)}
-	c.byID[v.Name] = d
+	c.byID[v.Vessel] = d
 	return d.wide, d.narrow
 }
 
@@ -70,18 +70,18 @@ func (s *Server) liveChart(v Vessel, curve []chart.Sample, now time.Time) chart.
 	o := s.opt
 	words := chart.Words{Now: s.say("strip.now", nil), NotSeen: s.say("chart.not_seen", nil), Best: s.say("chart.best", nil), Dough: s.say("chart.dough", nil), Air: s.say("chart.air", nil)}
 	l, e := s.words.At(now), v.Estimate
-	alt := l.Say("page.chart.alt", text.Values{"from": e.Started, "percent": e.RisePercent, "target_percent": v.TargetPercent})
+	alt := l.Say("page.chart.alt", text.Values{"from": e.Started, "percent": e.RisePercent, "target_percent": v.Estimate.TargetPercent})
 	if !e.Ready.IsZero() && !e.ReadyIsPast {
 		alt += " " + l.Say("page.chart.alt.ready", text.Values{"at": e.Ready.Median})
 	}
-	return chart.Chart{Title: v.Name, Alt: alt, Words: words, Best: s.best.of(s, v), Samples: curve, Fan: v.Estimate.Fan, Ready: v.Estimate.Ready, Now: now,
-		Mark: chart.Mark{Percent: v.TargetPercent, Name: s.markName(v)}, Events: s.chartEvents(v),
+	return chart.Chart{Title: v.Vessel, Alt: alt, Words: words, Best: s.best.of(s, v), Samples: curve, Fan: v.Estimate.Fan, Ready: v.Estimate.Ready, Now: now,
+		Mark: chart.Mark{Percent: v.Estimate.TargetPercent, Name: s.markName(v)}, Events: s.chartEvents(v),
 		Zone: o.House.Zone, Units: chart.Units{Clock12: o.House.Clock12, Fahrenheit: o.House.Fahrenheit}}
 }
 
 // markName is the name of a vessel's mark in the chart.
 func (s *Server) markName(v Vessel) string {
-	if v.TargetPercent == 100 {
+	if v.Estimate.TargetPercent == 100 {
 		return s.say("mark.doubled", nil)
 	}
 	return s.say("mark.target", nil)
@@ -115,15 +115,15 @@ func (b *bestRise) of(s *Server, v Vessel) []chart.Sample {
 	if b.line == nil {
 		b.line = map[string]bestLine{}
 	}
-	l, ok := b.line[v.Name]
+	l, ok := b.line[v.Vessel]
 	if !ok || l.riseID != v.RiseID {
 		l = bestLine{riseID: v.RiseID}
 		if samples, began, err := s.bestBefore(v); err != nil {
-			s.opt.Log.Warn("the best rise could not be read", "vessel", v.Name, "error", err)
+			s.opt.Log.Warn("the best rise could not be read", "vessel", v.Vessel, "error", err)
 		} else {
 			l.started, l.samples = began, samples
 		}
-		b.line[v.Name] = l
+		b.line[v.Vessel] = l
 	}
 	out := make([]chart.Sample, len(l.samples))
 	for i, x := range l.samples {
@@ -137,7 +137,7 @@ func (b *bestRise) of(s *Server, v Vessel) []chart.Sample {
 func (s *Server) bestBefore(v Vessel) ([]chart.Sample, time.Time, error) {
 	ctx, cancel := context.WithTimeout(s.stopped, 5*time.Second)
 	defer cancel()
-	page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: v.Name, Outcome: "right", Limit: 1})
+	page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: v.Vessel, Outcome: "right", Limit: 1})
 	rises := page.Rises
 	if err != nil || len(rises) == 0 || rises[0].ID == v.RiseID {
 		return nil, time.Time{}, err

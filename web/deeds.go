@@ -43,10 +43,10 @@ func (s *Server) byName(by string) string {
 // done after the start without a word of their own.
 func (s *Server) chartEvents(v Vessel) []chart.Event {
 	var out []chart.Event
-	for _, d := range v.Deeds {
-		switch d.Kind {
-		case ActFold, ActFridge, ActCounter, ActShaped, ActBaked, ActFed:
-			out = append(out, chart.Event{Time: d.At, Word: s.say("tick."+string(d.Kind), nil)})
+	for _, e := range v.Events {
+		switch e.Kind {
+		case bake.EventFold, bake.EventFridge, bake.EventCounter, bake.EventShaped, bake.EventBaked, bake.EventFed:
+			out = append(out, chart.Event{Time: e.At, Word: s.say("tick."+string(e.Kind), nil)})
 		}
 	}
 	for _, x := range v.Steps {

@@ -43,7 +43,7 @@ func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
 	}
 	p.Upkeep = s.opt.Upkeep != nil && s.opt.History != nil
 	for _, v := range snap.Vessels {
-		p.Vessels = append(p.Vessels, v.Name)
+		p.Vessels = append(p.Vessels, v.Vessel)
 	}
 	if p.CanAct {
 		p.Tokens = s.gate.keeper.Tokens(r.Context())

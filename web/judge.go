@@ -12,10 +12,9 @@ import (
 
 // postJudgement keeps what a person thought of the result.
 func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
-	a, err := s.actFromForm(r)
+	a, err := s.requestOf(r)
 	if err == nil {
-		a.Kind, a.RiseID = ActJudgement, s.pathID(r)
-		err = s.judge(r, a)
+		err = s.judge(r, a.Detail)
 	}
 	s.judged(w, r, s.say("said.judgement", nil), err)
 }
@@ -40,19 +39,20 @@ func (s *Server) pathID(r *http.Request) int64 {
 	return id
 }
 
-// judge hands what a person thought of a rise on as an act, like all that people
-// do: it is written down with who did it and can be taken back. The vessel of a past
+// judge hands what a person thought of a rise on as an event, like all that people
+// tell: it is written down with who did it and can be taken back. The vessel of a past
 // rise may be gone, so it is not looked for among those that are watched.
-func (s *Server) judge(r *http.Request, a Act) error {
-	if err := a.check(); err != nil {
+func (s *Server) judge(r *http.Request, d bake.Detail) error {
+	e := bake.Event{Kind: bake.EventJudged, RiseID: s.pathID(r), By: s.byWhom(r), Detail: bake.Detail{Outcome: d.Outcome, OvenSpring: d.OvenSpring, Note: d.Note}}
+	if err := (request{Event: e}).check(); err != nil {
 		return err
 	}
-	rise, err := s.opt.History.Rise(r.Context(), a.RiseID)
+	rise, err := s.opt.History.Rise(r.Context(), e.RiseID)
 	if err != nil {
 		return err
 	}
-	a.Vessel, a.By = rise.Vessel, s.byWhom(r)
-	return s.opt.Live.Act(r.Context(), a)
+	e.Vessel = rise.Vessel
+	return s.opt.Live.Do(r.Context(), e)
 }
 
 // unjudge takes the last note or judgement of a rise back.
@@ -69,14 +69,14 @@ func (s *Server) unjudge(r *http.Request) error {
 	if !ok {
 		return Refuse("No note or result of this rise is left to take back.")
 	}
-	return s.opt.Live.Act(r.Context(), Act{Kind: ActUndo, Vessel: rise.Vessel, RiseID: rise.ID, UndoID: last.ID, By: s.byWhom(r)})
+	return s.opt.Live.Undo(r.Context(), rise.Vessel, rise.ID, last.ID)
 }
 
 // lastJudging is the newest note or judgement that stands.
 func lastJudging(events []bake.Event) (bake.Event, bool) {
 	var last bake.Event
 	for _, a := range events {
-		if k := ActKind(a.Kind); a.UndoneAt.IsZero() && (k == ActNote || k == ActJudgement) && a.ID > last.ID {
+		if k := bake.EventKind(a.Kind); a.UndoneAt.IsZero() && (k == bake.EventNote || k == bake.EventJudged) && a.ID > last.ID {
 			last = a
 		}
 	}
@@ -95,12 +95,15 @@ func (s *Server) judgeFailed(w http.ResponseWriter, r *http.Request, err error) 
 
 // apiJudge keeps a judgement.
 func (s *Server) apiJudge(w http.ResponseWriter, r *http.Request) {
-	var in judgementJSON
+	var in struct {
+		Outcome    string `json:"outcome"`
+		OvenSpring string `json:"oven_spring"`
+		Note       string `json:"note"`
+	}
 	if !readJSON(w, r, &in) {
 		return
 	}
-	a := Act{Kind: ActJudgement, RiseID: s.pathID(r), Judgement: history.Judgement{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note}}
-	if err := s.judge(r, a); err != nil {
+	if err := s.judge(r, bake.Detail{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note}); err != nil {
 		s.judgeFailed(w, r, err)
 		return
 	}

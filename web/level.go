@@ -102,12 +102,12 @@ func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, t
 	if !ok {
 		return
 	}
-	level, err := s.opt.Level.Level(v.Name)
+	level, err := s.opt.Level.Level(v.Vessel)
 	if err != nil {
 		s.actFailed(w, r, err)
 		return
 	}
-	p := levelPage{frame: s.frame(w, r, "Measure "+v.Name, ""), Vessel: v.Name, RiseID: v.RiseID, Level: level, Problem: trouble,
+	p := levelPage{frame: s.frame(w, r, "Measure "+v.Vessel, ""), Vessel: v.Vessel, RiseID: v.RiseID, Level: level, Problem: trouble,
 		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil, Picture: profilePicture(level)}
 	if n := len(level.Pours); n > 0 {
 		p.Poured = fmt.Sprintf("%g", level.Pours[n-1].VolumeL)
@@ -121,7 +121,7 @@ func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	said, err := s.levelStep(r, v.Name)
+	said, err := s.levelStep(r, v.Vessel)
 	if no, refused := err.(Refusal); refused && wantsHTML(r) { //nolint:errorlint // the wiring hands it over bare
 		s.showLevel(w, r, http.StatusConflict, no.Why)
 		return
@@ -226,7 +226,7 @@ func hundredth(mm float64) float64 { return math.Round(mm*100) / 100 }
 // apiLevel tells how far the measuring is.
 func (s *Server) apiLevel(w http.ResponseWriter, r *http.Request) {
 	if _, v, ok := s.vessel(w, r); ok {
-		s.answerLevel(w, r, v.Name, nil)
+		s.answerLevel(w, r, v.Vessel, nil)
 	}
 }
 
@@ -246,7 +246,7 @@ func (s *Server) answerLevel(w http.ResponseWriter, r *http.Request, vessel stri
 // apiLevelEmpty measures the empty vessel.
 func (s *Server) apiLevelEmpty(w http.ResponseWriter, r *http.Request) {
 	if _, v, ok := s.vessel(w, r); ok && readJSON(w, r, &struct{}{}) {
-		s.answerLevel(w, r, v.Name, s.opt.Level.LevelEmpty(r.Context(), v.Name))
+		s.answerLevel(w, r, v.Vessel, s.opt.Level.LevelEmpty(r.Context(), v.Vessel))
 	}
 }
 
@@ -256,7 +256,7 @@ func (s *Server) apiLevelPour(w http.ResponseWriter, r *http.Request) {
 		TotalL float64 `json:"total_l"`
 	}
 	if _, v, ok := s.vessel(w, r); ok && readJSON(w, r, &in) {
-		s.answerLevel(w, r, v.Name, s.opt.Level.LevelPour(r.Context(), v.Name, in.TotalL))
+		s.answerLevel(w, r, v.Vessel, s.opt.Level.LevelPour(r.Context(), v.Vessel, in.TotalL))
 	}
 }
 
@@ -269,7 +269,7 @@ func (s *Server) apiLevelWrite(w http.ResponseWriter, r *http.Request) {
 	if !ok || !readJSON(w, r, &in) {
 		return
 	}
-	said, err := s.opt.Level.LevelWrite(r.Context(), v.Name, strings.TrimSpace(in.Change))
+	said, err := s.opt.Level.LevelWrite(r.Context(), v.Vessel, strings.TrimSpace(in.Change))
 	if err != nil {
 		s.actFailed(w, r, err)
 		return
@@ -283,7 +283,7 @@ func (s *Server) apiLevelEnd(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	if err := s.opt.Level.LevelEnd(v.Name); err != nil {
+	if err := s.opt.Level.LevelEnd(v.Vessel); err != nil {
 		s.actFailed(w, r, err)
 		return
 	}

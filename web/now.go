@@ -69,33 +69,9 @@ type toldView struct {
 
 type factView struct{ Name, Value string }
 
-// state is what is the case with a vessel.
-func (v Vessel) state(now time.Time) bake.State {
-	if !v.State.At.IsZero() {
-		return v.State
-	}
-	s := bake.State{At: now, Vessel: v.Name, Holds: v.Holds, Demo: v.Demo, Lead: v.Lead, RiseID: v.RiseID, Estimate: v.Estimate,
-		InFridge: v.InFridge, Batch: v.Batch, Feed: v.Feed, Steps: v.Steps, After: v.After, Care: v.Care, Findings: v.Findings,
-		ProofOf: v.ProofOf, ProofBasis: v.ProofBasis}
-	s.Rise = bake.Rise{ID: v.RiseID, StartedAt: v.Estimate.Started, TargetPercent: v.TargetPercent}
-	if p := v.Plan; p != nil {
-		s.Plan = &bake.PlanState{Way: p.Way, Wanted: p.Wanted, Planned: p.Planned, Ready: p.Ready, Pending: p.Pending, Said: p.Said, SaidAt: p.SaidAt}
-	}
-	for _, d := range v.Deeds {
-		e := bake.Event{ID: d.ID, Vessel: v.Name, At: d.At, By: d.By, Kind: bake.EventKind(d.Kind)}
-		if e.Kind.Marks() {
-			e.StepID = d.Detail
-		} else if e.Kind == bake.EventNote {
-			e.Note = d.Detail
-		}
-		s.Events = append(s.Events, e)
-	}
-	return s.Derived()
-}
-
 // glance is a vessel at first sight.
 func (s *Server) glance(snap Snapshot, v Vessel, canAct bool) glance.Glance {
-	return glance.Of(glance.Input{State: v.state(snap.At), Alarms: v.Alarms, ByHand: v.byHand(), ClockInDoubt: !snap.System.ClockSet, Reading: !canAct}, s.words)
+	return glance.Of(glance.Input{State: v.State, Alarms: v.Alarms, ByHand: v.byHand(), ClockInDoubt: !snap.System.ClockSet, Reading: !canAct}, s.words)
 }
 
 // byHand reports whether nothing measures the level of a vessel.
@@ -125,7 +101,7 @@ func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
 func (s *Server) shown(snap Snapshot, asked string) int {
 	best, rank := -1, 9
 	for i, v := range snap.Vessels {
-		if v.Name == asked {
+		if v.Vessel == asked {
 			return i
 		}
 		if n := s.rank(snap, v); n < rank {
@@ -156,7 +132,7 @@ func (s *Server) chips(snap Snapshot, shown int) []chipView {
 	var out []chipView
 	for i, v := range snap.Vessels {
 		g := s.glance(snap, v, true)
-		out = append(out, chipView{ID: fmt.Sprintf("c%d", i), Vessel: v.Name, Name: upperFirst(v.Name), Word: g.Chip, Calls: g.Calls, Shown: i == shown})
+		out = append(out, chipView{ID: fmt.Sprintf("c%d", i), Vessel: v.Vessel, Name: upperFirst(v.Vessel), Word: g.Chip, Calls: g.Calls, Shown: i == shown})
 	}
 	return out
 }
@@ -173,10 +149,10 @@ func upperFirst(s string) string {
 // view turns a vessel into what the templates show.
 func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) vesselView {
 	v := snap.Vessels[i]
-	state := v.state(snap.At)
+	state := v.State
 	out := vesselView{Glance: s.glance(snap, v, canAct), ID: fmt.Sprintf("v%d", i), CanAct: canAct, Demo: v.Demo, Batches: v.Batches,
 		Start: state.Now.Tap == bake.EventStart, Feeds: v.Holds == estimator.Starter, Measurable: s.opt.Level != nil,
-		Target: fmt.Sprintf("%.0f", v.TargetPercent)}
+		Target: fmt.Sprintf("%.0f", v.Estimate.TargetPercent)}
 	if out.Judge {
 		out.JudgeID = state.Rise.ID
 	}
@@ -284,7 +260,7 @@ func (s *Server) told(state bake.State) []toldView {
 	l := s.words.At(state.At)
 	var out []toldView
 	for _, e := range slices.Backward(state.Events) {
-		if e.ID == 0 || e.Kind == bake.EventMeasured || e.Kind == "ack" || e.Kind == "snooze" {
+		if e.ID == 0 || !e.Kind.CanUndo() {
 			continue
 		}
 		out = append(out, toldView{ID: e.ID, When: l.Clock(e.At), Word: s.eventWord(e, state.Steps), Clock: e.At.In(s.words.Locale().Zone).Format("2006-01-02T15:04")})
@@ -386,13 +362,13 @@ func (s *Server) problems(snap Snapshot) []string {
 func (s *Server) planParts(out *vesselView, v Vessel, now time.Time) {
 	out.Plan = s.planLines(v.Plan, now)
 	if s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID == 0 && v.ProofOf == "" {
-		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Name}}.Encode()
+		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Vessel}}.Encode()
 	}
 	out.AskOut = s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID != 0 && len(v.Estimate.Fan) > 0 && !v.InFridge
 }
 
 // planLines say how the plan of a vessel stands.
-func (s *Server) planLines(p *PlanState, now time.Time) []string {
+func (s *Server) planLines(p *bake.PlanState, now time.Time) []string {
 	if p == nil {
 		return nil
 	}

@@ -50,10 +50,10 @@ type Planner interface {
 	// StaysOut says the same of the dough that rises in a vessel now: left out,
 	// and put into the refrigerator then.
 	StaysOut(ctx context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error)
+	// Choose returns the plan of the way that a wish names, as its vessel begins to
+	// follow it.
+	Choose(ctx context.Context, w PlanWish) (*bake.Chosen, error)
 }
-
-// PlanState is a plan that a vessel follows.
-type PlanState = bake.PlanState
 
 // guessedAirC stands in the form when no air temperature is measured.
 const guessedAirC = 22.0
@@ -81,7 +81,7 @@ func (s *Server) planForm(q url.Values) planForm {
 	snap := s.snapshot()
 	for _, v := range snap.Vessels {
 		if v.Holds == estimator.Dough && v.ProofOf == "" {
-			f.Vessels = append(f.Vessels, v.Name)
+			f.Vessels = append(f.Vessels, v.Vessel)
 		}
 	}
 	if f.Vessel == "" && len(f.Vessels) > 0 {
@@ -108,7 +108,7 @@ func (s *Server) planForm(q url.Values) planForm {
 func airNow(snap Snapshot, vessel string) (c float64, ok bool) {
 	c = guessedAirC
 	for _, v := range snap.Vessels {
-		if e := v.Estimate; math.IsNaN(e.AirC) || e.Time.IsZero() || v.InFridge || ok && v.Name != vessel {
+		if e := v.Estimate; math.IsNaN(e.AirC) || e.Time.IsZero() || v.InFridge || ok && v.Vessel != vessel {
 			continue
 		}
 		c, ok = v.Estimate.AirC, true

@@ -132,16 +132,16 @@ func (s *Server) fillLive(ctx context.Context, p *planPage, form *planForm) erro
 func (s *Server) takers(vessel string) (name, instead string) {
 	for _, v := range s.snapshot().Vessels {
 		switch {
-		case v.Name != vessel:
+		case v.Vessel != vessel:
 			continue
 		case v.RiseID != 0:
-			return "", fmt.Sprintf("A rise is under way in %s, so it cannot follow this plan yet. End that rise first.", v.Name)
+			return "", fmt.Sprintf("A rise is under way in %s, so it cannot follow this plan yet. End that rise first.", v.Vessel)
 		case v.Plan != nil && v.Plan.Pending:
-			instead = "It takes the place of the plan that " + v.Name + " follows now; undo brings that back."
+			instead = "It takes the place of the plan that " + v.Vessel + " follows now; undo brings that back."
 		case slices.ContainsFunc(v.Steps, func(x bake.Step) bool { return x.Hands && (x.State == bake.Waiting || x.State == bake.DueNow) }):
-			instead = "It takes the place of the bake under way in " + v.Name + ", and no more reminders come of that one; undo brings it back."
+			instead = "It takes the place of the bake under way in " + v.Vessel + ", and no more reminders come of that one; undo brings it back."
 		}
-		return v.Name, instead
+		return v.Vessel, instead
 	}
 	return "", "No vessel for dough is set up, so nothing can follow this plan. The calendar takes it all the same."
 }
@@ -167,11 +167,11 @@ func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
 		if v.RiseID == 0 || v.Holds != estimator.Dough || len(v.Estimate.Fan) == 0 || v.InFridge {
 			continue
 		}
-		warm, cold, err := s.opt.Planner.StaysOut(ctx, v.Name, until)
+		warm, cold, err := s.opt.Planner.StaysOut(ctx, v.Vessel, until)
 		if err != nil {
 			continue // it has no forecast that reaches so far
 		}
-		out = append(out, v.Name+" now: "+warm.Text+" "+cold.Text)
+		out = append(out, v.Vessel+" now: "+warm.Text+" "+cold.Text)
 	}
 	return out
 }

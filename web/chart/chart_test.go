@@ -307,12 +307,3 @@ func TestOverlayGolden(t *testing.T) {
 	assert.Equal(t, "1 rises over hours since the start. 1, x: 5 % after 1.0 h.",
 		DescribeOverlay(Overlay{AxisWords: "hours since the start", Lines: []Line{{"x", []Place{{1, 5}}}}}))
 }
-
-func TestIcon(t *testing.T) {
-	var b bytes.Buffer
-	require.NoError(t, Icon(&b, 180))
-	img, err := png.Decode(&b)
-	require.NoError(t, err)
-	assert.Equal(t, image.Rect(0, 0, 180, 180), img.Bounds())
-	assert.Less(t, b.Len(), 10_000)
-}

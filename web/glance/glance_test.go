@@ -184,7 +184,7 @@ func loaves() []stand {
 				step(bake.BakeID, "in.pot", bake.Waiting, out)}
 		})),
 		row("ready for the oven", after(bake.Proofed, func(s *bake.State) { past(s, 1); s.After.Since = clock(19, 50) })),
-		row("preheating", after(bake.Proofing, func(s *bake.State) { past(s, 2) })),
+		row("preheating", after(bake.Proofing, func(s *bake.State) { past(s, 2); s.Steps[1].Takes = 50 * time.Minute })),
 		row("in the oven", after(bake.Baking, func(s *bake.State) { past(s, 3); s.After.Until = span(clock(20, 25), clock(20, 30), clock(20, 35)) })),
 		row("in the oven, with a probe", after(bake.Baking, func(s *bake.State) { past(s, 3); s.After.CoreC = 71 })),
 		row("done in the oven", after(bake.LoafDone, func(s *bake.State) {

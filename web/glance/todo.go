@@ -179,7 +179,7 @@ func (t *teller) possible() []event {
 		}
 		return []event{{kind: bake.EventStart}}
 	case bake.StatusProving, bake.StatusProvingCold, bake.StatusProved, bake.StatusPreheating:
-		return []event{cold, {bake.EventBegun, bake.BakeID}}
+		return []event{cold, {bake.EventDone, bake.BakeID}}
 	case bake.StatusOven, bake.StatusBaked:
 		return []event{{bake.EventDone, bake.UncoverID}, {kind: bake.EventBaked}}
 	case bake.StatusCooling:

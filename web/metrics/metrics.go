@@ -140,7 +140,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		s.estimate(v)
 		s.alarms(v)
 		for _, x := range v.Sensors {
-			s.sensor(v.Name, x)
+			s.sensor(v.Vessel, x)
 		}
 	}
 }
@@ -193,46 +193,46 @@ func (s sink) system(y web.System) {
 }
 
 func (s sink) vessel(v web.Vessel) {
-	s.gauge("vessel_info", 1, v.Name, string(v.Holds))
-	s.flag("in_fridge", v.InFridge, v.Name)
-	if v.TargetPercent > 0 {
-		s.gauge("target_ratio", v.TargetPercent/100, v.Name)
+	s.gauge("vessel_info", 1, v.Vessel, string(v.Holds))
+	s.flag("in_fridge", v.InFridge, v.Vessel)
+	if p := v.Estimate.TargetPercent; p > 0 {
+		s.gauge("target_ratio", p/100, v.Vessel)
 	}
 	phase := v.Estimate.Phase
 	if phase == "" {
 		phase = estimator.Idle
 	}
 	for _, p := range phases() {
-		s.flag("phase", p == phase, v.Name, string(p))
+		s.flag("phase", p == phase, v.Vessel, string(p))
 	}
 }
 
 func (s sink) estimate(v web.Vessel) {
 	e := v.Estimate
-	s.gauge("dough_celsius", e.DoughC, v.Name)
-	s.gauge("air_celsius", e.AirC, v.Name)
+	s.gauge("dough_celsius", e.DoughC, v.Vessel)
+	s.gauge("air_celsius", e.AirC, v.Vessel)
 	if v.AirHumidity > 0 {
-		s.gauge("air_humidity_ratio", v.AirHumidity, v.Name)
+		s.gauge("air_humidity_ratio", v.AirHumidity, v.Vessel)
 	}
-	s.gauge("level_meters", e.LevelMM/1000, v.Name)
-	s.moment("last_seen_timestamp_seconds", e.LastSeen, v.Name)
+	s.gauge("level_meters", e.LevelMM/1000, v.Vessel)
+	s.moment("last_seen_timestamp_seconds", e.LastSeen, v.Vessel)
 	for _, q := range []estimator.Quality{estimator.QualityOK, estimator.QualityGap, estimator.QualitySuspect} {
-		s.flag("quality", q == e.Quality, v.Name, string(q))
+		s.flag("quality", q == e.Quality, v.Vessel, string(q))
 	}
 	for _, r := range rejectReasons(e.Rejected) {
-		s.counter("rejected_readings_total", float64(e.Rejected[r]), v.Name, clean(r))
+		s.counter("rejected_readings_total", float64(e.Rejected[r]), v.Vessel, clean(r))
 	}
 	if v.RiseID == 0 {
 		return
 	}
-	s.moment("rise_start_timestamp_seconds", e.Started, v.Name)
-	s.gauge("rise_ratio", e.RisePercent/100, v.Name)
-	s.gauge("rise_sd_ratio", e.RiseSD/100, v.Name)
-	s.gauge("rise_ratio_per_second", e.RatePercentPerHour/100/3600, v.Name)
-	s.gauge("reach_chance_ratio", e.ReachChance, v.Name)
-	s.moment("ready_timestamp_seconds", e.Ready.Median, v.Name)
-	s.moment("ready_from_timestamp_seconds", e.Ready.From, v.Name)
-	s.moment("ready_until_timestamp_seconds", e.Ready.Until, v.Name)
+	s.moment("rise_start_timestamp_seconds", e.Started, v.Vessel)
+	s.gauge("rise_ratio", e.RisePercent/100, v.Vessel)
+	s.gauge("rise_sd_ratio", e.RiseSD/100, v.Vessel)
+	s.gauge("rise_ratio_per_second", e.RatePercentPerHour/100/3600, v.Vessel)
+	s.gauge("reach_chance_ratio", e.ReachChance, v.Vessel)
+	s.moment("ready_timestamp_seconds", e.Ready.Median, v.Vessel)
+	s.moment("ready_from_timestamp_seconds", e.Ready.From, v.Vessel)
+	s.moment("ready_until_timestamp_seconds", e.Ready.Until, v.Vessel)
 }
 
 func (s sink) alarms(v web.Vessel) {
@@ -243,7 +243,7 @@ func (s sink) alarms(v web.Vessel) {
 		}
 	}
 	for _, k := range kinds() {
-		s.gauge("alarms_firing", float64(firing[k]), v.Name, string(k))
+		s.gauge("alarms_firing", float64(firing[k]), v.Vessel, string(k))
 	}
 }
 

@@ -81,18 +81,24 @@ func (b *bench) run(until time.Duration) {
 	}
 }
 
-// do performs an act as a page would.
-func (b *bench) do(act web.Act) {
+// do tells what a person did.
+func (b *bench) do(e bake.Event) {
 	b.t.Helper()
-	act.Vessel, act.By = "tub", "test"
-	require.NoError(b.t, b.app.Act(b.t.Context(), act))
+	e.Vessel, e.By = "tub", "test"
+	require.NoError(b.t, b.app.Do(b.t.Context(), e))
 }
 
-// refused performs an act that must be refused and returns why.
-func (b *bench) refused(act web.Act) string {
+// undo takes an event back.
+func (b *bench) undo(riseID, id int64) {
 	b.t.Helper()
-	act.Vessel, act.By = "tub", "test"
-	err := b.app.Act(b.t.Context(), act)
+	require.NoError(b.t, b.app.Undo(b.t.Context(), "tub", riseID, id))
+}
+
+// refused tells what must be refused and returns why.
+func (b *bench) refused(e bake.Event) string {
+	b.t.Helper()
+	e.Vessel, e.By = "tub", "test"
+	err := b.app.Do(b.t.Context(), e)
 	var why web.Refusal
 	require.ErrorAs(b.t, err, &why)
 	return why.Why
@@ -104,45 +110,45 @@ func TestTargetAndItsUndo(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Hour)
 	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
-	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 75})
+	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 75}})
 	b.run(61 * time.Minute)
 	assert.Equal(t, 75.0, b.vessel().Estimate.TargetPercent)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	b.run(62 * time.Minute)
 	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActTarget, TargetPercent: 1}), "outside 5 to 400")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 1}}), "outside 5 to 400")
 }
 
 func TestFridgeAndItsUndo(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Hour)
-	b.do(web.Act{Kind: web.ActFridge})
+	b.do(bake.Event{Kind: bake.EventFridge})
 	assert.True(t, b.vessel().InFridge)
 	before := b.vessel()
 	b.run(70 * time.Minute)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	after := b.vessel()
 	assert.False(t, after.InFridge)
 	assert.Equal(t, before.RiseID, after.RiseID)
 	assert.InDelta(t, invented(70*time.Minute), after.Estimate.RisePercent, 3, "the curve stays")
-	b.do(web.Act{Kind: web.ActFridge})
-	b.do(web.Act{Kind: web.ActCounter})
+	b.do(bake.Event{Kind: bake.EventFridge})
+	b.do(bake.Event{Kind: bake.EventCounter})
 	assert.False(t, b.vessel().InFridge)
 }
 
 func TestFoldMarksItsStepAndUndoOpensIt(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(30 * time.Minute)
-	b.do(web.Act{Kind: web.ActFold})
+	b.do(bake.Event{Kind: bake.EventFold})
 	b.run(31 * time.Minute)
 	assert.Equal(t, bake.Done, stepOf(t, b, "fold-1").State)
-	require.Len(t, b.vessel().Deeds, 2)
-	b.do(web.Act{Kind: web.ActUndo})
+	require.Len(t, b.vessel().Events, 2)
+	b.undo(0, 0)
 	b.run(32 * time.Minute)
 	assert.NotEqual(t, bake.Done, stepOf(t, b, "fold-1").State)
-	assert.Len(t, b.vessel().Deeds, 1)
+	assert.Len(t, b.vessel().Events, 1)
 }
 
 func stepOf(t *testing.T, b *bench, id string) bake.Step {
@@ -161,10 +167,10 @@ func TestEndAndItsUndo(t *testing.T) {
 	b := newBench(t)
 	b.run(2 * time.Hour)
 	id := b.vessel().RiseID
-	b.do(web.Act{Kind: web.ActShaped})
+	b.do(bake.Event{Kind: bake.EventShaped})
 	assert.Equal(t, estimator.Ended, b.vessel().Estimate.Phase)
 	b.run(125 * time.Minute)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	b.run(130 * time.Minute)
 	v := b.vessel()
 	assert.Equal(t, id, v.RiseID)
@@ -180,11 +186,11 @@ func TestStartByMistakeAndItsUndo(t *testing.T) {
 	b := newBench(t)
 	b.run(2 * time.Hour)
 	first := b.vessel().RiseID
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(125 * time.Minute)
 	assert.NotEqual(t, first, b.vessel().RiseID)
 	assert.Less(t, b.vessel().Estimate.RisePercent, 10.0)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	b.run(130 * time.Minute)
 	assert.Equal(t, first, b.vessel().RiseID)
 	assert.InDelta(t, invented(2*time.Hour), b.vessel().Estimate.RisePercent, 12, "the first rise goes on")
@@ -192,23 +198,23 @@ func TestStartByMistakeAndItsUndo(t *testing.T) {
 
 func TestActsThatMakeNoSense(t *testing.T) {
 	b := newBench(t)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold}), "no rise is being watched")
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo}), "nothing of this rise left")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold}), "no rise is being watched")
+	refusedWith(t, b.app.Undo(t.Context(), "tub", 0, 0), "nothing of this rise left")
 	b.run(10 * time.Minute)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold, RiseID: 99}), "another rise")
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActFold, At: b.start.Add(-48 * time.Hour)}), "more than")
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActAck, AlarmID: "none"}), "not open any more")
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActStepDone, StepID: "fold-1"}), "follows no steps")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold, RiseID: 99}), "another rise")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold, At: b.start.Add(-48 * time.Hour)}), "more than")
+	refusedWith(t, b.app.Answer(t.Context(), "none", "test", 0), "not open any more")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: "fold-1"}}), "follows no steps")
 	var why web.Refusal
-	require.ErrorAs(t, b.app.Act(t.Context(), web.Act{Vessel: "pot", Kind: web.ActFold}), &why)
+	require.ErrorAs(t, b.app.Do(t.Context(), bake.Event{Vessel: "pot", Kind: bake.EventFold}), &why)
 }
 
 func TestNoteAndJudgement(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Hour)
 	id := b.vessel().RiseID
-	b.do(web.Act{Kind: web.ActNote, RiseID: id, Note: "stood by the stove"})
-	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "right", Note: "stood by the stove"}})
+	b.do(bake.Event{Kind: bake.EventNote, RiseID: id, Detail: bake.Detail{Note: "stood by the stove"}})
+	b.do(bake.Event{Kind: bake.EventJudged, RiseID: id, Detail: bake.Detail{Outcome: "right", Note: "stood by the stove"}})
 	r, err := b.store.Rise(t.Context(), id)
 	require.NoError(t, err)
 	assert.Equal(t, "right", r.Outcome)
@@ -223,46 +229,46 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	ctx := t.Context()
 	b.run(time.Hour)
 	id := b.vessel().RiseID
-	b.do(web.Act{Kind: web.ActNote, Note: "by the stove"})
-	b.do(web.Act{Kind: web.ActNote, RiseID: id, Note: "lid off"})
-	deeds := b.vessel().Deeds
-	require.Len(t, deeds, 3, "the start, by itself, and two notes")
-	assert.Equal(t, "by the stove", deeds[1].Detail)
+	b.do(bake.Event{Kind: bake.EventNote, Detail: bake.Detail{Note: "by the stove"}})
+	b.do(bake.Event{Kind: bake.EventNote, RiseID: id, Detail: bake.Detail{Note: "lid off"}})
+	events := b.vessel().Events
+	require.Len(t, events, 3, "the start, by itself, and two notes")
+	assert.Equal(t, "by the stove", events[1].Note)
 	note := func() string {
 		r, err := b.store.Rise(ctx, id)
 		require.NoError(t, err)
 		return r.Note
 	}
 	assert.Equal(t, "by the stove\nlid off", note())
-	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: deeds[1].ID})
+	b.undo(id, events[1].ID)
 	assert.Equal(t, "lid off", note())
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	assert.Empty(t, note())
-	assert.Len(t, b.vessel().Deeds, 1)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActNote, Note: strings.Repeat("x", 4001)}), "longer than 4000")
+	assert.Len(t, b.vessel().Events, 1)
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventNote, Detail: bake.Detail{Note: strings.Repeat("x", 4001)}}), "longer than 4000")
 
-	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "under", Note: "pale"}})
-	b.do(web.Act{Kind: web.ActEnd})
-	b.do(web.Act{Kind: web.ActJudgement, RiseID: id, Judgement: history.Judgement{Outcome: "right"}})
+	b.do(bake.Event{Kind: bake.EventJudged, RiseID: id, Detail: bake.Detail{Outcome: "under", Note: "pale"}})
+	b.do(bake.Event{Kind: bake.EventEnd})
+	b.do(bake.Event{Kind: bake.EventJudged, RiseID: id, Detail: bake.Detail{Outcome: "right"}})
 	acts, err := b.store.Events(ctx, id)
 	require.NoError(t, err)
 	last := acts[len(acts)-1]
 	require.Equal(t, bake.EventJudged, last.Kind)
-	b.do(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: last.ID})
+	b.undo(id, last.ID)
 	r, err := b.store.Rise(ctx, id)
 	require.NoError(t, err)
 	assert.Equal(t, "under", r.Outcome)
 	assert.Equal(t, "pale", r.Note)
 	assert.False(t, r.UnderWay(), "taking a judgement back opens nothing again")
-	b.refused(web.Act{Kind: web.ActUndo, RiseID: id, UndoID: last.ID})
+	refusedWith(t, b.app.Undo(ctx, "tub", id, last.ID), "taken back already")
 
 	old := history.Rise{Vessel: "crock", Holds: estimator.Dough, StartedAt: b.start.AddDate(-1, 0, 0)}
 	old.ID, err = b.store.BeginRise(ctx, old)
 	require.NoError(t, err)
-	require.NoError(t, b.app.Act(ctx, web.Act{Kind: web.ActJudgement, Vessel: "crock", RiseID: old.ID, Judgement: history.Judgement{Outcome: "over"}}))
+	require.NoError(t, b.app.Do(ctx, bake.Event{Kind: bake.EventJudged, Vessel: "crock", RiseID: old.ID, Detail: bake.Detail{Outcome: "over"}}))
 	acts, err = b.store.Events(ctx, old.ID)
 	require.NoError(t, err)
-	require.NoError(t, b.app.Act(ctx, web.Act{Kind: web.ActUndo, Vessel: "crock", RiseID: old.ID, UndoID: acts[0].ID}))
+	require.NoError(t, b.app.Undo(ctx, "crock", old.ID, acts[0].ID))
 	r, err = b.store.Rise(ctx, old.ID)
 	require.NoError(t, err)
 	assert.Empty(t, r.Outcome)
@@ -272,14 +278,13 @@ func TestJudgingIsTakenBack(t *testing.T) {
 func TestNotesOutliveARestart(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Hour)
-	b.do(web.Act{Kind: web.ActNote, Note: "by the stove"})
+	b.do(bake.Event{Kind: bake.EventNote, Detail: bake.Detail{Note: "by the stove"}})
 	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
-	deeds := a.Snapshot().Vessels[0].Deeds
-	require.Len(t, deeds, 2)
-	assert.Equal(t, "by the stove", deeds[1].Detail)
-	assert.True(t, deeds[1].CanUndo)
+	events := a.Snapshot().Vessels[0].Events
+	require.Len(t, events, 2)
+	assert.Equal(t, "by the stove", events[1].Note)
 	require.NoError(t, a.Stop(t.Context()))
 }
 
@@ -289,7 +294,7 @@ func TestTheBatchOfAStart(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Minute)
 	start := func(name string) (history.Rise, web.Vessel) {
-		b.do(web.Act{Kind: web.ActStart, Batch: name})
+		b.do(bake.Event{Kind: bake.EventStart, Detail: bake.Detail{Batch: name}})
 		b.run(b.clock.Now().Sub(b.start) + time.Minute)
 		r, err := b.store.Rise(t.Context(), b.vessel().RiseID)
 		require.NoError(t, err)
@@ -299,7 +304,7 @@ func TestTheBatchOfAStart(t *testing.T) {
 	r, v := start("")
 	assert.Equal(t, own, past.BatchName(r))
 	assert.NotEmpty(t, v.Steps)
-	r, v = start(web.NoBatch)
+	r, v = start(bake.NoBatch)
 	assert.Nil(t, r.Batch)
 	assert.Empty(t, v.Steps, "nobody said what is being baked")
 	assert.Empty(t, v.Batch)
@@ -326,17 +331,17 @@ func TestARiseThatBeganByItselfIsTakenBack(t *testing.T) {
 		}
 		v := b.vessel()
 		require.NotZero(t, v.RiseID)
-		require.Len(t, v.Deeds, 1)
-		assert.Equal(t, web.Deed{ID: v.Deeds[0].ID, At: v.Estimate.Started, Kind: web.ActStart, By: "itself", CanUndo: true}, v.Deeds[0])
-		b.do(web.Act{Kind: web.ActUndo})
+		require.Len(t, v.Events, 1)
+		assert.Equal(t, []any{v.Estimate.Started, bake.EventStart, bake.ByItself}, []any{v.Events[0].At, v.Events[0].Kind, v.Events[0].By})
+		b.undo(0, 0)
 		b.run(40 * time.Minute)
 		assert.Zero(t, b.vessel().RiseID, "and none begins by itself again")
 		page, err := b.store.Rises(t.Context(), history.Filter{Vessel: "tub", Limit: 1})
 		require.NoError(t, err)
 		assert.Empty(t, page.Rises)
-		b.do(web.Act{Kind: web.ActStart})
+		b.do(bake.Event{Kind: bake.EventStart})
 		b.run(45 * time.Minute)
 		assert.NotZero(t, b.vessel().RiseID)
-		assert.Equal(t, "test", b.vessel().Deeds[0].By)
+		assert.Equal(t, "test", b.vessel().Events[0].By)
 	}
 }

@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
-	"tidemark/web"
 )
 
 // ballBench is a bench whose dough is filled in as a ball that spreads, seen by a
@@ -43,7 +43,7 @@ func TestARestartKeepsTheStartVolume(t *testing.T) {
 	require.NoError(t, b.app.vessels["tub"].session.Wait())
 	const odd = 47*time.Minute + 10*time.Second // not at a full minute
 	b.see(odd)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.fed = odd
 	for _, at := range []time.Duration{12 * time.Minute, 35 * time.Minute, time.Hour, 2 * time.Hour} {
 		b.see(odd + at)

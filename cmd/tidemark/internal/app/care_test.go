@@ -13,7 +13,6 @@ import (
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/web"
 )
 
 // jarConfig is a jar of starter, fed 1 : 2 : 2.
@@ -63,7 +62,7 @@ func began() time.Time { return time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC) }
 // feedAndRun feeds at the start and lets time pass.
 func (b *bench) feedAndRun(until time.Duration) {
 	b.run(30 * time.Second)
-	b.do(web.Act{Kind: web.ActFed})
+	b.do(bake.Event{Kind: bake.EventFed})
 	b.run(until)
 }
 
@@ -137,21 +136,21 @@ func TestAFeedTaughtAtOnce(t *testing.T) {
 	e := b.vessel().Estimate
 	require.Contains(t, []estimator.Phase{estimator.Peak, estimator.Falling, estimator.Hungry}, e.Phase)
 	assert.Equal(t, "by the peak the sensor saw", b.vessel().Care.Basis)
-	b.do(web.Act{Kind: web.ActFed, Feed: bake.Feed{StarterG: 10, FlourG: 50, WaterG: 50}})
+	b.do(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Feed: &bake.Feed{StarterG: 10, FlourG: 50, WaterG: 50}}})
 	b.runJar(6*time.Hour + time.Minute)
 	b.app.work.Wait()
 	b.runJar(6*time.Hour + 2*time.Minute)
 	v := b.vessel()
 	assert.Equal(t, "1 : 5 : 5", v.Feed)
 	assert.Contains(t, v.Care.Basis, "by one past feed")
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActFed, Feed: bake.Feed{StarterG: -1, FlourG: 50, WaterG: 50}}), "the feeding makes no sense")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Feed: &bake.Feed{StarterG: -1, FlourG: 50, WaterG: 50}}}), "the feeding makes no sense")
 }
 
 func TestColdStoredStarterIsDueWeekly(t *testing.T) {
 	t.Parallel()
 	b := newJar(t)
 	b.run(2 * time.Hour)
-	b.do(web.Act{Kind: web.ActFridge})
+	b.do(bake.Event{Kind: bake.EventFridge})
 	b.run(130 * time.Minute)
 	c := b.vessel().Care
 	require.NotNil(t, c)
@@ -203,7 +202,7 @@ func TestATypedFeedingCounts(t *testing.T) {
 	t.Parallel()
 	b := newJar(t)
 	b.run(2 * time.Minute)
-	b.do(web.Act{Kind: web.ActFed, Batch: "1:5:5"})
+	b.do(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Batch: "1:5:5"}})
 	b.run(5 * time.Minute)
 	v := b.vessel()
 	assert.Equal(t, "1 : 5 : 5", v.Feed)

@@ -17,7 +17,6 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/web"
 )
 
 // machine is a machine whose wall clock can be set while its boot clock runs on.
@@ -291,14 +290,14 @@ func TestShiftTakesDeedsAndStepsAlong(t *testing.T) {
 	b := newStepBench(t, t.TempDir(), time.Unix(30, 0), 0, t.TempDir())
 	defer b.stop()
 	b.rise(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.rise(20 * time.Minute)
-	b.do(web.Act{Kind: web.ActFold})
+	b.do(bake.Event{Kind: bake.EventFold})
 	b.m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
 	b.rise(time.Minute)
-	deeds := b.vessel().Deeds
-	require.Len(t, deeds, 2)
-	for _, d := range deeds {
+	events := b.vessel().Events
+	require.Len(t, events, 2)
+	for _, d := range events {
 		assert.Equal(t, 2026, d.At.Year())
 	}
 	assert.Equal(t, 2026, stepOf(t, b.bench, "fold-1").Finished.Year())
@@ -307,6 +306,6 @@ func TestShiftTakesDeedsAndStepsAlong(t *testing.T) {
 	for _, h := range acts {
 		assert.Equal(t, 2026, h.At.Year())
 	}
-	b.do(web.Act{Kind: web.ActUndo})
-	assert.Len(t, b.vessel().Deeds, 1)
+	b.undo(0, 0)
+	assert.Len(t, b.vessel().Events, 1)
 }

@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
-	"tidemark/web"
+	"tidemark/bake"
 )
 
 // TestStoredWarningsFollowASetClock sets the clock after a warning was raised and
@@ -58,10 +58,10 @@ func TestARiseThatIsOverFollowsALateClock(t *testing.T) {
 	b := newStepBench(t, t.TempDir(), time.Unix(30, 0), 0, t.TempDir())
 	defer b.stop()
 	b.rise(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.rise(20 * time.Minute)
 	id := b.vessel().RiseID
-	b.do(web.Act{Kind: web.ActEnd})
+	b.do(bake.Event{Kind: bake.EventEnd})
 	b.rise(time.Minute)
 	b.m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
 	b.rise(time.Minute)

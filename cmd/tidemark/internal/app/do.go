@@ -259,39 +259,6 @@ func (a *App) undoJudging(ctx context.Context, riseID, id int64) (done bool, err
 	return true, a.keepJudgement(ctx, riseID)
 }
 
-// Act does what the page or the API asks for.
-func (a *App) Act(ctx context.Context, act web.Act) error {
-	switch act.Kind {
-	case web.ActAck, web.ActSnooze:
-		defer a.updates.notify()
-		return a.actOnAlarm(ctx, act)
-	case web.ActUndo:
-		return a.Undo(ctx, act.Vessel, act.RiseID, act.UndoID)
-	case web.ActCorrect:
-		return a.Correct(ctx, act.Vessel, act.UndoID, act.At)
-	}
-	e := bake.Event{Vessel: act.Vessel, RiseID: act.RiseID, At: act.At, By: act.By, Kind: bake.EventKind(act.Kind), Detail: bake.Detail{
-		Batch: act.Batch, TargetPercent: act.TargetPercent, StepID: act.StepID, Answer: act.Answer, Note: act.Note, Away: act.Away,
-	}}
-	if act.SeenPercent != nil {
-		e.SeenPercent = *act.SeenPercent
-	}
-	if act.Feed != (bake.Feed{}) {
-		e.Feed = &act.Feed
-	}
-	if act.Kind == web.ActJudgement {
-		e.Outcome, e.OvenSpring, e.Note = act.Judgement.Outcome, act.Judgement.OvenSpring, act.Judgement.Note
-	}
-	if act.Kind == web.ActPlan {
-		chosen, err := a.planner.choose(ctx, act)
-		if err != nil {
-			return err
-		}
-		e.Plan = chosen
-	}
-	return a.Do(ctx, e)
-}
-
 // refuse returns a refusal that the person is shown.
 func refuse(format string, args ...any) error { return web.Refuse(format, args...) }
 

@@ -10,7 +10,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/web"
 )
 
 // TestAdviceInTheEvening: a dough that would be ready at night is told while somebody
@@ -43,7 +42,7 @@ func TestAdviceInTheEvening(t *testing.T) {
 	assert.Equal(t, bake.TodoInTime, s.Now.Key)
 	assert.True(t, strings.HasPrefix(a.Text, "Ready about Sun 0"), a.Text)
 	assert.Contains(t, a.Text, "while you sleep. Into the fridge")
-	b.do(web.Act{Kind: web.ActKind(s.Now.Tap)})
+	b.do(bake.Event{Kind: s.Now.Tap})
 	assert.Nil(t, b.app.State("tub").Advice)
 	b.run(now.Sub(b.start) + 8*time.Minute)
 	assert.Nil(t, told())

@@ -10,7 +10,6 @@ import (
 
 	"tidemark/bake"
 	"tidemark/estimator/forecast"
-	"tidemark/web"
 )
 
 // lessons counts what past rises of the tub have taught.
@@ -30,12 +29,12 @@ func TestAFinishedRiseTeachesTheNext(t *testing.T) {
 	b.run(6 * time.Hour)
 	published := b.prior()
 	assert.Zero(t, b.lessons(), "a rise under way teaches nothing")
-	b.do(web.Act{Kind: web.ActEnd})
+	b.do(bake.Event{Kind: bake.EventEnd})
 	b.run(6*time.Hour + time.Minute)
 	assert.Equal(t, 1, b.lessons())
 	taught := b.prior()
 	assert.NotEqual(t, published, taught)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	assert.Zero(t, b.lessons())
 	assert.Equal(t, published, b.prior(), "nothing of it is left in memory")
 }
@@ -47,10 +46,10 @@ func TestARiseEndedByAStartIsForgottenWithIt(t *testing.T) {
 	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
 	published := b.prior()
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(6*time.Hour + time.Minute)
 	assert.Equal(t, 1, b.lessons())
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	assert.Zero(t, b.lessons())
 	assert.Equal(t, published, b.prior())
 }
@@ -61,7 +60,7 @@ func TestLessonsOutliveARestart(t *testing.T) {
 	b := newBench(t)
 	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
-	b.do(web.Act{Kind: web.ActEnd})
+	b.do(bake.Event{Kind: bake.EventEnd})
 	b.run(6*time.Hour + time.Minute)
 	require.Equal(t, 1, b.lessons())
 	again := b.again()
@@ -72,7 +71,7 @@ func TestLessonsOutliveARestart(t *testing.T) {
 func TestAShortRiseTeachesNothing(t *testing.T) {
 	b := newBench(t)
 	b.run(10 * time.Minute)
-	b.do(web.Act{Kind: web.ActEnd})
+	b.do(bake.Event{Kind: bake.EventEnd})
 	b.run(11 * time.Minute)
 	assert.Zero(t, b.lessons())
 }

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
@@ -146,7 +147,7 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 		assert.InDelta(t, time.Since(begun).Seconds()/30, float64(jar.Sensors[0].Readings["ok"]-jarBefore), 2, "the jar was read as ever")
 
 		b.level(158)
-		require.NoError(t, b.app.Act(t.Context(), web.Act{Kind: web.ActStart, Vessel: "tub"}))
+		require.NoError(t, b.app.Do(t.Context(), bake.Event{Kind: bake.EventStart, Vessel: "tub"}))
 		time.Sleep(5 * time.Minute)
 		assert.InDelta(t, 2.1, b.app.Estimate("tub").VolumeL, 0.1, "80 mm of the measured shape")
 		refusedWith(t, b.app.LevelEmpty(t.Context(), "tub"), "A rise is being watched in tub")

@@ -2,11 +2,9 @@ package app
 
 import (
 	"context"
-	"fmt"
 	"sync"
 	"time"
 
-	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/chart"
@@ -79,48 +77,11 @@ func (a *App) Snapshot() web.Snapshot {
 func (v *vessel) forWeb(now time.Time) web.Vessel {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	s := v.state
-	out := web.Vessel{
-		State: s, Name: v.config.Name, Holds: v.config.Holds, RiseID: s.RiseID, Demo: s.Demo, Lead: s.Lead,
-		TargetPercent: s.Estimate.TargetPercent, TargetName: past.MarkName(s.Estimate.TargetPercent), InFridge: s.InFridge,
-		Estimate: s.Estimate, Steps: s.Steps, Batch: s.Batch,
-		Sensors: v.readings.forWeb(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor)), Deeds: deedsOf(s.Events),
-		After: s.After, Care: s.Care, ProofOf: s.ProofOf, ProofBasis: s.ProofBasis, Findings: s.Findings, Feed: s.Feed, Plan: s.Plan,
-	}
+	out := web.Vessel{State: v.state, Sensors: v.readings.forWeb(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor))}
 	if v.config.Batch != nil {
 		out.Batches = []string{v.config.Batch.Name}
 	}
 	return out
-}
-
-// deedsOf turns events into what the page lists.
-func deedsOf(events []bake.Event) []web.Deed {
-	var out []web.Deed
-	for _, e := range events {
-		if e.Kind != bake.EventReplan { // the plan itself tells
-			out = append(out, web.Deed{ID: e.ID, At: e.At, Kind: web.ActKind(e.Kind), By: e.By, CanUndo: e.Kind.CanUndo(), Detail: detail(e), TargetPc: e.TargetPercent})
-		}
-	}
-	return out
-}
-
-// detail is what to show of an event beside its kind.
-func detail(e bake.Event) string {
-	switch {
-	case e.Kind == bake.EventTarget:
-		return fmt.Sprintf("%g %%", e.TargetPercent)
-	case e.Kind == bake.EventLook:
-		return fmt.Sprintf("%g %%", e.SeenPercent)
-	case e.Kind.Marks():
-		return e.StepID
-	case e.Kind == bake.EventNote:
-		return e.Note
-	case e.Kind == bake.EventJudged:
-		return past.OutcomeWord(e.Outcome)
-	case e.Kind == bake.EventPlan && e.Plan != nil:
-		return e.Plan.Way
-	}
-	return ""
 }
 
 // Curve returns the measured line of the rise under way.

@@ -115,7 +115,7 @@ func feedsOf(ctx context.Context, s *history.Store, demo bool) ([]bake.PastFeed,
 }
 
 // planService plans for the page, one wish at a time: a plan takes a small machine
-// a second. It keeps the last plans, because the page, the calendar and the act
+// a second. It keeps the last plans, because the page, the calendar and the event
 // that takes a plan on ask for the same.
 type planService struct {
 	app  *App
@@ -192,13 +192,9 @@ func (d *planService) StaysOut(_ context.Context, vessel string, until time.Time
 	return out, cold, err
 }
 
-// choose returns the plan that an act names, as a vessel begins to follow it.
-func (d *planService) choose(ctx context.Context, act web.Act) (*bake.Chosen, error) {
-	if act.Plan == nil {
-		return nil, refuse("say which plan: the wish is missing")
-	}
-	w := *act.Plan
-	w.Vessel = act.Vessel
+// Choose returns the plan of the way that a wish names, as its vessel begins to follow
+// it.
+func (d *planService) Choose(ctx context.Context, w web.PlanWish) (*bake.Chosen, error) {
 	d.mu.Lock()
 	wish, made, err := d.plan(ctx, w)
 	d.mu.Unlock()

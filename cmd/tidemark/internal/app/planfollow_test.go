@@ -24,10 +24,18 @@ func (b *bench) breadAt(ready time.Duration, way string) *web.PlanWish {
 	return &web.PlanWish{Now: b.clock.Now(), ReadyAt: b.start.Add(ready), AirC: 24, RipeUntil: b.start.Add(30 * time.Hour), Way: way}
 }
 
+// chosen is the plan of a wish.
+func (b *bench) chosen(w *web.PlanWish) *bake.Chosen {
+	b.t.Helper()
+	c, err := b.app.planner.Choose(b.t.Context(), *w)
+	require.NoError(b.t, err)
+	return c
+}
+
 // follow takes a plan on.
 func (b *bench) follow(ready time.Duration, way string) {
 	b.t.Helper()
-	b.do(web.Act{Kind: web.ActPlan, Plan: b.breadAt(ready, way)})
+	b.do(bake.Event{Kind: bake.EventPlan, Detail: bake.Detail{Plan: b.chosen(b.breadAt(ready, way))}})
 }
 
 // idle lets time go by with nothing in the tub.
@@ -71,9 +79,9 @@ const saltID = "salt"
 func (b *bench) intoTheTub() time.Time {
 	b.t.Helper()
 	b.due(bake.MixID)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.MixID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.MixID}})
 	b.due(saltID)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: saltID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: saltID}})
 	return b.clock.Now()
 }
 
@@ -98,8 +106,8 @@ func TestAPlanIsFollowedFromBeforeTheDough(t *testing.T) {
 	assert.Equal(t, b.start.Add(26*time.Hour), v.Plan.Wanted)
 	assert.False(t, v.Plan.Ready.IsZero())
 	assert.Equal(t, bake.Waiting, stepOf(t, b, bake.MixID).State)
-	require.Len(t, v.Deeds, 1)
-	assert.Equal(t, web.Deed{ID: v.Deeds[0].ID, At: b.start, Kind: web.ActPlan, By: "test", CanUndo: true, Detail: overnight}, v.Deeds[0])
+	require.Len(t, v.Events, 1)
+	assert.Equal(t, []any{b.start, bake.EventPlan, "test", overnight}, []any{v.Events[0].At, v.Events[0].Kind, v.Events[0].By, v.Events[0].Plan.Way})
 	b.idle(b.start.Add(5 * time.Minute))
 	assert.Zero(t, b.vessel().RiseID, "an empty tub is no rise, though its height is seen")
 	since := b.intoTheTub()
@@ -131,7 +139,7 @@ func TestTheRealRiseMovesThePlan(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, b.bulkEnd(), r.TargetPercent)
 	assert.NotEqual(t, planned, stepOf(t, b, bake.RetardID).At, "the steps slip")
-	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 90})
+	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 90}})
 	b.rising(since, since.Add(4*time.Hour+20*time.Minute), 1.6)
 	assert.Equal(t, 90.0, b.vessel().Estimate.TargetPercent, "a mark chosen by hand stands")
 	assert.Equal(t, 90.0, b.bulkEnd())
@@ -170,7 +178,7 @@ func TestThePreheatFollowsTheFinalProof(t *testing.T) {
 	clock := stepOf(t, b, bake.PreheatID).At
 	since := b.intoTheTub()
 	b.rising(since, since.Add(3*time.Hour), 1)
-	b.do(web.Act{Kind: web.ActShaped})
+	b.do(bake.Event{Kind: bake.EventShaped})
 	shaped := b.clock.Now()
 	b.idle(shaped.Add(time.Minute))
 	proof, oven, pre := stepOf(t, b, bake.ProofID), stepOf(t, b, bake.OvenCheckID), stepOf(t, b, bake.PreheatID)
@@ -181,10 +189,10 @@ func TestThePreheatFollowsTheFinalProof(t *testing.T) {
 	b.due(bake.OvenCheckID)
 	asked := stepOf(t, b, bake.OvenCheckID)
 	assert.Equal(t, "Is anything still in the oven: dough, a jar, a cloth, a sensor?", asked.Question)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActStepDone, StepID: bake.OvenCheckID}), "answer first: Is anything still in the oven")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.OvenCheckID}}), "answer first: Is anything still in the oven")
 	b.due(bake.PreheatID)
 	assert.Contains(t, stepOf(t, b, bake.PreheatID).Why, "first answer: Is anything still in the oven")
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.OvenCheckID, Answer: "no"})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.OvenCheckID, Answer: "no"}})
 	b.idle(b.clock.Now().Add(time.Minute))
 	assert.Empty(t, stepOf(t, b, bake.PreheatID).Why)
 	alarms, err := b.store.OpenAlarms(t.Context())
@@ -201,7 +209,7 @@ func TestAPlanOutlivesARestart(t *testing.T) {
 	b := newBench(t)
 	b.follow(26*time.Hour, overnight)
 	b.due(bake.MixID)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.MixID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.MixID}})
 	b.idle(b.clock.Now().Add(time.Minute))
 	next := b.again()
 	next.idle(next.clock.Now().Add(time.Minute))
@@ -210,8 +218,8 @@ func TestAPlanOutlivesARestart(t *testing.T) {
 	assert.True(t, v.Plan.Pending)
 	assert.Zero(t, v.RiseID, "the empty tub begins no rise after the restart either")
 	assert.Equal(t, bake.Done, stepOf(t, next, bake.MixID).State)
-	require.Len(t, v.Deeds, 2)
-	next.do(web.Act{Kind: web.ActUndo})
+	require.Len(t, v.Events, 2)
+	next.undo(0, 0)
 	next.idle(next.clock.Now().Add(time.Minute))
 	assert.NotEqual(t, bake.Done, stepOf(t, next, bake.MixID).State, "done in the first run, taken back in the second")
 	since := next.intoTheTub()
@@ -228,7 +236,7 @@ func TestAPlanOutlivesARestart(t *testing.T) {
 	assert.InDelta(t, third.bulkEnd(), v.Estimate.TargetPercent, 0.01)
 	third.rising(since, since.Add(3*time.Hour+50*time.Minute), 1.6)
 	assert.InDelta(t, third.bulkEnd(), third.vessel().Estimate.TargetPercent, 0.01, "the live rise goes on moving the mark")
-	third.do(web.Act{Kind: web.ActShaped})
+	third.do(bake.Event{Kind: bake.EventShaped})
 	fourth := third.again()
 	fourth.idle(fourth.clock.Now().Add(time.Minute))
 	require.NotNil(t, fourth.vessel().Plan, "the plan goes on to the slicing")
@@ -241,13 +249,13 @@ func TestUndoingAPlan(t *testing.T) {
 	b.follow(26*time.Hour, overnight)
 	b.follow(15*time.Hour, sameDay)
 	assert.Equal(t, sameDay, b.vessel().Plan.Way)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	assert.Equal(t, overnight, b.vessel().Plan.Way, "the plan before is there again")
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	assert.Nil(t, b.vessel().Plan)
 	b.idle(b.start.Add(time.Minute))
 	assert.Empty(t, b.vessel().Steps)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActUndo}), "nothing of this rise left")
+	refusedWith(t, b.app.Undo(t.Context(), "tub", 0, 0), "nothing of this rise left")
 	assert.Nil(t, b.again().vessel().Plan, "nor after a restart")
 }
 
@@ -260,7 +268,7 @@ func TestUndoingTheStartOfAPlan(t *testing.T) {
 	since := b.intoTheTub()
 	b.rising(since, since.Add(2*time.Minute), 1)
 	require.NotZero(t, b.vessel().RiseID)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	v := b.vessel()
 	assert.Zero(t, v.RiseID)
 	require.NotNil(t, v.Plan)
@@ -268,7 +276,7 @@ func TestUndoingTheStartOfAPlan(t *testing.T) {
 	b.idle(b.clock.Now().Add(time.Minute))
 	assert.Equal(t, bake.Done, stepOf(t, b, bake.MixID).State, "what was done before stays done")
 	assert.Equal(t, bake.DueNow, stepOf(t, b, saltID).State)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.rising(b.clock.Now(), b.clock.Now().Add(time.Minute), 1)
 	assert.NotZero(t, b.vessel().RiseID)
 	assert.False(t, b.vessel().Plan.Pending)
@@ -281,12 +289,12 @@ func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 	b.follow(26*time.Hour, overnight)
 	since := b.intoTheTub()
 	b.rising(since, since.Add(2*time.Hour), 1)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActPlan, Plan: b.breadAt(40*time.Hour, overnight)}), "a rise is under way in tub")
-	b.do(web.Act{Kind: web.ActShaped})
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventPlan, Detail: bake.Detail{Plan: b.chosen(b.breadAt(40*time.Hour, overnight))}}), "a rise is under way in tub")
+	b.do(bake.Event{Kind: bake.EventShaped})
 	b.idle(b.clock.Now().Add(time.Minute))
 	b.follow(50*time.Hour, overnight)
 	assert.NotEqual(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	b.idle(b.clock.Now().Add(time.Minute))
 	assert.Equal(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
 	require.NotNil(t, b.vessel().Plan)
@@ -295,11 +303,11 @@ func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 
 func TestPlansThatMakeNoSense(t *testing.T) {
 	b := newBench(t)
-	refused := func(w *web.PlanWish) string { return b.refused(web.Act{Kind: web.ActPlan, Plan: w}) }
-	assert.Contains(t, refused(nil), "the wish is missing")
-	assert.Contains(t, refused(b.breadAt(26*time.Hour, "by boat")), `there is no way "by boat"`)
-	assert.Contains(t, refused(b.breadAt(-time.Hour, sameDay)), "ready: must lie within four days")
-	_, err := b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start)
+	_, err := b.app.planner.Choose(t.Context(), *b.breadAt(26*time.Hour, "by boat"))
+	refusedWith(t, err, `there is no way "by boat"`)
+	_, err = b.app.planner.Choose(t.Context(), *b.breadAt(-time.Hour, sameDay))
+	refusedWith(t, err, "ready: must lie within four days")
+	_, err = b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start)
 	var no web.Refusal
 	require.ErrorAs(t, err, &no)
 	_, _, err = b.app.planner.StaysOut(t.Context(), "tub", b.start.Add(time.Hour))
@@ -343,7 +351,7 @@ func TestALessonTellsThePlan(t *testing.T) {
 	before, err := b.app.planner.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
 	require.NoError(t, err)
 	assert.Contains(t, before.From, "Worked from published values")
-	b.do(web.Act{Kind: web.ActEnd})
+	b.do(bake.Event{Kind: bake.EventEnd})
 	b.run(6*time.Hour + 2*time.Minute)
 	require.Equal(t, 1, b.lessons())
 	after, err := b.app.planner.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
@@ -366,11 +374,8 @@ func TestAStaleTapDividesNothing(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	b.follow(26*time.Hour, overnight)
-	for _, act := range []web.Act{{Kind: web.ActStepDone, StepID: "divide"}, {Kind: web.ActShaped}, {Kind: web.ActBaked}} {
-		act.Vessel, act.By = "tub", "test"
-		var no web.Refusal
-		require.ErrorAs(t, b.app.Act(t.Context(), act), &no)
-		assert.Contains(t, no.Why, "not done yet")
+	for _, e := range []bake.Event{{Kind: bake.EventDone, Detail: bake.Detail{StepID: "divide"}}, {Kind: bake.EventShaped}, {Kind: bake.EventBaked}} {
+		assert.Contains(t, b.refused(e), "not done yet")
 	}
 	assert.Equal(t, bake.Waiting, stepOf(t, b, bake.MixID).State)
 	assert.Equal(t, bake.Waiting, stepOf(t, b, "divide").State)

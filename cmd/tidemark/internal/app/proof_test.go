@@ -13,7 +13,6 @@ import (
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/sensor"
-	"tidemark/web"
 )
 
 // proofConfig is a tub, its sample jar and a basket.
@@ -54,11 +53,11 @@ func newProofBench(t *testing.T) *proofBench {
 func (b *proofBench) bulk() {
 	b.every = 30 * time.Second
 	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(90 * time.Minute)
-	b.do(web.Act{Kind: web.ActEnd})
+	b.do(bake.Event{Kind: bake.EventEnd})
 	b.on(shapedAt)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.ShapeID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.ShapeID}})
 }
 
 // proofed is the invented rise in the sample jar and the basket, percent.
@@ -195,7 +194,7 @@ func TestLoafProbeTellsDoneOutAndSlice(t *testing.T) {
 	b := newProofBench(t)
 	loaded := shapedAt + 100*time.Minute
 	b.on(loaded)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.BakeID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.BakeID}})
 	b.bakeOn(loaded, loaded+25*time.Minute)
 	after := b.vessel().After
 	require.NotNil(t, after)
@@ -226,7 +225,7 @@ func TestLoafProbeTellsDoneOutAndSlice(t *testing.T) {
 	assert.InDelta(t, loaded.Minutes()+cool, slice.FiredAt.Sub(b.start).Minutes(), 4)
 	assert.Contains(t, slice.Text, "The core is at 35\u00a0°C")
 	assert.Equal(t, bake.Sliceable, b.vessel().After.Stage)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.SliceID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.SliceID}})
 	b.on(loaded + time.Duration(cool+11)*time.Minute)
 	assert.Nil(t, b.vessel().After)
 }
@@ -236,13 +235,13 @@ func TestWithoutALoafProbeTheClockTellsAndSaysSo(t *testing.T) {
 	b := newProofBench(t)
 	loaded := shapedAt + 100*time.Minute
 	b.on(loaded)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.BakeID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.BakeID}})
 	b.on(loaded + 21*time.Minute)
 	assert.Contains(t, b.mustTell(bake.UncoverID, "tub").Text, "Take the lid off")
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.UncoverID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.UncoverID}})
 	b.on(loaded + 43*time.Minute)
 	assert.Contains(t, b.mustTell(bake.OutID, "tub").Text, "No probe is in the loaf: that is by the clock.")
-	b.do(web.Act{Kind: web.ActBaked})
+	b.do(bake.Event{Kind: bake.EventBaked})
 	b.on(loaded + 60*time.Minute)
 	after := b.vessel().After
 	require.NotNil(t, after)
@@ -258,7 +257,7 @@ func TestACoreOutlivesARestart(t *testing.T) {
 	b := newProofBench(t)
 	loaded := shapedAt + 100*time.Minute
 	b.on(loaded)
-	b.do(web.Act{Kind: web.ActStepDone, StepID: bake.BakeID})
+	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.BakeID}})
 	b.bakeOn(loaded, loaded+80*time.Minute)
 	again := &proofBench{bench: b.again()}
 	again.every = b.every

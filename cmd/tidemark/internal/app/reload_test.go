@@ -10,7 +10,6 @@ import (
 
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/web"
 )
 
 // changedConfig is the bench's configuration with one text put for another.
@@ -66,8 +65,8 @@ func TestReloadTakesMarkAndLeadOver(t *testing.T) {
 	r, err := b.store.Rise(t.Context(), v.RiseID)
 	require.NoError(t, err)
 	assert.Equal(t, 80.0, r.TargetPercent)
-	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 60})
-	b.do(web.Act{Kind: web.ActUndo})
+	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}})
+	b.undo(0, 0)
 	b.run(62 * time.Minute)
 	assert.Equal(t, 80.0, b.vessel().Estimate.TargetPercent, "undo puts back what stood before, not the default")
 }
@@ -84,12 +83,12 @@ func TestReloadTakesMeasuresOver(t *testing.T) {
 	assert.Equal(t, id, b.vessel().RiseID)
 	const moreL = 20 * 3.14159 * 90 * 90 / 1e6 // 20 mm of the bench's tub
 	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.05)
-	deeds := b.vessel().Deeds
-	assert.Equal(t, web.ActKind(bake.EventMeasured), deeds[len(deeds)-1].Kind)
-	b.do(web.Act{Kind: web.ActEnd})
+	events := b.vessel().Events
+	assert.Equal(t, bake.EventMeasured, events[len(events)-1].Kind)
+	b.do(bake.Event{Kind: bake.EventEnd})
 	b.run(63 * time.Minute)
 	assert.Zero(t, b.vessel().RiseID, "the next rise waits for a person")
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(80 * time.Minute)
 	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.15)
 
@@ -102,10 +101,10 @@ func TestReloadTakesMeasuresOver(t *testing.T) {
 // TestAMarkChosenByHandIsOfOneRise starts another rise after it.
 func TestAMarkChosenByHandIsOfOneRise(t *testing.T) {
 	b := newBench(t)
-	assert.Contains(t, b.refused(web.Act{Kind: web.ActTarget, TargetPercent: 60}), "no rise is being watched")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}}), "no rise is being watched")
 	b.run(time.Hour)
-	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 60})
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(65 * time.Minute)
 	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
 }
@@ -117,10 +116,10 @@ func TestUndoOfAMarkGoesBackToTheTable(t *testing.T) {
 	b.run(time.Hour)
 	byTable := b.vessel().Estimate.TargetPercent
 	assert.InDelta(t, 92, byTable, 2, "24.5 C lies between the rows")
-	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 60})
+	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}})
 	b.run(61 * time.Minute)
 	assert.Equal(t, 60.0, b.vessel().Estimate.TargetPercent)
-	b.do(web.Act{Kind: web.ActUndo})
+	b.undo(0, 0)
 	b.run(62 * time.Minute)
 	assert.InDelta(t, byTable, b.vessel().Estimate.TargetPercent, 1)
 }

@@ -12,7 +12,6 @@ import (
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/web"
 )
 
 // again starts a second App on what the first has kept.
@@ -31,12 +30,12 @@ func TestResumeKeepsStepsDeedsAndMark(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(30 * time.Minute)
-	b.do(web.Act{Kind: web.ActFold})
-	b.do(web.Act{Kind: web.ActTarget, TargetPercent: 75})
+	b.do(bake.Event{Kind: bake.EventFold})
+	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 75}})
 	b.run(90 * time.Minute)
-	b.do(web.Act{Kind: web.ActFridge})
+	b.do(bake.Event{Kind: bake.EventFridge})
 	b.run(95 * time.Minute)
 	before := b.vessel()
 	next := b.again()
@@ -48,14 +47,14 @@ func TestResumeKeepsStepsDeedsAndMark(t *testing.T) {
 	assert.True(t, after.InFridge)
 	assert.Equal(t, before.Batch, after.Batch)
 	assert.Equal(t, bake.Done, stepOf(t, next, "fold-1").State)
-	require.Len(t, after.Deeds, len(before.Deeds))
-	for i := range before.Deeds {
-		assert.Equal(t, before.Deeds[i].Kind, after.Deeds[i].Kind)
-		assert.Equal(t, before.Deeds[i].ID, after.Deeds[i].ID)
-		assert.True(t, before.Deeds[i].At.Equal(after.Deeds[i].At))
-		assert.Equal(t, before.Deeds[i].Detail, after.Deeds[i].Detail)
+	require.Len(t, after.Events, len(before.Events))
+	for i := range before.Events {
+		assert.Equal(t, before.Events[i].Kind, after.Events[i].Kind)
+		assert.Equal(t, before.Events[i].ID, after.Events[i].ID)
+		assert.True(t, before.Events[i].At.Equal(after.Events[i].At))
+		assert.Equal(t, before.Events[i].Detail, after.Events[i].Detail)
 	}
-	next.do(web.Act{Kind: web.ActUndo})
+	next.undo(0, 0)
 	assert.False(t, next.vessel().InFridge, "an act of the first run is taken back in the second")
 }
 
@@ -65,9 +64,9 @@ func TestTheBakeGoesOnAfterARestart(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(3 * time.Hour)
-	b.do(web.Act{Kind: web.ActShaped})
+	b.do(bake.Event{Kind: bake.EventShaped})
 	b.run(3*time.Hour + time.Minute)
 	require.Equal(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
 	next := b.again()
@@ -80,7 +79,7 @@ func TestTheBakeGoesOnAfterARestart(t *testing.T) {
 	third := next.again()
 	third.run(3*time.Hour + 6*time.Minute)
 	assert.Equal(t, bake.Done, stepOf(t, third, bake.OutID).State, "a step done after the rise is kept")
-	third.do(web.Act{Kind: web.ActStart})
+	third.do(bake.Event{Kind: bake.EventStart})
 	third.run(3*time.Hour + 7*time.Minute)
 	assert.NotZero(t, third.vessel().RiseID)
 }
@@ -107,10 +106,10 @@ func TestAnActJustAfterARestartMarksItsStep(t *testing.T) {
 	t.Parallel()
 	b := startedBench(t, 35*time.Minute)
 	next := b.again()
-	next.do(web.Act{Kind: web.ActFold})
+	next.do(bake.Event{Kind: bake.EventFold})
 	next.run(36 * time.Minute)
 	assert.Equal(t, bake.Done, stepOf(t, next, "fold-1").State)
-	next.do(web.Act{Kind: web.ActShaped})
+	next.do(bake.Event{Kind: bake.EventShaped})
 	third := next.again()
 	assert.Equal(t, bake.Done, stepOf(t, third, bake.ShapeID).State, "the steps are there at once after the rise as well")
 }
@@ -157,7 +156,7 @@ func startedBench(t *testing.T, until time.Duration) *bench {
 	t.Helper()
 	b := newBench(t)
 	b.run(time.Minute)
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(until)
 	return b
 }
@@ -180,8 +179,8 @@ func TestARiseWithoutAStartGoesOn(t *testing.T) {
 	assert.Equal(t, id, v.RiseID)
 	assert.WithinDuration(t, b.start, v.Estimate.Started, time.Second)
 	assert.InDelta(t, invented(time.Hour), v.Estimate.RisePercent, 6)
-	require.Len(t, v.Deeds, 1)
-	assert.Equal(t, []any{web.ActStart, bake.ByItself}, []any{v.Deeds[0].Kind, v.Deeds[0].By})
+	require.Len(t, v.Events, 1)
+	assert.Equal(t, []any{bake.EventStart, bake.ByItself}, []any{v.Events[0].Kind, v.Events[0].By})
 }
 
 // TestAStartTakenBackStaysSo: the household said that nothing rises; a restart does not
@@ -191,7 +190,7 @@ func TestAStartTakenBackStaysSo(t *testing.T) {
 	b := newBench(t)
 	b.run(20 * time.Minute)
 	require.NotZero(t, b.vessel().RiseID, "begun by itself")
-	b.do(web.Act{Kind: web.ActUndo, UndoID: b.vessel().Deeds[0].ID})
+	b.undo(0, b.vessel().Events[0].ID)
 	b.run(30 * time.Minute)
 	require.Zero(t, b.vessel().RiseID)
 	next := b.again()
@@ -206,18 +205,18 @@ func TestAFeedTakenBackGivesTheRiseBefore(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Hour)
 	id := b.vessel().RiseID
-	b.do(web.Act{Kind: web.ActStart})
+	b.do(bake.Event{Kind: bake.EventStart})
 	b.run(80 * time.Minute)
 	require.NotEqual(t, id, b.vessel().RiseID)
-	b.do(web.Act{Kind: web.ActFold})
-	deeds := b.vessel().Deeds
-	b.do(web.Act{Kind: web.ActUndo, UndoID: deeds[len(deeds)-2].ID})
+	b.do(bake.Event{Kind: bake.EventFold})
+	events := b.vessel().Events
+	b.undo(0, events[len(events)-2].ID)
 	b.run(90 * time.Minute)
 	check := func(b *bench) {
 		v := b.vessel()
 		assert.Equal(t, id, v.RiseID)
 		assert.InDelta(t, invented(90*time.Minute), v.Estimate.RisePercent, 8)
-		assert.Equal(t, web.ActFold, v.Deeds[len(v.Deeds)-1].Kind)
+		assert.Equal(t, bake.EventFold, v.Events[len(v.Events)-1].Kind)
 		curve, err := b.app.Curve(t.Context(), "tub")
 		require.NoError(t, err)
 		for i := range curve[1:] {

@@ -41,7 +41,7 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 	if err != nil {
 		return nil, err
 	}
-	o, err := a.webOptions()
+	o, err := a.WebOptions()
 	o.Window = window
 	if err != nil {
 		return nil, errors.Join(err, ln.Close())
@@ -105,8 +105,8 @@ func listen(address string) (net.Listener, error) {
 	return ln, nil
 }
 
-// webOptions hands the page what it shows.
-func (a *App) webOptions() (web.Options, error) {
+// WebOptions returns what the page is made of.
+func (a *App) WebOptions() (web.Options, error) {
 	h, w := a.opt.Config.Household, a.opt.Config.Web
 	o := web.Options{
 		Live: a, House: say.House{Zone: h.Zone, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},

@@ -191,13 +191,14 @@ func levelOf(w alert.What) slog.Level {
 	return slog.LevelDebug
 }
 
-// actOnAlarm acknowledges or snoozes.
-func (a *App) actOnAlarm(ctx context.Context, act web.Act) error {
+// Answer acknowledges an alarm, or snoozes it for a span that is not 0.
+func (a *App) Answer(ctx context.Context, alarmID, by string, snooze time.Duration) error {
+	defer a.updates.notify()
 	var err error
-	if act.Kind == web.ActAck {
-		_, err = a.manager.Ack(ctx, act.AlarmID, act.By)
+	if snooze == 0 {
+		_, err = a.manager.Ack(ctx, alarmID, by)
 	} else {
-		_, err = a.manager.Snooze(ctx, act.AlarmID, act.By, act.Snooze)
+		_, err = a.manager.Snooze(ctx, alarmID, by, snooze)
 	}
 	if errors.Is(err, alert.ErrUnknownAlarm) {
 		return web.Refuse("this warning is not open any more; reload the page")

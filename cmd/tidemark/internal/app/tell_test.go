@@ -18,7 +18,6 @@ import (
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
-	"tidemark/web"
 )
 
 // TestOnlyNewsIsLoudInTheLog words an open alarm anew again and again.
@@ -149,7 +148,7 @@ func TestStepsOfTheDay(t *testing.T) {
 	for _, s := range b.app.DueSteps("tub", b.clock.Now()) {
 		assert.NotEqual(t, "fold-1", s.ID)
 	}
-	require.NoError(t, b.app.Act(t.Context(), web.Act{Vessel: "tub", Kind: web.ActStepDone, StepID: "fold-2", By: "test"}))
+	require.NoError(t, b.app.Do(t.Context(), bake.Event{Vessel: "tub", Kind: bake.EventDone, By: "test", Detail: bake.Detail{StepID: "fold-2"}}))
 }
 
 // tell enters an event in the journal of a vessel.

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
@@ -43,7 +44,7 @@ func TestTakeBackupWhileWatching(t *testing.T) {
 	b := newBench(t)
 	ctx := t.Context()
 	b.run(2 * time.Hour)
-	b.do(web.Act{Kind: web.ActFold})
+	b.do(bake.Event{Kind: bake.EventFold})
 	b.run(3 * time.Hour)
 	before := b.app.Estimate("tub")
 	id := b.app.Snapshot().Vessels[0].RiseID
@@ -74,10 +75,10 @@ func TestTakeBackupWhileWatching(t *testing.T) {
 	assert.Equal(t, id, v.RiseID)
 	assert.InDelta(t, before.RisePercent, v.Estimate.RisePercent, 1)
 	assert.Equal(t, before.Started, v.Estimate.Started)
-	require.Len(t, v.Deeds, 2, "the start, by itself, and the fold")
-	err = a.Act(ctx, web.Act{Vessel: "tub", Kind: web.ActUndo, UndoID: v.Deeds[0].ID, At: b.clock.Now()})
+	require.Len(t, v.Events, 2, "the start, by itself, and the fold")
+	err = a.Undo(ctx, "tub", 0, v.Events[0].ID)
 	require.NoError(t, err)
-	assert.Empty(t, a.Snapshot().Vessels[0].Deeds)
+	assert.Empty(t, a.Snapshot().Vessels[0].Events)
 	require.NoError(t, a.Stop(ctx))
 }
 

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/demo"
 	"tidemark/history"
@@ -72,7 +73,12 @@ func (w *watch) keep() { _ = w.store.Flush(context.Background()) }
 // act tells what a person did, as the page would; id is that of an alarm. It returns
 // false when that makes no sense any more.
 func (w *watch) act(kind, vessel, id string) bool {
-	err := w.app.Act(context.Background(), web.Act{Kind: web.ActKind(kind), Vessel: vessel, AlarmID: id, By: household})
+	var err error
+	if kind == "ack" {
+		err = w.app.Answer(context.Background(), id, household, 0)
+	} else {
+		err = w.app.Do(context.Background(), bake.Event{Kind: bake.EventKind(kind), Vessel: vessel, By: household})
+	}
 	var refused web.Refusal
 	if errors.As(err, &refused) {
 		return false
@@ -81,10 +87,10 @@ func (w *watch) act(kind, vessel, id string) bool {
 	return true
 }
 
-// shows says whether the page lists an act of a kind since a moment.
+// shows says whether the page lists an event of a kind since a moment.
 func (w *watch) shows(kind, vessel string, since time.Time) bool {
 	v := w.vessel(vessel)
-	return slices.ContainsFunc(v.Deeds, func(x web.Deed) bool { return string(x.Kind) == kind && !x.At.Before(since) })
+	return slices.ContainsFunc(v.Events, func(x bake.Event) bool { return string(x.Kind) == kind && !x.At.Before(since) })
 }
 
 // watches says whether a rise is under way in a vessel.
@@ -92,7 +98,7 @@ func (w *watch) watches(vessel string) bool { return w.vessel(vessel).RiseID != 
 
 func (w *watch) vessel(name string) web.Vessel {
 	all := w.app.Snapshot().Vessels
-	return all[slices.IndexFunc(all, func(v web.Vessel) bool { return v.Name == name })]
+	return all[slices.IndexFunc(all, func(v web.Vessel) bool { return v.Vessel == name })]
 }
 
 // tell sends what is due and returns how many deliveries are at work.

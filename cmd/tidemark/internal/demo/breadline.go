@@ -38,7 +38,7 @@ func (t *timeline) bread(now time.Time, v web.Vessel) {
 // care prints when a starter peaks, is best used and gets hungry, again when
 // that rests on something else or has moved.
 func (t *timeline) care(now time.Time, v web.Vessel) {
-	c, s := v.Care, t.seen[v.Name]
+	c, s := v.Care, t.seen[v.Vessel]
 	if now.Sub(c.Feed.At) < time.Minute {
 		return // its temperature is not known yet
 	}
@@ -50,14 +50,14 @@ func (t *timeline) care(now time.Time, v web.Vessel) {
 	if !c.Peak.Median.After(now) {
 		key = "demo.care.peaked"
 	}
-	t.say(now, v.Name, "care", key, text.Values{"at": c.Peak.Median, "from": c.Peak.From, "until": c.Peak.Until, "use_from": c.UseFrom, "use_until": c.UseUntil,
+	t.say(now, v.Vessel, "care", key, text.Values{"at": c.Peak.Median, "from": c.Peak.From, "until": c.Peak.Until, "use_from": c.UseFrom, "use_until": c.UseUntil,
 		"hungry": c.Hungry.Median, "feed": c.NextFeed, "basis": t.house().Text(c.Basis, now)})
 }
 
 // after prints the sentence of the bake after its bulk when its stage, its
 // grounds, its time or the core of the loaf has moved.
 func (t *timeline) after(now time.Time, v web.Vessel) {
-	a, b := v.After, &t.seen[v.Name].bread
+	a, b := v.After, &t.seen[v.Vessel].bread
 	moved := a.Until.Median.Sub(b.until).Abs() >= max(leastMoved, a.Until.Until.Sub(a.Until.From)/3)
 	hotter := !math.IsNaN(a.CoreC) && math.Abs(a.CoreC-b.core) >= coreTold
 	timed := a.Stage == bake.Proofing || a.Stage == bake.Cooling
@@ -70,7 +70,7 @@ func (t *timeline) after(now time.Time, v web.Vessel) {
 		b.core = a.CoreC
 	}
 	g := glance.Of(glance.Input{State: v.State}, t.words)
-	t.line(now, v.Name, string(a.Stage), strings.Join(strings.Fields(strings.Join([]string{g.Word, g.Day, g.Big + ".", g.Sentence}, " ")), " "))
+	t.line(now, v.Vessel, string(a.Stage), strings.Join(strings.Fields(strings.Join([]string{g.Word, g.Day, g.Big + ".", g.Sentence}, " ")), " "))
 }
 
 // kindOf is what the time of a stage rests on, without its figures.

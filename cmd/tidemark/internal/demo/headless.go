@@ -55,7 +55,7 @@ func play(ctx context.Context, out io.Writer, o app.Options, clock *app.Stepped,
 	d.raised = t.alarm
 	d.runTo(scenario.Until.Add(afterShaping), func(now time.Time) {
 		for _, v := range a.Snapshot().Vessels {
-			t.estimate(v.Name, v.Estimate)
+			t.estimate(v.Vessel, v.Estimate)
 			t.bread(now, v)
 		}
 	})

@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"context"
@@ -54,7 +54,7 @@ func house(t *testing.T, window *access.Window) (*web.Server, *file) {
 	f := &file{sheet: web.Sheet{Version: "v1", File: "/etc/tidemark/tidemark.yaml", Values: map[string]string{"household.clock": "12h"},
 		Vessels: []web.SheetVessel{{Name: "jar"}}, Channels: []web.SheetChannel{{Name: "phone", Kind: "topic"}, {Name: "bell", Kind: "command", Fixed: true}},
 		Addresses: []string{"http://192.0.2.9:8080"}, CanUndo: true}}
-	s, _ := newServer(t, func(o *web.Options) { o.Setup, o.Window = f, window })
+	s, _ := idle(t, func(o *web.Options) { o.Setup, o.Window = f, window })
 	return s, f
 }
 
@@ -221,7 +221,7 @@ func TestSettingsPage(t *testing.T) {
 }
 
 func TestSettingsInGerman(t *testing.T) {
-	s, _ := newServer(t, func(o *web.Options) { o.Setup, o.Language = &file{}, "de" })
+	s := openKitchen(t, germans, true, 0).server(func(o *web.Options) { o.Setup = &file{} })
 	page := newVisitor(t, s, "127.0.0.1").ask("GET", "/settings", nil).Body.String()
 	for _, want := range []string{"tidemark einrichten", "Gefäß hinzufügen", "Aufs Handy", `value="bowl"`, `value="dough"`, "gerade Wände", "Kennwort setzen", "Schlafenszeit"} {
 		assert.Contains(t, page, want)
@@ -236,7 +236,7 @@ func TestSettingsAreNotForPrograms(t *testing.T) {
 	require.NoError(t, err)
 	token, err := k.NewToken(t.Context(), "robot", []access.Scope{access.Read, access.Change})
 	require.NoError(t, err)
-	s, _ := newServer(t, func(o *web.Options) { o.Setup, o.Settings = &file{}, settings })
+	s, _ := idle(t, func(o *web.Options) { o.Setup, o.Settings = &file{}, settings })
 	r := httptest.NewRequest("GET", "http://192.0.2.9:8080/settings", nil)
 	r.Header.Set("Authorization", "Bearer "+token)
 	w := httptest.NewRecorder()

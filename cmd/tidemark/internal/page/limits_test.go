@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"bufio"
@@ -153,7 +153,7 @@ func TestRequestsAreNotCutForNewcomers(t *testing.T) {
 
 // TestTheServiceMayOpenFarMoreFiles holds the limit against the service's own.
 func TestTheServiceMayOpenFarMoreFiles(t *testing.T) {
-	unit, err := os.ReadFile(filepath.Join("..", "deploy", "package", "tidemark.service"))
+	unit, err := os.ReadFile(filepath.Join("..", "..", "..", "..", "deploy", "package", "tidemark.service"))
 	require.NoError(t, err)
 	m := regexp.MustCompile(`(?m)^LimitNOFILE=(\d+)$`).FindSubmatch(unit)
 	require.NotNil(t, m)

@@ -1,14 +1,14 @@
-package web_test
+package page
 
 import (
 	"context"
 	"encoding/json"
-	"maps"
+	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,10 +16,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/access"
-	"tidemark/web/internal/kitchen"
+	"tidemark/web/chart"
 )
 
 // event is one server-sent event.
@@ -80,12 +81,11 @@ func hear(s http.Handler, path, lastID string) *listener {
 	return l
 }
 
-// inBubble runs a test with a server on a clock of its own.
-func inBubble(t *testing.T, f func(t *testing.T, s *web.Server, k *kitchen.Kitchen)) {
-	zone := berlin(t)
+// inBubble runs a test with a kitchen and its page in a time of their own.
+func inBubble(t *testing.T, f func(t *testing.T, s *web.Server, k *kitchen)) {
 	synctest.Test(t, func(t *testing.T) {
-		k := kitchen.New(zone)
-		s, err := web.New(web.Options{Live: k})
+		k := risen(t, berliners, false)
+		s, err := web.New(web.Options{Live: k.app, Now: k.clock.Now})
 		require.NoError(t, err)
 		f(t, s, k)
 		require.NoError(t, s.Close())
@@ -94,39 +94,44 @@ func inBubble(t *testing.T, f func(t *testing.T, s *web.Server, k *kitchen.Kitch
 }
 
 func TestStreamSendsWhatChanged(t *testing.T) {
-	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen.Kitchen) {
+	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
 		l := hear(s, "/events", "")
 		synctest.Wait()
 		first := l.events()
 		require.Len(t, first, 1)
 		assert.Equal(t, "parts", first[0].name)
-		assert.Regexp(t, `^[0-9a-f]{8}\.[A-Z0-9]{8}\.1$`, first[0].id)
+		assert.Regexp(t, `^[0-9a-f]{8}\.[A-Z0-9]{8}\.\d+$`, first[0].id)
 		var all struct{ Parts map[string]string }
 		require.NoError(t, json.Unmarshal([]byte(first[0].data), &all))
 		if len(all.Parts) != 2+3+3*7 {
 			t.Errorf("%d parts, want system, kitchen, three chips and seven parts of each vessel", len(all.Parts))
 		}
 
-		k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent = 81 })
+		k.tell("tub", bake.EventFridge)
 		synctest.Wait()
 		second := l.events()
 		require.Len(t, second, 2)
 		var some struct{ Parts map[string]string }
 		require.NoError(t, json.Unmarshal([]byte(second[1].data), &some))
-		assert.Equal(t, []string{"kitchen", "v0-glance", "v0-more"}, slices.Sorted(maps.Keys(some.Parts)))
-		assert.Contains(t, some.Parts["v0-glance"], "At 81\u00a0% now")
+		for id := range some.Parts {
+			assert.False(t, strings.HasPrefix(id, "v1") || strings.HasPrefix(id, "v2"), "%s did not change", id)
+		}
+		assert.Contains(t, some.Parts["v0-glance"], "In the fridge.")
 		assert.NotContains(t, some.Parts["v0-glance"], "csrf", "a shared part holds no token")
 		l.stop()
 		<-l.done
 	})
 }
 
+// ring lets the kitchen tell its readers that something changed.
+func (k *kitchen) ring() { k.app.Advance(k.clock.Now()) }
+
 func TestStreamIsSlowedToTwoASecond(t *testing.T) {
-	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen.Kitchen) {
+	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
 		l := hear(s, "/events", "")
 		synctest.Wait()
 		for range 100 {
-			k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent++ })
+			k.ring()
 			time.Sleep(50 * time.Millisecond)
 		}
 		time.Sleep(3 * time.Second)
@@ -134,14 +139,14 @@ func TestStreamIsSlowedToTwoASecond(t *testing.T) {
 		ev := l.events()
 		assert.LessOrEqual(t, len(ev), 13, "5 s of changes")
 		assert.GreaterOrEqual(t, len(ev), 9)
-		assert.Equal(t, "101", state(ev[len(ev)-1]), "the newest state came")
+		assert.Equal(t, fmt.Sprint(k.app.Snapshot().Seq), state(ev[len(ev)-1]), "the newest state came")
 		l.stop()
 		<-l.done
 	})
 }
 
 func TestStreamBeats(t *testing.T) {
-	inBubble(t, func(t *testing.T, s *web.Server, _ *kitchen.Kitchen) {
+	inBubble(t, func(t *testing.T, s *web.Server, _ *kitchen) {
 		l := hear(s, "/events", "")
 		time.Sleep(61 * time.Second)
 		synctest.Wait()
@@ -175,20 +180,21 @@ func firstOf(t *testing.T, s http.Handler, path, lastID string) []event {
 // TestStreamGoesOnWhereItBrokeOff: a state is whole, so a reader that comes back
 // needs the newest and none of those it missed; and none at all if it has it.
 func TestStreamGoesOnWhereItBrokeOff(t *testing.T) {
-	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen.Kitchen) {
+	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
 		for _, path := range []string{"/events", "/api/v1/events"} {
 			had := firstOf(t, s, path, "")[0].id
 			same := hear(s, path, had)
 			synctest.Wait()
 			assert.Equal(t, "beat", same.events()[0].name, "nothing new, but the link is shown to live")
 			for range 3 {
-				k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent++ })
+				k.ring()
 			}
+			time.Sleep(2 * time.Second)
 			synctest.Wait()
-			require.Len(t, same.events(), 2)
+			newest := same.events()[len(same.events())-1]
 			back := firstOf(t, s, path, had)
 			require.Len(t, back, 1, "one state for the three that were missed")
-			assert.Equal(t, same.events()[1].id, back[0].id)
+			assert.Equal(t, newest.id, back[0].id)
 			whole := firstOf(t, s, path, "")
 			assert.JSONEq(t, whole[0].data, back[0].data, "it is whole")
 			assert.JSONEq(t, whole[0].data, firstOf(t, s, path, "x")[0].data, "an id that is none is no state")
@@ -201,8 +207,8 @@ func TestStreamGoesOnWhereItBrokeOff(t *testing.T) {
 // TestStreamOfAnotherRun: a state of the run before has numbers of its own; it never
 // counts as known. A page of another build is told to load again.
 func TestStreamOfAnotherRun(t *testing.T) {
-	inBubble(t, func(t *testing.T, s *web.Server, _ *kitchen.Kitchen) {
-		again, err := web.New(web.Options{Live: kitchen.New(berlin(t))})
+	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
+		again, err := web.New(web.Options{Live: k.app, Now: k.clock.Now})
 		require.NoError(t, err)
 		had := firstOf(t, s, "/events", "")[0].id
 		back := firstOf(t, again, "/events", had)
@@ -218,25 +224,37 @@ func TestStreamOfAnotherRun(t *testing.T) {
 	})
 }
 
+// counted counts the curves that are asked for.
+type counted struct {
+	web.Live
+	curves atomic.Int64
+}
+
+func (c *counted) Curve(ctx context.Context, vessel string) ([]chart.Sample, error) {
+	c.curves.Add(1)
+	return c.Live.Curve(ctx, vessel)
+}
+
 func TestFiftyReadersCostOneRendering(t *testing.T) {
-	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen.Kitchen) {
+	inBubble(t, func(t *testing.T, _ *web.Server, k *kitchen) {
+		live := &counted{Live: k.app}
+		s, err := web.New(web.Options{Live: live, Now: k.clock.Now})
+		require.NoError(t, err)
 		var ls []*listener
 		for range 50 {
 			ls = append(ls, hear(s, "/events", ""))
 		}
 		synctest.Wait()
-		before := k.Curves()
-		k.Change(func(now *time.Time, v []web.Vessel, _ *web.System) {
-			*now = now.Add(time.Minute)
-			v[0].Estimate.RisePercent = 90
-		})
+		before := live.curves.Load()
+		k.pass(time.Minute)
 		synctest.Wait()
-		assert.Equal(t, 2, k.Curves()-before, "one curve for each rise under way")
+		assert.EqualValues(t, 2, live.curves.Load()-before, "one curve for each rise under way")
 		for _, l := range ls {
 			require.Len(t, l.events(), 2)
 			l.stop()
 			<-l.done
 		}
+		require.NoError(t, s.Close())
 	})
 }
 
@@ -265,12 +283,10 @@ func (d *drawer) Set(_ context.Context, key string, value []byte) error {
 // TestStreamEndsWithTheSession: whoever is locked out hears no more, although the
 // stream was open before.
 func TestStreamEndsWithTheSession(t *testing.T) {
-	zone := berlin(t)
-	synctest.Test(t, func(t *testing.T) {
+	inBubble(t, func(t *testing.T, _ *web.Server, k *kitchen) {
 		d := &drawer{m: map[string][]byte{}}
 		require.NoError(t, access.SetPassphrase(t.Context(), d, phrase))
-		k := kitchen.New(zone)
-		s, err := web.New(web.Options{Live: k, Settings: d})
+		s, err := web.New(web.Options{Live: k.app, Settings: d, Now: k.clock.Now})
 		require.NoError(t, err)
 		b := newBrowser(t, s)
 		require.Equal(t, 303, b.unlock(phrase).Code)
@@ -284,7 +300,7 @@ func TestStreamEndsWithTheSession(t *testing.T) {
 		require.Len(t, l.events(), 1)
 		b.get("/")
 		require.Equal(t, 303, b.post("/lock", url.Values{"all": {"1"}}).Code)
-		k.Change(func(*time.Time, []web.Vessel, *web.System) {})
+		k.ring()
 		<-l.done
 		assert.Len(t, l.events(), 1)
 		require.NoError(t, s.Close())

@@ -1,7 +1,6 @@
-package web_test
+package page
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"html"
@@ -18,28 +17,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/bake"
-	"tidemark/web"
-	"tidemark/web/access"
-	"tidemark/web/internal/kitchen"
 )
-
-// planned is a server of the kitchen, whose clock the page goes by.
-func planned(t testing.TB, f func(*web.Options)) (*web.Server, *kitchen.Kitchen) {
-	var k *kitchen.Kitchen
-	s, made := newServer(t, func(o *web.Options) {
-		o.Now = func() time.Time { return k.Snapshot().At }
-		k = o.Live.(*kitchen.Kitchen)
-		if f != nil {
-			f(o)
-		}
-	})
-	return s, made
-}
 
 const monday = "/plan?ready=2026-03-16T13:00&air=22&warm=26&fridge=yes&vessel=basket&way=overnight+in+the+refrigerator"
 
 func TestPlanFormIsFilledIn(t *testing.T) {
-	s, _ := planned(t, nil)
+	s, _ := newServer(t, nil)
 	w := newBrowser(t, s).get("/plan?vessel=basket")
 	require.Equal(t, 200, w.Code)
 	body := w.Body.String()
@@ -54,14 +37,14 @@ func TestPlanFormIsFilledIn(t *testing.T) {
 }
 
 func TestPlanShowsTimetableAndWays(t *testing.T) {
-	s, _ := planned(t, nil)
+	s, _ := newServer(t, nil)
 	w := newBrowser(t, s).get(monday)
 	require.Equal(t, 200, w.Code)
 	body := w.Body.String()
 	for _, want := range []string{
 		"Overnight in the refrigerator", "Same day, in the room", "Same day, in the warmer spot", "Half the levain, overnight in the refrigerator",
 		"Less levain, the night in the room", `<p class="word">Bread about</p>`, "Between Mon ", "Sun 15 Mar 2026", "Mon 16 Mar 2026",
-		"Is anything still in the oven", "Too early, watched", "Too late, by the clock", "Worked from published values.", "Follow this plan in basket",
+		"Is anything still in the oven", "Too early, watched", "Too late, by the clock", "Worked from published values", "Follow this plan in basket",
 		"<strong>Caution:</strong> Raw flour may carry germs",
 	} {
 		assert.Contains(t, body, want)
@@ -75,7 +58,7 @@ func TestPlanShowsTimetableAndWays(t *testing.T) {
 }
 
 func TestPlanSaysWhatHappensLeftOut(t *testing.T) {
-	s, _ := planned(t, nil)
+	s, _ := newServer(t, nil)
 	body := newBrowser(t, s).get(monday + "&out=2026-03-14T23:00").Body.String()
 	assert.Contains(t, body, "tub now: Left out until 23:00 it will have risen by")
 	assert.Contains(t, body, "and then put into the refrigerator it ends up risen by")
@@ -86,7 +69,7 @@ func TestPlanSaysWhatHappensLeftOut(t *testing.T) {
 
 // TestWhatIfTheRisingDoughStaysOut asks from the page of now, without a plan.
 func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
-	s, k := planned(t, nil)
+	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	assert.Contains(t, b.get("/?vessel=tub").Body.String(), "What if it stays out until")
 	assert.NotContains(t, b.get("/?vessel=jar").Body.String(), "What if it stays out until", "for dough alone")
@@ -95,12 +78,12 @@ func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
 	assert.Contains(t, w.Body.String(), "tub now: Left out until 20:00 it will have risen by")
 	assert.NotContains(t, w.Body.String(), "The ways side by side")
 	assert.Equal(t, http.StatusConflict, b.get("/plan?out=x").Code)
-	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.Fan = nil })
+	k.tell("tub", bake.EventEnd)
 	assert.Contains(t, b.get("/plan?out=20:00").Body.String(), "No dough that rises now has a forecast yet")
 }
 
 func TestPlanRefuses(t *testing.T) {
-	s, k := planned(t, nil)
+	s, k := newServer(t, nil)
 	for _, c := range []struct{ query, want string }{
 		{"ready=soon&air=22", `Ready at: &#34;soon&#34; is no time`},
 		{"ready=2026-03-14T10:00&air=22", "Ready at: choose a time within four days from now."},
@@ -118,11 +101,11 @@ func TestPlanRefuses(t *testing.T) {
 			assert.Equal(t, http.StatusConflict, do(s, request("GET", "/plan.ics?"+c.query, nil)).Code, c.query)
 		}
 	}
-	assert.Empty(t, k.Acts())
+	assert.Empty(t, k.told("basket"))
 }
 
 func TestPlanInFahrenheit(t *testing.T) {
-	s, _ := planned(t, func(o *web.Options) { o.House.Fahrenheit = true })
+	s, _ := newServerOf(t, strings.Replace(berliners, "Berlin}", "Berlin, temperature: fahrenheit}", 1), nil)
 	b := newBrowser(t, s)
 	assert.Contains(t, b.get("/plan").Body.String(), `value="70"`)
 	warm := b.get("/plan?ready=2026-03-15T13:00&air=72&warm=79&vessel=basket").Body.String()
@@ -131,7 +114,7 @@ func TestPlanInFahrenheit(t *testing.T) {
 }
 
 func TestPlanAsACalendar(t *testing.T) {
-	s, _ := planned(t, nil)
+	s, _ := newServer(t, nil)
 	w := do(s, request("GET", strings.Replace(monday, "/plan", "/plan.ics", 1), nil))
 	require.Equal(t, 200, w.Code)
 	assert.Equal(t, "text/calendar; charset=utf-8", w.Header().Get("Content-Type"))
@@ -144,19 +127,16 @@ func TestPlanAsACalendar(t *testing.T) {
 // TestPlanIsFollowed takes a plan on from the page as a browser without scripts
 // does, sees it on the page of now, and takes it back.
 func TestPlanIsFollowed(t *testing.T) {
-	s, k := planned(t, nil)
+	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	form := formOf(t, b.get(monday).Body.String())
 	w := b.post("/act", form)
 	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
 	assert.Equal(t, "/?vessel=basket", w.Header().Get("Location"))
-	require.Len(t, k.Acts(), 1)
-	act := k.Acts()[0]
-	assert.Equal(t, web.ActPlan, act.Kind)
-	assert.Equal(t, "basket", act.Vessel)
-	assert.Equal(t, "page", act.By)
-	assert.InDelta(t, 26, act.Plan.WarmC, 1e-9)
-	assert.True(t, act.Plan.Now.Equal(k.Snapshot().At))
+	e := k.last("basket")
+	assert.Equal(t, bake.EventPlan, e.Kind)
+	assert.Equal(t, "page", e.By)
+	assert.Equal(t, "overnight in the refrigerator", e.Plan.Way)
 	page := b.get("/?vessel=basket").Body.String()
 	assert.Contains(t, page, "The plan is followed from now on.")
 	assert.Contains(t, page, `<p class="word">Bread about</p>`)
@@ -183,24 +163,24 @@ func formOf(t *testing.T, page string) url.Values {
 }
 
 func TestPlanThatIsTooOldIsRefused(t *testing.T) {
-	s, k := planned(t, nil)
+	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	form := formOf(t, b.get(monday).Body.String())
-	k.Change(func(now *time.Time, _ []web.Vessel, _ *web.System) { *now = now.Add(20 * time.Minute) })
+	k.clock.Set(k.clock.Now().Add(20 * time.Minute))
 	assert.Contains(t, b.get("/plan?"+form.Encode()).Body.String(), url.QueryEscape(form.Get("asked")), "the ways shown stay those of the first question")
-	k.Change(func(now *time.Time, _ []web.Vessel, _ *web.System) { *now = now.Add(20 * time.Minute) })
+	k.clock.Set(k.clock.Now().Add(20 * time.Minute))
 	w := b.post("/act", form)
 	assert.Equal(t, http.StatusConflict, w.Code)
 	assert.Contains(t, w.Body.String(), "These ways are more than 30 minutes old.")
 	form.Del("way")
 	form.Del("asked")
 	assert.Equal(t, http.StatusConflict, b.post("/act", form).Code, "a plan without its way")
-	assert.Empty(t, k.Acts())
+	assert.Empty(t, k.told("basket"))
 }
 
 // TestPlanOfARisingVesselIsShownOnly says why it cannot be followed.
 func TestPlanOfARisingVesselIsShownOnly(t *testing.T) {
-	s, _ := planned(t, nil)
+	s, _ := newServer(t, nil)
 	body := newBrowser(t, s).get(strings.Replace(monday, "basket", "tub", 1)).Body.String()
 	assert.Contains(t, body, "A rise is under way in tub, so it cannot follow this plan yet.")
 	assert.NotContains(t, body, `value="plan"`)
@@ -208,9 +188,7 @@ func TestPlanOfARisingVesselIsShownOnly(t *testing.T) {
 
 // TestPlanNeedsASession reads while reading is open, and follows nothing.
 func TestPlanNeedsASession(t *testing.T) {
-	store, _ := newStore(t, 1, 100)
-	require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
-	s, k := planned(t, func(o *web.Options) { o.History, o.Settings, o.OpenReading = store, store.Settings(), true })
+	s, k, _ := locked(t, true)
 	b := newBrowser(t, s)
 	body := b.get(monday).Body.String()
 	assert.Contains(t, body, "with the household passphrase to follow this plan")
@@ -219,12 +197,12 @@ func TestPlanNeedsASession(t *testing.T) {
 	assert.NotEqual(t, http.StatusOK, w.Code)
 	closed, _, _ := locked(t, false)
 	assert.Equal(t, http.StatusSeeOther, newBrowser(t, closed).get(monday).Code, "reading is closed: to the passphrase")
-	assert.Empty(t, k.Acts())
+	assert.Empty(t, k.told("basket"))
 }
 
 // TestPlanOnTheAPIIsTheSame compares a way of the API with the page.
 func TestPlanOnTheAPIIsTheSame(t *testing.T) {
-	s, _ := planned(t, nil)
+	s, _ := newServer(t, nil)
 	w := do(s, apiRequest("GET", "/api/v1/plan?air_c=22&warm_c=26&vessel=basket&ready=2026-03-16T13:00:00%2B01:00&out_until=2026-03-15T23:00:00%2B01:00", ""))
 	require.Equal(t, 200, w.Code, w.Body.String())
 	var plan struct {
@@ -262,7 +240,7 @@ func TestBrowserPlan(t *testing.T) {
 	for _, sc := range append(screens(), screen{320, 568, "light"}) {
 		t.Run(sc.String(), func(t *testing.T) {
 			t.Parallel()
-			s, k := planned(t, nil)
+			s, k := newServer(t, nil)
 			b := open(t, browser, sc)
 			base := serve(t, s)
 			b.run(chromedp.Navigate(base + "/house"))
@@ -286,12 +264,7 @@ func TestBrowserPlan(t *testing.T) {
 			b.shot("plan-followed-" + sc.String())
 			b.fitsWidth(sc.w, "the page of now with a plan")
 			b.accessible("the page of now with a plan")
-			require.Len(t, k.Acts(), 1)
-			k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[2].Steps[0].State = bake.DueNow })
-			b.wait(`document.querySelector("#v2-glance [data-key=main]") !== null`, "the step is due")
-			b.pause()
-			b.click("#v2-glance [data-key=main]")
-			b.wait(`document.querySelector("#said").innerText !== ""`, "it is noted")
+			assert.Equal(t, "plan", k.told("basket"))
 			b.run(chromedp.Navigate(base + "/?vessel=tub"))
 			b.opened("#v0-else [name=out]")
 			b.typed("#v0-else [name=out]", "20:00")
@@ -299,6 +272,13 @@ func TestBrowserPlan(t *testing.T) {
 			b.waitText("main", "tub now: Left out until 20:00")
 			b.shot("plan-out-" + sc.String())
 			b.fitsWidth(sc.w, "the answer alone")
+			b.run(chromedp.Navigate(base + "/?vessel=basket"))
+			b.waitText("#v2-glance", "Then: Feed the levain")
+			k.pass(k.app.State("basket").Now.At.Sub(k.clock.Now()))
+			b.wait(`document.querySelector("#v2-glance [data-key=main]") !== null`, "the step is due")
+			b.pause()
+			b.click("#v2-glance [data-key=main]")
+			b.wait(`document.querySelector("#said").innerText !== ""`, "it is noted")
 		})
 	}
 }

@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"bytes"
@@ -25,7 +25,6 @@ import (
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
-	"tidemark/web/internal/kitchen"
 )
 
 // newStore is a store with n invented rises.
@@ -35,17 +34,13 @@ func newStore(t testing.TB, n, samples int) (*history.Store, []int64) {
 	s, err := history.Open(ctx, filepath.Join(t.TempDir(), "tidemark.db"), history.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close(ctx)) })
-	ids, err := kitchen.Fill(ctx, s, n, samples, berlin(t))
-	require.NoError(t, err)
-	require.NoError(t, s.Flush(ctx))
-	return s, ids
+	return s, fill(t, s, n, samples)
 }
 
 // withPast is a server with past rises.
 func withPast(t testing.TB, n int) (*web.Server, *history.Store, []int64) {
-	store, ids := newStore(t, n, 240)
-	s, _ := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
-	return s, store, ids
+	s, k := idle(t, nil)
+	return s, k.store, fill(t, k.store, n, 240)
 }
 
 func TestPastRisesListAndSearch(t *testing.T) {
@@ -282,7 +277,7 @@ func TestBackupIsWhole(t *testing.T) {
 }
 
 func TestWithoutHistoryThereIsNoPast(t *testing.T) {
-	s, _ := newServer(t, nil)
+	s, _ := idle(t, func(o *web.Options) { o.History = nil })
 	assert.Equal(t, 404, do(s, request("GET", "/rises", nil)).Code)
 	assert.NotContains(t, do(s, request("GET", "/", nil)).Body.String(), `href="/rises"`)
 }
@@ -298,10 +293,8 @@ func cpu(b *testing.B) time.Duration {
 // BenchmarkPast measures the pages of the past over a year of rises, with the
 // figures of one rise of 10 s samples.
 func BenchmarkPast(b *testing.B) {
-	store, ids := newStore(b, 365, 2880)
-	k := kitchen.New(berlin(b))
-	s, err := web.New(web.Options{Live: k, History: store})
-	require.NoError(b, err)
+	s, k := idle(b, nil)
+	ids := fill(b, k.store, 365, 2880)
 	compare := "/compare?by=equivalent"
 	for _, id := range ids[:20] {
 		compare += fmt.Sprintf("&id=%d", id)

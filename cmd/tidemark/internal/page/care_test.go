@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"encoding/json"
@@ -16,20 +16,36 @@ import (
 	"tidemark/web"
 )
 
-// bread gives the invented kitchen a loaf that cools, a basket that stands for
-// its proof, and a starter that is weak.
-func bread(now *time.Time, v []web.Vessel, _ *web.System) {
-	at := func(m int) time.Time { return now.Add(time.Duration(m) * time.Minute) }
-	v[0].RiseID, v[0].Estimate.Phase, v[0].Estimate.PhaseSince = 0, estimator.Ended, at(-200)
-	v[0].After = &bake.After{Stage: bake.Cooling, Since: at(-30), Until: estimator.Window{From: at(50), Median: at(60), Until: at(70)},
+// bread shows a loaf that cools in the tub, a basket that stands for its proof, and a
+// starter that is weak.
+func bread(s *web.Snapshot) {
+	at := func(m int) time.Time { return s.At.Add(time.Duration(m) * time.Minute) }
+	tub, jar, basket := &s.Vessels[0].State, &s.Vessels[1].State, &s.Vessels[2].State
+	tub.RiseID, tub.Estimate.Phase, tub.Estimate.PhaseSince = 0, estimator.Ended, at(-200)
+	tub.After = &bake.After{Stage: bake.Cooling, Since: at(-30), Until: estimator.Window{From: at(50), Median: at(60), Until: at(70)},
 		Why: "by the probe in the loaf", Probe: true, CoreC: 61.2, Done: bake.Core{LowC: 93, BestC: 96, MostC: 98}, DoneAt: at(-40), SliceC: 35,
 		Caution: "Loaf, rack and pot are hot."}
 	feed := bake.NewFeed(at(-240), 2, 100, 0)
-	v[1].Feed = feed.Ratio()
-	v[1].Care = &bake.Care{Feed: feed, Peak: estimator.Window{From: at(10), Median: at(40), Until: at(90)}, UseFrom: at(5), UseUntil: at(100),
+	jar.Feed = feed.Ratio()
+	jar.Care = &bake.Care{Feed: feed, Peak: estimator.Window{From: at(10), Median: at(40), Until: at(90)}, UseFrom: at(5), UseUntil: at(100),
 		Hungry: estimator.Window{From: at(200), Median: at(240), Until: at(290)}, NextFeed: at(200), Basis: "by 4 past feeds of this starter"}
-	v[1].Findings = bake.Diagnose([]bake.PastFeed{weak(feed), weak(feed), weak(feed)}, nil)
-	v[2].ProofOf, v[2].ProofBasis = "tub", bake.BasketBasis
+	jar.Findings = bake.Diagnose([]bake.PastFeed{weak(feed), weak(feed), weak(feed)}, nil)
+	basket.ProofOf, basket.ProofBasis = "tub", bake.BasketBasis
+	for i := range s.Vessels {
+		s.Vessels[i].State = s.Vessels[i].Derived()
+	}
+}
+
+// withBread is a server that shows bread, changed once more.
+func withBread(t testing.TB, more func(*web.Snapshot)) (*web.Server, *kitchen) {
+	return newServer(t, func(o *web.Options) {
+		o.Live = edited{o.Live, func(s *web.Snapshot) {
+			bread(s)
+			if more != nil {
+				more(s)
+			}
+		}}
+	})
 }
 
 // weak is an invented feed that did not double at 18 C.
@@ -38,8 +54,7 @@ func weak(f bake.Feed) bake.PastFeed {
 }
 
 func TestPageShowsTheBakeAndTheCare(t *testing.T) {
-	s, k := newServer(t, nil)
-	k.Change(bread)
+	s, _ := withBread(t, nil)
 	b := newBrowser(t, s)
 	for vessel, wants := range map[string][]string{
 		"tub": {"Ready to cut about", `<p class="big">18:20</p>`, "Its core is at 61 °C; below 35 °C it cuts cleanly."},
@@ -57,10 +72,10 @@ func TestPageShowsTheBakeAndTheCare(t *testing.T) {
 // TestAShapedLoafIsNotFolded: the basket of a final proof offers what makes sense
 // there, and is never shown first.
 func TestAShapedLoafIsNotFolded(t *testing.T) {
-	s, k := newServer(t, nil)
-	k.Change(bread)
-	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
+	s, _ := withBread(t, func(s *web.Snapshot) {
+		v := s.Vessels
 		v[2].RiseID, v[2].Estimate.Phase = 9, estimator.Rising
+		v[2].State = v[2].Derived()
 		v[0], v[2] = v[2], v[0]
 	})
 	b := newBrowser(t, s)
@@ -75,14 +90,13 @@ func TestFedWithOtherAmounts(t *testing.T) {
 	b := newBrowser(t, s)
 	form := url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}, "flour_g": {"50"}, "water_g": {"45,5"}}
 	require.Equal(t, http.StatusSeeOther, b.post("/act", form).Code)
-	acts := k.Acts()
-	require.Len(t, acts, 1)
-	assert.Equal(t, bake.Feed{StarterG: 10, FlourG: 50, WaterG: 45.5}, acts[0].Feed)
+	require.Equal(t, "fed", k.told("jar"))
+	assert.Equal(t, &bake.Feed{StarterG: 10, FlourG: 50, WaterG: 45.5}, k.last("jar").Feed)
 	for _, c := range []struct {
 		form url.Values
 		want string
 	}{
-		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, "The feeding makes no sense: "},
+		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, "the feeding makes no sense"},
 		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, "a mass cannot be below 0 g"},
 		{url.Values{"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"1"}, "flour_g": {"5"}, "water_g": {"5"}}, "A feeding is told with fed or start, not with fold."},
 		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"some"}}, "is not a number"},
@@ -91,13 +105,12 @@ func TestFedWithOtherAmounts(t *testing.T) {
 		assert.Equal(t, http.StatusConflict, w.Code)
 		assert.Contains(t, w.Body.String(), c.want)
 	}
-	assert.Len(t, k.Acts(), 1)
+	assert.Equal(t, "fed", k.told("jar"))
 }
 
 func TestAPITellsTheBakeAndTheCare(t *testing.T) {
 	_, router := spec(t)
-	s, k := newServer(t, nil)
-	k.Change(bread)
+	s, k := withBread(t, nil)
 	type vessel struct {
 		State struct {
 			After *struct {
@@ -128,9 +141,8 @@ func TestAPITellsTheBakeAndTheCare(t *testing.T) {
 	assert.Equal(t, "tub", basket.State.ProofOf)
 	assert.Nil(t, basket.State.After)
 
-	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].After.CoreC = math.NaN() })
-	call(t, s, router, apiRequest("GET", "/api/v1/vessels/tub", ""), http.StatusOK)
 	call(t, s, router, apiRequest("POST", "/api/v1/vessels/jar/acts", `{"kind":"fed","starter_g":20,"flour_g":60,"water_g":60}`), http.StatusOK)
-	acts := k.Acts()
-	assert.Equal(t, "1 : 3 : 3", acts[len(acts)-1].Feed.Ratio())
+	assert.Equal(t, "1 : 3 : 3", k.last("jar").Feed.Ratio())
+	unknown, _ := withBread(t, func(s *web.Snapshot) { s.Vessels[0].After.CoreC = math.NaN() })
+	call(t, unknown, router, apiRequest("GET", "/api/v1/vessels/tub", ""), http.StatusOK)
 }

@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"context"
@@ -12,7 +12,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/bake"
-	"tidemark/web"
 )
 
 // TestKeptPagesFollow: what is kept of the past to answer quickly follows every
@@ -54,8 +53,8 @@ func TestKeptPagesFollow(t *testing.T) {
 
 // BenchmarkPages prints the time of single pages, as a phone asks for them.
 func BenchmarkPages(b *testing.B) {
-	store, ids := newStore(b, 40, 1000)
-	s, _ := newServer(b, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+	s, k := newServer(b, nil)
+	ids := fill(b, k.store, 40, 1000)
 	for name, path := range map[string]string{"now": "/", "list": "/rises", "rise": fmt.Sprintf("/rises/%d", ids[3]), "vessels": "/api/v1/vessels",
 		"compare-4": fmt.Sprintf("/compare?id=%d&id=%d&id=%d&id=%d", ids[3], ids[6], ids[9], ids[12])} {
 		b.Run(name, func(b *testing.B) {

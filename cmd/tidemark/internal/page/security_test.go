@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"bufio"
@@ -20,21 +20,22 @@ import (
 	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/access"
-	"tidemark/web/internal/kitchen"
 	"tidemark/web/past"
-	"tidemark/web/say"
 )
 
 const phrase = "four plain kitchen words"
 
-// locked is a server of a household with a passphrase.
-func locked(t testing.TB, openReading bool) (*web.Server, *kitchen.Kitchen, []int64) {
-	store, ids := newStore(t, 1, 100)
-	require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
-	s, k := newServer(t, func(o *web.Options) {
-		o.History, o.Settings, o.OpenReading = store, store.Settings(), openReading
-	})
-	return s, k, ids
+// lock sets the passphrase of a household.
+func lock(t testing.TB, k *kitchen) {
+	t.Helper()
+	require.NoError(t, access.SetPassphrase(context.Background(), k.store.Settings(), phrase))
+}
+
+// locked is a server of a household with a passphrase and one past rise.
+func locked(t testing.TB, openReading bool) (*web.Server, *kitchen, []int64) {
+	k := risen(t, berliners, true)
+	lock(t, k)
+	return k.server(func(o *web.Options) { o.OpenReading = openReading }), k, fill(t, k.store, 1, 100)
 }
 
 // unlock logs a browser in.
@@ -89,8 +90,8 @@ func attempts() []attempt {
 
 // forgeries come from other sites.
 func forgeries() []attempt {
-	nothingDone := func(t *testing.T, k *kitchen.Kitchen) string {
-		assert.Empty(t, k.Acts())
+	nothingDone := func(t *testing.T, k *kitchen) string {
+		assert.Empty(t, k.told("tub"))
 		return "; nothing done"
 	}
 	return []attempt{
@@ -129,7 +130,7 @@ func forgeries() []attempt {
 			return status(do(s, r)) + nothingDone(t, k)
 		}},
 		{"a foreign name made to point here (rebinding)", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
+			s, _ := idle(t, nil)
 			r := request("GET", "/", nil)
 			r.Host = "evil.example:8080"
 			w := do(s, r)
@@ -137,7 +138,7 @@ func forgeries() []attempt {
 			return status(w)
 		}},
 		{"no host name at all", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
+			s, _ := idle(t, nil)
 			r := request("GET", "/", nil)
 			r.Host = ""
 			return status(do(s, r))
@@ -165,11 +166,11 @@ func strangers() []attempt {
 	lan := func(r *http.Request) *http.Request { r.RemoteAddr = "192.168.1.9:50000"; return r }
 	return []attempt{
 		{"reading from the network, no passphrase set", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
+			s, _ := idle(t, nil)
 			return status(do(s, lan(request("GET", "/", nil))))
 		}},
 		{"reading through a proxy on this machine, no passphrase set", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
+			s, _ := idle(t, nil)
 			r := request("GET", "/", nil)
 			r.Header.Set("X-Forwarded-For", "203.0.113.5")
 			return status(do(s, r))
@@ -187,7 +188,7 @@ func strangers() []attempt {
 			s, k, _ := locked(t, true)
 			b := newBrowser(t, s)
 			w := b.post("/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}})
-			assert.Empty(t, k.Acts())
+			assert.Empty(t, k.told("tub"))
 			return status(w) + "; nothing done"
 		}},
 		{"fetching the backup without unlocking, reading open", func(t *testing.T) string {
@@ -200,7 +201,7 @@ func strangers() []attempt {
 			r := apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`)
 			r.Header.Set("Authorization", "Bearer "+secret)
 			w := do(s, r)
-			assert.Empty(t, k.Acts())
+			assert.Empty(t, k.told("tub"))
 			return status(w) + "; nothing done"
 		}},
 		{"guessing tokens, 50 in a row", func(t *testing.T) string {
@@ -237,9 +238,9 @@ func strangers() []attempt {
 			return status(b.get("/")) + ", to the passphrase"
 		}},
 		{"reading the session from a script or over plain HTTP elsewhere", func(t *testing.T) string {
-			store, _ := newStore(t, 0, 0)
-			require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
-			s, _ := newServer(t, func(o *web.Options) { o.Settings, o.Secure = store.Settings(), true })
+			s, k := idle(t, func(o *web.Options) { o.Secure = true })
+			lock(t, k)
+			k.clock.Set(k.clock.Now().Add(10 * time.Second)) // it is read again
 			w := newBrowser(t, s).unlock(phrase)
 			for _, c := range w.Result().Cookies() {
 				if strings.HasPrefix(c.Name, "tidemark_session") {
@@ -278,13 +279,13 @@ func sizes() []attempt {
 		{"a body of 1 MB to an act", func(t *testing.T) string {
 			s, k := newServer(t, nil)
 			w := do(s, apiRequest("POST", "/api/v1/vessels/tub/acts", `{"note":"`+strings.Repeat("x", 1<<20)+`"}`))
-			assert.Empty(t, k.Acts())
+			assert.Empty(t, k.told("tub"))
 			return status(w)
 		}},
 		{"a form of 1 MB", func(t *testing.T) string {
 			s, k := newServer(t, nil)
 			w := newBrowser(t, s).post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 1<<20)}})
-			assert.Empty(t, k.Acts())
+			assert.Empty(t, k.told("tub"))
 			return status(w)
 		}},
 		{"headers of 1 MB", func(t *testing.T) string {
@@ -292,16 +293,16 @@ func sizes() []attempt {
 			return rawAnswer(t, addr, "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: "+strings.Repeat("x", 1<<20)+"\r\n\r\n")
 		}},
 		{"a header sent one letter at a time", func(t *testing.T) string {
-			limit := slow(t, "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-", func(s *http.Server) *time.Duration { return &s.ReadHeaderTimeout })
+			limit := cutOff(t, "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-", func(s *http.Server) *time.Duration { return &s.ReadHeaderTimeout })
 			return fmt.Sprintf("cut off after %s", limit)
 		}},
 		{"a body sent one letter at a time", func(t *testing.T) string {
-			limit := slow(t, "POST /act HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\nkin",
+			limit := cutOff(t, "POST /act HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\nkin",
 				func(s *http.Server) *time.Duration { return &s.ReadTimeout })
 			return fmt.Sprintf("cut off after %s", limit)
 		}},
 		{"1,000 open event streams", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
+			s, _ := idle(t, nil)
 			full := 0
 			for range 1000 {
 				w := &notFlushing{header: http.Header{}, done: make(chan int, 1)}
@@ -348,9 +349,9 @@ func (n *notFlushing) Write(p []byte) (int, error) {
 }
 func (n *notFlushing) Flush() {}
 
-// slow sends a beginning and then nothing, to a server whose limit was made
+// cutOff sends a beginning and then nothing, to a server whose limit was made
 // short, and waits until the server hangs up. It returns the usual limit.
-func slow(t *testing.T, begin string, limit func(*http.Server) *time.Duration) time.Duration {
+func cutOff(t *testing.T, begin string, limit func(*http.Server) *time.Duration) time.Duration {
 	s, k := newServer(t, nil)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -368,13 +369,13 @@ func slow(t *testing.T, begin string, limit func(*http.Server) *time.Duration) t
 	require.NoError(t, c.SetReadDeadline(time.Now().Add(20*time.Second)))
 	_, err = io.ReadAll(c)
 	require.NoError(t, err, "the server did not hang up")
-	assert.Empty(t, k.Acts())
+	assert.Empty(t, k.told("tub"))
 	return usual
 }
 
 // rawServer serves the page on a real connection.
 func rawServer(t *testing.T) string {
-	s, _ := newServer(t, nil)
+	s, _ := idle(t, nil)
 	return strings.TrimPrefix(serve(t, s), "http://")
 }
 
@@ -401,15 +402,16 @@ func contents() []attempt {
 		{"a script in a note", func(t *testing.T) string {
 			s, _ := newServer(t, nil)
 			b := newBrowser(t, s)
-			b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "rise": {"3"}, "note": {"<script>alert(1)</script>"}})
+			b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {"<script>alert(1)</script>"}})
 			body := b.get("/?vessel=tub").Body.String()
 			assert.NotContains(t, body, "<script>alert")
 			assert.Contains(t, body, "&lt;script&gt;alert(1)")
 			return "shown as text; the policy would not run it either"
 		}},
 		{"a script as a vessel's name", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Name = `"><script>alert(1)</script>` })
+			s, _ := newServer(t, func(o *web.Options) {
+				o.Live = edited{o.Live, func(s *web.Snapshot) { s.Vessels[0].State.Vessel = `"><script>alert(1)</script>` }}
+			})
 			body := do(s, request("GET", "/", nil)).Body.String()
 			assert.NotContains(t, body, "<script>alert")
 			return "shown as text"
@@ -428,7 +430,7 @@ func contents() []attempt {
 			return "written with an apostrophe before it, as text"
 		}},
 		{"this page in another site's frame", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
+			s, _ := idle(t, nil)
 			w := do(s, request("GET", "/", nil))
 			assert.Contains(t, w.Header().Get("Content-Security-Policy"), "frame-ancestors 'none'")
 			return "refused by frame-ancestors 'none'"
@@ -441,7 +443,7 @@ func contents() []attempt {
 			return status(do(s, r))
 		}},
 		{"a wrong method", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
+			s, _ := idle(t, nil)
 			return status(do(s, apiRequest("DELETE", "/events", "")))
 		}},
 	}
@@ -469,8 +471,8 @@ func TestTokensOpenWhatTheyMay(t *testing.T) {
 	r.Header.Set("Authorization", "Bearer "+secret)
 	r.RemoteAddr = "192.168.1.9:50000"
 	require.Equal(t, 200, do(s, r).Code)
-	require.Len(t, k.Acts(), 1)
-	assert.Equal(t, "shelf", k.Acts()[0].By)
+	assert.Equal(t, "fold", k.told("tub"))
+	assert.Equal(t, "shelf", k.last("tub").By)
 	b := newBrowser(t, s)
 	b.unlock(phrase)
 	b.get("/house")
@@ -481,7 +483,7 @@ func TestTokensOpenWhatTheyMay(t *testing.T) {
 }
 
 func TestHostNames(t *testing.T) {
-	s, _ := newServer(t, func(o *web.Options) { o.Hosts = []string{"Kitchen.example"} })
+	s, _ := idle(t, func(o *web.Options) { o.Hosts = []string{"Kitchen.example"} })
 	for host, want := range map[string]int{"127.0.0.1": 200, "127.0.0.1:8080": 200, "[::1]:8080": 200, "[fe80::1]": 200, "localhost:80": 200,
 		"tidemark.local": 200, "pi.home.arpa:8080": 200, "kitchen.example": 200, "KITCHEN.EXAMPLE.:8080": 200,
 		"evil.example": 421, "127.0.0.1.evil.example": 421, "local": 421, "localhost.evil.example": 421} {
@@ -492,10 +494,10 @@ func TestHostNames(t *testing.T) {
 }
 
 func TestHouseInItsUnits(t *testing.T) {
-	s, _ := newServer(t, func(o *web.Options) { o.House = say.House{Zone: berlin(t), Clock12: true, Fahrenheit: true} })
+	s, k := newServerOf(t, americans, nil)
 	body := do(s, request("GET", "/house", nil)).Body.String()
-	assert.Contains(t, body, "Europe/Berlin, 12-hour clock, °F")
+	assert.Contains(t, body, "America/Chicago, 12-hour clock, °F")
 	page := do(s, request("GET", "/?vessel=tub", nil)).Body.String()
-	assert.Contains(t, page, `<p class="big">6:20<span class="suffix">pm</span></p>`)
-	assert.Contains(t, page, "6:05 pm – 6:45 pm")
+	assert.Contains(t, page, `<p class="big">`+k.ready("3:04")+`<span class="suffix">pm</span></p>`)
+	assert.Contains(t, page, k.ready("3:04 pm"))
 }

@@ -1,9 +1,12 @@
-package web_test
+package page
 
 import (
+	"context"
 	"fmt"
+	"math"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -12,18 +15,89 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/web"
-	"tidemark/web/internal/kitchen"
 )
 
 // rimSeen is a remark as the survey of a sensor makes them.
 const rimSeen = "the sensor reads 150 mm, but the vessel alone is 200 mm deep: it sees the rim <or> something in the vessel, not the floor"
 
-// scale is a server whose vessels can be measured.
-func scale(t *testing.T) (*web.Server, *kitchen.Kitchen, *kitchen.Scale) {
+// scale is a Leveller of invented measurements, so that a browser need not hold still for
+// ten seconds: a tub 180 mm wide whose floor is 238.4 mm from the sensor. That the App
+// measures is tested there.
+type scale struct {
+	live    web.Live
+	mu      sync.Mutex
+	remarks []string
+	empty   bool
+	pours   []web.LevelPoint
+	written []string
+}
+
+// inventedL is the volume of the tub up to a height in mm.
+func inventedL(mm float64) float64 { return mm * math.Pi * 90 * 90 / 1e6 }
+
+func (s *scale) Level(vessel string) (web.Level, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	l := web.Level{Sensor: "vl53l1x 0x29", Seconds: 10, FloorMM: 240, TopMM: 200, Old: []web.LevelPoint{{}, {VolumeL: inventedL(200), HeightMM: 200}}}
+	for _, v := range s.live.Snapshot().Vessels {
+		if v.Vessel == vessel && v.RiseID != 0 {
+			l.Blocked = "A rise is being watched in " + vessel + ". Measure between two rises, with the vessel empty."
+		}
+	}
+	if !s.empty {
+		return l, nil
+	}
+	l.Empty = &web.LevelReading{MM: 238.4, SpreadMM: 0.8, SDMM: 0.3, Usable: 10, Missed: 1}
+	l.Remarks, l.Pours = s.remarks, s.pours
+	after := []string{"measured:", "- vessel: " + vessel, "  floor_mm: 238.4"}
+	if len(s.pours) > 0 {
+		l.Profile = append([]web.LevelPoint{{}}, s.pours...)
+		after = append(after, fmt.Sprintf("  profile: %d points", len(l.Profile)))
+	}
+	l.Change = &web.LevelChange{ID: fmt.Sprintf("change-%d", len(s.pours)), File: "/var/lib/tidemark/measured.yaml",
+		Backup: "measured.yaml.before-20260314-172000", Before: []string{"measured: []"}, After: after}
+	return l, nil
+}
+
+func (s *scale) LevelEmpty(_ context.Context, vessel string) error {
+	l, err := s.Level(vessel)
+	if err == nil && l.Blocked != "" {
+		err = web.Refuse("%s", l.Blocked)
+	}
+	if err == nil {
+		s.empty, s.pours = true, nil
+	}
+	return err
+}
+
+func (s *scale) LevelPour(_ context.Context, _ string, totalL float64) error {
+	if !s.empty {
+		return web.Refuse("The empty vessel was not measured yet; do that first.")
+	}
+	s.pours = append(s.pours, web.LevelPoint{VolumeL: totalL, HeightMM: totalL / inventedL(1)})
+	return nil
+}
+
+func (s *scale) LevelWrite(_ context.Context, vessel, change string) (string, error) {
+	l, err := s.Level(vessel)
+	if err != nil || l.Change == nil || l.Change.ID != change {
+		return "", web.Refuse("That is not what was shown last; look at the change again.")
+	}
+	s.written = append(s.written, change)
+	return "Written and in force: floor 238.4 mm.", s.LevelEnd(vessel)
+}
+
+func (s *scale) LevelEnd(string) error {
+	s.empty, s.pours = false, nil
+	return nil
+}
+
+// measuring is a server whose vessels can be measured.
+func measuring(t testing.TB) (*web.Server, *kitchen, *scale) {
 	t.Helper()
-	var sc *kitchen.Scale
+	var sc *scale
 	s, k := newServer(t, func(o *web.Options) {
-		sc = kitchen.NewScale(o.Live.(*kitchen.Kitchen), rimSeen)
+		sc = &scale{live: o.Live, remarks: []string{rimSeen}}
 		o.Level = sc
 	})
 	return s, k, sc
@@ -32,7 +106,7 @@ func scale(t *testing.T) (*web.Server, *kitchen.Kitchen, *kitchen.Scale) {
 // TestMeasuringWithoutScripts walks through the page as a browser without scripts
 // would: empty, two levels, a look at the change, and written.
 func TestMeasuringWithoutScripts(t *testing.T) {
-	s, _, sc := scale(t)
+	s, _, sc := measuring(t)
 	b := newBrowser(t, s)
 	const path = "/vessels/basket/level"
 	body := b.get(path).Body.String()
@@ -63,17 +137,17 @@ func TestMeasuringWithoutScripts(t *testing.T) {
 	assert.Equal(t, 409, w.Code, "another change than the one shown last")
 	assert.Contains(t, w.Body.String(), "That is not what was shown last")
 	assert.Contains(t, w.Body.String(), "The floor is 238.4", "the page goes on from where it was")
-	assert.Empty(t, sc.Written)
+	assert.Empty(t, sc.written)
 	body = step(url.Values{"step": {"write"}, "change": {"change-2"}}, "Written and in force: floor 238.4 mm.")
 	assert.NotContains(t, body, "The floor is 238.4")
-	assert.Equal(t, []string{"change-2"}, sc.Written)
+	assert.Equal(t, []string{"change-2"}, sc.written)
 	step(url.Values{"step": {"empty"}}, "Measured.")
 	step(url.Values{"step": {"forget"}}, "Forgotten; nothing was changed.")
 }
 
 // TestMeasuringIsRefused has a row for every reason.
 func TestMeasuringIsRefused(t *testing.T) {
-	s, _, sc := scale(t)
+	s, _, sc := measuring(t)
 	b := newBrowser(t, s)
 	for _, c := range []struct {
 		path string
@@ -96,9 +170,9 @@ func TestMeasuringIsRefused(t *testing.T) {
 	w := do(s, request("POST", "/vessels/basket/level", url.Values{"step": {"empty"}}))
 	assert.Equal(t, 403, w.Code, "without the form's token")
 	assert.Equal(t, 404, b.get("/vessels/bathtub/level").Code)
-	assert.Empty(t, sc.Written)
+	assert.Empty(t, sc.written)
 
-	bare, _ := newServer(t, func(o *web.Options) { o.Level = nil })
+	bare, _ := idle(t, nil)
 	assert.Equal(t, 404, do(bare, request("GET", "/vessels/basket/level", nil)).Code)
 	assert.Equal(t, 404, do(bare, apiRequest("GET", "/api/v1/vessels/basket/level", "")).Code)
 	assert.NotContains(t, do(bare, request("GET", "/", nil)).Body.String(), "/level")
@@ -106,7 +180,9 @@ func TestMeasuringIsRefused(t *testing.T) {
 
 // TestMeasuringNeedsASession: looking may be open, measuring never is.
 func TestMeasuringNeedsASession(t *testing.T) {
-	s, _, _ := locked(t, true)
+	s, k, _ := measuring(t)
+	lock(t, k)
+	s = k.server(func(o *web.Options) { o.Level, o.OpenReading = &scale{live: o.Live}, true })
 	body := do(s, request("GET", "/vessels/basket/level", nil)).Body.String()
 	assert.Contains(t, body, "Unlock</a> with the household passphrase to measure")
 	assert.NotContains(t, body, "<button")
@@ -127,7 +203,7 @@ func TestBrowserMeasures(t *testing.T) {
 	for _, sc := range append(screens(), screen{320, 640, "light"}) {
 		t.Run(sc.String(), func(t *testing.T) {
 			t.Parallel()
-			s, _, measured := scale(t)
+			s, _, measured := measuring(t)
 			b := open(t, browser, sc)
 			press := b.click
 			if sc.w == 320 {
@@ -153,7 +229,7 @@ func TestBrowserMeasures(t *testing.T) {
 			look("poured")
 			press("form:has([value=write]) button")
 			b.waitText("#said", "Written and in force")
-			assert.Equal(t, []string{"change-3"}, measured.Written)
+			assert.Equal(t, []string{"change-3"}, measured.written)
 			b.run(chromedp.Navigate(strings.TrimSuffix(js[string](b, "location.href"), "basket/level") + "tub/level"))
 			b.waitText("main", "A rise is being watched in tub.")
 			look("blocked")

@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"context"
@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -14,14 +13,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/deploy/outsidetest"
-	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/web"
-	"tidemark/web/access"
-	"tidemark/web/internal/kitchen"
 )
 
 // fitsWidth checks that the page does not scroll sideways.
@@ -71,15 +65,14 @@ func (b *tab) typed(sel, text string) {
 	b.run(chromedp.SetValue(chromedp.CSS(sel), text))
 }
 
-// TestBrowserActs does every act of the page in a real browser, on every
-// screen, and sees the page follow.
-func TestBrowserActs(t *testing.T) {
+// TestBrowserDay tells a day's bake in a real browser, on every screen, and sees the page
+// follow.
+func TestBrowserDay(t *testing.T) {
 	browser := chrome(t)
 	for _, sc := range screens() {
 		t.Run(sc.String(), func(t *testing.T) {
 			t.Parallel()
-			store, _ := newStore(t, 0, 0)
-			s, k := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+			s, k := newServer(t, nil)
 			b := open(t, browser, sc)
 			base := serve(t, s)
 			visit := func(vessel, want string) {
@@ -90,9 +83,11 @@ func TestBrowserActs(t *testing.T) {
 				b.accessible(vessel)
 			}
 			visit("tub", "Doubled about")
-			actsOnDough(b, k)
+			dough(b)
 			visit("jar", "Cannot see it since")
-			actsOnWarnings(b, k)
+			lost := k.app.Snapshot().Vessels[1].Alarms[0].ID
+			b.opened(`#v1-more [data-key="ack-` + lost + `"]`)
+			b.saysAfter(`#v1-more [data-key="ack-`+lost+`"]`, "you saw it")
 			b.opened(`#v1-else [data-key="else-fed"]`)
 			b.saysAfter(`#v1-else [data-key="else-fed"]`, "Fed: noted")
 			visit("basket", "Nothing rising")
@@ -102,28 +97,28 @@ func TestBrowserActs(t *testing.T) {
 			b.pause()
 			b.saysAfter(`#v2-else [data-key="else-end"]`, "Emptied: noted")
 			b.waitText("#v2-glance", "Nothing rising")
+			visit("tub", "At 80 % about")
+			toTheTable(b, k)
 			b.run(chromedp.Navigate(base + "/kitchen"))
-			b.waitText("#kitchen", "18:20")
+			b.waitText("#kitchen", "Saturday wheat")
 			b.shot("kitchen-" + sc.String())
 			b.fitsWidth(sc.w, "the kitchen view")
 			b.accessible("the kitchen view")
-			var kinds []string
-			for _, a := range k.Acts() {
-				kinds = append(kinds, string(a.Kind))
-			}
-			assert.Equal(t, strings.Fields("fold undo fridge counter target note step skip ack snooze fed start end"), kinds)
+			assert.Equal(t, "fridge counter target note skip shaped step", k.told("tub"))
+			assert.Equal(t, "fed", k.told("jar"))
 		})
 	}
 }
 
-func actsOnDough(b *tab, k *kitchen.Kitchen) {
+// dough tells what may happen to dough that rises.
+func dough(b *tab) {
 	b.opened(`#v0-else [data-key="else-fold"]`)
 	b.saysAfter(`#v0-else [data-key="else-fold"]`, "Folded: noted")
 	b.waitText("#said", "10 min earlier")
-	b.wait("document.querySelectorAll('#v0-told li').length === 4", "the fold is listed")
+	b.wait("document.querySelectorAll('#v0-told li').length === 2", "the fold is listed")
 	b.click("#said button")
 	b.waitText("#said", "Undone.")
-	b.wait("document.querySelectorAll('#v0-told li').length === 3", "the fold is gone")
+	b.wait("document.querySelectorAll('#v0-told li').length === 1", "the fold is gone")
 	b.saysAfter(`#v0-else [data-key="else-fridge"]`, "Into the fridge: noted")
 	b.waitText("#v0-glance", "In the fridge.")
 	b.pause()
@@ -136,44 +131,35 @@ func actsOnDough(b *tab, k *kitchen.Kitchen) {
 	b.saysAfter("#v0-else [data-key=note]", "Kept.")
 	b.opened("#v0-told li")
 	b.waitText("#v0-told", "Note: sticky <today>")
-	due := func(i int, question string) {
-		k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
-			v[0].Steps[i].State, v[0].Steps[i].Question, v[0].Steps[i].Hands = bake.DueNow, question, true
-			if i == 2 {
-				v[0].Steps[i].Name = "fold" // a fold may be left out
-			}
-		})
+}
+
+// toTheTable lets the dough get to its mark and be shaped, and the oven be looked into.
+func toTheTable(b *tab, k *kitchen) {
+	k.hot = 33
+	for range 4 {
+		k.pass(10 * time.Minute)
 	}
-	due(1, "Is the stone inside?")
-	b.waitText("#v0-glance", "Preheat")
+	b.wait(`document.querySelector('#v0-glance [data-key^="snooze-"]') !== null`, "it is told that the dough is hot")
+	b.pause()
+	b.saysAfter(`#v0-glance [data-key^="snooze-"]`, "Reminds again in 15 min.")
+	b.wait(`document.querySelector('#v0-glance [data-key^="snooze-"]') === null`)
+	b.waitText("#v0-glance", "Shape it")
 	b.wait("document.querySelector('#v0-glance [data-key=main]').getBoundingClientRect().bottom <= innerHeight", "the button is on the first screen")
 	b.shot("due-" + fmt.Sprint(js[int64](b, "innerWidth")))
-	b.typed("#v0-glance [name=answer]", "yes")
+	b.opened("#v0-steps [data-key=skip-preheat]")
+	b.saysAfter("#v0-steps [data-key=skip-preheat]", "Left out.")
 	b.pause()
-	b.saysAfter("#v0-glance [data-key=main]", "noted")
-	due(2, "")
-	b.waitText("#v0-glance", "Leave it out")
+	b.saysAfter("#v0-glance [data-key=main]", "Shaped: noted")
+	k.passUntil(func(s bake.State) bool { return s.Now.Tap != "" })
+	b.waitText("#v0-glance", "The oven is empty")
 	b.pause()
-	b.saysAfter("#v0-glance [data-key=other]", "Left out.")
+	b.saysAfter("#v0-glance [data-key=main]", "The oven is empty: noted")
 }
 
 // pause waits until the page takes taps on buttons that have just changed.
 func (b *tab) pause() {
 	b.t.Helper()
 	b.wait("(window.began ??= performance.now(), performance.now() - window.began > 450) && (delete window.began, true)")
-}
-
-func actsOnWarnings(b *tab, k *kitchen.Kitchen) {
-	b.opened(`#v1-more [data-key="ack-a2"]`)
-	b.saysAfter(`#v1-more [data-key="ack-a2"]`, "you saw it")
-	k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) {
-		v[1].Alarms = append(v[1].Alarms, alert.Alarm{ID: "a3", Kind: alert.TooHot, State: alert.Firing, Vessel: "jar", RiseID: 4,
-			Title: "jar: at 33 °C", Text: "Move it somewhere cooler."})
-	})
-	b.waitText("#v1-glance", "Move it somewhere cooler.")
-	b.pause()
-	b.saysAfter(`#v1-glance [data-key="snooze-a3"]`, "Reminds again in 15 min.")
-	b.wait("!document.querySelector('#v1-glance').innerText.includes('cooler')")
 }
 
 // TestBrowserLive sees the sentence, the curve and a lost link on the page.
@@ -194,19 +180,17 @@ func TestBrowserLive(t *testing.T) {
 				}
 			})
 			b.run(chromedp.Navigate(serve(t, down) + "/?vessel=tub"))
-			b.waitText("#v0-glance", "At 73 % now")
-			k.Change(func(now *time.Time, v []web.Vessel, _ *web.System) {
-				*now = now.Add(40 * time.Minute)
-				v[0].Estimate.RisePercent, v[0].Estimate.Phase = 96.4, estimator.Near
-			})
-			b.waitText("#v0-glance", "At 96 % now")
+			level := func() string { return fmt.Sprintf("At %.0f %% now", k.app.State("tub").Estimate.RisePercent) }
+			b.waitText("#v0-glance", level())
+			k.pass(40 * time.Minute)
+			b.waitText("#v0-glance", level())
 			b.wait("document.querySelector('#v0-chart').textContent.includes('18:00')", "the curve followed")
 			readOut(b)
-			k.Change(func(_ *time.Time, v []web.Vessel, _ *web.System) { v[0].Estimate.RisePercent = 97.2 })
-			b.waitText("#v0-glance", "At 97 % now")
+			k.pass(5 * time.Minute)
+			b.waitText("#v0-glance", level())
 			close(cut)
 			require.NoError(t, s.Close())
-			b.waitText("#lost", "No word from tidemark since 18:00")
+			b.waitText("#lost", "No word from tidemark since 18:05")
 			b.shot("lost-" + sc.String())
 			b.forgive("net::ERR_")
 			b.forgive("Failed to load resource")
@@ -230,8 +214,8 @@ func TestBrowserPast(t *testing.T) {
 	for _, sc := range screens() {
 		t.Run(sc.String(), func(t *testing.T) {
 			t.Parallel()
-			store, ids := newStore(t, 24, 200)
-			s, _ := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+			s, k := idle(t, nil)
+			store, ids := k.store, fill(t, k.store, 24, 200)
 			base := serve(t, s)
 			b := open(t, browser, sc)
 			look := func(path, want, name string) {
@@ -293,7 +277,7 @@ func TestBrowserRestore(t *testing.T) {
 	dir := t.TempDir()
 	backup, record := filepath.Join(dir, "last-week.db"), filepath.Join(dir, "rise.csv")
 	require.NoError(t, os.WriteFile(backup, backupOf(t, 5), 0o600))
-	require.NoError(t, os.WriteFile(record, []byte("time,distance_mm"), 0o600))
+	require.NoError(t, os.WriteFile(record, aRecord(t), 0o600))
 	for _, sc := range screens() {
 		t.Run(sc.String(), func(t *testing.T) {
 			t.Parallel()
@@ -332,9 +316,7 @@ func TestBrowserUnlock(t *testing.T) {
 	for _, sc := range []screen{screens()[0], screens()[3]} {
 		t.Run(sc.String(), func(t *testing.T) {
 			t.Parallel()
-			store, _ := newStore(t, 0, 0)
-			require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
-			s, k := newServer(t, func(o *web.Options) { o.History, o.Settings, o.OpenReading = store, store.Settings(), true })
+			s, k, _ := locked(t, true)
 			base := serve(t, s)
 			b := open(t, browser, sc)
 			b.run(chromedp.Navigate(base + "/?vessel=tub"))
@@ -352,7 +334,7 @@ func TestBrowserUnlock(t *testing.T) {
 			b.wait("document.querySelector('#v0-else [data-key=else-fold]') !== null")
 			b.opened("#v0-else [data-key=else-fold]")
 			b.saysAfter("#v0-else [data-key=else-fold]", "Folded: noted")
-			assert.Len(t, k.Acts(), 1)
+			assert.Equal(t, "fold", k.told("tub"))
 			b.run(chromedp.Navigate(base + "/house"))
 			b.click(`form[action="/lock"] button`)
 			b.waitText("main", "Unlock to tell what happened")
@@ -363,8 +345,8 @@ func TestBrowserUnlock(t *testing.T) {
 // TestNarrowestScreen holds every page at 320 pixels.
 func TestNarrowestScreen(t *testing.T) {
 	browser := chrome(t)
-	store, ids := newStore(t, 6, 100)
-	s, _ := newServer(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
+	s, k := newServer(t, nil)
+	ids := fill(t, k.store, 6, 100)
 	base := serve(t, s)
 	b := open(t, browser, screen{320, 640, "light"})
 	for _, path := range []string{"/", "/rises", fmt.Sprintf("/rises/%d", ids[0]), fmt.Sprintf("/compare?id=%d&id=%d&id=%d", ids[0], ids[2], ids[3]), "/house", "/unlock"} {

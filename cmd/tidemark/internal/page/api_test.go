@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"bytes"
@@ -10,6 +10,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -20,13 +21,14 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/web"
 )
 
 // spec is the description of the API, checked against OpenAPI itself.
 func spec(t *testing.T) (*openapi3.T, routers.Router) {
 	t.Helper()
-	body, err := os.ReadFile("openapi.json")
+	body, err := os.ReadFile(filepath.Join("..", "..", "..", "..", "web", "openapi.json"))
 	require.NoError(t, err)
 	doc, err := openapi3.NewLoader().LoadFromData(body)
 	require.NoError(t, err)
@@ -79,9 +81,10 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		openapi3filter.RegisterBodyDecoder(typ, openapi3filter.FileBodyDecoder)
 	}
 	doc, router := spec(t)
-	store, ids := newStore(t, 4, 240)
-	s, _ := planned(t, func(o *web.Options) { o.History, o.Settings = store, store.Settings() })
-	id, none := ids[0], 4711
+	s, k := newServer(t, func(o *web.Options) { o.Level = &scale{live: o.Live} })
+	ids := fill(t, k.store, 4, 240)
+	id, none, tub := ids[0], 4711, k.riseID("tub")
+	warning := k.app.Snapshot().Vessels[1].Alarms[0].ID
 	called := map[string]bool{}
 	try := func(method, path, body string, status int) *httptest.ResponseRecorder {
 		r := apiRequest(method, "/api/v1"+path, body)
@@ -108,11 +111,11 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		{"GET", "/vessels/bathtub", "", 404},
 		{"GET", "/vessels/tub/chart.svg", "", 200},
 		{"GET", "/vessels/tub/chart.png", "", 200},
-		{"POST", "/vessels/tub/acts", `{"kind":"fold","rise_id":3,"at":"2026-03-14T17:10:00+01:00"}`, 200},
+		{"POST", "/vessels/tub/acts", `{"kind":"fold","rise_id":` + tub + `,"at":"2026-03-14T17:10:00+01:00"}`, 200},
 		{"POST", "/vessels/tub/acts", `{"kind":"target","target_percent":80}`, 200},
-		{"POST", "/vessels/jar/acts", `{"kind":"snooze","alarm_id":"a2","snooze_seconds":900}`, 200},
+		{"POST", "/vessels/jar/acts", `{"kind":"snooze","alarm_id":"` + warning + `","snooze_seconds":900}`, 200},
 		{"POST", "/vessels/tub/acts", `{"kind":"dance"}`, 409},
-		{"POST", "/vessels/tub/acts", `{"kind":"fold","rise_id":2}`, 409},
+		{"POST", "/vessels/tub/acts", `{"kind":"fold","rise_id":99}`, 409},
 		{"POST", "/vessels/tub/acts", `{"kind":"fold","unknown":1}`, 400},
 		{"POST", "/vessels/tub/acts", `{"kind":"fold"} {}`, 400},
 		{"POST", "/vessels/tub/acts", `{"kind":"fold","at":"noon"}`, 400},
@@ -227,7 +230,7 @@ func TestPagination(t *testing.T) {
 }
 
 func TestProblemsAreDocuments(t *testing.T) {
-	s, _ := newServer(t, nil)
+	s, _ := idle(t, nil)
 	w := do(s, apiRequest("GET", "/api/v1/nothing", ""))
 	assert.Equal(t, 404, w.Code)
 	assert.Equal(t, "application/problem+json", w.Header().Get("Content-Type"))
@@ -238,9 +241,15 @@ func TestProblemsAreDocuments(t *testing.T) {
 }
 
 func TestFaultsInsideAreNotTold(t *testing.T) {
-	s, k := newServer(t, nil)
-	k.RefuseActs(fmt.Errorf("open /var/lib/tidemark/secret: permission denied"))
+	s, _ := idle(t, func(o *web.Options) { o.Live = faulty{o.Live} })
 	w := do(s, apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`))
 	assert.Equal(t, 500, w.Code)
 	assert.NotContains(t, w.Body.String(), "secret")
+}
+
+// faulty fails inside whatever is told.
+type faulty struct{ web.Live }
+
+func (faulty) Do(context.Context, bake.Event) error {
+	return fmt.Errorf("open /var/lib/tidemark/secret: permission denied")
 }

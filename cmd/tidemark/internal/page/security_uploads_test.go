@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"bytes"
@@ -22,7 +22,7 @@ import (
 
 // uploads bring files that exchange or fill the history.
 func uploads() []attempt {
-	unchanged := func(t *testing.T, u *upkeep) string {
+	unchanged := func(t *testing.T, u *kitchen) string {
 		assertRises(t, u.store, 3)
 		return "; nothing changed"
 	}

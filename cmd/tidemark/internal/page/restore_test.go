@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"bytes"
@@ -10,68 +10,43 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
-	"tidemark/web/access"
 )
 
-// upkeep exchanges a store's file, as the wiring does, and takes invented records.
-type upkeep struct {
-	store *history.Store
-	hold  chan struct{} // a take waits for it, unless nil
-	begun sync.Once
-	taken chan struct{}
+// slow is the App, but that it waits before it takes a backup.
+type slow struct {
+	web.Upkeep
+	taken, goOn chan struct{}
 }
 
-func (u *upkeep) CheckBackup(ctx context.Context, file string) (history.Preview, error) {
-	a, err := u.store.Preview(ctx, file)
-	if err != nil {
-		return a, web.Refuse("This file cannot be restored.")
-	}
-	return a, nil
+func (u slow) TakeBackup(ctx context.Context, file string) error {
+	close(u.taken)
+	<-u.goOn
+	return u.Upkeep.TakeBackup(ctx, file)
 }
 
-func (u *upkeep) TakeBackup(ctx context.Context, file string) error {
-	if u.hold != nil {
-		u.begun.Do(func() { close(u.taken) })
-		<-u.hold
-	}
-	return u.store.StageRestore(ctx, file)
-}
-
-func (u *upkeep) ImportRecord(ctx context.Context, r web.Record) (web.Imported, error) {
-	body, err := os.ReadFile(r.File)
-	if err != nil || !strings.HasPrefix(string(body), "time,") {
-		return web.Imported{}, web.Refuse("%s is no record.", r.Name)
-	}
-	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
-	rise := history.Rise{Vessel: r.Vessel, Holds: estimator.Dough, StartedAt: at, EndedAt: at.Add(time.Hour)}
-	id, err := u.store.ImportRise(ctx, rise, func(yield func(history.Row, error) bool) { yield(history.Row{Time: at, DistanceMM: 180}, nil) })
-	return web.Imported{RiseID: id, Shape: true}, err
-}
-
-// withUpkeep is a server whose history can be exchanged, in a house with a
-// passphrase.
-func withUpkeep(t *testing.T, change func(*web.Options)) (*web.Server, *upkeep) {
+// withUpkeep is a server in a house with a passphrase and three past rises.
+func withUpkeep(t *testing.T, change func(*web.Options)) (*web.Server, *kitchen) {
 	t.Helper()
-	store, _ := newStore(t, 3, 60)
-	require.NoError(t, access.SetPassphrase(context.Background(), store.Settings(), phrase))
-	u := &upkeep{store: store}
-	s, _ := newServer(t, func(o *web.Options) {
-		o.History, o.Settings, o.Upkeep, o.UploadDir = store, store.Settings(), u, t.TempDir()
-		if change != nil {
-			change(o)
-		}
-	})
-	return s, u
+	k := openKitchen(t, berliners, true, 0)
+	fill(t, k.store, 3, 60)
+	lock(t, k)
+	return k.server(change), k
+}
+
+// aRecord is an invented rise of the tub as a file.
+func aRecord(t *testing.T) []byte {
+	t.Helper()
+	body, err := os.ReadFile(filepath.Join("..", "..", "..", "..", "testdata", "records", "invented-tub.csv"))
+	require.NoError(t, err)
+	return body
 }
 
 // backupOf is the bytes of a backup of another store with n invented rises.
@@ -179,7 +154,7 @@ func TestUploadsThatAreRefused(t *testing.T) {
 		"no backup":       {"/house/restores", "backup", []byte("<html>"), nil, 409, "cannot be restored"},
 		"too large":       {"/house/restores", "backup", make([]byte, 2<<20), nil, 409, "larger than 1 MB"},
 		"no file":         {"/house/restores", "other", []byte("x"), nil, 409, "no file named backup"},
-		"no record":       {"/house/records", "record", []byte("x"), map[string]string{"vessel": "tub"}, 409, "is no record"},
+		"no record":       {"/house/records", "record", []byte("x"), map[string]string{"vessel": "tub"}, 409, "The record was not taken in"},
 		"no vessel":       {"/house/records", "record", []byte("time,"), nil, 409, "Say which vessel"},
 		"what it holds":   {"/house/records", "record", []byte("time,"), map[string]string{"vessel": "tub", "holds": "soup"}, 409, "neither dough nor starter"},
 		"too many fields": {"/house/records", "record", []byte("time,"), many(30), 409, "more than 16 fields"},
@@ -207,7 +182,7 @@ func many(n int) map[string]string {
 func TestImportFromThePage(t *testing.T) {
 	s, u := withUpkeep(t, nil)
 	b := unlocked(t, s)
-	w := b.sendFile("/house/records", "record", "r.csv", []byte("time,distance_mm"), map[string]string{"vessel": "tub"})
+	w := b.sendFile("/house/records", "record", "r.csv", aRecord(t), map[string]string{"vessel": "tub"})
 	require.Equal(t, 303, w.Code, w.Body.String())
 	assert.Contains(t, b.get(w.Header().Get("Location")).Body.String(), "Kept as a past rise.")
 	assertRises(t, u.store, 4)
@@ -215,8 +190,8 @@ func TestImportFromThePage(t *testing.T) {
 
 // TestOneUploadAtATime: while a restore runs, a second one is refused.
 func TestOneUploadAtATime(t *testing.T) {
-	s, u := withUpkeep(t, nil)
-	u.hold, u.taken = make(chan struct{}), make(chan struct{})
+	u := slow{taken: make(chan struct{}), goOn: make(chan struct{})}
+	s, _ := withUpkeep(t, func(o *web.Options) { u.Upkeep, o.Upkeep = o.Upkeep, &u })
 	b, other := unlocked(t, s), unlocked(t, s)
 	offer := b.sendFile("/house/restores", "backup", "a.db", backupOf(t, 1), nil).Header().Get("Location")
 	b.get(offer)
@@ -226,7 +201,7 @@ func TestOneUploadAtATime(t *testing.T) {
 	w := other.sendFile("/house/restores", "backup", "b.db", backupOf(t, 1), nil)
 	assert.Equal(t, 409, w.Code)
 	assert.Contains(t, w.Body.String(), "Another upload is under way")
-	close(u.hold)
+	close(u.goOn)
 	assert.Equal(t, 303, <-done)
 }
 
@@ -286,7 +261,7 @@ func TestUploadsByAProgram(t *testing.T) {
 	try("DELETE", offer, "", nil, 404)
 	bad, none := form(t, "backup", "old.db", []byte("x"), nil)
 	try("POST", "/restores", bad, none, 409)
-	typ, body = form(t, "record", "r.csv", []byte("time,"), map[string]string{"vessel": "tub", "holds": "dough"})
+	typ, body = form(t, "record", "r.csv", aRecord(t), map[string]string{"vessel": "tub", "holds": "dough"})
 	made := try("POST", "/records", typ, body, 201)
 	try("GET", strings.TrimPrefix(made.Header().Get("Location"), "/api/v1"), "", nil, 200)
 	assertRises(t, u.store, 4)

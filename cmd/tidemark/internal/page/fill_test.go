@@ -1,30 +1,34 @@
-package kitchen
+package page
 
 import (
 	"context"
 	"math"
 	"strings"
+	"testing"
 	"time"
+
+	"github.com/stretchr/testify/require"
 
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
 )
 
-// Fill puts n invented rises of the given number of samples into a store, one a
+// fill puts n invented rises of the given number of samples into a store, one a
 // day before the invented Saturday. Every third is a starter; outcomes take
 // turns. Samples are evenly spread over eight hours.
-func Fill(ctx context.Context, s *history.Store, n, samples int, zone *time.Location) ([]int64, error) {
+func fill(t testing.TB, s *history.Store, n, samples int) []int64 {
+	t.Helper()
 	var ids []int64
-	last := time.Date(2026, 3, 13, 12, 0, 0, 0, zone)
+	ctx := context.Background()
+	last := time.Date(2026, 3, 13, 12, 0, 0, 0, berlin(t))
 	for i := range n {
 		id, err := fillOne(ctx, s, i, n, samples, last.AddDate(0, 0, i-n+1))
-		if err != nil {
-			return nil, err
-		}
+		require.NoError(t, err)
 		ids = append(ids, id)
 	}
-	return ids, nil
+	require.NoError(t, s.Flush(ctx))
+	return ids
 }
 
 // batchJSON is an invented batch of 20 % levain.

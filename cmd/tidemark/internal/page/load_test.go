@@ -1,4 +1,4 @@
-package web_test
+package page
 
 import (
 	"context"
@@ -21,12 +21,12 @@ import (
 // for pages beside a sampler that takes a reading ten times a second. It prints
 // the time to answer and how many readings were missed. Run it on one core:
 //
-//	go test ./web -run none -bench Load -benchtime 4000x -cpu 1
+//	go test ./cmd/tidemark/internal/page -run none -bench Load -benchtime 4000x -cpu 1
 //
 // Phones and server share that core, so a server alone has more room.
 func BenchmarkLoad(b *testing.B) {
-	store, ids := newStore(b, 40, 1000)
-	s, k := newServer(b, func(o *web.Options) { o.History = store })
+	s, k := newServer(b, nil)
+	ids := fill(b, k.store, 40, 1000)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(b, err)
 	srv := web.NewHTTPServer(s, nil)
@@ -40,12 +40,7 @@ func BenchmarkLoad(b *testing.B) {
 	}
 	var taken, due int
 	all.Go(func() {
-		taken, due = sampler(ctx, func() {
-			k.Change(func(now *time.Time, v []web.Vessel, _ *web.System) {
-				*now = now.Add(100 * time.Millisecond)
-				v[0].Estimate.RisePercent += 0.001
-			})
-		})
+		taken, due = sampler(ctx, func() { k.pass(100 * time.Millisecond) })
 	})
 	paths := []string{"/", "/api/v1/vessels", "/rises", fmt.Sprintf("/rises/%d", ids[3]), "/api/v1/rises", "/healthz", "/static/tidemark.css", "/api/v1/vessels/tub"}
 	client := &http.Client{Transport: &http.Transport{MaxIdleConnsPerHost: 32}}
