@@ -7,7 +7,6 @@ import (
 	"strconv"
 
 	"tidemark/bake"
-	"tidemark/history"
 )
 
 // postJudgement keeps what a person thought of the result.
@@ -76,7 +75,7 @@ func (s *Server) unjudge(r *http.Request) error {
 func lastJudging(events []bake.Event) (bake.Event, bool) {
 	var last bake.Event
 	for _, a := range events {
-		if k := bake.EventKind(a.Kind); a.UndoneAt.IsZero() && (k == bake.EventNote || k == bake.EventJudged) && a.ID > last.ID {
+		if k := a.Kind; a.UndoneAt.IsZero() && (k == bake.EventNote || k == bake.EventJudged) && a.ID > last.ID {
 			last = a
 		}
 	}

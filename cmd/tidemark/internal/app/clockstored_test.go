@@ -82,7 +82,7 @@ func TestARiseThatIsOverIsAsLongAgoAsItWas(t *testing.T) {
 			defer b.stop()
 			b.rise(settlesWithin + time.Minute)
 			id := b.vessel().RiseID
-			b.do(web.Act{Kind: web.ActEnd})
+			b.do(bake.Event{Kind: bake.EventEnd})
 			b.rise(time.Minute)
 			before, err := b.store.Rise(t.Context(), id)
 			require.NoError(t, err)
@@ -92,7 +92,7 @@ func TestARiseThatIsOverIsAsLongAgoAsItWas(t *testing.T) {
 			require.NoError(t, err)
 			assert.Equal(t, before.StartedAt.Add(by), after.StartedAt)
 			assert.Equal(t, before.EndedAt.Add(by), after.EndedAt)
-			b.do(web.Act{Kind: web.ActStart})
+			b.do(bake.Event{Kind: bake.EventStart})
 			told := b.m.now()
 			b.rise(time.Minute)
 			next, err := b.store.Rise(t.Context(), b.vessel().RiseID)
