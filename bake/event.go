@@ -92,9 +92,12 @@ const NoBatch = "-"
 const ByItself = "itself"
 
 // Refusal is an event that makes no sense now. Its text is shown to the person.
-type Refusal struct{ Why string }
+type Refusal struct {
+	Why string
+	Ask *Ask // what is to be told first; nil where that would not help
+}
 
 func (r Refusal) Error() string { return r.Why }
 
 // refuse returns a Refusal.
-func refuse(format string, args ...any) error { return Refusal{fmt.Sprintf(format, args...)} }
+func refuse(format string, args ...any) error { return Refusal{Why: fmt.Sprintf(format, args...)} }

@@ -2,6 +2,7 @@ package bake
 
 import (
 	"encoding/json"
+	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -181,6 +182,12 @@ func (s *Session) Translate(e Event) Event {
 
 // Check returns a Refusal when an event makes no sense now.
 func (s *Session) Check(e Event) error {
+	if ask := s.ask(e); ask != nil {
+		if ask.Kind.Starts() {
+			return Refusal{fmt.Sprintf("no rise is being watched in %s; start one first", s.vessel.Name), ask}
+		}
+		return Refusal{fmt.Sprintf("the step before it, %s, was not told: say when that was", orWord(ask.StepID, string(ask.Kind))), ask}
+	}
 	switch {
 	case e.Kind == EventPlan && e.Plan == nil:
 		return refuse("say which plan: the wish is missing")
@@ -236,7 +243,7 @@ func (s *Session) checkStep(e Event) error {
 func (s *Session) tryMark(e Event) error {
 	p := s.process.copied()
 	if err := p.markFor(e); err != nil {
-		return Refusal{err.Error()}
+		return Refusal{Why: err.Error()}
 	}
 	return nil
 }

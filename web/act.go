@@ -28,6 +28,7 @@ const (
 type request struct {
 	bake.Event
 	EventID int64 // of undo and correct; 0 is the last one
+	FirstAt time.Time // when that was which the event asks for first, see bake.Ask; zero for not said
 	AlarmID string
 	Snooze  time.Duration
 	Wish    *PlanWish // of a plan: what was asked for, and the way chosen
@@ -117,6 +118,18 @@ func (s *Server) do(r *http.Request, a request) error {
 		}
 		a.Plan = chosen
 	}
+	err := live.Do(ctx, a.Event)
+	var no Refusal
+	if !errors.As(err, &no) || no.Ask == nil || a.FirstAt.IsZero() {
+		return err
+	}
+	if a.FirstAt.After(s.opt.Now()) || !a.At.IsZero() && a.FirstAt.After(a.At) {
+		return Refuse("%s is not before it.", s.words.Clock(a.FirstAt))
+	}
+	if err := live.Do(ctx, bake.Event{Vessel: a.Vessel, At: a.FirstAt, By: a.By, Kind: no.Ask.Kind, Detail: bake.Detail{StepID: no.Ask.StepID}}); err != nil {
+		return err
+	}
+	a.RiseID = 0 // it may have begun with the first
 	return live.Do(ctx, a.Event)
 }
 
@@ -125,6 +138,8 @@ func (s *Server) actFailed(w http.ResponseWriter, r *http.Request, err error) {
 	var no Refusal
 	var big *http.MaxBytesError
 	switch {
+	case errors.As(err, &no) && no.Ask != nil:
+		s.askBack(w, r, no)
 	case errors.As(err, &no):
 		s.refusePage(w, r, http.StatusConflict, "Not done", no.Why)
 	case errors.As(err, &big):
@@ -134,6 +149,20 @@ func (s *Server) actFailed(w http.ResponseWriter, r *http.Request, err error) {
 		s.refusePage(w, r, http.StatusInternalServerError, "That did not work",
 			"A fault inside tidemark; nothing may have been kept. The log says more.")
 	}
+}
+
+// askBack asks for what must have happened before an act and was not told: with its
+// answer the act is sent again.
+func (s *Server) askBack(w http.ResponseWriter, r *http.Request, no Refusal) {
+	at := no.Ask.At.In(s.words.Locale().Zone).Format(formTime)
+	p := messagePage{Heading: s.say("ask."+string(no.Ask.Kind), nil), Back: "/", AskAt: at, Again: r.PostForm}
+	if !wantsHTML(r) {
+		w.Header().Set("Content-Type", "application/problem+json")
+		writeJSON(w, http.StatusConflict, Problem{Type: "about:blank", Title: "not done", Status: http.StatusConflict, Detail: no.Why,
+			Ask: &askJSON{Kind: string(no.Ask.Kind), At: stamp(no.Ask.At, s.opt.House.Zone), Say: p.Heading, Label: s.say("ask.both", nil), Field: at}})
+		return
+	}
+	s.refuse(w, r, p, http.StatusConflict)
 }
 
 // byWhom names the asker for the record.
@@ -187,7 +216,11 @@ func (s *Server) requestOf(r *http.Request) (request, error) {
 	if ago := f.whole("ago"); ago > 0 {
 		a.At = s.opt.Now().Add(-time.Duration(ago) * time.Minute)
 	}
-	if at := f.text("at"); at != "" {
+	for field, into := range map[string]*time.Time{"at": &a.At, "first_at": &a.FirstAt} {
+		at := f.text(field)
+		if at == "" {
+			continue
+		}
 		t, err := time.Parse(time.RFC3339, at)
 		if err != nil {
 			t, err = time.ParseInLocation(formTime, at, s.words.Locale().Zone)
@@ -195,7 +228,7 @@ func (s *Server) requestOf(r *http.Request) (request, error) {
 		if err != nil {
 			return request{}, Refuse("%q is not a time; write it like 2026-03-14T18:05:00+01:00.", at)
 		}
-		a.At = t
+		*into = t
 	}
 	return a, f.err
 }

@@ -222,6 +222,7 @@ type requestJSON struct {
 	Kind          bake.EventKind `json:"kind"`
 	RiseID        int64          `json:"rise_id"`
 	At            string         `json:"at"`
+	FirstAt       string         `json:"first_at"`
 	Batch         string         `json:"batch"`
 	TargetPercent float64        `json:"target_percent"`
 	SeenPercent   *float64       `json:"seen_percent"`
@@ -256,9 +257,12 @@ func (in requestJSON) request(now time.Time) (request, error) {
 		wish, err = in.Plan.wish(now)
 		a.Wish = &wish
 	}
-	if in.At != "" && err == nil {
-		if a.At, err = time.Parse(time.RFC3339, in.At); err != nil {
-			err = Refuse("at is %q; write it like 2026-03-14T18:05:00+01:00.", in.At)
+	for text, into := range map[string]*time.Time{in.At: &a.At, in.FirstAt: &a.FirstAt} {
+		if text == "" || err != nil {
+			continue
+		}
+		if *into, err = time.Parse(time.RFC3339, text); err != nil {
+			err = Refuse("%q is no time; write it like 2026-03-14T18:05:00+01:00.", text)
 		}
 	}
 	return a, err

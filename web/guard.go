@@ -145,6 +145,8 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, p messagePage, s
 type messagePage struct {
 	frame
 	Heading, Text, Back string
+	AskAt               string     // of what is asked back; empty for nothing
+	Again               url.Values // the act to be sent again with it
 }
 
 // wantsHTML reports whether a browser shows the answer to a person.

@@ -139,7 +139,7 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := s.frame(w, r, "New token", "house")
-	s.render(w, http.StatusOK, "message", messagePage{f, "Token " + name, "Copy it now, it is shown only this once: " + plain, "/house"})
+	s.render(w, http.StatusOK, "message", messagePage{frame: f, Heading: "Token " + name, Text: "Copy it now, it is shown only this once: " + plain, Back: "/house"})
 }
 
 // sentence makes an error's text stand alone.

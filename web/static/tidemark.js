@@ -115,6 +115,7 @@
       silent();
     }
     tell(answer, ok);
+    if (answer.ask) askBack(answer.ask, body);
     return ok;
   }
 
@@ -135,6 +136,22 @@
     }
     clearTimeout(tell.timer);
     tell.timer = setTimeout(() => { said.replaceChildren(); }, 12000);
+  }
+
+  // What must have happened before is asked back, and both are told with one tap.
+  function askBack(ask, body) {
+    clearTimeout(tell.timer);
+    const line = document.createElement("span");
+    line.textContent = ask.say;
+    const at = document.createElement("input");
+    at.type = "datetime-local";
+    at.value = ask.field;
+    at.setAttribute("aria-label", ask.say);
+    const both = document.createElement("button");
+    both.type = "button";
+    both.textContent = ask.label;
+    both.onclick = () => { body.set("first_at", at.value); send(body); };
+    said.replaceChildren(line, at, both);
   }
 
   async function act(form, button) {

@@ -75,6 +75,7 @@ func TestTheBakeGoesOnAfterARestart(t *testing.T) {
 	assert.Zero(t, v.RiseID, "an empty tub is no rise")
 	assert.Equal(t, estimator.Ended, v.Estimate.Phase)
 	assert.Equal(t, bake.Done, stepOf(t, next, bake.ShapeID).State)
+	require.NoError(t, next.app.Do(t.Context(), bake.Event{Vessel: "tub", Kind: bake.EventBegun, By: "test", Detail: bake.Detail{StepID: bake.BakeID}}))
 	require.NoError(t, next.app.Do(t.Context(), bake.Event{Vessel: "tub", Kind: bake.EventDone, By: "test", Detail: bake.Detail{StepID: bake.OutID}}))
 	third := next.again()
 	third.run(3*time.Hour + 6*time.Minute)

@@ -198,6 +198,7 @@ func TestEveryEventByForm(t *testing.T) {
 		{"kind": {"step"}, "vessel": {"tub"}, "step": {"divide"}},
 		{"kind": {"shaped"}, "vessel": {"tub"}},
 		{"kind": {"step"}, "vessel": {"tub"}, "step": {"oven-check"}, "answer": {"no"}},
+		{"kind": {"begun"}, "vessel": {"tub"}, "step": {"bake-covered"}},
 		{"kind": {"baked"}, "vessel": {"tub"}},
 		{"kind": {"step"}, "vessel": {"tub"}, "step": {"slice"}},
 		{"kind": {"judgement"}, "vessel": {"tub"}, "rise": {k.riseID("tub")}, "outcome": {"right"}, "oven_spring": {"good"}, "note": {"n"}},
