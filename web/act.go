@@ -27,7 +27,7 @@ const (
 // happened or what is to become of an event or a warning.
 type request struct {
 	bake.Event
-	EventID int64 // of undo and correct; 0 is the last one
+	EventID int64     // of undo and correct; 0 is the last one
 	FirstAt time.Time // when that was which the event asks for first, see bake.Ask; zero for not said
 	AlarmID string
 	Snooze  time.Duration
