@@ -319,6 +319,21 @@ try_script() {
 	expect "but no program and no unit" bash -c '[ ! -e /usr/local/bin/tidemark ] && ! systemctl cat tidemark'
 }
 
+# wait_for_a_visitor installs the package, plugs the chips in and says the code: the rest
+# is done in a browser outside.
+wait_for_a_visitor() {
+	local card
+	card=$(basename "$(ls -d /sys/class/net/e* | head -n 1)")
+	ip link set "$card" up && ip addr add 10.0.2.15/24 dev "$card" && ip route add default via 10.0.2.2
+	plug_in
+	dpkg -i "$deb" >/tmp/installed 2>&1
+	cat /tmp/installed
+	within 120 active
+	echo "CHECK code $(grep -o '[A-Z0-9]\{4\}-[A-Z0-9]\{4\}' /tmp/installed | head -n 1)"
+	sleep infinity
+}
+
+if [ -e /root/walk ]; then wait_for_a_visitor; fi
 if [ ! -e "$kept/cut" ]; then
 	echo "CHECK system: $(. /etc/os-release && echo "$PRETTY_NAME"), $(uname -srm), $(systemctl --version | head -n 1), $(date -u +%F)"
 	figure "up after $(cut -d. -f1 /proc/uptime) s"

@@ -3,7 +3,11 @@
 # in it and tries the service: chips, start, reload, kill -9, watchdog, upgrade,
 # purge. What it tries is in check.sh.
 #
-#   deploy/boot/run.sh FOLDER [ARCH [SUITE]]
+#   deploy/boot/run.sh FOLDER [ARCH [SUITE [walk]]]
+#
+# With walk nothing is tried inside: a browser on this machine goes from the code of
+# the fresh service to a message that arrives and is answered, and FOLDER/walk holds a
+# picture of each screen. That needs Go and Chromium too.
 #
 # FOLDER is made by build.sh; ARCH is arm64 (default) or amd64; SUITE bookworm
 # (default) or trixie. It needs root and the packages debootstrap, e2fsprogs, kmod,
@@ -18,7 +22,9 @@ folder=$(cd "${1:?which folder holds the packages}" && pwd)
 arch=${2:-arm64}
 suite=${3:-bookworm}
 base=${BOOT_CACHE:-/var/tmp/tidemark-boot}/$arch-$suite
-log="$folder/boot-$arch-$suite.log"
+walk=${4:-}
+port=18080 # of the machine's page, here
+log="$folder/boot-$arch-$suite${walk:+-walk}.log"
 
 work=$(mktemp -d -p "${TMPDIR:-/var/tmp}")
 trap 'rm -rf "$work"' EXIT
@@ -46,6 +52,7 @@ lay_over() {
 	install -m 0755 "$here/check.sh" "$over/root/check.sh"
 	mkdir "$over/root/script"
 	cp -r "$here/../install.sh" "$here/../package" "$here/../tidemark.yaml" "$over/root/script/"
+	if [ -n "$walk" ]; then touch "$over/root/walk"; fi
 	cp "$here/boot-check.service" "$over/etc/systemd/system/"
 	ln -s /etc/systemd/system/boot-check.service "$over/etc/systemd/system/multi-user.target.wants/"
 	ln -s /dev/null "$over/etc/systemd/system/serial-getty@.service" # the console is for the check
@@ -62,13 +69,30 @@ console=ttyS0
 if [ "$arch" = arm64 ]; then console=ttyAMA0; fi
 emulator=$(machine)
 began=$SECONDS
+network=none
+if [ -n "$walk" ]; then network="user,model=virtio-net-pci,hostfwd=tcp:127.0.0.1:$port-:8080"; fi
+start() {
+	# shellcheck disable=SC2086 # the emulator is several words
+	nice -n "${BOOT_NICE:-10}" timeout "${BOOT_LIMIT:-3600}" $emulator -accel tcg -smp "${BOOT_CPUS:-1}" -m 768 -nographic -nic "$network" \
+		-kernel "$base/vmlinuz" -initrd "$base/initrd" -append "console=$console rw systemd.show_status=no quiet" \
+		-drive "file=$base/disk.img,format=raw,if=virtio,cache=unsafe,snapshot=on" \
+		-drive "file=$work/over.tar,format=raw,if=virtio,readonly=on" </dev/null >"$log" 2>&1 || true
+}
+if [ -n "$walk" ]; then
+	: >"$log"
+	start &
+	trap 'pkill -f "file=$work/over.tar" || true; rm -rf "$work"' EXIT
+	until code=$(tr -d '\r' <"$log" | sed -n 's/.*CHECK code //p') && [ -n "$code" ]; do sleep 1; done
+	echo "the package is installed, the service waits with its code: $((SECONDS - began)) s after the start of the machine"
+	began=$SECONDS
+	mkdir -p "$folder/walk"
+	(cd "$here/../.." && CI=true TIDEMARK_MACHINE=http://127.0.0.1:$port TIDEMARK_CODE=$code go test ./cmd/tidemark -count 1 -run TestSetUpOnAMachine -v -args -screens "$folder/walk")
+	echo "from the code to the answered message: $((SECONDS - began)) s"
+	exit 0
+fi
 # The check cuts the power once, so the machine may start again; what it wrote
 # stays for that, and is forgotten at the end.
-# shellcheck disable=SC2086 # the emulator is several words
-nice -n "${BOOT_NICE:-10}" timeout "${BOOT_LIMIT:-3600}" $emulator -accel tcg -smp "${BOOT_CPUS:-1}" -m 768 -nographic -nic none \
-	-kernel "$base/vmlinuz" -initrd "$base/initrd" -append "console=$console rw systemd.show_status=no quiet" \
-	-drive "file=$base/disk.img,format=raw,if=virtio,cache=unsafe,snapshot=on" \
-	-drive "file=$work/over.tar,format=raw,if=virtio,readonly=on" </dev/null >"$log" 2>&1 || true
+start
 echo "the emulated machine ran for $((SECONDS - began)) s"
 tr -d '\r' <"$log" | grep -a '^CHECK' || echo "run.sh: the machine never got as far as the checks, see $log" >&2
 tr -d '\r' <"$log" | grep -aqx 'CHECK END: all fine'
