@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/settings"
@@ -36,7 +37,7 @@ func runSetup(ctx context.Context, s streams, args []string) error {
 	if err := sayHowToReach(ctx, s, cfg); err != nil || *codeOnly {
 		return err
 	}
-	t := &setupTalk{newTalk(ctx, s), settings.Open(*configFile), cfg.Sysfs}
+	t := &setupTalk{newTalk(ctx, s), settings.Open(*configFile), cfg.Sysfs, text.New(app.House(cfg))}
 	if answer, _ := t.ask("\nSet up here in the terminal instead? [y/N]"); answer != "y" && answer != "yes" {
 		return nil
 	}
@@ -78,6 +79,7 @@ type setupTalk struct {
 	talk
 	file  *settings.File
 	sysfs string
+	words *text.Localizer
 }
 
 // run adds a vessel, a way for messages and the language, each of which can be left out.
@@ -129,7 +131,7 @@ func (t *setupTalk) vessel(ctx context.Context) ([]settings.Value, []string, err
 	for _, f := range found {
 		value := "no reading"
 		if f.Usable > 0 {
-			value = survey.Unit(f.Quantity, f.Value)
+			value = app.Measured(t.words, f.Quantity, f.Value)
 		}
 		t.say("%s %s: %s %s", f.Bus, f.What, value, f.Trouble)
 		if f.Role != "" {

@@ -155,7 +155,7 @@ func Unit(q sensor.Quantity, v float64) string {
 	case sensor.Distance:
 		return fmt.Sprintf("%.1f mm", v)
 	case sensor.Temperature:
-		return fmt.Sprintf("%.2f C", v)
+		return fmt.Sprintf("%.2f °C", v)
 	default:
 		return fmt.Sprintf("%.1f %%", 100*v)
 	}

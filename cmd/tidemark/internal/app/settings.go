@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
@@ -209,10 +210,11 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 // Find looks what sensors the machine has and reads each.
 func (s *setup) Find(ctx context.Context) []web.Found {
 	var out []web.Found
+	words := text.New(House(s.app.opt.Config))
 	for _, t := range s.look(ctx) {
 		f := web.Found{Bus: t.Bus, Place: t.Place, What: t.What, Trouble: t.Trouble, Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
 		if t.Usable > 0 {
-			f.Value = survey.Unit(t.Quantity, t.Value)
+			f.Value = Measured(words, t.Quantity, t.Value)
 		}
 		if t.Config != nil {
 			f.Flow = sensor.Flow(t.Config)
@@ -220,6 +222,14 @@ func (s *setup) Find(ctx context.Context) []web.Found {
 		out = append(out, f)
 	}
 	return out
+}
+
+// Measured says what a sensor measured in the household's degrees.
+func Measured(words *text.Localizer, q sensor.Quantity, v float64) string {
+	if q == sensor.Temperature {
+		return words.TempFine(v)
+	}
+	return survey.Unit(q, v)
 }
 
 // Test sends a real message through a channel.
