@@ -27,8 +27,8 @@ const checkUsage = `check [--config FILE] [--seconds N]
        tidemark check --scan
 
 Reads every sensor of the configuration for ten seconds and says what it found,
-what is wrong and what to do. With --scan it lists what is connected and prints a
-piece of configuration to paste. Stop the service first: both would use the same
+what is wrong and what to do. With --scan it lists what is connected, each sensor as
+a vessel's configuration names it. Stop the service first: both would use the same
 chips.
 
 exit codes: 0 every sensor is good; 1 at least one gives no usable reading; 2 the
@@ -39,7 +39,7 @@ is doubtful. With --scan: 0, also when nothing is connected.`
 func runCheck(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "check", checkUsage)
 	configFile := fs.String("config", defaultConfig, "configuration file")
-	scan := fs.Bool("scan", false, "list what is connected and print a piece of configuration")
+	scan := fs.Bool("scan", false, "list what is connected, as the configuration names it")
 	seconds := fs.Int("seconds", 10, "how long to read each sensor")
 	sysfs := fs.String("sysfs", "", "where sysfs is mounted, instead of what the configuration says")
 	err := parseNone(fs, args)
@@ -51,7 +51,7 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	}
 	shared := source.NewShared()
 	if *scan {
-		printScan(ctx, s.out, survey.Machine{Sysfs: *sysfs, Buses: shared.Buses})
+		printSections(s.out, survey.Machine{Sysfs: *sysfs, Buses: shared.Buses}.Scan(ctx))
 		return shared.Close()
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
@@ -65,28 +65,20 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	return errors.Join(err, shared.Close())
 }
 
-// printScan lists what is connected.
-func printScan(ctx context.Context, w io.Writer, m survey.Machine) {
-	sections := m.Scan(ctx)
-	printSections(w, sections)
-	text := survey.Snippet(sections)
-	if text == "" {
-		fmt.Fprintln(w, "\nNo distance sensor for a vessel was found, so there is no configuration to suggest.\nA sensor on another machine can be read over MQTT (kind mqtt), one on a serial line\nwith kind serial, an ultrasonic pair on GPIO lines with kind hcsr04.")
-		return
-	}
-	fmt.Fprintf(w, "\nTo paste into the configuration, with your own names and measures:\n\n%s", text)
-}
-
 // printSections prints every bus with what is on it.
 func printSections(w io.Writer, sections []survey.Section) {
 	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
-	fmt.Fprintln(t, "BUS\tPLACE\tFOUND")
+	fmt.Fprintln(t, "BUS\tPLACE\tFOUND\tCONFIGURATION")
 	for _, sec := range sections {
 		if len(sec.Devices) == 0 {
 			fmt.Fprintf(t, "%s\t-\tnone found: %s\n", sec.Name, sec.None)
 		}
 		for _, d := range sec.Devices {
-			fmt.Fprintf(t, "%s\t%s\t%s\n", sec.Name, d.Place, d.What)
+			line := fmt.Sprintf("%s\t%s\t%s", sec.Name, d.Place, d.What)
+			if d.Config != nil {
+				line += "\t" + sensor.Flow(d.Config)
+			}
+			fmt.Fprintln(t, line)
 		}
 	}
 	_ = t.Flush() // as with every other print

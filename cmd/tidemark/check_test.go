@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -12,8 +11,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/sensor"
 	"tidemark/sensor/survey"
 )
 
@@ -124,49 +121,8 @@ func TestScanListsAndSuggests(t *testing.T) {
 	out, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--scan", "--sysfs", sysfs}) })
 	require.NoError(t, err)
 	for _, w := range []string{"thermometer 28-0123456789ab", "vl53l0x, distance", "hwmon chips", "none found",
-		"height: {kind: iio, name: vl53l0x}", "dough: {kind: w1, id: 28-0123456789ab}"} {
+		"{kind: iio, name: vl53l0x}", "{kind: w1, id: 28-0123456789ab}"} {
 		assert.Contains(t, out, w)
-	}
-	out, err = said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--scan", "--sysfs", t.TempDir()}) })
-	require.NoError(t, err)
-	assert.Contains(t, out, "No distance sensor for a vessel was found")
-}
-
-// TestScanPrintsWhatRunAccepts scans machines with so many distance sensors of one
-// kind and so many probes: what is printed to paste is accepted as it stands, with a
-// vessel for each distance sensor.
-func TestScanPrintsWhatRunAccepts(t *testing.T) {
-	for _, c := range []struct{ heights, probes, spare int }{{1, 0, 0}, {1, 1, 0}, {1, 2, 1}, {1, 3, 2}, {2, 1, 0}, {3, 3, 0}, {0, 1, 0}, {0, 2, 0}} {
-		sysfs := t.TempDir()
-		write := func(path, text string) {
-			require.NoError(t, os.MkdirAll(filepath.Dir(filepath.Join(sysfs, path)), 0o755))
-			require.NoError(t, os.WriteFile(filepath.Join(sysfs, path), []byte(text), 0o600))
-		}
-		for i := range c.heights {
-			dir := fmt.Sprintf("bus/iio/devices/iio:device%d/", i)
-			write(dir+"name", "vl53l0x\n")
-			write(dir+"in_distance_raw", "187\n")
-		}
-		for i := range c.probes {
-			write(fmt.Sprintf("bus/w1/devices/28-0123456789a%d/w1_slave", i), warmProbe)
-		}
-		out, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--scan", "--sysfs", sysfs}) })
-		require.NoError(t, err)
-		_, yaml, found := strings.Cut(out, "with your own names and measures:\n\n")
-		assert.Equal(t, c.heights > 0, found, "%+v:\n%s", c, out)
-		if !found {
-			assert.NotContains(t, out, "vessels:")
-			continue
-		}
-		cfg, err := config.Parse("scan", []byte(yaml), config.Sensors)
-		require.NoError(t, err, "%+v:\n%s", c, yaml)
-		assert.Len(t, cfg.Vessels, c.heights, yaml)
-		assert.Equal(t, c.spare, strings.Count(yaml, "# one probe more"), yaml)
-		used := map[string]bool{}
-		for _, v := range cfg.Vessels {
-			assert.False(t, used[sensor.Describe(v.Height)], "one sensor over two vessels:\n%s", yaml)
-			used[sensor.Describe(v.Height)] = true
-		}
 	}
 }
 

@@ -218,50 +218,6 @@ func is(bus i2c.Bus, addr int, register []byte, want ...byte) bool {
 	return bus.Tx(uint16(addr), register, got) == nil && slices.Equal(got, want)
 }
 
-// Snippet returns a piece of configuration for what a scan found, ready to paste
-// and accepted as it stands: a vessel for each distance sensor, with a probe in its
-// dough as long as there are probes. Probes left over stand in a comment. It is
-// empty when no distance sensor was found, because no vessel can do without.
-func Snippet(sections []Section) string {
-	found := map[string][]sensor.Config{} // by role
-	for _, s := range sections {
-		for _, d := range s.Devices {
-			if role := roleOf(d); role != "" {
-				found[role] = append(found[role], d.Config)
-			}
-		}
-	}
-	if len(found["height"]) == 0 {
-		return ""
-	}
-	var b strings.Builder
-	b.WriteString("vessels:\n")
-	for i := range found["height"] {
-		fmt.Fprintf(&b, vesselText, i+1)
-		for _, role := range []string{"height", "dough", "air", "humidity"} {
-			at := i
-			if role == "air" || role == "humidity" { // one for the room
-				at = 0
-			}
-			if all := found[role]; at < len(all) {
-				fmt.Fprintf(&b, "    %s: %s\n", role, sensor.Flow(all[at]))
-			}
-		}
-	}
-	for _, spare := range found["dough"][min(len(found["height"]), len(found["dough"])):] {
-		fmt.Fprintf(&b, "# one probe more, for air or loaf of a vessel: %s\n", sensor.Flow(spare))
-	}
-	return b.String()
-}
-
-// vesselText is what stands before the sensors of a vessel, to be corrected.
-const vesselText = `  - name: vessel %d            # a name of your own
-    holds: dough               # or starter
-    floor_mm: 240              # sensor to the empty vessel's floor; tidemark level measures it
-    profile: {shape: straight, diameter_mm: 180, height_mm: 180}   # your vessel's inside
-    target_percent: 100        # doubling
-`
-
 // roleOf returns what a device of a scan is proposed for: height, dough, air or
 // humidity; empty when it is not proposed.
 func roleOf(d Device) string {

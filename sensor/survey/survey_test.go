@@ -9,8 +9,6 @@ import (
 	"testing/synctest"
 	"time"
 
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/ast"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"periph.io/x/conn/v3/i2c"
@@ -68,7 +66,7 @@ func TestEveryFaultHasAdvice(t *testing.T) {
 	}
 }
 
-func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
+func TestScanFinds(t *testing.T) {
 	root, dev := t.TempDir(), t.TempDir()
 	sensortest.Put(t, root, "bus/w1/devices/28-0123456789ab/w1_slave", goodProbe)
 	sensortest.Put(t, root, "bus/iio/devices/iio:device0/name", "vl53l0x\n")
@@ -111,22 +109,6 @@ func TestScanFindsAndSnippetIsConfiguration(t *testing.T) {
 		dev + "/gpiochip0: lines for an ultrasonic pair, shutdown and supply lines",
 		dev + "/serial/by-id/usb-adapter: serial line",
 	}, all, "with the multiplexer's port open two chips at 0x29 answer at once")
-	text := survey.Snippet(sections)
-	var parsed struct{ Vessels []map[string]ast.Node }
-	require.NoError(t, yaml.Unmarshal([]byte(text), &parsed), text)
-	require.Len(t, parsed.Vessels, 2, text)
-	is := func(vessel int, role string, q sensor.Quantity, want sensor.Config) {
-		got, err := sensor.Decode(parsed.Vessels[vessel][role], q)
-		require.NoError(t, err)
-		assert.Equal(t, want, got)
-	}
-	is(0, "height", sensor.Distance, &sensor.VL53L1X{I2C: sensor.I2C{Bus: "1"}})
-	is(0, "dough", sensor.Temperature, &sensor.W1{ID: "28-0123456789ab"})
-	is(1, "height", sensor.Distance, &sensor.IIO{Name: "vl53l0x"})
-	air := &sensor.BME280{I2C: sensor.I2C{Bus: "1", Address: 0x77}}
-	is(0, "air", sensor.Temperature, air)
-	is(0, "humidity", sensor.Humidity, air)
-	assert.NotContains(t, parsed.Vessels[1], "dough", "there is one probe")
 }
 
 // A bus without an answer is on: to switch it on would be the wrong advice.
@@ -139,7 +121,6 @@ func TestScanOfASilentBus(t *testing.T) {
 	require.Len(t, sections[1].Devices, 1)
 	assert.Equal(t, "I2C bus 0", sections[1].Devices[0].Place)
 	assert.Contains(t, sections[1].Devices[0].What, "the bus is on, but no chip")
-	assert.Empty(t, survey.Snippet(sections))
 }
 
 func TestScanBehindAMultiplexer(t *testing.T) {
