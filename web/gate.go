@@ -19,14 +19,12 @@ type Settings = access.Settings
 type gate struct {
 	opt    Options
 	keeper *access.Keeper
-	cross  *http.CrossOriginProtection
 }
 
 // The cookies. A browser keeps them by host alone, so the port is added to
 // their names: a demo beside the service must not lock its readers out.
 const (
 	sessionCookie = "tidemark_session"
-	browserCookie = "tidemark_browser"
 	saidCookie    = "tidemark_said"
 )
 
@@ -35,7 +33,7 @@ func newGate(opt Options) (*gate, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &gate{opt: opt, keeper: k, cross: http.NewCrossOriginProtection()}, nil
+	return &gate{opt: opt, keeper: k}, nil
 }
 
 // who is the asker of one request.
@@ -99,43 +97,6 @@ func address(r *http.Request) string {
 	}
 	host, _, _ = strings.Cut(host, "%") // the zone of a link-local address
 	return host
-}
-
-// formToken returns the token for forms of this browser, giving the browser a
-// name if it has none.
-func (g *gate) formToken(w http.ResponseWriter, r *http.Request) string {
-	browser := cookieValue(r, browserCookie)
-	if len(browser) < 40 {
-		browser = access.NewBrowser()
-		g.setCookie(w, r, browserCookie, browser, int(access.SessionLife.Seconds()))
-	}
-	return g.keeper.FormToken(browser, cookieValue(r, sessionCookie))
-}
-
-// fits reports whether a change was asked for by a page of ours: the browser
-// must not call it cross-site, and it must bring the form's token. A program
-// that is no browser sends neither mark; it needs no form token when it says
-// who it is by a token or sends JSON, which no foreign page can without asking.
-func (g *gate) fits(r *http.Request) bool {
-	if g.cross.Check(r) != nil {
-		return false
-	}
-	if r.Header.Get("Authorization") != "" {
-		return true
-	}
-	browser := r.Header.Get("Origin") != "" || r.Header.Get("Sec-Fetch-Site") != "" || r.Header.Get("Cookie") != ""
-	if !browser && isJSON(r) {
-		return true
-	}
-	token := r.Header.Get("X-Csrf-Token")
-	switch {
-	case token != "":
-	case isUpload(r): // the body is read later, under its own limit
-		token = r.URL.Query().Get("csrf")
-	case !isJSON(r):
-		token = r.PostFormValue("csrf")
-	}
-	return g.keeper.FormTokenFits(token, cookieValue(r, browserCookie), cookieValue(r, sessionCookie))
 }
 
 // setCookie sets a cookie that scripts cannot read and other sites do not send

@@ -87,15 +87,18 @@ func (s *Server) need(scope access.Scope, next http.HandlerFunc) http.HandlerFun
 
 // change lets a request pass that may change things and comes from our page.
 func (s *Server) change(next http.HandlerFunc) http.HandlerFunc {
-	return s.need(access.Change, s.ours(next))
+	return s.need(access.Change, s.sameOrigin(next))
 }
 
-// ours lets a request pass that comes from our page or a program.
-func (s *Server) ours(next http.HandlerFunc) http.HandlerFunc {
+// sameOrigin lets a request pass that comes from our page or a program. A browser says
+// by Sec-Fetch-Site or, over plain HTTP, by Origin where a request comes from; that Host
+// is a name of ours is checked before.
+func (s *Server) sameOrigin(next http.HandlerFunc) http.HandlerFunc {
+	cross := http.NewCrossOriginProtection()
 	return func(w http.ResponseWriter, r *http.Request) {
-		if !s.gate.fits(r) {
+		if cross.Check(r) != nil {
 			s.refusePage(w, r, http.StatusForbidden, "That did not come from this page",
-				"The form was too old or came from another site, so nothing was done. Load the page again and repeat it.")
+				"It came from another site, so nothing was done. Load the page again and repeat it.")
 			return
 		}
 		next(w, r)

@@ -76,7 +76,7 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	f := frame{Title: "Unlock · tidemark", Lang: s.lang(), Token: s.gate.formToken(w, r), Demo: s.opt.Demo, Version: s.snapshot().System.Version}
+	f := frame{Title: "Unlock · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.snapshot().System.Version}
 	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
 }
 

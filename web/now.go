@@ -27,7 +27,7 @@ type nowPage struct {
 // vesselView is one vessel as the templates see it.
 type vesselView struct {
 	glance.Glance
-	ID, Token    string
+	ID           string
 	CanAct, Demo bool
 	StaffSVG     template.HTML
 	StripSVG     template.HTML
@@ -91,7 +91,7 @@ func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
 	i := s.shown(snap, r.URL.Query().Get("vessel"))
 	if i >= 0 {
 		v := s.view(r.Context(), snap, i, p.CanAct)
-		v.Token, v.Demo = p.Token, v.Demo || p.Demo
+		v.Demo = v.Demo || p.Demo
 		p.V, p.Title, p.Chips = &v, v.Chip+" · "+v.Name, s.chips(snap, i)
 	}
 	s.render(w, http.StatusOK, "now", p)

@@ -12,7 +12,6 @@ type frame struct {
 	Title      string
 	Lang       string
 	Here       string // "now", "plan", "rises", "house"
-	Token      string // guards forms against other sites
 	Said       string // answer to what was told last
 	Demo       bool
 	HasHistory bool
@@ -32,7 +31,7 @@ type chipView struct {
 // frame fills in the shared part for one reader.
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
 	snap := s.snapshot()
-	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Token: s.gate.formToken(w, r), Demo: s.opt.Demo,
+	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Demo: s.opt.Demo,
 		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
 	f.Said = s.said(w, r)
 	return f

@@ -99,7 +99,7 @@ func (s *Server) routes() {
 	}
 	s.mux.HandleFunc("GET /house", s.read(s.pageHouse))
 	s.mux.HandleFunc("GET /unlock", s.pageUnlock)
-	s.mux.HandleFunc("POST /unlock", s.ours(s.postUnlock))
+	s.mux.HandleFunc("POST /unlock", s.sameOrigin(s.postUnlock))
 	s.mux.HandleFunc("POST /lock", s.change(s.postLock))
 	s.mux.HandleFunc("POST /tokens", s.change(s.postToken))
 	s.apiRoutes()
@@ -133,7 +133,7 @@ func (s *Server) pastRoutes() {
 
 // upkeepRoutes names the paths that exchange or fill the history.
 func (s *Server) upkeepRoutes() {
-	restore := func(h http.HandlerFunc) http.HandlerFunc { return s.need(access.Restore, s.ours(h)) }
+	restore := func(h http.HandlerFunc) http.HandlerFunc { return s.need(access.Restore, s.sameOrigin(h)) }
 	s.mux.HandleFunc("POST /house/records", s.change(s.postRecord))
 	s.mux.HandleFunc("POST /house/restores", restore(s.postRestore))
 	s.mux.HandleFunc("GET /house/restores/{offer}", s.need(access.Restore, s.pageRestore))

@@ -83,14 +83,14 @@ type Found struct {
 // setupRoutes names the paths of the settings.
 func (s *Server) setupRoutes() {
 	s.mux.HandleFunc("GET /setup", s.pageEnter)
-	s.mux.HandleFunc("POST /setup", s.ours(s.postEnter))
+	s.mux.HandleFunc("POST /setup", s.sameOrigin(s.postEnter))
 	s.mux.HandleFunc("GET /settings", s.people(s.pageSettings))
 	s.mux.HandleFunc("GET /settings/sensors", s.people(s.partSensors))
 	s.mux.HandleFunc("GET /settings/address.svg", s.people(s.addressPicture))
-	s.mux.HandleFunc("POST /settings", s.people(s.ours(s.postSettings)))
-	s.mux.HandleFunc("POST /settings/undo", s.people(s.ours(s.postUndoSettings)))
-	s.mux.HandleFunc("POST /settings/test", s.people(s.ours(s.postTest)))
-	s.mux.HandleFunc("POST /settings/passphrase", s.people(s.ours(s.postPassphrase)))
+	s.mux.HandleFunc("POST /settings", s.people(s.sameOrigin(s.postSettings)))
+	s.mux.HandleFunc("POST /settings/undo", s.people(s.sameOrigin(s.postUndoSettings)))
+	s.mux.HandleFunc("POST /settings/test", s.people(s.sameOrigin(s.postTest)))
+	s.mux.HandleFunc("POST /settings/passphrase", s.people(s.sameOrigin(s.postPassphrase)))
 }
 
 // people lets a request pass that comes from a person who may change things: an

@@ -259,7 +259,7 @@ func TestSavingBeginsTheWatchAnew(t *testing.T) {
 	body, err := io.ReadAll(res.Body)
 	require.NoError(t, errors.Join(err, res.Body.Close()))
 	value := func(pattern string) string { return regexp.MustCompile(pattern).FindStringSubmatch(string(body))[1] }
-	form := url.Values{"csrf": {value(`name="csrf" content="([^"]+)"`)}, "version": {value(`name="version" value="([^"]+)"`)}, "household.clock": {"12h"}}
+	form := url.Values{"version": {value(`name="version" value="([^"]+)"`)}, "household.clock": {"12h"}}
 	res, err = browser.PostForm(d.page()+"/settings", form)
 	require.NoError(t, err)
 	require.NoError(t, res.Body.Close())

@@ -313,16 +313,6 @@ func TestTokens(t *testing.T) {
 	assert.ErrorContains(t, err, "not known")
 }
 
-func TestFormTokens(t *testing.T) {
-	k, _ := newKeeper(t, newSettings())
-	tok := k.FormToken("browser", "session")
-	assert.True(t, k.FormTokenFits(tok, "browser", "session"))
-	assert.False(t, k.FormTokenFits(tok, "other", "session"))
-	assert.False(t, k.FormTokenFits(tok, "browser", ""))
-	assert.False(t, k.FormTokenFits("", "", ""))
-	assert.False(t, k.FormTokenFits(k.FormToken("", ""), "", ""))
-}
-
 // TestAFaultKeepsTheDoorAsItWas: when the settings cannot be read, a locked
 // house stays locked and open sessions stay open.
 func TestAFaultKeepsTheDoorAsItWas(t *testing.T) {

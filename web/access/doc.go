@@ -41,7 +41,6 @@ const (
 	keyPassphrase = "access.passphrase"
 	keySessions   = "access.sessions"
 	keyTokens     = "access.tokens"
-	keyForm       = "access.form-key"
 )
 
 // Scope is what a token may do.

@@ -2,7 +2,6 @@ package access
 
 import (
 	"context"
-	"crypto/hmac"
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/base64"
@@ -26,7 +25,6 @@ type Keeper struct {
 	loadedAt time.Time // when sessions and tokens were last read
 	tokens   []Token
 	hasPass  bool
-	formKey  []byte
 
 	checking sync.Mutex // one passphrase check at a time bounds its memory, and each counts before the next
 }
@@ -58,18 +56,6 @@ const maxSessions = 100
 // NewKeeper reads the state from the settings.
 func NewKeeper(ctx context.Context, s Settings, now func() time.Time) (*Keeper, error) {
 	k := &Keeper{settings: s, now: now, guesses: newLimiter(), secrets: newLimiter()}
-	key, err := get(ctx, s, keyForm)
-	if err != nil {
-		return nil, fmt.Errorf("access: reading the form key: %w", err)
-	}
-	if len(key) != 32 {
-		key = make([]byte, 32)
-		_, _ = rand.Read(key) // never fails, see crypto/rand
-		if err := s.Set(ctx, keyForm, key); err != nil {
-			return nil, fmt.Errorf("access: keeping the form key: %w", err)
-		}
-	}
-	k.formKey = key
 	return k, k.reread(ctx, true)
 }
 
@@ -258,28 +244,12 @@ func (k *Keeper) LockAll(ctx context.Context) error {
 	return k.save(ctx, keySessions, []session{})
 }
 
-// FormToken is what a form must bring back: it fits only one browser and one
-// session.
-func (k *Keeper) FormToken(browser, sessionID string) string {
-	m := hmac.New(sha256.New, k.formKey)
-	m.Write([]byte(browser + "|" + sessionID))
-	return base64.RawURLEncoding.EncodeToString(m.Sum(nil))
-}
-
-// FormTokenFits checks a form's token in constant time.
-func (k *Keeper) FormTokenFits(token, browser, sessionID string) bool {
-	return browser != "" && hmac.Equal([]byte(token), []byte(k.FormToken(browser, sessionID)))
-}
-
 // secret is a fresh random number of 256 bits.
 func secret() string {
 	b := make([]byte, 32)
 	_, _ = rand.Read(b) // never fails, see crypto/rand
 	return base64.RawURLEncoding.EncodeToString(b)
 }
-
-// NewBrowser is a fresh name for a browser, for FormToken.
-func NewBrowser() string { return secret() }
 
 func digest(s string) string {
 	sum := sha256.Sum256([]byte(s))

@@ -2,7 +2,6 @@
 // acts without loading again, and says when it no longer hears from tidemark.
 "use strict";
 (() => {
-  const csrf = document.querySelector("meta[name=csrf]")?.content || "";
   const lost = document.getElementById("lost");
   const said = document.getElementById("said");
   const words = document.body.dataset;
@@ -29,10 +28,6 @@
     lost.textContent = words.lost.replace("{at}", heardClock || clock(heardAt));
     lost.hidden = false;
   }
-
-  // The header carries the form's token, so the fields of the page without
-  // scripts are not needed; without them a part can be compared as it is.
-  document.querySelectorAll("[data-live] input[name=csrf]").forEach((e) => e.remove());
 
   // put replaces one part if it differs, but never under the hands of somebody
   // who writes, and not while a button in it is held down.
@@ -105,7 +100,7 @@
     let answer = {};
     let ok = false;
     try {
-      const r = await fetch("/act", { method: "POST", body, headers: { "X-Csrf-Token": csrf, "Accept": "application/json" } });
+      const r = await fetch("/act", { method: "POST", body, headers: { Accept: "application/json" } });
       answer = await r.json().catch(() => ({}));
       ok = r.ok;
       if (r.status === 401) { location.href = "/unlock"; return false; }

@@ -117,7 +117,6 @@ func TestStreamSendsWhatChanged(t *testing.T) {
 			assert.False(t, strings.HasPrefix(id, "v1") || strings.HasPrefix(id, "v2"), "%s did not change", id)
 		}
 		assert.Contains(t, some.Parts["v0-glance"], "In the fridge.")
-		assert.NotContains(t, some.Parts["v0-glance"], "csrf", "a shared part holds no token")
 		l.stop()
 		<-l.done
 	})

@@ -167,8 +167,9 @@ func TestMeasuringIsRefused(t *testing.T) {
 		assert.Contains(t, w.Body.String(), c.want)
 	}
 	assert.Contains(t, b.get("/vessels/tub/level").Body.String(), "End this rise", "the way out is offered")
-	w := do(s, request("POST", "/vessels/basket/level", url.Values{"step": {"empty"}}))
-	assert.Equal(t, 403, w.Code, "without the form's token")
+	r := request("POST", "/vessels/basket/level", url.Values{"step": {"empty"}})
+	r.Header.Set("Origin", "http://evil.example")
+	assert.Equal(t, 403, do(s, r).Code, "from another site")
 	assert.Equal(t, 404, b.get("/vessels/bathtub/level").Code)
 	assert.Empty(t, sc.written)
 

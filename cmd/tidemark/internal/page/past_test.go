@@ -22,6 +22,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
@@ -118,7 +119,7 @@ func TestJudgement(t *testing.T) {
 	acts, err := store.Events(context.Background(), ids[1])
 	require.NoError(t, err)
 	last := acts[len(acts)-1]
-	assert.Equal(t, "judgement", last.Kind, "it is written down like every act")
+	assert.Equal(t, bake.EventJudged, last.Kind, "it is written down like every act")
 	assert.Equal(t, "page", last.By)
 	assert.Contains(t, body, "Undo: How it was<")
 	require.Equal(t, http.StatusSeeOther, b.post(path+"/undo", url.Values{}).Code)
@@ -190,9 +191,6 @@ func picture(t testing.TB, w, h int, orientation byte) []byte {
 
 // upload sends a file as a form does.
 func (b *browser) upload(path string, name string, body []byte) *httptest.ResponseRecorder {
-	if b.token == "" {
-		b.get("/")
-	}
 	var buf bytes.Buffer
 	m := multipart.NewWriter(&buf)
 	part, err := m.CreateFormFile("photo", name)
@@ -200,7 +198,7 @@ func (b *browser) upload(path string, name string, body []byte) *httptest.Respon
 	_, err = part.Write(body)
 	require.NoError(b.t, err)
 	require.NoError(b.t, m.Close())
-	r := httptest.NewRequest("POST", path+"?csrf="+url.QueryEscape(b.token), &buf)
+	r := httptest.NewRequest("POST", path, &buf)
 	r.Host, r.RemoteAddr = "127.0.0.1:8080", "127.0.0.1:50000"
 	r.Header.Set("Content-Type", m.FormDataContentType())
 	r.Header.Set("Accept", "text/html")

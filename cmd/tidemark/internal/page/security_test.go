@@ -42,7 +42,6 @@ func locked(t testing.TB, openReading bool) (*web.Server, *kitchen, []int64) {
 func (b *browser) unlock(pass string) *httptest.ResponseRecorder {
 	b.get("/unlock")
 	w := b.post("/unlock", url.Values{"passphrase": {pass}, "to": {"/rises"}})
-	b.token = ""
 	return w
 }
 
@@ -104,18 +103,31 @@ func forgeries() []attempt {
 			s, k := newServer(t, nil)
 			return status(do(s, fold("https://evil.example", ""))) + nothingDone(t, k)
 		}},
-		{"a form without its token", func(t *testing.T) string {
+		{"a form of our own, over plain HTTP", func(t *testing.T) string {
 			s, k := newServer(t, nil)
-			return status(do(s, fold("http://127.0.0.1:8080", "same-origin"))) + nothingDone(t, k)
+			w := do(s, fold("http://127.0.0.1:8080", ""))
+			assert.Equal(t, "fold", k.told("tub"))
+			return status(w) + "; done"
 		}},
-		{"a form with another browser's token", func(t *testing.T) string {
+		{"the form of a page under a foreign name made to point here", func(t *testing.T) string {
 			s, k := newServer(t, nil)
-			a, b := newBrowser(t, s), newBrowser(t, s)
-			a.get("/")
-			b.get("/")
-			b.token = a.token
-			w := b.post("/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}})
-			return status(w) + nothingDone(t, k)
+			r := fold("http://evil.example:8080", "same-origin")
+			r.Host = "evil.example:8080"
+			return status(do(s, r)) + nothingDone(t, k)
+		}},
+		{"the form of a page that gives no origin (a sandboxed frame)", func(t *testing.T) string {
+			s, k := newServer(t, nil)
+			return status(do(s, fold("null", ""))) + nothingDone(t, k)
+		}},
+		{"another site logs this browser in, with a passphrase it knows", func(t *testing.T) string {
+			s, k := idle(t, nil)
+			lock(t, k)
+			k.clock.Set(k.clock.Now().Add(10 * time.Second)) // it is read again
+			r := request("POST", "/unlock", url.Values{"passphrase": {phrase}})
+			r.Header.Set("Origin", "http://evil.example")
+			w := do(s, r)
+			assert.Empty(t, w.Result().Cookies())
+			return status(w) + "; no session"
 		}},
 		{"JSON from another site's page", func(t *testing.T) string {
 			s, k := newServer(t, nil)
