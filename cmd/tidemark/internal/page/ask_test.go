@@ -29,7 +29,7 @@ func TestAskedBack(t *testing.T) {
 	assert.Equal(t, http.StatusSeeOther, w.Code)
 	assert.Equal(t, "start fold", k.told("tub"))
 
-	r := request("POST", "/act", url.Values{"tap": {"begun|" + bake.BakeID}, "vessel": {"tub"}, "csrf": {b.token}})
+	r := request("POST", "/act", url.Values{"tap": {"begun|" + bake.BakeID}, "vessel": {"tub"}})
 	r.Header.Set("Origin", "http://127.0.0.1:8080")
 	r.Header.Set("Sec-Fetch-Site", "same-origin")
 	r.Header.Set("Accept", "application/json")
