@@ -106,51 +106,6 @@ func (b *bench) refused(e bake.Event) string {
 
 func (b *bench) vessel() web.Vessel { return b.app.Snapshot().Vessels[0] }
 
-func TestTargetAndItsUndo(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Hour)
-	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
-	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 75}})
-	b.run(61 * time.Minute)
-	assert.Equal(t, 75.0, b.vessel().Estimate.TargetPercent)
-	b.undo(0, 0)
-	b.run(62 * time.Minute)
-	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 1}}), "outside 5 to 400")
-}
-
-func TestFridgeAndItsUndo(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Hour)
-	b.do(bake.Event{Kind: bake.EventFridge})
-	assert.True(t, b.vessel().InFridge)
-	before := b.vessel()
-	b.run(70 * time.Minute)
-	b.undo(0, 0)
-	after := b.vessel()
-	assert.False(t, after.InFridge)
-	assert.Equal(t, before.RiseID, after.RiseID)
-	assert.InDelta(t, invented(70*time.Minute), after.Estimate.RisePercent, 3, "the curve stays")
-	b.do(bake.Event{Kind: bake.EventFridge})
-	b.do(bake.Event{Kind: bake.EventCounter})
-	assert.False(t, b.vessel().InFridge)
-}
-
-func TestFoldMarksItsStepAndUndoOpensIt(t *testing.T) {
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.run(30 * time.Minute)
-	b.do(bake.Event{Kind: bake.EventFold})
-	b.run(31 * time.Minute)
-	assert.Equal(t, bake.Done, stepOf(t, b, "fold-1").State)
-	require.Len(t, b.vessel().Events, 2)
-	b.undo(0, 0)
-	b.run(32 * time.Minute)
-	assert.NotEqual(t, bake.Done, stepOf(t, b, "fold-1").State)
-	assert.Len(t, b.vessel().Events, 1)
-}
-
 func stepOf(t *testing.T, b *bench, id string) bake.Step {
 	t.Helper()
 	for _, s := range b.vessel().Steps {
@@ -160,40 +115,6 @@ func stepOf(t *testing.T, b *bench, id string) bake.Step {
 	}
 	require.Failf(t, "step missing", "%s", id)
 	return bake.Step{}
-}
-
-func TestEndAndItsUndo(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(2 * time.Hour)
-	id := b.vessel().RiseID
-	b.do(bake.Event{Kind: bake.EventShaped})
-	assert.Equal(t, estimator.Ended, b.vessel().Estimate.Phase)
-	b.run(125 * time.Minute)
-	b.undo(0, 0)
-	b.run(130 * time.Minute)
-	v := b.vessel()
-	assert.Equal(t, id, v.RiseID)
-	assert.NotEqual(t, estimator.Ended, v.Estimate.Phase)
-	assert.InDelta(t, invented(130*time.Minute), v.Estimate.RisePercent, 3)
-	r, err := b.store.Rise(t.Context(), id)
-	require.NoError(t, err)
-	assert.True(t, r.UnderWay())
-}
-
-func TestStartByMistakeAndItsUndo(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(2 * time.Hour)
-	first := b.vessel().RiseID
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.run(125 * time.Minute)
-	assert.NotEqual(t, first, b.vessel().RiseID)
-	assert.Less(t, b.vessel().Estimate.RisePercent, 10.0)
-	b.undo(0, 0)
-	b.run(130 * time.Minute)
-	assert.Equal(t, first, b.vessel().RiseID)
-	assert.InDelta(t, invented(2*time.Hour), b.vessel().Estimate.RisePercent, 12, "the first rise goes on")
 }
 
 func TestActsThatMakeNoSense(t *testing.T) {

@@ -146,54 +146,6 @@ func (b *stepBench) rows() []history.Row {
 	return out
 }
 
-// TestClockSetInMidRise sets the wall clock while the dough rises: the curve and
-// the forecast go on unbroken, nothing false is told, stored samples follow.
-func TestClockSetInMidRise(t *testing.T) {
-	t.Parallel()
-	day := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
-	for _, c := range []struct {
-		name   string
-		starts time.Time
-		by     time.Duration
-	}{
-		{"three hours forth", day, 3 * time.Hour},
-		{"three hours back", day, -3 * time.Hour},
-		{"from 1970", time.Unix(30, 0), day.Sub(time.Unix(30, 0))},
-		{"a year too late", day.AddDate(1, 0, 0), -365 * 24 * time.Hour},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			b := newStepBench(t, t.TempDir(), c.starts, 0, t.TempDir())
-			defer b.stop()
-			b.rise(2 * time.Hour)
-			before := b.app.Estimate("tub")
-			b.m.set(b.m.now().Add(c.by))
-			b.rise(sampledEvery)
-			after := b.app.Estimate("tub")
-			assert.InDelta(t, before.RisePercent, after.RisePercent, 1.5, "the curve stays")
-			assert.Equal(t, before.Started.Add(c.by), after.Started)
-			assert.InDelta(t, 0, after.Ready.Median.Sub(before.Ready.Median.Add(c.by)).Minutes(), 15, "the forecast moves along")
-			assert.Equal(t, estimator.QualityOK, after.Quality)
-			assert.Empty(t, b.raised, "setting a clock is no event of the dough: %v", b.kinds())
-			checkSpacing(t, b.rows(), after.Started, sampledEvery)
-			b.rise(crossing() - 2*time.Hour + 20*time.Minute)
-			assert.Equal(t, []alert.Kind{alert.Near, alert.Reached}, b.kinds())
-			assert.InDelta(t, 0, b.raised[1].FiredAt.Sub(after.Started.Add(crossing())).Minutes(), 5)
-		})
-	}
-}
-
-// checkSpacing checks that stored samples lie evenly from a start on.
-func checkSpacing(t *testing.T, rows []history.Row, start time.Time, every time.Duration) {
-	t.Helper()
-	require.NotEmpty(t, rows)
-	assert.WithinDuration(t, start, rows[0].Time, 2*every)
-	for i := 1; i < len(rows); i++ {
-		if gap := rows[i].Time.Sub(rows[i-1].Time); (gap - every).Abs() > 3*time.Second {
-			require.Failf(t, "uneven", "sample %d is %s after the one before", i, gap)
-		}
-	}
-}
-
 // TestSmallDriftIsFollowedQuietly lets the wall clock run a little ahead.
 func TestSmallDriftIsFollowedQuietly(t *testing.T) {
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
@@ -283,29 +235,4 @@ func TestAClockKnownToBeSetIsBelieved(t *testing.T) {
 	assert.True(t, a.believed(a.notBefore.Add(time.Hour)))
 	require.NoError(t, os.WriteFile(filepath.Join(timesync, "synchronized"), nil, 0o644))
 	assert.True(t, a.believed(early))
-}
-
-// TestShiftTakesDeedsAndStepsAlong moves what people did with the timeline.
-func TestShiftTakesDeedsAndStepsAlong(t *testing.T) {
-	b := newStepBench(t, t.TempDir(), time.Unix(30, 0), 0, t.TempDir())
-	defer b.stop()
-	b.rise(time.Minute)
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.rise(20 * time.Minute)
-	b.do(bake.Event{Kind: bake.EventFold})
-	b.m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
-	b.rise(time.Minute)
-	events := b.vessel().Events
-	require.Len(t, events, 2)
-	for _, d := range events {
-		assert.Equal(t, 2026, d.At.Year())
-	}
-	assert.Equal(t, 2026, stepOf(t, b.bench, "fold-1").Finished.Year())
-	acts, err := b.store.Events(t.Context(), b.vessel().RiseID)
-	require.NoError(t, err)
-	for _, h := range acts {
-		assert.Equal(t, 2026, h.At.Year())
-	}
-	b.undo(0, 0)
-	assert.Len(t, b.vessel().Events, 1)
 }

@@ -249,42 +249,6 @@ func TestSensorLostIsToldAndEnds(t *testing.T) {
 	}
 }
 
-// TestResumeAfterAKill stops a run without its orderly end in mid-rise and
-// starts another on what reached the disk.
-func TestResumeAfterAKill(t *testing.T) {
-	t.Parallel()
-	first, second, tree := t.TempDir(), t.TempDir(), pitree.Tree{Root: t.TempDir()}
-	synctest.Test(t, func(t *testing.T) {
-		start := time.Now()
-		before := runKilled(t, first, second, tree, start, crossing()-20*time.Minute)
-		assert.Equal(t, estimator.Near, before.Phase)
-		k := runLive(t, second, tree, start, crossing()+20*time.Minute, 10*time.Second, noFault)
-		var raisedNear int
-		for _, a := range k.alarms {
-			if a.Kind == alert.Near {
-				raisedNear++
-			}
-		}
-		assert.Equal(t, 1, raisedNear, "the warning sent before the kill is not sent again")
-		assert.InDelta(t, 0, k.of(t, alert.Reached).FiredAt.Sub(start.Add(crossing())).Minutes(), 4)
-		assert.WithinDuration(t, start, k.rise.StartedAt, 30*time.Second, "the rise keeps its start")
-		assert.InDelta(t, before.BaselineL, k.rise.BaselineL, 0.03*before.BaselineL)
-	})
-}
-
-// runKilled runs until a moment, copies the files as a kill would leave them and
-// returns the last estimate.
-func runKilled(t *testing.T, state, copyTo string, tree pitree.Tree, start time.Time, until time.Duration) estimator.Estimate {
-	t.Helper()
-	r := openLive(t, state, tree, start, 10*time.Second, noFault)
-	time.Sleep(until - time.Since(start)) // the bubble's time, not real
-	copyFiles(t, state, copyTo)
-	e := r.app.Estimate("tub")
-	r.stop()
-	require.NoError(t, r.store.Close(t.Context()))
-	return e
-}
-
 // TestAVanishedProbeIsToldAndNotShownAsFresh takes the dough's probe away for
 // forty minutes: the old value is not shown as that of now, and the household is
 // told why no warning of heat can come.

@@ -25,66 +25,6 @@ func (b *bench) again() *bench {
 	return &bench{t: b.t, app: a, clock: b.clock, store: b.store, start: b.start}
 }
 
-// TestResumeKeepsStepsDeedsAndMark restarts in the middle of a bake.
-func TestResumeKeepsStepsDeedsAndMark(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.run(30 * time.Minute)
-	b.do(bake.Event{Kind: bake.EventFold})
-	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 75}})
-	b.run(90 * time.Minute)
-	b.do(bake.Event{Kind: bake.EventFridge})
-	b.run(95 * time.Minute)
-	before := b.vessel()
-	next := b.again()
-	next.run(96 * time.Minute)
-	after := next.vessel()
-	assert.Equal(t, before.RiseID, after.RiseID)
-	assert.Equal(t, before.Estimate.Started, after.Estimate.Started)
-	assert.Equal(t, 75.0, after.Estimate.TargetPercent)
-	assert.True(t, after.InFridge)
-	assert.Equal(t, before.Batch, after.Batch)
-	assert.Equal(t, bake.Done, stepOf(t, next, "fold-1").State)
-	require.Len(t, after.Events, len(before.Events))
-	for i := range before.Events {
-		assert.Equal(t, before.Events[i].Kind, after.Events[i].Kind)
-		assert.Equal(t, before.Events[i].ID, after.Events[i].ID)
-		assert.True(t, before.Events[i].At.Equal(after.Events[i].At))
-		assert.Equal(t, before.Events[i].Detail, after.Events[i].Detail)
-	}
-	next.undo(0, 0)
-	assert.False(t, next.vessel().InFridge, "an act of the first run is taken back in the second")
-}
-
-// TestTheBakeGoesOnAfterARestart restarts between shaping and the oven: no new
-// rise begins by itself, and the steps go on.
-func TestTheBakeGoesOnAfterARestart(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.run(3 * time.Hour)
-	b.do(bake.Event{Kind: bake.EventShaped})
-	b.run(3*time.Hour + time.Minute)
-	require.Equal(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
-	next := b.again()
-	next.run(3*time.Hour + 5*time.Minute)
-	v := next.vessel()
-	assert.Zero(t, v.RiseID, "an empty tub is no rise")
-	assert.Equal(t, estimator.Ended, v.Estimate.Phase)
-	assert.Equal(t, bake.Done, stepOf(t, next, bake.ShapeID).State)
-	require.NoError(t, next.app.Do(t.Context(), bake.Event{Vessel: "tub", Kind: bake.EventBegun, By: "test", Detail: bake.Detail{StepID: bake.BakeID}}))
-	require.NoError(t, next.app.Do(t.Context(), bake.Event{Vessel: "tub", Kind: bake.EventDone, By: "test", Detail: bake.Detail{StepID: bake.OutID}}))
-	third := next.again()
-	third.run(3*time.Hour + 6*time.Minute)
-	assert.Equal(t, bake.Done, stepOf(t, third, bake.OutID).State, "a step done after the rise is kept")
-	third.do(bake.Event{Kind: bake.EventStart})
-	third.run(3*time.Hour + 7*time.Minute)
-	assert.NotZero(t, third.vessel().RiseID)
-}
-
 // TestARiseOfAVesselThatIsGoneIsClosed starts with another vessel.
 func TestARiseOfAVesselThatIsGoneIsClosed(t *testing.T) {
 	b := newBench(t)
@@ -100,19 +40,6 @@ func TestARiseOfAVesselThatIsGoneIsClosed(t *testing.T) {
 	r, err := b.store.Rise(t.Context(), id)
 	require.NoError(t, err)
 	assert.False(t, r.UnderWay())
-}
-
-// TestAnActJustAfterARestartMarksItsStep acts before the watch was advanced.
-func TestAnActJustAfterARestartMarksItsStep(t *testing.T) {
-	t.Parallel()
-	b := startedBench(t, 35*time.Minute)
-	next := b.again()
-	next.do(bake.Event{Kind: bake.EventFold})
-	next.run(36 * time.Minute)
-	assert.Equal(t, bake.Done, stepOf(t, next, "fold-1").State)
-	next.do(bake.Event{Kind: bake.EventShaped})
-	third := next.again()
-	assert.Equal(t, bake.Done, stepOf(t, third, bake.ShapeID).State, "the steps are there at once after the rise as well")
 }
 
 // blind lets the watch go on for a while in which all sensors but that of the height
@@ -150,16 +77,6 @@ func TestALostSensorIsToldOverARestart(t *testing.T) {
 			assert.Equal(t, []alert.Kind{alert.SensorLost}, got.kinds())
 		})
 	}
-}
-
-// startedBench is a bench with a rise that was started and has gone on until a time.
-func startedBench(t *testing.T, until time.Duration) *bench {
-	t.Helper()
-	b := newBench(t)
-	b.run(time.Minute)
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.run(until)
-	return b
 }
 
 // TestARiseWithoutAStartGoesOn takes up a rise of a time when a start by itself was no
