@@ -90,7 +90,7 @@ type sensorJSON struct {
 
 // vesselOf turns a vessel into its form on the API.
 func vesselOf(v Vessel, g glance.Glance, h say.House) vesselJSON {
-	v.State.At = v.State.At.In(h.Zone)
+	v.At = v.At.In(h.Zone)
 	out := vesselJSON{Name: v.Vessel, State: v.State, Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
 		Answer: answerOf(g), AirHumidity: past.Number(knownRatio(v.AirHumidity))}
 	for _, x := range v.Sensors {

@@ -181,9 +181,9 @@ func TestMeasuringIsRefused(t *testing.T) {
 
 // TestMeasuringNeedsASession: looking may be open, measuring never is.
 func TestMeasuringNeedsASession(t *testing.T) {
-	s, k, _ := measuring(t)
+	_, k, _ := measuring(t)
 	lock(t, k)
-	s = k.server(func(o *web.Options) { o.Level, o.OpenReading = &scale{live: o.Live}, true })
+	s := k.server(func(o *web.Options) { o.Level, o.OpenReading = &scale{live: o.Live}, true })
 	body := do(s, request("GET", "/vessels/basket/level", nil)).Body.String()
 	assert.Contains(t, body, "Unlock</a> with the household passphrase to measure")
 	assert.NotContains(t, body, "<button")

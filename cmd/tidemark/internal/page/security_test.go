@@ -422,7 +422,7 @@ func contents() []attempt {
 		}},
 		{"a script as a vessel's name", func(t *testing.T) string {
 			s, _ := newServer(t, func(o *web.Options) {
-				o.Live = edited{o.Live, func(s *web.Snapshot) { s.Vessels[0].State.Vessel = `"><script>alert(1)</script>` }}
+				o.Live = edited{o.Live, func(s *web.Snapshot) { s.Vessels[0].Vessel = `"><script>alert(1)</script>` }}
 			})
 			body := do(s, request("GET", "/", nil)).Body.String()
 			assert.NotContains(t, body, "<script>alert")
