@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -30,15 +29,6 @@ func (w Wrong) Error() string {
 	slices.Sort(lines)
 	return strings.Join(lines, "; ")
 }
-
-// numeric are the keys whose values are numbers.
-var numeric = regexp.MustCompile(`(_mm|_m|_percent|port|from_level)$`)
-
-// sides are the keys whose values are a length and a width.
-var sides = regexp.MustCompile(`\.(bottom|top)_mm$`)
-
-// sensorKey are the keys whose values are sensors, each written in one line.
-var sensorKey = regexp.MustCompile(`\.(height|dough|air|humidity)$`)
 
 // Changes turns what was typed into changes of the file. Sensors have to be among
 // those offered or stand in the file already: from outside nobody names devices,
@@ -77,36 +67,13 @@ func Changes(now Sheet, typed []Value, offered []string) ([]Change, error) {
 		if m, ok := at[head].Value.(yaml.MapSlice); ok && strings.HasSuffix(head, ".profile") && !slices.ContainsFunc(m, func(i yaml.MapItem) bool { return i.Key == "shape" }) {
 			continue // no shape was chosen: it stays
 		}
-		sorted(at[head].Value)
+		sorted(plainPath(head), at[head].Value)
 		out = append(out, *at[head])
 	}
 	if len(wrong) > 0 {
 		return nil, wrong
 	}
 	return out, nil
-}
-
-// keyOrder is the order in which keys of a new entry are written; others come last.
-const keyOrder = " name kind holds floor_mm profile shape diameter_mm bottom_diameter_mm top_diameter_mm bottom_mm top_mm rim_diameter_mm height_mm depth_mm url height dough air "
-
-// sorted puts the keys of a new entry in their usual order.
-func sorted(v any) {
-	m, ok := v.(yaml.MapSlice)
-	if !ok {
-		return
-	}
-	rank := func(i yaml.MapItem) int {
-		if at := strings.Index(keyOrder, fmt.Sprintf(" %v ", i.Key)); at >= 0 {
-			return at
-		}
-		return len(keyOrder)
-	}
-	slices.SortStableFunc(m, func(a, b yaml.MapItem) int { return rank(a) - rank(b) })
-	for _, item := range m {
-		if item.Key == "profile" {
-			sorted(item.Value)
-		}
-	}
 }
 
 // split parts a path into what is changed whole and the keys within; a profile and a new
@@ -126,7 +93,8 @@ func listed(path string) bool { return strings.HasSuffix(path, "]") }
 
 // usual reports whether a text says what holds without the key too.
 func usual(v Value) bool {
-	return v == Value{"household.clock", "24h"} || v == Value{"household.temperature", "celsius"} || v == Value{"household.language", "en"}
+	i := find(plainPath(v.Path))
+	return i >= 0 && v.Text != "" && keys()[i].usual == v.Text
 }
 
 // put sets a key within, in the order in which keys come.
@@ -143,38 +111,44 @@ func put(m yaml.MapSlice, keys []string, value any) yaml.MapSlice {
 	return append(m, yaml.MapItem{Key: keys[0], Value: value})
 }
 
-// read turns a text into a value; nil when it is empty.
+// read turns what was typed into a value; nil when it is empty.
 func read(v Value, offered []string) (any, error) {
-	text := strings.TrimSpace(v.Text)
+	typed := strings.TrimSpace(v.Text)
 	switch {
-	case text == "":
+	case typed == "":
 		return nil, nil
-	case strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }):
+	case strings.ContainsFunc(typed, func(r rune) bool { return r < ' ' || r == 0x7f }):
 		return nil, errors.New("there are signs in it that cannot be typed; type it anew")
-	case sides.MatchString(v.Path):
-		one, other, two := strings.Cut(strings.ReplaceAll(strings.ToLower(text), "×", "x"), "x")
+	}
+	i := find(plainPath(v.Path))
+	if i < 0 {
+		return typed, nil // Permitted tells
+	}
+	switch keys()[i].form {
+	case lengths:
+		one, other, two := strings.Cut(strings.ReplaceAll(strings.ToLower(typed), "×", "x"), "x")
 		a, errA := number(one)
 		b, errB := number(other)
 		if !two || errA != nil || errB != nil {
-			return nil, fmt.Errorf("%q are not two lengths; write them like 200 x 140", text)
+			return nil, fmt.Errorf("%q are not two lengths; write them like 200 x 140", typed)
 		}
 		return []float64{a, b}, nil
-	case numeric.MatchString(v.Path):
-		return number(text)
-	case strings.HasSuffix(v.Path, "].to"):
+	case decimal:
+		return number(typed)
+	case names:
 		var list []string
-		for one := range strings.SplitSeq(text, ",") {
+		for one := range strings.SplitSeq(typed, ",") {
 			list = append(list, strings.TrimSpace(one))
 		}
 		return list, nil
-	case sensorKey.MatchString(v.Path):
+	case source:
 		var m yaml.MapSlice
-		if !slices.Contains(offered, text) || yaml.UnmarshalWithOptions([]byte(text), &m, yaml.UseOrderedMap()) != nil {
+		if !slices.Contains(offered, typed) || yaml.UnmarshalWithOptions([]byte(typed), &m, yaml.UseOrderedMap()) != nil {
 			return nil, errors.New("this sensor is not found now; look at its wires, then choose it again")
 		}
 		return m, nil
 	}
-	return text, nil
+	return typed, nil
 }
 
 // number reads a number, with a comma for the point too.
@@ -207,29 +181,30 @@ func (s Sheet) Values() map[string]string {
 	if err != nil {
 		return out
 	}
-	m, _ := all.(map[string]any)
-	house, _ := m["household"].(map[string]any)
-	for key, v := range house {
-		out["household."+key] = typedAs(v)
-	}
-	web, _ := m["web"].(map[string]any)
-	if v, ok := web["base_url"]; ok {
-		out["web.base_url"] = typedAs(v)
-	}
-	vessels, _ := m["vessels"].([]any)
-	for i, v := range vessels {
-		one, _ := v.(map[string]any)
-		for key, v := range one {
-			switch v.(type) {
-			case map[string]any, []any, nil:
-			default:
-				out[fmt.Sprintf("vessels[%d].%s", i, key)] = typedAs(v)
+	top, _ := all.(map[string]any)
+	for _, k := range keys() {
+		part, name, _ := strings.Cut(k.path, ".")
+		if k.form > decimal || part == "channels" || strings.Contains(name, ".") {
+			continue
+		}
+		one, _ := top[part].(map[string]any)
+		if v := one[name]; v != nil {
+			out[k.path] = typedAs(v)
+		}
+		list, _ := top[part].([]any)
+		for i := range list {
+			one, _ := list[i].(map[string]any)
+			if v := one[name]; v != nil {
+				out[fmt.Sprintf("%s[%d].%s", part, i, name)] = typedAs(v)
 			}
 		}
-		if s.Config != nil && i < len(s.Config.Vessels) {
-			for _, x := range s.Config.Vessels[i].Sensors() {
-				out[fmt.Sprintf("vessels[%d].%s", i, x.Role)] = sensor.Flow(x.Config)
-			}
+	}
+	if s.Config == nil {
+		return out
+	}
+	for i, v := range s.Config.Vessels {
+		for _, x := range v.Sensors() {
+			out[fmt.Sprintf("vessels[%d].%s", i, x.Role)] = sensor.Flow(x.Config)
 		}
 	}
 	return out
