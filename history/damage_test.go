@@ -233,3 +233,42 @@ func TestSamplesWithoutTheirRiseAreAdopted(t *testing.T) {
 	assert.False(t, r.UnderWay())
 	assert.Equal(t, int64(16), begin(t, s, "tub", t0), "its number is not given away")
 }
+
+// TestABrokenPageCostsWhatWasOnIt breaks three pages within the samples of one rise:
+// those between them come over.
+func TestABrokenPageCostsWhatWasOnIt(t *testing.T) {
+	t.Parallel()
+	ctx := t.Context()
+	path := filepath.Join(t.TempDir(), "tidemark.db")
+	now := func() time.Time { return t0.Add(24 * time.Hour) }
+	s, err := Open(ctx, path, Options{FlushEvery: time.Hour, Now: now})
+	require.NoError(t, err)
+	id := begin(t, s, "tub", t0)
+	const rows = 3000
+	for i := range rows {
+		require.NoError(t, s.AppendRow(id, row(i)))
+	}
+	require.NoError(t, s.Close(ctx))
+	b, err := os.ReadFile(path)
+	require.NoError(t, err)
+	var leaves []int // of samples, which are by far the most (SQLite, "Database File Format", section 1.6: type 10)
+	for at := pageBytes; at < len(b); at += pageBytes {
+		if cells := int(b[at+3])<<8 | int(b[at+4]); b[at] == 10 && cells > 10 {
+			leaves = append(leaves, at)
+		}
+	}
+	require.Greater(t, len(leaves), 40)
+	for _, part := range []int{1, 2, 3} {
+		clear(b[leaves[part*len(leaves)/4]:][:pageBytes])
+	}
+	require.NoError(t, os.WriteFile(path, b, 0o600))
+	s, err = Open(ctx, path, Options{FlushEvery: time.Hour, Now: now})
+	require.NoError(t, err)
+	defer closing(t, s)
+	require.NoError(t, s.Repair(ctx))
+	assert.NotEmpty(t, s.Health().Quarantine)
+	assert.Greater(t, len(collect(t, s, id)), rows-3*3*rows/len(leaves), "three pages and as much again beside each")
+	aside := s.Health().Quarantine
+	require.NoError(t, s.Repair(ctx))
+	assert.Equal(t, aside, s.Health().Quarantine, "a sound file stays")
+}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -60,9 +61,9 @@ func (s *Store) checkAfterCrash(ctx context.Context) error {
 // checkSuspicion looks at the whole file after a reader met damage, and replaces
 // it if the damage is real. A stop does not wait for the check.
 func (s *Store) checkSuspicion(ctx context.Context) {
-	var why error
-	s.change(func() { why, s.suspect = s.suspect, nil })
-	if why == nil {
+	suspect := false
+	s.change(func() { suspect, s.suspect = s.suspect != nil, nil })
+	if !suspect {
 		return
 	}
 	ctx, cancel := context.WithCancel(ctx)
@@ -74,15 +75,24 @@ func (s *Store) checkSuspicion(ctx context.Context) {
 		case <-ctx.Done():
 		}
 	}()
-	err := s.check(ctx)
-	if !isDamage(err) {
+	if !isDamage(s.check(ctx)) {
 		return
 	}
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	if err := s.replaceDamaged(ctx, errors.Join(err, why)); err != nil {
+	if err := s.Repair(ctx); err != nil {
 		s.opt.Log.Error("history: the damaged file could not be replaced", "error", err)
 	}
+}
+
+// Repair looks at the whole file and replaces it if it is damaged: for whoever must
+// know at once what can still be read. Nobody writes meanwhile.
+func (s *Store) Repair(ctx context.Context) error {
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	err := s.check(ctx)
+	if isDamage(err) {
+		err = s.replaceDamaged(ctx, err)
+	}
+	return err
 }
 
 // replaceDamaged closes the open file and puts another in its place. Nobody reads or
@@ -226,10 +236,9 @@ func (s *Store) salvage(ctx context.Context, quarantined string, to *sql.DB) {
 			continue
 		}
 		all := ""
-		n, err := copyTable(ctx, from, to, t, "")
-		if err != nil { // what lies behind a broken page is read from the other end
-			more, _ := copyTable(ctx, from, to, t, " DESC")
-			n, all = n+more, " but not all"
+		n, err := s.copyTable(ctx, from, to, t)
+		if err != nil {
+			all = " but not all"
 		}
 		if n > 0 || err != nil {
 			told = append(told, fmt.Sprintf("%d %s%s", n, t, all))
@@ -250,25 +259,78 @@ const adoptOrphansSQL = `INSERT INTO rises (id, vessel, holds, started_ms, ended
   'Recovered from the samples of a damaged file; vessel and details are lost.'
  FROM samples WHERE rise_id > 0 AND rise_id NOT IN (SELECT id FROM rises) GROUP BY rise_id`
 
-// copyTable copies lines of a table over those of another file, in the order of its
-// first column, until the end or a broken page. What was read stays. A line that breaks a rule
-// of the schema is damage and is left out.
-func copyTable(ctx context.Context, from, to *sql.DB, table, order string) (n int64, err error) {
-	rows, err := from.QueryContext(ctx, "SELECT * FROM "+table+" ORDER BY 1"+order)
+// copyTable copies a table over that of another file and returns how many lines it
+// brought. What lies behind a broken page is read from the other end, and samples between
+// two of them by their times.
+func (s *Store) copyTable(ctx context.Context, from, to *sql.DB, table string) (n int64, err error) {
+	before, n, err := copyLines(ctx, from, to, table, "ORDER BY 1")
+	if err == nil {
+		return n, nil
+	}
+	behind, more, _ := copyLines(ctx, from, to, table, "ORDER BY 1 DESC")
+	n += more
+	if table != "samples" {
+		return n, err
+	}
+	first, last := int64(0), int64(math.MaxInt64)
+	if before != nil {
+		first = before[0].(int64)
+	}
+	if behind != nil {
+		last = behind[0].(int64)
+	}
+	rises, _ := selectIn(ctx, to, scanRise, "SELECT "+riseColumns+" FROM rises WHERE id BETWEEN ? AND ?", first, last) // none are none
+	for _, r := range rises {
+		n += copyAmongBroken(ctx, from, to, r, s.opt.Now())
+	}
+	return n, err
+}
+
+// copyAmongBroken copies the samples of a rise that lie among broken pages: behind one
+// it goes on a minute later, farther each time that nothing can be read there either, so
+// that a page costs little more than was on it.
+func copyAmongBroken(ctx context.Context, from, to *sql.DB, r Rise, now time.Time) (n int64) {
+	after, until := r.StartedAt.Add(-time.Minute).UnixMilli(), now.UnixMilli()
+	if !r.UnderWay() {
+		until = r.EndedAt.UnixMilli()
+	}
+	for skip := time.Minute; after < until; {
+		last, read, err := copyLines(ctx, from, to, "samples", "WHERE rise_id = ? AND t_ms > ? ORDER BY t_ms", r.ID, after)
+		if n += read; err == nil || isRefusal(err) {
+			break
+		}
+		if skip *= 2; last != nil {
+			after, skip = last[1].(int64), time.Minute
+		}
+		after += skip.Milliseconds()
+	}
+	return n
+}
+
+// copyLines copies lines of a table over those of another file until the end or a
+// broken page. What was read stays. It returns the last line that was read and how many
+// were new; only a sample is the same wherever it is found. A line that breaks a rule of
+// the schema is damage and is left out.
+func copyLines(ctx context.Context, from, to *sql.DB, table, clause string, args ...any) (last []any, n int64, err error) {
+	rows, err := from.QueryContext(ctx, "SELECT * FROM "+table+" "+clause, args...)
 	if err != nil {
-		return 0, err
+		return nil, 0, err
 	}
 	defer rows.Close()
 	tx, err := to.BeginTx(ctx, nil)
 	if err != nil {
-		return 0, err
+		return nil, 0, err
 	}
 	defer tx.Rollback()
 	columns, err := rows.Columns()
 	if err != nil {
-		return 0, err
+		return nil, 0, err
 	}
-	insert := "INSERT OR REPLACE INTO " + table + " VALUES (?" + strings.Repeat(",?", len(columns)-1) + ")"
+	insert := "INSERT OR REPLACE INTO "
+	if table == "samples" {
+		insert = "INSERT OR IGNORE INTO "
+	}
+	insert += table + " VALUES (?" + strings.Repeat(",?", len(columns)-1) + ")"
 	values, dest := make([]any, len(columns)), make([]any, len(columns))
 	for i := range values {
 		dest[i] = &values[i]
@@ -278,15 +340,17 @@ func copyTable(ctx context.Context, from, to *sql.DB, table, order string) (n in
 		if broken = rows.Scan(dest...); broken != nil {
 			break
 		}
-		switch _, err := tx.ExecContext(ctx, insert, values...); {
+		last = slices.Clone(values)
+		switch res, err := tx.ExecContext(ctx, insert, values...); {
 		case isRefusal(err):
-			return 0, err
+			return nil, 0, err
 		case err == nil:
-			n++
+			added, _ := res.RowsAffected() // always known here
+			n += added
 		}
 	}
 	if err := tx.Commit(); err != nil {
-		return 0, err
+		return nil, 0, err
 	}
-	return n, errors.Join(broken, rows.Err())
+	return last, n, errors.Join(broken, rows.Err())
 }

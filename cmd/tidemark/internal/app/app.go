@@ -121,7 +121,7 @@ func New(o Options) (*App, error) {
 func (a *App) Start(ctx context.Context) error {
 	a.startClock()
 	// A damaged history never keeps the dough from being watched.
-	if err := errors.Join(a.restoreAlarms(ctx), a.resume(ctx)); err != nil {
+	if err := a.takeUp(ctx); err != nil {
 		a.log.Error("what was kept cannot be read whole; the watch begins anew where it is missing", "error", err)
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))

@@ -25,7 +25,18 @@ const primedSpan = 35 * time.Minute
 // proof in the refrigerator, oven, cooling.
 const goesOnFor = 48 * time.Hour
 
-// resume takes up what each vessel's journal says.
+// takeUp takes up what was under way. When the history turns out to be damaged on the
+// way, what can be saved of it is read once more.
+func (a *App) takeUp(ctx context.Context) error {
+	err := errors.Join(a.restoreAlarms(ctx), a.resume(ctx))
+	if err == nil || a.opt.Store == nil {
+		return err
+	}
+	a.log.Warn("what was kept cannot be read; the file is looked at as a whole", "error", err)
+	return errors.Join(a.opt.Store.Repair(ctx), a.restoreAlarms(ctx), a.resume(ctx))
+}
+
+// resume takes up what each vessel's journal says, where that was not done yet.
 func (a *App) resume(ctx context.Context) error {
 	if a.opt.Store == nil {
 		return nil
@@ -44,12 +55,16 @@ func (a *App) resume(ctx context.Context) error {
 	for _, name := range a.order {
 		v := a.vessels[name]
 		v.mu.Lock()
-		if e := a.resumeVessel(ctx, v, now); e != nil {
-			err = errors.Join(err, fmt.Errorf("the journal of %s cannot be read: %w", name, e))
+		if v.recorder.rise.ID == 0 {
+			if e := a.resumeVessel(ctx, v, now); e != nil {
+				err = errors.Join(err, fmt.Errorf("the journal of %s cannot be read: %w", name, e))
+			}
 		}
 		v.mu.Unlock()
 	}
-	a.endOrphans(ctx, open, now)
+	if err == nil { // else a rise may only seem to be nobody's
+		a.endOrphans(ctx, open, now)
+	}
 	return err
 }
 

@@ -2,6 +2,8 @@ package app
 
 import (
 	"math"
+	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -143,4 +145,36 @@ func TestAFeedTakenBackGivesTheRiseBefore(t *testing.T) {
 	}
 	check(b)
 	check(b.again())
+}
+
+// TestARiseOnADamagedFileGoesOn breaks a page of the samples of the rise under way,
+// which the start meets first: the rise goes on from what can be saved.
+func TestARiseOnADamagedFileGoesOn(t *testing.T) {
+	t.Parallel()
+	dir, timesync := t.TempDir(), t.TempDir()
+	b := newStepBench(t, dir, time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, timesync)
+	b.rise(time.Hour)
+	id, at, rows := b.vessel().RiseID, b.m.now(), len(b.rows())
+	b.stop()
+	path := filepath.Join(dir, "tidemark.db")
+	file, err := os.ReadFile(path)
+	require.NoError(t, err)
+	const page, leaf = 1024, 10 // SQLite, "Database File Format", section 1.6
+	var full []int
+	for i := page; i < len(file); i += page {
+		if cells := int(file[i+3])<<8 | int(file[i+4]); file[i] == leaf && cells > 10 {
+			full = append(full, i)
+		}
+	}
+	require.NotEmpty(t, full)
+	clear(file[full[len(full)/2]:][:page])
+	require.NoError(t, os.WriteFile(path, file, 0o600))
+	require.NoError(t, os.Chtimes(path, at, at)) // the last sign of life
+	a := newStepBench(t, dir, at, b.rose, timesync)
+	defer a.stop()
+	assert.Equal(t, id, a.vessel().RiseID)
+	assert.NotEmpty(t, a.store.Health().Quarantine)
+	assert.Greater(t, len(a.rows()), rows/2)
+	a.rise(crossing() - a.rose + 10*time.Minute)
+	assert.Contains(t, a.kinds(), alert.Reached)
 }
