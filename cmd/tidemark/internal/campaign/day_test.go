@@ -45,6 +45,7 @@ type trouble struct {
 	did    func(events int)
 	zone   *time.Location
 	routes []alert.Route
+	longer time.Duration // the tub is turned out so much later
 }
 
 // day is one invented day on its way through a watch.
@@ -65,6 +66,12 @@ type day struct {
 func openDay(dir string, at time.Time, done int, with trouble) *day {
 	never, nothing := func(time.Time) bool { return false }, func(time.Time) {}
 	d := &day{trouble: with, story: story(), now: at, took: done, next: done}
+	d.story.Until = d.story.Until.Add(d.longer)
+	for i, a := range d.story.Events {
+		if a.Vessel == "tub" && a.Kind == "end" {
+			d.story.Events[i].At = a.At.Add(d.longer)
+		}
+	}
 	if d.zone == nil {
 		d.zone = time.UTC
 	}

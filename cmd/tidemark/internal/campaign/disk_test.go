@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"tidemark/alert"
 	"tidemark/deploy/outsidetest"
 )
 
@@ -68,10 +69,14 @@ func fill(path string) {
 // about it are right.
 const damagedVessel = "tub"
 
+// damagedWithin is how much later a mark may be told when a part of the curve is lost.
+const damagedWithin = 40 * time.Minute
+
 // damaged stops a day in the middle of a rise, writes chance over random pages of the
 // history and goes on. The watch must go on whatever is left, and where the rise was
 // taken up, no kind of warning may be missing or new. Raised twice is right here: the
-// note that it was raised may have been on a damaged page.
+// note that it was raised may have been on a damaged page. Where less than half of the
+// curve is left, nobody knows the start well enough to be sure in time that it is over.
 func damaged(c *campaign, r *result, trials int) {
 	dir := tempDir()
 	defer func() { _ = os.RemoveAll(dir) }()
@@ -80,7 +85,8 @@ func damaged(c *campaign, r *result, trials int) {
 	d.run(noon)
 	d.watch.close()
 	whole := ok(os.ReadFile(filepath.Join(dir, historyFile)))
-	kept, aside := 0, 0
+	kept, aside, torn := 0, 0, 0
+	rows := curve(dir)
 	kinds := func(all []telling) (out []telling) { // each once
 		for _, t := range all {
 			if t.at = noon; t.vessel == damagedVessel && !slices.Contains(out, t) {
@@ -93,7 +99,7 @@ func damaged(c *campaign, r *result, trials int) {
 		again := tempDir()
 		must(os.WriteFile(filepath.Join(again, historyFile), damage(whole, c.dice), 0o600))
 		stamp(again, noon)
-		resumed, setAside, heard, err := damagedDay(again, noon, d.next)
+		resumed, setAside, left, heard, err := damagedDay(again, noon, d.next)
 		must(os.RemoveAll(again))
 		if err != nil {
 			r.say("the watch did not go on: %v", err)
@@ -103,10 +109,14 @@ func damaged(c *campaign, r *result, trials int) {
 		}
 		if resumed {
 			kept++
-			r.compare(kinds(c.plain.told), kinds(append(slices.Clone(d.heard), heard...)), anyTime)
+			sure := func(t telling) bool { return 2*left >= rows || t.kind != string(alert.Over) }
+			if 2*left < rows {
+				torn++
+			}
+			r.compare(kinds(of(c.plain.told, sure)), kinds(of(append(slices.Clone(d.heard), heard...), sure)), anyTime)
 		}
 	}
-	r.note = fmt.Sprintf("put aside %d, rise under way kept %d", aside, kept)
+	r.note = fmt.Sprintf("put aside %d, rise under way kept %d, of those with less than half of its curve %d", aside, kept, torn)
 }
 
 // damage overwrites one to eight random pages. The page size stands in the file's
@@ -124,16 +134,29 @@ func damage(whole []byte, dice *rand.Rand) []byte {
 	return out
 }
 
-// damagedDay goes on with a damaged file. A panic anywhere is an error.
-func damagedDay(dir string, noon time.Time, did int) (resumed, setAside bool, heard []telling, err error) {
+// curve counts the stored samples of the vessel.
+func curve(dir string) (n int) {
+	for _, r := range records(dir) {
+		if r.vessel == damagedVessel {
+			n += len(r.rows)
+		}
+	}
+	return n
+}
+
+// damagedDay goes on with a damaged file. A panic anywhere is an error. left is how much
+// of the curve was there.
+func damagedDay(dir string, noon time.Time, did int) (resumed, setAside bool, left int, heard []telling, err error) {
 	defer func() {
 		if p := recover(); p != nil {
 			err = fmt.Errorf("%v", p)
 		}
 	}()
-	d := openDay(dir, noon, did, trouble{})
-	resumed, setAside = d.watch.watches(damagedVessel), d.watch.setAside()
+	d := openDay(dir, noon, did, trouble{longer: damagedWithin})
+	if resumed, setAside = d.watch.watches(damagedVessel), d.watch.setAside(); resumed {
+		left = curve(dir)
+	}
 	d.run(d.story.Until)
 	d.watch.close()
-	return resumed, setAside, d.heard, nil
+	return resumed, setAside, left, d.heard, nil
 }
