@@ -176,14 +176,14 @@ type ClockStep struct {
 	alert.ClockStep
 }
 
-// ShiftTimes moves all of it in one transaction: either every time has moved or
+// StepClock moves all of it in one transaction: either every time has moved or
 // none. Samples that are still waiting are moved too.
-func (s *Store) ShiftTimes(ctx context.Context, steps ...ClockStep) error {
+func (s *Store) StepClock(ctx context.Context, steps ...ClockStep) error {
 	err := s.Flush(ctx)
 	if err == nil {
 		err = s.write(ctx, func(tx *sql.Tx) error {
 			for _, step := range steps {
-				if err := step.shift(ctx, tx); err != nil {
+				if err := step.apply(ctx, tx); err != nil {
 					return fmt.Errorf("rise %d: %w", step.RiseID, err)
 				}
 			}
@@ -196,12 +196,12 @@ func (s *Store) ShiftTimes(ctx context.Context, steps ...ClockStep) error {
 	return nil
 }
 
-// shift moves what one step takes along. The times of alarms and notifications are
+// apply moves what one step takes along. The times of alarms and notifications are
 // within their JSON.
-func (c ClockStep) shift(ctx context.Context, tx *sql.Tx) error {
+func (c ClockStep) apply(ctx context.Context, tx *sql.Tx) error {
 	lo, hi := bounds(c.From, c.Before)
 	args := []any{sql.Named("id", c.RiseID), sql.Named("all", c.All), sql.Named("by", c.By.Milliseconds()), sql.Named("from", lo), sql.Named("before", hi)}
-	if _, err := tx.ExecContext(ctx, script("schema/shift.sql"), args...); err != nil {
+	if _, err := tx.ExecContext(ctx, script("schema/clockstep.sql"), args...); err != nil {
 		return err
 	}
 	notifications, err := selectIn(ctx, tx, scanNotification, `SELECT head, body FROM notifications

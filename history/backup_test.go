@@ -44,9 +44,9 @@ func TestBackupAndRestore(t *testing.T) {
 	require.NoError(t, s.Close(ctx))
 	_, err = Restore(ctx, path, path, t0)
 	require.ErrorContains(t, err, "the history itself")
-	aside, err := Restore(ctx, backup, path, t0)
+	former, err := Restore(ctx, backup, path, t0)
 	require.NoError(t, err)
-	assert.Equal(t, path+".before-restore-20260314T180000Z", aside)
+	assert.Equal(t, path+".before-restore-20260314T180000Z", former)
 
 	s, err = Open(ctx, path, Options{})
 	require.NoError(t, err)
@@ -61,7 +61,7 @@ func TestBackupAndRestore(t *testing.T) {
 	require.NoError(t, s.Close(ctx))
 
 	// What was set aside comes back the same way.
-	_, err = Restore(ctx, aside, path, t0)
+	_, err = Restore(ctx, former, path, t0)
 	require.NoError(t, err)
 	sum, err = Check(ctx, path)
 	require.NoError(t, err)
@@ -77,12 +77,12 @@ func TestRestoreAfterASuddenStop(t *testing.T) {
 	require.NoError(t, s.Backup(ctx, backup))
 	begin(t, s, "jar", t0)
 	crash(t, s)
-	aside, err := Restore(ctx, backup, s.Path(), t0)
+	former, err := Restore(ctx, backup, s.Path(), t0)
 	require.NoError(t, err)
 	sum, err := Check(ctx, s.Path())
 	require.NoError(t, err)
 	assert.Equal(t, 1, sum.Rises, "the old write-ahead log is not taken for the new one")
-	sum, err = Check(ctx, aside)
+	sum, err = Check(ctx, former)
 	require.NoError(t, err)
 	assert.Equal(t, 2, sum.Rises, "and is not lost")
 }

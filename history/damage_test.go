@@ -74,11 +74,11 @@ func TestDamagedHeaderIsPutAside(t *testing.T) {
 			if word == "" {
 				word = "damaged"
 			}
-			aside := s.Opened().Quarantine
-			assert.Equal(t, path+"."+word+"-20261004T031500Z", aside)
-			assert.FileExists(t, aside)
+			quarantined := s.Opened().Quarantine
+			assert.Equal(t, path+"."+word+"-20261004T031500Z", quarantined)
+			assert.FileExists(t, quarantined)
 			assert.True(t, s.Opened().Unclean)
-			assert.Contains(t, s.Opened().Notes[0], "was put aside as "+aside)
+			assert.Contains(t, s.Opened().Notes[0], "was put aside as "+quarantined)
 			assert.Contains(t, s.Opened().Notes[0], "the watch goes on")
 			assert.True(t, s.Health().OK())
 			id := begin(t, s, "jar", t0)
@@ -100,7 +100,7 @@ func TestRandomDamage(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	random := rand.New(rand.NewPCG(3, 14))
-	aside, rises := 0, 0
+	quarantined, rises := 0, 0
 	rounds := 10
 	if *campaign {
 		rounds = 500
@@ -156,13 +156,13 @@ func TestRandomDamage(t *testing.T) {
 		require.NoError(t, err)
 		rises += len(p.Rises) - 1
 		if s.Health().Quarantine != "" {
-			aside++
+			quarantined++
 			assert.FileExists(t, s.Health().Quarantine)
 		}
 		require.NoError(t, s.Close(ctx))
 	}
-	t.Logf("put aside %d of %d, rises brought over %.1f of 15 on average", aside, rounds, float64(rises)/float64(rounds))
-	assert.Greater(t, aside, rounds/2)
+	t.Logf("put aside %d of %d, rises brought over %.1f of 15 on average", quarantined, rounds, float64(rises)/float64(rounds))
+	assert.Greater(t, quarantined, rounds/2)
 	assert.Greater(t, rises, rounds*10)
 }
 

@@ -147,13 +147,13 @@ func TestHostileDatabasesAreNotRestored(t *testing.T) {
 			copyFile(t, good, path)
 			file := filepath.Join(t.TempDir(), "hostile.db")
 			h.make(t, good, file)
-			aside, err := Restore(t.Context(), file, filepath.Join(t.TempDir(), "fresh.db"), t0)
+			former, err := Restore(t.Context(), file, filepath.Join(t.TempDir(), "fresh.db"), t0)
 			if h.want == "" {
 				require.NoError(t, err)
 				return
 			}
 			require.ErrorContains(t, err, h.want)
-			assert.Empty(t, aside)
+			assert.Empty(t, former)
 			_, err = Restore(t.Context(), file, path, t0)
 			require.ErrorContains(t, err, h.want)
 			now, err := os.ReadFile(path)

@@ -16,7 +16,7 @@ import (
 func (f field) check() error {
 	lo, rest, isRange := strings.Cut(f.is, " to ")
 	if !isRange {
-		if form, ok := forms()[f.is]; ok && !form.fits.MatchString(f.value.String()) {
+		if form, ok := forms()[f.is]; ok && !form.matches.MatchString(f.value.String()) {
 			return fieldErrf(f.key, "%q %s", f.value.String(), form.msg)
 		}
 		return nil
@@ -58,8 +58,8 @@ func bound(s string) float64 {
 
 // form is what a text may look like.
 type form struct {
-	fits *regexp.Regexp
-	msg  string // behind the text in quotes
+	matches *regexp.Regexp
+	msg     string // behind the text in quotes
 }
 
 // forms returns the forms of text by the name that tags give them.

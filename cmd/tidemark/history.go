@@ -238,7 +238,7 @@ func (f historyFlags) restore(ctx context.Context, s streams, rest []string) err
 		return err
 	}
 	fmt.Fprintf(s.out, "%s is sound: %s.\n", rest[0], past.Holdings(sum, f.house()))
-	if !*f.yes && !asked(s, fmt.Sprintf("Put it in the place of %s? What is there now is kept beside it. [y/N] ", place.Path)) {
+	if !*f.yes && !confirmed(s, fmt.Sprintf("Put it in the place of %s? What is there now is kept beside it. [y/N] ", place.Path)) {
 		return errors.New("nothing was changed")
 	}
 	former, err := history.Restore(ctx, rest[0], place.Path, time.Now())
@@ -255,8 +255,8 @@ func (f historyFlags) restore(ctx context.Context, s streams, rest []string) err
 	return nil
 }
 
-// asked puts a question and reports whether the answer is yes.
-func asked(s streams, question string) bool {
+// confirmed puts a question and reports whether the answer is yes.
+func confirmed(s streams, question string) bool {
 	fmt.Fprint(s.out, question)
 	answer, err := bufio.NewReader(s.in).ReadString('\n')
 	if err != nil && !errors.Is(err, io.EOF) {

@@ -82,7 +82,7 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 
 // testChannel sends one test message, past the store.
 func testChannel(ctx context.Context, cfg *config.Config, spec alert.ChannelSpec) (string, error) {
-	house := app.House(cfg)
+	house := app.LocaleOf(cfg)
 	route, err := channel.New(spec, channel.Env{Version: version(), Household: house, Dial: app.DialBroker})
 	if err != nil {
 		return "", err
@@ -107,8 +107,8 @@ func notifyAlarms(ctx context.Context, s streams, cfg *config.Config, words []st
 	if err != nil {
 		return fmt.Errorf("the warnings in %s cannot be opened: %w; run this as the service's user or as root, after the service has run once", cfg.StateDir, err)
 	}
-	manager := alert.NewManager(store, nil, nil, alert.Policy{Household: app.House(cfg)}, nil)
-	l := text.New(app.House(cfg))
+	manager := alert.NewManager(store, nil, nil, alert.Policy{Household: app.LocaleOf(cfg)}, nil)
+	l := text.New(app.LocaleOf(cfg))
 	if verb == "list" {
 		err = listAlarms(ctx, s, l, manager)
 	} else {

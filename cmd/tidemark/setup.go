@@ -37,7 +37,7 @@ func runSetup(ctx context.Context, s streams, args []string) error {
 	if err := sayHowToReach(ctx, s, cfg); err != nil || *codeOnly {
 		return err
 	}
-	t := &setupTalk{newTalk(ctx, s), settings.Open(*configFile), cfg.Sysfs, text.New(app.House(cfg))}
+	t := &setupTalk{newTalk(ctx, s), settings.Open(*configFile), cfg.Sysfs, text.New(app.LocaleOf(cfg))}
 	if answer, _ := t.ask("\nSet up here in the terminal instead? [y/N]"); answer != "y" && answer != "yes" {
 		return nil
 	}

@@ -94,7 +94,7 @@ func (d *iio) distance(mm, raw float64, chip string) (float64, error) {
 	if raw == 8190 || raw == 8191 || raw == 255 && strings.HasPrefix(chip, "vl6180") {
 		return 0, sensor.Faultf(sensor.OutOfRange, "nothing in range (the sensor gives its code %.0f, not a distance)", raw)
 	}
-	if _, mono := d.clock(); strings.HasPrefix(chip, "vl53l0x") && d.flat.stuck(raw, mono) {
+	if _, mono := d.clock(); strings.HasPrefix(chip, "vl53l0x") && d.flat.repeats(raw, mono) {
 		return 0, sensor.Faultf(sensor.Stuck, "the sensor has given exactly %.0f mm for minutes; its noise alone should move it: unplug it and plug it in again", mm)
 	}
 	return d.conf.Apply(mm, sensor.ChipReach(chip))
@@ -115,9 +115,9 @@ type flatLine struct {
 	count int
 }
 
-// stuck takes the next value, read at mono, and reports whether it has been the
+// repeats takes the next value, read at mono, and reports whether it has been the
 // same for flatFor and flatCount readings.
-func (f *flatLine) stuck(value float64, mono time.Duration) bool {
+func (f *flatLine) repeats(value float64, mono time.Duration) bool {
 	if f.count == 0 || value != f.value {
 		*f = flatLine{value: value, since: mono}
 	}

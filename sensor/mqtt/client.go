@@ -54,9 +54,9 @@ const (
 	closeTimeout   = 2 * time.Second
 	// underWay is how many messages the broker may have under way to us; the library
 	// holds room for all of them, and unless told takes 65,535 (MQTT 5, 3.1.2.11.3).
-	underWay  = 64
-	askPause  = time.Minute      // before topics are asked for again that got no answer
-	shortLife = 10 * time.Second // of a connection that somebody cuts on purpose
+	underWay       = 64
+	subscribePause = time.Minute      // before topics are asked for again that got no answer
+	shortLife      = 10 * time.Second // of a connection that somebody cuts on purpose
 )
 
 // notYet is the trouble before anything was tried.
@@ -178,7 +178,7 @@ func (c *Client) up() {
 	names := slices.Sorted(maps.Keys(c.topics))
 	life := c.life
 	c.mu.Unlock()
-	go c.ask(life, names)
+	go c.subscribe(life, names)
 	c.changed("")
 }
 
@@ -233,7 +233,7 @@ func (c *Client) Subscribe(name string, message func(payload []byte), trouble fu
 		t = &topic{readers: map[*reader]bool{}, trouble: cmp.Or(c.trouble, notYet)}
 		c.topics[name] = t
 		if c.life.Err() == nil {
-			go c.ask(c.life, []string{name})
+			go c.subscribe(c.life, []string{name})
 		}
 	}
 	t.readers[r] = true
@@ -262,9 +262,9 @@ func (c *Client) receive(p paho.PublishReceived) (bool, error) {
 	return true, nil
 }
 
-// ask asks the broker for topics and tells their readers what it says, until it has
+// subscribe asks the broker for topics and tells their readers what it says, until it has
 // answered or the connection is lost.
-func (c *Client) ask(life context.Context, names []string) {
+func (c *Client) subscribe(life context.Context, names []string) {
 	var want []paho.SubscribeOptions
 	for _, name := range names {
 		const noRetained = 2 // MQTT 5, retain handling
@@ -290,7 +290,7 @@ func (c *Client) ask(life context.Context, names []string) {
 		if answered {
 			return
 		}
-		timer := time.NewTimer(askPause)
+		timer := time.NewTimer(subscribePause)
 		select {
 		case <-timer.C:
 		case <-life.Done():

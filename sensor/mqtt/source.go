@@ -104,12 +104,12 @@ const usualStale = 2 * time.Minute
 
 // Source is a quantity in the messages of a topic. It keeps the newest message only.
 type Source struct {
-	q      sensor.Quantity
-	conf   sensor.MQTT
-	stale  time.Duration
-	clock  sensor.Clock
-	news   chan struct{} // holds a token while there is something to tell
-	cancel func()        // ends the subscription
+	q       sensor.Quantity
+	conf    sensor.MQTT
+	stale   time.Duration
+	clock   sensor.Clock
+	changed chan struct{} // holds a token while there is something to tell
+	cancel  func()        // ends the subscription
 
 	mu      sync.Mutex
 	latest  *sensor.Reading // not yet returned
@@ -121,7 +121,7 @@ type Source struct {
 // New reads q from a topic, over the connection that clients keeps for its login.
 func New(clients *Clients, q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
 	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale), clock: clock,
-		news: make(chan struct{}, 1), trouble: notYet, told: true}
+		changed: make(chan struct{}, 1), trouble: notYet, told: true}
 	_, s.last = clock()
 	s.cancel = clients.of(conf).Subscribe(conf.Topic, s.message, s.setTrouble)
 	return s
@@ -144,7 +144,7 @@ func (s *Source) Read(ctx context.Context) sensor.Reading {
 			return r
 		}
 		select {
-		case <-s.news:
+		case <-s.changed:
 		case <-ctx.Done():
 			return s.nothing()
 		case <-timer.C:
@@ -204,7 +204,7 @@ func (s *Source) setTrouble(text string) {
 // notify lets Read look again.
 func (s *Source) notify() {
 	select {
-	case s.news <- struct{}{}:
+	case s.changed <- struct{}{}:
 	default:
 	}
 }

@@ -20,28 +20,28 @@ type Broker struct {
 	Cut            map[string]bool // topics that end the connection of who asks for them
 	TLS            *tls.Config     // from the next Start on; nil = plain
 
-	t        testing.TB
-	address  string
-	mu       sync.Mutex
-	listener net.Listener
-	guests   map[net.Conn]*guest
-	retained map[string]string
-	heard    []Message
-	logins   []string // the user of each connection so far
+	t         testing.TB
+	address   string
+	mu        sync.Mutex
+	listener  net.Listener
+	clients   map[net.Conn]*client
+	retained  map[string]string
+	published []Message
+	logins    []string // the user of each connection so far
 }
 
 // Message is a publication.
 type Message struct{ Topic, Payload string }
 
-// guest is one connection.
-type guest struct {
+// client is one connection.
+type client struct {
 	topics map[string]bool
 	will   *packets.Publish
 }
 
 // NewBroker starts a Broker on this machine that ends with the test.
 func NewBroker(t testing.TB) *Broker {
-	b := &Broker{t: t, address: "127.0.0.1:0", Refuse: map[string]bool{}, Cut: map[string]bool{}, guests: map[net.Conn]*guest{}, retained: map[string]string{}}
+	b := &Broker{t: t, address: "127.0.0.1:0", Refuse: map[string]bool{}, Cut: map[string]bool{}, clients: map[net.Conn]*client{}, retained: map[string]string{}}
 	b.Start()
 	t.Cleanup(b.Stop)
 	return b
@@ -88,7 +88,7 @@ func (b *Broker) Stop() {
 // Drop cuts every connection, as a power cut does.
 func (b *Broker) Drop() {
 	b.Set(func() {
-		for c := range b.guests {
+		for c := range b.clients {
 			_ = c.Close()
 		}
 	})
@@ -113,7 +113,7 @@ func (b *Broker) Retain(topic, payload string) { b.Set(func() { b.retained[topic
 func (b *Broker) Heard(topic string) []string {
 	var out []string
 	b.Set(func() {
-		for _, m := range b.heard {
+		for _, m := range b.published {
 			if m.Topic == topic {
 				out = append(out, m.Payload)
 			}
@@ -132,8 +132,8 @@ func (b *Broker) Retained(topic string) (payload string) {
 // topics they hold.
 func (b *Broker) Counts() (now, ever, topics int) {
 	b.Set(func() {
-		now, ever = len(b.guests), len(b.logins)
-		for _, g := range b.guests {
+		now, ever = len(b.clients), len(b.logins)
+		for _, g := range b.clients {
 			topics += len(g.topics)
 		}
 	})
@@ -145,10 +145,10 @@ func (b *Broker) serve(c net.Conn) {
 	defer func() {
 		_ = c.Close()
 		b.Set(func() {
-			if g := b.guests[c]; g != nil && g.will != nil {
+			if g := b.clients[c]; g != nil && g.will != nil {
 				b.spread(g.will)
 			}
-			delete(b.guests, c)
+			delete(b.clients, c)
 		})
 	}()
 	for {
@@ -178,11 +178,11 @@ func (b *Broker) answer(c net.Conn, p *packets.ControlPacket) *packets.ControlPa
 			out.Content.(*packets.Connack).ReasonCode = packets.ConnackBadUsernameOrPassword
 			return out
 		}
-		g := &guest{topics: map[string]bool{}}
+		g := &client{topics: map[string]bool{}}
 		if in.WillFlag {
 			g.will = &packets.Publish{Topic: in.WillTopic, Payload: in.WillMessage, Retain: in.WillRetain}
 		}
-		b.guests[c] = g
+		b.clients[c] = g
 		return out
 	case *packets.Subscribe:
 		return b.subscribe(c, in)
@@ -201,7 +201,7 @@ func (b *Broker) answer(c net.Conn, p *packets.ControlPacket) *packets.ControlPa
 	case *packets.Pingreq:
 		return packets.NewControlPacket(packets.PINGRESP)
 	case *packets.Disconnect:
-		b.guests[c].will = nil
+		b.clients[c].will = nil
 	}
 	return nil
 }
@@ -221,7 +221,7 @@ func (b *Broker) subscribe(c net.Conn, in *packets.Subscribe) *packets.ControlPa
 			continue
 		}
 		ack.Reasons = append(ack.Reasons, s.QoS)
-		b.guests[c].topics[s.Topic] = true
+		b.clients[c].topics[s.Topic] = true
 		if payload, ok := b.retained[s.Topic]; ok && s.RetainHandling != 2 {
 			b.send(c, &packets.Publish{Topic: s.Topic, Payload: []byte(payload), Retain: true})
 		}
@@ -231,11 +231,11 @@ func (b *Broker) subscribe(c net.Conn, in *packets.Subscribe) *packets.ControlPa
 
 // spread keeps a message and sends it on. b.mu is held.
 func (b *Broker) spread(m *packets.Publish) {
-	b.heard = append(b.heard, Message{m.Topic, string(m.Payload)})
+	b.published = append(b.published, Message{m.Topic, string(m.Payload)})
 	if m.Retain {
 		b.retained[m.Topic] = string(m.Payload)
 	}
-	for c, g := range b.guests {
+	for c, g := range b.clients {
 		if g.topics[m.Topic] {
 			b.send(c, &packets.Publish{Topic: m.Topic, Payload: m.Payload})
 		}

@@ -75,8 +75,8 @@ func (b *bench) run(until time.Duration) {
 	every := cmp.Or(b.every, 10*time.Second)
 	for now := b.clock.Now().Add(every); !now.After(b.start.Add(until)); now = now.Add(every) {
 		b.clock.Set(now)
-		wobble := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(time.Duration(float64(now.Sub(b.start))/cmp.Or(b.slow, 1)))/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		noise := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(time.Duration(float64(now.Sub(b.start))/cmp.Or(b.slow, 1)))/100) + noise, DoughC: 24.5, AirC: 23.5})
 		b.app.Advance(now)
 	}
 }

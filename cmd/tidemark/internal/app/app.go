@@ -103,7 +103,7 @@ func New(o Options) (*App, error) {
 	if o.Live {
 		a.setup = a.newSetup()
 	}
-	words := text.New(House(o.Config))
+	words := text.New(LocaleOf(o.Config))
 	for _, v := range o.Config.Vessels {
 		w, err := a.newVessel(v, alert.NewEvaluator(words, v.LostAfter))
 		if err != nil {
@@ -138,7 +138,7 @@ func (a *App) Start(ctx context.Context) error {
 		}
 		a.server = s
 		if a.opt.Live && a.opt.Store != nil && !a.opt.Config.Web.LocalOnly() {
-			x := windowWatch{a.opt.Config.StateDir, a.opt.Store.Settings(), s.window, a.askRestart, a.log}
+			x := windowWatch{a.opt.Config.StateDir, a.opt.Store.Settings(), s.window, a.requestRestart, a.log}
 			a.work.Go(func() { x.run(ctx) })
 		}
 		s.serve(over, a.failed)

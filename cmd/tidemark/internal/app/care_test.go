@@ -75,8 +75,8 @@ func (b *bench) runJar(until time.Duration) {
 		if h > 4 {
 			rise -= 25 * (h - 4)
 		}
-		wobble := 0.4 * math.Sin(float64(now.Unix()))
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+rise/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		noise := 0.4 * math.Sin(float64(now.Unix()))
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+rise/100) + noise, DoughC: 24.5, AirC: 23.5})
 		b.app.Advance(now)
 	}
 }

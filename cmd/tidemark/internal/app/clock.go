@@ -7,7 +7,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Clock tells the pipeline the time. It never runs back between two Shifts.
+// Clock tells the pipeline the time. It never runs back between two Steps.
 type Clock interface {
 	Now() time.Time
 }
@@ -15,7 +15,7 @@ type Clock interface {
 // Steady is the live clock. It starts at the wall time and then counts the
 // kernel's boot clock, which goes on during suspend and is never stepped. When
 // the wall clock turns out to be elsewhere (no real-time clock, first network
-// time), Skew says by how much and Shift moves the whole timeline.
+// time), Skew says by how much and Step moves the whole timeline.
 type Steady struct {
 	mu    sync.Mutex
 	wall0 time.Time
@@ -49,8 +49,8 @@ func (s *Steady) Skew() time.Duration {
 	return s.Wall().Sub(now)
 }
 
-// Shift moves the timeline.
-func (s *Steady) Shift(d time.Duration) {
+// Step moves the timeline.
+func (s *Steady) Step(d time.Duration) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.wall0 = s.wall0.Add(d)

@@ -65,7 +65,7 @@ func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
 	m.tick(time.Minute)
 	assert.Equal(t, time.Date(1970, 1, 1, 0, 2, 5, 0, time.UTC), s.Now())
 	skew := s.Skew()
-	s.Shift(skew)
+	s.Step(skew)
 	assert.Equal(t, time.Date(2026, 4, 4, 9, 1, 0, 0, time.UTC), s.Now())
 	assert.Zero(t, s.Skew())
 }
@@ -125,10 +125,10 @@ func (b *stepBench) rise(d time.Duration) {
 	for range int(d / sampledEvery) {
 		b.m.tick(sampledEvery)
 		b.rose += sampledEvery
-		b.app.FollowWall(b.t.Context())
+		b.app.FollowClock(b.t.Context())
 		now := b.app.opt.Clock.Now()
-		wobble := 0.4 * math.Sin(b.rose.Seconds()) // stands for noise
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(b.rose)/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		noise := 0.4 * math.Sin(b.rose.Seconds()) // stands for noise
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(b.rose)/100) + noise, DoughC: 24.5, AirC: 23.5})
 		b.raised = append(b.raised, b.app.Advance(now)...)
 	}
 }

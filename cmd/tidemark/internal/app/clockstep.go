@@ -33,7 +33,7 @@ func (a *App) startClock() {
 	if behind := a.notBefore.Sub(a.began); behind > 0 {
 		a.log.Warn("the clock stands before the end of the last run; time goes on from there until it is set",
 			"clock", a.began.Format(time.RFC3339), "last_run", a.notBefore.Format(time.RFC3339))
-		steady.Shift(behind)
+		steady.Step(behind)
 		a.doubted, a.began = true, steady.Now()
 	}
 }
@@ -44,12 +44,12 @@ func (a *App) believed(wall time.Time) bool {
 	return !wall.Before(a.notBefore) || setFromNetwork(a.timesync)
 }
 
-// FollowWall moves the whole timeline when the wall clock turns out to be elsewhere:
+// FollowClock moves the whole timeline when the wall clock turns out to be elsewhere:
 // set from the network after a start in the past, or corrected by hand. Intervals stay
 // as they are, so no curve bends, no hold time runs out and no notification expires.
 // The live watch does it before every Advance; a clock that is not Steady has no wall
 // to follow.
-func (a *App) FollowWall(ctx context.Context) {
+func (a *App) FollowClock(ctx context.Context) {
 	steady, ok := a.opt.Clock.(*Steady)
 	if !ok {
 		return
@@ -68,11 +68,11 @@ func (a *App) FollowWall(ctx context.Context) {
 	}
 	step := a.stepBy(steady, skew)
 	err := a.manager.ClockStep(step.ClockStep, func() error {
-		defer steady.Shift(skew)
+		defer steady.Step(skew)
 		if a.opt.Store == nil {
 			return nil
 		}
-		return a.opt.Store.ShiftTimes(ctx, a.moves(step)...)
+		return a.opt.Store.StepClock(ctx, a.clockSteps(step)...)
 	})
 	if err != nil {
 		a.log.Warn("what is stored could not follow the clock whole", "error", err)
@@ -83,16 +83,16 @@ func (a *App) FollowWall(ctx context.Context) {
 			run.From = run.Before // only folded again: it was moved on to a time that did not come
 		}
 		v.session.ShiftTimes(run.From, run.Before, run.By)
-		if v.held != nil {
-			step.Times(&v.held.primeFrom)
+		if v.former != nil {
+			step.Times(&v.former.warmUpFrom)
 		}
-		v.recorder.shift(run)
-		v.watch.ClockStep(step.ClockStep)
-		v.readings.shift(step.ClockStep)
+		v.recorder.clockStep(run)
+		v.evaluator.ClockStep(step.ClockStep)
+		v.readings.clockStep(step.ClockStep)
 		a.foldAgain(v)
 	}
 	a.doubted = false
-	a.moveSpan(skew, step.late)
+	a.stepSpan(skew, step.late)
 	if a.opt.Listen != "" {
 		a.refreshAlarms(ctx)
 	}
@@ -123,22 +123,22 @@ func (s stepped) moves(r bake.Rise, began time.Time) bool {
 	return !s.From.IsZero() || r.EndedAt.IsZero() || r.EndedAt.After(began)
 }
 
-// moves names the parts of the history that move.
-func (a *App) moves(s stepped) []history.ClockStep {
+// clockSteps names the parts of the history that move.
+func (a *App) clockSteps(s stepped) []history.ClockStep {
 	if !s.From.IsZero() {
 		return []history.ClockStep{{All: true, ClockStep: s.ClockStep}}
 	}
-	moves := []history.ClockStep{{ClockStep: s.ClockStep}}
+	steps := []history.ClockStep{{ClockStep: s.ClockStep}}
 	for _, name := range a.order {
 		if r := a.vessels[name].state.Rise; r.ID != 0 && s.moves(r, a.began) {
-			moves = append(moves, history.ClockStep{RiseID: r.ID, ClockStep: s.ClockStep})
+			steps = append(steps, history.ClockStep{RiseID: r.ID, ClockStep: s.ClockStep})
 		}
 	}
-	return moves
+	return steps
 }
 
-// moveSpan moves the times of the watch itself.
-func (a *App) moveSpan(skew time.Duration, late bool) {
+// stepSpan moves the times of the watch itself.
+func (a *App) stepSpan(skew time.Duration, late bool) {
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
 	a.began = a.began.Add(skew)
@@ -148,8 +148,8 @@ func (a *App) moveSpan(skew time.Duration, late bool) {
 	}
 }
 
-// shift moves what the recorder remembers of the rise.
-func (r *recorder) shift(m alert.ClockStep) {
+// clockStep moves what the recorder remembers of the rise.
+func (r *recorder) clockStep(m alert.ClockStep) {
 	m.Times(&r.rise.StartedAt, &r.rise.EndedAt, &r.rise.ReachedAt, &r.rise.PeakAt, &r.rise.PhaseSince, &r.sampledAt)
 	r.trackAt, r.forecastAt = time.Time{}, time.Time{}
 }

@@ -34,8 +34,8 @@ func ripeStarter(since time.Duration, at time.Time) estimator.Sample {
 	if h > 3.2 {
 		rise -= 45 * (h - 3.2)
 	}
-	wobble := 0.3 * math.Sin(float64(at.Unix()))
-	return estimator.Sample{Time: at, DistanceMM: 170 - 45*(1+rise/100) + wobble, DoughC: 25, AirC: 23}
+	noise := 0.3 * math.Sin(float64(at.Unix()))
+	return estimator.Sample{Time: at, DistanceMM: 170 - 45*(1+rise/100) + noise, DoughC: 25, AirC: 23}
 }
 
 // coldDough is an invented dough that gets cold after an hour.

@@ -53,8 +53,8 @@ func (b *bench) rising(since, until time.Time, slow float64) {
 	for now := b.clock.Now().Add(30 * time.Second); !now.After(until); now = now.Add(30 * time.Second) {
 		b.clock.Set(now)
 		level := invented(time.Duration(float64(now.Sub(since)) / slow))
-		wobble := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+level/100) + wobble, DoughC: 24.5, AirC: 23.5})
+		noise := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
+		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+level/100) + noise, DoughC: 24.5, AirC: 23.5})
 		b.app.Advance(now)
 	}
 }

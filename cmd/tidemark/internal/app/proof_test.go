@@ -70,13 +70,13 @@ func (b *proofBench) on(until time.Duration) {
 	for now := b.clock.Now().Add(b.every); !now.After(b.start.Add(until)); now = now.Add(b.every) {
 		b.clock.Set(now)
 		since := now.Sub(b.start.Add(shapedAt))
-		wobble := 0.2 * math.Sin(float64(now.Unix()))
+		noise := 0.2 * math.Sin(float64(now.Unix()))
 		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: nan(), DoughC: nan(), AirC: 20})
 		if b.cup {
-			b.app.Observe("cup", estimator.Sample{Time: now, DistanceMM: 120 - 40*(1+proofed(since)/100) + wobble, DoughC: 20 + 5*math.Exp(-since.Hours()/0.5), AirC: 20})
+			b.app.Observe("cup", estimator.Sample{Time: now, DistanceMM: 120 - 40*(1+proofed(since)/100) + noise, DoughC: 20 + 5*math.Exp(-since.Hours()/0.5), AirC: 20})
 		}
 		if b.basket {
-			b.app.Observe("basket", estimator.Sample{Time: now, DistanceMM: 200 - 50*(1+proofed(since)/100) + wobble, DoughC: 24, AirC: 20})
+			b.app.Observe("basket", estimator.Sample{Time: now, DistanceMM: 200 - 50*(1+proofed(since)/100) + noise, DoughC: 24, AirC: 20})
 		}
 		b.raised = append(b.raised, b.app.Advance(now)...)
 	}

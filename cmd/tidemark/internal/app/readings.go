@@ -48,8 +48,8 @@ func (l *lastReadings) note(as role, r sensor.Reading, now time.Time) {
 	}
 }
 
-// shift moves it in time.
-func (l lastReadings) shift(m alert.ClockStep) {
+// clockStep moves it in time.
+func (l lastReadings) clockStep(m alert.ClockStep) {
 	for i := range l {
 		m.Times(&l[i].at, &l[i].goodAt)
 	}

@@ -34,6 +34,6 @@ func TestLastReadings(t *testing.T) {
 	assert.True(t, math.IsNaN(l.lately(doughRole, later.Add(1), 10*time.Minute)))
 	assert.True(t, math.IsNaN(l.lately(airRole, later, time.Hour)), "another sensor")
 
-	l.shift(alert.ClockStep{By: time.Hour})
+	l.clockStep(alert.ClockStep{By: time.Hour})
 	assert.Equal(t, []alert.Silent{{Sensor: "dough", Since: at.Add(time.Hour)}}, l.silent())
 }

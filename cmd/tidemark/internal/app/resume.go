@@ -13,13 +13,13 @@ import (
 	"tidemark/history"
 )
 
-// primedWithin is how old the last stored sample may be for the rules to go on from
+// warmUpWithin is how old the last stored sample may be for the rules to go on from
 // where they were. After a longer gap nobody knows what held meanwhile.
-const primedWithin = 10 * time.Minute
+const warmUpWithin = 10 * time.Minute
 
-// primedSpan is how far back the rules are shown what was so: the longest of what
+// warmUpSpan is how far back the rules are shown what was so: the longest of what
 // they hold back.
-const primedSpan = 35 * time.Minute
+const warmUpSpan = 35 * time.Minute
 
 // goesOnFor is how long after the end of a rise its bake may still be under way:
 // proof in the refrigerator, oven, cooling.
@@ -87,11 +87,11 @@ func (a *App) resumeVessel(ctx context.Context, v *vessel, now time.Time) error 
 	learned := a.learned(ctx, v)
 	v.session.Learn(learned)
 	v.state = v.session.State()
-	former, run, takenBack, err := a.journal(ctx, v.config.Name)
+	previous, run, startUndone, err := a.journal(ctx, v.config.Name)
 	switch {
 	case err != nil:
 		return err
-	case len(run.Events) == 0 && takenBack:
+	case len(run.Events) == 0 && startUndone:
 		return v.session.Wait()
 	case len(run.Events) == 0:
 		return nil
@@ -103,14 +103,14 @@ func (a *App) resumeVessel(ctx context.Context, v *vessel, now time.Time) error 
 	if !rise.EndedAt.IsZero() && now.Sub(rise.EndedAt) > goesOnFor || rise.ID == 0 && run.Events[0].Kind != bake.EventPlan {
 		return v.session.Wait() // the next one begins when the household says so
 	}
-	s, err := bake.Resume(a.describe(v.config, false), learned, former, run, a.trackOf(ctx, v.config.Name))
+	s, err := bake.Resume(a.describe(v.config, false), learned, previous, run, a.trackOf(ctx, v.config.Name))
 	if err != nil {
 		return err
 	}
 	v.session = s
 	v.recorder.goOn(rise, lastOf(run.Samples))
 	if rise.ID != 0 && rise.EndedAt.IsZero() && s.Stale() {
-		v.held = &held{rise: rise, primeFrom: primedFrom(run, now)}
+		v.former = &former{rise: rise, warmUpFrom: warmUpFrom(run, now)}
 	}
 	if n := len(run.Samples); n > 0 {
 		v.goesOn = !a.doubted && now.Sub(run.Samples[n-1].Time) < breakAfter // a clock in doubt knows no breaks
@@ -121,26 +121,26 @@ func (a *App) resumeVessel(ctx context.Context, v *vessel, now time.Time) error 
 	return nil
 }
 
-// primedFrom is from when on the rules are shown what was so before the last run
+// warmUpFrom is from when on the rules are shown what was so before the last run
 // ended, so that a warning that was held back then comes when it would have come; zero
 // for not at all.
-func primedFrom(run bake.Run, now time.Time) time.Time {
-	if n := len(run.Samples); n == 0 || now.Sub(run.Samples[n-1].Time) > primedWithin {
+func warmUpFrom(run bake.Run, now time.Time) time.Time {
+	if n := len(run.Samples); n == 0 || now.Sub(run.Samples[n-1].Time) > warmUpWithin {
 		return time.Time{}
 	}
-	return now.Add(-primedSpan)
+	return now.Add(-warmUpSpan)
 }
 
-// primer returns what collects the states of a fold from a moment on, and what was
+// warmUp returns what collects the states of a fold from a moment on, and what was
 // collected. A fold runs beside the watch, so the rules see it when it is taken.
-func (h *held) primer() (each func(bake.State), past func() []alert.Input) {
+func (h *former) warmUp() (each func(bake.State), past func() []alert.Input) {
 	var inputs []alert.Input
-	if h == nil || h.primeFrom.IsZero() {
+	if h == nil || h.warmUpFrom.IsZero() {
 		return func(bake.State) {}, func() []alert.Input { return nil }
 	}
 	sys := alert.System{ClockSet: true, DiskFreeRatio: nan()}
 	each = func(s bake.State) {
-		if !s.At.Before(h.primeFrom) {
+		if !s.At.Before(h.warmUpFrom) {
 			inputs = append(inputs, alert.Input{State: s, RiseID: alarmRise(s), System: sys})
 		}
 	}
@@ -156,27 +156,27 @@ func lastOf(samples []bake.Recorded) time.Time {
 }
 
 // journal reads the run under way in a vessel, and the one before it; nil when there
-// was none. takenBack reports whether the household took a start back.
-func (a *App) journal(ctx context.Context, vessel string) (former *bake.Run, run bake.Run, takenBack bool, err error) {
+// was none. startUndone reports whether the household took a start back.
+func (a *App) journal(ctx context.Context, vessel string) (previous *bake.Run, run bake.Run, startUndone bool, err error) {
 	stored, err := a.opt.Store.VesselEvents(ctx, vessel, time.Time{}, time.Time{})
 	if err != nil {
 		return nil, run, false, err
 	}
-	takenBack = slices.ContainsFunc(stored, func(e bake.Event) bool { return e.Kind.Starts() && e.Undone() })
+	startUndone = slices.ContainsFunc(stored, func(e bake.Event) bool { return e.Kind.Starts() && e.Undone() })
 	runs := splitRuns(stored)
 	for i := range runs {
 		if err := a.readSamples(ctx, &runs[i]); err != nil {
-			return nil, run, takenBack, err
+			return nil, run, startUndone, err
 		}
 	}
 	n := len(runs)
 	if n > 1 {
-		former = &runs[n-2]
+		previous = &runs[n-2]
 	}
 	if n > 0 {
 		run = runs[n-1]
 	}
-	return former, run, takenBack, nil
+	return previous, run, startUndone, nil
 }
 
 // splitRuns parts the events of a vessel, in order of time, into its last two runs.

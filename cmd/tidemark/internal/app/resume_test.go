@@ -89,8 +89,8 @@ func TestARiseWithoutAStartGoesOn(t *testing.T) {
 	id, err := b.store.BeginRise(t.Context(), history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: b.start})
 	require.NoError(t, err)
 	for at := time.Duration(0); at < time.Hour; at += 10 * time.Second {
-		wobble := 0.4 * math.Sin(float64(b.start.Add(at).Unix()))
-		require.NoError(t, b.store.AppendRow(id, history.Row{Time: b.start.Add(at), DistanceMM: 240 - 60*(1+invented(at)/100) + wobble, DoughC: 24.5, AirC: 23.5,
+		noise := 0.4 * math.Sin(float64(b.start.Add(at).Unix()))
+		require.NoError(t, b.store.AppendRow(id, history.Row{Time: b.start.Add(at), DistanceMM: 240 - 60*(1+invented(at)/100) + noise, DoughC: 24.5, AirC: 23.5,
 			RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN()}))
 	}
 	b.clock.Set(b.start.Add(time.Hour))

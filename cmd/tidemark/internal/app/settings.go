@@ -133,11 +133,11 @@ func (s *setup) inForce(fresh settings.Sheet, said string) (string, bool, error)
 
 // Restart begins the watch anew, once the answer is on its way.
 func (s *setup) Restart() {
-	time.AfterFunc(300*time.Millisecond, s.app.askRestart)
+	time.AfterFunc(300*time.Millisecond, s.app.requestRestart)
 }
 
-// askRestart asks for the end of this watch and the begin of the next.
-func (a *App) askRestart() {
+// requestRestart asks for the end of this watch and the begin of the next.
+func (a *App) requestRestart() {
 	select {
 	case a.restart <- struct{}{}:
 	default: // it is asked for already
@@ -210,7 +210,7 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 // Find looks what sensors the machine has and reads each.
 func (s *setup) Find(ctx context.Context) []web.Found {
 	var out []web.Found
-	words := text.New(House(s.app.opt.Config))
+	words := text.New(LocaleOf(s.app.opt.Config))
 	for _, t := range s.look(ctx) {
 		f := web.Found{Bus: t.Bus, Place: t.Place, What: t.What, Trouble: t.Trouble, Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
 		if t.Usable > 0 {

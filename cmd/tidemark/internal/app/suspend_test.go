@@ -20,7 +20,7 @@ func (b *stepBench) unread(d time.Duration) {
 	for range int(d / sampledEvery) {
 		b.m.tick(sampledEvery)
 		b.rose += sampledEvery
-		b.app.FollowWall(b.t.Context())
+		b.app.FollowClock(b.t.Context())
 		b.raised = append(b.raised, b.app.Advance(b.app.opt.Clock.Now())...)
 	}
 }

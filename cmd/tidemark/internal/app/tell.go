@@ -21,8 +21,8 @@ import (
 	"tidemark/web/past"
 )
 
-// House is how the texts speak to the household of a configuration.
-func House(c *config.Config) text.Locale {
+// LocaleOf returns how the texts speak to the household of a configuration.
+func LocaleOf(c *config.Config) text.Locale {
 	h := c.Household
 	return text.Locale{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
 }
@@ -49,7 +49,7 @@ func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 		a.answers = key
 	}
 	a.notificationStore = store
-	h, house := a.opt.Config.Household, House(a.opt.Config)
+	h, house := a.opt.Config.Household, LocaleOf(a.opt.Config)
 	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{
 		Household: house, Clock: a.opt.Clock, Log: a.log,
 		Links: a.answers.Links(a.opt.Config.Web.BaseURL, snoozeFor), Picture: a.picture,
@@ -136,7 +136,7 @@ func (a *App) restoreAlarms(ctx context.Context) error {
 				own = append(own, al)
 			}
 		}
-		v.watch.Restore(own)
+		v.evaluator.Restore(own)
 	}
 	return nil
 }

@@ -16,25 +16,25 @@ import (
 // vessel is one watched vessel: what is known of it, the rules that look at it, and
 // where it is kept.
 type vessel struct {
-	mu       sync.Mutex // guards all below
-	config   config.Vessel
-	session  *bake.Session
-	watch    *alert.Evaluator
-	state    bake.State  // when it was moved on last
-	around   bake.Around // what was seen elsewhere then
-	recorder *recorder
-	readings lastReadings // of the sensors, live only
-	gauge    *gauge       // measures the vessel; nil unless its height is read here
-	goesOn   bool         // its samples reach up to the start of this watch
-	folding  bool         // its journal is being folded beside
-	held     *held        // of a rise that goes on from an earlier run, until it was folded
+	mu        sync.Mutex // guards all below
+	config    config.Vessel
+	session   *bake.Session
+	evaluator *alert.Evaluator
+	state     bake.State  // when it was moved on last
+	around    bake.Around // what was seen elsewhere then
+	recorder  *recorder
+	readings  lastReadings // of the sensors, live only
+	gauge     *gauge       // measures the vessel; nil unless its height is read here
+	goesOn    bool         // its samples reach up to the start of this watch
+	folding   bool         // its journal is being folded beside
+	former    *former      // of a rise that goes on from an earlier run, until it was folded
 }
 
-// held is what an earlier run knew last of a rise, shown to the rules until its
+// former is what an earlier run knew last of a rise, shown to the rules until its
 // journal is folded.
-type held struct {
-	rise      bake.Rise
-	primeFrom time.Time // from when on the rules are shown the fold; zero for never
+type former struct {
+	rise       bake.Rise
+	warmUpFrom time.Time // from when on the rules are shown the fold; zero for never
 }
 
 // newVessel builds the watch of one vessel.
@@ -44,7 +44,7 @@ func (a *App) newVessel(v config.Vessel, rules *alert.Evaluator) (*vessel, error
 	if err != nil {
 		return nil, err
 	}
-	return &vessel{config: v, session: s, state: s.State(), around: bake.Around{CoreC: nan()}, watch: rules, recorder: newRecorder(a.opt.Store, a.log, v.Name, v.Holds, a.opt.Demo)}, nil
+	return &vessel{config: v, session: s, state: s.State(), around: bake.Around{CoreC: nan()}, evaluator: rules, recorder: newRecorder(a.opt.Store, a.log, v.Name, v.Holds, a.opt.Demo)}, nil
 }
 
 // describe is what the session knows of a vessel from its configuration. auto lets
@@ -96,7 +96,7 @@ func estimatorConfig(v config.Vessel, autoStart bool) estimator.Config {
 // observe takes one sample in.
 func (v *vessel) observe(x estimator.Sample) {
 	v.session.Observe(x)
-	v.watch.Observe(x.Time, x.DoughC, x.AirC)
+	v.evaluator.Observe(x.Time, x.DoughC, x.AirC)
 }
 
 // advance moves the vessel to now and returns what there is to tell. around is what
@@ -107,7 +107,7 @@ func (v *vessel) advance(now time.Time, sys alert.System, around bake.Around, lo
 	if v.session.Adrift() {
 		return nil
 	}
-	return v.watch.Evaluate(v.input(v.state, sys, loaf))
+	return v.evaluator.Evaluate(v.input(v.state, sys, loaf))
 }
 
 // moveOn brings the state and what is kept of it up to now.
@@ -136,8 +136,8 @@ func (v *vessel) keep(now time.Time) {
 // input is what the rules see of a state.
 func (v *vessel) input(s bake.State, sys alert.System, loaf alert.Loaf) alert.Input {
 	in := alert.Input{State: s, RiseID: alarmRise(s), Loaf: loaf, System: sys, Silent: v.readings.silent(), HeightFault: v.readings.fault(heightRole)}
-	if v.held != nil { // what was so stays so until the journal is folded
-		in.Estimate.Started, in.Estimate.Phase, in.Estimate.PhaseSince = v.held.rise.StartedAt, v.held.rise.Phase, v.held.rise.PhaseSince
+	if v.former != nil { // what was so stays so until the journal is folded
+		in.Estimate.Started, in.Estimate.Phase, in.Estimate.PhaseSince = v.former.rise.StartedAt, v.former.rise.Phase, v.former.rise.PhaseSince
 		in.Estimate.RisePercent, in.Estimate.RiseSD, in.Estimate.Ready = nan(), nan(), estimator.Window{}
 	}
 	return in
@@ -159,7 +159,7 @@ func (a *App) foldAgain(v *vessel) {
 		return
 	}
 	fold, follow := v.session.Again()
-	each, past := v.held.primer()
+	each, past := v.former.warmUp()
 	now := a.opt.Clock.Now()
 	if !a.opt.Live {
 		a.takeFold(v, now, follow, past, func() (*bake.Session, error) { return fold(now, each) })
@@ -189,8 +189,8 @@ func (a *App) takeFold(v *vessel, now time.Time, follow func(*bake.Session) bool
 	if !follow(fresh) {
 		return
 	}
-	v.session, v.held = fresh, nil
-	v.watch.WarmUp(past())
+	v.session, v.former = fresh, nil
+	v.evaluator.WarmUp(past())
 	v.state = fresh.State()
 	v.moveOn(now)
 }

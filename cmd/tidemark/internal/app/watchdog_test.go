@@ -41,7 +41,7 @@ func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
 	old := time.Now().Add(-stuckAfter - time.Second)
 	a.lastReadAt.at.Store(&old)
 	<-logged
-	assert.Contains(t, a.stuck(), "sampling: nothing for 46s")
+	assert.Contains(t, a.standsStill(), "sampling: nothing for 46s")
 	a.lastReadAt.note()
 	assert.Equal(t, "WATCHDOG=1", fed())
 	cancel()
@@ -49,7 +49,7 @@ func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
 
 	a.order = nil
 	a.lastReadAt.at.Store(&old)
-	assert.Empty(t, a.stuck(), "a fresh machine has nothing to read")
+	assert.Empty(t, a.standsStill(), "a fresh machine has nothing to read")
 	t.Setenv("WATCHDOG_USEC", "soon")
 	a.FeedWatchdog(t.Context())
 	<-logged

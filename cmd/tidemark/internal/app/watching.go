@@ -82,7 +82,7 @@ func (a *App) advanceInTime(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-t.C:
-			a.FollowWall(ctx)
+			a.FollowClock(ctx)
 			a.Advance(a.opt.Clock.Now())
 			a.lastAdvanceAt.note()
 		}
@@ -112,8 +112,8 @@ func (a *App) awakeAt(now time.Time) (since time.Time, slept bool) {
 	return a.awake, a.slept
 }
 
-// stuck says what has stood still for too long; empty while all moves on.
-func (a *App) stuck() string {
+// standsStill says what has stood still for too long; empty while all moves on.
+func (a *App) standsStill() string {
 	for part, p := range map[string]*progress{"sampling": &a.lastReadAt, "advancing": &a.lastAdvanceAt} {
 		if still := time.Since(p.last()); still > stuckAfter && (p != &a.lastReadAt || len(a.order) > 0) { // a fresh machine has nothing to read
 			return fmt.Sprintf("%s: nothing for %s, expected every %s", part, still.Round(time.Second), stuckAfter)
@@ -136,7 +136,7 @@ func (a *App) FeedWatchdog(ctx context.Context) {
 	tick := time.NewTicker(interval / 3)
 	defer tick.Stop()
 	for starved := false; ; {
-		stuck := a.stuck()
+		stuck := a.standsStill()
 		if stuck != "" && !starved {
 			a.log.Error("the watch stands still; the service manager will start it anew", "stuck", stuck)
 		}

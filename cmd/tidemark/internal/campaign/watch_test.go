@@ -62,7 +62,7 @@ func (w *watch) observe(at time.Time, vessel string, height, dough, air sensor.R
 
 // advance moves the watch on as the live loop does and returns what was raised.
 func (w *watch) advance() []alert.Alarm {
-	w.app.FollowWall(context.Background())
+	w.app.FollowClock(context.Background())
 	return w.app.Advance(w.clock.Now())
 }
 

@@ -55,7 +55,7 @@ func (c *collector) feed(path string, n ast.Node) *bake.Feed {
 // sensor (proof_of) or a small jar of the same dough (sample_of). Each tub has at
 // most one of each.
 func (c *collector) relations(vessels []Vessel) {
-	taken := map[string]int{}
+	named := map[string]int{}
 	for i, v := range vessels {
 		for _, r := range []struct{ key, of string }{{"proof_of", v.ProofOf}, {"sample_of", v.SampleOf}} {
 			if r.of == "" {
@@ -66,10 +66,10 @@ func (c *collector) relations(vessels []Vessel) {
 				c.add(path, "%s", why)
 				continue
 			}
-			if first, twice := taken[r.key+r.of]; twice {
+			if first, twice := named[r.key+r.of]; twice {
 				c.add(path, "%q has one already: vessels[%d]; name only one here", r.of, first)
 			}
-			taken[r.key+r.of] = i
+			named[r.key+r.of] = i
 		}
 	}
 }

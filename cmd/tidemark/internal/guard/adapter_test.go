@@ -189,7 +189,7 @@ func (k *kitchen) start() {
 	k.t.Helper()
 	ctx := context.Background()
 	cfg := k.config()
-	routes, err := channel.Routes(cfg.Channels, channel.Env{Household: app.House(cfg)})
+	routes, err := channel.Routes(cfg.Channels, channel.Env{Household: app.LocaleOf(cfg)})
 	require.NoError(k.t, err)
 	k.store, err = history.Open(ctx, filepath.Join(k.dir, "tidemark.db"), history.Options{Now: k.m.now, FlushEvery: 24 * time.Hour})
 	require.NoError(k.t, err)
@@ -241,7 +241,7 @@ func (k *kitchen) reload(yaml string) {
 
 // observe takes one reading of a vessel in.
 func (k *kitchen) observe(vessel string, r reading) {
-	k.app.FollowWall(context.Background())
+	k.app.FollowClock(context.Background())
 	k.app.Observe(vessel, estimator.Sample{Time: k.now(), DistanceMM: r.DistanceMM, DoughC: r.DoughC, AirC: r.AirC})
 }
 
@@ -251,7 +251,7 @@ func (k *kitchen) now() time.Time { return k.m.now() }
 // advance lets the program think and send.
 func (k *kitchen) advance() {
 	ctx := context.Background()
-	k.app.FollowWall(ctx)
+	k.app.FollowClock(ctx)
 	k.app.Advance(k.now())
 	for range 1000 {
 		before := len(k.phone.messages())

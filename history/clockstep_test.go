@@ -37,13 +37,13 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	return old, fresh, late
 }
 
-// TestShiftTimesOfOneRun moves what a late clock has stamped, whatever it belongs
+// TestClockStepOfOneRun moves what a late clock has stamped, whatever it belongs
 // to, and leaves what the run before has.
-func TestShiftTimesOfOneRun(t *testing.T) {
+func TestClockStepOfOneRun(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	old, fresh, late := twoRuns(t, s)
 	const by = 5 * time.Hour
-	require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, Before: late.Add(10 * time.Minute), By: by}}))
+	require.NoError(t, s.StepClock(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, Before: late.Add(10 * time.Minute), By: by}}))
 	rows := collect(t, s, old)
 	assert.Equal(t, []time.Time{t0.Add(time.Minute), late.Add(time.Minute + by)}, []time.Time{rows[0].Time, rows[1].Time})
 	acts, err := s.Events(t.Context(), old)
@@ -69,21 +69,21 @@ func TestShiftTimesOfOneRun(t *testing.T) {
 	assert.True(t, notifications[1].CreatedAt.Equal(late.Add(time.Minute+by)))
 }
 
-// TestShiftTimesMovesAllOrNothing fails in the last part of a move.
-func TestShiftTimesMovesAllOrNothing(t *testing.T) {
+// TestClockStepMovesAllOrNothing fails in the last part of a move.
+func TestClockStepMovesAllOrNothing(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	old, _, late := twoRuns(t, s)
 	_, err := s.db.ExecContext(t.Context(), "CREATE TRIGGER broken AFTER UPDATE ON alarms BEGIN SELECT RAISE(ABORT, 'broken'); END")
 	require.NoError(t, err)
-	require.ErrorContains(t, s.ShiftTimes(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, By: time.Hour}}), "broken")
+	require.ErrorContains(t, s.StepClock(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, By: time.Hour}}), "broken")
 	assert.Equal(t, late.Add(time.Minute), collect(t, s, old)[1].Time)
 	notifications, err := s.WaitingNotifications(t.Context())
 	require.NoError(t, err)
 	assert.True(t, notifications[1].CreatedAt.Equal(late.Add(time.Minute)))
 }
 
-// TestShiftTimesFrom1970 moves far away and then onto itself.
-func TestShiftTimesFrom1970(t *testing.T) {
+// TestClockStepFrom1970 moves far away and then onto itself.
+func TestClockStepFrom1970(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	wrong := time.Date(1970, 1, 1, 0, 1, 0, 0, time.UTC)
 	id := begin(t, s, "tub", wrong)
@@ -98,7 +98,7 @@ func TestShiftTimesFrom1970(t *testing.T) {
 	// A sample taken after the clock was set stays.
 	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(2000 * time.Second)}))
 	for _, by := range []time.Duration{t0.Sub(wrong), -15 * time.Second} { // far away, and onto itself
-		require.NoError(t, s.ShiftTimes(t.Context(), ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: t0.Add(1500 * time.Second), By: by}}))
+		require.NoError(t, s.StepClock(t.Context(), ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: t0.Add(1500 * time.Second), By: by}}))
 	}
 	rows := collect(t, s, id)
 	require.Len(t, rows, 101)
