@@ -125,6 +125,9 @@ func (s *Session) state(now time.Time) State {
 	if s.underWay() {
 		out.RiseID = s.rise.ID
 	}
+	if r := out.Estimate.Ready; !r.IsZero() && !out.Estimate.ReadyIsPast { // what has not come cannot be past
+		out.Estimate.Ready = notBefore(r, now)
+	}
 	if s.begun || s.plan != nil { // what was told of a rise that never was is of no use
 		out.Events = slices.DeleteFunc(slices.Clone(s.run.Events), Event.Undone)
 	}
@@ -277,8 +280,24 @@ func (s *Session) followProcess(now time.Time) {
 	s.process.Record(now, e)
 	s.replan(now)
 	s.steps = s.process.Steps(now, s.ownEstimate())
+	s.holdCold(now)
 	if s.plan != nil && s.plan.Planned.IsZero() {
 		s.plan.Planned = readyOf(s.steps) // as its steps are laid out, to be compared with later
+	}
+}
+
+// holdCold lets a dough that was put into the refrigerator wait there, whatever its bulk
+// says: the next step is due when somebody takes it out. A plan with a night in the cold
+// knows that time.
+func (s *Session) holdCold(now time.Time) {
+	if !s.cold || !s.underWay() || s.process.index(tubID) >= 0 {
+		return
+	}
+	for i := range s.steps {
+		if x := &s.steps[i]; x.Hands && x.State == DueNow {
+			x.State = Waiting
+			x.setAt(notBefore(estimator.Window{From: x.From, Median: x.At, Until: x.Until}, now))
+		}
 	}
 }
 

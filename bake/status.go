@@ -146,10 +146,10 @@ func (s *State) doughStage() Status {
 	switch e := &s.Estimate; {
 	case e.Phase == estimator.Fallen || s.over():
 		return StatusPast
-	case e.Phase == estimator.Ready || e.Phase == estimator.Over:
-		return StatusReady
 	case s.InFridge:
 		return StatusCold
+	case e.Phase == estimator.Ready || e.Phase == estimator.Over || e.ReadyIsPast:
+		return StatusReady
 	case e.Phase == estimator.Settling:
 		return StatusSettling
 	case e.LevelsOffShort:
@@ -174,20 +174,21 @@ type Todo struct {
 
 // The keys of Todo beside the names of steps.
 const (
-	TodoStart  = "start"   // fill the vessel and begin
-	TodoLook   = "look"    // look at dough and sensor
-	TodoShape  = "shape"   // the dough is ready: shape it
-	TodoBake   = "bake"    // into the oven
-	TodoUse    = "use"     // use the starter, or put it into the cold
-	TodoFeed   = "feed"    // feed the starter
-	TodoStep   = "step"    // the step StepID is due
-	TodoWait   = "wait"    // nothing until At, then the step StepID
-	TodoLeave  = "leave"   // nothing to do, and nothing is known of when
-	TodoSlice  = "slice"   // cool enough
-	TodoJudge  = "judge"   // say how it was
-	TodoEmpty  = "empty"   // a basket or sample jar whose rise is over
-	TodoInTime = "in_time" // what Advice says, before it is too late
-	TodoFollow = "follow"  // look at the vessel this one serves
+	TodoStart   = "start"   // fill the vessel and begin
+	TodoLook    = "look"    // look at dough and sensor
+	TodoShape   = "shape"   // the dough is ready: shape it
+	TodoBake    = "bake"    // into the oven
+	TodoUse     = "use"     // use the starter, or put it into the cold
+	TodoFeed    = "feed"    // feed the starter
+	TodoStep    = "step"    // the step StepID is due
+	TodoWait    = "wait"    // nothing until At, then the step StepID
+	TodoLeave   = "leave"   // nothing to do, and nothing is known of when
+	TodoSlice   = "slice"   // cool enough
+	TodoJudge   = "judge"   // say how it was
+	TodoEmpty   = "empty"   // a basket or sample jar whose rise is over
+	TodoChilled = "chilled" // it waits in the fridge for its shaping
+	TodoInTime  = "in_time" // what Advice says, before it is too late
+	TodoFollow  = "follow"  // look at the vessel this one serves
 )
 
 // todo says what to do now.
@@ -236,7 +237,11 @@ func (s *State) endOfRise() Todo {
 	case s.ProofOf != "":
 		return Todo{Key: TodoFollow, At: at, Tap: EventEnd}
 	}
-	return Todo{Key: TodoShape, At: at, StepID: ShapeID, Tap: EventShaped, Other: EventFridge}
+	t := Todo{Key: TodoShape, At: at, StepID: ShapeID, Tap: EventShaped}
+	if !s.InFridge {
+		t.Other = EventFridge
+	}
+	return t
 }
 
 // dueStep is the first step that is due and needs hands.
@@ -276,12 +281,15 @@ func tapFor(x Step) EventKind {
 // when that comes first, else the mark.
 func (s *State) wait() Todo {
 	for _, x := range s.Steps {
-		if x.Hands && x.State == Waiting && (s.Advice == nil || x.At.Before(s.Advice.By)) {
+		if x.Hands && x.State == Waiting && x.At.After(s.At) && (s.Advice == nil || x.At.Before(s.Advice.By)) {
 			return Todo{Key: TodoWait, StepID: x.ID, At: x.At}
 		}
 	}
 	if s.Advice != nil {
 		return Todo{Key: TodoWait, At: s.Advice.By}
+	}
+	if s.Status == StatusCold && s.Estimate.ReadyIsPast {
+		return Todo{Key: TodoChilled, StepID: ShapeID, Other: EventShaped}
 	}
 	if s.Care != nil && s.Care.UseFrom.After(s.At) {
 		return Todo{Key: TodoWait, At: s.Care.UseFrom}

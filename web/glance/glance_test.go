@@ -141,6 +141,7 @@ func stands() []stand {
 		row("ready at night, to be done soon", dough(atNight(clock(16, 30)))),
 		row("may never get there", dough(func(s *bake.State) { s.Estimate.LevelsOffShort, s.Estimate.CeilingPercent = true, 82 })),
 		row("in the fridge", dough(func(s *bake.State) { s.InFridge = true })),
+		row("ready, and in the fridge since", dough(func(s *bake.State) { phase(estimator.Ready, clock(15, 22), 102)(s); s.InFridge, s.Steps = true, nil })),
 		row("near", dough(phase(estimator.Near, clock(15, 10), 91))),
 		row("ready", dough(phase(estimator.Ready, clock(15, 22), 102))),
 		row("past it", dough(phase(estimator.Over, clock(15, 22), 126))),

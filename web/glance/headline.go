@@ -85,6 +85,10 @@ func (t *teller) ahead() {
 		t.out.Sentence = joined(" ", t.out.Sentence, t.say("say.no_forecast", nil))
 		return
 	}
+	if e.ReadyIsPast { // in the fridge
+		t.at("reached", e.Ready.Median, text.Values{"mark": upper(t.mark())})
+		return
+	}
 	t.at("about", e.Ready.Median, text.Values{"mark": upper(t.mark())})
 	t.strip(e.Ready)
 }
