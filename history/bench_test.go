@@ -41,7 +41,7 @@ func BenchmarkDayOfWrites(b *testing.B) {
 			if i%2160 == 0 { // four rises a day
 				if r.ID != 0 {
 					r.EndedAt = invented(t0, i).Time
-					require.NoError(b, s.EndRise(b.Context(), r))
+					require.NoError(b, s.UpdateRise(b.Context(), r))
 				}
 				r = Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: invented(t0, i).Time}
 				r.ID, err = s.BeginRise(b.Context(), r)

@@ -30,7 +30,7 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	r, err := s.Rise(t.Context(), fresh)
 	require.NoError(t, err)
 	r.EndedAt = late.Add(2 * time.Minute)
-	require.NoError(t, s.EndRise(t.Context(), r))
+	require.NoError(t, s.UpdateRise(t.Context(), r))
 	of := alarm("disk", 0, alert.Snoozed, late)
 	of.SnoozedAt, of.SnoozedUntil = late.Add(time.Minute), late.Add(31*time.Minute)
 	require.NoError(t, s.SaveAlarm(t.Context(), of, nil))

@@ -105,7 +105,7 @@ func TestTheEndOfARiseWritesItsOwnSamples(t *testing.T) {
 		require.NoError(t, s.AppendRow(first, row(i)))
 		require.NoError(t, s.AppendRow(second, row(i)))
 	}
-	require.NoError(t, s.EndRise(ctx, Rise{ID: first, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
+	require.NoError(t, s.UpdateRise(ctx, Rise{ID: first, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
 	assert.Equal(t, 30, inDatabase(t, s))
 	assert.Len(t, collect(t, s, first), 30)
 	assert.Len(t, collect(t, s, second), 30)

@@ -29,7 +29,7 @@ func TestMaintain(t *testing.T) {
 		require.NoError(t, s.AppendRow(id, r))
 	}
 	open := begin(t, s, "jar", t0)
-	require.NoError(t, s.EndRise(ctx, Rise{ID: id, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(6 * time.Hour)}))
+	require.NoError(t, s.UpdateRise(ctx, Rise{ID: id, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(6 * time.Hour)}))
 	sent := notification("sent", "a", t0)
 	sent.State = "sent"
 	alive := notification("alive", "b", t0)

@@ -175,7 +175,8 @@ func (s *Store) begin(ctx context.Context, r Rise, e *bake.Event) (riseID, event
 }
 
 // UpdateRise stores the state of a rise: all but its judgement, which JudgeRise
-// writes. It costs a write of the disk, so call it when something changed (phase,
+// writes. With the end of one go its waiting samples, and mean temperature and growth
+// times are taken from all of them. It costs a write of the disk, so call it when something changed (phase,
 // baseline, mark reached), not with every reading. When the disk refuses, the
 // state is kept in memory and Health tells.
 func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
@@ -183,25 +184,6 @@ func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
 		return err
 	}
 	return s.save(ctx, s.riseRecord(r))
-}
-
-// EndRise writes the final state of a rise with its waiting samples, and takes mean
-// temperature and growth times from all of them. EndedAt must be set.
-func (s *Store) EndRise(ctx context.Context, r Rise) error {
-	if r.EndedAt.IsZero() {
-		return errors.New("history: the end of a rise needs a time")
-	}
-	return s.UpdateRise(ctx, r)
-}
-
-// ReopenRise takes an end back: the rise is under way again.
-func (s *Store) ReopenRise(ctx context.Context, id int64) error {
-	r, err := s.Rise(ctx, id)
-	if err != nil {
-		return err
-	}
-	r.EndedAt = time.Time{}
-	return s.UpdateRise(ctx, r)
 }
 
 // JudgeRise stores what a person thought of the result.

@@ -142,7 +142,6 @@ func TestRefusedRises(t *testing.T) {
 		"no start":     {func() error { _, err := s.BeginRise(t.Context(), Rise{Vessel: "a"}); return err }, "needs a vessel and a start"},
 		"odd outcome":  {func() error { return s.JudgeRise(t.Context(), 1, Judgement{Outcome: "nice"}) }, `outcome "nice" is not known`},
 		"unknown rise": {func() error { return s.JudgeRise(t.Context(), 99, Judgement{}) }, "no such record: rise 99"},
-		"no end":       {func() error { return s.EndRise(t.Context(), Rise{ID: 1, Vessel: "a", StartedAt: t0}) }, "needs a time"},
 		"no id":        {func() error { return s.UpdateRise(t.Context(), Rise{Vessel: "a", StartedAt: t0}) }, "needs its id"},
 		"row no rise":  {func() error { return s.AppendRow(0, row(1)) }, "needs a rise"},
 		"row no time":  {func() error { return s.AppendRow(1, Row{}) }, "needs a time"},

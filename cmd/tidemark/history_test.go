@@ -51,7 +51,7 @@ vessels:
 		at := start.Add(time.Duration(i) * 7 * 24 * time.Hour)
 		id, err := s.BeginRise(ctx, history.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: at, Demo: true})
 		require.NoError(t, err)
-		require.NoError(t, s.EndRise(ctx, history.Rise{ID: id, Vessel: "jar", Holds: estimator.Starter, StartedAt: at, EndedAt: at.Add(9 * time.Hour),
+		require.NoError(t, s.UpdateRise(ctx, history.Rise{ID: id, Vessel: "jar", Holds: estimator.Starter, StartedAt: at, EndedAt: at.Add(9 * time.Hour),
 			PeakAt: at.Add(6 * time.Hour), PeakPercent: 160 + 3*math.Sin(float64(i)), PeakEquivHours: 5 + 0.25*float64(i), Demo: true}))
 	}
 	require.NoError(t, s.Close(ctx))
@@ -89,7 +89,7 @@ func addInvented(t *testing.T, s *history.Store, at time.Time, warm float64, out
 	_, err = s.AddEvent(ctx, bake.Event{RiseID: id, At: at.Add(time.Hour), Kind: "fold", By: "page"})
 	require.NoError(t, err)
 	r.EndedAt = at.Add(6 * time.Hour)
-	require.NoError(t, s.EndRise(ctx, r))
+	require.NoError(t, s.UpdateRise(ctx, r))
 	require.NoError(t, s.JudgeRise(ctx, id, history.Judgement{Outcome: outcome, OvenSpring: "some", Note: "an invented loaf of the test's own kitchen"}))
 }
 

@@ -33,7 +33,7 @@ func taught(t *testing.T) (dir string) {
 		r.ID, err = s.BeginRise(ctx, r)
 		require.NoError(t, err)
 		r.EndedAt = r.StartedAt.Add(5 * time.Hour)
-		require.NoError(t, s.EndRise(ctx, r))
+		require.NoError(t, s.UpdateRise(ctx, r))
 		body, err := json.Marshal(map[string]any{"at": r.EndedAt, "batch": batch, "warmer_c": 2, "params": forecast.Params{LogCeiling: prior.LogCeiling.Mean,
 			LogRate: prior.LogRate.Mean + 0.5, Lag: prior.Lag.Mean, Cov: [3][3]float64{{0.01}, {0, 0.01}, {0, 0, 0.01}}}})
 		require.NoError(t, err)
@@ -47,7 +47,7 @@ func taught(t *testing.T) (dir string) {
 		require.NoError(t, err)
 		r.PeakAt, r.PeakPercent, r.MeanDoughC, r.PeakEquivHours = r.StartedAt.Add(12*time.Hour), 150, 22, 10.5
 		r.EndedAt = r.StartedAt.Add(20 * time.Hour)
-		require.NoError(t, s.EndRise(ctx, r))
+		require.NoError(t, s.UpdateRise(ctx, r))
 	}
 	require.NoError(t, s.Close(ctx))
 	return dir

@@ -36,7 +36,7 @@ func newJar(t *testing.T, past ...history.Rise) *bench {
 		id, err := b.store.BeginRise(t.Context(), r)
 		require.NoError(t, err)
 		r.ID = id
-		require.NoError(t, b.store.EndRise(t.Context(), r))
+		require.NoError(t, b.store.UpdateRise(t.Context(), r))
 	}
 	if len(past) == 0 {
 		return b

@@ -73,7 +73,7 @@ func (r *recorder) endKept(ctx context.Context, at time.Time) {
 		return
 	}
 	r.rise.EndedAt = at
-	r.report("end of a rise", r.rise.ID, r.store.EndRise(ctx, r.stored(r.rise)))
+	r.report("end of a rise", r.rise.ID, r.store.UpdateRise(ctx, r.stored(r.rise)))
 }
 
 // change keeps that an event was taken back or moved.
@@ -127,14 +127,7 @@ func (r *recorder) followRise(ctx context.Context, now bake.Rise) {
 		return
 	}
 	r.rise = now
-	if was.ID == now.ID && !was.EndedAt.IsZero() && now.EndedAt.IsZero() {
-		r.report("rise that goes on", now.ID, r.store.ReopenRise(ctx, now.ID))
-	}
-	if now.EndedAt.IsZero() {
-		r.report("rise", now.ID, r.store.UpdateRise(ctx, r.stored(now)))
-		return
-	}
-	r.report("end of a rise", now.ID, r.store.EndRise(ctx, r.stored(now)))
+	r.report("rise", now.ID, r.store.UpdateRise(ctx, r.stored(now)))
 }
 
 // gone removes a rise whose start was taken back. What was told and measured since

@@ -249,7 +249,7 @@ func (a *App) endOrphans(ctx context.Context, open []history.Rise, now time.Time
 			continue
 		}
 		r.EndedAt = now
-		if err := a.opt.Store.EndRise(ctx, r); err != nil {
+		if err := a.opt.Store.UpdateRise(ctx, r); err != nil {
 			a.log.Warn("an old rise could not be closed", "vessel", r.Vessel, "rise", r.ID, "error", err)
 		}
 	}

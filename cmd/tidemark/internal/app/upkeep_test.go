@@ -29,7 +29,7 @@ func elsewhere(t *testing.T, at time.Time) string {
 		require.NoError(t, s.AppendRow(r.ID, history.Row{Time: start.Add(time.Minute), DistanceMM: 180}))
 		if !end.IsZero() {
 			r.EndedAt = end
-			require.NoError(t, s.EndRise(t.Context(), r))
+			require.NoError(t, s.UpdateRise(t.Context(), r))
 		}
 	}
 	file := filepath.Join(t.TempDir(), "backup.db")

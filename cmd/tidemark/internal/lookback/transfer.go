@@ -167,7 +167,7 @@ func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) 
 	if e.ReadyIsPast {
 		r.ReachedAt = e.Ready.Median
 	}
-	return r.ID, store.EndRise(ctx, r)
+	return r.ID, store.UpdateRise(ctx, r)
 }
 
 // rows walks the record.

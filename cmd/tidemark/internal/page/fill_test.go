@@ -72,7 +72,7 @@ func fillOne(ctx context.Context, s *history.Store, i, n, samples int, start tim
 		}
 	}
 	r.EndedAt = start.Add(8 * time.Hour)
-	if err := s.EndRise(ctx, r); err != nil {
+	if err := s.UpdateRise(ctx, r); err != nil {
 		return 0, err
 	}
 	note := ""

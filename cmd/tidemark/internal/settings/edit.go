@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"reflect"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -84,9 +85,9 @@ func stepsOf(path string) ([]step, error) {
 	return steps, nil
 }
 
-// decode reads a document into maps and lists.
+// decode reads a document into maps, whose keys keep their order, and lists.
 func decode(text []byte) (v any, err error) {
-	if err = yaml.Unmarshal(text, &v); err != nil {
+	if err = yaml.UnmarshalWithOptions(text, &v, yaml.UseOrderedMap()); err != nil {
 		return nil, fmt.Errorf("the file cannot be read as YAML: %w", err)
 	}
 	return v, nil
@@ -98,10 +99,11 @@ func plain(v any) any {
 		return nil
 	}
 	out, _ := decode([]byte("v: " + flow(v))) // what flow writes is YAML
-	return out.(map[string]any)["v"]
+	return out.(yaml.MapSlice)[0].Value
 }
 
-// setIn sets a value in maps and lists, in the way it is to stand in the file.
+// setIn sets a value in maps and lists, in the way it is to stand in the file: a new
+// key comes last. nil takes the key or entry out.
 func setIn(in any, steps []step, v any) (any, error) {
 	if len(steps) == 0 {
 		return v, nil
@@ -123,16 +125,18 @@ func setIn(in any, steps []step, v any) (any, error) {
 		list[s.index] = one
 		return list, err
 	}
-	m, _ := in.(map[string]any)
-	if m == nil {
-		m = map[string]any{}
-	}
-	if v == nil && len(steps) == 1 {
-		delete(m, s.key)
+	m, _ := in.(yaml.MapSlice)
+	i := slices.IndexFunc(m, func(item yaml.MapItem) bool { return item.Key == s.key })
+	switch {
+	case v == nil && len(steps) == 1 && i >= 0:
+		return slices.Delete(slices.Clone(m), i, i+1), nil
+	case v == nil && len(steps) == 1:
 		return m, nil
+	case i < 0:
+		i, m = len(m), append(m[:len(m):len(m)], yaml.MapItem{Key: s.key})
 	}
-	one, err := setIn(m[s.key], steps[1:], v)
-	m[s.key] = one
+	one, err := setIn(m[i].Value, steps[1:], v)
+	m[i].Value = one
 	return m, err
 }
 
@@ -140,11 +144,11 @@ func setIn(in any, steps []step, v any) (any, error) {
 // none.
 func withoutEmpty(v any) any {
 	switch v := v.(type) {
-	case map[string]any:
-		out := map[string]any{}
-		for k, one := range v {
-			if one = withoutEmpty(one); one != nil {
-				out[k] = one
+	case yaml.MapSlice:
+		var out yaml.MapSlice
+		for _, item := range v {
+			if item.Value = withoutEmpty(item.Value); item.Value != nil {
+				out = append(out, item)
 			}
 		}
 		if len(out) > 0 {
@@ -267,45 +271,11 @@ func (d *doc) inBraces(n ast.Node, pair *ast.MappingValueNode, steps []step, v a
 	if err := yaml.NodeToValue(n, &old, yaml.UseOrderedMap()); err != nil {
 		return nil, err
 	}
-	fresh, err := setOrdered(old, steps, v)
+	fresh, err := setIn(old, steps, v)
 	if err != nil {
 		return nil, err
 	}
 	return d.replace(n, pair, fresh)
-}
-
-// setOrdered is setIn for what stands in braces: keys keep their order.
-func setOrdered(in any, steps []step, v any) (any, error) {
-	if len(steps) == 0 {
-		return v, nil
-	}
-	m, ok := in.(yaml.MapSlice)
-	if steps[0].key == "" || !ok && in != nil {
-		return nil, fmt.Errorf("a list in brackets is changed by hand only")
-	}
-	var out yaml.MapSlice
-	there := false
-	for _, item := range m {
-		if item.Key == steps[0].key {
-			there = true
-			one, err := setOrdered(item.Value, steps[1:], v)
-			if err != nil {
-				return nil, err
-			}
-			if item.Value = one; one == nil {
-				continue
-			}
-		}
-		out = append(out, item)
-	}
-	if !there && v != nil {
-		one, err := setOrdered(nil, steps[1:], v)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, yaml.MapItem{Key: steps[0].key, Value: one})
-	}
-	return out, nil
 }
 
 // replace puts a value in the place of a node's; a comment behind it stays.

@@ -80,7 +80,7 @@ func TestEditOfALittleFile(t *testing.T) {
 		require.NoError(t, err, old)
 		v, err := decode(out)
 		require.NoError(t, err)
-		assert.Equal(t, map[string]any{"household": map[string]any{"language": "de"}, "vessels": []any{map[string]any{"name": "jar"}}}, v, old)
+		assert.Equal(t, yaml.MapSlice{{Key: "household", Value: yaml.MapSlice{{Key: "language", Value: "de"}}}, {Key: "vessels", Value: []any{yaml.MapSlice{{Key: "name", Value: "jar"}}}}}, v, old)
 		if strings.HasPrefix(old, "#") {
 			assert.Contains(t, string(out), "# nothing yet\n")
 		}
@@ -94,7 +94,6 @@ func TestEditRefuses(t *testing.T) {
 		{"household: de\n", "household.language"},
 		{"a: &x 1\nhousehold: {clock: *x}\n", "household.clock.more"},
 		{"vessels:\n  - name: jar\n", "vessels[3].name"},
-		{"x: [1, 2]\n", "x[0]"},
 		{"\t- :", "household.clock"},
 		{"", "a.b]["}, {"", ""}, {"", "A"},
 	} {

@@ -180,7 +180,7 @@ func TestTextsStayTexts(t *testing.T) {
 		}
 		v, err := decode(out)
 		require.NoError(t, err)
-		assert.Equal(t, name, v.(map[string]any)["household"].(map[string]any)["time_zone"], "%q", name)
+		assert.Equal(t, name, valueOf(valueOf(v, "household"), "time_zone"), "%q", name)
 	}
 }
 

@@ -181,20 +181,17 @@ func (s Sheet) Values() map[string]string {
 	if err != nil {
 		return out
 	}
-	top, _ := all.(map[string]any)
 	for _, k := range keys() {
 		part, name, _ := strings.Cut(k.path, ".")
 		if k.form > decimal || part == "channels" || strings.Contains(name, ".") {
 			continue
 		}
-		one, _ := top[part].(map[string]any)
-		if v := one[name]; v != nil {
+		if v := valueOf(valueOf(all, part), name); v != nil {
 			out[k.path] = typedAs(v)
 		}
-		list, _ := top[part].([]any)
+		list, _ := valueOf(all, part).([]any)
 		for i := range list {
-			one, _ := list[i].(map[string]any)
-			if v := one[name]; v != nil {
+			if v := valueOf(list[i], name); v != nil {
 				out[fmt.Sprintf("%s[%d].%s", part, i, name)] = typedAs(v)
 			}
 		}
@@ -208,6 +205,12 @@ func (s Sheet) Values() map[string]string {
 		}
 	}
 	return out
+}
+
+// valueOf returns the value of a key; nil when there is none.
+func valueOf(in any, key string) any {
+	m, _ := in.(yaml.MapSlice)
+	return m.ToMap()[key]
 }
 
 // typedAs writes a value of the file as a person would type it.
