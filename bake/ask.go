@@ -50,7 +50,7 @@ func (s *Session) askStart(e Event, id string) *Ask {
 	if s.vessel.Estimator.Holds == estimator.Starter {
 		kind = EventFed
 	}
-	if p := s.process; id != "" && (p == nil || s.ahead(id) || p.index(id) <= p.bulkSince()) && !e.Kind.Ends() {
+	if p := s.process; id != "" && (p == nil || s.ahead(id) || p.index(id) <= p.bulkSince()) && !e.Kind.ends() {
 		return nil
 	}
 	return &Ask{Kind: kind, At: s.mayHaveBeen(saltID, e.At)}

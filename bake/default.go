@@ -11,6 +11,7 @@ import (
 const (
 	MixID       = "mix"
 	saltID      = "salt"
+	divideID    = "divide"
 	BulkID      = "bulk"
 	ShapeID     = "shape"
 	ProofID     = "proof"
@@ -108,7 +109,7 @@ func (p Process) TubRetarded(out time.Time) Process {
 	cold := StepDef{ID: tubID, Key: "tub.cold", Trigger: ByClock, UntilAt: out, Warn: []string{"cold"}}.worded()
 	p.Defs = slices.Insert(slices.Clone(p.Defs), i+1, cold)
 	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == "bench-rest" })
-	p.Reworded("divide", "divide.cold", nil)
+	p.Reworded(divideID, "divide.cold", nil)
 	return p
 }
 
@@ -177,7 +178,7 @@ const solids = nuts | sesame | plain | peanut
 func shapeSteps(b Batch, kind Kind, o Oven) []StepDef {
 	proof := StepDef{ID: ProofID, Key: "proof", Trigger: ByRise, Stage: Proof, Since: ShapeID, Usual: usualProof()}
 	shape := StepDef{ID: ShapeID, Key: "shape", Trigger: ByClock, TakesMin: 10, Hands: true}
-	divide := StepDef{ID: "divide", Key: "divide", Trigger: ByClock, TakesMin: 5, Hands: true, Warn: []string{"flour"}}
+	divide := StepDef{ID: divideID, Key: "divide", Trigger: ByClock, TakesMin: 5, Hands: true, Warn: []string{"flour"}}
 	if b.Loaves == 1 {
 		divide.Key = "divide.one"
 	}
@@ -236,6 +237,9 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 		}
 		if k < b.Bakes() {
 			out = "out.next"
+			if o.Ware == Pot {
+				out = "out.next.pot"
+			}
 		}
 		defs = append(defs,
 			StepDef{ID: id(BakeID), Key: in, Trigger: ByClock, WaitMin: wait, TakesMin: 2, Hands: true, Values: v, Warn: inWarn},

@@ -41,8 +41,14 @@ func EventKinds() []EventKind {
 // Starts reports whether an event of this kind begins a rise.
 func (k EventKind) Starts() bool { return k == EventStart || k == EventFed }
 
-// Ends reports whether an event of this kind ends a rise.
-func (k EventKind) Ends() bool { return k == EventShaped || k == EventBaked || k == EventEnd }
+// ends reports whether an event of this kind ends a rise.
+func (k EventKind) ends() bool { return k == EventShaped || k == EventBaked || k == EventEnd }
+
+// Ends reports whether the dough leaves its vessel with the event, and the rise in it is
+// over: dividing and shaping do, told as a step or otherwise.
+func (e Event) Ends() bool {
+	return e.Kind.ends() || e.Kind == EventDone && (e.StepID == divideID || e.StepID == ShapeID)
+}
 
 // Marks reports whether an event of this kind is about one step of the process.
 func (k EventKind) Marks() bool { return k == EventBegun || k == EventDone || k == EventSkipped }

@@ -280,12 +280,12 @@ const lateAfter = 90 * time.Second
 // it.
 func (s *Session) isLate(e Event) bool {
 	first := s.Begins(e) && len(s.run.Samples) == 0 && s.former == nil
-	return !first && e.Kind.reachesEstimator() && s.last.Time.Sub(e.At) > lateAfter && !s.last.Time.IsZero()
+	return !first && e.reachesEstimator() && s.last.Time.Sub(e.At) > lateAfter && !s.last.Time.IsZero()
 }
 
 // reachesEstimator reports whether the rise depends on when it happened.
-func (k EventKind) reachesEstimator() bool {
-	return k.Starts() || k.Ends() || k == EventFold || k == EventFridge || k == EventCounter || k == EventTarget || k == EventLook
+func (e Event) reachesEstimator() bool {
+	return e.Kind == EventTarget || e.ToDough() != estimator.NoEvent
 }
 
 // spoil marks the fold as no longer true to the journal.
@@ -308,7 +308,7 @@ func (s *Session) Undo(id int64, now time.Time) (Event, error) {
 	case i == 0 && (e.Kind == EventPlan || e.Kind.Starts()):
 		s.giveBack()
 		s.spoil()
-	case e.Kind.Marks():
+	case e.Kind.Marks() && !e.Ends():
 		s.version++
 		s.remark()
 	case e.Kind == EventNote, e.Kind == EventJudged, e.Kind == EventMeasured:
@@ -445,8 +445,8 @@ func (s *Session) take(e Event) {
 		s.est.SetTarget(e.TargetPercent)
 		s.last.TargetPercent = e.TargetPercent
 		s.bulkEndsAt(e.TargetPercent)
-	case e.Kind.ToDough() != estimator.NoEvent:
-		s.tell(e.Kind.ToDough(), at, e.SeenPercent)
+	case e.ToDough() != estimator.NoEvent:
+		s.tell(e.ToDough(), at, e.SeenPercent)
 	}
 	if s.process != nil {
 		_ = s.process.markFor(e) // closed already: nothing to mark
@@ -465,12 +465,12 @@ func (e Event) feed() *Feed {
 	return nil
 }
 
-// ToDough returns what an event of this kind is to the dough, for the estimator.
-func (k EventKind) ToDough() estimator.Event {
-	switch {
+// ToDough returns what an event is to the dough, for the estimator.
+func (e Event) ToDough() estimator.Event {
+	switch k := e.Kind; {
 	case k.Starts():
 		return estimator.Start
-	case k.Ends():
+	case e.Ends():
 		return estimator.End
 	case k == EventFold:
 		return estimator.Fold

@@ -212,6 +212,32 @@ func TestAMistakenStartGivesTheRiseBack(t *testing.T) {
 	assert.EqualValues(t, 7, got.RiseID)
 }
 
+// TestDividingEndsTheRise: the tub stands empty from then on, and nothing is said of what
+// cannot be seen in it. Taken back, the dough is in it again.
+func TestDividingEndsTheRise(t *testing.T) {
+	s, err := NewSession(testVessel(t), Learned{})
+	require.NoError(t, err)
+	at := 4 * time.Hour
+	play(t, s, append(aDay()[:3], told{EventDone, at, Detail{StepID: divideID}}), 0, at)
+	for after := at + 20*time.Second; after < at+2*time.Hour; after += 20 * time.Second {
+		empty := sampleAt(after)
+		empty.DistanceMM = 300
+		s.Observe(empty)
+		state := s.At(day0().Add(after), Around{CoreC: math.NaN()})
+		require.Zero(t, state.RiseID)
+		require.Equal(t, StatusDivided, state.Status)
+		require.NotEqual(t, TodoStart, state.Now.Key)
+	}
+	assert.Equal(t, day0().Add(at), s.State().Rise.EndedAt)
+	assert.Equal(t, ShapeID, s.State().Now.StepID)
+
+	_, err = s.Undo(4, day0().Add(at+2*time.Hour))
+	require.NoError(t, err)
+	require.True(t, s.Stale())
+	_, again := foldedAgain(t, s, at)
+	assert.EqualValues(t, 7, again.RiseID)
+}
+
 // TestANewShapeCountsForTheRise describes the vessel anew in mid-rise.
 func TestANewShapeCountsForTheRise(t *testing.T) {
 	const until = 3 * time.Hour

@@ -89,6 +89,20 @@ func NewFeed(at time.Time, parts, totalG, roomC float64) Feed {
 	return Feed{At: at, StarterG: s, FlourG: parts * s, WaterG: parts * s, RoomC: roomC}
 }
 
+// FeedsToPeak returns feedings of totalG grams that peak at a wanted moment where it is
+// roomC, each with the time at which it is due: the usual ratios first. slow is how many
+// times longer than usual the starter takes; 1 unless it comes out of the cold.
+func (v Vigour) FeedsToPeak(peak time.Time, totalG, roomC, slow float64) []Feed {
+	var out []Feed
+	for _, parts := range []float64{2, 3, 1, 4, 5, 1.5, 2.5, 7, 10} {
+		f := NewFeed(time.Time{}, parts, totalG, roomC)
+		_, mid, _ := v.PeakHours(f, roomC)
+		f.At = peak.Add(-hoursOf(mid * slow)).Truncate(5 * time.Minute)
+		out = append(out, f)
+	}
+	return out
+}
+
 // peakHoursPerDoubling is the time to the peak per doubling at 24 C, and its
 // spread between kitchens (ln). Fitted to the middles of the published ranges
 // at 20 C (1:1:1 4 to 6 h ... 1:10:10 12 to 16 h; Summit Sourdough, May 2025)
@@ -235,41 +249,4 @@ func (c Care) Observed(e estimator.Estimate) Care {
 		c.NextFeed = later(c.NextFeed, e.PhaseSince)
 	}
 	return c
-}
-
-// Steps is the starter's timetable: fed, peak, use, hungry, next feed.
-func (c Care) Steps(now time.Time) []Step {
-	step := func(id, name, do string, w estimator.Window) Step {
-		s := Step{ID: id, Name: name, Do: do, Trigger: ByRise, State: Waiting}
-		s.setAt(w)
-		return s
-	}
-	fed := step("feed", "feed", "Feed the starter "+c.Feed.Ratio()+" (starter : flour : water).", point(c.Feed.At))
-	fed.Trigger, fed.Hands, fed.Caution = ByClock, true, warn("flour", "jar")
-	peak := step("peak", "peak", "Highest level, "+c.Basis+".", c.Peak)
-	use := step("use", "use", fmt.Sprintf("Best used until %s.", Stamp(c.UseUntil)), estimator.Window{From: c.UseFrom, Median: later(c.UseFrom, c.Peak.Median), Until: later(c.UseUntil, c.Peak.Median)})
-	use.Hands = true
-	hungry := step("hungry", "hungry", "Feed it before this, or put it into the cold after the peak.", c.Hungry)
-	next := step("next-feed", "feed again", "Keep some and feed it; throw it away if there is mould, or any pink or orange.", point(c.NextFeed))
-	next.Hands, next.Caution = true, warn("mould")
-	out := []Step{fed, peak, use, hungry, next}
-	for i := range out {
-		out[i].State = starterState(i, out[i], c, now)
-	}
-	return out
-}
-
-// starterState places one line of the starter's timetable in time.
-func starterState(i int, s Step, c Care, now time.Time) StepState {
-	switch {
-	case s.At.After(now) && i == 1 && !c.Feed.At.After(now):
-		return Started
-	case i == 2 && !now.Before(c.UseFrom) && now.Before(c.UseUntil):
-		return DueNow
-	case i == 4 && !s.At.After(now):
-		return DueNow
-	case s.Until.After(now):
-		return Waiting
-	}
-	return Done
 }

@@ -88,29 +88,35 @@ func TestTend(t *testing.T) {
 	assert.Error(t, err)
 }
 
-func TestCareObservedAndSteps(t *testing.T) {
+func TestCareObserved(t *testing.T) {
 	c, err := bake.Tend(bake.NewFeed(start(), 2, 100, 24), nil, 24, time.Time{}, 4)
 	require.NoError(t, err)
-	states := func(c bake.Care, now time.Time) []bake.StepState {
-		var out []bake.StepState
-		for _, s := range c.Steps(now) {
-			out = append(out, s.State)
-		}
-		return out
-	}
-	assert.Equal(t, []bake.StepState{bake.Done, bake.Started, bake.Waiting, bake.Waiting, bake.Waiting}, states(c, at(10, 0)))
 	e := unseen()
 	e.Phase, e.PeakAt, e.PhaseSince = estimator.Peak, at(13, 0), at(13, 0)
 	seen := c.Observed(e)
 	assert.Equal(t, at(13, 0), seen.Peak.Median)
 	assert.Equal(t, at(14, 0), seen.UseUntil, "a quarter of the time to peak after it")
-	assert.Equal(t, []bake.StepState{bake.Done, bake.Done, bake.DueNow, bake.Waiting, bake.Waiting}, states(seen, at(13, 5)))
 	e.Phase, e.PhaseSince = estimator.Hungry, at(15, 30)
-	hungry := c.Observed(e)
-	assert.Equal(t, bake.DueNow, hungry.Steps(at(15, 31))[4].State)
-	assert.Contains(t, hungry.Steps(at(15, 31))[4].Caution, "pink or orange")
+	assert.Equal(t, at(15, 30), c.Observed(e).Hungry.Median)
 	e.PeakAt = at(8, 0)
 	assert.Equal(t, c, c.Observed(e), "the peak of an earlier feed says nothing")
+}
+
+// The feeding that peaks at seven in the morning at 20 C, fed the evening before: 1:1:1
+// takes 4 to 6 h, 1:3:3 6 to 10 h, 1:5:5 10 to 14 h (Summit Sourdough, May 2025).
+func TestFeedsToPeak(t *testing.T) {
+	peak := start().AddDate(0, 0, 1)
+	hours := map[string][2]float64{"1 : 1 : 1": {4, 6}, "1 : 3 : 3": {6, 10}, "1 : 5 : 5": {10, 14}, "1 : 10 : 10": {12, 16}}
+	for _, f := range bake.LearnVigour(nil).FeedsToPeak(peak, 210, 20, 1) {
+		assert.InDelta(t, 210, f.StarterG+f.FlourG+f.WaterG, 1e-9)
+		if h, published := hours[f.Ratio()]; published {
+			took := peak.Sub(f.At).Hours()
+			t.Logf("%s: published %g to %g h, fed %.1f h before", f.Ratio(), h[0], h[1], took)
+			assert.True(t, took >= h[0] && took <= h[1], f.Ratio())
+			delete(hours, f.Ratio())
+		}
+	}
+	assert.Empty(t, hours)
 }
 
 func past(n int, meanC, peakPercent, hours float64) []bake.PastFeed {

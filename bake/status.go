@@ -23,6 +23,7 @@ const (
 	StatusNear        Status = "near"         //
 	StatusReady       Status = "ready"        // at its mark
 	StatusPast        Status = "past"         // past its mark, or sinking
+	StatusDivided     Status = "divided"      // out of its vessel, not shaped yet
 	StatusProving     Status = "proving"      // shaped
 	StatusProvingCold Status = "proving_cold" // shaped, in the refrigerator
 	StatusProved      Status = "proved"       // ready for the oven
@@ -53,6 +54,8 @@ func (s *State) status() Status {
 	switch {
 	case s.RiseID == 0 && s.After != nil:
 		return s.afterBulk()
+	case s.RiseID == 0 && s.divided():
+		return StatusDivided
 	case s.RiseID == 0 && s.retarding():
 		return StatusProvingCold
 	case s.Plan != nil && s.Plan.Pending:
@@ -84,6 +87,12 @@ func (s *State) retarding() bool {
 		}
 	}
 	return false
+}
+
+// divided reports whether the dough is divided and not shaped yet.
+func (s *State) divided() bool {
+	p := s.Process
+	return p != nil && p.Marks[divideID].State == Done && !p.closed(ShapeID)
 }
 
 // sliced reports whether a bake was followed to its end.
@@ -260,7 +269,7 @@ func (s *State) otherFor(x Step) EventKind {
 	switch {
 	case x.Name == "fold":
 		return EventSkipped
-	case (x.ID == ShapeID || x.ID == "divide") && s.RiseID != 0 && !s.InFridge:
+	case (x.ID == ShapeID || x.ID == divideID) && s.RiseID != 0 && !s.InFridge:
 		return EventFridge
 	}
 	return ""

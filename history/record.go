@@ -48,7 +48,7 @@ func toldRows(events []bake.Event) []Row {
 	nan := math.NaN()
 	var out []Row
 	for _, e := range events {
-		if what := e.Kind.ToDough(); what != estimator.NoEvent && what != estimator.Look && !e.Undone() {
+		if what := e.ToDough(); what != estimator.NoEvent && what != estimator.Look && !e.Undone() {
 			out = append(out, Row{Time: e.At, Event: what, DistanceMM: nan, DoughC: nan, AirC: nan, RisePercent: nan, RiseSD: nan, EquivHours: nan})
 		}
 	}

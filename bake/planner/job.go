@@ -217,9 +217,11 @@ func (j *job) try(start time.Time) (trial, bool) {
 		j.follow(&c, i)
 	}
 	act := median(c.acts)
-	overNight := j.w.lastBed(start.Add(hoursOf(act))).After(start)
-	if !j.way.cold && !j.way.tub && overNight != j.way.counter {
-		return trial{}, false // no night on a warm counter in a same-day plan: that is another way
+	if overNight := j.w.lastBed(start.Add(hoursOf(act) - grace*time.Minute)).After(start); overNight != j.way.counter {
+		return trial{}, false // no night on the counter but where the way says so
+	}
+	if act > median(j.marks)+reactHours+mostLate {
+		return trial{}, false
 	}
 	if j.atNight(&c, act) || j.ovenTaken(&c, act) {
 		return trial{}, false
@@ -263,7 +265,7 @@ func (j *job) leaveCold(c *trial) bool {
 	out := j.w.ReadyAt.Add(-hoursOf(quantile(rest, plannedLate))).Truncate(5 * time.Minute)
 	out = later(out, mark.Add(hoursOf(leastCold))) // however late that makes the bread
 	c.out = j.w.nextFree(out.Add(-ahead)).Add(ahead)
-	return c.out.Sub(mark).Hours() < mostCold
+	return c.out.Sub(mark).Hours() < mostCold && j.w.lastBed(c.out).After(mark.Add(-grace*time.Minute)) // a night lies between
 }
 
 // follow lets one dough of the crowd go its way: acted upon at its mark when

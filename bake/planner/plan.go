@@ -50,12 +50,13 @@ const (
 	leastProof  = 75.0 / 60 // an oven must heat up meanwhile
 	mostProof   = 4.0       // at 24 C
 	reactHours  = 10.0 / 60
+	mostLate    = 1.0 // the middle dough is not left standing past its mark for longer
 	neverHours  = 48.0
 	startStep   = 15 * time.Minute
 	plannedLate = 0.8  // a night in the cold ends so that this share is ready in time
 	evenChance  = 0.5  // below it nothing is offered
 	freshHours  = 4.0  // a bread may lie so long before it counts against a plan; this project's choice
-	leastTub    = 15.0 // a tub that would have to go in before this rise, in percent, is too warm for it
+	leastTub    = 20.0 // a tub that would have to go in before this rise, in percent, is too warm for it
 )
 
 // Make plans the wish in every way that applies and returns them best first: those

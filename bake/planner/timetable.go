@@ -54,10 +54,7 @@ func (w Wish) feeds(mix time.Time, needG float64) (feeds []bake.Feed, ok bool) {
 // feedBefore is a feed that peaks at a moment. What the starter needs is called slow
 // when it comes out of the cold.
 func (w Wish) feedBefore(peak time.Time, totalG float64, v bake.Vigour, slow float64) (bake.Feed, bool) {
-	for _, parts := range []float64{2, 3, 1, 4, 5, 1.5, 2.5, 7, 10} {
-		f := bake.NewFeed(time.Time{}, parts, totalG, w.Room.C)
-		_, mid, _ := v.PeakHours(f, w.Room.C)
-		f.At = peak.Add(-hoursOf(mid * slow)).Truncate(5 * time.Minute)
+	for _, f := range v.FeedsToPeak(peak, totalG, w.Room.C, slow) {
 		if !f.At.Before(w.Now) && !w.busy(f.At) && !w.asleep(f.At) {
 			return f, true
 		}
@@ -227,15 +224,39 @@ func (j *job) steps(p *Plan) []bake.Step {
 	unseen := estimator.Estimate{Phase: estimator.Idle, AirC: nan, DoughC: nan, RisePercent: nan}
 	steps := p.Process.Steps(j.w.Now.Add(-time.Minute), unseen)
 	steps = slices.DeleteFunc(steps, func(s bake.Step) bool { return s.State == bake.Skipped }) // folds that would come too late
+	j.awake(steps)
 	for i := range steps {
-		steps[i].Why = ""
-		if s := &steps[i]; s.ID == bake.SliceID {
+		s := &steps[i]
+		s.Why = ""
+		if s.ID == bake.SliceID {
 			p.Ready.Median = s.At
 			p.Ready.From, p.Ready.Until = earlier(p.Ready.From, s.At), later(p.Ready.Until, s.At)
 			s.From, s.Until = p.Ready.From, p.Ready.Until
 		}
 	}
 	return steps
+}
+
+// awake moves what an early dough asks for at night to the morning: no oven is lit, and no
+// loaf comes out of it, while the household sleeps.
+func (j *job) awake(steps []bake.Step) {
+	k := slices.IndexFunc(steps, func(s bake.Step) bool { return s.ID == bake.BakeID })
+	for i := range steps {
+		s, lead, lasts := &steps[i], 0.0, 0.0
+		if i == k || s.ID == bake.ProofID {
+			lead, lasts = float64(j.heatMin+10)/60, j.ovenHours
+		}
+		from := j.w.nextFree(s.From.Add(-hoursOf(lead)))
+		if out := from.Add(hoursOf(lead + lasts)); j.w.asleep(out) {
+			from = j.w.nextFree(out)
+		}
+		s.From = earlier(from.Add(hoursOf(lead)), s.At)
+	}
+	for i := range steps {
+		if s := &steps[i]; i > k || s.Trigger == bake.Ahead { // as the oven goes
+			s.From = earlier(steps[k].From.Add(s.At.Sub(steps[k].At)), s.At)
+		}
+	}
 }
 
 func earlier(a, b time.Time) time.Time {

@@ -36,14 +36,14 @@ func TestTimetables(t *testing.T) {
 	potted := bake.DefaultBatch()
 	potted.AtOnce = 1
 	for name, edit := range map[string]func(*planner.Wish){
-		"lean-17": func(w *planner.Wish) { w.Room.C = 17 },
-		"lean-21": func(w *planner.Wish) { w.Room.C = 21 },
-		"lean-26": func(w *planner.Wish) { w.Room.C = 26 },
-		"lean-29": func(w *planner.Wish) { w.Room.C = 29 },
-		"same-day-24": func(w *planner.Wish) {
-			w.Room.C, w.ReadyAt, w.NoFridge = 24, now().Add(14*time.Hour), true
-			w.Starter.RipeUntil = now().Add(6 * time.Hour)
-		},
+		"lean-17":       func(w *planner.Wish) { w.Room.C = 17 },
+		"lean-21":       func(w *planner.Wish) { w.Room.C = 21 },
+		"lean-26":       func(w *planner.Wish) { w.Room.C = 26 },
+		"lean-29":       func(w *planner.Wish) { w.Room.C = 29 },
+		"same-day-17":   sameDay(17),
+		"same-day-21":   sameDay(21),
+		"same-day-26":   sameDay(26),
+		"same-day-29":   sameDay(29),
 		"too-tight":     func(w *planner.Wish) { w.ReadyAt = now().Add(9 * time.Hour) },
 		"rich":          func(w *planner.Wish) { w.Batch = rich },
 		"rye":           func(w *planner.Wish) { w.Batch, w.ReadyAt = rye, now().Add(58*time.Hour) },
@@ -74,11 +74,23 @@ func TestTimetables(t *testing.T) {
 	}
 }
 
+// sameDay asks for bread on the evening of the day at whose beginning the starter is ripe.
+func sameDay(roomC float64) func(*planner.Wish) {
+	return func(w *planner.Wish) {
+		w.Now, w.NoFridge = now().Add(-80*time.Minute), true
+		w.Room.C, w.ReadyAt, w.Starter.RipeUntil = roomC, now().Add(14*time.Hour), now().Add(6*time.Hour)
+	}
+}
+
 // printed writes the first plan, the second where it fits, and the others in a line each.
 func printed(w planner.Wish, plans []planner.Plan) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "Now %s, wanted %s, room %.0f °C.\n", w.Now.Format("Mon 15:04"), w.ReadyAt.Format("Mon 15:04"), w.Room.C)
 	for i, p := range plans {
+		if len(p.Steps) == 0 {
+			fmt.Fprintf(&b, "\n%s: %s\n", p.Name, p.Why)
+			continue
+		}
 		fmt.Fprintf(&b, "\n%s: chance %.0f %%, bulk ends at %.0f %%, ready %s. %s\n", p.Name, 100*p.Chance, p.BulkEndPercent, p.Ready.Median.Format("Mon 15:04"), p.Why)
 		for _, n := range p.Notes {
 			fmt.Fprintf(&b, "  Note: %s\n", n)
@@ -88,10 +100,18 @@ func printed(w planner.Wish, plans []planner.Plan) string {
 		}
 		slices.SortStableFunc(p.Steps, func(x, y bake.Step) int { return x.At.Compare(y.At) })
 		for _, s := range p.Steps {
-			fmt.Fprintf(&b, "  %s  %-26s %4.0f min  %s\n", s.At.Format("Mon 15:04"), s.Name, s.Takes.Minutes(), s.Do)
+			fmt.Fprintf(&b, "  %s  %-21s  %-26s %4.0f min  %s\n", s.At.Format("Mon 15:04"), window(s), s.Name, s.Takes.Minutes(), s.Do)
 		}
 	}
 	return put(b.String())
+}
+
+// window writes when else a step may come.
+func window(s bake.Step) string {
+	if s.Until.Sub(s.From) < 10*time.Minute {
+		return ""
+	}
+	return s.From.Format("Mon 15:04") + " - " + s.Until.Format("Mon 15:04")
 }
 
 // put writes the moments of a text as a household of this zone does.

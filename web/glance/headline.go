@@ -216,6 +216,8 @@ func (t *teller) afterBulk() {
 		if t.s.Status == bake.StatusProving && a.Basis != "" {
 			key += "." + string(a.Basis)
 		}
+	case bake.StatusDivided:
+		t.at("oven_about", t.stepAt(bake.BakeID), nil)
 	case bake.StatusProved:
 		t.at("oven_since", a.Since, nil)
 	case bake.StatusPreheating:

@@ -178,6 +178,8 @@ func (t *teller) possible() []event {
 			return []event{{kind: bake.EventFed}}
 		}
 		return []event{{kind: bake.EventStart}}
+	case bake.StatusDivided:
+		return []event{{kind: bake.EventShaped}}
 	case bake.StatusProving, bake.StatusProvingCold, bake.StatusProved, bake.StatusPreheating:
 		return []event{cold, {bake.EventDone, bake.BakeID}}
 	case bake.StatusOven, bake.StatusBaked:

@@ -119,7 +119,7 @@ func (a *App) undo(ctx context.Context, v *vessel, id int64) error {
 	if e.Kind.Starts() {
 		a.startUndone(ctx, v, e)
 	}
-	if e.Kind.Ends() {
+	if e.Ends() {
 		a.forget(ctx, v, e.RiseID)
 	}
 	a.foldAgain(v)
