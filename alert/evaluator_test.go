@@ -186,7 +186,7 @@ func TestAStarterThroughItsDay(t *testing.T) {
 
 func TestStepsAreToldOnceEach(t *testing.T) {
 	s := newScene(t, text.Locale{})
-	fold := bake.Step{ID: "fold-1", Name: "fold", Do: "Fold it.", Caution: "Wash your hands after touching raw dough.",
+	fold := bake.Step{ID: "fold-1", Name: bake.Said{Key: "step.fold.name"}, Do: bake.Said{Key: "step.fold.do"}, Caution: bake.Sentences{{Key: "caution.flour"}},
 		At: noon(), From: noon(), Until: noon(), State: bake.Waiting}
 	s.in.Steps = []bake.Step{fold}
 	s.run(10*time.Minute, 10*time.Second, nil)
@@ -195,7 +195,7 @@ func TestStepsAreToldOnceEach(t *testing.T) {
 	s.in.Steps[0].State = bake.Done
 	s.run(10*time.Minute, 10*time.Second, nil)
 	assert.Equal(t, []string{"12:10 raised step_due fold-1", "12:25 resolved step_due fold-1"}, s.said)
-	assert.Equal(t, "tub, now: fold. Fold it. Wash your hands after touching raw dough.", s.saidA[0].Text)
+	assert.Equal(t, "tub, now: fold. Wet hands; stretch each side up and fold it over. Raw flour may carry germs such as E. coli or Salmonella: do not taste the dough, and wash hands, tools and the probe.", s.saidA[0].Text)
 }
 
 func TestTooHotHoldsAndHasHysteresis(t *testing.T) {

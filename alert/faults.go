@@ -30,7 +30,7 @@ func ovenHeating(o *observation) []condition {
 		c.on, c.reason, c.since = true, hot.reason, hot.since
 		c.say = func() words {
 			return o.words(text.Values{"vessel": o.Vessel, "before_c": hot.beforeC, "temp_c": hot.nowC, "span": o.At.Sub(hot.since)},
-				"oven_heating.title", "oven_heating.fire", "oven_heating.do", key)
+				"oven_heating.title", "caution.smoke", "oven_heating.do", key)
 		}
 	}
 	return []condition{c}

@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert/text"
@@ -191,23 +190,4 @@ func TestEveryMessage(t *testing.T) {
 			require.True(t, seen[k] || k == SensorSuspect, "%s is not worded by any sight", k)
 		}
 	}
-}
-
-// TestTheCatalogueKnowsTheSteps: what package bake words anew must be worded anew in
-// the catalogue, or it is told otherwise on the phone than on the page.
-func TestTheCatalogueKnowsTheSteps(t *testing.T) {
-	en, err := text.Load("en")
-	require.NoError(t, err)
-	words := bake.Words()
-	assert.Greater(t, len(words), 100)
-	for key, want := range words {
-		assert.Equal(t, want, en[key], key)
-	}
-}
-
-// What a person worded stays.
-func TestAStepOfOwnWords(t *testing.T) {
-	s := newScene(t, text.Locale{Language: "de"})
-	_, do, _ := s.w.observation(s.in).stepWords(bake.Step{ID: "divide", Name: "divide", Do: "Divide it on the marble."})
-	assert.Equal(t, "Divide it on the marble.", do)
 }

@@ -357,7 +357,7 @@ func Example_ovenTable() {
 // first, in each language. Common practice of fire services, no source.
 func TestOvenSaysTheCaseWithSmokeFirst(t *testing.T) {
 	for language, want := range map[string][]string{
-		"en": {"Smoke or flames", "door shut", "everyone out", "fire service", "No smoke", "oven off", "take out the dough"},
+		"en": {"Smoke or flame", "door shut", "everybody out", "fire service", "No smoke", "oven off", "take out the dough"},
 		"de": {"Rauch oder Flammen", "geschlossen", "alle hinaus", "Feuerwehr", "Kein Rauch", "ausschalten", "herausnehmen"},
 	} {
 		s := newScene(t, text.Locale{Language: language})

@@ -367,8 +367,7 @@ func stepsDue(o *observation) []condition {
 
 // sayStep words a step that is due.
 func sayStep(o *observation, s bake.Step) words {
-	name, do, caution := o.stepWords(s)
-	v := text.Values{"vessel": o.Vessel, "step": name, "do": do, "from": s.From, "until": s.Until}
+	v := text.Values{"vessel": o.Vessel, "step": s.Name, "do": s.Do, "from": s.From, "until": s.Until}
 	window := ""
 	if s.Until.After(s.From) {
 		window = "step_due.window"
@@ -378,27 +377,7 @@ func sayStep(o *observation, s bake.Step) words {
 		title, told, window = "bread.core.wait.title", "bread.core.wait", ""
 	}
 	said := o.words(v, title, told, window, note)
-	return words{said.title, join(said.text, caution)}
-}
-
-// stepWords returns a step's name, what to do and its caution, in the household's
-// language. The catalogue knows the steps by their key; one without a key keeps the
-// words it has.
-func (o *observation) stepWords(s bake.Step) (name, do, caution string) {
-	key := "step." + s.Key
-	if s.Key == "" || !o.t.Has(key+".do") {
-		return s.Name, s.Do, s.Caution
-	}
-	own, _ := strings.CutPrefix(s.Caution, bake.Warning(s.Warn...))
-	var cautions []string
-	for _, w := range s.Warn {
-		cautions = append(cautions, o.t.Say("caution."+w, nil))
-	}
-	v := text.Values{}
-	for name, x := range s.Values {
-		v[name] = x
-	}
-	return o.t.Say(key+".name", v), o.t.Say(key+".do", v), join(append(cautions, strings.TrimSpace(own))...)
+	return words{said.title, join(said.text, o.t.Tell(s.Caution...))}
 }
 
 // stepNote returns the key of what is measured about a step of the bake after its

@@ -26,14 +26,14 @@ type After struct {
 	Since time.Time        // of the stage
 	Until estimator.Window // end of the proof, of the bake or of the cooling
 	Basis ProofBasis       // of a proof
-	Why   string           // what Until rests on, in words
+	Why   Sentences        // what Until rests on
 	// Probe reports whether the loaf is followed by a probe in it.
 	Probe   bool
 	CoreC   float64
 	Done    Core // how hot a done loaf is
 	DoneAt  time.Time
 	SliceC  float64
-	Caution string
+	Caution Sentences
 }
 
 // After tells where the bake stands after its bulk, from the steps as they are
@@ -61,35 +61,33 @@ func (p *Process) After(now time.Time, steps []Step) (After, bool) {
 
 // coolBasis says what the time to slice rests on.
 func (p *Process) coolBasis() string {
-	if !p.CoolBy.IsZero() {
-		return "by the probe in the loaf"
+	switch {
+	case !p.CoolBy.IsZero():
+		return "why.probe"
+	case p.Batch.RyePercent() >= ryeRichPercent:
+		return "why.rye"
+	case len(p.Track.Core) > 0:
+		return "why.weight.probe"
 	}
-	_, why := p.Batch.Cooling()
-	if len(p.Track.Core) > 0 {
-		why = "by its weight and common practice"
-		if p.Track.CoolWhy != "" {
-			why += "; " + p.Track.CoolWhy
-		}
-	}
-	return why
+	return "why.weight"
 }
 
 // cooling is a loaf out of the oven.
 func (a After) cooling(slice, out Step, why string) After {
-	a.Stage, a.Since, a.Why, a.Caution = Cooling, out.Finished, why, warn("loaf")
+	a.Stage, a.Since, a.Why, a.Caution = Cooling, out.Finished, say(why), cautions("loaf")
 	a.Until = estimator.Window{From: slice.From, Median: slice.At, Until: slice.Until}
 	if slice.State == DueNow {
-		a.Stage, a.Since, a.Caution = Sliceable, slice.At, ""
+		a.Stage, a.Since, a.Caution = Sliceable, slice.At, nil
 	}
 	return a
 }
 
 // baking is a loaf in the oven.
 func (a After) baking(out Step, since time.Time) After {
-	a.Stage, a.Since, a.Caution, a.Why = Baking, since, warn("heat"), "by the clock"
+	a.Stage, a.Since, a.Caution, a.Why = Baking, since, cautions("heat"), say("why.clock")
 	a.Until = estimator.Window{From: out.From, Median: out.At, Until: out.Until}
 	if !a.DoneAt.IsZero() {
-		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, "by the probe in the loaf", warn("loaf")
+		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, say("why.probe"), cautions("loaf")
 	}
 	return a
 }
@@ -101,12 +99,15 @@ func (p *Process) proofing(a After, by map[string]Step) (After, bool) {
 		return After{}, false
 	}
 	step := by[p.Defs[i].ID]
-	a.Until, a.Basis, a.Why = p.Track.ProofBy, p.Track.ProofBasis, p.Track.ProofWhy
+	a.Until, a.Basis = p.Track.ProofBy, p.Track.ProofBasis
+	if a.Basis != "" {
+		a.Why = Sentences{p.Track.ProofWhy}
+	}
 	begun, under := p.Proofing()
 	switch {
 	case step.State == Done:
 		a.Stage, a.Since, a.Until = Proofed, step.Finished, estimator.Window{}
-		a.Why, a.Basis = "", ""
+		a.Why, a.Basis = nil, ""
 		return a, true
 	case !under:
 		return After{}, false

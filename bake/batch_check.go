@@ -119,23 +119,31 @@ func grams(field string, v float64, positive bool) error {
 
 // Warnings names what is possible but unusual, one sentence each. The usual
 // ranges are common practice, no source.
-func (b Batch) Warnings() []string {
+func (b Batch) Warnings() []Said {
 	n := b.numbers()
-	var out []string
-	warn := func(what string, v float64, lim limits, low, high string) {
-		hint := low
+	var out []Said
+	warn := func(what string, v float64, lim limits) {
+		key := "batch." + what + ".low"
 		if v > lim.usual.high {
-			hint = high
+			key = "batch." + what + ".high"
 		}
 		if !lim.usual.holds(v) {
-			out = append(out, fmt.Sprintf("%s is %.1f %%, usual is %g to %g %%: %s.", what, v, lim.usual.low, lim.usual.high, hint))
+			out = append(out, Said{key, Values{"is_tenth": v, "low_tenth": short(lim.usual.low), "high_tenth": short(lim.usual.high)}})
 		}
 	}
-	warn("Hydration", n.HydrationPercent, hydrationLimits(), "a stiff dough that rises slowly", "a slack dough that spreads and traps less gas")
-	warn("Salt", n.SaltPercent, saltLimits(), "the dough rises faster and tastes flat", "salt slows the rise")
-	warn("Fermented flour", n.InoculationPercent, inoculationLimits(), "expect a long bulk", "the dough can be past its mark soon")
+	warn("hydration", n.HydrationPercent, hydrationLimits())
+	warn("salt", n.SaltPercent, saltLimits())
+	warn("levain", n.InoculationPercent, inoculationLimits())
 	if n.InclusionPercent > 40 {
-		out = append(out, fmt.Sprintf("Inclusions are %.0f %% of the flour: they do not rise, so the same rise of the whole dough means more in the dough itself.", n.InclusionPercent))
+		out = append(out, Said{"batch.inclusions", Values{"percent": n.InclusionPercent}})
 	}
 	return out
+}
+
+// short is a number without the decimal it does not need.
+func short(x float64) any {
+	if whole := int(x); float64(whole) == x {
+		return whole
+	}
+	return x
 }

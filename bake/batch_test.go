@@ -146,10 +146,8 @@ func TestWarnings(t *testing.T) {
 	b := bake.DefaultBatch()
 	b.SaltG = 5
 	b.WaterG = 900
-	assert.Equal(t, []string{
-		"Hydration is 100.0 %, usual is 55 to 90 %: a slack dough that spreads and traps less gas.",
-		"Salt is 0.5 %, usual is 1.5 to 2.5 %: the dough rises faster and tastes flat.",
-	}, b.Warnings())
+	assert.Equal(t, "Hydration is 100.0 %, usual is 55 to 90 %: a slack dough that spreads and traps less gas. "+
+		"Salt is 0.5 %, usual is 1.5 to 2.5 %: the dough rises faster and tastes flat.", words(b.Warnings()...))
 }
 
 // Whatever the batch, scaling and changing the levain keep what they promise.

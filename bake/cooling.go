@@ -28,11 +28,11 @@ const coolDoubt = 1.3
 // inTinCools is how much sooner a pan loaf is cool than a crusty one of its weight.
 const inTinCools = 0.75
 
-// Cooling returns how long a loaf of the batch cools before it is sliced, without a
-// probe, and what that rests on.
-func (b Batch) Cooling() (Spread, string) {
+// Cooling returns how long a loaf of the batch cools before it is sliced, without a probe.
+// Loaves rich in rye rest a day or more (bakers' forum, common practice).
+func (b Batch) Cooling() Spread {
 	if b.RyePercent() >= ryeRichPercent {
-		return Spread{12 * 60, 24 * 60, 36 * 60}, "rye-rich loaves rest a day or more (bakers' forum, common practice)"
+		return Spread{12 * 60, 24 * 60, 36 * 60}
 	}
 	rows, g := coolRows(), b.numbers().PerLoafG
 	min := rows[0][1]
@@ -43,7 +43,7 @@ func (b Batch) Cooling() (Spread, string) {
 	if b.Ware() == Tin {
 		min *= inTinCools
 	}
-	return Spread{int(min / coolDoubt), int(math.Round(min)), int(min * coolDoubt)}, "by its weight and common practice; no probe is in the loaf"
+	return Spread{int(min / coolDoubt), int(math.Round(min)), int(min * coolDoubt)}
 }
 
 // CorePoint is one reading of a probe in the loaf.
@@ -71,7 +71,7 @@ func CoolBy(points []CorePoint, roomC, coreC float64) (estimator.Window, error) 
 	var n, sx, sy, sxx, sxy float64
 	for _, p := range pts {
 		if !(p.CoreC > roomC+0.5) {
-			return estimator.Window{}, fmt.Errorf("the core must be above the room's %.1f °C, found %.1f °C at %s", roomC, p.CoreC, Stamp(p.At))
+			return estimator.Window{}, fmt.Errorf("the core must be above the room's %.1f °C, found %.1f °C at %s", roomC, p.CoreC, p.At.Format(time.RFC3339))
 		}
 		x, y := p.At.Sub(pts[0].At).Hours(), math.Log(p.CoreC-roomC)
 		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
@@ -79,7 +79,7 @@ func CoolBy(points []CorePoint, roomC, coreC float64) (estimator.Window, error) 
 	slope := (n*sxy - sx*sy) / (n*sxx - sx*sx)
 	switch {
 	case slope >= 0:
-		return estimator.Window{}, fmt.Errorf("the core does not fall: %.1f °C at %s", pts[len(pts)-1].CoreC, Stamp(pts[len(pts)-1].At))
+		return estimator.Window{}, fmt.Errorf("the core does not fall: %.1f °C at %s", pts[len(pts)-1].CoreC, pts[len(pts)-1].At.Format(time.RFC3339))
 	case slope < -quickestFall:
 		return estimator.Window{}, fmt.Errorf("the probe falls faster than a loaf cools: is it still in the loaf?")
 	}

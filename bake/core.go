@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -156,36 +155,30 @@ func (p *Process) forecastCool(roomC float64) {
 		return
 	}
 	if p.Batch.RyePercent() >= ryeRichPercent {
-		t.CoolWhy = "a loaf rich in rye rests longer than it cools"
 		return
 	}
 	if math.IsNaN(roomC) {
 		roomC = usualRoomC
 	}
-	w, err := p.coolWindow(roomC)
-	if fall := pastPeak(t.Core); err != nil && fall[len(fall)-1].At.Sub(fall[0].At) < 15*time.Minute {
-		t.CoolWhy = "a forecast by the probe needs a quarter of an hour of its fall"
-		return
+	if w, ok := p.coolWindow(roomC); ok {
+		p.CoolBy = w
 	}
-	if err != nil {
-		t.CoolWhy = err.Error()
-		return
-	}
-	p.CoolBy, t.CoolWhy = w, ""
 }
 
-// coolWindow is when the core is, or was, at SliceCoreC.
-func (p *Process) coolWindow(roomC float64) (estimator.Window, error) {
+// coolWindow is when the core is, or was, at SliceCoreC; ok is false while the probe does
+// not tell it.
+func (p *Process) coolWindow(roomC float64) (w estimator.Window, ok bool) {
 	pts := pastPeak(p.Track.Core)
 	if pulled(pts) {
-		return estimator.Window{}, fmt.Errorf("the probe fell faster than a loaf cools: is it still in the loaf?")
+		return estimator.Window{}, false
 	}
 	for _, c := range pts {
 		if c.CoreC <= SliceCoreC {
-			return point(c.At), nil
+			return point(c.At), true
 		}
 	}
-	return CoolBy(pts, roomC, SliceCoreC)
+	w, err := CoolBy(pts, roomC, SliceCoreC)
+	return w, err == nil
 }
 
 // coreNow is the last reading of the probe in the loaf, NaN when it is too old.
@@ -199,16 +192,16 @@ func (p *Process) coreNow(now time.Time) float64 {
 
 // takeOut moves the step of taking out by what the probe says: as soon as the
 // core is done, and not before, unless the clock is far past.
-func (l *layout) takeOut(at estimator.Window) (estimator.Window, string) {
+func (l *layout) takeOut(at estimator.Window) (estimator.Window, Sentences) {
 	t := &l.p.Track
 	core := l.p.coreNow(l.now)
 	switch {
 	case !t.DoneAt.IsZero():
-		return point(t.DoneAt), fmt.Sprintf("the core is hot enough: done from %.0f °C, best at %.0f to %.0f °C", t.Done.LowC, t.Done.BestC, t.Done.MostC)
+		return point(t.DoneAt), Sentences{{"why.core.done", Values{"low_c": t.Done.LowC, "best_c": t.Done.BestC, "most_c": t.Done.MostC}}}
 	case math.IsNaN(core) || core < SliceCoreC:
-		return at, ""
+		return at, nil
 	case l.now.After(at.Median.Add(coreWaits)):
-		return at, "by the clock: the core is not in the done range even now"
+		return at, say("why.core.late")
 	}
-	return notBefore(at, l.now.Add(coreFresh)), fmt.Sprintf("the core is not in the done range yet, %.0f of %.0f °C", core, t.Done.LowC)
+	return notBefore(at, l.now.Add(coreFresh)), Sentences{{"why.core.not_yet", Values{"core_c": core, "low_c": t.Done.LowC}}}
 }

@@ -3,7 +3,6 @@ package bake
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 )
 
@@ -50,37 +49,16 @@ func NewProcess(b Batch, start time.Time, roomC float64) Process {
 	p.Defs = append(p.Defs, mixSteps(b, kind)...)
 	p.Defs = append(p.Defs, shapeSteps(b, kind, o)...)
 	p.Defs = append(p.Defs, ovenSteps(b, kind, o)...)
-	for i := range p.Defs {
-		p.Defs[i] = p.Defs[i].worded()
-	}
-	p.cautioned()
 	return p
-}
-
-// cautioned adds what the batch's own ingredients call for to the step where they
-// come in.
-func (p *Process) cautioned() {
-	if extra := p.Batch.Cautions(); extra != "" {
-		d := &p.Defs[p.index(MixID)]
-		d.Caution = strings.TrimSpace(d.Caution + " " + extra)
-	}
 }
 
 // Reworded changes the key and the values of a step; nothing happens without it.
 func (p *Process) Reworded(id, key string, v Values) {
-	i := p.index(id)
-	if i < 0 {
-		return
-	}
-	p.Defs[i].Key, p.Defs[i].Values = key, v
-	p.Defs[i] = p.Defs[i].worded()
-	if id == MixID {
-		p.cautioned()
+	if i := p.index(id); i >= 0 {
+		p.Defs = slices.Clone(p.Defs)
+		p.Defs[i].Key, p.Defs[i].Values = key, v
 	}
 }
-
-// NewStep words a step by its key.
-func NewStep(d StepDef) StepDef { return d.worded() }
 
 // Usually sets how long a stage takes at 24 C and the rise at which it ends (0: that of
 // its vessel). Nothing happens without the step.
@@ -106,7 +84,7 @@ const tubID = "tub-cold"
 // bulk goes on there, and the dough is shaped cold, without a rest between.
 func (p Process) TubRetarded(out time.Time) Process {
 	i := p.index(BulkID)
-	cold := StepDef{ID: tubID, Key: "tub.cold", Trigger: ByClock, UntilAt: out, Warn: []string{"cold"}}.worded()
+	cold := StepDef{ID: tubID, Key: "tub.cold", Trigger: ByClock, UntilAt: out, Warn: []string{"cold"}}
 	p.Defs = slices.Insert(slices.Clone(p.Defs), i+1, cold)
 	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == "bench-rest" })
 	p.Reworded(divideID, "divide.cold", nil)
@@ -121,7 +99,7 @@ func (p Process) Retarded(retardMin int) Process {
 		return p
 	}
 	p.Defs = slices.Clone(p.Defs)
-	p.Defs[i] = StepDef{ID: RetardID, Key: "retard", Trigger: ByClock, TakesMin: retardMin, Warn: []string{"cold"}}.worded()
+	p.Defs[i] = StepDef{ID: RetardID, Key: "retard", Trigger: ByClock, TakesMin: retardMin, Warn: []string{"cold"}}
 	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == waitID })
 	return p
 }
@@ -140,7 +118,7 @@ const RyeRisePercent = 40
 func mixSteps(b Batch, kind Kind) []StepDef {
 	bulk := StepDef{ID: BulkID, Key: "bulk", Trigger: ByRise, Stage: Bulk, Since: MixID}
 	if kind == Rye {
-		bulk.Key, bulk.RisePercent, bulk.Values = "bulk.rye", RyeRisePercent, Values{"rise_percent": RyeRisePercent}
+		bulk.Key, bulk.RisePercent, bulk.Values = "bulk.rye", RyeRisePercent, Values{"rise_percent": float64(RyeRisePercent)}
 		bulk.Usual = b.usualBulk(RyeRisePercent)
 		return []StepDef{
 			{ID: MixID, Key: "mix.rye", Trigger: ByClock, TakesMin: 10, Hands: true, Warn: []string{"flour"}},
@@ -226,8 +204,7 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 		inWarn = []string{"steam", "limit", "glass", "smoke"}
 	}
 	defs := []StepDef{
-		{ID: OvenCheckID, Key: "oven-check", Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin + 10, Hands: true, Warn: []string{"oven"},
-			Question: "Is anything still in the oven: dough, a jar, a cloth, a sensor?"},
+		{ID: OvenCheckID, Key: "oven-check", Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin + 10, Hands: true, Warn: []string{"oven"}},
 		{ID: PreheatID, Key: heat, Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin, TakesMin: o.HeatMin, Hands: true, Values: v, Warn: []string{"oven", "probe"}},
 	}
 	for k := 1; k <= b.Bakes(); k++ {
@@ -246,7 +223,7 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 			StepDef{ID: id(UncoverID), Key: open, Trigger: ByClock, WaitMin: o.FirstMin, TakesMin: 1, Hands: true, Values: v, Warn: openWarn},
 			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
 	}
-	usual, _ := b.Cooling()
+	usual := b.Cooling()
 	cool := StepDef{ID: CoolID, Key: "cool", Trigger: ByClock, TakesMin: usual.MidMin, Usual: usual, Warn: []string{"loaf"}}
 	slice := StepDef{ID: SliceID, Key: "slice", Trigger: ByClock, Hands: true}
 	if kind == Rye {

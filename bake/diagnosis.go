@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"slices"
 )
@@ -20,9 +19,9 @@ const (
 // Finding is one verdict on a starter with its evidence and what to do about
 // it, first things first.
 type Finding struct {
-	What     string
-	Evidence string
-	Do       []string
+	What     Said
+	Evidence Said
+	Do       []Said
 	Discard  bool // throw it away; nothing else is advised
 }
 
@@ -44,10 +43,7 @@ func Diagnose(past []PastFeed, seen []Sighting) []Finding {
 	}
 	var out []Finding
 	if slices.Contains(seen, SawLiquid) {
-		out = append(out, Finding{
-			What: "Hungry.", Evidence: "Liquid stands on top: that is hunger, by itself not mould.", // The Takeout, 12 March 2025
-			Do: []string{"Pour it off or stir it in, and feed sooner or with more flour and water."},
-		})
+		out = append(out, found("hungry", nil, say("starter.pour_off"))) // The Takeout, 12 March 2025
 	}
 	known := withPeak(past)
 	if len(known) < 3 {
@@ -62,16 +58,20 @@ func Diagnose(past []PastFeed, seen []Sighting) []Finding {
 	return out
 }
 
+// found is a finding by its key.
+func found(key string, v Values, do []Said) Finding {
+	return Finding{What: Said{Key: "starter." + key}, Evidence: Said{"starter." + key + ".seen", v}, Do: do}
+}
+
 // spoiled reports what ends a starter.
 func spoiled(seen []Sighting) (Finding, bool) {
 	for _, s := range []Sighting{SawMould, SawPink, SawOrange} {
 		if slices.Contains(seen, s) {
 			// Bob's Red Mill help page: any mould, or orange, pink, red: start
 			// again. Milder advice exists; the stricter is used.
-			return Finding{
-				What: "Throw it away.", Evidence: fmt.Sprintf("Seen in the jar: %s.", s), Discard: true,
-				Do: []string{warn("mould")},
-			}, true
+			f := found("spoiled", Values{"what": Said{Key: "starter.saw." + string(s)}}, cautions("mould"))
+			f.Discard = true
+			return f, true
 		}
 	}
 	return Finding{}, false
@@ -100,51 +100,41 @@ func neverDoubled(known []PastFeed) (Finding, bool) {
 	if best >= weakPercent {
 		return Finding{}, false
 	}
-	f := Finding{What: "In this jar it does not double.", Evidence: fmt.Sprintf("Best of the last %d feeds: %.0f %%", len(last), best)}
-	mean := math.NaN()
+	key, mean, v := "weak", math.NaN(), Values{"feeds": len(last), "best_percent": best}
 	if len(temps) > 0 {
-		mean = average(temps)
-		f.Evidence += ", at " + degreesBetween(slices.Min(temps), slices.Max(temps))
+		key, mean = "weak.at", average(temps)
+		v["mean_c"] = mean
 	}
-	f.Evidence += "."
-	f.Do = remedies(last, mean)
+	f := found("weak", v, remedies(last, mean))
+	f.Evidence.Key = "starter." + key + ".seen"
 	return f, true
-}
-
-// degreesBetween writes "18 °C", or "17 to 19 °C" when they differ.
-func degreesBetween(lowC, highC float64) string {
-	low, high := fmt.Sprintf("%.0f", lowC), fmt.Sprintf("%.0f", highC)
-	if low == high {
-		return low + " °C"
-	}
-	return low + " to " + high + " °C"
 }
 
 // questions are what to ask before a starter is called weak: a young one, a thin one
 // and one in a wide vessel need not double. Common practice, no source.
-func questions(last []PastFeed) []string {
-	out := []string{"First: how old is it? In its first three weeks a starter that does not double is nothing unusual; go on feeding it."}
+func questions(last []PastFeed) []Said {
+	out := say("starter.ask.age")
 	f := last[len(last)-1].Feed
 	switch {
 	case f.FlourG <= 0:
-		out = append(out, "How stiff is it? One thinner than pancake batter lets its gas go and shows no rise.")
+		out = append(out, Said{Key: "starter.ask.stiff"})
 	case f.WaterG > 1.25*f.FlourG:
-		out = append(out, fmt.Sprintf("It is fed %s, which is thin: it lets its gas go and shows no rise. Judge it with as much flour as water.", f.Ratio()))
+		out = append(out, Said{"starter.ask.thin", Values{"ratio": f.Ratio()}})
 	}
-	return append(out, "What does it stand in? In a wide or slanting vessel the same gas shows as less height: judge it in a straight, narrow jar.")
+	return append(out, Said{Key: "starter.ask.vessel"})
 }
 
 // remedies lists what to try, in order, leaving out what the evidence rules
 // out.
-func remedies(last []PastFeed, meanC float64) []string {
+func remedies(last []PastFeed, meanC float64) []Said {
 	out := questions(last)
 	switch {
 	case math.IsNaN(meanC):
-		out = append(out, "Then the temperature: measure where it stands, and keep it at 24 to 27 °C.")
+		out = append(out, Said{Key: "starter.do.measure"})
 	case meanC < coolC:
-		out = append(out, fmt.Sprintf("Then the temperature: it stood at %.0f °C, where it works at about %.0f %% of its 24 °C speed. Keep it at 24 to 27 °C and judge again after three feeds.", meanC, 100*Speed(meanC)))
+		out = append(out, Said{"starter.do.warmer", Values{"mean_c": meanC, "speed_percent": 100 * Speed(meanC)}})
 	case meanC > 30:
-		out = append(out, fmt.Sprintf("Then the temperature: %.0f °C favours the bacteria over the yeast. Keep it at 24 to 27 °C.", meanC))
+		out = append(out, Said{"starter.do.cooler", Values{"mean_c": meanC}})
 	}
 	late, cold := 0.0, 0.0
 	for _, p := range last {
@@ -154,18 +144,14 @@ func remedies(last []PastFeed, meanC float64) []string {
 		cold = math.Max(cold, p.ColdDays)
 	}
 	if late > 6 {
-		out = append(out, fmt.Sprintf("Feed it at its peak: it waited up to %.0f h after the peak and grew sour.", late))
+		out = append(out, Said{"starter.do.sooner", Values{"hours": late}})
 	} else {
-		out = append(out, "Feed it at its peak, twice a day, for three days.")
+		out = append(out, Said{Key: "starter.do.twice"})
 	}
 	if cold >= 7 {
-		out = append(out, fmt.Sprintf("After %.0f days in the cold give it two or three feeds before judging it.", cold))
+		out = append(out, Said{"starter.do.after_cold", Values{"days": cold}})
 	}
-	return append(out,
-		"Keep less of the old and feed more: 1 : 3 : 3 leaves less acid behind.",
-		"Give a quarter of the flour as whole grain, rye for one.",
-
-		"If the tap water smells of chlorine, let it stand overnight or boil it.")
+	return append(out, say("starter.do.more", "starter.do.whole", "starter.do.water")...)
 }
 
 // slowerThanItself compares the last three feeds with the earlier ones.
@@ -185,12 +171,7 @@ func slowerThanItself(known []PastFeed) (Finding, bool) {
 	for _, p := range known[len(known)-3:] {
 		temps = append(temps, p.MeanC)
 	}
-	return Finding{
-		What: "Slower than it was.",
-		Evidence: fmt.Sprintf("The last three feeds took %.0f %% longer than its earlier %d, temperature and ratio allowed for.",
-			100*slower, before.Feeds),
-		Do: remedies(known[len(known)-3:], average(temps)),
-	}, true
+	return found("slower", Values{"slower_percent": 100 * slower, "feeds": before.Feeds}, remedies(known[len(known)-3:], average(temps))), true
 }
 
 // average of the numbers in list; NaN when there are none.

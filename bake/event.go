@@ -82,7 +82,8 @@ type Detail struct {
 	TargetPercent float64 `json:"target_percent,omitempty"` // of a target and a replan
 	SeenPercent   float64 `json:"seen_percent,omitempty"`   // of a look: the rise, percent of the start volume
 	StepID        string  `json:"step_id,omitempty"`        // of begun, step and skip
-	Why           string  `json:"why,omitempty"`            // of skip and replan
+	Why           string  `json:"why,omitempty"`            // of skip, in a person's words
+	Said          *Said   `json:"said,omitempty"`           // of replan: what changed
 	Answer        string  `json:"answer,omitempty"`         // to the question of a step
 	Note          string  `json:"note,omitempty"`
 	Outcome       string  `json:"outcome,omitempty"` // of a judgement: under, right, over or empty

@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -16,27 +15,27 @@ const (
 	lastFoldAhead = 45 * time.Minute // before the mark
 )
 
-// tooLate says why a fold planned at t is left out; empty when it is not.
-func (l *layout) tooLate(d StepDef, t time.Time) string {
+// tooLate says why a fold planned at t is left out; zero when it is not.
+func (l *layout) tooLate(d StepDef, t time.Time) Said {
 	i := l.p.bulk()
 	if d.Stage != Bulk || i < 0 || l.p.closed(l.p.Defs[i].ID) {
-		return ""
+		return Said{}
 	}
 	bulk, at := l.p.Defs[i], later(t, l.now)
 	seen := l.own(bulk, l.ends[bulk.Since].Median)
 	if seen {
 		switch l.est.Phase {
 		case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
-			return "left out: the dough is " + phaseWord(l.est.Phase)
+			return Said{Key: "why.fold.phase"}
 		}
 	}
 	if end, _ := l.rise(bulk); end.Median.Sub(at) < lastFoldAhead {
-		return fmt.Sprintf("left out: the mark is expected about %s, less than %d minutes after it", Stamp(end.Median), int(lastFoldAhead.Minutes()))
+		return Said{"why.fold.soon", Values{"at": end.Median, "span": lastFoldAhead}}
 	}
 	if share := l.shareAt(at); seen && share > lastFoldShare {
-		return fmt.Sprintf("left out: the dough will be %.0f %% of the way to its mark", 100*share)
+		return Said{"why.fold.far", Values{"share_percent": 100 * share}}
 	}
-	return ""
+	return Said{}
 }
 
 // shareAt is how far along the rise will be at t, 0..1; NaN when not known.
@@ -56,17 +55,4 @@ func (l *layout) shareAt(t time.Time) float64 {
 		rise = math.Max(rise, f.P50Percent)
 	}
 	return rise / goal
-}
-
-// phaseWord puts a phase into a sentence.
-func phaseWord(ph estimator.Phase) string {
-	switch ph {
-	case estimator.Near:
-		return "near its mark"
-	case estimator.Ready:
-		return "at its mark"
-	case estimator.Fallen:
-		return "falling"
-	}
-	return "past its mark"
 }

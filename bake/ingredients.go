@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -82,19 +81,9 @@ func pantry() []word {
 	}
 }
 
-// allergens are the groups in the order and the words they are told in.
-func allergens() []struct {
-	t    trait
-	name string
-} {
-	return []struct {
-		t    trait
-		name string
-	}{
-		{gluten, "cereals with gluten"}, {crustaceans, "crustaceans"}, {egg, "egg"}, {fish, "fish"}, {peanut, "peanut"}, {soya, "soya"},
-		{milk, "milk"}, {nuts, "tree nuts"}, {celery, "celery"}, {mustard, "mustard"}, {sesame, "sesame"}, {sulphites, "sulphites"},
-		{lupin, "lupin"}, {molluscs, "molluscs"},
-	}
+// allergens are the groups, by their keys, in the order of their traits.
+func allergens() []string {
+	return []string{"gluten", "crustaceans", "egg", "fish", "peanut", "soya", "milk", "nuts", "celery", "mustard", "sesame", "sulphites", "lupin", "molluscs"}
 }
 
 // traitsOf reads a name: whole words, German compounds by either end. ok is
@@ -184,14 +173,14 @@ func (b Batch) traits() trait {
 }
 
 // Allergens lists what the ingredients' names point to, of the fourteen groups of
-// Annex II of Regulation (EU) 1169/2011. It reads names only: a label may say
+// Annex II of Regulation (EU) 1169/2011, by key. It reads names only: a label may say
 // more.
 func (b Batch) Allergens() []string {
 	have := b.traits()
 	var out []string
-	for _, a := range allergens() {
-		if have&a.t != 0 {
-			out = append(out, a.name)
+	for i, key := range allergens() {
+		if have&(gluten<<i) != 0 {
+			out = append(out, key)
 		}
 	}
 	return out
@@ -238,16 +227,19 @@ func (b Batch) RyePercent() float64 {
 
 // Cautions says what the ingredients call for; empty when there is nothing to say
 // beyond the flour.
-func (b Batch) Cautions() string {
-	var out []string
-	if a := b.Allergens(); len(a) > 0 {
-		out = append(out, "By the ingredients' names this may hold "+strings.Join(a, ", ")+": read the labels before you share it.")
+func (b Batch) Cautions() []Said {
+	var out, groups []Said
+	for _, a := range b.Allergens() {
+		groups = append(groups, Said{Key: "allergen." + a})
+	}
+	if len(groups) > 0 {
+		out = append(out, Said{"caution.allergens", Values{"groups": groups}})
 	}
 	for _, name := range b.Unknown() {
-		out = append(out, fmt.Sprintf("%q is not known here: what is it made of, and what does its label say of allergens?", name))
+		out = append(out, Said{"caution.unknown", Values{"name": name}})
 	}
 	if b.Perishable() {
-		out = append(out, "Milk, egg, meat or fish in the dough: food safety bodies allow 2 hours in all between 4 and 60 °C, 1 hour above 32 °C. A long warm rise is not for this dough.")
+		out = append(out, cautions("perishable")...)
 	}
-	return strings.Join(out, " ")
+	return out
 }

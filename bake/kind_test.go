@@ -33,30 +33,30 @@ func brioche() bake.Batch {
 func TestAllergensByName(t *testing.T) {
 	for name, want := range map[string]string{
 		"boiled potato": "", "olive oil": "", "Olivenöl": "", "eggplant": "", "butternut squash": "", "Muskatnuss": "", "nutmeg": "", "cocoa butter": "", "coconut milk": "",
-		"oat milk": "cereals with gluten", "Buchweizenmehl": "", "Buchweizen": "", "buckwheat flour": "", "Reismehl": "", "rice": "",
+		"oat milk": "gluten", "Buchweizenmehl": "", "Buchweizen": "", "buckwheat flour": "", "Reismehl": "", "rice": "",
 		"whole milk": "milk", "Milch": "milk", "Buttermilch": "milk", "Butter": "milk", "Frischkäse": "milk", "milk powder": "milk",
-		"almond milk": "tree nuts", "almond flour": "tree nuts", "Mandelmehl": "tree nuts", "Haselnüsse": "tree nuts", "Walnuts": "tree nuts", "Walnüsse": "tree nuts",
+		"almond milk": "nuts", "almond flour": "nuts", "Mandelmehl": "nuts", "Haselnüsse": "nuts", "Walnuts": "nuts", "Walnüsse": "nuts",
 		"peanut butter": "peanut", "Erdnüsse": "peanut", "soya flour": "soya", "Sojamehl": "soya", "lupin flour": "lupin", "Süßlupinenmehl": "lupin",
 		"Eier": "egg", "egg yolks": "egg", "Eigelb": "egg", "black sesame": "sesame", "Sesam": "sesame", "celeriac": "celery", "Senfkörner": "mustard",
-		"anchovies": "fish", "Garnelen": "crustaceans", "mussels": "molluscs", "white wine": "sulphites", "barley malt": "cereals with gluten",
+		"anchovies": "fish", "Garnelen": "crustaceans", "mussels": "molluscs", "white wine": "sulphites", "barley malt": "gluten",
 	} {
 		b := bake.Batch{Inclusions: []bake.Inclusion{{Name: name, Grams: 10}}}
 		assert.Equal(t, want, strings.Join(b.Allergens(), ", "), name)
 		assert.Empty(t, b.Unknown(), name)
 	}
 	for _, name := range []string{"Roggen", "Roggenvollkornmehl", "dark rye", "spelt", "Dinkel 630", "Weizen", "strong white", "Kamut"} {
-		assert.Equal(t, []string{"cereals with gluten"}, bake.Batch{Flours: []bake.Flour{{Name: name, Grams: 10}}}.Allergens(), name)
+		assert.Equal(t, []string{"gluten"}, bake.Batch{Flours: []bake.Flour{{Name: name, Grams: 10}}}.Allergens(), name)
 	}
 	assert.Empty(t, bake.Batch{Flours: []bake.Flour{{Name: "rice flour", Grams: 100}, {Name: "buckwheat", Grams: 10}}}.Allergens())
-	assert.Equal(t, []string{"tree nuts", "lupin"}, bake.Batch{Flours: []bake.Flour{{Name: "almond flour", Grams: 100}, {Name: "lupin", Grams: 10}}}.Allergens())
+	assert.Equal(t, []string{"nuts", "lupin"}, bake.Batch{Flours: []bake.Flour{{Name: "almond flour", Grams: 100}, {Name: "lupin", Grams: 10}}}.Allergens())
 }
 
 // What is not known is asked about, and milk and egg are spoken of.
 func TestCautionsOfABatch(t *testing.T) {
-	assert.Contains(t, dough("wheat", 1, 800, bake.Inclusion{Name: "mystery mix", Grams: 30}).Cautions(), `"mystery mix" is not known here: what is it made of`)
-	assert.Contains(t, brioche().Cautions(), "2 hours in all between 4 and 60 °C")
-	assert.NotContains(t, dough("wheat", 1, 800, bake.Inclusion{Name: "butter", Grams: 30}).Cautions(), "2 hours")
-	assert.NotContains(t, bake.DefaultBatch().Cautions(), "2 hours")
+	assert.Contains(t, words(dough("wheat", 1, 800, bake.Inclusion{Name: "mystery mix", Grams: 30}).Cautions()...), `"mystery mix" is not known here: what is it made of`)
+	assert.Contains(t, words(brioche().Cautions()...), "2 hours in all between 4 and 60 °C")
+	assert.NotContains(t, words(dough("wheat", 1, 800, bake.Inclusion{Name: "butter", Grams: 30}).Cautions()...), "2 hours")
+	assert.NotContains(t, words(bake.DefaultBatch().Cautions()...), "2 hours")
 }
 
 // How a dough bakes: a rich one in a tin at 175 to 190 C for 30 to 40 minutes and a
@@ -71,9 +71,9 @@ func TestKindsOfDough(t *testing.T) {
 	assert.LessOrEqual(t, o.HotC, 190.0)
 	assert.True(t, o.Minutes() >= 30 && o.Minutes() <= 40, "%d min", o.Minutes())
 	steps := laid(bake.NewProcess(rich, start(), 24))
-	assert.Contains(t, pick(t, steps, bake.UncoverID).Do, "foil once it is brown")
-	assert.Contains(t, pick(t, steps, bake.UncoverID).Do, "88 °C to 91 °C")
-	assert.NotContains(t, pick(t, steps, bake.PreheatID).Do, "pot")
+	assert.Contains(t, words(pick(t, steps, bake.UncoverID).Do), "foil once it is brown")
+	assert.Contains(t, words(pick(t, steps, bake.UncoverID).Do), "88 °C to 91 °C")
+	assert.NotContains(t, words(pick(t, steps, bake.PreheatID).Do), "pot")
 
 	rye := dough("Roggenvollkornmehl", 1, 1000)
 	assert.Equal(t, bake.Rye, rye.Kind())
@@ -82,9 +82,9 @@ func TestKindsOfDough(t *testing.T) {
 		assert.NotContains(t, d.ID, "fold", "a paste is not folded")
 	}
 	steps = p.Steps(at(8, 0), unseen())
-	assert.Contains(t, pick(t, steps, bake.ShapeID).Do, "Wet hands")
+	assert.Contains(t, words(pick(t, steps, bake.ShapeID).Do), "Wet hands")
 	bulk := pick(t, steps, bake.BulkID)
-	assert.Contains(t, bulk.Do, "40 %")
+	assert.Contains(t, words(bulk.Do), "40 %")
 	assert.Less(t, bulk.At.Sub(start()), 5*time.Hour)
 	o = rye.Oven()
 	assert.Greater(t, o.HotC, o.ThenC+40, "a falling oven")
@@ -108,8 +108,7 @@ func TestTimesByMass(t *testing.T) {
 			assert.LessOrEqual(t, o.Minutes()-before.Minutes(), 2, "%g g", g)
 		}
 		before = o
-		a, _ := dough("wheat", 1, g).Cooling()
-		b, _ := dough("wheat", 1, g+1).Cooling()
+		a, b := dough("wheat", 1, g).Cooling(), dough("wheat", 1, g+1).Cooling()
 		assert.True(t, b.MidMin >= a.MidMin && b.MidMin-a.MidMin <= 2, "cooling jumps at %g g", g)
 	}
 	for g, want := range map[float64][2]int{500: {32, 40}, 900: {42, 50}, 1500: {52, 65}} { // common practice, no source
@@ -131,11 +130,10 @@ func TestCoolingByMass(t *testing.T) {
 		{"wheat", bake.Pot, 1500, 120, 180}, {"whole rye", "", 900, 720, 2160}} {
 		b := dough(c.flour, 1, c.g)
 		b.BakeIn = c.ware
-		s, said := b.Cooling()
+		s := b.Cooling()
 		assert.True(t, s.MidMin >= c.low && s.MidMin <= c.high, "%g g: %d min", c.g, s.MidMin)
 		assert.LessOrEqual(t, s.LowMin, s.MidMin)
 		assert.LessOrEqual(t, s.MidMin, s.HighMin)
-		assert.Contains(t, said, "common practice")
 	}
 }
 
@@ -171,7 +169,7 @@ func TestALoafUnderItsLidIsNotDone(t *testing.T) {
 	assert.Equal(t, at(16, 35), p.Track.DoneAt)
 	out := pick(t, p.Steps(at(16, 36), unseen()), bake.OutID)
 	assert.Equal(t, bake.DueNow, out.State)
-	assert.Contains(t, out.Why, "done from 93 °C, best at 96 to 98")
+	assert.Contains(t, words(out.Why...), "done from 93 °C, best at 96 °C to 98 °C")
 }
 
 // Three loaves and one pot are three bakes; the others wait in the refrigerator.
@@ -186,7 +184,7 @@ func TestSeveralBakes(t *testing.T) {
 	each := time.Duration(b.Oven().Minutes()) * time.Minute
 	assert.GreaterOrEqual(t, second.At.Sub(first.At), each+15*time.Minute)
 	assert.True(t, pick(t, steps, "wait-cold").At.Before(first.At))
-	assert.Contains(t, pick(t, steps, "wait-cold").Do, "takes 1 at a time")
+	assert.Contains(t, words(pick(t, steps, "wait-cold").Do), "takes 1 at a time")
 	assert.True(t, pick(t, steps, bake.SliceID).At.After(last.At))
 	b.AtOnce = 2
 	assert.Equal(t, 2, b.Bakes())
@@ -204,9 +202,9 @@ func TestCautionsOfTheOven(t *testing.T) {
 		b.BakeIn = ware
 		s := pick(t, laid(bake.NewProcess(b, start(), 24)), bake.BakeID)
 		for _, text := range want {
-			assert.Contains(t, s.Do+" "+s.Caution, text, ware)
+			assert.Contains(t, words(append(bake.Sentences{s.Do}, s.Caution...)...), text, ware)
 		}
 	}
 	proof := pick(t, laid(bake.DefaultProcess(start(), 24)), bake.ProofID)
-	assert.Contains(t, proof.Do, "as warm as the room", "a cold dough does not spring back")
+	assert.Contains(t, words(proof.Do), "as warm as the room", "a cold dough does not spring back")
 }

@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -46,7 +45,11 @@ func (p *Process) Record(now time.Time, est estimator.Estimate) []Step {
 	for _, s := range p.Steps(now, est) {
 		settled := (s.State == Done || s.State == Skipped) && !s.Finished.IsZero() && !s.Finished.After(now)
 		if settled && !p.closed(s.ID) {
-			p.mark(s.ID, Mark{State: s.State, At: s.Finished, By: s.By, Why: s.Why})
+			m := Mark{State: s.State, At: s.Finished, By: s.By}
+			if len(s.Why) > 0 {
+				m.Why = s.Why[0]
+			}
+			p.mark(s.ID, m)
 			closed = append(closed, s)
 		}
 	}
@@ -63,14 +66,14 @@ func (p *Process) recordRise(est estimator.Estimate) []Step {
 	var closed []Step
 	settle := func(d StepDef, at time.Time, why string) {
 		p.closeBefore(d.ID, at)
-		p.mark(d.ID, Mark{State: Done, At: at, By: "sensor", Why: why})
-		closed = append(closed, Step{ID: d.ID, Name: d.Name, State: Done, By: "sensor", Why: why, Finished: at})
+		p.mark(d.ID, Mark{State: Done, At: at, By: "sensor", Why: Said{Key: why}})
+		closed = append(closed, Step{ID: d.ID, State: Done, By: "sensor", Why: say(why), Finished: at})
 	}
 	if !p.closed(p.Defs[i].ID) {
-		settle(p.Defs[i], est.Started, "a rise began in the vessel")
+		settle(p.Defs[i], est.Started, "why.began")
 	}
 	if est.Phase == estimator.Ended && !p.closed(p.Defs[k].ID) {
-		settle(p.Defs[k], est.PhaseSince, "the rise in the vessel was ended")
+		settle(p.Defs[k], est.PhaseSince, "why.ended")
 	}
 	return closed
 }
@@ -127,11 +130,7 @@ type layout struct {
 
 // step lays out one step that has its own place in the row.
 func (l *layout) step(d StepDef) Step {
-	s := Step{
-		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
-		Key: d.Key, Values: d.Values, Warn: d.Warn,
-		Trigger: d.Trigger, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
-	}
+	s := l.worded(d)
 	at := shift(l.cursor, minutes(d.WaitMin))
 	switch {
 	case d.Trigger == ByRise:
@@ -139,7 +138,7 @@ func (l *layout) step(d StepDef) Step {
 	case d.ID == OutID:
 		at, s.Why = l.takeOut(at)
 	case d.ID == CoolID && !l.p.CoolBy.IsZero():
-		s.Why = "by the probe in the loaf"
+		s.Why = say("why.probe")
 	}
 	switch m := l.p.Marks[d.ID]; m.State {
 	case Done, Skipped:
@@ -148,7 +147,7 @@ func (l *layout) step(d StepDef) Step {
 		return l.running(d, s, m, at)
 	}
 	if d.Droppable {
-		if why := l.tooLate(d, at.Median); why != "" {
+		if why := l.tooLate(d, at.Median); why.Key != "" {
 			return l.drop(s, at, why)
 		}
 	}
@@ -157,12 +156,7 @@ func (l *layout) step(d StepDef) Step {
 
 // past places a step that was done or skipped.
 func (l *layout) past(d StepDef, s Step, m Mark, at estimator.Window) Step {
-	s.State, s.By, s.Why, s.Finished = m.State, m.By, m.Why, m.At
-	begin := m.At
-	if !m.Begun.IsZero() {
-		begin = m.Begun
-	}
-	s.setAt(point(begin))
+	s.past(m)
 	switch {
 	case m.State == Done:
 		l.cursor = point(m.At)
@@ -170,6 +164,34 @@ func (l *layout) past(d StepDef, s Step, m Mark, at estimator.Window) Step {
 		l.cursor = at // a fold left out keeps its place in the row
 	}
 	return s
+}
+
+// past takes over what was told of a step.
+func (s *Step) past(m Mark) {
+	s.State, s.By, s.Finished, s.Why = m.State, m.By, m.At, nil
+	if m.Why.Key != "" {
+		s.Why = Sentences{m.Why}
+	}
+	s.setAt(point(begunOf(m)))
+}
+
+// worded is a step with the words of its definition, and what the ingredients call for
+// where they come in.
+func (l *layout) worded(d StepDef) Step {
+	s := Step{ID: d.ID, Trigger: d.Trigger, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting, Name: Said{Key: "step." + d.Key + ".name"}}
+	if d.ID == OvenCheckID {
+		s.Question = Said{Key: "step." + OvenCheckID + ".question"}
+	}
+	l.say(&s, d)
+	return s
+}
+
+// say tells in a step what to do by a definition.
+func (l *layout) say(s *Step, d StepDef) {
+	s.Key, s.Do, s.Caution = d.Key, Said{"step." + d.Key + ".do", d.Values}, cautions(d.Warn...)
+	if d.ID == MixID {
+		s.Caution = append(s.Caution, l.p.Batch.Cautions()...)
+	}
 }
 
 // running places a step that somebody began.
@@ -191,8 +213,8 @@ func (l *layout) running(d StepDef, s Step, m Mark, at estimator.Window) Step {
 }
 
 // drop shows a fold that came too near the mark.
-func (l *layout) drop(s Step, at estimator.Window, why string) Step {
-	s.State, s.By, s.Why = Skipped, "forecast", why
+func (l *layout) drop(s Step, at estimator.Window, why Said) Step {
+	s.State, s.By, s.Why = Skipped, "forecast", Sentences{why}
 	if !at.Median.After(l.now) {
 		s.Finished = at.Median // before its time the forecast may still bring it back
 	}
@@ -222,7 +244,7 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	case due:
 		s.State = DueNow
 		if late := l.now.Sub(at.Median); late >= time.Minute {
-			s.Why = joined(s.Why, fmt.Sprintf("due since %s; the rest moves with it", Stamp(at.Median)))
+			s.Why = append(s.Why, Said{"why.due", Values{"at": at.Median}})
 		}
 		s.setAt(at)
 		l.sure = false
@@ -241,7 +263,7 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 // goOn says what to do, and its caution, when the rise a step waits for is there: not
 // to wait on.
 func (l *layout) goOn(d StepDef, s *Step) {
-	next := StepDef{Key: "proof.due", Caution: d.Caution, Warn: d.Warn}.worded()
+	next := StepDef{Key: "proof.due", Warn: d.Warn}
 	if d.Stage == Bulk {
 		for _, n := range l.p.Defs[l.p.index(d.ID)+1:] {
 			if n.Trigger == ByClock {
@@ -250,15 +272,7 @@ func (l *layout) goOn(d StepDef, s *Step) {
 			}
 		}
 	}
-	s.Do, s.Caution, s.Key, s.Values, s.Warn = next.Do, next.Caution, next.Key, next.Values, next.Warn
-}
-
-// joined puts two reasons together.
-func joined(a, b string) string {
-	if a == "" {
-		return b
-	}
-	return a + "; " + b
+	l.say(s, next)
 }
 
 // lasting is when a step that begins in a window is over. Cooling has a doubt
@@ -308,22 +322,18 @@ func riseState(reached, begun bool) StepState {
 // rise gives the window in which the mark of a stage is reached: from the
 // estimate when it belongs to this stage, else from the usual time at the
 // expected temperature.
-func (l *layout) rise(d StepDef) (estimator.Window, string) {
+func (l *layout) rise(d StepDef) (estimator.Window, Sentences) {
 	since := l.ends[d.Since]
 	if t := &l.p.Track; d.Stage == Proof && l.over[d.Since] && !t.ProofBy.IsZero() && !l.own(d, since.Median) {
-		return t.ProofBy, t.ProofWhy
+		return t.ProofBy, Sentences{t.ProofWhy}
 	}
 	if l.own(d, since.Median) {
 		if w, ok := l.reaches(d.RisePercent); ok {
-			return w, ""
+			return w, nil
 		}
-		w, _ := l.usual(d, since)
-		if l.est.NoForecast != "" {
-			return w, "by the usual time: " + l.est.NoForecast
-		}
-		return w, "by the usual time: no forecast yet"
+		return l.usual(d, since), say("why.usual.no_forecast")
 	}
-	return l.usual(d, since)
+	return l.usual(d, since), say("why.usual")
 }
 
 // reaches is when the watched rise gets to a level; 0 is the vessel's mark. A dough
@@ -357,19 +367,18 @@ func (l *layout) own(d StepDef, since time.Time) bool {
 }
 
 // usual is the stage's usual time, stretched by the temperature.
-func (l *layout) usual(d StepDef, since estimator.Window) (estimator.Window, string) {
+func (l *layout) usual(d StepDef, since estimator.Window) estimator.Window {
 	c := l.p.RoomC
 	if v := l.est.AirC; !math.IsNaN(v) && v != 0 {
 		c = v
 	}
 	speed := Speed(c) / l.further(d)
 	stretch := func(m int) time.Duration { return time.Duration(float64(minutes(m)) / speed) }
-	w := estimator.Window{
+	return estimator.Window{
 		From:   since.From.Add(stretch(d.Usual.LowMin)),
 		Median: since.Median.Add(stretch(d.Usual.MidMin)),
 		Until:  since.Until.Add(stretch(d.Usual.HighMin)),
 	}
-	return w, "by the usual time: the rise of this stage is not watched"
 }
 
 // further is how much longer a bulk takes to the mark of its vessel than to the one

@@ -42,18 +42,10 @@ func (l *layout) aheadEnd(a StepDef) time.Time {
 // ahead places a step that comes so long before another. It is timed from the
 // early half of that step's window: a hot oven can wait, dough cannot.
 func (l *layout) ahead(d StepDef, all []Step) Step {
-	s := Step{
-		ID: d.ID, Name: d.Name, Do: d.Do, Caution: d.Caution, Question: d.Question,
-		Key: d.Key, Values: d.Values, Warn: d.Warn,
-		Trigger: Ahead, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting,
-	}
+	s := l.worded(d)
 	target := all[l.p.index(d.Before)]
 	if m := l.p.Marks[d.ID]; m.State != "" {
-		s.State, s.By, s.Why, s.Finished = m.State, m.By, m.Why, m.At
-		if m.Begun.IsZero() {
-			m.Begun = m.At
-		}
-		s.setAt(point(m.Begun))
+		s.past(m)
 		return s
 	}
 	early := later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
@@ -65,28 +57,11 @@ func (l *layout) ahead(d StepDef, all []Step) Step {
 	}
 	s.setAt(w)
 	if target.State == Done || target.State == Skipped {
-		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, "what it was for is over"
+		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, say("why.over")
 		return s
 	}
 	if !s.At.After(l.now) {
 		s.State = DueNow
 	}
-	if open := l.openQuestion(d); open != "" && s.State == DueNow {
-		s.Why = "first answer: " + open
-	}
 	return s
-}
-
-// openQuestion finds an unanswered question of an earlier step before the same
-// target.
-func (l *layout) openQuestion(d StepDef) string {
-	for _, o := range l.p.Defs {
-		if o.ID == d.ID {
-			return ""
-		}
-		if o.Trigger == Ahead && o.Before == d.Before && o.Question != "" && !l.p.closed(o.ID) {
-			return o.Question
-		}
-	}
-	return ""
 }

@@ -11,18 +11,11 @@ import (
 // StepDef is one editable line of a process. Times are whole minutes so that a
 // person can edit them.
 type StepDef struct {
-	ID      string `json:"id"`
-	Name    string `json:"name"`
-	Do      string `json:"do"`
-	Caution string `json:"caution,omitempty"`
-	// Key, Values and Warn say the same as Name, Do and Caution for whoever speaks
-	// another language; a Caution may go on with the batch's own.
-	Key    string   `json:"key,omitempty"`
-	Values Values   `json:"values,omitempty"`
-	Warn   []string `json:"warn,omitempty"`
-
-	Question string  `json:"question,omitempty"`
-	Trigger  Trigger `json:"trigger"`
+	ID      string   `json:"id"`
+	Key     string   `json:"key,omitempty"` // of its words in the catalogue, with Values
+	Values  Values   `json:"values,omitempty"`
+	Warn    []string `json:"warn,omitempty"` // its cautions, by key
+	Trigger Trigger  `json:"trigger"`
 	// WaitMin is the pause since the step before it (ByClock), or how long
 	// before the step named in Before it is due (Ahead).
 	WaitMin  int  `json:"wait_min,omitempty"`
@@ -51,7 +44,7 @@ type Mark struct {
 	Begun time.Time `json:"begun"`
 	At    time.Time `json:"at"` // done or skipped
 	By    string    `json:"by"`
-	Why   string    `json:"why,omitempty"`
+	Why   Said      `json:"why"`
 }
 
 // Process is a bake under way: its step list and what happened so far. It is
@@ -114,7 +107,7 @@ func (p *Process) Done(id string, at time.Time, by string) error {
 }
 
 // Skip records that a step is left out, and why.
-func (p *Process) Skip(id string, at time.Time, by, why string) error {
+func (p *Process) Skip(id string, at time.Time, by string, why Said) error {
 	if err := p.openStep(id, at); err != nil {
 		return err
 	}
@@ -134,7 +127,7 @@ func (p *Process) closeBefore(id string, at time.Time) {
 		if d.Trigger == Ahead || p.closed(d.ID) {
 			continue
 		}
-		m := Mark{State: Done, Begun: p.Marks[d.ID].Begun, At: at, By: "tidemark", Why: "a later step was done"}
+		m := Mark{State: Done, Begun: p.Marks[d.ID].Begun, At: at, By: "tidemark", Why: Said{Key: "why.later"}}
 		if d.Droppable {
 			m.State = Skipped
 		}
@@ -161,7 +154,7 @@ func (p *Process) openStep(id string, at time.Time) error {
 		return p.unknown(id)
 	}
 	if p.closed(id) {
-		return fmt.Errorf("step %q is %s already, since %s: take that back first", id, p.Marks[id].State, Stamp(p.Marks[id].At))
+		return fmt.Errorf("step %q is %s already: take that back first", id, p.Marks[id].State)
 	}
 	if at.IsZero() {
 		return fmt.Errorf("step %q needs a time, found none", id)
@@ -178,7 +171,7 @@ func (p *Process) inOrder(id string) error {
 	}
 	first, _ := p.def(p.Defs[i].Since)
 	d, _ := p.def(id)
-	return fmt.Errorf("%q comes after %q, and that is not done yet: mark it first", d.Name, first.Name)
+	return fmt.Errorf("%q comes after %q, and that is not done yet: mark it first", d.ID, first.ID)
 }
 
 func (p *Process) unknown(id string) error {
@@ -207,8 +200,8 @@ func checkDefs(defs []StepDef) error {
 	for i, d := range defs {
 		field := fmt.Sprintf("steps[%d]", i)
 		switch {
-		case d.ID == "" || d.Name == "":
-			return FieldError{field, "a step needs an id and a name"}
+		case d.ID == "" || d.Key == "":
+			return FieldError{field, "a step needs an id and the key of its words"}
 		case seen[d.ID]:
 			return FieldError{field, fmt.Sprintf("the id %q is there twice", d.ID)}
 		case d.WaitMin < 0 || d.TakesMin < 0 || d.WaitMin > 7*24*60 || d.TakesMin > 7*24*60:

@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -89,11 +88,11 @@ type Sample struct {
 
 // Ready turns the jar's forecast into the loaf's: the loaf is ready when it
 // has had as much equivalent time as the jar will have had at its mark. The
-// words say of the jar ("it") by how much it runs ahead.
-func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, string) {
+// words say by how much the jar runs ahead.
+func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, Said) {
 	ej, el := Equivalent(s.Jar, s.Begun, now), Equivalent(s.Loaf, s.Begun, now)
 	if math.IsNaN(ej) || math.IsNaN(el) || jar.IsZero() {
-		return jar, "it is taken as it is: not both temperatures are known"
+		return jar, Said{Key: "why.proof.sample"}
 	}
 	jarC, loafC := s.RoomC, s.RoomC
 	if s.RoomC == 0 {
@@ -112,14 +111,13 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, st
 	w := estimator.Window{From: at(jar.From), Median: at(jar.Median), Until: at(jar.Until)}
 	doubt := time.Duration(0.1 * math.Abs(float64(w.Median.Sub(jar.Median)))) // of the correction itself
 	w.From, w.Until = w.From.Add(-doubt), w.Until.Add(doubt)
-	ahead := (ej - el) * 60
-	switch {
-	case ahead > 2:
-		return w, fmt.Sprintf("it is %.0f minutes (at 24 °C) ahead of the loaf", ahead)
-	case ahead < -2:
-		return w, fmt.Sprintf("it is %.0f minutes (at 24 °C) behind the loaf", -ahead)
+	switch ahead := hoursOf(ej - el).Round(time.Minute); {
+	case ahead > 2*time.Minute:
+		return w, Said{"why.proof.sample.ahead", Values{"span": ahead}}
+	case ahead < -2*time.Minute:
+		return w, Said{"why.proof.sample.behind", Values{"span": -ahead}}
 	}
-	return w, "it keeps step with the loaf"
+	return w, Said{Key: "why.proof.sample"}
 }
 
 // loafHad is when the loaf had so many equivalent hours, before now.

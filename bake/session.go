@@ -1,6 +1,7 @@
 package bake
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -29,8 +30,8 @@ type Vessel struct {
 }
 
 // Replanner moves the end of the bulk of a followed plan to where the live rise
-// asks for it and says what changed, in words; empty when nothing did.
-type Replanner func(p *Process, e estimator.Estimate, f heat.Fridge, totalPercent float64) (string, error)
+// asks for it and says what changed; the zero Said when nothing did.
+type Replanner func(p *Process, e estimator.Estimate, f heat.Fridge, totalPercent float64) (Said, error)
 
 // Learned is what the household's past rises teach of the next one.
 type Learned struct {
@@ -83,7 +84,7 @@ type Session struct {
 	est     *estimator.Estimator
 	process *Process // nil when nobody chose one
 	plan    *Chosen  // nil when none is followed
-	said    string   // what the live rise changed of the plan last
+	said    Said     // what the live rise changed of the plan last
 	saidAt  time.Time
 	asked   time.Time // when the live rise was last asked about the plan
 	rise    Rise
@@ -186,7 +187,7 @@ func (s *Session) Check(e Event) error {
 		if ask.Kind.Starts() {
 			return Refusal{fmt.Sprintf("no rise is being watched in %s; start one first", s.vessel.Name), ask}
 		}
-		return Refusal{fmt.Sprintf("the step before it, %s, was not told: say when that was", orWord(ask.StepID, string(ask.Kind))), ask}
+		return Refusal{fmt.Sprintf("the step before it, %s, was not told: say when that was", cmp.Or(ask.StepID, string(ask.Kind))), ask}
 	}
 	switch {
 	case e.Kind == EventPlan && e.Plan == nil:
@@ -231,8 +232,8 @@ func (s *Session) checkStep(e Event) error {
 	}
 	if e.Kind == EventDone && e.Answer == "" {
 		for _, x := range s.steps {
-			if x.ID == e.StepID && x.Question != "" {
-				return refuse("answer first: %s", x.Question)
+			if x.ID == e.StepID && x.Question.Key != "" {
+				return refuse("answer first what is asked at this step: is the oven empty?")
 			}
 		}
 	}
@@ -441,7 +442,9 @@ func (s *Session) take(e Event) {
 			s.bulkEndsAt(e.TargetPercent)
 		}
 	case e.Kind == EventReplan:
-		s.said, s.saidAt = e.Why, e.At
+		if s.saidAt = e.At; e.Said != nil {
+			s.said = *e.Said
+		}
 		s.est.SetTarget(e.TargetPercent)
 		s.last.TargetPercent = e.TargetPercent
 		s.bulkEndsAt(e.TargetPercent)
@@ -502,7 +505,7 @@ func (s *Session) follow(e Event) {
 	pr := e.Plan.Process.copied()
 	pr.Track = s.kept
 	s.plan, s.process = e.Plan, &pr
-	s.said, s.saidAt, s.begun, s.rise = "", time.Time{}, false, Rise{}
+	s.said, s.saidAt, s.begun, s.rise = Said{}, time.Time{}, false, Rise{}
 	s.auto = false
 }
 
@@ -558,7 +561,7 @@ func (p *Process) markFor(e Event) error {
 	case EventDone:
 		return p.Done(e.StepID, e.At, e.By)
 	case EventSkipped:
-		return p.Skip(e.StepID, e.At, e.By, orWord(e.Why, "left out"))
+		return p.Skip(e.StepID, e.At, e.By, e.why())
 	case EventFold:
 		if id := p.openFold(); id != "" {
 			return p.Done(id, e.At, e.By)
@@ -571,6 +574,14 @@ func (p *Process) markFor(e Event) error {
 		return p.Done(BulkID, e.At, e.By)
 	}
 	return nil
+}
+
+// why is the reason of a step left out.
+func (e Event) why() Said {
+	if e.Why == "" {
+		return Said{Key: "why.left_out"}
+	}
+	return Said{"why.told", Values{"text": e.Why}}
 }
 
 // openFold returns the ID of the next fold that is not closed; empty when none is.
@@ -832,14 +843,6 @@ func (s *Session) catchUp(at time.Time, each func(State)) {
 	if each != nil {
 		each(s.state(at))
 	}
-}
-
-// orWord returns a word, or another when it is empty.
-func orWord(s, def string) string {
-	if s == "" {
-		return def
-	}
-	return s
 }
 
 // finite returns x, or 0 when it is not known.

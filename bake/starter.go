@@ -3,6 +3,7 @@ package bake
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -162,7 +163,7 @@ type Care struct {
 	UseUntil time.Time
 	Hungry   estimator.Window // nothing left to eat
 	NextFeed time.Time
-	Basis    string // what the times rest on, in words
+	Basis    Sentences // what the times rest on
 
 	warmH    float64 // hours it stood warm before the cold; infinite when it did not go there
 	slow     float64 // speed in the cold relative to the warm
@@ -192,7 +193,7 @@ func (c *Care) settle() {
 	c.NextFeed = later(c.Hungry.From, c.Peak.Until)
 	if weekly := c.coldFrom.AddDate(0, 0, coldFeedDays); !c.coldFrom.IsZero() && c.NextFeed.After(weekly) {
 		c.NextFeed = weekly
-		c.Basis += "; kept cold, fed weekly (common practice)"
+		c.Basis = append(slices.Clip(c.Basis), Said{Key: "why.care.cold"})
 	}
 }
 
@@ -204,7 +205,7 @@ func Tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC fl
 	}
 	v := LearnVigour(past)
 	low, mid, high := v.PeakHours(f, roomC)
-	c := Care{Feed: f, warmH: math.Inf(1), slow: 1, coldFrom: coldFrom, Basis: "by the published times; no past feed of this starter is known"}
+	c := Care{Feed: f, warmH: math.Inf(1), slow: 1, coldFrom: coldFrom, Basis: say("why.care.published")}
 	if !coldFrom.IsZero() {
 		c.warmH, c.slow = math.Max(0, coldFrom.Sub(f.At).Hours()), Speed(fridgeC)/Speed(roomC)
 	}
@@ -213,9 +214,9 @@ func Tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC fl
 	c.Hungry = estimator.Window{From: c.when(hungryShare * low), Median: c.when(hungryShare * mid), Until: c.when(hungryShare * high)}
 	switch {
 	case v.Feeds == 1:
-		c.Basis = "by one past feed of this starter and the published times"
+		c.Basis = say("why.care.one")
 	case v.Feeds > 1:
-		c.Basis = fmt.Sprintf("by %d past feeds of this starter", v.Feeds)
+		c.Basis = Sentences{{"why.care.many", Values{"feeds": v.Feeds}}}
 	}
 	c.settle()
 	return c, nil
@@ -240,7 +241,7 @@ func (c Care) Observed(e estimator.Estimate) Care {
 	if e.Phase == estimator.Hungry {
 		c.Hungry = point(e.PhaseSince)
 	}
-	c.Basis = "by the peak the sensor saw"
+	c.Basis = say("why.care.seen")
 	if !fell {
 		c.Peak.Until = later(e.PeakAt, e.Time)
 	}

@@ -25,7 +25,7 @@ func TestColdAfterThePeakDelaysTheHunger(t *testing.T) {
 	assert.Equal(t, at(9, 0).Add(time.Duration(1.8*4*float64(time.Hour))), out.Hungry.Median)
 	assert.Greater(t, in.Hungry.Median.Sub(out.Hungry.Median), 12*time.Hour)
 	assert.False(t, in.NextFeed.After(at(14, 0).AddDate(0, 0, 7)))
-	assert.Equal(t, "by the peak the sensor saw", out.Basis)
+	assert.Equal(t, "By the peak that the sensor saw.", words(out.Basis...))
 
 	// A peak in the cold: 2 h warm, then 4 h at 4 C, which count for little.
 	slow := seen
@@ -40,13 +40,13 @@ func TestColdAfterThePeakDelaysTheHunger(t *testing.T) {
 func TestCareSaysWhatItRestsOn(t *testing.T) {
 	f := bake.NewFeed(at(9, 0), 1, 60, 0)
 	past := bake.PastFeed{Feed: f, MeanC: 24, PeakHours: 4, PeakPercent: 120}
-	for n, want := range []string{"by the published times", "by one past feed of this starter and the published times", "by 2 past feeds"} {
+	for n, want := range []string{"By the published times", "By one past feeding of this starter and the published times", "By 2 past feedings"} {
 		var list []bake.PastFeed
 		for range n {
 			list = append(list, past)
 		}
 		c, err := bake.Tend(f, list, 24, time.Time{}, 4)
 		require.NoError(t, err)
-		assert.Contains(t, c.Basis, want)
+		assert.Contains(t, words(c.Basis...), want)
 	}
 }

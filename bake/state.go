@@ -32,7 +32,7 @@ type PlanState struct {
 	Planned estimator.Window // ready, as the plan had it
 	Ready   estimator.Window // ready, as the steps stand now; zero when that is past
 	Pending bool             // the dough is not in the vessel yet
-	Said    string           // what the live rise changed last; empty for nothing
+	Said    Said             // what the live rise changed last; zero for nothing
 	SaidAt  time.Time
 }
 
@@ -321,10 +321,10 @@ func (s *Session) replan(now time.Time) {
 	}
 	s.asked = now
 	said, err := s.vessel.Replan(s.process, s.last, s.plan.Fridge, s.plan.Total)
-	if err != nil || said == "" {
+	if err != nil || said.Key == "" {
 		return // no forecast that reaches so far: the plan stands
 	}
-	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: EventReplan, Detail: Detail{TargetPercent: s.planMark(), Why: said}}
+	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: EventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &said}}
 	s.run.Events = append(s.run.Events, e)
 	s.take(e)
 	s.last = s.est.Estimate(now) // to its new end
@@ -372,9 +372,9 @@ func (s *Session) tend() *Care {
 	if s.vessel.Estimator.Holds != estimator.Starter || !s.underWay() {
 		return nil
 	}
-	feed, note := NewFeed(s.rise.StartedAt, assumedParts, 100, 0), "; the feeding is not known, so 1 : 2 : 2 is taken"
+	feed, note := NewFeed(s.rise.StartedAt, assumedParts, 100, 0), say("why.care.assumed")
 	if s.feed != nil {
-		feed, note = *s.feed, ""
+		feed, note = *s.feed, nil
 		feed.At = s.rise.StartedAt
 	}
 	fridgeC := usualFridgeC
@@ -386,7 +386,7 @@ func (s *Session) tend() *Care {
 		return nil // a checked feeding has no error
 	}
 	c = c.Observed(s.last)
-	c.Basis += note
+	c.Basis = append(slices.Clip(c.Basis), note...)
 	return &c
 }
 

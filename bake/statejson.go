@@ -11,15 +11,24 @@ import (
 
 // MarshalJSON writes a State as every surface that hands it on does: fields under
 // their names in small letters, rise_percent for RisePercent, or under their json tags.
-// What is not known is null, times are RFC 3339 to the millisecond in the zone of At,
+// Sentences are key and values, for whoever has no catalogue. What is not known is null, times are RFC 3339 to the millisecond in the zone of At,
 // and spans of time are seconds, as their names say. The definitions of the steps stay
 // inside.
 func (s State) MarshalJSON() ([]byte, error) {
-	return json.Marshal(stateForm{s.At.Location()}.fields(reflect.ValueOf(s), map[string]any{}))
+	return json.Marshal(s.Form(nil))
+}
+
+// Form returns what MarshalJSON writes, with the sentences as speak puts them; nil leaves
+// them keys and values.
+func (s State) Form(speak func(Said) string) map[string]any {
+	return stateForm{s.At.Location(), speak}.fields(reflect.ValueOf(s), map[string]any{})
 }
 
 // stateForm turns values into what encoding/json writes.
-type stateForm struct{ zone *time.Location }
+type stateForm struct {
+	zone  *time.Location
+	speak func(Said) string
+}
 
 // fields adds the fields of a struct to out; those of an embedded one as its own.
 func (f stateForm) fields(v reflect.Value, out map[string]any) map[string]any {
@@ -54,6 +63,18 @@ func (f stateForm) value(v reflect.Value) any {
 		return x.Round(time.Millisecond).In(f.zone)
 	case time.Duration:
 		return x.Seconds()
+	case Said:
+		if f.speak != nil {
+			return f.speak(x)
+		}
+	case Sentences:
+		if f.speak != nil {
+			var all []string
+			for _, s := range x {
+				all = append(all, f.speak(s))
+			}
+			return strings.Join(all, " ")
+		}
 	case []byte:
 		if len(x) == 0 {
 			return nil
@@ -65,7 +86,7 @@ func (f stateForm) value(v reflect.Value) any {
 		if x := v.Float(); math.IsNaN(x) || math.IsInf(x, 0) {
 			return nil
 		}
-	case reflect.Pointer:
+	case reflect.Pointer, reflect.Interface:
 		if v.IsNil() {
 			return nil
 		}

@@ -2,6 +2,7 @@ package bake
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/estimator"
@@ -267,7 +268,7 @@ func (s *State) dueStep() (Todo, bool) {
 // out, dough that is to be shaped may go into the cold.
 func (s *State) otherFor(x Step) EventKind {
 	switch {
-	case x.Name == "fold":
+	case strings.HasPrefix(x.ID, "fold-"):
 		return EventSkipped
 	case (x.ID == ShapeID || x.ID == divideID) && s.RiseID != 0 && !s.InFridge:
 		return EventFridge
@@ -280,7 +281,7 @@ func tapFor(x Step) EventKind {
 	switch {
 	case x.ID == ShapeID:
 		return EventShaped
-	case x.Name == "fold":
+	case strings.HasPrefix(x.ID, "fold-"):
 		return EventFold
 	}
 	return EventDone

@@ -18,14 +18,12 @@ const (
 // From and Until bound At with a chance of 8 in 10; both equal At for a step
 // driven by the clock alone.
 type Step struct {
-	ID       string   // stable within the process, e.g. "fold-2"
-	Name     string   // the trade's word: fold, shape, preheat, slice
-	Do       string   // what to do, one sentence
-	Caution  string   // empty when there is none
-	Key      string   // of the words above, for another language
-	Values   Values   // of the words above
-	Warn     []string // keys of the cautions that Caution begins with
-	Question string   // to be answered before the step counts as done; empty when there is none
+	ID       string    // stable within the process, e.g. "fold-2"
+	Key      string    // of its words
+	Name     Said      // the trade's word: fold, shape, preheat, slice
+	Do       Said      // what to do, one sentence
+	Caution  Sentences // empty when there is none
+	Question Said      // to be answered before the step counts as done; zero when there is none
 	At       time.Time
 	From     time.Time
 	Until    time.Time
@@ -34,7 +32,7 @@ type Step struct {
 	Trigger  Trigger
 	State    StepState
 	By       string    // who or what started, did or skipped it
-	Why      string    // reason of a skip or a shift, in words
+	Why      Sentences // reasons of a skip or a shift
 	Finished time.Time // when it was done or skipped
 }
 

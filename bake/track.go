@@ -25,11 +25,10 @@ type Track struct {
 	Jar        []TempPoint      `json:"jar,omitempty"`  // the sample jar by its own probe
 	ProofBy    estimator.Window `json:"proof_by"`       // when the final proof is over; zero before it begins
 	ProofBasis ProofBasis       `json:"proof_basis,omitempty"`
-	ProofWhy   string           `json:"proof_why,omitempty"`
+	ProofWhy   Said             `json:"proof_said"`
 	Core       []CorePoint      `json:"core,omitempty"` // the probe in the loaf
 	DoneAt     time.Time        `json:"done_at"`        // when the core got into the done range; zero before
 	Done       Core             `json:"done"`
-	CoolWhy    string           `json:"cool_why,omitempty"` // why the probe gives no time to slice yet
 }
 
 // Moments lists every moment of the track, for a clock that turns out to be
@@ -107,32 +106,26 @@ func (p *Process) FollowProof(now time.Time, in ProofInput) {
 		room = 0
 	}
 	byTime := ProofByTime(begun, now, t.Loaf, room, d.Usual)
-	pending := "no sensor watches the proof"
+	pending := ""
 	for _, by := range []struct {
 		seen  *estimator.Estimate
 		basis ProofBasis
-		name  string
-	}{{in.Basket, BasketBasis, "the basket's sensor"}, {in.Sample, SampleBasis, "the sample jar"}} {
+	}{{in.Basket, BasketBasis}, {in.Sample, SampleBasis}} {
 		if by.seen == nil {
 			continue
 		}
-		w, why := reaching(*by.seen, d.RisePercent), "by the sensor over the basket"
-		if w.IsZero() {
-			pending = by.name + " gives no forecast yet"
-			continue
-		}
-		if by.basis == SampleBasis {
+		w, why := reaching(*by.seen, d.RisePercent), Said{Key: "why.proof.basket"}
+		if by.basis == SampleBasis && !w.IsZero() {
 			w, why = Sample{Begun: begun, Jar: t.Jar, Loaf: t.Loaf, RoomC: room}.Ready(now, w)
-			why = "by the sample jar; " + why
 		}
-		if vaguer(w, byTime) && now.Before(byTime.Median) {
-			pending = by.name + " cannot tell it closer yet"
+		if w.IsZero() || vaguer(w, byTime) && now.Before(byTime.Median) {
+			pending = "." + string(by.basis) // it cannot tell it closer yet
 			continue
 		}
 		t.ProofBy, t.ProofBasis, t.ProofWhy = w, by.basis, why
 		return
 	}
-	t.ProofBy, t.ProofBasis, t.ProofWhy = byTime, TimeBasis, "by the usual time at this temperature; "+pending
+	t.ProofBy, t.ProofBasis, t.ProofWhy = byTime, TimeBasis, Said{Key: "why.proof.time" + pending}
 }
 
 // vaguer reports whether a window is wider than another: a rise that has hardly

@@ -92,7 +92,8 @@ func (b Batch) withIce(m Mixing, out Water) (Water, error) {
 // Celsius; 0 when none was planned.
 func (p *Process) WantedDoughC() float64 {
 	d, _ := p.def(MixID)
-	return d.Values["dough_c"]
+	c, _ := d.Values["dough_c"].(float64)
+	return c
 }
 
 // LearnWarmer returns how much warmer than wanted the next dough will come out, Celsius,

@@ -92,6 +92,6 @@ func TestTheWaterLearnsFromTheProbe(t *testing.T) {
 	assert.Less(t, after.TempC, before.TempC-warmer, "the flour brings none of it")
 	p := bake.DefaultProcess(start(), 24)
 	assert.Zero(t, p.WantedDoughC())
-	p.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 25})
+	p.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 25.0})
 	assert.InDelta(t, 25, p.WantedDoughC(), 1e-9)
 }

@@ -76,7 +76,7 @@ type doneJSON struct {
 // lastTold is the number of the event that a request has just become; 0 for none.
 func (s *Server) lastTold(a request) int64 {
 	var id int64
-	for _, v := range s.snapshot().Vessels {
+	for _, v := range s.opt.Live.Snapshot().Vessels {
 		for _, e := range v.Events {
 			if v.Vessel == a.Vessel && e.Kind == a.Kind {
 				id = max(id, e.ID)
@@ -99,7 +99,7 @@ func (s *Server) do(r *http.Request, a request) error {
 	if err := a.check(); err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(s.snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) {
+	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) {
 		return Refuse("There is no vessel named %q.", a.Vessel)
 	}
 	ctx, live := r.Context(), s.opt.Live
@@ -386,7 +386,7 @@ func (s *Server) done(a request) string {
 		at = s.opt.Now()
 	}
 	word := s.say("did."+string(a.Kind), nil)
-	for _, v := range s.snapshot().Vessels {
+	for _, v := range s.opt.Live.Snapshot().Vessels {
 		for _, x := range v.Steps {
 			if v.Vessel == a.Vessel && x.ID == a.StepID {
 				word = glance.TapLabel(x, l)

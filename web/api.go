@@ -95,18 +95,18 @@ func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) {
 func (s *Server) vessels(snap Snapshot) map[string]any {
 	out := []vesselJSON{}
 	for _, v := range snap.Vessels {
-		out = append(out, vesselOf(v, s.glance(snap, v, true), s.opt.House))
+		out = append(out, vesselOf(v, s.glance(snap, v, true), s.opt.House, s.words))
 	}
 	return map[string]any{"at": snap.At.In(s.opt.House.Zone), "vessels": out}
 }
 
 func (s *Server) apiVessels(w http.ResponseWriter, r *http.Request) {
-	s.taggedJSON(w, r, s.vessels(s.snapshot()))
+	s.taggedJSON(w, r, s.vessels(s.opt.Live.Snapshot()))
 }
 
 // vessel finds the vessel a path names.
 func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vessel, bool) {
-	snap := s.snapshot()
+	snap := s.opt.Live.Snapshot()
 	for _, v := range snap.Vessels {
 		if v.Vessel == r.PathValue("name") {
 			return snap, v, true
@@ -118,7 +118,7 @@ func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vesse
 
 func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) {
 	if snap, v, ok := s.vessel(w, r); ok {
-		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), s.opt.House))
+		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), s.opt.House, s.words))
 	}
 }
 

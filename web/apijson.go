@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web/glance"
 	"tidemark/web/past"
@@ -19,7 +20,7 @@ import (
 // sensors.
 type vesselJSON struct {
 	Name        string       `json:"name"`
-	State       bake.State   `json:"state"`
+	State       any          `json:"state"` // a bake.State in the household's words
 	Alarms      []alarmJSON  `json:"alarms"`
 	Sensors     []sensorJSON `json:"sensors"`
 	Answer      answerJSON   `json:"answer"`
@@ -89,9 +90,10 @@ type sensorJSON struct {
 }
 
 // vesselOf turns a vessel into its form on the API.
-func vesselOf(v Vessel, g glance.Glance, h say.House) vesselJSON {
+func vesselOf(v Vessel, g glance.Glance, h say.House, l *text.Localizer) vesselJSON {
 	v.At = v.At.In(h.Zone)
-	out := vesselJSON{Name: v.Vessel, State: v.State, Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
+	speak := func(s bake.Said) string { return l.At(v.At).Tell(s) }
+	out := vesselJSON{Name: v.Vessel, State: v.Form(speak), Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
 		Answer: answerOf(g), AirHumidity: past.Number(knownRatio(v.AirHumidity))}
 	for _, x := range v.Sensors {
 		out.Sensors = append(out.Sensors, sensorJSON{x.Sensor, x.Quantity, x.Status, x.Reason, optional(x.LastOK, h.Zone)})
@@ -99,11 +101,11 @@ func vesselOf(v Vessel, g glance.Glance, h say.House) vesselJSON {
 	return out
 }
 
-func stepsOf(steps []bake.Step, zone *time.Location) []stepJSON {
+func stepsOf(steps []bake.Step, zone *time.Location, l *text.Localizer) []stepJSON {
 	out := []stepJSON{}
 	for _, s := range steps {
-		out = append(out, stepJSON{s.ID, s.Name, s.Do, s.Caution, s.Question, string(s.State), optional(s.At, zone),
-			optional(s.From, zone), optional(s.Until, zone), s.Why})
+		out = append(out, stepJSON{s.ID, l.Tell(s.Name), l.Tell(s.Do), l.Tell(s.Caution...), l.Tell(s.Question), string(s.State), optional(s.At, zone),
+			optional(s.From, zone), optional(s.Until, zone), l.Tell(s.Why...)})
 	}
 	return out
 }

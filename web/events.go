@@ -88,7 +88,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 // resume sends what a reader needs that may have been here before.
 func (f *feed) resume() {
 	build, run, seq := eventID(f.r.Header.Get("Last-Event-ID"))
-	snap := f.s.snapshot()
+	snap := f.s.opt.Live.Snapshot()
 	if build != "" && build != f.s.build && f.name == "parts" {
 		f.out.send("event: reload\ndata: {}\n\n")
 	}
@@ -133,12 +133,12 @@ func (f *feed) follow(ctx context.Context, changes <-chan struct{}) {
 			if !f.s.gate.may(f.r, access.Read) {
 				return
 			}
-			f.out.beat(f.s.clock(f.s.snapshot()))
+			f.out.beat(f.s.clock(f.s.opt.Live.Snapshot()))
 		case _, open := <-changes:
 			if !open || !f.s.gate.may(f.r, access.Read) {
 				return
 			}
-			if snap := f.s.snapshot(); snap.Seq != f.seq {
+			if snap := f.s.opt.Live.Snapshot(); snap.Seq != f.seq {
 				f.state(snap)
 			}
 			if !rest(ctx, minBetween) {

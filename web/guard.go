@@ -135,12 +135,11 @@ func (s *Server) refusePage(w http.ResponseWriter, r *http.Request, status int, 
 }
 
 func (s *Server) refuse(w http.ResponseWriter, r *http.Request, p messagePage, status int) {
-	p.Text = s.opt.House.Text(p.Text, s.opt.Now())
 	if !wantsHTML(r) {
 		problem(w, status, p.Heading, p.Text)
 		return
 	}
-	p.frame = frame{Title: p.Heading, Lang: s.lang(), Version: s.snapshot().System.Version, Demo: s.opt.Demo}
+	p.frame = frame{Title: p.Heading, Lang: s.lang(), Version: s.opt.Live.Snapshot().System.Version, Demo: s.opt.Demo}
 	s.render(w, status, "message", p)
 }
 

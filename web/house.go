@@ -31,7 +31,7 @@ type housePage struct {
 
 // pageHouse shows how the household's tidemark is set up.
 func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
-	snap := s.snapshot()
+	snap := s.opt.Live.Snapshot()
 	h := s.opt.House
 	p := housePage{frame: s.frame(w, r, "House", "house"), Locked: s.gate.keeper.Locked(r.Context()), Session: s.gate.ask(r).session,
 		Problems: s.problems(snap), Metrics: s.opt.Metrics != nil, Zone: h.Zone.String(), Units: houseUnits(h.Clock12, h.Fahrenheit)}
@@ -76,7 +76,7 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	f := frame{Title: "Unlock · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.snapshot().System.Version}
+	f := frame{Title: "Unlock · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
 	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
 }
 

@@ -24,7 +24,7 @@ type kitchenAll struct {
 
 // pageKitchen answers with the kitchen view.
 func (s *Server) pageKitchen(w http.ResponseWriter, r *http.Request) {
-	p := kitchenPage{frame: s.frame(w, r, s.say("kitchen", nil), "kitchen"), All: s.kitchen(s.snapshot())}
+	p := kitchenPage{frame: s.frame(w, r, s.say("kitchen", nil), "kitchen"), All: s.kitchen(s.opt.Live.Snapshot())}
 	s.render(w, http.StatusOK, "kitchen", p)
 }
 

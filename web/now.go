@@ -39,7 +39,7 @@ type vesselView struct {
 	Steps        []stepView
 	Told         []toldView
 	Facts        []factView
-	Findings     []bake.Finding
+	Findings     []findingView
 	Seen         []seenView
 	Plan         []string
 	Advice       *adviceView // nil for none
@@ -82,7 +82,7 @@ func (v Vessel) byHand() bool {
 // pageNow answers with the page of one vessel: the one asked for, else the first that
 // wants a hand, else the first in which something is under way.
 func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
-	snap := s.snapshot()
+	snap := s.opt.Live.Snapshot()
 	if len(snap.Vessels) == 0 && s.opt.Setup != nil && s.gate.mayAct(r) {
 		http.Redirect(w, r, "/settings", http.StatusSeeOther) // nothing rises before it is set up
 		return
@@ -166,9 +166,11 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 	out.Steps = s.steps(state)
 	out.Told, out.Hour = s.told(state), glance.Hour(state, s.words)
 	out.Facts = s.facts(v, state)
-	out.Findings = v.Findings
+	for _, f := range v.Findings {
+		out.Findings = append(out.Findings, findingOf(f, s.words))
+	}
 	if v.Holds == estimator.Starter {
-		out.Seen = lookFor(s.opt.House, snap.At)
+		out.Seen = s.lookFor()
 	}
 	s.planParts(&out, v, snap.At)
 	out.Sensors, out.SensorsBad = s.sensors(v, snap.At)
@@ -200,7 +202,7 @@ func (s *Server) steps(state bake.State) []stepView {
 		if x.State == bake.Waiting && x.Until.Sub(x.From) >= leastDoubt {
 			row.Window = l.Clock(x.From) + " – " + l.Clock(x.Until)
 		}
-		if x.Hands && x.State != bake.Done && x.State != bake.Skipped && x.Question == "" {
+		if x.Hands && x.State != bake.Done && x.State != bake.Skipped && x.Question.Key == "" {
 			row.Tap = &glance.Tap{Kind: bake.EventDone, Step: x.ID, Label: glance.TapLabel(x, l)}
 			if x.ID == bake.ShapeID {
 				row.Tap.Kind = bake.EventShaped
@@ -386,5 +388,15 @@ func (s *Server) planLines(p *bake.PlanState, now time.Time) []string {
 // seenView is something that can be seen in a jar, and what it means.
 type seenView struct {
 	What    string
-	Finding bake.Finding
+	Finding findingView
+}
+
+// findingView is a verdict on a starter in the household's words.
+type findingView struct {
+	What, Evidence string
+	Do             []string
+}
+
+func findingOf(f bake.Finding, l *text.Localizer) findingView {
+	return findingView{l.Tell(f.What), l.Tell(f.Evidence), told(l, f.Do)}
 }

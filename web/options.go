@@ -67,9 +67,6 @@ func (o Options) withDefaults() (Options, error) {
 	if o.UploadDir == "" {
 		o.UploadDir = os.TempDir()
 	}
-	if o.Planner != nil {
-		o.Planner = wordedPlanner{o.Planner, o.House}
-	}
 	if o.Settings == nil {
 		o.Settings = newMemorySettings()
 	}

@@ -30,7 +30,7 @@ type chipView struct {
 
 // frame fills in the shared part for one reader.
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
-	snap := s.snapshot()
+	snap := s.opt.Live.Snapshot()
 	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Demo: s.opt.Demo,
 		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
 	f.Said = s.said(w, r)

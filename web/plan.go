@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"net/http"
 	"net/url"
@@ -78,7 +77,7 @@ func (s *Server) planForm(q url.Values) planForm {
 	get := func(k string) string { return strings.TrimSpace(q.Get(k)) }
 	f := planForm{Ready: get("ready"), Air: get("air"), Warm: get("warm"), Fridge: get("fridge"), Ripe: get("ripe"),
 		Out: get("out"), Vessel: get("vessel"), Way: get("way"), Asked: get("asked"), Unit: "°C"}
-	snap := s.snapshot()
+	snap := s.opt.Live.Snapshot()
 	for _, v := range snap.Vessels {
 		if v.Holds == estimator.Dough && v.ProofOf == "" {
 			f.Vessels = append(f.Vessels, v.Vessel)
@@ -215,7 +214,7 @@ func (s *Server) planFor(ctx context.Context, w PlanWish) (Planned, int, error) 
 		return Planned{}, 0, Refuse("there is no way to plan this bread")
 	}
 	for i, p := range planned.Plans {
-		if p.Name == w.Way {
+		if p.Way == w.Way {
 			return planned, i, nil
 		}
 	}
@@ -229,13 +228,12 @@ func (s *Server) planFor(ctx context.Context, w PlanWish) (Planned, int, error) 
 func (s *Server) planWrong(err error) (int, string) {
 	var field bake.FieldError
 	var refusal Refusal
+	var no planner.Refusal
 	switch {
-	case errors.As(err, &field) && (field.Field == "air" || field.Field == "warm"):
-		return http.StatusConflict, fmt.Sprintf("The temperatures must lie between %s and %s.", s.opt.House.Temperature(10), s.opt.House.Temperature(35))
-	case errors.As(err, &field) && field.Field == "ready":
-		return http.StatusConflict, "Ready at: choose a time within four days from now."
+	case errors.As(err, &no):
+		return http.StatusConflict, s.words.At(s.opt.Now()).Tell(no.Why)
 	case errors.As(err, &field), errors.As(err, &refusal):
-		return http.StatusConflict, s.opt.House.Text(sentence(err), s.opt.Now())
+		return http.StatusConflict, sentence(errors.New(strings.TrimSuffix(err.Error(), ".")))
 	}
 	s.opt.Log.Error("a plan could not be made", "error", err)
 	return http.StatusInternalServerError, "The plan could not be made; the log says more."

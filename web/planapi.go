@@ -2,13 +2,12 @@ package web
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"net/url"
 	"strconv"
-	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/planner"
 	"tidemark/web/past"
@@ -38,7 +37,8 @@ type planJSON struct {
 }
 
 type wayJSON struct {
-	Name               string       `json:"name"`
+	Name               string       `json:"name"`  // as asked for with way
+	Title              string       `json:"title"` // in words
 	Fits               bool         `json:"fits"`
 	Why                string       `json:"why"`
 	ReadyAt            *time.Time   `json:"ready_at"`
@@ -144,9 +144,9 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 	zone := s.opt.House.Zone
 	out := planJSON{Asked: stamp(wish.Now, zone), Ready: stamp(wish.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []wayJSON{}}
 	for _, p := range planned.Plans {
-		j := wayOf(p, zone)
+		j := wayOf(p, zone, s.words.At(wish.Now))
 		if !until.IsZero() {
-			j.LeftOut = s.outlook(r.Context(), wish, p.Name, until)
+			j.LeftOut = s.outlook(r.Context(), wish, p.Way, until)
 		}
 		out.Ways = append(out.Ways, j)
 	}
@@ -161,34 +161,33 @@ func (s *Server) outlook(ctx context.Context, w PlanWish, way string, until time
 		return nil
 	}
 	return &outlookJSON{stamp(o.Until, s.opt.House.Zone), past.Number(o.P10), past.Number(o.P50), past.Number(o.P90),
-		riskJSON{past.Number(o.Under), past.Number(o.Over)}, o.Text}
+		riskJSON{past.Number(o.Under), past.Number(o.Over)}, s.words.At(w.Now).Tell(o.Said())}
 }
 
 // planFailed answers with a problem.
 func (s *Server) planFailed(w http.ResponseWriter, err error) {
-	var field bake.FieldError
-	var no Refusal
-	if errors.As(err, &field) || errors.As(err, &no) {
-		problem(w, http.StatusBadRequest, "unusable wish", s.opt.House.Text(sentence(errors.New(strings.TrimSuffix(err.Error(), "."))), s.opt.Now()))
+	status, why := s.planWrong(err)
+	if status == http.StatusConflict {
+		problem(w, http.StatusBadRequest, "unusable wish", why)
 		return
 	}
-	_, why := s.planWrong(err)
 	problem(w, http.StatusInternalServerError, "no plan", why)
 }
 
 // wayOf is one way on the API.
-func wayOf(p planner.Plan, zone *time.Location) wayJSON {
+func wayOf(p planner.Plan, zone *time.Location, l *text.Localizer) wayJSON {
 	n := func(v float64) past.Number { return past.Number(v) }
-	return wayJSON{Name: p.Name, Fits: p.Fits, Why: p.Why, ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
+	return wayJSON{Name: p.Way, Title: l.Tell(p.Name()), Fits: p.Fits, Why: l.Tell(p.Why...), ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
 		ReadyUntil: optional(p.Ready.Until, zone), LateChance: n(p.Late), Watched: riskJSON{n(p.Watched.Under), n(p.Watched.Over)},
 		Clock: riskJSON{n(p.Clock.Under), n(p.Clock.Over)}, BulkEndPercent: n(p.BulkEndPercent), InoculationPercent: n(p.InoculationPercent),
-		GoodAt: optional(p.GoodAt, zone), Notes: list(p.Notes), Steps: stepsOf(p.Steps, zone)}
+		GoodAt: optional(p.GoodAt, zone), Notes: told(l, p.Notes), Steps: stepsOf(p.Steps, zone, l)}
 }
 
-// list is a list that is never null.
-func list(s []string) []string {
-	if s == nil {
-		return []string{}
+// told are sentences, each said; never null.
+func told(l *text.Localizer, list []bake.Said) []string {
+	out := make([]string, len(list))
+	for i, s := range list {
+		out[i] = l.Tell(s)
 	}
-	return s
+	return out
 }

@@ -3,7 +3,6 @@ package web
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -103,14 +102,14 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage, form *planForm) erro
 	if err != nil {
 		return err
 	}
-	p.From, p.Fields = planned.From, form.fields(planned.Plans[shown].Name)
+	p.From, p.Fields = planned.From, form.fields(planned.Plans[shown].Way)
 	p.Shown = s.planView(planned.Plans[shown], *form)
 	p.Shown.Vessel, p.Shown.Instead = s.takers(planned.Vessel)
 	for i, x := range planned.Plans {
 		p.Ways = append(p.Ways, s.wayView(x, *form, i == shown))
 	}
 	if !until.IsZero() && len(planned.Plans[shown].Steps) > 0 {
-		p.Shown.Out = s.leftOut(ctx, wish, planned.Plans[shown].Name, until)
+		p.Shown.Out = s.leftOut(ctx, wish, planned.Plans[shown].Way, until)
 		p.Live = s.staysOut(ctx, until)
 	}
 	return nil
@@ -130,7 +129,7 @@ func (s *Server) fillLive(ctx context.Context, p *planPage, form *planForm) erro
 
 // takers says whether the plan can be taken on, and what would give way to it.
 func (s *Server) takers(vessel string) (name, instead string) {
-	for _, v := range s.snapshot().Vessels {
+	for _, v := range s.opt.Live.Snapshot().Vessels {
 		switch {
 		case v.Vessel != vessel:
 			continue
@@ -149,21 +148,18 @@ func (s *Server) takers(vessel string) (name, instead string) {
 // leftOut says what becomes of the planned dough that stays out.
 func (s *Server) leftOut(ctx context.Context, w PlanWish, way string, until time.Time) string {
 	o, err := s.opt.Planner.LeftOut(ctx, w, way, until)
-	var no Refusal
-	switch {
-	case err == nil:
-		return o.Text
-	case errors.As(err, &no):
-		return s.opt.House.Text(sentence(no), w.Now)
+	if err == nil {
+		return s.words.At(w.Now).Tell(o.Said())
 	}
-	s.opt.Log.Error("what if it stays out could not be answered", "error", err)
-	return "That could not be worked out; the log says more."
+	_, why := s.planWrong(err)
+	return why
 }
 
 // staysOut says what becomes of the doughs that rise now.
 func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
 	var out []string
-	for _, v := range s.snapshot().Vessels {
+	l := s.words.At(s.opt.Now())
+	for _, v := range s.opt.Live.Snapshot().Vessels {
 		if v.RiseID == 0 || v.Holds != estimator.Dough || len(v.Estimate.Fan) == 0 || v.InFridge {
 			continue
 		}
@@ -171,7 +167,7 @@ func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
 		if err != nil {
 			continue // it has no forecast that reaches so far
 		}
-		out = append(out, v.Vessel+" now: "+warm.Text+" "+cold.Text)
+		out = append(out, v.Vessel+": "+l.Tell(warm.Said(), cold.Said()))
 	}
 	return out
 }
@@ -186,7 +182,7 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
 		planned, shown, err = s.planFor(r.Context(), wish)
 	}
 	if err == nil && len(planned.Plans[shown].Steps) == 0 {
-		err = Refuse("this way has no timetable: %s", planned.Plans[shown].Why)
+		err = Refuse("this way has no timetable: %s", s.words.At(wish.Now).Tell(planned.Plans[shown].Why...))
 	}
 	if err != nil {
 		status, why := s.planWrong(err)
@@ -195,7 +191,7 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
 	}
 	b := calendar.Bake{ID: "plan-" + wish.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
 		Steps: planned.Plans[shown].Steps, Stamp: wish.Now, Alarm: planAlarm,
-		Words: func(text string) string { return s.opt.House.Text(text, wish.Now) }}
+		Speak: func(x bake.Said) string { return s.words.At(wish.Now).Tell(x) }}
 	var body bytes.Buffer
 	if err := calendar.Write(&body, b); err != nil {
 		s.opt.Log.Error("a calendar could not be made", "error", err)
@@ -219,12 +215,12 @@ func planTitle(p Planned) string {
 // planView turns a plan into what the template shows.
 func (s *Server) planView(p planner.Plan, f planForm) *planView {
 	now := s.opt.Now()
-	v := &planView{Name: upper(p.Name), Fits: p.Fits, Why: p.Why, Notes: p.Notes}
+	l := s.words.At(now)
+	v := &planView{Name: upper(l.Tell(p.Name())), Fits: p.Fits, Why: l.Tell(p.Why...), Notes: told(l, p.Notes)}
 	if len(p.Steps) == 0 {
 		return v
 	}
-	v.Calendar = "/plan.ics?" + f.query(p.Name)
-	l := s.words.At(now)
+	v.Calendar = "/plan.ics?" + f.query(p.Way)
 	v.Ready = l.Say("page.plan.between", text.Values{"from": p.Ready.From, "until": p.Ready.Until})
 	v.Big, v.Suffix, _ = strings.Cut(s.words.Clock(p.Ready.Median), " ")
 	v.Day = l.Weekday(p.Ready.Median)
@@ -252,7 +248,7 @@ func (s *Server) planDays(steps []bake.Step) []planDay {
 			said = map[string]bool{}
 		}
 		w := glance.StepOf(st, s.words)
-		r := planRow{When: s.words.Clock(st.At), What: w.Name, Length: s.span(st.Takes), Do: w.Do, Ask: st.Question, Window: s.windowOf(st)}
+		r := planRow{When: s.words.Clock(st.At), What: w.Name, Length: s.span(st.Takes), Do: w.Do, Ask: s.words.Tell(st.Question), Window: s.windowOf(st)}
 		r.Caution = unsaid(w.Caution, said)
 		d := &days[len(days)-1]
 		d.Rows = append(d.Rows, r)
@@ -290,7 +286,8 @@ func (s *Server) windowOf(st bake.Step) string {
 // wayView is one way beside the others.
 func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
 	h, now := s.opt.House, s.opt.Now()
-	v := wayView{Name: upper(p.Name), Shown: shown, Why: p.Why, Link: "/plan?" + f.query(p.Name) + "#way", Levain: say.Percent(p.InoculationPercent)}
+	l := s.words.At(now)
+	v := wayView{Name: upper(l.Tell(p.Name())), Shown: shown, Why: l.Tell(p.Why...), Link: "/plan?" + f.query(p.Way) + "#way", Levain: say.Percent(p.InoculationPercent)}
 	if len(p.Steps) == 0 {
 		return v
 	}

@@ -149,7 +149,7 @@ func (s *Server) upkeepRoutes() {
 // healthz answers whether the service watches: 200 while it does, with its
 // troubles in words. A dead sensor is no reason for 503: the service lives.
 func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
-	snap := s.snapshot()
+	snap := s.opt.Live.Snapshot()
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	w.Header().Set("Tidemark-Run", s.run) // tells one start from the next
 	fmt.Fprintln(w, "ok: watching", len(snap.Vessels), "vessels")

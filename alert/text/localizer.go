@@ -3,9 +3,12 @@ package text
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
+
+	"tidemark/bake"
 )
 
 // Locale is how a household reads. The zero Locale is English, Celsius and 24 h, in
@@ -67,6 +70,9 @@ func (l *Localizer) Say(key string, v Values) string {
 	if sentence == "" {
 		return key
 	}
+	if l.locale.Fahrenheit {
+		sentence = l.inScale(sentence)
+	}
 	if !strings.Contains(sentence, "{") {
 		return sentence
 	}
@@ -77,6 +83,17 @@ func (l *Localizer) Say(key string, v Values) string {
 		}
 		return p
 	})
+}
+
+// Tell says sentences of package bake one after the other; nothing for none.
+func (l *Localizer) Tell(list ...bake.Said) string {
+	var out []string
+	for _, s := range list {
+		if s.Key != "" {
+			out = append(out, l.Say(s.Key, s.Values))
+		}
+	}
+	return strings.Join(out, " ")
 }
 
 // SayN is Say for a count: key.one for 1 and key.many for any other, with {n}.
@@ -92,7 +109,8 @@ func (l *Localizer) SayN(key string, n int, v Values) string {
 }
 
 // Value formats one value for a placeholder of this name. By type: a string stays as
-// it is, a time is a time of day, a duration is a span, an int is a number. A float
+// it is, a time is a time of day, a duration is a span, an int is a number, sentences of
+// package bake are said. A float
 // is formatted by what its name ends in, alone or after an underscore:
 //
 //	c        temperature, whole degrees      fine_c   with one decimal
@@ -112,8 +130,36 @@ func (l *Localizer) Value(name string, value any) string {
 		return strconv.Itoa(v)
 	case float64:
 		return l.float(name, v)
+	case bake.Said:
+		return l.Tell(v)
+	case bake.Sentences:
+		return l.Tell(v...)
+	case []bake.Said:
+		var all []string
+		for _, s := range v {
+			all = append(all, l.Tell(s))
+		}
+		return strings.Join(all, ", ")
 	}
 	return fmt.Sprint(value)
+}
+
+// degrees finds temperatures that stand in a sentence as they are, with a range.
+var degrees = regexp.MustCompile(`(?:(\d+)( \pL+ ))?(\d+)[ \x{a0}]°C`)
+
+// inScale writes the degrees of a sentence on the household's scale.
+func (l *Localizer) inScale(sentence string) string {
+	return degrees.ReplaceAllStringFunc(sentence, func(found string) string {
+		m := degrees.FindStringSubmatch(found)
+		number := func(text string) float64 {
+			c, _ := strconv.ParseFloat(text, 64) // only digits are found
+			return c
+		}
+		if m[1] == "" {
+			return l.Temp(number(m[3]))
+		}
+		return l.Number(number(m[1])*9/5+32, 0) + m[2] + l.Temp(number(m[3]))
+	})
 }
 
 // float formats a number by the end of its name.

@@ -2,18 +2,38 @@ package text
 
 import (
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+	"tidemark/bake/planner"
+	"tidemark/estimator"
 )
 
 // said finds a key that is written out where it is said.
 var said = regexp.MustCompile(`\.(Say|SayN)\("([a-z0-9_.-]*[a-z0-9])"`)
+
+// sources hands on what the files of the program that are no tests say, below a folder.
+func sources(t *testing.T, folder string, each func(path, source string)) {
+	t.Helper()
+	err := filepath.WalkDir(filepath.Join("..", "..", folder), func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		source, err := os.ReadFile(path)
+		each(path, string(source))
+		return err
+	})
+	require.NoError(t, err)
+}
 
 // TestEveryKeyThatIsSaidIsThere looks through the program for keys that are not in the
 // catalogue.
@@ -21,15 +41,8 @@ func TestEveryKeyThatIsSaidIsThere(t *testing.T) {
 	en, err := Load("en")
 	require.NoError(t, err)
 	found := 0
-	err = filepath.WalkDir(filepath.Join("..", ".."), func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
-			return err
-		}
-		source, err := os.ReadFile(path)
-		if err != nil {
-			return err
-		}
-		for _, m := range said.FindAllStringSubmatch(string(source), -1) {
+	sources(t, "", func(path, source string) {
+		for _, m := range said.FindAllStringSubmatch(source, -1) {
 			found++
 			if m[1] == "SayN" {
 				assert.Contains(t, en, m[2]+".one", path)
@@ -38,8 +51,71 @@ func TestEveryKeyThatIsSaidIsThere(t *testing.T) {
 			}
 			assert.Contains(t, en, m[2], path)
 		}
-		return nil
 	})
-	require.NoError(t, err)
 	assert.Greater(t, found, 20)
+}
+
+// TestEveryKeyOfBakeIsThere looks through package bake for the keys of its sentences, as
+// its own small functions name them.
+func TestEveryKeyOfBakeIsThere(t *testing.T) {
+	en, err := Load("en")
+	require.NoError(t, err)
+	names := regexp.MustCompile(`"([a-z0-9_.-]*[a-z0-9])"`)
+	found := 0
+	sources(t, "bake", func(path, source string) {
+		for pattern, keys := range map[string][]string{
+			`Said\{(?:Key: )?("[^"]*")[,}]`: {"%"}, `[^.]\bsay\(([^)]*)\)`: {"%"}, `cautions\(([^)]*)\)`: {"caution.%"}, `Warn: \[\]string\{([^}]*)\}`: {"caution.%"},
+			`because\(("[^"]*")[,)]`: {"plan.%"}, `\bnote\(("[^"]*"),`: {"plan.note.%"}, `refuse\("[a-z.]*", ("[^"]*")[,)]`: {"plan.refused.%"},
+			`found\(("[^"]*")[,)]`: {"starter.%", "starter.%.seen"}, `, Key: ("[^"]*")`: {"step.%.name", "step.%.do"}, `(?:\.Key|, key|, open) = ("[^"]*"(?:, "[^"]*")?)`: {"step.%.do"},
+		} {
+			for _, m := range regexp.MustCompile(pattern).FindAllStringSubmatch(source, -1) {
+				for _, n := range names.FindAllStringSubmatch(m[1], -1) {
+					found++
+					for _, k := range keys {
+						assert.Contains(t, en, strings.Replace(k, "%", n[1], 1), path)
+					}
+				}
+			}
+		}
+	})
+	assert.Greater(t, found, 100)
+}
+
+// TestEverySentenceOfABakeIsWhole lays out bakes of every kind, and plans them, in every
+// language: no sentence is missing, and none lacks a value.
+func TestEverySentenceOfABakeIsWhole(t *testing.T) {
+	start := time.Date(2026, 3, 7, 8, 0, 0, 0, time.UTC)
+	nan := math.NaN()
+	laid := func(p bake.Process) []bake.Step {
+		return p.Steps(start.Add(9*time.Hour), estimator.Estimate{AirC: nan, DoughC: nan, RisePercent: nan})
+	}
+	for _, language := range Languages() {
+		l := New(Locale{Language: language})
+		whole := func(list ...bake.Said) {
+			for _, s := range list {
+				if text := l.Tell(s); s.Key != "" {
+					assert.NotContains(t, text, "{", s.Key)
+					assert.NotEqual(t, s.Key, text, language)
+				}
+			}
+		}
+		for _, flour := range []string{"strong wheat", "whole rye"} {
+			for _, more := range [][]bake.Inclusion{nil, {{Name: "butter", Grams: 200}}, {{Name: "milk", Grams: 200}, {Name: "walnuts", Grams: 80}, {Name: "gizmo", Grams: 20}}} {
+				for _, ware := range []bake.Ware{"", bake.Pot, bake.Tin, bake.Stone, bake.Tray} {
+					b := bake.Batch{Flours: []bake.Flour{{Name: flour, Grams: 900}}, WaterG: 640, Levain: bake.Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 14, AtOnce: 7, Inclusions: more, BakeIn: ware}
+					p := bake.NewProcess(b, start, 22)
+					for _, s := range append(append(laid(p), laid(p.Retarded(600))...), laid(p.TubRetarded(start.AddDate(0, 0, 1)))...) {
+						whole(append(append(append(bake.Sentences{s.Name, s.Do, s.Question}, s.Caution...), s.Why...), b.Warnings()...)...)
+					}
+					plans, err := planner.Make(planner.Wish{Now: start, ReadyAt: start.Add(30 * time.Hour), Batch: b, Room: planner.Place{C: 17}, Starter: planner.Starter{ColdDays: 9}, MilkInTheWarm: true})
+					require.NoError(t, err)
+					for _, p := range plans {
+						whole(p.Name())
+						whole(p.Why...)
+						whole(p.Notes...)
+					}
+				}
+			}
+		}
+	}
 }

@@ -22,9 +22,9 @@ type Bake struct {
 	ID    string // stable for the bake, e.g. "bake-41"; letters, digits and dashes
 	Title string
 	Steps []bake.Step
-	Stamp time.Time                // when this timetable was made
-	Alarm time.Duration            // how long before a step with hands to remind; 0 for no reminder
-	Words func(text string) string // puts the household's words into a text, see bake.Put; nil leaves it
+	Stamp time.Time              // when this timetable was made
+	Alarm time.Duration          // how long before a step with hands to remind; 0 for no reminder
+	Speak func(bake.Said) string // says a sentence to the household
 }
 
 // Write writes the steps that still lie ahead or are under way. Steps done or
@@ -34,9 +34,6 @@ func Write(w io.Writer, b Bake) error {
 	cal.SetProductId("-//tidemark//timetable//EN")
 	cal.SetMethod(ics.MethodPublish)
 	cal.SetName(b.Title)
-	if b.Words == nil {
-		b.Words = func(text string) string { return text }
-	}
 	for _, s := range b.Steps {
 		if s.State == bake.Done || s.State == bake.Skipped || s.At.IsZero() {
 			continue
@@ -55,12 +52,12 @@ func (b Bake) add(cal *ics.Calendar, s bake.Step) {
 	e.SetDtStampTime(b.Stamp.UTC())
 	e.SetStartAt(s.At.UTC())
 	e.SetEndAt(s.At.Add(max(s.Takes, 5*time.Minute)).UTC())
-	e.SetSummary(strings.TrimSpace(b.Title + ": " + s.Name))
-	e.SetDescription(b.Words(describe(s)))
+	e.SetSummary(strings.TrimSpace(b.Title + ": " + b.Speak(s.Name)))
+	e.SetDescription(b.describe(s))
 	if s.Hands && b.Alarm > 0 {
 		a := e.AddAlarm()
 		a.SetAction(ics.ActionDisplay)
-		a.SetDescription(s.Name)
+		a.SetDescription(b.Speak(s.Name))
 		a.SetTrigger(fmt.Sprintf("-PT%dM", int(b.Alarm.Minutes())))
 	}
 	if !s.Hands {
@@ -69,18 +66,19 @@ func (b Bake) add(cal *ics.Calendar, s bake.Step) {
 }
 
 // describe is the text of an event.
-func describe(s bake.Step) string {
-	var parts []string
-	for _, p := range []string{s.Question, s.Do, s.Why} {
-		if p != "" {
-			parts = append(parts, p)
-		}
-	}
+func (b Bake) describe(s bake.Step) string {
+	all := append([]bake.Said{s.Question, s.Do}, s.Why...)
 	if s.Until.Sub(s.From) > 2*time.Minute {
-		parts = append(parts, fmt.Sprintf("8 in 10 between %s and %s.", bake.Stamp(s.From), bake.Stamp(s.Until)))
+		all = append(all, bake.Said{Key: "calendar.between", Values: bake.Values{"from": s.From, "until": s.Until}})
 	}
-	if s.Caution != "" {
-		parts = append(parts, "Caution: "+s.Caution)
+	if len(s.Caution) > 0 {
+		all = append(all, bake.Said{Key: "calendar.caution", Values: bake.Values{"caution": s.Caution}})
+	}
+	var parts []string
+	for _, p := range all {
+		if p.Key != "" {
+			parts = append(parts, b.Speak(p))
+		}
 	}
 	return strings.Join(parts, "\n")
 }

@@ -38,8 +38,8 @@ func withFeeds(p bake.Process, feeds []bake.Feed, mix time.Time) bake.Process {
 		wait := max(1, int(math.Round(next.Sub(f.At).Minutes()))-feedMin)
 		v := bake.Values{"starter_g": f.StarterG, "flour_g": f.FlourG, "water_g": f.WaterG}
 		front = append(front,
-			bake.NewStep(bake.StepDef{ID: id, Key: key, Trigger: bake.ByClock, TakesMin: feedMin, Hands: true, Values: v, Warn: []string{"flour", "jar"}}),
-			bake.NewStep(bake.StepDef{ID: ripen, Key: "ripen", Trigger: bake.ByClock, TakesMin: wait})) // no times: they slip with the feed
+			bake.StepDef{ID: id, Key: key, Trigger: bake.ByClock, TakesMin: feedMin, Hands: true, Values: v, Warn: []string{"flour", "jar"}},
+			bake.StepDef{ID: ripen, Key: "ripen", Trigger: bake.ByClock, TakesMin: wait}) // no times: they slip with the feed
 	}
 	if len(feeds) > 0 {
 		p.Started = feeds[0].At
@@ -92,17 +92,17 @@ func LeftOut(w Wish, wayName string, t time.Time) (Outlook, error) {
 		}
 		return j.leftOut(&list[0], t.In(w.Now.Location()))
 	}
-	return Outlook{}, fmt.Errorf("there is no way %q to this bread", wayName)
+	return Outlook{}, refuse("way", "no_way", nil)
 }
 
 // leftOut reads the crowd at a moment.
 func (j *job) leftOut(c *trial, t time.Time) (Outlook, error) {
 	h := t.Sub(c.start).Hours()
 	if h <= j.mixHours {
-		return Outlook{}, fmt.Errorf("the dough is mixed only at %s; ask for a later time", bake.Stamp(c.start))
+		return Outlook{}, refuse("until", "not_mixed", bake.Values{"mixed": c.start})
 	}
 	if h > pathHours {
-		return Outlook{}, fmt.Errorf("more than %.0f hours after mixing nothing is right any more; ask for an earlier time", pathHours)
+		return Outlook{}, refuse("until", "too_far", bake.Values{"hours": pathHours})
 	}
 	rises := make([]float64, len(j.paths))
 	for i, p := range j.paths {
@@ -115,7 +115,5 @@ func (j *job) leftOut(c *trial, t time.Time) (Outlook, error) {
 	proof := median(c.proofs)
 	r := j.risk(func(i int) float64 { return j.unseen(i, h, proof) })
 	at := func(q float64) float64 { return quantile(rises, q) }
-	o := Outlook{Until: t, P10: at(0.1), P50: at(0.5), P90: at(0.9), Under: r.Under, Over: r.Over}
-	o.Text = o.words(j.way.cold || j.way.tub)
-	return o, nil
+	return Outlook{Until: t, Cold: j.way.cold || j.way.tub, P10: at(0.1), P50: at(0.5), P90: at(0.9), Under: r.Under, Over: r.Over}, nil
 }

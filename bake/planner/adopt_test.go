@@ -16,12 +16,12 @@ import (
 func TestAdoptedFollowsTheTimetable(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
-	p := find(t, plans, "overnight in the refrigerator")
+	p := find(t, plans, "overnight")
 	pr := p.Adopted()
 	require.NoError(t, pr.Validate())
 	assert.Equal(t, planner.FeedID, pr.Defs[0].ID)
 	assert.Equal(t, p.Feed.At, pr.Started)
-	assert.NotEmpty(t, pr.Defs[0].Caution, "raw flour")
+	assert.NotEmpty(t, pr.Defs[0].Warn, "raw flour")
 	laid := planner.Plan{Steps: pr.Steps(now().Add(-time.Minute), unseen())}
 	for _, id := range []string{planner.FeedID, bake.MixID, bake.BulkID, bake.RetardID, bake.BakeID} {
 		assert.WithinDuration(t, step(t, p, id).At, step(t, laid, id).At, time.Minute, id)
@@ -33,7 +33,7 @@ func TestAdoptedFollowsTheTimetable(t *testing.T) {
 func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
-	p := find(t, plans, "overnight in the refrigerator")
+	p := find(t, plans, "overnight")
 	pr := p.Adopted()
 	late := pr.Started.Add(time.Hour)
 	require.NoError(t, pr.Done(planner.FeedID, late, "test"))
@@ -48,7 +48,7 @@ func TestAdoptedWithARipeStarter(t *testing.T) {
 	w.Starter.RipeUntil = now().Add(36 * time.Hour)
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
-	p := find(t, plans, "overnight in the refrigerator")
+	p := find(t, plans, "overnight")
 	require.Nil(t, p.Feed)
 	assert.Equal(t, bake.MixID, p.Adopted().Defs[0].ID)
 }
@@ -68,7 +68,7 @@ func TestOneOvenForTwoDoughs(t *testing.T) {
 	if plans, err = planner.Make(w); err == nil {
 		for _, p := range plans {
 			if mine, ok := planner.OvenSpan(p.Steps); ok {
-				assert.False(t, mine.From.Before(taken.Until) && mine.Until.After(taken.From), "%s: %v in %v", p.Name, mine, taken)
+				assert.False(t, mine.From.Before(taken.Until) && mine.Until.After(taken.From), "%s: %v in %v", p.Way, mine, taken)
 			}
 		}
 	}
@@ -77,7 +77,7 @@ func TestOneOvenForTwoDoughs(t *testing.T) {
 	plans, err = planner.Make(w)
 	require.NoError(t, err)
 	assert.Empty(t, plans[0].Steps)
-	assert.Contains(t, plans[0].Why, "the oven")
+	assert.Contains(t, words(plans[0].Why...), "the oven")
 	_, ok = planner.OvenSpan(nil)
 	assert.False(t, ok)
 }
@@ -87,25 +87,25 @@ func TestOneOvenForTwoDoughs(t *testing.T) {
 func TestLeftOut(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
-	p := find(t, plans, "overnight in the refrigerator")
+	p := find(t, plans, "overnight")
 	in := step(t, p, bake.RetardID).At
-	o, err := planner.LeftOut(wish(), p.Name, in)
+	o, err := planner.LeftOut(wish(), p.Way, in)
 	require.NoError(t, err)
 	assert.InDelta(t, p.Clock.Miss(), o.Under+o.Over, 0.15)
 	assert.LessOrEqual(t, o.P10, o.P50)
 	assert.LessOrEqual(t, o.P50, o.P90)
-	late, err := planner.LeftOut(wish(), p.Name, in.Add(4*time.Hour))
+	late, err := planner.LeftOut(wish(), p.Way, in.Add(4*time.Hour))
 	require.NoError(t, err)
 	assert.Greater(t, late.Over, o.Over+0.2)
 	assert.Greater(t, late.P50, o.P50)
-	assert.Contains(t, late.Text, "Left out until "+bake.Stamp(in.Add(4*time.Hour))+" and then put into the refrigerator it ends up risen by")
-	early, err := planner.LeftOut(wish(), p.Name, in.Add(-3*time.Hour))
+	assert.Contains(t, words(late.Said()), "Left out until "+in.Add(4*time.Hour).Format("15:04")+" and then put into the refrigerator it ends up risen by")
+	early, err := planner.LeftOut(wish(), p.Way, in.Add(-3*time.Hour))
 	require.NoError(t, err)
 	assert.Greater(t, early.Under, o.Under)
-	_, err = planner.LeftOut(wish(), p.Name, now())
-	require.ErrorContains(t, err, "the dough is mixed only at")
+	_, err = planner.LeftOut(wish(), p.Way, now())
+	require.ErrorContains(t, err, "plan.refused.not_mixed")
 	_, err = planner.LeftOut(wish(), "by boat", in)
 	require.EqualError(t, err, `there is no way "by boat" to this bread`)
-	_, err = planner.LeftOut(wish(), p.Name, in.AddDate(0, 0, 9))
+	_, err = planner.LeftOut(wish(), p.Way, in.AddDate(0, 0, 9))
 	require.ErrorContains(t, err, "hours after mixing nothing is right any more")
 }

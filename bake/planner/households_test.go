@@ -137,7 +137,7 @@ func (h *house) planned(t *testing.T) int {
 	}
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
-	p := find(t, plans, "overnight in the refrigerator")
+	p := find(t, plans, "overnight")
 	if len(p.Steps) == 0 {
 		return bedtime // the plan says why it cannot be; in it goes at bedtime
 	}

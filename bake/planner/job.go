@@ -42,7 +42,7 @@ func (j *job) build() {
 	j.heatMin = o.HeatMin
 	j.ovenHours = float64(bakes*(o.Minutes()+4)+(bakes-1)*o.BetweenMin) / 60
 	j.mixHours, j.shapeHours = 10.0/60, float64(j.shapeMinutes())/60
-	j.cool, _ = j.batch.Cooling()
+	j.cool = j.batch.Cooling()
 	prior, usualRate := j.w.prior(j.way.inoc)
 	j.crowd = newCrowd(prior, usualRate, j.way.spot.SD)
 	if j.total = j.w.TotalPercent; j.total == 0 {

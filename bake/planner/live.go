@@ -14,13 +14,13 @@ import (
 // Move is when to put a rising dough into the cold so that what the cold still
 // adds lands it on the wanted rise.
 type Move struct {
-	At          estimator.Window
-	AtPercent   float64 // rise then, by the forecast's middle
-	CarryHours  float64 // equivalent hours the cold still adds
-	LandsAt     float64 // rise it lands on when moved at At.Median, percent
-	ShapeFrom   time.Time
-	Now         bool // the time has come, or is past
-	Explanation string
+	At         estimator.Window
+	AtPercent  float64 // rise then, by the forecast's middle
+	CarryHours float64 // equivalent hours the cold still adds
+	LandsAt    float64 // rise it lands on when moved at At.Median, percent
+	ShapeFrom  time.Time
+	CoolHours  float64 // until the dough is down to 10 C
+	Now        bool    // the time has come, or is past
 }
 
 // MoveToFridge computes the move from a live estimate. shaping is the work
@@ -54,10 +54,12 @@ func MoveToFridge(est estimator.Estimate, f heat.Fridge, targetPercent float64, 
 	_, m.AtPercent, _ = bake.FanAt(est.Fan, m.At.Median)
 	_, m.LandsAt, _ = bake.FanAt(est.Fan, m.At.Median.Add(ahead))
 	m.ShapeFrom = m.At.Median.Add(-shaping)
-	m.Explanation = fmt.Sprintf("A piece of %.1f kg at %.0f °C needs %.1f h down to 10 °C; on the way it does what %.1f h at 24 °C would.",
-		f.PieceKg, c, f.Until(c, 10), m.CarryHours)
+	m.CoolHours = f.Until(c, coldC)
 	return m, nil
 }
+
+// coldC is where a dough hardly works any more, Celsius.
+const coldC = 10.0
 
 // Outlook is what becomes of a dough that stays out.
 type Outlook struct {
@@ -65,38 +67,36 @@ type Outlook struct {
 	P10, P50, P90  float64 // rise then, percent
 	Under, Over    float64 // chance of being below 80 %, above 125 % of the target
 	BeyondForecast bool    // the forecast ends earlier; its end was taken
-	Text           string
+	Cold           bool    // it goes into the refrigerator then
 }
 
 // StaysOut answers "what if it stays out until t". When f is not nil the dough
 // goes into that refrigerator at t and what the cold adds is counted.
 func StaysOut(est estimator.Estimate, t time.Time, targetPercent float64, f *heat.Fridge) (Outlook, error) {
 	if len(est.Fan) == 0 {
-		return Outlook{}, errors.New("no forecast yet, so nothing can be said about later")
+		return Outlook{}, refuse("until", "no_forecast", nil)
 	}
 	if t.Before(est.Time) {
-		return Outlook{}, fmt.Errorf("%s is past; now is %s", bake.Stamp(t), bake.Stamp(est.Time))
+		return Outlook{}, refuse("until", "past", bake.Values{"found": t})
 	}
 	at := t
 	if c := est.DoughC; f != nil && !math.IsNaN(c) {
 		at = t.Add(hoursOf(f.Carry(c, carryHours, bake.Speed) / bake.Speed(c)))
 	}
-	o := Outlook{Until: t, BeyondForecast: at.After(est.Fan[len(est.Fan)-1].Time)}
+	o := Outlook{Until: t, Cold: f != nil, BeyondForecast: at.After(est.Fan[len(est.Fan)-1].Time)}
 	o.P10, o.P50, o.P90 = bake.FanAt(est.Fan, at)
 	o.Under = below(o, lowShare*targetPercent)
 	o.Over = 1 - below(o, highShare*targetPercent)
-	o.Text = o.words(f != nil)
 	return o, nil
 }
 
-// words is the outlook as a sentence.
-func (o Outlook) words(cold bool) string {
-	then := "it will have risen"
-	if cold {
-		then = "and then put into the refrigerator it ends up risen"
+// Said is the outlook as a sentence.
+func (o Outlook) Said() bake.Said {
+	key := "plan.left_out"
+	if o.Cold {
+		key += ".cold"
 	}
-	return fmt.Sprintf("Left out until %s %s by %.0f %% (8 in 10: %.0f to %.0f %%): %s.",
-		bake.Stamp(o.Until), then, o.P50, o.P10, o.P90, verdict(o))
+	return bake.Said{Key: key, Values: bake.Values{"until": o.Until, "rise_percent": o.P50, "low_percent": o.P10, "high_percent": o.P90, "verdict": o.verdict()}}
 }
 
 // below is the chance of a rise below a level, from two half normals through
@@ -114,22 +114,19 @@ func below(o Outlook, level float64) float64 {
 }
 
 // verdict puts the chances into words.
-func verdict(o Outlook) string {
-	switch {
-	case o.Over >= 0.5:
-		return fmt.Sprintf("most likely past its best (%.0f in 10)", 10*o.Over)
-	case o.Under >= 0.5:
-		return fmt.Sprintf("most likely short of it (%.0f in 10)", 10*o.Under)
-	case o.Over >= 0.35:
-		return fmt.Sprintf("it may well be past its best (%.0f in 10)", 10*o.Over)
-	case o.Under >= 0.35:
-		return fmt.Sprintf("it may well be short of it (%.0f in 10)", 10*o.Under)
-	case o.Over >= 0.15:
-		return fmt.Sprintf("about right, with %.0f in 10 for too far", 10*o.Over)
-	case o.Under >= 0.15:
-		return fmt.Sprintf("about right, with %.0f in 10 for too little", 10*o.Under)
+func (o Outlook) verdict() bake.Said {
+	for _, least := range []struct {
+		key    string
+		chance float64
+	}{{"likely", 0.5}, {"maybe", 0.35}, {"small", 0.15}} {
+		switch {
+		case o.Over >= least.chance:
+			return bake.Said{Key: "plan.verdict.over." + least.key, Values: bake.Values{"chance_percent": 100 * o.Over}}
+		case o.Under >= least.chance:
+			return bake.Said{Key: "plan.verdict.under." + least.key, Values: bake.Values{"chance_percent": 100 * o.Under}}
+		}
 	}
-	return "about right"
+	return bake.Said{Key: "plan.verdict.right"}
 }
 
 // shaping is the usual work between the end of the bulk and the cold. Common practice,
@@ -145,32 +142,33 @@ const leastMove, moveShare = 3.0, 1.0 / 3
 
 // Replan adjusts a process under way to the live rise: the bulk's end follows
 // the carry-over computed from the dough as it is now. It returns what changed
-// in words, empty when nothing did. Only a process with a retard and an open
+// the zero Said when nothing did. Only a process with a retard and an open
 // bulk is touched.
-func Replan(p *bake.Process, est estimator.Estimate, f heat.Fridge, targetPercent float64) (string, error) {
+func Replan(p *bake.Process, est estimator.Estimate, f heat.Fridge, targetPercent float64) (bake.Said, error) {
 	bulk, ok := openBulk(p)
 	if !ok || !hasRetard(p) || len(est.Fan) == 0 {
-		return "", nil
+		return bake.Said{}, nil
 	}
 	m, err := MoveToFridge(est, f, targetPercent, shaping)
 	if err != nil {
-		return "", err
+		return bake.Said{}, err
 	}
 	if m.At.Until.Sub(m.At.From) > tooVague {
-		return "", nil
+		return bake.Said{}, nil
 	}
 	low, end, high := bake.FanAt(est.Fan, later(m.ShapeFrom, est.Time))
 	end = math.Max(5, math.Round(end))
 	if math.Abs(end-bulk.RisePercent) < math.Max(leastMove, moveShare*(high-low)) {
-		return "", nil
+		return bake.Said{}, nil
 	}
 	was := bulk.RisePercent
 	p.Usually(bake.BulkID, end, bulk.Usual)
 	p.Reworded(bake.BulkID, "bulk.percent", bake.Values{"rise_percent": end})
+	v := bake.Values{"bulk_percent": end, "was_percent": was, "mass_g": 1000 * f.PieceKg, "cool_tenth": m.CoolHours, "cold_c": coldC, "hours_tenth": m.CarryHours, "usual_c": 24.0}
 	if was == 0 {
-		return fmt.Sprintf("The bulk ends at %.0f %%: %s", end, m.Explanation), nil
+		return bake.Said{Key: "plan.replan", Values: v}, nil
 	}
-	return fmt.Sprintf("The bulk now ends at %.0f %% instead of %.0f %%: %s", end, was, m.Explanation), nil
+	return bake.Said{Key: "plan.replan.moved", Values: v}, nil
 }
 
 // openBulk finds the bulk when it is not over.

@@ -78,25 +78,25 @@ func TestStaysOut(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 92, o.P50, 1e-9)
 	assert.InDelta(t, 83, o.P10, 1e-9)
-	assert.Contains(t, o.Text, "Left out until 2026-03-07T13:00Z it will have risen by 92 % (8 in 10: 83 to 101 %): about right")
+	assert.Contains(t, words(o.Said()), "Left out until 13:00 it will have risen by 92 %, between 83 % and 101 %: about right")
 	long, err := planner.StaysOut(e, e.Time.Add(6*time.Hour), 100, nil)
 	require.NoError(t, err)
 	assert.Greater(t, long.Over, 0.9)
-	assert.Contains(t, long.Text, "most likely past its best (10 in 10)")
+	assert.Contains(t, words(long.Said()), "most likely past its best, in 100 % of cases")
 	f := loaf()
 	cold, err := planner.StaysOut(e, e.Time.Add(3*time.Hour), 100, &f)
 	require.NoError(t, err)
 	assert.Greater(t, cold.P50, o.P50, "the cold still adds some")
 	_, err = planner.StaysOut(e, e.Time.Add(-time.Hour), 100, nil)
-	assert.EqualError(t, err, "2026-03-07T09:00Z is past; now is 2026-03-07T10:00Z")
+	assert.ErrorContains(t, err, "plan.refused.past")
 	_, err = planner.StaysOut(unseen(), e.Time, 100, nil)
-	assert.ErrorContains(t, err, "no forecast yet")
+	assert.ErrorContains(t, err, "plan.refused.no_forecast")
 }
 
 func TestReplan(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
-	p := find(t, plans, "overnight in the refrigerator").Process
+	p := find(t, plans, "overnight").Process
 	said, err := planner.Replan(&p, straight(), loaf(), bake.DefaultBatch().Total(0))
 	require.NoError(t, err)
 	m, err := planner.MoveToFridge(straight(), loaf(), bake.DefaultBatch().Total(0), 40*time.Minute)
@@ -108,8 +108,8 @@ func TestReplan(t *testing.T) {
 		}
 	}
 	assert.InDelta(t, m.AtPercent-24*40/60.0, got, 3.5, "changes of less than 3 points are not worth a word")
-	if said != "" {
-		assert.Contains(t, said, "The bulk now ends at")
+	if said.Key != "" {
+		assert.Contains(t, words(said), "The bulk now ends at")
 	}
 	again, err := planner.Replan(&p, straight(), loaf(), bake.DefaultBatch().Total(0))
 	require.NoError(t, err)
@@ -117,5 +117,5 @@ func TestReplan(t *testing.T) {
 	day := bake.DefaultProcess(now(), 24)
 	said, err = planner.Replan(&day, straight(), loaf(), 100)
 	require.NoError(t, err)
-	assert.Empty(t, said, "no night in the cold, nothing to replan")
+	assert.Empty(t, words(said), "no night in the cold, nothing to replan")
 }

@@ -1,7 +1,6 @@
 package planner
 
 import (
-	"fmt"
 	"math"
 	"sort"
 	"time"
@@ -19,7 +18,7 @@ func (r Risk) Miss() float64 { return r.Under + r.Over }
 // Plan is one way to the bread. No step of it needs hands while the household sleeps
 // or is away.
 type Plan struct {
-	Name    string
+	Way     string       // its name for programs, see Wish.ways
 	Process bake.Process // ready to be adopted: its steps follow the live forecast
 	Steps   []bake.Step  // the whole timetable from feeding to slicing; empty when there is none
 	Feed    *bake.Feed   // the first feed it needs; nil when the starter is ripe
@@ -28,10 +27,10 @@ type Plan struct {
 	Chance  float64 // chance of a bread that is right and in time, watched
 	Clock   Risk    // when the bulk ends by the timetable's clock, unseen
 	Watched Risk    // when it ends by the sensor, as far as people are awake and at home
-	Notes   []string
-	Fits    bool      // it can be offered: an even chance at least
-	Why     string    // why it does not fit; empty when it does
-	GoodAt  time.Time // of the first of those that do not fit: from then on this way would; zero otherwise
+	Notes   []bake.Said
+	Fits    bool           // it can be offered: an even chance at least
+	Why     bake.Sentences // why it does not fit; empty when it does
+	GoodAt  time.Time      // of the first of those that do not fit: from then on this way would; zero otherwise
 
 	BulkEndPercent     float64 // the rise at which to end the bulk
 	TotalPercent       float64 // the rise, as if left alone, that it is to end at
@@ -82,7 +81,7 @@ func Make(w Wish) ([]Plan, error) {
 	}
 	if p, ok := soonest(w, jobs); ok {
 		for i := range out {
-			if out[i].Name == p.Name {
+			if out[i].Way == p.Way {
 				out[i] = p
 			}
 		}
@@ -112,11 +111,19 @@ func soonest(w Wish, jobs []*job) (Plan, bool) {
 				continue
 			}
 			p.Fits, p.Late, p.Chance, p.GoodAt = false, 1, 0, at
-			p.Why = fmt.Sprintf("%s is too tight; from about %s it would be good.", bake.Stamp(w.ReadyAt), bake.Stamp(at))
+			p.Why = because("tight", bake.Values{"wanted": w.ReadyAt, "good": at})
 			return p, true
 		}
 	}
 	return Plan{}, false
+}
+
+// Name is what a household calls the way.
+func (p Plan) Name() bake.Said { return bake.Said{Key: "plan.way." + p.Way} }
+
+// because is one reason.
+func because(key string, v bake.Values) bake.Sentences {
+	return bake.Sentences{{Key: "plan." + key, Values: v}}
 }
 
 // score is what a plan costs, in chances.
@@ -151,25 +158,29 @@ func (w Wish) ways() []way {
 	n, _ := w.Batch.Numbers()
 	full, kind := n.InoculationPercent, w.Batch.Kind()
 	warm := w.Warm.C != 0
-	out := []way{{name: "same day, " + w.Room.Name, spot: w.Room, inoc: full}}
+	day := "same_day"
+	if kind == bake.Rye {
+		day = "same_day.rye"
+	}
+	out := []way{{name: day, spot: w.Room, inoc: full}}
 	if warm {
-		out = append(out, way{name: "same day, " + w.Warm.Name, spot: w.Warm, inoc: full})
+		out = append(out, way{name: day + ".warm", spot: w.Warm, inoc: full})
 	}
 	if kind == bake.Rye {
 		return out
 	}
 	if !w.NoFridge && kind == bake.Lean {
-		out = append(out, way{name: "overnight in the refrigerator", spot: w.Room, inoc: full, cold: true})
+		out = append(out, way{name: "overnight", spot: w.Room, inoc: full, cold: true})
 		if warm {
-			out = append(out, way{name: "overnight in the refrigerator, bulk " + w.Warm.Name, spot: w.Warm, inoc: full, cold: true})
+			out = append(out, way{name: "overnight.warm", spot: w.Warm, inoc: full, cold: true})
 		}
-		out = append(out, way{name: "half the levain, overnight in the refrigerator", spot: w.Room, inoc: full / 2, cold: true})
+		out = append(out, way{name: "overnight.half", spot: w.Room, inoc: full / 2, cold: true})
 	}
 	if !w.NoFridge {
-		out = append(out, way{name: "the tub overnight in the refrigerator, shaped cold", spot: w.Room, inoc: full, tub: true})
+		out = append(out, way{name: "tub", spot: w.Room, inoc: full, tub: true})
 	}
 	if !w.Batch.Perishable() {
-		out = append(out, way{name: "the night " + w.Room.Name, spot: w.Room, inoc: full, counter: true})
+		out = append(out, way{name: "night", spot: w.Room, inoc: full, counter: true})
 	}
 	return out
 }
@@ -216,6 +227,6 @@ func (j *job) chooseLevain() bool {
 			high = mid
 		}
 	}
-	j.way.name = "less levain, " + j.way.name
+	j.way.name = "night.less"
 	return true
 }

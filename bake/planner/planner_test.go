@@ -12,25 +12,31 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/planner"
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 )
 
+// words says sentences in English, with plain spaces.
+func words(list ...bake.Said) string {
+	return strings.ReplaceAll(text.New(text.Locale{}).Tell(list...), "\u00a0", " ")
+}
+
 func now() time.Time { return time.Date(2026, 3, 7, 8, 0, 0, 0, time.UTC) } // a Saturday
 
 func wish() planner.Wish {
 	return planner.Wish{
 		Now: now(), ReadyAt: time.Date(2026, 3, 8, 13, 0, 0, 0, time.UTC), Batch: bake.DefaultBatch(),
-		Room: planner.Place{Name: "on the counter", C: 22}, Warm: planner.Place{C: 26},
+		Room: planner.Place{C: 22}, Warm: planner.Place{C: 26},
 	}
 }
 
 func find(t *testing.T, plans []planner.Plan, name string) planner.Plan {
 	t.Helper()
 	for _, p := range plans {
-		if p.Name == name {
+		if p.Way == name {
 			return p
 		}
 	}
@@ -53,7 +59,7 @@ func TestMakeOvernight(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
 	require.True(t, plans[0].Fits)
-	p := find(t, plans, "overnight in the refrigerator")
+	p := find(t, plans, "overnight")
 	assert.True(t, p.Fits)
 	assert.Less(t, p.Watched.Miss(), p.Clock.Miss(), "watching helps")
 	assert.LessOrEqual(t, p.Late, 0.22, "in time")
@@ -62,9 +68,9 @@ func TestMakeOvernight(t *testing.T) {
 	assert.GreaterOrEqual(t, out.At.Sub(move.At), 8*time.Hour)
 	assert.True(t, step(t, p, "feed").At.Before(step(t, p, "mix").At))
 	assert.True(t, step(t, p, bake.OvenCheckID).At.Before(step(t, p, bake.PreheatID).At))
-	assert.NotEmpty(t, step(t, p, bake.OvenCheckID).Question)
-	assert.Contains(t, strings.Join(p.Notes, " "), "A published table ends it at 67 % at this temperature.")
-	assert.Contains(t, step(t, p, "mix").Do, "of water at")
+	assert.NotEmpty(t, words(step(t, p, bake.OvenCheckID).Question))
+	assert.Contains(t, words(p.Notes...), "A published table ends it at 67 % at this temperature.")
+	assert.Contains(t, words(step(t, p, "mix").Do), "of water at")
 	require.NoError(t, p.Process.Validate())
 }
 
@@ -80,7 +86,7 @@ func TestPlanKeepsThePublishedBulkTimes(t *testing.T) {
 		bulk := func() float64 {
 			plans, err := planner.Make(w)
 			require.NoError(t, err)
-			p := find(t, plans, "same day, on the counter")
+			p := find(t, plans, "same_day")
 			assert.InDelta(t, row.rise, p.BulkEndPercent, 0.1)
 			return step(t, p, bake.BulkID).At.Sub(step(t, p, bake.MixID).At).Hours()
 		}
@@ -100,7 +106,7 @@ func TestMakePrefersFreshBread(t *testing.T) {
 	w.Now, w.ReadyAt = now().Add(9*time.Hour+20*time.Minute), now().Add(53*time.Hour)
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
-	assert.Less(t, w.ReadyAt.Sub(plans[0].Ready.Median), 6*time.Hour, plans[0].Name)
+	assert.Less(t, w.ReadyAt.Sub(plans[0].Ready.Median), 6*time.Hour, plans[0].Way)
 }
 
 // Warmer means sooner, and less levain means later.
@@ -109,17 +115,17 @@ func TestMakeAlternatives(t *testing.T) {
 	w.ReadyAt = now().Add(12 * time.Hour)
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
-	room, warm := find(t, plans, "same day, on the counter"), find(t, plans, "same day, in the warmer spot")
+	room, warm := find(t, plans, "same_day"), find(t, plans, "same_day.warm")
 	assert.Less(t, warm.Ready.Median.Sub(step(t, warm, "mix").At), room.Ready.Median.Sub(step(t, room, "mix").At))
 
 	plans, err = planner.Make(wish())
 	require.NoError(t, err)
-	full, half := find(t, plans, "overnight in the refrigerator"), find(t, plans, "half the levain, overnight in the refrigerator")
+	full, half := find(t, plans, "overnight"), find(t, plans, "overnight.half")
 	assert.InDelta(t, full.InoculationPercent/2, half.InoculationPercent, 1e-9)
 	took := func(p planner.Plan) time.Duration { return step(t, p, bake.BulkID).At.Sub(step(t, p, "mix").At) }
 	assert.Greater(t, took(half), took(full))
-	assert.Contains(t, strings.Join(half.Notes, " "), "Levain 100 g instead of 200 g")
-	night := find(t, plans, "less levain, the night on the counter")
+	assert.Contains(t, words(half.Notes...), "100 g of levain instead of 200 g")
+	night := find(t, plans, "night.less")
 	assert.Less(t, night.InoculationPercent, full.InoculationPercent)
 	mark := step(t, night, bake.BulkID).At
 	assert.WithinDuration(t, time.Date(2026, 3, 8, 7, 0, 0, 0, time.UTC), mark, 40*time.Minute)
@@ -131,8 +137,8 @@ func TestMakeSaysWhatDoesNotFit(t *testing.T) {
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
 	assert.False(t, plans[0].Fits)
-	assert.Regexp(t, "is too tight; from about 2026-03-08T..:..Z it would be good", plans[0].Why)
-	assert.Contains(t, plans[1].Why, "Most likely ready")
+	assert.Regexp(t, "is too tight; from about ..:.. it would be good", words(plans[0].Why...))
+	assert.Contains(t, words(plans[1].Why...), "Most likely ready")
 	again := w
 	again.ReadyAt = plans[0].GoodAt
 	good, err := planner.Make(again)
@@ -142,8 +148,8 @@ func TestMakeSaysWhatDoesNotFit(t *testing.T) {
 	plans, err = planner.Make(w)
 	require.NoError(t, err)
 	for _, p := range plans {
-		assert.NotContains(t, p.Name, "refrigerator")
-		assert.NotContains(t, p.Name, "warmer")
+		assert.NotContains(t, words(p.Name()), "refrigerator")
+		assert.NotContains(t, words(p.Name()), "warmer")
 	}
 }
 
@@ -167,29 +173,34 @@ func TestRipeStarterNeedsNoFeed(t *testing.T) {
 
 func TestWishRefused(t *testing.T) {
 	for _, c := range []struct {
-		edit func(*planner.Wish)
-		want string
+		edit        func(*planner.Wish)
+		field, want string
 	}{
-		{func(w *planner.Wish) { w.ReadyAt = now() }, "ready: must lie within four days from now, found 2026-03-07T08:00Z, now is 2026-03-07T08:00Z"},
-		{func(w *planner.Wish) { w.Room.C = 50 }, "air: must be 10 °C to 35 °C, found 50 °C"},
-		{func(w *planner.Wish) { w.Batch.Levain.Grams = 0 }, "batch.levain: a plan needs a levain, found none"},
-		{func(w *planner.Wish) { w.Batch.Flours = nil }, "batch: flours: at least one flour is needed, found none"},
-		{func(w *planner.Wish) { w.TargetPercent = 5 }, "target: must be 20 % to 300 %, found 5 %"},
-		{func(w *planner.Wish) { w.FridgeC = 12 }, "fridge: must be 0 °C to 10 °C, found 12 °C"},
-		{func(w *planner.Wish) { w.BedMin = 5000 }, "sleep: bed and wake are minutes after midnight, below 1440"},
+		{func(w *planner.Wish) { w.ReadyAt = now() }, "ready", "08:00 does not lie within four days from now: choose another time."},
+		{func(w *planner.Wish) { w.Room.C = 50 }, "air", "The kitchen's temperature must be 10 °C to 35 °C; it is 50 °C."},
+		{func(w *planner.Wish) { w.Batch.Levain.Grams = 0 }, "batch.levain", "A plan needs a levain; this recipe has none."},
+		{func(w *planner.Wish) { w.TargetPercent = 5 }, "target", "The target must be 20 % to 300 %; it is 5 %."},
+		{func(w *planner.Wish) { w.FridgeC = 12 }, "fridge", "The refrigerator's temperature must be 0 °C to 10 °C; it is 12 °C."},
 	} {
 		w := wish()
 		c.edit(&w)
 		_, err := planner.Make(w)
-		assert.EqualError(t, err, c.want)
+		var no planner.Refusal
+		require.ErrorAs(t, err, &no)
+		assert.Equal(t, c.field, no.Field)
+		assert.Equal(t, c.want, words(no.Why))
 	}
+	w := wish()
+	w.Batch.Flours = nil
+	_, err := planner.Make(w)
+	assert.EqualError(t, err, "batch: flours: at least one flour is needed, found none")
 }
 
 // The adopted process goes on from the plan: its timetable is the plan's.
 func TestAdoptedProcessFollowsThePlan(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
-	p := find(t, plans, "overnight in the refrigerator")
+	p := find(t, plans, "overnight")
 	require.NoError(t, p.Process.Done("mix", step(t, p, "mix").At.Add(10*time.Minute), "Ada"))
 	later := p.Process.Steps(step(t, p, "mix").At.Add(11*time.Minute), unseen())
 	for _, s := range later {
@@ -254,11 +265,11 @@ func TestAThousandWishes(t *testing.T) {
 			assert.NotEmpty(t, first.Why, n)
 		default:
 			tight++
-			assert.Contains(t, first.Why, "too tight; from about", n)
+			assert.Contains(t, words(first.Why...), "too tight; from about", n)
 			w.ReadyAt = first.GoodAt
 			good, err := planner.Make(w)
 			require.NoError(t, err)
-			assert.True(t, good[0].Fits, "%d: %s said %v would be good", n, first.Name, first.GoodAt)
+			assert.True(t, good[0].Fits, "%d: %s said %v would be good", n, first.Way, first.GoodAt)
 		}
 	}
 	t.Logf("of %d wishes %d have a way that is offered, %d more say from when on they would", *wishes, offered, tight)
@@ -309,19 +320,19 @@ func randomWish(rng *rand.Rand) planner.Wish {
 func checkPlan(t *testing.T, n int, w planner.Wish, p planner.Plan) {
 	t.Helper()
 	for _, c := range []float64{p.Late, p.Chance, p.Clock.Under, p.Clock.Over, p.Watched.Under, p.Watched.Over, p.Watched.Miss()} {
-		assert.True(t, c >= 0 && c <= 1+1e-9, "%d %s: chance %g", n, p.Name, c)
+		assert.True(t, c >= 0 && c <= 1+1e-9, "%d %s: chance %g", n, p.Way, c)
 	}
 	steps, cold := slices.Clone(p.Steps), time.Time{}
 	for i, s := range steps {
-		assert.False(t, s.From.After(s.At) || s.At.After(s.Until), "%d %s, %s: %v %v %v", n, p.Name, s.ID, s.From, s.At, s.Until)
-		assert.False(t, s.At.Before(w.Now.Add(-time.Minute)), "%d %s, %s in the past", n, p.Name, s.ID)
+		assert.False(t, s.From.After(s.At) || s.At.After(s.Until), "%d %s, %s: %v %v %v", n, p.Way, s.ID, s.From, s.At, s.Until)
+		assert.False(t, s.At.Before(w.Now.Add(-time.Minute)), "%d %s, %s in the past", n, p.Way, s.ID)
 		if i > 0 && s.Trigger != bake.Ahead && steps[i-1].Trigger != bake.Ahead {
-			assert.False(t, s.At.Before(steps[i-1].At), "%d %s: %s at %v before %s", n, p.Name, s.ID, s.At, steps[i-1].ID)
+			assert.False(t, s.At.Before(steps[i-1].At), "%d %s: %s at %v before %s", n, p.Way, s.ID, s.At, steps[i-1].ID)
 		}
 		if s.ID == bake.RetardID || s.ID == "tub-cold" {
 			cold = s.At
 		}
-		assert.False(t, strings.HasPrefix(s.ID, "fold") && !cold.IsZero() && s.At.After(cold), "%d %s: %s in the cold", n, p.Name, s.ID)
+		assert.False(t, strings.HasPrefix(s.ID, "fold") && !cold.IsZero() && s.At.After(cold), "%d %s: %s in the cold", n, p.Way, s.ID)
 		if s.Hands && s.ID != bake.SliceID {
 			checkHands(t, n, w, p, s)
 		}
@@ -332,7 +343,7 @@ func checkPlan(t *testing.T, n int, w planner.Wish, p planner.Plan) {
 		if !s.Hands {
 			continue
 		}
-		assert.False(t, s.At.Before(busy), "%d %s: %s at %v while hands are full until %v", n, p.Name, s.ID, s.At, busy)
+		assert.False(t, s.At.Before(busy), "%d %s: %s at %v while hands are full until %v", n, p.Way, s.ID, s.At, busy)
 		if busy = s.At; s.Trigger != bake.Ahead { // an oven heats by itself
 			busy = s.At.Add(s.Takes)
 		}
@@ -343,13 +354,13 @@ func checkPlan(t *testing.T, n int, w planner.Wish, p planner.Plan) {
 func checkHands(t *testing.T, n int, w planner.Wish, p planner.Plan, s bake.Step) {
 	t.Helper()
 	m := s.At.Hour()*60 + s.At.Minute()
-	assert.False(t, m > 23*60 || m < 6*60, "%d %s: %s at %s", n, p.Name, s.ID, s.At.Format("15:04"))
+	assert.False(t, m > 23*60 || m < 6*60, "%d %s: %s at %s", n, p.Way, s.ID, s.At.Format("15:04"))
 	for _, a := range w.Away {
-		assert.False(t, s.At.After(a.From) && s.At.Before(a.Until), "%d %s: %s at %s while away", n, p.Name, s.ID, s.At.Format("15:04"))
+		assert.False(t, s.At.After(a.From) && s.At.Before(a.Until), "%d %s: %s at %s while away", n, p.Way, s.ID, s.At.Format("15:04"))
 	}
 	if s.ID == bake.BakeID {
 		for _, o := range w.OvenTaken {
-			assert.False(t, s.At.After(o.From) && s.At.Before(o.Until), "%d %s: into an oven that is taken", n, p.Name)
+			assert.False(t, s.At.After(o.From) && s.At.Before(o.Until), "%d %s: into an oven that is taken", n, p.Way)
 		}
 	}
 }

@@ -1,10 +1,8 @@
 package planner
 
 import (
-	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"tidemark/bake"
@@ -72,7 +70,7 @@ func later(a, b time.Time) time.Time {
 // plan works the way out: the best beginning whose timetable, as it is laid out, asks
 // for nobody's hands at night.
 func (j *job) plan() Plan {
-	p := Plan{Name: j.way.name, InoculationPercent: j.way.inoc, TotalPercent: j.total, Late: 1, tub: j.way.tub}
+	p := Plan{Way: j.way.name, InoculationPercent: j.way.inoc, TotalPercent: j.total, Late: 1, tub: j.way.tub}
 	const most = 24 // beginnings looked at; neighbours differ little
 	list := j.trials(startStep)
 	for i := range list[:min(len(list), most)] {
@@ -80,7 +78,7 @@ func (j *job) plan() Plan {
 			return q
 		}
 	}
-	p.Why = "Nothing goes this way without hands at night or while you are away, with the starter, the refrigerator and the oven as they are."
+	p.Why = because("nothing", nil)
 	return p
 }
 
@@ -89,10 +87,10 @@ func (j *job) laid(p Plan, c *trial) Plan {
 	p.BulkEndPercent = j.bulkEnd(c)
 	switch {
 	case p.BulkEndPercent > j.stands:
-		p.Why = fmt.Sprintf("Not possible: the bulk would have to go on to %.0f %%, more than this dough stands.", p.BulkEndPercent)
+		p.Why = because("beyond", bake.Values{"bulk_percent": p.BulkEndPercent})
 		return p
 	case j.way.tub && p.BulkEndPercent < leastTub:
-		p.Why = fmt.Sprintf("Too warm for it: the whole tub goes on in the cold for so long that it would have to go in at %.0f %%, before it has visibly risen.", p.BulkEndPercent)
+		p.Why = because("too_warm", bake.Values{"bulk_percent": p.BulkEndPercent})
 		return p
 	}
 	p.Late, p.Chance, p.Ready = c.late, c.chance, c.window(c.ready)
@@ -113,24 +111,21 @@ func (j *job) laid(p Plan, c *trial) Plan {
 }
 
 // why says what speaks against a way.
-func (j *job) why(p Plan) string {
-	var out []string
+func (j *job) why(p Plan) bake.Sentences {
+	var out bake.Sentences
 	if p.Late > evenChance {
-		out = append(out, fmt.Sprintf("Most likely ready %s, between %s and %s.", bake.Stamp(p.Ready.Median), bake.Stamp(p.Ready.From), bake.Stamp(p.Ready.Until)))
-		if j.kind == bake.Rye {
-			out = append(out, "A loaf rich in rye rests a day before the knife.")
-		}
+		out = because("late", bake.Values{"ready": p.Ready.Median, "from": p.Ready.From, "until": p.Ready.Until})
 	}
 	switch {
 	case p.Watched.Over > 0.3:
-		out = append(out, "It would most likely go too far.")
+		out = append(out, because("over", nil)...)
 	case p.Watched.Under > 0.3:
-		out = append(out, "It would most likely not get far enough.")
+		out = append(out, because("under", nil)...)
 	}
 	if len(out) == 0 {
-		out = append(out, fmt.Sprintf("It comes out right and in time only %.0f times in 100.", 100*p.Chance))
+		out = because("seldom", bake.Values{"chance_percent": 100 * p.Chance})
 	}
-	return strings.Join(out, " ")
+	return out
 }
 
 // bulkEnd is the rise of the middle dough when the bulk ends.
@@ -227,7 +222,7 @@ func (j *job) steps(p *Plan) []bake.Step {
 	j.awake(steps)
 	for i := range steps {
 		s := &steps[i]
-		s.Why = ""
+		s.Why = nil
 		if s.ID == bake.SliceID {
 			p.Ready.Median = s.At
 			p.Ready.From, p.Ready.Until = earlier(p.Ready.From, s.At), later(p.Ready.Until, s.At)
@@ -266,51 +261,59 @@ func earlier(a, b time.Time) time.Time {
 	return a
 }
 
+// mostOnTray is how many rolls are taken to fit a household's tray. Common practice, no
+// source.
+const mostOnTray = 12
+
 // notes says what is worth knowing beside the timetable.
-func (j *job) notes(c *trial, p Plan) []string {
+func (j *job) notes(c *trial, p Plan) []bake.Said {
 	out := j.batch.Warnings()
+	note := func(key string, v bake.Values) { out = append(out, because("note."+key, v)...) }
 	n, _ := j.w.Batch.Numbers()
+	b, roomC := j.batch, j.w.Room.C
 	if math.Abs(j.way.inoc-n.InoculationPercent) > 0.1 {
-		b := j.batch
-		out = append(out, fmt.Sprintf("Levain %.0f g instead of %.0f g: %.1f %% of the flour fermented instead of %.1f %%; flour %.0f g and water %.0f g at mixing.",
-			b.Levain.Grams, j.w.Batch.Levain.Grams, j.way.inoc, n.InoculationPercent, sumFlour(b), b.WaterG))
+		note("levain", bake.Values{"levain_g": b.Levain.Grams, "usual_g": j.w.Batch.Levain.Grams, "flour_g": sumFlour(b), "water_g": b.WaterG})
 	}
 	if j.way.cold || j.way.tub {
-		out = append(out, j.coldNote(c, p))
+		out = append(out, j.coldNote(c, p)...)
 	} else if j.w.TargetPercent > p.BulkEndPercent+2 {
-		out = append(out, fmt.Sprintf("The bulk ends at %.0f %%, not at your target of %.0f %%: shaping and the final proof add the rest of what the dough has in it.", p.BulkEndPercent, j.w.TargetPercent))
+		note("below_target", bake.Values{"bulk_percent": p.BulkEndPercent, "target_percent": j.w.TargetPercent})
 	}
-	if b := j.batch; b.AtOnce == 0 && b.Loaves > 1 && b.Ware() == bake.Pot {
-		out = append(out, fmt.Sprintf("All %d loaves bake at once here. How many pots are there? With fewer say at_once, and the others wait in the refrigerator.", b.Loaves))
+	switch ware := b.Ware(); {
+	case b.AtOnce > 0:
+	case b.Loaves > 1 && ware == bake.Pot:
+		note("pots", bake.Values{"loaves": b.Loaves})
+	case b.Loaves > mostOnTray && ware == bake.Tray:
+		note("trays", bake.Values{"loaves": b.Loaves})
 	}
-	if _, err := j.batch.MixingWater(j.w.mixing(j.w.DoughC)); err != nil {
-		out = append(out, fmt.Sprintf("No water brings the dough to %.0f °C: %v.", j.w.DoughC, err))
+	if _, err := b.MixingWater(j.w.mixing(j.w.DoughC)); err != nil {
+		note("water", bake.Values{"dough_c": j.w.DoughC})
 	}
-	if c := j.w.Room.C; c < 18 {
-		out = append(out, fmt.Sprintf("At %.3g °C the dough needs %.1f times as long as at 24 °C; below 12 °C it hardly moves.", c, 1/bake.Speed(c)))
+	if roomC < 18 {
+		note("cool", bake.Values{"room_c": roomC, "times_tenth": 1 / bake.Speed(roomC), "usual_c": 24.0, "least_c": 12.0})
 	}
-	if j.batch.Perishable() {
-		out = append(out, "Milk, egg, meat or fish stands warm for longer here than the 2 hours food safety bodies allow: that is on whoever asked for it. Keep the dough covered and as cool as its rise allows, taste none of it raw, bake it through, and give it to nobody who must be careful.")
+	if b.Perishable() {
+		note("perishable", nil)
 	}
 	return out
 }
 
 // coldNote says in plain terms what the refrigerator still adds.
-func (j *job) coldNote(c *trial, p Plan) string {
+func (j *job) coldNote(c *trial, p Plan) bake.Sentences {
 	worth := make([]float64, len(j.paths))
 	for i, q := range j.paths {
 		worth[i] = j.carry[i].at(c.acts[i]) / q.end
 	}
-	what, so := fmt.Sprintf("A shaped piece of %.0f g", 1000*j.w.loafKg()), "the bulk ends"
+	v := bake.Values{"mass_g": 1000 * j.w.loafKg(), "hours_tenth": median(worth), "bulk_percent": p.BulkEndPercent}
 	if j.way.tub {
-		what, so = fmt.Sprintf("The whole tub of %.1f kg", j.w.massKg()), "it goes in"
+		v["mass_g"] = 1000 * j.w.massKg()
+		return because("note.cold.tub", v)
 	}
-	s := fmt.Sprintf("%s goes on in the refrigerator as if it stood out for another %.1f hours: it cools only slowly. So %s at %.0f %%.",
-		what, median(worth), so, p.BulkEndPercent)
-	if t, known := bake.TargetForRetard(j.way.spot.C); known && j.way.cold {
-		s += fmt.Sprintf(" A published table ends it at %.0f %% at this temperature.", t)
+	out := because("note.cold", v)
+	if t, known := bake.TargetForRetard(j.way.spot.C); known {
+		out = append(out, because("note.table", bake.Values{"table_percent": t})...)
 	}
-	return s
+	return out
 }
 
 func sumFlour(b bake.Batch) float64 {

@@ -6,7 +6,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/planner"
 )
@@ -85,25 +85,26 @@ func sameDay(roomC float64) func(*planner.Wish) {
 // printed writes the first plan, the second where it fits, and the others in a line each.
 func printed(w planner.Wish, plans []planner.Plan) string {
 	var b strings.Builder
+	l := text.New(text.Locale{}).At(w.Now)
 	fmt.Fprintf(&b, "Now %s, wanted %s, room %.0f °C.\n", w.Now.Format("Mon 15:04"), w.ReadyAt.Format("Mon 15:04"), w.Room.C)
 	for i, p := range plans {
 		if len(p.Steps) == 0 {
-			fmt.Fprintf(&b, "\n%s: %s\n", p.Name, p.Why)
+			fmt.Fprintf(&b, "\n%s: %s\n", l.Tell(p.Name()), l.Tell(p.Why...))
 			continue
 		}
-		fmt.Fprintf(&b, "\n%s: chance %.0f %%, bulk ends at %.0f %%, ready %s. %s\n", p.Name, 100*p.Chance, p.BulkEndPercent, p.Ready.Median.Format("Mon 15:04"), p.Why)
+		fmt.Fprintf(&b, "\n%s: chance %.0f %%, bulk ends at %.0f %%, ready %s. %s\n", l.Tell(p.Name()), 100*p.Chance, p.BulkEndPercent, p.Ready.Median.Format("Mon 15:04"), l.Tell(p.Why...))
 		for _, n := range p.Notes {
-			fmt.Fprintf(&b, "  Note: %s\n", n)
+			fmt.Fprintf(&b, "  Note: %s\n", l.Tell(n))
 		}
 		if i > 1 || !p.Fits && i > 0 {
 			continue
 		}
 		slices.SortStableFunc(p.Steps, func(x, y bake.Step) int { return x.At.Compare(y.At) })
 		for _, s := range p.Steps {
-			fmt.Fprintf(&b, "  %s  %-21s  %-26s %4.0f min  %s\n", s.At.Format("Mon 15:04"), window(s), s.Name, s.Takes.Minutes(), s.Do)
+			fmt.Fprintf(&b, "  %s  %-21s  %-26s %4.0f min  %s\n", s.At.Format("Mon 15:04"), window(s), l.Tell(s.Name), s.Takes.Minutes(), l.Tell(s.Do))
 		}
 	}
-	return put(b.String())
+	return strings.ReplaceAll(b.String(), "\u00a0", " ")
 }
 
 // window writes when else a step may come.
@@ -112,10 +113,4 @@ func window(s bake.Step) string {
 		return ""
 	}
 	return s.From.Format("Mon 15:04") + " - " + s.Until.Format("Mon 15:04")
-}
-
-// put writes the moments of a text as a household of this zone does.
-func put(text string) string {
-	return bake.Put(text, func(t time.Time) string { return t.Format("Mon 15:04") },
-		func(c float64, decimals int) string { return strconv.FormatFloat(c, 'f', decimals, 64) }, "°C")
 }

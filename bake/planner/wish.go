@@ -13,9 +13,8 @@ import (
 
 // Place is where the dough may stand.
 type Place struct {
-	Name string  // in words, e.g. "on the counter"
-	C    float64 // expected air temperature, Celsius
-	SD   float64 // its doubt, one standard deviation; 0 counts as 1.5
+	C  float64 // expected air temperature, Celsius
+	SD float64 // its doubt, one standard deviation; 0 counts as 1.5
 }
 
 // Starter is what is known of the starter.
@@ -65,12 +64,6 @@ func (w Wish) withDefaults() Wish {
 	set(&w.FridgeC, 4)
 	set(&w.Room.SD, 1.5)
 	set(&w.Warm.SD, 1.5)
-	if w.Room.Name == "" {
-		w.Room.Name = "in the room"
-	}
-	if w.Warm.Name == "" {
-		w.Warm.Name = "in the warmer spot"
-	}
 	if w.BedMin == 0 && w.WakeMin == 0 {
 		w.BedMin, w.WakeMin = 22*60+30, 6*60+30
 	}
@@ -105,33 +98,42 @@ func (w Wish) Validate() error {
 		return fmt.Errorf("batch: %w", err)
 	}
 	if w.Batch.Yeasted() {
-		return bake.FieldError{Field: "batch", Msg: "baker's yeast, or a preferment made with it, is in it: it rises several times as fast as the sourdough these times are worked out for, and they would not hold; watch its rise without a plan"}
+		return refuse("batch", "yeast", nil)
 	}
 	if w.Batch.Perishable() && !w.MilkInTheWarm {
-		return bake.FieldError{Field: "batch", Msg: "milk, egg, meat or fish would stand warm for most of a day in a sourdough; food safety bodies allow 2 hours in all. Leave it out or put it on the baked bread, take butter, oil or sugar for softness, or bake such a dough with yeast within that time. Who takes it on all the same says so when planning"}
+		return refuse("batch", "perishable", nil)
 	}
 	if w.Batch.Levain.Grams == 0 {
-		return bake.FieldError{Field: "batch.levain", Msg: "a plan needs a levain, found none"}
+		return refuse("batch.levain", "levain", nil)
 	}
 	for _, c := range []struct {
 		field, unit  string
 		v, low, high float64
 	}{
-		{"air", " °C", w.Room.C, 10, 35}, {"dough", " °C", w.DoughC, 10, 35}, {"warm", " °C", orRoom(w.Warm.C, w.Room.C), 10, 35},
-		{"fridge", " °C", w.FridgeC, 0, 10}, {"target", " %", orRoom(w.TargetPercent, 100), 20, 300}, {"total", " %", orRoom(w.TotalPercent, 100), 20, 300},
+		{"air", "c", w.Room.C, 10, 35}, {"dough", "c", w.DoughC, 10, 35}, {"warm", "c", orRoom(w.Warm.C, w.Room.C), 10, 35},
+		{"fridge", "c", w.FridgeC, 0, 10}, {"target", "percent", orRoom(w.TargetPercent, 100), 20, 300}, {"total", "percent", orRoom(w.TotalPercent, 100), 20, 300},
 	} {
 		if !(c.v >= c.low && c.v <= c.high) {
-			return bake.FieldError{Field: c.field, Msg: fmt.Sprintf("must be %g%s to %g%s, found %g%s", c.low, c.unit, c.high, c.unit, c.v, c.unit)}
+			return refuse(c.field, "between."+c.unit, bake.Values{"what": bake.Said{Key: "plan.field." + c.field}, "low_" + c.unit: c.low, "high_" + c.unit: c.high, "found_" + c.unit: c.v})
 		}
 	}
 	if d := w.ReadyAt.Sub(w.Now); d <= 0 || d > 4*24*time.Hour {
-		return bake.FieldError{Field: "ready", Msg: fmt.Sprintf("must lie within four days from now, found %s, now is %s",
-			bake.Stamp(w.ReadyAt), bake.Stamp(w.Now))}
-	}
-	if w.BedMin < 0 || w.BedMin >= 24*60 || w.WakeMin < 0 || w.WakeMin >= 24*60 {
-		return bake.FieldError{Field: "sleep", Msg: "bed and wake are minutes after midnight, below 1440"}
+		return refuse("ready", "ready", bake.Values{"found": w.ReadyAt})
 	}
 	return nil
+}
+
+// Refusal is a wish that cannot be planned.
+type Refusal struct {
+	Field string // of the wish: "ready", "air", "batch" ...
+	Why   bake.Said
+}
+
+// Error gives the field and the key of the reason; whoever shows it to a person says Why.
+func (r Refusal) Error() string { return fmt.Sprintf("%s: %s %v", r.Field, r.Why.Key, r.Why.Values) }
+
+func refuse(field, key string, v bake.Values) error {
+	return Refusal{field, bake.Said{Key: "plan.refused." + key, Values: v}}
 }
 
 func orRoom(c, room float64) float64 {
@@ -186,7 +188,9 @@ func (w Wish) massKg() float64 {
 	return n.TotalG / 1000
 }
 
-// asleep reports whether the household sleeps at t.
+// Asleep reports whether the household sleeps at t.
+func (w Wish) Asleep(t time.Time) bool { return w.withDefaults().asleep(t) }
+
 func (w Wish) asleep(t time.Time) bool { return w.inNight(t, 0) }
 
 // grace is how far into the night, at either end, a hand is still lent.

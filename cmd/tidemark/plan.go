@@ -10,24 +10,26 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"text/tabwriter"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/calendar"
 	"tidemark/bake/planner"
-	"tidemark/web/say"
+	"tidemark/cmd/tidemark/internal/app"
 )
 
 // planFlags are the options of tidemark plan.
 type planFlags struct {
-	ready, now, air, warm, starter, away, ics, configFile, vessel *string
-	loaves, atOnce                                                *int
-	tub                                                           *float64
-	noFridge, milk, all                                           *bool
+	ready, peak, now, air, warm, starter, away, ics, configFile, vessel *string
+	loaves, atOnce                                                      *int
+	tub                                                                 *float64
+	noFridge, milk, all                                                 *bool
 
-	usual     string    // where the service's configuration is
-	learnFrom string    // the vessel whose rises teach; empty for all
-	house     say.House // how the household writes times and temperatures
+	usual     string          // where the service's configuration is
+	learnFrom string          // the vessel whose rises teach; empty for all
+	words     *text.Localizer // of the household
 }
 
 // runPlan plans a bake back from the time the bread is wanted.
@@ -46,17 +48,20 @@ func runPlan(ctx context.Context, s streams, args []string) error {
 		return usageError{err}
 	}
 	from := f.learn(ctx, &wish)
+	if *f.peak != "" {
+		return f.printFeeds(s.out, wish, from)
+	}
 	plans, err := planner.Make(wish)
 	if err != nil {
+		var no planner.Refusal
 		var field bake.FieldError
-		if errors.As(err, &field) {
-			return usagef("plan: %s", f.house.Text(err.Error(), wish.Now))
+		switch {
+		case errors.As(err, &no):
+			return usagef("plan: %s", f.words.At(wish.Now).Tell(no.Why))
+		case errors.As(err, &field):
+			return usagef("plan: %v", err)
 		}
 		return err
-	}
-	for i := range plans {
-		p := &plans[i]
-		p.Why, p.Notes, p.Steps = f.house.Text(p.Why, wish.Now), f.house.Texts(p.Notes, wish.Now), f.house.Steps(p.Steps, wish.Now)
 	}
 	f.printPlans(s.out, wish, plans, from)
 	if *f.ics == "" {
@@ -68,6 +73,7 @@ func runPlan(ctx context.Context, s streams, args []string) error {
 func addPlanFlags(fs *flag.FlagSet) planFlags {
 	return planFlags{
 		ready:      fs.String("ready", "", "when the bread is to be sliced: \"tomorrow 08:00\", \"sat 10:00\", \"18:30\", \"2026-03-08 08:00\""),
+		peak:       fs.String("peak", "", "no bread: how to feed the starter so that it peaks then, e.g. \"tomorrow 07:00\""),
 		now:        fs.String("now", "", "plan as if it were this time (default: the clock)"),
 		air:        fs.String("air", "22C", "expected air temperature where the dough stands, in the household's degrees or with their letter: 72F"),
 		warm:       fs.String("warm", "", "temperature of a warmer spot"),
@@ -89,8 +95,8 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 // wish turns the options into what the planner works from.
 func (f *planFlags) wish() (planner.Wish, error) {
 	w := planner.Wish{Batch: bake.DefaultBatch(), Now: time.Now(), NoFridge: *f.noFridge, MilkInTheWarm: *f.milk}
-	if *f.ready == "" {
-		return w, errors.New("plan needs --ready WHEN, e.g. --ready \"tomorrow 08:00\"")
+	if *f.ready == "" && *f.peak == "" {
+		return w, errors.New("plan needs --ready WHEN, e.g. --ready \"tomorrow 08:00\", or --peak WHEN for a starter alone")
 	}
 	for _, read := range []func(*planner.Wish) error{f.fromConfig, f.degrees, f.times, f.readStarter, f.scale} {
 		if err := read(&w); err != nil {
@@ -102,7 +108,7 @@ func (f *planFlags) wish() (planner.Wish, error) {
 
 // fromConfig takes the batch, the target, the time zone, the units and the quiet hours.
 func (f *planFlags) fromConfig(w *planner.Wish) error {
-	f.learnFrom, f.house = *f.vessel, say.House{Zone: w.Now.Location()}
+	f.learnFrom, f.words = *f.vessel, text.New(text.Locale{Zone: w.Now.Location()})
 	cfg, err := f.config()
 	if err != nil || cfg == nil {
 		return err
@@ -120,7 +126,9 @@ func (f *planFlags) fromConfig(w *planner.Wish) error {
 	if h.Zone != nil {
 		w.Now = w.Now.In(h.Zone)
 	}
-	f.house = say.House{Zone: w.Now.Location(), Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
+	locale := app.LocaleOf(cfg)
+	locale.Zone = w.Now.Location()
+	f.words = text.New(locale)
 	if h.QuietFrom == "" || h.QuietUntil == "" {
 		return nil
 	}
@@ -146,8 +154,8 @@ func (f *planFlags) degrees(w *planner.Wish) (err error) {
 }
 
 // celsius reads a temperature in the household's degrees or in those it names.
-func (f *planFlags) celsius(text string) (float64, error) {
-	number, fahrenheit := strings.TrimSpace(strings.ToUpper(text)), f.house.Fahrenheit
+func (f *planFlags) celsius(typed string) (float64, error) {
+	number, fahrenheit := strings.TrimSpace(strings.ToUpper(typed)), f.words.Locale().Fahrenheit
 	for letter, is := range map[string]bool{"C": false, "F": true} {
 		if rest, named := strings.CutSuffix(number, letter); named {
 			number, fahrenheit = strings.TrimSpace(strings.TrimSuffix(rest, "°")), is
@@ -155,7 +163,7 @@ func (f *planFlags) celsius(text string) (float64, error) {
 	}
 	c, err := strconv.ParseFloat(number, 64)
 	if err != nil {
-		return 0, fmt.Errorf("%q is no temperature; expected e.g. 22, 22C or 72F", text)
+		return 0, fmt.Errorf("%q is no temperature; expected e.g. 22, 22C or 72F", typed)
 	}
 	if fahrenheit {
 		c = (c - 32) * 5 / 9
@@ -171,8 +179,12 @@ func (f *planFlags) times(w *planner.Wish) (err error) {
 		}
 	}
 	w.Now = w.Now.Truncate(time.Minute)
-	if w.ReadyAt, err = planner.ParseWhen(*f.ready, w.Now); err != nil {
-		return fmt.Errorf("--ready: %w", err)
+	option, when := "--ready", *f.ready
+	if *f.peak != "" {
+		option, when = "--peak", *f.peak
+	}
+	if w.ReadyAt, err = planner.ParseWhen(when, w.Now); err != nil {
+		return fmt.Errorf("%s: %w", option, err)
 	}
 	if *f.away == "" {
 		return nil
@@ -194,17 +206,17 @@ func (f *planFlags) times(w *planner.Wish) (err error) {
 
 // readStarter reads where the starter stands.
 func (f *planFlags) readStarter(w *planner.Wish) (err error) {
-	text := strings.TrimSpace(*f.starter)
-	if text == "feed" {
+	typed := strings.TrimSpace(*f.starter)
+	if typed == "feed" {
 		return nil
 	}
-	if days, is := strings.CutSuffix(strings.TrimSuffix(text, "s"), "day"); is {
+	if days, is := strings.CutSuffix(strings.TrimSuffix(typed, "s"), "day"); is {
 		if w.Starter.ColdDays, err = strconv.ParseFloat(strings.TrimSpace(days), 64); err != nil || w.Starter.ColdDays < 0 {
-			return fmt.Errorf("--starter: %q is no number of days; expected e.g. \"21 days\"", text)
+			return fmt.Errorf("--starter: %q is no number of days; expected e.g. \"21 days\"", typed)
 		}
 		return nil
 	}
-	if w.Starter.RipeUntil, err = planner.ParseWhen(text, w.Now); err != nil {
+	if w.Starter.RipeUntil, err = planner.ParseWhen(typed, w.Now); err != nil {
 		return fmt.Errorf("--starter: %w", err)
 	}
 	return nil
@@ -228,55 +240,60 @@ func (f *planFlags) scale(w *planner.Wish) error {
 // printPlans prints the first plan as a tide table and the others beside it.
 func (f *planFlags) printPlans(out io.Writer, w planner.Wish, plans []planner.Plan, from string) {
 	n, _ := w.Batch.Numbers()
-	fmt.Fprintf(out, "%s, wanted %s %s. Room %s, dough %.0f g, hydration %.0f %%, %.0f %% of the flour fermented.\n%s\n",
-		title(w), w.ReadyAt.Format("Mon 2 Jan"), f.house.Clock(w.ReadyAt), f.house.Text(fmt.Sprintf("%.3g °C", w.Room.C), w.Now), n.TotalG, n.HydrationPercent, n.InoculationPercent, from)
-	show := plans[:1]
-	if *f.all {
-		show = plans
+	l := f.words.At(w.Now)
+	fmt.Fprintf(out, "%s\n%s\n", l.Say("cli.plan.head", text.Values{"bread": f.title(w), "date": l.Date(w.ReadyAt), "at": f.words.Clock(w.ReadyAt), "room_c": w.Room.C,
+		"dough_g": n.TotalG, "hydration_percent": n.HydrationPercent, "fermented_percent": n.InoculationPercent}), from)
+	for i, p := range plans {
+		if i == 0 || *f.all && p.Fits {
+			f.printPlan(out, w, p)
+		}
 	}
-	for _, p := range show {
-		f.printPlan(out, p)
-	}
-	printWays(out, f.house, plans)
+	f.printWays(out, w, plans)
 }
 
-func title(w planner.Wish) string {
+// title is what is baked.
+func (f *planFlags) title(w planner.Wish) string {
 	if w.Batch.Name == "" {
-		return "Bread"
+		return f.words.Say("cli.plan.bread", nil)
 	}
 	return w.Batch.Name
 }
 
-// printPlan prints one timetable.
-func (f *planFlags) printPlan(out io.Writer, p planner.Plan) {
-	fmt.Fprintf(out, "\n%s\n", strings.ToUpper(p.Name[:1])+p.Name[1:])
-	if p.Why != "" {
-		fmt.Fprintf(out, "  %s\n", p.Why)
+// upper begins a line.
+func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+// printPlan prints one timetable. A caution is told once.
+func (f *planFlags) printPlan(out io.Writer, w planner.Wish, p planner.Plan) {
+	l := f.words.At(w.Now)
+	fmt.Fprintf(out, "\n%s\n", upper(l.Tell(p.Name())))
+	if len(p.Why) > 0 {
+		fmt.Fprintf(out, "  %s\n", l.Tell(p.Why...))
 	}
 	if len(p.Steps) == 0 {
 		return
 	}
-	clock := f.house.Clock
-	fmt.Fprintf(out, "  Ready between %s %s and %s, most likely %s (8 in 10).\n", p.Ready.From.Format("Mon"), clock(p.Ready.From), clock(p.Ready.Until), clock(p.Ready.Median))
+	fmt.Fprintf(out, "  %s\n", l.Say("cli.plan.ready", text.Values{"from": p.Ready.From, "until": p.Ready.Until, "at": p.Ready.Median}))
 	day, said := "", map[string]bool{}
 	for _, s := range inOrder(p.Steps) {
-		if d := s.At.Format("Mon 2 Jan"); d != day {
+		if d := l.Date(s.At); d != day {
 			fmt.Fprintf(out, "\n  %s\n", d)
 			day = d
 		}
 		takes := ""
 		if s.Takes >= time.Minute {
-			takes = say.Duration(s.Takes)
+			takes = l.Span(s.Takes)
 		}
-		fmt.Fprintf(out, "  %s  %-11s  %-12s %-18s %s\n", clock(s.At), f.doubt(s), takes, s.Name, s.Do)
-		if s.Caution != "" && !said[s.Caution] {
-			said[s.Caution] = true
-			fmt.Fprintf(out, "%54s Caution: %s\n", "", s.Caution)
+		fmt.Fprintf(out, "  %s  %-19s  %-12s %-18s %s\n", f.words.Clock(s.At), f.doubt(s), takes, l.Tell(s.Name), l.Tell(s.Do))
+		for _, c := range s.Caution {
+			if text := l.Tell(c); !said[text] {
+				said[text] = true
+				fmt.Fprintf(out, "%62s %s\n", "", l.Say("calendar.caution", bake.Values{"caution": text}))
+			}
 		}
 	}
 	fmt.Fprintln(out)
 	for _, note := range p.Notes {
-		fmt.Fprintf(out, "  %s\n", note)
+		fmt.Fprintf(out, "  %s\n", l.Tell(note))
 	}
 }
 
@@ -287,49 +304,74 @@ func inOrder(steps []bake.Step) []bake.Step {
 	return out
 }
 
-// doubt is the window of a step when it is worth printing.
+// doubt is the window of a step when it is worth printing; what lies on another day has
+// its name.
 func (f *planFlags) doubt(s bake.Step) string {
 	if s.Until.Sub(s.From) < 10*time.Minute {
 		return ""
 	}
-	text := f.house.Clock(s.From) + "-" + f.house.Clock(s.Until)
-	if days := s.Until.YearDay() - s.From.YearDay(); days != 0 {
-		text += fmt.Sprintf(" +%dd", max(1, days))
-	}
-	return text
+	l := f.words.At(s.At)
+	return l.Clock(s.From) + "-" + l.Clock(s.Until)
 }
 
 // printWays prints the ways side by side.
-func printWays(out io.Writer, house say.House, plans []planner.Plan) {
-	fmt.Fprintf(out, "\nThe ways side by side; chances in percent. \"clock\": if the bulk ends by the timetable\nunseen. \"watched\": if it ends when the sensor says, as far as people are awake.\n\n")
-	fmt.Fprintf(out, "  %-55s %-16s %5s  %13s  %13s\n", "", "most likely", "", "clock", "watched")
-	fmt.Fprintf(out, "  %-55s %-16s %5s  %6s %6s  %6s %6s\n", "way", "ready", "late", "under", "over", "under", "over")
-	for _, p := range plans {
-		if len(p.Steps) == 0 {
-			fmt.Fprintf(out, "  %-55s %s\n", p.Name, p.Why)
-			continue
-		}
-		fmt.Fprintf(out, "  %-55s %-16s %5.0f  %6.0f %6.0f  %6.0f %6.0f\n", p.Name, p.Ready.Median.Format("Mon 2 Jan ")+house.Clock(p.Ready.Median),
-			100*p.Late, 100*p.Clock.Under, 100*p.Clock.Over, 100*p.Watched.Under, 100*p.Watched.Over)
+func (f *planFlags) printWays(out io.Writer, w planner.Wish, plans []planner.Plan) {
+	l := f.words.At(w.Now)
+	fmt.Fprintf(out, "\n%s\n\n", l.Say("cli.plan.ways", nil))
+	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	heads := []string{""}
+	for _, key := range []string{"way", "at", "late", "clock_under", "clock_over", "under", "over"} {
+		heads = append(heads, l.Say("cli.plan.col."+key, nil))
 	}
+	fmt.Fprintln(t, strings.Join(heads, "\t"))
+	for _, p := range plans {
+		row := []string{"", l.Tell(p.Name()), l.Tell(p.Why...)}
+		if len(p.Steps) > 0 {
+			row[2] = l.Clock(p.Ready.Median)
+			for _, c := range []float64{p.Late, p.Clock.Under, p.Clock.Over, p.Watched.Under, p.Watched.Over} {
+				row = append(row, l.Percent(100*c))
+			}
+		}
+		fmt.Fprintln(t, strings.Join(row, "\t"))
+	}
+	_ = t.Flush() // as the other lines: what cannot be written is not seen
+}
+
+// printFeeds prints the feedings that peak at the wanted time, the next one first: those
+// that are not past, and that nobody gets up for.
+func (f *planFlags) printFeeds(out io.Writer, w planner.Wish, from string) error {
+	l := f.words.At(w.Now)
+	v := bake.LearnVigour(w.Starter.Past)
+	feeds := slices.DeleteFunc(v.FeedsToPeak(w.ReadyAt, w.Batch.Levain.Grams, w.Room.C, 1), func(x bake.Feed) bool { return x.At.Before(w.Now) || w.Asleep(x.At) })
+	if len(feeds) == 0 {
+		return usagef("plan: %s", l.Say("cli.plan.no_feed", text.Values{"at": w.ReadyAt}))
+	}
+	slices.SortFunc(feeds, func(a, b bake.Feed) int { return a.At.Compare(b.At) })
+	fmt.Fprintf(out, "%s\n%s\n\n", l.Say("cli.plan.peak", text.Values{"at": w.ReadyAt, "room_c": w.Room.C}), from)
+	for _, x := range feeds {
+		low, _, high := v.PeakHours(x, w.Room.C)
+		fmt.Fprintf(out, "  %s\n", l.Say("cli.plan.feed", text.Values{"at": x.At, "ratio": x.Ratio(), "starter_g": x.StarterG, "flour_g": x.FlourG, "water_g": x.WaterG,
+			"from": x.At.Add(time.Duration(low * float64(time.Hour))), "until": x.At.Add(time.Duration(high * float64(time.Hour)))}))
+	}
+	return nil
 }
 
 // writeICS writes the first plan as a calendar.
 func (f *planFlags) writeICS(out io.Writer, w planner.Wish, p planner.Plan) error {
 	if len(p.Steps) == 0 {
-		return fmt.Errorf("no calendar written: %s", p.Why)
+		return fmt.Errorf("no calendar written: %s", f.words.At(w.Now).Tell(p.Why...))
 	}
 	file, err := os.Create(*f.ics)
 	if err != nil {
 		return fmt.Errorf("the calendar cannot be written: %w", err)
 	}
 	b := calendar.Bake{
-		ID: "plan-" + w.ReadyAt.UTC().Format("20060102T1504Z"), Title: title(w), Steps: p.Steps, Stamp: w.Now, Alarm: 10 * time.Minute,
-		Words: func(text string) string { return f.house.Text(text, w.Now) },
+		ID: "plan-" + w.ReadyAt.UTC().Format("20060102T1504Z"), Title: f.title(w), Steps: p.Steps, Stamp: w.Now, Alarm: 10 * time.Minute,
+		Speak: func(s bake.Said) string { return f.words.At(w.Now).Tell(s) },
 	}
 	if err := errors.Join(calendar.Write(file, b), file.Close()); err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "\nCalendar written to %s.\n", *f.ics)
+	fmt.Fprintf(out, "\n%s\n", f.words.Say("cli.plan.calendar", text.Values{"file": *f.ics}))
 	return nil
 }

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 
+	"tidemark/alert/text"
 	"tidemark/bake/planner"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
@@ -44,6 +45,16 @@ func doughIn(cfg *config.Config, name string) (config.Vessel, error) {
 // learn takes in what the household's own rises and feedings teach and says what
 // the plan is worked from. Without a history it is worked from published values.
 func (f planFlags) learn(ctx context.Context, w *planner.Wish) string {
+	l, place, err := f.lessons(ctx, w)
+	if err != nil {
+		return f.words.Say("cli.plan.no_history", text.Values{"reason": err.Error()})
+	}
+	w.Prior, w.Starter.Past, w.WarmerC = l.Prior, l.Feeds, l.WarmerC
+	return f.words.Tell(l.Said()) + " " + f.words.Say("cli.plan.history", text.Values{"place": place})
+}
+
+// lessons reads the history, and says where it is.
+func (f planFlags) lessons(ctx context.Context, w *planner.Wish) (l app.Lessons, where string, err error) {
 	file := *f.configFile
 	if file == "" {
 		file = f.usual
@@ -52,20 +63,17 @@ func (f planFlags) learn(ctx context.Context, w *planner.Wish) string {
 	if err == nil {
 		_, err = os.Stat(place.Path)
 	}
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Sprintf("Worked from published values: there is no history at %s (%s).", place.Path, place.How)
-	case err != nil:
-		return fmt.Sprintf("Worked from published values: %v.", err)
+	where = fmt.Sprintf("%s (%s)", place.Path, place.How)
+	if errors.Is(err, fs.ErrNotExist) {
+		return l, where, fmt.Errorf("there is no history at %s", where)
+	}
+	if err != nil {
+		return l, where, err
 	}
 	store, err := history.Open(ctx, place.Path, history.Options{ReadOnly: true})
 	if err != nil {
-		return fmt.Sprintf("Worked from published values: %v.", err)
+		return l, where, err
 	}
-	l, err := app.ReadLessons(ctx, store, f.learnFrom, w.Batch, false)
-	if err := errors.Join(err, store.Close(context.WithoutCancel(ctx))); err != nil {
-		return fmt.Sprintf("Worked from published values: %v.", err)
-	}
-	w.Prior, w.Starter.Past, w.WarmerC = l.Prior, l.Feeds, l.WarmerC
-	return fmt.Sprintf("%s History: %s (%s).", l, place.Path, place.How)
+	l, err = app.ReadLessons(ctx, store, f.learnFrom, w.Batch, false)
+	return l, where, errors.Join(err, store.Close(context.WithoutCancel(ctx)))
 }

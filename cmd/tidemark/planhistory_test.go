@@ -67,7 +67,7 @@ func TestPlanLearnsFromTheHistory(t *testing.T) {
 	dir := taught(t)
 	t.Chdir(dir)
 	t.Setenv("TIDEMARK_STATE", dir)
-	const all = "Worked from 7 past rises of dough and 5 past feedings of the starter in the history. History: "
+	const all = "Worked from what was learned: past rises of dough 7, past feedings of the starter 5. History: "
 	own := saturday(t)
 	assert.Contains(t, own, all+filepath.Join(dir, "tidemark.db")+" (named by TIDEMARK_STATE).")
 	t.Setenv("TIDEMARK_STATE", "/no/history")
@@ -82,7 +82,7 @@ func TestPlanLearnsFromTheHistory(t *testing.T) {
 	assert.NotEqual(t, line(published, "mix"), line(own, "mix"), "a slow starter lets the dough be mixed at another time")
 	assert.NotEqual(t, line(published, "bulk"), line(own, "bulk"), "a fast dough ends its bulk otherwise")
 	assert.Equal(t, own, saturday(t), "the same history gives the same plan")
-	assert.Contains(t, saturday(t, "--vessel", "pot"), "Worked from no past rise of dough and 5 past feedings", "another vessel's rises do not speak")
+	assert.Contains(t, saturday(t, "--vessel", "pot"), "past rises of dough 0, past feedings of the starter 5", "another vessel's rises do not speak")
 }
 
 // TestPlanWithoutAHistory says which figures it used, and plans from a damaged one as
@@ -110,8 +110,8 @@ vessels:
 	t.Setenv("TIDEMARK_STATE", "")
 	t.Setenv("STATE_DIRECTORY", "")
 	out := saturday(t, "--config", file, "--all")
-	assert.Contains(t, out, "wanted Sun 8 Mar 14:00", "by the household's zone")
-	assert.Contains(t, out, "Worked from 7 past rises of dough")
+	assert.Contains(t, out, "wanted Sun 8 Mar 2026 14:00", "by the household's zone")
+	assert.Contains(t, out, "past rises of dough 7")
 	assert.Contains(t, out, "named by state_dir in "+file)
 	for _, at := range regexp.MustCompile(`(?m)^  (\d\d:\d\d) .* (?:mix|fold|shape|feed the levain) `).FindAllStringSubmatch(out, -1) {
 		assert.True(t, at[1] >= "08:15" && at[1] <= "20:45", "it sleeps in its quiet hours, less the half hour of grace: %s", at[0])

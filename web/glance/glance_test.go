@@ -48,8 +48,8 @@ func dough(change func(s *bake.State)) bake.State {
 }
 
 func step(id, key string, state bake.StepState, at time.Time) bake.Step {
-	d := bake.NewStep(bake.StepDef{ID: id, Key: key, Hands: true, Trigger: bake.ByClock, Values: bake.Values{"hot_c": 250, "then_c": 230, "low_c": 93, "best_c": 97, "most_c": 99}})
-	return bake.Step{ID: id, Key: key, Name: d.Name, Do: d.Do, Values: d.Values, Hands: true, Trigger: bake.ByClock, State: state, At: at, From: at, Until: at, Finished: at}
+	do := bake.Said{Key: "step." + key + ".do", Values: bake.Values{"hot_c": 250.0, "then_c": 230.0, "low_c": 93.0, "best_c": 97.0, "most_c": 99.0}}
+	return bake.Step{ID: id, Key: key, Name: bake.Said{Key: "step." + key + ".name"}, Do: do, Hands: true, Trigger: bake.ByClock, State: state, At: at, From: at, Until: at, Finished: at}
 }
 
 // after is a shaped loaf at 20:00.
@@ -135,7 +135,7 @@ func stands() []stand {
 		row("a fold is due", dough(func(s *bake.State) { s.Steps[0] = step("fold-3", "fold", bake.DueNow, clock(15, 28)) })),
 		row("the oven is to be looked into", dough(func(s *bake.State) {
 			s.Steps[0] = step(bake.OvenCheckID, "oven-check", bake.DueNow, clock(15, 28))
-			s.Steps[0].Question = "What is in the oven?"
+			s.Steps[0].Question = bake.Said{Key: "step.oven-check.question"}
 		})),
 		row("ready at night, in the afternoon", dough(atNight(clock(22, 30)))),
 		row("ready at night, to be done soon", dough(atNight(clock(16, 30)))),

@@ -1,7 +1,6 @@
 package glance
 
 import (
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
@@ -39,40 +38,15 @@ func two(n int) string {
 	return strconv.Itoa(n)
 }
 
-// values are a step's numbers for the catalogue.
-func values(v bake.Values) text.Values {
-	out := text.Values{}
-	for name, x := range v {
-		out[name] = x
-	}
-	return out
-}
-
 // Step is one step in the household's words.
 type Step struct {
 	Name, Do, Caution string
 }
 
-// StepOf returns a step in the words of the catalogue, or in its own where that
-// has none. l should be At the moment it is said.
+// StepOf returns a step in the words of the catalogue. l should be At the moment it is
+// said.
 func StepOf(x bake.Step, l *text.Localizer) Step {
-	out := Step{upper(x.Name), x.Do, x.Caution}
-	name := x.Key
-	if x.Trigger == bake.ByRise && !strings.HasPrefix(name, x.ID) {
-		name = x.ID // once it is due its words are those of what comes next, its name stays
-	}
-	if key := "step." + name + ".name"; x.Key != "" && l.Has(key) {
-		out.Name, out.Do = upper(l.Say(key, nil)), l.Say("step."+x.Key+".do", values(x.Values))
-	}
-	if len(x.Warn) > 0 {
-		var all []string
-		for _, w := range x.Warn {
-			all = append(all, l.Say("caution."+w, nil))
-		}
-		own := strings.TrimSpace(strings.TrimPrefix(x.Caution, bake.Warning(x.Warn...)))
-		out.Caution = joined(" ", strings.Join(all, " "), own)
-	}
-	out.Do, out.Caution = inScale(out.Do, l), inScale(out.Caution, l)
+	out := Step{upper(l.Tell(x.Name)), l.Tell(x.Do), l.Tell(x.Caution...)}
 	if n, isFold := strings.CutPrefix(x.ID, "fold-"); isFold {
 		if key := "page.fold." + n; l.Has(key) {
 			out.Name = l.Say(key, nil)
@@ -108,25 +82,4 @@ func TapLabel(x bake.Step, l *text.Localizer) string {
 		}
 	}
 	return l.Say("page.did", nil)
-}
-
-// degrees finds temperatures that stand in the catalogue as they are, with a range.
-var degrees = regexp.MustCompile(`(?:(\d+)( \pL+ ))?(\d+)[ \x{a0}]°C`)
-
-// inScale writes the degrees of a text on the household's scale.
-func inScale(words string, l *text.Localizer) string {
-	if !l.Locale().Fahrenheit {
-		return words
-	}
-	return degrees.ReplaceAllStringFunc(words, func(found string) string {
-		m := degrees.FindStringSubmatch(found)
-		number := func(text string) float64 {
-			c, _ := strconv.ParseFloat(text, 64) // only digits are found
-			return c
-		}
-		if m[1] == "" {
-			return l.Temp(number(m[3]))
-		}
-		return l.Number(number(m[1])*9/5+32, 0) + m[2] + l.Temp(number(m[3]))
-	})
 }

@@ -1,5 +1,5 @@
 // Package say writes moments, temperatures and lengths of time as a household
-// writes them, and puts them into the texts of package bake.
+// writes them.
 //
 // Units: degrees Celsius in, Celsius or Fahrenheit out, times in the household's
 // zone, rises in percent of the start volume. Every function is pure; the moment
@@ -110,4 +110,20 @@ func Duration(d time.Duration) string {
 		return fmt.Sprintf("%d h", h)
 	}
 	return fmt.Sprintf("%d min", m)
+}
+
+// scale is a temperature given in Celsius on the household's scale.
+func (h House) scale(c float64) float64 {
+	if h.Fahrenheit {
+		return c*9/5 + 32
+	}
+	return c
+}
+
+// unit is that of the household's scale.
+func (h House) unit() string {
+	if h.Fahrenheit {
+		return "°F"
+	}
+	return "°C"
 }

@@ -49,6 +49,7 @@ type App struct {
 	order   []string // vessel names in the order of the configuration
 	vessels map[string]*vessel
 	updates broadcaster
+	words   *text.Localizer // of the household
 
 	timesync  string    // folder where the system says that the clock was set
 	notBefore time.Time // last sign of life of the run before; zero when there was none
@@ -98,14 +99,13 @@ func New(o Options) (*App, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
+	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), words: text.New(LocaleOf(o.Config)), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
 	a.planner = &planService{app: a}
 	if o.Live {
 		a.setup = a.newSetup()
 	}
-	words := text.New(LocaleOf(o.Config))
 	for _, v := range o.Config.Vessels {
-		w, err := a.newVessel(v, alert.NewEvaluator(words, v.LostAfter))
+		w, err := a.newVessel(v, alert.NewEvaluator(a.words, v.LostAfter))
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}

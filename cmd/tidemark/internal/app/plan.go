@@ -32,22 +32,12 @@ type Lessons struct {
 	WarmerC float64
 }
 
-// String says what a plan is worked from, as one sentence.
-func (l Lessons) String() string {
+// Said says what a plan is worked from.
+func (l Lessons) Said() bake.Said {
 	if l.Rises == 0 && len(l.Feeds) == 0 {
-		return "Worked from published values: no past rise has taught anything yet."
+		return bake.Said{Key: "plan.from.published"}
 	}
-	return fmt.Sprintf("Worked from %s of dough and %s of the starter in the history.", counted(l.Rises, "past rise"), counted(len(l.Feeds), "past feeding"))
-}
-
-func counted(n int, thing string) string {
-	switch n {
-	case 0:
-		return "no " + thing
-	case 1:
-		return "1 " + thing
-	}
-	return fmt.Sprintf("%d %ss", n, thing)
+	return bake.Said{Key: "plan.from.learned", Values: bake.Values{"rises": l.Rises, "feeds": len(l.Feeds)}}
 }
 
 // ReadLessons reads what past rises of dough teach of a batch, and what the past
@@ -164,11 +154,7 @@ func (d *planService) LeftOut(ctx context.Context, w web.PlanWish, way string, u
 	if err != nil {
 		return planner.Outlook{}, err
 	}
-	o, err := planner.LeftOut(wish, way, until)
-	if err != nil {
-		err = web.Refuse("%v", err)
-	}
-	return o, err
+	return planner.LeftOut(wish, way, until)
 }
 
 // StaysOut says what becomes of the dough that is rising in a vessel when it stays out
@@ -182,13 +168,11 @@ func (d *planService) StaysOut(_ context.Context, vessel string, until time.Time
 	defer v.mu.Unlock()
 	e, until := v.state.Estimate, until.In(d.app.zone())
 	if out, err = planner.StaysOut(e, until, e.TargetPercent, nil); err != nil {
-		return out, cold, refuse("%v", err)
+		return out, cold, err
 	}
 	b := v.batch()
 	f := planner.Wish{Batch: b}.Fridge()
-	if cold, err = planner.StaysOut(e, until, b.Total(e.DoughC), &f); err != nil { // nothing follows after the cold
-		err = refuse("%v", err)
-	}
+	cold, err = planner.StaysOut(e, until, b.Total(e.DoughC), &f) // nothing follows after the cold
 	return out, cold, err
 }
 
@@ -199,17 +183,21 @@ func (d *planService) Choose(ctx context.Context, w web.PlanWish) (*bake.Chosen,
 	wish, made, err := d.plan(ctx, w)
 	d.mu.Unlock()
 	var field bake.FieldError
-	if errors.As(err, &field) {
+	var no planner.Refusal
+	switch {
+	case errors.As(err, &no):
+		return nil, refuse("%s", d.app.words.At(wish.Now).Tell(no.Why))
+	case errors.As(err, &field):
 		return nil, refuse("%v", err)
 	}
 	if err != nil {
 		return nil, err
 	}
-	i := slices.IndexFunc(made.Plans, func(x planner.Plan) bool { return x.Name == w.Way })
+	i := slices.IndexFunc(made.Plans, func(x planner.Plan) bool { return x.Way == w.Way })
 	if i < 0 || len(made.Plans[i].Steps) == 0 {
 		return nil, refuse("there is no way %q to this bread any more; plan again", w.Way)
 	}
-	return &bake.Chosen{Way: made.Plans[i].Name, Wanted: wish.ReadyAt, Fridge: wish.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Adopted()}, nil
+	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: wish.ReadyAt, Fridge: wish.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Adopted()}, nil
 }
 
 // zone is the household's.
@@ -257,7 +245,7 @@ func (a *App) wish(ctx context.Context, w web.PlanWish) (planner.Wish, web.Plann
 			return wish, out, err
 		}
 	}
-	wish.Prior, wish.Starter.Past, wish.WarmerC, out.From = l.Prior, l.Feeds, l.WarmerC, l.String()
+	wish.Prior, wish.Starter.Past, wish.WarmerC, out.From = l.Prior, l.Feeds, l.WarmerC, a.words.Tell(l.Said())
 	return wish, out, nil
 }
 

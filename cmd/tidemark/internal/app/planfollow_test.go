@@ -10,13 +10,14 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
+	"tidemark/bake/planner"
 	"tidemark/estimator"
 	"tidemark/web"
 )
 
 const (
-	sameDay   = "same day, in the room"
-	overnight = "overnight in the refrigerator"
+	sameDay   = "same_day"
+	overnight = "overnight"
 )
 
 // breadAt is a wish of the bench: a ripe starter, a room of 24 C.
@@ -306,9 +307,9 @@ func TestPlansThatMakeNoSense(t *testing.T) {
 	_, err := b.app.planner.Choose(t.Context(), *b.breadAt(26*time.Hour, "by boat"))
 	refusedWith(t, err, `there is no way "by boat"`)
 	_, err = b.app.planner.Choose(t.Context(), *b.breadAt(-time.Hour, sameDay))
-	refusedWith(t, err, "ready: must lie within four days")
+	refusedWith(t, err, "does not lie within four days")
 	_, err = b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start)
-	var no web.Refusal
+	var no planner.Refusal
 	require.ErrorAs(t, err, &no)
 	_, _, err = b.app.planner.StaysOut(t.Context(), "tub", b.start.Add(time.Hour))
 	require.ErrorAs(t, err, &no)
@@ -324,7 +325,7 @@ func TestWhatIfItStaysOut(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, invented(4*time.Hour), out.P50, 12)
 	assert.Greater(t, cold.P50, out.P50)
-	assert.Contains(t, out.Text, "Left out until 2026-04-04T13:00Z")
+	assert.Equal(t, "plan.left_out", out.Said().Key)
 	o, err := b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start.Add(20*time.Hour))
 	require.NoError(t, err)
 	assert.Positive(t, o.P50)
@@ -359,7 +360,7 @@ func TestALessonTellsThePlan(t *testing.T) {
 	assert.Equal(t, "Worked from 1 past rise of dough and no past feeding of the starter in the history.", after.From)
 	width := func(p web.Planned) time.Duration {
 		for _, x := range p.Plans {
-			if x.Name == sameDay {
+			if x.Way == sameDay {
 				return x.Ready.Until.Sub(x.Ready.From)
 			}
 		}

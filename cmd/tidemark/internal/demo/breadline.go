@@ -18,7 +18,7 @@ type breadTold struct {
 	until time.Time
 	why   string
 	core  float64 // last core told, Celsius
-	basis string
+	basis string  // its key
 	peak  time.Time
 }
 
@@ -42,16 +42,17 @@ func (t *timeline) care(now time.Time, v web.Vessel) {
 	if now.Sub(c.Feed.At) < time.Minute {
 		return // its temperature is not known yet
 	}
-	if c.Basis == s.bread.basis && c.Peak.Median.Sub(s.bread.peak).Abs() < leastMoved {
+	basis := c.Basis[0].Key
+	if basis == s.bread.basis && c.Peak.Median.Sub(s.bread.peak).Abs() < leastMoved {
 		return
 	}
-	s.bread.basis, s.bread.peak = c.Basis, c.Peak.Median
+	s.bread.basis, s.bread.peak = basis, c.Peak.Median
 	key := "demo.care"
 	if !c.Peak.Median.After(now) {
 		key = "demo.care.peaked"
 	}
 	t.say(now, v.Vessel, "care", key, text.Values{"at": c.Peak.Median, "from": c.Peak.From, "until": c.Peak.Until, "use_from": c.UseFrom, "use_until": c.UseUntil,
-		"hungry": c.Hungry.Median, "feed": c.NextFeed, "basis": t.house().Text(c.Basis, now)})
+		"hungry": c.Hungry.Median, "feed": c.NextFeed, "basis": c.Basis})
 }
 
 // after prints the sentence of the bake after its bulk when its stage, its
@@ -75,8 +76,8 @@ func (t *timeline) after(now time.Time, v web.Vessel) {
 
 // kindOf is what the time of a stage rests on, without its figures.
 func kindOf(a *bake.After) string {
-	if a.Stage == bake.Cooling {
-		return a.Why[:min(len(a.Why), len("by the probe"))]
+	if a.Stage == bake.Cooling && len(a.Why) > 0 {
+		return a.Why[0].Key
 	}
 	return string(a.Basis)
 }

@@ -9,9 +9,11 @@ package demo
 import (
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/estimator"
@@ -30,9 +32,10 @@ type driver struct {
 	app     *app.App
 	clock   *app.Stepped
 	events  []virtual.Event
-	next    int                                  // act to come
-	loaded  bool                                 // the loaf went into the oven, its probe is read
-	chores  map[chore]time.Time                  // when each will be over; zero once it is
+	next    int                 // act to come
+	loaded  bool                // the loaf went into the oven, its probe is read
+	chores  map[chore]time.Time // when each will be over; zero once it is
+	words   *text.Localizer
 	said    func(t time.Time, what string)       // what the household does; may be nil
 	raised  func(t time.Time, alarm alert.Alarm) // a warning was raised; may be nil
 }
@@ -41,7 +44,7 @@ type driver struct {
 func newDriver(a *app.App, clock *app.Stepped, scenario virtual.Scenario, seed uint64, said func(time.Time, string)) *driver {
 	k := virtual.New(scenario, seed)
 	clock.Set(scenario.Start)
-	return &driver{kitchen: k, app: a, clock: clock, events: k.Events(), chores: map[chore]time.Time{}, said: said}
+	return &driver{kitchen: k, app: a, clock: clock, events: k.Events(), chores: map[chore]time.Time{}, said: said, words: text.New(text.Locale{Zone: scenario.Start.Location()})}
 }
 
 // runTo plays the kitchen up to t, calling each after every advance.
@@ -139,7 +142,7 @@ func (d *driver) household(now time.Time) {
 			if _, begun := d.chores[key]; begun || s.ID == bake.BulkID {
 				continue // the story has its own end of the bulk
 			}
-			if s.Name == "fold" {
+			if strings.HasPrefix(s.ID, "fold-") {
 				d.fold(v.Name, s, now)
 				continue
 			}
@@ -150,7 +153,7 @@ func (d *driver) household(now time.Time) {
 				kind = bake.EventBegun
 			}
 			if d.tell(v.Name, kind, now, bake.Detail{StepID: s.ID, Answer: "no"}) == nil {
-				d.say(now, s.Name+": "+s.Do)
+				d.say(now, d.words.Tell(s.Name)+": "+d.words.Tell(s.Do))
 				d.oven(s.ID, now)
 			}
 		}

@@ -8,7 +8,6 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/text"
 	"tidemark/estimator"
-	"tidemark/web/say"
 )
 
 // A forecast is told again when the likely moment has moved by leastMoved and by
@@ -47,7 +46,7 @@ func (t *timeline) say(at time.Time, vessel, kind, key string, v text.Values) {
 
 // person prints what the invented household does.
 func (t *timeline) person(at time.Time, what string) {
-	t.line(at, "", "people", t.house().Text(what, at))
+	t.line(at, "", "people", what)
 }
 
 // alarm prints a warning.
@@ -92,6 +91,3 @@ func (t *timeline) forecast(vessel string, e estimator.Estimate, s *told) {
 	}
 	s.ready, s.past = w.Median, e.ReadyIsPast
 }
-
-// house writes moments in the zone of the story.
-func (t *timeline) house() say.House { return say.House{Zone: t.words.Locale().Zone} }
