@@ -136,7 +136,7 @@ func TestPlanIsFollowed(t *testing.T) {
 	e := k.last("basket")
 	assert.Equal(t, bake.EventPlan, e.Kind)
 	assert.Equal(t, "page", e.By)
-	assert.Equal(t, "overnight in the refrigerator", e.Plan.Way)
+	assert.Equal(t, "overnight", e.Plan.Way)
 	page := b.get("/?vessel=basket").Body.String()
 	assert.Contains(t, page, "The plan is followed from now on.")
 	assert.Contains(t, page, `<p class="word">Bread about</p>`)
