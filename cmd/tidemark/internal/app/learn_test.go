@@ -84,7 +84,7 @@ func (b *bench) prior() forecast.Prior {
 // TestThePlannedDoughAgainstTheProbe: what is learnt of the mixing, and when nothing is.
 func TestThePlannedDoughAgainstTheProbe(t *testing.T) {
 	planned := bake.DefaultProcess(time.Time{}, 22)
-	planned.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 24})
+	planned.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 24.0})
 	unplanned := bake.DefaultProcess(time.Time{}, 22)
 	at := func(after time.Duration, c float64) []forecast.Point { return []forecast.Point{{At: after, DoughC: c}} }
 	require.NotNil(t, warmerThan(&planned, at(time.Minute, 25.5)))

@@ -357,7 +357,7 @@ func TestALessonTellsThePlan(t *testing.T) {
 	require.Equal(t, 1, b.lessons())
 	after, err := b.app.planner.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
 	require.NoError(t, err)
-	assert.Equal(t, "Worked from 1 past rise of dough and no past feeding of the starter in the history.", after.From)
+	assert.Equal(t, "Worked from what was learned: past rises of dough 1, past feedings of the starter 0.", after.From)
 	width := func(p web.Planned) time.Duration {
 		for _, x := range p.Plans {
 			if x.Way == sameDay {

@@ -216,7 +216,7 @@ func TestLoafProbeTellsDoneOutAndSlice(t *testing.T) {
 	b.bakeOn(loaded, loaded+90*time.Minute)
 	after = b.vessel().After
 	assert.Equal(t, bake.Cooling, after.Stage, "its fall says that the loaf is out")
-	assert.Equal(t, "by the probe in the loaf", after.Why)
+	assert.Equal(t, bake.Sentences{{Key: "why.probe"}}, after.Why)
 	cool := 46 + 60*math.Log((core(46*time.Minute)-20)/15)/1.1
 	assert.InDelta(t, loaded.Minutes()+cool, after.Until.Median.Sub(b.start).Minutes(), 3)
 
