@@ -81,26 +81,6 @@ func (b *bench) runJar(until time.Duration) {
 	}
 }
 
-// TestCareByThePublishedTimes: 1 : 2 : 2 needs log2(5) = 2.32 doublings; at 20 C
-// three pages say 5 to 8 h (Summit Sourdough, May 2025), and 24.5 C is quicker.
-func TestCareByThePublishedTimes(t *testing.T) {
-	t.Parallel()
-	b := newJar(t)
-	b.run(30 * time.Minute)
-	v := b.vessel()
-	require.NotNil(t, v.Care)
-	assert.Equal(t, "1 : 2 : 2", v.Feed)
-	assert.Contains(t, v.Care.Basis, "by the published times")
-	hours := v.Care.Peak.Median.Sub(b.start).Hours()
-	assert.InDelta(t, 2.15*math.Log2(5)/bake.Speed(24.5), hours, 0.1)
-	assert.True(t, v.Care.UseFrom.Before(v.Care.Peak.Median) && v.Care.Peak.Median.Before(v.Care.UseUntil))
-	assert.True(t, v.Care.UseUntil.Before(v.Care.NextFeed) && !v.Care.NextFeed.Before(v.Care.Peak.Until))
-	r, err := b.store.OpenRises(t.Context())
-	require.NoError(t, err)
-	require.Len(t, r, 1)
-	assert.Equal(t, "1 : 2 : 2", history.FactsOf(r[0]).FeedRatio, "the feeding is kept with its rise")
-}
-
 func TestCareByPastFeedsOfTheHouse(t *testing.T) {
 	t.Parallel()
 	quick := newJar(t, pastFeed(began(), 4, 4, 140, 24), pastFeed(began(), 3, 4.1, 150, 24), pastFeed(began(), 2, 3.9, 145, 24))
@@ -114,18 +94,6 @@ func TestCareByPastFeedsOfTheHouse(t *testing.T) {
 	assert.InDelta(t, 4, q.Peak.Median.Sub(quick.start).Hours(), 0.5)
 	assert.InDelta(t, 8, s.Peak.Median.Sub(slow.start).Hours(), 1)
 	assert.Empty(t, quick.vessel().Findings, "a starter that doubles is not weak")
-}
-
-// TestWeakStarterIsDiagnosed: temperature first, as common practice has it.
-func TestWeakStarterIsDiagnosed(t *testing.T) {
-	t.Parallel()
-	b := newJar(t, pastFeed(began(), 4, 9, 60, 18), pastFeed(began(), 3, 9, 55, 18), pastFeed(began(), 2, 9, 62, 19))
-	f := b.vessel().Findings
-	require.NotEmpty(t, f)
-	assert.Contains(t, f[0].What, "does not double")
-	assert.Contains(t, f[0].Evidence, "62 %")
-	assert.Contains(t, f[0].Do[2], "Then the temperature")
-	assert.Contains(t, f[0].Do[2], "18 °C")
 }
 
 // TestAFeedTaughtAtOnce ends a feed: the next is foretold with it.
@@ -188,13 +156,6 @@ func TestPastFeedsKnowLateAndCold(t *testing.T) {
 	assert.Equal(t, began().Add(2*time.Hour), coldAtEnd(acts))
 	acts[2].UndoneAt = began()
 	assert.Zero(t, coldAtEnd(acts))
-}
-
-func TestNoCareWithoutAFeed(t *testing.T) {
-	b := newJar(t)
-	assert.Nil(t, b.vessel().Care)
-	assert.Equal(t, "1 : 2 : 2", b.vessel().Feed, "the usual one")
-	assert.Empty(t, b.vessel().Findings)
 }
 
 // TestATypedFeedingCounts types a ratio where the feeding may be named.

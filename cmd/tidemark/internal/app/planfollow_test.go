@@ -96,31 +96,6 @@ func (b *bench) bulkEnd() float64 {
 	return 0
 }
 
-func TestAPlanIsFollowedFromBeforeTheDough(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.follow(26*time.Hour, overnight)
-	v := b.vessel()
-	require.NotNil(t, v.Plan)
-	assert.True(t, v.Plan.Pending)
-	assert.Equal(t, overnight, v.Plan.Way)
-	assert.Equal(t, b.start.Add(26*time.Hour), v.Plan.Wanted)
-	assert.False(t, v.Plan.Ready.IsZero())
-	assert.Equal(t, bake.Waiting, stepOf(t, b, bake.MixID).State)
-	require.Len(t, v.Events, 1)
-	assert.Equal(t, []any{b.start, bake.EventPlan, "test", overnight}, []any{v.Events[0].At, v.Events[0].Kind, v.Events[0].By, v.Events[0].Plan.Way})
-	b.idle(b.start.Add(5 * time.Minute))
-	assert.Zero(t, b.vessel().RiseID, "an empty tub is no rise, though its height is seen")
-	since := b.intoTheTub()
-	b.rising(since, since.Add(time.Minute), 1)
-	v = b.vessel()
-	require.NotZero(t, v.RiseID)
-	assert.False(t, v.Plan.Pending)
-	assert.Equal(t, b.bulkEnd(), v.Estimate.TargetPercent, "the mark is where the plan ends the bulk")
-	assert.Equal(t, bake.Done, stepOf(t, b, saltID).State)
-	assert.NotEmpty(t, stepOf(t, b, bake.RetardID).ID)
-}
-
 // TestTheRealRiseMovesThePlan lets the dough be slower than any plan thinks: the
 // bulk ends elsewhere, the steps slip and the household is told.
 func TestTheRealRiseMovesThePlan(t *testing.T) {
@@ -167,42 +142,6 @@ func TestASlowRiseIsToldAsALaterBread(t *testing.T) {
 	}
 	require.Len(t, told, 1)
 	assert.Contains(t, told[0].Title, "bread later")
-}
-
-// TestThePreheatFollowsTheFinalProof checks that the oven is asked about and lit
-// from the forecast of the final proof, not from the plan's clock, and that the
-// question must be answered.
-func TestThePreheatFollowsTheFinalProof(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.follow(15*time.Hour, sameDay)
-	clock := stepOf(t, b, bake.PreheatID).At
-	since := b.intoTheTub()
-	b.rising(since, since.Add(3*time.Hour), 1)
-	b.do(bake.Event{Kind: bake.EventShaped})
-	shaped := b.clock.Now()
-	b.idle(shaped.Add(time.Minute))
-	proof, oven, pre := stepOf(t, b, bake.ProofID), stepOf(t, b, bake.OvenCheckID), stepOf(t, b, bake.PreheatID)
-	assert.Equal(t, bake.Started, proof.State)
-	assert.Greater(t, clock.Sub(pre.At).Abs(), 20*time.Minute, "the plan's clock had it elsewhere")
-	assert.True(t, oven.At.Before(pre.At))
-	assert.WithinDuration(t, proof.At.Add(-50*time.Minute), pre.At, 21*time.Minute, "it counts back from the final proof")
-	b.due(bake.OvenCheckID)
-	asked := stepOf(t, b, bake.OvenCheckID)
-	assert.Equal(t, "Is anything still in the oven: dough, a jar, a cloth, a sensor?", asked.Question)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.OvenCheckID}}), "answer first: Is anything still in the oven")
-	b.due(bake.PreheatID)
-	assert.Contains(t, stepOf(t, b, bake.PreheatID).Why, "first answer: Is anything still in the oven")
-	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.OvenCheckID, Answer: "no"}})
-	b.idle(b.clock.Now().Add(time.Minute))
-	assert.Empty(t, stepOf(t, b, bake.PreheatID).Why)
-	alarms, err := b.store.OpenAlarms(t.Context())
-	require.NoError(t, err)
-	var titles []string
-	for _, a := range alarms {
-		titles = append(titles, a.Title)
-	}
-	assert.Contains(t, titles, "tub: preheat")
 }
 
 func TestAPlanOutlivesARestart(t *testing.T) {

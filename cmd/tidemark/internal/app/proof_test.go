@@ -100,21 +100,6 @@ func (b *proofBench) mustTell(what, vessel string) alert.Alarm {
 	return a
 }
 
-func TestProofWithoutASensorGoesByTimeAndTemperature(t *testing.T) {
-	t.Parallel()
-	b := newProofBench(t)
-	b.on(shapedAt + 20*time.Minute)
-	after := b.vessel().After
-	require.NotNil(t, after)
-	assert.Equal(t, bake.Proofing, after.Stage)
-	assert.Equal(t, bake.TimeBasis, after.Basis)
-	assert.Contains(t, after.Why, "no sensor watches the proof")
-	assert.Greater(t, after.Until.Until.Sub(after.Until.From), 80*time.Minute, "the window is wide")
-	at24 := b.start.Add(shapedAt + 100*time.Minute)
-	assert.True(t, after.Until.Median.After(at24.Add(10*time.Minute)), "a room of 20 C is slower than 24 C")
-	assert.Equal(t, after.Until.Median, stepOf(t, b.bench, bake.ProofID).At)
-}
-
 func TestSampleJarTimesTheProofAndTheOven(t *testing.T) {
 	t.Parallel()
 	b := newProofBench(t)
@@ -228,28 +213,6 @@ func TestLoafProbeTellsDoneOutAndSlice(t *testing.T) {
 	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.SliceID}})
 	b.on(loaded + time.Duration(cool+11)*time.Minute)
 	assert.Nil(t, b.vessel().After)
-}
-
-func TestWithoutALoafProbeTheClockTellsAndSaysSo(t *testing.T) {
-	t.Parallel()
-	b := newProofBench(t)
-	loaded := shapedAt + 100*time.Minute
-	b.on(loaded)
-	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.BakeID}})
-	b.on(loaded + 21*time.Minute)
-	assert.Contains(t, b.mustTell(bake.UncoverID, "tub").Text, "Take the lid off")
-	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.UncoverID}})
-	b.on(loaded + 43*time.Minute)
-	assert.Contains(t, b.mustTell(bake.OutID, "tub").Text, "No probe is in the loaf: that is by the clock.")
-	b.do(bake.Event{Kind: bake.EventBaked})
-	b.on(loaded + 60*time.Minute)
-	after := b.vessel().After
-	require.NotNil(t, after)
-	assert.Equal(t, bake.Cooling, after.Stage)
-	assert.False(t, after.Probe)
-	assert.Contains(t, after.Why, "no probe is in the loaf")
-	b.on(loaded + 5*time.Hour)
-	assert.Contains(t, b.mustTell(bake.SliceID, "tub").Text, "by its weight and common practice")
 }
 
 func TestACoreOutlivesARestart(t *testing.T) {
