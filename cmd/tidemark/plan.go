@@ -43,31 +43,31 @@ func runPlan(ctx context.Context, s streams, args []string) error {
 	if len(rest) > 0 {
 		return usagef("plan: %q is not an option; a time of two words needs quotes, e.g. --ready \"tomorrow 08:00\"", rest[0])
 	}
-	wish, err := f.wish()
+	request, err := f.request()
 	if err != nil {
 		return usageError{err}
 	}
-	from := f.learn(ctx, &wish)
+	from := f.learn(ctx, &request)
 	if *f.peak != "" {
-		return f.printFeeds(s.out, wish, from)
+		return f.printFeeds(s.out, request, from)
 	}
-	plans, err := planner.Make(wish)
+	plans, err := planner.Make(request)
 	if err != nil {
 		var no planner.Refusal
 		var field bake.FieldError
 		switch {
 		case errors.As(err, &no):
-			return usagef("plan: %s", f.words.At(wish.Now).Tell(no.Why))
+			return usagef("plan: %s", f.words.At(request.Now).Tell(no.Why))
 		case errors.As(err, &field):
 			return usagef("plan: %v", err)
 		}
 		return err
 	}
-	f.printPlans(s.out, wish, plans, from)
+	f.printPlans(s.out, request, plans, from)
 	if *f.ics == "" {
 		return nil
 	}
-	return f.writeICS(s.out, wish, plans[0])
+	return f.writeICS(s.out, request, plans[0])
 }
 
 func addPlanFlags(fs *flag.FlagSet) planFlags {
@@ -92,8 +92,8 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 	}
 }
 
-// wish turns the options into what the planner works from.
-func (f *planFlags) wish() (planner.Wish, error) {
+// request turns the options into what the planner works from.
+func (f *planFlags) request() (planner.Wish, error) {
 	w := planner.Wish{Batch: bake.DefaultBatch(), Now: time.Now(), NoFridge: *f.noFridge, MilkInTheWarm: *f.milk}
 	if *f.ready == "" && *f.peak == "" {
 		return w, errors.New("plan needs --ready WHEN, e.g. --ready \"tomorrow 08:00\", or --peak WHEN for a starter alone")
@@ -113,7 +113,7 @@ func (f *planFlags) fromConfig(w *planner.Wish) error {
 	if err != nil || cfg == nil {
 		return err
 	}
-	v, err := doughIn(cfg, *f.vessel)
+	v, err := cfg.Dough(*f.vessel)
 	if err != nil {
 		return err
 	}
@@ -129,14 +129,8 @@ func (f *planFlags) fromConfig(w *planner.Wish) error {
 	locale := app.LocaleOf(cfg)
 	locale.Zone = w.Now.Location()
 	f.words = text.New(locale)
-	if h.QuietFrom == "" || h.QuietUntil == "" {
-		return nil
-	}
-	if w.BedMin, err = planner.ParseClock(h.QuietFrom); err != nil {
-		return err
-	}
-	w.WakeMin, err = planner.ParseClock(h.QuietUntil)
-	return err
+	w.BedMin, w.WakeMin = h.Sleep()
+	return nil
 }
 
 // degrees reads the temperatures.

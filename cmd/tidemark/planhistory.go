@@ -12,7 +12,6 @@ import (
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/lookback"
-	"tidemark/estimator"
 	"tidemark/history"
 )
 
@@ -27,19 +26,6 @@ func (f planFlags) config() (*config.Config, error) {
 		file = f.usual
 	}
 	return config.Load(file, config.WithoutSensors)
-}
-
-// doughIn is the vessel that is planned for: the one named, else the first that
-// holds the dough of a bulk.
-func doughIn(cfg *config.Config, name string) (config.Vessel, error) {
-	if name == "" {
-		for _, v := range cfg.Vessels {
-			if v.Holds == estimator.Dough && v.ProofOf == "" && v.SampleOf == "" {
-				return v, nil
-			}
-		}
-	}
-	return cfg.Vessel(name)
 }
 
 // learn takes in what the household's own rises and feedings teach and says what

@@ -104,15 +104,15 @@ func feedsOf(ctx context.Context, s *history.Store, demo bool) ([]bake.PastFeed,
 	return slices.DeleteFunc(feeds, func(f bake.PastFeed) bool { return f.Validate() != nil || !(f.PeakHours > 0) }), nil
 }
 
-// planService plans for the page, one wish at a time: a plan takes a small machine
+// planService plans for the page, one request at a time: a plan takes a small machine
 // a second. It keeps the last plans, because the page, the calendar and the event
 // that takes a plan on ask for the same.
 type planService struct {
-	app  *App
-	mu   sync.Mutex
-	wish planner.Wish // of made
-	key  string
-	made web.Planned
+	app     *App
+	mu      sync.Mutex
+	request planner.Wish // of made
+	key     string
+	made    web.Planned
 }
 
 // Plan plans a bake with the household's own rises and feedings.
@@ -123,38 +123,38 @@ func (d *planService) Plan(ctx context.Context, w web.PlanWish) (web.Planned, er
 	return made, err
 }
 
-// plan plans, or takes the plans of the last wish when it was the same.
+// plan plans, or takes the plans of the last request when it was the same.
 func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
 	w.Now = w.Now.Truncate(time.Minute)
-	asked := w
-	asked.Way = ""
-	key := fmt.Sprint(asked)
+	query := w
+	query.Way = ""
+	key := fmt.Sprint(query)
 	if d.key == key {
-		return d.wish, d.made, nil
+		return d.request, d.made, nil
 	}
 	if err := ctx.Err(); err != nil {
 		return planner.Wish{}, web.Planned{}, err
 	}
-	wish, out, err := d.app.wish(ctx, w)
+	request, out, err := d.app.request(ctx, w)
 	if err != nil {
-		return wish, out, err
+		return request, out, err
 	}
-	if out.Plans, err = planner.Make(wish); err != nil {
-		return wish, out, err
+	if out.Plans, err = planner.Make(request); err != nil {
+		return request, out, err
 	}
-	d.wish, d.key, d.made = wish, key, out
-	return wish, out, nil
+	d.request, d.key, d.made = request, key, out
+	return request, out, nil
 }
 
 // LeftOut says what becomes of the dough of a way that stays out until a moment.
 func (d *planService) LeftOut(ctx context.Context, w web.PlanWish, way string, until time.Time) (planner.Outlook, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	wish, _, err := d.plan(ctx, w)
+	request, _, err := d.plan(ctx, w)
 	if err != nil {
 		return planner.Outlook{}, err
 	}
-	return planner.LeftOut(wish, way, until)
+	return planner.LeftOut(request, way, until)
 }
 
 // StaysOut says what becomes of the dough that is rising in a vessel when it stays out
@@ -176,17 +176,17 @@ func (d *planService) StaysOut(_ context.Context, vessel string, until time.Time
 	return out, cold, err
 }
 
-// Choose returns the plan of the way that a wish names, as its vessel begins to follow
+// Choose returns the plan of the way that a request names, as its vessel begins to follow
 // it.
 func (d *planService) Choose(ctx context.Context, w web.PlanWish) (*bake.Chosen, error) {
 	d.mu.Lock()
-	wish, made, err := d.plan(ctx, w)
+	request, made, err := d.plan(ctx, w)
 	d.mu.Unlock()
 	var field bake.FieldError
 	var no planner.Refusal
 	switch {
 	case errors.As(err, &no):
-		return nil, refuse("%s", d.app.words.At(wish.Now).Tell(no.Why))
+		return nil, refuse("%s", d.app.words.At(request.Now).Tell(no.Why))
 	case errors.As(err, &field):
 		return nil, refuse("%v", err)
 	}
@@ -197,7 +197,7 @@ func (d *planService) Choose(ctx context.Context, w web.PlanWish) (*bake.Chosen,
 	if i < 0 || len(made.Plans[i].Steps) == 0 {
 		return nil, refuse("there is no way %q to this bread any more; plan again", w.Way)
 	}
-	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: wish.ReadyAt, Fridge: wish.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Adopted()}, nil
+	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: request.ReadyAt, Fridge: request.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Adopted()}, nil
 }
 
 // zone is the household's.
@@ -219,34 +219,34 @@ func (v *vessel) batch() bake.Batch {
 	return bake.DefaultBatch()
 }
 
-// wish turns what the page asks for into what the planner works from.
-func (a *App) wish(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
-	wish := planner.Wish{
+// request turns what the page asks for into what the planner works from.
+func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
+	request := planner.Wish{
 		Now: w.Now.In(a.zone()), ReadyAt: w.ReadyAt, Room: planner.Place{C: w.AirC}, Warm: planner.Place{C: w.WarmC},
 		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil}, MilkInTheWarm: w.MilkInTheWarm,
 	}
 	if !w.AwayUntil.IsZero() {
-		wish.Away = []planner.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
+		request.Away = []planner.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
 	}
 	v, err := a.doughVessel(w.Vessel)
 	if err != nil {
-		return wish, web.Planned{}, err
+		return request, web.Planned{}, err
 	}
 	if v.Batch != nil {
-		wish.Batch = *v.Batch
+		request.Batch = *v.Batch
 	}
-	wish.TargetPercent = v.TargetPercent
-	wish.BedMin, wish.WakeMin = a.sleep()
-	wish.OvenTaken = a.ovenTaken(v.Name)
-	out := web.Planned{Title: wish.Batch.Name, Vessel: v.Name}
+	request.TargetPercent = v.TargetPercent
+	request.BedMin, request.WakeMin = a.opt.Config.Household.Sleep()
+	request.OvenTaken = a.ovenTaken(v.Name)
+	out := web.Planned{Title: request.Batch.Name, Vessel: v.Name}
 	var l Lessons
 	if a.opt.Store != nil {
-		if l, err = ReadLessons(ctx, a.opt.Store, v.Name, wish.Batch, a.opt.Demo); err != nil {
-			return wish, out, err
+		if l, err = ReadLessons(ctx, a.opt.Store, v.Name, request.Batch, a.opt.Demo); err != nil {
+			return request, out, err
 		}
 	}
-	wish.Prior, wish.Starter.Past, wish.WarmerC, out.From = l.Prior, l.Feeds, l.WarmerC, a.words.Tell(l.Said())
-	return wish, out, nil
+	request.Prior, request.Starter.Past, request.WarmerC, out.From = l.Prior, l.Feeds, l.WarmerC, a.words.Tell(l.Said())
+	return request, out, nil
 }
 
 // ovenTaken lists when the bakes of the other vessels have the oven.
@@ -261,18 +261,6 @@ func (a *App) ovenTaken(vessel string) []planner.Span {
 		v.mu.Unlock()
 	}
 	return out
-}
-
-// sleep is when the household sleeps: its quiet hours, else zeros for the
-// planner's own.
-func (a *App) sleep() (bedMin, wakeMin int) {
-	h := a.opt.Config.Household
-	bed, err1 := planner.ParseClock(h.QuietFrom)
-	wake, err2 := planner.ParseClock(h.QuietUntil)
-	if err1 != nil || err2 != nil {
-		return 0, 0
-	}
-	return bed, wake
 }
 
 // doughVessel is the named vessel, or the first that holds dough. Without any it

@@ -53,7 +53,7 @@ func (a *App) describe(v config.Vessel, auto bool) bake.Vessel {
 	c := estimatorConfig(v, auto)
 	out := bake.Vessel{Name: v.Name, Estimator: c, Batch: v.Batch, Feed: v.Feed, AltitudeM: a.opt.Config.Household.AltitudeM, Demo: a.opt.Demo, Replan: planner.Replan}
 	out.ProofOf, out.ProofBasis = proofOf(&v)
-	bed, wake := a.sleep()
+	bed, wake := a.opt.Config.Household.Sleep()
 	out.Hours = bake.Hours{Zone: a.zone(), BedMin: bed, WakeMin: wake}
 	return out
 }

@@ -45,6 +45,28 @@ type Household struct {
 	QuietUntil string
 }
 
+// Sleep returns when the household sleeps, minutes of the day: its quiet hours, else
+// zeros.
+func (h Household) Sleep() (bedMin, wakeMin int) {
+	from, err1 := time.Parse("15:04", h.QuietFrom)
+	until, err2 := time.Parse("15:04", h.QuietUntil)
+	if err1 != nil || err2 != nil { // there are none
+		return 0, 0
+	}
+	return from.Hour()*60 + from.Minute(), until.Hour()*60 + until.Minute()
+}
+
+// Dough returns the vessel of that name, or without one the first that holds the dough
+// of a bulk.
+func (c *Config) Dough(name string) (Vessel, error) {
+	for _, v := range c.Vessels {
+		if name == "" && v.Holds == estimator.Dough && v.ProofOf == "" && v.SampleOf == "" {
+			return v, nil
+		}
+	}
+	return c.Vessel(name)
+}
+
 // Web is where the page, the API and the metrics are served.
 type Web struct {
 	Listen        string   `yaml:"listen"`
