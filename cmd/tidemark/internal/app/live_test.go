@@ -62,11 +62,11 @@ func invented(since time.Duration) float64 {
 	return g(since.Hours()) - g(0)
 }
 
-// playTree shows a rise in the tree, again every so often, until ctx ends. fault
-// may break things until the next time.
-func playTree(ctx context.Context, t *testing.T, tree pitree.Tree, start time.Time, every time.Duration, fault func(since time.Duration) bool) {
+// playTree shows a rise in the tree, as often as it is read, until ctx ends. fault may
+// break things until the next time.
+func playTree(ctx context.Context, t *testing.T, tree pitree.Tree, start time.Time, fault func(since time.Duration) bool) {
 	r := rand.New(rand.NewPCG(1, 2))
-	tick := time.NewTicker(every)
+	tick := time.NewTicker(10 * time.Second)
 	defer tick.Stop()
 	for {
 		since := time.Since(start)
@@ -107,7 +107,7 @@ type liveRun struct {
 }
 
 // openLive starts an App on a state folder, in the bubble's time.
-func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, every time.Duration, fault func(time.Duration) bool) liveRun {
+func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, fault func(time.Duration) bool) liveRun {
 	t.Helper()
 	cfg := liveConfig(t, tree.Root, state)
 	store, err := history.Open(t.Context(), filepath.Join(state, "tidemark.db"), history.Options{Now: time.Now})
@@ -116,7 +116,7 @@ func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, eve
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	var play sync.WaitGroup
-	play.Go(func() { playTree(ctx, t, tree, start, every, fault) })
+	play.Go(func() { playTree(ctx, t, tree, start, fault) })
 	require.NoError(t, a.Start(ctx))
 	return liveRun{a, store, func() {
 		require.NoError(t, a.Stop(ctx))
@@ -126,9 +126,9 @@ func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, eve
 }
 
 // runLive runs the App over a tree for a while.
-func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, until, every time.Duration, fault func(time.Duration) bool) kept {
+func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, until time.Duration, fault func(time.Duration) bool) kept {
 	t.Helper()
-	return openLive(t, state, tree, start, every, fault).end(t, start.Add(until))
+	return openLive(t, state, tree, start, fault).end(t, start.Add(until))
 }
 
 // end lets the run go on until a moment and looks at what it left behind.
@@ -175,7 +175,7 @@ func TestLiveTreeWarnsBeforeDoubling(t *testing.T) {
 	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
-		k := runLive(t, state, tree, start, crossing()+20*time.Minute, time.Second, faultsOf(t, tree))
+		k := runLive(t, state, tree, start, crossing()+20*time.Minute, faultsOf(t, tree))
 		near, reached := k.of(t, alert.Near), k.of(t, alert.Reached)
 		want := start.Add(crossing())
 		assert.InDelta(t, 0, near.FiredAt.Sub(want.Add(-30*time.Minute)).Minutes(), 10, "near came at %s", near.FiredAt)
@@ -230,7 +230,7 @@ func TestSensorLostIsToldAndEnds(t *testing.T) {
 			state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
 			synctest.Test(t, func(t *testing.T) {
 				start := time.Now()
-				r := openLive(t, state, tree, start, 10*time.Second, func(since time.Duration) bool {
+				r := openLive(t, state, tree, start, func(since time.Duration) bool {
 					if since < 60*time.Minute || since > 75*time.Minute {
 						return false
 					}
@@ -257,7 +257,7 @@ func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
 	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
-		r := openLive(t, state, tree, start, 10*time.Second, func(since time.Duration) bool {
+		r := openLive(t, state, tree, start, func(since time.Duration) bool {
 			if since < 60*time.Minute || since > 100*time.Minute {
 				return false
 			}

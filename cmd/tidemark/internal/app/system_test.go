@@ -48,7 +48,7 @@ func TestHeartbeatIsShown(t *testing.T) {
 func TestReadingTimesAreShown(t *testing.T) {
 	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
-		r := openLive(t, state, tree, time.Now(), 10*time.Second, noFault)
+		r := openLive(t, state, tree, time.Now(), noFault)
 		time.Sleep(2 * time.Minute) // the bubble's time, not real
 		s := r.app.Snapshot()
 		r.app.timed(&feed{vessel: "tub", role: heightRole}, time.Second, 3)

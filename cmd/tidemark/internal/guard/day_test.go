@@ -194,6 +194,7 @@ func toldOnce(all []message) []string { return messageKinds(firsts(all)) }
 
 // TestBake plays a whole bake from the feed to the slice.
 func TestBake(t *testing.T) {
+	t.Parallel()
 	run(t, "feed to slice", func(t *testing.T, c *check) {
 		s := tellStory(t, houseYAML, morning(), wholeBake())
 		jarEnds := s.jar[1]
@@ -314,6 +315,7 @@ func moments() []time.Duration {
 // the time it is really done, all is as if it had never been. The twin is the same bake
 // without mistakes.
 func TestUndo(t *testing.T) {
+	t.Parallel()
 	var plain []view
 	var messages []string
 	s := tellStory(t, houseYAML, morning(), wholeBake())
@@ -376,6 +378,7 @@ func withoutSteps(kinds []string) []string {
 // in turn: each time it says after the start what it said before, and in all it tells
 // what a program that was never ended tells.
 func TestRestart(t *testing.T) {
+	t.Parallel()
 	plain := tellStory(t, houseYAML, morning(), wholeBake())
 	plain.play(storyLasts)
 	s := tellStory(t, houseYAML, morning(), wholeBake())
@@ -466,6 +469,7 @@ func in(d time.Duration) time.Duration { return 5*time.Minute + d }
 
 // TestClock sets the clock in mid-rise: nothing of the dough changes by it.
 func TestClock(t *testing.T) {
+	t.Parallel()
 	fold := entry{in(50 * time.Minute), "tub", deed{Kind: "fold"}}
 	twin := rising(t, tubYAML, morning(), fold)
 	twin.play(in(2*time.Hour + time.Minute))
@@ -518,6 +522,7 @@ func withoutClock(kinds []string) []string {
 
 // TestShape gives the tub its true floor in mid-rise.
 func TestShape(t *testing.T) {
+	t.Parallel()
 	measured := strings.Replace(tubYAML, "floor_mm: 240", "floor_mm: 255", 1)
 	require.NotEqual(t, tubYAML, measured)
 	play := func(t *testing.T) *story {
@@ -548,6 +553,7 @@ func TestShape(t *testing.T) {
 
 // TestFold tells a fold late, and gives one another time.
 func TestFold(t *testing.T) {
+	t.Parallel()
 	fold := func(at time.Duration) entry { return entry{in(at), "tub", deed{Kind: "fold"}} }
 	inTime := func(t *testing.T) view {
 		t.Helper()
@@ -582,6 +588,7 @@ func TestFold(t *testing.T) {
 
 // TestPlan follows a plan from before the dough, over a restart, and leaves it.
 func TestPlan(t *testing.T) {
+	t.Parallel()
 	run(t, "followed and left", func(t *testing.T, c *check) {
 		const alone = "    batch:"
 		tub := houseYAML[strings.Index(houseYAML, "  - name: tub"):]
@@ -650,6 +657,7 @@ func dueAt(s *story, id string) time.Duration {
 
 // TestAnswer answers a warning and restarts: nobody is asked twice.
 func TestAnswer(t *testing.T) {
+	t.Parallel()
 	mark := in(doubles(doughRise))
 	reached := func(t *testing.T) (*story, alarm) {
 		t.Helper()

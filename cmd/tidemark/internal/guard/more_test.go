@@ -15,6 +15,7 @@ import (
 
 // TestBlind takes the readings of the tub away for a while, and the power.
 func TestBlind(t *testing.T) {
+	t.Parallel()
 	run(t, "sensor lost and found", func(t *testing.T, c *check) {
 		s := rising(t, tubYAML, morning())
 		s.play(in(2 * time.Hour))
@@ -55,6 +56,7 @@ func TestBlind(t *testing.T) {
 // TestUnits plays a whole bake for a household of 12 h and °F: it never reads another
 // unit, neither on the page nor in a message.
 func TestUnits(t *testing.T) {
+	t.Parallel()
 	run(t, "12 h and Fahrenheit", func(t *testing.T, c *check) {
 		yaml := strings.Replace(houseYAML, "clock: 24h, temperature: celsius", "clock: 12h, temperature: fahrenheit", 1)
 		require.NotEqual(t, houseYAML, yaml)
@@ -95,6 +97,7 @@ func olderEntries() []entry {
 
 // TestOlderState takes over what an older program kept, and goes on with the open rise.
 func TestOlderState(t *testing.T) {
+	t.Parallel()
 	if *writeState {
 		s := tellStory(t, houseYAML, morning(), wholeBake())
 		s.play(olderUntil)

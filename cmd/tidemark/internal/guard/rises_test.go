@@ -48,6 +48,7 @@ func sightKinds() []string { return []string{"sensor_lost", "sensor_suspect", "p
 // TestReplay plays records of rises and holds the answers against the truth, where the
 // maker of the rise wrote it down, and against the answers found right before.
 func TestReplay(t *testing.T) {
+	t.Parallel()
 	records, err := filepath.Glob("testdata/simulated-*.csv")
 	require.NoError(t, err)
 	require.NotEmpty(t, records, "testdata holds no record")

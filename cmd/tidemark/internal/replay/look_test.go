@@ -92,6 +92,7 @@ func (x *truth) hourly() (out []time.Time) {
 // TestLooksAlone watches a simulated rise without a height sensor, a look each hour: the
 // doubling is foretold and told, and nothing is said to be lost from sight.
 func TestLooksAlone(t *testing.T) {
+	t.Parallel()
 	p := playedRise{name: "008"}
 	require.NoError(t, p.readTruth(simulated+"008"))
 	got := withLooksAt(t, p, simulated, false, p.truth.hourly())
@@ -107,6 +108,7 @@ func TestLooksAlone(t *testing.T) {
 // TestALookCorrectsTheSensor tells a look that is far off what the sensor shows: the
 // rise that is told moves towards it.
 func TestALookCorrectsTheSensor(t *testing.T) {
+	t.Parallel()
 	p := playedRise{name: "009"}
 	require.NoError(t, p.readTruth(simulated+"009"))
 	at := p.truth.halfway()
@@ -126,7 +128,7 @@ func TestALookCorrectsTheSensor(t *testing.T) {
 func BenchmarkLooks(b *testing.B) {
 	for b.Loop() {
 		var without, one, alone []playedRise
-		for _, p := range playRises(b, *risesDir) {
+		for _, p := range playRises(b, *risesDir, "*") {
 			if p.truth.Doubled == nil {
 				continue
 			}
