@@ -93,7 +93,9 @@ func TestSetUpOnAMachine(t *testing.T) {
 		t.Skip("no machine: TIDEMARK_MACHINE is empty")
 	}
 	program := outsidetest.Program(t, "chromium", "chromium", "chromium-browser", "google-chrome")
-	walkToAMessage(t, newWalker(t, program), base, code, "10.0.2.2")
+	w := newWalker(t, program)
+	w.patience = 5 * patience // an emulated core is slow
+	walkToAMessage(t, w, base, code, "10.0.2.2")
 }
 
 // walkToAMessage goes from the code to an answered test message: passphrase, sensors, a
@@ -139,7 +141,7 @@ func walkToAMessage(t *testing.T, w *walker, base, code, here string) {
 	before := runOf(base)
 	w.send(topic)
 	w.sees("topic-to-scan", ".scan svg")
-	require.Eventually(t, func() bool { now := runOf(base); return now != "" && now != before }, patience, 50*time.Millisecond)
+	require.Eventually(t, func() bool { now := runOf(base); return now != "" && now != before }, w.patience, 50*time.Millisecond)
 	w.goTo(base + "/settings")
 	w.fill(`form:has(input[name="web.base_url"])`, "web.base_url", base)
 	w.send(`form:has(input[name="web.base_url"])`)
@@ -150,7 +152,7 @@ func walkToAMessage(t *testing.T, w *walker, base, code, here string) {
 	var message map[string]any
 	select {
 	case message = <-got:
-	case <-time.After(patience):
+	case <-time.After(w.patience):
 		t.Fatal("no test message came")
 	}
 	answer := regexp.MustCompile(`http[^"]*/answer/ack/[^"]*`).FindString(fmt.Sprintf("%q", message))
@@ -180,9 +182,10 @@ func runOf(base string) string {
 
 // walker is a browser that goes through pages and keeps pictures of them.
 type walker struct {
-	t      *testing.T
-	ctx    context.Context
-	number int
+	t        *testing.T
+	ctx      context.Context
+	number   int
+	patience time.Duration
 }
 
 func newWalker(t *testing.T, program string) *walker {
@@ -196,7 +199,7 @@ func newWalker(t *testing.T, program string) *walker {
 	ctx, cancel = context.WithTimeout(ctx, 10*time.Minute)
 	t.Cleanup(cancel)
 	require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(360, 740)))
-	return &walker{t: t, ctx: ctx}
+	return &walker{t: t, ctx: ctx, patience: patience}
 }
 
 func (w *walker) goTo(url string) {
@@ -226,17 +229,19 @@ func (w *walker) send(form string) {
 func (w *walker) sees(name, sel string) {
 	w.t.Helper()
 	script := fmt.Sprintf("document.readyState === 'complete' && document.querySelector(%q) !== null", sel)
-	require.Eventually(w.t, func() bool {
+	there := assert.Eventually(w.t, func() bool {
 		ok, err := chromedp.Run(w.ctx, chromedp.Evaluate[bool](script))
 		return err == nil && ok
-	}, patience, 100*time.Millisecond, "%s: there is no %s", name, sel)
+	}, w.patience, 100*time.Millisecond, "%s: there is no %s", name, sel)
 	w.number++
 	if *screensDir == "" {
+		require.True(w.t, there)
 		return
 	}
 	png, err := chromedp.Run(w.ctx, chromedp.FullScreenshot(100))
 	require.NoError(w.t, err)
 	require.NoError(w.t, os.WriteFile(filepath.Join(*screensDir, fmt.Sprintf("%02d-%s.png", w.number, name)), png, 0o600))
+	require.True(w.t, there)
 }
 
 // TestSavingBeginsTheWatchAnew: a change on the page that needs it restarts the watch
