@@ -325,9 +325,9 @@ wait_for_a_visitor() {
 	local card
 	card=$(basename "$(ls -d /sys/class/net/e* | head -n 1)")
 	ip link set "$card" up && ip addr add 10.0.2.15/24 dev "$card" && ip route add default via 10.0.2.2
-	plug_in
 	dpkg -i "$deb" >/tmp/installed 2>&1
 	cat /tmp/installed
+	plug_in
 	within 120 active
 	echo "CHECK code $(grep -o '[A-Z0-9]\{4\}-[A-Z0-9]\{4\}' /tmp/installed | head -n 1)"
 	sleep infinity
