@@ -141,13 +141,12 @@ func (s *Server) actFailed(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.As(err, &no) && no.Ask != nil:
 		s.askBack(w, r, no)
 	case errors.As(err, &no):
-		s.refusePage(w, r, http.StatusConflict, "Not done", no.Why)
+		s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), no.Why)
 	case errors.As(err, &big):
-		s.refusePage(w, r, http.StatusRequestEntityTooLarge, "Too large", "That is more text than can be kept; shorten it.")
+		s.refusePage(w, r, http.StatusRequestEntityTooLarge, s.say("refused.large", nil), s.say("refused.large.text", nil))
 	default:
 		s.opt.Log.Error("an act failed", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, "That did not work",
-			"A fault inside tidemark; nothing may have been kept. The log says more.")
+		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.fault", nil), s.say("refused.fault.text", nil))
 	}
 }
 
@@ -159,7 +158,7 @@ func (s *Server) askBack(w http.ResponseWriter, r *http.Request, no Refusal) {
 	if !wantsHTML(r) {
 		w.Header().Set("Content-Type", "application/problem+json")
 		writeJSON(w, http.StatusConflict, Problem{Type: "about:blank", Title: "not done", Status: http.StatusConflict, Detail: no.Why,
-			Ask: &askJSON{Kind: string(no.Ask.Kind), At: stamp(no.Ask.At, s.opt.House.Zone), Say: p.Heading, Label: s.say("ask.both", nil), Field: at}})
+			Ask: &askJSON{Kind: string(no.Ask.Kind), At: stamp(no.Ask.At, s.zone()), Say: p.Heading, Label: s.say("ask.both", nil), Field: at}})
 		return
 	}
 	s.refuse(w, r, p, http.StatusConflict)

@@ -95,9 +95,9 @@ func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) {
 func (s *Server) vessels(snap Snapshot) map[string]any {
 	out := []vesselJSON{}
 	for _, v := range snap.Vessels {
-		out = append(out, vesselOf(v, s.glance(snap, v, true), s.opt.House, s.words))
+		out = append(out, vesselOf(v, s.glance(snap, v, true), s.words))
 	}
-	return map[string]any{"at": snap.At.In(s.opt.House.Zone), "vessels": out}
+	return map[string]any{"at": snap.At.In(s.zone()), "vessels": out}
 }
 
 func (s *Server) apiVessels(w http.ResponseWriter, r *http.Request) {
@@ -118,7 +118,7 @@ func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vesse
 
 func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) {
 	if snap, v, ok := s.vessel(w, r); ok {
-		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), s.opt.House, s.words))
+		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), s.words))
 	}
 }
 

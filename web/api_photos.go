@@ -18,7 +18,7 @@ func (s *Server) apiPhotos(w http.ResponseWriter, r *http.Request) {
 	}
 	out := []map[string]any{}
 	for _, p := range photos {
-		out = append(out, map[string]any{"id": p.ID, "at": p.At.In(s.opt.House.Zone), "type": p.Type, "bytes": p.Size})
+		out = append(out, map[string]any{"id": p.ID, "at": p.At.In(s.zone()), "type": p.Type, "bytes": p.Size})
 	}
 	s.taggedJSON(w, r, map[string]any{"photos": out})
 }

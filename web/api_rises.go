@@ -25,7 +25,7 @@ func (s *Server) apiRises(w http.ResponseWriter, r *http.Request) {
 	}
 	rises := []past.RiseJSON{}
 	for _, x := range page.Rises {
-		rises = append(rises, past.Rise(x, s.opt.House.Zone))
+		rises = append(rises, past.Rise(x, s.zone()))
 	}
 	out := map[string]any{"rises": rises, "next": nil}
 	if page.Next != "" {
@@ -45,7 +45,7 @@ func (s *Server) rise(w http.ResponseWriter, r *http.Request) (history.Rise, boo
 
 func (s *Server) apiRise(w http.ResponseWriter, r *http.Request) {
 	if x, ok := s.rise(w, r); ok {
-		s.taggedJSON(w, r, past.Rise(x, s.opt.House.Zone))
+		s.taggedJSON(w, r, past.Rise(x, s.zone()))
 	}
 }
 
@@ -77,7 +77,7 @@ func (s *Server) apiSamples(w http.ResponseWriter, r *http.Request) {
 	}
 	out := []past.SampleJSON{}
 	for _, row := range rows {
-		out = append(out, past.Sample(row, s.opt.House.Zone))
+		out = append(out, past.Sample(row, s.zone()))
 	}
 	s.taggedJSON(w, r, map[string]any{"samples": out})
 }
@@ -90,7 +90,7 @@ func (s *Server) apiCSV(w http.ResponseWriter, r *http.Request) {
 	}
 	attachment(w, "text/csv; charset=utf-8", x, "csv")
 	rows := s.opt.History.Record(r.Context(), x.ID)
-	if err := past.WriteCSV(w, rows, s.opt.House.Zone); err != nil {
+	if err := past.WriteCSV(w, rows, s.zone()); err != nil {
 		s.cutOff(r, err)
 	}
 }
@@ -103,7 +103,7 @@ func (s *Server) apiExport(w http.ResponseWriter, r *http.Request) {
 	}
 	attachment(w, "application/json", x, "json")
 	rows := s.opt.History.Record(r.Context(), x.ID)
-	if err := past.WriteJSON(w, x, rows, s.opt.House.Zone); err != nil {
+	if err := past.WriteJSON(w, x, rows, s.zone()); err != nil {
 		s.cutOff(r, err)
 	}
 }
@@ -126,7 +126,7 @@ func attachment(w http.ResponseWriter, typ string, x history.Rise, ending string
 
 func (s *Server) apiChart(w http.ResponseWriter, r *http.Request) {
 	if rec, ok := s.record(w, r, chartRows); ok {
-		s.sendChart(w, r, past.Chart(rec, s.opt.House))
+		s.sendChart(w, r, past.Chart(rec, s.words))
 	}
 }
 
@@ -143,7 +143,7 @@ func (s *Server) apiActs(w http.ResponseWriter, r *http.Request) {
 	}
 	out := []map[string]any{}
 	for _, a := range events {
-		out = append(out, map[string]any{"id": a.ID, "at": a.At.In(s.opt.House.Zone), "kind": a.Kind, "by": a.By, "undone": !a.UndoneAt.IsZero()})
+		out = append(out, map[string]any{"id": a.ID, "at": a.At.In(s.zone()), "kind": a.Kind, "by": a.By, "undone": !a.UndoneAt.IsZero()})
 	}
 	s.taggedJSON(w, r, map[string]any{"acts": out})
 }
@@ -159,15 +159,15 @@ func (s *Server) apiCompare(w http.ResponseWriter, r *http.Request) {
 	var plain []history.Rise
 	curves := [][]past.SampleJSON{}
 	for _, rec := range recs {
-		rises, plain = append(rises, past.Rise(rec.Rise, s.opt.House.Zone)), append(plain, rec.Rise)
+		rises, plain = append(rises, past.Rise(rec.Rise, s.zone())), append(plain, rec.Rise)
 		curve := []past.SampleJSON{}
 		for _, row := range rec.Rows {
-			curve = append(curve, past.Sample(row, s.opt.House.Zone))
+			curve = append(curve, past.Sample(row, s.zone()))
 		}
 		curves = append(curves, curve)
 	}
 	differences := []map[string]any{}
-	for _, d := range past.Differences(plain, s.opt.House) {
+	for _, d := range past.Differences(plain, s.words) {
 		differences = append(differences, map[string]any{"name": d.Name, "values": d.Values})
 	}
 	s.taggedJSON(w, r, map[string]any{"rises": rises, "curves": curves, "differences": differences})

@@ -10,7 +10,6 @@ import (
 	"tidemark/bake"
 	"tidemark/web/glance"
 	"tidemark/web/past"
-	"tidemark/web/say"
 )
 
 // The types of the API. Times are RFC 3339 in the household's zone, numbers
@@ -90,13 +89,14 @@ type sensorJSON struct {
 }
 
 // vesselOf turns a vessel into its form on the API.
-func vesselOf(v Vessel, g glance.Glance, h say.House, l *text.Localizer) vesselJSON {
-	v.At = v.At.In(h.Zone)
+func vesselOf(v Vessel, g glance.Glance, l *text.Localizer) vesselJSON {
+	zone := l.Locale().Zone
+	v.At = v.At.In(zone)
 	speak := func(s bake.Said) string { return l.At(v.At).Tell(s) }
-	out := vesselJSON{Name: v.Vessel, State: v.Form(speak), Alarms: alarmsOf(v.Alarms, h.Zone), Sensors: []sensorJSON{},
+	out := vesselJSON{Name: v.Vessel, State: v.Form(speak), Alarms: alarmsOf(v.Alarms, zone), Sensors: []sensorJSON{},
 		Answer: answerOf(g), AirHumidity: past.Number(knownRatio(v.AirHumidity))}
 	for _, x := range v.Sensors {
-		out.Sensors = append(out.Sensors, sensorJSON{x.Sensor, x.Quantity, x.Status, x.Reason, optional(x.LastOK, h.Zone)})
+		out.Sensors = append(out.Sensors, sensorJSON{x.Sensor, x.Quantity, x.Status, x.Reason, optional(x.LastOK, zone)})
 	}
 	return out
 }

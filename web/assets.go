@@ -149,11 +149,20 @@ var beforeUnit = regexp.MustCompile(`(\d) (%|°C|°F|h|min|d|L|mm|am|pm)(\P{L}|$
 // unbroken keeps a number and its unit on one line.
 func unbroken(s string) string { return beforeUnit.ReplaceAllString(s, "$1\u00a0$2$3") }
 
+// values are names and what stands for them, in turn.
+func values(pairs []any) text.Values {
+	v := text.Values{}
+	for i := 0; i+1 < len(pairs); i += 2 {
+		v[fmt.Sprint(pairs[i])] = pairs[i+1]
+	}
+	return v
+}
+
 // loadTemplates parses the pages.
 func loadTemplates(a assets, words *text.Localizer) (*template.Template, error) {
 	t, err := template.New("").Funcs(template.FuncMap{"asset": a.url, "nb": unbroken,
 		"pair": func(g group, p settingsPage) map[string]any { return map[string]any{"G": g, "P": p} },
-		"t":    func(key string) string { return words.Say("page."+key, nil) },
+		"t":    func(key string, pairs ...any) string { return words.Say("page."+key, values(pairs)) },
 		"inc":  func(i int) int { return i + 1 }}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)

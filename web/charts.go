@@ -67,24 +67,15 @@ func svg(m chart.Chart, id, class string, w, h int) template.HTML {
 
 // liveChart is the model of a rise under way.
 func (s *Server) liveChart(v Vessel, curve []chart.Sample, now time.Time) chart.Chart {
-	o := s.opt
-	words := chart.Words{Now: s.say("strip.now", nil), NotSeen: s.say("chart.not_seen", nil), Best: s.say("chart.best", nil), Dough: s.say("chart.dough", nil), Air: s.say("chart.air", nil)}
 	l, e := s.words.At(now), v.Estimate
 	alt := l.Say("page.chart.alt", text.Values{"from": e.Started, "percent": e.RisePercent, "target_percent": v.Estimate.TargetPercent})
 	if !e.Ready.IsZero() && !e.ReadyIsPast {
 		alt += " " + l.Say("page.chart.alt.ready", text.Values{"at": e.Ready.Median})
 	}
-	return chart.Chart{Title: v.Vessel, Alt: alt, Words: words, Best: s.best.of(s, v), Samples: curve, Fan: v.Estimate.Fan, Ready: v.Estimate.Ready, Now: now,
-		Mark: chart.Mark{Percent: v.Estimate.TargetPercent, Name: s.markName(v)}, Events: s.chartEvents(v),
-		Zone: o.House.Zone, Units: chart.Units{Clock12: o.House.Clock12, Fahrenheit: o.House.Fahrenheit}}
-}
-
-// markName is the name of a vessel's mark in the chart.
-func (s *Server) markName(v Vessel) string {
-	if v.Estimate.TargetPercent == 100 {
-		return s.say("mark.doubled", nil)
-	}
-	return s.say("mark.target", nil)
+	c := past.Drawn(s.words)
+	c.Title, c.Alt, c.Best, c.Samples, c.Fan, c.Ready, c.Now = v.Vessel, alt, s.best.of(s, v), curve, e.Fan, e.Ready, now
+	c.Mark, c.Events = past.Mark(e.TargetPercent, s.words), s.chartEvents(v)
+	return c
 }
 
 // bestRise keeps the line of the household's best rise of each vessel: the newest

@@ -31,21 +31,20 @@ func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
 		s.compareFailed(w, r, err)
 		return
 	}
-	h := s.opt.House
-	p := comparePage{frame: s.frame(w, r, "Compare", "rises"), Equivalent: r.URL.Query().Get("by") == "equivalent"}
+	p := comparePage{frame: s.frame(w, r, s.say("compare", nil), "rises"), Equivalent: r.URL.Query().Get("by") == "equivalent"}
 	var rises []history.Rise
 	q := url.Values{}
 	for _, rec := range recs {
 		rises = append(rises, rec.Rise)
-		p.Names, p.IDs = append(p.Names, past.Name(rec.Rise, h)), append(p.IDs, rec.Rise.ID)
+		p.Names, p.IDs = append(p.Names, past.Name(rec.Rise, s.words)), append(p.IDs, rec.Rise.ID)
 		q.Add("id", strconv.FormatInt(rec.Rise.ID, 10))
 	}
 	p.ByClock = "/compare?" + q.Encode()
 	q.Set("by", "equivalent")
 	p.ByEquivalent = "/compare?" + q.Encode()
-	o := past.Overlay(recs, p.Equivalent, h)
+	o := past.Overlay(recs, p.Equivalent, s.words)
 	p.Wide, p.Narrow = overlaySVG(o, "wide", chart.WideWidth, chart.WideHeight), overlaySVG(o, "narrow", chart.NarrowWidth, chart.NarrowHeight-40)
-	p.Differences = past.Differences(rises, h)
+	p.Differences = past.Differences(rises, s.words)
 	s.render(w, http.StatusOK, "compare", p)
 }
 
@@ -53,7 +52,7 @@ func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
 func (s *Server) compareFailed(w http.ResponseWriter, r *http.Request, err error) {
 	var no Refusal
 	if errors.As(err, &no) {
-		s.refusePage(w, r, http.StatusBadRequest, "Nothing to compare", no.Why)
+		s.refusePage(w, r, http.StatusBadRequest, s.say("refused.compare", nil), no.Why)
 		return
 	}
 	s.historyFailed(w, r, err)

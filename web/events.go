@@ -161,7 +161,7 @@ func rest(ctx context.Context, d time.Duration) bool {
 }
 
 // clock is the household's time of a state.
-func (s *Server) clock(snap Snapshot) string { return s.opt.House.Clock(snap.At) }
+func (s *Server) clock(snap Snapshot) string { return s.words.Clock(snap.At) }
 
 // eventWriter writes server-sent events, as the HTML standard describes them
 // (html.spec.whatwg.org, section 9.2).

@@ -97,8 +97,7 @@ func (s *Server) sameOrigin(next http.HandlerFunc) http.HandlerFunc {
 	cross := http.NewCrossOriginProtection()
 	return func(w http.ResponseWriter, r *http.Request) {
 		if cross.Check(r) != nil {
-			s.refusePage(w, r, http.StatusForbidden, "That did not come from this page",
-				"It came from another site, so nothing was done. Load the page again and repeat it.")
+			s.refusePage(w, r, http.StatusForbidden, s.say("refused.site", nil), s.say("refused.site.text", nil))
 			return
 		}
 		next(w, r)
@@ -119,13 +118,12 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
 	case ask.token != nil:
 		problem(w, http.StatusForbidden, "not in the token's scopes", "This token does not allow that; make one with the scope it needs.")
 	case !locked:
-		s.refusePage(w, r, http.StatusForbidden, "Only from this machine so far",
-			"No household passphrase is set, so tidemark answers only the machine it runs on. Set one there with: tidemark passphrase")
+		s.refusePage(w, r, http.StatusForbidden, s.say("refused.local", nil), s.say("refused.local.text", nil))
 	case wantsHTML(r) && r.Method == http.MethodGet:
 		http.Redirect(w, r, "/unlock?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
 	default:
 		w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark"`)
-		s.refuse(w, r, messagePage{Heading: "Locked", Text: "Nothing was done. Unlock with the household passphrase, or send a token.", Back: "/unlock"}, http.StatusUnauthorized)
+		s.refuse(w, r, messagePage{Heading: s.say("refused.locked", nil), Text: s.say("refused.locked.text", nil), Back: "/unlock"}, http.StatusUnauthorized)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/web/access"
 )
 
@@ -32,14 +33,14 @@ type housePage struct {
 // pageHouse shows how the household's tidemark is set up.
 func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
 	snap := s.opt.Live.Snapshot()
-	h := s.opt.House
-	p := housePage{frame: s.frame(w, r, "House", "house"), Locked: s.gate.keeper.Locked(r.Context()), Session: s.gate.ask(r).session,
-		Problems: s.problems(snap), Metrics: s.opt.Metrics != nil, Zone: h.Zone.String(), Units: houseUnits(h.Clock12, h.Fahrenheit)}
+	l := s.words.At(snap.At)
+	p := housePage{frame: s.frame(w, r, s.say("house", nil), "house"), Locked: s.gate.keeper.Locked(r.Context()), Session: s.gate.ask(r).session,
+		Problems: s.problems(snap), Metrics: s.opt.Metrics != nil, Zone: s.zone().String(), Units: s.units()}
 	if !snap.System.StartedAt.IsZero() {
-		p.Started = h.Moment(snap.System.StartedAt, snap.At)
+		p.Started = l.Moment(snap.System.StartedAt)
 	}
 	if !snap.System.LastCommit.IsZero() {
-		p.Stored = h.Moment(snap.System.LastCommit, snap.At)
+		p.Stored = l.Moment(snap.System.LastCommit)
 	}
 	p.Upkeep = s.opt.Upkeep != nil && s.opt.History != nil
 	for _, v := range snap.Vessels {
@@ -51,15 +52,16 @@ func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
 	s.render(w, http.StatusOK, "house", p)
 }
 
-func houseUnits(clock12, fahrenheit bool) string {
-	s := "24-hour clock"
-	if clock12 {
-		s = "12-hour clock"
+// units are the household's clock and scale in words.
+func (s *Server) units() string {
+	clock, degrees := "house.clock24", "°C"
+	if s.words.Locale().Clock12 {
+		clock = "house.clock12"
 	}
-	if fahrenheit {
-		return s + ", °F"
+	if s.words.Locale().Fahrenheit {
+		degrees = "°F"
 	}
-	return s + ", °C"
+	return s.say(clock, nil) + ", " + degrees
 }
 
 // unlockPage asks for the passphrase.
@@ -76,7 +78,7 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	f := frame{Title: "Unlock · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
+	f := frame{Title: s.say("unlock", nil) + " · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
 	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
 }
 
@@ -86,14 +88,14 @@ func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case errors.Is(err, access.ErrTooMany):
 		w.Header().Set("Retry-After", "30")
-		s.showUnlock(w, r, http.StatusTooManyRequests, "Too many attempts. Wait half a minute and try again.")
+		s.showUnlock(w, r, http.StatusTooManyRequests, s.say("unlock.many", nil))
 	case errors.Is(err, access.ErrWrong):
-		s.showUnlock(w, r, http.StatusForbidden, "That is not the household passphrase.")
+		s.showUnlock(w, r, http.StatusForbidden, s.say("unlock.wrong", nil))
 	case errors.Is(err, access.ErrNotSet):
 		s.showUnlock(w, r, http.StatusConflict, "")
 	case err != nil:
 		s.opt.Log.Error("unlocking failed", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, "That did not work", "A fault inside tidemark; the log says more.")
+		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.fault", nil), s.say("refused.fault.text", nil))
 	default:
 		s.gate.setCookie(w, r, sessionCookie, id, int(access.SessionLife.Seconds()))
 		http.Redirect(w, r, backTo(r), http.StatusSeeOther)
@@ -110,7 +112,7 @@ func (s *Server) postLock(w http.ResponseWriter, r *http.Request) {
 	}
 	if err != nil {
 		s.opt.Log.Error("locking failed", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, "That did not work", "The session could not be ended; the log says more.")
+		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.fault", nil), s.say("refused.fault.text", nil))
 		return
 	}
 	s.gate.setCookie(w, r, sessionCookie, "", -1)
@@ -122,10 +124,10 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 	name := strings.TrimSpace(r.PostFormValue("name"))
 	if r.PostFormValue("remove") != "" {
 		if err := s.gate.keeper.RemoveToken(r.Context(), name); err != nil {
-			s.refusePage(w, r, http.StatusConflict, "Not done", sentence(err))
+			s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), sentence(err))
 			return
 		}
-		s.gate.setCookie(w, r, saidCookie, url.QueryEscape("Token taken back."), 60)
+		s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("token.gone", nil)), 60)
 		http.Redirect(w, r, "/house", http.StatusSeeOther)
 		return
 	}
@@ -135,11 +137,11 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 	}
 	plain, err := s.gate.keeper.NewToken(r.Context(), name, scopes)
 	if err != nil {
-		s.refusePage(w, r, http.StatusConflict, "Not done", sentence(err))
+		s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), sentence(err))
 		return
 	}
-	f := s.frame(w, r, "New token", "house")
-	s.render(w, http.StatusOK, "message", messagePage{frame: f, Heading: "Token " + name, Text: "Copy it now, it is shown only this once: " + plain, Back: "/house"})
+	f := s.frame(w, r, s.say("token.new", nil), "house")
+	s.render(w, http.StatusOK, "message", messagePage{frame: f, Heading: s.say("token.new", nil) + ": " + name, Text: s.say("token.once", text.Values{"token": plain}), Back: "/house"})
 }
 
 // sentence makes an error's text stand alone.
@@ -169,7 +171,7 @@ func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
 	defer f.Close()
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
 	w.Header().Set("Content-Type", "application/vnd.sqlite3")
-	w.Header().Set("Content-Disposition", `attachment; filename="tidemark-`+s.opt.Now().In(s.opt.House.Zone).Format("2006-01-02")+`.db"`)
+	w.Header().Set("Content-Disposition", `attachment; filename="tidemark-`+s.opt.Now().In(s.zone()).Format("2006-01-02")+`.db"`)
 	w.Header().Set("Cache-Control", "no-store")
 	if _, err := io.Copy(w, f); err != nil {
 		s.opt.Log.Warn("the backup was not fetched whole", "error", err)

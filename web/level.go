@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"strings"
 
+	"tidemark/alert/text"
 	"tidemark/web/past"
 )
 
@@ -92,6 +93,15 @@ type levelPage struct {
 	Standing bool   // something was measured
 }
 
+// points are measured points in words.
+func points(pours []LevelPoint) string {
+	var out []string
+	for _, p := range pours {
+		out = append(out, fmt.Sprintf("%g L, %.0f mm", p.VolumeL, math.Round(p.HeightMM)))
+	}
+	return strings.Join(out, "; ")
+}
+
 // pageLevel shows the steps.
 func (s *Server) pageLevel(w http.ResponseWriter, r *http.Request) {
 	s.showLevel(w, r, http.StatusOK, "")
@@ -107,8 +117,8 @@ func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, t
 		s.actFailed(w, r, err)
 		return
 	}
-	p := levelPage{frame: s.frame(w, r, "Measure "+v.Vessel, ""), Vessel: v.Vessel, RiseID: v.RiseID, Level: level, Problem: trouble,
-		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil, Picture: profilePicture(level)}
+	p := levelPage{frame: s.frame(w, r, s.say("level", text.Values{"vessel": v.Vessel}), ""), Vessel: v.Vessel, RiseID: v.RiseID, Level: level, Problem: trouble,
+		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil, Picture: profilePicture(level, s.say("level.alt", text.Values{"points": points(level.Pours)}))}
 	if n := len(level.Pours); n > 0 {
 		p.Poured = fmt.Sprintf("%g", level.Pours[n-1].VolumeL)
 	}
@@ -146,17 +156,17 @@ func (s *Server) levelStep(r *http.Request, vessel string) (string, error) {
 	f := formReader{form: r.PostForm}
 	switch step := f.text("step"); step {
 	case "empty":
-		return "Measured.", s.opt.Level.LevelEmpty(r.Context(), vessel)
+		return s.say("level.said.empty", nil), s.opt.Level.LevelEmpty(r.Context(), vessel)
 	case "pour":
 		total := f.number("litres")
 		if f.err != nil {
 			return "", f.err
 		}
-		return fmt.Sprintf("%g L measured.", total), s.opt.Level.LevelPour(r.Context(), vessel, total)
+		return s.say("level.said.pour", text.Values{"litres": fmt.Sprintf("%g", total)}), s.opt.Level.LevelPour(r.Context(), vessel, total)
 	case "write":
 		return s.opt.Level.LevelWrite(r.Context(), vessel, f.text("change"))
 	case "forget":
-		return "Forgotten; nothing was changed.", s.opt.Level.LevelEnd(vessel)
+		return s.say("level.said.forget", nil), s.opt.Level.LevelEnd(vessel)
 	default:
 		return "", Refuse("%q is no step of measuring; use empty, pour, write or forget.", step)
 	}

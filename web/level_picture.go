@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"html"
 	"html/template"
-	"math"
 	"strings"
 )
 
@@ -16,7 +15,7 @@ const (
 
 // profilePicture draws volume against height: what was measured, the shape that
 // would be written, and the one in force. Empty when nothing was poured.
-func profilePicture(l Level) template.HTML {
+func profilePicture(l Level, alt string) template.HTML {
 	if len(l.Pours) == 0 {
 		return ""
 	}
@@ -44,14 +43,14 @@ func profilePicture(l Level) template.HTML {
 	}
 	corner := LevelPoint{VolumeL: maxL, HeightMM: maxMM}
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="chart" viewBox="0 0 %g %g" role="img" aria-label="%s">`, pictureWide, pictureHigh, html.EscapeString(profileWords(l)))
+	fmt.Fprintf(&b, `<svg class="chart" viewBox="0 0 %g %g" role="img" aria-label="%s">`, pictureWide, pictureHigh, html.EscapeString(alt))
 	fmt.Fprintf(&b, `<path class="c-grid" d="M%.1f %.1fH%.1fM%.1f %.1fV%.1f"/>`, pictureLeft, y(LevelPoint{}), x(corner), pictureLeft, y(LevelPoint{}), y(corner))
 	b.WriteString(path("c-air", l.Old) + path("c-line", l.Profile))
 	for _, p := range l.Pours {
 		fmt.Fprintf(&b, `<circle class="c-mark" cx="%.1f" cy="%.1f" r="4"/>`, x(p), y(p))
 	}
 	fmt.Fprintf(&b, `<text class="c-axis" x="%.1f" y="%.1f">0</text>`, pictureLeft, pictureHigh-pictureBase+15)
-	fmt.Fprintf(&b, `<text class="c-axis" x="%.1f" y="%.1f" text-anchor="end">%.0f mm high</text>`, x(corner), pictureHigh-pictureBase+15, maxMM)
+	fmt.Fprintf(&b, `<text class="c-axis" x="%.1f" y="%.1f" text-anchor="end">%.0f mm</text>`, x(corner), pictureHigh-pictureBase+15, maxMM)
 	fmt.Fprintf(&b, `<text class="c-axis" x="4" y="%.1f">%s L</text></svg>`, y(corner)+4, litres(maxL))
 	return template.HTML(b.String()) //nolint:gosec // numbers and escaped words of our own
 }
@@ -62,13 +61,4 @@ func litres(v float64) string {
 		return fmt.Sprintf("%.2f", v)
 	}
 	return fmt.Sprintf("%.1f", v)
-}
-
-// profileWords is the picture in words.
-func profileWords(l Level) string {
-	var parts []string
-	for _, p := range l.Pours {
-		parts = append(parts, fmt.Sprintf("%g L at %.0f mm", p.VolumeL, math.Round(p.HeightMM)))
-	}
-	return "Volume against height. Measured: " + strings.Join(parts, ", ") + ". Dashed: the shape in force."
 }

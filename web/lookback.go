@@ -38,7 +38,7 @@ func (s *Server) pastChart(ctx context.Context, rec past.Record) (wide, narrow t
 	if rec.Rows, err = s.opt.History.ThinRows(ctx, rec.Rise.ID, time.Time{}, time.Time{}, chartRows); err != nil {
 		return "", "", err
 	}
-	c := past.Chart(rec, s.opt.House)
+	c := past.Chart(rec, s.words)
 	d := drawn{key: key, wide: svg(c, "r-w", "wide", chart.WideWidth, chart.WideHeight), narrow: svg(c, "r-n", "narrow", chart.NarrowWidth, chart.NarrowHeight)}
 	if key != "" {
 		s.past.put(rec.Rise.ID, d)

@@ -7,8 +7,8 @@ import (
 	"os"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/web/access"
-	"tidemark/web/say"
 )
 
 // Options are what a Server is made of. Live is needed; the rest may be left
@@ -21,10 +21,9 @@ type Options struct {
 	Level    Leveller       // measures vessels; nil offers no measuring
 	Setup    Setup          // the settings; nil shows none
 	Window   *access.Window // lets the home network set the first passphrase; nil: it was never open
-	House    say.House
-	Demo     bool         // everything shown is invented
-	Language string       // of the pages, as the catalogue names it; empty means English
-	Metrics  http.Handler // served at /metrics; nil when metrics have their own address
+	Demo     bool           // everything shown is invented
+	Locale   text.Locale    // how the household reads and writes
+	Metrics  http.Handler   // served at /metrics; nil when metrics have their own address
 	Log      *slog.Logger
 	Now      func() time.Time // nil means time.Now
 	// Hosts are the names under which the page may be asked for, besides
@@ -52,9 +51,6 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	if o.Now == nil {
 		o.Now = time.Now
-	}
-	if o.House.Zone == nil {
-		o.House.Zone = time.UTC
 	}
 	for _, m := range []struct {
 		max   *int64

@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"net/http"
+	"time"
 
 	"tidemark/alert/text"
 )
@@ -44,6 +45,9 @@ func (s *Server) lang() string {
 	}
 	return "en"
 }
+
+// zone is the household's.
+func (s *Server) zone() *time.Location { return s.words.Locale().Zone }
 
 // say says a key of the page in the household's language.
 func (s *Server) say(key string, v text.Values) string { return s.words.Say("page."+key, v) }

@@ -86,7 +86,7 @@ func (s *Server) planForm(q url.Values) planForm {
 	if f.Vessel == "" && len(f.Vessels) > 0 {
 		f.Vessel = f.Vessels[0]
 	}
-	if s.opt.House.Fahrenheit {
+	if s.words.Locale().Fahrenheit {
 		f.Unit = "°F"
 	}
 	if f.Air == "" {
@@ -94,7 +94,7 @@ func (s *Server) planForm(q url.Values) planForm {
 		f.Air, f.Measured = s.degrees(c), ok
 	}
 	if f.Ready == "" {
-		f.Ready = s.opt.Now().In(s.opt.House.Zone).AddDate(0, 0, 1).Format("2006-01-02") + "T13:00"
+		f.Ready = s.opt.Now().In(s.zone()).AddDate(0, 0, 1).Format("2006-01-02") + "T13:00"
 	}
 	if f.Fridge != "no" {
 		f.Fridge = "yes"
@@ -117,7 +117,7 @@ func airNow(snap Snapshot, vessel string) (c float64, ok bool) {
 
 // degrees writes a temperature for the form, in the household's unit.
 func (s *Server) degrees(c float64) string {
-	if s.opt.House.Fahrenheit {
+	if s.words.Locale().Fahrenheit {
 		return strconv.FormatFloat(math.Round(c*9/5+32), 'f', -1, 64)
 	}
 	return strconv.FormatFloat(math.Round(2*c)/2, 'f', -1, 64)
@@ -126,7 +126,7 @@ func (s *Server) degrees(c float64) string {
 // wishOf reads the wish of a form. The moments of the form come back as a date
 // field can show them.
 func (s *Server) wishOf(f *planForm) (PlanWish, error) {
-	w := PlanWish{Now: s.opt.Now().In(s.opt.House.Zone).Truncate(time.Minute), Vessel: f.Vessel, NoFridge: f.Fridge == "no", Way: f.Way}
+	w := PlanWish{Now: s.opt.Now().In(s.zone()).Truncate(time.Minute), Vessel: f.Vessel, NoFridge: f.Fridge == "no", Way: f.Way}
 	if asked, err := time.Parse(time.RFC3339, f.Asked); err == nil && !asked.After(w.Now) && w.Now.Sub(asked) <= planKeeps {
 		w.Now = asked.In(w.Now.Location())
 	}
@@ -181,7 +181,7 @@ func (s *Server) celsius(name, text string) (float64, error) {
 	if err != nil || math.IsNaN(c) || math.IsInf(c, 0) {
 		return 0, Refuse("%s: %q is not a number; write it like %s", name, text, s.degrees(guessedAirC))
 	}
-	if s.opt.House.Fahrenheit {
+	if s.words.Locale().Fahrenheit {
 		c = (c - 32) * 5 / 9
 	}
 	return c, nil

@@ -124,7 +124,7 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 	in, err := wishQuery(q)
 	var wish PlanWish
 	if err == nil {
-		wish, err = in.wish(s.opt.Now().In(s.opt.House.Zone))
+		wish, err = in.wish(s.opt.Now().In(s.zone()))
 		wish.Vessel = q.Get("vessel")
 	}
 	var until time.Time
@@ -141,7 +141,7 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 		s.planFailed(w, err)
 		return
 	}
-	zone := s.opt.House.Zone
+	zone := s.zone()
 	out := planJSON{Asked: stamp(wish.Now, zone), Ready: stamp(wish.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []wayJSON{}}
 	for _, p := range planned.Plans {
 		j := wayOf(p, zone, s.words.At(wish.Now))
@@ -160,7 +160,7 @@ func (s *Server) outlook(ctx context.Context, w PlanWish, way string, until time
 	if err != nil {
 		return nil
 	}
-	return &outlookJSON{stamp(o.Until, s.opt.House.Zone), past.Number(o.P10), past.Number(o.P50), past.Number(o.P90),
+	return &outlookJSON{stamp(o.Until, s.zone()), past.Number(o.P10), past.Number(o.P50), past.Number(o.P90),
 		riskJSON{past.Number(o.Under), past.Number(o.Over)}, s.words.At(w.Now).Tell(o.Said())}
 }
 

@@ -3,7 +3,6 @@ package web
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"math"
 	"net/http"
 	"slices"
@@ -16,7 +15,6 @@ import (
 	"tidemark/bake/planner"
 	"tidemark/estimator"
 	"tidemark/web/glance"
-	"tidemark/web/say"
 )
 
 // planAlarm is how long before a step with hands the calendar reminds.
@@ -47,7 +45,7 @@ type planView struct {
 }
 
 // planRow is one step of a plan.
-type planRow struct{ When, Window, What, Length, Do, Caution, Ask string }
+type planRow struct{ When, Window, What, Length, Do, Caution string }
 
 type planDay struct {
 	Name string
@@ -72,7 +70,7 @@ func (s *Server) planRoutes() {
 // pagePlan shows the form and, once it is filled in, the timetable.
 func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
 	form := s.planForm(r.URL.Query())
-	p := planPage{frame: s.frame(w, r, "Plan", "plan")}
+	p := planPage{frame: s.frame(w, r, s.say("plan.make", nil), "plan")}
 	status := http.StatusOK
 	var err error
 	switch q := r.URL.Query(); {
@@ -117,7 +115,7 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage, form *planForm) erro
 
 // fillLive answers for the doughs that rise now alone.
 func (s *Server) fillLive(ctx context.Context, p *planPage, form *planForm) error {
-	until, err := s.moment("stays out until", &form.Out, s.opt.Now().In(s.opt.House.Zone))
+	until, err := s.moment("stays out until", &form.Out, s.opt.Now().In(s.zone()))
 	if err != nil {
 		return err
 	}
@@ -134,15 +132,15 @@ func (s *Server) takers(vessel string) (name, instead string) {
 		case v.Vessel != vessel:
 			continue
 		case v.RiseID != 0:
-			return "", fmt.Sprintf("A rise is under way in %s, so it cannot follow this plan yet. End that rise first.", v.Vessel)
+			return "", s.say("plan.rising", text.Values{"vessel": v.Vessel})
 		case v.Plan != nil && v.Plan.Pending:
-			instead = "It takes the place of the plan that " + v.Vessel + " follows now; undo brings that back."
+			instead = s.say("plan.instead_plan", text.Values{"vessel": v.Vessel})
 		case slices.ContainsFunc(v.Steps, func(x bake.Step) bool { return x.Hands && (x.State == bake.Waiting || x.State == bake.DueNow) }):
-			instead = "It takes the place of the bake under way in " + v.Vessel + ", and no more reminders come of that one; undo brings it back."
+			instead = s.say("plan.instead_bake", text.Values{"vessel": v.Vessel})
 		}
 		return v.Vessel, instead
 	}
-	return "", "No vessel for dough is set up, so nothing can follow this plan. The calendar takes it all the same."
+	return "", s.say("plan.no_vessel", nil)
 }
 
 // leftOut says what becomes of the planned dough that stays out.
@@ -186,7 +184,7 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
 	}
 	if err != nil {
 		status, why := s.planWrong(err)
-		s.refusePage(w, r, status, "No calendar", why)
+		s.refusePage(w, r, status, s.say("refused.calendar", nil), why)
 		return
 	}
 	b := calendar.Bake{ID: "plan-" + wish.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
@@ -195,7 +193,7 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
 	var body bytes.Buffer
 	if err := calendar.Write(&body, b); err != nil {
 		s.opt.Log.Error("a calendar could not be made", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, "No calendar", "A fault inside tidemark; the log says more.")
+		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.calendar", nil), s.say("refused.fault.text", nil))
 		return
 	}
 	h := w.Header()
@@ -248,7 +246,7 @@ func (s *Server) planDays(steps []bake.Step) []planDay {
 			said = map[string]bool{}
 		}
 		w := glance.StepOf(st, s.words)
-		r := planRow{When: s.words.Clock(st.At), What: w.Name, Length: s.span(st.Takes), Do: w.Do, Ask: s.words.Tell(st.Question), Window: s.windowOf(st)}
+		r := planRow{When: s.words.Clock(st.At), What: w.Name, Length: s.span(st.Takes), Do: w.Do, Window: s.windowOf(st)}
 		r.Caution = unsaid(w.Caution, said)
 		d := &days[len(days)-1]
 		d.Rows = append(d.Rows, r)
@@ -273,29 +271,25 @@ func unsaid(caution string, said map[string]bool) string {
 
 // windowOf is the window of a step when it is worth a line.
 func (s *Server) windowOf(st bake.Step) string {
-	h := s.opt.House
-	switch {
-	case st.Until.Sub(st.From) < leastDoubt:
+	if st.Until.Sub(st.From) < leastDoubt {
 		return ""
-	case h.Date(st.From) == h.Date(st.At) && h.Date(st.Until) == h.Date(st.At):
-		return h.Clock(st.From) + " – " + h.Clock(st.Until)
 	}
-	return h.Moment(st.From, st.At) + " – " + h.Moment(st.Until, st.At)
+	l := s.words.At(st.At)
+	return l.Moment(st.From) + " – " + l.Moment(st.Until)
 }
 
 // wayView is one way beside the others.
 func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
-	h, now := s.opt.House, s.opt.Now()
-	l := s.words.At(now)
-	v := wayView{Name: upper(l.Tell(p.Name())), Shown: shown, Why: l.Tell(p.Why...), Link: "/plan?" + f.query(p.Way) + "#way", Levain: say.Percent(p.InoculationPercent)}
+	l := s.words.At(s.opt.Now())
+	v := wayView{Name: upper(l.Tell(p.Name())), Shown: shown, Why: l.Tell(p.Why...), Link: "/plan?" + f.query(p.Way) + "#way", Levain: s.words.Percent(p.InoculationPercent)}
 	if len(p.Steps) == 0 {
 		return v
 	}
-	v.Ready = h.Moment(p.Ready.Median, now)
-	v.Window = h.Moment(p.Ready.From, now) + " – " + h.Moment(p.Ready.Until, now)
+	v.Ready = l.Moment(p.Ready.Median)
+	v.Window = l.Moment(p.Ready.From) + " – " + l.Moment(p.Ready.Until)
 	v.Late, v.Under, v.Over = s.chance(p.Late), s.chance(p.Watched.Under), s.chance(p.Watched.Over)
 	v.BlindUnder, v.BlindOver = s.chance(p.Clock.Under), s.chance(p.Clock.Over)
-	v.BulkEnd = say.Percent(p.BulkEndPercent)
+	v.BulkEnd = s.words.Percent(p.BulkEndPercent)
 	return v
 }
 

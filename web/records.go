@@ -27,12 +27,12 @@ type Imported struct {
 	Shape bool
 }
 
-// said says what was done.
-func (i Imported) said() string {
+// imported says what was done.
+func (s *Server) imported(i Imported) string {
 	if !i.Shape {
-		return "Kept, with its readings only: no vessel of this name is described, so the rise in percent is not known."
+		return s.say("record.bare", nil)
 	}
-	return "Kept as a past rise."
+	return s.say("record.said", nil)
 }
 
 // importRecord takes an uploaded record in.
@@ -73,7 +73,7 @@ func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(in.said()), 60)
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.imported(in)), 60)
 	http.Redirect(w, r, fmt.Sprintf("/rises/%d", in.RiseID), http.StatusSeeOther)
 }
 
@@ -85,5 +85,5 @@ func (s *Server) apiRecord(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("Location", "/api/v1/rises/"+strconv.FormatInt(in.RiseID, 10))
-	writeJSON(w, http.StatusCreated, map[string]any{"rise_id": in.RiseID, "said": in.said()})
+	writeJSON(w, http.StatusCreated, map[string]any{"rise_id": in.RiseID, "said": s.imported(in)})
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"os"
@@ -13,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/history"
 	"tidemark/web/past"
 )
@@ -148,8 +148,8 @@ func (s *Server) takeOffer(r *http.Request, x offer) error {
 func (s *Server) offerOf(w http.ResponseWriter, r *http.Request) (offer, bool) {
 	x, ok := s.offers.get(r.PathValue("offer"), s.opt.Now())
 	if !ok {
-		s.refuse(w, r, messagePage{Heading: "No such backup waits", Back: "/house",
-			Text: fmt.Sprintf("A checked backup waits %.0f minutes for an answer. Send it again.", offerLife.Minutes())}, http.StatusNotFound)
+		s.refuse(w, r, messagePage{Heading: s.say("restore.gone", nil), Back: "/house",
+			Text: s.say("restore.gone.text", text.Values{"span": offerLife})}, http.StatusNotFound)
 	}
 	return x, ok
 }
@@ -169,7 +169,7 @@ func (s *Server) uploadFailed(w http.ResponseWriter, r *http.Request, err error)
 	var no Refusal
 	if errors.As(err, &no) {
 		w.Header().Set("Connection", "close") // what is left of the upload is not read
-		s.refuse(w, r, messagePage{Heading: "Not taken", Text: no.Why, Back: "/house"}, http.StatusConflict)
+		s.refuse(w, r, messagePage{Heading: s.say("refused.upload", nil), Text: no.Why, Back: "/house"}, http.StatusConflict)
 		return
 	}
 	s.actFailed(w, r, err)
@@ -190,11 +190,11 @@ func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	h, a := s.opt.House, x.against
-	p := restorePage{frame: s.frame(w, r, "Restore", "house"), ID: x.id, Name: x.name, Holds: past.Holdings(a.Backup, h), Replaces: past.Holdings(a.Present, h),
-		Stays: staying(a.UnderWay), Until: h.Clock(x.until)}
+	a := x.against
+	p := restorePage{frame: s.frame(w, r, s.say("restore", nil), "house"), ID: x.id, Name: x.name, Holds: past.Holdings(a.Backup, s.words), Replaces: past.Holdings(a.Present, s.words),
+		Stays: s.staying(a.UnderWay), Until: s.words.Clock(x.until)}
 	if a.Missing > 0 {
-		p.Lost = fmt.Sprintf("%s of the present history %s not in this backup; the newest began on %s.", past.Counted(a.Missing, "rise"), isAre(a.Missing), h.Date(a.Last))
+		p.Lost = s.words.SayN("page.restore.lost", a.Missing, text.Values{"date": s.words.Date(a.Last)})
 	}
 	s.render(w, http.StatusOK, "restore", p)
 }
@@ -207,7 +207,7 @@ func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
 	}
 	if r.PostFormValue("answer") != "take" {
 		s.offers.drop(x.id)
-		s.gate.setCookie(w, r, saidCookie, url.QueryEscape("Nothing was changed."), 60)
+		s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("restore.left", nil)), 60)
 		http.Redirect(w, r, "/house", http.StatusSeeOther)
 		return
 	}
@@ -216,12 +216,9 @@ func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(restoreSaid), 60)
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("restore.said", nil)), 60)
 	http.Redirect(w, r, "/house", http.StatusSeeOther)
 }
-
-// restoreSaid says what happens now.
-const restoreSaid = "The backup is sound and takes the place of the history now. tidemark restarts for it, which takes some seconds; look at the past again then. The history from before is kept beside it."
 
 // The forms of restoring on the API.
 
@@ -245,7 +242,7 @@ type offerJSON struct {
 }
 
 func (s *Server) offerJSON(x offer) offerJSON {
-	zone, a := s.opt.House.Zone, x.against
+	zone, a := s.zone(), x.against
 	sum := func(m history.Summary) summaryJSON {
 		return summaryJSON{m.Rises, m.Open, m.Samples, m.Bytes, optional(m.First, zone), optional(m.Last, zone)}
 	}
@@ -288,7 +285,7 @@ func (s *Server) apiTakeOffer(w http.ResponseWriter, r *http.Request) {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]string{"said": restoreSaid})
+	writeJSON(w, http.StatusOK, map[string]string{"said": s.say("restore.said", nil)})
 }
 
 func (s *Server) apiDropOffer(w http.ResponseWriter, r *http.Request) {
@@ -298,21 +295,10 @@ func (s *Server) apiDropOffer(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func isAre(n int) string {
-	if n == 1 {
-		return "is"
-	}
-	return "are"
-}
-
-// staying says which rises go on.
-func staying(vessels []string) string {
-	switch len(vessels) {
-	case 0:
+// staying says which rises go on; empty for none.
+func (s *Server) staying(vessels []string) string {
+	if len(vessels) == 0 {
 		return ""
-	case 1:
-		return "The rise under way in " + vessels[0] + " goes on."
 	}
-	last := len(vessels) - 1
-	return "The rises under way in " + strings.Join(vessels[:last], ", ") + " and " + vessels[last] + " go on."
+	return s.say("restore.stays", text.Values{"vessels": strings.Join(vessels, ", ")})
 }

@@ -9,10 +9,8 @@ import (
 	"strconv"
 	"time"
 
-	"tidemark/alert/text"
 	"tidemark/history"
 	"tidemark/web/past"
-	"tidemark/web/say"
 )
 
 // chartRows is how many samples a chart of a past rise gets.
@@ -57,14 +55,14 @@ func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	q := r.URL.Query()
-	p := risesPage{frame: s.frame(w, r, "Past rises", "rises"), Vessel: f.Vessel, Outcome: f.Outcome, Text: f.Text,
+	p := risesPage{frame: s.frame(w, r, s.say("past", nil), "rises"), Vessel: f.Vessel, Outcome: f.Outcome, Text: f.Text,
 		From: q.Get("from"), Until: q.Get("until"), Filtered: f.Vessel+f.Outcome+f.Text+q.Get("from")+q.Get("until") != ""}
 	if p.Vessels, err = s.opt.History.Vessels(r.Context()); err != nil {
 		s.historyFailed(w, r, err)
 		return
 	}
 	for _, x := range page.Rises {
-		line := riseLine{ID: x.ID, Name: past.Name(x, s.opt.House), Sentence: past.Sentence(x, s.opt.House), Demo: x.Demo && !s.opt.Demo, Curve: s.spark(r.Context(), x)}
+		line := riseLine{ID: x.ID, Name: past.Name(x, s.words), Sentence: past.Sentence(x, s.words), Demo: x.Demo && !s.opt.Demo, Curve: s.spark(r.Context(), x)}
 		p.Rises = append(p.Rises, line)
 	}
 	if page.Next != "" {
@@ -87,7 +85,7 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 	if err != nil {
 		return err
 	}
-	p.Starters, p.Judged = past.Starters(page.Rises, s.opt.House), past.JudgedOf(page.Rises, s.opt.House)
+	p.Starters, p.Judged = past.Starters(page.Rises, s.words), past.JudgedOf(page.Rises, s.words)
 	return nil
 }
 
@@ -119,7 +117,7 @@ func (s *Server) when(v string, days int) (time.Time, error) {
 	if v == "" {
 		return time.Time{}, nil
 	}
-	if t, err := time.ParseInLocation("2006-01-02", v, s.opt.House.Zone); err == nil {
+	if t, err := time.ParseInLocation("2006-01-02", v, s.zone()); err == nil {
 		return t.AddDate(0, 0, days), nil
 	}
 	t, err := time.Parse(time.RFC3339, v)
@@ -156,11 +154,7 @@ type deedLine struct {
 // foretold is what was forecast of a past rise, in sentences.
 func (s *Server) foretold(ctx context.Context, r history.Rise) ([]string, error) {
 	kept, err := s.opt.History.Forecasts(ctx, r.ID)
-	var out []string
-	for _, x := range past.Foretold(r, kept, s.opt.House) {
-		out = append(out, s.say("past.foretold", text.Values{"at": x.At, "ready": x.Ready, "from": x.From, "until": x.Until, "was": x.Was}))
-	}
-	return out, err
+	return past.Foretold(r, kept, s.words), err
 }
 
 // pageRise shows one past rise in full.
@@ -169,26 +163,21 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	h := s.opt.House
 	var err error
-	p := risePage{frame: s.frame(w, r, past.Name(rec.Rise, h), "rises"), ID: rec.Rise.ID, Name: past.Name(rec.Rise, h),
-		Sentence: past.Sentence(rec.Rise, h), DemoRise: rec.Rise.Demo && !s.opt.Demo, Vessel: rec.Rise.Vessel, Outcome: rec.Rise.Outcome, OvenSpring: rec.Rise.OvenSpring, Note: rec.Rise.Note}
+	p := risePage{frame: s.frame(w, r, past.Name(rec.Rise, s.words), "rises"), ID: rec.Rise.ID, Name: past.Name(rec.Rise, s.words),
+		Sentence: past.Sentence(rec.Rise, s.words), DemoRise: rec.Rise.Demo && !s.opt.Demo, Vessel: rec.Rise.Vessel, Outcome: rec.Rise.Outcome, OvenSpring: rec.Rise.OvenSpring, Note: rec.Rise.Note}
 	if p.Wide, p.Narrow, err = s.pastChart(r.Context(), rec); err != nil {
 		s.historyFailed(w, r, err)
 		return
 	}
-	for _, f := range past.Facts(rec.Rise, h) {
-		if f.Value != "" {
-			p.Facts = append(p.Facts, f)
-		}
-	}
+	p.Facts = past.Facts(rec.Rise, s.words)
 	if p.Foretold, err = s.foretold(r.Context(), rec.Rise); err != nil {
 		s.historyFailed(w, r, err)
 		return
 	}
 	last, _ := lastJudging(rec.Journal)
 	for _, a := range rec.Journal {
-		line := deedLine{When: dayClock(a.At, rec.Rise.StartedAt, h), Word: s.actWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero()}
+		line := deedLine{When: s.words.At(rec.Rise.StartedAt).Moment(a.At), Word: s.actWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero()}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}
@@ -201,19 +190,11 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	s.render(w, http.StatusOK, "rise", p)
 }
 
-// dayClock is a time of a past rise: with its day when that is not the start's.
-func dayClock(at, start time.Time, h say.House) string {
-	if day := h.Date(at); day != h.Date(start) {
-		return day + " " + h.Clock(at)
-	}
-	return h.Clock(at)
-}
-
 // record reads the rise a path names, with at most n samples; 0 is none.
 func (s *Server) record(w http.ResponseWriter, r *http.Request, n int) (past.Record, bool) {
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
 	if err != nil || id <= 0 {
-		s.refusePage(w, r, http.StatusNotFound, "No such rise", "The address names no rise; rises have numbers.")
+		s.refusePage(w, r, http.StatusNotFound, s.say("refused.rise", nil), s.say("refused.gone", nil))
 		return past.Record{}, false
 	}
 	rec, err := s.readRecord(r.Context(), id, n)
@@ -245,14 +226,14 @@ const comparedPoints = 400
 // historyFailed tells what is not there, and hides a fault behind a sentence.
 func (s *Server) historyFailed(w http.ResponseWriter, r *http.Request, err error) {
 	if errors.Is(err, history.ErrNotFound) {
-		s.refusePage(w, r, http.StatusNotFound, "Not there", "There is no such record; it may have been deleted.")
+		s.refusePage(w, r, http.StatusNotFound, s.say("refused.rise", nil), s.say("refused.gone", nil))
 		return
 	}
 	if errors.Is(err, context.Canceled) {
 		return
 	}
 	s.opt.Log.Error("history could not be read", "path", r.URL.Path, "error", err)
-	s.refusePage(w, r, http.StatusInternalServerError, "History cannot be read", "A fault while reading what was kept; the log says more.")
+	s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.history", nil), s.say("refused.fault.text", nil))
 }
 
 // postPhoto keeps a picture of a result.

@@ -47,8 +47,7 @@ func New(opt Options) (*Server, error) {
 	}
 	s := &Server{opt: opt, mux: http.NewServeMux()}
 	s.stopped, s.stop = context.WithCancel(context.Background())
-	h := opt.House
-	s.words = text.New(text.Locale{Language: opt.Language, Zone: h.Zone, Clock12: h.Clock12, Fahrenheit: h.Fahrenheit})
+	s.words = text.New(opt.Locale)
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err
 	}

@@ -144,7 +144,7 @@ func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	f := s.frame(w, r, "Set up", "house")
+	f := s.frame(w, r, s.say("set.enter.title", nil), "house")
 	f.HasPlan, f.HasHistory = false, false // out of reach
 	s.render(w, status, "enter", enterPage{f, wrong})
 }
@@ -153,7 +153,7 @@ func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, w
 func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) {
 	phrase := r.PostFormValue("passphrase")
 	if phrase != r.PostFormValue("again") {
-		s.showEnter(w, r, http.StatusConflict, "The two passphrases differ. Type both again.")
+		s.showEnter(w, r, http.StatusConflict, s.say("enter.differ", nil))
 		return
 	}
 	var session string
@@ -166,14 +166,14 @@ func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) {
 	}
 	switch {
 	case errors.Is(err, access.ErrWrong):
-		s.showEnter(w, r, http.StatusForbidden, "That is not the code, or the passphrase is set already.")
+		s.showEnter(w, r, http.StatusForbidden, s.say("enter.wrong", nil))
 	case errors.Is(err, access.ErrTooMany):
 		w.Header().Set("Retry-After", "30")
-		s.showEnter(w, r, http.StatusTooManyRequests, "Too many attempts. Wait half a minute and try again.")
+		s.showEnter(w, r, http.StatusTooManyRequests, s.say("unlock.many", nil))
 	case err != nil:
 		s.showEnter(w, r, http.StatusConflict, sentence(err))
 	default:
-		s.letIn(w, r, session, "The passphrase is set. Only who knows it gets in from now on.")
+		s.letIn(w, r, session, s.say("enter.set", nil))
 	}
 }
 
@@ -193,7 +193,7 @@ func (s *Server) back(w http.ResponseWriter, r *http.Request, said string) {
 func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) {
 	phrase, was := r.PostFormValue("passphrase"), s.gate.keeper.Locked(r.Context())
 	if phrase != r.PostFormValue("again") {
-		s.settingsFailed(w, r, FieldErrors{"passphrase": "the two differ; type both again"})
+		s.settingsFailed(w, r, FieldErrors{"passphrase": s.say("enter.differ", nil)})
 		return
 	}
 	session, err := s.gate.keeper.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
@@ -203,10 +203,10 @@ func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) {
 	}
 	s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
 	if was {
-		s.back(w, r, "The new passphrase is set; all other browsers are locked.")
+		s.back(w, r, s.say("enter.changed", nil))
 		return
 	}
-	s.wait(w, r, "The passphrase is set. The page opens to the house now.")
+	s.wait(w, r, s.say("enter.opens", nil))
 	s.opt.Setup.Restart()
 }
 
@@ -221,7 +221,7 @@ type waitPage struct {
 
 // wait says something and goes on to the settings when the watch is up again.
 func (s *Server) wait(w http.ResponseWriter, r *http.Request, said string) {
-	s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, "Settings", "house"), Text: said, Run: s.run})
+	s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Text: said, Run: s.run})
 }
 
 // postSettings saves the fields of one form.
@@ -255,7 +255,7 @@ func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, said string
 	}
 	s.opt.Log.Info("the settings were changed on the page", "from", asker(r), "said", said)
 	if picture := s.subscribePicture(r); wait || picture != "" {
-		p := waitPage{s.frame(w, r, "Settings", "house"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")}
+		p := waitPage{s.frame(w, r, s.say("set.title", nil), "house"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")}
 		s.render(w, http.StatusOK, "wait", p)
 		return
 	}
@@ -282,7 +282,7 @@ func (s *Server) settingsFailed(w http.ResponseWriter, r *http.Request, err erro
 		fields = FieldErrors{"": no.Why}
 	default:
 		s.opt.Log.Error("the settings could not be changed", "error", err)
-		fields = FieldErrors{"": "A fault inside tidemark; the log says more. Nothing was changed."}
+		fields = FieldErrors{"": s.say("refused.fault.text", nil)}
 	}
 	s.showSettings(w, r, http.StatusConflict, fields)
 }
@@ -311,7 +311,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		s.actFailed(w, r, err)
 		return
 	}
-	p := settingsPage{frame: s.frame(w, r, "Settings", "house"), Sheet: sheet, Errors: errs,
+	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
 		Locked: s.gate.keeper.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context())}
 	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true},
 		words: func(key string) string { return s.words.Say(key, nil) }}

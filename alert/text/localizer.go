@@ -201,6 +201,15 @@ func (l *Localizer) Clock(t time.Time) string {
 	return l.Weekday(t) + " " + clock
 }
 
+// Moment says a time as seen from the moment of the Localizer: as Clock does within six
+// days, with its date beyond.
+func (l *Localizer) Moment(t time.Time) string {
+	if d := t.Sub(l.now).Abs(); l.now.IsZero() || d > 6*24*time.Hour {
+		return l.Date(t) + " " + New(l.locale).Clock(t)
+	}
+	return l.Clock(t)
+}
+
 // Weekday says the short name of a day.
 func (l *Localizer) Weekday(t time.Time) string {
 	return l.Say("day."+strings.ToLower(t.In(l.locale.Zone).Weekday().String()[:3]), nil)

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/lookback"
@@ -21,7 +22,6 @@ import (
 	"tidemark/history"
 	"tidemark/sensor/record"
 	"tidemark/web/past"
-	"tidemark/web/say"
 )
 
 const historyUsage = `history list | show NO | compare NO NO... | vigour [--vessel NAME] |
@@ -86,21 +86,21 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	p := lookback.Printer{Out: s.out, Store: store, House: f.house()}
+	p := lookback.Printer{Out: s.out, Store: store, Words: f.words()}
 	return errors.Join(verb(ctx, p, rest), store.Close(context.WithoutCancel(ctx)))
 }
 
-// house is how the household writes times and temperatures; the machine's zone when
-// the configuration does not say or cannot be read.
-func (f historyFlags) house() say.House {
-	h := say.House{Zone: time.Local}
+// words are English, with times and temperatures as the household writes them; the
+// machine's zone when the configuration does not say or cannot be read.
+func (f historyFlags) words() *text.Localizer {
+	h := text.Locale{Zone: time.Local}
 	if cfg, err := config.Load(*f.config, config.WithoutSensors); err == nil {
 		h.Clock12, h.Fahrenheit = cfg.Household.TwelveHour, cfg.Household.Fahrenheit
 		if cfg.Household.Zone != nil {
 			h.Zone = cfg.Household.Zone
 		}
 	}
-	return h
+	return text.New(h)
 }
 
 // none refuses arguments where none belong.
@@ -147,11 +147,11 @@ func (f historyFlags) list(ctx context.Context, p lookback.Printer, rest []strin
 	if err := none("list", rest); err != nil {
 		return err
 	}
-	from, err := day("from", *f.from, p.House.Zone)
+	from, err := day("from", *f.from, p.Words.Locale().Zone)
 	if err != nil {
 		return err
 	}
-	until, err := day("until", *f.until, p.House.Zone)
+	until, err := day("until", *f.until, p.Words.Locale().Zone)
 	if err != nil {
 		return err
 	}
@@ -219,7 +219,7 @@ func (f historyFlags) backup(ctx context.Context, p lookback.Printer, rest []str
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(p.Out, "Backup written to %s and checked: %s.\n", rest[0], past.Holdings(sum, p.House))
+	fmt.Fprintf(p.Out, "Backup written to %s and checked: %s.\n", rest[0], past.Holdings(sum, p.Words))
 	fmt.Fprintln(p.Out, "It holds everything, sessions and the passphrase's hash too: keep it to yourself.")
 	return nil
 }
@@ -237,7 +237,7 @@ func (f historyFlags) restore(ctx context.Context, s streams, rest []string) err
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "%s is sound: %s.\n", rest[0], past.Holdings(sum, f.house()))
+	fmt.Fprintf(s.out, "%s is sound: %s.\n", rest[0], past.Holdings(sum, f.words()))
 	if !*f.yes && !confirmed(s, fmt.Sprintf("Put it in the place of %s? What is there now is kept beside it. [y/N] ", place.Path)) {
 		return errors.New("nothing was changed")
 	}

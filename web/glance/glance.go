@@ -53,8 +53,7 @@ type Glance struct {
 	Do       string // what to do, a line
 	How      string // in a sentence
 	Caution  string
-	Ask      string // what is to be answered with the main button; else empty
-	Main     *Tap   // nil when nothing is to be done
+	Main     *Tap // nil when nothing is to be done
 	Other    *Tap
 	Else     []Tap // what else may have happened
 	Judge    bool  // the loaf is to be judged

@@ -82,12 +82,8 @@ func (t *teller) due(id string) {
 	if t.out.Main == nil {
 		return
 	}
-	switch {
-	case x.Question.Key == "":
-	case x.ID == bake.OvenCheckID: // the button itself is the answer
+	if x.ID == bake.OvenCheckID { // the button itself is the answer
 		t.out.Main.Answer, t.out.Other = "empty", nil
-	default:
-		t.out.Ask = t.l.Tell(x.Question)
 	}
 	if t.out.Other != nil && t.out.Other.Kind == bake.EventFridge {
 		t.out.Other.Label = t.say("did.fridge_instead", nil)

@@ -14,14 +14,13 @@ package past
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web/chart"
-	"tidemark/web/say"
 )
 
 // Record is a rise with its samples, thinned or whole.
@@ -53,14 +52,23 @@ func BatchName(r history.Rise) string {
 }
 
 // Chart is the picture of one past rise.
-func Chart(rec Record, h say.House) chart.Chart {
-	c := chart.Chart{Title: Name(rec.Rise, h), Mark: chart.Mark{Percent: rec.Rise.TargetPercent, Name: MarkName(rec.Rise.TargetPercent)},
-		Zone: h.Zone, Units: chart.Units{Clock12: h.Clock12, Fahrenheit: h.Fahrenheit}, Events: Events(rec)}
+func Chart(rec Record, l *text.Localizer) chart.Chart {
+	c := Drawn(l)
+	c.Title, c.Alt = Name(rec.Rise, l), Sentence(rec.Rise, l)
+	c.Mark, c.Events = Mark(rec.Rise.TargetPercent, l), Events(rec, l)
 	if at := rec.Rise.ReachedAt; !at.IsZero() {
 		c.Ready.From, c.Ready.Median, c.Ready.Until = at, at, at
 	}
 	c.Samples = Samples(rec.Rows)
 	return c
+}
+
+// Drawn is a chart with nothing in it but how the household writes.
+func Drawn(l *text.Localizer) chart.Chart {
+	h := l.Locale()
+	say := func(key string) string { return l.Say("page."+key, nil) }
+	return chart.Chart{Zone: h.Zone, Units: chart.Units{Clock12: h.Clock12, Fahrenheit: h.Fahrenheit},
+		Words: chart.Words{Now: say("strip.now"), NotSeen: say("chart.not_seen"), Best: say("chart.best"), Dough: say("chart.dough"), Air: say("chart.air")}}
 }
 
 // Samples turns stored rows into what a chart draws, on the page, in a message and
@@ -106,55 +114,48 @@ func impliedRise(rows []history.Row) func(distanceMM float64) float64 {
 	return func(d float64) float64 { return far.RisePercent + (far.DistanceMM-d)*slope }
 }
 
-// MarkName is the mark in the trade's word; empty where it has none.
-func MarkName(percent float64) string {
+// Mark is the mark in the trade's word, where it has one.
+func Mark(percent float64, l *text.Localizer) chart.Mark {
+	key := "page.mark.target"
 	switch percent {
 	case 100:
-		return "doubled"
-	case 50:
-		return "half again"
+		key = "page.mark.doubled"
 	case 200:
-		return "tripled"
+		key = "page.mark.tripled"
 	}
-	return ""
+	return chart.Mark{Percent: percent, Name: l.Say(key, nil)}
 }
 
-// Events are the ticks of a chart: from the acts, or without any from the samples.
-func Events(rec Record) []chart.Event {
+// Events are the ticks of a chart: from what was told, or without any from the samples.
+func Events(rec Record, l *text.Localizer) []chart.Event {
 	var out []chart.Event
-	seen := map[string]bool{"start": true, "fold": true, "fridge": true, "counter": true, "shaped": true, "baked": true, "fed": true}
-	folds := 0
 	add := func(at time.Time, kind string) {
-		if kind == "fold" {
-			folds++
-			kind = fmt.Sprintf("fold %d", folds)
+		if l.Has("page.tick." + kind) {
+			out = append(out, chart.Event{Time: at, Word: l.Say("page.tick."+kind, nil)})
 		}
-		out = append(out, chart.Event{Time: at, Word: kind})
 	}
-	for _, a := range rec.Journal {
-		if !a.Undone() && seen[string(a.Kind)] {
-			add(a.At, string(a.Kind))
+	for _, e := range rec.Journal {
+		if !e.Undone() {
+			add(e.At, string(e.Kind))
 		}
 	}
 	if len(rec.Journal) > 0 {
 		return out
 	}
 	for _, r := range rec.Rows {
-		if seen[string(r.Event)] {
-			add(r.Time, string(r.Event))
-		}
+		add(r.Time, string(r.Event))
 	}
 	return out
 }
 
 // Overlay lays rises over each other, by the clock or by equivalent hours.
-func Overlay(recs []Record, equivalent bool, h say.House) chart.Overlay {
-	o := chart.Overlay{Title: "Rises compared", AxisWords: "hours since the start"}
+func Overlay(recs []Record, equivalent bool, l *text.Localizer) chart.Overlay {
+	o := chart.Overlay{Title: l.Say("page.compare", nil), AxisWords: l.Say("page.compare.hours", nil)}
 	if equivalent {
-		o.AxisWords = "equivalent hours: growth time at " + degrees(24, h)
+		o.AxisWords = l.Say("page.compare.equivalent", text.Values{"at_c": 24.0})
 	}
 	for _, rec := range recs {
-		line := chart.Line{Name: Name(rec.Rise, h)}
+		line := chart.Line{Name: Name(rec.Rise, l)}
 		for _, r := range rec.Rows {
 			if r.Rejected != "" || math.IsNaN(r.RisePercent) {
 				continue
@@ -168,7 +169,7 @@ func Overlay(recs []Record, equivalent bool, h say.House) chart.Overlay {
 		o.Lines = append(o.Lines, line)
 	}
 	if len(recs) > 0 && sameMark(recs) {
-		o.Mark = chart.Mark{Percent: recs[0].Rise.TargetPercent, Name: MarkName(recs[0].Rise.TargetPercent)}
+		o.Mark = Mark(recs[0].Rise.TargetPercent, l)
 	}
 	return o
 }

@@ -4,56 +4,51 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/history"
-	"tidemark/web/say"
 )
 
 // Name is what a rise is called in lists: its vessel and its start, as a starter may be fed twice a day.
-func Name(r history.Rise, h say.House) string {
-	s := r.Vessel + ", " + h.Date(r.StartedAt) + " " + h.Clock(r.StartedAt)
+func Name(r history.Rise, l *text.Localizer) string {
+	s := r.Vessel + ", " + stamp(r.StartedAt, l)
 	if b := BatchName(r); b != "" {
 		s += ", " + b
 	}
 	return s
 }
 
-// Sentence tells one rise in a sentence or two.
-func Sentence(r history.Rise, h say.House) string {
-	var s string
+// stamp is a day and a time of day.
+func stamp(t time.Time, l *text.Localizer) string { return l.Date(t) + " " + l.Clock(t) }
+
+// Sentence tells one rise in some sentences.
+func Sentence(r history.Rise, l *text.Localizer) string {
+	key := "unseen"
 	switch {
 	case !r.ReachedAt.IsZero():
-		s = fmt.Sprintf("Reached the mark of %s after %s", say.Percent(r.TargetPercent), say.Duration(r.ReachedAt.Sub(r.StartedAt)))
+		key = "reached"
 	case r.UnderWay():
-		s = "Still under way"
+		key = "under_way"
 	case known(r.PeakPercent):
-		s = fmt.Sprintf("Did not reach the mark of %s; its highest level was %s", say.Percent(r.TargetPercent), say.Percent(r.PeakPercent))
-	default:
-		s = "Ended before a level was known"
+		key = "short"
 	}
+	s := l.Say("past."+key, text.Values{"target_percent": r.TargetPercent, "span": r.ReachedAt.Sub(r.StartedAt), "peak_percent": r.PeakPercent})
 	if known(r.MeanDoughC) {
-		s += ", at " + h.Temperature(r.MeanDoughC) + " on average"
+		s += " " + l.Say("past.mean", text.Values{"mean_fine_c": r.MeanDoughC})
 	}
-	s += "."
-	if o := OutcomeWord(r.Outcome); o != "" {
-		s += " Result: " + o + "."
+	if o := OutcomeWord(r.Outcome, l); o != "" {
+		s += " " + l.Say("past.result", text.Values{"outcome": o})
 	}
 	return s
 }
 
 // OutcomeWord is an outcome in words, empty when not judged.
-func OutcomeWord(o string) string {
-	switch o {
-	case "under":
-		return "underproofed"
-	case "right":
-		return "right"
-	case "over":
-		return "overproofed"
+func OutcomeWord(o string, l *text.Localizer) string {
+	if !l.Has("past.outcome." + o) {
+		return ""
 	}
-	return ""
+	return l.Say("past.outcome."+o, nil)
 }
 
 // known reports whether a number is one: neither missing nor the zero of a
@@ -61,72 +56,55 @@ func OutcomeWord(o string) string {
 func known(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) && v != 0 }
 
 // Fact is one line about a rise.
-type Fact struct {
-	Name  string
-	Value string  // as shown; "" when not known
-	Num   float64 // to compare; NaN when not known or not a number
-}
+type Fact struct{ Name, Value string }
 
-// Facts are all that is kept of a rise, in a fixed order and with every name,
-// so that the facts of several rises stand beside each other.
-func Facts(r history.Rise, h say.House) []Fact {
-	num := func(name, format string, v float64) Fact {
-		if !known(v) {
-			return Fact{Name: name, Num: math.NaN()}
+// Facts are what is kept of a rise and known, in a fixed order.
+func Facts(r history.Rise, l *text.Localizer) []Fact {
+	var out []Fact
+	add := func(key, value string) {
+		if value != "" {
+			out = append(out, Fact{l.Say("past.fact."+key, nil), value})
 		}
-		return Fact{name, fmt.Sprintf(format, v), v}
 	}
-	out := []Fact{
-		{"Started", h.Date(r.StartedAt) + " " + h.Clock(r.StartedAt), math.NaN()},
-		{"Ended", ended(r, h), math.NaN()},
-		{"Batch", BatchName(r), math.NaN()},
-		temperature("Mean dough temperature", r.MeanDoughC, h),
-		inoculation(r),
-		num("Fastest rise", "%.0f %% an hour", r.MaxRate),
-		num("Mark", "%.0f %%", r.TargetPercent),
-		span("Time to the mark", r.StartedAt, r.ReachedAt),
-		num("Time to the mark, as at 24 °C", "%.1f h", r.ReachedEquivHours),
-		num("Highest level", "%.0f %%", r.PeakPercent),
-		span("Time to the highest level", r.StartedAt, r.PeakAt),
-		num("Time to the highest level, as at 24 °C", "%.1f h", r.PeakEquivHours),
-		num("Expected ceiling", "%.0f %%", r.CeilingPct),
-		span("Time past the mark", r.ReachedAt, r.EndedAt),
-		num("Start volume", "%.2f L", r.BaselineL),
-		{"Outcome", OutcomeWord(r.Outcome), math.NaN()},
-		{"Oven spring", r.OvenSpring, math.NaN()},
-		{"Note", r.Note, math.NaN()},
+	num := func(v float64, form func(float64) string) string {
+		if !known(v) {
+			return ""
+		}
+		return form(v)
 	}
+	hours := func(v float64) string { return l.Number(v, 1) + " h" }
+	ended := l.Say("past.under_way", nil)
+	if !r.UnderWay() {
+		ended = stamp(r.EndedAt, l)
+	}
+	_, n, _ := numbers(r)
+	add("started", stamp(r.StartedAt, l))
+	add("ended", ended)
+	add("batch", BatchName(r))
+	add("mean_dough_c", num(r.MeanDoughC, l.TempFine))
+	add("inoculation_percent", num(n.InoculationPercent, func(v float64) string { return l.Number(v, 1) + " %" }))
+	add("max_rate", num(r.MaxRate, func(v float64) string { return l.Say("page.fact.an_hour", text.Values{"percent": v}) }))
+	add("target_percent", num(r.TargetPercent, l.Percent))
+	add("to_mark", span(r.StartedAt, r.ReachedAt, l))
+	add("equiv_to_mark", num(r.ReachedEquivHours, hours))
+	add("peak_percent", num(r.PeakPercent, l.Percent))
+	add("to_peak", span(r.StartedAt, r.PeakAt, l))
+	add("equiv_to_peak", num(r.PeakEquivHours, hours))
+	add("ceiling_percent", num(r.CeilingPct, l.Percent))
+	add("past_mark", span(r.ReachedAt, r.EndedAt, l))
+	add("volume", num(r.BaselineL, func(v float64) string { return l.Number(v, 2) + " L" }))
+	add("outcome", OutcomeWord(r.Outcome, l))
+	add("oven_spring", r.OvenSpring)
+	add("note", r.Note)
 	return out
 }
 
-func ended(r history.Rise, h say.House) string {
-	if r.UnderWay() {
-		return "under way"
-	}
-	return h.Date(r.EndedAt) + " " + h.Clock(r.EndedAt)
-}
-
-func temperature(name string, c float64, h say.House) Fact {
-	if !known(c) {
-		return Fact{Name: name, Num: math.NaN()}
-	}
-	return Fact{name, h.Temperature(c), c}
-}
-
-func inoculation(r history.Rise) Fact {
-	_, n, ok := numbers(r)
-	if !ok || !known(n.InoculationPercent) {
-		return Fact{Name: "Inoculation", Num: math.NaN()}
-	}
-	return Fact{"Inoculation", fmt.Sprintf("%.1f %%", n.InoculationPercent), n.InoculationPercent}
-}
-
 // span is a length of time between two moments that are both known.
-func span(name string, from, until time.Time) Fact {
+func span(from, until time.Time, l *text.Localizer) string {
 	if from.IsZero() || until.IsZero() || until.Before(from) {
-		return Fact{Name: name, Num: math.NaN()}
+		return ""
 	}
-	return Fact{name, say.Duration(until.Sub(from)), until.Sub(from).Hours()}
+	return l.Span(until.Sub(from))
 }
 
 // Difference is one line of the table of what differed.
@@ -138,11 +116,11 @@ type Difference struct {
 
 // Differences are the lines in which rises differ, as package history compares
 // them. A line that is the same or unknown everywhere is left out.
-func Differences(rises []history.Rise, h say.House) []Difference {
+func Differences(rises []history.Rise, l *text.Localizer) []Difference {
 	c := history.Compare(rises)
 	var out []Difference
-	add := func(name string, matters bool, cell func(i int) string) {
-		d := Difference{Name: name, Matters: matters}
+	add := func(key string, matters bool, cell func(i int) string) {
+		d := Difference{Name: l.Say("past.fact."+key, nil), Matters: matters}
 		for i := range rises {
 			d.Values = append(d.Values, cell(i))
 		}
@@ -154,28 +132,21 @@ func Differences(rises []history.Rise, h say.House) []Difference {
 		}
 		out = append(out, d)
 	}
-	add("Batch", false, func(i int) string { return BatchName(rises[i]) })
-	add("Feeding", false, func(i int) string { return c.Rises[i].FeedRatio })
-	for _, l := range c.Lines {
-		add(upperFirst(l.Feature.Label), l.Differs, func(i int) string { return value(l.Feature, l.Values[i], h) })
+	add("batch", false, func(i int) string { return BatchName(rises[i]) })
+	add("feed", false, func(i int) string { return c.Rises[i].FeedRatio })
+	for _, x := range c.Lines {
+		add(x.Feature.Key, x.Differs, func(i int) string { return value(x.Feature, x.Values[i], l) })
 	}
-	add("Outcome", false, func(i int) string { return OutcomeWord(rises[i].Outcome) })
-	add("Oven spring", false, func(i int) string { return rises[i].OvenSpring })
-	add("Note", false, func(i int) string { return rises[i].Note })
+	add("outcome", false, func(i int) string { return OutcomeWord(rises[i].Outcome, l) })
+	add("oven_spring", false, func(i int) string { return rises[i].OvenSpring })
+	add("note", false, func(i int) string { return rises[i].Note })
 	return out
 }
 
-// Said is a forecast of a past rise and what came of it, as times of day.
-type Said struct{ At, Ready, From, Until, Was string }
-
-func (s Said) String() string {
-	return fmt.Sprintf("At %s it said %s (between %s and %s), it was %s.", s.At, s.Ready, s.From, s.Until, s.Was)
-}
-
-// Foretold returns what was forecast some hours before the mark was reached; nothing
-// before that.
-func Foretold(r history.Rise, kept []history.Forecast, h say.House) []Said {
-	var out []Said
+// Foretold returns what was forecast some hours before the mark was reached and what
+// came of it, in sentences; nothing before that.
+func Foretold(r history.Rise, kept []history.Forecast, l *text.Localizer) []string {
+	var out []string
 	if r.ReachedAt.IsZero() {
 		return nil
 	}
@@ -188,7 +159,7 @@ func Foretold(r history.Rise, kept []history.Forecast, h say.House) []Said {
 			}
 		}
 		if !last.At.IsZero() {
-			out = append(out, Said{h.Clock(last.At), h.Clock(last.Ready.Median), h.Clock(last.Ready.From), h.Clock(last.Ready.Until), h.Clock(r.ReachedAt)})
+			out = append(out, l.Say("page.past.foretold", text.Values{"at": last.At, "ready": last.Ready.Median, "from": last.Ready.From, "until": last.Ready.Until, "was": r.ReachedAt}))
 		}
 	}
 	return out
@@ -202,21 +173,21 @@ type Judged struct {
 
 // JudgedOf returns the table over the judged doughs among rises; it has no lines
 // while fewer than two outcomes were seen.
-func JudgedOf(rises []history.Rise, h say.House) Judged {
+func JudgedOf(rises []history.Rise, l *text.Localizer) Judged {
 	var out Judged
 	counts, table := history.Judged(rises)
 	seen := 0
 	for i, o := range history.Outcomes() {
-		out.Columns = append(out.Columns, fmt.Sprintf("%s (%d)", OutcomeWord(o), counts[i]))
+		out.Columns = append(out.Columns, fmt.Sprintf("%s (%d)", OutcomeWord(o, l), counts[i]))
 		seen += min(1, counts[i])
 	}
 	if seen < 2 {
 		return out
 	}
-	for _, l := range table {
-		d := Difference{Name: upperFirst(l.Feature.Label), Matters: l.Differs}
-		for _, v := range l.Values {
-			d.Values = append(d.Values, orDash(value(l.Feature, v, h)))
+	for _, x := range table {
+		d := Difference{Name: l.Say("past.fact."+x.Feature.Key, nil), Matters: x.Differs}
+		for _, v := range x.Values {
+			d.Values = append(d.Values, orDash(value(x.Feature, v, l)))
 		}
 		out.Lines = append(out.Lines, d)
 	}
@@ -229,9 +200,4 @@ func orDash(s string) string {
 		return "–"
 	}
 	return s
-}
-
-// degrees writes a whole temperature in the household's unit.
-func degrees(c float64, h say.House) string {
-	return strings.Replace(h.Temperature(c), ".0 ", " ", 1)
 }

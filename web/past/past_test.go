@@ -15,10 +15,10 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/web/say"
 )
 
 // update is shared by all packages under web, so that one command rewrites all
@@ -37,11 +37,11 @@ func rise() history.Rise {
 }
 
 func TestSentence(t *testing.T) {
-	h := say.House{}
+	h := text.New(text.Locale{})
 	r := rise()
-	assert.Equal(t, "Reached the mark of 100 % after 6 h 20 min, at 24.5 °C on average. Result: right.", Sentence(r, h))
+	assert.Equal(t, "Reached the mark of 100\u00a0% after 6 h 20 min. 24.5\u00a0°C on average. Result: right.", Sentence(r, h))
 	r.ReachedAt, r.Outcome = time.Time{}, ""
-	assert.Equal(t, "Did not reach the mark of 100 %; its highest level was 112 %, at 24.5 °C on average.", Sentence(r, h))
+	assert.Equal(t, "Did not reach the mark of 100\u00a0%; its highest level was 112\u00a0%. 24.5\u00a0°C on average.", Sentence(r, h))
 	r.PeakPercent, r.MeanDoughC = math.NaN(), math.NaN()
 	assert.Equal(t, "Ended before a level was known.", Sentence(r, h))
 	r.EndedAt = time.Time{}
@@ -52,11 +52,11 @@ func TestSentence(t *testing.T) {
 // (200 g at 100 %) over 1,000 g (worked by hand).
 func TestFacts(t *testing.T) {
 	got := map[string]string{}
-	for _, f := range Facts(rise(), say.House{Fahrenheit: true}) {
+	for _, f := range Facts(rise(), text.New(text.Locale{Fahrenheit: true})) {
 		got[f.Name] = f.Value
 	}
-	for name, want := range map[string]string{"Inoculation": "10.0 %", "Mean dough temperature": "76.1 °F", "Time to the mark": "6 h 20 min",
-		"Time past the mark": "40 min", "Time to the mark, as at 24 °C": "6.5 h", "Time to the highest level, as at 24 °C": "", "Batch": "wheat", "Expected ceiling": ""} {
+	for name, want := range map[string]string{"Inoculation": "10.0 %", "Mean dough temperature": "76.1\u00a0°F", "Time to the mark": "6 h 20 min",
+		"Time past the mark": "40 min", "Time to the mark, as if at 75\u00a0°F": "6.5 h", "Time to the highest level, as if at 75\u00a0°F": "", "Batch": "wheat", "Expected ceiling": ""} {
 		assert.Equal(t, want, got[name], name)
 	}
 }
@@ -65,16 +65,16 @@ func TestDifferences(t *testing.T) {
 	a, b := rise(), rise()
 	b.MeanDoughC, b.Outcome, b.Batch = 21, "under", nil
 	got := map[string][]string{}
-	for _, d := range Differences([]history.Rise{a, b}, say.House{}) {
+	for _, d := range Differences([]history.Rise{a, b}, text.New(text.Locale{})) {
 		got[d.Name] = d.Values
 	}
-	assert.Equal(t, []string{"24.5 °C", "21.0 °C"}, got["Mean dough temperature"])
+	assert.Equal(t, []string{"24.5\u00a0°C", "21.0\u00a0°C"}, got["Mean dough temperature"])
 	assert.Equal(t, []string{"10.0 %", "–"}, got["Inoculation"])
 	assert.Equal(t, []string{"wheat", "–"}, got["Batch"])
 	assert.Equal(t, []string{"right", "underproofed"}, got["Outcome"])
 	assert.NotContains(t, got, "Mark", "the same in both")
-	assert.Empty(t, Differences([]history.Rise{a, a}, say.House{}))
-	assert.Empty(t, Differences(nil, say.House{}))
+	assert.Empty(t, Differences([]history.Rise{a, a}, text.New(text.Locale{})))
+	assert.Empty(t, Differences(nil, text.New(text.Locale{})))
 }
 
 // seq hands out rows.
@@ -158,14 +158,14 @@ func feedings(n int, slope float64) []history.Rise {
 }
 
 func TestStarters(t *testing.T) {
-	got := Starters(append(feedings(9, -0.5), rise()), say.House{})
+	got := Starters(append(feedings(9, -0.5), rise()), text.New(text.Locale{}))
 	require.Len(t, got, 1, "dough is no starter")
 	assert.Len(t, got[0].Feedings, 9)
 	assert.Equal(t, Feeding{1, "Sat 14 Mar 2026", "8.0 h", "150 %"}, got[0].Feedings[0])
-	assert.Equal(t, []string{"The time to the peak shrinks by 0.50 h a week (19 in 20: 0.50 to 0.50 h, from 9 feedings).",
-		"The height of the peak shows no clear trend in 9 feedings (middle 150 points)."}, got[0].Trends)
-	assert.Contains(t, Starters(feedings(3, 1), say.House{})[0].Trends[0], "shows no clear trend in 3 feedings")
-	assert.Empty(t, Starters([]history.Rise{rise()}, say.House{}))
+	assert.Equal(t, []string{"Time to the peak: shrinks by 0.50 h a week (19 in 20: 0.50 to 0.50 h, from 9 feedings).",
+		"Height of the peak: no clear trend in 9 feedings (middle 150 %)."}, got[0].Trends)
+	assert.Contains(t, Starters(feedings(3, 1), text.New(text.Locale{}))[0].Trends[0], "no clear trend in 3 feedings")
+	assert.Empty(t, Starters([]history.Rise{rise()}, text.New(text.Locale{})))
 }
 
 // judged are n invented rises with an outcome at a mean temperature.
@@ -181,12 +181,12 @@ func judged(n int, outcome string, c float64) []history.Rise {
 }
 
 func TestJudged(t *testing.T) {
-	h := say.House{}
+	h := text.New(text.Locale{})
 	assert.Empty(t, JudgedOf(judged(3, "right", 24), h).Lines, "one outcome has nothing to differ from")
 	got := JudgedOf(append(judged(3, "right", 24), judged(2, "under", 20)...), h)
 	assert.Equal(t, []string{"underproofed (2)", "right (3)", "overproofed (0)"}, got.Columns)
 	require.NotEmpty(t, got.Lines)
-	assert.Equal(t, Difference{"Mean dough temperature", []string{"20.1 °C", "24.1 °C", "–"}, true}, got.Lines[0])
+	assert.Equal(t, Difference{"Mean dough temperature", []string{"20.1\u00a0°C", "24.1\u00a0°C", "–"}, true}, got.Lines[0])
 }
 
 func TestChartOfARise(t *testing.T) {
@@ -196,37 +196,36 @@ func TestChartOfARise(t *testing.T) {
 	}
 	rows[30].Rejected, rows[30].DistanceMM = "jump", 160
 	acts := []bake.Event{{At: start, Kind: "start"}, {At: start.Add(time.Minute), Kind: "fold"}, {At: start.Add(2 * time.Minute), Kind: "fold", UndoneAt: start.Add(time.Hour)}, {At: start, Kind: "ack"}}
-	c := Chart(Record{rise(), rows, acts}, say.House{})
+	c := Chart(Record{rise(), rows, acts}, text.New(text.Locale{}))
 	assert.Len(t, c.Samples, 60)
 	assert.True(t, c.Samples[30].Rejected)
 	assert.InDelta(t, 80, c.Samples[30].RisePercent, 1e-9, "160 mm would have meant 80 %")
 	require.Len(t, c.Events, 2)
-	assert.Equal(t, "fold 1", c.Events[1].Word)
+	assert.Equal(t, "fold", c.Events[1].Word)
 	assert.Equal(t, "doubled", c.Mark.Name)
 }
 
-// TestEventsWithoutActs: an import has no acts; its samples tell. Folds are counted
-// beyond nine.
+// TestEventsWithoutActs: an import has no acts; its samples tell.
 func TestEventsWithoutActs(t *testing.T) {
 	rec := Record{Rise: rise()}
 	for i := range 12 {
 		rec.Rows = append(rec.Rows, history.Row{Time: start.Add(time.Duration(i) * time.Minute), Event: estimator.Fold})
 	}
 	rec.Rows = append(rec.Rows, history.Row{Time: start.Add(time.Hour), Event: estimator.End})
-	got := Events(rec)
+	got := Events(rec, text.New(text.Locale{}))
 	require.Len(t, got, 12, "an end is the end of the line")
-	assert.Equal(t, "fold 12", got[11].Word)
+	assert.Equal(t, "fold", got[11].Word)
 }
 
 func TestHoldings(t *testing.T) {
 	sum := history.Summary{Rises: 1, Samples: 2, Bytes: 240_001, First: start, Last: start.AddDate(0, 0, 3)}
-	assert.Equal(t, "1 rise, 2 samples, 241 kB, from Sat 14 Mar 2026 to Tue 17 Mar 2026", Holdings(sum, say.House{}))
-	assert.Equal(t, "0 rises, 1 sample, 104.4 MB", Holdings(history.Summary{Samples: 1, Bytes: 104_400_000}, say.House{}))
+	assert.Equal(t, "1 rise, 2 samples, 0.2 MB, from Sat 14 Mar 2026 to Tue 17 Mar 2026", Holdings(sum, text.New(text.Locale{})))
+	assert.Equal(t, "0 rises, 1 sample, 104.4 MB", Holdings(history.Summary{Samples: 1, Bytes: 104_400_000}, text.New(text.Locale{})))
 }
 
-func TestMarkName(t *testing.T) {
-	for percent, want := range map[float64]string{50: "half again", 100: "doubled", 200: "tripled", 80: "", 0: "", math.NaN(): ""} {
-		assert.Equal(t, want, MarkName(percent), percent)
+func TestMarkHasTheTradesWord(t *testing.T) {
+	for percent, want := range map[float64]string{100: "verdoppelt", 200: "verdreifacht", 80: "Ziel"} {
+		assert.Equal(t, want, Mark(percent, text.New(text.Locale{Language: "de"})).Name, percent)
 	}
 }
 
@@ -235,11 +234,11 @@ func TestOverlayByEquivalentTime(t *testing.T) {
 	b.TargetPercent = 80
 	row := history.Row{Time: start.Add(2 * time.Hour), RisePercent: 50, EquivHours: 3}
 	bad := history.Row{Time: start.Add(3 * time.Hour), RisePercent: 90, Rejected: "jump"}
-	o := Overlay([]Record{{Rise: a, Rows: []history.Row{row, bad}}}, false, say.House{})
+	o := Overlay([]Record{{Rise: a, Rows: []history.Row{row, bad}}}, false, text.New(text.Locale{}))
 	require.Len(t, o.Lines[0].Places, 1)
 	assert.InDelta(t, 2, o.Lines[0].Places[0].Hours, 1e-9)
 	assert.EqualValues(t, 100, o.Mark.Percent)
-	o = Overlay([]Record{{Rise: a, Rows: []history.Row{row}}, {Rise: b}}, true, say.House{})
+	o = Overlay([]Record{{Rise: a, Rows: []history.Row{row}}, {Rise: b}}, true, text.New(text.Locale{}))
 	assert.InDelta(t, 3, o.Lines[0].Places[0].Hours, 1e-9)
 	assert.Zero(t, o.Mark.Percent, "different marks have no common line")
 }

@@ -1,13 +1,13 @@
 package past
 
 import (
-	"fmt"
 	"math"
 	"slices"
+	"strings"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/web/say"
 )
 
 // Starter is how one starter does over the weeks, in words.
@@ -25,7 +25,7 @@ type Feeding struct {
 
 // Starters tells how each starter does, by the vessel it lives in. A starter
 // that was never watched past a peak is left out.
-func Starters(rises []history.Rise, h say.House) []Starter {
+func Starters(rises []history.Rise, l *text.Localizer) []Starter {
 	byVessel := map[string][]history.Rise{}
 	var names []string
 	for _, r := range rises {
@@ -43,58 +43,45 @@ func Starters(rises []history.Rise, h say.House) []Starter {
 		if len(v.Points) == 0 {
 			continue
 		}
-		s := Starter{Vessel: name, Trends: []string{TrendWords("The time to the peak", v.ToPeak, "h", 1), TrendWords("The height of the peak", v.Peak, "points", 0)}}
+		s := Starter{Vessel: name, Trends: []string{trendWords("to_peak", v.ToPeak, "h", 1, l), trendWords("peak", v.Peak, "%", 0, l)}}
 		for _, p := range v.Points {
-			s.Feedings = append(s.Feedings, Feeding{p.RiseID, h.Date(p.At), number(p.EquivToPeak, 1, "h"), number(p.PeakPercent, 0, "%")})
+			s.Feedings = append(s.Feedings, Feeding{p.RiseID, l.Date(p.At), number(p.EquivToPeak, 1, "h", l), number(p.PeakPercent, 0, "%", l)})
 		}
 		out = append(out, s)
 	}
 	return out
 }
 
-// TrendWords says whether something changes over the weeks.
-func TrendWords(what string, t history.Trend, unit string, decimals int) string {
-	if t.N == 1 {
-		return fmt.Sprintf("%s: %s in the one feeding that was watched so far.", what, number(t.Middle, decimals, unit))
-	}
-	if !t.Clear {
-		return fmt.Sprintf("%s shows no clear trend in %d feedings (middle %s).", what, t.N, number(t.Middle, decimals, unit))
-	}
-	word := "grows"
-	if t.PerWeek < 0 {
-		word = "shrinks"
-	}
+// trendWords says whether something changes over the weeks.
+func trendWords(what string, t history.Trend, unit string, decimals int, l *text.Localizer) string {
+	v := text.Values{"n": t.N, "middle": number(t.Middle, decimals, unit, l)}
+	key := "none"
 	lo, hi := math.Abs(t.Low), math.Abs(t.High)
-	return fmt.Sprintf("%s %s by %s a week (19 in 20: %s to %s, from %d feedings).", what, word, number(math.Abs(t.PerWeek), decimals+1, unit),
-		number(math.Min(lo, hi), decimals+1, ""), number(math.Max(lo, hi), decimals+1, unit), t.N)
+	switch {
+	case t.N == 1:
+		key = "one"
+	case t.Clear:
+		key = "grows"
+		if t.PerWeek < 0 {
+			key = "shrinks"
+		}
+		v["step"], v["low"], v["high"] = number(math.Abs(t.PerWeek), decimals+1, unit, l), number(math.Min(lo, hi), decimals+1, "", l), number(math.Max(lo, hi), decimals+1, unit, l)
+	}
+	return l.Say("past.trend."+what, nil) + " " + l.Say("past.trend."+key, v)
 }
 
 // value writes a feature's number in the household's unit.
-func value(f history.Feature, v float64, h say.House) string {
+func value(f history.Feature, v float64, l *text.Localizer) string {
 	if f.Unit == "C" && !math.IsNaN(v) {
-		return h.Temperature(v)
+		return l.TempFine(v)
 	}
-	return number(v, f.Decimals, f.Unit)
+	return number(v, f.Decimals, f.Unit, l)
 }
 
 // number writes a number with its unit, and nothing when it is not known.
-func number(v float64, decimals int, unit string) string {
+func number(v float64, decimals int, unit string, l *text.Localizer) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return ""
 	}
-	if unit != "" {
-		unit = " " + unit
-	}
-	return fmt.Sprintf("%.*f%s", decimals, v+0, unit)
-}
-
-func upperFirst(s string) string {
-	if s == "" {
-		return s
-	}
-	r := []rune(s)
-	if r[0] >= 'a' && r[0] <= 'z' {
-		r[0] -= 'a' - 'A'
-	}
-	return string(r)
+	return strings.TrimSpace(l.Number(v, decimals) + " " + unit)
 }

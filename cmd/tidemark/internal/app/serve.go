@@ -16,7 +16,6 @@ import (
 	"tidemark/web"
 	"tidemark/web/access"
 	"tidemark/web/metrics"
-	"tidemark/web/say"
 )
 
 // stopWithin bounds how long open requests may hold up the end.
@@ -107,11 +106,11 @@ func listen(address string) (net.Listener, error) {
 
 // WebOptions returns what the page is made of.
 func (a *App) WebOptions() (web.Options, error) {
-	h, w := a.opt.Config.Household, a.opt.Config.Web
+	w := a.opt.Config.Web
 	o := web.Options{
-		Live: a, House: say.House{Zone: h.Zone, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
+		Live: a, Locale: LocaleOf(a.opt.Config),
 		Planner: a.planner, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
-		Secure: w.Secure(), Language: h.Language,
+		Secure: w.Secure(),
 	}
 	if a.opt.Live {
 		o.Level, o.Setup = a, a.setup

@@ -96,16 +96,11 @@ func (a *App) picture(_ context.Context, vessel string, riseID int64) ([]byte, e
 
 // pushChart is the picture's model.
 func (a *App) pushChart(vessel string, s bake.State, rows []history.Row) chart.Chart {
-	h, e := a.opt.Config.Household, s.Estimate
-	c := chart.Chart{
-		Title: vessel, Samples: past.Samples(rows), Fan: e.Fan, Ready: e.Ready, Now: e.Time, Zone: h.Zone,
-		Mark:  chart.Mark{Percent: e.TargetPercent, Name: past.MarkName(e.TargetPercent)},
-		Units: chart.Units{Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit},
-		Width: chart.PushWidth, Height: chart.PushHeight,
-	}
-	for _, x := range s.Events {
-		c.Events = append(c.Events, chart.Event{Time: x.At, Word: string(x.Kind)})
-	}
+	e, words := s.Estimate, text.New(LocaleOf(a.opt.Config))
+	c := past.Drawn(words)
+	c.Title, c.Samples, c.Fan, c.Ready, c.Now = vessel, past.Samples(rows), e.Fan, e.Ready, e.Time
+	c.Mark, c.Events = past.Mark(e.TargetPercent, words), past.Events(past.Record{Journal: s.Events}, words)
+	c.Width, c.Height = chart.PushWidth, chart.PushHeight
 	return c
 }
 

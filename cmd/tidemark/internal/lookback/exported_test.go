@@ -11,11 +11,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
 	"tidemark/web/past"
-	"tidemark/web/say"
 )
 
 var t0 = time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC)
@@ -42,7 +42,7 @@ func TestAnExportComesBack(t *testing.T) {
 		want = append(want, r)
 		require.NoError(t, store.AppendRow(id, r))
 	}
-	p := Printer{Store: store, House: say.House{Zone: time.UTC}}
+	p := Printer{Store: store, Words: text.New(text.Locale{})}
 	file := filepath.Join(t.TempDir(), "rise.csv")
 	require.NoError(t, ToFile(file, func(w io.Writer) error { return p.Export(ctx, id, CSV, w) }))
 	again, err := Import{File: file, Vessel: "copy", Holds: estimator.Dough}.Into(ctx, store)

@@ -19,16 +19,16 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/history"
 	"tidemark/web/past"
-	"tidemark/web/say"
 )
 
 // Printer prints what is asked of one open history.
 type Printer struct {
 	Out   io.Writer
 	Store *history.Store
-	House say.House
+	Words *text.Localizer // in English, as all that the command prints
 }
 
 // table prints lines of cells in aligned columns that end without blanks.
@@ -41,11 +41,14 @@ func (p Printer) table(lines [][]string) error {
 	err := w.Flush()
 	for line := range strings.Lines(text.String()) {
 		if err == nil {
-			_, err = fmt.Fprintln(p.Out, strings.TrimRight(line, " \n"))
+			_, err = fmt.Fprintln(p.Out, strings.TrimRight(plain(line), " \n"))
 		}
 	}
 	return err
 }
+
+// plain lets lines break anywhere, as a terminal does.
+func plain(words string) string { return strings.ReplaceAll(words, "\u00a0", " ") }
 
 // number writes a number with so many decimals, or a dash.
 func number(v float64, decimals int, unit string) string {
@@ -60,7 +63,7 @@ func (p Printer) degrees(c float64) string {
 	if c == 0 || number(c, 1, "") == "-" {
 		return "-"
 	}
-	return p.House.Temperature(c)
+	return p.Words.TempFine(c)
 }
 
 // rises reads the rises with the given ids, in their order.
@@ -86,7 +89,7 @@ func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error 
 	if asJSON {
 		enc := json.NewEncoder(p.Out)
 		for _, r := range page.Rises {
-			if err := enc.Encode(past.Rise(r, p.House.Zone)); err != nil {
+			if err := enc.Encode(past.Rise(r, p.Words.Locale().Zone)); err != nil {
 				return err
 			}
 		}
@@ -98,8 +101,8 @@ func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error 
 	}
 	lines := [][]string{{"No.", "Started", "Vessel", "Holds", "To the mark", "Highest", "Dough", "Result", "Note"}}
 	for _, r := range page.Rises {
-		lines = append(lines, []string{fmt.Sprint(r.ID), p.House.Date(r.StartedAt) + " " + p.House.Clock(r.StartedAt), r.Vessel, string(r.Holds),
-			toMark(r), number(r.PeakPercent, 0, "%"), p.degrees(r.MeanDoughC), past.OutcomeWord(r.Outcome), short(r)})
+		lines = append(lines, []string{fmt.Sprint(r.ID), p.Words.Date(r.StartedAt) + " " + p.Words.Clock(r.StartedAt), r.Vessel, string(r.Holds),
+			p.toMark(r), number(r.PeakPercent, 0, "%"), p.degrees(r.MeanDoughC), past.OutcomeWord(r.Outcome, p.Words), short(r)})
 	}
 	err = p.table(lines)
 	if page.Next != "" {
@@ -109,10 +112,10 @@ func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error 
 }
 
 // toMark says how long the rise took to its mark.
-func toMark(r history.Rise) string {
+func (p Printer) toMark(r history.Rise) string {
 	switch {
 	case !r.ReachedAt.IsZero():
-		return say.Duration(r.ReachedAt.Sub(r.StartedAt))
+		return p.Words.Span(r.ReachedAt.Sub(r.StartedAt))
 	case r.UnderWay():
 		return "under way"
 	case !(r.TargetPercent > 0):
@@ -145,12 +148,10 @@ func (p Printer) Show(ctx context.Context, id int64) error {
 		return err
 	}
 	r := rises[0]
-	fmt.Fprintf(p.Out, "%d: %s (%s)\n%s\n\n", r.ID, past.Name(r, p.House), r.Holds, past.Sentence(r, p.House))
+	fmt.Fprintf(p.Out, "%d: %s (%s)\n%s\n\n", r.ID, past.Name(r, p.Words), r.Holds, past.Sentence(r, p.Words))
 	var facts [][]string
-	for _, f := range past.Facts(r, p.House) {
-		if f.Value != "" {
-			facts = append(facts, []string{f.Name, strings.Join(strings.Fields(f.Value), " ")})
-		}
+	for _, f := range past.Facts(r, p.Words) {
+		facts = append(facts, []string{f.Name, strings.Join(strings.Fields(f.Value), " ")})
 	}
 	if err := p.table(facts); err != nil {
 		return err
@@ -162,7 +163,7 @@ func (p Printer) Show(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
-	if told := past.Foretold(r, kept, p.House); len(told) > 0 {
+	if told := past.Foretold(r, kept, p.Words); len(told) > 0 {
 		fmt.Fprintln(p.Out, "\nWhat was forecast:")
 		for _, said := range told {
 			fmt.Fprintf(p.Out, "  %s\n", said)
@@ -184,7 +185,7 @@ func (p Printer) events(ctx context.Context, id int64) error {
 		if e.Undone() {
 			undone = "undone"
 		}
-		lines = append(lines, []string{"  " + p.House.Clock(e.At), string(e.Kind), e.By, undone})
+		lines = append(lines, []string{"  " + p.Words.Clock(e.At), string(e.Kind), e.By, undone})
 	}
 	return p.table(lines)
 }
@@ -209,7 +210,7 @@ func (p Printer) curve(ctx context.Context, r history.Rise) error {
 		if !math.IsNaN(row.RisePercent + row.RiseSD) {
 			rise = fmt.Sprintf("%.0f ± %.0f %%", row.RisePercent+0, row.RiseSD)
 		}
-		lines = append(lines, []string{"  " + p.House.Clock(row.Time), rise, p.degrees(row.DoughC), p.degrees(row.AirC),
+		lines = append(lines, []string{"  " + p.Words.Clock(row.Time), rise, p.degrees(row.DoughC), p.degrees(row.AirC),
 			number(row.EquivHours, 1, "h"), string(row.Event)})
 	}
 	if len(lines) == 1 {
@@ -228,11 +229,11 @@ func (p Printer) Compare(ctx context.Context, ids []int64) error {
 	}
 	lines := [][]string{{"", ""}, {"", "Vessel"}, {"", "Started"}}
 	for _, r := range rises {
-		for i, cell := range []string{fmt.Sprint(r.ID), r.Vessel, p.House.Date(r.StartedAt)} {
+		for i, cell := range []string{fmt.Sprint(r.ID), r.Vessel, p.Words.Date(r.StartedAt)} {
 			lines[i] = append(lines[i], cell)
 		}
 	}
-	for _, d := range past.Differences(rises, p.House) {
+	for _, d := range past.Differences(rises, p.Words) {
 		mark := ""
 		if d.Matters {
 			mark = "*"
@@ -252,7 +253,7 @@ func (p Printer) Vigour(ctx context.Context, vessel string) error {
 	if err != nil {
 		return err
 	}
-	starters := past.Starters(page.Rises, p.House)
+	starters := past.Starters(page.Rises, p.Words)
 	if len(starters) == 0 {
 		fmt.Fprintln(p.Out, "No feeding of a starter was watched past its peak yet.")
 	}
@@ -265,7 +266,7 @@ func (p Printer) Vigour(ctx context.Context, vessel string) error {
 		if err := p.table(lines); err != nil {
 			return err
 		}
-		fmt.Fprintf(p.Out, "\n%s\n", strings.Join(s.Trends, "\n"))
+		fmt.Fprintf(p.Out, "\n%s\n", plain(strings.Join(s.Trends, "\n")))
 	}
 	return nil
 }

@@ -89,9 +89,9 @@ func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Write
 	rows := p.Store.Record(ctx, id)
 	switch format {
 	case CSV:
-		return past.WriteCSV(w, rows, p.House.Zone)
+		return past.WriteCSV(w, rows, p.Words.Locale().Zone)
 	case JSON:
-		return past.WriteJSON(w, rises[0], rows, p.House.Zone)
+		return past.WriteJSON(w, rises[0], rows, p.Words.Locale().Zone)
 	}
 	out := record.NewWriter(w)
 	event := "start" // of the first row, unless it has its own
@@ -102,7 +102,7 @@ func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Write
 		if r.Event != "" {
 			event = string(r.Event)
 		}
-		err = out.Write(record.Row{Time: r.Time.In(p.House.Zone), DistanceMM: r.DistanceMM, DoughC: r.DoughC, AirC: r.AirC, Event: event})
+		err = out.Write(record.Row{Time: r.Time.In(p.Words.Locale().Zone), DistanceMM: r.DistanceMM, DoughC: r.DoughC, AirC: r.AirC, Event: event})
 		if err != nil {
 			return err
 		}

@@ -129,7 +129,7 @@ func TestMeasuringWithoutScripts(t *testing.T) {
 	assert.NotContains(t, body, "<svg", "no picture of nothing")
 	step(url.Values{"step": {"pour"}, "litres": {"1,2"}}, "<th scope=\"row\">1.2 L</th><td>47.2 mm</td>")
 	body = step(url.Values{"step": {"pour"}, "litres": {"2.4"}}, "(so far 2.4)")
-	assert.Contains(t, body, `aria-label="Volume against height. Measured: 1.2 L at 47 mm, 2.4 L at 94 mm. Dashed: the shape in force."`)
+	assert.Contains(t, body, `aria-label="Volume against height. Measured: 1.2 L, 47 mm; 2.4 L, 94 mm. Dashed: the shape in force."`)
 	for _, part := range []string{"/var/lib/tidemark/measured.yaml", "measured.yaml.before-20260314-172000", "- measured: []\n", "+   profile: 3 points"} {
 		assert.Contains(t, body, part)
 	}

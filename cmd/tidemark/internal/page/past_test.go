@@ -94,7 +94,7 @@ func TestCompare(t *testing.T) {
 	assert.Contains(t, clock, "What differed")
 	assert.Contains(t, clock, "24.1 °C")
 	equal := do(s, request("GET", "/compare?by=equivalent&"+q, nil)).Body.String()
-	assert.Contains(t, equal, "equivalent hours: growth time at 24 °C")
+	assert.Contains(t, equal, "hours as if at 24 °C all the time")
 	assert.Equal(t, 400, do(s, request("GET", "/compare", nil)).Code)
 	assert.Equal(t, 400, do(s, request("GET", "/compare?id=x", nil)).Code)
 	assert.Equal(t, 404, do(s, request("GET", "/compare?id=4711", nil)).Code)

@@ -108,7 +108,7 @@ func TestRestoreFromThePage(t *testing.T) {
 	require.Equal(t, 303, w.Code, w.Body.String())
 	offer := w.Header().Get("Location")
 	page := b.get(offer).Body.String()
-	assert.Contains(t, page, "old.db is sound.")
+	assert.Contains(t, page, "This backup is sound: old.db")
 	assert.Contains(t, page, "5 rises, 150 samples")
 	assert.Contains(t, page, "3 rises, 180 samples")
 	assert.Contains(t, page, "Passphrase, unlocked browsers and tokens stay as they are.")

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 	"tidemark/web/chart"
 	"tidemark/web/past"
@@ -87,7 +88,7 @@ func (c *chartFile) event(t time.Time, e estimator.Event) {
 // write draws the file. The last estimate gives the fan.
 func (c *chartFile) write(last estimator.Estimate) error {
 	c.model.Fan, c.model.Ready = last.Fan, last.Ready
-	c.model.Mark = chart.Mark{Percent: last.TargetPercent, Name: past.MarkName(last.TargetPercent)}
+	c.model.Mark = past.Mark(last.TargetPercent, text.New(text.Locale{}))
 	c.model.Now = last.Time
 	var buf bytes.Buffer
 	var err error
