@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
@@ -90,7 +91,7 @@ func TestCareByPastFeedsOfTheHouse(t *testing.T) {
 	q, s := quick.vessel().Care, slow.vessel().Care
 	require.NotNil(t, q)
 	require.NotNil(t, s)
-	assert.Contains(t, q.Basis, "by 3 past feeds of this starter")
+	assert.Contains(t, text.New(text.Locale{}).Tell(q.Basis...), "By 3 past feedings of this starter")
 	assert.InDelta(t, 4, q.Peak.Median.Sub(quick.start).Hours(), 0.5)
 	assert.InDelta(t, 8, s.Peak.Median.Sub(slow.start).Hours(), 1)
 	assert.Empty(t, quick.vessel().Findings, "a starter that doubles is not weak")
@@ -103,14 +104,14 @@ func TestAFeedTaughtAtOnce(t *testing.T) {
 	b.runJar(6 * time.Hour)
 	e := b.vessel().Estimate
 	require.Contains(t, []estimator.Phase{estimator.Peak, estimator.Falling, estimator.Hungry}, e.Phase)
-	assert.Equal(t, "by the peak the sensor saw", b.vessel().Care.Basis)
+	assert.Equal(t, "By the peak that the sensor saw.", b.app.words.Tell(b.vessel().Care.Basis...))
 	b.do(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Feed: &bake.Feed{StarterG: 10, FlourG: 50, WaterG: 50}}})
 	b.runJar(6*time.Hour + time.Minute)
 	b.app.work.Wait()
 	b.runJar(6*time.Hour + 2*time.Minute)
 	v := b.vessel()
 	assert.Equal(t, "1 : 5 : 5", v.Feed)
-	assert.Contains(t, v.Care.Basis, "by one past feed")
+	assert.Contains(t, b.app.words.Tell(v.Care.Basis...), "By one past feeding")
 	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Feed: &bake.Feed{StarterG: -1, FlourG: 50, WaterG: 50}}}), "the feeding makes no sense")
 }
 

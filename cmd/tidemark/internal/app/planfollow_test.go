@@ -108,7 +108,7 @@ func TestTheRealRiseMovesThePlan(t *testing.T) {
 	b.rising(since, since.Add(4*time.Hour), 1.6)
 	v := b.vessel()
 	require.NotEmpty(t, v.Plan.Said, "the live rise was asked")
-	assert.Contains(t, v.Plan.Said, "The bulk now ends at")
+	assert.Contains(t, b.app.words.Tell(v.Plan.Said), "The bulk now ends at")
 	assert.NotEqual(t, end, b.bulkEnd())
 	assert.Equal(t, b.bulkEnd(), v.Estimate.TargetPercent, "the mark follows")
 	r, err := b.store.Rise(t.Context(), v.RiseID)
@@ -315,7 +315,7 @@ func TestAStaleTapDividesNothing(t *testing.T) {
 	b := newBench(t)
 	b.follow(26*time.Hour, overnight)
 	for _, e := range []bake.Event{{Kind: bake.EventDone, Detail: bake.Detail{StepID: "divide"}}, {Kind: bake.EventShaped}, {Kind: bake.EventBaked}} {
-		assert.Contains(t, b.refused(e), "not done yet")
+		assert.Contains(t, b.refused(e), "start one first")
 	}
 	assert.Equal(t, bake.Waiting, stepOf(t, b, bake.MixID).State)
 	assert.Equal(t, bake.Waiting, stepOf(t, b, "divide").State)

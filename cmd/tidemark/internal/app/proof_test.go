@@ -108,7 +108,7 @@ func TestSampleJarTimesTheProofAndTheOven(t *testing.T) {
 	after := b.vessel().After
 	require.NotNil(t, after)
 	assert.Equal(t, bake.SampleBasis, after.Basis)
-	assert.Contains(t, after.Why, "behind the loaf", "the small jar is at 20 C by now, the loaf is not")
+	assert.Contains(t, b.app.words.Tell(after.Why...), "behind the loaf", "the small jar is at 20 C by now, the loaf is not")
 	jar := b.app.Estimate("cup").Ready
 	require.False(t, jar.IsZero())
 	assert.True(t, after.Until.Median.Before(jar.Median), "loaf %s, jar %s", after.Until.Median, jar.Median)
@@ -185,7 +185,7 @@ func TestLoafProbeTellsDoneOutAndSlice(t *testing.T) {
 	require.NotNil(t, after)
 	assert.Equal(t, bake.Baking, after.Stage)
 	assert.InDelta(t, core(25*time.Minute), after.CoreC, 1.5)
-	assert.Contains(t, after.Caution, "dry gloves")
+	assert.Contains(t, b.app.words.Tell(after.Caution...), "dry gloves")
 	sensors := b.vessel().Sensors
 	assert.Equal(t, "loaf", sensors[len(sensors)-1].Sensor)
 
@@ -229,7 +229,7 @@ func TestACoreOutlivesARestart(t *testing.T) {
 	require.NotNil(t, after)
 	assert.Equal(t, bake.Cooling, after.Stage)
 	assert.False(t, after.DoneAt.IsZero())
-	assert.Equal(t, "by the probe in the loaf", after.Why)
+	assert.Equal(t, bake.Sentences{{Key: "why.probe"}}, after.Why)
 	for _, a := range again.raised {
 		assert.NotEqual(t, bake.OutID, a.Reason, "told once, not again")
 	}
