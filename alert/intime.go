@@ -1,5 +1,10 @@
 package alert
 
+import (
+	"tidemark/alert/text"
+	"tidemark/bake"
+)
+
 // inTime: what is to be done while somebody is still up or at home, see bake.Advice.
 func inTime(o *observation) []condition {
 	a := o.Advice
@@ -13,4 +18,11 @@ func inTime(o *observation) []condition {
 		return o.words(v, "in_time.title", keys...)
 	}
 	return []condition{c}
+}
+
+// lookDue: nothing but a look tells how far it has risen.
+func lookDue(o *observation) []condition {
+	return []condition{{kind: LookDue, on: o.Now.Key == bake.TodoSee, ready: true, reason: AskedToLook, say: func() words {
+		return o.words(text.Values{"vessel": o.Vessel}, "look.title", "look.text")
+	}}}
 }

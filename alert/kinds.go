@@ -21,6 +21,7 @@ const (
 	StarterHungry  Kind = "starter_hungry"
 	StepDue        Kind = "step_due"
 	PlanMoved      Kind = "plan_moved" // the bread of a plan will be ready at another time
+	LookDue        Kind = "look"       // no sensor sees the level: a person should look
 	InTime         Kind = "in_time"    // to be done before nobody is there any more
 	TooCold        Kind = "too_cold"
 	TooHot         Kind = "too_hot"
@@ -62,6 +63,7 @@ func policies() map[Kind]policy {
 		StarterHungry:  {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling}, lasts: 48 * h, curve: true},
 		StepDue:        {priority: 3, breaks: true, repeat: 10 * m, lasts: 3 * h},
 		PlanMoved:      {priority: 3, lasts: 6 * h, curve: true},
+		LookDue:        {priority: 3, lasts: 2 * h},
 		InTime:         {priority: 3, lasts: 2 * h, curve: true},
 		TooCold:        {priority: 3, lasts: 6 * h},
 		TooHot:         {priority: 4, breaks: true, repeat: 20 * m, lasts: 6 * h},
@@ -87,7 +89,7 @@ func (p policy) wordEvery() time.Duration {
 // Kinds lists every kind, in the order they are looked at.
 func Kinds() []Kind {
 	return []Kind{OvenHeating, SensorLost, SensorSuspect, ProbeLost, Reached, Over, Near, LevelsOff,
-		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, InTime, TooHot, TooCold,
+		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, LookDue, InTime, TooHot, TooCold,
 		NobodyWatched, ClockNotSet, DiskNearlyFull, UnderVoltage}
 }
 
@@ -164,6 +166,7 @@ const (
 	NotBelieved   = "not_believed"    // sensor_suspect
 	ByTime        = "by_time"         // starter_hungry: not seen, but its usual time is up
 	InCold        = "in_cold"         // starter_hungry: kept cold and due for its feed
+	AskedToLook   = "asked"           // look
 	ReadyLater    = "later"           // plan_moved
 	ReadySooner   = "sooner"          // plan_moved
 )

@@ -136,6 +136,7 @@ func sights() []sight {
 		{"bread later", []func(*Input){planned(35 * time.Minute)}},
 		{"bread too late", []func(*Input){planned(2 * time.Hour)}},
 		{"bread sooner", []func(*Input){planned(-time.Hour)}},
+		{"nothing sees it", []func(*Input){func(in *Input) { in.Now.Key = bake.TodoSee }}},
 		{"ready at night", []func(*Input){advised(bake.AdviseFridge, false)}},
 		{"ready at night, short in the cold", []func(*Input){advised(bake.AdviseShort, false)}},
 		{"ready while nobody is there", []func(*Input){advised(bake.AdviseShape, true)}},

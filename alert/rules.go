@@ -30,7 +30,7 @@ type rule func(*observation) []condition
 func rules() []rule {
 	return []rule{
 		ovenHeating, sensorLost, sensorSuspect, probeLost, reached, over, near, levelsOff,
-		starterHungry, starterFalling, starterPeak, stepsDue, planMoved, inTime, tooHot, tooCold,
+		starterHungry, starterFalling, starterPeak, stepsDue, planMoved, lookDue, inTime, tooHot, tooCold,
 		nobodyWatched, clockNotSet, diskNearlyFull, underVoltage,
 	}
 }

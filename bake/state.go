@@ -73,6 +73,8 @@ type State struct {
 	Plan     *PlanState  // nil when none is followed
 	Proof    *ProofState // the final proof under way; nil when there is none
 	Advice   *Advice     // what is to be done in time; nil for nothing
+	ByHand   bool        // no sensor sees the level
+	LookAt   time.Time   // when to look how far it has risen; zero for not
 	HourMore *Hour       // what another hour on the counter does; nil when that is not known
 
 	ProofOf    string     // the vessel whose final proof this one shows; empty for none
@@ -144,6 +146,8 @@ func (s *Session) state(now time.Time) State {
 	out.Status = out.status()
 	ahead := out.coldAhead(s.kg())
 	out.Advice, out.HourMore = out.advise(v.Hours, ahead), out.hourMore(ahead)
+	out.ByHand = v.Estimator.ByHand
+	out.LookAt = out.lookAt(v.Hours)
 	out.Now = out.todo()
 	return out
 }

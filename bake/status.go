@@ -197,6 +197,7 @@ const (
 	TodoJudge   = "judge"   // say how it was
 	TodoEmpty   = "empty"   // a basket or sample jar whose rise is over
 	TodoChilled = "chilled" // it waits in the fridge for its shaping
+	TodoSee     = "see"     // look how far it has risen, and tell it
 	TodoInTime  = "in_time" // what Advice says, before it is too late
 	TodoFollow  = "follow"  // look at the vessel this one serves
 )
@@ -208,6 +209,9 @@ func (s *State) todo() Todo {
 	}
 	if t, ok := s.dueStep(); ok {
 		return t
+	}
+	if !s.LookAt.IsZero() && !s.LookAt.After(s.At) {
+		return Todo{Key: TodoSee, At: s.LookAt, Tap: EventLook}
 	}
 	if a := s.Advice; a.Urgent(s.At) {
 		return Todo{Key: TodoInTime, At: a.By, Tap: a.Tap}
@@ -291,12 +295,15 @@ func tapFor(x Step) EventKind {
 // when that comes first, else the mark.
 func (s *State) wait() Todo {
 	for _, x := range s.Steps {
-		if x.Hands && x.State == Waiting && x.At.After(s.At) && (s.Advice == nil || x.At.Before(s.Advice.By)) {
+		if x.Hands && x.State == Waiting && x.At.After(s.At) && (s.Advice == nil || x.At.Before(s.Advice.By)) && (s.LookAt.IsZero() || x.At.Before(s.LookAt)) {
 			return Todo{Key: TodoWait, StepID: x.ID, At: x.At}
 		}
 	}
-	if s.Advice != nil {
+	if s.Advice != nil && (s.LookAt.IsZero() || s.Advice.By.Before(s.LookAt)) {
 		return Todo{Key: TodoWait, At: s.Advice.By}
+	}
+	if s.LookAt.After(s.At) {
+		return Todo{Key: TodoWait, At: s.LookAt}
 	}
 	if s.Status == StatusCold && s.Estimate.ReadyIsPast {
 		return Todo{Key: TodoChilled, StepID: ShapeID, Other: EventShaped}

@@ -53,6 +53,7 @@ type Glance struct {
 	Do       string // what to do, a line
 	How      string // in a sentence
 	Caution  string
+	AskSeen  bool // how far it has risen is to be told with the main button
 	Main     *Tap // nil when nothing is to be done
 	Other    *Tap
 	Else     []Tap // what else may have happened
@@ -189,7 +190,7 @@ func (t *teller) doubt() {
 	switch {
 	case t.in.ClockInDoubt:
 		t.out.Doubt = t.say("doubt.clock", nil)
-	case t.in.ByHand && t.s.RiseID != 0:
+	case (t.in.ByHand || t.s.ByHand) && t.s.RiseID != 0:
 		t.out.Doubt = t.say("doubt.hand", nil)
 	case t.s.Status == bake.StatusRising || t.s.Status == bake.StatusWaiting:
 		if c := e.ReachChance; !math.IsNaN(c) && 1-c > stallChance && t.s.Holds == estimator.Dough {

@@ -153,6 +153,8 @@ func stands() []stand {
 			s.Estimate.Quality, s.Estimate.LastSeen, s.Estimate.QualityReason = estimator.QualityGap, clock(14, 2), "the sensor answers nothing in range. Lid or cable?"
 		})),
 		row("catching up", dough(func(s *bake.State) { s.WorkingOut = true })),
+		row("by hand, a look is due", dough(func(s *bake.State) { s.ByHand, s.LookAt = true, clock(15, 28) })),
+		row("by hand, a look comes", dough(func(s *bake.State) { s.ByHand, s.LookAt = true, clock(16, 10) })),
 		{"by hand", glance.Input{State: dough(none), ByHand: true}},
 		{"clock in doubt", glance.Input{State: dough(none), ClockInDoubt: true}},
 		{"read only", glance.Input{State: dough(phase(estimator.Ready, clock(15, 22), 102)), Reading: true}},

@@ -45,6 +45,11 @@ func (t *teller) byKey(n bake.Todo) {
 		t.waits(n)
 	case bake.TodoInTime:
 		t.inTime()
+	case bake.TodoSee:
+		t.out.AskSeen = true
+		if r := t.s.Estimate.Ready; !r.IsZero() {
+			t.out.How = t.say("do.see.closer", text.Values{"span": r.Until.Sub(r.From) / 2})
+		}
 	case bake.TodoLook:
 		t.out.Calls = true
 		if r := t.s.Estimate.QualityReason; r != "" {
@@ -97,6 +102,8 @@ func (t *teller) waits(n bake.Todo) {
 	switch name := t.stepName(n.StepID); {
 	case name != "":
 		t.out.How = t.say("then", text.Values{"step": name})
+	case t.s.LookAt.Equal(n.At):
+		t.out.How = t.say("then.see", nil)
 	case t.s.Advice != nil:
 		keys, v := t.s.Advice.Words(t.s.At)
 		t.out.How = t.l.Say(keys[0], v) + " " + t.l.Say(keys[1], v)

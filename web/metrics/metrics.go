@@ -267,7 +267,7 @@ func phases() []estimator.Phase {
 // kinds are all kinds of warnings.
 func kinds() []alert.Kind {
 	return []alert.Kind{alert.Near, alert.Reached, alert.Over, alert.LevelsOff, alert.StarterPeak, alert.StarterFalling,
-		alert.StarterHungry, alert.StepDue, alert.PlanMoved, alert.InTime, alert.TooCold, alert.TooHot, alert.OvenHeating, alert.SensorLost, alert.SensorSuspect, alert.ProbeLost,
+		alert.StarterHungry, alert.StepDue, alert.PlanMoved, alert.LookDue, alert.InTime, alert.TooCold, alert.TooHot, alert.OvenHeating, alert.SensorLost, alert.SensorSuspect, alert.ProbeLost,
 		alert.ClockNotSet, alert.DiskNearlyFull, alert.UnderVoltage, alert.NobodyWatched}
 }
 

@@ -215,6 +215,9 @@ func (a *App) Level(vessel string) (web.Level, error) {
 
 // levelForWeb is what is known without looking at files. v.mu is held.
 func (v *vessel) levelForWeb() web.Level {
+	if v.config.Profile == nil { // told by eye
+		return web.Level{Blocked: v.levelBlocked()}
+	}
 	l := web.Level{FloorMM: v.config.FloorMM, TopMM: v.config.Profile.TopMM(), Blocked: v.levelBlocked(), Old: pointsAlong(v.config.Profile)}
 	g := v.gauge
 	if g == nil {

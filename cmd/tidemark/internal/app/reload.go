@@ -101,6 +101,9 @@ const bySettings = "settings"
 
 // sameShape compares two profiles by the volumes they give.
 func sameShape(x, y config.Vessel) bool {
+	if x.Profile == nil || y.Profile == nil {
+		return x.Profile == y.Profile
+	}
 	if x.Profile.TopMM() != y.Profile.TopMM() {
 		return false
 	}

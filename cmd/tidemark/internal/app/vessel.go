@@ -26,6 +26,7 @@ type vessel struct {
 	readings  lastReadings // of the sensors, live only
 	gauge     *gauge       // measures the vessel; nil unless its height is read here
 	goesOn    bool         // its samples reach up to the start of this watch
+	feltAt    time.Time    // when the temperatures of a vessel told by eye were taken
 	folding   bool         // its journal is being folded beside
 	former    *former      // of a rise that goes on from an earlier run, until it was folded
 }
@@ -103,11 +104,26 @@ func (v *vessel) observe(x estimator.Sample) {
 // other vessels see of its final proof, loaf the one it stands for.
 func (v *vessel) advance(now time.Time, sys alert.System, around bake.Around, loaf alert.Loaf) []alert.Change {
 	v.around = around
+	if v.config.ByHand { // no height comes with which the temperatures would
+		v.feel(now)
+	}
 	v.moveOn(now)
 	if v.session.Adrift() {
 		return nil
 	}
 	return v.evaluator.Evaluate(v.input(v.state, sys, loaf))
+}
+
+// feelEvery is how often the temperatures of a vessel are taken whose level is told by eye.
+const feelEvery = time.Minute
+
+// feel takes in how warm it is in a vessel that no sensor sees.
+func (v *vessel) feel(now time.Time) {
+	if now.Sub(v.feltAt) < feelEvery {
+		return
+	}
+	v.feltAt = now
+	v.observe(estimator.Sample{Time: later(now, v.state.Estimate.Time), DistanceMM: nan(), DoughC: value(v.readings.fresh(doughRole, now, freshFor)), AirC: value(v.readings.fresh(airRole, now, freshFor))})
 }
 
 // moveOn brings the state and what is kept of it up to now.

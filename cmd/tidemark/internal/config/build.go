@@ -272,8 +272,7 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 	c.target(path, raw, &v)
 	switch {
 	case need != Sensors:
-	case v.ByHand:
-		c.add(path+".height", "the service cannot be told looks by eye yet, only tidemark replay can; name a height sensor such as {kind: iio, device: \"iio:device0\"}")
+	case v.ByHand: // nothing to read
 	default:
 		v.Height = c.source(path+".height", raw.Height, sensor.Distance)
 	}
@@ -282,7 +281,7 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 		v.Air = c.source(path+".air", raw.Air, sensor.Temperature)
 		v.Humidity = c.source(path+".humidity", raw.Humidity, sensor.Humidity)
 		if raw.Height == nil {
-			c.add(path+".height", "no height sensor is named; add one such as {kind: iio, device: \"iio:device0\"}, or run tidemark check --scan to see what is connected")
+			c.add(path+".height", "no height sensor is named; add one such as {kind: iio, device: \"iio:device0\"}, run tidemark check --scan to see what is connected, or write {kind: hand} and tell what you see")
 		}
 	}
 	c.bread(path, raw, need, &v)

@@ -91,8 +91,7 @@ func TestProblems(t *testing.T) {
 		{"target", "target_percent: 90", "target_percent: 1", `t.yaml:11:21: vessels[0].target_percent: 1 is outside 5 to 400; 100 means doubled`},
 		{"table range", "target_percent: 90", "target_by_dough_c: [[18, 100], [60, 75]]", `t.yaml:11:24: vessels[0].target_by_dough_c: row 2 is [60, 75]; expected [dough temperature 0 to 45 C, rise 5 to 400 percent]`},
 		{"table order", "target_percent: 90", "target_by_dough_c: [[21, 100], [18, 75]]", `t.yaml:11:24: vessels[0].target_by_dough_c: row 2 has 18 C after 21 C; sort the rows by temperature`},
-		{"height missing", "    height: {kind: iio, device: \"iio:device0\"}\n", "", `t.yaml:7:5: vessels[0].height: no height sensor is named; add one such as {kind: iio, device: "iio:device0"}, or run tidemark check --scan to see what is connected`},
-		{"by hand", `{kind: iio, device: "iio:device0"}`, "{kind: hand}", `t.yaml:13:14: vessels[0].height: the service cannot be told looks by eye yet, only tidemark replay can; name a height sensor such as {kind: iio, device: "iio:device0"}`},
+		{"height missing", "    height: {kind: iio, device: \"iio:device0\"}\n", "", `t.yaml:7:5: vessels[0].height: no height sensor is named; add one such as {kind: iio, device: "iio:device0"}, run tidemark check --scan to see what is connected, or write {kind: hand} and tell what you see`},
 		{"listen", "state_dir: /tmp/state", "web: {listen: localhost}", `t.yaml:4:15: web.listen: "localhost" is not an address with a port; write it like 127.0.0.1:8080 or :8080`},
 		{"port beyond", "state_dir: /tmp/state", "web: {listen: 127.0.0.1:99999}", `t.yaml:4:15: web.listen: "99999" is not a port; choose one from 1 to 65535, such as 8080`},
 		{"port in words", "state_dir: /tmp/state", `web: {metrics_listen: ":kitchen"}`, `t.yaml:4:23: web.metrics_listen: "kitchen" is not a port; choose one from 1 to 65535, such as 8080`},
@@ -119,6 +118,8 @@ func TestByHandNeedsNoShape(t *testing.T) {
 	cfg, err := Parse("t.yaml", []byte(text), WithoutSensors)
 	require.NoError(t, err)
 	assert.True(t, cfg.Vessels[0].ByHand)
+	_, err = Parse("t.yaml", []byte(text), Sensors)
+	require.NoError(t, err, "the service is told looks")
 	assert.Nil(t, cfg.Vessels[0].Profile)
 	_, err = Parse("t.yaml", []byte(strings.Replace(text, "kind: hand", "kind: hand, floor_mm: 3", 1)), WithoutSensors)
 	require.ErrorContains(t, err, "vessels[0].floor_mm: the distance from the sensor")
