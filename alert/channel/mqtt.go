@@ -46,20 +46,20 @@ type Broker interface {
 	// Publish sends a message and waits until the broker has taken it or ctx ends.
 	// reason is the broker's code, 0x80 or more when it refused.
 	Publish(ctx context.Context, topic string, payload []byte, retain bool) (reason byte, err error)
-	// Subscribe has message called with each message of a topic, and trouble with
-	// what stands in the way of them, until cancel is called.
-	Subscribe(topic string, message func(payload []byte), trouble func(text string)) (cancel func())
 	Close() error
 }
 
 // BrokerOptions say how to reach a broker. Will is what the broker publishes,
 // retained, when the connection is lost without a goodbye. OnChange is told when
-// the connection is there (trouble is empty) and when it is not.
+// the connection is there (trouble is empty) and when it is not, OnMessage of each
+// message of the topic; an empty one is none.
 type BrokerOptions struct {
 	URL, User, Password    string
 	TLS                    *tls.Config
 	WillTopic, WillPayload string
 	OnChange               func(trouble string)
+	Topic                  string
+	OnMessage              func(payload []byte)
 }
 
 // mqttChannel keeps one connection to a broker. Messages go to
@@ -89,8 +89,16 @@ func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mq
 		secrets: s, log: env.Log.With("channel", spec.Name), states: map[string]State{}, dirty: make(chan struct{}, 1),
 	}
 	c.connect = func() Broker {
-		return env.Dial(BrokerOptions{URL: spec.URL, User: spec.User, Password: s.password, TLS: trust,
-			WillTopic: c.topic("availability"), WillPayload: offline, OnChange: c.changed})
+		o := BrokerOptions{URL: spec.URL, User: spec.User, Password: s.password, TLS: trust,
+			WillTopic: c.topic("availability"), WillPayload: offline, OnChange: c.changed}
+		if c.discovery != "-" { // the birth message of the home automation
+			o.Topic, o.OnMessage = c.discovery+"/status", func(payload []byte) {
+				if string(payload) == online {
+					go c.announceAgain() // the client waits for nothing here
+				}
+			}
+		}
+		return env.Dial(o)
 	}
 	return c
 }
@@ -117,13 +125,6 @@ func (c *mqttChannel) connected() Broker {
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	c.broker, c.stop, c.done = c.connect(), stop, make(chan struct{})
-	if c.discovery != "-" { // the birth message of the home automation
-		c.broker.Subscribe(c.discovery+"/status", func(payload []byte) {
-			if string(payload) == online {
-				go c.announceAgain() // the client waits for nothing here
-			}
-		}, func(string) {})
-	}
 	go c.publishStates(ctx, c.broker, c.done)
 	return c.broker
 }

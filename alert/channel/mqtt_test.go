@@ -21,7 +21,7 @@ import (
 
 // dial connects with the client of the program.
 func dial(o BrokerOptions) Broker {
-	opt := mqtt.Options{Broker: o.URL, User: o.User, TLS: o.TLS, OnChange: o.OnChange, Password: func() ([]byte, error) { return []byte(o.Password), nil }}
+	opt := mqtt.Options{Broker: o.URL, User: o.User, TLS: o.TLS, OnChange: o.OnChange, Topic: o.Topic, OnMessage: o.OnMessage, Password: func() ([]byte, error) { return []byte(o.Password), nil }}
 	opt.Will.Topic, opt.Will.Payload = o.WillTopic, o.WillPayload
 	return mqtt.Connect(opt)
 }

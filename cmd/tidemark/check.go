@@ -15,6 +15,7 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/sensor"
+	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 )
@@ -49,10 +50,10 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	shared := source.NewShared()
+	buses := chip.NewBuses()
 	if *scan {
-		printSections(s.out, survey.Machine{Sysfs: *sysfs, Buses: shared.Buses}.Scan(ctx))
-		return shared.Close()
+		printSections(s.out, survey.Machine{Sysfs: *sysfs, Buses: buses}.Scan(ctx))
+		return buses.Close()
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
 	if err != nil {
@@ -61,8 +62,8 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	if *sysfs != "" {
 		cfg.Sysfs = *sysfs
 	}
-	err = checkSensors(ctx, s.out, cfg, shared, time.Duration(*seconds)*time.Second)
-	return errors.Join(err, shared.Close())
+	err = checkSensors(ctx, s.out, cfg, buses, time.Duration(*seconds)*time.Second)
+	return errors.Join(err, buses.Close())
 }
 
 // printSections prints every bus with what is on it.
@@ -85,7 +86,7 @@ func printSections(w io.Writer, sections []survey.Section) {
 }
 
 // checkSensors reads every sensor of a configuration and prints the verdicts.
-func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, shared *source.Shared, length time.Duration) error {
+func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, buses *chip.Buses, length time.Duration) error {
 	items := sensorItems(cfg)
 	if inUse(cfg) {
 		fmt.Fprintf(w, "Something listens at %s already. If it is the tidemark service, stop it first:\nboth would use the same sensors.\n\n", cfg.Web.Listen)
@@ -94,7 +95,7 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, shared *
 		fmt.Fprintf(w, "Note: %s.\n", note)
 	}
 	fmt.Fprintf(w, "Reading %s for %s.\n\n", count(len(items), "sensor"), length)
-	results := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Shared: shared}, length)
+	results := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Buses: buses}, length)
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("check was stopped before it was through: %w", err)
 	}
@@ -106,7 +107,7 @@ func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, shared *
 	err := verdictCode(results)
 	if errors.Is(err, exitError(exitFailed)) {
 		fmt.Fprintln(w, "\nWhat this machine finds on its buses:")
-		printSections(w, survey.Machine{Sysfs: cfg.Sysfs, Buses: shared.Buses}.Scan(ctx))
+		printSections(w, survey.Machine{Sysfs: cfg.Sysfs, Buses: buses}.Scan(ctx))
 	}
 	return err
 }

@@ -14,6 +14,7 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
+	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 )
@@ -53,14 +54,14 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if vessel.Height == nil {
 		return usagef("vessel %s has no height sensor in %s; add one (tidemark check --scan lists what is connected)", vessel.Name, cfg.File)
 	}
-	shared := source.NewShared()
-	src, err := source.Open(vessel.Height, sensor.Distance, source.Env{SysfsRoot: cfg.Sysfs, Shared: shared})
+	buses := chip.NewBuses()
+	src, err := source.Open(vessel.Height, sensor.Distance, source.Env{SysfsRoot: cfg.Sysfs, Buses: buses})
 	if err != nil {
 		return err
 	}
 	l := &leveller{newTalk(ctx, s), vessel, *configFile,
 		survey.NewCalibration(src, vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
-	return errors.Join(l.run(ctx), src.Close(), shared.Close())
+	return errors.Join(l.run(ctx), src.Close(), buses.Close())
 }
 
 // talk asks and listens in the terminal.

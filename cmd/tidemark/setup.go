@@ -13,6 +13,7 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
+	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 	"tidemark/web/access"
@@ -121,9 +122,9 @@ func (t *setupTalk) save(typed []settings.Value, offered []string) error {
 
 // vessel asks for a vessel under a sensor that is found.
 func (t *setupTalk) vessel(ctx context.Context) ([]settings.Value, []string, error) {
-	shared := source.NewShared()
-	found := survey.Machine{Sysfs: t.sysfs, Buses: shared.Buses}.Try(ctx, source.Env{SysfsRoot: t.sysfs, Shared: shared}, nil, 2*time.Second)
-	if err := shared.Close(); err != nil {
+	buses := chip.NewBuses()
+	found := survey.Machine{Sysfs: t.sysfs, Buses: buses}.Try(ctx, source.Env{SysfsRoot: t.sysfs, Buses: buses}, nil, 2*time.Second)
+	if err := buses.Close(); err != nil {
 		return nil, nil, err
 	}
 	var offered []string

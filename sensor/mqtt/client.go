@@ -10,22 +10,18 @@
 // Invariants: a message counts once, at the moment of its arrival; a retained
 // message, whose age nobody knows, is never taken; when nothing arrives for the
 // stated time the reading is Stale. A connection that is lost is made again for as
-// long as its Client is open, and all topics are asked for again. A broker that is
-// away or refuses us is told to every reader at once, a topic that it refuses to the
-// readers of that topic alone. Secrets appear in no error.
+// long as its Client is open, and its topic is asked for again. A broker that is away,
+// or refuses us or the topic, is told at once. Secrets appear in no error.
 package mqtt
 
 import (
-	"cmp"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"maps"
 	"math/rand/v2"
 	"net/url"
-	"slices"
 	"sync"
 	"time"
 
@@ -43,8 +39,14 @@ type Options struct {
 	// without a goodbye; an empty topic = nothing.
 	Will struct{ Topic, Payload string }
 	// OnChange is told when the connection is there (trouble is empty), and when it
-	// is not, and why. It must not wait for anything. nil = nobody is told.
+	// is not, and why. nil = nobody is told.
 	OnChange func(trouble string)
+	// OnMessage is called with each message of the topic, from now on, and OnTopic with
+	// what stands in the way of them, or with nothing when all is well; an empty topic =
+	// none. None of these functions may wait for anything.
+	Topic     string
+	OnMessage func(payload []byte)
+	OnTopic   func(trouble string) // nil = nobody is told
 }
 
 // Limits of a Client.
@@ -55,12 +57,9 @@ const (
 	// underWay is how many messages the broker may have under way to us; the library
 	// holds room for all of them, and unless told takes 65,535 (MQTT 5, 3.1.2.11.3).
 	underWay       = 64
-	subscribePause = time.Minute      // before topics are asked for again that got no answer
+	subscribePause = time.Minute      // before a topic is asked for again that got no answer
 	shortLife      = 10 * time.Second // of a connection that somebody cuts on purpose
 )
-
-// notYet is the trouble before anything was tried.
-const notYet = "not connected yet"
 
 // Client is a connection to a broker that is made again for as long as it is open.
 // It may be used by several goroutines.
@@ -71,7 +70,6 @@ type Client struct {
 	cancel  context.CancelFunc
 
 	mu      sync.Mutex
-	topics  map[string]*topic
 	trouble string          // empty = connected
 	life    context.Context // ends when the connection is lost
 	lost    context.CancelFunc
@@ -79,34 +77,22 @@ type Client struct {
 	cuts    int // connections in a row that had a short life
 }
 
-// topic is a topic with those who read it, and what they are told.
-type topic struct {
-	readers map[*reader]bool
-	trouble string
-}
-
-// reader is told of the messages of a topic and of what stands in their way.
-type reader struct {
-	message func(payload []byte)
-	trouble func(text string)
-}
-
-// Connect returns a Client that begins to connect; what stands in the way is told
-// to its users.
+// Connect returns a Client that begins to connect; OnChange is told what stands in the
+// way.
 func Connect(opt Options) *Client {
-	c := &Client{opt: opt, topics: map[string]*topic{}, trouble: notYet}
+	c := &Client{opt: opt, trouble: "not connected yet"}
 	c.ctx, c.cancel = context.WithCancel(context.Background())
 	c.life, c.lost = context.WithCancel(c.ctx)
-	c.lost() // there is none yet
-	if _, err := c.password(); err != nil {
-		c.trouble = err.Error() // it is asked for again at each attempt
+	c.lost()                                // there is none yet
+	if _, err := c.password(); err != nil { // it is asked for again at each attempt
+		c.down(err.Error())
 	}
 	u, err := url.Parse(opt.Broker)
 	if err == nil {
 		c.manager, err = autopaho.NewConnection(c.ctx, c.config(u))
 	}
 	if err != nil {
-		c.trouble = err.Error()
+		c.down(err.Error())
 	}
 	return c
 }
@@ -116,7 +102,7 @@ func (c *Client) config(u *url.URL) autopaho.ClientConfig {
 	cfg := autopaho.ClientConfig{
 		ServerUrls: []*url.URL{u}, TlsCfg: c.opt.TLS, KeepAlive: keepAlive, CleanStartOnInitialConnection: true,
 		ConnectTimeout: connectTimeout, ReconnectBackoff: c.pause, ConnectPacketBuilder: c.identify,
-		OnConnectionUp:   func(*autopaho.ConnectionManager, *paho.Connack) { c.up() },
+		OnConnectionUp:   func(m *autopaho.ConnectionManager, _ *paho.Connack) { c.up(m) },
 		OnConnectError:   func(err error) { c.down(explain(err)) },
 		OnConnectionDown: func() bool { c.down(c.lostTrouble()); return true },
 		ClientConfig: paho.ClientConfig{
@@ -170,15 +156,16 @@ func (c *Client) pause(n int) time.Duration {
 	return backOff(n + c.cuts)
 }
 
-// up has every topic asked for on a new connection.
-func (c *Client) up() {
+// up asks for the topic on a new connection.
+func (c *Client) up(m *autopaho.ConnectionManager) {
 	c.mu.Lock()
 	c.life, c.lost = context.WithCancel(c.ctx)
 	c.trouble, c.upSince = "", time.Now()
-	names := slices.Sorted(maps.Keys(c.topics))
 	life := c.life
 	c.mu.Unlock()
-	go c.subscribe(life, names)
+	if c.opt.Topic != "" {
+		go c.subscribe(life, m)
+	}
 	c.changed("")
 }
 
@@ -194,13 +181,13 @@ func (c *Client) lostTrouble() string {
 	return "the connection was lost and is being made anew"
 }
 
-// down tells everybody what stands in the way.
+// down tells what stands in the way.
 func (c *Client) down(trouble string) {
 	c.mu.Lock()
 	c.lost()
 	c.trouble = trouble
-	for _, t := range c.topics {
-		t.tell(trouble)
+	if c.opt.OnTopic != nil {
+		c.opt.OnTopic(trouble)
 	}
 	c.mu.Unlock()
 	c.changed(trouble)
@@ -213,78 +200,31 @@ func (c *Client) changed(trouble string) {
 	}
 }
 
-// tell lets the readers of a topic know of a trouble; empty = there is none.
-func (t *topic) tell(trouble string) {
-	t.trouble = trouble
-	for r := range t.readers {
-		r.trouble(trouble)
-	}
-}
-
-// Subscribe has message called with each message of a topic from now on, and
-// trouble with what stands in the way of them, or with nothing when all is well.
-// Neither may wait for anything. The function returned ends it.
-func (c *Client) Subscribe(name string, message func(payload []byte), trouble func(text string)) (cancel func()) {
-	r := &reader{message, trouble}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	t := c.topics[name]
-	if t == nil {
-		t = &topic{readers: map[*reader]bool{}, trouble: cmp.Or(c.trouble, notYet)}
-		c.topics[name] = t
-		if c.life.Err() == nil {
-			go c.subscribe(c.life, []string{name})
-		}
-	}
-	t.readers[r] = true
-	r.trouble(t.trouble)
-	return func() {
-		c.mu.Lock()
-		defer c.mu.Unlock()
-		if delete(t.readers, r); len(t.readers) == 0 && c.topics[name] == t {
-			delete(c.topics, name) // further messages are passed over
-		}
-	}
-}
-
-// receive hands a message to those who read its topic.
+// receive hands a message on.
 func (c *Client) receive(p paho.PublishReceived) (bool, error) {
-	if p.Packet.Retain {
-		return true, nil
-	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if t := c.topics[p.Packet.Topic]; t != nil {
-		for r := range t.readers {
-			r.message(p.Packet.Payload)
-		}
+	if !p.Packet.Retain && p.Packet.Topic == c.opt.Topic {
+		c.opt.OnMessage(p.Packet.Payload)
 	}
 	return true, nil
 }
 
-// subscribe asks the broker for topics and tells their readers what it says, until it has
-// answered or the connection is lost.
-func (c *Client) subscribe(life context.Context, names []string) {
-	var want []paho.SubscribeOptions
-	for _, name := range names {
-		const noRetained = 2 // MQTT 5, retain handling
-		want = append(want, paho.SubscribeOptions{Topic: name, QoS: 1, RetainHandling: noRetained})
-	}
-	for len(want) > 0 && life.Err() == nil {
-		ack, err := c.manager.Subscribe(life, &paho.Subscribe{Subscriptions: want})
-		answered := ack != nil && len(ack.Reasons) == len(want)
+// subscribe asks the broker for the topic and tells what it says, until it has answered
+// or the connection is lost.
+func (c *Client) subscribe(life context.Context, m *autopaho.ConnectionManager) {
+	const noRetained = 2 // MQTT 5, retain handling
+	want := []paho.SubscribeOptions{{Topic: c.opt.Topic, QoS: 1, RetainHandling: noRetained}}
+	for life.Err() == nil {
+		ack, err := m.Subscribe(life, &paho.Subscribe{Subscriptions: want})
+		answered, trouble := ack != nil && len(ack.Reasons) == 1, ""
+		switch {
+		case !answered:
+			trouble = fmt.Sprintf("the topic %s cannot be subscribed to (%v)", c.opt.Topic, err)
+		case ack.Reasons[0] >= 0x80:
+			trouble = fmt.Sprintf("it refuses the topic %s (reason 0x%02x)", c.opt.Topic, ack.Reasons[0])
+		}
 		c.mu.Lock()
-		for i, name := range names {
-			t := c.topics[name]
-			switch {
-			case t == nil || life.Err() != nil: // nobody reads it any more, or down has told
-			case answered && ack.Reasons[i] < 0x80:
-				t.tell("")
-			case answered:
-				t.tell(fmt.Sprintf("it refuses the topic %s (reason 0x%02x)", name, ack.Reasons[i]))
-			default:
-				t.tell(fmt.Sprintf("the topic %s cannot be subscribed to (%v)", name, err))
-			}
+		if life.Err() == nil && c.opt.OnTopic != nil { // else down has told
+			c.opt.OnTopic(trouble)
 		}
 		c.mu.Unlock()
 		if answered {

@@ -47,9 +47,9 @@ func certificate(t *testing.T, b *sensortest.Broker) (pemText string) {
 
 // reads opens a source that ends with the test.
 func reads(t *testing.T, conf sensor.MQTT) *mqtt.Source {
-	clients := mqtt.NewClients()
-	t.Cleanup(func() { assert.NoError(t, clients.Close()) })
-	return mqtt.New(clients, sensor.Distance, conf, sensor.SystemClock())
+	s := mqtt.New(sensor.Distance, conf, sensor.SystemClock())
+	t.Cleanup(func() { assert.NoError(t, s.Close()) })
+	return s
 }
 
 func TestABrokerThatWasAway(t *testing.T) {

@@ -54,9 +54,8 @@ func TestAgainstARealBroker(t *testing.T) {
 	assert.Error(t, err)
 	assert.EqualValues(t, 0x87, reason, "not authorized")
 
-	clients := mqtt.NewClients()
 	of := func(topic string) *mqtt.Source {
-		return mqtt.New(clients, sensor.Distance, sensor.MQTT{Broker: url, Topic: topic, User: "baker", PasswordFile: secret}, sensor.SystemClock())
+		return mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: topic, User: "baker", PasswordFile: secret}, sensor.SystemClock())
 	}
 	height := of("kitchen/mm")
 	for ctx.Err() == nil {
@@ -69,11 +68,10 @@ func TestAgainstARealBroker(t *testing.T) {
 	}
 	require.NoError(t, ctx.Err())
 	require.NoError(t, node.Close())
-	require.NoError(t, clients.Close())
+	require.NoError(t, height.Close())
 
-	stranger := mqtt.NewClients()
-	defer stranger.Close()
-	wrong := mqtt.New(stranger, sensor.Distance, sensor.MQTT{Broker: url, Topic: "kitchen/mm", User: "baker", PasswordFile: file("wrong", "salt")}, sensor.SystemClock())
+	wrong := mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: "kitchen/mm", User: "baker", PasswordFile: file("wrong", "salt")}, sensor.SystemClock())
+	defer wrong.Close()
 	r := read(t, wrong, 10*time.Second)
 	assert.Equal(t, "broker "+url+": it refuses our user or password", r.Reason)
 }

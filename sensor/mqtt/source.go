@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
-	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -15,48 +14,10 @@ import (
 	"tidemark/sensor"
 )
 
-// Clients keeps one Client for each login to a broker, shared by the sources with
-// that login. It may be used by several goroutines; make it with NewClients.
-type Clients struct {
-	mu   sync.Mutex
-	open map[sensor.MQTT]*Client // by what tells one connection from another
-}
-
-// NewClients returns a Clients without connections.
-func NewClients() *Clients { return &Clients{open: map[sensor.MQTT]*Client{}} }
-
-// of returns the Client for a source.
-func (s *Clients) of(conf sensor.MQTT) *Client {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	key := sensor.MQTT{Broker: conf.Broker, User: conf.User, PasswordFile: conf.PasswordFile, CAFile: conf.CAFile, CertFile: conf.CertFile, KeyFile: conf.KeyFile}
-	c, ok := s.open[key]
-	if !ok {
-		c = connect(key)
-		s.open[key] = c
-	}
-	return c
-}
-
-// Close ends every connection. Sources that use them must not be read any more.
-func (s *Clients) Close() error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	var errs []error
-	for _, c := range s.open {
-		errs = append(errs, c.Close())
-	}
-	clear(s.open)
-	return errors.Join(errs...)
-}
-
-// connect begins a connection; one whose files cannot be used says so to its users.
-func connect(conf sensor.MQTT) *Client {
+// options say how to reach the broker of a source.
+func options(conf sensor.MQTT) (Options, error) {
 	trust, err := encryption(conf)
-	if err != nil {
-		return offline(err.Error())
-	}
-	opt := Options{Broker: conf.Broker, User: conf.User, TLS: trust}
+	opt := Options{Broker: conf.Broker, User: conf.User, TLS: trust, Topic: conf.Topic}
 	if conf.PasswordFile != "" {
 		opt.Password = func() ([]byte, error) { // read again each time, so that a wrong one can be put right
 			secret, err := os.ReadFile(conf.PasswordFile)
@@ -66,14 +27,7 @@ func connect(conf sensor.MQTT) *Client {
 			return []byte(strings.TrimRight(string(secret), "\r\n")), nil
 		}
 	}
-	return Connect(opt)
-}
-
-// offline returns a Client that never connects, for the reason given.
-func offline(reason string) *Client {
-	over, cancel := context.WithCancel(context.Background())
-	cancel()
-	return &Client{cancel: cancel, life: over, topics: map[string]*topic{}, trouble: reason}
+	return opt, err
 }
 
 // encryption reads the certificates.
@@ -102,14 +56,15 @@ func encryption(conf sensor.MQTT) (*tls.Config, error) {
 // usualStale is how old a message may be where nobody says.
 const usualStale = 2 * time.Minute
 
-// Source is a quantity in the messages of a topic. It keeps the newest message only.
+// Source is a quantity in the messages of a topic, over a connection of its own. It
+// keeps the newest message only.
 type Source struct {
 	q       sensor.Quantity
 	conf    sensor.MQTT
 	stale   time.Duration
 	clock   sensor.Clock
 	changed chan struct{} // holds a token while there is something to tell
-	cancel  func()        // ends the subscription
+	client  *Client       // nil when its files cannot be used
 
 	mu      sync.Mutex
 	latest  *sensor.Reading // not yet returned
@@ -118,12 +73,24 @@ type Source struct {
 	told    bool            // a reading has said so
 }
 
-// New reads q from a topic, over the connection that clients keeps for its login.
-func New(clients *Clients, q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
+// New reads q from a topic.
+func New(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
+	s := newSource(q, conf, clock)
+	opt, err := options(conf)
+	if err != nil {
+		s.setTrouble(err.Error())
+		return s
+	}
+	opt.OnMessage, opt.OnTopic = s.message, s.setTrouble
+	s.client = Connect(opt)
+	return s
+}
+
+// newSource returns a source without a connection.
+func newSource(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
 	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale), clock: clock,
-		changed: make(chan struct{}, 1), trouble: notYet, told: true}
+		changed: make(chan struct{}, 1), trouble: "not connected yet", told: true}
 	_, s.last = clock()
-	s.cancel = clients.of(conf).Subscribe(conf.Topic, s.message, s.setTrouble)
 	return s
 }
 
@@ -153,10 +120,12 @@ func (s *Source) Read(ctx context.Context) sensor.Reading {
 	}
 }
 
-// Close ends the subscription. The source cannot be read any more.
+// Close ends the connection. The source cannot be read any more.
 func (s *Source) Close() error {
-	s.cancel()
-	return nil
+	if s.client == nil {
+		return nil
+	}
+	return s.client.Close()
 }
 
 // take returns the message or the trouble that nobody was told of.

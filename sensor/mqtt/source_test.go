@@ -83,13 +83,11 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			ctx, cancel := context.WithCancel(t.Context())
 			cancel()
-			clients := mqtt.NewClients()
-			m := mqtt.New(clients, sensor.Distance, c.conf, sensor.SystemClock())
+			m := mqtt.New(sensor.Distance, c.conf, sensor.SystemClock())
 			r := m.Read(ctx)
 			assert.Equal(t, sensor.Missing, r.Status)
 			assert.Contains(t, r.Reason, c.want)
 			require.NoError(t, m.Close())
-			require.NoError(t, clients.Close())
 		})
 	}
 }
@@ -140,43 +138,20 @@ func says(part string) func(sensor.Reading) bool {
 	return func(r sensor.Reading) bool { return strings.Contains(r.Reason, part) }
 }
 
-// of returns a source of a topic.
-func of(clients *mqtt.Clients, b *sensortest.Broker, topic string) *mqtt.Source {
-	return mqtt.New(clients, sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic}, sensor.SystemClock())
+// of returns a source of a topic that ends with the test.
+func of(t *testing.T, b *sensortest.Broker, topic string) *mqtt.Source {
+	s := mqtt.New(sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic}, sensor.SystemClock())
+	t.Cleanup(func() { assert.NoError(t, s.Close()) })
+	return s
 }
 
-// Sources with one login share a connection, another login has another one, and each
-// topic is read by all who want it.
-func TestSourcesOfOneLoginShareAConnection(t *testing.T) {
+func TestTheTopicComesBackWithTheConnection(t *testing.T) {
 	b := sensortest.NewBroker(t)
-	clients := mqtt.NewClients()
-	height, twice, air := of(clients, b, "tub/mm"), of(clients, b, "tub/mm"), of(clients, b, "air/mm")
-	until(t, b, height, "tub/mm", good)
-	until(t, b, air, "air/mm", good)
-	until(t, b, twice, "tub/mm", good)
-	now, ever, topics := b.Counts()
-	assert.Equal(t, []int{1, 1, 2}, []int{now, ever, topics})
-	other := mqtt.New(clients, sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: "tub/mm", User: "other"}, sensor.SystemClock())
-	until(t, b, other, "tub/mm", good)
-	_, ever, _ = b.Counts()
-	assert.Equal(t, 2, ever)
-	require.NoError(t, twice.Close())
-	until(t, b, height, "tub/mm", good)
-	require.NoError(t, clients.Close())
-	assert.Eventually(t, func() bool { now, _, _ := b.Counts(); return now == 0 }, 5*time.Second, 10*time.Millisecond)
-}
-
-func TestAllTopicsComeBackWithTheConnection(t *testing.T) {
-	b := sensortest.NewBroker(t)
-	clients := mqtt.NewClients()
-	defer clients.Close()
-	one, two := of(clients, b, "one"), of(clients, b, "two")
-	until(t, b, one, "one", good)
-	until(t, b, two, "two", good)
+	s := of(t, b, "one")
+	until(t, b, s, "one", good)
 	b.Drop()
-	until(t, b, one, "none", says("the connection was lost"))
-	until(t, b, one, "one", good)
-	until(t, b, two, "two", good)
+	until(t, b, s, "none", says("the connection was lost"))
+	until(t, b, s, "one", good)
 }
 
 // A topic that the broker refuses is told by name to its own source; the others are
@@ -184,12 +159,10 @@ func TestAllTopicsComeBackWithTheConnection(t *testing.T) {
 func TestARefusedTopic(t *testing.T) {
 	b := sensortest.NewBroker(t)
 	b.Set(func() { b.Refuse["secret"], b.Cut["deadly"] = true, true })
-	clients := mqtt.NewClients()
-	defer clients.Close()
-	fine, secret := of(clients, b, "fine"), of(clients, b, "secret")
+	fine, secret := of(t, b, "fine"), of(t, b, "secret")
 	until(t, b, secret, "none", says("it refuses the topic secret (reason 0x87)"))
+	until(t, b, of(t, b, "deadly"), "none", says("it closes the connection again and again just after it was made; let our user read its topics"))
 	until(t, b, fine, "fine", good)
-	until(t, b, of(clients, b, "deadly"), "none", says("it closes the connection again and again just after it was made; let our user read its topics"))
 }
 
 func TestPublishTellsTheReason(t *testing.T) {

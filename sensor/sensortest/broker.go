@@ -128,18 +128,6 @@ func (b *Broker) Retained(topic string) (payload string) {
 	return payload
 }
 
-// Counts returns how many connections there are now and were ever, and how many
-// topics they hold.
-func (b *Broker) Counts() (now, ever, topics int) {
-	b.Set(func() {
-		now, ever = len(b.clients), len(b.logins)
-		for _, g := range b.clients {
-			topics += len(g.topics)
-		}
-	})
-	return now, ever, topics
-}
-
 // serve answers one client until it goes.
 func (b *Broker) serve(c net.Conn) {
 	defer func() {

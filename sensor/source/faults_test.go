@@ -21,7 +21,6 @@ import (
 
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
-	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
 	"tidemark/sensor/source"
 )
@@ -30,21 +29,21 @@ var update = flag.Bool("update", false, "rewrite the fault table in testdata")
 
 // stage is what a fault is played on.
 type stage struct {
-	t      *testing.T
-	clock  sensor.Clock
-	root   string // stands in for /sys
-	bus    *sensortest.Bus
-	one    *sensortest.OneWire
-	pins   map[string]*sensortest.Pin
-	shared *source.Shared
+	t     *testing.T
+	clock sensor.Clock
+	root  string // stands in for /sys
+	bus   *sensortest.Bus
+	one   *sensortest.OneWire
+	pins  map[string]*sensortest.Pin
+	buses *chip.Buses
 }
 
 func newStage(t *testing.T, root string) *stage {
 	s := &stage{t: t, clock: sensor.SystemClock(), root: root, bus: &sensortest.Bus{Name: t.Name()}, one: &sensortest.OneWire{}, pins: map[string]*sensortest.Pin{}}
-	s.shared = &source.Shared{Buses: chip.NewBuses(), Clients: mqtt.NewClients()}
-	s.shared.Buses.OpenI2C = func(string) (i2c.BusCloser, error) { return s.bus, nil }
-	s.shared.Buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return s.one, nil }
-	s.shared.Buses.Pin = func(name string) (gpio.PinOut, error) { return s.pins[name], nil }
+	s.buses = chip.NewBuses()
+	s.buses.OpenI2C = func(string) (i2c.BusCloser, error) { return s.bus, nil }
+	s.buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return s.one, nil }
+	s.buses.Pin = func(name string) (gpio.PinOut, error) { return s.pins[name], nil }
 	return s
 }
 
@@ -55,7 +54,7 @@ func (s *stage) drop(path string) { require.NoError(s.t, os.RemoveAll(filepath.J
 
 // open opens a source of q as the service does.
 func (s *stage) open(c sensor.Config, q sensor.Quantity) sensor.Source {
-	src, err := source.Open(c, q, source.Env{SysfsRoot: s.root, Clock: s.clock, Shared: s.shared})
+	src, err := source.Open(c, q, source.Env{SysfsRoot: s.root, Clock: s.clock, Buses: s.buses})
 	require.NoError(s.t, err)
 	return src
 }
@@ -139,7 +138,7 @@ func play(t *testing.T, sc scene, fault string) outcome {
 		}
 		time.Sleep(time.Minute) // lets readings that were given up end
 		assert.NoError(t, src.Close())
-		assert.NoError(t, stage.shared.Close())
+		assert.NoError(t, stage.buses.Close())
 	})
 	return out
 }
@@ -188,7 +187,7 @@ func faultsOf(t *testing.T, sc scene) []string {
 		for name := range injurys {
 			names = append(names, name)
 		}
-		assert.NoError(t, s.shared.Close())
+		assert.NoError(t, s.buses.Close())
 	})
 	slices.Sort(names)
 	return names

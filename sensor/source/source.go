@@ -7,7 +7,6 @@ package source
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 
 	"tidemark/sensor"
@@ -22,22 +21,9 @@ import (
 type Env struct {
 	SysfsRoot string       // where sysfs is mounted; empty = /sys
 	Clock     sensor.Clock // nil = the machine's
-	Shared    *Shared      // nil = one that lasts as long as the program
+	Buses     *chip.Buses  // I2C and 1-wire, which sensors share; nil = some that last as long as the program
 	Air       sensor.Air   // over the vessel, for the speed of sound; may be nil
 }
-
-// Shared is what the sensors of a machine share. Whoever makes it closes it, after
-// the sources.
-type Shared struct {
-	Buses   *chip.Buses   // I2C and 1-wire
-	Clients *mqtt.Clients // one connection for each login to a broker
-}
-
-// NewShared returns what the sensors of this machine share.
-func NewShared() *Shared { return &Shared{chip.NewBuses(), mqtt.NewClients()} }
-
-// Close ends it.
-func (s *Shared) Close() error { return errors.Join(s.Buses.Close(), s.Clients.Close()) }
 
 // withDefaults fills the gaps of an Env.
 func (e Env) withDefaults() Env {
@@ -45,8 +31,8 @@ func (e Env) withDefaults() Env {
 	if e.Clock == nil {
 		e.Clock = sensor.SystemClock()
 	}
-	if e.Shared == nil {
-		e.Shared = NewShared()
+	if e.Buses == nil {
+		e.Buses = chip.NewBuses()
 	}
 	return e
 }
@@ -59,14 +45,14 @@ func Open(c sensor.Config, q sensor.Quantity, env Env) (sensor.Source, error) {
 	}
 	env = env.withDefaults()
 	s, power := driver(c, q, env)
-	s = chip.WithPower(s, q, env.Shared.Buses, power, env.Clock)
+	s = chip.WithPower(s, q, env.Buses, power, env.Clock)
 	return sensor.Guard(s, q, env.Clock), nil
 }
 
 // driver returns the driver of a configuration that was checked, and the GPIO line
 // that feeds its sensor.
 func driver(c sensor.Config, q sensor.Quantity, env Env) (s sensor.Source, power string) {
-	root, buses, clock := env.SysfsRoot, env.Shared.Buses, env.Clock
+	root, buses, clock := env.SysfsRoot, env.Buses, env.Clock
 	switch c := c.(type) {
 	case *sensor.W1:
 		return kernel.NewW1(root, *c, clock), c.Power
@@ -89,7 +75,7 @@ func driver(c sensor.Config, q sensor.Quantity, env Env) (s sensor.Source, power
 	case *sensor.Serial:
 		return serial.NewHead(nil, *c, env.Air, clock), ""
 	default:
-		return mqtt.New(env.Shared.Clients, q, *c.(*sensor.MQTT), clock), "" // Check lets no other through
+		return mqtt.New(q, *c.(*sensor.MQTT), clock), "" // Check lets no other through
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
+	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
 	"tidemark/sensor/source"
 )
@@ -24,7 +25,7 @@ func examples() []sensor.Config {
 // TestEveryKindOpensWithoutItsHardware: each opens, and reads as missing with a
 // reason.
 func TestEveryKindOpensWithoutItsHardware(t *testing.T) {
-	env := source.Env{SysfsRoot: t.TempDir(), Shared: source.NewShared()}
+	env := source.Env{SysfsRoot: t.TempDir(), Buses: chip.NewBuses()}
 	buses, opened := map[string]bool{}, 0
 	for _, q := range []sensor.Quantity{sensor.Distance, sensor.Temperature, sensor.Humidity} {
 		for _, c := range examples() {
@@ -51,7 +52,7 @@ func TestEveryKindOpensWithoutItsHardware(t *testing.T) {
 	}
 	assert.Greater(t, len(buses), 6)
 	assert.Equal(t, len(sensor.Kinds(sensor.Distance))+len(sensor.Kinds(sensor.Temperature))+len(sensor.Kinds(sensor.Humidity)), opened, "each kind is tried")
-	require.NoError(t, env.Shared.Close())
+	require.NoError(t, env.Buses.Close())
 }
 
 func TestOpenRefusesWhatIsNotValid(t *testing.T) {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tidemark/sensor"
+	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 )
 
@@ -36,11 +37,11 @@ type feed struct {
 }
 
 // openFeeds opens every sensor of the configuration.
-func (a *App) openFeeds(shared *source.Shared) ([]feed, error) {
+func (a *App) openFeeds(buses *chip.Buses) ([]feed, error) {
 	var feeds []feed
 	for _, v := range a.opt.Config.Vessels {
 		for _, s := range v.Sensors() {
-			src, err := source.Open(s.Config, s.Quantity, a.sourceEnv(v.Name, shared))
+			src, err := source.Open(s.Config, s.Quantity, a.sourceEnv(v.Name, buses))
 			if err != nil {
 				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, s.Role, err), closeFeeds(feeds))
 			}
@@ -66,8 +67,8 @@ func closeFeeds(feeds []feed) error {
 }
 
 // sourceEnv is what the sensors of a vessel need from the machine.
-func (a *App) sourceEnv(vessel string, shared *source.Shared) source.Env {
-	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Shared: shared, Air: func() (celsius, humidity float64, ok bool) {
+func (a *App) sourceEnv(vessel string, buses *chip.Buses) source.Env {
+	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Buses: buses, Air: func() (celsius, humidity float64, ok bool) {
 		return a.vessels[vessel].airNow(a.opt.Clock.Now())
 	}}
 }

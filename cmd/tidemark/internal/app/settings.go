@@ -18,6 +18,7 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
+	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 	"tidemark/web"
@@ -199,10 +200,10 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 			used[sensor.Flow(x.Config)] = v.Name
 		}
 	}
-	shared := source.NewShared()
-	defer shared.Close()
-	m := survey.Machine{Sysfs: s.app.opt.Config.Sysfs, Buses: shared.Buses}
-	s.found = m.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Shared: shared}, used, 2*time.Second)
+	buses := chip.NewBuses()
+	defer buses.Close()
+	m := survey.Machine{Sysfs: s.app.opt.Config.Sysfs, Buses: buses}
+	s.found = m.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Buses: buses}, used, 2*time.Second)
 	s.foundAt = time.Now()
 	return s.found
 }

@@ -11,7 +11,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/channel"
-	"tidemark/sensor/source"
+	"tidemark/sensor/chip"
 )
 
 // stuckAfter is how long the sensors may go unread, or the vessels stay as they are,
@@ -42,8 +42,8 @@ func (a *App) startWatching(ctx context.Context) error {
 	if !a.opt.Live {
 		return nil
 	}
-	shared := source.NewShared()
-	feeds, err := a.openFeeds(shared)
+	buses := chip.NewBuses()
+	feeds, err := a.openFeeds(buses)
 	if err != nil {
 		return err
 	}
@@ -51,7 +51,7 @@ func (a *App) startWatching(ctx context.Context) error {
 	a.lastReadAt.note()
 	a.work.Go(func() {
 		a.sense(ctx, feeds)
-		if err := errors.Join(closeFeeds(feeds), shared.Close()); err != nil {
+		if err := errors.Join(closeFeeds(feeds), buses.Close()); err != nil {
 			a.log.Warn("a sensor did not close", "error", err)
 		}
 	})
