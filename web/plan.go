@@ -64,6 +64,7 @@ const planKeeps = 30 * time.Minute
 // planForm is what was asked, as the form shows it again.
 type planForm struct {
 	Ready, Air, Warm, Fridge, Ripe, Out, Vessel, Way, Asked string
+	AwayFrom, AwayUntil, Milk                               string
 	Unit                                                    string
 	Measured                                                bool // Air is the latest reading
 	Vessels                                                 []string
@@ -76,7 +77,8 @@ const formTime = "2006-01-02T15:04"
 func (s *Server) planForm(q url.Values) planForm {
 	get := func(k string) string { return strings.TrimSpace(q.Get(k)) }
 	f := planForm{Ready: get("ready"), Air: get("air"), Warm: get("warm"), Fridge: get("fridge"), Ripe: get("ripe"),
-		Out: get("out"), Vessel: get("vessel"), Way: get("way"), Asked: get("asked"), Unit: "°C"}
+		Out: get("out"), Vessel: get("vessel"), Way: get("way"), Asked: get("asked"), Unit: "°C",
+		AwayFrom: get("away_from"), AwayUntil: get("away_until"), Milk: get("milk")}
 	snap := s.opt.Live.Snapshot()
 	for _, v := range snap.Vessels {
 		if v.Holds == estimator.Dough && v.ProofOf == "" {
@@ -138,6 +140,16 @@ func (s *Server) wishOf(f *planForm) (PlanWish, error) {
 	if w.RipeUntil, err = s.moment("starter ripe until", &f.Ripe, w.Now); err != nil {
 		return w, err
 	}
+	if w.AwayFrom, err = s.moment("nobody is there from", &f.AwayFrom, w.Now); err != nil {
+		return w, err
+	}
+	if w.AwayUntil, err = s.moment("until", &f.AwayUntil, w.Now); err != nil {
+		return w, err
+	}
+	if w.AwayUntil.IsZero() != w.AwayFrom.IsZero() || w.AwayFrom.After(w.AwayUntil) {
+		return w, Refuse("Say from when until when nobody is there.")
+	}
+	w.MilkInTheWarm = f.Milk == "yes"
 	if w.AirC, err = s.celsius("kitchen temperature", f.Air); err != nil {
 		return w, err
 	}
@@ -201,7 +213,7 @@ func (f planForm) query(way string) string {
 // fields are the fields of the form.
 func (f planForm) fields(way string) map[string]string {
 	return map[string]string{"ready": f.Ready, "air": f.Air, "warm": f.Warm, "fridge": f.Fridge, "ripe": f.Ripe, "out": f.Out,
-		"vessel": f.Vessel, "asked": f.Asked, "way": way}
+		"vessel": f.Vessel, "asked": f.Asked, "way": way, "away_from": f.AwayFrom, "away_until": f.AwayUntil, "milk": f.Milk}
 }
 
 // planFor plans what the form asks and finds the way to show.
