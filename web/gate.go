@@ -41,6 +41,7 @@ type who struct {
 	local   bool // this machine, and no passphrase is set
 	session bool // an unlocked browser
 	token   *access.Token
+	link    bool  // the token came with a link to look
 	failure error // why a token was not accepted
 }
 
@@ -54,10 +55,13 @@ func (g *gate) ask(r *http.Request) who {
 		}
 		return who{token: &t}
 	}
-	if !g.keeper.Locked(ctx) {
-		return who{local: fromHere(r)}
+	w := who{local: !g.keeper.Locked(ctx) && fromHere(r)}
+	w.session = !w.local && g.keeper.Locked(ctx) && g.keeper.Known(ctx, cookieValue(r, sessionCookie))
+	if !w.local && !w.session {
+		w.token = g.shared(r, cookieValue(r, shareCookie))
+		w.link = w.token != nil
 	}
-	return who{session: g.keeper.Known(ctx, cookieValue(r, sessionCookie))}
+	return w
 }
 
 // may reports whether the asker has a scope.

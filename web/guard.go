@@ -115,7 +115,7 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
 	case ask.failure != nil:
 		w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark"`)
 		problem(w, http.StatusUnauthorized, "token not accepted", ask.failure.Error())
-	case ask.token != nil:
+	case ask.token != nil && !ask.link:
 		problem(w, http.StatusForbidden, "not in the token's scopes", "This token does not allow that; make one with the scope it needs.")
 	case !locked:
 		s.refusePage(w, r, http.StatusForbidden, s.say("refused.local", nil), s.say("refused.local.text", nil))
@@ -145,6 +145,7 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, p messagePage, s
 type messagePage struct {
 	frame
 	Heading, Text, Back string
+	Then                string     // a second paragraph
 	AskAt               string     // of what is asked back; empty for nothing
 	Again               url.Values // the act to be sent again with it
 }

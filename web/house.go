@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -141,7 +142,11 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := s.frame(w, r, s.say("token.new", nil), "house")
-	s.render(w, http.StatusOK, "message", messagePage{frame: f, Heading: s.say("token.new", nil) + ": " + name, Text: s.say("token.once", text.Values{"token": plain}), Back: "/house"})
+	share := ""
+	if slices.Equal(scopes, []access.Scope{access.Read}) {
+		share = s.say("token.share", text.Values{"link": shareLink(r, plain)})
+	}
+	s.render(w, http.StatusOK, "message", messagePage{frame: f, Heading: s.say("token.new", nil) + ": " + name, Text: s.say("token.once", text.Values{"token": plain}), Then: share, Back: "/house"})
 }
 
 // sentence makes an error's text stand alone.
