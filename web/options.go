@@ -22,6 +22,7 @@ type Options struct {
 	Setup    Setup          // the settings; nil shows none
 	Window   *access.Window // lets the home network set the first passphrase; nil: it was never open
 	Demo     bool           // everything shown is invented
+	Again    func()         // begins the invented day anew, soon; nil where that cannot be
 	Locale   text.Locale    // how the household reads and writes
 	Metrics  http.Handler   // served at /metrics; nil when metrics have their own address
 	Log      *slog.Logger

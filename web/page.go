@@ -15,6 +15,7 @@ type frame struct {
 	Here       string // "now", "plan", "rises", "house"
 	Said       string // answer to what was told last
 	Demo       bool
+	Again      bool // the invented day can begin anew
 	HasHistory bool
 	HasPlan    bool
 	HasSetup   bool
@@ -32,7 +33,7 @@ type chipView struct {
 // frame fills in the shared part for one reader.
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
 	snap := s.opt.Live.Snapshot()
-	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Demo: s.opt.Demo,
+	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Demo: s.opt.Demo, Again: s.opt.Again != nil,
 		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
 	f.Said = s.said(w, r)
 	return f

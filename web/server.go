@@ -102,6 +102,9 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("POST /unlock", s.sameOrigin(s.postUnlock))
 	s.mux.HandleFunc("POST /lock", s.change(s.postLock))
 	s.mux.HandleFunc("POST /tokens", s.change(s.postToken))
+	if s.opt.Again != nil {
+		s.mux.HandleFunc("POST /again", s.change(s.postAgain))
+	}
 	s.apiRoutes()
 	if s.opt.Setup != nil {
 		s.setupRoutes()

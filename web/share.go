@@ -46,3 +46,10 @@ func shareLink(r *http.Request, plain string) string {
 	}
 	return scheme + "://" + r.Host + "/share/" + plain
 }
+
+// postAgain begins the invented day anew. The page is shown again when it is there.
+func (s *Server) postAgain(w http.ResponseWriter, r *http.Request) {
+	s.opt.Again()
+	w.Header().Set("Refresh", "2; url=/")
+	s.render(w, http.StatusOK, "message", messagePage{frame: s.frame(w, r, s.say("demo.again", nil), "now"), Heading: s.say("demo.again", nil), Text: s.say("demo.again.soon", nil), Back: "/"})
+}

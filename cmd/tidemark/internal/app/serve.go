@@ -112,6 +112,9 @@ func (a *App) WebOptions() (web.Options, error) {
 		Planner: a.planner, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
 		Secure: w.Secure(),
 	}
+	if a.opt.Demo {
+		o.Again = func() { time.AfterFunc(300*time.Millisecond, a.requestRestart) } // once the answer is on its way
+	}
 	if a.opt.Live {
 		o.Level, o.Setup = a, a.setup
 	}
