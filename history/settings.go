@@ -74,22 +74,6 @@ func (t Settings) Delete(ctx context.Context, key string) error {
 	return t.SetAll(ctx, map[string][]byte{key: nil})
 }
 
-// DeletePrefix removes all keys that start with prefix and returns how many.
-func (t Settings) DeletePrefix(ctx context.Context, prefix string) (int64, error) {
-	if prefix == "" {
-		return 0, errors.New("history: deleting settings needs a prefix")
-	}
-	there, err := t.List(ctx, prefix)
-	if err != nil {
-		return 0, err
-	}
-	n := int64(len(there))
-	for k := range there {
-		there[k] = nil
-	}
-	return n, t.SetAll(ctx, there)
-}
-
 // List returns all keys that start with prefix, with their values.
 func (t Settings) List(ctx context.Context, prefix string) (map[string][]byte, error) {
 	all, err := t.selectSettings(ctx, func(k string) bool { return strings.HasPrefix(k, prefix) }, "substr(key, 1, length(?1)) = ?1", prefix)

@@ -68,11 +68,6 @@ func Events() []string { return []string{"start", "fold", "fridge", "counter", "
 // look is the event that has a value.
 const look = "look"
 
-// HasReading reports whether the row carries any measurement.
-func (r Row) HasReading() bool {
-	return !math.IsNaN(r.DistanceMM) || !math.IsNaN(r.DoughC) || !math.IsNaN(r.AirC)
-}
-
 // Error says where and why a record was refused.
 type Error struct {
 	File   string

@@ -57,8 +57,6 @@ func TestReadsRows(t *testing.T) {
 	assert.Equal(t, 2, rows[0].Line)
 	assert.Equal(t, 1500*time.Millisecond, rows[1].Time.Sub(rows[0].Time))
 	assert.True(t, math.IsNaN(rows[1].DoughC))
-	assert.True(t, rows[1].HasReading())
-	assert.False(t, rows[2].HasReading())
 	assert.Equal(t, 5, rows[2].Line)
 	assert.Equal(t, -3.0, rows[3].AirC)
 }

@@ -29,12 +29,7 @@ func (a *App) TakeBackup(ctx context.Context, file string) error {
 		a.log.Error("a backup was not taken", "error", err)
 		return web.Refuse("The backup was not restored and nothing was changed: %s.", plainly(err, file))
 	}
-	time.AfterFunc(restartAfter, func() {
-		select {
-		case a.restart <- struct{}{}:
-		default:
-		}
-	})
+	time.AfterFunc(restartAfter, a.requestRestart)
 	return nil
 }
 
