@@ -1,0 +1,86 @@
+package page
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
+)
+
+// TestAWholeBakeByTaps goes in a browser on a phone from feeding the starter to the
+// judged loaf, one tap for each thing to do, and none of them below the first screen.
+// With TIDEMARK_SHOTS it keeps a picture of each state.
+func TestAWholeBakeByTaps(t *testing.T) {
+	browser := chrome(t)
+	k := openKitchen(t, berliners, true, 0)
+	address := serve(t, k.server(nil))
+	phone := screen{360, 740, "light"}
+	tabs := map[screen]*tab{phone: open(t, browser, phone)}
+	if os.Getenv("TIDEMARK_SHOTS") != "" {
+		for _, s := range []screen{{360, 740, "dark"}, {1280, 800, "light"}} {
+			tabs[s] = open(t, browser, s)
+		}
+	}
+	n := 0
+	seen := func(vessel string) {
+		n++
+		for s, b := range tabs {
+			b.run(chromedp.Navigate(address + "/?vessel=" + vessel))
+			b.wait("document.fonts.status === 'loaded' && !!document.querySelector('.first')")
+			b.keep(fmt.Sprintf("%02d-%s-%s", n, k.app.State(vessel).Status, s))
+		}
+	}
+	b, taps := tabs[phone], []string{}
+	tap := func(sel string) {
+		b.wait(fmt.Sprintf("!!document.querySelector(%q)", sel), k.app.State("tub").Now)
+		name := js[string](b, fmt.Sprintf("document.querySelector(%q).innerText", sel))
+		bottom := js[float64](b, fmt.Sprintf("document.querySelector(%q).getBoundingClientRect().bottom", sel))
+		assert.LessOrEqual(t, bottom, 740.0, "%s is below the first screen", name)
+		b.pause()
+		b.click(sel)
+		b.wait("document.getElementById('said').innerText !== ''", name)
+		taps = append(taps, name)
+	}
+	seen("jar")
+	tap("[data-key=main]")
+	seen("jar")
+	begun := k.clock.Now()
+	for i := 0; i < 40; i++ {
+		s := k.app.State("tub")
+		if s.Now.Tap == bake.EventStart && len(taps) > 5 {
+			break // judged
+		}
+		if s.Now.Tap == "" {
+			seen("tub")
+			k.passUntil(func(s bake.State) bool { return s.Now.Tap != "" })
+		}
+		seen("tub")
+		sel := "[data-key=main]"
+		if k.app.State("tub").Now.Key == bake.TodoJudge {
+			sel = "[data-key=right]"
+		}
+		tap(sel)
+	}
+	t.Logf("%d taps from %s to %s: %q", len(taps), begun.Format("15:04"), k.clock.Now().Format("15:04"), taps)
+	require.Contains(t, k.told("tub"), string(bake.EventJudged), "the loaf is judged: %s", k.told("tub"))
+	events := len(k.app.State("tub").Events)
+	assert.LessOrEqual(t, len(taps), events+1, "at most one tap for what happened")
+}
+
+// keep keeps a picture of the first screen when TIDEMARK_SHOTS names a folder.
+func (b *tab) keep(name string) {
+	b.t.Helper()
+	dir := os.Getenv("TIDEMARK_SHOTS")
+	if dir == "" {
+		return
+	}
+	png, err := chromedp.Run(b.ctx, chromedp.CaptureScreenshot())
+	require.NoError(b.t, err)
+	require.NoError(b.t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
+}
