@@ -58,10 +58,7 @@ func TestEscalationShortensAndEnds(t *testing.T) {
 }
 
 func TestAckEndsEscalation(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(15 * time.Minute)
 		a, err := k.manager.Ack(t.Context(), "o", "push")
@@ -82,11 +79,8 @@ func TestAckEndsEscalation(t *testing.T) {
 }
 
 func TestSnoozeComesBack(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
 		start := time.Now()
-		ch := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(LevelsOff, "l")}))
 		synctest.Wait()
 		_, err := k.manager.Snooze(t.Context(), "l", "push", 45*time.Minute)
@@ -188,10 +182,7 @@ func TestResolvedTakesItsNotificationsBack(t *testing.T) {
 }
 
 func TestTheEndOfALostSensorIsTold(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
 		lost := raised(SensorLost, "lost")
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{lost}))
 		time.Sleep(time.Minute)
@@ -205,10 +196,7 @@ func TestTheEndOfALostSensorIsTold(t *testing.T) {
 }
 
 func TestApplyTwiceTellsOnce(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
 		for range 3 {
 			require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 			clock := raised(ClockNotSet, fmt.Sprint("clock", time.Now().UnixNano()))

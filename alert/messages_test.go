@@ -48,7 +48,7 @@ func proving(then func(*Input)) func(*Input) {
 
 // due makes one step of the usual bake due.
 func due(id string, after *bake.After) func(*Input) {
-	p := bake.DefaultProcess(noon(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), noon(), 24)
 	var steps []bake.Step
 	for _, s := range p.Steps(noon(), estimator.Estimate{Phase: estimator.Ended}) {
 		if s.ID == id {

@@ -71,6 +71,16 @@ type kit struct {
 	stop    func()
 }
 
+// onPhone runs a test with a kit that tells one phone.
+func onPhone(t *testing.T, do func(t *testing.T, ch *fakeChannel, k *kit)) {
+	synctest.Test(t, func(t *testing.T) {
+		ch := &fakeChannel{}
+		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		defer k.stop()
+		do(t, ch, k)
+	})
+}
+
 // newKit starts an outbox; stop it before the bubble ends.
 func newKit(store *MemStore, policy Policy, routes ...Route) *kit {
 	k := &kit{store: store, out: NewOutbox(store, routes, OutboxOptions{})}
@@ -100,10 +110,7 @@ func states(s *MemStore) []string {
 }
 
 func TestANotificationIsDeliveredAtOnce(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "near-tub-1")}))
 		synctest.Wait()
 		require.Equal(t, []string{"near-tub-1"}, ch.titles())

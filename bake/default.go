@@ -34,11 +34,6 @@ func DefaultBatch() Batch {
 	}
 }
 
-// DefaultProcess is the default bread, baked on the same day.
-func DefaultProcess(start time.Time, roomC float64) Process {
-	return NewProcess(DefaultBatch(), start, roomC)
-}
-
 // NewProcess returns the steps of a batch baked on the same day, by its kind, what
 // it bakes in and how many loaves go in at once. Pauses are common practice, no
 // source. start is when mixing begins, roomC the expected temperature of the place

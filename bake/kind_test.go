@@ -178,7 +178,6 @@ func TestSeveralBakes(t *testing.T) {
 	b.AtOnce = 1
 	assert.Equal(t, 3, b.Bakes())
 	p := bake.NewProcess(b, start(), 24)
-	require.NoError(t, p.Validate())
 	steps := p.Steps(at(8, 0), unseen())
 	first, second, last := pick(t, steps, bake.BakeID), pick(t, steps, bake.BakeID+"-2"), pick(t, steps, bake.OutID+"-3")
 	each := time.Duration(b.Oven().Minutes()) * time.Minute
@@ -205,6 +204,6 @@ func TestCautionsOfTheOven(t *testing.T) {
 			assert.Contains(t, words(append(bake.Sentences{s.Do}, s.Caution...)...), text, ware)
 		}
 	}
-	proof := pick(t, laid(bake.DefaultProcess(start(), 24)), bake.ProofID)
+	proof := pick(t, laid(bake.NewProcess(bake.DefaultBatch(), start(), 24)), bake.ProofID)
 	assert.Contains(t, words(proof.Do), "as warm as the room", "a cold dough does not spring back")
 }

@@ -115,9 +115,6 @@ func (p *Process) Skip(id string, at time.Time, by string, why Said) error {
 	return nil
 }
 
-// Validate refuses a step list that cannot be laid out.
-func (p *Process) Validate() error { return checkDefs(p.Defs) }
-
 // closeBefore closes the open steps before id.
 func (p *Process) closeBefore(id string, at time.Time) {
 	for _, d := range p.Defs {
@@ -192,53 +189,4 @@ func (p *Process) def(id string) (StepDef, bool) {
 		return StepDef{}, false
 	}
 	return p.Defs[i], true
-}
-
-// checkDefs refuses a list with double, nameless or dangling steps.
-func checkDefs(defs []StepDef) error {
-	seen := map[string]bool{}
-	for i, d := range defs {
-		field := fmt.Sprintf("steps[%d]", i)
-		switch {
-		case d.ID == "" || d.Key == "":
-			return FieldError{field, "a step needs an id and the key of its words"}
-		case seen[d.ID]:
-			return FieldError{field, fmt.Sprintf("the id %q is there twice", d.ID)}
-		case d.WaitMin < 0 || d.TakesMin < 0 || d.WaitMin > 7*24*60 || d.TakesMin > 7*24*60:
-			return FieldError{field, fmt.Sprintf("minutes must be 0 to %d, found wait %d and takes %d", 7*24*60, d.WaitMin, d.TakesMin)}
-		}
-		if err := checkTrigger(field, d, seen, defs); err != nil {
-			return err
-		}
-		seen[d.ID] = true
-	}
-	return nil
-}
-
-// checkTrigger checks what one step waits for.
-func checkTrigger(field string, d StepDef, seen map[string]bool, defs []StepDef) error {
-	switch d.Trigger {
-	case ByClock:
-	case ByRise:
-		if d.Stage != Bulk && d.Stage != Proof {
-			return FieldError{field, fmt.Sprintf("a step that waits for a rise needs the stage bulk or proof, found %q", d.Stage)}
-		}
-		if !seen[d.Since] {
-			return FieldError{field, fmt.Sprintf("the stage must begin with an earlier step, found %q", d.Since)}
-		}
-		if !(d.RisePercent >= 0 && d.RisePercent <= 1000) {
-			return FieldError{field, fmt.Sprintf("the rise must be 0 (the vessel's mark) to 1000 %%, found %g", d.RisePercent)}
-		}
-		if u := d.Usual; u.LowMin <= 0 || u.LowMin > u.MidMin || u.MidMin > u.HighMin {
-			return FieldError{field, fmt.Sprintf("the usual minutes must rise from above 0, found %d, %d, %d", u.LowMin, u.MidMin, u.HighMin)}
-		}
-	case Ahead:
-		i := slices.IndexFunc(defs, func(o StepDef) bool { return o.ID == d.Before })
-		if i < 0 || defs[i].Trigger == Ahead {
-			return FieldError{field, fmt.Sprintf("the step it comes before must be one with a time of its own, found %q", d.Before)}
-		}
-	default:
-		return FieldError{field, fmt.Sprintf("the trigger must be clock, rise or before, found %q", d.Trigger)}
-	}
-	return nil
 }

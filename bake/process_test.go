@@ -48,7 +48,7 @@ func pick(t *testing.T, steps []bake.Step, id string) bake.Step {
 // tubbed is a process whose dough went into the tub at 09:45.
 func tubbed(t *testing.T, roomC float64) bake.Process {
 	t.Helper()
-	p := bake.DefaultProcess(start(), roomC)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), roomC)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
 	return p
 }
@@ -56,7 +56,7 @@ func tubbed(t *testing.T, roomC float64) bake.Process {
 func clock(s bake.Step) string { return s.At.Format("15:04") }
 
 func TestStepsBeforeTheStart(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	steps := p.Steps(at(8, 0), unseen())
 	require.Len(t, steps, len(p.Defs))
 	for _, s := range steps {
@@ -71,8 +71,8 @@ func TestStepsBeforeTheStart(t *testing.T) {
 
 // A colder room stretches the usual time, by the published responses.
 func TestUsualTimeFollowsTheRoom(t *testing.T) {
-	warm := bake.DefaultProcess(start(), 24)
-	cold := bake.DefaultProcess(start(), 20)
+	warm := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	cold := bake.NewProcess(bake.DefaultBatch(), start(), 20)
 	bulk := func(p bake.Process) time.Duration {
 		return pick(t, p.Steps(at(8, 0), unseen()), "bulk").At.Sub(at(9, 10))
 	}
@@ -86,7 +86,7 @@ func TestUsualTimeFollowsTheRoom(t *testing.T) {
 // to 100 % 12 h or more) within a quarter.
 func TestTheUsualTimeFitsTheMark(t *testing.T) {
 	for _, row := range []struct{ c, rise, low, high float64 }{{27, 30, 4.5, 5}, {25, 50, 5, 6}, {23, 60, 6, 7}, {21, 75, 9, 11}, {19, 100, 12, 16}} {
-		p := bake.DefaultProcess(start(), row.c)
+		p := bake.NewProcess(bake.DefaultBatch(), start(), row.c)
 		e := unseen()
 		e.TargetPercent = row.rise
 		took := pick(t, p.Steps(at(8, 0), e), bake.BulkID).At.Sub(at(9, 10)).Hours()
@@ -97,7 +97,7 @@ func TestTheUsualTimeFitsTheMark(t *testing.T) {
 }
 
 func TestSlippingShiftsTheRest(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	steps := p.Steps(at(9, 20), unseen())
 	mix := pick(t, steps, "mix")
 	assert.Equal(t, bake.DueNow, mix.State)
@@ -112,7 +112,7 @@ func TestSlippingShiftsTheRest(t *testing.T) {
 }
 
 func TestFollowsTheForecast(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
 	steps := p.Steps(at(9, 50), rising(at(9, 45), at(13, 30)))
 	bulk := pick(t, steps, "bulk")
@@ -137,7 +137,7 @@ func TestFollowsTheForecast(t *testing.T) {
 }
 
 func TestLateFoldsAreDropped(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
 	// Folds fall at 10:15, 10:48, 11:21, 11:54; the mark comes at 12:20.
 	steps := p.Steps(at(10, 0), rising(at(9, 45), at(12, 20)))
@@ -161,7 +161,7 @@ func TestLateFoldsAreDropped(t *testing.T) {
 }
 
 func TestFoldDroppedWhenFarAlong(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
 	e := rising(at(9, 45), at(15, 0))
 	e.RisePercent = 65
@@ -230,7 +230,7 @@ func TestCoolingAndSlicing(t *testing.T) {
 // A tap that is left over from another plan divides no dough that is not mixed,
 // and answers for no oven.
 func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	for _, id := range []string{"divide", bake.BulkID, bake.ShapeID, bake.OvenCheckID, bake.PreheatID, bake.OutID, bake.SliceID} {
 		assert.ErrorContains(t, p.Done(id, at(9, 5), "Ada"), `comes after "mix", and that is not done yet`, id)
 	}
@@ -243,7 +243,7 @@ func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
 // A bulk that ends early, seen or not, leaves out the folds that would come
 // after it: nobody folds a shaped loaf.
 func TestNoFoldComesAfterTheBulk(t *testing.T) {
-	p := bake.DefaultProcess(start(), 29).Retarded(600)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 29).Retarded(600)
 	i := slices.IndexFunc(p.Defs, func(d bake.StepDef) bool { return d.ID == bake.BulkID })
 	p.Defs[i].Usual = bake.Spread{LowMin: 90, MidMin: 120, HighMin: 150}
 	steps := p.Steps(at(8, 0), unseen())
@@ -258,7 +258,7 @@ func TestNoFoldComesAfterTheBulk(t *testing.T) {
 }
 
 func TestRecordMarksMixedBySensor(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	closed := p.Record(at(9, 30), rising(at(9, 12), at(14, 0)))
 	require.NotEmpty(t, closed)
 	assert.Equal(t, "mix", closed[0].ID)
@@ -266,7 +266,7 @@ func TestRecordMarksMixedBySensor(t *testing.T) {
 }
 
 func TestRecordEndsTheBulkWithTheRise(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	e := rising(at(9, 12), at(14, 0))
 	e.Phase, e.PhaseSince = estimator.Ended, at(13, 50)
 	p.Record(at(13, 51), e)
@@ -278,36 +278,15 @@ func TestRecordEndsTheBulkWithTheRise(t *testing.T) {
 
 // The rise began at 9:00, the mixing was ticked off at 10:00: still one rise.
 func TestMixTickedOffLate(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("mix", at(10, 0), "Ada"))
 	assert.Equal(t, "13:30", clock(pick(t, p.Steps(at(10, 1), rising(at(9, 0), at(13, 30))), "bulk")))
 	old := rising(at(7, 0), at(13, 30))
 	assert.Contains(t, words(pick(t, p.Steps(at(10, 1), old), "bulk").Why...), "nothing watches", "a rise of an earlier dough")
 }
 
-// Whatever is stored, laying it out does not panic once it is valid.
-func FuzzProcessJSON(f *testing.F) {
-	p := bake.DefaultProcess(start(), 24).Retarded(600)
-	_ = p.Done("mix", at(9, 10), "Ada")
-	raw, err := json.Marshal(p)
-	require.NoError(f, err)
-	f.Add(raw)
-	f.Add([]byte(`{"defs":[{"id":"a","name":"a","trigger":"clock"},{"id":"b","name":"b","trigger":"before","before":"a"}]}`))
-	f.Fuzz(func(t *testing.T, raw []byte) {
-		var p bake.Process
-		if json.Unmarshal(raw, &p) != nil || p.Validate() != nil {
-			return
-		}
-		steps := p.Steps(at(12, 0), rising(at(9, 12), at(14, 0)))
-		if len(steps) != len(p.Defs) {
-			t.Fatalf("%d steps of %d", len(steps), len(p.Defs))
-		}
-		p.Record(at(12, 0), rising(at(9, 12), at(14, 0)))
-	})
-}
-
 func TestMarksRefuseNonsense(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	assert.ErrorContains(t, p.Done("knead", at(9, 0), "Ada"), `no step "knead" in this process; its steps are [mix rest`)
 	assert.ErrorContains(t, p.Done("mix", time.Time{}, "Ada"), "needs a time")
 	require.NoError(t, p.Skip("mix", at(9, 0), "Ada", bake.Said{}))
@@ -321,7 +300,7 @@ func TestMarksRefuseNonsense(t *testing.T) {
 
 // The state goes through JSON unchanged: a restart loses nothing.
 func TestProcessJSON(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
 	require.NoError(t, p.Skip("fold-1", at(10, 0), "Ben", bake.Said{Key: "why.left_out"}))
 	raw, err := json.Marshal(p)
@@ -335,7 +314,7 @@ func TestProcessJSON(t *testing.T) {
 // Whatever is done when, the timetable stays ordered and nothing done moves.
 func TestStepsProperties(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		p := bake.DefaultProcess(start(), rapid.Float64Range(16, 28).Draw(rt, "room"))
+		p := bake.NewProcess(bake.DefaultBatch(), start(), rapid.Float64Range(16, 28).Draw(rt, "room"))
 		now := start()
 		for range rapid.IntRange(0, 12).Draw(rt, "acts") {
 			now = now.Add(time.Duration(rapid.IntRange(0, 90).Draw(rt, "minutes")) * time.Minute)
@@ -386,7 +365,7 @@ func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 			e.Phase, e.PhaseSince, e.Ready = estimator.Fallen, at(13, 0), estimator.Window{}
 		}),
 	} {
-		p := bake.DefaultProcess(start(), 24)
+		p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 		require.NoError(t, p.Done("fold-4", at(12, 0), "page"))
 		bulk := pick(t, p.Steps(at(13, 5), est), bake.BulkID)
 		assert.Equal(t, bake.DueNow, bulk.State, name)

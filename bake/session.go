@@ -190,10 +190,8 @@ func (s *Session) Check(e Event) error {
 		return Refusal{fmt.Sprintf("the step before it, %s, was not told: say when that was", cmp.Or(ask.StepID, string(ask.Kind))), ask}
 	}
 	switch {
-	case e.Kind == EventPlan && e.Plan == nil:
+	case e.Kind == EventPlan && (e.Plan == nil || len(e.Plan.Process.Defs) == 0):
 		return refuse("say which plan: the wish is missing")
-	case e.Kind == EventPlan && e.Plan.Process.Validate() != nil:
-		return refuse("the plan makes no sense: %v", e.Plan.Process.Validate())
 	case e.Kind == EventPlan && s.underWay():
 		return refuse("a rise is under way in %s; end it first, or follow the plan in another vessel", s.vessel.Name)
 	case e.Kind == EventTarget && !(e.TargetPercent >= 5 && e.TargetPercent <= 400):

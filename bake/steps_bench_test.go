@@ -7,7 +7,7 @@ import (
 )
 
 func BenchmarkSteps(b *testing.B) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	e := rising(at(9, 10), at(14, 0))
 	b.ReportAllocs()
 	for b.Loop() {

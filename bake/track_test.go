@@ -134,7 +134,7 @@ func TestPreheatFollowsTheTrackedProof(t *testing.T) {
 }
 
 func TestNothingIsFollowedOutsideTheProof(t *testing.T) {
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	p.FollowProof(at(12, 0), unwatched(24, 24))
 	assert.Equal(t, bake.Track{}, p.Track)
 	_, ok := p.After(at(12, 0), p.Steps(at(12, 0), unseen()))
@@ -328,7 +328,7 @@ func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 // Whatever the readings, windows stay ordered.
 func TestTrackHoldsForAnyReadings(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
-		p := bake.DefaultProcess(start(), 24)
+		p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 		_ = p.Done("salt", at(9, 45), "Ada")
 		_ = p.Done(bake.ShapeID, at(14, 0), "Ada")
 		now := at(14, 0)

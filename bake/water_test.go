@@ -90,7 +90,7 @@ func TestTheWaterLearnsFromTheProbe(t *testing.T) {
 	after, err := b.MixingWater(m)
 	require.NoError(t, err)
 	assert.Less(t, after.TempC, before.TempC-warmer, "the flour brings none of it")
-	p := bake.DefaultProcess(start(), 24)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	assert.Zero(t, p.WantedDoughC())
 	p.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 25.0})
 	assert.InDelta(t, 25, p.WantedDoughC(), 1e-9)

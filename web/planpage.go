@@ -214,7 +214,7 @@ func planTitle(p Planned) string {
 func (s *Server) planView(p planner.Plan, f planForm) *planView {
 	now := s.opt.Now()
 	l := s.words.At(now)
-	v := &planView{Name: upper(l.Tell(p.Name())), Fits: p.Fits, Why: l.Tell(p.Why...), Notes: told(l, p.Notes)}
+	v := &planView{Name: upperFirst(l.Tell(p.Name())), Fits: p.Fits, Why: l.Tell(p.Why...), Notes: told(l, p.Notes)}
 	if len(p.Steps) == 0 {
 		return v
 	}
@@ -230,8 +230,6 @@ func (s *Server) planView(p planner.Plan, f planForm) *planView {
 	v.Days = s.planDays(p.Steps)
 	return v
 }
-
-func upper(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
 
 // planDays lays the steps out by day. A caution is told once a day: the same one
 // at every step would not be read.
@@ -281,7 +279,7 @@ func (s *Server) windowOf(st bake.Step) string {
 // wayView is one way beside the others.
 func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
 	l := s.words.At(s.opt.Now())
-	v := wayView{Name: upper(l.Tell(p.Name())), Shown: shown, Why: l.Tell(p.Why...), Link: "/plan?" + f.query(p.Way) + "#way", Levain: s.words.Percent(p.InoculationPercent)}
+	v := wayView{Name: upperFirst(l.Tell(p.Name())), Shown: shown, Why: l.Tell(p.Why...), Link: "/plan?" + f.query(p.Way) + "#way", Levain: s.words.Percent(p.InoculationPercent)}
 	if len(p.Steps) == 0 {
 		return v
 	}

@@ -5,7 +5,6 @@ import (
 	"crypto/hmac"
 	"crypto/sha256"
 	"crypto/tls"
-	_ "embed"
 	"encoding/hex"
 	"encoding/json"
 	"net/http"
@@ -15,15 +14,7 @@ import (
 	"tidemark/alert"
 )
 
-// webhookSchema describes the document a webhook gets, as JSON Schema.
-//
-//go:embed webhook.schema.json
-var webhookSchema []byte
-
-// WebhookSchema returns the JSON Schema of the document a webhook gets.
-func WebhookSchema() []byte { return append([]byte(nil), webhookSchema...) }
-
-// schemaName tells a receiver which form the document has.
+// schemaName tells a receiver which form the document has: that of webhook.schema.json.
 const schemaName = "tidemark.alert/1"
 
 // webhook posts a JSON document, signed when there is a key.

@@ -68,20 +68,6 @@ func parseLine(line string) (key, sentence string, err error) {
 	return key, sentence, nil
 }
 
-// Placeholders lists the placeholders of a sentence, sorted, each once.
-func Placeholders(sentence string) []string {
-	seen := map[string]bool{}
-	var names []string
-	for _, p := range placeholder.FindAllString(sentence, -1) {
-		if !seen[p] {
-			seen[p] = true
-			names = append(names, strings.Trim(p, "{}"))
-		}
-	}
-	sort.Strings(names)
-	return names
-}
-
 // Load returns the catalogue of a language that ships with the program.
 func Load(language string) (Catalogue, error) {
 	f, err := files.Open(language + ".txt")

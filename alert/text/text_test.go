@@ -2,6 +2,7 @@ package text
 
 import (
 	"math"
+	"sort"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +10,20 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
+
+// placeholders lists the placeholders of a sentence, sorted, each once.
+func placeholders(sentence string) []string {
+	seen := map[string]bool{}
+	var names []string
+	for _, p := range placeholder.FindAllString(sentence, -1) {
+		if !seen[p] {
+			seen[p] = true
+			names = append(names, strings.Trim(p, "{}"))
+		}
+	}
+	sort.Strings(names)
+	return names
+}
 
 func TestLanguagesHaveTheSameKeysAndPlaceholders(t *testing.T) {
 	languages := Languages()
@@ -20,7 +35,7 @@ func TestLanguagesHaveTheSameKeysAndPlaceholders(t *testing.T) {
 		c, err := Load(language)
 		require.NoError(t, err)
 		for key, sentence := range en {
-			assert.Equalf(t, Placeholders(sentence), Placeholders(c[key]), "%s.txt: %s", language, key)
+			assert.Equalf(t, placeholders(sentence), placeholders(c[key]), "%s.txt: %s", language, key)
 		}
 		for key := range c {
 			assert.Containsf(t, en, key, "%s.txt has a key English has not", language)

@@ -36,7 +36,6 @@ const massExponent = 0.37
 type Fridge struct {
 	AirC    float64 // where the dough ends, Celsius
 	PieceKg float64 // mass of one piece: loaf in its basket, or the whole tub
-	Stretch float64 // cooling takes this many times longer; 0 counts as 1
 }
 
 // Validate refuses what is no refrigerator.
@@ -46,8 +45,6 @@ func (f Fridge) Validate() error {
 		return fmt.Errorf("the refrigerator must be -2 to 15 °C, found %g", f.AirC)
 	case !(f.PieceKg > 0.02 && f.PieceKg <= 50):
 		return fmt.Errorf("a piece of dough must weigh 0.02 to 50 kg, found %g", f.PieceKg)
-	case f.Stretch < 0 || f.Stretch > 10:
-		return fmt.Errorf("the stretch must be 0 (not learned) to 10, found %g", f.Stretch)
 	}
 	return nil
 }
@@ -55,9 +52,6 @@ func (f Fridge) Validate() error {
 // Cooling is the published curve for this piece.
 func (f Fridge) Cooling() kinetics.Cooling {
 	slow := math.Pow(f.PieceKg/referenceKg, massExponent)
-	if f.Stretch > 0 {
-		slow *= f.Stretch
-	}
 	k := kinetics.Fridge()
 	k.EndC = f.AirC
 	k.EarlyPerHour /= slow

@@ -18,7 +18,6 @@ func TestAdoptedFollowsTheTimetable(t *testing.T) {
 	require.NoError(t, err)
 	p := find(t, plans, "overnight")
 	pr := p.Adopted()
-	require.NoError(t, pr.Validate())
 	assert.Equal(t, planner.FeedID, pr.Defs[0].ID)
 	assert.Equal(t, p.Feed.At, pr.Started)
 	assert.NotEmpty(t, pr.Defs[0].Warn, "raw flour")

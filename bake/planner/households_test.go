@@ -43,7 +43,7 @@ func newHouse(rng *rand.Rand) house {
 		rng: rng, shape: kinetics.Gompertz(), ceiling: 175 * math.Exp(0.18*z()), mu: 20 * math.Exp(0.30*z()),
 		lag: 0.33 + 0.12*z(), resp: rng.Float64(), roomC: min(28, max(17, 23+2.2*z())),
 		swingC: 1.2 * rng.Float64(), driftC: 0.7, warmerC: 1 + 1.2*z(), offC: 1.2 * z(),
-		fridge: heat.Fridge{AirC: 4 + z(), PieceKg: 0.88, Stretch: math.Exp(0.2 * z())},
+		fridge: heat.Fridge{AirC: 4 + z(), PieceKg: 0.88 * math.Exp(0.2*z()/0.37)},
 	}
 	if rng.IntN(2) == 0 {
 		h.shape = kinetics.Logistic()

@@ -114,7 +114,7 @@ func TestReplan(t *testing.T) {
 	again, err := planner.Replan(&p, straight(), loaf(), bake.DefaultBatch().Total(0))
 	require.NoError(t, err)
 	assert.Empty(t, again, "nothing new, nothing said")
-	day := bake.DefaultProcess(now(), 24)
+	day := bake.NewProcess(bake.DefaultBatch(), now(), 24)
 	said, err = planner.Replan(&day, straight(), loaf(), 100)
 	require.NoError(t, err)
 	assert.Empty(t, words(said), "no night in the cold, nothing to replan")

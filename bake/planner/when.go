@@ -56,12 +56,3 @@ func nextDay(now time.Time, min int, fits func(time.Time) bool) time.Time {
 func badWhen(s string) error {
 	return fmt.Errorf("%q is no time; expected e.g. \"tomorrow 08:00\", \"sat 10:00\", \"18:30\" or \"2026-03-08 08:00\"", s)
 }
-
-// ParseClock reads "22:30" as minutes after midnight.
-func ParseClock(s string) (int, error) {
-	t, err := time.Parse("15:04", strings.TrimSpace(s))
-	if err != nil {
-		return 0, fmt.Errorf("%q is no time of day; expected e.g. \"22:30\"", s)
-	}
-	return t.Hour()*60 + t.Minute(), nil
-}

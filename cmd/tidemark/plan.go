@@ -12,6 +12,8 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
@@ -254,7 +256,10 @@ func (f *planFlags) title(w planner.Wish) string {
 }
 
 // upper begins a line.
-func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+func upper(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
 
 // printPlan prints one timetable. A caution is told once.
 func (f *planFlags) printPlan(out io.Writer, w planner.Wish, p planner.Plan) {

@@ -104,6 +104,29 @@ vessels:
 	assert.Contains(t, out, "At 62\u00a0°F the dough needs")
 }
 
+// A household that reads German is told in German, and how to feed a starter alone.
+func TestPlanInGerman(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("TIDEMARK_STATE", dir)
+	file := filepath.Join(dir, "tidemark.yaml")
+	require.NoError(t, os.WriteFile(file, []byte(`household: {time_zone: UTC, language: de}
+vessels:
+  - {name: tub, holds: dough, floor_mm: 240, profile: {shape: straight, diameter_mm: 180, height_mm: 200}}
+`), 0o600))
+	out, err := plan(t, "--config", file, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--all")
+	require.NoError(t, err)
+	assert.Contains(t, out, "\nÜber Nacht im Kühlschrank\n")
+	assert.Contains(t, out, "Vorsicht: Rauch oder Flammen")
+	assert.NotRegexp(t, `\{|\b(step|caution|plan|why)\.[a-z]`, out)
+
+	out, err = plan(t, "--config", file, "--now", "2026-03-07T18:00:00Z", "--peak", "tomorrow 07:00", "--air", "20C")
+	require.NoError(t, err)
+	assert.Contains(t, out, "1 : 5 : 5")
+	assert.NotContains(t, out, "1 : 1 : 1", "that would have to be fed at two in the morning")
+	_, err = plan(t, "--config", file, "--now", "2026-03-07T18:00:00Z", "--peak", "19:00")
+	assert.ErrorContains(t, err, "Keine Fütterung")
+}
+
 func TestPlanCalendarInNoFolder(t *testing.T) {
 	_, err := plan(t, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--ics", filepath.Join(t.TempDir(), "no", "x.ics"))
 	assert.ErrorContains(t, err, "the calendar cannot be written")

@@ -83,9 +83,9 @@ func (b *bench) prior() forecast.Prior {
 
 // TestThePlannedDoughAgainstTheProbe: what is learnt of the mixing, and when nothing is.
 func TestThePlannedDoughAgainstTheProbe(t *testing.T) {
-	planned := bake.DefaultProcess(time.Time{}, 22)
+	planned := bake.NewProcess(bake.DefaultBatch(), time.Time{}, 22)
 	planned.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 24.0})
-	unplanned := bake.DefaultProcess(time.Time{}, 22)
+	unplanned := bake.NewProcess(bake.DefaultBatch(), time.Time{}, 22)
 	at := func(after time.Duration, c float64) []forecast.Point { return []forecast.Point{{At: after, DoughC: c}} }
 	require.NotNil(t, warmerThan(&planned, at(time.Minute, 25.5)))
 	assert.InDelta(t, 1.5, *warmerThan(&planned, at(time.Minute, 25.5)), 1e-9)
