@@ -30,34 +30,26 @@ type Level struct {
 // when that is shorter than ten seconds. The error says why there is no trustworthy
 // level.
 func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
-	var mm []float64
-	missed, last := 0, sensor.Reading{}
+	var n tally
 	limited, cancel := context.WithTimeout(ctx, length)
 	defer cancel()
 	timeout := min(length, 5*time.Second)
 	if _, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
 		timeout = length
 	}
-	sensor.Poll(limited, []sensor.Job{{Source: src, Every: min(time.Second, length/10), Timeout: timeout, Deliver: func(r sensor.Reading) {
-		if r.Status == sensor.OK {
-			mm = append(mm, r.Value)
-			return
-		}
-		missed++
-		last = r
-	}}})
+	sensor.Poll(limited, []sensor.Job{{Source: src, Every: min(time.Second, length/10), Timeout: timeout, Deliver: n.add}})
 	if ctx.Err() != nil {
 		return Level{}, ctx.Err()
 	}
-	l := Level{Usable: len(mm), Missed: missed}
-	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(mm, 1)
+	l := Level{Usable: len(n.values), Missed: n.count - len(n.values)}
+	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(n.values, 1)
 	switch {
-	case l.Usable+l.Missed == 0:
+	case n.count == 0:
 		return l, fmt.Errorf("no usable reading: the sensor did not answer once in the time given")
 	case l.Usable == 0:
-		return l, fmt.Errorf("no usable reading: %s", last.Reason)
+		return l, fmt.Errorf("no usable reading: %s", n.last.Reason)
 	case l.Missed > l.Usable:
-		return l, fmt.Errorf("%d of %d readings failed, most lately: %s", missed, missed+len(mm), last.Reason)
+		return l, fmt.Errorf("%d of %d readings failed, most lately: %s", l.Missed, n.count, n.last.Reason)
 	case l.SpreadMM > shakyMM:
 		return l, fmt.Errorf("the readings jump about by %.1f mm; hold everything still, or look for a rim or wall in the sensor's view", l.SpreadMM)
 	}
