@@ -1,12 +1,10 @@
 package history
 
 import (
-	"encoding/json"
 	"math"
 	"slices"
 	"time"
 
-	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -41,15 +39,13 @@ func FactsOf(r Rise) Facts {
 		HoursToPeak:   hours(r.StartedAt, r.PeakAt),
 		HoursTotal:    hours(r.StartedAt, r.EndedAt),
 	}
-	var b bake.Batch
-	if json.Unmarshal(r.Batch, &b) == nil && len(b.Flours) > 0 {
+	if b := r.Mixed(); b != nil {
 		if n, err := b.Numbers(); err == nil {
 			f.InoculationPercent, f.HydrationPercent = n.InoculationPercent, n.HydrationPercent
 			f.SaltPercent, f.WholePercent = n.SaltPercent, n.WholePercent
 		}
 	}
-	var feed bake.Feed
-	if json.Unmarshal(r.Batch, &feed) == nil && feed.StarterG > 0 && feed.Validate() == nil {
+	if feed := r.Fed(); feed != nil {
 		f.FeedRatio, f.FeedDoublings = feed.Ratio(), feed.Doublings()
 	}
 	return f

@@ -3,6 +3,7 @@ package history
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"iter"
@@ -48,6 +49,24 @@ type Rise struct {
 
 // UnderWay reports whether the rise has not ended.
 func (r Rise) UnderWay() bool { return r.EndedAt.IsZero() }
+
+// Mixed returns the batch of a dough; nil when it is not known.
+func (r Rise) Mixed() *bake.Batch {
+	var b bake.Batch
+	if json.Unmarshal(r.Batch, &b) != nil || len(b.Flours) == 0 || b.Validate() != nil {
+		return nil
+	}
+	return &b
+}
+
+// Fed returns the feeding of a starter; nil when it is not known.
+func (r Rise) Fed() *bake.Feed {
+	var f bake.Feed
+	if json.Unmarshal(r.Batch, &f) != nil || f.StarterG == 0 || f.Validate() != nil {
+		return nil
+	}
+	return &f
+}
 
 // Judgement is what a person thought of the result afterwards.
 type Judgement struct {

@@ -32,12 +32,12 @@ type Record struct {
 
 // numbers are the baker's figures of the batch, if there is one.
 func numbers(r history.Rise) (bake.Batch, bake.Numbers, bool) {
-	var b bake.Batch
-	if len(r.Batch) == 0 || json.Unmarshal(r.Batch, &b) != nil || len(b.Flours) == 0 {
-		return b, bake.Numbers{}, false
+	b := r.Mixed()
+	if b == nil {
+		return bake.Batch{}, bake.Numbers{}, false
 	}
 	n, err := b.Numbers()
-	return b, n, err == nil
+	return *b, n, err == nil
 }
 
 // BatchName is the name of the batch or feeding, empty when it has none.

@@ -154,11 +154,10 @@ func (a *App) keepSetting(ctx context.Context, key string, what any) {
 // batchOf is the batch a rise was made with: as it was kept, since a plan may take
 // less levain than the vessel's own.
 func batchOf(r history.Rise, own *bake.Batch) *bake.Batch {
-	b := new(bake.Batch)
-	if own == nil || json.Unmarshal(r.Batch, b) != nil || b.Validate() != nil {
-		return own
+	if b := r.Mixed(); b != nil && own != nil {
+		return b
 	}
-	return b
+	return own
 }
 
 // pointsOf returns the believed levels of a rise up to its peak, in volumes of the
@@ -242,7 +241,7 @@ func pastFeeds(rises []history.Rise, cold map[int64]time.Time) []bake.PastFeed {
 			continue
 		}
 		f := bake.PastFeed{MeanC: known(r.MeanDoughC), PeakHours: nan(), PeakPercent: nan(), LateHours: nan()}
-		if feed := feedOf(r); feed != nil {
+		if feed := r.Fed(); feed != nil {
 			f.Feed = *feed
 		}
 		f.At = r.StartedAt
@@ -260,15 +259,6 @@ func pastFeeds(rises []history.Rise, cold map[int64]time.Time) []bake.PastFeed {
 		out = append(out, f)
 	}
 	return out
-}
-
-// feedOf reads the feeding kept with a rise; nil when none is.
-func feedOf(r history.Rise) *bake.Feed {
-	var f bake.Feed
-	if len(r.Batch) == 0 || json.Unmarshal(r.Batch, &f) != nil || f.StarterG == 0 || f.Validate() != nil {
-		return nil
-	}
-	return &f
 }
 
 // known is a number of a stored rise; zero was never set.
