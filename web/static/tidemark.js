@@ -40,8 +40,13 @@
     if (dirty(box) || (inside && active.matches("input, textarea, select"))) return;
     const fresh = box.cloneNode(false);
     fresh.innerHTML = html;
-    const open = [...box.querySelectorAll("details")].map((d) => d.open);
-    fresh.querySelectorAll("details").forEach((d, i) => { if (open[i]) d.open = true; });
+    // A block stays open by its words, not by its place: blocks come and go.
+    const name = (d) => d.firstElementChild.textContent;
+    const was = [...box.querySelectorAll("details")];
+    fresh.querySelectorAll("details").forEach((d) => {
+      const at = was.findIndex((o) => name(o) === name(d));
+      if (at >= 0) d.open = was.splice(at, 1)[0].open || d.open;
+    });
     shown.set(id, html);
     if (fresh.isEqualNode(box)) return;
     const before = new Set([...box.querySelectorAll(".taps button")].map((b) => b.textContent));

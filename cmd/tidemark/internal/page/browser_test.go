@@ -77,6 +77,7 @@ func open(t *testing.T, browser context.Context, s screen) *tab {
 	b.run(chromedp.EmulateViewport(s.w, s.h))
 	t.Cleanup(func() {
 		b.forgive("ERR_INCOMPLETE_CHUNKED_ENCODING") // how Chromium calls an event stream that the server ended
+		b.forgive("icon from the Manifest")          // a page left while it loads its icon
 		assert.Empty(t, b.complaints(), "the console is not clean")
 	})
 	return b
