@@ -75,11 +75,7 @@ func TestFaults(t *testing.T) {
 	began := time.Now()
 	plain := play(trouble{})
 	took := time.Since(began)
-	var b strings.Builder
-	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(w, "the undisturbed day: %d rises, %d warnings, %s; all data is invented\n", len(plain.rises), len(plain.told), took.Round(10*time.Millisecond))
-	fmt.Fprintln(w, "fault\ttrials\treadings lost, most\trises lost\twarnings missed\tfalse\ttook\tnote")
-	for i, row := range []struct {
+	rows := []struct {
 		name, what string
 		trials     int
 		run        func(c *campaign, r *result, trials int)
@@ -92,8 +88,20 @@ func TestFaults(t *testing.T) {
 		{"clock", "wall clock set, drifts, daylight saving changes", 60, clockSet},
 		{"sleep", "the machine sleeps for minutes", 30, asleep},
 		{"network", "the ways to the household fail", 60, badNetwork},
-	} {
+	}
+	lines := make([]string, len(rows)) // of those that were run
+	t.Cleanup(func() {                 // the rows have ended by then
+		var b strings.Builder
+		w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
+		fmt.Fprintf(w, "the undisturbed day: %d rises, %d warnings, %s; all data is invented\n", len(plain.rises), len(plain.told), took.Round(10*time.Millisecond))
+		fmt.Fprintln(w, "fault\ttrials\treadings lost, most\trises lost\twarnings missed\tfalse\ttook\tnote")
+		fmt.Fprint(w, strings.Join(lines, ""))
+		must(w.Flush())
+		t.Log("\n" + b.String())
+	})
+	for i, row := range rows {
 		t.Run(row.name, func(t *testing.T) {
+			t.Parallel()
 			n := row.trials
 			if *maxTrials > 0 {
 				n = min(n, *maxTrials)
@@ -106,11 +114,9 @@ func TestFaults(t *testing.T) {
 			if r.trials == 0 {
 				t.Error("nothing was tried")
 			}
-			fmt.Fprintf(w, "%s\t%d\t%s\t%d\t%d\t%d\t%s\t%s\n", row.what, r.trials, r.lost, r.rises, r.missed, r.tooMany, time.Since(began).Round(100*time.Millisecond), r.note)
+			lines[i] = fmt.Sprintf("%s\t%d\t%s\t%d\t%d\t%d\t%s\t%s\n", row.what, r.trials, r.lost, r.rises, r.missed, r.tooMany, time.Since(began).Round(100*time.Millisecond), r.note)
 		})
 	}
-	must(w.Flush())
-	t.Log("\n" + b.String())
 }
 
 // say notes a finding, each only once.
