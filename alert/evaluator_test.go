@@ -70,6 +70,7 @@ func (s *scene) set(change func(*estimator.Estimate)) { change(&s.in.Estimate) }
 func (s *scene) ready(minutes float64) {
 	at := noon().Add(time.Duration(minutes * float64(time.Minute)))
 	s.in.Estimate.Ready = estimator.Window{From: at.Add(-10 * time.Minute), Median: at, Until: at.Add(15 * time.Minute)}
+	s.in.Estimate.Even = at
 }
 
 func TestOneRiseToldOnce(t *testing.T) {
@@ -453,9 +454,9 @@ func drawEstimate(t *rapid.T, e *estimator.Estimate, now time.Time) {
 	e.Exhausted, e.LevelsOffShort, e.ReadyIsPast = rapid.Bool().Draw(t, "exhausted"), rapid.Bool().Draw(t, "short"), rapid.Bool().Draw(t, "past")
 	if minutes := rapid.IntRange(-60, 120).Draw(t, "ready"); minutes > 0 || e.ReadyIsPast {
 		at := now.Add(time.Duration(minutes) * time.Minute)
-		e.Ready = estimator.Window{From: at, Median: at, Until: at}
+		e.Ready, e.Even = estimator.Window{From: at, Median: at, Until: at}, at
 	} else {
-		e.Ready = estimator.Window{}
+		e.Ready, e.Even = estimator.Window{}, time.Time{}
 	}
 }
 

@@ -288,6 +288,7 @@ func (o *ordeal) estimate() estimator.Estimate {
 	hours := now.Sub(ready).Hours()
 	e := estimator.Estimate{
 		Time: now, Started: o.start.Add(-time.Hour), RisePercent: 100 + o.slope*math.Min(hours, 2), RiseSD: 1, DoughC: 25, AirC: 22, TargetPercent: 100,
+		Even:             ready,
 		Ready:            estimator.Window{From: ready.Add(-10 * time.Minute), Median: ready, Until: ready.Add(10 * time.Minute)},
 		CarryOverPercent: math.NaN(), CeilingPercent: 150, PeakPercent: 100, Phase: estimator.Rising, Quality: estimator.QualityOK, LastSeen: now,
 	}

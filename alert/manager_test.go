@@ -281,6 +281,7 @@ func evening(start, now time.Time) estimator.Estimate {
 	hours := now.Sub(ready).Hours()
 	e := estimator.Estimate{
 		Time: now, Started: start.Add(-3 * time.Hour), RisePercent: 100 + 22*hours, RiseSD: 1, DoughC: 25, AirC: 23, TargetPercent: 100,
+		Even:             ready,
 		Ready:            estimator.Window{From: ready.Add(-8 * time.Minute), Median: ready, Until: ready.Add(9 * time.Minute)},
 		CarryOverPercent: 18, CeilingPercent: 160, CeilingLow: 140, ReachChance: 0.97, PeakPercent: math.Max(100+22*hours, 20), Phase: estimator.Rising,
 		PhaseSince: start, Quality: estimator.QualityOK, LastSeen: now,

@@ -69,14 +69,15 @@ func advised(key bake.AdviceKey, away bool) func(*Input) {
 // sights are the moments of a household, one for each thing that can be told.
 func sights() []sight {
 	nan := math.NaN()
-	soon := func(minutes int) estimator.Window {
+	soon := func(minutes int) (time.Time, estimator.Window) {
 		at := noon().Add(time.Duration(minutes) * time.Minute)
-		return estimator.Window{From: at.Add(-10 * time.Minute), Median: at, Until: at.Add(20 * time.Minute)}
+		return at, estimator.Window{From: at.Add(-10 * time.Minute), Median: at, Until: at.Add(20 * time.Minute)}
 	}
-	near := doughAt(func(e *estimator.Estimate) { e.Ready, e.RisePercent, e.CarryOverPercent = soon(20), 88, 87 })
+	near := doughAt(func(e *estimator.Estimate) { e.Even, e.Ready = soon(20); e.RisePercent, e.CarryOverPercent = 88, 87 })
 	reached := func(rise float64) func(*Input) {
 		return doughAt(func(e *estimator.Estimate) {
-			e.Phase, e.ReadyIsPast, e.Ready, e.RisePercent = estimator.Ready, true, soon(0), rise
+			e.Even, e.Ready = soon(0)
+			e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, rise
 		})
 	}
 	lost := func(reason string) func(*Input) {
@@ -100,9 +101,10 @@ func sights() []sight {
 	return []sight{
 		{"near", []func(*Input){near}},
 		{"near, but it may stall", []func(*Input){doughAt(func(e *estimator.Estimate) {
-			e.Ready, e.RisePercent, e.ReachChance, e.CeilingLow = soon(20), 88, 0.7, 93
+			e.Even, e.Ready = soon(20)
+			e.RisePercent, e.ReachChance, e.CeilingLow = 88, 0.7, 93
 		})}},
-		{"near, and the fridge comes in time", []func(*Input){doughAt(func(e *estimator.Estimate) { e.Ready, e.RisePercent, e.CarryOverPercent = soon(20), 88, 22 })}},
+		{"near, and the fridge comes in time", []func(*Input){doughAt(func(e *estimator.Estimate) { e.Even, e.Ready = soon(20); e.RisePercent, e.CarryOverPercent = 88, 22 })}},
 		{"reached", []func(*Input){reached(101)}},
 		{"reached, then left alone", []func(*Input){func(in *Input) { in.Estimate.CarryOverPercent = 87; reached(101)(in) }, reached(128)}},
 		{"no rise left", []func(*Input){doughAt(func(e *estimator.Estimate) { e.RisePercent, e.Exhausted = 82, true })}},
@@ -114,7 +116,7 @@ func sights() []sight {
 			e.ReachChance, e.RisePercent, e.CeilingPercent, e.EquivalentHours = 0.4, 82, 95, 8
 		})}},
 		{"a proof", []func(*Input){
-			proving(doughAt(func(e *estimator.Estimate) { e.Ready, e.RisePercent = soon(20), 38 })),
+			proving(doughAt(func(e *estimator.Estimate) { e.Even, e.Ready = soon(20); e.RisePercent = 38 })),
 			proving(doughAt(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 46 })),
 			proving(doughAt(func(e *estimator.Estimate) { e.RisePercent = 80 }))}},
 		{"a starter", []func(*Input){starterAt(estimator.Peak, 140, 140), starterAt(estimator.Falling, 120, 140), starterAt(estimator.Hungry, 90, 140)}},
@@ -156,7 +158,7 @@ func sights() []sight {
 		{"a thermometer", []func(*Input){func(in *Input) { in.Silent = []Silent{{"dough", noon()}, {Sensor: "air"}} }}},
 		{"nobody watched", []func(*Input){func(in *Input) {
 			in.System.Unwatched = Span{noon().Add(-100 * time.Minute), noon()}
-			in.Estimate.Ready = soon(70)
+			in.Estimate.Even, in.Estimate.Ready = soon(70)
 		}}},
 		{"the machine", []func(*Input){func(in *Input) { in.System = System{DiskFreeRatio: 0.034, UnderVoltage: true} }}},
 	}

@@ -151,22 +151,23 @@ func (o *observation) atTarget() bool {
 		(e.Phase == estimator.Over && e.TargetPercent > 0 && e.RisePercent >= e.TargetPercent)
 }
 
-// near: the target is less than the lead away. The condition is seen a hold time
-// early, so that the warning comes at the lead and a single bad forecast, which does
-// not last that long, does not raise it. Once told it follows the forecast wherever
-// it goes.
+// near: the target is as likely as not less than the lead away. The condition is seen
+// a hold time early, so that the warning comes at the lead and a single bad forecast,
+// which does not last that long, does not raise it. Once told it follows the forecast
+// wherever it goes.
 func near(o *observation) []condition {
 	if !o.watched || o.atTarget() || o.pastUse() {
 		return []condition{{kind: Near}}
 	}
 	c := condition{kind: Near, reason: WithinLead, hold: nearHold, say: func() words { return sayNear(o) }}
-	switch told := o.open(Near); {
-	case o.ahead():
-		left := o.e.Ready.Median.Sub(o.At)
-		c.on, c.ready, c.at = told || left <= o.Lead+nearHold, told || left <= o.Lead, o.e.Ready.Median
-	default:
-		c.on = told || o.e.Phase == estimator.Near
-		c.ready = c.on
+	told, even := o.open(Near), o.e.Even
+	within := func(d time.Duration) bool {
+		left := even.Sub(o.At)
+		return told || !even.IsZero() && left <= d && left > -nearHold
+	}
+	c.on, c.ready = within(o.Lead+nearHold), within(o.Lead)
+	if o.ahead() {
+		c.at = o.e.Ready.Median
 	}
 	return []condition{c}
 }

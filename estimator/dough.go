@@ -3,9 +3,9 @@ package estimator
 // Limits for dough, in points of rise, shares of volume and hours.
 const (
 	doughLagPoints = 3
-	nearEarlier    = 0.2 // share of the way from the median to the early end: the late tail is the longer one
-	overPoints     = 15  // so far past the mark is over
-	overGrowth     = 0.5 // so many growth-hours at the mark is over
+	nearHold       = 2.0 / 60 // hours; a single bad forecast does not last as long
+	overPoints     = 15       // so far past the mark is over
+	overGrowth     = 0.5      // so many growth-hours at the mark is over
 	fallenShare    = 0.06
 	fallenCold     = 0.16 // chilled gas shrinks and dissolves: not a collapse
 )
@@ -47,16 +47,15 @@ func (p *phases) doughBeforeMark(v view) {
 		p.enter(Ready, v.now, "The mark of %.0f %% is reached.", v.target)
 		return
 	}
-	toGo := v.out.median - nearEarlier*(v.out.median-v.out.from) - v.now
-	likely := v.out.known && v.out.chance >= 0.5
+	toGo := v.out.even - v.now
 	if p.phase == Rising {
-		if p.near.lasts(likely && toGo <= v.lead+minutes(1.5), v.now, minutes(0.5)) {
+		if p.near.lasts(toGo <= v.lead+nearHold, v.now, nearHold) {
 			p.far.on = false
 			p.enter(Near, v.now, "By the forecast the mark of %.0f %% is %.0f minutes away.", v.target, max(toGo*60, 0))
 		}
 		return
 	}
-	far := v.out.chance < shortChance || v.out.known && toGo > 1.5*v.lead+minutes(10)
+	far := toGo > 1.5*v.lead+minutes(10)
 	if p.far.lasts(far, v.now, minutes(20)) {
 		p.near.on = false
 		p.enter(Rising, v.now, "The mark is farther away than it seemed.")

@@ -205,6 +205,9 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 	o := v.out
 	out.ReachChance = o.chance
 	out.CeilingLow, out.CeilingPercent, out.CeilingHigh = o.ceilingLow, o.ceiling, o.ceilingHigh
+	if !math.IsInf(o.even, 1) {
+		out.Even = when(o.even)
+	}
 	reached := e.phases.reached
 	switch {
 	case o.known:
@@ -215,7 +218,7 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 	}
 	if reached > 0 {
 		out.ReadyIsPast, out.NoForecast = true, ""
-		out.Ready = Window{when(e.phases.markFrom), when(reached), when(e.phases.markUntil)}
+		out.Even, out.Ready = when(reached), Window{when(e.phases.markFrom), when(reached), when(e.phases.markUntil)}
 	}
 	if !e.cached.fitted {
 		return

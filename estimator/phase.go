@@ -30,6 +30,7 @@ type view struct {
 type outlook struct {
 	known, past         bool
 	from, median, until float64 // hours on the estimator's clock
+	even                float64 // when the mark is reached as likely as not; plus infinity never
 	chance              float64
 	why                 string
 	ceilingLow          float64
@@ -41,7 +42,7 @@ type outlook struct {
 // noOutlook is an outlook that knows nothing.
 func noOutlook(why string) outlook {
 	nan := math.NaN()
-	return outlook{why: why, chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan, ends: [3]float64{nan, nan, nan}}
+	return outlook{why: why, even: math.Inf(1), chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan, ends: [3]float64{nan, nan, nan}}
 }
 
 // hold measures for how long a condition has held without a break.

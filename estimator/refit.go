@@ -5,28 +5,13 @@ import (
 	"time"
 )
 
-// Times between two fits without news, hours: at least half a minute, more as
-// the rise gets older and a minute means less, and long once it has fallen.
+// Times between two looks of the forecast into the future without news, hours. News
+// come with every bin of two minutes.
 const (
-	refitHours  = 30.0 / 3600
-	refitShare  = 1.0 / 300 // of the rise's age
-	refitOver   = 3.0 / 60
-	refitFallen = 10.0 / 60
-	fanHours    = 3.0 / 60 // fan and carry-over are dear and change slowly
-	refitHasty  = 5.0 / 60 // while catching up
+	refitHours = 2.0 / 60
+	refitHasty = 5.0 / 60 // while catching up
+	fanHours   = 3.0 / 60 // fan and carry-over are dear and change slowly
 )
-
-// refitEvery is the time between two fits at the rise's age.
-func (e *Estimator) refitEvery(t float64) float64 {
-	every := max(refitHours, (t-e.rise.start)*refitShare)
-	switch e.phases.phase {
-	case Over, Peak, Falling:
-		return max(every, refitOver)
-	case Fallen, Hungry:
-		return max(every, refitFallen)
-	}
-	return every
-}
 
 // fanColumns is the number of columns of the forecast fan.
 const fanColumns = 28
@@ -53,11 +38,11 @@ func (e *Estimator) refit(t float64, hasty bool) {
 	}
 	target := e.target()
 	urgent := r.urgent || math.Abs(target-e.cached.target) > 2
-	every := e.refitEvery(t)
+	news, every := e.fit.News() && !hasty, refitHours
 	if hasty {
-		every = max(every, refitHasty)
+		every = refitHasty
 	}
-	if late := e.cached.hasty && !hasty; e.cached.asked && !urgent && !late && t-e.cached.at < every {
+	if late := e.cached.hasty && !hasty; e.cached.asked && !urgent && !late && !news && t-e.cached.at < every {
 		return
 	}
 	e.cached.hasty = hasty
@@ -75,7 +60,7 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	c.fitted = !math.IsNaN(mid)
 	crossing := e.fit.Crossing(target)
 	out := noOutlook(crossing.Why)
-	out.chance = crossing.Chance
+	out.chance, out.even = crossing.Chance, r.start+crossing.Even
 	if crossing.Known {
 		out.known, out.past = true, crossing.Past
 		out.from = r.start + crossing.From

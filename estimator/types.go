@@ -97,11 +97,12 @@ type Estimate struct {
 	DoughC, AirC       float64 // as believed within the last 20 minutes; NaN when not known
 
 	TargetPercent float64
-	Ready         Window  // when the target is, or was, first reached; zero when unknown
-	ReadyIsPast   bool    // the target has been reached
-	GoodUntil     Window  // when growth ends, or ended: from then on it only gets weaker; zero when unknown
-	ReachChance   float64 // probability that the target is ever reached, 0..1; NaN before a forecast
-	NoForecast    string  // why Ready is zero, in words; empty otherwise
+	Ready         Window    // when the target is, or was, first reached; zero when unknown
+	ReadyIsPast   bool      // the target has been reached
+	GoodUntil     Window    // when growth ends, or ended: from then on it only gets weaker; zero when unknown
+	Even          time.Time // by then the target is reached as likely as not; zero when it most likely never is
+	ReachChance   float64   // probability that the target is ever reached, 0..1; NaN before a forecast
+	NoForecast    string    // why Ready is zero, in words; empty otherwise
 
 	CeilingPercent, CeilingLow, CeilingHigh float64 // median and 80 % interval of the final rise; NaN before a forecast
 	CarryOverPercent                        float64 // further rise if moved to the fridge now, percentage points; NaN when unknown

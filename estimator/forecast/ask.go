@@ -11,6 +11,7 @@ import (
 type Crossing struct {
 	From, Median, Until float64
 	Chance              float64 // that it is ever reached, 0..1; NaN when Known is false for want of data
+	Even                float64 // when it is reached as likely as not, hours since the start; plus infinity when it never is
 	Past                bool    // it has been reached, more likely than not
 	Known               bool    // the three times mean something
 	Why                 string  // why not, in words; empty when Known
@@ -85,7 +86,7 @@ func (f *Fit) crossedAt(i int, goal float64) float64 {
 // Crossing forecasts a rise in percent of the start volume, as of the last Refit.
 func (f *Fit) Crossing(risePercent float64) Crossing {
 	if !f.known() {
-		return Crossing{Chance: math.NaN(), Why: "Too few readings for a forecast yet."}
+		return Crossing{Even: math.Inf(1), Chance: math.NaN(), Why: "Too few readings for a forecast yet."}
 	}
 	var list []weighted
 	var chance, past float64
@@ -100,7 +101,10 @@ func (f *Fit) Crossing(risePercent float64) Crossing {
 		}
 		list = append(list, weighted{t, f.paths.weight[i]})
 	}
-	c := Crossing{Chance: min(chance, 1), Past: past > 0.5}
+	c := Crossing{Even: math.Inf(1), Chance: min(chance, 1), Past: past > 0.5}
+	if chance > 0.5 {
+		c.Even = quantiles(list, 0.5/chance)[0]
+	}
 	if chance < leastChance {
 		_, mid, _ := f.Ceiling()
 		c.Why = fmt.Sprintf("The rise will most likely not reach %.0f %%: it levels off near %.0f %%.", risePercent, mid)
@@ -109,21 +113,6 @@ func (f *Fit) Crossing(risePercent float64) Crossing {
 	q := quantiles(list, 0.1, 0.5, 0.9)
 	c.From, c.Median, c.Until, c.Known = q[0], q[1], q[2], true
 	return c
-}
-
-// Within is the chance that a rise is reached within some hours from the last
-// Refit; NaN before a forecast.
-func (f *Fit) Within(risePercent, hours float64) float64 {
-	if !f.known() {
-		return math.NaN()
-	}
-	var chance float64
-	for i := range f.members {
-		if f.crossesAt(i, risePercent/100) <= f.now+hours {
-			chance += f.paths.weight[i]
-		}
-	}
-	return min(chance, 1)
 }
 
 // Baseline returns the start volume in litres and its standard deviation; NaN

@@ -136,6 +136,7 @@ func (f *Fit) missed(k int) float64 {
 // refresh resamples the members when their weights have thinned out, and moves
 // each of them a few times.
 func (f *Fit) refresh() {
+	f.news = true
 	w := f.shares()
 	if effective(w) > thin {
 		return

@@ -38,6 +38,7 @@ type Fit struct {
 	paces    []float64 // and for its speed to come
 
 	now   float64
+	news  bool  // the members have changed since
 	after clock // the clock at now
 	paths paths
 }
@@ -206,8 +207,12 @@ func (f *Fit) Cold(at float64, in bool) {
 // EquivalentHours is the growth time so far at 24 C, mean of both responses.
 func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi) / 2 }
 
+// News reports whether anything was taken in since the last Refit.
+func (f *Fit) News() bool { return f.news }
+
 // Refit looks ahead from now, on what was seen up to now.
 func (f *Fit) Refit(now float64) {
+	f.news = false
 	f.now = max(now, f.clock.at)
 	f.after = f.clock
 	f.after.advance(f.now, math.NaN(), math.NaN())
