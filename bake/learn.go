@@ -44,12 +44,7 @@ func Learn(holds estimator.Holds, past []Past, next Past) forecast.Prior {
 	}
 	list := make([]forecast.Params, 0, len(past))
 	for _, p := range past {
-		had := adjusted(base, p)
-		q := p.Params
-		q.LogCeiling += want.LogCeiling.Mean - had.LogCeiling.Mean
-		q.LogRate += want.LogRate.Mean - had.LogRate.Mean
-		q.Lag += want.Lag.Mean - had.Lag.Mean
-		list = append(list, q)
+		list = append(list, p.Params.Moved(adjusted(base, p), want))
 	}
 	return want.Learn(list)
 }

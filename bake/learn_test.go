@@ -137,6 +137,11 @@ func TestLearningHelpsInTheFirstHour(t *testing.T) {
 // A batch with another levain is not taken for the same.
 func TestLearnBringsBatchesTogether(t *testing.T) {
 	p := forecast.Params{LogCeiling: math.Log(150), LogRate: math.Log(40), Lag: 0.2}
+	n := len(forecast.Learned{}.Mean) // the parameters of the forecast's own curve, the rate first
+	p.Point, p.PointCov = make([]float64, n), make([][]float64, n)
+	for i := range p.PointCov {
+		p.PointCov[i] = make([]float64, n)
+	}
 	var past []bake.Past
 	for range 12 {
 		past = append(past, bake.Past{Params: p, InoculationShare: 0.2, SaltPercent: 2})
@@ -147,6 +152,10 @@ func TestLearnBringsBatchesTogether(t *testing.T) {
 	assert.InDelta(t, math.Log(40), same.LogRate.Mean, 0.05)
 	assert.InDelta(t, base.Inoculated(0.05).LogRate.Mean-base.Inoculated(0.2).LogRate.Mean, less.LogRate.Mean-same.LogRate.Mean, 0.03)
 	assert.Less(t, same.LogRate.SD, base.LogRate.SD)
+	moved := base.Inoculated(0.05).LogRate.Mean - base.Inoculated(0.2).LogRate.Mean
+	assert.InDelta(t, moved, less.Learned.Mean[0]-same.Learned.Mean[0], 1e-9, "the curve's own rate moves with the levain")
+	assert.Zero(t, less.Learned.Mean[1], "and what is no rate stays")
+	assert.Zero(t, p.Point[0], "what was stored stays as it was")
 	none := bake.Learn(estimator.Dough, nil, bake.Past{InoculationShare: 0.1, SaltPercent: 2})
 	assert.InDelta(t, math.Log(29.3)+base.Inoculated(0.1).LogRate.Mean-base.LogRate.Mean, none.LogRate.Mean, 1e-9, "the vetted bulk times")
 	unknown := bake.PastOf(start(), p, bake.Batch{})

@@ -2,6 +2,7 @@ package forecast
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"tidemark/estimator/kinetics"
@@ -17,6 +18,22 @@ type Params struct {
 	Cov                      [3][3]float64
 	Point                    []float64   `json:",omitempty"`
 	PointCov                 [][]float64 `json:",omitempty"`
+}
+
+// Moved returns what the rise would have taught if another batch had been in the
+// vessel: the priors of both tell how they differ.
+func (p Params) Moved(from, to Prior) Params {
+	p.LogCeiling += to.LogCeiling.Mean - from.LogCeiling.Mean
+	p.LogRate += to.LogRate.Mean - from.LogRate.Mean
+	p.Lag += to.Lag.Mean - from.Lag.Mean
+	if len(p.Point) == paramCount {
+		p.Point = slices.Clone(p.Point)
+		before, after := from.general(), to.general()
+		for i := range p.Point {
+			p.Point[i] += after[i].Mean - before[i].Mean
+		}
+	}
+	return p
 }
 
 // Params sums up the members; not ok before a forecast.
