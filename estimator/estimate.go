@@ -212,12 +212,12 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 	switch {
 	case o.known:
 		out.Ready = Window{when(o.from), when(o.median), when(o.until)}
-		out.ReadyIsPast = o.past && o.median <= v.now
+		out.ReadyIsPast = !v.seeing && o.past && o.median <= v.now // seen, it has to last: see phases
 	default:
 		out.NoForecast = o.why
 	}
 	if reached > 0 {
-		out.ReadyIsPast, out.NoForecast = true, ""
+		out.ReadyIsPast, out.NoForecast, out.ReachChance = true, "", 1
 		out.Even, out.Ready = when(reached), Window{when(e.phases.markFrom), when(reached), when(e.phases.markUntil)}
 	}
 	if !e.cached.fitted {

@@ -62,6 +62,7 @@ type rise struct {
 	carriedAt float64 // last time the forecast stood in for the filter; -Inf never
 	lastShift float64 // last time the level was knocked or moved
 	grewUntil float64 // when growth was found to have ended; 0 while it goes on
+	grewTo    float64 // the rise then, percent
 	stepped   float64 // last step found whose cause is open; -Inf none
 	cold      bool
 	coldAt    float64

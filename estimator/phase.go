@@ -124,10 +124,13 @@ func (p *phases) markMoved(now float64) {
 
 // seeMark notes when the mark was reached, whatever the phase.
 func (p *phases) seeMark(v view) {
-	reached := v.seeing && v.rise >= v.target ||
+	reached := v.seeing && (v.rise >= v.target || v.out.past) ||
 		!v.seeing && v.out.known && v.out.past && v.out.until <= v.now
 	if p.ready.lasts(reached, v.now, minutes(1.5)) && p.reached == 0 && v.now-v.start > settleHours {
 		p.reached = p.ready.from
+		if v.out.past {
+			p.reached = min(p.reached, v.out.median)
+		}
 		p.markFrom, p.markUntil = p.reached, p.reached
 		if v.out.known {
 			p.markFrom, p.markUntil = min(v.out.from, p.reached), max(v.out.until, p.reached)

@@ -3,6 +3,8 @@ package estimator
 import (
 	"math"
 	"time"
+
+	"tidemark/estimator/forecast"
 )
 
 // Times between two looks of the forecast into the future without news, hours. News
@@ -54,19 +56,10 @@ func (e *Estimator) refit(t float64, hasty bool) {
 // ask reads the forecast.
 func (e *Estimator) ask(t, target float64, urgent bool) {
 	c := &e.cached
-	r := &e.rise
 	c.at, c.target, c.asked = t, target, true
 	low, mid, high := e.fit.Ceiling()
 	c.fitted = !math.IsNaN(mid)
-	crossing := e.fit.Crossing(target)
-	out := noOutlook(crossing.Why)
-	out.chance, out.even = crossing.Chance, r.start+crossing.Even
-	if crossing.Known {
-		out.known, out.past = true, crossing.Past
-		out.from = r.start + crossing.From
-		out.median = r.start + crossing.Median
-		out.until = r.start + crossing.Until
-	}
+	out := e.markAhead(target)
 	out.ceilingLow, out.ceiling, out.ceilingHigh = low, mid, high
 	out.ends = e.growthEnds(t)
 	c.out = out
@@ -81,6 +74,25 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	}
 }
 
+// markAhead says when the mark is reached, or was.
+func (e *Estimator) markAhead(target float64) outlook {
+	start := e.rise.start
+	if p := &e.phases; p.reached > 0 {
+		out := noOutlook("")
+		out.known, out.past, out.chance, out.even = true, true, 1, p.reached
+		out.from, out.median, out.until = p.markFrom, p.reached, p.markUntil
+		return out
+	}
+	crossing := e.fit.Crossing(target)
+	out := noOutlook(crossing.Why)
+	out.chance, out.even = crossing.Chance, start+crossing.Even
+	if crossing.Known {
+		out.known, out.past = true, crossing.Past
+		out.from, out.median, out.until = start+crossing.From, start+crossing.Median, start+crossing.Until
+	}
+	return out
+}
+
 // stirsAgain is how much growth must lie ahead, hours, for an end that was seen to
 // have been none: judgement, less is within the grid of the forecast.
 const stirsAgain = 0.5
@@ -89,12 +101,13 @@ const stirsAgain = 0.5
 func (e *Estimator) growthEnds(t float64) [3]float64 {
 	from, median, until := e.fit.Ends()
 	ends := [3]float64{e.rise.start + from, e.rise.start + median, e.rise.start + until}
-	over := &e.rise.grewUntil
-	switch {
-	case !(ends[1] <= t+stirsAgain): // unknown as well
+	over, rise := &e.rise.grewUntil, &e.rise.grewTo
+	now, _ := e.fit.Rise(t - e.rise.start)
+	if !(ends[1] <= t+stirsAgain) || now > *rise+forecast.EndPoints { // unknown as well
 		*over = 0
-	case ends[1] <= t && *over == 0:
-		*over = t
+	}
+	if ends[1] <= t && *over == 0 {
+		*over, *rise = t, now
 	}
 	if *over > 0 {
 		for i := range ends {

@@ -1,9 +1,10 @@
 package forecast
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 )
 
 // Crossing says when a rise is, or was, first reached: the median and the
@@ -187,8 +188,10 @@ func (f *Fit) Ends() (from, median, until float64) {
 	})
 }
 
-// endPoints: growth has ended when less than this is left, start volumes.
-const endPoints = 0.02
+// EndPoints is the rise, in percentage points, that growth has left when it is said to
+// have ended. Judgement: less is within what one sees; with 2 the slow tail of the curves
+// counts and the end is told 40 minutes late (median).
+const EndPoints = 5
 
 // peak is the highest rise to come of member i and how many hours from now it has
 // all but got there.
@@ -199,7 +202,7 @@ func (f *Fit) peak(i int) (rise, hours float64) {
 		top = max(top, x)
 	}
 	k := 0
-	for p[k] < top-endPoints {
+	for p[k] < top-EndPoints/100.0 {
 		k++
 	}
 	return float64(top), gridHours(k)
@@ -254,7 +257,7 @@ type weighted struct{ x, w float64 }
 
 // quantiles sorts the list and returns its weighted quantiles.
 func quantiles(list []weighted, at ...float64) []float64 {
-	sort.Slice(list, func(i, j int) bool { return list[i].x < list[j].x })
+	slices.SortFunc(list, func(a, b weighted) int { return cmp.Compare(a.x, b.x) })
 	var total float64
 	for _, v := range list {
 		total += v.w
