@@ -63,7 +63,7 @@ func (h home) rise(hours float64) ([]forecast.Point, float64) {
 
 // after forecasts the doubling from the first part of a record.
 func after(p forecast.Prior, pts []forecast.Point, until time.Duration) forecast.Crossing {
-	f := forecast.New(p, forecast.DefaultBias(), nil, kinetics.NewResponses())
+	f := forecast.New(p, nil, kinetics.NewResponses())
 	for _, q := range pts {
 		if q.At > until {
 			break

@@ -57,6 +57,3 @@ func (e *Estimator) SetLead(d time.Duration) {
 // SetPrior sets what is expected of the next rise, from the household's past
 // ones. A rise under way keeps the prior it began with.
 func (e *Estimator) SetPrior(p forecast.Prior) { e.cfg.Prior = &p }
-
-// SetBias sets what is known of sensor and vessel from past rises, for the next one.
-func (e *Estimator) SetBias(b forecast.Bias) { e.cfg.Bias = &b }

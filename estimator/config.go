@@ -37,8 +37,6 @@ type Config struct {
 
 	Prior *forecast.Prior // what is believed of the rise beforehand; nil for the default
 
-	Bias *forecast.Bias // what is known of sensor and vessel; nil for the default
-
 	// ByHand says that no sensor sees the height: looks by eye and temperature are all
 	// there is. Profile and FloorMM are not needed then.
 	ByHand bool

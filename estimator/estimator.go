@@ -74,14 +74,11 @@ func (e *Estimator) begin(at time.Time) {
 
 // newFit starts a forecast.
 func (e *Estimator) newFit() *forecast.Fit {
-	prior, bias := forecast.DefaultPrior(string(e.cfg.Holds)), forecast.DefaultBias()
+	prior := forecast.DefaultPrior(string(e.cfg.Holds))
 	if e.cfg.Prior != nil {
 		prior = *e.cfg.Prior
 	}
-	if e.cfg.Bias != nil {
-		bias = *e.cfg.Bias
-	}
-	return forecast.New(prior, bias, e.cfg.Profile, e.table)
+	return forecast.New(prior, e.cfg.Profile, e.table)
 }
 
 // event does what a person told.

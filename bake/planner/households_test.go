@@ -98,7 +98,7 @@ const (
 // follows the live plan: it reads a noisy sensor, asks for the move every ten
 // minutes, and is up to twenty minutes late. At bedtime it goes in anyway.
 func (h *house) watched(d day) int {
-	fit := forecast.New(forecast.DefaultPrior("dough").Inoculated(0.10), forecast.DefaultBias(), nil, kinetics.NewResponses())
+	fit := forecast.New(forecast.DefaultPrior("dough").Inoculated(0.10), nil, kinetics.NewResponses())
 	for m := 0; m <= bedtime-shaping; m++ {
 		at := time.Duration(m) * time.Minute
 		fit.Temper(at.Hours(), d.doughC[m]+0.1*h.rng.NormFloat64(), d.airC[m])

@@ -119,7 +119,7 @@ func (f *Fit) observe(flt *filter, r *row, x *bin, at float64) float64 {
 // rows makes all rows of a branch anew.
 func (f *Fit) rows(b *branch) []row {
 	list := make([]row, f.done)
-	b.filter, b.logF = newFilter(&f.bias), 0
+	b.filter, b.logF = newFilter(), 0
 	for k := range list {
 		list[k] = f.prepare(b, &b.filter, k)
 		b.logF += list[k].logF

@@ -10,8 +10,7 @@ const (
 	warmSD      = 1.2   // mm
 	warmHours   = 0.4   // time constant
 	airSD       = 0.3   // mm per degree
-	domeMean    = 0.0   // share of the start height at +100 %
-	domeSD      = 0.012 //
+	domeSD      = 0.012 // share of the start height at +100 %
 	ballMean    = 0.02  // share of the start height, for each of both: a ball stands too high, not too low
 	ballSD      = 0.04  //
 	ballFast    = 0.08  // time constants, hours

@@ -42,7 +42,7 @@ func (f *Fit) set(m *member) {
 	m.prior = f.belief.log(&m.at)
 	m.curve = curveOf(&m.at)
 	m.dough = m.curve.start()
-	m.state = f.bias.means()
+	m.state = statesBefore()
 	m.loss = 0
 }
 

@@ -14,7 +14,6 @@ import (
 type Fit struct {
 	profile *geometry.Profile
 	belief  belief
-	bias    Bias
 	clock   clock
 	quantum float64 // step of the sensor, mm; 0 unknown
 	readSD  float64 // of one reading, mm
@@ -44,11 +43,11 @@ type Fit struct {
 }
 
 // New starts a rise. The profile may be nil when only looks by eye are given.
-func New(p Prior, bias Bias, profile *geometry.Profile, table *kinetics.Responses) *Fit {
+func New(p Prior, profile *geometry.Profile, table *kinetics.Responses) *Fit {
 	nan := math.NaN()
 	f := &Fit{
-		profile: profile, belief: newBelief(&p), bias: bias, clock: newClock(table), scale: nan, h0: nan, air0: nan,
-		chance: *rand.NewPCG(1, 2), branches: []branch{{filter: newFilter(&bias)}},
+		profile: profile, belief: newBelief(&p), clock: newClock(table), scale: nan, h0: nan, air0: nan,
+		chance: *rand.NewPCG(1, 2), branches: []branch{{filter: newFilter()}},
 		doubts: make([]float64, memberCount), paces: make([]float64, memberCount),
 		bins: make([]bin, 0, maxBins), members: nil,
 	}
@@ -254,7 +253,7 @@ func (f *Fit) Forget(from float64) {
 	if from <= 0 {
 		f.scale, f.h0 = math.NaN(), math.NaN()
 		f.steps, f.moves = f.steps[:0], f.moves[:0]
-		f.branches = append(f.branches[:0], branch{filter: newFilter(&f.bias)})
+		f.branches = append(f.branches[:0], branch{filter: newFilter()})
 		f.newMembers()
 	}
 	f.again()

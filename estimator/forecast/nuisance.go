@@ -21,18 +21,6 @@ const (
 
 type vector [stateCount]float64
 
-// Bias is what is believed of a sensor over a vessel beforehand, in the units of
-// the states: floor (mm), wander (mm), warm-up (mm), air (mm per degree), dome
-// (share of the start height at +100 %).
-type Bias struct {
-	Floor, Warm, Air, Dome Normal
-}
-
-// DefaultBias is for a sensor whose past is not known.
-func DefaultBias() Bias {
-	return Bias{Floor: Normal{0, floorSD}, Warm: Normal{0, warmSD}, Air: Normal{0, airSD}, Dome: Normal{domeMean, domeSD}}
-}
-
 // row is one bin made ready for the filter in one branch.
 type row struct {
 	y            float64 // volume, nominal start volumes
@@ -56,9 +44,9 @@ type filter struct {
 }
 
 // newFilter starts from what is believed beforehand.
-func newFilter(b *Bias) filter {
+func newFilter() filter {
 	var f filter
-	sd := vector{startSD, b.Floor.SD, wanderSD, b.Warm.SD, b.Air.SD, b.Dome.SD, ballSD, ballSD, 0, 0, 0}
+	sd := vector{startSD, floorSD, wanderSD, warmSD, airSD, domeSD, ballSD, ballSD, 0, 0, 0}
 	for i, s := range sd {
 		f.p[i][i] = s * s
 	}
@@ -66,9 +54,8 @@ func newFilter(b *Bias) filter {
 	return f
 }
 
-// means are the states beforehand.
-func (b *Bias) means() (m vector) {
-	m[sFloor], m[sWarm], m[sAir], m[sDome] = b.Floor.Mean, b.Warm.Mean, b.Air.Mean, b.Dome.Mean
+// statesBefore are the states beforehand.
+func statesBefore() (m vector) {
 	m[sBallA], m[sBallB] = ballMean, ballMean
 	return m
 }

@@ -168,7 +168,7 @@ func Teach(p Prior, points []Point) (_ Params, ok bool) {
 	if len(points) < 10 {
 		return Params{}, false
 	}
-	f := New(p, DefaultBias(), nil, kinetics.NewResponses())
+	f := New(p, nil, kinetics.NewResponses())
 	every := (len(points) + most - 1) / most
 	for i, x := range points {
 		f.Temper(x.At.Hours(), x.DoughC, math.NaN())

@@ -3,8 +3,6 @@ package forecast
 import (
 	"math"
 	"math/rand/v2"
-
-	"tidemark/estimator/lsq"
 )
 
 // Normal is a belief: a mean and a standard deviation.
@@ -79,8 +77,8 @@ func (p *Prior) general() [paramCount]Normal {
 type belief struct {
 	general [paramCount]Normal
 	learned *Learned
-	factor  [paramCount * paramCount]float64 // Cholesky factor of the learned covariance
-	logDet  float64                          // of the learned against the general, logarithm of the standard deviations
+	factor  [paramCount]point // lower Cholesky factor of the learned covariance
+	logDet  float64           // of the learned against the general, logarithm of the standard deviations
 }
 
 func newBelief(p *Prior) belief {
@@ -88,19 +86,36 @@ func newBelief(p *Prior) belief {
 	if p.Learned == nil {
 		return b
 	}
-	for i := range paramCount {
-		for j := range paramCount {
-			b.factor[i*paramCount+j] = p.Learned.Cov[i][j]
-		}
-	}
-	if !lsq.Cholesky(b.factor[:], paramCount) {
+	var ok bool
+	if b.factor, ok = cholesky(&p.Learned.Cov); !ok {
 		b.learned = nil
 		return b
 	}
 	for i, n := range b.general {
-		b.logDet += math.Log(b.factor[i*paramCount+i] / n.SD)
+		b.logDet += math.Log(b.factor[i][i] / n.SD)
 	}
 	return b
+}
+
+// cholesky returns the lower factor L of a covariance L L'; not ok when it is none.
+func cholesky(cov *[paramCount][paramCount]float64) (l [paramCount]point, ok bool) {
+	for i := range l {
+		for j := range i + 1 {
+			sum := cov[i][j]
+			for k := range j {
+				sum -= l[i][k] * l[j][k]
+			}
+			switch {
+			case i > j:
+				l[i][j] = sum / l[j][j]
+			case sum > 0 && !math.IsInf(sum, 1):
+				l[i][i] = math.Sqrt(sum)
+			default:
+				return l, false
+			}
+		}
+	}
+	return l, true
 }
 
 // log is the logarithm of the density of a point, but for a constant.
@@ -118,9 +133,9 @@ func (b *belief) log(x *point) float64 {
 	for i := range z {
 		s := x[i] - b.learned.Mean[i]
 		for j := range i {
-			s -= b.factor[i*paramCount+j] * z[j]
+			s -= b.factor[i][j] * z[j]
 		}
-		z[i] = s / b.factor[i*paramCount+i]
+		z[i] = s / b.factor[i][i]
 		learned -= z[i] * z[i] / 2
 	}
 	top := max(general, learned)
@@ -137,7 +152,7 @@ func (b *belief) draw(r *rand.Rand, learned bool) (x point) {
 		for i := range x {
 			x[i] = b.learned.Mean[i]
 			for j := range i + 1 {
-				x[i] += b.factor[i*paramCount+j] * z[j]
+				x[i] += b.factor[i][j] * z[j]
 			}
 		}
 		return x
