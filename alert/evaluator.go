@@ -19,6 +19,7 @@ type Evaluator struct {
 	rise     *riseKey // nil before the first input
 	oven     ovenDetector
 	trend    trend
+	missed   int // rises in which the target was told without a near warning before
 }
 
 // slotKey names one thing that can be raised once at a time.
@@ -160,6 +161,10 @@ func (e *Evaluator) Open() []Alarm {
 	return open
 }
 
+// NearMissed returns how often, since the program's start, a target was reached without
+// a near warning before.
+func (e *Evaluator) NearMissed() int { return e.missed }
+
 // ClockStep moves what is remembered in time, for a clock that was wrong and has
 // been set now: hold times and alarms stay as they are. The short memory of
 // temperatures is begun anew, and open alarms are worded anew at the next Evaluate,
@@ -290,6 +295,9 @@ func (e *Evaluator) raise(o *observation, c condition, s *slot) []Change {
 	p, since := e.policies[c.kind], s.since
 	if !c.since.IsZero() && c.since.Before(since) {
 		since = c.since
+	}
+	if c.kind == Reached && !e.peek(Near).fired {
+		e.missed++
 	}
 	a := Alarm{Kind: c.kind, Reason: c.reason, Vessel: o.Vessel, RiseID: o.RiseID, State: Firing,
 		Since: since, FiredAt: o.At, Priority: priorityOf(p, c)}

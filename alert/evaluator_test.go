@@ -107,6 +107,25 @@ func TestOneRiseToldOnce(t *testing.T) {
 	assert.Equal(t, map[string]bool{"near-tub-7": true, "reached-tub-7": true, "over-tub-7": true}, ids)
 }
 
+// TestAMissedNearIsCounted reaches the target with and without a warning before.
+func TestAMissedNearIsCounted(t *testing.T) {
+	reach := func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 }
+	s := newScene(t, text.Locale{})
+	s.ready(20)
+	s.run(5*time.Minute, time.Minute, nil)
+	s.set(reach)
+	s.run(5*time.Minute, time.Minute, nil)
+	assert.Zero(t, s.w.NearMissed(), "near was told")
+	s.in.RiseID++
+	s.run(5*time.Minute, time.Minute, nil)
+	assert.Equal(t, 1, s.w.NearMissed())
+	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Rising, false, 90 })
+	s.ready(40)
+	s.run(10*time.Minute, time.Minute, nil)
+	assert.Equal(t, 1, s.w.NearMissed(), "and counted once; near does not come after it")
+	assert.Equal(t, "reached", string(s.saidA[len(s.saidA)-1].Kind))
+}
+
 func TestNearWaitsForTheLead(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.ready(45)

@@ -50,6 +50,7 @@ type Vessel struct {
 	Batches     []string // names to choose from at a start
 	AirHumidity float64  // relative humidity of the air, ratio 0..1; 0 or NaN when not measured
 	Alarms      []alert.Alarm
+	NearMissed  int // times the mark was reached and no near warning had come, since the program's start
 	Sensors     []SensorHealth
 }
 

@@ -104,6 +104,7 @@ func families() []metric {
 		{"rise_start_timestamp_seconds", "When the rise started, in Unix seconds; absent while none is watched.", v},
 		{"last_seen_timestamp_seconds", "When the level was last believed, in Unix seconds.", v},
 		{"rejected_readings_total", "Readings of this rise that were not believed, by reason.", []string{"vessel", "reason"}},
+		{"near_missed_total", "Times the mark was reached and no near warning had come.", v},
 		{"alarms_firing", "Warnings that stand now, by kind.", []string{"vessel", "kind"}},
 		{"readings_total", "Readings by sensor and status.", []string{"vessel", "sensor", "status"}},
 		{"sensor_ok", "1 when the last reading of a sensor was good, else 0.", vs},
@@ -195,6 +196,7 @@ func (s sink) system(y web.System) {
 func (s sink) vessel(v web.Vessel) {
 	s.gauge("vessel_info", 1, v.Vessel, string(v.Holds))
 	s.flag("in_fridge", v.InFridge, v.Vessel)
+	s.counter("near_missed_total", float64(v.NearMissed), v.Vessel)
 	if p := v.Estimate.TargetPercent; p > 0 {
 		s.gauge("target_ratio", p/100, v.Vessel)
 	}
