@@ -262,10 +262,12 @@ func TestTooColdNotInTheFridgeAndNotWhileWarming(t *testing.T) {
 func TestSensorLostIsOneMessage(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 5*time.Second, nil)
-	s.set(func(e *estimator.Estimate) { e.Quality, e.QualityReason = estimator.QualitySuspect, "the level jumps" })
+	s.set(func(e *estimator.Estimate) {
+		e.Quality, e.QualityReason = estimator.QualitySuspect, estimator.VesselMoved
+	})
 	s.run(4*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) {
-		e.Quality, e.QualityReason = estimator.QualityGap, "Not seeing the dough since 12:10: the sensor answers nothing in range. Lid or cable?"
+		e.Quality, e.QualityReason = estimator.QualityGap, estimator.NothingInRange
 	})
 	s.run(20*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualitySuspect }) // still not well
@@ -297,7 +299,7 @@ func TestReadingsWithoutDoughAreLostToo(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.run(10*time.Minute, 5*time.Second, nil)
 	s.set(func(e *estimator.Estimate) {
-		e.Quality, e.QualityReason = estimator.QualitySuspect, "Not seeing the dough since 12:10: the sensor answers nothing in range. Lid or cable?"
+		e.Quality, e.QualityReason = estimator.QualitySuspect, estimator.NothingInRange
 	})
 	s.run(20*time.Minute, 5*time.Second, nil)
 	require.Equal(t, []string{"12:15 raised sensor_lost no_reading"}, s.said)

@@ -1,8 +1,8 @@
 package alert
 
 import (
+	"cmp"
 	"math"
-	"strings"
 	"time"
 
 	"tidemark/alert/text"
@@ -72,7 +72,7 @@ func (o *observation) silentFor(seen time.Time) time.Duration {
 // sayLost words that the dough is not seen.
 func sayLost(o *observation) words {
 	v := o.values()
-	v["since"], v["reason"] = o.e.LastSeen, o.cause("cause.no_reading")
+	v["since"], v["reason"] = o.e.LastSeen, o.cause(estimator.NoReading)
 	if o.e.LastSeen.IsZero() {
 		return o.words(v, "sensor_lost.title.never", "sensor_lost.text.never", "sensor_lost.do")
 	}
@@ -86,33 +86,15 @@ func sayLost(o *observation) words {
 	return o.words(v, "sensor_lost.title", "sensor_lost.text", last, ready, "sensor_lost.do")
 }
 
-// cause says in the household's language why the sensor does not see, from what the
-// estimate says in English; otherwise is the key to use when it says nothing. A
-// reason that is not known here is passed on as it is.
-func (o *observation) cause(otherwise string) string {
-	reason := o.e.QualityReason
-	if reason == "" {
-		return o.t.Say(otherwise, nil)
+// cause says in the household's language why the sensor does not see; otherwise is the
+// cause to tell when the estimate knows none.
+func (o *observation) cause(otherwise estimator.Cause) string {
+	key := cmp.Or(o.e.QualityReason, otherwise)
+	fault := map[string]estimator.Cause{"stuck": estimator.SensorStuck, "stale": "node", "unreliable": "unreliable"}[o.HeightFault]
+	if fault != "" && o.e.QualityReason != "" && o.e.Quality == estimator.QualityGap {
+		key = fault
 	}
-	fault := map[string]string{"stuck": "stuck", "stale": "node", "unreliable": "unreliable"}[o.HeightFault]
-	if fault != "" && o.e.Quality == estimator.QualityGap {
-		return o.t.Say("cause."+fault, nil)
-	}
-	for _, c := range [][2]string{
-		{"nothing in range", "nothing_in_range"}, {"nearer than the dough", "too_near"}, {"empty floor", "empty"},
-		{"repeats the same reading", "stuck"}, {"do not agree", "moved"}, {"no reading", "no_reading"}, {"No reading", "no_reading"},
-	} {
-		if strings.Contains(reason, c[0]) {
-			return o.t.Say("cause."+c[1], nil)
-		}
-	}
-	if i := strings.LastIndex(reason, ": "); i >= 0 {
-		reason = reason[i+2:]
-	}
-	if !strings.HasSuffix(reason, ".") && !strings.HasSuffix(reason, "?") {
-		reason += "."
-	}
-	return reason
+	return o.t.Say("cause."+string(key), nil)
 }
 
 // sensorSuspect: readings arrive but make no sense. Not while the sensor is lost:
@@ -126,7 +108,7 @@ func sensorSuspect(o *observation) []condition {
 		on:      o.e.Quality == estimator.QualitySuspect,
 		unknown: o.open(SensorLost) || o.e.Quality == estimator.QualityGap && o.open(SensorSuspect),
 		hold:    suspectHold, say: func() words {
-			v := text.Values{"vessel": o.Vessel, "since": o.seen(SensorSuspect), "reason": o.cause("cause.unknown")}
+			v := text.Values{"vessel": o.Vessel, "since": o.seen(SensorSuspect), "reason": o.cause("unknown")}
 			return o.words(v, "sensor_suspect.title", "sensor_suspect.text", "sensor_suspect.do")
 		}}}
 }

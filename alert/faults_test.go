@@ -78,7 +78,7 @@ func TestALostSensorSaysWhatItKnows(t *testing.T) {
 		s.run(10*time.Minute, 10*time.Second, nil)
 		s.in.HeightFault = fault
 		s.set(func(e *estimator.Estimate) {
-			e.Quality, e.QualityReason = estimator.QualityGap, "Not seeing the dough since 12:10: the sensor gives no reading. Cable, power or a crashed bus?"
+			e.Quality, e.QualityReason = estimator.QualityGap, estimator.NoReading
 		})
 		s.run(10*time.Minute, 10*time.Second, nil)
 		require.Len(t, s.saidA, 1, fault)

@@ -80,7 +80,7 @@ func sights() []sight {
 			e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, rise
 		})
 	}
-	lost := func(reason string) func(*Input) {
+	lost := func(reason estimator.Cause) func(*Input) {
 		return doughAt(func(e *estimator.Estimate) { e.Quality, e.QualityReason = estimator.QualityGap, reason })
 	}
 	after := &bake.After{CoreC: 94, Probe: true, DoneAt: noon(), Done: bake.Core{LowC: 93, BestC: 96, MostC: 98}, SliceC: 35}
@@ -150,9 +150,9 @@ func sights() []sight {
 		{"the oven, by the dough", []func(*Input){func(in *Input) {
 			in.Estimate.DoughC = 24 + 0.05*in.At.Sub(noon()).Minutes()*in.At.Sub(noon()).Minutes()
 		}}},
-		{"not seen", []func(*Input){lost("Not seeing the dough since 12:00: the sensor answers nothing in range. Lid or cable?"), doughAt(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })}},
+		{"not seen", []func(*Input){lost(estimator.NothingInRange), doughAt(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })}},
 		{"never seen", []func(*Input){func(in *Input) {
-			lost("No reading")(in)
+			lost(estimator.NoReading)(in)
 			in.Estimate.LastSeen, in.Estimate.RisePercent = time.Time{}, nan
 		}}},
 		{"a thermometer", []func(*Input){func(in *Input) { in.Silent = []Silent{{"dough", noon()}, {Sensor: "air"}} }}},

@@ -122,7 +122,7 @@ func TestStuck(t *testing.T) {
 	assert.Greater(t, refused, 40, "ten minutes of the same digits")
 	x := e.Estimate(now)
 	assert.Equal(t, QualitySuspect, x.Quality)
-	assert.Contains(t, x.QualityReason, "repeats the same reading")
+	assert.Equal(t, SensorStuck, x.QualityReason)
 	assert.NotEqual(t, Fallen, x.Phase)
 	v := e.Observe(still(now, 200.4))
 	assert.True(t, v.Accepted, "moves again")

@@ -23,30 +23,26 @@ func (e *Estimator) quality(out *Estimate, t float64) {
 	}
 	if e.refusedSince > 0 && t-e.lastRefused <= e.blindAfter() {
 		out.Quality = QualitySuspect
-		out.QualityReason = e.lastReason.asks()
+		out.QualityReason = e.lastReason.cause()
 		return
 	}
-	out.Quality = QualityGap
-	out.QualityReason = "the height gives no reading. Is the sensor connected and powered?"
-	if t-since >= e.cfg.LostAfter.Hours() {
-		out.QualityReason = "the sensor gives no reading. Cable, power or a crashed bus?"
-	}
+	out.Quality, out.QualityReason = QualityGap, NoReading
 }
 
-// asks puts a reason into words with a question that helps.
-func (r reason) asks() string {
+// cause is what a refusal points to.
+func (r reason) cause() Cause {
 	switch r {
 	case rOutOfRange, rBelowFloor:
-		return "the sensor answers nothing in range. Lid or cable?"
+		return NothingInRange
 	case rTooNear, rAboveVessel:
-		return "the sensor sees something nearer than the dough can be. A lid, a hand, or a drop on its window?"
+		return TooNear
 	case rEmpty:
-		return "the sensor sees the empty floor. Is the vessel under it?"
+		return EmptyVessel
 	case rStuck:
-		return "the sensor repeats the same reading to the last digit. It may hang: take its power away and give it back."
+		return SensorStuck
 	case rHandling, rSpike:
-		return "the readings do not agree with what came before. Has the vessel or the sensor been moved?"
+		return VesselMoved
 	default:
-		return "the readings are not usable. Check the sensor and the clock."
+		return UselessReadings
 	}
 }

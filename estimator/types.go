@@ -66,6 +66,21 @@ const (
 	QualitySuspect Quality = "suspect" // readings arrive but are not believed
 )
 
+// Cause is why the estimate does not rest on what the sensor shows now, and the key of
+// the words for it.
+type Cause string
+
+// The causes.
+const (
+	NothingInRange  Cause = "nothing_in_range" // lid off, vessel gone, cable
+	TooNear         Cause = "too_near"         // nearer than dough can be: a lid, a hand, a drop
+	EmptyVessel     Cause = "empty"            // the floor is seen
+	SensorStuck     Cause = "stuck"            // the same reading to the last digit
+	VesselMoved     Cause = "moved"            // readings do not agree with those before
+	UselessReadings Cause = "useless"          // twice the same moment, or out of order
+	NoReading       Cause = "no_reading"
+)
+
 // Window is a moment with its doubt: the median and the central 80 % interval.
 // A zero Window means there is none.
 type Window struct {
@@ -119,7 +134,7 @@ type Estimate struct {
 	PhaseReason string
 
 	Quality       Quality
-	QualityReason string
+	QualityReason Cause     // empty while the quality is ok
 	LastSeen      time.Time // last believed level reading; zero when never
 
 	EquivalentHours float64 // growth time so far at 24 C

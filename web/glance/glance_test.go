@@ -150,7 +150,7 @@ func stands() []stand {
 			s.Estimate.PeakPercent = 131
 		})),
 		row("cannot see", dough(func(s *bake.State) {
-			s.Estimate.Quality, s.Estimate.LastSeen, s.Estimate.QualityReason = estimator.QualityGap, clock(14, 2), "the sensor answers nothing in range. Lid or cable?"
+			s.Estimate.Quality, s.Estimate.LastSeen, s.Estimate.QualityReason = estimator.QualityGap, clock(14, 2), estimator.NothingInRange
 		})),
 		row("catching up", dough(func(s *bake.State) { s.WorkingOut = true })),
 		row("by hand, a look is due", dough(func(s *bake.State) { s.ByHand, s.LookAt = true, clock(15, 28) })),

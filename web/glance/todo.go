@@ -1,8 +1,6 @@
 package glance
 
 import (
-	"strings"
-
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
@@ -53,27 +51,11 @@ func (t *teller) byKey(n bake.Todo) {
 	case bake.TodoLook:
 		t.out.Calls = true
 		if r := t.s.Estimate.QualityReason; r != "" {
-			t.out.How = t.reason(r)
+			t.out.How = upper(t.l.Say("cause."+string(r), nil))
 		}
 	case bake.TodoJudge:
 		t.out.Judge, t.out.Main = true, nil
 	}
-}
-
-// reason is why a sensor does not see, by its key or as it is.
-func (t *teller) reason(r string) string {
-	if t.l.Has("cause." + r) {
-		return upper(t.l.Say("cause."+r, nil))
-	}
-	return upper(strings.TrimSuffix(r, ".")) + ending(r)
-}
-
-// ending closes a sentence.
-func ending(s string) string {
-	if strings.HasSuffix(s, "?") {
-		return ""
-	}
-	return "."
 }
 
 // due is a step whose time has come.

@@ -67,7 +67,11 @@ func (t *timeline) estimate(vessel string, e estimator.Estimate) {
 	}
 	if e.Quality != s.quality {
 		s.quality = e.Quality
-		t.say(e.Time, vessel, "sight", "demo.sight."+string(e.Quality), text.Values{"reason": e.QualityReason})
+		why := ""
+		if e.QualityReason != "" {
+			why = t.words.Say("cause."+string(e.QualityReason), nil)
+		}
+		t.say(e.Time, vessel, "sight", "demo.sight."+string(e.Quality), text.Values{"reason": why})
 	}
 	t.forecast(vessel, e, s)
 }

@@ -121,7 +121,7 @@ func (p *tablePrinter) print(e estimator.Estimate, raised []alert.Alarm) error {
 	if e.Phase != p.phase {
 		what = string(e.Phase) + reason(e.PhaseReason)
 	} else if e.Quality != p.quality {
-		what = "sight: " + string(e.Quality) + reason(e.QualityReason)
+		what = "sight: " + string(e.Quality) + reason(strings.ReplaceAll(string(e.QualityReason), "_", " "))
 	}
 	p.last, p.phase, p.quality = e.Time, e.Phase, e.Quality
 	_, err := fmt.Fprintf(p.w, "%-16s  %6s  %8s  %-33s  %s\n", p.clock(e.Time, "2006-01-02 15:04"),

@@ -60,7 +60,7 @@ func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
 	add(func(e *estimator.Estimate) {
 		e.Time, e.Phase = at(100), estimator.Rising
 		e.RisePercent, e.RiseSD, e.RatePercentPerHour, e.Ready = 46, 4, 33, window(150, 180, 215)
-		e.Quality, e.QualityReason = estimator.QualityGap, "No reading since 09:35."
+		e.Quality, e.QualityReason = estimator.QualityGap, estimator.NoReading
 	}, alert.Alarm{Kind: alert.SensorLost, Reason: "no_reading", Title: "tub: not seen", Text: "Not seeing the dough in tub since 09:35 <invented>."})
 	add(func(e *estimator.Estimate) {
 		e.Time, e.Phase, e.PhaseReason = at(182), estimator.Ready, "The mark is reached."
