@@ -19,17 +19,17 @@
 // around an empty floor stays unbiased. Above the top the vessel is taken to go
 // straight on; Above tells when that is the case, and a caller should say so.
 //
-// Error terms. Two errors do not average out and are given as functions:
+// Error terms. Two errors do not average out:
 //
 //   - Tilt. A sensor tilted by an angle a reads d/cos(a) instead of d: too
-//     long, so the surface seems too low by TiltErrorMM. It shrinks as the
+//     long, so the surface seems too low by d/cos(a) - d. It shrinks as the
 //     dough comes nearer; only the change over a rise matters: 2 degrees over
 //     100 mm of change is 0.06 mm. A tilted sensor also looks off centre by
 //     d*tan(a), which matters for a domed surface and for the walls.
 //   - Dome. Dough often stands higher in the middle. The profile takes the
 //     level as flat, so a sensor over the middle reads high. For a paraboloid
 //     that stands the dome height above its own edge the mean level is half the
-//     dome, and a spot of a given share of the radius sees DomeErrorMM too
+//     dome, and a spot of a share s of the radius sees (1 - s*s)/2 of it too
 //     much. Stiff dough may dome by 10 mm and more, a wet starter is flat.
 //
 // What it does not do: it knows nothing of sensors, noise or time, it does not

@@ -106,9 +106,6 @@ func checkIncreasing(points []Point) error {
 // TopMM is the height of the highest known level, mm.
 func (p *Profile) TopMM() float64 { return p.topMM }
 
-// CapacityL is the volume at TopMM, litres.
-func (p *Profile) CapacityL() float64 { return p.capacityL }
-
 // Above reports whether a height lies above the known part of the vessel, so
 // that its volume is an extrapolation.
 func (p *Profile) Above(heightMM float64) bool { return heightMM > p.topMM }

@@ -80,33 +80,3 @@ func (c *sphereCap) volume(h float64) float64 {
 func (c *sphereCap) area(h float64) float64 {
 	return math.Pi * h * (2*c.radius - h) * litresPerMM3
 }
-
-// TiltErrorMM is how much too long a sensor tilted by tiltDeg reads over a
-// level surface at distanceMM, in mm; always 0 or more.
-func TiltErrorMM(distanceMM, tiltDeg float64) float64 {
-	return distanceMM * (1/math.Cos(tiltDeg*math.Pi/180) - 1)
-}
-
-// TiltSDMM is the standard deviation in mm of the tilt error when the sensor
-// was levelled by hand with a standard deviation of tiltSDDeg about each of two
-// axes. For small angles the error is d*a*a/2 with a*a twice an exponential
-// variable, so that mean and standard deviation are both d*s*s, s in radians.
-func TiltSDMM(distanceMM, tiltSDDeg float64) float64 {
-	s := tiltSDDeg * math.Pi / 180
-	return distanceMM * s * s
-}
-
-// DomeErrorMM is how much too high the level is read in mm over dough that
-// stands domeMM higher in the middle than at the wall, as a paraboloid, by a
-// sensor over the middle whose spot has spotRatio (0..1) of the vessel's
-// radius. A spot that covers the whole surface makes no error.
-func DomeErrorMM(domeMM, spotRatio float64) float64 {
-	r := min(max(spotRatio, 0), 1)
-	return domeMM / 2 * (1 - r*r)
-}
-
-// DomeSDMM is the standard deviation in mm of that error when all that is known
-// of the dome is that it lies between 0 and maxDomeMM, all heights alike.
-func DomeSDMM(maxDomeMM, spotRatio float64) float64 {
-	return DomeErrorMM(maxDomeMM, spotRatio) / math.Sqrt(12)
-}

@@ -1,9 +1,6 @@
 package kinetics
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // ReferenceC is the temperature at which equivalent time runs as clock time.
 const ReferenceC = 24.0
@@ -19,30 +16,9 @@ func Ganzle(c float64) float64 {
 	return 0.0124 * math.Pow(36-c, 2.981) * math.Exp(-0.3355*(36-c))
 }
 
-// GanzleBacteria is the growth rate per hour of L. sanfranciscensis, zero at and
-// above 41 C. Source as [Ganzle]. The forecast does not use it; the phases of a
-// starter may.
-func GanzleBacteria(c float64) float64 {
-	if c >= 41 {
-		return 0
-	}
-	return 0.1267 * math.Pow(41-c, 1.5404) * math.Exp(-0.1931*(41-c))
-}
-
-// CTMI is a cardinal temperature model with inflection. Make one with [NewCTMI].
+// CTMI is a cardinal temperature model with inflection. The optimum has to lie above the
+// middle of the other two temperatures, or the formula has a pole inside its range.
 type CTMI struct{ minC, optC, maxC float64 }
-
-// NewCTMI checks the three cardinal temperatures. The optimum has to lie above
-// the middle of the other two, or the formula has a pole inside its range.
-func NewCTMI(minC, optC, maxC float64) (CTMI, error) {
-	if !(minC < optC && optC < maxC) {
-		return CTMI{}, fmt.Errorf("kinetics: cardinal temperatures must rise, found %g, %g, %g C", minC, optC, maxC)
-	}
-	if optC <= (minC+maxC)/2 {
-		return CTMI{}, fmt.Errorf("kinetics: optimum %g C must lie above the middle of %g and %g C, or the model has a pole", optC, minC, maxC)
-	}
-	return CTMI{minC, optC, maxC}, nil
-}
 
 // Cerevisiae is the model with the values for S. cerevisiae (4, 32.3, 45.4 C).
 func Cerevisiae() CTMI { return CTMI{4, 32.3, 45.4} }

@@ -84,9 +84,3 @@ func (s Sigmoid) Rise(ceiling, mu, lag, t float64) float64 {
 	y, _ := s.Unit(mu / ceiling * (t - lag))
 	return ceiling * y
 }
-
-// TimeOf returns when the curve reaches a rise, in hours; plus infinity when the
-// ceiling is not above it.
-func (s Sigmoid) TimeOf(ceiling, mu, lag, rise float64) float64 {
-	return lag + ceiling/mu*s.UnitInverse(rise/ceiling)
-}
