@@ -8,75 +8,33 @@ import (
 // Verdict says whether a sample's distance was believed.
 type Verdict struct {
 	Accepted bool
-	Reason   string // one of the Reason constants; empty when accepted
+	Reason   string // one of [Reasons], or that nothing was there or watched; empty when accepted
 }
 
-// The reasons for which a distance is not believed.
-const (
-	ReasonMissing     = "missing"      // no distance in the sample
-	ReasonNoRise      = "no_rise"      // nothing is being watched
-	ReasonDuplicate   = "duplicate"    // same moment as the reading before
-	ReasonOutOfOrder  = "out_of_order" // earlier than the reading before
-	ReasonOutOfRange  = "out_of_range" // no distance at all: zero, negative or a "nothing seen" code
-	ReasonTooNear     = "too_near"     // nearer than the sensor can measure
-	ReasonAboveVessel = "above_vessel" // higher than dough can stand: a lid or a hand
-	ReasonBelowFloor  = "below_floor"  // farther than the floor: lid off, vessel gone
-	ReasonEmpty       = "empty"        // near the floor although there was dough: vessel swapped or sensor beside it
-	ReasonSpike       = "spike"        // does not fit the readings around it: hand, utensil, lid, drop
-	ReasonHandling    = "handling"     // after a fold or a move, until readings agree again
-	ReasonStuck       = "stuck"        // identical for implausibly long
-)
-
-// reason indexes the counters.
+// reason is why a distance is not believed, and the index of its counter.
 type reason int
 
 const (
-	accepted reason = iota
-	rMissing
-	rNoRise
-	rDuplicate
-	rOutOfOrder
-	rOutOfRange
-	rTooNear
-	rAboveVessel
-	rBelowFloor
-	rEmpty
-	rSpike
-	rHandling
-	rStuck
+	accepted     reason = iota
+	rMissing            // no distance in the sample
+	rNoRise             // nothing is being watched
+	rDuplicate          // same moment as the reading before
+	rOutOfOrder         // earlier than the reading before
+	rOutOfRange         // no distance at all: zero, negative or a "nothing seen" code
+	rTooNear            // nearer than the sensor can measure
+	rAboveVessel        // higher than dough can stand: a lid or a hand
+	rBelowFloor         // farther than the floor: lid off, vessel gone
+	rEmpty              // near the floor although there was dough: vessel swapped or sensor beside it
+	rSpike              // does not fit the readings around it: hand, utensil, lid, drop
+	rHandling           // after a fold or a move, until readings agree again
+	rStuck              // identical for implausibly long
 	reasons
 )
 
 // word is the public name of a reason.
 func (r reason) word() string {
-	switch r {
-	case rMissing:
-		return ReasonMissing
-	case rNoRise:
-		return ReasonNoRise
-	case rDuplicate:
-		return ReasonDuplicate
-	case rOutOfOrder:
-		return ReasonOutOfOrder
-	case rOutOfRange:
-		return ReasonOutOfRange
-	case rTooNear:
-		return ReasonTooNear
-	case rAboveVessel:
-		return ReasonAboveVessel
-	case rBelowFloor:
-		return ReasonBelowFloor
-	case rEmpty:
-		return ReasonEmpty
-	case rSpike:
-		return ReasonSpike
-	case rHandling:
-		return ReasonHandling
-	case rStuck:
-		return ReasonStuck
-	default:
-		return ""
-	}
+	return [reasons]string{"", "missing", "no_rise", "duplicate", "out_of_order", "out_of_range", "too_near",
+		"above_vessel", "below_floor", "empty", "spike", "handling", "stuck"}[r]
 }
 
 // emptyMM: a vessel with less in it counts as empty, mm above the floor.
@@ -132,10 +90,7 @@ func (c *clock) tick(t time.Time) {
 func (e *Estimator) Observe(s Sample) Verdict {
 	r := e.observe(s)
 	e.rejected[r]++
-	if r == accepted {
-		return Verdict{Accepted: true}
-	}
-	return Verdict{Reason: r.word()}
+	return Verdict{Accepted: r == accepted, Reason: r.word()}
 }
 
 func (e *Estimator) observe(s Sample) reason {

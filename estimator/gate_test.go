@@ -37,26 +37,26 @@ func TestRefusedReadings(t *testing.T) {
 		mm   float64
 		want string
 	}{
-		"missing":        {math.NaN(), ReasonMissing},
-		"zero":           {0, ReasonOutOfRange},
-		"negative":       {-3, ReasonOutOfRange},
-		"infinite":       {math.Inf(1), ReasonOutOfRange},
-		"sentinel 8190":  {8190, ReasonOutOfRange},
-		"sentinel 8191":  {8191, ReasonOutOfRange},
-		"sentinel 65535": {65535, ReasonOutOfRange},
-		"too near":       {9, ReasonTooNear},
-		"lid off":        {300, ReasonBelowFloor},
-		"counter":        {267, ReasonBelowFloor},
-		"empty":          {257, ReasonEmpty},
-		"hand":           {90, ReasonSpike},
-		"utensil":        {185, ReasonSpike},
-		"far spike":      {215, ReasonSpike},
+		"missing":        {math.NaN(), rMissing.word()},
+		"zero":           {0, rOutOfRange.word()},
+		"negative":       {-3, rOutOfRange.word()},
+		"infinite":       {math.Inf(1), rOutOfRange.word()},
+		"sentinel 8190":  {8190, rOutOfRange.word()},
+		"sentinel 8191":  {8191, rOutOfRange.word()},
+		"sentinel 65535": {65535, rOutOfRange.word()},
+		"too near":       {9, rTooNear.word()},
+		"lid off":        {300, rBelowFloor.word()},
+		"counter":        {267, rBelowFloor.word()},
+		"empty":          {257, rEmpty.word()},
+		"hand":           {90, rSpike.word()},
+		"utensil":        {185, rSpike.word()},
+		"far spike":      {215, rSpike.word()},
 	} {
 		e, now, _ := level60(t, 1, 10*time.Second, 30*time.Minute)
 		before := e.counts()[c.want]
 		v := e.Observe(still(now, c.mm))
 		assert.Equal(t, Verdict{Reason: c.want}, v, name)
-		if c.want != ReasonMissing {
+		if c.want != rMissing.word() {
 			assert.Equal(t, before+1, e.counts()[c.want], name)
 		}
 		v = e.Observe(still(now.Add(10*time.Second), 200))
@@ -67,15 +67,15 @@ func TestRefusedReadings(t *testing.T) {
 	e, err := New(cfg)
 	require.NoError(t, err)
 	e.Begin(simEpoch)
-	assert.Equal(t, ReasonAboveVessel, e.Observe(still(simEpoch, 100)).Reason, "300 mm over the floor of a 200 mm vessel")
+	assert.Equal(t, rAboveVessel.word(), e.Observe(still(simEpoch, 100)).Reason, "300 mm over the floor of a 200 mm vessel")
 }
 
 func TestTimeOrder(t *testing.T) {
 	e, now, _ := level60(t, 1, 10*time.Second, 10*time.Minute)
 	last := now.Add(-10 * time.Second)
-	assert.Equal(t, ReasonDuplicate, e.Observe(still(last, 200)).Reason)
-	assert.Equal(t, ReasonOutOfOrder, e.Observe(still(last.Add(-time.Second), 200)).Reason)
-	assert.Equal(t, ReasonMissing, e.Observe(Sample{Time: last, DistanceMM: math.NaN(), Event: Fold}).Reason, "an event at the time of a reading is no duplicate")
+	assert.Equal(t, rDuplicate.word(), e.Observe(still(last, 200)).Reason)
+	assert.Equal(t, rOutOfOrder.word(), e.Observe(still(last.Add(-time.Second), 200)).Reason)
+	assert.Equal(t, rMissing.word(), e.Observe(Sample{Time: last, DistanceMM: math.NaN(), Event: Fold}).Reason, "an event at the time of a reading is no duplicate")
 	assert.Equal(t, e.clock.hours(last), e.rise.foldTold)
 	e.Observe(Sample{Time: last.Add(-time.Hour), DistanceMM: 200, Event: End})
 	assert.Equal(t, Ended, e.Estimate(now).Phase, "a late event counts")
@@ -114,7 +114,7 @@ func TestStuck(t *testing.T) {
 	e, now, _ := level60(t, 1, 10*time.Second, 30*time.Minute)
 	refused := 0
 	for range 60 {
-		if v := e.Observe(still(now, 199.3127)); v.Reason == ReasonStuck {
+		if v := e.Observe(still(now, 199.3127)); v.Reason == rStuck.word() {
 			refused++
 		}
 		now = now.Add(10 * time.Second)
@@ -142,7 +142,7 @@ func TestCoarseIsNotStuck(t *testing.T) {
 			grown := 2 * at.Sub(simEpoch).Hours() // 2 mm/h: slow
 			e.Observe(still(at, math.Round((200-grown+0.15*step*rng.NormFloat64())/step)*step))
 		}
-		assert.Zero(t, e.counts()[ReasonStuck], "step %g", step)
+		assert.Zero(t, e.counts()[rStuck.word()], "step %g", step)
 	}
 }
 
@@ -167,7 +167,7 @@ func TestCoarseThatHangs(t *testing.T) {
 		}
 		switch after {
 		case from + 12*time.Minute:
-			assert.Greater(t, e.counts()[ReasonStuck], 60)
+			assert.Greater(t, e.counts()[rStuck.word()], 60)
 		case to + 5*time.Minute:
 			x := e.Estimate(at)
 			assert.InDelta(t, 200-level(after), x.LevelMM-(e.cfg.FloorMM-200), 1.5)
@@ -194,7 +194,7 @@ func TestQuietBetweenTwoStepsIsNotStuck(t *testing.T) {
 		}
 		e.Observe(still(simEpoch.Add(time.Duration(i)*time.Second), d))
 	}
-	assert.Zero(t, e.counts()[ReasonStuck])
+	assert.Zero(t, e.counts()[rStuck.word()])
 }
 
 // A hand or a lid at the very start is outvoted or found out.

@@ -260,7 +260,7 @@ func TestStartAgainAndEnd(t *testing.T) {
 	assert.Equal(t, Ended, x.Phase)
 	checkEstimate(t, x)
 	v := e.Observe(still(simEpoch.Add(151*time.Minute), 200))
-	assert.Equal(t, ReasonNoRise, v.Reason, "a valid height after an end starts nothing")
+	assert.Equal(t, rNoRise.word(), v.Reason, "a valid height after an end starts nothing")
 }
 
 // The mark is moved while it is near and after it was reached.

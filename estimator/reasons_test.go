@@ -18,6 +18,6 @@ func TestReasonsAreAllThatIsCounted(t *testing.T) {
 		assert.Contains(t, got, word)
 	}
 	assert.NotContains(t, got, "")
-	assert.NotContains(t, got, ReasonMissing)
+	assert.NotContains(t, got, rMissing.word())
 	assert.Len(t, slices.Compact(slices.Sorted(slices.Values(got))), len(got), "each once")
 }

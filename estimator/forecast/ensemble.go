@@ -121,7 +121,7 @@ func (f *Fit) extend() {
 // some bins in a row that all curves miss to one side by so many standard
 // deviations, the dough may have strayed from them by as much.
 const (
-	astraySD   = 2.5
+	astraySD   = 2
 	astrayBins = 3
 )
 

@@ -203,9 +203,6 @@ func (f *Fit) Cold(at float64, in bool) {
 	}
 }
 
-// EquivalentHours is the growth time so far at 24 C, mean of both responses.
-func (f *Fit) EquivalentHours() float64 { return (f.clock.ganzle + f.clock.ctmi) / 2 }
-
 // News reports whether anything was taken in since the last Refit.
 func (f *Fit) News() bool { return f.news }
 

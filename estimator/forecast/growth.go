@@ -58,10 +58,6 @@ func (c *curve) start() dough { return dough{work: c.awake} }
 // leakOverWear is how fast torn walls lose gas against how fast they wear.
 const leakOverWear = 2
 
-// noStrain is the strain under which walls hold all: they would lose less than 1 in
-// 10,000.
-const noStrain = -10
-
 // longestSpan is the longest span of growth between two readings, equivalent hours:
 // dough is long over by then, and a clock that leaps by years costs no time.
 const longestSpan = 240
@@ -93,11 +89,7 @@ func (c *curve) step(d *dough, h float64) {
 	x := d.gas / c.sugar
 	made := c.rate * d.work * (c.starch + (1-c.starch)/(1+x*x*x)) / (1 + d.gas/c.acid) * h
 	d.gas += made
-	held := made * d.gas / (d.gas + c.solved)
-	if strain := (d.rise - c.limit*(1-d.worn)) * c.edge; strain > noStrain {
-		torn := logistic(strain)
-		d.worn += c.leak * (1 - d.worn) * torn * h
-		held = held*(1-torn) - leakOverWear*c.leak*d.rise*torn*h
-	}
-	d.rise += held
+	torn := logistic((d.rise - c.limit*(1-d.worn)) * c.edge)
+	d.worn += c.leak * (1 - d.worn) * torn * h
+	d.rise += made*(1-torn)*d.gas/(d.gas+c.solved) - leakOverWear*c.leak*d.rise*torn*h
 }
