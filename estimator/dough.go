@@ -49,7 +49,7 @@ func (p *phases) doughBeforeMark(v view) {
 	}
 	toGo := v.out.even - v.now
 	if p.phase == Rising {
-		if p.near.lasts(toGo <= v.lead+nearHold, v.now, nearHold) {
+		if p.near.lasts(toGo <= v.lead+nearHold, v.now, nearHold) && toGo <= v.lead {
 			p.far.on = false
 			p.enter(Near, v.now, "By the forecast the mark of %.0f %% is %.0f minutes away.", v.target, max(toGo*60, 0))
 		}

@@ -60,7 +60,7 @@ func (h *hold) lasts(cond bool, now, hours float64) bool {
 	if !h.on {
 		h.on, h.from = true, now
 	}
-	return now-h.from >= hours
+	return now-h.from >= hours-1e-9 // times are sums of hours
 }
 
 // minutes as hours.

@@ -20,7 +20,7 @@ type Fit struct {
 
 	bins  []bin
 	open  bin // the bin that is being filled
-	done  int // bins that the members have seen: all, but while one is put in
+	done  int // bins that the members have seen; the others wait for the next Refit
 	steps []Step
 	moves []float64 // to the cold or back
 
@@ -37,7 +37,7 @@ type Fit struct {
 	paces    []float64 // and for its speed to come
 
 	now   float64
-	news  bool  // the members have changed since
+	news  bool  // something was taken in since
 	after clock // the clock at now
 	paths paths
 }
@@ -95,8 +95,7 @@ func notInf(x float64) float64 {
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
 // Level takes a believed level in mm over the floor, with the standard deviation of
-// one reading. One older than the last is ignored. No allocation but at the end of
-// a bin.
+// one reading. One older than the last is ignored. No allocation.
 func (f *Fit) Level(at, levelMM, sdMM float64) {
 	if !finite(levelMM) || at < 0 {
 		return
@@ -127,13 +126,15 @@ func (f *Fit) close() {
 	f.open = bin{}
 }
 
-// put appends a bin and shows it to the members.
+// put appends a bin.
 func (f *Fit) put(b bin) {
+	f.news = true
 	if len(f.bins) >= maxBins-1 {
+		f.digest()
 		before := len(f.bins)
 		f.bins = mergeBins(f.bins, f.steps)
-		if len(f.bins) >= before { // nothing could be merged: the oldest goes
-			f.bins = f.bins[:copy(f.bins, f.bins[1:])]
+		if len(f.bins) >= before { // nothing could be merged: the oldest go
+			f.bins = f.bins[:copy(f.bins, f.bins[maxBins/8:])]
 		}
 		f.again()
 	}
@@ -143,8 +144,14 @@ func (f *Fit) put(b bin) {
 	}
 	b.noise = b.noiseOf(f.quantum, f.readSD)
 	f.bins = append(f.bins, b)
-	f.extend()
-	f.refresh()
+}
+
+// digest shows the members the bins that wait.
+func (f *Fit) digest() {
+	for f.done < len(f.bins) {
+		f.extend()
+		f.refresh()
+	}
 }
 
 // Look takes a look by eye: the rise in percent of the start volume with its
@@ -170,6 +177,7 @@ func (f *Fit) Stir() {
 func (f *Fit) Step(s Step) {
 	const margin = 1.5 * binHours
 	f.close()
+	f.digest()
 	if len(f.steps) >= maxSteps {
 		return
 	}
@@ -208,6 +216,7 @@ func (f *Fit) News() bool { return f.news }
 
 // Refit looks ahead from now, on what was seen up to now.
 func (f *Fit) Refit(now float64) {
+	f.digest()
 	f.news = false
 	f.now = max(now, f.clock.at)
 	f.after = f.clock
@@ -240,6 +249,7 @@ func (f *Fit) again() {
 // Forget takes back the levels from a time on; looks stay. From the start on it
 // takes back the steps as well: the first level was no dough.
 func (f *Fit) Forget(from float64) {
+	f.digest()
 	kept := f.bins[:0]
 	for _, b := range f.bins {
 		if b.look || b.meanAt() < from {
