@@ -77,7 +77,7 @@ func (a *App) Snapshot() web.Snapshot {
 func (v *vessel) forWeb(now time.Time) web.Vessel {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	out := web.Vessel{State: v.state, Sensors: v.readings.forWeb(), NearMissed: v.watch.NearMissed(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor))}
+	out := web.Vessel{State: v.state, Sensors: v.readings.forWeb(), NearMissed: v.evaluator.NearMissed(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor))}
 	if v.config.Batch != nil {
 		out.Batches = []string{v.config.Batch.Name}
 	}
