@@ -50,8 +50,8 @@
 //     a collapse only if it is seen to go on falling: for 15 minutes, of a starter
 //     for 4. Within what could be foreseen, dough was folded; a starter, which
 //     nobody folds, may be past its peak.
-//   - Steps too small for the gate are looked for among the half-minute means: a
-//     line with a step against a line with a bend. A collapse is a bend.
+//   - Steps too small for the gate are left to the forecast's filter, which allows
+//     for a surface and a sensor that wander.
 //   - Stuck is a run of identical readings whose chance is below 1 in 10,000
 //     given the noise and the sensor's step. A coarse quiet sensor rests on one
 //     value by nature and is not called stuck. What was believed of the run before

@@ -44,12 +44,13 @@ type rise struct {
 	kf       trend
 	kfOn     bool
 	kfAt     float64
+	calm     trend // the filter when the reading last changed
+	calmAt   float64
 	bucket   bucket
 	bucketR  float64 // variance of a bucket's mean around the filter, mm^2
 	bucketN  float64
 	bucketAt float64 // time of the last one
-	shift    shiftWatch
-	base     mean // level of the first minutes, mm
+	base     mean    // level of the first minutes, mm
 	baseAt   float64
 	track    track
 
@@ -123,6 +124,9 @@ func (r *rise) startFilter(c consensus) {
 
 // take judges a level (floor distance minus reading, mm) at t.
 func (r *rise) take(level, t float64, n *noise, interval float64) reason {
+	if n.run <= 1 {
+		r.calm, r.calmAt = r.kf, r.kfAt
+	}
 	if r.find == notSeeking && r.predictionSD(t) > 5+4*n.sd() {
 		r.lookAnew(seekGap, t)
 	}
@@ -174,23 +178,16 @@ func (r *rise) carryTo(level, sdMM, t float64) {
 	r.kfAt, r.carriedAt = t, t
 }
 
-// unsee takes back what was believed from a moment on, as far as it is still
-// known what was before.
+// unsee takes back what was believed from the last change of reading on.
 func (r *rise) unsee(from float64) {
-	s := &r.shift
-	kept := s.n
-	for kept > 0 && s.at[kept-1] >= from {
-		kept--
-	}
-	if kept == 0 || !r.active || r.find != notSeeking {
+	if !r.active || r.find != notSeeking || r.calmAt == 0 || r.calmAt > from {
 		return
 	}
-	s.n = kept
-	r.kf, r.kfAt = s.kf[kept-1], s.at[kept-1]
+	r.kf, r.kfAt = r.calm, r.calmAt
 	r.goodAt, r.goodMM = r.kfAt, r.kf.level
 	r.bucket, r.pend = bucket{}, pending{}
 	r.fit.Forget(from - r.start)
-	r.track.reseen(s.kf[:kept], s.at[:kept], r.cfg.Profile)
+	r.track.reseen(r.cfg.Profile.Volume(r.kf.level), r.kfAt)
 }
 
 // predict is the level and its variance at t.
@@ -212,7 +209,6 @@ func (r *rise) lookAnew(why seeking, t float64) {
 	r.seek.reset()
 	r.pend = pending{}
 	r.bucket = bucket{}
-	r.shift.reset()
 }
 
 // takeSeeking handles readings while the level is looked for.
@@ -312,7 +308,6 @@ func (r *rise) closeBucket(n *noise) {
 	miss, variance := b.level-r.kf.level, r.kf.p11
 	r.learnBucket(miss, variance)
 	r.kf.update(b.level, r.bucketR)
-	r.shift.add(b.when, b.level, r.kf, r.hands)
 	if r.hands && r.handled(b.when) {
 		r.fit.Stir()
 	}
@@ -322,7 +317,6 @@ func (r *rise) closeBucket(n *noise) {
 		r.base.add(b.level)
 	}
 	r.track.follow(r, b.when)
-	r.watchShift(n)
 }
 
 // A pause of minutes in the first half of a rise in which something else than dough

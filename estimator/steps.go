@@ -171,7 +171,6 @@ func (r *rise) takeStep(t float64, n *noise) {
 	r.kfAt = t
 	variance := max(n.variance/float64(p.n), 0.04)
 	r.pend, r.bucket = pending{}, bucket{}
-	r.shift.reset()
 	if kind == stepEarly || kind == stepFalse {
 		r.startOver(consensus{p.level, t, variance, 3})
 		r.notes.add(noteRestart, t, 0)

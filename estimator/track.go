@@ -3,7 +3,6 @@ package estimator
 import (
 	"math"
 
-	"tidemark/estimator/geometry"
 	"tidemark/estimator/kinetics"
 )
 
@@ -39,15 +38,12 @@ func (k *track) restart() {
 	}
 }
 
-// reseen takes back the heights seen since a step that was found late: only
-// those before it count.
-func (k *track) reseen(kf []trend, at []float64, profile *geometry.Profile) {
-	if len(at) == 0 || !k.haveHigh || k.highAt <= at[len(at)-1] {
-		return
+// reseen takes back the heights seen after a moment, of a sensor that hung.
+func (k *track) reseen(volumeL, at float64) {
+	if k.haveHigh && k.highAt > at {
+		k.highL, k.highAt = volumeL, at
+		k.liveL = min(k.liveL, k.highL)
 	}
-	last := len(at) - 1
-	k.highL, k.highAt = profile.Volume(kf[last].level), at[last]
-	k.liveL = min(k.liveL, k.highL)
 }
 
 // rose notes the rise as it is estimated. While nothing has risen yet, the level
