@@ -7,11 +7,11 @@ import (
 )
 
 const (
-	assumedC        = 23.0    // dough never measured in a room never measured
-	trendHours      = 1.5     // a trend of temperature is believed this far ahead
-	defaultRelaxing = 0.5     // 1/h: a kilogram of dough in a tub follows the air in about 2 h
-	fastHours       = 1.0 / 6 // lengths of the two running means of a trend
-	slowHours       = 1.0 / 2
+	assumedC   = 23.0    // dough never measured in a room never measured
+	trendHours = 1.5     // a trend of temperature is believed this far ahead
+	relaxing   = 0.5     // 1/h: a kilogram of dough in a tub follows the air in about 2 h; learning it gained nothing
+	fastHours  = 1.0 / 6 // lengths of the two running means of a trend
+	slowHours  = 1.0 / 2
 )
 
 // clock turns time into equivalent time under both responses, and keeps what is
@@ -26,11 +26,6 @@ type clock struct {
 	dough, air     trend
 	cold           bool
 	sinceMove      float64
-	coarseAt       float64 // regression of the dough's change on the difference to the air
-	coarseC        float64
-	coarseX        float64
-	sumXX, sumXY   float64
-	coarseFilled   bool
 	measuredBefore bool
 }
 
@@ -84,7 +79,6 @@ func (c *clock) advance(at, doughC, airC float64) {
 	if !math.IsNaN(doughC) {
 		c.doughSeen = at
 		c.dough.add(at, doughC)
-		c.regress()
 	}
 }
 
@@ -127,7 +121,7 @@ func (c *clock) drift(dt float64) float64 {
 	if math.IsInf(c.doughSeen, -1) && c.at == 0 {
 		return c.airC
 	}
-	return c.airC + (c.doughC-c.airC)*math.Exp(-c.relaxing()*dt)
+	return c.airC + (c.doughC-c.airC)*math.Exp(-relaxing*dt)
 }
 
 // cooling is the curve in the refrigerator. It ends where the air there stands
@@ -148,31 +142,6 @@ func (c *clock) cooling() kinetics.Cooling {
 
 func (c *clock) airKnown() bool { return c.at-c.airSeen < 2 }
 
-// regress learns how fast this dough follows the air, from steps of 6 minutes.
-func (c *clock) regress() {
-	if !c.airKnown() || c.cold || c.at-c.sinceMove < 0.25 {
-		c.coarseFilled = false
-		return
-	}
-	dt := c.at - c.coarseAt
-	if c.coarseFilled && dt < 0.1 {
-		return
-	}
-	if c.coarseFilled && dt < 0.5 {
-		x := c.coarseX * dt
-		c.sumXX += x * x / dt
-		c.sumXY += x * (c.doughC - c.coarseC) / dt
-	}
-	c.coarseAt, c.coarseC, c.coarseX, c.coarseFilled = c.at, c.doughC, c.airC-c.doughC, true
-}
-
-// relaxing is the rate in 1/h, held near the default until the record tells.
-func (c *clock) relaxing() float64 {
-	const weight = 2.0 // degrees squared times hours
-	k := (c.sumXY + defaultRelaxing*weight) / (c.sumXX + weight)
-	return min(max(k, 0.05), 2)
-}
-
 // move notes that the vessel went to the cold or came back.
 func (c *clock) move(in bool) {
 	c.cold, c.sinceMove = in, c.at
@@ -192,7 +161,7 @@ func (c *clock) future(grid []float64, z float64, dst []float64) {
 	}
 	rate, airC, airSlope := 0.0, c.doughC, 0.0
 	if c.airKnown() {
-		rate, airC, airSlope = c.relaxing(), c.airC, c.air.slope()
+		rate, airC, airSlope = relaxing, c.airC, c.air.slope()
 	}
 	excess := c.dough.slope() - rate*(airC-c.doughC)
 	excess = min(max(excess, -3), 3)
