@@ -44,7 +44,7 @@ func BenchmarkDayOfWrites(b *testing.B) {
 					require.NoError(b, s.UpdateRise(b.Context(), r))
 				}
 				r = Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: invented(t0, i).Time}
-				r.ID, err = s.BeginRise(b.Context(), r)
+				r.ID, err = s.BeginRise(b.Context(), r, nil)
 				require.NoError(b, err)
 			}
 			require.NoError(b, s.AppendRow(r.ID, invented(t0, i)))

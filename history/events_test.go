@@ -17,9 +17,10 @@ func TestTheJournal(t *testing.T) {
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	start := bake.Event{At: t0, Told: t0.Add(time.Second), Kind: "start", By: "page"}
-	rise, first, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, start)
+	rise, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &start)
 	require.NoError(t, err)
-	start.ID, start.RiseID, start.Vessel = first, rise, "tub"
+	assert.Equal(t, rise, start.RiseID)
+	assert.Equal(t, "tub", start.Vessel)
 	fold := bake.Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Hour), Told: t0.Add(time.Hour), Kind: "fold", By: "token phone", Detail: bake.Detail{Note: "one"}}
 	fold.ID, err = s.AddEvent(ctx, fold)
 	require.NoError(t, err)
@@ -66,12 +67,13 @@ func TestTheJournalOnAFullDisk(t *testing.T) {
 	require.NoError(t, err)
 	free := fill(t, s)
 	long := bake.Detail{Note: longText()}
-	rise, first, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, bake.Event{At: t0, Told: t0, Kind: "start", Detail: long})
+	start := bake.Event{At: t0, Told: t0, Kind: "start", Detail: long}
+	rise, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &start)
 	require.NoError(t, err)
 	fold := bake.Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Minute), Told: t0, Kind: "fold", Detail: long}
 	fold.ID, err = s.AddEvent(ctx, fold)
 	require.NoError(t, err)
-	require.NotEqual(t, first, fold.ID)
+	require.NotEqual(t, start.ID, fold.ID)
 	fold.UndoneAt, known.UndoneAt, known.Detail = t0.Add(time.Hour), t0.Add(time.Hour), long
 	require.NoError(t, s.UpdateEvents(ctx, fold, known))
 	check := func() {

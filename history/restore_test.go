@@ -118,7 +118,7 @@ func oneOfAll(t *testing.T) string {
 	t.Helper()
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	id, _, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, bake.Event{At: t0, Kind: "start", By: "page"})
+	id, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &bake.Event{At: t0, Kind: "start", By: "page"})
 	require.NoError(t, err)
 	for i := range 2500 { // more than one read takes
 		require.NoError(t, s.AppendRow(id, row(i)))
@@ -300,7 +300,9 @@ func TestStageRestore(t *testing.T) {
 	path, set := s.Path(), s.Settings()
 	gone := begin(t, s, "tub", t0.Add(-100*time.Hour))
 	require.NoError(t, s.UpdateRise(ctx, Rise{ID: gone, Vessel: "tub", StartedAt: t0.Add(-100 * time.Hour), EndedAt: t0.Add(-90 * time.Hour)}))
-	id, event, err := s.BeginRiseWith(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0.Add(-2 * time.Hour)}, bake.Event{At: t0.Add(-2 * time.Hour), Kind: "start"})
+	start := bake.Event{At: t0.Add(-2 * time.Hour), Kind: "start"}
+	id, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start.At}, &start)
+	event := start.ID
 	require.NoError(t, err)
 	require.Equal(t, left, id, "the numbers meet")
 	yesterday := begin(t, s, "bowl", t0.Add(-30*time.Hour))

@@ -149,26 +149,18 @@ func checkOutcome(o string) error {
 	return nil
 }
 
-// BeginRise stores a new rise and returns its id. When the disk refuses, the
-// rise is kept in memory under an id that stays its own; Health tells.
-func (s *Store) BeginRise(ctx context.Context, r Rise) (int64, error) {
-	id, _, err := s.begin(ctx, r, nil)
-	return id, err
-}
-
-// BeginRiseWith stores a new rise and the event that begins it in one transaction
-// and returns their ids. The event gets the rise's id and vessel.
-func (s *Store) BeginRiseWith(ctx context.Context, r Rise, e bake.Event) (riseID, eventID int64, err error) {
-	if e, err = checked(e); err != nil {
-		return 0, 0, err
-	}
-	return s.begin(ctx, r, &e)
-}
-
-// begin stores a rise and, unless it is nil, the event that begins it.
-func (s *Store) begin(ctx context.Context, r Rise, e *bake.Event) (riseID, eventID int64, err error) {
+// BeginRise stores a new rise and, unless it is nil, the event that begins it, in one
+// transaction, and returns the rise's id. The event gets its own id, and the rise's id
+// and vessel. When the disk refuses, they are kept in memory under ids that stay their
+// own; Health tells.
+func (s *Store) BeginRise(ctx context.Context, r Rise, e *bake.Event) (id int64, err error) {
 	if err := checkRise(r); err != nil {
-		return 0, 0, err
+		return 0, err
+	}
+	if e != nil {
+		if *e, err = checked(*e); err != nil {
+			return 0, err
+		}
 	}
 	insert := func(tx *sql.Tx) (err error) {
 		r.ID = 0
@@ -187,10 +179,7 @@ func (s *Store) begin(ctx context.Context, r Rise, e *bake.Event) (riseID, event
 		e.ID, e.RiseID, e.Vessel = s.freshID(ctx, "events"), r.ID, r.Vessel
 		return []record{s.riseRecord(r), eventRecord(*e)}
 	})
-	if e != nil {
-		eventID = e.ID
-	}
-	return r.ID, eventID, err
+	return r.ID, err
 }
 
 // UpdateRise stores the state of a rise: all but its judgement, which JudgeRise

@@ -48,7 +48,7 @@ func fullRise() Rise {
 // begin starts a simple rise.
 func begin(t testing.TB, s *Store, vessel string, at time.Time) int64 {
 	t.Helper()
-	id, err := s.BeginRise(t.Context(), Rise{Vessel: vessel, Holds: estimator.Dough, StartedAt: at, Phase: estimator.Lag})
+	id, err := s.BeginRise(t.Context(), Rise{Vessel: vessel, Holds: estimator.Dough, StartedAt: at, Phase: estimator.Lag}, nil)
 	require.NoError(t, err)
 	return id
 }
@@ -98,7 +98,7 @@ func TestEveryConnectionHasItsPragmas(t *testing.T) {
 func TestRiseComesBackAsItWas(t *testing.T) {
 	s := openTest(t, Options{})
 	want := fullRise()
-	id, err := s.BeginRise(t.Context(), want)
+	id, err := s.BeginRise(t.Context(), want, nil)
 	require.NoError(t, err)
 	want.ID = id
 	got, err := s.Rise(t.Context(), id)
@@ -106,7 +106,7 @@ func TestRiseComesBackAsItWas(t *testing.T) {
 	assert.Equal(t, want, got)
 
 	bare := Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: t0, PeakPercent: math.NaN(), MeanDoughC: math.NaN()}
-	id, err = s.BeginRise(t.Context(), bare)
+	id, err = s.BeginRise(t.Context(), bare, nil)
 	require.NoError(t, err)
 	got, err = s.Rise(t.Context(), id)
 	require.NoError(t, err)
@@ -120,7 +120,7 @@ func TestRiseComesBackAsItWas(t *testing.T) {
 func TestUpdateLeavesTheJudgementAlone(t *testing.T) {
 	s := openTest(t, Options{})
 	r := fullRise()
-	id, err := s.BeginRise(t.Context(), r)
+	id, err := s.BeginRise(t.Context(), r, nil)
 	require.NoError(t, err)
 	require.NoError(t, s.JudgeRise(t.Context(), id, Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}))
 	r.ID, r.Phase, r.Batch = id, estimator.Over, nil
@@ -138,8 +138,8 @@ func TestRefusedRises(t *testing.T) {
 		do   func() error
 		want string
 	}{
-		"no vessel":    {func() error { _, err := s.BeginRise(t.Context(), Rise{StartedAt: t0}); return err }, "needs a vessel and a start"},
-		"no start":     {func() error { _, err := s.BeginRise(t.Context(), Rise{Vessel: "a"}); return err }, "needs a vessel and a start"},
+		"no vessel":    {func() error { _, err := s.BeginRise(t.Context(), Rise{StartedAt: t0}, nil); return err }, "needs a vessel and a start"},
+		"no start":     {func() error { _, err := s.BeginRise(t.Context(), Rise{Vessel: "a"}, nil); return err }, "needs a vessel and a start"},
 		"odd outcome":  {func() error { return s.JudgeRise(t.Context(), 1, Judgement{Outcome: "nice"}) }, `outcome "nice" is not known`},
 		"unknown rise": {func() error { return s.JudgeRise(t.Context(), 99, Judgement{}) }, "no such record: rise 99"},
 		"no id":        {func() error { return s.UpdateRise(t.Context(), Rise{Vessel: "a", StartedAt: t0}) }, "needs its id"},
@@ -344,7 +344,7 @@ func TestReadingBesideTheService(t *testing.T) {
 	r, err := g.Rise(t.Context(), id)
 	require.NoError(t, err)
 	assert.Equal(t, "tub", r.Vessel)
-	_, err = g.BeginRise(t.Context(), r)
+	_, err = g.BeginRise(t.Context(), r, nil)
 	require.ErrorContains(t, err, "reading only")
 	require.NoError(t, g.Close(t.Context()))
 	_, err = Open(t.Context(), s.Path()+"x", Options{Beside: true})

@@ -30,7 +30,7 @@ func taught(t *testing.T) (dir string) {
 	prior, batch := forecast.DefaultPrior(string(estimator.Dough)), bake.DefaultBatch()
 	for i := range 8 {
 		r := history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start.AddDate(0, 0, 7*i), Demo: i == 0}
-		r.ID, err = s.BeginRise(ctx, r)
+		r.ID, err = s.BeginRise(ctx, r, nil)
 		require.NoError(t, err)
 		r.EndedAt = r.StartedAt.Add(5 * time.Hour)
 		require.NoError(t, s.UpdateRise(ctx, r))
@@ -43,7 +43,7 @@ func taught(t *testing.T) (dir string) {
 	require.NoError(t, err)
 	for i := range 5 {
 		r := history.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: start.AddDate(0, 0, 7*i), Batch: feed}
-		r.ID, err = s.BeginRise(ctx, r)
+		r.ID, err = s.BeginRise(ctx, r, nil)
 		require.NoError(t, err)
 		r.PeakAt, r.PeakPercent, r.MeanDoughC, r.PeakEquivHours = r.StartedAt.Add(12*time.Hour), 150, 22, 10.5
 		r.EndedAt = r.StartedAt.Add(20 * time.Hour)

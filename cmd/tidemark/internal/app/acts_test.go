@@ -184,7 +184,7 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	refusedWith(t, b.app.Undo(ctx, "tub", id, last.ID), "taken back already")
 
 	old := history.Rise{Vessel: "crock", Holds: estimator.Dough, StartedAt: b.start.AddDate(-1, 0, 0)}
-	old.ID, err = b.store.BeginRise(ctx, old)
+	old.ID, err = b.store.BeginRise(ctx, old, nil)
 	require.NoError(t, err)
 	require.NoError(t, b.app.Do(ctx, bake.Event{Kind: bake.EventJudged, Vessel: "crock", RiseID: old.ID, Detail: bake.Detail{Outcome: "over"}}))
 	acts, err = b.store.Events(ctx, old.ID)

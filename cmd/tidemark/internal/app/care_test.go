@@ -34,7 +34,7 @@ func newJar(t *testing.T, past ...history.Rise) *bench {
 	b := newBenchOf(t, jarConfig)
 	b.every = 30 * time.Second
 	for _, r := range past {
-		id, err := b.store.BeginRise(t.Context(), r)
+		id, err := b.store.BeginRise(t.Context(), r, nil)
 		require.NoError(t, err)
 		r.ID = id
 		require.NoError(t, b.store.UpdateRise(t.Context(), r))

@@ -58,8 +58,8 @@ func (r *recorder) event(ctx context.Context, e bake.Event, rise bake.Rise) bake
 		}
 	case e.Kind.Starts():
 		r.endKept(ctx, e.At)
-		e.RiseID, e.ID, err = r.store.BeginRiseWith(ctx, history.Rise{Vessel: r.vessel, Holds: r.holds, StartedAt: e.At,
-			Batch: rise.Batch, TargetPercent: rise.TargetPercent, Demo: r.demo}, e)
+		_, err = r.store.BeginRise(ctx, history.Rise{Vessel: r.vessel, Holds: r.holds, StartedAt: e.At,
+			Batch: rise.Batch, TargetPercent: rise.TargetPercent, Demo: r.demo}, &e)
 	default:
 		e.ID, err = r.store.AddEvent(ctx, e)
 	}

@@ -24,7 +24,7 @@ func elsewhere(t *testing.T, at time.Time) string {
 	for i, end := range []time.Time{at.Add(8 * time.Hour), {}} {
 		start := at.Add(time.Duration(i) * 24 * time.Hour)
 		r := history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start}
-		r.ID, err = s.BeginRise(t.Context(), r)
+		r.ID, err = s.BeginRise(t.Context(), r, nil)
 		require.NoError(t, err)
 		require.NoError(t, s.AppendRow(r.ID, history.Row{Time: start.Add(time.Minute), DistanceMM: 180}))
 		if !end.IsZero() {

@@ -46,7 +46,7 @@ func fillOne(ctx context.Context, s *history.Store, i, n, samples int, start tim
 		r.TargetPercent, r.PeakPercent, r.PeakAt = 80, 128, start.Add(7*time.Hour)
 		r.PeakEquivHours = 8 - 3*float64(i)/float64(n)
 	}
-	id, err := s.BeginRise(ctx, r)
+	id, err := s.BeginRise(ctx, r, nil)
 	if err != nil {
 		return 0, err
 	}
