@@ -47,8 +47,10 @@ type Snapshot struct {
 // what a page shows more.
 type Vessel struct {
 	bake.State
-	Batches     []string // names to choose from at a start
-	AirHumidity float64  // relative humidity of the air, ratio 0..1; 0 or NaN when not measured
+	Recipe      *bake.Batch // what is usually made in it; nil when not known
+	HoldsL      float64     // how much it holds to the rim, litres; 0 when not known
+	Batches     []string    // names to choose from at a start
+	AirHumidity float64     // relative humidity of the air, ratio 0..1; 0 or NaN when not measured
 	Alarms      []alert.Alarm
 	NearMissed  int // times the mark was reached and no near warning had come, since the program's start
 	Sensors     []SensorHealth

@@ -44,6 +44,7 @@ type vesselView struct {
 	Plan         []string
 	Advice       *adviceView // nil for none
 	PlanLink     string
+	RecipeLink   string
 	Hour         string // what another hour on the counter does
 	AskOut       bool
 	Target       string
@@ -171,6 +172,9 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 	}
 	if v.Holds == estimator.Starter {
 		out.Seen = s.lookFor()
+	}
+	if v.Holds == estimator.Dough && v.ProofOf == "" && v.After == nil {
+		out.RecipeLink = "/recipe?" + url.Values{"vessel": {v.Vessel}}.Encode()
 	}
 	s.planParts(&out, v, snap.At)
 	out.Sensors, out.SensorsBad = s.sensors(v, snap.At)

@@ -99,6 +99,7 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("GET /house", s.read(s.pageHouse))
 	s.mux.HandleFunc("GET /unlock", s.pageUnlock)
 	s.mux.HandleFunc("GET /share/{token}", s.share)
+	s.mux.HandleFunc("GET /recipe", s.read(s.pageRecipe))
 	s.mux.HandleFunc("POST /unlock", s.sameOrigin(s.postUnlock))
 	s.mux.HandleFunc("POST /lock", s.change(s.postLock))
 	s.mux.HandleFunc("POST /tokens", s.change(s.postToken))

@@ -78,6 +78,10 @@ func (v *vessel) forWeb(now time.Time) web.Vessel {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	out := web.Vessel{State: v.state, Sensors: v.readings.forWeb(), NearMissed: v.evaluator.NearMissed(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor))}
+	out.Recipe = v.config.Batch
+	if p := v.config.Profile; p != nil {
+		out.HoldsL = p.Volume(p.TopMM())
+	}
 	if v.config.Batch != nil {
 		out.Batches = []string{v.config.Batch.Name}
 	}

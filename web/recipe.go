@@ -1,0 +1,209 @@
+package web
+
+import (
+	"cmp"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"tidemark/alert/text"
+	"tidemark/bake"
+)
+
+// recipePage is a batch by grams and baker's percent, scaled, with the water for it.
+// All of it stands in its address, so that a recipe can be kept and sent as a link.
+type recipePage struct {
+	frame
+	Vessel                    string
+	Rows                      []recipeRow
+	Fit, Loaves, Each, Hand   string
+	Tub                       bool // how much the vessel holds is known
+	DoughC, FlourC, RoomC, By string
+	Unit, Wrong               string
+	Scaled                    bool
+	Facts                     []factView
+	Notes                     []string
+}
+
+// recipeRow is one ingredient: as it was typed, and what it comes to.
+type recipeRow struct{ Name, Field, Typed, Grams, Percent, Asked string }
+
+// headroom is the share of a vessel that stays free above the risen dough. Common
+// practice, no source.
+const headroom = 0.15
+
+// pageRecipe shows the recipe of a vessel, with what the form changes in it.
+func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	get := func(name, otherwise string) string { return cmp.Or(strings.TrimSpace(q.Get(name)), otherwise) }
+	p := recipePage{frame: s.frame(w, r, s.say("recipe", nil), "plan"), Vessel: q.Get("vessel"), Fit: get("fit", "as"), Hand: q.Get("hand"), By: get("by", "hand"), Unit: "°C"}
+	if s.words.Locale().Fahrenheit {
+		p.Unit = "°F"
+	}
+	b, tubL := bake.DefaultBatch(), 0.0
+	for _, v := range s.opt.Live.Snapshot().Vessels {
+		if v.Vessel == p.Vessel {
+			tubL = v.HoldsL
+			if v.Recipe != nil {
+				b = *v.Recipe
+			}
+			p.RoomC = s.degrees(cmp.Or(known(v.Estimate.AirC), guessedAirC))
+		}
+	}
+	p.Tub, p.Loaves = tubL > 0, get("loaves", strconv.Itoa(max(1, b.Loaves)))
+	p.RoomC = get("room", cmp.Or(p.RoomC, s.degrees(guessedAirC)))
+	p.FlourC, p.DoughC = get("flour", p.RoomC), get("dough", s.degrees(25))
+	b, err := s.typedBatch(b, q)
+	if err == nil {
+		b, err = s.fitted(b, &p, q, tubL)
+	}
+	if err == nil {
+		err = b.Validate()
+	}
+	status := http.StatusOK
+	if err != nil {
+		status, p.Wrong = s.planWrong(err)
+	}
+	s.recipeRows(&p, b)
+	for i := range p.Rows {
+		p.Rows[i].Asked = q.Get(p.Rows[i].Field)
+	}
+	if err == nil {
+		s.recipeFacts(&p, b)
+	}
+	s.render(w, status, "recipe", p)
+}
+
+// known returns a number, or 0 when it is not one.
+func known(x float64) float64 {
+	if x != x {
+		return 0
+	}
+	return x
+}
+
+// amounts are the ingredients of a batch by their fields in the form.
+func amounts(b *bake.Batch) (fields []string, grams []*float64) {
+	for i := range b.Flours {
+		fields, grams = append(fields, "flour"+strconv.Itoa(i)), append(grams, &b.Flours[i].Grams)
+	}
+	fields, grams = append(fields, "water_g", "levain_g", "salt_g"), append(grams, &b.WaterG, &b.Levain.Grams, &b.SaltG)
+	for i := range b.Inclusions {
+		fields, grams = append(fields, "other"+strconv.Itoa(i)), append(grams, &b.Inclusions[i].Grams)
+	}
+	return fields, grams
+}
+
+// typedBatch puts what was typed into a batch: grams, or percent of its flour.
+func (s *Server) typedBatch(b bake.Batch, q url.Values) (bake.Batch, error) {
+	b = b.Scale(1) // its own lists
+	flour := flourG(b)
+	fields, grams := amounts(&b)
+	for i, field := range fields {
+		typed := strings.TrimSpace(strings.Replace(q.Get(field), ",", ".", 1))
+		if typed == "" {
+			continue
+		}
+		number, percent := strings.CutSuffix(typed, "%")
+		x, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+		if err != nil || !(x >= 0 && x <= 1e6) {
+			return b, Refuse("%s: %q is neither grams nor percent; write 680 or 68%%", field, q.Get(field))
+		}
+		if percent {
+			x *= flour / 100
+		}
+		*grams[i] = x
+		if i == len(b.Flours)-1 {
+			flour = flourG(b) // percents are of the flour as it is now
+		}
+	}
+	return b, nil
+}
+
+// flourG is the flour that is added at mixing.
+func flourG(b bake.Batch) float64 {
+	sum := 0.0
+	for _, f := range b.Flours {
+		sum += f.Grams
+	}
+	return sum
+}
+
+// fitted scales a batch to loaves, to the vessel or to the starter at hand.
+func (s *Server) fitted(b bake.Batch, p *recipePage, q url.Values, tubL float64) (bake.Batch, error) {
+	number := func(text string) float64 {
+		x, _ := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64) // 0 is refused below
+		return x
+	}
+	n, err := b.Numbers()
+	if err != nil {
+		return b, err
+	}
+	loaves := max(1, int(number(p.Loaves)))
+	p.Each = cmp.Or(strings.TrimSpace(q.Get("each")), strconv.Itoa(int(n.TotalG/float64(loaves)+0.5)))
+	p.Scaled = p.Fit != "as"
+	switch p.Fit {
+	case "loaves":
+		return b.ScaleToLoaves(loaves, number(p.Each))
+	case "tub":
+		return b.ScaleToTub(tubL, b.Stands(), headroom)
+	case "hand":
+		if hand := number(p.Hand); hand > 0 && b.Levain.Grams > 0 {
+			return b.Scale(hand / b.Levain.Grams), nil
+		}
+		return b, Refuse("Say how many grams of ripe starter are at hand.")
+	}
+	return b, nil
+}
+
+// recipeRows fills the table.
+func (s *Server) recipeRows(p *recipePage, b bake.Batch) {
+	var names []string
+	for _, f := range b.Flours {
+		names = append(names, f.Name)
+	}
+	names = append(names, s.say("recipe.water", nil), s.say("recipe.levain", text.Values{"percent": b.Levain.HydrationPercent}), s.say("recipe.salt", nil))
+	for _, x := range b.Inclusions {
+		names = append(names, x.Name)
+	}
+	fields, grams := amounts(&b)
+	flour := flourG(b)
+	for i, field := range fields {
+		p.Rows = append(p.Rows, recipeRow{Name: upperFirst(names[i]), Field: field, Typed: strconv.FormatFloat(math.Round(10**grams[i])/10, 'f', -1, 64),
+			Grams: s.words.Value("mass_g", *grams[i]), Percent: s.words.Value("share_tenth", 100**grams[i]/max(flour, 1)) + " %"})
+	}
+}
+
+// recipeFacts says what the batch comes to, and how warm its water is to be.
+func (s *Server) recipeFacts(p *recipePage, b bake.Batch) {
+	n, _ := b.Numbers() // checked
+	add := func(key string, v text.Values) {
+		p.Facts = append(p.Facts, factView{s.say("recipe."+key, nil), s.say("recipe."+key+".is", v)})
+	}
+	add("total", text.Values{"total_g": n.TotalG, "each_g": n.PerLoafG})
+	add("hydration", text.Values{"percent": n.HydrationPercent})
+	add("fermented", text.Values{"percent": n.InoculationPercent})
+	m := bake.Mixing{By: p.By}
+	var err error
+	for _, t := range []struct {
+		name, text string
+		into       *float64
+	}{{"dough", p.DoughC, &m.TargetC}, {"flour", p.FlourC, &m.FlourC}, {"room", p.RoomC, &m.RoomC}} {
+		if *t.into, err = s.celsius(t.name, t.text); err != nil {
+			p.Wrong = err.Error()
+			return
+		}
+	}
+	water, err := b.MixingWater(m)
+	switch {
+	case err != nil:
+		p.Wrong = sentence(err)
+	case water.IceG > 0:
+		add("ice", text.Values{"ice_g": water.IceG})
+	default:
+		add("warm", text.Values{"temp_c": water.TempC})
+	}
+	p.Notes = told(s.words, append(b.Warnings(), b.Cautions()...))
+}
