@@ -5,7 +5,8 @@
 // It is pure: no I/O, no clock, time is an argument. One Estimator serves one
 // vessel and one goroutine; its memory is constant. Observe takes in a sample in
 // constant time without allocating. Estimate says what is known and moves the
-// phase on; it refits the forecast at most every half minute or on news.
+// phase on; the forecast looks ahead anew with each bin of two minutes, every two minutes
+// without one, and on news.
 //
 // # Units
 //
@@ -75,8 +76,8 @@
 // # Phases
 //
 // Dough: settling (10 minutes), lag, rising (3 points of rise beyond doubt), near
-// (the forecast's time to the mark, shaded a fifth towards its early end, is
-// under the lead), ready (at the mark for a minute and a half), over (15 points
+// (the mark is as likely as not less than the lead away), ready (at the mark, by the
+// level or by more than half of the forecast's curves, for a minute and a half), over (15 points
 // or half a growth-hour past the mark, or no rise left), fallen (6 percent of
 // the highest volume lost, 2 of them seen since the last gap, for 8 minutes). Starter: lag, rising, peak (rate
 // under 12 percent of the best, or falling), falling (3 percent lost), hungry (a
