@@ -2,18 +2,12 @@ package bake
 
 import (
 	"math"
-	"slices"
 )
 
-// Sighting is what a person saw in the jar.
-type Sighting string
-
-// The sightings.
+// What a person may see in the jar.
 const (
-	SawMould  Sighting = "mould"
-	SawPink   Sighting = "pink"
-	SawOrange Sighting = "orange"
-	SawLiquid Sighting = "liquid" // grey or black liquid on top
+	SawMould  = "mould"  // or a pink or orange streak
+	SawLiquid = "liquid" // grey or black, on top
 )
 
 // Finding is one verdict on a starter with its evidence and what to do about
@@ -33,18 +27,23 @@ const weakPercent = 100
 // at 0.71 of its 24 C speed at 21 C (Ganzle 1998).
 const coolC = 21.0
 
-// Diagnose judges a starter by its past feeds (oldest first) and by what was
-// seen. Nothing is said from fewer than three feeds with a known peak. The
-// order of the remedies is common practice, no source; temperature is first
-// because it costs nothing and explains most.
-func Diagnose(past []PastFeed, seen []Sighting) []Finding {
-	if f, bad := spoiled(seen); bad {
-		return []Finding{f}
+// Seen returns what something seen in the jar means. Any mould, or orange, pink, red:
+// start again (Bob's Red Mill help page; milder advice exists, the stricter is used).
+// Liquid is hunger (The Takeout, 12 March 2025).
+func Seen(what string) Finding {
+	if what == SawLiquid {
+		return found("hungry", nil, say("starter.pour_off"))
 	}
+	f := found("spoiled", nil, cautions("mould"))
+	f.Discard = true
+	return f
+}
+
+// Diagnose judges a starter by its past feeds (oldest first). Nothing is said from fewer
+// than three feeds with a known peak. The order of the remedies is common practice, no
+// source; temperature is first because it costs nothing and explains most.
+func Diagnose(past []PastFeed) []Finding {
 	var out []Finding
-	if slices.Contains(seen, SawLiquid) {
-		out = append(out, found("hungry", nil, say("starter.pour_off"))) // The Takeout, 12 March 2025
-	}
 	known := withPeak(past)
 	if len(known) < 3 {
 		return out
@@ -61,20 +60,6 @@ func Diagnose(past []PastFeed, seen []Sighting) []Finding {
 // found is a finding by its key.
 func found(key string, v Values, do []Said) Finding {
 	return Finding{What: Said{Key: "starter." + key}, Evidence: Said{"starter." + key + ".seen", v}, Do: do}
-}
-
-// spoiled reports what ends a starter.
-func spoiled(seen []Sighting) (Finding, bool) {
-	for _, s := range []Sighting{SawMould, SawPink, SawOrange} {
-		if slices.Contains(seen, s) {
-			// Bob's Red Mill help page: any mould, or orange, pink, red: start
-			// again. Milder advice exists; the stricter is used.
-			f := found("spoiled", Values{"what": Said{Key: "starter.saw." + string(s)}}, cautions("mould"))
-			f.Discard = true
-			return f, true
-		}
-	}
-	return Finding{}, false
 }
 
 func withPeak(past []PastFeed) []PastFeed {

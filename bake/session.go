@@ -375,8 +375,7 @@ func (s *Session) ShiftTimes(from, before time.Time, by time.Duration) {
 		move(&s.run.Samples[i].Time)
 	}
 	if s.process != nil {
-		past, ahead := s.process.Track.Moments()
-		for _, t := range append(past, ahead...) {
+		for _, t := range s.process.Track.Moments() {
 			move(t)
 		}
 	}

@@ -129,41 +129,37 @@ func past(n int, meanC, peakPercent, hours float64) []bake.PastFeed {
 
 // A starter with mould, pink or orange is thrown away. Source: Bob's Red Mill
 // help page; grey liquid is hunger: The Takeout, 12 March 2025.
-func TestDiagnoseSightings(t *testing.T) {
-	for _, s := range []bake.Sighting{bake.SawMould, bake.SawPink, bake.SawOrange} {
-		got := bake.Diagnose(past(6, 18, 40, 9), []bake.Sighting{bake.SawLiquid, s})
-		require.Len(t, got, 1, "nothing else is advised")
-		assert.True(t, got[0].Discard)
-		assert.Contains(t, words(got[0].Do[0]), "throw it all away")
-	}
-	got := bake.Diagnose(nil, []bake.Sighting{bake.SawLiquid})
-	require.Len(t, got, 1)
-	assert.False(t, got[0].Discard)
-	assert.Contains(t, words(got[0].Evidence), "hunger")
+func TestSeenInTheJar(t *testing.T) {
+	bad := bake.Seen(bake.SawMould)
+	assert.True(t, bad.Discard)
+	assert.Contains(t, words(bad.Do[0]), "throw it all away")
+	hungry := bake.Seen(bake.SawLiquid)
+	assert.False(t, hungry.Discard)
+	assert.Contains(t, words(hungry.Evidence), "hunger")
 }
 
 func TestDiagnoseWeak(t *testing.T) {
-	got := bake.Diagnose(past(4, 18, 60, 9), nil)
+	got := bake.Diagnose(past(4, 18, 60, 9))
 	require.Len(t, got, 1)
 	assert.Equal(t, "Best of the last 4 feeds: 60 %, at 18 °C on average.", words(got[0].Evidence))
 	assert.Contains(t, words(got[0].Do[0]), "how old is it?", "it asks before it calls a starter weak")
 	assert.Contains(t, words(got[0].Do[1]), "What does it stand in?")
 	assert.Contains(t, words(got[0].Do[2]), "Then the temperature: it stood at 18 °C")
 	assert.Contains(t, words(got[0].Do[3]), "it waited up to 10 h after the peak")
-	mixed := bake.Diagnose(append(past(2, 17, 60, 9), past(2, 19, 50, 9)...), nil)
+	mixed := bake.Diagnose(append(past(2, 17, 60, 9), past(2, 19, 50, 9)...))
 	assert.Contains(t, words(mixed[0].Evidence), ", at 18 °C on average.")
-	warm := bake.Diagnose(past(4, 25, 60, 4), nil)
+	warm := bake.Diagnose(past(4, 25, 60, 4))
 	assert.NotContains(t, words(warm[0].Do[2]), "temperature", "warm enough: not blamed")
-	assert.Empty(t, bake.Diagnose(past(4, 24, 160, 4), nil))
-	assert.Empty(t, bake.Diagnose(past(2, 18, 60, 9), nil), "two feeds prove nothing")
+	assert.Empty(t, bake.Diagnose(past(4, 24, 160, 4)))
+	assert.Empty(t, bake.Diagnose(past(2, 18, 60, 9)), "two feeds prove nothing")
 }
 
 func TestDiagnoseSlowing(t *testing.T) {
 	feeds := append(past(6, 24, 150, 3.4), past(3, 24, 120, 5.2)...)
-	got := bake.Diagnose(feeds, nil)
+	got := bake.Diagnose(feeds)
 	require.Len(t, got, 1)
 	assert.Equal(t, "Slower than it was.", words(got[0].What))
-	assert.Empty(t, bake.Diagnose(append(past(6, 24, 150, 3.4), past(3, 20, 120, 5.0)...), nil), "the cold explains it")
+	assert.Empty(t, bake.Diagnose(append(past(6, 24, 150, 3.4), past(3, 20, 120, 5.0)...)), "the cold explains it")
 }
 
 func TestTendProperties(t *testing.T) {

@@ -32,20 +32,20 @@ type Track struct {
 }
 
 // Moments lists every moment of the track, for a clock that turns out to be
-// elsewhere: those that have passed, and those of a forecast.
-func (t *Track) Moments() (past, ahead []*time.Time) {
+// elsewhere.
+func (t *Track) Moments() []*time.Time {
 	t.Loaf, t.Jar, t.Core = slices.Clone(t.Loaf), slices.Clone(t.Jar), slices.Clone(t.Core)
-	past = append(past, &t.DoneAt)
+	out := []*time.Time{&t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until}
 	for i := range t.Loaf {
-		past = append(past, &t.Loaf[i].At)
+		out = append(out, &t.Loaf[i].At)
 	}
 	for i := range t.Jar {
-		past = append(past, &t.Jar[i].At)
+		out = append(out, &t.Jar[i].At)
 	}
 	for i := range t.Core {
-		past = append(past, &t.Core[i].At)
+		out = append(out, &t.Core[i].At)
 	}
-	return past, []*time.Time{&t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until}
+	return out
 }
 
 // Proofing returns when the final proof began; ok is false when none is under

@@ -72,7 +72,7 @@ func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
 		if out.Feeds, err = readFeeds(ctx, a.opt.Store, v.config.Name, true); err != nil {
 			a.log.Warn("the past feeds cannot be read whole", "vessel", v.config.Name, "error", err)
 		}
-		out.Findings = bake.Diagnose(out.Feeds, nil)
+		out.Findings = bake.Diagnose(out.Feeds)
 	}
 	return out
 }

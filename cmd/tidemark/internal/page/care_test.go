@@ -29,7 +29,7 @@ func bread(s *web.Snapshot) {
 	jar.Feed = feed.Ratio()
 	jar.Care = &bake.Care{Feed: feed, Peak: estimator.Window{From: at(10), Median: at(40), Until: at(90)}, UseFrom: at(5), UseUntil: at(100),
 		Hungry: estimator.Window{From: at(200), Median: at(240), Until: at(290)}, NextFeed: at(200), Basis: bake.Sentences{{Key: "why.care.many", Values: bake.Values{"feeds": 4}}}}
-	jar.Findings = bake.Diagnose([]bake.PastFeed{weak(feed), weak(feed), weak(feed)}, nil)
+	jar.Findings = bake.Diagnose([]bake.PastFeed{weak(feed), weak(feed), weak(feed)})
 	basket.ProofOf, basket.ProofBasis = "tub", bake.BasketBasis
 	for i := range s.Vessels {
 		s.Vessels[i].State = s.Vessels[i].Derived()
