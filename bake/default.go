@@ -99,6 +99,16 @@ func (p Process) Retarded(retardMin int) Process {
 	return p
 }
 
+// WithoutFridge is the process where the loaves that bake later find no room in the
+// refrigerator.
+func (p Process) WithoutFridge() Process {
+	if i := p.index(waitID); i >= 0 {
+		p.Defs = slices.Clone(p.Defs)
+		p.Defs[i].Key, p.Defs[i].Warn = "wait-cool", nil
+	}
+	return p
+}
+
 // waitID is the step of the loaves that bake later.
 const waitID = "wait-cold"
 

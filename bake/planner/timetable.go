@@ -159,6 +159,9 @@ func (j *job) canBe(steps []bake.Step) bool {
 // that an adopted plan starts from them and then follows the sensor.
 func (j *job) process(c *trial, bulkEnd float64) bake.Process {
 	p := bake.NewProcess(j.batch, c.start, j.way.spot.C)
+	if j.w.NoFridge {
+		p = p.WithoutFridge()
+	}
 	speed := bake.Speed(j.way.spot.C)
 	usual := func(hours func(i int) float64) bake.Spread {
 		l := make([]float64, len(j.paths))
