@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"flag"
@@ -11,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"time"
 
 	"tidemark/alert/text"
@@ -238,7 +236,7 @@ func (f historyFlags) restore(ctx context.Context, s streams, rest []string) err
 		return err
 	}
 	fmt.Fprintf(s.out, "%s is sound: %s.\n", rest[0], past.Holdings(sum, f.words()))
-	if !*f.yes && !confirmed(s, fmt.Sprintf("Put it in the place of %s? What is there now is kept beside it. [y/N] ", place.Path)) {
+	if !*f.yes && !newTalk(ctx, s).confirm("Put it in the place of %s? What is there now is kept beside it.", place.Path) {
 		return errors.New("nothing was changed")
 	}
 	former, err := history.Restore(ctx, rest[0], place.Path, time.Now())
@@ -253,20 +251,6 @@ func (f historyFlags) restore(ctx context.Context, s streams, rest []string) err
 		fmt.Fprintf(s.out, "The history from before is kept as %s.\n", former)
 	}
 	return nil
-}
-
-// confirmed puts a question and reports whether the answer is yes.
-func confirmed(s streams, question string) bool {
-	fmt.Fprint(s.out, question)
-	answer, err := bufio.NewReader(s.in).ReadString('\n')
-	if err != nil && !errors.Is(err, io.EOF) {
-		return false
-	}
-	switch strings.ToLower(strings.TrimSpace(answer)) {
-	case "y", "yes":
-		return true
-	}
-	return false
 }
 
 func (f historyFlags) importRecord(ctx context.Context, p lookback.Printer, rest []string) error {

@@ -107,6 +107,12 @@ func (t talk) ask(format string, args ...any) (answer string, ok bool) {
 	}
 }
 
+// confirm puts a question and reports whether the answer is yes.
+func (t talk) confirm(format string, args ...any) bool {
+	answer, _ := t.ask(format+" [y/N]", args...)
+	return answer == "y" || answer == "yes"
+}
+
 // leveller is one calibration in the terminal.
 type leveller struct {
 	talk
@@ -196,8 +202,7 @@ func (l *leveller) write() error {
 	for _, line := range after {
 		l.say("  + %s", line)
 	}
-	answer, ok := l.ask("Write it? The old file is kept beside it. [y/N]")
-	if !ok || answer != "y" && answer != "yes" {
+	if !l.confirm("Write it? The old file is kept beside it.") {
 		l.say("Nothing was changed.")
 		return nil
 	}

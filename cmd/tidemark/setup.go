@@ -39,7 +39,7 @@ func runSetup(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	t := &setupTalk{newTalk(ctx, s), settings.Open(*configFile), cfg.Sysfs, text.New(app.LocaleOf(cfg))}
-	if answer, _ := t.ask("\nSet up here in the terminal instead? [y/N]"); answer != "y" && answer != "yes" {
+	if !t.confirm("\nSet up here in the terminal instead?") {
 		return nil
 	}
 	return t.run(ctx)
