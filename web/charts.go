@@ -50,18 +50,18 @@ func (c *chartCache) get(ctx context.Context, s *Server, snap Snapshot, i int, v
 		return d.wide, d.narrow
 	}
 	m := s.liveChart(v, curve, snap.At)
-	d = drawn{key: key, at: snap.At, wide: svg(m, fmt.Sprintf("v%d-w", i), "wide", chart.WideWidth, chart.WideHeight),
-		narrow: svg(m, fmt.Sprintf("v%d-n", i), "narrow", chart.NarrowWidth, chart.NarrowHeight)}
+	d = drawn{key: key, at: snap.At, wide: svg(m, fmt.Sprintf("v%d-w", i), "wide", chart.WideWidth, chart.WideHeight, chart.Inline),
+		narrow: svg(m, fmt.Sprintf("v%d-n", i), "narrow", chart.NarrowWidth, chart.NarrowHeight, chart.Beside)}
 	c.byID[v.Vessel] = d
 	return d.wide, d.narrow
 }
 
 // svg draws a chart for inside a page. Everything in it was escaped by the
 // chart package, so it may stand in a template as it is.
-func svg(m chart.Chart, id, class string, w, h int) template.HTML {
+func svg(m chart.Chart, id, class string, w, h int, form chart.Form) template.HTML {
 	m.ID, m.Class, m.Width, m.Height, m.Untitled = id, class, w, h, true
 	var b bytes.Buffer
-	_ = chart.SVG(&b, m, chart.Inline) // a buffer takes every write
+	_ = chart.SVG(&b, m, form) // a buffer takes every write
 	return template.HTML(b.String())
 }
 

@@ -59,7 +59,7 @@ func (s *Server) compareFailed(w http.ResponseWriter, r *http.Request, err error
 }
 
 func overlaySVG(o chart.Overlay, class string, width, height int) template.HTML {
-	o.ID, o.Class, o.Width, o.Height, o.Untitled = "c-"+class, class, width, height, true
+	o.ID, o.Class, o.Width, o.Height = "c-"+class, class, width, height
 	var b sink
 	_ = chart.OverlaySVG(&b, o, chart.Inline) // a sink takes every write
 	return template.HTML(b)                   // escaped by the chart package

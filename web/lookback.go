@@ -39,7 +39,7 @@ func (s *Server) pastChart(ctx context.Context, rec past.Record) (wide, narrow t
 		return "", "", err
 	}
 	c := past.Chart(rec, s.words)
-	d := drawn{key: key, wide: svg(c, "r-w", "wide", chart.WideWidth, chart.WideHeight), narrow: svg(c, "r-n", "narrow", chart.NarrowWidth, chart.NarrowHeight)}
+	d := drawn{key: key, wide: svg(c, "r-w", "wide", chart.WideWidth, chart.WideHeight, chart.Inline), narrow: svg(c, "r-n", "narrow", chart.NarrowWidth, chart.NarrowHeight, chart.Beside)}
 	if key != "" {
 		s.past.put(rec.Rise.ID, d)
 	}

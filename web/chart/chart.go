@@ -79,7 +79,7 @@ type Chart struct {
 	Events   []Event
 	Zone     *time.Location // nil means UTC
 	Units    Units
-	Alt      string   // the picture in words; empty lets Describe say it in English
+	Alt      string   // the picture in words
 	Words    Words    // empty ones are English
 	Best     []Sample // the household's best rise, moved to this start; nil for none
 	// NightFrom and NightUntil bound the shaded night, as time after midnight
@@ -156,3 +156,30 @@ func (u Units) hour(t time.Time) string {
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// moment writes a time, with the weekday when it is not the day of the chart.
+func (c Chart) moment(t time.Time) string {
+	local := t.In(c.Zone)
+	ref := c.Now
+	if ref.IsZero() && len(c.Samples) > 0 {
+		ref = c.Samples[0].Time
+	}
+	if local.Format("2006-01-02") != ref.In(c.Zone).Format("2006-01-02") {
+		return local.Format("Mon ") + c.Units.clock(local)
+	}
+	return c.Units.clock(local)
+}
+
+// ends are the first and the last believed samples.
+func ends(samples []Sample) (first, last Sample, ok bool) {
+	for _, s := range samples {
+		if s.Rejected || !finite(s.RisePercent) {
+			continue
+		}
+		if !ok {
+			first, ok = s, true
+		}
+		last = s
+	}
+	return first, last, ok
+}

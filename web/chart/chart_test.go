@@ -34,7 +34,7 @@ func invented(t testing.TB) Chart {
 	zone := berlin(t)
 	start := time.Date(2026, 3, 14, 12, 0, 0, 0, zone)
 	rise := func(h float64) float64 { return 130 / (1 + math.Exp(-(h-5)/1.1)) * 1.0 }
-	c := Chart{ID: "tub", Title: "Tub, an invented rise", Zone: zone, Mark: Mark{100, "doubled"},
+	c := Chart{ID: "tub", Title: "Tub, an invented rise", Alt: "In words.", Zone: zone, Mark: Mark{100, "doubled"},
 		Now: start.Add(5*time.Hour + 20*time.Minute)}
 	for m := 0; m <= 320; m += 2 {
 		if m > 140 && m < 175 {
@@ -218,15 +218,6 @@ func TestNightsAreClippedToTheChart(t *testing.T) {
 	assert.True(t, got[1][1].Equal(until))
 }
 
-func TestDescribe(t *testing.T) {
-	got := Describe(invented(t))
-	assert.Equal(t, "Rise over time from 12:00 to 17:20, last 73 %. "+
-		"The target of 100 % is reached about 18:20, between 18:05 and 18:45. "+
-		"6 readings did not fit and are shown as rings. "+
-		"Ticks: start at 12:00, fold 1 at 13:00, fold 2 at 13:40.", got)
-	assert.Contains(t, Describe(Chart{}), "No level has been measured yet.")
-}
-
 func TestTicksAreRoundAndInside(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		lo := rapid.Float64Range(-50, 100).Draw(t, "lo")
@@ -286,7 +277,7 @@ func BenchmarkPushPNG(b *testing.B) {
 }
 
 func TestOverlayGolden(t *testing.T) {
-	o := Overlay{ID: "o", Title: "Rises compared, invented", AxisWords: "hours since the start", Mark: Mark{100, "doubled"}, Width: NarrowWidth, Height: 330}
+	o := Overlay{ID: "o", Title: "Rises compared, invented", Alt: "In words.", AxisWords: "hours since the start", Mark: Mark{100, "doubled"}, Width: NarrowWidth, Height: 330}
 	for i := range 4 {
 		line := Line{Name: "tub, <day " + string(rune('1'+i)) + ">"}
 		for m := 0; m < 480; m += 3 {
@@ -299,11 +290,4 @@ func TestOverlayGolden(t *testing.T) {
 	require.NoError(t, OverlaySVG(&b, o, Standalone))
 	golden(t, "overlay.svg", b.Bytes())
 	assert.NotContains(t, b.String(), "<day")
-	b.Reset()
-	require.NoError(t, OverlayPNG(&b, o))
-	img, err := png.Decode(&b)
-	require.NoError(t, err)
-	assert.Equal(t, image.Rect(0, 0, NarrowWidth, 330+4*int(legendRow)+4), img.Bounds())
-	assert.Equal(t, "1 rises over hours since the start. 1, x: 5 % after 1.0 h.",
-		DescribeOverlay(Overlay{AxisWords: "hours since the start", Lines: []Line{{"x", []Place{{1, 5}}}}}))
 }

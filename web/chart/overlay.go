@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"bytes"
 	"fmt"
 	"io"
 	"math"
@@ -23,8 +22,7 @@ type Line struct {
 // Overlay lays several rises over each other, all begun at zero.
 type Overlay struct {
 	ID, Class     string
-	Title         string // drawn unless Untitled
-	Untitled      bool
+	Title, Alt    string // the picture in a word, and in words; neither is drawn
 	Lines         []Line
 	Mark          Mark
 	AxisWords     string // what the hours are, e.g. "hours since the start"
@@ -38,17 +36,11 @@ const legendRow = 19.0
 func OverlaySVG(w io.Writer, o Overlay, form Form) error {
 	l := newOverlayLayout(o)
 	s := &svgCanvas{}
-	s.open(l.o.ID, l.o.Class, l.o.Title, DescribeOverlay(o), l.o.Width, l.height(), form, "")
+	s.open(l.o.ID, l.o.Class, l.o.Title, o.Alt, l.o.Width, l.height(), form, "")
 	l.draw(s)
 	s.b.WriteString("</svg>\n")
 	_, err := w.Write(s.b.Bytes())
 	return err
-}
-
-// OverlayPNG writes the overlay as a PNG picture in the light look.
-func OverlayPNG(w io.Writer, o Overlay) error {
-	l := newOverlayLayout(o)
-	return writePNG(w, l.o.Width, l.height(), l.draw)
 }
 
 // overlayLayout is where everything of an overlay goes.
@@ -78,9 +70,6 @@ func newOverlayLayout(o Overlay) overlayLayout {
 		hi = math.Max(hi, o.Mark.Percent*1.12)
 	}
 	l := overlayLayout{o: o, top: 8, base: float64(o.Height) - axisHeight}
-	if o.Title != "" && !o.Untitled {
-		l.top += titleHeight
-	}
 	l.x = scale{0, maxHours, leftMargin, float64(o.Width) - rightMargin - 14}
 	l.y = scale{math.Max(lo-2, -50), hi, l.base, l.top}
 	return l
@@ -105,9 +94,6 @@ func (l overlayLayout) draw(cv canvas) {
 		cv.line(series(i), point{l.x.p0, y - 4}, point{l.x.p0 + 34, y - 4})
 		room := float64(l.o.Width) - l.x.p0 - 44
 		cv.text(axisText, point{l.x.p0 + 42, y}, atStart, fitted(axisText, fmt.Sprintf("%d  %s", i+1, line.Name), room))
-	}
-	if l.o.Title != "" && !l.o.Untitled {
-		cv.text(titleText, point{2, 16}, atStart, l.o.Title)
 	}
 }
 
@@ -157,17 +143,4 @@ func fitted(s style, words string, room float64) string {
 		r = r[:len(r)-1]
 	}
 	return strings.TrimRight(string(r), " ,") + "…"
-}
-
-// DescribeOverlay says in words what the overlay shows.
-func DescribeOverlay(o Overlay) string {
-	var b bytes.Buffer
-	fmt.Fprintf(&b, "%d rises over %s.", len(o.Lines), o.AxisWords)
-	for i, line := range o.Lines {
-		if n := len(line.Places); n > 0 {
-			last := line.Places[n-1]
-			fmt.Fprintf(&b, " %d, %s: %.0f %% after %.1f h.", i+1, line.Name, last.Percent, last.Hours)
-		}
-	}
-	return strings.TrimSpace(b.String())
 }

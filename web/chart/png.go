@@ -20,16 +20,11 @@ import (
 // or, were the built-in font damaged, from reading it.
 func PNG(w io.Writer, c Chart) error {
 	c = c.withDefaults()
-	return writePNG(w, c.Width, c.Height, newLayout(c).draw)
-}
-
-// writePNG paints on a fresh picture and writes it.
-func writePNG(w io.Writer, width, height int, paint func(canvas)) error {
-	p, err := newPNGCanvas(width, height)
+	p, err := newPNGCanvas(c.Width, c.Height)
 	if err != nil {
 		return err
 	}
-	paint(p)
+	newLayout(c).draw(p)
 	if p.err != nil {
 		return p.err
 	}

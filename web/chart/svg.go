@@ -16,6 +16,7 @@ type Form int
 // The forms.
 const (
 	Inline     Form = iota // inside a page whose style sheet knows the c- classes
+	Beside                 // so too, beside the same chart in another size that carries the points to read out
 	Standalone             // a file of its own, with a light style inside
 )
 
@@ -24,7 +25,7 @@ func SVG(w io.Writer, c Chart, form Form) error {
 	c = c.withDefaults()
 	l := newLayout(c)
 	s := &svgCanvas{}
-	s.open(c.ID, c.Class, c.Title, Describe(c), c.Width, c.Height, form, l.hoverAttrs(form))
+	s.open(c.ID, c.Class, c.Title, c.Alt, c.Width, c.Height, form, l.hoverAttrs(form))
 	l.draw(s)
 	s.b.WriteString("</svg>\n")
 	_, err := w.Write(s.b.Bytes())
@@ -54,8 +55,13 @@ func (s *svgCanvas) open(id, class, title, desc string, w, h int, form Form, att
 // hoverAttrs carry what a page needs to answer a tap: the time axis and the
 // points as seconds, percent, dough temperature and time of day.
 func (l layout) hoverAttrs(form Form) string {
-	if form != Inline {
+	if form == Standalone {
 		return ""
+	}
+	attrs := fmt.Sprintf(` data-t0="%d" data-t1="%d" data-x0="%s" data-x1="%s" data-top="%s" data-base="%s" data-degree="%s"`,
+		l.x.t0.Unix(), l.x.t1.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.bottom()), l.c.Units.degree())
+	if form == Beside {
+		return attrs
 	}
 	var pts []string
 	for _, run := range l.runs() {
@@ -68,8 +74,7 @@ func (l layout) hoverAttrs(form Form) string {
 				l.c.moment(p.Time.In(l.c.Zone))))
 		}
 	}
-	return fmt.Sprintf(` data-t0="%d" data-t1="%d" data-x0="%s" data-x1="%s" data-top="%s" data-base="%s" data-degree="%s" data-points="%s"`,
-		l.x.t0.Unix(), l.x.t1.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.bottom()), l.c.Units.degree(), strings.Join(pts, ";"))
+	return attrs + ` data-points="` + strings.Join(pts, ";") + `"`
 }
 
 func (s *svgCanvas) line(st style, pts ...point) {

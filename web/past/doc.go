@@ -166,6 +166,9 @@ func Overlay(recs []Record, equivalent bool, l *text.Localizer) chart.Overlay {
 			}
 			line.Places = append(line.Places, chart.Place{Hours: hours, Percent: r.RisePercent})
 		}
+		if n := len(line.Places); n > 0 {
+			o.Alt += l.Say("page.compare.line", text.Values{"name": line.Name, "percent": line.Places[n-1].Percent, "took": time.Duration(line.Places[n-1].Hours * float64(time.Hour))}) + " "
+		}
 		o.Lines = append(o.Lines, line)
 	}
 	if len(recs) > 0 && sameMark(recs) {

@@ -207,7 +207,7 @@
   // A tap or a pointer on a curve reads it out.
   function nearest(svg, seconds) {
     if (!svg.points) {
-      svg.points = (svg.dataset.points || "").split(";").filter(Boolean).map((p) => p.split(","));
+      svg.points = (svg.parentElement.querySelector("[data-points]")?.dataset.points || "").split(";").filter(Boolean).map((p) => p.split(","));
     }
     let best = null;
     for (const p of svg.points) {
@@ -227,7 +227,7 @@
   }
 
   function read(e) {
-    const svg = e.target.closest ? e.target.closest("svg[data-points]") : null;
+    const svg = e.target.closest ? e.target.closest("svg[data-t0]") : null;
     if (!svg) return;
     const box = svg.getBoundingClientRect();
     const x = (e.clientX - box.left) / box.width * svg.viewBox.baseVal.width;

@@ -46,7 +46,7 @@ func checkChartFile(path string) error {
 // newChartFile begins a chart with a name that checkChartFile has accepted.
 func newChartFile(path string, zone *time.Location, vessel string) *chartFile {
 	return &chartFile{path: path, every: printEvery, model: chart.Chart{
-		Title: vessel, Zone: zone, Width: chart.WideWidth, Height: chart.WideHeight,
+		Title: vessel, Alt: vessel, Zone: zone, Width: chart.WideWidth, Height: chart.WideHeight,
 	}}
 }
 
