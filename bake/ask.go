@@ -30,17 +30,16 @@ func (s *Session) ask(e Event) *Ask {
 	case s.process == nil || s.process.index(id) < 0:
 		return nil
 	}
-	var found *Ask
 	for _, first := range []struct {
 		id   string
 		kind EventKind
 	}{{ShapeID, EventShaped}, {BakeID, EventBegun}, {OutID, EventBaked}} {
 		i := s.process.index(first.id)
 		if i >= 0 && i < s.process.index(id) && s.process.Marks[first.id].State == "" && !s.ahead(id) {
-			found = &Ask{first.kind, first.id, s.mayHaveBeen(first.id, e.At)}
+			return &Ask{first.kind, first.id, s.mayHaveBeen(first.id, e.At)} // one after the other
 		}
 	}
-	return found
+	return nil
 }
 
 // askStart asks for the begin of a rise. A step of a plan before the dough is in the

@@ -118,6 +118,9 @@ func (s *Server) do(r *http.Request, a request) error {
 		}
 		a.Plan = chosen
 	}
+	if !a.FirstAt.IsZero() {
+		a.RiseID = 0 // it may have begun, or ended, with what was told before
+	}
 	err := live.Do(ctx, a.Event)
 	var no Refusal
 	if !errors.As(err, &no) || no.Ask == nil || a.FirstAt.IsZero() {
@@ -129,7 +132,6 @@ func (s *Server) do(r *http.Request, a request) error {
 	if err := live.Do(ctx, bake.Event{Vessel: a.Vessel, At: a.FirstAt, By: a.By, Kind: no.Ask.Kind, Detail: bake.Detail{StepID: no.Ask.StepID}}); err != nil {
 		return err
 	}
-	a.RiseID = 0 // it may have begun with the first
 	return live.Do(ctx, a.Event)
 }
 

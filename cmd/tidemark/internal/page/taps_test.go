@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
@@ -83,4 +84,46 @@ func (b *tab) keep(name string) {
 	png, err := chromedp.Run(b.ctx, chromedp.CaptureScreenshot())
 	require.NoError(b.t, err)
 	require.NoError(b.t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644))
+}
+
+// TestTheEveningsTap: what is to be done before bedtime is on the first screen of a phone,
+// with its button, and so is what is asked back.
+func TestTheEveningsTap(t *testing.T) {
+	browser := chrome(t)
+	k := openKitchen(t, berliners, true, 5*time.Hour+30*time.Minute)
+	k.start = k.clock.Now() // the dough comes into the tub at half past five
+	address := serve(t, k.server(nil))
+	for _, s := range []screen{{360, 740, "light"}, {360, 740, "dark"}, {1280, 800, "light"}} {
+		b := open(t, browser, s)
+		if k.app.State("tub").RiseID == 0 {
+			k.tell("tub", bake.EventStart)
+			k.passUntil(func(s bake.State) bool { return s.Now.Tap == bake.EventFold })
+			for s := k.app.State("tub"); s.Now.Key != bake.TodoInTime && k.clock.Now().Before(k.start.Add(6*time.Hour)); s = k.app.State("tub") {
+				if s.Now.Tap != "" {
+					k.tell("tub", s.Now.Tap, bake.Detail{StepID: s.Now.StepID})
+				}
+				k.pass(4 * time.Minute)
+			}
+			require.Equal(t, bake.TodoInTime, k.app.State("tub").Now.Key)
+		}
+		b.run(chromedp.Navigate(address + "/?vessel=tub"))
+		b.waitText("#v0-glance", "while you sleep")
+		assert.LessOrEqual(t, js[float64](b, "document.querySelector('[data-key=main]').getBoundingClientRect().bottom"), float64(s.h))
+		b.keep("in-time-" + s.String())
+		b.run(chromedp.Evaluate[chromedp.Void]("document.querySelector('.else details').open = true; undefined"))
+		b.keep("hour-more-" + s.String())
+	}
+	b := open(t, browser, screen{360, 740, "light"})
+	b.run(chromedp.Navigate(address + "/?vessel=tub"))
+	b.run(chromedp.Evaluate[chromedp.Void]("[...document.querySelectorAll('.else details')].forEach((d) => { d.open = true; }); undefined"))
+	b.pause()
+	b.click("[data-key=else-baked]")
+	b.waitText("#said", "You have not shaped it yet. Shaped at?")
+	b.keep("asked-back-360x740-light")
+	b.click("#said button")
+	b.waitText("#said", "It is not in the oven yet. Into the oven at?")
+	b.click("#said button")
+	b.waitText("#said", "Out of the oven: noted")
+	b.forgive("409")
+	assert.Contains(t, k.told("tub"), "shaped begun baked")
 }
