@@ -123,7 +123,7 @@ func (s *Store) openOrRecover(ctx context.Context) (*sql.DB, error) {
 	case missing == nil && info.Size() == 0:
 		err = damaged("the file is empty")
 	case errors.Is(missing, fs.ErrNotExist) && len(backups(s.opt.Backups)) > 0:
-		err = damaged("the file is gone though there are backups; whoever wants an empty one moves them away too")
+		err = damaged("the file is gone though there are backups; whoever wants an empty one runs tidemark history new")
 	default:
 		var db *sql.DB
 		if db, err = openFile(ctx, s.path); err == nil {

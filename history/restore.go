@@ -214,20 +214,49 @@ func (s *Store) StageRestore(ctx context.Context, backup string, past ...string)
 // check. What was there is kept under the name it returns; empty when there was
 // nothing. At no moment is there no history under its name.
 func Restore(ctx context.Context, backup, path string, now time.Time) (former string, err error) {
-	lock, err := takeLock(path)
-	if err == nil && lock != nil {
-		defer lock.Close()
-	}
-	if err == nil {
-		err = stage(ctx, backup, path, nil)
-	}
-	if err == nil {
-		former, err = swap(ctx, path, now)
-	}
+	former, err = exchange(ctx, path, now, func() error { return stage(ctx, backup, path, nil) })
 	if err != nil {
 		err = fmt.Errorf("restore %s: %w", backup, err)
 	}
 	return former, err
+}
+
+// New puts an empty history in the place of one that no service uses. What was
+// there is kept under the name it returns; empty when there was nothing.
+func New(ctx context.Context, path string, now time.Time) (former string, err error) {
+	former, err = exchange(ctx, path, now, func() error {
+		fresh := path + restoringSuffix
+		if err := errors.Join(removeIfThere(fresh), removeIfThere(path+stagedSuffix)); err != nil {
+			return err
+		}
+		db, err := openFile(ctx, fresh)
+		if err == nil {
+			err = db.Close()
+		}
+		if err == nil {
+			err = errors.Join(keepOwner(path, fresh), finish(ctx, fresh, fileMode, nil), moveInto(fresh, path+stagedSuffix))
+		}
+		return err
+	})
+	if err != nil {
+		err = fmt.Errorf("new history: %w", err)
+	}
+	return former, err
+}
+
+// exchange puts what prepare stages in the place of a history that no service uses.
+func exchange(ctx context.Context, path string, now time.Time, prepare func() error) (former string, err error) {
+	lock, err := takeLock(path)
+	if err != nil {
+		return "", err
+	}
+	if lock != nil {
+		defer lock.Close()
+	}
+	if err := prepare(); err != nil {
+		return "", err
+	}
+	return swap(ctx, path, now)
 }
 
 // swapStaged takes a staged history, if one waits. One that cannot be taken is put

@@ -227,7 +227,8 @@ func orFolder(path string) string {
 }
 
 // TestALostFileIsDamage: a file without a byte, or none where backups are, is told
-// and the newest backup taken; a first start is silent.
+// and the newest backup taken; a first start is silent, and who wants a fresh
+// history says so.
 func TestALostFileIsDamage(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
@@ -263,7 +264,21 @@ func TestALostFileIsDamage(t *testing.T) {
 		require.NoError(t, s.Close(ctx))
 	}
 
-	s, err := Open(ctx, filepath.Join(t.TempDir(), "first.db"), Options{Backups: filepath.Join(dir, "none yet")})
+	aside, err := New(ctx, path, t0)
+	require.NoError(t, err)
+	sum, err := Check(ctx, aside)
+	require.NoError(t, err)
+	assert.Equal(t, 1, sum.Rises, "what was there is kept")
+	s, err := Open(ctx, path, Options{Backups: dir})
+	require.NoError(t, err)
+	assert.Empty(t, s.Opened().Notes, "wanted, so nothing is told")
+	page, err := s.Rises(ctx, Filter{})
+	require.NoError(t, err)
+	assert.Empty(t, page.Rises)
+	_, err = New(ctx, path, t0)
+	require.ErrorIs(t, err, ErrInUse)
+	require.NoError(t, s.Close(ctx))
+	s, err = Open(ctx, filepath.Join(t.TempDir(), "first.db"), Options{Backups: filepath.Join(dir, "none yet")})
 	require.NoError(t, err)
 	assert.True(t, s.Opened().New)
 	assert.Empty(t, s.Opened().Notes)

@@ -24,7 +24,7 @@ import (
 
 const historyUsage = `history list | show NO | compare NO NO... | vigour [--vessel NAME] |
        export NO [--csv | --record | --json] [--out FILE] | backup FILE | restore FILE [--yes] |
-       import RECORD.csv --vessel NAME [--holds dough|starter]`
+       new [--yes] | import RECORD.csv --vessel NAME [--holds dough|starter]`
 
 // historyFlags are the options of tidemark history.
 type historyFlags struct {
@@ -49,7 +49,7 @@ func addHistoryFlags(fs *flag.FlagSet) historyFlags {
 		json:    fs.Bool("json", false, "list, export: JSON"),
 		csv:     fs.Bool("csv", false, "export: all that is stored as CSV (this is the default)"),
 		record:  fs.Bool("record", false, "export: a record that replay and import read"),
-		yes:     fs.Bool("yes", false, "restore: do not ask"),
+		yes:     fs.Bool("yes", false, "restore, new: do not ask"),
 	}
 }
 
@@ -62,11 +62,14 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	if len(rest) == 0 {
-		return usagef("history needs a word: list, show, compare, vigour, export, backup, restore or import; run tidemark history -h")
+		return usagef("history needs a word: list, show, compare, vigour, export, backup, restore, new or import; run tidemark history -h")
 	}
 	word, rest := rest[0], rest[1:]
-	if word == "restore" {
+	switch word {
+	case "restore":
 		return f.restore(ctx, s, rest)
+	case "new":
+		return f.fresh(ctx, s, rest)
 	}
 	verbs := map[string]func(ctx context.Context, p lookback.Printer, rest []string) error{
 		"list": f.list, "show": f.show, "compare": f.compare, "vigour": f.vigour,
@@ -74,7 +77,7 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	}
 	verb := verbs[word]
 	if verb == nil {
-		return usagef("history: %q is not known; use list, show, compare, vigour, export, backup, restore or import", word)
+		return usagef("history: %q is not known; use list, show, compare, vigour, export, backup, restore, new or import", word)
 	}
 	place, err := lookback.Find(*f.db, *f.config, os.Getenv, false)
 	if err != nil {
@@ -240,17 +243,38 @@ func (f historyFlags) restore(ctx context.Context, s streams, rest []string) err
 		return errors.New("nothing was changed")
 	}
 	former, err := history.Restore(ctx, rest[0], place.Path, time.Now())
+	return exchanged(s, "Restored to "+place.Path, former, err)
+}
+
+// exchanged says that another file is in the place of the history.
+func exchanged(s streams, what, former string, err error) error {
 	if errors.Is(err, history.ErrInUse) {
 		return fmt.Errorf("%w: sudo systemctl stop tidemark", err)
 	}
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "Restored to %s.\n", place.Path)
+	fmt.Fprintf(s.out, "%s.\n", what)
 	if former != "" {
 		fmt.Fprintf(s.out, "The history from before is kept as %s.\n", former)
 	}
 	return nil
+}
+
+// fresh begins an empty history, after a question.
+func (f historyFlags) fresh(ctx context.Context, s streams, rest []string) error {
+	if err := none("new", rest); err != nil {
+		return err
+	}
+	place, err := lookback.Find(*f.db, *f.config, os.Getenv, true)
+	if err != nil {
+		return err
+	}
+	if !*f.yes && !newTalk(ctx, s).confirm("Begin an empty history in the place of %s? What is there now, passphrase and settings too, is kept beside it.", place.Path) {
+		return errors.New("nothing was changed")
+	}
+	former, err := history.New(ctx, place.Path, time.Now())
+	return exchanged(s, "An empty history is in "+place.Path, former, err)
 }
 
 func (f historyFlags) importRecord(ctx context.Context, p lookback.Printer, rest []string) error {

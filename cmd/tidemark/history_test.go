@@ -187,11 +187,25 @@ func TestHistoryBackupAndRestore(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, out, "The history from before is kept as "+k.db+".before-restore-")
 
+	out, err = k.look(t, "n\n", "new")
+	require.ErrorContains(t, err, "nothing was changed")
+	assert.Contains(t, out, "Begin an empty history in the place of "+k.db)
+	out, err = k.look(t, "", "new", "--yes")
+	require.NoError(t, err)
+	assert.Contains(t, out, "An empty history is in "+k.db)
+	out, err = k.look(t, "", "list")
+	require.NoError(t, err)
+	assert.NotContains(t, out, "tub")
+	_, err = k.look(t, "", "restore", file, "--yes")
+	require.NoError(t, err)
+
 	s, err := history.Open(t.Context(), k.db, history.Options{})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close(context.WithoutCancel(t.Context()))) }()
-	_, err = k.look(t, "", "restore", file, "--yes")
-	require.ErrorContains(t, err, "sudo systemctl stop tidemark")
+	for _, words := range [][]string{{"restore", file, "--yes"}, {"new", "--yes"}} {
+		_, err = k.look(t, "", words...)
+		require.ErrorContains(t, err, "sudo systemctl stop tidemark")
+	}
 	out, err = k.look(t, "", "list", "--vessel", "tub")
 	require.NoError(t, err, "looking works beside the service")
 	assert.Contains(t, out, "Mon 16 Mar 2026")
