@@ -1,6 +1,7 @@
 package bake
 
 import (
+	"math"
 	"time"
 
 	"tidemark/estimator"
@@ -45,8 +46,8 @@ func (s *State) lookAt(h Hours) time.Time {
 
 // knownOr returns the first temperature that is known; 0 for none.
 func knownOr(c, otherwise float64) float64 {
-	if c == c {
-		return c
+	if math.IsNaN(c) {
+		return finite(otherwise)
 	}
-	return finite(otherwise)
+	return c
 }

@@ -78,7 +78,7 @@ func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
 
 // known returns a number, or 0 when it is not one.
 func known(x float64) float64 {
-	if x != x {
+	if math.IsNaN(x) {
 		return 0
 	}
 	return x
