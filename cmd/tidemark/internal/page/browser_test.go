@@ -191,3 +191,35 @@ func serve(t *testing.T, h http.Handler) string {
 	t.Cleanup(func() { _ = srv.Close(); <-done })
 	return "http://" + l.Addr().String()
 }
+
+// TestBrowserSlowPhone: a phone with a quarter of this machine's pace paints the page
+// of a vessel soon, and letters of twice the size run off no screen.
+func TestBrowserSlowPhone(t *testing.T) {
+	browser := chrome(t)
+	s, _ := newServer(t, nil)
+	sc := screen{360, 740, "light"}
+	b := open(t, browser, sc)
+	base := serve(t, s)
+	slow := func(rate float64) {
+		_, err := chromedp.Call(b.ctx, emulation.SetCPUThrottlingRate, emulation.SetCPUThrottlingRateParams{Rate: rate})
+		require.NoError(t, err)
+	}
+	slow(4)
+	b.run(chromedp.Navigate(base + "/?vessel=tub"))
+	b.waitText("main", "Doubled about")
+	b.wait("performance.getEntriesByName('first-contentful-paint').length > 0", "it was painted")
+	paint := js[float64](b, "performance.getEntriesByName('first-contentful-paint')[0].startTime")
+	t.Logf("first paint after %.0f ms, %d bytes at %d requests", paint,
+		js[int64](b, "performance.getEntriesByType('navigation').concat(performance.getEntriesByType('resource')).reduce((n, e) => n + e.transferSize, 0)"),
+		js[int64](b, "performance.getEntriesByType('resource').length + 1"))
+	assert.Less(t, paint, 5000.0, "a machine under load may take some of that")
+	slow(1)
+	for _, path := range []string{"/?vessel=tub", "/plan", "/rises", "/house", "/kitchen", "/setup", "/nowhere"} {
+		b.run(chromedp.Navigate(base + path))
+		b.wait("document.readyState === 'complete'")
+		b.run(chromedp.Evaluate[chromedp.Void]("document.documentElement.style.fontSize = '200%'; undefined"))
+		b.shot("twice-" + strings.Trim(strings.NewReplacer("/", "", "?", "").Replace(path), " "))
+		b.fitsWidth(sc.w, path+" at twice the size")
+	}
+	b.forgive("404")
+}
