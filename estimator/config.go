@@ -85,13 +85,13 @@ func (t TargetTable) At(doughC float64) float64 {
 func (t TargetTable) validate() error {
 	for i, p := range t {
 		if !finite(p.DoughC) || p.DoughC < -5 || p.DoughC > 60 {
-			return fmt.Errorf("target table: row %d: dough must be -5 to 60 C, found %g", i+1, p.DoughC)
+			return fmt.Errorf("target table: row %d: dough must be -5 to 60 °C, found %g", i+1, p.DoughC)
 		}
 		if !(p.RisePercent > 0 && p.RisePercent <= 1000) {
 			return fmt.Errorf("target table: row %d: rise must be over 0 and up to 1000 percent, found %g", i+1, p.RisePercent)
 		}
 		if i > 0 && p.DoughC <= t[i-1].DoughC {
-			return fmt.Errorf("target table: temperatures must increase: row %d is %g C after %g C", i+1, p.DoughC, t[i-1].DoughC)
+			return fmt.Errorf("target table: temperatures must increase: row %d is %g °C after %g °C", i+1, p.DoughC, t[i-1].DoughC)
 		}
 	}
 	return nil

@@ -34,8 +34,8 @@ func TestValidate(t *testing.T) {
 		"batch":       {func(c *Config) { c.BatchVolumeL = math.Inf(1) }, "batch volume: must be 0 or more litres, found +Inf"},
 		"noise":       {func(c *Config) { c.SensorSDMM = 51 }, "sensor noise: must be 0 to 50 mm, found 51"},
 		"minimum":     {func(c *Config) { c.MinDistanceMM = 300 }, "min_distance_mm: must be 0 or more and less than floor_mm, found 300"},
-		"table order": {func(c *Config) { c.TargetTable = TargetTable{{20, 90}, {20, 80}} }, "target table: temperatures must increase: row 2 is 20 C after 20 C"},
-		"table cold":  {func(c *Config) { c.TargetTable = TargetTable{{-6, 90}} }, "target table: row 1: dough must be -5 to 60 C, found -6"},
+		"table order": {func(c *Config) { c.TargetTable = TargetTable{{20, 90}, {20, 80}} }, "target table: temperatures must increase: row 2 is 20 °C after 20 °C"},
+		"table cold":  {func(c *Config) { c.TargetTable = TargetTable{{-6, 90}} }, "target table: row 1: dough must be -5 to 60 °C, found -6"},
 		"table rise":  {func(c *Config) { c.TargetTable = TargetTable{{20, 0}} }, "target table: row 1: rise must be over 0 and up to 1000 percent, found 0"},
 	} {
 		cfg := goodConfig(t)

@@ -59,9 +59,9 @@ func ScratchpadC(pad [9]byte) (float64, error) {
 func CheckProbeC(celsius float64) error {
 	switch {
 	case math.Abs(celsius-127.9375) < 0.01:
-		return Faultf(PowerOn, "the probe says 127.94 C: it had too little power to measure; check its supply wire and pull-up")
+		return Faultf(PowerOn, "the probe says 127.94 °C: it had too little power to measure; check its supply wire and pull-up")
 	case !(celsius >= -55 && celsius <= 125):
-		return Faultf(OutOfRange, "%.2f C is outside what the probe can measure (-55 to 125 C)", celsius)
+		return Faultf(OutOfRange, "%.2f °C is outside what the probe can measure (-55 to 125 °C)", celsius)
 	}
 	return nil
 }
@@ -83,7 +83,7 @@ func (g *PowerOnGuard) Reading(r Reading, celsius, offsetC float64, err error) R
 		return r.Failed(err)
 	}
 	if near := g.seen && r.Mono-g.lastAt <= time.Minute && math.Abs(g.lastC-85) <= 3; celsius == 85 && !near {
-		return r.Fault(PowerOn, "the probe says exactly 85.000 C, its value after power-on: no measurement was made; check its supply and pull-up")
+		return r.Fault(PowerOn, "the probe says exactly 85.000 °C, its value after power-on: no measurement was made; check its supply and pull-up")
 	}
 	g.lastC, g.lastAt, g.seen = celsius, r.Mono, true
 	return r.Good(celsius+offsetC, 0)

@@ -68,7 +68,7 @@ func (a *airChip) sense(b *checkedBus) (value, sd float64, err error) {
 	}
 	celsius := env.Temperature.Celsius()
 	if celsius < -40 || celsius > 85 {
-		return 0, 0, sensor.Faultf(sensor.OutOfRange, "%.2f C is outside what the chip can measure (-40 to 85 C)", celsius)
+		return 0, 0, sensor.Faultf(sensor.OutOfRange, "%.2f °C is outside what the chip can measure (-40 to 85 °C)", celsius)
 	}
 	return celsius + a.offsetC, 0, nil
 }

@@ -140,7 +140,7 @@ func find(what, base, pattern, device, name string, files ...string) (string, er
 func air(q sensor.Quantity, v, offsetC float64) (float64, error) {
 	if q == sensor.Temperature {
 		if v /= 1000; !(v >= -55 && v <= 125) {
-			return 0, sensor.Faultf(sensor.OutOfRange, "%.2f C is outside -55 to 125 C", v)
+			return 0, sensor.Faultf(sensor.OutOfRange, "%.2f °C is outside -55 to 125 °C", v)
 		}
 		return v + offsetC, nil
 	}

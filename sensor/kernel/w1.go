@@ -92,7 +92,7 @@ func ParseW1(s, family string) (float64, error) {
 	}
 	switch verdict := f[11]; {
 	case strings.EqualFold(verdict, "no") && sensor.AllBytes(pad, 0xff):
-		return 0, sensor.Faultf(sensor.Missing, "the probe does not answer (all ones, which would read as -0.0625 C); check its wiring")
+		return 0, sensor.Faultf(sensor.Missing, "the probe does not answer (all ones, which would read as -0.0625 °C); check its wiring")
 	case strings.EqualFold(verdict, "no"):
 		return 0, sensor.Faultf(sensor.BadData, "checksum of the probe's answer is wrong; the value was thrown away")
 	case !strings.EqualFold(verdict, "yes"):
@@ -109,7 +109,7 @@ func ParseW1(s, family string) (float64, error) {
 	}
 	own, err := sensor.ScratchpadC(pad)
 	if err == nil && math.Abs(own-celsius) > 0.5 {
-		err = sensor.Faultf(sensor.BadData, "the kernel gives %.3f C but the probe's bytes mean %.3f C", celsius, own)
+		err = sensor.Faultf(sensor.BadData, "the kernel gives %.3f °C but the probe's bytes mean %.3f °C", celsius, own)
 	}
 	return celsius, err
 }

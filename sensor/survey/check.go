@@ -141,7 +141,7 @@ func Notes(c sensor.Config, hasAir bool) []string {
 	}
 	var out []string
 	if pings && !hasAir && conf.AirC == 0 {
-		out = append(out, "no air thermometer: 22 C are assumed, and four degrees more or less change each distance by 0.8 %; add air, or air_c")
+		out = append(out, "no air thermometer: 22 °C are assumed, and four degrees more or less change each distance by 0.8 %; add air, or air_c")
 	}
 	if conf.CO2Ratio == 0 {
 		out = append(out, "carbon dioxide over a lively dough makes sound slower: at 10 % of it distances read 3 % long and the rise too low; leave a gap in the lid, or set co2_ratio")

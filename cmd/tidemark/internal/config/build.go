@@ -337,10 +337,10 @@ func (c *collector) target(path string, raw *vesselFile, v *Vessel) {
 	for i, row := range table {
 		switch {
 		case !(row[0] >= 0 && row[0] <= 45) || !(row[1] >= 5 && row[1] <= 400):
-			c.add(path+".target_by_dough_c", "row %d is [%g, %g]; expected [dough temperature 0 to 45 C, rise 5 to 400 percent]", i+1, row[0], row[1])
+			c.add(path+".target_by_dough_c", "row %d is [%g, %g]; expected [dough temperature 0 to 45 °C, rise 5 to 400 percent]", i+1, row[0], row[1])
 			return
 		case i > 0 && row[0] <= table[i-1][0]:
-			c.add(path+".target_by_dough_c", "row %d has %g C after %g C; sort the rows by temperature", i+1, row[0], table[i-1][0])
+			c.add(path+".target_by_dough_c", "row %d has %g °C after %g °C; sort the rows by temperature", i+1, row[0], table[i-1][0])
 			return
 		}
 	}

@@ -173,7 +173,7 @@ func (d *day) page(when string, a answer) {
 // act taps the button that has been there for long enough.
 func (d *day) act(s bake.State) {
 	now := s.Now
-	button := string(now.Key) + now.StepID + string(now.Tap)
+	button := now.Key + now.StepID + string(now.Tap)
 	if button != d.button {
 		d.button, d.offered = button, s.At
 	}
