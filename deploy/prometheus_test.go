@@ -3,6 +3,7 @@ package deploy
 import (
 	"encoding/json"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -138,11 +139,10 @@ func TestEveryAlertIsTested(t *testing.T) {
 // every expression of the dashboard with at least one series.
 func TestPrometheusScrapes(t *testing.T) {
 	binary := outsidetest.Program(t, "prometheus", "prometheus")
-	page, err := os.ReadFile(exporterPage)
-	require.NoError(t, err)
+	page := exporterText(t)
 	exporter := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
-		_, _ = w.Write(page)
+		_, _ = io.WriteString(w, page)
 	}))
 	defer exporter.Close()
 	api := startPrometheus(t, binary, strings.TrimPrefix(exporter.URL, "http://"))
