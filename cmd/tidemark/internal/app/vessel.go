@@ -178,7 +178,8 @@ func (a *App) foldAgain(v *vessel) {
 	each, past := v.former.warmUp()
 	now := a.opt.Clock.Now()
 	if !a.opt.Live {
-		a.takeFold(v, now, follow, past, func() (*bake.Session, error) { return fold(now, each) })
+		fresh, err := fold(now, each)
+		a.takeFold(v, now, fresh, err, follow, past)
 		return
 	}
 	v.folding = true
@@ -189,15 +190,14 @@ func (a *App) foldAgain(v *vessel) {
 		v.mu.Lock()
 		defer v.mu.Unlock()
 		v.folding = false
-		a.takeFold(v, a.opt.Clock.Now(), follow, past, func() (*bake.Session, error) { return fresh, err })
+		a.takeFold(v, a.opt.Clock.Now(), fresh, err, follow, past)
 		a.updates.notify()
 	})
 }
 
-// takeFold puts a folded session in the place of the stale one. One whose journal
-// changed meanwhile is folded at the next advance.
-func (a *App) takeFold(v *vessel, now time.Time, follow func(*bake.Session) bool, past func() []alert.Input, folded func() (*bake.Session, error)) {
-	fresh, err := folded()
+// takeFold puts a folded session in the place of the stale one, unless folding ended
+// with err. One whose journal changed meanwhile is folded at the next advance.
+func (a *App) takeFold(v *vessel, now time.Time, fresh *bake.Session, err error, follow func(*bake.Session) bool, past func() []alert.Input) {
 	if err != nil {
 		a.log.Error("a journal cannot be folded", "vessel", v.config.Name, "error", err)
 		return
