@@ -14,51 +14,19 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/history"
+	"tidemark/web/access/accesstest"
 )
 
 // update is shared by all packages under web, so that one command rewrites all
 // golden files; there are none here.
 var _ = flag.Bool("update", false, "rewrite the golden files")
 
-// settings are kept in memory, and can be made to fail.
-type settings struct {
-	mu   sync.Mutex
-	m    map[string][]byte
-	fail error
-}
-
-func newSettings() *settings { return &settings{m: map[string][]byte{}} }
-
-func (s *settings) Get(_ context.Context, key string) ([]byte, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.fail != nil {
-		return nil, s.fail
-	}
-	v, ok := s.m[key]
-	if !ok {
-		return nil, fmt.Errorf("%w: setting %q", history.ErrNotFound, key)
-	}
-	return v, nil
-}
-
-func (s *settings) Set(_ context.Context, key string, value []byte) error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.fail != nil {
-		return s.fail
-	}
-	s.m[key] = value
-	return nil
-}
-
 // clock is a clock set by hand.
 type clock struct{ t time.Time }
 
 func (c *clock) now() time.Time { return c.t }
 
-func newKeeper(t *testing.T, s *settings) (*Keeper, *clock) {
+func newKeeper(t *testing.T, s *accesstest.Settings) (*Keeper, *clock) {
 	c := &clock{time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)}
 	k, err := NewKeeper(context.Background(), s, c.now)
 	require.NoError(t, err)
@@ -68,26 +36,26 @@ func newKeeper(t *testing.T, s *settings) (*Keeper, *clock) {
 const phrase = "four plain kitchen words"
 
 func TestPassphraseIsKeptAsAHash(t *testing.T) {
-	s := newSettings()
+	s := accesstest.NewSettings()
 	require.NoError(t, SetPassphrase(context.Background(), s, phrase))
-	for key, v := range s.m {
+	for key, v := range s.M {
 		assert.NotContains(t, string(v), "kitchen", key)
 	}
-	stored := string(s.m[keyPassphrase])
+	stored := string(s.M[keyPassphrase])
 	assert.True(t, strings.HasPrefix(stored, "$argon2id$v=19$m=19456,t=2,p=1$"), stored)
 	h, err := parseHash(stored)
 	require.NoError(t, err)
 	assert.True(t, h.matches(phrase))
 	assert.False(t, h.matches(phrase+" "))
 	require.NoError(t, SetPassphrase(context.Background(), s, phrase))
-	assert.NotEqual(t, stored, string(s.m[keyPassphrase]), "a fresh salt each time")
+	assert.NotEqual(t, stored, string(s.M[keyPassphrase]), "a fresh salt each time")
 }
 
 func TestPassphrasesThatAreRefused(t *testing.T) {
-	s := newSettings()
+	s := accesstest.NewSettings()
 	assert.EqualError(t, SetPassphrase(context.Background(), s, "short"), "the passphrase has 5 characters; use at least 8, for instance four words")
 	assert.EqualError(t, SetPassphrase(context.Background(), s, strings.Repeat("x", 513)), "the passphrase has 513 bytes; use at most 512")
-	assert.Empty(t, s.m)
+	assert.Empty(t, s.M)
 	require.NoError(t, SetPassphrase(context.Background(), s, "äöüßéèêç"), "eight characters, sixteen bytes")
 }
 
@@ -114,7 +82,7 @@ func FuzzParseHash(f *testing.F) {
 
 func TestUnlockAndLock(t *testing.T) {
 	ctx := context.Background()
-	s := newSettings()
+	s := accesstest.NewSettings()
 	k, c := newKeeper(t, s)
 	assert.False(t, k.Locked(ctx))
 	_, err := k.Unlock(ctx, phrase, "a")
@@ -132,7 +100,7 @@ func TestUnlockAndLock(t *testing.T) {
 	assert.True(t, k.Known(ctx, one))
 	assert.False(t, k.Known(ctx, ""))
 	assert.False(t, k.Known(ctx, one+"x"))
-	assert.NotContains(t, string(s.m[keySessions]), one, "only a digest is kept")
+	assert.NotContains(t, string(s.M[keySessions]), one, "only a digest is kept")
 	require.NoError(t, k.Lock(ctx, one))
 	assert.False(t, k.Known(ctx, one))
 	assert.True(t, k.Known(ctx, two))
@@ -142,7 +110,7 @@ func TestUnlockAndLock(t *testing.T) {
 
 func TestSessionsSurviveARestartAndEndWithAge(t *testing.T) {
 	ctx := context.Background()
-	s := newSettings()
+	s := accesstest.NewSettings()
 	require.NoError(t, SetPassphrase(ctx, s, phrase))
 	k, _ := newKeeper(t, s)
 	id, err := k.Unlock(ctx, phrase, "a")
@@ -178,8 +146,8 @@ func guesser(k *Keeper, from string, n int) (looked int) {
 }
 
 func TestWrongGuessesAreSlowedDown(t *testing.T) {
-	s := newSettings()
-	s.m[keyPassphrase] = cheap()
+	s := accesstest.NewSettings()
+	s.M[keyPassphrase] = cheap()
 	k, c := newKeeper(t, s)
 	assert.Equal(t, 5, guesser(k, "10.0.0.1", 50))
 	assert.Equal(t, 5, guesser(k, "10.0.0.2", 50), "another address is not locked out")
@@ -196,8 +164,8 @@ func TestWrongGuessesAreSlowedDown(t *testing.T) {
 // TestOneGuesserDoesNotLockTheHouse guesses on and on for an hour from one address
 // while the household logs in from others.
 func TestOneGuesserDoesNotLockTheHouse(t *testing.T) {
-	s := newSettings()
-	s.m[keyPassphrase] = cheap()
+	s := accesstest.NewSettings()
+	s.M[keyPassphrase] = cheap()
 	k, c := newKeeper(t, s)
 	looked := 0
 	for i := range 1200 {
@@ -214,8 +182,8 @@ func TestOneGuesserDoesNotLockTheHouse(t *testing.T) {
 // TestRightLoginsDoNotCount: a household may log in as often as it likes, and one
 // who mistyped before the right words begins afresh.
 func TestRightLoginsDoNotCount(t *testing.T) {
-	s := newSettings()
-	s.m[keyPassphrase] = cheap()
+	s := accesstest.NewSettings()
+	s.M[keyPassphrase] = cheap()
 	k, _ := newKeeper(t, s)
 	for i := range 60 {
 		_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
@@ -230,8 +198,8 @@ func TestRightLoginsDoNotCount(t *testing.T) {
 // TestManyGuessersDoNotLockOutWhoIsKnown: when many addresses guess, those that
 // guessed right before still may.
 func TestManyGuessersDoNotLockOutWhoIsKnown(t *testing.T) {
-	s := newSettings()
-	s.m[keyPassphrase] = cheap()
+	s := accesstest.NewSettings()
+	s.M[keyPassphrase] = cheap()
 	k, _ := newKeeper(t, s)
 	_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
 	require.NoError(t, err)
@@ -247,8 +215,8 @@ func TestManyGuessersDoNotLockOutWhoIsKnown(t *testing.T) {
 // TestGuessesAtOnceAreCountedEach: guesses that come together are not more than
 // those that come one by one.
 func TestGuessesAtOnceAreCountedEach(t *testing.T) {
-	s := newSettings()
-	s.m[keyPassphrase] = cheap()
+	s := accesstest.NewSettings()
+	s.M[keyPassphrase] = cheap()
 	k, _ := newKeeper(t, s)
 	var all sync.WaitGroup
 	var looked atomic.Int64
@@ -262,8 +230,8 @@ func TestGuessesAtOnceAreCountedEach(t *testing.T) {
 // TestWrongTokensLeaveThePassphraseAlone: a display with an old token does not
 // keep its household from logging in, nor the other way round.
 func TestWrongTokensLeaveThePassphraseAlone(t *testing.T) {
-	s := newSettings()
-	s.m[keyPassphrase] = cheap()
+	s := accesstest.NewSettings()
+	s.M[keyPassphrase] = cheap()
 	k, _ := newKeeper(t, s)
 	for i := range 50 {
 		_, err := k.Bearer(t.Context(), "Bearer tmk_old", "10.0.0.1")
@@ -279,12 +247,12 @@ func TestWrongTokensLeaveThePassphraseAlone(t *testing.T) {
 
 func TestTokens(t *testing.T) {
 	ctx := context.Background()
-	s := newSettings()
+	s := accesstest.NewSettings()
 	k, _ := newKeeper(t, s)
 	plain, err := k.NewToken(ctx, "shelf display", []Scope{Read})
 	require.NoError(t, err)
 	assert.True(t, strings.HasPrefix(plain, "tmk_"))
-	assert.NotContains(t, string(s.m[keyTokens]), plain)
+	assert.NotContains(t, string(s.M[keyTokens]), plain)
 	tok, err := k.Bearer(ctx, "bearer "+plain, "a")
 	require.NoError(t, err)
 	assert.True(t, tok.Allows(Read))
@@ -317,12 +285,12 @@ func TestTokens(t *testing.T) {
 // house stays locked and open sessions stay open.
 func TestAFaultKeepsTheDoorAsItWas(t *testing.T) {
 	ctx := context.Background()
-	s := newSettings()
+	s := accesstest.NewSettings()
 	require.NoError(t, SetPassphrase(ctx, s, phrase))
 	k, c := newKeeper(t, s)
 	id, err := k.Unlock(ctx, phrase, "a")
 	require.NoError(t, err)
-	s.fail = errors.New("disk gone")
+	s.Err = errors.New("disk gone")
 	c.t = c.t.Add(time.Hour)
 	assert.True(t, k.Locked(ctx))
 	assert.True(t, k.Known(ctx, id))
@@ -331,8 +299,8 @@ func TestAFaultKeepsTheDoorAsItWas(t *testing.T) {
 }
 
 func TestDamagedListsAreTold(t *testing.T) {
-	s := newSettings()
-	s.m[keyTokens] = []byte("{")
+	s := accesstest.NewSettings()
+	s.M[keyTokens] = []byte("{")
 	_, err := NewKeeper(context.Background(), s, time.Now)
 	assert.ErrorContains(t, err, "is damaged")
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"log/slog"
 	"os"
-	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -12,37 +11,15 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/history"
 	"tidemark/web/access"
+	"tidemark/web/access/accesstest"
 )
-
-// drawer keeps settings in memory.
-type drawer struct {
-	mu sync.Mutex
-	m  map[string][]byte
-}
-
-func (d *drawer) Get(_ context.Context, key string) ([]byte, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if v, ok := d.m[key]; ok {
-		return v, nil
-	}
-	return nil, history.ErrNotFound
-}
-
-func (d *drawer) Set(_ context.Context, key string, value []byte) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.m[key] = value
-	return nil
-}
 
 // aWindow is a machine with its window, opened as at a start.
 func aWindow(t *testing.T, dir string) (x windowWatch, restarts *int) {
 	t.Helper()
 	restarts = new(int)
-	x = windowWatch{dir: dir, settings: &drawer{m: map[string][]byte{}}, restart: func() { *restarts++ }, log: slog.New(slog.DiscardHandler)}
+	x = windowWatch{dir: dir, settings: accesstest.NewSettings(), restart: func() { *restarts++ }, log: slog.New(slog.DiscardHandler)}
 	x.window = openWindow(dir, x.log)
 	return x, restarts
 }

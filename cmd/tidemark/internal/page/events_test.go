@@ -17,9 +17,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/bake"
-	"tidemark/history"
 	"tidemark/web"
 	"tidemark/web/access"
+	"tidemark/web/access/accesstest"
 	"tidemark/web/chart"
 )
 
@@ -257,33 +257,11 @@ func TestFiftyReadersCostOneRendering(t *testing.T) {
 	})
 }
 
-// drawer keeps settings in memory.
-type drawer struct {
-	mu sync.Mutex
-	m  map[string][]byte
-}
-
-func (d *drawer) Get(_ context.Context, key string) ([]byte, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if v, ok := d.m[key]; ok {
-		return v, nil
-	}
-	return nil, history.ErrNotFound
-}
-
-func (d *drawer) Set(_ context.Context, key string, value []byte) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.m[key] = value
-	return nil
-}
-
 // TestStreamEndsWithTheSession: whoever is locked out hears no more, although the
 // stream was open before.
 func TestStreamEndsWithTheSession(t *testing.T) {
 	inBubble(t, func(t *testing.T, _ *web.Server, k *kitchen) {
-		d := &drawer{m: map[string][]byte{}}
+		d := accesstest.NewSettings()
 		require.NoError(t, access.SetPassphrase(t.Context(), d, phrase))
 		s, err := web.New(web.Options{Live: k.app, Settings: d, Now: k.clock.Now})
 		require.NoError(t, err)

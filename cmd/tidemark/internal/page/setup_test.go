@@ -15,6 +15,7 @@ import (
 
 	"tidemark/web"
 	"tidemark/web/access"
+	"tidemark/web/access/accesstest"
 )
 
 // file is a Setup that keeps what it is told.
@@ -230,7 +231,7 @@ func TestSettingsInGerman(t *testing.T) {
 }
 
 func TestSettingsAreNotForPrograms(t *testing.T) {
-	settings := &drawer{m: map[string][]byte{}}
+	settings := accesstest.NewSettings()
 	require.NoError(t, access.SetPassphrase(t.Context(), settings, phrase))
 	k, err := access.NewKeeper(t.Context(), settings, time.Now)
 	require.NoError(t, err)
