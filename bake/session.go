@@ -524,7 +524,8 @@ func (s *Session) start(e Event, at time.Time) {
 	s.est.SetFanTo(s.beyond())
 	s.est.SetTarget(mark)
 	s.tell(estimator.Start, at, 0)
-	s.rise = Rise{ID: e.RiseID, StartedAt: at, Batch: s.belongsTo(), Auto: e.By == ByItself}
+	s.rise = s.newRise(at, e.By == ByItself)
+	s.rise.ID = e.RiseID
 	s.lastRow = time.Time{}
 }
 

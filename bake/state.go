@@ -8,23 +8,6 @@ import (
 	"tidemark/estimator"
 )
 
-// Rise sums one rise up, as it is kept.
-type Rise struct {
-	ID                     int64
-	StartedAt, EndedAt     time.Time // EndedAt is zero while it is under way
-	Auto                   bool      // it began by itself
-	Batch                  []byte    // the batch or feeding it belongs to, as JSON; nil when not known
-	TargetPercent          float64
-	ReachedAt              time.Time // zero before the mark
-	PeakPercent            float64
-	PeakAt                 time.Time // zero without one
-	CeilingPercent         float64
-	BaselineL, BaselineSDL float64 // 0 until known
-	MaxRate                float64 // percent an hour
-	Phase                  estimator.Phase
-	PhaseSince             time.Time
-}
-
 // PlanState is a plan that a vessel follows.
 type PlanState struct {
 	Way     string
@@ -198,7 +181,12 @@ func (s *Session) noteStart() {
 	s.run.Events = append(s.run.Events, e)
 	s.feed, s.named, s.begun, s.auto = s.vessel.Feed, "", true, false
 	s.beginProcess(e.At, true)
-	s.rise = Rise{StartedAt: e.At, Batch: s.belongsTo(), Auto: true}
+	s.rise = s.newRise(e.At, true)
+}
+
+// newRise is the summary of a rise that begins.
+func (s *Session) newRise(at time.Time, auto bool) Rise {
+	return Rise{Vessel: s.vessel.Name, Holds: s.vessel.Estimator.Holds, Demo: s.vessel.Demo, StartedAt: at, Batch: s.belongsTo(), Auto: auto}
 }
 
 // followRise carries the estimate over into the summary of the rise.

@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"tidemark/alert"
+	"tidemark/bake"
 )
 
 var _ alert.Store = (*Store)(nil)
@@ -79,7 +80,7 @@ func (s *Store) OpenAlarms(ctx context.Context) ([]alert.Alarm, error) {
 		return nil, err
 	}
 	wanted := func(a alert.Alarm) bool {
-		return a.State != alert.Resolved || slices.ContainsFunc(open, func(r Rise) bool { return r.ID == a.RiseID })
+		return a.State != alert.Resolved || slices.ContainsFunc(open, func(r bake.Rise) bool { return r.ID == a.RiseID })
 	}
 	out, err := s.selectAlarms(ctx, "WHERE state <> 'resolved' OR rise_id IN (SELECT id FROM rises WHERE ended_ms IS NULL)", wanted)
 	return slices.DeleteFunc(out, func(a alert.Alarm) bool { return !wanted(a) }), err

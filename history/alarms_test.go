@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 )
 
 // alarm is an invented alarm of a rise.
@@ -41,7 +42,7 @@ func TestAlarmsAndNotifications(t *testing.T) {
 	ctx := t.Context()
 	open := begin(t, s, "tub", t0)
 	ended := begin(t, s, "jar", t0)
-	require.NoError(t, s.UpdateRise(ctx, Rise{ID: ended, Vessel: "jar", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
+	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: ended, Vessel: "jar", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
 
 	first := alarm("b", open, alert.Firing, t0.Add(time.Minute))
 	l := notification("b/phone/0", "b", t0)

@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -36,14 +37,14 @@ func BenchmarkDayOfWrites(b *testing.B) {
 		s, err := Open(b.Context(), filepath.Join(dir, "tidemark.db"), Options{FlushEvery: 1000 * time.Hour, Now: func() time.Time { return now }})
 		require.NoError(b, err)
 		handed, disk := ioCounters(b)
-		r := Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}
+		r := bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}
 		for i := range 8640 {
 			if i%2160 == 0 { // four rises a day
 				if r.ID != 0 {
 					r.EndedAt = invented(t0, i).Time
 					require.NoError(b, s.UpdateRise(b.Context(), r))
 				}
-				r = Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: invented(t0, i).Time}
+				r = bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: invented(t0, i).Time}
 				r.ID, err = s.BeginRise(b.Context(), r, nil)
 				require.NoError(b, err)
 			}

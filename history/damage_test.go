@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 )
 
 // household makes a file with two weeks of invented rises and leaves it as an
@@ -34,7 +35,7 @@ func household(t testing.TB, orderly bool) string {
 		}
 		require.NoError(t, s.SaveAlarm(ctx, alarm(fmt.Sprint("a", day), id, alert.Resolved, at), []alert.Notification{notification(fmt.Sprint("l", day), fmt.Sprint("a", day), at)}))
 		if day < 14 {
-			require.NoError(t, s.UpdateRise(ctx, Rise{ID: id, Vessel: "tub", StartedAt: at, EndedAt: at.Add(5 * time.Hour)}))
+			require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: id, Vessel: "tub", StartedAt: at, EndedAt: at.Add(5 * time.Hour)}))
 		}
 	}
 	require.NoError(t, s.Settings().Set(ctx, "unit", []byte("C")))

@@ -17,7 +17,7 @@ func TestTheJournal(t *testing.T) {
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	start := bake.Event{At: t0, Told: t0.Add(time.Second), Kind: "start", By: "page"}
-	rise, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &start)
+	rise, err := s.BeginRise(ctx, bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &start)
 	require.NoError(t, err)
 	assert.Equal(t, rise, start.RiseID)
 	assert.Equal(t, "tub", start.Vessel)
@@ -68,7 +68,7 @@ func TestTheJournalOnAFullDisk(t *testing.T) {
 	free := fill(t, s)
 	long := bake.Detail{Note: longText()}
 	start := bake.Event{At: t0, Told: t0, Kind: "start", Detail: long}
-	rise, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &start)
+	rise, err := s.BeginRise(ctx, bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &start)
 	require.NoError(t, err)
 	fold := bake.Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Minute), Told: t0, Kind: "fold", Detail: long}
 	fold.ID, err = s.AddEvent(ctx, fold)

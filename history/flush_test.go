@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -105,7 +106,7 @@ func TestTheEndOfARiseWritesItsOwnSamples(t *testing.T) {
 		require.NoError(t, s.AppendRow(first, row(i)))
 		require.NoError(t, s.AppendRow(second, row(i)))
 	}
-	require.NoError(t, s.UpdateRise(ctx, Rise{ID: first, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
+	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: first, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
 	assert.Equal(t, 30, inDatabase(t, s))
 	assert.Len(t, collect(t, s, first), 30)
 	assert.Len(t, collect(t, s, second), 30)

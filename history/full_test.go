@@ -291,7 +291,7 @@ func TestBesideTheServiceARefusalIsTold(t *testing.T) {
 	fill(t, g)
 	long := []byte(strings.Repeat("x", 3000))
 	require.True(t, isRefusal(g.Settings().Set(ctx, "passphrase", long)))
-	_, err = g.BeginRise(ctx, Rise{Vessel: "tub", StartedAt: t0, Batch: long}, nil)
+	_, err = g.BeginRise(ctx, bake.Rise{Vessel: "tub", StartedAt: t0, Batch: long}, nil)
 	require.True(t, isRefusal(err))
 	_, err = g.AddEvent(ctx, bake.Event{Kind: "note", At: t0, Detail: bake.Detail{Note: string(long)}})
 	require.True(t, isRefusal(err))

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -36,7 +37,7 @@ func TestImportRise(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	s := openTest(t, Options{})
-	r := Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0, EndedAt: t0.Add(2 * time.Hour), PeakAt: t0.Add(time.Hour)}
+	r := bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0, EndedAt: t0.Add(2 * time.Hour), PeakAt: t0.Add(time.Hour)}
 	_, err := s.ImportRise(ctx, r, every(500, errors.New("line 501 is bad")))
 	require.ErrorContains(t, err, "line 501 is bad")
 	p, err := s.Rises(ctx, Filter{})

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -29,7 +30,7 @@ func TestMaintain(t *testing.T) {
 		require.NoError(t, s.AppendRow(id, r))
 	}
 	open := begin(t, s, "jar", t0)
-	require.NoError(t, s.UpdateRise(ctx, Rise{ID: id, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(6 * time.Hour)}))
+	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: id, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(6 * time.Hour)}))
 	sent := notification("sent", "a", t0)
 	sent.State = "sent"
 	alive := notification("alive", "b", t0)

@@ -15,7 +15,7 @@ import (
 // last; one that was undone, and one that is no business of the dough, are left out.
 func TestRecordHasTheEvents(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	id, err := s.BeginRise(t.Context(), Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &bake.Event{At: t0, Kind: "start"})
+	id, err := s.BeginRise(t.Context(), bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &bake.Event{At: t0, Kind: "start"})
 	require.NoError(t, err)
 	for i := range 3 {
 		r := row(i)

@@ -11,6 +11,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"tidemark/bake"
 )
 
 // integrity runs SQLite's check of the whole file. It returns a damageError, the
@@ -289,7 +291,7 @@ func (s *Store) copyTable(ctx context.Context, from, to *sql.DB, table string) (
 // copyAmongBroken copies the samples of a rise that lie among broken pages: behind one
 // it goes on a minute later, farther each time that nothing can be read there either, so
 // that a page costs little more than was on it.
-func copyAmongBroken(ctx context.Context, from, to *sql.DB, r Rise, now time.Time) (n int64) {
+func copyAmongBroken(ctx context.Context, from, to *sql.DB, r bake.Rise, now time.Time) (n int64) {
 	after, until := r.StartedAt.Add(-time.Minute).UnixMilli(), now.UnixMilli()
 	if !r.UnderWay() {
 		until = r.EndedAt.UnixMilli()

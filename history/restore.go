@@ -13,6 +13,8 @@ import (
 	"strconv"
 	"syscall"
 	"time"
+
+	"tidemark/bake"
 )
 
 // Summary says what a history file holds.
@@ -97,12 +99,12 @@ func (s *Store) Preview(ctx context.Context, backup string) (Preview, error) {
 	if p.Backup, err = Check(ctx, backup); err != nil {
 		return p, err
 	}
-	few := func(scan scanner) (r Rise, err error) {
+	few := func(scan scanner) (r bake.Rise, err error) {
 		err = scan(&r.Vessel, instant(&r.StartedAt), instant(&r.EndedAt))
 		return r, err
 	}
 	const query = "SELECT vessel, started_ms, ended_ms FROM rises"
-	var theirs []Rise
+	var theirs []bake.Rise
 	err = readAnyhow(ctx, backup, func(db *sql.DB) error {
 		theirs, err = selectIn(ctx, db, few, query)
 		return err
@@ -117,8 +119,8 @@ func (s *Store) Preview(ctx context.Context, backup string) (Preview, error) {
 			p.Present.Bytes += info.Size()
 		}
 	}
-	has := func(rises []Rise, r Rise) bool {
-		return slices.ContainsFunc(rises, func(o Rise) bool { return o.Vessel == r.Vessel && o.StartedAt.Equal(r.StartedAt) })
+	has := func(rises []bake.Rise, r bake.Rise) bool {
+		return slices.ContainsFunc(rises, func(o bake.Rise) bool { return o.Vessel == r.Vessel && o.StartedAt.Equal(r.StartedAt) })
 	}
 	for _, r := range ours {
 		switch {

@@ -118,7 +118,7 @@ func oneOfAll(t *testing.T) string {
 	t.Helper()
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	id, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &bake.Event{At: t0, Kind: "start", By: "page"})
+	id, err := s.BeginRise(ctx, bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &bake.Event{At: t0, Kind: "start", By: "page"})
 	require.NoError(t, err)
 	for i := range 2500 { // more than one read takes
 		require.NoError(t, s.AppendRow(id, row(i)))
@@ -314,14 +314,14 @@ func TestStageRestore(t *testing.T) {
 	s = openTest(t, opt)
 	path, set := s.Path(), s.Settings()
 	gone := begin(t, s, "tub", t0.Add(-100*time.Hour))
-	require.NoError(t, s.UpdateRise(ctx, Rise{ID: gone, Vessel: "tub", StartedAt: t0.Add(-100 * time.Hour), EndedAt: t0.Add(-90 * time.Hour)}))
+	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: gone, Vessel: "tub", StartedAt: t0.Add(-100 * time.Hour), EndedAt: t0.Add(-90 * time.Hour)}))
 	start := bake.Event{At: t0.Add(-2 * time.Hour), Kind: "start"}
-	id, err := s.BeginRise(ctx, Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start.At}, &start)
+	id, err := s.BeginRise(ctx, bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start.At}, &start)
 	event := start.ID
 	require.NoError(t, err)
 	require.Equal(t, left, id, "the numbers meet")
 	yesterday := begin(t, s, "bowl", t0.Add(-30*time.Hour))
-	require.NoError(t, s.UpdateRise(ctx, Rise{ID: yesterday, Vessel: "bowl", StartedAt: t0.Add(-30 * time.Hour), EndedAt: t0.Add(-20 * time.Hour)}))
+	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: yesterday, Vessel: "bowl", StartedAt: t0.Add(-30 * time.Hour), EndedAt: t0.Add(-20 * time.Hour)}))
 	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(-time.Hour), RisePercent: 50}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("near", id, alert.Firing, t0), []alert.Notification{notification("near/phone/0", "near", t0)}))
 	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("now")}))
@@ -465,7 +465,7 @@ func takenOver(t *testing.T, path string) {
 		require.Len(t, page.Rises, 2)
 		jar, tub := page.Rises[0], page.Rises[1]
 		assert.True(t, jar.UnderWay())
-		assert.Equal(t, Judgement{"right", "good", "a fine loaf"}, Judgement{tub.Outcome, tub.OvenSpring, tub.Note})
+		assert.Equal(t, bake.Judgement{Outcome: "right", OvenSpring: "good", Note: "a fine loaf"}, bake.Judgement{tub.Outcome, tub.OvenSpring, tub.Note})
 		assert.InDelta(t, 99.75, tub.PeakPercent, 1e-9)
 		assert.InDelta(t, 24.5, tub.MeanDoughC, 1e-9)
 		assert.Len(t, collect(t, s, tub.ID), 400)

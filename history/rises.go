@@ -3,7 +3,6 @@ package history
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"iter"
@@ -14,82 +13,23 @@ import (
 	"unicode/utf8"
 
 	"tidemark/bake"
-	"tidemark/estimator"
 )
-
-// Rise is one watched rise.
-type Rise struct {
-	ID            int64
-	Vessel        string
-	Holds         estimator.Holds
-	StartedAt     time.Time
-	EndedAt       time.Time // zero while under way
-	BaselineL     float64   // volume at the start, litres; 0 until known
-	BaselineSDL   float64
-	TargetPercent float64
-	ReachedAt     time.Time // zero when not (yet) reached
-	PeakPercent   float64
-	PeakAt        time.Time
-	MeanDoughC    float64
-	MaxRate       float64 // percent per hour
-	CeilingPct    float64
-	Phase         estimator.Phase // last known
-	PhaseSince    time.Time
-	Batch         []byte // the batch or feeding it belongs to, JSON of package bake; nil when unknown
-	Outcome       string // "", "under", "right", "over"
-	OvenSpring    string
-	Note          string
-	Demo          bool // invented data of the demo
-
-	EquivHours        float64 // growth time at 24 C from the start to the end or the last update
-	PeakEquivHours    float64 // growth time at 24 C from the start to the peak; NaN when unknown
-	ReachedEquivHours float64 // growth time at 24 C from the start to the mark; NaN when unknown
-	Imported          bool    // read from a record file, not watched by this service
-}
-
-// UnderWay reports whether the rise has not ended.
-func (r Rise) UnderWay() bool { return r.EndedAt.IsZero() }
-
-// Mixed returns the batch of a dough; nil when it is not known.
-func (r Rise) Mixed() *bake.Batch {
-	var b bake.Batch
-	if json.Unmarshal(r.Batch, &b) != nil || len(b.Flours) == 0 || b.Validate() != nil {
-		return nil
-	}
-	return &b
-}
-
-// Fed returns the feeding of a starter; nil when it is not known.
-func (r Rise) Fed() *bake.Feed {
-	var f bake.Feed
-	if json.Unmarshal(r.Batch, &f) != nil || f.StarterG == 0 || f.Validate() != nil {
-		return nil
-	}
-	return &f
-}
-
-// Judgement is what a person thought of the result afterwards.
-type Judgement struct {
-	Outcome    string // "", "under", "right", "over"
-	OvenSpring string
-	Note       string
-}
 
 const riseColumns = "id, vessel, holds, started_ms, ended_ms, baseline_l, baseline_sd_l, target_percent, " +
 	"reached_ms, peak_percent, peak_ms, mean_dough_c, max_rate, ceiling_percent, phase, phase_since_ms, " +
 	"equiv_hours, peak_equiv_hours, reached_equiv_hours, batch, outcome, oven_spring, note, demo, imported"
 
-// fields are the columns of a rise in the order of riseColumns.
-func (r *Rise) fields() []any {
+// riseFields are the columns of a rise in the order of riseColumns.
+func riseFields(r *bake.Rise) []any {
 	return []any{orNull(&r.ID), &r.Vessel, (*string)(&r.Holds), instant(&r.StartedAt), instant(&r.EndedAt), real(&r.BaselineL), real(&r.BaselineSDL),
 		real(&r.TargetPercent), instant(&r.ReachedAt), real(&r.PeakPercent), instant(&r.PeakAt), real(&r.MeanDoughC), real(&r.MaxRate),
-		real(&r.CeilingPct), (*string)(&r.Phase), instant(&r.PhaseSince), real(&r.EquivHours), real(&r.PeakEquivHours),
+		real(&r.CeilingPercent), (*string)(&r.Phase), instant(&r.PhaseSince), real(&r.EquivHours), real(&r.PeakEquivHours),
 		real(&r.ReachedEquivHours), blob(&r.Batch), &r.Outcome, &r.OvenSpring, &r.Note, &r.Demo, &r.Imported}
 }
 
 // scanRise reads one line with riseColumns.
-func scanRise(scan scanner) (r Rise, err error) {
-	err = scan(r.fields()...)
+func scanRise(scan scanner) (r bake.Rise, err error) {
+	err = scan(riseFields(&r)...)
 	return r, err
 }
 
@@ -111,9 +51,9 @@ const summarySQL = `UPDATE rises SET
 
 // riseRecord stores the state of a rise. With one that ended go its samples that
 // wait, and what they say of the whole.
-func (s *Store) riseRecord(r Rise) record {
+func (s *Store) riseRecord(r bake.Rise) record {
 	return record{riseKey(r.ID), r, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, riseSQL(), r.fields()...)
+		_, err := tx.ExecContext(ctx, riseSQL(), riseFields(&r)...)
 		if err != nil || r.UnderWay() {
 			return err
 		}
@@ -126,7 +66,7 @@ func (s *Store) riseRecord(r Rise) record {
 }
 
 // checkRise refuses what could not be found again.
-func checkRise(r Rise) error {
+func checkRise(r bake.Rise) error {
 	if r.Vessel == "" || r.StartedAt.IsZero() {
 		return fmt.Errorf("history: a rise needs a vessel and a start, got %q at %v", r.Vessel, r.StartedAt)
 	}
@@ -134,7 +74,7 @@ func checkRise(r Rise) error {
 }
 
 // checkStored is checkRise for one that has its number.
-func checkStored(r Rise) error {
+func checkStored(r bake.Rise) error {
 	if r.ID <= 0 {
 		return fmt.Errorf("history: update of a rise needs its id, got %d", r.ID)
 	}
@@ -143,7 +83,7 @@ func checkStored(r Rise) error {
 
 // checkOutcome refuses an unknown outcome.
 func checkOutcome(o string) error {
-	if o != "" && !slices.Contains(Outcomes(), o) {
+	if o != "" && !slices.Contains(bake.Outcomes(), o) {
 		return fmt.Errorf("history: outcome %q is not known; use under, right, over or leave it empty", o)
 	}
 	return nil
@@ -153,7 +93,7 @@ func checkOutcome(o string) error {
 // transaction, and returns the rise's id. The event gets its own id, and the rise's id
 // and vessel. When the disk refuses, they are kept in memory under ids that stay their
 // own; Health tells.
-func (s *Store) BeginRise(ctx context.Context, r Rise, e *bake.Event) (id int64, err error) {
+func (s *Store) BeginRise(ctx context.Context, r bake.Rise, e *bake.Event) (id int64, err error) {
 	if err := checkRise(r); err != nil {
 		return 0, err
 	}
@@ -164,7 +104,7 @@ func (s *Store) BeginRise(ctx context.Context, r Rise, e *bake.Event) (id int64,
 	}
 	insert := func(tx *sql.Tx) (err error) {
 		r.ID = 0
-		if r.ID, err = insertLine(ctx, tx, riseSQL(), r.fields()...); err != nil || e == nil {
+		if r.ID, err = insertLine(ctx, tx, riseSQL(), riseFields(&r)...); err != nil || e == nil {
 			return err
 		}
 		e.ID, e.RiseID, e.Vessel = 0, r.ID, r.Vessel
@@ -187,7 +127,7 @@ func (s *Store) BeginRise(ctx context.Context, r Rise, e *bake.Event) (id int64,
 // times are taken from all of them. It costs a write of the disk, so call it when something changed (phase,
 // baseline, mark reached), not with every reading. When the disk refuses, the
 // state is kept in memory and Health tells.
-func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
+func (s *Store) UpdateRise(ctx context.Context, r bake.Rise) error {
 	if err := checkStored(r); err != nil {
 		return err
 	}
@@ -195,7 +135,7 @@ func (s *Store) UpdateRise(ctx context.Context, r Rise) error {
 }
 
 // JudgeRise stores what a person thought of the result.
-func (s *Store) JudgeRise(ctx context.Context, id int64, j Judgement) error {
+func (s *Store) JudgeRise(ctx context.Context, id int64, j bake.Judgement) error {
 	if err := checkOutcome(j.Outcome); err != nil {
 		return err
 	}
@@ -242,12 +182,12 @@ func (s *Store) DeleteRise(ctx context.Context, id int64) error {
 
 // overlayRises puts the rises that wait for the disk into a list. A judgement is in
 // the file only.
-func (s *Store) overlayRises(rises []Rise, wanted func(Rise) bool) []Rise {
-	judged := map[int64]Rise{}
+func (s *Store) overlayRises(rises []bake.Rise, wanted func(bake.Rise) bool) []bake.Rise {
+	judged := map[int64]bake.Rise{}
 	for _, r := range rises {
 		judged[r.ID] = r
 	}
-	rises = overlay(&s.pending, rises, func(r Rise) int64 { return r.ID }, wanted)
+	rises = overlay(&s.pending, rises, func(r bake.Rise) int64 { return r.ID }, wanted)
 	for i := range rises {
 		if j, ok := judged[rises[i].ID]; ok {
 			rises[i].Outcome, rises[i].OvenSpring, rises[i].Note = j.Outcome, j.OvenSpring, j.Note
@@ -257,15 +197,15 @@ func (s *Store) overlayRises(rises []Rise, wanted func(Rise) bool) []Rise {
 }
 
 // Rise returns one rise, or ErrNotFound.
-func (s *Store) Rise(ctx context.Context, id int64) (Rise, error) {
+func (s *Store) Rise(ctx context.Context, id int64) (bake.Rise, error) {
 	out, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises WHERE id = ?", id)
-	return first(s.overlayRises(out, func(r Rise) bool { return r.ID == id }), err, "rise", id)
+	return first(s.overlayRises(out, func(r bake.Rise) bool { return r.ID == id }), err, "rise", id)
 }
 
 // OpenRises returns the rises under way, oldest first.
-func (s *Store) OpenRises(ctx context.Context) ([]Rise, error) {
+func (s *Store) OpenRises(ctx context.Context) ([]bake.Rise, error) {
 	out, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises WHERE ended_ms IS NULL ORDER BY id")
-	return s.overlayRises(out, Rise.UnderWay), err
+	return s.overlayRises(out, bake.Rise.UnderWay), err
 }
 
 // Filter chooses rises. A zero field does not restrict.
@@ -281,7 +221,7 @@ type Filter struct {
 
 // Page is one page of rises, newest first.
 type Page struct {
-	Rises []Rise
+	Rises []bake.Rise
 	Next  string // Cursor of the next page; empty on the last
 }
 
@@ -314,8 +254,8 @@ func (s *Store) Rises(ctx context.Context, f Filter) (Page, error) {
 		there[r.ID] = true
 	}
 	first := f == Filter{Vessel: f.Vessel, Limit: f.Limit}
-	p.Rises = s.overlayRises(rises, func(r Rise) bool { return there[r.ID] || first && (f.Vessel == "" || f.Vessel == r.Vessel) })
-	slices.SortStableFunc(p.Rises, func(a, b Rise) int { return b.StartedAt.Compare(a.StartedAt) })
+	p.Rises = s.overlayRises(rises, func(r bake.Rise) bool { return there[r.ID] || first && (f.Vessel == "" || f.Vessel == r.Vessel) })
+	slices.SortStableFunc(p.Rises, func(a, b bake.Rise) int { return b.StartedAt.Compare(a.StartedAt) })
 	return p, nil
 }
 
@@ -360,7 +300,7 @@ func (f Filter) where() (string, []any, error) {
 // Vessels returns the names of all vessels that ever had a rise.
 func (s *Store) Vessels(ctx context.Context) ([]string, error) {
 	out, err := selectAll(ctx, s, scanText, "SELECT DISTINCT vessel FROM rises ORDER BY vessel")
-	for _, r := range waiting[Rise](&s.pending) {
+	for _, r := range waiting[bake.Rise](&s.pending) {
 		if !slices.Contains(out, r.Vessel) {
 			out = append(out, r.Vessel)
 		}
@@ -375,7 +315,7 @@ var ErrExists = errors.New("history: the rise is there already")
 // it or nothing. Of samples closer than 10 s the first counts, events always. When
 // there is a rise of the same vessel at that time, it is refused with ErrExists and
 // the other's id.
-func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, error]) (int64, error) {
+func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows iter.Seq2[Row, error]) (int64, error) {
 	odd := func(r rune) bool { return !unicode.IsPrint(r) }
 	switch err := checkRise(r); {
 	case err != nil:
@@ -395,7 +335,7 @@ func (s *Store) ImportRise(ctx context.Context, r Rise, rows iter.Seq2[Row, erro
 		if err != nil {
 			return err
 		}
-		if r.ID, err = insertLine(ctx, tx, riseSQL(), r.fields()...); err != nil {
+		if r.ID, err = insertLine(ctx, tx, riseSQL(), riseFields(&r)...); err != nil {
 			return err
 		}
 		if err := importRows(ctx, tx, r.ID, rows); err != nil {

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -35,12 +36,12 @@ func closing(t testing.TB, s *Store) {
 }
 
 // fullRise has every field set.
-func fullRise() Rise {
-	return Rise{
+func fullRise() bake.Rise {
+	return bake.Rise{
 		Vessel: "tub", Holds: estimator.Dough, StartedAt: t0, BaselineL: 1.25, BaselineSDL: 0.01,
 		TargetPercent: 100, ReachedAt: t0.Add(5 * time.Hour), PeakPercent: 112.5, PeakAt: t0.Add(6 * time.Hour),
-		MeanDoughC: 25.5, MaxRate: 31, CeilingPct: 120, Phase: estimator.Rising, PhaseSince: t0.Add(time.Hour),
-		Batch: []byte(`{"flour":500}`), Outcome: "right", OvenSpring: "good", Note: "seeded crust", Demo: true,
+		MeanDoughC: 25.5, MaxRate: 31, CeilingPercent: 120, Phase: estimator.Rising, PhaseSince: t0.Add(time.Hour),
+		Batch: []byte(`{"flour":500}`), Judgement: bake.Judgement{Outcome: "right", OvenSpring: "good", Note: "seeded crust"}, Demo: true,
 		EquivHours: 6.5, PeakEquivHours: 6.4, ReachedEquivHours: 5.25, Imported: true,
 	}
 }
@@ -48,7 +49,7 @@ func fullRise() Rise {
 // begin starts a simple rise.
 func begin(t testing.TB, s *Store, vessel string, at time.Time) int64 {
 	t.Helper()
-	id, err := s.BeginRise(t.Context(), Rise{Vessel: vessel, Holds: estimator.Dough, StartedAt: at, Phase: estimator.Lag}, nil)
+	id, err := s.BeginRise(t.Context(), bake.Rise{Vessel: vessel, Holds: estimator.Dough, StartedAt: at, Phase: estimator.Lag}, nil)
 	require.NoError(t, err)
 	return id
 }
@@ -105,7 +106,7 @@ func TestRiseComesBackAsItWas(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, want, got)
 
-	bare := Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: t0, PeakPercent: math.NaN(), MeanDoughC: math.NaN()}
+	bare := bake.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: t0, PeakPercent: math.NaN(), MeanDoughC: math.NaN()}
 	id, err = s.BeginRise(t.Context(), bare, nil)
 	require.NoError(t, err)
 	got, err = s.Rise(t.Context(), id)
@@ -122,12 +123,12 @@ func TestUpdateLeavesTheJudgementAlone(t *testing.T) {
 	r := fullRise()
 	id, err := s.BeginRise(t.Context(), r, nil)
 	require.NoError(t, err)
-	require.NoError(t, s.JudgeRise(t.Context(), id, Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}))
+	require.NoError(t, s.JudgeRise(t.Context(), id, bake.Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}))
 	r.ID, r.Phase, r.Batch = id, estimator.Over, nil
 	require.NoError(t, s.UpdateRise(t.Context(), r))
 	got, err := s.Rise(t.Context(), id)
 	require.NoError(t, err)
-	assert.Equal(t, Judgement{"over", "flat", "slept in"}, Judgement{got.Outcome, got.OvenSpring, got.Note})
+	assert.Equal(t, bake.Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}, bake.Judgement{got.Outcome, got.OvenSpring, got.Note})
 	assert.Equal(t, estimator.Over, got.Phase)
 	assert.Equal(t, `{"flour":500}`, string(got.Batch))
 }
@@ -138,11 +139,11 @@ func TestRefusedRises(t *testing.T) {
 		do   func() error
 		want string
 	}{
-		"no vessel":    {func() error { _, err := s.BeginRise(t.Context(), Rise{StartedAt: t0}, nil); return err }, "needs a vessel and a start"},
-		"no start":     {func() error { _, err := s.BeginRise(t.Context(), Rise{Vessel: "a"}, nil); return err }, "needs a vessel and a start"},
-		"odd outcome":  {func() error { return s.JudgeRise(t.Context(), 1, Judgement{Outcome: "nice"}) }, `outcome "nice" is not known`},
-		"unknown rise": {func() error { return s.JudgeRise(t.Context(), 99, Judgement{}) }, "no such record: rise 99"},
-		"no id":        {func() error { return s.UpdateRise(t.Context(), Rise{Vessel: "a", StartedAt: t0}) }, "needs its id"},
+		"no vessel":    {func() error { _, err := s.BeginRise(t.Context(), bake.Rise{StartedAt: t0}, nil); return err }, "needs a vessel and a start"},
+		"no start":     {func() error { _, err := s.BeginRise(t.Context(), bake.Rise{Vessel: "a"}, nil); return err }, "needs a vessel and a start"},
+		"odd outcome":  {func() error { return s.JudgeRise(t.Context(), 1, bake.Judgement{Outcome: "nice"}) }, `outcome "nice" is not known`},
+		"unknown rise": {func() error { return s.JudgeRise(t.Context(), 99, bake.Judgement{}) }, "no such record: rise 99"},
+		"no id":        {func() error { return s.UpdateRise(t.Context(), bake.Rise{Vessel: "a", StartedAt: t0}) }, "needs its id"},
 		"row no rise":  {func() error { return s.AppendRow(0, row(1)) }, "needs a rise"},
 		"row no time":  {func() error { return s.AppendRow(1, Row{}) }, "needs a time"},
 		"bad cursor":   {func() error { _, err := s.Rises(t.Context(), Filter{Cursor: "!"}); return err }, "not a place in the list"},
@@ -158,7 +159,7 @@ func TestListFiltersAndPages(t *testing.T) {
 	s := openTest(t, Options{})
 	for i := range 25 {
 		id := begin(t, s, []string{"tub", "jar"}[i%2], t0.Add(time.Duration(i)*24*time.Hour))
-		require.NoError(t, s.JudgeRise(t.Context(), id, Judgement{
+		require.NoError(t, s.JudgeRise(t.Context(), id, bake.Judgement{
 			Outcome: []string{"", "under", "right", "over"}[i%4], Note: fmt.Sprintf("loaf %d 100%% rye_%d", i, i)}))
 	}
 	pageAll := func(f Filter) (ids []int64) {

@@ -92,7 +92,7 @@ func (c *likes) of(s *Server, state bake.State) like {
 }
 
 // inARow counts how many of the newest judged rises have the same outcome.
-func inARow(newestFirst []history.Rise) like {
+func inARow(newestFirst []bake.Rise) like {
 	var l like
 	for _, r := range newestFirst {
 		switch {

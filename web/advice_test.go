@@ -5,7 +5,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
-	"tidemark/history"
+	"tidemark/bake"
 )
 
 // TestAdviceAfterLikeJudgements: two like judgements in a row move the target by one
@@ -26,9 +26,9 @@ func TestAdviceAfterLikeJudgements(t *testing.T) {
 		"never more than a tenth":  {[]string{"over", "over"}, 85, 2, 77},
 		"never more than one step": {[]string{"under", "under"}, 85, 2, 93},
 	} {
-		var rises []history.Rise
+		var rises []bake.Rise
 		for _, o := range tc.outcomes {
-			rises = append(rises, history.Rise{Outcome: o})
+			rises = append(rises, bake.Rise{Judgement: bake.Judgement{Outcome: o}})
 		}
 		l := inARow(rises)
 		assert.Equal(t, tc.n, l.n, name)

@@ -7,7 +7,7 @@ import (
 	"strconv"
 	"time"
 
-	"tidemark/history"
+	"tidemark/bake"
 	"tidemark/web/past"
 )
 
@@ -35,7 +35,7 @@ func (s *Server) apiRises(w http.ResponseWriter, r *http.Request) {
 }
 
 // rise reads the rise a path names.
-func (s *Server) rise(w http.ResponseWriter, r *http.Request) (history.Rise, bool) {
+func (s *Server) rise(w http.ResponseWriter, r *http.Request) (bake.Rise, bool) {
 	x, err := s.opt.History.Rise(r.Context(), s.pathID(r))
 	if err != nil {
 		s.historyFailed(w, r, err)
@@ -116,7 +116,7 @@ func (s *Server) cutOff(r *http.Request, err error) {
 }
 
 // attachment names the file of an export and gives it time to be fetched.
-func attachment(w http.ResponseWriter, typ string, x history.Rise, ending string) {
+func attachment(w http.ResponseWriter, typ string, x bake.Rise, ending string) {
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
 	h := w.Header()
 	h.Set("Content-Type", typ)
@@ -156,7 +156,7 @@ func (s *Server) apiCompare(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	rises := []past.RiseJSON{}
-	var plain []history.Rise
+	var plain []bake.Rise
 	curves := [][]past.SampleJSON{}
 	for _, rec := range recs {
 		rises, plain = append(rises, past.Rise(rec.Rise, s.zone())), append(plain, rec.Rise)

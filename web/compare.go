@@ -7,7 +7,7 @@ import (
 	"net/url"
 	"strconv"
 
-	"tidemark/history"
+	"tidemark/bake"
 	"tidemark/web/chart"
 	"tidemark/web/past"
 )
@@ -32,7 +32,7 @@ func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := comparePage{frame: s.frame(w, r, s.say("compare", nil), "rises"), Equivalent: r.URL.Query().Get("by") == "equivalent"}
-	var rises []history.Rise
+	var rises []bake.Rise
 	q := url.Values{}
 	for _, rec := range recs {
 		rises = append(rises, rec.Rise)

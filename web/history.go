@@ -13,7 +13,7 @@ import (
 // History is what is kept of past rises. *history.Store fulfils it.
 type History interface {
 	Rises(ctx context.Context, f history.Filter) (history.Page, error)
-	Rise(ctx context.Context, id int64) (history.Rise, error)
+	Rise(ctx context.Context, id int64) (bake.Rise, error)
 	Vessels(ctx context.Context) ([]string, error)
 	Record(ctx context.Context, id int64) iter.Seq2[history.Row, error]
 	ThinRows(ctx context.Context, id int64, from, until time.Time, n int) ([]history.Row, error)

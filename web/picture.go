@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web/glance"
 )
@@ -95,7 +96,7 @@ type sparks struct {
 }
 
 // spark draws the curve of a past rise small, with its target as a line.
-func (s *Server) spark(ctx context.Context, r history.Rise) template.HTML {
+func (s *Server) spark(ctx context.Context, r bake.Rise) template.HTML {
 	s.sparks.mu.Lock()
 	defer s.sparks.mu.Unlock()
 	if pic, ok := s.sparks.byID[r.ID]; ok {

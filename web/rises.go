@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web/past"
 )
@@ -152,7 +153,7 @@ type deedLine struct {
 }
 
 // foretold is what was forecast of a past rise, in sentences.
-func (s *Server) foretold(ctx context.Context, r history.Rise) ([]string, error) {
+func (s *Server) foretold(ctx context.Context, r bake.Rise) ([]string, error) {
 	kept, err := s.opt.History.Forecasts(ctx, r.ID)
 	return past.Foretold(r, kept, s.words), err
 }

@@ -9,6 +9,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/storetest"
+	"tidemark/bake"
 	"tidemark/history"
 )
 
@@ -20,7 +21,7 @@ func TestSQLite(t *testing.T) {
 		require.NoError(t, err)
 		current := s
 		t.Cleanup(func() { _ = current.Close(t.Context()) })
-		rise, err := s.BeginRise(t.Context(), history.Rise{Vessel: "tub", StartedAt: time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)}, nil)
+		rise, err := s.BeginRise(t.Context(), bake.Rise{Vessel: "tub", StartedAt: time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)}, nil)
 		require.NoError(t, err)
 		return storetest.Harness{Store: s, Rise: rise, Reopen: func() alert.Store {
 			require.NoError(t, current.Close(t.Context()))

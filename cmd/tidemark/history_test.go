@@ -49,9 +49,9 @@ vessels:
 	}
 	for i := range 9 {
 		at := start.Add(time.Duration(i) * 7 * 24 * time.Hour)
-		id, err := s.BeginRise(ctx, history.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: at, Demo: true}, nil)
+		id, err := s.BeginRise(ctx, bake.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: at, Demo: true}, nil)
 		require.NoError(t, err)
-		require.NoError(t, s.UpdateRise(ctx, history.Rise{ID: id, Vessel: "jar", Holds: estimator.Starter, StartedAt: at, EndedAt: at.Add(9 * time.Hour),
+		require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: id, Vessel: "jar", Holds: estimator.Starter, StartedAt: at, EndedAt: at.Add(9 * time.Hour),
 			PeakAt: at.Add(6 * time.Hour), PeakPercent: 160 + 3*math.Sin(float64(i)), PeakEquivHours: 5 + 0.25*float64(i), Demo: true}))
 	}
 	require.NoError(t, s.Close(ctx))
@@ -63,7 +63,7 @@ func addInvented(t *testing.T, s *history.Store, at time.Time, warm float64, out
 	t.Helper()
 	ctx := t.Context()
 	speed := math.Exp2((warm - 24) / 6)
-	r := history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: at, BaselineL: 1.1, TargetPercent: 100, CeilingPct: 140,
+	r := bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: at, BaselineL: 1.1, TargetPercent: 100, CeilingPercent: 140,
 		MaxRate: 30 * speed, Phase: estimator.Ended, Demo: true}
 	id, err := s.BeginRise(ctx, r, nil)
 	require.NoError(t, err)
@@ -90,7 +90,7 @@ func addInvented(t *testing.T, s *history.Store, at time.Time, warm float64, out
 	require.NoError(t, err)
 	r.EndedAt = at.Add(6 * time.Hour)
 	require.NoError(t, s.UpdateRise(ctx, r))
-	require.NoError(t, s.JudgeRise(ctx, id, history.Judgement{Outcome: outcome, OvenSpring: "some", Note: "an invented loaf of the test's own kitchen"}))
+	require.NoError(t, s.JudgeRise(ctx, id, bake.Judgement{Outcome: outcome, OvenSpring: "some", Note: "an invented loaf of the test's own kitchen"}))
 }
 
 // look runs tidemark history and returns what it printed.

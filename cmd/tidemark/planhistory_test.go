@@ -29,7 +29,7 @@ func taught(t *testing.T) (dir string) {
 	start := time.Date(2026, 1, 3, 9, 0, 0, 0, time.UTC)
 	prior, batch := forecast.DefaultPrior(string(estimator.Dough)), bake.DefaultBatch()
 	for i := range 8 {
-		r := history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start.AddDate(0, 0, 7*i), Demo: i == 0}
+		r := bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start.AddDate(0, 0, 7*i), Demo: i == 0}
 		r.ID, err = s.BeginRise(ctx, r, nil)
 		require.NoError(t, err)
 		r.EndedAt = r.StartedAt.Add(5 * time.Hour)
@@ -42,7 +42,7 @@ func taught(t *testing.T) (dir string) {
 	feed, err := json.Marshal(bake.Feed{StarterG: 20, FlourG: 40, WaterG: 40})
 	require.NoError(t, err)
 	for i := range 5 {
-		r := history.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: start.AddDate(0, 0, 7*i), Batch: feed}
+		r := bake.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: start.AddDate(0, 0, 7*i), Batch: feed}
 		r.ID, err = s.BeginRise(ctx, r, nil)
 		require.NoError(t, err)
 		r.PeakAt, r.PeakPercent, r.MeanDoughC, r.PeakEquivHours = r.StartedAt.Add(12*time.Hour), 150, 22, 10.5

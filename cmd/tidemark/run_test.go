@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/sensor/sensortest/pitree"
 )
@@ -116,9 +117,9 @@ func (d *daemon) page() string {
 }
 
 // riseStored waits until a rise is under way in the history and returns it.
-func (d *daemon) riseStored() history.Rise {
+func (d *daemon) riseStored() bake.Rise {
 	d.t.Helper()
-	var rises []history.Rise
+	var rises []bake.Rise
 	require.Eventually(d.t, func() bool {
 		s, err := history.Open(context.Background(), filepath.Join(d.dir, "state", historyFile), history.Options{ReadOnly: true})
 		if err != nil {

@@ -25,13 +25,13 @@ import (
 
 // Record is a rise with its samples, thinned or whole.
 type Record struct {
-	Rise    history.Rise
+	Rise    bake.Rise
 	Rows    []history.Row
 	Journal []bake.Event
 }
 
 // numbers are the baker's figures of the batch, if there is one.
-func numbers(r history.Rise) (bake.Batch, bake.Numbers, bool) {
+func numbers(r bake.Rise) (bake.Batch, bake.Numbers, bool) {
 	b := r.Mixed()
 	if b == nil {
 		return bake.Batch{}, bake.Numbers{}, false
@@ -41,7 +41,7 @@ func numbers(r history.Rise) (bake.Batch, bake.Numbers, bool) {
 }
 
 // BatchName is the name of the batch or feeding, empty when it has none.
-func BatchName(r history.Rise) string {
+func BatchName(r bake.Rise) string {
 	var b struct {
 		Name string `json:"name"`
 	}

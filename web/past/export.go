@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/history"
 )
 
@@ -132,11 +133,11 @@ type RiseJSON struct {
 }
 
 // Rise turns a stored rise into its JSON form.
-func Rise(r history.Rise, zone *time.Location) RiseJSON {
+func Rise(r bake.Rise, zone *time.Location) RiseJSON {
 	out := RiseJSON{ID: r.ID, Vessel: r.Vessel, Holds: string(r.Holds), Demo: r.Demo, Imported: r.Imported, StartedAt: r.StartedAt.In(zone),
 		EndedAt: moment(r.EndedAt, zone), ReachedAt: moment(r.ReachedAt, zone), PeakAt: moment(r.PeakAt, zone),
 		BaselineL: unset(r.BaselineL), TargetPercent: unset(r.TargetPercent), PeakPercent: Number(r.PeakPercent), MeanDoughC: unset(r.MeanDoughC),
-		MaxRatePercentPerHour: unset(r.MaxRate), CeilingPercent: unset(r.CeilingPct), EquivalentHours: Number(r.EquivHours),
+		MaxRatePercentPerHour: unset(r.MaxRate), CeilingPercent: unset(r.CeilingPercent), EquivalentHours: Number(r.EquivHours),
 		PeakEquivalentHours: unset(r.PeakEquivHours), ReachedEquivalentHours: unset(r.ReachedEquivHours), Phase: string(r.Phase),
 		Outcome: r.Outcome, OvenSpring: r.OvenSpring, Note: r.Note}
 	if json.Valid(r.Batch) {
@@ -162,7 +163,7 @@ func moment(t time.Time, zone *time.Location) *time.Time {
 }
 
 // WriteJSON streams a rise with its samples as one JSON document.
-func WriteJSON(w io.Writer, r history.Rise, rows iter.Seq2[history.Row, error], zone *time.Location) error {
+func WriteJSON(w io.Writer, r bake.Rise, rows iter.Seq2[history.Row, error], zone *time.Location) error {
 	b := bufio.NewWriter(w)
 	head, err := json.Marshal(Rise(r, zone))
 	if err != nil {

@@ -7,11 +7,13 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
+	"tidemark/estimator"
 	"tidemark/history"
 )
 
 // Name is what a rise is called in lists: its vessel and its start, as a starter may be fed twice a day.
-func Name(r history.Rise, l *text.Localizer) string {
+func Name(r bake.Rise, l *text.Localizer) string {
 	s := r.Vessel + ", " + stamp(r.StartedAt, l)
 	if b := BatchName(r); b != "" {
 		s += ", " + b
@@ -23,7 +25,7 @@ func Name(r history.Rise, l *text.Localizer) string {
 func stamp(t time.Time, l *text.Localizer) string { return l.Date(t) + " " + l.Clock(t) }
 
 // Sentence tells one rise in some sentences.
-func Sentence(r history.Rise, l *text.Localizer) string {
+func Sentence(r bake.Rise, l *text.Localizer) string {
 	key := "unseen"
 	switch {
 	case !r.ReachedAt.IsZero():
@@ -59,7 +61,7 @@ func known(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) && v != 
 type Fact struct{ Name, Value string }
 
 // Facts are what is kept of a rise and known, in a fixed order.
-func Facts(r history.Rise, l *text.Localizer) []Fact {
+func Facts(r bake.Rise, l *text.Localizer) []Fact {
 	var out []Fact
 	add := func(key, value string) {
 		if value != "" {
@@ -72,7 +74,7 @@ func Facts(r history.Rise, l *text.Localizer) []Fact {
 		}
 		return form(v)
 	}
-	hours := func(v float64) string { return l.Number(v, 1) + " h" }
+	inHours := func(v float64) string { return l.Number(v, 1) + " h" }
 	ended := l.Say("past.under_way", nil)
 	if !r.UnderWay() {
 		ended = stamp(r.EndedAt, l)
@@ -86,11 +88,11 @@ func Facts(r history.Rise, l *text.Localizer) []Fact {
 	add("max_rate", num(r.MaxRate, func(v float64) string { return l.Say("page.fact.an_hour", text.Values{"percent": v}) }))
 	add("target_percent", num(r.TargetPercent, l.Percent))
 	add("to_mark", span(r.StartedAt, r.ReachedAt, l))
-	add("equiv_to_mark", num(r.ReachedEquivHours, hours))
+	add("equiv_to_mark", num(r.ReachedEquivHours, inHours))
 	add("peak_percent", num(r.PeakPercent, l.Percent))
 	add("to_peak", span(r.StartedAt, r.PeakAt, l))
-	add("equiv_to_peak", num(r.PeakEquivHours, hours))
-	add("ceiling_percent", num(r.CeilingPct, l.Percent))
+	add("equiv_to_peak", num(r.PeakEquivHours, inHours))
+	add("ceiling_percent", num(r.CeilingPercent, l.Percent))
 	add("past_mark", span(r.ReachedAt, r.EndedAt, l))
 	add("volume", num(r.BaselineL, func(v float64) string { return l.Number(v, 2) + " L" }))
 	add("outcome", OutcomeWord(r.Outcome, l))
@@ -114,38 +116,111 @@ type Difference struct {
 	Matters bool     // a number that differs by more than matters
 }
 
-// Differences are the lines in which rises differ, as package history compares
-// them. A line that is the same or unknown everywhere is left out.
-func Differences(rises []history.Rise, l *text.Localizer) []Difference {
-	c := history.Compare(rises)
+// feature is one number that tells rises apart. One of a rise that is exactly zero was
+// never set.
+type feature struct {
+	key      string // of its name in the catalogue
+	unit     string // "C", "%", "h", "%/h"
+	decimals int
+	matters  float64 // the least difference worth a word, common practice, no source
+	of       func(bake.Rise) float64
+}
+
+// features returns what is set side by side.
+func features() []feature {
+	mixed := func(of func(bake.Numbers) float64) func(bake.Rise) float64 {
+		return func(r bake.Rise) float64 {
+			if _, n, ok := numbers(r); ok {
+				return of(n)
+			}
+			return math.NaN()
+		}
+	}
+	return []feature{
+		{"mean_dough_c", "C", 1, 0.5, func(r bake.Rise) float64 { return set(r.MeanDoughC) }},
+		{"inoculation_percent", "%", 1, 2, mixed(func(n bake.Numbers) float64 { return n.InoculationPercent })},
+		{"hydration_percent", "%", 0, 2, mixed(func(n bake.Numbers) float64 { return n.HydrationPercent })},
+		{"salt_percent", "%", 1, 0.2, mixed(func(n bake.Numbers) float64 { return n.SaltPercent })},
+		{"whole_percent", "%", 0, 5, mixed(func(n bake.Numbers) float64 { return n.WholePercent })},
+		{"feed_doublings", "", 1, 0.3, func(r bake.Rise) float64 {
+			if feed := r.Fed(); feed != nil {
+				return feed.Doublings()
+			}
+			return math.NaN()
+		}},
+		{"max_rate", "%/h", 0, 3, func(r bake.Rise) float64 { return set(r.MaxRate) }},
+		{"ceiling_percent", "%", 0, 10, func(r bake.Rise) float64 { return set(r.CeilingPercent) }},
+		{"peak_percent", "%", 0, 5, func(r bake.Rise) float64 { return set(r.PeakPercent) }},
+		{"target_percent", "%", 0, 5, func(r bake.Rise) float64 { return set(r.TargetPercent) }},
+		{"hours_to_mark", "h", 1, 0.5, func(r bake.Rise) float64 { return hours(r.StartedAt, r.ReachedAt) }},
+		{"equiv_to_mark", "h", 1, 0.5, func(r bake.Rise) float64 { return set(r.ReachedEquivHours) }},
+		{"hours_past_mark", "h", 1, 0.25, func(r bake.Rise) float64 { return hours(r.ReachedAt, r.EndedAt) }},
+		{"hours_total", "h", 1, 0.5, func(r bake.Rise) float64 { return hours(r.StartedAt, r.EndedAt) }},
+	}
+}
+
+// set is a number of a rise; zero was never set.
+func set(v float64) float64 {
+	if v == 0 {
+		return math.NaN()
+	}
+	return v
+}
+
+// hours returns the hours between two moments; NaN when one is missing.
+func hours(from, to time.Time) float64 {
+	if from.IsZero() || to.IsZero() {
+		return math.NaN()
+	}
+	return to.Sub(from).Hours()
+}
+
+// lines returns the features that are known in at least one column, and whether two
+// columns differ by more than matters.
+func lines(columns int, l *text.Localizer, of func(column int, f feature) float64) []Difference {
 	var out []Difference
-	add := func(key string, matters bool, cell func(i int) string) {
-		d := Difference{Name: l.Say("past.fact."+key, nil), Matters: matters}
-		for i := range rises {
-			d.Values = append(d.Values, cell(i))
+	for _, f := range features() {
+		d := Difference{Name: l.Say("past.fact."+f.key, nil)}
+		low, high := math.Inf(1), math.Inf(-1)
+		for i := range columns {
+			v := of(i, f)
+			d.Values = append(d.Values, orDash(value(f, v, l)))
+			if !math.IsNaN(v) {
+				low, high = min(low, v), max(high, v)
+			}
 		}
-		if len(slices.Compact(slices.Clone(d.Values))) < 2 {
-			return
+		if d.Matters = high-low > f.matters; low <= high {
+			out = append(out, d)
 		}
-		for i, v := range d.Values {
-			d.Values[i] = orDash(v)
-		}
-		out = append(out, d)
 	}
-	add("batch", false, func(i int) string { return BatchName(rises[i]) })
-	add("feed", false, func(i int) string { return c.Rises[i].FeedRatio })
-	for _, x := range c.Lines {
-		add(x.Feature.Key, x.Differs, func(i int) string { return value(x.Feature, x.Values[i], l) })
-	}
-	add("outcome", false, func(i int) string { return OutcomeWord(rises[i].Outcome, l) })
-	add("oven_spring", false, func(i int) string { return rises[i].OvenSpring })
-	add("note", false, func(i int) string { return rises[i].Note })
 	return out
+}
+
+// Differences are the lines in which rises differ. A line that is the same or unknown
+// everywhere is left out.
+func Differences(rises []bake.Rise, l *text.Localizer) []Difference {
+	words := func(key string, of func(bake.Rise) string) Difference {
+		d := Difference{Name: l.Say("past.fact."+key, nil)}
+		for _, r := range rises {
+			d.Values = append(d.Values, orDash(of(r)))
+		}
+		return d
+	}
+	out := []Difference{words("batch", BatchName), words("feed", func(r bake.Rise) string {
+		if feed := r.Fed(); feed != nil {
+			return feed.Ratio()
+		}
+		return ""
+	})}
+	out = append(out, lines(len(rises), l, func(i int, f feature) float64 { return f.of(rises[i]) })...)
+	out = append(out, words("outcome", func(r bake.Rise) string { return OutcomeWord(r.Outcome, l) }),
+		words("oven_spring", func(r bake.Rise) string { return r.OvenSpring }), words("note", func(r bake.Rise) string { return r.Note }))
+	return slices.DeleteFunc(out, func(d Difference) bool { return len(slices.Compact(slices.Clone(d.Values))) < 2 })
 }
 
 // Foretold returns what was forecast some hours before the mark was reached and what
 // came of it, in sentences; nothing before that.
-func Foretold(r history.Rise, kept []history.Forecast, l *text.Localizer) []string {
+func Foretold(r bake.Rise, kept []history.Forecast, l *text.Localizer) []string {
 	var out []string
 	if r.ReachedAt.IsZero() {
 		return nil
@@ -171,26 +246,31 @@ type Judged struct {
 	Lines   []Difference
 }
 
-// JudgedOf returns the table over the judged doughs among rises; it has no lines
-// while fewer than two outcomes were seen.
-func JudgedOf(rises []history.Rise, l *text.Localizer) Judged {
+// JudgedOf returns the table over the judged doughs among rises, with the median of each
+// outcome; it has no lines while fewer than two outcomes were seen.
+func JudgedOf(rises []bake.Rise, l *text.Localizer) Judged {
 	var out Judged
-	counts, table := history.Judged(rises)
-	seen := 0
-	for i, o := range history.Outcomes() {
-		out.Columns = append(out.Columns, fmt.Sprintf("%s (%d)", OutcomeWord(o, l), counts[i]))
-		seen += min(1, counts[i])
+	of := map[string][]bake.Rise{}
+	for _, r := range rises {
+		if r.Holds == estimator.Dough && r.Outcome != "" {
+			of[r.Outcome] = append(of[r.Outcome], r)
+		}
 	}
-	if seen < 2 {
+	for _, o := range bake.Outcomes() {
+		out.Columns = append(out.Columns, fmt.Sprintf("%s (%d)", OutcomeWord(o, l), len(of[o])))
+	}
+	if len(of) < 2 {
 		return out
 	}
-	for _, x := range table {
-		d := Difference{Name: l.Say("past.fact."+x.Feature.Key, nil), Matters: x.Differs}
-		for _, v := range x.Values {
-			d.Values = append(d.Values, orDash(value(x.Feature, v, l)))
+	out.Lines = lines(len(bake.Outcomes()), l, func(i int, f feature) float64 {
+		var known []float64
+		for _, r := range of[bake.Outcomes()[i]] {
+			if v := f.of(r); !math.IsNaN(v) {
+				known = append(known, v)
+			}
 		}
-		out.Lines = append(out.Lines, d)
-	}
+		return bake.Median(known)
+	})
 	return out
 }
 

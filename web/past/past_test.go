@@ -28,11 +28,11 @@ var _ = flag.Bool("update", false, "rewrite the golden files")
 var start = time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)
 
 // rise is an invented dough that reached its mark.
-func rise() history.Rise {
+func rise() bake.Rise {
 	nan := math.NaN()
-	return history.Rise{ID: 1, Vessel: "tub", Holds: estimator.Dough, StartedAt: start, EndedAt: start.Add(7 * time.Hour), ReachedAt: start.Add(6*time.Hour + 20*time.Minute),
+	return bake.Rise{ID: 1, Vessel: "tub", Holds: estimator.Dough, StartedAt: start, EndedAt: start.Add(7 * time.Hour), ReachedAt: start.Add(6*time.Hour + 20*time.Minute),
 		TargetPercent: 100, MeanDoughC: 24.5, PeakPercent: 112, PeakAt: start.Add(7 * time.Hour), MaxRate: 29, BaselineL: 1.4,
-		EquivHours: 7.2, PeakEquivHours: nan, ReachedEquivHours: 6.5, Outcome: "right", Note: "good",
+		EquivHours: 7.2, PeakEquivHours: nan, ReachedEquivHours: 6.5, Judgement: bake.Judgement{Outcome: "right", Note: "good"},
 		Batch: []byte(`{"name":"wheat","flours":[{"name":"bread flour","grams":900}],"water_g":600,"levain":{"grams":200,"hydration_percent":100},"salt_g":20}`)}
 }
 
@@ -65,7 +65,7 @@ func TestDifferences(t *testing.T) {
 	a, b := rise(), rise()
 	b.MeanDoughC, b.Outcome, b.Batch = 21, "under", nil
 	got := map[string][]string{}
-	for _, d := range Differences([]history.Rise{a, b}, text.New(text.Locale{})) {
+	for _, d := range Differences([]bake.Rise{a, b}, text.New(text.Locale{})) {
 		got[d.Name] = d.Values
 	}
 	assert.Equal(t, []string{"24.5\u00a0°C", "21.0\u00a0°C"}, got["Mean dough temperature"])
@@ -73,7 +73,7 @@ func TestDifferences(t *testing.T) {
 	assert.Equal(t, []string{"wheat", "–"}, got["Batch"])
 	assert.Equal(t, []string{"right", "underproofed"}, got["Outcome"])
 	assert.NotContains(t, got, "Mark", "the same in both")
-	assert.Empty(t, Differences([]history.Rise{a, a}, text.New(text.Locale{})))
+	assert.Empty(t, Differences([]bake.Rise{a, a}, text.New(text.Locale{})))
 	assert.Empty(t, Differences(nil, text.New(text.Locale{})))
 }
 
@@ -147,11 +147,11 @@ func TestJSONExportIsOneDocument(t *testing.T) {
 }
 
 // feedings are n invented weekly feedings with a slope in hours a week.
-func feedings(n int, slope float64) []history.Rise {
-	var out []history.Rise
+func feedings(n int, slope float64) []bake.Rise {
+	var out []bake.Rise
 	for i := range n {
 		at := start.AddDate(0, 0, 7*i)
-		out = append(out, history.Rise{ID: int64(i + 1), Vessel: "jar", Holds: estimator.Starter, StartedAt: at, PeakAt: at.Add(8 * time.Hour),
+		out = append(out, bake.Rise{ID: int64(i + 1), Vessel: "jar", Holds: estimator.Starter, StartedAt: at, PeakAt: at.Add(8 * time.Hour),
 			EndedAt: at.Add(10 * time.Hour), PeakEquivHours: 8 + slope*float64(i), PeakPercent: 150})
 	}
 	return out
@@ -165,12 +165,12 @@ func TestStarters(t *testing.T) {
 	assert.Equal(t, []string{"Time to the peak: shrinks by 0.50 h a week (19 in 20: 0.50 to 0.50 h, from 9 feedings).",
 		"Height of the peak: no clear trend in 9 feedings (middle 150 %)."}, got[0].Trends)
 	assert.Contains(t, Starters(feedings(3, 1), text.New(text.Locale{}))[0].Trends[0], "no clear trend in 3 feedings")
-	assert.Empty(t, Starters([]history.Rise{rise()}, text.New(text.Locale{})))
+	assert.Empty(t, Starters([]bake.Rise{rise()}, text.New(text.Locale{})))
 }
 
 // judged are n invented rises with an outcome at a mean temperature.
-func judged(n int, outcome string, c float64) []history.Rise {
-	var out []history.Rise
+func judged(n int, outcome string, c float64) []bake.Rise {
+	var out []bake.Rise
 	for i := range n {
 		r := rise()
 		r.Outcome, r.MeanDoughC, r.StartedAt = outcome, c+0.1*float64(i%3), start.AddDate(0, 0, i)

@@ -6,8 +6,8 @@ import (
 	"strings"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/estimator"
-	"tidemark/history"
 )
 
 // Starter is how one starter does over the weeks, in words.
@@ -25,8 +25,8 @@ type Feeding struct {
 
 // Starters tells how each starter does, by the vessel it lives in. A starter
 // that was never watched past a peak is left out.
-func Starters(rises []history.Rise, l *text.Localizer) []Starter {
-	byVessel := map[string][]history.Rise{}
+func Starters(rises []bake.Rise, l *text.Localizer) []Starter {
+	byVessel := map[string][]bake.Rise{}
 	var names []string
 	for _, r := range rises {
 		if r.Holds == estimator.Starter {
@@ -39,13 +39,13 @@ func Starters(rises []history.Rise, l *text.Localizer) []Starter {
 	slices.Sort(names)
 	var out []Starter
 	for _, name := range names {
-		v := history.VigourOf(byVessel[name])
-		if len(v.Points) == 0 {
+		v := bake.VigourTrendOf(byVessel[name])
+		if len(v.Feeds) == 0 {
 			continue
 		}
 		s := Starter{Vessel: name, Trends: []string{trendWords("to_peak", v.ToPeak, "h", 1, l), trendWords("peak", v.Peak, "%", 0, l)}}
-		for _, p := range v.Points {
-			s.Feedings = append(s.Feedings, Feeding{p.RiseID, l.Date(p.At), number(p.EquivToPeak, 1, "h", l), number(p.PeakPercent, 0, "%", l)})
+		for _, r := range v.Feeds {
+			s.Feedings = append(s.Feedings, Feeding{r.ID, l.Date(r.StartedAt), number(r.PeakEquivHours, 1, "h", l), number(r.PeakPercent, 0, "%", l)})
 		}
 		out = append(out, s)
 	}
@@ -53,7 +53,7 @@ func Starters(rises []history.Rise, l *text.Localizer) []Starter {
 }
 
 // trendWords says whether something changes over the weeks.
-func trendWords(what string, t history.Trend, unit string, decimals int, l *text.Localizer) string {
+func trendWords(what string, t bake.Trend, unit string, decimals int, l *text.Localizer) string {
 	v := text.Values{"n": t.N, "middle": number(t.Middle, decimals, unit, l)}
 	key := "none"
 	lo, hi := math.Abs(t.Low), math.Abs(t.High)
@@ -71,11 +71,11 @@ func trendWords(what string, t history.Trend, unit string, decimals int, l *text
 }
 
 // value writes a feature's number in the household's unit.
-func value(f history.Feature, v float64, l *text.Localizer) string {
-	if f.Unit == "C" && !math.IsNaN(v) {
+func value(f feature, v float64, l *text.Localizer) string {
+	if f.unit == "C" && !math.IsNaN(v) {
 		return l.TempFine(v)
 	}
-	return number(v, f.Decimals, f.Unit, l)
+	return number(v, f.decimals, f.unit, l)
 }
 
 // number writes a number with its unit, and nothing when it is not known.

@@ -183,7 +183,7 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	assert.False(t, r.UnderWay(), "taking a judgement back opens nothing again")
 	refusedWith(t, b.app.Undo(ctx, "tub", id, last.ID), "taken back already")
 
-	old := history.Rise{Vessel: "crock", Holds: estimator.Dough, StartedAt: b.start.AddDate(-1, 0, 0)}
+	old := bake.Rise{Vessel: "crock", Holds: estimator.Dough, StartedAt: b.start.AddDate(-1, 0, 0)}
 	old.ID, err = b.store.BeginRise(ctx, old, nil)
 	require.NoError(t, err)
 	require.NoError(t, b.app.Do(ctx, bake.Event{Kind: bake.EventJudged, Vessel: "crock", RiseID: old.ID, Detail: bake.Detail{Outcome: "over"}}))
@@ -214,7 +214,7 @@ func TestNotesOutliveARestart(t *testing.T) {
 func TestTheBatchOfAStart(t *testing.T) {
 	b := newBench(t)
 	b.run(time.Minute)
-	start := func(name string) (history.Rise, web.Vessel) {
+	start := func(name string) (bake.Rise, web.Vessel) {
 		b.do(bake.Event{Kind: bake.EventStart, Detail: bake.Detail{Batch: name}})
 		b.run(b.clock.Now().Sub(b.start) + time.Minute)
 		r, err := b.store.Rise(t.Context(), b.vessel().RiseID)

@@ -13,7 +13,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
-	"tidemark/history"
 )
 
 // jarConfig is a jar of starter, fed 1 : 2 : 2.
@@ -29,7 +28,7 @@ vessels:
 
 // newJar is a bench whose vessel holds starter; past feeds are there from the
 // start.
-func newJar(t *testing.T, past ...history.Rise) *bench {
+func newJar(t *testing.T, past ...bake.Rise) *bench {
 	t.Helper()
 	b := newBenchOf(t, jarConfig)
 	b.every = 30 * time.Second
@@ -48,11 +47,11 @@ func newJar(t *testing.T, past ...history.Rise) *bench {
 }
 
 // pastFeed is an invented feed days ago that peaked after so many hours at c.
-func pastFeed(b time.Time, daysAgo int, hours, peakPercent, c float64) history.Rise {
+func pastFeed(b time.Time, daysAgo int, hours, peakPercent, c float64) bake.Rise {
 	start := b.AddDate(0, 0, -daysAgo)
 	body, _ := json.Marshal(bake.Feed{StarterG: 20, FlourG: 40, WaterG: 40})
 	peak := start.Add(time.Duration(hours * float64(time.Hour)))
-	return history.Rise{Vessel: "tub", Holds: estimator.Starter, StartedAt: start, EndedAt: peak.Add(3 * time.Hour), TargetPercent: 100,
+	return bake.Rise{Vessel: "tub", Holds: estimator.Starter, StartedAt: start, EndedAt: peak.Add(3 * time.Hour), TargetPercent: 100,
 		PeakPercent: peakPercent, PeakAt: peak, PeakEquivHours: hours, MeanDoughC: c, Phase: estimator.Ended, Batch: body,
 		ReachedEquivHours: math.NaN()}
 }
@@ -138,25 +137,6 @@ func TestColdStoredStarterIsDueWeekly(t *testing.T) {
 		kinds[a.Kind] = a.Reason
 	}
 	assert.Equal(t, alert.InCold, kinds[alert.StarterHungry])
-}
-
-func TestPastFeedsKnowLateAndCold(t *testing.T) {
-	a, b, c := pastFeed(began(), 20, 4, 140, 24), pastFeed(began(), 10, 5, 120, 0), pastFeed(began(), 1, 4, 90, 24)
-	a.ID, b.ID, c.ID = 1, 2, 3
-	b.EndedAt = b.PeakAt // used at its peak: that is not sure
-	c.EndedAt = time.Time{}
-	got := pastFeeds([]history.Rise{a, b, c}, map[int64]time.Time{1: a.StartedAt.AddDate(0, 0, 1)})
-	require.Len(t, got, 2, "the one under way is not past")
-	assert.Equal(t, 4.0, got[0].PeakHours)
-	assert.InDelta(t, 10*24-4, got[0].LateHours, 1e-6)
-	assert.Zero(t, got[0].ColdDays)
-	assert.True(t, math.IsNaN(got[1].PeakHours))
-	assert.True(t, math.IsNaN(got[1].MeanC))
-	assert.InDelta(t, 9, got[1].ColdDays, 1e-6)
-	acts := []bake.Event{{Kind: "fridge", At: began()}, {Kind: "counter", At: began().Add(time.Hour)}, {Kind: "fridge", At: began().Add(2 * time.Hour)}}
-	assert.Equal(t, began().Add(2*time.Hour), coldAtEnd(acts))
-	acts[2].UndoneAt = began()
-	assert.Zero(t, coldAtEnd(acts))
 }
 
 // TestATypedFeedingCounts types a ratio where the feeding may be named.

@@ -8,7 +8,6 @@ import (
 	"unicode/utf8"
 
 	"tidemark/bake"
-	"tidemark/history"
 	"tidemark/web"
 )
 
@@ -210,14 +209,14 @@ func (a *App) keepJudgement(ctx context.Context, riseID int64) error {
 	if err != nil {
 		return err
 	}
-	var j history.Judgement
+	var j bake.Judgement
 	var notes []string
 	for _, e := range events {
 		if e.Undone() || !judges(e.Kind) {
 			continue
 		}
 		if e.Kind == bake.EventJudged {
-			j = history.Judgement{Outcome: e.Outcome, OvenSpring: e.OvenSpring}
+			j = bake.Judgement{Outcome: e.Outcome, OvenSpring: e.OvenSpring}
 		}
 		if e.Kind == bake.EventJudged && e.Note != "" {
 			notes = nil // it was written over what stood there

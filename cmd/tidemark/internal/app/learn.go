@@ -153,7 +153,7 @@ func (a *App) keepSetting(ctx context.Context, key string, what any) {
 
 // batchOf is the batch a rise was made with: as it was kept, since a plan may take
 // less levain than the vessel's own.
-func batchOf(r history.Rise, own *bake.Batch) *bake.Batch {
+func batchOf(r bake.Rise, own *bake.Batch) *bake.Batch {
 	if b := r.Mixed(); b != nil && own != nil {
 		return b
 	}
@@ -162,7 +162,7 @@ func batchOf(r history.Rise, own *bake.Batch) *bake.Batch {
 
 // pointsOf returns the believed levels of a rise up to its peak, in volumes of the
 // start.
-func (a *App) pointsOf(ctx context.Context, r history.Rise) ([]forecast.Point, error) {
+func (a *App) pointsOf(ctx context.Context, r bake.Rise) ([]forecast.Point, error) {
 	rows, err := a.opt.Store.ThinRows(ctx, r.ID, r.StartedAt, r.EndedAt, teachSamples)
 	if err != nil {
 		return nil, err
@@ -198,7 +198,7 @@ func readFeeds(ctx context.Context, s *history.Store, vessel string, demo bool) 
 	if err != nil {
 		return nil, err
 	}
-	rises := slices.DeleteFunc(slices.Clone(page.Rises), func(r history.Rise) bool { return r.Holds != estimator.Starter || r.Demo && !demo })
+	rises := slices.DeleteFunc(slices.Clone(page.Rises), func(r bake.Rise) bool { return r.Holds != estimator.Starter || r.Demo && !demo })
 	slices.Reverse(rises)
 	cold := map[int64]time.Time{}
 	for _, r := range rises {
@@ -207,64 +207,7 @@ func readFeeds(ctx context.Context, s *history.Store, vessel string, demo bool) 
 			err = errors.Join(err, fmt.Errorf("what was done in rise %d: %w", r.ID, e))
 			continue
 		}
-		cold[r.ID] = coldAtEnd(events)
+		cold[r.ID] = bake.ColdSince(events)
 	}
-	return pastFeeds(rises, cold), err
-}
-
-// coldAtEnd is when a starter went into the refrigerator and was not taken out again;
-// zero when it stood warm.
-func coldAtEnd(events []bake.Event) time.Time {
-	var at time.Time
-	for _, e := range events {
-		switch {
-		case e.Undone():
-		case e.Kind == bake.EventFridge:
-			at = e.At
-		case e.Kind == bake.EventCounter:
-			at = time.Time{}
-		}
-	}
-	return at
-}
-
-// pastFeeds turns the rises of a starter, oldest first, into feeds with what came of
-// them. cold tells since when each stood in the refrigerator at its end.
-func pastFeeds(rises []history.Rise, cold map[int64]time.Time) []bake.PastFeed {
-	sure := map[int64]bool{}
-	for _, v := range history.VigourOf(rises).Points {
-		sure[v.RiseID] = true
-	}
-	var out []bake.PastFeed
-	for i, r := range rises {
-		if r.UnderWay() {
-			continue
-		}
-		f := bake.PastFeed{MeanC: known(r.MeanDoughC), PeakHours: nan(), PeakPercent: nan(), LateHours: nan()}
-		if feed := r.Fed(); feed != nil {
-			f.Feed = *feed
-		}
-		f.At = r.StartedAt
-		if sure[r.ID] {
-			f.PeakHours, f.PeakPercent = r.PeakAt.Sub(r.StartedAt).Hours(), r.PeakPercent
-			if i+1 < len(rises) {
-				f.LateHours = rises[i+1].StartedAt.Sub(r.PeakAt).Hours()
-			}
-		}
-		if i > 0 {
-			if from := cold[rises[i-1].ID]; !from.IsZero() {
-				f.ColdDays = r.StartedAt.Sub(from).Hours() / 24
-			}
-		}
-		out = append(out, f)
-	}
-	return out
-}
-
-// known is a number of a stored rise; zero was never set.
-func known(v float64) float64 {
-	if v == 0 {
-		return nan()
-	}
-	return v
+	return bake.PastFeeds(rises, cold), err
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
@@ -95,7 +96,7 @@ func crossing() time.Duration {
 // kept is what a run left behind.
 type kept struct {
 	alarms []alert.Alarm
-	rise   history.Rise
+	rise   bake.Rise
 	health int // kinds of status the height sensor showed
 }
 

@@ -93,7 +93,7 @@ func feedsOf(ctx context.Context, s *history.Store, demo bool) ([]bake.PastFeed,
 	if err != nil {
 		return nil, fmt.Errorf("the past feedings cannot be read: %w", err)
 	}
-	i := slices.IndexFunc(page.Rises, func(r history.Rise) bool { return r.Holds == estimator.Starter && (demo || !r.Demo) })
+	i := slices.IndexFunc(page.Rises, func(r bake.Rise) bool { return r.Holds == estimator.Starter && (demo || !r.Demo) })
 	if i < 0 {
 		return nil, nil
 	}

@@ -58,7 +58,7 @@ func (r *recorder) event(ctx context.Context, e bake.Event, rise bake.Rise) bake
 		}
 	case e.Kind.Starts():
 		r.endKept(ctx, e.At)
-		_, err = r.store.BeginRise(ctx, history.Rise{Vessel: r.vessel, Holds: r.holds, StartedAt: e.At,
+		_, err = r.store.BeginRise(ctx, bake.Rise{Vessel: r.vessel, Holds: r.holds, StartedAt: e.At,
 			Batch: rise.Batch, TargetPercent: rise.TargetPercent, Demo: r.demo}, &e)
 	default:
 		e.ID, err = r.store.AddEvent(ctx, e)
@@ -73,7 +73,7 @@ func (r *recorder) endKept(ctx context.Context, at time.Time) {
 		return
 	}
 	r.rise.EndedAt = at
-	r.report("end of a rise", r.rise.ID, r.store.UpdateRise(ctx, r.stored(r.rise)))
+	r.report("end of a rise", r.rise.ID, r.store.UpdateRise(ctx, r.rise))
 }
 
 // change keeps that an event was taken back or moved.
@@ -127,7 +127,7 @@ func (r *recorder) followRise(ctx context.Context, now bake.Rise) {
 		return
 	}
 	r.rise = now
-	r.report("rise", now.ID, r.store.UpdateRise(ctx, r.stored(now)))
+	r.report("rise", now.ID, r.store.UpdateRise(ctx, now))
 }
 
 // gone removes a rise whose start was taken back. What was told and measured since
@@ -155,24 +155,6 @@ func (r *recorder) track(ctx context.Context, s bake.State) error {
 		return err
 	}
 	return r.store.Settings().Set(ctx, trackKey(r.vessel), body)
-}
-
-// stored is a rise as the store keeps it.
-func (r *recorder) stored(x bake.Rise) history.Rise {
-	return history.Rise{
-		ID: x.ID, Vessel: r.vessel, Holds: r.holds, StartedAt: x.StartedAt, EndedAt: x.EndedAt, BaselineL: x.BaselineL, BaselineSDL: x.BaselineSDL,
-		TargetPercent: x.TargetPercent, ReachedAt: x.ReachedAt, PeakPercent: x.PeakPercent, PeakAt: x.PeakAt, MaxRate: x.MaxRate,
-		CeilingPct: x.CeilingPercent, Phase: x.Phase, PhaseSince: x.PhaseSince, Batch: x.Batch, Demo: r.demo,
-	}
-}
-
-// riseOf is a stored rise as the session sums it up.
-func riseOf(h history.Rise) bake.Rise {
-	return bake.Rise{
-		ID: h.ID, StartedAt: h.StartedAt, EndedAt: h.EndedAt, BaselineL: h.BaselineL, BaselineSDL: h.BaselineSDL, TargetPercent: h.TargetPercent,
-		ReachedAt: h.ReachedAt, PeakPercent: h.PeakPercent, PeakAt: h.PeakAt, MaxRate: h.MaxRate, CeilingPercent: h.CeilingPct,
-		Phase: h.Phase, PhaseSince: h.PhaseSince, Batch: h.Batch,
-	}
 }
 
 // report logs a failure to keep something.

@@ -10,7 +10,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/history"
 )
 
 // warmUpWithin is how old the last stored sample may be for the rules to go on from
@@ -70,7 +69,7 @@ func (a *App) resume(ctx context.Context) error {
 
 // ensureStart gives an open rise the event that it begins with, if it has none: until
 // its journal was kept, a rise that began by itself had no entry.
-func (a *App) ensureStart(ctx context.Context, r history.Rise) error {
+func (a *App) ensureStart(ctx context.Context, r bake.Rise) error {
 	events, err := a.opt.Store.Events(ctx, r.ID)
 	if err != nil {
 		return fmt.Errorf("the journal of rise %d cannot be read: %w", r.ID, err)
@@ -221,8 +220,7 @@ func (a *App) readSamples(ctx context.Context, run *bake.Run) error {
 func (a *App) riseOfRun(ctx context.Context, run bake.Run) (bake.Rise, error) {
 	for _, e := range run.Events {
 		if e.Kind.Starts() && !e.Undone() && e.RiseID != 0 {
-			r, err := a.opt.Store.Rise(ctx, e.RiseID)
-			return riseOf(r), err
+			return a.opt.Store.Rise(ctx, e.RiseID)
 		}
 	}
 	return bake.Rise{}, nil
@@ -243,7 +241,7 @@ func (a *App) trackOf(ctx context.Context, vessel string) *bake.Track {
 
 // endOrphans ends rises whose vessel is gone from the configuration or has a newer
 // one.
-func (a *App) endOrphans(ctx context.Context, open []history.Rise, now time.Time) {
+func (a *App) endOrphans(ctx context.Context, open []bake.Rise, now time.Time) {
 	for _, r := range open {
 		if v := a.vessels[r.Vessel]; v != nil && v.recorder.rise.ID == r.ID {
 			continue

@@ -86,7 +86,7 @@ func TestALostSensorIsToldOverARestart(t *testing.T) {
 func TestARiseWithoutAStartGoesOn(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	id, err := b.store.BeginRise(t.Context(), history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: b.start}, nil)
+	id, err := b.store.BeginRise(t.Context(), bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: b.start}, nil)
 	require.NoError(t, err)
 	for at := time.Duration(0); at < time.Hour; at += 10 * time.Second {
 		noise := 0.4 * math.Sin(float64(b.start.Add(at).Unix()))

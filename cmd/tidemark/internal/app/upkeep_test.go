@@ -23,7 +23,7 @@ func elsewhere(t *testing.T, at time.Time) string {
 	require.NoError(t, err)
 	for i, end := range []time.Time{at.Add(8 * time.Hour), {}} {
 		start := at.Add(time.Duration(i) * 24 * time.Hour)
-		r := history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start}
+		r := bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start}
 		r.ID, err = s.BeginRise(t.Context(), r, nil)
 		require.NoError(t, err)
 		require.NoError(t, s.AppendRow(r.ID, history.Row{Time: start.Add(time.Minute), DistanceMM: 180}))

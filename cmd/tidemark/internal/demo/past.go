@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/history"
 )
 
@@ -50,7 +51,7 @@ func keepLoaves(ctx context.Context, store *history.Store, day time.Time, seed u
 	for _, l := range loaves() {
 		began := time.Date(day.Year(), day.Month(), day.Day()-l.daysAgo, 11, 40+rnd.IntN(20), 0, 0, day.Location())
 		rows, ended := l.rows(began, rnd)
-		r := history.Rise{Vessel: doughTub, Holds: "dough", StartedAt: began, EndedAt: ended, BaselineL: 1.9, TargetPercent: 100,
+		r := bake.Rise{Vessel: doughTub, Holds: "dough", StartedAt: began, EndedAt: ended, BaselineL: 1.9, TargetPercent: 100,
 			PeakPercent: l.endPercent, PeakAt: ended, Phase: "ended", PhaseSince: ended, Demo: true}
 		if l.endPercent >= 100 {
 			r.ReachedAt = began.Add(time.Duration(l.hoursTo(100) * float64(time.Hour)))
@@ -63,7 +64,7 @@ func keepLoaves(ctx context.Context, store *history.Store, day time.Time, seed u
 			}
 		})
 		if err == nil {
-			err = store.JudgeRise(ctx, id, history.Judgement{Outcome: l.outcome, Note: l.note})
+			err = store.JudgeRise(ctx, id, bake.Judgement{Outcome: l.outcome, Note: l.note})
 		}
 		if err != nil {
 			return fmt.Errorf("an invented loaf of the past was not kept: %w", err)

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
@@ -27,7 +28,7 @@ func TestAnExportComesBack(t *testing.T) {
 	store, err := history.Open(ctx, filepath.Join(t.TempDir(), "tidemark.db"), history.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, store.Close(context.Background())) })
-	id, err := store.BeginRise(ctx, history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, nil)
+	id, err := store.BeginRise(ctx, bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, nil)
 	require.NoError(t, err)
 	var want []history.Row
 	for i := range 50 {

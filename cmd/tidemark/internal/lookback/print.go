@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web/past"
 )
@@ -67,8 +68,8 @@ func (p Printer) degrees(c float64) string {
 }
 
 // rises reads the rises with the given ids, in their order.
-func (p Printer) rises(ctx context.Context, ids []int64) ([]history.Rise, error) {
-	out := make([]history.Rise, 0, len(ids))
+func (p Printer) rises(ctx context.Context, ids []int64) ([]bake.Rise, error) {
+	out := make([]bake.Rise, 0, len(ids))
 	for _, id := range ids {
 		r, err := p.Store.Rise(ctx, id)
 		if err != nil {
@@ -112,7 +113,7 @@ func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error 
 }
 
 // toMark says how long the rise took to its mark.
-func (p Printer) toMark(r history.Rise) string {
+func (p Printer) toMark(r bake.Rise) string {
 	switch {
 	case !r.ReachedAt.IsZero():
 		return p.Words.Span(r.ReachedAt.Sub(r.StartedAt))
@@ -126,7 +127,7 @@ func (p Printer) toMark(r history.Rise) string {
 
 // short returns the beginning of the note, and whether the rise is invented or
 // imported.
-func short(r history.Rise) string {
+func short(r bake.Rise) string {
 	text := strings.Join(strings.Fields(r.Note), " ")
 	if note := []rune(text); len(note) > 40 {
 		text = string(note[:39]) + "…"
@@ -191,7 +192,7 @@ func (p Printer) events(ctx context.Context, id int64) error {
 }
 
 // curve prints the samples at even steps of the clock, about twenty of them.
-func (p Printer) curve(ctx context.Context, r history.Rise) error {
+func (p Printer) curve(ctx context.Context, r bake.Rise) error {
 	step := 15 * time.Minute
 	for r.EndedAt.Sub(r.StartedAt) > 24*step {
 		step *= 2

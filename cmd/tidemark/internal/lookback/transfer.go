@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
@@ -146,7 +147,7 @@ func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) 
 		in.Name = in.File
 	}
 	nan := math.NaN()
-	r := history.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPct: nan,
+	r := bake.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPercent: nan,
 		EquivHours: nan, PeakEquivHours: nan, ReachedEquivHours: nan, BaselineL: nan, BaselineSDL: nan, TargetPercent: nan}
 	if err := in.survey(&r); err != nil {
 		return 0, err
@@ -163,7 +164,7 @@ func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) 
 	}
 	e := f.last
 	r.BaselineL, r.TargetPercent, r.PeakPercent, r.PeakAt = e.BaselineL, e.TargetPercent, e.PeakPercent, e.PeakAt
-	r.CeilingPct, r.MaxRate, r.Imported = e.CeilingPercent, f.maxRate, true
+	r.CeilingPercent, r.MaxRate, r.Imported = e.CeilingPercent, f.maxRate, true
 	if e.ReadyIsPast {
 		r.ReachedAt = e.Ready.Median
 	}
@@ -198,7 +199,7 @@ func (in Import) rows() iter.Seq2[record.Row, error] {
 
 // survey finds the rise within the record: from the start event, or else the first
 // distance, to the end event, or else the last row.
-func (in Import) survey(r *history.Rise) error {
+func (in Import) survey(r *bake.Rise) error {
 	var last time.Time
 	started := false
 	for row, err := range in.rows() {
@@ -227,7 +228,7 @@ func (in Import) survey(r *history.Rise) error {
 }
 
 // samples returns the rise's samples as the history keeps them.
-func (in Import) samples(f *fold, r history.Rise) iter.Seq2[history.Row, error] {
+func (in Import) samples(f *fold, r bake.Rise) iter.Seq2[history.Row, error] {
 	return func(yield func(history.Row, error) bool) {
 		for row, err := range in.rows() {
 			if err == nil && (row.Time.Before(r.StartedAt) || row.Time.After(r.EndedAt)) {

@@ -38,8 +38,8 @@ const batchJSON = `{"name":"Saturday wheat","flours":[{"name":"bread flour","gra
 func fillOne(ctx context.Context, s *history.Store, i, n, samples int, start time.Time) (int64, error) {
 	warm := 22 + float64(i%5) // mean dough temperature
 	speed := math.Exp(0.09 * (warm - 24))
-	r := history.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start, TargetPercent: 100, BaselineL: 1.4, Phase: estimator.Ended,
-		MeanDoughC: warm, MaxRate: 29 * speed, CeilingPct: 129, Batch: []byte(batchJSON), EquivHours: 8 * speed,
+	r := bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start, TargetPercent: 100, BaselineL: 1.4, Phase: estimator.Ended,
+		MeanDoughC: warm, MaxRate: 29 * speed, CeilingPercent: 129, Batch: []byte(batchJSON), EquivHours: 8 * speed,
 		PeakPercent: math.NaN(), PeakEquivHours: math.NaN(), ReachedEquivHours: math.NaN()}
 	if i%3 == 1 {
 		r.Vessel, r.Holds, r.Batch = "jar", estimator.Starter, nil
@@ -79,5 +79,5 @@ func fillOne(ctx context.Context, s *history.Store, i, n, samples int, start tim
 	if i%4 == 0 {
 		note = "open crumb, a little sticky"
 	}
-	return id, s.JudgeRise(ctx, id, history.Judgement{Outcome: []string{"right", "under", "right", "over", ""}[i%5], OvenSpring: "good", Note: note})
+	return id, s.JudgeRise(ctx, id, bake.Judgement{Outcome: []string{"right", "under", "right", "over", ""}[i%5], OvenSpring: "good", Note: note})
 }

@@ -1,7 +1,6 @@
-package history
+package bake
 
 import (
-	"encoding/json"
 	"math"
 	"testing"
 	"time"
@@ -10,7 +9,6 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -36,7 +34,7 @@ func TestSenInterval(t *testing.T) {
 			slopes = append(slopes, (y[i]-y[j])/(x[i]-x[j]))
 		}
 	}
-	median(slopes)
+	Median(slopes)
 	got := theilSen(x, y)
 	assert.Equal(t, slopes[10], got.Low)
 	assert.Equal(t, slopes[33], got.High)
@@ -71,7 +69,7 @@ func TestTheilSenProperties(t *testing.T) {
 
 // starterRise is an invented watched feeding.
 func starterRise(week, equiv, peak float64) Rise {
-	at := t0.Add(time.Duration(week * 7 * 24 * float64(time.Hour)))
+	at := time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC).Add(time.Duration(week * 7 * 24 * float64(time.Hour)))
 	return Rise{ID: int64(week * 10), Vessel: "jar", Holds: estimator.Starter, StartedAt: at, PeakAt: at.Add(6 * time.Hour),
 		EndedAt: at.Add(8 * time.Hour), PeakPercent: peak, PeakEquivHours: equiv, MeanDoughC: math.NaN()}
 }
@@ -90,65 +88,34 @@ func TestVigour(t *testing.T) {
 	underWay := starterRise(23, 1, 20)
 	underWay.EndedAt = time.Time{}
 	falling := underWay
-	falling.StartedAt, falling.Phase = t0.Add(12*7*24*time.Hour), estimator.Falling
+	falling.StartedAt, falling.Phase = time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC).Add(12*7*24*time.Hour), estimator.Falling
 	falling.PeakEquivHours, falling.PeakPercent = 7.4, 150
-	v := VigourOf(append(rises, early, dough, unknown, underWay, falling))
-	require.Len(t, v.Points, 13, "only feedings watched past the peak count")
-	assert.True(t, v.Points[0].At.Before(v.Points[1].At))
+	v := VigourTrendOf(append(rises, early, dough, unknown, underWay, falling))
+	require.Len(t, v.Feeds, 13, "only feedings watched past the peak count")
+	assert.True(t, v.Feeds[0].StartedAt.Before(v.Feeds[1].StartedAt))
 	assert.InDelta(t, 0.2, v.ToPeak.PerWeek, 0.03)
 	assert.True(t, v.ToPeak.Clear)
 	assert.False(t, v.Peak.Clear, "a level that only wobbles has no trend")
 	assert.InDelta(t, 150, v.Peak.Middle, 4)
-	assert.Zero(t, VigourOf(nil).ToPeak.N)
+	assert.Zero(t, VigourTrendOf(nil).ToPeak.N)
 }
 
-// ratedRise is an invented dough with a rating.
-func ratedRise(i int, doughC, pastMark float64, outcome string) Rise {
-	at := t0.Add(time.Duration(i) * 24 * time.Hour)
-	return Rise{ID: int64(i + 1), Vessel: "tub", Holds: estimator.Dough, StartedAt: at, ReachedAt: at.Add(5 * time.Hour),
-		EndedAt: at.Add(5*time.Hour + time.Duration(pastMark*float64(time.Hour))), MeanDoughC: doughC, MaxRate: math.NaN(),
-		CeilingPct: math.NaN(), PeakPercent: math.NaN(), ReachedEquivHours: math.NaN(), TargetPercent: 100, Outcome: outcome}
-}
-
-func TestFactsAndCompare(t *testing.T) {
-	batch, err := json.Marshal(bake.Batch{Flours: []bake.Flour{{Name: "bread flour", Grams: 450}}, WaterG: 325,
-		Levain: bake.Levain{Grams: 100, HydrationPercent: 100}, SaltG: 10})
-	require.NoError(t, err)
-	a, b := ratedRise(0, 24, 0.5, "right"), ratedRise(1, 24.3, 2, "over")
-	a.Batch = batch
-	f := FactsOf(a)
-	assert.InDelta(t, 10, f.InoculationPercent, 1e-9)
-	assert.InDelta(t, 75, f.HydrationPercent, 1e-9)
-	assert.InDelta(t, 2, f.SaltPercent, 1e-9)
-	assert.Equal(t, 5.0, f.HoursToMark)
-	assert.Equal(t, 0.5, f.HoursPastMark)
-	assert.True(t, math.IsNaN(f.HoursToPeak))
-	feed, err := json.Marshal(bake.Feed{At: t0, StarterG: 20, FlourG: 40, WaterG: 40})
-	require.NoError(t, err)
-	s := FactsOf(Rise{Batch: feed})
-	assert.Equal(t, "1 : 2 : 2", s.FeedRatio)
-	assert.InDelta(t, math.Log2(5), s.FeedDoublings, 1e-12)
-	assert.True(t, math.IsNaN(s.InoculationPercent))
-	assert.True(t, math.IsNaN(FactsOf(Rise{Batch: []byte("not JSON")}).SaltPercent))
-
-	c := Compare([]Rise{a, b})
-	differs := map[string]bool{}
-	for _, l := range c.Lines {
-		require.Len(t, l.Values, 2)
-		differs[l.Feature.Key] = l.Differs
-	}
-	assert.Equal(t, map[string]bool{"mean_dough_c": false, "inoculation_percent": false, "hydration_percent": false,
-		"salt_percent": false, "whole_percent": false, "target_percent": false, "hours_to_mark": false,
-		"hours_past_mark": true, "hours_total": true}, differs)
-}
-
-func TestJudgedLoavesSideBySide(t *testing.T) {
-	counts, table := Judged([]Rise{ratedRise(0, 22, 0.5, "under"), ratedRise(1, 24, 1, "right"), ratedRise(2, 24.2, 1, "right"),
-		ratedRise(3, 25, 1.2, "right"), ratedRise(4, 24.3, 2, "over"), ratedRise(5, 30, 9, ""), starterRise(1, 5, 150)})
-	assert.Equal(t, []int{1, 3, 1}, counts)
-	require.Equal(t, "mean_dough_c", table[0].Feature.Key)
-	assert.Equal(t, []float64{22, 24.2, 24.3}, table[0].Values)
-	assert.True(t, table[0].Differs)
-	_, none := Judged(nil)
-	assert.Empty(t, none)
+func TestPastFeedsKnowLateAndCold(t *testing.T) {
+	a, b, c := starterRise(0, 4, 140), starterRise(10./7, 5, 120), starterRise(19./7, 4, 90)
+	a.ID, b.ID, c.ID, a.MeanDoughC, b.MeanDoughC = 1, 2, 3, 24, 0
+	b.EndedAt = b.PeakAt // used at its peak: that is not sure
+	c.EndedAt = time.Time{}
+	got := PastFeeds([]Rise{a, b, c}, map[int64]time.Time{1: a.StartedAt.AddDate(0, 0, 1)})
+	require.Len(t, got, 2, "the one under way is not past")
+	assert.Equal(t, 6.0, got[0].PeakHours)
+	assert.InDelta(t, 10*24-6, got[0].LateHours, 1e-6)
+	assert.Zero(t, got[0].ColdDays)
+	assert.True(t, math.IsNaN(got[1].PeakHours))
+	assert.True(t, math.IsNaN(got[1].MeanC))
+	assert.InDelta(t, 9, got[1].ColdDays, 1e-6)
+	at := a.StartedAt
+	told := []Event{{Kind: EventFridge, At: at}, {Kind: EventCounter, At: at.Add(time.Hour)}, {Kind: EventFridge, At: at.Add(2 * time.Hour)}}
+	assert.Equal(t, at.Add(2*time.Hour), ColdSince(told))
+	told[2].UndoneAt = at
+	assert.Zero(t, ColdSince(told))
 }

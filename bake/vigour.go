@@ -1,0 +1,157 @@
+package bake
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"tidemark/estimator"
+)
+
+// Trend is a robust straight line through points over time (Theil and Sen: the
+// median of all slopes between two points), with the 95 % interval of its slope
+// after Sen, P. K. (1968), Estimates of the regression coefficient based on
+// Kendall's tau, J. Am. Stat. Assoc. 63, 1379-1389. Equal values make the interval
+// a little too wide.
+type Trend struct {
+	N       int
+	PerWeek float64 // slope; NaN with fewer than two different times
+	Low     float64 // 95 % interval of PerWeek; infinite with too few points
+	High    float64
+	Middle  float64 // median of the values
+	Clear   bool    // eight points or more and the interval leaves out zero
+}
+
+// VigourTrend is how lively a starter is over the weeks.
+type VigourTrend struct {
+	Feeds  []Rise // watched past their peak, oldest first
+	ToPeak Trend  // of the growth time at 24 C to the peak, hours a week: rising means slower
+	Peak   Trend  // of PeakPercent, percentage points a week: falling means weaker
+}
+
+// afterPeak is how long a starter must be watched after its highest level for that
+// to count as its peak; common practice, no source.
+const afterPeak = 20 * time.Minute
+
+// VigourTrendOf returns the trend from the rises of one starter. Rises that ended
+// before the peak was sure, and dough, do not count.
+func VigourTrendOf(rises []Rise) VigourTrend {
+	var v VigourTrend
+	for _, r := range rises {
+		end := r.EndedAt
+		if end.IsZero() && (r.Phase == estimator.Falling || r.Phase == estimator.Hungry) {
+			end = r.PeakAt.Add(afterPeak)
+		}
+		sure := r.Holds == estimator.Starter && !r.PeakAt.IsZero() && end.Sub(r.PeakAt) >= afterPeak
+		if sure && r.PeakPercent > 0 && r.PeakEquivHours > 0 {
+			v.Feeds = append(v.Feeds, r)
+		}
+	}
+	slices.SortFunc(v.Feeds, func(a, b Rise) int { return a.StartedAt.Compare(b.StartedAt) })
+	var weeks, toPeak, peak []float64
+	for _, r := range v.Feeds[max(0, len(v.Feeds)-trendMost):] {
+		weeks = append(weeks, r.StartedAt.Sub(v.Feeds[0].StartedAt).Hours()/(7*24))
+		toPeak = append(toPeak, r.PeakEquivHours)
+		peak = append(peak, r.PeakPercent)
+	}
+	v.ToPeak, v.Peak = theilSen(weeks, toPeak), theilSen(weeks, peak)
+	return v
+}
+
+// trendMost is how many of the newest feedings a trend looks at: older ones tell of
+// another starter.
+const trendMost = 100
+
+// trendNeeds is the least number of points for a trend to be called clear: with
+// fewer, the normal approximation of the interval is poor.
+const trendNeeds = 8
+
+// theilSen fits the trend of y over x. The variance of Kendall's S is that of values
+// without ties (Kendall, M. G. (1970), Rank Correlation Methods, ch. 4).
+func theilSen(x, y []float64) Trend {
+	t := Trend{N: len(x), PerWeek: math.NaN(), Low: math.Inf(-1), High: math.Inf(1), Middle: Median(slices.Clone(y))}
+	var slopes []float64
+	for i := range x {
+		for j := range i {
+			if x[i] != x[j] {
+				slopes = append(slopes, (y[i]-y[j])/(x[i]-x[j]))
+			}
+		}
+	}
+	if len(slopes) == 0 {
+		return t
+	}
+	t.PerWeek = Median(slopes) // sorts
+	n := float64(len(x))
+	c := 1.959964 * math.Sqrt(n*(n-1)*(2*n+5)/18)
+	low, high := int((float64(len(slopes))-c)/2), int((float64(len(slopes))+c)/2+1)
+	if low >= 1 && high <= len(slopes) {
+		t.Low, t.High = slopes[low-1], slopes[high-1]
+	}
+	t.Clear = len(x) >= trendNeeds && (t.Low > 0 || t.High < 0)
+	return t
+}
+
+// Median sorts the values and returns the middle one; NaN when there is none.
+func Median(values []float64) float64 {
+	slices.Sort(values)
+	n := len(values)
+	if n == 0 {
+		return math.NaN()
+	}
+	return (values[(n-1)/2] + values[n/2]) / 2
+}
+
+// PastFeeds returns the rises of a starter that have ended, oldest first, as feeds with
+// what came of them. cold tells since when each stood in the refrigerator at its end, by
+// its ID.
+func PastFeeds(rises []Rise, cold map[int64]time.Time) []PastFeed {
+	sure := map[int64]bool{}
+	for _, r := range VigourTrendOf(rises).Feeds {
+		sure[r.ID] = true
+	}
+	nan := math.NaN()
+	var out []PastFeed
+	for i, r := range rises {
+		if r.UnderWay() {
+			continue
+		}
+		f := PastFeed{MeanC: r.MeanDoughC, PeakHours: nan, PeakPercent: nan, LateHours: nan}
+		if f.MeanC == 0 {
+			f.MeanC = nan // it was never set
+		}
+		if feed := r.Fed(); feed != nil {
+			f.Feed = *feed
+		}
+		f.At = r.StartedAt
+		if sure[r.ID] {
+			f.PeakHours, f.PeakPercent = r.PeakAt.Sub(r.StartedAt).Hours(), r.PeakPercent
+			if i+1 < len(rises) {
+				f.LateHours = rises[i+1].StartedAt.Sub(r.PeakAt).Hours()
+			}
+		}
+		if i > 0 {
+			if from := cold[rises[i-1].ID]; !from.IsZero() {
+				f.ColdDays = r.StartedAt.Sub(from).Hours() / 24
+			}
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// ColdSince is when a starter went into the refrigerator and was not taken out again, by
+// the events of its rise; zero when it stood warm.
+func ColdSince(events []Event) time.Time {
+	var at time.Time
+	for _, e := range events {
+		switch {
+		case e.Undone():
+		case e.Kind == EventFridge:
+			at = e.At
+		case e.Kind == EventCounter:
+			at = time.Time{}
+		}
+	}
+	return at
+}
