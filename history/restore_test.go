@@ -465,7 +465,7 @@ func takenOver(t *testing.T, path string) {
 		require.Len(t, page.Rises, 2)
 		jar, tub := page.Rises[0], page.Rises[1]
 		assert.True(t, jar.UnderWay())
-		assert.Equal(t, bake.Judgement{Outcome: "right", OvenSpring: "good", Note: "a fine loaf"}, bake.Judgement{tub.Outcome, tub.OvenSpring, tub.Note})
+		assert.Equal(t, bake.Judgement{Outcome: "right", OvenSpring: "good", Note: "a fine loaf"}, tub.Judgement)
 		assert.InDelta(t, 99.75, tub.PeakPercent, 1e-9)
 		assert.InDelta(t, 24.5, tub.MeanDoughC, 1e-9)
 		assert.Len(t, collect(t, s, tub.ID), 400)

@@ -128,7 +128,7 @@ func TestUpdateLeavesTheJudgementAlone(t *testing.T) {
 	require.NoError(t, s.UpdateRise(t.Context(), r))
 	got, err := s.Rise(t.Context(), id)
 	require.NoError(t, err)
-	assert.Equal(t, bake.Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}, bake.Judgement{got.Outcome, got.OvenSpring, got.Note})
+	assert.Equal(t, bake.Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}, got.Judgement)
 	assert.Equal(t, estimator.Over, got.Phase)
 	assert.Equal(t, `{"flour":500}`, string(got.Batch))
 }
