@@ -112,11 +112,11 @@ func (t *setupTalk) save(typed []settings.Value, offered []string) error {
 	if err != nil {
 		return err
 	}
-	changes, err := settings.Changes(now, typed, offered)
+	changed, err := settings.Typed(now, typed, offered)
 	if err != nil {
 		return err
 	}
-	_, err = t.file.Save(now.Version, changes...)
+	_, err = t.file.Save(now.Version, changed)
 	return settings.WrongOf(now, err)
 }
 

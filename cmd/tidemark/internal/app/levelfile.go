@@ -57,7 +57,6 @@ type Measurement struct {
 	Text     []byte       // of the file with the change
 	file     *settings.File
 	now      settings.Sheet
-	changes  []settings.Change
 }
 
 // MeasuredIn works out what a measurement changes in the configuration as the file has
@@ -81,9 +80,7 @@ func MeasuredIn(file *settings.File, vessel string, cal *survey.Calibration) (m 
 		return m, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", m.FloorMM, v.Profile.TopMM())
 	}
 	m.Profile, m.ToTheRim = ToTheRim(m.Profile, v.Profile)
-	if m.changes, err = settings.Measures(m.now, vessel, m.FloorMM, m.Profile); err == nil {
-		m.Text, err = settings.Edit(m.now.Text, m.changes)
-	}
+	m.Text, err = settings.Measured(m.now, vessel, m.FloorMM, m.Profile)
 	return m, err
 }
 
@@ -94,7 +91,7 @@ func (m Measurement) ID() string {
 
 // Write writes it, unless the file is another one by now.
 func (m Measurement) Write() error {
-	_, err := m.file.Save(m.now.Version, m.changes...)
+	_, err := m.file.Save(m.now.Version, m.Text)
 	return err
 }
 

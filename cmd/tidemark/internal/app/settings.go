@@ -1,6 +1,7 @@
 package app
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -96,14 +97,14 @@ func (s *setup) Save(ctx context.Context, version string, values []web.Setting) 
 	if typed, err = withFloor(typed, found); err != nil {
 		return "", false, told(err)
 	}
-	changes, err := settings.Changes(now, typed, offered(found))
+	changed, err := settings.Typed(now, typed, offered(found))
 	if err != nil {
 		return "", false, told(err)
 	}
-	if len(changes) == 0 && version == now.Version {
+	if bytes.Equal(changed, now.Text) && version == now.Version {
 		return "Nothing was changed.", false, nil
 	}
-	fresh, err := s.file.Save(version, changes...)
+	fresh, err := s.file.Save(version, changed)
 	if err != nil {
 		return "", false, told(settings.WrongOf(now, err))
 	}

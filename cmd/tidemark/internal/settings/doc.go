@@ -14,5 +14,6 @@
 // as vessels[0].lead; the index + appends to a list.
 //
 // The package asks nobody for permission: who may call it is decided by the
-// caller. What may never be set from outside the file, Permitted says.
+// caller. What may be set from outside the file is the table of keys, and Typed is the
+// only way.
 package settings

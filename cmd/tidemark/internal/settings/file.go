@@ -69,27 +69,17 @@ func (f *File) read() (Sheet, error) {
 	return s, nil
 }
 
-// Save makes changes in the file that bears version, all or none. What a start
-// would not accept is refused with the same Problems, whose places are those of the
-// changed text.
-func (f *File) Save(version string, changes ...Change) (Sheet, error) {
+// Save puts a text in the place of the file that bears version. What a start would not
+// accept is refused with the same Problems, whose places are those of the new text.
+func (f *File) Save(version string, text []byte) (Sheet, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	now, err := f.read()
+	if err == nil && now.Version != version {
+		err = ErrChanged
+	}
 	if err != nil {
 		return now, err
-	}
-	if now.Version != version {
-		return now, ErrChanged
-	}
-	text := now.Text
-	for _, c := range changes {
-		if err := Permitted(text, c); err != nil {
-			return now, err
-		}
-		if text, err = Edit(text, []Change{c}); err != nil {
-			return now, err
-		}
 	}
 	return f.put(now, text, true)
 }
@@ -119,24 +109,22 @@ func (f *File) Undo(version string) (Sheet, error) {
 	return f.put(now, text, false)
 }
 
-// Measures are the changes that put a vessel's measures in force: the distance to its
+// Measured returns the text of the file with a vessel's measures: the distance to its
 // empty floor in mm and, unless nil, its profile as [height mm, litres].
-func Measures(now Sheet, vessel string, floorMM float64, profile [][2]float64) ([]Change, error) {
+func Measured(now Sheet, vessel string, floorMM float64, profile [][2]float64) ([]byte, error) {
 	if now.Config == nil {
 		return nil, now.Err
 	}
-	for i, v := range now.Config.Vessels {
-		if v.Name != vessel {
-			continue
-		}
-		at := fmt.Sprintf("vessels[%d].", i)
-		changes := []Change{{at + "floor_mm", floorMM}}
-		if profile != nil {
-			changes = append(changes, Change{at + "profile", profile})
-		}
-		return changes, nil
+	i := slices.IndexFunc(now.Config.Vessels, func(v config.Vessel) bool { return v.Name == vessel })
+	if i < 0 {
+		return nil, fmt.Errorf("there is no vessel %q in the settings any more", vessel)
 	}
-	return nil, fmt.Errorf("there is no vessel %q in the settings any more", vessel)
+	at := fmt.Sprintf("vessels[%d].", i)
+	changes := []Change{{at + "floor_mm", floorMM}}
+	if profile != nil {
+		changes = append(changes, Change{at + "profile", profile})
+	}
+	return Edit(now.Text, changes)
 }
 
 // put writes a text that is accepted in the place of now.

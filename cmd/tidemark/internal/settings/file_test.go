@@ -7,7 +7,6 @@ import (
 	"sync"
 	"testing"
 
-	"github.com/goccy/go-yaml"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -36,14 +35,23 @@ func newFile(t *testing.T, text string) (*File, Sheet) {
 	return f, s
 }
 
+// save makes changes in the file as s shows it.
+func save(f *File, s Sheet, changes ...Change) (Sheet, error) {
+	text, err := Edit(s.Text, changes)
+	if err != nil {
+		return s, err
+	}
+	return f.Save(s.Version, text)
+}
+
 func TestSaveAndUndo(t *testing.T) {
 	f, s := newFile(t, good)
 	assert.False(t, s.CanUndo)
-	s, err := f.Save(s.Version, Change{"vessels[0].floor_mm", 238.5})
+	s, err := save(f, s, Change{"vessels[0].floor_mm", 238.5})
 	require.NoError(t, err)
 	assert.Equal(t, strings.Replace(good, "floor_mm: 240 ", "floor_mm: 238.5 ", 1), string(s.Text))
 	assert.InDelta(t, 238.5, s.Config.Vessels[0].FloorMM, 1e-9)
-	s, err = f.Save(s.Version, Change{"household.clock", "12h"}, Change{"household.language", "de"})
+	s, err = save(f, s, Change{"household.clock", "12h"}, Change{"household.language", "de"})
 	require.NoError(t, err)
 	assert.True(t, s.Config.Household.TwelveHour)
 	for range 2 {
@@ -61,7 +69,7 @@ func TestSaveAndUndo(t *testing.T) {
 
 func TestBadValuesLeaveTheFile(t *testing.T) {
 	f, s := newFile(t, good)
-	_, err := f.Save(s.Version, Change{"household.clock", "12h"}, Change{"vessels[0].floor_mm", -3.0})
+	_, err := save(f, s, Change{"household.clock", "12h"}, Change{"vessels[0].floor_mm", -3.0})
 	var ps config.Problems
 	require.ErrorAs(t, err, &ps)
 	assert.Equal(t, "vessels[0].floor_mm", ps[0].Path)
@@ -77,7 +85,7 @@ func TestTwoPeopleAtOnce(t *testing.T) {
 	var both sync.WaitGroup
 	errs := make([]error, 2)
 	for i, lang := range []string{"de", "en"} {
-		both.Go(func() { _, errs[i] = f.Save(s.Version, Change{"household.language", lang}) })
+		both.Go(func() { _, errs[i] = save(f, s, Change{"household.language", lang}) })
 	}
 	both.Wait()
 	assert.True(t, (errs[0] == nil) != (errs[1] == nil), "%v", errs)
@@ -96,7 +104,7 @@ func TestHandEditsAreSeen(t *testing.T) {
 			require.NoError(t, os.WriteFile(f.path, []byte(edited), 0o640))
 		}
 	}
-	_, err := f.Save(s.Version, Change{"household.clock", "12h"})
+	_, err := save(f, s, Change{"household.clock", "12h"})
 	require.ErrorIs(t, err, ErrChanged)
 	_, err = f.Undo(s.Version)
 	require.ErrorIs(t, err, ErrChanged)
@@ -126,7 +134,7 @@ func TestPowerCut(t *testing.T) {
 		}
 		func() {
 			defer func() { require.Equal(t, "cut", recover()) }()
-			_, _ = f.Save(s.Version, Change{"household.clock", "12h"})
+			_, _ = save(f, s, Change{"household.clock", "12h"})
 		}()
 		again := Open(f.path)
 		now, err := again.Read()
@@ -136,7 +144,7 @@ func TestPowerCut(t *testing.T) {
 		if cut != "sync folder" {
 			assert.False(t, now.CanUndo, cut)
 		}
-		now, err = again.Save(now.Version, Change{"household.clock", "12h"}, Change{"household.language", "de"})
+		now, err = save(again, now, Change{"household.clock", "12h"}, Change{"household.language", "de"})
 		require.NoError(t, err, cut)
 		_, err = again.Undo(now.Version)
 		require.NoError(t, err, cut)
@@ -144,30 +152,19 @@ func TestPowerCut(t *testing.T) {
 }
 
 func TestNeverFromOutside(t *testing.T) {
-	pairs := func(kv ...any) yaml.MapSlice {
-		var m yaml.MapSlice
-		for i := 0; i < len(kv); i += 2 {
-			m = append(m, yaml.MapItem{Key: kv[i], Value: kv[i+1]})
-		}
-		return m
-	}
-	for _, c := range []Change{
-		{"state_dir", "/tmp"}, {"sysfs", "/tmp"}, {"web.listen", ":80"}, {"web.tls_key", "/etc/shadow"}, {"web", pairs("listen", ":80")},
-		{"channels[0]", nil}, {"channels[0].run", []string{"/bin/sh"}}, {"channels[0]", pairs("kind", "topic")}, {"channels", nil},
-		{"channels[+]", pairs("name", "x", "kind", "command", "run", []string{"/bin/sh"})},
-		{"channels[+]", pairs("name", "x", "kind", "topic", "token_file", "/etc/shadow")},
-		{"channels[+]", pairs("name", "x", "kind", "mail", "ca_file", "/etc/shadow")},
-		{"vessels[0].height", pairs("kind", "mqtt", "password_file", "/etc/shadow")},
-		{"vessels[+]", pairs("name", "x", "height", pairs("kind", "mqtt", "ca_file", "/etc/shadow"))},
-		{"vessels[0].height.password_file", "/etc/shadow"}, {"vessels[0].height.device", "/etc/shadow"},
-		{"heartbeat_url", "http://a.example"}, {"sample_every", "1s"},
+	_, s := newFile(t, good)
+	for _, v := range []Value{
+		{"state_dir", "/tmp"}, {"sysfs", "/tmp"}, {"web.listen", ":80"}, {"web.tls_key", "/etc/shadow"}, {"web", "{listen: 80}"}, {"web", ""},
+		{"channels[0]", ""}, {"channels[0].run", "/bin/sh"}, {"channels[0].name", "x"}, {"channels[0].kind", "topic"}, {"channels", ""}, {"channels[+]", ""},
+		{"channels[+].kind", "command"}, {"channels[+].run", "/bin/sh"}, {"channels[+].token_file", "/etc/shadow"}, {"channels[+].ca_file", "/etc/shadow"},
+		{"vessels[0].height", "{kind: mqtt, broker: \"mqtt://a.example\", topic: x, password_file: /etc/shadow}"}, {"vessels[+].height", "{kind: mqtt, ca_file: /etc/shadow}"},
+		{"vessels[0].height.password_file", "/etc/shadow"}, {"vessels[0].height.device", "/etc/shadow"}, {"vessels[0]", "x"}, {"vessels", ""},
+		{"vessels[0].profile", "x"}, {"vessels[0].batch", "x"}, {"heartbeat_url", "http://a.example"}, {"sample_every", "1s"}, {"", "x"}, {"a.b][", "x"},
 	} {
-		f, s := newFile(t, good)
-		_, err := f.Save(s.Version, c)
-		require.Error(t, err, c.Path)
-		now, err := f.Read()
-		require.NoError(t, err)
-		assert.Equal(t, good, string(now.Text), c.Path)
+		_, err := Typed(s, []Value{v}, nil)
+		var wrong Wrong
+		require.ErrorAs(t, err, &wrong, "%v", v)
+		assert.NotEmpty(t, wrong[v.Path], "%v", v)
 	}
 }
 
@@ -180,7 +177,7 @@ func TestTextsStayTexts(t *testing.T) {
 		}
 		v, err := decode(out)
 		require.NoError(t, err)
-		assert.Equal(t, name, valueOf(valueOf(v, "household"), "time_zone"), "%q", name)
+		assert.Equal(t, name, lookup(v, []step{{key: "household"}, {key: "time_zone"}}), "%q", name)
 	}
 }
 
@@ -188,7 +185,7 @@ func TestManyChangesKeepFewCopies(t *testing.T) {
 	f, s := newFile(t, good)
 	for i := range 30 {
 		var err error
-		s, err = f.Save(s.Version, Change{"vessels[0].floor_mm", 240.5 + float64(i)})
+		s, err = save(f, s, Change{"vessels[0].floor_mm", 240.5 + float64(i)})
 		require.NoError(t, err)
 	}
 	all, err := filepath.Glob(f.path + "*")

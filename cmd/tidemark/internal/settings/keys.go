@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -15,11 +16,12 @@ type form int
 
 const (
 	text    form = iota
+	secret       // a text that is never shown again: left empty it stays
 	decimal      // 240 or 85.5
 	lengths      // 200 x 140
 	names        // with commas between
+	mixed        // what is mixed: wheat 900, rye 100 whole, soaker 80 water 40
 	source       // a sensor in one line
-	whole        // by its own keys
 )
 
 // key is a place in the file that may be set from outside it.
@@ -37,105 +39,131 @@ func keys() []key {
 		{"household.time_zone", text, ""}, {"household.clock", text, "24h"}, {"household.temperature", text, "celsius"},
 		{"household.language", text, "en"}, {"household.altitude_m", decimal, ""}, {"household.quiet_from", text, ""}, {"household.quiet_until", text, ""},
 		{"web.base_url", text, ""},
-		{"channels.name", text, ""}, {"channels.kind", text, ""}, {"channels.url", text, ""}, {"channels.token", text, ""}, {"channels.topic", text, ""},
-		{"channels.sign_key", text, ""}, {"channels.user", text, ""}, {"channels.password", text, ""}, {"channels.host", text, ""}, {"channels.port", decimal, ""},
+		{"channels.name", text, ""}, {"channels.kind", text, ""}, {"channels.url", secret, ""}, {"channels.token", secret, ""}, {"channels.topic", secret, ""},
+		{"channels.sign_key", secret, ""}, {"channels.user", text, ""}, {"channels.password", secret, ""}, {"channels.host", text, ""}, {"channels.port", decimal, ""},
 		{"channels.tls", text, ""}, {"channels.from", text, ""}, {"channels.to", names, ""}, {"channels.base_topic", text, ""},
 		{"channels.discovery_prefix", text, ""}, {"channels.discovery_form", text, ""}, {"channels.from_level", decimal, ""},
-		{"vessels.name", text, ""}, {"vessels.holds", text, ""}, {"vessels.floor_mm", decimal, ""}, {"vessels.profile", whole, ""},
+		{"vessels.name", text, ""}, {"vessels.holds", text, ""}, {"vessels.proof_of", text, ""}, {"vessels.sample_of", text, ""}, {"vessels.floor_mm", decimal, ""},
 		{"vessels.profile.shape", text, ""}, {"vessels.profile.diameter_mm", decimal, ""}, {"vessels.profile.bottom_diameter_mm", decimal, ""},
 		{"vessels.profile.top_diameter_mm", decimal, ""}, {"vessels.profile.bottom_mm", lengths, ""}, {"vessels.profile.top_mm", lengths, ""},
 		{"vessels.profile.rim_diameter_mm", decimal, ""}, {"vessels.profile.height_mm", decimal, ""}, {"vessels.profile.depth_mm", decimal, ""},
-		{"vessels.height", source, ""}, {"vessels.dough", source, ""}, {"vessels.air", source, ""}, {"vessels.humidity", source, ""},
+		{"vessels.height", source, ""}, {"vessels.dough", source, ""}, {"vessels.air", source, ""}, {"vessels.humidity", source, ""}, {"vessels.loaf", source, ""},
 		{"vessels.target_percent", decimal, ""}, {"vessels.lead", text, ""}, {"vessels.lost_after", text, ""},
+		{"vessels.batch.name", text, ""}, {"vessels.batch.flours", mixed, ""}, {"vessels.batch.water_g", decimal, ""}, {"vessels.batch.levain.grams", decimal, ""},
+		{"vessels.batch.levain.hydration_percent", decimal, ""}, {"vessels.batch.salt_g", decimal, ""}, {"vessels.batch.inclusions", mixed, ""},
+		{"vessels.batch.loaves", decimal, ""}, {"vessels.batch.bake_in", text, ""}, {"vessels.batch.at_once", decimal, ""},
+		{"vessels.feed.starter_g", decimal, ""}, {"vessels.feed.flour_g", decimal, ""}, {"vessels.feed.water_g", decimal, ""},
 	}
 }
 
-// place is a path into the file as it is typed: a part of it, or an entry of a list with
-// its number or + for a new one, and a key.
-var place = regexp.MustCompile(`^(?:(household|web)|(channels|vessels)\[(?:\d+|\+)\])(\.[a-z_.]+)?$`)
-
-// plainPath leaves out the number of the entry; it is empty for what is no place.
-func plainPath(path string) string {
-	m := place.FindStringSubmatch(path)
-	if m == nil {
-		return ""
-	}
-	return m[1] + m[2] + m[3]
-}
-
-// find returns the place of a key in the table, by its path without numbers; -1 when it
-// is not there.
-func find(plain string) int {
+// find returns the place of a key in the table, by its path with or without the numbers
+// of entries; -1 when it is not there.
+func find(path string) int {
+	plain := entry.ReplaceAllString(path, "")
 	return slices.IndexFunc(keys(), func(k key) bool { return k.path == plain })
 }
 
-// sorted puts the keys of an entry at a path in the order of the table.
-func sorted(at string, v any) {
-	m, _ := v.(yaml.MapSlice)
-	rank := func(i yaml.MapItem) int { return find(fmt.Sprintf("%s.%v", at, i.Key)) }
-	slices.SortStableFunc(m, func(a, b yaml.MapItem) int { return rank(a) - rank(b) })
-	for _, item := range m {
-		sorted(fmt.Sprintf("%s.%v", at, item.Key), item.Value)
+// entry is the number of an entry of a list, or + for a new one.
+var entry = regexp.MustCompile(`\[(\d+|\+)\]`)
+
+// wholeEntry is the path of a whole entry, which can be taken out.
+var wholeEntry = regexp.MustCompile(`^(channels|vessels)\[\d+\]$`)
+
+// read turns what was typed for a key into a value; nil when it is empty. offered are
+// the sensors that may be chosen.
+func (k key) read(typed string, offered []string) (any, error) {
+	typed = strings.TrimSpace(typed)
+	switch {
+	case typed == "":
+		return nil, nil
+	case strings.ContainsFunc(typed, func(r rune) bool { return r < ' ' || r == 0x7f }):
+		return nil, errors.New("there are signs in it that cannot be typed; type it anew")
 	}
-}
-
-var errCommand = errors.New("a command channel runs a program; it is set in the file by hand only")
-
-// Permitted reports why a change may not be made from outside the file. body is the file
-// as it is.
-func Permitted(body []byte, c Change) error {
-	m, _ := c.Value.(yaml.MapSlice)
-	switch plain := plainPath(c.Path); {
-	case plain == "channels" && c.Value == nil:
-		return permittedRemoval(body, c.Path)
-	case plain == "channels" && slices.ContainsFunc(m, func(i yaml.MapItem) bool { return i.Key == "kind" && fmt.Sprint(i.Value) == "command" }):
-		return errCommand
-	case plain == "channels", plain == "vessels":
-		for _, item := range m {
-			if find(fmt.Sprintf("%s.%v", plain, item.Key)) < 0 {
-				return fmt.Errorf("%v is set in the file by hand only", item.Key)
-			}
-			if inner, ok := item.Value.(yaml.MapSlice); ok {
-				if err := noFiles(inner); err != nil {
-					return err
-				}
-			}
+	switch k.form {
+	case lengths:
+		one, other, _ := strings.Cut(strings.ReplaceAll(strings.ToLower(typed), "×", "x"), "x")
+		a, errA := number(one)
+		b, errB := number(other)
+		if errors.Join(errA, errB) != nil {
+			return nil, fmt.Errorf("%q are not two lengths; write them like 200 x 140", typed)
 		}
-		return nil
-	case strings.HasPrefix(plain, "channels"):
-		return errors.New("a channel is added or taken out whole")
-	case find(plain) < 0:
-		return fmt.Errorf("%s is set in the file by hand only", c.Path)
-	}
-	return noFiles(m)
-}
-
-// permittedRemoval looks at the channel that is taken out.
-func permittedRemoval(body []byte, path string) error {
-	var now struct {
-		Channels []struct {
-			Kind string `yaml:"kind"`
-		} `yaml:"channels"`
-	}
-	steps, err := stepsOf(path)
-	if err != nil {
-		return err
-	}
-	if err := yaml.Unmarshal(body, &now); err != nil {
-		return fmt.Errorf("the file cannot be read as YAML: %w", err)
-	}
-	if i := steps[1].index; i >= 0 && i < len(now.Channels) && now.Channels[i].Kind == "command" {
-		return errCommand
-	}
-	return nil
-}
-
-// noFiles refuses keys that name a file.
-func noFiles(m yaml.MapSlice) error {
-	for _, item := range m {
-		if key := fmt.Sprint(item.Key); strings.HasSuffix(key, "_file") {
-			return fmt.Errorf("%s names a file; it is set in the file by hand only", key)
+		return []float64{a, b}, nil
+	case decimal:
+		return number(typed)
+	case names:
+		var list []string
+		for one := range strings.SplitSeq(typed, ",") {
+			list = append(list, strings.TrimSpace(one))
 		}
+		return list, nil
+	case mixed:
+		return ingredients(typed)
+	case source:
+		var m yaml.MapSlice
+		if !slices.Contains(offered, typed) || yaml.UnmarshalWithOptions([]byte(typed), &m, yaml.UseOrderedMap()) != nil {
+			return nil, errors.New("this sensor is not found now; look at its wires, then choose it again")
+		}
+		return m, nil
 	}
-	return nil
+	return typed, nil
+}
+
+// number reads a number, with a comma for the point too.
+func number(text string) (float64, error) {
+	n, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
+	if err != nil || n-n != 0 {
+		return 0, fmt.Errorf("%q is not a number; write it like 240 or 85.5", text)
+	}
+	return n, nil
+}
+
+// ingredient is a name with its grams, whether it is whole grain, and the grams of water
+// that it brings along.
+var ingredient = regexp.MustCompile(`^(.*?\S) +(\d+(?:\.\d+)?)(?: *g)?( +whole)?(?: +water +(\d+(?:\.\d+)?))?$`)
+
+// ingredients reads what is mixed, such as "wheat 900, rye 100 whole".
+func ingredients(typed string) ([]yaml.MapSlice, error) {
+	var out []yaml.MapSlice
+	for one := range strings.SplitSeq(typed, ",") {
+		m := ingredient.FindStringSubmatch(strings.TrimSpace(one))
+		if m == nil {
+			return nil, fmt.Errorf("%q is no name with its grams; write it like wheat 900, rye 100 whole", strings.TrimSpace(one))
+		}
+		grams, _ := number(m[2]) // the pattern lets nothing else through
+		item := yaml.MapSlice{{Key: "name", Value: m[1]}, {Key: "grams", Value: grams}}
+		if m[3] != "" {
+			item = append(item, yaml.MapItem{Key: "whole", Value: true})
+		}
+		if m[4] != "" {
+			water, _ := number(m[4])
+			item = append(item, yaml.MapItem{Key: "water_g", Value: water})
+		}
+		out = append(out, item)
+	}
+	return out, nil
+}
+
+// typedAs writes a value of the file as a person would type it.
+func typedAs(v any) string {
+	switch v := v.(type) {
+	case float64:
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	case []any:
+		var parts []string
+		for _, one := range v {
+			parts = append(parts, typedAs(one))
+		}
+		return strings.Join(parts, ", ")
+	case yaml.MapSlice: // of a list: something that is mixed
+		m := v.ToMap()
+		out := fmt.Sprint(m["name"], " ", typedAs(m["grams"]))
+		if m["whole"] == true {
+			out += " whole"
+		}
+		if m["water_g"] != nil {
+			out += " water " + typedAs(m["water_g"])
+		}
+		return out
+	}
+	return fmt.Sprint(v)
 }

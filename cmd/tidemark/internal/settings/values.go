@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -14,7 +13,8 @@ import (
 	"tidemark/sensor"
 )
 
-// Value is what a person typed for a path. Empty takes the key out.
+// Value is what a person typed for a path. Empty takes the key out, and leaves a secret
+// as it is.
 type Value struct{ Path, Text string }
 
 // Wrong are messages by the path of what is wrong.
@@ -30,50 +30,76 @@ func (w Wrong) Error() string {
 	return strings.Join(lines, "; ")
 }
 
-// Changes turns what was typed into changes of the file. Sensors have to be among
-// those offered or stand in the file already: from outside nobody names devices,
-// brokers or files. The error is a Wrong.
-func Changes(now Sheet, typed []Value, offered []string) ([]Change, error) {
-	wrong := Wrong{}
-	at := map[string]*Change{}
-	var order []string
-	offered = append(slices.Clone(offered), now.sensors()...)
-	values := now.Values()
+// Typed returns the text of the file with what was typed. Only what stands in the table
+// of keys can be set, no channel that runs a program is touched, and sensors have to be
+// among those offered or stand in the file already: from outside nobody names devices,
+// brokers or files. The error is a Wrong where it belongs to a path.
+func Typed(now Sheet, typed []Value, offered []string) ([]byte, error) {
+	all, err := decode(now.Text)
+	if err != nil {
+		return nil, err
+	}
+	typed = slices.Clone(typed)
+	slices.SortStableFunc(typed, func(a, b Value) int { return find(a.Path) - find(b.Path) })
+	c := changer{now: all, values: now.Values(), offered: append(slices.Clone(offered), now.sensors()...), wrong: Wrong{}}
 	for _, v := range typed {
-		value, err := read(v, offered)
-		if err != nil {
-			wrong[v.Path] = err.Error()
-			continue
-		}
-		head, rest := split(v.Path)
-		if rest == nil {
-			if text, there := values[head]; !listed(head) && (v.Text == text || !there && usual(v)) {
-				continue // as it is
-			}
-			order = append(order, head)
-			at[head] = &Change{head, value}
-			continue
-		}
-		if at[head] == nil {
-			order = append(order, head)
-			at[head] = &Change{head, yaml.MapSlice{}}
-		}
-		if value != nil {
-			at[head].Value = put(at[head].Value.(yaml.MapSlice), rest, value)
+		if err := c.take(v); err != nil {
+			c.wrong[v.Path] = err.Error()
 		}
 	}
-	var out []Change
-	for _, head := range order {
-		if m, ok := at[head].Value.(yaml.MapSlice); ok && strings.HasSuffix(head, ".profile") && !slices.ContainsFunc(m, func(i yaml.MapItem) bool { return i.Key == "shape" }) {
-			continue // no shape was chosen: it stays
+	c.sameReceiver(typed)
+	if len(c.wrong) > 0 {
+		return nil, c.wrong
+	}
+	return Edit(now.Text, c.changes())
+}
+
+// changer turns what was typed into changes.
+type changer struct {
+	now     any               // the file as it is
+	values  map[string]string // the same as it would be typed
+	offered []string
+	wrong   Wrong
+	made    []Change
+}
+
+var errCommand = errors.New("a command channel runs a program; it is set in the file by hand only")
+
+// take adds one value to the changes.
+func (c *changer) take(v Value) error {
+	steps, err := stepsOf(v.Path)
+	if err != nil {
+		return err
+	}
+	if steps[0].key == "channels" && len(steps) > 1 {
+		if lookup(c.now, []step{steps[0], steps[1], {key: "kind"}}) == "command" || strings.HasSuffix(v.Path, ".kind") && v.Text == "command" {
+			return errCommand
 		}
-		sorted(plainPath(head), at[head].Value)
-		out = append(out, *at[head])
 	}
-	if len(wrong) > 0 {
-		return nil, wrong
+	if wholeEntry.MatchString(v.Path) && v.Text == "" {
+		c.made = append(c.made, Change{v.Path, nil})
+		return nil
 	}
-	return out, nil
+	i := find(v.Path)
+	if i < 0 {
+		return fmt.Errorf("%s is set in the file by hand only", v.Path)
+	}
+	k := keys()[i]
+	value, err := k.read(v.Text, c.offered)
+	if err != nil {
+		return err
+	}
+	head, rest := split(v.Path)
+	if rest != nil { // a part of something that is changed whole
+		c.within(head, rest, value)
+		return nil
+	}
+	text, there := c.values[v.Path]
+	if v.Text == text || !there && k.usual == v.Text || k.form == secret && value == nil {
+		return nil // as it is
+	}
+	c.made = append(c.made, Change{v.Path, value})
+	return nil
 }
 
 // split parts a path into what is changed whole and the keys within; a profile and a new
@@ -88,13 +114,15 @@ func split(path string) (head string, rest []string) {
 	return path, nil
 }
 
-// listed reports whether a path is an entry of a list.
-func listed(path string) bool { return strings.HasSuffix(path, "]") }
-
-// usual reports whether a text says what holds without the key too.
-func usual(v Value) bool {
-	i := find(plainPath(v.Path))
-	return i >= 0 && v.Text != "" && keys()[i].usual == v.Text
+// within sets a key within what is changed whole.
+func (c *changer) within(head string, keys []string, value any) {
+	i := slices.IndexFunc(c.made, func(m Change) bool { return m.Path == head })
+	if i < 0 {
+		i, c.made = len(c.made), append(c.made, Change{head, yaml.MapSlice{}})
+	}
+	if value != nil {
+		c.made[i].Value = put(c.made[i].Value.(yaml.MapSlice), keys, value)
+	}
 }
 
 // put sets a key within, in the order in which keys come.
@@ -111,53 +139,66 @@ func put(m yaml.MapSlice, keys []string, value any) yaml.MapSlice {
 	return append(m, yaml.MapItem{Key: keys[0], Value: value})
 }
 
-// read turns what was typed into a value; nil when it is empty.
-func read(v Value, offered []string) (any, error) {
-	typed := strings.TrimSpace(v.Text)
-	switch {
-	case typed == "":
-		return nil, nil
-	case strings.ContainsFunc(typed, func(r rune) bool { return r < ' ' || r == 0x7f }):
-		return nil, errors.New("there are signs in it that cannot be typed; type it anew")
-	}
-	i := find(plainPath(v.Path))
-	if i < 0 {
-		return typed, nil // Permitted tells
-	}
-	switch keys()[i].form {
-	case lengths:
-		one, other, two := strings.Cut(strings.ReplaceAll(strings.ToLower(typed), "×", "x"), "x")
-		a, errA := number(one)
-		b, errB := number(other)
-		if !two || errA != nil || errB != nil {
-			return nil, fmt.Errorf("%q are not two lengths; write them like 200 x 140", typed)
+// changes are the changes in the order in which they are made. A profile without a shape
+// was not chosen and stays; a dough without flours, or a feeding without a starter, is
+// taken out whole.
+func (c *changer) changes() []Change {
+	out := slices.DeleteFunc(c.made, func(m Change) bool {
+		p, is := m.Value.(yaml.MapSlice)
+		return is && strings.HasSuffix(m.Path, ".profile") && lookup(p, []step{{key: "shape"}}) == nil
+	})
+	for _, head := range []string{".batch.flours", ".feed.starter_g"} {
+		for _, m := range slices.Clone(out) {
+			if whole, is := strings.CutSuffix(m.Path, head); is && m.Value == nil {
+				part, _, _ := strings.Cut(head[1:], ".")
+				whole += "." + part
+				out = slices.DeleteFunc(out, func(x Change) bool { return strings.HasPrefix(x.Path, whole+".") })
+				out = append(out, Change{whole, nil})
+			}
 		}
-		return []float64{a, b}, nil
-	case decimal:
-		return number(typed)
-	case names:
-		var list []string
-		for one := range strings.SplitSeq(typed, ",") {
-			list = append(list, strings.TrimSpace(one))
-		}
-		return list, nil
-	case source:
-		var m yaml.MapSlice
-		if !slices.Contains(offered, typed) || yaml.UnmarshalWithOptions([]byte(typed), &m, yaml.UseOrderedMap()) != nil {
-			return nil, errors.New("this sensor is not found now; look at its wires, then choose it again")
-		}
-		return m, nil
 	}
-	return typed, nil
+	return out
 }
 
-// number reads a number, with a comma for the point too.
-func number(text string) (float64, error) {
-	n, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
-	if err != nil || n-n != 0 {
-		return 0, fmt.Errorf("%q is not a number; write it like 240 or 85.5", text)
+// sameReceiver refuses another address for a channel that keeps its secrets: they would
+// go to whoever is there.
+func (c *changer) sameReceiver(typed []Value) {
+	given := map[string]bool{}
+	for _, v := range typed {
+		given[v.Path] = v.Text != ""
 	}
-	return n, nil
+	for _, m := range c.made {
+		at, key, _ := strings.Cut(m.Path, "].")
+		if !strings.HasPrefix(m.Path, "channels[") || strings.Contains(at, "+") || key != "url" && key != "host" {
+			continue
+		}
+		steps, _ := stepsOf(at + "]") // it was taken apart before
+		for _, s := range []string{"token", "sign_key", "password"} {
+			if lookup(c.now, append(steps, step{key: s + "_file"})) != nil {
+				c.wrong[m.Path] = "its " + s + " stands in a file and would go there too; change the address in the file by hand"
+			} else if lookup(c.now, append(steps, step{key: s})) != nil && !given[at+"]."+s] {
+				c.wrong[at+"]."+s] = "type it again: it would go to another address"
+			}
+		}
+	}
+}
+
+// lookup returns what stands at a place; nil when nothing does.
+func lookup(in any, steps []step) any {
+	for _, s := range steps {
+		switch v := in.(type) {
+		case yaml.MapSlice:
+			in = v.ToMap()[s.key]
+		case []any:
+			if s.index < 0 || s.index >= len(v) {
+				return nil
+			}
+			in = v[s.index]
+		default:
+			return nil
+		}
+	}
+	return in
 }
 
 // sensors lists the sensors that stand in the file, each in one line.
@@ -173,8 +214,8 @@ func (s Sheet) sensors() []string {
 	return out
 }
 
-// Values are the values of the file by path, as a person would type them: of the
-// household, the address and the vessels. There is no secret among them.
+// Values are the values of the file by path, as a person would type them. There is no
+// secret among them, and no profile, which is said anew or not at all.
 func (s Sheet) Values() map[string]string {
 	out := map[string]string{}
 	all, err := decode(s.Text)
@@ -183,16 +224,18 @@ func (s Sheet) Values() map[string]string {
 	}
 	for _, k := range keys() {
 		part, name, _ := strings.Cut(k.path, ".")
-		if k.form > decimal || part == "channels" || strings.Contains(name, ".") {
+		if k.form == secret || k.form == source || strings.HasPrefix(name, "profile.") {
 			continue
 		}
-		if v := valueOf(valueOf(all, part), name); v != nil {
-			out[k.path] = typedAs(v)
-		}
-		list, _ := valueOf(all, part).([]any)
+		paths := []string{k.path}
+		list, _ := lookup(all, []step{{key: part}}).([]any)
 		for i := range list {
-			if v := valueOf(list[i], name); v != nil {
-				out[fmt.Sprintf("%s[%d].%s", part, i, name)] = typedAs(v)
+			paths = append(paths, fmt.Sprintf("%s[%d].%s", part, i, name))
+		}
+		for _, path := range paths {
+			steps, _ := stepsOf(path) // of the table
+			if v := lookup(all, steps); v != nil {
+				out[path] = typedAs(v)
 			}
 		}
 	}
@@ -207,20 +250,6 @@ func (s Sheet) Values() map[string]string {
 	return out
 }
 
-// valueOf returns the value of a key; nil when there is none.
-func valueOf(in any, key string) any {
-	m, _ := in.(yaml.MapSlice)
-	return m.ToMap()[key]
-}
-
-// typedAs writes a value of the file as a person would type it.
-func typedAs(v any) string {
-	if f, ok := v.(float64); ok {
-		return strconv.FormatFloat(f, 'f', -1, 64)
-	}
-	return fmt.Sprint(v)
-}
-
 // WrongOf turns what the loader says into messages by path; entries that were being
 // added have + for their index. Other errors are returned as they are.
 func WrongOf(now Sheet, err error) error {
@@ -228,19 +257,17 @@ func WrongOf(now Sheet, err error) error {
 	if !errors.As(err, &ps) {
 		return err
 	}
-	added := map[string]bool{}
+	added := map[string]string{}
 	if now.Config != nil {
-		added[fmt.Sprintf("vessels[%d]", len(now.Config.Vessels))] = true
-		added[fmt.Sprintf("channels[%d]", len(now.Config.Channels))] = true
+		added[fmt.Sprintf("vessels[%d]", len(now.Config.Vessels))] = "vessels[+]"
+		added[fmt.Sprintf("channels[%d]", len(now.Config.Channels))] = "channels[+]"
 	}
 	out := Wrong{}
 	for _, p := range ps {
 		path := p.Path
-		entry, rest, _ := strings.Cut(path, "]")
-		if added[entry+"]"] {
-			path = entry[:strings.Index(entry, "[")] + "[+]" + rest
+		if at, rest, listed := strings.Cut(path, "]"); listed && added[at+"]"] != "" {
+			path = added[at+"]"] + rest
 		}
-		path = strings.TrimSuffix(path, ".")
 		msg := p.Msg
 		if p.Line > 0 {
 			msg += fmt.Sprintf(" (line %d, column %d)", p.Line, p.Col)

@@ -1,21 +1,24 @@
 package settings
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
 )
 
 func TestTypedValuesBecomeChanges(t *testing.T) {
 	f, s := newFile(t, good)
 	save := func(typed ...Value) (Sheet, error) {
 		t.Helper()
-		changes, err := Changes(s, typed, []string{"{kind: w1, id: 28-00000a1b2c3d}"})
+		text, err := Typed(s, typed, []string{"{kind: w1, id: 28-00000a1b2c3d}"})
 		if err != nil {
 			return s, err
 		}
-		fresh, err := f.Save(s.Version, changes...)
+		fresh, err := f.Save(s.Version, text)
 		return fresh, WrongOf(s, err)
 	}
 	fresh, err := save(Value{"household.clock", "24h"}, Value{"household.temperature", "celsius"}, Value{"household.time_zone", ""}, Value{"vessels[0].floor_mm", "240"},
@@ -52,6 +55,74 @@ channels:`)
 	s, err = save(Value{"channels[1]", ""}, Value{"vessels[1]", ""})
 	require.NoError(t, err)
 	assert.Equal(t, good, string(s.Text), "taken out again, the file is as it was")
+}
+
+// TestDoughAndFeeding: what is mixed is said in one line, and comes back as it was said.
+func TestDoughAndFeeding(t *testing.T) {
+	f, s := newFile(t, strings.Replace(good, "channels:", "  - {name: tub, holds: dough, floor_mm: 200, height: {kind: hand}}\n  - {name: cup, holds: dough, height: {kind: hand}}\nchannels:", 1))
+	save := func(typed ...Value) {
+		t.Helper()
+		text, err := Typed(s, typed, nil)
+		require.NoError(t, err)
+		fresh, err := f.Save(s.Version, text)
+		require.NoError(t, err)
+		s = fresh
+	}
+	dough := []Value{{"vessels[1].batch.name", "our loaf"}, {"vessels[1].batch.flours", "wheat 800, rye 100 whole"}, {"vessels[1].batch.water_g", "640"},
+		{"vessels[1].batch.levain.grams", "200"}, {"vessels[1].batch.levain.hydration_percent", "100"}, {"vessels[1].batch.salt_g", "20"},
+		{"vessels[1].batch.inclusions", "soaked seeds 120.5 water 60"}, {"vessels[1].batch.loaves", "2"}, {"vessels[1].batch.bake_in", "pot"}, {"vessels[1].batch.at_once", "1"}}
+	save(append(dough, Value{"vessels[0].feed.starter_g", "20"}, Value{"vessels[0].feed.flour_g", "40"}, Value{"vessels[0].feed.water_g", "40"}, Value{"vessels[2].sample_of", "tub"})...)
+	b := s.Config.Vessels[1].Batch
+	require.NotNil(t, b)
+	assert.Equal(t, []bake.Flour{{Name: "wheat", Grams: 800}, {Name: "rye", Grams: 100, Whole: true}}, b.Flours)
+	assert.Equal(t, []bake.Inclusion{{Name: "soaked seeds", Grams: 120.5, WaterG: 60}}, b.Inclusions)
+	assert.Equal(t, "1 : 2 : 2", s.Config.Vessels[0].Feed.Ratio())
+	assert.Equal(t, "tub", s.Config.Vessels[2].SampleOf)
+	for _, v := range dough {
+		assert.Equal(t, v.Text, s.Values()[v.Path])
+	}
+	before := s.Version
+	save(dough...)
+	assert.Equal(t, before, s.Version, "what is as it was changes nothing")
+	save(Value{"vessels[1].batch.water_g", "650"}, Value{"vessels[1].batch.inclusions", ""})
+	assert.InDelta(t, 650, s.Config.Vessels[1].Batch.WaterG, 1e-9)
+	assert.Empty(t, s.Config.Vessels[1].Batch.Inclusions)
+	for i := range dough {
+		dough[i].Text = ""
+	}
+	save(append(dough, Value{"vessels[0].feed.starter_g", ""}, Value{"vessels[0].feed.flour_g", ""})...)
+	assert.Nil(t, s.Config.Vessels[1].Batch)
+	assert.Nil(t, s.Config.Vessels[0].Feed)
+	assert.NotContains(t, string(s.Text), "batch")
+}
+
+// TestAChannelIsChanged keeps its secrets, which go to no other address unseen.
+func TestAChannelIsChanged(t *testing.T) {
+	const phone = "  - {name: phone, kind: topic, url: \"https://push.example.net/?k=s3cret\", topic: kitchen-7f3a, token: s3cret}   # Anna's\n" +
+		"  - {name: post, kind: mail, host: mail.example.org, from: a@example.org, to: [b@example.org], user: anna, password_file: /etc/p}\n"
+	f, s := newFile(t, good+phone)
+	for path, v := range s.Values() {
+		assert.NotContains(t, v, "s3cret", path)
+		assert.NotContains(t, v, "7f3a", path)
+	}
+	text, err := Typed(s, []Value{{"channels[1].name", "annas"}, {"channels[1].url", ""}, {"channels[1].token", ""}, {"channels[1].topic", "kitchen-9"}, {"channels[2].to", "b@example.org, c@example.org"}}, nil)
+	require.NoError(t, err)
+	s, err = f.Save(s.Version, text)
+	require.NoError(t, err)
+	assert.Contains(t, string(s.Text), `  - {name: annas, kind: topic, url: "https://push.example.net/?k=s3cret", topic: kitchen-9, token: s3cret}   # Anna's`)
+	assert.Equal(t, []string{"b@example.org", "c@example.org"}, s.Config.Channels[2].To)
+	var wrong Wrong
+	_, err = Typed(s, []Value{{"channels[1].url", "https://other.example"}, {"channels[1].token", ""}}, nil)
+	require.ErrorAs(t, err, &wrong)
+	assert.Contains(t, wrong["channels[1].token"], "type it again")
+	_, err = Typed(s, []Value{{"channels[2].host", "other.example"}}, nil)
+	require.ErrorAs(t, err, &wrong)
+	assert.Contains(t, wrong["channels[2].host"], "by hand")
+	text, err = Typed(s, []Value{{"channels[1].url", "https://other.example"}, {"channels[1].token", "n3w"}}, nil)
+	require.NoError(t, err)
+	s, err = f.Save(s.Version, text)
+	require.NoError(t, err)
+	assert.Equal(t, "n3w", s.Config.Channels[1].Token.Reveal())
 }
 
 func TestWhatIsWrongStandsAtItsField(t *testing.T) {
@@ -103,10 +174,17 @@ func TestWhatIsWrongStandsAtItsField(t *testing.T) {
 		{phone("channels[+].name", "Phone 1"), "channels[+].name", "small letters"},
 		{phone("channels[+].name", "bell"), "channels[+].name", "used twice"},
 		{phone("channels[+].kind", "pigeon"), "channels[+].kind", "no kind"},
+		{[]Value{{"vessels[0].batch.flours", "wheat"}}, "vessels[0].batch.flours", "wheat 900"},
+		{[]Value{{"vessels[0].batch.flours", "wheat 900, , rye 100"}}, "vessels[0].batch.flours", "wheat 900"},
+		{[]Value{{"vessels[0].batch.flours", "wheat 900 water 3"}, {"vessels[0].batch.water_g", "600"}}, "vessels[0].batch", "water_g"},
+		{[]Value{{"vessels[0].batch.water_g", "600"}}, "vessels[0].batch.flours", "at least one flour"},
+		{[]Value{{"vessels[0].batch.flours", "wheat 900"}, {"vessels[0].batch.bake_in", "sock"}}, "vessels[0].batch.bake_in", "pot, tin"},
+		{[]Value{{"vessels[0].feed.flour_g", "-3"}}, "vessels[0].feed.flour_g", ""},
+		{[]Value{{"vessels[0].proof_of", "tub"}}, "vessels[0].proof_of", "starter"},
 	} {
-		changes, err := Changes(s, c.typed, nil)
+		text, err := Typed(s, c.typed, nil)
 		if err == nil {
-			_, err = f.Save(s.Version, changes...)
+			_, err = f.Save(s.Version, text)
 			err = WrongOf(s, err)
 		}
 		var wrong Wrong
