@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
@@ -303,6 +304,15 @@ type settingsPage struct {
 	Locked  bool
 	Fresh   bool // there is no vessel yet
 	Found   []Found
+}
+
+// Channel is the form of a way for messages that is there.
+func (p settingsPage) Channel(i int) *group {
+	at := slices.IndexFunc(p.Groups, func(g group) bool { return g.ID == fmt.Sprintf("channels[%d]", i) })
+	if at < 0 {
+		return nil
+	}
+	return &p.Groups[at]
 }
 
 func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int, errs FieldErrors) {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 )
 
@@ -19,6 +20,13 @@ type group struct {
 	Note            string // when what is saved counts
 	Errors          []string
 }
+
+// Mixed reports whether the form is about what is in a vessel, House whether it is about
+// the household.
+func (g group) Mixed() bool {
+	return strings.HasSuffix(g.ID, ".batch") || strings.HasSuffix(g.ID, ".feed")
+}
+func (g group) House() bool { return !strings.Contains(g.ID, "[") }
 
 // When saved values count.
 const (
@@ -76,7 +84,18 @@ func (f *forms) speak(g *group) {
 func (f *forms) all(r *http.Request) (have, add []group) {
 	have = append(have, f.household(), f.address(r))
 	for i, v := range f.sheet.Vessels {
-		have = append(have, f.vessel(fmt.Sprintf("vessels[%d]", i), v))
+		at := fmt.Sprintf("vessels[%d]", i)
+		have = append(have, f.vessel(at, v))
+		switch stands := f.sheet.Values[at+".proof_of"] + f.sheet.Values[at+".sample_of"]; {
+		case f.sheet.Values[at+".holds"] == "starter":
+			have = append(have, f.feeding(at, v))
+		case stands == "":
+			have = append(have, f.dough(at, v))
+		}
+	}
+	for i, c := range f.sheet.Channels {
+		at := fmt.Sprintf("channels[%d]", i)
+		have = append(have, group{ID: at, Title: c.Name, Button: "set.save", Change: "set.channel.change", Note: byRestart, Fields: f.channel(at, c.Kind)})
 	}
 	add = append(add, f.newVessel())
 	add = append(add, f.newChannels()...)
@@ -228,6 +247,10 @@ func (f *forms) vessel(at string, v SheetVessel) group {
 		f.field(at+".lead", "set.lead", "text", ""),
 		f.field(at+".floor_mm", "set.floor", "number", "set.floor.hint"))
 	g.Fields = append(g.Fields, f.sensors(at)...)
+	if f.sheet.Values[at+".holds"] != "starter" {
+		g.Fields = append(g.Fields, f.field(at+".loaf", "set.loaf", "select", "set.loaf.hint", f.sensorChoices("temperature", f.sheet.Values[at+".loaf"], "set.none")...))
+		g.Fields = append(g.Fields, f.standsFor(at)...)
+	}
 	g.Fields = append(g.Fields, f.shapes(at, "set.as_is")...)
 	return g
 }
@@ -256,26 +279,83 @@ func (f *forms) newVessel() group {
 	return g
 }
 
+// channel are the fields of a way of messages of a kind. What is secret in one that is
+// there is not shown, and stays where it is left empty.
+func (f *forms) channel(at, kind string) []formField {
+	field := func(key, label, form, hint string) formField {
+		if form == "secret" && at != newChannel {
+			hint = "set.secret.keep"
+		}
+		if form == "secret" && (key == "url" || key == "topic") { // not so secret that it could not be seen while it is typed
+			form = "text"
+		}
+		return f.field(at+"."+key, label, strings.Replace(form, "secret", "password", 1), hint)
+	}
+	name := field("name", "set.name", "text", "set.channel.name.hint")
+	name.Required = true
+	switch kind {
+	case "topic":
+		return []formField{name, field("url", "set.server", "secret", "set.server.hint"), field("topic", "set.topic", "secret", "set.topic.hint"), field("token", "set.token", "secret", "set.secret.hint")}
+	case "mail":
+		return []formField{name, field("host", "set.mail.host", "text", "set.mail.host.hint"), field("port", "set.port", "number", "set.port.hint"), field("from", "set.from", "text", ""),
+			field("to", "set.to", "text", "set.to.hint"), field("user", "set.user", "text", ""), field("password", "set.password", "secret", "set.secret.hint")}
+	case "mqtt":
+		return []formField{name, field("url", "set.broker", "secret", "set.broker.hint"), field("user", "set.user", "text", ""), field("password", "set.password", "secret", "set.secret.hint")}
+	}
+	return []formField{name, field("url", "set.address", "secret", "set.hook.hint"), field("sign_key", "set.hook.key", "secret", "set.secret.hint")}
+}
+
+// newChannel is the entry of a way of messages that is being added.
+const newChannel = "channels[+]"
+
 // newChannels are the forms for a new way of messages.
 func (f *forms) newChannels() []group {
-	const at = "channels[+]."
-	form := func(kind, title, text string, fields ...formField) group {
-		name := f.field(at+"name", "set.name", "text", "set.channel.name.hint")
-		name.Value, name.Required = map[string]string{"topic": "phone", "mail": "mail", "webhook": "hook", "mqtt": "house"}[kind], true
-		return group{ID: at + kind, Title: title, Text: text, Button: "set.add.channel", Note: byRestart,
-			Fields: append([]formField{{Path: at + "kind", Kind: "hidden", Value: kind}, name}, fields...)}
+	form := func(kind, title, text, name string) group {
+		fields := f.channel(newChannel, kind)
+		fields[0].Value = name
+		if kind == "topic" {
+			fields[2].Value = "kitchen-" + strings.ToLower(rand.Text()[:12])
+		}
+		return group{ID: newChannel + "." + kind, Title: title, Text: text, Button: "set.add.channel", Note: byRestart,
+			Fields: append([]formField{{Path: newChannel + ".kind", Kind: "hidden", Value: kind}}, fields...)}
 	}
-	topic := f.field(at+"topic", "set.topic", "text", "set.topic.hint")
-	topic.Value = "kitchen-" + strings.ToLower(rand.Text()[:12])
-	secret := func(key, label string) formField {
-		return f.field(at+key, label, "password", "set.secret.hint")
+	return []group{form("topic", "set.phone", "set.phone.text", "phone"), form("mail", "set.mail", "", "mail"),
+		form("mqtt", "set.mqtt", "", "house"), form("webhook", "set.hook", "", "hook")}
+}
+
+// dough is what is mixed in a vessel.
+func (f *forms) dough(at string, v SheetVessel) group {
+	g := group{ID: at + ".batch", Title: v.Name, Change: "set.batch", Text: "set.batch.text", Button: "set.save", Note: byRestart}
+	for _, x := range []struct{ key, label, kind, hint string }{{"name", "set.name", "text", "set.batch.name.hint"}, {"flours", "set.batch.flours", "text", "set.batch.flours.hint"},
+		{"water_g", "set.batch.water", "number", ""}, {"levain.grams", "set.batch.levain", "number", ""}, {"levain.hydration_percent", "set.batch.levain.water", "number", "set.batch.levain.hint"},
+		{"salt_g", "set.batch.salt", "number", ""}, {"inclusions", "set.batch.more", "text", "set.batch.more.hint"}, {"loaves", "set.batch.loaves", "number", ""}} {
+		g.Fields = append(g.Fields, f.field(g.ID+"."+x.key, x.label, x.kind, x.hint))
 	}
-	return []group{
-		form("topic", "set.phone", "set.phone.text",
-			f.field(at+"url", "set.server", "text", "set.server.hint"), topic, secret("token", "set.token")),
-		form("mail", "set.mail", "", f.field(at+"host", "set.mail.host", "text", "set.mail.host.hint"), f.field(at+"port", "set.port", "number", "set.port.hint"),
-			f.field(at+"from", "set.from", "text", ""), f.field(at+"to", "set.to", "text", "set.to.hint"), f.field(at+"user", "set.user", "text", ""), secret("password", "set.password")),
-		form("mqtt", "set.mqtt", "", f.field(at+"url", "set.broker", "text", "set.broker.hint"), f.field(at+"user", "set.user", "text", ""), secret("password", "set.password")),
-		form("webhook", "set.hook", "", f.field(at+"url", "set.address", "text", "set.hook.hint"), secret("sign_key", "set.hook.key")),
+	ware := f.field(g.ID+".bake_in", "set.batch.ware", "select", "", option{Value: "", Label: "set.batch.ware.usual"}, option{Value: "pot", Label: "set.batch.ware.pot"},
+		option{Value: "tin", Label: "set.batch.ware.tin"}, option{Value: "stone", Label: "set.batch.ware.stone"}, option{Value: "tray", Label: "set.batch.ware.tray"})
+	g.Fields = append(g.Fields, ware, f.field(g.ID+".at_once", "set.batch.at_once", "number", "set.batch.at_once.hint"))
+	return g
+}
+
+// feeding is how the starter in a vessel is usually fed.
+func (f *forms) feeding(at string, v SheetVessel) group {
+	g := group{ID: at + ".feed", Title: v.Name, Change: "set.feed", Button: "set.save", Note: byRestart}
+	g.Fields = []formField{f.field(g.ID+".starter_g", "set.feed.starter", "number", "set.feed.hint"), f.field(g.ID+".flour_g", "set.feed.flour", "number", ""),
+		f.field(g.ID+".water_g", "set.feed.water", "number", "")}
+	return g
+}
+
+// standsFor are the fields of a vessel that stands for the final proof of another's dough.
+func (f *forms) standsFor(at string) []formField {
+	others := []option{{Value: "", Label: "set.none"}}
+	for i, v := range f.sheet.Vessels {
+		if o := fmt.Sprintf("vessels[%d]", i); o != at && f.sheet.Values[o+".holds"] != "starter" {
+			others = append(others, option{Value: v.Name, Label: v.Name})
+		}
 	}
+	if len(others) == 1 {
+		return nil
+	}
+	return []formField{f.field(at+".proof_of", "set.proof_of", "select", "set.proof_of.hint", others...),
+		f.field(at+".sample_of", "set.sample_of", "select", "set.sample_of.hint", slices.Clone(others)...)}
 }

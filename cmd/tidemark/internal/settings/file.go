@@ -32,7 +32,7 @@ type File struct {
 	path string
 	mu   sync.Mutex
 	// before is called ahead of each step of a write, for tests; nil for none.
-	before func(step string)
+	before func(step string) error
 }
 
 // Open names the file; it is read at each call.
@@ -171,15 +171,19 @@ func (f *File) replace(target, backup string, old, text []byte) error {
 			return nil
 		}},
 		{"rename", func() error { return os.Rename(fresh, target) }},
-		{"sync folder", func() error { return syncDir(filepath.Dir(target)) }},
 	} {
+		var err error
 		if f.before != nil {
-			f.before(s.name)
+			err = f.before(s.name)
 		}
-		if err := s.do(); err != nil {
+		if err == nil {
+			err = s.do()
+		}
+		if err != nil {
 			return errors.Join(err, removeIfThere(fresh))
 		}
 	}
+	_ = syncDir(filepath.Dir(target)) // else a power cut may bring the old file back, whole
 	return nil
 }
 

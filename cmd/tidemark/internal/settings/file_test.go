@@ -1,6 +1,7 @@
 package settings
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -99,10 +100,11 @@ func TestTwoPeopleAtOnce(t *testing.T) {
 func TestHandEditsAreSeen(t *testing.T) {
 	f, s := newFile(t, good)
 	edited := strings.Replace(good, "ours", "mine", 1)
-	f.before = func(step string) {
+	f.before = func(step string) error {
 		if step == "look again" { // somebody saves at the worst moment
-			require.NoError(t, os.WriteFile(f.path, []byte(edited), 0o640))
+			return os.WriteFile(f.path, []byte(edited), 0o640)
 		}
+		return nil
 	}
 	_, err := save(f, s, Change{"household.clock", "12h"})
 	require.ErrorIs(t, err, ErrChanged)
@@ -114,40 +116,47 @@ func TestHandEditsAreSeen(t *testing.T) {
 	assert.False(t, now.CanUndo, "what was edited by hand is not undone from here")
 }
 
-// A power cut before or in each step leaves the old file or the new one, and the
-// next change works.
-func TestPowerCut(t *testing.T) {
-	for _, cut := range []string{"backup", "write", "look again", "rename", "sync folder", "torn backup", "torn write"} {
-		f, s := newFile(t, good)
-		f.before = func(step string) {
-			if torn := strings.TrimPrefix(cut, "torn "); torn != cut && step == torn {
-				name := f.path + ".new"
-				if step == "backup" {
-					name = backupOf(f.path, []byte(strings.Replace(good, "24h", "12h", 1)))
+// A power cut, or a disk that takes no more, before or in each step leaves the old file,
+// whole, and the next change works.
+func TestPowerCutAndFullDisk(t *testing.T) {
+	full := errors.New("no space left on device")
+	for _, step := range []string{"backup", "write", "look again", "rename"} {
+		for _, how := range []string{"cut", "torn and cut", "full", "torn and full"} {
+			what := how + " at " + step
+			f, s := newFile(t, good)
+			f.before = func(now string) error {
+				if now != step {
+					return nil
 				}
-				require.NoError(t, os.WriteFile(name, []byte(good[:20]), 0o600))
-				panic("cut")
+				if strings.HasPrefix(how, "torn") { // half of it is on the disk
+					name := f.path + ".new"
+					if step == "backup" {
+						name = backupOf(f.path, []byte(strings.Replace(good, "24h", "12h", 1)))
+					}
+					require.NoError(t, os.WriteFile(name, []byte(good[:20]), 0o600))
+				}
+				if strings.HasSuffix(how, "cut") {
+					panic("cut")
+				}
+				return full
 			}
-			if step == cut {
-				panic("cut")
-			}
+			func() {
+				defer func() { require.Contains(t, []any{nil, "cut"}, recover()) }()
+				_, err := save(f, s, Change{"household.clock", "12h"})
+				require.ErrorIs(t, err, full, what)
+				assert.NoFileExists(t, f.path+".new", what)
+			}()
+			again := Open(f.path)
+			now, err := again.Read()
+			require.NoError(t, err, what)
+			assert.Equal(t, good, string(now.Text), what)
+			assert.False(t, now.CanUndo, what)
+			now, err = save(again, now, Change{"household.clock", "12h"}, Change{"household.language", "de"})
+			require.NoError(t, err, what)
+			now, err = again.Undo(now.Version)
+			require.NoError(t, err, what)
+			assert.Equal(t, good, string(now.Text), what)
 		}
-		func() {
-			defer func() { require.Equal(t, "cut", recover()) }()
-			_, _ = save(f, s, Change{"household.clock", "12h"})
-		}()
-		again := Open(f.path)
-		now, err := again.Read()
-		require.NoError(t, err)
-		require.NoError(t, now.Err, cut)
-		assert.Equal(t, cut == "sync folder", string(now.Text) != good, cut)
-		if cut != "sync folder" {
-			assert.False(t, now.CanUndo, cut)
-		}
-		now, err = save(again, now, Change{"household.clock", "12h"}, Change{"household.language", "de"})
-		require.NoError(t, err, cut)
-		_, err = again.Undo(now.Version)
-		require.NoError(t, err, cut)
 	}
 }
 

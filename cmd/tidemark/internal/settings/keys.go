@@ -119,7 +119,7 @@ func number(text string) (float64, error) {
 
 // ingredient is a name with its grams, whether it is whole grain, and the grams of water
 // that it brings along.
-var ingredient = regexp.MustCompile(`^(.*?\S) +(\d+(?:\.\d+)?)(?: *g)?( +whole)?(?: +water +(\d+(?:\.\d+)?))?$`)
+var ingredient = regexp.MustCompile(`(?i)^(.*?\S) +(\d+(?:\.\d+)?)(?: *g)?( +(?:whole|vollkorn))?(?: +(?:water|wasser) +(\d+(?:\.\d+)?))?$`)
 
 // ingredients reads what is mixed, such as "wheat 900, rye 100 whole".
 func ingredients(typed string) ([]yaml.MapSlice, error) {
