@@ -39,7 +39,7 @@ func TestWhatCountsAtOnce(t *testing.T) {
 		now, err := s.Sheet()
 		require.NoError(t, err)
 		_, _, err = s.Save(t.Context(), now.Version, []web.Setting{{Path: "state_dir", Value: "/tmp"}})
-		refusedWith(t, err, "by hand only")
+		require.ErrorContains(t, err, "by hand only")
 		_, _, err = s.Save(t.Context(), "0011", []web.Setting{{Path: "household.clock", Value: "12h"}})
 		refusedWith(t, err, "changed meanwhile")
 	})
