@@ -2,7 +2,6 @@ package web
 
 import (
 	"bytes"
-	"cmp"
 	"crypto/sha256"
 	_ "embed" // for the API's description
 	"encoding/hex"
@@ -11,8 +10,8 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"strings"
-	"time"
 
 	"tidemark/bake"
 	"tidemark/web/access"
@@ -172,6 +171,7 @@ func readJSON(w http.ResponseWriter, r *http.Request, into any) bool {
 	}
 	d := json.NewDecoder(r.Body)
 	d.DisallowUnknownFields()
+	d.UseNumber()
 	err := d.Decode(into)
 	if err == nil {
 		if _, more := d.Token(); more != io.EOF {
@@ -196,15 +196,20 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var in requestJSON
+	var in map[string]any
 	if !readJSON(w, r, &in) {
 		return
 	}
-	if in.Kind == bake.EventJudged {
+	form := url.Values{}
+	if err := flatten(in, "", form); err != nil {
+		problem(w, http.StatusBadRequest, "unreadable JSON", err.Error())
+		return
+	}
+	a, err := s.requestOf(form)
+	if a.Kind == bake.EventJudged {
 		problem(w, http.StatusConflict, "not done", "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement.")
 		return
 	}
-	a, err := in.request(s.opt.Now().In(s.words.Locale().Zone))
 	if err != nil {
 		s.planFailed(w, err)
 		return
@@ -215,55 +220,4 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	writeJSON(w, http.StatusOK, map[string]string{"said": s.done(a)})
-}
-
-// requestJSON is a request as the API takes it.
-type requestJSON struct {
-	Kind          bake.EventKind `json:"kind"`
-	RiseID        int64          `json:"rise_id"`
-	At            string         `json:"at"`
-	FirstAt       string         `json:"first_at"`
-	Batch         string         `json:"batch"`
-	TargetPercent float64        `json:"target_percent"`
-	SeenPercent   *float64       `json:"seen_percent"`
-	AlarmID       string         `json:"alarm_id"`
-	SnoozeSeconds float64        `json:"snooze_seconds"`
-	StepID        string         `json:"step_id"`
-	Answer        string         `json:"answer"`
-	UndoID        int64          `json:"undo_id"`
-	EventID       int64          `json:"event_id"`
-	Note          string         `json:"note"`
-	StarterG      float64        `json:"starter_g"`
-	FlourG        float64        `json:"flour_g"`
-	WaterG        float64        `json:"water_g"`
-	Away          *bake.Span     `json:"away"`
-	Plan          *planWishJSON  `json:"plan"`
-}
-
-// request is what is asked for.
-func (in requestJSON) request(now time.Time) (request, error) {
-	a := request{EventID: cmp.Or(in.UndoID, in.EventID), AlarmID: in.AlarmID, Snooze: time.Duration(in.SnoozeSeconds * float64(time.Second)),
-		unseen: in.SeenPercent == nil, Event: bake.Event{Kind: in.Kind, RiseID: in.RiseID, Detail: bake.Detail{
-			Batch: in.Batch, TargetPercent: in.TargetPercent, StepID: in.StepID, Answer: in.Answer, Note: strings.TrimSpace(in.Note), Away: in.Away}}}
-	if feed := (bake.Feed{StarterG: in.StarterG, FlourG: in.FlourG, WaterG: in.WaterG}); feed != (bake.Feed{}) {
-		a.Feed = &feed
-	}
-	if !a.unseen {
-		a.SeenPercent = *in.SeenPercent
-	}
-	var err error
-	if in.Plan != nil {
-		var wish PlanWish
-		wish, err = in.Plan.wish(now)
-		a.Wish = &wish
-	}
-	for text, into := range map[string]*time.Time{in.At: &a.At, in.FirstAt: &a.FirstAt} {
-		if text == "" || err != nil {
-			continue
-		}
-		if *into, err = time.Parse(time.RFC3339, text); err != nil {
-			err = Refuse("%q is no time; write it like 2026-03-14T18:05:00+01:00.", text)
-		}
-	}
-	return a, err
 }

@@ -14,8 +14,10 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 )
 
 //go:embed templates/*.html
@@ -158,14 +160,41 @@ func values(pairs []any) text.Values {
 	return v
 }
 
-// loadTemplates parses the pages.
-func loadTemplates(a assets, words *text.Localizer) (*template.Template, error) {
-	t, err := template.New("").Funcs(template.FuncMap{"asset": a.url, "nb": unbroken,
-		"pair": func(g group, p settingsPage) map[string]any { return map[string]any{"G": g, "P": p} },
-		"t":    func(key string, pairs ...any) string { return words.Say("page."+key, values(pairs)) },
-		"inc":  func(i int) int { return i + 1 }}).ParseFS(templateFiles, "templates/*.html")
+// loadTemplates parses the pages. Their functions put what is known into the
+// household's words, at the moment it is asked for.
+func (s *Server) loadTemplates() (*template.Template, error) {
+	now := func() *text.Localizer { return s.words.At(s.opt.Now()) }
+	big := func(t time.Time) (clock, suffix string) {
+		clock, suffix, _ = strings.Cut(s.words.Clock(t), " ")
+		return clock, suffix
+	}
+	t, err := template.New("").Funcs(template.FuncMap{
+		"asset": s.assets.url, "nb": unbroken, "upper": upperFirst, "inc": func(i int) int { return i + 1 },
+		"pair":    func(g group, p settingsPage) map[string]any { return map[string]any{"G": g, "P": p} },
+		"t":       func(key string, pairs ...any) string { return now().Say("page."+key, values(pairs)) },
+		"tell":    tell(now),
+		"clock":   s.words.Clock,
+		"big":     func(t time.Time) string { c, _ := big(t); return c },
+		"suffix":  func(t time.Time) string { _, s := big(t); return s },
+		"moment":  func(t time.Time) string { return now().Moment(t) },
+		"weekday": s.words.Weekday, "date": s.words.Date, "percent": s.words.Percent,
+		"span": s.span, "window": s.windowOf, "chance": s.chance,
+	}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)
 	}
 	return t, nil
+}
+
+// tell says one sentence or several.
+func tell(now func() *text.Localizer) func(what any) (string, error) {
+	return func(what any) (string, error) {
+		switch x := what.(type) {
+		case bake.Said:
+			return now().Tell(x), nil
+		case bake.Sentences:
+			return now().Tell(x...), nil
+		}
+		return "", fmt.Errorf("web: a page says a %T", what)
+	}
 }

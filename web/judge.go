@@ -11,9 +11,10 @@ import (
 
 // postJudgement keeps what a person thought of the result.
 func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
-	a, err := s.requestOf(r)
+	form, err := formOf(r)
 	if err == nil {
-		err = s.judge(r, a.Detail)
+		f := formReader{form: form}
+		err = s.judge(r, bake.Detail{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")})
 	}
 	s.judged(w, r, s.say("said.judgement", nil), err)
 }

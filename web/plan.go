@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"math"
@@ -61,47 +62,75 @@ const guessedAirC = 22.0
 // on: their times do not move under the reader's eyes.
 const planKeeps = 30 * time.Minute
 
-// planForm is what was asked, as the form shows it again.
+// planForm is what was asked, as the form shows it again: the fields of the page, in the
+// household's units.
 type planForm struct {
-	Ready, Air, Warm, Fridge, Ripe, Out, Vessel, Way, Asked string
-	AwayFrom, AwayUntil, Milk                               string
-	Unit                                                    string
-	Measured                                                bool // Air is the latest reading
-	Vessels                                                 []string
+	url.Values
+	Unit     string
+	Measured bool // air is the latest reading
+	Vessels  []string
 }
 
 // formTime is how a date field writes a moment.
 const formTime = "2006-01-02T15:04"
 
-// planForm reads the fields; what they leave out is filled in.
+// planForm reads the fields; what they leave out is filled in. The API names some of
+// them otherwise.
 func (s *Server) planForm(q url.Values) planForm {
-	get := func(k string) string { return strings.TrimSpace(q.Get(k)) }
-	f := planForm{Ready: get("ready"), Air: get("air"), Warm: get("warm"), Fridge: get("fridge"), Ripe: get("ripe"),
-		Out: get("out"), Vessel: get("vessel"), Way: get("way"), Asked: get("asked"), Unit: "°C",
-		AwayFrom: get("away_from"), AwayUntil: get("away_until"), Milk: get("milk")}
+	f := planForm{Values: url.Values{}, Unit: s.degreeSign()}
+	for _, name := range planFields() {
+		f.Set(name, strings.TrimSpace(q.Get(name)))
+	}
+	for name, field := range map[string]string{"ripe_until": "ripe", "out_until": "out"} {
+		f.Set(field, cmp.Or(f.Get(field), q.Get(name)))
+	}
+	if q.Get("no_fridge") == "true" || f.Get("fridge") != "no" {
+		f.Set("fridge", map[bool]string{true: "no", false: "yes"}[q.Get("no_fridge") == "true"])
+	}
+	if q.Get("milk_in_the_warm") == "true" {
+		f.Set("milk", "yes")
+	}
 	snap := s.opt.Live.Snapshot()
 	for _, v := range snap.Vessels {
 		if v.Holds == estimator.Dough && v.ProofOf == "" {
 			f.Vessels = append(f.Vessels, v.Vessel)
 		}
 	}
-	if f.Vessel == "" && len(f.Vessels) > 0 {
-		f.Vessel = f.Vessels[0]
+	if f.Get("vessel") == "" && len(f.Vessels) > 0 {
+		f.Set("vessel", f.Vessels[0])
 	}
-	if s.words.Locale().Fahrenheit {
-		f.Unit = "°F"
+	if f.Get("air") == "" && f.Get("air_c") == "" {
+		c, ok := airNow(snap, f.Get("vessel"))
+		f.Measured = ok
+		f.Set("air", s.degrees(c))
 	}
-	if f.Air == "" {
-		c, ok := airNow(snap, f.Vessel)
-		f.Air, f.Measured = s.degrees(c), ok
-	}
-	if f.Ready == "" {
-		f.Ready = s.opt.Now().In(s.zone()).AddDate(0, 0, 1).Format("2006-01-02") + "T13:00"
-	}
-	if f.Fridge != "no" {
-		f.Fridge = "yes"
+	if f.Get("ready") == "" {
+		f.Set("ready", s.opt.Now().In(s.zone()).AddDate(0, 0, 1).Format("2006-01-02")+"T13:00")
 	}
 	return f
+}
+
+// planFields are the fields of the form. Those in Celsius are the API's.
+func planFields() []string {
+	return []string{"ready", "air", "air_c", "warm", "warm_c", "fridge", "ripe", "out", "vessel", "asked", "way", "away_from", "away_until", "milk"}
+}
+
+// Link is the address of the plan with another way.
+func (f planForm) Link(way string) string { return "/plan?" + f.with("way", way) }
+
+// Query is the form as a query.
+func (f planForm) Query() string { return f.with("way", f.Get("way")) }
+
+// with is the form as a query, with one field changed.
+func (f planForm) with(field, value string) string {
+	q := url.Values{}
+	for k := range f.Values {
+		if v := f.Get(k); v != "" {
+			q.Set(k, v)
+		}
+	}
+	q.Set(field, value)
+	return q.Encode()
 }
 
 // airNow is the air temperature measured by the vessel, else by another one that
@@ -125,66 +154,85 @@ func (s *Server) degrees(c float64) string {
 	return strconv.FormatFloat(math.Round(2*c)/2, 'f', -1, 64)
 }
 
+// degreeSign is the sign of the household's scale.
+func (s *Server) degreeSign() string {
+	if s.words.Locale().Fahrenheit {
+		return "°F"
+	}
+	return "°C"
+}
+
 // wishOf reads the wish of a form. The moments of the form come back as a date
 // field can show them.
-func (s *Server) wishOf(f *planForm) (PlanWish, error) {
-	w := PlanWish{Now: s.opt.Now().In(s.zone()).Truncate(time.Minute), Vessel: f.Vessel, NoFridge: f.Fridge == "no", Way: f.Way}
-	if asked, err := time.Parse(time.RFC3339, f.Asked); err == nil && !asked.After(w.Now) && w.Now.Sub(asked) <= planKeeps {
+func (s *Server) wishOf(f planForm) (PlanWish, error) {
+	w := PlanWish{Now: s.opt.Now().In(s.zone()).Truncate(time.Minute), Vessel: f.Get("vessel"), NoFridge: f.Get("fridge") == "no", MilkInTheWarm: f.Get("milk") == "yes", Way: f.Get("way")}
+	if asked, err := time.Parse(time.RFC3339, f.Get("asked")); err == nil && !asked.After(w.Now) && w.Now.Sub(asked) <= planKeeps {
 		w.Now = asked.In(w.Now.Location())
 	}
-	f.Asked = w.Now.Format(time.RFC3339)
+	f.Set("asked", w.Now.Format(time.RFC3339))
 	var err error
-	if w.ReadyAt, err = s.moment("ready at", &f.Ready, w.Now); err != nil {
-		return w, err
-	}
-	if w.RipeUntil, err = s.moment("starter ripe until", &f.Ripe, w.Now); err != nil {
-		return w, err
-	}
-	if w.AwayFrom, err = s.moment("nobody is there from", &f.AwayFrom, w.Now); err != nil {
-		return w, err
-	}
-	if w.AwayUntil, err = s.moment("until", &f.AwayUntil, w.Now); err != nil {
-		return w, err
+	for _, x := range []struct {
+		name, field string
+		into        *time.Time
+	}{{"ready at", "ready", &w.ReadyAt}, {"starter ripe until", "ripe", &w.RipeUntil}, {"nobody is there from", "away_from", &w.AwayFrom}, {"until", "away_until", &w.AwayUntil}} {
+		if *x.into, err = s.moment(x.name, f.Values, x.field, w.Now); err != nil {
+			return w, err
+		}
 	}
 	if w.AwayUntil.IsZero() != w.AwayFrom.IsZero() || w.AwayFrom.After(w.AwayUntil) {
 		return w, Refuse("Say from when until when nobody is there.")
 	}
-	w.MilkInTheWarm = f.Milk == "yes"
-	if w.AirC, err = s.celsius("kitchen temperature", f.Air); err != nil {
-		return w, err
-	}
-	if f.Warm != "" {
-		w.WarmC, err = s.celsius("temperature of the warmer spot", f.Warm)
+	if w.AirC, err = s.celsiusOf("kitchen temperature", f.Values, "air"); err == nil && f.Get("warm")+f.Get("warm_c") != "" {
+		w.WarmC, err = s.celsiusOf("temperature of the warmer spot", f.Values, "warm")
 	}
 	return w, err
 }
 
-// planOfForm reads the plan of a form that takes one on. What the page showed is
-// what is taken on: ways that are too old are refused.
-func (s *Server) planOfForm(r *http.Request) (*PlanWish, error) {
-	form := s.planForm(r.PostForm)
-	asked := form.Asked
-	w, err := s.wishOf(&form)
-	if err == nil && asked != form.Asked {
+// chosenWish reads the plan of a form that takes one on. What was shown is what is taken
+// on: ways that are too old are refused.
+func (s *Server) chosenWish(q url.Values) (*PlanWish, error) {
+	form := s.planForm(q)
+	w, err := s.wishOf(form)
+	if asked := q.Get("asked"); err == nil && asked != "" && !sameMoment(asked, w.Now) {
 		err = Refuse("These ways are more than %.0f minutes old. Plan again, then take one on.", planKeeps.Minutes())
 	}
 	return &w, err
 }
 
-// moment reads a moment of the form: what a date field sends, or words. An empty
-// one is the zero time.
-func (s *Server) moment(name string, text *string, now time.Time) (time.Time, error) {
-	if *text == "" {
+// sameMoment reports whether a text in RFC 3339 is a moment.
+func sameMoment(text string, t time.Time) bool {
+	x, err := time.Parse(time.RFC3339, text)
+	return err == nil && x.Truncate(time.Minute).Equal(t.Truncate(time.Minute))
+}
+
+// moment reads a moment of a form: what a date field sends, or words. An empty one is
+// the zero time. The form has it as a date field shows it afterwards.
+func (s *Server) moment(name string, form url.Values, field string, now time.Time) (time.Time, error) {
+	text := strings.TrimSpace(form.Get(field))
+	if text == "" {
 		return time.Time{}, nil
 	}
-	t, err := time.ParseInLocation(formTime, *text, now.Location())
+	t, err := time.ParseInLocation(formTime, text, now.Location())
 	if err != nil {
-		if t, err = planner.ParseWhen(*text, now); err != nil {
+		if t, err = planner.ParseWhen(text, now); err != nil {
 			return t, Refuse("%s: %v", name, err)
 		}
 	}
-	*text = t.In(now.Location()).Format(formTime)
+	form.Set(field, t.In(now.Location()).Format(formTime))
 	return t, nil
+}
+
+// celsiusOf reads a temperature: in Celsius where the field is the API's, else in the
+// household's unit.
+func (s *Server) celsiusOf(name string, form url.Values, field string) (float64, error) {
+	if text := form.Get(field + "_c"); text != "" {
+		c, err := strconv.ParseFloat(text, 64)
+		if err != nil {
+			return 0, Refuse("%s: %q is not a number of degrees Celsius", name, text)
+		}
+		return c, nil
+	}
+	return s.celsius(name, form.Get(field))
 }
 
 // celsius reads a temperature in the household's unit.
@@ -197,23 +245,6 @@ func (s *Server) celsius(name, text string) (float64, error) {
 		c = (c - 32) * 5 / 9
 	}
 	return c, nil
-}
-
-// query is the form as a query, for another way and its answers.
-func (f planForm) query(way string) string {
-	q := url.Values{}
-	for k, v := range f.fields(way) {
-		if v != "" {
-			q.Set(k, v)
-		}
-	}
-	return q.Encode()
-}
-
-// fields are the fields of the form.
-func (f planForm) fields(way string) map[string]string {
-	return map[string]string{"ready": f.Ready, "air": f.Air, "warm": f.Warm, "fridge": f.Fridge, "ripe": f.Ripe, "out": f.Out,
-		"vessel": f.Vessel, "asked": f.Asked, "way": way, "away_from": f.AwayFrom, "away_until": f.AwayUntil, "milk": f.Milk}
 }
 
 // planFor plans what the form asks and finds the way to show.

@@ -3,8 +3,6 @@ package web
 import (
 	"context"
 	"net/http"
-	"net/url"
-	"strconv"
 	"time"
 
 	"tidemark/alert/text"
@@ -12,20 +10,6 @@ import (
 	"tidemark/bake/planner"
 	"tidemark/web/past"
 )
-
-// planWishJSON is a plan as an act of the API asks for it. Times are RFC 3339.
-type planWishJSON struct {
-	Asked     string  `json:"asked"`
-	Ready     string  `json:"ready"`
-	AirC      float64 `json:"air_c"`
-	WarmC     float64 `json:"warm_c"`
-	NoFridge  bool    `json:"no_fridge"`
-	RipeUntil string  `json:"ripe_until"`
-	AwayFrom  string  `json:"away_from"`
-	AwayUntil string  `json:"away_until"`
-	MilkOK    bool    `json:"milk_in_the_warm"`
-	Way       string  `json:"way"`
-}
 
 type planJSON struct {
 	Asked  time.Time `json:"asked"`
@@ -69,69 +53,19 @@ type outlookJSON struct {
 	Text string `json:"text"`
 }
 
-// wish is the wish of an act or a query, read strictly.
-func (in planWishJSON) wish(now time.Time) (PlanWish, error) {
-	w := PlanWish{Now: now.Truncate(time.Minute), AirC: in.AirC, WarmC: in.WarmC, NoFridge: in.NoFridge, MilkInTheWarm: in.MilkOK, Way: in.Way}
-	for _, f := range []struct {
-		name, text string
-		into       *time.Time
-	}{{"ready", in.Ready, &w.ReadyAt}, {"ripe_until", in.RipeUntil, &w.RipeUntil}, {"away_from", in.AwayFrom, &w.AwayFrom},
-		{"away_until", in.AwayUntil, &w.AwayUntil}, {"asked", in.Asked, &w.Now}} {
-		if f.text == "" {
-			continue
-		}
-		t, err := time.Parse(time.RFC3339, f.text)
-		if err != nil {
-			return w, Refuse("%s is %q; write it like 2026-03-14T18:05:00+01:00.", f.name, f.text)
-		}
-		*f.into = t.In(now.Location())
-	}
-	switch {
-	case w.ReadyAt.IsZero():
-		return w, Refuse("ready is missing: say when the bread is to be sliced, like 2026-03-14T18:05:00+01:00.")
-	case w.AwayFrom.IsZero() != w.AwayUntil.IsZero() || w.AwayFrom.After(w.AwayUntil):
-		return w, Refuse("away_from and away_until go together: from when until when nobody is at home.")
-	case w.Now.After(now) || now.Sub(w.Now) > planKeeps:
-		return w, Refuse("asked must lie within the last %.0f minutes: the ways are too old to choose from; ask again.", planKeeps.Minutes())
-	}
-	return w, nil
-}
-
-// wishQuery reads the query of the API.
-func wishQuery(q url.Values) (planWishJSON, error) {
-	in := planWishJSON{Ready: q.Get("ready"), RipeUntil: q.Get("ripe_until"), Asked: q.Get("asked"), NoFridge: q.Get("no_fridge") == "true",
-		AwayFrom: q.Get("away_from"), AwayUntil: q.Get("away_until"), MilkOK: q.Get("milk_in_the_warm") == "true"}
-	for name, into := range map[string]*float64{"air_c": &in.AirC, "warm_c": &in.WarmC} {
-		text := q.Get(name)
-		if text == "" {
-			continue
-		}
-		v, err := strconv.ParseFloat(text, 64)
-		if err != nil {
-			return in, Refuse("%s is %q; write a number of degrees Celsius.", name, text)
-		}
-		*into = v
-	}
-	if q.Get("air_c") == "" {
-		return in, Refuse("air_c is missing: the expected air temperature where the dough stands, in Celsius.")
-	}
-	return in, nil
-}
-
 // apiPlan answers with every way to the bread.
 func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
-	q := r.URL.Query()
-	in, err := wishQuery(q)
-	var wish PlanWish
-	if err == nil {
-		wish, err = in.wish(s.opt.Now().In(s.zone()))
-		wish.Vessel = q.Get("vessel")
-	}
-	var until time.Time
-	if out := q.Get("out_until"); err == nil && out != "" {
-		if until, err = time.Parse(time.RFC3339, out); err != nil {
-			err = Refuse("out_until is %q; write it like 2026-03-14T18:05:00+01:00.", out)
+	for _, name := range []string{"ready", "air_c"} {
+		if r.URL.Query().Get(name) == "" {
+			s.planFailed(w, Refuse("%s is missing: ready is when the bread is to be sliced, like 2026-03-14T18:05:00+01:00; air_c the air where the dough stands, in Celsius.", name))
+			return
 		}
+	}
+	form := s.planForm(r.URL.Query())
+	wish, err := s.wishOf(form)
+	var until time.Time
+	if err == nil {
+		until, err = s.moment("out_until", form.Values, "out", wish.Now)
 	}
 	var planned Planned
 	if err == nil {

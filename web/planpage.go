@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"context"
+	"maps"
 	"math"
 	"net/http"
 	"slices"
@@ -23,41 +24,30 @@ const planAlarm = 10 * time.Minute
 // planPage shows a plan and the other ways beside it.
 type planPage struct {
 	frame
-	Form   planForm
-	Fields map[string]string // of the way shown, for the form that takes it on
-	Wrong  string
-	Shown  *planView
-	Ways   []wayView
-	From   string
-	Live   []string // what becomes of the dough that rises now
+	Form    planForm
+	Wrong   string
+	Plans   []planner.Plan
+	Shown   *planner.Plan // nil before anything was asked
+	Days    []planDay     // its timetable
+	Out     string        // what becomes of its dough when it stays out
+	Vessel  string        // to take it on for; empty when it cannot be
+	Instead string        // why not, or what gives way
+	Good    string        // the way there, when it is too tight
+	From    string
+	Live    []string // what becomes of the dough that rises now
 }
 
-// planView is one plan with its timetable.
-type planView struct {
-	Name, Ready, Why, Calendar, Out, Bulk string
-	Day, Big, Suffix                      string // when the bread is ready, as on the page of a vessel
-	Tight, GoodLink                       string // from when on it would be good, and the way there
-	Fits                                  bool
-	Days                                  []planDay
-	Notes                                 []string
-	Vessel                                string // to take it on for; empty when it cannot be
-	Instead                               string // why not, or what gives way
-}
-
-// planRow is one step of a plan.
-type planRow struct{ When, Window, What, Length, Do, Caution string }
-
+// planDay is a day of a timetable.
 type planDay struct {
-	Name string
+	Day  time.Time
 	Rows []planRow
 }
 
-// wayView is one way beside the others.
-type wayView struct {
-	Name, Link, Ready, Window, Why           string
-	Shown                                    bool
-	Late, Under, Over, BlindUnder, BlindOver string
-	Levain, BulkEnd                          string
+// planRow is one step of a plan, with what of its caution was not said that day.
+type planRow struct {
+	bake.Step
+	glance.Words
+	Caution string
 }
 
 // planRoutes names the paths of the plan.
@@ -69,30 +59,29 @@ func (s *Server) planRoutes() {
 
 // pagePlan shows the form and, once it is filled in, the timetable.
 func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
-	form := s.planForm(r.URL.Query())
-	p := planPage{frame: s.frame(w, r, s.say("plan.make", nil), "plan")}
+	q := r.URL.Query()
+	p := planPage{frame: s.frame(w, r, s.say("plan.make", nil), "plan"), Form: s.planForm(q)}
 	status := http.StatusOK
 	var err error
-	switch q := r.URL.Query(); {
+	switch {
 	case q.Has("ready"):
-		err = s.fillPlan(r.Context(), &p, &form)
+		err = s.fillPlan(r.Context(), &p)
 	case q.Has("out"):
-		err = s.fillLive(r.Context(), &p, &form)
+		err = s.fillLive(&p)
 	}
 	if err != nil {
 		status, p.Wrong = s.planWrong(err)
 	}
-	p.Form = form
 	s.render(w, status, "plan", p)
 }
 
 // fillPlan plans and puts the answer into the page.
-func (s *Server) fillPlan(ctx context.Context, p *planPage, form *planForm) error {
-	wish, err := s.wishOf(form)
+func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
+	wish, err := s.wishOf(p.Form)
 	if err != nil {
 		return err
 	}
-	until, err := s.moment("stays out until", &form.Out, wish.Now)
+	until, err := s.moment("stays out until", p.Form.Values, "out", wish.Now)
 	if err != nil {
 		return err
 	}
@@ -100,26 +89,30 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage, form *planForm) erro
 	if err != nil {
 		return err
 	}
-	p.From, p.Fields = planned.From, form.fields(planned.Plans[shown].Way)
-	p.Shown = s.planView(planned.Plans[shown], *form)
-	p.Shown.Vessel, p.Shown.Instead = s.takers(planned.Vessel)
-	for i, x := range planned.Plans {
-		p.Ways = append(p.Ways, s.wayView(x, *form, i == shown))
+	plan := planned.Plans[shown]
+	p.From, p.Plans, p.Shown, p.Days = planned.From, planned.Plans, &plan, s.planDays(plan.Steps)
+	p.Form.Set("way", plan.Way)
+	p.Vessel, p.Instead = s.takers(planned.Vessel)
+	if len(plan.Steps) > 0 && !plan.Fits && !plan.GoodAt.IsZero() {
+		again := planForm{Values: maps.Clone(p.Form.Values)}
+		again.Del("asked")
+		again.Del("way")
+		p.Good = "/plan?" + again.with("ready", plan.GoodAt.In(s.zone()).Format(formTime))
 	}
-	if !until.IsZero() && len(planned.Plans[shown].Steps) > 0 {
-		p.Shown.Out = s.leftOut(ctx, wish, planned.Plans[shown].Way, until)
+	if !until.IsZero() && len(plan.Steps) > 0 {
+		p.Out = s.leftOut(ctx, wish, plan.Way, until)
 		p.Live = s.staysOut(ctx, until)
 	}
 	return nil
 }
 
 // fillLive answers for the doughs that rise now alone.
-func (s *Server) fillLive(ctx context.Context, p *planPage, form *planForm) error {
-	until, err := s.moment("stays out until", &form.Out, s.opt.Now().In(s.zone()))
+func (s *Server) fillLive(p *planPage) error {
+	until, err := s.moment("stays out until", p.Form.Values, "out", s.opt.Now().In(s.zone()))
 	if err != nil {
 		return err
 	}
-	if p.Live = s.staysOut(ctx, until); len(p.Live) == 0 {
+	if p.Live = s.staysOut(s.stopped, until); len(p.Live) == 0 {
 		return Refuse("no dough that rises now has a forecast yet, or it ends before that time")
 	}
 	return nil
@@ -172,8 +165,7 @@ func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
 
 // planCalendar sends one plan as a calendar.
 func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
-	form := s.planForm(r.URL.Query())
-	wish, err := s.wishOf(&form)
+	wish, err := s.wishOf(s.planForm(r.URL.Query()))
 	var planned Planned
 	var shown int
 	if err == nil {
@@ -210,27 +202,6 @@ func planTitle(p Planned) string {
 	return p.Title
 }
 
-// planView turns a plan into what the template shows.
-func (s *Server) planView(p planner.Plan, f planForm) *planView {
-	now := s.opt.Now()
-	l := s.words.At(now)
-	v := &planView{Name: upperFirst(l.Tell(p.Name())), Fits: p.Fits, Why: l.Tell(p.Why...), Notes: told(l, p.Notes)}
-	if len(p.Steps) == 0 {
-		return v
-	}
-	v.Calendar = "/plan.ics?" + f.query(p.Way)
-	v.Ready = l.Say("page.plan.between", text.Values{"from": p.Ready.From, "until": p.Ready.Until})
-	v.Big, v.Suffix, _ = strings.Cut(s.words.Clock(p.Ready.Median), " ")
-	v.Day = l.Weekday(p.Ready.Median)
-	if !p.Fits && !p.GoodAt.IsZero() {
-		v.Tight = l.Say("page.plan.tight_until", text.Values{"good": p.GoodAt})
-		f.Ready, f.Asked = p.GoodAt.In(s.words.Locale().Zone).Format(formTime), ""
-		v.GoodLink = "/plan?" + f.query("")
-	}
-	v.Days = s.planDays(p.Steps)
-	return v
-}
-
 // planDays lays the steps out by day. A caution is told once a day: the same one
 // at every step would not be read.
 func (s *Server) planDays(steps []bake.Step) []planDay {
@@ -239,15 +210,12 @@ func (s *Server) planDays(steps []bake.Step) []planDay {
 	var days []planDay
 	said := map[string]bool{}
 	for _, st := range steps {
-		if name := s.words.Date(st.At); len(days) == 0 || days[len(days)-1].Name != name {
-			days = append(days, planDay{Name: name})
+		if len(days) == 0 || s.words.Date(days[len(days)-1].Day) != s.words.Date(st.At) {
+			days = append(days, planDay{Day: st.At})
 			said = map[string]bool{}
 		}
-		w := glance.StepOf(st, s.words)
-		r := planRow{When: s.words.Clock(st.At), What: w.Name, Length: s.span(st.Takes), Do: w.Do, Window: s.windowOf(st)}
-		r.Caution = unsaid(w.Caution, said)
-		d := &days[len(days)-1]
-		d.Rows = append(d.Rows, r)
+		w, d := glance.StepOf(st, s.words), &days[len(days)-1]
+		d.Rows = append(d.Rows, planRow{st, w, unsaid(w.Caution, said)})
 	}
 	return days
 }
@@ -274,21 +242,6 @@ func (s *Server) windowOf(st bake.Step) string {
 	}
 	l := s.words.At(st.At)
 	return l.Moment(st.From) + " – " + l.Moment(st.Until)
-}
-
-// wayView is one way beside the others.
-func (s *Server) wayView(p planner.Plan, f planForm, shown bool) wayView {
-	l := s.words.At(s.opt.Now())
-	v := wayView{Name: upperFirst(l.Tell(p.Name())), Shown: shown, Why: l.Tell(p.Why...), Link: "/plan?" + f.query(p.Way) + "#way", Levain: s.words.Percent(p.InoculationPercent)}
-	if len(p.Steps) == 0 {
-		return v
-	}
-	v.Ready = l.Moment(p.Ready.Median)
-	v.Window = l.Moment(p.Ready.From) + " – " + l.Moment(p.Ready.Until)
-	v.Late, v.Under, v.Over = s.chance(p.Late), s.chance(p.Watched.Under), s.chance(p.Watched.Over)
-	v.BlindUnder, v.BlindOver = s.chance(p.Clock.Under), s.chance(p.Clock.Over)
-	v.BulkEnd = s.words.Percent(p.BulkEndPercent)
-	return v
 }
 
 // chance says how likely something is, in steps of 5 percent and never as certain.

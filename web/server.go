@@ -51,7 +51,7 @@ func New(opt Options) (*Server, error) {
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err
 	}
-	if s.tmpl, err = loadTemplates(s.assets, s.words); err != nil {
+	if s.tmpl, err = s.loadTemplates(); err != nil {
 		return nil, err
 	}
 	if s.build, err = buildOf(s.assets); err != nil {

@@ -38,15 +38,15 @@ func two(n int) string {
 	return strconv.Itoa(n)
 }
 
-// Step is one step in the household's words.
-type Step struct {
+// Words are a step in the household's words.
+type Words struct {
 	Name, Do, Caution string
 }
 
 // StepOf returns a step in the words of the catalogue. l should be At the moment it is
 // said.
-func StepOf(x bake.Step, l *text.Localizer) Step {
-	out := Step{upper(l.Tell(x.Name)), l.Tell(x.Do), l.Tell(x.Caution...)}
+func StepOf(x bake.Step, l *text.Localizer) Words {
+	out := Words{upper(l.Tell(x.Name)), l.Tell(x.Do), l.Tell(x.Caution...)}
 	if n, isFold := strings.CutPrefix(x.ID, "fold-"); isFold {
 		if key := "page.fold." + n; l.Has(key) {
 			out.Name = l.Say(key, nil)

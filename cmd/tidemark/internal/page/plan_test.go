@@ -230,7 +230,7 @@ func TestPlanOnTheAPIIsTheSame(t *testing.T) {
 	asked := plan.Asked.Add(-time.Hour).Format(time.RFC3339)
 	w = do(s, apiRequest("POST", "/api/v1/vessels/basket/acts", `{"kind":"plan","plan":{"asked":"`+asked+`","ready":"2026-03-15T13:00:00Z","air_c":22,"way":"x"}}`))
 	assert.Equal(t, 400, w.Code)
-	assert.Contains(t, w.Body.String(), "the ways are too old to choose from")
+	assert.Contains(t, w.Body.String(), "These ways are more than 30 minutes old")
 }
 
 // TestBrowserPlan plans, follows the plan and sees the next step, on every screen

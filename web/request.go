@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -44,9 +45,10 @@ func kinds() []bake.EventKind {
 // postAct does what a form asks for. A browser without scripts is sent back to
 // the page, others get JSON.
 func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
-	a, err := s.requestOf(r)
-	if err == nil && a.Kind == bake.EventPlan {
-		a.Wish, err = s.planOfForm(r)
+	form, err := formOf(r)
+	var a request
+	if err == nil {
+		a, err = s.requestOf(form)
 	}
 	if err == nil {
 		a.By = s.byWhom(r)
@@ -188,31 +190,73 @@ func (s *Server) said(w http.ResponseWriter, r *http.Request) string {
 	return text
 }
 
-// requestOf reads a request from a form's fields. The field tap of a button holds
-// kind, step and answer; ago is how many minutes back it happened.
-func (s *Server) requestOf(r *http.Request) (request, error) {
+// formOf reads the fields of a form. The field tap of a button holds kind, step and
+// answer.
+func formOf(r *http.Request) (url.Values, error) {
 	if err := r.ParseForm(); err != nil {
 		var big *http.MaxBytesError
 		if errors.As(err, &big) {
-			return request{}, err
+			return nil, err
 		}
-		return request{}, Refuse("The form could not be read: %v.", err)
+		return nil, Refuse("The form could not be read: %v.", err)
 	}
-	f := formReader{form: r.PostForm}
-	if tap := f.text("tap"); tap != "" {
-		for i, part := range strings.SplitN(tap, "|", 3) {
+	for i, part := range strings.SplitN(r.PostForm.Get("tap"), "|", 3) {
+		if r.PostForm.Has("tap") {
 			r.PostForm.Set([]string{"kind", "step", "answer"}[i], part)
 		}
 	}
+	return r.PostForm, nil
+}
+
+// fieldsOfJSON are the fields of a form by their names in the API's JSON.
+func fieldsOfJSON() map[string]string {
+	return map[string]string{"kind": "kind", "rise_id": "rise", "at": "at", "first_at": "first_at", "batch": "batch", "target_percent": "target",
+		"seen_percent": "seen", "dough_c": "dough_c", "alarm_id": "alarm", "snooze_seconds": "seconds", "step_id": "step", "answer": "answer", "undo_id": "undo",
+		"event_id": "undo", "note": "note", "starter_g": "starter_g", "flour_g": "flour_g", "water_g": "water_g", "away.from": "away_from",
+		"away.until": "away_until", "plan.asked": "asked", "plan.ready": "ready", "plan.air_c": "air_c", "plan.warm_c": "warm_c",
+		"plan.no_fridge": "no_fridge", "plan.ripe_until": "ripe_until", "plan.away_from": "away_from", "plan.away_until": "away_until",
+		"plan.milk_in_the_warm": "milk_in_the_warm", "plan.way": "way"}
+}
+
+// flatten puts a JSON object into the fields of a form.
+func flatten(body map[string]any, prefix string, into url.Values) error {
+	for name, v := range body {
+		if inner, ok := v.(map[string]any); ok {
+			if err := flatten(inner, prefix+name+".", into); err != nil {
+				return err
+			}
+			continue
+		}
+		field := fieldsOfJSON()[prefix+name]
+		if field == "" {
+			return Refuse("unknown field %q", prefix+name)
+		}
+		if v != nil {
+			into.Set(field, fmt.Sprint(v))
+		}
+	}
+	return nil
+}
+
+// requestOf reads a request from the fields of a form. ago is how many minutes back it
+// happened.
+func (s *Server) requestOf(form url.Values) (request, error) {
+	f := formReader{form: form}
 	a := request{EventID: f.whole("undo"), AlarmID: f.text("alarm"), unseen: f.text("seen") == "",
 		Event: bake.Event{Kind: bake.EventKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Detail: bake.Detail{
 			Batch: f.text("batch"), Feed: f.feed(), TargetPercent: f.number("target"), SeenPercent: f.number("seen"), StepID: f.text("step"),
 			Answer: f.text("answer"), Note: f.text("note"), Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring")}}}
-	if a.Kind == bake.EventAway {
-		a.Away = s.awayOf(&f)
+	var err error
+	switch a.Kind {
+	case bake.EventAway:
+		a.Away, err = s.awayOf(&f)
+	case askSnooze:
+		a.Snooze = time.Duration(f.number("minutes")*float64(time.Minute) + f.number("seconds")*float64(time.Second))
+	case bake.EventPlan:
+		a.Wish, err = s.chosenWish(form)
 	}
-	if a.Kind == askSnooze {
-		a.Snooze = time.Duration(f.whole("minutes")) * time.Minute
+	if err != nil {
+		return a, err
 	}
 	if ago := f.whole("ago"); ago > 0 {
 		a.At = s.opt.Now().Add(-time.Duration(ago) * time.Minute)
@@ -222,14 +266,12 @@ func (s *Server) requestOf(r *http.Request) (request, error) {
 		if at == "" {
 			continue
 		}
-		t, err := time.Parse(time.RFC3339, at)
-		if err != nil {
-			t, err = time.ParseInLocation(formTime, at, s.words.Locale().Zone)
+		if *into, err = time.Parse(time.RFC3339, at); err != nil {
+			*into, err = time.ParseInLocation(formTime, at, s.zone())
 		}
 		if err != nil {
 			return request{}, Refuse("%q is not a time; write it like 2026-03-14T18:05:00+01:00.", at)
 		}
-		*into = t
 	}
 	return a, f.err
 }
@@ -267,21 +309,17 @@ func (f *formReader) number(name string) float64 {
 }
 
 // awayOf is when nobody is there: from now when the form leaves it out.
-func (s *Server) awayOf(f *formReader) *bake.Span {
-	now := s.opt.Now().In(s.words.Locale().Zone)
-	span := bake.Span{From: now}
-	from, until := f.text("away_from"), f.text("away_until")
-	t, err := s.moment("from", &from, now)
-	if !t.IsZero() {
-		span.From = t
+func (s *Server) awayOf(f *formReader) (*bake.Span, error) {
+	now := s.opt.Now().In(s.zone())
+	from, err := s.moment("from", f.form, "away_from", now)
+	if from.IsZero() {
+		from = now
 	}
-	if err == nil {
-		span.Until, err = s.moment("until", &until, span.From)
+	if err != nil {
+		return nil, err
 	}
-	if f.err == nil {
-		f.err = err
-	}
-	return &span
+	until, err := s.moment("until", f.form, "away_until", from)
+	return &bake.Span{From: from, Until: until}, err
 }
 
 // feed reads the three amounts of a feeding; nil when none is given.
