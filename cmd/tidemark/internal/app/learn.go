@@ -15,9 +15,9 @@ import (
 	"tidemark/history"
 )
 
-// learnedPrefix is where the settings keep what past rises taught, by vessel and
+// LearnedPrefix is where the settings keep what past rises taught, by vessel and
 // rise.
-const learnedPrefix = "learned/"
+const LearnedPrefix = "learned/"
 
 // teachSamples bounds the samples from which one rise teaches.
 const teachSamples = 400
@@ -35,7 +35,7 @@ type lesson struct {
 
 // learnKey is the setting of one rise.
 func learnKey(vessel string, rise int64) string {
-	return fmt.Sprintf("%s%s/%d", learnedPrefix, vessel, rise)
+	return fmt.Sprintf("%s%s/%d", LearnedPrefix, vessel, rise)
 }
 
 // sensorKey is where it is kept what was learnt of a vessel's distance sensor.
@@ -48,7 +48,7 @@ func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
 	if a.opt.Store == nil {
 		return out
 	}
-	all, err := a.opt.Store.Settings().List(ctx, learnedPrefix+v.config.Name+"/")
+	all, err := a.opt.Store.Settings().List(ctx, LearnedPrefix+v.config.Name+"/")
 	if err != nil {
 		a.log.Warn("what past rises taught cannot be read", "vessel", v.config.Name, "error", err)
 	}

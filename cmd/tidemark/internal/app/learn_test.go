@@ -15,7 +15,7 @@ import (
 // lessons counts what past rises of the tub have taught.
 func (b *bench) lessons() int {
 	b.app.work.Wait() // a finished rise teaches beside the watch
-	all, err := b.store.Settings().List(b.t.Context(), learnedPrefix+"tub/")
+	all, err := b.store.Settings().List(b.t.Context(), LearnedPrefix+"tub/")
 	require.NoError(b.t, err)
 	return len(all)
 }

@@ -45,7 +45,7 @@ func (l Lessons) Said() bake.Said {
 // rises count only when demo.
 func ReadLessons(ctx context.Context, s *history.Store, vessel string, b bake.Batch, demo bool) (Lessons, error) {
 	var out Lessons
-	prefix := learnedPrefix
+	prefix := LearnedPrefix
 	if vessel != "" {
 		prefix += vessel + "/"
 	}

@@ -25,7 +25,7 @@ func (a *App) CheckBackup(ctx context.Context, file string) (history.Preview, er
 // TakeBackup lays a checked backup beside the history and asks for the restart at
 // which it takes its place, in a moment, so that whoever asked still gets the answer.
 func (a *App) TakeBackup(ctx context.Context, file string) error {
-	if err := a.opt.Store.StageRestore(ctx, file, learnedPrefix); err != nil {
+	if err := a.opt.Store.StageRestore(ctx, file, LearnedPrefix); err != nil {
 		a.log.Error("a backup was not taken", "error", err)
 		return web.Refuse("The backup was not restored and nothing was changed: %s.", plainly(err, file))
 	}

@@ -8,8 +8,10 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
+	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/estimator"
 	"tidemark/history"
 )
@@ -38,26 +40,33 @@ func pastRecords(folder string) ([]string, error) {
 	return out, nil
 }
 
-// learnFrom plays earlier rises one after another, each with what those before it
-// taught, and returns what all of them taught.
+// learnFrom plays earlier rises one after another, each with a history of its own and
+// what those before it taught, and returns what all of them taught.
 func learnFrom(ctx context.Context, o Options) (known lessons, err error) {
 	records, err := pastRecords(o.Past)
-	if len(records) == 0 || err != nil {
-		return nil, err
-	}
-	err = remembering(ctx, nil, func(store *history.Store) error {
-		for _, path := range records {
-			past := Options{Config: o.Config, Record: path, Out: io.Discard, JSON: true, finished: true}
-			if err := Check(ctx, &past); err != nil {
-				return err
-			}
+	known = lessons{}
+	for i, path := range records {
+		if err != nil {
+			break
+		}
+		past := Options{Config: o.Config, Record: path, Out: io.Discard, JSON: true, finished: true}
+		if err = Check(ctx, &past); err != nil {
+			break
+		}
+		err = remembering(ctx, known, func(store *history.Store) error {
 			if err := play(ctx, past, store); err != nil {
 				return fmt.Errorf("%s: %w", path, err)
 			}
-		}
-		known, err = store.Settings().List(ctx, "")
-		return err
-	})
+			taught, err := store.Settings().List(ctx, "")
+			for key, body := range taught {
+				if strings.HasPrefix(key, app.LearnedPrefix) && known[key] == nil {
+					key = fmt.Sprintf("%s/past-%d", key, i+1) // each history counts its rises from one
+				}
+				known[key] = body
+			}
+			return err
+		})
+	}
 	return known, err
 }
 

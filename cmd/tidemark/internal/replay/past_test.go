@@ -4,11 +4,13 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 )
 
@@ -43,6 +45,28 @@ func TestPastRisesTeach(t *testing.T) {
 	left, err := os.ReadDir(temp)
 	require.NoError(t, err)
 	assert.Empty(t, left)
+}
+
+// TestEachPastRiseTeachesOnce: each has a lesson of its own, and none goes on where the
+// one before it ended, in the cold for instance.
+func TestEachPastRiseTeachesOnce(t *testing.T) {
+	past := t.TempDir()
+	body, err := os.ReadFile(simulated + "009.csv")
+	require.NoError(t, err)
+	for _, name := range []string{"a.csv", "b.csv"} {
+		require.NoError(t, os.WriteFile(filepath.Join(past, name), body, 0o600))
+	}
+	cfg, err := config.Load(simulated+"009.yaml", config.WithoutSensors)
+	require.NoError(t, err)
+	known, err := learnFrom(t.Context(), Options{Config: cfg, Past: past})
+	require.NoError(t, err)
+	var lessons []string
+	for key := range known {
+		if strings.HasPrefix(key, app.LearnedPrefix) {
+			lessons = append(lessons, key)
+		}
+	}
+	assert.Len(t, lessons, 2, "%v", lessons)
 }
 
 func TestPastIsRefusedBeforeAnythingIsReplayed(t *testing.T) {
