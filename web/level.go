@@ -45,6 +45,7 @@ type Level struct {
 	Pours   []LevelPoint // as measured
 	Profile []LevelPoint // that would be written; empty leaves the shape in force
 	Old     []LevelPoint // the shape in force, in some points
+	Worth   string       // to how many minutes a time is told in it, in words; empty when it is not known
 	Change  *LevelChange // nil while there is nothing to write
 }
 

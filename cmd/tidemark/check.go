@@ -5,15 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"net"
 	"strings"
 	"syscall"
 	"text/tabwriter"
 	"time"
 
+	"tidemark/alert/text"
+	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/estimator"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
@@ -180,30 +180,9 @@ func printNotes(w io.Writer, cfg *config.Config) {
 		if v.Height == nil {
 			continue
 		}
-		notes := append(survey.Notes(v.Height, v.Air != nil), worthOfMM(v))
+		notes := append(survey.Notes(v.Height, v.Air != nil), app.WorthOfMM(v, v.Profile, text.New(app.LocaleOf(cfg))))
 		fmt.Fprintf(w, "\n%s, height, to know:\n  - %s\n", v.Name, strings.Join(notes, "\n  - "))
 	}
-}
-
-// A usual rise, for what an error of the height comes to: judgement.
-const (
-	usualShare   = 0.4  // of the vessel is filled, so that twice as much has room
-	usualRise    = 50.0 // percent
-	usualPerHour = 25.0 // percent an hour
-	usualErrorMM = 1.5  // of a cheap sensor after an hour, 1 sd
-)
-
-// worthOfMM says what a millimetre of height is worth in a vessel, and in a narrower one.
-func worthOfMM(v config.Vessel) string {
-	start := usualShare * v.Profile.TopMM()
-	if v.Batch != nil {
-		if n, err := v.Batch.Numbers(); err == nil {
-			start = v.Profile.Height(n.StartVolumeL)
-		}
-	}
-	minutes := estimator.MinutesPerMM(v.Profile, start, usualRise, usualPerHour)
-	return fmt.Sprintf("with dough %.0f mm high at the start, rising %.0f %% an hour, one millimetre of height is %.1f minutes, so a time is told to about ± %.0f minutes by a sensor that errs by %g mm; the same dough in a vessel half as wide stands four times as high, and it is ± %.0f",
-		start, usualPerHour, minutes, math.Ceil(minutes*usualErrorMM), usualErrorMM, math.Ceil(minutes*usualErrorMM/4))
 }
 
 // verdictCode is the exit code for the worst verdict.

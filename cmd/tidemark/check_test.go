@@ -160,6 +160,7 @@ func TestLevelMeasuresShowsAsksAndWrites(t *testing.T) {
 
 	out, err = level("\n\ny\n")
 	require.NoError(t, err)
+	assert.Contains(t, out, "In this vessel a time is told to about ± ")
 	assert.Contains(t, out, "Written.")
 	after, err = os.ReadFile(file)
 	require.NoError(t, err)

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/settings"
@@ -59,7 +60,7 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	l := &leveller{newTalk(ctx, s), vessel, *configFile,
+	l := &leveller{newTalk(ctx, s), vessel, *configFile, text.New(app.LocaleOf(cfg)),
 		survey.NewCalibration(src, vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
 	return errors.Join(l.run(ctx), src.Close(), buses.Close())
 }
@@ -118,6 +119,7 @@ type leveller struct {
 	talk
 	vessel config.Vessel
 	file   string
+	words  *text.Localizer
 	cal    *survey.Calibration
 }
 
@@ -187,6 +189,11 @@ func (l *leveller) write() error {
 	if err != nil {
 		return err
 	}
+	shape := l.vessel.Profile
+	if fresh, err := config.ProfileOf(m.Profile); err == nil {
+		shape = fresh
+	}
+	l.say("\n%s", app.WorthOfMM(l.vessel, shape, l.words))
 	if m.ToTheRim {
 		l.say("Above the last level of water the shape is taken from the configuration, because dough may stand higher.")
 	}

@@ -194,6 +194,7 @@ func (a *App) Level(vessel string) (web.Level, error) {
 	}
 	v.mu.Lock()
 	l := v.levelForWeb()
+	l.Worth = WorthOfMM(v.config, v.config.Profile, a.words)
 	cal := v.measured()
 	v.mu.Unlock()
 	if cal == nil {
@@ -208,6 +209,9 @@ func (a *App) Level(vessel string) (web.Level, error) {
 		l.Remarks = append(l.Remarks, "above the last level of water the shape is taken from the one in force, because dough may stand higher")
 	}
 	l.Profile = levelPoints(m.Profile)
+	if fresh, err := config.ProfileOf(m.Profile); err == nil {
+		l.Worth = WorthOfMM(v.config, fresh, a.words)
+	}
 	l.Change = &web.LevelChange{ID: m.ID(), File: a.opt.Config.File, Backup: a.setup.file.Backup(m.Text)}
 	l.Change.Before, l.Change.After = m.Differing()
 	return l, nil

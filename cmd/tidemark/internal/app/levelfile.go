@@ -6,8 +6,10 @@ import (
 	"slices"
 	"strings"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/settings"
+	"tidemark/estimator"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor/survey"
 )
@@ -24,6 +26,34 @@ func InsideOf(v config.Vessel) survey.Inside {
 		areaMM2 := (v.Profile.Volume(hi) - v.Profile.Volume(lo)) * 1e6 / (hi - lo)
 		return 2 * math.Sqrt(max(areaMM2, 0)/math.Pi) // of a round vessel of that area
 	}}
+}
+
+// A usual rise, for what an error of the height comes to: judgement.
+const (
+	usualShare   = 0.4  // of the vessel is filled, so that twice as much has room
+	usualRise    = 50.0 // percent
+	usualPerHour = 25.0 // percent an hour
+	usualErrorMM = 1.5  // of a cheap sensor after an hour, 1 sd
+)
+
+// WorthOfMM says to how many minutes a time is told in a vessel of a shape, and in a
+// narrower one; empty when the shape does not tell.
+func WorthOfMM(v config.Vessel, shape *geometry.Profile, words *text.Localizer) string {
+	if shape == nil {
+		return ""
+	}
+	start := usualShare * shape.TopMM()
+	if v.Batch != nil {
+		if n, err := v.Batch.Numbers(); err == nil {
+			start = shape.Height(n.StartVolumeL)
+		}
+	}
+	minutes := estimator.MinutesPerMM(shape, start, usualRise, usualPerHour)
+	if math.IsNaN(minutes) {
+		return ""
+	}
+	return words.Say("page.level.worth", text.Values{"minutes": math.Ceil(minutes * usualErrorMM), "start_mm": start, "speed_percent": usualPerHour, "per_mm_tenth": minutes,
+		"error_tenth": usualErrorMM, "narrow": math.Ceil(minutes * usualErrorMM / 4)})
 }
 
 // rimReached is how near to the rim, in mm, water counts as having reached it.

@@ -58,7 +58,7 @@ func (s *setup) Sheet() (web.Sheet, error) {
 	for _, v := range now.Config.Vessels {
 		one := web.SheetVessel{Name: v.Name}
 		if p := v.Profile; p != nil {
-			one.Shape = fmt.Sprintf("%.0f mm high inside, %.2f L.", p.TopMM(), p.Volume(p.TopMM()))
+			one.Shape = s.app.words.Say("page.set.inside", text.Values{"height_mm": p.TopMM(), "whole_l": p.Volume(p.TopMM())}) + " " + WorthOfMM(v, p, s.app.words)
 		}
 		out.Vessels = append(out.Vessels, one)
 	}

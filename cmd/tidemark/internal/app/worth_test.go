@@ -1,4 +1,4 @@
-package main
+package app
 
 import (
 	"testing"
@@ -6,6 +6,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
 )
@@ -15,8 +16,9 @@ import (
 func TestWorthOfMM(t *testing.T) {
 	p, err := geometry.Cylinder(180, 200)
 	require.NoError(t, err)
-	text := worthOfMM(config.Vessel{Profile: p})
-	assert.Contains(t, text, "80 mm high at the start")
-	assert.Contains(t, text, "one millimetre of height is 3.0 minutes")
-	assert.Contains(t, text, "± 5 minutes")
+	said := WorthOfMM(config.Vessel{}, p, text.New(text.Locale{}))
+	assert.Contains(t, said, "80 mm high at the start")
+	assert.Contains(t, said, "one millimetre of height is 3.0 minutes")
+	assert.Contains(t, said, "about ± 5 minutes")
+	assert.Empty(t, WorthOfMM(config.Vessel{}, nil, nil))
 }
