@@ -149,7 +149,13 @@ type MQTT struct {
 	StaleAfter   Duration `yaml:"stale_after,omitempty" is:"1s to 24h"` // an older message is no reading; 0 = 2m
 	OffsetC      float64  `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
 	Limits       `yaml:",inline"`
+	// Login is that of the household's messages at the same broker, for a source that
+	// names no user. It is no key.
+	Login Login `yaml:"-"`
 }
+
+// Login says who we are to a broker.
+type Login struct{ User, Password, PasswordFile, CAFile string }
 
 // Duration is a length of time in the form Go writes it: 33ms, 90s, 2m.
 type Duration time.Duration
@@ -312,8 +318,7 @@ func fields(c Config) []field {
 	var out []field
 	v := reflect.ValueOf(c).Elem()
 	for _, f := range reflect.VisibleFields(v.Type()) {
-		if !f.Anonymous {
-			key, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
+		if key, _, _ := strings.Cut(f.Tag.Get("yaml"), ","); !f.Anonymous && key != "-" {
 			out = append(out, field{key, f.Tag.Get("is"), v.FieldByIndex(f.Index)})
 		}
 	}

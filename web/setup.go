@@ -340,5 +340,23 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 
 // partSensors answers with the table of sensors alone, to be renewed while people wire.
 func (s *Server) partSensors(w http.ResponseWriter, r *http.Request) {
-	s.render(w, http.StatusOK, "sensors-found", s.opt.Setup.Find(r.Context()))
+	sheet, err := s.opt.Setup.Sheet()
+	if err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	s.render(w, http.StatusOK, "sensors-found", settingsPage{Sheet: sheet, Found: s.opt.Setup.Find(r.Context())})
+}
+
+// Takers are the vessels that have no sensor yet for what one is proposed for, by the
+// place of that in the file.
+func (p settingsPage) Takers(x Found) map[string]string {
+	out := map[string]string{}
+	for i, v := range p.Sheet.Vessels {
+		at := fmt.Sprintf("vessels[%d].%s", i, x.Role)
+		if x.Role != "" && x.Flow != "" && x.Value != "" && x.UsedBy == "" && p.Sheet.Values[at] == "" {
+			out[at] = v.Name
+		}
+	}
+	return out
 }

@@ -15,9 +15,12 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/sensor/sensortest"
 )
 
 // a household with a vessel and a channel of each kind, whose page has every field.
@@ -182,5 +185,43 @@ func TestTwoPeopleSaveAtOnce(t *testing.T) {
 	text, err := os.ReadFile(filepath.Join(d.dir, "t.yaml"))
 	require.NoError(t, err)
 	assert.Contains(t, string(text), fmt.Sprintf("lead: %dm\n", 40+1-slow))
+	require.NoError(t, d.end(syscall.SIGTERM, endsWithin))
+}
+
+// TestATopicOfTheHouseIsTaken: what the household's broker hears is among the found
+// sensors with its reading, one tap takes it, and it is read from then on with the login
+// of the messages.
+func TestATopicOfTheHouseIsTaken(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	b.Set(func() { b.User, b.Password = "baker", "salt" })
+	dir := newHouse(t)
+	configure(t, dir, fmt.Sprintf("channels:\n  - {name: home, kind: mqtt, url: \"%s\", user: baker, password: salt}\n", b.URL()))
+	d := startDaemon(t, dir)
+	b.Retain("house/kitchen", `{"temperature": 21.4, "battery": 3}`)
+	tap := regexp.MustCompile(`name="(vessels\[0\]\.air)" value="([^"]*)"><button>Take it for the air round tub`)
+	var found []string
+	require.Eventually(t, func() bool { found = tap.FindStringSubmatch(d.browse()); return found != nil }, patience, 100*time.Millisecond)
+	page := d.browse()
+	assert.Contains(t, page, "house/kitchen temperature")
+	assert.Contains(t, page, "21.4")
+	assert.NotContains(t, page, "battery")
+	form := formsOf(page)[0]
+	status, body := d.send(sheetForm{"version": form["version"], found[1]: html.UnescapeString(found[2])})
+	require.Equal(t, http.StatusOK, status, body)
+	text, err := os.ReadFile(filepath.Join(dir, "t.yaml"))
+	require.NoError(t, err)
+	assert.Contains(t, string(text), "    air: {kind: mqtt, broker: \""+b.URL()+"\", topic: house/kitchen, field: temperature}\n")
+	require.Eventually(t, func() bool { return strings.Count(d.out.String(), "page at http") == 2 }, patience, 20*time.Millisecond)
+	at := regexp.MustCompile(`page at (http://\S+)`).FindAllStringSubmatch(d.out.String(), -1)[1][1]
+	require.Eventually(t, func() bool {
+		b.Publish("house/kitchen", `{"temperature": 21.7}`)
+		res, err := http.Get(at + "/api/v1/vessels/tub")
+		if err != nil {
+			return false
+		}
+		defer func() { _ = res.Body.Close() }()
+		said, err := io.ReadAll(res.Body)
+		return err == nil && strings.Contains(string(said), `"air_c":21.7`)
+	}, patience, 100*time.Millisecond)
 	require.NoError(t, d.end(syscall.SIGTERM, endsWithin))
 }

@@ -46,7 +46,10 @@ type Options struct {
 	// none. None of these functions may wait for anything.
 	Topic     string
 	OnMessage func(payload []byte)
-	OnTopic   func(trouble string) // nil = nobody is told
+	// OnAny, in the place of OnMessage, is called with each message of every topic, also
+	// with those that the broker kept; Topic is # then.
+	OnAny   func(topic string, payload []byte)
+	OnTopic func(trouble string) // nil = nobody is told
 }
 
 // Limits of a Client.
@@ -202,7 +205,10 @@ func (c *Client) changed(trouble string) {
 
 // receive hands a message on.
 func (c *Client) receive(p paho.PublishReceived) (bool, error) {
-	if !p.Packet.Retain && p.Packet.Topic == c.opt.Topic {
+	switch {
+	case c.opt.OnAny != nil:
+		c.opt.OnAny(p.Packet.Topic, p.Packet.Payload)
+	case !p.Packet.Retain && p.Packet.Topic == c.opt.Topic:
 		c.opt.OnMessage(p.Packet.Payload)
 	}
 	return true, nil
@@ -211,8 +217,10 @@ func (c *Client) receive(p paho.PublishReceived) (bool, error) {
 // subscribe asks the broker for the topic and tells what it says, until it has answered
 // or the connection is lost.
 func (c *Client) subscribe(life context.Context, m *autopaho.ConnectionManager) {
-	const noRetained = 2 // MQTT 5, retain handling
-	want := []paho.SubscribeOptions{{Topic: c.opt.Topic, QoS: 1, RetainHandling: noRetained}}
+	want := []paho.SubscribeOptions{{Topic: c.opt.Topic, QoS: 1}}
+	if c.opt.OnAny == nil {
+		want[0].RetainHandling = 2 // MQTT 5, 3.8.3.1: nothing that was kept
+	}
 	for life.Err() == nil {
 		ack, err := m.Subscribe(life, &paho.Subscribe{Subscriptions: want})
 		answered, trouble := ack != nil && len(ack.Reasons) == 1, ""

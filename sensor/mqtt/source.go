@@ -7,6 +7,7 @@ import (
 	"crypto/x509"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"time"
@@ -16,8 +17,20 @@ import (
 
 // options say how to reach the broker of a source.
 func options(conf sensor.MQTT) (Options, error) {
+	if conf.User == "" && strings.HasPrefix(conf.Broker, "mqtts:") {
+		conf.CAFile = cmp.Or(conf.CAFile, conf.Login.CAFile)
+	}
+	if conf.User == "" {
+		conf.User, conf.PasswordFile = conf.Login.User, conf.Login.PasswordFile
+	}
+	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && conf.PasswordFile != "" && !strings.Contains(conf.PasswordFile, "/") {
+		conf.PasswordFile = filepath.Join(dir, conf.PasswordFile) // one of those that systemd hands over
+	}
 	trust, err := encryption(conf)
 	opt := Options{Broker: conf.Broker, User: conf.User, TLS: trust, Topic: conf.Topic}
+	if conf.Login.Password != "" && conf.User == conf.Login.User && conf.PasswordFile == "" {
+		opt.Password = func() ([]byte, error) { return []byte(conf.Login.Password), nil }
+	}
 	if conf.PasswordFile != "" {
 		opt.Password = func() ([]byte, error) { // read again each time, so that a wrong one can be put right
 			secret, err := os.ReadFile(conf.PasswordFile)

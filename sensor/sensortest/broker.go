@@ -10,8 +10,8 @@ import (
 	"github.com/eclipse/paho.golang/packets"
 )
 
-// Broker is an MQTT 5 broker with what one client needs: users, subscriptions
-// without wildcards, publications with quality 0 and 1, retained messages and
+// Broker is an MQTT 5 broker with what one client needs: users, subscriptions to one
+// topic or to all of them (#), publications with quality 0 and 1, retained messages and
 // wills. It keeps all that was published.
 type Broker struct {
 	// Faults; set them with Set.
@@ -210,8 +210,10 @@ func (b *Broker) subscribe(c net.Conn, in *packets.Subscribe) *packets.ControlPa
 		}
 		ack.Reasons = append(ack.Reasons, s.QoS)
 		b.clients[c].topics[s.Topic] = true
-		if payload, ok := b.retained[s.Topic]; ok && s.RetainHandling != 2 {
-			b.send(c, &packets.Publish{Topic: s.Topic, Payload: []byte(payload), Retain: true})
+		for topic, payload := range b.retained {
+			if s.RetainHandling != 2 && (s.Topic == topic || s.Topic == "#") {
+				b.send(c, &packets.Publish{Topic: topic, Payload: []byte(payload), Retain: true})
+			}
 		}
 	}
 	return out
@@ -224,7 +226,7 @@ func (b *Broker) spread(m *packets.Publish) {
 		b.retained[m.Topic] = string(m.Payload)
 	}
 	for c, g := range b.clients {
-		if g.topics[m.Topic] {
+		if g.topics[m.Topic] || g.topics["#"] {
 			b.send(c, &packets.Publish{Topic: m.Topic, Payload: m.Payload})
 		}
 	}

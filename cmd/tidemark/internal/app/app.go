@@ -165,6 +165,9 @@ func (a *App) Stop(ctx context.Context) error {
 			err = errors.Join(err, s.stop(ctx))
 		}
 	}
+	if a.setup != nil {
+		err = errors.Join(err, a.setup.deaf())
+	}
 	a.work.Wait() // after the page: an act there may begin work
 	return errors.Join(err, a.outbox.Close())
 }

@@ -33,6 +33,7 @@ type setup struct {
 	mu      sync.Mutex
 	found   []survey.Trial // of the last look
 	foundAt time.Time
+	ears    ears
 	tested  map[string]string // by channel, when somebody answered its test
 }
 
@@ -201,10 +202,12 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 			used[sensor.Flow(x.Config)] = v.Name
 		}
 	}
+	s.listen()
 	buses := chip.NewBuses()
 	defer buses.Close()
 	m := survey.Machine{Sysfs: s.app.opt.Config.Sysfs, Buses: buses}
 	s.found = m.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Buses: buses}, used, 2*time.Second)
+	s.found = append(s.found, s.heard(used)...)
 	s.foundAt = time.Now()
 	return s.found
 }

@@ -66,10 +66,33 @@ func (c *collector) build(raw *file, need Need) *Config {
 		seen[v.Name] = i
 		cfg.Vessels = append(cfg.Vessels, v)
 	}
+	cfg.logIn()
 	if len(cfg.Vessels) == len(raw.Vessels) { // else one that could not be read may be the one named
 		c.relations(cfg.Vessels)
 	}
 	return cfg
+}
+
+// Login is who we are to a broker to which messages go too; ok is false when none do.
+func (c *Config) Login(broker string) (login sensor.Login, ok bool) {
+	for _, x := range c.Channels {
+		if x.Kind == alert.MQTTChannel && x.URL == broker {
+			return sensor.Login{User: x.User, Password: x.Password.Reveal(), PasswordFile: x.PassFile, CAFile: x.CAFile}, true
+		}
+	}
+	return login, false
+}
+
+// logIn gives sensors at a broker to which messages go too the same login, unless they
+// name a user of their own.
+func (c *Config) logIn() {
+	for _, v := range c.Vessels {
+		for _, s := range v.Sensors() {
+			if m, is := s.Config.(*sensor.MQTT); is && m.User == "" {
+				m.Login, _ = c.Login(m.Broker)
+			}
+		}
+	}
 }
 
 // orString returns s, or def when s is empty.

@@ -1,0 +1,112 @@
+package app
+
+import (
+	"errors"
+	"net/url"
+	"time"
+
+	"tidemark/alert"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/sensor"
+	"tidemark/sensor/mqtt"
+	"tidemark/sensor/survey"
+)
+
+// listenFor is how long brokers are listened to after the last look for sensors.
+const listenFor = 10 * time.Minute
+
+// ears hear what the topics of the household's brokers say while somebody looks for
+// sensors. The lock of setup guards them.
+type ears struct {
+	at   map[string]*mqtt.Listener
+	idle *time.Timer
+}
+
+// brokers are those that the settings name, each as a sensor at it would log in.
+func brokers(cfg *config.Config) (out []sensor.MQTT) {
+	known := map[string]bool{}
+	add := func(m sensor.MQTT) {
+		if !known[m.Broker] {
+			known[m.Broker] = true
+			out = append(out, m)
+		}
+	}
+	for _, c := range cfg.Channels {
+		if c.Kind == alert.MQTTChannel {
+			login, _ := cfg.Login(c.URL)
+			add(sensor.MQTT{Broker: c.URL, Login: login})
+		}
+	}
+	for _, v := range cfg.Vessels {
+		for _, s := range v.Sensors() {
+			if m, is := s.Config.(*sensor.MQTT); is {
+				add(sensor.MQTT{Broker: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, Login: m.Login})
+			}
+		}
+	}
+	return out
+}
+
+// listen begins to listen to the brokers, or goes on.
+func (s *setup) listen() {
+	if s.ears.at == nil {
+		s.ears.at = map[string]*mqtt.Listener{}
+	}
+	for _, b := range brokers(s.app.opt.Config) {
+		if s.ears.at[b.Broker] == nil {
+			s.ears.at[b.Broker] = mqtt.Listen(b)
+		}
+	}
+	if len(s.ears.at) > 0 && s.ears.idle == nil {
+		s.ears.idle = time.AfterFunc(listenFor, func() { _ = s.deaf() }) // a goodbye that fails loses nothing
+	} else if s.ears.idle != nil {
+		s.ears.idle.Reset(listenFor)
+	}
+}
+
+// deaf ends the listening.
+func (s *setup) deaf() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var err error
+	for _, l := range s.ears.at {
+		err = errors.Join(err, l.Close())
+	}
+	if s.ears.idle != nil {
+		s.ears.idle.Stop()
+	}
+	s.ears = ears{}
+	return err
+}
+
+// heard are the numbers of topics that may be sensors, as a look at the buses finds
+// them; used names who reads one already.
+func (s *setup) heard(used map[string]string) []survey.Trial {
+	var out []survey.Trial
+	for _, b := range brokers(s.app.opt.Config) {
+		host := b.Broker
+		if u, err := url.Parse(b.Broker); err == nil {
+			host = u.Host
+		}
+		bus, heard, trouble := "MQTT "+host, []mqtt.Heard(nil), ""
+		if l := s.ears.at[b.Broker]; l != nil {
+			heard, trouble = l.Heard()
+		}
+		if len(heard) == 0 && trouble == "" {
+			trouble = "listening; a node that seldom sends shows when it does so next"
+		}
+		if len(heard) == 0 || trouble != "" {
+			out = append(out, survey.Trial{Bus: bus, Trouble: trouble})
+		}
+		for _, h := range heard {
+			what := h.Config.Topic
+			if h.Config.Field != "" {
+				what += " " + h.Config.Field
+			}
+			role := map[sensor.Quantity]string{sensor.Distance: "height", sensor.Temperature: "air"}[h.Quantity]
+			out = append(out, survey.Trial{Device: survey.Device{Place: bus, What: what, Quantity: h.Quantity, Config: &h.Config}, Bus: bus, Role: role,
+				UsedBy: used[sensor.Flow(&h.Config)], Value: h.Value, Usable: 1})
+		}
+	}
+	return out
+}
