@@ -3,10 +3,11 @@ package alert
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"fmt"
 	"strings"
 	"time"
+
+	"tidemark/bake"
 )
 
 // What says what happened to an alarm.
@@ -61,6 +62,7 @@ type Alarm struct {
 	Priority     int    // 1 lowest .. 5 most urgent
 	Level        int    // escalation steps taken
 	LastSentAt   time.Time
+	Tap          bake.EventKind // what a button of its message tells as done; empty for none
 }
 
 // maxIDLength keeps IDs usable as the last part of a URL or topic.
@@ -142,18 +144,10 @@ func (m ClockStep) Alarm(a Alarm) Alarm {
 	return a
 }
 
-// Notification returns the notification with its times moved, those of the message in it as
-// well: quiet hours and expiry count from the moment it was written. A body that
-// cannot be read stays as it is.
-func (m ClockStep) Notification(l Notification) Notification {
-	var body Message
-	if json.Unmarshal(l.Body, &body) == nil {
-		m.along(l.CreatedAt, &body.Due)
-		m.Times(&body.Since)
-		if moved, err := json.Marshal(body); err == nil {
-			l.Body = moved
-		}
-	}
-	m.Times(&l.CreatedAt, &l.SentAt)
-	return l
+// Notification returns the notification with its times moved, those of the message in
+// it as well: quiet hours and expiry count from the moment it was written.
+func (m ClockStep) Notification(n Notification) Notification {
+	m.along(n.CreatedAt, &n.Message.Due)
+	m.Times(&n.Message.Since, &n.CreatedAt, &n.SentAt)
+	return n
 }

@@ -97,7 +97,8 @@ func (s *ChannelSpec) Validate() error {
 	}
 	for _, k := range s.Only {
 		if !slices.Contains(Kinds(), k) {
-			return fieldErrorf("only", "%q is no kind of alarm; use some of: %s", k, kindList())
+			known := fmt.Sprint(slices.Sorted(slices.Values(Kinds())))
+			return fieldErrorf("only", "%q is no kind of alarm; use some of: %s", k, strings.ReplaceAll(strings.Trim(known, "[]"), " ", ", "))
 		}
 	}
 	if _, err := s.TimeoutOr(0); err != nil {

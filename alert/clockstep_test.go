@@ -1,9 +1,7 @@
 package alert
 
 import (
-	"context"
 	"errors"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -16,33 +14,10 @@ import (
 	"tidemark/estimator"
 )
 
-// settable is a clock that runs with the test's and can be set.
-type settable struct{ off atomic.Int64 }
-
-func (c *settable) Now() time.Time { return time.Now().Add(time.Duration(c.off.Load())) }
-
-// steppedKit is a kit on a clock that can be set.
-type steppedKit struct {
-	kit
-	clock *settable
-}
-
-func newSteppedKit(policy Policy, routes ...Route) *steppedKit {
-	k := &steppedKit{kit: kit{store: NewMemStore()}, clock: &settable{}}
-	k.out = NewOutbox(k.store, routes, OutboxOptions{Clock: k.clock})
-	k.manager = NewManager(k.store, k.out, routes, policy, k.clock)
-	ctx, cancel := context.WithCancel(context.Background())
-	var done sync.WaitGroup
-	done.Go(func() { k.out.Run(ctx) })
-	done.Go(func() { k.manager.Run(ctx, func(err error) { panic(err) }) })
-	k.stop = func() { cancel(); done.Wait() }
-	return k
-}
-
 // set sets the clock, with everything before now.
-func (k *steppedKit) set(t *testing.T, by time.Duration) {
+func (k *kit) set(t *testing.T, by time.Duration) {
 	t.Helper()
-	m := ClockStep{Before: k.clock.Now().Add(time.Second), By: by}
+	m := ClockStep{Before: k.Now().Add(time.Second), By: by}
 	require.NoError(t, k.manager.ClockStep(m, func() error {
 		k.store.mu.Lock()
 		defer k.store.mu.Unlock()
@@ -52,17 +27,9 @@ func (k *steppedKit) set(t *testing.T, by time.Duration) {
 		for id, l := range k.store.notifications {
 			k.store.notifications[id] = m.Notification(l)
 		}
-		k.clock.off.Add(int64(by))
+		k.off.Add(int64(by))
 		return nil
 	}))
-}
-
-// raise applies an alarm that is raised now, by the clock that can be set.
-func (k *steppedKit) raise(t *testing.T, kind Kind, id string) {
-	t.Helper()
-	c := raised(kind, id)
-	c.Alarm.Since, c.Alarm.FiredAt = k.clock.Now(), k.clock.Now()
-	require.NoError(t, k.manager.Apply(t.Context(), []Change{c}))
 }
 
 // steps are the ways in which a clock is set: from 1970 to now, and both ways by
@@ -83,7 +50,7 @@ func TestAWaitingNotificationOutlivesASetClock(t *testing.T) {
 					}
 					return nil
 				}}
-				k := newSteppedKit(Policy{}, Route{Name: "phone", Channel: phone})
+				k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone})
 				defer k.stop()
 				k.raise(t, Near, "n")
 				time.Sleep(15*time.Minute + 30*time.Second)
@@ -108,7 +75,7 @@ func TestASetClockDuringAnAttempt(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				phone := &fakeChannel{hang: true}
-				k := newSteppedKit(Policy{}, Route{Name: "phone", Channel: phone, Timeout: time.Minute})
+				k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone, Timeout: time.Minute})
 				defer k.stop()
 				k.raise(t, Near, "n")
 				time.Sleep(30 * time.Second)
@@ -118,7 +85,7 @@ func TestASetClockDuringAnAttempt(t *testing.T) {
 				l := k.store.Notifications()[0]
 				assert.Equal(t, Waiting, l.State)
 				assert.Equal(t, 1, l.Attempts)
-				assert.InDelta(t, 61, k.clock.Now().Sub(l.CreatedAt).Seconds(), 1)
+				assert.InDelta(t, 61, k.Now().Sub(l.CreatedAt).Seconds(), 1)
 				phone.mu.Lock()
 				phone.hang = false
 				phone.mu.Unlock()
@@ -138,7 +105,7 @@ func TestSnoozeAndEscalationKeepTheirSpans(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				start := time.Now()
 				phone := &fakeChannel{}
-				k := newSteppedKit(Policy{}, Route{Name: "phone", Channel: phone})
+				k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone})
 				defer k.stop()
 				k.raise(t, Reached, "quiet")
 				k.raise(t, Over, "again")
@@ -186,8 +153,8 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 					}
 					return nil
 				}}
-				policy := Policy{Household: text.Locale{Zone: time.UTC}, Quiet: Quiet{From: "22:00", Until: "07:00"}}
-				k := newSteppedKit(policy, Route{Name: "phone", Channel: phone})
+				policy := Options{Household: text.Locale{Zone: time.UTC}, Quiet: Quiet{From: "22:00", Until: "07:00"}}
+				k := newKit(NewMemStore(), policy, Route{Name: "phone", Channel: phone})
 				defer k.stop()
 				time.Sleep(c.sleepFirst)
 				k.raise(t, SensorSuspect, "s")
@@ -208,7 +175,7 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 					}
 				}
 				assert.Equal(t, []string{"s"}, phone.titles())
-				assert.Equal(t, c.until, k.clock.Now().UTC().Hour())
+				assert.Equal(t, c.until, k.Now().UTC().Hour())
 			})
 		})
 	}
@@ -225,7 +192,7 @@ func TestARefreshedTextReachesTheWaitingNotification(t *testing.T) {
 			}
 			return nil
 		}}
-		k := newSteppedKit(Policy{}, Route{Name: "phone", Channel: phone})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone})
 		defer k.stop()
 		k.raise(t, Near, "n")
 		time.Sleep(2 * time.Minute)
@@ -256,7 +223,7 @@ func TestMoveTakesPartOfTheTimes(t *testing.T) {
 		SnoozedUntil: began.Add(92 * time.Minute)}, a)
 	earlier := Alarm{SnoozedAt: began.Add(-time.Minute), SnoozedUntil: began.Add(5 * time.Minute)}
 	assert.Equal(t, earlier, m.Alarm(earlier), "asked for in the run before: ends by the true time")
-	l := Notification{CreatedAt: began.Add(-time.Second), Body: []byte("no message")}
+	l := Notification{CreatedAt: began.Add(-time.Second)}
 	assert.Equal(t, l, m.Notification(l), "a notification of the run before stays")
 }
 

@@ -1,8 +1,6 @@
 package alert
 
 import (
-	"encoding/json"
-	"fmt"
 	"slices"
 	"time"
 )
@@ -44,7 +42,7 @@ func (q Quiet) Validate() error {
 func (q Quiet) Hold(kind Kind, now time.Time) time.Time {
 	from, err1 := time.Parse(quietLayout, q.From)
 	until, err2 := time.Parse(quietLayout, q.Until)
-	if err1 != nil || err2 != nil || from.Equal(until) || policies()[kind].breaks {
+	if err1 != nil || err2 != nil || from.Equal(until) || policyOf(kind).breaks {
 		return now
 	}
 	zone := q.zone
@@ -98,7 +96,8 @@ func (p policy) again(level int) time.Duration {
 
 // tellAgainDue reports whether an alarm that nobody has answered is to be told more
 // urgently now: not in quiet hours, and counted from their end when it waited for it.
-func (p policy) tellAgainDue(a Alarm, q Quiet, now time.Time) bool {
+func (q Quiet) tellAgainDue(a Alarm, now time.Time) bool {
+	p := policyOf(a.Kind)
 	if a.State != Firing || p.repeat == 0 || a.Level >= maxLevel || q.Hold(a.Kind, now).After(now) {
 		return false
 	}
@@ -108,7 +107,7 @@ func (p policy) tellAgainDue(a Alarm, q Quiet, now time.Time) bool {
 // expired reports whether a message is not worth sending any more. One written by a
 // clock that could not be trusted never expires.
 func (q Quiet) expired(m Message, now time.Time) bool {
-	lasts := policies()[m.Kind].lasts
+	lasts := policyOf(m.Kind).lasts
 	return lasts > 0 && !m.Due.IsZero() && now.After(q.Hold(m.Kind, m.Due).Add(lasts))
 }
 
@@ -121,42 +120,12 @@ func (q Quiet) late(m Message, now time.Time) time.Duration {
 	return 0
 }
 
-// messageOf returns the body of a notification about an alarm.
-func messageOf(a Alarm, what What, n Notification, clockSet bool) ([]byte, error) {
+// messageOf returns the message of a notification about an alarm.
+func messageOf(a Alarm, what What, n Notification, clockSet bool) Message {
 	m := Message{ID: n.ID, AlarmID: a.ID, What: what, Kind: a.Kind, Reason: a.Reason, Vessel: a.Vessel, RiseID: a.RiseID,
-		Title: a.Title, Text: a.Text, Priority: min(5, max(1, a.Priority)), Level: a.Level, Since: a.Since}
+		Title: a.Title, Text: a.Text, Priority: min(5, max(1, a.Priority)), Level: a.Level, Since: a.Since, Tap: a.Tap}
 	if clockSet {
 		m.Due = n.CreatedAt
 	}
-	body, err := json.Marshal(m)
-	if err != nil {
-		return nil, fmt.Errorf("the message cannot be written: %w", err)
-	}
-	return body, nil
-}
-
-// withdrawn returns waiting notifications as taken back.
-func withdrawn(waiting []Notification) []Notification {
-	out := slices.Clone(waiting)
-	for i := range out {
-		out[i].State = Withdrawn
-	}
-	return out
-}
-
-// reworded puts the newer words of an alarm into what still waits, so that a message
-// that comes late does not tell old figures.
-func reworded(waiting []Notification, a Alarm) []Notification {
-	out := slices.Clone(waiting)
-	for i := range out {
-		var m Message
-		if json.Unmarshal(out[i].Body, &m) != nil {
-			continue
-		}
-		m.Title, m.Text = a.Title, a.Text
-		if body, err := json.Marshal(m); err == nil {
-			out[i].Body = body
-		}
-	}
-	return out
+	return m
 }

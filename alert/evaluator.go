@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 )
 
 // Evaluator folds what is the case with one vessel into changes of its alarms. It
@@ -14,6 +15,7 @@ import (
 type Evaluator struct {
 	text     *text.Localizer
 	lost     time.Duration // dough not seen for longer than this is told
+	order    []policy
 	policies map[Kind]policy
 	slots    map[slotKey]*slot
 	rise     *riseKey // nil before the first input
@@ -57,11 +59,12 @@ type condition struct {
 	unknown  bool // nothing can be said: neither on nor gone
 	reason   string
 	hold     time.Duration
-	rearm    time.Duration // at least recoveredAfter
-	since    time.Time     // when it began, if the rule knows better
-	stage    int           // 0, or more when it got worse
-	at       time.Time     // the moment the text names, if any
-	priority int           // overrides the kind's
+	rearm    time.Duration  // at least recoveredAfter
+	since    time.Time      // when it began, if the rule knows better
+	stage    int            // 0, or more when it got worse
+	at       time.Time      // the moment the text names, if any
+	priority int            // overrides the kind's
+	tap      bake.EventKind // what a button of the message tells as done; empty for none
 	say      func() words
 	sayEnd   func(s *slot) words
 }
@@ -75,7 +78,11 @@ func NewEvaluator(l *text.Localizer, lostAfter time.Duration) *Evaluator {
 	if lostAfter <= 0 {
 		lostAfter = lostAfterDefault
 	}
-	return &Evaluator{text: l, lost: lostAfter, policies: policies(), slots: map[slotKey]*slot{}, oven: newOvenDetector(false)}
+	e := &Evaluator{text: l, lost: lostAfter, order: policies(), policies: map[Kind]policy{}, slots: map[slotKey]*slot{}, oven: newOvenDetector(false)}
+	for _, p := range e.order {
+		e.policies[p.kind] = p
+	}
+	return e
 }
 
 // Observe takes temperatures in as they are measured, in Celsius, NaN for none, so
@@ -90,8 +97,8 @@ func (e *Evaluator) Observe(at time.Time, doughC, airC float64) {
 func (e *Evaluator) Evaluate(in Input) []Change {
 	o := e.observation(in)
 	changes := append(e.followRise(o), e.endSample(o)...)
-	for _, rule := range rules() {
-		for _, c := range rule(o) {
+	for _, p := range e.order {
+		for _, c := range p.rule(o) {
 			changes = append(changes, e.apply(o, c)...)
 		}
 	}
@@ -116,8 +123,8 @@ func (e *Evaluator) WarmUp(past []Input) {
 // warmUp shows one moment of an earlier run.
 func (e *Evaluator) warmUp(in Input) {
 	o := e.observation(in)
-	for _, rule := range rules() {
-		for _, c := range rule(o) {
+	for _, p := range e.order {
+		for _, c := range p.rule(o) {
 			s := e.slots[slotKey{c.kind, c.sub}]
 			if s == nil && !c.on || ofMachine(c.kind) || c.unknown || s != nil && in.At.Before(s.last) {
 				continue
@@ -319,7 +326,7 @@ func (e *Evaluator) raise(o *observation, c condition, s *slot) []Change {
 func (e *Evaluator) word(o *observation, c condition, s *slot) bool {
 	said := c.say()
 	other := s.alarm.Title != said.title || s.alarm.Text != said.text
-	s.alarm.Title, s.alarm.Text, s.worded = said.title, said.text, o.At
+	s.alarm.Title, s.alarm.Text, s.alarm.Tap, s.worded = said.title, said.text, c.tap, o.At
 	return other
 }
 

@@ -207,14 +207,13 @@ type life struct {
 func (o *ordeal) begin(t *testing.T) *life {
 	l := &life{disk: &mortal{MemStore: o.disk}, watch: NewEvaluator(text.New(text.Locale{}), 0)}
 	routes := []Route{{Name: "phone", Channel: o}}
-	out := NewOutbox(l.disk, routes, OutboxOptions{})
-	l.manager = NewManager(l.disk, out, routes, Policy{}, nil)
+	l.manager = NewManager(l.disk, routes, Options{})
 	alarms, err := l.manager.Alarms(t.Context())
 	require.NoError(t, err)
 	l.watch.Restore(alarms)
 	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup
-	done.Go(func() { out.Run(ctx) })
+	done.Go(func() { l.manager.Run(ctx) })
 	l.end = func() { l.disk.dead.Store(true); cancel(); done.Wait() }
 	return l
 }
@@ -235,7 +234,6 @@ func (o *ordeal) run(t *testing.T) {
 		changes := l.watch.Evaluate(o.in)
 		o.noteRaised(changes)
 		require.NoError(t, l.manager.Apply(t.Context(), changes))
-		require.NoError(t, l.manager.Tick(t.Context()))
 		o.answer(t, l)
 		time.Sleep(step)
 	}

@@ -171,6 +171,9 @@ func (o *observation) temperature(c condition, limitC float64) []condition {
 		return nil
 	}
 	c.ready, c.unknown = true, c.unknown || math.IsNaN(o.e.DoughC)
+	if !o.InFridge { // against heat; or what the cold comes from, and nobody has told
+		c.tap = bake.EventFridge
+	}
 	c.say = func() words {
 		told := string(c.kind) + ".text"
 		if c.stage > 0 {

@@ -10,7 +10,7 @@ func inTime(o *observation) []condition {
 	a := o.Advice
 	c := condition{kind: InTime, on: a.Urgent(o.At), ready: true, hold: inTimeHold}
 	if a != nil {
-		c.reason, c.at = string(a.Key), a.By
+		c.reason, c.at, c.tap = string(a.Key), a.By, a.Tap
 	}
 	c.say = func() words {
 		keys, v := a.Words(o.At)

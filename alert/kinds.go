@@ -1,10 +1,6 @@
 package alert
 
-import (
-	"slices"
-	"strings"
-	"time"
-)
+import "time"
 
 // Kind names what an alarm is about. It appears in the replay output, the API
 // and metrics, so it never changes its spelling.
@@ -37,6 +33,8 @@ const (
 
 // policy is what is fixed about a kind of alarm.
 type policy struct {
+	kind       Kind
+	rule       rule
 	priority   int           // 1..5
 	breaks     bool          // told in quiet hours too, unless the household says otherwise
 	perRise    bool          // raised at most once in a rise
@@ -47,35 +45,47 @@ type policy struct {
 	curve      bool          // the curve of the rise helps
 }
 
-// policies is the table of kinds. The waiting times are common practice for a home
-// kitchen, no source.
-func policies() map[Kind]policy {
+// policies returns the table of kinds, in the order their alarms are told. The waiting
+// times are common practice for a home kitchen, no source.
+func policies() []policy {
 	const h, m = time.Hour, time.Minute
-	return map[Kind]policy{
-		Near: {priority: 3, breaks: true, perRise: true, lasts: 2 * h, curve: true},
-		Reached: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, LevelsOff},
+	return []policy{
+		{kind: OvenHeating, rule: ovenHeating, priority: 5, breaks: true, supersedes: []Kind{TooHot}, repeat: m, lasts: 12 * h},
+		{kind: SensorLost, rule: sensorLost, priority: 4, supersedes: []Kind{SensorSuspect}, repeat: 20 * m, lasts: 12 * h, tellsEnd: true},
+		{kind: SensorSuspect, rule: sensorSuspect, priority: 3, lasts: 12 * h},
+		{kind: ProbeLost, rule: probeLost, priority: 3, lasts: 12 * h},
+		{kind: Reached, rule: reached, priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, LevelsOff},
 			repeat: 15 * m, lasts: 6 * h, curve: true},
-		Over: {priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff},
+		{kind: Over, rule: over, priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff},
 			repeat: 10 * m, lasts: 12 * h, curve: true},
-		LevelsOff:      {priority: 3, perRise: true, lasts: 6 * h, curve: true},
-		StarterPeak:    {priority: 3, perRise: true, supersedes: []Kind{Near}, lasts: 6 * h, curve: true},
-		StarterFalling: {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak}, lasts: 12 * h, curve: true},
-		StarterHungry:  {priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling}, lasts: 48 * h, curve: true},
-		StepDue:        {priority: 3, breaks: true, repeat: 10 * m, lasts: 3 * h},
-		PlanMoved:      {priority: 3, lasts: 6 * h, curve: true},
-		LookDue:        {priority: 3, lasts: 2 * h},
-		InTime:         {priority: 3, lasts: 2 * h, curve: true},
-		TooCold:        {priority: 3, lasts: 6 * h},
-		TooHot:         {priority: 4, breaks: true, repeat: 20 * m, lasts: 6 * h},
-		OvenHeating:    {priority: 5, breaks: true, supersedes: []Kind{TooHot}, repeat: m, lasts: 12 * h},
-		SensorLost:     {priority: 4, supersedes: []Kind{SensorSuspect}, repeat: 20 * m, lasts: 12 * h, tellsEnd: true},
-		SensorSuspect:  {priority: 3, lasts: 12 * h},
-		ProbeLost:      {priority: 3, lasts: 12 * h},
-		ClockNotSet:    {priority: 2, lasts: 24 * h},
-		DiskNearlyFull: {priority: 3, lasts: 48 * h},
-		UnderVoltage:   {priority: 3, lasts: 48 * h},
-		NobodyWatched:  {priority: 4, lasts: 12 * h, curve: true},
+		{kind: Near, rule: near, priority: 3, breaks: true, perRise: true, lasts: 2 * h, curve: true},
+		{kind: LevelsOff, rule: levelsOff, priority: 3, perRise: true, lasts: 6 * h, curve: true},
+		{kind: StarterHungry, rule: starterHungry, priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling},
+			lasts: 48 * h, curve: true},
+		{kind: StarterFalling, rule: starterFalling, priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak},
+			lasts: 12 * h, curve: true},
+		{kind: StarterPeak, rule: starterPeak, priority: 3, perRise: true, supersedes: []Kind{Near}, lasts: 6 * h, curve: true},
+		{kind: StepDue, rule: stepsDue, priority: 3, breaks: true, repeat: 10 * m, lasts: 3 * h},
+		{kind: PlanMoved, rule: planMoved, priority: 3, lasts: 6 * h, curve: true},
+		{kind: LookDue, rule: lookDue, priority: 3, lasts: 2 * h},
+		{kind: InTime, rule: inTime, priority: 3, lasts: 2 * h, curve: true},
+		{kind: TooHot, rule: tooHot, priority: 4, breaks: true, repeat: 20 * m, lasts: 6 * h},
+		{kind: TooCold, rule: tooCold, priority: 3, lasts: 6 * h},
+		{kind: NobodyWatched, rule: nobodyWatched, priority: 4, lasts: 12 * h, curve: true},
+		{kind: ClockNotSet, rule: clockNotSet, priority: 2, lasts: 24 * h},
+		{kind: DiskNearlyFull, rule: diskNearlyFull, priority: 3, lasts: 48 * h},
+		{kind: UnderVoltage, rule: underVoltage, priority: 3, lasts: 48 * h},
 	}
+}
+
+// policyOf returns the policy of a kind; an empty one for a test message.
+func policyOf(k Kind) policy {
+	for _, p := range policies() {
+		if p.kind == k {
+			return p
+		}
+	}
+	return policy{}
 }
 
 // wordEvery is how often an open alarm of the kind is worded anew.
@@ -88,19 +98,11 @@ func (p policy) wordEvery() time.Duration {
 
 // Kinds lists every kind, in the order they are looked at.
 func Kinds() []Kind {
-	return []Kind{OvenHeating, SensorLost, SensorSuspect, ProbeLost, Reached, Over, Near, LevelsOff,
-		StarterHungry, StarterFalling, StarterPeak, StepDue, PlanMoved, LookDue, InTime, TooHot, TooCold,
-		NobodyWatched, ClockNotSet, DiskNearlyFull, UnderVoltage}
-}
-
-// kindList names every kind of alarm, for errors.
-func kindList() string {
-	var names []string
-	for _, k := range Kinds() {
-		names = append(names, string(k))
+	var kinds []Kind
+	for _, p := range policies() {
+		kinds = append(kinds, p.kind)
 	}
-	slices.Sort(names)
-	return strings.Join(names, ", ")
+	return kinds
 }
 
 // ofMachine reports whether a kind is about the machine and not a vessel.

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
@@ -13,54 +15,60 @@ import (
 // snoozeDefault is how long an alarm stays quiet when nobody says how long.
 const snoozeDefault = 30 * time.Minute
 
-// tickEvery is how often Run looks for what nobody has answered, real time.
-const tickEvery = 10 * time.Second
-
-// Policy is how a household wants to be told.
-type Policy struct {
+// Options say how a household wants to be told.
+type Options struct {
 	Household text.Locale
 	Quiet     Quiet
 	SnoozeFor time.Duration // default 30 min
+	Clock     Clock         // nil: the wall clock
 	ClockSet  func() bool   // whether the wall clock can be trusted; nil: always
+	Log       *slog.Logger  // nil: nothing is logged
+	// Address returns where phones reach the answer verb to an alarm, and the page for
+	// an empty verb; empty for nowhere. nil: messages have no buttons.
+	Address func(verb, id string) string
+	// Picture returns the curve of a vessel as PNG; nil, an error or more than
+	// 60 kB means none.
+	Picture func(ctx context.Context, vessel string, riseID int64) ([]byte, error)
 }
 
 // Manager keeps the life of the alarms: it takes the changes of the rules, writes
-// notifications, escalates what nobody answers and takes answers. It keeps nothing
-// in memory that is not in the Store but what the Store has refused, so that another
-// process (the command line) may answer as well. It is safe for use by several
-// goroutines.
+// notifications, escalates what nobody answers, takes answers and delivers. It keeps
+// nothing in memory that is not in the Store but what the Store has refused and the
+// pauses of the routes, so that another process (the command line) may answer as
+// well. It is safe for use by several goroutines.
 type Manager struct {
-	mu       sync.Mutex
-	store    Store
-	out      *Outbox
-	routes   []Route
-	policy   Policy
-	clock    Clock
-	words    *text.Localizer
-	policies map[Kind]policy
-	unsaved  []Change  // changes the store has refused, oldest first
-	stamped  time.Time // when the last notification was written
+	store  Store
+	routes []Route
+	opts   Options
+	words  *text.Localizer
+	wake   chan struct{}
+	work   sync.WaitGroup // attempts under way
+
+	mu      sync.Mutex // held for a whole round, so that it sees every attempt that has ended
+	unsaved []Change   // changes the store has refused, oldest first
+	stamped time.Time  // when the last notification was written
+	queues  map[string]*queue
+	beat    time.Time // of the last round that could read the store
 }
 
 // ErrUnknownAlarm says that there is no open alarm of that ID.
 var ErrUnknownAlarm = errors.New("no open alarm has this ID")
 
-// NewManager returns a Manager that writes notifications for the routes. out may be
-// nil when nothing delivers in this process; call NewManager before out.Run.
-func NewManager(store Store, out *Outbox, routes []Route, policy Policy, clock Clock) *Manager {
-	if clock == nil {
-		clock = WallClock{}
+// NewManager returns a Manager that writes notifications for the routes; Run makes it
+// deliver them.
+func NewManager(store Store, routes []Route, opts Options) *Manager {
+	if opts.Clock == nil {
+		opts.Clock = WallClock{}
 	}
-	if policy.SnoozeFor <= 0 {
-		policy.SnoozeFor = snoozeDefault
+	if opts.SnoozeFor <= 0 {
+		opts.SnoozeFor = snoozeDefault
 	}
-	policy.Quiet.zone = policy.Household.Zone
-	m := &Manager{store: store, out: out, routes: routes, policy: policy, clock: clock,
-		words: text.New(policy.Household), policies: policies()}
-	if out != nil {
-		out.quiet, out.refused = policy.Quiet, m.handOn
+	if opts.Log == nil {
+		opts.Log = slog.New(slog.DiscardHandler)
 	}
-	return m
+	opts.Quiet.zone = opts.Household.Zone
+	return &Manager{store: store, routes: routes, opts: opts, words: text.New(opts.Household),
+		wake: make(chan struct{}, 1), queues: map[string]*queue{}}
 }
 
 // Alarms returns the open alarms and those resolved of rises under way, oldest
@@ -84,7 +92,7 @@ func (m *Manager) load(ctx context.Context) (map[string]Alarm, error) {
 }
 
 // Apply takes in what the rules said at one moment. When the store refuses, the
-// changes not yet stored are kept and tried again at the next Apply or Tick, and the
+// changes not yet stored are kept and tried again at the next Apply or Round, and the
 // error says so.
 func (m *Manager) Apply(ctx context.Context, changes []Change) error {
 	m.mu.Lock()
@@ -123,31 +131,37 @@ func (m *Manager) apply(ctx context.Context, open map[string]Alarm, c Change) er
 	if err != nil {
 		return err
 	}
+	was := a.State
+	if raised {
+		a = c.Alarm
+		a.LastSentAt = a.FiredAt
+	} else {
+		a.Title, a.Text, a.Reason, a.Tap = c.Alarm.Title, c.Alarm.Text, c.Alarm.Reason, c.Alarm.Tap
+		a.Priority = max(a.Priority, c.Alarm.Priority)
+	}
 	var told []Notification
 	switch {
 	case raised:
-		a = c.Alarm
-		a.LastSentAt = a.FiredAt
-		told, err = m.told(a, c.What, "", c.ClockSet, waiting)
-	case c.What == WasResolved:
-		told, err = m.ended(a, c, waiting)
-		a = merge(a, c.Alarm)
-		a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
+		told = m.told(a, c.What, "", c.ClockSet, waiting)
 	case c.What == WasRefreshed:
-		a = merge(a, c.Alarm)
-		told = reworded(waiting, a)
-	default:
-		a = merge(a, c.Alarm)
-		if a.State != Firing {
-			break
+		for _, n := range waiting { // a message that comes late does not tell old figures
+			n.Message.Title, n.Message.Text = a.Title, a.Text
+			told = append(told, n)
 		}
-		told, err = m.told(a, c.What, fmt.Sprintf("/u%d", m.clock.Now().Unix()), c.ClockSet, waiting)
+	case c.What == WasResolved:
+		told = withdrawn(waiting)
+		if policyOf(a.Kind).tellsEnd && was != Resolved {
+			end := a
+			end.Priority = 2
+			told = m.told(end, WasResolved, "/end", c.ClockSet, waiting)
+		}
+		a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
+	case was == Firing:
+		now := m.opts.Clock.Now()
+		told = m.told(a, c.What, fmt.Sprintf("/u%d", now.Unix()), c.ClockSet, waiting)
 		if c.What == WasEscalated {
-			a.LastSentAt = m.clock.Now()
+			a.LastSentAt = now
 		}
-	}
-	if err != nil {
-		return err
 	}
 	open[a.ID] = a
 	return m.save(ctx, a, told)
@@ -163,18 +177,17 @@ func sameOfMachine(open map[string]Alarm, a Alarm) bool {
 	return false
 }
 
-// merge takes what the rules know anew and keeps what the manager knows.
-func merge(old, fresh Alarm) Alarm {
-	old.Title, old.Text, old.Reason = fresh.Title, fresh.Text, fresh.Reason
-	old.Priority = max(old.Priority, fresh.Priority)
-	return old
-}
-
-// save stores an alarm with its notifications and wakes the outbox.
+// save stores an alarm with its notifications and has them delivered. An urgent one
+// ends the pause of every queue; mu is held.
 func (m *Manager) save(ctx context.Context, a Alarm, told []Notification) error {
 	err := m.store.SaveAlarm(ctx, a, told)
-	if m.out != nil && len(told) > 0 {
-		m.out.Wake(a.Priority >= 5)
+	if len(told) > 0 {
+		if a.Priority >= 5 {
+			for _, q := range m.queues {
+				q.until = time.Time{}
+			}
+		}
+		m.hurry()
 	}
 	return err
 }
@@ -196,7 +209,7 @@ func (m *Manager) waiting(ctx context.Context, alarmID string) ([]Notification, 
 
 // told writes one notification a route, in the place of those that still wait, so
 // that a dead network does not pile up messages about one thing.
-func (m *Manager) told(a Alarm, what What, suffix string, clockSet bool, waiting []Notification) ([]Notification, error) {
+func (m *Manager) told(a Alarm, what What, suffix string, clockSet bool, waiting []Notification) []Notification {
 	now := m.stamp()
 	out := withdrawn(waiting)
 	for _, r := range m.routes {
@@ -210,31 +223,25 @@ func (m *Manager) told(a Alarm, what What, suffix string, clockSet bool, waiting
 				n.CreatedAt, n.Attempts, n.Answer = w.CreatedAt, w.Attempts, w.Answer
 			}
 		}
-		body, err := messageOf(a, what, n, clockSet)
-		if err != nil {
-			return nil, err
-		}
-		n.Body = body
+		n.Message = messageOf(a, what, n, clockSet)
 		out = append(out, n)
 	}
-	return out, nil
+	return out
 }
 
-// ended writes what is told of the end of an alarm, if anything, and takes back what
-// waits.
-func (m *Manager) ended(a Alarm, c Change, waiting []Notification) ([]Notification, error) {
-	if !m.policies[a.Kind].tellsEnd || a.State == Resolved {
-		return withdrawn(waiting), nil
+// withdrawn returns waiting notifications as taken back.
+func withdrawn(waiting []Notification) []Notification {
+	out := slices.Clone(waiting)
+	for i := range out {
+		out[i].State = Withdrawn
 	}
-	a = merge(a, c.Alarm)
-	a.Priority = 2
-	return m.told(a, WasResolved, "/end", c.ClockSet, waiting)
+	return out
 }
 
 // stamp returns a moment for new notifications, later than the last one, so that the
 // order of telling is the order of the stamps.
 func (m *Manager) stamp() time.Time {
-	now := m.clock.Now()
+	now := m.opts.Clock.Now()
 	if !now.After(m.stamped) && m.stamped.Sub(now) < time.Second {
 		now = m.stamped.Add(time.Millisecond)
 	}
@@ -242,43 +249,18 @@ func (m *Manager) stamp() time.Time {
 	return now
 }
 
-// Run looks for unanswered alarms until ctx ends. fail is told of errors of the
-// store; it may be nil.
-func (m *Manager) Run(ctx context.Context, fail func(error)) {
-	ticker := time.NewTicker(tickEvery)
-	defer ticker.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
-		if err := m.Tick(ctx); err != nil && fail != nil && ctx.Err() == nil {
-			fail(err)
-		}
-	}
-}
-
-// Tick escalates what nobody has answered, ends snoozes that are over and tries
-// again what the store has refused.
-func (m *Manager) Tick(ctx context.Context) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if err := m.flush(ctx); err != nil {
-		return err
-	}
+// escalate tells again what nobody has answered and ends snoozes that are over; mu
+// is held.
+func (m *Manager) escalate(ctx context.Context) error {
 	alarms, err := m.Alarms(ctx)
-	if err != nil {
-		return err
-	}
-	now := m.clock.Now()
-	var errs []error
+	now := m.opts.Clock.Now()
+	errs := []error{err}
 	for _, a := range alarms {
 		switch {
 		case a.State == Snoozed && !now.Before(a.SnoozedUntil):
 			a.State, a.SnoozedAt, a.SnoozedUntil = Firing, time.Time{}, time.Time{}
 			errs = append(errs, m.tellAgain(ctx, a, fmt.Sprintf("/s%d", now.Unix())))
-		case m.policies[a.Kind].tellAgainDue(a, m.policy.Quiet, now):
+		case m.opts.Quiet.tellAgainDue(a, now):
 			a.Level, a.Priority = a.Level+1, min(5, a.Priority+1)
 			errs = append(errs, m.tellAgain(ctx, a, ""))
 		}
@@ -292,26 +274,21 @@ func (m *Manager) tellAgain(ctx context.Context, a Alarm, suffix string) error {
 	if err != nil {
 		return err
 	}
-	a.LastSentAt = m.clock.Now()
-	told := a
+	a.LastSentAt = m.opts.Clock.Now()
+	again := a
 	if a.Level > 0 {
-		told.Text = join(m.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
+		again.Text = join(m.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
 	}
-	ns, err := m.told(told, WasEscalated, suffix, m.policy.ClockSet == nil || m.policy.ClockSet(), waiting)
-	if err != nil {
-		return err
-	}
-	if err := m.save(ctx, a, ns); err != nil {
+	told := m.told(again, WasEscalated, suffix, m.opts.ClockSet == nil || m.opts.ClockSet(), waiting)
+	if err := m.save(ctx, a, told); err != nil {
 		return fmt.Errorf("alarm %s cannot be stored: %w", a.ID, err)
 	}
 	return nil
 }
 
 // handOn tells an alarm at once through the routes that would come later, when a
-// channel has refused its notification for good.
+// channel has refused its notification for good; mu is held.
 func (m *Manager) handOn(ctx context.Context, n Notification) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
 	open, err := m.load(ctx)
 	a, known := open[n.AlarmID]
 	level := laterLevel(m.routes, a)
@@ -320,6 +297,19 @@ func (m *Manager) handOn(ctx context.Context, n Notification) {
 	}
 	a.Level = level
 	_ = m.tellAgain(ctx, a, "") // an error is no loss: the alarm stays open and escalates by time
+}
+
+// Open returns an open alarm.
+func (m *Manager) Open(ctx context.Context, id string) (Alarm, error) {
+	open, err := m.load(ctx)
+	if err != nil {
+		return Alarm{}, err
+	}
+	a, ok := open[id]
+	if !ok || a.State == Resolved {
+		return Alarm{}, fmt.Errorf("%w: %q", ErrUnknownAlarm, id)
+	}
+	return a, nil
 }
 
 // Ack says that somebody has understood an alarm: nothing more is sent about it. by
@@ -333,10 +323,10 @@ func (m *Manager) Ack(ctx context.Context, id, by string) (Alarm, error) {
 	})
 }
 
-// Snooze keeps an alarm quiet for a while; zero takes the policy's span.
+// Snooze keeps an alarm quiet for a while; zero takes the options' span.
 func (m *Manager) Snooze(ctx context.Context, id, by string, span time.Duration) (Alarm, error) {
 	if span <= 0 {
-		span = m.policy.SnoozeFor
+		span = m.opts.SnoozeFor
 	}
 	return m.answer(ctx, id, func(a *Alarm, now time.Time) {
 		a.State, a.AckedBy, a.SnoozedAt, a.SnoozedUntil = Snoozed, by, now, now.Add(span)
@@ -347,19 +337,15 @@ func (m *Manager) Snooze(ctx context.Context, id, by string, span time.Duration)
 func (m *Manager) answer(ctx context.Context, id string, change func(*Alarm, time.Time)) (Alarm, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	open, err := m.load(ctx)
+	a, err := m.Open(ctx, id)
 	if err != nil {
 		return Alarm{}, err
-	}
-	a, ok := open[id]
-	if !ok || a.State == Resolved {
-		return Alarm{}, fmt.Errorf("%w: %q", ErrUnknownAlarm, id)
 	}
 	waiting, err := m.waiting(ctx, id)
 	if err != nil {
 		return Alarm{}, err
 	}
-	change(&a, m.clock.Now())
+	change(&a, m.opts.Clock.Now())
 	if err := m.save(ctx, a, withdrawn(waiting)); err != nil {
 		return Alarm{}, fmt.Errorf("the answer cannot be stored: %w", err)
 	}
@@ -369,16 +355,20 @@ func (m *Manager) answer(ctx context.Context, id string, change func(*Alarm, tim
 // ClockStep takes a set clock into account. move has to move what is stored and the
 // clock itself; while it runs nothing is told, sent or escalated, so that no
 // notification is looked at by one clock and with the times of the other. An error
-// of move is returned and what is in memory moves all the same.
+// of move is returned and what is in memory moves all the same: what a queue waits for
+// is a span, whenever it began.
 func (m *Manager) ClockStep(step ClockStep, move func() error) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	err := move()
 	for i := range m.unsaved {
 		m.unsaved[i].Alarm = step.Alarm(m.unsaved[i].Alarm)
 	}
-	m.stamped = time.Time{}
-	if m.out == nil {
-		return move()
+	for _, q := range m.queues {
+		ClockStep{By: step.By}.Times(&q.until)
 	}
-	return m.out.clockStep(step, move)
+	step.Times(&m.beat)
+	m.stamped = time.Time{}
+	m.hurry()
+	return err
 }

@@ -39,7 +39,7 @@ func TestEscalationShortensAndEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
 		phone, mail := &fakeChannel{}, &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: phone}, Route{Name: "post", Channel: mail, FromLevel: 2})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone}, Route{Name: "post", Channel: mail, FromLevel: 2})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(12 * time.Hour)
@@ -104,7 +104,7 @@ func TestADeadNetworkDoesNotPileUpMessages(t *testing.T) {
 			}
 			return nil
 		}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(90 * time.Minute)
@@ -120,7 +120,7 @@ func TestADeadNetworkDoesNotPileUpMessages(t *testing.T) {
 func TestQuietHours(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) { // bubbles begin at midnight UTC
 		ch := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{Quiet: Quiet{From: "22:30", Until: "06:30"}}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{Quiet: Quiet{From: "22:30", Until: "06:30"}}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(SensorLost, "lost")}))
 		time.Sleep(time.Hour)
@@ -168,7 +168,7 @@ func TestResolvedTakesItsNotificationsBack(t *testing.T) {
 			}
 			return nil
 		}}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		hot := raised(TooHot, "hot")
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{hot}))
@@ -209,6 +209,46 @@ func TestApplyTwiceTellsOnce(t *testing.T) {
 	})
 }
 
+// TestMessagesOfferTheAnswersOfThePage has a row for each kind that more than seen and
+// later can be said to.
+func TestMessagesOfferTheAnswersOfThePage(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*Input)
+		want   []string // verbs of the buttons
+	}{
+		{"ready at night", advised(bake.AdviseFridge, false), []string{"fridge", "ack", "snooze"}},
+		{"too far for the tub by the morning", advised(bake.AdviseShape, false), []string{"shaped", "ack", "snooze"}},
+		{"warm", func(in *Input) { in.Estimate.DoughC = 34 }, []string{"fridge", "ack", "snooze"}},
+		{"cold", func(in *Input) { in.Estimate.DoughC = 12 }, []string{"fridge", "ack", "snooze"}},
+		{"stalled", func(in *Input) { in.Estimate.LevelsOffShort, in.Estimate.CeilingPercent = true, 80 }, []string{"shaped", "ack", "snooze"}},
+		{"a stalled proof", proving(func(in *Input) { in.Estimate.LevelsOffShort, in.Estimate.CeilingPercent = true, 40 }), []string{"ack", "snooze"}},
+		{"not seen", func(in *Input) { in.Estimate.Quality = estimator.QualityGap }, []string{"ack", "snooze"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := newScene(t, text.Locale{})
+			tap := func(in *Input) {
+				if c.change(in); in.Advice != nil {
+					in.Advice.Tap = map[bake.AdviceKey]bake.EventKind{bake.AdviseFridge: bake.EventFridge, bake.AdviseShape: bake.EventShaped}[in.Advice.Key]
+				}
+			}
+			s.run(40*time.Minute, 15*time.Second, tap)
+			require.NotEmpty(t, s.saidA)
+			m := NewManager(NewMemStore(), nil, Options{Address: func(verb, id string) string { return "http://kitchen.lan/" + verb + "/" + id }})
+			msg := messageOf(s.saidA[0], WasRaised, Notification{}, true)
+			var verbs []string
+			for _, b := range m.links(msg).Buttons {
+				verbs = append(verbs, b.Verb)
+				assert.NotContains(t, b.Label, ".", "a label, not a key")
+				assert.Equal(t, "http://kitchen.lan/"+b.Verb+"/"+s.saidA[0].ID, b.URL)
+			}
+			assert.Equal(t, c.want, verbs)
+			msg.What = WasResolved
+			assert.Empty(t, m.links(msg).Buttons, "there is nothing left to answer")
+		})
+	}
+}
+
 // flakyStore fails SaveAlarm a number of times.
 type flakyStore struct {
 	*MemStore
@@ -227,10 +267,10 @@ func TestAStoreThatFailsForAWhileLosesNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		store := &flakyStore{MemStore: NewMemStore(), failures: 2}
 		routes := []Route{{Name: "phone", Channel: &fakeChannel{}}}
-		manager := NewManager(store, nil, routes, Policy{}, nil)
+		manager := NewManager(store, routes, Options{})
 		assert.ErrorContains(t, manager.Apply(t.Context(), []Change{raised(Near, "a"), raised(Over, "b")}), "disk full")
-		assert.ErrorContains(t, manager.Tick(t.Context()), "disk full")
-		assert.NoError(t, manager.Tick(t.Context()))
+		assert.ErrorContains(t, manager.Round(t.Context()), "disk full")
+		assert.NoError(t, manager.Round(t.Context()))
 		open, err := manager.Alarms(t.Context())
 		require.NoError(t, err)
 		assert.Len(t, open, 2)
@@ -257,7 +297,7 @@ func TestUnattendedEvening(t *testing.T) {
 			}
 			return ch
 		}
-		k := newKit(NewMemStore(), Policy{Quiet: Quiet{From: "22:30", Until: "06:30"}},
+		k := newKit(NewMemStore(), Options{Quiet: Quiet{From: "22:30", Until: "06:30"}},
 			Route{Name: "phone", Channel: note("phone")}, Route{Name: "post", Channel: note("post"), FromLevel: 2})
 		defer k.stop()
 		w := NewEvaluator(text.New(text.Locale{}), 0)

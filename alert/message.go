@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"time"
+
+	"tidemark/bake"
 )
 
-// Message is what a channel delivers. Its JSON form is kept in Notification.Body.
+// Message is what a channel delivers. Its JSON form is stored and sent.
 type Message struct {
 	ID       string    `json:"id"`       // of the notification: the same on every attempt
 	AlarmID  string    `json:"alarm_id"` // the same for every message about one alarm
@@ -22,22 +24,30 @@ type Message struct {
 	Since    time.Time `json:"since"`    // when the condition began
 	Due      time.Time `json:"due"`      // when it ought to have arrived; zero when no clock could say
 
+	// Tap is the event that a button tells as done; empty for none.
+	Tap bake.EventKind `json:"tap,omitempty"`
+
 	Links       Links  `json:"-"` // filled in at each attempt
 	Picture     []byte `json:"-"` // PNG of the rise, at most 60 kB; nil for none
 	PictureText string `json:"-"` // what the picture shows
 }
 
-// Links are addresses a message may offer. Empty ones are left out. Those that
-// act carry a token and are told to channels only, never logged.
+// Links are the addresses a message may offer. Those of buttons carry a token and are
+// told to channels only, never logged.
 type Links struct {
-	Page        string
-	Ack         string // POST
-	Snooze      string // POST
-	SnoozeFor   time.Duration
-	AckLabel    string
-	SnoozeLabel string
-	PageLabel   string
+	Page      string // empty for none
+	PageLabel string
+	Buttons   []Button // the most useful first; at most three
 }
+
+// Button is an answer that a message offers: an address to POST to.
+type Button struct{ Verb, Label, URL string }
+
+// The answers that every alarm takes; Message.Tap names one more.
+const (
+	AnswerAck    = "ack"
+	AnswerSnooze = "snooze"
+)
 
 // TestKind marks a message of notify --test.
 const TestKind Kind = "test"

@@ -179,7 +179,7 @@ func TestEveryMessage(t *testing.T) {
 				s.run(40*time.Minute, 15*time.Second, change)
 			}
 			for i, a := range s.saidA {
-				if strings.Contains(s.said[i], " resolved ") && !policies()[a.Kind].tellsEnd {
+				if strings.Contains(s.said[i], " resolved ") && !policyOf(a.Kind).tellsEnd {
 					continue
 				}
 				seen[a.Kind] = true

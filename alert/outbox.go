@@ -2,251 +2,197 @@ package alert
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"log/slog"
 	"math/rand/v2"
-	"sync"
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 )
 
-// Waiting times of the Outbox, in real time unless said, and its limits.
+// Waiting times of the delivery, in real time unless said, and its limits.
 const (
-	backoffFirst   = 5 * time.Second // by the clock of the Outbox
+	backoffFirst   = 5 * time.Second // by the clock of the Manager
 	backoffMost    = 5 * time.Minute
 	retryAfterMost = time.Hour
-	pollEvery      = 5 * time.Second
+	roundEvery     = 5 * time.Second
 	attemptMost    = 30 * time.Second
 	saveTries      = 3
 	plainAfter     = 3      // attempts after which the picture is left out
 	maxPicture     = 60_000 // bytes
 )
 
-// OutboxOptions are what an Outbox may be given beside store and routes.
-type OutboxOptions struct {
-	Household text.Locale
-	Clock     Clock                 // nil: the wall clock
-	Log       *slog.Logger          // nil: nothing is logged
-	Links     func(id string) Links // addresses to offer for an alarm; nil for none
-	// Picture returns the curve of a vessel as PNG; nil, an error or more than
-	// 60 kB means none.
-	Picture func(ctx context.Context, vessel string, riseID int64) ([]byte, error)
-}
-
-// Outbox delivers the notifications of a Store through routes. Every route has its
-// own queue: one that hangs does not hold up the others. Within a queue notifications
-// go out oldest first, and one that cannot be delivered now holds back the younger
-// ones, so that order is kept.
-type Outbox struct {
-	store  Store
-	routes map[string]Route
-	opts   OutboxOptions
-	words  *text.Localizer
-	wake   chan struct{}
-
-	// Set by NewManager: the quiet hours, and who is told of what was refused for good.
-	quiet   Quiet
-	refused func(context.Context, Notification)
-
-	mu     sync.Mutex // held for a whole round, so that a round sees every attempt that has ended
-	queues map[string]*queue
-	beat   time.Time // of the last full round
-	work   sync.WaitGroup
-}
-
-// queue is the state of one route.
+// queue is the state of one route. Every route has its own: one that hangs does not
+// hold up the others. Within a queue notifications go out oldest first, and one that
+// cannot be delivered now holds back the younger ones, so that order is kept.
 type queue struct {
 	busy  bool
 	fails int
 	until time.Time // not before this
 }
 
-// NewOutbox returns an Outbox; Run makes it work.
-func NewOutbox(store Store, routes []Route, opts OutboxOptions) *Outbox {
-	if opts.Clock == nil {
-		opts.Clock = WallClock{}
-	}
-	if opts.Log == nil {
-		opts.Log = slog.New(slog.DiscardHandler)
-	}
-	o := &Outbox{store: store, routes: map[string]Route{}, opts: opts, words: text.New(opts.Household),
-		wake: make(chan struct{}, 1), queues: map[string]*queue{}}
-	for _, r := range routes {
-		if r.Channel != nil {
-			o.routes[r.Name] = r
-		}
-	}
-	return o
-}
-
-// Wake makes Run look for notifications at once. An urgent call also ends the waiting
-// of every queue.
-func (o *Outbox) Wake(urgent bool) {
-	if urgent {
-		o.mu.Lock()
-		for _, q := range o.queues {
-			q.until = time.Time{}
-		}
-		o.mu.Unlock()
-	}
+// hurry makes Run go round at once.
+func (m *Manager) hurry() {
 	select {
-	case o.wake <- struct{}{}:
+	case m.wake <- struct{}{}:
 	default:
 	}
 }
 
-// Run delivers until ctx ends and returns when every attempt has ended.
-func (o *Outbox) Run(ctx context.Context) {
-	defer o.work.Wait()
+// Run goes round until ctx ends and returns when every attempt has ended.
+func (m *Manager) Run(ctx context.Context) {
+	defer m.work.Wait()
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-o.wake:
+		case <-m.wake:
 		case <-timer.C:
 		}
-		o.Round(ctx)
-		timer.Reset(o.pause())
+		if err := m.Round(ctx); err != nil && ctx.Err() == nil {
+			m.opts.Log.Warn("alarms and their messages cannot be read or stored", "error", err)
+		}
+		timer.Reset(m.pause())
 	}
 }
 
-// Round looks at the notifications once and begins an attempt in every queue that is
-// free and has one. Run does it again and again; a watch whose clock does not run as
-// the machine's does calls it itself.
-func (o *Outbox) Round(ctx context.Context) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	now := o.opts.Clock.Now()
-	waiting, err := o.store.WaitingNotifications(ctx)
-	if err != nil {
-		if ctx.Err() == nil {
-			o.opts.Log.Error("notifications cannot be read from the store", "error", err)
-		}
-		return
+// Round tries again what the store has refused, tells again what nobody has answered,
+// and begins an attempt in every queue that is free and has a notification. Run does
+// it again and again; a watch whose clock does not run as the machine's does calls it
+// itself.
+func (m *Manager) Round(ctx context.Context) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	err := m.flush(ctx)
+	if err == nil {
+		err = m.escalate(ctx)
 	}
-	o.beat = now
+	return errors.Join(err, m.deliver(ctx))
+}
+
+// deliver begins the attempts that are due; mu is held.
+func (m *Manager) deliver(ctx context.Context) error {
+	now := m.opts.Clock.Now()
+	waiting, err := m.store.WaitingNotifications(ctx)
+	if err != nil {
+		return err
+	}
+	m.beat = now
 	seen := map[string]bool{}
 	for _, n := range waiting {
-		m, err := messageIn(n)
-		if seen[n.Channel] || err == nil && o.quiet.Hold(m.Kind, now).After(now) {
+		if seen[n.Channel] || m.opts.Quiet.Hold(n.Message.Kind, now).After(now) {
 			continue
 		}
 		seen[n.Channel] = true
-		q := o.queues[n.Channel]
+		q := m.queues[n.Channel]
 		if q == nil {
 			q = &queue{}
-			o.queues[n.Channel] = q
+			m.queues[n.Channel] = q
 		}
 		if q.busy || now.Before(q.until) || ctx.Err() != nil {
 			continue
 		}
 		q.busy = true
-		o.work.Go(func() { o.attempt(ctx, q, n, now) })
+		m.work.Go(func() { m.attempt(ctx, q, n, now) })
 	}
+	return nil
 }
 
-// messageIn reads the message of a notification.
-func messageIn(n Notification) (m Message, err error) {
-	if err = json.Unmarshal(n.Body, &m); err != nil {
-		err = finalf("the stored notification cannot be read: %v", err)
-	}
-	return m, err
-}
-
-// attempt delivers one notification and stores what came of it.
-func (o *Outbox) attempt(ctx context.Context, q *queue, n Notification, now time.Time) {
-	route, known := o.routes[n.Channel]
-	m, err := messageIn(n)
+// attempt delivers one notification and stores what came of it. What was sent is
+// written down even while stopping.
+func (m *Manager) attempt(ctx context.Context, q *queue, n Notification, now time.Time) {
+	route, known := m.route(n.Channel)
 	var answer string
+	var err error
 	switch {
-	case err != nil:
-	case o.quiet.expired(m, now):
+	case m.opts.Quiet.expired(n.Message, now):
 		n.State, answer = Expired, "too old to be of use"
 		if n.Answer != "" {
 			answer += "; the last answer was: " + n.Answer
 		}
 	case !known:
 		err = finalf("channel %q is not in the configuration any more", n.Channel)
+	case n.Message.ID == "":
+		err = finalf("the stored notification cannot be read")
 	default:
-		answer, err = o.post(ctx, route, o.dressed(ctx, route, n, m, now))
-		if err != nil && ctx.Err() != nil {
-			o.release(q, false, 0)
-			return // stopped in the middle: try again after the next start
-		}
+		answer, err = m.post(ctx, route, m.dressed(ctx, route, n, now))
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	defer m.hurry()
+	q.busy = false
+	if err != nil && ctx.Err() != nil {
+		return // stopped in the middle: try again after the next start
+	}
+	if known && n.State == Waiting {
 		n.Attempts++
-		if err == nil {
-			n.State = Sent
-		}
 	}
-	pause, trouble := o.outcome(&n, answer, err)
-	if err := o.save(ctx, n); err != nil {
-		o.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", n.ID, "error", err)
-		trouble = true
+	wait := m.outcome(&n, answer, err)
+	stored := m.store.SaveNotification(context.WithoutCancel(ctx), n)
+	for i := 1; i < saveTries && stored != nil; i++ {
+		stored = m.store.SaveNotification(context.WithoutCancel(ctx), n)
 	}
-	o.release(q, trouble, pause)
-	o.report(ctx, n)
+	if stored != nil {
+		m.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", n.ID, "error", stored)
+	}
+	q.rest(m.opts.Clock.Now(), stored != nil || n.State == Waiting, wait)
+	m.report(n)
+	if n.State == Failed && ctx.Err() == nil {
+		m.handOn(ctx, n)
+	}
 }
 
-// outcome writes the answer into the notification and says how long the other side
-// asked to wait and whether the queue is in trouble.
-func (o *Outbox) outcome(n *Notification, answer string, err error) (wait time.Duration, trouble bool) {
+// route returns the route of a name that something can be delivered through.
+func (m *Manager) route(name string) (Route, bool) {
+	for _, r := range m.routes {
+		if r.Name == name && r.Channel != nil {
+			return r, true
+		}
+	}
+	return Route{}, false
+}
+
+// outcome writes an answer into a notification and returns how long the other side
+// asked to wait.
+func (m *Manager) outcome(n *Notification, answer string, err error) (wait time.Duration) {
 	var refusal *Failure
 	switch {
-	case err == nil:
+	case errors.As(err, &refusal):
+		n.Answer, wait = refusal.Answer, min(refusal.RetryAfter, retryAfterMost)
+		if refusal.Final {
+			n.State = Failed
+		}
+	case err != nil:
+		n.Answer = err.Error()
+	default:
 		n.Answer = answer
-		return 0, false
-	case errors.As(err, &refusal) && refusal.Final:
-		n.State, n.Answer = Failed, refusal.Answer
-		return 0, false
-	case refusal != nil:
-		n.Answer = refusal.Answer
-		return min(refusal.RetryAfter, retryAfterMost), true
-	}
-	n.Answer = err.Error()
-	return 0, true
-}
-
-// save stores the outcome, trying a few times: what was sent must be written down,
-// even while stopping.
-func (o *Outbox) save(ctx context.Context, n Notification) (err error) {
-	if n.State == Sent {
-		n.SentAt = o.opts.Clock.Now()
-	}
-	for range saveTries {
-		if err = o.store.SaveNotification(context.WithoutCancel(ctx), n); err == nil {
-			return nil
+		if n.State == Waiting {
+			n.State, n.SentAt = Sent, m.opts.Clock.Now()
 		}
 	}
-	return err
+	return wait
 }
 
-// release frees the queue and sets its back-off: doubled each time up to a limit, with
-// a jitter of a quarter either way.
-func (o *Outbox) release(q *queue, failed bool, wait time.Duration) {
-	o.mu.Lock()
-	q.busy = false
-	if failed {
-		backoff := min(backoffMost, backoffFirst<<min(q.fails, 8))
-		backoff = time.Duration(float64(backoff) * (0.75 + 0.5*rand.Float64()))
-		q.fails, q.until = q.fails+1, o.opts.Clock.Now().Add(max(wait, backoff))
-	} else {
+// rest sets the back-off of a queue: after trouble doubled each time up to a limit,
+// with a jitter of a quarter either way, and at least what the other side asked for.
+func (q *queue) rest(now time.Time, trouble bool, wait time.Duration) {
+	if !trouble {
 		q.fails, q.until = 0, time.Time{}
+		return
 	}
-	o.mu.Unlock()
-	o.Wake(false)
+	backoff := float64(min(backoffMost, backoffFirst<<min(q.fails, 8))) * (0.75 + 0.5*rand.Float64())
+	q.fails, q.until = q.fails+1, now.Add(max(wait, time.Duration(backoff)))
 }
 
 // pause returns how long Run sleeps when nobody wakes it.
-func (o *Outbox) pause() time.Duration {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	wait, now := pollEvery, o.opts.Clock.Now()
-	for _, q := range o.queues {
+func (m *Manager) pause() time.Duration {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	wait, now := roundEvery, m.opts.Clock.Now()
+	for _, q := range m.queues {
 		if left := q.until.Sub(now); !q.busy && left > 0 {
 			wait = min(wait, left)
 		}
@@ -254,9 +200,9 @@ func (o *Outbox) pause() time.Duration {
 	return max(wait, 10*time.Millisecond)
 }
 
-// report logs an outcome and hands on what was refused for good.
-func (o *Outbox) report(ctx context.Context, n Notification) {
-	log := o.opts.Log.With("notification", n.ID, "attempts", n.Attempts, "answer", n.Answer)
+// report logs an outcome.
+func (m *Manager) report(n Notification) {
+	log := m.opts.Log.With("notification", n.ID, "attempts", n.Attempts, "answer", n.Answer)
 	switch n.State {
 	case Sent:
 		log.Info("notification delivered")
@@ -265,13 +211,10 @@ func (o *Outbox) report(ctx context.Context, n Notification) {
 	default:
 		log.Error("notification given up", "state", n.State)
 	}
-	if n.State == Failed && o.refused != nil && ctx.Err() == nil {
-		o.refused(ctx, n)
-	}
 }
 
 // post hands a message to a channel within the time limit.
-func (o *Outbox) post(ctx context.Context, route Route, m Message) (answer string, err error) {
+func (m *Manager) post(ctx context.Context, route Route, msg Message) (answer string, err error) {
 	limit := route.Timeout
 	if limit <= 0 {
 		limit = attemptMost
@@ -283,123 +226,107 @@ func (o *Outbox) post(ctx context.Context, route Route, m Message) (answer strin
 			err = finalf("the channel failed inside: %v", r)
 		}
 	}()
-	answer, err = route.Channel.Deliver(ctx, m)
+	answer, err = route.Channel.Deliver(ctx, msg)
 	if err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
 		return "", fmt.Errorf("no answer within %s", limit)
 	}
 	return answer, err
 }
 
-// dressed returns a message with what is only known when sending: links, picture,
-// late stamp.
-func (o *Outbox) dressed(ctx context.Context, route Route, n Notification, m Message, now time.Time) Message {
-	o.link(&m)
-	if o.opts.Picture != nil && route.Pictures && m.RiseID != 0 && policies()[m.Kind].curve && n.Attempts < plainAfter {
-		if png, err := o.opts.Picture(ctx, m.Vessel, m.RiseID); err == nil && len(png) <= maxPicture {
-			m.Picture, m.PictureText = png, o.words.Say("picture", text.Values{"vessel": m.Vessel})
+// dressed returns the message of a notification with what is only known when sending:
+// links, picture, late stamp.
+func (m *Manager) dressed(ctx context.Context, route Route, n Notification, now time.Time) Message {
+	msg := n.Message
+	msg.Links = m.links(msg)
+	if m.opts.Picture != nil && route.Pictures && msg.RiseID != 0 && policyOf(msg.Kind).curve && n.Attempts < plainAfter {
+		if png, err := m.opts.Picture(ctx, msg.Vessel, msg.RiseID); err == nil && len(png) <= maxPicture {
+			msg.Picture, msg.PictureText = png, m.words.Say("picture", text.Values{"vessel": msg.Vessel})
 		}
 	}
-	if late := o.quiet.late(m, now); late > 0 {
-		m.Text = join(o.words.Say("late", text.Values{"span": late}), m.Text)
+	if late := m.opts.Quiet.late(msg, now); late > 0 {
+		msg.Text = join(m.words.Say("late", text.Values{"span": late}), msg.Text)
 	}
-	if !m.Due.IsZero() {
-		m.Due = o.quiet.Hold(m.Kind, m.Due)
+	if !msg.Due.IsZero() {
+		msg.Due = m.opts.Quiet.Hold(msg.Kind, msg.Due)
 	}
-	return m
+	return msg
 }
 
-// link offers the addresses of an alarm, if there are any.
-func (o *Outbox) link(m *Message) {
-	if o.opts.Links != nil {
-		m.Links = o.opts.Links(m.AlarmID)
-		if m.Links.SnoozeFor <= 0 {
-			m.Links.SnoozeFor = snoozeDefault
-		}
-		m.Links.AckLabel = o.words.Say("button.ack", nil)
-		m.Links.SnoozeLabel = o.words.Say("button.snooze", text.Values{"span": m.Links.SnoozeFor})
-		m.Links.PageLabel = o.words.Say("button.page", nil)
+// links offers the addresses of an alarm, if there are any: the page, and while the
+// alarm lasts its answers, first what the page has a button for.
+func (m *Manager) links(msg Message) (l Links) {
+	if m.opts.Address == nil {
+		return l
 	}
+	if l.Page = m.opts.Address("", ""); l.Page == "" || msg.What == WasResolved {
+		return l
+	}
+	l.PageLabel = m.words.Say("button.page", nil)
+	button := func(verb, key string) {
+		l.Buttons = append(l.Buttons, Button{verb, m.words.Say(key, text.Values{"span": m.opts.SnoozeFor}), m.opts.Address(verb, msg.AlarmID)})
+	}
+	if msg.Tap != "" {
+		button(string(msg.Tap), "page.did."+string(msg.Tap))
+	}
+	button(AnswerAck, "button.ack")
+	button(AnswerSnooze, "button.snooze")
+	return l
 }
+
+// Taps lists the events that a button of a message may tell.
+func Taps() []bake.EventKind { return []bake.EventKind{bake.EventFridge, bake.EventShaped} }
 
 // Test sends a real message through one route, past the store, and returns what
 // the other side said.
-func (o *Outbox) Test(ctx context.Context, name string) (string, error) {
-	route, known := o.routes[name]
+func (m *Manager) Test(ctx context.Context, name string) (string, error) {
+	route, known := m.route(name)
 	if !known {
 		return "", fmt.Errorf("there is no channel %q; it must be listed under channels in the configuration", name)
 	}
-	now := o.opts.Clock.Now()
-	m := Message{
+	now := m.opts.Clock.Now()
+	msg := Message{
 		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: TestID(name), What: WasRaised, Kind: TestKind,
-		Title: o.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
-		Text: o.words.Say("test.text", text.Values{"channel": name, "at": now}),
+		Title: m.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
+		Text: m.words.Say("test.text", text.Values{"channel": name, "at": now}),
 	}
-	o.link(&m)
-	return o.post(ctx, route, m)
+	msg.Links = m.links(msg)
+	return m.post(ctx, route, msg)
 }
 
 // TestID is what a test message to a channel names as its alarm.
 func TestID(channel string) string { return SafeID("test", channel) }
 
-// Beat returns when the Outbox last looked at its notifications, by its clock; zero
+// Beat returns when the Manager last looked at its notifications, by its clock; zero
 // before the first look.
-func (o *Outbox) Beat() time.Time {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.beat
+func (m *Manager) Beat() time.Time {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.beat
 }
 
-// UnderWay returns how many deliveries have begun and not ended.
-func (o *Outbox) UnderWay() int {
-	n := 0
-	o.each(func(_ string, q *queue) {
+// Deliveries returns how many deliveries have begun and not ended, and the routes
+// whose last one failed.
+func (m *Manager) Deliveries() (underWay int, failing []string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for name, q := range m.queues {
 		if q.busy {
-			n++
+			underWay++
 		}
-	})
-	return n
-}
-
-// Failing lists the routes whose last delivery failed.
-func (o *Outbox) Failing() (names []string) {
-	o.each(func(name string, q *queue) {
 		if q.fails > 0 {
-			names = append(names, name)
-		}
-	})
-	return names
-}
-
-// each calls f with every queue.
-func (o *Outbox) each(f func(name string, q *queue)) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	for name, q := range o.queues {
-		f(name, q)
-	}
-}
-
-// clockStep runs move while no round is under way. What a queue waits for is a span,
-// whenever it began.
-func (o *Outbox) clockStep(step ClockStep, move func() error) error {
-	o.mu.Lock()
-	err := move()
-	for _, q := range o.queues {
-		if !q.until.IsZero() {
-			q.until = q.until.Add(step.By)
+			failing = append(failing, name)
 		}
 	}
-	step.Times(&o.beat)
-	o.mu.Unlock()
-	o.Wake(false)
-	return err
+	return underWay, failing
 }
 
 // Close closes every channel.
-func (o *Outbox) Close() error {
+func (m *Manager) Close() error {
 	var errs []error
-	for _, r := range o.routes {
-		errs = append(errs, r.Channel.Close())
+	for _, r := range m.routes {
+		if r.Channel != nil {
+			errs = append(errs, r.Channel.Close())
+		}
 	}
 	return errors.Join(errs...)
 }

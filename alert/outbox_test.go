@@ -63,41 +63,52 @@ func (f *fakeChannel) titles() []string {
 	return out
 }
 
-// kit is a manager with an outbox on a store in memory, to be used in a bubble.
+// kit is a manager at work on a store in memory, by a clock that runs with the test's
+// and can be set; to be used in a bubble.
 type kit struct {
 	store   *MemStore
 	manager *Manager
-	out     *Outbox
+	off     atomic.Int64 // of the clock
 	stop    func()
 }
+
+// Now is the kit's clock.
+func (k *kit) Now() time.Time { return time.Now().Add(time.Duration(k.off.Load())) }
 
 // onPhone runs a test with a kit that tells one phone.
 func onPhone(t *testing.T, do func(t *testing.T, ch *fakeChannel, k *kit)) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		do(t, ch, k)
 	})
 }
 
-// newKit starts an outbox; stop it before the bubble ends.
-func newKit(store *MemStore, policy Policy, routes ...Route) *kit {
-	k := &kit{store: store, out: NewOutbox(store, routes, OutboxOptions{})}
-	k.manager = NewManager(store, k.out, routes, policy, nil)
+// newKit starts a manager; stop it before the bubble ends.
+func newKit(store *MemStore, opts Options, routes ...Route) *kit {
+	k := &kit{store: store}
+	opts.Clock = k
+	k.manager = NewManager(store, routes, opts)
 	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup
-	done.Add(2)
-	go func() { defer done.Done(); k.out.Run(ctx) }()
-	go func() { defer done.Done(); k.manager.Run(ctx, func(err error) { panic(err) }) }()
+	done.Go(func() { k.manager.Run(ctx) })
 	k.stop = func() { cancel(); done.Wait() }
 	return k
+}
+
+// raise applies an alarm that is raised now, by the kit's clock.
+func (k *kit) raise(t *testing.T, kind Kind, id string) {
+	t.Helper()
+	c := raised(kind, id)
+	c.Alarm.Since, c.Alarm.FiredAt = k.Now(), k.Now()
+	require.NoError(t, k.manager.Apply(t.Context(), []Change{c}))
 }
 
 // raised builds a change that raises an alarm now.
 func raised(kind Kind, id string) Change {
 	return Change{What: WasRaised, ClockSet: true, Alarm: Alarm{ID: id, Kind: kind, Vessel: "tub", RiseID: 1, State: Firing,
-		Since: time.Now(), FiredAt: time.Now(), Title: id, Text: "Text of " + id + ".", Priority: policies()[kind].priority}}
+		Since: time.Now(), FiredAt: time.Now(), Title: id, Text: "Text of " + id + ".", Priority: policyOf(kind).priority}}
 }
 
 // states lists the notifications as "id state".
@@ -131,7 +142,7 @@ func TestRetriesWithBackoffAndLateStamp(t *testing.T) {
 			}
 			return nil
 		}}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(39 * time.Minute)
@@ -156,7 +167,7 @@ func TestRetryAfterIsHonoured(t *testing.T) {
 			}
 			return nil
 		}}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(time.Hour)
@@ -170,7 +181,7 @@ func TestAFinalRefusalIsNotRepeatedAndHandedOn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		phone := &fakeChannel{answer: func(Message, int) error { return finalf("403 this token may not publish") }}
 		mail := &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: phone}, Route{Name: "post", Channel: mail, FromLevel: 2})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone}, Route{Name: "post", Channel: mail, FromLevel: 2})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(time.Minute)
@@ -194,7 +205,7 @@ func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
 			}
 			return nil
 		}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		var want []string
 		for i := range 6 {
@@ -213,7 +224,7 @@ func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
 func TestAHangingChannelDoesNotHoldUpTheOthers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		slow, quick := &fakeChannel{hang: true}, &fakeChannel{}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "slow", Channel: slow}, Route{Name: "quick", Channel: quick})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "slow", Channel: slow}, Route{Name: "quick", Channel: quick})
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(time.Second)
 		synctest.Wait()
@@ -235,7 +246,7 @@ func TestAHangingChannelDoesNotHoldUpTheOthers(t *testing.T) {
 func TestExpiry(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(3 * time.Hour)
@@ -255,8 +266,8 @@ func TestExpiry(t *testing.T) {
 func TestANotificationOfARemovedChannelFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		store := NewMemStore()
-		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "x"}, []Notification{{ID: "x/old/0", AlarmID: "x", Channel: "old", State: Waiting, Body: []byte("{}"), CreatedAt: time.Now()}}))
-		k := newKit(store, Policy{})
+		require.NoError(t, store.SaveAlarm(t.Context(), Alarm{ID: "x"}, []Notification{{ID: "x/old/0", AlarmID: "x", Channel: "old", State: Waiting, CreatedAt: time.Now()}}))
+		k := newKit(store, Options{})
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
 		k.stop()
@@ -268,7 +279,7 @@ func TestAckWithdrawsEvenANotificationUnderWay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
 		ch := &fakeChannel{answer: func(Message, int) error { <-release; return errors.New("reset") }}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		synctest.Wait() // the attempt is under way
@@ -287,11 +298,11 @@ func TestAckByAnotherProcessWithdrawsANotificationUnderWay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
 		ch := &fakeChannel{answer: func(Message, int) error { <-release; return errors.New("reset") }}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		synctest.Wait()
-		_, err := NewManager(k.store, nil, nil, Policy{}, nil).Ack(t.Context(), "o", "command line")
+		_, err := NewManager(k.store, nil, Options{}).Ack(t.Context(), "o", "command line")
 		require.NoError(t, err)
 		close(release)
 		time.Sleep(3 * time.Hour)
@@ -303,13 +314,13 @@ func TestAckByAnotherProcessWithdrawsANotificationUnderWay(t *testing.T) {
 func TestAStoppedAttemptIsTriedAgainWithTheSameID(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		store := NewMemStore()
-		k := newKit(store, Policy{}, Route{Name: "phone", Channel: &fakeChannel{hang: true}})
+		k := newKit(store, Options{}, Route{Name: "phone", Channel: &fakeChannel{hang: true}})
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		synctest.Wait()
 		k.stop()
 		assert.Equal(t, []string{"o/phone/0 waiting"}, states(store))
 		ch := &fakeChannel{}
-		again := newKit(store, Policy{}, Route{Name: "phone", Channel: ch})
+		again := newKit(store, Options{}, Route{Name: "phone", Channel: ch})
 		synctest.Wait()
 		again.stop()
 		require.Len(t, ch.took, 1)
@@ -320,7 +331,7 @@ func TestAStoppedAttemptIsTriedAgainWithTheSameID(t *testing.T) {
 func TestAPanicInAChannelIsAFinalFailure(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{answer: func(Message, int) error { panic("nil map") }}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		synctest.Wait()
@@ -338,10 +349,9 @@ func TestPictureIsLeftOutAfterSomeFailuresOrWhenTooLarge(t *testing.T) {
 		}}
 		store, size := NewMemStore(), 1000
 		routes := []Route{{Name: "phone", Channel: ch, Pictures: true}}
-		out := NewOutbox(store, routes, OutboxOptions{Picture: func(context.Context, string, int64) ([]byte, error) { return make([]byte, size), nil }})
-		manager := NewManager(store, out, routes, Policy{}, nil)
+		manager := NewManager(store, routes, Options{Picture: func(context.Context, string, int64) ([]byte, error) { return make([]byte, size), nil }})
 		ctx, cancel := context.WithCancel(t.Context())
-		go out.Run(ctx)
+		go manager.Run(ctx)
 		require.NoError(t, manager.Apply(ctx, []Change{raised(Near, "n")}))
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
@@ -358,7 +368,7 @@ func TestPictureIsLeftOutAfterSomeFailuresOrWhenTooLarge(t *testing.T) {
 
 func TestTestMessage(t *testing.T) {
 	ch := &fakeChannel{}
-	out := NewOutbox(NewMemStore(), []Route{{Name: "phone", Channel: ch}}, OutboxOptions{})
+	out := NewManager(NewMemStore(), []Route{{Name: "phone", Channel: ch}}, Options{})
 	answer, err := out.Test(t.Context(), "phone")
 	require.NoError(t, err)
 	assert.Equal(t, "200 taken", answer)
@@ -371,13 +381,14 @@ func TestTestMessage(t *testing.T) {
 func TestTheOutboxSaysHowItDoes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
-		k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 		defer k.stop()
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(20 * time.Minute)
 		synctest.Wait()
-		assert.Less(t, time.Since(k.out.Beat()), time.Minute)
-		assert.Equal(t, []string{"phone"}, k.out.Failing())
+		assert.Less(t, time.Since(k.manager.Beat()), time.Minute)
+		_, failing := k.manager.Deliveries()
+		assert.Equal(t, []string{"phone"}, failing)
 	})
 }
 
@@ -386,24 +397,23 @@ func TestRoundBeginsWhatIsDue(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{hang: true}
 		routes := []Route{{Name: "phone", Channel: ch}}
-		store := NewMemStore()
-		out := NewOutbox(store, routes, OutboxOptions{})
-		manager := NewManager(store, out, routes, Policy{}, nil)
-		out.Round(t.Context())
-		assert.Zero(t, out.UnderWay(), "nothing is due")
+		manager := NewManager(NewMemStore(), routes, Options{})
+		underWay := func() int { n, _ := manager.Deliveries(); return n }
+		require.NoError(t, manager.Round(t.Context()))
+		assert.Zero(t, underWay(), "nothing is due")
 		require.NoError(t, manager.Apply(t.Context(), []Change{raised(TooCold, "cold")}))
-		out.Round(t.Context())
-		out.Round(t.Context())
+		require.NoError(t, manager.Round(t.Context()))
+		require.NoError(t, manager.Round(t.Context()))
 		synctest.Wait()
-		assert.Equal(t, 1, out.UnderWay())
+		assert.Equal(t, 1, underWay())
 		time.Sleep(attemptMost + time.Second)
 		synctest.Wait()
-		assert.Zero(t, out.UnderWay(), "no answer came in time")
+		assert.Zero(t, underWay(), "no answer came in time")
 		ch.mu.Lock()
 		ch.hang = false
 		ch.mu.Unlock()
 		time.Sleep(backoffMost)
-		out.Round(t.Context())
+		require.NoError(t, manager.Round(t.Context()))
 		synctest.Wait()
 		assert.Equal(t, []string{"cold"}, ch.titles())
 	})

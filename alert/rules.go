@@ -26,15 +26,6 @@ type observation struct {
 // sub key. A rule that returns nothing leaves its slots alone.
 type rule func(*observation) []condition
 
-// rules returns the rules in the order their alarms are told.
-func rules() []rule {
-	return []rule{
-		ovenHeating, sensorLost, sensorSuspect, probeLost, reached, over, near, levelsOff,
-		starterHungry, starterFalling, starterPeak, stepsDue, planMoved, lookDue, inTime, tooHot, tooCold,
-		nobodyWatched, clockNotSet, diskNearlyFull, underVoltage,
-	}
-}
-
 // observation gathers what the rules need. Temperatures of the estimate stand in
 // until some are observed.
 func (e *Evaluator) observation(in Input) *observation {
@@ -273,6 +264,9 @@ func stageOf(a Alarm) int {
 func levelsOff(o *observation) []condition {
 	may := o.watched && o.dough && !o.InFridge && !o.atTarget() && !o.pastUse()
 	c := condition{kind: LevelsOff, ready: true, unknown: o.watched && !o.sees(), reason: EndsBelowMark, hold: levelsOffHold}
+	if o.ProofBasis == "" {
+		c.tap = bake.EventShaped // what it says to do
+	}
 	key := ""
 	switch {
 	case !may:

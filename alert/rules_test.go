@@ -127,7 +127,7 @@ func TestASensorLostSecondsAfterTheStartIsTold(t *testing.T) {
 						TargetPercent: 100, LostAfter: lost})
 					require.NoError(t, err)
 					ch := &fakeChannel{}
-					k := newKit(NewMemStore(), Policy{}, Route{Name: "phone", Channel: ch})
+					k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
 					defer k.stop()
 					w := NewEvaluator(text.New(text.Locale{}), lost)
 					for i := range int(2*lost/(5*time.Second)) + 1 {

@@ -22,8 +22,8 @@ const (
 type Notification struct {
 	ID        string // stable: alarm ID, channel and escalation level
 	AlarmID   string
-	Channel   string // channel name from the configuration
-	Body      []byte // the Message as JSON
+	Channel   string  // channel name from the configuration
+	Message   Message `json:"-"` // stored apart
 	CreatedAt time.Time
 	Attempts  int
 	State     string // one of the states above

@@ -29,18 +29,16 @@ func alarmRecord(a alert.Alarm) record {
 
 // notificationRecord stores a notification unless it stands in the file in a state
 // that must stay: one that was sent stays as it is, and one that was withdrawn does
-// not go back to waiting. The body is kept apart from the head, because it may carry
-// a picture.
+// not go back to waiting. The message is kept apart from the head.
 func notificationRecord(n alert.Notification, unless string) record {
 	return record{notificationKey(n.ID), n, func(ctx context.Context, tx *sql.Tx) error {
-		head := n
-		head.Body = nil
-		text, err := json.Marshal(head)
-		if err != nil {
+		head, err := json.Marshal(n)
+		body, err2 := json.Marshal(n.Message)
+		if err = cmp.Or(err, err2); err != nil {
 			return fmt.Errorf("encode notification %s: %w", n.ID, err)
 		}
 		_, err = tx.ExecContext(ctx, upsertSQL("notifications", "id", "id, alarm_id, state, created_ms, head, body", "id")+
-			" WHERE notifications.state <> ?", n.ID, n.AlarmID, n.State, n.CreatedAt.UnixMilli(), string(text), n.Body, unless)
+			" WHERE notifications.state <> ?", n.ID, n.AlarmID, n.State, n.CreatedAt.UnixMilli(), string(head), body, unless)
 		return err
 	}}
 }
@@ -116,15 +114,17 @@ func (s *Store) WaitingNotifications(ctx context.Context) ([]alert.Notification,
 	return s.selectNotifications(ctx, "WHERE state = 'waiting'", func(l alert.Notification) bool { return l.State == alert.Waiting })
 }
 
-// scanNotification reads head and body of a notification. One that cannot be read, in
-// a spoiled file, has no ID.
+// scanNotification reads head and message of a notification. What cannot be read, in a
+// spoiled file, has no ID.
 func scanNotification(scan scanner) (n alert.Notification, err error) {
 	var head string
 	var body []byte
 	if err = scan(&head, &body); err == nil && json.Unmarshal([]byte(head), &n) != nil {
 		n = alert.Notification{}
 	}
-	n.Body = body
+	if json.Unmarshal(body, &n.Message) != nil {
+		n.Message = alert.Message{}
+	}
 	return n, err
 }
 

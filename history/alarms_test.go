@@ -20,7 +20,7 @@ func alarm(id string, riseID int64, state alert.State, since time.Time) alert.Al
 
 // notification is an invented notification of an alarm.
 func notification(id, alarmID string, at time.Time) alert.Notification {
-	return alert.Notification{ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"n":1}`), CreatedAt: at, State: "waiting"}
+	return alert.Notification{ID: id, AlarmID: alarmID, Channel: "phone", Message: alert.Message{Title: "1"}, CreatedAt: at, State: "waiting"}
 }
 
 // ids are the ids of alarms or notifications.
@@ -60,7 +60,7 @@ func TestAlarmsAndNotifications(t *testing.T) {
 	assert.Equal(t, []alert.Notification{l}, due)
 
 	// A waiting notification is replaced, a sent one is not.
-	l.Body = []byte(`{"n":2}`)
+	l.Message.Title = "2"
 	require.NoError(t, s.SaveAlarm(ctx, first, []alert.Notification{l}))
 	due, err = s.WaitingNotifications(ctx)
 	require.NoError(t, err)

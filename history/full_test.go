@@ -80,7 +80,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	err = s.UpdateEvents(ctx, fold)
 	require.NoError(t, err)
 	big := notification("a1/phone/0", "a1", t0)
-	big.Body = []byte(strings.Repeat("b", 3000))
+	big.Message.Text = strings.Repeat("b", 3000)
 	err = s.SaveAlarm(ctx, alarm("a1", id, alert.Firing, t0), []alert.Notification{big})
 	require.NoError(t, err)
 	checkHeld := func() {
@@ -155,7 +155,7 @@ func TestNotificationsSentOnAFullDiskAreNotSentAgain(t *testing.T) {
 // does not keep the next one from being told.
 func TestAFullDiskHoldsNoWarningUp(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	m := alert.NewManager(s, nil, []alert.Route{{Name: "phone"}}, alert.Policy{}, nil)
+	m := alert.NewManager(s, []alert.Route{{Name: "phone"}}, alert.Options{})
 	first, second := alarm("a", 1, alert.Firing, t0), alarm("b", 1, alert.Firing, t0)
 	require.NoError(t, m.Apply(t.Context(), []alert.Change{{What: alert.WasRaised, Alarm: first}}))
 	fill(t, s)

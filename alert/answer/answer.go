@@ -1,5 +1,5 @@
-// Package answer lets a button in a message acknowledge or snooze an alarm: it
-// makes addresses that carry a token and serves them.
+// Package answer lets a button in a message answer an alarm: it makes addresses that
+// carry a token and serves them.
 //
 // Units: none. Sources: HMAC-SHA256 by RFC 2104 and FIPS 180-4.
 //
@@ -20,15 +20,8 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
-	"time"
 
 	"tidemark/alert"
-)
-
-// The verbs of an answer.
-const (
-	Ack    = "ack"
-	Snooze = "snooze"
 )
 
 // Path is where Handler is to be mounted.
@@ -50,46 +43,35 @@ func (k Key) Valid(id, verb, token string) bool {
 	return len(k) > 0 && hmac.Equal([]byte(k.Token(id, verb)), []byte(token))
 }
 
-// Links returns the function an Outbox wants: the addresses of an alarm below
-// base, such as http://kitchen.lan:8080, at which phones reach the page. An
-// empty base gives no addresses.
-func (k Key) Links(base string, snoozeFor time.Duration) func(id string) alert.Links {
+// Address returns the function a Manager wants: the addresses of answers below base,
+// such as http://kitchen.lan:8080, at which phones reach the page. An empty base gives
+// no addresses.
+func (k Key) Address(base string) func(verb, id string) string {
 	base = strings.TrimRight(base, "/")
-	return func(id string) alert.Links {
-		if base == "" || len(k) == 0 {
-			return alert.Links{}
+	return func(verb, id string) string {
+		switch {
+		case base == "" || len(k) == 0:
+			return ""
+		case verb == "":
+			return base + "/"
 		}
-		address := func(verb string) string {
-			return base + Path + verb + "/" + url.PathEscape(id) + "?t=" + k.Token(id, verb)
-		}
-		return alert.Links{Page: base + "/", Ack: address(Ack), Snooze: address(Snooze), SnoozeFor: snoozeFor}
+		return base + Path + verb + "/" + url.PathEscape(id) + "?t=" + k.Token(id, verb)
 	}
 }
 
-// Manager takes answers; *alert.Manager does.
-type Manager interface {
-	Ack(ctx context.Context, id, by string) (alert.Alarm, error)
-	Snooze(ctx context.Context, id, by string, span time.Duration) (alert.Alarm, error)
-}
-
-// Handler serves the addresses that Links makes, below Path.
-func Handler(key Key, manager Manager, snoozeFor time.Duration) http.Handler {
+// Handler serves the addresses of a key, below Path. take takes an answer; its error
+// is alert.ErrUnknownAlarm when there is nothing left to answer.
+func Handler(key Key, take func(ctx context.Context, verb, id string) error) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST "+Path+"{verb}/{id}", func(w http.ResponseWriter, r *http.Request) {
 		verb, id := r.PathValue("verb"), r.PathValue("id")
 		w.Header().Set("Cache-Control", "no-store")
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-		if verb != Ack && verb != Snooze || !key.Valid(id, verb, r.URL.Query().Get("t")) {
+		if !key.Valid(id, verb, r.URL.Query().Get("t")) {
 			http.Error(w, "this button is not good any more", http.StatusForbidden)
 			return
 		}
-		var err error
-		if verb == Ack {
-			_, err = manager.Ack(r.Context(), id, "push")
-		} else {
-			_, err = manager.Snooze(r.Context(), id, "push", snoozeFor)
-		}
-		switch {
+		switch err := take(r.Context(), verb, id); {
 		case errors.Is(err, alert.ErrUnknownAlarm):
 			fmt.Fprintln(w, "over already") // nothing left to do is no failure for the phone
 		case err != nil:

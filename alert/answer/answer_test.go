@@ -7,28 +7,11 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 
 	"tidemark/alert"
 )
-
-// fakeDesk remembers what it was told.
-type fakeDesk struct {
-	said []string
-	err  error
-}
-
-func (d *fakeDesk) Ack(_ context.Context, id, by string) (alert.Alarm, error) {
-	d.said = append(d.said, "ack "+id+" "+by)
-	return alert.Alarm{}, d.err
-}
-
-func (d *fakeDesk) Snooze(_ context.Context, id, by string, span time.Duration) (alert.Alarm, error) {
-	d.said = append(d.said, "snooze "+id+" "+by+" "+span.String())
-	return alert.Alarm{}, d.err
-}
 
 func ask(h http.Handler, method, target string) *httptest.ResponseRecorder {
 	w := httptest.NewRecorder()
@@ -37,14 +20,19 @@ func ask(h http.Handler, method, target string) *httptest.ResponseRecorder {
 }
 
 func TestButtonsAnswer(t *testing.T) {
-	key, manager := Key("0123456789abcdef"), &fakeDesk{}
-	h := Handler(key, manager, 45*time.Minute)
-	l := key.Links("http://kitchen.lan:8080/", 45*time.Minute)("over-tub-7")
-	assert.Equal(t, "http://kitchen.lan:8080/", l.Page)
-	ack, snooze := strings.TrimPrefix(l.Ack, "http://kitchen.lan:8080"), strings.TrimPrefix(l.Snooze, "http://kitchen.lan:8080")
+	var said []string
+	var fail error
+	key := Key("0123456789abcdef")
+	h := Handler(key, func(_ context.Context, verb, id string) error { said = append(said, verb+" "+id); return fail })
+	at := key.Address("http://kitchen.lan:8080/")
+	assert.Equal(t, "http://kitchen.lan:8080/", at("", ""))
+	path := func(verb string) string {
+		return strings.TrimPrefix(at(verb, "over-tub-7"), "http://kitchen.lan:8080")
+	}
+	ack := path(alert.AnswerAck)
 	assert.Equal(t, "noted\n", ask(h, "POST", ack).Body.String())
-	assert.Equal(t, 200, ask(h, "POST", snooze).Code)
-	assert.Equal(t, []string{"ack over-tub-7 push", "snooze over-tub-7 push 45m0s"}, manager.said)
+	assert.Equal(t, 200, ask(h, "POST", path("fridge")).Code)
+	assert.Equal(t, []string{"ack over-tub-7", "fridge over-tub-7"}, said)
 
 	assert.Equal(t, http.StatusMethodNotAllowed, ask(h, "GET", ack).Code, "a preview does nothing")
 	for _, bad := range []string{
@@ -53,16 +41,16 @@ func TestButtonsAnswer(t *testing.T) {
 	} {
 		assert.Equal(t, http.StatusForbidden, ask(h, "POST", bad).Code, bad)
 	}
-	assert.Len(t, manager.said, 2)
+	assert.Len(t, said, 2)
 
-	manager.err = alert.ErrUnknownAlarm
+	fail = alert.ErrUnknownAlarm
 	assert.Equal(t, "over already\n", ask(h, "POST", ack).Body.String())
-	manager.err = errors.New("disk full")
+	fail = errors.New("disk full")
 	assert.Equal(t, http.StatusServiceUnavailable, ask(h, "POST", ack).Code)
 }
 
 func TestNoKeyNoButtons(t *testing.T) {
-	assert.Empty(t, Key(nil).Links("http://x", 0)("a"))
-	assert.Empty(t, Key("k").Links("", 0)("a"))
-	assert.False(t, Key(nil).Valid("a", Ack, Key(nil).Token("a", Ack)))
+	assert.Empty(t, Key(nil).Address("http://x")("", ""))
+	assert.Empty(t, Key("k").Address("")(alert.AnswerAck, "a"))
+	assert.False(t, Key(nil).Valid("a", alert.AnswerAck, Key(nil).Token("a", alert.AnswerAck)))
 }

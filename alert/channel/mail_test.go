@@ -106,7 +106,7 @@ func TestMailByStartTLSAndImplicitTLS(t *testing.T) {
 			r, err := New(p.spec(mode), Env{Household: text.Locale{}})
 			require.NoError(t, err)
 			m := sample()
-			m.Links = alert.Links{Page: "http://kitchen.lan/", Ack: "http://kitchen.lan/ack?t=1"}
+			m.Links = alert.Links{Page: "http://kitchen.lan/", Buttons: []alert.Button{{Verb: alert.AnswerAck, URL: "http://kitchen.lan/ack?t=1"}}}
 			m.Picture = []byte("\x89PNG invented")
 			answer, err := r.Channel.Deliver(t.Context(), m)
 			require.NoError(t, err)

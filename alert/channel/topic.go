@@ -12,8 +12,11 @@ import (
 	"tidemark/alert"
 )
 
-// maxTopicText keeps a message under the server's limit of 4,096 bytes.
-const maxTopicText = 3600
+// Limits of a message: the server takes 4,096 bytes of text, and three actions.
+const (
+	maxTopicText = 3600
+	mostActions  = 3
+)
 
 // topic publishes to a topic server: JSON to the base address with the topic in
 // the body, then the curve as an attachment by PUT.
@@ -81,15 +84,10 @@ func (t *topic) Deliver(ctx context.Context, m alert.Message) (string, error) {
 func (t *topic) publication(m alert.Message) publication {
 	p := publication{Topic: t.topic, Title: m.Title, Message: cut(m.Text, maxTopicText), Priority: m.Priority,
 		Tags: topicTags(m), Click: m.Links.Page, SequenceID: alert.SafeID(m.AlarmID)}
-	if m.What != alert.WasResolved {
-		if m.Links.Ack != "" {
-			p.Actions = append(p.Actions, action{"http", m.Links.AckLabel, m.Links.Ack, http.MethodPost, true})
-		}
-		if m.Links.Snooze != "" {
-			p.Actions = append(p.Actions, action{"http", m.Links.SnoozeLabel, m.Links.Snooze, http.MethodPost, true})
-		}
+	for _, b := range m.Links.Buttons {
+		p.Actions = append(p.Actions, action{"http", b.Label, b.URL, http.MethodPost, true})
 	}
-	if m.Links.Page != "" {
+	if m.Links.Page != "" && len(p.Actions) < mostActions {
 		p.Actions = append(p.Actions, action{Action: "view", Label: m.Links.PageLabel, URL: m.Links.Page})
 	}
 	return p

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 )
 
 // topicServer is a fake written from the published documentation of ntfy:
@@ -60,8 +61,7 @@ func TestTopicPublishesJSONWithButtonsAndPicture(t *testing.T) {
 	srv := newTopicServer(t)
 	ch := open(t, subjects()[0].spec(srv.address(), false))
 	m := sample()
-	m.Links = alert.Links{Page: "http://kitchen.lan/", Ack: "http://kitchen.lan/ack?t=1", Snooze: "http://kitchen.lan/snooze?t=1",
-		AckLabel: "Got it", SnoozeLabel: "In 30 min again", PageLabel: "Show"}
+	m.Links = alert.Links{Page: "http://kitchen.lan/", PageLabel: "Show", Buttons: []alert.Button{{Verb: alert.AnswerAck, Label: "Got it", URL: "http://kitchen.lan/ack?t=1"}, {Verb: alert.AnswerSnooze, Label: "In 30 min again", URL: "http://kitchen.lan/snooze?t=1"}}}
 	m.Picture, m.PictureText = make([]byte, 60_000), "The curve of tub so far: übersicht."
 	answer, err := ch.Deliver(t.Context(), m)
 	require.NoError(t, err)
@@ -102,15 +102,6 @@ func TestTopicUpdateReplaces(t *testing.T) {
 		shown[p.SequenceID] = p.Title
 	}
 	assert.Equal(t, map[string]string{"over-tub-7": "newer"}, shown, "one message stays on the screen")
-}
-
-func TestTopicResolvedOffersNoAnswer(t *testing.T) {
-	srv := newTopicServer(t)
-	m := sample()
-	m.What, m.Links = alert.WasResolved, alert.Links{Ack: "http://x/ack", Snooze: "http://x/snooze"}
-	_, err := open(t, subjects()[0].spec(srv.address(), false)).Deliver(t.Context(), m)
-	require.NoError(t, err)
-	assert.Empty(t, srv.messages[0].Actions)
 }
 
 func TestTopicAPictureNotTakenIsNoFailure(t *testing.T) {
@@ -155,7 +146,7 @@ func TestWebhookDocumentIsSignedAndFitsItsSchema(t *testing.T) {
 	}))
 	defer srv.Close()
 	m := sample()
-	m.Links = alert.Links{Page: "p", Ack: "a", Snooze: "s"}
+	m.Tap, m.Links = bake.EventFridge, alert.Links{Page: "p", Buttons: []alert.Button{{Verb: "fridge", URL: "f"}, {Verb: alert.AnswerAck, URL: "a"}, {Verb: alert.AnswerSnooze, URL: "s"}}}
 	_, err := open(t, subjects()[1].spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), m)
 	require.NoError(t, err)
 	assert.Equal(t, Sign([]byte(secretKey), header.Get("Tidemark-Timestamp"), body), header.Get("Tidemark-Signature"))

@@ -24,18 +24,12 @@ type webhook struct {
 	now func() time.Time
 }
 
-// document is what a webhook gets.
+// document is what a webhook gets. Links are addresses by what they are for: the page
+// to open, the others to POST to.
 type document struct {
 	Schema string `json:"schema"`
 	alert.Message
-	Links *documentLinks `json:"links,omitempty"`
-}
-
-// documentLinks are addresses to open or to POST to.
-type documentLinks struct {
-	Page   string `json:"page,omitempty"`
-	Ack    string `json:"acknowledge,omitempty"`
-	Snooze string `json:"snooze,omitempty"`
+	Links map[string]string `json:"links,omitempty"`
 }
 
 func newWebhook(spec alert.ChannelSpec, s *secrets, trust *tls.Config) *webhook {
@@ -45,9 +39,16 @@ func newWebhook(spec alert.ChannelSpec, s *secrets, trust *tls.Config) *webhook 
 // Deliver posts the document. The header Idempotency-Key is the same at every
 // attempt, so that a receiver can drop a repeat.
 func (w *webhook) Deliver(ctx context.Context, m alert.Message) (string, error) {
-	d := document{Schema: schemaName, Message: m}
-	if l := m.Links; l.Page != "" || l.Ack != "" || l.Snooze != "" {
-		d.Links = &documentLinks{Page: l.Page, Ack: l.Ack, Snooze: l.Snooze}
+	d := document{Schema: schemaName, Message: m, Links: map[string]string{}}
+	if m.Links.Page != "" {
+		d.Links["page"] = m.Links.Page
+	}
+	for _, b := range m.Links.Buttons {
+		verb := b.Verb
+		if verb == alert.AnswerAck {
+			verb = "acknowledge"
+		}
+		d.Links[verb] = b.URL
 	}
 	body, err := json.Marshal(d)
 	if err != nil {

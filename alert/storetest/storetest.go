@@ -52,7 +52,7 @@ func sampleAlarm(id string, rise int64, since time.Time) alert.Alarm {
 
 // sample returns a waiting notification with every field set that a waiting one has.
 func sample(id, alarmID string, created time.Time) alert.Notification {
-	return alert.Notification{ID: id, AlarmID: alarmID, Channel: "phone", Body: []byte(`{"id":"` + id + `","text":"über"}`),
+	return alert.Notification{ID: id, AlarmID: alarmID, Channel: "phone", Message: alert.Message{ID: id, Text: "über"},
 		CreatedAt: created, State: alert.Waiting}
 }
 
@@ -117,12 +117,12 @@ func notifications(t *testing.T, h Harness) {
 		require.NoError(t, h.Store.SaveAlarm(t.Context(), a, []alert.Notification{n}))
 	}
 	save(n)
-	n.Body = []byte(`{"text":"newer"}`)
+	n.Message.Text = "newer"
 	save(n)
 	assert.Equal(t, []alert.Notification{n}, waiting(t, h.Store), "a waiting one is replaced")
 	n.Attempts, n.Answer = 3, "503 try later"
 	attempt := n
-	attempt.CreatedAt, attempt.Body = moment().Add(-time.Hour), nil
+	attempt.CreatedAt, attempt.Message = moment().Add(-time.Hour), alert.Message{}
 	require.NoError(t, h.Store.SaveNotification(t.Context(), attempt))
 	assert.Equal(t, []alert.Notification{n}, waiting(t, h.Store), "an outcome changes neither times nor body")
 	require.NoError(t, h.Store.SaveNotification(t.Context(), sample("unknown", "x", moment())))

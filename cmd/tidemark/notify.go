@@ -87,7 +87,7 @@ func testChannel(ctx context.Context, cfg *config.Config, spec alert.ChannelSpec
 	if err != nil {
 		return "", err
 	}
-	out := alert.NewOutbox(alert.NewMemStore(), []alert.Route{route}, alert.OutboxOptions{Household: house})
+	out := alert.NewManager(alert.NewMemStore(), []alert.Route{route}, alert.Options{Household: house})
 	answer, err := out.Test(ctx, spec.Name)
 	if gone := out.Close(); err == nil && gone != nil {
 		answer += fmt.Sprintf(" (and on closing: %v)", gone)
@@ -107,7 +107,7 @@ func notifyAlarms(ctx context.Context, s streams, cfg *config.Config, words []st
 	if err != nil {
 		return fmt.Errorf("the warnings in %s cannot be opened: %w; run this as the service's user or as root, after the service has run once", cfg.StateDir, err)
 	}
-	manager := alert.NewManager(store, nil, nil, alert.Policy{Household: app.LocaleOf(cfg)}, nil)
+	manager := alert.NewManager(store, nil, alert.Options{Household: app.LocaleOf(cfg)})
 	l := text.New(app.LocaleOf(cfg))
 	if verb == "list" {
 		err = listAlarms(ctx, s, l, manager)

@@ -87,7 +87,7 @@ func TestNotifyAnswersAlarms(t *testing.T) {
 	at := time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC)
 	for i, id := range []string{"over-tub-1", "too_hot-tub-2"} {
 		a := alert.Alarm{ID: id, Kind: alert.Over, Vessel: "tub", State: alert.Firing, Since: at.Add(time.Duration(i) * time.Minute), Text: "Text of " + id + "."}
-		l := alert.Notification{ID: id + "/phone/0", AlarmID: id, Channel: "phone", Body: []byte("{}"), State: alert.Waiting, CreatedAt: at}
+		l := alert.Notification{ID: id + "/phone/0", AlarmID: id, Channel: "phone", State: alert.Waiting, CreatedAt: at}
 		require.NoError(t, store.SaveAlarm(t.Context(), a, []alert.Notification{l}))
 	}
 	out, err := notify(t, "--config", file)

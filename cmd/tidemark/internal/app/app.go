@@ -71,7 +71,6 @@ type App struct {
 	work          sync.WaitGroup
 
 	manager  *alert.Manager
-	outbox   *alert.Outbox
 	planner  *planService
 	foldMu   sync.Mutex // one journal is folded beside the watch at a time
 	answers  answer.Key // signs the buttons in messages
@@ -169,7 +168,7 @@ func (a *App) Stop(ctx context.Context) error {
 		err = errors.Join(err, a.setup.deaf())
 	}
 	a.work.Wait() // after the page: an act there may begin work
-	return errors.Join(err, a.outbox.Close())
+	return errors.Join(err, a.manager.Close())
 }
 
 // Failed receives an error when a part ends that should not.

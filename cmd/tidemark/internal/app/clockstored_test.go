@@ -45,7 +45,7 @@ func TestStoredWarningsFollowASetClock(t *testing.T) {
 			require.NoError(t, err)
 			require.Len(t, notifications, 1)
 			assert.WithinDuration(t, told.FiredAt.Add(c.by), notifications[0].CreatedAt, time.Second)
-			assert.Contains(t, string(notifications[0].Body), alarms[0].Text)
+			assert.Contains(t, notifications[0].Message.Text, alarms[0].Text)
 			b.rise(40 * time.Minute)
 			assert.Equal(t, []alert.Kind{alert.Near, alert.Reached}, b.kinds())
 		})

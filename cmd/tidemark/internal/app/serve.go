@@ -58,7 +58,7 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/", page)
-	mux.Handle(answer.Path, page.Behind(answer.Handler(a.answers, answers{a.manager, a.setup}, snoozeFor))) // past the login: each button carries its own proof
+	mux.Handle(answer.Path, page.Behind(answer.Handler(a.answers, a.pressed))) // past the login: each button carries its own proof
 	srv := web.NewHTTPServer(mux, a.log)
 	return &server{page: page, window: window, http: srv, ln: web.LimitConns(srv, ln)}, nil
 }

@@ -242,7 +242,7 @@ func (s *setup) Test(ctx context.Context, name string) (string, error) {
 	s.mu.Lock()
 	delete(s.tested, name)
 	s.mu.Unlock()
-	answer, err := s.app.outbox.Test(ctx, name)
+	answer, err := s.app.manager.Test(ctx, name)
 	if err != nil {
 		return "", web.Refuse("The test to %s did not get through: %v.", name, err)
 	}
@@ -251,28 +251,6 @@ func (s *setup) Test(ctx context.Context, name string) (string, error) {
 		said += " Press a button of the message, and this page tells that the answer came."
 	}
 	return said, nil
-}
-
-// answers hands answers to alarms on, and takes those to test messages itself.
-type answers struct {
-	*alert.Manager
-	setup *setup
-}
-
-// Ack takes an answer.
-func (d answers) Ack(ctx context.Context, id, by string) (alert.Alarm, error) {
-	if d.setup.answered(id) {
-		return alert.Alarm{ID: id}, nil
-	}
-	return d.Manager.Ack(ctx, id, by)
-}
-
-// Snooze takes the other answer.
-func (d answers) Snooze(ctx context.Context, id, by string, span time.Duration) (alert.Alarm, error) {
-	if d.setup.answered(id) {
-		return alert.Alarm{ID: id}, nil
-	}
-	return d.Manager.Snooze(ctx, id, by, span)
 }
 
 // answered reports whether an answer is to a test message, and keeps when it came.

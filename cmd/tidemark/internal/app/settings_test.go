@@ -50,10 +50,7 @@ func TestAnAnswerToATestIsNoAnswerToAnAlarm(t *testing.T) {
 	b := newBench(t)
 	b.app.opt.Config.Channels = []alert.ChannelSpec{{Name: "phone"}}
 	b.app.setup = b.app.newSetup()
-	d := answers{b.app.manager, b.app.setup}
-	_, err := d.Ack(t.Context(), alert.TestID("phone"), "push")
-	require.NoError(t, err)
+	require.NoError(t, b.app.pressed(t.Context(), alert.AnswerAck, alert.TestID("phone")))
 	assert.NotEmpty(t, b.app.setup.tested["phone"])
-	_, err = d.Snooze(t.Context(), alert.TestID("pigeon"), "push", 0)
-	require.ErrorIs(t, err, alert.ErrUnknownAlarm)
+	require.ErrorIs(t, b.app.pressed(t.Context(), alert.AnswerSnooze, alert.TestID("pigeon")), alert.ErrUnknownAlarm)
 }

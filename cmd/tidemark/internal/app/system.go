@@ -16,7 +16,7 @@ func (a *App) systemForWeb() web.System {
 		s.StoreProblem, s.Notes = h.Problem, h.Notes
 		s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
 	}
-	s.ChannelProblems = a.outbox.Failing()
+	_, s.ChannelProblems = a.manager.Deliveries()
 	s.SamplesLate = a.samplesLate.Load()
 	if b := a.heartbeat.Load(); b != nil {
 		s.HeartbeatAt, _ = b.Last()

@@ -36,8 +36,7 @@ const keyLength = 32
 // keySetting is where the key of the buttons is kept.
 const keySetting = "answer/key"
 
-// newManager builds the way from the rules to the household: the manager keeps the
-// life of each alarm, the outbox delivers.
+// newManager builds the way from the rules to the household.
 func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 	var store alert.Store = alert.NewMemStore()
 	if a.opt.Store != nil {
@@ -50,14 +49,10 @@ func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 	}
 	a.notificationStore = store
 	h, house := a.opt.Config.Household, LocaleOf(a.opt.Config)
-	a.outbox = alert.NewOutbox(store, routes, alert.OutboxOptions{
-		Household: house, Clock: a.opt.Clock, Log: a.log,
-		Links: a.answers.Links(a.opt.Config.Web.BaseURL, snoozeFor), Picture: a.picture,
+	a.manager = alert.NewManager(store, routes, alert.Options{
+		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil}, SnoozeFor: snoozeFor,
+		Clock: a.opt.Clock, ClockSet: a.clockTrusted, Log: a.log, Address: a.answers.Address(a.opt.Config.Web.BaseURL), Picture: a.picture,
 	})
-	a.manager = alert.NewManager(store, a.outbox, routes, alert.Policy{
-		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
-		SnoozeFor: snoozeFor, ClockSet: a.clockTrusted,
-	}, a.opt.Clock)
 }
 
 // answerKey returns the key of the buttons, made at the first start. With an
@@ -136,29 +131,25 @@ func (a *App) restoreAlarms(ctx context.Context) error {
 	return nil
 }
 
-// startTelling lets the outbox deliver and the manager escalate until ctx ends.
+// startTelling lets the manager deliver and escalate until ctx ends.
 // Replay and the headless demo have no routes and deliver nothing.
 func (a *App) startTelling(ctx context.Context) {
 	if a.opt.Listen == "" && !a.opt.Live {
 		return
 	}
-	a.work.Go(func() { a.outbox.Run(ctx) })
-	a.work.Go(func() {
-		a.manager.Run(ctx, func(err error) { a.log.Warn("alarms are not stored", "error", err) })
-	})
+	a.work.Go(func() { a.manager.Run(ctx) })
 }
 
 // TellOnce does once what the live watch does beside, by the App's clock: it tells
 // again what nobody has answered and begins the deliveries that are due. It is for
 // a watch whose clock does not run as the machine's does.
-func (a *App) TellOnce(ctx context.Context) error {
-	err := a.manager.Tick(ctx)
-	a.outbox.Round(ctx)
-	return err
-}
+func (a *App) TellOnce(ctx context.Context) error { return a.manager.Round(ctx) }
 
 // Telling returns how many deliveries have begun and not ended.
-func (a *App) Telling() int { return a.outbox.UnderWay() }
+func (a *App) Telling() int {
+	underWay, _ := a.manager.Deliveries()
+	return underWay
+}
 
 // tell hands changes to the manager and logs them.
 func (a *App) tell(ctx context.Context, changes []alert.Change) {
@@ -197,6 +188,37 @@ func (a *App) Answer(ctx context.Context, alarmID, by string, snooze time.Durati
 	}
 	if errors.Is(err, alert.ErrUnknownAlarm) {
 		return web.Refuse("this warning is not open any more; reload the page")
+	}
+	a.refreshAlarms(ctx)
+	return err
+}
+
+// pressed takes the answer of a button in a message: to an alarm, or what a person says
+// was done about it. One to a test message is kept for the page.
+func (a *App) pressed(ctx context.Context, verb, id string) error {
+	if a.setup.answered(id) {
+		return nil
+	}
+	defer a.updates.notify()
+	const by = "push"
+	var err error
+	switch verb {
+	case alert.AnswerAck:
+		_, err = a.manager.Ack(ctx, id, by)
+	case alert.AnswerSnooze:
+		_, err = a.manager.Snooze(ctx, id, by, snoozeFor)
+	default:
+		var told alert.Alarm
+		if told, err = a.manager.Open(ctx, id); err != nil || told.State == alert.Acknowledged {
+			return err // a second press says the same
+		}
+		if err = a.Do(ctx, bake.Event{Vessel: told.Vessel, RiseID: told.RiseID, Kind: bake.EventKind(verb), By: by}); err == nil {
+			_, err = a.manager.Ack(ctx, id, by)
+		}
+		if no := (web.Refusal{}); errors.As(err, &no) || errors.As(err, &bake.Refusal{}) {
+			a.log.Info("a button of a message came too late", "alarm", id, "reason", err)
+			err = alert.ErrUnknownAlarm
+		}
 	}
 	a.refreshAlarms(ctx)
 	return err

@@ -156,3 +156,34 @@ func (b *bench) tell(vessel string, e bake.Event) error {
 	e.Vessel, e.By = vessel, "test"
 	return b.app.Do(b.t.Context(), e)
 }
+
+// TestAButtonTellsWhatWasDone presses the button of a message twice: the tub is in the
+// fridge, once, and the warning is answered. On a rise that is over it does nothing.
+func TestAButtonTellsWhatWasDone(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Hour)
+	a := alert.Alarm{ID: "in_time-tub-1", Kind: alert.InTime, Vessel: "tub", RiseID: b.vessel().RiseID, State: alert.Firing, Tap: bake.EventFridge}
+	late := a
+	late.ID, late.RiseID = "in_time-tub-0", a.RiseID+7
+	b.app.tell(t.Context(), []alert.Change{{Alarm: a, What: alert.WasRaised}, {Alarm: late, What: alert.WasRaised}})
+	cold := func() int {
+		n := 0
+		for _, e := range b.vessel().Events {
+			if e.Kind == bake.EventFridge && e.By == "push" {
+				n++
+			}
+		}
+		return n
+	}
+	require.ErrorIs(t, b.app.pressed(t.Context(), "fridge", late.ID), alert.ErrUnknownAlarm)
+	assert.Zero(t, cold())
+	for range 2 {
+		require.NoError(t, b.app.pressed(t.Context(), "fridge", a.ID))
+		assert.Equal(t, 1, cold())
+	}
+	told, err := b.app.manager.Open(t.Context(), a.ID)
+	require.NoError(t, err)
+	assert.Equal(t, alert.Acknowledged, told.State)
+	assert.True(t, b.vessel().InFridge)
+	require.ErrorIs(t, b.app.pressed(t.Context(), "fridge", "nothing"), alert.ErrUnknownAlarm)
+}

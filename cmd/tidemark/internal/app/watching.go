@@ -66,7 +66,7 @@ func (a *App) startWatching(ctx context.Context) error {
 
 // proof says whether sampling, storing and delivering all move.
 func (a *App) proof() *alert.Proof {
-	p := &alert.Proof{Sampled: a.lastReadAt.last, Delivered: a.outbox.Beat}
+	p := &alert.Proof{Sampled: a.lastReadAt.last, Delivered: a.manager.Beat}
 	if a.opt.Store != nil {
 		p.Stored = func() time.Time { return a.opt.Store.Health().LastCommit }
 	}
