@@ -95,22 +95,13 @@ func (p Process) Retarded(retardMin int) Process {
 	}
 	p.Defs = slices.Clone(p.Defs)
 	p.Defs[i] = StepDef{ID: RetardID, Key: "retard", Trigger: ByClock, TakesMin: retardMin, Warn: []string{"cold"}}
-	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == waitID })
+	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == WaitID })
 	return p
 }
 
-// WithoutFridge is the process where the loaves that bake later find no room in the
-// refrigerator.
-func (p Process) WithoutFridge() Process {
-	if i := p.index(waitID); i >= 0 {
-		p.Defs = slices.Clone(p.Defs)
-		p.Defs[i].Key, p.Defs[i].Warn = "wait-cool", nil
-	}
-	return p
-}
-
-// waitID is the step of the loaves that bake later.
-const waitID = "wait-cold"
+// WaitID is the step of the loaves that bake later. Its words leave open whether the
+// refrigerator has room for them; a plan knows.
+const WaitID = "wait-cold"
 
 // folds are when the folds come, counted from each other.
 const folds, foldEveryMin = 4, 30
@@ -127,17 +118,17 @@ func mixSteps(b Batch, kind Kind) []StepDef {
 		bulk.Usual = b.usualBulk(RyeRisePercent)
 		return []StepDef{
 			{ID: MixID, Key: "mix.rye", Trigger: ByClock, TakesMin: 10, Hands: true, Warn: []string{"flour"}},
-			{ID: saltID, Key: "salt.rye", Trigger: ByClock, TakesMin: 5, Hands: true},
+			{ID: saltID, Key: "salt.rye" + b.more(solids, ".inclusions"), Trigger: ByClock, TakesMin: 5, Hands: true},
 			bulk,
 		}
 	}
 	bulk.Usual = b.usualBulk(usualMarkPercent)
-	salt := StepDef{ID: saltID, Key: "salt", Trigger: ByClock, TakesMin: 5, Hands: true}
+	salt := StepDef{ID: saltID, Key: "salt" + b.more(fat|sugar|egg, ".some"), Trigger: ByClock, TakesMin: 5, Hands: true}
 	if kind == Rich {
 		salt.Key, salt.TakesMin = "salt.rich", 15
 	}
 	defs := []StepDef{
-		{ID: MixID, Key: "mix", Trigger: ByClock, TakesMin: 10, Hands: true, Warn: []string{"flour"}},
+		{ID: MixID, Key: "mix" + b.more(liquid, ".milky"), Trigger: ByClock, TakesMin: 10, Hands: true, Warn: []string{"flour"}},
 		{ID: "rest", Key: "rest", Trigger: ByClock, TakesMin: 30},
 		salt,
 	}
@@ -146,12 +137,20 @@ func mixSteps(b Batch, kind Kind) []StepDef {
 			break // butter and a kneaded dough need no more
 		}
 		f := StepDef{ID: fmt.Sprintf("fold-%d", i), Key: "fold", Trigger: ByClock, WaitMin: foldEveryMin, TakesMin: 3, Hands: true, Stage: Bulk, Droppable: true}
-		if i == 2 && b.sum(solids) > 0 {
-			f.Key = "fold.inclusions"
+		if i == 2 {
+			f.Key += b.more(solids, ".inclusions")
 		}
 		defs = append(defs, f)
 	}
 	return append(defs, bulk)
+}
+
+// more returns the end of a key for a dough that holds any of the traits, else nothing.
+func (b Batch) more(t trait, end string) string {
+	if b.sum(t) > 0 {
+		return end
+	}
+	return ""
 }
 
 // solids are the inclusions that are folded in.
@@ -184,7 +183,7 @@ func shapeSteps(b Batch, kind Kind, o Oven) []StepDef {
 	}
 	defs = append(defs, shape)
 	if b.Bakes() > 1 {
-		defs = append(defs, StepDef{ID: waitID, Key: "wait-cold", Trigger: ByClock, TakesMin: 2, Hands: true, Warn: []string{"cold"},
+		defs = append(defs, StepDef{ID: WaitID, Key: "wait", Trigger: ByClock, TakesMin: 2, Hands: true,
 			Values: Values{"at_once": float64(max(1, b.AtOnce))}})
 	}
 	return append(defs, proof)
@@ -225,8 +224,8 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 		}
 		defs = append(defs,
 			StepDef{ID: id(BakeID), Key: in, Trigger: ByClock, WaitMin: wait, TakesMin: 2, Hands: true, Values: v, Warn: inWarn},
-			StepDef{ID: id(UncoverID), Key: open, Trigger: ByClock, WaitMin: o.FirstMin, TakesMin: 1, Hands: true, Values: v, Warn: openWarn},
-			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
+			StepDef{ID: id(UncoverID), Key: open, Trigger: ByClock, WaitMin: o.FirstMin - 2, TakesMin: 1, Hands: true, Values: v, Warn: openWarn},
+			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin - 1, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
 	}
 	usual := b.Cooling()
 	cool := StepDef{ID: CoolID, Key: "cool", Trigger: ByClock, TakesMin: usual.MidMin, Usual: usual, Warn: []string{"loaf"}}

@@ -115,6 +115,14 @@ func TestTimesByMass(t *testing.T) {
 		m := dough("wheat", 1, g).Oven().Minutes()
 		assert.True(t, m >= want[0] && m <= want[1], "%g g: %d min", g, m)
 	}
+	b := brioche() // a tin of rich dough takes 30 to 40 min: common practice, no source
+	for g := 500.0; g <= 930; g += 43 {
+		tin, err := b.ScaleToLoaves(1, g)
+		require.NoError(t, err)
+		steps := laid(bake.NewProcess(tin, start(), 24))
+		in := pick(t, steps, bake.OutID).At.Sub(pick(t, steps, bake.BakeID).At).Minutes()
+		assert.True(t, in >= 30 && in <= 40, "%g g: %g min", g, in)
+	}
 }
 
 // Cooling at home: rolls and baguettes 30 to 60 min, pan loaves 1 to 2 h, large
@@ -181,9 +189,11 @@ func TestSeveralBakes(t *testing.T) {
 	steps := p.Steps(at(8, 0), unseen())
 	first, second, last := pick(t, steps, bake.BakeID), pick(t, steps, bake.BakeID+"-2"), pick(t, steps, bake.OutID+"-3")
 	each := time.Duration(b.Oven().Minutes()) * time.Minute
+	assert.Equal(t, each, pick(t, steps, bake.OutID).At.Sub(first.At), "as long in the steps as in the table")
 	assert.GreaterOrEqual(t, second.At.Sub(first.At), each+15*time.Minute)
 	assert.True(t, pick(t, steps, "wait-cold").At.Before(first.At))
 	assert.Contains(t, words(pick(t, steps, "wait-cold").Do), "takes 1 at a time")
+	assert.Contains(t, words(pick(t, steps, "wait-cold").Do), "Where it has no room", "nobody said whether it has")
 	assert.True(t, pick(t, steps, bake.SliceID).At.After(last.At))
 	b.AtOnce = 2
 	assert.Equal(t, 2, b.Bakes())

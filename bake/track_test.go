@@ -221,7 +221,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
 	p := loaded(t)
 	require.NoError(t, p.Done(bake.UncoverID, at(16, 21), "Ada"))
-	assert.Equal(t, "16:41", clock(pick(t, p.Steps(at(16, 30), unseen()), bake.OutID)))
+	assert.Equal(t, "16:40", clock(pick(t, p.Steps(at(16, 30), unseen()), bake.OutID)))
 	for now := at(16, 22); now.Before(at(16, 45)); now = now.Add(time.Minute) {
 		p.FollowCore(now, bake.CoreInput{CoreC: 80, RoomC: 22})
 	}

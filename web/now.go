@@ -44,6 +44,7 @@ type vesselView struct {
 	Plan         []string
 	Advice       *adviceView // nil for none
 	PlanLink     string
+	FeedLink     string // to the feedings that peak at a time; empty for none
 	RecipeLink   string
 	Hour         string // what another hour on the counter does
 	AskOut       bool
@@ -369,6 +370,9 @@ func (s *Server) planParts(out *vesselView, v Vessel, now time.Time) {
 	out.Plan = s.planLines(v.Plan, now)
 	if s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID == 0 && v.ProofOf == "" {
 		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Vessel}}.Encode()
+	}
+	if s.opt.Planner != nil && v.Holds == estimator.Starter {
+		out.FeedLink = "/plan#starter"
 	}
 	out.AskOut = s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID != 0 && len(v.Estimate.Fan) > 0 && !v.InFridge
 }

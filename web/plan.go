@@ -7,6 +7,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -29,7 +30,10 @@ type PlanWish struct {
 	AwayUntil time.Time // until then; both zero when somebody always is
 	// MilkInTheWarm: the household takes on itself that milk or egg stands warm for long.
 	MilkInTheWarm bool
-	Way           string // the name of the way chosen; empty for the best
+	AtOnce        int       // how many loaves go into the oven at a time; 0 for the batch's own
+	BakeIn        bake.Ware // empty for the batch's own
+	ColdDays      float64   // how long the starter has stood in the refrigerator unfed; 0 when it has not
+	Way           string    // the name of the way chosen; empty for the best
 }
 
 // Planned are the ways to the bread, best first.
@@ -50,6 +54,8 @@ type Planner interface {
 	// StaysOut says the same of the dough that rises in a vessel now: left out,
 	// and put into the refrigerator then.
 	StaysOut(ctx context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error)
+	// Feedings says how the starter is fed so that it peaks at the time asked for.
+	Feedings(ctx context.Context, w PlanWish) ([]planner.Feeding, error)
 	// Choose returns the plan of the way that a wish names, as its vessel begins to
 	// follow it.
 	Choose(ctx context.Context, w PlanWish) (*bake.Chosen, error)
@@ -81,7 +87,7 @@ func (s *Server) planForm(q url.Values) planForm {
 	for _, name := range planFields() {
 		f.Set(name, strings.TrimSpace(q.Get(name)))
 	}
-	for name, field := range map[string]string{"ripe_until": "ripe", "out_until": "out"} {
+	for name, field := range map[string]string{"ripe_until": "ripe", "out_until": "out", "cold_days": "cold"} {
 		f.Set(field, cmp.Or(f.Get(field), q.Get(name)))
 	}
 	if q.Get("no_fridge") == "true" || f.Get("fridge") != "no" {
@@ -104,6 +110,9 @@ func (s *Server) planForm(q url.Values) planForm {
 		f.Measured = ok
 		f.Set("air", s.degrees(c))
 	}
+	if f.Get("cold") == "" {
+		f.Set("cold", coldDays(snap))
+	}
 	if f.Get("ready") == "" {
 		f.Set("ready", s.opt.Now().In(s.zone()).AddDate(0, 0, 1).Format("2006-01-02")+"T13:00")
 	}
@@ -112,7 +121,7 @@ func (s *Server) planForm(q url.Values) planForm {
 
 // planFields are the fields of the form. Those in Celsius are the API's.
 func planFields() []string {
-	return []string{"ready", "air", "air_c", "warm", "warm_c", "fridge", "ripe", "out", "vessel", "asked", "way", "away_from", "away_until", "milk"}
+	return []string{"ready", "air", "air_c", "warm", "warm_c", "fridge", "ripe", "out", "vessel", "asked", "way", "away_from", "away_until", "milk", "at_once", "bake_in", "cold", "peak"}
 }
 
 // Link is the address of the plan with another way.
@@ -131,6 +140,18 @@ func (f planForm) with(field, value string) string {
 	}
 	q.Set(field, value)
 	return q.Encode()
+}
+
+// coldDays is how many days the starter has stood in the refrigerator; empty for none.
+func coldDays(snap Snapshot) string {
+	for _, v := range snap.Vessels {
+		for _, e := range slices.Backward(v.Events) {
+			if v.Holds == estimator.Starter && v.InFridge && e.Kind == bake.EventFridge {
+				return strconv.Itoa(int(snap.At.Sub(e.At).Hours() / 24))
+			}
+		}
+	}
+	return ""
 }
 
 // airNow is the air temperature measured by the vessel, else by another one that
@@ -170,7 +191,14 @@ func (s *Server) wishOf(f planForm) (PlanWish, error) {
 		w.Now = asked.In(w.Now.Location())
 	}
 	f.Set("asked", w.Now.Format(time.RFC3339))
-	var err error
+	atOnce, err := number("loaves at a time", f.Get("at_once"))
+	if err == nil {
+		w.AtOnce, w.BakeIn = int(atOnce), bake.Ware(f.Get("bake_in"))
+		w.ColdDays, err = number("days in the refrigerator", f.Get("cold"))
+	}
+	if err != nil {
+		return w, err
+	}
 	for _, x := range []struct {
 		name, field string
 		into        *time.Time
@@ -233,6 +261,18 @@ func (s *Server) celsiusOf(name string, form url.Values, field string) (float64,
 		return c, nil
 	}
 	return s.celsius(name, form.Get(field))
+}
+
+// number reads a number of a form that is not below 0; an empty one is 0.
+func number(name, text string) (float64, error) {
+	if text == "" {
+		return 0, nil
+	}
+	x, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+	if err != nil || !(x >= 0 && x <= 1000) {
+		return 0, Refuse("%s: %q is not a number from 0 to 1000", name, text)
+	}
+	return x, nil
 }
 
 // celsius reads a temperature in the household's unit.

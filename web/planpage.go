@@ -34,8 +34,12 @@ type planPage struct {
 	Instead string        // why not, or what gives way
 	Good    string        // the way there, when it is too tight
 	From    string
+	Feeds   []string // how to feed the starter so that it peaks then
 	Live    []string // what becomes of the dough that rises now
 }
+
+// Wares are what a bread may be baked in.
+func (planPage) Wares() []string { return []string{"pot", "tin", "stone", "tray"} }
 
 // planDay is a day of a timetable.
 type planDay struct {
@@ -66,6 +70,8 @@ func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case q.Has("ready"):
 		err = s.fillPlan(r.Context(), &p)
+	case q.Get("peak") != "":
+		err = s.fillFeedings(r.Context(), &p)
 	case q.Has("out"):
 		err = s.fillLive(&p)
 	}
@@ -104,6 +110,23 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
 		p.Live = s.staysOut(ctx, until)
 	}
 	return nil
+}
+
+// fillFeedings says how the starter is fed so that it peaks at a time.
+func (s *Server) fillFeedings(ctx context.Context, p *planPage) error {
+	wish, err := s.wishOf(p.Form)
+	if err != nil {
+		return err
+	}
+	if wish.ReadyAt, err = s.moment("it is to peak at", p.Form.Values, "peak", wish.Now); err != nil {
+		return err
+	}
+	feedings, err := s.opt.Planner.Feedings(ctx, wish)
+	l := s.words.At(wish.Now)
+	for _, f := range feedings {
+		p.Feeds = append(p.Feeds, l.Tell(f.Said()...))
+	}
+	return err
 }
 
 // fillLive answers for the doughs that rise now alone.

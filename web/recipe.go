@@ -23,6 +23,7 @@ type recipePage struct {
 	DoughC, FlourC, RoomC, By string
 	Unit, Wrong               string
 	Scaled                    bool
+	AtOnce                    int // loaves in the oven at a time; 0 for all
 	Facts                     []factView
 	Notes                     []string
 }
@@ -52,7 +53,11 @@ func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
 			p.RoomC = s.degrees(cmp.Or(known(v.Estimate.AirC), guessedAirC))
 		}
 	}
+	if typed, err := number("loaves at a time", q.Get("at_once")); err == nil && typed > 0 {
+		b.AtOnce = int(typed)
+	}
 	p.Tub, p.Loaves = tubL > 0, get("loaves", strconv.Itoa(max(1, b.Loaves)))
+	p.AtOnce = b.AtOnce
 	p.RoomC = get("room", cmp.Or(p.RoomC, s.degrees(guessedAirC)))
 	p.FlourC, p.DoughC = get("flour", p.RoomC), get("dough", s.degrees(25))
 	b, err := s.typedBatch(b, q)
@@ -185,6 +190,8 @@ func (s *Server) recipeFacts(p *recipePage, b bake.Batch) {
 	add("total", text.Values{"total_g": n.TotalG, "each_g": n.PerLoafG})
 	add("hydration", text.Values{"percent": n.HydrationPercent})
 	add("fermented", text.Values{"percent": n.InoculationPercent})
+	o := b.Oven()
+	add("oven", text.Values{"hot_c": o.HotC, "then_c": o.ThenC, "minutes_min": float64(o.Minutes()), "bakes": b.Bakes()})
 	m := bake.Mixing{By: p.By}
 	var err error
 	for _, t := range []struct {

@@ -40,7 +40,7 @@ func (j *job) build() {
 	}
 	o, bakes := j.batch.Oven(), j.batch.Bakes()
 	j.heatMin = o.HeatMin
-	j.ovenHours = float64(bakes*(o.Minutes()+4)+(bakes-1)*o.BetweenMin) / 60
+	j.ovenHours = float64(bakes*(o.Minutes()+1)+(bakes-1)*o.BetweenMin) / 60
 	j.mixHours, j.shapeHours = 10.0/60, float64(j.shapeMinutes())/60
 	j.cool = j.batch.Cooling()
 	prior, usualRate := j.w.prior(j.way.inoc)

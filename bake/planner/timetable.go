@@ -17,47 +17,100 @@ const (
 	feedMin          = 5 // minutes
 )
 
-// feeds says how the starter is fed so that it peaks when mixing begins: one feed, and
-// before it the refreshes that a starter out of the cold needs. The ratio is the one
-// that lays the feed into waking hours. None when it is ripe then; ok is false when it
-// cannot be.
+// feeds says how the starter is fed so that it peaks when mixing begins: none when it
+// is ripe then; ok is false when it cannot be.
 func (w Wish) feeds(mix time.Time, needG float64) (feeds []bake.Feed, ok bool) {
-	s := w.Starter
-	if !s.RipeUntil.IsZero() && !mix.Before(s.RipeFrom) && !mix.After(s.RipeUntil) {
+	if s := w.Starter; !s.RipeUntil.IsZero() && !mix.Before(s.RipeFrom) && !mix.After(s.RipeUntil) {
 		return nil, true
 	}
-	v := bake.LearnVigour(s.Past)
-	refreshes, firstSlow := 0, 1.0
-	switch {
-	case s.ColdDays >= refreshTwiceDays:
-		refreshes, firstSlow = 2, 1.5
-	case s.ColdDays >= refreshOnceDays:
-		refreshes, firstSlow = 1, 1.3
+	ways := w.feedings(mix, needG+spareG, w.refreshes(), 1)
+	if len(ways) == 0 {
+		return nil, false
 	}
-	at := mix
-	for k := refreshes; k >= 0; k-- {
-		slow := 1.0
-		if k == 0 {
-			slow = firstSlow
-		}
-		f, fits := w.feedBefore(at, needG+20, v, slow)
-		if !fits {
-			return nil, false
-		}
-		feeds, at, needG = append([]bake.Feed{f}, feeds...), f.At, f.StarterG
-	}
-	return feeds, true
+	return ways[0], true
 }
 
-// feedBefore is a feed that peaks at a moment. What the starter needs is called slow
-// when it comes out of the cold.
-func (w Wish) feedBefore(peak time.Time, totalG float64, v bake.Vigour, slow float64) (bake.Feed, bool) {
-	for _, f := range v.FeedsToPeak(peak, totalG, w.Room.C, slow) {
-		if !f.At.Before(w.Now) && !w.busy(f.At) && !w.asleep(f.At) {
-			return f, true
+// spareG is the starter that is left to go on with, grams.
+const spareG = 20
+
+// refreshes is how often the starter is refreshed before the feed that counts.
+func (w Wish) refreshes() int {
+	switch days := w.Starter.ColdDays; {
+	case days >= refreshTwiceDays:
+		return 2
+	case days >= refreshOnceDays:
+		return 1
+	}
+	return 0
+}
+
+// feedings lists ways to feed the starter so that it peaks at a moment, most of them,
+// after so many refreshes: none past, and none that anybody gets up or comes home for. The
+// first feed out of the cold takes longer.
+func (w Wish) feedings(peak time.Time, totalG float64, refreshes, most int) (out [][]bake.Feed) {
+	slow := 1.0
+	if refreshes == 0 {
+		slow = []float64{1, 1.3, 1.5}[w.refreshes()]
+	}
+	for _, f := range bake.LearnVigour(w.Starter.Past).FeedsToPeak(peak, totalG, w.Room.C, slow) {
+		if f.At.Before(w.Now) || w.busy(f.At) || w.asleep(f.At) {
+			continue
+		}
+		way := []bake.Feed{f}
+		if refreshes > 0 {
+			before := w.feedings(f.At, f.StarterG+spareG, refreshes-1, 1)
+			if len(before) == 0 {
+				continue
+			}
+			way = append(before[0], f)
+		}
+		if out = append(out, way); len(out) == most {
+			break
 		}
 	}
-	return bake.Feed{}, false
+	return out
+}
+
+// Feeding is a way to feed the starter: refreshes first, and when it peaks.
+type Feeding struct {
+	Feeds []bake.Feed
+	Peak  estimator.Window
+}
+
+// Feedings returns the ways to feed the starter alone so that it peaks at w.ReadyAt, the
+// next one first; an error when there is none.
+func Feedings(w Wish) ([]Feeding, error) {
+	w = w.withDefaults()
+	if err := w.inRange(); err != nil {
+		return nil, err
+	}
+	var out []Feeding
+	for _, feeds := range w.feedings(w.ReadyAt, w.Batch.Levain.Grams, w.refreshes(), 99) {
+		last := feeds[len(feeds)-1]
+		low, mid, high := bake.LearnVigour(w.Starter.Past).PeakHours(last, w.Room.C)
+		slow := w.ReadyAt.Sub(last.At).Hours() / mid
+		out = append(out, Feeding{feeds, estimator.Window{From: last.At.Add(hoursOf(low * slow)), Median: w.ReadyAt, Until: last.At.Add(hoursOf(high * slow))}})
+	}
+	if len(out) == 0 {
+		return nil, refuse("peak", "no_feed", bake.Values{"at": w.ReadyAt})
+	}
+	slices.SortStableFunc(out, func(a, b Feeding) int { return a.Feeds[0].At.Compare(b.Feeds[0].At) })
+	return out, nil
+}
+
+// Said says the feeds and when the last of them peaks.
+func (f Feeding) Said() bake.Sentences {
+	var out bake.Sentences
+	for i, x := range f.Feeds {
+		v := bake.Values{"at": x.At, "ratio": x.Ratio(), "starter_g": x.StarterG, "flour_g": x.FlourG, "water_g": x.WaterG}
+		if i < len(f.Feeds)-1 {
+			out = append(out, because("refreshing", v)...)
+			continue
+		}
+		v["from"], v["until"] = f.Peak.From, f.Peak.Until
+		out = append(out, because("feeding", v)...)
+	}
+	return out
 }
 
 func later(a, b time.Time) time.Time {
@@ -159,9 +212,11 @@ func (j *job) canBe(steps []bake.Step) bool {
 // that an adopted plan starts from them and then follows the sensor.
 func (j *job) process(c *trial, bulkEnd float64) bake.Process {
 	p := bake.NewProcess(j.batch, c.start, j.way.spot.C)
+	wait := "wait-cold"
 	if j.w.NoFridge {
-		p = p.WithoutFridge()
+		wait = "wait-cool"
 	}
+	p.Reworded(bake.WaitID, wait, bake.Values{"at_once": float64(max(1, j.batch.AtOnce))})
 	speed := bake.Speed(j.way.spot.C)
 	usual := func(hours func(i int) float64) bake.Spread {
 		l := make([]float64, len(j.paths))
@@ -228,33 +283,44 @@ func (j *job) steps(p *Plan) []bake.Step {
 		s.Why = nil
 		if s.ID == bake.SliceID {
 			p.Ready.Median = s.At
-			p.Ready.From, p.Ready.Until = earlier(p.Ready.From, s.At), later(p.Ready.Until, s.At)
+			p.Ready.From, p.Ready.Until = earlier(j.w.nextFree(p.Ready.From), s.At), later(j.w.nextFree(p.Ready.Until), s.At)
 			s.From, s.Until = p.Ready.From, p.Ready.Until
 		}
 	}
 	return steps
 }
 
-// awake moves what an early dough asks for at night to the morning: no oven is lit, and no
-// loaf comes out of it, while the household sleeps.
+// awake moves what an early or a late dough asks for at night to the morning: no oven is
+// lit, and no loaf comes out of it, while the household sleeps.
 func (j *job) awake(steps []bake.Step) {
-	k := slices.IndexFunc(steps, func(s bake.Step) bool { return s.ID == bake.BakeID })
+	k, check := stepOf(steps, bake.BakeID), stepOf(steps, bake.OvenCheckID)
 	for i := range steps {
-		s, lead, lasts := &steps[i], 0.0, 0.0
+		s, lead, lasts := &steps[i], time.Duration(0), time.Duration(0)
 		if i == k || s.ID == bake.ProofID {
-			lead, lasts = float64(j.heatMin+10)/60, j.ovenHours
+			lead, lasts = steps[k].At.Sub(steps[check].At), hoursOf(j.ovenHours)
 		}
-		from := j.w.nextFree(s.From.Add(-hoursOf(lead)))
-		if out := from.Add(hoursOf(lead + lasts)); j.w.asleep(out) {
-			from = j.w.nextFree(out)
+		up := func(t time.Time) time.Time {
+			from := j.w.nextFree(t.Add(-lead))
+			if out := from.Add(lead + lasts); j.w.asleep(out) {
+				from = j.w.nextFree(out)
+			}
+			return from.Add(lead)
 		}
-		s.From = earlier(from.Add(hoursOf(lead)), s.At)
+		s.From = earlier(up(s.From), s.At)
+		if s.Hands || s.ID == bake.ProofID {
+			s.Until = later(up(s.Until), s.At)
+		}
 	}
 	for i := range steps {
-		if s := &steps[i]; i > k || s.Trigger == bake.Ahead { // as the oven goes
-			s.From = earlier(steps[k].From.Add(s.At.Sub(steps[k].At)), s.At)
+		if s := &steps[i]; (i > k || s.Trigger == bake.Ahead) && s.ID != bake.SliceID { // as the oven goes
+			by := s.At.Sub(steps[k].At)
+			s.From, s.Until = earlier(steps[k].From.Add(by), s.At), later(steps[k].Until.Add(by), s.At)
 		}
 	}
+}
+
+func stepOf(steps []bake.Step, id string) int {
+	return slices.IndexFunc(steps, func(s bake.Step) bool { return s.ID == id })
 }
 
 func earlier(a, b time.Time) time.Time {
@@ -281,6 +347,13 @@ func (j *job) notes(c *trial, p Plan) []bake.Said {
 		out = append(out, j.coldNote(c, p)...)
 	} else if j.w.TargetPercent > p.BulkEndPercent+2 {
 		note("below_target", bake.Values{"bulk_percent": p.BulkEndPercent, "target_percent": j.w.TargetPercent})
+	}
+	if in := p.Steps[stepOf(p.Steps, bake.BakeID)]; j.w.lastBed(in.Until).After(in.At) {
+		key := "late_proof"
+		if j.w.NoFridge || j.kind == bake.Rye {
+			key += ".cool"
+		}
+		note(key, bake.Values{"bed": j.w.lastBed(in.Until)})
 	}
 	switch ware := b.Ware(); {
 	case b.AtOnce > 0:

@@ -106,6 +106,11 @@ func (w Wish) Validate() error {
 	if w.Batch.Levain.Grams == 0 {
 		return refuse("batch.levain", "levain", nil)
 	}
+	return w.inRange()
+}
+
+// inRange refuses temperatures and times that no household has.
+func (w Wish) inRange() error {
 	for _, c := range []struct {
 		field, unit  string
 		v, low, high float64

@@ -24,10 +24,10 @@ import (
 
 // planFlags are the options of tidemark plan.
 type planFlags struct {
-	ready, peak, now, air, warm, starter, away, ics, configFile, vessel *string
-	loaves, atOnce                                                      *int
-	tub                                                                 *float64
-	noFridge, milk, all                                                 *bool
+	ready, peak, now, air, warm, starter, away, bakeIn, ics, configFile, vessel *string
+	loaves, atOnce                                                              *int
+	tub                                                                         *float64
+	noFridge, milk, all                                                         *bool
 
 	usual     string          // where the service's configuration is
 	learnFrom string          // the vessel whose rises teach; empty for all
@@ -55,15 +55,7 @@ func runPlan(ctx context.Context, s streams, args []string) error {
 	}
 	plans, err := planner.Make(request)
 	if err != nil {
-		var no planner.Refusal
-		var field bake.FieldError
-		switch {
-		case errors.As(err, &no):
-			return usagef("plan: %s", f.words.At(request.Now).Tell(no.Why))
-		case errors.As(err, &field):
-			return usagef("plan: %v", err)
-		}
-		return err
+		return f.refused(request, err)
 	}
 	f.printPlans(s.out, request, plans, from)
 	if *f.ics == "" {
@@ -84,6 +76,7 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 		loaves:     fs.Int("loaves", 0, "scale the batch to so many loaves of its own weight"),
 		tub:        fs.Float64("tub", 0, "scale the batch so that it still fits a tub of so many litres when it has doubled"),
 		atOnce:     fs.Int("at-once", 0, "how many loaves the oven, or the pots, take at a time (default: the batch's own, else all)"),
+		bakeIn:     fs.String("bake-in", "", "pot, tin, stone (with steam) or tray (default: the batch's own, else the usual one of its kind and weight)"),
 		noFridge:   fs.Bool("no-fridge", false, "there is no room in the refrigerator"),
 		milk:       fs.Bool("milk-in-the-warm", false, "plan a dough with milk, egg, meat or fish although it stands warm for longer than the 2 hours food safety bodies allow"),
 		all:        fs.Bool("all", false, "print the timetable of every way, not only of the first"),
@@ -230,6 +223,9 @@ func (f *planFlags) scale(w *planner.Wish) error {
 	if *f.atOnce != 0 {
 		w.Batch.AtOnce = *f.atOnce
 	}
+	if *f.bakeIn != "" {
+		w.Batch.BakeIn = bake.Ware(*f.bakeIn)
+	}
 	return err
 }
 
@@ -336,23 +332,31 @@ func (f *planFlags) printWays(out io.Writer, w planner.Wish, plans []planner.Pla
 	_ = t.Flush() // as the other lines: what cannot be written is not seen
 }
 
-// printFeeds prints the feedings that peak at the wanted time, the next one first: those
-// that are not past, and that nobody gets up for.
+// printFeeds prints the feedings that peak at the wanted time, the next one first.
 func (f *planFlags) printFeeds(out io.Writer, w planner.Wish, from string) error {
 	l := f.words.At(w.Now)
-	v := bake.LearnVigour(w.Starter.Past)
-	feeds := slices.DeleteFunc(v.FeedsToPeak(w.ReadyAt, w.Batch.Levain.Grams, w.Room.C, 1), func(x bake.Feed) bool { return x.At.Before(w.Now) || w.Asleep(x.At) })
-	if len(feeds) == 0 {
-		return usagef("plan: %s", l.Say("cli.plan.no_feed", text.Values{"at": w.ReadyAt}))
+	feedings, err := planner.Feedings(w)
+	if err != nil {
+		return f.refused(w, err)
 	}
-	slices.SortFunc(feeds, func(a, b bake.Feed) int { return a.At.Compare(b.At) })
-	fmt.Fprintf(out, "%s\n%s\n\n", l.Say("cli.plan.peak", text.Values{"at": w.ReadyAt, "room_c": w.Room.C}), from)
-	for _, x := range feeds {
-		low, _, high := v.PeakHours(x, w.Room.C)
-		fmt.Fprintf(out, "  %s\n", l.Say("cli.plan.feed", text.Values{"at": x.At, "ratio": x.Ratio(), "starter_g": x.StarterG, "flour_g": x.FlourG, "water_g": x.WaterG,
-			"from": x.At.Add(time.Duration(low * float64(time.Hour))), "until": x.At.Add(time.Duration(high * float64(time.Hour)))}))
+	fmt.Fprintf(out, "%s\n%s\n\n", l.Say("plan.peak", text.Values{"at": w.ReadyAt, "room_c": w.Room.C}), from)
+	for _, x := range feedings {
+		fmt.Fprintf(out, "  %s\n", l.Tell(x.Said()...))
 	}
 	return nil
+}
+
+// refused is what an error of the planner means to the person.
+func (f *planFlags) refused(w planner.Wish, err error) error {
+	var no planner.Refusal
+	var field bake.FieldError
+	switch {
+	case errors.As(err, &no):
+		return usagef("plan: %s", f.words.At(w.Now).Tell(no.Why))
+	case errors.As(err, &field):
+		return usagef("plan: %v", err)
+	}
+	return err
 }
 
 // writeICS writes the first plan as a calendar.

@@ -146,6 +146,15 @@ func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Wish, w
 	return request, out, nil
 }
 
+// Feedings says how the starter is fed so that it peaks at the time asked for.
+func (d *planService) Feedings(ctx context.Context, w web.PlanWish) ([]planner.Feeding, error) {
+	request, _, err := d.app.request(ctx, w)
+	if err != nil {
+		return nil, err
+	}
+	return planner.Feedings(request)
+}
+
 // LeftOut says what becomes of the dough of a way that stays out until a moment.
 func (d *planService) LeftOut(ctx context.Context, w web.PlanWish, way string, until time.Time) (planner.Outlook, error) {
 	d.mu.Lock()
@@ -223,7 +232,7 @@ func (v *vessel) batch() bake.Batch {
 func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
 	request := planner.Wish{
 		Now: w.Now.In(a.zone()), ReadyAt: w.ReadyAt, Room: planner.Place{C: w.AirC}, Warm: planner.Place{C: w.WarmC},
-		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil}, MilkInTheWarm: w.MilkInTheWarm,
+		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil, ColdDays: w.ColdDays}, MilkInTheWarm: w.MilkInTheWarm,
 	}
 	if !w.AwayUntil.IsZero() {
 		request.Away = []planner.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
@@ -234,6 +243,12 @@ func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Pl
 	}
 	if v.Batch != nil {
 		request.Batch = *v.Batch
+	}
+	if w.AtOnce > 0 {
+		request.Batch.AtOnce = w.AtOnce
+	}
+	if w.BakeIn != "" {
+		request.Batch.BakeIn = w.BakeIn
 	}
 	request.TargetPercent = v.TargetPercent
 	request.BedMin, request.WakeMin = a.opt.Config.Household.Sleep()
