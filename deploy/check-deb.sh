@@ -44,6 +44,7 @@ check() {
 		-rw-r--r-- root/root ./usr/share/tidemark/tidemark.yaml
 		-rw-r--r-- root/root ./etc/avahi/services/tidemark.service
 		-rwxr-xr-x root/root ./usr/lib/tidemark/boot-note
+		-rwxr-xr-x root/root ./usr/lib/tidemark/buses-on
 		drwxr-x--- root/root ./etc/tidemark/
 		drwx------ root/root ./etc/tidemark-secrets/
 		-rw-r--r-- root/root ./lib/systemd/system/tidemark.service

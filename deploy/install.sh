@@ -39,7 +39,7 @@ install_files() {
 	install -D -m 0644 "$here/package/60-tidemark.rules" /etc/udev/rules.d/60-tidemark.rules
 	sed "s|/usr/bin/tidemark|$program|" "$here/package/tidemark.service" >"$unit_dir/tidemark.service"
 	chmod 0644 "$unit_dir/tidemark.service"
-	install -D -m 0755 "$here/package/boot-note" /usr/lib/tidemark/boot-note
+	install -D -m 0755 -t /usr/lib/tidemark "$here/package/boot-note" "$here/package/buses-on"
 	systemd-sysusers
 	[ ! -d /etc/avahi/services ] || install -m 0644 "$here/package/tidemark.avahi.service" /etc/avahi/services/tidemark.service
 	install -d -m 0750 -o tidemark -g tidemark /etc/tidemark # the service replaces its settings there

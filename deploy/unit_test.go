@@ -39,6 +39,7 @@ func TestUnitSaysHowItIs(t *testing.T) {
 	assert.Equal(t, []string{"always"}, u["Service.Restart"])
 	assert.NotEmpty(t, u["Service.WatchdogSec"])
 	assert.NotEmpty(t, u["Service.LoadCredential"])
+	assert.Equal(t, []string{"+-/usr/lib/tidemark/boot-note", "+-/usr/lib/tidemark/buses-on"}, u["Service.ExecStartPost"], "as root, and never in the way of a start")
 	assert.Equal(t, []string{"/etc/tidemark"}, u["Service.ReadWritePaths"], "the page writes the settings, and nothing else")
 	assert.NotEmpty(t, u["Service.RestartSec"], "restarting at once would be a tight loop")
 	assert.Contains(t, u["Unit.After"][0], "systemd-modules-load.service", "device classes count only once their module is loaded")
@@ -127,4 +128,55 @@ func TestBootNote(t *testing.T) {
 		require.NoError(t, err)
 		assert.Contains(t, string(text), r.note)
 	}
+}
+
+// On request the two lines are written into a Pi's config.txt, and nothing else ever is.
+func TestBusesOn(t *testing.T) {
+	const both = "\n[all]\n# sensor buses, switched on from the page of tidemark\ndtparam=i2c_arm=on\ndtoverlay=w1-gpio\n"
+	for _, r := range []struct{ name, before, asked, after string }{
+		{"nobody asked", "dtparam=audio=on\n", "", "dtparam=audio=on\n"},
+		{"both are missing", "dtparam=audio=on\n[pi4]\narm_boost=1\n", "yes", "dtparam=audio=on\n[pi4]\narm_boost=1\n" + both},
+		{"what is asked for is not read", "a=1", "enable_uart=1\n$(id)\n", "a=1" + both},
+		{"one is there", "dtoverlay=w1-gpio,gpiopin=17\n", "yes", "dtoverlay=w1-gpio,gpiopin=17\n" + strings.Replace(both, "dtoverlay=w1-gpio\n", "", 1)},
+		{"switched off in a comment", "#dtparam=i2c_arm=on\n#dtoverlay=w1-gpio\n", "yes", "#dtparam=i2c_arm=on\n#dtoverlay=w1-gpio\n" + both},
+		{"all is there", "dtparam=i2c_arm=on\ndtoverlay=w1-gpio\n", "yes", "dtparam=i2c_arm=on\ndtoverlay=w1-gpio\n"},
+		{"an empty file", "", "yes", both},
+	} {
+		state, boot := t.TempDir(), t.TempDir()
+		config, ask := filepath.Join(boot, "config.txt"), filepath.Join(state, "switch-buses-on")
+		require.NoError(t, os.WriteFile(config, []byte(r.before), 0o600))
+		if r.asked != "" {
+			require.NoError(t, os.WriteFile(ask, []byte(r.asked), 0o600))
+		}
+		for range 2 { // a second start changes nothing more
+			out, err := exec.Command("package/buses-on", state, filepath.Join(boot, "none"), boot).CombinedOutput()
+			require.NoError(t, err, "%s: %s", r.name, out)
+		}
+		text, err := os.ReadFile(config)
+		require.NoError(t, err)
+		assert.Equal(t, r.after, string(text), r.name)
+		assert.NoFileExists(t, ask)
+		kept, err := os.ReadFile(config + ".before-tidemark")
+		if r.before == r.after {
+			assert.ErrorIs(t, err, os.ErrNotExist, r.name)
+			continue
+		}
+		require.NoError(t, err, r.name)
+		assert.Equal(t, r.before, string(kept), r.name)
+	}
+}
+
+// A link in the place of config.txt, or of the request, leads nowhere.
+func TestBusesOnFollowsNoLink(t *testing.T) {
+	state, boot := t.TempDir(), t.TempDir()
+	other := filepath.Join(t.TempDir(), "other")
+	require.NoError(t, os.WriteFile(other, []byte("mine"), 0o600))
+	require.NoError(t, os.Symlink(other, filepath.Join(state, "switch-buses-on")))
+	require.NoError(t, os.Symlink(other, filepath.Join(boot, "config.txt")))
+	out, err := exec.Command("package/buses-on", state, boot).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	text, err := os.ReadFile(other)
+	require.NoError(t, err)
+	assert.Equal(t, "mine", string(text))
+	assert.NoFileExists(t, filepath.Join(state, "switch-buses-on"))
 }

@@ -31,7 +31,22 @@ type Setup interface {
 	Test(ctx context.Context, channel string) (said string, err error)
 	// Restart begins the watch anew, at the address that is open by then.
 	Restart()
+	// Buses tells whether the machine's sensor buses are off.
+	Buses() Buses
+	// SwitchBusesOn has them switched on by the package's helper, for which the service
+	// begins anew.
+	SwitchBusesOn() error
 }
+
+// Buses says whether the machine's sensor buses are off, and what can be done.
+type Buses string
+
+// What there is to say about the buses.
+const (
+	BusesFine      Buses = ""
+	BusesOff       Buses = "off"     // and can be switched on from here
+	BusesAtRestart Buses = "restart" // they are on when the machine starts anew
+)
 
 // Setting is a value by its path in the file, such as household.clock; a path of a new
 // entry has + for its index. An empty value takes the key out.
@@ -89,6 +104,7 @@ func (s *Server) setupRoutes() {
 	s.mux.HandleFunc("GET /settings/sensors", s.people(s.partSensors))
 	s.mux.HandleFunc("GET /settings/address.svg", s.people(s.addressPicture))
 	s.mux.HandleFunc("POST /settings", s.people(s.sameOrigin(s.postSettings)))
+	s.mux.HandleFunc("POST /settings/buses", s.people(s.sameOrigin(s.postBuses)))
 	s.mux.HandleFunc("POST /settings/undo", s.people(s.sameOrigin(s.postUndoSettings)))
 	s.mux.HandleFunc("POST /settings/test", s.people(s.sameOrigin(s.postTest)))
 	s.mux.HandleFunc("POST /settings/passphrase", s.people(s.sameOrigin(s.postPassphrase)))
@@ -263,6 +279,18 @@ func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, said string
 	s.back(w, r, said)
 }
 
+// postBuses switches the sensor buses on.
+func (s *Server) postBuses(w http.ResponseWriter, r *http.Request) {
+	if s.opt.Setup.Buses() == BusesOff {
+		if err := s.opt.Setup.SwitchBusesOn(); err != nil {
+			s.settingsFailed(w, r, err)
+			return
+		}
+		s.opt.Log.Info("the sensor buses are switched on from the page", "from", asker(r))
+	}
+	s.wait(w, r, s.say("set.buses.asked", nil))
+}
+
 // postTest sends a test message.
 func (s *Server) postTest(w http.ResponseWriter, r *http.Request) {
 	said, err := s.opt.Setup.Test(r.Context(), r.PostFormValue("channel"))
@@ -304,6 +332,7 @@ type settingsPage struct {
 	Locked  bool
 	Fresh   bool // there is no vessel yet
 	Found   []Found
+	Buses   Buses
 }
 
 // Channel is the form of a way for messages that is there.
@@ -322,7 +351,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		return
 	}
 	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
-		Locked: s.gate.keeper.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context())}
+		Locked: s.gate.keeper.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses()}
 	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true},
 		words: func(key string) string { return s.words.Say(key, nil) }}
 	if r.Method == http.MethodPost && errs != nil {

@@ -134,10 +134,11 @@ func (s *setup) inForce(fresh settings.Sheet, said string) (string, bool, error)
 	return said, true, nil
 }
 
-// Restart begins the watch anew, once the answer is on its way.
-func (s *setup) Restart() {
-	time.AfterFunc(300*time.Millisecond, s.app.requestRestart)
-}
+// Restart begins the watch anew.
+func (s *setup) Restart() { s.soon(s.app.requestRestart) }
+
+// soon does something once the answer is on its way.
+func (s *setup) soon(do func()) { time.AfterFunc(300*time.Millisecond, do) }
 
 // requestRestart asks for the end of this watch and the begin of the next.
 func (a *App) requestRestart() {

@@ -24,6 +24,7 @@ type file struct {
 	saved []web.Setting
 	err   error
 	calls int
+	buses web.Buses
 }
 
 func (f *file) Sheet() (web.Sheet, error) { return f.sheet, nil }
@@ -48,6 +49,8 @@ func (f *file) Find(context.Context) []web.Found {
 
 func (f *file) Test(context.Context, string) (string, error) { f.calls++; return "Sent.", f.err }
 func (f *file) Restart()                                     { f.calls++ }
+func (f *file) Buses() web.Buses                             { return f.buses }
+func (f *file) SwitchBusesOn() error                         { f.calls++; f.buses = web.BusesAtRestart; return f.err }
 
 // house is a server with settings, asked from another machine in the house.
 func house(t *testing.T, window *access.Window) (*web.Server, *file) {
@@ -116,7 +119,7 @@ func TestTheWindowOpensOneDoorOnly(t *testing.T) {
 		}
 		assert.NotContains(t, got.Body.String(), "jar", path)
 	}
-	for _, path := range []string{"/settings", "/settings/undo", "/settings/test", "/settings/passphrase", "/act", "/tokens", "/unlock", "/lock", "/answer/ack/x", "/house/restores"} {
+	for _, path := range []string{"/settings", "/settings/undo", "/settings/test", "/settings/buses", "/settings/passphrase", "/act", "/tokens", "/unlock", "/lock", "/answer/ack/x", "/house/restores"} {
 		got := stranger.ask("POST", path, url.Values{"version": {"v1"}, "passphrase": {phrase}, "again": {phrase}})
 		assert.Equal(t, http.StatusForbidden, got.Code, path)
 	}
@@ -219,6 +222,20 @@ func TestSettingsPage(t *testing.T) {
 	page = here.ask("POST", "/settings", url.Values{"version": {"v1"}, "channels[+].kind": {"topic"}, "channels[+].url": {"https://push.example.net/"}, "channels[+].topic": {"kitchen-x"}}).Body.String()
 	assert.Contains(t, page, "<svg")
 	assert.Equal(t, "image/svg+xml", here.ask("GET", "/settings/address.svg", nil).Header().Get("Content-Type"))
+}
+
+// TestBusesAreSwitchedOnWithConsent: one tap, and then the Pi is to be started anew.
+func TestBusesAreSwitchedOnWithConsent(t *testing.T) {
+	s, f := house(t, nil)
+	here := newVisitor(t, s, "127.0.0.1")
+	assert.NotContains(t, here.ask("GET", "/settings", nil).Body.String(), "/settings/buses")
+	here.ask("POST", "/settings/buses", url.Values{})
+	assert.Zero(t, f.calls, "they are on")
+	f.buses = web.BusesOff
+	assert.Contains(t, here.ask("GET", "/settings", nil).Body.String(), "dtoverlay=w1-gpio")
+	assert.Contains(t, here.ask("POST", "/settings/buses", url.Values{}).Body.String(), "data-await")
+	assert.Equal(t, 1, f.calls)
+	assert.Contains(t, here.ask("GET", "/settings", nil).Body.String(), "Start the Pi anew")
 }
 
 func TestSettingsInGerman(t *testing.T) {
