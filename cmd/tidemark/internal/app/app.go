@@ -124,6 +124,7 @@ func (a *App) Start(ctx context.Context) error {
 		a.log.Error("what was kept cannot be read whole; the watch begins anew where it is missing", "error", err)
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
+	a.learnLate(ctx)
 	if a.opt.Listen != "" {
 		over, err := a.certificate(a.opt.Config.Web)
 		if err != nil {

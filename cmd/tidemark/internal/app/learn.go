@@ -22,6 +22,10 @@ const LearnedPrefix = "learned/"
 // teachSamples bounds the samples from which one rise teaches.
 const teachSamples = 400
 
+// taughtLate bounds the rises of a vessel that teach after the fact: each costs seconds
+// on a small machine.
+const taughtLate = 8
+
 // feedsKnown is how many past feeds are looked at.
 const feedsKnown = 30
 
@@ -98,12 +102,12 @@ func (a *App) riseEnded(ctx context.Context, vessel string, riseID int64) {
 	if a.opt.Store == nil || a.cancel == nil {
 		return
 	}
-	a.work.Go(func() { a.teach(context.WithoutCancel(ctx), vessel, riseID) })
+	a.work.Go(func() { a.teach(context.WithoutCancel(ctx), vessel, riseID, true) })
 }
 
 // teach fits a finished rise once more, keeps what it taught and lets the vessel
-// learn it.
-func (a *App) teach(ctx context.Context, vessel string, riseID int64) {
+// learn it. Only of one that has just ended the vessel's process says what was planned.
+func (a *App) teach(ctx context.Context, vessel string, riseID int64, justEnded bool) {
 	v := a.vessels[vessel]
 	r, err := a.opt.Store.Rise(ctx, riseID)
 	if err != nil {
@@ -122,9 +126,49 @@ func (a *App) teach(ctx context.Context, vessel string, riseID int64) {
 		return // its end was taken back meanwhile
 	}
 	if ok {
-		a.keepSetting(ctx, learnKey(vessel, riseID), lesson{r.EndedAt, params, batchOf(r, v.config.Batch), warmerThan(v.state.Process, points)})
+		l := lesson{At: r.EndedAt, Params: params, Batch: batchOf(r, v.config.Batch)}
+		if justEnded {
+			l.Warmer = warmerThan(v.state.Process, points)
+		}
+		a.keepSetting(ctx, learnKey(vessel, riseID), l)
 	}
 	v.session.Learn(a.learned(ctx, v))
+}
+
+// learnLate lets each vessel learn from its newest finished rises that have taught
+// nothing yet: imported ones, or those of a version that did not learn. It is done
+// beside the watch in a live one, else at once.
+func (a *App) learnLate(ctx context.Context) {
+	if a.opt.Store == nil {
+		return
+	}
+	learn := func() {
+		for _, name := range a.order {
+			if err := a.learnLateIn(ctx, name); err != nil {
+				a.log.Warn("what earlier rises teach is not known", "vessel", name, "error", err)
+			}
+		}
+	}
+	if a.opt.Live {
+		a.work.Go(learn)
+		return
+	}
+	learn()
+}
+
+// learnLateIn is learnLate for one vessel, until ctx ends.
+func (a *App) learnLateIn(ctx context.Context, vessel string) error {
+	page, err := a.opt.Store.Rises(ctx, history.Filter{Vessel: vessel, Limit: taughtLate})
+	if err != nil {
+		return err
+	}
+	known, err := a.opt.Store.Settings().List(ctx, learnedPrefix+vessel+"/")
+	for _, r := range page.Rises {
+		if _, done := known[learnKey(vessel, r.ID)]; !done && !r.UnderWay() && r.Demo == a.opt.Demo && ctx.Err() == nil {
+			a.teach(ctx, vessel, r.ID, false)
+		}
+	}
+	return err
 }
 
 // mixedFor is how long after its start a dough is still as warm as it was mixed.

@@ -10,6 +10,7 @@ import (
 
 	"tidemark/bake"
 	"tidemark/estimator/forecast"
+	"tidemark/history"
 )
 
 // lessons counts what past rises of the tub have taught.
@@ -65,6 +66,24 @@ func TestLessonsOutliveARestart(t *testing.T) {
 	require.Equal(t, 1, b.lessons())
 	again := b.again()
 	assert.Equal(t, b.prior(), again.prior())
+}
+
+// TestARiseThatTaughtNothingYetTeachesAtTheStart has a rise as an import leaves it.
+func TestARiseThatTaughtNothingYetTeachesAtTheStart(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.every = 30 * time.Second
+	b.run(6 * time.Hour)
+	published := b.prior()
+	b.do(bake.Event{Kind: bake.EventEnd})
+	b.run(6*time.Hour + time.Minute)
+	require.Equal(t, 1, b.lessons())
+	page, err := b.store.Rises(t.Context(), history.Filter{Vessel: "tub", Limit: 1})
+	require.NoError(t, err)
+	require.NoError(t, b.store.Settings().Delete(t.Context(), learnKey("tub", page.Rises[0].ID)))
+	again := b.again()
+	assert.Equal(t, 1, again.lessons())
+	assert.NotEqual(t, published, again.prior())
 }
 
 // TestAShortRiseTeachesNothing ends one before there is anything to fit.
