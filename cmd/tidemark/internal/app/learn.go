@@ -162,7 +162,7 @@ func (a *App) learnLateIn(ctx context.Context, vessel string) error {
 	if err != nil {
 		return err
 	}
-	known, err := a.opt.Store.Settings().List(ctx, learnedPrefix+vessel+"/")
+	known, err := a.opt.Store.Settings().List(ctx, LearnedPrefix+vessel+"/")
 	for _, r := range page.Rises {
 		if _, done := known[learnKey(vessel, r.ID)]; !done && !r.UnderWay() && r.Demo == a.opt.Demo && ctx.Err() == nil {
 			a.teach(ctx, vessel, r.ID, false)
