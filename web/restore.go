@@ -29,6 +29,10 @@ type Upkeep interface {
 	// ImportRecord reads a record into the history as a rise that ended. A record
 	// that is wrong anywhere is a Refusal and leaves nothing.
 	ImportRecord(ctx context.Context, r Record) (Imported, error)
+	// Taught returns of how many past rises each vessel has learned, only those that have.
+	Taught(ctx context.Context) (map[string]int, error)
+	// Unlearn forgets what past rises and sensor of a vessel taught.
+	Unlearn(ctx context.Context, vessel string) error
 }
 
 // offerLife is how long a checked backup waits for an answer.

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web/past"
@@ -34,6 +35,7 @@ type risesPage struct {
 	Filtered bool
 	Starters []past.Starter
 	Judged   past.Judged
+	Taught   map[string]string // by vessel, in words
 }
 
 type riseLine struct {
@@ -87,7 +89,24 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 		return err
 	}
 	p.Starters, p.Judged = past.Starters(page.Rises, s.words), past.JudgedOf(page.Rises, s.words)
-	return nil
+	if s.opt.Upkeep == nil {
+		return nil
+	}
+	taught, err := s.opt.Upkeep.Taught(ctx)
+	p.Taught = map[string]string{}
+	for vessel, n := range taught {
+		p.Taught[vessel] = s.say("past.taught", text.Values{"vessel": vessel, "rises": s.words.SayN("past.rises", n, nil)})
+	}
+	return err
+}
+
+// postUnlearn forgets what the past rises of a vessel taught.
+func (s *Server) postUnlearn(w http.ResponseWriter, r *http.Request) {
+	if err := s.opt.Upkeep.Unlearn(r.Context(), r.PostFormValue("vessel")); err != nil {
+		s.actFailed(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/rises", http.StatusSeeOther)
 }
 
 // filter reads a query. Days are the household's; until is the last day shown.

@@ -138,6 +138,7 @@ func (s *Server) pastRoutes() {
 // upkeepRoutes names the paths that exchange or fill the history.
 func (s *Server) upkeepRoutes() {
 	restore := func(h http.HandlerFunc) http.HandlerFunc { return s.need(access.Restore, s.sameOrigin(h)) }
+	s.mux.HandleFunc("POST /rises/unlearn", s.change(s.postUnlearn))
 	s.mux.HandleFunc("POST /house/records", s.change(s.postRecord))
 	s.mux.HandleFunc("POST /house/restores", restore(s.postRestore))
 	s.mux.HandleFunc("GET /house/restores/{offer}", s.need(access.Restore, s.pageRestore))

@@ -213,7 +213,7 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 		was := v.state.RiseID
 		changes := v.advance(now, sys, around, loaf)
 		if was != 0 && v.state.RiseID != was {
-			a.riseEnded(ctx, name, was)
+			a.riseEnded(ctx, name, was, true)
 		}
 		a.foldAgain(v)
 		v.mu.Unlock()

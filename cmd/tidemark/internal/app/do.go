@@ -70,7 +70,7 @@ func (a *App) do(ctx context.Context, v *vessel, e bake.Event, now time.Time) er
 	a.foldAgain(v)
 	v.moveOn(now)
 	if ended != 0 && v.state.RiseID != ended {
-		a.riseEnded(ctx, v.config.Name, ended)
+		a.riseEnded(ctx, v.config.Name, ended, true)
 	}
 	return nil
 }

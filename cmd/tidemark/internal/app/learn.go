@@ -97,12 +97,13 @@ func (v *vessel) nextPast() bake.Past {
 	return bake.PastOf(time.Time{}, forecast.Params{}, *v.config.Batch)
 }
 
-// riseEnded learns, beside the watch, from a rise that has ended.
-func (a *App) riseEnded(ctx context.Context, vessel string, riseID int64) {
-	if a.opt.Store == nil || a.cancel == nil {
+// riseEnded learns, beside the watch, from a rise that has ended, just now or, imported,
+// long ago.
+func (a *App) riseEnded(ctx context.Context, vessel string, riseID int64, justEnded bool) {
+	if a.opt.Store == nil || a.cancel == nil || a.vessels[vessel] == nil {
 		return
 	}
-	a.work.Go(func() { a.teach(context.WithoutCancel(ctx), vessel, riseID, true) })
+	a.work.Go(func() { a.teach(context.WithoutCancel(ctx), vessel, riseID, justEnded) })
 }
 
 // teach fits a finished rise once more, keeps what it taught and lets the vessel
@@ -163,8 +164,12 @@ func (a *App) learnLateIn(ctx context.Context, vessel string) error {
 		return err
 	}
 	known, err := a.opt.Store.Settings().List(ctx, LearnedPrefix+vessel+"/")
+	var forgotten time.Time
+	if body, err := a.opt.Store.Settings().Get(ctx, forgottenKey(vessel)); err == nil {
+		_ = json.Unmarshal(body, &forgotten) // zero: never
+	}
 	for _, r := range page.Rises {
-		if _, done := known[learnKey(vessel, r.ID)]; !done && !r.UnderWay() && r.Demo == a.opt.Demo && ctx.Err() == nil {
+		if _, done := known[learnKey(vessel, r.ID)]; !done && r.StartedAt.After(forgotten) && !r.UnderWay() && r.Demo == a.opt.Demo && ctx.Err() == nil {
 			a.teach(ctx, vessel, r.ID, false)
 		}
 	}
@@ -222,6 +227,48 @@ func (a *App) pointsOf(ctx context.Context, r bake.Rise) ([]forecast.Point, erro
 		})
 	}
 	return points, nil
+}
+
+// forgottenKey is where it is kept until when the rises of a vessel teach nothing.
+func forgottenKey(vessel string) string { return "forgotten/" + vessel }
+
+// Taught returns of how many past rises each vessel has learned.
+func (a *App) Taught(ctx context.Context) (map[string]int, error) {
+	out := map[string]int{}
+	for _, name := range a.order {
+		all, err := a.opt.Store.Settings().List(ctx, LearnedPrefix+name+"/")
+		if err != nil {
+			return nil, err
+		}
+		if len(all) > 0 {
+			out[name] = len(all)
+		}
+	}
+	return out, nil
+}
+
+// Unlearn forgets what the past rises of a vessel taught, and what is known of its
+// sensor: after another flour, starter or sensor. Only rises to come teach then.
+func (a *App) Unlearn(ctx context.Context, name string) error {
+	v, err := a.vessel(name)
+	if err != nil {
+		return err
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	settings := a.opt.Store.Settings()
+	now, _ := json.Marshal(a.opt.Clock.Now()) // a time within the calendar has no error
+	if err := settings.Set(ctx, forgottenKey(name), now); err != nil {
+		return err
+	}
+	all, err := settings.List(ctx, LearnedPrefix+name+"/")
+	for key := range all {
+		err = errors.Join(err, settings.Delete(ctx, key))
+	}
+	err = errors.Join(err, settings.Delete(ctx, sensorKey(name)))
+	v.session.Learn(a.learned(ctx, v))
+	a.updates.notify()
+	return err
 }
 
 // forget removes what a rise taught whose end was taken back. v.mu is held.

@@ -86,6 +86,28 @@ func TestARiseThatTaughtNothingYetTeachesAtTheStart(t *testing.T) {
 	assert.NotEqual(t, published, again.prior())
 }
 
+// TestWhatWasLearnedIsForgottenOnWish and stays forgotten at the next start.
+func TestWhatWasLearnedIsForgottenOnWish(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.every = 30 * time.Second
+	b.run(6 * time.Hour)
+	published := b.prior()
+	b.do(bake.Event{Kind: bake.EventEnd})
+	b.run(6*time.Hour + time.Minute)
+	require.Equal(t, 1, b.lessons())
+	taught, err := b.app.Taught(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, map[string]int{"tub": 1}, taught)
+	require.NoError(t, b.app.Unlearn(t.Context(), "tub"))
+	assert.Zero(t, b.lessons())
+	assert.Equal(t, published, b.prior())
+	again := b.again()
+	assert.Zero(t, again.lessons())
+	assert.Equal(t, published, again.prior())
+	require.ErrorContains(t, b.app.Unlearn(t.Context(), "bath"), "no vessel")
+}
+
 // TestAShortRiseTeachesNothing ends one before there is anything to fit.
 func TestAShortRiseTeachesNothing(t *testing.T) {
 	b := newBench(t)

@@ -68,6 +68,7 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 	id, err := in.Into(ctx, a.opt.Store)
 	switch {
 	case err == nil:
+		a.riseEnded(ctx, r.Vessel, id, false)
 		a.updates.notify()
 		return web.Imported{RiseID: id, Shape: in.Estimator != nil}, nil
 	case errors.Is(err, history.ErrExists):

@@ -76,6 +76,18 @@ func TestPastRisesPages(t *testing.T) {
 	assert.NotContains(t, body, "Older rises")
 }
 
+func TestThePastSaysWhatWasLearnedAndForgetsIt(t *testing.T) {
+	s, store, _ := withPast(t, 3)
+	assert.NotContains(t, do(s, request("GET", "/rises", nil)).Body.String(), "has learned from")
+	require.NoError(t, store.Settings().Set(t.Context(), "learned/tub/1", []byte("{}")))
+	body := do(s, request("GET", "/rises", nil)).Body.String()
+	assert.Contains(t, body, "has learned from")
+	assert.Contains(t, body, "tub: 1 rise.")
+	w := do(s, request("POST", "/rises/unlearn", url.Values{"vessel": {"tub"}}))
+	assert.Equal(t, 303, w.Code)
+	assert.NotContains(t, do(s, request("GET", "/rises", nil)).Body.String(), "has learned from")
+}
+
 func TestOneRise(t *testing.T) {
 	s, _, ids := withPast(t, 3)
 	body := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
