@@ -21,91 +21,61 @@ func (b *bench) lessons() int {
 	return len(all)
 }
 
-// TestAFinishedRiseTeachesTheNext ends a rise: what is expected of the next one
-// differs. Taking the end back forgets it.
-func TestAFinishedRiseTeachesTheNext(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
+// finished is a bench on which an event has just ended a rise of six hours, and what
+// was believed of a rise before.
+func finished(t *testing.T, by bake.EventKind) (b *bench, published forecast.Prior) {
+	b = newBench(t)
 	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
-	published := b.prior()
-	assert.Zero(t, b.lessons(), "a rise under way teaches nothing")
-	b.do(bake.Event{Kind: bake.EventEnd})
+	published = b.prior()
+	require.Zero(t, b.lessons(), "a rise under way teaches nothing")
+	b.do(bake.Event{Kind: by})
 	b.run(6*time.Hour + time.Minute)
-	assert.Equal(t, 1, b.lessons())
-	taught := b.prior()
-	assert.NotEqual(t, published, taught)
-	b.undo(0, 0)
-	assert.Zero(t, b.lessons())
-	assert.Equal(t, published, b.prior(), "nothing of it is left in memory")
+	require.Equal(t, 1, b.lessons())
+	require.NotEqual(t, published, b.prior())
+	return b, published
 }
 
-// TestARiseEndedByAStartIsForgottenWithIt starts anew by mistake.
-func TestARiseEndedByAStartIsForgottenWithIt(t *testing.T) {
+// TestTheEndTakenBackIsForgotten ends a rise by its end, and by starting anew by mistake.
+func TestTheEndTakenBackIsForgotten(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
-	b.every = 30 * time.Second
-	b.run(6 * time.Hour)
-	published := b.prior()
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.run(6*time.Hour + time.Minute)
-	assert.Equal(t, 1, b.lessons())
-	b.undo(0, 0)
-	assert.Zero(t, b.lessons())
-	assert.Equal(t, published, b.prior())
+	for _, by := range []bake.EventKind{bake.EventEnd, bake.EventStart} {
+		b, published := finished(t, by)
+		b.undo(0, 0)
+		assert.Zero(t, b.lessons(), by)
+		assert.Equal(t, published, b.prior(), by)
+	}
 }
 
-// TestLessonsOutliveARestart reads them at the next start.
+// TestLessonsOutliveARestart reads them at the next start. A rise that taught nothing
+// yet, as an import leaves it, teaches then.
 func TestLessonsOutliveARestart(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
-	b.every = 30 * time.Second
-	b.run(6 * time.Hour)
-	b.do(bake.Event{Kind: bake.EventEnd})
-	b.run(6*time.Hour + time.Minute)
-	require.Equal(t, 1, b.lessons())
-	again := b.again()
-	assert.Equal(t, b.prior(), again.prior())
-}
-
-// TestARiseThatTaughtNothingYetTeachesAtTheStart has a rise as an import leaves it.
-func TestARiseThatTaughtNothingYetTeachesAtTheStart(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.every = 30 * time.Second
-	b.run(6 * time.Hour)
-	published := b.prior()
-	b.do(bake.Event{Kind: bake.EventEnd})
-	b.run(6*time.Hour + time.Minute)
-	require.Equal(t, 1, b.lessons())
+	b, published := finished(t, bake.EventEnd)
+	b = b.again()
+	require.NotEqual(t, published, b.prior())
 	page, err := b.store.Rises(t.Context(), history.Filter{Vessel: "tub", Limit: 1})
 	require.NoError(t, err)
 	require.NoError(t, b.store.Settings().Delete(t.Context(), learnKey("tub", page.Rises[0].ID)))
-	again := b.again()
-	assert.Equal(t, 1, again.lessons())
-	assert.NotEqual(t, published, again.prior())
+	b = b.again()
+	assert.Equal(t, 1, b.lessons())
+	assert.NotEqual(t, published, b.prior())
 }
 
 // TestWhatWasLearnedIsForgottenOnWish and stays forgotten at the next start.
 func TestWhatWasLearnedIsForgottenOnWish(t *testing.T) {
 	t.Parallel()
-	b := newBench(t)
-	b.every = 30 * time.Second
-	b.run(6 * time.Hour)
-	published := b.prior()
-	b.do(bake.Event{Kind: bake.EventEnd})
-	b.run(6*time.Hour + time.Minute)
-	require.Equal(t, 1, b.lessons())
+	b, published := finished(t, bake.EventEnd)
 	taught, err := b.app.Taught(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, map[string]int{"tub": 1}, taught)
 	require.NoError(t, b.app.Unlearn(t.Context(), "tub"))
-	assert.Zero(t, b.lessons())
-	assert.Equal(t, published, b.prior())
-	again := b.again()
-	assert.Zero(t, again.lessons())
-	assert.Equal(t, published, again.prior())
 	require.ErrorContains(t, b.app.Unlearn(t.Context(), "bath"), "no vessel")
+	for range 2 {
+		assert.Zero(t, b.lessons())
+		assert.Equal(t, published, b.prior())
+		b = b.again()
+	}
 }
 
 // TestAShortRiseTeachesNothing ends one before there is anything to fit.
