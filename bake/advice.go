@@ -134,9 +134,9 @@ func (s *State) wantsHand() (time.Time, AdviceKey) {
 // unattended is the stretch around a moment in which nobody can lend a hand; zero when
 // somebody can.
 func (s *State) unattended(h Hours, at time.Time) (busy Span, away bool) {
-	for _, e := range s.Events {
-		if x := e.Away; x != nil && at.After(x.From) && at.Before(x.Until) {
-			busy, away = *x, true
+	for _, x := range append(Absences(s.Events), s.away...) {
+		if at.After(x.From) && at.Before(x.Until) {
+			busy, away = x, true
 		}
 	}
 	night := h.night(at)
@@ -150,6 +150,17 @@ func (s *State) unattended(h Hours, at time.Time) (busy Span, away bool) {
 		return night, false
 	}
 	return Span{}, false
+}
+
+// Absences returns when nobody is there, as events tell it.
+func Absences(events []Event) []Span {
+	var out []Span
+	for _, e := range events {
+		if e.Away != nil && !e.Undone() {
+			out = append(out, *e.Away)
+		}
+	}
+	return out
 }
 
 // adviseBulk chooses when a rising dough goes into the cold: so that what it still does

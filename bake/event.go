@@ -11,31 +11,32 @@ type EventKind string
 
 // The kinds of event.
 const (
-	EventStart    EventKind = "start"     // dough or starter is in the vessel: a rise begins
-	EventFed      EventKind = "fed"       // a starter was fed: a rise begins
-	EventFold     EventKind = "fold"      // stretched and folded
-	EventFridge   EventKind = "fridge"    // into the refrigerator
-	EventCounter  EventKind = "counter"   // back to the room
-	EventShaped   EventKind = "shaped"    // shaped: the rise in this vessel is over
-	EventBaked    EventKind = "baked"     // out of the oven
-	EventEnd      EventKind = "end"       // emptied, thrown away
-	EventTarget   EventKind = "target"    // another mark
-	EventLook     EventKind = "look"      // a person saw how far the dough has risen
-	EventBegun    EventKind = "begun"     // a step is under way
-	EventDone     EventKind = "step"      // a step is done
-	EventSkipped  EventKind = "skip"      // a step is left out
-	EventNote     EventKind = "note"      // a remark
-	EventJudged   EventKind = "judgement" // how the loaf was
-	EventPlan     EventKind = "plan"      // a plan is followed from now on
-	EventReplan   EventKind = "replan"    // the live rise moved the end of the bulk
-	EventAway     EventKind = "away"      // nobody is at home for a while
-	EventMeasured EventKind = "measured"  // the vessel's shape or floor was measured anew
+	EventStart    EventKind = "start"       // dough or starter is in the vessel: a rise begins
+	EventFed      EventKind = "fed"         // a starter was fed: a rise begins
+	EventFold     EventKind = "fold"        // stretched and folded
+	EventFridge   EventKind = "fridge"      // into the refrigerator
+	EventCounter  EventKind = "counter"     // back to the room
+	EventShaped   EventKind = "shaped"      // shaped: the rise in this vessel is over
+	EventBaked    EventKind = "baked"       // out of the oven
+	EventEnd      EventKind = "end"         // emptied, thrown away
+	EventTarget   EventKind = "target"      // another mark
+	EventLook     EventKind = "look"        // a person saw how far the dough has risen
+	EventWarmth   EventKind = "temperature" // a person measured how warm the dough is
+	EventBegun    EventKind = "begun"       // a step is under way
+	EventDone     EventKind = "step"        // a step is done
+	EventSkipped  EventKind = "skip"        // a step is left out
+	EventNote     EventKind = "note"        // a remark
+	EventJudged   EventKind = "judgement"   // how the loaf was
+	EventPlan     EventKind = "plan"        // a plan is followed from now on
+	EventReplan   EventKind = "replan"      // the live rise moved the end of the bulk
+	EventAway     EventKind = "away"        // nobody is at home for a while
+	EventMeasured EventKind = "measured"    // the vessel's shape or floor was measured anew
 )
 
 // EventKinds lists every kind.
 func EventKinds() []EventKind {
 	return []EventKind{EventStart, EventFed, EventFold, EventFridge, EventCounter, EventShaped, EventBaked, EventEnd,
-		EventTarget, EventLook, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventAway, EventMeasured}
+		EventTarget, EventLook, EventWarmth, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventAway, EventMeasured}
 }
 
 // Starts reports whether an event of this kind begins a rise.
@@ -77,19 +78,20 @@ func (e Event) Undone() bool { return !e.UndoneAt.IsZero() }
 
 // Detail is what some kinds of event say beside. It is stored as JSON.
 type Detail struct {
-	Batch         string  `json:"batch,omitempty"`          // of a start: the batch's name; empty for the vessel's own, NoBatch for none
-	Feed          *Feed   `json:"feed,omitempty"`           // of a feeding: what was fed; nil for the usual
-	TargetPercent float64 `json:"target_percent,omitempty"` // of a target and a replan
-	SeenPercent   float64 `json:"seen_percent,omitempty"`   // of a look: the rise, percent of the start volume
-	StepID        string  `json:"step_id,omitempty"`        // of begun, step and skip
-	Why           string  `json:"why,omitempty"`            // of skip, in a person's words
-	Said          *Said   `json:"said,omitempty"`           // of replan: what changed
-	Answer        string  `json:"answer,omitempty"`         // to the question of a step
-	Note          string  `json:"note,omitempty"`
-	Outcome       string  `json:"outcome,omitempty"` // of a judgement: under, right, over or empty
-	OvenSpring    string  `json:"oven_spring,omitempty"`
-	Plan          *Chosen `json:"plan,omitempty"` // of a plan
-	Away          *Span   `json:"away,omitempty"` // of away: from when until when
+	Batch         string   `json:"batch,omitempty"`          // of a start: the batch's name; empty for the vessel's own, NoBatch for none
+	Feed          *Feed    `json:"feed,omitempty"`           // of a feeding: what was fed; nil for the usual
+	TargetPercent float64  `json:"target_percent,omitempty"` // of a target and a replan
+	SeenPercent   float64  `json:"seen_percent,omitempty"`   // of a look: the rise, percent of the start volume
+	DoughC        *float64 `json:"dough_c,omitempty"`        // of a temperature: Celsius
+	StepID        string   `json:"step_id,omitempty"`        // of begun, step and skip
+	Why           string   `json:"why,omitempty"`            // of skip, in a person's words
+	Said          *Said    `json:"said,omitempty"`           // of replan: what changed
+	Answer        string   `json:"answer,omitempty"`         // to the question of a step
+	Note          string   `json:"note,omitempty"`
+	Outcome       string   `json:"outcome,omitempty"` // of a judgement: under, right, over or empty
+	OvenSpring    string   `json:"oven_spring,omitempty"`
+	Plan          *Chosen  `json:"plan,omitempty"` // of a plan
+	Away          *Span    `json:"away,omitempty"` // of away: from when until when
 }
 
 // NoBatch as the name of a batch says that a rise belongs to none that is known.

@@ -103,6 +103,11 @@ type Session struct {
 	after   *After
 	care    *Care
 	lastRow time.Time
+
+	away     []Span    // when nobody is there, as was told in other vessels
+	handC    *float64  // how warm a person found the dough; nil when nobody measured
+	handAt   time.Time // when that was taken in last
+	probedAt time.Time // when a probe saw the dough last
 }
 
 // keepEvery is the shortest time between two samples that are kept.
@@ -150,7 +155,7 @@ func (s *Session) Observe(x estimator.Sample) (r Recorded, kept bool) {
 	v := estimator.Verdict{}
 	if !s.adrift {
 		v = s.est.Observe(x)
-		s.stay.Follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
+		s.sense(x)
 	}
 	r = Recorded{Sample: x, RisePercent: s.last.RisePercent, RiseSD: s.last.RiseSD, EquivalentHours: s.last.EquivalentHours, Rejected: v.Reason}
 	if !s.underWay() || x.Time.Sub(s.lastRow) < keepEvery {
@@ -198,6 +203,8 @@ func (s *Session) Check(e Event) error {
 		return refuse("%g is outside 5 to 400; 100 means doubled", e.TargetPercent)
 	case e.Kind == EventLook && !(e.SeenPercent > leastSeen && e.SeenPercent <= mostSeen):
 		return refuse("a rise of %g %% cannot be seen: write 0 for as at the start, 100 for doubled", e.SeenPercent)
+	case e.Kind == EventWarmth && (e.DoughC == nil || !(*e.DoughC >= coldestC && *e.DoughC <= warmestC)):
+		return refuse("say how warm the dough is, from %d to %d degrees Celsius", coldestC, warmestC)
 	case e.Kind == EventAway && (e.Away == nil || !e.Away.Until.After(e.Away.From) || !e.Away.Until.After(e.At)):
 		return refuse("say from when until when nobody is there; it must end after now")
 	case e.Kind.Marks():
@@ -219,6 +226,34 @@ const (
 	leastSeen = -90.0
 	mostSeen  = 1000.0
 )
+
+// How warm a person can have found dough, Celsius.
+const coldestC, warmestC = -5, 60
+
+// handEvery is how often a temperature that a person told is taken in anew, until the next
+// is told, the dough moves or a probe tells one, and probeQuiet how long a probe counts.
+const (
+	handEvery  = 5 * time.Minute
+	probeQuiet = 20 * time.Minute
+)
+
+// feelByHand lets the temperature that a person told go on to count.
+func (s *Session) feelByHand(now time.Time) {
+	if s.handC == nil || now.Sub(s.handAt) < handEvery || now.Sub(s.probedAt) < probeQuiet {
+		return
+	}
+	s.handAt = now
+	nan := math.NaN()
+	s.est.Observe(estimator.Sample{Time: now, DistanceMM: nan, DoughC: *s.handC, AirC: nan})
+}
+
+// sense takes in how warm it is by the sensors.
+func (s *Session) sense(x estimator.Sample) {
+	s.stay.Follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
+	if !math.IsNaN(x.DoughC) {
+		s.probedAt = x.Time
+	}
+}
 
 // checkStep refuses what cannot be said of a step.
 func (s *Session) checkStep(e Event) error {
@@ -284,7 +319,7 @@ func (s *Session) isLate(e Event) bool {
 
 // reachesEstimator reports whether the rise depends on when it happened.
 func (e Event) reachesEstimator() bool {
-	return e.Kind == EventTarget || e.ToDough() != estimator.NoEvent
+	return e.Kind == EventTarget || e.Kind == EventWarmth || e.ToDough() != estimator.NoEvent
 }
 
 // spoil marks the fold as no longer true to the journal.
@@ -334,6 +369,13 @@ func (s *Session) giveBack() {
 		if e := &s.run.Events[i]; e.RiseID == rest.Events[0].RiseID {
 			e.RiseID = before
 		}
+	}
+}
+
+// Forget drops the run before when its rise was removed: nothing goes back to it.
+func (s *Session) Forget(riseID int64) {
+	if s.former != nil && s.former.riseID() == riseID {
+		s.former = nil
 	}
 }
 
@@ -438,6 +480,9 @@ func (s *Session) take(e Event) {
 		if s.planMark() != 0 {
 			s.bulkEndsAt(e.TargetPercent)
 		}
+	case e.Kind == EventWarmth:
+		s.handC, s.handAt = e.DoughC, time.Time{}
+		s.feelByHand(at)
 	case e.Kind == EventReplan:
 		if s.saidAt = e.At; e.Said != nil {
 			s.said = *e.Said
@@ -489,6 +534,10 @@ func (s *Session) tell(e estimator.Event, at time.Time, seenPercent float64) {
 	nan := math.NaN()
 	s.est.Observe(estimator.Sample{Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: e, Value: seenPercent})
 	s.stay.Follow(at, e, nan, nan)
+	switch e {
+	case estimator.Fridge, estimator.Counter, estimator.Start:
+		s.handC = nil // it was measured elsewhere
+	}
 	switch e {
 	case estimator.Fridge:
 		s.cold = true
@@ -810,7 +859,7 @@ func (s *Session) play(events []Event, samples []Recorded, now time.Time, each f
 		x := samples[0]
 		advance(x.Time)
 		s.est.Observe(x.Sample)
-		s.stay.Follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
+		s.sense(x.Sample)
 		s.run.Samples = append(s.run.Samples, x)
 		if x.Time.After(s.last.Time) {
 			s.last.Time = x.Time
@@ -833,6 +882,7 @@ func nextFold(at, now time.Time) time.Time {
 
 // catchUp moves the estimate and the steps on to a moment of the past.
 func (s *Session) catchUp(at time.Time, each func(State)) {
+	s.feelByHand(at)
 	s.last = s.est.CatchUp(at)
 	s.followRise()
 	if s.process != nil {

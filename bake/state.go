@@ -22,6 +22,7 @@ type PlanState struct {
 // Around is what a vessel's bake depends on that is measured elsewhere.
 type Around struct {
 	Basket, Sample *estimator.Estimate // of the vessels in which its shaped dough proofs; nil without
+	Away           []Span              // when nobody is there, as was told in other vessels
 	CoreC          float64             // the probe in the loaf, Celsius; NaN without
 }
 
@@ -64,6 +65,7 @@ type State struct {
 	ProofBasis ProofBasis // how
 
 	Events     []Event // of this run, oldest first, without those taken back
+	away       []Span  // when nobody is there, as was told elsewhere
 	WorkingOut bool    // the journal changed and is being folded again
 }
 
@@ -80,6 +82,8 @@ func (s *Session) At(now time.Time, around Around) State {
 	if s.adrift {
 		return s.state(now)
 	}
+	s.away = around.Away
+	s.feelByHand(now)
 	s.last = s.est.Estimate(now)
 	s.noteStart()
 	s.followRise()
@@ -116,6 +120,7 @@ func (s *Session) state(now time.Time) State {
 	if s.begun || s.plan != nil { // what was told of a rise that never was is of no use
 		out.Events = slices.DeleteFunc(slices.Clone(s.run.Events), Event.Undone)
 	}
+	out.away = s.away
 	if s.process != nil {
 		p := s.process.copied() // the session goes on with its own
 		out.Process = &p

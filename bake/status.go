@@ -199,6 +199,7 @@ const (
 	TodoChilled = "chilled" // it waits in the fridge for its shaping
 	TodoSee     = "see"     // look how far it has risen, and tell it
 	TodoInTime  = "in_time" // what Advice says, before it is too late
+	TodoStall   = "stalls"  // it will not get to its mark: a warmer place, or go on without
 	TodoFollow  = "follow"  // look at the vessel this one serves
 )
 
@@ -224,6 +225,10 @@ func (s *State) todo() Todo {
 		return Todo{Key: TodoStart, Tap: EventStart}
 	case StatusReady, StatusPast:
 		return s.endOfRise()
+	case StatusStalling:
+		if s.ProofOf == "" {
+			return Todo{Key: TodoStall, StepID: ShapeID, Tap: EventShaped, Other: EventTarget}
+		}
 	case StatusProved:
 		return Todo{Key: TodoBake, StepID: BakeID, Tap: EventDone}
 	case StatusStarterPeak:

@@ -29,8 +29,11 @@ type Live interface {
 	// Undo takes an event back; riseID names the rise where that is not the one under
 	// way, and id 0 means the last event that can be taken back.
 	Undo(ctx context.Context, vessel string, riseID, id int64) error
-	// Correct moves an event of the run under way to another time.
-	Correct(ctx context.Context, vessel string, id int64, at time.Time) error
+	// Correct moves an event to another time; riseID names the rise where that is not the
+	// one under way.
+	Correct(ctx context.Context, vessel string, riseID, id int64, at time.Time) error
+	// RemoveRise takes a past rise out of the history, with all that belongs to it.
+	RemoveRise(ctx context.Context, id int64) error
 	// Answer acknowledges a warning, or snoozes it for a span that is not 0.
 	Answer(ctx context.Context, alarmID, by string, snooze time.Duration) error
 }

@@ -52,6 +52,8 @@ type vesselView struct {
 	Sensors      []string
 	SensorsBad   bool
 	Measurable   bool
+	Probe        bool   // a sensor measures how warm the dough is
+	Unit         string // of temperatures
 }
 
 // stepView is one line of the table of steps.
@@ -179,6 +181,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 	}
 	s.planParts(&out, v, snap.At)
 	out.Sensors, out.SensorsBad = s.sensors(v, snap.At)
+	out.Probe, out.Unit = slices.ContainsFunc(v.Sensors, func(x SensorHealth) bool { return x.Sensor == "dough" && x.Status == "ok" }), s.degreeSign()
 	return out
 }
 
@@ -291,6 +294,8 @@ func (s *Server) eventWord(e bake.Event, steps []bake.Step) string {
 		return s.say("told.note", text.Values{"note": short(e.Note)})
 	case e.Kind == bake.EventLook:
 		return s.say("told.look", text.Values{"percent": e.SeenPercent})
+	case e.Kind == bake.EventWarmth && e.DoughC != nil:
+		return s.say("told.temperature", text.Values{"dough_fine_c": *e.DoughC})
 	case e.Kind == bake.EventAway && e.Away != nil:
 		return s.words.At(e.At).Say("page.told.away", text.Values{"from": e.Away.From, "until": e.Away.Until})
 	case e.Kind == bake.EventTarget, e.Kind == bake.EventPlan, e.Kind == bake.EventJudged:

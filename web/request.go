@@ -101,7 +101,7 @@ func (s *Server) do(r *http.Request, a request) error {
 	if err := a.check(); err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) {
+	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) && a.Kind != askUndo && a.Kind != askCorrect {
 		return Refuse("There is no vessel named %q.", a.Vessel)
 	}
 	ctx, live := r.Context(), s.opt.Live
@@ -109,7 +109,7 @@ func (s *Server) do(r *http.Request, a request) error {
 	case askUndo:
 		return live.Undo(ctx, a.Vessel, a.RiseID, a.EventID)
 	case askCorrect:
-		return live.Correct(ctx, a.Vessel, a.EventID, a.At)
+		return live.Correct(ctx, a.Vessel, a.RiseID, a.EventID, a.At)
 	case askAck, askSnooze:
 		return live.Answer(ctx, a.AlarmID, a.By, a.Snooze)
 	case bake.EventPlan:
@@ -248,6 +248,10 @@ func (s *Server) requestOf(form url.Values) (request, error) {
 			Answer: f.text("answer"), Note: f.text("note"), Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring")}}}
 	var err error
 	switch a.Kind {
+	case bake.EventWarmth:
+		var c float64
+		c, err = s.celsiusOf("dough", form, "dough")
+		a.DoughC = &c
 	case bake.EventAway:
 		a.Away, err = s.awayOf(&f)
 	case askSnooze:
@@ -411,10 +415,13 @@ func kindList() string {
 
 // done says what was done.
 func (s *Server) done(a request) string {
-	l := s.words.At(s.opt.Now())
+	l, doughC := s.words.At(s.opt.Now()), 0.0
+	if a.DoughC != nil {
+		doughC = *a.DoughC
+	}
 	switch a.Kind {
-	case bake.EventTarget, bake.EventLook, askSnooze:
-		return s.say("said."+string(a.Kind), text.Values{"percent": a.TargetPercent, "seen_percent": a.SeenPercent, "span": a.Snooze})
+	case bake.EventTarget, bake.EventLook, bake.EventWarmth, askSnooze:
+		return s.say("said."+string(a.Kind), text.Values{"dough_fine_c": doughC, "percent": a.TargetPercent, "seen_percent": a.SeenPercent, "span": a.Snooze})
 	case bake.EventAway:
 		return l.Say("page.said.away", text.Values{"from": a.Away.From, "until": a.Away.Until})
 	case askAck, askUndo, askCorrect, bake.EventNote, bake.EventJudged, bake.EventPlan, bake.EventSkipped:

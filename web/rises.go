@@ -169,6 +169,9 @@ type deedLine struct {
 	When, Word, By string
 	Undone         bool
 	UndoID         int64 // of the last note or result, which can be taken back
+	ID             int64
+	Change         bool   // its time can be corrected, and it can be taken back
+	Clock          string // for the field that corrects it
 }
 
 // foretold is what was forecast of a past rise, in sentences.
@@ -197,7 +200,8 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	}
 	last, _ := lastJudging(rec.Journal)
 	for _, a := range rec.Journal {
-		line := deedLine{When: s.words.At(rec.Rise.StartedAt).Moment(a.At), Word: s.actWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero()}
+		line := deedLine{When: s.words.At(rec.Rise.StartedAt).Moment(a.At), Word: s.actWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero(), ID: a.ID,
+			Change: p.CanAct && !rec.Rise.UnderWay() && a.Kind.CanUndo() && !a.Kind.Starts() && !a.Ends() && a.Kind != bake.EventJudged, Clock: a.At.In(s.zone()).Format(formTime)}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}
@@ -208,6 +212,16 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.render(w, http.StatusOK, "rise", p)
+}
+
+// postRemoveRise takes a past rise out of the history.
+func (s *Server) postRemoveRise(w http.ResponseWriter, r *http.Request) {
+	if err := s.opt.Live.RemoveRise(r.Context(), s.pathID(r)); err != nil {
+		s.judgeFailed(w, r, err)
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("past.removed", nil)), 60)
+	http.Redirect(w, r, "/rises", http.StatusSeeOther)
 }
 
 // record reads the rise a path names, with at most n samples; 0 is none.

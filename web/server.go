@@ -128,6 +128,7 @@ func (s *Server) routes() {
 func (s *Server) pastRoutes() {
 	s.mux.HandleFunc("GET /rises", s.read(s.pageRises))
 	s.mux.HandleFunc("GET /rises/{id}", s.read(s.pageRise))
+	s.mux.HandleFunc("POST /rises/{id}/remove", s.change(s.postRemoveRise))
 	s.mux.HandleFunc("POST /rises/{id}/judgement", s.change(s.postJudgement))
 	s.mux.HandleFunc("POST /rises/{id}/judgement/undo", s.change(s.postUnjudge))
 	s.mux.HandleFunc("POST /rises/{id}/photos", s.change(s.postPhoto))

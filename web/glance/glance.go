@@ -66,8 +66,9 @@ type Glance struct {
 // Tap is a button.
 type Tap struct {
 	Kind   bake.EventKind
-	Step   string // the step it is about; empty for none
-	Answer string // to the step's question
+	Step   string  // the step it is about; empty for none
+	Answer string  // to the step's question
+	Target float64 // the rise that it makes the target; 0 for none
 	Label  string
 }
 
@@ -80,7 +81,9 @@ type Strip struct {
 // Warning is an alarm that the status does not tell already.
 type Warning struct {
 	ID, Title, Text string
-	Quiet           bool // seen, or snoozed
+	Quiet           bool   // seen, or snoozed
+	Tap             *Tap   // does what it advises; nil for nothing
+	Moved           string // says that the dough stands elsewhere now; empty where that is not advised
 }
 
 // teller carries what the parts of a glance share.
@@ -148,6 +151,9 @@ func (t *teller) chip() string {
 				return name
 			}
 		}
+		if t.s.Now.Key == bake.TodoInTime && t.out.Main != nil {
+			return lower(t.out.Main.Label)
+		}
 		if t.l.Has("page." + key) {
 			return t.say(key, nil)
 		}
@@ -173,7 +179,8 @@ func told(k alert.Kind, s bake.Status) bool {
 // first, the rest further down.
 func (t *teller) warnings() {
 	for _, a := range t.in.Alarms {
-		w := Warning{a.ID, a.Title, a.Text, a.State != alert.Firing}
+		w := Warning{ID: a.ID, Title: a.Title, Text: a.Text, Quiet: a.State != alert.Firing}
+		t.remedy(&w, a.Kind)
 		switch {
 		case a.State != alert.Firing && a.State != alert.Acknowledged && a.State != alert.Snoozed:
 		case w.Quiet || told(a.Kind, t.s.Status):
@@ -181,6 +188,18 @@ func (t *teller) warnings() {
 		default:
 			t.out.Warnings = append(t.out.Warnings, w)
 		}
+	}
+}
+
+// remedy gives a warning the buttons for what it advises.
+func (t *teller) remedy(w *Warning, k alert.Kind) {
+	key := map[alert.Kind]string{alert.TooHot: "cooler", alert.TooCold: "warmer"}[k]
+	if key == "" || t.s.RiseID == 0 {
+		return
+	}
+	w.Moved = t.say("moved."+key, nil)
+	if !t.s.InFridge && !same(t.out.Main, Tap{Kind: bake.EventFridge}) {
+		w.Tap = &Tap{Kind: bake.EventFridge, Label: t.say("moved."+key+".fridge", nil)}
 	}
 }
 

@@ -110,6 +110,10 @@ func (t *teller) atMark() {
 	case t.s.Status == bake.StatusReady:
 		t.at("reached", first(e.Ready.Median, e.PhaseSince), text.Values{"mark": upper(t.mark())})
 		t.tell("ready", v)
+		if w, ok := bake.FanCrossing(*e, t.s.OverPercent); ok && t.s.OverPercent > 0 && w.Median.After(t.s.At.Add(5*time.Minute)) {
+			v["at"] = w.Median
+			t.tell("ready.until", v)
+		}
 	case e.Phase == estimator.Fallen:
 		t.at("sinking", e.PhaseSince, nil)
 		t.tell("fallen", v)

@@ -1,6 +1,8 @@
 package glance
 
 import (
+	"math"
+
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
@@ -41,6 +43,8 @@ func (t *teller) byKey(n bake.Todo) {
 		}
 	case bake.TodoWait:
 		t.waits(n)
+	case bake.TodoStall:
+		t.stalls()
 	case bake.TodoInTime:
 		t.inTime()
 	case bake.TodoSee:
@@ -55,6 +59,14 @@ func (t *teller) byKey(n bake.Todo) {
 		}
 	case bake.TodoJudge:
 		t.out.Judge, t.out.Main = true, nil
+	}
+}
+
+// stalls lets a dough that will not get to its target have one that it does get to.
+func (t *teller) stalls() {
+	t.out.Other = nil
+	if p := math.Floor(t.s.Estimate.CeilingPercent/5) * 5; p > t.s.Estimate.RisePercent && p >= 5 {
+		t.out.Other = &Tap{Kind: bake.EventTarget, Target: p, Label: t.say("do.stalls.target", text.Values{"percent": p})}
 	}
 }
 

@@ -19,6 +19,16 @@ func upper(s string) string {
 	return string(unicode.ToUpper(r)) + s[n:]
 }
 
+// lower is the same within a line. German nouns keep their capitals: the labels of
+// buttons begin with other words.
+func lower(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return string(unicode.ToLower(r)) + s[n:]
+}
+
 // joined joins what is not empty.
 func joined(sep string, parts ...string) string {
 	var out []string

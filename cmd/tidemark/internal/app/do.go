@@ -88,6 +88,9 @@ func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
 			return err
 		}
 	}
+	if done, err := a.amend(ctx, name, riseID, id, func(e *bake.Event) { e.UndoneAt = a.opt.Clock.Now() }); done {
+		return err
+	}
 	v, err := a.vessel(name)
 	if err != nil {
 		return err
@@ -143,9 +146,13 @@ func (a *App) startUndone(ctx context.Context, v *vessel, start bake.Event) {
 	}
 }
 
-// Correct moves an event of the run under way to another time.
-func (a *App) Correct(ctx context.Context, name string, id int64, at time.Time) error {
+// Correct moves an event to another time; riseID names its rise where that is not the one
+// under way.
+func (a *App) Correct(ctx context.Context, name string, riseID, id int64, at time.Time) error {
 	now := a.opt.Clock.Now()
+	if done, err := a.amend(ctx, name, riseID, id, func(e *bake.Event) { e.At = at }); done {
+		return err
+	}
 	if at.After(now) || now.Sub(at) > maxEventAge {
 		return refuse("%s is not within the last %s; choose a time in it", at.Format(time.RFC3339), maxEventAge)
 	}
@@ -163,6 +170,74 @@ func (a *App) Correct(ctx context.Context, name string, id int64, at time.Time) 
 	v.recorder.change(ctx, e)
 	a.foldAgain(v)
 	v.state = v.session.State()
+	return nil
+}
+
+// ownRise reports whether a rise belongs to what a vessel is watched for now.
+func (a *App) ownRise(name string, riseID int64) bool {
+	v := a.vessels[name]
+	if v == nil {
+		return false
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.state.Rise.ID == riseID
+}
+
+// aroundRise is how far outside its rise an event of it may lie: the oven comes after it.
+const aroundRise = 2 * 24 * time.Hour
+
+// amend changes an event of a past rise in the history, if it is of one. What was made of
+// the rise stays; so do its beginning and end, between which it was measured.
+func (a *App) amend(ctx context.Context, name string, riseID, id int64, change func(*bake.Event)) (done bool, err error) {
+	if riseID == 0 || id == 0 || a.opt.Store == nil || a.ownRise(name, riseID) {
+		return false, nil
+	}
+	r, err := a.opt.Store.Rise(ctx, riseID)
+	if err != nil {
+		return true, err
+	}
+	e, err := a.opt.Store.Event(ctx, id)
+	switch {
+	case err != nil:
+		return true, err
+	case e.RiseID != riseID || r.UnderWay() || e.Undone() || !e.Kind.CanUndo():
+		return true, refuse("this belongs to another rise, or was taken back; reload the page")
+	case e.Kind.Starts() || e.Ends():
+		return true, refuse("the beginning and the end of a past rise stand: it was measured between them; remove the rise if it is wrong as a whole")
+	}
+	change(&e)
+	if e.At.Before(r.StartedAt.Add(-aroundRise)) || e.At.After(r.EndedAt.Add(aroundRise)) {
+		return true, refuse("%s is not within this rise", e.At.Format(time.RFC3339))
+	}
+	return true, a.opt.Store.UpdateEvents(ctx, e)
+}
+
+// RemoveRise takes a past rise out of the history, with all that belongs to it and what
+// it taught.
+func (a *App) RemoveRise(ctx context.Context, id int64) error {
+	if a.opt.Store == nil {
+		return refuse("no history is kept here")
+	}
+	r, err := a.opt.Store.Rise(ctx, id)
+	if err != nil {
+		return err
+	}
+	if r.UnderWay() || a.ownRise(r.Vessel, id) {
+		return refuse("this is what %s is watched for now; it can be removed when the next rise there has begun", r.Vessel)
+	}
+	defer a.updates.notify()
+	v := a.vessels[r.Vessel]
+	if v == nil {
+		return a.opt.Store.DeleteRise(ctx, id)
+	}
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.session.Forget(id)
+	if err := a.opt.Store.DeleteRise(ctx, id); err != nil {
+		return err
+	}
+	a.forget(ctx, v, id)
 	return nil
 }
 

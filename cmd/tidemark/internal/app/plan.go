@@ -237,6 +237,7 @@ func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Pl
 	if !w.AwayUntil.IsZero() {
 		request.Away = []planner.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
 	}
+	request.Away = append(request.Away, a.absences(w.Now)...)
 	v, err := a.doughVessel(w.Vessel)
 	if err != nil {
 		return request, web.Planned{}, err
@@ -262,6 +263,22 @@ func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Pl
 	}
 	request.Prior, request.Starter.Past, request.WarmerC, out.From = l.Prior, l.Feeds, l.WarmerC, a.words.Tell(l.Said())
 	return request, out, nil
+}
+
+// absences lists when nobody is there from now on, as was told in any vessel.
+func (a *App) absences(now time.Time) []planner.Span {
+	var out []planner.Span
+	for _, name := range a.order {
+		v := a.vessels[name]
+		v.mu.Lock()
+		for _, x := range bake.Absences(v.state.Events) {
+			if x.Until.After(now) {
+				out = append(out, planner.Span{From: x.From, Until: x.Until})
+			}
+		}
+		v.mu.Unlock()
+	}
+	return out
 }
 
 // ovenTaken lists when the bakes of the other vessels have the oven.

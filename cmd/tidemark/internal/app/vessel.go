@@ -238,6 +238,9 @@ func (a *App) around(of string, now time.Time) bake.Around {
 		v := a.vessels[name]
 		v.mu.Lock()
 		e := v.state.Estimate
+		if of != name {
+			out.Away = append(out.Away, bake.Absences(v.state.Events)...)
+		}
 		switch of {
 		case name:
 			out.CoreC = value(v.readings.fresh(loafRole, now, freshFor))
