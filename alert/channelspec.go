@@ -47,8 +47,8 @@ const (
 	EntityForm = "entity" // one message a value
 )
 
-// ChannelSpec describes one channel in the configuration. The struct is flat:
-// which keys belong to which kind is checked by Validate.
+// ChannelSpec describes one channel in the configuration. The struct is flat: the tag
+// of says to which kinds a key belongs.
 //
 // A key that ends in _file names a file that holds a secret. A name without a
 // slash is looked for in the directory systemd gives for credentials.
@@ -59,26 +59,26 @@ type ChannelSpec struct {
 	FromLevel int    `yaml:"from_level"` // used from this escalation step on, 0..4
 	Timeout   string `yaml:"timeout"`    // of one attempt, default 20s
 
-	URL       string   `yaml:"url"` // topic, webhook, mqtt
-	Token     Secret   `yaml:"token"`
-	TokenFile string   `yaml:"token_file"`
-	CAFile    string   `yaml:"ca_file"` // certificates to trust beside the system's
-	Topic     Secret   `yaml:"topic"`   // topic: who knows it can read along
-	NoPicture bool     `yaml:"no_picture"`
-	SignKey   Secret   `yaml:"sign_key"` // webhook
-	SignFile  string   `yaml:"sign_key_file"`
-	User      string   `yaml:"user"` // topic, mail, mqtt
-	Password  Secret   `yaml:"password"`
-	PassFile  string   `yaml:"password_file"`
-	Host      string   `yaml:"host"` // mail
-	Port      int      `yaml:"port"`
-	TLS       string   `yaml:"tls"` // mail: starttls, implicit, or none to this machine
-	From      string   `yaml:"from"`
-	To        []string `yaml:"to"`
-	Base      string   `yaml:"base_topic"`       // mqtt, default tidemark
-	Discovery string   `yaml:"discovery_prefix"` // mqtt, default homeassistant; "-" for none
-	Form      string   `yaml:"discovery_form"`   // mqtt: device, or entity for a home automation that does not know the device form
-	Run       []string `yaml:"run"`              // command: program and arguments, no shell
+	URL       string   `yaml:"url" of:"topic webhook mqtt"`
+	Token     Secret   `yaml:"token" of:"topic webhook"`
+	TokenFile string   `yaml:"token_file" of:"topic webhook"`
+	CAFile    string   `yaml:"ca_file" of:"topic webhook mail mqtt"` // certificates to trust beside the system's
+	Topic     Secret   `yaml:"topic" of:"topic"`                     // who knows it can read along
+	NoPicture bool     `yaml:"no_picture" of:"topic mail"`
+	SignKey   Secret   `yaml:"sign_key" of:"webhook"`
+	SignFile  string   `yaml:"sign_key_file" of:"webhook"`
+	User      string   `yaml:"user" of:"topic mail mqtt"`
+	Password  Secret   `yaml:"password" of:"topic mail mqtt"`
+	PassFile  string   `yaml:"password_file" of:"topic mail mqtt"`
+	Host      string   `yaml:"host" of:"mail"`
+	Port      int      `yaml:"port" of:"mail"`
+	TLS       string   `yaml:"tls" of:"mail"` // starttls, implicit, or none to this machine
+	From      string   `yaml:"from" of:"mail"`
+	To        []string `yaml:"to" of:"mail"`
+	Base      string   `yaml:"base_topic" of:"mqtt"`       // default tidemark
+	Discovery string   `yaml:"discovery_prefix" of:"mqtt"` // default homeassistant; "-" for none
+	Form      string   `yaml:"discovery_form" of:"mqtt"`   // device, or entity for a home automation that does not know the device form
+	Run       []string `yaml:"run" of:"command"`           // program and arguments, no shell
 }
 
 // channelName is what may stand in notification IDs and metrics.
@@ -148,29 +148,12 @@ func (s *ChannelSpec) oneSecret() error {
 	return nil
 }
 
-// keys returns the keys that belong to each kind of channel, beside name, kind, only,
-// from_level and timeout.
-func keys() map[string][]string {
-	return map[string][]string{
-		TopicChannel:   {"url", "token", "token_file", "ca_file", "topic", "no_picture", "user", "password", "password_file"},
-		WebhookChannel: {"url", "token", "token_file", "ca_file", "sign_key", "sign_key_file"},
-		MailChannel:    {"host", "port", "tls", "from", "to", "ca_file", "no_picture", "user", "password", "password_file"},
-		MQTTChannel:    {"url", "ca_file", "user", "password", "password_file", "base_topic", "discovery_prefix", "discovery_form"},
-		CommandChannel: {"run"},
-	}
-}
-
 // foreign refuses keys that belong to another kind.
 func (s *ChannelSpec) foreign() error {
 	v := reflect.ValueOf(s).Elem()
 	for i := range v.NumField() {
-		key := v.Type().Field(i).Tag.Get("yaml")
-		var of []string
-		for kind, keys := range keys() {
-			if slices.Contains(keys, key) {
-				of = append(of, kind)
-			}
-		}
+		f := v.Type().Field(i)
+		of, key := strings.Fields(f.Tag.Get("of")), f.Tag.Get("yaml")
 		if len(of) > 0 && !v.Field(i).IsZero() && !slices.Contains(of, s.Kind) {
 			slices.Sort(of)
 			return fieldErrorf(key, "a %s channel has no %s; it belongs to %s", s.Kind, key, strings.Join(of, ", "))

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"tidemark/alert/text"
-	"tidemark/bake"
 )
 
 // Waiting times of the delivery, in real time unless said, and its limits.
@@ -272,9 +271,6 @@ func (m *Manager) links(msg Message) (l Links) {
 	button(AnswerSnooze, "button.snooze")
 	return l
 }
-
-// Taps lists the events that a button of a message may tell.
-func Taps() []bake.EventKind { return []bake.EventKind{bake.EventFridge, bake.EventShaped} }
 
 // Test sends a real message through one route, past the store, and returns what
 // the other side said.

@@ -37,19 +37,15 @@ type heatTest struct {
 	headedC float64       // where that must lead
 }
 
-// heatTests returns the slow test and, for a probe in the air, the quick one. The
-// figures were chosen on the warm-up curves of the tests, which are our own.
-func heatTests(air bool) []heatTest {
-	tests := []heatTest{
-		{window: 6 * time.Minute, hold: 2 * time.Minute, steady: 0.9, begun: 0.30,
-			rateCPM: 1.2, ahead: 4 * time.Minute, headedC: 38},
+// heatTestOf returns the test of a probe in the air or in dough. The figures were
+// chosen on the warm-up curves of the tests, which are our own.
+func heatTestOf(air bool) heatTest {
+	if air {
+		return heatTest{window: 40 * time.Second, hold: 15 * time.Second, steady: 0.9, begun: 0.27,
+			rateCPM: 5, ahead: 150 * time.Second, headedC: 38}
 	}
-	if !air {
-		return tests
-	}
-	return append(tests,
-		heatTest{window: 40 * time.Second, hold: 15 * time.Second, steady: 0.9, begun: 0.27,
-			rateCPM: 5, ahead: 150 * time.Second, headedC: 38})
+	return heatTest{window: 6 * time.Minute, hold: 2 * time.Minute, steady: 0.9, begun: 0.30,
+		rateCPM: 1.2, ahead: 4 * time.Minute, headedC: 38}
 }
 
 // heatPoint is one kept temperature.
@@ -62,9 +58,9 @@ type heatPoint struct {
 type probe struct {
 	air    bool // hangs in the air, not in dough
 	points []heatPoint
-	shape  []time.Time // per test: since when the shape holds; zero when not
-	above  time.Time   // since when the limit is passed
-	values int         // different values since then
+	shape  time.Time // since when the shape of an oven holds; zero when not
+	above  time.Time // since when the limit is passed
+	values int       // different values since then
 }
 
 // heating is what looks like an oven that heats.
@@ -173,31 +169,23 @@ func (h *probe) beyond(at time.Time, c, limitC float64, fresh bool) *heating {
 	return nil
 }
 
-// tooFast runs the tests on the newest point.
+// tooFast runs the test on the newest point.
 func (h *probe) tooFast(at time.Time, c float64) *heating {
-	tests := heatTests(h.air)
-	if h.shape == nil {
-		h.shape = make([]time.Time, len(tests))
+	t, unit := heatTestOf(h.air), h.unit()
+	window, hold := max(t.window, 5*unit), max(t.hold, 2*unit)
+	first, second, known := h.halves(at, window)
+	rate := second / (window / 2).Minutes()
+	if !known || rate < t.rateCPM/4 || second < t.steady*first || first < t.begun*second {
+		h.shape = time.Time{}
+		return nil
 	}
-	unit := h.unit()
-	for i, t := range tests {
-		window, hold := max(t.window, 5*unit), max(t.hold, 2*unit)
-		first, second, known := h.halves(at, window)
-		rate := second / (window / 2).Minutes()
-		if !known || rate < t.rateCPM/4 || second < t.steady*first || first < t.begun*second {
-			h.shape[i] = time.Time{}
-			continue
-		}
-		if h.shape[i].IsZero() {
-			h.shape[i] = at
-		}
-		headed := c + carriedOn(first, second, float64(t.ahead)/float64(window/2))
-		if at.Sub(h.shape[i]) >= hold && rate >= t.rateCPM && headed >= t.headedC {
-			since := at.Add(-window)
-			return &heating{reason: HeatsTooFast, since: since, beforeC: h.at(since), nowC: c}
-		}
+	h.shape = orTime(h.shape, at)
+	headed := c + carriedOn(first, second, float64(t.ahead)/float64(window/2))
+	if at.Sub(h.shape) < hold || rate < t.rateCPM || headed < t.headedC {
+		return nil
 	}
-	return nil
+	since := at.Add(-window)
+	return &heating{reason: HeatsTooFast, since: since, beforeC: h.at(since), nowC: c}
 }
 
 // carriedOn returns the warming over the next steps when each is to the one

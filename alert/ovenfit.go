@@ -3,6 +3,8 @@ package alert
 import (
 	"math"
 	"time"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // Dough in an oven that heats. The air gets hotter evenly, and the dough follows
@@ -134,57 +136,29 @@ func bestFit(points []heatPoint, now time.Time, least time.Duration, s shape, to
 // fitShape fits a shape by least squares, with its size given or, for NaN, free;
 // it returns a as well.
 func fitShape(points []heatPoint, now time.Time, since time.Duration, s shape, size float64) (heatFit, float64) {
-	var m [3][4]float64
-	terms := func(p heatPoint) [3]float64 {
-		t := p.at.Sub(now).Minutes()
-		return [3]float64{1, t, s(max(0, t+since.Minutes()))}
-	}
-	for _, p := range points {
-		v := terms(p)
-		for i := range 3 {
-			for j := range 3 {
-				m[i][j] += v[i] * v[j]
-			}
-			m[i][3] += v[i] * p.c
-		}
-	}
+	terms, free := mat.NewDense(len(points), 3, nil), 3
+	measured := mat.NewVecDense(len(points), nil)
 	if !math.IsNaN(size) {
-		m[2] = [4]float64{0, 0, 1, size}
+		free = 2
 	}
-	x, ok := solve3(m)
-	f := heatFit{since: since, b: x[1], k: x[2]}
-	if !ok {
-		f.sse = math.Inf(1)
-		return f, 0
-	}
-	for _, p := range points {
-		v := terms(p)
-		off := p.c - x[0]*v[0] - x[1]*v[1] - x[2]*v[2]
-		f.sse += off * off
-	}
-	return f, x[0]
-}
-
-// solve3 solves three linear equations by elimination; false when they say too little.
-func solve3(m [3][4]float64) (x [3]float64, ok bool) {
-	for i := range 3 {
-		pivot := i
-		for r := i + 1; r < 3; r++ {
-			if math.Abs(m[r][i]) > math.Abs(m[pivot][i]) {
-				pivot = r
-			}
+	for i, p := range points {
+		t := p.at.Sub(now).Minutes()
+		grown := s(max(0, t+since.Minutes()))
+		terms.SetRow(i, []float64{1, t, grown})
+		if free == 2 {
+			p.c -= size * grown
 		}
-		m[i], m[pivot] = m[pivot], m[i]
-		if math.Abs(m[i][i]) < 1e-12 {
-			return x, false
-		}
-		for r := range 3 {
-			if factor := m[r][i] / m[i][i]; r != i {
-				for c := i; c < 4; c++ {
-					m[r][c] -= factor * m[i][c]
-				}
-			}
-		}
+		measured.SetVec(i, p.c)
 	}
-	return [3]float64{m[0][3] / m[0][0], m[1][3] / m[1][1], m[2][3] / m[2][2]}, true
+	var x, off mat.VecDense
+	if err := x.SolveVec(terms.Slice(0, len(points), 0, free), measured); err != nil { // they say too little
+		return heatFit{sse: math.Inf(1)}, 0
+	}
+	off.MulVec(terms.Slice(0, len(points), 0, free), &x)
+	off.SubVec(measured, &off)
+	f := heatFit{since: since, b: x.AtVec(1), k: size, sse: mat.Dot(&off, &off)}
+	if free == 3 {
+		f.k = x.AtVec(2)
+	}
+	return f, x.AtVec(0)
 }

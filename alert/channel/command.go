@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"strconv"
@@ -52,7 +51,7 @@ func (c *command) Deliver(ctx context.Context, m alert.Message) (string, error) 
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
 	cmd.WaitDelay = time.Second
 	err = cmd.Run()
-	said := c.secrets.clean(out.String())
+	said := c.secrets.clean(string(out))
 	var exit *exec.ExitError
 	switch {
 	case err == nil:
@@ -85,16 +84,9 @@ func environment(m alert.Message) []string {
 }
 
 // limited keeps the first bytes written and drops the rest.
-type limited struct{ bytes.Buffer }
+type limited []byte
 
 func (l *limited) Write(p []byte) (int, error) {
-	if room := maxOutput - l.Len(); room > 0 {
-		l.Buffer.Write(p[:min(room, len(p))])
-	}
+	*l = append(*l, p[:min(maxOutput-len(*l), len(p))]...)
 	return len(p), nil
-}
-
-// ReadFrom keeps io.Copy from going round Write.
-func (l *limited) ReadFrom(r io.Reader) (int64, error) {
-	return io.Copy(struct{ io.Writer }{l}, r)
 }

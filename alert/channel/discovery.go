@@ -2,6 +2,7 @@ package channel
 
 import (
 	"encoding/json"
+	"maps"
 	"strings"
 
 	"tidemark/alert"
@@ -18,26 +19,35 @@ type announcement struct {
 	payload []byte
 }
 
-// entity is one value of a vessel. The field names are the short forms of the
-// home automation's documentation.
+// entity is one value of a vessel: its key, what kind of entity it is, and the rest of
+// its discovery in the short forms of the home automation's documentation.
 type entity struct {
-	key, platform, name  string
-	unit, class, measure string // unit_of_measurement, device_class, state_class
-	template             string
-	attributes           bool
+	key, platform string
+	form          map[string]any
 }
 
 // entities lists what a vessel shows.
 func entities() []entity {
+	sensor := func(key, name, value string, more map[string]any) entity {
+		f := map[string]any{"name": name, "val_tpl": "{{ value_json." + value + " }}"}
+		maps.Copy(f, more)
+		return entity{key, "sensor", f}
+	}
+	number := func(unit string) map[string]any {
+		return map[string]any{"unit_of_meas": unit, "stat_cla": "measurement", "sug_dsp_prc": 1}
+	}
+	celsius := number("°C")
+	celsius["dev_cla"] = "temperature"
 	return []entity{
-		{key: "rise", platform: "sensor", name: "Rise", unit: "%", measure: "measurement", template: "{{ value_json.state.estimate.rise_percent }}"},
-		{key: "rate", platform: "sensor", name: "Rise rate", unit: "%/h", measure: "measurement", template: "{{ value_json.state.estimate.rate_percent_per_hour }}"},
-		{key: "ready_at", platform: "sensor", name: "At the mark", class: "timestamp", template: "{{ value_json.state.estimate.ready.median }}"},
-		{key: "phase", platform: "sensor", name: "Phase", template: "{{ value_json.state.estimate.phase }}"},
-		{key: "dough", platform: "sensor", name: "Dough temperature", unit: "°C", class: "temperature", measure: "measurement", template: "{{ value_json.state.estimate.dough_c }}"},
-		{key: "air", platform: "sensor", name: "Air temperature", unit: "°C", class: "temperature", measure: "measurement", template: "{{ value_json.state.estimate.air_c }}"},
-		{key: "alarm", platform: "binary_sensor", name: "Alarm", class: "problem", template: "{{ value_json.alarm }}", attributes: true},
-		{key: "message", platform: "sensor", name: "Message", template: "{{ value_json.message }}"},
+		sensor("rise", "Rise", "state.estimate.rise_percent", number("%")),
+		sensor("rate", "Rise rate", "state.estimate.rate_percent_per_hour", number("%/h")),
+		sensor("ready_at", "At the mark", "state.estimate.ready.median", map[string]any{"dev_cla": "timestamp"}),
+		sensor("phase", "Phase", "state.estimate.phase", nil),
+		sensor("dough", "Dough temperature", "state.estimate.dough_c", celsius),
+		sensor("air", "Air temperature", "state.estimate.air_c", celsius),
+		{"alarm", "binary_sensor", map[string]any{"name": "Alarm", "dev_cla": "problem", "val_tpl": "{{ value_json.alarm }}",
+			"json_attr_tpl": "{{ {'alarms': value_json.alarms} | tojson }}"}},
+		sensor("message", "Message", "message", nil),
 	}
 }
 
@@ -64,48 +74,24 @@ func (c *mqttChannel) announcements(s State) []announcement {
 	components := map[string]any{}
 	var singles, noSingles []announcement
 	for _, e := range entities() {
-		form := c.form(e, node, s.Vessel)
+		state := c.topic(vesselTopic(s.Vessel), "state")
+		maps.Copy(e.form, map[string]any{"uniq_id": node + "-" + e.key, "stat_t": state, "exp_aft": expireAfter})
+		if e.form["json_attr_tpl"] != nil {
+			e.form["json_attr_t"] = state
+		}
 		topic := c.discovery + "/" + e.platform + "/" + node + "/" + e.key + "/config"
-		components[e.key] = with(form, map[string]any{"p": e.platform})
-		singles = append(singles, message(topic, with(form, about)))
 		noSingles = append(noSingles, announcement{topic: topic})
+		single := maps.Clone(about)
+		maps.Copy(single, e.form)
+		singles = append(singles, message(topic, single))
+		e.form["p"] = e.platform
+		components[e.key] = e.form
 	}
 	if c.single {
 		return append([]announcement{{topic: deviceTopic}}, singles...)
 	}
-	return append(noSingles, message(deviceTopic, with(about, map[string]any{"cmps": components})))
-}
-
-// form describes one entity.
-func (c *mqttChannel) form(e entity, node, vessel string) map[string]any {
-	f := map[string]any{
-		"name": e.name, "uniq_id": node + "-" + e.key, "stat_t": c.topic(vesselTopic(vessel), "state"),
-		"val_tpl": e.template, "exp_aft": expireAfter,
-	}
-	if e.measure != "" {
-		f["sug_dsp_prc"] = 1
-	}
-	for key, value := range map[string]string{"unit_of_meas": e.unit, "dev_cla": e.class, "stat_cla": e.measure} {
-		if value != "" {
-			f[key] = value
-		}
-	}
-	if e.attributes {
-		f["json_attr_t"] = c.topic(vesselTopic(vessel), "state")
-		f["json_attr_tpl"] = "{{ {'alarms': value_json.alarms} | tojson }}"
-	}
-	return f
-}
-
-// with returns a form with more keys.
-func with(form, more map[string]any) map[string]any {
-	out := map[string]any{}
-	for _, m := range []map[string]any{form, more} {
-		for k, v := range m {
-			out[k] = v
-		}
-	}
-	return out
+	about["cmps"] = components
+	return append(noSingles, message(deviceTopic, about))
 }
 
 // message encodes an announcement. The values are strings, numbers and maps of

@@ -1,11 +1,11 @@
 package channel
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
-	"net"
 	"net/textproto"
 	"strings"
 	"time"
@@ -51,13 +51,17 @@ func (m *mailer) Deliver(ctx context.Context, msg alert.Message) (string, error)
 	if err != nil {
 		return "", &alert.Failure{Answer: m.secrets.clean(err.Error()), Final: true}
 	}
-	if err := client.DialAndSendWithContext(ctx, notification); err != nil {
-		if ctx.Err() != nil {
-			return "", ctx.Err()
+	sent := make(chan error, 1)
+	go func() { sent <- client.DialAndSendWithContext(ctx, notification) }()
+	select {
+	case err := <-sent:
+		if err != nil && ctx.Err() == nil {
+			return "", m.judge(err)
 		}
-		return "", m.judge(err)
+		return "250 taken by " + m.spec.Host, err
+	case <-ctx.Done(): // the library waits for an answer as long as it was told to connect
+		return "", ctx.Err()
 	}
-	return "250 taken by " + m.spec.Host, nil
 }
 
 // compose writes the mail.
@@ -98,66 +102,29 @@ func (m *mailer) body(msg alert.Message) string {
 	return strings.Join(parts, "\n\n") + "\n"
 }
 
-// client sets the connection up. It ends when ctx ends, also in the middle of a
-// command.
+// client sets the connection up. What is under way when ctx ends is given up by then.
 func (m *mailer) client(ctx context.Context) (*mail.Client, error) {
-	opts := []mail.Option{
-		mail.WithTLSConfig(m.trust), mail.WithHELO("tidemark.invalid"), mail.WithTimeout(time.Minute), mail.WithoutNoop(),
+	limit := defaultTimeout
+	if deadline, ok := ctx.Deadline(); ok {
+		limit = max(time.Until(deadline), time.Millisecond)
 	}
-	port := m.spec.Port
+	opts := []mail.Option{
+		mail.WithTLSConfig(m.trust), mail.WithHELO("tidemark.invalid"), mail.WithTimeout(limit), mail.WithoutNoop(),
+	}
+	port := portStartTLS
 	switch m.spec.TLS {
 	case "implicit":
-		opts, port = append(opts, mail.WithSSL()), orPort(port, portImplicit)
+		opts, port = append(opts, mail.WithSSL()), portImplicit
 	case "none":
-		opts, port = append(opts, mail.WithTLSPolicy(mail.NoTLS)), orPort(port, portPlain)
+		opts, port = append(opts, mail.WithTLSPolicy(mail.NoTLS)), portPlain
 	default:
-		opts, port = append(opts, mail.WithTLSPolicy(mail.TLSMandatory)), orPort(port, portStartTLS)
+		opts = append(opts, mail.WithTLSPolicy(mail.TLSMandatory))
 	}
-	opts = append(opts, mail.WithPort(port), mail.WithDialContextFunc(m.dialer(ctx, m.spec.TLS == "implicit")))
+	opts = append(opts, mail.WithPort(cmp.Or(m.spec.Port, port)))
 	if m.spec.User != "" {
 		opts = append(opts, mail.WithOpportunisticSMTPAuth(mail.SMTPAuthSCRAMSHA256, mail.SMTPAuthSCRAMSHA1, mail.SMTPAuthPlain, mail.SMTPAuthLogin), mail.WithUsername(m.spec.User), mail.WithPassword(m.secrets.password))
 	}
 	return mail.NewClient(m.spec.Host, opts...)
-}
-
-// orPort returns port, or def when it is 0.
-func orPort(port, def int) int {
-	if port == 0 {
-		return def
-	}
-	return port
-}
-
-// dialer opens connections that are cut when ctx ends.
-func (m *mailer) dialer(ctx context.Context, implicit bool) mail.DialContextFunc {
-	return func(dialCtx context.Context, network, address string) (net.Conn, error) {
-		conn, err := (&net.Dialer{}).DialContext(dialCtx, network, address)
-		if err != nil {
-			return nil, err
-		}
-		stop := context.AfterFunc(ctx, func() { _ = conn.Close() })
-		cutConn := &watchedConn{Conn: conn, stop: stop}
-		if !implicit {
-			return cutConn, nil
-		}
-		secure := tls.Client(cutConn, m.trust)
-		if err := secure.HandshakeContext(dialCtx); err != nil {
-			_ = conn.Close()
-			return nil, err
-		}
-		return secure, nil
-	}
-}
-
-// watchedConn stops watching its context when closed.
-type watchedConn struct {
-	net.Conn
-	stop func() bool
-}
-
-func (w *watchedConn) Close() error {
-	w.stop()
-	return w.Conn.Close()
 }
 
 // judge sorts an error: a reply of 500 or more is final (RFC 5321, section

@@ -1,6 +1,7 @@
 package channel
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"encoding/json"
@@ -71,62 +72,41 @@ type mqttChannel struct {
 	version         string
 	secrets         *secrets
 	log             *slog.Logger
-	connect         func() Broker
+	broker          Broker
+	stop            context.CancelFunc // ends publishStates
+	done            chan struct{}      // closed when it has ended
+	dirty           chan struct{}      // holds a token while there is something to publish
 
-	mu     sync.Mutex
-	broker Broker // nil before the first use and after Close
-	up     bool   // there is a connection
-	states map[string]State
-	afresh bool // announce everything again
-	dirty  chan struct{}
-	stop   context.CancelFunc
-	done   chan struct{}
+	mu        sync.Mutex
+	up        bool             // there is a connection
+	states    map[string]State // by vessel, the newest
+	announced map[string]bool  // vessels, on this connection
 }
 
 func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mqttChannel {
 	c := &mqttChannel{
-		base: orText(spec.Base, defaultBase), discovery: orText(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
-		secrets: s, log: env.Log.With("channel", spec.Name), states: map[string]State{}, dirty: make(chan struct{}, 1),
+		base: cmp.Or(spec.Base, defaultBase), discovery: cmp.Or(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
+		secrets: s, log: env.Log.With("channel", spec.Name), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]State{}, announced: map[string]bool{},
 	}
-	c.connect = func() Broker {
-		o := BrokerOptions{URL: spec.URL, User: spec.User, Password: s.password, TLS: trust,
-			WillTopic: c.topic("availability"), WillPayload: offline, OnChange: c.changed}
-		if c.discovery != "-" { // the birth message of the home automation
-			o.Topic, o.OnMessage = c.discovery+"/status", func(payload []byte) {
-				if string(payload) == online {
-					go c.announceAgain() // the client waits for nothing here
-				}
+	o := BrokerOptions{URL: spec.URL, User: spec.User, Password: s.password, TLS: trust,
+		WillTopic: c.topic("availability"), WillPayload: offline, OnChange: c.changed}
+	if c.discovery != "-" { // the birth message of the home automation
+		o.Topic, o.OnMessage = c.discovery+"/status", func(payload []byte) {
+			if string(payload) == online {
+				c.announceAgain()
 			}
 		}
-		return env.Dial(o)
 	}
+	c.broker = env.Dial(o)
+	var ctx context.Context
+	ctx, c.stop = context.WithCancel(context.Background())
+	go c.publishStates(ctx)
 	return c
-}
-
-// orText returns s, or def when s is empty.
-func orText(s, def string) string {
-	if s == "" {
-		return def
-	}
-	return s
 }
 
 // topic joins parts below the base.
 func (c *mqttChannel) topic(parts ...string) string {
 	return c.base + "/" + strings.Join(parts, "/")
-}
-
-// connected starts the connection at the first call; it lives until Close.
-func (c *mqttChannel) connected() Broker {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.broker != nil {
-		return c.broker
-	}
-	ctx, stop := context.WithCancel(context.Background())
-	c.broker, c.stop, c.done = c.connect(), stop, make(chan struct{})
-	go c.publishStates(ctx, c.broker, c.done)
-	return c.broker
 }
 
 // changed has everything announced again on a new connection.
@@ -147,7 +127,7 @@ func (c *mqttChannel) Deliver(ctx context.Context, m alert.Message) (string, err
 	if err != nil {
 		return "", c.secrets.failure(err)
 	}
-	reason, err := c.connected().Publish(ctx, c.topic(vesselTopic(m.Vessel), "alarm"), body, false)
+	reason, err := c.broker.Publish(ctx, c.topic(vesselTopic(m.Vessel), "alarm"), body, false)
 	if err != nil {
 		return "", c.judge(reason, err)
 	}
@@ -171,7 +151,6 @@ func (c *mqttChannel) judge(reason byte, err error) error {
 
 // Report implements Reporter.
 func (c *mqttChannel) Report(s State) {
-	c.connected()
 	c.mu.Lock()
 	c.states[s.Vessel] = s
 	c.mu.Unlock()
@@ -186,11 +165,10 @@ func (c *mqttChannel) renew() {
 	}
 }
 
-// publishStates sends availability, discovery and states whenever something is
-// new, until ctx ends.
-func (c *mqttChannel) publishStates(ctx context.Context, broker Broker, done chan struct{}) {
-	defer close(done)
-	announced := map[string]bool{}
+// publishStates sends discovery, availability and states whenever something is new,
+// until ctx ends.
+func (c *mqttChannel) publishStates(ctx context.Context) {
+	defer close(c.done)
 	for {
 		select {
 		case <-ctx.Done():
@@ -198,19 +176,14 @@ func (c *mqttChannel) publishStates(ctx context.Context, broker Broker, done cha
 		case <-c.dirty:
 		}
 		c.mu.Lock()
-		up, afresh, states := c.up, c.afresh, maps.Clone(c.states)
-		c.afresh = afresh && !up
+		up, states := c.up, maps.Clone(c.states)
 		c.mu.Unlock()
 		if !up { // all is sent on the next connection
 			continue
 		}
 		var failed error
-		if afresh {
-			announced = map[string]bool{}
-			failed = c.publish(ctx, broker, "availability", []byte(online))
-		}
 		for _, name := range slices.Sorted(maps.Keys(states)) {
-			failed = errors.Join(failed, c.publishState(ctx, broker, states[name], announced))
+			failed = errors.Join(failed, c.publishState(ctx, states[name]))
 		}
 		if failed != nil && ctx.Err() == nil {
 			c.log.Warn("a state was not taken by the broker", "error", c.secrets.clean(failed.Error()))
@@ -218,64 +191,62 @@ func (c *mqttChannel) publishStates(ctx context.Context, broker Broker, done cha
 	}
 }
 
-// announceAgain has discovery and states sent once more.
+// announceAgain has discovery, availability and states sent once more.
 func (c *mqttChannel) announceAgain() {
 	c.mu.Lock()
-	c.afresh = true
+	clear(c.announced)
 	c.mu.Unlock()
 	c.renew()
 }
 
-// publish sends a retained message below the base.
-func (c *mqttChannel) publish(ctx context.Context, broker Broker, topic string, payload []byte) error {
-	return retain(ctx, broker, c.topic(topic), payload)
-}
-
 // retain sends a retained message.
-func retain(ctx context.Context, broker Broker, topic string, payload []byte) error {
+func (c *mqttChannel) retain(ctx context.Context, topic string, payload []byte) error {
 	ctx, cancel := context.WithTimeout(ctx, mqttTaken)
 	defer cancel()
-	_, err := broker.Publish(ctx, topic, payload, true)
+	_, err := c.broker.Publish(ctx, topic, payload, true)
 	return err
 }
 
 // publishState sends the state of one vessel, after its discovery the first
 // time. Availability comes right after discovery, so that a consumer that just
 // learnt the entity does not show it as away.
-func (c *mqttChannel) publishState(ctx context.Context, broker Broker, s State, announced map[string]bool) error {
-	if c.discovery != "-" && !announced[s.Vessel] {
-		for _, a := range c.announcements(s) {
-			if err := retain(ctx, broker, a.topic, a.payload); err != nil {
-				return err
+func (c *mqttChannel) publishState(ctx context.Context, s State) error {
+	c.mu.Lock()
+	known := c.announced[s.Vessel]
+	c.announced[s.Vessel] = true
+	c.mu.Unlock()
+	var err error
+	if !known {
+		if c.discovery != "-" {
+			for _, a := range c.announcements(s) {
+				err = cmp.Or(err, c.retain(ctx, a.topic, a.payload))
 			}
 		}
-		if err := c.publish(ctx, broker, "availability", []byte(online)); err != nil {
-			return err
-		}
-		announced[s.Vessel] = true
+		err = cmp.Or(err, c.retain(ctx, c.topic("availability"), []byte(online)))
 	}
-	body, err := json.Marshal(documentOf(s))
+	body, encoding := json.Marshal(documentOf(s))
+	if err = cmp.Or(err, encoding); err == nil {
+		err = c.retain(ctx, c.topic(vesselTopic(s.Vessel), "state"), body)
+	}
 	if err != nil {
-		return err
+		c.mu.Lock()
+		delete(c.announced, s.Vessel)
+		c.mu.Unlock()
 	}
-	return c.publish(ctx, broker, vesselTopic(s.Vessel)+"/state", body)
+	return err
 }
 
 // Close says offline and goodbye: a clean disconnect sends no will.
 func (c *mqttChannel) Close() error {
+	c.stop()
+	<-c.done
 	c.mu.Lock()
-	broker, up, stop, done := c.broker, c.up, c.stop, c.done
-	c.broker, c.up = nil, false
+	up := c.up
 	c.mu.Unlock()
-	if broker == nil {
-		return nil
-	}
-	stop()
-	<-done
 	if up { // else the will has said it
 		ctx, cancel := context.WithTimeout(context.Background(), mqttGoodbye)
 		defer cancel()
-		_ = c.publish(ctx, broker, "availability", []byte(offline)) // the connection may just be lost
+		_ = c.retain(ctx, c.topic("availability"), []byte(offline)) // the connection may just be lost
 	}
-	return broker.Close()
+	return c.broker.Close()
 }
