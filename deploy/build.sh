@@ -50,7 +50,7 @@ stage() {
 	local to=$1
 	mkdir -p "$to/doc/examples"
 	cp "$deploy"/package/tidemark.{service,sysusers.conf,modules.conf,avahi.service} "$deploy"/package/{60-tidemark.rules,boot-note,buses-on} "$deploy/tidemark.yaml" "$to/"
-	cp "$deploy/README.md" "$to/doc/"
+	cp -r "$deploy/README.md" "$deploy/wiring.md" "$deploy/wiring.svg" "$deploy/screens" "$to/doc/"
 	cp -r "$deploy/prometheus" "$deploy/grafana" "$to/doc/examples/"
 	{
 		cat LICENSE

@@ -225,7 +225,7 @@ func (w *walker) send(form string) {
 	w.do(fmt.Sprintf("document.querySelector(%q).querySelector('button').click()", form))
 }
 
-// sees waits for an element and keeps a picture.
+// sees waits for an element and keeps a picture of the screen with it.
 func (w *walker) sees(name, sel string) {
 	w.t.Helper()
 	script := fmt.Sprintf("document.readyState === 'complete' && document.querySelector(%q) !== null", sel)
@@ -238,7 +238,8 @@ func (w *walker) sees(name, sel string) {
 		require.True(w.t, there)
 		return
 	}
-	png, err := chromedp.Run(w.ctx, chromedp.FullScreenshot(100))
+	w.do(fmt.Sprintf("document.querySelector(%q).scrollIntoView({block: 'center'})", sel))
+	png, err := chromedp.Run(w.ctx, chromedp.CaptureScreenshot())
 	require.NoError(w.t, err)
 	require.NoError(w.t, os.WriteFile(filepath.Join(*screensDir, fmt.Sprintf("%02d-%s.png", w.number, name)), png, 0o600))
 	require.True(w.t, there)

@@ -1,11 +1,11 @@
 package app
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
-	"regexp"
 
 	"tidemark/web"
 )
@@ -16,9 +16,6 @@ const (
 	busHelper  = "/usr/lib/tidemark/buses-on"
 	busRequest = "switch-buses-on"
 )
-
-// busLines are what config.txt needs for both buses, as the helper writes them.
-var busLines = []*regexp.Regexp{regexp.MustCompile(`(?m)^dtparam=i2c_arm=on`), regexp.MustCompile(`(?m)^dtoverlay=w1-gpio`)}
 
 // errBuses ends the process, so that the service manager starts it anew and with it the
 // helper.
@@ -45,10 +42,13 @@ func (s *setup) busesIn(root, helper string) web.Buses {
 		return web.BusesFine // no Pi, or no package: what to do stands beside each bus
 	}
 	out := web.BusesFine
-	for i, bus := range []string{filepath.Join(root, "dev/i2c-[0-9]*"), filepath.Join(s.app.opt.Config.Sysfs, "bus/w1/devices/w1_bus_master*")} {
+	for _, bus := range []struct{ files, line string }{ // lines as the helper writes them
+		{filepath.Join(root, "dev/i2c-[0-9]*"), "dtparam=i2c_arm=on"},
+		{filepath.Join(s.app.opt.Config.Sysfs, "bus/w1/devices/w1_bus_master*"), "dtoverlay=w1-gpio"},
+	} {
 		switch {
-		case there(bus):
-		case !busLines[i].Match(text):
+		case there(bus.files):
+		case !bytes.Contains(append([]byte("\n"), text...), []byte("\n"+bus.line)):
 			return web.BusesOff
 		default:
 			out = web.BusesAtRestart
