@@ -74,8 +74,8 @@ const (
 // button. This project's choice.
 const AdviseAhead = 90 * time.Minute
 
-// carryHours is how long the cold is reckoned to add to a rise: by then a tub has cooled.
-const carryHours = 14
+// CarryHours is how long the cold is taken to add to a rise: by then a tub has cooled.
+const CarryHours = 16
 
 // Urgent reports whether the time to do it has come.
 func (a *Advice) Urgent(now time.Time) bool {
@@ -95,8 +95,8 @@ func (a *Advice) Words(now time.Time) (keys []string, values map[string]any) {
 		map[string]any{"at": a.At, "by": a.By, "then": a.Then, "lands_percent": a.LandsPercent}
 }
 
-// advise says what to do in time; nil for nothing. ahead is what the cold is worth.
-func (s *State) advise(h Hours, ahead time.Duration) *Advice {
+// advise says what to do in time; nil for nothing.
+func (s *State) advise(h Hours) *Advice {
 	at, key := s.wantsHand()
 	if at.IsZero() || s.InFridge || !at.After(s.At) {
 		return nil
@@ -108,9 +108,9 @@ func (s *State) advise(h Hours, ahead time.Duration) *Advice {
 	a := &Advice{Key: key, Away: away, At: at, By: later(s.At, busy.From), Then: busy.Until, LandsPercent: math.NaN(), Tap: EventFridge}
 	switch key {
 	case AdviseFridge:
-		return s.adviseBulk(a, ahead)
+		return s.adviseBulk(a)
 	case AdviseLoaf:
-		a.By = later(s.At, earlier(a.By, at.Add(-ahead)))
+		a.By = later(s.At, earlier(a.By, at.Add(-s.ahead)))
 	}
 	return a
 }
@@ -166,13 +166,13 @@ func Absences(events []Event) []Span {
 // adviseBulk chooses when a rising dough goes into the cold: so that what it still does
 // there ends at its target, but while somebody is up. A dough that is still right when
 // somebody comes needs nothing.
-func (s *State) adviseBulk(a *Advice, ahead time.Duration) *Advice {
+func (s *State) adviseBulk(a *Advice) *Advice {
 	e := &s.Estimate
-	lands := func(t time.Time) float64 { _, p50, _ := FanAt(e.Fan, t.Add(ahead)); return p50 }
+	lands := func(t time.Time) float64 { _, p50, _ := FanAt(e.Fan, t.Add(s.ahead)); return p50 }
 	if _, then, _ := FanAt(e.Fan, a.Then); then <= cmp.Or(s.OverPercent, e.TargetPercent) && !e.Fan[len(e.Fan)-1].Time.Before(a.Then) {
 		return nil
 	}
-	a.By = later(s.At, earlier(a.By, a.At.Add(-ahead)))
+	a.By = later(s.At, earlier(a.By, a.At.Add(-s.ahead)))
 	a.LandsPercent = lands(a.By)
 	switch {
 	case a.LandsPercent < lowShare*e.TargetPercent:
@@ -197,7 +197,7 @@ func (s *State) coldAhead(kg float64) time.Duration {
 		return 0
 	}
 	f := heat.Fridge{AirC: usualFridgeC, PieceKg: kg}
-	return hoursOf(f.Carry(c, carryHours, Speed) / Speed(c))
+	return hoursOf(f.Carry(c, CarryHours, Speed) / Speed(c))
 }
 
 // kg is the mass of what stands here: the whole dough, or one shaped piece; 0 when it is
@@ -221,8 +221,8 @@ func earlier(x, y time.Time) time.Time {
 	return x
 }
 
-// Hour is what another hour on the counter does to a rising dough, percent of rise.
-type Hour struct {
+// Outlook is what becomes of a rising dough that stays out, percent of rise.
+type Outlook struct {
 	At            time.Time
 	P10, P50, P90 float64
 	ColdPercent   float64 // what it comes to when it is put into the cold then
@@ -230,16 +230,16 @@ type Hour struct {
 	ColdOver      bool    // beyond what is right in the cold
 }
 
-// hourMore says what another hour on the counter does; nil when that is not known.
-// ahead is what the cold is worth.
-func (s *State) hourMore(ahead time.Duration) *Hour {
+// StaysOut says what becomes of the dough that stays out until a moment, or until the end
+// of its forecast; nil when that is not known.
+func (s *State) StaysOut(until time.Time) *Outlook {
 	e := &s.Estimate
-	if s.RiseID == 0 || s.Holds != estimator.Dough || s.InFridge || len(e.Fan) == 0 || s.OverPercent == 0 || s.WorkingOut || math.IsNaN(e.RisePercent) {
+	if s.RiseID == 0 || s.Holds != estimator.Dough || s.InFridge || len(e.Fan) == 0 || s.OverPercent == 0 || s.WorkingOut || math.IsNaN(e.RisePercent) || until.Before(s.At) {
 		return nil
 	}
-	h := &Hour{At: s.At.Add(time.Hour)}
-	h.P10, h.P50, h.P90 = FanAt(e.Fan, h.At)
-	_, h.ColdPercent, _ = FanAt(e.Fan, h.At.Add(ahead))
-	h.Under, h.Over, h.ColdOver = h.P50 < lowShare*e.TargetPercent, h.P50 > s.OverPercent, h.ColdPercent > s.ColdPercent
-	return h
+	o := &Outlook{At: until}
+	o.P10, o.P50, o.P90 = FanAt(e.Fan, o.At)
+	_, o.ColdPercent, _ = FanAt(e.Fan, o.At.Add(s.ahead))
+	o.Under, o.Over, o.ColdOver = o.P50 < lowShare*e.TargetPercent, o.P50 > s.OverPercent, o.ColdPercent > s.ColdPercent
+	return o
 }

@@ -25,6 +25,12 @@ func rising(now time.Time, percent, perHour, target float64) State {
 	return s
 }
 
+// advised is the advice for so many kilograms.
+func advised(s *State, kg float64) *Advice {
+	s.ahead = s.coldAhead(kg)
+	return s.advise(Hours{})
+}
+
 func at(hour, min int) time.Time { return time.Date(2026, 4, 4, hour, min, 0, 0, time.UTC) }
 
 // TestAdviceInTime: what a household is told in the evening of a dough that would be
@@ -56,7 +62,7 @@ func TestAdviceInTime(t *testing.T) {
 		t.Run(x.name, func(t *testing.T) {
 			s := rising(x.now, x.percent, x.speed, 100)
 			s.Events = x.events
-			a := s.advise(Hours{}, s.coldAhead(1.76))
+			a := advised(&s, 1.76)
 			if x.key == "" {
 				require.Nil(t, a)
 				return
@@ -78,13 +84,13 @@ func TestAdviceInTime(t *testing.T) {
 
 func TestAdviceOfLoafAndStarter(t *testing.T) {
 	s := State{At: at(20, 0), Holds: estimator.Dough, Estimate: estimator.Estimate{DoughC: math.NaN(), AirC: 22}, After: &After{Stage: Proofing, Until: point(at(23, 50))}}
-	a := s.advise(Hours{}, s.coldAhead(0.8))
+	a := advised(&s, 0.8)
 	require.NotNil(t, a)
 	assert.Equal(t, AdviseLoaf, a.Key)
 	assert.True(t, a.By.Before(at(22, 31)) && a.By.After(at(20, 30)), a.By)
 
 	s = State{At: at(20, 0), Holds: estimator.Starter, RiseID: 1, Estimate: estimator.Estimate{DoughC: 22, AirC: 22}, Care: &Care{UseFrom: at(25, 0), Peak: point(at(26, 0))}}
-	a = s.advise(Hours{}, s.coldAhead(0.1))
+	a = advised(&s, 0.1)
 	require.NotNil(t, a)
 	assert.Equal(t, AdviseStarter, a.Key)
 	assert.Equal(t, at(22, 30), a.By)
@@ -94,10 +100,10 @@ func TestAdviceOfLoafAndStarter(t *testing.T) {
 // stretch before bed, and not in the afternoon.
 func TestAdviceIsTheThingToDoWhenItsTimeComes(t *testing.T) {
 	s := rising(at(19, 10), 20, 10, 100)
-	s.Advice = s.advise(Hours{}, s.coldAhead(1.76))
+	s.Advice = advised(&s, 1.76)
 	assert.Equal(t, TodoWait, s.Derived().Now.Key)
 	s = rising(at(21, 30), 43, 10, 100)
-	s.Advice = s.advise(Hours{}, s.coldAhead(1.76))
+	s.Advice = advised(&s, 1.76)
 	now := s.Derived().Now
 	assert.Equal(t, TodoInTime, now.Key)
 	assert.Equal(t, EventFridge, now.Tap)
@@ -121,11 +127,12 @@ func TestNight(t *testing.T) {
 
 func TestHourMore(t *testing.T) {
 	s := rising(at(15, 0), 90, 12, 100)
-	h := s.hourMore(s.coldAhead(1.76))
+	s.ahead = s.coldAhead(1.76)
+	h := s.StaysOut(s.At.Add(time.Hour))
 	require.NotNil(t, h)
 	assert.InDelta(t, 102, h.P50, 0.5)
 	assert.False(t, h.Over || h.Under)
 	assert.Greater(t, h.ColdPercent, 120.0)
 	s.InFridge = true
-	assert.Nil(t, s.hourMore(0))
+	assert.Nil(t, s.StaysOut(s.At.Add(time.Hour)))
 }

@@ -25,13 +25,7 @@ type Vessel struct {
 	AltitudeM  float64          // of the kitchen
 	Demo       bool             // everything seen is invented
 	Hours      Hours            // when the household sleeps
-
-	Replan Replanner // lets the bulk of a plan end where the cold still brings it to target; nil leaves plans alone
 }
-
-// Replanner moves the end of the bulk of a followed plan to where the live rise
-// asks for it and says what changed; the zero Said when nothing did.
-type Replanner func(p *Process, e estimator.Estimate, f heat.Fridge, totalPercent float64) (Said, error)
 
 // Learned is what the household's past rises teach of the next one.
 type Learned struct {

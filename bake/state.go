@@ -50,16 +50,17 @@ type State struct {
 	Feed                     string // the feeding of a starter as a ratio; empty when not known
 
 	Steps    []Step
-	Process  *Process    // nil when no steps are followed; read only
-	After    *After      // the bake after its bulk; nil when there is none
-	Care     *Care       // of a fed starter; nil when none is watched
-	Findings []Finding   // what the past feeds say of a starter
-	Plan     *PlanState  // nil when none is followed
-	Proof    *ProofState // the final proof under way; nil when there is none
-	Advice   *Advice     // what is to be done in time; nil for nothing
-	ByHand   bool        // no sensor sees the level
-	LookAt   time.Time   // when to look how far it has risen; zero for not
-	HourMore *Hour       // what another hour on the counter does; nil when that is not known
+	Process  *Process      // nil when no steps are followed; read only
+	After    *After        // the bake after its bulk; nil when there is none
+	Care     *Care         // of a fed starter; nil when none is watched
+	Findings []Finding     // what the past feeds say of a starter
+	Plan     *PlanState    // nil when none is followed
+	Proof    *ProofState   // the final proof under way; nil when there is none
+	Advice   *Advice       // what is to be done in time; nil for nothing
+	ByHand   bool          // no sensor sees the level
+	LookAt   time.Time     // when to look how far it has risen; zero for not
+	HourMore *Outlook      // what another hour on the counter does; nil when that is not known
+	ahead    time.Duration // at its present warmth, that the cold is worth
 
 	ProofOf    string     // the vessel whose final proof this one shows; empty for none
 	ProofBasis ProofBasis // how
@@ -132,8 +133,8 @@ func (s *Session) state(now time.Time) State {
 		out.OverPercent, out.ColdPercent = s.dough().Limits(s.last.TargetPercent, s.last.DoughC, v.ProofBasis != "")
 	}
 	out.Status = out.status()
-	ahead := out.coldAhead(s.kg())
-	out.Advice, out.HourMore = out.advise(v.Hours, ahead), out.hourMore(ahead)
+	out.ahead = out.coldAhead(s.kg())
+	out.Advice, out.HourMore = out.advise(v.Hours), out.StaysOut(now.Add(time.Hour))
 	out.ByHand = v.Estimator.ByHand
 	out.LookAt = out.lookAt(v.Hours)
 	out.Now = out.todo()
@@ -313,13 +314,13 @@ func (s *Session) ownEstimate() estimator.Estimate {
 // adds, lands on target; the mark follows. A mark chosen by a person stands, and so
 // does one that is reached.
 func (s *Session) replan(now time.Time) {
-	if s.plan == nil || s.vessel.Replan == nil || !s.underWay() || now.Sub(s.asked) < replanEvery || !s.speaks() {
+	if s.plan == nil || !s.underWay() || now.Sub(s.asked) < replanEvery || !s.speaks() {
 		return
 	}
 	s.asked = now
-	said, err := s.vessel.Replan(s.process, s.last, s.plan.Fridge, s.plan.Total)
-	if err != nil || said.Key == "" {
-		return // no forecast that reaches so far: the plan stands
+	said := s.process.Replan(s.last, s.plan.Fridge, s.plan.Total)
+	if said.Key == "" {
+		return
 	}
 	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: EventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &said}}
 	s.run.Events = append(s.run.Events, e)

@@ -168,7 +168,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 		out.Advice = s.advice(state)
 	}
 	out.Steps = s.steps(state)
-	out.Told, out.Hour = s.told(state), glance.Hour(state, s.words)
+	out.Told, out.Hour = s.told(state), glance.StaysOut(state.HourMore, state.At, s.words)
 	out.Facts = s.facts(v, state)
 	for _, f := range v.Findings {
 		out.Findings = append(out.Findings, findingOf(f, s.words))

@@ -48,12 +48,6 @@ type Planned struct {
 type Planner interface {
 	// Plan works out every way to the bread that was asked for.
 	Plan(ctx context.Context, w PlanWish) (Planned, error)
-	// LeftOut says what becomes of the dough of a way that stays out until a
-	// moment.
-	LeftOut(ctx context.Context, w PlanWish, way string, until time.Time) (planner.Outlook, error)
-	// StaysOut says the same of the dough that rises in a vessel now: left out,
-	// and put into the refrigerator then.
-	StaysOut(ctx context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error)
 	// Feedings says how the starter is fed so that it peaks at the time asked for.
 	Feedings(ctx context.Context, w PlanWish) ([]planner.Feeding, error)
 	// Choose returns the plan of the way that a wish names, as its vessel begins to
@@ -87,7 +81,7 @@ func (s *Server) planForm(q url.Values) planForm {
 	for _, name := range planFields() {
 		f.Set(name, strings.TrimSpace(q.Get(name)))
 	}
-	for name, field := range map[string]string{"ripe_until": "ripe", "out_until": "out", "cold_days": "cold"} {
+	for name, field := range map[string]string{"ripe_until": "ripe", "cold_days": "cold"} {
 		f.Set(field, cmp.Or(f.Get(field), q.Get(name)))
 	}
 	if q.Get("no_fridge") == "true" || f.Get("fridge") != "no" {

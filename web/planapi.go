@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"net/http"
 	"time"
 
@@ -21,36 +20,26 @@ type planJSON struct {
 }
 
 type wayJSON struct {
-	Name               string       `json:"name"`  // as asked for with way
-	Title              string       `json:"title"` // in words
-	Fits               bool         `json:"fits"`
-	Why                string       `json:"why"`
-	ReadyAt            *time.Time   `json:"ready_at"`
-	ReadyFrom          *time.Time   `json:"ready_from"`
-	ReadyUntil         *time.Time   `json:"ready_until"`
-	LateChance         past.Number  `json:"late_chance"`
-	Watched            riskJSON     `json:"watched"`
-	Clock              riskJSON     `json:"clock"`
-	BulkEndPercent     past.Number  `json:"bulk_end_percent"`
-	InoculationPercent past.Number  `json:"inoculation_percent"`
-	GoodAt             *time.Time   `json:"good_at"`
-	Notes              []string     `json:"notes"`
-	Steps              []stepJSON   `json:"steps"`
-	LeftOut            *outlookJSON `json:"left_out"`
+	Name               string      `json:"name"`  // as asked for with way
+	Title              string      `json:"title"` // in words
+	Fits               bool        `json:"fits"`
+	Why                string      `json:"why"`
+	ReadyAt            *time.Time  `json:"ready_at"`
+	ReadyFrom          *time.Time  `json:"ready_from"`
+	ReadyUntil         *time.Time  `json:"ready_until"`
+	LateChance         past.Number `json:"late_chance"`
+	Watched            riskJSON    `json:"watched"`
+	Clock              riskJSON    `json:"clock"`
+	BulkEndPercent     past.Number `json:"bulk_end_percent"`
+	InoculationPercent past.Number `json:"inoculation_percent"`
+	GoodAt             *time.Time  `json:"good_at"`
+	Notes              []string    `json:"notes"`
+	Steps              []stepJSON  `json:"steps"`
 }
 
 type riskJSON struct {
 	Under past.Number `json:"under_chance"`
 	Over  past.Number `json:"over_chance"`
-}
-
-type outlookJSON struct {
-	Until time.Time   `json:"until"`
-	P10   past.Number `json:"p10_percent"`
-	P50   past.Number `json:"p50_percent"`
-	P90   past.Number `json:"p90_percent"`
-	riskJSON
-	Text string `json:"text"`
 }
 
 // apiPlan answers with every way to the bread.
@@ -63,10 +52,6 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 	}
 	form := s.planForm(r.URL.Query())
 	wish, err := s.wishOf(form)
-	var until time.Time
-	if err == nil {
-		until, err = s.moment("out_until", form.Values, "out", wish.Now)
-	}
 	var planned Planned
 	if err == nil {
 		planned, err = s.opt.Planner.Plan(r.Context(), wish)
@@ -78,24 +63,9 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 	zone := s.zone()
 	out := planJSON{Asked: stamp(wish.Now, zone), Ready: stamp(wish.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []wayJSON{}}
 	for _, p := range planned.Plans {
-		j := wayOf(p, zone, s.words.At(wish.Now))
-		if !until.IsZero() {
-			j.LeftOut = s.outlook(r.Context(), wish, p.Way, until)
-		}
-		out.Ways = append(out.Ways, j)
+		out.Ways = append(out.Ways, wayOf(p, zone, s.words.At(wish.Now)))
 	}
 	s.taggedJSON(w, r, out)
-}
-
-// outlook is what becomes of a way's dough that stays out; nil when nothing can be
-// said.
-func (s *Server) outlook(ctx context.Context, w PlanWish, way string, until time.Time) *outlookJSON {
-	o, err := s.opt.Planner.LeftOut(ctx, w, way, until)
-	if err != nil {
-		return nil
-	}
-	return &outlookJSON{stamp(o.Until, s.zone()), past.Number(o.P10), past.Number(o.P50), past.Number(o.P90),
-		riskJSON{past.Number(o.Under), past.Number(o.Over)}, s.words.At(w.Now).Tell(o.Said())}
 }
 
 // planFailed answers with a problem.

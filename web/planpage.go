@@ -14,7 +14,6 @@ import (
 	"tidemark/bake"
 	"tidemark/bake/calendar"
 	"tidemark/bake/planner"
-	"tidemark/estimator"
 	"tidemark/web/glance"
 )
 
@@ -29,7 +28,6 @@ type planPage struct {
 	Plans   []planner.Plan
 	Shown   *planner.Plan // nil before anything was asked
 	Days    []planDay     // its timetable
-	Out     string        // what becomes of its dough when it stays out
 	Vessel  string        // to take it on for; empty when it cannot be
 	Instead string        // why not, or what gives way
 	Good    string        // the way there, when it is too tight
@@ -87,10 +85,6 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
 	if err != nil {
 		return err
 	}
-	until, err := s.moment("stays out until", p.Form.Values, "out", wish.Now)
-	if err != nil {
-		return err
-	}
 	planned, shown, err := s.planFor(ctx, wish)
 	if err != nil {
 		return err
@@ -104,10 +98,6 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
 		again.Del("asked")
 		again.Del("way")
 		p.Good = "/plan?" + again.with("ready", plan.GoodAt.In(s.zone()).Format(formTime))
-	}
-	if !until.IsZero() && len(plan.Steps) > 0 {
-		p.Out = s.leftOut(ctx, wish, plan.Way, until)
-		p.Live = s.staysOut(ctx, until)
 	}
 	return nil
 }
@@ -135,7 +125,7 @@ func (s *Server) fillLive(p *planPage) error {
 	if err != nil {
 		return err
 	}
-	if p.Live = s.staysOut(s.stopped, until); len(p.Live) == 0 {
+	if p.Live = s.staysOut(until); len(p.Live) == 0 {
 		return Refuse("no dough that rises now has a forecast yet, or it ends before that time")
 	}
 	return nil
@@ -159,29 +149,13 @@ func (s *Server) takers(vessel string) (name, instead string) {
 	return "", s.say("plan.no_vessel", nil)
 }
 
-// leftOut says what becomes of the planned dough that stays out.
-func (s *Server) leftOut(ctx context.Context, w PlanWish, way string, until time.Time) string {
-	o, err := s.opt.Planner.LeftOut(ctx, w, way, until)
-	if err == nil {
-		return s.words.At(w.Now).Tell(o.Said())
-	}
-	_, why := s.planWrong(err)
-	return why
-}
-
 // staysOut says what becomes of the doughs that rise now.
-func (s *Server) staysOut(ctx context.Context, until time.Time) []string {
+func (s *Server) staysOut(until time.Time) []string {
 	var out []string
-	l := s.words.At(s.opt.Now())
 	for _, v := range s.opt.Live.Snapshot().Vessels {
-		if v.RiseID == 0 || v.Holds != estimator.Dough || len(v.Estimate.Fan) == 0 || v.InFridge {
-			continue
+		if said := glance.StaysOut(v.StaysOut(until), v.At, s.words); said != "" {
+			out = append(out, v.Vessel+": "+said)
 		}
-		warm, cold, err := s.opt.Planner.StaysOut(ctx, v.Vessel, until)
-		if err != nil {
-			continue // it has no forecast that reaches so far
-		}
-		out = append(out, v.Vessel+": "+l.Tell(warm.Said(), cold.Said()))
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package planner_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -9,7 +10,12 @@ import (
 
 	"tidemark/bake"
 	"tidemark/bake/planner"
+	"tidemark/estimator"
 )
+
+func unseen() estimator.Estimate {
+	return estimator.Estimate{Phase: estimator.Idle, AirC: math.NaN(), DoughC: math.NaN(), RisePercent: math.NaN()}
+}
 
 // An adopted plan begins with the feed, and its steps fall where the timetable
 // has them.
@@ -79,32 +85,4 @@ func TestOneOvenForTwoDoughs(t *testing.T) {
 	assert.Contains(t, words(plans[0].Why...), "the oven")
 	_, ok = planner.OvenSpan(nil)
 	assert.False(t, ok)
-}
-
-// The outlook of a way not begun agrees with the plan's own chances where the
-// bulk ends by the plan's clock, and worsens to either side.
-func TestLeftOut(t *testing.T) {
-	plans, err := planner.Make(wish())
-	require.NoError(t, err)
-	p := find(t, plans, "overnight")
-	in := step(t, p, bake.RetardID).At
-	o, err := planner.LeftOut(wish(), p.Way, in)
-	require.NoError(t, err)
-	assert.InDelta(t, p.Clock.Miss(), o.Under+o.Over, 0.15)
-	assert.LessOrEqual(t, o.P10, o.P50)
-	assert.LessOrEqual(t, o.P50, o.P90)
-	late, err := planner.LeftOut(wish(), p.Way, in.Add(4*time.Hour))
-	require.NoError(t, err)
-	assert.Greater(t, late.Over, o.Over+0.2)
-	assert.Greater(t, late.P50, o.P50)
-	assert.Contains(t, words(late.Said()), "Left out until "+in.Add(4*time.Hour).Format("15:04")+" and then put into the refrigerator it ends up risen by")
-	early, err := planner.LeftOut(wish(), p.Way, in.Add(-3*time.Hour))
-	require.NoError(t, err)
-	assert.Greater(t, early.Under, o.Under)
-	_, err = planner.LeftOut(wish(), p.Way, now())
-	require.ErrorContains(t, err, "plan.refused.not_mixed")
-	_, err = planner.LeftOut(wish(), "by boat", in)
-	require.ErrorContains(t, err, "plan.refused.no_way")
-	_, err = planner.LeftOut(wish(), p.Way, in.AddDate(0, 0, 9))
-	require.ErrorContains(t, err, "plan.refused.too_far")
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 	"sort"
 
+	"tidemark/bake"
 	"tidemark/estimator/forecast"
 	"tidemark/estimator/kinetics"
 )
@@ -172,7 +173,7 @@ func (j *job) carryOf(p path) carried {
 	f := j.w.fridge(math.Max(0.05, kg))
 	var out carried
 	for h := 0.0; h <= neverHours; h += carryEvery {
-		out = append(out, f.Carry(p.temp(h), carryHours, func(c float64) float64 { return p.c.speed(p.d, c) }))
+		out = append(out, f.Carry(p.temp(h), bake.CarryHours, func(c float64) float64 { return p.c.speed(p.d, c) }))
 		if n := len(out); n > 3 && math.Abs(out[n-1]-out[n-2]) < 0.005 {
 			break // as warm as the room
 		}

@@ -32,7 +32,7 @@ func TestPublishedTableAndCarryAgree(t *testing.T) {
 		for _, row := range estimator.CommonTargets() {
 			speed := func(tempC float64) float64 { return c.speed(want.d, tempC) }
 			shaping := 40.0 / 60 * speed(row.DoughC)
-			cold := heat.Fridge{AirC: 4, PieceKg: 0.88}.Carry(row.DoughC, carryHours, speed)
+			cold := heat.Fridge{AirC: 4, PieceKg: 0.88}.Carry(row.DoughC, bake.CarryHours, speed)
 			total := want.d.rise(want.d.need(row.RisePercent) + shaping + cold)
 			t.Logf("%s, %.1f C: %.0f %% + shaping %.2f h + cold %.2f h at 24 C = %.0f %%", name, row.DoughC, row.RisePercent, shaping, cold, total)
 			assert.Greater(t, total, want.low)

@@ -4,6 +4,7 @@ import (
 	"flag"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -99,6 +100,8 @@ const (
 // minutes, and is up to twenty minutes late. At bedtime it goes in anyway.
 func (h *house) watched(d day) int {
 	fit := forecast.New(forecast.DefaultPrior("dough").Inoculated(0.10), nil, kinetics.NewResponses())
+	p, f := bake.NewProcess(bake.DefaultBatch(), now(), h.roomC).Retarded(600), heat.Fridge{AirC: 4, PieceKg: 0.88}
+	p.Usually(bake.BulkID, 60, bake.Spread{MidMin: 1})
 	for m := 0; m <= bedtime-shaping; m++ {
 		at := time.Duration(m) * time.Minute
 		fit.Temper(at.Hours(), d.doughC[m]+0.1*h.rng.NormFloat64(), d.airC[m])
@@ -109,8 +112,9 @@ func (h *house) watched(d day) int {
 			continue
 		}
 		fit.Refit(at.Hours())
-		move, err := planner.MoveToFridge(estimate(fit, at, d.doughC[m]), heat.Fridge{AirC: 4, PieceKg: 0.88}, bake.DefaultBatch().Total(0), shaping*time.Minute)
-		if err == nil && !move.ShapeFrom.After(now().Add(at)) {
+		e := estimate(fit, at, d.doughC[m])
+		p.Replan(e, f, bake.DefaultBatch().Total(0))
+		if i := slices.IndexFunc(p.Defs, func(d bake.StepDef) bool { return d.ID == bake.BulkID }); e.RisePercent >= p.Defs[i].RisePercent {
 			return m + shaping + h.rng.IntN(20)
 		}
 	}

@@ -44,7 +44,6 @@ type Plan struct {
 const (
 	leastCold   = 8.0  // a shorter retard brings little
 	mostCold    = 48.0 // IREKS Kompendium, 6.3.4: 0 to 5 C up to 48 h
-	carryHours  = 16.0 // what the cold still adds is counted over these hours
 	proofHours  = 100.0 / 60
 	leastProof  = 75.0 / 60 // an oven must heat up meanwhile
 	mostProof   = 4.0       // at 24 C

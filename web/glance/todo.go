@@ -2,6 +2,7 @@ package glance
 
 import (
 	"math"
+	"time"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
@@ -197,10 +198,9 @@ func (t *teller) possible() []event {
 	return []event{{kind: bake.EventFold}, cold, {kind: bake.EventShaped}, {kind: bake.EventBaked}, {kind: bake.EventEnd}}
 }
 
-// Hour says what another hour on the counter does to a rising dough; empty when that is
-// not known.
-func Hour(s bake.State, l *text.Localizer) string {
-	h := s.HourMore
+// StaysOut says what becomes of a rising dough that stays out; empty when that is not
+// known.
+func StaysOut(h *bake.Outlook, now time.Time, l *text.Localizer) string {
 	if h == nil {
 		return ""
 	}
@@ -213,7 +213,7 @@ func Hour(s bake.State, l *text.Localizer) string {
 	case h.ColdOver:
 		key = "warm"
 	}
-	l = l.At(s.At)
+	l = l.At(now)
 	v := text.Values{"at": h.At, "low_percent": h.P10, "percent": h.P50, "high_percent": h.P90, "cold_percent": h.ColdPercent}
 	return l.Say("page.hour.at", v) + " " + l.Say("page.hour."+key, v)
 }

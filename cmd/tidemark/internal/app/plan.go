@@ -155,36 +155,6 @@ func (d *planService) Feedings(ctx context.Context, w web.PlanWish) ([]planner.F
 	return planner.Feedings(request)
 }
 
-// LeftOut says what becomes of the dough of a way that stays out until a moment.
-func (d *planService) LeftOut(ctx context.Context, w web.PlanWish, way string, until time.Time) (planner.Outlook, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	request, _, err := d.plan(ctx, w)
-	if err != nil {
-		return planner.Outlook{}, err
-	}
-	return planner.LeftOut(request, way, until)
-}
-
-// StaysOut says what becomes of the dough that is rising in a vessel when it stays out
-// until a moment, and when it is put into the refrigerator then.
-func (d *planService) StaysOut(_ context.Context, vessel string, until time.Time) (out, cold planner.Outlook, err error) {
-	v, err := d.app.vessel(vessel)
-	if err != nil {
-		return out, cold, err
-	}
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	e, until := v.state.Estimate, until.In(d.app.zone())
-	if out, err = planner.StaysOut(e, until, e.TargetPercent, nil); err != nil {
-		return out, cold, err
-	}
-	b := v.batch()
-	f := planner.Wish{Batch: b}.Fridge()
-	cold, err = planner.StaysOut(e, until, b.Total(e.DoughC), &f) // nothing follows after the cold
-	return out, cold, err
-}
-
 // Choose returns the plan of the way that a request names, as its vessel begins to follow
 // it.
 func (d *planService) Choose(ctx context.Context, w web.PlanWish) (*bake.Chosen, error) {
@@ -215,17 +185,6 @@ func (a *App) zone() *time.Location {
 		return z
 	}
 	return time.UTC
-}
-
-// batch is the batch of the dough that is, or would be, in the vessel.
-func (v *vessel) batch() bake.Batch {
-	switch {
-	case v.state.Process != nil:
-		return v.state.Process.Batch
-	case v.config.Batch != nil:
-		return *v.config.Batch
-	}
-	return bake.DefaultBatch()
 }
 
 // request turns what the page asks for into what the planner works from.

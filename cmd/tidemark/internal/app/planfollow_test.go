@@ -10,7 +10,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/bake/planner"
 	"tidemark/estimator"
 	"tidemark/web"
 )
@@ -247,27 +246,20 @@ func TestPlansThatMakeNoSense(t *testing.T) {
 	refusedWith(t, err, `there is no way "by boat"`)
 	_, err = b.app.planner.Choose(t.Context(), *b.breadAt(-time.Hour, sameDay))
 	refusedWith(t, err, "does not lie within four days")
-	_, err = b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start)
-	var no planner.Refusal
-	require.ErrorAs(t, err, &no)
-	_, _, err = b.app.planner.StaysOut(t.Context(), "tub", b.start.Add(time.Hour))
-	require.ErrorAs(t, err, &no)
 }
 
-// TestWhatIfItStaysOut asks about a rise under way and about a way not begun.
+// TestWhatIfItStaysOut asks about a rise under way.
 func TestWhatIfItStaysOut(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	b.every = 30 * time.Second
 	b.run(3 * time.Hour)
-	out, cold, err := b.app.planner.StaysOut(t.Context(), "tub", b.clock.Now().Add(time.Hour))
-	require.NoError(t, err)
+	s := b.vessel().State
+	out := s.StaysOut(b.clock.Now().Add(time.Hour))
+	require.NotNil(t, out)
 	assert.InDelta(t, invented(4*time.Hour), out.P50, 12)
-	assert.Greater(t, cold.P50, out.P50)
-	assert.Equal(t, "plan.left_out", out.Said().Key)
-	o, err := b.app.planner.LeftOut(t.Context(), *b.breadAt(26*time.Hour, ""), overnight, b.start.Add(20*time.Hour))
-	require.NoError(t, err)
-	assert.Positive(t, o.P50)
+	assert.Greater(t, out.ColdPercent, out.P50)
+	assert.Nil(t, s.StaysOut(b.clock.Now().Add(-time.Hour)))
 }
 
 // TestAPlanNobodyBeganIsForgotten a day after its bread was wanted.

@@ -8,7 +8,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/bake/planner"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 )
@@ -52,7 +51,7 @@ func (a *App) newVessel(v config.Vessel, rules *alert.Evaluator) (*vessel, error
 // the first valid height begin a rise.
 func (a *App) describe(v config.Vessel, auto bool) bake.Vessel {
 	c := estimatorConfig(v, auto)
-	out := bake.Vessel{Name: v.Name, Estimator: c, Batch: v.Batch, Feed: v.Feed, AltitudeM: a.opt.Config.Household.AltitudeM, Demo: a.opt.Demo, Replan: planner.Replan}
+	out := bake.Vessel{Name: v.Name, Estimator: c, Batch: v.Batch, Feed: v.Feed, AltitudeM: a.opt.Config.Household.AltitudeM, Demo: a.opt.Demo}
 	out.ProofOf, out.ProofBasis = proofOf(&v)
 	bed, wake := a.opt.Config.Household.Sleep()
 	out.Hours = bake.Hours{Zone: a.zone(), BedMin: bed, WakeMin: wake}

@@ -161,7 +161,7 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 		{"GET", "/compare?id=4711", "", 404},
 		{"GET", "/backup", "", 200},
 		{"GET", "/plan?air_c=22&ready=" + ready, "", 200},
-		{"GET", "/plan?air_c=22&warm_c=26&no_fridge=true&vessel=tub&ready=" + ready + "&ripe_until=" + ready + "&out_until=" + ready, "", 200},
+		{"GET", "/plan?air_c=22&warm_c=26&no_fridge=true&vessel=tub&ready=" + ready + "&ripe_until=" + ready + "", "", 200},
 		{"GET", "/plan?air_c=22&ready=soon", "", 400},
 		{"GET", "/plan?air_c=22&ready=2026-03-13T13:00:00Z", "", 400},
 		{"GET", "/plan?air_c=60&ready=" + ready, "", 400},

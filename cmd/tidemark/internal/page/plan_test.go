@@ -57,16 +57,6 @@ func TestPlanShowsTimetableAndWays(t *testing.T) {
 	assert.Contains(t, again, `<h2 id="way">Same day, in the warmer spot</h2>`)
 }
 
-func TestPlanSaysWhatHappensLeftOut(t *testing.T) {
-	s, _ := newServer(t, nil)
-	body := newBrowser(t, s).get(monday + "&out=2026-03-14T23:00").Body.String()
-	assert.Contains(t, body, "tub: Left out until 23:00 it will have risen by")
-	assert.Contains(t, body, "and then put into the refrigerator it ends up risen by")
-	assert.NotContains(t, body, "jar: Left", "a jar that is not seen has no forecast")
-	body = newBrowser(t, s).get(monday + "&out=2026-03-15T23:00").Body.String()
-	assert.Regexp(t, `<p class="next">Left out until Sun 23:00 and then put into the refrigerator it ends up risen by \d+[^0-9a-z]+%`, body)
-}
-
 // TestWhatIfTheRisingDoughStaysOut asks from the page of now, without a plan.
 func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
 	s, k := newServer(t, nil)
@@ -75,7 +65,7 @@ func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
 	assert.NotContains(t, b.get("/?vessel=jar").Body.String(), "What if it stays out until", "for dough alone")
 	w := b.get("/plan?out=20:00")
 	require.Equal(t, 200, w.Code)
-	assert.Contains(t, w.Body.String(), "tub: Left out until 20:00 it will have risen by")
+	assert.Contains(t, w.Body.String(), "tub: At 20:00 it would be at about")
 	assert.NotContains(t, w.Body.String(), "The ways side by side")
 	assert.Equal(t, http.StatusConflict, b.get("/plan?out=x").Code)
 	k.tell("tub", bake.EventEnd)
@@ -91,7 +81,6 @@ func TestPlanRefuses(t *testing.T) {
 		{"ready=2026-03-15T13:00&air=warm", `Kitchen temperature: &#34;warm&#34; is not a number; write it like 22`},
 		{"ready=2026-03-15T13:00&air=22&warm=x", `Temperature of the warmer spot: &#34;x&#34; is not a number`},
 		{"ready=2026-03-15T13:00&air=22&ripe=x", `Starter ripe until: &#34;x&#34; is no time`},
-		{"ready=2026-03-15T13:00&air=22&out=x", `Stays out until: &#34;x&#34; is no time`},
 		{"ready=2026-03-15T13:00&air=22&way=by+boat", `There is no way &#34;by boat&#34;`},
 	} {
 		w := newBrowser(t, s).get("/plan?" + c.query)
@@ -203,14 +192,13 @@ func TestPlanNeedsASession(t *testing.T) {
 // TestPlanOnTheAPIIsTheSame compares a way of the API with the page.
 func TestPlanOnTheAPIIsTheSame(t *testing.T) {
 	s, _ := newServer(t, nil)
-	w := do(s, apiRequest("GET", "/api/v1/plan?air_c=22&warm_c=26&vessel=basket&ready=2026-03-16T13:00:00%2B01:00&out_until=2026-03-15T23:00:00%2B01:00", ""))
+	w := do(s, apiRequest("GET", "/api/v1/plan?air_c=22&warm_c=26&vessel=basket&ready=2026-03-16T13:00:00%2B01:00", ""))
 	require.Equal(t, 200, w.Code, w.Body.String())
 	var plan struct {
 		Asked time.Time
 		Ways  []struct {
 			Name    string
-			ReadyAt time.Time              `json:"ready_at"`
-			LeftOut *struct{ Text string } `json:"left_out"`
+			ReadyAt time.Time `json:"ready_at"`
 			Steps   []struct{ ID string }
 		}
 	}
@@ -225,8 +213,6 @@ func TestPlanOnTheAPIIsTheSame(t *testing.T) {
 	}
 	assert.Contains(t, body, `<span class="day">Mon</span> `+best.ReadyAt.In(berlin(t)).Format("15:04"))
 	assert.Contains(t, fmt.Sprint(best.Steps), bake.PreheatID)
-	require.NotNil(t, best.LeftOut)
-	assert.Contains(t, best.LeftOut.Text, "Left out until Sun 23:00")
 	asked := plan.Asked.Add(-time.Hour).Format(time.RFC3339)
 	w = do(s, apiRequest("POST", "/api/v1/vessels/basket/acts", `{"kind":"plan","plan":{"asked":"`+asked+`","ready":"2026-03-15T13:00:00Z","air_c":22,"way":"x"}}`))
 	assert.Equal(t, 400, w.Code)
