@@ -2,17 +2,22 @@ package sensortest
 
 import (
 	"crypto/tls"
+	"errors"
+	"log/slog"
+	"maps"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
 
-	"github.com/eclipse/paho.golang/packets"
+	broker "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
 )
 
-// Broker is an MQTT 5 broker with what one client needs: users, subscriptions to one
-// topic or to all of them (#), publications with quality 0 and 1, retained messages and
-// wills. It keeps all that was published.
+// Broker is an MQTT 5 broker on this machine that keeps all that was published and can
+// be told to turn its clients away.
 type Broker struct {
 	// Faults; set them with Set.
 	User, Password string          // the only user; empty = everybody
@@ -22,26 +27,24 @@ type Broker struct {
 
 	t         testing.TB
 	address   string
+	server    *broker.Server
+	up        bool
 	mu        sync.Mutex
-	listener  net.Listener
-	clients   map[net.Conn]*client
-	retained  map[string]string
+	retained  map[string]string // over a new start too
 	published []Message
-	logins    []string // the user of each connection so far
 }
 
 // Message is a publication.
 type Message struct{ Topic, Payload string }
 
-// client is one connection.
-type client struct {
-	topics map[string]bool
-	will   *packets.Publish
-}
-
 // NewBroker starts a Broker on this machine that ends with the test.
 func NewBroker(t testing.TB) *Broker {
-	b := &Broker{t: t, address: "127.0.0.1:0", Refuse: map[string]bool{}, Cut: map[string]bool{}, clients: map[net.Conn]*client{}, retained: map[string]string{}}
+	l, err := net.Listen("tcp", "127.0.0.1:0") // to learn of a free port
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &Broker{t: t, address: l.Addr().String(), Refuse: map[string]bool{}, Cut: map[string]bool{}, retained: map[string]string{}}
+	_ = l.Close()
 	b.Start()
 	t.Cleanup(b.Stop)
 	return b
@@ -57,41 +60,36 @@ func (b *Broker) URL() string {
 
 // Start listens, at the same address as before.
 func (b *Broker) Start() {
-	l, err := net.Listen("tcp", b.address)
+	b.server = broker.New(&broker.Options{InlineClient: true, Logger: slog.New(slog.DiscardHandler)})
+	err := errors.Join(b.server.AddHook(&hook{b: b}, nil),
+		b.server.AddListener(listeners.NewTCP(listeners.Config{ID: "test", Address: b.address, TLSConfig: b.TLS})))
+	if err == nil {
+		err = b.server.Serve()
+	}
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	b.Set(func() {
-		b.address = l.Addr().String()
-		if b.TLS != nil {
-			l = tls.NewListener(l, b.TLS)
-		}
-		b.listener = l
-	})
-	go func() {
-		for {
-			c, err := l.Accept()
-			if err != nil {
-				return
-			}
-			go b.serve(c)
-		}
-	}()
+	b.up = true
+	for topic, payload := range maps.Clone(b.retained) {
+		b.Retain(topic, payload)
+	}
 }
 
 // Stop ends it and every connection.
 func (b *Broker) Stop() {
-	b.Set(func() { _ = b.listener.Close() })
-	b.Drop()
+	if b.up {
+		_ = b.server.Close()
+	}
+	b.up = false
 }
 
 // Drop cuts every connection, as a power cut does.
 func (b *Broker) Drop() {
-	b.Set(func() {
-		for c := range b.clients {
-			_ = c.Close()
+	for _, c := range b.server.Clients.GetAll() {
+		if !c.Net.Inline {
+			c.Stop(errors.New("cut"))
 		}
-	})
+	}
 }
 
 // Set changes how it behaves.
@@ -103,11 +101,13 @@ func (b *Broker) Set(change func()) {
 
 // Publish sends a message to those who subscribed.
 func (b *Broker) Publish(topic, payload string) {
-	b.Set(func() { b.spread(&packets.Publish{Topic: topic, Payload: []byte(payload)}) })
+	_ = b.server.Publish(topic, []byte(payload), false, 0) // to a stopped one: nobody hears it
 }
 
 // Retain leaves a message with the broker, as a node that died long ago did.
-func (b *Broker) Retain(topic, payload string) { b.Set(func() { b.retained[topic] = payload }) }
+func (b *Broker) Retain(topic, payload string) {
+	_ = b.server.Publish(topic, []byte(payload), true, 0)
+}
 
 // Heard returns the payloads of a topic so far.
 func (b *Broker) Heard(topic string) []string {
@@ -128,114 +128,43 @@ func (b *Broker) Retained(topic string) (payload string) {
 	return payload
 }
 
-// serve answers one client until it goes.
-func (b *Broker) serve(c net.Conn) {
-	defer func() {
-		_ = c.Close()
-		b.Set(func() {
-			if g := b.clients[c]; g != nil && g.will != nil {
-				b.spread(g.will)
-			}
-			delete(b.clients, c)
-		})
-	}()
-	for {
-		p, err := packets.ReadPacket(c)
-		if err != nil {
-			return
-		}
-		var answer *packets.ControlPacket
-		b.Set(func() { answer = b.answer(c, p) })
-		if answer == nil {
-			continue
-		}
-		b.Set(func() { _, err = answer.WriteTo(c) })
-		if refused, ok := answer.Content.(*packets.Connack); err != nil || ok && refused.ReasonCode != 0 {
-			return
-		}
-	}
+// hook lets a Broker decide and keep what is published.
+type hook struct {
+	broker.HookBase
+	b *Broker
 }
 
-// answer returns what is said to a packet; nil = nothing. b.mu is held.
-func (b *Broker) answer(c net.Conn, p *packets.ControlPacket) *packets.ControlPacket {
-	switch in := p.Content.(type) {
-	case *packets.Connect:
-		out := packets.NewControlPacket(packets.CONNACK)
-		b.logins = append(b.logins, in.Username)
-		if b.User != "" && (in.Username != b.User || string(in.Password) != b.Password) {
-			out.Content.(*packets.Connack).ReasonCode = packets.ConnackBadUsernameOrPassword
-			return out
-		}
-		g := &client{topics: map[string]bool{}}
-		if in.WillFlag {
-			g.will = &packets.Publish{Topic: in.WillTopic, Payload: in.WillMessage, Retain: in.WillRetain}
-		}
-		b.clients[c] = g
-		return out
-	case *packets.Subscribe:
-		return b.subscribe(c, in)
-	case *packets.Publish:
-		out := packets.NewControlPacket(packets.PUBACK)
-		out.Content.(*packets.Puback).PacketID = in.PacketID
-		if b.Refuse[in.Topic] {
-			out.Content.(*packets.Puback).ReasonCode = packets.PubackNotAuthorized
-		} else {
-			b.spread(in)
-		}
-		if in.QoS == 0 {
-			return nil
-		}
-		return out
-	case *packets.Pingreq:
-		return packets.NewControlPacket(packets.PINGRESP)
-	case *packets.Disconnect:
-		b.clients[c].will = nil
-	}
-	return nil
+func (h *hook) Provides(what byte) bool {
+	return slices.Contains([]byte{broker.OnConnectAuthenticate, broker.OnACLCheck, broker.OnPublished, broker.OnWillSent}, what)
 }
 
-// subscribe answers a subscription.
-func (b *Broker) subscribe(c net.Conn, in *packets.Subscribe) *packets.ControlPacket {
-	out := packets.NewControlPacket(packets.SUBACK)
-	ack := out.Content.(*packets.Suback)
-	ack.PacketID = in.PacketID
-	for _, s := range in.Subscriptions {
-		switch {
-		case b.Cut[s.Topic]:
-			_ = c.Close()
-			return nil
-		case b.Refuse[s.Topic]:
-			ack.Reasons = append(ack.Reasons, packets.SubackNotauthorized)
-			continue
-		}
-		ack.Reasons = append(ack.Reasons, s.QoS)
-		b.clients[c].topics[s.Topic] = true
-		for topic, payload := range b.retained {
-			if s.RetainHandling != 2 && (s.Topic == topic || s.Topic == "#") {
-				b.send(c, &packets.Publish{Topic: topic, Payload: []byte(payload), Retain: true})
-			}
-		}
-	}
-	return out
+func (h *hook) OnConnectAuthenticate(_ *broker.Client, p packets.Packet) (ok bool) {
+	h.b.Set(func() {
+		ok = h.b.User == "" || string(p.Connect.Username) == h.b.User && string(p.Connect.Password) == h.b.Password
+	})
+	return ok
 }
 
-// spread keeps a message and sends it on. b.mu is held.
-func (b *Broker) spread(m *packets.Publish) {
-	b.published = append(b.published, Message{m.Topic, string(m.Payload)})
-	if m.Retain {
-		b.retained[m.Topic] = string(m.Payload)
-	}
-	for c, g := range b.clients {
-		if g.topics[m.Topic] || g.topics["#"] {
-			b.send(c, &packets.Publish{Topic: m.Topic, Payload: m.Payload})
+func (h *hook) OnACLCheck(c *broker.Client, topic string, _ bool) (ok bool) {
+	h.b.Set(func() {
+		if h.b.Cut[topic] {
+			c.Stop(errors.New("cut"))
 		}
-	}
+		ok = !h.b.Refuse[topic]
+	})
+	return ok
 }
 
-// send writes a publication; a client that is gone shows elsewhere.
-func (b *Broker) send(c net.Conn, m *packets.Publish) {
-	p := packets.NewControlPacket(packets.PUBLISH)
-	m.Properties = p.Content.(*packets.Publish).Properties
-	p.Content = m
-	_, _ = p.WriteTo(c)
+func (h *hook) OnPublished(_ *broker.Client, p packets.Packet) { h.keep(p) }
+
+func (h *hook) OnWillSent(_ *broker.Client, p packets.Packet) { h.keep(p) }
+
+// keep notes a publication.
+func (h *hook) keep(p packets.Packet) {
+	h.b.Set(func() {
+		h.b.published = append(h.b.published, Message{p.TopicName, string(p.Payload)})
+		if p.FixedHeader.Retain {
+			h.b.retained[p.TopicName] = string(p.Payload)
+		}
+	})
 }
