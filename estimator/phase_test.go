@@ -60,7 +60,7 @@ func TestDoughPhases(t *testing.T) {
 	s := tell(t, plain(), nil, nil)
 	assert.Equal(t, []Phase{Settling, Lag, Rising, Near, Ready, Over, Fallen}, s.phases)
 	reach := s.truth.reaches(100)
-	assert.InDelta(t, reach-0.5, s.at[Near], 6.0/60)
+	assert.InDelta(t, reach-0.5, s.at[Near], 9.0/60)
 	assert.InDelta(t, reach, s.at[Ready], 5.0/60)
 	assert.Greater(t, s.at[Over], reach+0.1)
 	peakAt, peak := s.truth.peak()
@@ -69,7 +69,7 @@ func TestDoughPhases(t *testing.T) {
 	assert.Contains(t, s.why[Ready], "The mark of 100 % is reached")
 	assert.Contains(t, s.why[Fallen], "of its volume from the highest level")
 	assert.True(t, s.last.ReadyIsPast)
-	assert.InDelta(t, reach, s.last.Ready.Median.Sub(simEpoch).Hours(), 4.0/60)
+	assert.InDelta(t, reach, s.last.Ready.Median.Sub(simEpoch).Hours(), 6.0/60)
 	assert.Empty(t, s.last.Notes)
 }
 

@@ -9,7 +9,7 @@ import (
 // effective members under which it is resampled.
 const (
 	memberCount = 200
-	sweeps      = 3
+	sweeps      = 6
 	thin        = 0.6
 )
 
@@ -204,17 +204,14 @@ func (f *Fit) move(rounds int) {
 		for i := range f.members {
 			m := &f.members[i]
 			try := member{branch: m.branch}
-			var anew bool
-			try.at, anew = f.propose(r, i)
+			var given float64
+			try.at, given = f.propose(r, i)
 			if len(f.branches) > 1 && r.Float64() < 0.2 {
-				try.at, try.branch, anew = m.at, uint8(r.IntN(len(f.branches))), false
+				try.at, try.branch, given = m.at, uint8(r.IntN(len(f.branches))), 0
 			}
 			f.set(&try)
 			from, to := &f.branches[m.branch], &f.branches[try.branch]
-			bound := m.loss + from.logF - to.logF + 2*(to.prior-from.prior) - 2*math.Log(r.Float64())
-			if !anew { // a proposal from the belief has it in already
-				bound += 2 * (try.prior - m.prior)
-			}
+			bound := m.loss + from.logF - to.logF + 2*(to.prior-from.prior+try.prior-m.prior-given) - 2*math.Log(r.Float64())
 			if try.follow(rows[try.branch], bound) {
 				*m = try
 			}
@@ -222,17 +219,19 @@ func (f *Fit) move(rounds int) {
 	}
 }
 
-// propose returns a new point for member i, and whether it comes from the belief.
-func (f *Fit) propose(r *rand.Rand, i int) (x point, anew bool) {
+// propose returns a new point for member i, and how much likelier (logarithm) it was
+// to be proposed than the way back.
+func (f *Fit) propose(r *rand.Rand, i int) (x point, given float64) {
 	x = f.members[i].at
-	if f.belief.learned == nil && r.Float64() < 0.1 {
-		y := f.belief.draw(r, false)
-		for k := range x {
-			if r.Float64() < 0.25 {
-				x[k] = y[k]
+	if r.Float64() < 0.1 { // some parameters from the general belief
+		for k, n := range f.belief.general {
+			if z := r.NormFloat64(); r.Float64() < 0.25 {
+				was := (x[k] - n.Mean) / n.SD
+				x[k] = n.Mean + n.SD*z
+				given += (was*was - z*z) / 2
 			}
 		}
-		return x, true
+		return x, given
 	}
 	a, b := &f.members[r.IntN(len(f.members))].at, &f.members[r.IntN(len(f.members))].at
 	scale := 0.3 + 0.5*r.Float64()
@@ -245,5 +244,5 @@ func (f *Fit) propose(r *rand.Rand, i int) (x point, anew bool) {
 			x[k] += scale*(a[k]-b[k]) + 0.02*f.belief.general[k].SD*r.NormFloat64()
 		}
 	}
-	return x, false
+	return x, 0
 }

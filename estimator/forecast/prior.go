@@ -26,11 +26,14 @@ type Prior struct {
 	Learned *Learned
 }
 
-// Learned is a normal belief in the curve's parameters, from past rises.
+// Learned is the belief in the curve's parameters that past rises teach: a multivariate
+// Student t, wide in its tails as long as the rises are few.
 type Learned struct {
-	Rises int
-	Mean  [paramCount]float64
-	Cov   [paramCount][paramCount]float64
+	Rises   int
+	Mean    [paramCount]float64
+	Scale   [paramCount][paramCount]float64 // the scale matrix
+	Freedom float64                         // degrees of freedom
+	General [paramCount]Normal              // the belief of a household that is not known
 }
 
 // DefaultPrior is for a vessel whose past is not known. holds is "dough" or
@@ -77,8 +80,8 @@ func (p *Prior) general() [paramCount]Normal {
 type belief struct {
 	general [paramCount]Normal
 	learned *Learned
-	factor  [paramCount]point // lower Cholesky factor of the learned covariance
-	logDet  float64           // of the learned against the general, logarithm of the standard deviations
+	factor  [paramCount]point // lower Cholesky factor of the learned scale
+	logNorm float64           // of the learned density against the general one, logarithm
 }
 
 func newBelief(p *Prior) belief {
@@ -86,13 +89,19 @@ func newBelief(p *Prior) belief {
 	if p.Learned == nil {
 		return b
 	}
+	b.general = p.Learned.General
 	var ok bool
-	if b.factor, ok = cholesky(&p.Learned.Cov); !ok {
+	if b.factor, ok = cholesky(&p.Learned.Scale); !ok {
 		b.learned = nil
 		return b
 	}
-	for i, n := range b.general {
-		b.logDet += math.Log(b.factor[i][i] / n.SD)
+	const n = paramCount
+	nu := p.Learned.Freedom
+	above, _ := math.Lgamma((nu + n) / 2)
+	below, _ := math.Lgamma(nu / 2)
+	b.logNorm = above - below - n/2.*math.Log(nu/2)
+	for i, g := range b.general {
+		b.logNorm -= math.Log(b.factor[i][i] / g.SD)
 	}
 	return b
 }
@@ -129,15 +138,17 @@ func (b *belief) log(x *point) float64 {
 		return general
 	}
 	var z point
-	learned := -b.logDet
+	var squares float64
 	for i := range z {
 		s := x[i] - b.learned.Mean[i]
 		for j := range i {
 			s -= b.factor[i][j] * z[j]
 		}
 		z[i] = s / b.factor[i][i]
-		learned -= z[i] * z[i] / 2
+		squares += z[i] * z[i]
 	}
+	nu := b.learned.Freedom
+	learned := b.logNorm - (nu+paramCount)/2*math.Log1p(squares/nu)
 	top := max(general, learned)
 	return top + math.Log(math.Exp(general-top)+math.Exp(learned-top))
 }
@@ -149,10 +160,16 @@ func (b *belief) draw(r *rand.Rand, learned bool) (x point) {
 		z[i] = r.NormFloat64()
 	}
 	if learned && b.learned != nil {
+		var squares float64 // chi square: Freedom is a whole number
+		for range int(b.learned.Freedom) {
+			g := r.NormFloat64()
+			squares += g * g
+		}
+		wide := math.Sqrt(b.learned.Freedom / squares)
 		for i := range x {
 			x[i] = b.learned.Mean[i]
 			for j := range i + 1 {
-				x[i] += b.factor[i][j] * z[j]
+				x[i] += wide * b.factor[i][j] * z[j]
 			}
 		}
 		return x
