@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -14,52 +14,50 @@ import (
 
 var _ alert.Store = (*Store)(nil)
 
-// alarmRecord stores an alarm.
-func alarmRecord(a alert.Alarm) record {
-	return record{alarmKey(a.ID), a, func(ctx context.Context, tx *sql.Tx) error {
-		body, err := json.Marshal(a)
-		if err != nil {
-			return fmt.Errorf("encode alarm %s: %w", a.ID, err)
-		}
-		_, err = tx.ExecContext(ctx, upsertSQL("alarms", "id", "id, rise_id, state, since_ms, body", "id"),
-			a.ID, a.RiseID, string(a.State), a.Since.UnixMilli(), string(body))
-		return err
-	}}
+// alarms is how alarms are stored. One whose body cannot be read, in a spoiled file, has
+// no ID.
+func alarms() table[alert.Alarm] {
+	return table[alert.Alarm]{name: "alarms", columns: "id, rise_id, state, since_ms, body", key: "id",
+		fields: func(a *alert.Alarm) []any {
+			return []any{&a.ID, &a.RiseID, (*string)(&a.State), stamp(&a.Since), jsonOf(a)} // the body, the last, is the whole alarm
+		},
+		id: func(a alert.Alarm) any { return a.ID }}
+}
+
+// notifications is how notifications are stored, their messages apart. One that cannot be
+// read has no ID.
+func notifications() table[alert.Notification] {
+	return table[alert.Notification]{name: "notifications", columns: "id, alarm_id, state, created_ms, head, body", key: "id",
+		fields: func(n *alert.Notification) []any {
+			return []any{&n.ID, &n.AlarmID, &n.State, stamp(&n.CreatedAt), jsonOf(n), bytesOf(jsonOf(&n.Message))}
+		},
+		id: func(n alert.Notification) any { return n.ID }}
 }
 
 // notificationRecord stores a notification unless it stands in the file in a state
 // that must stay: one that was sent stays as it is, and one that was withdrawn does
-// not go back to waiting. The message is kept apart from the head.
+// not go back to waiting.
 func notificationRecord(n alert.Notification, unless string) record {
-	return record{notificationKey(n.ID), n, func(ctx context.Context, tx *sql.Tx) error {
-		head, err := json.Marshal(n)
-		body, err2 := json.Marshal(n.Message)
-		if err = cmp.Or(err, err2); err != nil {
-			return fmt.Errorf("encode notification %s: %w", n.ID, err)
-		}
-		_, err = tx.ExecContext(ctx, upsertSQL("notifications", "id", "id, alarm_id, state, created_ms, head, body", "id")+
-			" WHERE notifications.state <> ?", n.ID, n.AlarmID, n.State, n.CreatedAt.UnixMilli(), string(head), body, unless)
-		return err
-	}}
+	return notifications().record(n, "notifications.state <> ?", unless)
 }
 
 // notification returns a notification as it is stored or waits; nil when it is not
 // known.
 func (s *Store) notification(ctx context.Context, id string) (*alert.Notification, error) {
-	out, err := s.selectNotifications(ctx, "WHERE id = ?", func(n alert.Notification) bool { return n.ID == id }, id)
-	if err != nil || len(out) == 0 {
-		return nil, err
+	n, err := notifications().one(ctx, s, "notification", id)
+	if errors.Is(err, ErrNotFound) || err == nil && n.ID == "" {
+		return nil, nil //nolint:nilnil // not known
 	}
-	return &out[0], nil
+	return &n, err
 }
 
 // SaveAlarm implements alert.Store. A notification that was sent stays. When the
 // disk refuses, all is kept in memory and is served as if stored; Health tells.
-func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, notifications []alert.Notification) error {
+func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, told []alert.Notification) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	records := []record{alarmRecord(a)}
-	for _, n := range notifications {
+	records := []record{alarms().record(a)}
+	for _, n := range told {
 		stored, err := s.notification(ctx, n.ID)
 		if err != nil {
 			return err
@@ -89,51 +87,19 @@ func (s *Store) Alarms(ctx context.Context, riseID int64) ([]alert.Alarm, error)
 	return s.selectAlarms(ctx, "WHERE rise_id = ?", func(a alert.Alarm) bool { return a.RiseID == riseID }, riseID)
 }
 
-// scanAlarm reads the body of an alarm. One that cannot be read, in a spoiled file,
-// has no ID.
-func scanAlarm(scan scanner) (a alert.Alarm, err error) {
-	var body string
-	if err = scan(&body); err == nil && json.Unmarshal([]byte(body), &a) != nil {
-		a = alert.Alarm{}
-	}
-	return a, err
-}
-
 // selectAlarms reads alarms, oldest first. Those that cannot be read are left out:
 // the others count.
-func (s *Store) selectAlarms(ctx context.Context, where string, wanted func(alert.Alarm) bool, args ...any) ([]alert.Alarm, error) {
-	out, err := selectAll(ctx, s, scanAlarm, "SELECT body FROM alarms "+where, args...)
+func (s *Store) selectAlarms(ctx context.Context, clause string, wanted func(alert.Alarm) bool, args ...any) ([]alert.Alarm, error) {
+	out, err := alarms().read(ctx, s, wanted, clause, args...)
 	out = slices.DeleteFunc(out, func(a alert.Alarm) bool { return a.ID == "" })
-	out = overlay(&s.pending, out, func(a alert.Alarm) string { return a.ID }, wanted)
 	slices.SortFunc(out, func(a, b alert.Alarm) int { return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID)) })
 	return out, err
 }
 
 // WaitingNotifications implements alert.Store.
 func (s *Store) WaitingNotifications(ctx context.Context) ([]alert.Notification, error) {
-	return s.selectNotifications(ctx, "WHERE state = 'waiting'", func(l alert.Notification) bool { return l.State == alert.Waiting })
-}
-
-// scanNotification reads head and message of a notification. What cannot be read, in a
-// spoiled file, has no ID.
-func scanNotification(scan scanner) (n alert.Notification, err error) {
-	var head string
-	var body []byte
-	if err = scan(&head, &body); err == nil && json.Unmarshal([]byte(head), &n) != nil {
-		n = alert.Notification{}
-	}
-	if json.Unmarshal(body, &n.Message) != nil {
-		n.Message = alert.Message{}
-	}
-	return n, err
-}
-
-// selectNotifications reads notifications, oldest first. Those that cannot be read are
-// left out.
-func (s *Store) selectNotifications(ctx context.Context, where string, wanted func(alert.Notification) bool, args ...any) ([]alert.Notification, error) {
-	out, err := selectAll(ctx, s, scanNotification, "SELECT head, body FROM notifications "+where, args...)
-	out = slices.DeleteFunc(out, func(n alert.Notification) bool { return n.ID == "" })
-	out = overlay(&s.pending, out, func(n alert.Notification) string { return n.ID }, wanted)
+	out, err := notifications().read(ctx, s, func(n alert.Notification) bool { return n.State == alert.Waiting }, "WHERE state = 'waiting'")
+	out = slices.DeleteFunc(out, func(n alert.Notification) bool { return n.ID == "" }) // unreadable, in a spoiled file
 	slices.SortFunc(out, alert.Notification.Compare)
 	return out, err
 }
@@ -154,16 +120,16 @@ func (s *Store) SaveNotification(ctx context.Context, n alert.Notification) erro
 	return s.saveLocked(ctx, notificationRecord(n, unless))
 }
 
-// NotificationCounts implements alert.Store.
+// NotificationCounts implements alert.Store. One that waits for the disk counts by the
+// state that is stored.
 func (s *Store) NotificationCounts(ctx context.Context) (map[string]int, error) {
-	all, err := selectAll(ctx, s, func(scan scanner) (n alert.Notification, err error) {
-		err = scan(&n.ID, &n.State)
-		return n, err
-	}, "SELECT id, state FROM notifications")
 	out := map[string]int{}
-	for _, n := range overlay(&s.pending, all, func(n alert.Notification) string { return n.ID }, func(alert.Notification) bool { return true }) {
-		out[n.State]++
-	}
+	_, err := selectAll(ctx, s, func(scan scanner) (n int, err error) {
+		var state string
+		err = scan(&state, &n)
+		out[state] = n
+		return n, err
+	}, "SELECT state, count(*) FROM notifications GROUP BY state")
 	return out, err
 }
 
@@ -205,24 +171,24 @@ func (c ClockStep) apply(ctx context.Context, tx *sql.Tx) error {
 	if _, err := tx.ExecContext(ctx, script("schema/clockstep.sql"), args...); err != nil {
 		return err
 	}
-	notifications, err := selectIn(ctx, tx, scanNotification, `SELECT head, body FROM notifications
+	told, err := selectIn(ctx, tx, notifications().scan, "SELECT "+notifications().columns+` FROM notifications
  WHERE created_ms >= :from AND created_ms < :before AND (:all OR alarm_id IN (SELECT id FROM alarms WHERE rise_id = :id))`, args...)
 	if err != nil {
 		return err
 	}
-	alarms, err := selectIn(ctx, tx, scanAlarm, "SELECT body FROM alarms WHERE :all OR rise_id = :id", args...)
+	raised, err := selectIn(ctx, tx, alarms().scan, "SELECT "+alarms().columns+" FROM alarms WHERE :all OR rise_id = :id", args...)
 	if err != nil {
 		return err
 	}
 	var moved []record
-	for _, n := range notifications {
+	for _, n := range told {
 		if n.ID != "" {
 			moved = append(moved, notificationRecord(c.Notification(n), ""))
 		}
 	}
-	for _, a := range alarms {
+	for _, a := range raised {
 		if m := c.Alarm(a); m != a {
-			moved = append(moved, alarmRecord(m))
+			moved = append(moved, alarms().record(m))
 		}
 	}
 	return writeAll(ctx, tx, moved)

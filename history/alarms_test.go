@@ -102,8 +102,8 @@ func TestAlarmsAndNotifications(t *testing.T) {
 // storedNotification reads one notification.
 func storedNotification(t *testing.T, s *Store, id string) alert.Notification {
 	t.Helper()
-	out, err := s.selectNotifications(t.Context(), "WHERE id = ?", func(l alert.Notification) bool { return l.ID == id }, id)
+	n, err := s.notification(t.Context(), id)
 	require.NoError(t, err)
-	require.Len(t, out, 1)
-	return out[0]
+	require.NotNil(t, n)
+	return *n
 }

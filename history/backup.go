@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -27,18 +26,15 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 		}
 	}
 	part := file + ".part"
-	err := removeIfThere(part)
+	err := s.query(func(db *sql.DB) error { return vacuumInto(ctx, db, part) })
 	if err == nil {
-		err = s.query(func(db *sql.DB) error {
-			_, err := db.ExecContext(ctx, "VACUUM INTO ?", part)
-			return err
-		})
+		err = os.Chmod(part, 0o600)
 	}
 	if err == nil {
-		err = finish(ctx, part, 0o600, nil)
+		err = withFile(ctx, part, func(db *sql.DB) error { return integrity(ctx, db) })
 	}
 	if err == nil {
-		err = moveInto(part, file)
+		err = errors.Join(syncFile(part), moveInto(part, file))
 	}
 	if err != nil {
 		_ = os.Remove(part)
@@ -47,29 +43,13 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 	return nil
 }
 
-// finish brings a copy to the newest schema, lets change see it, marks it as stopped in
-// order, checks it and brings it to the disk.
-func finish(ctx context.Context, part string, perm fs.FileMode, change func(db *sql.DB) error) error {
-	if err := os.Chmod(part, perm); err != nil {
+// vacuumInto copies an open file.
+func vacuumInto(ctx context.Context, db *sql.DB, to string) error {
+	if err := removeIfThere(to); err != nil {
 		return err
 	}
-	db, err := openPool(ctx, part, 1, mode("rw"))
-	if err != nil {
-		return err
-	}
-	if err = upgrade(ctx, db); err == nil && change != nil {
-		err = change(db)
-	}
-	if err == nil {
-		_, err = db.ExecContext(ctx, setMetaSQL(), "running", "0")
-	}
-	if err == nil {
-		err = integrity(ctx, db)
-	}
-	if err = errors.Join(err, db.Close()); err != nil {
-		return err
-	}
-	return syncFile(part)
+	_, err := db.ExecContext(ctx, "VACUUM INTO ?", to)
+	return err
 }
 
 const (
@@ -161,60 +141,25 @@ func (s *Store) untilBackup(dir string, every time.Duration) time.Duration {
 	return 0
 }
 
-// How long a rise keeps all its samples after its end, and how long messages that do
-// not wait are kept. Rises, events and judgements stay for good.
-const (
-	keepSamples       = 400 * 24 * time.Hour
-	keepNotifications = 60 * 24 * time.Hour
-)
-
-// thinSQL leaves of an old rise its first and last samples, events, and the lowest and
-// highest in five minutes.
-const thinSQL = `DELETE FROM samples WHERE rise_id = :id AND event IS NULL AND t_ms NOT IN (
- SELECT t_ms FROM (SELECT t_ms,
-   row_number() OVER (PARTITION BY t_ms / 300000 ORDER BY rise_mpct IS NULL, rise_mpct, t_ms) AS low,
-   row_number() OVER (PARTITION BY t_ms / 300000 ORDER BY rise_mpct DESC, t_ms) AS high FROM samples WHERE rise_id = :id)
- WHERE low = 1 OR high = 1 UNION SELECT min(t_ms) FROM samples WHERE rise_id = :id UNION SELECT max(t_ms) FROM samples WHERE rise_id = :id)`
+// keepNotifications is how long messages that do not wait are kept: they may carry
+// pictures. All else stays for good: a year of a kitchen is some 20 MB.
+const keepNotifications = 60 * 24 * time.Hour
 
 // dropSQL removes old messages that are not waiting, unless their alarm is still
 // alive: one that was sent keeps its alarm from being sent twice.
 const dropSQL = `DELETE FROM notifications WHERE state <> 'waiting' AND created_ms < ? AND alarm_id NOT IN
  (SELECT id FROM alarms WHERE state <> 'resolved' OR rise_id IN (SELECT id FROM rises WHERE ended_ms IS NULL))`
 
-// Maintain does the housekeeping: call it once a day. It returns how many rises were
-// thinned and how many messages removed. It works in small transactions, so the watch
-// never waits for long, and stops when ctx ends.
-func (s *Store) Maintain(ctx context.Context) (thinned int, removed int64, err error) {
-	// What waits must not come after, and a disk that refuses it has no room to work in.
-	if err := s.Flush(ctx); err != nil {
-		return 0, 0, err
-	}
-	now := s.opt.Now()
-	ids, err := selectAll(ctx, s, scanInt, "SELECT id FROM rises WHERE thinned = 0 AND ended_ms < ? ORDER BY id", now.Add(-keepSamples).UnixMilli())
-	if err != nil {
-		return 0, 0, err
-	}
-	for _, id := range ids {
-		err := s.write(ctx, func(tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, thinSQL, sql.Named("id", id))
-			if err == nil {
-				_, err = tx.ExecContext(ctx, "UPDATE rises SET thinned = 1 WHERE id = ?", id)
-			}
-			return err
-		})
-		if err != nil {
-			return thinned, 0, fmt.Errorf("thin the samples of rise %d: %w", id, err)
-		}
-		thinned++
-	}
+// Maintain does the housekeeping, once a day, and returns how many messages it removed.
+func (s *Store) Maintain(ctx context.Context) (removed int64, err error) {
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, dropSQL, now.Add(-keepNotifications).UnixMilli())
+		res, err := tx.ExecContext(ctx, dropSQL, s.opt.Now().Add(-keepNotifications).UnixMilli())
 		if err == nil {
 			removed, err = res.RowsAffected()
 		}
 		return err
 	})
-	return thinned, removed, err
+	return removed, err
 }
 
 // RunMaintain calls Maintain once a day until ctx ends, the first time after an
@@ -222,11 +167,11 @@ func (s *Store) Maintain(ctx context.Context) (thinned int, removed int64, err e
 func (s *Store) RunMaintain(ctx context.Context) {
 	pause(ctx, time.Hour)
 	for ctx.Err() == nil {
-		thinned, removed, err := s.Maintain(ctx)
+		removed, err := s.Maintain(ctx)
 		if err != nil {
 			s.opt.Log.Error("history: housekeeping failed", "error", err)
-		} else if thinned+int(removed) > 0 {
-			s.opt.Log.Info("history: housekeeping", "thinned", thinned, "notifications", removed)
+		} else if removed > 0 {
+			s.opt.Log.Info("history: housekeeping", "notifications", removed)
 		}
 		pause(ctx, 24*time.Hour)
 	}

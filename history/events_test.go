@@ -40,10 +40,10 @@ func TestTheJournal(t *testing.T) {
 	got, err = s.Events(ctx, rise)
 	require.NoError(t, err)
 	assert.Equal(t, []bake.Event{fold, start}, got, "in order of time")
-	one, err := s.Event(ctx, fold.ID)
+	one, err := events().one(ctx, s, "event", fold.ID)
 	require.NoError(t, err)
 	assert.Equal(t, fold, one)
-	_, err = s.Event(ctx, 99)
+	_, err = events().one(ctx, s, "event", 99)
 	require.ErrorIs(t, err, ErrNotFound)
 	for _, e := range []bake.Event{{At: t0}, {Kind: "fold"}} {
 		_, err := s.AddEvent(ctx, e)
@@ -82,7 +82,7 @@ func TestTheJournalOnAFullDisk(t *testing.T) {
 		require.NoError(t, err)
 		require.Len(t, got, 2)
 		assert.Equal(t, fold, got[1])
-		one, err := s.Event(ctx, known.ID)
+		one, err := events().one(ctx, s, "event", known.ID)
 		require.NoError(t, err)
 		assert.Equal(t, known, one)
 	}

@@ -141,6 +141,15 @@ func readAnyhow(ctx context.Context, path string, fn func(db *sql.DB) error) err
 	return db.Close()
 }
 
+// withFile hands a file that nobody else uses to fn, for reading and writing.
+func withFile(ctx context.Context, path string, fn func(db *sql.DB) error) error {
+	db, err := openPool(ctx, path, 1, mode("rw"))
+	if err != nil {
+		return err
+	}
+	return errors.Join(fn(db), db.Close())
+}
+
 // besides are what SQLite keeps beside a file, by the end of their names.
 func besides() []string { return []string{"-wal", "-shm", "-journal"} }
 

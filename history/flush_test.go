@@ -76,16 +76,14 @@ func TestManyAtOnce(t *testing.T) {
 	each(60, func(i int) error { return s.Settings().Set(ctx, fmt.Sprint("k", i%7), []byte{byte(i)}) })
 	each(20, func(int) error {
 		last := time.Time{}
-		for r, err := range s.Rows(ctx, id, time.Time{}, time.Time{}) {
-			if err != nil {
-				return err
-			}
+		rows, err := s.Rows(ctx, id, time.Time{}, time.Time{})
+		for _, r := range rows {
 			if !r.Time.After(last) {
 				return fmt.Errorf("sample %s after %s", r.Time, last)
 			}
 			last = r.Time
 		}
-		return nil
+		return err
 	})
 	each(60, func(int) error { _, err := s.WaitingNotifications(ctx); return err })
 	each(100, func(int) error { s.Health(); return s.Flush(ctx) })

@@ -39,7 +39,7 @@ func fill(t *testing.T, s *Store) (free func()) {
 
 func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	t.Parallel()
-	s := openTest(t, Options{FlushEvery: time.Hour, KeepRows: 1600})
+	s := openTest(t, Options{FlushEvery: time.Hour})
 	ctx := t.Context()
 	known := begin(t, s, "tub", t0)
 	for i := range 50 {
@@ -49,7 +49,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	free := fill(t, s)
 
 	// Samples wait, bounded; the newest stay.
-	for i := 50; i < 5000; i++ {
+	for i := 50; i < 25_000; i++ {
 		require.NoError(t, s.AppendRow(known, row(i)))
 	}
 	err := s.Flush(ctx)
@@ -57,11 +57,11 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	h := s.Health()
 	assert.False(t, h.OK())
 	assert.Equal(t, "The history is not reaching the disk: the disk is full; free some space.", h.Problem)
-	assert.GreaterOrEqual(t, h.WaitingRows, 1600)
-	assert.Less(t, h.WaitingRows, 1800)
-	assert.Equal(t, int64(4950), h.DroppedRows+int64(h.WaitingRows))
+	assert.GreaterOrEqual(t, h.WaitingRows, rowsMost)
+	assert.Less(t, h.WaitingRows, rowsMost*11/10)
+	assert.Equal(t, int64(24_950), h.DroppedRows+int64(h.WaitingRows))
 	rows := collect(t, s, known)
-	equalRows(t, []Row{row(4999)}, rows[len(rows)-1:])
+	equalRows(t, []Row{row(24_999)}, rows[len(rows)-1:])
 
 	// A rise can begin, change and end; events, alarms and notifications work.
 	id := begin(t, s, "jar", t0)
@@ -123,7 +123,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	require.NoError(t, err)
 	defer closing(t, s)
 	got := collect(t, s, known)
-	equalRows(t, []Row{row(4999)}, got[len(got)-1:])
+	equalRows(t, []Row{row(24_999)}, got[len(got)-1:])
 	assert.Len(t, collect(t, s, id), 1)
 }
 

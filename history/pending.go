@@ -8,34 +8,22 @@ import (
 	"sync"
 )
 
-// The keys of records, by which a later state takes the place of an earlier one.
-type (
-	riseKey         int64
-	eventKey        int64
-	alarmKey        string
-	notificationKey string
-	settingKey      string
-	forecastKey     struct{ riseID, atMS int64 }
-)
-
 // pendingMost bounds the records that wait for the disk: weeks of a household,
 // and some 20 MB if each were a message with a picture. Forecasts take at most half
 // of it.
 const pendingMost = 1000
 
-// record is one record to be stored.
-type record struct {
-	key   any
-	value any // as readers get it while the disk refuses it
-	write func(ctx context.Context, tx *sql.Tx) error
+// recordKey tells records apart: a later state takes the place of an earlier one.
+type recordKey struct {
+	table string
+	id    any
 }
 
-// recordOf returns a record that one statement stores.
-func recordOf(key, value any, query string, args ...any) record {
-	return record{key, value, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, query, args...)
-		return err
-	}}
+// record is one record to be stored.
+type record struct {
+	key   recordKey
+	value any // as readers get it while the disk refuses it
+	write func(ctx context.Context, tx *sql.Tx) error
 }
 
 // writeAll stores records.
@@ -78,6 +66,11 @@ func (p *pending) drop(records ...record) {
 	})
 }
 
+// holds reports whether a record of this key waits.
+func (p *pending) holds(key recordKey) bool {
+	return slices.ContainsFunc(p.all(), func(r record) bool { return r.key == key })
+}
+
 // all returns the records that wait, in the order they came.
 func (p *pending) all() []record {
 	p.mu.Lock()
@@ -94,18 +87,6 @@ func waiting[T any](p *pending) []T {
 		}
 	}
 	return out
-}
-
-// overlay puts the values that wait into what was read from the file and removes
-// those of them that are not wanted. The order is left to the caller.
-func overlay[T any, K comparable](p *pending, stored []T, key func(T) K, wanted func(T) bool) []T {
-	for _, v := range waiting[T](p) {
-		stored = slices.DeleteFunc(stored, func(o T) bool { return key(o) == key(v) })
-		if wanted(v) {
-			stored = append(stored, v)
-		}
-	}
-	return stored
 }
 
 // save stores records in one transaction that waits for the disk. What the disk
@@ -142,15 +123,6 @@ func (s *Store) add(ctx context.Context, insert func(tx *sql.Tx) error, waiting 
 		return s.pending.add(waiting()...)
 	}
 	return err
-}
-
-// insertLine runs an INSERT and returns the number the file gave.
-func insertLine(ctx context.Context, tx *sql.Tx, query string, args ...any) (int64, error) {
-	res, err := tx.ExecContext(ctx, query, args...)
-	if err != nil {
-		return 0, err
-	}
-	return res.LastInsertId()
 }
 
 // freshID returns an id for a record that the file could not number. It leaves a

@@ -33,8 +33,9 @@ func TestRecordHasTheEvents(t *testing.T) {
 		event estimator.Event
 	}
 	var got []line
-	for r, err := range s.Record(t.Context(), id) {
-		require.NoError(t, err)
+	rows, err := s.Record(t.Context(), id)
+	require.NoError(t, err)
+	for _, r := range rows {
 		got = append(got, line{r.Time.Sub(t0), r.Event})
 	}
 	assert.Equal(t, []line{{0, "start"}, {10 * time.Second, ""}, {15 * time.Second, "fold"}, {20 * time.Second, ""}, {time.Hour, "end"}}, got)

@@ -6,13 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
 	"os"
 	"slices"
 	"strings"
 	"time"
-
-	"tidemark/bake"
 )
 
 // integrity runs SQLite's check of the whole file. It returns a damageError, the
@@ -39,23 +36,19 @@ func (s *Store) check(ctx context.Context) error {
 	return integrity(ctx, s.db)
 }
 
+// checkFor bounds the integrity check that opening waits for after an unclean stop.
+const checkFor = 20 * time.Second
+
 // checkAfterCrash checks the file after an unclean stop. A check that takes too
 // long goes on beside the watch.
 func (s *Store) checkAfterCrash(ctx context.Context) error {
-	limited, cancel := context.WithTimeout(ctx, s.opt.CheckFor)
+	limited, cancel := context.WithTimeout(ctx, checkFor)
 	defer cancel()
-	err := s.check(limited)
-	switch {
-	case err == nil:
-		return nil
-	case isDamage(err):
-		s.wmu.Lock()
-		defer s.wmu.Unlock()
-		return s.replaceDamaged(ctx, err)
-	case ctx.Err() != nil:
-		return ctx.Err()
+	err := s.Repair(limited)
+	if limited.Err() == nil || ctx.Err() != nil {
+		return errors.Join(err, ctx.Err())
 	}
-	s.note("The check of the history after the unclean stop takes longer than %v and goes on in the background.", s.opt.CheckFor)
+	s.note("The check of the history after the unclean stop takes longer than %v and goes on in the background.", checkFor)
 	s.suspectDamage(err)
 	return nil
 }
@@ -138,27 +131,31 @@ func (s *Store) openOrRecover(ctx context.Context) (*sql.DB, error) {
 	return nil, err
 }
 
-// replace puts the file into quarantine, takes the newest backup that is sound, or a
-// fresh file, and brings over what can still be read of the old one.
+// replace puts the newest backup that is sound, or a fresh file, in the place of the
+// file, brings over what can still be read of it, and puts it aside.
 func (s *Store) replace(ctx context.Context, why error) (*sql.DB, error) {
-	quarantined, err := quarantine(s.path, howUnusable(why), s.opt.Now())
+	from, kept := "a fresh one was started", ""
+	quarantined, err := instead(ctx, s.path, howUnusable(why), s.opt.Now(), func(db *sql.DB) error {
+		for _, backup := range slices.Backward(backups(s.opt.Backups)) {
+			err := takeOver(ctx, db, backup, fresh(s.path)+".copy", what{})
+			if err == nil {
+				from = "the newest backup " + backup + " was taken"
+				break
+			}
+			s.note("The backup %s cannot be used: %v.", backup, err)
+		}
+		s.salvage(ctx, db)
+		return ctx.Err()
+	})
 	if err != nil {
 		return nil, err
-	}
-	s.change(func() { s.health.Quarantine = quarantined })
-	from, kept := "a fresh one was started", ""
-	if backup := s.takeNewestBackup(ctx); backup != "" {
-		from = "the newest backup " + backup + " was taken"
 	}
 	if quarantined != "" {
 		kept = " It was put aside as " + quarantined + "."
 	}
+	s.change(func() { s.health.Quarantine = quarantined })
 	s.note("The history file could not be used (%v).%s Instead %s; the watch goes on.", why, kept, from)
-	db, err := openFile(ctx, s.path)
-	if err == nil && quarantined != "" {
-		s.salvage(ctx, quarantined, db)
-	}
-	return db, err
+	return openFile(ctx, s.path)
 }
 
 // freeName returns a free name for a file put aside.
@@ -173,52 +170,27 @@ func freeName(path, why string, now time.Time) string {
 	}
 }
 
-// quarantine renames a file with what lies beside it and returns the new name;
-// empty when there is no file.
-func quarantine(path, how string, now time.Time) (string, error) {
-	to, moved := freeName(path, how, now), ""
+// renameAll renames a file with what lies beside it and reports whether there was one.
+func renameAll(from, to string) (moved bool, err error) {
 	for _, suffix := range append(besides(), "") {
-		err := os.Rename(path+suffix, to+suffix)
+		err := os.Rename(from+suffix, to+suffix)
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return "", fmt.Errorf("put the %s file aside: %w", how, err)
+			return false, fmt.Errorf("put the file %s aside: %w", from, err)
 		}
-		if err == nil && suffix == "" {
-			moved = to
-		}
+		moved = err == nil
 	}
 	return moved, nil
 }
 
-// takeNewestBackup puts the newest backup that is sound in the place of the file
-// and returns its name; empty when there is none.
-func (s *Store) takeNewestBackup(ctx context.Context) string {
-	for _, backup := range slices.Backward(backups(s.opt.Backups)) {
-		part := s.path + restoringSuffix
-		_, err := Check(ctx, backup)
-		if err == nil {
-			err = stageCopy(ctx, backup, part, nil)
-		}
-		if err == nil {
-			err = moveInto(part, s.path)
-		}
-		if err == nil {
-			return backup
-		}
-		_ = os.Remove(part)
-		s.note("The backup %s cannot be used: %v.", backup, err)
-	}
-	return ""
-}
-
-// salvage copies what can still be read of a quarantined file over what the backup
-// had, the most valuable tables first. It never fails: what it could not bring over
-// is in the note, and the file is kept. Of a file with a foreign schema only the
-// tables that are as ours are read.
-func (s *Store) salvage(ctx context.Context, quarantined string, to *sql.DB) {
-	if checkRegular(quarantined) != nil {
+// salvage copies what can still be read of the file over what the backup had, the most
+// valuable tables first. It never fails: what it could not bring over is in the note,
+// and the file is kept. Of a file with a foreign schema only the tables that are as ours
+// are read.
+func (s *Store) salvage(ctx context.Context, to *sql.DB) {
+	if info, err := os.Stat(s.path); err != nil || info.Size() == 0 || checkRegular(s.path) != nil {
 		return
 	}
-	from, err := openPool(ctx, quarantined, 1, mode("ro"))
+	from, err := openPool(ctx, s.path, 1, mode("ro"))
 	var theirs, ours []thing
 	if err == nil {
 		defer from.Close()
@@ -228,7 +200,7 @@ func (s *Store) salvage(ctx context.Context, quarantined string, to *sql.DB) {
 		ours, err = made(ctx, to)
 	}
 	if err != nil {
-		s.note("Nothing could be read from %s: %v.", quarantined, err)
+		s.note("Nothing could be read from the file: %v.", err)
 		return
 	}
 	var told []string
@@ -238,7 +210,7 @@ func (s *Store) salvage(ctx context.Context, quarantined string, to *sql.DB) {
 			continue
 		}
 		all := ""
-		n, err := s.copyTable(ctx, from, to, t)
+		n, err := copyTable(ctx, from, to, t)
 		if err != nil {
 			all = " but not all"
 		}
@@ -247,7 +219,7 @@ func (s *Store) salvage(ctx context.Context, quarantined string, to *sql.DB) {
 		}
 	}
 	if len(told) > 0 {
-		s.note("Brought over from %s: %s.", quarantined, strings.Join(told, ", "))
+		s.note("Brought over from the file: %s.", strings.Join(told, ", "))
 	}
 	if _, err := to.ExecContext(ctx, adoptOrphansSQL); err != nil {
 		s.note("Samples whose rise is lost could not be given one: %v.", err)
@@ -262,71 +234,45 @@ const adoptOrphansSQL = `INSERT INTO rises (id, vessel, holds, started_ms, ended
  FROM samples WHERE rise_id > 0 AND rise_id NOT IN (SELECT id FROM rises) GROUP BY rise_id`
 
 // copyTable copies a table over that of another file and returns how many lines it
-// brought. What lies behind a broken page is read from the other end, and samples between
-// two of them by their times.
-func (s *Store) copyTable(ctx context.Context, from, to *sql.DB, table string) (n int64, err error) {
-	before, n, err := copyLines(ctx, from, to, table, "ORDER BY 1")
-	if err == nil {
-		return n, nil
+// brought. What lies behind a broken page is read from the other end; of samples, rise by
+// rise.
+func copyTable(ctx context.Context, from, to *sql.DB, table string) (n int64, err error) {
+	both := func(clause, column string, args ...any) error {
+		more, err := copyLines(ctx, from, to, table, clause+" ORDER BY "+column, args...)
+		if n += more; err != nil {
+			more, _ = copyLines(ctx, from, to, table, clause+" ORDER BY "+column+" DESC", args...)
+			n += more
+		}
+		return err
 	}
-	behind, more, _ := copyLines(ctx, from, to, table, "ORDER BY 1 DESC")
-	n += more
-	if table != "samples" {
+	if err = both("", "1"); err == nil || table != "samples" {
 		return n, err
 	}
-	first, last := int64(0), int64(math.MaxInt64)
-	if before != nil {
-		first = before[0].(int64)
-	}
-	if behind != nil {
-		last = behind[0].(int64)
-	}
-	rises, _ := selectIn(ctx, to, scanRise, "SELECT "+riseColumns+" FROM rises WHERE id BETWEEN ? AND ?", first, last) // none are none
-	for _, r := range rises {
-		n += copyAmongBroken(ctx, from, to, r, s.opt.Now())
+	known, _ := selectIn(ctx, to, scanInt, "SELECT id FROM rises") // none are none
+	for _, id := range known {
+		_ = both("WHERE rise_id = ?", "t_ms", id) // told already
 	}
 	return n, err
 }
 
-// copyAmongBroken copies the samples of a rise that lie among broken pages: behind one
-// it goes on a minute later, farther each time that nothing can be read there either, so
-// that a page costs little more than was on it.
-func copyAmongBroken(ctx context.Context, from, to *sql.DB, r bake.Rise, now time.Time) (n int64) {
-	after, until := r.StartedAt.Add(-time.Minute).UnixMilli(), now.UnixMilli()
-	if !r.UnderWay() {
-		until = r.EndedAt.UnixMilli()
-	}
-	for skip := time.Minute; after < until; {
-		last, read, err := copyLines(ctx, from, to, "samples", "WHERE rise_id = ? AND t_ms > ? ORDER BY t_ms", r.ID, after)
-		if n += read; err == nil || isRefusal(err) {
-			break
-		}
-		if skip *= 2; last != nil {
-			after, skip = last[1].(int64), time.Minute
-		}
-		after += skip.Milliseconds()
-	}
-	return n
-}
-
 // copyLines copies lines of a table over those of another file until the end or a
-// broken page. What was read stays. It returns the last line that was read and how many
-// were new; only a sample is the same wherever it is found. A line that breaks a rule of
-// the schema is damage and is left out.
-func copyLines(ctx context.Context, from, to *sql.DB, table, clause string, args ...any) (last []any, n int64, err error) {
+// broken page. What was read stays. It returns how many were new; only a sample is the
+// same wherever it is found. A line that breaks a rule of the schema is damage and is
+// left out.
+func copyLines(ctx context.Context, from, to *sql.DB, table, clause string, args ...any) (n int64, err error) {
 	rows, err := from.QueryContext(ctx, "SELECT * FROM "+table+" "+clause, args...)
 	if err != nil {
-		return nil, 0, err
+		return 0, err
 	}
 	defer rows.Close()
 	tx, err := to.BeginTx(ctx, nil)
 	if err != nil {
-		return nil, 0, err
+		return 0, err
 	}
 	defer tx.Rollback()
 	columns, err := rows.Columns()
 	if err != nil {
-		return nil, 0, err
+		return 0, err
 	}
 	insert := "INSERT OR REPLACE INTO "
 	if table == "samples" {
@@ -342,17 +288,16 @@ func copyLines(ctx context.Context, from, to *sql.DB, table, clause string, args
 		if broken = rows.Scan(dest...); broken != nil {
 			break
 		}
-		last = slices.Clone(values)
 		switch res, err := tx.ExecContext(ctx, insert, values...); {
 		case isRefusal(err):
-			return nil, 0, err
+			return 0, err
 		case err == nil:
 			added, _ := res.RowsAffected() // always known here
 			n += added
 		}
 	}
 	if err := tx.Commit(); err != nil {
-		return nil, 0, err
+		return 0, err
 	}
-	return last, n, errors.Join(broken, rows.Err())
+	return n, errors.Join(broken, rows.Err())
 }

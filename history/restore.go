@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"syscall"
 	"time"
 
@@ -141,82 +140,90 @@ func (s *Store) Preview(ctx context.Context, backup string) (Preview, error) {
 	return p, nil
 }
 
-// The names of a copy that is being made, and of one that waits for the next start.
-const (
-	restoringSuffix = ".restoring"
-	stagedSuffix    = ".restore"
-)
+// fresh is the name of a history that is being made, and of the copy of a backup from
+// which one is restored.
+func fresh(path string) string { return path + ".restoring" }
 
-// stageCopy makes a compact copy of a backup that no service uses, with the newest
-// schema, and checks it. carry says what stays of the present history; nil: nothing.
-func stageCopy(ctx context.Context, backup, part string, carry []byte) error {
-	err := readAnyhow(ctx, backup, func(db *sql.DB) error {
-		if err := removeIfThere(part); err != nil {
-			return err
-		}
-		_, err := db.ExecContext(ctx, "VACUUM INTO ?", part)
-		return err
-	})
-	if err != nil {
-		return err
-	}
-	return finish(ctx, part, fileMode, func(db *sql.DB) error {
-		_, err := db.ExecContext(ctx, "DELETE FROM meta WHERE key LIKE 'carry%'")
-		if err == nil && carry != nil {
-			_, err = db.ExecContext(ctx, setMetaSQL(), carryKey, string(carry))
-		}
-		return errors.Join(err, checkContent(ctx, db))
-	})
+// what says what a restore takes from a backup.
+type what struct {
+	today bool     // what belongs to the watch of today stays
+	past  []string // prefixes of the settings that come from the backup nevertheless
+	now   time.Time
 }
 
-// carryKey is the line of the table meta that says what of the present history a
-// staged one takes over: prefixes of settings that it does not, as JSON.
-const carryKey = "carry"
-
-// stage checks a backup and lays it beside the history at path, to be taken at the
-// next start.
-func stage(ctx context.Context, backup, path string, carry []byte) error {
-	if same(backup, path) {
-		return fmt.Errorf("%s is the history itself", backup)
-	}
+// takeOver brings what a backup holds into a history, by schema/restore.sql: in one
+// transaction, so that it happens whole or not at all. It works on a copy of the backup
+// at scratch, which it brings to the newest schema and checks.
+func takeOver(ctx context.Context, db *sql.DB, backup, scratch string, w what) error {
 	if _, err := Check(ctx, backup); err != nil {
 		return err
 	}
-	part := path + restoringSuffix
-	err := stageCopy(ctx, backup, part, carry)
+	defer remove(scratch)
+	err := readAnyhow(ctx, backup, func(db *sql.DB) error { return vacuumInto(ctx, db, scratch) })
 	if err == nil {
-		err = keepOwner(path, part)
-	}
-	if err == nil {
-		err = moveInto(part, path+stagedSuffix)
+		err = withFile(ctx, scratch, func(db *sql.DB) error { return errors.Join(upgrade(ctx, db), checkContent(ctx, db)) })
 	}
 	if err != nil {
-		_ = os.Remove(part)
+		return err
 	}
-	return err
-}
-
-// StageRestore checks a backup and lays it beside the history. At the next Open it
-// takes the place of the history, which is kept beside. Settings, open alarms, the
-// rises under way and those of the last two days stay, with all that belongs to
-// them; the rest of the past comes from the backup, and so do the settings that
-// start with one of the prefixes past. On an error nothing has changed.
-func (s *Store) StageRestore(ctx context.Context, backup string, past ...string) error {
-	carry, err := json.Marshal(append([]string{}, past...))
-	if err == nil {
-		err = stage(ctx, backup, s.path, carry)
-	}
+	prefixes, err := json.Marshal(append([]string{}, w.past...))
 	if err != nil {
-		return fmt.Errorf("restore: %w", err)
+		return err
 	}
-	return nil
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	if _, err := conn.ExecContext(ctx, "ATTACH ? AS past", scratch); err != nil {
+		return err
+	}
+	defer conn.ExecContext(context.WithoutCancel(ctx), "DETACH past") //nolint:errcheck // the connection is closed then
+	tx, err := conn.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	_, err = tx.ExecContext(ctx, script("schema/restore.sql"), sql.Named("today", w.today),
+		sql.Named("since", w.now.Add(-carriedFor).UnixMilli()), sql.Named("prefixes", string(prefixes)))
+	if err != nil {
+		return err
+	}
+	return tx.Commit()
 }
 
-// Restore puts a backup in the place of a history that no service uses, after a
-// check. What was there is kept under the name it returns; empty when there was
-// nothing. At no moment is there no history under its name.
+// Restore puts a backup in the place of the past while the watch goes on. Settings, open
+// alarms, the rises under way and those of the last two days stay, with all that belongs
+// to them; the rest of the past comes from the backup, and so do the settings that start
+// with one of the prefixes past. former is a backup of what was there before. On an
+// error nothing has changed.
+func (s *Store) Restore(ctx context.Context, backup string, past ...string) (former string, err error) {
+	former = freeName(s.path, "before-restore", s.opt.Now())
+	if same(backup, s.path) {
+		return "", fmt.Errorf("restore: %s is the history itself", backup)
+	}
+	if err := s.Backup(ctx, former); err != nil { // it writes what waits
+		return "", fmt.Errorf("restore: the present history cannot be kept: %w", err)
+	}
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	err = s.query(func(db *sql.DB) error {
+		return takeOver(ctx, db, backup, fresh(s.path), what{today: true, past: past, now: s.opt.Now()})
+	})
+	if err != nil {
+		return "", errors.Join(fmt.Errorf("restore: %w", err), os.Remove(former))
+	}
+	s.note("A backup was restored. The history from before is kept as %s.", former)
+	return former, nil
+}
+
+// Restore puts a backup in the place of a history that no service uses. What was there
+// is kept under the name it returns; empty when there was nothing.
 func Restore(ctx context.Context, backup, path string, now time.Time) (former string, err error) {
-	former, err = exchange(ctx, path, now, func() error { return stage(ctx, backup, path, nil) })
+	if same(backup, path) {
+		return "", fmt.Errorf("restore: %s is the history itself", backup)
+	}
+	former, err = exchange(ctx, path, now, func(db *sql.DB) error { return takeOver(ctx, db, backup, fresh(path)+".copy", what{}) })
 	if err != nil {
 		err = fmt.Errorf("restore %s: %w", backup, err)
 	}
@@ -226,28 +233,15 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (former st
 // New puts an empty history in the place of one that no service uses. What was
 // there is kept under the name it returns; empty when there was nothing.
 func New(ctx context.Context, path string, now time.Time) (former string, err error) {
-	former, err = exchange(ctx, path, now, func() error {
-		fresh := path + restoringSuffix
-		if err := errors.Join(removeIfThere(fresh), removeIfThere(path+stagedSuffix)); err != nil {
-			return err
-		}
-		db, err := openFile(ctx, fresh)
-		if err == nil {
-			err = db.Close()
-		}
-		if err == nil {
-			err = errors.Join(keepOwner(path, fresh), finish(ctx, fresh, fileMode, nil), moveInto(fresh, path+stagedSuffix))
-		}
-		return err
-	})
+	former, err = exchange(ctx, path, now, func(*sql.DB) error { return nil })
 	if err != nil {
 		err = fmt.Errorf("new history: %w", err)
 	}
 	return former, err
 }
 
-// exchange puts what prepare stages in the place of a history that no service uses.
-func exchange(ctx context.Context, path string, now time.Time, prepare func() error) (former string, err error) {
+// exchange puts a fresh history that fill fills in the place of one that no service uses.
+func exchange(ctx context.Context, path string, now time.Time, fill func(db *sql.DB) error) (former string, err error) {
 	lock, err := takeLock(path)
 	if err != nil {
 		return "", err
@@ -255,46 +249,41 @@ func exchange(ctx context.Context, path string, now time.Time, prepare func() er
 	if lock != nil {
 		defer lock.Close()
 	}
-	if err := prepare(); err != nil {
-		return "", err
-	}
-	return swap(ctx, path, now)
+	return instead(ctx, path, "before-restore", now, fill)
 }
 
-// swapStaged takes a staged history, if one waits. One that cannot be taken is put
-// aside: the present one goes on.
-func (s *Store) swapStaged(ctx context.Context) {
-	staged := s.path + stagedSuffix
-	if _, err := os.Lstat(staged); err != nil {
-		return
-	}
-	former, err := swap(ctx, s.path, s.opt.Now())
-	if err != nil {
-		failed := freeName(s.path, "not-restored", s.opt.Now())
-		s.note("The backup could not be restored (%v); the history stays as it was. The backup is kept as %s.", err, failed)
-		if err := os.Rename(staged, failed); err != nil {
-			s.note("The backup could not be put aside: %v.", err)
-		}
-		return
-	}
-	s.note("A backup was restored. The history from before is kept as %s.", former)
-}
-
-// swap puts the staged history in the place of the present one and returns the name
-// under which that is kept. It can be cut short at any moment and begun again.
-func swap(ctx context.Context, path string, now time.Time) (former string, err error) {
-	staged := path + stagedSuffix
-	if err := checkRegular(staged); err != nil {
-		return "", err
-	}
-	if err := carryOver(ctx, path, staged, now); err != nil {
-		return "", fmt.Errorf("carry over what stays: %w", err)
-	}
-	former, err = keepFormer(ctx, path, now)
+// instead makes a fresh history beside path, lets fill fill it, puts the file at path
+// aside and the fresh one in its place. It returns the name of the one put aside; empty
+// when there was none. On an error nothing has changed.
+func instead(ctx context.Context, path, how string, now time.Time, fill func(db *sql.DB) error) (aside string, err error) {
+	remove(fresh(path)) // of an attempt that was cut short
+	db, err := openFile(ctx, fresh(path))
 	if err == nil {
-		err = moveInto(staged, path)
+		err = errors.Join(fill(db), db.Close(), keepOwner(path, fresh(path)))
 	}
-	return former, err
+	if err == nil {
+		err = syncFile(fresh(path))
+	}
+	if err != nil {
+		remove(fresh(path))
+		return "", err
+	}
+	aside = freeName(path, how, now)
+	moved, err := renameAll(path, aside)
+	if !moved {
+		aside = ""
+	}
+	if err == nil {
+		_, err = renameAll(fresh(path), path)
+	}
+	return aside, errors.Join(err, syncFile(filepath.Dir(path)))
+}
+
+// remove removes a file of ours with what lies beside it.
+func remove(path string) {
+	for _, suffix := range append(besides(), "") {
+		_ = os.Remove(path + suffix) // it is made anew each time
+	}
 }
 
 // keepOwner gives the new file the owner of the old one, or of the folder: the
@@ -311,61 +300,4 @@ func keepOwner(path, part string) error {
 		return os.Chown(part, int(st.Uid), int(st.Gid))
 	}
 	return nil
-}
-
-// keepFormer gives the old file a second name. Its write-ahead log is
-// folded in first: left behind, it would be taken for that of the new file.
-func keepFormer(ctx context.Context, path string, now time.Time) (string, error) {
-	info, err := os.Lstat(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return "", nil
-	}
-	if err != nil {
-		return "", err
-	}
-	if checkRegular(path) == nil && info.Size() > 0 {
-		if db, err := openPool(ctx, path, 1, mode("rw")); err == nil {
-			// A broken file is kept as it is.
-			_, _ = db.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
-			_ = db.Close()
-		}
-	}
-	former := freeName(path, "before-restore", now)
-	if err = os.Link(path, former); err != nil { // a file system without second names
-		err = os.Rename(path, former)
-	}
-	for _, suffix := range besides() {
-		if e := os.Rename(path+suffix, former+suffix); e != nil && !errors.Is(e, fs.ErrNotExist) {
-			err = errors.Join(err, e)
-		}
-	}
-	if err != nil {
-		return "", fmt.Errorf("keep the old history: %w", err)
-	}
-	return former, nil
-}
-
-// carryOver brings into a staged file what it takes over of the present one, by
-// schema/carry.sql.
-func carryOver(ctx context.Context, present, staged string, now time.Time) error {
-	to, err := openPool(ctx, staged, 1, mode("rw"))
-	if err != nil {
-		return err
-	}
-	defer to.Close()
-	carry, err := selectIn(ctx, to, scanText, "SELECT value FROM meta WHERE key = ?", carryKey)
-	if err != nil || len(carry) == 0 {
-		return err
-	}
-	if err := readAnyhow(ctx, present, func(db *sql.DB) error { return current(ctx, db) }); err != nil {
-		return err
-	}
-	_, err = to.ExecContext(ctx, setMetaSQL(), "carry_since", strconv.FormatInt(now.Add(-carriedFor).UnixMilli(), 10))
-	if err == nil {
-		_, err = to.ExecContext(ctx, "ATTACH ? AS present", present)
-	}
-	if err == nil {
-		_, err = to.ExecContext(ctx, script("schema/carry.sql"))
-	}
-	return errors.Join(err, to.Close())
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -196,8 +195,9 @@ func TestHostileDatabasesDoNotStopTheWatch(t *testing.T) {
 					require.NoError(t, err)
 				}
 				assert.False(t, r.PeakPercent > tooLarge)
-				for row, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
-					require.NoError(t, err)
+				rows, err := s.Rows(ctx, r.ID, time.Time{}, time.Time{})
+				require.NoError(t, err)
+				for _, row := range rows {
 					_, err = row.Time.MarshalJSON()
 					require.NoError(t, err)
 				}
@@ -285,10 +285,10 @@ func TestALostFileIsDamage(t *testing.T) {
 	require.NoError(t, s.Close(ctx))
 }
 
-// TestStageRestore exchanges the past at a restart: settings, open alarms, the rise
+// TestRestoreBesideTheWatch exchanges the past while the watch goes on: settings, open alarms, the rise
 // under way and that of yesterday stay with all that belongs to them; the rest comes
 // from the backup.
-func TestStageRestore(t *testing.T) {
+func TestRestoreBesideTheWatch(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	now := t0
@@ -334,10 +334,16 @@ func TestStageRestore(t *testing.T) {
 	assert.Equal(t, t0.Add(-100*time.Hour), p.Last)
 	assert.Equal(t, 2, p.Returned)
 	assert.Equal(t, []string{"tub"}, p.UnderWay)
-	require.NoError(t, s.StageRestore(ctx, backup, "learned/"))
-	page, err := s.Rises(ctx, Filter{})
+	plan := bake.Event{Vessel: "tub", At: t0.Add(-time.Hour), Kind: bake.EventPlan}
+	plan.ID, err = s.AddEvent(ctx, plan)
 	require.NoError(t, err)
-	assert.Len(t, page.Rises, 3, "until the restart nothing changes")
+	former, err := s.Restore(ctx, backup, "learned/")
+	require.NoError(t, err)
+	assert.Equal(t, path+".before-restore-20260314T180000Z", former)
+	sum, err := Check(ctx, former)
+	require.NoError(t, err)
+	assert.Equal(t, 3, sum.Rises)
+	assert.Equal(t, []string{"A backup was restored. The history from before is kept as " + former + "."}, s.Health().Notes)
 	require.NoError(t, s.AppendRow(id, Row{Time: t0, RisePercent: 60}))
 	require.NoError(t, s.Close(ctx))
 
@@ -345,9 +351,7 @@ func TestStageRestore(t *testing.T) {
 	require.NoError(t, err)
 	defer closing(t, s)
 	set = s.Settings()
-	require.Len(t, s.Opened().Notes, 1)
-	assert.Contains(t, s.Opened().Notes[0], "A backup was restored. The history from before is kept as "+path+".before-restore-")
-	assert.NoFileExists(t, path+stagedSuffix)
+	assert.Empty(t, s.Opened().Notes)
 	all, err := set.List(ctx, "")
 	require.NoError(t, err)
 	assert.Equal(t, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("then")}, all)
@@ -355,13 +359,16 @@ func TestStageRestore(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, open, 1)
 	assert.Equal(t, id, open[0].ID)
-	assert.Len(t, collect(t, s, id), 2, "what came until the restart as well")
+	assert.Len(t, collect(t, s, id), 2)
 	events, err := s.Events(ctx, id)
 	require.NoError(t, err)
 	require.Len(t, events, 1)
 	assert.Equal(t, bake.EventStart, events[0].Kind)
-	assert.NotEqual(t, event, events[0].ID)
-	page, err = s.Rises(ctx, Filter{})
+	assert.Equal(t, event, events[0].ID)
+	events, err = s.VesselEvents(ctx, "tub", t0.Add(-2*time.Hour), time.Time{})
+	require.NoError(t, err)
+	assert.Len(t, events, 2, "the start, and a plan for which nothing rises yet")
+	page, err := s.Rises(ctx, Filter{})
 	require.NoError(t, err)
 	require.Len(t, page.Rises, 4)
 	assert.Equal(t, []string{"tub", "bowl", "jar", "tub"}, []string{page.Rises[0].Vessel, page.Rises[1].Vessel, page.Rises[2].Vessel, page.Rises[3].Vessel})
@@ -380,53 +387,26 @@ func TestStageRestore(t *testing.T) {
 	assert.Greater(t, begin(t, s, "x", t0), jar.ID)
 }
 
-// TestASwapCutShortIsBegunAgain stops after each of its steps.
-func TestASwapCutShortIsBegunAgain(t *testing.T) {
+// TestARestoreCutShortChangesNothing: what is left of an attempt is no obstacle.
+func TestARestoreCutShortChangesNothing(t *testing.T) {
 	t.Parallel()
-	ctx := t.Context()
 	backup := oneOfAll(t)
-	for _, cut := range []string{"carried", "linked", "half staged"} {
-		s := openTest(t, Options{FlushEvery: time.Hour})
-		path := s.Path()
-		id := begin(t, s, "jar", t0.Add(time.Hour))
-		require.NoError(t, s.StageRestore(ctx, backup))
-		require.NoError(t, s.Close(ctx))
-		switch cut {
-		case "carried":
-			require.NoError(t, carryOver(ctx, path, path+stagedSuffix, t0))
-		case "linked":
-			require.NoError(t, os.Link(path, path+".before-restore-19700101T000000Z"))
-		case "half staged":
-			require.NoError(t, os.WriteFile(path+restoringSuffix, []byte("half"), 0o600))
-		}
-		s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
-		require.NoError(t, err)
-		open, err := s.OpenRises(ctx)
-		require.NoError(t, err)
-		require.Len(t, open, 1, cut)
-		assert.Equal(t, "jar", open[0].Vessel)
-		page, err := s.Rises(ctx, Filter{})
-		require.NoError(t, err)
-		assert.Len(t, page.Rises, 2, cut)
-		assert.Positive(t, id)
-		require.NoError(t, s.Close(ctx))
-	}
-}
-
-// TestAStagedFileThatCannotBeTaken is put aside and told; the history goes on.
-func TestAStagedFileThatCannotBeTaken(t *testing.T) {
-	ctx := t.Context()
-	path := oneOfAll(t)
-	require.NoError(t, syscall.Mkfifo(path+stagedSuffix, 0o600))
-	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	begin(t, s, "jar", t0)
+	cut, stop := context.WithCancel(t.Context())
+	stop()
+	require.NoError(t, os.WriteFile(fresh(s.path), []byte("half"), 0o600))
+	err := takeOver(cut, s.db, backup, fresh(s.path), what{})
+	require.ErrorIs(t, err, context.Canceled)
+	require.NoError(t, os.WriteFile(fresh(s.path), []byte("half"), 0o600))
+	_, err = s.Restore(t.Context(), backup)
 	require.NoError(t, err)
-	defer closing(t, s)
-	assert.Contains(t, s.Opened().Notes[0], "could not be restored")
-	open, err := s.OpenRises(ctx)
+	page, err := s.Rises(t.Context(), Filter{})
 	require.NoError(t, err)
-	assert.Len(t, open, 1)
-	_, err = os.Lstat(path + stagedSuffix)
-	require.ErrorIs(t, err, fs.ErrNotExist)
+	assert.Len(t, page.Rises, 2)
+	left, err := filepath.Glob(s.path + ".restoring*")
+	require.NoError(t, err)
+	assert.Empty(t, left)
 }
 
 // former is a copy of a history of an earlier schema: an ended and an open rise,

@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"iter"
 	"slices"
 	"strings"
 	"time"
@@ -15,28 +14,20 @@ import (
 	"tidemark/bake"
 )
 
-const riseColumns = "id, vessel, holds, started_ms, ended_ms, baseline_l, baseline_sd_l, target_percent, " +
-	"reached_ms, peak_percent, peak_ms, mean_dough_c, max_rate, ceiling_percent, phase, phase_since_ms, " +
-	"equiv_hours, peak_equiv_hours, reached_equiv_hours, batch, outcome, oven_spring, note, demo, imported"
-
-// riseFields are the columns of a rise in the order of riseColumns.
-func riseFields(r *bake.Rise) []any {
-	return []any{orNull(&r.ID), &r.Vessel, (*string)(&r.Holds), instant(&r.StartedAt), instant(&r.EndedAt), real(&r.BaselineL), real(&r.BaselineSDL),
-		real(&r.TargetPercent), instant(&r.ReachedAt), real(&r.PeakPercent), instant(&r.PeakAt), real(&r.MeanDoughC), real(&r.MaxRate),
-		real(&r.CeilingPercent), (*string)(&r.Phase), instant(&r.PhaseSince), real(&r.EquivHours), real(&r.PeakEquivHours),
-		real(&r.ReachedEquivHours), blob(&r.Batch), &r.Outcome, &r.OvenSpring, &r.Note, &r.Demo, &r.Imported}
-}
-
-// scanRise reads one line with riseColumns.
-func scanRise(scan scanner) (r bake.Rise, err error) {
-	err = scan(riseFields(&r)...)
-	return r, err
-}
-
-// riseSQL writes a rise. Of one that exists, the judgement stays as it is: that
+// rises is how rises are stored. Of one that exists the judgement stays as it is: that
 // belongs to people. A batch once known is not wiped by an unknown one.
-func riseSQL() string {
-	return upsertSQL("rises", "id", riseColumns, "id", "outcome", "oven_spring", "note", "batch") + ", batch = coalesce(excluded.batch, batch)"
+func rises() table[bake.Rise] {
+	return table[bake.Rise]{name: "rises", key: "id", keep: "outcome, oven_spring, note, batch", also: "batch = coalesce(excluded.batch, batch)",
+		columns: "id, vessel, holds, started_ms, ended_ms, baseline_l, baseline_sd_l, target_percent, " +
+			"reached_ms, peak_percent, peak_ms, mean_dough_c, max_rate, ceiling_percent, phase, phase_since_ms, " +
+			"equiv_hours, peak_equiv_hours, reached_equiv_hours, batch, outcome, oven_spring, note, demo, imported",
+		fields: func(r *bake.Rise) []any {
+			return []any{orNull(&r.ID), &r.Vessel, (*string)(&r.Holds), instant(&r.StartedAt), instant(&r.EndedAt), real(&r.BaselineL), real(&r.BaselineSDL),
+				real(&r.TargetPercent), instant(&r.ReachedAt), real(&r.PeakPercent), instant(&r.PeakAt), real(&r.MeanDoughC), real(&r.MaxRate),
+				real(&r.CeilingPercent), (*string)(&r.Phase), instant(&r.PhaseSince), real(&r.EquivHours), real(&r.PeakEquivHours),
+				real(&r.ReachedEquivHours), blob(&r.Batch), &r.Outcome, &r.OvenSpring, &r.Note, &r.Demo, &r.Imported}
+		},
+		id: func(r bake.Rise) any { return r.ID }}
 }
 
 // summarySQL takes from the samples what they say better than the caller may
@@ -52,17 +43,22 @@ const summarySQL = `UPDATE rises SET
 // riseRecord stores the state of a rise. With one that ended go its samples that
 // wait, and what they say of the whole.
 func (s *Store) riseRecord(r bake.Rise) record {
-	return record{riseKey(r.ID), r, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, riseSQL(), riseFields(&r)...)
-		if err != nil || r.UnderWay() {
+	out := rises().record(r)
+	if r.UnderWay() {
+		return out
+	}
+	summary := out.write
+	out.write = func(ctx context.Context, tx *sql.Tx) error {
+		if err := summary(ctx, tx); err != nil {
 			return err
 		}
 		if err := insertRows(ctx, tx, s.queue.of(r.ID)); err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
+		_, err := tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
 		return err
-	}}
+	}
+	return out
 }
 
 // checkRise refuses what could not be found again.
@@ -71,14 +67,6 @@ func checkRise(r bake.Rise) error {
 		return fmt.Errorf("history: a rise needs a vessel and a start, got %q at %v", r.Vessel, r.StartedAt)
 	}
 	return checkOutcome(r.Outcome)
-}
-
-// checkStored is checkRise for one that has its number.
-func checkStored(r bake.Rise) error {
-	if r.ID <= 0 {
-		return fmt.Errorf("history: update of a rise needs its id, got %d", r.ID)
-	}
-	return checkRise(r)
 }
 
 // checkOutcome refuses an unknown outcome.
@@ -104,11 +92,11 @@ func (s *Store) BeginRise(ctx context.Context, r bake.Rise, e *bake.Event) (id i
 	}
 	insert := func(tx *sql.Tx) (err error) {
 		r.ID = 0
-		if r.ID, err = insertLine(ctx, tx, riseSQL(), riseFields(&r)...); err != nil || e == nil {
+		if r.ID, err = rises().insert(ctx, tx, r); err != nil || e == nil {
 			return err
 		}
 		e.ID, e.RiseID, e.Vessel = 0, r.ID, r.Vessel
-		e.ID, err = insertLine(ctx, tx, eventSQL(), eventFields(e)...)
+		e.ID, err = events().insert(ctx, tx, *e)
 		return err
 	}
 	err = s.add(ctx, insert, func() []record {
@@ -117,7 +105,7 @@ func (s *Store) BeginRise(ctx context.Context, r bake.Rise, e *bake.Event) (id i
 			return []record{s.riseRecord(r)}
 		}
 		e.ID, e.RiseID, e.Vessel = s.freshID(ctx, "events"), r.ID, r.Vessel
-		return []record{s.riseRecord(r), eventRecord(*e)}
+		return []record{s.riseRecord(r), events().record(*e)}
 	})
 	return r.ID, err
 }
@@ -128,7 +116,10 @@ func (s *Store) BeginRise(ctx context.Context, r bake.Rise, e *bake.Event) (id i
 // baseline, mark reached), not with every reading. When the disk refuses, the
 // state is kept in memory and Health tells.
 func (s *Store) UpdateRise(ctx context.Context, r bake.Rise) error {
-	if err := checkStored(r); err != nil {
+	if r.ID <= 0 {
+		return fmt.Errorf("history: update of a rise needs its id, got %d", r.ID)
+	}
+	if err := checkRise(r); err != nil {
 		return err
 	}
 	return s.save(ctx, s.riseRecord(r))
@@ -180,32 +171,22 @@ func (s *Store) DeleteRise(ctx context.Context, id int64) error {
 	})
 }
 
-// overlayRises puts the rises that wait for the disk into a list. A judgement is in
-// the file only.
-func (s *Store) overlayRises(rises []bake.Rise, wanted func(bake.Rise) bool) []bake.Rise {
-	judged := map[int64]bake.Rise{}
-	for _, r := range rises {
-		judged[r.ID] = r
-	}
-	rises = overlay(&s.pending, rises, func(r bake.Rise) int64 { return r.ID }, wanted)
-	for i := range rises {
-		if j, ok := judged[rises[i].ID]; ok {
-			rises[i].Outcome, rises[i].OvenSpring, rises[i].Note = j.Outcome, j.OvenSpring, j.Note
-		}
-	}
-	return rises
-}
-
 // Rise returns one rise, or ErrNotFound.
 func (s *Store) Rise(ctx context.Context, id int64) (bake.Rise, error) {
-	out, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises WHERE id = ?", id)
-	return first(s.overlayRises(out, func(r bake.Rise) bool { return r.ID == id }), err, "rise", id)
+	r, err := rises().one(ctx, s, "rise", id)
+	if err != nil || !s.pending.holds(recordKey{"rises", id}) {
+		return r, err
+	}
+	stored, err := rises().stored(ctx, s, "WHERE id = ?", id)
+	if len(stored) > 0 {
+		r.Judgement = stored[0].Judgement // it does not wait: it is in the file only
+	}
+	return r, err
 }
 
 // OpenRises returns the rises under way, oldest first.
 func (s *Store) OpenRises(ctx context.Context) ([]bake.Rise, error) {
-	out, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises WHERE ended_ms IS NULL ORDER BY id")
-	return s.overlayRises(out, bake.Rise.UnderWay), err
+	return rises().read(ctx, s, bake.Rise.UnderWay, "WHERE ended_ms IS NULL ORDER BY id")
 }
 
 // Filter chooses rises. A zero field does not restrict.
@@ -238,23 +219,25 @@ func (s *Store) Rises(ctx context.Context, f Filter) (Page, error) {
 	if err != nil {
 		return Page{}, err
 	}
-	rises, err := selectAll(ctx, s, scanRise, "SELECT "+riseColumns+" FROM rises "+where+" ORDER BY started_ms DESC, id DESC LIMIT ?", append(args, limit+1)...)
-	if err != nil {
+	var p Page
+	if p.Rises, err = rises().stored(ctx, s, where+" ORDER BY started_ms DESC, id DESC LIMIT ?", append(args, limit+1)...); err != nil {
 		return Page{}, err
 	}
-	var p Page
-	if len(rises) > limit {
-		rises = rises[:limit]
-		last := rises[limit-1]
+	if len(p.Rises) > limit {
+		p.Rises = p.Rises[:limit]
+		last := p.Rises[limit-1]
 		p.Next = fmt.Sprintf("%d.%d", last.StartedAt.UnixMilli(), last.ID)
 	}
-	// Those that wait belong to the first page of a list that is not searched.
-	there := map[int64]bool{}
-	for _, r := range rises {
-		there[r.ID] = true
+	unsearched := f == Filter{Vessel: f.Vessel, Limit: f.Limit}
+	for _, r := range waiting[bake.Rise](&s.pending) {
+		switch i := slices.IndexFunc(p.Rises, func(o bake.Rise) bool { return o.ID == r.ID }); {
+		case i >= 0:
+			r.Judgement = p.Rises[i].Judgement
+			p.Rises[i] = r
+		case unsearched && (f.Vessel == "" || f.Vessel == r.Vessel): // a new one
+			p.Rises = append(p.Rises, r)
+		}
 	}
-	first := f == Filter{Vessel: f.Vessel, Limit: f.Limit}
-	p.Rises = s.overlayRises(rises, func(r bake.Rise) bool { return there[r.ID] || first && (f.Vessel == "" || f.Vessel == r.Vessel) })
 	slices.SortStableFunc(p.Rises, func(a, b bake.Rise) int { return b.StartedAt.Compare(a.StartedAt) })
 	return p, nil
 }
@@ -312,10 +295,9 @@ func (s *Store) Vessels(ctx context.Context) ([]string, error) {
 var ErrExists = errors.New("history: the rise is there already")
 
 // ImportRise stores a rise that ended, with its samples, in one transaction: all of
-// it or nothing. Of samples closer than 10 s the first counts, events always. When
-// there is a rise of the same vessel at that time, it is refused with ErrExists and
-// the other's id.
-func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows iter.Seq2[Row, error]) (int64, error) {
+// it or nothing. When there is a rise of the same vessel at that time, it is refused with
+// ErrExists and the other's id.
+func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows []Row) (int64, error) {
 	odd := func(r rune) bool { return !unicode.IsPrint(r) }
 	switch err := checkRise(r); {
 	case err != nil:
@@ -335,10 +317,14 @@ func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows iter.Seq2[Row,
 		if err != nil {
 			return err
 		}
-		if r.ID, err = insertLine(ctx, tx, riseSQL(), riseFields(&r)...); err != nil {
+		if r.ID, err = rises().insert(ctx, tx, r); err != nil {
 			return err
 		}
-		if err := importRows(ctx, tx, r.ID, rows); err != nil {
+		of := make([]RiseRow, len(rows))
+		for i, row := range rows {
+			of[i] = RiseRow{r.ID, row}
+		}
+		if err := insertRows(ctx, tx, of); err != nil {
 			return err
 		}
 		_, err = tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
@@ -349,25 +335,3 @@ func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows iter.Seq2[Row,
 
 // nameMost is the longest name of a vessel, in bytes.
 const nameMost = 200
-
-// importRows stores samples as they come, at most one in ten seconds.
-func importRows(ctx context.Context, tx *sql.Tx, id int64, rows iter.Seq2[Row, error]) error {
-	var part []RiseRow
-	var last time.Time
-	for row, err := range rows {
-		if err != nil {
-			return err
-		}
-		if row.Time.Sub(last) < 10*time.Second && row.Event == "" {
-			continue
-		}
-		last = row.Time
-		if part = append(part, RiseRow{id, row}); len(part) == 1000 {
-			if err := insertRows(ctx, tx, part); err != nil {
-				return err
-			}
-			part = part[:0]
-		}
-	}
-	return insertRows(ctx, tx, part)
-}

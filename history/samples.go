@@ -4,10 +4,8 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"database/sql/driver"
 	"errors"
 	"fmt"
-	"iter"
 	"math"
 	"slices"
 	"sync"
@@ -36,32 +34,26 @@ type RiseRow struct {
 	Row    Row
 }
 
-const rowColumns = "t_ms, distance_um, dough_mc, air_mc, rise_mpct, sd_mpct, equiv_mh, rejected, event"
-
-// fields are the columns of a row in the order of rowColumns.
-func (r *Row) fields() []any {
-	return []any{instant(&r.Time), thousandth(&r.DistanceMM), thousandth(&r.DoughC), thousandth(&r.AirC), thousandth(&r.RisePercent),
-		thousandth(&r.RiseSD), thousandth(&r.EquivHours), orNull(&r.Rejected), orNull((*string)(&r.Event))}
+// samples is how samples are stored. A second one of the same rise and millisecond takes
+// the place of the first but keeps its event.
+func samples() table[RiseRow] {
+	return table[RiseRow]{name: "samples", key: "rise_id, t_ms", keep: "event", also: "event = coalesce(excluded.event, event)",
+		columns: "rise_id, t_ms, distance_um, dough_mc, air_mc, rise_mpct, sd_mpct, equiv_mh, rejected, event",
+		fields: func(x *RiseRow) []any {
+			r := &x.Row
+			return []any{&x.RiseID, instant(&r.Time), thousandth(&r.DistanceMM), thousandth(&r.DoughC), thousandth(&r.AirC), thousandth(&r.RisePercent),
+				thousandth(&r.RiseSD), thousandth(&r.EquivHours), orNull(&r.Rejected), orNull((*string)(&r.Event))}
+		}}
 }
 
-// rounded returns a row as it reads back from the file.
-func rounded(r Row) Row {
-	for _, f := range r.fields() {
-		c := f.(interface {
-			driver.Valuer
-			sql.Scanner
-		})
-		v, _ := c.Value()
-		_ = c.Scan(v)
-	}
-	return r
-}
+// rowsMost bounds the samples kept in memory while the disk takes none: more than two
+// days of one vessel, 2.5 MB.
+const rowsMost = 20_000
 
 // queue holds samples until the next commit. It never blocks and never grows beyond
 // its limit: the oldest are given up first.
 type queue struct {
 	mu      sync.Mutex
-	limit   int
 	rows    []RiseRow
 	gone    int64 // rows ever removed from the front, written or dropped
 	dropped int64
@@ -73,7 +65,7 @@ func (q *queue) add(r RiseRow) {
 	defer q.mu.Unlock()
 	q.rows = append(q.rows, r)
 	// Removing in blocks keeps the cost of a full queue small.
-	if slack := q.limit/16 + 1; len(q.rows) >= q.limit+slack {
+	if slack := rowsMost / 16; len(q.rows) >= rowsMost+slack {
 		q.rows = slices.Delete(q.rows, 0, slack)
 		q.gone += int64(slack)
 		q.dropped += int64(slack)
@@ -203,23 +195,18 @@ func insertRows(ctx context.Context, tx *sql.Tx, rows []RiseRow) error {
 	if len(rows) == 0 {
 		return nil
 	}
-	stmt, err := tx.PrepareContext(ctx, upsertSQL("samples", "rise_id, t_ms", "rise_id, "+rowColumns, "rise_id", "t_ms", "event")+
-		", event = coalesce(excluded.event, event)")
+	stmt, err := tx.PrepareContext(ctx, samples().upsert())
 	if err != nil {
 		return err
 	}
 	defer stmt.Close()
 	for _, r := range rows {
-		if _, err := stmt.ExecContext(ctx, append([]any{r.RiseID}, r.Row.fields()...)...); err != nil {
+		if _, err := stmt.ExecContext(ctx, samples().fields(&r)...); err != nil {
 			return err
 		}
 	}
 	return nil
 }
-
-// rowsPerRead bounds one read, so that a slow consumer never keeps the
-// write-ahead log from being folded in.
-const rowsPerRead = 2000
 
 // bounds turns [from, until) into milliseconds; a zero time does not restrict.
 func bounds(from, until time.Time) (lo, hi int64) {
@@ -233,61 +220,48 @@ func bounds(from, until time.Time) (lo, hi int64) {
 	return lo, hi
 }
 
-// storedRow is a row with the moment of its key, which a spoiled file may have
-// beyond what a time can say.
-type storedRow struct {
-	Row
-	ms int64
-}
-
-// scanRow reads one line with rowColumns and the moment once more.
-func scanRow(scan scanner) (r storedRow, err error) {
-	err = scan(append(r.fields(), &r.ms)...)
-	return r, err
-}
-
-// Rows walks the samples of a rise in [from, until) in order of time, those not
-// yet written included; a zero bound does not restrict. After an error the walk
-// ends. No lock and no read transaction is held between two samples.
-func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) iter.Seq2[Row, error] {
-	return func(yield func(Row, error) bool) {
-		lo, hi := bounds(from, until)
-		// The queue first: what moves to the file meanwhile is then seen twice,
-		// never missed.
-		var waiting []Row
-		for _, r := range s.queue.of(riseID) {
-			if at := r.Row.Time.UnixMilli(); at >= lo && at < hi {
-				waiting = append(waiting, rounded(r.Row))
-			}
-		}
-		slices.SortStableFunc(waiting, func(a, b Row) int { return a.Time.Compare(b.Time) })
-		for more := true; more; {
-			part, err := selectAll(ctx, s, scanRow, "SELECT "+rowColumns+", t_ms FROM samples WHERE rise_id = ? AND t_ms >= ? AND t_ms < ? ORDER BY t_ms LIMIT ?",
-				riseID, lo, hi, rowsPerRead)
-			if err != nil {
-				yield(Row{}, fmt.Errorf("read the samples of rise %d: %w", riseID, err))
-				return
-			}
-			more = len(part) == rowsPerRead
-			for _, r := range part {
-				for len(waiting) > 0 && !waiting[0].Time.After(r.Time) {
-					if waiting[0].Time.Before(r.Time) && !yield(waiting[0], nil) {
-						return
-					}
-					waiting = waiting[1:]
-				}
-				if !yield(r.Row, nil) {
-					return
-				}
-				lo = r.ms + 1
-			}
-		}
-		for _, r := range waiting {
-			if !yield(r, nil) {
-				return
-			}
-		}
+// Rows returns the samples of a rise in [from, until) in order of time, what waits for
+// the disk included; a zero bound does not restrict.
+func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) ([]Row, error) {
+	lo, hi := bounds(from, until)
+	all := s.queue.of(riseID) // first: what moves to the file meanwhile is seen twice, not never
+	all = slices.DeleteFunc(all, func(r RiseRow) bool { return r.Row.Time.UnixMilli() < lo || r.Row.Time.UnixMilli() >= hi })
+	stored, err := samples().stored(ctx, s, "WHERE rise_id = ? AND t_ms >= ? AND t_ms < ? ORDER BY t_ms", riseID, lo, hi)
+	if err != nil {
+		return nil, fmt.Errorf("read the samples of rise %d: %w", riseID, err)
 	}
+	all = append(stored, all...)
+	slices.SortStableFunc(all, func(a, b RiseRow) int { return cmp.Compare(a.Row.Time.UnixMilli(), b.Row.Time.UnixMilli()) })
+	all = slices.CompactFunc(all, func(a, b RiseRow) bool { return a.Row.Time.UnixMilli() == b.Row.Time.UnixMilli() })
+	rows := make([]Row, len(all))
+	for i, r := range all {
+		rows[i] = r.Row
+	}
+	return rows, nil
+}
+
+// Record returns the samples of a rise with what was done among them, in order of time,
+// as a record of it is written: an event that reaches the dough stands at the sample of
+// its moment or is a line of its own. What was undone is left out.
+func (s *Store) Record(ctx context.Context, riseID int64) ([]Row, error) {
+	events, err := s.Events(ctx, riseID)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.Rows(ctx, riseID, time.Time{}, time.Time{})
+	for _, e := range events {
+		what := e.ToDough()
+		if what == estimator.NoEvent || what == estimator.Look || e.Undone() {
+			continue
+		}
+		i, there := slices.BinarySearchFunc(rows, e.At, func(r Row, at time.Time) int { return r.Time.Compare(at) })
+		if !there || rows[i].Event != estimator.NoEvent && rows[i].Event != what {
+			nan := math.NaN()
+			rows = slices.Insert(rows, i, Row{Time: e.At, DistanceMM: nan, DoughC: nan, AirC: nan, RisePercent: nan, RiseSD: nan, EquivHours: nan})
+		}
+		rows[i].Event = what
+	}
+	return rows, err
 }
 
 // ThinRows returns at most n samples of a rise in [from, until) for a chart. The
@@ -297,14 +271,8 @@ func (s *Store) ThinRows(ctx context.Context, riseID int64, from, until time.Tim
 	if n < 4 {
 		return nil, fmt.Errorf("history: a thinned curve needs 4 points or more, got %d", n)
 	}
-	var all []Row
-	for r, err := range s.Rows(ctx, riseID, from, until) {
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, r)
-	}
-	return thin(all, n), nil
+	all, err := s.Rows(ctx, riseID, from, until)
+	return thin(all, n), err
 }
 
 // thin returns at most n of the rows, in order.
@@ -354,16 +322,15 @@ type Forecast struct {
 	Ready  estimator.Window
 }
 
-// forecastColumns are the columns of a forecast.
-const forecastColumns = "rise_id, at_ms, p10_ms, median_ms, p90_ms"
-
-// fields are the columns of a forecast in the order of forecastColumns.
-func (f *Forecast) fields() []any {
-	return []any{&f.RiseID, instant(&f.At), instant(&f.Ready.From), instant(&f.Ready.Median), instant(&f.Ready.Until)}
+// forecasts is how forecasts are stored.
+func forecasts() table[Forecast] {
+	type key struct{ riseID, atMS int64 }
+	return table[Forecast]{name: "forecasts", columns: "rise_id, at_ms, p10_ms, median_ms, p90_ms", key: "rise_id, at_ms",
+		fields: func(f *Forecast) []any {
+			return []any{&f.RiseID, instant(&f.At), instant(&f.Ready.From), instant(&f.Ready.Median), instant(&f.Ready.Until)}
+		},
+		id: func(f Forecast) any { return key{f.RiseID, f.At.UnixMilli()} }}
 }
-
-// key is what tells forecasts apart.
-func (f Forecast) key() forecastKey { return forecastKey{f.RiseID, f.At.UnixMilli()} }
 
 // AppendForecast takes one forecast; it is written with the next commit. One
 // every ten minutes is meant.
@@ -374,19 +341,13 @@ func (s *Store) AppendForecast(f Forecast) error {
 	if len(s.pending.all()) > pendingMost/2 {
 		return nil // the disk has taken nothing for days
 	}
-	return s.pending.add(recordOf(f.key(), f, upsertSQL("forecasts", "rise_id, at_ms", forecastColumns), f.fields()...))
+	return s.pending.add(forecasts().record(f))
 }
 
 // Forecasts returns what was forecast during a rise, in order of time, what waits
 // for the disk included.
 func (s *Store) Forecasts(ctx context.Context, riseID int64) ([]Forecast, error) {
-	of := func(f Forecast) bool { return f.RiseID == riseID }
-	waiting := overlay(&s.pending, nil, Forecast.key, of) // first: what moves to the file is seen twice
-	out, err := selectAll(ctx, s, func(scan scanner) (f Forecast, err error) {
-		err = scan(f.fields()...)
-		return f, err
-	}, "SELECT "+forecastColumns+" FROM forecasts WHERE rise_id = ?", riseID)
-	out = append(out, waiting...)
-	slices.SortStableFunc(out, func(a, b Forecast) int { return a.At.Compare(b.At) })
-	return slices.CompactFunc(out, func(a, b Forecast) bool { return a.key() == b.key() }), err
+	out, err := forecasts().read(ctx, s, func(f Forecast) bool { return f.RiseID == riseID }, "WHERE rise_id = ?", riseID)
+	slices.SortFunc(out, func(a, b Forecast) int { return a.At.Compare(b.At) })
+	return out, err
 }

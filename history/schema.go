@@ -10,7 +10,7 @@ import (
 )
 
 // schemaFiles holds the steps of the schema (0001_first.sql and so on: step n brings
-// a file from version n-1 to n) and two scripts beside: check.sql and carry.sql.
+// a file from version n-1 to n) and scripts beside: check.sql, clockstep.sql and restore.sql.
 //
 //go:embed schema/*.sql
 var schemaFiles embed.FS

@@ -24,31 +24,30 @@ type setting struct {
 	value []byte
 }
 
-// scanSetting reads a setting.
-func scanSetting(scan scanner) (v setting, err error) {
-	err = scan(&v.key, &v.value)
-	return v, err
+// settings is how settings are stored.
+func settings() table[setting] {
+	return table[setting]{name: "settings", columns: "key, value", key: "key",
+		fields: func(v *setting) []any { return []any{&v.key, blob(&v.value)} }, id: func(v setting) any { return v.key }}
 }
 
 // record stores or deletes a setting.
 func (v setting) record() record {
+	r := settings().record(v)
 	if v.value == nil {
-		return recordOf(settingKey(v.key), v, "DELETE FROM settings WHERE key = ?", v.key)
+		r.write = func(ctx context.Context, tx *sql.Tx) error {
+			_, err := tx.ExecContext(ctx, "DELETE FROM settings WHERE key = ?", v.key)
+			return err
+		}
 	}
-	return recordOf(settingKey(v.key), v, upsertSQL("settings", "key", "key, value", "key"), v.key, v.value)
-}
-
-// selectSettings reads settings.
-func (t Settings) selectSettings(ctx context.Context, wanted func(key string) bool, where string, args ...any) ([]setting, error) {
-	out, err := selectAll(ctx, t.s, scanSetting, "SELECT key, value FROM settings WHERE "+where, args...)
-	return overlay(&t.s.pending, out, func(v setting) string { return v.key },
-		func(v setting) bool { return v.value != nil && wanted(v.key) }), err
+	return r
 }
 
 // Get returns the value of a key, or ErrNotFound.
 func (t Settings) Get(ctx context.Context, key string) ([]byte, error) {
-	out, err := t.selectSettings(ctx, func(k string) bool { return k == key }, "key = ?", key)
-	v, err := first(out, err, "setting", key)
+	v, err := settings().one(ctx, t.s, "setting", key)
+	if err == nil && v.value == nil {
+		err = fmt.Errorf("%w: setting %s", ErrNotFound, key)
+	}
 	return v.value, err
 }
 
@@ -76,7 +75,8 @@ func (t Settings) Delete(ctx context.Context, key string) error {
 
 // List returns all keys that start with prefix, with their values.
 func (t Settings) List(ctx context.Context, prefix string) (map[string][]byte, error) {
-	all, err := t.selectSettings(ctx, func(k string) bool { return strings.HasPrefix(k, prefix) }, "substr(key, 1, length(?1)) = ?1", prefix)
+	wanted := func(v setting) bool { return v.value != nil && strings.HasPrefix(v.key, prefix) }
+	all, err := settings().read(ctx, t.s, wanted, "WHERE substr(key, 1, length(?1)) = ?1", prefix)
 	out := make(map[string][]byte, len(all))
 	for _, v := range all {
 		out[v.key] = v.value
@@ -95,35 +95,40 @@ type Photo struct {
 	Size   int64  // bytes
 }
 
-// AddPhoto stores a picture of a rise and returns its id.
+// photos is how pictures are stored.
+func photos() table[Photo] {
+	return table[Photo]{name: "photos", columns: "id, rise_id, at_ms, type, bytes", key: "id", id: func(p Photo) any { return p.ID },
+		fields: func(p *Photo) []any {
+			return []any{orNull(&p.ID), &p.RiseID, instant(&p.At), &p.Type, blob(&p.Bytes)}
+		}}
+}
+
+// AddPhoto stores a picture of a rise and returns its id. What the disk refuses is not
+// kept in memory: it may be large.
 func (s *Store) AddPhoto(ctx context.Context, p Photo) (id int64, err error) {
 	if p.RiseID <= 0 || p.Type == "" || len(p.Bytes) == 0 || p.At.IsZero() {
 		return 0, fmt.Errorf("history: a photo needs a rise, a time, a type and bytes, got rise %d, type %q, %d bytes", p.RiseID, p.Type, len(p.Bytes))
 	}
-	err = s.add(ctx, func(tx *sql.Tx) (err error) {
-		id, err = insertLine(ctx, tx, "INSERT INTO photos (rise_id, at_ms, type, bytes) VALUES (?,?,?,?)", p.RiseID, p.At.UnixMilli(), p.Type, p.Bytes)
+	err = s.write(ctx, func(tx *sql.Tx) (err error) {
+		id, err = photos().insert(ctx, tx, p)
 		return err
-	}, nil)
+	})
 	return id, err
-}
-
-// photos reads pictures; bytes is the column or NULL.
-func (s *Store) photos(ctx context.Context, bytes, where string, arg any) ([]Photo, error) {
-	return selectAll(ctx, s, func(scan scanner) (p Photo, err error) {
-		err = scan(&p.ID, &p.RiseID, instant(&p.At), &p.Type, &p.Size, blob(&p.Bytes))
-		return p, err
-	}, "SELECT id, rise_id, at_ms, type, length(bytes), "+bytes+" FROM photos WHERE "+where+" ORDER BY id", arg)
 }
 
 // Photo returns one picture with its bytes, or ErrNotFound.
 func (s *Store) Photo(ctx context.Context, id int64) (Photo, error) {
-	out, err := s.photos(ctx, "bytes", "id = ?", id)
-	return first(out, err, "photo", id)
+	p, err := photos().one(ctx, s, "photo", id)
+	p.Size = int64(len(p.Bytes))
+	return p, err
 }
 
 // Photos returns the pictures of a rise without their bytes, oldest first.
 func (s *Store) Photos(ctx context.Context, riseID int64) ([]Photo, error) {
-	return s.photos(ctx, "NULL", "rise_id = ?", riseID)
+	return selectAll(ctx, s, func(scan scanner) (p Photo, err error) {
+		err = scan(&p.ID, &p.RiseID, instant(&p.At), &p.Type, &p.Size)
+		return p, err
+	}, "SELECT id, rise_id, at_ms, type, length(bytes) FROM photos WHERE rise_id = ? ORDER BY id", riseID)
 }
 
 // DeletePhoto removes a picture. One that does not exist is no error.

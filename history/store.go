@@ -13,9 +13,9 @@
 // The journal is samples (Row) and events (Event) in order of time. A rise is what a
 // fold over it comes to; the line of a rise is a summary for lists and comparison.
 //
-// A restore is checked, staged beside the file and swapped in at the next Open
-// (StageRestore), or at once where no service runs (Restore). A file is ours only if
-// everything in its schema is as this package makes it, whatever its name.
+// A restore takes over what a checked backup holds in one transaction (Store.Restore), or
+// in a fresh file where no service runs (Restore). A file is ours only if everything in
+// its schema is as this package makes it, whatever its name.
 //
 // Units: times are kept as whole milliseconds since 1970 in UTC; distances,
 // temperatures, percents and hours of samples as whole thousandths (µm, m°C,
@@ -24,9 +24,8 @@
 // the file. Volumes are litres, rates percent per hour.
 //
 // Limits: 20,000 samples and 1,000 other records wait for a disk that takes nothing,
-// then the oldest samples and the newest records are given up. All samples of a rise
-// are kept for 400 days after its end, then the lowest and highest in five minutes;
-// notifications are kept for 60 days.
+// then the oldest samples and the newest records are given up. Notifications are kept
+// for 60 days, all else for good.
 //
 // Invariants: a full, read-only or damaged disk never stops the watch. What
 // cannot be written is kept in memory and written when the disk takes it again;
@@ -76,12 +75,6 @@ type Options struct {
 	// FlushEvery is the time after which samples are on the disk; 0 means a
 	// minute. The first four passes after a start come earlier.
 	FlushEvery time.Duration
-	// KeepRows bounds the samples kept in memory while the disk takes none; 0
-	// means 20,000: more than two days of one vessel, 2.5 MB.
-	KeepRows int
-	// CheckFor bounds the integrity check that opening waits for after an
-	// unclean stop; 0 means 20 s. A longer check goes on beside the watch.
-	CheckFor time.Duration
 	// Backups is the folder with the scheduled backups. After damage the newest
 	// sound one is taken. Empty: none.
 	Backups string
@@ -147,7 +140,6 @@ type Store struct {
 func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	opt.defaults()
 	s := &Store{path: path, opt: opt, kick: make(chan struct{}, 1), stop: make(chan struct{})}
-	s.queue.limit = opt.KeepRows
 	s.health.Since, s.health.LastCommit = opt.Now(), opt.Now()
 	open := s.openOwned
 	if opt.Beside {
@@ -168,12 +160,6 @@ func (o *Options) defaults() {
 	o.Beside = o.Beside || o.ReadOnly
 	if o.FlushEvery <= 0 {
 		o.FlushEvery = time.Minute
-	}
-	if o.KeepRows <= 0 {
-		o.KeepRows = 20_000
-	}
-	if o.CheckFor <= 0 {
-		o.CheckFor = 20 * time.Second
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
@@ -219,7 +205,6 @@ func (s *Store) openOwned(ctx context.Context) error {
 		if s.lock, err = takeLock(s.path); err != nil {
 			return err
 		}
-		s.swapStaged(ctx)
 		s.lookBefore()
 		s.db, err = s.openOrRecover(ctx)
 	}
@@ -262,9 +247,9 @@ func (s *Store) reopen(ctx context.Context) error {
 		return err
 	}
 	_ = s.closeFile() // it was only read, and may hold the file for itself
-	db, err := openFile(ctx, s.path)
+	db, err := s.openOrRecover(ctx)
 	if err == nil {
-		if _, err = db.ExecContext(ctx, setMetaSQL(), "running", "1"); err != nil {
+		if _, err = db.ExecContext(ctx, markSQL, "1"); err != nil {
 			err = errors.Join(err, db.Close())
 		}
 	}
@@ -354,13 +339,13 @@ func (s *Store) afterOpen(ctx context.Context) error {
 	return err
 }
 
-// setMetaSQL writes one line of the store's own notes.
-func setMetaSQL() string { return upsertSQL("meta", "key", "key, value", "key") }
+// markSQL notes whether the service runs.
+const markSQL = "INSERT OR REPLACE INTO meta (key, value) VALUES ('running', ?)"
 
 // mark notes whether the service runs.
 func (s *Store) mark(ctx context.Context, running string) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, setMetaSQL(), "running", running)
+		_, err := tx.ExecContext(ctx, markSQL, running)
 		return err
 	})
 }

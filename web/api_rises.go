@@ -89,7 +89,10 @@ func (s *Server) apiCSV(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	attachment(w, "text/csv; charset=utf-8", x, "csv")
-	rows := s.opt.History.Record(r.Context(), x.ID)
+	rows, err := s.opt.History.Record(r.Context(), x.ID)
+	if err != nil {
+		s.cutOff(r, err)
+	}
 	if err := past.WriteCSV(w, rows, s.zone()); err != nil {
 		s.cutOff(r, err)
 	}
@@ -102,7 +105,10 @@ func (s *Server) apiExport(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	attachment(w, "application/json", x, "json")
-	rows := s.opt.History.Record(r.Context(), x.ID)
+	rows, err := s.opt.History.Record(r.Context(), x.ID)
+	if err != nil {
+		s.cutOff(r, err)
+	}
 	if err := past.WriteJSON(w, x, rows, s.zone()); err != nil {
 		s.cutOff(r, err)
 	}

@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"iter"
 	"time"
 
 	"tidemark/alert"
@@ -15,7 +14,7 @@ type History interface {
 	Rises(ctx context.Context, f history.Filter) (history.Page, error)
 	Rise(ctx context.Context, id int64) (bake.Rise, error)
 	Vessels(ctx context.Context) ([]string, error)
-	Record(ctx context.Context, id int64) iter.Seq2[history.Row, error]
+	Record(ctx context.Context, id int64) ([]history.Row, error)
 	ThinRows(ctx context.Context, id int64, from, until time.Time, n int) ([]history.Row, error)
 	Forecasts(ctx context.Context, id int64) ([]history.Forecast, error)
 	Events(ctx context.Context, id int64) ([]bake.Event, error)

@@ -23,8 +23,8 @@ type Upkeep interface {
 	// CheckBackup checks a file and says what would change if it took the place
 	// of the history. It changes nothing. A file that is of no use is a Refusal.
 	CheckBackup(ctx context.Context, file string) (history.Preview, error)
-	// TakeBackup makes ready that a backup takes the place of the history at a
-	// restart, which it asks for. On an error nothing changed.
+	// TakeBackup puts a backup in the place of the history. On an error nothing
+	// changed.
 	TakeBackup(ctx context.Context, file string) error
 	// ImportRecord reads a record into the history as a rise that ended. A record
 	// that is wrong anywhere is a Refusal and leaves nothing.
@@ -144,7 +144,7 @@ func (s *Server) takeOffer(r *http.Request, x offer) error {
 		return err
 	}
 	s.offers.drop(x.id)
-	s.opt.Log.Info("a backup takes the place of the history at the restart that follows", "by", s.byWhom(r))
+	s.opt.Log.Info("a backup took the place of the history", "by", s.byWhom(r))
 	return nil
 }
 

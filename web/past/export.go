@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"iter"
 	"math"
 	"strconv"
 	"strings"
@@ -20,17 +19,13 @@ import (
 const CSVHeader = "time,distance_mm,dough_c,air_c,event,rise_percent,rise_sd,equivalent_hours,rejected\n"
 
 // WriteCSV writes samples as CSV (RFC 4180, with line feeds): times as RFC 3339
-// in the given zone, numbers as stored, an empty cell for what is missing. It
-// streams and stops at the first error of the samples or of w.
-func WriteCSV(w io.Writer, rows iter.Seq2[history.Row, error], zone *time.Location) error {
+// in the given zone, numbers as stored, an empty cell for what is missing.
+func WriteCSV(w io.Writer, rows []history.Row, zone *time.Location) error {
 	b := bufio.NewWriter(w)
 	if _, err := b.WriteString(CSVHeader); err != nil {
 		return err
 	}
-	for r, err := range rows {
-		if err != nil {
-			return err
-		}
+	for _, r := range rows {
 		cells := []string{r.Time.In(zone).Format("2006-01-02T15:04:05.999Z07:00"), Cell(r.DistanceMM), Cell(r.DoughC), Cell(r.AirC),
 			string(r.Event), Cell(r.RisePercent), Cell(r.RiseSD), Cell(r.EquivHours), quoted(r.Rejected)}
 		if _, err := b.WriteString(strings.Join(cells, ",") + "\n"); err != nil {
@@ -162,8 +157,8 @@ func moment(t time.Time, zone *time.Location) *time.Time {
 	return &t
 }
 
-// WriteJSON streams a rise with its samples as one JSON document.
-func WriteJSON(w io.Writer, r bake.Rise, rows iter.Seq2[history.Row, error], zone *time.Location) error {
+// WriteJSON writes a rise with its samples as one JSON document.
+func WriteJSON(w io.Writer, r bake.Rise, rows []history.Row, zone *time.Location) error {
 	b := bufio.NewWriter(w)
 	head, err := json.Marshal(Rise(r, zone))
 	if err != nil {
@@ -171,10 +166,7 @@ func WriteJSON(w io.Writer, r bake.Rise, rows iter.Seq2[history.Row, error], zon
 	}
 	fmt.Fprintf(b, "{\"rise\":%s,\n\"samples\":[", head)
 	sep := "\n"
-	for row, err := range rows {
-		if err != nil {
-			return err
-		}
+	for _, row := range rows {
 		line, err := json.Marshal(Sample(row, zone))
 		if err != nil {
 			return err

@@ -138,11 +138,8 @@ func (b *stepBench) kinds() []alert.Kind { return kept{alarms: b.raised}.kinds()
 
 // rows reads the stored samples of the rise that is under way.
 func (b *stepBench) rows() []history.Row {
-	var out []history.Row
-	for r, err := range b.store.Rows(b.t.Context(), b.vessel().RiseID, time.Time{}, time.Time{}) {
-		require.NoError(b.t, err)
-		out = append(out, r)
-	}
+	out, err := b.store.Rows(b.t.Context(), b.vessel().RiseID, time.Time{}, time.Time{})
+	require.NoError(b.t, err)
 	return out
 }
 

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"strings"
-	"time"
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/cmd/tidemark/internal/lookback"
@@ -22,22 +21,24 @@ func (a *App) CheckBackup(ctx context.Context, file string) (history.Preview, er
 	return found, nil
 }
 
-// TakeBackup lays a checked backup beside the history and asks for the restart at
-// which it takes its place, in a moment, so that whoever asked still gets the answer.
+// TakeBackup puts a backup in the place of the history and lets the vessels learn from
+// its rises.
 func (a *App) TakeBackup(ctx context.Context, file string) error {
-	if err := a.opt.Store.StageRestore(ctx, file, LearnedPrefix); err != nil {
+	if _, err := a.opt.Store.Restore(ctx, file, LearnedPrefix); err != nil {
 		a.log.Error("a backup was not taken", "error", err)
 		return web.Refuse("The backup was not restored and nothing was changed: %s.", plainly(err, file))
 	}
-	time.AfterFunc(restartAfter, a.requestRestart)
+	for _, v := range a.vessels {
+		v.mu.Lock()
+		v.session.Learn(a.learned(ctx, v))
+		v.mu.Unlock()
+	}
+	a.updates.notify()
 	return nil
 }
 
-// restartAfter is how long the service goes on once a restart was asked for.
-const restartAfter = time.Second
-
-// Restart receives when the history can only go on after a restart: the App is to
-// be stopped, the store closed, and both begun again.
+// Restart receives when changed settings count only after a restart: the App is to be
+// stopped and begun again.
 func (a *App) Restart() <-chan struct{} { return a.restart }
 
 // plainly words an error for the page, without the name an upload has here.

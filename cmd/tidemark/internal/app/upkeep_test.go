@@ -38,8 +38,8 @@ func elsewhere(t *testing.T, at time.Time) string {
 	return file
 }
 
-// TestTakeBackupWhileWatching exchanges the past in the midst of a rise, at a restart:
-// the rise goes on and its fold can be taken back.
+// TestTakeBackupWhileWatching exchanges the past in the midst of a rise: the rise goes
+// on, over a restart too, and its start can be taken back.
 func TestTakeBackupWhileWatching(t *testing.T) {
 	b := newBench(t)
 	ctx := t.Context()
@@ -55,31 +55,22 @@ func TestTakeBackupWhileWatching(t *testing.T) {
 	assert.Equal(t, 2, found.Backup.Rises)
 	assert.Equal(t, []string{"tub"}, found.UnderWay)
 	require.NoError(t, b.app.TakeBackup(ctx, file))
-	<-b.app.Restart()
-	cfg, path := b.app.opt.Config, b.store.Path()
-	require.NoError(t, b.app.Stop(ctx))
-	require.NoError(t, b.store.Close(ctx))
-
-	store, err := history.Open(ctx, path, history.Options{Now: b.clock.Now})
-	require.NoError(t, err)
-	defer store.Close(ctx) //nolint:errcheck // the test is over
-	page, err := store.Rises(ctx, history.Filter{})
+	page, err := b.store.Rises(ctx, history.Filter{})
 	require.NoError(t, err)
 	require.Len(t, page.Rises, 3)
 	assert.True(t, page.Rises[0].UnderWay())
 	assert.False(t, page.Rises[1].UnderWay(), "the other machine's rise is over")
-	a, err := New(Options{Config: cfg, Clock: b.clock, Store: store})
-	require.NoError(t, err)
-	require.NoError(t, a.Start(ctx))
-	v := a.Snapshot().Vessels[0]
-	assert.Equal(t, id, v.RiseID)
-	assert.InDelta(t, before.RisePercent, v.Estimate.RisePercent, 1)
-	assert.Equal(t, before.Started, v.Estimate.Started)
-	require.Len(t, v.Events, 2, "the start, by itself, and the fold")
-	err = a.Undo(ctx, "tub", 0, v.Events[0].ID)
-	require.NoError(t, err)
-	assert.Empty(t, a.Snapshot().Vessels[0].Events)
-	require.NoError(t, a.Stop(ctx))
+	for _, watch := range []*bench{b, b.again()} {
+		v := watch.app.Snapshot().Vessels[0]
+		assert.Equal(t, id, v.RiseID)
+		assert.InDelta(t, before.RisePercent, v.Estimate.RisePercent, 1)
+		assert.Equal(t, before.Started, v.Estimate.Started)
+		require.Len(t, v.Events, 2, "the start, by itself, and the fold")
+		if watch != b {
+			require.NoError(t, watch.app.Undo(ctx, "tub", 0, v.Events[0].ID))
+			assert.Empty(t, watch.app.Snapshot().Vessels[0].Events)
+		}
+	}
 }
 
 // TestUselessBackupsAreRefused: the reason is told without the place of the upload.

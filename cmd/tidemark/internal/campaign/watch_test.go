@@ -124,8 +124,7 @@ func lastRows(s *history.Store) map[string]time.Time {
 	out := map[string]time.Time{}
 	for _, r := range ok(s.OpenRises(context.Background())) {
 		out[r.Vessel] = time.Time{}
-		for row, err := range s.Rows(context.Background(), r.ID, time.Time{}, time.Time{}) {
-			must(err)
+		for _, row := range ok(s.Rows(context.Background(), r.ID, time.Time{}, time.Time{})) {
 			out[r.Vessel] = row.Time
 		}
 	}
@@ -155,8 +154,7 @@ func records(dir string) []record {
 	var out []record
 	for _, r := range ok(s.Rises(ctx, history.Filter{Limit: 500})).Rises {
 		rec := record{vessel: r.Vessel, started: r.StartedAt, alarms: ok(s.Alarms(ctx, r.ID))}
-		for row, err := range s.Rows(ctx, r.ID, time.Time{}, time.Time{}) {
-			must(err)
+		for _, row := range ok(s.Rows(ctx, r.ID, time.Time{}, time.Time{})) {
 			rec.rows = append(rec.rows, row.Time)
 		}
 		out = append(out, rec)

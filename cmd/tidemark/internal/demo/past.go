@@ -56,13 +56,7 @@ func keepLoaves(ctx context.Context, store *history.Store, day time.Time, seed u
 		if l.endPercent >= 100 {
 			r.ReachedAt = began.Add(time.Duration(l.hoursTo(100) * float64(time.Hour)))
 		}
-		id, err := store.ImportRise(ctx, r, func(yield func(history.Row, error) bool) {
-			for _, x := range rows {
-				if !yield(x, nil) {
-					return
-				}
-			}
-		})
+		id, err := store.ImportRise(ctx, r, rows)
 		if err == nil {
 			err = store.JudgeRise(ctx, id, bake.Judgement{Outcome: l.outcome, Note: l.note})
 		}

@@ -48,15 +48,14 @@ func TestAnExportComesBack(t *testing.T) {
 	require.NoError(t, ToFile(file, func(w io.Writer) error { return p.Export(ctx, id, CSV, w) }))
 	again, err := Import{File: file, Vessel: "copy", Holds: estimator.Dough}.Into(ctx, store)
 	require.NoError(t, err)
-	n := 0
-	for r, err := range store.Rows(ctx, again, time.Time{}, time.Time{}) {
-		require.NoError(t, err)
+	rows, err := store.Rows(ctx, again, time.Time{}, time.Time{})
+	require.NoError(t, err)
+	require.Len(t, rows, len(want))
+	for n, r := range rows {
 		assert.Equal(t, want[n].Time, r.Time)
 		assert.InDelta(t, want[n].DistanceMM, r.DistanceMM, 1e-9)
 		assert.Equal(t, want[n].Event, r.Event)
-		n++
 	}
-	assert.Equal(t, len(want), n)
 }
 
 // TestTheHeaderOfAnExportIsThatOfTheRecords that read it.

@@ -199,10 +199,11 @@ func (p Printer) curve(ctx context.Context, r bake.Rise) error {
 	}
 	lines := [][]string{{"  Time", "Rise", "Dough", "Air", "Growth time at 24 °C", ""}}
 	var next time.Time
-	for row, err := range p.Store.Record(ctx, r.ID) {
-		if err != nil {
-			return err
-		}
+	rows, err := p.Store.Record(ctx, r.ID)
+	if err != nil {
+		return err
+	}
+	for _, row := range rows {
 		if row.Time.Before(next) && row.Event == "" {
 			continue
 		}

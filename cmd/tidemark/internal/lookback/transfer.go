@@ -1,12 +1,12 @@
 package lookback
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"iter"
 	"math"
 	"os"
 	"path/filepath"
@@ -87,7 +87,10 @@ func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Write
 	if err != nil {
 		return err
 	}
-	rows := p.Store.Record(ctx, id)
+	rows, err := p.Store.Record(ctx, id)
+	if err != nil {
+		return err
+	}
 	switch format {
 	case CSV:
 		return past.WriteCSV(w, rows, p.Words.Locale().Zone)
@@ -96,10 +99,7 @@ func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Write
 	}
 	out := record.NewWriter(w)
 	event := "start" // of the first row, unless it has its own
-	for r, err := range rows {
-		if err != nil {
-			return err
-		}
+	for _, r := range rows {
 		if r.Event != "" {
 			event = string(r.Event)
 		}
@@ -140,72 +140,55 @@ type Import struct {
 }
 
 // Into reads a record into the history as a rise that ended and returns the rise's
-// number. A record that is wrong anywhere is refused before anything is written. The
-// record is read twice, so that its length does not matter.
+// number. A record that is wrong anywhere is refused before anything is written.
 func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) {
-	if in.Name == "" {
-		in.Name = in.File
-	}
+	in.Name = cmp.Or(in.Name, in.File)
 	nan := math.NaN()
 	r := bake.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPercent: nan,
 		EquivHours: nan, PeakEquivHours: nan, ReachedEquivHours: nan, BaselineL: nan, BaselineSDL: nan, TargetPercent: nan}
-	if err := in.survey(&r); err != nil {
+	rows, err := in.read()
+	if err == nil {
+		err = in.span(rows, &r)
+	}
+	if err != nil {
 		return 0, err
 	}
-	f := fold{maxRate: nan}
-	var err error
-	if in.Estimator != nil {
-		if f.est, err = estimator.New(*in.Estimator); err != nil {
-			return 0, err
-		}
+	samples, err := in.fold(rows, &r)
+	if err != nil {
+		return 0, err
 	}
-	if r.ID, err = store.ImportRise(ctx, r, in.samples(&f, r)); err != nil || f.est == nil {
-		return r.ID, err
-	}
-	e := f.last
-	r.BaselineL, r.TargetPercent, r.PeakPercent, r.PeakAt = e.BaselineL, e.TargetPercent, e.PeakPercent, e.PeakAt
-	r.CeilingPercent, r.MaxRate, r.Imported = e.CeilingPercent, f.maxRate, true
-	if e.ReadyIsPast {
-		r.ReachedAt = e.Ready.Median
-	}
-	return r.ID, store.UpdateRise(ctx, r)
+	return store.ImportRise(ctx, r, samples)
 }
 
-// rows walks the record.
-func (in Import) rows() iter.Seq2[record.Row, error] {
-	return func(yield func(record.Row, error) bool) {
-		f, err := os.Open(in.File)
-		if err != nil {
-			yield(record.Row{}, fmt.Errorf("the record cannot be read: %w", err))
-			return
-		}
-		defer f.Close()
-		if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
-			yield(record.Row{}, errors.Join(err, fmt.Errorf("%s is not a plain file; a record is read more than once, so name a .csv file", in.Name)))
-			return
-		}
-		rows, err := record.Open(f, in.Name)
-		for err == nil {
-			var row record.Row
-			if row, err = rows.Next(); err == nil && !yield(row, nil) {
-				return
-			}
-		}
-		if !errors.Is(err, io.EOF) {
-			yield(record.Row{}, err)
+// read reads the record.
+func (in Import) read() ([]record.Row, error) {
+	f, err := os.Open(in.File)
+	if err != nil {
+		return nil, fmt.Errorf("the record cannot be read: %w", err)
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
+		return nil, errors.Join(err, fmt.Errorf("%s is not a plain file; name a .csv file", in.Name))
+	}
+	var out []record.Row
+	rows, err := record.Open(f, in.Name)
+	for err == nil {
+		var row record.Row
+		if row, err = rows.Next(); err == nil {
+			out = append(out, row)
 		}
 	}
+	if errors.Is(err, io.EOF) {
+		err = nil
+	}
+	return out, err
 }
 
-// survey finds the rise within the record: from the start event, or else the first
+// span finds the rise within the record: from the start event, or else the first
 // distance, to the end event, or else the last row.
-func (in Import) survey(r *bake.Rise) error {
-	var last time.Time
+func (in Import) span(rows []record.Row, r *bake.Rise) error {
 	started := false
-	for row, err := range in.rows() {
-		if err != nil {
-			return err
-		}
+	for _, row := range rows {
 		switch {
 		case row.Event == string(estimator.Start) && started:
 			return fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", in.Name, row.Line)
@@ -216,10 +199,9 @@ func (in Import) survey(r *bake.Rise) error {
 		case r.StartedAt.IsZero() && !math.IsNaN(row.DistanceMM):
 			r.StartedAt = row.Time
 		}
-		last = row.Time
 	}
-	if r.EndedAt.IsZero() {
-		r.EndedAt = last
+	if r.EndedAt.IsZero() && len(rows) > 0 {
+		r.EndedAt = rows[len(rows)-1].Time
 	}
 	if r.StartedAt.IsZero() || !r.EndedAt.After(r.StartedAt) {
 		return fmt.Errorf("%s holds no rise: a start or a first distance, and later rows, are needed", in.Name)
@@ -227,51 +209,44 @@ func (in Import) survey(r *bake.Rise) error {
 	return nil
 }
 
-// samples returns the rise's samples as the history keeps them.
-func (in Import) samples(f *fold, r bake.Rise) iter.Seq2[history.Row, error] {
-	return func(yield func(history.Row, error) bool) {
-		for row, err := range in.rows() {
-			if err == nil && (row.Time.Before(r.StartedAt) || row.Time.After(r.EndedAt)) {
-				continue
-			}
-			if !yield(f.row(row), err) || err != nil {
-				return
-			}
+// keepEvery is the step of the samples that are kept; those with an event are anyway.
+const keepEvery = 10 * time.Second
+
+// fold returns the rise's samples as the history keeps them, and sums the rise up. What
+// the vessel's shape would say is left out where it is not known.
+func (in Import) fold(rows []record.Row, r *bake.Rise) (out []history.Row, err error) {
+	var est *estimator.Estimator
+	if in.Estimator != nil {
+		if est, err = estimator.New(*in.Estimator); err != nil {
+			return nil, err
 		}
 	}
-}
-
-// fold is the way of a record through the estimator; without one the readings are
-// all that is known.
-type fold struct {
-	est     *estimator.Estimator
-	last    estimator.Estimate
-	maxRate float64
-	next    time.Time
-}
-
-// estimateEvery is the step of the estimate, that of the stored samples.
-const estimateEvery = 10 * time.Second
-
-// row turns one row of the record into a sample with its estimate.
-func (f *fold) row(row record.Row) history.Row {
-	out := history.Row{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
-		RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN(), Event: estimator.Event(row.Event)}
-	if f.est == nil || row.Time.IsZero() {
-		return out
+	var next time.Time
+	for _, row := range rows {
+		if row.Time.Before(r.StartedAt) || row.Time.After(r.EndedAt) {
+			continue
+		}
+		x := history.Row{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
+			RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN(), Event: estimator.Event(row.Event)}
+		if est != nil {
+			x.Rejected = est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: x.Event}).Reason
+		}
+		if row.Time.Before(next) && row.Event == "" {
+			continue
+		}
+		next = row.Time.Add(keepEvery)
+		if est != nil {
+			e := est.Estimate(row.Time)
+			x.RisePercent, x.RiseSD, x.EquivHours = e.RisePercent, e.RiseSD, e.EquivalentHours
+			r.BaselineL, r.TargetPercent, r.PeakPercent, r.PeakAt, r.CeilingPercent = e.BaselineL, e.TargetPercent, e.PeakPercent, e.PeakAt, e.CeilingPercent
+			if rate := e.RatePercentPerHour; rate > r.MaxRate || math.IsNaN(r.MaxRate) {
+				r.MaxRate = rate
+			}
+			if r.ReachedAt = (time.Time{}); e.ReadyIsPast {
+				r.ReachedAt = e.Ready.Median
+			}
+		}
+		out = append(out, x)
 	}
-	v := f.est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: out.Event})
-	if !v.Accepted {
-		out.Rejected = v.Reason
-	}
-	if row.Time.Before(f.next) && row.Event == "" {
-		return out // too close to be kept
-	}
-	f.next = row.Time.Add(estimateEvery)
-	f.last = f.est.Estimate(row.Time)
-	if rate := f.last.RatePercentPerHour; rate > f.maxRate || math.IsNaN(f.maxRate) {
-		f.maxRate = rate
-	}
-	out.RisePercent, out.RiseSD, out.EquivHours = f.last.RisePercent, f.last.RiseSD, f.last.EquivalentHours
-	return out
+	return out, nil
 }

@@ -125,9 +125,8 @@ func TestRestoreFromThePage(t *testing.T) {
 	w = b.post(offer, url.Values{"answer": {"take"}})
 	require.Equal(t, 303, w.Code, w.Body.String())
 	page = b.get(w.Header().Get("Location")).Body.String()
-	assert.Contains(t, page, "takes the place of the history now")
-	assertRises(t, u.store, 3)
-	assert.FileExists(t, u.store.Path()+".restore", "ready for the restart")
+	assert.Contains(t, page, "has taken the place of the history")
+	assertRises(t, u.store, 7) // those of the last two days stay
 	assert.Equal(t, 404, b.post(offer, url.Values{"answer": {"take"}}).Code, "only once")
 }
 
@@ -253,8 +252,8 @@ func TestUploadsByAProgram(t *testing.T) {
 	try("POST", offer, "", []byte(`{"take":1}`), 400)
 	try("POST", offer, "text/plain", []byte(`{"take":true}`), 415)
 	assertRises(t, u.store, 3)
-	assert.Contains(t, try("POST", offer, "", []byte(`{"take":true}`), 200).Body.String(), "restarts")
-	assertRises(t, u.store, 3)
+	assert.Contains(t, try("POST", offer, "", []byte(`{"take":true}`), 200).Body.String(), "has taken the place")
+	assertRises(t, u.store, 7)
 	try("POST", offer, "", []byte(`{"take":true}`), 404)
 	offer = strings.TrimPrefix(try("POST", "/restores", typ, body, 201).Header().Get("Location"), "/api/v1")
 	try("DELETE", offer, "", nil, 204)
@@ -264,7 +263,7 @@ func TestUploadsByAProgram(t *testing.T) {
 	typ, body = form(t, "record", "r.csv", aRecord(t), map[string]string{"vessel": "tub", "holds": "dough"})
 	made := try("POST", "/records", typ, body, 201)
 	try("GET", strings.TrimPrefix(made.Header().Get("Location"), "/api/v1"), "", nil, 200)
-	assertRises(t, u.store, 4)
+	assertRises(t, u.store, 8)
 
 	token = newTokenNamed(t, s, "weak", "read", "act", "backup")
 	typ, body = form(t, "backup", "old.db", backupOf(t, 1), nil)

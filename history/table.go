@@ -8,15 +8,14 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
-
-	"tidemark/bake"
 )
 
 // column is what a column is read into and what is written to it, so that a type
-// lists its columns once (Rise.fields and its like).
+// lists its columns once, in its table.
 type column[T any] struct {
 	v   *T
 	get func(T) any // nil is NULL
@@ -52,6 +51,13 @@ func instant(t *time.Time) column[time.Time] {
 		}
 		return time.Time{}
 	}}
+}
+
+// stamp is an instant that is always written.
+func stamp(t *time.Time) column[time.Time] {
+	c := instant(t)
+	c.get = func(t time.Time) any { return t.UnixMilli() }
+	return c
 }
 
 // real is a number as it is; NULL is NaN.
@@ -115,33 +121,114 @@ func blob(b *[]byte) column[[]byte] {
 	}}
 }
 
-// detail is the detail of an event as JSON; NULL, and what is none, is the empty one.
-func detail(d *bake.Detail) column[bake.Detail] {
-	return column[bake.Detail]{d, func(d bake.Detail) any {
-		if d == (bake.Detail{}) {
+// jsonOf is a value as JSON; NULL, and what is none, is the zero value.
+func jsonOf[T any](v *T) column[T] {
+	return column[T]{v, func(v T) any {
+		if reflect.ValueOf(v).IsZero() {
 			return nil
 		}
-		body, _ := json.Marshal(d) // a checked event always marshals
+		body, _ := json.Marshal(v) // what is kept always marshals
 		return string(body)
-	}, func(v any) (d bake.Detail) {
+	}, func(v any) (t T) {
 		text, _ := v.(string)
-		_ = json.Unmarshal([]byte(text), &d) // what cannot be read is left out
-		return d
+		if json.Unmarshal([]byte(text), &t) != nil {
+			return *new(T)
+		}
+		return t
 	}}
 }
 
-// upsertSQL returns the statement that writes one line of a table: a new one, or
-// over the one with the same key, whose columns in keep then stay.
-func upsertSQL(table, key, columns string, keep ...string) string {
+// bytesOf is a text in a column of bytes.
+func bytesOf[T any](c column[T]) column[T] {
+	text, read := c.get, c.set
+	c.get = func(v T) any {
+		s, _ := text(v).(string)
+		return []byte(s)
+	}
+	c.set = func(v any) T {
+		b, _ := v.([]byte)
+		return read(string(b))
+	}
+	return c
+}
+
+// table is how values of one type are stored.
+type table[T any] struct {
+	name, columns string
+	key           string           // the columns that tell lines apart
+	keep          string           // columns that stay when a line is written over
+	also          string           // what is set then besides
+	fields        func(v *T) []any // in the order of columns
+	id            func(v T) any    // tells values apart
+}
+
+// upsert returns the statement that writes one line: a new one, or over the one with
+// the same key.
+func (t table[T]) upsert() string {
 	var marks, set []string
-	for c := range strings.SplitSeq(columns, ", ") {
+	for c := range strings.SplitSeq(t.columns, ", ") {
 		marks = append(marks, "?")
-		if !slices.Contains(keep, c) {
+		if !slices.Contains(strings.Split(t.key+", "+t.keep, ", "), c) {
 			set = append(set, c+" = excluded."+c)
 		}
 	}
-	return "INSERT INTO " + table + " (" + columns + ") VALUES (" + strings.Join(marks, ",") +
-		") ON CONFLICT (" + key + ") DO UPDATE SET " + strings.Join(set, ", ")
+	if t.also != "" {
+		set = append(set, t.also)
+	}
+	return "INSERT INTO " + t.name + " (" + t.columns + ") VALUES (" + strings.Join(marks, ",") +
+		") ON CONFLICT (" + t.key + ") DO UPDATE SET " + strings.Join(set, ", ")
+}
+
+// record returns what stores a value; where restricts which line it may be written over.
+func (t table[T]) record(v T, where ...any) record {
+	query, args := t.upsert(), t.fields(&v)
+	if len(where) > 0 {
+		query, args = query+" WHERE "+where[0].(string), append(args, where[1:]...)
+	}
+	return record{recordKey{t.name, t.id(v)}, v, func(ctx context.Context, tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, query, args...)
+		return err
+	}}
+}
+
+// insert writes a value and returns the number that the file gives it.
+func (t table[T]) insert(ctx context.Context, tx *sql.Tx, v T) (int64, error) {
+	res, err := tx.ExecContext(ctx, t.upsert(), t.fields(&v)...)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+// scan reads one line.
+func (t table[T]) scan(scan scanner) (v T, err error) {
+	err = scan(t.fields(&v)...)
+	return v, err
+}
+
+// stored returns the values in the file that clause chooses.
+func (t table[T]) stored(ctx context.Context, s *Store, clause string, args ...any) ([]T, error) {
+	return selectAll(ctx, s, t.scan, "SELECT "+t.columns+" FROM "+t.name+" "+clause, args...)
+}
+
+// read returns the values that clause chooses in the file, and those that wait for the
+// disk in their places; of these only the wanted. The order is left to the caller.
+func (t table[T]) read(ctx context.Context, s *Store, wanted func(T) bool, clause string, args ...any) ([]T, error) {
+	waiting := waiting[T](&s.pending) // first: what moves to the file meanwhile is seen twice, not never
+	out, err := t.stored(ctx, s, clause, args...)
+	for _, v := range waiting {
+		out = slices.DeleteFunc(out, func(o T) bool { return t.id(o) == t.id(v) })
+		if wanted(v) {
+			out = append(out, v)
+		}
+	}
+	return out, err
+}
+
+// one returns the value with an id, or ErrNotFound.
+func (t table[T]) one(ctx context.Context, s *Store, what string, id any) (T, error) {
+	out, err := t.read(ctx, s, func(v T) bool { return t.id(v) == id }, "WHERE "+t.key+" = ?", id)
+	return first(out, err, what, id)
 }
 
 // scanner reads one line into variables.
