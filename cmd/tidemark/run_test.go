@@ -21,7 +21,7 @@ import (
 
 	"tidemark/bake"
 	"tidemark/history"
-	"tidemark/sensor/sensortest/pitree"
+	"tidemark/sensor/sensortest"
 )
 
 // patience bounds the wait for something that comes in a moment.
@@ -81,7 +81,7 @@ vessels:
 func newHouse(t *testing.T) string {
 	t.Helper()
 	dir := t.TempDir()
-	tree := pitree.Tree{Root: filepath.Join(dir, "sys")}
+	tree := sensortest.Tree{Root: filepath.Join(dir, "sys")}
 	require.NoError(t, tree.Height(180))
 	require.NoError(t, tree.Probe(tubProbe, 24.5))
 	configure(t, dir, "")

@@ -8,21 +8,7 @@
 // program's logic, not the wiring.
 package sensortest
 
-import (
-	"errors"
-	"os"
-	"path/filepath"
-	"testing"
-)
+import "errors"
 
 // ErrNak is what a bus reports when nobody answers.
 var ErrNak = errors.New("remote I/O error")
-
-// Put writes a file below root with its folders, as the kernel shows one.
-func Put(t testing.TB, root, path, text string) {
-	t.Helper()
-	full := filepath.Join(root, path)
-	if err := errors.Join(os.MkdirAll(filepath.Dir(full), 0o755), os.WriteFile(full, []byte(text), 0o644)); err != nil {
-		t.Fatal(err)
-	}
-}

@@ -14,12 +14,12 @@ import (
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
-	"tidemark/sensor/sensortest/pitree"
+	"tidemark/sensor/sensortest"
 	"tidemark/sensor/sound"
 )
 
 // iio lays out a device of the kernel's industrial I/O below a tree.
-func iio(t *testing.T, tree pitree.Tree, device, name string, files map[string]string) {
+func iio(t *testing.T, tree sensortest.Tree, device, name string, files map[string]string) {
 	t.Helper()
 	dir := filepath.Join(tree.Root, "bus/iio/devices", device)
 	require.NoError(t, os.MkdirAll(dir, 0o755))
@@ -35,7 +35,7 @@ func iio(t *testing.T, tree pitree.Tree, device, name string, files map[string]s
 // its last word goes on to count for an hour.
 func TestAirSetsTheSpeedOfSound(t *testing.T) {
 	t.Parallel()
-	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
 	iio(t, tree, "iio:device3", "srf04", map[string]string{"in_distance_raw": "200", "in_distance_scale": "0.001"})
 	iio(t, tree, "iio:device4", "hdc100x", map[string]string{"in_humidityrelative_input": "85000"})
 	synctest.Test(t, func(t *testing.T) {
@@ -77,7 +77,7 @@ vessels:
 		celsius, humidity, ok := a.sourceEnv("tub", nil).Air()
 		assert.Equal(t, []any{30.0, 0.85, true}, []any{celsius, math.Round(humidity*100) / 100, ok})
 
-		require.NoError(t, tree.BreakProbe(airProbe, pitree.Missing))
+		require.NoError(t, tree.BreakProbe(airProbe, sensortest.Missing))
 		time.Sleep(50 * time.Minute)
 		assert.Equal(t, sensor.Missing, latest(airRole).Status)
 		assert.InDelta(t, warm, distance(), 1e-9, "no jump while the air is only silent")

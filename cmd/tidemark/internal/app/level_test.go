@@ -18,7 +18,7 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
-	"tidemark/sensor/sensortest/pitree"
+	"tidemark/sensor/sensortest"
 	"tidemark/web"
 )
 
@@ -27,7 +27,7 @@ import (
 type basin struct {
 	t    *testing.T
 	file string
-	tree pitree.Tree
+	tree sensortest.Tree
 	app  *App
 	jar  float64 // distance of the jar's surface, mm
 }
@@ -35,7 +35,7 @@ type basin struct {
 // openBasin starts the watch in the bubble's time. The tub reads tubMM.
 func openBasin(t *testing.T, dir string, tubMM float64) *basin {
 	t.Helper()
-	b := &basin{t: t, file: filepath.Join(dir, "tidemark.yaml"), tree: pitree.Tree{Root: filepath.Join(dir, "sys")}, jar: 150}
+	b := &basin{t: t, file: filepath.Join(dir, "tidemark.yaml"), tree: sensortest.Tree{Root: filepath.Join(dir, "sys")}, jar: 150}
 	b.level(tubMM)
 	b.risen(150)
 	b.write("floor_mm: 250")

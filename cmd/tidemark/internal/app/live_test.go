@@ -19,7 +19,7 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/sensor/sensortest/pitree"
+	"tidemark/sensor/sensortest"
 	"tidemark/web"
 )
 
@@ -65,7 +65,7 @@ func invented(since time.Duration) float64 {
 
 // playTree shows a rise in the tree, as often as it is read, until ctx ends. fault may
 // break things until the next time.
-func playTree(ctx context.Context, t *testing.T, tree pitree.Tree, start time.Time, fault func(since time.Duration) bool) {
+func playTree(ctx context.Context, t *testing.T, tree sensortest.Tree, start time.Time, fault func(since time.Duration) bool) {
 	r := rand.New(rand.NewPCG(1, 2))
 	tick := time.NewTicker(10 * time.Second)
 	defer tick.Stop()
@@ -108,7 +108,7 @@ type liveRun struct {
 }
 
 // openLive starts an App on a state folder, in the bubble's time.
-func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, fault func(time.Duration) bool) liveRun {
+func openLive(t *testing.T, state string, tree sensortest.Tree, start time.Time, fault func(time.Duration) bool) liveRun {
 	t.Helper()
 	cfg := liveConfig(t, tree.Root, state)
 	store, err := history.Open(t.Context(), filepath.Join(state, "tidemark.db"), history.Options{Now: time.Now})
@@ -127,7 +127,7 @@ func openLive(t *testing.T, state string, tree pitree.Tree, start time.Time, fau
 }
 
 // runLive runs the App over a tree for a while.
-func runLive(t *testing.T, state string, tree pitree.Tree, start time.Time, until time.Duration, fault func(time.Duration) bool) kept {
+func runLive(t *testing.T, state string, tree sensortest.Tree, start time.Time, until time.Duration, fault func(time.Duration) bool) kept {
 	t.Helper()
 	return openLive(t, state, tree, start, fault).end(t, start.Add(until))
 }
@@ -173,7 +173,7 @@ func (k kept) of(t *testing.T, kind alert.Kind) alert.Alarm {
 // warning out, with the faults a Pi shows on the way.
 func TestLiveTreeWarnsBeforeDoubling(t *testing.T) {
 	t.Parallel()
-	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
 		k := runLive(t, state, tree, start, crossing()+20*time.Minute, faultsOf(t, tree))
@@ -189,25 +189,25 @@ func TestLiveTreeWarnsBeforeDoubling(t *testing.T) {
 }
 
 // faultsOf breaks the tree in every way for a while each.
-func faultsOf(t *testing.T, tree pitree.Tree) func(time.Duration) bool {
+func faultsOf(t *testing.T, tree sensortest.Tree) func(time.Duration) bool {
 	minute := func(since time.Duration) int { return int(since / time.Minute) }
 	return func(since time.Duration) bool {
 		var err error
 		switch minute(since) {
 		case 60:
-			err = tree.BreakHeight(pitree.Missing)
+			err = tree.BreakHeight(sensortest.Missing)
 		case 70:
-			err = tree.BreakHeight(pitree.Empty)
+			err = tree.BreakHeight(sensortest.Empty)
 		case 80:
-			err = tree.BreakHeight(pitree.IOError)
+			err = tree.BreakHeight(sensortest.IOError)
 		case 90:
-			err = tree.BreakHeight(pitree.OutOfRange)
+			err = tree.BreakHeight(sensortest.OutOfRange)
 		case 100:
-			err = tree.BreakProbe(doughProbe, pitree.BadCRC)
+			err = tree.BreakProbe(doughProbe, sensortest.BadCRC)
 		case 105:
-			err = tree.BreakProbe(doughProbe, pitree.PowerOn)
+			err = tree.BreakProbe(doughProbe, sensortest.PowerOn)
 		case 110:
-			err = tree.BreakProbe(doughProbe, pitree.Missing)
+			err = tree.BreakProbe(doughProbe, sensortest.Missing)
 		default:
 			return false
 		}
@@ -222,13 +222,13 @@ func noFault(time.Duration) bool { return false }
 // quarter of an hour: both are told in the same time, with what to look for.
 func TestSensorLostIsToldAndEnds(t *testing.T) {
 	t.Parallel()
-	for fault, look := range map[pitree.Fault]estimator.Cause{
-		pitree.Missing:    estimator.NoReading,
-		pitree.OutOfRange: estimator.NothingInRange,
+	for fault, look := range map[sensortest.Fault]estimator.Cause{
+		sensortest.Missing:    estimator.NoReading,
+		sensortest.OutOfRange: estimator.NothingInRange,
 	} {
 		t.Run(string(fault), func(t *testing.T) {
 			t.Parallel()
-			state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+			state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
 			synctest.Test(t, func(t *testing.T) {
 				start := time.Now()
 				r := openLive(t, state, tree, start, func(since time.Duration) bool {
@@ -255,7 +255,7 @@ func TestSensorLostIsToldAndEnds(t *testing.T) {
 // told why no warning of heat can come.
 func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
 	t.Parallel()
-	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
 		r := openLive(t, state, tree, start, func(since time.Duration) bool {
@@ -264,7 +264,7 @@ func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
 			}
 			assert.NoError(t, tree.Height(240-60*(1+invented(since)/100)+math.Sin(since.Seconds())))
 			assert.NoError(t, tree.Probe(airProbe, 23.5))
-			assert.NoError(t, tree.BreakProbe(doughProbe, pitree.Missing))
+			assert.NoError(t, tree.BreakProbe(doughProbe, sensortest.Missing))
 			return true
 		})
 		time.Sleep(70 * time.Minute) // the bubble's time, not real

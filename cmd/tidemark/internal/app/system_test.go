@@ -13,7 +13,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/channel"
-	"tidemark/sensor/sensortest/pitree"
+	"tidemark/sensor/sensortest"
 )
 
 func TestNotificationsAreCountedByState(t *testing.T) {
@@ -46,7 +46,7 @@ func TestHeartbeatIsShown(t *testing.T) {
 // TestReadingTimesAreShown runs the live App for a while: the sensors of the tree
 // answer at once, and none is late.
 func TestReadingTimesAreShown(t *testing.T) {
-	state, tree := t.TempDir(), pitree.Tree{Root: t.TempDir()}
+	state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		r := openLive(t, state, tree, time.Now(), noFault)
 		time.Sleep(2 * time.Minute) // the bubble's time, not real

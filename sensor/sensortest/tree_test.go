@@ -1,4 +1,4 @@
-package pitree
+package sensortest_test
 
 import (
 	"testing"
@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
+	"tidemark/sensor/sensortest"
 	"tidemark/sensor/source"
 )
 
@@ -15,7 +16,7 @@ const probe = "28-00000a1b2c3d"
 // TestTreeReadsAsAPiDoes reads the tree with the sensors of the service: values,
 // every fault, and values again.
 func TestTreeReadsAsAPiDoes(t *testing.T) {
-	tree := Tree{Root: t.TempDir()}
+	tree := sensortest.Tree{Root: t.TempDir()}
 	env := source.Env{SysfsRoot: tree.Root}
 	height, err := source.Open(&sensor.IIO{Device: "iio:device0"}, sensor.Distance, env)
 	require.NoError(t, err)
@@ -33,28 +34,28 @@ func TestTreeReadsAsAPiDoes(t *testing.T) {
 	}
 	good(183, 24.5)
 	good(182, -3.25)
-	for _, f := range []Fault{Missing, Empty, IOError, OutOfRange} {
+	for _, f := range []sensortest.Fault{sensortest.Missing, sensortest.Empty, sensortest.IOError, sensortest.OutOfRange} {
 		require.NoError(t, tree.BreakHeight(f))
 		assert.NotEqual(t, sensor.OK, height.Read(t.Context()).Status, "height %s", f)
 		good(181, 24)
 	}
-	for _, f := range []Fault{Missing, Empty, IOError, BadCRC, PowerOn} {
+	for _, f := range []sensortest.Fault{sensortest.Missing, sensortest.Empty, sensortest.IOError, sensortest.BadCRC, sensortest.PowerOn} {
 		require.NoError(t, tree.BreakProbe(probe, f))
 		assert.NotEqual(t, sensor.OK, dough.Read(t.Context()).Status, "probe %s", f)
 		good(180, 25)
 	}
-	require.Error(t, tree.BreakHeight(BadCRC), "a distance has no checksum")
+	require.Error(t, tree.BreakHeight(sensortest.BadCRC), "a distance has no checksum")
 }
 
 // TestProbeText checks a text against the worked examples of the DS18B20 data
 // sheet, table "Temperature/Data Relationship": 25.0625 C is 0191h, -10.125 C is
 // FF5Eh.
 func TestProbeText(t *testing.T) {
-	assert.Contains(t, probeText(0x0191, true), "91 01 ")
-	assert.Contains(t, probeText(0x0191, true), "YES")
-	assert.Contains(t, probeText(0x0191, true), "t=25062\n")
+	assert.Contains(t, sensortest.ProbeText(0x0191, true), "91 01 ")
+	assert.Contains(t, sensortest.ProbeText(0x0191, true), "YES")
+	assert.Contains(t, sensortest.ProbeText(0x0191, true), "t=25062\n")
 	minus := uint16(0xff5e)
-	assert.Contains(t, probeText(int16(minus), true), "5e ff ")
-	assert.Contains(t, probeText(int16(minus), true), "t=-10125\n")
-	assert.Contains(t, probeText(0x0191, false), "NO")
+	assert.Contains(t, sensortest.ProbeText(int16(minus), true), "5e ff ")
+	assert.Contains(t, sensortest.ProbeText(int16(minus), true), "t=-10125\n")
+	assert.Contains(t, sensortest.ProbeText(0x0191, false), "NO")
 }
