@@ -37,7 +37,7 @@ func (s *Server) apiRoutes() {
 	s.mux.HandleFunc("GET "+v1+"/vessels/{name}", s.read(s.apiVessel))
 	s.mux.HandleFunc("GET "+v1+"/vessels/{name}/chart.svg", s.read(s.apiLiveChart))
 	s.mux.HandleFunc("GET "+v1+"/vessels/{name}/chart.png", s.read(s.apiLiveChart))
-	s.mux.HandleFunc("POST "+v1+"/vessels/{name}/acts", s.change(s.apiAct))
+	s.mux.HandleFunc("POST "+v1+"/vessels/{name}/acts", s.change(s.apiEvent))
 	s.mux.HandleFunc("GET "+v1+"/events", s.read(s.apiEvents))
 	s.mux.HandleFunc(v1+"/", func(w http.ResponseWriter, _ *http.Request) {
 		problem(w, http.StatusNotFound, "no such address", "The API has no such address; see /api/v1/openapi.json.")
@@ -52,7 +52,7 @@ func (s *Server) apiRoutes() {
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/export.json", s.read(s.apiExport))
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/chart.svg", s.read(s.apiChart))
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/chart.png", s.read(s.apiChart))
-	s.mux.HandleFunc("GET "+v1+"/rises/{id}/acts", s.read(s.apiActs))
+	s.mux.HandleFunc("GET "+v1+"/rises/{id}/acts", s.read(s.apiJournal))
 	s.mux.HandleFunc("PUT "+v1+"/rises/{id}/judgement", s.change(s.apiJudge))
 	s.mux.HandleFunc("DELETE "+v1+"/rises/{id}/judgement", s.change(s.apiUnjudge))
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/photos", s.read(s.apiPhotos))
@@ -190,8 +190,8 @@ func readJSON(w http.ResponseWriter, r *http.Request, into any) bool {
 	return false
 }
 
-// apiAct does what the body asks for.
-func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
+// apiEvent does what the body asks for.
+func (s *Server) apiEvent(w http.ResponseWriter, r *http.Request) {
 	_, v, ok := s.vessel(w, r)
 	if !ok {
 		return
@@ -216,7 +216,7 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 	}
 	a.Vessel, a.By = v.Vessel, s.byWhom(r)
 	if err := s.do(r, a); err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	writeJSON(w, http.StatusOK, map[string]string{"said": s.done(a)})

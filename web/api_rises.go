@@ -136,8 +136,8 @@ func (s *Server) apiChart(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// apiActs lists what was done to a rise.
-func (s *Server) apiActs(w http.ResponseWriter, r *http.Request) {
+// apiJournal lists what was done to a rise.
+func (s *Server) apiJournal(w http.ResponseWriter, r *http.Request) {
 	x, ok := s.rise(w, r)
 	if !ok {
 		return

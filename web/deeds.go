@@ -23,8 +23,8 @@ func short(text string) string {
 	return string(r)
 }
 
-// actWord is the word for an event in a list of what was told.
-func (s *Server) actWord(kind string) string {
+// kindWord is the word for an event in a list of what was told.
+func (s *Server) kindWord(kind string) string {
 	if s.words.Has("page.told." + kind + ".past") {
 		return s.say("told."+kind+".past", nil)
 	}

@@ -87,7 +87,7 @@ func lastJudging(events []bake.Event) (bake.Event, bool) {
 func (s *Server) judgeFailed(w http.ResponseWriter, r *http.Request, err error) {
 	var no Refusal
 	if errors.As(err, &no) {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	s.historyFailed(w, r, err)

@@ -115,7 +115,7 @@ func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, t
 	}
 	level, err := s.opt.Level.Level(v.Vessel)
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	p := levelPage{frame: s.frame(w, r, s.say("level", text.Values{"vessel": v.Vessel}), ""), Vessel: v.Vessel, RiseID: v.RiseID, Level: level, Problem: trouble,
@@ -138,7 +138,7 @@ func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	if !wantsHTML(r) {
@@ -248,7 +248,7 @@ func (s *Server) answerLevel(w http.ResponseWriter, r *http.Request, vessel stri
 		level, err = s.opt.Level.Level(vessel)
 	}
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	writeJSON(w, http.StatusOK, levelOf(level))
@@ -282,7 +282,7 @@ func (s *Server) apiLevelWrite(w http.ResponseWriter, r *http.Request) {
 	}
 	said, err := s.opt.Level.LevelWrite(r.Context(), v.Vessel, strings.TrimSpace(in.Change))
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	writeJSON(w, http.StatusOK, map[string]string{"said": said})
@@ -295,7 +295,7 @@ func (s *Server) apiLevelEnd(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err := s.opt.Level.LevelEnd(v.Vessel); err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	w.WriteHeader(http.StatusNoContent)

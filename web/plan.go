@@ -30,10 +30,11 @@ type PlanWish struct {
 	AwayUntil time.Time // until then; both zero when somebody always is
 	// MilkInTheWarm: the household takes on itself that milk or egg stands warm for long.
 	MilkInTheWarm bool
-	AtOnce        int       // how many loaves go into the oven at a time; 0 for the batch's own
-	BakeIn        bake.Ware // empty for the batch's own
-	ColdDays      float64   // how long the starter has stood in the refrigerator unfed; 0 when it has not
-	Way           string    // the name of the way chosen; empty for the best
+	AtOnce        int        // how many loaves go into the oven at a time; 0 for the batch's own
+	BakeIn        bake.Ware  // empty for the batch's own
+	ColdDays      float64    // how long the starter has stood in the refrigerator unfed; 0 when it has not
+	Batch         bake.Batch // a recipe of the household; nameless for the vessel's own
+	Way           string     // the name of the way chosen; empty for the best
 }
 
 // Planned are the ways to the bread, best first.
@@ -69,6 +70,7 @@ type planForm struct {
 	Unit     string
 	Measured bool // air is the latest reading
 	Vessels  []string
+	Recipes  []string // names of the household's
 }
 
 // formTime is how a date field writes a moment.
@@ -96,6 +98,13 @@ func (s *Server) planForm(q url.Values) planForm {
 			f.Vessels = append(f.Vessels, v.Vessel)
 		}
 	}
+	kept, err := s.recipes(s.stopped)
+	if err != nil {
+		s.opt.Log.Warn("the recipes could not be read", "error", err)
+	}
+	for _, b := range kept {
+		f.Recipes = append(f.Recipes, b.Name)
+	}
 	if f.Get("vessel") == "" && len(f.Vessels) > 0 {
 		f.Set("vessel", f.Vessels[0])
 	}
@@ -115,7 +124,7 @@ func (s *Server) planForm(q url.Values) planForm {
 
 // planFields are the fields of the form. Those in Celsius are the API's.
 func planFields() []string {
-	return []string{"ready", "air", "air_c", "warm", "warm_c", "fridge", "ripe", "out", "vessel", "asked", "way", "away_from", "away_until", "milk", "at_once", "bake_in", "cold", "peak"}
+	return []string{"ready", "air", "air_c", "warm", "warm_c", "fridge", "ripe", "out", "vessel", "asked", "way", "away_from", "away_until", "milk", "at_once", "bake_in", "cold", "peak", "recipe"}
 }
 
 // Link is the address of the plan with another way.
@@ -169,6 +178,19 @@ func (s *Server) degrees(c float64) string {
 	return strconv.FormatFloat(math.Round(2*c)/2, 'f', -1, 64)
 }
 
+// recipe returns a recipe of the household; the nameless one for no name.
+func (s *Server) recipe(name string) (bake.Batch, error) {
+	all, err := s.recipes(s.stopped)
+	i := slices.IndexFunc(all, func(b bake.Batch) bool { return b.Name == name })
+	switch {
+	case name == "" || err != nil:
+		return bake.Batch{}, err
+	case i < 0:
+		return bake.Batch{}, Refuse("there is no recipe %q any more", name)
+	}
+	return all[i], nil
+}
+
 // degreeSign is the sign of the household's scale.
 func (s *Server) degreeSign() string {
 	if s.words.Locale().Fahrenheit {
@@ -203,6 +225,9 @@ func (s *Server) wishOf(f planForm) (PlanWish, error) {
 	}
 	if w.AwayUntil.IsZero() != w.AwayFrom.IsZero() || w.AwayFrom.After(w.AwayUntil) {
 		return w, Refuse("Say from when until when nobody is there.")
+	}
+	if w.Batch, err = s.recipe(f.Get("recipe")); err != nil {
+		return w, err
 	}
 	if w.AirC, err = s.celsiusOf("kitchen temperature", f.Values, "air"); err == nil && f.Get("warm")+f.Get("warm_c") != "" {
 		w.WarmC, err = s.celsiusOf("temperature of the warmer spot", f.Values, "warm")

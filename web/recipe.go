@@ -2,21 +2,32 @@ package web
 
 import (
 	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
+	"tidemark/history"
 )
 
 // recipePage is a batch by grams and baker's percent, scaled, with the water for it.
 // All of it stands in its address, so that a recipe can be kept and sent as a link.
 type recipePage struct {
 	frame
-	Vessel                    string
+	Vessel, Kept              string   // Kept is the recipe of the household it begins with; empty for the vessel's
+	All                       []string // names of the household's recipes
+	Own                       []ownFlour
+	Next                      int // number of the next own flour
+	NextField                 string
 	Rows                      []recipeRow
 	Fit, Loaves, Each, Hand   string
 	Tub                       bool // how much the vessel holds is known
@@ -35,14 +46,22 @@ type recipeRow struct{ Name, Field, Typed, Grams, Percent, Asked string }
 // practice, no source.
 const headroom = 0.15
 
-// pageRecipe shows the recipe of a vessel, with what the form changes in it.
+// pageRecipe shows the recipe of a vessel, or one that was kept, with what the form
+// changes in it.
 func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
-	q := r.URL.Query()
-	get := func(name, otherwise string) string { return cmp.Or(strings.TrimSpace(q.Get(name)), otherwise) }
-	p := recipePage{frame: s.frame(w, r, s.say("recipe", nil), "plan"), Vessel: q.Get("vessel"), Fit: get("fit", "as"), Hand: q.Get("hand"), By: get("by", "hand"), Unit: "°C"}
-	if s.words.Locale().Fahrenheit {
-		p.Unit = "°F"
+	p, _, err := s.recipeOf(r, r.URL.Query())
+	status := http.StatusOK
+	if err != nil {
+		status, p.Wrong = s.planWrong(err)
 	}
+	p.frame = s.frame(w, r, s.say("recipe", nil), "plan")
+	s.render(w, status, "recipe", p)
+}
+
+// recipeOf works a recipe out from the fields of its form.
+func (s *Server) recipeOf(r *http.Request, q url.Values) (recipePage, bake.Batch, error) {
+	get := func(name, otherwise string) string { return cmp.Or(strings.TrimSpace(q.Get(name)), otherwise) }
+	p := recipePage{Vessel: q.Get("vessel"), Kept: q.Get("recipe"), Fit: get("fit", "as"), Hand: q.Get("hand"), By: get("by", "hand"), Unit: s.degreeSign()}
 	b, tubL := bake.DefaultBatch(), 0.0
 	for _, v := range s.opt.Live.Snapshot().Vessels {
 		if v.Vessel == p.Vessel {
@@ -53,6 +72,17 @@ func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
 			p.RoomC = s.degrees(cmp.Or(known(v.Estimate.AirC), guessedAirC))
 		}
 	}
+	kept, err := s.recipes(r.Context())
+	if err != nil {
+		return p, b, err
+	}
+	for _, x := range kept {
+		p.All = append(p.All, x.Name)
+		if x.Name == p.Kept {
+			b = x
+		}
+	}
+	b = p.withOwn(b, q)
 	if typed, err := number("loaves at a time", q.Get("at_once")); err == nil && typed > 0 {
 		b.AtOnce = int(typed)
 	}
@@ -60,16 +90,11 @@ func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
 	p.AtOnce = b.AtOnce
 	p.RoomC = get("room", cmp.Or(p.RoomC, s.degrees(guessedAirC)))
 	p.FlourC, p.DoughC = get("flour", p.RoomC), get("dough", s.degrees(25))
-	b, err := s.typedBatch(b, q)
-	if err == nil {
+	if b, err = s.typedBatch(b, q); err == nil {
 		b, err = s.fitted(b, &p, q, tubL)
 	}
 	if err == nil {
 		err = b.Validate()
-	}
-	status := http.StatusOK
-	if err != nil {
-		status, p.Wrong = s.planWrong(err)
 	}
 	s.recipeRows(&p, b)
 	for i := range p.Rows {
@@ -78,7 +103,109 @@ func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		s.recipeFacts(&p, b)
 	}
-	s.render(w, status, "recipe", p)
+	return p, b, err
+}
+
+// maxOwn bounds the flours that are added to a recipe.
+const maxOwn = 8
+
+// ownFlour is a flour that was added to a recipe: the field of its name and what stands
+// there.
+type ownFlour struct {
+	Field, Name string
+	Whole       bool
+}
+
+// withOwn adds the flours that were named in the form.
+func (p *recipePage) withOwn(b bake.Batch, q url.Values) bake.Batch {
+	b = b.Scale(1) // its own lists
+	for i := range maxOwn {
+		field := fmt.Sprintf("own%d", i)
+		name := strings.TrimSpace(q.Get(field))
+		if name == "" || utf8.RuneCountInString(name) > maxShort {
+			continue
+		}
+		x := ownFlour{fmt.Sprintf("own%d", len(p.Own)), name, q.Get(field+"_whole") != ""}
+		p.Own, b.Flours = append(p.Own, x), append(b.Flours, bake.Flour{Name: name, Whole: x.Whole})
+	}
+	p.Next, p.NextField = len(p.Own), fmt.Sprintf("flour%d", len(b.Flours))
+	return b
+}
+
+// postRecipe keeps a recipe as the household's own under a name, or takes one out.
+func (s *Server) postRecipe(w http.ResponseWriter, r *http.Request) {
+	form, err := formOf(r)
+	if err != nil {
+		s.eventFailed(w, r, err)
+		return
+	}
+	b, said, to := bake.Batch{Name: form.Get("remove")}, "recipe.removed", url.Values{"vessel": {form.Get("vessel")}}
+	if b.Name == "" {
+		if _, b, err = s.recipeOf(r, form); err == nil {
+			b.Name, said = strings.TrimSpace(form.Get("name")), "recipe.kept"
+			to.Set("recipe", b.Name)
+			err = s.keepRecipe(r.Context(), b)
+		}
+	} else {
+		err = s.changeRecipes(r.Context(), b.Name, nil)
+	}
+	if err != nil {
+		status, why := s.planWrong(err)
+		s.refusePage(w, r, status, s.say("refused", nil), why)
+		return
+	}
+	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say(said, text.Values{"name": b.Name})), 60)
+	http.Redirect(w, r, "/recipe?"+to.Encode(), http.StatusSeeOther)
+}
+
+// recipesKey is where the household's recipes are kept, and maxRecipes how many.
+const (
+	recipesKey = "recipes"
+	maxRecipes = 50
+)
+
+// recipes reads the household's recipes, in order of their names.
+func (s *Server) recipes(ctx context.Context) ([]bake.Batch, error) {
+	body, err := s.opt.Settings.Get(ctx, recipesKey)
+	if errors.Is(err, history.ErrNotFound) {
+		return nil, nil
+	}
+	var out []bake.Batch
+	if err == nil {
+		err = json.Unmarshal(body, &out)
+	}
+	return out, err
+}
+
+// keepRecipe keeps a recipe in the place of one of the same name.
+func (s *Server) keepRecipe(ctx context.Context, b bake.Batch) error {
+	if b.Name == "" || utf8.RuneCountInString(b.Name) > maxShort {
+		return Refuse("Give the recipe a name of at most %d characters.", maxShort)
+	}
+	return s.changeRecipes(ctx, b.Name, &b)
+}
+
+// changeRecipes puts a recipe in the place of the one of a name; nil takes it out.
+func (s *Server) changeRecipes(ctx context.Context, name string, b *bake.Batch) error {
+	s.recipeMu.Lock()
+	defer s.recipeMu.Unlock()
+	all, err := s.recipes(ctx)
+	if err != nil {
+		return err
+	}
+	all = slices.DeleteFunc(all, func(x bake.Batch) bool { return x.Name == name })
+	if b != nil {
+		all = append(all, *b)
+	}
+	if len(all) > maxRecipes {
+		return Refuse("There are %d recipes already; take one out first.", maxRecipes)
+	}
+	slices.SortFunc(all, func(a, b bake.Batch) int { return strings.Compare(a.Name, b.Name) })
+	body, err := json.Marshal(all)
+	if err != nil {
+		return err
+	}
+	return s.opt.Settings.Set(ctx, recipesKey, body)
 }
 
 // known returns a number, or 0 when it is not one.
@@ -103,7 +230,6 @@ func amounts(b *bake.Batch) (fields []string, grams []*float64) {
 
 // typedBatch puts what was typed into a batch: grams, or percent of its flour.
 func (s *Server) typedBatch(b bake.Batch, q url.Values) (bake.Batch, error) {
-	b = b.Scale(1) // its own lists
 	flour := flourG(b)
 	fields, grams := amounts(&b)
 	for i, field := range fields {

@@ -42,9 +42,9 @@ func kinds() []bake.EventKind {
 	return append(told, askUndo, askCorrect, askAck, askSnooze)
 }
 
-// postAct does what a form asks for. A browser without scripts is sent back to
+// postEvent does what a form asks for. A browser without scripts is sent back to
 // the page, others get JSON.
-func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) {
 	form, err := formOf(r)
 	var a request
 	if err == nil {
@@ -55,7 +55,7 @@ func (s *Server) postAct(w http.ResponseWriter, r *http.Request) {
 		err = s.do(r, a)
 	}
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	said := s.done(a)
@@ -137,8 +137,8 @@ func (s *Server) do(r *http.Request, a request) error {
 	return live.Do(ctx, a.Event)
 }
 
-// actFailed tells a refusal as it is, and hides a fault behind a sentence.
-func (s *Server) actFailed(w http.ResponseWriter, r *http.Request, err error) {
+// eventFailed tells a refusal as it is, and hides a fault behind a sentence.
+func (s *Server) eventFailed(w http.ResponseWriter, r *http.Request, err error) {
 	var no Refusal
 	var big *http.MaxBytesError
 	switch {

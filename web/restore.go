@@ -176,7 +176,7 @@ func (s *Server) uploadFailed(w http.ResponseWriter, r *http.Request, err error)
 		s.refuse(w, r, messagePage{Heading: s.say("refused.upload", nil), Text: no.Why, Back: "/house"}, http.StatusConflict)
 		return
 	}
-	s.actFailed(w, r, err)
+	s.eventFailed(w, r, err)
 }
 
 // restorePage says what a backup holds and asks.

@@ -49,7 +49,7 @@ type riseLine struct {
 func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) {
 	f, err := s.filter(r.URL.Query())
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	page, err := s.opt.History.Rises(r.Context(), f)
@@ -103,7 +103,7 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 // postUnlearn forgets what the past rises of a vessel taught.
 func (s *Server) postUnlearn(w http.ResponseWriter, r *http.Request) {
 	if err := s.opt.Upkeep.Unlearn(r.Context(), r.PostFormValue("vessel")); err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	http.Redirect(w, r, "/rises", http.StatusSeeOther)
@@ -157,7 +157,7 @@ type risePage struct {
 	Wide, Narrow template.HTML
 	Facts        []past.Fact
 	Foretold     []string // what was forecast when, and what came of it
-	Deeds        []deedLine
+	Deeds        []eventLine
 	Photos       []history.Photo
 	Outcome      string
 	OvenSpring   string
@@ -165,7 +165,7 @@ type risePage struct {
 	Vessel       string
 }
 
-type deedLine struct {
+type eventLine struct {
 	When, Word, By string
 	Undone         bool
 	UndoID         int64 // of the last note or result, which can be taken back
@@ -200,7 +200,7 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 	}
 	last, _ := lastJudging(rec.Journal)
 	for _, a := range rec.Journal {
-		line := deedLine{When: s.words.At(rec.Rise.StartedAt).Moment(a.At), Word: s.actWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero(), ID: a.ID,
+		line := eventLine{When: s.words.At(rec.Rise.StartedAt).Moment(a.At), Word: s.kindWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero(), ID: a.ID,
 			Change: p.CanAct && !rec.Rise.UnderWay() && a.Kind.CanUndo() && !a.Kind.Starts() && !a.Ends() && a.Kind != bake.EventJudged, Clock: a.At.In(s.zone()).Format(formTime)}
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID

@@ -15,27 +15,28 @@ import (
 
 // Server is the page and the API as one http.Handler. Make one with New.
 type Server struct {
-	opt     Options
-	mux     *http.ServeMux
-	handler http.Handler
-	tmpl    *template.Template
-	words   *text.Localizer // the household's words
-	assets  assets
-	gate    *gate
-	parts   partsCache
-	charts  chartCache
-	best    bestRise
-	sparks  sparks
-	likes   likes
-	past    pastCharts
-	streams streamCount
-	photos  sync.Mutex
-	offers  offers
-	spec    []byte // the API's description as JSON
-	build   string // names the pages and their files, for streams
-	run     string // names this run, for streams
-	stop    context.CancelFunc
-	stopped context.Context
+	opt      Options
+	mux      *http.ServeMux
+	handler  http.Handler
+	tmpl     *template.Template
+	words    *text.Localizer // the household's words
+	assets   assets
+	gate     *gate
+	parts    partsCache
+	charts   chartCache
+	best     bestRise
+	sparks   sparks
+	likes    likes
+	past     pastCharts
+	streams  streamCount
+	photos   sync.Mutex
+	recipeMu sync.Mutex // a change of the recipes is one
+	offers   offers
+	spec     []byte // the API's description as JSON
+	build    string // names the pages and their files, for streams
+	run      string // names this run, for streams
+	stop     context.CancelFunc
+	stopped  context.Context
 }
 
 // New builds the server. It fails when Options lack what is needed or, were
@@ -88,7 +89,7 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("GET /events", s.read(s.events))
 	s.mux.HandleFunc("GET /service-worker.js", s.serviceWorker)
 	s.mux.HandleFunc("/", s.pageNotFound)
-	s.mux.HandleFunc("POST /act", s.change(s.postAct))
+	s.mux.HandleFunc("POST /act", s.change(s.postEvent))
 	s.mux.HandleFunc("GET /healthz", s.healthz)
 	s.mux.HandleFunc("GET /static/{name}", s.static)
 	s.mux.HandleFunc("GET /favicon.ico", s.favicon)
@@ -100,6 +101,7 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("GET /unlock", s.pageUnlock)
 	s.mux.HandleFunc("GET /share/{token}", s.share)
 	s.mux.HandleFunc("GET /recipe", s.read(s.pageRecipe))
+	s.mux.HandleFunc("POST /recipe", s.change(s.postRecipe))
 	s.mux.HandleFunc("POST /unlock", s.sameOrigin(s.postUnlock))
 	s.mux.HandleFunc("POST /lock", s.change(s.postLock))
 	s.mux.HandleFunc("POST /tokens", s.change(s.postToken))

@@ -347,7 +347,7 @@ func (p settingsPage) Channel(i int) *group {
 func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int, errs FieldErrors) {
 	sheet, err := s.opt.Setup.Sheet()
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
@@ -371,7 +371,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 func (s *Server) partSensors(w http.ResponseWriter, r *http.Request) {
 	sheet, err := s.opt.Setup.Sheet()
 	if err != nil {
-		s.actFailed(w, r, err)
+		s.eventFailed(w, r, err)
 		return
 	}
 	s.render(w, http.StatusOK, "sensors-found", settingsPage{Sheet: sheet, Found: s.opt.Setup.Find(r.Context())})

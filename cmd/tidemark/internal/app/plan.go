@@ -204,6 +204,9 @@ func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Pl
 	if v.Batch != nil {
 		request.Batch = *v.Batch
 	}
+	if w.Batch.Name != "" {
+		request.Batch = w.Batch
+	}
 	if w.AtOnce > 0 {
 		request.Batch.AtOnce = w.AtOnce
 	}
