@@ -20,9 +20,9 @@ import (
 // sheets prints the page that is open on A4 and counts its sheets.
 func (b *tab) sheets(name string) int {
 	b.t.Helper()
-	x := page.PrintToPDF().WithPaperWidth(8.27).WithPaperHeight(11.69).WithPrintBackground(true)
-	pdf, _, err := x.Do(b.ctx)
+	res, err := chromedp.Call(b.ctx, page.PrintToPDF, page.PrintToPDFParams{PaperWidth: 8.27, PaperHeight: 11.69}) // A4 in inches, ISO 216
 	require.NoError(b.t, err)
+	pdf := res.Data
 	if dir := os.Getenv("TIDEMARK_SHOTS"); dir != "" {
 		require.NoError(b.t, os.WriteFile(filepath.Join(dir, name+".pdf"), pdf, 0o644))
 	}
@@ -48,8 +48,7 @@ func TestPrintedOnOneSheet(t *testing.T) {
 func TestEveryPageIsAccessible(t *testing.T) {
 	browser := chrome(t)
 	s, k := newServer(t, nil)
-	ids := fill(t, k.store, 2, 50)
-	_ = ids
+	fill(t, k.store, 2, 50)
 	base := serve(t, s)
 	k.tell("basket", bake.EventStart)
 	k.pass(10 * time.Minute)
