@@ -106,12 +106,10 @@ func TestHistoryGolden(t *testing.T) {
 	k := newKitchen(t)
 	for name, args := range map[string][]string{
 		"list":          {"list"},
-		"list-filtered": {"list", "--vessel", "tub", "--outcome", "right", "--from", "2026-03-01", "--until", "2026-04-01", "--text", "INVENTED"},
+		"list-filtered": {"list", "--vessel", "tub", "--limit", "1"},
 		"list-none":     {"list", "--vessel", "bowl"},
 		"list-json":     {"list", "--json", "--limit", "1", "--vessel", "tub"},
 		"show":          {"show", "2"},
-		"compare":       {"compare", "1", "2", "3"},
-		"vigour":        {"vigour", "--vessel", "jar"},
 	} {
 		got, err := k.look(t, "", args...)
 		require.NoError(t, err, name)
@@ -131,25 +129,17 @@ func TestHistoryExports(t *testing.T) {
 	csv, err := k.look(t, "", "export", "2")
 	require.NoError(t, err)
 	assert.Equal(t, 2161, strings.Count(csv, "\n"))
-	same, err := k.look(t, "", "export", "2", "--csv")
-	require.NoError(t, err)
-	assert.Equal(t, csv, same)
 	json, err := k.look(t, "", "export", "2", "--json")
 	require.NoError(t, err)
 	assert.True(t, strings.HasPrefix(json, `{"rise":{"id":2,`))
 	file := filepath.Join(k.dir, "r.csv")
-	out, err := k.look(t, "", "export", "2", "--record", "--out", file)
+	out, err := k.look(t, "", "export", "2", "--out", file)
 	require.NoError(t, err)
 	assert.Empty(t, out)
-	f, err := os.Open(file)
+	_, err = record.ReadFile(t.Context(), file, file)
 	require.NoError(t, err)
-	defer f.Close()
-	_, err = record.Check(t.Context(), f, file)
-	require.NoError(t, err)
-	_, err = k.look(t, "", "export", "2", "--record", "--json")
-	require.ErrorContains(t, err, "exclude each other")
 
-	// What goes out as a record comes back in, through the estimator.
+	// What goes out comes back in, through the estimator.
 	_, err = k.look(t, "", "import", file, "--vessel", "tub")
 	require.ErrorIs(t, err, history.ErrExists)
 	out, err = k.look(t, "", "import", file, "--vessel", "old bowl", "--holds", "dough")
@@ -246,13 +236,10 @@ func TestHistoryRefuses(t *testing.T) {
 	}{
 		{nil, "history needs a word"},
 		{[]string{"dance"}, `"dance" is not known`},
-		{[]string{"show"}, "needs one number of rises, found 0"},
+		{[]string{"show"}, "needs one number of a rise, found 0"},
 		{[]string{"show", "x"}, `"x" is not the number of a rise`},
 		{[]string{"show", "99"}, "no such record: rise 99; tidemark history list shows the numbers"},
-		{[]string{"compare", "1"}, "needs 2 to 12 numbers of rises, found 1"},
-		{[]string{"list", "--from", "March"}, `--from: "March" is not a day; write it like 2026-03-14`},
 		{[]string{"list", "--limit", "0"}, "--limit 0 is outside 1 to 500"},
-		{[]string{"list", "--outcome", "nice"}, `outcome "nice" is not known`},
 		{[]string{"list", "1"}, `history list takes no "1"`},
 		{[]string{"backup"}, "needs one FILE"},
 		{[]string{"restore"}, "needs one FILE"},

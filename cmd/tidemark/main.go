@@ -114,7 +114,7 @@ func commands() []command {
 		{"check", "find and read every sensor, say what to do about each fault", runCheck},
 		{"level", "measure the empty vessel and learn its shape", runLevel},
 		{"plan", "print a timetable back from when the bread should be there", runPlan},
-		{"history", "past rises: list, show, compare, export, backup, restore", runHistory},
+		{"history", "past rises: list, show, export, import, backup, restore", runHistory},
 		{"notify", "list, answer and test warnings", runNotify},
 		{"passphrase", "set the passphrase that opens the page to the house", runPassphrase},
 		{"doctor", "print a report for a bug, without secrets", runDoctor},

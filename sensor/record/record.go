@@ -27,6 +27,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -80,27 +81,45 @@ func (e *Error) Error() string {
 	return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Column, e.Msg)
 }
 
-// Check reads a whole record and reports whether it holds a start row. It refuses
-// a record without rows or with one that cannot be read. The error names name, line
-// and column.
-func Check(ctx context.Context, r io.Reader, name string) (hasStart bool, err error) {
+// maxRows is more than six days at a row a second: a rise takes hours.
+const maxRows = 1 << 19
+
+// ReadFile reads the whole record in a file. name stands for the file in errors.
+func ReadFile(ctx context.Context, path, name string) ([]Row, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("the record cannot be read: %w", err)
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
+		return nil, errors.Join(err, fmt.Errorf("%s is not a plain file; name a .csv file", name))
+	}
+	return Read(ctx, f, name)
+}
+
+// Read reads a whole record. It refuses one without rows, with too many, or with one
+// that cannot be read. The error names name, line and column.
+func Read(ctx context.Context, r io.Reader, name string) (out []Row, err error) {
 	rows, err := Open(r, name)
 	if err != nil {
-		return false, err
+		return nil, err
 	}
-	for n := 0; ctx.Err() == nil; n++ {
+	for ctx.Err() == nil {
 		row, err := rows.Next()
 		switch {
-		case errors.Is(err, io.EOF) && n == 0:
-			return false, rows.errorf(1, "no rows after the header; expected at least one")
+		case errors.Is(err, io.EOF) && len(out) == 0:
+			return nil, rows.errorf(1, "no rows after the header; expected at least one")
 		case errors.Is(err, io.EOF):
-			return hasStart, nil
-		case err != nil:
-			return false, err
+			return out, nil
+		case err == nil && len(out) == maxRows:
+			err = rows.errorf(1, "more than %d rows; split the record", maxRows)
 		}
-		hasStart = hasStart || row.Event == "start"
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, row)
 	}
-	return false, ctx.Err()
+	return nil, ctx.Err()
 }
 
 // Reader reads a record row by row. It is not for use by several goroutines.

@@ -116,19 +116,19 @@ func TestRefusals(t *testing.T) {
 		{"long line", with(strings.Repeat("9", 5000)), "r.csv:2:1: the line is longer than 4096 bytes; expected time,distance_mm,dough_c,air_c,event,value"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := record.Check(t.Context(), strings.NewReader(c.in), "r.csv")
+			_, err := record.Read(t.Context(), strings.NewReader(c.in), "r.csv")
 			require.EqualError(t, err, c.want)
 			var e *record.Error
 			assert.ErrorAs(t, err, &e)
 		})
 	}
-	_, err := record.Check(t.Context(), strings.NewReader(with(ok, ok)), "r.csv")
+	_, err := record.Read(t.Context(), strings.NewReader(with(ok, ok)), "r.csv")
 	assert.NoError(t, err, "two rows may share a moment")
 }
 
 func TestReadErrorIsPassedOn(t *testing.T) {
 	broken := io.MultiReader(strings.NewReader(with("2026-03-01T07:30:00Z,1,,,")), errReader{})
-	_, err := record.Check(t.Context(), broken, "r.csv")
+	_, err := record.Read(t.Context(), broken, "r.csv")
 	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
 }
 

@@ -45,7 +45,7 @@ func TestAnExportComesBack(t *testing.T) {
 	}
 	p := Printer{Store: store, Words: text.New(text.Locale{})}
 	file := filepath.Join(t.TempDir(), "rise.csv")
-	require.NoError(t, ToFile(file, func(w io.Writer) error { return p.Export(ctx, id, CSV, w) }))
+	require.NoError(t, ToFile(file, func(w io.Writer) error { return p.Export(ctx, id, false, w) }))
 	again, err := Import{File: file, Vessel: "copy", Holds: estimator.Dough}.Into(ctx, store)
 	require.NoError(t, err)
 	rows, err := store.Rows(ctx, again, time.Time{}, time.Time{})

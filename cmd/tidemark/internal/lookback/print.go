@@ -1,6 +1,5 @@
 // Package lookback is the command line's view of past rises: it finds the service's
-// history by itself, prints lists, one rise and comparisons, and writes and reads
-// records.
+// history by itself, prints lists and one rise, and writes and reads records.
 //
 // Units: percent of rise, temperatures and times as the household writes them.
 // Every number comes from the stored rise and its stored samples, as on the page.
@@ -67,17 +66,13 @@ func (p Printer) degrees(c float64) string {
 	return p.Words.TempFine(c)
 }
 
-// rises reads the rises with the given ids, in their order.
-func (p Printer) rises(ctx context.Context, ids []int64) ([]bake.Rise, error) {
-	out := make([]bake.Rise, 0, len(ids))
-	for _, id := range ids {
-		r, err := p.Store.Rise(ctx, id)
-		if err != nil {
-			return nil, fmt.Errorf("%w; tidemark history list shows the numbers", err)
-		}
-		out = append(out, r)
+// rise reads the rise of a number.
+func (p Printer) rise(ctx context.Context, id int64) (bake.Rise, error) {
+	r, err := p.Store.Rise(ctx, id)
+	if err != nil {
+		err = fmt.Errorf("%w; tidemark history list shows the numbers", err)
 	}
-	return out, nil
+	return r, err
 }
 
 // List prints the rises that fit the filter, newest first. With asJSON it prints
@@ -107,7 +102,7 @@ func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error 
 	}
 	err = p.table(lines)
 	if page.Next != "" {
-		fmt.Fprintf(p.Out, "\nThere are older ones: --limit shows more, --until only those before a day.\n")
+		fmt.Fprintf(p.Out, "\nThere are older ones: --limit shows more.\n")
 	}
 	return err
 }
@@ -144,11 +139,10 @@ func short(r bake.Rise) string {
 // Show prints one rise in full: what came of it, its facts, what was done, what was
 // forecast, and the curve as a table.
 func (p Printer) Show(ctx context.Context, id int64) error {
-	rises, err := p.rises(ctx, []int64{id})
+	r, err := p.rise(ctx, id)
 	if err != nil {
 		return err
 	}
-	r := rises[0]
 	fmt.Fprintf(p.Out, "%d: %s (%s)\n%s\n\n", r.ID, past.Name(r, p.Words), r.Holds, past.Sentence(r, p.Words))
 	var facts [][]string
 	for _, f := range past.Facts(r, p.Words) {
@@ -220,55 +214,4 @@ func (p Printer) curve(ctx context.Context, r bake.Rise) error {
 	}
 	fmt.Fprintln(p.Out, "\nThe rise:")
 	return p.table(lines)
-}
-
-// Compare prints a table of what differed between rises. The page draws their curves
-// over each other.
-func (p Printer) Compare(ctx context.Context, ids []int64) error {
-	rises, err := p.rises(ctx, ids)
-	if err != nil {
-		return err
-	}
-	lines := [][]string{{"", ""}, {"", "Vessel"}, {"", "Started"}}
-	for _, r := range rises {
-		for i, cell := range []string{fmt.Sprint(r.ID), r.Vessel, p.Words.Date(r.StartedAt)} {
-			lines[i] = append(lines[i], cell)
-		}
-	}
-	for _, d := range past.Differences(rises, p.Words) {
-		mark := ""
-		if d.Matters {
-			mark = "*"
-		}
-		lines = append(lines, append([]string{mark, d.Name}, d.Values...))
-	}
-	if err := p.table(lines); err != nil {
-		return err
-	}
-	fmt.Fprintln(p.Out, "\n* differs by more than matters; what is the same is left out")
-	return nil
-}
-
-// Vigour prints how lively the starters are over the weeks, or that of one vessel.
-func (p Printer) Vigour(ctx context.Context, vessel string) error {
-	page, err := p.Store.Rises(ctx, history.Filter{Vessel: vessel, Limit: 500})
-	if err != nil {
-		return err
-	}
-	starters := past.Starters(page.Rises, p.Words)
-	if len(starters) == 0 {
-		fmt.Fprintln(p.Out, "No feeding of a starter was watched past its peak yet.")
-	}
-	for _, s := range starters {
-		fmt.Fprintf(p.Out, "%s:\n", s.Vessel)
-		lines := [][]string{{"No.", "Fed", "To the peak, as at 24 °C", "Peak"}}
-		for _, x := range s.Feedings {
-			lines = append(lines, []string{fmt.Sprint(x.RiseID), x.Day, x.ToPeak, x.PeakRise})
-		}
-		if err := p.table(lines); err != nil {
-			return err
-		}
-		fmt.Fprintf(p.Out, "\n%s\n", plain(strings.Join(s.Trends, "\n")))
-	}
-	return nil
 }

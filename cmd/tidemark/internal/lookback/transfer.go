@@ -71,19 +71,10 @@ func where(byHand, configFile string, getenv func(string) string) (Place, error)
 	return Place{filepath.Join(DefaultStateDir, File), "the usual place"}, nil
 }
 
-// Format is the form of an export.
-type Format string
-
-// The formats.
-const (
-	CSV    Format = "csv"    // all that is stored, as the page gives it
-	Record Format = "record" // what replay and import read
-	JSON   Format = "json"   // rise and samples, as the page gives it
-)
-
-// Export writes one rise.
-func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Writer) error {
-	rises, err := p.rises(ctx, []int64{id})
+// Export writes one rise with its samples, as the page gives it: as CSV, which replay and
+// import read, or as JSON.
+func (p Printer) Export(ctx context.Context, id int64, asJSON bool, w io.Writer) error {
+	r, err := p.rise(ctx, id)
 	if err != nil {
 		return err
 	}
@@ -91,25 +82,10 @@ func (p Printer) Export(ctx context.Context, id int64, format Format, w io.Write
 	if err != nil {
 		return err
 	}
-	switch format {
-	case CSV:
-		return past.WriteCSV(w, rows, p.Words.Locale().Zone)
-	case JSON:
-		return past.WriteJSON(w, rises[0], rows, p.Words.Locale().Zone)
+	if asJSON {
+		return past.WriteJSON(w, r, rows, p.Words.Locale().Zone)
 	}
-	out := record.NewWriter(w)
-	event := "start" // of the first row, unless it has its own
-	for _, r := range rows {
-		if r.Event != "" {
-			event = string(r.Event)
-		}
-		err = out.Write(record.Row{Time: r.Time.In(p.Words.Locale().Zone), DistanceMM: r.DistanceMM, DoughC: r.DoughC, AirC: r.AirC, Event: event})
-		if err != nil {
-			return err
-		}
-		event = ""
-	}
-	return out.Flush()
+	return past.WriteCSV(w, rows, p.Words.Locale().Zone)
 }
 
 // ToFile writes a file by way of a temporary name, so that it is whole or absent.
@@ -146,7 +122,7 @@ func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) 
 	nan := math.NaN()
 	r := bake.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPercent: nan,
 		EquivHours: nan, PeakEquivHours: nan, ReachedEquivHours: nan, BaselineL: nan, BaselineSDL: nan, TargetPercent: nan}
-	rows, err := in.read()
+	rows, err := record.ReadFile(ctx, in.File, in.Name)
 	if err == nil {
 		err = in.span(rows, &r)
 	}
@@ -158,30 +134,6 @@ func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) 
 		return 0, err
 	}
 	return store.ImportRise(ctx, r, samples)
-}
-
-// read reads the record.
-func (in Import) read() ([]record.Row, error) {
-	f, err := os.Open(in.File)
-	if err != nil {
-		return nil, fmt.Errorf("the record cannot be read: %w", err)
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
-		return nil, errors.Join(err, fmt.Errorf("%s is not a plain file; name a .csv file", in.Name))
-	}
-	var out []record.Row
-	rows, err := record.Open(f, in.Name)
-	for err == nil {
-		var row record.Row
-		if row, err = rows.Next(); err == nil {
-			out = append(out, row)
-		}
-	}
-	if errors.Is(err, io.EOF) {
-		err = nil
-	}
-	return out, err
 }
 
 // span finds the rise within the record: from the start event, or else the first
@@ -200,7 +152,7 @@ func (in Import) span(rows []record.Row, r *bake.Rise) error {
 			r.StartedAt = row.Time
 		}
 	}
-	if r.EndedAt.IsZero() && len(rows) > 0 {
+	if r.EndedAt.IsZero() {
 		r.EndedAt = rows[len(rows)-1].Time
 	}
 	if r.StartedAt.IsZero() || !r.EndedAt.After(r.StartedAt) {

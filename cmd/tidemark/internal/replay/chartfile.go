@@ -13,15 +13,10 @@ import (
 	"tidemark/web/past"
 )
 
-// maxChartSamples bounds what a chart remembers; beyond it every second sample
-// is dropped and the spacing doubled.
-const maxChartSamples = 2000
-
 // chartFile collects the curve of a replay and writes it at the end.
 type chartFile struct {
 	path  string
 	model chart.Chart
-	every time.Duration
 	folds int
 }
 
@@ -45,34 +40,14 @@ func checkChartFile(path string) error {
 
 // newChartFile begins a chart with a name that checkChartFile has accepted.
 func newChartFile(path string, zone *time.Location, vessel string) *chartFile {
-	return &chartFile{path: path, every: printEvery, model: chart.Chart{
+	return &chartFile{path: path, model: chart.Chart{
 		Title: vessel, Alt: vessel, Zone: zone, Width: chart.WideWidth, Height: chart.WideHeight,
 	}}
 }
 
 // see remembers one estimate.
 func (c *chartFile) see(e estimator.Estimate) {
-	n := len(c.model.Samples)
-	if n > 0 && e.Time.Sub(c.model.Samples[n-1].Time) < c.every {
-		return
-	}
-	c.model.Samples = append(c.model.Samples, chart.Sample{
-		Time: e.Time, RisePercent: e.RisePercent, SD: e.RiseSD, DoughC: e.DoughC, AirC: e.AirC,
-	})
-	if len(c.model.Samples) > maxChartSamples {
-		c.thin()
-	}
-}
-
-// thin drops every second sample.
-func (c *chartFile) thin() {
-	kept := c.model.Samples[:0]
-	for i, s := range c.model.Samples {
-		if i%2 == 0 {
-			kept = append(kept, s)
-		}
-	}
-	c.model.Samples, c.every = kept, 2*c.every
+	c.model.Samples = append(c.model.Samples, chart.Sample{Time: e.Time, RisePercent: e.RisePercent, SD: e.RiseSD, DoughC: e.DoughC, AirC: e.AirC})
 }
 
 // event remembers what a person did.

@@ -5,14 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"tidemark/cmd/tidemark/internal/app"
-	"tidemark/estimator"
 	"tidemark/history"
 )
 
@@ -24,16 +21,10 @@ func pastRecords(folder string) ([]string, error) {
 	if folder == "" {
 		return nil, nil
 	}
-	entries, err := os.ReadDir(folder) // sorted by name
-	if err != nil {
+	if _, err := os.ReadDir(folder); err != nil {
 		return nil, fmt.Errorf("the past rises cannot be read: %w", err)
 	}
-	var out []string
-	for _, e := range entries {
-		if !e.IsDir() && filepath.Ext(e.Name()) == ".csv" {
-			out = append(out, filepath.Join(folder, e.Name()))
-		}
-	}
+	out, _ := filepath.Glob(filepath.Join(folder, "*.csv")) // sorted by name
 	if len(out) == 0 {
 		return nil, fmt.Errorf("%s holds no .csv; name a folder of records of earlier rises in this vessel", folder)
 	}
@@ -42,20 +33,12 @@ func pastRecords(folder string) ([]string, error) {
 
 // learnFrom plays earlier rises one after another, each with a history of its own and
 // what those before it taught, and returns what all of them taught.
-func learnFrom(ctx context.Context, o Options) (known lessons, err error) {
-	records, err := pastRecords(o.Past)
-	known = lessons{}
-	for i, path := range records {
-		if err != nil {
-			break
-		}
-		past := Options{Config: o.Config, Record: path, Out: io.Discard, JSON: true, finished: true}
-		if err = Check(ctx, &past); err != nil {
-			break
-		}
-		err = remembering(ctx, known, func(store *history.Store) error {
-			if err := play(ctx, past, store); err != nil {
-				return fmt.Errorf("%s: %w", path, err)
+func learnFrom(ctx context.Context, o Options) (lessons, error) {
+	known := lessons{}
+	for i, rows := range o.earlier {
+		err := remembering(ctx, known, func(store *history.Store) error {
+			if err := play(ctx, Options{Config: o.Config, Out: io.Discard, JSON: true, rows: rows, finished: true}, store); err != nil {
+				return err
 			}
 			taught, err := store.Settings().List(ctx, "")
 			for key, body := range taught {
@@ -66,8 +49,11 @@ func learnFrom(ctx context.Context, o Options) (known lessons, err error) {
 			}
 			return err
 		})
+		if err != nil {
+			return nil, err
+		}
 	}
-	return known, err
+	return known, nil
 }
 
 // remembering does something with a history of its own, in which a rise is followed
@@ -87,10 +73,4 @@ func remembering(ctx context.Context, known lessons, do func(*history.Store) err
 		err = do(store)
 	}
 	return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
-}
-
-// ending is the end of a rise that a record does not tell.
-func ending(at time.Time) estimator.Sample {
-	nan := math.NaN()
-	return estimator.Sample{Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: estimator.End}
 }

@@ -58,7 +58,9 @@ func TestEachPastRiseTeachesOnce(t *testing.T) {
 	}
 	cfg, err := config.Load(simulated+"009.yaml", config.WithoutSensors)
 	require.NoError(t, err)
-	known, err := learnFrom(t.Context(), Options{Config: cfg, Past: past})
+	o := Options{Config: cfg, Record: simulated + "009.csv", Past: past}
+	require.NoError(t, Check(t.Context(), &o))
+	known, err := learnFrom(t.Context(), o)
 	require.NoError(t, err)
 	var lessons []string
 	for key := range known {

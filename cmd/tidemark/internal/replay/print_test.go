@@ -127,7 +127,7 @@ func TestChartFile(t *testing.T) {
 	for _, ending := range []string{".svg", ".png"} {
 		o := Options{Config: oneTub(t), Record: path, Out: &bytes.Buffer{}, ChartFile: filepath.Join(t.TempDir(), "c"+ending)}
 		require.NoError(t, Check(t.Context(), &o))
-		assert.True(t, o.HasStart)
+		assert.True(t, hasStart(o.rows))
 		require.NoError(t, Run(t.Context(), o))
 		data, err := os.ReadFile(o.ChartFile)
 		require.NoError(t, err)
@@ -139,21 +139,6 @@ func TestChartFile(t *testing.T) {
 		for _, text := range []string{"<svg", "tub", "fold 1", "fold 2", "fridge", "doubled"} {
 			assert.Contains(t, string(data), text)
 		}
-	}
-}
-
-// TestChartRemembersNoMoreThanItDraws feeds a chart for a very long time.
-func TestChartRemembersNoMoreThanItDraws(t *testing.T) {
-	c := newChartFile("c.svg", time.UTC, "tub")
-	start := time.Date(2026, 2, 14, 8, 0, 0, 0, time.UTC)
-	for m := range 30000 {
-		c.see(estimator.Estimate{Time: start.Add(time.Duration(m) * time.Minute), RisePercent: float64(m)})
-	}
-	assert.LessOrEqual(t, len(c.model.Samples), maxChartSamples)
-	assert.Greater(t, len(c.model.Samples), maxChartSamples/3)
-	assert.Zero(t, c.model.Samples[0].RisePercent)
-	for i := 2; i < len(c.model.Samples); i++ {
-		require.Equal(t, c.model.Samples[1].Time.Sub(c.model.Samples[0].Time), c.model.Samples[i].Time.Sub(c.model.Samples[i-1].Time), "evenly spaced")
 	}
 }
 

@@ -2,16 +2,15 @@
 // with the record as its driver and a stepped clock.
 //
 // Times are those of the record; the App is advanced every ten seconds of
-// record time, so a gap in the record is lived through and not skipped. Memory
-// does not grow with the record unless a chart is asked for.
+// record time, so a gap in the record is lived through and not skipped.
 package replay
 
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
-	"os"
+	"math"
+	"slices"
 	"time"
 
 	"tidemark/alert"
@@ -31,16 +30,17 @@ const (
 // Options says what to replay and where to print.
 type Options struct {
 	Config    *config.Config // with exactly one vessel
-	Record    string         // a record that Check has accepted
+	Record    string
 	Out       io.Writer
 	JSON      bool
 	ChartFile string // .svg or .png; empty for none
-	HasStart  bool   // the record has a start row; set by Check
 	// Past is a folder: its *.csv, in the order of their names, are the household's
 	// earlier rises in this vessel, learned from as the service would. Empty for none.
 	Past string
 
-	finished bool // the rise is over with the record
+	rows     []record.Row   // of Record, once Check has accepted it
+	earlier  [][]record.Row // of Past
+	finished bool           // the rise is over with the record
 }
 
 // printer shows estimates as they come.
@@ -49,9 +49,36 @@ type printer interface {
 	finish() error
 }
 
+// Check reads the records and refuses what is wrong with them, with the chart's name or
+// with the folder of the past, before anything is written. The error names file, line
+// and column where there are any.
+func Check(ctx context.Context, o *Options) error {
+	err := checkChartFile(o.ChartFile)
+	var past []string
+	if err == nil {
+		past, err = pastRecords(o.Past)
+	}
+	for _, path := range past {
+		rows, wrong := record.ReadFile(ctx, path, path)
+		if wrong != nil {
+			return wrong
+		}
+		o.earlier = append(o.earlier, rows)
+	}
+	if err == nil {
+		o.rows, err = record.ReadFile(ctx, o.Record, o.Record)
+	}
+	return err
+}
+
+// hasStart reports whether a record says when the rise starts.
+func hasStart(rows []record.Row) bool {
+	return slices.ContainsFunc(rows, func(r record.Row) bool { return r.Event == string(estimator.Start) })
+}
+
 // Run replays a record that Check has accepted.
 func Run(ctx context.Context, o Options) error {
-	if o.Past == "" {
+	if len(o.earlier) == 0 {
 		return play(ctx, o, nil)
 	}
 	known, err := learnFrom(ctx, o)
@@ -64,27 +91,14 @@ func Run(ctx context.Context, o Options) error {
 
 // play replays one record with a history, nil for none.
 func play(ctx context.Context, o Options, store *history.Store) error {
-	f, err := os.Open(o.Record)
-	if err != nil {
-		return fmt.Errorf("the record cannot be read: %w", err)
-	}
-	defer f.Close()
-	rows, err := record.Open(f, o.Record)
-	if err != nil {
-		return err
-	}
-	first, err := rows.Next()
-	if err != nil {
-		return fmt.Errorf("%s has changed since it was checked: %w; try again", o.Record, err)
-	}
-	r, err := newRunner(o, first, store)
+	r, err := newRunner(o, store)
 	if err != nil {
 		return err
 	}
 	if err := r.app.Start(ctx); err != nil {
 		return err
 	}
-	err = r.all(ctx, rows, first)
+	err = r.all(ctx, o.rows)
 	return errors.Join(err, r.app.Stop(context.WithoutCancel(ctx)), r.finish())
 }
 
@@ -102,7 +116,8 @@ type runner struct {
 }
 
 // newRunner builds the App and the printers.
-func newRunner(o Options, first record.Row, store *history.Store) (*runner, error) {
+func newRunner(o Options, store *history.Store) (*runner, error) {
+	first := o.rows[0]
 	r := &runner{clock: &app.Stepped{}, vessel: o.Config.Vessels[0].Name, start: first.Time, next: first.Time, ends: o.finished}
 	zone := first.Time.Location()
 	if o.JSON {
@@ -113,44 +128,32 @@ func newRunner(o Options, first record.Row, store *history.Store) (*runner, erro
 	if o.ChartFile != "" {
 		r.chart = newChartFile(o.ChartFile, zone, r.vessel)
 	}
-	household := o.Config.Household
-	household.Zone = zone
-	o.Config.Household = household
+	o.Config.Household.Zone = zone
 	r.clock.Set(first.Time)
-	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, Store: store, StartTold: o.HasStart})
+	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, Store: store, StartTold: hasStart(o.rows)})
 	r.app = a
 	return r, err
 }
 
 // all feeds every row and steps the App through the times between.
-func (r *runner) all(ctx context.Context, rows *record.Reader, row record.Row) error {
-	for {
+func (r *runner) all(ctx context.Context, rows []record.Row) error {
+	for _, row := range rows {
 		if err := r.stepBefore(ctx, row.Time); err != nil {
 			return err
 		}
 		r.clock.Set(row.Time)
 		r.app.Observe(r.vessel, sample(row))
-		r.noteEvent(row)
-		next, err := rows.Next()
-		if errors.Is(err, io.EOF) {
-			if r.ends && row.Event != string(estimator.End) {
-				r.app.Observe(r.vessel, ending(row.Time))
-			}
-			r.step(row.Time, true) // the last row has its line, on the minute or not
-			return r.failure
+		if r.chart != nil && row.Event != "" {
+			r.chart.event(row.Time, estimator.Event(row.Event))
 		}
-		if err != nil {
-			return err
-		}
-		row = next
 	}
-}
-
-// noteEvent hands what a person did to the chart.
-func (r *runner) noteEvent(row record.Row) {
-	if r.chart != nil && row.Event != "" {
-		r.chart.event(row.Time, estimator.Event(row.Event))
+	last := rows[len(rows)-1]
+	if r.ends && last.Event != string(estimator.End) {
+		nan := math.NaN()
+		r.app.Observe(r.vessel, estimator.Sample{Time: last.Time, DistanceMM: nan, DoughC: nan, AirC: nan, Event: estimator.End})
 	}
+	r.step(last.Time, true) // the last row has its line, on the minute or not
+	return r.failure
 }
 
 // stepBefore takes every step that lies before t. It ends early when ctx does or
@@ -193,38 +196,4 @@ func sample(row record.Row) estimator.Sample {
 		Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
 		Event: estimator.Event(row.Event), Value: row.Value,
 	}
-}
-
-// Check reads the whole record once and refuses what is wrong with it, with the
-// chart's name or with the folder of the past, before anything is written. It notes
-// in o whether the record says when the rise starts. The error names file, line and
-// column where there are any.
-func Check(ctx context.Context, o *Options) error {
-	if err := checkChartFile(o.ChartFile); err != nil {
-		return err
-	}
-	past, err := pastRecords(o.Past)
-	if err != nil {
-		return err
-	}
-	for _, path := range past {
-		if _, err := checkRecord(ctx, path); err != nil {
-			return err
-		}
-	}
-	o.HasStart, err = checkRecord(ctx, o.Record)
-	return err
-}
-
-// checkRecord reads a record once and reports whether it has a start row.
-func checkRecord(ctx context.Context, path string) (hasStart bool, err error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return false, fmt.Errorf("the record cannot be read: %w", err)
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
-		return false, fmt.Errorf("%s is not a plain file; a record is read twice, so name a .csv file", path)
-	}
-	return record.Check(ctx, f, path)
 }
