@@ -1,36 +1,12 @@
 package sensor
 
 import (
+	"bytes"
 	"math"
 	"time"
+
+	"periph.io/x/conn/v3/onewire"
 )
-
-// CRC8 is the checksum of the 1-wire bus: polynomial x^8+x^5+x^4+1, bits taken
-// lowest first, starting from zero (Maxim, Application Note 27).
-func CRC8(data []byte) byte {
-	var crc byte
-	for _, b := range data {
-		crc ^= b
-		for range 8 {
-			low := crc & 1
-			crc >>= 1
-			if low != 0 {
-				crc ^= 0x8c
-			}
-		}
-	}
-	return crc
-}
-
-// AllBytes reports whether a scratchpad consists of one value only.
-func AllBytes(pad [9]byte, b byte) bool {
-	for _, p := range pad {
-		if p != b {
-			return false
-		}
-	}
-	return true
-}
 
 // ScratchpadC returns the temperature in Celsius that the nine bytes of a
 // DS18B20 mean. It refuses a wrong checksum, all zeros (whose checksum is
@@ -38,12 +14,12 @@ func AllBytes(pad [9]byte, b byte) bool {
 // range. The error is a *FaultError.
 func ScratchpadC(pad [9]byte) (float64, error) {
 	switch {
-	case AllBytes(pad, 0xff):
+	case bytes.Count(pad[:], []byte{0xff}) == len(pad):
 		return 0, Faultf(Missing, "the probe does not answer (all ones); check its wiring")
-	case AllBytes(pad, 0):
+	case pad == [9]byte{}:
 		return 0, Faultf(BadData, "the probe's answer is all zeros: the data line is held low or shorted")
-	case CRC8(pad[:8]) != pad[8]:
-		return 0, Faultf(BadData, "checksum of the probe's answer is %02x, expected %02x", pad[8], CRC8(pad[:8]))
+	case !onewire.CheckCRC(pad[:]):
+		return 0, Faultf(BadData, "checksum of the probe's answer is %02x, expected %02x", pad[8], onewire.CalcCRC(pad[:8]))
 	case pad[4]&0x9f != 0x1f:
 		return 0, Faultf(BadData, "the probe's configuration byte is %02x, which none can have", pad[4])
 	}

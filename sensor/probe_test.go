@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"periph.io/x/conn/v3/onewire"
 
 	"tidemark/sensor"
 )
@@ -35,15 +36,15 @@ func TestCRC8(t *testing.T) {
 		"FF FF FF FF FF FF FF FF":    0xc9,
 	} {
 		b := bytesOf(t, in)
-		assert.Equal(t, want, sensor.CRC8(b), in)
-		assert.Zero(t, sensor.CRC8(append(b, want)), "data with its own CRC gives 0 (Application Note 27)")
+		assert.Equal(t, want, onewire.CalcCRC(b), in)
+		assert.Zero(t, onewire.CalcCRC(append(b, want)), "data with its own CRC gives 0 (Application Note 27)")
 	}
 }
 
 // pad makes a valid scratchpad with a register and a configuration byte.
 func pad(register uint16, config byte) (p [9]byte) {
 	copy(p[:], []byte{byte(register), byte(register >> 8), 0x4b, 0x46, config, 0xff, 0x0c, 0x10})
-	p[8] = sensor.CRC8(p[:8])
+	p[8] = onewire.CalcCRC(p[:8])
 	return p
 }
 

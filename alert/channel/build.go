@@ -6,7 +6,6 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -140,7 +139,7 @@ func secretPart(spec *alert.ChannelSpec) string {
 	return ""
 }
 
-// maxSecret is the largest secret file that is read.
+// maxSecret is the largest secret file that is taken.
 const maxSecret = 4096
 
 // readSecret reads a secret from a file; a name without a slash is a systemd
@@ -153,12 +152,7 @@ func readSecret(name, dir string) (string, error) {
 		}
 		path = filepath.Join(dir, name)
 	}
-	f, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("the secret cannot be read: %w", err)
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxSecret+1))
+	data, err := os.ReadFile(path)
 	if err != nil {
 		return "", fmt.Errorf("the secret cannot be read: %w", err)
 	}

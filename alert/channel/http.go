@@ -26,15 +26,8 @@ type poster struct {
 
 // newPoster returns a poster that follows no redirect and keeps no cookie.
 func newPoster(s *secrets, trust *tls.Config) *poster {
-	transport := &http.Transport{
-		Proxy:                  http.ProxyFromEnvironment,
-		TLSClientConfig:        trust,
-		ForceAttemptHTTP2:      true,
-		MaxIdleConns:           2,
-		IdleConnTimeout:        90 * time.Second,
-		TLSHandshakeTimeout:    15 * time.Second,
-		MaxResponseHeaderBytes: 32 << 10,
-	}
+	transport := http.DefaultTransport.(*http.Transport).Clone()
+	transport.TLSClientConfig, transport.MaxIdleConns, transport.MaxResponseHeaderBytes = trust, 2, 32<<10
 	return &poster{secrets: s, client: &http.Client{
 		Transport:     transport,
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },

@@ -161,5 +161,5 @@ func ParseID(id string) (onewire.Address, error) {
 	a := f | n<<8
 	var b [8]byte
 	binary.LittleEndian.PutUint64(b[:], a)
-	return onewire.Address(a | uint64(sensor.CRC8(b[:7]))<<56), nil
+	return onewire.Address(a | uint64(onewire.CalcCRC(b[:7]))<<56), nil
 }

@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"bytes"
 	"context"
 	"encoding/hex"
 	"math"
@@ -91,7 +92,7 @@ func ParseW1(s, family string) (float64, error) {
 		return 0, sensor.Faultf(sensor.BadData, "w1_slave begins with %.30q where nine bytes were expected", first)
 	}
 	switch verdict := f[11]; {
-	case strings.EqualFold(verdict, "no") && sensor.AllBytes(pad, 0xff):
+	case strings.EqualFold(verdict, "no") && bytes.Count(pad[:], []byte{0xff}) == len(pad):
 		return 0, sensor.Faultf(sensor.Missing, "the probe does not answer (all ones, which would read as -0.0625 °C); check its wiring")
 	case strings.EqualFold(verdict, "no"):
 		return 0, sensor.Faultf(sensor.BadData, "checksum of the probe's answer is wrong; the value was thrown away")

@@ -56,6 +56,8 @@ type Options struct {
 const (
 	keepAlive      = 30 // seconds
 	connectTimeout = 10 * time.Second
+	firstPause     = time.Second / 4 // before a connection is made anew
+	longestPause   = time.Minute
 	closeTimeout   = 2 * time.Second
 	// underWay is how many messages the broker may have under way to us; the library
 	// holds room for all of them, and unless told takes 65,535 (MQTT 5, 3.1.2.11.3).
@@ -78,12 +80,13 @@ type Client struct {
 	lost    context.CancelFunc
 	upSince time.Time
 	cuts    int // connections in a row that had a short life
+	backOff autopaho.Backoff
 }
 
 // Connect returns a Client that begins to connect; OnChange is told what stands in the
 // way.
 func Connect(opt Options) *Client {
-	c := &Client{opt: opt, trouble: "not connected yet"}
+	c := &Client{opt: opt, trouble: "not connected yet", backOff: autopaho.NewExponentialBackoff(firstPause, longestPause, 2*firstPause, 2)}
 	c.ctx, c.cancel = context.WithCancel(context.Background())
 	c.life, c.lost = context.WithCancel(c.ctx)
 	c.lost()                                // there is none yet
@@ -144,19 +147,12 @@ func (c *Client) identify(p *paho.Connect, _ *url.URL) (*paho.Connect, error) {
 	return p, nil
 }
 
-// backOff returns the pause before connection attempt n, from 0: doubling from half
-// a second to one minute, each by chance between half and the whole, so that many
-// daemons do not come back all at once.
-func backOff(n int) time.Duration {
-	whole := min(time.Second/2<<min(n, 7), time.Minute)
-	return whole/2 + rand.N(whole/2+1)
-}
-
-// pause is the pause before connection attempt n; longer when connections are cut.
+// pause returns the pause before connection attempt n, by chance up to one minute, so
+// that many daemons do not come back all at once; longer when connections are cut.
 func (c *Client) pause(n int) time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return backOff(n + c.cuts)
+	return c.backOff(n + c.cuts)
 }
 
 // up asks for the topic on a new connection.

@@ -9,9 +9,5 @@ func NewOffline(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) (s *Sou
 	return s, func(payload string) { s.message([]byte(payload)) }
 }
 
-// BackOff is the pause before connection attempt n, and Explain the words of an
-// error of connecting.
-var (
-	BackOff = backOff
-	Explain = explain
-)
+// Explain words an error of connecting.
+var Explain = explain

@@ -72,18 +72,16 @@ const usualStale = 2 * time.Minute
 // Source is a quantity in the messages of a topic, over a connection of its own. It
 // keeps the newest message only.
 type Source struct {
-	q       sensor.Quantity
-	conf    sensor.MQTT
-	stale   time.Duration
-	clock   sensor.Clock
-	changed chan struct{} // holds a token while there is something to tell
-	client  *Client       // nil when its files cannot be used
+	q      sensor.Quantity
+	conf   sensor.MQTT
+	stale  time.Duration
+	clock  sensor.Clock
+	next   chan sensor.Reading // the newest message or trouble, until it is read
+	client *Client             // nil when its files cannot be used
 
 	mu      sync.Mutex
-	latest  *sensor.Reading // not yet returned
-	last    time.Duration   // when something usable was received, or when we began
-	trouble string          // what stands in the way of messages; empty = nothing
-	told    bool            // a reading has said so
+	last    time.Duration // when something usable was received, or when we began
+	trouble string        // what stands in the way of messages; empty = nothing
 }
 
 // New reads q from a topic.
@@ -102,7 +100,7 @@ func New(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
 // newSource returns a source without a connection.
 func newSource(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
 	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale), clock: clock,
-		changed: make(chan struct{}, 1), trouble: "not connected yet", told: true}
+		next: make(chan sensor.Reading, 1), trouble: "not connected yet"}
 	_, s.last = clock()
 	return s
 }
@@ -120,11 +118,11 @@ func (s *Source) Read(ctx context.Context) sensor.Reading {
 	s.mu.Unlock()
 	defer timer.Stop()
 	for {
-		if r, ok := s.take(); ok {
-			return r
-		}
 		select {
-		case <-s.changed:
+		case r := <-s.next:
+			if _, now := s.clock(); now-r.Mono <= s.stale {
+				return r
+			}
 		case <-ctx.Done():
 			return s.nothing()
 		case <-timer.C:
@@ -141,21 +139,6 @@ func (s *Source) Close() error {
 	return s.client.Close()
 }
 
-// take returns the message or the trouble that nobody was told of.
-func (s *Source) take() (sensor.Reading, bool) {
-	_, now := s.clock()
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	r := s.latest
-	if s.latest = nil; r != nil && now-r.Mono <= s.stale {
-		return *r, true
-	}
-	if s.told {
-		return sensor.Reading{}, false
-	}
-	return s.missing(), true
-}
-
 // nothing says why there is no message.
 func (s *Source) nothing() sensor.Reading {
 	s.mu.Lock()
@@ -165,7 +148,6 @@ func (s *Source) nothing() sensor.Reading {
 
 // missing is nothing with s.mu held.
 func (s *Source) missing() sensor.Reading {
-	s.told = true
 	r := s.clock.Stamp(s.q)
 	if s.trouble != "" {
 		return r.Fault(sensor.Missing, "broker %s: %s", s.conf.Broker, s.trouble)
@@ -173,30 +155,31 @@ func (s *Source) missing() sensor.Reading {
 	return r.Fault(sensor.Stale, "no message on %s for %s; is the sensor node awake?", s.conf.Topic, (r.Mono - s.last).Round(time.Second))
 }
 
-// setTrouble keeps what stands in the way of messages.
+// setTrouble keeps what stands in the way of messages, and has it read at once.
 func (s *Source) setTrouble(text string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if text != s.trouble {
-		s.trouble, s.told = text, text == ""
-		s.notify()
+	if text == s.trouble {
+		return
+	}
+	if s.trouble = text; text != "" {
+		s.put(s.missing())
 	}
 }
 
-// notify lets Read look again.
-func (s *Source) notify() {
+// put lets a reading be read next, in the place of an older one; s.mu is held.
+func (s *Source) put(r sensor.Reading) {
 	select {
-	case s.changed <- struct{}{}:
+	case <-s.next:
 	default:
 	}
+	s.next <- r
 }
 
 // message makes a reading of a payload.
 func (s *Source) message(payload []byte) {
 	r := s.clock.Stamp(s.q)
 	v, err := ParsePayload(payload, s.conf.Field, s.conf.Unit, s.q)
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	switch {
 	case err == nil && s.q == sensor.Distance:
 		v, err = s.conf.Apply(v, sensor.ReachOf(&s.conf))
@@ -208,6 +191,8 @@ func (s *Source) message(payload []byte) {
 	} else {
 		r = r.Good(v, 0)
 	}
-	s.latest, s.last = &r, r.Mono
-	s.notify()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.last = r.Mono
+	s.put(r)
 }

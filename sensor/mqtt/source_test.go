@@ -57,19 +57,6 @@ func TestReadWaitsForTheNextMessage(t *testing.T) {
 	})
 }
 
-func TestBackOffGrowsAndIsJittered(t *testing.T) {
-	seen := map[time.Duration]bool{}
-	for range 50 {
-		d := mqtt.BackOff(4)
-		assert.GreaterOrEqual(t, d, 4*time.Second)
-		assert.LessOrEqual(t, d, 8*time.Second+1)
-		seen[d] = true
-	}
-	assert.Greater(t, len(seen), 10)
-	assert.LessOrEqual(t, mqtt.BackOff(1000), time.Minute+1)
-	assert.GreaterOrEqual(t, mqtt.BackOff(0), 250*time.Millisecond)
-}
-
 func TestFilesThatCannotBeRead(t *testing.T) {
 	for name, c := range map[string]struct {
 		conf sensor.MQTT

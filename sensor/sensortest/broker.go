@@ -135,7 +135,7 @@ type hook struct {
 }
 
 func (h *hook) Provides(what byte) bool {
-	return slices.Contains([]byte{broker.OnConnectAuthenticate, broker.OnACLCheck, broker.OnPublished, broker.OnWillSent}, what)
+	return slices.Contains([]byte{broker.OnConnectAuthenticate, broker.OnACLCheck, broker.OnPublish, broker.OnWillSent}, what)
 }
 
 func (h *hook) OnConnectAuthenticate(_ *broker.Client, p packets.Packet) (ok bool) {
@@ -155,7 +155,10 @@ func (h *hook) OnACLCheck(c *broker.Client, topic string, _ bool) (ok bool) {
 	return ok
 }
 
-func (h *hook) OnPublished(_ *broker.Client, p packets.Packet) { h.keep(p) }
+func (h *hook) OnPublish(_ *broker.Client, p packets.Packet) (packets.Packet, error) {
+	h.keep(p) // before it is acknowledged
+	return p, nil
+}
 
 func (h *hook) OnWillSent(_ *broker.Client, p packets.Packet) { h.keep(p) }
 

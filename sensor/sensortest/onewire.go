@@ -6,8 +6,6 @@ import (
 	"sync"
 
 	"periph.io/x/conn/v3/onewire"
-
-	"tidemark/sensor"
 )
 
 // NoProbes is the error of a 1-wire bus without a presence pulse.
@@ -148,7 +146,7 @@ func (p *DS18B20) convert() {
 // scratchpad is the nine bytes of an answer.
 func (p *DS18B20) scratchpad() (pad [9]byte) {
 	copy(pad[:], []byte{byte(p.register), byte(p.register >> 8), 0x4b, 0x46, p.config, 0xff, 0x0c, 0x10})
-	pad[8] = sensor.CRC8(pad[:8])
+	pad[8] = onewire.CalcCRC(pad[:8])
 	switch {
 	case p.AllZero:
 		return [9]byte{}

@@ -8,7 +8,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"tidemark/sensor"
+	"periph.io/x/conn/v3/onewire"
 )
 
 // Tree is a folder in the place of /sys, with 1-wire probes and a distance sensor of
@@ -73,7 +73,7 @@ func (t Tree) Probe(id string, celsius float64) error {
 // checksum that fits.
 func ProbeText(register int16, good bool) string {
 	pad := []byte{byte(register), byte(register >> 8), 0x4b, 0x46, 0x7f, 0xff, 0x0f, 0x10}
-	crc, verdict := sensor.CRC8(pad), "YES"
+	crc, verdict := onewire.CalcCRC(pad), "YES"
 	shown := crc
 	if !good {
 		shown, verdict = crc^0xff, "NO"
