@@ -59,7 +59,6 @@ func (s *Server) apiRoutes() {
 	s.mux.HandleFunc("POST "+v1+"/rises/{id}/photos", s.change(s.postPhoto))
 	s.mux.HandleFunc("GET "+v1+"/photos/{photo}", s.read(s.apiPhoto))
 	s.mux.HandleFunc("DELETE "+v1+"/photos/{photo}", s.change(s.apiDeletePhoto))
-	s.mux.HandleFunc("GET "+v1+"/compare", s.read(s.apiCompare))
 	s.mux.HandleFunc("GET "+v1+"/backup", s.need(access.Backup, s.backup))
 }
 

@@ -153,28 +153,3 @@ func (s *Server) apiJournal(w http.ResponseWriter, r *http.Request) {
 	}
 	s.taggedJSON(w, r, map[string]any{"acts": out})
 }
-
-// apiCompare answers with rises, their curves by both times, and what differed.
-func (s *Server) apiCompare(w http.ResponseWriter, r *http.Request) {
-	recs, err := s.compared(r)
-	if err != nil {
-		s.compareFailed(w, r, err)
-		return
-	}
-	rises := []past.RiseJSON{}
-	var plain []bake.Rise
-	curves := [][]past.SampleJSON{}
-	for _, rec := range recs {
-		rises, plain = append(rises, past.Rise(rec.Rise, s.zone())), append(plain, rec.Rise)
-		curve := []past.SampleJSON{}
-		for _, row := range rec.Rows {
-			curve = append(curve, past.Sample(row, s.zone()))
-		}
-		curves = append(curves, curve)
-	}
-	differences := []map[string]any{}
-	for _, d := range past.Differences(plain, s.words) {
-		differences = append(differences, map[string]any{"name": d.Name, "values": d.Values})
-	}
-	s.taggedJSON(w, r, map[string]any{"rises": rises, "curves": curves, "differences": differences})
-}

@@ -3,14 +3,10 @@ package web
 import (
 	"context"
 	"fmt"
-	"html/template"
-	"math"
 	"net/http"
 	"net/url"
-	"strings"
 
 	"tidemark/alert/text"
-	"tidemark/web/past"
 )
 
 // Leveller measures vessels with the sensors that are being watched, while all go
@@ -71,14 +67,9 @@ type LevelChange struct {
 
 // levelRoutes names the paths for measuring.
 func (s *Server) levelRoutes() {
-	const page, api = "/vessels/{name}/level", "/api/v1/vessels/{name}/level"
+	const page = "/vessels/{name}/level"
 	s.mux.HandleFunc("GET "+page, s.read(s.pageLevel))
 	s.mux.HandleFunc("POST "+page, s.change(s.postLevel))
-	s.mux.HandleFunc("GET "+api, s.read(s.apiLevel))
-	s.mux.HandleFunc("DELETE "+api, s.change(s.apiLevelEnd))
-	s.mux.HandleFunc("POST "+api+"/empty", s.change(s.apiLevelEmpty))
-	s.mux.HandleFunc("POST "+api+"/pour", s.change(s.apiLevelPour))
-	s.mux.HandleFunc("POST "+api+"/write", s.change(s.apiLevelWrite))
 }
 
 // levelPage leads through the measuring of a vessel.
@@ -89,18 +80,8 @@ type levelPage struct {
 	Level    Level
 	Seconds  string
 	Problem  string // why the last step was not taken
-	Picture  template.HTML
 	Poured   string // litres so far, to start the next field with
 	Standing bool   // something was measured
-}
-
-// points are measured points in words.
-func points(pours []LevelPoint) string {
-	var out []string
-	for _, p := range pours {
-		out = append(out, fmt.Sprintf("%g L, %.0f mm", p.VolumeL, math.Round(p.HeightMM)))
-	}
-	return strings.Join(out, "; ")
 }
 
 // pageLevel shows the steps.
@@ -119,7 +100,7 @@ func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, t
 		return
 	}
 	p := levelPage{frame: s.frame(w, r, s.say("level", text.Values{"vessel": v.Vessel}), ""), Vessel: v.Vessel, RiseID: v.RiseID, Level: level, Problem: trouble,
-		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil, Picture: profilePicture(level, s.say("level.alt", text.Values{"points": points(level.Pours)}))}
+		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil}
 	if n := len(level.Pours); n > 0 {
 		p.Poured = fmt.Sprintf("%g", level.Pours[n-1].VolumeL)
 	}
@@ -133,16 +114,12 @@ func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	said, err := s.levelStep(r, v.Vessel)
-	if no, refused := err.(Refusal); refused && wantsHTML(r) { //nolint:errorlint // the wiring hands it over bare
+	if no, refused := err.(Refusal); refused { //nolint:errorlint // the wiring hands it over bare
 		s.showLevel(w, r, http.StatusConflict, no.Why)
 		return
 	}
 	if err != nil {
 		s.eventFailed(w, r, err)
-		return
-	}
-	if !wantsHTML(r) {
-		writeJSON(w, http.StatusOK, map[string]string{"said": said})
 		return
 	}
 	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
@@ -171,132 +148,4 @@ func (s *Server) levelStep(r *http.Request, vessel string) (string, error) {
 	default:
 		return "", Refuse("%q is no step of measuring; use empty, pour, write or forget.", step)
 	}
-}
-
-// The types of the API.
-type levelJSON struct {
-	Sensor      string            `json:"sensor"`
-	Seconds     float64           `json:"seconds"`
-	FloorMM     past.Number       `json:"floor_mm"`
-	TopMM       past.Number       `json:"top_mm"`
-	Busy        bool              `json:"busy"`
-	Blocked     string            `json:"blocked"`
-	Empty       *levelReadingJSON `json:"empty"`
-	Remarks     []string          `json:"remarks"`
-	Pours       []levelPointJSON  `json:"pours"`
-	Profile     []levelPointJSON  `json:"profile"`
-	Change      *levelChangeJSON  `json:"change"`
-	VesselShape []levelPointJSON  `json:"shape_in_force"`
-}
-
-type levelReadingJSON struct {
-	DistanceMM float64 `json:"distance_mm"`
-	SpreadMM   float64 `json:"spread_mm"`
-	SDMM       float64 `json:"sd_mm"`
-	Usable     int     `json:"usable_readings"`
-	Missed     int     `json:"missed_readings"`
-}
-
-type levelPointJSON struct {
-	HeightMM float64 `json:"height_mm"`
-	VolumeL  float64 `json:"volume_l"`
-}
-
-type levelChangeJSON struct {
-	ID     string   `json:"id"`
-	File   string   `json:"file"`
-	Backup string   `json:"backup"`
-	Before []string `json:"before"`
-	After  []string `json:"after"`
-}
-
-// levelOf turns a Level into its form on the API.
-func levelOf(l Level) levelJSON {
-	out := levelJSON{Sensor: l.Sensor, Seconds: l.Seconds, FloorMM: past.Number(l.FloorMM), TopMM: past.Number(l.TopMM), Busy: l.Busy,
-		Blocked: l.Blocked, Remarks: append([]string{}, l.Remarks...), Pours: pointsOf(l.Pours), Profile: pointsOf(l.Profile), VesselShape: pointsOf(l.Old)}
-	if e := l.Empty; e != nil {
-		out.Empty = &levelReadingJSON{hundredth(e.MM), hundredth(e.SpreadMM), hundredth(e.SDMM), e.Usable, e.Missed}
-	}
-	if c := l.Change; c != nil {
-		out.Change = &levelChangeJSON{c.ID, c.File, c.Backup, append([]string{}, c.Before...), append([]string{}, c.After...)}
-	}
-	return out
-}
-
-func pointsOf(points []LevelPoint) []levelPointJSON {
-	out := []levelPointJSON{}
-	for _, p := range points {
-		out = append(out, levelPointJSON{hundredth(p.HeightMM), math.Round(p.VolumeL*1000) / 1000})
-	}
-	return out
-}
-
-// hundredth rounds a length in mm to what is worth telling.
-func hundredth(mm float64) float64 { return math.Round(mm*100) / 100 }
-
-// apiLevel tells how far the measuring is.
-func (s *Server) apiLevel(w http.ResponseWriter, r *http.Request) {
-	if _, v, ok := s.vessel(w, r); ok {
-		s.answerLevel(w, r, v.Vessel, nil)
-	}
-}
-
-// answerLevel answers with the state after a step, or says why it was not taken.
-func (s *Server) answerLevel(w http.ResponseWriter, r *http.Request, vessel string, err error) {
-	var level Level
-	if err == nil {
-		level, err = s.opt.Level.Level(vessel)
-	}
-	if err != nil {
-		s.eventFailed(w, r, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, levelOf(level))
-}
-
-// apiLevelEmpty measures the empty vessel.
-func (s *Server) apiLevelEmpty(w http.ResponseWriter, r *http.Request) {
-	if _, v, ok := s.vessel(w, r); ok && readJSON(w, r, &struct{}{}) {
-		s.answerLevel(w, r, v.Vessel, s.opt.Level.LevelEmpty(r.Context(), v.Vessel))
-	}
-}
-
-// apiLevelPour measures after water was poured in.
-func (s *Server) apiLevelPour(w http.ResponseWriter, r *http.Request) {
-	var in struct {
-		TotalL float64 `json:"total_l"`
-	}
-	if _, v, ok := s.vessel(w, r); ok && readJSON(w, r, &in) {
-		s.answerLevel(w, r, v.Vessel, s.opt.Level.LevelPour(r.Context(), v.Vessel, in.TotalL))
-	}
-}
-
-// apiLevelWrite writes the change that was shown.
-func (s *Server) apiLevelWrite(w http.ResponseWriter, r *http.Request) {
-	var in struct {
-		Change string `json:"change"`
-	}
-	_, v, ok := s.vessel(w, r)
-	if !ok || !readJSON(w, r, &in) {
-		return
-	}
-	said, err := s.opt.Level.LevelWrite(r.Context(), v.Vessel, strings.TrimSpace(in.Change))
-	if err != nil {
-		s.eventFailed(w, r, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, map[string]string{"said": said})
-}
-
-// apiLevelEnd forgets what was measured.
-func (s *Server) apiLevelEnd(w http.ResponseWriter, r *http.Request) {
-	_, v, ok := s.vessel(w, r)
-	if !ok {
-		return
-	}
-	if err := s.opt.Level.LevelEnd(v.Vessel); err != nil {
-		s.eventFailed(w, r, err)
-		return
-	}
-	w.WriteHeader(http.StatusNoContent)
 }

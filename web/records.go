@@ -6,7 +6,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strconv"
 	"unicode/utf8"
 
 	"tidemark/estimator"
@@ -75,15 +74,4 @@ func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) {
 	}
 	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.imported(in)), 60)
 	http.Redirect(w, r, fmt.Sprintf("/rises/%d", in.RiseID), http.StatusSeeOther)
-}
-
-// apiRecord takes a record from a program in.
-func (s *Server) apiRecord(w http.ResponseWriter, r *http.Request) {
-	in, err := s.importRecord(w, r)
-	if err != nil {
-		s.uploadFailed(w, r, err)
-		return
-	}
-	w.Header().Set("Location", "/api/v1/rises/"+strconv.FormatInt(in.RiseID, 10))
-	writeJSON(w, http.StatusCreated, map[string]any{"rise_id": in.RiseID, "said": s.imported(in)})
 }

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"tidemark/alert/text"
-	"tidemark/web/access"
 )
 
 // Server is the page and the API as one http.Handler. Make one with New.
@@ -140,18 +139,12 @@ func (s *Server) pastRoutes() {
 
 // upkeepRoutes names the paths that exchange or fill the history.
 func (s *Server) upkeepRoutes() {
-	restore := func(h http.HandlerFunc) http.HandlerFunc { return s.need(access.Restore, s.sameOrigin(h)) }
+	restore := func(h http.HandlerFunc) http.HandlerFunc { return s.people(s.sameOrigin(h)) }
 	s.mux.HandleFunc("POST /rises/unlearn", s.change(s.postUnlearn))
 	s.mux.HandleFunc("POST /house/records", s.change(s.postRecord))
 	s.mux.HandleFunc("POST /house/restores", restore(s.postRestore))
-	s.mux.HandleFunc("GET /house/restores/{offer}", s.need(access.Restore, s.pageRestore))
+	s.mux.HandleFunc("GET /house/restores/{offer}", s.people(s.pageRestore))
 	s.mux.HandleFunc("POST /house/restores/{offer}", restore(s.postTakeRestore))
-	const v1 = "/api/v1"
-	s.mux.HandleFunc("POST "+v1+"/records", s.change(s.apiRecord))
-	s.mux.HandleFunc("POST "+v1+"/restores", restore(s.apiOffer))
-	s.mux.HandleFunc("GET "+v1+"/restores/{offer}", s.need(access.Restore, s.apiOfferState))
-	s.mux.HandleFunc("POST "+v1+"/restores/{offer}", restore(s.apiTakeOffer))
-	s.mux.HandleFunc("DELETE "+v1+"/restores/{offer}", restore(s.apiDropOffer))
 }
 
 // healthz answers whether the service watches: 200 while it does, with its

@@ -22,7 +22,7 @@ const (
 
 // isUpload reports whether the request brings a file, which has its own limit.
 func isUpload(r *http.Request) bool {
-	uploads := []string{"/house/restores", "/house/records", "/api/v1/restores", "/api/v1/records"}
+	uploads := []string{"/house/restores", "/house/records"}
 	return r.Method == http.MethodPost && (slices.Contains(uploads, r.URL.Path) || strings.HasSuffix(r.URL.Path, "/photos"))
 }
 

@@ -51,12 +51,10 @@ const (
 	Read   Scope = "read"   // see vessels and past rises
 	Change Scope = "act"    // fold, start, note, everything a person may do
 	Backup Scope = "backup" // fetch the whole database
-	// Restore exchanges the whole history; a browser may once it is unlocked.
-	Restore Scope = "restore"
 )
 
 // scopes lists them all.
-func scopes() []Scope { return []Scope{Read, Change, Backup, Restore} }
+func scopes() []Scope { return []Scope{Read, Change, Backup} }
 
 // SessionLife is how long a browser stays unlocked without being used.
 const SessionLife = 60 * 24 * time.Hour

@@ -9,7 +9,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -223,59 +222,4 @@ func TestOfferEnds(t *testing.T) {
 	left, err = os.ReadDir(dir)
 	require.NoError(t, err)
 	assert.Empty(t, left)
-}
-
-// TestUploadsByAProgram calls the paths of the API with a token and checks request
-// and answer against the description.
-func TestUploadsByAProgram(t *testing.T) {
-	doc, router := spec(t)
-	called := map[string]bool{}
-	s, u := withUpkeep(t, nil)
-	token := newToken(t, s, "read", "act", "restore")
-	try := func(method, path, typ string, body []byte, status int) *httptest.ResponseRecorder {
-		t.Helper()
-		r := apiRequest(method, "/api/v1"+path, string(body))
-		r.Header.Set("Authorization", "Bearer "+token)
-		if typ != "" {
-			r.Header.Set("Content-Type", typ)
-		}
-		w := call(t, s, router, r, status)
-		route, _, err := router.FindRoute(r)
-		require.NoError(t, err)
-		called[route.Operation.OperationID] = true
-		return w
-	}
-	typ, body := form(t, "backup", "old.db", backupOf(t, 5), nil)
-	offer := strings.TrimPrefix(try("POST", "/restores", typ, body, 201).Header().Get("Location"), "/api/v1")
-	try("GET", offer, "", nil, 200)
-	try("POST", offer, "", []byte(`{"take":false}`), 409)
-	try("POST", offer, "", []byte(`{"take":1}`), 400)
-	try("POST", offer, "text/plain", []byte(`{"take":true}`), 415)
-	assertRises(t, u.store, 3)
-	assert.Contains(t, try("POST", offer, "", []byte(`{"take":true}`), 200).Body.String(), "has taken the place")
-	assertRises(t, u.store, 7)
-	try("POST", offer, "", []byte(`{"take":true}`), 404)
-	offer = strings.TrimPrefix(try("POST", "/restores", typ, body, 201).Header().Get("Location"), "/api/v1")
-	try("DELETE", offer, "", nil, 204)
-	try("DELETE", offer, "", nil, 404)
-	bad, none := form(t, "backup", "old.db", []byte("x"), nil)
-	try("POST", "/restores", bad, none, 409)
-	typ, body = form(t, "record", "r.csv", aRecord(t), map[string]string{"vessel": "tub", "holds": "dough"})
-	made := try("POST", "/records", typ, body, 201)
-	try("GET", strings.TrimPrefix(made.Header().Get("Location"), "/api/v1"), "", nil, 200)
-	assertRises(t, u.store, 8)
-
-	token = newTokenNamed(t, s, "weak", "read", "act", "backup")
-	typ, body = form(t, "backup", "old.db", backupOf(t, 1), nil)
-	try("POST", "/restores", typ, body, 403)
-	for path, item := range doc.Paths.Map() {
-		for method, op := range item.Operations() {
-			assert.True(t, called[op.OperationID] || !takesFiles(path), "%s %s is described but was not called", method, path)
-		}
-	}
-}
-
-// takesFiles reports whether a path of the API exchanges or fills the history.
-func takesFiles(path string) bool {
-	return strings.HasPrefix(path, "/restores") || path == "/records"
 }

@@ -47,7 +47,7 @@ func uploads() []attempt {
 			s, u := withUpkeep(t, nil)
 			secret := newToken(t, s, "read", "act", "backup")
 			typ, body := form(t, "backup", "x.db", backupOf(t, 1), nil)
-			r := apiRequest("POST", "/api/v1/restores", string(body))
+			r := apiRequest("POST", "/house/restores", string(body))
 			r.Header.Set("Content-Type", typ)
 			r.Header.Set("Authorization", "Bearer "+secret)
 			return status(do(s, r)) + unchanged(t, u)
