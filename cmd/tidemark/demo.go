@@ -34,8 +34,10 @@ func runDemo(ctx context.Context, s streams, args []string) error {
 	} else if err := os.MkdirAll(*dir, 0o755); err != nil {
 		return fmt.Errorf("the folder of --dir cannot be made: %w", err)
 	}
+	o := demo.Options{Dir: *dir, Speed: *speed, Day: time.Now(), Seed: *seed, Version: version()}
 	if *headless {
-		return demo.Headless(ctx, s.out, *dir, time.Now(), *seed)
+		return demo.Headless(ctx, s.out, o)
 	}
-	return demo.Serve(ctx, s.out, demo.Options{Dir: *dir, Listen: fmt.Sprintf("127.0.0.1:%d", *port), Speed: *speed, Day: time.Now(), Seed: *seed, Version: version()})
+	o.Listen = fmt.Sprintf("127.0.0.1:%d", *port)
+	return demo.Serve(ctx, s.out, o)
 }

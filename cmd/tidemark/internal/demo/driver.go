@@ -72,44 +72,25 @@ func (d *driver) advance(now time.Time) {
 	}
 }
 
-// sample reads every vessel once, after what people did to it.
+// sample tells what people did, then reads every vessel once.
 func (d *driver) sample(now time.Time) {
-	due := d.due(now)
-	for _, v := range d.kitchen.Scenario().Vessels {
-		if events := due[v.Name]; len(events) > 0 {
-			d.perform(events, now)
+	for d.next < len(d.events) && !d.events[d.next].At.After(now) {
+		e := d.events[d.next]
+		d.next++
+		kind := bake.EventKind(e.Kind)
+		if d.visited(e.Vessel) && !kind.Starts() {
+			continue // a visitor has taken over
 		}
+		d.say(now, e.Text)
+		if err := d.tell(e.Vessel, kind, now, bake.Detail{}); err != nil {
+			d.say(now, err.Error()) // a visitor was quicker
+		}
+	}
+	for _, v := range d.kitchen.Scenario().Vessels {
 		d.app.Observe(v.Name, app.SampleOf(now, d.kitchen.Distance(v.Name, now), d.kitchen.Dough(v.Name, now), d.kitchen.Air(v.Name, now)))
 	}
 	if d.loaded {
 		d.app.Core(doughTub, now, d.kitchen.Core(now))
-	}
-}
-
-// due returns the events that are due, by vessel.
-func (d *driver) due(now time.Time) map[string][]virtual.Event {
-	var out map[string][]virtual.Event
-	for d.next < len(d.events) && !d.events[d.next].At.After(now) {
-		if out == nil {
-			out = map[string][]virtual.Event{}
-		}
-		a := d.events[d.next]
-		out[a.Vessel] = append(out[a.Vessel], a)
-		d.next++
-	}
-	return out
-}
-
-// perform tells the App what people did.
-func (d *driver) perform(events []virtual.Event, now time.Time) {
-	for _, a := range events {
-		if d.visited(a.Vessel) && !bake.EventKind(a.Kind).Starts() {
-			continue // a visitor has taken over
-		}
-		d.say(now, a.Text)
-		if err := d.tell(a.Vessel, bake.EventKind(a.Kind), now, bake.Detail{}); err != nil {
-			d.say(now, err.Error()) // a visitor was quicker
-		}
 	}
 }
 

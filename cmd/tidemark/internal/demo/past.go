@@ -50,11 +50,17 @@ func keepLoaves(ctx context.Context, store *history.Store, day time.Time, seed u
 	rnd := rand.New(rand.NewPCG(seed, 12))
 	for _, l := range loaves() {
 		began := time.Date(day.Year(), day.Month(), day.Day()-l.daysAgo, 11, 40+rnd.IntN(20), 0, 0, day.Location())
-		rows, ended := l.rows(began, rnd)
-		r := bake.Rise{Vessel: doughTub, Holds: "dough", StartedAt: began, EndedAt: ended, BaselineL: 1.9, TargetPercent: 100,
-			PeakPercent: l.endPercent, PeakAt: ended, Phase: "ended", PhaseSince: ended, Demo: true}
-		if l.endPercent >= 100 {
-			r.ReachedAt = began.Add(time.Duration(l.hoursTo(100) * float64(time.Hour)))
+		r := bake.Rise{Vessel: doughTub, Holds: "dough", StartedAt: began, BaselineL: 1.9, TargetPercent: 100, PeakPercent: l.endPercent, Phase: "ended", Demo: true}
+		var rows []history.Row // one a minute, as an invented sensor saw it
+		for m := 0; l.percent(float64(m)/60) < l.endPercent; m++ {
+			at, h := began.Add(time.Duration(m)*time.Minute), float64(m)/60
+			p := l.percent(h) + 0.6*rnd.NormFloat64()
+			rows = append(rows, history.Row{Time: at, DistanceMM: 238 - 1.05*(80+0.8*p), RisePercent: p, RiseSD: 0.8,
+				DoughC: l.doughC + 0.2*math.Sin(h), AirC: l.doughC - 1.1, EquivHours: h})
+			if l.percent(h) < 100 && l.endPercent >= 100 {
+				r.ReachedAt = at
+			}
+			r.EndedAt, r.PeakAt, r.PhaseSince = at, at, at
 		}
 		id, err := store.ImportRise(ctx, r, rows)
 		if err == nil {
@@ -73,26 +79,4 @@ func (l loaf) percent(h float64) float64 {
 	const most, steep = 150.0, 1.2
 	at := func(h float64) float64 { return most / (1 + math.Exp(-(h-l.doubleHours+steep*math.Ln2)/steep)) }
 	return (at(h) - at(0)) * 100 / (at(l.doubleHours) - at(0))
-}
-
-// hoursTo is when the invented rise gets to a percentage.
-func (l loaf) hoursTo(percent float64) float64 {
-	h := 0.0
-	for l.percent(h) < percent && h < 24 {
-		h += 1.0 / 60
-	}
-	return h
-}
-
-// rows are what an invented sensor saw of it, one a minute.
-func (l loaf) rows(began time.Time, rnd *rand.Rand) ([]history.Row, time.Time) {
-	var out []history.Row
-	until := l.hoursTo(l.endPercent)
-	for m := 0; float64(m) <= until*60; m++ {
-		h := float64(m) / 60
-		p := l.percent(h) + 0.6*rnd.NormFloat64()
-		out = append(out, history.Row{Time: began.Add(time.Duration(m) * time.Minute), DistanceMM: 238 - 1.05*(80+0.8*p), RisePercent: p, RiseSD: 0.8,
-			DoughC: l.doughC + 0.2*math.Sin(h), AirC: l.doughC - 1.1, EquivHours: h})
-	}
-	return out, began.Add(time.Duration(until * float64(time.Hour)))
 }

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/history"
 	"tidemark/sensor/sensortest/virtual"
@@ -17,35 +18,61 @@ import (
 // has been used and the dough is about half way.
 const opensAt = 8 * time.Hour
 
+// afterShaping is how long the day goes on without a sensor: final proof, oven,
+// cooling, slicing.
+const afterShaping = 7 * time.Hour
+
 // tick is how often, in real time, the accelerated kitchen is moved on.
 const tick = 100 * time.Millisecond
 
-// Options of the demo with a page.
+// Options of the demo.
 type Options struct {
-	Dir     string
-	Listen  string
-	Speed   float64 // kitchen time over real time
+	Dir     string  // of its history
+	Listen  string  // where the page is; empty for none
+	Speed   float64 // kitchen time over real time, with a page
 	Day     time.Time
 	Seed    uint64
 	Version string // of the program, for the page's foot
 }
 
-// errRestart ends a day so that the next begins with a restored history.
+// errRestart ends a day so that the next begins anew.
 var errRestart = errors.New("the demo restarts")
+
+// Headless plays one whole invented day as fast as it can and prints it.
+func Headless(ctx context.Context, out io.Writer, o Options) error {
+	return o.play(ctx, func(a *app.App, clock *app.Stepped, path string) error {
+		scenario := virtual.Household(o.Day)
+		t := &timeline{out, text.New(text.Locale{Zone: scenario.Start.Location()}), map[string]told{}}
+		fmt.Fprintf(out, "%s\nAll of this is invented data.\n\n", scenario.Title)
+		d := newDriver(a, clock, scenario, o.Seed, t.person)
+		d.raised = t.alarm
+		d.runTo(scenario.Until.Add(afterShaping), func(time.Time) {
+			for _, v := range a.Snapshot().Vessels {
+				t.glance(v)
+			}
+		})
+		_, err := fmt.Fprintf(out, "\nThe rises of this day are kept in %s\n", path)
+		return err
+	})
+}
 
 // Serve shows the invented kitchen on a page until ctx ends. After one day the
 // next begins.
 func Serve(ctx context.Context, out io.Writer, o Options) error {
 	for {
-		if err := serveFrom(ctx, out, o); !errors.Is(err, errRestart) {
+		err := o.play(ctx, func(a *app.App, clock *app.Stepped, _ string) error {
+			fmt.Fprintf(out, "An invented kitchen at http://%s, %g times as fast as a real one.\nIts history is in %s. End it with Ctrl-C.\n", a.Address(), o.Speed, o.Dir)
+			return o.days(ctx, a, clock)
+		})
+		if !errors.Is(err, errRestart) {
 			return err
 		}
 		o.Day = o.Day.AddDate(0, 0, 1)
 	}
 }
 
-// serveFrom is Serve from one day on, until a restart is asked for.
-func serveFrom(ctx context.Context, out io.Writer, o Options) error {
+// play opens the history at path and the App for a day, and does something with them.
+func (o Options) play(ctx context.Context, do func(a *app.App, clock *app.Stepped, path string) error) error {
 	scenario := virtual.Household(o.Day)
 	cfg, err := Config(o.Dir, o.Listen, scenario)
 	if err != nil {
@@ -53,32 +80,28 @@ func serveFrom(ctx context.Context, out io.Writer, o Options) error {
 	}
 	clock := &app.Stepped{}
 	clock.Set(scenario.Start)
-	store, err := history.Open(ctx, filepath.Join(o.Dir, "tidemark.db"), history.Options{Now: clock.Now})
+	path := filepath.Join(o.Dir, "tidemark.db")
+	store, err := history.Open(ctx, path, history.Options{Now: clock.Now})
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", o.Dir, err)
 	}
-	if err := keepLoaves(ctx, store, scenario.Start, o.Seed); err != nil {
-		return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
+	if o.Listen != "" {
+		err = keepLoaves(ctx, store, scenario.Start, o.Seed)
 	}
-	a, err := app.New(app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, Listen: o.Listen, Version: o.Version, StartTold: true})
+	var a *app.App
 	if err == nil {
-		err = serve(ctx, out, a, clock, o)
+		a, err = app.New(app.Options{Config: cfg, Clock: clock, Store: store, Demo: true, Listen: o.Listen, Version: o.Version, StartTold: true})
+	}
+	if err == nil {
+		if err = a.Start(ctx); err == nil {
+			err = errors.Join(do(a, clock, path), a.Stop(context.WithoutCancel(ctx)))
+		}
 	}
 	return errors.Join(err, store.Close(context.WithoutCancel(ctx)))
 }
 
-// serve opens the page and lets the days pass.
-func serve(ctx context.Context, out io.Writer, a *app.App, clock *app.Stepped, o Options) error {
-	if err := a.Start(ctx); err != nil {
-		return err
-	}
-	fmt.Fprintf(out, "An invented kitchen at http://%s, %g times as fast as a real one.\nIts history is in %s. End it with Ctrl-C.\n", a.Address(), o.Speed, o.Dir)
-	err := days(ctx, a, clock, o)
-	return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
-}
-
 // days plays one day after the other.
-func days(ctx context.Context, a *app.App, clock *app.Stepped, o Options) error {
+func (o Options) days(ctx context.Context, a *app.App, clock *app.Stepped) error {
 	for n := 0; ctx.Err() == nil; n++ {
 		d := newDriver(a, clock, virtual.Household(o.Day.AddDate(0, 0, n)), o.Seed+uint64(n), nil)
 		if n == 0 {
