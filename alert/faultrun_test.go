@@ -35,7 +35,7 @@ type tally struct {
 	AfterAnswer, OutOfOrder                         int
 }
 
-// TestFaultRun plays rises through rules, manager and outbox while the network
+// TestFaultRun plays rises through rules and manager while the network
 // fails for random spans, answers get lost on the way back and the process is
 // killed at random moments, also between a delivery and its record.
 func TestFaultRun(t *testing.T) {

@@ -36,35 +36,6 @@ func TestAThermometerThatNeverReadIsTold(t *testing.T) {
 	assert.Contains(t, s.saidA[0].Text, "The thermometer beside tub has given nothing so far.")
 }
 
-// A bus that takes all sensors away is one trouble, told by the loudest.
-func TestASilentThermometerBesideALostSensor(t *testing.T) {
-	s := newScene(t, text.Locale{})
-	s.run(10*time.Minute, 10*time.Second, nil)
-	s.in.Silent = []Silent{{"dough", s.in.At}, {"air", s.in.At}}
-	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
-	s.run(time.Hour, 10*time.Second, nil)
-	assert.Equal(t, []string{"12:15 raised sensor_lost no_reading"}, kindsOnly(s.said, "raised"))
-}
-
-// kindsOnly keeps the lines that hold a word.
-func kindsOnly(said []string, word string) []string {
-	var out []string
-	for _, line := range said {
-		if len(line) > 6 && line[6:6+len(word)] == word {
-			out = append(out, line)
-		}
-	}
-	return out
-}
-
-func TestAThermometerOfAVesselThatIsNotWatchedSaysNothing(t *testing.T) {
-	s := newScene(t, text.Locale{})
-	s.in.Silent = []Silent{{Sensor: "dough"}}
-	s.set(func(e *estimator.Estimate) { e.Phase = estimator.Idle })
-	s.run(time.Hour, 10*time.Second, nil)
-	assert.Empty(t, s.said)
-}
-
 // TestALostSensorSaysWhatItKnows has a row for each status that tells more than
 // that there is no reading.
 func TestALostSensorSaysWhatItKnows(t *testing.T) {
@@ -103,45 +74,4 @@ func TestTwoSilentThermometersAreToldApartOverARestart(t *testing.T) {
 	again.run(20*time.Minute, time.Minute, func(in *Input) { in.Silent = in.Silent[:0] })
 	assert.Len(t, again.said, 2, "both resolved")
 	assert.Empty(t, again.w.Open())
-}
-
-// asleep lets a scene sleep for 40 minutes after ten minutes of readings. On
-// waking no sensor has been asked yet.
-func asleep(t *testing.T) *scene {
-	s := newScene(t, text.Locale{})
-	s.run(10*time.Minute, 10*time.Second, nil)
-	seen := s.in.At
-	s.in.At = s.in.At.Add(40 * time.Minute)
-	s.in.System.Awake = s.in.At
-	s.in.Silent = []Silent{{"dough", seen}} // its last answer before was a fault
-	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityGap })
-	return s
-}
-
-// TestASleepLosesNoSensor: nothing was asked meanwhile.
-func TestASleepLosesNoSensor(t *testing.T) {
-	s := asleep(t)
-	s.run(time.Minute, 10*time.Second, nil)
-	s.in.Silent = nil
-	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })
-	s.run(30*time.Minute, 10*time.Second, nil)
-	assert.Empty(t, s.said)
-}
-
-// TestASensorThatStaysAwayAfterASleepIsTold counts from waking, and names the last
-// reading.
-func TestASensorThatStaysAwayAfterASleepIsTold(t *testing.T) {
-	s := asleep(t)
-	s.run(30*time.Minute, 10*time.Second, nil)
-	require.Equal(t, []string{"12:55 raised sensor_lost no_reading"}, s.said)
-	assert.Equal(t, noon().Add(10*time.Minute), s.saidA[0].Since)
-}
-
-// TestAThermometerThatStaysAwayAfterASleepIsTold is the same for a probe.
-func TestAThermometerThatStaysAwayAfterASleepIsTold(t *testing.T) {
-	s := asleep(t)
-	s.set(func(e *estimator.Estimate) { e.Quality = estimator.QualityOK })
-	s.run(30*time.Minute, 10*time.Second, nil)
-	require.Equal(t, []string{"13:05 raised probe_lost dough"}, s.said)
-	assert.Equal(t, noon().Add(10*time.Minute), s.saidA[0].Since)
 }

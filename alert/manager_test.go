@@ -279,7 +279,7 @@ func TestAStoreThatFailsForAWhileLosesNothing(t *testing.T) {
 }
 
 // TestUnattendedEvening plays an invented evening nobody is at home for, through
-// rules, manager and outbox, and compares the timeline with its golden file.
+// rules and manager, and compares the timeline with its golden file.
 func TestUnattendedEvening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now().Add(17 * time.Hour)

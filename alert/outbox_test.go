@@ -293,7 +293,7 @@ func TestAckWithdrawsEvenANotificationUnderWay(t *testing.T) {
 	})
 }
 
-// The command line answers in a process of its own, past the Outbox.
+// The command line answers in a process of its own, past the Manager.
 func TestAckByAnotherProcessWithdrawsANotificationUnderWay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
@@ -378,7 +378,7 @@ func TestTestMessage(t *testing.T) {
 	assert.EqualError(t, err, `there is no channel "pigeon"; it must be listed under channels in the configuration`)
 }
 
-func TestTheOutboxSaysHowItDoes(t *testing.T) {
+func TestTheManagerSaysHowItDoes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
 		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})

@@ -12,7 +12,7 @@ type Proof struct {
 	Clock     Clock            // nil: the wall clock
 	Sampled   func() time.Time // when the sampling loop last came round
 	Stored    func() time.Time // when the store last took a write or answered a check
-	Delivered func() time.Time // when the outbox last looked at its notifications
+	Delivered func() time.Time // when the manager last looked at its notifications
 }
 
 // Check returns nil while everything moves, else what stands still and for how long.

@@ -21,21 +21,6 @@ import (
 // plainText takes the hard spaces out of a text.
 func plainText(s string) string { return strings.ReplaceAll(s, "\u00a0", " ") }
 
-// Over is told by the account of the whole work of a dough (bake.Batch.Limits), not by
-// so much past the target or so long after it.
-func TestOverByTheAccountOfTheWork(t *testing.T) {
-	s := newScene(t, text.Locale{})
-	s.in.OverPercent = 104
-	s.set(func(e *estimator.Estimate) {
-		e.TargetPercent, e.Phase, e.ReadyIsPast, e.RisePercent = 75, estimator.Over, true, 103
-	})
-	s.run(2*time.Hour, time.Minute, nil)
-	assert.Equal(t, []string{"12:02 raised reached at_mark"}, s.said, "whatever the phase and however long")
-	s.set(func(e *estimator.Estimate) { e.RisePercent = 106 })
-	s.run(10*time.Minute, time.Minute, nil)
-	assert.Contains(t, s.said, "14:06 raised over past_mark")
-}
-
 // The fridge is offered only where it comes in time, and the same words say so from
 // the first warning to the last.
 func TestTheFridgeIsOfferedOnlyWhereItComesInTime(t *testing.T) {
@@ -189,19 +174,6 @@ func TestPlanMovedIsToldOnceAndAgainWhenItMovesOn(t *testing.T) {
 	assert.Equal(t, "tub: bread sooner, about 19:15", s.saidA[3].Title)
 }
 
-// TestPlanMovedOutlivesTheRise goes on after the bulk has ended and ends with
-// the plan.
-func TestPlanMovedOutlivesTheRise(t *testing.T) {
-	s := newScene(t, text.Locale{})
-	s.run(20*time.Minute, time.Minute, bread(time.Hour))
-	require.Len(t, s.said, 1)
-	s.set(func(e *estimator.Estimate) { e.Phase = estimator.Ended })
-	s.run(20*time.Minute, time.Minute, bread(time.Hour))
-	assert.Len(t, s.said, 1)
-	s.run(20*time.Minute, time.Minute, func(in *Input) { in.Plan = nil })
-	assert.Equal(t, "12:46 resolved plan_moved later", s.said[1])
-}
-
 // fed is the care of an invented starter fed at noon: peak at 16:00, hungry at
 // 19:00, next feed at 18:00.
 func fed() *bake.Care {
@@ -295,24 +267,4 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 			assert.Contains(t, low.saidA[0].Text, c.levelled)
 		})
 	}
-}
-
-func TestASampleJarIsSilentOnceItsLoafHasProofed(t *testing.T) {
-	s := newScene(t, text.Locale{})
-	s.in.ProofBasis, s.in.ProofOf, s.in.Loaf.Told = bake.SampleBasis, "vat", true
-	s.ready(40)
-	s.run(30*time.Minute, time.Minute, nil)
-	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Over, true, 125 })
-	s.run(15*time.Minute, time.Minute, nil)
-	s.set(func(e *estimator.Estimate) { e.LevelsOffShort = true })
-	s.run(15*time.Minute, time.Minute, nil)
-	assert.Empty(t, s.said)
-
-	s = newScene(t, text.Locale{})
-	s.in.ProofBasis, s.in.ProofOf, s.in.Loaf = bake.SampleBasis, "vat", Loaf{Told: true, By: estimator.Window{Median: noon()}}
-	s.set(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast, e.RisePercent = estimator.Ready, true, 100 })
-	s.run(10*time.Minute, time.Minute, nil)
-	s.in.Loaf.By = estimator.Window{}
-	s.run(10*time.Minute, time.Minute, nil)
-	require.Equal(t, []string{"12:02 raised reached at_mark", "12:11 resolved reached at_mark"}, s.said)
 }

@@ -128,6 +128,16 @@ func SystemClock() Clock {
 	}
 }
 
+// Reading makes a reading of q at the clock's present moment: of a value with its
+// standard deviation, or of the error that there was instead.
+func (c Clock) Reading(q Quantity, value, sd float64, err error) Reading {
+	r := c.Stamp(q)
+	if err != nil {
+		return r.Failed(err)
+	}
+	return r.Good(value, sd)
+}
+
 // Stamp starts a reading of q at the clock's present moment, with no value yet.
 func (c Clock) Stamp(q Quantity) Reading {
 	wall, mono := c()

@@ -70,18 +70,18 @@ func New(spec alert.ChannelSpec, env Env) (alert.Route, error) {
 	if err != nil {
 		return alert.Route{}, err
 	}
-	r := alert.Route{Name: spec.Name, Only: spec.Only, FromLevel: spec.FromLevel, Timeout: limit, Pictures: !spec.NoPicture}
+	r := alert.Route{Name: spec.Name, Only: spec.Only, FromLevel: spec.FromLevel, Timeout: limit}
 	switch spec.Kind {
 	case alert.TopicChannel:
-		r.Channel = newTopic(spec, secrets, trust)
+		r.Channel, r.Pictures = newTopic(spec, secrets, trust), !spec.NoPicture
 	case alert.WebhookChannel:
-		r.Channel, r.Pictures = newWebhook(spec, secrets, trust), false
+		r.Channel = newWebhook(spec, secrets, trust)
 	case alert.MailChannel:
-		r.Channel = newMail(spec, env, secrets, trust)
+		r.Channel, r.Pictures = newMail(spec, env, secrets, trust), !spec.NoPicture
 	case alert.MQTTChannel:
-		r.Channel, r.Pictures = newMQTT(spec, env, secrets, trust), false
+		r.Channel = newMQTT(spec, env, secrets, trust)
 	case alert.CommandChannel:
-		r.Channel, r.Pictures = newCommand(spec), false
+		r.Channel = newCommand(spec)
 	}
 	return r, nil
 }

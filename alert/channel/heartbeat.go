@@ -43,7 +43,7 @@ func NewHeartbeat(url alert.Secret, every time.Duration, proof func() error, log
 	}
 	s := &secrets{}
 	s.hide(url.Reveal())
-	return &Heartbeat{url: url, every: every, proof: proof, log: log, post: newPoster(s, &tls.Config{MinVersion: tls.VersionTLS12})}
+	return &Heartbeat{url: url, every: every, proof: proof, log: log, post: newPoster("", s, &tls.Config{MinVersion: tls.VersionTLS12})}
 }
 
 // Run beats at once and then at every interval until ctx ends.

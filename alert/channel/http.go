@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/tls"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"io"
@@ -22,13 +23,22 @@ const maxBody = 64 << 10
 type poster struct {
 	client  *http.Client
 	secrets *secrets
+	auth    string // header Authorization; empty for none
 }
 
-// newPoster returns a poster that follows no redirect and keeps no cookie.
-func newPoster(s *secrets, trust *tls.Config) *poster {
+// newPoster returns a poster that follows no redirect and keeps no cookie. It shows the
+// token, or else user and password, if there are any.
+func newPoster(user string, s *secrets, trust *tls.Config) *poster {
+	auth := ""
+	switch {
+	case s.token != "":
+		auth = "Bearer " + s.token
+	case user != "":
+		auth = "Basic " + base64.StdEncoding.EncodeToString([]byte(user+":"+s.password))
+	}
 	transport := http.DefaultTransport.(*http.Transport).Clone()
 	transport.TLSClientConfig, transport.MaxIdleConns, transport.MaxResponseHeaderBytes = trust, 2, 32<<10
-	return &poster{secrets: s, client: &http.Client{
+	return &poster{secrets: s, auth: auth, client: &http.Client{
 		Transport:     transport,
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}}
@@ -47,6 +57,9 @@ func (p *poster) send(ctx context.Context, method, address string, header http.H
 		return "", &alert.Failure{Answer: "the address cannot be used; check url in the configuration", Final: true}
 	}
 	req.Header = header
+	if p.auth != "" {
+		header.Set("Authorization", p.auth)
+	}
 	res, err := p.client.Do(req)
 	if err != nil {
 		return "", p.secrets.failure(withoutURL(err))

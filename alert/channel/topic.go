@@ -3,7 +3,6 @@ package channel
 import (
 	"context"
 	"crypto/tls"
-	"encoding/base64"
 	"encoding/json"
 	"mime"
 	"net/http"
@@ -24,7 +23,6 @@ type topic struct {
 	*poster
 	base  string
 	topic string
-	auth  string
 }
 
 // publication is the JSON publish form.
@@ -51,14 +49,7 @@ type action struct {
 }
 
 func newTopic(spec alert.ChannelSpec, s *secrets, trust *tls.Config) *topic {
-	t := &topic{poster: newPoster(s, trust), base: strings.TrimRight(spec.URL, "/"), topic: spec.Topic.Reveal()}
-	switch {
-	case s.token != "":
-		t.auth = "Bearer " + s.token
-	case spec.User != "":
-		t.auth = "Basic " + base64.StdEncoding.EncodeToString([]byte(spec.User+":"+s.password))
-	}
-	return t
+	return &topic{newPoster(spec.User, s, trust), strings.TrimRight(spec.URL, "/"), spec.Topic.Reveal()}
 }
 
 // Deliver publishes a message. A picture that is not taken is no failure: the
@@ -68,7 +59,7 @@ func (t *topic) Deliver(ctx context.Context, m alert.Message) (string, error) {
 	if err != nil {
 		return "", t.secrets.failure(err)
 	}
-	answer, err := t.send(ctx, http.MethodPost, t.base+"/", t.header("application/json"), body)
+	answer, err := t.send(ctx, http.MethodPost, t.base+"/", http.Header{"Content-Type": {"application/json"}}, body)
 	if err != nil || len(m.Picture) == 0 {
 		return answer, err
 	}
@@ -108,22 +99,13 @@ func topicTags(m alert.Message) []string {
 // attach puts the picture, silently, as a message of its own that the next
 // picture of the same alarm replaces.
 func (t *topic) attach(ctx context.Context, m alert.Message) (string, error) {
-	h := t.header("image/png")
+	h := http.Header{"Content-Type": {"image/png"}}
 	h.Set("Filename", alert.SafeID(m.Vessel)+".png")
 	h.Set("Title", mime.QEncoding.Encode("utf-8", m.Title))
 	h.Set("Message", mime.QEncoding.Encode("utf-8", m.PictureText))
 	h.Set("Priority", "1")
 	h.Set("X-Sequence-ID", alert.SafeID(m.AlarmID, "picture"))
 	return t.send(ctx, http.MethodPut, t.base+"/"+t.topic, h, m.Picture)
-}
-
-// header returns the headers of a request.
-func (t *topic) header(contentType string) http.Header {
-	h := http.Header{"Content-Type": {contentType}}
-	if t.auth != "" {
-		h.Set("Authorization", t.auth)
-	}
-	return h
 }
 
 // cut shortens text to so many bytes without breaking a character.

@@ -33,7 +33,7 @@ type document struct {
 }
 
 func newWebhook(spec alert.ChannelSpec, s *secrets, trust *tls.Config) *webhook {
-	return &webhook{poster: newPoster(s, trust), url: spec.URL, now: time.Now}
+	return &webhook{poster: newPoster("", s, trust), url: spec.URL, now: time.Now}
 }
 
 // Deliver posts the document. The header Idempotency-Key is the same at every
@@ -55,9 +55,6 @@ func (w *webhook) Deliver(ctx context.Context, m alert.Message) (string, error) 
 		return "", w.secrets.failure(err)
 	}
 	h := http.Header{"Content-Type": {"application/json"}, "Idempotency-Key": {m.ID}}
-	if w.secrets.token != "" {
-		h.Set("Authorization", "Bearer "+w.secrets.token)
-	}
 	if w.secrets.signKey != "" {
 		stamp := strconv.FormatInt(w.now().Unix(), 10)
 		h.Set("Tidemark-Timestamp", stamp)

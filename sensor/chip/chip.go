@@ -99,11 +99,7 @@ func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, cl
 // Read sets the chip up if need be and measures once.
 func (c *Chip) Read(ctx context.Context) sensor.Reading {
 	value, sd, err := c.measure(ctx)
-	r := c.clock.Stamp(c.q)
-	if err != nil {
-		return r.Failed(err)
-	}
-	return r.Good(value, sd)
+	return c.clock.Reading(c.q, value, sd, err)
 }
 
 // measure does the work of Read.

@@ -24,11 +24,7 @@ type files struct {
 // Read reads the files once.
 func (f *files) Read(context.Context) sensor.Reading {
 	v, err := f.measure()
-	r := f.clock.Stamp(f.q)
-	if err != nil {
-		return r.Failed(err)
-	}
-	return r.Good(v, 0)
+	return f.clock.Reading(f.q, v, 0, err)
 }
 
 // Close does nothing: no file is held open.

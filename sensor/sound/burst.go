@@ -1,6 +1,7 @@
 package sound
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"math"
@@ -94,18 +95,14 @@ func (b Burst) Read(ctx context.Context, fire func(ctx context.Context, air Air)
 			break
 		}
 	}
-	r := b.Clock.Stamp(sensor.Distance)
-	if len(mm) == 0 && worst != nil {
-		return r.Failed(worst)
+	if len(mm) > 0 {
+		worst = nil
 	}
 	median, sd, err := SumUp(mm, pings, b.StepMM)
-	if err == nil {
+	if err = cmp.Or(worst, err); err == nil {
 		median, err = b.Limits.Apply(median, sensor.ChipReach("srf04"))
 	}
-	if err != nil {
-		return r.Failed(err)
-	}
-	return r.Good(median, sd)
+	return b.Clock.Reading(sensor.Distance, median, sd, err)
 }
 
 // Pause waits, and reports whether it could before ctx ended.
