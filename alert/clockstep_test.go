@@ -2,7 +2,6 @@ package alert
 
 import (
 	"errors"
-	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -42,16 +41,14 @@ func steps() map[string]time.Duration {
 func TestAWaitingNotificationOutlivesASetClock(t *testing.T) {
 	for name, by := range steps() {
 		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
+			onPhone(t, func(t *testing.T, phone *fakeChannel, k *kit) {
 				start := time.Now()
-				phone := &fakeChannel{answer: func(Message, int) error {
+				phone.answer = func(Message, int) error {
 					if time.Since(start) < 20*time.Minute {
 						return errors.New("no route to host")
 					}
 					return nil
-				}}
-				k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone})
-				defer k.stop()
+				}
 				k.raise(t, Near, "n")
 				time.Sleep(15*time.Minute + 30*time.Second)
 				k.set(t, by)
@@ -102,11 +99,8 @@ func TestASetClockDuringAnAttempt(t *testing.T) {
 func TestSnoozeAndEscalationKeepTheirSpans(t *testing.T) {
 	for name, by := range steps() {
 		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
+			onPhone(t, func(t *testing.T, phone *fakeChannel, k *kit) {
 				start := time.Now()
-				phone := &fakeChannel{}
-				k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone})
-				defer k.stop()
 				k.raise(t, Reached, "quiet")
 				k.raise(t, Over, "again")
 				time.Sleep(time.Second)
@@ -145,14 +139,8 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				down := errors.New("no route to host")
-				online := atomic.Bool{}
-				phone := &fakeChannel{answer: func(Message, int) error {
-					if !online.Load() {
-						return down
-					}
-					return nil
-				}}
+				phone := &fakeChannel{}
+				phone.down.Store(true)
 				policy := Options{Household: text.Locale{Zone: time.UTC}, Quiet: Quiet{From: "22:00", Until: "07:00"}}
 				k := newKit(NewMemStore(), policy, Route{Name: "phone", Channel: phone})
 				defer k.stop()
@@ -160,7 +148,7 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 				k.raise(t, SensorSuspect, "s")
 				time.Sleep(time.Minute)
 				k.set(t, c.by)
-				online.Store(true)
+				phone.down.Store(false)
 				time.Sleep(2 * time.Minute)
 				synctest.Wait()
 				if c.sent {
@@ -184,22 +172,14 @@ func TestQuietHoursFollowASetClock(t *testing.T) {
 // TestARefreshedTextReachesTheWaitingNotification words a notification that has not gone yet
 // by today's figures, once and without a second notification.
 func TestARefreshedTextReachesTheWaitingNotification(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		online := atomic.Bool{}
-		phone := &fakeChannel{answer: func(Message, int) error {
-			if !online.Load() {
-				return errors.New("no route to host")
-			}
-			return nil
-		}}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: phone})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, phone *fakeChannel, k *kit) {
+		phone.down.Store(true)
 		k.raise(t, Near, "n")
 		time.Sleep(2 * time.Minute)
 		fresh := raised(Near, "n")
 		fresh.What, fresh.Alarm.Text = WasRefreshed, "At the mark at 18:40."
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{fresh}))
-		online.Store(true)
+		phone.down.Store(false)
 		time.Sleep(5 * time.Minute)
 		synctest.Wait()
 		require.Len(t, phone.took, 1)

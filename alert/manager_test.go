@@ -11,7 +11,6 @@ import (
 	"sort"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -94,21 +93,11 @@ func TestSnoozeComesBack(t *testing.T) {
 }
 
 func TestADeadNetworkDoesNotPileUpMessages(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		var down atomic.Bool
-		down.Store(true)
-		ch := &fakeChannel{}
-		ch.answer = func(Message, int) error {
-			if down.Load() {
-				return errors.New("down")
-			}
-			return nil
-		}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
+		ch.down.Store(true)
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Over, "o")}))
 		time.Sleep(90 * time.Minute)
-		down.Store(false)
+		ch.down.Store(false)
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
 		require.Len(t, ch.took, 1, "four escalations, one message")
@@ -161,15 +150,13 @@ func TestQuietHold(t *testing.T) {
 }
 
 func TestResolvedTakesItsNotificationsBack(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{answer: func(m Message, _ int) error {
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
+		ch.answer = func(m Message, _ int) error {
 			if m.What == WasRaised {
 				return errors.New("down")
 			}
 			return nil
-		}}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+		}
 		hot := raised(TooHot, "hot")
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{hot}))
 		time.Sleep(time.Minute)

@@ -20,6 +20,7 @@ type fakeChannel struct {
 	mu     sync.Mutex
 	answer func(m Message, attempt int) error // nil: takes everything
 	hang   bool
+	down   atomic.Bool // there is no network
 	tries  map[string]int
 	took   []Message
 	at     []time.Time
@@ -34,9 +35,12 @@ func (f *fakeChannel) Deliver(ctx context.Context, m Message) (string, error) {
 	attempt, hang := f.tries[m.ID], f.hang
 	answer := f.answer
 	f.mu.Unlock()
-	if hang {
+	switch {
+	case hang:
 		<-ctx.Done()
 		return "", ctx.Err()
+	case f.down.Load():
+		return "", errors.New("no route to host")
 	}
 	if answer != nil {
 		if err := answer(m, attempt); err != nil {
@@ -134,16 +138,14 @@ func TestANotificationIsDeliveredAtOnce(t *testing.T) {
 }
 
 func TestRetriesWithBackoffAndLateStamp(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
 		start := time.Now()
-		ch := &fakeChannel{answer: func(Message, int) error {
+		ch.answer = func(Message, int) error {
 			if time.Since(start) < 40*time.Minute {
 				return errors.New("no route to host")
 			}
 			return nil
-		}}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+		}
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(39 * time.Minute)
 		synctest.Wait()
@@ -159,16 +161,14 @@ func TestRetriesWithBackoffAndLateStamp(t *testing.T) {
 }
 
 func TestRetryAfterIsHonoured(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
 		start := time.Now()
-		ch := &fakeChannel{answer: func(_ Message, attempt int) error {
+		ch.answer = func(_ Message, attempt int) error {
 			if attempt == 1 {
 				return &Failure{Answer: "429 slow down", RetryAfter: 7 * time.Minute}
 			}
 			return nil
-		}}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+		}
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(time.Hour)
 		synctest.Wait()
@@ -195,18 +195,8 @@ func TestAFinalRefusalIsNotRepeatedAndHandedOn(t *testing.T) {
 }
 
 func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		var down atomic.Bool
-		down.Store(true)
-		ch := &fakeChannel{}
-		ch.answer = func(Message, int) error {
-			if down.Load() {
-				return errors.New("down")
-			}
-			return nil
-		}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
+		ch.down.Store(true)
 		var want []string
 		for i := range 6 {
 			id := fmt.Sprintf("step%d", i)
@@ -214,7 +204,7 @@ func TestOrderIsKeptWhileTheNetworkIsDown(t *testing.T) {
 			require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(LevelsOff, id)}))
 			time.Sleep(time.Minute)
 		}
-		down.Store(false)
+		ch.down.Store(false)
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
 		assert.Equal(t, want, ch.titles())
@@ -244,16 +234,14 @@ func TestAHangingChannelDoesNotHoldUpTheOthers(t *testing.T) {
 }
 
 func TestExpiry(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
+		ch.down.Store(true)
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(3 * time.Hour)
 		synctest.Wait()
 		l := k.store.Notifications()[0]
 		assert.Equal(t, Expired, l.State)
-		assert.Equal(t, "too old to be of use; the last answer was: down", l.Answer)
+		assert.Equal(t, "too old to be of use; the last answer was: no route to host", l.Answer)
 		unset := raised(Near, "m")
 		unset.ClockSet = false
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{unset}))
@@ -329,10 +317,8 @@ func TestAStoppedAttemptIsTriedAgainWithTheSameID(t *testing.T) {
 }
 
 func TestAPanicInAChannelIsAFinalFailure(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{answer: func(Message, int) error { panic("nil map") }}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
+		ch.answer = func(Message, int) error { panic("nil map") }
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		synctest.Wait()
 		assert.Equal(t, "the channel failed inside: nil map", k.store.Notifications()[0].Answer)
@@ -379,10 +365,8 @@ func TestTestMessage(t *testing.T) {
 }
 
 func TestTheManagerSaysHowItDoes(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		ch := &fakeChannel{answer: func(Message, int) error { return errors.New("down") }}
-		k := newKit(NewMemStore(), Options{}, Route{Name: "phone", Channel: ch})
-		defer k.stop()
+	onPhone(t, func(t *testing.T, ch *fakeChannel, k *kit) {
+		ch.down.Store(true)
 		require.NoError(t, k.manager.Apply(t.Context(), []Change{raised(Near, "n")}))
 		time.Sleep(20 * time.Minute)
 		synctest.Wait()
