@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -11,8 +12,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml/lexer"
-	"github.com/goccy/go-yaml/token"
+	"github.com/goccy/go-yaml"
 
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
@@ -32,26 +32,30 @@ func runDoctor(ctx context.Context, s streams, args []string) error {
 	private := doctorConfig(s.out, *configFile)
 	cfg, err := config.Load(*configFile, config.Sensors)
 	if err != nil {
-		fmt.Fprintf(s.out, "\nthe configuration is refused:\n%s\n", withoutPrivate(err.Error(), private))
+		fmt.Fprintf(s.out, "\nthe configuration is refused:\n%s\n", withoutPrivate(err, private))
 		return nil
 	}
 	fmt.Fprintf(s.out, "\nthe configuration is accepted: %s, %s\n", count(len(cfg.Vessels), "vessel"), count(len(cfg.Channels), "channel"))
 	for _, note := range cfg.Notes {
-		fmt.Fprintf(s.out, "note: %s\n", withoutPrivate(note, private))
+		fmt.Fprintf(s.out, "note: %s\n", withoutPrivate(errors.New(note), private))
 	}
 	doctorStore(ctx, s.out, cfg.StateDir)
 	return nil
 }
 
 // doctorConfig prints the configuration without what may be private and returns
-// the words it took out.
-func doctorConfig(w io.Writer, path string) (private []string) {
+// the words it took out; nil when the file cannot be taken apart.
+func doctorConfig(w io.Writer, path string) []string {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		fmt.Fprintf(w, "configuration: %v\n", err)
+		return []string{}
+	}
+	clean, private, err := redact(data)
+	if err != nil {
+		fmt.Fprintf(w, "configuration %s: it is no YAML, so nothing of it is shown\n", path)
 		return nil
 	}
-	clean, private := redact(string(data))
 	fmt.Fprintf(w, "configuration %s, without comments and private values:\n%s\n", path, clean)
 	return private
 }
@@ -122,79 +126,56 @@ func shownKeys() map[string]bool {
 	return keys
 }
 
-// redact returns YAML text with comments and every value that may be private
+// redact returns YAML without comments and with every value that may be private
 // taken out. It also returns the words it took out, for what else is printed.
-func redact(text string) (clean string, private []string) {
+func redact(text []byte) (clean string, private []string, err error) {
+	defer func() {
+		if r := recover(); r != nil { // of the YAML library
+			clean, err = "", fmt.Errorf("%v", r)
+		}
+	}()
+	var all any
+	if err := yaml.UnmarshalWithOptions(text, &all, yaml.UseOrderedMap()); err != nil {
+		return "", nil, err
+	}
 	shown := shownKeys()
-	key := ""
-	var out strings.Builder
-	for _, t := range lexer.Tokenize(text) {
-		switch {
-		case t.Type == token.CommentType:
-			out.WriteString(strings.Replace(t.Origin, "#"+t.Value, "", 1))
-			continue
-		case !isScalar(t):
-		case isKey(t):
-			key = t.Value
-		case !shown[key]:
-			out.WriteString(replaceScalar(t))
-			private = append(private, t.Value)
-			continue
+	private = []string{}
+	var hide func(key string, v any) any
+	hide = func(key string, v any) any {
+		switch v := v.(type) {
+		case yaml.MapSlice:
+			for i, item := range v {
+				v[i].Value = hide(fmt.Sprint(item.Key), item.Value)
+			}
+			return v
+		case []any:
+			for i := range v {
+				v[i] = hide(key, v[i])
+			}
+			return v
 		}
-		out.WriteString(t.Origin)
-	}
-	return withoutBlankLines(out.String()), private
-}
-
-// withoutBlankLines drops what comments leave behind.
-func withoutBlankLines(text string) string {
-	var lines []string
-	for line := range strings.Lines(text) {
-		if line = strings.TrimRight(line, " \t\r\n"); line != "" {
-			lines = append(lines, line)
+		if v == nil || shown[key] {
+			return v
 		}
+		private = append(private, fmt.Sprint(v))
+		return removed
 	}
-	return strings.Join(lines, "\n")
+	out, err := yaml.Marshal(hide("", all))
+	return string(out), private, err
 }
 
-// isKey reports whether a scalar is the key of a mapping. What follows a colon
-// on its own line is a value, whatever comes after it.
-func isKey(t *token.Token) bool {
-	if t.Next == nil || t.Next.Type != token.MappingValueType {
-		return false
-	}
-	p := t.Prev
-	return p == nil || p.Type != token.MappingValueType || p.Position.Line != t.Position.Line
-}
-
-// isScalar reports whether a token is a key or a value, not punctuation.
-func isScalar(t *token.Token) bool {
-	switch t.Type {
-	case token.StringType, token.SingleQuoteType, token.DoubleQuoteType, token.IntegerType, token.BinaryIntegerType,
-		token.OctetIntegerType, token.HexIntegerType, token.FloatType, token.InfinityType, token.NanType,
-		token.BoolType, token.NullType, token.ImplicitNullType, token.InvalidType, token.UnknownType, token.AnchorType, token.AliasType, token.TagType:
-		return true
-	}
-	return false
-}
-
-// replaceScalar keeps the blanks around a value and nothing of it.
-func replaceScalar(t *token.Token) string {
-	if strings.TrimSpace(t.Origin) == "" {
-		return t.Origin
-	}
-	start := len(t.Origin) - len(strings.TrimLeft(t.Origin, " \t\n"))
-	end := len(strings.TrimRight(t.Origin, " \t\n"))
-	return t.Origin[:start] + removed + t.Origin[end:]
-}
-
-// shortestPrivate is the length from which a private word is looked for in other
-// text; shorter ones stand there by chance.
+// shortestPrivate is the shortest word that is looked for in other texts; a
+// shorter one would take half of every sentence with it.
 const shortestPrivate = 4
 
-// withoutPrivate takes private words out of any text, such as an error that
-// quotes the configuration.
-func withoutPrivate(text string, private []string) string {
+// withoutPrivate takes private words out of what may quote the configuration. Where
+// they are not known it leaves the place alone.
+func withoutPrivate(err error, private []string) string {
+	var ps config.Problems
+	if private == nil && errors.As(err, &ps) {
+		return fmt.Sprintf("line %d, column %d", ps[0].Line, ps[0].Col)
+	}
+	text := err.Error()
 	for _, w := range private {
 		for _, line := range append(strings.Split(w, "\n"), w) {
 			if line = strings.TrimSpace(line); len(line) >= shortestPrivate {

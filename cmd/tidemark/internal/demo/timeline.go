@@ -59,5 +59,5 @@ func (t *timeline) glance(v web.Vessel) {
 	}
 	t.seen[v.Vessel] = told{v.Status, w.Median, basis}
 	g := glance.Of(glance.Input{State: v.State}, t.words)
-	t.line(v.State.At, v.Vessel, string(v.Status), strings.Join(strings.Fields(strings.Join([]string{g.Word, g.Day, g.Big + ".", g.Sentence, g.Doubt}, " ")), " "))
+	t.line(v.At, v.Vessel, string(v.Status), strings.Join(strings.Fields(strings.Join([]string{g.Word, g.Day, g.Big + ".", g.Sentence, g.Doubt}, " ")), " "))
 }
