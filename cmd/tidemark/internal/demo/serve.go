@@ -10,6 +10,7 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/timeline"
 	"tidemark/history"
 	"tidemark/sensor/sensortest/virtual"
 )
@@ -42,13 +43,13 @@ var errRestart = errors.New("the demo restarts")
 func Headless(ctx context.Context, out io.Writer, o Options) error {
 	return o.play(ctx, func(a *app.App, clock *app.Stepped, path string) error {
 		scenario := virtual.Household(o.Day)
-		t := &timeline{out, text.New(text.Locale{Zone: scenario.Start.Location()}), map[string]told{}}
+		t := timeline.New(out, text.New(text.Locale{Zone: scenario.Start.Location()}))
 		fmt.Fprintf(out, "%s\nAll of this is invented data.\n\n", scenario.Title)
-		d := newDriver(a, clock, scenario, o.Seed, t.person)
-		d.raised = t.alarm
+		d := newDriver(a, clock, scenario, o.Seed, t.Person)
+		d.raised = t.Alarm
 		d.runTo(scenario.Until.Add(afterShaping), func(time.Time) {
 			for _, v := range a.Snapshot().Vessels {
-				t.glance(v)
+				t.Glance(v.State)
 			}
 		})
 		_, err := fmt.Fprintf(out, "\nThe rises of this day are kept in %s\n", path)

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 )
@@ -72,35 +73,15 @@ func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
 	return estimates, raised
 }
 
-// TestPrintersMatchTheirGoldenFiles prints the story both ways.
-func TestPrintersMatchTheirGoldenFiles(t *testing.T) {
-	zone := time.FixedZone("", 3600)
-	var asJSON, asTable bytes.Buffer
-	estimates, raised := story()
-	for _, p := range []printer{newJSONPrinter(&asJSON, zone), newTablePrinter(&asTable, zone, "tub")} {
-		for i := range estimates {
-			require.NoError(t, p.print(estimates[i], raised[i]))
-		}
-		require.NoError(t, p.finish())
-	}
-	golden(t, "story.jsonl", asJSON.String())
-	golden(t, "story.txt", asTable.String())
-}
-
-// TestTableIsQuietWithoutNews prints nothing between two half hours.
-func TestTableIsQuietWithoutNews(t *testing.T) {
+// TestJSONMatchesItsGoldenFile prints the story.
+func TestJSONMatchesItsGoldenFile(t *testing.T) {
 	var out bytes.Buffer
-	p := newTablePrinter(&out, time.UTC, "tub")
-	estimates, _ := story()
-	e := estimates[1]
-	require.NoError(t, p.print(e, nil))
-	length := out.Len()
-	e.Time = e.Time.Add(tableEvery - time.Second)
-	require.NoError(t, p.print(e, nil))
-	assert.Equal(t, length, out.Len())
-	e.Time = e.Time.Add(time.Second)
-	require.NoError(t, p.print(e, nil))
-	assert.Greater(t, out.Len(), length)
+	p := newJSONPrinter(&out, time.FixedZone("", 3600))
+	estimates, raised := story()
+	for i := range estimates {
+		require.NoError(t, p.print(bake.State{Estimate: estimates[i]}, raised[i]))
+	}
+	golden(t, "story.jsonl", out.String())
 }
 
 // oneTub is a configuration for the records of these tests.

@@ -8,14 +8,18 @@ package replay
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"slices"
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/cmd/tidemark/internal/timeline"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
@@ -43,10 +47,9 @@ type Options struct {
 	finished bool           // the rise is over with the record
 }
 
-// printer shows estimates as they come.
+// printer shows where the vessel stands.
 type printer interface {
-	print(e estimator.Estimate, raised []alert.Alarm) error
-	finish() error
+	print(s bake.State, raised []alert.Alarm) error
 }
 
 // Check reads the records and refuses what is wrong with them, with the chart's name or
@@ -99,7 +102,10 @@ func play(ctx context.Context, o Options, store *history.Store) error {
 		return err
 	}
 	err = r.all(ctx, o.rows)
-	return errors.Join(err, r.app.Stop(context.WithoutCancel(ctx)), r.finish())
+	if r.chart != nil {
+		err = errors.Join(err, r.chart.write(r.app.Estimate(r.vessel)))
+	}
+	return errors.Join(err, r.app.Stop(context.WithoutCancel(ctx)))
 }
 
 // runner is one replay under way.
@@ -123,7 +129,8 @@ func newRunner(o Options, store *history.Store) (*runner, error) {
 	if o.JSON {
 		r.out = newJSONPrinter(o.Out, zone)
 	} else {
-		r.out = newTablePrinter(o.Out, zone, r.vessel)
+		fmt.Fprintf(o.Out, "Rise in %s\n\n", r.vessel)
+		r.out = linePrinter{timeline.New(o.Out, text.New(text.Locale{Zone: zone, Clock12: o.Config.Household.TwelveHour, Fahrenheit: o.Config.Household.Fahrenheit}))}
 	}
 	if o.ChartFile != "" {
 		r.chart = newChartFile(o.ChartFile, zone, r.vessel)
@@ -177,17 +184,8 @@ func (r *runner) step(t time.Time, print bool) {
 		r.chart.see(r.app.Estimate(r.vessel))
 	}
 	if print || len(raised) > 0 {
-		r.failure = errors.Join(r.failure, r.out.print(r.app.Estimate(r.vessel), raised))
+		r.failure = errors.Join(r.failure, r.out.print(r.app.State(r.vessel), raised))
 	}
-}
-
-// finish ends the output and writes the chart.
-func (r *runner) finish() error {
-	err := r.out.finish()
-	if r.chart != nil {
-		err = errors.Join(err, r.chart.write(r.app.Estimate(r.vessel)))
-	}
-	return err
 }
 
 // sample turns a row of the record into a sample.
