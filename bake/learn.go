@@ -28,6 +28,48 @@ func PastOf(at time.Time, p forecast.Params, b Batch) Past {
 	return out
 }
 
+// Lesson is what one finished rise taught, as it is kept.
+type Lesson struct {
+	At     time.Time       `json:"at"` // its end
+	Params forecast.Params `json:"params"`
+	Batch  *Batch          `json:"batch,omitempty"`
+	Warmer *float64        `json:"warmer_c,omitempty"` // than the dough that was planned; nil when none was
+}
+
+// LessonOf fits a finished rise anew from its stored record. Its batch is the one that
+// was kept with it, since a plan may take less levain than the vessel's own; nil when
+// nothing usual is baked there. planned is the process of a rise that has just ended,
+// which knows what dough was wanted. ok is false when the record is too short to teach.
+func LessonOf(r Rise, points []forecast.Point, own *Batch, planned *Process) (l Lesson, ok bool) {
+	l = Lesson{At: r.EndedAt, Batch: own, Warmer: warmerThan(planned, points)}
+	if b := r.Mixed(); b != nil && own != nil {
+		l.Batch = b
+	}
+	l.Params, ok = Teach(r.Holds, points)
+	return l, ok
+}
+
+// Past returns the lesson as Learn takes it.
+func (l Lesson) Past() Past {
+	if l.Batch == nil {
+		return Past{At: l.At, Params: l.Params, SaltPercent: math.NaN()}
+	}
+	return PastOf(l.At, l.Params, *l.Batch)
+}
+
+// mixedFor is how long after its start a dough is still as warm as it was mixed.
+const mixedFor = 20 * time.Minute
+
+// warmerThan returns how much warmer a dough came out than its plan wanted, by the first
+// reading of the probe; nil when either is not known.
+func warmerThan(p *Process, points []forecast.Point) *float64 {
+	if p == nil || p.WantedDoughC() == 0 || len(points) == 0 || points[0].At > mixedFor || math.IsNaN(points[0].DoughC) {
+		return nil
+	}
+	c := points[0].DoughC - p.WantedDoughC()
+	return &c
+}
+
 // lastPast is how many rises speak: a starter changes over the years.
 const lastPast = 30
 

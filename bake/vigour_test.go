@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tidemark/estimator"
+	"tidemark/estimator/forecast"
 )
 
 // TestTheilSenCloudSeeding checks against the worked example of Theil's estimator
@@ -118,4 +119,20 @@ func TestPastFeedsKnowLateAndCold(t *testing.T) {
 	assert.Equal(t, at.Add(2*time.Hour), ColdSince(told))
 	told[2].UndoneAt = at
 	assert.Zero(t, ColdSince(told))
+}
+
+// TestThePlannedDoughAgainstTheProbe: what is learnt of the mixing, and when nothing is.
+func TestThePlannedDoughAgainstTheProbe(t *testing.T) {
+	planned := NewProcess(DefaultBatch(), time.Time{}, 22)
+	planned.Reworded(MixID, "mix.water", Values{"dough_c": 24.0})
+	unplanned := NewProcess(DefaultBatch(), time.Time{}, 22)
+	at := func(after time.Duration, c float64) []forecast.Point { return []forecast.Point{{At: after, DoughC: c}} }
+	require.NotNil(t, warmerThan(&planned, at(time.Minute, 25.5)))
+	assert.InDelta(t, 1.5, *warmerThan(&planned, at(time.Minute, 25.5)), 1e-9)
+	for what, got := range map[string]*float64{
+		"no process": warmerThan(nil, at(0, 25)), "not planned": warmerThan(&unplanned, at(0, 25)), "no probe": warmerThan(&planned, at(0, math.NaN())),
+		"seen too late": warmerThan(&planned, at(time.Hour, 25)), "no reading": warmerThan(&planned, nil),
+	} {
+		assert.Nil(t, got, what)
+	}
 }

@@ -15,7 +15,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/lookback"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
@@ -33,7 +32,7 @@ type historyCall struct {
 	json, yes                      *bool
 	s                              streams
 	arg                            string // what stands behind the word
-	lookback.Printer                      // with the store, unless the word is about the file as a whole
+	printer                               // with the store, unless the word is about the file as a whole
 }
 
 // historyFlags declares the options.
@@ -96,7 +95,7 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	if word.whole {
 		return word.run(h, ctx)
 	}
-	place, err := lookback.Find(*h.db, *h.config, os.Getenv, false)
+	place, err := findHistory(*h.db, *h.config, os.Getenv, false)
 	if err != nil {
 		return err
 	}
@@ -150,7 +149,7 @@ func (h *historyCall) export(ctx context.Context) error {
 	if *h.out == "" {
 		return h.Export(ctx, id, *h.json, h.Out)
 	}
-	return lookback.ToFile(*h.out, func(w io.Writer) error { return h.Export(ctx, id, *h.json, w) })
+	return toFile(*h.out, func(w io.Writer) error { return h.Export(ctx, id, *h.json, w) })
 }
 
 func (h *historyCall) backup(ctx context.Context) error {
@@ -185,7 +184,7 @@ func (h *historyCall) fresh(ctx context.Context) error {
 
 // exchange puts another file in the place of the history, after a question.
 func (h *historyCall) exchange(ctx context.Context, question, said string, do func(path string) (former string, err error)) error {
-	place, err := lookback.Find(*h.db, *h.config, os.Getenv, true)
+	place, err := findHistory(*h.db, *h.config, os.Getenv, true)
 	if err != nil {
 		return err
 	}
@@ -207,7 +206,7 @@ func (h *historyCall) exchange(ctx context.Context, question, said string, do fu
 }
 
 func (h *historyCall) importRecord(ctx context.Context) error {
-	in := lookback.Import{File: h.arg, Vessel: *h.vessel, Holds: estimator.Holds(*h.holds)}
+	in := app.Import{File: h.arg, Vessel: *h.vessel, Holds: estimator.Holds(*h.holds)}
 	if in.Vessel == "" {
 		return usagef("history import needs --vessel NAME as well")
 	}
@@ -230,14 +229,14 @@ func (h *historyCall) importRecord(ctx context.Context) error {
 		return err
 	}
 	fmt.Fprintf(h.Out, "%s is now rise %d.\n", filepath.Base(h.arg), id)
-	if in.Estimator == nil {
+	if in.Config == nil {
 		fmt.Fprintf(h.Out, "Only its readings are kept: %s does not describe the vessel %s, so the rise in percent is not known.\n", *h.config, in.Vessel)
 	}
 	return nil
 }
 
 // describeVessel takes the vessel's shape from the configuration, if it is there.
-func (h *historyCall) describeVessel(in *lookback.Import) error {
+func (h *historyCall) describeVessel(in *app.Import) error {
 	cfg, err := config.Load(*h.config, config.WithoutSensors)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
@@ -249,8 +248,7 @@ func (h *historyCall) describeVessel(in *lookback.Import) error {
 		if in.Holds == "" {
 			in.Holds = v.Holds
 		}
-		c := app.EstimatorForImport(v, in.Holds)
-		in.Estimator = &c
+		in.Config = &v
 	}
 	return nil
 }

@@ -11,7 +11,6 @@ import (
 	"tidemark/bake/planner"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/lookback"
 	"tidemark/history"
 )
 
@@ -45,7 +44,7 @@ func (f planFlags) lessons(ctx context.Context, w *planner.Wish) (l app.Lessons,
 	if file == "" {
 		file = f.usual
 	}
-	place, err := lookback.Find("", file, os.Getenv, true)
+	place, err := findHistory("", file, os.Getenv, true)
 	if err == nil {
 		_, err = os.Stat(place.Path)
 	}

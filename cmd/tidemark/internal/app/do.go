@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -83,11 +84,6 @@ func judges(k bake.EventKind) bool { return k == bake.EventNote || k == bake.Eve
 // the one under way, and id 0 means the last event that can be taken back.
 func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
 	defer a.updates.notify()
-	if id != 0 && riseID != 0 {
-		if done, err := a.undoJudging(ctx, riseID, id); done {
-			return err
-		}
-	}
 	if done, err := a.amend(ctx, name, riseID, id, func(e *bake.Event) { e.UndoneAt = a.opt.Clock.Now() }); done {
 		return err
 	}
@@ -207,6 +203,9 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 		return true, refuse("the beginning and the end of a past rise stand: it was measured between them; remove the rise if it is wrong as a whole")
 	}
 	change(&e)
+	if judges(e.Kind) {
+		return true, errors.Join(a.opt.Store.UpdateEvents(ctx, e), a.keepJudgement(ctx, riseID))
+	}
 	if e.At.Before(r.StartedAt.Add(-aroundRise)) || e.At.After(r.EndedAt.Add(aroundRise)) {
 		return true, refuse("%s is not within this rise", e.At.Format(time.RFC3339))
 	}
@@ -302,35 +301,6 @@ func (a *App) keepJudgement(ctx context.Context, riseID int64) error {
 	}
 	j.Note = strings.Join(notes, "\n")
 	return a.opt.Store.JudgeRise(ctx, riseID, j)
-}
-
-// undoJudging takes a note or judgement of any rise back, if the event is one.
-func (a *App) undoJudging(ctx context.Context, riseID, id int64) (done bool, err error) {
-	if a.opt.Store == nil {
-		return false, nil
-	}
-	events, err := a.opt.Store.Events(ctx, riseID)
-	if err != nil {
-		return true, err
-	}
-	i := slices.IndexFunc(events, func(e bake.Event) bool { return e.ID == id && judges(e.Kind) })
-	switch {
-	case i < 0:
-		return false, nil
-	case events[i].Undone():
-		return true, refuse("this was taken back already")
-	}
-	events[i].UndoneAt = a.opt.Clock.Now()
-	if err := a.opt.Store.UpdateEvents(ctx, events[i]); err != nil {
-		return true, err
-	}
-	if v := a.vessels[events[i].Vessel]; v != nil {
-		v.mu.Lock()
-		_, _ = v.session.Undo(id, events[i].UndoneAt) // it may be of an earlier run
-		v.state = v.session.State()
-		v.mu.Unlock()
-	}
-	return true, a.keepJudgement(ctx, riseID)
 }
 
 // refuse returns a refusal that the person is shown.

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"tidemark/bake"
@@ -29,14 +31,6 @@ const taughtLate = 8
 // feedsKnown is how many past feeds are looked at.
 const feedsKnown = 30
 
-// lesson is what one finished rise taught, as it is stored.
-type lesson struct {
-	At     time.Time       `json:"at"`
-	Params forecast.Params `json:"params"`
-	Batch  *bake.Batch     `json:"batch,omitempty"`
-	Warmer *float64        `json:"warmer_c,omitempty"` // than the dough that was planned; nil when none was
-}
-
 // learnKey is the setting of one rise.
 func learnKey(vessel string, rise int64) string {
 	return fmt.Sprintf("%s%s/%d", LearnedPrefix, vessel, rise)
@@ -52,21 +46,11 @@ func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
 	if a.opt.Store == nil {
 		return out
 	}
-	all, err := a.opt.Store.Settings().List(ctx, LearnedPrefix+v.config.Name+"/")
+	past, err := readLessons(ctx, a.opt.Store, v.config.Name, func(int64) bool { return true })
 	if err != nil {
-		a.log.Warn("what past rises taught cannot be read", "vessel", v.config.Name, "error", err)
+		a.log.Warn("what past rises taught cannot be read whole", "vessel", v.config.Name, "error", err)
 	}
-	var past []bake.Past
-	for key, body := range all {
-		var l lesson
-		if err := json.Unmarshal(body, &l); err != nil {
-			a.log.Warn("what a past rise taught cannot be read", "setting", key, "error", err)
-			continue
-		}
-		past = append(past, pastOf(l))
-	}
-	slices.SortFunc(past, func(x, y bake.Past) int { return x.At.Compare(y.At) })
-	prior := bake.Learn(v.config.Holds, past, v.nextPast())
+	prior := learnFrom(v.config.Holds, past, v.config.Batch)
 	out.Prior = &prior
 	var sensor estimator.Sensor
 	if body, err := a.opt.Store.Settings().Get(ctx, sensorKey(v.config.Name)); err == nil && json.Unmarshal(body, &sensor) == nil {
@@ -81,20 +65,41 @@ func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
 	return out
 }
 
-// pastOf turns a stored lesson into what bake learns from.
-func pastOf(l lesson) bake.Past {
-	if l.Batch == nil {
-		return bake.Past{At: l.At, Params: l.Params, SaltPercent: math.NaN()}
+// learnFrom returns what lessons teach of the next rise with a batch; nil when it is not
+// known.
+func learnFrom(holds estimator.Holds, lessons []bake.Lesson, next *bake.Batch) forecast.Prior {
+	var past []bake.Past
+	for _, l := range lessons {
+		past = append(past, l.Past())
 	}
-	return bake.PastOf(l.At, l.Params, *l.Batch)
+	return bake.Learn(holds, past, bake.Lesson{Batch: next}.Past())
 }
 
-// nextPast describes the rise to come, for the levain and salt of its batch.
-func (v *vessel) nextPast() bake.Past {
-	if v.config.Batch == nil {
-		return bake.Past{SaltPercent: math.NaN()}
+// readLessons reads what the past rises of a vessel taught, oldest first, or those of all
+// vessels when it is empty; of the wanted rises only. An error comes with what could be
+// read.
+func readLessons(ctx context.Context, s *history.Store, vessel string, wanted func(riseID int64) bool) ([]bake.Lesson, error) {
+	prefix := LearnedPrefix
+	if vessel != "" {
+		prefix += vessel + "/"
 	}
-	return bake.PastOf(time.Time{}, forecast.Params{}, *v.config.Batch)
+	all, err := s.Settings().List(ctx, prefix)
+	var out []bake.Lesson
+	for key, body := range all {
+		id, e := strconv.ParseInt(key[strings.LastIndex(key, "/")+1:], 10, 64)
+		var l bake.Lesson
+		if e == nil {
+			e = json.Unmarshal(body, &l)
+		}
+		switch {
+		case e != nil:
+			err = errors.Join(err, fmt.Errorf("%s: %w", key, e))
+		case wanted(id):
+			out = append(out, l)
+		}
+	}
+	slices.SortFunc(out, func(x, y bake.Lesson) int { return x.At.Compare(y.At) })
+	return out, err
 }
 
 // riseEnded learns, beside the watch, from a rise that has ended, just now or, imported,
@@ -111,26 +116,27 @@ func (a *App) riseEnded(ctx context.Context, vessel string, riseID int64, justEn
 func (a *App) teach(ctx context.Context, vessel string, riseID int64, justEnded bool) {
 	v := a.vessels[vessel]
 	r, err := a.opt.Store.Rise(ctx, riseID)
+	var points []forecast.Point
+	if err == nil {
+		points, err = a.pointsOf(ctx, r)
+	}
 	if err != nil {
 		a.log.Warn("a finished rise cannot be read", "vessel", vessel, "rise", riseID, "error", err)
 		return
 	}
-	points, err := a.pointsOf(ctx, r)
-	if err != nil {
-		a.log.Warn("a finished rise cannot be read", "vessel", vessel, "rise", riseID, "error", err)
-		return
+	v.mu.Lock()
+	own, planned := v.config.Batch, v.state.Process
+	v.mu.Unlock()
+	if !justEnded {
+		planned = nil
 	}
-	params, ok := bake.Teach(r.Holds, points)
+	l, ok := bake.LessonOf(r, points, own, planned)
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if v.state.RiseID == riseID {
 		return // its end was taken back meanwhile
 	}
 	if ok {
-		l := lesson{At: r.EndedAt, Params: params, Batch: batchOf(r, v.config.Batch)}
-		if justEnded {
-			l.Warmer = warmerThan(v.state.Process, points)
-		}
 		a.keepSetting(ctx, learnKey(vessel, riseID), l)
 	}
 	v.session.Learn(a.learned(ctx, v))
@@ -176,19 +182,6 @@ func (a *App) learnLateIn(ctx context.Context, vessel string) error {
 	return err
 }
 
-// mixedFor is how long after its start a dough is still as warm as it was mixed.
-const mixedFor = 20 * time.Minute
-
-// warmerThan returns how much warmer a dough came out than its plan wanted, by the first
-// reading of the probe; nil when either is not known.
-func warmerThan(p *bake.Process, points []forecast.Point) *float64 {
-	if p == nil || p.WantedDoughC() == 0 || len(points) == 0 || points[0].At > mixedFor || math.IsNaN(points[0].DoughC) {
-		return nil
-	}
-	c := points[0].DoughC - p.WantedDoughC()
-	return &c
-}
-
 // keepSetting keeps something that was learnt.
 func (a *App) keepSetting(ctx context.Context, key string, what any) {
 	body, err := json.Marshal(what)
@@ -198,15 +191,6 @@ func (a *App) keepSetting(ctx context.Context, key string, what any) {
 	if err != nil {
 		a.log.Warn("what was learnt is not kept", "setting", key, "error", err)
 	}
-}
-
-// batchOf is the batch a rise was made with: as it was kept, since a plan may take
-// less levain than the vessel's own.
-func batchOf(r bake.Rise, own *bake.Batch) *bake.Batch {
-	if b := r.Mixed(); b != nil && own != nil {
-		return b
-	}
-	return own
 }
 
 // pointsOf returns the believed levels of a rise up to its peak, in volumes of the

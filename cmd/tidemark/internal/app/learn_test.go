@@ -1,7 +1,6 @@
 package app
 
 import (
-	"math"
 	"testing"
 	"time"
 
@@ -90,20 +89,4 @@ func TestAShortRiseTeachesNothing(t *testing.T) {
 // prior is what the vessel believes of its next rise beforehand.
 func (b *bench) prior() forecast.Prior {
 	return *b.app.learned(b.t.Context(), b.app.vessels["tub"]).Prior
-}
-
-// TestThePlannedDoughAgainstTheProbe: what is learnt of the mixing, and when nothing is.
-func TestThePlannedDoughAgainstTheProbe(t *testing.T) {
-	planned := bake.NewProcess(bake.DefaultBatch(), time.Time{}, 22)
-	planned.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 24.0})
-	unplanned := bake.NewProcess(bake.DefaultBatch(), time.Time{}, 22)
-	at := func(after time.Duration, c float64) []forecast.Point { return []forecast.Point{{At: after, DoughC: c}} }
-	require.NotNil(t, warmerThan(&planned, at(time.Minute, 25.5)))
-	assert.InDelta(t, 1.5, *warmerThan(&planned, at(time.Minute, 25.5)), 1e-9)
-	for what, got := range map[string]*float64{
-		"no process": warmerThan(nil, at(0, 25)), "not planned": warmerThan(&unplanned, at(0, 25)), "no probe": warmerThan(&planned, at(0, math.NaN())),
-		"seen too late": warmerThan(&planned, at(time.Hour, 25)), "no reading": warmerThan(&planned, nil),
-	} {
-		assert.Nil(t, got, what)
-	}
 }

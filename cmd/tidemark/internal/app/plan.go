@@ -2,12 +2,9 @@ package app
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
-	"strconv"
-	"strings"
 	"sync"
 	"time"
 
@@ -45,45 +42,26 @@ func (l Lessons) Said() bake.Said {
 // rises count only when demo.
 func ReadLessons(ctx context.Context, s *history.Store, vessel string, b bake.Batch, demo bool) (Lessons, error) {
 	var out Lessons
-	prefix := LearnedPrefix
-	if vessel != "" {
-		prefix += vessel + "/"
-	}
-	all, err := s.Settings().List(ctx, prefix)
-	if err != nil {
+	past, err := readLessons(ctx, s, vessel, func(id int64) bool {
+		r, err := s.Rise(ctx, id)
+		return err == nil && r.Holds == estimator.Dough && (demo || !r.Demo)
+	})
+	if err != nil && len(past) == 0 { // the service warns of what it cannot read
 		return out, fmt.Errorf("what past rises taught cannot be read: %w", err)
 	}
-	var past []bake.Past
 	var warmer []float64
-	for key, body := range all {
-		var l lesson
-		if !ofDough(ctx, s, key, demo) || json.Unmarshal(body, &l) != nil { // the service warns of what it cannot read
-			continue
-		}
-		past = append(past, pastOf(l))
+	for _, l := range past {
 		if l.Warmer != nil {
 			warmer = append(warmer, *l.Warmer)
 		}
 	}
 	out.WarmerC = bake.LearnWarmer(warmer)
 	if out.Rises = len(past); out.Rises > 0 {
-		slices.SortFunc(past, func(x, y bake.Past) int { return x.At.Compare(y.At) })
-		prior := bake.Learn(estimator.Dough, past, bake.PastOf(time.Time{}, forecast.Params{}, b))
+		prior := learnFrom(estimator.Dough, past, &b)
 		out.Prior = &prior
 	}
 	out.Feeds, err = feedsOf(ctx, s, demo)
 	return out, err
-}
-
-// ofDough says whether the rise of a lesson was one of dough, and not invented
-// unless demo.
-func ofDough(ctx context.Context, s *history.Store, key string, demo bool) bool {
-	id, err := strconv.ParseInt(key[strings.LastIndex(key, "/")+1:], 10, 64)
-	if err != nil {
-		return false
-	}
-	r, err := s.Rise(ctx, id)
-	return err == nil && r.Holds == estimator.Dough && (demo || !r.Demo)
 }
 
 // feedsOf reads the feedings of the starter that was fed last, oldest first: those

@@ -75,7 +75,7 @@ func (a *App) reload(v *vessel, fresh config.Vessel) (restart bool) {
 		v.config.TargetPercent = fresh.TargetPercent
 		a.note(v, bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: fresh.TargetPercent}})
 	}
-	if fresh.FloorMM != was.FloorMM || !sameShape(was, fresh) {
+	if fresh.FloorMM != was.FloorMM || !reflect.DeepEqual(was.Profile, fresh.Profile) {
 		v.config.FloorMM, v.config.Profile = fresh.FloorMM, fresh.Profile
 		a.note(v, bake.Event{Kind: bake.EventMeasured})
 	}
@@ -98,20 +98,3 @@ func (a *App) note(v *vessel, e bake.Event) {
 
 // bySettings signs what changed in the configuration.
 const bySettings = "settings"
-
-// sameShape compares two profiles by the volumes they give.
-func sameShape(x, y config.Vessel) bool {
-	if x.Profile == nil || y.Profile == nil {
-		return x.Profile == y.Profile
-	}
-	if x.Profile.TopMM() != y.Profile.TopMM() {
-		return false
-	}
-	for i := 1; i <= 8; i++ {
-		h := x.Profile.TopMM() * float64(i) / 8
-		if x.Profile.Volume(h) != y.Profile.Volume(h) {
-			return false
-		}
-	}
-	return true
-}

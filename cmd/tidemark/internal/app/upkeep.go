@@ -5,9 +5,6 @@ import (
 	"errors"
 	"strings"
 
-	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/lookback"
-	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/web"
 )
@@ -52,7 +49,7 @@ func plainly(err error, file string) string {
 
 // ImportRecord reads a record into the history as a rise that ended.
 func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, error) {
-	in := lookback.Import{File: r.File, Name: r.Name, Vessel: r.Vessel, Holds: r.Holds}
+	in := Import{File: r.File, Name: r.Name, Vessel: r.Vessel, Holds: r.Holds}
 	if w := a.vessels[r.Vessel]; w != nil {
 		w.mu.Lock()
 		v := w.config
@@ -60,8 +57,7 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 		if in.Holds == "" {
 			in.Holds = v.Holds
 		}
-		c := EstimatorForImport(v, in.Holds)
-		in.Estimator = &c
+		in.Config = &v
 	}
 	if in.Holds == "" {
 		return web.Imported{}, web.Refuse("No vessel named %q is described here; say whether it held dough or starter.", r.Vessel)
@@ -71,18 +67,11 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 	case err == nil:
 		a.riseEnded(ctx, r.Vessel, id, false)
 		a.updates.notify()
-		return web.Imported{RiseID: id, Shape: in.Estimator != nil}, nil
+		return web.Imported{RiseID: id, Shape: in.Config != nil}, nil
 	case errors.Is(err, history.ErrExists):
 		return web.Imported{}, web.Refuse("The record was not taken in: %s was watched at that time already, and one vessel holds one rise at a time.", r.Vessel)
 	case errors.Is(err, context.Canceled):
 		return web.Imported{}, err
 	}
 	return web.Imported{}, web.Refuse("The record was not taken in: %s.", plainly(err, r.File))
-}
-
-// EstimatorForImport describes a vessel for a record that was kept earlier. The
-// batch of today is not that of the record.
-func EstimatorForImport(v config.Vessel, holds estimator.Holds) estimator.Config {
-	v.Batch, v.Holds = nil, holds
-	return estimatorConfig(v, true)
 }

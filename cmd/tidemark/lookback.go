@@ -1,38 +1,116 @@
-// Package lookback is the command line's view of past rises: it finds the service's
-// history by itself, prints lists and one rise, and writes and reads records.
-//
-// Units: percent of rise, temperatures and times as the household writes them.
-// Every number comes from the stored rise and its stored samples, as on the page.
-//
-// It opens the history beside the service that owns it and, apart from an import,
-// changes nothing.
-package lookback
+package main
 
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"text/tabwriter"
 	"time"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
+	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
 	"tidemark/web/past"
 )
 
-// Printer prints what is asked of one open history.
-type Printer struct {
+// defaultStateDir is where the packaged service keeps its state.
+const defaultStateDir = "/var/lib/tidemark"
+
+// place is where a history is looked for.
+type place struct {
+	Path string
+	How  string // in words, for errors
+}
+
+// findHistory returns where the service's history is. It asks in this order: the file named
+// by hand, TIDEMARK_STATE, systemd's STATE_DIRECTORY, state_dir of the
+// configuration, /var/lib/tidemark. The file must exist unless mayBeNew.
+func findHistory(byHand, configFile string, getenv func(string) string, mayBeNew bool) (place, error) {
+	p, err := where(byHand, configFile, getenv)
+	if err != nil {
+		return place{}, err
+	}
+	_, err = os.Stat(p.Path)
+	switch {
+	case err == nil || mayBeNew && errors.Is(err, fs.ErrNotExist):
+		return p, nil
+	case errors.Is(err, fs.ErrPermission):
+		return place{}, fmt.Errorf("no permission to read %s (%s); run it with sudo, or as the user of the service", p.Path, p.How)
+	}
+	return place{}, fmt.Errorf("there is no history at %s (%s); name it with --db FILE", p.Path, p.How)
+}
+
+// where decides on the place without looking at it.
+func where(byHand, configFile string, getenv func(string) string) (place, error) {
+	if byHand != "" {
+		return place{byHand, "named by --db"}, nil
+	}
+	for _, name := range []string{"TIDEMARK_STATE", "STATE_DIRECTORY"} {
+		if dir, _, _ := strings.Cut(getenv(name), ":"); dir != "" { // systemd lists several with colons
+			return place{filepath.Join(dir, historyFile), "named by " + name}, nil
+		}
+	}
+	dir, err := config.StateDir(configFile)
+	switch {
+	case err != nil:
+		return place{}, fmt.Errorf("%w; name the history with --db FILE", err)
+	case dir != "":
+		return place{filepath.Join(dir, historyFile), "named by state_dir in " + configFile}, nil
+	}
+	return place{filepath.Join(defaultStateDir, historyFile), "the usual place"}, nil
+}
+
+// Export writes one rise with its samples, as the page gives it: as CSV, which replay and
+// import read, or as JSON.
+func (p printer) Export(ctx context.Context, id int64, asJSON bool, w io.Writer) error {
+	r, err := p.rise(ctx, id)
+	if err != nil {
+		return err
+	}
+	rows, err := p.Store.Record(ctx, id)
+	if err != nil {
+		return err
+	}
+	if asJSON {
+		return past.WriteJSON(w, r, rows, p.Words.Locale().Zone)
+	}
+	return past.WriteCSV(w, rows, p.Words.Locale().Zone)
+}
+
+// toFile writes a file by way of a temporary name, so that it is whole or absent.
+func toFile(name string, write func(w io.Writer) error) error {
+	f, err := os.CreateTemp(filepath.Dir(name), ".tidemark-export-*")
+	if err != nil {
+		return fmt.Errorf("the export cannot be written: %w", err)
+	}
+	defer os.Remove(f.Name()) //nolint:errcheck // it is gone after the rename
+	if err = write(f); err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), name)
+	}
+	return err
+}
+
+// printer prints what is asked of one open history. Every number comes from the stored
+// rise and its stored samples, as on the page.
+type printer struct {
 	Out   io.Writer
 	Store *history.Store
 	Words *text.Localizer // in English, as all that the command prints
 }
 
 // table prints lines of cells in aligned columns that end without blanks.
-func (p Printer) table(lines [][]string) error {
+func (p printer) table(lines [][]string) error {
 	var text strings.Builder
 	w := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
 	for _, cells := range lines {
@@ -59,7 +137,7 @@ func number(v float64, decimals int, unit string) string {
 }
 
 // degrees writes a temperature, or a dash. A field that was never set is not known.
-func (p Printer) degrees(c float64) string {
+func (p printer) degrees(c float64) string {
 	if c == 0 || number(c, 1, "") == "-" {
 		return "-"
 	}
@@ -67,7 +145,7 @@ func (p Printer) degrees(c float64) string {
 }
 
 // rise reads the rise of a number.
-func (p Printer) rise(ctx context.Context, id int64) (bake.Rise, error) {
+func (p printer) rise(ctx context.Context, id int64) (bake.Rise, error) {
 	r, err := p.Store.Rise(ctx, id)
 	if err != nil {
 		err = fmt.Errorf("%w; tidemark history list shows the numbers", err)
@@ -77,7 +155,7 @@ func (p Printer) rise(ctx context.Context, id int64) (bake.Rise, error) {
 
 // List prints the rises that fit the filter, newest first. With asJSON it prints
 // one object a line, as in an export.
-func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error {
+func (p printer) List(ctx context.Context, f history.Filter, asJSON bool) error {
 	page, err := p.Store.Rises(ctx, f)
 	if err != nil {
 		return err
@@ -108,7 +186,7 @@ func (p Printer) List(ctx context.Context, f history.Filter, asJSON bool) error 
 }
 
 // toMark says how long the rise took to its mark.
-func (p Printer) toMark(r bake.Rise) string {
+func (p printer) toMark(r bake.Rise) string {
 	switch {
 	case !r.ReachedAt.IsZero():
 		return p.Words.Span(r.ReachedAt.Sub(r.StartedAt))
@@ -138,7 +216,7 @@ func short(r bake.Rise) string {
 
 // Show prints one rise in full: what came of it, its facts, what was done, what was
 // forecast, and the curve as a table.
-func (p Printer) Show(ctx context.Context, id int64) error {
+func (p printer) Show(ctx context.Context, id int64) error {
 	r, err := p.rise(ctx, id)
 	if err != nil {
 		return err
@@ -168,7 +246,7 @@ func (p Printer) Show(ctx context.Context, id int64) error {
 }
 
 // events prints what people did.
-func (p Printer) events(ctx context.Context, id int64) error {
+func (p printer) events(ctx context.Context, id int64) error {
 	events, err := p.Store.Events(ctx, id)
 	if err != nil || len(events) == 0 {
 		return err
@@ -186,7 +264,7 @@ func (p Printer) events(ctx context.Context, id int64) error {
 }
 
 // curve prints the samples at even steps of the clock, about twenty of them.
-func (p Printer) curve(ctx context.Context, r bake.Rise) error {
+func (p printer) curve(ctx context.Context, r bake.Rise) error {
 	step := 15 * time.Minute
 	for r.EndedAt.Sub(r.StartedAt) > 24*step {
 		step *= 2

@@ -1,16 +1,10 @@
-package lookback
+package app
 
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
-	"io"
-	"io/fs"
 	"math"
-	"os"
-	"path/filepath"
-	"strings"
 	"time"
 
 	"tidemark/bake"
@@ -18,91 +12,7 @@ import (
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
-	"tidemark/web/past"
 )
-
-// File is the name of the history within a state directory.
-const File = "tidemark.db"
-
-// DefaultStateDir is where the packaged service keeps its state.
-const DefaultStateDir = "/var/lib/tidemark"
-
-// Place is where a history is looked for.
-type Place struct {
-	Path string
-	How  string // in words, for errors
-}
-
-// Find returns where the service's history is. It asks in this order: the file named
-// by hand, TIDEMARK_STATE, systemd's STATE_DIRECTORY, state_dir of the
-// configuration, /var/lib/tidemark. The file must exist unless mayBeNew.
-func Find(byHand, configFile string, getenv func(string) string, mayBeNew bool) (Place, error) {
-	p, err := where(byHand, configFile, getenv)
-	if err != nil {
-		return Place{}, err
-	}
-	_, err = os.Stat(p.Path)
-	switch {
-	case err == nil || mayBeNew && errors.Is(err, fs.ErrNotExist):
-		return p, nil
-	case errors.Is(err, fs.ErrPermission):
-		return Place{}, fmt.Errorf("no permission to read %s (%s); run it with sudo, or as the user of the service", p.Path, p.How)
-	}
-	return Place{}, fmt.Errorf("there is no history at %s (%s); name it with --db FILE", p.Path, p.How)
-}
-
-// where decides on the place without looking at it.
-func where(byHand, configFile string, getenv func(string) string) (Place, error) {
-	if byHand != "" {
-		return Place{byHand, "named by --db"}, nil
-	}
-	for _, name := range []string{"TIDEMARK_STATE", "STATE_DIRECTORY"} {
-		if dir, _, _ := strings.Cut(getenv(name), ":"); dir != "" { // systemd lists several with colons
-			return Place{filepath.Join(dir, File), "named by " + name}, nil
-		}
-	}
-	dir, err := config.StateDir(configFile)
-	switch {
-	case err != nil:
-		return Place{}, fmt.Errorf("%w; name the history with --db FILE", err)
-	case dir != "":
-		return Place{filepath.Join(dir, File), "named by state_dir in " + configFile}, nil
-	}
-	return Place{filepath.Join(DefaultStateDir, File), "the usual place"}, nil
-}
-
-// Export writes one rise with its samples, as the page gives it: as CSV, which replay and
-// import read, or as JSON.
-func (p Printer) Export(ctx context.Context, id int64, asJSON bool, w io.Writer) error {
-	r, err := p.rise(ctx, id)
-	if err != nil {
-		return err
-	}
-	rows, err := p.Store.Record(ctx, id)
-	if err != nil {
-		return err
-	}
-	if asJSON {
-		return past.WriteJSON(w, r, rows, p.Words.Locale().Zone)
-	}
-	return past.WriteCSV(w, rows, p.Words.Locale().Zone)
-}
-
-// ToFile writes a file by way of a temporary name, so that it is whole or absent.
-func ToFile(name string, write func(w io.Writer) error) error {
-	f, err := os.CreateTemp(filepath.Dir(name), ".tidemark-export-*")
-	if err != nil {
-		return fmt.Errorf("the export cannot be written: %w", err)
-	}
-	defer os.Remove(f.Name()) //nolint:errcheck // it is gone after the rename
-	if err = write(f); err == nil {
-		err = f.Chmod(0o644)
-	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), name)
-	}
-	return err
-}
 
 // Import says what to read into the history.
 type Import struct {
@@ -110,9 +20,9 @@ type Import struct {
 	Name   string // what messages call it; empty for File
 	Vessel string
 	Holds  estimator.Holds
-	// Estimator describes the vessel; nil when its shape is not known, and then
-	// only the readings are kept.
-	Estimator *estimator.Config
+	// Config describes the vessel; nil when its shape is not known, and then only
+	// the readings are kept. The batch of today is not that of the record.
+	Config *config.Vessel
 }
 
 // Into reads a record into the history as a rise that ended and returns the rise's
@@ -168,8 +78,10 @@ const keepEvery = 10 * time.Second
 // the vessel's shape would say is left out where it is not known.
 func (in Import) fold(rows []record.Row, r *bake.Rise) (out []history.Row, err error) {
 	var est *estimator.Estimator
-	if in.Estimator != nil {
-		if est, err = estimator.New(*in.Estimator); err != nil {
+	if in.Config != nil {
+		v := *in.Config
+		v.Batch, v.Holds = nil, in.Holds
+		if est, err = estimator.New(estimatorConfig(v, true)); err != nil {
 			return nil, err
 		}
 	}
