@@ -100,19 +100,20 @@ func backupTime(file string) (time.Time, bool) {
 	return t, err == nil
 }
 
-// RunBackups writes a backup whenever the newest one is older than every, and
-// looks again at least once an hour, until ctx ends. A failure is logged and
-// tried again at the next look.
-func (s *Store) RunBackups(ctx context.Context, dir string, every time.Duration, keep int) {
+// RunUpkeep writes a backup and removes old messages whenever the newest backup is older
+// than every, and looks again at least once an hour, until ctx ends. A failure is logged
+// and tried again at the next look.
+func (s *Store) RunUpkeep(ctx context.Context, dir string, every time.Duration, keep int) {
 	for ctx.Err() == nil {
 		wait := s.untilBackup(dir, every)
 		if wait <= 0 {
 			file, err := s.BackupInto(ctx, dir, keep)
-			if err == nil {
-				s.opt.Log.Info("history: backup written", "file", file)
+			removed, err2 := s.dropOld(ctx)
+			if err = errors.Join(err, err2); err == nil {
+				s.opt.Log.Info("history: backup written", "file", file, "old_notifications", removed)
 				continue
 			}
-			s.opt.Log.Error("history: no backup could be written", "folder", dir, "error", err)
+			s.opt.Log.Error("history: the upkeep failed", "folder", dir, "error", err)
 			wait = time.Hour
 		}
 		pause(ctx, min(wait, time.Hour))
@@ -150,8 +151,8 @@ const keepNotifications = 60 * 24 * time.Hour
 const dropSQL = `DELETE FROM notifications WHERE state <> 'waiting' AND created_ms < ? AND alarm_id NOT IN
  (SELECT id FROM alarms WHERE state <> 'resolved' OR rise_id IN (SELECT id FROM rises WHERE ended_ms IS NULL))`
 
-// Maintain does the housekeeping, once a day, and returns how many messages it removed.
-func (s *Store) Maintain(ctx context.Context) (removed int64, err error) {
+// dropOld removes old messages and returns how many.
+func (s *Store) dropOld(ctx context.Context) (removed int64, err error) {
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, dropSQL, s.opt.Now().Add(-keepNotifications).UnixMilli())
 		if err == nil {
@@ -160,19 +161,4 @@ func (s *Store) Maintain(ctx context.Context) (removed int64, err error) {
 		return err
 	})
 	return removed, err
-}
-
-// RunMaintain calls Maintain once a day until ctx ends, the first time after an
-// hour. A failure is logged and tried again the next day.
-func (s *Store) RunMaintain(ctx context.Context) {
-	pause(ctx, time.Hour)
-	for ctx.Err() == nil {
-		removed, err := s.Maintain(ctx)
-		if err != nil {
-			s.opt.Log.Error("history: housekeeping failed", "error", err)
-		} else if removed > 0 {
-			s.opt.Log.Info("history: housekeeping", "notifications", removed)
-		}
-		pause(ctx, 24*time.Hour)
-	}
 }

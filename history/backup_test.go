@@ -96,7 +96,7 @@ func TestScheduledBackups(t *testing.T) {
 		require.NoError(t, err)
 		begin(t, s, "tub", t0)
 		done := make(chan struct{})
-		go func() { defer close(done); s.RunBackups(ctx, dir, 24*time.Hour, 3) }()
+		go func() { defer close(done); s.RunUpkeep(ctx, dir, 24*time.Hour, 3) }()
 		require.NoError(t, os.MkdirAll(dir, 0o700))
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "tidemark-mine.db"), nil, 0o600))
 		time.Sleep(5*24*time.Hour + time.Minute)

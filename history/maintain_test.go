@@ -10,7 +10,7 @@ import (
 	"tidemark/alert"
 )
 
-func TestMaintain(t *testing.T) {
+func TestOldNotificationsGo(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	now := t0
@@ -21,7 +21,7 @@ func TestMaintain(t *testing.T) {
 	require.NoError(t, s.SaveAlarm(ctx, alarm("a", 99, alert.Resolved, t0), []alert.Notification{sent, notification("waiting", "a", t0)}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("b", open, alert.Resolved, t0), []alert.Notification{alive}))
 	for _, want := range []int64{0, 1, 0} { // nothing is due yet; then what was sent; a second pass finds nothing
-		removed, err := s.Maintain(ctx)
+		removed, err := s.dropOld(ctx)
 		require.NoError(t, err)
 		assert.Equal(t, want, removed)
 		now = t0.Add(100 * 24 * time.Hour)

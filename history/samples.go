@@ -264,54 +264,18 @@ func (s *Store) Record(ctx context.Context, riseID int64) ([]Row, error) {
 	return rows, err
 }
 
-// ThinRows returns at most n samples of a rise in [from, until) for a chart. The
-// first, the last, and in each stretch of time the lowest and the highest rise
-// are among them, and events as long as they fit. n is at least 4.
+// ThinRows returns about n samples of a rise in [from, until) for a chart: the first, the
+// last, every so many between them, and those with an event.
 func (s *Store) ThinRows(ctx context.Context, riseID int64, from, until time.Time, n int) ([]Row, error) {
 	if n < 4 {
 		return nil, fmt.Errorf("history: a thinned curve needs 4 points or more, got %d", n)
 	}
 	all, err := s.Rows(ctx, riseID, from, until)
-	return thin(all, n), err
-}
-
-// thin returns at most n of the rows, in order.
-func thin(rows []Row, n int) []Row {
-	if len(rows) <= n {
-		return rows
-	}
-	keep := map[int]bool{0: true, len(rows) - 1: true}
-	for i, r := range rows {
-		if r.Event != estimator.NoEvent && len(keep) < 2+(n-2)/2 {
-			keep[i] = true
-		}
-	}
-	start := rows[0].Time
-	stretches := int64((n - len(keep)) / 2)
-	span := int64(rows[len(rows)-1].Time.Sub(start)/time.Millisecond) + 1
-	low, high := map[int64]int{}, map[int64]int{}
-	for i, r := range rows {
-		if math.IsNaN(r.RisePercent) || stretches == 0 {
-			continue
-		}
-		at := r.Time.Sub(start).Milliseconds() * stretches / span
-		if l, ok := low[at]; !ok || r.RisePercent < rows[l].RisePercent {
-			low[at] = i
-		}
-		if h, ok := high[at]; !ok || r.RisePercent > rows[h].RisePercent {
-			high[at] = i
-		}
-	}
-	for at := range low {
-		keep[low[at]], keep[high[at]] = true, true
-	}
-	var out []Row
-	for i, r := range rows {
-		if keep[i] {
-			out = append(out, r)
-		}
-	}
-	return out
+	every, i := max(1, (len(all)+n-1)/n), -1
+	return slices.DeleteFunc(all, func(r Row) bool {
+		i++
+		return i%every != 0 && i != len(all)-1 && r.Event == estimator.NoEvent
+	}), err
 }
 
 // Forecast is what was said at one moment about when the dough is ready: the

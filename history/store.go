@@ -210,7 +210,12 @@ func (s *Store) openOwned(ctx context.Context) error {
 	}
 	if err == nil {
 		s.writable = true
-		return s.afterOpen(ctx)
+		if s.Health().Quarantine != "" {
+			s.opened.Unclean = true
+		} else if s.opened.Unclean {
+			return s.checkAfterCrash(ctx)
+		}
+		return nil
 	}
 	if ctx.Err() != nil {
 		return ctx.Err()
@@ -248,11 +253,6 @@ func (s *Store) reopen(ctx context.Context) error {
 	}
 	_ = s.closeFile() // it was only read, and may hold the file for itself
 	db, err := s.openOrRecover(ctx)
-	if err == nil {
-		if _, err = db.ExecContext(ctx, markSQL, "1"); err != nil {
-			err = errors.Join(err, db.Close())
-		}
-	}
 	if err != nil {
 		s.db, _ = openReadable(ctx, s.path, func(db *sql.DB) error { return current(ctx, db) }) // nil is no file
 		return err
@@ -313,54 +313,23 @@ func (s *Store) lookBefore() {
 		return
 	}
 	s.opened.LastWrite = info.ModTime()
-	if w, err := os.Stat(s.path + "-wal"); err == nil && w.ModTime().After(s.opened.LastWrite) {
-		s.opened.LastWrite = w.ModTime()
-	}
-}
-
-// afterOpen finds out how the last run ended, checks the file if it ended badly
-// and marks it as in use.
-func (s *Store) afterOpen(ctx context.Context) error {
-	running, err := selectAll(ctx, s, scanText, "SELECT value FROM meta WHERE key = 'running'")
-	if err != nil {
-		return err
-	}
-	fresh := s.Health().Quarantine != ""
-	s.opened.Unclean = fresh || slices.Contains(running, "1")
-	if s.opened.Unclean && !fresh {
-		if err := s.checkAfterCrash(ctx); err != nil {
-			return err
+	if w, err := os.Stat(s.path + "-wal"); err == nil { // an orderly stop folds it in and removes it
+		s.opened.Unclean = true
+		if w.ModTime().After(s.opened.LastWrite) {
+			s.opened.LastWrite = w.ModTime()
 		}
 	}
-	if err = s.mark(ctx, "1"); isRefusal(err) {
-		s.note("The disk takes no writes: %s. Samples are kept in memory meanwhile.", inWords(err))
-		return nil
-	}
-	return err
 }
 
-// markSQL notes whether the service runs.
-const markSQL = "INSERT OR REPLACE INTO meta (key, value) VALUES ('running', ?)"
-
-// mark notes whether the service runs.
-func (s *Store) mark(ctx context.Context, running string) error {
-	return s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, markSQL, running)
-		return err
-	})
-}
-
-// Close writes what is buffered, marks the stop as orderly and closes the file.
-// It returns what could not be written.
+// Close writes what is buffered and closes the file. It returns what could not be
+// written.
 func (s *Store) Close(ctx context.Context) error {
 	err := ErrClosed
 	s.once.Do(func() {
 		close(s.stop)
 		s.done.Wait()
 		err = nil
-		if !s.opt.Beside {
-			err = errors.Join(s.Flush(ctx), s.mark(ctx, "0"))
-		} else if !s.opt.ReadOnly {
+		if !s.opt.ReadOnly {
 			err = s.Flush(ctx)
 		}
 		s.wmu.Lock()

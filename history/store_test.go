@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -242,28 +243,26 @@ func TestSameMomentKeepsTheEvent(t *testing.T) {
 }
 
 func TestThinKeepsWhatAChartNeeds(t *testing.T) {
-	var rows []Row
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id := begin(t, s, "tub", t0)
 	for i := range 5000 {
-		rows = append(rows, row(i))
-	}
-	rows[1234].RisePercent, rows[4321].RisePercent = -50, 900
-	rows[2500].Event = estimator.Fold
-	for _, n := range []int{4, 10, 301, 4999} {
-		got := thin(rows, n)
-		assert.LessOrEqual(t, len(got), n)
-		assert.Equal(t, rows[0].Time, got[0].Time)
-		assert.Equal(t, rows[4999].Time, got[len(got)-1].Time)
-		low, high := math.Inf(1), math.Inf(-1)
-		for i, r := range got {
-			low, high = min(low, r.RisePercent), max(high, r.RisePercent)
-			assert.True(t, i == 0 || got[i-1].Time.Before(r.Time))
+		r := row(i)
+		if i == 2501 {
+			r.Event = estimator.Fold
 		}
-		if n >= 10 {
-			assert.Equal(t, -50.0, low)
-			assert.Equal(t, 900.0, high)
-		}
+		require.NoError(t, s.AppendRow(id, r))
 	}
-	assert.Len(t, thin(rows[:100], 100), 100)
+	for _, n := range []int{4, 10, 301, 4999, 5000} {
+		got, err := s.ThinRows(t.Context(), id, time.Time{}, time.Time{}, n)
+		require.NoError(t, err)
+		assert.LessOrEqual(t, len(got), n+2)
+		assert.Equal(t, row(0).Time, got[0].Time)
+		assert.Equal(t, row(4999).Time, got[len(got)-1].Time)
+		assert.True(t, slices.IsSortedFunc(got, func(a, b Row) int { return a.Time.Compare(b.Time) }))
+		assert.True(t, slices.ContainsFunc(got, func(r Row) bool { return r.Event == estimator.Fold }))
+	}
+	_, err := s.ThinRows(t.Context(), id, time.Time{}, time.Time{}, 3)
+	require.ErrorContains(t, err, "4 points or more")
 }
 
 func TestSettingsForecastsPhotos(t *testing.T) {

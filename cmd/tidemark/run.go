@@ -84,8 +84,7 @@ func runOnce(ctx context.Context, s streams, configFile string) error {
 func keepAndWatch(ctx context.Context, s streams, cfg *config.Config, store *history.Store, log *slog.Logger, backups string) error {
 	upkeep, stop := context.WithCancel(ctx)
 	var beside sync.WaitGroup
-	beside.Go(func() { store.RunBackups(upkeep, backups, 24*time.Hour, backupsKept) })
-	beside.Go(func() { store.RunMaintain(upkeep) })
+	beside.Go(func() { store.RunUpkeep(upkeep, backups, 24*time.Hour, backupsKept) })
 	err := watch(ctx, s, cfg, store, log)
 	stop()
 	beside.Wait()
