@@ -257,7 +257,7 @@ func TestABrokenPageCostsWhatWasOnIt(t *testing.T) {
 	for id := range rises {
 		kept += len(collect(t, s, int64(id+1)))
 	}
-	assert.GreaterOrEqual(t, kept, rises*rows-rises*2*rises*rows/len(leaves), "what was on three pages, and at most as much again")
+	assert.GreaterOrEqual(t, kept, rises*(rows-2*int(piece/(10*time.Second))), "each page lies in two pieces at the most")
 	aside := s.Health().Quarantine
 	require.NoError(t, s.Repair(ctx))
 	assert.Equal(t, aside, s.Health().Quarantine, "a sound file stays")

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/url"
 	"os"
 	"slices"
 	"strings"
@@ -190,39 +191,33 @@ func (s *Store) salvage(ctx context.Context, to *sql.DB) {
 	if info, err := os.Stat(s.path); err != nil || info.Size() == 0 || checkRegular(s.path) != nil {
 		return
 	}
-	from, err := openPool(ctx, s.path, 1, mode("ro"))
-	var theirs, ours []thing
-	if err == nil {
-		defer from.Close()
-		theirs, err = made(ctx, from)
-	}
-	if err == nil {
-		ours, err = made(ctx, to)
-	}
-	if err != nil {
-		s.note("Nothing could be read from the file: %v.", err)
-		return
-	}
 	var told []string
-	for _, t := range tables()[1:] { // but meta
-		i := slices.IndexFunc(ours, func(x thing) bool { return x.kind == "table" && x.name == t })
-		if !slices.Contains(theirs, ours[i]) {
-			continue
+	err := attached(ctx, to, "file:"+(&url.URL{Path: s.path}).EscapedPath()+"?mode=ro", "broken", func(conn *sql.Conn) error {
+		if _, err := conn.ExecContext(ctx, "PRAGMA main.synchronous = off"); err != nil { // the file is brought to the disk as a whole
+			return err
 		}
-		all := ""
-		n, err := copyTable(ctx, from, to, t)
-		if err != nil {
-			all = " but not all"
+		sound, err := selectIn(ctx, conn, scanText, "SELECT name FROM main.sqlite_schema WHERE type = 'table' INTERSECT SELECT theirs.name FROM broken.sqlite_schema AS theirs JOIN main.sqlite_schema AS ours USING (type, name, tbl_name, sql)")
+		for _, t := range tables()[1:] { // but meta
+			if !slices.Contains(sound, t) {
+				continue
+			}
+			n, err := copyTable(ctx, conn, t, s.opt.Now())
+			all := ""
+			if err != nil {
+				all = " but not all"
+			}
+			if n > 0 || err != nil {
+				told = append(told, fmt.Sprintf("%d %s%s", n, t, all))
+			}
 		}
-		if n > 0 || err != nil {
-			told = append(told, fmt.Sprintf("%d %s%s", n, t, all))
-		}
+		_, err2 := conn.ExecContext(ctx, adoptOrphansSQL)
+		return errors.Join(err, err2)
+	})
+	if err != nil {
+		s.note("Not all could be read from the file: %v.", err)
 	}
 	if len(told) > 0 {
 		s.note("Brought over from the file: %s.", strings.Join(told, ", "))
-	}
-	if _, err := to.ExecContext(ctx, adoptOrphansSQL); err != nil {
-		s.note("Samples whose rise is lost could not be given one: %v.", err)
 	}
 }
 
@@ -233,71 +228,55 @@ const adoptOrphansSQL = `INSERT INTO rises (id, vessel, holds, started_ms, ended
   'Recovered from the samples of a damaged file; vessel and details are lost.'
  FROM samples WHERE rise_id > 0 AND rise_id NOT IN (SELECT id FROM rises) GROUP BY rise_id`
 
-// copyTable copies a table over that of another file and returns how many lines it
-// brought. What lies behind a broken page is read from the other end; of samples, rise by
-// rise.
-func copyTable(ctx context.Context, from, to *sql.DB, table string) (n int64, err error) {
-	both := func(clause, column string, args ...any) error {
-		more, err := copyLines(ctx, from, to, table, clause+" ORDER BY "+column, args...)
-		if n += more; err != nil {
-			more, _ = copyLines(ctx, from, to, table, clause+" ORDER BY "+column+" DESC", args...)
+// piece is the span of samples that a broken page may cost, and longestRise how long
+// after its start a rise under way is looked for.
+const (
+	piece       = 10 * time.Minute
+	longestRise = 7 * 24 * time.Hour
+)
+
+// copyTable copies a table of the broken file over that of the history and returns how
+// many lines it brought. Where one is broken, it is copied in pieces: line by line,
+// samples by their times. Only a sample is the same wherever it is found.
+func copyTable(ctx context.Context, conn *sql.Conn, table string, now time.Time) (n int64, err error) {
+	insert := "INSERT OR REPLACE INTO main." + table + " SELECT * FROM broken." + table
+	if table == "samples" {
+		insert = strings.Replace(insert, "REPLACE", "IGNORE", 1)
+	}
+	take := func(query string, args ...any) error {
+		res, err := conn.ExecContext(ctx, query, args...)
+		if err == nil {
+			more, _ := res.RowsAffected() // always known here
 			n += more
 		}
 		return err
 	}
-	if err = both("", "1"); err == nil || table != "samples" {
-		return n, err
+	if err = take(insert); err == nil {
+		return n, nil
 	}
-	known, _ := selectIn(ctx, to, scanInt, "SELECT id FROM rises") // none are none
-	for _, id := range known {
-		_ = both("WHERE rise_id = ?", "t_ms", id) // told already
+	switch table {
+	case "samples", "forecasts":
+		known, _ := selectIn(ctx, conn, rises().scan, "SELECT "+rises().columns+" FROM main.rises")
+		for _, r := range known {
+			if table == "forecasts" {
+				_ = take(insert+" WHERE rise_id = ?", r.ID) // what cannot be read is told already
+				continue
+			}
+			if r.UnderWay() {
+				r.EndedAt = r.StartedAt.Add(min(now.Sub(r.StartedAt), longestRise))
+			}
+			for at := r.StartedAt.Add(-piece); at.Before(r.EndedAt.Add(piece)); at = at.Add(piece) {
+				_ = take(insert+" WHERE rise_id = ? AND t_ms >= ? AND t_ms < ?", r.ID, at.UnixMilli(), at.Add(piece).UnixMilli())
+			}
+		}
+	default:
+		last := int64(10_000)
+		if found, err := selectIn(ctx, conn, scanInt, "SELECT max(rowid) FROM broken."+table); err == nil && len(found) > 0 {
+			last = found[0]
+		}
+		for id := range last {
+			_ = take(insert+" WHERE rowid = ?", id+1)
+		}
 	}
 	return n, err
-}
-
-// copyLines copies lines of a table over those of another file until the end or a
-// broken page. What was read stays. It returns how many were new; only a sample is the
-// same wherever it is found. A line that breaks a rule of the schema is damage and is
-// left out.
-func copyLines(ctx context.Context, from, to *sql.DB, table, clause string, args ...any) (n int64, err error) {
-	rows, err := from.QueryContext(ctx, "SELECT * FROM "+table+" "+clause, args...)
-	if err != nil {
-		return 0, err
-	}
-	defer rows.Close()
-	tx, err := to.BeginTx(ctx, nil)
-	if err != nil {
-		return 0, err
-	}
-	defer tx.Rollback()
-	columns, err := rows.Columns()
-	if err != nil {
-		return 0, err
-	}
-	insert := "INSERT OR REPLACE INTO "
-	if table == "samples" {
-		insert = "INSERT OR IGNORE INTO "
-	}
-	insert += table + " VALUES (?" + strings.Repeat(",?", len(columns)-1) + ")"
-	values, dest := make([]any, len(columns)), make([]any, len(columns))
-	for i := range values {
-		dest[i] = &values[i]
-	}
-	var broken error
-	for rows.Next() {
-		if broken = rows.Scan(dest...); broken != nil {
-			break
-		}
-		switch res, err := tx.ExecContext(ctx, insert, values...); {
-		case isRefusal(err):
-			return 0, err
-		case err == nil:
-			added, _ := res.RowsAffected() // always known here
-			n += added
-		}
-	}
-	if err := tx.Commit(); err != nil {
-		return 0, err
-	}
-	return n, errors.Join(broken, rows.Err())
 }

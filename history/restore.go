@@ -170,26 +170,33 @@ func takeOver(ctx context.Context, db *sql.DB, backup, scratch string, w what) e
 	if err != nil {
 		return err
 	}
+	return attached(ctx, db, scratch, "past", func(conn *sql.Conn) error {
+		tx, err := conn.BeginTx(ctx, nil)
+		if err != nil {
+			return err
+		}
+		defer tx.Rollback()
+		_, err = tx.ExecContext(ctx, script("schema/restore.sql"), sql.Named("today", w.today),
+			sql.Named("since", w.now.Add(-carriedFor).UnixMilli()), sql.Named("prefixes", string(prefixes)))
+		if err != nil {
+			return err
+		}
+		return tx.Commit()
+	})
+}
+
+// attached runs fn with a connection that sees another file under a name.
+func attached(ctx context.Context, db *sql.DB, file, name string, fn func(conn *sql.Conn) error) error {
 	conn, err := db.Conn(ctx)
 	if err != nil {
 		return err
 	}
 	defer conn.Close()
-	if _, err := conn.ExecContext(ctx, "ATTACH ? AS past", scratch); err != nil {
+	if _, err := conn.ExecContext(ctx, "ATTACH ? AS "+name, file); err != nil {
 		return err
 	}
-	defer conn.ExecContext(context.WithoutCancel(ctx), "DETACH past") //nolint:errcheck // the connection is closed then
-	tx, err := conn.BeginTx(ctx, nil)
-	if err != nil {
-		return err
-	}
-	defer tx.Rollback()
-	_, err = tx.ExecContext(ctx, script("schema/restore.sql"), sql.Named("today", w.today),
-		sql.Named("since", w.now.Add(-carriedFor).UnixMilli()), sql.Named("prefixes", string(prefixes)))
-	if err != nil {
-		return err
-	}
-	return tx.Commit()
+	defer conn.ExecContext(context.WithoutCancel(ctx), "DETACH "+name) //nolint:errcheck // the connection is closed then
+	return fn(conn)
 }
 
 // Restore puts a backup in the place of the past while the watch goes on. Settings, open

@@ -197,7 +197,7 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 	switch {
 	case err != nil:
 		return true, err
-	case e.RiseID != riseID || r.UnderWay() || e.Undone() || !e.Kind.CanUndo():
+	case e.RiseID != riseID || r.UnderWay() && !judges(e.Kind) || e.Undone() || !e.Kind.CanUndo():
 		return true, refuse("this belongs to another rise, or was taken back; reload the page")
 	case e.Kind.Starts() || e.Ends():
 		return true, refuse("the beginning and the end of a past rise stand: it was measured between them; remove the rise if it is wrong as a whole")
@@ -269,7 +269,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 	if e.ID, err = a.opt.Store.AddEvent(ctx, e); err != nil {
 		return err
 	}
-	if v != nil && alarmRise(v.state) == e.RiseID {
+	if v != nil && v.state.Rise.ID == e.RiseID {
 		v.session.Apply(e)
 		v.state = v.session.State()
 	}
