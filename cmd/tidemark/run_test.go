@@ -170,8 +170,8 @@ func TestRunReloads(t *testing.T) {
 		{"    lead: 45m\n", `level=INFO msg="the configuration is taken over"`},
 		{"    led: 45m\n", `level=ERROR msg="the new configuration is refused; the old one stays"`},
 		{"    target_by_dough_c: [[18, 100, 1], [21, 75]]\n", `target_by_dough_c[0]: expected [dough temperature C, rise percent], found 3 numbers`},
-		{"channels: [null]\n", `t.yaml:12:12: entry 1 of the list is empty`},
-		{"channels:\n  - ", `t.yaml:13:5: entry 1 of the list is empty`},
+		{"channels: [null]\n", `t.yaml:12:12: channels[0]: there is nothing here`},
+		{"channels:\n  - ", `t.yaml:13:5: channels[0]: there is nothing here`},
 		{"channels: " + strings.Repeat("[", 60000), `lists and keys lie more than 32 deep here`},
 		{"    lost_after: 9m\n", `level=WARN msg="marks, leads and shapes are taken over; the rest needs a restart" changed="vessel tub (sensors, batch or a mark by temperature)"`},
 	} {

@@ -20,7 +20,9 @@ type feedFile struct {
 // bread reads what a vessel is to the bread: its batch or feeding, the probe in
 // the loaf, and whether it stands for another vessel's final proof.
 func (c *collector) bread(path string, raw *vesselFile, need Need, v *Vessel) {
-	v.Batch = c.batch(path+".batch", raw.Batch)
+	if raw.Batch != nil {
+		v.Batch = decodeValid[bake.Batch](c, path+".batch", raw.Batch)
+	}
 	v.Feed = c.feed(path+".feed", raw.Feed)
 	v.ProofOf, v.SampleOf = raw.ProofOf, raw.SampleOf
 	if need == Sensors {

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -37,14 +38,14 @@ const noVessel = "no vessel is described yet; add one on the page under Settings
 func (c *collector) build(raw *file, need Need) *Config {
 	cfg := &Config{
 		Household:   c.household(raw.Household),
-		StateDir:    orString(raw.StateDir, defaultStateDir),
-		Sysfs:       orString(raw.Sysfs, defaultSysfs),
+		StateDir:    cmp.Or(raw.StateDir, defaultStateDir),
+		Sysfs:       cmp.Or(raw.Sysfs, defaultSysfs),
 		SampleEvery: c.duration("sample_every", raw.SampleEvery, defaultSampleEvery, time.Second, time.Minute),
 		Web:         c.web(raw.Web),
 		Heartbeat:   c.heartbeat(raw.Heartbeat),
 	}
 	for i, n := range raw.Channels {
-		if ch := c.channel(fmt.Sprintf("channels[%d]", i), n); ch != nil {
+		if ch := decodeValid[alert.ChannelSpec](c, fmt.Sprintf("channels[%d]", i), n); ch != nil {
 			cfg.Channels = append(cfg.Channels, *ch)
 		}
 	}
@@ -95,14 +96,6 @@ func (c *Config) logIn() {
 	}
 }
 
-// orString returns s, or def when s is empty.
-func orString(s, def string) string {
-	if s == "" {
-		return def
-	}
-	return s
-}
-
 // duration parses a duration between least and most.
 func (c *collector) duration(path, s string, def, least, most time.Duration) time.Duration {
 	if s == "" {
@@ -121,26 +114,26 @@ func (c *collector) duration(path, s string, def, least, most time.Duration) tim
 }
 
 // household checks how people want to be spoken to.
-func (c *collector) household(raw householdFile) Household {
-	h := Household{Zone: time.Local, Language: orString(raw.Language, "en"), QuietFrom: raw.QuietFrom, QuietUntil: raw.QuietUntil}
-	if raw.TimeZone != "" {
-		zone, err := time.LoadLocation(raw.TimeZone)
+func (c *collector) household(h Household) Household {
+	h.Zone = time.Local
+	if h.TimeZone != "" {
+		zone, err := time.LoadLocation(h.TimeZone)
 		if err != nil {
-			c.add("household.time_zone", "%q is not a time zone known here; write it like Europe/Berlin, or leave it out for the system's", raw.TimeZone)
+			c.add("household.time_zone", "%q is not a time zone known here; write it like Europe/Berlin, or leave it out for the system's", h.TimeZone)
 		} else {
 			h.Zone = zone
 		}
 	}
-	h.TwelveHour = c.choice("household.clock", raw.Clock, "24h", "12h") == "12h"
-	h.Fahrenheit = c.choice("household.temperature", raw.Temperature, "celsius", "fahrenheit") == "fahrenheit"
-	h.Language = c.choice("household.language", raw.Language, "en", "de")
-	if h.AltitudeM = raw.AltitudeM; !(h.AltitudeM >= -430 && h.AltitudeM <= 5500) {
-		c.add("household.altitude_m", "%g m is outside -430 to 5500; give the kitchen's height above the sea", raw.AltitudeM)
+	h.TwelveHour = c.choice("household.clock", h.Clock, "24h", "12h") == "12h"
+	h.Fahrenheit = c.choice("household.temperature", h.Temperature, "celsius", "fahrenheit") == "fahrenheit"
+	h.Language = c.choice("household.language", h.Language, "en", "de")
+	if !(h.AltitudeM >= -430 && h.AltitudeM <= 5500) {
+		c.add("household.altitude_m", "%g m is outside -430 to 5500; give the kitchen's height above the sea", h.AltitudeM)
 	}
 	before := len(c.found)
-	c.timeOfDay("household.quiet_from", raw.QuietFrom)
-	c.timeOfDay("household.quiet_until", raw.QuietUntil)
-	if (raw.QuietFrom == "") != (raw.QuietUntil == "") && len(c.found) == before {
+	c.timeOfDay("household.quiet_from", h.QuietFrom)
+	c.timeOfDay("household.quiet_until", h.QuietUntil)
+	if (h.QuietFrom == "") != (h.QuietUntil == "") && len(c.found) == before {
 		c.add("household", "quiet hours need both quiet_from and quiet_until; add the other one or remove this")
 	}
 	return h
@@ -172,7 +165,7 @@ func (c *collector) choice(path, s string, options ...string) string {
 
 // web checks where the page is served.
 func (c *collector) web(raw Web) Web {
-	raw.Listen = orString(raw.Listen, defaultListen)
+	raw.Listen = cmp.Or(raw.Listen, defaultListen)
 	c.address("web.listen", raw.Listen)
 	if raw.MetricsListen != "" {
 		c.address("web.metrics_listen", raw.MetricsListen)
@@ -216,19 +209,6 @@ func (c *collector) heartbeat(s string) string {
 func isHTTP(s string) bool {
 	u, err := url.Parse(s)
 	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != ""
-}
-
-// channel decodes and checks one channel.
-func (c *collector) channel(path string, n ast.Node) *alert.ChannelSpec {
-	spec := new(alert.ChannelSpec)
-	if !c.decode(path, n, spec) {
-		return nil
-	}
-	if err := spec.Validate(); err != nil {
-		c.fieldError(path, err)
-		return nil
-	}
-	return spec
 }
 
 // uniqueChannels refuses two channels of one name.
@@ -386,20 +366,4 @@ func (c *collector) source(path string, n ast.Node, q sensor.Quantity) sensor.Co
 		return conf
 	}
 	return nil
-}
-
-// batch decodes and checks what was mixed; nil when it is not given.
-func (c *collector) batch(path string, n ast.Node) *bake.Batch {
-	if n == nil {
-		return nil
-	}
-	b := new(bake.Batch)
-	if !c.decode(path, n, b) {
-		return nil
-	}
-	if err := b.Validate(); err != nil {
-		c.fieldError(path, err)
-		return nil
-	}
-	return b
 }

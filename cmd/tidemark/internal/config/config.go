@@ -36,13 +36,18 @@ type Config struct {
 
 // Household is how the people in it like to be spoken to.
 type Household struct {
-	Zone       *time.Location
-	TwelveHour bool
-	Fahrenheit bool
-	Language   string  // en or de
-	AltitudeM  float64 // of the kitchen above the sea
-	QuietFrom  string  // 15:04, empty for no quiet hours
-	QuietUntil string
+	Zone       *time.Location `yaml:"-"`
+	TwelveHour bool           `yaml:"-"`
+	Fahrenheit bool           `yaml:"-"`
+	Language   string         `yaml:"language"`   // en or de
+	AltitudeM  float64        `yaml:"altitude_m"` // of the kitchen above the sea
+	QuietFrom  string         `yaml:"quiet_from"` // 15:04, empty for no quiet hours
+	QuietUntil string         `yaml:"quiet_until"`
+
+	// As the file has them.
+	TimeZone    string `yaml:"time_zone"`
+	Clock       string `yaml:"clock"`
+	Temperature string `yaml:"temperature"`
 }
 
 // Sleep returns when the household sleeps, minutes of the day: its quiet hours, else
@@ -137,24 +142,14 @@ const (
 
 // file is the shape of the YAML; what other packages own stays a node.
 type file struct {
-	Household   householdFile `yaml:"household"`
-	StateDir    string        `yaml:"state_dir"`
-	Sysfs       string        `yaml:"sysfs"`
-	SampleEvery string        `yaml:"sample_every"`
-	Web         Web           `yaml:"web"`
-	Channels    []ast.Node    `yaml:"channels"`
-	Heartbeat   string        `yaml:"heartbeat_url"`
-	Vessels     []ast.Node    `yaml:"vessels"`
-}
-
-type householdFile struct {
-	TimeZone    string  `yaml:"time_zone"`
-	Clock       string  `yaml:"clock"`
-	Temperature string  `yaml:"temperature"`
-	Language    string  `yaml:"language"`
-	AltitudeM   float64 `yaml:"altitude_m"`
-	QuietFrom   string  `yaml:"quiet_from"`
-	QuietUntil  string  `yaml:"quiet_until"`
+	Household   Household  `yaml:"household"`
+	StateDir    string     `yaml:"state_dir"`
+	Sysfs       string     `yaml:"sysfs"`
+	SampleEvery string     `yaml:"sample_every"`
+	Web         Web        `yaml:"web"`
+	Channels    []ast.Node `yaml:"channels"`
+	Heartbeat   string     `yaml:"heartbeat_url"`
+	Vessels     []ast.Node `yaml:"vessels"`
 }
 
 type vesselFile struct {

@@ -5,8 +5,6 @@ import (
 	"io"
 	"os"
 	"strings"
-	"syscall"
-	"time"
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
@@ -23,18 +21,15 @@ const (
 	maxTokens    = 1 << 14 // words and marks
 	maxDepth     = 32      // brackets in brackets, or dashes in a line
 	maxProblems  = 40      // more help nobody
-	readWithin   = 10 * time.Second
 )
 
-// readFile reads a file as far as a document may go and one byte more. What is no
-// file, such as a pipe into which nobody writes, does not keep it waiting.
+// readFile reads a file as far as a document may go and one byte more.
 func readFile(path string) ([]byte, error) {
-	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	_ = f.SetReadDeadline(time.Now().Add(readWithin)) // a plain file knows none and needs none
 	return io.ReadAll(io.LimitReader(f, maxFileBytes+1))
 }
 
@@ -65,7 +60,6 @@ func (c *collector) document(data []byte) ast.Node {
 		}
 		c.addAt(line, col, "", "a second document begins here and would not be read; remove the line of dashes")
 	}
-	ast.Walk(noEmptyEntry{c}, tree.Docs[0].Body)
 	if len(c.found) > 0 {
 		return nil
 	}
@@ -106,43 +100,12 @@ func (c *collector) bounded(tokens token.Tokens) bool {
 	return true
 }
 
-// noEmptyEntry walks a document and refuses entries of lists that are nothing.
-type noEmptyEntry struct{ c *collector }
-
-// Visit implements ast.Visitor.
-func (v noEmptyEntry) Visit(n ast.Node) ast.Visitor {
-	list, ok := n.(*ast.SequenceNode)
-	if !ok {
-		return v
-	}
-	for i, entry := range list.Values {
-		if entry != nil && entry.Type() != ast.NullType {
-			continue
-		}
-		at := ast.Node(list)
-		if entry != nil {
-			at = entry
-		}
-		line, col := position(at)
-		v.c.addAt(line, col, "", "entry %d of the list is empty; write it or remove it", i+1)
-	}
-	return v
-}
-
-// decode reads a node into v, strictly. A panic of the library is a problem of the
-// file as any other: it must not end a watch that runs.
-func (c *collector) decode(path string, n ast.Node, v any) (ok bool) {
-	if n == nil {
+// decode reads a node into v, strictly.
+func (c *collector) decode(path string, n ast.Node, v any) bool {
+	if n == nil || n.Type() == ast.NullType {
 		c.add(path, "there is nothing here; write it or remove it")
 		return false
 	}
-	defer func() {
-		if r := recover(); r != nil {
-			line, col := position(n)
-			c.addAt(line, col, path, "this cannot be understood (%v); write it as the README shows", r)
-			ok = false
-		}
-	}()
 	if err := yaml.NodeToValue(n, v, yaml.Strict()); err != nil {
 		c.addYAML(path, err)
 		return false
@@ -150,8 +113,25 @@ func (c *collector) decode(path string, n ast.Node, v any) (ok bool) {
 	return true
 }
 
-// guard is deferred by those who read a whole file: whatever panicked, it is a
-// problem of the file.
+// decodeValid reads a node into a new value whose package says whether it is valid; nil
+// when it is not.
+func decodeValid[T any, P interface {
+	*T
+	Validate() error
+}](c *collector, path string, n ast.Node) *T {
+	v := new(T)
+	if !c.decode(path, n, v) {
+		return nil
+	}
+	if err := P(v).Validate(); err != nil {
+		c.fieldError(path, err)
+		return nil
+	}
+	return v
+}
+
+// guard is deferred by those who read a whole file: a panic of the library is a problem
+// of the file as any other, and must not end a watch that runs.
 func (c *collector) guard(err *error) {
 	if r := recover(); r != nil {
 		c.found = append(c.found, Problem{File: c.name, Line: 1, Col: 1, Msg: fmt.Sprintf("the file cannot be understood (%v); take back what was changed in it last", r)})

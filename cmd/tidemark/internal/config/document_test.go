@@ -3,9 +3,7 @@ package config
 import (
 	"fmt"
 	"os"
-	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -26,11 +24,11 @@ func TestTypingErrorsHaveAPlace(t *testing.T) {
 		{"three sides", goodProfile, "{shape: tapered_rectangle, bottom_mm: [200,140,3], top_mm: [230,170], height_mm: 150}", `t.yaml:10:52: vessels[0].profile.bottom_mm: expected [length mm, width mm], found 3 numbers`},
 		{"a side missing", goodProfile, "{shape: tapered_rectangle, bottom_mm: [200,140], height_mm: 150}", `t.yaml:10:15: vessels[0].profile.top_mm: expected [length mm, width mm], found 0 numbers`},
 		{"three numbers in the table", target, "target_by_dough_c: [[18,100,1],[21,75]]", `t.yaml:11:25: vessels[0].target_by_dough_c[0]: expected [dough temperature C, rise percent], found 3 numbers`},
-		{"nothing for a channel", state, "channels: [null]", `t.yaml:4:12: entry 1 of the list is empty; write it or remove it`},
-		{"a lone dash for a channel", state, "channels:\n  - ", `t.yaml:5:4: entry 1 of the list is empty; write it or remove it`},
-		{"a lone dash for a vessel", "vessels:\n", "vessels:\n  -\n", `t.yaml:7:4: entry 1 of the list is empty; write it or remove it`},
-		{"nothing for a flour", "    floor_mm: 240\n", "    floor_mm: 240\n    batch: {name: loaf, flours: [null], water_g: 1}\n", `t.yaml:10:34: entry 1 of the list is empty; write it or remove it`},
-		{"nothing for a point", goodProfile, "[[0, 0], ~]", `t.yaml:10:23: entry 2 of the list is empty; write it or remove it`},
+		{"nothing for a channel", state, "channels: [null]", `t.yaml:4:12: channels[0]: there is nothing here; write it or remove it`},
+		{"a lone dash for a channel", state, "channels:\n  - ", `t.yaml:5:4: channels[0]: there is nothing here; write it or remove it`},
+		{"a lone dash for a vessel", "vessels:\n", "vessels:\n  -\n", `t.yaml:7:4: vessels[0]: there is nothing here; write it or remove it`},
+		{"nothing for a flour", "    floor_mm: 240\n", "    floor_mm: 240\n    batch: {name: loaf, flours: [null], water_g: 1}\n", `t.yaml:10:34: vessels[0].batch.flours[0].grams: must be above 0 g, found 0: leave the entry out instead`},
+		{"nothing for a point", goodProfile, "[[0, 0], ~]", `t.yaml:10:23: vessels[0].profile[1]: expected [height mm, litres], found 0 numbers`},
 		{"a number for a vessel", good[strings.Index(good, "vessels:"):], "vessels: [5]\n", `t.yaml:6:11: vessels[0]: expected keys with values, found a number; see the list of keys in the README`},
 		{"an alias", target, "target_percent: &mark 90", `t.yaml:11:21: "&": anchors, aliases, tags and directives of YAML are not read here; write the value itself, or put it in quotes`},
 		{"a tag", target, "target_percent: !!float 90", `t.yaml:11:21: "!!float": anchors, aliases, tags and directives of YAML are not read here; write the value itself, or put it in quotes`},
@@ -64,40 +62,14 @@ func TestBounds(t *testing.T) {
 	assert.Len(t, strings.Split(err.Error(), "\n"), maxProblems)
 }
 
-// startled is a type whose decoding panics.
-type startled struct{}
-
-// UnmarshalYAML is what the YAML library calls.
-func (*startled) UnmarshalYAML([]byte) error { panic("index out of range") }
-
 // TestPanicOfAParserIsAProblem: whatever panics, the file has a problem.
 func TestPanicOfAParserIsAProblem(t *testing.T) {
-	c := &collector{name: "t.yaml"}
-	body := c.document([]byte("household: {}\nvessels: {a: 1}\n"))
-	require.NotNil(t, body)
-	var raw struct {
-		Household any      `yaml:"household"`
-		Vessels   startled `yaml:"vessels"`
-	}
-	assert.False(t, c.decode("", body, &raw))
-	require.EqualError(t, c.err(), "t.yaml:1:1: this cannot be understood (index out of range); write it as the README shows")
-
 	err := func() (err error) {
 		c := &collector{name: "t.yaml"}
 		defer c.guard(&err)
 		panic("a nil pointer")
 	}()
 	require.EqualError(t, err, "t.yaml:1:1: the file cannot be understood (a nil pointer); take back what was changed in it last")
-}
-
-// TestPipeInPlaceOfAFile: a named pipe into which nobody writes is read as empty.
-func TestPipeInPlaceOfAFile(t *testing.T) {
-	pipe := filepath.Join(t.TempDir(), "t.yaml")
-	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
-	cfg, err := Load(pipe, Sensors)
-	require.NoError(t, err)
-	_, err = cfg.Vessel("")
-	require.ErrorContains(t, err, "no vessel is described")
 }
 
 // shipped are the files of settings that come with the program.

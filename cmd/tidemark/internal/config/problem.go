@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"reflect"
@@ -126,45 +127,28 @@ func plainly(err error, msg string) string {
 	case errors.As(err, &unknown):
 		return msg + "; check the spelling against the list of keys in the README"
 	case errors.As(err, &kind):
-		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", kindWord(kind.DstType), kindWord(kind.SrcType))
+		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", plainKind(kind.DstType), plainKind(kind.SrcType))
 	case errors.As(err, &shape):
-		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", nodeWord(shape.Expected), nodeWord(shape.Actual))
+		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", plainWord(shape.Expected.String()), plainWord(shape.Actual.String()))
 	}
 	return msg
 }
 
-// kindWord names a kind of value.
-func kindWord(t reflect.Type) string {
-	switch t.Kind() {
-	case reflect.String:
-		return "a text"
-	case reflect.Bool:
-		return "true or false"
-	case reflect.Slice, reflect.Array:
-		return "a list"
-	case reflect.Map, reflect.Struct:
-		return "keys with values"
-	case reflect.Pointer:
-		return kindWord(t.Elem())
+// plainKind names a kind of value.
+func plainKind(t reflect.Type) string {
+	if t.Kind() == reflect.Pointer {
+		return plainKind(t.Elem())
 	}
-	return "a number"
+	return plainWord(t.Kind().String())
 }
 
-// nodeWord names a kind of node.
-func nodeWord(n ast.NodeType) string {
-	switch n {
-	case ast.MappingType, ast.MappingValueType:
-		return "keys with values"
-	case ast.SequenceType:
-		return "a list"
-	case ast.IntegerType, ast.FloatType:
-		return "a number"
-	case ast.BoolType:
-		return "true or false"
-	case ast.NullType:
-		return "nothing"
-	}
-	return "a text"
+// plainWord says what Go or the YAML library calls a kind of value.
+func plainWord(kind string) string {
+	word := map[string]string{
+		"string": "a text", "bool": "true or false", "slice": "a list", "array": "a list", "map": "keys with values", "struct": "keys with values", "interface": "a text",
+		"String": "a text", "Literal": "a text", "Bool": "true or false", "Sequence": "a list", "Mapping": "keys with values", "MappingValue": "keys with values", "Null": "nothing",
+	}[kind]
+	return cmp.Or(word, "a number")
 }
 
 // err returns what was found, or nil.
