@@ -25,14 +25,28 @@ type Hours struct {
 // nightEdge is how far into the night, at either end, a hand is still lent.
 const nightEdge = 30 * time.Minute
 
-// night is the night that t lies in, or the next one.
-func (h Hours) night(t time.Time) Span {
+// local fills in the usual hours, and takes t into the household's zone.
+func (h Hours) local(t time.Time) (Hours, time.Time) {
 	if h.BedMin == h.WakeMin {
 		h.BedMin, h.WakeMin = 22*60+30, 6*60+30
 	}
 	if h.Zone != nil {
 		t = t.In(h.Zone)
 	}
+	return h, t
+}
+
+// Asleep reports whether t lies in a night, less so many minutes at either end.
+func (h Hours) Asleep(t time.Time, edgeMin int) bool {
+	h, t = h.local(t)
+	const day = 24 * 60
+	m, length := (t.Hour()*60+t.Minute()-h.BedMin+day)%day, (h.WakeMin-h.BedMin+day)%day
+	return m > edgeMin && m < length-edgeMin
+}
+
+// Night is the night that t lies in, or the next one.
+func (h Hours) Night(t time.Time) Span {
+	h, t = h.local(t)
 	y, m, d := t.Date()
 	for day := d - 1; ; day++ {
 		until := day
@@ -139,9 +153,9 @@ func (s *State) unattended(h Hours, at time.Time) (busy Span, away bool) {
 			busy, away = x, true
 		}
 	}
-	night := h.night(at)
+	night := h.Night(at)
 	if away { // who comes home late at night goes to bed
-		if back := h.night(busy.Until); busy.Until.After(back.From) {
+		if back := h.Night(busy.Until); busy.Until.After(back.From) {
 			busy.Until = back.Until
 		}
 		return busy, true

@@ -95,6 +95,12 @@ func (b Batch) numbers() Numbers {
 	return n
 }
 
+// AddedFlourG is the flour added at mixing, grams.
+func (b Batch) AddedFlourG() float64 {
+	all, _ := b.addedFlour()
+	return all
+}
+
 // addedFlour sums the flour added at mixing and its whole-grain part, grams.
 func (b Batch) addedFlour() (all, whole float64) {
 	for _, f := range b.Flours {

@@ -47,55 +47,35 @@ func NewProcess(b Batch, start time.Time, roomC float64) Process {
 	return p
 }
 
-// Reworded changes the key and the values of a step; nothing happens without it.
-func (p *Process) Reworded(id, key string, v Values) {
+// Edit changes a step; nothing happens without it.
+func (p *Process) Edit(id string, change func(*StepDef)) {
 	if i := p.index(id); i >= 0 {
 		p.Defs = slices.Clone(p.Defs)
-		p.Defs[i].Key, p.Defs[i].Values = key, v
+		change(&p.Defs[i])
 	}
 }
 
-// Usually sets how long a stage takes at 24 C and the rise at which it ends (0: that of
-// its vessel). Nothing happens without the step.
-func (p *Process) Usually(id string, risePercent float64, usual Spread) {
-	if i := p.index(id); i >= 0 {
-		p.Defs = slices.Clone(p.Defs)
-		p.Defs[i].RisePercent, p.Defs[i].Usual = risePercent, usual
-	}
-}
+// TubID is the night of the whole tub in the refrigerator.
+const TubID = "tub-cold"
 
-// Until lets a step that runs by itself end at a moment.
-func (p *Process) Until(id string, at time.Time) {
-	if i := p.index(id); i >= 0 {
-		p.Defs = slices.Clone(p.Defs)
-		p.Defs[i].UntilAt = at
-	}
-}
-
-// tubID is the night of the whole tub in the refrigerator.
-const tubID = "tub-cold"
-
-// TubRetarded is the process with the tub in the refrigerator until a moment: the
-// bulk goes on there, and the dough is shaped cold, without a rest between.
-func (p Process) TubRetarded(out time.Time) Process {
+// TubRetarded is the process with the tub in the refrigerator for a night: the bulk goes
+// on there, and the dough is shaped cold, without a rest between.
+func (p Process) TubRetarded() Process {
 	i := p.index(BulkID)
-	cold := StepDef{ID: tubID, Key: "tub.cold", Trigger: ByClock, UntilAt: out, Warn: []string{"cold"}}
+	cold := StepDef{ID: TubID, Key: "tub.cold", Trigger: ByClock, Warn: []string{"cold"}}
 	p.Defs = slices.Insert(slices.Clone(p.Defs), i+1, cold)
 	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == "bench-rest" })
-	p.Reworded(divideID, "divide.cold", nil)
+	p.Edit(divideID, func(d *StepDef) { d.Key = "divide.cold" })
 	return p
 }
 
-// Retarded is the process with a stay in the refrigerator in the place of its
-// final proof.
-func (p Process) Retarded(retardMin int) Process {
-	i := p.index(ProofID)
-	if i < 0 {
-		return p
-	}
-	p.Defs = slices.Clone(p.Defs)
-	p.Defs[i] = StepDef{ID: RetardID, Key: "retard", Trigger: ByClock, TakesMin: retardMin, Warn: []string{"cold"}}
-	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == WaitID })
+// Retarded is the process with a night in the refrigerator in the place of its final
+// proof.
+func (p Process) Retarded() Process {
+	p.Edit(ProofID, func(d *StepDef) {
+		*d = StepDef{ID: RetardID, Key: "retard", Trigger: ByClock, Warn: []string{"cold"}}
+	})
+	p.Defs = slices.DeleteFunc(slices.Clone(p.Defs), func(d StepDef) bool { return d.ID == WaitID })
 	return p
 }
 

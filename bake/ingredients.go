@@ -38,47 +38,88 @@ const (
 	plain  // known, and nothing of the above
 )
 
-// word is a name as people write ingredients: compound says that German puts it
-// at either end of longer words ("Roggenmehl", "Vollmilch").
-type word struct {
-	names    string // separated by commas
-	traits   trait
-	compound bool
-}
-
-// pantry is what is known of names, in the languages of the catalogue. A name of
-// two words counts before its parts: almond milk is no milk. Common practice, no
-// source, but for the groups of allergens.
-func pantry() []word {
-	const dairy = milk | spoils
-	return []word{
-		{"wheat,spelt,einkorn,emmer,kamut,khorasan,durum,semolina,barley,malt,oat,oats,triticale,bran,bulgur,couscous,freekeh,oat milk,oatmeal,seitan", gluten, false},
-		{"weizen,dinkel,gerste,gersten,malz,hafer,griess,gruenkern,haferflocken", gluten, true},
-		{"rye,pumpernickel", gluten | rye, false}, {"roggen", gluten | rye, true},
-		{"buckwheat,rice,maize,corn,cornmeal,polenta,millet,sorghum,teff,quinoa,amaranth,chickpea,chickpeas,tapioca,cassava,chestnut,psyllium,rice milk,coconut milk", plain, false},
-		{"buchweizen,reis,mais,hirse,kichererbsen,maronen,kastanien,flohsamen,kokosmilch,reismilch", plain, true},
-		{"milk,cream,yogurt,yoghurt,quark,kefir,cheese,ricotta,mascarpone,feta,cheddar,parmesan,mozzarella,whey,buttermilk", dairy, false},
-		{"milch,sahne,rahm,joghurt,kaese,frischkaese,molke", dairy, true},
-		{"milk powder,milchpulver,magermilchpulver,vollmilchpulver,lactose", milk, false},
-		{"butter,ghee,butterschmalz", milk | fat, true},
-		{"margarine,lard,shortening,schmalz,oil,coconut fat,cocoa butter,kakaobutter", fat, false}, {"oel", fat, true},
-		{"egg,yolk,ei,eier,eigelb,eiweiss,vollei,huehnerei,mayonnaise", egg | spoils, false}, {"eier", egg | spoils, true},
-		{"almond,walnut,hazelnut,pecan,cashew,pistachio,macadamia,brazil nut,nut,marzipan,praline,almond milk,almond butter", nuts, false},
-		{"mandel,mandeln,walnuss,walnuesse,haselnuss,haselnuesse,pekan,pistazie,pistazien,paranuss,paranuesse,nuss,nuesse,nougat", nuts, true},
-		{"peanut,groundnut,peanut butter,erdnussbutter", peanut, false}, {"erdnuss,erdnuesse", peanut, true},
-		{"soya,soy,tofu,miso,edamame,soy milk,soya milk,soy sauce", soya, false}, {"soja", soya, true},
-		{"lupin,lupine,suesslupine", lupin, true}, {"celery,celeriac", celery, false}, {"sellerie", celery, true},
-		{"mustard", mustard, false}, {"senf", mustard, true}, {"sesame,tahini,tahin", sesame, false}, {"sesam", sesame, true},
-		{"wine,vinegar,sulphite,sulfite,sulphites,dried apricot,trockenaprikosen", sulphites, false},
-		{"fish,anchovy,anchovies,salmon,tuna,fisch,sardelle,sardellen,lachs,thunfisch", fish | spoils, false},
-		{"shrimp,prawn,crab,lobster,crayfish,garnele,garnelen,krabbe,krabben,hummer", crustaceans | spoils, false},
-		{"mussel,oyster,squid,clam,snail,muschel,muscheln,auster,austern,tintenfisch", molluscs | spoils, false},
-		{"meat,bacon,ham,sausage,chorizo,salami,beef,pork,chicken,wurst,speck,schinken,hack,fleisch", spoils, false},
-		{"sugar,honey,syrup,molasses,jam,treacle,zucker,honig,sirup,melasse", sugar, false}, {"zucker,sirup", sugar, true},
-		{"yeast,hefe,trockenhefe,frischhefe,backhefe,poolish,biga,preferment,pate fermentee,vorteig", yeast, false},
-		{"salt,water,potato,pumpkin,carrot,onion,garlic,olive,tomato,spinach,apple,banana,date,fig,raisin,sultana,cranberry,currant,apricot,prune,orange,lemon,zest,seed,seeds,linseed,flaxseed,flax,sunflower,poppy,chia,hemp,pumpkin seed,caraway,fennel,coriander,anise,cumin,rosemary,thyme,herb,pepper,chilli,paprika,cinnamon,cardamom,nutmeg,vanilla,cocoa,chocolate,coffee,tea,coconut,cream of tartar,eggplant,butternut,yeast water", plain, false},
-		{"salz,wasser,kartoffel,kartoffeln,kuerbis,kuerbiskerne,karotte,karotten,zwiebel,zwiebeln,knoblauch,oliven,tomaten,spinat,apfel,banane,datteln,feigen,rosinen,sultaninen,cranberrys,zitrone,leinsamen,sonnenblumenkerne,sonnenblumen,mohn,chiasamen,hanf,hanfsamen,kuemmel,fenchel,koriander,anis,rosmarin,thymian,pfeffer,zimt,kardamom,muskat,muskatnuss,kakao,schokolade,kaffee,kokos,kokosnuss,auberginen,altbrot,kerne", plain, true},
+// traitsOfName returns what a name as people write ingredients brings, in the languages of
+// the catalogue; 0 when it is not known. compound says that German puts it at either end
+// of longer words ("Roggenmehl", "Vollmilch"). Common practice, no source, but for the
+// groups of allergens.
+func traitsOfName(name string) (t trait, compound bool) {
+	switch name {
+	case "wheat", "spelt", "einkorn", "emmer", "kamut", "khorasan", "durum", "semolina", "barley", "malt", "oat", "oats", "triticale", "bran", "bulgur", "couscous", "freekeh", "oat milk", "oatmeal", "seitan":
+		return gluten, false
+	case "weizen", "dinkel", "gerste", "gersten", "malz", "hafer", "griess", "gruenkern", "haferflocken":
+		return gluten, true
+	case "rye", "pumpernickel":
+		return gluten | rye, false
+	case "roggen":
+		return gluten | rye, true
+	case "buckwheat", "rice", "maize", "corn", "cornmeal", "polenta", "millet", "sorghum", "teff", "quinoa", "amaranth", "chickpea", "chickpeas", "tapioca", "cassava", "chestnut", "psyllium", "rice milk", "coconut milk", "salt", "water", "potato", "pumpkin", "carrot", "onion", "garlic", "olive", "tomato",
+		"spinach", "apple", "banana", "date", "fig", "raisin", "sultana", "cranberry", "currant", "apricot", "prune", "orange", "lemon", "zest", "seed", "seeds", "linseed", "flaxseed", "flax", "sunflower", "poppy", "chia", "hemp", "pumpkin seed", "caraway", "fennel", "coriander", "anise", "cumin",
+		"rosemary", "thyme", "herb", "pepper", "chilli", "paprika", "cinnamon", "cardamom", "nutmeg", "vanilla", "cocoa", "chocolate", "coffee", "tea", "coconut", "cream of tartar", "eggplant", "butternut", "yeast water":
+		return plain, false
+	case "buchweizen", "reis", "mais", "hirse", "kichererbsen", "maronen", "kastanien", "flohsamen", "kokosmilch", "reismilch", "salz", "wasser", "kartoffel", "kartoffeln", "kuerbis", "kuerbiskerne", "karotte", "karotten", "zwiebel", "zwiebeln", "knoblauch", "oliven", "tomaten", "spinat", "apfel", "banane",
+		"datteln", "feigen", "rosinen", "sultaninen", "cranberrys", "zitrone", "leinsamen", "sonnenblumenkerne", "sonnenblumen", "mohn", "chiasamen", "hanf", "hanfsamen", "kuemmel", "fenchel", "koriander", "anis", "rosmarin", "thymian", "pfeffer", "zimt", "kardamom", "muskat", "muskatnuss", "kakao",
+		"schokolade", "kaffee", "kokos", "kokosnuss", "auberginen", "altbrot", "kerne":
+		return plain, true
+	case "milk", "cream", "yogurt", "yoghurt", "quark", "kefir", "cheese", "ricotta", "mascarpone", "feta", "cheddar", "parmesan", "mozzarella", "whey", "buttermilk":
+		return milk | spoils, false
+	case "milch", "sahne", "rahm", "joghurt", "kaese", "frischkaese", "molke":
+		return milk | spoils, true
+	case "milk powder", "milchpulver", "magermilchpulver", "vollmilchpulver", "lactose":
+		return milk, false
+	case "butter", "ghee", "butterschmalz":
+		return milk | fat, true
+	case "margarine", "lard", "shortening", "schmalz", "oil", "coconut fat", "cocoa butter", "kakaobutter":
+		return fat, false
+	case "oel":
+		return fat, true
+	case "egg", "yolk", "ei", "eigelb", "eiweiss", "vollei", "huehnerei", "mayonnaise":
+		return egg | spoils, false
+	case "eier":
+		return egg | spoils, true
+	case "almond", "walnut", "hazelnut", "pecan", "cashew", "pistachio", "macadamia", "brazil nut", "nut", "marzipan", "praline", "almond milk", "almond butter":
+		return nuts, false
+	case "mandel", "mandeln", "walnuss", "walnuesse", "haselnuss", "haselnuesse", "pekan", "pistazie", "pistazien", "paranuss", "paranuesse", "nuss", "nuesse", "nougat":
+		return nuts, true
+	case "peanut", "groundnut", "peanut butter", "erdnussbutter":
+		return peanut, false
+	case "erdnuss", "erdnuesse":
+		return peanut, true
+	case "soya", "soy", "tofu", "miso", "edamame", "soy milk", "soya milk", "soy sauce":
+		return soya, false
+	case "soja":
+		return soya, true
+	case "lupin", "lupine", "suesslupine":
+		return lupin, true
+	case "celery", "celeriac":
+		return celery, false
+	case "sellerie":
+		return celery, true
+	case "mustard":
+		return mustard, false
+	case "senf":
+		return mustard, true
+	case "sesame", "tahini", "tahin":
+		return sesame, false
+	case "sesam":
+		return sesame, true
+	case "wine", "vinegar", "sulphite", "sulfite", "sulphites", "dried apricot", "trockenaprikosen":
+		return sulphites, false
+	case "fish", "anchovy", "anchovies", "salmon", "tuna", "fisch", "sardelle", "sardellen", "lachs", "thunfisch":
+		return fish | spoils, false
+	case "shrimp", "prawn", "crab", "lobster", "crayfish", "garnele", "garnelen", "krabbe", "krabben", "hummer":
+		return crustaceans | spoils, false
+	case "mussel", "oyster", "squid", "clam", "snail", "muschel", "muscheln", "auster", "austern", "tintenfisch":
+		return molluscs | spoils, false
+	case "meat", "bacon", "ham", "sausage", "chorizo", "salami", "beef", "pork", "chicken", "wurst", "speck", "schinken", "hack", "fleisch":
+		return spoils, false
+	case "sugar", "honey", "syrup", "molasses", "jam", "treacle", "honig", "melasse":
+		return sugar, false
+	case "zucker", "sirup":
+		return sugar, true
+	case "yeast", "hefe", "trockenhefe", "frischhefe", "backhefe", "poolish", "biga", "preferment", "pate fermentee", "vorteig":
+		return yeast, false
 	}
+	return 0, false
 }
 
 // allergens are the groups, by their keys, in the order of their traits.
@@ -86,56 +127,51 @@ func allergens() []string {
 	return []string{"gluten", "crustaceans", "egg", "fish", "peanut", "soya", "milk", "nuts", "celery", "mustard", "sesame", "sulphites", "lupin", "molluscs"}
 }
 
-// traitsOf reads a name: whole words, German compounds by either end. ok is
-// false when no word of it is known.
+// traitsOf reads a name: whole words, and two or three words before their parts, for
+// almond milk is no milk; German compounds by either end. ok is false when no word of it
+// is known.
 func traitsOf(name string) (out trait, ok bool) {
-	words := pantry()
-	text := " " + strings.Join(strings.FieldsFunc(folded(name), func(r rune) bool { return !unicode.IsLetter(r) }), " ") + " "
-	for _, w := range words { // two words before their parts
-		for _, n := range strings.Split(w.names, ",") {
-			if strings.Contains(n, " ") && strings.Contains(text, " "+n+" ") {
-				text = strings.ReplaceAll(text, " "+n+" ", " ")
-				out, ok = out|w.traits, true
+	words := strings.FieldsFunc(folded(name), func(r rune) bool { return !unicode.IsLetter(r) })
+	for len(words) > 0 {
+		n := min(3, len(words))
+		for ; n > 1; n-- {
+			if t, _ := traitsOfName(strings.Join(words[:n], " ")); t != 0 {
+				out |= t
+				break
 			}
 		}
-	}
-	for _, token := range strings.Fields(text) {
-		if t, known := traitsOfToken(words, token); known {
-			out, ok = out|t, true
+		if n == 1 {
+			out |= traitsOfWord(words[0])
 		}
+		words = words[n:]
 	}
 	if out&(milk|spoils) == milk|spoils && out&fat == 0 {
 		out |= liquid
 	}
-	return out, ok
+	return out, out != 0
 }
 
-// traitsOfToken looks one word up: as it stands, in the plural, then as a
-// compound.
-func traitsOfToken(words []word, token string) (out trait, ok bool) {
-	forms := []string{token, strings.TrimSuffix(token, "s"), strings.TrimSuffix(token, "es"), strings.TrimSuffix(token, "n")}
-	for _, w := range words {
-		if slices.ContainsFunc(strings.Split(w.names, ","), func(n string) bool { return slices.Contains(forms, n) }) {
-			out, ok = out|w.traits, true
-		}
+// traitsOfWord looks one word up: as it stands, in the plural, then as a compound.
+func traitsOfWord(word string) (out trait) {
+	for _, end := range []string{"", "s", "es", "n"} {
+		t, _ := traitsOfName(strings.TrimSuffix(word, end))
+		out |= t
 	}
-	if ok {
-		return out, true
+	if out != 0 {
+		return out
 	}
 	// The longest ends win: Buchweizen is no Weizen.
-	longest := map[bool]int{}
-	found := map[bool]trait{}
-	for _, w := range words {
-		for _, n := range strings.Split(w.names, ",") {
-			for _, atEnd := range []bool{false, true} {
-				fits := w.compound && (atEnd && strings.HasSuffix(token, n) || !atEnd && strings.HasPrefix(token, n) && len(n) >= 4)
-				if fits && len(n) > longest[atEnd] {
-					longest[atEnd], found[atEnd] = len(n), w.traits
-				}
-			}
+	for cut := 1; cut < len(word) && out == 0; cut++ {
+		if t, compound := traitsOfName(word[cut:]); compound {
+			out = t
 		}
 	}
-	return found[false] | found[true], len(found) > 0
+	for end := len(word) - 1; end >= 4; end-- {
+		if t, compound := traitsOfName(word[:end]); compound {
+			return out | t
+		}
+	}
+	return out
 }
 
 // folded is a text in small letters without umlauts and accents.

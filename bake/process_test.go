@@ -243,7 +243,7 @@ func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
 // A bulk that ends early, seen or not, leaves out the folds that would come
 // after it: nobody folds a shaped loaf.
 func TestNoFoldComesAfterTheBulk(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 29).Retarded(600)
+	p := bake.NewProcess(bake.DefaultBatch(), start(), 29).Retarded()
 	i := slices.IndexFunc(p.Defs, func(d bake.StepDef) bool { return d.ID == bake.BulkID })
 	p.Defs[i].Usual = bake.Spread{LowMin: 90, MidMin: 120, HighMin: 150}
 	steps := p.Steps(at(8, 0), unseen())

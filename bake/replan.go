@@ -36,11 +36,17 @@ func (p *Process) Replan(e estimator.Estimate, f heat.Fridge, totalPercent float
 	if math.Abs(end-bulk.RisePercent) < math.Max(leastMove, moveShare*(high-low)) {
 		return Said{}
 	}
-	p.Usually(BulkID, end, bulk.Usual)
-	p.Reworded(BulkID, "bulk.percent", Values{"rise_percent": end})
+	p.bulkEndsAt(end)
 	v := Values{"bulk_percent": end, "was_percent": bulk.RisePercent, "mass_g": 1000 * f.PieceKg, "cool_tenth": f.Until(c, coldC), "cold_c": coldC, "hours_tenth": carry, "usual_c": 24.0}
 	if bulk.RisePercent == 0 {
 		return Said{"plan.replan", v}
 	}
 	return Said{"plan.replan.moved", v}
+}
+
+// bulkEndsAt lets the bulk end at a rise in percent.
+func (p *Process) bulkEndsAt(percent float64) {
+	p.Edit(BulkID, func(d *StepDef) {
+		d.RisePercent, d.Key, d.Values = percent, "bulk.percent", Values{"rise_percent": percent}
+	})
 }

@@ -29,7 +29,7 @@ func straight() estimator.Estimate {
 func TestReplan(t *testing.T) {
 	light, heavy := heat.Fridge{AirC: 4, PieceKg: 0.75}, heat.Fridge{AirC: 4, PieceKg: 2}
 	end := func(f heat.Fridge) float64 {
-		p := bake.NewProcess(bake.DefaultBatch(), at(8, 0), 24).Retarded(600)
+		p := bake.NewProcess(bake.DefaultBatch(), at(8, 0), 24).Retarded()
 		said := p.Replan(straight(), f, 120)
 		assert.Contains(t, words(said), "The bulk ends at")
 		assert.Empty(t, p.Replan(straight(), f, 120), "nothing new, nothing said")
@@ -40,7 +40,7 @@ func TestReplan(t *testing.T) {
 
 	day := bake.NewProcess(bake.DefaultBatch(), at(8, 0), 24)
 	assert.Empty(t, day.Replan(straight(), light, 120), "no night in the cold, nothing to replan")
-	night := day.Retarded(600)
+	night := day.Retarded()
 	assert.Empty(t, night.Replan(unseen(), light, 120), "no forecast")
 	assert.Empty(t, night.Replan(straight(), light, 500), "never gets there")
 	blind := straight()

@@ -683,9 +683,7 @@ func (s *Session) bulkEndsAt(percent float64) {
 	if s.process == nil || s.process.closed(BulkID) {
 		return
 	}
-	d, _ := s.process.def(BulkID)
-	s.process.Usually(BulkID, percent, d.Usual)
-	s.process.Reworded(BulkID, "bulk.percent", Values{"rise_percent": percent})
+	s.process.bulkEndsAt(percent)
 }
 
 // usualBatch reports whether the rise is of the vessel's own batch.

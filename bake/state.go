@@ -288,7 +288,7 @@ func (s *Session) followProcess(now time.Time) {
 // says: the next step is due when somebody takes it out. A plan with a night in the cold
 // knows that time.
 func (s *Session) holdCold(now time.Time) {
-	if !s.cold || !s.underWay() || s.process.index(tubID) >= 0 {
+	if !s.cold || !s.underWay() || s.process.index(TubID) >= 0 {
 		return
 	}
 	for i := range s.steps {

@@ -124,7 +124,7 @@ func TestPastFeedsKnowLateAndCold(t *testing.T) {
 // TestThePlannedDoughAgainstTheProbe: what is learnt of the mixing, and when nothing is.
 func TestThePlannedDoughAgainstTheProbe(t *testing.T) {
 	planned := NewProcess(DefaultBatch(), time.Time{}, 22)
-	planned.Reworded(MixID, "mix.water", Values{"dough_c": 24.0})
+	planned.Edit(MixID, func(d *StepDef) { d.Values = Values{"dough_c": 24.0} })
 	unplanned := NewProcess(DefaultBatch(), time.Time{}, 22)
 	at := func(after time.Duration, c float64) []forecast.Point { return []forecast.Point{{At: after, DoughC: c}} }
 	require.NotNil(t, warmerThan(&planned, at(time.Minute, 25.5)))

@@ -92,6 +92,6 @@ func TestTheWaterLearnsFromTheProbe(t *testing.T) {
 	assert.Less(t, after.TempC, before.TempC-warmer, "the flour brings none of it")
 	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
 	assert.Zero(t, p.WantedDoughC())
-	p.Reworded(bake.MixID, "mix.water", bake.Values{"dough_c": 25.0})
+	p.Edit(bake.MixID, func(d *bake.StepDef) { d.Values = bake.Values{"dough_c": 25.0} })
 	assert.InDelta(t, 25, p.WantedDoughC(), 1e-9)
 }

@@ -104,10 +104,10 @@ func TestEverySentenceOfABakeIsWhole(t *testing.T) {
 				for _, ware := range []bake.Ware{"", bake.Pot, bake.Tin, bake.Stone, bake.Tray} {
 					b := bake.Batch{Flours: []bake.Flour{{Name: flour, Grams: 900}}, WaterG: 640, Levain: bake.Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 14, AtOnce: 7, Inclusions: more, BakeIn: ware}
 					p := bake.NewProcess(b, start, 22)
-					for _, s := range append(append(laid(p), laid(p.Retarded(600))...), laid(p.TubRetarded(start.AddDate(0, 0, 1)))...) {
+					for _, s := range append(append(laid(p), laid(p.Retarded())...), laid(p.TubRetarded())...) {
 						whole(append(append(append(bake.Sentences{s.Name, s.Do, s.Question}, s.Caution...), s.Why...), b.Warnings()...)...)
 					}
-					plans, err := planner.Make(planner.Wish{Now: start, ReadyAt: start.Add(30 * time.Hour), Batch: b, Room: planner.Place{C: 17}, Starter: planner.Starter{ColdDays: 9}, MilkInTheWarm: true})
+					plans, err := planner.Make(planner.Request{Now: start, ReadyAt: start.Add(30 * time.Hour), Batch: b, RoomC: 17, Starter: planner.Starter{ColdDays: 9}, MilkInTheWarm: true})
 					require.NoError(t, err)
 					for _, p := range plans {
 						whole(p.Name())

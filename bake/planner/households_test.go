@@ -31,7 +31,7 @@ type house struct {
 	ceiling, mu, lag      float64
 	resp                  float64
 	roomC, swingC, driftC float64 // mean, daily swing, slow wander
-	warmerC               float64 // dough after mixing above the room
+	mixedC                float64 // dough after mixing
 	fridge                heat.Fridge
 	offC                  float64 // how wrong the household's idea of its room is
 }
@@ -43,12 +43,13 @@ func newHouse(rng *rand.Rand) house {
 	h := house{
 		rng: rng, shape: kinetics.Gompertz(), ceiling: 175 * math.Exp(0.18*z()), mu: 20 * math.Exp(0.30*z()),
 		lag: 0.33 + 0.12*z(), resp: rng.Float64(), roomC: min(28, max(17, 23+2.2*z())),
-		swingC: 1.2 * rng.Float64(), driftC: 0.7, warmerC: 1 + 1.2*z(), offC: 1.2 * z(),
+		swingC: 1.2 * rng.Float64(), driftC: 0.7, offC: 1.2 * z(),
 		fridge: heat.Fridge{AirC: 4 + z(), PieceKg: 0.88 * math.Exp(0.2*z()/0.37)},
 	}
 	if rng.IntN(2) == 0 {
 		h.shape = kinetics.Logistic()
 	}
+	h.mixedC = min(26, max(24, h.roomC)) + 1.2*z() // by the water that the plan says
 	return h
 }
 
@@ -72,7 +73,7 @@ type day struct {
 // live lets the dough stand for so many minutes after mixing at 12:00.
 func (h *house) live(minutes int) day {
 	var d day
-	dough, wander, e := h.roomC+h.warmerC, 0.0, 0.0
+	dough, wander, e := h.mixedC, 0.0, 0.0
 	for m := range minutes + 1 {
 		wander += -wander/180 + h.driftC*math.Sqrt(2.0/180)*h.rng.NormFloat64()
 		air := h.roomC + wander + h.swingC*math.Sin(2*math.Pi*(12+float64(m)/60-9)/24)
@@ -100,8 +101,8 @@ const (
 // minutes, and is up to twenty minutes late. At bedtime it goes in anyway.
 func (h *house) watched(d day) int {
 	fit := forecast.New(forecast.DefaultPrior("dough").Inoculated(0.10), nil, kinetics.NewResponses())
-	p, f := bake.NewProcess(bake.DefaultBatch(), now(), h.roomC).Retarded(600), heat.Fridge{AirC: 4, PieceKg: 0.88}
-	p.Usually(bake.BulkID, 60, bake.Spread{MidMin: 1})
+	p, f := bake.NewProcess(bake.DefaultBatch(), now(), h.roomC).Retarded(), heat.Fridge{AirC: 4, PieceKg: 0.88}
+	p.Edit(bake.BulkID, func(d *bake.StepDef) { d.RisePercent = 60 })
 	for m := 0; m <= bedtime-shaping; m++ {
 		at := time.Duration(m) * time.Minute
 		fit.Temper(at.Hours(), d.doughC[m]+0.1*h.rng.NormFloat64(), d.airC[m])
@@ -135,9 +136,9 @@ func estimate(fit *forecast.Fit, at time.Duration, doughC float64) estimator.Est
 // planned is the minute of the plan's own clock, made for the household's idea
 // of its room.
 func (h *house) planned(t *testing.T) int {
-	w := planner.Wish{
-		Now: now(), ReadyAt: now().Add(29 * time.Hour), Batch: bake.DefaultBatch(), DoughC: min(34, max(11, h.roomC+h.offC+1)),
-		Room: planner.Place{C: h.roomC + h.offC}, Starter: planner.Starter{RipeFrom: now().Add(4 * time.Hour), RipeUntil: now().Add(4*time.Hour + time.Minute)},
+	w := planner.Request{
+		Now: now(), ReadyAt: now().Add(29 * time.Hour), Batch: bake.DefaultBatch(),
+		RoomC: h.roomC + h.offC, Starter: planner.Starter{RipeFrom: now().Add(4 * time.Hour), RipeUntil: now().Add(4*time.Hour + time.Minute)},
 	}
 	plans, err := planner.Make(w)
 	require.NoError(t, err)

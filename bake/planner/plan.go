@@ -2,6 +2,7 @@ package planner
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -18,7 +19,7 @@ func (r Risk) Miss() float64 { return r.Under + r.Over }
 // Plan is one way to the bread. No step of it needs hands while the household sleeps
 // or is away.
 type Plan struct {
-	Way     string       // its name for programs, see Wish.ways
+	Way     string       // its name for programs, see Request.strategies
 	Process bake.Process // ready to be adopted: its steps follow the live forecast
 	Steps   []bake.Step  // the whole timetable from feeding to slicing; empty when there is none
 	Feed    *bake.Feed   // the first feed it needs; nil when the starter is ripe
@@ -40,81 +41,126 @@ type Plan struct {
 	tub   bool    // the whole tub in the cold: its end is harder to hit than a loaf's
 }
 
-// Times in hours. Common practice, no source.
+// freshHours is how long a bread may lie before it counts against a plan, and leastTub the
+// rise in percent before which no tub goes into the cold; this project's choice.
 const (
-	leastCold   = 8.0  // a shorter retard brings little
-	mostCold    = 48.0 // IREKS Kompendium, 6.3.4: 0 to 5 C up to 48 h
-	proofHours  = 100.0 / 60
-	leastProof  = 75.0 / 60 // an oven must heat up meanwhile
-	mostProof   = 4.0       // at 24 C
-	reactHours  = 10.0 / 60
-	mostLate    = 1.0 // the middle dough is not left standing past its mark for longer
-	neverHours  = 48.0
-	startStep   = 15 * time.Minute
-	plannedLate = 0.8  // a night in the cold ends so that this share is ready in time
-	evenChance  = 0.5  // below it nothing is offered
-	freshHours  = 4.0  // a bread may lie so long before it counts against a plan; this project's choice
-	leastTub    = 20.0 // a tub that would have to go in before this rise, in percent, is too warm for it
+	freshHours = 4.0
+	leastTub   = 20.0
 )
 
-// Make plans the wish in every way that applies and returns them best first: those
+// Make plans the request in every way that applies and returns them best first: those
 // that fit before those that do not, then by what they risk and how long the bread
 // would lie. When none fits the first is the way that would fit soonest, with its
 // timetable and from when on it would be good.
-func Make(w Wish) ([]Plan, error) {
-	w = w.withDefaults()
-	if err := w.Validate(); err != nil {
+func Make(r Request) ([]Plan, error) {
+	r.ReadyAt = r.ReadyAt.In(r.Now.Location())
+	if err := r.Validate(); err != nil {
 		return nil, err
 	}
-	jobs := w.jobs()
+	all := r.candidates()
 	var out []Plan
-	for _, j := range jobs {
-		out = append(out, j.plan())
+	for _, c := range all {
+		out = append(out, c.plan())
 	}
 	order := func() {
 		sort.SliceStable(out, func(i, j int) bool { return out[i].score() < out[j].score() })
 	}
-	order()
-	if out[0].Fits {
+	if order(); out[0].Fits {
 		return out, nil
 	}
-	if p, ok := soonest(w, jobs); ok {
-		for i := range out {
-			if out[i].Way == p.Way {
-				out[i] = p
-			}
-		}
+	if p, ok := soonest(r, all); ok {
+		out[slices.IndexFunc(out, func(x Plan) bool { return x.Way == p.Way })] = p
 		order()
 	}
 	return out, nil
 }
 
-// soonest returns the way that fits soonest after the wished time.
-func soonest(w Wish, jobs []*job) (Plan, bool) {
+// soonest returns the way that fits soonest after the wanted time.
+func soonest(r Request, all []*candidate) (Plan, bool) {
 	step := time.Hour
-	for at := w.ReadyAt.Truncate(time.Hour).Add(step); at.Sub(w.ReadyAt) < 72*time.Hour; at = at.Add(step) {
-		if at.Sub(w.ReadyAt) > 12*time.Hour {
+	for at := r.ReadyAt.Truncate(time.Hour).Add(step); at.Sub(r.ReadyAt) < 72*time.Hour; at = at.Add(step) {
+		if at.Sub(r.ReadyAt) > 12*time.Hour {
 			step = 2 * time.Hour
 		}
-		if w.asleep(at) {
+		if r.asleep(at) {
 			continue
 		}
-		for _, j := range jobs {
-			try := *j
-			try.w.ReadyAt = at
+		for _, c := range all {
+			try := *c
+			try.ReadyAt = at
 			if list := try.trials(time.Hour); len(list) == 0 || list[0].chance < evenChance {
 				continue
 			}
-			p := try.plan()
-			if !p.Fits {
-				continue
+			if p := try.plan(); p.Fits {
+				p.Fits, p.Late, p.Chance, p.GoodAt = false, 1, 0, at
+				p.Why = because("tight", bake.Values{"wanted": r.ReadyAt, "good": at})
+				return p, true
 			}
-			p.Fits, p.Late, p.Chance, p.GoodAt = false, 1, 0, at
-			p.Why = because("tight", bake.Values{"wanted": w.ReadyAt, "good": at})
-			return p, true
 		}
 	}
 	return Plan{}, false
+}
+
+// plan is the best beginning of a candidate.
+func (c *candidate) plan() Plan {
+	p := Plan{Way: c.name, InoculationPercent: c.inoc, TotalPercent: c.total, Late: 1, tub: c.tub}
+	list := c.trials(startStep)
+	if len(list) == 0 {
+		p.Why = because("nothing", nil)
+		return p
+	}
+	x := &list[0]
+	p.BulkEndPercent = x.end
+	if p.Why = c.possible(x.end); p.Why != nil {
+		return p
+	}
+	p.Late, p.Chance, p.Ready = x.late, x.chance, x.window(x.ready)
+	p.Watched = c.risk(func(i int) float64 { return x.shares[i] })
+	act, proof := median(x.acts), median(x.proofs)
+	p.Clock = c.risk(func(i int) float64 { return c.unseen(i, act, proof) })
+	p.Process, p.Steps = x.process, x.steps
+	if len(x.feeds) > 0 {
+		p.Feed = &x.feeds[0]
+	}
+	c.awake(p.Steps)
+	s := &p.Steps[len(p.Steps)-1] // the middle of when the bread is ready is that of its timetable
+	p.Ready = estimator.Window{From: earlier(c.nextFree(p.Ready.From), s.At), Median: s.At, Until: later(c.nextFree(p.Ready.Until), s.At)}
+	s.From, s.Until = p.Ready.From, p.Ready.Until
+	p.early = c.ReadyAt.Sub(s.At).Hours()
+	p.Notes = c.notes(p)
+	if p.Fits = x.chance >= evenChance; !p.Fits {
+		p.Why = c.why(p)
+	}
+	return p
+}
+
+// possible says why no bulk of the dough may end at a rise; nil when it may.
+func (c *candidate) possible(bulkEnd float64) bake.Sentences {
+	switch v := (bake.Values{"bulk_percent": bulkEnd}); {
+	case bulkEnd > c.stands:
+		return because("beyond", v)
+	case c.tub && bulkEnd < leastTub:
+		return because("too_warm", v)
+	}
+	return nil
+}
+
+// why says what speaks against a way.
+func (c *candidate) why(p Plan) bake.Sentences {
+	var out bake.Sentences
+	if p.Late > evenChance {
+		out = because("late", bake.Values{"ready": p.Ready.Median, "from": p.Ready.From, "until": p.Ready.Until})
+	}
+	switch {
+	case p.Watched.Over > 0.3:
+		out = append(out, because("over", nil)...)
+	case p.Watched.Under > 0.3:
+		out = append(out, because("under", nil)...)
+	}
+	if len(out) == 0 {
+		out = because("seldom", bake.Values{"chance_percent": 100 * p.Chance})
+	}
+	return out
 }
 
 // Name is what a household calls the way.
@@ -140,82 +186,70 @@ func (p Plan) score() float64 {
 	return s
 }
 
-// way is one manner of doing it.
-type way struct {
-	name    string
-	spot    Place
-	inoc    float64 // fermented flour, percent
-	cold    bool    // a night in the refrigerator, shaped
-	tub     bool    // a night in the refrigerator in the tub, shaped cold
-	counter bool    // a night in the tub where it stands
-}
-
-// ways lists what the household can do with this dough. A paste of rye is neither
+// strategies lists what the household can do with this dough. A paste of rye is neither
 // kept cold nor left for a night, a rich dough is retarded in the tub and proofs in
 // the warm, and what spoils does not stand out at night.
-func (w Wish) ways() []way {
-	n, _ := w.Batch.Numbers()
-	full, kind := n.InoculationPercent, w.Batch.Kind()
-	warm := w.Warm.C != 0
-	day := "same_day"
+func (r Request) strategies() []strategy {
+	n, _ := r.Batch.Numbers()
+	full, kind, day := n.InoculationPercent, r.Batch.Kind(), "same_day"
 	if kind == bake.Rye {
 		day = "same_day.rye"
 	}
-	out := []way{{name: day, spot: w.Room, inoc: full}}
-	if warm {
-		out = append(out, way{name: day + ".warm", spot: w.Warm, inoc: full})
+	warmer := func(s strategy) []strategy {
+		out := []strategy{s}
+		if r.WarmC != 0 {
+			s.name, s.placeC = s.name+".warm", r.WarmC
+			out = append(out, s)
+		}
+		return out
 	}
+	out := warmer(strategy{name: day, placeC: r.RoomC, inoc: full})
 	if kind == bake.Rye {
 		return out
 	}
-	if !w.NoFridge && kind == bake.Lean {
-		out = append(out, way{name: "overnight", spot: w.Room, inoc: full, cold: true})
-		if warm {
-			out = append(out, way{name: "overnight.warm", spot: w.Warm, inoc: full, cold: true})
-		}
-		out = append(out, way{name: "overnight.half", spot: w.Room, inoc: full / 2, cold: true})
+	if !r.NoFridge && kind == bake.Lean {
+		out = append(out, warmer(strategy{name: "overnight", placeC: r.RoomC, inoc: full, cold: true})...)
+		out = append(out, strategy{name: "overnight.half", placeC: r.RoomC, inoc: full / 2, cold: true})
 	}
-	if !w.NoFridge {
-		out = append(out, way{name: "tub", spot: w.Room, inoc: full, tub: true})
+	if !r.NoFridge {
+		out = append(out, strategy{name: "tub", placeC: r.RoomC, inoc: full, tub: true})
 	}
-	if !w.Batch.Perishable() {
-		out = append(out, way{name: "night", spot: w.Room, inoc: full, counter: true})
+	if !r.Batch.Perishable() {
+		out = append(out, strategy{name: "night", placeC: r.RoomC, inoc: full, counter: true})
 	}
 	return out
 }
 
-// jobs prepares every way; those that make no sense are left out.
-func (w Wish) jobs() []*job {
-	var out []*job
-	for _, y := range w.ways() {
-		j := &job{w: w, way: y, kind: w.Batch.Kind()}
-		if y.counter && !j.chooseLevain() {
+// candidates prepares every strategy; those that make no sense are left out.
+func (r Request) candidates() []*candidate {
+	var out []*candidate
+	for _, s := range r.strategies() {
+		c := &candidate{Request: r, strategy: s}
+		if s.counter && !c.chooseLevain() {
 			continue
 		}
-		j.build()
-		out = append(out, j)
+		c.build()
+		out = append(out, c)
 	}
 	return out
 }
 
 // chooseLevain finds the levain with which the middle dough is at its mark an hour and a
 // half after waking, so that most are seen to get there, when it was mixed three hours
-// before bed, time for its folds. It
-// is the batch's own where that is slow enough; false when there would be less than
-// can be weighed.
-func (j *job) chooseLevain() bool {
-	full := j.way.inoc
-	night := (j.w.WakeMin - j.w.BedMin + 24*60) % (24 * 60)
-	want := float64(night)/60 + 4.5
+// before bed, time for its folds. It is the batch's own where that is slow enough; false
+// when there would be less than can be weighed.
+func (c *candidate) chooseLevain() bool {
+	night := c.Hours.Night(c.Now)
+	want := night.Until.Sub(night.From).Hours() + 4.5
 	at := func(inoc float64) float64 {
-		j.way.inoc = inoc
-		j.build()
-		return median(j.marks)
+		c.inoc = inoc
+		c.build()
+		return median(c.marks)
 	}
-	if at(full) > want-0.75 {
+	low, high := 0.5, c.inoc
+	if at(high) > want-0.75 {
 		return true
 	}
-	low, high := 0.5, full
 	if at(low) < want {
 		return false
 	}
@@ -226,6 +260,6 @@ func (j *job) chooseLevain() bool {
 			high = mid
 		}
 	}
-	j.way.name = "night.less"
+	c.name = "night.less"
 	return true
 }

@@ -35,30 +35,30 @@ func TestTimetables(t *testing.T) {
 	milkBread.WaterG = 320
 	potted := bake.DefaultBatch()
 	potted.AtOnce = 1
-	for name, edit := range map[string]func(*planner.Wish){
-		"lean-17":           func(w *planner.Wish) { w.Room.C = 17 },
-		"lean-21":           func(w *planner.Wish) { w.Room.C = 21 },
-		"lean-26":           func(w *planner.Wish) { w.Room.C = 26 },
-		"lean-29":           func(w *planner.Wish) { w.Room.C = 29 },
-		"one-pot-no-fridge": func(w *planner.Wish) { sameDay(25)(w); w.Batch = potted },
+	for name, edit := range map[string]func(*planner.Request){
+		"lean-17":           func(w *planner.Request) { w.RoomC = 17 },
+		"lean-21":           func(w *planner.Request) { w.RoomC = 21 },
+		"lean-26":           func(w *planner.Request) { w.RoomC = 26 },
+		"lean-29":           func(w *planner.Request) { w.RoomC = 29 },
+		"one-pot-no-fridge": func(w *planner.Request) { sameDay(25)(w); w.Batch = potted },
 		"same-day-17":       sameDay(17),
 		"same-day-21":       sameDay(21),
 		"same-day-26":       sameDay(26),
 		"same-day-29":       sameDay(29),
-		"too-tight":         func(w *planner.Wish) { w.ReadyAt = now().Add(9 * time.Hour) },
-		"rich":              func(w *planner.Wish) { w.Batch = rich },
-		"rye":               func(w *planner.Wish) { w.Batch, w.ReadyAt = rye, now().Add(58*time.Hour) },
-		"milk-accepted":     func(w *planner.Wish) { w.Batch, w.MilkInTheWarm = milkBread, true },
-		"twenty-rolls":      func(w *planner.Wish) { w.Batch = of("strong white wheat", 20) },
-		"one-pot":           func(w *planner.Wish) { w.Batch = potted },
-		"cold-starter":      func(w *planner.Wish) { w.Starter.ColdDays, w.ReadyAt = 21, now().Add(54*time.Hour) },
-		"away": func(w *planner.Wish) {
-			w.Away = []planner.Span{{From: now().Add(8 * time.Hour), Until: now().Add(11 * time.Hour)}}
+		"too-tight":         func(w *planner.Request) { w.ReadyAt = now().Add(9 * time.Hour) },
+		"rich":              func(w *planner.Request) { w.Batch = rich },
+		"rye":               func(w *planner.Request) { w.Batch, w.ReadyAt = rye, now().Add(58*time.Hour) },
+		"milk-accepted":     func(w *planner.Request) { w.Batch, w.MilkInTheWarm = milkBread, true },
+		"twenty-rolls":      func(w *planner.Request) { w.Batch = of("strong white wheat", 20) },
+		"one-pot":           func(w *planner.Request) { w.Batch = potted },
+		"cold-starter":      func(w *planner.Request) { w.Starter.ColdDays, w.ReadyAt = 21, now().Add(54*time.Hour) },
+		"away": func(w *planner.Request) {
+			w.Away = []bake.Span{{From: now().Add(8 * time.Hour), Until: now().Add(11 * time.Hour)}}
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := wish()
-			w.Warm.C = 0
+			w.WarmC = 0
 			edit(&w)
 			plans, err := planner.Make(w)
 			require.NoError(t, err)
@@ -76,18 +76,18 @@ func TestTimetables(t *testing.T) {
 }
 
 // sameDay asks for bread on the evening of the day at whose beginning the starter is ripe.
-func sameDay(roomC float64) func(*planner.Wish) {
-	return func(w *planner.Wish) {
+func sameDay(roomC float64) func(*planner.Request) {
+	return func(w *planner.Request) {
 		w.Now, w.NoFridge = now().Add(-80*time.Minute), true
-		w.Room.C, w.ReadyAt, w.Starter.RipeUntil = roomC, now().Add(14*time.Hour), now().Add(6*time.Hour)
+		w.RoomC, w.ReadyAt, w.Starter.RipeUntil = roomC, now().Add(14*time.Hour), now().Add(6*time.Hour)
 	}
 }
 
 // printed writes the first plan, the second where it fits, and the others in a line each.
-func printed(w planner.Wish, plans []planner.Plan) string {
+func printed(w planner.Request, plans []planner.Plan) string {
 	var b strings.Builder
 	l := text.New(text.Locale{}).At(w.Now)
-	fmt.Fprintf(&b, "Now %s, wanted %s, room %.0f °C.\n", w.Now.Format("Mon 15:04"), w.ReadyAt.Format("Mon 15:04"), w.Room.C)
+	fmt.Fprintf(&b, "Now %s, wanted %s, room %.0f °C.\n", w.Now.Format("Mon 15:04"), w.ReadyAt.Format("Mon 15:04"), w.RoomC)
 	for i, p := range plans {
 		if len(p.Steps) == 0 {
 			fmt.Fprintf(&b, "\n%s: %s\n", l.Tell(p.Name()), l.Tell(p.Why...))

@@ -56,3 +56,9 @@ func nextDay(now time.Time, min int, fits func(time.Time) bool) time.Time {
 func badWhen(s string) error {
 	return fmt.Errorf("%q is no time; expected e.g. \"tomorrow 08:00\", \"sat 10:00\", \"18:30\" or \"2026-03-08 08:00\"", s)
 }
+
+// onDay is a minute of t's day.
+func onDay(t time.Time, min int) time.Time {
+	y, m, d := t.Date()
+	return time.Date(y, m, d, min/60, min%60, 0, 0, t.Location())
+}

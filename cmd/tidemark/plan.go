@@ -88,12 +88,12 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 }
 
 // request turns the options into what the planner works from.
-func (f *planFlags) request() (planner.Wish, error) {
-	w := planner.Wish{Batch: bake.DefaultBatch(), Now: time.Now(), NoFridge: *f.noFridge, MilkInTheWarm: *f.milk}
+func (f *planFlags) request() (planner.Request, error) {
+	w := planner.Request{Batch: bake.DefaultBatch(), Now: time.Now(), NoFridge: *f.noFridge, MilkInTheWarm: *f.milk}
 	if *f.ready == "" && *f.peak == "" {
 		return w, errors.New("plan needs --ready WHEN, e.g. --ready \"tomorrow 08:00\", or --peak WHEN for a starter alone")
 	}
-	for _, read := range []func(*planner.Wish) error{f.fromConfig, f.degrees, f.times, f.readStarter, f.scale} {
+	for _, read := range []func(*planner.Request) error{f.fromConfig, f.degrees, f.times, f.readStarter, f.scale} {
 		if err := read(&w); err != nil {
 			return w, err
 		}
@@ -102,7 +102,7 @@ func (f *planFlags) request() (planner.Wish, error) {
 }
 
 // fromConfig takes the batch, the target, the time zone, the units and the quiet hours.
-func (f *planFlags) fromConfig(w *planner.Wish) error {
+func (f *planFlags) fromConfig(w *planner.Request) error {
 	f.learnFrom, f.words = *f.vessel, text.New(text.Locale{Zone: w.Now.Location()})
 	cfg, err := f.config()
 	if err != nil || cfg == nil {
@@ -124,19 +124,19 @@ func (f *planFlags) fromConfig(w *planner.Wish) error {
 	locale := app.LocaleOf(cfg)
 	locale.Zone = w.Now.Location()
 	f.words = text.New(locale)
-	w.BedMin, w.WakeMin = h.Sleep()
+	w.Hours.BedMin, w.Hours.WakeMin = h.Sleep()
 	return nil
 }
 
 // degrees reads the temperatures.
-func (f *planFlags) degrees(w *planner.Wish) (err error) {
-	if w.Room.C, err = f.celsius(*f.air); err != nil {
+func (f *planFlags) degrees(w *planner.Request) (err error) {
+	if w.RoomC, err = f.celsius(*f.air); err != nil {
 		return fmt.Errorf("--air: %w", err)
 	}
 	if *f.warm == "" {
 		return nil
 	}
-	if w.Warm.C, err = f.celsius(*f.warm); err != nil {
+	if w.WarmC, err = f.celsius(*f.warm); err != nil {
 		return fmt.Errorf("--warm: %w", err)
 	}
 	return nil
@@ -161,7 +161,7 @@ func (f *planFlags) celsius(typed string) (float64, error) {
 }
 
 // times reads every moment of the command line.
-func (f *planFlags) times(w *planner.Wish) (err error) {
+func (f *planFlags) times(w *planner.Request) (err error) {
 	if *f.now != "" {
 		if w.Now, err = planner.ParseWhen(*f.now, w.Now); err != nil {
 			return fmt.Errorf("--now: %w", err)
@@ -182,19 +182,19 @@ func (f *planFlags) times(w *planner.Wish) (err error) {
 	if !ok {
 		return fmt.Errorf("--away: %q is no span of time; expected e.g. \"15:00 to 18:00\"", *f.away)
 	}
-	var span planner.Span
+	var span bake.Span
 	if span.From, err = planner.ParseWhen(from, w.Now); err == nil {
 		span.Until, err = planner.ParseWhen(until, span.From)
 	}
 	if err != nil {
 		return fmt.Errorf("--away: %w", err)
 	}
-	w.Away = []planner.Span{span}
+	w.Away = []bake.Span{span}
 	return nil
 }
 
 // readStarter reads where the starter stands.
-func (f *planFlags) readStarter(w *planner.Wish) (err error) {
+func (f *planFlags) readStarter(w *planner.Request) (err error) {
 	typed := strings.TrimSpace(*f.starter)
 	if typed == "feed" {
 		return nil
@@ -212,7 +212,7 @@ func (f *planFlags) readStarter(w *planner.Wish) (err error) {
 }
 
 // scale makes the batch as large as asked.
-func (f *planFlags) scale(w *planner.Wish) error {
+func (f *planFlags) scale(w *planner.Request) error {
 	n, err := w.Batch.Numbers()
 	if err == nil && *f.loaves != 0 {
 		w.Batch, err = w.Batch.ScaleToLoaves(*f.loaves, n.PerLoafG)
@@ -230,10 +230,10 @@ func (f *planFlags) scale(w *planner.Wish) error {
 }
 
 // printPlans prints the first plan as a tide table and the others beside it.
-func (f *planFlags) printPlans(out io.Writer, w planner.Wish, plans []planner.Plan, from string) {
+func (f *planFlags) printPlans(out io.Writer, w planner.Request, plans []planner.Plan, from string) {
 	n, _ := w.Batch.Numbers()
 	l := f.words.At(w.Now)
-	fmt.Fprintf(out, "%s\n%s\n", l.Say("cli.plan.head", text.Values{"bread": f.title(w), "date": l.Date(w.ReadyAt), "at": f.words.Clock(w.ReadyAt), "room_c": w.Room.C,
+	fmt.Fprintf(out, "%s\n%s\n", l.Say("cli.plan.head", text.Values{"bread": f.title(w), "date": l.Date(w.ReadyAt), "at": f.words.Clock(w.ReadyAt), "room_c": w.RoomC,
 		"dough_g": n.TotalG, "hydration_percent": n.HydrationPercent, "fermented_percent": n.InoculationPercent}), from)
 	for i, p := range plans {
 		if i == 0 || *f.all && p.Fits {
@@ -244,7 +244,7 @@ func (f *planFlags) printPlans(out io.Writer, w planner.Wish, plans []planner.Pl
 }
 
 // title is what is baked.
-func (f *planFlags) title(w planner.Wish) string {
+func (f *planFlags) title(w planner.Request) string {
 	if w.Batch.Name == "" {
 		return f.words.Say("cli.plan.bread", nil)
 	}
@@ -258,7 +258,7 @@ func upper(s string) string {
 }
 
 // printPlan prints one timetable. A caution is told once.
-func (f *planFlags) printPlan(out io.Writer, w planner.Wish, p planner.Plan) {
+func (f *planFlags) printPlan(out io.Writer, w planner.Request, p planner.Plan) {
 	l := f.words.At(w.Now)
 	fmt.Fprintf(out, "\n%s\n", upper(l.Tell(p.Name())))
 	if len(p.Why) > 0 {
@@ -310,7 +310,7 @@ func (f *planFlags) doubt(s bake.Step) string {
 }
 
 // printWays prints the ways side by side.
-func (f *planFlags) printWays(out io.Writer, w planner.Wish, plans []planner.Plan) {
+func (f *planFlags) printWays(out io.Writer, w planner.Request, plans []planner.Plan) {
 	l := f.words.At(w.Now)
 	fmt.Fprintf(out, "\n%s\n\n", l.Say("cli.plan.ways", nil))
 	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
@@ -333,13 +333,13 @@ func (f *planFlags) printWays(out io.Writer, w planner.Wish, plans []planner.Pla
 }
 
 // printFeeds prints the feedings that peak at the wanted time, the next one first.
-func (f *planFlags) printFeeds(out io.Writer, w planner.Wish, from string) error {
+func (f *planFlags) printFeeds(out io.Writer, w planner.Request, from string) error {
 	l := f.words.At(w.Now)
 	feedings, err := planner.Feedings(w)
 	if err != nil {
 		return f.refused(w, err)
 	}
-	fmt.Fprintf(out, "%s\n%s\n\n", l.Say("plan.peak", text.Values{"at": w.ReadyAt, "room_c": w.Room.C}), from)
+	fmt.Fprintf(out, "%s\n%s\n\n", l.Say("plan.peak", text.Values{"at": w.ReadyAt, "room_c": w.RoomC}), from)
 	for _, x := range feedings {
 		fmt.Fprintf(out, "  %s\n", l.Tell(x.Said()...))
 	}
@@ -347,7 +347,7 @@ func (f *planFlags) printFeeds(out io.Writer, w planner.Wish, from string) error
 }
 
 // refused is what an error of the planner means to the person.
-func (f *planFlags) refused(w planner.Wish, err error) error {
+func (f *planFlags) refused(w planner.Request, err error) error {
 	var no planner.Refusal
 	var field bake.FieldError
 	switch {
@@ -360,7 +360,7 @@ func (f *planFlags) refused(w planner.Wish, err error) error {
 }
 
 // writeICS writes the first plan as a calendar.
-func (f *planFlags) writeICS(out io.Writer, w planner.Wish, p planner.Plan) error {
+func (f *planFlags) writeICS(out io.Writer, w planner.Request, p planner.Plan) error {
 	if len(p.Steps) == 0 {
 		return fmt.Errorf("no calendar written: %s", f.words.At(w.Now).Tell(p.Why...))
 	}

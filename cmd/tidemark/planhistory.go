@@ -29,7 +29,7 @@ func (f planFlags) config() (*config.Config, error) {
 
 // learn takes in what the household's own rises and feedings teach and says what
 // the plan is worked from. Without a history it is worked from published values.
-func (f planFlags) learn(ctx context.Context, w *planner.Wish) string {
+func (f planFlags) learn(ctx context.Context, w *planner.Request) string {
 	l, place, err := f.lessons(ctx, w)
 	if err != nil {
 		return f.words.Say("cli.plan.no_history", text.Values{"reason": err.Error()})
@@ -39,7 +39,7 @@ func (f planFlags) learn(ctx context.Context, w *planner.Wish) string {
 }
 
 // lessons reads the history, and says where it is.
-func (f planFlags) lessons(ctx context.Context, w *planner.Wish) (l app.Lessons, where string, err error) {
+func (f planFlags) lessons(ctx context.Context, w *planner.Request) (l app.Lessons, where string, err error) {
 	file := *f.configFile
 	if file == "" {
 		file = f.usual

@@ -88,7 +88,7 @@ func feedsOf(ctx context.Context, s *history.Store, demo bool) ([]bake.PastFeed,
 type planService struct {
 	app     *App
 	mu      sync.Mutex
-	request planner.Wish // of made
+	request planner.Request // of made
 	key     string
 	made    web.Planned
 }
@@ -102,7 +102,7 @@ func (d *planService) Plan(ctx context.Context, w web.PlanWish) (web.Planned, er
 }
 
 // plan plans, or takes the plans of the last request when it was the same.
-func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
+func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Request, web.Planned, error) {
 	w.Now = w.Now.Truncate(time.Minute)
 	query := w
 	query.Way = ""
@@ -111,7 +111,7 @@ func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Wish, w
 		return d.request, d.made, nil
 	}
 	if err := ctx.Err(); err != nil {
-		return planner.Wish{}, web.Planned{}, err
+		return planner.Request{}, web.Planned{}, err
 	}
 	request, out, err := d.app.request(ctx, w)
 	if err != nil {
@@ -154,7 +154,7 @@ func (d *planService) Choose(ctx context.Context, w web.PlanWish) (*bake.Chosen,
 	if i < 0 || len(made.Plans[i].Steps) == 0 {
 		return nil, refuse("there is no way %q to this bread any more; plan again", w.Way)
 	}
-	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: request.ReadyAt, Fridge: request.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Adopted()}, nil
+	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: request.ReadyAt, Fridge: request.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Process}, nil
 }
 
 // zone is the household's.
@@ -166,13 +166,13 @@ func (a *App) zone() *time.Location {
 }
 
 // request turns what the page asks for into what the planner works from.
-func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Planned, error) {
-	request := planner.Wish{
-		Now: w.Now.In(a.zone()), ReadyAt: w.ReadyAt, Room: planner.Place{C: w.AirC}, Warm: planner.Place{C: w.WarmC},
+func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Request, web.Planned, error) {
+	request := planner.Request{
+		Now: w.Now.In(a.zone()), ReadyAt: w.ReadyAt, RoomC: w.AirC, WarmC: w.WarmC,
 		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil, ColdDays: w.ColdDays}, MilkInTheWarm: w.MilkInTheWarm,
 	}
 	if !w.AwayUntil.IsZero() {
-		request.Away = []planner.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
+		request.Away = []bake.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
 	}
 	request.Away = append(request.Away, a.absences(w.Now)...)
 	v, err := a.doughVessel(w.Vessel)
@@ -192,7 +192,7 @@ func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Pl
 		request.Batch.BakeIn = w.BakeIn
 	}
 	request.TargetPercent = v.TargetPercent
-	request.BedMin, request.WakeMin = a.opt.Config.Household.Sleep()
+	request.Hours.BedMin, request.Hours.WakeMin = a.opt.Config.Household.Sleep()
 	request.OvenTaken = a.ovenTaken(v.Name)
 	out := web.Planned{Title: request.Batch.Name, Vessel: v.Name}
 	var l Lessons
@@ -206,14 +206,14 @@ func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Wish, web.Pl
 }
 
 // absences lists when nobody is there from now on, as was told in any vessel.
-func (a *App) absences(now time.Time) []planner.Span {
-	var out []planner.Span
+func (a *App) absences(now time.Time) []bake.Span {
+	var out []bake.Span
 	for _, name := range a.order {
 		v := a.vessels[name]
 		v.mu.Lock()
 		for _, x := range bake.Absences(v.state.Events) {
 			if x.Until.After(now) {
-				out = append(out, planner.Span{From: x.From, Until: x.Until})
+				out = append(out, bake.Span{From: x.From, Until: x.Until})
 			}
 		}
 		v.mu.Unlock()
@@ -222,8 +222,8 @@ func (a *App) absences(now time.Time) []planner.Span {
 }
 
 // ovenTaken lists when the bakes of the other vessels have the oven.
-func (a *App) ovenTaken(vessel string) []planner.Span {
-	var out []planner.Span
+func (a *App) ovenTaken(vessel string) []bake.Span {
+	var out []bake.Span
 	for _, name := range a.order {
 		v := a.vessels[name]
 		v.mu.Lock()

@@ -5,13 +5,14 @@ import (
 	"sort"
 
 	"tidemark/bake"
+	"tidemark/bake/heat"
 	"tidemark/estimator/forecast"
 	"tidemark/estimator/kinetics"
 )
 
-// crowdSize is how many possible doughs stand for the doubt. Chances are good
+// ensembleSize is how many possible doughs stand for the doubt. Chances are good
 // to a few in a hundred.
-const crowdSize = 128
+const ensembleSize = 128
 
 // Bounds of a right bake, as shares of the wanted rise.
 const (
@@ -32,19 +33,18 @@ type dough struct {
 // shape is midway between the two classic curves of growth.
 func shape() kinetics.Sigmoid { return kinetics.Richards(0.5) }
 
-// crowd is the doughs with the table of responses they share.
-type crowd struct {
+// ensemble is the doughs with the table of responses they share.
+type ensemble struct {
 	doughs []dough
 	middle dough
 	table  *kinetics.Responses
 }
 
-// newCrowd draws the doughs from a prior, the logarithm of the rate that is usual for
-// them, and the doubt of a place.
-func newCrowd(p forecast.Prior, usualRate, placeSD float64) crowd {
-	c := crowd{doughs: make([]dough, crowdSize), table: kinetics.NewResponses()}
-	for i := range c.doughs {
-		z := draw(i)
+// newEnsemble draws the doughs from a prior and the logarithm of the rate that is usual
+// for them.
+func newEnsemble(p forecast.Prior, usualRate float64) ensemble {
+	e := ensemble{doughs: make([]dough, ensembleSize), table: kinetics.NewResponses()}
+	of := func(z [6]float64) dough {
 		d := dough{
 			ceiling: math.Exp(p.LogCeiling.Mean + p.LogCeiling.SD*z[0]),
 			mu:      math.Exp(p.LogRate.Mean + p.LogRate.SD*z[1]),
@@ -55,11 +55,13 @@ func newCrowd(p forecast.Prior, usualRate, placeSD float64) crowd {
 			cool:    z[5],
 		}
 		d.s0, _ = shape().Unit(-d.lag)
-		c.doughs[i] = d
+		return d
 	}
-	c.middle = dough{ceiling: math.Exp(p.LogCeiling.Mean), mu: math.Exp(p.LogRate.Mean), lag: p.Lag.Mean, resp: 1 / (1 + math.Exp(-p.Response.Mean)), slow: math.Exp(usualRate - p.LogRate.Mean)}
-	c.middle.s0, _ = shape().Unit(-c.middle.lag)
-	return c
+	for i := range e.doughs {
+		e.doughs[i] = of(draw(i))
+	}
+	e.middle = of([6]float64{})
+	return e
 }
 
 // draw is the i-th point of a low-discrepancy sequence (additive recurrence on
@@ -89,9 +91,15 @@ func (d dough) need(rise float64) float64 {
 }
 
 // speed is the dough's speed at a temperature, relative to 24 C.
-func (c crowd) speed(d dough, tempC float64) float64 {
-	g, s := c.table.At(tempC)
+func (e ensemble) speed(d dough, tempC float64) float64 {
+	g, s := e.table.At(tempC)
 	return g + d.resp*(s-g)
+}
+
+// carry is the equivalent hours that the refrigerator still allows a dough of so many
+// kilograms which goes in at a temperature.
+func (e ensemble) carry(d dough, fromC, kg float64) float64 {
+	return heat.Fridge{AirC: fridgeC, PieceKg: math.Max(0.05, kg)}.Carry(fromC, bake.CarryHours, func(c float64) float64 { return e.speed(d, c) })
 }
 
 // pathStep and pathHours bound the table of a path.
@@ -104,7 +112,6 @@ const (
 
 // path is one dough's equivalent hours along the clock in a place.
 type path struct {
-	c     crowd
 	d     dough
 	from  float64 // temperature after mixing
 	place float64
@@ -115,16 +122,16 @@ type path struct {
 
 // newPath follows a dough of massKg from fromC in a place of placeC for some hours. It
 // nears the place with a time constant of 2 h for 1 kg (from memory).
-func (c crowd) newPath(d dough, fromC, placeC, massKg, hours float64) path {
-	p := path{c: c, d: d, from: fromC, place: placeC + d.offC, tau: 2 * math.Pow(massKg, 0.37)}
-	p.end = c.speed(d, p.place)
+func (e ensemble) newPath(d dough, fromC, placeC, massKg, hours float64) path {
+	p := path{d: d, from: fromC, place: placeC + d.offC, tau: 2 * math.Pow(massKg, 0.37)}
+	p.end = e.speed(d, p.place)
 	p.sums = make([]float64, int(hours/pathStep)+1)
 	gap, fade := fromC-p.place, math.Exp(-pathStep/p.tau)
 	gap *= math.Sqrt(fade) // in the middle of the step
 	for i := 1; i < len(p.sums); i++ {
 		v := p.end
 		if math.Abs(gap) > 0.05 {
-			v = c.speed(d, p.place+gap)
+			v = e.speed(d, p.place+gap)
 		}
 		p.sums[i] = p.sums[i-1] + pathStep*v
 		gap *= fade
@@ -158,44 +165,11 @@ func (p path) hours(equiv float64) float64 {
 	return pathStep * (float64(i-1) + (equiv-p.sums[i-1])/(p.sums[i]-p.sums[i-1]))
 }
 
-// carried is the equivalent hours that the cold still allows a dough which went in
-// after so many hours: a table, every two hours.
-type carried []float64
-
-const carryEvery = 2.0
-
-// carryOf works the table out for the piece that goes into the refrigerator.
-func (j *job) carryOf(p path) carried {
-	kg := j.w.loafKg()
-	if j.way.tub {
-		kg = j.w.massKg()
-	}
-	f := j.w.fridge(math.Max(0.05, kg))
-	var out carried
-	for h := 0.0; h <= neverHours; h += carryEvery {
-		out = append(out, f.Carry(p.temp(h), bake.CarryHours, func(c float64) float64 { return p.c.speed(p.d, c) }))
-		if n := len(out); n > 3 && math.Abs(out[n-1]-out[n-2]) < 0.005 {
-			break // as warm as the room
-		}
-	}
-	return out
-}
-
-// at reads the table.
-func (c carried) at(hours float64) float64 {
-	x := math.Max(0, hours) / carryEvery
-	i := int(x)
-	if i+1 >= len(c) {
-		return c[len(c)-1]
-	}
-	return c[i] + (x-float64(i))*(c[i+1]-c[i])
-}
-
-// quantile of a list, 0..1; the list is sorted in place.
+// quantile of a list, 0..1, which stays as it is.
 func quantile(list []float64, q float64) float64 {
-	sort.Float64s(list)
-	return list[min(len(list)-1, int(q*float64(len(list))))]
+	l := append([]float64(nil), list...)
+	sort.Float64s(l)
+	return l[min(len(l)-1, int(q*float64(len(l))))]
 }
 
-// median of a list that stays as it is.
-func median(list []float64) float64 { return quantile(append([]float64(nil), list...), 0.5) }
+func median(list []float64) float64 { return quantile(list, 0.5) }

@@ -15,8 +15,7 @@ import (
 
 // middle is the middle dough of the default batch.
 func middle() dough {
-	prior, usual := Wish{Batch: bake.DefaultBatch()}.prior(10)
-	return newCrowd(prior, usual, 1).middle
+	return newEnsemble(Request{Batch: bake.DefaultBatch()}.prior(10)).middle
 }
 
 // The published rises at the end of bulk (T. Cucuzza, January 2023), plus 40
@@ -24,7 +23,7 @@ func middle() dough {
 // curve, come to nearly one figure over eight degrees: the total a retarded
 // dough is meant to reach.
 func TestPublishedTableAndCarryAgree(t *testing.T) {
-	c := crowd{table: kinetics.NewResponses()}
+	c := ensemble{table: kinetics.NewResponses()}
 	for name, want := range map[string]struct {
 		d         dough
 		low, high float64
@@ -46,7 +45,7 @@ func TestPublishedTableAndCarryAgree(t *testing.T) {
 // (common practice, no source; a factor of two between kitchens is normal). The
 // middle dough stays within that factor.
 func TestUsualBulkTimes(t *testing.T) {
-	c, d := crowd{table: kinetics.NewResponses()}, middle()
+	c, d := ensemble{table: kinetics.NewResponses()}, middle()
 	for _, row := range []struct{ doughC, rise, hours float64 }{{27, 30, 4.75}, {25, 50, 5.5}, {23, 60, 6.5}, {21, 75, 10}} {
 		got := c.newPath(d, row.doughC, row.doughC, 1.8, pathHours).hours(d.need(row.rise))
 		t.Logf("%g C to %g %%: usual %.2f h, middle dough %.2f h", row.doughC, row.rise, row.hours, got)
@@ -58,10 +57,10 @@ func TestUsualBulkTimes(t *testing.T) {
 // The draws are fixed and cover the prior.
 func TestDrawsAreNormal(t *testing.T) {
 	var sum, sq [6]float64
-	for i := range crowdSize {
+	for i := range ensembleSize {
 		for k, z := range draw(i) {
-			sum[k] += z / crowdSize
-			sq[k] += z * z / crowdSize
+			sum[k] += z / ensembleSize
+			sq[k] += z * z / ensembleSize
 		}
 	}
 	for k := range sum {
@@ -72,7 +71,7 @@ func TestDrawsAreNormal(t *testing.T) {
 }
 
 func TestPathInverts(t *testing.T) {
-	c, d := newCrowd(forecast.DefaultPrior("dough"), 3, 1.5), middle()
+	c, d := newEnsemble(forecast.DefaultPrior("dough"), 3), middle()
 	p := c.newPath(d, 26, 20, 1.8, pathHours)
 	for _, h := range []float64{0, 0.1, 1, 5.3, 20, 59} {
 		assert.InDelta(t, h, p.hours(p.equiv(h)), 1e-6)
