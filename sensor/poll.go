@@ -12,8 +12,9 @@ import (
 
 // Job is one source to be read again and again.
 type Job struct {
-	Bus      string        // jobs with the same name are read one after the other
-	Source   Source        // behind Guard, unless it cannot hang
+	Bus      string // jobs with the same name are read one after the other
+	Source   Source
+	Quantity Quantity      // that it measures
 	Every    time.Duration // from reading to reading
 	Timeout  time.Duration // for one reading; 0 = 10 s, or the source's MaxWait
 	Interval *Interval     // shortens Every at times; nil = never
@@ -30,6 +31,11 @@ const (
 	pollTimeout = 10 * time.Second
 	pollSlowest = 30 * time.Second // between two readings of a failing source
 	pollFaults  = 3                // faults in a row before a source is asked less often
+
+	// callQueue is how long a reading waits for an earlier one that has not ended, and
+	// callEnd how long Poll waits for those under way.
+	callQueue = 100 * time.Millisecond
+	callEnd   = 2 * time.Second
 )
 
 // pollJob is a Job with its state.
@@ -37,13 +43,18 @@ type pollJob struct {
 	Job
 	started time.Time // when the last reading began
 	due     time.Time
-	faults  int // in a row
+	faults  int          // in a row
+	call    chan Reading // answers the call under way; nil = there is none
 }
 
 // Poll reads the jobs until ctx ends, each bus by a goroutine of its own, so that a
 // sensor which fails holds up nobody on another bus. A source that keeps failing
-// is asked less and less often, at moments that chance spreads. Poll neither opens
-// nor closes sources.
+// is asked less and less often, at moments that chance spreads.
+//
+// A bus or a kernel file may hang for ever: then the reading is a fault at its timeout,
+// the call is left to finish alone, and until then no second one is made. Poll neither
+// opens nor closes sources; it waits a moment for calls under way before it returns, so
+// that they can be closed.
 func Poll(ctx context.Context, jobs []Job) {
 	buses := map[string][]*pollJob{}
 	for i, j := range jobs {
@@ -59,12 +70,18 @@ func Poll(ctx context.Context, jobs []Job) {
 		wg.Go(func() { pollBus(ctx, bus) })
 	}
 	wg.Wait()
+	end := time.Now().Add(callEnd)
+	for _, bus := range buses {
+		for _, j := range bus {
+			j.free(time.Until(end))
+		}
+	}
 }
 
 // pollBus reads the jobs of one bus, always the one that is due first. It looks
 // every second whether one is to be read faster.
 func pollBus(ctx context.Context, bus []*pollJob) {
-	for {
+	for ctx.Err() == nil {
 		next := bus[0]
 		for _, j := range bus {
 			if j.hurry(); j.due.Before(next.due) {
@@ -79,7 +96,7 @@ func pollBus(ctx context.Context, bus []*pollJob) {
 			timer.Stop()
 			return
 		}
-		if wait <= time.Second {
+		if wait <= time.Second && ctx.Err() == nil {
 			next.read(ctx)
 		}
 	}
@@ -92,7 +109,7 @@ func (j *pollJob) read(ctx context.Context) {
 	missed := uint64(max(0, j.started.Sub(j.due)/max(j.Every, 1)))
 	limited, cancel := context.WithTimeout(ctx, j.Timeout)
 	defer cancel()
-	r := j.Source.Read(limited)
+	r := j.ask(limited)
 	if ctx.Err() != nil {
 		return
 	}
@@ -101,6 +118,51 @@ func (j *pollJob) read(ctx context.Context) {
 	}
 	j.schedule(r.Status)
 	j.Deliver(r)
+}
+
+// ask makes one call of the source, for at most as long as ctx lasts. What it calls gets
+// a little less time, so that it can end in order and say why.
+func (j *pollJob) ask(ctx context.Context) Reading {
+	if _, pushed := j.Source.(PushedSource); pushed { // it uses no bus that might hang
+		return j.Source.Read(ctx)
+	}
+	if !j.free(callQueue) {
+		return j.fault("the last read has not ended yet; the bus hangs")
+	}
+	deadline, _ := ctx.Deadline()
+	inner, cancel := context.WithDeadline(ctx, deadline.Add(-time.Until(deadline)/20))
+	j.call = make(chan Reading, 1)
+	go func(answer chan<- Reading) {
+		defer cancel()
+		answer <- j.Source.Read(inner)
+	}(j.call)
+	select {
+	case r := <-j.call:
+		j.call = nil
+		return r
+	case <-ctx.Done():
+		return j.fault("no answer in time; the bus hangs or is very slow")
+	}
+}
+
+// free waits for the call under way and reports whether there is none any more. Its
+// answer is too old to be of use.
+func (j *pollJob) free(wait time.Duration) bool {
+	if j.call != nil {
+		timer := time.NewTimer(wait)
+		defer timer.Stop()
+		select {
+		case <-j.call:
+			j.call = nil
+		case <-timer.C:
+		}
+	}
+	return j.call == nil
+}
+
+// fault is the reading of a call that does not end.
+func (j *pollJob) fault(why string) Reading {
+	return Reading{Quantity: j.Quantity, Wall: time.Now()}.Fault(ReadFailed, "%s", why)
 }
 
 // schedule decides when the source is read next: at its interval, or after a

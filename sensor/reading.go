@@ -9,7 +9,7 @@
 // Invariants: a Reading whose Status is not OK has no usable Value (it is NaN)
 // and a Reason in words; a stale value is never returned as a fresh one. A source
 // is never read twice at the same time, and no call that hangs holds up others
-// (Guard, Poll).
+// (Poll).
 //
 // The configuration of a source is the struct of its kind (Config). Package source
 // opens it; the drivers are in kernel, chip, serial and mqtt; package survey scans

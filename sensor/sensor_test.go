@@ -69,12 +69,12 @@ func TestPollReadsAtItsInterval(t *testing.T) {
 func TestAHangingSourceHoldsUpNobodyElse(t *testing.T) {
 	var hung, neighbour, other log
 	run(t, 59500*time.Millisecond, func(start time.Time) []sensor.Job {
-		stuck := sensor.Guard(source(func(context.Context) sensor.Reading { // looks at no context
+		stuck := source(func(context.Context) sensor.Reading { // looks at no context
 			time.Sleep(30 * time.Second)
 			return sensor.Reading{Status: sensor.OK, Value: 99}
-		}), sensor.Distance, sensor.SystemClock())
+		})
 		return []sensor.Job{
-			{Bus: "a", Source: stuck, Every: time.Second, Timeout: 2 * time.Second, Deliver: hung.deliver(start)},
+			{Bus: "a", Source: stuck, Quantity: sensor.Distance, Every: time.Second, Timeout: 2 * time.Second, Deliver: hung.deliver(start)},
 			{Bus: "a", Source: good(0), Every: time.Second, Deliver: neighbour.deliver(start)},
 			{Bus: "b", Source: good(0), Every: time.Second, Deliver: other.deliver(start)},
 		}
@@ -90,45 +90,26 @@ func TestAHangingSourceHoldsUpNobodyElse(t *testing.T) {
 	assert.Equal(t, 2*time.Second, hung.at[0])
 }
 
-func TestGuard(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		start := time.Now()
-		var hang atomic.Bool
-		closed := 0
-		s := sensor.Guard(closer{source(func(ctx context.Context) sensor.Reading {
-			if hang.Load() {
-				time.Sleep(time.Minute)
-			}
-			return sensor.Reading{Status: sensor.OK}
-		}), &closed}, sensor.Distance, sensor.SystemClock())
-		within := func(d time.Duration) sensor.Status {
-			ctx, cancel := context.WithTimeout(t.Context(), d)
+// A call under way has ended when Poll returns, so that its source can be closed; one
+// that hangs is not waited for longer than two seconds.
+func TestPollWaitsForCallsUnderWay(t *testing.T) {
+	for takes, want := range map[time.Duration]time.Duration{1500 * time.Millisecond: 1500 * time.Millisecond, time.Hour: 3 * time.Second} {
+		synctest.Test(t, func(t *testing.T) {
+			start := time.Now()
+			var ended atomic.Bool
+			ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 			defer cancel()
-			return s.Read(ctx).Status
-		}
-		assert.Equal(t, sensor.OK, within(time.Second))
-		hang.Store(true)
-		assert.Equal(t, sensor.ReadFailed, within(10*time.Second))
-		assert.Equal(t, 10*time.Second, time.Since(start), "let go at the deadline")
-		assert.Equal(t, sensor.ReadFailed, within(10*time.Second))
-		assert.Equal(t, 10*time.Second+100*time.Millisecond, time.Since(start), "the next one does not hold up its bus")
-		assert.Error(t, s.Close(), "closing gives up after two seconds")
-		assert.Zero(t, closed, "nothing is closed under a call")
-		time.Sleep(time.Minute)
-		hang.Store(false)
-		assert.Equal(t, sensor.OK, within(time.Second), "free again")
-		require.NoError(t, s.Close())
-		assert.Equal(t, 1, closed)
-	})
+			sensor.Poll(ctx, []sensor.Job{{Every: time.Hour, Deliver: func(sensor.Reading) {}, Source: source(func(context.Context) sensor.Reading {
+				time.Sleep(takes)
+				ended.Store(true)
+				return sensor.Reading{}
+			})}})
+			assert.Equal(t, want, time.Since(start))
+			assert.Equal(t, takes < time.Hour, ended.Load())
+			time.Sleep(time.Hour)
+		})
+	}
 }
-
-// closer counts how often it was closed.
-type closer struct {
-	source
-	n *int
-}
-
-func (c closer) Close() error { *c.n++; return nil }
 
 func TestAFailingSourceIsAskedLessAndLess(t *testing.T) {
 	var l log
@@ -166,7 +147,6 @@ func TestAPushedSourceGetsItsTime(t *testing.T) {
 				<-ctx.Done()
 				return sensor.Reading{Status: sensor.Stale}
 			}}
-			assert.Equal(t, s.MaxWait(), sensor.Guard(s, sensor.Distance, nil).(sensor.PushedSource).MaxWait(), "needs no guard")
 			return []sensor.Job{
 				{Bus: "a", Source: s, Every: time.Second, Timeout: c.timeout, Deliver: l.deliver(start)},
 				{Bus: "a", Source: good(0), Every: time.Second, Deliver: other.deliver(start)},

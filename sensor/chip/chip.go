@@ -19,8 +19,8 @@
 // becomes a distance. After three faults in a row a chip is set up again, over its
 // shutdown or supply line if one is wired.
 //
-// Its sources are for one reader at a time and may hang with their bus: put them
-// behind sensor.Guard.
+// Its sources are for one reader at a time and may hang with their bus, for which
+// sensor.Poll is made.
 package chip
 
 import (

@@ -1,7 +1,6 @@
 // Package source opens the source that a configuration describes.
 //
-// It knows which package reads which kind, and puts what may hang behind the call
-// guard. Opening never needs the hardware to be there: a sensor that is absent opens
+// It knows which package reads which kind. Opening never needs the hardware to be there: a sensor that is absent opens
 // and then gives readings that say so, because it may come back.
 package source
 
@@ -45,8 +44,7 @@ func Open(c sensor.Config, q sensor.Quantity, env Env) (sensor.Source, error) {
 	}
 	env = env.withDefaults()
 	s, power := driver(c, q, env)
-	s = chip.WithPower(s, q, env.Buses, power, env.Clock)
-	return sensor.Guard(s, q, env.Clock), nil
+	return chip.WithPower(s, q, env.Buses, power, env.Clock), nil
 }
 
 // driver returns the driver of a configuration that was checked, and the GPIO line

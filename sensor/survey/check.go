@@ -61,7 +61,7 @@ func Check(ctx context.Context, items []Item, env source.Env, length time.Durati
 			continue
 		}
 		open = append(open, src)
-		jobs = append(jobs, sensor.Job{Bus: source.Bus(it.Config), Source: src,
+		jobs = append(jobs, sensor.Job{Bus: source.Bus(it.Config), Source: src, Quantity: it.Quantity,
 			Every: time.Second, Timeout: min(length, 5*time.Second), Deliver: tallies[i].add})
 	}
 	limited, cancel := context.WithCancel(ctx)

@@ -37,7 +37,7 @@ func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Leve
 	if _, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
 		timeout = length
 	}
-	sensor.Poll(limited, []sensor.Job{{Source: src, Every: min(time.Second, length/10), Timeout: timeout, Deliver: n.add}})
+	sensor.Poll(limited, []sensor.Job{{Source: src, Quantity: sensor.Distance, Every: min(time.Second, length/10), Timeout: timeout, Deliver: n.add}})
 	if ctx.Err() != nil {
 		return Level{}, ctx.Err()
 	}

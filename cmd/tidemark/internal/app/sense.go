@@ -80,7 +80,7 @@ func (a *App) sense(ctx context.Context, feeds []feed) {
 	for i := range feeds {
 		f := &feeds[i]
 		jobs[i] = sensor.Job{
-			Bus: f.bus, Source: f.source, Every: a.opt.Config.SampleEvery,
+			Bus: f.bus, Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
 			Interval: a.intervalOf(f),
 			Deliver:  func(r sensor.Reading) { a.deliver(f.vessel, f.role, r) },
 			Timed:    func(took time.Duration, missed uint64) { a.timed(f, took, missed) },
