@@ -10,9 +10,8 @@
 // by the CSS classes of the page or by a style of its own, and PNG for push
 // messages. The same model gives the same bytes.
 //
-// The renderer is our own because no kept library draws one model both as SVG
-// with classes and as PNG; the outlines are filled by golang.org/x/image/vector
-// and the letters come from the Go fonts.
+// The picture for messages is painted by git.sr.ht/~sbinet/gg with the letters of the Go
+// fonts; SVG is written out, since no kept library gives it the page's classes.
 //
 // The package does not fetch, smooth or judge data: it draws what it is given.
 package chart
