@@ -6,9 +6,7 @@ import (
 	"net/http"
 	"net/netip"
 	"strings"
-	"sync"
 
-	"tidemark/history"
 	"tidemark/web/access"
 )
 
@@ -18,22 +16,22 @@ type Settings = access.Settings
 // gate decides about each request who asks and what that one may do.
 type gate struct {
 	opt    Options
-	keeper *access.Keeper
+	access *access.Control
 }
 
 // The cookies. A browser keeps them by host alone, so the port is added to
 // their names: a demo beside the service must not lock its readers out.
 const (
 	sessionCookie = "tidemark_session"
-	saidCookie    = "tidemark_said"
+	flashCookie   = "tidemark_said"
 )
 
 func newGate(opt Options) (*gate, error) {
-	k, err := access.NewKeeper(context.Background(), opt.Settings, opt.Now)
+	k, err := access.NewControl(context.Background(), opt.Settings, opt.Now)
 	if err != nil {
 		return nil, err
 	}
-	return &gate{opt: opt, keeper: k}, nil
+	return &gate{opt: opt, access: k}, nil
 }
 
 // who is the asker of one request.
@@ -49,14 +47,14 @@ type who struct {
 func (g *gate) ask(r *http.Request) who {
 	ctx := r.Context()
 	if header := r.Header.Get("Authorization"); header != "" {
-		t, err := g.keeper.Bearer(ctx, header, asker(r))
+		t, err := g.access.Bearer(ctx, header, asker(r))
 		if err != nil {
 			return who{failure: err}
 		}
 		return who{token: &t}
 	}
-	w := who{local: !g.keeper.Locked(ctx) && fromHere(r)}
-	w.session = !w.local && g.keeper.Locked(ctx) && g.keeper.Known(ctx, cookieValue(r, sessionCookie))
+	w := who{local: !g.access.Locked(ctx) && fromHere(r)}
+	w.session = !w.local && g.access.Locked(ctx) && g.access.Known(ctx, cookieValue(r, sessionCookie))
 	if !w.local && !w.session {
 		w.token = g.shared(r, cookieValue(r, shareCookie))
 		w.link = w.token != nil
@@ -75,7 +73,7 @@ func (g *gate) may(r *http.Request, s access.Scope) bool {
 	case w.local, w.session:
 		return true
 	}
-	return s == access.Read && g.opt.OpenReading && g.keeper.Locked(r.Context())
+	return s == access.Read && g.opt.OpenReading && g.access.Locked(r.Context())
 }
 
 // mayAct reports whether the asker may change something.
@@ -124,31 +122,4 @@ func cookieValue(r *http.Request, name string) string {
 		return ""
 	}
 	return c.Value
-}
-
-// memorySettings keeps settings until the process ends.
-type memorySettings struct {
-	mu sync.Mutex
-	m  map[string][]byte
-}
-
-func newMemorySettings() *memorySettings { return &memorySettings{m: map[string][]byte{}} }
-
-// Get returns a value, or history.ErrNotFound.
-func (m *memorySettings) Get(_ context.Context, key string) ([]byte, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	v, ok := m.m[key]
-	if !ok {
-		return nil, history.ErrNotFound
-	}
-	return v, nil
-}
-
-// Set keeps a value.
-func (m *memorySettings) Set(_ context.Context, key string, value []byte) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.m[key] = value
-	return nil
 }

@@ -107,7 +107,7 @@ func (s *Server) sameOrigin(next http.HandlerFunc) http.HandlerFunc {
 // turnAway says why a request may not pass and what to do.
 func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
 	ask := s.gate.ask(r)
-	locked := s.gate.keeper.Locked(r.Context())
+	locked := s.gate.access.Locked(r.Context())
 	switch {
 	case ask.failure == access.ErrTooMany:
 		w.Header().Set("Retry-After", "30")

@@ -30,7 +30,7 @@ func (s *Server) judged(w http.ResponseWriter, r *http.Request, said string, err
 		s.judgeFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
 	http.Redirect(w, r, "/rises/"+strconv.FormatInt(s.pathID(r), 10), http.StatusSeeOther)
 }
 

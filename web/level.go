@@ -122,7 +122,7 @@ func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) {
 		s.eventFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
 	http.Redirect(w, r, r.URL.EscapedPath(), http.StatusSeeOther)
 }
 

@@ -65,7 +65,7 @@ func (o Options) withDefaults() (Options, error) {
 		o.UploadDir = os.TempDir()
 	}
 	if o.Settings == nil {
-		o.Settings = newMemorySettings()
+		o.Settings = access.NewMemory()
 	}
 	return o, nil
 }

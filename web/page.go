@@ -13,7 +13,7 @@ type frame struct {
 	Title      string
 	Lang       string
 	Here       string // "now", "plan", "rises", "house"
-	Said       string // answer to what was told last
+	Flash      string // answer to what was told last
 	Demo       bool
 	Again      bool // the invented day can begin anew
 	HasHistory bool
@@ -35,7 +35,7 @@ func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here strin
 	snap := s.opt.Live.Snapshot()
 	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Demo: s.opt.Demo, Again: s.opt.Again != nil,
 		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
-	f.Said = s.said(w, r)
+	f.Flash = s.flash(w, r)
 	return f
 }
 

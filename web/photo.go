@@ -2,13 +2,16 @@ package web
 
 import (
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"image"
 	"image/jpeg"
-	"image/png"
+	_ "image/png" // to be decoded
+	"math"
 	"net/http"
 
 	"golang.org/x/image/draw"
+	"golang.org/x/image/math/f64"
 )
 
 // The limits of a photo. A picture is refused by its declared size before it
@@ -28,7 +31,7 @@ func cleanPhoto(body []byte) ([]byte, error) {
 	if typ != "image/jpeg" && typ != "image/png" {
 		return nil, Refuse("The file is %s; a JPEG or PNG picture is needed.", typ)
 	}
-	conf, _, err := decodeConfig(typ, body)
+	conf, _, err := image.DecodeConfig(bytes.NewReader(body)) // of these two, for no other kind is registered
 	if err != nil {
 		return nil, Refuse("The picture cannot be read: %v.", err)
 	}
@@ -39,43 +42,31 @@ func cleanPhoto(body []byte) ([]byte, error) {
 	if conf.Width < 1 || conf.Height < 1 || int64(conf.Width)*int64(conf.Height) > limit {
 		return nil, Refuse("The picture has %d by %d pixels; at most %d million are taken of this kind.", conf.Width, conf.Height, limit/1_000_000)
 	}
-	img, err := decode(typ, body)
+	img, _, err := image.Decode(bytes.NewReader(body))
 	if err != nil {
 		return nil, Refuse("The picture is damaged: %v.", err)
 	}
 	var out bytes.Buffer
-	if err := jpeg.Encode(&out, upright(shrink(img), orientation(body)), &jpeg.Options{Quality: jpegQuality}); err != nil {
+	if err := jpeg.Encode(&out, redraw(img, orientation(body)), &jpeg.Options{Quality: jpegQuality}); err != nil {
 		return nil, fmt.Errorf("keeping the picture: %w", err)
 	}
 	return out.Bytes(), nil
 }
 
-func decodeConfig(typ string, body []byte) (image.Config, string, error) {
-	if typ == "image/png" {
-		c, err := png.DecodeConfig(bytes.NewReader(body))
-		return c, typ, err
+// redraw draws a picture anew, on white where it is clear, scaled down to keptLongEdge and
+// turned upright by its orientation (JEITA CP-3451).
+func redraw(img image.Image, orientation int) *image.RGBA {
+	b := img.Bounds()
+	k := min(1, keptLongEdge/float64(max(b.Dx(), b.Dy())))
+	w, h := max(1, math.Round(k*float64(b.Dx()))), max(1, math.Round(k*float64(b.Dy())))
+	if orientation >= 5 {
+		w, h = h, w
 	}
-	c, err := jpeg.DecodeConfig(bytes.NewReader(body))
-	return c, typ, err
-}
-
-func decode(typ string, body []byte) (image.Image, error) {
-	if typ == "image/png" {
-		return png.Decode(bytes.NewReader(body))
-	}
-	return jpeg.Decode(bytes.NewReader(body))
-}
-
-// shrink scales a picture down to keptLongEdge, on white where it is clear.
-func shrink(img image.Image) *image.RGBA {
-	w, h := img.Bounds().Dx(), img.Bounds().Dy()
-	nw, nh := w, h
-	if long := max(w, h); long > keptLongEdge {
-		nw, nh = max(1, w*keptLongEdge/long), max(1, h*keptLongEdge/long)
-	}
-	out := image.NewRGBA(image.Rect(0, 0, nw, nh))
+	m := map[int]f64.Aff3{1: {k, 0, 0, 0, k, 0}, 2: {-k, 0, w, 0, k, 0}, 3: {-k, 0, w, 0, -k, h}, 4: {k, 0, 0, 0, -k, h},
+		5: {0, k, 0, k, 0, 0}, 6: {0, -k, w, k, 0, 0}, 7: {0, -k, w, -k, 0, h}, 8: {0, k, 0, -k, 0, h}}[orientation]
+	out := image.NewRGBA(image.Rect(0, 0, int(w), int(h)))
 	draw.Draw(out, out.Bounds(), image.White, image.Point{}, draw.Src)
-	draw.ApproxBiLinear.Scale(out, out.Bounds(), img, img.Bounds(), draw.Over, nil)
+	draw.ApproxBiLinear.Transform(out, m, img, b, draw.Over, nil)
 	return out
 }
 
@@ -86,22 +77,26 @@ func orientation(body []byte) int {
 	if len(exif) < 14 {
 		return 1
 	}
-	u16, u32 := byteOrder(exif)
-	if u16 == nil {
+	order := binary.ByteOrder(binary.BigEndian)
+	switch string(exif[:2]) {
+	case "MM":
+	case "II":
+		order = binary.LittleEndian
+	default:
 		return 1
 	}
-	at := int64(u32(exif[4:]))
+	at := int64(order.Uint32(exif[4:]))
 	if at+2 > int64(len(exif)) {
 		return 1
 	}
-	n := int64(u16(exif[at:]))
+	n := int64(order.Uint16(exif[at:]))
 	for i := range n {
 		e := at + 2 + i*12
 		if e+12 > int64(len(exif)) {
 			return 1
 		}
-		if u16(exif[e:]) == 0x0112 {
-			if v := int(u16(exif[e+8:])); v >= 1 && v <= 8 {
+		if order.Uint16(exif[e:]) == 0x0112 {
+			if v := int(order.Uint16(exif[e+8:])); v >= 1 && v <= 8 {
 				return v
 			}
 			return 1
@@ -142,60 +137,6 @@ func progressive(b []byte) bool {
 		return !found
 	})
 	return found
-}
-
-// byteOrder gives the readers for the order the Exif block says; nil for none.
-func byteOrder(exif []byte) (func([]byte) uint16, func([]byte) uint32) {
-	switch string(exif[:2]) {
-	case "II":
-		return func(b []byte) uint16 { return uint16(b[0]) | uint16(b[1])<<8 },
-			func(b []byte) uint32 { return uint32(b[0]) | uint32(b[1])<<8 | uint32(b[2])<<16 | uint32(b[3])<<24 }
-	case "MM":
-		return func(b []byte) uint16 { return uint16(b[1]) | uint16(b[0])<<8 },
-			func(b []byte) uint32 { return uint32(b[3]) | uint32(b[2])<<8 | uint32(b[1])<<16 | uint32(b[0])<<24 }
-	}
-	return nil, nil
-}
-
-// upright turns and mirrors a picture as its orientation asks.
-func upright(img *image.RGBA, o int) *image.RGBA {
-	if o <= 1 {
-		return img
-	}
-	w, h := img.Bounds().Dx(), img.Bounds().Dy()
-	ow, oh := w, h
-	if o >= 5 {
-		ow, oh = h, w
-	}
-	out := image.NewRGBA(image.Rect(0, 0, ow, oh))
-	for y := range oh {
-		for x := range ow {
-			sx, sy := source(o, x, y, w, h)
-			out.SetRGBA(x, y, img.RGBAAt(sx, sy))
-		}
-	}
-	return out
-}
-
-// source is where the pixel at x, y of the upright picture comes from.
-func source(o, x, y, w, h int) (int, int) {
-	switch o {
-	case 2:
-		return w - 1 - x, y
-	case 3:
-		return w - 1 - x, h - 1 - y
-	case 4:
-		return x, h - 1 - y
-	case 5:
-		return y, x
-	case 6:
-		return y, h - 1 - x
-	case 7:
-		return w - 1 - y, h - 1 - x
-	case 8:
-		return w - 1 - y, x
-	}
-	return x, y
 }
 
 // readPhoto takes the one file out of an upload.

@@ -50,7 +50,7 @@ func TestUpright(t *testing.T) {
 		7: {{12, 2}, {11, 1}, {10, 0}},
 		8: {{2, 12}, {1, 11}, {0, 10}},
 	} {
-		got := upright(img, o)
+		got := redraw(img, o)
 		var rows [][]uint8
 		for y := range got.Bounds().Dy() {
 			var row []uint8

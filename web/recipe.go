@@ -154,7 +154,7 @@ func (s *Server) postRecipe(w http.ResponseWriter, r *http.Request) {
 		s.refusePage(w, r, status, s.say("refused", nil), why)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say(said, text.Values{"name": b.Name})), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say(said, text.Values{"name": b.Name})), 60)
 	http.Redirect(w, r, "/recipe?"+to.Encode(), http.StatusSeeOther)
 }
 

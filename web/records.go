@@ -36,10 +36,10 @@ func (s *Server) imported(i Imported) string {
 
 // importRecord takes an uploaded record in.
 func (s *Server) importRecord(w http.ResponseWriter, r *http.Request) (Imported, error) {
-	if !s.offers.busy.TryLock() {
+	if !s.staged.busy.TryLock() {
 		return Imported{}, Refuse("Another upload is under way; wait for its end.")
 	}
-	defer s.offers.busy.Unlock()
+	defer s.staged.busy.Unlock()
 	u := upload{field: "record", limit: s.opt.RecordsMax, what: "a record"}
 	file, name, fields, err := s.spool(w, r, u, 2)
 	if err != nil {
@@ -72,6 +72,6 @@ func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.imported(in)), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.imported(in)), 60)
 	http.Redirect(w, r, fmt.Sprintf("/rises/%d", in.RiseID), http.StatusSeeOther)
 }

@@ -63,7 +63,7 @@ func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) {
 		writeJSON(w, http.StatusOK, doneJSON{Said: said, Vessel: a.Vessel, Undo: s.lastTold(a)})
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
 	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 }
 
@@ -176,13 +176,13 @@ func (s *Server) byWhom(r *http.Request) string {
 	return "page"
 }
 
-// said takes the answer to the last act out of its cookie.
-func (s *Server) said(w http.ResponseWriter, r *http.Request) string {
-	v := cookieValue(r, saidCookie)
+// flash takes the answer to the last event out of its cookie.
+func (s *Server) flash(w http.ResponseWriter, r *http.Request) string {
+	v := cookieValue(r, flashCookie)
 	if v == "" {
 		return ""
 	}
-	s.gate.setCookie(w, r, saidCookie, "", -1)
+	s.gate.setCookie(w, r, flashCookie, "", -1)
 	text, err := url.QueryUnescape(v)
 	if err != nil || len(text) > 300 {
 		return ""

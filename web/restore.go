@@ -35,11 +35,11 @@ type Upkeep interface {
 	Unlearn(ctx context.Context, vessel string) error
 }
 
-// offerLife is how long a checked backup waits for an answer.
-const offerLife = 30 * time.Minute
+// stagedFor is how long a checked backup waits for an answer.
+const stagedFor = 30 * time.Minute
 
-// offer is a backup that was checked and waits for an answer.
-type offer struct {
+// stagedBackup is a backup that was checked and waits for an answer.
+type stagedBackup struct {
 	id      string
 	file    string
 	name    string // as the browser called it
@@ -47,35 +47,35 @@ type offer struct {
 	until   time.Time
 }
 
-// offers keeps at most one; a newer one takes its place.
-type offers struct {
+// staged keeps at most one; a newer one takes its place.
+type staged struct {
 	mu   sync.Mutex
-	last *offer
+	last *stagedBackup
 	end  *time.Timer
 	busy sync.Mutex // one upload at a time bounds disk and time
 }
 
 // put keeps an offer and forgets the one before.
-func (o *offers) put(x *offer) {
+func (o *staged) put(x *stagedBackup) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	o.forget()
 	o.last = x
-	o.end = time.AfterFunc(offerLife, func() { o.drop(x.id) })
+	o.end = time.AfterFunc(stagedFor, func() { o.drop(x.id) })
 }
 
 // get returns the offer of a name, if it still stands.
-func (o *offers) get(id string, now time.Time) (offer, bool) {
+func (o *staged) get(id string, now time.Time) (stagedBackup, bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.last == nil || o.last.id != id || now.After(o.last.until) {
-		return offer{}, false
+		return stagedBackup{}, false
 	}
 	return *o.last, true
 }
 
 // drop forgets the offer of a name.
-func (o *offers) drop(id string) {
+func (o *staged) drop(id string) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.last != nil && o.last.id == id {
@@ -84,7 +84,7 @@ func (o *offers) drop(id string) {
 }
 
 // forget removes the file of the last offer; mu is held.
-func (o *offers) forget() {
+func (o *staged) forget() {
 	if o.last == nil {
 		return
 	}
@@ -94,7 +94,7 @@ func (o *offers) forget() {
 }
 
 // close forgets what waits.
-func (o *offers) close() {
+func (o *staged) close() {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	o.forget()
@@ -104,63 +104,63 @@ func (o *offers) close() {
 func sweepUploads(dir string) {
 	old, _ := filepath.Glob(filepath.Join(dir, "tidemark-upload-*")) // the pattern is sound
 	for _, f := range old {
-		if info, err := os.Stat(f); err == nil && time.Since(info.ModTime()) > slowTime+offerLife {
+		if info, err := os.Stat(f); err == nil && time.Since(info.ModTime()) > slowTime+stagedFor {
 			_ = os.Remove(f)
 		}
 	}
 }
 
-// offerBackup takes an uploaded backup in and checks it.
-func (s *Server) offerBackup(w http.ResponseWriter, r *http.Request) (offer, error) {
-	if !s.offers.busy.TryLock() {
-		return offer{}, Refuse("Another upload is under way; wait for its end.")
+// stageBackup takes an uploaded backup in and checks it.
+func (s *Server) stageBackup(w http.ResponseWriter, r *http.Request) (stagedBackup, error) {
+	if !s.staged.busy.TryLock() {
+		return stagedBackup{}, Refuse("Another upload is under way; wait for its end.")
 	}
-	defer s.offers.busy.Unlock()
+	defer s.staged.busy.Unlock()
 	u := upload{field: "backup", limit: s.opt.BackupsMax, what: "a backup"}
 	file, name, _, err := s.spool(w, r, u, 2)
 	if err != nil {
-		return offer{}, err
+		return stagedBackup{}, err
 	}
 	against, err := s.opt.Upkeep.CheckBackup(r.Context(), file)
 	if err != nil {
 		_ = os.Remove(file)
-		return offer{}, err
+		return stagedBackup{}, err
 	}
-	x := offer{id: rand.Text(), file: file, name: filepath.Base(name), against: against, until: s.opt.Now().Add(offerLife)}
-	s.offers.put(&x)
+	x := stagedBackup{id: rand.Text(), file: file, name: filepath.Base(name), against: against, until: s.opt.Now().Add(stagedFor)}
+	s.staged.put(&x)
 	return x, nil
 }
 
-// takeOffer puts an offered backup in the place of the history. Whoever asked may
+// restoreStaged puts an offered backup in the place of the history. Whoever asked may
 // go away meanwhile; half of it would help nobody.
-func (s *Server) takeOffer(r *http.Request, x offer) error {
-	if !s.offers.busy.TryLock() {
+func (s *Server) restoreStaged(r *http.Request, x stagedBackup) error {
+	if !s.staged.busy.TryLock() {
 		return Refuse("Another upload is under way; wait for its end.")
 	}
-	defer s.offers.busy.Unlock()
+	defer s.staged.busy.Unlock()
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), slowTime)
 	defer cancel()
 	if err := s.opt.Upkeep.TakeBackup(ctx, x.file); err != nil {
 		return err
 	}
-	s.offers.drop(x.id)
+	s.staged.drop(x.id)
 	s.opt.Log.Info("a backup took the place of the history", "by", s.byWhom(r))
 	return nil
 }
 
-// offerOf finds the offer a path names.
-func (s *Server) offerOf(w http.ResponseWriter, r *http.Request) (offer, bool) {
-	x, ok := s.offers.get(r.PathValue("offer"), s.opt.Now())
+// stagedOf finds the offer a path names.
+func (s *Server) stagedOf(w http.ResponseWriter, r *http.Request) (stagedBackup, bool) {
+	x, ok := s.staged.get(r.PathValue("offer"), s.opt.Now())
 	if !ok {
 		s.refuse(w, r, messagePage{Heading: s.say("restore.gone", nil), Back: "/house",
-			Text: s.say("restore.gone.text", text.Values{"span": offerLife})}, http.StatusNotFound)
+			Text: s.say("restore.gone.text", text.Values{"span": stagedFor})}, http.StatusNotFound)
 	}
 	return x, ok
 }
 
 // postRestore takes a backup from the page in and leads to the question.
 func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) {
-	x, err := s.offerBackup(w, r)
+	x, err := s.stageBackup(w, r)
 	if err != nil {
 		s.uploadFailed(w, r, err)
 		return
@@ -190,7 +190,7 @@ type restorePage struct {
 
 // pageRestore shows what would be replaced.
 func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.offerOf(w, r)
+	x, ok := s.stagedOf(w, r)
 	if !ok {
 		return
 	}
@@ -205,22 +205,22 @@ func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) {
 
 // postTakeRestore does what was answered.
 func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.offerOf(w, r)
+	x, ok := s.stagedOf(w, r)
 	if !ok {
 		return
 	}
 	if r.PostFormValue("answer") != "take" {
-		s.offers.drop(x.id)
-		s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("restore.left", nil)), 60)
+		s.staged.drop(x.id)
+		s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("restore.left", nil)), 60)
 		http.Redirect(w, r, "/house", http.StatusSeeOther)
 		return
 	}
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
-	if err := s.takeOffer(r, x); err != nil {
+	if err := s.restoreStaged(r, x); err != nil {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("restore.said", nil)), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("restore.said", nil)), 60)
 	http.Redirect(w, r, "/house", http.StatusSeeOther)
 }
 

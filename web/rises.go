@@ -12,6 +12,7 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/history"
+	"tidemark/web/chart"
 	"tidemark/web/past"
 )
 
@@ -157,7 +158,7 @@ type risePage struct {
 	Wide, Narrow template.HTML
 	Facts        []past.Fact
 	Foretold     []string // what was forecast when, and what came of it
-	Deeds        []eventLine
+	Journal      []eventLine
 	Photos       []history.Photo
 	Outcome      string
 	OvenSpring   string
@@ -205,7 +206,7 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 		if a.ID == last.ID && p.CanAct {
 			line.UndoID = a.ID
 		}
-		p.Deeds = append(p.Deeds, line)
+		p.Journal = append(p.Journal, line)
 	}
 	if p.Photos, err = s.opt.History.Photos(r.Context(), rec.Rise.ID); err != nil {
 		s.historyFailed(w, r, err)
@@ -220,8 +221,17 @@ func (s *Server) postRemoveRise(w http.ResponseWriter, r *http.Request) {
 		s.judgeFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("past.removed", nil)), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("past.removed", nil)), 60)
 	http.Redirect(w, r, "/rises", http.StatusSeeOther)
+}
+
+// pastChart draws a past rise in both sizes.
+func (s *Server) pastChart(ctx context.Context, rec past.Record) (wide, narrow template.HTML, err error) {
+	if rec.Rows, err = s.opt.History.ThinRows(ctx, rec.Rise.ID, time.Time{}, time.Time{}, chartRows); err != nil {
+		return "", "", err
+	}
+	c := past.Chart(rec, s.words)
+	return svg(c, "r-w", "wide", chart.WideWidth, chart.WideHeight, chart.Inline), svg(c, "r-n", "narrow", chart.NarrowWidth, chart.NarrowHeight, chart.Beside), nil
 }
 
 // record reads the rise a path names, with at most n samples; 0 is none.

@@ -26,11 +26,10 @@ type Server struct {
 	best     bestRise
 	sparks   sparks
 	likes    likes
-	past     pastCharts
 	streams  streamCount
 	photos   sync.Mutex
 	recipeMu sync.Mutex // a change of the recipes is one
-	offers   offers
+	staged   staged
 	spec     []byte // the API's description as JSON
 	build    string // names the pages and their files, for streams
 	run      string // names this run, for streams
@@ -77,7 +76,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 // them.
 func (s *Server) Close() error {
 	s.stop()
-	s.offers.close()
+	s.staged.close()
 	return nil
 }
 
@@ -96,7 +95,7 @@ func (s *Server) routes() {
 	if s.opt.Metrics != nil {
 		s.mux.Handle("GET /metrics", s.read(s.opt.Metrics.ServeHTTP))
 	}
-	s.mux.HandleFunc("GET /house", s.read(s.pageHouse))
+	s.mux.HandleFunc("GET /house", s.read(s.pageService))
 	s.mux.HandleFunc("GET /unlock", s.pageUnlock)
 	s.mux.HandleFunc("GET /share/{token}", s.share)
 	s.mux.HandleFunc("GET /recipe", s.read(s.pageRecipe))

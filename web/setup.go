@@ -129,7 +129,7 @@ func (s *Server) wall(next http.Handler) http.Handler {
 		return next
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		inside := s.gate.keeper.Locked(r.Context()) || fromHere(r)
+		inside := s.gate.access.Locked(r.Context()) || fromHere(r)
 		forAll := r.URL.Path == "/setup" || strings.HasPrefix(r.URL.Path, "/static/") || r.URL.Path == "/favicon.ico"
 		switch {
 		case inside, forAll && s.opt.Window.Open():
@@ -153,7 +153,7 @@ type enterPage struct {
 
 // pageEnter is the one page that the home network reaches before there is a passphrase.
 func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) {
-	if s.gate.keeper.Locked(r.Context()) || fromHere(r) || !s.opt.Window.Open() {
+	if s.gate.access.Locked(r.Context()) || fromHere(r) || !s.opt.Window.Open() {
 		http.Redirect(w, r, "/settings", http.StatusSeeOther)
 		return
 	}
@@ -177,7 +177,7 @@ func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) {
 	err := access.ErrClosed
 	if s.opt.Window != nil {
 		err = s.opt.Window.Enter(r.PostFormValue("code"), asker(r), s.opt.Now(), func() (err error) {
-			session, err = s.gate.keeper.SetPassphrase(r.Context(), "", phrase, asker(r))
+			session, err = s.gate.access.SetPassphrase(r.Context(), "", phrase, asker(r))
 			return err
 		})
 	}
@@ -202,18 +202,18 @@ func (s *Server) letIn(w http.ResponseWriter, r *http.Request, session, said str
 
 // back leads to the settings and says something there.
 func (s *Server) back(w http.ResponseWriter, r *http.Request, said string) {
-	s.gate.setCookie(w, r, saidCookie, url.QueryEscape(said), 60)
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
 	http.Redirect(w, r, "/settings", http.StatusSeeOther)
 }
 
 // postPassphrase sets the passphrase, the first or a new one.
 func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) {
-	phrase, was := r.PostFormValue("passphrase"), s.gate.keeper.Locked(r.Context())
+	phrase, was := r.PostFormValue("passphrase"), s.gate.access.Locked(r.Context())
 	if phrase != r.PostFormValue("again") {
 		s.settingsFailed(w, r, FieldErrors{"passphrase": s.say("enter.differ", nil)})
 		return
 	}
-	session, err := s.gate.keeper.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
+	session, err := s.gate.access.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
 	if err != nil {
 		s.settingsFailed(w, r, FieldErrors{"passphrase": err.Error()})
 		return
@@ -351,7 +351,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		return
 	}
 	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
-		Locked: s.gate.keeper.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses()}
+		Locked: s.gate.access.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses()}
 	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true},
 		words: func(key string) string { return s.words.Say(key, nil) }}
 	if r.Method == http.MethodPost && errs != nil {

@@ -31,7 +31,7 @@ func (g *gate) shared(r *http.Request, plain string) *access.Token {
 	if plain == "" {
 		return nil
 	}
-	t, err := g.keeper.Bearer(r.Context(), "Bearer "+plain, asker(r))
+	t, err := g.access.Bearer(r.Context(), "Bearer "+plain, asker(r))
 	if err != nil || !slices.Equal(t.Scopes, []access.Scope{access.Read}) {
 		return nil
 	}

@@ -13,8 +13,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"tidemark/web/access/accesstest"
 )
 
 // update is shared by all packages under web, so that one command rewrites all
@@ -26,9 +24,9 @@ type clock struct{ t time.Time }
 
 func (c *clock) now() time.Time { return c.t }
 
-func newKeeper(t *testing.T, s *accesstest.Settings) (*Keeper, *clock) {
+func newControl(t *testing.T, s Settings) (*Control, *clock) {
 	c := &clock{time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)}
-	k, err := NewKeeper(context.Background(), s, c.now)
+	k, err := NewControl(context.Background(), s, c.now)
 	require.NoError(t, err)
 	return k, c
 }
@@ -36,26 +34,26 @@ func newKeeper(t *testing.T, s *accesstest.Settings) (*Keeper, *clock) {
 const phrase = "four plain kitchen words"
 
 func TestPassphraseIsKeptAsAHash(t *testing.T) {
-	s := accesstest.NewSettings()
+	s := NewMemory()
 	require.NoError(t, SetPassphrase(context.Background(), s, phrase))
-	for key, v := range s.M {
+	for key, v := range s.values {
 		assert.NotContains(t, string(v), "kitchen", key)
 	}
-	stored := string(s.M[keyPassphrase])
+	stored := string(s.values[keyPassphrase])
 	assert.True(t, strings.HasPrefix(stored, "$argon2id$v=19$m=19456,t=2,p=1$"), stored)
 	h, err := parseHash(stored)
 	require.NoError(t, err)
 	assert.True(t, h.matches(phrase))
 	assert.False(t, h.matches(phrase+" "))
 	require.NoError(t, SetPassphrase(context.Background(), s, phrase))
-	assert.NotEqual(t, stored, string(s.M[keyPassphrase]), "a fresh salt each time")
+	assert.NotEqual(t, stored, string(s.values[keyPassphrase]), "a fresh salt each time")
 }
 
 func TestPassphrasesThatAreRefused(t *testing.T) {
-	s := accesstest.NewSettings()
+	s := NewMemory()
 	assert.EqualError(t, SetPassphrase(context.Background(), s, "short"), "the passphrase has 5 characters; use at least 8, for instance four words")
 	assert.EqualError(t, SetPassphrase(context.Background(), s, strings.Repeat("x", 513)), "the passphrase has 513 bytes; use at most 512")
-	assert.Empty(t, s.M)
+	assert.Empty(t, s.values)
 	require.NoError(t, SetPassphrase(context.Background(), s, "äöüßéèêç"), "eight characters, sixteen bytes")
 }
 
@@ -82,8 +80,8 @@ func FuzzParseHash(f *testing.F) {
 
 func TestUnlockAndLock(t *testing.T) {
 	ctx := context.Background()
-	s := accesstest.NewSettings()
-	k, c := newKeeper(t, s)
+	s := NewMemory()
+	k, c := newControl(t, s)
 	assert.False(t, k.Locked(ctx))
 	_, err := k.Unlock(ctx, phrase, "a")
 	assert.ErrorIs(t, err, ErrNotSet)
@@ -100,7 +98,7 @@ func TestUnlockAndLock(t *testing.T) {
 	assert.True(t, k.Known(ctx, one))
 	assert.False(t, k.Known(ctx, ""))
 	assert.False(t, k.Known(ctx, one+"x"))
-	assert.NotContains(t, string(s.M[keySessions]), one, "only a digest is kept")
+	assert.NotContains(t, string(s.values[keySessions]), one, "only a digest is kept")
 	require.NoError(t, k.Lock(ctx, one))
 	assert.False(t, k.Known(ctx, one))
 	assert.True(t, k.Known(ctx, two))
@@ -110,12 +108,12 @@ func TestUnlockAndLock(t *testing.T) {
 
 func TestSessionsSurviveARestartAndEndWithAge(t *testing.T) {
 	ctx := context.Background()
-	s := accesstest.NewSettings()
+	s := NewMemory()
 	require.NoError(t, SetPassphrase(ctx, s, phrase))
-	k, _ := newKeeper(t, s)
+	k, _ := newControl(t, s)
 	id, err := k.Unlock(ctx, phrase, "a")
 	require.NoError(t, err)
-	k, c := newKeeper(t, s)
+	k, c := newControl(t, s)
 	assert.True(t, k.Known(ctx, id))
 	c.t = c.t.Add(SessionLife - time.Hour)
 	assert.True(t, k.Known(ctx, id), "used shortly before its end")
@@ -136,7 +134,7 @@ func cheap() []byte {
 }
 
 // guesser tries wrong passphrases from an address and returns how many were looked at.
-func guesser(k *Keeper, from string, n int) (looked int) {
+func guesser(k *Control, from string, n int) (looked int) {
 	for range n {
 		if _, err := k.Unlock(context.Background(), "wrong wrong", from); errors.Is(err, ErrWrong) {
 			looked++
@@ -146,9 +144,9 @@ func guesser(k *Keeper, from string, n int) (looked int) {
 }
 
 func TestWrongGuessesAreSlowedDown(t *testing.T) {
-	s := accesstest.NewSettings()
-	s.M[keyPassphrase] = cheap()
-	k, c := newKeeper(t, s)
+	s := NewMemory()
+	s.values[keyPassphrase] = cheap()
+	k, c := newControl(t, s)
 	assert.Equal(t, 5, guesser(k, "10.0.0.1", 50))
 	assert.Equal(t, 5, guesser(k, "10.0.0.2", 50), "another address is not locked out")
 	c.t = c.t.Add(30 * time.Second)
@@ -164,9 +162,9 @@ func TestWrongGuessesAreSlowedDown(t *testing.T) {
 // TestOneGuesserDoesNotLockTheHouse guesses on and on for an hour from one address
 // while the household logs in from others.
 func TestOneGuesserDoesNotLockTheHouse(t *testing.T) {
-	s := accesstest.NewSettings()
-	s.M[keyPassphrase] = cheap()
-	k, c := newKeeper(t, s)
+	s := NewMemory()
+	s.values[keyPassphrase] = cheap()
+	k, c := newControl(t, s)
 	looked := 0
 	for i := range 1200 {
 		looked += guesser(k, "10.0.0.66", 1)
@@ -182,9 +180,9 @@ func TestOneGuesserDoesNotLockTheHouse(t *testing.T) {
 // TestRightLoginsDoNotCount: a household may log in as often as it likes, and one
 // who mistyped before the right words begins afresh.
 func TestRightLoginsDoNotCount(t *testing.T) {
-	s := accesstest.NewSettings()
-	s.M[keyPassphrase] = cheap()
-	k, _ := newKeeper(t, s)
+	s := NewMemory()
+	s.values[keyPassphrase] = cheap()
+	k, _ := newControl(t, s)
 	for i := range 60 {
 		_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
 		require.NoError(t, err, "login %d", i)
@@ -198,9 +196,9 @@ func TestRightLoginsDoNotCount(t *testing.T) {
 // TestManyGuessersDoNotLockOutWhoIsKnown: when many addresses guess, those that
 // guessed right before still may.
 func TestManyGuessersDoNotLockOutWhoIsKnown(t *testing.T) {
-	s := accesstest.NewSettings()
-	s.M[keyPassphrase] = cheap()
-	k, _ := newKeeper(t, s)
+	s := NewMemory()
+	s.values[keyPassphrase] = cheap()
+	k, _ := newControl(t, s)
 	_, err := k.Unlock(t.Context(), phrase, "10.0.0.1")
 	require.NoError(t, err)
 	for i := range 100 {
@@ -215,9 +213,9 @@ func TestManyGuessersDoNotLockOutWhoIsKnown(t *testing.T) {
 // TestGuessesAtOnceAreCountedEach: guesses that come together are not more than
 // those that come one by one.
 func TestGuessesAtOnceAreCountedEach(t *testing.T) {
-	s := accesstest.NewSettings()
-	s.M[keyPassphrase] = cheap()
-	k, _ := newKeeper(t, s)
+	s := NewMemory()
+	s.values[keyPassphrase] = cheap()
+	k, _ := newControl(t, s)
 	var all sync.WaitGroup
 	var looked atomic.Int64
 	for range 30 {
@@ -230,9 +228,9 @@ func TestGuessesAtOnceAreCountedEach(t *testing.T) {
 // TestWrongTokensLeaveThePassphraseAlone: a display with an old token does not
 // keep its household from logging in, nor the other way round.
 func TestWrongTokensLeaveThePassphraseAlone(t *testing.T) {
-	s := accesstest.NewSettings()
-	s.M[keyPassphrase] = cheap()
-	k, _ := newKeeper(t, s)
+	s := NewMemory()
+	s.values[keyPassphrase] = cheap()
+	k, _ := newControl(t, s)
 	for i := range 50 {
 		_, err := k.Bearer(t.Context(), "Bearer tmk_old", "10.0.0.1")
 		require.Error(t, err)
@@ -247,12 +245,12 @@ func TestWrongTokensLeaveThePassphraseAlone(t *testing.T) {
 
 func TestTokens(t *testing.T) {
 	ctx := context.Background()
-	s := accesstest.NewSettings()
-	k, _ := newKeeper(t, s)
+	s := NewMemory()
+	k, _ := newControl(t, s)
 	plain, err := k.NewToken(ctx, "shelf display", []Scope{Read})
 	require.NoError(t, err)
 	assert.True(t, strings.HasPrefix(plain, "tmk_"))
-	assert.NotContains(t, string(s.M[keyTokens]), plain)
+	assert.NotContains(t, string(s.values[keyTokens]), plain)
 	tok, err := k.Bearer(ctx, "bearer "+plain, "a")
 	require.NoError(t, err)
 	assert.True(t, tok.Allows(Read))
@@ -281,27 +279,40 @@ func TestTokens(t *testing.T) {
 	assert.ErrorContains(t, err, "not known")
 }
 
+// failing are settings that cannot be read once err is set.
+type failing struct {
+	*Memory
+	err error
+}
+
+func (f *failing) Get(ctx context.Context, key string) ([]byte, error) {
+	if f.err != nil {
+		return nil, f.err
+	}
+	return f.Memory.Get(ctx, key)
+}
+
 // TestAFaultKeepsTheDoorAsItWas: when the settings cannot be read, a locked
 // house stays locked and open sessions stay open.
 func TestAFaultKeepsTheDoorAsItWas(t *testing.T) {
 	ctx := context.Background()
-	s := accesstest.NewSettings()
+	s := &failing{Memory: NewMemory()}
 	require.NoError(t, SetPassphrase(ctx, s, phrase))
-	k, c := newKeeper(t, s)
+	k, c := newControl(t, s)
 	id, err := k.Unlock(ctx, phrase, "a")
 	require.NoError(t, err)
-	s.Err = errors.New("disk gone")
+	s.err = errors.New("disk gone")
 	c.t = c.t.Add(time.Hour)
 	assert.True(t, k.Locked(ctx))
 	assert.True(t, k.Known(ctx, id))
-	_, err = NewKeeper(ctx, s, c.now)
+	_, err = NewControl(ctx, s, c.now)
 	assert.ErrorContains(t, err, "disk gone")
 }
 
 func TestDamagedListsAreTold(t *testing.T) {
-	s := accesstest.NewSettings()
-	s.M[keyTokens] = []byte("{")
-	_, err := NewKeeper(context.Background(), s, time.Now)
+	s := NewMemory()
+	s.values[keyTokens] = []byte("{")
+	_, err := NewControl(context.Background(), s, time.Now)
 	assert.ErrorContains(t, err, "is damaged")
 }
 

@@ -7,7 +7,7 @@
 //
 // Invariants: nothing secret is ever logged or put into an error. A household
 // without a passphrase is open only to this machine itself. All methods of
-// Keeper may be called from many goroutines.
+// Control may be called from many goroutines.
 //
 // It does not encrypt the link: that is TLS, here or at a proxy.
 package access

@@ -15,7 +15,7 @@ var tokenName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}$`)
 
 // NewToken makes a token and returns its secret, which is shown only once. It
 // refuses a name in use, an unusable name and unknown or no scopes.
-func (k *Keeper) NewToken(ctx context.Context, name string, wanted []Scope) (string, error) {
+func (k *Control) NewToken(ctx context.Context, name string, wanted []Scope) (string, error) {
 	if !tokenName.MatchString(name) {
 		return "", fmt.Errorf("%q cannot be a token's name; use 1 to 40 letters, digits, spaces, dots, - or _", name)
 	}
@@ -42,7 +42,7 @@ func (k *Keeper) NewToken(ctx context.Context, name string, wanted []Scope) (str
 }
 
 // RemoveToken takes a token back. It refuses a name that is not known.
-func (k *Keeper) RemoveToken(ctx context.Context, name string) error {
+func (k *Control) RemoveToken(ctx context.Context, name string) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	tokens := slices.DeleteFunc(slices.Clone(k.tokens), func(t Token) bool { return t.Name == name })
@@ -57,7 +57,7 @@ func (k *Keeper) RemoveToken(ctx context.Context, name string) error {
 }
 
 // Tokens lists the tokens without their secrets.
-func (k *Keeper) Tokens(ctx context.Context) []Token {
+func (k *Control) Tokens(ctx context.Context) []Token {
 	_ = k.reread(ctx, false) // the last known state stands
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -66,7 +66,7 @@ func (k *Keeper) Tokens(ctx context.Context) []Token {
 
 // Bearer finds the token of an Authorization header. from is the address of
 // the asker: wrong secrets from there are slowed down, apart from the passphrase.
-func (k *Keeper) Bearer(ctx context.Context, header, from string) (Token, error) {
+func (k *Control) Bearer(ctx context.Context, header, from string) (Token, error) {
 	scheme, plain, ok := strings.Cut(header, " ")
 	if !ok || !strings.EqualFold(scheme, "Bearer") {
 		return Token{}, fmt.Errorf("the Authorization header must read: Bearer, a space, and the token")

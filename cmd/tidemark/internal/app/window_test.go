@@ -12,14 +12,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/web/access"
-	"tidemark/web/access/accesstest"
 )
 
 // aWindow is a machine with its window, opened as at a start.
 func aWindow(t *testing.T, dir string) (x windowWatch, restarts *int) {
 	t.Helper()
 	restarts = new(int)
-	x = windowWatch{dir: dir, settings: accesstest.NewSettings(), restart: func() { *restarts++ }, log: slog.New(slog.DiscardHandler)}
+	x = windowWatch{dir: dir, settings: access.NewMemory(), restart: func() { *restarts++ }, log: slog.New(slog.DiscardHandler)}
 	x.window = openWindow(dir, x.log)
 	return x, restarts
 }

@@ -19,7 +19,6 @@ import (
 	"tidemark/bake"
 	"tidemark/web"
 	"tidemark/web/access"
-	"tidemark/web/access/accesstest"
 	"tidemark/web/chart"
 )
 
@@ -261,7 +260,7 @@ func TestFiftyReadersCostOneRendering(t *testing.T) {
 // stream was open before.
 func TestStreamEndsWithTheSession(t *testing.T) {
 	inBubble(t, func(t *testing.T, _ *web.Server, k *kitchen) {
-		d := accesstest.NewSettings()
+		d := access.NewMemory()
 		require.NoError(t, access.SetPassphrase(t.Context(), d, phrase))
 		s, err := web.New(web.Options{Live: k.app, Settings: d, Now: k.clock.Now})
 		require.NoError(t, err)

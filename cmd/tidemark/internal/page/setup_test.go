@@ -15,7 +15,6 @@ import (
 
 	"tidemark/web"
 	"tidemark/web/access"
-	"tidemark/web/access/accesstest"
 )
 
 // file is a Setup that keeps what it is told.
@@ -248,9 +247,9 @@ func TestSettingsInGerman(t *testing.T) {
 }
 
 func TestSettingsAreNotForPrograms(t *testing.T) {
-	settings := accesstest.NewSettings()
+	settings := access.NewMemory()
 	require.NoError(t, access.SetPassphrase(t.Context(), settings, phrase))
-	k, err := access.NewKeeper(t.Context(), settings, time.Now)
+	k, err := access.NewControl(t.Context(), settings, time.Now)
 	require.NoError(t, err)
 	token, err := k.NewToken(t.Context(), "robot", []access.Scope{access.Read, access.Change})
 	require.NoError(t, err)

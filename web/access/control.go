@@ -13,8 +13,8 @@ import (
 	"time"
 )
 
-// Keeper holds the doors. Make one with NewKeeper.
-type Keeper struct {
+// Control holds the doors. Make one with NewControl.
+type Control struct {
 	settings Settings
 	now      func() time.Time
 	guesses  *limiter // of the passphrase
@@ -53,14 +53,14 @@ const rereadEvery = 5 * time.Second
 // maxSessions bounds how many browsers stay unlocked; the longest unused goes.
 const maxSessions = 100
 
-// NewKeeper reads the state from the settings.
-func NewKeeper(ctx context.Context, s Settings, now func() time.Time) (*Keeper, error) {
-	k := &Keeper{settings: s, now: now, guesses: newLimiter(), secrets: newLimiter()}
+// NewControl reads the state from the settings.
+func NewControl(ctx context.Context, s Settings, now func() time.Time) (*Control, error) {
+	k := &Control{settings: s, now: now, guesses: newLimiter(), secrets: newLimiter()}
 	return k, k.reread(ctx, true)
 }
 
 // reread takes over what another process may have changed.
-func (k *Keeper) reread(ctx context.Context, force bool) error {
+func (k *Control) reread(ctx context.Context, force bool) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if age := k.now().Sub(k.loadedAt); !force && age >= 0 && age < rereadEvery {
@@ -96,7 +96,7 @@ func load[T any](ctx context.Context, s Settings, key string, into *[]T) error {
 	return nil
 }
 
-func (k *Keeper) save(ctx context.Context, key string, v any) error {
+func (k *Control) save(ctx context.Context, key string, v any) error {
 	body, err := json.Marshal(v)
 	if err != nil {
 		return err
@@ -109,7 +109,7 @@ func (k *Keeper) save(ctx context.Context, key string, v any) error {
 
 // Locked reports whether a passphrase is set. When the settings cannot be read
 // it keeps to what it last knew.
-func (k *Keeper) Locked(ctx context.Context) bool {
+func (k *Control) Locked(ctx context.Context) bool {
 	_ = k.reread(ctx, false) // the last known state stands
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -119,7 +119,7 @@ func (k *Keeper) Locked(ctx context.Context) bool {
 // Unlock checks a passphrase and opens a session. from is the address of the
 // asker: wrong guesses from there are slowed down. It fails with ErrTooMany,
 // ErrNotSet or ErrWrong.
-func (k *Keeper) Unlock(ctx context.Context, passphrase, from string) (string, error) {
+func (k *Control) Unlock(ctx context.Context, passphrase, from string) (string, error) {
 	stored, err := get(ctx, k.settings, keyPassphrase)
 	if err != nil {
 		return "", fmt.Errorf("reading the passphrase: %w", err)
@@ -138,7 +138,7 @@ func (k *Keeper) Unlock(ctx context.Context, passphrase, from string) (string, e
 }
 
 // guess checks one passphrase and counts it when it is wrong.
-func (k *Keeper) guess(h hash, passphrase, from string) error {
+func (k *Control) guess(h hash, passphrase, from string) error {
 	if !k.guesses.allows(from, k.now()) {
 		return ErrTooMany // without waiting for those that are being checked
 	}
@@ -158,7 +158,7 @@ func (k *Keeper) guess(h hash, passphrase, from string) error {
 // SetPassphrase sets the passphrase, the first or a new one, ends every session and
 // opens one for the asker. Where one is set, old must be it, and wrong ones are slowed
 // down as in Unlock.
-func (k *Keeper) SetPassphrase(ctx context.Context, old, fresh, from string) (string, error) {
+func (k *Control) SetPassphrase(ctx context.Context, old, fresh, from string) (string, error) {
 	stored, err := get(ctx, k.settings, keyPassphrase)
 	if err != nil {
 		return "", fmt.Errorf("reading the passphrase: %w", err)
@@ -182,7 +182,7 @@ func (k *Keeper) SetPassphrase(ctx context.Context, old, fresh, from string) (st
 }
 
 // open makes a new session.
-func (k *Keeper) open(ctx context.Context) (string, error) {
+func (k *Control) open(ctx context.Context) (string, error) {
 	id := secret()
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -193,7 +193,7 @@ func (k *Keeper) open(ctx context.Context) (string, error) {
 
 // forgetOld drops sessions that were not used for SessionLife, and the oldest
 // beyond maxSessions.
-func (k *Keeper) forgetOld() {
+func (k *Control) forgetOld() {
 	k.sessions = slices.DeleteFunc(k.sessions, func(s session) bool { return k.now().Sub(s.Used) > SessionLife })
 	if n := len(k.sessions) - maxSessions; n > 0 {
 		slices.SortStableFunc(k.sessions, func(a, b session) int { return a.Used.Compare(b.Used) })
@@ -202,7 +202,7 @@ func (k *Keeper) forgetOld() {
 }
 
 // Known reports whether a session is open, and notes its use once a day.
-func (k *Keeper) Known(ctx context.Context, id string) bool {
+func (k *Control) Known(ctx context.Context, id string) bool {
 	if id == "" {
 		return false
 	}
@@ -228,7 +228,7 @@ func (k *Keeper) Known(ctx context.Context, id string) bool {
 }
 
 // Lock ends one session.
-func (k *Keeper) Lock(ctx context.Context, id string) error {
+func (k *Control) Lock(ctx context.Context, id string) error {
 	want := digest(id)
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -237,7 +237,7 @@ func (k *Keeper) Lock(ctx context.Context, id string) error {
 }
 
 // LockAll ends every session.
-func (k *Keeper) LockAll(ctx context.Context) error {
+func (k *Control) LockAll(ctx context.Context) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	k.sessions = nil

@@ -15,8 +15,8 @@ import (
 	"tidemark/web/access"
 )
 
-// housePage is about the service itself.
-type housePage struct {
+// servicePage is about the service itself.
+type servicePage struct {
 	frame
 	Locked   bool // a passphrase is set
 	Session  bool // this browser is unlocked
@@ -31,11 +31,11 @@ type housePage struct {
 	Vessels  []string
 }
 
-// pageHouse shows how the household's tidemark is set up.
-func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
+// pageService shows how the household's tidemark is set up.
+func (s *Server) pageService(w http.ResponseWriter, r *http.Request) {
 	snap := s.opt.Live.Snapshot()
 	l := s.words.At(snap.At)
-	p := housePage{frame: s.frame(w, r, s.say("house", nil), "house"), Locked: s.gate.keeper.Locked(r.Context()), Session: s.gate.ask(r).session,
+	p := servicePage{frame: s.frame(w, r, s.say("house", nil), "house"), Locked: s.gate.access.Locked(r.Context()), Session: s.gate.ask(r).session,
 		Problems: s.problems(snap), Metrics: s.opt.Metrics != nil, Zone: s.zone().String(), Units: s.units()}
 	if !snap.System.StartedAt.IsZero() {
 		p.Started = l.Moment(snap.System.StartedAt)
@@ -48,9 +48,9 @@ func (s *Server) pageHouse(w http.ResponseWriter, r *http.Request) {
 		p.Vessels = append(p.Vessels, v.Vessel)
 	}
 	if p.CanAct {
-		p.Tokens = s.gate.keeper.Tokens(r.Context())
+		p.Tokens = s.gate.access.Tokens(r.Context())
 	}
-	s.render(w, http.StatusOK, "house", p)
+	s.render(w, http.StatusOK, "service", p)
 }
 
 // units are the household's clock and scale in words.
@@ -80,12 +80,12 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
 	f := frame{Title: s.say("unlock", nil) + " · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
-	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.keeper.Locked(r.Context())})
+	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.access.Locked(r.Context())})
 }
 
 // postUnlock checks the passphrase and opens a session.
 func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) {
-	id, err := s.gate.keeper.Unlock(r.Context(), r.PostFormValue("passphrase"), asker(r))
+	id, err := s.gate.access.Unlock(r.Context(), r.PostFormValue("passphrase"), asker(r))
 	switch {
 	case errors.Is(err, access.ErrTooMany):
 		w.Header().Set("Retry-After", "30")
@@ -107,9 +107,9 @@ func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) {
 func (s *Server) postLock(w http.ResponseWriter, r *http.Request) {
 	var err error
 	if r.PostFormValue("all") != "" {
-		err = s.gate.keeper.LockAll(r.Context())
+		err = s.gate.access.LockAll(r.Context())
 	} else {
-		err = s.gate.keeper.Lock(r.Context(), cookieValue(r, sessionCookie))
+		err = s.gate.access.Lock(r.Context(), cookieValue(r, sessionCookie))
 	}
 	if err != nil {
 		s.opt.Log.Error("locking failed", "error", err)
@@ -124,11 +124,11 @@ func (s *Server) postLock(w http.ResponseWriter, r *http.Request) {
 func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 	name := strings.TrimSpace(r.PostFormValue("name"))
 	if r.PostFormValue("remove") != "" {
-		if err := s.gate.keeper.RemoveToken(r.Context(), name); err != nil {
+		if err := s.gate.access.RemoveToken(r.Context(), name); err != nil {
 			s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), sentence(err))
 			return
 		}
-		s.gate.setCookie(w, r, saidCookie, url.QueryEscape(s.say("token.gone", nil)), 60)
+		s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("token.gone", nil)), 60)
 		http.Redirect(w, r, "/house", http.StatusSeeOther)
 		return
 	}
@@ -136,7 +136,7 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 	for _, v := range r.PostForm["scope"] {
 		scopes = append(scopes, access.Scope(v))
 	}
-	plain, err := s.gate.keeper.NewToken(r.Context(), name, scopes)
+	plain, err := s.gate.access.NewToken(r.Context(), name, scopes)
 	if err != nil {
 		s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), sentence(err))
 		return
