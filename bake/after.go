@@ -54,7 +54,8 @@ func (p *Process) After(now time.Time, steps []Step) (After, bool) {
 	case out.State == Done:
 		return a.cooling(by[SliceID], out, p.coolBasis()), true
 	case baking.State == Started || baking.State == Done:
-		return a.baking(out, begunOf(baking)), true
+		open, _ := p.def(UncoverID)
+		return a.baking(out, begunOf(baking), cautions(open.Warn...)), true
 	}
 	return p.proofing(a, by)
 }
@@ -83,8 +84,8 @@ func (a After) cooling(slice, out Step, why string) After {
 }
 
 // baking is a loaf in the oven.
-func (a After) baking(out Step, since time.Time) After {
-	a.Stage, a.Since, a.Caution, a.Why = Baking, since, cautions("heat"), say("why.clock")
+func (a After) baking(out Step, since time.Time, caution Sentences) After {
+	a.Stage, a.Since, a.Caution, a.Why = Baking, since, caution, say("why.clock")
 	a.Until = estimator.Window{From: out.From, Median: out.At, Until: out.Until}
 	if !a.DoneAt.IsZero() {
 		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, say("why.probe"), cautions("loaf")

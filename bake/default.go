@@ -3,6 +3,7 @@ package bake
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -65,7 +66,7 @@ func (p Process) TubRetarded() Process {
 	cold := StepDef{ID: TubID, Key: "tub.cold", Trigger: ByClock, Warn: []string{"cold"}}
 	p.Defs = slices.Insert(slices.Clone(p.Defs), i+1, cold)
 	p.Defs = slices.DeleteFunc(p.Defs, func(d StepDef) bool { return d.ID == "bench-rest" })
-	p.Edit(divideID, func(d *StepDef) { d.Key = "divide.cold" })
+	p.Edit(divideID, func(d *StepDef) { d.Key = strings.Replace(d.Key, "divide", "divide.cold", 1) })
 	return p
 }
 
@@ -174,18 +175,18 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 	core := b.DoneCore(0)
 	v := Values{"hot_c": o.HotC, "then_c": o.ThenC, "low_c": core.LowC, "best_c": core.BestC, "most_c": core.MostC}
 	in, open, heat := "in."+string(o.Ware), "open."+string(o.Ware), "preheat"
-	inWarn, openWarn := []string{"heat", "smoke"}, []string{"heat"}
+	inWarn, openWarn := []string{"hot", "smoke"}, []string{"hot"}
 	switch {
 	case kind == Rye:
 		in, open = "in.rye", "open.rye"
 	case kind == Rich:
 		in, open = "in.tin", "open.rich"
 	case o.Ware == Pot:
-		heat, inWarn = "preheat.pot", []string{"heat", "limit", "glass", "smoke"}
+		heat, inWarn, openWarn = "preheat.pot", []string{"heat", "limit", "glass", "smoke"}, []string{"heat"}
 	case o.Ware == Stone:
 		heat, inWarn, openWarn = "preheat.stone", []string{"steam", "limit", "glass", "smoke"}, []string{"steam"}
 	case o.Ware == Tray:
-		inWarn = []string{"steam", "limit", "glass", "smoke"}
+		inWarn, openWarn = []string{"steam", "limit", "glass", "smoke"}, []string{"steam"}
 	}
 	defs := []StepDef{
 		{ID: OvenCheckID, Key: "oven-check", Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin + 10, Hands: true, Warn: []string{"oven"}},
