@@ -8,6 +8,7 @@ import (
 	"os"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/bake/planner"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
@@ -30,16 +31,15 @@ func (f planFlags) config() (*config.Config, error) {
 // learn takes in what the household's own rises and feedings teach and says what
 // the plan is worked from. Without a history it is worked from published values.
 func (f planFlags) learn(ctx context.Context, w *planner.Request) string {
-	l, place, err := f.lessons(ctx, w)
+	said, place, err := f.lessons(ctx, w)
 	if err != nil {
 		return f.words.Say("cli.plan.no_history", text.Values{"reason": err.Error()})
 	}
-	w.Prior, w.Starter.Past, w.WarmerC = l.Prior, l.Feeds, l.WarmerC
-	return f.words.Tell(l.Said()) + " " + f.words.Say("cli.plan.history", text.Values{"place": place})
+	return f.words.Tell(said) + " " + f.words.Say("cli.plan.history", text.Values{"place": place})
 }
 
 // lessons reads the history, and says where it is.
-func (f planFlags) lessons(ctx context.Context, w *planner.Request) (l app.Lessons, where string, err error) {
+func (f planFlags) lessons(ctx context.Context, w *planner.Request) (said bake.Said, where string, err error) {
 	file := *f.configFile
 	if file == "" {
 		file = f.usual
@@ -50,15 +50,15 @@ func (f planFlags) lessons(ctx context.Context, w *planner.Request) (l app.Lesso
 	}
 	where = fmt.Sprintf("%s (%s)", place.Path, place.How)
 	if errors.Is(err, fs.ErrNotExist) {
-		return l, where, fmt.Errorf("there is no history at %s", where)
+		return said, where, fmt.Errorf("there is no history at %s", where)
 	}
 	if err != nil {
-		return l, where, err
+		return said, where, err
 	}
 	store, err := history.Open(ctx, place.Path, history.Options{ReadOnly: true})
 	if err != nil {
-		return l, where, err
+		return said, where, err
 	}
-	l, err = app.ReadLessons(ctx, store, f.learnFrom, w.Batch, false)
-	return l, where, errors.Join(err, store.Close(context.WithoutCancel(ctx)))
+	said, err = app.LearnInto(ctx, store, f.learnFrom, w, false)
+	return said, where, errors.Join(err, store.Close(context.WithoutCancel(ctx)))
 }

@@ -47,9 +47,9 @@ func TestARestartKeepsTheStartVolume(t *testing.T) {
 	b.fed = odd
 	for _, at := range []time.Duration{12 * time.Minute, 35 * time.Minute, time.Hour, 2 * time.Hour} {
 		b.see(odd + at)
-		before := b.app.Estimate("tub")
+		before := b.app.State("tub").Estimate
 		require.NotZero(t, before.BaselineL)
-		after := b.again().app.Estimate("tub")
+		after := b.again().app.State("tub").Estimate
 		within := max(0.008, 0.4*before.BaselineSDL/before.BaselineL) // while it spreads, little is known
 		assert.InDelta(t, 1, after.BaselineL/before.BaselineL, within, "after %s", at)
 		assert.InDelta(t, before.RisePercent, after.RisePercent, max(0.6, 0.4*before.RiseSD), "after %s", at)

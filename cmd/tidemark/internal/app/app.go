@@ -70,16 +70,12 @@ type App struct {
 	setup         *setup // nil unless live
 	work          sync.WaitGroup
 
-	manager  *alert.Manager
-	planner  *planService
-	foldMu   sync.Mutex // one journal is folded beside the watch at a time
-	answers  answer.Key // signs the buttons in messages
-	alarmsMu sync.Mutex
-	alarms   map[string][]alert.Alarm // as the manager has them, for pages
-	alarmsAt time.Time
-
-	notificationStore alert.Store
-	notifications     map[string]int // by state, for the metrics; guarded by alarmsMu
+	manager *alert.Manager
+	planner *planService
+	foldMu  sync.Mutex // one journal is folded beside the watch at a time
+	answers answer.Key // signs the buttons in messages
+	alerts  alert.Store
+	shown   atomic.Pointer[shown]
 
 	lastReadAt    progress                          // of the sensors
 	lastAdvanceAt progress                          // by advanceInTime
@@ -87,7 +83,8 @@ type App struct {
 	heartbeat     atomic.Pointer[channel.Heartbeat] // nil without one
 }
 
-// alarmsEvery is how often the pages' copy of the alarms is renewed without news.
+// alarmsEvery is how often the pages' copy of the alarms is renewed without news: another
+// process may have answered one.
 const alarmsEvery = 10 * time.Second
 
 // New checks the options and builds the watch of each vessel.
@@ -100,6 +97,7 @@ func New(o Options) (*App, error) {
 	}
 	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), words: text.New(LocaleOf(o.Config)), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
 	a.planner = &planService{app: a}
+	a.shown.Store(&shown{})
 	if o.Live {
 		a.setup = a.newSetup()
 	}
@@ -229,7 +227,7 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 			raised = append(raised, c.Alarm)
 		}
 	}
-	if a.opt.Listen != "" && (len(all) > 0 || a.alarmsOld()) {
+	if a.opt.Listen != "" && (len(all) > 0 || time.Since(a.shown.Load().at) > alarmsEvery) {
 		a.refreshAlarms(ctx)
 		a.report()
 	}
@@ -256,14 +254,6 @@ func (a *App) span() (began time.Time, unwatched alert.Span) {
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
 	return a.began, a.unwatched
-}
-
-// Estimate returns the last estimate of a vessel.
-func (a *App) Estimate(vessel string) estimator.Estimate {
-	v := a.vessels[vessel]
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	return v.state.Estimate
 }
 
 // vessel finds a vessel.

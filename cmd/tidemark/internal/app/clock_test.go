@@ -184,14 +184,14 @@ func TestPowerCutWithoutAClock(t *testing.T) {
 	const off = 40 * time.Minute
 	b, a := cutPower(t, off)
 	defer a.stop()
-	before := b.app.Estimate("tub")
+	before := b.app.State("tub").Estimate
 	a.rise(3 * time.Minute)
-	waiting := a.app.Estimate("tub")
+	waiting := a.app.State("tub").Estimate
 	assert.False(t, waiting.Time.Before(before.Time), "time does not run back to 1970")
 	assert.NotEmpty(t, a.rows())
 	a.m.set(b.m.now().Add(off + 3*time.Minute))
 	a.rise(time.Minute)
-	e := a.app.Estimate("tub")
+	e := a.app.State("tub").Estimate
 	assert.WithinDuration(t, before.Started, e.Started, 25*time.Second, "the rise keeps its start")
 	assert.InDelta(t, invented(a.rose), e.RisePercent, 4)
 	rows := a.rows()
@@ -201,7 +201,7 @@ func TestPowerCutWithoutAClock(t *testing.T) {
 	}
 	assert.InDelta(t, off.Minutes(), gap.Minutes(), 2, "the gap is as long as the cut")
 	a.rise(crossing() - a.rose + 20*time.Minute)
-	assert.InDelta(t, 0, a.app.Estimate("tub").Ready.Median.Sub(before.Started.Add(crossing())).Minutes(), 5)
+	assert.InDelta(t, 0, a.app.State("tub").Estimate.Ready.Median.Sub(before.Started.Add(crossing())).Minutes(), 5)
 	assert.NotContains(t, a.kinds(), alert.SensorLost)
 	assert.NotContains(t, a.kinds(), alert.Over)
 	assert.Contains(t, a.kinds(), alert.Reached)

@@ -149,7 +149,7 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 		b.level(158)
 		require.NoError(t, b.app.Do(t.Context(), bake.Event{Kind: bake.EventStart, Vessel: "tub"}))
 		time.Sleep(5 * time.Minute)
-		assert.InDelta(t, 2.1, b.app.Estimate("tub").VolumeL, 0.1, "80 mm of the measured shape")
+		assert.InDelta(t, 2.1, b.app.State("tub").Estimate.VolumeL, 0.1, "80 mm of the measured shape")
 		refusedWith(t, b.app.LevelEmpty(t.Context(), "tub"), "A rise is being watched in tub")
 
 		cfg, err := config.Load(b.file, config.Sensors)

@@ -67,7 +67,7 @@ func (a *App) Snapshot() web.Snapshot {
 	s := web.Snapshot{Seq: a.updates.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
 	for _, name := range a.order {
 		v := a.vessels[name].forWeb(s.At)
-		v.Alarms = a.alarmsOf(name)
+		v.Alarms = a.shown.Load().alarms[name]
 		s.Vessels = append(s.Vessels, v)
 	}
 	return s
@@ -115,4 +115,22 @@ func (v *vessel) rows() []history.Row {
 		}
 	}
 	return out
+}
+
+// systemForWeb is the state of the service for the page and metrics.
+func (a *App) systemForWeb() web.System {
+	began, _ := a.span()
+	s := web.System{Version: a.opt.Version, StartedAt: began, ClockSet: a.clockTrusted()}
+	if a.opt.Store != nil {
+		h := a.opt.Store.Health()
+		s.StoreProblem, s.Notes = h.Problem, h.Notes
+		s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
+	}
+	_, s.ChannelProblems = a.manager.Deliveries()
+	s.SamplesLate = a.samplesLate.Load()
+	if b := a.heartbeat.Load(); b != nil {
+		s.HeartbeatAt, _ = b.Last()
+	}
+	s.NotificationsByState = a.shown.Load().notifications
+	return s
 }

@@ -239,7 +239,7 @@ func TestSensorLostIsToldAndEnds(t *testing.T) {
 					return true
 				})
 				time.Sleep(70 * time.Minute) // the bubble's time, not real
-				assert.Equal(t, look, r.app.Estimate("tub").QualityReason)
+				assert.Equal(t, look, r.app.State("tub").Estimate.QualityReason)
 				k := r.end(t, start.Add(2*time.Hour))
 				lost := k.of(t, alert.SensorLost)
 				assert.InDelta(t, 65, lost.FiredAt.Sub(start).Minutes(), 1.5)
@@ -268,10 +268,10 @@ func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
 			return true
 		})
 		time.Sleep(70 * time.Minute) // the bubble's time, not real
-		assert.InDelta(t, 24.5, r.app.Estimate("tub").DoughC, 0.3, "a short gap is bridged")
+		assert.InDelta(t, 24.5, r.app.State("tub").Estimate.DoughC, 0.3, "a short gap is bridged")
 		time.Sleep(20 * time.Minute)
-		assert.True(t, math.IsNaN(r.app.Estimate("tub").DoughC))
-		assert.InDelta(t, 23.5, r.app.Estimate("tub").AirC, 0.1)
+		assert.True(t, math.IsNaN(r.app.State("tub").Estimate.DoughC))
+		assert.InDelta(t, 23.5, r.app.State("tub").Estimate.AirC, 0.1)
 		k := r.end(t, start.Add(2*time.Hour))
 		lost := k.of(t, alert.ProbeLost)
 		assert.InDelta(t, 75, lost.FiredAt.Sub(start).Minutes(), 1)

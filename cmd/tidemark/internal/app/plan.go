@@ -12,7 +12,6 @@ import (
 	"tidemark/bake/planner"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
-	"tidemark/estimator/forecast"
 	"tidemark/history"
 	"tidemark/web"
 )
@@ -20,34 +19,16 @@ import (
 // pastRises bounds how far back a feeding is looked for.
 const pastRises = 500
 
-// Lessons are what the household's history teaches a plan.
-type Lessons struct {
-	Prior *forecast.Prior // nil for the published one
-	Rises int             // how many rises of dough speak
-	Feeds []bake.PastFeed // oldest first, with known amounts and a seen peak
-	// WarmerC is how much warmer than planned the household's doughs come out of mixing.
-	WarmerC float64
-}
-
-// Said says what a plan is worked from.
-func (l Lessons) Said() bake.Said {
-	if l.Rises == 0 && len(l.Feeds) == 0 {
-		return bake.Said{Key: "plan.from.published"}
-	}
-	return bake.Said{Key: "plan.from.learned", Values: bake.Values{"rises": l.Rises, "feeds": len(l.Feeds)}}
-}
-
-// ReadLessons reads what past rises of dough teach of a batch, and what the past
-// feedings teach of the starter. An empty vessel means all vessels. Invented
-// rises count only when demo.
-func ReadLessons(ctx context.Context, s *history.Store, vessel string, b bake.Batch, demo bool) (Lessons, error) {
-	var out Lessons
+// LearnInto takes into a request what past rises of dough in a vessel teach of its batch,
+// and what the past feedings teach of the starter, and says what the plan is worked from.
+// An empty vessel means all vessels. Invented rises count only when demo.
+func LearnInto(ctx context.Context, s *history.Store, vessel string, w *planner.Request, demo bool) (bake.Said, error) {
 	past, err := readLessons(ctx, s, vessel, func(id int64) bool {
 		r, err := s.Rise(ctx, id)
 		return err == nil && r.Holds == estimator.Dough && (demo || !r.Demo)
 	})
 	if err != nil && len(past) == 0 { // the service warns of what it cannot read
-		return out, fmt.Errorf("what past rises taught cannot be read: %w", err)
+		return bake.Said{}, fmt.Errorf("what past rises taught cannot be read: %w", err)
 	}
 	var warmer []float64
 	for _, l := range past {
@@ -55,14 +36,22 @@ func ReadLessons(ctx context.Context, s *history.Store, vessel string, b bake.Ba
 			warmer = append(warmer, *l.Warmer)
 		}
 	}
-	out.WarmerC = bake.LearnWarmer(warmer)
-	if out.Rises = len(past); out.Rises > 0 {
-		prior := learnFrom(estimator.Dough, past, &b)
-		out.Prior = &prior
+	w.WarmerC = bake.LearnWarmer(warmer)
+	if len(past) > 0 {
+		prior := learnFrom(estimator.Dough, past, &w.Batch)
+		w.Prior = &prior
 	}
-	out.Feeds, err = feedsOf(ctx, s, demo)
-	return out, err
+	if w.Starter.Past, err = feedsOf(ctx, s, demo); err != nil {
+		return bake.Said{}, err
+	}
+	if len(past)+len(w.Starter.Past) == 0 {
+		return worked(), nil
+	}
+	return bake.Said{Key: "plan.from.learned", Values: bake.Values{"rises": len(past), "feeds": len(w.Starter.Past)}}, nil
 }
+
+// worked says that a plan is worked from published values.
+func worked() bake.Said { return bake.Said{Key: "plan.from.published"} }
 
 // feedsOf reads the feedings of the starter that was fed last, oldest first: those
 // with known amounts and a seen peak, which say how lively it is.
@@ -195,13 +184,13 @@ func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Request, web
 	request.Hours.BedMin, request.Hours.WakeMin = a.opt.Config.Household.Sleep()
 	request.OvenTaken = a.ovenTaken(v.Name)
 	out := web.Planned{Title: request.Batch.Name, Vessel: v.Name}
-	var l Lessons
+	said := worked()
 	if a.opt.Store != nil {
-		if l, err = ReadLessons(ctx, a.opt.Store, v.Name, request.Batch, a.opt.Demo); err != nil {
+		if said, err = LearnInto(ctx, a.opt.Store, v.Name, &request, a.opt.Demo); err != nil {
 			return request, out, err
 		}
 	}
-	request.Prior, request.Starter.Past, request.WarmerC, out.From = l.Prior, l.Feeds, l.WarmerC, a.words.Tell(l.Said())
+	out.From = a.words.Tell(said)
 	return request, out, nil
 }
 

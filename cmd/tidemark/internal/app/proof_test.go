@@ -109,7 +109,7 @@ func TestSampleJarTimesTheProofAndTheOven(t *testing.T) {
 	require.NotNil(t, after)
 	assert.Equal(t, bake.SampleBasis, after.Basis)
 	assert.Contains(t, b.app.words.Tell(after.Why...), "behind the loaf", "the small jar is at 20 C by now, the loaf is not")
-	jar := b.app.Estimate("cup").Ready
+	jar := b.app.State("cup").Estimate.Ready
 	require.False(t, jar.IsZero())
 	assert.True(t, after.Until.Median.Before(jar.Median), "loaf %s, jar %s", after.Until.Median, jar.Median)
 	cup := b.app.Snapshot().Vessels[1]
@@ -136,7 +136,7 @@ func TestBasketSensorGoesBeforeTheSampleJar(t *testing.T) {
 	after := b.vessel().After
 	require.NotNil(t, after)
 	assert.Equal(t, bake.BasketBasis, after.Basis)
-	assert.Equal(t, b.app.Estimate("basket").Ready.Median.Round(time.Minute), after.Until.Median.Round(time.Minute))
+	assert.Equal(t, b.app.State("basket").Estimate.Ready.Median.Round(time.Minute), after.Until.Median.Round(time.Minute))
 	b.on(shapedAt + 150*time.Minute)
 	assert.Contains(t, b.mustTell(string(alert.Reached), "basket").Text, "Bake it now")
 }

@@ -47,7 +47,7 @@ func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 		}
 		a.answers = key
 	}
-	a.notificationStore = store
+	a.alerts = store
 	h, house := a.opt.Config.Household, LocaleOf(a.opt.Config)
 	a.manager = alert.NewManager(store, routes, alert.Options{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil}, SnoozeFor: snoozeFor,
@@ -107,7 +107,7 @@ func (a *App) report() {
 			continue
 		}
 		for _, name := range a.order {
-			to.Report(channel.State{State: a.State(name), Alarms: a.alarmsOf(name)})
+			to.Report(channel.State{State: a.State(name), Alarms: a.shown.Load().alarms[name]})
 		}
 	}
 }
@@ -224,37 +224,28 @@ func (a *App) pressed(ctx context.Context, verb, id string) error {
 	return err
 }
 
+// shown are the open alarms by vessel, and how many notifications are in which state, as
+// pages and metrics show them.
+type shown struct {
+	alarms        map[string][]alert.Alarm
+	notifications map[string]int
+	at            time.Time
+}
+
 // refreshAlarms copies the open alarms for the pages, and counts the notifications.
 func (a *App) refreshAlarms(ctx context.Context) {
-	a.countNotifications(ctx)
 	alarms, err := a.manager.Alarms(ctx)
-	if err != nil {
+	counts, err2 := a.alerts.NotificationCounts(ctx)
+	if err = errors.Join(err, err2); err != nil {
 		a.log.Warn("the alarms cannot be read", "error", err)
 		return
 	}
-	byVessel := map[string][]alert.Alarm{}
+	fresh := &shown{map[string][]alert.Alarm{}, counts, time.Now()}
 	for _, al := range alarms {
 		if al.Vessel == "" && len(a.order) > 0 {
 			al.Vessel = a.order[0] // of the machine: shown with the first vessel
 		}
-		byVessel[al.Vessel] = append(byVessel[al.Vessel], al)
+		fresh.alarms[al.Vessel] = append(fresh.alarms[al.Vessel], al)
 	}
-	a.alarmsMu.Lock()
-	defer a.alarmsMu.Unlock()
-	a.alarms, a.alarmsAt = byVessel, time.Now()
-}
-
-// alarmsOf returns the alarms of a vessel for a page.
-func (a *App) alarmsOf(vessel string) []alert.Alarm {
-	a.alarmsMu.Lock()
-	defer a.alarmsMu.Unlock()
-	return a.alarms[vessel]
-}
-
-// alarmsOld says whether the pages' copy is due for renewal: another process may
-// have answered an alarm.
-func (a *App) alarmsOld() bool {
-	a.alarmsMu.Lock()
-	defer a.alarmsMu.Unlock()
-	return time.Since(a.alarmsAt) > alarmsEvery
+	a.shown.Store(fresh)
 }

@@ -46,7 +46,7 @@ func TestTakeBackupWhileWatching(t *testing.T) {
 	b.run(2 * time.Hour)
 	b.do(bake.Event{Kind: bake.EventFold})
 	b.run(3 * time.Hour)
-	before := b.app.Estimate("tub")
+	before := b.app.State("tub").Estimate
 	id := b.app.Snapshot().Vessels[0].RiseID
 	file := elsewhere(t, b.start.AddDate(0, -3, 0))
 

@@ -79,7 +79,7 @@ func TestMetricsAreInBaseUnits(t *testing.T) {
 		}
 		return math.NaN()
 	}
-	e := k.app.Estimate("tub")
+	e := k.app.State("tub").Estimate
 	for name, want := range map[string]float64{"rise_ratio": e.RisePercent / 100, "rise_ratio_per_second": e.RatePercentPerHour / 100 / 3600,
 		"level_meters": e.LevelMM / 1000, "target_ratio": 1, "dough_celsius": 24.6, "ready_timestamp_seconds": float64(e.Ready.Median.UnixMilli()) / 1000} {
 		assert.InEpsilon(t, want, ofTub(name), 1e-9, name)

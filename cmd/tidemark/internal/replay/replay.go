@@ -103,7 +103,7 @@ func play(ctx context.Context, o Options, store *history.Store) error {
 	}
 	err = r.all(ctx, o.rows)
 	if r.chart != nil {
-		err = errors.Join(err, r.chart.write(r.app.Estimate(r.vessel)))
+		err = errors.Join(err, r.chart.write(r.app.State(r.vessel).Estimate))
 	}
 	return errors.Join(err, r.app.Stop(context.WithoutCancel(ctx)))
 }
@@ -181,7 +181,7 @@ func (r *runner) step(t time.Time, print bool) {
 	r.clock.Set(t)
 	raised := r.app.Advance(t)
 	if r.chart != nil && print {
-		r.chart.see(r.app.Estimate(r.vessel))
+		r.chart.see(r.app.State(r.vessel).Estimate)
 	}
 	if print || len(raised) > 0 {
 		r.failure = errors.Join(r.failure, r.out.print(r.app.State(r.vessel), raised))
