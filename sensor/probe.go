@@ -50,17 +50,17 @@ type PowerOnGuard struct {
 	seen   bool
 }
 
-// Reading makes the reading r of a temperature in Celsius, or of the error err.
-// offsetC is added to the value. Exactly 85.000 is refused unless the last value
-// taken, not older than a minute, was within 3 C of it, so that a probe that really
-// is that hot goes on being read.
-func (g *PowerOnGuard) Reading(r Reading, celsius, offsetC float64, err error) Reading {
+// Check returns the temperature in Celsius that was measured at mono, with offsetC
+// added, or the error err. Exactly 85.000 is refused unless the last value taken, not
+// older than a minute, was within 3 C of it, so that a probe that really is that hot
+// goes on being read.
+func (g *PowerOnGuard) Check(mono time.Duration, celsius, offsetC float64, err error) (float64, error) {
 	if err != nil {
-		return r.Failed(err)
+		return 0, err
 	}
-	if near := g.seen && r.Mono-g.lastAt <= time.Minute && math.Abs(g.lastC-85) <= 3; celsius == 85 && !near {
-		return r.Fault(PowerOn, "the probe says exactly 85.000 °C, its value after power-on: no measurement was made; check its supply and pull-up")
+	if near := g.seen && mono-g.lastAt <= time.Minute && math.Abs(g.lastC-85) <= 3; celsius == 85 && !near {
+		return 0, Faultf(PowerOn, "the probe says exactly 85.000 °C, its value after power-on: no measurement was made; check its supply and pull-up")
 	}
-	g.lastC, g.lastAt, g.seen = celsius, r.Mono, true
-	return r.Good(celsius+offsetC, 0)
+	g.lastC, g.lastAt, g.seen = celsius, mono, true
+	return celsius + offsetC, nil
 }

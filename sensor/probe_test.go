@@ -97,13 +97,13 @@ func TestBadScratchpads(t *testing.T) {
 func TestPowerOnGuard(t *testing.T) {
 	var g sensor.PowerOnGuard
 	believes := func(celsius float64, mono time.Duration) bool {
-		r := g.Reading(sensor.Reading{Mono: mono}, celsius, -0.5, nil)
-		if r.Status == sensor.OK {
-			assert.Equal(t, celsius-0.5, r.Value)
+		got, err := g.Check(mono, celsius, -0.5, nil)
+		if err == nil {
+			assert.Equal(t, celsius-0.5, got)
 		} else {
-			assert.Equal(t, sensor.PowerOn, r.Status)
+			assert.Equal(t, sensor.PowerOn, sensor.StatusOf(err))
 		}
-		return r.Status == sensor.OK
+		return err == nil
 	}
 	assert.False(t, believes(85, 0), "85 as the first reading")
 	assert.True(t, believes(24, time.Second))
@@ -112,7 +112,8 @@ func TestPowerOnGuard(t *testing.T) {
 	assert.True(t, believes(85, 4*time.Second), "85 after 84.9")
 	assert.True(t, believes(85, 5*time.Second))
 	assert.False(t, believes(85, 2*time.Minute), "the neighbour is too old")
-	assert.Equal(t, sensor.Missing, g.Reading(sensor.Reading{}, 24, 0, sensor.Faultf(sensor.Missing, "gone")).Status)
+	_, err := g.Check(0, 24, 0, sensor.Faultf(sensor.Missing, "gone"))
+	assert.Equal(t, sensor.Missing, sensor.StatusOf(err))
 }
 
 func TestReadingKeepsItsPromise(t *testing.T) {

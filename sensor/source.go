@@ -27,11 +27,6 @@ type Recovery struct {
 	Resets   int64 // switched off and on by its shutdown or supply line
 }
 
-// Recoverer is a Source that brings its sensor back by itself and counts it.
-type Recoverer interface {
-	Recovery() Recovery
-}
-
 // Air returns what is known of the air under a sensor, as last measured: its
 // temperature in Celsius and relative humidity (ratio 0..1; NaN when not known). ok
 // is false when the temperature is not known.

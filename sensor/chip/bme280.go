@@ -18,11 +18,9 @@ type airChip struct {
 }
 
 // NewBME280 reads temperature or humidity of a BME280.
-func NewBME280(buses *Buses, q sensor.Quantity, conf sensor.BME280, clock sensor.Clock) *Chip {
+func NewBME280(buses *Buses, q sensor.Quantity, conf sensor.BME280, clock sensor.Clock) *sensor.Driver {
 	a := &airChip{q: q, offsetC: conf.OffsetC}
-	c := newChip(buses, conf.I2C, "", q, clock, a)
-	c.bus.tap = a.tap
-	return c
+	return newChip(buses, conf.I2C, "", q, clock, a, &checkedBus{tap: a.tap})
 }
 
 func (a *airChip) wakesAt() uint16 { return 0x76 }

@@ -150,6 +150,11 @@ func (h *Buses) mux(parent i2c.Bus, number string, addr int) (*mux, error) {
 	return m, nil
 }
 
+// Line returns what sets a GPIO line, for a sensor.Driver whose supply it is.
+func (h *Buses) Line(name string) func(high bool) error {
+	return func(high bool) error { return h.set(name, gpio.Level(high)) }
+}
+
 // set sets a GPIO line.
 func (h *Buses) set(line string, level gpio.Level) error {
 	pin, err := h.Pin(line)

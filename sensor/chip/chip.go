@@ -26,8 +26,6 @@ package chip
 import (
 	"cmp"
 	"context"
-	"errors"
-	"sync/atomic"
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
@@ -36,16 +34,11 @@ import (
 	"tidemark/sensor"
 )
 
-// faultsToRestart is how many faults in a row make a chip be set up again.
-const faultsToRestart = 3
-
 // Times that lines are held: reset pulses, and the chips' time to wake (1.2 ms
 // for the time-of-flight chips: from memory).
 const (
-	offTime   = 50 * time.Millisecond
-	shutTime  = 5 * time.Millisecond
-	wakeTime  = 3 * time.Millisecond
-	powerTime = 100 * time.Millisecond
+	shutTime = 5 * time.Millisecond
+	wakeTime = 3 * time.Millisecond
 )
 
 // device is what one type of chip can do, over a checkedBus.
@@ -60,83 +53,49 @@ type device interface {
 	sense(b *checkedBus) (value, sd float64, err error)
 }
 
-// shared is what the sources on a bus share: they count how they were brought back,
-// and closing leaves the sensor as it is; its bus is closed by the Buses.
-type shared struct{ restarts, resets atomic.Int64 }
-
-// Recovery returns how often the sensor was brought back.
-func (s *shared) Recovery() sensor.Recovery {
-	return sensor.Recovery{Restarts: s.restarts.Load(), Resets: s.resets.Load()}
+// onI2C is one quantity of one chip on I2C.
+type onI2C struct {
+	buses *Buses
+	place sensor.I2C
+	xshut string // GPIO line at the shutdown pin; empty = not wired
+	dev   device
+	bus   *checkedBus
+	up    bool
 }
 
-// Close does nothing.
-func (s *shared) Close() error { return nil }
-
-// Chip is one quantity of one chip on I2C as a source.
-type Chip struct {
-	shared
-	buses  *Buses
-	place  sensor.I2C
-	xshut  string // GPIO line at the shutdown pin; empty = not wired
-	q      sensor.Quantity
-	clock  sensor.Clock
-	dev    device
-	bus    *checkedBus
-	up     bool
-	faults int // in a row
-}
-
-// newChip returns a Chip and holds it in shutdown if that line is wired, so that
+// newChip returns a chip and holds it in shutdown if that line is wired, so that
 // chips which share an address do not all answer.
-func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, clock sensor.Clock, dev device) *Chip {
-	c := &Chip{buses: buses, place: place, xshut: xshut, q: q, clock: clock, dev: dev, bus: &checkedBus{}}
+func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, clock sensor.Clock, dev device, bus *checkedBus) *sensor.Driver {
+	c := &onI2C{buses: buses, place: place, xshut: xshut, dev: dev, bus: bus}
 	if xshut != "" {
 		_ = buses.set(xshut, gpio.Low) // a line that is not there shows at the first reading
 	}
-	return c
+	return &sensor.Driver{Quantity: q, Clock: clock, Measure: c.measure, Again: func() bool {
+		c.up = false
+		return xshut != ""
+	}}
 }
 
-// Read sets the chip up if need be and measures once.
-func (c *Chip) Read(ctx context.Context) sensor.Reading {
-	value, sd, err := c.measure(ctx)
-	return c.clock.Reading(c.q, value, sd, err)
-}
-
-// measure does the work of Read.
-func (c *Chip) measure(ctx context.Context) (value, sd float64, err error) {
+// measure sets the chip up if need be and measures once.
+func (c *onI2C) measure(ctx context.Context) (value, sd float64, err error) {
 	if !c.up {
 		if err := c.bringUp(ctx); err != nil {
-			c.faults++
 			return 0, 0, err
 		}
 		c.up = true
 	}
 	c.bus.begin(ctx)
 	value, sd, err = c.dev.sense(c.bus)
-	err = cmp.Or(c.bus.err, err)
-	if err == nil || sensor.StatusOf(err) == sensor.OutOfRange { // a chip that says it sees nothing works
-		c.faults = 0
-		return value, sd, err
-	}
-	c.faults++
-	c.up = c.faults < faultsToRestart
-	return 0, 0, err
+	return value, sd, cmp.Or(c.bus.err, err)
 }
 
-// bringUp opens the bus and sets the chip up, after a reset if it failed before.
-func (c *Chip) bringUp(ctx context.Context) error {
-	again := c.faults >= faultsToRestart
-	if again {
-		c.restarts.Add(1)
-	}
+// bringUp opens the bus and sets the chip up, after a reset if its line is wired.
+func (c *onI2C) bringUp(ctx context.Context) error {
 	if c.xshut != "" {
 		if err := c.buses.set(c.xshut, gpio.Low); err != nil {
 			return err
 		}
 		time.Sleep(shutTime)
-		if again {
-			c.resets.Add(1)
-		}
 	}
 	bus, err := c.buses.bus(c.place)
 	if err != nil {
@@ -153,7 +112,7 @@ func (c *Chip) bringUp(ctx context.Context) error {
 
 // address wakes the chip and moves it to its address if that is another one than
 // it wakes up at.
-func (c *Chip) address(bus i2c.Bus) (uint16, error) {
+func (c *onI2C) address(bus i2c.Bus) (uint16, error) {
 	home := c.dev.wakesAt()
 	want := cmp.Or(uint16(c.place.Address), home)
 	if c.xshut == "" {
@@ -170,76 +129,4 @@ func (c *Chip) address(bus i2c.Bus) (uint16, error) {
 		c.dev.move(c.bus, want)
 	}
 	return want, nil
-}
-
-// Powered is a sensor that a GPIO line feeds and that is switched off and on when
-// it fails: 1-wire probes vanish after days until their supply is cut.
-type Powered struct {
-	sensor.Source
-	q        sensor.Quantity
-	clock    sensor.Clock
-	buses    *Buses
-	line     string
-	on       bool
-	faults   int // in a row
-	failedAt int // faults at which the line is switched; grows, so that a dead sensor is left alone more and more
-	resets   atomic.Int64
-}
-
-// mostFaults is how many faults may pass at most between two resets.
-const mostFaults = 96
-
-// WithPower feeds a sensor of q from a GPIO line; without one it returns the sensor
-// as it is.
-func WithPower(s sensor.Source, q sensor.Quantity, buses *Buses, line string, clock sensor.Clock) sensor.Source {
-	if line == "" {
-		return s
-	}
-	return &Powered{Source: s, q: q, clock: clock, buses: buses, line: line, failedAt: faultsToRestart}
-}
-
-// Recovery returns how often the sensor was brought back.
-func (p *Powered) Recovery() sensor.Recovery {
-	var out sensor.Recovery
-	if r, ok := p.Source.(sensor.Recoverer); ok {
-		out = r.Recovery()
-	}
-	out.Resets += p.resets.Load()
-	return out
-}
-
-// Read switches the supply on if need be, and off and on after three faults in a
-// row, and reads.
-func (p *Powered) Read(ctx context.Context) sensor.Reading {
-	if err := p.feed(); err != nil {
-		return p.clock.Stamp(p.q).Failed(err)
-	}
-	r := p.Source.Read(ctx)
-	if r.Status == sensor.OK || r.Status == sensor.OutOfRange {
-		p.faults, p.failedAt = 0, faultsToRestart
-	} else {
-		p.faults++
-	}
-	return r
-}
-
-// feed sets the line.
-func (p *Powered) feed() error {
-	again := p.faults >= p.failedAt
-	if p.on && !again {
-		return nil
-	}
-	var off error
-	if again {
-		p.faults, p.failedAt = 0, min(2*p.failedAt, mostFaults)
-		p.resets.Add(1)
-		off = p.buses.set(p.line, gpio.Low)
-		time.Sleep(offTime)
-	}
-	if err := errors.Join(off, p.buses.set(p.line, gpio.High)); err != nil {
-		return err
-	}
-	p.on = true
-	time.Sleep(powerTime)
-	return nil
 }

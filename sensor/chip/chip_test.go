@@ -44,22 +44,22 @@ func newBench(t *testing.T) *bench {
 }
 
 // tof reads a VL53L1X on the bench.
-func (b *bench) tof(conf sensor.VL53L1X) *chip.Chip {
+func (b *bench) tof(conf sensor.VL53L1X) *sensor.Driver {
 	return chip.NewVL53L1X(b.buses, conf, nil, sensor.SystemClock())
 }
 
 // short reads a VL6180X on the bench.
-func (b *bench) short(xshut string, address int) *chip.Chip {
+func (b *bench) short(xshut string, address int) *sensor.Driver {
 	return chip.NewVL6180X(b.buses, sensor.VL6180X{I2C: sensor.I2C{Address: address}, XShut: xshut}, sensor.SystemClock())
 }
 
 // probe reads a DS18B20 on the bench.
-func (b *bench) probe(id string) *chip.Probe {
+func (b *bench) probe(id string) *sensor.Driver {
 	return chip.NewProbe(b.buses, sensor.DS18B20{ID: id, OffsetC: 0.1}, sensor.SystemClock())
 }
 
 // air reads a BME280 on the bench.
-func (b *bench) air(q sensor.Quantity) *chip.Chip {
+func (b *bench) air(q sensor.Quantity) *sensor.Driver {
 	return chip.NewBME280(b.buses, q, sensor.BME280{}, sensor.SystemClock())
 }
 
@@ -299,29 +299,5 @@ func TestMissingLinesAndBuses(t *testing.T) {
 		r = read(b.tof(sensor.VL53L1X{I2C: sensor.I2C{Bus: "77"}}))
 		assert.Equal(t, sensor.Missing, r.Status)
 		assert.Contains(t, r.Reason, "I2C bus 77 is not there; switch I2C on")
-	})
-}
-
-// switched is a sensor that fails until its supply is cut.
-type switched struct{ dead bool }
-
-func (s *switched) Read(context.Context) sensor.Reading {
-	r := sensor.Reading{Quantity: sensor.Temperature}
-	if s.dead {
-		return r.Fault(sensor.Missing, "not there")
-	}
-	return r.Good(24, 0)
-}
-func (s *switched) Close() error { return nil }
-
-func TestPowerLeavesADeadSensorAloneMoreAndMore(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBench(t)
-		b.pins["GPIO22"] = sensortest.NewPin(nil)
-		p := chip.WithPower(&switched{dead: true}, sensor.Temperature, b.buses, "GPIO22", sensor.SystemClock())
-		for range 300 {
-			read(p)
-		}
-		assert.Equal(t, int64(7), p.(sensor.Recoverer).Recovery().Resets, "after 3, 6, 12, 24, 48, 96, 96 faults")
 	})
 }

@@ -17,21 +17,28 @@ import (
 	"tidemark/sensor"
 )
 
-// Probe is a DS18B20 on a 1-wire bus that this program drives.
-type Probe struct {
-	shared
-	buses  *Buses
-	conf   sensor.DS18B20
-	clock  sensor.Clock
-	guard  sensor.PowerOnGuard
-	spy    *spy
-	dev    *ds18b20.Dev
-	faults int
+// probe is a DS18B20 on a 1-wire bus that this program drives.
+type probe struct {
+	buses *Buses
+	conf  sensor.DS18B20
+	spy   *spy
+	dev   *ds18b20.Dev // nil until it is set up
 }
 
-// NewProbe reads the probe of the configured id, or the only one on the bus.
-func NewProbe(buses *Buses, conf sensor.DS18B20, clock sensor.Clock) *Probe {
-	return &Probe{buses: buses, conf: conf, clock: clock}
+// NewProbe reads the probe of the configured id, or the only one on the bus. A
+// conversion takes 0.75 s.
+func NewProbe(buses *Buses, conf sensor.DS18B20, clock sensor.Clock) *sensor.Driver {
+	p := &probe{buses: buses, conf: conf}
+	var guard sensor.PowerOnGuard
+	return &sensor.Driver{Quantity: sensor.Temperature, Clock: clock, Measure: func(context.Context) (celsius, sd float64, err error) {
+		celsius, err = p.measure()
+		_, mono := clock()
+		celsius, err = guard.Check(mono, celsius, conf.OffsetC, err)
+		return celsius, 0, err
+	}, Again: func() bool {
+		p.dev = nil
+		return false
+	}}
 }
 
 // spy passes transfers on and keeps the last scratchpad, because the driver's own
@@ -52,19 +59,8 @@ func (s *spy) Tx(w, r []byte, power onewire.Pullup) error {
 	return err
 }
 
-// Read makes a conversion, which takes 0.75 s.
-func (p *Probe) Read(context.Context) sensor.Reading {
-	celsius, err := p.measure()
-	if err == nil {
-		p.faults = 0
-	} else if p.faults++; p.faults >= faultsToRestart {
-		p.dev = nil
-	}
-	return p.guard.Reading(p.clock.Stamp(sensor.Temperature), celsius, p.conf.OffsetC, err)
-}
-
 // measure sets the probe up if need be and reads it.
-func (p *Probe) measure() (float64, error) {
+func (p *probe) measure() (float64, error) {
 	if p.dev == nil {
 		if err := p.start(); err != nil {
 			return 0, err
@@ -97,10 +93,7 @@ func noProbe() error {
 }
 
 // start finds the probe and sets it up.
-func (p *Probe) start() error {
-	if p.faults >= faultsToRestart {
-		p.restarts.Add(1)
-	}
+func (p *probe) start() error {
 	bus, err := p.buses.oneWire(p.conf.Bus)
 	if err != nil {
 		return err
@@ -120,7 +113,7 @@ func (p *Probe) start() error {
 }
 
 // find returns the bus address of the probe.
-func (p *Probe) find(bus onewire.Bus) (onewire.Address, error) {
+func (p *probe) find(bus onewire.Bus) (onewire.Address, error) {
 	if p.conf.ID != "" {
 		return ParseID(p.conf.ID)
 	}

@@ -32,28 +32,26 @@ const (
 // 10 us. Common practice, no source.
 const edgeStepMM = 1.7
 
-// HCSR04 is an ultrasonic pair on two GPIO lines.
-type HCSR04 struct {
-	burst sound.Burst
+// echoPair is an ultrasonic pair on two GPIO lines.
+type echoPair struct {
 	open  func() (Lines, error)
 	lines Lines
 }
 
 // NewHCSR04 reads the pair whose lines open gives; nil means those of the
-// configuration. They are opened at the first reading, and again after an error.
-// air may be nil.
-func NewHCSR04(open func() (Lines, error), conf sensor.HCSR04, air sensor.Air, clock sensor.Clock) *HCSR04 {
+// configuration. They are opened at the first reading, and again after an error. A burst
+// of pings takes about 0.7 s. air may be nil.
+func NewHCSR04(open func() (Lines, error), conf sensor.HCSR04, air sensor.Air, clock sensor.Clock) *sensor.Driver {
 	if open == nil {
 		open = func() (Lines, error) { return OpenLines(conf.Device, *conf.Trigger, *conf.Echo) }
 	}
-	return &HCSR04{open: open, burst: sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, Clock: clock, StepMM: edgeStepMM, Gap: sound.BetweenPings}}
+	h := &echoPair{open: open}
+	burst := sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, StepMM: edgeStepMM, Gap: sound.BetweenPings}
+	return &sensor.Driver{Quantity: sensor.Distance, Clock: clock, Measure: burst.Of(h.ping), Shut: h.Close}
 }
 
-// Read sends a burst of pings, which takes about 0.7 s.
-func (h *HCSR04) Read(ctx context.Context) sensor.Reading { return h.burst.Read(ctx, h.ping) }
-
 // Close gives the lines back to the kernel.
-func (h *HCSR04) Close() error {
+func (h *echoPair) Close() error {
 	if h.lines == nil {
 		return nil
 	}
@@ -63,7 +61,7 @@ func (h *HCSR04) Close() error {
 }
 
 // ping sends one ping.
-func (h *HCSR04) ping(ctx context.Context, air sound.Air) (float64, error) {
+func (h *echoPair) ping(ctx context.Context, air sound.Air) (float64, error) {
 	if h.lines == nil {
 		lines, err := h.open()
 		if err != nil {
@@ -83,7 +81,7 @@ func (h *HCSR04) ping(ctx context.Context, air sound.Air) (float64, error) {
 }
 
 // measure returns the width of the echo pulse.
-func (h *HCSR04) measure(ctx context.Context) (time.Duration, error) {
+func (h *echoPair) measure(ctx context.Context) (time.Duration, error) {
 	if _, err := h.lines.Trigger(true); err != nil {
 		return 0, err
 	}
@@ -112,7 +110,7 @@ func (h *HCSR04) measure(ctx context.Context) (time.Duration, error) {
 
 // edge waits for a change in the wanted direction. Changes from before the trigger
 // are passed over.
-func (h *HCSR04) edge(ctx context.Context, wanted bool, fired, within time.Duration) (time.Duration, error) {
+func (h *echoPair) edge(ctx context.Context, wanted bool, fired, within time.Duration) (time.Duration, error) {
 	waiting, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	for {

@@ -18,7 +18,7 @@ import (
 )
 
 // echoOf reads a pair on lines of the test.
-func echoOf(dev *sensortest.HCSR04, air sensor.Air, conf sensor.HCSR04) *chip.HCSR04 {
+func echoOf(dev *sensortest.HCSR04, air sensor.Air, conf sensor.HCSR04) *sensor.Driver {
 	return chip.NewHCSR04(func() (chip.Lines, error) { return dev, nil }, conf, air, sensor.SystemClock())
 }
 

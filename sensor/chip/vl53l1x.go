@@ -29,12 +29,10 @@ type longRange struct {
 }
 
 // NewVL53L1X reads a VL53L1X. air may be nil.
-func NewVL53L1X(buses *Buses, conf sensor.VL53L1X, air sensor.Air, clock sensor.Clock) *Chip {
+func NewVL53L1X(buses *Buses, conf sensor.VL53L1X, air sensor.Air, clock sensor.Clock) *sensor.Driver {
 	budget := cmp.Or(time.Duration(conf.Budget), 50*time.Millisecond)
 	l := &longRange{conf: conf, budget: budget, air: air}
-	c := newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, l)
-	c.bus.fill, c.bus.tap = l.fill, l.tap
-	return c
+	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, l, &checkedBus{fill: l.fill, tap: l.tap})
 }
 
 func (l *longRange) wakesAt() uint16 { return vl53l1x.Address }

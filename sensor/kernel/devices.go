@@ -13,10 +13,10 @@ import (
 
 // NewHwmon reads q from a hardware monitoring chip below root, where sysfs is
 // mounted.
-func NewHwmon(root string, q sensor.Quantity, conf sensor.Hwmon, clock sensor.Clock) sensor.Source {
+func NewHwmon(root string, q sensor.Quantity, conf sensor.Hwmon, clock sensor.Clock) *sensor.Driver {
 	channel := cmp.Or(conf.Channel, map[sensor.Quantity]string{sensor.Temperature: "temp1", sensor.Humidity: "humidity1"}[q])
 	input := channel + "_input"
-	return &files{q, clock, func() (float64, error) {
+	return source(q, clock, func() (float64, error) {
 		dir, err := find("hwmon chip with "+channel, filepath.Join(root, "class/hwmon"), "hwmon*", conf.Device, conf.Name, input)
 		if err != nil {
 			return 0, err
@@ -29,12 +29,12 @@ func NewHwmon(root string, q sensor.Quantity, conf sensor.Hwmon, clock sensor.Cl
 			return 0, err
 		}
 		return air(q, v, conf.OffsetC)
-	}}
+	})
 }
 
 // NewIIO reads q from an industrial I/O device below root, where sysfs is mounted.
-func NewIIO(root string, q sensor.Quantity, conf sensor.IIO, clock sensor.Clock) sensor.Source {
-	return &files{q, clock, (&iio{root: root, q: q, conf: conf, clock: clock}).measure}
+func NewIIO(root string, q sensor.Quantity, conf sensor.IIO, clock sensor.Clock) *sensor.Driver {
+	return source(q, clock, (&iio{root: root, q: q, conf: conf, clock: clock}).measure)
 }
 
 // iio is one channel of an industrial I/O device.
@@ -133,36 +133,20 @@ const (
 	srf04StepMM = 3
 )
 
-// srf04 is an ultrasonic pair behind the kernel's srf04 driver.
-type srf04 struct {
-	sound.Burst
-	file iio
-}
-
 // NewSRF04 reads an ultrasonic pair behind the kernel's driver below root, where
-// sysfs is mounted, with a proper speed of sound. air may be nil.
-func NewSRF04(root string, conf sensor.SRF04, air sensor.Air, clock sensor.Clock) sensor.Source {
-	of := sensor.IIO{Device: conf.Device}
-	if of.Device == "" {
-		of.Name = "srf04"
+// sysfs is mounted, with a proper speed of sound. A burst of pings takes about 0.7 s.
+// air may be nil.
+func NewSRF04(root string, conf sensor.SRF04, air sensor.Air, clock sensor.Clock) *sensor.Driver {
+	file := iio{root: root, q: sensor.Distance, conf: sensor.IIO{Device: conf.Device}, clock: clock}
+	if conf.Device == "" {
+		file.conf.Name = "srf04"
 	}
-	return &srf04{
-		sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, Clock: clock, StepMM: srf04StepMM, Gap: sound.BetweenPings},
-		iio{root: root, q: sensor.Distance, conf: of, clock: clock},
-	}
-}
-
-// Close does nothing: no file is held open.
-func (s *srf04) Close() error { return nil }
-
-// Read sends a burst of pings through the kernel, which takes about 0.7 s.
-func (s *srf04) Read(ctx context.Context) sensor.Reading { return s.Burst.Read(ctx, s.ping) }
-
-// ping reads the kernel's distance once and undoes its speed of sound.
-func (s *srf04) ping(_ context.Context, air sound.Air) (float64, error) {
-	mm, err := s.file.measure()
-	if sensor.StatusOf(err) == sensor.ReadFailed { // the driver says the same for both
-		return 0, sensor.Faultf(sensor.ReadFailed, "no echo: nothing is in range, or the sensor does not answer (%v)", err)
-	}
-	return mm * air.SpeedMPS() / srf04Speed, err
+	burst := sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, StepMM: srf04StepMM, Gap: sound.BetweenPings}
+	return &sensor.Driver{Quantity: sensor.Distance, Clock: clock, Measure: burst.Of(func(_ context.Context, air sound.Air) (float64, error) {
+		mm, err := file.measure()
+		if sensor.StatusOf(err) == sensor.ReadFailed { // the driver says the same for both
+			return 0, sensor.Faultf(sensor.ReadFailed, "no echo: nothing is in range, or the sensor does not answer (%v)", err)
+		}
+		return mm * air.SpeedMPS() / srf04Speed, err
+	})}
 }

@@ -14,21 +14,14 @@ import (
 	"tidemark/sensor"
 )
 
-// files is a source of q that holds nothing open between two readings.
-type files struct {
-	q       sensor.Quantity
-	clock   sensor.Clock
-	measure func() (float64, error) // in the unit of q
+// source makes a Source of what is read of files. It holds none open between two
+// readings.
+func source(q sensor.Quantity, clock sensor.Clock, measure func() (float64, error)) *sensor.Driver {
+	return &sensor.Driver{Quantity: q, Clock: clock, Measure: func(context.Context) (value, sd float64, err error) {
+		value, err = measure()
+		return value, 0, err
+	}}
 }
-
-// Read reads the files once.
-func (f *files) Read(context.Context) sensor.Reading {
-	v, err := f.measure()
-	return f.clock.Reading(f.q, v, 0, err)
-}
-
-// Close does nothing: no file is held open.
-func (f *files) Close() error { return nil }
 
 // maxFile is the most that is read of one kernel file, in bytes. The longest
 // that is needed has about 80.

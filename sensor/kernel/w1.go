@@ -2,7 +2,6 @@ package kernel
 
 import (
 	"bytes"
-	"context"
 	"encoding/hex"
 	"math"
 	"path/filepath"
@@ -16,24 +15,19 @@ import (
 type w1 struct {
 	root  string
 	conf  sensor.W1
-	clock sensor.Clock
 	guard sensor.PowerOnGuard
 }
 
-// NewW1 reads a probe below root, where sysfs is mounted.
-func NewW1(root string, conf sensor.W1, clock sensor.Clock) sensor.Source {
-	return &w1{root: root, conf: conf, clock: clock}
+// NewW1 reads a probe below root, where sysfs is mounted. The kernel does a conversion
+// for each reading, which takes up to 750 ms for each probe at 12 bits.
+func NewW1(root string, conf sensor.W1, clock sensor.Clock) *sensor.Driver {
+	w := &w1{root: root, conf: conf}
+	return source(sensor.Temperature, clock, func() (float64, error) {
+		celsius, err := w.convert()
+		_, mono := clock()
+		return w.guard.Check(mono, celsius, conf.OffsetC, err)
+	})
 }
-
-// Read reads the probe once; the kernel does a conversion for it, which takes
-// up to 750 ms for each probe at 12 bits.
-func (w *w1) Read(context.Context) sensor.Reading {
-	celsius, err := w.convert()
-	return w.guard.Reading(w.clock.Stamp(sensor.Temperature), celsius, w.conf.OffsetC, err)
-}
-
-// Close does nothing: no file is held open.
-func (w *w1) Close() error { return nil }
 
 // convert finds the probe, each time afresh, and reads it.
 func (w *w1) convert() (float64, error) {

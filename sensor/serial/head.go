@@ -56,9 +56,8 @@ func portFault(device string, err error) error {
 	return sensor.Faultf(sensor.ReadFailed, "%s: %v", device, err)
 }
 
-// Head is an ultrasonic head that sends its distance over a serial line.
-type Head struct {
-	burst  sound.Burst
+// head is an ultrasonic head that sends its distance over a serial line.
+type head struct {
 	format string
 	open   func() (Port, error)
 	port   Port
@@ -71,25 +70,23 @@ const framesPerReading = 5
 // NewHead reads a head whose port open gives; nil means that of the configuration.
 // The port is opened at the first reading, and again after an error. Such heads
 // know the speed of sound themselves: only carbon dioxide is corrected for.
-func NewHead(open func() (Port, error), conf sensor.Serial, air sensor.Air, clock sensor.Clock) *Head {
+func NewHead(open func() (Port, error), conf sensor.Serial, air sensor.Air, clock sensor.Clock) *sensor.Driver {
 	if open == nil {
 		open = func() (Port, error) { return OpenPort(conf.Device, cmp.Or(conf.Baud, 9600)) }
 	}
 	conf.Pings = cmp.Or(conf.Pings, framesPerReading)
-	return &Head{open: open, format: cmp.Or(conf.Format, FormatFrame),
-		burst: sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, Clock: clock, StepMM: 1}}
-}
-
-// Read throws away what came before and waits for as many frames as configured.
-func (h *Head) Read(ctx context.Context) sensor.Reading {
-	if err := h.begin(); err != nil {
-		return h.burst.Clock.Stamp(sensor.Distance).Failed(err)
-	}
-	return h.burst.Read(ctx, h.frame)
+	h := &head{open: open, format: cmp.Or(conf.Format, FormatFrame)}
+	wait := sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, StepMM: 1}.Of(h.frame)
+	return &sensor.Driver{Quantity: sensor.Distance, Clock: clock, Shut: h.Close, Measure: func(ctx context.Context) (mm, sd float64, err error) {
+		if err := h.begin(); err != nil { // what came before is thrown away
+			return 0, 0, err
+		}
+		return wait(ctx)
+	}}
 }
 
 // Close closes the port.
-func (h *Head) Close() error {
+func (h *head) Close() error {
 	if h.port == nil {
 		return nil
 	}
@@ -99,7 +96,7 @@ func (h *Head) Close() error {
 }
 
 // begin opens the port if need be and forgets old bytes.
-func (h *Head) begin() error {
+func (h *head) begin() error {
 	h.held = nil
 	if h.port == nil {
 		p, err := h.open()
@@ -115,7 +112,7 @@ func (h *Head) begin() error {
 }
 
 // lost closes a port that failed; it is opened again at the next reading.
-func (h *Head) lost(err error) error {
+func (h *head) lost(err error) error {
 	_ = h.Close() // the error before matters more
 	return sensor.Faultf(sensor.Missing, "the serial line is gone (%v); is the adapter still plugged in?", err)
 }
@@ -124,7 +121,7 @@ func (h *Head) lost(err error) error {
 const silence = time.Second
 
 // frame waits for the next distance.
-func (h *Head) frame(ctx context.Context, air sound.Air) (float64, error) {
+func (h *head) frame(ctx context.Context, air sound.Air) (float64, error) {
 	waiting, cancel := context.WithTimeout(ctx, silence)
 	defer cancel()
 	buf := make([]byte, 64)
@@ -151,7 +148,7 @@ func (h *Head) frame(ctx context.Context, air sound.Air) (float64, error) {
 // accept refuses the values by which heads say that they see nothing (0, and
 // 9999 and 5000 at the end of their range: from memory) and corrects for carbon
 // dioxide.
-func (h *Head) accept(mm float64, air sound.Air) (float64, error) {
+func (h *head) accept(mm float64, air sound.Air) (float64, error) {
 	if mm == 0 || h.format == FormatText && (mm == 9999 || mm == 5000) || mm >= 0xfffd {
 		return 0, sensor.Faultf(sensor.OutOfRange, "nothing in range (the head gives its code %.0f)", mm)
 	}

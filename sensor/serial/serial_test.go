@@ -23,7 +23,7 @@ func read(s sensor.Source) sensor.Reading {
 }
 
 // headOf reads a head of the test.
-func headOf(head *sensortest.SerialHead, format string) *serial.Head {
+func headOf(head *sensortest.SerialHead, format string) *sensor.Driver {
 	return serial.NewHead(head.Open, sensor.Serial{Format: format}, nil, sensor.SystemClock())
 }
 

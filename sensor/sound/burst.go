@@ -33,8 +33,7 @@ const scatterLimit = 12.0
 type Burst struct {
 	Conf   sensor.Sound
 	Limits sensor.Limits
-	Air    sensor.Air // may be nil
-	Clock  sensor.Clock
+	Air    sensor.Air    // may be nil
 	StepMM float64       // between two possible distances
 	Gap    time.Duration // from ping to ping
 }
@@ -66,10 +65,17 @@ func (f final) Unwrap() error { return f.error }
 // Final marks a fault of a ping after which further pings make no sense.
 func Final(err error) error { return final{err} }
 
-// Read sends the pings of one reading with fire, which returns the distance in mm
-// through the air given, and sums them up. It stops when a further ping makes no
-// sense.
-func (b Burst) Read(ctx context.Context, fire func(ctx context.Context, air Air) (mm float64, err error)) sensor.Reading {
+// Ping sends one ping and returns the distance in mm through the air given.
+type Ping func(ctx context.Context, air Air) (mm float64, err error)
+
+// Of returns what measures by a burst of pings, as a sensor.Driver wants it.
+func (b Burst) Of(fire Ping) func(context.Context) (mm, sd float64, err error) {
+	return func(ctx context.Context) (mm, sd float64, err error) { return b.measure(ctx, fire) }
+}
+
+// measure sends the pings of one reading and sums them up. It stops when a further ping
+// makes no sense.
+func (b Burst) measure(ctx context.Context, fire Ping) (median, sd float64, err error) {
 	pings := b.Conf.Pings
 	if pings == 0 {
 		pings = usualPings
@@ -98,11 +104,11 @@ func (b Burst) Read(ctx context.Context, fire func(ctx context.Context, air Air)
 	if len(mm) > 0 {
 		worst = nil
 	}
-	median, sd, err := SumUp(mm, pings, b.StepMM)
+	median, sd, err = SumUp(mm, pings, b.StepMM)
 	if err = cmp.Or(worst, err); err == nil {
 		median, err = b.Limits.Apply(median, sensor.ChipReach("srf04"))
 	}
-	return b.Clock.Reading(sensor.Distance, median, sd, err)
+	return median, sd, err
 }
 
 // Pause waits, and reports whether it could before ctx ended.

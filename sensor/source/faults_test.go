@@ -133,8 +133,8 @@ func play(t *testing.T, sc scene, fault string) outcome {
 				}
 			}}})
 		assert.Positive(t, good, "%s works before it is broken", sc.sensor)
-		if rec, ok := src.(sensor.Recoverer); ok {
-			out.recovery = rec.Recovery()
+		if d, ok := src.(*sensor.Driver); ok {
+			out.recovery = d.Recovery()
 		}
 		time.Sleep(time.Minute) // lets readings that were given up end
 		assert.NoError(t, src.Close())

@@ -44,7 +44,10 @@ func Open(c sensor.Config, q sensor.Quantity, env Env) (sensor.Source, error) {
 	}
 	env = env.withDefaults()
 	s, power := driver(c, q, env)
-	return chip.WithPower(s, q, env.Buses, power, env.Clock), nil
+	if d, ok := s.(*sensor.Driver); ok && power != "" {
+		d.Supply = env.Buses.Line(power)
+	}
+	return s, nil
 }
 
 // driver returns the driver of a configuration that was checked, and the GPIO line

@@ -14,16 +14,17 @@ import (
 	"tidemark/sensor/source"
 )
 
-// restless is a sensor that had to be brought back.
-type restless struct{ restarts, resets int64 }
-
-func (r restless) Read(context.Context) sensor.Reading {
-	x := sensor.Reading{Quantity: sensor.Distance}
-	return x.Good(180, 1)
-}
-func (r restless) Close() error { return nil }
-func (r restless) Recovery() sensor.Recovery {
-	return sensor.Recovery{Restarts: r.restarts, Resets: r.resets}
+// restless returns a sensor that fails five times, until it was set up again three times and
+// its supply was cut once.
+func restless() *sensor.Driver {
+	n := 0
+	return &sensor.Driver{Quantity: sensor.Distance, Clock: sensor.SystemClock(), Again: func() bool { return false },
+		Supply: func(bool) error { return nil }, Measure: func(context.Context) (mm, sd float64, err error) {
+			if n++; n <= 5 {
+				return 0, 0, sensor.Faultf(sensor.BadData, "not yet")
+			}
+			return 180, 1, nil
+		}}
 }
 
 // TestRecoveriesAreCounted shows what the sensors' drivers count.
@@ -39,9 +40,9 @@ func TestRecoveriesAreCounted(t *testing.T) {
 		require.NoError(t, a.Start(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
-		a.sense(ctx, []feed{{"tub", heightRole, sensor.Distance, source.Bus(cfg.Vessels[0].Height), restless{4, 2}}})
+		a.sense(ctx, []feed{{"tub", heightRole, sensor.Distance, source.Bus(cfg.Vessels[0].Height), restless()}})
 		s := a.Snapshot().Vessels[0].Sensors[0]
-		assert.Equal(t, []int64{4, 2}, []int64{s.Restarts, s.Resets})
+		assert.Equal(t, []int64{3, 1}, []int64{s.Restarts, s.Resets})
 		require.NoError(t, a.Stop(t.Context()))
 	})
 }

@@ -101,8 +101,8 @@ func (a *App) timed(f *feed, took time.Duration, missed uint64) {
 		return // the first reading is on its way
 	}
 	s.ReadSeconds = took.Seconds()
-	if rec, ok := f.source.(sensor.Recoverer); ok {
-		s.Restarts, s.Resets = rec.Recovery().Restarts, rec.Recovery().Resets
+	if d, ok := f.source.(*sensor.Driver); ok {
+		s.Restarts, s.Resets = d.Recovery().Restarts, d.Recovery().Resets
 	}
 }
 
