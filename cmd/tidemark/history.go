@@ -5,7 +5,6 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -21,18 +20,18 @@ import (
 	"tidemark/web/past"
 )
 
-const historyUsage = `history list | show NO | export NO [--json] [--out FILE] |
+const historyUsage = `history list | show NO | export NO [--json] |
        import RECORD.csv --vessel NAME [--holds dough|starter] |
        backup FILE | restore FILE [--yes] | new [--yes]`
 
 // historyCall is one call of tidemark history.
 type historyCall struct {
-	db, config, vessel, out, holds *string
-	limit                          *int
-	json, yes                      *bool
-	s                              streams
-	arg                            string // what stands behind the word
-	printer                               // with the store, unless the word is about the file as a whole
+	db, config, vessel, holds *string
+	limit                     *int
+	json, yes                 *bool
+	s                         streams
+	arg                       string // what stands behind the word
+	printer                          // with the store, unless the word is about the file as a whole
 }
 
 // historyFlags declares the options.
@@ -42,7 +41,6 @@ func historyFlags(fs *flag.FlagSet, s streams) *historyCall {
 		config: fs.String("config", defaultConfig, "configuration `file` of the service"),
 		vessel: fs.String("vessel", "", "list: only this vessel; import: the vessel of the record"),
 		limit:  fs.Int("limit", 30, "list: at most so many, 1 to 500"),
-		out:    fs.String("out", "", "export: write to this `file`"),
 		holds:  fs.String("holds", "", "import: dough or starter; from the configuration when left out"),
 		json:   fs.Bool("json", false, "list, export: JSON"),
 		yes:    fs.Bool("yes", false, "restore, new: do not ask"),
@@ -146,10 +144,7 @@ func (h *historyCall) export(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if *h.out == "" {
-		return h.Export(ctx, id, *h.json, h.Out)
-	}
-	return toFile(*h.out, func(w io.Writer) error { return h.Export(ctx, id, *h.json, w) })
+	return h.Export(ctx, id, *h.json)
 }
 
 func (h *historyCall) backup(ctx context.Context) error {

@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"strings"
 	"text/tabwriter"
-	"time"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
@@ -70,7 +69,7 @@ func where(byHand, configFile string, getenv func(string) string) (place, error)
 
 // Export writes one rise with its samples, as the page gives it: as CSV, which replay and
 // import read, or as JSON.
-func (p printer) Export(ctx context.Context, id int64, asJSON bool, w io.Writer) error {
+func (p printer) Export(ctx context.Context, id int64, asJSON bool) error {
 	r, err := p.rise(ctx, id)
 	if err != nil {
 		return err
@@ -80,25 +79,9 @@ func (p printer) Export(ctx context.Context, id int64, asJSON bool, w io.Writer)
 		return err
 	}
 	if asJSON {
-		return past.WriteJSON(w, r, rows, p.Words.Locale().Zone)
+		return past.WriteJSON(p.Out, r, rows, p.Words.Locale().Zone)
 	}
-	return past.WriteCSV(w, rows, p.Words.Locale().Zone)
-}
-
-// toFile writes a file by way of a temporary name, so that it is whole or absent.
-func toFile(name string, write func(w io.Writer) error) error {
-	f, err := os.CreateTemp(filepath.Dir(name), ".tidemark-export-*")
-	if err != nil {
-		return fmt.Errorf("the export cannot be written: %w", err)
-	}
-	defer os.Remove(f.Name()) //nolint:errcheck // it is gone after the rename
-	if err = write(f); err == nil {
-		err = f.Chmod(0o644)
-	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), name)
-	}
-	return err
+	return past.WriteCSV(p.Out, rows, p.Words.Locale().Zone)
 }
 
 // printer prints what is asked of one open history. Every number comes from the stored
@@ -214,8 +197,8 @@ func short(r bake.Rise) string {
 	return text
 }
 
-// Show prints one rise in full: what came of it, its facts, what was done, what was
-// forecast, and the curve as a table.
+// Show prints one rise: what came of it, its facts, what was done and what was forecast.
+// Its curve is on the page and in an export.
 func (p printer) Show(ctx context.Context, id int64) error {
 	r, err := p.rise(ctx, id)
 	if err != nil {
@@ -242,7 +225,7 @@ func (p printer) Show(ctx context.Context, id int64) error {
 			fmt.Fprintf(p.Out, "  %s\n", said)
 		}
 	}
-	return p.curve(ctx, r)
+	return nil
 }
 
 // events prints what people did.
@@ -260,36 +243,5 @@ func (p printer) events(ctx context.Context, id int64) error {
 		}
 		lines = append(lines, []string{"  " + p.Words.Clock(e.At), string(e.Kind), e.By, undone})
 	}
-	return p.table(lines)
-}
-
-// curve prints the samples at even steps of the clock, about twenty of them.
-func (p printer) curve(ctx context.Context, r bake.Rise) error {
-	step := 15 * time.Minute
-	for r.EndedAt.Sub(r.StartedAt) > 24*step {
-		step *= 2
-	}
-	lines := [][]string{{"  Time", "Rise", "Dough", "Air", "Growth time at 24 °C", ""}}
-	var next time.Time
-	rows, err := p.Store.Record(ctx, r.ID)
-	if err != nil {
-		return err
-	}
-	for _, row := range rows {
-		if row.Time.Before(next) && row.Event == "" {
-			continue
-		}
-		next = row.Time.Truncate(step).Add(step)
-		rise := number(row.RisePercent, 0, "%")
-		if !math.IsNaN(row.RisePercent + row.RiseSD) {
-			rise = fmt.Sprintf("%.0f ± %.0f %%", row.RisePercent+0, row.RiseSD)
-		}
-		lines = append(lines, []string{"  " + p.Words.Clock(row.Time), rise, p.degrees(row.DoughC), p.degrees(row.AirC),
-			number(row.EquivHours, 1, "h"), string(row.Event)})
-	}
-	if len(lines) == 1 {
-		return nil
-	}
-	fmt.Fprintln(p.Out, "\nThe rise:")
 	return p.table(lines)
 }

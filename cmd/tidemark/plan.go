@@ -24,10 +24,9 @@ import (
 
 // planFlags are the options of tidemark plan.
 type planFlags struct {
-	ready, peak, now, air, warm, starter, away, bakeIn, ics, configFile, vessel *string
-	loaves, atOnce                                                              *int
-	tub                                                                         *float64
-	noFridge, milk, all                                                         *bool
+	ready, peak, now, air, warm, starter, away, ics, configFile, vessel *string
+	loaves                                                              *int
+	noFridge, milk                                                      *bool
 
 	usual     string          // where the service's configuration is
 	learnFrom string          // the vessel whose rises teach; empty for all
@@ -74,12 +73,8 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 		starter:    fs.String("starter", "feed", "\"feed\" when it must be fed first, until when it is ripe, e.g. \"today 14:00\", or how long it has stood unfed in the refrigerator, e.g. \"21 days\""),
 		away:       fs.String("away", "", "when nobody is at home, e.g. \"15:00 to 18:00\""),
 		loaves:     fs.Int("loaves", 0, "scale the batch to so many loaves of its own weight"),
-		tub:        fs.Float64("tub", 0, "scale the batch so that it still fits a tub of so many litres when it has doubled"),
-		atOnce:     fs.Int("at-once", 0, "how many loaves the oven, or the pots, take at a time (default: the batch's own, else all)"),
-		bakeIn:     fs.String("bake-in", "", "pot, tin, stone (with steam) or tray (default: the batch's own, else the usual one of its kind and weight)"),
 		noFridge:   fs.Bool("no-fridge", false, "there is no room in the refrigerator"),
 		milk:       fs.Bool("milk-in-the-warm", false, "plan a dough with milk, egg, meat or fish although it stands warm for longer than the 2 hours food safety bodies allow"),
-		all:        fs.Bool("all", false, "print the timetable of every way, not only of the first"),
 		ics:        fs.String("ics", "", "write the first plan to this iCalendar file"),
 		usual:      defaultConfig,
 		configFile: fs.String("config", "", "take batch, target, zone, units and quiet hours from this configuration (default: "+defaultConfig+" when it is there)"),
@@ -108,23 +103,20 @@ func (f *planFlags) fromConfig(w *planner.Request) error {
 	if err != nil || cfg == nil {
 		return err
 	}
+	w.Now = w.Now.In(cfg.Household.Zone)
+	w.Hours.BedMin, w.Hours.WakeMin = cfg.Household.Sleep()
+	f.words = text.New(app.LocaleOf(cfg))
+	if len(cfg.Vessels) == 0 && *f.vessel == "" {
+		return nil // nothing is set up yet: the usual bread
+	}
 	v, err := cfg.Dough(*f.vessel)
 	if err != nil {
 		return err
 	}
-	f.learnFrom = v.Name
+	f.learnFrom, w.TargetPercent = v.Name, v.TargetPercent
 	if v.Batch != nil {
 		w.Batch = *v.Batch
 	}
-	w.TargetPercent = v.TargetPercent
-	h := cfg.Household
-	if h.Zone != nil {
-		w.Now = w.Now.In(h.Zone)
-	}
-	locale := app.LocaleOf(cfg)
-	locale.Zone = w.Now.Location()
-	f.words = text.New(locale)
-	w.Hours.BedMin, w.Hours.WakeMin = h.Sleep()
 	return nil
 }
 
@@ -217,15 +209,6 @@ func (f *planFlags) scale(w *planner.Request) error {
 	if err == nil && *f.loaves != 0 {
 		w.Batch, err = w.Batch.ScaleToLoaves(*f.loaves, n.PerLoafG)
 	}
-	if err == nil && *f.tub != 0 {
-		w.Batch, err = w.Batch.ScaleToTub(*f.tub, 100, 0.1)
-	}
-	if *f.atOnce != 0 {
-		w.Batch.AtOnce = *f.atOnce
-	}
-	if *f.bakeIn != "" {
-		w.Batch.BakeIn = bake.Ware(*f.bakeIn)
-	}
 	return err
 }
 
@@ -235,11 +218,7 @@ func (f *planFlags) printPlans(out io.Writer, w planner.Request, plans []planner
 	l := f.words.At(w.Now)
 	fmt.Fprintf(out, "%s\n%s\n", l.Say("cli.plan.head", text.Values{"bread": f.title(w), "date": l.Date(w.ReadyAt), "at": f.words.Clock(w.ReadyAt), "room_c": w.RoomC,
 		"dough_g": n.TotalG, "hydration_percent": n.HydrationPercent, "fermented_percent": n.InoculationPercent}), from)
-	for i, p := range plans {
-		if i == 0 || *f.all && p.Fits {
-			f.printPlan(out, w, p)
-		}
-	}
+	f.printPlan(out, w, plans[0])
 	f.printWays(out, w, plans)
 }
 

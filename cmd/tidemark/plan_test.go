@@ -113,7 +113,7 @@ func TestPlanInGerman(t *testing.T) {
 vessels:
   - {name: tub, holds: dough, floor_mm: 240, profile: {shape: straight, diameter_mm: 180, height_mm: 200}}
 `), 0o600))
-	out, err := plan(t, "--config", file, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--all")
+	out, err := plan(t, "--config", file, "--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z")
 	require.NoError(t, err)
 	assert.Contains(t, out, "\nÜber Nacht im Kühlschrank\n")
 	assert.Contains(t, out, "Vorsicht: Rauch oder Flammen")

@@ -109,7 +109,7 @@ vessels:
 `), 0o600))
 	t.Setenv("TIDEMARK_STATE", "")
 	t.Setenv("STATE_DIRECTORY", "")
-	out := saturday(t, "--config", file, "--all")
+	out := saturday(t, "--config", file)
 	assert.Contains(t, out, "wanted Sun 8 Mar 2026 14:00", "by the household's zone")
 	assert.Contains(t, out, "past rises of dough 7")
 	assert.Contains(t, out, "named by state_dir in "+file)

@@ -122,6 +122,11 @@ try_install() {
 	expect "and on the card's first partition" grep -q "$(grep -o 'code [A-Z0-9]*-[A-Z0-9]*' /tmp/installed)" /boot/firmware/tidemark-setup.txt
 	expect "the house reaches setting up" within 30 code_of 200 "http://$lan:8080/setup"
 	expect "and nothing else" bash -c "$(declare -f code_of); code_of 403 http://$lan:8080/settings && code_of 403 http://$lan:8080/metrics && code_of 403 http://$lan:8080/api/v1/vessels"
+	expect "the page offers to switch the buses on" bash -c 'curl -fs http://127.0.0.1:8080/settings | grep -q /settings/buses'
+	expect "it is asked to" curl -fs -o /dev/null -X POST http://127.0.0.1:8080/settings/buses
+	expect "the lines stand in config.txt" within 30 grep -q '^dtoverlay=w1-gpio$' /boot/firmware/config.txt
+	expect "the service is back" within 30 code_of 200 http://127.0.0.1:8080/settings
+	expect "and asks for a start of the Pi" bash -c 'curl -fs http://127.0.0.1:8080/settings | grep -q "Start the Pi anew"'
 	expect "the service may replace its settings" bash -c '[ "$(stat -c %a:%U:%G /etc/tidemark)" = 750:tidemark:tidemark ]'
 	expect "will start with the machine" systemctl is-enabled tidemark
 	expect "others cannot read settings and secrets" bash -c '[ "$(stat -c %a:%G /etc/tidemark/tidemark.yaml)" = 640:tidemark ] && [ "$(stat -c %a /etc/tidemark-secrets)" = 700 ]'
