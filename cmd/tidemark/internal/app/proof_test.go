@@ -132,7 +132,7 @@ func TestBasketSensorGoesBeforeTheSampleJar(t *testing.T) {
 	t.Parallel()
 	b := newProofBench(t)
 	b.cup, b.basket = true, true
-	b.on(shapedAt + 50*time.Minute)
+	b.on(shapedAt + 65*time.Minute)
 	after := b.vessel().After
 	require.NotNil(t, after)
 	assert.Equal(t, bake.BasketBasis, after.Basis)
