@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"tidemark/alert"
 	"tidemark/bake"
@@ -144,22 +145,27 @@ type ClockStep struct {
 }
 
 // StepClock moves all of it in one transaction: either every time has moved or
-// none. Samples that are still waiting are moved too.
+// none. Samples that are still waiting are moved too. What the disk refuses is done
+// before anything else when it takes it again.
 func (s *Store) StepClock(ctx context.Context, steps ...ClockStep) error {
-	err := s.Flush(ctx)
-	if err == nil {
-		err = s.write(ctx, func(tx *sql.Tx) error {
-			for _, step := range steps {
-				if err := step.apply(ctx, tx); err != nil {
-					return fmt.Errorf("rise %d: %w", step.RiseID, err)
-				}
+	s.wmu.Lock()
+	defer s.wmu.Unlock()
+	rows, upTo := s.queue.take()
+	step := record{key: recordKey{"", time.Now().UnixNano()}, write: func(ctx context.Context, tx *sql.Tx) error {
+		if err := insertRows(ctx, tx, rows); err != nil {
+			return err
+		}
+		for _, step := range steps {
+			if err := step.apply(ctx, tx); err != nil {
+				return fmt.Errorf("rise %d: %w", step.RiseID, err)
 			}
-			return nil
-		})
-	}
-	if err != nil {
+		}
+		return nil
+	}}
+	if err := s.saveLocked(ctx, step); err != nil {
 		return fmt.Errorf("move the times: %w", err)
 	}
+	s.queue.written(upTo)
 	return nil
 }
 

@@ -1,6 +1,7 @@
 package history
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -115,4 +116,40 @@ func TestClockStepFrom1970(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, t0.Add(45*time.Second), f[0].At)
 	assert.Equal(t, t0.Add(time.Hour-15*time.Second), f[0].Ready.Median)
+}
+
+// TestClockStepOnAFullDisk moves the times when the disk takes writes again, and only of
+// what was stamped before: the clock was ahead, so what came since lies among it.
+func TestClockStepOnAFullDisk(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, Options{FlushEvery: time.Hour})
+	id := begin(t, s, "tub", t0)
+	require.NoError(t, s.AppendRow(id, row(0)))
+	require.NoError(t, s.Flush(ctx))
+	free := fill(t, s)
+	for i := range 500 { // more than the last page holds
+		require.NoError(t, s.AppendRow(id, row(i+1)))
+	}
+	require.True(t, isRefusal(s.Flush(ctx)))
+	_, err := s.AddEvent(ctx, bake.Event{RiseID: id, At: t0.Add(time.Minute), Kind: "fold", Detail: bake.Detail{Note: strings.Repeat("a", 3000)}})
+	require.NoError(t, err)
+	const by = -time.Hour
+	before := row(501).Time
+	require.NoError(t, s.StepClock(ctx, ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: before, By: by}}))
+	require.NoError(t, s.AppendRow(id, Row{Time: before.Add(by)}))
+	free()
+	_, err = s.AddEvent(ctx, bake.Event{RiseID: id, At: before.Add(by), Kind: "note"})
+	require.NoError(t, err)
+	require.NoError(t, s.Flush(ctx))
+	rows := collect(t, s, id)
+	require.Len(t, rows, 502)
+	for i, r := range rows {
+		assert.Equal(t, row(i).Time.Add(by), r.Time)
+	}
+	events, err := s.Events(ctx, id)
+	require.NoError(t, err)
+	assert.Equal(t, []time.Time{t0.Add(time.Minute + by), before.Add(by)}, []time.Time{events[0].At, events[1].At})
+	r, err := s.Rise(ctx, id)
+	require.NoError(t, err)
+	assert.Equal(t, t0.Add(by), r.StartedAt)
 }

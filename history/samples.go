@@ -140,8 +140,7 @@ func (s *Store) Flush(ctx context.Context) error {
 		s.opt.Log.Warn("history: the file still cannot be written", "error", err)
 	}
 	rows, upTo := s.queue.take()
-	records := s.pending.all()
-	if len(rows)+len(records) == 0 {
+	if len(rows)+len(s.pending.all()) == 0 {
 		s.change(func() {
 			if !s.health.InMemory {
 				s.health.LastCommit = s.opt.Now()
@@ -151,15 +150,11 @@ func (s *Store) Flush(ctx context.Context) error {
 	}
 	// By rise, because those of a rise share pages.
 	slices.SortStableFunc(rows, func(a, b RiseRow) int { return cmp.Compare(a.RiseID, b.RiseID) })
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error {
-		return errors.Join(insertRows(ctx, tx, rows), writeAll(ctx, tx, records))
-	})
-	if err != nil {
-		return err
+	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return insertRows(ctx, tx, rows) })
+	if err == nil {
+		s.queue.written(upTo)
 	}
-	s.queue.written(upTo)
-	s.pending.drop(records...)
-	return nil
+	return err
 }
 
 // flusher is the regular writer. Its first passes come 5, 10, 20 and 40 s after the

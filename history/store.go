@@ -377,18 +377,29 @@ func (s *Store) write(ctx context.Context, fn func(tx *sql.Tx) error) error {
 	return s.writeLocked(ctx, fn)
 }
 
-// writeLocked runs fn in a transaction; wmu is held. When the file turns out to
-// be damaged it is quarantined and fn runs again on the one that takes its place.
+// writeLocked runs fn in a transaction, after what waits for the disk; wmu is held. When
+// the file turns out to be damaged it is quarantined and all runs again on the one that
+// takes its place.
 func (s *Store) writeLocked(ctx context.Context, fn func(tx *sql.Tx) error) error {
 	if s.opt.ReadOnly {
 		return errors.New("history: the store is open for reading only")
 	}
-	err := s.transact(ctx, fn)
+	waited := s.pending.all()
+	all := func(tx *sql.Tx) error {
+		if err := writeAll(ctx, tx, waited); err != nil {
+			return err
+		}
+		return fn(tx)
+	}
+	err := s.transact(ctx, all)
 	if isDamage(err) && !s.opt.Beside {
 		if err := s.replaceDamaged(ctx, err); err != nil {
 			return err
 		}
-		err = s.transact(ctx, fn)
+		err = s.transact(ctx, all)
+	}
+	if err == nil {
+		s.pending.drop(waited...)
 	}
 	s.wrote(err)
 	return err
