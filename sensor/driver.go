@@ -12,7 +12,6 @@ import (
 // line for that, off and on. 1-wire probes vanish after days until their supply is cut.
 type Driver struct {
 	Quantity Quantity
-	Clock    Clock
 	// Measure measures once, in the unit of Quantity, after setting the sensor up if
 	// need be. An OutOfRange is no fault: a sensor that says it sees nothing works.
 	Measure func(ctx context.Context) (value, sd float64, err error)
@@ -58,7 +57,7 @@ func (d *Driver) Read(ctx context.Context) Reading {
 	if err == nil || StatusOf(err) == OutOfRange {
 		d.faults, d.pause, d.resetAt = 0, faultsToRestart, faultsToRestart
 	}
-	return d.Clock.Reading(d.Quantity, value, sd, err)
+	return Taken(d.Quantity, value, sd, err)
 }
 
 // feed switches the supply on if need be, and off and on when it is time.

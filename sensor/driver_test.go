@@ -12,7 +12,7 @@ import (
 
 // dead is a sensor that never answers; switched counts what its supply line is set to.
 func dead(switched *[]bool, again func() bool) *sensor.Driver {
-	return &sensor.Driver{Quantity: sensor.Temperature, Clock: sensor.SystemClock(), Again: again,
+	return &sensor.Driver{Quantity: sensor.Temperature, Again: again,
 		Measure: func(context.Context) (value, sd float64, err error) {
 			return 0, 0, sensor.Faultf(sensor.Missing, "not there")
 		},

@@ -162,7 +162,7 @@ func (j *pollJob) free(wait time.Duration) bool {
 
 // fault is the reading of a call that does not end.
 func (j *pollJob) fault(why string) Reading {
-	return Reading{Quantity: j.Quantity, Wall: time.Now()}.Fault(ReadFailed, "%s", why)
+	return Taken(j.Quantity, 0, 0, Faultf(ReadFailed, "%s", why))
 }
 
 // schedule decides when the source is read next: at its interval, or after a

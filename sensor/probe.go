@@ -46,21 +46,21 @@ func CheckProbeC(celsius float64) error {
 // power-on. The zero value is ready.
 type PowerOnGuard struct {
 	lastC  float64
-	lastAt time.Duration
+	lastAt time.Time
 	seen   bool
 }
 
-// Check returns the temperature in Celsius that was measured at mono, with offsetC
+// Check returns the temperature in Celsius that was measured at a moment, with offsetC
 // added, or the error err. Exactly 85.000 is refused unless the last value taken, not
 // older than a minute, was within 3 C of it, so that a probe that really is that hot
 // goes on being read.
-func (g *PowerOnGuard) Check(mono time.Duration, celsius, offsetC float64, err error) (float64, error) {
+func (g *PowerOnGuard) Check(at time.Time, celsius, offsetC float64, err error) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
-	if near := g.seen && mono-g.lastAt <= time.Minute && math.Abs(g.lastC-85) <= 3; celsius == 85 && !near {
+	if near := g.seen && at.Sub(g.lastAt) <= time.Minute && math.Abs(g.lastC-85) <= 3; celsius == 85 && !near {
 		return 0, Faultf(PowerOn, "the probe says exactly 85.000 °C, its value after power-on: no measurement was made; check its supply and pull-up")
 	}
-	g.lastC, g.lastAt, g.seen = celsius, mono, true
+	g.lastC, g.lastAt, g.seen = celsius, at, true
 	return celsius + offsetC, nil
 }

@@ -2,9 +2,8 @@
 // each reading can be trusted.
 //
 // Units: distance in millimetres from the sensor face to the surface,
-// temperature in degrees Celsius, relative humidity as a ratio 0..1. A Reading
-// carries a wall time and a monotonic offset; intervals are only ever taken
-// from the latter.
+// temperature in degrees Celsius, relative humidity as a ratio 0..1. The time of a
+// Reading carries Go's monotonic clock too, from which intervals are taken.
 //
 // Invariants: a Reading whose Status is not OK has no usable Value (it is NaN)
 // and a Reason in words; a stale value is never returned as a fresh one. A source
@@ -54,10 +53,9 @@ const (
 // Reading is one measurement with its quality.
 type Reading struct {
 	Quantity Quantity
-	Value    float64       // unit by Quantity; NaN unless Status is OK
-	SD       float64       // standard deviation of a distance, mm; 0 means not known
-	Wall     time.Time     // when it was taken, by the wall clock
-	Mono     time.Duration // when it was taken, by a clock that never steps
+	Value    float64   // unit by Quantity; NaN unless Status is OK
+	SD       float64   // standard deviation of a distance, mm; 0 means not known
+	Wall     time.Time // when it was taken
 	Status   Status
 	Reason   string // in words, for a person; empty when Status is OK
 }
@@ -115,31 +113,12 @@ func StatusOf(err error) Status {
 	return ""
 }
 
-// Clock tells a source when a reading was taken: the wall time, and the time
-// since an arbitrary moment on a clock that never steps.
-type Clock func() (wall time.Time, mono time.Duration)
-
-// SystemClock returns the machine's clock. Its monotonic side starts at zero.
-func SystemClock() Clock {
-	start := time.Now()
-	return func() (time.Time, time.Duration) {
-		now := time.Now()
-		return now, now.Sub(start)
-	}
-}
-
-// Reading makes a reading of q at the clock's present moment: of a value with its
-// standard deviation, or of the error that there was instead.
-func (c Clock) Reading(q Quantity, value, sd float64, err error) Reading {
-	r := c.Stamp(q)
+// Taken returns a reading of q that is taken now: of a value with its standard
+// deviation, or of the error that there was instead.
+func Taken(q Quantity, value, sd float64, err error) Reading {
+	r := Reading{Quantity: q, Wall: time.Now()}
 	if err != nil {
 		return r.Failed(err)
 	}
 	return r.Good(value, sd)
-}
-
-// Stamp starts a reading of q at the clock's present moment, with no value yet.
-func (c Clock) Stamp(q Quantity) Reading {
-	wall, mono := c()
-	return Reading{Quantity: q, Value: math.NaN(), Wall: wall, Mono: mono}
 }

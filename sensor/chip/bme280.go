@@ -18,9 +18,9 @@ type airChip struct {
 }
 
 // NewBME280 reads temperature or humidity of a BME280.
-func NewBME280(buses *Buses, q sensor.Quantity, conf sensor.BME280, clock sensor.Clock) *sensor.Driver {
+func NewBME280(buses *Buses, q sensor.Quantity, conf sensor.BME280) *sensor.Driver {
 	a := &airChip{q: q, offsetC: conf.OffsetC}
-	return newChip(buses, conf.I2C, "", q, clock, a, &checkedBus{tap: a.tap})
+	return newChip(buses, conf.I2C, "", q, a, &checkedBus{tap: a.tap})
 }
 
 func (a *airChip) wakesAt() uint16 { return 0x76 }

@@ -65,12 +65,12 @@ type onI2C struct {
 
 // newChip returns a chip and holds it in shutdown if that line is wired, so that
 // chips which share an address do not all answer.
-func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, clock sensor.Clock, dev device, bus *checkedBus) *sensor.Driver {
+func newChip(buses *Buses, place sensor.I2C, xshut string, q sensor.Quantity, dev device, bus *checkedBus) *sensor.Driver {
 	c := &onI2C{buses: buses, place: place, xshut: xshut, dev: dev, bus: bus}
 	if xshut != "" {
 		_ = buses.set(xshut, gpio.Low) // a line that is not there shows at the first reading
 	}
-	return &sensor.Driver{Quantity: q, Clock: clock, Measure: c.measure, Again: func() bool {
+	return &sensor.Driver{Quantity: q, Measure: c.measure, Again: func() bool {
 		c.up = false
 		return xshut != ""
 	}}

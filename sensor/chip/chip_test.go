@@ -45,22 +45,22 @@ func newBench(t *testing.T) *bench {
 
 // tof reads a VL53L1X on the bench.
 func (b *bench) tof(conf sensor.VL53L1X) *sensor.Driver {
-	return chip.NewVL53L1X(b.buses, conf, nil, sensor.SystemClock())
+	return chip.NewVL53L1X(b.buses, conf, nil)
 }
 
 // short reads a VL6180X on the bench.
 func (b *bench) short(xshut string, address int) *sensor.Driver {
-	return chip.NewVL6180X(b.buses, sensor.VL6180X{I2C: sensor.I2C{Address: address}, XShut: xshut}, sensor.SystemClock())
+	return chip.NewVL6180X(b.buses, sensor.VL6180X{I2C: sensor.I2C{Address: address}, XShut: xshut})
 }
 
 // probe reads a DS18B20 on the bench.
 func (b *bench) probe(id string) *sensor.Driver {
-	return chip.NewProbe(b.buses, sensor.DS18B20{ID: id, OffsetC: 0.1}, sensor.SystemClock())
+	return chip.NewProbe(b.buses, sensor.DS18B20{ID: id, OffsetC: 0.1})
 }
 
 // air reads a BME280 on the bench.
 func (b *bench) air(q sensor.Quantity) *sensor.Driver {
-	return chip.NewBME280(b.buses, q, sensor.BME280{}, sensor.SystemClock())
+	return chip.NewBME280(b.buses, q, sensor.BME280{})
 }
 
 // read reads once with five seconds of patience.
@@ -106,7 +106,7 @@ func TestVL53L1XIsTunedAnewAfterAMoveToTheFridge(t *testing.T) {
 		c := sensortest.NewVL53L1X(182)
 		b.bus.Add(c)
 		airC, known := 24.0, false
-		s := chip.NewVL53L1X(b.buses, sensor.VL53L1X{}, func() (float64, float64, bool) { return airC, 0, known }, sensor.SystemClock())
+		s := chip.NewVL53L1X(b.buses, sensor.VL53L1X{}, func() (float64, float64, bool) { return airC, 0, known })
 		good(t, 182, 1, read(s))
 		known = true
 		good(t, 182, 1, read(s))

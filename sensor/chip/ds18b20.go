@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"periph.io/x/conn/v3/onewire"
 	"periph.io/x/conn/v3/physic"
@@ -27,13 +28,12 @@ type probe struct {
 
 // NewProbe reads the probe of the configured id, or the only one on the bus. A
 // conversion takes 0.75 s.
-func NewProbe(buses *Buses, conf sensor.DS18B20, clock sensor.Clock) *sensor.Driver {
+func NewProbe(buses *Buses, conf sensor.DS18B20) *sensor.Driver {
 	p := &probe{buses: buses, conf: conf}
 	var guard sensor.PowerOnGuard
-	return &sensor.Driver{Quantity: sensor.Temperature, Clock: clock, Measure: func(context.Context) (celsius, sd float64, err error) {
+	return &sensor.Driver{Quantity: sensor.Temperature, Measure: func(context.Context) (celsius, sd float64, err error) {
 		celsius, err = p.measure()
-		_, mono := clock()
-		celsius, err = guard.Check(mono, celsius, conf.OffsetC, err)
+		celsius, err = guard.Check(time.Now(), celsius, conf.OffsetC, err)
 		return celsius, 0, err
 	}, Again: func() bool {
 		p.dev = nil

@@ -41,13 +41,13 @@ type echoPair struct {
 // NewHCSR04 reads the pair whose lines open gives; nil means those of the
 // configuration. They are opened at the first reading, and again after an error. A burst
 // of pings takes about 0.7 s. air may be nil.
-func NewHCSR04(open func() (Lines, error), conf sensor.HCSR04, air sensor.Air, clock sensor.Clock) *sensor.Driver {
+func NewHCSR04(open func() (Lines, error), conf sensor.HCSR04, air sensor.Air) *sensor.Driver {
 	if open == nil {
 		open = func() (Lines, error) { return OpenLines(conf.Device, *conf.Trigger, *conf.Echo) }
 	}
 	h := &echoPair{open: open}
 	burst := sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, StepMM: edgeStepMM, Gap: sound.BetweenPings}
-	return &sensor.Driver{Quantity: sensor.Distance, Clock: clock, Measure: burst.Of(h.ping), Shut: h.Close}
+	return &sensor.Driver{Quantity: sensor.Distance, Measure: burst.Of(h.ping), Shut: h.Close}
 }
 
 // Close gives the lines back to the kernel.

@@ -19,7 +19,7 @@ import (
 
 // echoOf reads a pair on lines of the test.
 func echoOf(dev *sensortest.HCSR04, air sensor.Air, conf sensor.HCSR04) *sensor.Driver {
-	return chip.NewHCSR04(func() (chip.Lines, error) { return dev, nil }, conf, air, sensor.SystemClock())
+	return chip.NewHCSR04(func() (chip.Lines, error) { return dev, nil }, conf, air)
 }
 
 // at gives an Air function that knows temperature and humidity.
@@ -58,7 +58,7 @@ func TestCarbonDioxideIsCorrectedWhenTold(t *testing.T) {
 
 func TestHCSR04ThatCannotBeOpened(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := chip.NewHCSR04(nil, sensor.HCSR04{Device: "/dev/gpiochip99", Trigger: new(23), Echo: new(24)}, nil, sensor.SystemClock())
+		s := chip.NewHCSR04(nil, sensor.HCSR04{Device: "/dev/gpiochip99", Trigger: new(23), Echo: new(24)}, nil)
 		r := read(s)
 		assert.Equal(t, sensor.Missing, r.Status)
 		assert.Contains(t, r.Reason, "/dev/gpiochip99 is not there")

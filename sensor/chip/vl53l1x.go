@@ -29,10 +29,10 @@ type longRange struct {
 }
 
 // NewVL53L1X reads a VL53L1X. air may be nil.
-func NewVL53L1X(buses *Buses, conf sensor.VL53L1X, air sensor.Air, clock sensor.Clock) *sensor.Driver {
+func NewVL53L1X(buses *Buses, conf sensor.VL53L1X, air sensor.Air) *sensor.Driver {
 	budget := cmp.Or(time.Duration(conf.Budget), 50*time.Millisecond)
 	l := &longRange{conf: conf, budget: budget, air: air}
-	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, l, &checkedBus{fill: l.fill, tap: l.tap})
+	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, l, &checkedBus{fill: l.fill, tap: l.tap})
 }
 
 func (l *longRange) wakesAt() uint16 { return vl53l1x.Address }

@@ -13,8 +13,8 @@ type shortRange struct {
 }
 
 // NewVL6180X reads a VL6180X.
-func NewVL6180X(buses *Buses, conf sensor.VL6180X, clock sensor.Clock) *sensor.Driver {
-	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, clock, &shortRange{conf: conf}, &checkedBus{})
+func NewVL6180X(buses *Buses, conf sensor.VL6180X) *sensor.Driver {
+	return newChip(buses, conf.I2C, conf.XShut, sensor.Distance, &shortRange{conf: conf}, &checkedBus{})
 }
 
 func (s *shortRange) wakesAt() uint16 { return vl6180x.Address }

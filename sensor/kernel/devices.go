@@ -13,10 +13,10 @@ import (
 
 // NewHwmon reads q from a hardware monitoring chip below root, where sysfs is
 // mounted.
-func NewHwmon(root string, q sensor.Quantity, conf sensor.Hwmon, clock sensor.Clock) *sensor.Driver {
+func NewHwmon(root string, q sensor.Quantity, conf sensor.Hwmon) *sensor.Driver {
 	channel := cmp.Or(conf.Channel, map[sensor.Quantity]string{sensor.Temperature: "temp1", sensor.Humidity: "humidity1"}[q])
 	input := channel + "_input"
-	return source(q, clock, func() (float64, error) {
+	return source(q, func() (float64, error) {
 		dir, err := find("hwmon chip with "+channel, filepath.Join(root, "class/hwmon"), "hwmon*", conf.Device, conf.Name, input)
 		if err != nil {
 			return 0, err
@@ -33,17 +33,16 @@ func NewHwmon(root string, q sensor.Quantity, conf sensor.Hwmon, clock sensor.Cl
 }
 
 // NewIIO reads q from an industrial I/O device below root, where sysfs is mounted.
-func NewIIO(root string, q sensor.Quantity, conf sensor.IIO, clock sensor.Clock) *sensor.Driver {
-	return source(q, clock, (&iio{root: root, q: q, conf: conf, clock: clock}).measure)
+func NewIIO(root string, q sensor.Quantity, conf sensor.IIO) *sensor.Driver {
+	return source(q, (&iio{root: root, q: q, conf: conf}).measure)
 }
 
 // iio is one channel of an industrial I/O device.
 type iio struct {
-	root  string
-	q     sensor.Quantity
-	conf  sensor.IIO
-	clock sensor.Clock
-	flat  flatLine
+	root string
+	q    sensor.Quantity
+	conf sensor.IIO
+	flat flatLine
 }
 
 // measure finds the device and reads the channel in the unit of the quantity.
@@ -94,7 +93,7 @@ func (d *iio) distance(mm, raw float64, chip string) (float64, error) {
 	if raw == 8190 || raw == 8191 || raw == 255 && strings.HasPrefix(chip, "vl6180") {
 		return 0, sensor.Faultf(sensor.OutOfRange, "nothing in range (the sensor gives its code %.0f, not a distance)", raw)
 	}
-	if _, mono := d.clock(); strings.HasPrefix(chip, "vl53l0x") && d.flat.repeats(raw, mono) {
+	if strings.HasPrefix(chip, "vl53l0x") && d.flat.repeats(raw, time.Now()) {
 		return 0, sensor.Faultf(sensor.Stuck, "the sensor has given exactly %.0f mm for minutes; its noise alone should move it: unplug it and plug it in again", mm)
 	}
 	return d.conf.Apply(mm, sensor.ChipReach(chip))
@@ -111,18 +110,18 @@ const (
 // noise alone should move it.
 type flatLine struct {
 	value float64
-	since time.Duration
+	since time.Time
 	count int
 }
 
-// repeats takes the next value, read at mono, and reports whether it has been the
+// repeats takes the next value, read at a moment, and reports whether it has been the
 // same for flatFor and flatCount readings.
-func (f *flatLine) repeats(value float64, mono time.Duration) bool {
+func (f *flatLine) repeats(value float64, at time.Time) bool {
 	if f.count == 0 || value != f.value {
-		*f = flatLine{value: value, since: mono}
+		*f = flatLine{value: value, since: at}
 	}
 	f.count++
-	return f.count >= flatCount && mono-f.since >= flatFor
+	return f.count >= flatCount && at.Sub(f.since) >= flatFor
 }
 
 // srf04Speed is the fixed speed of sound in m/s that the kernel's srf04 driver
@@ -136,13 +135,13 @@ const (
 // NewSRF04 reads an ultrasonic pair behind the kernel's driver below root, where
 // sysfs is mounted, with a proper speed of sound. A burst of pings takes about 0.7 s.
 // air may be nil.
-func NewSRF04(root string, conf sensor.SRF04, air sensor.Air, clock sensor.Clock) *sensor.Driver {
-	file := iio{root: root, q: sensor.Distance, conf: sensor.IIO{Device: conf.Device}, clock: clock}
+func NewSRF04(root string, conf sensor.SRF04, air sensor.Air) *sensor.Driver {
+	file := iio{root: root, q: sensor.Distance, conf: sensor.IIO{Device: conf.Device}}
 	if conf.Device == "" {
 		file.conf.Name = "srf04"
 	}
 	burst := sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, StepMM: srf04StepMM, Gap: sound.BetweenPings}
-	return &sensor.Driver{Quantity: sensor.Distance, Clock: clock, Measure: burst.Of(func(_ context.Context, air sound.Air) (float64, error) {
+	return &sensor.Driver{Quantity: sensor.Distance, Measure: burst.Of(func(_ context.Context, air sound.Air) (float64, error) {
 		mm, err := file.measure()
 		if sensor.StatusOf(err) == sensor.ReadFailed { // the driver says the same for both
 			return 0, sensor.Faultf(sensor.ReadFailed, "no echo: nothing is in range, or the sensor does not answer (%v)", err)

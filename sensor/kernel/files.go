@@ -16,8 +16,8 @@ import (
 
 // source makes a Source of what is read of files. It holds none open between two
 // readings.
-func source(q sensor.Quantity, clock sensor.Clock, measure func() (float64, error)) *sensor.Driver {
-	return &sensor.Driver{Quantity: q, Clock: clock, Measure: func(context.Context) (value, sd float64, err error) {
+func source(q sensor.Quantity, measure func() (float64, error)) *sensor.Driver {
+	return &sensor.Driver{Quantity: q, Measure: func(context.Context) (value, sd float64, err error) {
 		value, err = measure()
 		return value, 0, err
 	}}

@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -29,11 +30,6 @@ func (tr tree) put(path, text string) { sensortest.Put(tr.t, tr.root, path, text
 func (tr tree) drop(path string) {
 	tr.t.Helper()
 	require.NoError(tr.t, os.RemoveAll(filepath.Join(tr.root, path)))
-}
-
-// fixed is a clock that stands still.
-func fixed() sensor.Clock {
-	return func() (time.Time, time.Duration) { return time.Unix(1_700_000_000, 0), 0 }
 }
 
 const (
@@ -72,7 +68,7 @@ func TestW1(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			tr := newTree(t)
 			tr.put(slave, c.text)
-			r := kernel.NewW1(tr.root, sensor.W1{}, fixed()).Read(t.Context())
+			r := kernel.NewW1(tr.root, sensor.W1{}).Read(t.Context())
 			assert.Equal(t, c.status, r.Status, r.Reason)
 			assert.Contains(t, r.Reason, c.reason)
 			if c.status == sensor.OK {
@@ -87,7 +83,7 @@ func TestW1(t *testing.T) {
 
 func TestW1WithoutIDNeedsExactlyOneProbe(t *testing.T) {
 	tr := newTree(t)
-	w := kernel.NewW1(tr.root, sensor.W1{}, fixed())
+	w := kernel.NewW1(tr.root, sensor.W1{})
 	assert.Contains(t, w.Read(t.Context()).Reason, "no 1-wire probe under")
 	tr.put(slave, good25)
 	assert.Equal(t, sensor.OK, w.Read(t.Context()).Status)
@@ -106,7 +102,7 @@ func TestSRF04UndoesTheKernelsSpeed(t *testing.T) {
 	tr := newTree(t)
 	assert.Equal(t, 149, 870_000*106/617_176)
 	air := func() (float64, float64, bool) { return 25, 0.5, true }
-	s := kernel.NewSRF04(tr.root, sensor.SRF04{Sound: sensor.Sound{Pings: 3}}, air, fixed())
+	s := kernel.NewSRF04(tr.root, sensor.SRF04{Sound: sensor.Sound{Pings: 3}}, air)
 	assert.Equal(t, sensor.Missing, s.Read(t.Context()).Status)
 	tr.put(iio0+"name", "srf04")
 	tr.put(iio0+"in_distance_raw", "149")
@@ -147,7 +143,7 @@ func TestIIODistance(t *testing.T) {
 			if c.scale != "-" {
 				tr.put(iio0+"in_distance_scale", c.scale+"\n")
 			}
-			r := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: c.chip}, fixed()).Read(t.Context())
+			r := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: c.chip}).Read(t.Context())
 			assert.Equal(t, c.status, r.Status, r.Reason)
 			assert.Contains(t, r.Reason, c.reason)
 			if c.status == sensor.OK {
@@ -160,10 +156,10 @@ func TestIIODistance(t *testing.T) {
 func TestIIOProcessedValueAndOffset(t *testing.T) {
 	tr := newTree(t)
 	tr.put(iio0+"in_distance_input", "0.1825")
-	r := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Limits: sensor.Limits{OffsetMM: -2.5}}, fixed()).Read(t.Context())
+	r := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Limits: sensor.Limits{OffsetMM: -2.5}}).Read(t.Context())
 	assert.InDelta(t, 180, r.Value, 1e-9)
 	limits := sensor.IIO{Limits: sensor.Limits{MinMM: 50, MaxMM: 150}}
-	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Distance, limits, fixed()).Read(t.Context()).Status)
+	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Distance, limits).Read(t.Context()).Status)
 }
 
 func TestIIOTemperatureAndHumidity(t *testing.T) {
@@ -173,19 +169,19 @@ func TestIIOTemperatureAndHumidity(t *testing.T) {
 	tr.put(iio0+"in_temp_offset", "-1000")
 	tr.put(iio0+"in_temp_scale", "10")
 	tr.put(iio0+"in_humidityrelative_input", "45500")
-	c := kernel.NewIIO(tr.root, sensor.Temperature, sensor.IIO{}, fixed()).Read(t.Context())
+	c := kernel.NewIIO(tr.root, sensor.Temperature, sensor.IIO{}).Read(t.Context())
 	assert.InDelta(t, 22, c.Value, 1e-9, "worked from the kernel's formula (raw + offset) x scale")
-	h := kernel.NewIIO(tr.root, sensor.Humidity, sensor.IIO{}, fixed()).Read(t.Context())
+	h := kernel.NewIIO(tr.root, sensor.Humidity, sensor.IIO{}).Read(t.Context())
 	assert.InDelta(t, 0.455, h.Value, 1e-9)
 	tr.put(iio0+"in_temp_raw", "32000")
-	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Temperature, sensor.IIO{}, fixed()).Read(t.Context()).Status)
+	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Temperature, sensor.IIO{}).Read(t.Context()).Status)
 	tr.put(iio0+"in_humidityrelative_input", "145500")
-	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Humidity, sensor.IIO{}, fixed()).Read(t.Context()).Status)
+	assert.Equal(t, sensor.OutOfRange, kernel.NewIIO(tr.root, sensor.Humidity, sensor.IIO{}).Read(t.Context()).Status)
 }
 
 func TestIIOFindsTheDeviceAnew(t *testing.T) {
 	tr := newTree(t)
-	d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: "vl53l0x"}, fixed())
+	d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: "vl53l0x"})
 	defer d.Close()
 	assert.Contains(t, d.Read(t.Context()).Reason, "no IIO device with distance named vl53l0x is there")
 	for _, n := range []string{"0", "3"} { // renumbered after unplugging
@@ -198,9 +194,9 @@ func TestIIOFindsTheDeviceAnew(t *testing.T) {
 	}
 	tr.put("bus/iio/devices/iio:device1/in_distance_raw", "1")
 	tr.put("bus/iio/devices/iio:device2/in_distance_raw", "1")
-	several := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{}, fixed()).Read(t.Context())
+	several := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{}).Read(t.Context())
 	assert.Contains(t, several.Reason, "2 of IIO device with distance found (iio:device1, iio:device2); choose one with device")
-	one := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Device: "iio:device2"}, fixed()).Read(t.Context())
+	one := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Device: "iio:device2"}).Read(t.Context())
 	assert.Contains(t, one.Reason, "in_distance_scale is not there")
 }
 
@@ -209,21 +205,22 @@ func TestIIOStuckChip(t *testing.T) {
 	tr.put(iio0+"name", "vl53l0x")
 	tr.put(iio0+"in_distance_raw", "120")
 	tr.put(iio0+"in_distance_scale", "0.001")
-	now := time.Unix(0, 0)
-	d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{}, func() (time.Time, time.Duration) { return now, now.Sub(time.Unix(0, 0)) })
-	var r sensor.Reading
-	for range 310 {
-		r = d.Read(t.Context())
-		now = now.Add(time.Second)
-	}
-	assert.Equal(t, sensor.Stuck, r.Status, r.Reason)
-	tr.put(iio0+"in_distance_raw", "121")
-	assert.Equal(t, sensor.OK, d.Read(t.Context()).Status)
+	synctest.Test(t, func(t *testing.T) {
+		d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{})
+		var r sensor.Reading
+		for range 310 {
+			r = d.Read(t.Context())
+			time.Sleep(time.Second)
+		}
+		assert.Equal(t, sensor.Stuck, r.Status, r.Reason)
+		tr.put(iio0+"in_distance_raw", "121")
+		assert.Equal(t, sensor.OK, d.Read(t.Context()).Status)
+	})
 }
 
 func TestHwmon(t *testing.T) {
 	tr := newTree(t)
-	h := kernel.NewHwmon(tr.root, sensor.Temperature, sensor.Hwmon{Name: "sht3x", OffsetC: -0.25}, fixed())
+	h := kernel.NewHwmon(tr.root, sensor.Temperature, sensor.Hwmon{Name: "sht3x", OffsetC: -0.25})
 	defer h.Close()
 	assert.Equal(t, sensor.Missing, h.Read(t.Context()).Status)
 	tr.put("class/hwmon/hwmon0/name", "cpu_thermal")
@@ -232,9 +229,9 @@ func TestHwmon(t *testing.T) {
 	tr.put("class/hwmon/hwmon2/temp1_input", "23250")
 	tr.put("class/hwmon/hwmon2/humidity1_input", "51200")
 	assert.InDelta(t, 23, h.Read(t.Context()).Value, 1e-9)
-	hum := kernel.NewHwmon(tr.root, sensor.Humidity, sensor.Hwmon{}, fixed())
+	hum := kernel.NewHwmon(tr.root, sensor.Humidity, sensor.Hwmon{})
 	assert.InDelta(t, 0.512, hum.Read(t.Context()).Value, 1e-9)
-	byFolder := kernel.NewHwmon(tr.root, sensor.Temperature, sensor.Hwmon{Device: "hwmon0", Channel: "temp1"}, fixed())
+	byFolder := kernel.NewHwmon(tr.root, sensor.Temperature, sensor.Hwmon{Device: "hwmon0", Channel: "temp1"})
 	assert.InDelta(t, 48, byFolder.Read(t.Context()).Value, 1e-9)
 	tr.put("class/hwmon/hwmon2/temp1_fault", "1")
 	assert.Equal(t, sensor.Unreliable, h.Read(t.Context()).Status)
@@ -268,7 +265,7 @@ func FuzzIIO(f *testing.F) {
 		tr.put(iio0+"in_distance_raw", raw)
 		tr.put(iio0+"in_distance_scale", scale)
 		tr.put(iio0+"in_distance_offset", offset)
-		r := kernel.NewIIO(root, sensor.Distance, sensor.IIO{}, fixed()).Read(t.Context())
+		r := kernel.NewIIO(root, sensor.Distance, sensor.IIO{}).Read(t.Context())
 		if r.Status == sensor.OK && !(r.Value >= 5 && r.Value <= 4000) {
 			t.Fatalf("accepted %v mm from %q %q %q", r.Value, raw, scale, offset)
 		}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 
 	"tidemark/sensor"
 )
@@ -20,12 +21,11 @@ type w1 struct {
 
 // NewW1 reads a probe below root, where sysfs is mounted. The kernel does a conversion
 // for each reading, which takes up to 750 ms for each probe at 12 bits.
-func NewW1(root string, conf sensor.W1, clock sensor.Clock) *sensor.Driver {
+func NewW1(root string, conf sensor.W1) *sensor.Driver {
 	w := &w1{root: root, conf: conf}
-	return source(sensor.Temperature, clock, func() (float64, error) {
+	return source(sensor.Temperature, func() (float64, error) {
 		celsius, err := w.convert()
-		_, mono := clock()
-		return w.guard.Check(mono, celsius, conf.OffsetC, err)
+		return w.guard.Check(time.Now(), celsius, conf.OffsetC, err)
 	})
 }
 

@@ -3,8 +3,8 @@ package mqtt
 import "tidemark/sensor"
 
 // NewOffline returns a Source without a broker, and what lets a message arrive for it.
-func NewOffline(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) (s *Source, arrive func(payload string)) {
-	s = newSource(q, conf, clock)
+func NewOffline(q sensor.Quantity, conf sensor.MQTT) (s *Source, arrive func(payload string)) {
+	s = newSource(q, conf)
 	s.setTrouble("")
 	return s, func(payload string) { s.message([]byte(payload)) }
 }

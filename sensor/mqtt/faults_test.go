@@ -47,7 +47,7 @@ func certificate(t *testing.T, b *sensortest.Broker) (pemText string) {
 
 // reads opens a source that ends with the test.
 func reads(t *testing.T, conf sensor.MQTT) *mqtt.Source {
-	s := mqtt.New(sensor.Distance, conf, sensor.SystemClock())
+	s := mqtt.New(sensor.Distance, conf)
 	t.Cleanup(func() { assert.NoError(t, s.Close()) })
 	return s
 }

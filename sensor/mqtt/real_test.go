@@ -55,7 +55,7 @@ func TestAgainstARealBroker(t *testing.T) {
 	assert.EqualValues(t, 0x87, reason, "not authorized")
 
 	of := func(topic string) *mqtt.Source {
-		return mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: topic, User: "baker", PasswordFile: secret}, sensor.SystemClock())
+		return mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: topic, User: "baker", PasswordFile: secret})
 	}
 	height := of("kitchen/mm")
 	for ctx.Err() == nil {
@@ -70,7 +70,7 @@ func TestAgainstARealBroker(t *testing.T) {
 	require.NoError(t, node.Close())
 	require.NoError(t, height.Close())
 
-	wrong := mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: "kitchen/mm", User: "baker", PasswordFile: file("wrong", "salt")}, sensor.SystemClock())
+	wrong := mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: "kitchen/mm", User: "baker", PasswordFile: file("wrong", "salt")})
 	defer wrong.Close()
 	r := read(t, wrong, 10*time.Second)
 	assert.Equal(t, "broker "+url+": it refuses our user or password", r.Reason)

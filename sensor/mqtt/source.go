@@ -75,18 +75,17 @@ type Source struct {
 	q      sensor.Quantity
 	conf   sensor.MQTT
 	stale  time.Duration
-	clock  sensor.Clock
 	next   chan sensor.Reading // the newest message or trouble, until it is read
 	client *Client             // nil when its files cannot be used
 
 	mu      sync.Mutex
-	last    time.Duration // when something usable was received, or when we began
-	trouble string        // what stands in the way of messages; empty = nothing
+	last    time.Time // when something usable was received, or when we began
+	trouble string    // what stands in the way of messages; empty = nothing
 }
 
 // New reads q from a topic.
-func New(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
-	s := newSource(q, conf, clock)
+func New(q sensor.Quantity, conf sensor.MQTT) *Source {
+	s := newSource(q, conf)
 	opt, err := options(conf)
 	if err != nil {
 		s.setTrouble(err.Error())
@@ -98,10 +97,9 @@ func New(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
 }
 
 // newSource returns a source without a connection.
-func newSource(q sensor.Quantity, conf sensor.MQTT, clock sensor.Clock) *Source {
-	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale), clock: clock,
-		next: make(chan sensor.Reading, 1), trouble: "not connected yet"}
-	_, s.last = clock()
+func newSource(q sensor.Quantity, conf sensor.MQTT) *Source {
+	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale),
+		next: make(chan sensor.Reading, 1), trouble: "not connected yet", last: time.Now()}
 	return s
 }
 
@@ -112,15 +110,14 @@ func (s *Source) MaxWait() time.Duration { return s.stale + time.Second }
 // A message that arrived since the last reading is returned at once, and so is the
 // news that the broker is away or refuses us.
 func (s *Source) Read(ctx context.Context) sensor.Reading {
-	_, now := s.clock()
 	s.mu.Lock()
-	timer := time.NewTimer(max(s.stale-(now-s.last), 0))
+	timer := time.NewTimer(max(s.stale-time.Since(s.last), 0))
 	s.mu.Unlock()
 	defer timer.Stop()
 	for {
 		select {
 		case r := <-s.next:
-			if _, now := s.clock(); now-r.Mono <= s.stale {
+			if time.Since(r.Wall) <= s.stale {
 				return r
 			}
 		case <-ctx.Done():
@@ -148,11 +145,11 @@ func (s *Source) nothing() sensor.Reading {
 
 // missing is nothing with s.mu held.
 func (s *Source) missing() sensor.Reading {
-	r := s.clock.Stamp(s.q)
+	r := sensor.Reading{Quantity: s.q, Wall: time.Now()}
 	if s.trouble != "" {
 		return r.Fault(sensor.Missing, "broker %s: %s", s.conf.Broker, s.trouble)
 	}
-	return r.Fault(sensor.Stale, "no message on %s for %s; is the sensor node awake?", s.conf.Topic, (r.Mono - s.last).Round(time.Second))
+	return r.Fault(sensor.Stale, "no message on %s for %s; is the sensor node awake?", s.conf.Topic, time.Since(s.last).Round(time.Second))
 }
 
 // setTrouble keeps what stands in the way of messages, and has it read at once.
@@ -178,7 +175,6 @@ func (s *Source) put(r sensor.Reading) {
 
 // message makes a reading of a payload.
 func (s *Source) message(payload []byte) {
-	r := s.clock.Stamp(s.q)
 	v, err := ParsePayload(payload, s.conf.Field, s.conf.Unit, s.q)
 	switch {
 	case err == nil && s.q == sensor.Distance:
@@ -186,13 +182,9 @@ func (s *Source) message(payload []byte) {
 	case s.q == sensor.Temperature:
 		v += s.conf.OffsetC
 	}
-	if err != nil {
-		r = r.Failed(err)
-	} else {
-		r = r.Good(v, 0)
-	}
+	r := sensor.Taken(s.q, v, 0, err)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.last = r.Mono
+	s.last = r.Wall
 	s.put(r)
 }

@@ -21,7 +21,7 @@ import (
 
 // offline returns a source that gets its messages from the test.
 func offline(stale time.Duration) (*mqtt.Source, func(string)) {
-	return mqtt.NewOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: sensor.Duration(stale), Limits: sensor.Limits{OffsetMM: -2}}, sensor.SystemClock())
+	return mqtt.NewOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: sensor.Duration(stale), Limits: sensor.Limits{OffsetMM: -2}})
 }
 
 func TestAMessageCountsOnce(t *testing.T) {
@@ -70,7 +70,7 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			ctx, cancel := context.WithCancel(t.Context())
 			cancel()
-			m := mqtt.New(sensor.Distance, c.conf, sensor.SystemClock())
+			m := mqtt.New(sensor.Distance, c.conf)
 			r := m.Read(ctx)
 			assert.Equal(t, sensor.Missing, r.Status)
 			assert.Contains(t, r.Reason, c.want)
@@ -127,7 +127,7 @@ func says(part string) func(sensor.Reading) bool {
 
 // of returns a source of a topic that ends with the test.
 func of(t *testing.T, b *sensortest.Broker, topic string) *mqtt.Source {
-	s := mqtt.New(sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic}, sensor.SystemClock())
+	s := mqtt.New(sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic})
 	t.Cleanup(func() { assert.NoError(t, s.Close()) })
 	return s
 }

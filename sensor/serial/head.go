@@ -70,14 +70,14 @@ const framesPerReading = 5
 // NewHead reads a head whose port open gives; nil means that of the configuration.
 // The port is opened at the first reading, and again after an error. Such heads
 // know the speed of sound themselves: only carbon dioxide is corrected for.
-func NewHead(open func() (Port, error), conf sensor.Serial, air sensor.Air, clock sensor.Clock) *sensor.Driver {
+func NewHead(open func() (Port, error), conf sensor.Serial, air sensor.Air) *sensor.Driver {
 	if open == nil {
 		open = func() (Port, error) { return OpenPort(conf.Device, cmp.Or(conf.Baud, 9600)) }
 	}
 	conf.Pings = cmp.Or(conf.Pings, framesPerReading)
 	h := &head{open: open, format: cmp.Or(conf.Format, FormatFrame)}
 	wait := sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, StepMM: 1}.Of(h.frame)
-	return &sensor.Driver{Quantity: sensor.Distance, Clock: clock, Shut: h.Close, Measure: func(ctx context.Context) (mm, sd float64, err error) {
+	return &sensor.Driver{Quantity: sensor.Distance, Shut: h.Close, Measure: func(ctx context.Context) (mm, sd float64, err error) {
 		if err := h.begin(); err != nil { // what came before is thrown away
 			return 0, 0, err
 		}

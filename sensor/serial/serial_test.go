@@ -24,7 +24,7 @@ func read(s sensor.Source) sensor.Reading {
 
 // headOf reads a head of the test.
 func headOf(head *sensortest.SerialHead, format string) *sensor.Driver {
-	return serial.NewHead(head.Open, sensor.Serial{Format: format}, nil, sensor.SystemClock())
+	return serial.NewHead(head.Open, sensor.Serial{Format: format}, nil)
 }
 
 func TestSerialHead(t *testing.T) {

@@ -30,7 +30,6 @@ var update = flag.Bool("update", false, "rewrite the fault table in testdata")
 // stage is what a fault is played on.
 type stage struct {
 	t     *testing.T
-	clock sensor.Clock
 	root  string // stands in for /sys
 	bus   *sensortest.Bus
 	one   *sensortest.OneWire
@@ -39,7 +38,7 @@ type stage struct {
 }
 
 func newStage(t *testing.T, root string) *stage {
-	s := &stage{t: t, clock: sensor.SystemClock(), root: root, bus: &sensortest.Bus{Name: t.Name()}, one: &sensortest.OneWire{}, pins: map[string]*sensortest.Pin{}}
+	s := &stage{t: t, root: root, bus: &sensortest.Bus{Name: t.Name()}, one: &sensortest.OneWire{}, pins: map[string]*sensortest.Pin{}}
 	s.buses = chip.NewBuses()
 	s.buses.OpenI2C = func(string) (i2c.BusCloser, error) { return s.bus, nil }
 	s.buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return s.one, nil }
@@ -54,7 +53,7 @@ func (s *stage) drop(path string) { require.NoError(s.t, os.RemoveAll(filepath.J
 
 // open opens a source of q as the service does.
 func (s *stage) open(c sensor.Config, q sensor.Quantity) sensor.Source {
-	src, err := source.Open(c, q, source.Env{SysfsRoot: s.root, Clock: s.clock, Buses: s.buses})
+	src, err := source.Open(c, q, source.Env{SysfsRoot: s.root, Buses: s.buses})
 	require.NoError(s.t, err)
 	return src
 }

@@ -212,7 +212,7 @@ func bme280Scene(s *stage) (sensor.Source, map[string]injury) {
 func hcsr04Scene(s *stage) (sensor.Source, map[string]injury) {
 	h := &sensortest.HCSR04{DistanceMM: 150, SpeedMPS: 345}
 	odd := 0
-	pair := chip.NewHCSR04(func() (chip.Lines, error) { return h, nil }, sensor.HCSR04{Sound: sensor.Sound{AirC: 21.5}}, nil, s.clock)
+	pair := chip.NewHCSR04(func() (chip.Lines, error) { return h, nil }, sensor.HCSR04{Sound: sensor.Sound{AirC: 21.5}}, nil)
 	return pair, map[string]injury{
 		"no answer to the trigger":   flip(&h.Dead),
 		"no echo (pulse of 38 ms)":   flip(&h.NoEcho),
@@ -225,7 +225,7 @@ func hcsr04Scene(s *stage) (sensor.Source, map[string]injury) {
 
 func serialScene(s *stage) (sensor.Source, map[string]injury) {
 	h := &sensortest.SerialHead{MM: 187}
-	return serial.NewHead(h.Open, sensor.Serial{}, nil, s.clock), map[string]injury{
+	return serial.NewHead(h.Open, sensor.Serial{}, nil), map[string]injury{
 		"silent":           flip(&h.Silent),
 		"wrong sums":       flip(&h.BadSum),
 		"unplugged":        flip(&h.Gone),

@@ -18,18 +18,14 @@ import (
 // Env is what sources need from the machine around them. The zero value is the
 // real machine.
 type Env struct {
-	SysfsRoot string       // where sysfs is mounted; empty = /sys
-	Clock     sensor.Clock // nil = the machine's
-	Buses     *chip.Buses  // I2C and 1-wire, which sensors share; nil = some that last as long as the program
-	Air       sensor.Air   // over the vessel, for the speed of sound; may be nil
+	SysfsRoot string      // where sysfs is mounted; empty = /sys
+	Buses     *chip.Buses // I2C and 1-wire, which sensors share; nil = some that last as long as the program
+	Air       sensor.Air  // over the vessel, for the speed of sound; may be nil
 }
 
 // withDefaults fills the gaps of an Env.
 func (e Env) withDefaults() Env {
 	e.SysfsRoot = cmp.Or(e.SysfsRoot, "/sys")
-	if e.Clock == nil {
-		e.Clock = sensor.SystemClock()
-	}
 	if e.Buses == nil {
 		e.Buses = chip.NewBuses()
 	}
@@ -53,30 +49,30 @@ func Open(c sensor.Config, q sensor.Quantity, env Env) (sensor.Source, error) {
 // driver returns the driver of a configuration that was checked, and the GPIO line
 // that feeds its sensor.
 func driver(c sensor.Config, q sensor.Quantity, env Env) (s sensor.Source, power string) {
-	root, buses, clock := env.SysfsRoot, env.Buses, env.Clock
+	root, buses := env.SysfsRoot, env.Buses
 	switch c := c.(type) {
 	case *sensor.W1:
-		return kernel.NewW1(root, *c, clock), c.Power
+		return kernel.NewW1(root, *c), c.Power
 	case *sensor.DS18B20:
-		return chip.NewProbe(buses, *c, clock), c.Power
+		return chip.NewProbe(buses, *c), c.Power
 	case *sensor.Hwmon:
-		return kernel.NewHwmon(root, q, *c, clock), ""
+		return kernel.NewHwmon(root, q, *c), ""
 	case *sensor.IIO:
-		return kernel.NewIIO(root, q, *c, clock), ""
+		return kernel.NewIIO(root, q, *c), ""
 	case *sensor.VL53L1X:
-		return chip.NewVL53L1X(buses, *c, env.Air, clock), c.Power
+		return chip.NewVL53L1X(buses, *c, env.Air), c.Power
 	case *sensor.VL6180X:
-		return chip.NewVL6180X(buses, *c, clock), c.Power
+		return chip.NewVL6180X(buses, *c), c.Power
 	case *sensor.BME280:
-		return chip.NewBME280(buses, q, *c, clock), c.Power
+		return chip.NewBME280(buses, q, *c), c.Power
 	case *sensor.HCSR04:
-		return chip.NewHCSR04(nil, *c, env.Air, clock), c.Power
+		return chip.NewHCSR04(nil, *c, env.Air), c.Power
 	case *sensor.SRF04:
-		return kernel.NewSRF04(root, *c, env.Air, clock), ""
+		return kernel.NewSRF04(root, *c, env.Air), ""
 	case *sensor.Serial:
-		return serial.NewHead(nil, *c, env.Air, clock), ""
+		return serial.NewHead(nil, *c, env.Air), ""
 	default:
-		return mqtt.New(q, *c.(*sensor.MQTT), clock), "" // Check lets no other through
+		return mqtt.New(q, *c.(*sensor.MQTT)), "" // Check lets no other through
 	}
 }
 

@@ -145,7 +145,7 @@ func (k *Kitchen) Air(vessel string, t time.Time) sensor.Reading {
 func (k *Kitchen) read(vessel, what string, q sensor.Quantity, t time.Time) sensor.Reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	r := sensor.Reading{Quantity: q, Wall: t, Mono: t.Sub(k.scenario.Start)}
+	r := sensor.Reading{Quantity: q, Wall: t}
 	v, ok := k.scenario.vessel(vessel)
 	if !ok {
 		return r.Fault(sensor.Missing, "no vessel %q in this kitchen", vessel)

@@ -43,7 +43,7 @@ func (k *Kitchen) TakeOut(at time.Time) {
 func (k *Kitchen) Core(t time.Time) sensor.Reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	r := sensor.Reading{Quantity: sensor.Temperature, Wall: t, Mono: t.Sub(k.scenario.Start)}
+	r := sensor.Reading{Quantity: sensor.Temperature, Wall: t}
 	if k.loaf.in.IsZero() || t.Before(k.loaf.in) {
 		return r.Fault(sensor.Missing, "the probe for the loaf is not plugged in")
 	}

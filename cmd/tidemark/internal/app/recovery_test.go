@@ -18,7 +18,7 @@ import (
 // its supply was cut once.
 func restless() *sensor.Driver {
 	n := 0
-	return &sensor.Driver{Quantity: sensor.Distance, Clock: sensor.SystemClock(), Again: func() bool { return false },
+	return &sensor.Driver{Quantity: sensor.Distance, Again: func() bool { return false },
 		Supply: func(bool) error { return nil }, Measure: func(context.Context) (mm, sd float64, err error) {
 			if n++; n <= 5 {
 				return 0, 0, sensor.Faultf(sensor.BadData, "not yet")
