@@ -50,7 +50,7 @@ func Edit(text []byte, changes []Change) (out []byte, err error) {
 			return nil, fmt.Errorf("%s: %w", c.Path, err)
 		}
 		got, err := decode(out)
-		if err != nil || !reflect.DeepEqual(withoutEmpty(got), withoutEmpty(want)) {
+		if err != nil || flow(got) != flow(want) {
 			return nil, fmt.Errorf("%s: the file is written in a way that only a person can change without harm; set it there by hand", c.Path)
 		}
 		text = out
@@ -138,34 +138,6 @@ func setIn(in any, steps []step, v any) (any, error) {
 	one, err := setIn(m[i].Value, steps[1:], v)
 	m[i].Value = one
 	return m, err
-}
-
-// withoutEmpty leaves out what is nothing: a key without a value means the same as
-// none.
-func withoutEmpty(v any) any {
-	switch v := v.(type) {
-	case yaml.MapSlice:
-		var out yaml.MapSlice
-		for _, item := range v {
-			if item.Value = withoutEmpty(item.Value); item.Value != nil {
-				out = append(out, item)
-			}
-		}
-		if len(out) > 0 {
-			return out
-		}
-		return nil
-	case []any:
-		if len(v) == 0 {
-			return nil
-		}
-		out := make([]any, len(v))
-		for i, one := range v {
-			out[i] = withoutEmpty(one)
-		}
-		return out
-	}
-	return v
 }
 
 // doc is a text with what the parser says about it.
@@ -257,16 +229,6 @@ func (d *doc) inBraces(n ast.Node, pair *ast.MappingValueNode, steps []step, v a
 			return nil, fmt.Errorf("there is a comment between the braces in line %d, which would be lost; set it there by hand", t.Position.Line)
 		}
 	}
-	list, isList := n.(*ast.SequenceNode)
-	if isList && len(list.Values) == 0 && pair != nil { // [] gives way to lines of its own
-		out, err := d.replace(n, pair, nil)
-		if err != nil {
-			return nil, err
-		}
-		at := pair.Key.GetToken().Position
-		fresh := &doc{lines: bytes.SplitAfter(out, []byte("\n"))}
-		return fresh.insert(at.Line, at.Column+1, steps, v), nil
-	}
 	var old any
 	if err := yaml.NodeToValue(n, &old, yaml.UseOrderedMap()); err != nil {
 		return nil, err
@@ -301,8 +263,8 @@ func (d *doc) replace(n ast.Node, pair *ast.MappingValueNode, v any) ([]byte, er
 	}
 	last := max(lastLine(n), first)
 	text := flow(v)
-	if v == nil {
-		text, sep = "", ""
+	if text == "" {
+		sep = ""
 	}
 	head := string(d.lines[first-1][:cutAt]) + sep + text + d.comment(last) + "\n"
 	out := append([][]byte{}, d.lines[:first-1]...)
@@ -361,13 +323,21 @@ func block(indent string, steps []step, v any) string {
 	return indent + s.key + ":\n" + block(indent+"  ", steps[1:], v)
 }
 
-// flow writes a value in one line.
+// flow writes a value in one line, and leaves out what is nothing: a key without a value
+// means the same as none.
 func flow(v any) string {
 	var parts []string
 	switch v := v.(type) {
+	case nil:
+		return ""
 	case yaml.MapSlice:
 		for _, item := range v {
-			parts = append(parts, fmt.Sprintf("%v: %s", item.Key, flow(item.Value)))
+			if text := flow(item.Value); text != "" {
+				parts = append(parts, fmt.Sprintf("%v: %s", item.Key, text))
+			}
+		}
+		if len(parts) == 0 {
+			return ""
 		}
 		return "{" + strings.Join(parts, ", ") + "}"
 	case float64:
@@ -381,6 +351,9 @@ func flow(v any) string {
 	}
 	for i := range list.Len() {
 		parts = append(parts, flow(list.Index(i).Interface()))
+	}
+	if len(parts) == 0 {
+		return ""
 	}
 	return "[" + strings.Join(parts, ", ") + "]"
 }

@@ -55,7 +55,7 @@ func TestEditTouchesNothingElse(t *testing.T) {
 		{"vessels[0]", nil, kitchen[strings.Index(kitchen, "  - name: jar"):strings.Index(kitchen, "\n  # the big")], ""},
 		{"vessels[0].lead", "45m", "height: {kind: iio}\n", "height: {kind: iio}\n    lead: 45m\n"},
 		{"channels[+]", yaml.MapSlice{{Key: "name", Value: "phone"}, {Key: "to", Value: []string{"a@b.example"}}},
-			"channels: []   # none yet\n", "channels:   # none yet\n  - name: phone\n    to: [a@b.example]\n"},
+			"channels: []   # none yet\n", "channels: [{name: phone, to: [a@b.example]}]   # none yet\n"},
 		{"vessels[+]", yaml.MapSlice{{Key: "name", Value: "true"}, {Key: "floor_mm", Value: 3.0}}, "# small\n", "# small\n  - name: \"true\"\n    floor_mm: 3\n"},
 	} {
 		out, err := Edit([]byte(kitchen), []Change{{c.path, c.value}})
