@@ -144,17 +144,20 @@ func TestBusesOn(t *testing.T) {
 	} {
 		state, boot := t.TempDir(), t.TempDir()
 		config, ask := filepath.Join(boot, "config.txt"), filepath.Join(state, "switch-buses-on")
-		require.NoError(t, os.WriteFile(config, []byte(r.before), 0o600))
+		require.NoError(t, os.WriteFile(config, []byte(r.before), 0o644))
 		if r.asked != "" {
 			require.NoError(t, os.WriteFile(ask, []byte(r.asked), 0o600))
 		}
 		for range 2 { // a second start changes nothing more
-			out, err := exec.Command("package/buses-on", state, filepath.Join(boot, "none"), boot).CombinedOutput()
+			out, err := exec.Command("sh", "-c", `umask 027; package/buses-on "$@"`, "sh", state, filepath.Join(boot, "none"), boot).CombinedOutput() // as the unit has it
 			require.NoError(t, err, "%s: %s", r.name, out)
 		}
 		text, err := os.ReadFile(config)
 		require.NoError(t, err)
 		assert.Equal(t, r.after, string(text), r.name)
+		info, err := os.Stat(config)
+		require.NoError(t, err)
+		assert.Equal(t, os.FileMode(0o644), info.Mode().Perm(), "the page looks into it")
 		assert.NoFileExists(t, ask)
 		kept, err := os.ReadFile(config + ".before-tidemark")
 		if r.before == r.after {
