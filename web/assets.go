@@ -178,7 +178,10 @@ func (s *Server) loadTemplates() (*template.Template, error) {
 		"suffix":  func(t time.Time) string { _, s := big(t); return s },
 		"moment":  func(t time.Time) string { return now().Moment(t) },
 		"weekday": s.words.Weekday, "date": s.words.Date, "percent": s.words.Percent,
-		"span": s.span, "window": s.windowOf, "chance": s.chance,
+		"event":    func(e bake.Event, steps []bake.Step) string { return s.eventWord(e, steps) },
+		"field":    func(t time.Time) string { return t.In(s.zone()).Format(formTime) },
+		"clockNow": func(t time.Time) string { return now().Clock(t) },
+		"span":     s.span, "window": s.windowOf, "chance": s.chance,
 	}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)

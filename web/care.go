@@ -6,7 +6,7 @@ import "tidemark/bake"
 func (s *Server) lookFor() []seenView {
 	var out []seenView
 	for _, seen := range []string{bake.SawMould, bake.SawLiquid} {
-		out = append(out, seenView{upperFirst(s.words.Say("starter.look."+seen, nil)), findingOf(bake.Seen(seen), s.words)})
+		out = append(out, seenView{upperFirst(s.words.Say("starter.look."+seen, nil)), bake.Seen(seen)})
 	}
 	return out
 }

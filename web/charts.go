@@ -49,9 +49,8 @@ func (c *chartCache) get(ctx context.Context, s *Server, snap Snapshot, i int, v
 		s.opt.Log.Warn("the curve could not be read", "vessel", v.Vessel, "error", err)
 		return d.wide, d.narrow
 	}
-	m := s.liveChart(v, curve, snap.At)
-	d = drawn{key: key, at: snap.At, wide: svg(m, fmt.Sprintf("v%d-w", i), "wide", chart.WideWidth, chart.WideHeight, chart.Inline),
-		narrow: svg(m, fmt.Sprintf("v%d-n", i), "narrow", chart.NarrowWidth, chart.NarrowHeight, chart.Beside)}
+	d = drawn{key: key, at: snap.At}
+	d.wide, d.narrow = bothSizes(s.liveChart(v, curve, snap.At), fmt.Sprintf("v%d", i))
 	c.byID[v.Vessel] = d
 	return d.wide, d.narrow
 }
@@ -63,6 +62,11 @@ func svg(m chart.Chart, id, class string, w, h int, form chart.Form) template.HT
 	var b bytes.Buffer
 	_ = chart.SVG(&b, m, form) // a buffer takes every write
 	return template.HTML(b.String())
+}
+
+// bothSizes draws a chart for a wide screen and for a phone held upright.
+func bothSizes(m chart.Chart, id string) (wide, narrow template.HTML) {
+	return svg(m, id+"-w", "wide", chart.WideWidth, chart.WideHeight, chart.Inline), svg(m, id+"-n", "narrow", chart.NarrowWidth, chart.NarrowHeight, chart.Beside)
 }
 
 // liveChart is the model of a rise under way.

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"errors"
 	"html/template"
 	"net/http"
@@ -9,7 +8,6 @@ import (
 	"strconv"
 
 	"tidemark/bake"
-	"tidemark/web/chart"
 	"tidemark/web/past"
 )
 
@@ -44,7 +42,7 @@ func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
 	q.Set("by", "equivalent")
 	p.ByEquivalent = "/compare?" + q.Encode()
 	o := past.Overlay(recs, p.Equivalent, s.words)
-	p.Wide, p.Narrow = overlaySVG(o, "wide", chart.WideWidth, chart.WideHeight), overlaySVG(o, "narrow", chart.NarrowWidth, chart.NarrowHeight-40)
+	p.Wide, p.Narrow = bothSizes(o, "c")
 	p.Differences = past.Differences(rises, s.words)
 	s.render(w, http.StatusOK, "compare", p)
 }
@@ -57,13 +55,6 @@ func (s *Server) compareFailed(w http.ResponseWriter, r *http.Request, err error
 		return
 	}
 	s.historyFailed(w, r, err)
-}
-
-func overlaySVG(o chart.Overlay, class string, width, height int) template.HTML {
-	o.ID, o.Class, o.Width, o.Height = "c-"+class, class, width, height
-	var b bytes.Buffer
-	_ = chart.OverlaySVG(&b, o, chart.Inline) // a buffer takes every write
-	return template.HTML(b.String())          // escaped by the chart package
 }
 
 // compared reads the rises named by id in a query, each once.

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
@@ -26,8 +25,7 @@ type partsMessage struct {
 	Parts map[string]string `json:"parts"`
 }
 
-// events streams the page's parts as they change. A page of an earlier build is
-// told to load again first: its script and its parts may not fit ours.
+// events streams the page's parts as they change.
 func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	sent, only := map[string]string{}, r.URL.Query().Get("only")
 	s.stream(w, r, "parts", func(snap Snapshot) any {
@@ -59,10 +57,7 @@ type feed struct {
 // or the server closes.
 //
 // A state replaces the one before, so a reader that was away needs none of those it
-// missed, only the newest. It says by Last-Event-ID which one it has: when that is
-// still the newest of this run, it gets a beat and then the next one; otherwise it
-// gets the newest at once and whole. An id of another run never counts as known,
-// although states are numbered from the start in each.
+// missed, only the newest: it gets that at once and whole.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) any) {
 	from := asker(r)
 	if !s.streams.enter(from) {
@@ -81,43 +76,18 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 	f := &feed{s: s, r: r, out: eventWriter{w: w, rc: http.NewResponseController(w)}, name: name, make: make}
 	_ = f.out.rc.SetReadDeadline(time.Time{}) // a stream outlives the time for a request
 	changes := s.opt.Live.Subscribe(ctx)
-	f.resume()
+	if had := r.Header.Get("Last-Event-ID"); had != "" && !strings.HasPrefix(had, s.build+".") && name == "parts" {
+		f.out.send("event: reload\ndata: {}\n\n")
+	}
+	f.state(s.opt.Live.Snapshot())
 	f.follow(ctx, changes)
 }
 
-// resume sends what a reader needs that may have been here before.
-func (f *feed) resume() {
-	build, run, seq := eventID(f.r.Header.Get("Last-Event-ID"))
-	snap := f.s.opt.Live.Snapshot()
-	if build != "" && build != f.s.build && f.name == "parts" {
-		f.out.send("event: reload\ndata: {}\n\n")
-	}
-	if build == f.s.build && run == f.s.run && seq == snap.Seq {
-		f.seq = seq
-		f.out.beat(f.s.clock(snap))
-		return
-	}
-	f.state(snap)
-}
-
-// eventID takes apart the id of an event: build of the page, run of the program and
-// number of the state. Any other text is no state.
-func eventID(id string) (build, run string, seq uint64) {
-	parts := strings.Split(id, ".")
-	if len(parts) != 3 {
-		return "", "", 0
-	}
-	seq, err := strconv.ParseUint(parts[2], 10, 64)
-	if err != nil {
-		return "", "", 0
-	}
-	return parts[0], parts[1], seq
-}
-
-// state writes one state.
+// state writes one state. Its id names the build of the page, as a page of an earlier one is
+// told to load again first, for its script and its parts may not fit ours.
 func (f *feed) state(snap Snapshot) {
 	f.seq = snap.Seq
-	f.out.event(f.name, fmt.Sprintf("%s.%s.%d", f.s.build, f.s.run, snap.Seq), f.make(snap))
+	f.out.event(f.name, fmt.Sprintf("%s.%d", f.s.build, snap.Seq), f.make(snap))
 }
 
 // follow writes every change, at most one per minBetween, and beats between. A

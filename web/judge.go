@@ -3,7 +3,6 @@ package web
 import (
 	"errors"
 	"net/http"
-	"net/url"
 	"strconv"
 
 	"tidemark/bake"
@@ -30,8 +29,7 @@ func (s *Server) judged(w http.ResponseWriter, r *http.Request, said string, err
 		s.judgeFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
-	http.Redirect(w, r, "/rises/"+strconv.FormatInt(s.pathID(r), 10), http.StatusSeeOther)
+	s.leadTo(w, r, "/rises/"+strconv.FormatInt(s.pathID(r), 10), said)
 }
 
 func (s *Server) pathID(r *http.Request) int64 {

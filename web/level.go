@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"net/url"
 
 	"tidemark/alert/text"
 )
@@ -122,8 +121,7 @@ func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) {
 		s.eventFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
-	http.Redirect(w, r, r.URL.EscapedPath(), http.StatusSeeOther)
+	s.leadTo(w, r, r.URL.EscapedPath(), said)
 }
 
 // levelStep does what a form asks for and says what was done.

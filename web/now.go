@@ -37,9 +37,10 @@ type vesselView struct {
 	Feeds        bool     // a feeding may be told in grams
 	JudgeID      int64    // the rise that is to be judged
 	Steps        []stepView
-	Told         []toldView
+	Told         []bake.Event
+	AllSteps     []bake.Step
 	Facts        []factView
-	Findings     []findingView
+	Findings     []bake.Finding
 	Seen         []seenView
 	Plan         []string
 	Advice       *adviceView // nil for none
@@ -62,13 +63,6 @@ type stepView struct {
 	State                                        string // "done", "left", "now", "next", ""
 	At                                           time.Time
 	Tap                                          *glance.Tap
-}
-
-// toldView is something that a person told.
-type toldView struct {
-	ID         int64
-	When, Word string
-	Clock      string // for the field that corrects it
 }
 
 type factView struct{ Name, Value string }
@@ -167,12 +161,10 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 	if canAct && out.Main == nil {
 		out.Advice = s.advice(state)
 	}
-	out.Steps = s.steps(state)
-	out.Told, out.Hour = s.told(state), glance.StaysOut(state.HourMore, state.At, s.words)
+	out.Steps, out.Told, out.AllSteps = s.steps(state), told(state), state.Steps
+	out.Hour = glance.StaysOut(state.HourMore, state.At, s.words)
 	out.Facts = s.facts(v, state)
-	for _, f := range v.Findings {
-		out.Findings = append(out.Findings, findingOf(f, s.words))
-	}
+	out.Findings = v.Findings
 	if v.Holds == estimator.Starter {
 		out.Seen = s.lookFor()
 	}
@@ -266,16 +258,10 @@ func (s *Server) span(d time.Duration) string {
 }
 
 // told lists what people told, newest first.
-func (s *Server) told(state bake.State) []toldView {
-	l := s.words.At(state.At)
-	var out []toldView
-	for _, e := range slices.Backward(state.Events) {
-		if e.ID == 0 || !e.Kind.CanUndo() {
-			continue
-		}
-		out = append(out, toldView{ID: e.ID, When: l.Clock(e.At), Word: s.eventWord(e, state.Steps), Clock: e.At.In(s.words.Locale().Zone).Format("2006-01-02T15:04")})
-	}
-	return out
+func told(state bake.State) []bake.Event {
+	events := slices.DeleteFunc(slices.Clone(state.Events), func(e bake.Event) bool { return e.ID == 0 || !e.Kind.CanUndo() })
+	slices.Reverse(events)
+	return events
 }
 
 // eventWord is an event in words.
@@ -401,15 +387,5 @@ func (s *Server) planLines(p *bake.PlanState, now time.Time) []string {
 // seenView is something that can be seen in a jar, and what it means.
 type seenView struct {
 	What    string
-	Finding findingView
-}
-
-// findingView is a verdict on a starter in the household's words.
-type findingView struct {
-	What, Evidence string
-	Do             []string
-}
-
-func findingOf(f bake.Finding, l *text.Localizer) findingView {
-	return findingView{l.Tell(f.What), l.Tell(f.Evidence), told(l, f.Do)}
+	Finding bake.Finding
 }

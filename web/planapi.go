@@ -84,11 +84,11 @@ func wayOf(p planner.Plan, zone *time.Location, l *text.Localizer) wayJSON {
 	return wayJSON{Name: p.Way, Title: l.Tell(p.Name()), Fits: p.Fits, Why: l.Tell(p.Why...), ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
 		ReadyUntil: optional(p.Ready.Until, zone), LateChance: n(p.Late), Watched: riskJSON{n(p.Watched.Under), n(p.Watched.Over)},
 		Clock: riskJSON{n(p.Clock.Under), n(p.Clock.Over)}, BulkEndPercent: n(p.BulkEndPercent), InoculationPercent: n(p.InoculationPercent),
-		GoodAt: optional(p.GoodAt, zone), Notes: told(l, p.Notes), Steps: stepsOf(p.Steps, zone, l)}
+		GoodAt: optional(p.GoodAt, zone), Notes: sentences(l, p.Notes), Steps: stepsOf(p.Steps, zone, l)}
 }
 
-// told are sentences, each said; never null.
-func told(l *text.Localizer, list []bake.Said) []string {
+// sentences are said, each; never null.
+func sentences(l *text.Localizer, list []bake.Said) []string {
 	out := make([]string, len(list))
 	for i, s := range list {
 		out[i] = l.Tell(s)

@@ -154,8 +154,7 @@ func (s *Server) postRecipe(w http.ResponseWriter, r *http.Request) {
 		s.refusePage(w, r, status, s.say("refused", nil), why)
 		return
 	}
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say(said, text.Values{"name": b.Name})), 60)
-	http.Redirect(w, r, "/recipe?"+to.Encode(), http.StatusSeeOther)
+	s.leadTo(w, r, "/recipe?"+to.Encode(), s.say(said, text.Values{"name": b.Name}))
 }
 
 // recipesKey is where the household's recipes are kept, and maxRecipes how many.
@@ -338,5 +337,5 @@ func (s *Server) recipeFacts(p *recipePage, b bake.Batch) {
 	default:
 		add("warm", text.Values{"temp_c": water.TempC})
 	}
-	p.Notes = told(s.words, append(b.Warnings(), b.Cautions()...))
+	p.Notes = sentences(s.words, append(b.Warnings(), b.Cautions()...))
 }

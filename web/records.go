@@ -3,7 +3,6 @@ package web
 import (
 	"fmt"
 	"net/http"
-	"net/url"
 	"os"
 	"path/filepath"
 	"unicode/utf8"
@@ -72,6 +71,5 @@ func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.imported(in)), 60)
-	http.Redirect(w, r, fmt.Sprintf("/rises/%d", in.RiseID), http.StatusSeeOther)
+	s.leadTo(w, r, fmt.Sprintf("/rises/%d", in.RiseID), s.imported(in))
 }

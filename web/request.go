@@ -63,8 +63,7 @@ func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) {
 		writeJSON(w, http.StatusOK, doneJSON{Said: said, Vessel: a.Vessel, Undo: s.lastTold(a)})
 		return
 	}
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
-	http.Redirect(w, r, backTo(r), http.StatusSeeOther)
+	s.leadTo(w, r, backTo(r), said)
 }
 
 // doneJSON answers to a tap: what was done, and what undoes it or gives it another
@@ -174,6 +173,12 @@ func (s *Server) byWhom(r *http.Request) string {
 		return t.Name
 	}
 	return "page"
+}
+
+// leadTo leads a browser on and says something there.
+func (s *Server) leadTo(w http.ResponseWriter, r *http.Request, to, said string) {
+	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
+	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
 // flash takes the answer to the last event out of its cookie.

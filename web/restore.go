@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"errors"
 	"net/http"
-	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -55,16 +54,15 @@ type staged struct {
 	busy sync.Mutex // one upload at a time bounds disk and time
 }
 
-// put keeps an offer and forgets the one before.
+// put keeps a backup and forgets the one before.
 func (o *staged) put(x *stagedBackup) {
+	o.drop("")
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.forget()
-	o.last = x
-	o.end = time.AfterFunc(stagedFor, func() { o.drop(x.id) })
+	o.last, o.end = x, time.AfterFunc(stagedFor, func() { o.drop(x.id) })
 }
 
-// get returns the offer of a name, if it still stands.
+// get returns the backup of a name, if it still waits.
 func (o *staged) get(id string, now time.Time) (stagedBackup, bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -74,30 +72,16 @@ func (o *staged) get(id string, now time.Time) (stagedBackup, bool) {
 	return *o.last, true
 }
 
-// drop forgets the offer of a name.
+// drop forgets the backup of a name, or any for none, and removes its file.
 func (o *staged) drop(id string) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if o.last != nil && o.last.id == id {
-		o.forget()
-	}
-}
-
-// forget removes the file of the last offer; mu is held.
-func (o *staged) forget() {
-	if o.last == nil {
+	if o.last == nil || id != "" && id != o.last.id {
 		return
 	}
 	o.end.Stop()
 	_ = os.Remove(o.last.file)
 	o.last = nil
-}
-
-// close forgets what waits.
-func (o *staged) close() {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	o.forget()
 }
 
 // sweepUploads removes what a run before left in the upload folder.
@@ -211,8 +195,7 @@ func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
 	}
 	if r.PostFormValue("answer") != "take" {
 		s.staged.drop(x.id)
-		s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("restore.left", nil)), 60)
-		http.Redirect(w, r, "/house", http.StatusSeeOther)
+		s.leadTo(w, r, "/house", s.say("restore.left", nil))
 		return
 	}
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
@@ -220,8 +203,7 @@ func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
 		s.uploadFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("restore.said", nil)), 60)
-	http.Redirect(w, r, "/house", http.StatusSeeOther)
+	s.leadTo(w, r, "/house", s.say("restore.said", nil))
 }
 
 // staying says which rises go on; empty for none.

@@ -12,7 +12,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/history"
-	"tidemark/web/chart"
 	"tidemark/web/past"
 )
 
@@ -221,8 +220,7 @@ func (s *Server) postRemoveRise(w http.ResponseWriter, r *http.Request) {
 		s.judgeFailed(w, r, err)
 		return
 	}
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("past.removed", nil)), 60)
-	http.Redirect(w, r, "/rises", http.StatusSeeOther)
+	s.leadTo(w, r, "/rises", s.say("past.removed", nil))
 }
 
 // pastChart draws a past rise in both sizes.
@@ -230,8 +228,8 @@ func (s *Server) pastChart(ctx context.Context, rec past.Record) (wide, narrow t
 	if rec.Rows, err = s.opt.History.ThinRows(ctx, rec.Rise.ID, time.Time{}, time.Time{}, chartRows); err != nil {
 		return "", "", err
 	}
-	c := past.Chart(rec, s.words)
-	return svg(c, "r-w", "wide", chart.WideWidth, chart.WideHeight, chart.Inline), svg(c, "r-n", "narrow", chart.NarrowWidth, chart.NarrowHeight, chart.Beside), nil
+	wide, narrow = bothSizes(past.Chart(rec, s.words), "r")
+	return wide, narrow, nil
 }
 
 // record reads the rise a path names, with at most n samples; 0 is none.

@@ -76,7 +76,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 // them.
 func (s *Server) Close() error {
 	s.stop()
-	s.staged.close()
+	s.staged.drop("")
 	return nil
 }
 

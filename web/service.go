@@ -4,7 +4,6 @@ import (
 	"errors"
 	"io"
 	"net/http"
-	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -128,8 +127,7 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 			s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), sentence(err))
 			return
 		}
-		s.gate.setCookie(w, r, flashCookie, url.QueryEscape(s.say("token.gone", nil)), 60)
-		http.Redirect(w, r, "/house", http.StatusSeeOther)
+		s.leadTo(w, r, "/house", s.say("token.gone", nil))
 		return
 	}
 	var scopes []access.Scope

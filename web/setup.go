@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
-	"net/url"
 	"slices"
 	"strings"
 
@@ -202,8 +201,7 @@ func (s *Server) letIn(w http.ResponseWriter, r *http.Request, session, said str
 
 // back leads to the settings and says something there.
 func (s *Server) back(w http.ResponseWriter, r *http.Request, said string) {
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
-	http.Redirect(w, r, "/settings", http.StatusSeeOther)
+	s.leadTo(w, r, "/settings", said)
 }
 
 // postPassphrase sets the passphrase, the first or a new one.

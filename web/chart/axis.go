@@ -133,7 +133,7 @@ func timeStep(span time.Duration, room float64) time.Duration {
 
 // nights are the shaded stretches between t0 and t1.
 func nights(c Chart, t0, t1 time.Time) [][2]time.Time {
-	if c.NightFrom == c.NightUntil {
+	if c.NightFrom == c.NightUntil || c.Lines != nil {
 		return nil
 	}
 	var out [][2]time.Time

@@ -18,6 +18,7 @@ package chart
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"tidemark/estimator"
@@ -81,10 +82,22 @@ type Chart struct {
 	Alt      string   // the picture in words
 	Words    Words    // empty ones are English
 	Best     []Sample // the household's best rise, moved to this start; nil for none
+	// Lines are rises laid over each other, all begun at Origin, with their numbers; the
+	// axis then counts hours, and AxisWords says of what. Nil for none.
+	Lines     [][]Sample
+	AxisWords string
 	// NightFrom and NightUntil bound the shaded night, as time after midnight
 	// by the household's clock. Both zero means 22:00 to 06:00.
 	NightFrom, NightUntil time.Duration
 	Width, Height         int // pixels; 0 means 720 by 420
+}
+
+// Origin is where the Lines of a Chart begin.
+func Origin() time.Time { return time.Unix(0, 0).UTC() }
+
+// all returns every sample whose rise must be on the paper.
+func (c Chart) all() []Sample {
+	return append(slices.Concat(c.Lines...), c.Samples...)
 }
 
 // The sizes in use, in pixels: a phone held upright, a wide screen, a push
@@ -105,6 +118,9 @@ func (c Chart) withDefaults() Chart {
 	}
 	if c.Width <= 0 || c.Height <= 0 {
 		c.Width, c.Height = 720, 420
+	}
+	if c.Lines != nil {
+		c.Zone = time.UTC
 	}
 	if c.NightFrom == 0 && c.NightUntil == 0 {
 		c.NightFrom, c.NightUntil = 22*time.Hour, 6*time.Hour

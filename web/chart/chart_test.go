@@ -276,18 +276,17 @@ func BenchmarkPushPNG(b *testing.B) {
 	b.ReportMetric(float64(buf.Len()), "bytes")
 }
 
-func TestOverlayGolden(t *testing.T) {
-	o := Overlay{ID: "o", Title: "Rises compared, invented", Alt: "In words.", AxisWords: "hours since the start", Mark: Mark{100, "doubled"}, Width: NarrowWidth, Height: 330}
+func TestLinesGolden(t *testing.T) {
+	c := Chart{ID: "o", Title: "Rises compared, invented", Alt: "In words.", AxisWords: "hours since the start", Mark: Mark{100, "doubled"}, Width: NarrowWidth, Height: 330}
 	for i := range 4 {
-		line := Line{Name: "tub, <day " + string(rune('1'+i)) + ">"}
+		var line []Sample
 		for m := 0; m < 480; m += 3 {
 			h := float64(m) / 60
-			line.Places = append(line.Places, Place{h, 120 / (1 + math.Exp(-(h-4-float64(i)/2)/0.9))})
+			line = append(line, Sample{Time: Origin().Add(time.Duration(m) * time.Minute), RisePercent: 120 / (1 + math.Exp(-(h-4-float64(i)/2)/0.9))})
 		}
-		o.Lines = append(o.Lines, line)
+		c.Lines = append(c.Lines, line)
 	}
 	var b bytes.Buffer
-	require.NoError(t, OverlaySVG(&b, o, Standalone))
-	golden(t, "overlay.svg", b.Bytes())
-	assert.NotContains(t, b.String(), "<day")
+	require.NoError(t, SVG(&b, c, Standalone))
+	golden(t, "lines.svg", b.Bytes())
 }

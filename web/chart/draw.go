@@ -17,6 +17,7 @@ func (l layout) draw(cv canvas) {
 	l.drawFan(cv)
 	l.drawBand(cv)
 	l.drawBest(cv)
+	l.drawLines(cv)
 	l.drawMark(cv)
 	l.drawEvents(cv)
 	l.drawRejected(cv)
@@ -64,6 +65,10 @@ func (l layout) timeLabel(cv canvas, t time.Time, x float64, lastDay *string) {
 	a := atMiddle
 	if x+20 > float64(l.c.Width) {
 		a, x = atEnd, float64(l.c.Width)-1
+	}
+	if l.c.Lines != nil {
+		cv.text(axisText, point{x, l.bottom() + 15}, a, fmt.Sprintf("%g h", t.Sub(Origin()).Hours()))
+		return
 	}
 	cv.text(axisText, point{x, l.bottom() + 15}, a, l.c.Units.hour(t))
 	if day := t.Format("Mon 2 Jan"); day != *lastDay {
@@ -167,6 +172,27 @@ func (l layout) drawBest(cv canvas) {
 	cv.line(best, pts...)
 	at := pts[len(pts)/2]
 	cv.text(eventText, point{math.Max(at.x-8, l.x.p0+textWidth(eventText, l.c.Words.Best)), at.y - 8}, atEnd, l.c.Words.Best)
+}
+
+// drawLines paints rises over each other, each with its number at its end.
+func (l layout) drawLines(cv canvas) {
+	for i, line := range l.c.Lines {
+		var pts []point
+		for _, s := range line {
+			if x := l.x.at(s.Time); l.x.holds(s.Time) && (len(pts) == 0 || x-pts[len(pts)-1].x >= 1) {
+				pts = append(pts, point{x, l.y.clamp(s.RisePercent)})
+			}
+		}
+		if len(pts) < 2 {
+			continue
+		}
+		end := pts[len(pts)-1]
+		cv.line(series(i), pts...)
+		cv.text(nowText, point{math.Min(end.x+3, float64(l.c.Width)-textWidth(nowText, "00")), end.y + 4}, atStart, fmt.Sprint(i+1))
+	}
+	if l.c.AxisWords != "" {
+		cv.text(axisText, point{l.x.p0, l.bottom() + 30}, atStart, l.c.AxisWords)
+	}
 }
 
 func (l layout) drawMeasured(cv canvas) {

@@ -56,7 +56,7 @@ func newLayout(c Chart) layout {
 // to come, so that the mark's window is on the paper.
 func timeRange(c Chart) (time.Time, time.Time) {
 	t0, t1 := c.Now, c.Now
-	for _, s := range c.Samples {
+	for _, s := range c.all() {
 		if t0.IsZero() || s.Time.Before(t0) {
 			t0 = s.Time
 		}
@@ -94,7 +94,7 @@ func futureEnd(c Chart, t0, t1 time.Time) time.Time {
 // riseRange is the range of the rise axis in percent.
 func riseRange(c Chart) (float64, float64) {
 	lo, hi := 0.0, 20.0
-	for _, s := range c.Samples {
+	for _, s := range c.all() {
 		if !s.Rejected && finite(s.RisePercent) {
 			lo, hi = math.Min(lo, s.RisePercent), math.Max(hi, s.RisePercent*1.06)
 		}

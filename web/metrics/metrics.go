@@ -39,7 +39,7 @@ type Options struct {
 // name, which a test would have found.
 func New(live web.Live, opt Options) (http.Handler, error) {
 	reg := prometheus.NewRegistry()
-	if err := reg.Register(newCollector(live)); err != nil {
+	if err := reg.Register(&collector{live}); err != nil {
 		return nil, fmt.Errorf("metrics: %w", err)
 	}
 	if opt.Process {
@@ -57,83 +57,15 @@ func New(live web.Live, opt Options) (http.Handler, error) {
 }
 
 // collector turns snapshots into metrics.
-type collector struct {
-	live web.Live
-	d    map[string]*prometheus.Desc
-	all  []*prometheus.Desc
-}
+type collector struct{ live web.Live }
 
-// metric describes one family.
-type metric struct {
-	name   string
-	help   string
-	labels []string
-}
-
-// families are all metrics.
-func families() []metric {
-	v := []string{"vessel"}
-	vs := []string{"vessel", "sensor"}
-	return []metric{
-		{"build_info", "Version of the program; always 1.", []string{"version"}},
-		{"start_timestamp_seconds", "When the service started, in Unix seconds.", nil},
-		{"clock_set", "1 when the machine's clock is known to be right, else 0.", nil},
-		{"heartbeat_timestamp_seconds", "When the last heartbeat was answered, in Unix seconds; absent before the first.", nil},
-		{"store_ok", "1 when history reaches the disk, else 0.", nil},
-		{"store_commit_timestamp_seconds", "When history last reached the disk, in Unix seconds; absent before the first.", nil},
-		{"store_waiting_rows", "Samples that are not on the disk yet.", nil},
-		{"store_dropped_rows_total", "Samples given up because memory was full.", nil},
-		{"samples_late_total", "Samples that were due and not taken in time.", nil},
-		{"notifications", "Messages of the outbox by state.", []string{"state"}},
-		{"vessel_info", "What a vessel holds; always 1.", []string{"vessel", "holds"}},
-		{"rise_ratio", "Rise in volume since the start as a ratio; 1 means doubled.", v},
-		{"rise_sd_ratio", "Standard deviation of the rise, as a ratio of the starting volume.", v},
-		{"rise_ratio_per_second", "Speed of the rise, as a ratio of the starting volume per second.", v},
-		{"target_ratio", "The mark, as a ratio; 1 means doubled.", v},
-		{"ready_timestamp_seconds", "When the mark is or was reached, in Unix seconds: the middle of the forecast.", v},
-		{"ready_from_timestamp_seconds", "Early end of the window that holds 8 in 10, in Unix seconds.", v},
-		{"ready_until_timestamp_seconds", "Late end of the window that holds 8 in 10, in Unix seconds.", v},
-		{"reach_chance_ratio", "Chance that the mark is ever reached, 0 to 1.", v},
-		{"phase", "1 for the phase a rise is in, 0 for the others.", []string{"vessel", "phase"}},
-		{"quality", "1 for how far the estimate rests on what is seen now, 0 for the others.", []string{"vessel", "quality"}},
-		{"in_fridge", "1 while the vessel is in the fridge, else 0.", v},
-		{"dough_celsius", "Temperature of the dough.", v},
-		{"air_celsius", "Temperature of the air by the vessel.", v},
-		{"air_humidity_ratio", "Relative humidity of the air by the vessel, 0 to 1; absent without such a sensor.", v},
-		{"level_meters", "Height of the surface above the vessel's floor.", v},
-		{"rise_start_timestamp_seconds", "When the rise started, in Unix seconds; absent while none is watched.", v},
-		{"last_seen_timestamp_seconds", "When the level was last believed, in Unix seconds.", v},
-		{"rejected_readings_total", "Readings of this rise that were not believed, by reason.", []string{"vessel", "reason"}},
-		{"near_missed_total", "Times the mark was reached and no near warning had come.", v},
-		{"alarms_firing", "Warnings that stand now, by kind.", []string{"vessel", "kind"}},
-		{"readings_total", "Readings by sensor and status.", []string{"vessel", "sensor", "status"}},
-		{"sensor_ok", "1 when the last reading of a sensor was good, else 0.", vs},
-		{"sensor_last_ok_timestamp_seconds", "When a sensor last gave a good reading, in Unix seconds.", vs},
-		{"sensor_recoveries_total", "How often a sensor was brought back, by what was done.", []string{"vessel", "sensor", "by"}},
-		{"sensor_read_duration_seconds", "How long the last reading of a sensor took.", vs},
-	}
-}
-
-func newCollector(live web.Live) *collector {
-	c := &collector{live: live, d: map[string]*prometheus.Desc{}}
-	for _, m := range families() {
-		d := prometheus.NewDesc("tidemark_"+m.name, m.help, m.labels, nil)
-		c.d[m.name] = d
-		c.all = append(c.all, d)
-	}
-	return c
-}
-
-// Describe lists the families.
-func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range c.all {
-		ch <- d
-	}
-}
+// Describe lists nothing: each family is described where it is written, and a family
+// whose value is not known is absent.
+func (c *collector) Describe(chan<- *prometheus.Desc) {}
 
 // Collect reads one snapshot.
 func (c *collector) Collect(ch chan<- prometheus.Metric) {
-	s := sink{c.d, ch}
+	s := sink{ch}
 	snap := c.live.Snapshot()
 	s.system(snap.System)
 	for _, v := range snap.Vessels {
@@ -147,94 +79,99 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 }
 
 // sink writes metrics and leaves out what is not known.
-type sink struct {
-	d  map[string]*prometheus.Desc
-	ch chan<- prometheus.Metric
-}
+type sink struct{ ch chan<- prometheus.Metric }
 
-func (s sink) gauge(name string, v float64, labels ...string) {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return
+// send writes one value of a family; labels are names and values in turn.
+func (s sink) send(kind prometheus.ValueType, name, help string, v float64, labels []string) {
+	var names, values []string
+	for i := 0; i < len(labels); i += 2 {
+		names, values = append(names, labels[i]), append(values, labels[i+1])
 	}
-	s.ch <- prometheus.MustNewConstMetric(s.d[name], prometheus.GaugeValue, v, labels...)
+	s.ch <- prometheus.MustNewConstMetric(prometheus.NewDesc("tidemark_"+name, help, names, nil), kind, v, values...)
 }
 
-func (s sink) counter(name string, v float64, labels ...string) {
-	s.ch <- prometheus.MustNewConstMetric(s.d[name], prometheus.CounterValue, v, labels...)
+func (s sink) gauge(name, help string, v float64, labels ...string) {
+	if !math.IsNaN(v) && !math.IsInf(v, 0) {
+		s.send(prometheus.GaugeValue, name, help, v, labels)
+	}
+}
+
+func (s sink) counter(name, help string, v float64, labels ...string) {
+	s.send(prometheus.CounterValue, name, help, v, labels)
 }
 
 // moment writes a time; a zero one is absent.
-func (s sink) moment(name string, t time.Time, labels ...string) {
+func (s sink) moment(name, help string, t time.Time, labels ...string) {
 	if !t.IsZero() {
-		s.gauge(name, float64(t.UnixMilli())/1000, labels...)
+		s.gauge(name, help, float64(t.UnixMilli())/1000, labels...)
 	}
 }
 
-func (s sink) flag(name string, on bool, labels ...string) {
+func (s sink) flag(name, help string, on bool, labels ...string) {
 	v := 0.0
 	if on {
 		v = 1
 	}
-	s.gauge(name, v, labels...)
+	s.gauge(name, help, v, labels...)
 }
 
 func (s sink) system(y web.System) {
-	s.gauge("build_info", 1, clean(y.Version))
-	s.moment("start_timestamp_seconds", y.StartedAt)
-	s.flag("clock_set", y.ClockSet)
-	s.moment("heartbeat_timestamp_seconds", y.HeartbeatAt)
-	s.flag("store_ok", y.StoreProblem == "")
-	s.moment("store_commit_timestamp_seconds", y.LastCommit)
-	s.gauge("store_waiting_rows", float64(y.RowsWaiting))
-	s.counter("store_dropped_rows_total", float64(y.RowsDropped))
-	s.counter("samples_late_total", float64(y.SamplesLate))
+	s.gauge("build_info", "Version of the program; always 1.", 1, "version", clean(y.Version))
+	s.moment("start_timestamp_seconds", "When the service started, in Unix seconds.", y.StartedAt)
+	s.flag("clock_set", "1 when the machine's clock is known to be right, else 0.", y.ClockSet)
+	s.moment("heartbeat_timestamp_seconds", "When the last heartbeat was answered, in Unix seconds; absent before the first.", y.HeartbeatAt)
+	s.flag("store_ok", "1 when history reaches the disk, else 0.", y.StoreProblem == "")
+	s.moment("store_commit_timestamp_seconds", "When history last reached the disk, in Unix seconds; absent before the first.", y.LastCommit)
+	s.gauge("store_waiting_rows", "Samples that are not on the disk yet.", float64(y.RowsWaiting))
+	s.counter("store_dropped_rows_total", "Samples given up because memory was full.", float64(y.RowsDropped))
+	s.counter("samples_late_total", "Samples that were due and not taken in time.", float64(y.SamplesLate))
 	for _, state := range []string{"waiting", "sent", "failed", "expired", "withdrawn"} {
-		s.gauge("notifications", float64(y.NotificationsByState[state]), state)
+		s.gauge("notifications", "Messages of the outbox by state.", float64(y.NotificationsByState[state]), "state", state)
 	}
 }
 
 func (s sink) vessel(v web.Vessel) {
-	s.gauge("vessel_info", 1, v.Vessel, string(v.Holds))
-	s.flag("in_fridge", v.InFridge, v.Vessel)
-	s.counter("near_missed_total", float64(v.NearMissed), v.Vessel)
+	s.gauge("vessel_info", "What a vessel holds; always 1.", 1, "vessel", v.Vessel, "holds", string(v.Holds))
+	s.flag("in_fridge", "1 while the vessel is in the fridge, else 0.", v.InFridge, "vessel", v.Vessel)
+	s.counter("near_missed_total", "Times the mark was reached and no near warning had come.", float64(v.NearMissed), "vessel", v.Vessel)
 	if p := v.Estimate.TargetPercent; p > 0 {
-		s.gauge("target_ratio", p/100, v.Vessel)
+		s.gauge("target_ratio", "The mark, as a ratio; 1 means doubled.", p/100, "vessel", v.Vessel)
 	}
 	phase := v.Estimate.Phase
 	if phase == "" {
 		phase = estimator.Idle
 	}
 	for _, p := range phases() {
-		s.flag("phase", p == phase, v.Vessel, string(p))
+		s.flag("phase", "1 for the phase a rise is in, 0 for the others.", p == phase, "vessel", v.Vessel, "phase", string(p))
 	}
 }
 
 func (s sink) estimate(v web.Vessel) {
 	e := v.Estimate
-	s.gauge("dough_celsius", e.DoughC, v.Vessel)
-	s.gauge("air_celsius", e.AirC, v.Vessel)
+	s.gauge("dough_celsius", "Temperature of the dough.", e.DoughC, "vessel", v.Vessel)
+	s.gauge("air_celsius", "Temperature of the air by the vessel.", e.AirC, "vessel", v.Vessel)
 	if v.AirHumidity > 0 {
-		s.gauge("air_humidity_ratio", v.AirHumidity, v.Vessel)
+		s.gauge("air_humidity_ratio", "Relative humidity of the air by the vessel, 0 to 1; absent without such a sensor.", v.AirHumidity, "vessel", v.Vessel)
 	}
-	s.gauge("level_meters", e.LevelMM/1000, v.Vessel)
-	s.moment("last_seen_timestamp_seconds", e.LastSeen, v.Vessel)
+	s.gauge("level_meters", "Height of the surface above the vessel's floor.", e.LevelMM/1000, "vessel", v.Vessel)
+	s.moment("last_seen_timestamp_seconds", "When the level was last believed, in Unix seconds.", e.LastSeen, "vessel", v.Vessel)
 	for _, q := range []estimator.Quality{estimator.QualityOK, estimator.QualityGap, estimator.QualitySuspect} {
-		s.flag("quality", q == e.Quality, v.Vessel, string(q))
+		s.flag("quality", "1 for how far the estimate rests on what is seen now, 0 for the others.", q == e.Quality, "vessel", v.Vessel, "quality", string(q))
 	}
 	for _, r := range rejectReasons(e.Rejected) {
-		s.counter("rejected_readings_total", float64(e.Rejected[r]), v.Vessel, clean(r))
+		s.counter("rejected_readings_total", "Readings of this rise that were not believed, by reason.", float64(e.Rejected[r]), "vessel", v.Vessel, "reason", clean(r))
 	}
 	if v.RiseID == 0 {
 		return
 	}
-	s.moment("rise_start_timestamp_seconds", e.Started, v.Vessel)
-	s.gauge("rise_ratio", e.RisePercent/100, v.Vessel)
-	s.gauge("rise_sd_ratio", e.RiseSD/100, v.Vessel)
-	s.gauge("rise_ratio_per_second", e.RatePercentPerHour/100/3600, v.Vessel)
-	s.gauge("reach_chance_ratio", e.ReachChance, v.Vessel)
-	s.moment("ready_timestamp_seconds", e.Ready.Median, v.Vessel)
-	s.moment("ready_from_timestamp_seconds", e.Ready.From, v.Vessel)
-	s.moment("ready_until_timestamp_seconds", e.Ready.Until, v.Vessel)
+	s.moment("rise_start_timestamp_seconds", "When the rise started, in Unix seconds; absent while none is watched.", e.Started, "vessel", v.Vessel)
+	s.gauge("rise_ratio", "Rise in volume since the start as a ratio; 1 means doubled.", e.RisePercent/100, "vessel", v.Vessel)
+	s.gauge("rise_sd_ratio", "Standard deviation of the rise, as a ratio of the starting volume.", e.RiseSD/100, "vessel", v.Vessel)
+	s.gauge("rise_ratio_per_second", "Speed of the rise, as a ratio of the starting volume per second.", e.RatePercentPerHour/100/3600, "vessel", v.Vessel)
+	s.gauge("reach_chance_ratio", "Chance that the mark is ever reached, 0 to 1.", e.ReachChance, "vessel", v.Vessel)
+	s.moment("ready_timestamp_seconds", "When the mark is or was reached, in Unix seconds: the middle of the forecast.", e.Ready.Median, "vessel", v.Vessel)
+	s.moment("ready_from_timestamp_seconds", "Early end of the window that holds 8 in 10, in Unix seconds.", e.Ready.From, "vessel", v.Vessel)
+	s.moment("ready_until_timestamp_seconds", "Late end of the window that holds 8 in 10, in Unix seconds.", e.Ready.Until, "vessel", v.Vessel)
 }
 
 func (s sink) alarms(v web.Vessel) {
@@ -245,19 +182,19 @@ func (s sink) alarms(v web.Vessel) {
 		}
 	}
 	for _, k := range kinds() {
-		s.gauge("alarms_firing", float64(firing[k]), v.Vessel, string(k))
+		s.gauge("alarms_firing", "Warnings that stand now, by kind.", float64(firing[k]), "vessel", v.Vessel, "kind", string(k))
 	}
 }
 
 func (s sink) sensor(vessel string, x web.SensorHealth) {
 	for _, status := range statuses() {
-		s.counter("readings_total", float64(x.Readings[status]), vessel, x.Sensor, status)
+		s.counter("readings_total", "Readings by sensor and status.", float64(x.Readings[status]), "vessel", vessel, "sensor", x.Sensor, "status", status)
 	}
-	s.flag("sensor_ok", x.Status == "ok", vessel, x.Sensor)
-	s.moment("sensor_last_ok_timestamp_seconds", x.LastOK, vessel, x.Sensor)
-	s.counter("sensor_recoveries_total", float64(x.Restarts), vessel, x.Sensor, "restart")
-	s.counter("sensor_recoveries_total", float64(x.Resets), vessel, x.Sensor, "reset")
-	s.gauge("sensor_read_duration_seconds", x.ReadSeconds, vessel, x.Sensor)
+	s.flag("sensor_ok", "1 when the last reading of a sensor was good, else 0.", x.Status == "ok", "vessel", vessel, "sensor", x.Sensor)
+	s.moment("sensor_last_ok_timestamp_seconds", "When a sensor last gave a good reading, in Unix seconds.", x.LastOK, "vessel", vessel, "sensor", x.Sensor)
+	s.counter("sensor_recoveries_total", "How often a sensor was brought back, by what was done.", float64(x.Restarts), "vessel", vessel, "sensor", x.Sensor, "by", "restart")
+	s.counter("sensor_recoveries_total", "How often a sensor was brought back, by what was done.", float64(x.Resets), "vessel", vessel, "sensor", x.Sensor, "by", "reset")
+	s.gauge("sensor_read_duration_seconds", "How long the last reading of a sensor took.", x.ReadSeconds, "vessel", vessel, "sensor", x.Sensor)
 }
 
 // phases are all phases a rise can be in.

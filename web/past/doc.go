@@ -149,25 +149,25 @@ func Events(rec Record, l *text.Localizer) []chart.Event {
 }
 
 // Overlay lays rises over each other, by the clock or by equivalent hours.
-func Overlay(recs []Record, equivalent bool, l *text.Localizer) chart.Overlay {
-	o := chart.Overlay{Title: l.Say("page.compare", nil), AxisWords: l.Say("page.compare.hours", nil)}
+func Overlay(recs []Record, equivalent bool, l *text.Localizer) chart.Chart {
+	o := Drawn(l)
+	o.Title, o.AxisWords, o.Lines = l.Say("page.compare", nil), l.Say("page.compare.hours", nil), [][]chart.Sample{}
 	if equivalent {
 		o.AxisWords = l.Say("page.compare.equivalent", text.Values{"at_c": 24.0})
 	}
 	for _, rec := range recs {
-		line := chart.Line{Name: Name(rec.Rise, l)}
+		var line []chart.Sample
 		for _, r := range rec.Rows {
-			if r.Rejected != "" || math.IsNaN(r.RisePercent) {
-				continue
-			}
-			hours := r.Time.Sub(rec.Rise.StartedAt).Hours()
+			after := r.Time.Sub(rec.Rise.StartedAt)
 			if equivalent {
-				hours = r.EquivHours
+				after = time.Duration(r.EquivHours * float64(time.Hour))
 			}
-			line.Places = append(line.Places, chart.Place{Hours: hours, Percent: r.RisePercent})
+			if r.Rejected == "" && !math.IsNaN(r.RisePercent+r.EquivHours) && after >= 0 {
+				line = append(line, chart.Sample{Time: chart.Origin().Add(after), RisePercent: r.RisePercent, DoughC: math.NaN(), AirC: math.NaN()})
+			}
 		}
-		if n := len(line.Places); n > 0 {
-			o.Alt += l.Say("page.compare.line", text.Values{"name": line.Name, "percent": line.Places[n-1].Percent, "took": time.Duration(line.Places[n-1].Hours * float64(time.Hour))}) + " "
+		if n := len(line); n > 0 {
+			o.Alt += l.Say("page.compare.line", text.Values{"name": Name(rec.Rise, l), "percent": line[n-1].RisePercent, "took": line[n-1].Time.Sub(chart.Origin())}) + " "
 		}
 		o.Lines = append(o.Lines, line)
 	}

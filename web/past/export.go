@@ -2,6 +2,7 @@ package past
 
 import (
 	"bufio"
+	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -21,18 +22,14 @@ const CSVHeader = "time,distance_mm,dough_c,air_c,event,rise_percent,rise_sd,equ
 // WriteCSV writes samples as CSV (RFC 4180, with line feeds): times as RFC 3339
 // in the given zone, numbers as stored, an empty cell for what is missing.
 func WriteCSV(w io.Writer, rows []history.Row, zone *time.Location) error {
-	b := bufio.NewWriter(w)
-	if _, err := b.WriteString(CSVHeader); err != nil {
-		return err
-	}
+	c := csv.NewWriter(w)
+	_ = c.Write(strings.Split(strings.TrimSpace(CSVHeader), ",")) // Error tells it below
 	for _, r := range rows {
-		cells := []string{r.Time.In(zone).Format("2006-01-02T15:04:05.999Z07:00"), Cell(r.DistanceMM), Cell(r.DoughC), Cell(r.AirC),
-			string(r.Event), Cell(r.RisePercent), Cell(r.RiseSD), Cell(r.EquivHours), quoted(r.Rejected)}
-		if _, err := b.WriteString(strings.Join(cells, ",") + "\n"); err != nil {
-			return err
-		}
+		_ = c.Write([]string{r.Time.In(zone).Format("2006-01-02T15:04:05.999Z07:00"), Cell(r.DistanceMM), Cell(r.DoughC), Cell(r.AirC),
+			string(r.Event), Cell(r.RisePercent), Cell(r.RiseSD), Cell(r.EquivHours), harmless(r.Rejected)})
 	}
-	return b.Flush()
+	c.Flush()
+	return c.Error()
 }
 
 // Cell writes a number as stored, to the thousandth, and nothing for NaN.
@@ -43,14 +40,10 @@ func Cell(v float64) string {
 	return strconv.FormatFloat(math.Round(v*1000)/1000+0, 'f', -1, 64)
 }
 
-// quoted puts a text in quotes where CSV needs it. A text that a table program
-// would take for a formula is kept from being one.
-func quoted(s string) string {
+// harmless keeps a text that a table program would take for a formula from being one.
+func harmless(s string) string {
 	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		s = "'" + s
-	}
-	if strings.ContainsAny(s, ",\"\r\n") {
-		return `"` + strings.ReplaceAll(s, `"`, `""`) + `"`
+		return "'" + s
 	}
 	return s
 }

@@ -18,6 +18,7 @@ import (
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/history"
+	"tidemark/web/chart"
 )
 
 // update is shared by all packages under web, so that one command rewrites all
@@ -202,10 +203,10 @@ func TestOverlayByEquivalentTime(t *testing.T) {
 	row := history.Row{Time: start.Add(2 * time.Hour), RisePercent: 50, EquivHours: 3}
 	bad := history.Row{Time: start.Add(3 * time.Hour), RisePercent: 90, Rejected: "jump"}
 	o := Overlay([]Record{{Rise: a, Rows: []history.Row{row, bad}}}, false, text.New(text.Locale{}))
-	require.Len(t, o.Lines[0].Places, 1)
-	assert.InDelta(t, 2, o.Lines[0].Places[0].Hours, 1e-9)
+	require.Len(t, o.Lines[0], 1)
+	assert.Equal(t, 2*time.Hour, o.Lines[0][0].Time.Sub(chart.Origin()))
 	assert.EqualValues(t, 100, o.Mark.Percent)
 	o = Overlay([]Record{{Rise: a, Rows: []history.Row{row}}, {Rise: b}}, true, text.New(text.Locale{}))
-	assert.InDelta(t, 3, o.Lines[0].Places[0].Hours, 1e-9)
+	assert.Equal(t, 3*time.Hour, o.Lines[0][0].Time.Sub(chart.Origin()))
 	assert.Zero(t, o.Mark.Percent, "different marks have no common line")
 }
