@@ -19,10 +19,10 @@ const snoozeDefault = 30 * time.Minute
 type Options struct {
 	Household text.Locale
 	Quiet     Quiet
-	SnoozeFor time.Duration // default 30 min
-	Clock     Clock         // nil: the wall clock
-	ClockSet  func() bool   // whether the wall clock can be trusted; nil: always
-	Log       *slog.Logger  // nil: nothing is logged
+	SnoozeFor time.Duration    // default 30 min
+	Now       func() time.Time // by which alarms and notifications are stamped; nil: time.Now
+	ClockSet  func() bool      // whether the wall clock can be trusted; nil: always
+	Log       *slog.Logger     // nil: nothing is logged
 	// Address returns where phones reach the answer verb to an alarm, and the page for
 	// an empty verb; empty for nowhere. nil: messages have no buttons.
 	Address func(verb, id string) string
@@ -57,8 +57,8 @@ var ErrUnknownAlarm = errors.New("no open alarm has this ID")
 // NewManager returns a Manager that writes notifications for the routes; Run makes it
 // deliver them.
 func NewManager(store Store, routes []Route, opts Options) *Manager {
-	if opts.Clock == nil {
-		opts.Clock = WallClock{}
+	if opts.Now == nil {
+		opts.Now = time.Now
 	}
 	if opts.SnoozeFor <= 0 {
 		opts.SnoozeFor = snoozeDefault
@@ -157,7 +157,7 @@ func (m *Manager) apply(ctx context.Context, open map[string]Alarm, c Change) er
 		}
 		a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
 	case was == Firing:
-		now := m.opts.Clock.Now()
+		now := m.opts.Now()
 		told = m.told(a, c.What, fmt.Sprintf("/u%d", now.Unix()), c.ClockSet, waiting)
 		if c.What == WasEscalated {
 			a.LastSentAt = now
@@ -241,7 +241,7 @@ func withdrawn(waiting []Notification) []Notification {
 // stamp returns a moment for new notifications, later than the last one, so that the
 // order of telling is the order of the stamps.
 func (m *Manager) stamp() time.Time {
-	now := m.opts.Clock.Now()
+	now := m.opts.Now()
 	if !now.After(m.stamped) && m.stamped.Sub(now) < time.Second {
 		now = m.stamped.Add(time.Millisecond)
 	}
@@ -253,7 +253,7 @@ func (m *Manager) stamp() time.Time {
 // is held.
 func (m *Manager) escalate(ctx context.Context) error {
 	alarms, err := m.Alarms(ctx)
-	now := m.opts.Clock.Now()
+	now := m.opts.Now()
 	errs := []error{err}
 	for _, a := range alarms {
 		switch {
@@ -274,7 +274,7 @@ func (m *Manager) tellAgain(ctx context.Context, a Alarm, suffix string) error {
 	if err != nil {
 		return err
 	}
-	a.LastSentAt = m.opts.Clock.Now()
+	a.LastSentAt = m.opts.Now()
 	again := a
 	if a.Level > 0 {
 		again.Text = join(m.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
@@ -345,7 +345,7 @@ func (m *Manager) answer(ctx context.Context, id string, change func(*Alarm, tim
 	if err != nil {
 		return Alarm{}, err
 	}
-	change(&a, m.opts.Clock.Now())
+	change(&a, m.opts.Now())
 	if err := m.save(ctx, a, withdrawn(waiting)); err != nil {
 		return Alarm{}, fmt.Errorf("the answer cannot be stored: %w", err)
 	}

@@ -91,14 +91,3 @@ type Route struct {
 	Timeout   time.Duration // of one attempt; 0 means 30 s
 	Pictures  bool          // whether it can show a picture
 }
-
-// Clock tells the time alarms and notifications are stamped with.
-type Clock interface {
-	Now() time.Time
-}
-
-// WallClock is the system's clock.
-type WallClock struct{}
-
-// Now returns the wall time.
-func (WallClock) Now() time.Time { return time.Now() }

@@ -74,7 +74,7 @@ func (m *Manager) Round(ctx context.Context) error {
 
 // deliver begins the attempts that are due; mu is held.
 func (m *Manager) deliver(ctx context.Context) error {
-	now := m.opts.Clock.Now()
+	now := m.opts.Now()
 	waiting, err := m.store.WaitingNotifications(ctx)
 	if err != nil {
 		return err
@@ -137,7 +137,7 @@ func (m *Manager) attempt(ctx context.Context, q *queue, n Notification, now tim
 	if stored != nil {
 		m.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", n.ID, "error", stored)
 	}
-	q.rest(m.opts.Clock.Now(), stored != nil || n.State == Waiting, wait)
+	q.rest(m.opts.Now(), stored != nil || n.State == Waiting, wait)
 	m.report(n)
 	if n.State == Failed && ctx.Err() == nil {
 		m.handOn(ctx, n)
@@ -169,7 +169,7 @@ func (m *Manager) outcome(n *Notification, answer string, err error) (wait time.
 	default:
 		n.Answer = answer
 		if n.State == Waiting {
-			n.State, n.SentAt = Sent, m.opts.Clock.Now()
+			n.State, n.SentAt = Sent, m.opts.Now()
 		}
 	}
 	return wait
@@ -190,7 +190,7 @@ func (q *queue) rest(now time.Time, trouble bool, wait time.Duration) {
 func (m *Manager) pause() time.Duration {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	wait, now := roundEvery, m.opts.Clock.Now()
+	wait, now := roundEvery, m.opts.Now()
 	for _, q := range m.queues {
 		if left := q.until.Sub(now); !q.busy && left > 0 {
 			wait = min(wait, left)
@@ -279,7 +279,7 @@ func (m *Manager) Test(ctx context.Context, name string) (string, error) {
 	if !known {
 		return "", fmt.Errorf("there is no channel %q; it must be listed under channels in the configuration", name)
 	}
-	now := m.opts.Clock.Now()
+	now := m.opts.Now()
 	msg := Message{
 		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: TestID(name), What: WasRaised, Kind: TestKind,
 		Title: m.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,

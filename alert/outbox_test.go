@@ -92,7 +92,7 @@ func onPhone(t *testing.T, do func(t *testing.T, ch *fakeChannel, k *kit)) {
 // newKit starts a manager; stop it before the bubble ends.
 func newKit(store *MemStore, opts Options, routes ...Route) *kit {
 	k := &kit{store: store}
-	opts.Clock = k
+	opts.Now = k.Now
 	k.manager = NewManager(store, routes, opts)
 	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup

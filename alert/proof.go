@@ -9,7 +9,6 @@ import (
 // all have moved lately. A missing probe is no lack of progress; a loop that hangs is.
 // Heartbeat and watchdog both ask it. A part whose function is nil is not looked at.
 type Proof struct {
-	Clock     Clock            // nil: the wall clock
 	Sampled   func() time.Time // when the sampling loop last came round
 	Stored    func() time.Time // when the store last took a write or answered a check
 	Delivered func() time.Time // when the manager last looked at its notifications
@@ -17,11 +16,7 @@ type Proof struct {
 
 // Check returns nil while everything moves, else what stands still and for how long.
 func (p *Proof) Check() error {
-	clock := p.Clock
-	if clock == nil {
-		clock = WallClock{}
-	}
-	now := clock.Now()
+	now := time.Now()
 	for _, part := range []struct {
 		name string
 		last func() time.Time

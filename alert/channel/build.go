@@ -19,10 +19,9 @@ import (
 
 // Env is what channels need to know of the program around them.
 type Env struct {
-	Version     string
-	Household   text.Locale  // words the links in mail
-	Log         *slog.Logger // nil: nothing is logged
-	Credentials string       // directory of systemd credentials; empty: $CREDENTIALS_DIRECTORY
+	Version   string
+	Household text.Locale  // words the links in mail
+	Log       *slog.Logger // nil: nothing is logged
 	// Dial begins a connection to an MQTT broker, for the kind mqtt. It does not wait.
 	Dial func(BrokerOptions) Broker
 }
@@ -62,7 +61,7 @@ func New(spec alert.ChannelSpec, env Env) (alert.Route, error) {
 	if spec.Kind == alert.MQTTChannel && env.Dial == nil {
 		return alert.Route{}, errors.New("this program has no MQTT client")
 	}
-	secrets, err := loadSecrets(&spec, env.Credentials)
+	secrets, err := loadSecrets(&spec)
 	if err != nil {
 		return alert.Route{}, err
 	}
@@ -94,10 +93,8 @@ type secrets struct {
 }
 
 // loadSecrets reads the secret files of a description.
-func loadSecrets(spec *alert.ChannelSpec, dir string) (*secrets, error) {
-	if dir == "" {
-		dir = os.Getenv("CREDENTIALS_DIRECTORY")
-	}
+func loadSecrets(spec *alert.ChannelSpec) (*secrets, error) {
+	dir := os.Getenv("CREDENTIALS_DIRECTORY") // of systemd
 	s := &secrets{}
 	for _, p := range []struct {
 		field, file string

@@ -38,7 +38,7 @@ func TestSecretsFromFilesAndCredentials(t *testing.T) {
 	assert.EqualError(t, err, `"push-token" is the name of a systemd credential, but systemd gave none; use LoadCredential=push-token:/path in the unit, or write a path`)
 
 	t.Setenv("CREDENTIALS_DIRECTORY", dir)
-	s, err := loadSecrets(&alert.ChannelSpec{TokenFile: "push-token"}, "")
+	s, err := loadSecrets(&alert.ChannelSpec{TokenFile: "push-token"})
 	require.NoError(t, err)
 	assert.Equal(t, secretToken, s.token)
 }

@@ -12,7 +12,7 @@ import (
 	"tidemark/alert"
 )
 
-// heartbeatEvery and heartbeatLimit are the defaults of a Heartbeat.
+// Times of a Heartbeat.
 const (
 	heartbeatEvery = time.Minute
 	heartbeatLimit = 15 * time.Second
@@ -23,7 +23,6 @@ const (
 // stop, which the program itself cannot when it is dead.
 type Heartbeat struct {
 	url   alert.Secret
-	every time.Duration
 	proof func() error
 	post  *poster
 	log   *slog.Logger
@@ -33,22 +32,19 @@ type Heartbeat struct {
 	err  error
 }
 
-// NewHeartbeat returns a Heartbeat; Run makes it beat. every 0 means a minute.
-func NewHeartbeat(url alert.Secret, every time.Duration, proof func() error, log *slog.Logger) *Heartbeat {
-	if every <= 0 {
-		every = heartbeatEvery
-	}
+// NewHeartbeat returns a Heartbeat; Run makes it beat.
+func NewHeartbeat(url alert.Secret, proof func() error, log *slog.Logger) *Heartbeat {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
 	s := &secrets{}
 	s.hide(url.Reveal())
-	return &Heartbeat{url: url, every: every, proof: proof, log: log, post: newPoster("", s, &tls.Config{MinVersion: tls.VersionTLS12})}
+	return &Heartbeat{url: url, proof: proof, log: log, post: newPoster("", s, &tls.Config{MinVersion: tls.VersionTLS12})}
 }
 
-// Run beats at once and then at every interval until ctx ends.
+// Run beats at once and then every minute until ctx ends.
 func (h *Heartbeat) Run(ctx context.Context) {
-	ticker := time.NewTicker(h.every)
+	ticker := time.NewTicker(heartbeatEvery)
 	defer ticker.Stop()
 	defer h.post.Close()
 	for {
@@ -89,9 +85,9 @@ func (h *Heartbeat) note(err error) {
 	}
 }
 
-// Last returns when the last beat was taken, and why the one after it was not.
-func (h *Heartbeat) Last() (time.Time, error) {
+// Last returns when the last beat was taken.
+func (h *Heartbeat) Last() time.Time {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return h.last, h.err
+	return h.last
 }

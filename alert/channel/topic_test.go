@@ -9,7 +9,6 @@ import (
 	"os"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -182,7 +181,7 @@ func TestHeartbeatOnlyWithProof(t *testing.T) {
 	srv := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { calls++ }))
 	defer srv.Close()
 	var stuck error
-	h := NewHeartbeat(alert.Secret(srv.URL+"/"+secretPath), time.Minute, func() error { return stuck }, nil)
+	h := NewHeartbeat(alert.Secret(srv.URL+"/"+secretPath), func() error { return stuck }, nil)
 	require.NoError(t, h.Beat(t.Context()))
 	stuck = io.ErrNoProgress
 	assert.ErrorIs(t, h.Beat(t.Context()), io.ErrNoProgress)

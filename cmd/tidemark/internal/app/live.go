@@ -129,7 +129,7 @@ func (a *App) systemForWeb() web.System {
 	_, s.ChannelProblems = a.manager.Deliveries()
 	s.SamplesLate = a.samplesLate.Load()
 	if b := a.heartbeat.Load(); b != nil {
-		s.HeartbeatAt, _ = b.Last()
+		s.HeartbeatAt = b.Last()
 	}
 	s.NotificationsByState = a.shown.Load().notifications
 	return s

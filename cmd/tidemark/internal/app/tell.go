@@ -51,7 +51,7 @@ func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 	h, house := a.opt.Config.Household, LocaleOf(a.opt.Config)
 	a.manager = alert.NewManager(store, routes, alert.Options{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil}, SnoozeFor: snoozeFor,
-		Clock: a.opt.Clock, ClockSet: a.clockTrusted, Log: a.log, Address: a.answers.Address(a.opt.Config.Web.BaseURL), Picture: a.picture,
+		Now: a.opt.Clock.Now, ClockSet: a.clockTrusted, Log: a.log, Address: a.answers.Address(a.opt.Config.Web.BaseURL), Picture: a.picture,
 	})
 }
 

@@ -57,7 +57,7 @@ func (a *App) startWatching(ctx context.Context) error {
 	})
 	a.work.Go(func() { a.advanceInTime(ctx) })
 	if url := a.opt.Config.Heartbeat; url != "" {
-		beat := channel.NewHeartbeat(alert.Secret(url), 0, a.proof().Check, a.log)
+		beat := channel.NewHeartbeat(alert.Secret(url), a.proof().Check, a.log)
 		a.heartbeat.Store(beat)
 		a.work.Go(func() { beat.Run(ctx) })
 	}
