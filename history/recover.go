@@ -50,28 +50,14 @@ func (s *Store) checkAfterCrash(ctx context.Context) error {
 		return errors.Join(err, ctx.Err())
 	}
 	s.note("The check of the history after the unclean stop takes longer than %v and goes on in the background.", checkFor)
-	s.suspectDamage(err)
+	s.suspectDamage()
 	return nil
 }
 
 // checkSuspicion looks at the whole file after a reader met damage, and replaces
-// it if the damage is real. A stop does not wait for the check.
+// it if the damage is real.
 func (s *Store) checkSuspicion(ctx context.Context) {
-	suspect := false
-	s.change(func() { suspect, s.suspect = s.suspect != nil, nil })
-	if !suspect {
-		return
-	}
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	go func() {
-		select {
-		case <-s.stop:
-			cancel()
-		case <-ctx.Done():
-		}
-	}()
-	if !isDamage(s.check(ctx)) {
+	if !s.suspect.Swap(false) || !isDamage(s.check(ctx)) {
 		return
 	}
 	if err := s.Repair(ctx); err != nil {

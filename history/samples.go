@@ -157,17 +157,15 @@ func (s *Store) Flush(ctx context.Context) error {
 	return err
 }
 
-// flusher is the regular writer. Its first passes come 5, 10, 20 and 40 s after the
+// flusher is the regular writer, until ctx ends. Its first passes come 5, 10, 20 and 40 s after the
 // start: a process that dies again and again leaves something each time.
-func (s *Store) flusher() {
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
+func (s *Store) flusher(ctx context.Context) {
 	early := []time.Duration{5 * time.Second, 5 * time.Second, 10 * time.Second, 20 * time.Second}
 	timer := time.NewTimer(min(early[0], s.opt.FlushEvery))
 	defer timer.Stop()
 	for {
 		select {
-		case <-s.stop:
+		case <-ctx.Done():
 			return
 		case <-s.kick:
 		case <-timer.C:
@@ -178,7 +176,7 @@ func (s *Store) flusher() {
 			timer.Reset(wait)
 		}
 		s.checkSuspicion(ctx)
-		if err := s.Flush(ctx); err != nil {
+		if err := s.Flush(context.WithoutCancel(ctx)); err != nil {
 			waiting, _ := s.queue.counts()
 			s.opt.Log.Error("history: samples are not reaching the disk", "error", err, "waiting", waiting)
 		}

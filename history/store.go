@@ -48,8 +48,8 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 )
@@ -122,13 +122,13 @@ type Store struct {
 	queue   queue
 	pending pending
 
-	status  sync.Mutex // guards the next two
+	status  sync.Mutex // guards health
 	health  Health
-	suspect error // a reader met damage that the writer has not dealt with yet
+	suspect atomic.Bool // a reader met damage that the writer has not dealt with yet
 
 	opened Opened
-	kick   chan struct{} // asks for a flush now
-	stop   chan struct{}
+	kick   chan struct{}      // asks for a flush now
+	stop   context.CancelFunc // ends the regular writer
 	done   sync.WaitGroup
 	once   sync.Once
 }
@@ -139,7 +139,7 @@ type Store struct {
 // memory; Opened and Health say so.
 func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	opt.defaults()
-	s := &Store{path: path, opt: opt, kick: make(chan struct{}, 1), stop: make(chan struct{})}
+	s := &Store{path: path, opt: opt, kick: make(chan struct{}, 1), stop: func() {}}
 	s.health.Since, s.health.LastCommit = opt.Now(), opt.Now()
 	open := s.openOwned
 	if opt.Beside {
@@ -150,7 +150,9 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	}
 	s.opened.Health = s.Health()
 	if !opt.Beside {
-		s.done.Go(s.flusher)
+		regular, stop := context.WithCancel(context.WithoutCancel(ctx))
+		s.stop = stop
+		s.done.Go(func() { s.flusher(regular) })
 	}
 	return s, nil
 }
@@ -280,10 +282,6 @@ func takeLock(path string) (*os.File, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("%w (%s)", ErrInUse, path), f.Close())
 	}
-	// The number is for a person who looks; nothing reads it.
-	if err := f.Truncate(0); err == nil {
-		_, _ = f.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
-	}
 	return f, nil
 }
 
@@ -326,7 +324,7 @@ func (s *Store) lookBefore() {
 func (s *Store) Close(ctx context.Context) error {
 	err := ErrClosed
 	s.once.Do(func() {
-		close(s.stop)
+		s.stop()
 		s.done.Wait()
 		err = nil
 		if !s.opt.ReadOnly {
@@ -365,7 +363,7 @@ func (s *Store) query(fn func(db *sql.DB) error) error {
 	}
 	err := fn(s.db)
 	if isDamage(err) {
-		s.suspectDamage(err)
+		s.suspectDamage()
 	}
 	return err
 }
@@ -479,7 +477,7 @@ func (s *Store) note(format string, args ...any) {
 }
 
 // suspectDamage notes that a reader met damage and wakes the writer.
-func (s *Store) suspectDamage(err error) {
-	s.change(func() { s.suspect = err })
+func (s *Store) suspectDamage() {
+	s.suspect.Store(true)
 	s.FlushSoon()
 }

@@ -228,7 +228,13 @@ func (t table[T]) read(ctx context.Context, s *Store, wanted func(T) bool, claus
 // one returns the value with an id, or ErrNotFound.
 func (t table[T]) one(ctx context.Context, s *Store, what string, id any) (T, error) {
 	out, err := t.read(ctx, s, func(v T) bool { return t.id(v) == id }, "WHERE "+t.key+" = ?", id)
-	return first(out, err, what, id)
+	if err == nil && len(out) == 0 {
+		err = fmt.Errorf("%w: %s %v", ErrNotFound, what, id)
+	}
+	if err != nil {
+		return *new(T), err
+	}
+	return out[0], nil
 }
 
 // scanner reads one line into variables.
@@ -280,16 +286,4 @@ func selectAll[T any](ctx context.Context, s *Store, of func(scan scanner) (T, e
 		return nil, nil
 	}
 	return out, err
-}
-
-// first returns the first of what was read, or ErrNotFound with what was looked for.
-func first[T any](out []T, err error, what string, id any) (T, error) {
-	if err == nil && len(out) == 0 {
-		err = fmt.Errorf("%w: %s %v", ErrNotFound, what, id)
-	}
-	if err != nil {
-		var none T
-		return none, err
-	}
-	return out[0], nil
 }
