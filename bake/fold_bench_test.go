@@ -28,7 +28,7 @@ func BenchmarkFold(b *testing.B) {
 			s.Apply(Event{ID: int64(i), RiseID: 1, At: now, Kind: EventFold})
 		}
 		rise := 1.2 / (1 + math.Exp(-(now.Sub(start).Hours()-5)/1.2)) // an invented curve
-		s.run.Samples = append(s.run.Samples, Recorded{Sample: estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+rise) + 0.4*math.Sin(float64(i)), DoughC: 24, AirC: 23}})
+		s.run.Samples = append(s.run.Samples, Recorded{Time: now, DistanceMM: 240 - 60*(1+rise) + 0.4*math.Sin(float64(i)), DoughC: 24, AirC: 23})
 	}
 	for b.Loop() {
 		fold, _ := s.Again()

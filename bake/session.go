@@ -53,12 +53,22 @@ type Run struct {
 	Samples []Recorded
 }
 
-// Recorded is a sample as it is kept, with what was made of it when it came.
+// Recorded is a sample as it is kept, with what was made of it when it came. What is
+// missing is NaN.
 type Recorded struct {
-	estimator.Sample
+	Time                time.Time
+	DistanceMM, SDMM    float64
+	DoughC, AirC        float64
 	RisePercent, RiseSD float64
-	EquivalentHours     float64
-	Rejected            string // why its distance was not believed; empty when it was
+	EquivHours          float64 // growth time at 24 C
+	Rejected            string  // why its distance was not believed; empty when it was
+	Event               estimator.Event
+	Value               float64 // of the event
+}
+
+// sample returns what was measured.
+func (r Recorded) sample() estimator.Sample {
+	return estimator.Sample{Time: r.Time, DistanceMM: r.DistanceMM, SDMM: r.SDMM, DoughC: r.DoughC, AirC: r.AirC, Event: r.Event, Value: r.Value}
 }
 
 // Session is one vessel's watch: it folds the journal of what was measured and of
@@ -151,7 +161,8 @@ func (s *Session) Observe(x estimator.Sample) (r Recorded, kept bool) {
 		v = s.est.Observe(x)
 		s.sense(x)
 	}
-	r = Recorded{Sample: x, RisePercent: s.last.RisePercent, RiseSD: s.last.RiseSD, EquivalentHours: s.last.EquivalentHours, Rejected: v.Reason}
+	r = Recorded{Time: x.Time, DistanceMM: x.DistanceMM, SDMM: x.SDMM, DoughC: x.DoughC, AirC: x.AirC, Event: x.Event, Value: x.Value,
+		RisePercent: s.last.RisePercent, RiseSD: s.last.RiseSD, EquivHours: s.last.EquivalentHours, Rejected: v.Reason}
 	if !s.underWay() || x.Time.Sub(s.lastRow) < keepEvery {
 		return r, false
 	}
@@ -850,8 +861,8 @@ func (s *Session) play(events []Event, samples []Recorded, now time.Time, each f
 		}
 		x := samples[0]
 		advance(x.Time)
-		s.est.Observe(x.Sample)
-		s.sense(x.Sample)
+		s.est.Observe(x.sample())
+		s.sense(x.sample())
 		s.run.Samples = append(s.run.Samples, x)
 		if x.Time.After(s.last.Time) {
 			s.last.Time = x.Time

@@ -12,6 +12,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/bake"
 )
 
 func TestBackupAndRestore(t *testing.T) {
@@ -51,7 +53,7 @@ func TestBackupAndRestore(t *testing.T) {
 	s, err = Open(ctx, path, Options{})
 	require.NoError(t, err)
 	assert.False(t, s.Opened().Unclean)
-	equalRows(t, []Row{row(99)}, collect(t, s, id)[99:])
+	equalRows(t, []bake.Recorded{row(99)}, collect(t, s, id)[99:])
 	p, err := s.Rises(ctx, Filter{})
 	require.NoError(t, err)
 	assert.Len(t, p.Rises, 1)

@@ -16,9 +16,9 @@ import (
 )
 
 // invented is sample i of an invented rise: an S curve with noise-like wobble.
-func invented(start time.Time, i int) Row {
+func invented(start time.Time, i int) bake.Recorded {
 	h := float64(i) / 360
-	return Row{
+	return bake.Recorded{
 		Time: start.Add(time.Duration(i) * 10 * time.Second), DistanceMM: 180 - 9*h + math.Sin(float64(i))/3,
 		DoughC: 24.5 + math.Sin(float64(i)/900), AirC: 22 + math.Sin(float64(i)/2000),
 		RisePercent: 120/(1+math.Exp(4-h)) + math.Sin(float64(i)*1.7)/4, RiseSD: 0.4, EquivHours: h * 1.05,

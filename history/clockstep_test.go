@@ -21,13 +21,13 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	late = t0.Add(time.Hour)
 	old, fresh = begin(t, s, "tub", t0), begin(t, s, "jar", late)
 	for _, at := range []time.Time{t0.Add(time.Minute), late.Add(time.Minute)} {
-		require.NoError(t, s.AppendRow(old, Row{Time: at}))
+		require.NoError(t, s.AppendRow(old, bake.Recorded{Time: at}))
 		_, err := s.AddEvent(t.Context(), bake.Event{RiseID: old, At: at, Kind: "fold"})
 		require.NoError(t, err)
 		id := "near-" + at.Format("1504")
 		require.NoError(t, s.SaveAlarm(t.Context(), alarm(id, old, alert.Firing, at), []alert.Notification{notification(id+"/phone", id, at)}))
 	}
-	require.NoError(t, s.AppendRow(fresh, Row{Time: late.Add(time.Minute)}))
+	require.NoError(t, s.AppendRow(fresh, bake.Recorded{Time: late.Add(time.Minute)}))
 	r, err := s.Rise(t.Context(), fresh)
 	require.NoError(t, err)
 	r.EndedAt = late.Add(2 * time.Minute)
@@ -97,7 +97,7 @@ func TestClockStepFrom1970(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
 	// A sample taken after the clock was set stays.
-	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(2000 * time.Second)}))
+	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: t0.Add(2000 * time.Second)}))
 	for _, by := range []time.Duration{t0.Sub(wrong), -15 * time.Second} { // far away, and onto itself
 		require.NoError(t, s.StepClock(t.Context(), ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: t0.Add(1500 * time.Second), By: by}}))
 	}
@@ -136,7 +136,7 @@ func TestClockStepOnAFullDisk(t *testing.T) {
 	const by = -time.Hour
 	before := row(501).Time
 	require.NoError(t, s.StepClock(ctx, ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: before, By: by}}))
-	require.NoError(t, s.AppendRow(id, Row{Time: before.Add(by)}))
+	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: before.Add(by)}))
 	free()
 	_, err = s.AddEvent(ctx, bake.Event{RiseID: id, At: before.Add(by), Kind: "note"})
 	require.NoError(t, err)

@@ -61,7 +61,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	assert.Less(t, h.WaitingRows, rowsMost*11/10)
 	assert.Equal(t, int64(24_950), h.DroppedRows+int64(h.WaitingRows))
 	rows := collect(t, s, known)
-	equalRows(t, []Row{row(24_999)}, rows[len(rows)-1:])
+	equalRows(t, []bake.Recorded{row(24_999)}, rows[len(rows)-1:])
 
 	// A rise can begin, change and end; events, alarms and notifications work.
 	id := begin(t, s, "jar", t0)
@@ -123,7 +123,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	require.NoError(t, err)
 	defer closing(t, s)
 	got := collect(t, s, known)
-	equalRows(t, []Row{row(24_999)}, got[len(got)-1:])
+	equalRows(t, []bake.Recorded{row(24_999)}, got[len(got)-1:])
 	assert.Len(t, collect(t, s, id), 1)
 }
 
@@ -254,7 +254,7 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	require.NoError(t, s.AppendRow(id, row(2)))
 	_ = s.Flush(ctx)
 	rows := collect(t, s, id)
-	equalRows(t, []Row{row(1), row(2)}, rows)
+	equalRows(t, []bake.Recorded{row(1), row(2)}, rows)
 	jar := begin(t, s, "jar", t0)
 	require.NotEqual(t, id, jar)
 	_ = s.Settings().Delete(ctx, "gone")
@@ -272,7 +272,7 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	require.NoError(t, err)
 	defer closing(t, s)
 	require.False(t, s.Opened().InMemory)
-	equalRows(t, []Row{row(1), row(2)}, collect(t, s, id))
+	equalRows(t, []bake.Recorded{row(1), row(2)}, collect(t, s, id))
 	r, err := s.Rise(ctx, jar)
 	require.NoError(t, err)
 	assert.Equal(t, "jar", r.Vessel)

@@ -13,8 +13,8 @@ import (
 )
 
 // every gives n invented samples, one in ten seconds.
-func every(n int) []Row {
-	out := make([]Row, n)
+func every(n int) []bake.Recorded {
+	out := make([]bake.Recorded, n)
 	for i := range out {
 		out[i] = invented(t0, 10*i)
 		out[i].Time = t0.Add(time.Duration(i) * 10 * time.Second)

@@ -303,7 +303,7 @@ func TestRestoreBesideTheWatch(t *testing.T) {
 	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("theirs"), "token/theirs": []byte("x"), "learned/tub": []byte("then")}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("stale", old, alert.Firing, t0.Add(-290*time.Hour)), []alert.Notification{notification("stale/phone/0", "stale", t0.Add(-290*time.Hour))}))
 	left := begin(t, s, "jar", t0.Add(-200*time.Hour)) // under way when the backup is made
-	require.NoError(t, s.AppendRow(left, Row{Time: t0.Add(-199 * time.Hour), RisePercent: 3}))
+	require.NoError(t, s.AppendRow(left, bake.Recorded{Time: t0.Add(-199 * time.Hour), RisePercent: 3}))
 	_, err = s.AddEvent(ctx, bake.Event{RiseID: left, Vessel: "jar", At: t0.Add(-199 * time.Hour), Kind: "note"})
 	require.NoError(t, err)
 	backup := filepath.Join(t.TempDir(), "backup.db")
@@ -322,7 +322,7 @@ func TestRestoreBesideTheWatch(t *testing.T) {
 	require.Equal(t, left, id, "the numbers meet")
 	yesterday := begin(t, s, "bowl", t0.Add(-30*time.Hour))
 	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: yesterday, Vessel: "bowl", StartedAt: t0.Add(-30 * time.Hour), EndedAt: t0.Add(-20 * time.Hour)}))
-	require.NoError(t, s.AppendRow(id, Row{Time: t0.Add(-time.Hour), RisePercent: 50}))
+	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: t0.Add(-time.Hour), RisePercent: 50}))
 	require.NoError(t, s.SaveAlarm(ctx, alarm("near", id, alert.Firing, t0), []alert.Notification{notification("near/phone/0", "near", t0)}))
 	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("now")}))
 
@@ -344,7 +344,7 @@ func TestRestoreBesideTheWatch(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, 3, sum.Rises)
 	assert.Equal(t, []string{"A backup was restored. The history from before is kept as " + former + "."}, s.Health().Notes)
-	require.NoError(t, s.AppendRow(id, Row{Time: t0, RisePercent: 60}))
+	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: t0, RisePercent: 60}))
 	require.NoError(t, s.Close(ctx))
 
 	s, err = Open(ctx, path, opt)

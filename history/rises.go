@@ -297,7 +297,7 @@ var ErrExists = errors.New("history: the rise is there already")
 // ImportRise stores a rise that ended, with its samples, in one transaction: all of
 // it or nothing. When there is a rise of the same vessel at that time, it is refused with
 // ErrExists and the other's id.
-func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows []Row) (int64, error) {
+func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows []bake.Recorded) (int64, error) {
 	odd := func(r rune) bool { return !unicode.IsPrint(r) }
 	switch err := checkRise(r); {
 	case err != nil:

@@ -11,27 +11,14 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/bake"
 	"tidemark/estimator"
 )
-
-// Row is one stored sample with the estimate at that time. Missing values are
-// NaN and are stored as NULL.
-type Row struct {
-	Time        time.Time
-	DistanceMM  float64
-	DoughC      float64
-	AirC        float64
-	RisePercent float64
-	RiseSD      float64
-	EquivHours  float64
-	Rejected    string // reason when the distance was not believed
-	Event       estimator.Event
-}
 
 // RiseRow is a sample with the rise it belongs to.
 type RiseRow struct {
 	RiseID int64
-	Row    Row
+	Row    bake.Recorded
 }
 
 // samples is how samples are stored. A second one of the same rise and millisecond takes
@@ -109,7 +96,7 @@ func (q *queue) of(riseID int64) []RiseRow {
 // with the next commit, at once when it carries an event. A second row of the
 // same rise and millisecond replaces the first but keeps its event. The caller
 // thins: about one row per 10 s is meant.
-func (s *Store) AppendRow(riseID int64, r Row) error {
+func (s *Store) AppendRow(riseID int64, r bake.Recorded) error {
 	if riseID <= 0 {
 		return fmt.Errorf("history: a sample needs a rise, got id %d", riseID)
 	}
@@ -215,7 +202,7 @@ func bounds(from, until time.Time) (lo, hi int64) {
 
 // Rows returns the samples of a rise in [from, until) in order of time, what waits for
 // the disk included; a zero bound does not restrict.
-func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) ([]Row, error) {
+func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) ([]bake.Recorded, error) {
 	lo, hi := bounds(from, until)
 	all := s.queue.of(riseID) // first: what moves to the file meanwhile is seen twice, not never
 	all = slices.DeleteFunc(all, func(r RiseRow) bool { return r.Row.Time.UnixMilli() < lo || r.Row.Time.UnixMilli() >= hi })
@@ -226,7 +213,7 @@ func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) (
 	all = append(stored, all...)
 	slices.SortStableFunc(all, func(a, b RiseRow) int { return cmp.Compare(a.Row.Time.UnixMilli(), b.Row.Time.UnixMilli()) })
 	all = slices.CompactFunc(all, func(a, b RiseRow) bool { return a.Row.Time.UnixMilli() == b.Row.Time.UnixMilli() })
-	rows := make([]Row, len(all))
+	rows := make([]bake.Recorded, len(all))
 	for i, r := range all {
 		rows[i] = r.Row
 	}
@@ -236,7 +223,7 @@ func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) (
 // Record returns the samples of a rise with what was done among them, in order of time,
 // as a record of it is written: an event that reaches the dough stands at the sample of
 // its moment or is a line of its own. What was undone is left out.
-func (s *Store) Record(ctx context.Context, riseID int64) ([]Row, error) {
+func (s *Store) Record(ctx context.Context, riseID int64) ([]bake.Recorded, error) {
 	events, err := s.Events(ctx, riseID)
 	if err != nil {
 		return nil, err
@@ -247,10 +234,10 @@ func (s *Store) Record(ctx context.Context, riseID int64) ([]Row, error) {
 		if what == estimator.NoEvent || what == estimator.Look || e.Undone() {
 			continue
 		}
-		i, there := slices.BinarySearchFunc(rows, e.At, func(r Row, at time.Time) int { return r.Time.Compare(at) })
+		i, there := slices.BinarySearchFunc(rows, e.At, func(r bake.Recorded, at time.Time) int { return r.Time.Compare(at) })
 		if !there || rows[i].Event != estimator.NoEvent && rows[i].Event != what {
 			nan := math.NaN()
-			rows = slices.Insert(rows, i, Row{Time: e.At, DistanceMM: nan, DoughC: nan, AirC: nan, RisePercent: nan, RiseSD: nan, EquivHours: nan})
+			rows = slices.Insert(rows, i, bake.Recorded{Time: e.At, DistanceMM: nan, DoughC: nan, AirC: nan, RisePercent: nan, RiseSD: nan, EquivHours: nan})
 		}
 		rows[i].Event = what
 	}
@@ -259,13 +246,13 @@ func (s *Store) Record(ctx context.Context, riseID int64) ([]Row, error) {
 
 // ThinRows returns about n samples of a rise in [from, until) for a chart: the first, the
 // last, every so many between them, and those with an event.
-func (s *Store) ThinRows(ctx context.Context, riseID int64, from, until time.Time, n int) ([]Row, error) {
+func (s *Store) ThinRows(ctx context.Context, riseID int64, from, until time.Time, n int) ([]bake.Recorded, error) {
 	if n < 4 {
 		return nil, fmt.Errorf("history: a thinned curve needs 4 points or more, got %d", n)
 	}
 	all, err := s.Rows(ctx, riseID, from, until)
 	every, i := max(1, (len(all)+n-1)/n), -1
-	return slices.DeleteFunc(all, func(r Row) bool {
+	return slices.DeleteFunc(all, func(r bake.Recorded) bool {
 		i++
 		return i%every != 0 && i != len(all)-1 && r.Event == estimator.NoEvent
 	}), err

@@ -58,15 +58,15 @@ func begin(t testing.TB, s *Store, vessel string, at time.Time) int64 {
 }
 
 // row is a sample i*10 s after t0.
-func row(i int) Row {
-	return Row{
+func row(i int) bake.Recorded {
+	return bake.Recorded{
 		Time: t0.Add(time.Duration(i) * 10 * time.Second), DistanceMM: 150 - float64(i)/100, DoughC: 24.5,
 		AirC: math.NaN(), RisePercent: float64(i) / 10, RiseSD: 0.5, EquivHours: float64(i) / 360,
 	}
 }
 
 // collect reads all samples of a rise.
-func collect(t testing.TB, s *Store, id int64) []Row {
+func collect(t testing.TB, s *Store, id int64) []bake.Recorded {
 	t.Helper()
 	out, err := s.Rows(t.Context(), id, time.Time{}, time.Time{})
 	require.NoError(t, err)
@@ -74,7 +74,7 @@ func collect(t testing.TB, s *Store, id int64) []Row {
 }
 
 // rounded is a row as the file has it.
-func rounded(r Row) Row {
+func rounded(r bake.Recorded) bake.Recorded {
 	x := RiseRow{Row: r}
 	for _, f := range samples().fields(&x)[1:] {
 		c := f.(interface {
@@ -88,7 +88,7 @@ func rounded(r Row) Row {
 }
 
 // equalRows compares samples; NaN equals NaN.
-func equalRows(t testing.TB, want, got []Row) {
+func equalRows(t testing.TB, want, got []bake.Recorded) {
 	t.Helper()
 	require.Len(t, got, len(want))
 	for i := range want {
@@ -159,7 +159,7 @@ func TestRefusedRises(t *testing.T) {
 		"unknown rise": {func() error { return s.JudgeRise(t.Context(), 99, bake.Judgement{}) }, "no such record: rise 99"},
 		"no id":        {func() error { return s.UpdateRise(t.Context(), bake.Rise{Vessel: "a", StartedAt: t0}) }, "needs its id"},
 		"row no rise":  {func() error { return s.AppendRow(0, row(1)) }, "needs a rise"},
-		"row no time":  {func() error { return s.AppendRow(1, Row{}) }, "needs a time"},
+		"row no time":  {func() error { return s.AppendRow(1, bake.Recorded{}) }, "needs a time"},
 		"bad cursor":   {func() error { _, err := s.Rises(t.Context(), Filter{Cursor: "!"}); return err }, "not a place in the list"},
 		"bad limit":    {func() error { _, err := s.Rises(t.Context(), Filter{Limit: 501}); return err }, "1 to 500"},
 	} {
@@ -208,7 +208,7 @@ func TestListFiltersAndPages(t *testing.T) {
 func TestRowsBeforeAndAfterTheCommit(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	id := begin(t, s, "tub", t0)
-	var want []Row
+	var want []bake.Recorded
 	for i := range 4500 {
 		r := row(i)
 		if i == 7 {
@@ -239,7 +239,7 @@ func TestSameMomentKeepsTheEvent(t *testing.T) {
 	require.NoError(t, s.AppendRow(id, b))
 	require.NoError(t, s.Flush(t.Context()))
 	b.Event = estimator.Fold
-	equalRows(t, []Row{b}, collect(t, s, id))
+	equalRows(t, []bake.Recorded{b}, collect(t, s, id))
 }
 
 func TestThinKeepsWhatAChartNeeds(t *testing.T) {
@@ -258,8 +258,8 @@ func TestThinKeepsWhatAChartNeeds(t *testing.T) {
 		assert.LessOrEqual(t, len(got), n+2)
 		assert.Equal(t, row(0).Time, got[0].Time)
 		assert.Equal(t, row(4999).Time, got[len(got)-1].Time)
-		assert.True(t, slices.IsSortedFunc(got, func(a, b Row) int { return a.Time.Compare(b.Time) }))
-		assert.True(t, slices.ContainsFunc(got, func(r Row) bool { return r.Event == estimator.Fold }))
+		assert.True(t, slices.IsSortedFunc(got, func(a, b bake.Recorded) int { return a.Time.Compare(b.Time) }))
+		assert.True(t, slices.ContainsFunc(got, func(r bake.Recorded) bool { return r.Event == estimator.Fold }))
 	}
 	_, err := s.ThinRows(t.Context(), id, time.Time{}, time.Time{}, 3)
 	require.ErrorContains(t, err, "4 points or more")

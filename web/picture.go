@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"tidemark/bake"
-	"tidemark/history"
 	"tidemark/web/glance"
 )
 
@@ -117,9 +116,9 @@ func (s *Server) spark(ctx context.Context, r bake.Rise) template.HTML {
 }
 
 // sparkSVG draws rows as one line.
-func sparkSVG(rows []history.Row, target float64) template.HTML {
+func sparkSVG(rows []bake.Recorded, target float64) template.HTML {
 	top := math.Max(target*1.15, 20)
-	var seen []history.Row
+	var seen []bake.Recorded
 	for _, x := range rows {
 		if x.Rejected == "" && !math.IsNaN(x.RisePercent) {
 			seen = append(seen, x)

@@ -70,7 +70,7 @@ func addInvented(t *testing.T, s *history.Store, at time.Time, warm float64, out
 	r.ID = id
 	for i := range 6 * 360 {
 		h := float64(i) / 360
-		row := history.Row{Time: at.Add(time.Duration(i) * 10 * time.Second), DistanceMM: 180 - 8*h, DoughC: warm, AirC: 21,
+		row := bake.Recorded{Time: at.Add(time.Duration(i) * 10 * time.Second), DistanceMM: 180 - 8*h, DoughC: warm, AirC: 21,
 			RisePercent: 130 / (1 + math.Exp(4-h*speed)), RiseSD: 1, EquivHours: h * speed}
 		if i == 360 {
 			row.Event = estimator.Fold

@@ -19,14 +19,13 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
-	"tidemark/history"
 	"tidemark/web/chart"
 )
 
 // Record is a rise with its samples, thinned or whole.
 type Record struct {
 	Rise    bake.Rise
-	Rows    []history.Row
+	Rows    []bake.Recorded
 	Journal []bake.Event
 }
 
@@ -74,7 +73,7 @@ func Drawn(l *text.Localizer) chart.Chart {
 // Samples turns stored rows into what a chart draws, on the page, in a message and
 // in an export alike. A reading that was not believed is drawn where its distance
 // would have put the level: the rise stored with it is the estimate.
-func Samples(rows []history.Row) []chart.Sample {
+func Samples(rows []bake.Recorded) []chart.Sample {
 	implied := impliedRise(rows)
 	out := make([]chart.Sample, 0, len(rows))
 	for _, r := range rows {
@@ -91,8 +90,8 @@ func Samples(rows []history.Row) []chart.Sample {
 // samples: along the straight line through their nearest and farthest. It is
 // meant for a faint dot, not for figures. It gives NaN where the samples lie
 // within 5 mm, since the sensor's noise would then set the slope.
-func impliedRise(rows []history.Row) func(distanceMM float64) float64 {
-	var near, far history.Row
+func impliedRise(rows []bake.Recorded) func(distanceMM float64) float64 {
+	var near, far bake.Recorded
 	n := 0
 	for _, r := range rows {
 		if r.Rejected != "" || math.IsNaN(r.DistanceMM) || math.IsNaN(r.RisePercent) {

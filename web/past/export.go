@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"tidemark/bake"
-	"tidemark/history"
 )
 
 // CSVHeader is the first line of an export, with its line feed. The first five
@@ -21,7 +20,7 @@ const CSVHeader = "time,distance_mm,dough_c,air_c,event,rise_percent,rise_sd,equ
 
 // WriteCSV writes samples as CSV (RFC 4180, with line feeds): times as RFC 3339
 // in the given zone, numbers as stored, an empty cell for what is missing.
-func WriteCSV(w io.Writer, rows []history.Row, zone *time.Location) error {
+func WriteCSV(w io.Writer, rows []bake.Recorded, zone *time.Location) error {
 	c := csv.NewWriter(w)
 	_ = c.Write(strings.Split(strings.TrimSpace(CSVHeader), ",")) // Error tells it below
 	for _, r := range rows {
@@ -88,7 +87,7 @@ type SampleJSON struct {
 }
 
 // Sample turns a stored row into its JSON form.
-func Sample(r history.Row, zone *time.Location) SampleJSON {
+func Sample(r bake.Recorded, zone *time.Location) SampleJSON {
 	return SampleJSON{r.Time.In(zone), Number(r.DistanceMM), Number(r.DoughC), Number(r.AirC), Number(r.RisePercent),
 		Number(r.RiseSD), Number(r.EquivHours), string(r.Event), r.Rejected}
 }
@@ -151,7 +150,7 @@ func moment(t time.Time, zone *time.Location) *time.Time {
 }
 
 // WriteJSON writes a rise with its samples as one JSON document.
-func WriteJSON(w io.Writer, r bake.Rise, rows []history.Row, zone *time.Location) error {
+func WriteJSON(w io.Writer, r bake.Rise, rows []bake.Recorded, zone *time.Location) error {
 	b := bufio.NewWriter(w)
 	head, err := json.Marshal(Rise(r, zone))
 	if err != nil {

@@ -84,7 +84,7 @@ func TestCSVReadsBack(t *testing.T) {
 		v := rapid.OneOf(rapid.Just(math.NaN()), rapid.Float64Range(-1e4, 1e4)).Draw(t, "v")
 		reason := rapid.String().Draw(t, "reason")
 		var b bytes.Buffer
-		if err := WriteCSV(&b, []history.Row{{Time: start, RisePercent: v, Rejected: reason}}, time.UTC); err != nil {
+		if err := WriteCSV(&b, []bake.Recorded{{Time: start, RisePercent: v, Rejected: reason}}, time.UTC); err != nil {
 			t.Fatal(err)
 		}
 		lines, err := csv.NewReader(&b).ReadAll()
@@ -102,7 +102,7 @@ func TestCSVReadsBack(t *testing.T) {
 
 func TestJSONExportIsOneDocument(t *testing.T) {
 	var b bytes.Buffer
-	require.NoError(t, WriteJSON(&b, rise(), []history.Row{{Time: start, RisePercent: 1.23456}, {Time: start.Add(time.Second), RisePercent: math.NaN()}}, time.UTC))
+	require.NoError(t, WriteJSON(&b, rise(), []bake.Recorded{{Time: start, RisePercent: 1.23456}, {Time: start.Add(time.Second), RisePercent: math.NaN()}}, time.UTC))
 	var got struct {
 		Rise    RiseJSON
 		Samples []SampleJSON
@@ -158,9 +158,9 @@ func TestJudged(t *testing.T) {
 }
 
 func TestChartOfARise(t *testing.T) {
-	var rows []history.Row
+	var rows []bake.Recorded
 	for i := range 60 {
-		rows = append(rows, history.Row{Time: start.Add(time.Duration(i) * time.Minute), DistanceMM: 200 - float64(i)/2, RisePercent: float64(i)})
+		rows = append(rows, bake.Recorded{Time: start.Add(time.Duration(i) * time.Minute), DistanceMM: 200 - float64(i)/2, RisePercent: float64(i)})
 	}
 	rows[30].Rejected, rows[30].DistanceMM = "jump", 160
 	acts := []bake.Event{{At: start, Kind: "start"}, {At: start.Add(time.Minute), Kind: "fold"}, {At: start.Add(2 * time.Minute), Kind: "fold", UndoneAt: start.Add(time.Hour)}, {At: start, Kind: "ack"}}
@@ -177,9 +177,9 @@ func TestChartOfARise(t *testing.T) {
 func TestEventsWithoutActs(t *testing.T) {
 	rec := Record{Rise: rise()}
 	for i := range 12 {
-		rec.Rows = append(rec.Rows, history.Row{Time: start.Add(time.Duration(i) * time.Minute), Event: estimator.Fold})
+		rec.Rows = append(rec.Rows, bake.Recorded{Time: start.Add(time.Duration(i) * time.Minute), Event: estimator.Fold})
 	}
-	rec.Rows = append(rec.Rows, history.Row{Time: start.Add(time.Hour), Event: estimator.End})
+	rec.Rows = append(rec.Rows, bake.Recorded{Time: start.Add(time.Hour), Event: estimator.End})
 	got := Events(rec, text.New(text.Locale{}))
 	require.Len(t, got, 12, "an end is the end of the line")
 	assert.Equal(t, "fold", got[11].Word)
@@ -200,13 +200,13 @@ func TestMarkHasTheTradesWord(t *testing.T) {
 func TestOverlayByEquivalentTime(t *testing.T) {
 	a, b := rise(), rise()
 	b.TargetPercent = 80
-	row := history.Row{Time: start.Add(2 * time.Hour), RisePercent: 50, EquivHours: 3}
-	bad := history.Row{Time: start.Add(3 * time.Hour), RisePercent: 90, Rejected: "jump"}
-	o := Overlay([]Record{{Rise: a, Rows: []history.Row{row, bad}}}, false, text.New(text.Locale{}))
+	row := bake.Recorded{Time: start.Add(2 * time.Hour), RisePercent: 50, EquivHours: 3}
+	bad := bake.Recorded{Time: start.Add(3 * time.Hour), RisePercent: 90, Rejected: "jump"}
+	o := Overlay([]Record{{Rise: a, Rows: []bake.Recorded{row, bad}}}, false, text.New(text.Locale{}))
 	require.Len(t, o.Lines[0], 1)
 	assert.Equal(t, 2*time.Hour, o.Lines[0][0].Time.Sub(chart.Origin()))
 	assert.EqualValues(t, 100, o.Mark.Percent)
-	o = Overlay([]Record{{Rise: a, Rows: []history.Row{row}}, {Rise: b}}, true, text.New(text.Locale{}))
+	o = Overlay([]Record{{Rise: a, Rows: []bake.Recorded{row}}, {Rise: b}}, true, text.New(text.Locale{}))
 	assert.Equal(t, 3*time.Hour, o.Lines[0][0].Time.Sub(chart.Origin()))
 	assert.Zero(t, o.Mark.Percent, "different marks have no common line")
 }

@@ -137,7 +137,7 @@ func (b *stepBench) rise(d time.Duration) {
 func (b *stepBench) kinds() []alert.Kind { return kept{alarms: b.raised}.kinds() }
 
 // rows reads the stored samples of the rise that is under way.
-func (b *stepBench) rows() []history.Row {
+func (b *stepBench) rows() []bake.Recorded {
 	out, err := b.store.Rows(b.t.Context(), b.vessel().RiseID, time.Time{}, time.Time{})
 	require.NoError(b.t, err)
 	return out

@@ -76,7 +76,7 @@ const keepEvery = 10 * time.Second
 
 // fold returns the rise's samples as the history keeps them, and sums the rise up. What
 // the vessel's shape would say is left out where it is not known.
-func (in Import) fold(rows []record.Row, r *bake.Rise) (out []history.Row, err error) {
+func (in Import) fold(rows []record.Row, r *bake.Rise) (out []bake.Recorded, err error) {
 	var est *estimator.Estimator
 	if in.Config != nil {
 		v := *in.Config
@@ -90,7 +90,7 @@ func (in Import) fold(rows []record.Row, r *bake.Rise) (out []history.Row, err e
 		if row.Time.Before(r.StartedAt) || row.Time.After(r.EndedAt) {
 			continue
 		}
-		x := history.Row{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
+		x := bake.Recorded{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
 			RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN(), Event: estimator.Event(row.Event)}
 		if est != nil {
 			x.Rejected = est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: x.Event}).Reason

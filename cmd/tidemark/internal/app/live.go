@@ -5,7 +5,7 @@ import (
 	"sync"
 	"time"
 
-	"tidemark/history"
+	"tidemark/bake"
 	"tidemark/web"
 	"tidemark/web/chart"
 	"tidemark/web/past"
@@ -104,14 +104,13 @@ func (a *App) Curve(_ context.Context, vessel string) ([]chart.Sample, error) {
 
 // rows is the measured line of the run under way, thinned for a picture. v.mu is
 // held.
-func (v *vessel) rows() []history.Row {
+func (v *vessel) rows() []bake.Recorded {
 	run := v.session.Journal()
 	every := max(1, len(run.Samples)/curveSamples)
-	var out []history.Row
+	var out []bake.Recorded
 	for i, x := range run.Samples {
 		if i%every == 0 || i == len(run.Samples)-1 {
-			out = append(out, history.Row{Time: x.Time, DistanceMM: x.DistanceMM, DoughC: x.DoughC, AirC: x.AirC, RisePercent: x.RisePercent,
-				RiseSD: x.RiseSD, EquivHours: x.EquivalentHours, Rejected: x.Rejected})
+			out = append(out, x)
 		}
 	}
 	return out

@@ -94,10 +94,7 @@ func (r *recorder) samples(riseID int64, all []bake.Recorded) {
 	}
 	for _, x := range all[i:] {
 		r.sampledAt = x.Time
-		r.report("sample", riseID, r.store.AppendRow(riseID, history.Row{
-			Time: x.Time, DistanceMM: finiteOr(x.DistanceMM, nan()), DoughC: x.DoughC, AirC: x.AirC,
-			RisePercent: x.RisePercent, RiseSD: x.RiseSD, EquivHours: x.EquivalentHours, Rejected: x.Rejected,
-		}))
+		r.report("sample", riseID, r.store.AppendRow(riseID, x))
 	}
 }
 

@@ -205,12 +205,8 @@ func (a *App) readSamples(ctx context.Context, run *bake.Run) error {
 	if i < 0 || run.Events[i].RiseID == 0 {
 		return nil
 	}
-	rows, err := a.opt.Store.Rows(ctx, run.Events[i].RiseID, time.Time{}, time.Time{})
-	for _, row := range rows {
-		r := bake.Recorded{RisePercent: row.RisePercent, RiseSD: row.RiseSD, EquivalentHours: row.EquivHours, Rejected: row.Rejected}
-		r.Time, r.DistanceMM, r.DoughC, r.AirC = row.Time, row.DistanceMM, row.DoughC, row.AirC
-		run.Samples = append(run.Samples, r)
-	}
+	var err error
+	run.Samples, err = a.opt.Store.Rows(ctx, run.Events[i].RiseID, time.Time{}, time.Time{})
 	return err
 }
 

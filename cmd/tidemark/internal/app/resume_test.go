@@ -13,7 +13,6 @@ import (
 	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
-	"tidemark/history"
 )
 
 // again starts a second App on what the first has kept.
@@ -90,7 +89,7 @@ func TestARiseWithoutAStartGoesOn(t *testing.T) {
 	require.NoError(t, err)
 	for at := time.Duration(0); at < time.Hour; at += 10 * time.Second {
 		noise := 0.4 * math.Sin(float64(b.start.Add(at).Unix()))
-		require.NoError(t, b.store.AppendRow(id, history.Row{Time: b.start.Add(at), DistanceMM: 240 - 60*(1+invented(at)/100) + noise, DoughC: 24.5, AirC: 23.5,
+		require.NoError(t, b.store.AppendRow(id, bake.Recorded{Time: b.start.Add(at), DistanceMM: 240 - 60*(1+invented(at)/100) + noise, DoughC: 24.5, AirC: 23.5,
 			RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN()}))
 	}
 	b.clock.Set(b.start.Add(time.Hour))

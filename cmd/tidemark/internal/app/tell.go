@@ -90,7 +90,7 @@ func (a *App) picture(_ context.Context, vessel string, riseID int64) ([]byte, e
 }
 
 // pushChart is the picture's model.
-func (a *App) pushChart(vessel string, s bake.State, rows []history.Row) chart.Chart {
+func (a *App) pushChart(vessel string, s bake.State, rows []bake.Recorded) chart.Chart {
 	e, words := s.Estimate, text.New(LocaleOf(a.opt.Config))
 	c := past.Drawn(words)
 	c.Title, c.Samples, c.Fan, c.Ready, c.Now = vessel, past.Samples(rows), e.Fan, e.Ready, e.Time

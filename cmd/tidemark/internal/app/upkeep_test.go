@@ -26,7 +26,7 @@ func elsewhere(t *testing.T, at time.Time) string {
 		r := bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start}
 		r.ID, err = s.BeginRise(t.Context(), r, nil)
 		require.NoError(t, err)
-		require.NoError(t, s.AppendRow(r.ID, history.Row{Time: start.Add(time.Minute), DistanceMM: 180}))
+		require.NoError(t, s.AppendRow(r.ID, bake.Recorded{Time: start.Add(time.Minute), DistanceMM: 180}))
 		if !end.IsZero() {
 			r.EndedAt = end
 			require.NoError(t, s.UpdateRise(t.Context(), r))

@@ -51,11 +51,11 @@ func keepLoaves(ctx context.Context, store *history.Store, day time.Time, seed u
 	for _, l := range loaves() {
 		began := time.Date(day.Year(), day.Month(), day.Day()-l.daysAgo, 11, 40+rnd.IntN(20), 0, 0, day.Location())
 		r := bake.Rise{Vessel: doughTub, Holds: "dough", StartedAt: began, BaselineL: 1.9, TargetPercent: 100, PeakPercent: l.endPercent, Phase: "ended", Demo: true}
-		var rows []history.Row // one a minute, as an invented sensor saw it
+		var rows []bake.Recorded // one a minute, as an invented sensor saw it
 		for m := 0; l.percent(float64(m)/60) < l.endPercent; m++ {
 			at, h := began.Add(time.Duration(m)*time.Minute), float64(m)/60
 			p := l.percent(h) + 0.6*rnd.NormFloat64()
-			rows = append(rows, history.Row{Time: at, DistanceMM: 238 - 1.05*(80+0.8*p), RisePercent: p, RiseSD: 0.8,
+			rows = append(rows, bake.Recorded{Time: at, DistanceMM: 238 - 1.05*(80+0.8*p), RisePercent: p, RiseSD: 0.8,
 				DoughC: l.doughC + 0.2*math.Sin(h), AirC: l.doughC - 1.1, EquivHours: h})
 			if l.percent(h) < 100 && l.endPercent >= 100 {
 				r.ReachedAt = at

@@ -54,7 +54,7 @@ func fillOne(ctx context.Context, s *history.Store, i, n, samples int, start tim
 	for k := range samples {
 		at := start.Add(8 * time.Hour * time.Duration(k) / time.Duration(samples))
 		h := at.Sub(start).Hours()
-		row := history.Row{Time: at, RisePercent: rise(h * speed), RiseSD: 1.1, DoughC: warm + 0.4*math.Sin(h), AirC: warm - 2, EquivHours: h * speed}
+		row := bake.Recorded{Time: at, RisePercent: rise(h * speed), RiseSD: 1.1, DoughC: warm + 0.4*math.Sin(h), AirC: warm - 2, EquivHours: h * speed}
 		row.DistanceMM = 200 - row.RisePercent*0.5
 		if k%50 == 40 {
 			row.Rejected, row.DistanceMM = "jump", row.DistanceMM-12

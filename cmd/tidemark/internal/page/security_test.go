@@ -17,7 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/history"
+	"tidemark/bake"
 	"tidemark/web"
 	"tidemark/web/access"
 	"tidemark/web/past"
@@ -436,7 +436,7 @@ func contents() []attempt {
 		}},
 		{"a formula in an exported cell", func(t *testing.T) string {
 			var b strings.Builder
-			require.NoError(t, past.WriteCSV(&b, []history.Row{{Rejected: `=HYPERLINK("x")`}}, time.UTC))
+			require.NoError(t, past.WriteCSV(&b, []bake.Recorded{{Rejected: `=HYPERLINK("x")`}}, time.UTC))
 			assert.Contains(t, b.String(), `"'=HYPERLINK(""x"")"`)
 			return "written with an apostrophe before it, as text"
 		}},
