@@ -53,12 +53,12 @@ func (s *Server) apiRoutes() {
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/chart.svg", s.read(s.apiChart))
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/chart.png", s.read(s.apiChart))
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/acts", s.read(s.apiJournal))
-	s.mux.HandleFunc("PUT "+v1+"/rises/{id}/judgement", s.change(s.apiJudge))
-	s.mux.HandleFunc("DELETE "+v1+"/rises/{id}/judgement", s.change(s.apiUnjudge))
+	s.mux.HandleFunc("PUT "+v1+"/rises/{id}/judgement", s.change(s.putJudgement))
+	s.mux.HandleFunc("DELETE "+v1+"/rises/{id}/judgement", s.change(s.dropJudgement))
 	s.mux.HandleFunc("GET "+v1+"/rises/{id}/photos", s.read(s.apiPhotos))
 	s.mux.HandleFunc("POST "+v1+"/rises/{id}/photos", s.change(s.postPhoto))
 	s.mux.HandleFunc("GET "+v1+"/photos/{photo}", s.read(s.apiPhoto))
-	s.mux.HandleFunc("DELETE "+v1+"/photos/{photo}", s.change(s.apiDeletePhoto))
+	s.mux.HandleFunc("DELETE "+v1+"/photos/{photo}", s.change(s.deletePhoto))
 	s.mux.HandleFunc("GET "+v1+"/backup", s.need(access.Backup, s.backup))
 }
 

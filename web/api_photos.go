@@ -39,27 +39,18 @@ func (s *Server) apiPhoto(w http.ResponseWriter, r *http.Request) {
 	tagged(w, r, p.Type, p.Bytes)
 }
 
-func (s *Server) apiDeletePhoto(w http.ResponseWriter, r *http.Request) {
-	if s.deletePhoto(w, r) {
-		w.WriteHeader(http.StatusNoContent)
-	}
-}
-
 // deletePhoto removes one picture that is there.
-func (s *Server) deletePhoto(w http.ResponseWriter, r *http.Request) bool {
+func (s *Server) deletePhoto(w http.ResponseWriter, r *http.Request) {
 	_, err := s.opt.History.Photo(r.Context(), photoID(r))
 	if err == nil {
 		err = s.opt.History.DeletePhoto(r.Context(), photoID(r))
 	}
-	if err != nil {
+	switch {
+	case err != nil:
 		s.historyFailed(w, r, err)
-	}
-	return err == nil
-}
-
-// postDeletePhoto removes a picture from the page of its rise.
-func (s *Server) postDeletePhoto(w http.ResponseWriter, r *http.Request) {
-	if s.deletePhoto(w, r) {
+	case wantsHTML(r):
 		http.Redirect(w, r, "/rises/"+strconv.FormatInt(s.pathID(r), 10), http.StatusSeeOther)
+	default:
+		w.WriteHeader(http.StatusNoContent)
 	}
 }

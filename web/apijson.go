@@ -38,7 +38,7 @@ type answerJSON struct {
 	Doubt    string `json:"doubt"`
 	Do       string `json:"do"` // what to do now
 	How      string `json:"how"`
-	Tap      string `json:"tap"`     // the kind of act that tells it was done; empty when nothing is to be done
+	Tap      string `json:"tap"`     // the kind of event that tells it was done; empty when nothing is to be done
 	Step     string `json:"step_id"` // the step it is about
 	Calls    bool   `json:"calls"`   // it wants a hand
 }

@@ -147,7 +147,7 @@ type messagePage struct {
 	Heading, Text, Back string
 	Then                string     // a second paragraph
 	AskAt               string     // of what is asked back; empty for nothing
-	Again               url.Values // the act to be sent again with it
+	Again               url.Values // the form to be sent again with it
 }
 
 // wantsHTML reports whether a browser shows the answer to a person.

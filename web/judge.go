@@ -4,32 +4,43 @@ import (
 	"errors"
 	"net/http"
 	"strconv"
+	"strings"
 
 	"tidemark/bake"
 )
 
-// postJudgement keeps what a person thought of the result.
-func (s *Server) postJudgement(w http.ResponseWriter, r *http.Request) {
-	form, err := formOf(r)
-	if err == nil {
-		f := formReader{form: form}
-		err = s.judge(r, bake.Detail{Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring"), Note: f.text("note")})
+// putJudgement keeps what a person thought of the result, told by a form or as JSON.
+func (s *Server) putJudgement(w http.ResponseWriter, r *http.Request) {
+	var in struct {
+		Outcome    string `json:"outcome"`
+		OvenSpring string `json:"oven_spring"`
+		Note       string `json:"note"`
 	}
+	if wantsHTML(r) {
+		text := func(field string) string { return strings.TrimSpace(r.PostFormValue(field)) }
+		in.Outcome, in.OvenSpring, in.Note = text("outcome"), text("oven_spring"), text("note")
+	} else if !readJSON(w, r, &in) {
+		return
+	}
+	err := s.judge(r, bake.Detail{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note})
 	s.judged(w, r, s.say("said.judgement", nil), err)
 }
 
-// postUnjudge takes the last note or judgement of a rise back.
-func (s *Server) postUnjudge(w http.ResponseWriter, r *http.Request) {
+// dropJudgement takes the last note or judgement of a rise back.
+func (s *Server) dropJudgement(w http.ResponseWriter, r *http.Request) {
 	s.judged(w, r, s.say("said.undo", nil), s.unjudge(r))
 }
 
-// judged leads back to the rise, or says why nothing was done.
+// judged leads a browser back to the rise, or says why nothing was done.
 func (s *Server) judged(w http.ResponseWriter, r *http.Request, said string, err error) {
-	if err != nil {
+	switch {
+	case err != nil:
 		s.judgeFailed(w, r, err)
-		return
+	case wantsHTML(r):
+		s.leadTo(w, r, "/rises/"+strconv.FormatInt(s.pathID(r), 10), said)
+	default:
+		w.WriteHeader(http.StatusNoContent)
 	}
-	s.leadTo(w, r, "/rises/"+strconv.FormatInt(s.pathID(r), 10), said)
 }
 
 func (s *Server) pathID(r *http.Request) int64 {
@@ -89,30 +100,4 @@ func (s *Server) judgeFailed(w http.ResponseWriter, r *http.Request, err error) 
 		return
 	}
 	s.historyFailed(w, r, err)
-}
-
-// apiJudge keeps a judgement.
-func (s *Server) apiJudge(w http.ResponseWriter, r *http.Request) {
-	var in struct {
-		Outcome    string `json:"outcome"`
-		OvenSpring string `json:"oven_spring"`
-		Note       string `json:"note"`
-	}
-	if !readJSON(w, r, &in) {
-		return
-	}
-	if err := s.judge(r, bake.Detail{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note}); err != nil {
-		s.judgeFailed(w, r, err)
-		return
-	}
-	w.WriteHeader(http.StatusNoContent)
-}
-
-// apiUnjudge takes the last note or judgement back.
-func (s *Server) apiUnjudge(w http.ResponseWriter, r *http.Request) {
-	if err := s.unjudge(r); err != nil {
-		s.judgeFailed(w, r, err)
-		return
-	}
-	w.WriteHeader(http.StatusNoContent)
 }

@@ -16,7 +16,7 @@ type Problem struct {
 	Ask *askJSON `json:"ask,omitempty"` // what to tell first
 }
 
-// askJSON is what must have happened before an act and was not told: the act sent again
+// askJSON is what must have happened before an event and was not told: the event sent again
 // with first_at tells both. Say, Label and Field are for the page.
 type askJSON struct {
 	Kind  string    `json:"kind"`

@@ -148,13 +148,13 @@ func (s *Server) eventFailed(w http.ResponseWriter, r *http.Request, err error) 
 	case errors.As(err, &big):
 		s.refusePage(w, r, http.StatusRequestEntityTooLarge, s.say("refused.large", nil), s.say("refused.large.text", nil))
 	default:
-		s.opt.Log.Error("an act failed", "error", err)
+		s.opt.Log.Error("an event could not be taken in", "error", err)
 		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.fault", nil), s.say("refused.fault.text", nil))
 	}
 }
 
-// askBack asks for what must have happened before an act and was not told: with its
-// answer the act is sent again.
+// askBack asks for what must have happened before an event and was not told: with its
+// answer the event is sent again.
 func (s *Server) askBack(w http.ResponseWriter, r *http.Request, no Refusal) {
 	at := no.Ask.At.In(s.words.Locale().Zone).Format(formTime)
 	p := messagePage{Heading: s.say("ask."+string(no.Ask.Kind), nil), Back: "/", AskAt: at, Again: r.PostForm}

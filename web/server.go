@@ -129,10 +129,10 @@ func (s *Server) pastRoutes() {
 	s.mux.HandleFunc("GET /rises", s.read(s.pageRises))
 	s.mux.HandleFunc("GET /rises/{id}", s.read(s.pageRise))
 	s.mux.HandleFunc("POST /rises/{id}/remove", s.change(s.postRemoveRise))
-	s.mux.HandleFunc("POST /rises/{id}/judgement", s.change(s.postJudgement))
-	s.mux.HandleFunc("POST /rises/{id}/judgement/undo", s.change(s.postUnjudge))
+	s.mux.HandleFunc("POST /rises/{id}/judgement", s.change(s.putJudgement))
+	s.mux.HandleFunc("POST /rises/{id}/judgement/undo", s.change(s.dropJudgement))
 	s.mux.HandleFunc("POST /rises/{id}/photos", s.change(s.postPhoto))
-	s.mux.HandleFunc("POST /rises/{id}/photos/{photo}/delete", s.change(s.postDeletePhoto))
+	s.mux.HandleFunc("POST /rises/{id}/photos/{photo}/delete", s.change(s.deletePhoto))
 	s.mux.HandleFunc("GET /compare", s.read(s.pageCompare))
 }
 

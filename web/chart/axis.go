@@ -83,23 +83,11 @@ func timeTicks(s timeScale, zone *time.Location, minPixels float64) []timeTick {
 	}
 	step := timeStep(span, (s.p1-s.p0)/minPixels)
 	local := s.t0.In(zone)
+	days, minutes := max(1, int(step/(24*time.Hour))), min(24*60, int(step/time.Minute))
 	var out []timeTick
-	if step >= 24*time.Hour {
-		every := int(step / (24 * time.Hour))
-		for d := 0; d < 4000; d += every {
-			t := time.Date(local.Year(), local.Month(), local.Day()+d, 0, 0, 0, 0, zone)
-			if t.After(s.t1) {
-				return out
-			}
-			out = appendTick(out, s, t)
-		}
-		return out
-	}
-	perDay := int(24 * time.Hour / step)
-	stepMin := int(step / time.Minute)
-	for d := 0; d < 4000; d++ {
-		for i := range perDay {
-			t := time.Date(local.Year(), local.Month(), local.Day()+d, 0, i*stepMin, 0, 0, zone)
+	for d := 0; d < 4000; d += days {
+		for m := 0; m < 24*60; m += minutes {
+			t := time.Date(local.Year(), local.Month(), local.Day()+d, 0, m, 0, 0, zone)
 			if t.After(s.t1) {
 				return out
 			}
