@@ -144,13 +144,13 @@ func (l *Localizer) Value(name string, value any) string {
 	return fmt.Sprint(value)
 }
 
-// degrees finds temperatures that stand in a sentence as they are, with a range.
-var degrees = regexp.MustCompile(`(?:(\d+)( \pL+ ))?(\d+)[ \x{a0}]°C`)
+// degreesSaid finds temperatures that stand in a sentence as they are, with a range.
+var degreesSaid = regexp.MustCompile(`(?:(\d+)( \pL+ ))?(\d+)[ \x{a0}]°C`)
 
 // inScale writes the degrees of a sentence on the household's scale.
 func (l *Localizer) inScale(sentence string) string {
-	return degrees.ReplaceAllStringFunc(sentence, func(found string) string {
-		m := degrees.FindStringSubmatch(found)
+	return degreesSaid.ReplaceAllStringFunc(sentence, func(found string) string {
+		m := degreesSaid.FindStringSubmatch(found)
 		number := func(text string) float64 {
 			c, _ := strconv.ParseFloat(text, 64) // only digits are found
 			return c
@@ -226,27 +226,20 @@ func (l *Localizer) Date(t time.Time) string {
 }
 
 // Temp says a temperature given in Celsius in whole degrees.
-func (l *Localizer) Temp(celsius float64) string {
-	if l.locale.Fahrenheit {
-		return l.unit(celsius*9/5+32, 0, "°F")
-	}
-	return l.unit(celsius, 0, "°C")
-}
+func (l *Localizer) Temp(celsius float64) string { return l.degrees(celsius, 32, 0) }
 
 // TempFine says a temperature given in Celsius with one decimal.
-func (l *Localizer) TempFine(celsius float64) string {
-	if l.locale.Fahrenheit {
-		return l.unit(celsius*9/5+32, 1, "°F")
-	}
-	return l.unit(celsius, 1, "°C")
-}
+func (l *Localizer) TempFine(celsius float64) string { return l.degrees(celsius, 32, 1) }
 
 // TempSpan says a difference of temperatures given in Celsius, with one decimal.
-func (l *Localizer) TempSpan(celsius float64) string {
+func (l *Localizer) TempSpan(celsius float64) string { return l.degrees(celsius, 0, 1) }
+
+// degrees says degrees on the locale's scale; zeroF is what 0 °C is there in °F.
+func (l *Localizer) degrees(celsius, zeroF float64, digits int) string {
 	if l.locale.Fahrenheit {
-		return l.unit(celsius*9/5, 1, "°F")
+		return l.unit(celsius*9/5+zeroF, digits, "°F")
 	}
-	return l.unit(celsius, 1, "°C")
+	return l.unit(celsius, digits, "°C")
 }
 
 // Percent says whole percent.
