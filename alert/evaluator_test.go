@@ -216,7 +216,7 @@ func TestNobodyWatched(t *testing.T) {
 	s := newScene(t, text.Locale{})
 	s.ready(-20)
 	s.set(func(e *estimator.Estimate) { e.Quality, e.RisePercent = estimator.QualityGap, 105 })
-	s.in.System.Unwatched = Span{noon().Add(-100 * time.Minute), noon()}
+	s.in.System.Unwatched = bake.Span{From: noon().Add(-100 * time.Minute), Until: noon()}
 	s.run(time.Minute, 5*time.Second, nil)
 	assert.Empty(t, s.said, "it waits for a first reading")
 	s.run(10*time.Minute, 5*time.Second, nil)
@@ -239,7 +239,7 @@ func TestNobodyWatched(t *testing.T) {
 // the gap: that is no measurement of now.
 func TestNobodyWatchedDoesNotTakeAnOldReadingForANewOne(t *testing.T) {
 	s := newScene(t, text.Locale{})
-	s.in.System.Unwatched = Span{noon().Add(-2 * time.Minute), noon()}
+	s.in.System.Unwatched = bake.Span{From: noon().Add(-2 * time.Minute), Until: noon()}
 	old := func(in *Input) { in.Estimate.LastSeen = noon().Add(-2 * time.Minute) }
 	s.run(2*time.Minute, 5*time.Second, old)
 	assert.Empty(t, s.said, "it waits for a first reading")
@@ -248,7 +248,7 @@ func TestNobodyWatchedDoesNotTakeAnOldReadingForANewOne(t *testing.T) {
 	assert.Contains(t, s.saidA[0].Text, "by the forecast; the sensor has not seen it yet")
 
 	s = newScene(t, text.Locale{})
-	s.in.System.Unwatched = Span{noon().Add(-2 * time.Minute), noon()}
+	s.in.System.Unwatched = bake.Span{From: noon().Add(-2 * time.Minute), Until: noon()}
 	s.run(10*time.Second, 5*time.Second, nil)
 	require.NotEmpty(t, s.said)
 	assert.Contains(t, s.saidA[0].Text, "now, as measured")

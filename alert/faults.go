@@ -196,7 +196,7 @@ func (o *observation) plain(kind Kind, v text.Values) words {
 // that it can say how the dough is. Messages about other spans run out.
 func nobodyWatched(o *observation) []condition {
 	gap, key := o.System.Unwatched, ""
-	if !gap.IsZero() {
+	if !gap.From.IsZero() {
 		key = spanKey(gap.From)
 	}
 	var found []condition
@@ -205,7 +205,7 @@ func nobodyWatched(o *observation) []condition {
 			found = append(found, condition{kind: NobodyWatched, sub: k.sub})
 		}
 	}
-	if gap.IsZero() {
+	if gap.From.IsZero() {
 		return found
 	}
 	since := o.At.Sub(gap.Until)
@@ -219,7 +219,7 @@ func nobodyWatched(o *observation) []condition {
 func (o *observation) seenSince(t time.Time) bool { return o.sees() && o.e.LastSeen.After(t) }
 
 // sayUnwatched words how long nobody watched and what the dough did meanwhile.
-func sayUnwatched(o *observation, gap Span) words {
+func sayUnwatched(o *observation, gap bake.Span) words {
 	v := o.values()
 	v["span"] = gap.Until.Sub(gap.From)
 	about := o.t.Say("nobody_watched.text", text.Values{"vessel": o.Vessel, "from": gap.From, "until": gap.Until})

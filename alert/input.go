@@ -38,14 +38,8 @@ type System struct {
 	UnderVoltage  bool
 	// Unwatched is the span nobody watched before the last start, after an
 	// unclean stop. Zero when there was none. It may stay set: it is told once.
-	Unwatched Span
+	Unwatched bake.Span
 	// Awake is since when the vessel is watched without a break such as a sleep; zero
 	// when it always was. A sensor that was not asked before is not lost.
 	Awake time.Time
 }
-
-// Span is a stretch of time. The zero Span is none.
-type Span struct{ From, Until time.Time }
-
-// IsZero reports whether there is no span.
-func (s Span) IsZero() bool { return s.From.IsZero() || s.Until.IsZero() }

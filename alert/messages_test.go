@@ -157,7 +157,7 @@ func sights() []sight {
 		}}},
 		{"a thermometer", []func(*Input){func(in *Input) { in.Silent = []Silent{{"dough", noon()}, {Sensor: "air"}} }}},
 		{"nobody watched", []func(*Input){func(in *Input) {
-			in.System.Unwatched = Span{noon().Add(-100 * time.Minute), noon()}
+			in.System.Unwatched = bake.Span{From: noon().Add(-100 * time.Minute), Until: noon()}
 			in.Estimate.Even, in.Estimate.Ready = soon(70)
 		}}},
 		{"the machine", []func(*Input){func(in *Input) { in.System = System{DiskFreeRatio: 0.034, UnderVoltage: true} }}},

@@ -137,7 +137,7 @@ func (m *Manager) attempt(ctx context.Context, q *queue, n Notification, now tim
 	if stored != nil {
 		m.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", n.ID, "error", stored)
 	}
-	q.rest(m.opts.Now(), stored != nil || n.State == Waiting, wait)
+	q.backOff(m.opts.Now(), stored != nil || n.State == Waiting, wait)
 	m.report(n)
 	if n.State == Failed && ctx.Err() == nil {
 		m.handOn(ctx, n)
@@ -175,9 +175,9 @@ func (m *Manager) outcome(n *Notification, answer string, err error) (wait time.
 	return wait
 }
 
-// rest sets the back-off of a queue: after trouble doubled each time up to a limit,
+// backOff sets the pause of a queue: after trouble doubled each time up to a limit,
 // with a jitter of a quarter either way, and at least what the other side asked for.
-func (q *queue) rest(now time.Time, trouble bool, wait time.Duration) {
+func (q *queue) backOff(now time.Time, trouble bool, wait time.Duration) {
 	if !trouble {
 		q.fails, q.until = 0, time.Time{}
 		return

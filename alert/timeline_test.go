@@ -33,9 +33,9 @@ func seen(q estimator.Quality) func(*estimator.Estimate) {
 // warm returns a change to a dough temperature.
 func warm(c float64) func(*estimator.Estimate) { return func(e *estimator.Estimate) { e.DoughC = c } }
 
-// asleep lets a scene sleep for 40 minutes after ten minutes of readings. On waking no
+// sleep lets a scene sleep for 40 minutes after ten minutes of readings. On waking no
 // sensor has been asked yet, and the thermometer's last answer was a fault.
-func (s *scene) asleep() {
+func (s *scene) sleep() {
 	s.then(10*time.Minute, nil)
 	seenAt := s.in.At
 	s.in.At = s.in.At.Add(40 * time.Minute)
@@ -145,17 +145,17 @@ func timelines() map[string]struct {
 			s.then(time.Hour, seen(estimator.QualityGap))
 		}, []string{"12:15 raised sensor_lost no_reading"}},
 		"a sleep loses no sensor": {func(s *scene) {
-			s.asleep()
+			s.sleep()
 			s.then(m, nil)
 			s.in.Silent = nil
 			s.then(30*m, seen(estimator.QualityOK))
 		}, nil},
 		"a sensor that stays away after a sleep is told from waking on": {func(s *scene) {
-			s.asleep()
+			s.sleep()
 			s.then(14*m, nil)
 		}, []string{"12:55 raised sensor_lost no_reading"}},
 		"a thermometer that stays away after a sleep": {func(s *scene) {
-			s.asleep()
+			s.sleep()
 			s.then(30*m, seen(estimator.QualityOK))
 		}, []string{"13:05 raised probe_lost dough"}},
 		"a vessel that is idle": {func(s *scene) { s.unwatched(estimator.Idle) }, nil},

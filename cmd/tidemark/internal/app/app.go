@@ -55,11 +55,11 @@ type App struct {
 	notBefore time.Time // last sign of life of the run before; zero when there was none
 	doubted   bool      // the clock may not have been set yet when this watch began
 	spanMu    sync.Mutex
-	began     time.Time  // of this watch; moves with the clock
-	unwatched alert.Span // before this watch, after an unclean stop; moves with the clock
-	advanced  time.Time  // last; moves with the clock
-	awake     time.Time  // since when nothing kept it from being advanced; moves with the clock
-	slept     bool       // awake is the end of a sleep, not the start of this watch
+	began     time.Time // of this watch; moves with the clock
+	unwatched bake.Span // before this watch, after an unclean stop; moves with the clock
+	advanced  time.Time // last; moves with the clock
+	awake     time.Time // since when nothing kept it from being advanced; moves with the clock
+	slept     bool      // awake is the end of a sleep, not the start of this watch
 
 	server        *server
 	metrics       http.Handler // when it has an address of its own
@@ -250,7 +250,7 @@ func (a *App) system() alert.System {
 func (a *App) clockTrusted() bool { return !a.opt.Live || clockSet(a.timesync, time.Now()) }
 
 // span returns since when this App watches and how long nobody did before.
-func (a *App) span() (began time.Time, unwatched alert.Span) {
+func (a *App) span() (began time.Time, unwatched bake.Span) {
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
 	return a.began, a.unwatched

@@ -143,7 +143,7 @@ func (a *App) stepSpan(skew time.Duration, late bool) {
 	defer a.spanMu.Unlock()
 	a.began = a.began.Add(skew)
 	alert.ClockStep{By: skew}.Times(&a.advanced, &a.awake)
-	if late && !a.unwatched.IsZero() {
+	if late && !a.unwatched.From.IsZero() {
 		a.unwatched.Until = a.unwatched.Until.Add(skew)
 	}
 }

@@ -46,7 +46,7 @@ func (a *App) resume(ctx context.Context) error {
 	}
 	now := a.opt.Clock.Now()
 	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(open) > 0 {
-		a.unwatched = alert.Span{From: o.LastWrite, Until: now}
+		a.unwatched = bake.Span{From: o.LastWrite, Until: now}
 	}
 	for _, r := range open {
 		err = errors.Join(err, a.ensureStart(ctx, r))
