@@ -203,11 +203,8 @@ const lowShare = 0.8
 // coldAhead is how much time at its present warmth the cold is worth to so many
 // kilograms of dough.
 func (s *State) coldAhead(kg float64) time.Duration {
-	c := s.Estimate.DoughC
-	if math.IsNaN(c) {
-		c = s.Estimate.AirC
-	}
-	if math.IsNaN(c) || !(kg > 0) {
+	c := knownOr(s.Estimate.DoughC, s.Estimate.AirC)
+	if c == 0 || !(kg > 0) {
 		return 0
 	}
 	f := heat.Fridge{AirC: usualFridgeC, PieceKg: kg}

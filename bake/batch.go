@@ -169,12 +169,6 @@ func (b Batch) ScaleToTub(tubL, risePercent, headroom float64) (Batch, error) {
 	if !(tubL > 0) {
 		return Batch{}, FieldError{"tub_l", fmt.Sprintf("the tub must hold more than 0 L, found %g", tubL)}
 	}
-	if !(headroom >= 0 && headroom < 1) {
-		return Batch{}, FieldError{"headroom", fmt.Sprintf("the headroom is a ratio from 0 to below 1, found %g", headroom)}
-	}
-	if !(risePercent >= 0) {
-		return Batch{}, FieldError{"rise_percent", fmt.Sprintf("the rise must be 0 %% or more, found %g", risePercent)}
-	}
 	risenL := n.StartVolumeL * (1 + risePercent/100)
 	return b.Scale(tubL * (1 - headroom) / risenL), nil
 }
@@ -186,10 +180,6 @@ func (b Batch) WithInoculation(percent float64) (Batch, error) {
 	n, err := b.Numbers()
 	if err != nil {
 		return Batch{}, err
-	}
-	if !(percent > 0 && percent <= inoculationLimits().possible.high) {
-		return Batch{}, FieldError{"inoculation", fmt.Sprintf("the share of fermented flour must be above 0 to %g %%, found %g",
-			inoculationLimits().possible.high, percent)}
 	}
 	fermented := n.FlourG * percent / 100
 	levain := b.Levain

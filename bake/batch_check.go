@@ -62,23 +62,21 @@ func (b Batch) checkMasses() error {
 			return err
 		}
 	}
-	if err := grams("water_g", b.WaterG, false); err != nil {
-		return err
-	}
-	if err := grams("salt_g", b.SaltG, false); err != nil {
-		return err
-	}
-	if err := grams("levain.grams", b.Levain.Grams, false); err != nil {
-		return err
+	for _, m := range []struct {
+		field string
+		g     float64
+	}{{"water_g", b.WaterG}, {"salt_g", b.SaltG}, {"levain.grams", b.Levain.Grams}} {
+		if err := grams(m.field, m.g, false); err != nil {
+			return err
+		}
 	}
 	if h := b.Levain.HydrationPercent; b.Levain.Grams > 0 && !(h >= 40 && h <= 250) {
 		return FieldError{"levain.hydration_percent", fmt.Sprintf("must be 40 to 250 %%, found %g: 100 means equal parts of flour and water", h)}
 	}
-	if b.Loaves < 0 || b.Loaves > 1000 {
-		return FieldError{"loaves", fmt.Sprintf("must be 0 (not divided) to 1000, found %d", b.Loaves)}
-	}
-	if b.AtOnce < 0 || b.AtOnce > 1000 {
-		return FieldError{"at_once", fmt.Sprintf("must be 0 (not said) to 1000 loaves in one bake, found %d", b.AtOnce)}
+	for i, n := range []int{b.Loaves, b.AtOnce} {
+		if n < 0 || n > 1000 {
+			return FieldError{[]string{"loaves", "at_once"}[i], fmt.Sprintf("must be 0 (not said) to 1000, found %d", n)}
+		}
 	}
 	if !slices.Contains([]Ware{"", Pot, Tin, Stone, Tray}, b.BakeIn) {
 		return FieldError{"bake_in", fmt.Sprintf("must be pot, tin, stone or tray, found %q", b.BakeIn)}

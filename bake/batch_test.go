@@ -89,17 +89,9 @@ func TestScaleToTub(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 3.6, 2*n.StartVolumeL, 1e-9)
 
-	for _, c := range []struct {
-		tub, rise, head float64
-		want            string
-	}{
-		{0, 100, 0.1, "tub_l: the tub must hold more than 0 L, found 0"},
-		{4, -1, 0.1, "rise_percent: the rise must be 0 % or more, found -1"},
-		{4, 100, 1, "headroom: the headroom is a ratio from 0 to below 1, found 1"},
-		{math.NaN(), 100, 0, "tub_l: the tub must hold more than 0 L, found NaN"},
-	} {
-		_, err := bake.DefaultBatch().ScaleToTub(c.tub, c.rise, c.head)
-		assert.EqualError(t, err, c.want)
+	for _, tub := range []float64{0, math.NaN()} {
+		_, err := bake.DefaultBatch().ScaleToTub(tub, 100, 0.1)
+		assert.ErrorContains(t, err, "tub_l: the tub must hold more than 0 L")
 	}
 }
 
@@ -125,7 +117,7 @@ func TestValidateRefuses(t *testing.T) {
 		{"all levain", func(b *bake.Batch) { b.Levain.Grams = 4000 }, "levain.grams: the share of fermented flour must be 0 to 60 %, found 69.0 %: check the masses"},
 		{"levain hydration", func(b *bake.Batch) { b.Levain.HydrationPercent = 0 }, "levain.hydration_percent: must be 40 to 250 %, found 0: 100 means equal parts of flour and water"},
 		{"kilograms", func(b *bake.Batch) { b.WaterG = 2e6 }, "water_g: must be at most 1000000 g, found 2e+06: masses are in grams"},
-		{"loaves", func(b *bake.Batch) { b.Loaves = -1 }, "loaves: must be 0 (not divided) to 1000, found -1"},
+		{"loaves", func(b *bake.Batch) { b.Loaves = -1 }, "loaves: must be 0 (not said) to 1000, found -1"},
 		{"nameless", func(b *bake.Batch) { b.Inclusions = []bake.Inclusion{{Grams: 1}} }, "inclusions[0].name: a name is needed: allergens are told by it"},
 		{"wet", func(b *bake.Batch) { b.Inclusions = []bake.Inclusion{{Name: "x", Grams: 1, WaterG: 2}} }, "inclusions[0].water_g: must be 0 to its own mass of 1 g, found 2"},
 	} {

@@ -5,6 +5,8 @@ import (
 	"math"
 	"time"
 
+	"gonum.org/v1/gonum/stat"
+
 	"tidemark/estimator"
 )
 
@@ -68,24 +70,23 @@ func CoolBy(points []CorePoint, roomC, coreC float64) (estimator.Window, error) 
 	if coreC < roomC+1 {
 		return estimator.Window{}, fmt.Errorf("a core of %.0f °C is out of reach in a room of %.0f °C", coreC, roomC)
 	}
-	var n, sx, sy, sxx, sxy float64
+	var hours, excess []float64
 	for _, p := range pts {
 		if !(p.CoreC > roomC+0.5) {
 			return estimator.Window{}, fmt.Errorf("the core must be above the room's %.1f °C, found %.1f °C at %s", roomC, p.CoreC, p.At.Format(time.RFC3339))
 		}
-		x, y := p.At.Sub(pts[0].At).Hours(), math.Log(p.CoreC-roomC)
-		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
+		hours, excess = append(hours, p.At.Sub(pts[0].At).Hours()), append(excess, math.Log(p.CoreC-roomC))
 	}
-	slope := (n*sxy - sx*sy) / (n*sxx - sx*sx)
+	start, slope := stat.LinearRegression(hours, excess, nil, false)
 	switch {
 	case slope >= 0:
 		return estimator.Window{}, fmt.Errorf("the core does not fall: %.1f °C at %s", pts[len(pts)-1].CoreC, pts[len(pts)-1].At.Format(time.RFC3339))
 	case slope < -quickestFall:
 		return estimator.Window{}, fmt.Errorf("the probe falls faster than a loaf cools: is it still in the loaf?")
 	}
-	hours := (math.Log(coreC-roomC) - (sy-slope*sx)/n) / slope
+	togo := (math.Log(coreC-roomC) - start) / slope
 	at := func(h float64) time.Time { return pts[0].At.Add(hoursOf(math.Max(0, h))) }
-	return estimator.Window{From: at(hours * (1 - z80*coolingDoubt)), Median: at(hours), Until: at(hours * (1 + z80*coolingDoubt))}, nil
+	return estimator.Window{From: at(togo * (1 - z80*coolingDoubt)), Median: at(togo), Until: at(togo * (1 + z80*coolingDoubt))}, nil
 }
 
 // pastPeak drops the readings before the core's highest value, and those that

@@ -8,13 +8,6 @@ import (
 	"tidemark/estimator"
 )
 
-// CoreInput is one reading of the probe in the loaf.
-type CoreInput struct {
-	CoreC     float64 // Celsius; NaN when the probe gives nothing
-	RoomC     float64 // where it will cool, Celsius; NaN when not known
-	AltitudeM float64 // of the kitchen above the sea
-}
-
 // Keeping and reading the core; common practice, no source.
 const (
 	coreEvery    = time.Minute      // spacing of what is kept
@@ -39,19 +32,20 @@ func (p *Process) InOven() bool {
 // FollowCore takes in a reading of the core. It notes when the core is in the
 // done range, sees by its fall that the loaf is out, and then works out when it
 // is cool enough to slice. It returns true when a step was closed by it. It
-// does nothing before the loaf is in the oven.
-func (p *Process) FollowCore(now time.Time, in CoreInput) bool {
+// does nothing before the loaf is in the oven. Temperatures in Celsius, of the loaf and of
+// where it will cool, NaN when not known; the altitude of the kitchen in metres.
+func (p *Process) FollowCore(now time.Time, coreC, roomC, altitudeM float64) bool {
 	if !p.InOven() {
 		return false
 	}
 	t := &p.Track
-	if !p.keepCore(now, in.CoreC) {
+	if !p.keepCore(now, coreC) {
 		return false
 	}
-	t.Done = p.Batch.DoneCore(in.AltitudeM)
+	t.Done = p.Batch.DoneCore(altitudeM)
 	p.noteDone()
 	closed := p.noteOut()
-	p.forecastCool(in.RoomC)
+	p.forecastCool(roomC)
 	return closed
 }
 

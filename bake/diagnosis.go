@@ -2,6 +2,7 @@ package bake
 
 import (
 	"math"
+	"slices"
 )
 
 // What a person may see in the jar.
@@ -44,7 +45,7 @@ func Seen(what string) Finding {
 // source; temperature is first because it costs nothing and explains most.
 func Diagnose(past []PastFeed) []Finding {
 	var out []Finding
-	known := withPeak(past)
+	known := slices.DeleteFunc(slices.Clone(past), func(p PastFeed) bool { return math.IsNaN(p.PeakPercent) })
 	if len(known) < 3 {
 		return out
 	}
@@ -62,33 +63,19 @@ func found(key string, v Values, do []Said) Finding {
 	return Finding{What: Said{Key: "starter." + key}, Evidence: Said{"starter." + key + ".seen", v}, Do: do}
 }
 
-func withPeak(past []PastFeed) []PastFeed {
-	var out []PastFeed
-	for _, p := range past {
-		if !math.IsNaN(p.PeakPercent) {
-			out = append(out, p)
-		}
-	}
-	return out
-}
-
 // neverDoubled looks at the last feeds.
 func neverDoubled(known []PastFeed) (Finding, bool) {
 	last := known[max(0, len(known)-6):]
-	best, temps := 0.0, []float64{}
+	best := 0.0
 	for _, p := range last {
 		best = math.Max(best, p.PeakPercent)
-		if !math.IsNaN(p.MeanC) {
-			temps = append(temps, p.MeanC)
-		}
 	}
 	if best >= weakPercent {
 		return Finding{}, false
 	}
-	key, mean, v := "weak", math.NaN(), Values{"feeds": len(last), "best_percent": best}
-	if len(temps) > 0 {
-		key, mean = "weak.at", average(temps)
-		v["mean_c"] = mean
+	key, mean, v := "weak", meanOf(last), Values{"feeds": len(last), "best_percent": best}
+	if !math.IsNaN(mean) {
+		key, v["mean_c"] = "weak.at", mean
 	}
 	f := found("weak", v, remedies(last, mean))
 	f.Evidence.Key = "starter." + key + ".seen"
@@ -152,19 +139,16 @@ func slowerThanItself(known []PastFeed) (Finding, bool) {
 	if slower < 0.25 || recent.Log-before.Log < 2*peakNoise*math.Sqrt(1.0/3+1/float64(before.Feeds)) {
 		return Finding{}, false
 	}
-	var temps []float64
-	for _, p := range known[len(known)-3:] {
-		temps = append(temps, p.MeanC)
-	}
-	return found("slower", Values{"slower_percent": 100 * slower, "feeds": before.Feeds}, remedies(known[len(known)-3:], average(temps))), true
+	last := known[len(known)-3:]
+	return found("slower", Values{"slower_percent": 100 * slower, "feeds": before.Feeds}, remedies(last, meanOf(last))), true
 }
 
-// average of the numbers in list; NaN when there are none.
-func average(list []float64) float64 {
+// meanOf is the mean temperature of feeds; NaN when none is known.
+func meanOf(feeds []PastFeed) float64 {
 	sum, n := 0.0, 0.0
-	for _, v := range list {
-		if !math.IsNaN(v) {
-			sum, n = sum+v, n+1
+	for _, f := range feeds {
+		if !math.IsNaN(f.MeanC) {
+			sum, n = sum+f.MeanC, n+1
 		}
 	}
 	return sum / n

@@ -165,15 +165,15 @@ func TestDoneCore(t *testing.T) {
 func TestALoafUnderItsLidIsNotDone(t *testing.T) {
 	p := loaded(t)
 	for now := at(16, 10); now.Before(at(16, 25)); now = now.Add(time.Minute) {
-		p.FollowCore(now, bake.CoreInput{CoreC: 95, RoomC: 22})
+		p.FollowCore(now, 95, 22, 0)
 	}
 	assert.Zero(t, p.Track.DoneAt, "the lid is on")
 	require.NoError(t, p.Done(bake.UncoverID, at(16, 25), "Ada"))
 	for now := at(16, 25); now.Before(at(16, 35)); now = now.Add(time.Minute) {
-		p.FollowCore(now, bake.CoreInput{CoreC: 96, RoomC: 22})
+		p.FollowCore(now, 96, 22, 0)
 		assert.Zero(t, p.Track.DoneAt, now)
 	}
-	p.FollowCore(at(16, 35), bake.CoreInput{CoreC: 96, RoomC: 22})
+	p.FollowCore(at(16, 35), 96, 22, 0)
 	assert.Equal(t, at(16, 35), p.Track.DoneAt)
 	out := pick(t, p.Steps(at(16, 36), unseen()), bake.OutID)
 	assert.Equal(t, bake.DueNow, out.State)

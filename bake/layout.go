@@ -347,10 +347,8 @@ func (l *layout) reaches(risePercent float64) (estimator.Window, bool) {
 	case p == estimator.Ready && l.est.Ready.IsZero():
 		return point(l.est.PhaseSince), true
 	}
-	if risePercent == 0 || risePercent == l.est.TargetPercent {
-		return l.est.Ready, !l.est.Ready.IsZero()
-	}
-	return FanCrossing(l.est, risePercent)
+	w := reaching(l.est, risePercent)
+	return w, !w.IsZero()
 }
 
 // own reports whether the estimate is about the rise of this stage: that rise

@@ -232,7 +232,7 @@ func (s *Session) followBread(now time.Time, around Around) {
 	}
 	air := s.roomC(around)
 	s.process.FollowProof(now, ProofInput{StartC: knownC(s.bulkC), AirC: air, Basket: around.Basket, Sample: around.Sample})
-	s.process.FollowCore(now, CoreInput{CoreC: around.CoreC, RoomC: air, AltitudeM: s.vessel.AltitudeM})
+	s.process.FollowCore(now, around.CoreC, air, s.vessel.AltitudeM)
 }
 
 // knownC is a temperature, or NaN where 0 says that it is not known.

@@ -139,7 +139,7 @@ func TestNothingIsFollowedOutsideTheProof(t *testing.T) {
 	assert.Equal(t, bake.Track{}, p.Track)
 	_, ok := p.After(at(12, 0), p.Steps(at(12, 0), unseen()))
 	assert.False(t, ok)
-	assert.False(t, p.FollowCore(at(12, 0), bake.CoreInput{CoreC: 95}))
+	assert.False(t, p.FollowCore(at(12, 0), 95, 22, 0))
 	assert.Equal(t, bake.Track{}, p.Track)
 }
 
@@ -158,7 +158,7 @@ func inventedCore(now time.Time, perHour float64) float64 {
 // closed by the probe.
 func bakeTo(p *bake.Process, until time.Time, perHour float64) (closed time.Time) {
 	for now := at(16, 0); !now.After(until); now = now.Add(30 * time.Second) {
-		if p.FollowCore(now, bake.CoreInput{CoreC: inventedCore(now, perHour), RoomC: 22}) {
+		if p.FollowCore(now, inventedCore(now, perHour), 22, 0) {
 			closed = now
 		}
 	}
@@ -223,13 +223,13 @@ func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
 	require.NoError(t, p.Done(bake.UncoverID, at(16, 21), "Ada"))
 	assert.Equal(t, "16:40", clock(pick(t, p.Steps(at(16, 30), unseen()), bake.OutID)))
 	for now := at(16, 22); now.Before(at(16, 45)); now = now.Add(time.Minute) {
-		p.FollowCore(now, bake.CoreInput{CoreC: 80, RoomC: 22})
+		p.FollowCore(now, 80, 22, 0)
 	}
 	out := pick(t, p.Steps(at(16, 44), unseen()), bake.OutID)
 	assert.Equal(t, bake.Waiting, out.State)
 	assert.Contains(t, words(out.Why...), "not in the done range yet: 80 °C of 93 °C")
 	for now := at(16, 45); now.Before(at(17, 20)); now = now.Add(time.Minute) {
-		p.FollowCore(now, bake.CoreInput{CoreC: 80, RoomC: 22})
+		p.FollowCore(now, 80, 22, 0)
 	}
 	out = pick(t, p.Steps(at(17, 19), unseen()), bake.OutID)
 	assert.Equal(t, bake.DueNow, out.State, "a probe that is wrong does not burn the loaf")
@@ -240,11 +240,11 @@ func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
 func TestOneHotReadingIsNotDone(t *testing.T) {
 	p := loaded(t)
 	for i, c := range []float64{60, 99, 61, 62} {
-		p.FollowCore(at(16, 10+i), bake.CoreInput{CoreC: c, RoomC: 22})
+		p.FollowCore(at(16, 10+i), c, 22, 0)
 	}
 	assert.Zero(t, p.Track.DoneAt)
 	for i, c := range []float64{math.NaN(), -40, 400} {
-		assert.False(t, p.FollowCore(at(16, 20+i), bake.CoreInput{CoreC: c, RoomC: 22}))
+		assert.False(t, p.FollowCore(at(16, 20+i), c, 22, 0))
 	}
 	assert.Len(t, p.Track.Core, 4)
 }
@@ -254,14 +254,14 @@ func TestOneHotReadingIsNotDone(t *testing.T) {
 func TestAPulledProbeIsNotACooledLoaf(t *testing.T) {
 	p := loaded(t)
 	for now := at(16, 0); now.Before(at(16, 40)); now = now.Add(time.Minute) {
-		p.FollowCore(now, bake.CoreInput{CoreC: inventedCore(now, 1), RoomC: 22})
+		p.FollowCore(now, inventedCore(now, 1), 22, 0)
 	}
 	for now := at(16, 40); now.Before(at(17, 10)); now = now.Add(time.Minute) {
-		p.FollowCore(now, bake.CoreInput{CoreC: 22 + 73*math.Exp(-now.Sub(at(16, 40)).Minutes()/2), RoomC: 22})
+		p.FollowCore(now, 22+73*math.Exp(-now.Sub(at(16, 40)).Minutes()/2), 22, 0)
 	}
 	assert.NotEqual(t, bake.Done, p.Marks[bake.OutID].State)
 	require.NoError(t, p.Done(bake.OutID, at(17, 10), "Ada"))
-	p.FollowCore(at(17, 11), bake.CoreInput{CoreC: 22, RoomC: 22})
+	p.FollowCore(at(17, 11), 22, 22, 0)
 	assert.Zero(t, p.CoolBy)
 	a, _ := p.After(at(17, 11), p.Steps(at(17, 11), unseen()))
 	assert.Contains(t, words(a.Why...), "the probe in the loaf does not tell it yet")
@@ -346,7 +346,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 		_ = p.Done(bake.BakeID, now, "Ada")
 		for range rapid.IntRange(1, 60).Draw(r, "readings") {
 			now = now.Add(time.Minute)
-			p.FollowCore(now, bake.CoreInput{CoreC: rapid.Float64Range(-20, 150).Draw(r, "core"), RoomC: 22})
+			p.FollowCore(now, rapid.Float64Range(-20, 150).Draw(r, "core"), 22, 0)
 			if w := p.CoolBy; w.Median.Before(w.From) || w.Until.Before(w.Median) {
 				r.Fatalf("window not ordered: %v", w)
 			}
@@ -357,7 +357,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 func TestThePointsOfTheCoreStayBounded(t *testing.T) {
 	p := loaded(t)
 	for i := range 600 {
-		p.FollowCore(at(16, i), bake.CoreInput{CoreC: 20, RoomC: 22})
+		p.FollowCore(at(16, i), 20, 22, 0)
 	}
 	assert.Len(t, p.Track.Core, 400)
 	assert.Equal(t, at(16, 0), p.Track.Core[0].At, "the first stays: it tells this loading from an earlier one")

@@ -16,7 +16,6 @@
 package heat
 
 import (
-	"fmt"
 	"math"
 
 	"tidemark/estimator/kinetics"
@@ -36,17 +35,6 @@ const massExponent = 0.37
 type Fridge struct {
 	AirC    float64 // where the dough ends, Celsius
 	PieceKg float64 // mass of one piece: loaf in its basket, or the whole tub
-}
-
-// Validate refuses what is no refrigerator.
-func (f Fridge) Validate() error {
-	switch {
-	case !(f.AirC >= -2 && f.AirC <= 15):
-		return fmt.Errorf("the refrigerator must be -2 to 15 °C, found %g", f.AirC)
-	case !(f.PieceKg > 0.02 && f.PieceKg <= 50):
-		return fmt.Errorf("a piece of dough must weigh 0.02 to 50 kg, found %g", f.PieceKg)
-	}
-	return nil
 }
 
 // Cooling is the published curve for this piece.

@@ -90,13 +90,6 @@ func TestCarryAgainstFiniteDifferences(t *testing.T) {
 	}
 }
 
-func TestValidate(t *testing.T) {
-	assert.NoError(t, heat.Fridge{AirC: 4, PieceKg: 0.8}.Validate())
-	assert.EqualError(t, heat.Fridge{AirC: 20, PieceKg: 0.8}.Validate(), "the refrigerator must be -2 to 15 °C, found 20")
-	assert.EqualError(t, heat.Fridge{AirC: 4, PieceKg: 800}.Validate(), "a piece of dough must weigh 0.02 to 50 kg, found 800")
-	assert.Error(t, heat.Fridge{AirC: math.NaN(), PieceKg: 0.8}.Validate())
-}
-
 func TestCoolingProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		kg := rapid.Float64Range(0.1, 3).Draw(t, "kg")

@@ -208,8 +208,8 @@ func (c *candidate) coldNote(p Plan) bake.Sentences {
 		return because("note.cold.tub", v)
 	}
 	out := because("note.cold", v)
-	if t, known := bake.TargetForRetard(c.placeC); known {
-		out = append(out, because("note.table", bake.Values{"table_percent": t})...)
+	if t := estimator.CommonTargets(); c.placeC >= t[0].DoughC && c.placeC <= t[len(t)-1].DoughC { // T. Cucuzza, January 2023
+		out = append(out, because("note.table", bake.Values{"table_percent": t.At(c.placeC)})...)
 	}
 	return out
 }
