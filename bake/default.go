@@ -174,23 +174,9 @@ func shapeSteps(b Batch, kind Kind, o Oven) []StepDef {
 func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 	core := b.DoneCore(0)
 	v := Values{"hot_c": o.HotC, "then_c": o.ThenC, "low_c": core.LowC, "best_c": core.BestC, "most_c": core.MostC}
-	in, open, heat := "in."+string(o.Ware), "open."+string(o.Ware), "preheat"
-	inWarn, openWarn := []string{"hot", "smoke"}, []string{"hot"}
-	switch {
-	case kind == Rye:
-		in, open = "in.rye", "open.rye"
-	case kind == Rich:
-		in, open = "in.tin", "open.rich"
-	case o.Ware == Pot:
-		heat, inWarn, openWarn = "preheat.pot", []string{"heat", "limit", "glass", "smoke"}, []string{"heat"}
-	case o.Ware == Stone:
-		heat, inWarn, openWarn = "preheat.stone", []string{"steam", "limit", "glass", "smoke"}, []string{"steam"}
-	case o.Ware == Tray:
-		inWarn, openWarn = []string{"steam", "limit", "glass", "smoke"}, []string{"steam"}
-	}
 	defs := []StepDef{
 		{ID: OvenCheckID, Key: "oven-check", Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin + 10, Hands: true, Warn: []string{"oven"}},
-		{ID: PreheatID, Key: heat, Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin, TakesMin: o.HeatMin, Hands: true, Values: v, Warn: []string{"oven", "probe"}},
+		{ID: PreheatID, Key: o.heat, Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin, TakesMin: o.HeatMin, Hands: true, Values: v, Warn: []string{"oven", "probe"}},
 	}
 	for k := 1; k <= b.Bakes(); k++ {
 		id, wait, out := func(id string) string { return wave(id, k) }, 0, "out"
@@ -204,8 +190,8 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 			}
 		}
 		defs = append(defs,
-			StepDef{ID: id(BakeID), Key: in, Trigger: ByClock, WaitMin: wait, TakesMin: 2, Hands: true, Values: v, Warn: inWarn},
-			StepDef{ID: id(UncoverID), Key: open, Trigger: ByClock, WaitMin: o.FirstMin - 2, TakesMin: 1, Hands: true, Values: v, Warn: openWarn},
+			StepDef{ID: id(BakeID), Key: o.in, Trigger: ByClock, WaitMin: wait, TakesMin: 2, Hands: true, Values: v, Warn: o.inWarn},
+			StepDef{ID: id(UncoverID), Key: o.open, Trigger: ByClock, WaitMin: o.FirstMin - 2, TakesMin: 1, Hands: true, Values: v, Warn: o.openWarn},
 			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin - 1, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
 	}
 	usual := b.Cooling()

@@ -104,6 +104,9 @@ type Oven struct {
 	FirstMin   int     // under the lid, with steam, or until the oven is lowered or the loaf covered
 	OpenMin    int     // after that
 	BetweenMin int     // heating up again between two bakes
+
+	heat, in, open   string // keys of the words of its steps
+	inWarn, openWarn []string
 }
 
 // bakeExponent is how baking and cooling grow with the mass of a piece: between
@@ -113,26 +116,29 @@ const bakeExponent = 0.45
 // Oven returns how the batch bakes: temperatures and minutes by kind, ware and
 // mass. The rows are for a piece of 750 g; common practice, no source.
 func (b Batch) Oven() Oven {
-	o, total, least := Oven{HeatMin: 45, HotC: 250, ThenC: 230, BetweenMin: 15}, 42.0, 15.0
-	o.Ware = b.Ware()
-	first := 0.48 // of the whole time
-	switch kind := b.Kind(); {
+	ware, kind := b.Ware(), b.Kind()
+	o := Oven{Ware: ware, HeatMin: 45, HotC: 250, ThenC: 230, BetweenMin: 15, heat: "preheat", in: "in." + string(ware), open: "open." + string(ware),
+		inWarn: []string{"hot", "smoke"}, openWarn: []string{"hot"}}
+	total, least, first := 42.0, 15.0, 0.48 // minutes, and the share of the first part
+	wet := []string{"steam", "limit", "glass", "smoke"}
+	switch {
 	case kind == Rich:
-		o.HeatMin, o.HotC, o.ThenC, o.BetweenMin = 20, 180, 180, 5
+		o.HeatMin, o.HotC, o.ThenC, o.BetweenMin, o.in, o.open = 20, 180, 180, 5, "in.tin", "open.rich"
 		total, first = 36, 0.6
-		if o.Ware == Tray {
+		if ware == Tray {
 			o.HotC, o.ThenC, first = 190, 190, 0.7
 		}
 	case kind == Rye:
-		o.HeatMin, o.HotC, o.ThenC, o.BetweenMin = 40, 250, 190, 10
+		o.HeatMin, o.HotC, o.ThenC, o.BetweenMin, o.in, o.open = 40, 250, 190, 10, "in.rye", "open.rye"
 		total, first = 53, 0.2
-	case o.Ware == Tray:
-		o.HeatMin, o.HotC, o.ThenC = 30, 230, 220
-		first = 0.5
-	case o.Ware == Tin:
+	case ware == Tray:
+		o.HeatMin, o.HotC, o.ThenC, o.inWarn, o.openWarn, first = 30, 230, 220, wet, wet[:1], 0.5
+	case ware == Tin:
 		o.HeatMin, o.HotC, o.ThenC, first = 30, 230, 210, 0.6
-	case o.Ware == Stone:
-		o.HotC, o.ThenC, first = 250, 220, 0.36
+	case ware == Stone:
+		o.HotC, o.ThenC, o.heat, o.inWarn, o.openWarn, first = 250, 220, "preheat.stone", wet, wet[:1], 0.36
+	default:
+		o.heat, o.inWarn, o.openWarn = "preheat.pot", []string{"heat", "limit", "glass", "smoke"}, []string{"heat"}
 	}
 	g := b.numbers().PerLoafG
 	minutes := math.Max(least, total*math.Pow(math.Max(g, 30)/750, bakeExponent))
