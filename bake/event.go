@@ -100,13 +100,19 @@ const NoBatch = "-"
 // ByItself signs the events that tidemark notes without being told.
 const ByItself = "itself"
 
-// Refusal is an event that makes no sense now. Its text is shown to the person.
+// Refusal is an event that makes no sense now.
 type Refusal struct {
-	Why string
-	Ask *Ask // what is to be told first; nil where that would not help
+	Why  string // shown to the person; empty until Said is put into words
+	Said Said
+	Ask  *Ask // what is to be told first; nil where that would not help
 }
 
-func (r Refusal) Error() string { return r.Why }
+func (r Refusal) Error() string {
+	if r.Why == "" {
+		return fmt.Sprintf("%s %v", r.Said.Key, r.Said.Values)
+	}
+	return r.Why
+}
 
 // refuse returns a Refusal.
-func refuse(format string, args ...any) error { return Refusal{Why: fmt.Sprintf(format, args...)} }
+func refuse(key string, v Values) error { return Refusal{Said: Said{"refused." + key, v}} }

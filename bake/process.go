@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -148,13 +147,13 @@ func (p *Process) closed(id string) bool {
 // openStep checks that a step exists and is open.
 func (p *Process) openStep(id string, at time.Time) error {
 	if _, ok := p.def(id); !ok {
-		return p.unknown(id)
+		return refuse("no_step", Values{"step": id})
 	}
 	if p.closed(id) {
-		return fmt.Errorf("step %q is %s already: take that back first", id, p.Marks[id].State)
+		return refuse("closed."+string(p.Marks[id].State), Values{"step": p.name(id)})
 	}
 	if at.IsZero() {
-		return fmt.Errorf("step %q needs a time, found none", id)
+		return refuse("no_time", Values{"step": p.name(id)})
 	}
 	return nil
 }
@@ -166,17 +165,13 @@ func (p *Process) inOrder(id string) error {
 	if i < 0 || p.index(id) < i || p.closed(p.Defs[i].Since) {
 		return nil
 	}
-	first, _ := p.def(p.Defs[i].Since)
-	d, _ := p.def(id)
-	return fmt.Errorf("%q comes after %q, and that is not done yet: mark it first", d.ID, first.ID)
+	return refuse("not_yet", Values{"step": p.name(id), "first": p.name(p.Defs[i].Since)})
 }
 
-func (p *Process) unknown(id string) error {
-	ids := make([]string, len(p.Defs))
-	for i, d := range p.Defs {
-		ids[i] = d.ID
-	}
-	return fmt.Errorf("no step %q in this process; its steps are %v", id, ids)
+// name is what a step is called.
+func (p *Process) name(id string) Said {
+	d, _ := p.def(id)
+	return Said{Key: "step." + d.Key + ".name"}
 }
 
 func (p *Process) index(id string) int {

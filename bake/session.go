@@ -1,9 +1,7 @@
 package bake
 
 import (
-	"cmp"
 	"encoding/json"
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -193,29 +191,30 @@ func (s *Session) Translate(e Event) Event {
 
 // Check returns a Refusal when an event makes no sense now.
 func (s *Session) Check(e Event) error {
+	here := Values{"vessel": s.vessel.Name}
 	if ask := s.ask(e); ask != nil {
 		if ask.Kind.Starts() {
-			return Refusal{fmt.Sprintf("no rise is being watched in %s; start one first", s.vessel.Name), ask}
+			return Refusal{Said: Said{"refused.no_rise", here}, Ask: ask}
 		}
-		return Refusal{fmt.Sprintf("the step before it, %s, was not told: say when that was", cmp.Or(ask.StepID, string(ask.Kind))), ask}
+		return Refusal{Said: Said{"refused.step_before", Values{"step": s.process.name(ask.StepID)}}, Ask: ask}
 	}
 	switch {
 	case e.Kind == EventPlan && (e.Plan == nil || len(e.Plan.Process.Defs) == 0):
-		return refuse("say which plan: the wish is missing")
+		return refuse("no_plan", nil)
 	case e.Kind == EventPlan && s.underWay():
-		return refuse("a rise is under way in %s; end it first, or follow the plan in another vessel", s.vessel.Name)
+		return refuse("rising", here)
 	case e.Kind == EventTarget && !(e.TargetPercent >= 5 && e.TargetPercent <= 400):
-		return refuse("%g is outside 5 to 400; 100 means doubled", e.TargetPercent)
+		return refuse("target", Values{"percent": e.TargetPercent})
 	case e.Kind == EventLook && !(e.SeenPercent > leastSeen && e.SeenPercent <= mostSeen):
-		return refuse("a rise of %g %% cannot be seen: write 0 for as at the start, 100 for doubled", e.SeenPercent)
+		return refuse("seen", Values{"percent": e.SeenPercent})
 	case e.Kind == EventWarmth && (e.DoughC == nil || !(*e.DoughC >= coldestC && *e.DoughC <= warmestC)):
-		return refuse("say how warm the dough is, from %d to %d degrees Celsius", coldestC, warmestC)
+		return refuse("warmth", Values{"low_c": float64(coldestC), "high_c": float64(warmestC)})
 	case e.Kind == EventAway && (e.Away == nil || !e.Away.Until.After(e.Away.From) || !e.Away.Until.After(e.At)):
-		return refuse("say from when until when nobody is there; it must end after now")
+		return refuse("away", nil)
 	case e.Kind.Marks():
 		return s.checkStep(e)
 	case e.feed() != nil && e.feed().Validate() != nil:
-		return refuse("the feeding makes no sense: %v", e.feed().Validate())
+		return refuse("feed", Values{"reason": e.feed().Validate().Error()})
 	case e.Kind.Starts(), e.Kind == EventPlan, e.Kind == EventNote, e.Kind == EventJudged, s.underWay(), e.Kind == EventAway && s.process != nil:
 		return nil
 	case s.process != nil && (e.Kind == EventShaped || e.Kind == EventBaked):
@@ -223,7 +222,7 @@ func (s *Session) Check(e Event) error {
 	case s.process != nil && (e.Kind == EventFridge || e.Kind == EventCounter):
 		return nil // the shaped loaf
 	}
-	return refuse("no rise is being watched in %s; start one first", s.vessel.Name)
+	return refuse("no_rise", here)
 }
 
 // What a person can have seen, percent of the start volume.
@@ -263,7 +262,7 @@ func (s *Session) sense(x estimator.Sample) {
 // checkStep refuses what cannot be said of a step.
 func (s *Session) checkStep(e Event) error {
 	if s.process == nil {
-		return refuse("vessel %s follows no steps; start a rise with a batch, or follow a plan", s.vessel.Name)
+		return refuse("no_steps", Values{"vessel": s.vessel.Name})
 	}
 	if err := s.tryMark(e); err != nil {
 		return err
@@ -271,7 +270,7 @@ func (s *Session) checkStep(e Event) error {
 	if e.Kind == EventDone && e.Answer == "" {
 		for _, x := range s.steps {
 			if x.ID == e.StepID && x.Question.Key != "" {
-				return refuse("answer first what is asked at this step: is the oven empty?")
+				return refuse("answer", nil)
 			}
 		}
 	}
@@ -281,10 +280,7 @@ func (s *Session) checkStep(e Event) error {
 // tryMark refuses an event whose step cannot be marked now.
 func (s *Session) tryMark(e Event) error {
 	p := s.process.copied()
-	if err := p.markFor(e); err != nil {
-		return Refusal{Why: err.Error()}
-	}
-	return nil
+	return p.markFor(e)
 }
 
 // Apply takes in one event. An event dated before what was seen since is put in its
@@ -339,7 +335,7 @@ func (s *Session) Stale() bool { return s.stale }
 func (s *Session) Undo(id int64, now time.Time) (Event, error) {
 	i := slices.IndexFunc(s.run.Events, func(e Event) bool { return e.ID == id })
 	if i < 0 || s.run.Events[i].Undone() {
-		return Event{}, refuse("this was taken back already, or belongs to a rise before this one; reload the page")
+		return Event{}, refuse("undone", nil)
 	}
 	s.run.Events[i].UndoneAt = now
 	e := s.run.Events[i]
@@ -398,7 +394,7 @@ func (r Run) riseID() int64 {
 func (s *Session) Correct(id int64, at time.Time) (Event, error) {
 	i := slices.IndexFunc(s.run.Events, func(e Event) bool { return e.ID == id && !e.Undone() })
 	if i < 0 {
-		return Event{}, refuse("this belongs to a rise before this one, or was taken back; reload the page")
+		return Event{}, refuse("former", nil)
 	}
 	s.run.Events[i].At = at
 	e := s.run.Events[i]

@@ -307,7 +307,7 @@ func TestRefusals(t *testing.T) {
 	} {
 		e.At = day0()
 		require.ErrorAs(t, s.Check(e), &no, "%s", e.Kind)
-		assert.NotEmpty(t, no.Why)
+		assert.NotEmpty(t, no.Said.Key)
 	}
 	play(t, s, aDay()[:1], 0, time.Minute)
 	require.ErrorAs(t, s.Check(Event{Kind: EventDone, At: day0().Add(time.Minute), Detail: Detail{StepID: "no-such-step"}}), &no)

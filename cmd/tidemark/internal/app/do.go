@@ -57,7 +57,7 @@ func (a *App) do(ctx context.Context, v *vessel, e bake.Event, now time.Time) er
 	}
 	e = v.session.Translate(e)
 	if err := v.session.Check(e); err != nil {
-		return err
+		return a.inWords(err)
 	}
 	e.Vessel, e.Told = v.config.Name, now
 	e.RiseID = alarmRise(v.state)
@@ -107,7 +107,7 @@ func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
 func (a *App) undo(ctx context.Context, v *vessel, id int64) error {
 	e, err := v.session.Undo(id, a.opt.Clock.Now())
 	if err != nil {
-		return err
+		return a.inWords(err)
 	}
 	v.recorder.change(ctx, e)
 	if judges(e.Kind) {
@@ -161,7 +161,7 @@ func (a *App) Correct(ctx context.Context, name string, riseID, id int64, at tim
 	defer v.mu.Unlock()
 	e, err := v.session.Correct(id, at)
 	if err != nil {
-		return err
+		return a.inWords(err)
 	}
 	v.recorder.change(ctx, e)
 	a.foldAgain(v)
@@ -301,6 +301,16 @@ func (a *App) keepJudgement(ctx context.Context, riseID int64) error {
 	}
 	j.Note = strings.Join(notes, "\n")
 	return a.opt.Store.JudgeRise(ctx, riseID, j)
+}
+
+// inWords puts a refusal into the household's words.
+func (a *App) inWords(err error) error {
+	var no bake.Refusal
+	if !errors.As(err, &no) || no.Said.Key == "" {
+		return err
+	}
+	no.Why = a.words.Tell(no.Said)
+	return no
 }
 
 // refuse returns a refusal that the person is shown.

@@ -228,7 +228,7 @@ func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 	b.follow(26*time.Hour, overnight)
 	since := b.intoTheTub()
 	b.rising(since, since.Add(2*time.Hour), 1)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventPlan, Detail: bake.Detail{Plan: b.chosen(b.breadAt(40*time.Hour, overnight))}}), "a rise is under way in tub")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventPlan, Detail: bake.Detail{Plan: b.chosen(b.breadAt(40*time.Hour, overnight))}}), "A rise is under way in tub")
 	b.do(bake.Event{Kind: bake.EventShaped})
 	b.idle(b.clock.Now().Add(time.Minute))
 	b.follow(50*time.Hour, overnight)

@@ -101,7 +101,7 @@ func TestReloadTakesMeasuresOver(t *testing.T) {
 // TestAMarkChosenByHandIsOfOneRise starts another rise after it.
 func TestAMarkChosenByHandIsOfOneRise(t *testing.T) {
 	b := newBench(t)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}}), "no rise is being watched")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}}), "o rise is being watched")
 	b.run(time.Hour)
 	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}})
 	b.do(bake.Event{Kind: bake.EventStart})
