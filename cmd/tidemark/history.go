@@ -5,10 +5,10 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strconv"
 	"time"
 
 	"tidemark/alert/text"
@@ -31,7 +31,10 @@ type historyCall struct {
 	json, yes                 *bool
 	s                         streams
 	arg                       string // what stands behind the word
-	printer                          // with the store, unless the word is about the file as a whole
+
+	out   io.Writer
+	store *history.Store  // nil when the word is about the file as a whole
+	words *text.Localizer // in English, as all that the command prints
 }
 
 // historyFlags declares the options.
@@ -89,7 +92,7 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	case n == 1:
 		h.arg = rest[1]
 	}
-	h.Out, h.Words = s.out, h.words()
+	h.out, h.words = s.out, h.english()
 	if word.whole {
 		return word.run(h, ctx)
 	}
@@ -97,16 +100,16 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	h.Store, err = history.Open(ctx, place.Path, history.Options{Beside: true, ReadOnly: rest[0] != "import"})
+	h.store, err = history.Open(ctx, place.Path, history.Options{Beside: true, ReadOnly: rest[0] != "import"})
 	if err != nil {
 		return err
 	}
-	return errors.Join(word.run(h, ctx), h.Store.Close(context.WithoutCancel(ctx)))
+	return errors.Join(word.run(h, ctx), h.store.Close(context.WithoutCancel(ctx)))
 }
 
-// words are English, with times and temperatures as the household writes them; the
+// english returns the words, with times and temperatures as the household writes them; the
 // machine's zone when the configuration does not say or cannot be read.
-func (h *historyCall) words() *text.Localizer {
+func (h *historyCall) english() *text.Localizer {
 	l := text.Locale{Zone: time.Local}
 	if cfg, err := config.Load(*h.config, config.WithoutSensors); err == nil {
 		l = app.LocaleOf(cfg)
@@ -115,48 +118,16 @@ func (h *historyCall) words() *text.Localizer {
 	return text.New(l)
 }
 
-// rise reads the number of a rise.
-func (h *historyCall) rise() (int64, error) {
-	id, err := strconv.ParseInt(h.arg, 10, 64)
-	if err != nil || id < 1 {
-		return 0, usagef("history: %q is not the number of a rise; tidemark history list shows them", h.arg)
-	}
-	return id, nil
-}
-
-func (h *historyCall) list(ctx context.Context) error {
-	if *h.limit < 1 || *h.limit > 500 {
-		return usagef("--limit %d is outside 1 to 500", *h.limit)
-	}
-	return h.List(ctx, history.Filter{Vessel: *h.vessel, Limit: *h.limit}, *h.json)
-}
-
-func (h *historyCall) show(ctx context.Context) error {
-	id, err := h.rise()
-	if err != nil {
-		return err
-	}
-	return h.Show(ctx, id)
-}
-
-func (h *historyCall) export(ctx context.Context) error {
-	id, err := h.rise()
-	if err != nil {
-		return err
-	}
-	return h.Export(ctx, id, *h.json)
-}
-
 func (h *historyCall) backup(ctx context.Context) error {
-	if err := h.Store.Backup(ctx, h.arg); err != nil {
+	if err := h.store.Backup(ctx, h.arg); err != nil {
 		return err
 	}
 	sum, err := history.Check(ctx, h.arg)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.Out, "Backup written to %s and checked: %s.\n", h.arg, past.Holdings(sum, h.Words))
-	fmt.Fprintln(h.Out, "It holds everything, sessions and the passphrase's hash too: keep it to yourself.")
+	fmt.Fprintf(h.out, "Backup written to %s and checked: %s.\n", h.arg, past.Holdings(sum, h.words))
+	fmt.Fprintln(h.out, "It holds everything, sessions and the passphrase's hash too: keep it to yourself.")
 	return nil
 }
 
@@ -166,7 +137,7 @@ func (h *historyCall) restore(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.Out, "%s is sound: %s.\n", h.arg, past.Holdings(sum, h.Words))
+	fmt.Fprintf(h.out, "%s is sound: %s.\n", h.arg, past.Holdings(sum, h.words))
 	return h.exchange(ctx, "Put it in the place of %s? What is there now is kept beside it.", "Restored to %s.\n",
 		func(path string) (string, error) { return history.Restore(ctx, h.arg, path, time.Now()) })
 }
@@ -193,9 +164,9 @@ func (h *historyCall) exchange(ctx context.Context, question, said string, do fu
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.Out, said, place.Path)
+	fmt.Fprintf(h.out, said, place.Path)
 	if former != "" {
-		fmt.Fprintf(h.Out, "The history from before is kept as %s.\n", former)
+		fmt.Fprintf(h.out, "The history from before is kept as %s.\n", former)
 	}
 	return nil
 }
@@ -215,7 +186,7 @@ func (h *historyCall) importRecord(ctx context.Context) error {
 	default:
 		return usagef("--holds %q is neither dough nor starter", *h.holds)
 	}
-	id, err := in.Into(ctx, h.Store)
+	id, err := in.Into(ctx, h.store)
 	var wrong *record.Error
 	if errors.As(err, &wrong) {
 		return usageError{err}
@@ -223,9 +194,9 @@ func (h *historyCall) importRecord(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.Out, "%s is now rise %d.\n", filepath.Base(h.arg), id)
+	fmt.Fprintf(h.out, "%s is now rise %d.\n", filepath.Base(h.arg), id)
 	if in.Config == nil {
-		fmt.Fprintf(h.Out, "Only its readings are kept: %s does not describe the vessel %s, so the rise in percent is not known.\n", *h.config, in.Vessel)
+		fmt.Fprintf(h.out, "Only its readings are kept: %s does not describe the vessel %s, so the rise in percent is not known.\n", *h.config, in.Vessel)
 	}
 	return nil
 }

@@ -5,15 +5,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 
-	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
@@ -67,33 +66,25 @@ func where(byHand, configFile string, getenv func(string) string) (place, error)
 	return place{filepath.Join(defaultStateDir, historyFile), "the usual place"}, nil
 }
 
-// Export writes one rise with its samples, as the page gives it: as CSV, which replay and
+// export writes one rise with its samples, as the page gives it: as CSV, which replay and
 // import read, or as JSON.
-func (p printer) Export(ctx context.Context, id int64, asJSON bool) error {
-	r, err := p.rise(ctx, id)
+func (h *historyCall) export(ctx context.Context) error {
+	r, err := h.rise(ctx)
 	if err != nil {
 		return err
 	}
-	rows, err := p.Store.Record(ctx, id)
+	rows, err := h.store.Record(ctx, r.ID)
 	if err != nil {
 		return err
 	}
-	if asJSON {
-		return past.WriteJSON(p.Out, r, rows, p.Words.Locale().Zone)
+	if *h.json {
+		return past.WriteJSON(h.out, r, rows, h.words.Locale().Zone)
 	}
-	return past.WriteCSV(p.Out, rows, p.Words.Locale().Zone)
-}
-
-// printer prints what is asked of one open history. Every number comes from the stored
-// rise and its stored samples, as on the page.
-type printer struct {
-	Out   io.Writer
-	Store *history.Store
-	Words *text.Localizer // in English, as all that the command prints
+	return past.WriteCSV(h.out, rows, h.words.Locale().Zone)
 }
 
 // table prints lines of cells in aligned columns that end without blanks.
-func (p printer) table(lines [][]string) error {
+func (h *historyCall) table(lines [][]string) error {
 	var text strings.Builder
 	w := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
 	for _, cells := range lines {
@@ -102,7 +93,7 @@ func (p printer) table(lines [][]string) error {
 	err := w.Flush()
 	for line := range strings.Lines(text.String()) {
 		if err == nil {
-			_, err = fmt.Fprintln(p.Out, strings.TrimRight(plain(line), " \n"))
+			_, err = fmt.Fprintln(h.out, strings.TrimRight(plain(line), " \n"))
 		}
 	}
 	return err
@@ -120,59 +111,65 @@ func number(v float64, decimals int, unit string) string {
 }
 
 // degrees writes a temperature, or a dash. A field that was never set is not known.
-func (p printer) degrees(c float64) string {
+func (h *historyCall) degrees(c float64) string {
 	if c == 0 || number(c, 1, "") == "-" {
 		return "-"
 	}
-	return p.Words.TempFine(c)
+	return h.words.TempFine(c)
 }
 
-// rise reads the rise of a number.
-func (p printer) rise(ctx context.Context, id int64) (bake.Rise, error) {
-	r, err := p.Store.Rise(ctx, id)
+// rise reads the rise of the number behind the word.
+func (h *historyCall) rise(ctx context.Context) (bake.Rise, error) {
+	id, err := strconv.ParseInt(h.arg, 10, 64)
+	if err != nil || id < 1 {
+		return bake.Rise{}, usagef("history: %q is not the number of a rise; tidemark history list shows them", h.arg)
+	}
+	r, err := h.store.Rise(ctx, id)
 	if err != nil {
 		err = fmt.Errorf("%w; tidemark history list shows the numbers", err)
 	}
 	return r, err
 }
 
-// List prints the rises that fit the filter, newest first. With asJSON it prints
-// one object a line, as in an export.
-func (p printer) List(ctx context.Context, f history.Filter, asJSON bool) error {
-	page, err := p.Store.Rises(ctx, f)
+// list prints rises, newest first; as JSON one object a line, as in an export.
+func (h *historyCall) list(ctx context.Context) error {
+	if *h.limit < 1 || *h.limit > 500 {
+		return usagef("--limit %d is outside 1 to 500", *h.limit)
+	}
+	page, err := h.store.Rises(ctx, history.Filter{Vessel: *h.vessel, Limit: *h.limit})
 	if err != nil {
 		return err
 	}
-	if asJSON {
-		enc := json.NewEncoder(p.Out)
+	if *h.json {
+		enc := json.NewEncoder(h.out)
 		for _, r := range page.Rises {
-			if err := enc.Encode(past.Rise(r, p.Words.Locale().Zone)); err != nil {
+			if err := enc.Encode(past.Rise(r, h.words.Locale().Zone)); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
 	if len(page.Rises) == 0 {
-		fmt.Fprintln(p.Out, "No rise fits.")
+		fmt.Fprintln(h.out, "No rise fits.")
 		return nil
 	}
 	lines := [][]string{{"No.", "Started", "Vessel", "Holds", "To the mark", "Highest", "Dough", "Result", "Note"}}
 	for _, r := range page.Rises {
-		lines = append(lines, []string{fmt.Sprint(r.ID), p.Words.Date(r.StartedAt) + " " + p.Words.Clock(r.StartedAt), r.Vessel, string(r.Holds),
-			p.toMark(r), number(r.PeakPercent, 0, "%"), p.degrees(r.MeanDoughC), past.OutcomeWord(r.Outcome, p.Words), short(r)})
+		lines = append(lines, []string{fmt.Sprint(r.ID), h.words.Date(r.StartedAt) + " " + h.words.Clock(r.StartedAt), r.Vessel, string(r.Holds),
+			h.toMark(r), number(r.PeakPercent, 0, "%"), h.degrees(r.MeanDoughC), past.OutcomeWord(r.Outcome, h.words), short(r)})
 	}
-	err = p.table(lines)
+	err = h.table(lines)
 	if page.Next != "" {
-		fmt.Fprintf(p.Out, "\nThere are older ones: --limit shows more.\n")
+		fmt.Fprintf(h.out, "\nThere are older ones: --limit shows more.\n")
 	}
 	return err
 }
 
 // toMark says how long the rise took to its mark.
-func (p printer) toMark(r bake.Rise) string {
+func (h *historyCall) toMark(r bake.Rise) string {
 	switch {
 	case !r.ReachedAt.IsZero():
-		return p.Words.Span(r.ReachedAt.Sub(r.StartedAt))
+		return h.words.Span(r.ReachedAt.Sub(r.StartedAt))
 	case r.UnderWay():
 		return "under way"
 	case !(r.TargetPercent > 0):
@@ -197,51 +194,51 @@ func short(r bake.Rise) string {
 	return text
 }
 
-// Show prints one rise: what came of it, its facts, what was done and what was forecast.
+// show prints one rise: what came of it, its facts, what was done and what was forecast.
 // Its curve is on the page and in an export.
-func (p printer) Show(ctx context.Context, id int64) error {
-	r, err := p.rise(ctx, id)
+func (h *historyCall) show(ctx context.Context) error {
+	r, err := h.rise(ctx)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(p.Out, "%d: %s (%s)\n%s\n\n", r.ID, past.Name(r, p.Words), r.Holds, past.Sentence(r, p.Words))
+	fmt.Fprintf(h.out, "%d: %s (%s)\n%s\n\n", r.ID, past.Name(r, h.words), r.Holds, past.Sentence(r, h.words))
 	var facts [][]string
-	for _, f := range past.Facts(r, p.Words) {
+	for _, f := range past.Facts(r, h.words) {
 		facts = append(facts, []string{f.Name, strings.Join(strings.Fields(f.Value), " ")})
 	}
-	if err := p.table(facts); err != nil {
+	if err := h.table(facts); err != nil {
 		return err
 	}
-	if err := p.events(ctx, id); err != nil {
+	if err := h.events(ctx, r.ID); err != nil {
 		return err
 	}
-	kept, err := p.Store.Forecasts(ctx, id)
+	kept, err := h.store.Forecasts(ctx, r.ID)
 	if err != nil {
 		return err
 	}
-	if told := past.Foretold(r, kept, p.Words); len(told) > 0 {
-		fmt.Fprintln(p.Out, "\nWhat was forecast:")
+	if told := past.Foretold(r, kept, h.words); len(told) > 0 {
+		fmt.Fprintln(h.out, "\nWhat was forecast:")
 		for _, said := range told {
-			fmt.Fprintf(p.Out, "  %s\n", said)
+			fmt.Fprintf(h.out, "  %s\n", said)
 		}
 	}
 	return nil
 }
 
 // events prints what people did.
-func (p printer) events(ctx context.Context, id int64) error {
-	events, err := p.Store.Events(ctx, id)
+func (h *historyCall) events(ctx context.Context, id int64) error {
+	events, err := h.store.Events(ctx, id)
 	if err != nil || len(events) == 0 {
 		return err
 	}
-	fmt.Fprintln(p.Out, "\nWhat was done:")
+	fmt.Fprintln(h.out, "\nWhat was done:")
 	var lines [][]string
 	for _, e := range events {
 		undone := ""
 		if e.Undone() {
 			undone = "undone"
 		}
-		lines = append(lines, []string{"  " + p.Words.Clock(e.At), string(e.Kind), e.By, undone})
+		lines = append(lines, []string{"  " + h.words.Clock(e.At), string(e.Kind), e.By, undone})
 	}
-	return p.table(lines)
+	return h.table(lines)
 }
