@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"math"
-	"sync"
 	"time"
 
 	"tidemark/alert/text"
@@ -25,12 +24,6 @@ type like struct {
 	at      time.Time // when it was read
 }
 
-// likes keeps what was found for each vessel.
-type likes struct {
-	mu   sync.Mutex
-	last map[string]like
-}
-
 // Advice is given after leastLike like judgements in a row, and is one step of at most
 // adviceStep of the target at a time.
 const (
@@ -45,7 +38,7 @@ func (s *Server) advice(state bake.State) *adviceView {
 	if s.opt.History == nil || state.RiseID == 0 || state.Holds != estimator.Dough || state.MarkChosen || state.ProofOf != "" || state.Estimate.ReadyIsPast {
 		return nil
 	}
-	l := s.likes.of(s, state)
+	l := s.judgedAlike(state)
 	target := nextTarget(state.Estimate.TargetPercent, l)
 	if target == 0 {
 		return nil
@@ -69,25 +62,19 @@ func nextTarget(percent float64, l like) float64 {
 	return 0
 }
 
-// of returns the newest judgements of a vessel that are alike.
-func (c *likes) of(s *Server, state bake.State) like {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if l, ok := c.last[state.Vessel]; ok && state.At.Sub(l.at).Abs() < likeFor {
-		return l
-	}
-	ctx, cancel := context.WithTimeout(s.stopped, 5*time.Second)
-	defer cancel()
-	page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: state.Vessel, Limit: 20})
+// judgedAlike returns the newest judgements of a vessel that are alike.
+func (s *Server) judgedAlike(state bake.State) like {
+	l, err := s.likes.get(state.Vessel, func(l like) bool { return state.At.Sub(l.at).Abs() < likeFor }, func() (like, error) {
+		ctx, cancel := context.WithTimeout(s.stopped, 5*time.Second)
+		defer cancel()
+		page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: state.Vessel, Limit: 20})
+		l := inARow(page.Rises)
+		l.at = state.At
+		return l, err
+	})
 	if err != nil {
 		s.opt.Log.Warn("the judged loaves could not be read", "vessel", state.Vessel, "error", err)
 	}
-	l := inARow(page.Rises)
-	l.at = state.At
-	if c.last == nil {
-		c.last = map[string]like{}
-	}
-	c.last[state.Vessel] = l
 	return l
 }
 

@@ -156,7 +156,7 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 	}
 	out.StaffSVG, out.StripSVG = staffSVG(out.Staff, out.ID), s.stripSVG(out.Strip)
 	if v.RiseID != 0 {
-		out.Wide, out.Narrow = s.charts.get(ctx, s, snap, i, v)
+		out.Wide, out.Narrow = s.chartOf(ctx, snap, i, v)
 	}
 	if canAct && out.Main == nil {
 		out.Advice = s.advice(state)

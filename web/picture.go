@@ -6,7 +6,6 @@ import (
 	"html/template"
 	"math"
 	"strings"
-	"sync"
 	"time"
 
 	"tidemark/bake"
@@ -88,29 +87,18 @@ const (
 	sparkRows      = 60
 )
 
-// sparks keeps the small pictures of rises that ended.
-type sparks struct {
-	mu   sync.Mutex
-	byID map[int64]template.HTML
-}
-
 // spark draws the curve of a past rise small, with its target as a line.
 func (s *Server) spark(ctx context.Context, r bake.Rise) template.HTML {
-	s.sparks.mu.Lock()
-	defer s.sparks.mu.Unlock()
-	if pic, ok := s.sparks.byID[r.ID]; ok {
-		return pic
+	key := r.ID
+	if r.UnderWay() {
+		key = -key // drawn anew, and once more when it has ended
 	}
-	rows, err := s.opt.History.ThinRows(ctx, r.ID, time.Time{}, time.Time{}, sparkRows)
+	pic, err := s.sparks.get(key, func(template.HTML) bool { return key > 0 }, func() (template.HTML, error) {
+		rows, err := s.opt.History.ThinRows(ctx, r.ID, time.Time{}, time.Time{}, sparkRows)
+		return sparkSVG(rows, r.TargetPercent), err
+	})
 	if err != nil {
 		s.opt.Log.Warn("the curve could not be read", "rise", r.ID, "error", err)
-	}
-	pic := sparkSVG(rows, r.TargetPercent)
-	if !r.UnderWay() && err == nil {
-		if len(s.sparks.byID) > 300 || s.sparks.byID == nil {
-			s.sparks.byID = map[int64]template.HTML{}
-		}
-		s.sparks.byID[r.ID] = pic
 	}
 	return pic
 }

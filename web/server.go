@@ -22,10 +22,10 @@ type Server struct {
 	assets   assets
 	gate     *gate
 	parts    partsCache
-	charts   chartCache
-	best     bestRise
-	sparks   sparks
-	likes    likes
+	charts   memo[string, drawn]        // of the rises under way, by vessel
+	best     memo[int64, bestLine]      // by the rise under way
+	sparks   memo[int64, template.HTML] // of past rises
+	likes    memo[string, like]         // by vessel
 	streams  streamCount
 	photos   sync.Mutex
 	recipeMu sync.Mutex // a change of the recipes is one
