@@ -47,7 +47,6 @@ type Numbers struct {
 
 	HydrationPercent   float64 // all water per all flour
 	InoculationPercent float64 // fermented flour per all flour
-	LevainPercent      float64 // levain by mass per flour added with it, the "20 % starter" of recipes
 	SaltPercent        float64
 	InclusionPercent   float64
 	WholePercent       float64 // whole-grain share of the flour added at mixing
@@ -87,7 +86,6 @@ func (b Batch) numbers() Numbers {
 	n.PerLoafG = n.TotalG / math.Max(1, float64(b.Loaves))
 	n.HydrationPercent = 100 * n.WaterG / n.FlourG
 	n.InoculationPercent = 100 * b.Levain.FlourG() / n.FlourG
-	n.LevainPercent = 100 * b.Levain.Grams / added
 	n.SaltPercent = 100 * b.SaltG / n.FlourG
 	n.InclusionPercent = 100 * extra / n.FlourG
 	n.WholePercent = 100 * whole / added

@@ -20,7 +20,7 @@ func unseen() estimator.Estimate {
 // An adopted plan begins with the feed, and its steps fall where the timetable
 // has them.
 func TestAdoptedFollowsTheTimetable(t *testing.T) {
-	plans, err := planner.Make(wish())
+	plans, err := planner.Make(request())
 	require.NoError(t, err)
 	p := find(t, plans, "overnight")
 	pr := p.Process
@@ -36,7 +36,7 @@ func TestAdoptedFollowsTheTimetable(t *testing.T) {
 
 // A late feed moves the mixing with it.
 func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
-	plans, err := planner.Make(wish())
+	plans, err := planner.Make(request())
 	require.NoError(t, err)
 	p := find(t, plans, "overnight")
 	pr := p.Process
@@ -48,7 +48,7 @@ func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
 
 // With a ripe starter nothing is fed.
 func TestAdoptedWithARipeStarter(t *testing.T) {
-	w := wish()
+	w := request()
 	w.Starter.RipeUntil = now().Add(36 * time.Hour)
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
@@ -60,14 +60,14 @@ func TestAdoptedWithARipeStarter(t *testing.T) {
 // Two doughs in one evening share the oven: the second is not baked while the first has
 // it, and is refused when there is no other time.
 func TestOneOvenForTwoDoughs(t *testing.T) {
-	plans, err := planner.Make(wish())
+	plans, err := planner.Make(request())
 	require.NoError(t, err)
 	first := plans[0]
 	taken, ok := planner.OvenSpan(first.Steps)
 	require.True(t, ok)
 	assert.Equal(t, step(t, first, bake.PreheatID).At, taken.From)
 	assert.Equal(t, step(t, first, bake.OutID).At, taken.Until)
-	w := wish()
+	w := request()
 	w.OvenTaken = []bake.Span{taken}
 	if plans, err = planner.Make(w); err == nil {
 		for _, p := range plans {

@@ -7,7 +7,7 @@ import (
 )
 
 func BenchmarkMake(b *testing.B) {
-	w := wish()
+	w := request()
 	for b.Loop() {
 		if _, err := planner.Make(w); err != nil {
 			b.Fatal(err)

@@ -13,9 +13,6 @@ import (
 // Risk is the chance of a rise outside the right bounds.
 type Risk struct{ Under, Over float64 }
 
-// Miss is the chance of either.
-func (r Risk) Miss() float64 { return r.Under + r.Over }
-
 // Plan is one way to the bread. No step of it needs hands while the household sleeps
 // or is away.
 type Plan struct {

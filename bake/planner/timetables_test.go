@@ -57,7 +57,7 @@ func TestTimetables(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			w := wish()
+			w := request()
 			w.WarmC = 0
 			edit(&w)
 			plans, err := planner.Make(w)
