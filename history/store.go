@@ -311,7 +311,8 @@ func (s *Store) lookBefore() {
 		return
 	}
 	s.opened.LastWrite = info.ModTime()
-	if w, err := os.Stat(s.path + "-wal"); err == nil { // an orderly stop folds it in and removes it
+	// An orderly stop folds the log in; a reader beside the service may leave an empty one.
+	if w, err := os.Stat(s.path + "-wal"); err == nil && w.Size() > 0 {
 		s.opened.Unclean = true
 		if w.ModTime().After(s.opened.LastWrite) {
 			s.opened.LastWrite = w.ModTime()

@@ -335,6 +335,10 @@ func TestReopenAfterAnOrderlyStop(t *testing.T) {
 	_, err = s.Rise(t.Context(), id)
 	require.ErrorIs(t, err, ErrClosed)
 
+	g, err := Open(t.Context(), path, Options{ReadOnly: true})
+	require.NoError(t, err)
+	assert.Len(t, collect(t, g, id), 1)
+	require.NoError(t, g.Close(t.Context()))
 	s, err = Open(t.Context(), path, Options{})
 	require.NoError(t, err)
 	assert.False(t, s.Opened().New)
