@@ -33,19 +33,6 @@ func (e *Estimator) SetFanTo(percent float64) {
 	e.rise.urgent = true
 }
 
-// Shift moves the whole timeline by d: for a clock that was wrong from the start
-// and has been set now. Intervals stay as they are.
-func (e *Estimator) Shift(d time.Duration) {
-	if !e.clock.epoch.IsZero() {
-		e.clock.epoch = e.clock.epoch.Add(d)
-		e.clock.last = e.clock.last.Add(d)
-		if !e.clock.lastRead.IsZero() {
-			e.clock.lastRead = e.clock.lastRead.Add(d)
-		}
-		e.rise.urgent = true // the fan holds times
-	}
-}
-
 // SetLead sets how long before the mark the phase becomes Near; a negative lead
 // is ignored.
 func (e *Estimator) SetLead(d time.Duration) {

@@ -306,7 +306,7 @@ func judge(seed uint64) result {
 			}
 		}
 		if x.Phase != last {
-			note(h, "%s (true %.0f, said %.0f, ready in %.2f): %s", x.Phase, now, x.RisePercent, x.Ready.Median.Sub(x.Time).Hours(), x.PhaseReason)
+			note(h, "%s (true %.0f, said %.0f, ready in %.2f)", x.Phase, now, x.RisePercent, x.Ready.Median.Sub(x.Time).Hours())
 			res.phase(last, x, h, reach, lead, now, fall, &tr)
 			last = x.Phase
 		}
@@ -320,7 +320,7 @@ func judge(seed uint64) result {
 	res.overDue, res.fallDue = overTrue, (maxTrue-tr.at(s.hours-0.3))/(100+maxTrue) > 0.15
 	res.hasNear = !math.IsInf(reach, 1) && reach-lead > 0.5
 	_, top := tr.peak()
-	note(0, "%s every %s noise %.1f/%.1f reach %.2f peak %.0f C %.1f knocks %v counts %v notes %v", kind, s.every, s.noiseMM, s.stepMM, reach, top, s.doughC(1), s.knocks, e.counts(), e.remarks(func(h float64) time.Time { return e.clock.at(h) }))
+	note(0, "%s every %s noise %.1f/%.1f reach %.2f peak %.0f C %.1f knocks %v counts %v notes %v", kind, s.every, s.noiseMM, s.stepMM, reach, top, s.doughC(1), s.knocks, e.counts(), e.rise.notes.list(e.clock.at))
 	return res
 }
 

@@ -15,10 +15,6 @@ import (
 // estimate says that it cannot see.
 const DefaultLostAfter = 5 * time.Minute
 
-// DefaultMinDistanceMM is nearer than what the usual sensors can measure
-// (20 mm for the ultrasonic kind by its module sheet).
-const DefaultMinDistanceMM = 15
-
 // DefaultTargetPercent is the mark when nothing is said: doubled.
 const DefaultTargetPercent = 100
 
@@ -40,10 +36,6 @@ type Config struct {
 	// ByHand says that no sensor sees the height: looks by eye and temperature are all
 	// there is. Profile and FloorMM are not needed then.
 	ByHand bool
-
-	BatchVolumeL  float64 // start volume expected from mass and density, litres; 0 unknown
-	SensorSDMM    float64 // noise of one reading if known, mm; learnt from the data anyway
-	MinDistanceMM float64 // readings nearer than this are not believed; default DefaultMinDistanceMM
 }
 
 // TargetPoint is one row of a TargetTable.
@@ -108,9 +100,6 @@ func (c Config) withDefaults() Config {
 	if c.LostAfter == 0 {
 		c.LostAfter = DefaultLostAfter
 	}
-	if c.MinDistanceMM == 0 {
-		c.MinDistanceMM = DefaultMinDistanceMM
-	}
 	return c
 }
 
@@ -129,9 +118,6 @@ func (c Config) Validate() error {
 	bad(!(c.TargetPercent >= 0 && c.TargetPercent <= 1000), "target_percent: must be over 0 and up to 1000, found %g", c.TargetPercent)
 	bad(c.Lead < 0 || c.Lead > 24*time.Hour, "lead: must be 0 to 24h, found %s", c.Lead)
 	bad(c.LostAfter < time.Minute || c.LostAfter > 24*time.Hour, "lost_after: must be 1m to 24h, found %s", c.LostAfter)
-	bad(!(c.BatchVolumeL >= 0 && c.BatchVolumeL < 1000), "batch volume: must be 0 or more litres, found %g", c.BatchVolumeL)
-	bad(!(c.SensorSDMM >= 0 && c.SensorSDMM <= 50), "sensor noise: must be 0 to 50 mm, found %g", c.SensorSDMM)
-	bad(!(c.MinDistanceMM >= 0) || c.MinDistanceMM >= c.FloorMM && c.FloorMM > 0, "min_distance_mm: must be 0 or more and less than floor_mm, found %g", c.MinDistanceMM)
 	if err := c.TargetTable.validate(); err != nil {
 		errs = append(errs, err)
 	}

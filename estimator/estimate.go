@@ -1,7 +1,6 @@
 package estimator
 
 import (
-	"fmt"
 	"math"
 	"time"
 )
@@ -29,8 +28,6 @@ func (e *Estimator) estimate(now time.Time, hasty bool) Estimate {
 		Quality: QualityOK, Rejected: e.counts(),
 	}
 	if e.clock.epoch.IsZero() {
-		out.PhaseReason = "No rise has been started."
-		out.NoForecast = "No forecast: no rise is being watched."
 		return out
 	}
 	t := e.clock.hours(now)
@@ -49,10 +46,7 @@ func (e *Estimator) estimate(now time.Time, hasty bool) Estimate {
 	e.refit(t, hasty)
 	v := e.look(t)
 	if e.rise.active {
-		e.rise.track.warm(t, nan)
-		before := e.phases.phase
 		e.phases.advance(v, e.cfg.Holds)
-		e.phaseChanged(before)
 		e.rise.track.rose(v, e.phases.phase == Settling || e.phases.phase == Lag)
 	}
 	e.fill(&out, v)
@@ -61,18 +55,9 @@ func (e *Estimator) estimate(now time.Time, hasty bool) Estimate {
 
 // idle fills what is known without a rise.
 func (e *Estimator) idle(out *Estimate) {
-	out.PhaseReason = "No rise has been started."
-	out.NoForecast = "No forecast: no rise is being watched."
 	if e.everSeen {
 		out.LevelMM = e.rawLevelMM
 		out.VolumeL = e.cfg.Profile.Volume(e.rawLevelMM)
-	}
-}
-
-// phaseChanged acts on a change of phase.
-func (e *Estimator) phaseChanged(before Phase) {
-	if now := e.phases.phase; now != before && now == Peak {
-		e.phases.readyGrowth = e.rise.track.growth
 	}
 }
 
@@ -83,12 +68,13 @@ func (e *Estimator) look(t float64) view {
 	v := view{
 		now: t, start: r.start, target: e.target(), lead: e.cfg.Lead.Hours(),
 		rise: nan, sd: nan, rate: nan, rateSD: nan, slow: nan,
-		cold: r.cold, sinceKnock: t - r.lastShift, growth: r.track.growth, out: e.cached.out,
+		cold: r.cold, sinceDegas: t - r.lastShift, out: e.cached.out,
 		seeing: e.seeing(t),
-		still:  e.noise.resting(t),
+		flat:   e.noise.flat(t),
 	}
+	v.growth, v.speed = e.fit.Growth(t - r.start)
 	if !e.cached.fitted {
-		v.out = noOutlook(e.whyNoForecast())
+		v.out = noOutlook()
 	}
 	v.rise, v.sd = e.fit.Rise(t - r.start)
 	v.known = !math.IsNaN(v.rise)
@@ -103,7 +89,7 @@ func (e *Estimator) look(t float64) view {
 	}
 	v.highRise = max(r.track.highRise, v.rise)
 	if r.track.bestRate > 0 {
-		v.slow = (v.rate / r.track.speed) / r.track.bestRate
+		v.slow = (v.rate / v.speed) / r.track.bestRate
 	}
 	return v
 }
@@ -124,9 +110,6 @@ func (e *Estimator) rate(v view) (perHour, sd float64) {
 	}
 	return perHour, sd
 }
-
-// rateContradicts is so many standard deviations between two rates.
-const rateContradicts = 3
 
 // seeing reports whether what is known of the level is fresh.
 func (e *Estimator) seeing(t float64) bool {
@@ -154,34 +137,16 @@ func (r *rise) unsettled(t float64) float64 {
 	return 100 * share * r.cfg.Profile.Volume(r.kf.level) / max(r.cfg.Profile.Volume(r.base.level), 1e-6)
 }
 
-func sq(x float64) float64 { return x * x }
-
-// whyNoForecast says why there is none.
-func (e *Estimator) whyNoForecast() string {
-	switch {
-	case e.ended:
-		return "No forecast: the rise has ended."
-	case e.cfg.ByHand && math.IsInf(e.rise.lookAt, -1):
-		return "No forecast yet: a look at the level is needed."
-	case !e.cfg.ByHand && !e.rise.kfOn:
-		return "No forecast yet: the level has not been seen."
-	case e.cached.out.why != "":
-		return e.cached.out.why
-	}
-	return "No forecast yet: 10 minutes of readings are needed."
-}
-
 // fill copies everything into the estimate.
 func (e *Estimator) fill(out *Estimate, v view) {
 	r := &e.rise
 	zone := out.Time.Location()
 	when := func(hours float64) time.Time { return e.clock.at(hours).In(zone) }
 	out.Started = when(r.start)
-	out.Phase, out.PhaseSince, out.PhaseReason = e.phases.phase, when(e.phases.since), e.phases.reason
-	out.Exhausted, out.ExhaustedReason = e.phases.exhausted != "", e.phases.exhausted
-	out.LevelsOffShort = e.phases.levelsOff
-	out.EquivalentHours = r.track.growth
-	out.Notes = e.remarks(when)
+	out.Phase, out.PhaseSince = e.phases.phase, when(e.phases.since)
+	out.Exhausted, out.LevelsOffShort = e.phases.exhausted, e.phases.levelsOff
+	out.EquivalentHours = v.growth
+	out.Notes = r.notes.list(when)
 	if v.known {
 		if base, sd := e.fit.Baseline(); base > 0 {
 			out.BaselineL, out.BaselineSDL = base, sd
@@ -209,15 +174,12 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 		out.Even = when(o.even)
 	}
 	reached := e.phases.reached
-	switch {
-	case o.known:
+	if o.known {
 		out.Ready = Window{when(o.from), when(o.median), when(o.until)}
 		out.ReadyIsPast = !v.seeing && o.past && o.median <= v.now // seen, it has to last: see phases
-	default:
-		out.NoForecast = o.why
 	}
 	if reached > 0 {
-		out.ReadyIsPast, out.NoForecast, out.ReachChance = true, "", 1
+		out.ReadyIsPast, out.ReachChance = true, 1
 		out.Even, out.Ready = when(reached), Window{when(e.phases.markFrom), when(reached), when(e.phases.markUntil)}
 	}
 	if !e.cached.fitted {
@@ -239,27 +201,4 @@ func (e *Estimator) counts() map[string]int {
 		}
 	}
 	return m
-}
-
-// batchMisfit is how far the start volume may be from the batch's, as a share.
-const batchMisfit = 0.25
-
-// remarks are the notes in words.
-func (e *Estimator) remarks(when func(float64) time.Time) []string {
-	var out []string
-	r := &e.rise
-	for _, n := range r.notes.list[:r.notes.n] {
-		out = append(out, n.words(when(n.at)))
-	}
-	baseL, sdL := e.fit.Baseline()
-	if want := e.cfg.BatchVolumeL; want > 0 && math.Abs(baseL-want) > batchMisfit*want+2*sdL && e.phases.phase != Settling {
-		out = append(out, fmt.Sprintf("The start volume reads %.2f L but the batch should fill %.2f L: check the floor distance and the vessel's profile.", baseL, want))
-	}
-	if e.phases.levelsOff && r.track.growth > deadGrowth && r.track.peakRise < deadPoints {
-		out = append(out, fmt.Sprintf("Hardly any rise after the worth of %.0f hours at 24 °C: the starter may be too weak or forgotten.", r.track.growth))
-	}
-	if r.kfOn && !e.cfg.ByHand && e.cfg.Profile.Above(r.kf.level) {
-		out = append(out, "The dough stands above the known part of the vessel: its volume there is reckoned as if the walls went straight on.")
-	}
-	return out
 }

@@ -42,7 +42,7 @@ func New(cfg Config) (*Estimator, error) {
 		return nil, fmt.Errorf("estimator: %w", err)
 	}
 	e := &Estimator{cfg: cfg.withDefaults(), table: kinetics.NewResponses()}
-	e.noise = newNoise(cfg.SensorSDMM)
+	e.noise = newNoise(0)
 	e.dough.c, e.air.c = math.NaN(), math.NaN()
 	e.rawLevelMM = math.NaN()
 	e.rise.cfg = &e.cfg
@@ -106,10 +106,6 @@ func (e *Estimator) event(s *Sample) {
 	}
 }
 
-// lookSD is the standard deviation of a rise told by eye, as a share of the volume
-// seen. Judgement: marks on a tub are told to a few millimetres.
-const lookSD = 0.03
-
 // takeLook takes a look by eye, percent of the start volume.
 func (e *Estimator) takeLook(t, risePercent float64) {
 	if !(risePercent > -90 && risePercent <= 1000) {
@@ -122,7 +118,7 @@ func (e *Estimator) takeLook(t, risePercent float64) {
 // end closes the rise; its last state stays readable.
 func (e *Estimator) end(t float64) {
 	e.rise.active, e.ended = false, true
-	e.phases.enter(Ended, t, "Ended.")
+	e.phases.enter(Ended, t)
 }
 
 // move notes that the vessel went into the cold or came back. The sensor may

@@ -196,3 +196,5 @@ func TestTurnTo(t *testing.T) {
 	f.turnTo(0)
 	assert.Equal(t, trend{level: 100, p11: 1, p22: 900}, f, "a doubt once there stays")
 }
+
+func sq(x float64) float64 { return x * x }

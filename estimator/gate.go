@@ -37,13 +37,6 @@ func (r reason) word() string {
 		"above_vessel", "below_floor", "empty", "spike", "handling", "stuck"}[r]
 }
 
-// emptyMM: a vessel with less in it counts as empty, mm above the floor.
-const emptyMM = 8
-
-// sentinelMM is the smallest of the codes that optical sensors give for
-// "nothing in range" (8190 and 8191; public driver issue of 2018).
-const sentinelMM = 8190
-
 // clock keeps the times of the samples. Inside, moments are hours since the
 // first sample.
 type clock struct {
@@ -147,8 +140,8 @@ func (e *Estimator) distance(s Sample) reason {
 		e.hangs()
 		return e.turnedDown(rStuck, t)
 	}
-	if s.SDMM > 0 && e.noise.n == 0 && e.cfg.SensorSDMM == 0 && finite(s.SDMM) {
-		e.noise = withSD(e.noise, s.SDMM)
+	if s.SDMM > 0 && e.noise.n == 0 && finite(s.SDMM) {
+		e.noise.variance = newNoise(s.SDMM).variance
 	}
 	e.carry(t)
 	e.fit.KnowSensor(e.noise.quantum, e.noise.sd())
@@ -173,12 +166,6 @@ func (e *Estimator) hangs() {
 	e.lastSeen = min(e.lastSeen, n.runFrom)
 }
 
-// Times after which the forecast stands in for the filter, hours.
-const (
-	carryAfter = 10.0 / 60 // since a reading was believed
-	carryAgain = 5.0 / 60  // since it last did
-)
-
 // carry puts the forecast's level in the filter's place when nothing has been
 // believed for a while: a growth curve foresees more than a level and a rate.
 func (e *Estimator) carry(t float64) {
@@ -189,12 +176,6 @@ func (e *Estimator) carry(t float64) {
 	if level, sd, ok := e.fit.Reading(t - r.start); ok && e.cached.fitted {
 		r.carryTo(level, sd, t)
 	}
-}
-
-// withSD restarts the noise's spread from what the sensor says of itself.
-func withSD(n noise, sdMM float64) noise {
-	n.variance = newNoise(sdMM).variance
-	return n
 }
 
 // seen notes a believed reading.
@@ -218,7 +199,7 @@ func (e *Estimator) inRange(distanceMM float64) reason {
 	switch {
 	case math.IsInf(distanceMM, 0) || distanceMM <= 0 || distanceMM >= sentinelMM:
 		return rOutOfRange
-	case distanceMM < e.cfg.MinDistanceMM:
+	case distanceMM < minDistanceMM:
 		return rTooNear
 	case level > 1.3*top+20: // dough may dome or crawl above the rim, not by more
 		return rAboveVessel
@@ -244,17 +225,6 @@ type thermo struct {
 	odd     float64 // a value far off, waiting for company
 	oddSeen int
 }
-
-// The range of temperatures believed, Celsius, and the jump that needs a
-// second and third reading: a probe pulled out of the dough is a real change.
-const (
-	coldestC, hottestC = -20, 70
-	oddJumpC           = 6
-)
-
-// thermoFresh is how long a temperature counts as that of now, hours. Common
-// practice, no source: dough changes by a degree or so in that time.
-const thermoFresh = 20.0 / 60
 
 // lately is the temperature at t, NaN when the last one believed is too old to be
 // called that. What the dough lived through is reckoned with it all the same.
@@ -283,3 +253,19 @@ func (h *thermo) take(c, t float64) bool {
 	h.c, h.at, h.oddSeen = c, t, 0
 	return true
 }
+
+// Reasons lists every reason for which a distance is refused that
+// Estimate.Rejected may count, in a fixed order.
+func Reasons() []string {
+	var out []string
+	for r := accepted + 1; r < reasons; r++ {
+		if counted(r) {
+			out = append(out, r.word())
+		}
+	}
+	return out
+}
+
+// counted reports whether a refusal says something about the sensor: a sample
+// without a distance, or outside a rise, does not.
+func counted(r reason) bool { return r != accepted && r != rMissing && r != rNoRise }

@@ -18,16 +18,6 @@ const (
 	seekMove           // told of a move into or out of the cold
 )
 
-// Times that govern how a level is found and kept, hours.
-const (
-	bucketHours   = 30.0 / 3600
-	settleHours   = 10.0 / 60 // steps this early are hands at the start, not folds
-	handledHours  = 20.0 / 60 // after a told fold a drop is believed quickly
-	patienceHours = 15.0 / 60 // longer than a lid is off
-	longBlind     = 45.0 / 60 // dough can have collapsed unseen
-	blindHours    = 5.0 / 60  // what happened in a gap this long was not watched
-)
-
 // rise is one watched rise: the level as read, its gate, and the forecast that is
 // fed with it. Times are hours on the estimator's clock.
 type rise struct {
@@ -107,11 +97,6 @@ func newRise(cfg *Config, fit *forecast.Fit, t float64, n *noise) rise {
 		bucketR: max(n.variance/4, 0.04), track: newTrack(),
 	}
 }
-
-// rateDrift is how fast the growth rate may change: its standard deviation after
-// an hour, as a share of the start level per hour. Growth curves change their rate
-// by up to about 0.17 per hour per hour.
-const rateDrift = 0.09
 
 // startFilter begins the level filter anew around a level.
 func (r *rise) startFilter(c consensus) {
@@ -233,7 +218,7 @@ func (r *rise) startOver(c consensus) {
 	r.startFilter(c)
 	r.base, r.baseAt = mean{}, c.at
 	r.base.add(c.level)
-	r.track.restart()
+	r.track = newTrack()
 	r.fit.Forget(0)
 	r.urgent = true
 }
@@ -273,7 +258,7 @@ func (r *rise) foundAgain(why seeking, c consensus) {
 		r.stepAt(r.findFrom, before, c.level, 0)
 	case why == seekGap && miss < 0 && big && c.at-r.goodAt < longBlind && r.cfg.Holds == Dough:
 		r.stepAt(r.findFrom, before, c.level, movedInGap)
-		r.notes.add(noteDrop, c.at, miss)
+		r.notes.add(NoteFold, c.at, miss)
 	}
 }
 
@@ -319,15 +304,6 @@ func (r *rise) closeBucket(n *noise) {
 	r.track.follow(r, b.when)
 }
 
-// A pause of minutes in the first half of a rise in which something else than dough
-// was seen: hands or a lid were in the way, and the dough may have been folded without
-// a word, too little to be found (common practice, no source: folds are done by then).
-const (
-	pauseLeast = 1.2 / 60 // hours
-	pauseMost  = 15.0 / 60
-	pauseLevel = 1.5 // of the start volume
-)
-
 // handled reports whether such a pause ends with a bucket.
 func (r *rise) handled(t float64) bool {
 	pause := t - r.bucketAt - bucketHours
@@ -351,7 +327,6 @@ func (r *rise) learnBucket(miss, predictionVar float64) {
 
 // temper passes a temperature on.
 func (r *rise) temper(t, doughC, airC float64) {
-	r.track.warm(t, doughC)
 	r.fit.Temper(t-r.start, doughC, airC)
 	if r.cold || math.IsNaN(doughC) {
 		return // the mark does not move with the cold

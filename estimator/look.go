@@ -19,20 +19,6 @@ type LookWish struct {
 // IsZero reports whether nothing is asked.
 func (w LookWish) IsZero() bool { return w.Now == 0 }
 
-// A look is asked for about halfway to the mark and after a step that was found, if it
-// narrows the doubt noticeably; not again soon after one. Judgement: early enough to act
-// on, late enough for the start to weigh little.
-const (
-	wishFrom      = 0.4 // of the mark
-	wishUntil     = 0.6
-	wishNarrows   = 0.85    // of the doubt, at most
-	wishLeast     = 5. / 60 // hours of doubt that are too few to ask for
-	wishAfterStep = 2.0     // hours
-)
-
-// z90 is the normal quantile of 0.9: an 80 % interval reaches so many sd to each side.
-const z90 = 1.2816
-
 // wish says whether a look would help now.
 func (e *Estimator) wish(t, target float64) LookWish {
 	r := &e.rise

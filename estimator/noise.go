@@ -2,13 +2,6 @@ package estimator
 
 import "math"
 
-// The bounds of what can be a distance sensor's noise, mm.
-const (
-	minNoiseMM     = 0.1
-	maxNoiseMM     = 12
-	defaultNoiseMM = 1.5
-)
-
 // noise learns the sensor's spread and step size from its own readings. It
 // outlives a rise: the sensor stays the same.
 type noise struct {
@@ -79,23 +72,13 @@ func (n *noise) saw(distanceMM, t, interval float64) {
 	n.runVariance = n.variance
 }
 
-// resting reports whether the readings have not changed for far longer than
+// flat reports whether the readings have not changed for far longer than
 // this sensor usually rests on one value: growth may have stopped, or the sensor
 // hangs. Rules that would call it the end of growth wait.
-func (n *noise) resting(t float64) bool {
+func (n *noise) flat(t float64) bool {
 	span := t - n.runFrom
 	return n.haveRaw && n.run >= 4 && span > minutes(8) && span > 4*n.longest+minutes(2)
 }
-
-// The bounds of the stuck test.
-const (
-	stuckChance    = 1e-4
-	stuckReadings  = 6
-	learntReadings = 30 // before that the noise is not known well enough
-	stuckHours     = 2.5 / 60
-	leastWide      = 4
-	wideShare      = 0.02
-)
 
 // scatters reports whether the noise is plainly larger than the step: readings
 // then skip a step now and then. A quiet sensor goes to and fro between two values
@@ -115,10 +98,10 @@ func (n *noise) usual() float64 {
 // 10,000. A sensor whose step is coarse against its noise rests on one value
 // for long by nature, and the test then needs a very long run or never fires.
 func (n *noise) stuck(t float64) bool {
-	if n.n < learntReadings || n.run < stuckReadings || t-n.runFrom < max(stuckHours, 1.5*n.longest) || n.quantum == 0 {
+	if n.n < learntReadings || n.run < flatReadings || t-n.runFrom < max(flatHours, 1.5*n.longest) || n.quantum == 0 {
 		return false
 	}
-	return float64(n.run)*math.Log(n.sameChance()) < math.Log(stuckChance)
+	return float64(n.run)*math.Log(n.sameChance()) < math.Log(flatChance)
 }
 
 // sameChance is the chance that two readings of a level in the middle of a

@@ -1,63 +1,50 @@
 package estimator
 
-import (
-	"fmt"
-	"math"
-	"time"
-)
+import "time"
 
-// noteKind is a remark about the rise.
-type noteKind uint8
+// NoteKind is what a jump of the level was taken for.
+type NoteKind string
 
+// The kinds of notes.
 const (
-	noteDrop noteKind = iota
-	noteStirred
-	noteMoved
-	noteMovedBack
-	noteRestart
-	noteFell
-	noteSank
+	NoteFold      NoteKind = "fold"       // dropped and stayed there
+	NoteStirred   NoteKind = "stirred"    // likewise, a starter
+	NoteMoved     NoteKind = "moved"      // vessel or sensor; the rise is counted on
+	NoteMovedBack NoteKind = "moved_back" // the last step undone
+	NoteRestart   NoteKind = "restart"    // the level first seen did not last: the start level was taken anew
+	NoteFell      NoteKind = "fell"       // lower after a gap and falling on: the dough may have collapsed unseen
+	NoteSank      NoteKind = "sank"       // lower after a gap: the starter may be past its peak
 )
 
-// note is a remark with its time; words are made only when asked for.
-type note struct {
-	kind noteKind
-	at   float64
-	mm   float64
+// Note is a jump of the level.
+type Note struct {
+	Kind NoteKind
+	At   time.Time
+	MM   float64 // its size, negative downwards
 }
 
-// notes keeps the latest few remarks.
+// notes keeps the latest few jumps, with their times in hours.
 type notes struct {
-	list [8]note
-	n    int
+	last [8]struct {
+		kind   NoteKind
+		at, mm float64
+	}
+	n int
 }
 
-func (s *notes) add(kind noteKind, at, mm float64) {
-	if s.n == len(s.list) {
-		copy(s.list[:], s.list[1:])
-		s.n--
+func (s *notes) add(kind NoteKind, at, mm float64) {
+	if s.n == len(s.last) {
+		s.n = copy(s.last[:], s.last[1:])
 	}
-	s.list[s.n] = note{kind, at, mm}
+	x := &s.last[s.n]
+	x.kind, x.at, x.mm = kind, at, mm
 	s.n++
 }
 
-// words puts a note into a sentence; when is its time in words.
-func (n note) words(when time.Time) string {
-	at, mm := when.Format("15:04"), math.Abs(n.mm)
-	switch n.kind {
-	case noteDrop:
-		return fmt.Sprintf("The level dropped %.0f mm at %s and stayed there: taken as a fold.", mm, at)
-	case noteStirred:
-		return fmt.Sprintf("The level dropped %.0f mm at %s and stayed there: taken as stirred or knocked.", mm, at)
-	case noteMoved:
-		return fmt.Sprintf("The reading jumped %.0f mm at %s and stayed there: taken as a moved vessel or sensor, the rise is counted on.", mm, at)
-	case noteMovedBack:
-		return fmt.Sprintf("The reading jumped back %.0f mm at %s: vessel or sensor is back in its place.", mm, at)
-	case noteRestart:
-		return fmt.Sprintf("The level first seen did not last; the start level was taken anew at %s.", at)
-	case noteFell:
-		return fmt.Sprintf("The level was %.0f mm lower at %s after a gap and went on falling: the dough may have collapsed unseen.", mm, at)
-	default:
-		return fmt.Sprintf("The level was %.0f mm lower at %s after a gap: the starter may be past its peak.", mm, at)
+// list returns the notes, oldest first.
+func (s *notes) list(when func(float64) time.Time) (out []Note) {
+	for _, x := range s.last[:s.n] {
+		out = append(out, Note{x.kind, when(x.at), x.mm})
 	}
+	return out
 }

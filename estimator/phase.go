@@ -1,9 +1,6 @@
 package estimator
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // view is what the phase rules look at: the rise at one moment in numbers.
 // Times are hours on the estimator's clock.
@@ -17,42 +14,43 @@ type view struct {
 	lead         float64
 	fall         float64 // share of the highest volume lost
 	fallSD       float64
-	highRise     float64 // highest rise since the last knock
+	highRise     float64 // highest rise since the last degas
 	slow         float64 // present rate over the best, at equal temperature; NaN unknown
-	sinceKnock   float64
+	sinceDegas   float64
 	cold         bool
 	growth       float64 // growth-hours so far
-	still        bool    // readings have not changed for longer than usual
+	speed        float64 // of growth at the temperature now, 1 at 24 C
+	flat         bool    // readings have not changed for longer than usual
 	out          outlook
 }
 
-// outlook is what the forecast says.
+// rises reports whether it is seen to rise.
+func (v view) rises() bool { return v.seeing && v.rate > 2*v.rateSD && v.slow >= peakShare }
+
+// outlook is what the forecast says. Times are hours on the estimator's clock.
 type outlook struct {
-	known, past         bool
-	from, median, until float64 // hours on the estimator's clock
-	even                float64 // when the mark is reached as likely as not; plus infinity never
-	chance              float64
-	why                 string
-	ceilingLow          float64
-	ceiling             float64
-	ceilingHigh         float64
-	ends                [3]float64 // when growth ends: low, median, high; NaN when unknown
+	known, past                      bool
+	from, median, until              float64
+	even                             float64 // when the mark is reached as likely as not; plus infinity never
+	chance                           float64
+	ceilingLow, ceiling, ceilingHigh float64
+	ends                             [3]float64 // when growth ends: low, median, high; NaN when unknown
 }
 
 // noOutlook is an outlook that knows nothing.
-func noOutlook(why string) outlook {
+func noOutlook() outlook {
 	nan := math.NaN()
-	return outlook{why: why, even: math.Inf(1), chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan, ends: [3]float64{nan, nan, nan}}
+	return outlook{even: math.Inf(1), chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan, ends: [3]float64{nan, nan, nan}}
 }
 
-// hold measures for how long a condition has held without a break.
-type hold struct {
+// debounce measures for how long a condition has been true without a break.
+type debounce struct {
 	on   bool
 	from float64
 }
 
-// lasts reports whether cond has held for the given hours up to now.
-func (h *hold) lasts(cond bool, now, hours float64) bool {
+// lasts reports whether cond has been true for the given hours up to now.
+func (h *debounce) lasts(cond bool, now, hours float64) bool {
 	if !cond {
 		h.on = false
 		return false
@@ -63,41 +61,33 @@ func (h *hold) lasts(cond bool, now, hours float64) bool {
 	return now-h.from >= hours-1e-9 // times are sums of hours
 }
 
-// minutes as hours.
-func minutes(m float64) float64 { return m / 60 }
-
-// phases is the state machine of one rise. Every rule that moves it on has to
-// hold for a while, and it moves back only where the words say so: it never
-// flaps.
+// phases is the state machine of one rise. Every rule that moves it on must be true
+// for a while, and it moves back only on a rule of its own, so it never flaps.
 type phases struct {
-	phase  Phase
-	since  float64
-	reason string
+	phase Phase
+	since float64
 
-	rising, near, far, ready, over, fallen, back hold
-	peak, falling, hungry, spent, short          hold
+	rising, near, far, ready, over, fallen, back debounce
+	peak, falling, hungry, ending, short         debounce
 
-	readyGrowth float64 // growth-hours when it was ready
-	exhausted   string  // reason, empty while there is rise left
-	levelsOff   bool
-	reached     float64 // when the mark was reached, hours; 0 not yet
-	markFrom    float64 // the 80 % interval of that time as it was believed then, hours
-	markUntil   float64
+	markGrowth float64 // growth-hours when it was at the mark, of a starter at its peak
+	exhausted  bool    // no rise left to speak of
+	levelsOff  bool
+	reached    float64 // when the mark was reached, hours; 0 not yet
+	markFrom   float64 // the 80 % interval of that time as it was believed then, hours
+	markUntil  float64
 }
 
 // startPhases is the machine at the start of a rise.
 func startPhases(holds Holds, t float64) phases {
-	p := phases{phase: Settling, since: t, reason: "Just started: the level still finds itself."}
 	if holds == Starter {
-		p.phase, p.reason = Lag, "Just fed."
+		return phases{phase: Lag, since: t}
 	}
-	return p
+	return phases{phase: Settling, since: t}
 }
 
 // enter moves to a phase.
-func (p *phases) enter(to Phase, now float64, format string, args ...any) {
-	p.phase, p.since, p.reason = to, now, fmt.Sprintf(format, args...)
-}
+func (p *phases) enter(to Phase, now float64) { p.phase, p.since = to, now }
 
 // advance looks at the rise and moves on where it must.
 func (p *phases) advance(v view, holds Holds) {
@@ -117,8 +107,8 @@ func (p *phases) advance(v view, holds Holds) {
 // dough with no rise left stays over.
 func (p *phases) markMoved(now float64) {
 	p.reached, p.ready.on, p.near.on, p.far.on, p.over.on = 0, false, false, false, false
-	if p.phase == Near || p.phase == Ready || p.phase == Over && p.exhausted == "" {
-		p.enter(Rising, max(now, p.since), "The mark was put higher.")
+	if p.phase == Near || p.phase == Ready || p.phase == Over && !p.exhausted {
+		p.enter(Rising, max(now, p.since))
 	}
 }
 
@@ -126,41 +116,171 @@ func (p *phases) markMoved(now float64) {
 func (p *phases) seeMark(v view) {
 	reached := v.seeing && (v.rise >= v.target || v.out.past) ||
 		!v.seeing && v.out.known && v.out.past && v.out.until <= v.now
-	if p.ready.lasts(reached, v.now, minutes(1.5)) && p.reached == 0 && v.now-v.start > settleHours {
-		p.reached = p.ready.from
-		if v.out.past {
-			p.reached = min(p.reached, v.out.median)
-		}
-		p.markFrom, p.markUntil = p.reached, p.reached
-		if v.out.known {
-			p.markFrom, p.markUntil = min(v.out.from, p.reached), max(v.out.until, p.reached)
-		}
+	if !p.ready.lasts(reached, v.now, markHours) || p.reached != 0 || v.now-v.start <= settleHours {
+		return
+	}
+	p.reached = p.ready.from
+	if v.out.past {
+		p.reached = min(p.reached, v.out.median)
+	}
+	p.markFrom, p.markUntil = p.reached, p.reached
+	if v.out.known {
+		p.markFrom, p.markUntil = min(v.out.from, p.reached), max(v.out.until, p.reached)
 	}
 }
 
-// Limits of the judgement on a rise that ends, in percentage points, shares and
-// growth-hours. Tuned on invented rises.
-const (
-	spentShare   = 0.18 // rate against the best at the same temperature
-	spentPoints  = 8    // rise left by the forecast's upper quantile
-	shortChance  = 0.12
-	enoughGrowth = 2         // growth-hours before a rise can be called short
-	shortCalm    = 75.0 / 60 // hours since a fold, whose dents look like slow growth at first
-	deadGrowth   = 6         // growth-hours without a rise: it will not come
-	deadPoints   = 8
-)
-
 // judgeEnd decides whether the rise is exhausted or will stay short.
 func (p *phases) judgeEnd(v view) {
-	calm := v.seeing && !v.cold && !v.still && v.sinceKnock > minutes(30)
-	slow := v.slow < spentShare && v.rise > 15
-	near := v.out.ceilingHigh-v.rise < spentPoints
-	if p.spent.lasts(calm && slow && near, v.now, minutes(20)) && p.exhausted == "" {
-		p.exhausted = fmt.Sprintf("Growth has nearly stopped: %.0f %% of its best rate for 20 minutes, and at most %.0f points of rise are left.",
-			100*max(v.slow, 0), max(v.out.ceilingHigh-v.rise, 0))
-	}
-	short := v.out.chance < shortChance && v.growth > enoughGrowth && v.sinceKnock > shortCalm
+	calm := v.seeing && !v.cold && !v.flat && v.sinceDegas > endCalm
+	slow := v.slow < endShare && v.rise > realRise
+	near := v.out.ceilingHigh-v.rise < endPoints
+	p.exhausted = p.ending.lasts(calm && slow && near, v.now, endHours) || p.exhausted
+	short := v.out.chance < shortChance && v.growth > shortGrowth && v.sinceDegas > shortCalm
 	idle := v.growth > deadGrowth && v.highRise < deadPoints
 	p.levelsOff = v.rise < v.target &&
-		(p.short.lasts(calm && (short || idle), v.now, minutes(20)) || p.levelsOff && (v.out.chance < 0.35 || idle))
+		(p.short.lasts(calm && (short || idle), v.now, endHours) || p.levelsOff && (v.out.chance < shortAgain || idle))
+}
+
+// dough moves a dough's phase on.
+func (p *phases) dough(v view) {
+	if p.phase == Settling && v.now-v.start >= settleHours {
+		p.enter(Lag, v.now)
+	}
+	switch p.phase {
+	case Lag:
+		p.leaveLag(v, doughLagPoints)
+	case Rising, Near:
+		p.beforeMark(v)
+	}
+	if p.phase == Ready {
+		p.atMark(v)
+	}
+	if p.exhausted && (p.phase == Rising || p.phase == Near || p.phase == Ready) {
+		p.enter(Over, v.now)
+	}
+	p.collapse(v)
+}
+
+// leaveLag sees the first rise.
+func (p *phases) leaveLag(v view, points float64) {
+	up := v.rise-1.3*v.sd > points && v.rate > v.rateSD || v.rise-3*v.sd > 3*points
+	if p.rising.lasts(up, v.now, risingHours) {
+		p.enter(Rising, v.now)
+	}
+}
+
+// beforeMark watches for the mark and for the lead before it.
+func (p *phases) beforeMark(v view) {
+	toGo := v.out.even - v.now
+	switch {
+	case p.reached > 0 && p.ready.on:
+		p.markGrowth = v.growth
+		p.enter(Ready, v.now)
+	case p.phase == Rising:
+		if p.near.lasts(toGo <= v.lead+nearHours, v.now, nearHours) && toGo <= v.lead {
+			p.far.on = false
+			p.enter(Near, v.now)
+		}
+	case p.far.lasts(toGo > 1.5*v.lead+farHours, v.now, 2*farHours):
+		p.near.on = false
+		p.enter(Rising, v.now)
+	}
+}
+
+// atMark watches what happens at the mark.
+func (p *phases) atMark(v view) {
+	if p.back.lasts(v.seeing && v.rise < v.target-backPoints && v.sinceDegas < 1, v.now, peakHours) {
+		p.near.on, p.far.on, p.ready.on, p.reached = false, false, false, 0
+		p.enter(Rising, v.now)
+		return
+	}
+	past := v.rise >= v.target+overPoints || v.growth-p.markGrowth >= overGrowth
+	if p.over.lasts(v.seeing && past, v.now, markHours) {
+		p.enter(Over, v.now)
+	}
+}
+
+// collapse sees a dough collapse: a slow fall that lasts, after a real rise.
+func (p *phases) collapse(v view) {
+	if p.phase == Fallen || p.phase == Settling || p.phase == Lag || v.highRise < realRise {
+		return
+	}
+	limit := fallenShare
+	if v.cold {
+		limit = fallenCold
+	}
+	down := v.fall > max(limit, 4*v.fallSD) && (v.rate < v.rateSD || v.fall > 2*limit)
+	if p.fallen.lasts(v.seeing && !v.flat && down, v.now, fallenHours) {
+		p.enter(Fallen, v.now)
+	}
+}
+
+// starter moves a starter's phase on.
+func (p *phases) starter(v view) {
+	switch p.phase {
+	case Lag:
+		p.leaveLag(v, starterLagPoints)
+	case Rising:
+		p.beforePeak(v)
+	case Peak:
+		p.atPeak(v)
+	case Falling, Hungry:
+		p.afterPeak(v)
+	}
+}
+
+// beforePeak watches for the peak.
+func (p *phases) beforePeak(v view) {
+	if v.highRise < realRise || !v.seeing || v.flat || v.cold || v.sinceDegas < fallenHours {
+		p.peak.on = false
+		return
+	}
+	p.sinks(v) // what was lost before the peak was noticed counts for the fall
+	// After a degas growth takes a while to show again.
+	ended := v.slow < peakShare && v.sinceDegas >= endHours
+	down := v.fall > max(fallingShare/2, 3*v.fallSD) && v.rate < 0
+	if p.peak.lasts(ended || down, v.now, peakHours) {
+		p.markGrowth = v.growth
+		p.enter(Peak, v.now)
+	}
+}
+
+// atPeak watches for the fall, and for a second rise.
+func (p *phases) atPeak(v view) {
+	if p.back.lasts(v.seeing && v.slow > 3*peakShare && v.rate > 2*v.rateSD && v.fall < fallingShare/3, v.now, againHours) {
+		p.peak.on = false
+		p.enter(Rising, v.now)
+		return
+	}
+	if p.sinks(v) {
+		p.enter(Falling, v.now)
+	}
+	p.hunger(v)
+}
+
+// sinks reports whether it has lost volume for some minutes.
+func (p *phases) sinks(v view) bool {
+	return p.falling.lasts(v.seeing && !v.flat && v.fall > max(fallingShare, 3*v.fallSD), v.now, fallingHours)
+}
+
+// afterPeak watches for hunger, and for a new rise: it was stirred or fed and nobody
+// said so.
+func (p *phases) afterPeak(v view) {
+	if p.back.lasts(v.rises() && v.slow > 3*peakShare, v.now, againHours) {
+		p.peak.on, p.falling.on, p.hungry.on = false, false, false
+		p.enter(Rising, v.now)
+		return
+	}
+	if p.phase == Falling {
+		p.hunger(v)
+	}
+}
+
+// hunger sees when it should be fed.
+func (p *phases) hunger(v view) {
+	lost := v.seeing && v.highRise > 0 && v.rise < v.highRise*(1-hungryLoss)
+	long := v.growth-p.markGrowth > hungryGrowth && p.markGrowth > 0
+	if p.hungry.lasts((lost || long) && !v.rises(), v.now, fallenHours) {
+		p.enter(Hungry, v.now)
+	}
 }

@@ -7,17 +7,6 @@ import (
 	"tidemark/estimator/forecast"
 )
 
-// Times between two looks of the forecast into the future without news, hours. News
-// come with every bin of two minutes.
-const (
-	refitHours = 2.0 / 60
-	refitHasty = 5.0 / 60 // while catching up
-	fanHours   = 3.0 / 60 // fan and carry-over are dear and change slowly
-)
-
-// fanColumns is the number of columns of the forecast fan.
-const fanColumns = 28
-
 // cached is what the last fit said.
 type cached struct {
 	asked  bool
@@ -78,13 +67,13 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 func (e *Estimator) markAhead(target float64) outlook {
 	start := e.rise.start
 	if p := &e.phases; p.reached > 0 {
-		out := noOutlook("")
+		out := noOutlook()
 		out.known, out.past, out.chance, out.even = true, true, 1, p.reached
 		out.from, out.median, out.until = p.markFrom, p.reached, p.markUntil
 		return out
 	}
 	crossing := e.fit.Crossing(target)
-	out := noOutlook(crossing.Why)
+	out := noOutlook()
 	out.chance, out.even = crossing.Chance, start+crossing.Even
 	if crossing.Known {
 		out.known, out.past = true, crossing.Past
@@ -92,10 +81,6 @@ func (e *Estimator) markAhead(target float64) outlook {
 	}
 	return out
 }
-
-// stirsAgain is how much growth must lie ahead, hours, for an end that was seen to
-// have been none: judgement, less is within the grid of the forecast.
-const stirsAgain = 0.5
 
 // growthEnds says when growth ends, or has ended: low, median, high.
 func (e *Estimator) growthEnds(t float64) [3]float64 {

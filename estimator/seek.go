@@ -12,13 +12,6 @@ type seeker struct {
 	next  int // where the next one goes
 }
 
-// The seeker looks at readings at least seekSpacing apart, so that a hand held
-// still for ten seconds at 1 Hz is one voice and not ten.
-const (
-	seekSpacing = 6.0 / 3600  // hours
-	seekSpan    = 20.0 / 3600 // the agreeing readings must span this, hours
-)
-
 // consensus is what a seeker found.
 type consensus struct {
 	level, at, variance float64 // mm, hours of the latest reading, mm^2
@@ -32,7 +25,7 @@ func (k *seeker) reset() { k.n, k.next = 0, 0 }
 func (k *seeker) add(level, t float64, n *noise) (consensus, bool) {
 	if k.n > 0 {
 		prev := k.at[(k.next+len(k.at)-1)%len(k.at)]
-		if t-prev < seekSpacing {
+		if t-prev < acquireEvery {
 			return consensus{}, false
 		}
 	}
@@ -59,7 +52,7 @@ func (k *seeker) agree(level, t, within float64) (consensus, bool) {
 		squares += d * d
 		first = min(first, k.at[i])
 	}
-	if count < 3 || 3*count < 2*k.n || t-first < seekSpan {
+	if count < 3 || 3*count < 2*k.n || t-first < acquireHours {
 		return consensus{}, false
 	}
 	mean := sum / float64(count)
@@ -123,9 +116,6 @@ func (p *pending) add(level, t, within, drift, rate float64) bool {
 	}
 	return true
 }
-
-// pendingMean is how many of the pending readings a mean of them is over.
-const pendingMean = 8
 
 // speed is how fast the agreeing readings moved from the first few to the latest,
 // mm an hour, without the rate that was expected of them.

@@ -6,21 +6,6 @@ import (
 	"tidemark/estimator/forecast"
 )
 
-// What a step is taken for before the forecast weighs it: the chance that sensor or
-// vessel moved. Judgement, tried on invented rises: folds are done by hands, early
-// in the rise, and leave at least the gas-free dough.
-const (
-	surelyMoved   = 1.0
-	movedClean    = 0.85 // late in the rise, no hands seen
-	movedEarly    = 0.3  // early, no hands seen
-	movedHands    = 0.1  // hands seen
-	movedTooLow   = 0.97 // lower than folded dough can lie
-	movedInGap    = 0.3
-	movedStarter  = 0.6 // nobody folds it, somebody may stir it
-	foldLeast     = 0.93
-	foldLeastTold = 0.78 // folded into a ball with dents, it can stand lower than poured
-)
-
 // stepAt tells the forecast of a step between two levels as read.
 func (r *rise) stepAt(at, before, after, moved float64) {
 	r.fit.Step(forecast.Step{At: at - r.start, BeforeMM: before, AfterMM: after, Moved: moved})
@@ -36,7 +21,7 @@ func (r *rise) stepNoted(at, sizeMM, moved float64) {
 		r.stepped = at
 	}
 	if moved < 0.5 {
-		r.track.knocked()
+		r.track.degassed()
 	}
 }
 
@@ -75,16 +60,6 @@ func (r *rise) movedChance(pred, t float64) float64 {
 	}
 	return movedClean
 }
-
-// A jump up by so much of the level, from at least so many mm, in the first
-// minutes is no hand taken away.
-const (
-	lidOnShare = 0.25
-	lidOnMM    = 15
-)
-
-// fastest is how much dough can rise unseen, as a share of its level an hour.
-const fastest = 0.5
 
 // unseen reports whether a miss is within what the dough can have done while
 // nothing was seen. Where the forecast stood in, growth is in the prediction.
@@ -173,7 +148,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 	r.pend, r.bucket = pending{}, bucket{}
 	if kind == stepEarly || kind == stepFalse {
 		r.startOver(consensus{p.level, t, variance, 3})
-		r.notes.add(noteRestart, t, 0)
+		r.notes.add(NoteRestart, t, 0)
 		return
 	}
 	grew := kind == stepUnclear && miss > 0 && r.grewUnseen(speed, p.early, p.first)
@@ -185,23 +160,23 @@ func (r *rise) takeStep(t float64, n *noise) {
 		r.fit.Step(forecast.Step{At: p.first - r.start, BeforeMM: pred, AfterMM: p.early, Back: true})
 		r.stepNoted(p.first, miss, surelyMoved)
 		r.lastStep = step{}
-		r.notes.add(noteMovedBack, p.first, miss)
+		r.notes.add(NoteMovedBack, p.first, miss)
 	case kind == stepGap && (miss > 0 || slowed || small || blind > longBlind), grew:
 	case kind == stepGap && r.cfg.Holds == Starter: // nobody folds it: it has peaked
 		r.kf.turnTo(0)
-		r.notes.add(noteSank, p.first, miss)
+		r.notes.add(NoteSank, p.first, miss)
 	case kind == stepUnclear && fellOn:
 		r.kf.turnTo(speed)
-		r.notes.add(noteFell, p.first, miss)
+		r.notes.add(NoteFell, p.first, miss)
 	case moved > 0.5:
 		r.stepAt(p.first, pred, p.early, moved)
-		r.notes.add(noteMoved, p.first, miss)
+		r.notes.add(NoteMoved, p.first, miss)
 	case r.cfg.Holds == Dough:
 		r.stepAt(p.first, pred, p.early, moved)
-		r.notes.add(noteDrop, p.first, miss)
+		r.notes.add(NoteFold, p.first, miss)
 	default:
 		r.stepAt(p.first, pred, p.early, moved)
-		r.notes.add(noteStirred, p.first, miss)
+		r.notes.add(NoteStirred, p.first, miss)
 	}
 }
 
@@ -213,9 +188,6 @@ func (r *rise) backWithin() float64 {
 	}
 	return minutes(45)
 }
-
-// stillGrows is the share of the mean speed in a gap that growth has after it.
-const stillGrows = 0.6
 
 // grewUnseen reports whether a level higher than foreseen after a gap was growth:
 // then it grows on at the speed that it took. rate is in mm an hour.

@@ -117,21 +117,18 @@ type Estimate struct {
 	GoodUntil     Window    // when growth ends, or ended: from then on it only gets weaker; zero when unknown
 	Even          time.Time // by then the target is reached as likely as not; zero when it most likely never is
 	ReachChance   float64   // probability that the target is ever reached, 0..1; NaN before a forecast
-	NoForecast    string    // why Ready is zero, in words; empty otherwise
 
 	CeilingPercent, CeilingLow, CeilingHigh float64 // median and 80 % interval of the final rise; NaN before a forecast
 	CarryOverPercent                        float64 // further rise if moved to the fridge now, percentage points; NaN when unknown
 	Exhausted                               bool    // growth is ending: no rise left to speak of
-	ExhaustedReason                         string
-	LevelsOffShort                          bool // the target will most likely not be reached
+	LevelsOffShort                          bool    // the target will most likely not be reached
 	Fan                                     []FanPoint
 
 	PeakPercent float64   // highest rise so far; NaN when none
 	PeakAt      time.Time // when; zero when none
 
-	Phase       Phase
-	PhaseSince  time.Time
-	PhaseReason string
+	Phase      Phase
+	PhaseSince time.Time
 
 	Quality       Quality
 	QualityReason Cause     // empty while the quality is ok
@@ -140,5 +137,5 @@ type Estimate struct {
 	EquivalentHours float64 // growth time so far at 24 C
 	Rejected        map[string]int
 	LookWish        LookWish // a look by eye would help
-	Notes           []string // e.g. a start volume that does not fit the batch
+	Notes           []Note   // the latest jumps of the level, and what they were taken for
 }

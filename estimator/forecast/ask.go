@@ -2,7 +2,6 @@ package forecast
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 )
@@ -15,7 +14,6 @@ type Crossing struct {
 	Even                float64 // when it is reached as likely as not, hours since the start; plus infinity when it never is
 	Past                bool    // it has been reached, more likely than not
 	Known               bool    // the three times mean something
-	Why                 string  // why not, in words; empty when Known
 }
 
 // FanColumn is the rise to come at one time: quantiles in percent.
@@ -87,7 +85,7 @@ func (f *Fit) crossedAt(i int, goal float64) float64 {
 // Crossing forecasts a rise in percent of the start volume, as of the last Refit.
 func (f *Fit) Crossing(risePercent float64) Crossing {
 	if !f.known() {
-		return Crossing{Even: math.Inf(1), Chance: math.NaN(), Why: "Too few readings for a forecast yet."}
+		return Crossing{Even: math.Inf(1), Chance: math.NaN()}
 	}
 	var list []weighted
 	var chance, past float64
@@ -107,8 +105,6 @@ func (f *Fit) Crossing(risePercent float64) Crossing {
 		c.Even = quantiles(list, 0.5/chance)[0]
 	}
 	if chance < leastChance {
-		_, mid, _ := f.Ceiling()
-		c.Why = fmt.Sprintf("The rise will most likely not reach %.0f %%: it levels off near %.0f %%.", risePercent, mid)
 		return c
 	}
 	q := quantiles(list, 0.1, 0.5, 0.9)

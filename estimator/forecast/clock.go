@@ -198,3 +198,12 @@ func (c *clock) doubtC(hours float64) float64 {
 	}
 	return now + 1.5*-math.Expm1(-hours/4)
 }
+
+// Growth returns the growth-hours so far, hours worth at 24 C as the mean of both
+// responses, and how fast they run, at a time not before the last reading.
+func (f *Fit) Growth(at float64) (hours, speed float64) {
+	c := f.clock
+	c.advance(at, math.NaN(), math.NaN())
+	g, s := c.table.At(c.doughC)
+	return (c.ganzle + c.ctmi) / 2, (g + s) / 2
+}

@@ -31,16 +31,7 @@ func (s Sigmoid) Unit(x float64) (y, slope float64) {
 	if math.IsInf(q, 1) {
 		return 0, 0
 	}
-	switch s.Nu {
-	case 1:
-		y = 1 / (1 + q)
-	case 0.5:
-		y = 1 / ((1 + q) * (1 + q))
-	case 2:
-		y = 1 / math.Sqrt(1+q)
-	default:
-		y = math.Pow(1+q, -1/s.Nu)
-	}
+	y = math.Pow(1+q, -1/s.Nu)
 	return y, c / s.Nu * y * q / (1 + q)
 }
 
@@ -51,18 +42,8 @@ func slopeGompertz(y, q float64) float64 {
 	return math.E * y * q
 }
 
-// steepness is (1+nu)^(1+1/nu), which makes the steepest slope 1.
-func (s Sigmoid) steepness() float64 {
-	switch s.Nu {
-	case 1:
-		return 4
-	case 0.5:
-		return 1.5 * 1.5 * 1.5
-	case 2:
-		return 3 * math.Sqrt(3)
-	}
-	return math.Pow(1+s.Nu, 1+1/s.Nu)
-}
+// steepness is what makes the steepest slope 1.
+func (s Sigmoid) steepness() float64 { return math.Pow(1+s.Nu, 1+1/s.Nu) }
 
 // UnitInverse returns the x at which the unit shape is y, for 0 < y < 1;
 // minus infinity at or below 0 and plus infinity at or above 1.

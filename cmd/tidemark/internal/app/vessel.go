@@ -85,11 +85,6 @@ func estimatorConfig(v config.Vessel, autoStart bool) estimator.Config {
 		c.TargetPercent = 0 // the table decides
 		c.TargetTable = append(c.TargetTable, estimator.TargetPoint{DoughC: row[0], RisePercent: row[1]})
 	}
-	if v.Batch != nil {
-		if n, err := v.Batch.Numbers(); err == nil {
-			c.BatchVolumeL = n.StartVolumeL
-		}
-	}
 	return c
 }
 

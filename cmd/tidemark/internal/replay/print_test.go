@@ -50,11 +50,11 @@ func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
 		estimates, raised = append(estimates, e), append(raised, alarms)
 	}
 	add(func(e *estimator.Estimate) {
-		e.Time, e.Phase, e.PhaseReason = at(0), estimator.Settling, "Just started."
+		e.Time, e.Phase = at(0), estimator.Settling
 		e.RisePercent, e.RiseSD, e.RatePercentPerHour = nan, nan, math.Inf(1)
 	})
 	add(func(e *estimator.Estimate) {
-		e.Time, e.Phase, e.PhaseReason = at(90), estimator.Rising, "Rising."
+		e.Time, e.Phase = at(90), estimator.Rising
 		e.RisePercent, e.RiseSD, e.RatePercentPerHour, e.Ready = 41.23456, 0.70049, 33.3333, window(150, 180, 215)
 		e.GoodUntil = window(170, 240, 300)
 	})
@@ -64,7 +64,7 @@ func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
 		e.Quality, e.QualityReason = estimator.QualityGap, estimator.NoReading
 	}, alert.Alarm{Kind: alert.SensorLost, Reason: "no_reading", Title: "tub: not seen", Text: "Not seeing the dough in tub since 09:35 <invented>."})
 	add(func(e *estimator.Estimate) {
-		e.Time, e.Phase, e.PhaseReason = at(182), estimator.Ready, "The mark is reached."
+		e.Time, e.Phase = at(182), estimator.Ready
 		e.RisePercent, e.RiseSD, e.RatePercentPerHour, e.Ready, e.ReadyIsPast = 101, 0.5, 30, window(179, 180, 181), true
 		e.PeakPercent, e.PeakAt = 101, at(182)
 		e.Rejected = map[string]int{"handling": 3, "out_of_range": 1, "missing": 0}
