@@ -15,16 +15,15 @@ const (
 	lookSD        = 0.03        // 1 sd of a look by eye, share of the volume: marks on a tub are told to a few mm
 
 	// Hands, gaps and steps. Tuned.
-	settleHours   = 10.0 / 60 // steps this early are hands at the start, not folds
-	handledHours  = 20.0 / 60 // after a told fold a drop is believed quickly
-	patienceHours = 15.0 / 60 // longer than a lid is off
-	blindHours    = 5.0 / 60  // what happened in a gap this long was not watched
-	longBlind     = 45.0 / 60 // dough can have collapsed unseen
-	fastest       = 0.5       // growth unseen at most, share of the level an hour
-	stillGrows    = 0.6       // share of the mean speed in a gap that growth has after it
-	lidOnShare    = 0.25      // a jump up by so much of the level, from lidOnMM at least,
-	lidOnMM       = 15        // in the first minutes is no hand taken away
-	acquireEvery  = 6.0 / 3600
+	settleHours   = 10.0 / 60   // steps this early are hands at the start, not folds
+	handledHours  = 20.0 / 60   // after a told fold a drop is believed quickly
+	patienceHours = 15.0 / 60   // longer than a lid is off
+	blindHours    = 5.0 / 60    // what happened in a gap this long was not watched
+	longBlind     = 45.0 / 60   // dough can have collapsed unseen
+	fastest       = 0.5         // growth unseen at most, share of the level an hour
+	stillGrows    = 0.6         // share of the mean speed in a gap that growth has after it
+	lidOnShare    = 0.25        // a jump up by so much of the level, from lidOnMM at least,
+	lidOnMM       = 15          // in the first minutes is no hand taken away
 	acquireHours  = 20.0 / 3600 // readings that agree over so long are a level
 	pendingMean   = 8           // pending readings in a mean of them
 

@@ -116,7 +116,7 @@ func (e *Estimator) seeing(t float64) bool {
 	if e.cfg.ByHand {
 		return true
 	}
-	return t-e.lastSeen < e.blindAfter() && e.rise.find == notSeeking && e.everSeen
+	return t-e.lastSeen < e.blindAfter() && e.rise.acquiring == tracking && e.everSeen
 }
 
 // unsettled is the doubt in points of rise while readings speak against the filter
@@ -124,9 +124,9 @@ func (e *Estimator) seeing(t float64) bool {
 func (r *rise) unsettled(t float64) float64 {
 	share := 0.0
 	switch {
-	case r.find == seekFold:
+	case r.acquiring == acquireFold:
 		share = 0.08
-	case r.find == seekMove:
+	case r.acquiring == acquireMove:
 		share = 0.02
 	case r.pend.n >= 2 && t-r.pend.last < minutes(5):
 		share = min(math.Abs(r.pend.level-r.kf.level)/2/max(math.Abs(r.kf.level), 1), 0.1)
@@ -167,20 +167,19 @@ func (e *Estimator) fill(out *Estimate, v view) {
 
 // fillForecast copies what the forecast says.
 func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.Time) {
-	o := v.out
-	out.ReachChance = o.chance
-	out.CeilingLow, out.CeilingPercent, out.CeilingHigh = o.ceilingLow, o.ceiling, o.ceilingHigh
-	if !math.IsInf(o.even, 1) {
-		out.Even = when(o.even)
+	o, mark := v.out, v.out.Crossing
+	if e.phases.mark.Known {
+		mark = e.phases.mark
 	}
-	reached := e.phases.reached
-	if o.known {
-		out.Ready = Window{when(o.from), when(o.median), when(o.until)}
-		out.ReadyIsPast = !v.seeing && o.past && o.median <= v.now // seen, it has to last: see phases
+	out.ReachChance = mark.Chance
+	out.CeilingLow, out.CeilingPercent, out.CeilingHigh = o.ceiling[0], o.ceiling[1], o.ceiling[2]
+	if !math.IsInf(mark.Even, 1) {
+		out.Even = when(mark.Even)
 	}
-	if reached > 0 {
-		out.ReadyIsPast, out.ReachChance = true, 1
-		out.Even, out.Ready = when(reached), Window{when(e.phases.markFrom), when(reached), when(e.phases.markUntil)}
+	if mark.Known {
+		out.Ready = Window{when(mark.From), when(mark.Median), when(mark.Until)}
+		// Seen, it has to last: see phases.
+		out.ReadyIsPast = e.phases.mark.Known || !v.seeing && mark.Past && mark.Median <= v.now
 	}
 	if !e.cached.fitted {
 		return

@@ -95,7 +95,7 @@ func (e *Estimator) event(s *Sample) {
 	case Fold:
 		r.foldTold = t
 		if !e.cfg.ByHand {
-			r.lookAnew(seekFold, t)
+			r.acquire(acquireFold, t)
 		}
 	case Fridge, Counter:
 		r.move(s.Event == Fridge, t)
@@ -126,7 +126,7 @@ func (e *Estimator) end(t float64) {
 func (r *rise) move(in bool, t float64) {
 	r.cold, r.coldAt, r.urgent = in, t, true
 	if !r.cfg.ByHand {
-		r.lookAnew(seekMove, t)
+		r.acquire(acquireMove, t)
 	}
 	r.fit.Cold(t-r.start, in)
 }

@@ -170,7 +170,7 @@ func (e *Estimator) hangs() {
 // believed for a while: a growth curve foresees more than a level and a rate.
 func (e *Estimator) carry(t float64) {
 	r := &e.rise
-	if !r.kfOn || r.find == seekStart || r.pend.n > 0 || t-r.goodAt < carryAfter || t-r.kfAt < carryAgain {
+	if !r.kfOn || r.acquiring == acquireStart || r.pend.n > 0 || t-r.goodAt < carryAfter || t-r.kfAt < carryAgain {
 		return
 	}
 	if level, sd, ok := e.fit.Reading(t - r.start); ok && e.cached.fitted {

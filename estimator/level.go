@@ -7,15 +7,15 @@ import (
 	"tidemark/estimator/forecast"
 )
 
-// The seeker's reasons to look.
-type seeking int
+// acquiring is why a level is acquired anew.
+type acquiring int
 
 const (
-	notSeeking seeking = iota
-	seekStart          // nothing known yet
-	seekGap            // no believed reading for so long that the prediction is worth little
-	seekFold           // told of a fold
-	seekMove           // told of a move into or out of the cold
+	tracking     acquiring = iota
+	acquireStart           // nothing known yet
+	acquireGap             // no believed reading for so long that the prediction is worth little
+	acquireFold            // told of a fold
+	acquireMove            // told of a move into or out of the cold
 )
 
 // rise is one watched rise: the level as read, its gate, and the forecast that is
@@ -26,10 +26,9 @@ type rise struct {
 	active bool
 	start  float64
 
-	find     seeking
-	findFrom float64
-	seek     seeker
-	pend     pending
+	acquiring   acquiring
+	acquireFrom float64
+	pend        pending
 
 	kf       trend
 	kfOn     bool
@@ -92,11 +91,14 @@ type step struct {
 func newRise(cfg *Config, fit *forecast.Fit, t float64, n *noise) rise {
 	never := math.Inf(-1)
 	return rise{
-		cfg: cfg, fit: fit, active: true, start: t, find: seekStart, findFrom: t,
+		cfg: cfg, fit: fit, active: true, start: t, acquiring: acquireStart, acquireFrom: t,
 		foldTold: never, lastShift: never, messAt: never, carriedAt: never, stepped: never, lookAt: never, tableC: math.NaN(),
 		bucketR: max(n.variance/4, 0.04), track: newTrack(),
 	}
 }
+
+// consensus is a level on which readings agree: mm, hours of the latest, mm^2.
+type consensus struct{ level, at, variance float64 }
 
 // startFilter begins the level filter anew around a level.
 func (r *rise) startFilter(c consensus) {
@@ -112,11 +114,11 @@ func (r *rise) take(level, t float64, n *noise, interval float64) reason {
 	if n.run <= 1 {
 		r.calm, r.calmAt = r.kf, r.kfAt
 	}
-	if r.find == notSeeking && r.predictionSD(t) > 5+4*n.sd() {
-		r.lookAnew(seekGap, t)
+	if r.acquiring == tracking && r.predictionSD(t) > 5+4*n.sd() {
+		r.acquire(acquireGap, t)
 	}
-	if r.find != notSeeking {
-		return r.takeSeeking(level, t, n)
+	if r.acquiring != tracking {
+		return r.acquireLevel(level, t, n)
 	}
 	pred, variance := r.predict(t)
 	if level < min(emptyMM, 0.3*r.base.level) {
@@ -165,7 +167,7 @@ func (r *rise) carryTo(level, sdMM, t float64) {
 
 // unsee takes back what was believed from the last change of reading on.
 func (r *rise) unsee(from float64) {
-	if !r.active || r.find != notSeeking || r.calmAt == 0 || r.calmAt > from {
+	if !r.active || r.acquiring != tracking || r.calmAt == 0 || r.calmAt > from {
 		return
 	}
 	r.kf, r.kfAt = r.calm, r.calmAt
@@ -188,28 +190,30 @@ func (r *rise) predictionSD(t float64) float64 {
 	return math.Sqrt(v)
 }
 
-// lookAnew makes the next readings count only once they agree.
-func (r *rise) lookAnew(why seeking, t float64) {
-	r.find, r.findFrom = why, t
-	r.seek.reset()
+// acquire makes the next readings count only once they agree.
+func (r *rise) acquire(why acquiring, t float64) {
+	r.acquiring, r.acquireFrom = why, t
 	r.pend = pending{}
 	r.bucket = bucket{}
 }
 
-// takeSeeking handles readings while the level is looked for.
-func (r *rise) takeSeeking(level, t float64, n *noise) reason {
-	c, ok := r.seek.add(level, t, n)
-	if !ok || !r.plausible(c.level, t) {
+// acquireLevel handles readings while the level is looked for.
+func (r *rise) acquireLevel(level, t float64, n *noise) reason {
+	r.pend.add(level, t, agreeWithin(n), 0.5*60, 0)
+	p := r.pend
+	if p.n < 3 || p.span() < acquireHours || !r.plausible(p.level, t) {
 		return rHandling
 	}
-	why := r.find
-	r.find = notSeeking
+	c := consensus{p.level, t, max(n.variance/float64(min(p.n, pendingMean)), 0.04)}
+	r.pend = pending{}
+	why := r.acquiring
+	r.acquiring = tracking
 	defer r.believed(t)
-	if !r.kfOn || why == seekStart {
+	if !r.kfOn || why == acquireStart {
 		r.startOver(c)
 		return accepted
 	}
-	r.foundAgain(why, c)
+	r.acquired(why, c)
 	return accepted
 }
 
@@ -226,24 +230,24 @@ func (r *rise) startOver(c consensus) {
 // plausible reports whether a level found after a fold can be dough that was
 // folded. After some patience every level is taken.
 func (r *rise) plausible(level, t float64) bool {
-	if !r.kfOn || t-r.findFrom > patienceHours {
+	if !r.kfOn || t-r.acquireFrom > patienceHours {
 		return true
 	}
 	pred, variance := r.predict(t)
 	margin := max(0.1*pred, 5*math.Sqrt(variance))
-	switch r.find {
-	case seekFold:
+	switch r.acquiring {
+	case acquireFold:
 		return level > 0.5*pred && level < pred+margin
-	case seekGap:
+	case acquireGap:
 		return r.base.n == 0 || level > 0.5*r.base.level
 	default:
 		return true
 	}
 }
 
-// foundAgain carries the filter over to a level found after a fold, a move or
+// acquired carries the filter over to a level found after a fold, a move or
 // a gap.
-func (r *rise) foundAgain(why seeking, c consensus) {
+func (r *rise) acquired(why acquiring, c consensus) {
 	r.kf.predict(max(c.at-r.kfAt, 0))
 	r.kfAt = c.at
 	before := r.kf.level
@@ -252,12 +256,12 @@ func (r *rise) foundAgain(why seeking, c consensus) {
 	v := max(c.variance, 0.04)
 	r.kf.jumpTo(c.level, v)
 	switch {
-	case why == seekMove && big:
-		r.stepAt(r.findFrom, before, c.level, surelyMoved)
-	case why == seekFold:
-		r.stepAt(r.findFrom, before, c.level, 0)
-	case why == seekGap && miss < 0 && big && c.at-r.goodAt < longBlind && r.cfg.Holds == Dough:
-		r.stepAt(r.findFrom, before, c.level, movedInGap)
+	case why == acquireMove && big:
+		r.stepAt(r.acquireFrom, before, c.level, surelyMoved)
+	case why == acquireFold:
+		r.stepAt(r.acquireFrom, before, c.level, 0)
+	case why == acquireGap && miss < 0 && big && c.at-r.goodAt < longBlind && r.cfg.Holds == Dough:
+		r.stepAt(r.acquireFrom, before, c.level, movedInGap)
 		r.notes.add(NoteFold, c.at, miss)
 	}
 }

@@ -1,6 +1,10 @@
 package estimator
 
-import "math"
+import (
+	"math"
+
+	"tidemark/estimator/forecast"
+)
 
 // view is what the phase rules look at: the rise at one moment in numbers.
 // Times are hours on the estimator's clock.
@@ -29,18 +33,16 @@ func (v view) rises() bool { return v.seeing && v.rate > 2*v.rateSD && v.slow >=
 
 // outlook is what the forecast says. Times are hours on the estimator's clock.
 type outlook struct {
-	known, past                      bool
-	from, median, until              float64
-	even                             float64 // when the mark is reached as likely as not; plus infinity never
-	chance                           float64
-	ceilingLow, ceiling, ceilingHigh float64
-	ends                             [3]float64 // when growth ends: low, median, high; NaN when unknown
+	forecast.Crossing            // of the mark
+	ceiling           [3]float64 // highest rise: low, median, high; NaN when unknown
+	ends              [3]float64 // when growth ends, likewise
 }
 
 // noOutlook is an outlook that knows nothing.
 func noOutlook() outlook {
 	nan := math.NaN()
-	return outlook{even: math.Inf(1), chance: nan, ceiling: nan, ceilingLow: nan, ceilingHigh: nan, ends: [3]float64{nan, nan, nan}}
+	none := [3]float64{nan, nan, nan}
+	return outlook{forecast.Crossing{Even: math.Inf(1), Chance: nan}, none, none}
 }
 
 // debounce measures for how long a condition has been true without a break.
@@ -73,9 +75,7 @@ type phases struct {
 	markGrowth float64 // growth-hours when it was at the mark, of a starter at its peak
 	exhausted  bool    // no rise left to speak of
 	levelsOff  bool
-	reached    float64 // when the mark was reached, hours; 0 not yet
-	markFrom   float64 // the 80 % interval of that time as it was believed then, hours
-	markUntil  float64
+	mark       forecast.Crossing // when the mark was reached, as it was believed then; not known before
 }
 
 // startPhases is the machine at the start of a rise.
@@ -106,7 +106,7 @@ func (p *phases) advance(v view, holds Holds) {
 // markMoved takes back that the mark was reached, after it was put higher. A
 // dough with no rise left stays over.
 func (p *phases) markMoved(now float64) {
-	p.reached, p.ready.on, p.near.on, p.far.on, p.over.on = 0, false, false, false, false
+	p.mark.Known, p.ready.on, p.near.on, p.far.on, p.over.on = false, false, false, false, false
 	if p.phase == Near || p.phase == Ready || p.phase == Over && !p.exhausted {
 		p.enter(Rising, max(now, p.since))
 	}
@@ -114,18 +114,18 @@ func (p *phases) markMoved(now float64) {
 
 // seeMark notes when the mark was reached, whatever the phase.
 func (p *phases) seeMark(v view) {
-	reached := v.seeing && (v.rise >= v.target || v.out.past) ||
-		!v.seeing && v.out.known && v.out.past && v.out.until <= v.now
-	if !p.ready.lasts(reached, v.now, markHours) || p.reached != 0 || v.now-v.start <= settleHours {
+	out := v.out.Crossing
+	reached := v.seeing && (v.rise >= v.target || out.Past) || !v.seeing && out.Past && out.Until <= v.now
+	if !p.ready.lasts(reached, v.now, markHours) || p.mark.Known || v.now-v.start <= settleHours {
 		return
 	}
-	p.reached = p.ready.from
-	if v.out.past {
-		p.reached = min(p.reached, v.out.median)
+	at := p.ready.from
+	if out.Past {
+		at = min(at, out.Median)
 	}
-	p.markFrom, p.markUntil = p.reached, p.reached
-	if v.out.known {
-		p.markFrom, p.markUntil = min(v.out.from, p.reached), max(v.out.until, p.reached)
+	p.mark = forecast.Crossing{From: at, Median: at, Until: at, Even: at, Chance: 1, Past: true, Known: true}
+	if out.Known {
+		p.mark.From, p.mark.Until = min(out.From, at), max(out.Until, at)
 	}
 }
 
@@ -133,12 +133,12 @@ func (p *phases) seeMark(v view) {
 func (p *phases) judgeEnd(v view) {
 	calm := v.seeing && !v.cold && !v.flat && v.sinceDegas > endCalm
 	slow := v.slow < endShare && v.rise > realRise
-	near := v.out.ceilingHigh-v.rise < endPoints
+	near := v.out.ceiling[2]-v.rise < endPoints
 	p.exhausted = p.ending.lasts(calm && slow && near, v.now, endHours) || p.exhausted
-	short := v.out.chance < shortChance && v.growth > shortGrowth && v.sinceDegas > shortCalm
+	short := v.out.Chance < shortChance && v.growth > shortGrowth && v.sinceDegas > shortCalm
 	idle := v.growth > deadGrowth && v.highRise < deadPoints
 	p.levelsOff = v.rise < v.target &&
-		(p.short.lasts(calm && (short || idle), v.now, endHours) || p.levelsOff && (v.out.chance < shortAgain || idle))
+		(p.short.lasts(calm && (short || idle), v.now, endHours) || p.levelsOff && (v.out.Chance < shortAgain || idle))
 }
 
 // dough moves a dough's phase on.
@@ -171,9 +171,9 @@ func (p *phases) leaveLag(v view, points float64) {
 
 // beforeMark watches for the mark and for the lead before it.
 func (p *phases) beforeMark(v view) {
-	toGo := v.out.even - v.now
+	toGo := v.out.Even - v.now
 	switch {
-	case p.reached > 0 && p.ready.on:
+	case p.mark.Known && p.ready.on:
 		p.markGrowth = v.growth
 		p.enter(Ready, v.now)
 	case p.phase == Rising:
@@ -190,7 +190,7 @@ func (p *phases) beforeMark(v view) {
 // atMark watches what happens at the mark.
 func (p *phases) atMark(v view) {
 	if p.back.lasts(v.seeing && v.rise < v.target-backPoints && v.sinceDegas < 1, v.now, peakHours) {
-		p.near.on, p.far.on, p.ready.on, p.reached = false, false, false, 0
+		p.near.on, p.far.on, p.ready.on, p.mark.Known = false, false, false, false
 		p.enter(Rising, v.now)
 		return
 	}

@@ -15,8 +15,8 @@ func (e *Estimator) quality(out *Estimate, t float64) {
 	if e.everSeen && e.lastSeen > since {
 		since = e.lastSeen
 	}
-	if r := &e.rise; r.find == seekFold || r.find == seekMove {
-		since = max(since, r.findFrom) // told: a new level takes some readings to be found
+	if r := &e.rise; r.acquiring == acquireFold || r.acquiring == acquireMove {
+		since = max(since, r.acquireFrom) // told: a new level takes some readings to be found
 	}
 	if t-since <= e.blindAfter() {
 		return

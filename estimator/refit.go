@@ -48,10 +48,7 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	c.at, c.target, c.asked = t, target, true
 	low, mid, high := e.fit.Ceiling()
 	c.fitted = !math.IsNaN(mid)
-	out := e.markAhead(target)
-	out.ceilingLow, out.ceiling, out.ceilingHigh = low, mid, high
-	out.ends = e.growthEnds(t)
-	c.out = out
+	c.out = outlook{e.markAhead(target), [3]float64{low, mid, high}, e.growthEnds(t)}
 	if c.hasty {
 		c.fan, c.carry = nil, math.NaN()
 		return
@@ -63,23 +60,16 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	}
 }
 
-// markAhead says when the mark is reached, or was.
-func (e *Estimator) markAhead(target float64) outlook {
-	start := e.rise.start
-	if p := &e.phases; p.reached > 0 {
-		out := noOutlook()
-		out.known, out.past, out.chance, out.even = true, true, 1, p.reached
-		out.from, out.median, out.until = p.markFrom, p.reached, p.markUntil
-		return out
+// markAhead says when the mark is reached, or was, in hours on the estimator's clock.
+func (e *Estimator) markAhead(target float64) forecast.Crossing {
+	if e.phases.mark.Known {
+		return e.phases.mark
 	}
-	crossing := e.fit.Crossing(target)
-	out := noOutlook()
-	out.chance, out.even = crossing.Chance, start+crossing.Even
-	if crossing.Known {
-		out.known, out.past = true, crossing.Past
-		out.from, out.median, out.until = start+crossing.From, start+crossing.Median, start+crossing.Until
+	c := e.fit.Crossing(target)
+	for _, at := range []*float64{&c.From, &c.Median, &c.Until, &c.Even} {
+		*at += e.rise.start
 	}
-	return out
+	return c
 }
 
 // growthEnds says when growth ends, or has ended: low, median, high.
@@ -110,14 +100,14 @@ func (e *Estimator) askFan(t float64) {
 		return
 	}
 	span := 6.0
-	if c.out.known {
-		span = min(max(1.4*(c.out.until-t), 2), 24)
+	if c.out.Known {
+		span = min(max(1.4*(c.out.Until-t), 2), 24)
 	}
 	span = max(span, e.spanBeyond(t))
 	step := duration(span / (fanColumns - 1)).Round(time.Minute)
-	for _, col := range e.fit.Fan(nil, step.Hours(), fanColumns) {
-		at := e.clock.at(e.rise.start + col.AtHours)
-		c.fan = append(c.fan, FanPoint{at, col.P10Percent, col.P50Percent, col.P90Percent})
+	for i := range fanColumns {
+		low, mid, high := e.fit.Ahead(step.Hours() * float64(i))
+		c.fan = append(c.fan, FanPoint{e.clock.at(t).Add(time.Duration(i) * step), low, mid, high})
 	}
 }
 

@@ -147,7 +147,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 	variance := max(n.variance/float64(p.n), 0.04)
 	r.pend, r.bucket = pending{}, bucket{}
 	if kind == stepEarly || kind == stepFalse {
-		r.startOver(consensus{p.level, t, variance, 3})
+		r.startOver(consensus{p.level, t, variance})
 		r.notes.add(NoteRestart, t, 0)
 		return
 	}

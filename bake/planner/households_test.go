@@ -127,8 +127,9 @@ func estimate(fit *forecast.Fit, at time.Duration, doughC float64) estimator.Est
 	e := estimator.Estimate{Time: now().Add(at), Started: now(), DoughC: doughC, AirC: math.NaN(), TargetPercent: 100}
 	e.RisePercent, e.RiseSD = fit.Rise(at.Hours())
 	_, e.CeilingPercent, _ = fit.Ceiling()
-	for _, c := range fit.Fan(nil, 1.0/3, 60) {
-		e.Fan = append(e.Fan, estimator.FanPoint{Time: now().Add(time.Duration(c.AtHours * float64(time.Hour))), P10Percent: c.P10Percent, P50Percent: c.P50Percent, P90Percent: c.P90Percent})
+	for i := range 60 {
+		low, mid, high := fit.Ahead(float64(i) / 3)
+		e.Fan = append(e.Fan, estimator.FanPoint{Time: e.Time.Add(time.Duration(i) * 20 * time.Minute), P10Percent: low, P50Percent: mid, P90Percent: high})
 	}
 	return e
 }

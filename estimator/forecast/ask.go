@@ -16,21 +16,6 @@ type Crossing struct {
 	Known               bool    // the three times mean something
 }
 
-// FanColumn is the rise to come at one time: quantiles in percent.
-type FanColumn struct {
-	AtHours                            float64
-	P10Percent, P50Percent, P90Percent float64
-}
-
-// leastChance: below this the times of the few curves that get there mislead.
-const leastChance = 0.2
-
-// leastBins and leastHours are what a forecast needs.
-const (
-	leastBins  = 4
-	leastHours = 0.25
-)
-
 // known reports whether enough was seen for a forecast.
 func (f *Fit) known() bool {
 	if f.done == 0 || f.paths.rise == nil {
@@ -184,11 +169,6 @@ func (f *Fit) Ends() (from, median, until float64) {
 	})
 }
 
-// EndPoints is the rise, in percentage points, that growth has left when it is said to
-// have ended. Judgement: less is within what one sees. On 54 simulated rises the end told
-// at the doubling is 13 minutes late with 2 and 19 early with 5, against the true peak.
-const EndPoints = 3
-
 // peak is the highest rise to come of member i and how many hours from now it has
 // all but got there.
 func (f *Fit) peak(i int) (rise, hours float64) {
@@ -217,17 +197,10 @@ func (f *Fit) spread(get func(i int) float64) (low, median, high float64) {
 	return q[0], q[1], q[2]
 }
 
-// Fan appends n columns of the rise to come to dst, one a step (hours) from now on.
-func (f *Fit) Fan(dst []FanColumn, step float64, n int) []FanColumn {
-	if !f.known() {
-		return dst
-	}
-	for k := range n {
-		h := step * float64(k)
-		low, mid, high := f.spread(func(i int) float64 { return 100 * f.riseAt(i, h) })
-		dst = append(dst, FanColumn{f.now + h, low, mid, high})
-	}
-	return dst
+// Ahead returns the rise some hours from now, percent: median and 80 % interval; NaN
+// before a forecast.
+func (f *Fit) Ahead(hours float64) (low, median, high float64) {
+	return f.spread(func(i int) float64 { return 100 * f.riseAt(i, hours) })
 }
 
 // CarryOver returns the further rise in percentage points if the vessel goes into a

@@ -2,12 +2,6 @@ package forecast
 
 import "math"
 
-const (
-	maxBins   = 320
-	binHours  = 2.0 / 60
-	maxNeeded = 3 * maxBins / 4 // bins left after merging
-)
-
 // bin is the mean of the readings of a short span, or a look by eye. Times in
 // hours since the start.
 type bin struct {

@@ -19,10 +19,6 @@ type branch struct {
 	logF   float64 // sum over its rows
 }
 
-// maxSteps is the most steps that can be told apart; later ones are folds or moves
-// for certain.
-const maxSteps = 30
-
 // crossSteps applies the steps between two times to a row and the filter.
 func (f *Fit) crossSteps(b *branch, flt *filter, r *row, from, to float64) {
 	for i := range f.steps {
@@ -105,7 +101,7 @@ func (f *Fit) observe(flt *filter, r *row, x *bin, at float64) float64 {
 	smooth := flt.expect(r.y, at-flt.at)
 	s := f.profile.Area(f.profile.Height(smooth*f.scale)) / f.scale
 	r.h[sStart] = smooth
-	r.h[sFloor], r.h[sWander], r.h[sUneven], r.h[sShift] = s, s, s, s
+	r.h[sFloor], r.h[sDrift], r.h[sUneven], r.h[sShift] = s, s, s, s
 	r.h[sWarm] = s * math.Exp(-at/warmHours)
 	if air := x.air / x.n; !math.IsNaN(air) && !math.IsNaN(f.air0) {
 		r.h[sAir] = s * (air - f.air0)
@@ -130,19 +126,18 @@ func (f *Fit) rows(b *branch) []row {
 // split makes two branches of each where a step may have been either, and deals
 // the members out to them.
 func (f *Fit) split(bit int, moved float64) {
-	const sure = 0.97
 	switch {
 	case f.steps[bit].Back && bit > 0:
 		for i := range f.branches {
 			f.branches[i].moved |= f.branches[i].moved >> (bit - 1) & 1 << bit
 		}
 		return
-	case moved >= sure:
+	case moved >= sureStep:
 		for i := range f.branches {
 			f.branches[i].moved |= 1 << bit
 		}
 		return
-	case moved <= 1-sure:
+	case moved <= 1-sureStep:
 		return
 	}
 	n := len(f.branches)

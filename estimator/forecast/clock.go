@@ -6,14 +6,6 @@ import (
 	"tidemark/estimator/kinetics"
 )
 
-const (
-	assumedC   = 23.0    // dough never measured in a room never measured
-	trendHours = 1.5     // a trend of temperature is believed this far ahead
-	relaxing   = 0.5     // 1/h: a kilogram of dough in a tub follows the air in about 2 h; learning it gained nothing
-	fastHours  = 1.0 / 6 // lengths of the two running means of a trend
-	slowHours  = 1.0 / 2
-)
-
 // clock turns time into equivalent time under both responses, and keeps what is
 // needed to say where the temperature goes next. Times in hours since the start.
 type clock struct {
@@ -132,7 +124,6 @@ func (c *clock) cooling() kinetics.Cooling {
 	if !c.airKnown() || c.airC >= 12 || c.airSeen <= c.sinceMove {
 		return k
 	}
-	const stillFalls = -1.0 // C/h
 	k.EndC = c.airC
 	if c.airSeen-c.sinceMove < 0.25 || c.air.slope() < stillFalls {
 		k.EndC = min(k.EndC, kinetics.FridgeC)

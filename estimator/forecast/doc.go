@@ -16,7 +16,7 @@
 // that give way near a limit and wear from then on.
 //
 // A level read is that volume, and all that is no growth: the start volume, the
-// floor's distance, slow wander of the sensor, its warm-up, a coefficient on the
+// floor's distance, slow drift of the sensor, its warm-up, a coefficient on the
 // air's temperature, a dome, a ball that spreads, loss in folds, the uneven surface
 // after them, a sensor that was moved. These are states of one Kalman filter. How
 // they show is taken from a prediction by earlier bins, so that gains and covariance

@@ -5,14 +5,6 @@ import (
 	"math/rand/v2"
 )
 
-// The ensemble: members, moves of each after a resampling, and the share of
-// effective members under which it is resampled.
-const (
-	memberCount = 200
-	sweeps      = 6
-	thin        = 0.6
-)
-
 // member is one possible dough with its states of the nuisance filter.
 type member struct {
 	at     point
@@ -116,14 +108,6 @@ func (f *Fit) extend() {
 		f.missedBins = 0
 	}
 }
-
-// Dough that no curve follows, collapsing or poked, is believed all the same: after
-// some bins in a row that all curves miss to one side by so many standard
-// deviations, the dough may have strayed from them by as much.
-const (
-	astraySD   = 2
-	astrayBins = 3
-)
 
 // missed returns how far bin k may have strayed from all curves, start volumes.
 func (f *Fit) missed(k int) float64 {

@@ -285,5 +285,5 @@ func (f *Fit) Reading(at float64) (levelMM, sdMM float64, ok bool) {
 		m := &f.members[i].state
 		return m[sFloor] + m[sShift] + m[sDome]*f.h0*max(mean-1, 0)
 	})
-	return level + bias, math.Hypot(s*sd, wanderSD), true
+	return level + bias, math.Hypot(s*sd, driftSD), true
 }

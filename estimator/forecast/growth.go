@@ -55,16 +55,6 @@ type dough struct {
 // start is the dough at the start of the rise.
 func (c *curve) start() dough { return dough{work: c.awake} }
 
-// leakOverWear is how fast torn walls lose gas against how fast they wear.
-const leakOverWear = 2
-
-// longestSpan is the longest span of growth between two readings, equivalent hours:
-// dough is long over by then, and a clock that leaps by years costs no time.
-const longestSpan = 240
-
-// longestStep is the longest step of the integration, equivalent hours.
-const longestStep = 0.06
-
 // advance lets the dough grow over a span given in equivalent hours under both
 // responses.
 func (c *curve) advance(d *dough, ganzle, ctmi float64) {

@@ -7,7 +7,7 @@ import "math"
 const (
 	sStart  = iota // start volume beyond the nominal one, share
 	sFloor         // floor distance, mm
-	sWander        // slow wander of the sensor, mm
+	sDrift         // slow drift of the sensor, mm
 	sWarm          // warm-up of the sensor at the start, mm
 	sAir           // sensor against the air's temperature, mm per degree
 	sDome          // dome, share of the start height at +100 %
@@ -26,7 +26,7 @@ type row struct {
 	y            float64 // volume, nominal start volumes
 	ganzle, ctmi float64 // equivalent hours since the row before
 	loss         float64 // nominal loss before it, start volumes
-	wander, even float64 // shares left of states since the row before
+	drift, even  float64 // shares left of states since the row before
 	h, gain      vector
 	miss         float64 // of the member that took it last, standard deviations
 	isd          float64 // 1 over the standard deviation of the innovation
@@ -46,7 +46,7 @@ type filter struct {
 // newFilter starts from what is believed beforehand.
 func newFilter() filter {
 	var f filter
-	sd := vector{startSD, floorSD, wanderSD, warmSD, airSD, domeSD, ballSD, ballSD, 0, 0, 0}
+	sd := vector{startSD, floorSD, driftSD, warmSD, airSD, domeSD, ballSD, ballSD, 0, 0, 0}
 	for i, s := range sd {
 		f.p[i][i] = s * s
 	}
@@ -62,18 +62,18 @@ func statesBefore() (m vector) {
 
 // predict moves the covariance to a row that comes after dt hours.
 func (f *filter) predict(r *row, dt float64) {
-	r.wander = math.Exp(-dt / wanderHours)
+	r.drift = math.Exp(-dt / driftHours)
 	r.even = math.Exp(-dt / unevenHours)
 	p := &f.p
 	for i := range p {
-		p[i][sWander] *= r.wander
+		p[i][sDrift] *= r.drift
 		p[i][sUneven] *= r.even
 	}
 	for i := range p {
-		p[sWander][i] *= r.wander
+		p[sDrift][i] *= r.drift
 		p[sUneven][i] *= r.even
 	}
-	p[sWander][sWander] += wanderSD * wanderSD * (1 - r.wander*r.wander)
+	p[sDrift][sDrift] += driftSD * driftSD * (1 - r.drift*r.drift)
 	p[sLoss][sLoss] += strayBase*strayBase*dt + strayRise*strayRise*max(r.y-f.y, 0)
 	f.at, f.y = f.at+dt, max(f.y, r.y)
 }
@@ -118,13 +118,10 @@ func (f *filter) update(r *row, variance float64) {
 	r.isd, r.logF = math.Sqrt(inv), math.Log(v)
 }
 
-// clip is the largest innovation that counts in full, standard deviations.
-const clip = 4
-
 // take moves one member's states to a row, given its curve's volume there, and
 // returns twice the loss of likelihood, without the part that all members share.
 func (r *row) take(m *vector, volume float64) float64 {
-	m[sWander] *= r.wander
+	m[sDrift] *= r.drift
 	m[sUneven] *= r.even
 	e := r.y - volume
 	for i, h := range r.h {

@@ -106,14 +106,6 @@ func meanAndCov(list [][]float64, w []float64) (mean []float64, cov [][]float64)
 	return mean, cov
 }
 
-// What is believed of a household whose past is not known: each rise strays from the
-// household's middle by a share of the general spread, as if learnedCount rises had
-// shown it. Choice, not tuned: half the spread of the world within one kitchen.
-const (
-	learnedShare = 0.5
-	learnedCount = 4
-)
-
 // learnedFrom pools rises into a belief; nil when none of them has a point. The
 // spread between rises is shrunken: their scatter and the doubt of each (a step of
 // expectation maximization), beside learnedCount rises beforehand. The household's
@@ -167,12 +159,11 @@ type Point struct {
 // is too short to teach anything. Prefer [Fit.Params] of the rise itself: it knows
 // the sensor.
 func Teach(p Prior, points []Point) (_ Params, ok bool) {
-	const most = 120
 	if len(points) < 10 {
 		return Params{}, false
 	}
 	f := New(p, nil, kinetics.NewResponses())
-	every := (len(points) + most - 1) / most
+	every := (len(points) + taughtLooks - 1) / taughtLooks
 	for i, x := range points {
 		f.Temper(x.At.Hours(), x.DoughC, math.NaN())
 		if i%every == 0 {

@@ -2,13 +2,6 @@ package forecast
 
 import "math"
 
-// The future is looked at on a grid, and in some kitchens: colder and warmer than
-// expected.
-const (
-	gridCount     = 92
-	scenarioCount = 5
-)
-
 // gridHours is the i-th time of the grid, hours from now: five minutes apart for
 // four hours, then a quarter, then an hour.
 func gridHours(i int) float64 {

@@ -17,7 +17,7 @@
 // floor, Height is its inverse, and Area is its derivative. Below the floor the
 // volume goes on along a straight line into negative numbers, so that noise
 // around an empty floor stays unbiased. Above the top the vessel is taken to go
-// straight on; Above tells when that is the case, and a caller should say so.
+// straight on.
 //
 // Error terms. Two errors do not average out:
 //

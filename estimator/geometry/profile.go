@@ -106,10 +106,6 @@ func checkIncreasing(points []Point) error {
 // TopMM is the height of the highest known level, mm.
 func (p *Profile) TopMM() float64 { return p.topMM }
 
-// Above reports whether a height lies above the known part of the vessel, so
-// that its volume is an extrapolation.
-func (p *Profile) Above(heightMM float64) bool { return heightMM > p.topMM }
-
 // Volume is the volume in litres under a level surface at the height.
 func (p *Profile) Volume(heightMM float64) float64 {
 	switch {

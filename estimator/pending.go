@@ -2,66 +2,12 @@ package estimator
 
 import "math"
 
-// seeker finds the level when nothing is known of it: at the start, after a
-// long gap, after hands were at the vessel. It waits until most of the last
-// readings agree, so that a lid or a hand among them is outvoted.
-type seeker struct {
-	level [8]float64
-	at    [8]float64
-	n     int // readings held
-	next  int // where the next one goes
-}
-
-// consensus is what a seeker found.
-type consensus struct {
-	level, at, variance float64 // mm, hours of the latest reading, mm^2
-	n                   int
-}
-
-// reset forgets everything.
-func (k *seeker) reset() { k.n, k.next = 0, 0 }
-
-// add takes in a level and reports an agreement that includes it.
-func (k *seeker) add(level, t float64, n *noise) (consensus, bool) {
-	if k.n > 0 {
-		prev := k.at[(k.next+len(k.at)-1)%len(k.at)]
-		if t-prev < acquireEvery {
-			return consensus{}, false
-		}
-	}
-	k.level[k.next], k.at[k.next] = level, t
-	k.next = (k.next + 1) % len(k.level)
-	k.n = min(k.n+1, len(k.level))
-	return k.agree(level, t, agreeWithin(n))
-}
-
 // agreeWithin is how far two readings of one level may lie apart, mm.
 func agreeWithin(n *noise) float64 { return max(3.5*n.sd(), 2.5, 1.2*min(n.quantum, 10)) }
 
-// agree looks for the readings that fit the latest one.
-func (k *seeker) agree(level, t, within float64) (consensus, bool) {
-	var sum, squares float64
-	count, first := 0, t
-	for i := range k.n {
-		d := k.level[i] - level
-		if math.Abs(d) > within {
-			continue
-		}
-		count++
-		sum += d
-		squares += d * d
-		first = min(first, k.at[i])
-	}
-	if count < 3 || 3*count < 2*k.n || t-first < acquireHours {
-		return consensus{}, false
-	}
-	mean := sum / float64(count)
-	spread := max(squares/float64(count)-mean*mean, minNoiseMM*minNoiseMM)
-	return consensus{level + mean, t, spread / float64(count-1), count}, true
-}
-
-// pending gathers readings that were refused because they lie far from the
-// prediction, to see whether they agree among themselves: then it was a step.
+// pending gathers readings that are not believed yet, to see whether they agree among
+// themselves: because nothing is known of the level, or because they lie far from the
+// prediction, and then it was a step.
 type pending struct {
 	n           int
 	level       float64 // running mean of the latest, mm
