@@ -15,31 +15,10 @@ type clock struct {
 	doughC, airC   float64
 	doughSeen      float64 // when last measured; minus infinity when never
 	airSeen        float64
-	dough, air     trend
 	cold           bool
 	sinceMove      float64
 	measuredBefore bool
 }
-
-// trend estimates a slope from two running means of different length: on a ramp
-// each lags by its own length.
-type trend struct {
-	fast, slow, at float64
-	filled         bool
-}
-
-func (t *trend) add(at, c float64) {
-	if !t.filled {
-		t.fast, t.slow, t.at, t.filled = c, c, at, true
-		return
-	}
-	dt := at - t.at
-	t.at = at
-	t.fast += (c - t.fast) * -math.Expm1(-dt/fastHours)
-	t.slow += (c - t.slow) * -math.Expm1(-dt/slowHours)
-}
-
-func (t *trend) slope() float64 { return (t.fast - t.slow) / (slowHours - fastHours) }
 
 func newClock(table *kinetics.Responses) clock {
 	return clock{
@@ -57,7 +36,6 @@ func (c *clock) advance(at, doughC, airC float64) {
 	doughC, airC = believed(doughC), believed(airC)
 	if !math.IsNaN(airC) {
 		c.airC, c.airSeen = airC, at
-		c.air.add(at, airC)
 	}
 	next := doughC
 	if math.IsNaN(next) {
@@ -70,7 +48,6 @@ func (c *clock) advance(at, doughC, airC float64) {
 	c.at, c.doughC = at, next
 	if !math.IsNaN(doughC) {
 		c.doughSeen = at
-		c.dough.add(at, doughC)
 	}
 }
 
@@ -125,7 +102,7 @@ func (c *clock) cooling() kinetics.Cooling {
 		return k
 	}
 	k.EndC = c.airC
-	if c.airSeen-c.sinceMove < 0.25 || c.air.slope() < stillFalls {
+	if c.airSeen-c.sinceMove < airSettles {
 		k.EndC = min(k.EndC, kinetics.FridgeC)
 	}
 	return k
@@ -136,7 +113,6 @@ func (c *clock) airKnown() bool { return c.at-c.airSeen < 2 }
 // move notes that the vessel went to the cold or came back.
 func (c *clock) move(in bool) {
 	c.cold, c.sinceMove = in, c.at
-	c.dough, c.air = trend{}, trend{}
 	if math.IsInf(c.airSeen, -1) || in {
 		return
 	}
@@ -150,22 +126,15 @@ func (c *clock) future(grid []float64, z float64, dst []float64) {
 		c.futureCold(c.doughC, grid, z, dst)
 		return
 	}
-	rate, airC, airSlope := 0.0, c.doughC, 0.0
-	if c.airKnown() {
-		rate, airC, airSlope = relaxing, c.airC, c.air.slope()
+	rate, airC := 0.0, c.doughC
+	switch {
+	case c.airKnown():
+		rate, airC = relaxing, c.airC
+	case !math.IsInf(c.sinceMove, -1): // out of the cold, into a room that is not measured
+		rate, airC = relaxing, max(c.doughC, assumedC)
 	}
-	excess := c.dough.slope() - rate*(airC-c.doughC)
-	excess = min(max(excess, -3), 3)
-	airSlope = min(max(airSlope, -3), 3)
-	temp, before := c.doughC, 0.0
 	for i, h := range grid {
-		dt := h - before
-		mid := before + dt/2
-		target := airC + airSlope*trendHours*-math.Expm1(-mid/trendHours)
-		push := excess * math.Exp(-mid/trendHours) * dt
-		temp = target + (temp-target)*math.Exp(-rate*dt) + push
-		before = h
-		dst[i] = temp + z*c.doubtC(h)
+		dst[i] = airC + (c.doughC-airC)*math.Exp(-rate*h) + z*c.doubtC(h)
 	}
 }
 

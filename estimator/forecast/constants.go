@@ -59,13 +59,10 @@ const (
 	longestSpan  = 240  // of growth between two readings, equivalent hours: a clock that leaps by years costs no time
 	speedDoubt   = 0.08 // of a member's growth to come, share
 
-	// Temperature.
-	assumedC   = 23.0    // dough never measured in a room never measured
-	trendHours = 1.5     // a trend of temperature is believed this far ahead
-	relaxing   = 0.5     // 1/h: a kilogram of dough in a tub follows the air in about 2 h; learning it gained nothing
-	fastHours  = 1.0 / 6 // lengths of the two running means of a trend
-	slowHours  = 1.0 / 2
-	stillFalls = -1.0 // C/h: the air in a refrigerator that has not settled
+	// Temperature. A trend carried on into the future made two and three hours ahead worse.
+	assumedC   = 23.0 // dough never measured in a room never measured
+	relaxing   = 0.5  // 1/h: a kilogram of dough in a tub follows the air in about 2 h; learning it gained nothing
+	airSettles = 0.75 // hours after which the air by the probe is the refrigerator's
 
 	// The future is looked at on a grid, and in some kitchens: colder and warmer than
 	// expected.
