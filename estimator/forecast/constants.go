@@ -51,7 +51,7 @@ const (
 	// members under which it is resampled. 400 members and 12 sweeps score alike.
 	memberCount = 200
 	sweeps      = 6
-	thin        = 0.6
+	thin        = 0.7
 
 	// Growth.
 	leakOverWear = 2    // how fast torn walls lose gas against how fast they wear
