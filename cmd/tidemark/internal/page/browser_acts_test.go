@@ -139,10 +139,10 @@ func toTheTable(b *tab, k *kitchen) {
 	for range 4 {
 		k.pass(10 * time.Minute)
 	}
-	b.wait(`document.querySelector('#v0-glance [data-key^="snooze-"]') !== null`, "it is told that the dough is hot")
+	b.wait(`document.querySelector('#v0-glance [data-key^="moved-"]') !== null`, "it is told that the dough is hot")
 	b.pause()
-	b.saysAfter(`#v0-glance [data-key^="snooze-"]`, "Reminds again in 15 min.")
-	b.wait(`document.querySelector('#v0-glance [data-key^="snooze-"]') === null`)
+	b.saysAfter(`#v0-glance [data-key^="moved-"]`, "Reminds again in 1 h")
+	b.wait(`document.querySelector('#v0-glance [data-key^="moved-"]') === null`)
 	b.waitText("#v0-glance", "Shape it")
 	b.wait("document.querySelector('#v0-glance [data-key=main]').getBoundingClientRect().bottom <= innerHeight", "the button is on the first screen")
 	b.shot("due-" + fmt.Sprint(js[int64](b, "innerWidth")))

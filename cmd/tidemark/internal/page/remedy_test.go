@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -138,4 +139,30 @@ func TestAPastRiseIsPutRight(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"kind": {"undo"}, "vessel": {"tub"}}).Code, "the start that came after it")
 	k.pass(10 * time.Minute)
 	assert.Empty(t, k.app.Snapshot().System.StoreProblem)
+}
+
+// TestAWarningLeavesTheTapOnTheScreen: with a warning above it the button for what is to be
+// done now still stands on the first screen of a phone, and so do those of the warning.
+func TestAWarningLeavesTheTapOnTheScreen(t *testing.T) {
+	browser := chrome(t)
+	for name, doughC := range map[string]float64{"too-warm": 33, "too-cold": 9} {
+		k := openKitchen(t, berliners, true, 0)
+		k.hot = doughC
+		k.tell("tub", bake.EventStart)
+		for range 12 {
+			k.pass(5 * time.Minute)
+			k.app.Advance(k.clock.Now())
+		}
+		require.NotEmpty(t, k.app.State("tub").Now.Tap, "a fold is due")
+		for _, sc := range []screen{{360, 740, "light"}, {360, 740, "dark"}, {1280, 800, "light"}} {
+			b := open(t, browser, sc)
+			b.run(chromedp.Navigate(serve(t, k.server(nil)) + "/?vessel=tub"))
+			b.wait("document.querySelector('.warn button') !== null && document.fonts.status === 'loaded'", name)
+			for _, key := range []string{"main", "remedy-fridge"} {
+				assert.LessOrEqual(t, js[float64](b, "document.querySelector('[data-key="+key+"]').getBoundingClientRect().bottom"), float64(sc.h), "%s: %s", name, key)
+			}
+			b.accessible(name)
+			b.keep(name + "-" + sc.String())
+		}
+	}
 }
