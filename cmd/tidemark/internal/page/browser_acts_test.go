@@ -141,7 +141,7 @@ func toTheTable(b *tab, k *kitchen) {
 	}
 	b.wait(`document.querySelector('#v0-glance [data-key^="moved-"]') !== null`, "it is told that the dough is hot")
 	b.pause()
-	b.saysAfter(`#v0-glance [data-key^="moved-"]`, "Reminds again in 1 h")
+	b.saysAfter(`#v0-glance [data-key^="moved-"]`, "Reminds again in 60 min")
 	b.wait(`document.querySelector('#v0-glance [data-key^="moved-"]') === null`)
 	b.waitText("#v0-glance", "Shape it")
 	b.wait("document.querySelector('#v0-glance [data-key=main]').getBoundingClientRect().bottom <= innerHeight", "the button is on the first screen")
@@ -298,14 +298,14 @@ func TestBrowserRestore(t *testing.T) {
 			b.fitsWidth(sc.w, "the question")
 			b.accessible("the question")
 			b.click("form:has([value=take]) button")
-			b.waitText("#said", "takes the place of the history now")
-			assertRises(t, u.store, 3) // until the restart
+			b.waitText("#said", "has taken the place of the history")
+			assertRises(t, u.store, 7)
 			b.run(chromedp.Navigate(base + "/house"))
 			b.run(chromedp.SetUploadFiles(chromedp.CSS("input[name=record]"), []string{record}))
 			b.typed("input[name=vessel]", "tub")
 			b.click(`form[action^="/house/records"] button`)
 			b.waitText("#said", "Kept as a past rise.")
-			assertRises(t, u.store, 4)
+			assertRises(t, u.store, 8)
 		})
 	}
 }
