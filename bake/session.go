@@ -241,8 +241,8 @@ const (
 	probeQuiet = 20 * time.Minute
 )
 
-// feelByHand lets the temperature that a person told go on to count.
-func (s *Session) feelByHand(now time.Time) {
+// observeByHand lets the temperature that a person told go on to count.
+func (s *Session) observeByHand(now time.Time) {
 	if s.handC == nil || now.Sub(s.handAt) < handEvery || now.Sub(s.probedAt) < probeQuiet {
 		return
 	}
@@ -403,9 +403,9 @@ func (s *Session) Correct(id int64, at time.Time) (Event, error) {
 	return e, nil
 }
 
-// ShiftTimes moves what was stamped from a moment on, for a clock that was set;
+// StepClock moves what was stamped from a moment on, for a clock that was set;
 // the zero moment moves everything. before bounds it likewise.
-func (s *Session) ShiftTimes(from, before time.Time, by time.Duration) {
+func (s *Session) StepClock(from, before time.Time, by time.Duration) {
 	move := func(t *time.Time) {
 		if !t.IsZero() && !t.Before(from) && t.Before(before) {
 			*t = t.Add(by)
@@ -483,7 +483,7 @@ func (s *Session) take(e Event) {
 		}
 	case e.Kind == EventWarmth:
 		s.handC, s.handAt = e.DoughC, time.Time{}
-		s.feelByHand(at)
+		s.observeByHand(at)
 	case e.Kind == EventReplan:
 		if s.saidAt = e.At; e.Said != nil {
 			s.said = *e.Said
@@ -881,7 +881,7 @@ func nextFold(at, now time.Time) time.Time {
 
 // catchUp moves the estimate and the steps on to a moment of the past.
 func (s *Session) catchUp(at time.Time, each func(State)) {
-	s.feelByHand(at)
+	s.observeByHand(at)
 	s.last = s.est.CatchUp(at)
 	s.followRise()
 	if s.process != nil {

@@ -260,7 +260,7 @@ func TestAClockThatWasSet(t *testing.T) {
 		s, err := NewSession(testVessel(t), Learned{})
 		require.NoError(t, err)
 		before := play(t, s, aDay()[:4], 0, 2*time.Hour)
-		s.ShiftTimes(time.Time{}, day0().Add(100*time.Hour), by)
+		s.StepClock(time.Time{}, day0().Add(100*time.Hour), by)
 		assert.True(t, s.Adrift())
 		fresh, after := foldedAgain(t, s, 2*time.Hour+by)
 		assert.False(t, fresh.Adrift())

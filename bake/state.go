@@ -84,7 +84,7 @@ func (s *Session) At(now time.Time, around Around) State {
 		return s.state(now)
 	}
 	s.away = around.Away
-	s.feelByHand(now)
+	s.observeByHand(now)
 	s.last = s.est.Estimate(now)
 	s.noteStart()
 	s.followRise()

@@ -122,7 +122,7 @@ func (s *Store) openOrRecover(ctx context.Context) (*sql.DB, error) {
 // file, brings over what can still be read of it, and puts it aside.
 func (s *Store) replace(ctx context.Context, why error) (*sql.DB, error) {
 	from, kept := "a fresh one was started", ""
-	quarantined, err := instead(ctx, s.path, howUnusable(why), s.opt.Now(), func(db *sql.DB) error {
+	quarantined, err := replaceFile(ctx, s.path, howUnusable(why), s.opt.Now(), func(db *sql.DB) error {
 		for _, backup := range slices.Backward(backups(s.opt.Backups)) {
 			err := takeOver(ctx, db, backup, fresh(s.path)+".copy", what{})
 			if err == nil {

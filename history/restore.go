@@ -256,13 +256,13 @@ func exchange(ctx context.Context, path string, now time.Time, fill func(db *sql
 	if lock != nil {
 		defer lock.Close()
 	}
-	return instead(ctx, path, "before-restore", now, fill)
+	return replaceFile(ctx, path, "before-restore", now, fill)
 }
 
-// instead makes a fresh history beside path, lets fill fill it, puts the file at path
+// replaceFile makes a fresh history beside path, lets fill fill it, puts the file at path
 // aside and the fresh one in its place. It returns the name of the one put aside; empty
 // when there was none. On an error nothing has changed.
-func instead(ctx context.Context, path, how string, now time.Time, fill func(db *sql.DB) error) (aside string, err error) {
+func replaceFile(ctx context.Context, path, how string, now time.Time, fill func(db *sql.DB) error) (aside string, err error) {
 	remove(fresh(path)) // of an attempt that was cut short
 	db, err := openFile(ctx, fresh(path))
 	if err == nil {

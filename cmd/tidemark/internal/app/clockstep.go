@@ -82,7 +82,7 @@ func (a *App) FollowClock(ctx context.Context) {
 		if !step.moves(v.state.Rise, a.began) {
 			run.From = run.Before // only folded again: it was moved on to a time that did not come
 		}
-		v.session.ShiftTimes(run.From, run.Before, run.By)
+		v.session.StepClock(run.From, run.Before, run.By)
 		if v.former != nil {
 			step.Times(&v.former.warmUpFrom)
 		}

@@ -15,19 +15,19 @@ import (
 // vessel is one watched vessel: what is known of it, the rules that look at it, and
 // where it is kept.
 type vessel struct {
-	mu        sync.Mutex // guards all below
-	config    config.Vessel
-	session   *bake.Session
-	evaluator *alert.Evaluator
-	state     bake.State  // when it was moved on last
-	around    bake.Around // what was seen elsewhere then
-	recorder  *recorder
-	readings  lastReadings // of the sensors, live only
-	gauge     *gauge       // measures the vessel; nil unless its height is read here
-	goesOn    bool         // its samples reach up to the start of this watch
-	feltAt    time.Time    // when the temperatures of a vessel told by eye were taken
-	folding   bool         // its journal is being folded beside
-	former    *former      // of a rise that goes on from an earlier run, until it was folded
+	mu            sync.Mutex // guards all below
+	config        config.Vessel
+	session       *bake.Session
+	evaluator     *alert.Evaluator
+	state         bake.State  // when it was moved on last
+	around        bake.Around // what was seen elsewhere then
+	recorder      *recorder
+	readings      lastReadings // of the sensors, live only
+	gauge         *gauge       // measures the vessel; nil unless its height is read here
+	goesOn        bool         // its samples reach up to the start of this watch
+	temperatureAt time.Time    // when the temperatures of a vessel told by eye were taken
+	folding       bool         // its journal is being folded beside
+	former        *former      // of a rise that goes on from an earlier run, until it was folded
 }
 
 // former is what an earlier run knew last of a rise, shown to the rules until its
@@ -99,7 +99,7 @@ func (v *vessel) observe(x estimator.Sample) {
 func (v *vessel) advance(now time.Time, sys alert.System, around bake.Around, loaf alert.Loaf) []alert.Change {
 	v.around = around
 	if v.config.ByHand { // no height comes with which the temperatures would
-		v.feel(now)
+		v.observeTemperature(now)
 	}
 	v.moveOn(now)
 	if v.session.Adrift() {
@@ -108,15 +108,15 @@ func (v *vessel) advance(now time.Time, sys alert.System, around bake.Around, lo
 	return v.evaluator.Evaluate(v.input(v.state, sys, loaf))
 }
 
-// feelEvery is how often the temperatures of a vessel are taken whose level is told by eye.
-const feelEvery = time.Minute
+// temperatureEvery is how often the temperatures of a vessel are taken whose level is told by eye.
+const temperatureEvery = time.Minute
 
-// feel takes in how warm it is in a vessel that no sensor sees.
-func (v *vessel) feel(now time.Time) {
-	if now.Sub(v.feltAt) < feelEvery {
+// observeTemperature takes in how warm it is in a vessel that no sensor sees.
+func (v *vessel) observeTemperature(now time.Time) {
+	if now.Sub(v.temperatureAt) < temperatureEvery {
 		return
 	}
-	v.feltAt = now
+	v.temperatureAt = now
 	v.observe(estimator.Sample{Time: later(now, v.state.Estimate.Time), DistanceMM: nan(), DoughC: value(v.readings.fresh(doughRole, now, freshFor)), AirC: value(v.readings.fresh(airRole, now, freshFor))})
 }
 
