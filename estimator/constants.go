@@ -111,11 +111,11 @@ const (
 
 	// When a look by eye is asked for. Judgement: early enough to act on, late enough
 	// for the start to weigh little.
-	wishFrom      = 0.4 // of the mark
-	wishUntil     = 0.6
-	wishNarrows   = 0.85     // of the doubt, at most
-	wishLeast     = 5.0 / 60 // doubt that is too little to ask for
-	wishAfterStep = 2.0
+	lookFrom      = 0.4 // of the mark
+	lookUntil     = 0.6
+	lookNarrows   = 0.85     // of the doubt, at most
+	lookLeast     = 5.0 / 60 // doubt that is too little to ask for
+	lookAfterStep = 2.0
 
 	// z90 is the normal quantile of 0.9: an 80 % interval reaches so many sd to each side.
 	z90 = 1.2816

@@ -187,7 +187,7 @@ func (e *Estimator) fillForecast(out *Estimate, v view, when func(float64) time.
 	if !math.IsNaN(o.ends[1]) {
 		out.GoodUntil = Window{when(o.ends[0]), when(o.ends[1]), when(o.ends[2])}
 	}
-	out.CarryOverPercent, out.LookWish = e.cached.carry, e.cached.wish
+	out.CarryOverPercent, out.LookRequest = e.cached.carry, e.cached.look
 	out.Fan = append([]FanPoint(nil), e.cached.fan...)
 }
 

@@ -136,7 +136,7 @@ func (e *Estimator) distance(s Sample) reason {
 		e.seen(t)
 		return rNoRise
 	}
-	if e.noise.stuck(t) {
+	if e.noise.flatLine(t) {
 		e.hangs()
 		return e.turnedDown(rStuck, t)
 	}

@@ -16,14 +16,14 @@ import (
 func TestALookIsAskedForAndUsed(t *testing.T) {
 	s := plain()
 	s.noiseMM, s.mound, s.spreads = 2, 0.05, 0.3 // dough put in as a ball
-	watch := func(tell bool) (askedAt, askedRise float64, asked LookWish, after Estimate) {
+	watch := func(tell bool) (askedAt, askedRise float64, asked LookRequest, after Estimate) {
 		e, err := New(s.config())
 		require.NoError(t, err)
 		truth := s.grow()
 		askedAt = math.NaN()
 		s.run(e, 2*time.Minute, func(h float64, x Estimate) {
-			if !x.LookWish.IsZero() && math.IsNaN(askedAt) {
-				askedAt, askedRise, asked = h, x.RisePercent, x.LookWish
+			if !x.LookRequest.IsZero() && math.IsNaN(askedAt) {
+				askedAt, askedRise, asked = h, x.RisePercent, x.LookRequest
 				if tell {
 					nan := math.NaN()
 					e.Observe(Sample{Time: x.Time, DistanceMM: nan, DoughC: nan, AirC: nan, Event: Look, Value: truth.at(h)})
@@ -42,7 +42,7 @@ func TestALookIsAskedForAndUsed(t *testing.T) {
 	_, _, _, with := watch(true)
 	require.False(t, with.Ready.IsZero())
 	assert.Less(t, with.RiseSD, without.RiseSD, "the rise is known better")
-	assert.True(t, with.LookWish.IsZero(), "not asked again at once")
+	assert.True(t, with.LookRequest.IsZero(), "not asked again at once")
 }
 
 // TestMinutesPerMM holds what a millimetre is worth against hand-worked cases: in a

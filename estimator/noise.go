@@ -93,11 +93,11 @@ func (n *noise) usual() float64 {
 	return n.variance
 }
 
-// stuck reports whether the present run of identical readings is implausible:
+// flatLine reports whether the present run of identical readings is implausible:
 // the chance that noise rounds to the same value so often is below 1 in
 // 10,000. A sensor whose step is coarse against its noise rests on one value
 // for long by nature, and the test then needs a very long run or never fires.
-func (n *noise) stuck(t float64) bool {
+func (n *noise) flatLine(t float64) bool {
 	if n.n < learntReadings || n.run < flatReadings || t-n.runFrom < max(flatHours, 1.5*n.longest) || n.quantum == 0 {
 		return false
 	}

@@ -18,7 +18,7 @@ type cached struct {
 	carry  float64
 	target float64
 	fan    []FanPoint
-	wish   LookWish
+	look   LookRequest
 }
 
 // refit brings the forecast up to date when there is news or time has passed.
@@ -55,7 +55,7 @@ func (e *Estimator) ask(t, target float64, urgent bool) {
 	}
 	if urgent || len(c.fan) == 0 || t-c.fanAt >= fanHours {
 		_, c.carry, _ = e.fit.CarryOver()
-		c.wish = e.wish(t, target)
+		c.look = e.lookRequest(t, target)
 		e.askFan(t)
 	}
 }

@@ -136,6 +136,6 @@ type Estimate struct {
 
 	EquivalentHours float64 // growth time so far at 24 C
 	Rejected        map[string]int
-	LookWish        LookWish // a look by eye would help
-	Notes           []Note   // the latest jumps of the level, and what they were taken for
+	LookRequest     LookRequest // a look by eye would help
+	Notes           []Note      // the latest jumps of the level, and what they were taken for
 }

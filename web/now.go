@@ -300,7 +300,7 @@ func (s *Server) facts(v Vessel, state bake.State) []factView {
 		add("rise", s.say("fact.give_or_take", text.Values{"percent": e.RisePercent, "sd": l.Number(1.28*e.RiseSD, 0)}))
 		add("rate", s.say("fact.an_hour", text.Values{"percent": e.RatePercentPerHour}))
 	}
-	if w := e.LookWish; !w.IsZero() {
+	if w := e.LookRequest; !w.IsZero() {
 		add("look", s.say("fact.look_worth", text.Values{"span": w.Now, "then": w.Then}))
 	}
 	if state.RiseID != 0 {

@@ -17,8 +17,8 @@ import (
 	"tidemark/estimator"
 )
 
-// PlanWish is what a plan is asked for with.
-type PlanWish struct {
+// PlanRequest is what a plan is asked for with.
+type PlanRequest struct {
 	Now       time.Time // plans are worked from this moment
 	ReadyAt   time.Time // the loaf is cool enough to slice
 	Vessel    string    // whose dough; empty means the first that holds dough
@@ -48,12 +48,12 @@ type Planned struct {
 // Planner plans a bake. A bake.FieldError or a Refusal is shown to the person.
 type Planner interface {
 	// Plan works out every way to the bread that was asked for.
-	Plan(ctx context.Context, w PlanWish) (Planned, error)
+	Plan(ctx context.Context, w PlanRequest) (Planned, error)
 	// Feedings says how the starter is fed so that it peaks at the time asked for.
-	Feedings(ctx context.Context, w PlanWish) ([]planner.Feeding, error)
-	// Choose returns the plan of the way that a wish names, as its vessel begins to
+	Feedings(ctx context.Context, w PlanRequest) ([]planner.Feeding, error)
+	// Choose returns the plan of the way that a request names, as its vessel begins to
 	// follow it.
-	Choose(ctx context.Context, w PlanWish) (*bake.Chosen, error)
+	Choose(ctx context.Context, w PlanRequest) (*bake.Chosen, error)
 }
 
 // guessedAirC stands in the form when no air temperature is measured.
@@ -199,10 +199,10 @@ func (s *Server) degreeSign() string {
 	return "°C"
 }
 
-// wishOf reads the wish of a form. The moments of the form come back as a date
+// planRequestOf reads the request of a form. The moments of the form come back as a date
 // field can show them.
-func (s *Server) wishOf(f planForm) (PlanWish, error) {
-	w := PlanWish{Now: s.opt.Now().In(s.zone()).Truncate(time.Minute), Vessel: f.Get("vessel"), NoFridge: f.Get("fridge") == "no", MilkInTheWarm: f.Get("milk") == "yes", Way: f.Get("way")}
+func (s *Server) planRequestOf(f planForm) (PlanRequest, error) {
+	w := PlanRequest{Now: s.opt.Now().In(s.zone()).Truncate(time.Minute), Vessel: f.Get("vessel"), NoFridge: f.Get("fridge") == "no", MilkInTheWarm: f.Get("milk") == "yes", Way: f.Get("way")}
 	if asked, err := time.Parse(time.RFC3339, f.Get("asked")); err == nil && !asked.After(w.Now) && w.Now.Sub(asked) <= planKeeps {
 		w.Now = asked.In(w.Now.Location())
 	}
@@ -235,11 +235,11 @@ func (s *Server) wishOf(f planForm) (PlanWish, error) {
 	return w, err
 }
 
-// chosenWish reads the plan of a form that takes one on. What was shown is what is taken
+// chosenRequest reads the plan of a form that takes one on. What was shown is what is taken
 // on: ways that are too old are refused.
-func (s *Server) chosenWish(q url.Values) (*PlanWish, error) {
+func (s *Server) chosenRequest(q url.Values) (*PlanRequest, error) {
 	form := s.planForm(q)
-	w, err := s.wishOf(form)
+	w, err := s.planRequestOf(form)
 	if asked := q.Get("asked"); err == nil && asked != "" && !sameMoment(asked, w.Now) {
 		err = Refuse("These ways are more than %.0f minutes old. Plan again, then take one on.", planKeeps.Minutes())
 	}
@@ -307,7 +307,7 @@ func (s *Server) celsius(name, text string) (float64, error) {
 }
 
 // planFor plans what the form asks and finds the way to show.
-func (s *Server) planFor(ctx context.Context, w PlanWish) (Planned, int, error) {
+func (s *Server) planFor(ctx context.Context, w PlanRequest) (Planned, int, error) {
 	planned, err := s.opt.Planner.Plan(ctx, w)
 	if err != nil {
 		return Planned{}, 0, err

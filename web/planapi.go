@@ -11,15 +11,15 @@ import (
 )
 
 type planJSON struct {
-	Asked  time.Time `json:"asked"`
-	Ready  time.Time `json:"ready"`
-	Vessel string    `json:"vessel"`
-	Title  string    `json:"title"`
-	From   string    `json:"from"`
-	Ways   []wayJSON `json:"ways"`
+	Asked  time.Time      `json:"asked"`
+	Ready  time.Time      `json:"ready"`
+	Vessel string         `json:"vessel"`
+	Title  string         `json:"title"`
+	From   string         `json:"from"`
+	Ways   []strategyJSON `json:"ways"`
 }
 
-type wayJSON struct {
+type strategyJSON struct {
 	Name               string      `json:"name"`  // as asked for with way
 	Title              string      `json:"title"` // in words
 	Fits               bool        `json:"fits"`
@@ -51,19 +51,19 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	form := s.planForm(r.URL.Query())
-	wish, err := s.wishOf(form)
+	wanted, err := s.planRequestOf(form)
 	var planned Planned
 	if err == nil {
-		planned, err = s.opt.Planner.Plan(r.Context(), wish)
+		planned, err = s.opt.Planner.Plan(r.Context(), wanted)
 	}
 	if err != nil {
 		s.planFailed(w, err)
 		return
 	}
 	zone := s.zone()
-	out := planJSON{Asked: stamp(wish.Now, zone), Ready: stamp(wish.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []wayJSON{}}
+	out := planJSON{Asked: stamp(wanted.Now, zone), Ready: stamp(wanted.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []strategyJSON{}}
 	for _, p := range planned.Plans {
-		out.Ways = append(out.Ways, wayOf(p, zone, s.words.At(wish.Now)))
+		out.Ways = append(out.Ways, strategyOf(p, zone, s.words.At(wanted.Now)))
 	}
 	s.taggedJSON(w, r, out)
 }
@@ -72,16 +72,16 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 func (s *Server) planFailed(w http.ResponseWriter, err error) {
 	status, why := s.planWrong(err)
 	if status == http.StatusConflict {
-		problem(w, http.StatusBadRequest, "unusable wish", why)
+		problem(w, http.StatusBadRequest, "unusable request", why)
 		return
 	}
 	problem(w, http.StatusInternalServerError, "no plan", why)
 }
 
-// wayOf is one way on the API.
-func wayOf(p planner.Plan, zone *time.Location, l *text.Localizer) wayJSON {
+// strategyOf is one way on the API.
+func strategyOf(p planner.Plan, zone *time.Location, l *text.Localizer) strategyJSON {
 	n := func(v float64) past.Number { return past.Number(v) }
-	return wayJSON{Name: p.Way, Title: l.Tell(p.Name()), Fits: p.Fits, Why: l.Tell(p.Why...), ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
+	return strategyJSON{Name: p.Way, Title: l.Tell(p.Name()), Fits: p.Fits, Why: l.Tell(p.Why...), ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
 		ReadyUntil: optional(p.Ready.Until, zone), LateChance: n(p.Late), Watched: riskJSON{n(p.Watched.Under), n(p.Watched.Over)},
 		Clock: riskJSON{n(p.Clock.Under), n(p.Clock.Over)}, BulkEndPercent: n(p.BulkEndPercent), InoculationPercent: n(p.InoculationPercent),
 		GoodAt: optional(p.GoodAt, zone), Notes: sentences(l, p.Notes), Steps: stepsOf(p.Steps, zone, l)}

@@ -81,11 +81,11 @@ func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
 
 // fillPlan plans and puts the answer into the page.
 func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
-	wish, err := s.wishOf(p.Form)
+	wanted, err := s.planRequestOf(p.Form)
 	if err != nil {
 		return err
 	}
-	planned, shown, err := s.planFor(ctx, wish)
+	planned, shown, err := s.planFor(ctx, wanted)
 	if err != nil {
 		return err
 	}
@@ -104,15 +104,15 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
 
 // fillFeedings says how the starter is fed so that it peaks at a time.
 func (s *Server) fillFeedings(ctx context.Context, p *planPage) error {
-	wish, err := s.wishOf(p.Form)
+	wanted, err := s.planRequestOf(p.Form)
 	if err != nil {
 		return err
 	}
-	if wish.ReadyAt, err = s.moment("it is to peak at", p.Form.Values, "peak", wish.Now); err != nil {
+	if wanted.ReadyAt, err = s.moment("it is to peak at", p.Form.Values, "peak", wanted.Now); err != nil {
 		return err
 	}
-	feedings, err := s.opt.Planner.Feedings(ctx, wish)
-	l := s.words.At(wish.Now)
+	feedings, err := s.opt.Planner.Feedings(ctx, wanted)
+	l := s.words.At(wanted.Now)
 	for _, f := range feedings {
 		p.Feeds = append(p.Feeds, l.Tell(f.Said()...))
 	}
@@ -162,23 +162,23 @@ func (s *Server) staysOut(until time.Time) []string {
 
 // planCalendar sends one plan as a calendar.
 func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
-	wish, err := s.wishOf(s.planForm(r.URL.Query()))
+	wanted, err := s.planRequestOf(s.planForm(r.URL.Query()))
 	var planned Planned
 	var shown int
 	if err == nil {
-		planned, shown, err = s.planFor(r.Context(), wish)
+		planned, shown, err = s.planFor(r.Context(), wanted)
 	}
 	if err == nil && len(planned.Plans[shown].Steps) == 0 {
-		err = Refuse("this way has no timetable: %s", s.words.At(wish.Now).Tell(planned.Plans[shown].Why...))
+		err = Refuse("this way has no timetable: %s", s.words.At(wanted.Now).Tell(planned.Plans[shown].Why...))
 	}
 	if err != nil {
 		status, why := s.planWrong(err)
 		s.refusePage(w, r, status, s.say("refused.calendar", nil), why)
 		return
 	}
-	b := calendar.Bake{ID: "plan-" + wish.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
-		Steps: planned.Plans[shown].Steps, Stamp: wish.Now, Alarm: planAlarm,
-		Speak: func(x bake.Said) string { return s.words.At(wish.Now).Tell(x) }}
+	b := calendar.Bake{ID: "plan-" + wanted.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
+		Steps: planned.Plans[shown].Steps, Stamp: wanted.Now, Alarm: planAlarm,
+		Speak: func(x bake.Said) string { return s.words.At(wanted.Now).Tell(x) }}
 	var body bytes.Buffer
 	if err := calendar.Write(&body, b); err != nil {
 		s.opt.Log.Error("a calendar could not be made", "error", err)
@@ -187,7 +187,7 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/calendar; charset=utf-8")
-	h.Set("Content-Disposition", `attachment; filename="tidemark-plan-`+wish.ReadyAt.Format("2006-01-02")+`.ics"`)
+	h.Set("Content-Disposition", `attachment; filename="tidemark-plan-`+wanted.ReadyAt.Format("2006-01-02")+`.ics"`)
 	h.Set("Cache-Control", "no-store")
 	_, _ = w.Write(body.Bytes())
 }

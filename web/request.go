@@ -32,8 +32,8 @@ type request struct {
 	FirstAt time.Time // when that was which the event asks for first, see bake.Ask; zero for not said
 	AlarmID string
 	Snooze  time.Duration
-	Wish    *PlanWish // of a plan: what was asked for, and the way chosen
-	unseen  bool      // of a look: no rise was given
+	Wish    *PlanRequest // of a plan: what was asked for, and the way chosen
+	unseen  bool         // of a look: no rise was given
 }
 
 // kinds lists what may be asked for.
@@ -262,7 +262,7 @@ func (s *Server) requestOf(form url.Values) (request, error) {
 	case askSnooze:
 		a.Snooze = time.Duration(f.number("minutes")*float64(time.Minute) + f.number("seconds")*float64(time.Second))
 	case bake.EventPlan:
-		a.Wish, err = s.chosenWish(form)
+		a.Wish, err = s.chosenRequest(form)
 	}
 	if err != nil {
 		return a, err

@@ -83,7 +83,7 @@ type planService struct {
 }
 
 // Plan plans a bake with the household's own rises and feedings.
-func (d *planService) Plan(ctx context.Context, w web.PlanWish) (web.Planned, error) {
+func (d *planService) Plan(ctx context.Context, w web.PlanRequest) (web.Planned, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	_, made, err := d.plan(ctx, w)
@@ -91,7 +91,7 @@ func (d *planService) Plan(ctx context.Context, w web.PlanWish) (web.Planned, er
 }
 
 // plan plans, or takes the plans of the last request when it was the same.
-func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Request, web.Planned, error) {
+func (d *planService) plan(ctx context.Context, w web.PlanRequest) (planner.Request, web.Planned, error) {
 	w.Now = w.Now.Truncate(time.Minute)
 	query := w
 	query.Way = ""
@@ -114,7 +114,7 @@ func (d *planService) plan(ctx context.Context, w web.PlanWish) (planner.Request
 }
 
 // Feedings says how the starter is fed so that it peaks at the time asked for.
-func (d *planService) Feedings(ctx context.Context, w web.PlanWish) ([]planner.Feeding, error) {
+func (d *planService) Feedings(ctx context.Context, w web.PlanRequest) ([]planner.Feeding, error) {
 	request, _, err := d.app.request(ctx, w)
 	if err != nil {
 		return nil, err
@@ -124,7 +124,7 @@ func (d *planService) Feedings(ctx context.Context, w web.PlanWish) ([]planner.F
 
 // Choose returns the plan of the way that a request names, as its vessel begins to follow
 // it.
-func (d *planService) Choose(ctx context.Context, w web.PlanWish) (*bake.Chosen, error) {
+func (d *planService) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chosen, error) {
 	d.mu.Lock()
 	request, made, err := d.plan(ctx, w)
 	d.mu.Unlock()
@@ -155,7 +155,7 @@ func (a *App) zone() *time.Location {
 }
 
 // request turns what the page asks for into what the planner works from.
-func (a *App) request(ctx context.Context, w web.PlanWish) (planner.Request, web.Planned, error) {
+func (a *App) request(ctx context.Context, w web.PlanRequest) (planner.Request, web.Planned, error) {
 	request := planner.Request{
 		Now: w.Now.In(a.zone()), ReadyAt: w.ReadyAt, RoomC: w.AirC, WarmC: w.WarmC,
 		NoFridge: w.NoFridge, Batch: bake.DefaultBatch(), Starter: planner.Starter{RipeUntil: w.RipeUntil, ColdDays: w.ColdDays}, MilkInTheWarm: w.MilkInTheWarm,

@@ -20,12 +20,12 @@ const (
 )
 
 // breadAt is a wish of the bench: a ripe starter, a room of 24 C.
-func (b *bench) breadAt(ready time.Duration, way string) *web.PlanWish {
-	return &web.PlanWish{Now: b.clock.Now(), ReadyAt: b.start.Add(ready), AirC: 24, RipeUntil: b.start.Add(30 * time.Hour), Way: way}
+func (b *bench) breadAt(ready time.Duration, way string) *web.PlanRequest {
+	return &web.PlanRequest{Now: b.clock.Now(), ReadyAt: b.start.Add(ready), AirC: 24, RipeUntil: b.start.Add(30 * time.Hour), Way: way}
 }
 
 // chosen is the plan of a wish.
-func (b *bench) chosen(w *web.PlanWish) *bake.Chosen {
+func (b *bench) chosen(w *web.PlanRequest) *bake.Chosen {
 	b.t.Helper()
 	c, err := b.app.planner.Choose(b.t.Context(), *w)
 	require.NoError(b.t, err)
