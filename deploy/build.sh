@@ -37,10 +37,11 @@ trap 'rm -rf "$work"' EXIT
 licences() {
 	local path version dir file
 	echo "tidemark is made with the modules below. Each stands under its own licence."
+	echo "Portions of this software are copyright (C) 1996-2010 The FreeType Project (www.freetype.org). All rights reserved."
 	GOOS=linux go list -deps -f '{{with .Module}}{{if not .Main}}{{.Path}} {{.Version}} {{.Dir}}{{end}}{{end}}' ./cmd/tidemark |
 		sort -u | while read -r path version dir; do
 		printf '\n======== %s %s ========\n\n' "$path" "$version"
-		find "$dir" -maxdepth 1 -type f \( -iname 'LICEN[SC]E*' -o -iname 'COPYING*' -o -iname 'NOTICE*' \) | sort |
+		find "$dir" -type f \( -path "$dir/licenses/ftl.txt" -o ! -path "$dir/*/*" \( -iname 'LICEN[SC]E*' -o -iname 'COPYING*' -o -iname 'NOTICE*' \) \) | sort |
 			while read -r file; do cat "$file"; done
 	done
 }

@@ -37,6 +37,7 @@ licence() {
 	case "$text" in *'Apache License Version 2.0'* | *'Apache License, Version 2.0'*) found+=(Apache-2.0) ;; esac
 	case "$text" in *'Permission is hereby granted, free of charge, to any person'*) found+=(MIT) ;; esac
 	case "$text" in *'Permission to use, copy, modify, and/or distribute this software'* | *'Permission to use, copy, modify, and distribute this software'*) found+=(ISC) ;; esac
+	case "$text" in *'The FreeType License'*) found+=(FTL) ;; esac
 	case "$text" in *'Mozilla Public License'*) found+=(MPL-2.0) ;; esac
 	case "$text" in *'Eclipse Public License'*) found+=(EPL-2.0) ;; esac
 	case "$text" in *'Eclipse Distribution License'*) found+=(BSD-3-Clause) ;; esac
