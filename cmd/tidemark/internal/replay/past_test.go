@@ -66,6 +66,7 @@ func TestEachPastRiseTeachesOnce(t *testing.T) {
 	for key := range known {
 		if strings.HasPrefix(key, app.LearnedPrefix) {
 			lessons = append(lessons, key)
+			assert.Regexp(t, `/v/\d+$`, key, "the service reads a vessel's lessons by the number of their rise")
 		}
 	}
 	assert.Len(t, lessons, 2, "%v", lessons)
