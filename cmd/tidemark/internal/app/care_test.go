@@ -111,7 +111,7 @@ func TestAFeedTaughtAtOnce(t *testing.T) {
 	v := b.vessel()
 	assert.Equal(t, "1 : 5 : 5", v.Feed)
 	assert.Contains(t, b.app.words.Tell(v.Care.Basis...), "By one past feeding")
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Feed: &bake.Feed{StarterG: -1, FlourG: 50, WaterG: 50}}}), "the feeding makes no sense")
+	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Feed: &bake.Feed{StarterG: -1, FlourG: 50, WaterG: 50}}}), "The feeding makes no sense")
 }
 
 func TestColdStoredStarterIsDueWeekly(t *testing.T) {
