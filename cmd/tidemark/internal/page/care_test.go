@@ -96,7 +96,7 @@ func TestFedWithOtherAmounts(t *testing.T) {
 		form url.Values
 		want string
 	}{
-		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, "the feeding makes no sense"},
+		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, "The feeding makes no sense"},
 		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, "a mass cannot be below 0 g"},
 		{url.Values{"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"1"}, "flour_g": {"5"}, "water_g": {"5"}}, "A feeding is told with fed or start, not with fold."},
 		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"some"}}, "is not a number"},
