@@ -24,9 +24,9 @@ import (
 
 // planFlags are the options of tidemark plan.
 type planFlags struct {
-	ready, peak, now, air, warm, starter, away, ics, configFile, vessel *string
-	loaves                                                              *int
-	noFridge, milk                                                      *bool
+	ready, peak, now, air, warm, starter, away, bakeIn, ics, configFile, vessel *string
+	loaves, atOnce                                                              *int
+	noFridge, milk                                                              *bool
 
 	usual     string          // where the service's configuration is
 	learnFrom string          // the vessel whose rises teach; empty for all
@@ -73,6 +73,8 @@ func addPlanFlags(fs *flag.FlagSet) planFlags {
 		starter:    fs.String("starter", "feed", "\"feed\" when it must be fed first, until when it is ripe, e.g. \"today 14:00\", or how long it has stood unfed in the refrigerator, e.g. \"21 days\""),
 		away:       fs.String("away", "", "when nobody is at home, e.g. \"15:00 to 18:00\""),
 		loaves:     fs.Int("loaves", 0, "scale the batch to so many loaves of its own weight"),
+		atOnce:     fs.Int("at-once", 0, "how many loaves the oven, or the pots, take at a time (default: the batch's own, else all)"),
+		bakeIn:     fs.String("bake-in", "", "pot, tin, stone (with steam) or tray (default: the batch's own, else the usual one)"),
 		noFridge:   fs.Bool("no-fridge", false, "there is no room in the refrigerator"),
 		milk:       fs.Bool("milk-in-the-warm", false, "plan a dough with milk, egg, meat or fish although it stands warm for longer than the 2 hours food safety bodies allow"),
 		ics:        fs.String("ics", "", "write the first plan to this iCalendar file"),
@@ -208,6 +210,12 @@ func (f *planFlags) scale(w *planner.Request) error {
 	n, err := w.Batch.Numbers()
 	if err == nil && *f.loaves != 0 {
 		w.Batch, err = w.Batch.ScaleToLoaves(*f.loaves, n.PerLoafG)
+	}
+	if *f.atOnce != 0 {
+		w.Batch.AtOnce = *f.atOnce
+	}
+	if *f.bakeIn != "" {
+		w.Batch.BakeIn = bake.Ware(*f.bakeIn)
 	}
 	return err
 }
