@@ -77,6 +77,8 @@ func TestPlanRefuses(t *testing.T) {
 		{[]string{"--ready", "18:00", "--air", "warm"}, `--air: "warm" is no temperature`},
 		{[]string{"--ready", "18:00", "--air", "60"}, "temperature must be"},
 		{[]string{"--ready", "18:00", "--loaves", "-2"}, "loaves: at least one loaf is needed"},
+		{[]string{"--ready", "18:00", "--at-once", "-3"}, "at_once: must be"},
+		{[]string{"--ready", "18:00", "--bake-in", "box"}, "bake_in: must be pot, tin, stone or tray"},
 		{[]string{"--ready", "18:00", "--config", "/does/not/exist.yaml"}, "exist.yaml"},
 	} {
 		_, err := plan(t, c.args...)
@@ -84,6 +86,19 @@ func TestPlanRefuses(t *testing.T) {
 		require.ErrorAs(t, err, &usage, "%v", c.args)
 		assert.ErrorContains(t, err, c.want)
 	}
+}
+
+// Three loaves with one pot are three bakes; on a stone there is steam and no pot.
+func TestPlanKnowsTheOven(t *testing.T) {
+	t.Setenv("TIDEMARK_STATE", "/no/history")
+	one := []string{"--now", "2026-03-07T08:00:00Z", "--ready", "2026-03-08T13:00:00Z", "--loaves", "3", "--at-once", "1"}
+	out, err := plan(t, one...)
+	require.NoError(t, err)
+	assert.Len(t, regexpLine("into the oven, covered").FindAllString(out, -1), 3)
+	out, err = plan(t, append(one, "--bake-in", "stone")...)
+	require.NoError(t, err)
+	assert.NotContains(t, out, "into the oven, covered")
+	assert.Contains(t, out, "steam")
 }
 
 // A household in Fahrenheit types and reads it, with its clock.
