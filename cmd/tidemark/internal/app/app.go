@@ -164,7 +164,7 @@ func (a *App) Stop(ctx context.Context) error {
 		}
 	}
 	if a.setup != nil {
-		err = errors.Join(err, a.setup.deaf())
+		err = errors.Join(err, a.setup.stopListening())
 	}
 	a.work.Wait() // after the page: an act there may begin work
 	return errors.Join(err, a.manager.Close())

@@ -31,9 +31,12 @@ const taughtLate = 8
 // feedsKnown is how many past feeds are looked at.
 const feedsKnown = 30
 
+// learnedIn is what the settings begin with that keep what rises of a vessel taught.
+func learnedIn(vessel string) string { return LearnedPrefix + vessel + "/" }
+
 // learnKey is the setting of one rise.
 func learnKey(vessel string, rise int64) string {
-	return fmt.Sprintf("%s%s/%d", LearnedPrefix, vessel, rise)
+	return learnedIn(vessel) + strconv.FormatInt(rise, 10)
 }
 
 // sensorKey is where it is kept what was learnt of a vessel's distance sensor.
@@ -81,7 +84,7 @@ func learnFrom(holds estimator.Holds, lessons []bake.Lesson, next *bake.Batch) f
 func readLessons(ctx context.Context, s *history.Store, vessel string, wanted func(riseID int64) bool) ([]bake.Lesson, error) {
 	prefix := LearnedPrefix
 	if vessel != "" {
-		prefix += vessel + "/"
+		prefix = learnedIn(vessel)
 	}
 	all, err := s.Settings().List(ctx, prefix)
 	var out []bake.Lesson
@@ -111,9 +114,23 @@ func (a *App) riseEnded(ctx context.Context, vessel string, riseID int64, justEn
 	a.work.Go(func() { a.teach(context.WithoutCancel(ctx), vessel, riseID, justEnded) })
 }
 
-// teach fits a finished rise once more, keeps what it taught and lets the vessel
-// learn it. Only of one that has just ended the vessel's process says what was planned.
+// teach keeps what a finished rise taught and lets the vessel learn it.
 func (a *App) teach(ctx context.Context, vessel string, riseID int64, justEnded bool) {
+	a.keepLesson(ctx, vessel, riseID, justEnded)
+	a.relearn(ctx, vessel)
+}
+
+// relearn lets a vessel learn what is kept of its past rises.
+func (a *App) relearn(ctx context.Context, vessel string) {
+	v := a.vessels[vessel]
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.session.Learn(a.learned(ctx, v))
+}
+
+// keepLesson fits a finished rise once more and keeps what it taught. Only of one that
+// has just ended the vessel's process says what was planned.
+func (a *App) keepLesson(ctx context.Context, vessel string, riseID int64, justEnded bool) {
 	v := a.vessels[vessel]
 	r, err := a.opt.Store.Rise(ctx, riseID)
 	var points []forecast.Point
@@ -133,13 +150,9 @@ func (a *App) teach(ctx context.Context, vessel string, riseID int64, justEnded 
 	l, ok := bake.LessonOf(r, points, own, planned)
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	if v.state.RiseID == riseID {
-		return // its end was taken back meanwhile
-	}
-	if ok {
+	if ok && v.state.RiseID != riseID { // else its end was taken back meanwhile
 		a.keepSetting(ctx, learnKey(vessel, riseID), l)
 	}
-	v.session.Learn(a.learned(ctx, v))
 }
 
 // learnLate lets each vessel learn from its newest finished rises that have taught
@@ -169,15 +182,20 @@ func (a *App) learnLateIn(ctx context.Context, vessel string) error {
 	if err != nil {
 		return err
 	}
-	known, err := a.opt.Store.Settings().List(ctx, LearnedPrefix+vessel+"/")
+	known, err := a.opt.Store.Settings().List(ctx, learnedIn(vessel))
 	var forgotten time.Time
 	if body, err := a.opt.Store.Settings().Get(ctx, forgottenKey(vessel)); err == nil {
 		_ = json.Unmarshal(body, &forgotten) // zero: never
 	}
+	taught := false
 	for _, r := range page.Rises {
 		if _, done := known[learnKey(vessel, r.ID)]; !done && r.StartedAt.After(forgotten) && !r.UnderWay() && r.Demo == a.opt.Demo && ctx.Err() == nil {
-			a.teach(ctx, vessel, r.ID, false)
+			a.keepLesson(ctx, vessel, r.ID, false)
+			taught = true
 		}
+	}
+	if taught {
+		a.relearn(ctx, vessel)
 	}
 	return err
 }
@@ -220,7 +238,7 @@ func forgottenKey(vessel string) string { return "forgotten/" + vessel }
 func (a *App) Taught(ctx context.Context) (map[string]int, error) {
 	out := map[string]int{}
 	for _, name := range a.order {
-		all, err := a.opt.Store.Settings().List(ctx, LearnedPrefix+name+"/")
+		all, err := a.opt.Store.Settings().List(ctx, learnedIn(name))
 		if err != nil {
 			return nil, err
 		}
@@ -232,7 +250,7 @@ func (a *App) Taught(ctx context.Context) (map[string]int, error) {
 }
 
 // Unlearn forgets what the past rises of a vessel taught, and what is known of its
-// sensor: after another flour, starter or sensor. Only rises to come teach then.
+// sensor: after another flour, starter or sensor. Rises that end from then on teach again.
 func (a *App) Unlearn(ctx context.Context, name string) error {
 	v, err := a.vessel(name)
 	if err != nil {
@@ -245,7 +263,7 @@ func (a *App) Unlearn(ctx context.Context, name string) error {
 	if err := settings.Set(ctx, forgottenKey(name), now); err != nil {
 		return err
 	}
-	all, err := settings.List(ctx, LearnedPrefix+name+"/")
+	all, err := settings.List(ctx, learnedIn(name))
 	for key := range all {
 		err = errors.Join(err, settings.Delete(ctx, key))
 	}

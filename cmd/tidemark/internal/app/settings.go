@@ -30,11 +30,11 @@ type setup struct {
 	app  *App
 	file *settings.File
 
-	mu      sync.Mutex
-	found   []survey.Trial // of the last look
-	foundAt time.Time
-	ears    ears
-	tested  map[string]string // by channel, when somebody answered its test
+	mu        sync.Mutex
+	found     []survey.Trial // of the last look
+	foundAt   time.Time
+	listening listening
+	tested    map[string]string // by channel, when somebody answered its test
 }
 
 // lookedFor is how long a look at the buses stands.

@@ -15,9 +15,9 @@ import (
 // listenFor is how long brokers are listened to after the last look for sensors.
 const listenFor = 10 * time.Minute
 
-// ears hear what the topics of the household's brokers say while somebody looks for
-// sensors. The lock of setup guards them.
-type ears struct {
+// listening holds who listens to the household's brokers while somebody looks for
+// sensors, and when that ends. The lock of setup guards it.
+type listening struct {
 	at   map[string]*mqtt.Listener
 	idle *time.Timer
 }
@@ -49,33 +49,33 @@ func brokers(cfg *config.Config) (out []sensor.MQTT) {
 
 // listen begins to listen to the brokers, or goes on.
 func (s *setup) listen() {
-	if s.ears.at == nil {
-		s.ears.at = map[string]*mqtt.Listener{}
+	if s.listening.at == nil {
+		s.listening.at = map[string]*mqtt.Listener{}
 	}
 	for _, b := range brokers(s.app.opt.Config) {
-		if s.ears.at[b.Broker] == nil {
-			s.ears.at[b.Broker] = mqtt.Listen(b)
+		if s.listening.at[b.Broker] == nil {
+			s.listening.at[b.Broker] = mqtt.Listen(b)
 		}
 	}
-	if len(s.ears.at) > 0 && s.ears.idle == nil {
-		s.ears.idle = time.AfterFunc(listenFor, func() { _ = s.deaf() }) // a goodbye that fails loses nothing
-	} else if s.ears.idle != nil {
-		s.ears.idle.Reset(listenFor)
+	if len(s.listening.at) > 0 && s.listening.idle == nil {
+		s.listening.idle = time.AfterFunc(listenFor, func() { _ = s.stopListening() }) // a goodbye that fails loses nothing
+	} else if s.listening.idle != nil {
+		s.listening.idle.Reset(listenFor)
 	}
 }
 
-// deaf ends the listening.
-func (s *setup) deaf() error {
+// stopListening ends the listening.
+func (s *setup) stopListening() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var err error
-	for _, l := range s.ears.at {
+	for _, l := range s.listening.at {
 		err = errors.Join(err, l.Close())
 	}
-	if s.ears.idle != nil {
-		s.ears.idle.Stop()
+	if s.listening.idle != nil {
+		s.listening.idle.Stop()
 	}
-	s.ears = ears{}
+	s.listening = listening{}
 	return err
 }
 
@@ -89,7 +89,7 @@ func (s *setup) heard(used map[string]string) []survey.Trial {
 			host = u.Host
 		}
 		bus, heard, trouble := "MQTT "+host, []mqtt.Heard(nil), ""
-		if l := s.ears.at[b.Broker]; l != nil {
+		if l := s.listening.at[b.Broker]; l != nil {
 			heard, trouble = l.Heard()
 		}
 		if len(heard) == 0 && trouble == "" {

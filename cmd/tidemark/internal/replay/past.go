@@ -43,7 +43,7 @@ func learnFrom(ctx context.Context, o Options) (lessons, error) {
 			taught, err := store.Settings().List(ctx, "")
 			for key, body := range taught {
 				if strings.HasPrefix(key, app.LearnedPrefix) && known[key] == nil {
-					key += fmt.Sprintf("%06d", i) // each history counts its rises from one
+					key += fmt.Sprintf("%06d", i) // a number still: each history counts its rises from one
 				}
 				known[key] = body
 			}
