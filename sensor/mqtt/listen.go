@@ -29,6 +29,7 @@ type Heard struct {
 type Listener struct {
 	conf    sensor.MQTT
 	client  *Client
+	hints   []hint
 	mu      sync.Mutex
 	heard   map[string]Heard // by topic and field
 	trouble string
@@ -36,7 +37,7 @@ type Listener struct {
 
 // Listen begins to hear every topic of the broker that conf names.
 func Listen(conf sensor.MQTT) *Listener {
-	l := &Listener{conf: conf, heard: map[string]Heard{}, trouble: "not connected yet"}
+	l := &Listener{conf: conf, hints: hints(), heard: map[string]Heard{}, trouble: "not connected yet"}
 	opt, err := options(conf)
 	if err != nil {
 		l.tell(err.Error())
@@ -59,7 +60,7 @@ func (l *Listener) take(topic string, payload []byte) {
 	if len(payload) > maxPayload {
 		return
 	}
-	found := proposals(topic, bytes.Clone(payload), l.conf)
+	found := proposals(topic, bytes.Clone(payload), l.conf, l.hints)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for _, h := range found {
@@ -88,8 +89,8 @@ func (l *Listener) Close() error {
 	return l.client.Close()
 }
 
-// words tell in a topic or a field what its number is. They are tried in this order.
-func words() []hint {
+// hints tell in a topic or a field what its number is. They are tried in this order.
+func hints() []hint {
 	return []hint{
 		{regexp.MustCompile(`humid|feucht`), sensor.Humidity},
 		{regexp.MustCompile(`temperat|celsius|fahrenheit|(^|[^a-z])temp([^a-z]|$)`), sensor.Temperature},
@@ -105,7 +106,7 @@ type hint struct {
 
 // proposals finds the numbers of a message that are told to be of a quantity of ours, by
 // the words of their field, else of their topic.
-func proposals(topic string, payload []byte, conf sensor.MQTT) (out []Heard) {
+func proposals(topic string, payload []byte, conf sensor.MQTT, hints []hint) (out []Heard) {
 	numbers := map[string]bool{} // by field
 	if bytes.HasPrefix(bytes.TrimSpace(payload), []byte("{")) {
 		var object map[string]any
@@ -116,9 +117,9 @@ func proposals(topic string, payload []byte, conf sensor.MQTT) (out []Heard) {
 		numbers[""] = true
 	}
 	for _, field := range slices.Sorted(maps.Keys(numbers)) {
-		q, word := quantityOf(field), field
+		q, word := quantityOf(field, hints), field
 		if q == "" && (field == "" || len(numbers) == 1) {
-			q, word = quantityOf(topic), topic
+			q, word = quantityOf(topic, hints), topic
 		}
 		if q == "" {
 			continue
@@ -157,8 +158,8 @@ func collect(object map[string]any, path string, deep int, into map[string]bool)
 }
 
 // quantityOf reads what a field or topic is about; empty when it does not say.
-func quantityOf(name string) sensor.Quantity {
-	for _, h := range words() {
+func quantityOf(name string, hints []hint) sensor.Quantity {
+	for _, h := range hints {
 		if h.word.MatchString(strings.ToLower(name)) {
 			return h.q
 		}
