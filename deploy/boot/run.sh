@@ -47,7 +47,7 @@ machine() {
 lay_over() {
 	local over="$work/over"
 	mkdir -p "$over/root" "$over/etc/systemd/system/multi-user.target.wants"
-	cp "$folder"/tidemark_*_"$arch".deb "$over/root/first.deb"
+	cp "$(ls -t "$folder"/tidemark_*_"$arch".deb | head -n 1)" "$over/root/first.deb" # the last one built
 	"$here/newer.sh" "$over/root/first.deb" "$over/root/newer.deb"
 	install -m 0755 "$here/check.sh" "$over/root/check.sh"
 	mkdir "$over/root/script"
@@ -71,18 +71,23 @@ emulator=$(machine)
 began=$SECONDS
 network=none
 if [ -n "$walk" ]; then network="user,model=virtio-net-pci,hostfwd=tcp:127.0.0.1:$port-:8080"; fi
+# start becomes the machine.
 start() {
 	# shellcheck disable=SC2086 # the emulator is several words
-	nice -n "${BOOT_NICE:-10}" timeout "${BOOT_LIMIT:-3600}" $emulator -accel tcg -smp "${BOOT_CPUS:-1}" -m 768 -nographic -nic "$network" \
+	exec nice -n "${BOOT_NICE:-10}" timeout "${BOOT_LIMIT:-3600}" $emulator -accel tcg -smp "${BOOT_CPUS:-1}" -m 768 -nographic -nic "$network" \
 		-kernel "$base/vmlinuz" -initrd "$base/initrd" -append "console=$console rw systemd.show_status=no quiet" \
 		-drive "file=$base/disk.img,format=raw,if=virtio,cache=unsafe,snapshot=on" \
-		-drive "file=$work/over.tar,format=raw,if=virtio,readonly=on" </dev/null >"$log" 2>&1 || true
+		-drive "file=$work/over.tar,format=raw,if=virtio,readonly=on" </dev/null >"$log" 2>&1
 }
 if [ -n "$walk" ]; then
 	: >"$log"
 	start &
-	trap 'pkill -f "file=$work/over.tar" || true; rm -rf "$work"' EXIT
-	until code=$(tr -d '\r' <"$log" | sed -n 's/.*CHECK code //p') && [ -n "$code" ]; do sleep 1; done
+	pid=$!
+	trap 'kill "$pid" 2>/dev/null || true; rm -rf "$work"' EXIT
+	until code=$(tr -d '\r' <"$log" | sed -n 's/.*CHECK code //p') && [ -n "$code" ]; do
+		if ! kill -0 "$pid"; then echo "run.sh: the machine ended before it said its code, see $log" >&2 && exit 1; fi
+		sleep 1
+	done
 	echo "the package is installed, the service waits with its code: $((SECONDS - began)) s after the start of the machine"
 	began=$SECONDS
 	mkdir -p "$folder/walk"
@@ -92,7 +97,7 @@ if [ -n "$walk" ]; then
 fi
 # The check cuts the power once, so the machine may start again; what it wrote
 # stays for that, and is forgotten at the end.
-start
+(start) || true
 echo "the emulated machine ran for $((SECONDS - began)) s"
 tr -d '\r' <"$log" | grep -a '^CHECK' || echo "run.sh: the machine never got as far as the checks, see $log" >&2
 tr -d '\r' <"$log" | grep -aqx 'CHECK END: all fine'

@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # Sets up the unpacked packages of a Debian for another processor, with
-# user-mode emulation:
+# user-mode emulation, or runs a COMMAND in it:
 #
-#   deploy/boot/second-stage.sh ROOT ARCH
+#   deploy/boot/second-stage.sh ROOT ARCH [COMMAND...]
 #
 # It works in a user namespace of its own, so that this machine neither learns to
 # run foreign programs nor sees a mount. That needs Linux 6.7 or newer; on an
@@ -12,6 +12,8 @@ set -euo pipefail
 
 root=$(cd "${1:?where the packages were unpacked}" && pwd)
 arch=${2:?amd64 or arm64}
+shift 2
+if [ $# -eq 0 ]; then set -- /debootstrap/debootstrap --second-stage; fi
 
 # inside runs in the namespace.
 inside() {
@@ -27,18 +29,18 @@ inside() {
 	mount -t proc proc "$root/proc"
 	# debootstrap mounts nothing more when it believes to be in a container.
 	chroot "$root" /usr/bin/env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin LANG=C HOME=/root \
-		DEBIAN_FRONTEND=noninteractive container=lxc /debootstrap/debootstrap --second-stage
+		DEBIAN_FRONTEND=noninteractive container=lxc "$@"
 }
 
-if [ "${3:-}" = inside ]; then
+if [ -n "${SECOND_STAGE_INSIDE:-}" ]; then
 	read -r _ # until the numbers of users and groups are set
-	inside
+	inside "$@"
 	exit
 fi
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 mkfifo "$work/go"
-unshare --user --mount --pid --fork --kill-child "$0" "$root" "$arch" inside <"$work/go" &
+SECOND_STAGE_INSIDE=1 unshare --user --mount --pid --fork --kill-child "$0" "$root" "$arch" "$@" <"$work/go" &
 pid=$!
 exec 3>"$work/go" # waits until the other side has opened it
 until [ "$(readlink "/proc/$pid/ns/user")" != "$(readlink /proc/self/ns/user)" ]; do sleep 0.1; done

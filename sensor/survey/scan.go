@@ -45,6 +45,15 @@ type Section struct {
 	None    string // what to do when nothing was found
 }
 
+// What a scan says of the buses that most have.
+const (
+	Probes  = "1-wire probes"
+	NoProbe = "switch 1-Wire on (on a Pi: dtoverlay=w1-gpio in config.txt) and check the probe's three wires"
+	Chips   = "I2C chips"
+	NoI2C   = "switch I2C on (on a Pi: dtparam=i2c_arm=on in config.txt) and check SDA, SCL, ground and 3.3 V"
+	Silent  = "the bus is on, but no chip that is known here answers: check SDA, SCL, ground and 3.3 V; a chip that the kernel drives is listed for itself"
+)
+
 // Scan looks at every bus of the machine. It asks chips for their identity only,
 // at the addresses where a known one can be.
 func (m Machine) Scan(ctx context.Context) []Section {
@@ -74,8 +83,8 @@ func (m Machine) Scan(ctx context.Context) []Section {
 			return &sensor.Hwmon{Name: name, Device: device}
 		})
 	return []Section{
-		{"1-wire probes", probes, "switch 1-Wire on (on a Pi: dtoverlay=w1-gpio in config.txt) and check the probe's three wires"},
-		{"I2C chips", m.i2c(ctx), "switch I2C on (on a Pi: dtparam=i2c_arm=on in config.txt) and check SDA, SCL, ground and 3.3 V"},
+		{Probes, probes, NoProbe},
+		{Chips, m.i2c(ctx), NoI2C},
 		{"kernel IIO devices", iio, "hand a chip to its kernel driver (deploy/wiring.md says how) if you want to use one"},
 		{"kernel hwmon chips", hwmon, "none is needed; air sensors such as sht3x can be used when their driver is loaded"},
 		{"GPIO chips", lines, "this machine has no GPIO lines that programs may use"},
@@ -135,7 +144,7 @@ func (m Machine) i2c(ctx context.Context) []Device {
 		}
 		found := probeBus(bus, number)
 		if len(found) == 0 {
-			found = []Device{{Place: "I2C bus " + number, What: "the bus is on, but no chip that is known here answers: check SDA, SCL, ground and 3.3 V; a chip that the kernel drives stands below"}}
+			found = []Device{{Place: "I2C bus " + number, What: Silent}}
 		}
 		out = append(out, found...)
 		_ = bus.Close() // it was only read

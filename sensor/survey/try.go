@@ -2,7 +2,6 @@ package survey
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"tidemark/sensor"
@@ -29,7 +28,7 @@ func (m Machine) Try(ctx context.Context, env source.Env, used map[string]string
 	var items []Item
 	var at []int
 	for _, sec := range m.Scan(ctx) {
-		usual := strings.HasPrefix(sec.Name, "1-wire") || strings.HasPrefix(sec.Name, "I2C")
+		usual := sec.Name == Probes || sec.Name == Chips
 		if len(sec.Devices) == 0 && usual {
 			out = append(out, Trial{Bus: sec.Name, Trouble: sec.None})
 		}

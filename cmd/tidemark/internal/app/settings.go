@@ -68,7 +68,7 @@ func (s *setup) Sheet() (web.Sheet, error) {
 	for _, c := range now.Config.Channels {
 		one := web.SheetChannel{Name: c.Name, Kind: c.Kind, Where: cmp.Or(hostOf(c.URL), c.Host), Fixed: c.Kind == alert.CommandChannel}
 		if at := s.tested[c.Name]; at != "" {
-			one.Where += ", test answered at " + at
+			one.Where += ", " + s.app.words.Say("page.set.answered", text.Values{"at": at})
 		}
 		out.Channels = append(out.Channels, one)
 	}
@@ -103,13 +103,13 @@ func (s *setup) Save(ctx context.Context, version string, values []web.Setting) 
 		return "", false, told(err)
 	}
 	if bytes.Equal(changed, now.Text) && version == now.Version {
-		return "Nothing was changed.", false, nil
+		return s.app.words.Say("page.set.unchanged", nil), false, nil
 	}
 	fresh, err := s.file.Save(version, changed)
 	if err != nil {
 		return "", false, told(settings.WrongOf(now, err))
 	}
-	return s.inForce(fresh, "Saved.")
+	return s.inForce(fresh, s.app.words.Say("page.set.saved", nil))
 }
 
 // Undo takes the last change made here back.
@@ -118,7 +118,7 @@ func (s *setup) Undo(_ context.Context, version string) (string, bool, error) {
 	if err != nil {
 		return "", false, told(err)
 	}
-	return s.inForce(fresh, "Undone.")
+	return s.inForce(fresh, s.app.words.Say("page.set.undone", nil))
 }
 
 // inForce lets what the file says count, by a restart where a reload cannot.
@@ -128,7 +128,7 @@ func (s *setup) inForce(fresh settings.Sheet, said string) (string, bool, error)
 		return "", false, fmt.Errorf("%s what was saved cannot be read again: %w", fresh.Version, err)
 	}
 	if len(s.app.Reload(cfg)) == 0 {
-		return said + " It counts from now on.", false, nil
+		return said + " " + s.app.words.Say("page.set.counts", nil), false, nil
 	}
 	s.Restart()
 	return said, true, nil
@@ -216,18 +216,40 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 // Find looks what sensors the machine has and reads each.
 func (s *setup) Find(ctx context.Context) []web.Found {
 	var out []web.Found
-	words := text.New(LocaleOf(s.app.opt.Config))
+	words := s.app.words
 	for _, t := range s.look(ctx) {
-		f := web.Found{Bus: t.Bus, Place: t.Place, What: t.What, Trouble: t.Trouble, Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
+		f := web.Found{Bus: inWords(words, t.Bus), Place: t.Place, What: inWords(words, t.What), Trouble: inWords(words, t.Trouble), Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
 		if t.Usable > 0 {
 			f.Value = Measured(words, t.Quantity, t.Value)
 		}
 		if t.Config != nil {
 			f.Flow = sensor.Flow(t.Config)
 		}
+		if t.Quantity != "" {
+			f.What = strings.Replace(f.What, ", "+string(t.Quantity), ", "+words.Say("page.set.found."+string(t.Quantity), nil), 1)
+		}
 		out = append(out, f)
 	}
+	slices.SortStableFunc(out, func(a, b web.Found) int { return cmp.Compare(idle(a), idle(b)) })
 	return out
+}
+
+// idle is 0 for a sensor that is there and 1 for what wants a hand first.
+func idle(f web.Found) int {
+	if f.Value != "" || f.UsedBy != "" {
+		return 0
+	}
+	return 1
+}
+
+// inWords says in the household's language what the look at the buses has one sentence
+// for; names stay as they are.
+func inWords(words *text.Localizer, said string) string {
+	key := map[string]string{survey.Probes: "w1", survey.NoProbe: "w1.none", survey.Chips: "i2c", survey.NoI2C: "i2c.none", survey.Silent: "i2c.silent"}[said]
+	if key == "" {
+		return said
+	}
+	return words.Say("page.set.found."+key, nil)
 }
 
 // Measured says what a sensor measured in the household's degrees.
@@ -247,9 +269,9 @@ func (s *setup) Test(ctx context.Context, name string) (string, error) {
 	if err != nil {
 		return "", web.Refuse("The test to %s did not get through: %v.", name, err)
 	}
-	said := fmt.Sprintf("Sent to %s; the other side says: %s.", name, answer)
+	said := s.app.words.Say("page.set.sent", text.Values{"name": name, "answer": answer})
 	if s.app.opt.Config.Web.BaseURL != "" {
-		said += " Press a button of the message, and this page tells that the answer came."
+		said += " " + s.app.words.Say("page.set.sent.press", nil)
 	}
 	return said, nil
 }
@@ -263,7 +285,7 @@ func (s *setup) answered(id string) bool {
 		if alert.TestID(c.Name) == id {
 			s.mu.Lock()
 			defer s.mu.Unlock()
-			s.tested[c.Name] = s.app.opt.Clock.Now().In(s.app.opt.Config.Household.Zone).Format("15:04")
+			s.tested[c.Name] = s.app.words.Clock(s.app.opt.Clock.Now())
 			return true
 		}
 	}

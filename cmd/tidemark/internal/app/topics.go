@@ -93,7 +93,7 @@ func (s *setup) heard(used map[string]string) []survey.Trial {
 			heard, trouble = l.Heard()
 		}
 		if len(heard) == 0 && trouble == "" {
-			trouble = "listening; a node that seldom sends shows when it does so next"
+			trouble = s.app.words.Say("page.set.found.listening", nil)
 		}
 		if len(heard) == 0 || trouble != "" {
 			out = append(out, survey.Trial{Bus: bus, Trouble: trouble})
