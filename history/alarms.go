@@ -150,11 +150,7 @@ type ClockStep struct {
 func (s *Store) StepClock(ctx context.Context, steps ...ClockStep) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	rows, upTo := s.queue.take()
 	step := record{key: recordKey{"", time.Now().UnixNano()}, write: func(ctx context.Context, tx *sql.Tx) error {
-		if err := insertRows(ctx, tx, rows); err != nil {
-			return err
-		}
 		for _, step := range steps {
 			if err := step.apply(ctx, tx); err != nil {
 				return fmt.Errorf("rise %d: %w", step.RiseID, err)
@@ -165,7 +161,6 @@ func (s *Store) StepClock(ctx context.Context, steps ...ClockStep) error {
 	if err := s.saveLocked(ctx, step); err != nil {
 		return fmt.Errorf("move the times: %w", err)
 	}
-	s.queue.written(upTo)
 	return nil
 }
 

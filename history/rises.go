@@ -40,19 +40,16 @@ const summarySQL = `UPDATE rises SET
  reached_equiv_hours = coalesce((SELECT max(equiv_mh) / 1000.0 FROM samples WHERE rise_id = :id AND t_ms <= reached_ms), reached_equiv_hours)
  WHERE id = :id`
 
-// riseRecord stores the state of a rise. With one that ended go its samples that
-// wait, and what they say of the whole.
-func (s *Store) riseRecord(r bake.Rise) record {
+// riseRecord stores the state of a rise; of one that ended, what its samples say of
+// the whole.
+func riseRecord(r bake.Rise) record {
 	out := rises().record(r)
 	if r.UnderWay() {
 		return out
 	}
-	summary := out.write
+	state := out.write
 	out.write = func(ctx context.Context, tx *sql.Tx) error {
-		if err := summary(ctx, tx); err != nil {
-			return err
-		}
-		if err := insertRows(ctx, tx, s.queue.of(r.ID)); err != nil {
+		if err := state(ctx, tx); err != nil {
 			return err
 		}
 		_, err := tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
@@ -102,17 +99,17 @@ func (s *Store) BeginRise(ctx context.Context, r bake.Rise, e *bake.Event) (id i
 	err = s.add(ctx, insert, func() []record {
 		r.ID = s.freshID(ctx, "rises")
 		if e == nil {
-			return []record{s.riseRecord(r)}
+			return []record{riseRecord(r)}
 		}
 		e.ID, e.RiseID, e.Vessel = s.freshID(ctx, "events"), r.ID, r.Vessel
-		return []record{s.riseRecord(r), events().record(*e)}
+		return []record{riseRecord(r), events().record(*e)}
 	})
 	return r.ID, err
 }
 
 // UpdateRise stores the state of a rise: all but its judgement, which JudgeRise
-// writes. With the end of one go its waiting samples, and mean temperature and growth
-// times are taken from all of them. It costs a write of the disk, so call it when something changed (phase,
+// writes. With the end of one, mean temperature and growth times are taken from its
+// samples. It costs a write of the disk, so call it when something changed (phase,
 // baseline, mark reached), not with every reading. When the disk refuses, the
 // state is kept in memory and Health tells.
 func (s *Store) UpdateRise(ctx context.Context, r bake.Rise) error {
@@ -122,7 +119,7 @@ func (s *Store) UpdateRise(ctx context.Context, r bake.Rise) error {
 	if err := checkRise(r); err != nil {
 		return err
 	}
-	return s.save(ctx, s.riseRecord(r))
+	return s.save(ctx, riseRecord(r))
 }
 
 // JudgeRise stores what a person thought of the result.
@@ -150,9 +147,6 @@ func found(res sql.Result, err error, id int64) error {
 // DeleteRise removes a rise and everything that belongs to it. It is for the service: of a
 // deletion beside it the service would not know, and bring back the samples that wait.
 func (s *Store) DeleteRise(ctx context.Context, id int64) error {
-	if err := s.Flush(ctx); err != nil { // what waits must not come after
-		return err
-	}
 	return s.write(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, "DELETE FROM rises WHERE id = ?", id)
 		if err := found(res, err, id); err != nil {

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"sync"
 	"time"
 
 	"tidemark/bake"
@@ -33,65 +32,6 @@ func samples() table[RiseRow] {
 		}}
 }
 
-// rowsMost bounds the samples kept in memory while the disk takes none: more than two
-// days of one vessel, 2.5 MB.
-const rowsMost = 20_000
-
-// queue holds samples until the next commit. It never blocks and never grows beyond
-// its limit: the oldest are given up first.
-type queue struct {
-	mu      sync.Mutex
-	rows    []RiseRow
-	gone    int64 // rows ever removed from the front, written or dropped
-	dropped int64
-}
-
-// add appends one row.
-func (q *queue) add(r RiseRow) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	q.rows = append(q.rows, r)
-	// Removing in blocks keeps the cost of a full queue small.
-	if slack := rowsMost / 16; len(q.rows) >= rowsMost+slack {
-		q.rows = slices.Delete(q.rows, 0, slack)
-		q.gone += int64(slack)
-		q.dropped += int64(slack)
-	}
-}
-
-// counts returns the rows that wait and the rows dropped so far.
-func (q *queue) counts() (waiting int, dropped int64) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	return len(q.rows), q.dropped
-}
-
-// take returns what is waiting, the oldest first; upTo is the mark for written.
-func (q *queue) take() (rows []RiseRow, upTo int64) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	return slices.Clone(q.rows), q.gone + int64(len(q.rows))
-}
-
-// written removes what take returned.
-func (q *queue) written(upTo int64) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	if n := int(upTo - q.gone); n > 0 {
-		q.rows = slices.Delete(q.rows, 0, n)
-		q.gone = upTo
-	}
-	if len(q.rows) == 0 && cap(q.rows) > 1024 {
-		q.rows = nil
-	}
-}
-
-// of returns the waiting rows of one rise as they came.
-func (q *queue) of(riseID int64) []RiseRow {
-	rows, _ := q.take()
-	return slices.DeleteFunc(rows, func(r RiseRow) bool { return r.RiseID != riseID })
-}
-
 // AppendRow takes one sample of a rise. It does not wait: the sample is written
 // with the next commit, at once when it carries an event. A second row of the
 // same rise and millisecond replaces the first but keeps its event. The caller
@@ -103,7 +43,7 @@ func (s *Store) AppendRow(riseID int64, r bake.Recorded) error {
 	if r.Time.IsZero() {
 		return errors.New("history: a sample needs a time")
 	}
-	s.queue.add(RiseRow{riseID, r})
+	s.pending.addRow(RiseRow{riseID, r})
 	if r.Event != estimator.NoEvent {
 		s.FlushSoon()
 	}
@@ -126,8 +66,7 @@ func (s *Store) Flush(ctx context.Context) error {
 	if err := s.reopen(ctx); err != nil {
 		s.opt.Log.Warn("history: the file still cannot be written", "error", err)
 	}
-	rows, upTo := s.queue.take()
-	if len(rows)+len(s.pending.all()) == 0 {
+	if rows, others, _ := s.pending.counts(); rows+others == 0 {
 		s.change(func() {
 			if !s.health.InMemory {
 				s.health.LastCommit = s.opt.Now()
@@ -135,13 +74,7 @@ func (s *Store) Flush(ctx context.Context) error {
 		})
 		return nil
 	}
-	// By rise, because those of a rise share pages.
-	slices.SortStableFunc(rows, func(a, b RiseRow) int { return cmp.Compare(a.RiseID, b.RiseID) })
-	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return insertRows(ctx, tx, rows) })
-	if err == nil {
-		s.queue.written(upTo)
-	}
-	return err
+	return s.writeLocked(ctx, func(*sql.Tx) error { return nil })
 }
 
 // flusher is the regular writer, until ctx ends. Its first passes come 5, 10, 20 and 40 s after the
@@ -164,17 +97,18 @@ func (s *Store) flusher(ctx context.Context) {
 		}
 		s.checkSuspicion(ctx)
 		if err := s.Flush(context.WithoutCancel(ctx)); err != nil {
-			waiting, _ := s.queue.counts()
+			waiting, _, _ := s.pending.counts()
 			s.opt.Log.Error("history: samples are not reaching the disk", "error", err, "waiting", waiting)
 		}
 	}
 }
 
-// insertRows writes samples.
+// insertRows writes samples, by rise, because those of a rise share pages.
 func insertRows(ctx context.Context, tx *sql.Tx, rows []RiseRow) error {
 	if len(rows) == 0 {
 		return nil
 	}
+	slices.SortStableFunc(rows, func(a, b RiseRow) int { return cmp.Compare(a.RiseID, b.RiseID) })
 	stmt, err := tx.PrepareContext(ctx, samples().upsert())
 	if err != nil {
 		return err
@@ -204,8 +138,10 @@ func bounds(from, until time.Time) (lo, hi int64) {
 // the disk included; a zero bound does not restrict.
 func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) ([]bake.Recorded, error) {
 	lo, hi := bounds(from, until)
-	all := s.queue.of(riseID) // first: what moves to the file meanwhile is seen twice, not never
-	all = slices.DeleteFunc(all, func(r RiseRow) bool { return r.Row.Time.UnixMilli() < lo || r.Row.Time.UnixMilli() >= hi })
+	all := waiting[RiseRow](&s.pending) // first: what moves to the file meanwhile is seen twice, not never
+	all = slices.DeleteFunc(all, func(r RiseRow) bool {
+		return r.RiseID != riseID || r.Row.Time.UnixMilli() < lo || r.Row.Time.UnixMilli() >= hi
+	})
 	stored, err := samples().stored(ctx, s, "WHERE rise_id = ? AND t_ms >= ? AND t_ms < ? ORDER BY t_ms", riseID, lo, hi)
 	if err != nil {
 		return nil, fmt.Errorf("read the samples of rise %d: %w", riseID, err)
@@ -282,7 +218,7 @@ func (s *Store) AppendForecast(f Forecast) error {
 	if f.RiseID <= 0 || f.At.IsZero() {
 		return fmt.Errorf("history: a forecast needs a rise and a time, got id %d at %v", f.RiseID, f.At)
 	}
-	if len(s.pending.all()) > pendingMost/2 {
+	if _, others, _ := s.pending.counts(); others > pendingMost/2 {
 		return nil // the disk has taken nothing for days
 	}
 	return s.pending.add(forecasts().record(f))

@@ -119,7 +119,6 @@ type Store struct {
 	writable bool
 	closed   bool
 
-	queue   queue
 	pending pending
 
 	status  sync.Mutex // guards health
@@ -398,7 +397,7 @@ func (s *Store) writeLocked(ctx context.Context, fn func(tx *sql.Tx) error) erro
 		err = s.transact(ctx, all)
 	}
 	if err == nil {
-		s.pending.drop(waited...)
+		s.pending.written(waited)
 	}
 	s.wrote(err)
 	return err
@@ -427,7 +426,7 @@ func (s *Store) transact(ctx context.Context, fn func(tx *sql.Tx) error) error {
 
 // Health returns whether the history reaches the disk.
 func (s *Store) Health() Health {
-	waiting, dropped := s.queue.counts()
+	waiting, _, dropped := s.pending.counts()
 	s.status.Lock()
 	defer s.status.Unlock()
 	h := s.health

@@ -185,7 +185,7 @@ func (t table[T]) record(v T, where ...any) record {
 	if len(where) > 0 {
 		query, args = query+" WHERE "+where[0].(string), append(args, where[1:]...)
 	}
-	return record{recordKey{t.name, t.id(v)}, v, func(ctx context.Context, tx *sql.Tx) error {
+	return record{key: recordKey{t.name, t.id(v)}, value: v, write: func(ctx context.Context, tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, query, args...)
 		return err
 	}}

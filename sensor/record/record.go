@@ -1,4 +1,4 @@
-// Package record reads and writes recorded rises.
+// Package record reads recorded rises.
 //
 // A record is a text file of comma-separated values with the header
 //
@@ -11,18 +11,16 @@
 // else: the rise that a person saw, percent of the start volume, over -90 and up to
 // 1000. The last column may be left out of the whole record.
 //
-// Invariants: rows never run back in time (two rows may share a moment); memory
-// does not grow with the length of the file. Every refusal is an *Error that
-// names file, line and column. What Writer writes, Reader reads back to the
-// digit.
+// Invariants: rows never run back in time (two rows may share a moment). Every refusal
+// is an *Error that names file, line and column.
 //
 // The package does not judge whether a distance makes sense for a vessel.
 package record
 
 import (
-	"bufio"
-	"bytes"
+	"cmp"
 	"context"
+	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -44,10 +42,10 @@ const (
 
 // Limits of a record.
 const (
-	mostSize = 1e6                 // of a number, in mm or Celsius; beyond is a typing error
-	maxLine  = 4096                // bytes; a real line has about 60
-	maxGap   = 31 * 24 * time.Hour // between two rows; a longer one is a clock that was set
-	columns  = 6
+	mostSize  = 1e6                 // of a number, in mm or Celsius; beyond is a typing error
+	mostBytes = 64 << 20            // a row has about 60
+	mostRows  = 1 << 19             // more than six days at a row a second: a rise takes hours
+	maxGap    = 31 * 24 * time.Hour // between two rows; a longer one is a clock that was set
 
 	leastLook, mostLook = -90, 1000 // percent of the start volume
 )
@@ -58,16 +56,16 @@ type Row struct {
 	DistanceMM float64   // sensor to surface, mm; NaN when missing
 	DoughC     float64   // Celsius; NaN when missing
 	AirC       float64   // Celsius; NaN when missing
-	Event      string    // empty, or one of Events
+	Event      string    // empty, or one of start, fold, fridge, counter, end, look
 	Value      float64   // with a look: the rise seen, percent of the start volume; else 0
 	Line       int       // number of its line in the file, from 1
 }
 
-// Events returns what the event column may hold beside nothing.
-func Events() []string { return []string{"start", "fold", "fridge", "counter", "end", look} }
-
 // look is the event that has a value.
 const look = "look"
+
+// events returns what the event column may hold beside nothing.
+func events() []string { return []string{"start", "fold", "fridge", "counter", "end", look} }
 
 // Error says where and why a record was refused.
 type Error struct {
@@ -81,9 +79,6 @@ func (e *Error) Error() string {
 	return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Column, e.Msg)
 }
 
-// maxRows is more than six days at a row a second: a rise takes hours.
-const maxRows = 1 << 19
-
 // ReadFile reads the whole record in a file. name stands for the file in errors.
 func ReadFile(ctx context.Context, path, name string) ([]Row, error) {
 	f, err := os.Open(path)
@@ -94,249 +89,170 @@ func ReadFile(ctx context.Context, path, name string) ([]Row, error) {
 	if info, err := f.Stat(); err != nil || !info.Mode().IsRegular() {
 		return nil, errors.Join(err, fmt.Errorf("%s is not a plain file; name a .csv file", name))
 	}
-	return Read(ctx, f, name)
+	return read(ctx, f, name)
 }
 
-// Read reads a whole record. It refuses one without rows, with too many, or with one
-// that cannot be read. The error names name, line and column.
-func Read(ctx context.Context, r io.Reader, name string) (out []Row, err error) {
-	rows, err := Open(r, name)
-	if err != nil {
-		return nil, err
-	}
-	for ctx.Err() == nil {
-		row, err := rows.Next()
-		switch {
-		case errors.Is(err, io.EOF) && len(out) == 0:
-			return nil, rows.errorf(1, "no rows after the header; expected at least one")
-		case errors.Is(err, io.EOF):
-			return out, nil
-		case err == nil && len(out) == maxRows:
-			err = rows.errorf(1, "more than %d rows; split the record", maxRows)
+// reader is a record that is being read.
+type reader struct {
+	*csv.Reader
+	name   string
+	header string   // that this record has
+	cells  []string // of the row read last
+	last   time.Time
+}
+
+// read reads a whole record. It refuses one without rows, with too many, or with one
+// that cannot be read. name stands for the file in errors.
+func read(ctx context.Context, r io.Reader, name string) (out []Row, err error) {
+	rd := &reader{Reader: csv.NewReader(io.LimitReader(r, mostBytes)), name: name}
+	rd.FieldsPerRecord, rd.TrimLeadingSpace, rd.ReuseRecord = -1, true, true
+	err = rd.begin()
+	for err == nil && ctx.Err() == nil {
+		var row Row
+		if row, err = rd.row(); err == nil {
+			out = append(out, row)
 		}
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, row)
-	}
-	return nil, ctx.Err()
-}
-
-// Reader reads a record row by row. It is not for use by several goroutines.
-type Reader struct {
-	name    string
-	in      *bufio.Scanner
-	columns int  // of this record: 6, or 5 without looks
-	export  bool // more columns follow, which are passed over
-	line    int  // number of the line read last
-	last    time.Time
-	err     error // sticks once met
-}
-
-// Open starts reading a record and checks its header. name stands for the file
-// in errors.
-func Open(r io.Reader, name string) (*Reader, error) {
-	rd := &Reader{name: name, in: bufio.NewScanner(r)}
-	rd.in.Buffer(make([]byte, 0, maxLine), maxLine)
-	line, err := rd.readLine()
-	if errors.Is(err, io.EOF) {
-		rd.line = 1
-		return nil, rd.errorf(1, "the file is empty; expected the header %s", Header)
-	}
-	if err != nil {
-		return nil, err
-	}
-	line = bytes.TrimPrefix(line, []byte("\ufeff")) // some spreadsheets put a byte order mark
-	switch string(line) {
-	case Header:
-		rd.columns = columns
-	case ShortHeader, ExportHeader:
-		rd.columns, rd.export = columns-1, string(line) == ExportHeader
-	default:
-		same := 0
-		for same < min(len(line), len(Header)) && line[same] == Header[same] {
-			same++
-		}
-		return nil, rd.errorf(same+1, "header is %.80q; expected %s, or the same without value", line, Header)
-	}
-	return rd, nil
-}
-
-// Next returns the next row. It returns io.EOF after the last one, and an *Error
-// for the first row that is wrong, or more than 31 days after the one before; from then
-// on it returns the same.
-func (rd *Reader) Next() (Row, error) {
-	for rd.err == nil {
-		var line []byte
-		if line, rd.err = rd.readLine(); rd.err == nil && len(line) > 0 {
-			var row Row
-			row, rd.err = rd.parse(line)
-			return row, rd.err
+		if len(out) > mostRows {
+			err = rd.errorf(0, "more than %d rows; split the record", mostRows)
 		}
 	}
-	return Row{}, rd.err
+	switch {
+	case errors.Is(err, io.EOF) && rd.InputOffset() >= mostBytes:
+		return nil, rd.errorf(0, "more than %d bytes; split the record", mostBytes)
+	case errors.Is(err, io.EOF) && len(out) == 0:
+		return nil, rd.errorf(0, "no rows after the header; expected at least one")
+	case errors.Is(err, io.EOF):
+		return out, nil
+	}
+	return nil, cmp.Or(err, ctx.Err())
 }
 
-// readLine returns the next line without its end. The slice is valid until the
-// next call.
-func (rd *Reader) readLine() ([]byte, error) {
-	if rd.in.Scan() {
-		rd.line++
-		return rd.in.Bytes(), nil
-	}
-	switch err := rd.in.Err(); {
+// next reads the cells of the next line that is not empty.
+func (rd *reader) next() error {
+	cells, err := rd.Read()
+	var wrong *csv.ParseError
+	switch {
+	case errors.As(err, &wrong):
+		return &Error{rd.name, wrong.Line, wrong.Column, fmt.Sprintf("%v; write each row in one line, without quotes", wrong.Err)}
+	case err != nil && !errors.Is(err, io.EOF):
+		return fmt.Errorf("%s: %w", rd.name, err)
 	case err == nil:
-		return nil, io.EOF
-	case errors.Is(err, bufio.ErrTooLong):
-		rd.line++
-		return nil, rd.errorf(1, "the line is longer than %d bytes; expected %s", maxLine, Header)
-	default:
-		return nil, fmt.Errorf("%s: after line %d: %w", rd.name, rd.line, err)
+		rd.cells = cells
 	}
+	return err
 }
 
-// parse takes one row apart.
-func (rd *Reader) parse(line []byte) (Row, error) {
-	var cells [columns]string
-	var at [columns]int
-	n, pos := 0, 0
-	for cell := range bytes.SplitSeq(line, []byte(",")) {
-		if n < rd.columns {
-			cells[n], at[n] = unquote(cell), pos+1
-		}
-		n++
-		pos += len(cell) + 1
+// begin reads the header.
+func (rd *reader) begin() error {
+	err := rd.next()
+	if errors.Is(err, io.EOF) {
+		return &Error{rd.name, 1, 1, "the file is empty; expected the header " + Header}
 	}
-	row := Row{Line: rd.line}
-	if n < rd.columns || n > rd.columns && !rd.export {
-		return Row{}, rd.errorf(min(pos, len(line)+1), "%d cells; expected %d: %s", n, rd.columns, rd.header())
+	if err != nil {
+		return err
 	}
-	var err error
-	if row.Time, err = time.Parse(time.RFC3339, cells[0]); err != nil {
-		return Row{}, rd.errorf(at[0], "time is %.40q; expected RFC 3339 with a zone, like 2026-03-01T07:30:00+01:00", cells[0])
+	rd.header = strings.TrimPrefix(strings.Join(rd.cells, ","), "\ufeff") // some spreadsheets put a byte order mark
+	if slices.Contains([]string{Header, ShortHeader, ExportHeader}, rd.header) {
+		return nil
 	}
-	if row.Time.Before(rd.last) {
-		return Row{}, rd.errorf(at[0], "time %s is before the row above (%s); rows must be in order of time", cells[0], rd.last.Format(time.RFC3339Nano))
+	same := 0
+	for same < min(len(rd.header), len(Header)) && rd.header[same] == Header[same] {
+		same++
 	}
-	if !rd.last.IsZero() && row.Time.Sub(rd.last) > maxGap {
-		return Row{}, rd.errorf(at[0], "time %s is more than %d days after the row above (%s); if the clock was set in between, cut the rows before off",
-			row.Time.Format(time.RFC3339), maxGap/(24*time.Hour), rd.last.Format(time.RFC3339))
+	return &Error{rd.name, 1, same + 1, fmt.Sprintf("header is %.80q; expected %s, or the same without value", rd.header, Header)}
+}
+
+// row reads the next row.
+func (rd *reader) row() (row Row, err error) {
+	if err := rd.next(); err != nil {
+		return Row{}, err
 	}
-	rd.last = row.Time
+	row.Line, _ = rd.FieldPos(0)
+	header, n := rd.header, len(rd.cells)
+	if header == ExportHeader {
+		header, n = ShortHeader, min(n, 5) // the columns after it are passed over
+	}
+	if expected := strings.Count(header, ",") + 1; n != expected {
+		_, at := rd.FieldPos(len(rd.cells) - 1)
+		return Row{}, &Error{rd.name, row.Line, at + len(rd.cells[len(rd.cells)-1]), fmt.Sprintf("%d cells; expected %d: %s", n, expected, header)}
+	}
+	for i := range rd.cells {
+		rd.cells[i] = strings.TrimSpace(rd.cells[i])
+	}
+	if row.Time, err = rd.time(); err != nil {
+		return Row{}, err
+	}
 	for i, v := range []*float64{&row.DistanceMM, &row.DoughC, &row.AirC} {
-		if *v, err = rd.number(cells[i+1], at[i+1]); err != nil {
+		if *v, err = rd.number(i + 1); err != nil {
 			return Row{}, err
 		}
 	}
-	if row.Event = cells[4]; row.Event != "" && !slices.Contains(Events(), row.Event) {
-		return Row{}, rd.errorf(at[4], "event is %.40q; expected nothing or one of %s", cells[4], strings.Join(Events(), ", "))
+	if row.Event = rd.cells[4]; row.Event != "" && !slices.Contains(events(), row.Event) {
+		return Row{}, rd.errorf(4, "event is %.40q; expected nothing or one of %s", row.Event, strings.Join(events(), ", "))
 	}
-	row.Value, err = rd.value(row.Event, cells[5], max(at[5], at[4]))
+	row.Value, err = rd.value(row.Event)
 	return row, err
 }
 
-// header is the first line of this record.
-func (rd *Reader) header() string {
-	if rd.columns < columns {
-		return ShortHeader
+// time reads the moment of a row.
+func (rd *reader) time() (time.Time, error) {
+	t, err := time.Parse(time.RFC3339, rd.cells[0])
+	switch last := rd.last; {
+	case err != nil:
+		return t, rd.errorf(0, "time is %.40q; expected RFC 3339 with a zone, like 2026-03-01T07:30:00+01:00", rd.cells[0])
+	case t.Before(last):
+		return t, rd.errorf(0, "time %s is before the row above (%s); rows must be in order of time", rd.cells[0], last.Format(time.RFC3339Nano))
+	case !last.IsZero() && t.Sub(last) > maxGap:
+		return t, rd.errorf(0, "time %s is more than %d days after the row above (%s); if the clock was set in between, cut the rows before off",
+			t.Format(time.RFC3339), maxGap/(24*time.Hour), last.Format(time.RFC3339))
 	}
-	return Header
+	rd.last = t
+	return t, nil
 }
 
 // value reads what goes with an event.
-func (rd *Reader) value(event, cell string, at int) (float64, error) {
-	if event != look {
-		if cell != "" {
-			return 0, rd.errorf(at, "value %.40q stands with event %q; expected it with the event look alone", cell, event)
-		}
+func (rd *reader) value(event string) (float64, error) {
+	at, cell := 4, ""
+	if rd.header == Header {
+		at, cell = 5, rd.cells[5]
+	}
+	switch {
+	case event != look && cell != "":
+		return 0, rd.errorf(at, "value %.40q stands with event %q; expected it with the event look alone", cell, event)
+	case event != look:
 		return 0, nil
 	}
-	v, err := rd.number(cell, at)
-	if err == nil && !lookable(v) {
-		err = rd.errorf(at, "a look has the value %.40q; expected the rise that was seen in the column value, percent of the start volume, over %d and up to %d", cell, leastLook, mostLook)
+	v := math.NaN()
+	if cell != "" {
+		var err error
+		if v, err = rd.number(at); err != nil {
+			return 0, err
+		}
 	}
-	return v, err
+	if !(v > leastLook && v <= mostLook) {
+		return 0, rd.errorf(at, "a look has the value %.40q; expected the rise that was seen in the column value, percent of the start volume, over %d and up to %d", cell, leastLook, mostLook)
+	}
+	return v, nil
 }
 
-// lookable reports whether a rise in percent can have been seen.
-func lookable(v float64) bool { return v > leastLook && v <= mostLook }
-
-// unquote takes off blanks and the quotes that some programs put around every
-// cell.
-func unquote(cell []byte) string {
-	cell = bytes.Trim(cell, " \t")
-	if len(cell) >= 2 && cell[0] == '"' && cell[len(cell)-1] == '"' {
-		cell = cell[1 : len(cell)-1]
-	}
-	return string(cell)
-}
-
-// number reads a number or a missing reading.
-func (rd *Reader) number(cell string, at int) (float64, error) {
+// number reads a number, or NaN for a missing reading.
+func (rd *reader) number(i int) (float64, error) {
+	cell := rd.cells[i]
 	if cell == "" {
 		return math.NaN(), nil
 	}
 	v, err := strconv.ParseFloat(cell, 64)
 	switch {
 	case strings.Trim(cell, "0123456789.-+eE") != "" || err != nil && !errors.Is(err, strconv.ErrRange):
-		return 0, rd.errorf(at, "%.40q is not a number; expected digits with a point, or nothing for a missing reading", cell)
+		return 0, rd.errorf(i, "%.40q is not a number; expected digits with a point, or nothing for a missing reading", cell)
 	case math.Abs(v) > mostSize:
-		return 0, rd.errorf(at, "%.40q is not a number that can be measured; expected digits with a point, or nothing for a missing reading", cell)
+		return 0, rd.errorf(i, "%.40q is not a number that can be measured; expected digits with a point, or nothing for a missing reading", cell)
 	}
 	return v, nil
 }
 
-// errorf returns an *Error for the line read last.
-func (rd *Reader) errorf(column int, format string, args ...any) error {
-	return &Error{rd.name, rd.line, column, fmt.Sprintf(format, args...)}
+// errorf returns an *Error about a cell of the row read last.
+func (rd *reader) errorf(cell int, format string, args ...any) error {
+	line, column := rd.FieldPos(cell)
+	return &Error{rd.name, line, column, fmt.Sprintf(format, args...)}
 }
-
-// Writer writes a record that Reader reads back to the digit. It is not for use
-// by several goroutines.
-type Writer struct {
-	out  *bufio.Writer
-	last time.Time
-}
-
-// NewWriter starts a record with its header. Errors show in Flush at the latest.
-func NewWriter(w io.Writer) *Writer {
-	out := bufio.NewWriter(w)
-	_, _ = out.WriteString(Header + "\n") // shows in Flush
-	return &Writer{out: out}
-}
-
-// Write adds a row. It refuses a time before the last row's, an unknown event and a
-// look without a rise that can be seen: nothing is written then. A number that is not finite is a missing reading.
-func (w *Writer) Write(r Row) error {
-	switch {
-	case r.Time.Before(w.last):
-		return fmt.Errorf("record: row at %s is before the last one (%s); write rows in order of time",
-			r.Time.Format(time.RFC3339Nano), w.last.Format(time.RFC3339Nano))
-	case r.Event != "" && !slices.Contains(Events(), r.Event):
-		return fmt.Errorf("record: event %q is not known; expected one of %v", r.Event, Events())
-	case r.Event == look && !lookable(r.Value):
-		return fmt.Errorf("record: a look saw a rise of %v; expected over %d and up to %d percent", r.Value, leastLook, mostLook)
-	}
-	w.last = r.Time
-	b := r.Time.AppendFormat(w.out.AvailableBuffer(), time.RFC3339Nano)
-	for _, v := range []float64{r.DistanceMM, r.DoughC, r.AirC} {
-		b = appendNumber(append(b, ','), v)
-	}
-	b = append(append(append(b, ','), r.Event...), ',')
-	if r.Event == look {
-		b = appendNumber(b, r.Value)
-	}
-	_, err := w.out.Write(append(b, '\n'))
-	return err
-}
-
-// appendNumber appends a number, or nothing for one that is none.
-func appendNumber(b []byte, v float64) []byte {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return b
-	}
-	return strconv.AppendFloat(b, v, 'f', -1, 64)
-}
-
-// Flush writes what is still held back and returns the first error met.
-func (w *Writer) Flush() error { return w.out.Flush() }
