@@ -34,7 +34,6 @@ type State string
 
 // The states of an alarm.
 const (
-	Pending      State = "pending" // seen, held back until the hold time is over
 	Firing       State = "firing"
 	Acknowledged State = "acknowledged"
 	Snoozed      State = "snoozed"
@@ -115,15 +114,15 @@ type ClockStep struct {
 	By           time.Duration
 }
 
-// Covers reports whether a time moves. A zero time never does: it is no time.
-func (m ClockStep) Covers(t time.Time) bool {
+// covers reports whether a time moves. A zero time never does: it is no time.
+func (m ClockStep) covers(t time.Time) bool {
 	return !t.IsZero() && !t.Before(m.From) && (m.Before.IsZero() || t.Before(m.Before))
 }
 
 // Times moves those of the times that are covered, in place.
 func (m ClockStep) Times(ts ...*time.Time) {
 	for _, t := range ts {
-		if m.Covers(*t) {
+		if m.covers(*t) {
 			*t = t.Add(m.By)
 		}
 	}
@@ -131,7 +130,7 @@ func (m ClockStep) Times(ts ...*time.Time) {
 
 // along moves times that lie ahead of a covered moment and hang on it.
 func (m ClockStep) along(moment time.Time, ts ...*time.Time) {
-	if m.Covers(moment) {
+	if m.covers(moment) {
 		ClockStep{By: m.By}.Times(ts...)
 	}
 }

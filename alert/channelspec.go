@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"tidemark/bake"
 )
 
 // Secret is a value that does not show itself when printed or logged.
@@ -87,7 +89,7 @@ var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 // topicShape is what a topic server takes as a topic.
 var topicShape = regexp.MustCompile(`^[-_A-Za-z0-9]{1,64}$`)
 
-// Validate checks the description. The error is a *FieldError.
+// Validate checks the description. The error is a bake.FieldError.
 func (s *ChannelSpec) Validate() error {
 	if !channelName.MatchString(s.Name) {
 		return fieldErrorf("name", "%q is not a usable name; give 1 to 32 small letters, digits, - or _, beginning with a letter or digit", s.Name)
@@ -96,8 +98,8 @@ func (s *ChannelSpec) Validate() error {
 		return fieldErrorf("from_level", "%d is outside 0 to %d; 0 tells at once, 1 from the first escalation on", s.FromLevel, maxLevel)
 	}
 	for _, k := range s.Only {
-		if !slices.Contains(Kinds(), k) {
-			known := fmt.Sprint(slices.Sorted(slices.Values(Kinds())))
+		if !slices.Contains(kinds(), k) {
+			known := fmt.Sprint(slices.Sorted(slices.Values(kinds())))
 			return fieldErrorf("only", "%q is no kind of alarm; use some of: %s", k, strings.ReplaceAll(strings.Trim(known, "[]"), " ", ", "))
 		}
 	}
@@ -248,21 +250,7 @@ func (s *ChannelSpec) checkCommand() error {
 	return nil
 }
 
-// FieldError says what is wrong with one key of a configuration.
-type FieldError struct {
-	Field string // the key as written in the file; empty for the whole mapping
-	Msg   string // what was found, what was expected, what to do
-}
-
-// Error returns the field and the message.
-func (e *FieldError) Error() string {
-	if e.Field == "" {
-		return e.Msg
-	}
-	return e.Field + ": " + e.Msg
-}
-
-// fieldErrorf builds a FieldError.
-func fieldErrorf(field, format string, args ...any) *FieldError {
-	return &FieldError{Field: field, Msg: fmt.Sprintf(format, args...)}
+// fieldErrorf returns a bake.FieldError.
+func fieldErrorf(field, format string, args ...any) error {
+	return bake.FieldError{Field: field, Msg: fmt.Sprintf(format, args...)}
 }

@@ -24,22 +24,9 @@ type Quiet struct {
 	zone *time.Location
 }
 
-// Validate checks the times. The error is a *FieldError.
-func (q Quiet) Validate() error {
-	if (q.From == "") != (q.Until == "") {
-		return fieldErrorf("quiet_from", "quiet hours need both quiet_from and quiet_until; add the other one or remove this")
-	}
-	for _, t := range []struct{ field, value string }{{"quiet_from", q.From}, {"quiet_until", q.Until}} {
-		if _, err := time.Parse(quietLayout, t.value); t.value != "" && err != nil {
-			return fieldErrorf(t.field, "%q is not a time of day; write it like \"22:30\"", t.value)
-		}
-	}
-	return nil
-}
-
-// Hold returns when an alarm of a kind may be told: now, or the end of the
+// hold returns when an alarm of a kind may be told: now, or the end of the
 // quiet hours.
-func (q Quiet) Hold(kind Kind, now time.Time) time.Time {
+func (q Quiet) hold(kind Kind, now time.Time) time.Time {
 	from, err1 := time.Parse(quietLayout, q.From)
 	until, err2 := time.Parse(quietLayout, q.Until)
 	if err1 != nil || err2 != nil || from.Equal(until) || policyOf(kind).breaks {
@@ -98,23 +85,23 @@ func (p policy) again(level int) time.Duration {
 // urgently now: not in quiet hours, and counted from their end when it waited for it.
 func (q Quiet) tellAgainDue(a Alarm, now time.Time) bool {
 	p := policyOf(a.Kind)
-	if a.State != Firing || p.repeat == 0 || a.Level >= maxLevel || q.Hold(a.Kind, now).After(now) {
+	if a.State != Firing || p.repeat == 0 || a.Level >= maxLevel || q.hold(a.Kind, now).After(now) {
 		return false
 	}
-	return now.Sub(q.Hold(a.Kind, a.LastSentAt)) >= p.again(a.Level)
+	return now.Sub(q.hold(a.Kind, a.LastSentAt)) >= p.again(a.Level)
 }
 
 // expired reports whether a message is not worth sending any more. One written by a
 // clock that could not be trusted never expires.
 func (q Quiet) expired(m Message, now time.Time) bool {
 	lasts := policyOf(m.Kind).lasts
-	return lasts > 0 && !m.Due.IsZero() && now.After(q.Hold(m.Kind, m.Due).Add(lasts))
+	return lasts > 0 && !m.Due.IsZero() && now.After(q.hold(m.Kind, m.Due).Add(lasts))
 }
 
 // late returns how late a message is; 0 when it is not worth a word, or when it was
 // held back on purpose.
 func (q Quiet) late(m Message, now time.Time) time.Duration {
-	if late := now.Sub(q.Hold(m.Kind, m.Due)); !m.Due.IsZero() && late > lateAfter {
+	if late := now.Sub(q.hold(m.Kind, m.Due)); !m.Due.IsZero() && late > lateAfter {
 		return late
 	}
 	return 0

@@ -156,18 +156,6 @@ func (e *Evaluator) Restore(alarms []Alarm) {
 	}
 }
 
-// Open returns the open alarms, oldest first.
-func (e *Evaluator) Open() []Alarm {
-	var open []Alarm
-	for _, k := range e.keys() {
-		if s := e.slots[k]; s.open {
-			open = append(open, s.alarm)
-		}
-	}
-	slices.SortStableFunc(open, func(a, b Alarm) int { return a.FiredAt.Compare(b.FiredAt) })
-	return open
-}
-
 // NearMissed returns how often, since the program's start, a target was reached without
 // a near warning before.
 func (e *Evaluator) NearMissed() int { return e.missed }

@@ -22,7 +22,7 @@ func ovenHeating(o *observation) []condition {
 	if hot := o.hot; hot != nil {
 		key := "oven_heating.text.dough"
 		switch {
-		case hot.reason == BeyondLimit:
+		case hot.reason == beyondLimit:
 			key = "oven_heating.text.limit"
 		case hot.inAir:
 			key = "oven_heating.text.air"
@@ -43,7 +43,7 @@ func sensorLost(o *observation) []condition {
 	if !o.watched {
 		return nil
 	}
-	c := condition{kind: SensorLost, reason: NoReading, ready: true, on: !o.sees(), hold: o.ev.lost,
+	c := condition{kind: SensorLost, reason: noReading, ready: true, on: !o.sees(), hold: o.ev.lost,
 		say: func() words { return sayLost(o) }}
 	c.sayEnd = func(s *slot) words {
 		v := o.values()
@@ -104,7 +104,7 @@ func sensorSuspect(o *observation) []condition {
 	if !o.watched {
 		return nil
 	}
-	return []condition{{kind: SensorSuspect, reason: NotBelieved, ready: true,
+	return []condition{{kind: SensorSuspect, reason: notBelieved, ready: true,
 		on:      o.e.Quality == estimator.QualitySuspect,
 		unknown: o.open(SensorLost) || o.e.Quality == estimator.QualityGap && o.open(SensorSuspect),
 		hold:    suspectHold, say: func() words {
@@ -146,7 +146,7 @@ func tooHot(o *observation) []condition {
 	if o.active(TooHot) {
 		limit -= hysteresisC
 	}
-	return o.temperature(condition{kind: TooHot, reason: DoughHot, hold: tooHotHold, on: o.e.DoughC >= limit, unknown: o.open(OvenHeating)}, tooHotC)
+	return o.temperature(condition{kind: TooHot, reason: doughHot, hold: tooHotHold, on: o.e.DoughC >= limit, unknown: o.open(OvenHeating)}, tooHotC)
 }
 
 // tooCold: the dough is below the limit, not in the fridge and not warming up. It
@@ -157,10 +157,10 @@ func tooCold(o *observation) []condition {
 		limit += hysteresisC
 	}
 	fridge := o.InFridge || o.e.AirC <= fridgeAirC
-	c := condition{kind: TooCold, reason: DoughCold, hold: tooColdHold,
+	c := condition{kind: TooCold, reason: doughCold, hold: tooColdHold,
 		on: o.e.DoughC <= limit && !fridge && (!o.warming || o.open(TooCold))}
 	if o.e.DoughC <= hardlyMovesC {
-		c.reason, c.stage = HardlyMoves, 1
+		c.reason, c.stage = hardlyMoves, 1
 	}
 	return o.temperature(c, tooColdC)
 }

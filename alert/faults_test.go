@@ -73,5 +73,5 @@ func TestTwoSilentThermometersAreToldApartOverARestart(t *testing.T) {
 	assert.Empty(t, again.said)
 	again.run(20*time.Minute, time.Minute, func(in *Input) { in.Silent = in.Silent[:0] })
 	assert.Len(t, again.said, 2, "both resolved")
-	assert.Empty(t, again.w.Open())
+	assert.Zero(t, again.open())
 }

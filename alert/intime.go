@@ -22,7 +22,7 @@ func inTime(o *observation) []condition {
 
 // lookDue: nothing but a look tells how far it has risen.
 func lookDue(o *observation) []condition {
-	return []condition{{kind: LookDue, on: o.Now.Key == bake.TodoSee, ready: true, reason: AskedToLook, say: func() words {
+	return []condition{{kind: LookDue, on: o.Now.Key == bake.TodoSee, ready: true, reason: askedToLook, say: func() words {
 		return o.words(text.Values{"vessel": o.Vessel}, "look.title", "look.text")
 	}}}
 }

@@ -96,8 +96,8 @@ func (p policy) wordEvery() time.Duration {
 	return 5 * time.Minute
 }
 
-// Kinds lists every kind, in the order they are looked at.
-func Kinds() []Kind {
+// kinds lists every kind, in the order they are looked at.
+func kinds() []Kind {
 	var kinds []Kind
 	for _, p := range policies() {
 		kinds = append(kinds, p.kind)
@@ -153,22 +153,22 @@ const (
 // The named reasons an alarm of a kind may carry.
 const (
 	PastMark      = "past_mark"       // over: more work than the dough stands until the oven
-	NoRiseLeft    = "no_rise_left"    // over: growth is ending
-	FellBack      = "fell_back"       // over: the surface sinks again
-	WithinLead    = "within_lead"     // near
-	AtMark        = "at_mark"         // reached
-	EndsBelowMark = "ends_below_mark" // levels_off
-	MayEndBelow   = "may_end_below"   // levels_off: creeping
-	DoughHot      = "dough_hot"       // too_hot
-	DoughCold     = "dough_cold"      // too_cold
-	HardlyMoves   = "hardly_moves"    // too_cold: so cold that it stands nearly still
-	HeatsTooFast  = "heats_too_fast"  // oven_heating
-	BeyondLimit   = "beyond_limit"    // oven_heating
-	NoReading     = "no_reading"      // sensor_lost
-	NotBelieved   = "not_believed"    // sensor_suspect
-	ByTime        = "by_time"         // starter_hungry: not seen, but its usual time is up
+	noRiseLeft    = "no_rise_left"    // over: growth is ending
+	fellBack      = "fell_back"       // over: the surface sinks again
+	withinLead    = "within_lead"     // near
+	atMark        = "at_mark"         // reached
+	endsBelowMark = "ends_below_mark" // levels_off
+	mayEndBelow   = "may_end_below"   // levels_off: creeping
+	doughHot      = "dough_hot"       // too_hot
+	doughCold     = "dough_cold"      // too_cold
+	hardlyMoves   = "hardly_moves"    // too_cold: so cold that it stands nearly still
+	heatsTooFast  = "heats_too_fast"  // oven_heating
+	beyondLimit   = "beyond_limit"    // oven_heating
+	noReading     = "no_reading"      // sensor_lost
+	notBelieved   = "not_believed"    // sensor_suspect
+	byTime        = "by_time"         // starter_hungry: not seen, but its usual time is up
 	InCold        = "in_cold"         // starter_hungry: kept cold and due for its feed
-	AskedToLook   = "asked"           // look
-	ReadyLater    = "later"           // plan_moved
-	ReadySooner   = "sooner"          // plan_moved
+	askedToLook   = "asked"           // look
+	readyLater    = "later"           // plan_moved
+	readySooner   = "sooner"          // plan_moved
 )

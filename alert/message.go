@@ -49,8 +49,8 @@ const (
 	AnswerSnooze = "snooze"
 )
 
-// TestKind marks a message of notify --test.
-const TestKind Kind = "test"
+// testKind marks a message of notify --test.
+const testKind Kind = "test"
 
 // Channel delivers messages. Deliver blocks until the message is taken, refused
 // or ctx ends, and returns in one line and without secrets what the other side

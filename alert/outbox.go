@@ -82,7 +82,7 @@ func (m *Manager) deliver(ctx context.Context) error {
 	m.beat = now
 	seen := map[string]bool{}
 	for _, n := range waiting {
-		if seen[n.Channel] || m.opts.Quiet.Hold(n.Message.Kind, now).After(now) {
+		if seen[n.Channel] || m.opts.Quiet.hold(n.Message.Kind, now).After(now) {
 			continue
 		}
 		seen[n.Channel] = true
@@ -246,7 +246,7 @@ func (m *Manager) dressed(ctx context.Context, route Route, n Notification, now 
 		msg.Text = join(m.words.Say("late", text.Values{"span": late}), msg.Text)
 	}
 	if !msg.Due.IsZero() {
-		msg.Due = m.opts.Quiet.Hold(msg.Kind, msg.Due)
+		msg.Due = m.opts.Quiet.hold(msg.Kind, msg.Due)
 	}
 	return msg
 }
@@ -281,7 +281,7 @@ func (m *Manager) Test(ctx context.Context, name string) (string, error) {
 	}
 	now := m.opts.Now()
 	msg := Message{
-		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: TestID(name), What: WasRaised, Kind: TestKind,
+		ID: SafeID("test", name, fmt.Sprint(now.Unix())), AlarmID: TestID(name), What: WasRaised, Kind: testKind,
 		Title: m.words.Say("test.title", nil), Priority: 3, Since: now, Due: now,
 		Text: m.words.Say("test.text", text.Values{"channel": name, "at": now}),
 	}

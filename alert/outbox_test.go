@@ -358,7 +358,7 @@ func TestTestMessage(t *testing.T) {
 	answer, err := out.Test(t.Context(), "phone")
 	require.NoError(t, err)
 	assert.Equal(t, "200 taken", answer)
-	assert.Equal(t, TestKind, ch.took[0].Kind)
+	assert.Equal(t, testKind, ch.took[0].Kind)
 	assert.True(t, strings.HasPrefix(ch.took[0].Text, "This is a test from tidemark through the channel phone"))
 	_, err = out.Test(t.Context(), "pigeon")
 	assert.EqualError(t, err, `there is no channel "pigeon"; it must be listed under channels in the configuration`)

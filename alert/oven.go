@@ -131,7 +131,7 @@ func (h *probe) climbs(at time.Time, c float64) *heating {
 		}
 		before = step
 	}
-	return &heating{reason: HeatsTooFast, since: first.at, beforeC: first.c, nowC: c}
+	return &heating{reason: heatsTooFast, since: first.at, beforeC: first.c, nowC: c}
 }
 
 // push keeps a measurement that is newer than the last one by heatEvery and
@@ -164,7 +164,7 @@ func (h *probe) beyond(at time.Time, c, limitC float64, fresh bool) *heating {
 		confirm = airConfirm
 	}
 	if (h.values >= 3 && stay >= confirm) || stay >= heatConfirm {
-		return &heating{reason: BeyondLimit, since: h.above, beforeC: h.at(h.above), nowC: c}
+		return &heating{reason: beyondLimit, since: h.above, beforeC: h.at(h.above), nowC: c}
 	}
 	return nil
 }
@@ -185,7 +185,7 @@ func (h *probe) tooFast(at time.Time, c float64) *heating {
 		return nil
 	}
 	since := at.Add(-window)
-	return &heating{reason: HeatsTooFast, since: since, beforeC: h.at(since), nowC: c}
+	return &heating{reason: heatsTooFast, since: since, beforeC: h.at(since), nowC: c}
 }
 
 // carriedOn returns the warming over the next steps when each is to the one

@@ -320,7 +320,7 @@ func TestDoughInsideAHeatingOvenIsNoticedBeforeTheLimit(t *testing.T) {
 			}
 		}
 		assert.Less(t, at, 45.0, "before the limit")
-		assert.Equal(t, HeatsTooFast, a.reason)
+		assert.Equal(t, heatsTooFast, a.reason)
 	}
 }
 

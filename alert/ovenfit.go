@@ -83,7 +83,7 @@ func (h *probe) accelerates(at time.Time) *heating {
 		}
 	}
 	onset := at.Add(-oven.since)
-	return &heating{reason: HeatsTooFast, since: onset, beforeC: h.at(onset), nowC: h.at(at)}
+	return &heating{reason: heatsTooFast, since: onset, beforeC: h.at(onset), nowC: h.at(at)}
 }
 
 // heats reports whether a fitted square has lasted and grown as in an oven.

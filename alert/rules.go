@@ -150,7 +150,7 @@ func near(o *observation) []condition {
 	if !o.watched || o.atTarget() || o.pastUse() {
 		return []condition{{kind: Near}}
 	}
-	c := condition{kind: Near, reason: WithinLead, hold: nearHold, say: func() words { return sayNear(o) }}
+	c := condition{kind: Near, reason: withinLead, hold: nearHold, say: func() words { return sayNear(o) }}
 	told, even := o.open(Near), o.e.Even
 	within := func(d time.Duration) bool {
 		left := even.Sub(o.At)
@@ -184,7 +184,7 @@ func sayNear(o *observation) words {
 
 // reached: the dough is at the target.
 func reached(o *observation) []condition {
-	return []condition{{kind: Reached, on: o.watched && o.atTarget() && !o.pastUse(), ready: true, reason: AtMark,
+	return []condition{{kind: Reached, on: o.watched && o.atTarget() && !o.pastUse(), ready: true, reason: atMark,
 		hold: reachedHold, say: func() words {
 			since := ""
 			if at := o.e.Ready.Median; o.e.ReadyIsPast && !at.IsZero() && o.At.Sub(at) > 10*time.Minute {
@@ -227,9 +227,9 @@ func over(o *observation) []condition {
 	c := condition{kind: Over, ready: true, hold: overHold, unknown: !o.sees() && !o.open(Over)}
 	switch {
 	case e.Phase == estimator.Fallen:
-		c.reason, c.stage = FellBack, 2
+		c.reason, c.stage = fellBack, 2
 	case e.Exhausted:
-		c.reason, c.stage = NoRiseLeft, 1
+		c.reason, c.stage = noRiseLeft, 1
 	case past && beyond >= overWorse:
 		c.reason, c.stage = PastMark, 1
 	case past:
@@ -251,9 +251,9 @@ func over(o *observation) []condition {
 // stageOf finds how bad an alarm of an earlier run was when last told.
 func stageOf(a Alarm) int {
 	switch {
-	case a.Reason == FellBack:
+	case a.Reason == fellBack:
 		return 2
-	case a.Reason == NoRiseLeft, a.Reason == HardlyMoves, a.Kind == Over && a.Priority >= 5:
+	case a.Reason == noRiseLeft, a.Reason == hardlyMoves, a.Kind == Over && a.Priority >= 5:
 		return 1
 	}
 	return 0
@@ -263,7 +263,7 @@ func stageOf(a Alarm) int {
 // towards it and may.
 func levelsOff(o *observation) []condition {
 	may := o.watched && o.dough && !o.InFridge && !o.atTarget() && !o.pastUse()
-	c := condition{kind: LevelsOff, ready: true, unknown: o.watched && !o.sees(), reason: EndsBelowMark, hold: levelsOffHold}
+	c := condition{kind: LevelsOff, ready: true, unknown: o.watched && !o.sees(), reason: endsBelowMark, hold: levelsOffHold}
 	if o.ProofBasis == "" {
 		c.tap = bake.EventShaped // what it says to do
 	}
@@ -273,7 +273,7 @@ func levelsOff(o *observation) []condition {
 	case o.e.LevelsOffShort:
 		c.on = true
 	case o.e.ReachChance < creepsChance && o.e.EquivalentHours >= 2:
-		c.on, c.reason, c.hold, key = true, MayEndBelow, creepsHold, ".may"
+		c.on, c.reason, c.hold, key = true, mayEndBelow, creepsHold, ".may"
 	}
 	c.say = func() words {
 		return o.words(o.values(), "levels_off.title"+key, "levels_off.text"+key, o.do("levels_off.do", "levels_off.do"))
@@ -335,7 +335,7 @@ func starterHungry(o *observation) []condition {
 	case o.InFridge:
 		c.reason = InCold
 	case !o.sees():
-		c.reason = ByTime
+		c.reason = byTime
 	default:
 		return found // the sensor sees it, and says when
 	}
@@ -407,7 +407,7 @@ const planMovedDoubt = 4
 // planMoved: the bread of a plan will not be ready when the plan had it.
 func planMoved(o *observation) []condition {
 	p := o.Plan
-	c := condition{kind: PlanMoved, ready: true, hold: planMovedHold, reason: ReadyLater}
+	c := condition{kind: PlanMoved, ready: true, hold: planMovedHold, reason: readyLater}
 	if p == nil || p.Ready.IsZero() || p.Planned.IsZero() {
 		return []condition{c}
 	}
@@ -418,7 +418,7 @@ func planMoved(o *observation) []condition {
 	}
 	title := "plan_moved.title"
 	if by < 0 {
-		c.reason, title = ReadySooner, "plan_moved.title.sooner"
+		c.reason, title = readySooner, "plan_moved.title.sooner"
 	}
 	do := c.reason
 	if p.Ready.Median.After(p.Wanted) {

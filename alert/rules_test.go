@@ -190,7 +190,7 @@ func TestHungerByTheCareOfTheFeeds(t *testing.T) {
 		text   string
 	}{
 		{"seen rising, past its usual time", func(*Input) {}, "", ""},
-		{"not seen", func(in *Input) { in.Estimate.Quality = estimator.QualityGap }, ByTime, "by its usual time it is hungry about 19:00"},
+		{"not seen", func(in *Input) { in.Estimate.Quality = estimator.QualityGap }, byTime, "by its usual time it is hungry about 19:00"},
 		{"in the cold", func(in *Input) { in.InFridge = true }, InCold, "is kept cold. It is due for a feed."},
 		{"seen hungry", func(in *Input) { in.Estimate.Phase = estimator.Hungry }, string(estimator.Hungry), "has little left to eat"},
 		{"nothing known of its feeds", func(in *Input) { in.Care, in.InFridge = nil, true }, "", ""},

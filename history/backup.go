@@ -58,9 +58,9 @@ const (
 	backupSuffix = ".db"
 )
 
-// BackupInto writes a backup with the time in its name into a folder and removes
+// backupInto writes a backup with the time in its name into a folder and removes
 // all but the newest keep backups there. It returns the file.
-func (s *Store) BackupInto(ctx context.Context, dir string, keep int) (string, error) {
+func (s *Store) backupInto(ctx context.Context, dir string, keep int) (string, error) {
 	if keep < 1 {
 		return "", fmt.Errorf("history: at least one backup must be kept, got %d", keep)
 	}
@@ -107,7 +107,7 @@ func (s *Store) RunUpkeep(ctx context.Context, dir string, every time.Duration, 
 	for ctx.Err() == nil {
 		wait := s.untilBackup(dir, every)
 		if wait <= 0 {
-			file, err := s.BackupInto(ctx, dir, keep)
+			file, err := s.backupInto(ctx, dir, keep)
 			removed, err2 := s.dropOld(ctx)
 			if err = errors.Join(err, err2); err == nil {
 				s.opt.Log.Info("history: backup written", "file", file, "old_notifications", removed)

@@ -128,7 +128,7 @@ func TestBackupFillsWhatDamageTook(t *testing.T) {
 	path := household(t, true)
 	s, err := Open(ctx, path, Options{})
 	require.NoError(t, err)
-	_, err = s.BackupInto(ctx, dir, 2)
+	_, err = s.backupInto(ctx, dir, 2)
 	require.NoError(t, err)
 	require.NoError(t, s.Close(ctx))
 	require.NoError(t, os.WriteFile(path, []byte("nothing left"), 0o600))

@@ -23,7 +23,7 @@ type recordKey struct {
 	id    any
 }
 
-// record is one record to be stored. One that holds a RiseRow has neither key nor write.
+// record is one record to be stored. One that holds a riseRow has neither key nor write.
 type record struct {
 	key   recordKey
 	value any // as readers get it while it waits
@@ -33,9 +33,9 @@ type record struct {
 
 // writeAll stores records in their order, samples that follow each other at once.
 func writeAll(ctx context.Context, tx *sql.Tx, records []record) error {
-	var rows []RiseRow
+	var rows []riseRow
 	for _, r := range records {
-		if row, ok := r.value.(RiseRow); ok {
+		if row, ok := r.value.(riseRow); ok {
 			rows = append(rows, row)
 			continue
 		}
@@ -82,7 +82,7 @@ func (p *pending) append(r record) {
 
 // addRow takes a sample in. It never blocks: of too many the oldest are given up, in
 // blocks, which keeps the cost small.
-func (p *pending) addRow(r RiseRow) {
+func (p *pending) addRow(r riseRow) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.append(record{value: r})
@@ -90,7 +90,7 @@ func (p *pending) addRow(r RiseRow) {
 	if slack := rowsMost / 16; p.rows >= rowsMost+slack {
 		p.rows, p.dropped = p.rows-slack, p.dropped+int64(slack)
 		p.records = slices.DeleteFunc(p.records, func(o record) bool {
-			_, sample := o.value.(RiseRow)
+			_, sample := o.value.(riseRow)
 			if sample {
 				slack--
 			}
@@ -108,7 +108,7 @@ func (p *pending) written(stored []record) {
 	}
 	last := stored[len(stored)-1].place
 	p.records = slices.DeleteFunc(p.records, func(o record) bool { return o.place <= last })
-	p.rows = len(ofType[RiseRow](p.records))
+	p.rows = len(ofType[riseRow](p.records))
 	if len(p.records) == 0 {
 		p.records = nil
 	}

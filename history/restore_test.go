@@ -245,7 +245,7 @@ func TestALostFileIsDamage(t *testing.T) {
 	} {
 		s, err := Open(ctx, path, Options{Backups: dir})
 		require.NoError(t, err)
-		_, err = s.BackupInto(ctx, dir, 2)
+		_, err = s.backupInto(ctx, dir, 2)
 		require.NoError(t, err)
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "tidemark-20990101T000000Z.db"), []byte("a spoiled backup"), 0o600))
 		require.NoError(t, s.Close(ctx))

@@ -314,9 +314,9 @@ func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows []bake.Recorde
 		if r.ID, err = rises().insert(ctx, tx, r); err != nil {
 			return err
 		}
-		of := make([]RiseRow, len(rows))
+		of := make([]riseRow, len(rows))
 		for i, row := range rows {
-			of[i] = RiseRow{r.ID, row}
+			of[i] = riseRow{r.ID, row}
 		}
 		if err := insertRows(ctx, tx, of); err != nil {
 			return err

@@ -14,18 +14,18 @@ import (
 	"tidemark/estimator"
 )
 
-// RiseRow is a sample with the rise it belongs to.
-type RiseRow struct {
+// riseRow is a sample with the rise it belongs to.
+type riseRow struct {
 	RiseID int64
 	Row    bake.Recorded
 }
 
 // samples is how samples are stored. A second one of the same rise and millisecond takes
 // the place of the first but keeps its event.
-func samples() table[RiseRow] {
-	return table[RiseRow]{name: "samples", key: "rise_id, t_ms", keep: "event", also: "event = coalesce(excluded.event, event)",
+func samples() table[riseRow] {
+	return table[riseRow]{name: "samples", key: "rise_id, t_ms", keep: "event", also: "event = coalesce(excluded.event, event)",
 		columns: "rise_id, t_ms, distance_um, dough_mc, air_mc, rise_mpct, sd_mpct, equiv_mh, rejected, event",
-		fields: func(x *RiseRow) []any {
+		fields: func(x *riseRow) []any {
 			r := &x.Row
 			return []any{&x.RiseID, instant(&r.Time), thousandth(&r.DistanceMM), thousandth(&r.DoughC), thousandth(&r.AirC), thousandth(&r.RisePercent),
 				thousandth(&r.RiseSD), thousandth(&r.EquivHours), orNull(&r.Rejected), orNull((*string)(&r.Event))}
@@ -43,7 +43,7 @@ func (s *Store) AppendRow(riseID int64, r bake.Recorded) error {
 	if r.Time.IsZero() {
 		return errors.New("history: a sample needs a time")
 	}
-	s.pending.addRow(RiseRow{riseID, r})
+	s.pending.addRow(riseRow{riseID, r})
 	if r.Event != estimator.NoEvent {
 		s.FlushSoon()
 	}
@@ -104,11 +104,11 @@ func (s *Store) flusher(ctx context.Context) {
 }
 
 // insertRows writes samples, by rise, because those of a rise share pages.
-func insertRows(ctx context.Context, tx *sql.Tx, rows []RiseRow) error {
+func insertRows(ctx context.Context, tx *sql.Tx, rows []riseRow) error {
 	if len(rows) == 0 {
 		return nil
 	}
-	slices.SortStableFunc(rows, func(a, b RiseRow) int { return cmp.Compare(a.RiseID, b.RiseID) })
+	slices.SortStableFunc(rows, func(a, b riseRow) int { return cmp.Compare(a.RiseID, b.RiseID) })
 	stmt, err := tx.PrepareContext(ctx, samples().upsert())
 	if err != nil {
 		return err
@@ -138,8 +138,8 @@ func bounds(from, until time.Time) (lo, hi int64) {
 // the disk included; a zero bound does not restrict.
 func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) ([]bake.Recorded, error) {
 	lo, hi := bounds(from, until)
-	all := waiting[RiseRow](&s.pending) // first: what moves to the file meanwhile is seen twice, not never
-	all = slices.DeleteFunc(all, func(r RiseRow) bool {
+	all := waiting[riseRow](&s.pending) // first: what moves to the file meanwhile is seen twice, not never
+	all = slices.DeleteFunc(all, func(r riseRow) bool {
 		return r.RiseID != riseID || r.Row.Time.UnixMilli() < lo || r.Row.Time.UnixMilli() >= hi
 	})
 	stored, err := samples().stored(ctx, s, "WHERE rise_id = ? AND t_ms >= ? AND t_ms < ? ORDER BY t_ms", riseID, lo, hi)
@@ -147,8 +147,8 @@ func (s *Store) Rows(ctx context.Context, riseID int64, from, until time.Time) (
 		return nil, fmt.Errorf("read the samples of rise %d: %w", riseID, err)
 	}
 	all = append(stored, all...)
-	slices.SortStableFunc(all, func(a, b RiseRow) int { return cmp.Compare(a.Row.Time.UnixMilli(), b.Row.Time.UnixMilli()) })
-	all = slices.CompactFunc(all, func(a, b RiseRow) bool { return a.Row.Time.UnixMilli() == b.Row.Time.UnixMilli() })
+	slices.SortStableFunc(all, func(a, b riseRow) int { return cmp.Compare(a.Row.Time.UnixMilli(), b.Row.Time.UnixMilli()) })
+	all = slices.CompactFunc(all, func(a, b riseRow) bool { return a.Row.Time.UnixMilli() == b.Row.Time.UnixMilli() })
 	rows := make([]bake.Recorded, len(all))
 	for i, r := range all {
 		rows[i] = r.Row

@@ -104,9 +104,6 @@ type Health struct {
 	Notes       []string  // what opening found, for the log and the page
 }
 
-// OK reports whether there is no problem.
-func (h Health) OK() bool { return h.Problem == "" }
-
 // Store is an open history. Its methods may be called from many goroutines.
 type Store struct {
 	path string

@@ -75,7 +75,7 @@ func collect(t testing.TB, s *Store, id int64) []bake.Recorded {
 
 // rounded is a row as the file has it.
 func rounded(r bake.Recorded) bake.Recorded {
-	x := RiseRow{Row: r}
+	x := riseRow{Row: r}
 	for _, f := range samples().fields(&x)[1:] {
 		c := f.(interface {
 			driver.Valuer

@@ -31,16 +31,16 @@ const Path = "/answer/"
 // the settings; a new key makes all buttons sent so far useless.
 type Key []byte
 
-// Token returns the token for one alarm and verb: 32 hex digits.
-func (k Key) Token(id, verb string) string {
+// token returns the token for one alarm and verb: 32 hex digits.
+func (k Key) token(id, verb string) string {
 	mac := hmac.New(sha256.New, k)
 	mac.Write([]byte(verb + "\x00" + id))
 	return hex.EncodeToString(mac.Sum(nil)[:16])
 }
 
-// Valid reports whether a token is good, in constant time.
-func (k Key) Valid(id, verb, token string) bool {
-	return len(k) > 0 && hmac.Equal([]byte(k.Token(id, verb)), []byte(token))
+// valid reports whether a token is good, in constant time.
+func (k Key) valid(id, verb, token string) bool {
+	return len(k) > 0 && hmac.Equal([]byte(k.token(id, verb)), []byte(token))
 }
 
 // Address returns the function a Manager wants: the addresses of answers below base,
@@ -55,7 +55,7 @@ func (k Key) Address(base string) func(verb, id string) string {
 		case verb == "":
 			return base + "/"
 		}
-		return base + Path + verb + "/" + url.PathEscape(id) + "?t=" + k.Token(id, verb)
+		return base + Path + verb + "/" + url.PathEscape(id) + "?t=" + k.token(id, verb)
 	}
 }
 
@@ -67,7 +67,7 @@ func Handler(key Key, take func(ctx context.Context, verb, id string) error) htt
 		verb, id := r.PathValue("verb"), r.PathValue("id")
 		w.Header().Set("Cache-Control", "no-store")
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-		if !key.Valid(id, verb, r.URL.Query().Get("t")) {
+		if !key.valid(id, verb, r.URL.Query().Get("t")) {
 			http.Error(w, "this button is not good any more", http.StatusForbidden)
 			return
 		}

@@ -52,5 +52,5 @@ func TestButtonsAnswer(t *testing.T) {
 func TestNoKeyNoButtons(t *testing.T) {
 	assert.Empty(t, Key(nil).Address("http://x")("", ""))
 	assert.Empty(t, Key("k").Address("")(alert.AnswerAck, "a"))
-	assert.False(t, Key(nil).Valid("a", alert.AnswerAck, Key(nil).Token("a", alert.AnswerAck)))
+	assert.False(t, Key(nil).valid("a", alert.AnswerAck, Key(nil).token("a", alert.AnswerAck)))
 }

@@ -48,7 +48,7 @@ func (h *Heartbeat) Run(ctx context.Context) {
 	defer ticker.Stop()
 	defer h.post.Close()
 	for {
-		h.note(h.Beat(ctx))
+		h.note(h.beat(ctx))
 		select {
 		case <-ctx.Done():
 			return
@@ -57,9 +57,9 @@ func (h *Heartbeat) Run(ctx context.Context) {
 	}
 }
 
-// Beat makes one call when the proof holds. The error says what stands still or
+// beat makes one call when the proof holds. The error says what stands still or
 // what the other side answered.
-func (h *Heartbeat) Beat(ctx context.Context) error {
+func (h *Heartbeat) beat(ctx context.Context) error {
 	if err := h.proof(); err != nil {
 		return err
 	}

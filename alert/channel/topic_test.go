@@ -148,7 +148,7 @@ func TestWebhookDocumentIsSignedAndFitsItsSchema(t *testing.T) {
 	m.Tap, m.Links = bake.EventFridge, alert.Links{Page: "p", Buttons: []alert.Button{{Verb: "fridge", URL: "f"}, {Verb: alert.AnswerAck, URL: "a"}, {Verb: alert.AnswerSnooze, URL: "s"}}}
 	_, err := open(t, subjects()[1].spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), m)
 	require.NoError(t, err)
-	assert.Equal(t, Sign([]byte(secretKey), header.Get("Tidemark-Timestamp"), body), header.Get("Tidemark-Signature"))
+	assert.Equal(t, sign([]byte(secretKey), header.Get("Tidemark-Timestamp"), body), header.Get("Tidemark-Signature"))
 	assert.Equal(t, m.ID, header.Get("Idempotency-Key"))
 	var schema struct {
 		Required   []string
@@ -173,7 +173,7 @@ func TestWebhookDocumentIsSignedAndFitsItsSchema(t *testing.T) {
 // The value was made with another implementation, OpenSSL 3:
 // printf '1762538400.{"a":1}' | openssl dgst -sha256 -hmac kitchen-key
 func TestSignAgainstOpenSSL(t *testing.T) {
-	assert.Equal(t, "sha256=5c3f7f25d3f677a4fd7824fae434f3a9b52031b344a6d3081f2664b18b2cf15a", Sign([]byte("kitchen-key"), "1762538400", []byte(`{"a":1}`)))
+	assert.Equal(t, "sha256=5c3f7f25d3f677a4fd7824fae434f3a9b52031b344a6d3081f2664b18b2cf15a", sign([]byte("kitchen-key"), "1762538400", []byte(`{"a":1}`)))
 }
 
 func TestHeartbeatOnlyWithProof(t *testing.T) {
@@ -182,11 +182,11 @@ func TestHeartbeatOnlyWithProof(t *testing.T) {
 	defer srv.Close()
 	var stuck error
 	h := NewHeartbeat(alert.Secret(srv.URL+"/"+secretPath), func() error { return stuck }, nil)
-	require.NoError(t, h.Beat(t.Context()))
+	require.NoError(t, h.beat(t.Context()))
 	stuck = io.ErrNoProgress
-	assert.ErrorIs(t, h.Beat(t.Context()), io.ErrNoProgress)
+	assert.ErrorIs(t, h.beat(t.Context()), io.ErrNoProgress)
 	assert.Equal(t, 1, calls)
 	stuck = nil
 	srv.Close()
-	judge(t, h.Beat(t.Context()), false)
+	judge(t, h.beat(t.Context()), false)
 }

@@ -58,14 +58,14 @@ func (w *webhook) Deliver(ctx context.Context, m alert.Message) (string, error) 
 	if w.secrets.signKey != "" {
 		stamp := strconv.FormatInt(w.now().Unix(), 10)
 		h.Set("Tidemark-Timestamp", stamp)
-		h.Set("Tidemark-Signature", Sign([]byte(w.secrets.signKey), stamp, body))
+		h.Set("Tidemark-Signature", sign([]byte(w.secrets.signKey), stamp, body))
 	}
 	return w.send(ctx, http.MethodPost, w.url, h, body)
 }
 
-// Sign returns the value of the signature header: "sha256=" and the HMAC-SHA256
+// sign returns the value of the signature header: "sha256=" and the HMAC-SHA256
 // (RFC 2104, FIPS 180-4) in hex over timestamp, a full stop and the body.
-func Sign(key []byte, timestamp string, body []byte) string {
+func sign(key []byte, timestamp string, body []byte) string {
 	mac := hmac.New(sha256.New, key)
 	mac.Write([]byte(timestamp + "."))
 	mac.Write(body)

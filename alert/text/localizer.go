@@ -169,7 +169,7 @@ func (l *Localizer) float(name string, x float64) string {
 	case ends("fine_c"):
 		return l.TempFine(x)
 	case ends("span_c"):
-		return l.TempSpan(x)
+		return l.tempSpan(x)
 	case ends("c"):
 		return l.Temp(x)
 	case ends("percent"):
@@ -231,8 +231,8 @@ func (l *Localizer) Temp(celsius float64) string { return l.degrees(celsius, 32,
 // TempFine says a temperature given in Celsius with one decimal.
 func (l *Localizer) TempFine(celsius float64) string { return l.degrees(celsius, 32, 1) }
 
-// TempSpan says a difference of temperatures given in Celsius, with one decimal.
-func (l *Localizer) TempSpan(celsius float64) string { return l.degrees(celsius, 0, 1) }
+// tempSpan says a difference of temperatures given in Celsius, with one decimal.
+func (l *Localizer) tempSpan(celsius float64) string { return l.degrees(celsius, 0, 1) }
 
 // degrees says degrees on the locale's scale; zeroF is what 0 °C is there in °F.
 func (l *Localizer) degrees(celsius, zeroF float64, digits int) string {

@@ -35,10 +35,10 @@ type gpioLines struct {
 	echo    *os.File
 }
 
-// OpenLines takes the trigger and echo lines (by their number on the chip) of a
+// openLines takes the trigger and echo lines (by their number on the chip) of a
 // GPIO chip, such as /dev/gpiochip0; empty means the chip of the header pins,
 // found by its label.
-func OpenLines(device string, trigger, echo int) (Lines, error) {
+func openLines(device string, trigger, echo int) (Lines, error) {
 	chip, err := openChip(device)
 	if err != nil {
 		return nil, err

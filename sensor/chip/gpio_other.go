@@ -4,7 +4,7 @@ package chip
 
 import "tidemark/sensor"
 
-// OpenLines needs Linux.
-func OpenLines(string, int, int) (Lines, error) {
+// openLines needs Linux.
+func openLines(string, int, int) (Lines, error) {
 	return nil, sensor.Faultf(sensor.Missing, "GPIO lines can only be used on Linux")
 }

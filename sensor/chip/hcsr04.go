@@ -43,7 +43,7 @@ type echoPair struct {
 // of pings takes about 0.7 s. air may be nil.
 func NewHCSR04(open func() (Lines, error), conf sensor.HCSR04, air sensor.Air) *sensor.Driver {
 	if open == nil {
-		open = func() (Lines, error) { return OpenLines(conf.Device, *conf.Trigger, *conf.Echo) }
+		open = func() (Lines, error) { return openLines(conf.Device, *conf.Trigger, *conf.Echo) }
 	}
 	h := &echoPair{open: open}
 	burst := sound.Burst{Conf: conf.Sound, Limits: conf.Limits, Air: air, StepMM: edgeStepMM, Gap: sound.BetweenPings}

@@ -54,7 +54,7 @@ func (c *BME280) Tx(w, r []byte) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.Nak {
-		return ErrNak
+		return errNak
 	}
 	if len(r) == 0 {
 		for i := 0; i+1 < len(w); i += 2 {

@@ -31,11 +31,11 @@ type Broker struct {
 	up        bool
 	mu        sync.Mutex
 	retained  map[string]string // over a new start too
-	published []Message
+	published []message
 }
 
-// Message is a publication.
-type Message struct{ Topic, Payload string }
+// message is a publication.
+type message struct{ Topic, Payload string }
 
 // NewBroker starts a Broker on this machine that ends with the test.
 func NewBroker(t testing.TB) *Broker {
@@ -165,7 +165,7 @@ func (h *hook) OnWillSent(_ *broker.Client, p packets.Packet) { h.keep(p) }
 // keep notes a publication.
 func (h *hook) keep(p packets.Packet) {
 	h.b.Set(func() {
-		h.b.published = append(h.b.published, Message{p.TopicName, string(p.Payload)})
+		h.b.published = append(h.b.published, message{p.TopicName, string(p.Payload)})
 		if p.FixedHeader.Retain {
 			h.b.retained[p.TopicName] = string(p.Payload)
 		}

@@ -10,5 +10,5 @@ package sensortest
 
 import "errors"
 
-// ErrNak is what a bus reports when nobody answers.
-var ErrNak = errors.New("remote I/O error")
+// errNak is what a bus reports when nobody answers.
+var errNak = errors.New("remote I/O error")

@@ -9,8 +9,8 @@ import (
 	"tidemark/sensor/serial"
 )
 
-// ErrUnplugged is what a device that was pulled out reports.
-var ErrUnplugged = errors.New("no such device")
+// errUnplugged is what a device that was pulled out reports.
+var errUnplugged = errors.New("no such device")
 
 // HCSR04 is an ultrasonic pair on two lines (timing: HC-SR04 user guide).
 type HCSR04 struct {
@@ -50,7 +50,7 @@ func (h *HCSR04) Trigger(high bool) (time.Duration, error) {
 	at := time.Duration(now.UnixNano())
 	switch {
 	case h.Broken:
-		return 0, ErrUnplugged
+		return 0, errUnplugged
 	case high:
 		h.high = now
 		return at, nil
@@ -94,7 +94,7 @@ func (h *HCSR04) Edge(ctx context.Context) (rising bool, at time.Duration, err e
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.Broken {
-		return false, 0, ErrUnplugged
+		return false, 0, errUnplugged
 	}
 	if len(h.pending) == 0 {
 		<-ctx.Done()
@@ -139,7 +139,7 @@ func (s *SerialHead) Open() (serial.Port, error) {
 	defer s.mu.Unlock()
 	s.Opened++
 	if s.Gone {
-		return nil, ErrUnplugged
+		return nil, errUnplugged
 	}
 	return s, nil
 }
@@ -149,7 +149,7 @@ func (s *SerialHead) ResetInputBuffer() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.Gone {
-		return ErrUnplugged
+		return errUnplugged
 	}
 	s.Old = nil
 	return nil
@@ -162,7 +162,7 @@ func (s *SerialHead) Read(p []byte) (int, error) {
 	defer s.mu.Unlock()
 	switch {
 	case s.Gone:
-		return 0, ErrUnplugged
+		return 0, errUnplugged
 	case s.Silent:
 		return 0, nil
 	}

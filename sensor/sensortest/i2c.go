@@ -70,7 +70,7 @@ func (b *Bus) tx(addr uint16, w, r []byte) error {
 		}
 	}
 	if !answered {
-		return ErrNak
+		return errNak
 	}
 	return nil
 }

@@ -8,24 +8,24 @@ import (
 	"periph.io/x/conn/v3/onewire"
 )
 
-// NoProbes is the error of a 1-wire bus without a presence pulse.
-type NoProbes struct{}
+// noProbes is the error of a 1-wire bus without a presence pulse.
+type noProbes struct{}
 
-func (NoProbes) Error() string { return "no device present" }
+func (noProbes) Error() string { return "no device present" }
 
 // NoDevices says that it is that error.
-func (NoProbes) NoDevices() bool { return true }
+func (noProbes) NoDevices() bool { return true }
 
-// Shorted is the error of a 1-wire bus that is held low.
-type Shorted struct{}
+// shorted is the error of a 1-wire bus that is held low.
+type shorted struct{}
 
-func (Shorted) Error() string { return "bus has a short" }
+func (shorted) Error() string { return "bus has a short" }
 
 // IsShorted says that it is that error.
-func (Shorted) IsShorted() bool { return true }
+func (shorted) IsShorted() bool { return true }
 
 // BusError says that it is an error of the bus.
-func (Shorted) BusError() bool { return true }
+func (shorted) BusError() bool { return true }
 
 // OneWire is a 1-wire bus with thermometers.
 type OneWire struct {
@@ -45,7 +45,7 @@ func (b *OneWire) Tx(w, r []byte, _ onewire.Pullup) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.Short {
-		return Shorted{}
+		return shorted{}
 	}
 	for i := range r {
 		r[i] = 0xff // the pull-up
@@ -61,7 +61,7 @@ func (b *OneWire) Tx(w, r []byte, _ onewire.Pullup) error {
 		}
 	}
 	if !present {
-		return NoProbes{}
+		return noProbes{}
 	}
 	return nil
 }
@@ -77,7 +77,7 @@ func (b *OneWire) Search(bool) ([]onewire.Address, error) {
 		}
 	}
 	if len(all) == 0 {
-		return nil, NoProbes{}
+		return nil, noProbes{}
 	}
 	return all, nil
 }

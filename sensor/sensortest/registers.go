@@ -64,7 +64,7 @@ func (c *registers) transfer(w, r []byte, onRead func(reg uint16), onWrite func(
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.Nak || len(w) == 1 {
-		return ErrNak
+		return errNak
 	}
 	reg := uint16(0)
 	if len(w) >= 2 {

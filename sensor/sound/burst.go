@@ -65,17 +65,17 @@ func (f final) Unwrap() error { return f.error }
 // Final marks a fault of a ping after which further pings make no sense.
 func Final(err error) error { return final{err} }
 
-// Ping sends one ping and returns the distance in mm through the air given.
-type Ping func(ctx context.Context, air Air) (mm float64, err error)
+// ping sends one ping and returns the distance in mm through the air given.
+type ping func(ctx context.Context, air Air) (mm float64, err error)
 
 // Of returns what measures by a burst of pings, as a sensor.Driver wants it.
-func (b Burst) Of(fire Ping) func(context.Context) (mm, sd float64, err error) {
+func (b Burst) Of(fire ping) func(context.Context) (mm, sd float64, err error) {
 	return func(ctx context.Context) (mm, sd float64, err error) { return b.measure(ctx, fire) }
 }
 
 // measure sends the pings of one reading and sums them up. It stops when a further ping
 // makes no sense.
-func (b Burst) measure(ctx context.Context, fire Ping) (median, sd float64, err error) {
+func (b Burst) measure(ctx context.Context, fire ping) (median, sd float64, err error) {
 	pings := b.Conf.Pings
 	if pings == 0 {
 		pings = usualPings

@@ -21,8 +21,8 @@ import "math"
 
 // Ordinary conditions where nothing is measured.
 const (
-	StandardPa = 101325.0 // pressure at sea level
-	OpenAirCO2 = 0.0004   // share of carbon dioxide in fresh air
+	standardPa = 101325.0 // pressure at sea level
+	openAirCO2 = 0.0004   // share of carbon dioxide in fresh air
 )
 
 // Air is what lies between the sensor and the surface.
@@ -37,14 +37,14 @@ type Air struct {
 // 102 kPa for his equation; outside it is an extrapolation.
 func (a Air) SpeedMPS() float64 {
 	if a.Pa == 0 {
-		a.Pa = StandardPa
+		a.Pa = standardPa
 	}
-	co2 := max(a.CO2, OpenAirCO2)
+	co2 := max(a.CO2, openAirCO2)
 	if co2 <= 0.01 {
 		return cramer(a.Celsius, a.Pa, vapour(a.Celsius, a.Humidity, a.Pa), co2)
 	}
-	fresh := cramer(a.Celsius, a.Pa, vapour(a.Celsius, a.Humidity, a.Pa), OpenAirCO2)
-	return fresh * mixture(a.Celsius, co2) / mixture(a.Celsius, OpenAirCO2)
+	fresh := cramer(a.Celsius, a.Pa, vapour(a.Celsius, a.Humidity, a.Pa), openAirCO2)
+	return fresh * mixture(a.Celsius, co2) / mixture(a.Celsius, openAirCO2)
 }
 
 // LongRatio is by what share a distance is read too long when this air is taken
@@ -52,7 +52,7 @@ func (a Air) SpeedMPS() float64 {
 // dioxide.
 func (a Air) LongRatio() float64 {
 	fresh := a
-	fresh.CO2 = OpenAirCO2
+	fresh.CO2 = openAirCO2
 	return fresh.SpeedMPS()/a.SpeedMPS() - 1
 }
 

@@ -26,10 +26,10 @@ type Level struct {
 	Missed   int     // readings that failed
 }
 
-// Measure reads a distance sensor for a length of time, once a second, or ten times
+// measure reads a distance sensor for a length of time, once a second, or ten times
 // when that is shorter than ten seconds. The error says why there is no trustworthy
 // level.
-func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
+func measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
 	var n tally
 	limited, cancel := context.WithTimeout(ctx, length)
 	defer cancel()
@@ -130,7 +130,7 @@ func NewCalibration(src sensor.Source, conf sensor.Config, in Inside, length tim
 // Empty measures the empty vessel and gives remarks on how the sensor sits. It
 // begins the calibration again.
 func (c *Calibration) Empty(ctx context.Context) (Level, []string, error) {
-	l, err := Measure(ctx, c.src, c.length)
+	l, err := measure(ctx, c.src, c.length)
 	if err != nil {
 		return l, nil, err
 	}
@@ -162,7 +162,7 @@ func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float6
 	if floor == nil {
 		return 0, fmt.Errorf("the empty vessel was not measured yet; do that first")
 	}
-	l, err := Measure(ctx, c.src, c.length)
+	l, err := measure(ctx, c.src, c.length)
 	if err != nil {
 		return 0, err
 	}

@@ -92,8 +92,8 @@ func (k *Kitchen) perform(a Event) {
 	}
 }
 
-// Truth is what a perfect sensor would see of a vessel.
-type Truth struct {
+// truth is what a perfect sensor would see of a vessel.
+type truth struct {
 	Present   bool
 	RiseRatio float64 // volume over the volume at the start; NaN when nothing is in it
 	HeightMM  float64 // of the surface above the floor, as a sensor sees it
@@ -102,21 +102,21 @@ type Truth struct {
 }
 
 // Truth gives the true state of a vessel at t.
-func (k *Kitchen) Truth(vessel string, t time.Time) (Truth, error) {
+func (k *Kitchen) Truth(vessel string, t time.Time) (truth, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	v, ok := k.scenario.vessel(vessel)
 	if !ok {
-		return Truth{}, fmt.Errorf("virtual: no vessel %q in this kitchen", vessel)
+		return truth{}, fmt.Errorf("virtual: no vessel %q in this kitchen", vessel)
 	}
 	k.runTo(t)
 	return k.truth(v), nil
 }
 
 // truth is Truth for a vessel; k.mu is held.
-func (k *Kitchen) truth(v Vessel) Truth {
+func (k *Kitchen) truth(v Vessel) truth {
 	c := k.content[v.Name]
-	out := Truth{Present: c.present, RiseRatio: math.NaN(), DoughC: c.celsius, AirC: k.scenario.Room.roomC(k.now)}
+	out := truth{Present: c.present, RiseRatio: math.NaN(), DoughC: c.celsius, AirC: k.scenario.Room.roomC(k.now)}
 	if c.present {
 		out.RiseRatio = c.riseRatio()
 		out.HeightMM = heightMM(v.Profile, v.FillL*out.RiseRatio) + c.ballMM
@@ -171,7 +171,7 @@ func (k *Kitchen) dice(vessel, what string, t time.Time) *rand.Rand {
 }
 
 // senseDistance puts the faults of a distance sensor on the truth.
-func (k *Kitchen) senseDistance(r sensor.Reading, v Vessel, truth Truth, dice *rand.Rand) sensor.Reading {
+func (k *Kitchen) senseDistance(r sensor.Reading, v Vessel, truth truth, dice *rand.Rand) sensor.Reading {
 	mm := v.FloorMM - truth.HeightMM
 	switch chance := dice.Float64(); {
 	case k.lidOff(v.Name, r.Wall):

@@ -81,7 +81,7 @@ func heightMM(profile [][2]float64, litres float64) float64 {
 }
 
 // roomC is the air of the kitchen at a moment, draughts included.
-func (r Room) roomC(t time.Time) float64 {
+func (r room) roomC(t time.Time) float64 {
 	hour := float64(t.Hour()) + float64(t.Minute())/60 + float64(t.Second())/3600
 	c := r.MeanC + r.SwingC*math.Cos((hour-r.WarmHour)/24*2*math.Pi)
 	for _, open := range r.Draughts {

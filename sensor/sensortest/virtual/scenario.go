@@ -20,12 +20,12 @@ type Vessel struct {
 	Profile [][2]float64 // height in mm, volume in litres; straight lines in between
 	FillL   float64      // volume right after mixing or feeding
 	StartC  float64      // its temperature then
-	Culture Culture
-	Senses  Senses
+	Culture culture
+	Senses  senses
 }
 
-// Culture is how its contents ferment, at 24 C.
-type Culture struct {
+// culture is how its contents ferment, at 24 C.
+type culture struct {
 	Cells     float64 // cells at the start, as a share of what the food could feed
 	Growth    float64 // specific growth with plenty of food, per hour
 	Gas       float64 // volume of gas for each volume of dough, made in an hour by a full population
@@ -35,8 +35,8 @@ type Culture struct {
 	Spread    float64 // mm by which it stands too high at first, being a ball
 }
 
-// Senses is what its sensors are like.
-type Senses struct {
+// senses is what its sensors are like.
+type senses struct {
 	NoiseMM    float64 // standard deviation of one distance
 	StepMM     float64 // distances come in steps of this
 	MissRatio  float64 // share of readings that fail
@@ -45,14 +45,14 @@ type Senses struct {
 	MissRatioC float64 // share of temperature readings that fail
 }
 
-// LidOff is a stretch of time in which the sensor does not look at the vessel.
-type LidOff struct {
+// lidOff is a stretch of time in which the sensor does not look at the vessel.
+type lidOff struct {
 	Vessel      string
 	From, Until time.Time
 }
 
-// Room is the air of the kitchen.
-type Room struct {
+// room is the air of the kitchen.
+type room struct {
 	MeanC    float64     // over a day
 	SwingC   float64     // half of the difference between the warmest and the coldest hour
 	WarmHour float64     // hour of the day when it is warmest, 0 to 24
@@ -65,10 +65,10 @@ type Scenario struct {
 	Title   string
 	Start   time.Time // when the story begins
 	Until   time.Time // when nothing more happens
-	Room    Room
+	Room    room
 	Vessels []Vessel
 	Events  []Event // sorted by time
-	LidsOff []LidOff
+	LidsOff []lidOff
 }
 
 // Household is the story of the demo, wholly invented: a small household feeds
@@ -83,7 +83,7 @@ func Household(day time.Time) Scenario {
 	return Scenario{
 		Title: "Invented household: a jar of rye starter and a tub of dough",
 		Start: at(7, 0), Until: at(18, 0),
-		Room: Room{MeanC: 23.4, SwingC: 1.3, WarmHour: 16,
+		Room: room{MeanC: 23.4, SwingC: 1.3, WarmHour: 16,
 			Draughts: []time.Time{at(14, 20)}, DropC: 7},
 		Vessels: []Vessel{ryeJar(), breadTub(), sampleCup()},
 		Events: []Event{
@@ -97,7 +97,7 @@ func Household(day time.Time) Scenario {
 			{at(18, 24), "cup", "start", "A piece of the shaped dough goes into the sample cup."},
 			{at(20, 45), "cup", "end", "The sample cup is emptied."},
 		},
-		LidsOff: []LidOff{
+		LidsOff: []lidOff{
 			{"jar", at(9, 10), at(9, 13)},
 			{"tub", at(12, 19), at(12, 22)},
 			{"tub", at(12, 54), at(12, 57)},
@@ -112,8 +112,8 @@ func ryeJar() Vessel {
 	return Vessel{
 		Name: "jar", Holds: "starter", FloorMM: 170, StartC: 25,
 		Profile: [][2]float64{{0, 0}, {150, 0.851}}, FillL: 0.26,
-		Culture: Culture{Cells: 0.17, Growth: 0.55, Gas: 1.3, Hold: 1.6, LeakPerH: 1.3, CoolHours: 0.8, Spread: 2},
-		Senses:  Senses{NoiseMM: 1.1, StepMM: 1, MissRatio: 0.012, RimRatio: 0.002, NoiseC: 0.04, MissRatioC: 0.004},
+		Culture: culture{Cells: 0.17, Growth: 0.55, Gas: 1.3, Hold: 1.6, LeakPerH: 1.3, CoolHours: 0.8, Spread: 2},
+		Senses:  senses{NoiseMM: 1.1, StepMM: 1, MissRatio: 0.012, RimRatio: 0.002, NoiseC: 0.04, MissRatioC: 0.004},
 	}
 }
 
@@ -122,8 +122,8 @@ func breadTub() Vessel {
 	return Vessel{
 		Name: "tub", Holds: "dough", FloorMM: 240, StartC: 25.5,
 		Profile: [][2]float64{{0, 0}, {50, 1.0}, {100, 2.2}, {150, 3.6}, {200, 5.2}}, FillL: 1.55,
-		Culture: Culture{Cells: 0.075, Growth: 0.5, Gas: 0.82, Hold: 2.6, LeakPerH: 0.35, CoolHours: 2.6, Spread: 9},
-		Senses:  Senses{NoiseMM: 1.6, StepMM: 1, MissRatio: 0.015, RimRatio: 0.004, NoiseC: 0.04, MissRatioC: 0.004},
+		Culture: culture{Cells: 0.075, Growth: 0.5, Gas: 0.82, Hold: 2.6, LeakPerH: 0.35, CoolHours: 2.6, Spread: 9},
+		Senses:  senses{NoiseMM: 1.6, StepMM: 1, MissRatio: 0.015, RimRatio: 0.004, NoiseC: 0.04, MissRatioC: 0.004},
 	}
 }
 
@@ -133,8 +133,8 @@ func sampleCup() Vessel {
 	return Vessel{
 		Name: "cup", Holds: "dough", FloorMM: 120, StartC: 25.5,
 		Profile: [][2]float64{{0, 0}, {100, 0.25}}, FillL: 0.1,
-		Culture: Culture{Cells: 0.34, Growth: 0.4, Gas: 0.85, Hold: 2.4, LeakPerH: 0.35, CoolHours: 0.5, Spread: 1},
-		Senses:  Senses{NoiseMM: 0.9, StepMM: 1, MissRatio: 0.012, RimRatio: 0.002, NoiseC: 0.04, MissRatioC: 0.004},
+		Culture: culture{Cells: 0.34, Growth: 0.4, Gas: 0.85, Hold: 2.4, LeakPerH: 0.35, CoolHours: 0.5, Spread: 1},
+		Senses:  senses{NoiseMM: 0.9, StepMM: 1, MissRatio: 0.012, RimRatio: 0.002, NoiseC: 0.04, MissRatioC: 0.004},
 	}
 }
 

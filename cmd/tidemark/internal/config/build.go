@@ -236,9 +236,7 @@ func splitFieldError(err error) (field, msg string) {
 	switch e := err.(type) {
 	case *sensor.FieldError:
 		return e.Field, e.Msg
-	case *alert.FieldError:
-		return e.Field, e.Msg
-	case bake.FieldError:
+	case bake.FieldError: // of alert too
 		return e.Field, e.Msg
 	}
 	return "", err.Error()
