@@ -1,20 +1,16 @@
 package channel
 
 import (
-	"crypto/tls"
-	"crypto/x509"
 	"encoding/base64"
-	"errors"
 	"fmt"
 	"log/slog"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 	"unicode"
 
 	"tidemark/alert"
 	"tidemark/alert/text"
+	"tidemark/sensor/credential"
 )
 
 // Env is what channels need to know of the program around them.
@@ -22,8 +18,6 @@ type Env struct {
 	Version   string
 	Household text.Locale  // words the links in mail
 	Log       *slog.Logger // nil: nothing is logged
-	// Dial begins a connection to an MQTT broker, for the kind mqtt. It does not wait.
-	Dial func(BrokerOptions) Broker
 }
 
 // defaultTimeout is the time limit of one attempt.
@@ -58,14 +52,11 @@ func New(spec alert.ChannelSpec, env Env) (alert.Route, error) {
 	if err != nil {
 		return alert.Route{}, err
 	}
-	if spec.Kind == alert.MQTTChannel && env.Dial == nil {
-		return alert.Route{}, errors.New("this program has no MQTT client")
-	}
 	secrets, err := loadSecrets(&spec)
 	if err != nil {
 		return alert.Route{}, err
 	}
-	trust, err := loadTrust(spec.CAFile)
+	trust, err := credential.Trust(spec.CAFile)
 	if err != nil {
 		return alert.Route{}, err
 	}
@@ -94,7 +85,6 @@ type secrets struct {
 
 // loadSecrets reads the secret files of a description.
 func loadSecrets(spec *alert.ChannelSpec) (*secrets, error) {
-	dir := os.Getenv("CREDENTIALS_DIRECTORY") // of systemd
 	s := &secrets{}
 	for _, p := range []struct {
 		field, file string
@@ -109,7 +99,7 @@ func loadSecrets(spec *alert.ChannelSpec) (*secrets, error) {
 		if p.file == "" {
 			continue
 		}
-		value, err := readSecret(p.file, dir)
+		value, err := credential.Secret(p.file)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", p.field, err)
 		}
@@ -134,35 +124,6 @@ func secretPart(spec *alert.ChannelSpec) string {
 		return rest[i+1:]
 	}
 	return ""
-}
-
-// maxSecret is the largest secret file that is taken.
-const maxSecret = 4096
-
-// readSecret reads a secret from a file; a name without a slash is a systemd
-// credential. White space around it is cut off.
-func readSecret(name, dir string) (string, error) {
-	path := name
-	if !strings.Contains(name, "/") {
-		if dir == "" {
-			return "", fmt.Errorf("%q is the name of a systemd credential, but systemd gave none; use LoadCredential=%s:/path in the unit, or write a path", name, name)
-		}
-		path = filepath.Join(dir, name)
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return "", fmt.Errorf("the secret cannot be read: %w", err)
-	}
-	value := strings.TrimSpace(string(data))
-	switch {
-	case len(data) > maxSecret:
-		return "", fmt.Errorf("%s is larger than %d bytes; a secret file holds one line", path, maxSecret)
-	case value == "":
-		return "", fmt.Errorf("%s is empty; write the secret into it", path)
-	case strings.ContainsAny(value, "\r\n\x00"):
-		return "", fmt.Errorf("%s has more than one line; a secret file holds one line", path)
-	}
-	return value, nil
 }
 
 // hide sets the filter up.
@@ -197,23 +158,4 @@ func (s *secrets) clean(text string) string {
 // failure cleans an error of a library.
 func (s *secrets) failure(err error) error {
 	return &alert.Failure{Answer: s.clean(err.Error())}
-}
-
-// loadTrust reads certificates to trust beside the system's; nil when none.
-func loadTrust(file string) (*tls.Config, error) {
-	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
-	if file == "" {
-		return cfg, nil
-	}
-	data, err := os.ReadFile(file)
-	if err != nil {
-		return nil, fmt.Errorf("ca_file: the certificates cannot be read: %w", err)
-	}
-	if cfg.RootCAs, err = x509.SystemCertPool(); err != nil {
-		cfg.RootCAs = x509.NewCertPool()
-	}
-	if !cfg.RootCAs.AppendCertsFromPEM(data) {
-		return nil, fmt.Errorf("ca_file: %s holds no certificate in PEM form", file)
-	}
-	return cfg, nil
 }

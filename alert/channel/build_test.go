@@ -1,8 +1,6 @@
 package channel
 
 import (
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -11,37 +9,6 @@ import (
 
 	"tidemark/alert"
 )
-
-func TestSecretsFromFilesAndCredentials(t *testing.T) {
-	dir := t.TempDir()
-	write := func(name, text string) string {
-		path := filepath.Join(dir, name)
-		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
-		return path
-	}
-	path := write("push-token", secretToken+"\n")
-	write("empty", "\n")
-	write("two-lines", "a\nb")
-	write("large", strings.Repeat("x", maxSecret+1))
-	for name, want := range map[string]string{"push-token": secretToken, path: secretToken} {
-		got, err := readSecret(name, dir)
-		require.NoError(t, err)
-		assert.Equal(t, want, got)
-	}
-	for name, want := range map[string]string{
-		"empty": "is empty", "two-lines": "has more than one line", "large": "is larger than 4096 bytes", "missing": "no such file",
-	} {
-		_, err := readSecret(name, dir)
-		assert.ErrorContains(t, err, want)
-	}
-	_, err := readSecret("push-token", "")
-	assert.EqualError(t, err, `"push-token" is the name of a systemd credential, but systemd gave none; use LoadCredential=push-token:/path in the unit, or write a path`)
-
-	t.Setenv("CREDENTIALS_DIRECTORY", dir)
-	s, err := loadSecrets(&alert.ChannelSpec{TokenFile: "push-token"})
-	require.NoError(t, err)
-	assert.Equal(t, secretToken, s.token)
-}
 
 func TestRoutes(t *testing.T) {
 	specs := []alert.ChannelSpec{

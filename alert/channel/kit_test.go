@@ -99,7 +99,7 @@ func sample() alert.Message {
 // open builds the channel of a subject.
 func open(t *testing.T, spec alert.ChannelSpec) alert.Channel {
 	t.Helper()
-	r, err := New(spec, Env{Version: "test", Dial: dial})
+	r, err := New(spec, Env{Version: "test"})
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = r.Channel.Close() })
 	return r.Channel

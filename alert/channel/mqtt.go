@@ -16,6 +16,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
+	"tidemark/sensor/mqtt"
 )
 
 // Defaults of an MQTT channel.
@@ -41,28 +42,6 @@ type Reporter interface {
 	Report(s State)
 }
 
-// Broker is a connection to an MQTT broker that is made again for as long as it is
-// open.
-type Broker interface {
-	// Publish sends a message and waits until the broker has taken it or ctx ends.
-	// reason is the broker's code, 0x80 or more when it refused.
-	Publish(ctx context.Context, topic string, payload []byte, retain bool) (reason byte, err error)
-	Close() error
-}
-
-// BrokerOptions say how to reach a broker. Will is what the broker publishes,
-// retained, when the connection is lost without a goodbye. OnChange is told when
-// the connection is there (trouble is empty) and when it is not, OnMessage of each
-// message of the topic; an empty one is none.
-type BrokerOptions struct {
-	URL, User, Password    string
-	TLS                    *tls.Config
-	WillTopic, WillPayload string
-	OnChange               func(trouble string)
-	Topic                  string
-	OnMessage              func(payload []byte)
-}
-
 // mqttChannel keeps one connection to a broker. Messages go to
 // BASE/VESSEL/alarm, states to BASE/VESSEL/state (retained), the availability
 // to BASE/availability (retained, and as last will).
@@ -72,7 +51,7 @@ type mqttChannel struct {
 	version         string
 	secrets         *secrets
 	log             *slog.Logger
-	broker          Broker
+	broker          *mqtt.Client
 	stop            context.CancelFunc // ends publishStates
 	done            chan struct{}      // closed when it has ended
 	dirty           chan struct{}      // holds a token while there is something to publish
@@ -88,8 +67,9 @@ func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mq
 		base: cmp.Or(spec.Base, defaultBase), discovery: cmp.Or(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
 		secrets: s, log: env.Log.With("channel", spec.Name), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]State{}, announced: map[string]bool{},
 	}
-	o := BrokerOptions{URL: spec.URL, User: spec.User, Password: s.password, TLS: trust,
-		WillTopic: c.topic("availability"), WillPayload: offline, OnChange: c.changed}
+	o := mqtt.Options{Broker: spec.URL, User: spec.User, TLS: trust, OnChange: c.changed,
+		Password: func() ([]byte, error) { return []byte(s.password), nil }}
+	o.Will.Topic, o.Will.Payload = c.topic("availability"), offline
 	if c.discovery != "-" { // the birth message of the home automation
 		o.Topic, o.OnMessage = c.discovery+"/status", func(payload []byte) {
 			if string(payload) == online {
@@ -97,7 +77,7 @@ func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mq
 			}
 		}
 	}
-	c.broker = env.Dial(o)
+	c.broker = mqtt.Connect(o)
 	var ctx context.Context
 	ctx, c.stop = context.WithCancel(context.Background())
 	go c.publishStates(ctx)

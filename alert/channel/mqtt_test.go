@@ -15,16 +15,8 @@ import (
 	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
-	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
 )
-
-// dial connects with the client of the program.
-func dial(o BrokerOptions) Broker {
-	opt := mqtt.Options{Broker: o.URL, User: o.User, TLS: o.TLS, OnChange: o.OnChange, Topic: o.Topic, OnMessage: o.OnMessage, Password: func() ([]byte, error) { return []byte(o.Password), nil }}
-	opt.Will.Topic, opt.Will.Payload = o.WillTopic, o.WillPayload
-	return mqtt.Connect(opt)
-}
 
 // kitchenBroker starts a broker with one user and describes a channel to it.
 func kitchenBroker(t *testing.T) (*sensortest.Broker, alert.ChannelSpec) {

@@ -83,7 +83,7 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 // testChannel sends one test message, past the store.
 func testChannel(ctx context.Context, cfg *config.Config, spec alert.ChannelSpec) (string, error) {
 	house := app.LocaleOf(cfg)
-	route, err := channel.New(spec, channel.Env{Version: version(), Household: house, Dial: app.DialBroker})
+	route, err := channel.New(spec, channel.Env{Version: version(), Household: house})
 	if err != nil {
 		return "", err
 	}

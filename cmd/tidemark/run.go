@@ -93,7 +93,7 @@ func keepAndWatch(ctx context.Context, s streams, cfg *config.Config, store *his
 
 // watch runs the App until ctx ends.
 func watch(ctx context.Context, s streams, cfg *config.Config, store *history.Store, log *slog.Logger) error {
-	routes, err := channel.Routes(cfg.Channels, channel.Env{Version: version(), Household: app.LocaleOf(cfg), Log: log, Dial: app.DialBroker})
+	routes, err := channel.Routes(cfg.Channels, channel.Env{Version: version(), Household: app.LocaleOf(cfg), Log: log})
 	if err != nil {
 		return usageError{err}
 	}

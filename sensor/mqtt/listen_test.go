@@ -62,6 +62,6 @@ func TestListenerSaysWhatIsWrong(t *testing.T) {
 	says(kept, "it refuses the topic # (reason 0x87)")
 	broken := mqtt.Listen(sensor.MQTT{Broker: "mqtts://127.0.0.1:1", Login: sensor.Login{CAFile: "/nonexistent"}})
 	_, trouble := broken.Heard()
-	assert.Contains(t, trouble, "ca_file cannot be read")
+	assert.Contains(t, trouble, "ca_file: the certificates cannot be read")
 	assert.NoError(t, broken.Close())
 }

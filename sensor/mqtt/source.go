@@ -4,15 +4,13 @@ import (
 	"cmp"
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 	"time"
 
 	"tidemark/sensor"
+	"tidemark/sensor/credential"
 )
 
 // options say how to reach the broker of a source.
@@ -23,47 +21,29 @@ func options(conf sensor.MQTT) (Options, error) {
 	if conf.User == "" {
 		conf.User, conf.PasswordFile = conf.Login.User, conf.Login.PasswordFile
 	}
-	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && conf.PasswordFile != "" && !strings.Contains(conf.PasswordFile, "/") {
-		conf.PasswordFile = filepath.Join(dir, conf.PasswordFile) // one of those that systemd hands over
+	trust, err := credential.Trust(conf.CAFile)
+	if err == nil && conf.CertFile != "" {
+		var own tls.Certificate
+		if own, err = tls.LoadX509KeyPair(conf.CertFile, conf.KeyFile); err != nil {
+			err = fmt.Errorf("cert_file and key_file cannot be used: %w", err)
+		} else {
+			trust.Certificates = []tls.Certificate{own}
+		}
 	}
-	trust, err := encryption(conf)
 	opt := Options{Broker: conf.Broker, User: conf.User, TLS: trust, Topic: conf.Topic}
 	if conf.Login.Password != "" && conf.User == conf.Login.User && conf.PasswordFile == "" {
 		opt.Password = func() ([]byte, error) { return []byte(conf.Login.Password), nil }
 	}
 	if conf.PasswordFile != "" {
 		opt.Password = func() ([]byte, error) { // read again each time, so that a wrong one can be put right
-			secret, err := os.ReadFile(conf.PasswordFile)
+			secret, err := credential.Secret(conf.PasswordFile)
 			if err != nil {
-				return nil, fmt.Errorf("password_file cannot be read: %w", err)
+				err = fmt.Errorf("password_file: %w", err)
 			}
-			return []byte(strings.TrimRight(string(secret), "\r\n")), nil
+			return []byte(secret), err
 		}
 	}
 	return opt, err
-}
-
-// encryption reads the certificates.
-func encryption(conf sensor.MQTT) (*tls.Config, error) {
-	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
-	if conf.CAFile != "" {
-		pem, err := os.ReadFile(conf.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("ca_file cannot be read: %w", err)
-		}
-		cfg.RootCAs = x509.NewCertPool()
-		if !cfg.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("ca_file %s holds no certificate in PEM form", conf.CAFile)
-		}
-	}
-	if conf.CertFile != "" {
-		own, err := tls.LoadX509KeyPair(conf.CertFile, conf.KeyFile)
-		if err != nil {
-			return nil, fmt.Errorf("cert_file and key_file cannot be used: %w", err)
-		}
-		cfg.Certificates = []tls.Certificate{own}
-	}
-	return cfg, nil
 }
 
 // usualStale is how old a message may be where nobody says.

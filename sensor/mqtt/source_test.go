@@ -62,8 +62,8 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 		conf sensor.MQTT
 		want string
 	}{
-		"password": {sensor.MQTT{Broker: "mqtt://127.0.0.1:1", User: "u", PasswordFile: "/nonexistent"}, "password_file cannot be read"},
-		"ca":       {sensor.MQTT{Broker: "mqtts://127.0.0.1:1", CAFile: "/nonexistent"}, "ca_file cannot be read"},
+		"password": {sensor.MQTT{Broker: "mqtt://127.0.0.1:1", User: "u", PasswordFile: "/nonexistent"}, "password_file: the secret cannot be read"},
+		"ca":       {sensor.MQTT{Broker: "mqtts://127.0.0.1:1", CAFile: "/nonexistent"}, "ca_file: the certificates cannot be read"},
 		"no pem":   {sensor.MQTT{Broker: "mqtts://127.0.0.1:1", CAFile: "source_test.go"}, "holds no certificate in PEM form"},
 		"cert":     {sensor.MQTT{Broker: "mqtts://127.0.0.1:1", CertFile: "/nonexistent", KeyFile: "/nonexistent"}, "cert_file and key_file cannot be used"},
 	} {

@@ -55,7 +55,7 @@ vessels:
 `
 	cfg, err := config.Parse("push.yaml", []byte(text), config.WithoutSensors)
 	require.NoError(t, err)
-	routes, err := channel.Routes(cfg.Channels, channel.Env{Household: LocaleOf(cfg), Dial: DialBroker})
+	routes, err := channel.Routes(cfg.Channels, channel.Env{Household: LocaleOf(cfg)})
 	require.NoError(t, err)
 	clock := &Stepped{}
 	start := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
