@@ -316,6 +316,10 @@ func (f *forms) newChannels() []group {
 		if kind == "topic" {
 			fields[2].Value = "kitchen-" + strings.ToLower(rand.Text()[:12])
 		}
+		if base := f.field("web.base_url", "set.base", "text", "set.base.hint"); base.Value == "" && len(f.sheet.Addresses) > 0 && kind != "mqtt" {
+			base.Value = f.sheet.Addresses[0] // saved with the first way for messages
+			fields = append(fields, base)
+		}
 		return group{ID: newChannel + "." + kind, Title: title, Text: text, Button: "set.add.channel", Note: byRestart,
 			Fields: append([]formField{{Path: newChannel + ".kind", Kind: "hidden", Value: kind}}, fields...)}
 	}
