@@ -50,37 +50,37 @@ const (
 )
 
 // ChannelSpec describes one channel in the configuration. The struct is flat: the tag
-// of says to which kinds a key belongs.
+// of says to which kinds a key belongs, the tag set that the page may set it.
 //
 // A key that ends in _file names a file that holds a secret. A name without a
 // slash is looked for in the directory systemd gives for credentials.
 type ChannelSpec struct {
-	Name      string `yaml:"name"`
-	Kind      string `yaml:"kind"`
-	Only      []Kind `yaml:"only"`       // kinds of alarm it tells; empty for all
-	FromLevel int    `yaml:"from_level"` // used from this escalation step on, 0..4
-	Timeout   string `yaml:"timeout"`    // of one attempt, default 20s
+	Name      string `yaml:"name" set:""`
+	Kind      string `yaml:"kind" set:""`
+	Only      []Kind `yaml:"only"`              // kinds of alarm it tells; empty for all
+	FromLevel int    `yaml:"from_level" set:""` // used from this escalation step on, 0..4
+	Timeout   string `yaml:"timeout"`           // of one attempt, default 20s
 
-	URL       string   `yaml:"url" of:"topic webhook mqtt"`
-	Token     Secret   `yaml:"token" of:"topic webhook"`
+	URL       string   `yaml:"url" of:"topic webhook mqtt" set:""`
+	Token     Secret   `yaml:"token" of:"topic webhook" set:""`
 	TokenFile string   `yaml:"token_file" of:"topic webhook"`
 	CAFile    string   `yaml:"ca_file" of:"topic webhook mail mqtt"` // certificates to trust beside the system's
-	Topic     Secret   `yaml:"topic" of:"topic"`                     // who knows it can read along
+	Topic     Secret   `yaml:"topic" of:"topic" set:""`              // who knows it can read along
 	NoPicture bool     `yaml:"no_picture" of:"topic mail"`
-	SignKey   Secret   `yaml:"sign_key" of:"webhook"`
+	SignKey   Secret   `yaml:"sign_key" of:"webhook" set:""`
 	SignFile  string   `yaml:"sign_key_file" of:"webhook"`
-	User      string   `yaml:"user" of:"topic mail mqtt"`
-	Password  Secret   `yaml:"password" of:"topic mail mqtt"`
+	User      string   `yaml:"user" of:"topic mail mqtt" set:""`
+	Password  Secret   `yaml:"password" of:"topic mail mqtt" set:""`
 	PassFile  string   `yaml:"password_file" of:"topic mail mqtt"`
-	Host      string   `yaml:"host" of:"mail"`
-	Port      int      `yaml:"port" of:"mail"`
-	TLS       string   `yaml:"tls" of:"mail"` // starttls, implicit, or none to this machine
-	From      string   `yaml:"from" of:"mail"`
-	To        []string `yaml:"to" of:"mail"`
-	Base      string   `yaml:"base_topic" of:"mqtt"`       // default tidemark
-	Discovery string   `yaml:"discovery_prefix" of:"mqtt"` // default homeassistant; "-" for none
-	Form      string   `yaml:"discovery_form" of:"mqtt"`   // device, or entity for a home automation that does not know the device form
-	Run       []string `yaml:"run" of:"command"`           // program and arguments, no shell
+	Host      string   `yaml:"host" of:"mail" set:""`
+	Port      int      `yaml:"port" of:"mail" set:""`
+	TLS       string   `yaml:"tls" of:"mail" set:""` // starttls, implicit, or none to this machine
+	From      string   `yaml:"from" of:"mail" set:""`
+	To        []string `yaml:"to" of:"mail" set:""`
+	Base      string   `yaml:"base_topic" of:"mqtt" set:""`       // default tidemark
+	Discovery string   `yaml:"discovery_prefix" of:"mqtt" set:""` // default homeassistant; "-" for none
+	Form      string   `yaml:"discovery_form" of:"mqtt" set:""`   // device, or entity for a home automation that does not know the device form
+	Run       []string `yaml:"run" of:"command"`                  // program and arguments, no shell
 }
 
 // channelName is what may stand in notification IDs and metrics.

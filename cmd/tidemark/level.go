@@ -13,7 +13,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
@@ -185,7 +184,7 @@ func (l *leveller) pour(ctx context.Context) error {
 
 // write shows the change and writes it after asking.
 func (l *leveller) write() error {
-	m, err := app.MeasuredIn(settings.Open(l.file), l.vessel.Name, l.cal)
+	m, err := app.MeasuredIn(config.Open(l.file), l.vessel.Name, l.cal)
 	if err != nil {
 		return err
 	}

@@ -11,7 +11,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
@@ -38,7 +37,7 @@ func runSetup(ctx context.Context, s streams, args []string) error {
 	if err := sayHowToReach(ctx, s, cfg); err != nil || *codeOnly {
 		return err
 	}
-	t := &setupTalk{newTalk(ctx, s), settings.Open(*configFile), cfg.Sysfs, text.New(app.LocaleOf(cfg))}
+	t := &setupTalk{newTalk(ctx, s), config.Open(*configFile), cfg.Sysfs, text.New(app.LocaleOf(cfg))}
 	if !t.confirm("\nSet up here in the terminal instead?") {
 		return nil
 	}
@@ -78,14 +77,14 @@ func sayHowToReach(ctx context.Context, s streams, cfg *config.Config) error {
 // setupTalk sets up in the terminal.
 type setupTalk struct {
 	talk
-	file  *settings.File
+	file  *config.File
 	sysfs string
 	words *text.Localizer
 }
 
 // run adds a vessel, a way for messages and the language, each of which can be left out.
 func (t *setupTalk) run(ctx context.Context) error {
-	for _, step := range []func(context.Context) ([]settings.Value, []string, error){t.vessel, t.phone, t.language} {
+	for _, step := range []func(context.Context) ([]config.Value, []string, error){t.vessel, t.phone, t.language} {
 		for {
 			typed, offered, err := step(ctx)
 			if err != nil {
@@ -107,21 +106,21 @@ func (t *setupTalk) run(ctx context.Context) error {
 }
 
 // save makes the changes in the file as it is now.
-func (t *setupTalk) save(typed []settings.Value, offered []string) error {
+func (t *setupTalk) save(typed []config.Value, offered []string) error {
 	now, err := t.file.Read()
 	if err != nil {
 		return err
 	}
-	changed, err := settings.Typed(now, typed, offered)
+	changed, err := config.Typed(now, typed, offered)
 	if err != nil {
 		return err
 	}
 	_, err = t.file.Save(now.Version, changed)
-	return settings.WrongOf(now, err)
+	return err
 }
 
 // vessel asks for a vessel under a sensor that is found.
-func (t *setupTalk) vessel(ctx context.Context) ([]settings.Value, []string, error) {
+func (t *setupTalk) vessel(ctx context.Context) ([]config.Value, []string, error) {
 	buses := chip.NewBuses()
 	found := survey.Machine{Sysfs: t.sysfs, Buses: buses}.Try(ctx, source.Env{SysfsRoot: t.sysfs, Buses: buses}, nil, 2*time.Second)
 	if err := buses.Close(); err != nil {
@@ -146,46 +145,46 @@ func (t *setupTalk) vessel(ctx context.Context) ([]settings.Value, []string, err
 	if !ok || name == "" {
 		return nil, nil, nil
 	}
-	out := []settings.Value{{Path: "vessels[+].name", Text: name}}
+	out := []config.Value{{Path: "vessels[+].name", Text: name}}
 	for _, role := range []string{"height", "dough"} {
 		for _, f := range found {
 			if f.Role == role {
-				out = append(out, settings.Value{Path: "vessels[+]." + role, Text: sensor.Flow(f.Config)})
+				out = append(out, config.Value{Path: "vessels[+]." + role, Text: sensor.Flow(f.Config)})
 				if role == "height" {
-					out = append(out, settings.Value{Path: "vessels[+].floor_mm", Text: floor[sensor.Flow(f.Config)]})
+					out = append(out, config.Value{Path: "vessels[+].floor_mm", Text: floor[sensor.Flow(f.Config)]})
 				}
 				break
 			}
 		}
 	}
-	out = append(out, settings.Value{Path: "vessels[+].profile.shape", Text: "straight"})
+	out = append(out, config.Value{Path: "vessels[+].profile.shape", Text: "straight"})
 	return append(out, t.answers([][2]string{{"vessels[+].holds", "What is in it, dough or starter?"},
 		{"vessels[+].profile.diameter_mm", "Its diameter inside, mm (other shapes on the page or in the file):"}, {"vessels[+].profile.height_mm", "Its height inside, mm:"}})...), offered, nil
 }
 
 // phone asks for a topic that a phone listens to.
-func (t *setupTalk) phone(context.Context) ([]settings.Value, []string, error) {
+func (t *setupTalk) phone(context.Context) ([]config.Value, []string, error) {
 	server, ok := t.ask("\nMessages to a phone: address of the topic server (Enter to go on):")
 	if !ok || server == "" {
 		return nil, nil, nil
 	}
 	topic := "kitchen-" + strings.ToLower(access.NewCode())
 	t.say("Have the phone listen to the topic %s; who knows it can read along.", topic)
-	return []settings.Value{{Path: "channels[+].kind", Text: "topic"}, {Path: "channels[+].name", Text: "phone"}, {Path: "channels[+].url", Text: server},
+	return []config.Value{{Path: "channels[+].kind", Text: "topic"}, {Path: "channels[+].name", Text: "phone"}, {Path: "channels[+].url", Text: server},
 		{Path: "channels[+].topic", Text: topic}}, nil, nil
 }
 
 // language asks for what people see.
-func (t *setupTalk) language(context.Context) ([]settings.Value, []string, error) {
+func (t *setupTalk) language(context.Context) ([]config.Value, []string, error) {
 	return t.answers([][2]string{{"household.language", "\nLanguage of messages, en or de (Enter to go on):"}, {"household.temperature", "celsius or fahrenheit (Enter to go on):"}}), nil, nil
 }
 
 // answers asks questions and leaves out what is not answered.
-func (t *setupTalk) answers(questions [][2]string) []settings.Value {
-	var out []settings.Value
+func (t *setupTalk) answers(questions [][2]string) []config.Value {
+	var out []config.Value
 	for _, q := range questions {
 		if answer, ok := t.ask("%s", q[1]); ok && answer != "" {
-			out = append(out, settings.Value{Path: q[0], Text: answer})
+			out = append(out, config.Value{Path: q[0], Text: answer})
 		}
 	}
 	return out

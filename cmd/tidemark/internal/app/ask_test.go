@@ -1,12 +1,17 @@
 package app
 
 import (
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 )
 
@@ -47,4 +52,27 @@ func TestOutOfOrderIsAskedBack(t *testing.T) {
 		assert.True(t, no.Ask.At.Before(b.clock.Now()))
 	}
 	assert.Equal(t, bake.StatusDone, b.app.State("tub").Status)
+}
+
+// TestRefusalsSpeakTheHouseholdsLanguage: nothing that a household is refused, or told
+// after a change, is worded here instead of in the catalogue.
+func TestRefusalsSpeakTheHouseholdsLanguage(t *testing.T) {
+	files, err := filepath.Glob("*.go")
+	require.NoError(t, err)
+	known, err := text.Load("de")
+	require.NoError(t, err)
+	found := 0
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		body, err := os.ReadFile(name)
+		require.NoError(t, err)
+		assert.NotContains(t, string(body), "web.Refuse(", name)
+		for _, m := range regexp.MustCompile(`\.(?:refuse|because)\("([a-z_]+)"`).FindAllStringSubmatch(string(body), -1) {
+			found++
+			assert.NotEmpty(t, known["refused."+m[1]], m[1])
+		}
+	}
+	assert.Greater(t, found, 25)
 }

@@ -8,7 +8,9 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
+	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/web"
 )
 
@@ -32,7 +34,7 @@ func (a *App) Do(ctx context.Context, e bake.Event) error {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	now := a.opt.Clock.Now() // with the lock: the clock is not set meanwhile
-	if err := dated(&e, now); err != nil {
+	if err := a.dated(&e, now); err != nil {
 		return err
 	}
 	return a.do(ctx, v, e, now)
@@ -40,12 +42,12 @@ func (a *App) Do(ctx context.Context, e bake.Event) error {
 
 // dated dates an event that has no time, or one to come, now. It refuses one of long
 // ago.
-func dated(e *bake.Event, now time.Time) error {
+func (a *App) dated(e *bake.Event, now time.Time) error {
 	if e.At.IsZero() || e.At.After(now) {
 		e.At = now
 	}
 	if now.Sub(e.At) > maxEventAge {
-		return refuse("%s is more than %s ago; such an old event cannot be taken in", e.At.Format(time.RFC3339), maxEventAge)
+		return a.refuse("long_ago", text.Values{"at": a.words.At(now).Moment(e.At), "span": maxEventAge})
 	}
 	return nil
 }
@@ -53,7 +55,7 @@ func dated(e *bake.Event, now time.Time) error {
 // do takes an event in. v.mu is held.
 func (a *App) do(ctx context.Context, v *vessel, e bake.Event, now time.Time) error {
 	if e.RiseID != 0 && e.RiseID != v.state.RiseID {
-		return refuse("the page showed another rise than the one that is watched now; reload it and try again")
+		return a.refuse("other_rise", nil)
 	}
 	e = v.session.Translate(e)
 	if err := v.session.Check(e); err != nil {
@@ -96,7 +98,7 @@ func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
 	if id == 0 {
 		events := slices.DeleteFunc(slices.Clone(v.state.Events), func(e bake.Event) bool { return !e.Kind.CanUndo() })
 		if len(events) == 0 {
-			return refuse("there is nothing of this rise left to take back")
+			return a.refuse("nothing_left", nil)
 		}
 		id = events[len(events)-1].ID
 	}
@@ -150,7 +152,7 @@ func (a *App) Correct(ctx context.Context, name string, riseID, id int64, at tim
 		return err
 	}
 	if at.After(now) || now.Sub(at) > maxEventAge {
-		return refuse("%s is not within the last %s; choose a time in it", at.Format(time.RFC3339), maxEventAge)
+		return a.refuse("not_lately", text.Values{"at": a.words.At(now).Moment(at), "span": maxEventAge})
 	}
 	defer a.updates.notify()
 	v, err := a.vessel(name)
@@ -198,16 +200,16 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 	case err != nil:
 		return true, err
 	case e.RiseID != riseID || r.UnderWay() && !judges(e.Kind) || e.Undone() || !e.Kind.CanUndo():
-		return true, refuse("this belongs to another rise, or was taken back; reload the page")
+		return true, a.refuse("former", nil)
 	case e.Kind.Starts() || e.Ends():
-		return true, refuse("the beginning and the end of a past rise stand: it was measured between them; remove the rise if it is wrong as a whole")
+		return true, a.refuse("past_ends", nil)
 	}
 	change(&e)
 	if judges(e.Kind) {
 		return true, errors.Join(a.opt.Store.UpdateEvents(ctx, e), a.keepJudgement(ctx, riseID))
 	}
 	if e.At.Before(r.StartedAt.Add(-aroundRise)) || e.At.After(r.EndedAt.Add(aroundRise)) {
-		return true, refuse("%s is not within this rise", e.At.Format(time.RFC3339))
+		return true, a.refuse("outside_rise", text.Values{"at": a.words.At(a.opt.Clock.Now()).Moment(e.At)})
 	}
 	return true, a.opt.Store.UpdateEvents(ctx, e)
 }
@@ -216,14 +218,14 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 // it taught.
 func (a *App) RemoveRise(ctx context.Context, id int64) error {
 	if a.opt.Store == nil {
-		return refuse("no history is kept here")
+		return a.refuse("no_history", nil)
 	}
 	r, err := a.opt.Store.Rise(ctx, id)
 	if err != nil {
 		return err
 	}
 	if r.UnderWay() || a.ownRise(r.Vessel, id) {
-		return refuse("this is what %s is watched for now; it can be removed when the next rise there has begun", r.Vessel)
+		return a.refuse("still_watched", text.Values{"vessel": r.Vessel})
 	}
 	defer a.updates.notify()
 	v := a.vessels[r.Vessel]
@@ -243,7 +245,7 @@ func (a *App) RemoveRise(ctx context.Context, id int64) error {
 // judge keeps a note or a judgement of a rise.
 func (a *App) judge(ctx context.Context, e bake.Event) error {
 	if a.opt.Store == nil {
-		return refuse("no history is kept here")
+		return a.refuse("no_history", nil)
 	}
 	v := a.vessels[e.Vessel] // none for a vessel of former times
 	if v != nil {
@@ -254,9 +256,9 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 		}
 	}
 	if e.RiseID == 0 {
-		return refuse("no rise is being watched in %s; say which one is meant", e.Vessel)
+		return a.refuse("no_rise", text.Values{"vessel": e.Vessel})
 	}
-	if err := dated(&e, a.opt.Clock.Now()); err != nil {
+	if err := a.dated(&e, a.opt.Clock.Now()); err != nil {
 		return err
 	}
 	r, err := a.opt.Store.Rise(ctx, e.RiseID)
@@ -264,7 +266,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 		return err
 	}
 	if utf8.RuneCountInString(r.Note)+utf8.RuneCountInString(e.Note) > maxNote {
-		return refuse("the notes of this rise would be longer than %d characters", maxNote)
+		return a.refuse("long_note", text.Values{"n": maxNote})
 	}
 	if e.ID, err = a.opt.Store.AddEvent(ctx, e); err != nil {
 		return err
@@ -313,8 +315,32 @@ func (a *App) inWords(err error) error {
 	return no
 }
 
-// refuse returns a refusal that the person is shown.
-func refuse(format string, args ...any) error { return web.Refuse(format, args...) }
+// refuse returns a refusal that the person is shown, in the household's words.
+func (a *App) refuse(key string, values text.Values) error {
+	return web.Refusal{Why: a.words.Say("refused."+key, values)}
+}
+
+// because is refuse with the reason that an error gives.
+func (a *App) because(key string, err error) error {
+	return a.refuse(key, text.Values{"reason": a.reason(err)})
+}
+
+// reason is what an error gives as the reason, in the household's words where it has any.
+func (a *App) reason(err error) string {
+	var one config.Problem
+	var all config.Problems
+	switch {
+	case errors.Is(err, config.ErrChanged):
+		return a.words.Say("refused.file_changed", nil)
+	case errors.Is(err, config.ErrNoUndo):
+		return a.words.Say("refused.no_undo", nil)
+	case errors.As(err, &one):
+		return a.words.Tell(one.Said)
+	case errors.As(err, &all):
+		return a.words.Tell(all[0].Said)
+	}
+	return strings.TrimRight(err.Error(), ".")
+}
 
 // DueSteps returns the steps that have been due since before and wait for a person:
 // those that need hands, and rises that only a person can judge over.

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
@@ -97,16 +98,16 @@ func (v *vessel) levelling(now time.Time) bool {
 	return true
 }
 
-// begin takes the gauge for one level. It refuses what cannot be measured now.
-func (v *vessel) begin(now time.Time) (*gauge, *survey.Calibration, error) {
+// begin takes a vessel's gauge for one level. It refuses what cannot be measured now.
+func (a *App) begin(v *vessel, now time.Time) (*gauge, *survey.Calibration, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	if why := v.levelBlocked(); why != "" {
-		return nil, nil, refuse("%s", why)
+	if why := a.levelBlocked(v); why != "" {
+		return nil, nil, web.Refusal{Why: why}
 	}
 	g := v.gauge
 	if g.busy {
-		return nil, nil, refuse("Somebody else measures %s at this moment; wait for it.", v.config.Name)
+		return nil, nil, a.refuse("measures", text.Values{"vessel": v.config.Name})
 	}
 	v.levelling(now) // forgets what is too old
 	if g.cal == nil {
@@ -121,12 +122,12 @@ func (v *vessel) begin(now time.Time) (*gauge, *survey.Calibration, error) {
 
 // levelBlocked says why the vessel cannot be measured; empty when it can. v.mu is
 // held.
-func (v *vessel) levelBlocked() string {
+func (a *App) levelBlocked(v *vessel) string {
 	switch {
 	case v.gauge == nil:
-		return fmt.Sprintf("No sensor is read over %s here, so there is nothing to measure with.", v.config.Name)
+		return a.words.Say("refused.no_gauge", text.Values{"vessel": v.config.Name})
 	case v.state.RiseID != 0:
-		return fmt.Sprintf("A rise is being watched in %s. Measure between two rises, with the vessel empty.", v.config.Name)
+		return a.words.Say("refused.measure_later", text.Values{"vessel": v.config.Name})
 	}
 	return ""
 }
@@ -137,7 +138,7 @@ func (a *App) measure(name string, level func(*survey.Calibration) error) error 
 	if err != nil {
 		return err
 	}
-	g, cal, err := v.begin(a.opt.Clock.Now())
+	g, cal, err := a.begin(v, a.opt.Clock.Now())
 	if err != nil {
 		return err
 	}
@@ -147,7 +148,7 @@ func (a *App) measure(name string, level func(*survey.Calibration) error) error 
 	defer v.mu.Unlock()
 	g.busy, g.touched = false, a.opt.Clock.Now()
 	if err != nil {
-		return refuse("Not measured: %v.", strings.TrimRight(err.Error(), "."))
+		return a.because("not_measured", err)
 	}
 	return nil
 }
@@ -180,7 +181,7 @@ func (a *App) LevelEnd(vessel string) error {
 		return nil
 	}
 	if v.gauge.busy {
-		return refuse("Somebody measures %s at this moment; wait for it.", vessel)
+		return a.refuse("measures", text.Values{"vessel": vessel})
 	}
 	v.gauge.cal = nil
 	return nil
@@ -193,7 +194,7 @@ func (a *App) Level(vessel string) (web.Level, error) {
 		return web.Level{}, err
 	}
 	v.mu.Lock()
-	l := v.levelForWeb()
+	l := a.levelForWeb(v)
 	l.Worth = WorthOfMM(v.config, v.config.Profile, a.words)
 	cal := v.measured()
 	v.mu.Unlock()
@@ -202,11 +203,11 @@ func (a *App) Level(vessel string) (web.Level, error) {
 	}
 	m, err := MeasuredIn(a.setup.file, vessel, cal)
 	if err != nil {
-		l.Remarks = append(l.Remarks, "it cannot be written: "+strings.TrimRight(err.Error(), "."))
+		l.Remarks = append(l.Remarks, a.words.Say("page.level.not_written", text.Values{"reason": a.reason(err)}))
 		return l, nil
 	}
 	if m.ToTheRim {
-		l.Remarks = append(l.Remarks, "above the last level of water the shape is taken from the one in force, because dough may stand higher")
+		l.Remarks = append(l.Remarks, a.words.Say("page.level.to_the_rim", nil))
 	}
 	l.Profile = levelPoints(m.Profile)
 	if fresh, err := config.ProfileOf(m.Profile); err == nil {
@@ -218,11 +219,11 @@ func (a *App) Level(vessel string) (web.Level, error) {
 }
 
 // levelForWeb is what is known without looking at files. v.mu is held.
-func (v *vessel) levelForWeb() web.Level {
+func (a *App) levelForWeb(v *vessel) web.Level {
 	if v.config.Profile == nil { // told by eye
-		return web.Level{Blocked: v.levelBlocked()}
+		return web.Level{Blocked: a.levelBlocked(v)}
 	}
-	l := web.Level{FloorMM: v.config.FloorMM, TopMM: v.config.Profile.TopMM(), Blocked: v.levelBlocked(), Old: pointsAlong(v.config.Profile)}
+	l := web.Level{FloorMM: v.config.FloorMM, TopMM: v.config.Profile.TopMM(), Blocked: a.levelBlocked(v), Old: pointsAlong(v.config.Profile)}
 	g := v.gauge
 	if g == nil {
 		return l
@@ -279,32 +280,32 @@ func (a *App) LevelWrite(_ context.Context, vessel, change string) (string, erro
 	cal := v.measured()
 	v.mu.Unlock()
 	if cal == nil {
-		return "", refuse("Nothing was measured in %s yet; measure the empty vessel first.", vessel)
+		return "", a.refuse("nothing_measured", text.Values{"vessel": vessel})
 	}
 	m, err := MeasuredIn(a.setup.file, vessel, cal)
 	if err != nil {
-		return "", refuse("It cannot be written: %v.", strings.TrimRight(err.Error(), "."))
+		return "", a.because("not_written", err)
 	}
 	if m.ID() != change {
-		return "", refuse("That is not what would be written now: the file or the measurement changed since it was shown. Look at the change again.")
+		return "", a.refuse("other_change", nil)
 	}
 	if err := m.Write(); err != nil {
-		return "", refuse("Not written: %v.", err)
+		return "", a.because("not_written", err)
 	}
 	v.mu.Lock()
 	v.gauge.cal = nil
 	v.mu.Unlock()
 	a.log.Info("a vessel was measured", "vessel", vessel, "floor_mm", m.FloorMM, "profile", m.Profile)
-	said := fmt.Sprintf("Written and in force: the floor is %g mm away", m.FloorMM)
+	said := a.words.Say("page.level.written", text.Values{"floor": a.words.Number(m.FloorMM, 1)})
 	if n := len(m.Profile); n > 0 {
-		said += fmt.Sprintf(", the shape has %d points", n)
+		said += " " + a.words.Say("page.level.points", text.Values{"n": n})
 	}
 	fresh, err := config.Load(a.opt.Config.File, config.Sensors)
 	if err != nil {
 		return "", fmt.Errorf("what was measured is written to %s, but counts only after the next start: %w", a.opt.Config.File, err)
 	}
 	if rest := a.Reload(fresh); len(rest) > 0 {
-		said += "; other changes in the configuration wait for a restart (" + strings.Join(rest, "; ") + ")"
+		said += " " + a.words.Say("page.level.rest", text.Values{"what": strings.Join(rest, "; ")})
 	}
-	return said + ".", nil
+	return said, nil
 }

@@ -8,7 +8,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/estimator"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor/survey"
@@ -85,13 +84,13 @@ type Measurement struct {
 	Profile  [][2]float64 // height mm, litres; nil leaves the shape
 	ToTheRim bool         // Profile goes on above the water as the shape in force does
 	Text     []byte       // of the file with the change
-	file     *settings.File
-	now      settings.Sheet
+	file     *config.File
+	now      config.Sheet
 }
 
 // MeasuredIn works out what a measurement changes in the configuration as the file has
 // it now.
-func MeasuredIn(file *settings.File, vessel string, cal *survey.Calibration) (m Measurement, err error) {
+func MeasuredIn(file *config.File, vessel string, cal *survey.Calibration) (m Measurement, err error) {
 	m.file = file
 	if m.FloorMM, m.Profile, err = cal.Result(); err != nil {
 		return m, err
@@ -110,13 +109,13 @@ func MeasuredIn(file *settings.File, vessel string, cal *survey.Calibration) (m 
 		return m, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", m.FloorMM, v.Profile.TopMM())
 	}
 	m.Profile, m.ToTheRim = ToTheRim(m.Profile, v.Profile)
-	m.Text, err = settings.Measured(m.now, vessel, m.FloorMM, m.Profile)
+	m.Text, err = config.Measured(m.now, vessel, m.FloorMM, m.Profile)
 	return m, err
 }
 
 // ID names exactly this change.
 func (m Measurement) ID() string {
-	return settings.VersionOf(append([]byte(m.now.Version), m.Text...))
+	return config.VersionOf(append([]byte(m.now.Version), m.Text...))
 }
 
 // Write writes it, unless the file is another one by now.

@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/planner"
 	"tidemark/cmd/tidemark/internal/config"
@@ -132,16 +133,16 @@ func (d *planService) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chos
 	var no planner.Refusal
 	switch {
 	case errors.As(err, &no):
-		return nil, refuse("%s", d.app.words.At(request.Now).Tell(no.Why))
+		return nil, web.Refusal{Why: d.app.words.At(request.Now).Tell(no.Why)}
 	case errors.As(err, &field):
-		return nil, refuse("%v", err)
+		return nil, web.Refusal{Why: err.Error()}
 	}
 	if err != nil {
 		return nil, err
 	}
 	i := slices.IndexFunc(made.Plans, func(x planner.Plan) bool { return x.Way == w.Way })
 	if i < 0 || len(made.Plans[i].Steps) == 0 {
-		return nil, refuse("there is no way %q to this bread any more; plan again", w.Way)
+		return nil, d.app.refuse("no_way", nil)
 	}
 	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: request.ReadyAt, Fridge: request.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Process}, nil
 }
@@ -237,7 +238,7 @@ func (a *App) doughVessel(named string) (config.Vessel, error) {
 		}
 	}
 	if named != "" {
-		return config.Vessel{}, web.Refuse("no vessel %q holds dough; choose one of the list", named)
+		return config.Vessel{}, a.refuse("no_dough", text.Values{"vessel": named})
 	}
 	return config.Vessel{}, nil
 }

@@ -16,8 +16,8 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/settings"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
@@ -28,7 +28,7 @@ import (
 // setup reads and changes the settings for the page; it is a web.Setup.
 type setup struct {
 	app  *App
-	file *settings.File
+	file *config.File
 
 	mu        sync.Mutex
 	found     []survey.Trial // of the last look
@@ -42,7 +42,7 @@ const lookedFor = 3 * time.Second
 
 // newSetup opens the settings; nil where nothing is read from a file.
 func (a *App) newSetup() *setup {
-	return &setup{app: a, file: settings.Open(a.opt.Config.File), tested: map[string]string{}}
+	return &setup{app: a, file: config.Open(a.opt.Config.File), tested: map[string]string{}}
 }
 
 // Sheet returns the settings as they stand in the file.
@@ -90,42 +90,41 @@ func (s *setup) Save(ctx context.Context, version string, values []web.Setting) 
 	if err != nil {
 		return "", false, err
 	}
-	var typed []settings.Value
+	var typed []config.Value
 	for _, v := range values {
-		typed = append(typed, settings.Value{Path: v.Path, Text: v.Value})
+		typed = append(typed, config.Value{Path: v.Path, Text: v.Value})
 	}
 	found := s.look(ctx)
 	if typed, err = withFloor(typed, found); err != nil {
-		return "", false, told(err)
+		return "", false, s.told(now, err)
 	}
-	changed, err := settings.Typed(now, typed, offered(found))
+	changed, err := config.Typed(now, typed, offered(found))
 	if err != nil {
-		return "", false, told(err)
+		return "", false, s.told(now, err)
 	}
 	if bytes.Equal(changed, now.Text) && version == now.Version {
 		return s.app.words.Say("page.set.unchanged", nil), false, nil
 	}
-	fresh, err := s.file.Save(version, changed)
-	if err != nil {
-		return "", false, told(settings.WrongOf(now, err))
+	if _, err := s.file.Save(version, changed); err != nil {
+		return "", false, s.told(now, err)
 	}
-	return s.inForce(fresh, s.app.words.Say("page.set.saved", nil))
+	return s.inForce("page.set.saved")
 }
 
 // Undo takes the last change made here back.
 func (s *setup) Undo(_ context.Context, version string) (string, bool, error) {
-	fresh, err := s.file.Undo(version)
-	if err != nil {
-		return "", false, told(err)
+	if now, err := s.file.Undo(version); err != nil {
+		return "", false, s.told(now, err)
 	}
-	return s.inForce(fresh, s.app.words.Say("page.set.undone", nil))
+	return s.inForce("page.set.undone")
 }
 
 // inForce lets what the file says count, by a restart where a reload cannot.
-func (s *setup) inForce(fresh settings.Sheet, said string) (string, bool, error) {
+func (s *setup) inForce(key string) (string, bool, error) {
+	said := s.app.words.Say(key, nil)
 	cfg, err := config.Load(s.app.opt.Config.File, config.Sensors)
 	if err != nil {
-		return "", false, fmt.Errorf("%s what was saved cannot be read again: %w", fresh.Version, err)
+		return "", false, fmt.Errorf("what was saved cannot be read again: %w", err)
 	}
 	if len(s.app.Reload(cfg)) == 0 {
 		return said + " " + s.app.words.Say("page.set.counts", nil), false, nil
@@ -149,29 +148,29 @@ func (a *App) requestRestart() {
 }
 
 // told turns an error into one that the page tells.
-func told(err error) error {
-	var wrong settings.Wrong
+func (s *setup) told(now config.Sheet, err error) error {
+	var wrong config.Problems
 	if errors.As(err, &wrong) {
-		return web.FieldErrors(wrong)
+		return web.FieldErrors(wrong.ByField(now, s.app.words))
 	}
-	return web.Refuse("Not saved: %s.", strings.TrimRight(err.Error(), "."))
+	return s.app.because("not_saved", err)
 }
 
 // withFloor fills in the floor of a new vessel that was left empty: what its sensor
 // reads now.
-func withFloor(typed []settings.Value, found []survey.Trial) ([]settings.Value, error) {
+func withFloor(typed []config.Value, found []survey.Trial) ([]config.Value, error) {
 	const floor, height = "vessels[+].floor_mm", "vessels[+].height"
-	at := slices.IndexFunc(typed, func(v settings.Value) bool { return v.Path == floor })
+	at := slices.IndexFunc(typed, func(v config.Value) bool { return v.Path == floor })
 	if at < 0 || typed[at].Text != "" {
 		return typed, nil
 	}
-	chosen := slices.IndexFunc(typed, func(v settings.Value) bool { return v.Path == height })
+	chosen := slices.IndexFunc(typed, func(v config.Value) bool { return v.Path == height })
 	for _, t := range found {
 		if chosen < 0 || t.Config == nil || sensor.Flow(t.Config) != typed[chosen].Text {
 			continue
 		}
 		if t.Usable == 0 {
-			return nil, settings.Wrong{floor: "the sensor reads nothing now; look at it, or type the distance in mm"}
+			return nil, config.Problems{{Path: floor, Said: bake.Said{Key: "config.floor_unread"}}}
 		}
 		typed[at].Text = fmt.Sprintf("%.1f", t.Value)
 	}
@@ -267,7 +266,7 @@ func (s *setup) Test(ctx context.Context, name string) (string, error) {
 	s.mu.Unlock()
 	answer, err := s.app.manager.Test(ctx, name)
 	if err != nil {
-		return "", web.Refuse("The test to %s did not get through: %v.", name, err)
+		return "", s.app.refuse("test", text.Values{"channel": name, "reason": err.Error()})
 	}
 	said := s.app.words.Say("page.set.sent", text.Values{"name": name, "answer": answer})
 	if s.app.opt.Config.Web.BaseURL != "" {

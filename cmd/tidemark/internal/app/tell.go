@@ -187,7 +187,7 @@ func (a *App) Answer(ctx context.Context, alarmID, by string, snooze time.Durati
 		_, err = a.manager.Snooze(ctx, alarmID, by, snooze)
 	}
 	if errors.Is(err, alert.ErrUnknownAlarm) {
-		return web.Refuse("this warning is not open any more; reload the page")
+		return a.refuse("not_open", nil)
 	}
 	a.refreshAlarms(ctx)
 	return err

@@ -29,10 +29,10 @@ func (c *collector) bread(path string, raw *vesselFile, need Need, v *Vessel) {
 		v.Loaf = c.source(path+".loaf", raw.Loaf, sensor.Temperature)
 	}
 	if v.Feed != nil && v.Holds != estimator.Starter {
-		c.add(path+".feed", "a feeding belongs to a vessel that holds starter; remove it here")
+		c.add(path+".feed", "feed_of_dough")
 	}
 	if v.Loaf != nil && v.Holds != estimator.Dough {
-		c.add(path+".loaf", "a probe in the loaf belongs to the vessel with the bulk of its dough; move it there")
+		c.add(path+".loaf", "loaf_of_starter")
 	}
 }
 
@@ -65,29 +65,29 @@ func (c *collector) relations(vessels []Vessel) {
 			}
 			path := fmt.Sprintf("vessels[%d].%s", i, r.key)
 			if why := unfit(vessels, v, r.of); why != "" {
-				c.add(path, "%s", why)
+				c.add(path, why, "found", r.of)
 				continue
 			}
 			if first, twice := named[r.key+r.of]; twice {
-				c.add(path, "%q has one already: vessels[%d]; name only one here", r.of, first)
+				c.add(path, "stands_twice", "found", r.of, "index", first)
 			}
 			named[r.key+r.of] = i
 		}
 	}
 }
 
-// unfit says why a vessel cannot stand for the proof of another; empty when it
-// can.
+// unfit is the key that says why a vessel cannot stand for the proof of another; empty
+// when it can.
 func unfit(vessels []Vessel, v Vessel, of string) string {
 	switch {
 	case v.ProofOf != "" && v.SampleOf != "":
-		return "a vessel is either the basket (proof_of) or the sample jar (sample_of); remove one"
+		return "stands_both"
 	case of == v.Name:
-		return "a vessel cannot stand for itself; name the one with the bulk of the dough"
+		return "stands_itself"
 	case v.Holds != estimator.Dough:
-		return "a vessel with starter proofs no dough; write holds: dough or remove this"
+		return "stands_starter"
 	case v.Batch != nil:
-		return fmt.Sprintf("this vessel follows the batch of %q; remove its own batch", of)
+		return "stands_batch"
 	}
 	for _, o := range vessels {
 		if o.Name != of {
@@ -95,11 +95,11 @@ func unfit(vessels []Vessel, v Vessel, of string) string {
 		}
 		switch {
 		case o.Holds != estimator.Dough:
-			return fmt.Sprintf("%q holds starter; name the vessel with the bulk of the dough", of)
+			return "stands_for_starter"
 		case o.ProofOf != "" || o.SampleOf != "":
-			return fmt.Sprintf("%q stands for another vessel itself; name the one with the bulk of the dough", of)
+			return "stands_chain"
 		}
 		return ""
 	}
-	return fmt.Sprintf("there is no vessel %q; name the one with the bulk of the dough", of)
+	return "stands_nobody"
 }

@@ -62,7 +62,7 @@ func (c *collector) build(raw *file, need Need) *Config {
 		}
 		v := c.vessel(path, &one, need)
 		if first, twice := seen[v.Name]; twice && v.Name != "" {
-			c.add(path+".name", "%q is the name of vessels[%d] already; give every vessel its own", v.Name, first)
+			c.add(path+".name", "name_taken", "found", v.Name, "index", first)
 		}
 		seen[v.Name] = i
 		cfg.Vessels = append(cfg.Vessels, v)
@@ -103,11 +103,11 @@ func (c *collector) duration(path, s string, def, least, most time.Duration) tim
 	}
 	d, err := time.ParseDuration(s)
 	if err != nil {
-		c.add(path, "%q is not a duration; write it like 30m, 90s or 1h30m", s)
+		c.add(path, "not_duration", "found", s)
 		return def
 	}
 	if d < least || d > most {
-		c.add(path, "%s is outside %s to %s; choose a value in that range", s, least, most)
+		c.add(path, "duration_range", "found", s, "least", least.String(), "most", most.String())
 		return def
 	}
 	return d
@@ -119,7 +119,7 @@ func (c *collector) household(h Household) Household {
 	if h.TimeZone != "" {
 		zone, err := time.LoadLocation(h.TimeZone)
 		if err != nil {
-			c.add("household.time_zone", "%q is not a time zone known here; write it like Europe/Berlin, or leave it out for the system's", h.TimeZone)
+			c.add("household.time_zone", "not_zone", "found", h.TimeZone)
 		} else {
 			h.Zone = zone
 		}
@@ -128,13 +128,13 @@ func (c *collector) household(h Household) Household {
 	h.Fahrenheit = c.choice("household.temperature", h.Temperature, "celsius", "fahrenheit") == "fahrenheit"
 	h.Language = c.choice("household.language", h.Language, "en", "de")
 	if !(h.AltitudeM >= -430 && h.AltitudeM <= 5500) {
-		c.add("household.altitude_m", "%g m is outside -430 to 5500; give the kitchen's height above the sea", h.AltitudeM)
+		c.add("household.altitude_m", "altitude", "found", h.AltitudeM)
 	}
 	before := len(c.found)
 	c.timeOfDay("household.quiet_from", h.QuietFrom)
 	c.timeOfDay("household.quiet_until", h.QuietUntil)
 	if (h.QuietFrom == "") != (h.QuietUntil == "") && len(c.found) == before {
-		c.add("household", "quiet hours need both quiet_from and quiet_until; add the other one or remove this")
+		c.add("household", "half_quiet")
 	}
 	return h
 }
@@ -145,7 +145,7 @@ func (c *collector) timeOfDay(path, s string) {
 		return
 	}
 	if _, err := time.Parse("15:04", s); err != nil {
-		c.add(path, "%q is not a time of day; write it like \"22:30\"", s)
+		c.add(path, "not_clock", "found", s)
 	}
 }
 
@@ -159,7 +159,7 @@ func (c *collector) choice(path, s string, options ...string) string {
 			return s
 		}
 	}
-	c.add(path, "%q is not known; write one of: %s", s, strings.Join(options, ", "))
+	c.add(path, "not_known", "found", s, "options", strings.Join(options, ", "))
 	return options[0]
 }
 
@@ -171,16 +171,16 @@ func (c *collector) web(raw Web) Web {
 		c.address("web.metrics_listen", raw.MetricsListen)
 	}
 	if (raw.TLSCert == "") != (raw.TLSKey == "") {
-		c.add("web", "TLS needs both tls_cert and tls_key; add the other one or remove this")
+		c.add("web", "half_tls")
 	}
 	switch {
 	case raw.TLS != "" && raw.TLS != "own":
-		c.add("web.tls", "%q is not known; write own for a certificate that the page makes itself, or give tls_cert and tls_key", raw.TLS)
+		c.add("web.tls", "tls_word", "found", raw.TLS)
 	case raw.TLS != "" && raw.TLSCert != "":
-		c.add("web.tls", "there is a tls_cert as well; keep one of the two")
+		c.add("web.tls", "tls_twice")
 	}
 	if raw.BaseURL != "" && !isHTTP(raw.BaseURL) {
-		c.add("web.base_url", "%q is not an http or https address; write the address at which phones reach this page", raw.BaseURL)
+		c.add("web.base_url", "base_url", "found", raw.BaseURL)
 	}
 	return raw
 }
@@ -189,18 +189,18 @@ func (c *collector) web(raw Web) Web {
 func (c *collector) address(path, s string) {
 	_, port, err := net.SplitHostPort(s)
 	if err != nil || port == "" {
-		c.add(path, "%q is not an address with a port; write it like 127.0.0.1:8080 or :8080", s)
+		c.add(path, "not_address", "found", s)
 		return
 	}
 	if _, err := net.LookupPort("tcp", port); err != nil {
-		c.add(path, "%q is not a port; choose one from 1 to 65535, such as 8080", port)
+		c.add(path, "not_port", "found", port)
 	}
 }
 
 // heartbeat checks the URL to ping.
 func (c *collector) heartbeat(s string) string {
 	if s != "" && !isHTTP(s) {
-		c.add("heartbeat_url", "%q is not an http or https address; write the address your watcher gave you", s)
+		c.add("heartbeat_url", "heartbeat", "found", s)
 	}
 	return s
 }
@@ -216,7 +216,7 @@ func (c *collector) uniqueChannels(specs []alert.ChannelSpec) {
 	seen := map[string]bool{}
 	for i, s := range specs {
 		if seen[s.Name] {
-			c.add(fmt.Sprintf("channels[%d].name", i), "%q is used twice; give every channel its own name", s.Name)
+			c.add(fmt.Sprintf("channels[%d].name", i), "channel_twice", "found", s.Name)
 		}
 		seen[s.Name] = true
 	}
@@ -228,7 +228,7 @@ func (c *collector) fieldError(path string, err error) {
 	if field != "" {
 		path += "." + field
 	}
-	c.add(path, "%s", msg)
+	c.add(path, "other", "message", msg)
 }
 
 // splitFieldError finds the field and message of another package's error.
@@ -257,7 +257,7 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 		v.TargetPercent = bake.ProofTargetPercent
 	}
 	if !vesselName.MatchString(raw.Name) {
-		c.add(path+".name", "%q is not a usable name; give 1 to 40 letters, digits, spaces, - or _", raw.Name)
+		c.add(path+".name", "vessel_name", "found", raw.Name)
 	}
 	v.Holds = c.holds(path+".holds", raw.Holds)
 	v.ByHand = byHand(raw.Height)
@@ -268,7 +268,7 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 		v.Profile = c.profile(path+".profile", raw.Profile)
 	}
 	if v.Profile != nil && v.FloorMM > 0 && v.Profile.TopMM() > v.FloorMM {
-		c.add(path+".floor_mm", "%g mm is less than the vessel's height of %g mm, so the sensor would sit inside it; measure from the sensor to the empty vessel's floor", v.FloorMM, v.Profile.TopMM())
+		c.add(path+".floor_mm", "floor_inside", "found", v.FloorMM, "top", v.Profile.TopMM())
 	}
 	c.target(path, raw, &v)
 	switch {
@@ -282,7 +282,7 @@ func (c *collector) vessel(path string, raw *vesselFile, need Need) Vessel {
 		v.Air = c.source(path+".air", raw.Air, sensor.Temperature)
 		v.Humidity = c.source(path+".humidity", raw.Humidity, sensor.Humidity)
 		if raw.Height == nil {
-			c.add(path+".height", "no height sensor is named; add one such as {kind: iio, device: \"iio:device0\"}, run tidemark check --scan to see what is connected, or write {kind: hand} and tell what you see")
+			c.add(path+".height", "no_height", "example", `{kind: iio, device: "iio:device0"}`, "hand", "{kind: hand}")
 		}
 	}
 	c.bread(path, raw, need, &v)
@@ -302,9 +302,9 @@ func (c *collector) holds(path, s string) estimator.Holds {
 	case estimator.Dough, estimator.Starter:
 		return h
 	case "":
-		c.add(path, "it is not said what is in the vessel; write dough or starter")
+		c.add(path, "holds_missing")
 	default:
-		c.add(path, "%q is not known; write dough or starter", s)
+		c.add(path, "holds", "found", s)
 	}
 	return estimator.Dough
 }
@@ -313,11 +313,11 @@ func (c *collector) holds(path, s string) estimator.Holds {
 func (c *collector) floor(path string, mm *float64) float64 {
 	switch {
 	case mm == nil:
-		c.add(path, "the distance from the sensor to the empty vessel's floor is missing; measure it with tidemark level")
+		c.add(path, "floor_missing")
 	case !(*mm > 0) || math.IsInf(*mm, 0):
-		c.add(path, "%g is not a distance; measure the empty vessel with tidemark level", *mm)
+		c.add(path, "floor", "found", *mm)
 	case *mm > 4000:
-		c.add(path, "%g mm is beyond what a distance sensor sees (4000 mm); give millimetres from the sensor to the empty vessel's floor", *mm)
+		c.add(path, "floor_far", "found", *mm)
 	default:
 		return *mm
 	}
@@ -328,20 +328,20 @@ func (c *collector) floor(path string, mm *float64) float64 {
 func (c *collector) target(path string, raw *vesselFile, v *Vessel) {
 	if p := raw.TargetPercent; p != nil {
 		if !(*p >= 5 && *p <= 400) {
-			c.add(path+".target_percent", "%g is outside 5 to 400; 100 means doubled", *p)
+			c.add(path+".target_percent", "target", "found", *p)
 			return
 		}
 		v.TargetPercent = *p
 		return // the user's own number always wins over a table
 	}
-	table, _ := c.pairs(path+".target_by_dough_c", raw.TargetTable, "[dough temperature C, rise percent]")
+	table, _ := c.pairs(path+".target_by_dough_c", raw.TargetTable, "pair_target")
 	for i, row := range table {
 		switch {
 		case !(row[0] >= 0 && row[0] <= 45) || !(row[1] >= 5 && row[1] <= 400):
-			c.add(path+".target_by_dough_c", "row %d is [%g, %g]; expected [dough temperature 0 to 45 °C, rise 5 to 400 percent]", i+1, row[0], row[1])
+			c.add(path+".target_by_dough_c", "target_row", "row", i+1, "warmth", row[0], "rise", row[1])
 			return
 		case i > 0 && row[0] <= table[i-1][0]:
-			c.add(path+".target_by_dough_c", "row %d has %g °C after %g °C; sort the rows by temperature", i+1, row[0], table[i-1][0])
+			c.add(path+".target_by_dough_c", "target_order", "row", i+1, "found", row[0], "before", table[i-1][0])
 			return
 		}
 	}

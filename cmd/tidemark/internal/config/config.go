@@ -39,15 +39,15 @@ type Household struct {
 	Zone       *time.Location `yaml:"-"`
 	TwelveHour bool           `yaml:"-"`
 	Fahrenheit bool           `yaml:"-"`
-	Language   string         `yaml:"language"`   // en or de
-	AltitudeM  float64        `yaml:"altitude_m"` // of the kitchen above the sea
-	QuietFrom  string         `yaml:"quiet_from"` // 15:04, empty for no quiet hours
-	QuietUntil string         `yaml:"quiet_until"`
 
 	// As the file has them.
-	TimeZone    string `yaml:"time_zone"`
-	Clock       string `yaml:"clock"`
-	Temperature string `yaml:"temperature"`
+	TimeZone    string  `yaml:"time_zone" set:""`
+	Clock       string  `yaml:"clock" set:"24h"`
+	Temperature string  `yaml:"temperature" set:"celsius"`
+	Language    string  `yaml:"language" set:"en"` // en or de
+	AltitudeM   float64 `yaml:"altitude_m" set:""` // of the kitchen above the sea
+	QuietFrom   string  `yaml:"quiet_from" set:""` // 15:04, empty for no quiet hours
+	QuietUntil  string  `yaml:"quiet_until" set:""`
 }
 
 // Sleep returns when the household sleeps, minutes of the day: its quiet hours, else
@@ -81,7 +81,7 @@ type Web struct {
 	TLS           string   `yaml:"tls"` // "own": over TLS with a certificate that the page makes itself
 	TLSCert       string   `yaml:"tls_cert"`
 	TLSKey        string   `yaml:"tls_key"`
-	BaseURL       string   `yaml:"base_url"`
+	BaseURL       string   `yaml:"base_url" set:""`
 }
 
 // Secure reports whether the page is served over TLS.
@@ -140,7 +140,7 @@ const (
 	WithoutSensors             // sensor keys are passed over unread
 )
 
-// file is the shape of the YAML; what other packages own stays a node.
+// file is the shape of the YAML with what may be set from outside it; what other packages own stays a node.
 type file struct {
 	Household   Household  `yaml:"household"`
 	StateDir    string     `yaml:"state_dir"`
@@ -153,23 +153,23 @@ type file struct {
 }
 
 type vesselFile struct {
-	Name          string      `yaml:"name"`
-	Holds         string      `yaml:"holds"`
-	FloorMM       *float64    `yaml:"floor_mm"`
-	Profile       ast.Node    `yaml:"profile"`
-	TargetPercent *float64    `yaml:"target_percent"`
+	Name          string      `yaml:"name" set:""`
+	Holds         string      `yaml:"holds" set:""`
+	ProofOf       string      `yaml:"proof_of" set:""`
+	SampleOf      string      `yaml:"sample_of" set:""`
+	FloorMM       *float64    `yaml:"floor_mm" set:""`
+	Profile       ast.Node    `yaml:"profile" set:""`
+	Height        ast.Node    `yaml:"height" set:""`
+	Dough         ast.Node    `yaml:"dough" set:""`
+	Air           ast.Node    `yaml:"air" set:""`
+	Humidity      ast.Node    `yaml:"humidity" set:""`
+	Loaf          ast.Node    `yaml:"loaf" set:""`
+	TargetPercent *float64    `yaml:"target_percent" set:""`
 	TargetTable   [][]float64 `yaml:"target_by_dough_c"`
-	Lead          string      `yaml:"lead"`
-	LostAfter     string      `yaml:"lost_after"`
-	Height        ast.Node    `yaml:"height"`
-	Dough         ast.Node    `yaml:"dough"`
-	Air           ast.Node    `yaml:"air"`
-	Humidity      ast.Node    `yaml:"humidity"`
-	Batch         ast.Node    `yaml:"batch"`
-	Feed          ast.Node    `yaml:"feed"`
-	Loaf          ast.Node    `yaml:"loaf"`
-	ProofOf       string      `yaml:"proof_of"`
-	SampleOf      string      `yaml:"sample_of"`
+	Lead          string      `yaml:"lead" set:""`
+	LostAfter     string      `yaml:"lost_after" set:""`
+	Batch         ast.Node    `yaml:"batch" set:""`
+	Feed          ast.Node    `yaml:"feed" set:""`
 }
 
 // Load reads and checks a configuration file. The error is a Problems when the

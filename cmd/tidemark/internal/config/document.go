@@ -37,7 +37,7 @@ func readFile(path string) ([]byte, error) {
 // nil when there is nothing, or when a problem was found.
 func (c *collector) document(data []byte) ast.Node {
 	if len(data) > maxFileBytes {
-		c.addAt(0, 0, "", "the file is larger than %d KiB; this is no file of settings", maxFileBytes>>10)
+		c.addAt(0, 0, "", say("too_large", "kib", maxFileBytes>>10))
 		return nil
 	}
 	tokens := lexer.Tokenize(string(data))
@@ -58,7 +58,7 @@ func (c *collector) document(data []byte) ast.Node {
 		if d.Start != nil && d.Start.Position != nil {
 			line, col = d.Start.Position.Line, d.Start.Position.Column
 		}
-		c.addAt(line, col, "", "a second document begins here and would not be read; remove the line of dashes")
+		c.addAt(line, col, "", say("second_document"))
 	}
 	if len(c.found) > 0 {
 		return nil
@@ -85,16 +85,16 @@ func (c *collector) bounded(tokens token.Tokens) bool {
 				marks++
 			}
 		case token.AnchorType, token.AliasType, token.TagType, token.MergeKeyType, token.DirectiveType:
-			c.addAt(at.Line, at.Column, "", "%q: anchors, aliases, tags and directives of YAML are not read here; write the value itself, or put it in quotes", strings.TrimSpace(t.Value))
+			c.addAt(at.Line, at.Column, "", say("anchors", "found", strings.TrimSpace(t.Value)))
 			return false
 		}
 		if brackets+marks > maxDepth {
-			c.addAt(at.Line, at.Column, "", "lists and keys lie more than %d deep here; no setting does", maxDepth)
+			c.addAt(at.Line, at.Column, "", say("too_deep", "most", maxDepth))
 			return false
 		}
 	}
 	if len(tokens) > maxTokens {
-		c.addAt(0, 0, "", "the file has more than %d words and marks; this is no file of settings", maxTokens)
+		c.addAt(0, 0, "", say("too_long", "most", maxTokens))
 		return false
 	}
 	return true
@@ -103,7 +103,7 @@ func (c *collector) bounded(tokens token.Tokens) bool {
 // decode reads a node into v, strictly.
 func (c *collector) decode(path string, n ast.Node, v any) bool {
 	if n == nil || n.Type() == ast.NullType {
-		c.add(path, "there is nothing here; write it or remove it")
+		c.add(path, "nothing")
 		return false
 	}
 	if err := yaml.NodeToValue(n, v, yaml.Strict()); err != nil {
@@ -134,27 +134,28 @@ func decodeValid[T any, P interface {
 // of the file as any other, and must not end a watch that runs.
 func (c *collector) guard(err *error) {
 	if r := recover(); r != nil {
-		c.found = append(c.found, Problem{File: c.name, Line: 1, Col: 1, Msg: fmt.Sprintf("the file cannot be understood (%v); take back what was changed in it last", r)})
+		c.found = append(c.found, Problem{c.name, 1, 1, "", say("not_understood", "reason", fmt.Sprint(r))})
 		*err = c.err()
 	}
 }
 
-// pairs turns a list of lists into pairs.
-func (c *collector) pairs(path string, rows [][]float64, what string) (out [][2]float64, ok bool) {
+// pairs turns a list of lists into pairs of what a key names.
+func (c *collector) pairs(path string, rows [][]float64, key string) (out [][2]float64, ok bool) {
 	for i, row := range rows {
-		if len(row) != 2 {
-			c.add(fmt.Sprintf("%s[%d]", path, i), "expected %s, found %s", what, numbers(len(row)))
+		pair, ok := c.pair(fmt.Sprintf("%s[%d]", path, i), row, key)
+		if !ok {
 			return nil, false
 		}
-		out = append(out, [2]float64{row[0], row[1]})
+		out = append(out, pair)
 	}
 	return out, true
 }
 
-// numbers counts numbers in words.
-func numbers(n int) string {
-	if n == 1 {
-		return "1 number"
+// pair checks that a list has two numbers.
+func (c *collector) pair(path string, row []float64, key string) (pair [2]float64, ok bool) {
+	if len(row) != 2 {
+		c.add(path, "numbers", "want", say(key), "n", len(row))
+		return pair, false
 	}
-	return fmt.Sprintf("%d numbers", n)
+	return [2]float64(row), true
 }

@@ -1,37 +1,43 @@
 package config
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"reflect"
+	"regexp"
 	"strings"
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
+
+	"tidemark/alert/text"
+	"tidemark/bake"
 )
 
-// Problem is one thing wrong in a configuration file.
+// Problem is one thing wrong in a configuration, or with a change of it.
 type Problem struct {
-	File      string
-	Line, Col int    // 1-based; 0 when the place is not known
-	Path      string // e.g. vessels[1].floor_mm; empty for a syntax error
-	Msg       string // expected, found, what to do
+	File      string    // empty for what was typed and stands in no file yet
+	Line, Col int       // 1-based; 0 when the place is not known
+	Path      string    // e.g. vessels[1].floor_mm; empty for a syntax error
+	Said      bake.Said // expected, found, what to do
 }
 
-// Error formats the problem as file:line:column: path: message.
+// Error formats the problem as file:line:column: path: message, in English.
 func (p Problem) Error() string {
 	place := p.File
 	if p.Line > 0 {
 		place = fmt.Sprintf("%s:%d:%d", p.File, p.Line, p.Col)
 	}
-	if p.Path == "" {
-		return place + ": " + p.Msg
+	out := text.New(text.Locale{}).Tell(p.Said)
+	for _, before := range []string{p.Path, place} {
+		if before != "" {
+			out = before + ": " + out
+		}
 	}
-	return place + ": " + p.Path + ": " + p.Msg
+	return out
 }
 
-// Problems is every problem found in one file.
+// Problems is every problem found in one file, or in what was typed.
 type Problems []Problem
 
 // Error lists the problems, one a line.
@@ -43,6 +49,59 @@ func (ps Problems) Error() string {
 	return strings.Join(lines, "\n")
 }
 
+// ByField returns the problems in words, by the path of the field on which a form shows
+// each; entries that were being added to the file now have + for their index.
+func (ps Problems) ByField(now Sheet, words *text.Localizer) map[string]string {
+	added := map[string]string{}
+	if now.Config != nil {
+		added[fmt.Sprintf("vessels[%d]", len(now.Config.Vessels))] = "vessels[+]"
+		added[fmt.Sprintf("channels[%d]", len(now.Config.Channels))] = "channels[+]"
+	}
+	out := map[string]string{}
+	for _, p := range ps {
+		path := p.Path
+		if at, rest, listed := strings.Cut(path, "]"); listed && added[at+"]"] != "" {
+			path = added[at+"]"] + rest
+		}
+		if p.File != "" && strings.HasSuffix(path, ".profile") {
+			path += ".shape"
+		}
+		msg := words.Tell(p.Said)
+		if p.Line > 0 {
+			msg += " " + words.Say("config.place", text.Values{"line": p.Line, "column": p.Col})
+		}
+		out[path] = strings.TrimPrefix(out[path]+"; "+msg, "; ")
+	}
+	return out
+}
+
+// say is a sentence of the catalogue under config, with its values by name. Numbers stand
+// in it as in the file.
+func say(key string, named ...any) bake.Said {
+	values := bake.Values{}
+	for i := 0; i+1 < len(named); i += 2 {
+		value := named[i+1]
+		if x, is := value.(float64); is {
+			value = fmt.Sprint(x)
+		}
+		values[fmt.Sprint(named[i])] = value
+	}
+	return bake.Said{Key: "config." + key, Values: values}
+}
+
+// problem is a Problem whose place is not known yet.
+func problem(key string, named ...any) error { return Problem{Said: say(key, named...)} }
+
+// at gives an error the path of what it is about.
+func at(path string, err error) Problem {
+	p, is := err.(Problem)
+	if !is {
+		p.Said = say("other", "message", err.Error())
+	}
+	p.Path = path
+	return p
+}
+
 // collector gathers problems and finds their places in the parsed file.
 type collector struct {
 	name  string
@@ -50,19 +109,19 @@ type collector struct {
 	found Problems
 }
 
-// add records a problem at a path such as vessels[1].floor_mm.
-func (c *collector) add(path, format string, args ...any) {
+// add records a problem at a path such as vessels[1].floor_mm; see say for the rest.
+func (c *collector) add(path, key string, named ...any) {
 	if len(c.found) >= maxProblems {
 		return // finding the place takes its time
 	}
 	line, col := c.place(path)
-	c.addAt(line, col, path, format, args...)
+	c.addAt(line, col, path, say(key, named...))
 }
 
 // addAt records a problem whose place is known.
-func (c *collector) addAt(line, col int, path, format string, args ...any) {
+func (c *collector) addAt(line, col int, path string, said bake.Said) {
 	if len(c.found) < maxProblems {
-		c.found = append(c.found, Problem{c.name, line, col, path, fmt.Sprintf(format, args...)})
+		c.found = append(c.found, Problem{c.name, line, col, path, said})
 	}
 }
 
@@ -75,18 +134,15 @@ func (c *collector) place(path string) (line, col int) {
 				return position(n)
 			}
 		}
-		path = parent(path)
+		path = path[:max(0, strings.LastIndexAny(path, ".["))]
 	}
 	return 0, 0
 }
 
 // position returns where a node starts. A mapping is placed at its first key.
 func position(n ast.Node) (line, col int) {
-	if m, ok := n.(*ast.MappingNode); ok && len(m.Values) > 0 {
-		n = m.Values[0].Key
-	}
-	if m, ok := n.(*ast.MappingValueNode); ok {
-		n = m.Key
+	if pairs := pairsOf(n); len(pairs) > 0 {
+		n = pairs[0].Key
 	}
 	t := n.GetToken()
 	if t == nil || t.Position == nil {
@@ -95,47 +151,41 @@ func position(n ast.Node) (line, col int) {
 	return t.Position.Line, t.Position.Column
 }
 
-// parent drops the last key or index of a path.
-func parent(path string) string {
-	i := strings.LastIndexAny(path, ".[")
-	if i < 0 {
-		return ""
-	}
-	return path[:i]
-}
-
 // addYAML records an error of the YAML library under a path.
 func (c *collector) addYAML(path string, err error) {
 	var ye yaml.Error
 	if !errors.As(err, &ye) {
-		c.add(path, "%v", err)
+		c.add(path, "other", "message", err.Error())
 		return
 	}
 	var line, col int
 	if t := ye.GetToken(); t != nil && t.Position != nil {
 		line, col = t.Position.Line, t.Position.Column
 	}
-	c.addAt(line, col, path, "%s", plainly(err, ye.GetMessage()))
+	c.addAt(line, col, path, plainly(err, ye.GetMessage()))
 }
 
+// quoted finds what a message quotes.
+var quoted = regexp.MustCompile(`"(.*)"`)
+
 // plainly says in words of the file what the YAML library says in words of Go.
-func plainly(err error, msg string) string {
+func plainly(err error, msg string) bake.Said {
 	var unknown *yaml.UnknownFieldError
 	var kind *yaml.TypeError
 	var shape *yaml.UnexpectedNodeTypeError
 	switch {
-	case errors.As(err, &unknown):
-		return msg + "; check the spelling against the list of keys in the README"
+	case errors.As(err, &unknown) && quoted.MatchString(msg):
+		return say("unknown_key", "found", quoted.FindStringSubmatch(msg)[1])
 	case errors.As(err, &kind):
-		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", plainKind(kind.DstType), plainKind(kind.SrcType))
+		return say("wrong_kind", "want", plainKind(kind.DstType), "found", plainKind(kind.SrcType))
 	case errors.As(err, &shape):
-		return fmt.Sprintf("expected %s, found %s; see the list of keys in the README", plainWord(shape.Expected.String()), plainWord(shape.Actual.String()))
+		return say("wrong_kind", "want", plainWord(shape.Expected.String()), "found", plainWord(shape.Actual.String()))
 	}
-	return msg
+	return say("other", "message", msg)
 }
 
 // plainKind names a kind of value.
-func plainKind(t reflect.Type) string {
+func plainKind(t reflect.Type) bake.Said {
 	if t.Kind() == reflect.Pointer {
 		return plainKind(t.Elem())
 	}
@@ -143,12 +193,20 @@ func plainKind(t reflect.Type) string {
 }
 
 // plainWord says what Go or the YAML library calls a kind of value.
-func plainWord(kind string) string {
-	word := map[string]string{
-		"string": "a text", "bool": "true or false", "slice": "a list", "array": "a list", "map": "keys with values", "struct": "keys with values", "interface": "a text",
-		"String": "a text", "Literal": "a text", "Bool": "true or false", "Sequence": "a list", "Mapping": "keys with values", "MappingValue": "keys with values", "Null": "nothing",
-	}[kind]
-	return cmp.Or(word, "a number")
+func plainWord(kind string) bake.Said {
+	switch strings.ToLower(kind) {
+	case "string", "literal", "interface":
+		return say("kind_text")
+	case "bool":
+		return say("kind_switch")
+	case "slice", "array", "sequence":
+		return say("kind_list")
+	case "map", "struct", "mapping", "mappingvalue":
+		return say("kind_keys")
+	case "null":
+		return say("kind_nothing")
+	}
+	return say("kind_number")
 }
 
 // err returns what was found, or nil.

@@ -12,9 +12,9 @@ type shapeFile struct {
 	DiameterMM       float64   `yaml:"diameter_mm"`
 	BottomDiameterMM float64   `yaml:"bottom_diameter_mm"`
 	TopDiameterMM    float64   `yaml:"top_diameter_mm"`
-	RimDiameterMM    float64   `yaml:"rim_diameter_mm"`
 	BottomMM         []float64 `yaml:"bottom_mm"` // length, width
 	TopMM            []float64 `yaml:"top_mm"`
+	RimDiameterMM    float64   `yaml:"rim_diameter_mm"`
 	HeightMM         float64   `yaml:"height_mm"`
 	DepthMM          float64   `yaml:"depth_mm"`
 }
@@ -22,7 +22,7 @@ type shapeFile struct {
 // profile decodes the height-to-volume profile: a list of points or a shape.
 func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 	if n == nil {
-		c.add(path, "the vessel's shape is missing; give [[height mm, litres], ...] from 0 upwards, or a shape such as {shape: straight, diameter_mm: 95, height_mm: 150}")
+		c.add(path, "no_profile", "example", "{shape: straight, diameter_mm: 95, height_mm: 150}")
 		return nil
 	}
 	var p *geometry.Profile
@@ -32,7 +32,7 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 		if !c.decode(path, n, &rows) {
 			return nil
 		}
-		points, ok := c.pairs(path, rows, "[height mm, litres]")
+		points, ok := c.pairs(path, rows, "pair_profile")
 		if !ok {
 			return nil
 		}
@@ -45,19 +45,10 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 		p, err = c.shape(path, s)
 	}
 	if err != nil {
-		c.add(path, "%v", err)
+		c.add(path, "other", "message", err.Error())
 		return nil
 	}
 	return p
-}
-
-// pair checks the length and width of a rectangle.
-func (c *collector) pair(path string, mm []float64) (pair [2]float64, ok bool) {
-	if len(mm) != 2 {
-		c.add(path, "expected [length mm, width mm], found %s", numbers(len(mm)))
-		return pair, false
-	}
-	return [2]float64(mm), true
 }
 
 // shape builds the profile of a named shape; nil, nil when something is wrong that
@@ -69,8 +60,8 @@ func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
 	case "tapered_round":
 		return geometry.TaperedRound(s.BottomDiameterMM, s.TopDiameterMM, s.HeightMM)
 	case "tapered_rectangle":
-		bottom, ok := c.pair(path+".bottom_mm", s.BottomMM)
-		top, good := c.pair(path+".top_mm", s.TopMM)
+		bottom, ok := c.pair(path+".bottom_mm", s.BottomMM, "pair_sides")
+		top, good := c.pair(path+".top_mm", s.TopMM, "pair_sides")
 		if !ok || !good {
 			return nil, nil
 		}
@@ -78,7 +69,7 @@ func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
 	case "bowl":
 		return geometry.Bowl(s.RimDiameterMM, s.DepthMM)
 	}
-	c.add(path+".shape", "%q is not a shape known here; write straight, tapered_round, tapered_rectangle or bowl", s.Shape)
+	c.add(path+".shape", "shape", "found", s.Shape)
 	return nil, nil
 }
 

@@ -1,15 +1,12 @@
-package settings
+package config
 
 import (
-	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
 
 	"github.com/goccy/go-yaml"
 
-	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
 )
 
@@ -17,23 +14,10 @@ import (
 // as it is.
 type Value struct{ Path, Text string }
 
-// Wrong are messages by the path of what is wrong.
-type Wrong map[string]string
-
-// Error lists the messages in the order of their paths.
-func (w Wrong) Error() string {
-	var lines []string
-	for path, msg := range w {
-		lines = append(lines, path+": "+msg)
-	}
-	slices.Sort(lines)
-	return strings.Join(lines, "; ")
-}
-
 // Typed returns the text of the file with what was typed. Only what stands in the table
 // of keys can be set, no channel that runs a program is touched, and sensors have to be
 // among those offered or stand in the file already: from outside nobody names devices,
-// brokers or files. The error is a Wrong where it belongs to a path.
+// brokers or files. The error is a Problems or a Problem.
 func Typed(now Sheet, typed []Value, offered []string) ([]byte, error) {
 	all, err := decode(now.Text)
 	if err != nil {
@@ -41,10 +25,10 @@ func Typed(now Sheet, typed []Value, offered []string) ([]byte, error) {
 	}
 	typed = slices.Clone(typed)
 	slices.SortStableFunc(typed, func(a, b Value) int { return find(a.Path) - find(b.Path) })
-	c := changer{now: all, values: now.Values(), offered: append(slices.Clone(offered), now.sensors()...), wrong: Wrong{}}
+	c := changer{now: all, values: now.Values(), offered: append(slices.Clone(offered), now.sensors()...)}
 	for _, v := range typed {
 		if err := c.take(v); err != nil {
-			c.wrong[v.Path] = err.Error()
+			c.wrong = append(c.wrong, at(v.Path, err))
 		}
 	}
 	c.sameReceiver(typed)
@@ -59,11 +43,9 @@ type changer struct {
 	now     any               // the file as it is
 	values  map[string]string // the same as it would be typed
 	offered []string
-	wrong   Wrong
+	wrong   Problems
 	made    []Change
 }
-
-var errCommand = errors.New("a command channel runs a program; it is set in the file by hand only")
 
 // take adds one value to the changes.
 func (c *changer) take(v Value) error {
@@ -73,7 +55,7 @@ func (c *changer) take(v Value) error {
 	}
 	if steps[0].key == "channels" && len(steps) > 1 {
 		if lookup(c.now, []step{steps[0], steps[1], {key: "kind"}}) == "command" || strings.HasSuffix(v.Path, ".kind") && v.Text == "command" {
-			return errCommand
+			return problem("command_by_hand")
 		}
 	}
 	if wholeEntry.MatchString(v.Path) && v.Text == "" {
@@ -82,7 +64,7 @@ func (c *changer) take(v Value) error {
 	}
 	i := find(v.Path)
 	if i < 0 {
-		return fmt.Errorf("%s is set in the file by hand only", v.Path)
+		return problem("by_hand", "key", v.Path)
 	}
 	k := keys()[i]
 	value, err := k.read(v.Text, c.offered)
@@ -95,7 +77,7 @@ func (c *changer) take(v Value) error {
 		return nil
 	}
 	text, there := c.values[v.Path]
-	if v.Text == text || !there && k.usual == v.Text || k.form == secret && value == nil {
+	if v.Text == text || !there && k.usual == v.Text || k.hidden() && value == nil {
 		return nil // as it is
 	}
 	c.made = append(c.made, Change{v.Path, value})
@@ -168,16 +150,16 @@ func (c *changer) sameReceiver(typed []Value) {
 		given[v.Path] = v.Text != ""
 	}
 	for _, m := range c.made {
-		at, key, _ := strings.Cut(m.Path, "].")
-		if !strings.HasPrefix(m.Path, "channels[") || strings.Contains(at, "+") || key != "url" && key != "host" {
+		entry, key, _ := strings.Cut(m.Path, "].")
+		if !strings.HasPrefix(m.Path, "channels[") || strings.Contains(entry, "+") || key != "url" && key != "host" {
 			continue
 		}
-		steps, _ := stepsOf(at + "]") // it was taken apart before
+		steps, _ := stepsOf(entry + "]") // it was taken apart before
 		for _, s := range []string{"token", "sign_key", "password"} {
 			if lookup(c.now, append(steps, step{key: s + "_file"})) != nil {
-				c.wrong[m.Path] = "its " + s + " stands in a file and would go there too; change the address in the file by hand"
-			} else if lookup(c.now, append(steps, step{key: s})) != nil && !given[at+"]."+s] {
-				c.wrong[at+"]."+s] = "type it again: it would go to another address"
+				c.wrong = append(c.wrong, at(m.Path, problem("secret_file", "key", s)))
+			} else if lookup(c.now, append(steps, step{key: s})) != nil && !given[entry+"]."+s] {
+				c.wrong = append(c.wrong, at(entry+"]."+s, problem("secret_again")))
 			}
 		}
 	}
@@ -224,7 +206,7 @@ func (s Sheet) Values() map[string]string {
 	}
 	for _, k := range keys() {
 		part, name, _ := strings.Cut(k.path, ".")
-		if k.form == secret || k.form == source || strings.HasPrefix(name, "profile.") {
+		if k.hidden() || k.is == sensorType() || strings.HasPrefix(name, "profile.") {
 			continue
 		}
 		paths := []string{k.path}
@@ -246,36 +228,6 @@ func (s Sheet) Values() map[string]string {
 		for _, x := range v.Sensors() {
 			out[fmt.Sprintf("vessels[%d].%s", i, x.Role)] = sensor.Flow(x.Config)
 		}
-	}
-	return out
-}
-
-// WrongOf turns what the loader says into messages by path; entries that were being
-// added have + for their index. Other errors are returned as they are.
-func WrongOf(now Sheet, err error) error {
-	var ps config.Problems
-	if !errors.As(err, &ps) {
-		return err
-	}
-	added := map[string]string{}
-	if now.Config != nil {
-		added[fmt.Sprintf("vessels[%d]", len(now.Config.Vessels))] = "vessels[+]"
-		added[fmt.Sprintf("channels[%d]", len(now.Config.Channels))] = "channels[+]"
-	}
-	out := Wrong{}
-	for _, p := range ps {
-		path := p.Path
-		if at, rest, listed := strings.Cut(path, "]"); listed && added[at+"]"] != "" {
-			path = added[at+"]"] + rest
-		}
-		msg := p.Msg
-		if p.Line > 0 {
-			msg += fmt.Sprintf(" (line %d, column %d)", p.Line, p.Col)
-		}
-		if strings.HasSuffix(path, ".profile") {
-			path += ".shape"
-		}
-		out[path] = strings.TrimPrefix(cmp.Or(out[path]+"; "+msg, msg), "; ")
 	}
 	return out
 }

@@ -1,4 +1,4 @@
-package settings
+package config
 
 import (
 	"bytes"
@@ -13,8 +13,6 @@ import (
 	"slices"
 	"sync"
 	"syscall"
-
-	"tidemark/cmd/tidemark/internal/config"
 )
 
 // ErrChanged tells that the file is not the one that the asker saw.
@@ -41,10 +39,10 @@ func Open(path string) *File { return &File{path: path} }
 // Sheet is the file as it is at one moment.
 type Sheet struct {
 	Text    []byte
-	Version string         // names exactly this text
-	Config  *config.Config // nil when the text is not accepted
-	Err     error          // why not, a config.Problems
-	CanUndo bool           // the text before the last change from here is kept
+	Version string  // names exactly this text
+	Config  *Config // nil when the text is not accepted
+	Err     error   // why not, a Problems
+	CanUndo bool    // the text before the last change from here is kept
 }
 
 // Read returns the file as it is. A file that is not accepted is no error.
@@ -60,7 +58,7 @@ func (f *File) read() (Sheet, error) {
 		return Sheet{}, fmt.Errorf("the settings cannot be read: %w", err)
 	}
 	s := Sheet{Text: text, Version: VersionOf(text)}
-	s.Config, s.Err = config.Parse(f.path, text, config.Sensors)
+	s.Config, s.Err = Parse(f.path, text, Sensors)
 	target, err := f.target()
 	if err == nil {
 		_, err = os.Stat(backupOf(target, text))
@@ -115,9 +113,9 @@ func Measured(now Sheet, vessel string, floorMM float64, profile [][2]float64) (
 	if now.Config == nil {
 		return nil, now.Err
 	}
-	i := slices.IndexFunc(now.Config.Vessels, func(v config.Vessel) bool { return v.Name == vessel })
+	i := slices.IndexFunc(now.Config.Vessels, func(v Vessel) bool { return v.Name == vessel })
 	if i < 0 {
-		return nil, fmt.Errorf("there is no vessel %q in the settings any more", vessel)
+		return nil, problem("vessel_gone", "found", vessel)
 	}
 	at := fmt.Sprintf("vessels[%d].", i)
 	changes := []Change{{at + "floor_mm", floorMM}}
@@ -129,7 +127,7 @@ func Measured(now Sheet, vessel string, floorMM float64, profile [][2]float64) (
 
 // put writes a text that is accepted in the place of now.
 func (f *File) put(now Sheet, text []byte, forUndo bool) (Sheet, error) {
-	if _, err := config.Parse(f.path, text, config.Sensors); err != nil {
+	if _, err := Parse(f.path, text, Sensors); err != nil {
 		return now, err
 	}
 	if bytes.Equal(text, now.Text) {

@@ -1,4 +1,4 @@
-package settings
+package config
 
 import (
 	"bytes"
@@ -30,7 +30,7 @@ type Change struct {
 func Edit(text []byte, changes []Change) (out []byte, err error) {
 	defer func() {
 		if r := recover(); r != nil { // of the YAML library, about a strange file
-			out, err = nil, fmt.Errorf("the file cannot be understood (%v); set it there by hand", r)
+			out, err = nil, problem("not_understood", "reason", fmt.Sprint(r))
 		}
 	}()
 	for _, c := range changes {
@@ -43,15 +43,15 @@ func Edit(text []byte, changes []Change) (out []byte, err error) {
 			return nil, err
 		}
 		if want, err = setIn(want, steps, plain(c.Value)); err != nil {
-			return nil, fmt.Errorf("%s: %w", c.Path, err)
+			return nil, at(c.Path, err)
 		}
 		out, err := editOne(text, steps, c.Value)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", c.Path, err)
+			return nil, at(c.Path, err)
 		}
 		got, err := decode(out)
 		if err != nil || flow(got) != flow(want) {
-			return nil, fmt.Errorf("%s: the file is written in a way that only a person can change without harm; set it there by hand", c.Path)
+			return nil, at(c.Path, problem("only_by_person"))
 		}
 		text = out
 	}
@@ -70,7 +70,7 @@ var pathShape = regexp.MustCompile(`^[a-z_]+(\[(\d{1,3}|\+)\])?(\.[a-z_]+(\[(\d{
 // stepsOf takes a path apart.
 func stepsOf(path string) ([]step, error) {
 	if !pathShape.MatchString(path) {
-		return nil, fmt.Errorf("%q is no place in the settings", path)
+		return nil, problem("no_place", "found", path)
 	}
 	var steps []step
 	for part := range strings.SplitSeq(path, ".") {
@@ -88,7 +88,7 @@ func stepsOf(path string) ([]step, error) {
 // decode reads a document into maps, whose keys keep their order, and lists.
 func decode(text []byte) (v any, err error) {
 	if err = yaml.UnmarshalWithOptions(text, &v, yaml.UseOrderedMap()); err != nil {
-		return nil, fmt.Errorf("the file cannot be read as YAML: %w", err)
+		return nil, problem("not_yaml", "reason", err.Error())
 	}
 	return v, nil
 }
@@ -116,7 +116,7 @@ func setIn(in any, steps []step, v any) (any, error) {
 			list = append(list[:len(list):len(list)], nil)
 		}
 		if s.index >= len(list) {
-			return nil, fmt.Errorf("there are only %d of these in the file", len(list))
+			return nil, problem("only_so_many", "n", len(list))
 		}
 		if v == nil && len(steps) == 1 {
 			return append(list[:s.index:s.index], list[s.index+1:]...), nil
@@ -185,7 +185,7 @@ func (d *doc) within(n ast.Node, pair *ast.MappingValueNode, steps []step, v any
 		at := pair.Key.GetToken().Position
 		return d.insert(at.Line, at.Column+1, steps, v), nil
 	}
-	return nil, fmt.Errorf("a single value stands where keys are expected, in line %d; mend it by hand", n.GetToken().Position.Line)
+	return nil, problem("single_value", "line", n.GetToken().Position.Line)
 }
 
 // inMapping goes on at a key, or adds it behind the last one.
@@ -214,7 +214,7 @@ func (d *doc) inList(n *ast.SequenceNode, steps []step, v any) ([]byte, error) {
 		return d.insert(lastLine(n), n.Start.Position.Column-1, steps, v), nil
 	}
 	if i >= len(n.Values) {
-		return nil, fmt.Errorf("there are only %d of these in the file", len(n.Values))
+		return nil, problem("only_so_many", "n", len(n.Values))
 	}
 	if v == nil && len(steps) == 1 {
 		return d.cut(firstLine(n.Values[i]), lastLine(n.Values[i])), nil
@@ -226,7 +226,7 @@ func (d *doc) inList(n *ast.SequenceNode, steps []step, v any) ([]byte, error) {
 func (d *doc) inBraces(n ast.Node, pair *ast.MappingValueNode, steps []step, v any) ([]byte, error) {
 	for _, t := range d.tokens {
 		if t.Type == token.CommentType && t.Position.Line >= n.GetToken().Position.Line && t.Position.Line < lastLine(n) {
-			return nil, fmt.Errorf("there is a comment between the braces in line %d, which would be lost; set it there by hand", t.Position.Line)
+			return nil, problem("comment_inside", "line", t.Position.Line)
 		}
 	}
 	var old any
@@ -249,13 +249,13 @@ func (d *doc) replace(n ast.Node, pair *ast.MappingValueNode, v any) ([]byte, er
 		line := []rune(string(d.lines[at.Line-1]))
 		colon := strings.IndexRune(string(line[at.Column-1:]), ':')
 		if colon < 0 {
-			return nil, fmt.Errorf("the colon of the key in line %d was not found; set it there by hand", at.Line)
+			return nil, problem("only_by_person")
 		}
 		first = at.Line
 		cutAt = len(string(line[:at.Column-1])) + colon + 1
 	} else {
 		if !flowStyle(n) {
-			return nil, fmt.Errorf("only a single value can be replaced")
+			return nil, problem("only_by_person")
 		}
 		at := n.GetToken().Position
 		line := []rune(string(d.lines[at.Line-1]))
