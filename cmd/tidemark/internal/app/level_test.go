@@ -231,7 +231,7 @@ func TestMeasuringWarns(t *testing.T) {
 		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
 		time.Sleep(levelForgets + time.Minute)
 		assert.Nil(t, b.state().Empty, "after half an hour the vessel is watched again")
-		refusedWith(t, b.app.LevelEmpty(t.Context(), "bathtub"), `no vessel "bathtub"`)
+		refusedWith(t, b.app.LevelEmpty(t.Context(), "bathtub"), "No vessel bathtub")
 	})
 }
 

@@ -243,7 +243,7 @@ func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 func TestPlansThatMakeNoSense(t *testing.T) {
 	b := newBench(t)
 	_, err := b.app.planner.Choose(t.Context(), *b.breadAt(26*time.Hour, "by boat"))
-	refusedWith(t, err, `there is no way "by boat"`)
+	refusedWith(t, err, "no such way to this bread")
 	_, err = b.app.planner.Choose(t.Context(), *b.breadAt(-time.Hour, sameDay))
 	refusedWith(t, err, "does not lie within four days")
 }
