@@ -26,21 +26,24 @@ const exitDoubtful = 3
 // checkUsage explains check.
 const checkUsage = `check [--config FILE] [--seconds N]
        tidemark check --scan
+       tidemark check --report
 
 Reads every sensor of the configuration for ten seconds and says what it found,
 what is wrong and what to do. With --scan it lists what is connected, each sensor as
-a vessel's configuration names it. Stop the service first: both would use the same
+a vessel's configuration names it. With --report it reads no sensor and prints what
+helps with a fault, without a word that is private. Stop the service first: both would use the same
 chips.
 
 exit codes: 0 every sensor is good; 1 at least one gives no usable reading; 2 the
 command line or the configuration is wrong; 3 every sensor reads, but at least one
-is doubtful. With --scan: 0, also when nothing is connected.`
+is doubtful. With --scan and --report: 0, whatever they find.`
 
 // runCheck reads every configured sensor, or lists what is connected.
 func runCheck(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "check", checkUsage)
 	configFile := fs.String("config", defaultConfig, "configuration file")
 	scan := fs.Bool("scan", false, "list what is connected, as the configuration names it")
+	report := fs.Bool("report", false, "print a report for a fault, without what is private")
 	seconds := fs.Int("seconds", 10, "how long to read each sensor")
 	sysfs := fs.String("sysfs", "", "where sysfs is mounted, instead of what the configuration says")
 	err := parseNone(fs, args)
@@ -49,6 +52,10 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	}
 	if err != nil {
 		return err
+	}
+	if *report {
+		printReport(ctx, s.out, *configFile)
+		return nil
 	}
 	buses := chip.NewBuses()
 	if *scan {

@@ -3,143 +3,115 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"tidemark/alert/text"
-	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/estimator"
 	"tidemark/history"
-	"tidemark/sensor/record"
 	"tidemark/web/past"
 )
 
-const historyUsage = `history list | show NO | export NO [--json] |
-       import RECORD.csv --vessel NAME [--holds dough|starter] |
-       backup FILE | restore FILE [--yes] | new [--yes]`
+const historyUsage = `history backup FILE | restore FILE [--yes] | new [--yes]
+
+Looking at past rises, exporting and importing them is on the page.`
+
+// defaultStateDir is where the packaged service keeps its state.
+const defaultStateDir = "/var/lib/tidemark"
 
 // historyCall is one call of tidemark history.
 type historyCall struct {
-	db, config, vessel, holds *string
-	limit                     *int
-	json, yes                 *bool
-	s                         streams
-	arg                       string // what stands behind the word
-
-	out   io.Writer
-	store *history.Store  // nil when the word is about the file as a whole
-	words *text.Localizer // in English, as all that the command prints
+	streams
+	db, config string
+	yes        bool
+	words      *text.Localizer // English, as all that the command prints
 }
 
-// historyFlags declares the options.
-func historyFlags(fs *flag.FlagSet, s streams) *historyCall {
-	return &historyCall{s: s,
-		db:     fs.String("db", "", "the history `file`; found by itself when left out"),
-		config: fs.String("config", defaultConfig, "configuration `file` of the service"),
-		vessel: fs.String("vessel", "", "list: only this vessel; import: the vessel of the record"),
-		limit:  fs.Int("limit", 30, "list: at most so many, 1 to 500"),
-		holds:  fs.String("holds", "", "import: dough or starter; from the configuration when left out"),
-		json:   fs.Bool("json", false, "list, export: JSON"),
-		yes:    fs.Bool("yes", false, "restore, new: do not ask"),
-	}
-}
-
-// historyWord is a word after history.
-type historyWord struct {
-	takes string // what has to stand behind it; empty for nothing
-	whole bool   // it exchanges the file as a whole
-	run   func(h *historyCall, ctx context.Context) error
-}
-
-// historyWords is the table of the words.
-func historyWords() map[string]historyWord {
-	return map[string]historyWord{
-		"list":    {"", false, (*historyCall).list},
-		"show":    {"one number of a rise", false, (*historyCall).show},
-		"export":  {"one number of a rise", false, (*historyCall).export},
-		"backup":  {"one FILE to write", false, (*historyCall).backup},
-		"import":  {"one RECORD.csv and --vessel NAME", false, (*historyCall).importRecord},
-		"restore": {"one FILE to read", true, (*historyCall).restore},
-		"new":     {"", true, (*historyCall).fresh},
-	}
-}
-
-// runHistory looks back at past rises.
+// runHistory writes, takes back or empties the history as a whole.
 func runHistory(ctx context.Context, s streams, args []string) error {
+	h := &historyCall{streams: s, words: text.New(text.Locale{Zone: time.Local})}
 	fs := newFlags(s, "history", historyUsage)
-	h := historyFlags(fs, s)
+	fs.StringVar(&h.db, "db", "", "the history `file`; found by itself when left out")
+	fs.StringVar(&h.config, "config", defaultConfig, "configuration `file` of the service")
+	fs.BoolVar(&h.yes, "yes", false, "restore, new: do not ask")
 	rest, err := parseFlags(fs, args)
 	if err != nil {
 		return err
 	}
-	if len(rest) == 0 {
-		return usagef("history needs a word: list, show, export, import, backup, restore or new; run tidemark history -h")
+	switch word := strings.Join(rest[:min(1, len(rest))], ""); {
+	case word == "backup" && len(rest) == 2:
+		return h.backup(ctx, rest[1])
+	case word == "restore" && len(rest) == 2:
+		return h.restore(ctx, rest[1])
+	case word == "new" && len(rest) == 1:
+		return h.fresh(ctx)
 	}
-	word, known := historyWords()[rest[0]]
-	switch n := len(rest) - 1; {
-	case !known:
-		return usagef("history: %q is not known; use list, show, export, import, backup, restore or new", rest[0])
-	case word.takes == "" && n > 0:
-		return usagef("history %s takes no %q", rest[0], rest[1])
-	case word.takes != "" && n != 1:
-		return usagef("history %s needs %s, found %d", rest[0], word.takes, n)
-	case n == 1:
-		h.arg = rest[1]
-	}
-	h.out, h.words = s.out, h.english()
-	if word.whole {
-		return word.run(h, ctx)
-	}
-	place, err := findHistory(*h.db, *h.config, os.Getenv, false)
-	if err != nil {
-		return err
-	}
-	h.store, err = history.Open(ctx, place.Path, history.Options{Beside: true, ReadOnly: rest[0] != "import"})
-	if err != nil {
-		return err
-	}
-	return errors.Join(word.run(h, ctx), h.store.Close(context.WithoutCancel(ctx)))
+	return usagef("history: %q is not known; write backup FILE, restore FILE or new", strings.Join(rest, " "))
 }
 
-// english returns the words, with times and temperatures as the household writes them; the
-// machine's zone when the configuration does not say or cannot be read.
-func (h *historyCall) english() *text.Localizer {
-	l := text.Locale{Zone: time.Local}
-	if cfg, err := config.Load(*h.config, config.WithoutSensors); err == nil {
-		l = app.LocaleOf(cfg)
-		l.Language = ""
+// findHistory returns where the service's history is, and how that was found. It asks in
+// this order: the file named by hand, TIDEMARK_STATE, systemd's STATE_DIRECTORY,
+// state_dir of the configuration, /var/lib/tidemark.
+func findHistory(byHand, configFile string) (path, how string, err error) {
+	if byHand != "" {
+		return byHand, "named by --db", nil
 	}
-	return text.New(l)
+	for _, name := range []string{"TIDEMARK_STATE", "STATE_DIRECTORY"} {
+		if dir, _, _ := strings.Cut(os.Getenv(name), ":"); dir != "" { // systemd lists several with colons
+			return filepath.Join(dir, historyFile), "named by " + name, nil
+		}
+	}
+	dir, err := config.StateDir(configFile)
+	switch {
+	case err != nil:
+		return "", "", fmt.Errorf("%w; name the history with --db FILE", err)
+	case dir != "":
+		return filepath.Join(dir, historyFile), "named by state_dir in " + configFile, nil
+	}
+	return filepath.Join(defaultStateDir, historyFile), "the usual place", nil
 }
 
-func (h *historyCall) backup(ctx context.Context) error {
-	if err := h.store.Backup(ctx, h.arg); err != nil {
-		return err
-	}
-	sum, err := history.Check(ctx, h.arg)
+// backup writes a copy of the history, beside a running service.
+func (h *historyCall) backup(ctx context.Context, file string) error {
+	path, how, err := findHistory(h.db, h.config)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.out, "Backup written to %s and checked: %s.\n", h.arg, past.Holdings(sum, h.words))
+	switch _, err := os.Stat(path); {
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("no permission to read %s (%s); run it with sudo, or as the user of the service", path, how)
+	case err != nil:
+		return fmt.Errorf("there is no history at %s (%s); name it with --db FILE", path, how)
+	}
+	store, err := history.Open(ctx, path, history.Options{Beside: true, ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(store.Backup(ctx, file), store.Close(context.WithoutCancel(ctx))); err != nil {
+		return err
+	}
+	sum, err := history.Check(ctx, file)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(h.out, "Backup written to %s and checked: %s.\n", file, past.Holdings(sum, h.words))
 	fmt.Fprintln(h.out, "It holds everything, sessions and the passphrase's hash too: keep it to yourself.")
 	return nil
 }
 
 // restore puts a backup in the place of the history, after a check and a question.
-func (h *historyCall) restore(ctx context.Context) error {
-	sum, err := history.Check(ctx, h.arg)
+func (h *historyCall) restore(ctx context.Context, file string) error {
+	sum, err := history.Check(ctx, file)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.out, "%s is sound: %s.\n", h.arg, past.Holdings(sum, h.words))
+	fmt.Fprintf(h.out, "%s is sound: %s.\n", file, past.Holdings(sum, h.words))
 	return h.exchange(ctx, "Put it in the place of %s? What is there now is kept beside it.", "Restored to %s.\n",
-		func(path string) (string, error) { return history.Restore(ctx, h.arg, path, time.Now()) })
+		func(path string) (string, error) { return history.Restore(ctx, file, path, time.Now()) })
 }
 
 // fresh begins an empty history, after a question.
@@ -150,71 +122,23 @@ func (h *historyCall) fresh(ctx context.Context) error {
 
 // exchange puts another file in the place of the history, after a question.
 func (h *historyCall) exchange(ctx context.Context, question, said string, do func(path string) (former string, err error)) error {
-	place, err := findHistory(*h.db, *h.config, os.Getenv, true)
+	path, _, err := findHistory(h.db, h.config)
 	if err != nil {
 		return err
 	}
-	if !*h.yes && !newTalk(ctx, h.s).confirm(question, place.Path) {
+	if !h.yes && !newTalk(ctx, h.streams).confirm(question, path) {
 		return errors.New("nothing was changed")
 	}
-	former, err := do(place.Path)
+	former, err := do(path)
 	if errors.Is(err, history.ErrInUse) {
 		return fmt.Errorf("%w: sudo systemctl stop tidemark", err)
 	}
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.out, said, place.Path)
+	fmt.Fprintf(h.out, said, path)
 	if former != "" {
 		fmt.Fprintf(h.out, "The history from before is kept as %s.\n", former)
-	}
-	return nil
-}
-
-func (h *historyCall) importRecord(ctx context.Context) error {
-	in := app.Import{File: h.arg, Vessel: *h.vessel, Holds: estimator.Holds(*h.holds)}
-	if in.Vessel == "" {
-		return usagef("history import needs --vessel NAME as well")
-	}
-	if err := h.describeVessel(&in); err != nil {
-		return err
-	}
-	switch in.Holds {
-	case estimator.Dough, estimator.Starter:
-	case "":
-		return usagef("history import: say with --holds whether %s holds dough or starter; %s does not describe it", in.Vessel, *h.config)
-	default:
-		return usagef("--holds %q is neither dough nor starter", *h.holds)
-	}
-	id, err := in.Into(ctx, h.store)
-	var wrong *record.Error
-	if errors.As(err, &wrong) {
-		return usageError{err}
-	}
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(h.out, "%s is now rise %d.\n", filepath.Base(h.arg), id)
-	if in.Config == nil {
-		fmt.Fprintf(h.out, "Only its readings are kept: %s does not describe the vessel %s, so the rise in percent is not known.\n", *h.config, in.Vessel)
-	}
-	return nil
-}
-
-// describeVessel takes the vessel's shape from the configuration, if it is there.
-func (h *historyCall) describeVessel(in *app.Import) error {
-	cfg, err := config.Load(*h.config, config.WithoutSensors)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return usageError{err}
-	}
-	if v, err := cfg.Vessel(in.Vessel); err == nil { // else one of former times
-		if in.Holds == "" {
-			in.Holds = v.Holds
-		}
-		in.Config = &v
 	}
 	return nil
 }

@@ -114,10 +114,9 @@ func commands() []command {
 		{"check", "find and read every sensor, say what to do about each fault", runCheck},
 		{"level", "measure the empty vessel and learn its shape", runLevel},
 		{"plan", "print a timetable back from when the bread should be there", runPlan},
-		{"history", "past rises: list, show, export, import, backup, restore", runHistory},
-		{"notify", "list, answer and test warnings", runNotify},
+		{"history", "all past rises: backup, restore, new", runHistory},
+		{"notify", "send a test message", runNotify},
 		{"passphrase", "set the passphrase that opens the page to the house", runPassphrase},
-		{"doctor", "print a report for a bug, without secrets", runDoctor},
 	}
 }
 

@@ -8,21 +8,16 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"tidemark/alert"
-	"tidemark/history"
 )
 
 // notifyKitchen writes a configuration with two channels to a server.
-func notifyKitchen(t *testing.T, url, web string) (dir, file string) {
+func notifyKitchen(t *testing.T, url, web string) (file string) {
 	t.Helper()
-	dir = t.TempDir()
+	dir := t.TempDir()
 	file = filepath.Join(dir, "tidemark.yaml")
 	text := fmt.Sprintf(`state_dir: %s
 %s
@@ -34,7 +29,7 @@ vessels:
   - {name: tub, holds: dough, floor_mm: 240, profile: [[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]}
 `, dir, web, url, url+"/hook")
 	require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
-	return dir, file
+	return file
 }
 
 // notify runs the command and returns what it printed.
@@ -56,12 +51,12 @@ func TestNotifyTestSaysWhatTheServerAnswered(t *testing.T) {
 		}
 	}))
 	defer srv.Close()
-	_, file := notifyKitchen(t, srv.URL, "")
+	file := notifyKitchen(t, srv.URL, "")
 	out, err := notify(t, "--test", "phone", "--config", file)
 	require.NoError(t, err)
 	assert.Equal(t, "phone (topic): sent; the other side says: 200 OK\n"+
 		"Note: messages carry no buttons to answer a warning: they need base_url under web, the address at which phones reach the page, such as http://kitchen-pi.local:8080.\n", out)
-	_, reachable := notifyKitchen(t, srv.URL, `web: {base_url: "http://pi.example.org:8080"}`)
+	reachable := notifyKitchen(t, srv.URL, `web: {base_url: "http://pi.example.org:8080"}`)
 	out, err = notify(t, "--test", "phone", "--config", reachable)
 	require.NoError(t, err)
 	assert.NotContains(t, out, "Note:")
@@ -80,55 +75,15 @@ func TestNotifyTestSaysWhatTheServerAnswered(t *testing.T) {
 	assert.ErrorContains(t, err, `has no channel "pigeon"; it has phone, hook`)
 }
 
-func TestNotifyAnswersAlarms(t *testing.T) {
-	dir, file := notifyKitchen(t, "https://push.example.org", "")
-	store, err := history.Open(t.Context(), filepath.Join(dir, historyFile), history.Options{})
-	require.NoError(t, err)
-	at := time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC)
-	for i, id := range []string{"over-tub-1", "too_hot-tub-2"} {
-		a := alert.Alarm{ID: id, Kind: alert.Over, Vessel: "tub", State: alert.Firing, Since: at.Add(time.Duration(i) * time.Minute), Text: "Text of " + id + "."}
-		l := alert.Notification{ID: id + "/phone/0", AlarmID: id, Channel: "phone", State: alert.Waiting, CreatedAt: at}
-		require.NoError(t, store.SaveAlarm(t.Context(), a, []alert.Notification{l}))
-	}
-	out, err := notify(t, "--config", file)
-	require.NoError(t, err)
-	assert.Equal(t, "Sat 7 Nov 2026 18:00  over-tub-1  [not answered]\n    Text of over-tub-1.\nSat 7 Nov 2026 18:01  too_hot-tub-2  [not answered]\n    Text of too_hot-tub-2.\n", out)
-
-	out, err = notify(t, "snooze", "over-tub-1", "45m", "--config", file)
-	require.NoError(t, err)
-	assert.Regexp(t, `^over-tub-1: quiet until \d\d:\d\d, asked for by command line\n$`, out)
-	out, err = notify(t, "ack", "all", "--config", file)
-	require.NoError(t, err)
-	assert.Equal(t, "over-tub-1: answered by command line\ntoo_hot-tub-2: answered by command line\n", out)
-	waiting, err := store.WaitingNotifications(t.Context())
-	require.NoError(t, err)
-	assert.Empty(t, waiting, "the running service sends nothing more")
-	out, err = notify(t, "ack", "all", "--config", file)
-	require.NoError(t, err)
-	assert.Equal(t, "No warning waits for an answer.\n", out)
-	out, err = notify(t, "--config", file)
-	require.NoError(t, err)
-	assert.Equal(t, 2, strings.Count(out, "[answered by command line]"))
-	require.NoError(t, store.Close(t.Context()))
-}
-
 func TestNotifyRefuses(t *testing.T) {
-	_, file := notifyKitchen(t, "https://push.example.org", "")
-	for _, c := range []struct {
-		args []string
-		want string
-	}{
-		{[]string{"phone"}, `notify knows ack and snooze, found "phone"; to test a channel write notify --test phone`},
-		{[]string{"ack"}, "notify ack needs the ID of a warning, or all; notify alone lists them"},
-		{[]string{"ack", "a", "b"}, `notify ack has too many words: ["b"]`},
-		{[]string{"snooze", "a", "soon"}, `"soon" is not a time to wait between 1m and 24h; write it like 30m`},
-		{[]string{"--test", "a", "b"}, "notify --test takes one channel, found 2"},
+	file := notifyKitchen(t, "https://push.example.org", "")
+	for want, args := range map[string][]string{
+		"notify needs --test; warnings are listed and answered on the page": {"phone"},
+		"notify --test takes one channel, found 2":                          {"--test", "a", "b"},
 	} {
-		_, err := notify(t, append(c.args, "--config", file)...)
-		assert.EqualError(t, err, c.want)
+		_, err := notify(t, append(args, "--config", file)...)
+		assert.EqualError(t, err, want)
 		var usage usageError
 		assert.ErrorAs(t, err, &usage)
 	}
-	_, err := notify(t, "ack", "x", "--config", file)
-	assert.ErrorContains(t, err, "cannot be opened")
 }

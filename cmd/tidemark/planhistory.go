@@ -44,18 +44,18 @@ func (f planFlags) lessons(ctx context.Context, w *planner.Request) (said bake.S
 	if file == "" {
 		file = f.usual
 	}
-	place, err := findHistory("", file, os.Getenv, true)
+	path, how, err := findHistory("", file)
 	if err == nil {
-		_, err = os.Stat(place.Path)
+		_, err = os.Stat(path)
 	}
-	where = fmt.Sprintf("%s (%s)", place.Path, place.How)
+	where = fmt.Sprintf("%s (%s)", path, how)
 	if errors.Is(err, fs.ErrNotExist) {
 		return said, where, fmt.Errorf("there is no history at %s", where)
 	}
 	if err != nil {
 		return said, where, err
 	}
-	store, err := history.Open(ctx, place.Path, history.Options{ReadOnly: true})
+	store, err := history.Open(ctx, path, history.Options{ReadOnly: true})
 	if err != nil {
 		return said, where, err
 	}

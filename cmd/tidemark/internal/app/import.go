@@ -14,8 +14,8 @@ import (
 	"tidemark/sensor/record"
 )
 
-// Import says what to read into the history.
-type Import struct {
+// recordImport says what to read into the history.
+type recordImport struct {
 	File   string // a record, or a CSV that the page or an export wrote
 	Name   string // what messages call it; empty for File
 	Vessel string
@@ -25,9 +25,9 @@ type Import struct {
 	Config *config.Vessel
 }
 
-// Into reads a record into the history as a rise that ended and returns the rise's
+// into reads a record into the history as a rise that ended and returns the rise's
 // number. A record that is wrong anywhere is refused before anything is written.
-func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) {
+func (in recordImport) into(ctx context.Context, store *history.Store) (int64, error) {
 	in.Name = cmp.Or(in.Name, in.File)
 	nan := math.NaN()
 	r := bake.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPercent: nan,
@@ -48,7 +48,7 @@ func (in Import) Into(ctx context.Context, store *history.Store) (int64, error) 
 
 // span finds the rise within the record: from the start event, or else the first
 // distance, to the end event, or else the last row.
-func (in Import) span(rows []record.Row, r *bake.Rise) error {
+func (in recordImport) span(rows []record.Row, r *bake.Rise) error {
 	started := false
 	for _, row := range rows {
 		switch {
@@ -76,7 +76,7 @@ const keepEvery = 10 * time.Second
 
 // fold returns the rise's samples as the history keeps them, and sums the rise up. What
 // the vessel's shape would say is left out where it is not known.
-func (in Import) fold(rows []record.Row, r *bake.Rise) (out []bake.Recorded, err error) {
+func (in recordImport) fold(rows []record.Row, r *bake.Rise) (out []bake.Recorded, err error) {
 	var est *estimator.Estimator
 	if in.Config != nil {
 		v := *in.Config

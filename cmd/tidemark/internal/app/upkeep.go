@@ -50,7 +50,7 @@ func plainly(err error, file string) string {
 
 // ImportRecord reads a record into the history as a rise that ended.
 func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, error) {
-	in := Import{File: r.File, Name: r.Name, Vessel: r.Vessel, Holds: r.Holds}
+	in := recordImport{File: r.File, Name: r.Name, Vessel: r.Vessel, Holds: r.Holds}
 	if w := a.vessels[r.Vessel]; w != nil {
 		w.mu.Lock()
 		v := w.config
@@ -63,7 +63,7 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 	if in.Holds == "" {
 		return web.Imported{}, a.refuse("import_holds", text.Values{"vessel": r.Vessel})
 	}
-	id, err := in.Into(ctx, a.opt.Store)
+	id, err := in.into(ctx, a.opt.Store)
 	switch {
 	case err == nil:
 		a.riseEnded(ctx, r.Vessel, id, false)

@@ -115,8 +115,15 @@ func TestImportRecordFromThePage(t *testing.T) {
 	assert.False(t, in.Shape)
 
 	bad := filepath.Join(t.TempDir(), "x.csv")
-	require.NoError(t, os.WriteFile(bad, []byte("time,distance_mm,dough_c,air_c,event\nnoon,1,2,3,\n"), 0o600))
-	_, err = b.app.ImportRecord(ctx, web.Record{File: bad, Name: "r.csv", Vessel: "tub"})
-	require.ErrorAs(t, err, &no)
-	assert.Contains(t, no.Why, "r.csv:2:1")
+	for rows, want := range map[string]string{
+		"noon,1,2,3,\n":                "r.csv:2:1",
+		"2026-03-14T10:00:00Z,x,,,\n":  "r.csv:2:22",
+		"2026-03-14T10:00:00Z,,20,,\n": "holds no rise",
+		"2026-03-14T10:00:00Z,100,,,start\n2026-03-14T11:00:00Z,99,,,start\n": "r.csv:3: a second start",
+	} {
+		require.NoError(t, os.WriteFile(bad, []byte("time,distance_mm,dough_c,air_c,event\n"+rows), 0o600))
+		_, err = b.app.ImportRecord(ctx, web.Record{File: bad, Name: "r.csv", Vessel: "tub"})
+		require.ErrorAs(t, err, &no)
+		assert.Contains(t, no.Why, want)
+	}
 }
