@@ -170,7 +170,7 @@ func withFloor(typed []config.Value, found []survey.Trial) ([]config.Value, erro
 			continue
 		}
 		if t.Usable == 0 {
-			return nil, config.Problems{{Path: floor, Said: bake.Said{Key: "config.floor_unread"}}}
+			return nil, config.Problems{{Path: floor, Said: bake.Said{Key: "refused.floor_unread"}}}
 		}
 		typed[at].Text = fmt.Sprintf("%.1f", t.Value)
 	}
