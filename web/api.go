@@ -7,12 +7,13 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
+	"mime"
 	"net/http"
 	"net/url"
 	"strings"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web/access"
 	"tidemark/web/chart"
@@ -59,35 +60,35 @@ func (s *Server) apiRoutes() {
 	s.mux.HandleFunc("POST "+v1+"/rises/{id}/photos", s.change(s.postPhoto))
 	s.mux.HandleFunc("GET "+v1+"/photos/{photo}", s.read(s.apiPhoto))
 	s.mux.HandleFunc("DELETE "+v1+"/photos/{photo}", s.change(s.deletePhoto))
-	s.mux.HandleFunc("GET "+v1+"/backup", s.need(access.Backup, s.backup))
+	s.mux.HandleFunc("GET "+v1+"/backup", s.need(access.Backup, s.serve(s.backup)))
 }
 
 // tagged answers with a body and its ETag, or 304 when the client has it.
-func tagged(w http.ResponseWriter, r *http.Request, typ string, body []byte) {
+func tagged(w http.ResponseWriter, r *http.Request, typ string, body []byte) error {
 	sum := sha256.Sum256(body)
 	digest := hex.EncodeToString(sum[:12])
 	w.Header().Set("ETag", `"`+digest+`"`)
 	w.Header().Set("Cache-Control", "private, no-cache")
 	if etagMatches(r, digest) {
 		w.WriteHeader(http.StatusNotModified)
-		return
+		return nil
 	}
 	w.Header().Set("Content-Type", typ)
 	_, _ = w.Write(body)
+	return nil
 }
 
 // taggedJSON answers with a JSON value and its ETag.
-func (s *Server) taggedJSON(w http.ResponseWriter, r *http.Request, v any) {
+func taggedJSON(w http.ResponseWriter, r *http.Request, v any) error {
 	body, err := json.Marshal(v)
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
-	tagged(w, r, "application/json", append(body, '\n'))
+	return tagged(w, r, "application/json", append(body, '\n'))
 }
 
-func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) {
-	tagged(w, r, "application/json", s.spec)
+func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) error {
+	return tagged(w, r, "application/json", s.spec)
 }
 
 func (s *Server) vessels(snap Snapshot) map[string]any {
@@ -98,49 +99,49 @@ func (s *Server) vessels(snap Snapshot) map[string]any {
 	return map[string]any{"at": snap.At.In(s.zone()), "vessels": out}
 }
 
-func (s *Server) apiVessels(w http.ResponseWriter, r *http.Request) {
-	s.taggedJSON(w, r, s.vessels(s.opt.Live.Snapshot()))
+func (s *Server) apiVessels(w http.ResponseWriter, r *http.Request) error {
+	return taggedJSON(w, r, s.vessels(s.opt.Live.Snapshot()))
 }
 
 // vessel finds the vessel a path names.
-func (s *Server) vessel(w http.ResponseWriter, r *http.Request) (Snapshot, Vessel, bool) {
+func (s *Server) vessel(r *http.Request) (Snapshot, Vessel, error) {
 	snap := s.opt.Live.Snapshot()
 	for _, v := range snap.Vessels {
 		if v.Vessel == r.PathValue("name") {
-			return snap, v, true
+			return snap, v, nil
 		}
 	}
-	problem(w, http.StatusNotFound, "no such vessel", fmt.Sprintf("There is no vessel named %q.", r.PathValue("name")))
-	return snap, Vessel{}, false
+	return snap, Vessel{}, missing{"refused.vessel", text.Values{"vessel": r.PathValue("name")}}
 }
 
-func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) {
-	if snap, v, ok := s.vessel(w, r); ok {
-		s.taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), s.words))
+func (s *Server) apiVessel(w http.ResponseWriter, r *http.Request) error {
+	snap, v, err := s.vessel(r)
+	if err != nil {
+		return err
 	}
+	return taggedJSON(w, r, vesselOf(v, s.glance(snap, v, true), s.words))
 }
 
 // apiEvents streams the state of all vessels.
-func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) {
-	s.stream(w, r, "vessels", func(snap Snapshot) any { return s.vessels(snap) })
+func (s *Server) apiEvents(w http.ResponseWriter, r *http.Request) error {
+	return s.stream(w, r, "vessels", func(snap Snapshot) any { return s.vessels(snap) })
 }
 
 // apiLiveChart draws the rise under way.
-func (s *Server) apiLiveChart(w http.ResponseWriter, r *http.Request) {
-	snap, v, ok := s.vessel(w, r)
-	if !ok {
-		return
+func (s *Server) apiLiveChart(w http.ResponseWriter, r *http.Request) error {
+	snap, v, err := s.vessel(r)
+	if err != nil {
+		return err
 	}
 	curve, err := s.opt.Live.Curve(r.Context(), v.Vessel)
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
-	s.sendChart(w, r, s.liveChart(v, curve, snap.At))
+	return s.sendChart(w, r, s.liveChart(v, curve, snap.At))
 }
 
 // sendChart answers with a chart in the form the path ends in.
-func (s *Server) sendChart(w http.ResponseWriter, r *http.Request, c chart.Chart) {
+func (s *Server) sendChart(w http.ResponseWriter, r *http.Request, c chart.Chart) error {
 	c.Width, c.Height = chart.PushWidth, chart.PushHeight
 	var b bytes.Buffer
 	typ, err := "image/svg+xml", error(nil)
@@ -151,10 +152,9 @@ func (s *Server) sendChart(w http.ResponseWriter, r *http.Request, c chart.Chart
 		fileOnly(w.Header())
 	}
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
-	tagged(w, r, typ, b.Bytes())
+	return tagged(w, r, typ, b.Bytes())
 }
 
 // fileOnly lets a file style itself and nothing else, should a browser open it.
@@ -162,11 +162,15 @@ func fileOnly(h http.Header) {
 	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox")
 }
 
+// unreadable is a body that cannot be read.
+func unreadable(err error) error {
+	return Problem{Title: "unreadable JSON", Status: http.StatusBadRequest, Detail: err.Error()}
+}
+
 // readJSON reads a JSON body strictly.
-func readJSON(w http.ResponseWriter, r *http.Request, into any) bool {
-	if !isJSON(r) {
-		problem(w, http.StatusUnsupportedMediaType, "not JSON", "Send the body as application/json.")
-		return false
+func readJSON(r *http.Request, into any) error {
+	if typ, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || typ != "application/json" && !strings.HasSuffix(typ, "+json") {
+		return Problem{Title: "not JSON", Status: http.StatusUnsupportedMediaType, Detail: "Send the body as application/json."}
 	}
 	d := json.NewDecoder(r.Body)
 	d.DisallowUnknownFields()
@@ -178,45 +182,39 @@ func readJSON(w http.ResponseWriter, r *http.Request, into any) bool {
 		}
 	}
 	var big *http.MaxBytesError
-	switch {
-	case err == nil:
-		return true
-	case errors.As(err, &big):
-		problem(w, http.StatusRequestEntityTooLarge, "too large", fmt.Sprintf("A body has at most %d bytes.", big.Limit))
-	default:
-		problem(w, http.StatusBadRequest, "unreadable JSON", err.Error())
+	if err == nil || errors.As(err, &big) {
+		return err
 	}
-	return false
+	return unreadable(err)
 }
 
 // apiEvent does what the body asks for.
-func (s *Server) apiEvent(w http.ResponseWriter, r *http.Request) {
-	_, v, ok := s.vessel(w, r)
-	if !ok {
-		return
+func (s *Server) apiEvent(w http.ResponseWriter, r *http.Request) error {
+	_, v, err := s.vessel(r)
+	if err != nil {
+		return err
 	}
 	var in map[string]any
-	if !readJSON(w, r, &in) {
-		return
+	if err := readJSON(r, &in); err != nil {
+		return err
 	}
 	form := url.Values{}
 	if err := flatten(in, "", form); err != nil {
-		problem(w, http.StatusBadRequest, "unreadable JSON", err.Error())
-		return
+		return unreadable(err)
 	}
 	a, err := s.requestOf(form)
-	if a.Kind == bake.EventJudged {
-		problem(w, http.StatusConflict, "not done", "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement.")
-		return
-	}
-	if err != nil {
-		s.planFailed(w, err)
-		return
+	switch {
+	case a.Kind == bake.EventJudged:
+		return Problem{Title: "not done", Status: http.StatusConflict, Detail: "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement."}
+	case err != nil:
+		if said, ok := why(s.speaker(r), err); ok {
+			err = Problem{Title: "unusable request", Status: http.StatusBadRequest, Detail: said}
+		}
+		return err
 	}
 	a.Vessel, a.By = v.Vessel, s.byWhom(r)
 	if err := s.do(r, a); err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, map[string]string{"said": s.done(a)})
+	return writeJSON(w, http.StatusOK, map[string]string{"said": s.done(a)})
 }

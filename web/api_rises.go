@@ -1,27 +1,27 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
 	"strconv"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web/past"
 )
 
 // apiRises lists past rises, newest first.
-func (s *Server) apiRises(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiRises(w http.ResponseWriter, r *http.Request) error {
 	f, err := s.filter(r.URL.Query())
 	if err != nil {
-		problem(w, http.StatusBadRequest, "unusable filter", err.Error())
-		return
+		return err
 	}
 	page, err := s.opt.History.Rises(r.Context(), f)
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	rises := []past.RiseJSON{}
 	for _, x := range page.Rises {
@@ -31,125 +31,145 @@ func (s *Server) apiRises(w http.ResponseWriter, r *http.Request) {
 	if page.Next != "" {
 		out["next"] = page.Next
 	}
-	s.taggedJSON(w, r, out)
+	return taggedJSON(w, r, out)
 }
 
 // rise reads the rise a path names.
-func (s *Server) rise(w http.ResponseWriter, r *http.Request) (bake.Rise, bool) {
-	x, err := s.opt.History.Rise(r.Context(), s.pathID(r))
-	if err != nil {
-		s.historyFailed(w, r, err)
-	}
-	return x, err == nil
+func (s *Server) rise(r *http.Request) (bake.Rise, error) {
+	return s.opt.History.Rise(r.Context(), pathID(r, "id"))
 }
 
-func (s *Server) apiRise(w http.ResponseWriter, r *http.Request) {
-	if x, ok := s.rise(w, r); ok {
-		s.taggedJSON(w, r, past.Rise(x, s.zone()))
+// pathID is a number in a path; 0 where it is none, which is no rise and no photo.
+func pathID(r *http.Request, name string) int64 {
+	id, _ := strconv.ParseInt(r.PathValue(name), 10, 64)
+	return id
+}
+
+func (s *Server) apiRise(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.rise(r)
+	if err != nil {
+		return err
 	}
+	return taggedJSON(w, r, past.Rise(x, s.zone()))
 }
 
 // apiSamples answers with a thinned curve: n samples, 500 if not said.
-func (s *Server) apiSamples(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.rise(w, r)
-	if !ok {
-		return
+func (s *Server) apiSamples(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.rise(r)
+	if err != nil {
+		return err
 	}
 	q := r.URL.Query()
-	n := 500
-	var err error
-	if v := q.Get("n"); v != "" {
-		if n, err = strconv.Atoi(v); err != nil || n < 4 || n > 5000 {
-			problem(w, http.StatusBadRequest, "unusable number", fmt.Sprintf("n is %q; use 4 to 5000, or take samples.csv for all.", v))
-			return
-		}
+	n, err := strconv.Atoi(cmp.Or(q.Get("n"), "500"))
+	if err != nil || n < 4 || n > 5000 {
+		return refuse("number", text.Values{"found": q.Get("n")})
 	}
 	from, err1 := s.when(q.Get("from"), 0)
 	until, err2 := s.when(q.Get("until"), 1)
 	if err := errors.Join(err1, err2); err != nil {
-		problem(w, http.StatusBadRequest, "unusable time", err.Error())
-		return
+		return err
 	}
 	rows, err := s.opt.History.ThinRows(r.Context(), x.ID, from, until, n)
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	out := []past.SampleJSON{}
 	for _, row := range rows {
 		out = append(out, past.Sample(row, s.zone()))
 	}
-	s.taggedJSON(w, r, map[string]any{"samples": out})
+	return taggedJSON(w, r, map[string]any{"samples": out})
 }
 
 // apiCSV streams all samples of a rise.
-func (s *Server) apiCSV(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.rise(w, r)
-	if !ok {
-		return
-	}
-	attachment(w, "text/csv; charset=utf-8", x, "csv")
-	rows, err := s.opt.History.Record(r.Context(), x.ID)
-	if err != nil {
-		s.cutOff(r, err)
-	}
-	if err := past.WriteCSV(w, rows, s.zone()); err != nil {
-		s.cutOff(r, err)
-	}
+func (s *Server) apiCSV(w http.ResponseWriter, r *http.Request) error {
+	return s.export(w, r, "text/csv; charset=utf-8", "csv", func(_ bake.Rise, rows []bake.Recorded) error {
+		return past.WriteCSV(w, rows, s.zone())
+	})
 }
 
 // apiExport streams a rise with all its samples as JSON.
-func (s *Server) apiExport(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.rise(w, r)
-	if !ok {
-		return
+func (s *Server) apiExport(w http.ResponseWriter, r *http.Request) error {
+	return s.export(w, r, "application/json", "json", func(x bake.Rise, rows []bake.Recorded) error {
+		return past.WriteJSON(w, x, rows, s.zone())
+	})
+}
+
+// export sends a rise as a file. One that breaks off is ended so that the client sees it is
+// not whole.
+func (s *Server) export(w http.ResponseWriter, r *http.Request, typ, ending string, write func(bake.Rise, []bake.Recorded) error) error {
+	x, err := s.rise(r)
+	if err != nil {
+		return err
 	}
-	attachment(w, "application/json", x, "json")
 	rows, err := s.opt.History.Record(r.Context(), x.ID)
 	if err != nil {
-		s.cutOff(r, err)
+		return err
 	}
-	if err := past.WriteJSON(w, x, rows, s.zone()); err != nil {
-		s.cutOff(r, err)
+	attachment(w, typ, fmt.Sprintf("rise-%d-%s.%s", x.ID, x.StartedAt.UTC().Format("2006-01-02"), ending))
+	if err := write(x, rows); err != nil {
+		s.opt.Log.Warn("an export was not sent whole", "path", r.URL.Path, "error", err)
+		panic(http.ErrAbortHandler)
 	}
+	return nil
 }
 
-// cutOff ends an answer that is under way so that the client sees it is not
-// whole.
-func (s *Server) cutOff(r *http.Request, err error) {
-	s.opt.Log.Warn("an export was not sent whole", "path", r.URL.Path, "error", err)
-	panic(http.ErrAbortHandler)
-}
-
-// attachment names the file of an export and gives it time to be fetched.
-func attachment(w http.ResponseWriter, typ string, x bake.Rise, ending string) {
+// attachment names the file that is sent and gives it time to be fetched.
+func attachment(w http.ResponseWriter, typ, name string) {
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
 	h := w.Header()
 	h.Set("Content-Type", typ)
 	h.Set("Cache-Control", "no-store")
-	h.Set("Content-Disposition", fmt.Sprintf(`attachment; filename="rise-%d-%s.%s"`, x.ID, x.StartedAt.UTC().Format("2006-01-02"), ending))
+	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", name))
 }
 
-func (s *Server) apiChart(w http.ResponseWriter, r *http.Request) {
-	if rec, ok := s.record(w, r, chartRows); ok {
-		s.sendChart(w, r, past.Chart(rec, s.words))
+func (s *Server) apiChart(w http.ResponseWriter, r *http.Request) error {
+	rec, err := s.readRecord(r.Context(), pathID(r, "id"), chartRows)
+	if err != nil {
+		return err
 	}
+	return s.sendChart(w, r, past.Chart(rec, s.words))
 }
 
 // apiJournal lists what was done to a rise.
-func (s *Server) apiJournal(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.rise(w, r)
-	if !ok {
-		return
+func (s *Server) apiJournal(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.rise(r)
+	if err != nil {
+		return err
 	}
 	events, err := s.opt.History.Events(r.Context(), x.ID)
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	out := []map[string]any{}
 	for _, a := range events {
 		out = append(out, map[string]any{"id": a.ID, "at": a.At.In(s.zone()), "kind": a.Kind, "by": a.By, "undone": !a.UndoneAt.IsZero()})
 	}
-	s.taggedJSON(w, r, map[string]any{"acts": out})
+	return taggedJSON(w, r, map[string]any{"acts": out})
+}
+
+// apiPhotos lists the pictures of a rise.
+func (s *Server) apiPhotos(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.rise(r)
+	if err != nil {
+		return err
+	}
+	photos, err := s.opt.History.Photos(r.Context(), x.ID)
+	if err != nil {
+		return err
+	}
+	out := []map[string]any{}
+	for _, p := range photos {
+		out = append(out, map[string]any{"id": p.ID, "at": p.At.In(s.zone()), "type": p.Type, "bytes": p.Size})
+	}
+	return taggedJSON(w, r, map[string]any{"photos": out})
+}
+
+// apiPhoto serves one picture.
+func (s *Server) apiPhoto(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.opt.History.Photo(r.Context(), pathID(r, "photo"))
+	if err != nil {
+		return err
+	}
+	fileOnly(w.Header())
+	return tagged(w, r, p.Type, p.Bytes)
 }

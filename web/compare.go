@@ -1,12 +1,12 @@
 package web
 
 import (
-	"errors"
 	"html/template"
 	"net/http"
 	"net/url"
 	"strconv"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web/past"
 )
@@ -24,11 +24,10 @@ type comparePage struct {
 }
 
 // pageCompare compares the rises named in the query.
-func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
+func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) error {
 	recs, err := s.compared(r)
 	if err != nil {
-		s.compareFailed(w, r, err)
-		return
+		return err
 	}
 	p := comparePage{frame: s.frame(w, r, s.say("compare", nil), "rises"), Equivalent: r.URL.Query().Get("by") == "equivalent"}
 	var rises []bake.Rise
@@ -44,17 +43,7 @@ func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) {
 	o := past.Overlay(recs, p.Equivalent, s.words)
 	p.Wide, p.Narrow = bothSizes(o, "c")
 	p.Differences = past.Differences(rises, s.words)
-	s.render(w, http.StatusOK, "compare", p)
-}
-
-// compareFailed shows a refusal on a page of its own.
-func (s *Server) compareFailed(w http.ResponseWriter, r *http.Request, err error) {
-	var no Refusal
-	if errors.As(err, &no) {
-		s.refusePage(w, r, http.StatusBadRequest, s.say("refused.compare", nil), no.Why)
-		return
-	}
-	s.historyFailed(w, r, err)
+	return s.render(w, http.StatusOK, "compare", p)
 }
 
 // compared reads the rises named by id in a query, each once.
@@ -65,14 +54,14 @@ func (s *Server) compared(r *http.Request) ([]past.Record, error) {
 	for _, v := range ids {
 		id, err := strconv.ParseInt(v, 10, 64)
 		if err != nil || id <= 0 {
-			return nil, Refuse("%q is not the number of a rise.", v)
+			return nil, refuse("rise_number", text.Values{"found": v})
 		}
 		if seen[id] {
 			continue
 		}
 		seen[id] = true
 		if len(seen) > maxCompared {
-			return nil, Refuse("At most %d rises can be laid over each other; choose fewer.", maxCompared)
+			return nil, refuse("compared", text.Values{"n": maxCompared})
 		}
 		rec, err := s.readRecord(r.Context(), id, comparedPoints)
 		if err != nil {
@@ -81,7 +70,7 @@ func (s *Server) compared(r *http.Request) ([]past.Record, error) {
 		recs = append(recs, rec)
 	}
 	if len(recs) == 0 {
-		return nil, Refuse("No rise was chosen; tick two or more in the list.")
+		return nil, refuse("compared_none", nil)
 	}
 	return recs, nil
 }

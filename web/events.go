@@ -26,9 +26,9 @@ type partsMessage struct {
 }
 
 // events streams the page's parts as they change.
-func (s *Server) events(w http.ResponseWriter, r *http.Request) {
+func (s *Server) events(w http.ResponseWriter, r *http.Request) error {
 	sent, only := map[string]string{}, r.URL.Query().Get("only")
-	s.stream(w, r, "parts", func(snap Snapshot) any {
+	return s.stream(w, r, "parts", func(snap Snapshot) any {
 		clock, parts := s.partsOf(r.Context(), snap, s.gate.mayAct(r))
 		changed := map[string]string{}
 		for id, html := range parts {
@@ -58,12 +58,11 @@ type feed struct {
 //
 // A state replaces the one before, so a reader that was away needs none of those it
 // missed, only the newest: it gets that at once and whole.
-func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) any) {
+func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) any) error {
 	from := asker(r)
 	if !s.streams.enter(from) {
 		w.Header().Set("Retry-After", "30")
-		problem(w, http.StatusServiceUnavailable, "too many streams", "Too many pages follow along already; close some and load again.")
-		return
+		return Problem{Title: "too many streams", Status: http.StatusServiceUnavailable, Detail: "Too many pages follow along already; close some and load again."}
 	}
 	defer s.streams.leave(from)
 	ctx, cancel := context.WithCancel(r.Context())
@@ -81,6 +80,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 	}
 	f.state(s.opt.Live.Snapshot())
 	f.follow(ctx, changes)
+	return nil
 }
 
 // state writes one state. Its id names the build of the page, as a page of an earlier one is

@@ -3,7 +3,6 @@ package web
 import (
 	"log"
 	"log/slog"
-	"mime"
 	"net"
 	"net/http"
 	"net/netip"
@@ -25,8 +24,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		securityHeaders(w.Header())
 		if !hostAllowed(r.Host, own, s.opt.Hosts) {
-			problem(w, http.StatusMisdirectedRequest, "unknown host name",
-				"tidemark does not answer under this name. Use its address, or add the name to web.hosts in the configuration.")
+			s.refusePage(w, r, http.StatusMisdirectedRequest, "refused.host")
 			return
 		}
 		if !isUpload(r) {
@@ -69,10 +67,20 @@ func hostAllowed(hostPort, own string, extra []string) bool {
 	return slices.ContainsFunc(extra, func(name string) bool { return strings.EqualFold(name, host) })
 }
 
-// read lets a request pass that may read.
-func (s *Server) read(next http.HandlerFunc) http.HandlerFunc {
-	return s.need(access.Read, next)
+// handler answers one request, or fails with what Server.failed answers.
+type handler func(w http.ResponseWriter, r *http.Request) error
+
+// serve is a handler as package http calls it.
+func (s *Server) serve(next handler) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if err := next(w, r); err != nil {
+			s.failed(w, r, err)
+		}
+	}
 }
+
+// read lets a request pass that may read.
+func (s *Server) read(next handler) http.HandlerFunc { return s.need(access.Read, s.serve(next)) }
 
 // need lets a request pass that has a scope.
 func (s *Server) need(scope access.Scope, next http.HandlerFunc) http.HandlerFunc {
@@ -86,28 +94,24 @@ func (s *Server) need(scope access.Scope, next http.HandlerFunc) http.HandlerFun
 }
 
 // change lets a request pass that may change things and comes from our page.
-func (s *Server) change(next http.HandlerFunc) http.HandlerFunc {
+func (s *Server) change(next handler) http.HandlerFunc {
 	return s.need(access.Change, s.sameOrigin(next))
 }
 
 // sameOrigin lets a request pass that comes from our page or a program. A browser says
 // by Sec-Fetch-Site or, over plain HTTP, by Origin where a request comes from; that Host
 // is a name of ours is checked before.
-func (s *Server) sameOrigin(next http.HandlerFunc) http.HandlerFunc {
+func (s *Server) sameOrigin(next handler) http.HandlerFunc {
 	cross := http.NewCrossOriginProtection()
-	return func(w http.ResponseWriter, r *http.Request) {
-		if cross.Check(r) != nil {
-			s.refusePage(w, r, http.StatusForbidden, s.say("refused.site", nil), s.say("refused.site.text", nil))
-			return
-		}
-		next(w, r)
-	}
+	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.refusePage(w, r, http.StatusForbidden, "refused.site")
+	}))
+	return cross.Handler(s.serve(next)).ServeHTTP
 }
 
 // turnAway says why a request may not pass and what to do.
 func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
 	ask := s.gate.ask(r)
-	locked := s.gate.access.Locked(r.Context())
 	switch {
 	case ask.failure == access.ErrTooMany:
 		w.Header().Set("Retry-After", "30")
@@ -117,28 +121,14 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusUnauthorized, "token not accepted", ask.failure.Error())
 	case ask.token != nil && !ask.link:
 		problem(w, http.StatusForbidden, "not in the token's scopes", "This token does not allow that; make one with the scope it needs.")
-	case !locked:
-		s.refusePage(w, r, http.StatusForbidden, s.say("refused.local", nil), s.say("refused.local.text", nil))
+	case !s.gate.access.Locked(r.Context()):
+		s.refusePage(w, r, http.StatusForbidden, "refused.local")
 	case wantsHTML(r) && r.Method == http.MethodGet:
 		http.Redirect(w, r, "/unlock?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
 	default:
 		w.Header().Set("WWW-Authenticate", `Bearer realm="tidemark"`)
-		s.refuse(w, r, messagePage{Heading: s.say("refused.locked", nil), Text: s.say("refused.locked.text", nil), Back: "/unlock"}, http.StatusUnauthorized)
+		s.refusePage(w, r, http.StatusUnauthorized, "refused.locked")
 	}
-}
-
-// refusePage refuses as a page or as a problem document, as the asker reads.
-func (s *Server) refusePage(w http.ResponseWriter, r *http.Request, status int, heading, text string) {
-	s.refuse(w, r, messagePage{Heading: heading, Text: text, Back: "/"}, status)
-}
-
-func (s *Server) refuse(w http.ResponseWriter, r *http.Request, p messagePage, status int) {
-	if !wantsHTML(r) {
-		problem(w, status, p.Heading, p.Text)
-		return
-	}
-	p.frame = frame{Title: p.Heading, Lang: s.lang(), Version: s.opt.Live.Snapshot().System.Version, Demo: s.opt.Demo}
-	s.render(w, status, "message", p)
 }
 
 // messagePage says one thing.
@@ -152,12 +142,6 @@ type messagePage struct {
 
 // wantsHTML reports whether a browser shows the answer to a person.
 func wantsHTML(r *http.Request) bool { return strings.Contains(r.Header.Get("Accept"), "text/html") }
-
-// isJSON reports whether the body is declared as JSON.
-func isJSON(r *http.Request) bool {
-	typ, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
-	return err == nil && (typ == "application/json" || strings.HasSuffix(typ, "+json"))
-}
 
 // NewHTTPServer wraps a handler into a server with limits on time and size:
 // slow or endless requests are cut off. A request has ten seconds to arrive with its

@@ -37,5 +37,5 @@ func (s *Server) pageNotFound(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusNotFound, "not found", "There is nothing at this address.")
 		return
 	}
-	s.refusePage(w, r, http.StatusNotFound, s.say("404", nil), s.say("404.text", nil))
+	s.refusePage(w, r, http.StatusNotFound, "404")
 }

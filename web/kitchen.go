@@ -23,9 +23,9 @@ type kitchenAll struct {
 }
 
 // pageKitchen answers with the kitchen view.
-func (s *Server) pageKitchen(w http.ResponseWriter, r *http.Request) {
+func (s *Server) pageKitchen(w http.ResponseWriter, r *http.Request) error {
 	p := kitchenPage{frame: s.frame(w, r, s.say("kitchen", nil), "kitchen"), All: s.kitchen(s.opt.Live.Snapshot())}
-	s.render(w, http.StatusOK, "kitchen", p)
+	return s.render(w, http.StatusOK, "kitchen", p)
 }
 
 // kitchen sorts the vessels: dough under way first, empty ones left out while

@@ -84,53 +84,51 @@ type levelPage struct {
 }
 
 // pageLevel shows the steps.
-func (s *Server) pageLevel(w http.ResponseWriter, r *http.Request) {
-	s.showLevel(w, r, http.StatusOK, "")
+func (s *Server) pageLevel(w http.ResponseWriter, r *http.Request) error {
+	return s.showLevel(w, r, http.StatusOK, "")
 }
 
-func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, trouble string) {
-	_, v, ok := s.vessel(w, r)
-	if !ok {
-		return
+func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, trouble string) error {
+	_, v, err := s.vessel(r)
+	if err != nil {
+		return err
 	}
 	level, err := s.opt.Level.Level(v.Vessel)
 	if err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
 	p := levelPage{frame: s.frame(w, r, s.say("level", text.Values{"vessel": v.Vessel}), ""), Vessel: v.Vessel, RiseID: v.RiseID, Level: level, Problem: trouble,
 		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil}
 	if n := len(level.Pours); n > 0 {
 		p.Poured = fmt.Sprintf("%g", level.Pours[n-1].VolumeL)
 	}
-	s.render(w, status, "level", p)
+	return s.render(w, status, "level", p)
 }
 
 // postLevel takes a step that a form asks for.
-func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) {
-	_, v, ok := s.vessel(w, r)
-	if !ok {
-		return
+func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) error {
+	_, v, err := s.vessel(r)
+	if err != nil {
+		return err
 	}
 	said, err := s.levelStep(r, v.Vessel)
-	if no, refused := err.(Refusal); refused { //nolint:errorlint // the wiring hands it over bare
-		s.showLevel(w, r, http.StatusConflict, no.Why)
-		return
+	if trouble, refused := why(s.words.At(s.opt.Now()), err); refused {
+		return s.showLevel(w, r, http.StatusConflict, trouble)
 	}
 	if err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
-	s.leadTo(w, r, r.URL.EscapedPath(), said)
+	return s.leadTo(w, r, r.URL.EscapedPath(), said)
 }
 
 // levelStep does what a form asks for and says what was done.
 func (s *Server) levelStep(r *http.Request, vessel string) (string, error) {
-	if err := r.ParseForm(); err != nil {
-		return "", Refuse("The form could not be read: %v.", err)
+	form, err := formOf(r)
+	if err != nil {
+		return "", err
 	}
-	f := formReader{form: r.PostForm}
-	switch step := f.text("step"); step {
+	f := formReader{form: form}
+	switch f.text("step") {
 	case "empty":
 		return s.say("level.said.empty", nil), s.opt.Level.LevelEmpty(r.Context(), vessel)
 	case "pour":
@@ -143,7 +141,6 @@ func (s *Server) levelStep(r *http.Request, vessel string) (string, error) {
 		return s.opt.Level.LevelWrite(r.Context(), vessel, f.text("change"))
 	case "forget":
 		return s.say("level.said.forget", nil), s.opt.Level.LevelEnd(vessel)
-	default:
-		return "", Refuse("%q is no step of measuring; use empty, pour, write or forget.", step)
 	}
+	return "", refuse("form", nil)
 }

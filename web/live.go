@@ -92,5 +92,5 @@ type System struct {
 // Refusal is an event that makes no sense now. Its text is shown to the person.
 type Refusal = bake.Refusal
 
-// Refuse returns a Refusal.
+// Refuse returns a Refusal in words.
 func Refuse(format string, args ...any) error { return Refusal{Why: fmt.Sprintf(format, args...)} }

@@ -79,11 +79,11 @@ func (v Vessel) byHand() bool {
 
 // pageNow answers with the page of one vessel: the one asked for, else the first that
 // wants a hand, else the first in which something is under way.
-func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
+func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) error {
 	snap := s.opt.Live.Snapshot()
 	if len(snap.Vessels) == 0 && s.opt.Setup != nil && s.gate.mayAct(r) {
 		http.Redirect(w, r, "/settings", http.StatusSeeOther) // nothing rises before it is set up
-		return
+		return nil
 	}
 	p := nowPage{frame: s.frame(w, r, "tidemark", "now"), Problems: s.problems(snap)}
 	i := s.shown(snap, r.URL.Query().Get("vessel"))
@@ -92,7 +92,7 @@ func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) {
 		v.Demo = v.Demo || p.Demo
 		p.V, p.Title, p.Chips = &v, v.Chip+" · "+v.Name, s.chips(snap, i)
 	}
-	s.render(w, http.StatusOK, "now", p)
+	return s.render(w, http.StatusOK, "now", p)
 }
 
 // shown is the vessel that a page shows; -1 when there is none.

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"fmt"
 	"net/http"
 	"time"
 
@@ -53,16 +54,15 @@ func (s *Server) zone() *time.Location { return s.words.Locale().Zone }
 // say says a key of the page in the household's language.
 func (s *Server) say(key string, v text.Values) string { return s.words.Say("page."+key, v) }
 
-// render writes a page, or a plain fault when its template fails.
-func (s *Server) render(w http.ResponseWriter, status int, name string, data any) {
+// render writes a page. It fails, before anything is written, when the template does.
+func (s *Server) render(w http.ResponseWriter, status int, name string, data any) error {
 	var b bytes.Buffer
 	if err := s.tmpl.ExecuteTemplate(&b, name, data); err != nil {
-		s.opt.Log.Error("page could not be made", "page", name, "error", err)
-		http.Error(w, "This page could not be made; the log says why.", http.StatusInternalServerError)
-		return
+		return fmt.Errorf("the page %s could not be made: %w", name, err)
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
 	_, _ = w.Write(b.Bytes())
+	return nil
 }

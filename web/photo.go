@@ -12,6 +12,8 @@ import (
 
 	"golang.org/x/image/draw"
 	"golang.org/x/image/math/f64"
+
+	"tidemark/alert/text"
 )
 
 // The limits of a photo. A picture is refused by its declared size before it
@@ -29,22 +31,22 @@ const (
 func cleanPhoto(body []byte) ([]byte, error) {
 	typ := http.DetectContentType(body)
 	if typ != "image/jpeg" && typ != "image/png" {
-		return nil, Refuse("The file is %s; a JPEG or PNG picture is needed.", typ)
+		return nil, refuse("photo_kind", nil)
 	}
 	conf, _, err := image.DecodeConfig(bytes.NewReader(body)) // of these two, for no other kind is registered
 	if err != nil {
-		return nil, Refuse("The picture cannot be read: %v.", err)
+		return nil, refuse("photo", nil)
 	}
 	limit := int64(maxPixels)
 	if typ == "image/png" || progressive(body) {
 		limit = maxPixelsDense
 	}
 	if conf.Width < 1 || conf.Height < 1 || int64(conf.Width)*int64(conf.Height) > limit {
-		return nil, Refuse("The picture has %d by %d pixels; at most %d million are taken of this kind.", conf.Width, conf.Height, limit/1_000_000)
+		return nil, refuse("photo_large", text.Values{"n": limit / 1_000_000})
 	}
 	img, _, err := image.Decode(bytes.NewReader(body))
 	if err != nil {
-		return nil, Refuse("The picture is damaged: %v.", err)
+		return nil, refuse("photo", nil)
 	}
 	var out bytes.Buffer
 	if err := jpeg.Encode(&out, redraw(img, orientation(body)), &jpeg.Options{Quality: jpegQuality}); err != nil {
@@ -142,6 +144,6 @@ func progressive(b []byte) bool {
 // readPhoto takes the one file out of an upload.
 func readPhoto(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, error) {
 	var body bytes.Buffer
-	_, _, err := upload{field: "photo", limit: limit, what: "a picture"}.read(w, r, &body)
+	_, _, err := upload{field: "photo", limit: limit}.read(w, r, &body)
 	return body.Bytes(), err
 }

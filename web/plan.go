@@ -3,15 +3,14 @@ package web
 import (
 	"cmp"
 	"context"
-	"errors"
 	"math"
-	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/planner"
 	"tidemark/estimator"
@@ -186,7 +185,7 @@ func (s *Server) recipe(name string) (bake.Batch, error) {
 	case name == "" || err != nil:
 		return bake.Batch{}, err
 	case i < 0:
-		return bake.Batch{}, Refuse("there is no recipe %q any more", name)
+		return bake.Batch{}, refuse("recipe_gone", text.Values{"name": name})
 	}
 	return all[i], nil
 }
@@ -207,30 +206,27 @@ func (s *Server) planRequestOf(f planForm) (PlanRequest, error) {
 		w.Now = asked.In(w.Now.Location())
 	}
 	f.Set("asked", w.Now.Format(time.RFC3339))
-	atOnce, err := number("loaves at a time", f.Get("at_once"))
+	atOnce, err := number(f.Get("at_once"))
 	if err == nil {
 		w.AtOnce, w.BakeIn = int(atOnce), bake.Ware(f.Get("bake_in"))
-		w.ColdDays, err = number("days in the refrigerator", f.Get("cold"))
+		w.ColdDays, err = number(f.Get("cold"))
 	}
 	if err != nil {
 		return w, err
 	}
-	for _, x := range []struct {
-		name, field string
-		into        *time.Time
-	}{{"ready at", "ready", &w.ReadyAt}, {"starter ripe until", "ripe", &w.RipeUntil}, {"nobody is there from", "away_from", &w.AwayFrom}, {"until", "away_until", &w.AwayUntil}} {
-		if *x.into, err = s.moment(x.name, f.Values, x.field, w.Now); err != nil {
+	for field, into := range map[string]*time.Time{"ready": &w.ReadyAt, "ripe": &w.RipeUntil, "away_from": &w.AwayFrom, "away_until": &w.AwayUntil} {
+		if *into, err = s.moment(f.Values, field, w.Now); err != nil {
 			return w, err
 		}
 	}
 	if w.AwayUntil.IsZero() != w.AwayFrom.IsZero() || w.AwayFrom.After(w.AwayUntil) {
-		return w, Refuse("Say from when until when nobody is there.")
+		return w, Refusal{Said: bake.Said{Key: "refused.away"}}
 	}
 	if w.Batch, err = s.recipe(f.Get("recipe")); err != nil {
 		return w, err
 	}
-	if w.AirC, err = s.celsiusOf("kitchen temperature", f.Values, "air"); err == nil && f.Get("warm")+f.Get("warm_c") != "" {
-		w.WarmC, err = s.celsiusOf("temperature of the warmer spot", f.Values, "warm")
+	if w.AirC, err = s.celsiusOf(f.Values, "air"); err == nil && f.Get("warm")+f.Get("warm_c") != "" {
+		w.WarmC, err = s.celsiusOf(f.Values, "warm")
 	}
 	return w, err
 }
@@ -241,7 +237,7 @@ func (s *Server) chosenRequest(q url.Values) (*PlanRequest, error) {
 	form := s.planForm(q)
 	w, err := s.planRequestOf(form)
 	if asked := q.Get("asked"); err == nil && asked != "" && !sameMoment(asked, w.Now) {
-		err = Refuse("These ways are more than %.0f minutes old. Plan again, then take one on.", planKeeps.Minutes())
+		err = refuse("old", text.Values{"span": planKeeps})
 	}
 	return &w, err
 }
@@ -254,56 +250,60 @@ func sameMoment(text string, t time.Time) bool {
 
 // moment reads a moment of a form: what a date field sends, or words. An empty one is
 // the zero time. The form has it as a date field shows it afterwards.
-func (s *Server) moment(name string, form url.Values, field string, now time.Time) (time.Time, error) {
-	text := strings.TrimSpace(form.Get(field))
-	if text == "" {
+func (s *Server) moment(form url.Values, field string, now time.Time) (time.Time, error) {
+	typed := strings.TrimSpace(form.Get(field))
+	if typed == "" {
 		return time.Time{}, nil
 	}
-	t, err := time.ParseInLocation(formTime, text, now.Location())
+	t, err := time.ParseInLocation(formTime, typed, now.Location())
 	if err != nil {
-		if t, err = planner.ParseWhen(text, now); err != nil {
-			return t, Refuse("%s: %v", name, err)
+		if t, err = planner.ParseWhen(typed, now); err != nil {
+			return t, refuse("time", text.Values{"found": typed})
 		}
 	}
 	form.Set(field, t.In(now.Location()).Format(formTime))
 	return t, nil
 }
 
-// celsiusOf reads a temperature: in Celsius where the field is the API's, else in the
-// household's unit.
-func (s *Server) celsiusOf(name string, form url.Values, field string) (float64, error) {
-	if text := form.Get(field + "_c"); text != "" {
-		c, err := strconv.ParseFloat(text, 64)
-		if err != nil {
-			return 0, Refuse("%s: %q is not a number of degrees Celsius", name, text)
-		}
-		return c, nil
+// celsiusOf reads a temperature of a form: in Celsius where the field is the API's, else in
+// the household's unit.
+func (s *Server) celsiusOf(form url.Values, field string) (c float64, err error) {
+	if typed := form.Get(field + "_c"); typed != "" {
+		c, err = decimal(typed)
+	} else {
+		err = s.celsius(form.Get(field), &c)
 	}
-	return s.celsius(name, form.Get(field))
+	return c, err
 }
 
-// number reads a number of a form that is not below 0; an empty one is 0.
-func number(name, text string) (float64, error) {
-	if text == "" {
-		return 0, nil
+// celsius reads a temperature in the household's unit.
+func (s *Server) celsius(typed string, into *float64) (err error) {
+	*into, err = decimal(typed)
+	if s.words.Locale().Fahrenheit {
+		*into = (*into - 32) * 5 / 9
 	}
-	x, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
-	if err != nil || !(x >= 0 && x <= 1000) {
-		return 0, Refuse("%s: %q is not a number from 0 to 1000", name, text)
+	return err
+}
+
+// decimal reads a number with a point or a comma.
+func decimal(typed string) (float64, error) {
+	x, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(typed), ",", ".", 1), 64)
+	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
+		return 0, refuse("number", text.Values{"found": typed})
 	}
 	return x, nil
 }
 
-// celsius reads a temperature in the household's unit.
-func (s *Server) celsius(name, text string) (float64, error) {
-	c, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
-	if err != nil || math.IsNaN(c) || math.IsInf(c, 0) {
-		return 0, Refuse("%s: %q is not a number; write it like %s", name, text, s.degrees(guessedAirC))
+// number reads a number of a form from 0 to 1000; an empty one is 0.
+func number(typed string) (float64, error) {
+	if typed == "" {
+		return 0, nil
 	}
-	if s.words.Locale().Fahrenheit {
-		c = (c - 32) * 5 / 9
+	x, err := decimal(typed)
+	if err == nil && !(x >= 0 && x <= 1000) {
+		err = refuse("number", text.Values{"found": typed})
 	}
-	return c, nil
+	return x, err
 }
 
 // planFor plans what the form asks and finds the way to show.
@@ -313,7 +313,7 @@ func (s *Server) planFor(ctx context.Context, w PlanRequest) (Planned, int, erro
 		return Planned{}, 0, err
 	}
 	if len(planned.Plans) == 0 {
-		return Planned{}, 0, Refuse("there is no way to plan this bread")
+		return Planned{}, 0, refuse("no_way", nil)
 	}
 	for i, p := range planned.Plans {
 		if p.Way == w.Way {
@@ -321,22 +321,7 @@ func (s *Server) planFor(ctx context.Context, w PlanRequest) (Planned, int, erro
 		}
 	}
 	if w.Way != "" {
-		return Planned{}, 0, Refuse("there is no way %q to this bread; leave it out for the best", w.Way)
+		return Planned{}, 0, refuse("no_way", nil)
 	}
 	return planned, 0, nil
-}
-
-// planWrong is what an error means to the person.
-func (s *Server) planWrong(err error) (int, string) {
-	var field bake.FieldError
-	var refusal Refusal
-	var no planner.Refusal
-	switch {
-	case errors.As(err, &no):
-		return http.StatusConflict, s.words.At(s.opt.Now()).Tell(no.Why)
-	case errors.As(err, &field), errors.As(err, &refusal):
-		return http.StatusConflict, sentence(errors.New(strings.TrimSuffix(err.Error(), ".")))
-	}
-	s.opt.Log.Error("a plan could not be made", "error", err)
-	return http.StatusInternalServerError, "The plan could not be made; the log says more."
 }

@@ -43,11 +43,11 @@ type riskJSON struct {
 }
 
 // apiPlan answers with every way to the bread.
-func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
+func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) error {
 	for _, name := range []string{"ready", "air_c"} {
 		if r.URL.Query().Get(name) == "" {
-			s.planFailed(w, Refuse("%s is missing: ready is when the bread is to be sliced, like 2026-03-14T18:05:00+01:00; air_c the air where the dough stands, in Celsius.", name))
-			return
+			return Problem{Title: "unusable request", Status: http.StatusBadRequest,
+				Detail: name + " is missing: ready is when the bread is to be sliced, like 2026-03-14T18:05:00+01:00; air_c the air where the dough stands, in Celsius."}
 		}
 	}
 	form := s.planForm(r.URL.Query())
@@ -57,25 +57,14 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) {
 		planned, err = s.opt.Planner.Plan(r.Context(), wanted)
 	}
 	if err != nil {
-		s.planFailed(w, err)
-		return
+		return err
 	}
 	zone := s.zone()
 	out := planJSON{Asked: stamp(wanted.Now, zone), Ready: stamp(wanted.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []strategyJSON{}}
 	for _, p := range planned.Plans {
 		out.Ways = append(out.Ways, strategyOf(p, zone, s.words.At(wanted.Now)))
 	}
-	s.taggedJSON(w, r, out)
-}
-
-// planFailed answers with a problem.
-func (s *Server) planFailed(w http.ResponseWriter, err error) {
-	status, why := s.planWrong(err)
-	if status == http.StatusConflict {
-		problem(w, http.StatusBadRequest, "unusable request", why)
-		return
-	}
-	problem(w, http.StatusInternalServerError, "no plan", why)
+	return taggedJSON(w, r, out)
 }
 
 // strategyOf is one way on the API.

@@ -60,7 +60,7 @@ func (s *Server) planRoutes() {
 }
 
 // pagePlan shows the form and, once it is filled in, the timetable.
-func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
+func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	p := planPage{frame: s.frame(w, r, s.say("plan.make", nil), "plan"), Form: s.planForm(q)}
 	status := http.StatusOK
@@ -74,9 +74,9 @@ func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) {
 		err = s.fillLive(&p)
 	}
 	if err != nil {
-		status, p.Wrong = s.planWrong(err)
+		status, p.Wrong = s.wrong(err)
 	}
-	s.render(w, status, "plan", p)
+	return s.render(w, status, "plan", p)
 }
 
 // fillPlan plans and puts the answer into the page.
@@ -108,7 +108,7 @@ func (s *Server) fillFeedings(ctx context.Context, p *planPage) error {
 	if err != nil {
 		return err
 	}
-	if wanted.ReadyAt, err = s.moment("it is to peak at", p.Form.Values, "peak", wanted.Now); err != nil {
+	if wanted.ReadyAt, err = s.moment(p.Form.Values, "peak", wanted.Now); err != nil {
 		return err
 	}
 	feedings, err := s.opt.Planner.Feedings(ctx, wanted)
@@ -121,12 +121,12 @@ func (s *Server) fillFeedings(ctx context.Context, p *planPage) error {
 
 // fillLive answers for the doughs that rise now alone.
 func (s *Server) fillLive(p *planPage) error {
-	until, err := s.moment("stays out until", p.Form.Values, "out", s.opt.Now().In(s.zone()))
+	until, err := s.moment(p.Form.Values, "out", s.opt.Now().In(s.zone()))
 	if err != nil {
 		return err
 	}
 	if p.Live = s.staysOut(until); len(p.Live) == 0 {
-		return Refuse("no dough that rises now has a forecast yet, or it ends before that time")
+		return refuse("no_forecast", nil)
 	}
 	return nil
 }
@@ -161,7 +161,7 @@ func (s *Server) staysOut(until time.Time) []string {
 }
 
 // planCalendar sends one plan as a calendar.
-func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
+func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) error {
 	wanted, err := s.planRequestOf(s.planForm(r.URL.Query()))
 	var planned Planned
 	var shown int
@@ -169,27 +169,21 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) {
 		planned, shown, err = s.planFor(r.Context(), wanted)
 	}
 	if err == nil && len(planned.Plans[shown].Steps) == 0 {
-		err = Refuse("this way has no timetable: %s", s.words.At(wanted.Now).Tell(planned.Plans[shown].Why...))
+		err = Refusal{Said: bake.Said{Key: "page.refused.no_timetable", Values: text.Values{"why": planned.Plans[shown].Why}}}
 	}
 	if err != nil {
-		status, why := s.planWrong(err)
-		s.refusePage(w, r, status, s.say("refused.calendar", nil), why)
-		return
+		return err
 	}
 	b := calendar.Bake{ID: "plan-" + wanted.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
 		Steps: planned.Plans[shown].Steps, Stamp: wanted.Now, Alarm: planAlarm,
 		Speak: func(x bake.Said) string { return s.words.At(wanted.Now).Tell(x) }}
 	var body bytes.Buffer
 	if err := calendar.Write(&body, b); err != nil {
-		s.opt.Log.Error("a calendar could not be made", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.calendar", nil), s.say("refused.fault.text", nil))
-		return
+		return err
 	}
-	h := w.Header()
-	h.Set("Content-Type", "text/calendar; charset=utf-8")
-	h.Set("Content-Disposition", `attachment; filename="tidemark-plan-`+wanted.ReadyAt.Format("2006-01-02")+`.ics"`)
-	h.Set("Cache-Control", "no-store")
+	attachment(w, "text/calendar; charset=utf-8", "tidemark-plan-"+wanted.ReadyAt.Format("2006-01-02")+".ics")
 	_, _ = w.Write(body.Bytes())
+	return nil
 }
 
 func planTitle(p Planned) string {

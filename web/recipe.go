@@ -48,14 +48,17 @@ const headroom = 0.15
 
 // pageRecipe shows the recipe of a vessel, or one that was kept, with what the form
 // changes in it.
-func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) {
-	p, _, err := s.recipeOf(r, r.URL.Query())
+func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) error {
+	p, b, err := s.recipeOf(r, r.URL.Query())
+	if err == nil {
+		err = s.recipeFacts(&p, b)
+	}
 	status := http.StatusOK
 	if err != nil {
-		status, p.Wrong = s.planWrong(err)
+		status, p.Wrong = s.wrong(err)
 	}
 	p.frame = s.frame(w, r, s.say("recipe", nil), "plan")
-	s.render(w, status, "recipe", p)
+	return s.render(w, status, "recipe", p)
 }
 
 // recipeOf works a recipe out from the fields of its form.
@@ -83,7 +86,7 @@ func (s *Server) recipeOf(r *http.Request, q url.Values) (recipePage, bake.Batch
 		}
 	}
 	b = p.withOwn(b, q)
-	if typed, err := number("loaves at a time", q.Get("at_once")); err == nil && typed > 0 {
+	if typed, err := number(q.Get("at_once")); err == nil && typed > 0 {
 		b.AtOnce = int(typed)
 	}
 	p.Tub, p.Loaves = tubL > 0, get("loaves", strconv.Itoa(max(1, b.Loaves)))
@@ -99,9 +102,6 @@ func (s *Server) recipeOf(r *http.Request, q url.Values) (recipePage, bake.Batch
 	s.recipeRows(&p, b)
 	for i := range p.Rows {
 		p.Rows[i].Asked = q.Get(p.Rows[i].Field)
-	}
-	if err == nil {
-		s.recipeFacts(&p, b)
 	}
 	return p, b, err
 }
@@ -133,11 +133,10 @@ func (p *recipePage) withOwn(b bake.Batch, q url.Values) bake.Batch {
 }
 
 // postRecipe keeps a recipe as the household's own under a name, or takes one out.
-func (s *Server) postRecipe(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postRecipe(w http.ResponseWriter, r *http.Request) error {
 	form, err := formOf(r)
 	if err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
 	b, said, to := bake.Batch{Name: form.Get("remove")}, "recipe.removed", url.Values{"vessel": {form.Get("vessel")}}
 	if b.Name == "" {
@@ -150,11 +149,9 @@ func (s *Server) postRecipe(w http.ResponseWriter, r *http.Request) {
 		err = s.changeRecipes(r.Context(), b.Name, nil)
 	}
 	if err != nil {
-		status, why := s.planWrong(err)
-		s.refusePage(w, r, status, s.say("refused", nil), why)
-		return
+		return err
 	}
-	s.leadTo(w, r, "/recipe?"+to.Encode(), s.say(said, text.Values{"name": b.Name}))
+	return s.leadTo(w, r, "/recipe?"+to.Encode(), s.say(said, text.Values{"name": b.Name}))
 }
 
 // recipesKey is where the household's recipes are kept, and maxRecipes how many.
@@ -179,7 +176,7 @@ func (s *Server) recipes(ctx context.Context) ([]bake.Batch, error) {
 // keepRecipe keeps a recipe in the place of one of the same name.
 func (s *Server) keepRecipe(ctx context.Context, b bake.Batch) error {
 	if b.Name == "" || utf8.RuneCountInString(b.Name) > maxShort {
-		return Refuse("Give the recipe a name of at most %d characters.", maxShort)
+		return refuse("recipe_name", text.Values{"n": maxShort})
 	}
 	return s.changeRecipes(ctx, b.Name, &b)
 }
@@ -197,7 +194,7 @@ func (s *Server) changeRecipes(ctx context.Context, name string, b *bake.Batch) 
 		all = append(all, *b)
 	}
 	if len(all) > maxRecipes {
-		return Refuse("There are %d recipes already; take one out first.", maxRecipes)
+		return refuse("recipes", text.Values{"n": maxRecipes})
 	}
 	slices.SortFunc(all, func(a, b bake.Batch) int { return strings.Compare(a.Name, b.Name) })
 	body, err := json.Marshal(all)
@@ -239,7 +236,7 @@ func (s *Server) typedBatch(b bake.Batch, q url.Values) (bake.Batch, error) {
 		number, percent := strings.CutSuffix(typed, "%")
 		x, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
 		if err != nil || !(x >= 0 && x <= 1e6) {
-			return b, Refuse("%s: %q is neither grams nor percent; write 680 or 68%%", field, q.Get(field))
+			return b, refuse("amount", text.Values{"found": q.Get(field)})
 		}
 		if percent {
 			x *= flour / 100
@@ -283,7 +280,7 @@ func (s *Server) fitted(b bake.Batch, p *recipePage, q url.Values, tubL float64)
 		if hand := number(p.Hand); hand > 0 && b.Levain.Grams > 0 {
 			return b.Scale(hand / b.Levain.Grams), nil
 		}
-		return b, Refuse("Say how many grams of ripe starter are at hand.")
+		return b, refuse("hand", nil)
 	}
 	return b, nil
 }
@@ -307,7 +304,7 @@ func (s *Server) recipeRows(p *recipePage, b bake.Batch) {
 }
 
 // recipeFacts says what the batch comes to, and how warm its water is to be.
-func (s *Server) recipeFacts(p *recipePage, b bake.Batch) {
+func (s *Server) recipeFacts(p *recipePage, b bake.Batch) error {
 	n, _ := b.Numbers() // checked
 	add := func(key string, v text.Values) {
 		p.Facts = append(p.Facts, factView{s.say("recipe."+key, nil), s.say("recipe."+key+".is", v)})
@@ -318,24 +315,18 @@ func (s *Server) recipeFacts(p *recipePage, b bake.Batch) {
 	o := b.Oven()
 	add("oven", text.Values{"hot_c": o.HotC, "then_c": o.ThenC, "minutes_min": float64(o.Minutes()), "bakes": b.Bakes()})
 	m := bake.Mixing{By: p.By}
-	var err error
-	for _, t := range []struct {
-		name, text string
-		into       *float64
-	}{{"dough", p.DoughC, &m.TargetC}, {"flour", p.FlourC, &m.FlourC}, {"room", p.RoomC, &m.RoomC}} {
-		if *t.into, err = s.celsius(t.name, t.text); err != nil {
-			p.Wrong = err.Error()
-			return
-		}
+	var water bake.Water
+	err := errors.Join(s.celsius(p.DoughC, &m.TargetC), s.celsius(p.FlourC, &m.FlourC), s.celsius(p.RoomC, &m.RoomC))
+	if err == nil {
+		water, err = b.MixingWater(m)
 	}
-	water, err := b.MixingWater(m)
 	switch {
 	case err != nil:
-		p.Wrong = sentence(err)
 	case water.IceG > 0:
 		add("ice", text.Values{"ice_g": water.IceG})
 	default:
 		add("warm", text.Values{"temp_c": water.TempC})
 	}
 	p.Notes = sentences(s.words, append(b.Warnings(), b.Cautions()...))
+	return err
 }

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"unicode/utf8"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -36,10 +37,10 @@ func (s *Server) imported(i Imported) string {
 // importRecord takes an uploaded record in.
 func (s *Server) importRecord(w http.ResponseWriter, r *http.Request) (Imported, error) {
 	if !s.staged.busy.TryLock() {
-		return Imported{}, Refuse("Another upload is under way; wait for its end.")
+		return Imported{}, refuse("busy", nil)
 	}
 	defer s.staged.busy.Unlock()
-	u := upload{field: "record", limit: s.opt.RecordsMax, what: "a record"}
+	u := upload{field: "record", limit: s.opt.RecordsMax}
 	file, name, fields, err := s.spool(w, r, u, 2)
 	if err != nil {
 		return Imported{}, err
@@ -55,21 +56,20 @@ func (s *Server) importRecord(w http.ResponseWriter, r *http.Request) (Imported,
 // check refuses what cannot be the name or content of a vessel.
 func (r Record) check() error {
 	if r.Vessel == "" || utf8.RuneCountInString(r.Vessel) > 80 {
-		return Refuse("Say which vessel the record is of, in 1 to 80 characters.")
+		return refuse("record_vessel", nil)
 	}
 	switch r.Holds {
 	case "", estimator.Dough, estimator.Starter:
 		return nil
 	}
-	return Refuse("%q is neither dough nor starter.", r.Holds)
+	return refuse("holds", text.Values{"found": string(r.Holds)})
 }
 
 // postRecord takes a record from the page in.
-func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) error {
 	in, err := s.importRecord(w, r)
 	if err != nil {
-		s.uploadFailed(w, r, err)
-		return
+		return err
 	}
-	s.leadTo(w, r, fmt.Sprintf("/rises/%d", in.RiseID), s.imported(in))
+	return s.leadTo(w, r, fmt.Sprintf("/rises/%d", in.RiseID), s.imported(in))
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -18,10 +19,10 @@ import (
 
 // What a person may ask for beside telling an event.
 const (
-	askUndo    bake.EventKind = "undo"
-	askCorrect bake.EventKind = "correct" // an event was at another time
-	askAck     bake.EventKind = "ack"     // a warning was seen
-	askSnooze  bake.EventKind = "snooze"  // remind again later
+	kindUndo    bake.EventKind = "undo"
+	kindCorrect bake.EventKind = "correct" // an event was at another time
+	kindAck     bake.EventKind = "ack"     // a warning was seen
+	kindSnooze  bake.EventKind = "snooze"  // remind again later
 )
 
 // request is what a person asks for, by a form or through the API: an event that
@@ -33,18 +34,17 @@ type request struct {
 	AlarmID string
 	Snooze  time.Duration
 	Wish    *PlanRequest // of a plan: what was asked for, and the way chosen
-	unseen  bool         // of a look: no rise was given
 }
 
 // kinds lists what may be asked for.
 func kinds() []bake.EventKind {
 	told := slices.DeleteFunc(bake.EventKinds(), func(k bake.EventKind) bool { return !k.CanUndo() })
-	return append(told, askUndo, askCorrect, askAck, askSnooze)
+	return append(told, kindUndo, kindCorrect, kindAck, kindSnooze)
 }
 
 // postEvent does what a form asks for. A browser without scripts is sent back to
 // the page, others get JSON.
-func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) error {
 	form, err := formOf(r)
 	var a request
 	if err == nil {
@@ -55,15 +55,13 @@ func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) {
 		err = s.do(r, a)
 	}
 	if err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
 	said := s.done(a)
 	if !wantsHTML(r) {
-		writeJSON(w, http.StatusOK, doneJSON{Said: said, Vessel: a.Vessel, Undo: s.lastTold(a)})
-		return
+		return writeJSON(w, http.StatusOK, doneJSON{Said: said, Vessel: a.Vessel, Undo: s.lastTold(a)})
 	}
-	s.leadTo(w, r, backTo(r), said)
+	return s.leadTo(w, r, backTo(r), said)
 }
 
 // doneJSON answers to a tap: what was done, and what undoes it or gives it another
@@ -100,16 +98,16 @@ func (s *Server) do(r *http.Request, a request) error {
 	if err := a.check(); err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) && a.Kind != askUndo && a.Kind != askCorrect {
-		return Refuse("There is no vessel named %q.", a.Vessel)
+	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) && a.Kind != kindUndo && a.Kind != kindCorrect {
+		return refuse("vessel.text", text.Values{"vessel": a.Vessel})
 	}
 	ctx, live := r.Context(), s.opt.Live
 	switch a.Kind {
-	case askUndo:
+	case kindUndo:
 		return live.Undo(ctx, a.Vessel, a.RiseID, a.EventID)
-	case askCorrect:
+	case kindCorrect:
 		return live.Correct(ctx, a.Vessel, a.RiseID, a.EventID, a.At)
-	case askAck, askSnooze:
+	case kindAck, kindSnooze:
 		return live.Answer(ctx, a.AlarmID, a.By, a.Snooze)
 	case bake.EventPlan:
 		a.Wish.Vessel = a.Vessel
@@ -128,7 +126,7 @@ func (s *Server) do(r *http.Request, a request) error {
 		return err
 	}
 	if a.FirstAt.After(s.opt.Now()) || !a.At.IsZero() && a.FirstAt.After(a.At) {
-		return Refuse("%s is not before it.", s.words.Clock(a.FirstAt))
+		return refuse("not_before", text.Values{"at": a.FirstAt})
 	}
 	if err := live.Do(ctx, bake.Event{Vessel: a.Vessel, At: a.FirstAt, By: a.By, Kind: no.Ask.Kind, Detail: bake.Detail{StepID: no.Ask.StepID}}); err != nil {
 		return err
@@ -136,35 +134,18 @@ func (s *Server) do(r *http.Request, a request) error {
 	return live.Do(ctx, a.Event)
 }
 
-// eventFailed tells a refusal as it is, and hides a fault behind a sentence.
-func (s *Server) eventFailed(w http.ResponseWriter, r *http.Request, err error) {
-	var no Refusal
-	var big *http.MaxBytesError
-	switch {
-	case errors.As(err, &no) && no.Ask != nil:
-		s.askBack(w, r, no)
-	case errors.As(err, &no):
-		s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), no.Why)
-	case errors.As(err, &big):
-		s.refusePage(w, r, http.StatusRequestEntityTooLarge, s.say("refused.large", nil), s.say("refused.large.text", nil))
-	default:
-		s.opt.Log.Error("an event could not be taken in", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.fault", nil), s.say("refused.fault.text", nil))
-	}
-}
-
 // askBack asks for what must have happened before an event and was not told: with its
 // answer the event is sent again.
 func (s *Server) askBack(w http.ResponseWriter, r *http.Request, no Refusal) {
 	at := no.Ask.At.In(s.words.Locale().Zone).Format(formTime)
 	p := messagePage{Heading: s.say("ask."+string(no.Ask.Kind), nil), Back: "/", AskAt: at, Again: r.PostForm}
-	if !wantsHTML(r) {
-		w.Header().Set("Content-Type", "application/problem+json")
-		writeJSON(w, http.StatusConflict, Problem{Type: "about:blank", Title: "not done", Status: http.StatusConflict, Detail: no.Why,
-			Ask: &askJSON{Kind: string(no.Ask.Kind), At: stamp(no.Ask.At, s.zone()), Say: p.Heading, Label: s.say("ask.both", nil), Field: at}})
+	if wantsHTML(r) {
+		s.message(w, r, http.StatusConflict, p)
 		return
 	}
-	s.refuse(w, r, p, http.StatusConflict)
+	said, _ := why(s.speaker(r), no)
+	Problem{Title: "not done", Status: http.StatusConflict, Detail: said,
+		Ask: &askJSON{Kind: string(no.Ask.Kind), At: stamp(no.Ask.At, s.zone()), Say: p.Heading, Label: s.say("ask.both", nil), Field: at}}.write(w)
 }
 
 // byWhom names the asker for the record.
@@ -176,9 +157,10 @@ func (s *Server) byWhom(r *http.Request) string {
 }
 
 // leadTo leads a browser on and says something there.
-func (s *Server) leadTo(w http.ResponseWriter, r *http.Request, to, said string) {
+func (s *Server) leadTo(w http.ResponseWriter, r *http.Request, to, said string) error {
 	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
 	http.Redirect(w, r, to, http.StatusSeeOther)
+	return nil
 }
 
 // flash takes the answer to the last event out of its cookie.
@@ -203,7 +185,7 @@ func formOf(r *http.Request) (url.Values, error) {
 		if errors.As(err, &big) {
 			return nil, err
 		}
-		return nil, Refuse("The form could not be read: %v.", err)
+		return nil, refuse("form", nil)
 	}
 	for i, part := range strings.SplitN(r.PostForm.Get("tap"), "|", 3) {
 		if r.PostForm.Has("tap") {
@@ -234,7 +216,7 @@ func flatten(body map[string]any, prefix string, into url.Values) error {
 		}
 		field := fieldsOfJSON()[prefix+name]
 		if field == "" {
-			return Refuse("unknown field %q", prefix+name)
+			return fmt.Errorf("unknown field %q", prefix+name)
 		}
 		if v != nil {
 			into.Set(field, fmt.Sprint(v))
@@ -247,7 +229,7 @@ func flatten(body map[string]any, prefix string, into url.Values) error {
 // happened.
 func (s *Server) requestOf(form url.Values) (request, error) {
 	f := formReader{form: form}
-	a := request{EventID: f.whole("undo"), AlarmID: f.text("alarm"), unseen: f.text("seen") == "",
+	a := request{EventID: f.whole("undo"), AlarmID: f.text("alarm"),
 		Event: bake.Event{Kind: bake.EventKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Detail: bake.Detail{
 			Batch: f.text("batch"), Feed: f.feed(), TargetPercent: f.number("target"), SeenPercent: f.number("seen"), StepID: f.text("step"),
 			Answer: f.text("answer"), Note: f.text("note"), Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring")}}}
@@ -255,11 +237,15 @@ func (s *Server) requestOf(form url.Values) (request, error) {
 	switch a.Kind {
 	case bake.EventWarmth:
 		var c float64
-		c, err = s.celsiusOf("dough", form, "dough")
+		c, err = s.celsiusOf(form, "dough")
 		a.DoughC = &c
 	case bake.EventAway:
 		a.Away, err = s.awayOf(&f)
-	case askSnooze:
+	case bake.EventLook:
+		if f.text("seen") == "" {
+			a.SeenPercent = math.NaN() // which cannot have been seen
+		}
+	case kindSnooze:
 		a.Snooze = time.Duration(f.number("minutes")*float64(time.Minute) + f.number("seconds")*float64(time.Second))
 	case bake.EventPlan:
 		a.Wish, err = s.chosenRequest(form)
@@ -279,7 +265,7 @@ func (s *Server) requestOf(form url.Values) (request, error) {
 			*into, err = time.ParseInLocation(formTime, at, s.zone())
 		}
 		if err != nil {
-			return request{}, Refuse("%q is not a time; write it like 2026-03-14T18:05:00+01:00.", at)
+			return request{}, refuse("time", text.Values{"found": at})
 		}
 	}
 	return a, f.err
@@ -300,19 +286,19 @@ func (f *formReader) whole(name string) int64 {
 	}
 	n, err := strconv.ParseInt(v, 10, 64)
 	if err != nil && f.err == nil {
-		f.err = Refuse("%s: %q is not a whole number.", name, v)
+		f.err = refuse("number", text.Values{"found": v})
 	}
 	return n
 }
 
 func (f *formReader) number(name string) float64 {
-	v := strings.Replace(f.text(name), ",", ".", 1)
+	v := f.text(name)
 	if v == "" {
 		return 0
 	}
-	n, err := strconv.ParseFloat(v, 64)
+	n, err := decimal(v)
 	if err != nil && f.err == nil {
-		f.err = Refuse("%s: %q is not a number.", name, v)
+		f.err = err
 	}
 	return n
 }
@@ -320,14 +306,14 @@ func (f *formReader) number(name string) float64 {
 // awayOf is when nobody is there: from now when the form leaves it out.
 func (s *Server) awayOf(f *formReader) (*bake.Span, error) {
 	now := s.opt.Now().In(s.zone())
-	from, err := s.moment("from", f.form, "away_from", now)
+	from, err := s.moment(f.form, "away_from", now)
 	if from.IsZero() {
 		from = now
 	}
 	if err != nil {
 		return nil, err
 	}
-	until, err := s.moment("until", f.form, "away_until", from)
+	until, err := s.moment(f.form, "away_until", from)
 	return &bake.Span{From: from, Until: until}, err
 }
 
@@ -346,76 +332,34 @@ const (
 	maxShort = 200
 )
 
-// check refuses a request that cannot make sense.
+// check refuses a request that cannot make sense, whatever is the case; what an event
+// needs, bake.Session checks.
 func (a request) check() error {
 	if !slices.Contains(kinds(), a.Kind) {
-		return Refuse("%q is not an act; use one of %s.", a.Kind, kindList())
+		return refuse("kind", text.Values{"found": string(a.Kind), "kinds": fmt.Sprint(kinds())})
 	}
-	for name, text := range map[string]string{"batch": a.Batch, "answer": a.Answer, "step": a.StepID, "alarm": a.AlarmID, "oven spring": a.OvenSpring} {
-		if utf8.RuneCountInString(text) > maxShort {
-			return Refuse("The %s is longer than %d characters; shorten it.", name, maxShort)
-		}
-	}
-	if utf8.RuneCountInString(a.Note) > maxNote {
-		return Refuse("The note is longer than %d characters; shorten it.", maxNote)
-	}
-	if a.Feed != nil && a.Kind != bake.EventFed && a.Kind != bake.EventStart {
-		return Refuse("A feeding is told with fed or start, not with %s.", a.Kind)
-	}
-	return a.checkByKind()
-}
-
-// checkByKind checks what single kinds need.
-func (a request) checkByKind() error {
-	switch a.Kind {
-	case bake.EventTarget:
-		if !(a.TargetPercent >= 5 && a.TargetPercent <= 400) {
-			return Refuse("The mark is %g %%; choose 5 to 400 (100 is doubled).", a.TargetPercent)
-		}
-	case bake.EventLook:
-		if a.unseen || !(a.SeenPercent > -90 && a.SeenPercent <= 1000) {
-			return Refuse("Say how far it has risen: 0 is as at the start, 100 is doubled.")
-		}
-	case bake.EventNote:
-		if a.Note == "" {
-			return Refuse("The note is empty; write something first.")
-		}
-	case bake.EventJudged:
-		if !slices.Contains([]string{"", "under", "right", "over"}, a.Outcome) {
-			return Refuse("The outcome is %q; use under, right or over, or leave it out.", a.Outcome)
-		}
-	case bake.EventPlan:
-		if a.Wish == nil || a.Wish.Way == "" {
-			return Refuse("Say which plan: what was asked for and the way chosen are missing.")
-		}
-	case bake.EventAway:
-		if a.Away == nil || !a.Away.Until.After(a.Away.From) {
-			return Refuse("Say from when until when nobody is there.")
-		}
-	case askCorrect:
-		if a.EventID == 0 || a.At.IsZero() {
-			return Refuse("Say which event, and when it was: its id or the time is missing.")
-		}
-	case askAck, askSnooze:
-		if a.AlarmID == "" {
-			return Refuse("Say which warning: the alarm's id is missing.")
-		}
-		if a.Kind == askSnooze && (a.Snooze < time.Minute || a.Snooze > 24*time.Hour) {
-			return Refuse("A reminder can come after 1 minute to 24 hours, not after %s.", a.Snooze)
+	for _, t := range []string{a.Batch, a.Answer, a.StepID, a.AlarmID, a.OvenSpring} {
+		if utf8.RuneCountInString(t) > maxShort {
+			return refuse("long", text.Values{"n": maxShort})
 		}
 	}
-	if a.Kind.Marks() && a.StepID == "" {
-		return Refuse("Say which step: its id is missing.")
+	switch {
+	case utf8.RuneCountInString(a.Note) > maxNote:
+		return refuse("long", text.Values{"n": maxNote})
+	case a.Feed != nil && a.Kind != bake.EventFed && a.Kind != bake.EventStart:
+		return refuse("feed", nil)
+	case a.Kind == bake.EventNote && a.Note == "":
+		return refuse("note", nil)
+	case a.Kind == bake.EventJudged && !slices.Contains([]string{"", "under", "right", "over"}, a.Outcome):
+		return refuse("outcome", text.Values{"found": a.Outcome})
+	case a.Kind == bake.EventPlan && (a.Wish == nil || a.Wish.Way == ""):
+		return Refusal{Said: bake.Said{Key: "refused.no_plan"}}
+	case a.Kind == kindCorrect && (a.EventID == 0 || a.At.IsZero()), (a.Kind == kindAck || a.Kind == kindSnooze) && a.AlarmID == "":
+		return refuse("which", nil)
+	case a.Kind == kindSnooze && (a.Snooze < time.Minute || a.Snooze > 24*time.Hour):
+		return refuse("snooze", nil)
 	}
 	return nil
-}
-
-func kindList() string {
-	var words []string
-	for _, k := range kinds() {
-		words = append(words, string(k))
-	}
-	return strings.Join(words, ", ")
 }
 
 // done says what was done.
@@ -425,11 +369,11 @@ func (s *Server) done(a request) string {
 		doughC = *a.DoughC
 	}
 	switch a.Kind {
-	case bake.EventTarget, bake.EventLook, bake.EventWarmth, askSnooze:
+	case bake.EventTarget, bake.EventLook, bake.EventWarmth, kindSnooze:
 		return s.say("said."+string(a.Kind), text.Values{"dough_fine_c": doughC, "percent": a.TargetPercent, "seen_percent": a.SeenPercent, "span": a.Snooze})
 	case bake.EventAway:
 		return l.Say("page.said.away", text.Values{"from": a.Away.From, "until": a.Away.Until})
-	case askAck, askUndo, askCorrect, bake.EventNote, bake.EventJudged, bake.EventPlan, bake.EventSkipped:
+	case kindAck, kindUndo, kindCorrect, bake.EventNote, bake.EventJudged, bake.EventPlan, bake.EventSkipped:
 		return s.say("said."+string(a.Kind), nil)
 	}
 	at := a.At

@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"crypto/rand"
-	"errors"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -97,10 +96,10 @@ func sweepUploads(dir string) {
 // stageBackup takes an uploaded backup in and checks it.
 func (s *Server) stageBackup(w http.ResponseWriter, r *http.Request) (stagedBackup, error) {
 	if !s.staged.busy.TryLock() {
-		return stagedBackup{}, Refuse("Another upload is under way; wait for its end.")
+		return stagedBackup{}, refuse("busy", nil)
 	}
 	defer s.staged.busy.Unlock()
-	u := upload{field: "backup", limit: s.opt.BackupsMax, what: "a backup"}
+	u := upload{field: "backup", limit: s.opt.BackupsMax}
 	file, name, _, err := s.spool(w, r, u, 2)
 	if err != nil {
 		return stagedBackup{}, err
@@ -119,7 +118,7 @@ func (s *Server) stageBackup(w http.ResponseWriter, r *http.Request) (stagedBack
 // go away meanwhile; half of it would help nobody.
 func (s *Server) restoreStaged(r *http.Request, x stagedBackup) error {
 	if !s.staged.busy.TryLock() {
-		return Refuse("Another upload is under way; wait for its end.")
+		return refuse("busy", nil)
 	}
 	defer s.staged.busy.Unlock()
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), slowTime)
@@ -133,34 +132,22 @@ func (s *Server) restoreStaged(r *http.Request, x stagedBackup) error {
 }
 
 // stagedOf finds the offer a path names.
-func (s *Server) stagedOf(w http.ResponseWriter, r *http.Request) (stagedBackup, bool) {
+func (s *Server) stagedOf(r *http.Request) (stagedBackup, error) {
 	x, ok := s.staged.get(r.PathValue("offer"), s.opt.Now())
 	if !ok {
-		s.refuse(w, r, messagePage{Heading: s.say("restore.gone", nil), Back: "/house",
-			Text: s.say("restore.gone.text", text.Values{"span": stagedFor})}, http.StatusNotFound)
+		return x, missing{"restore.gone", text.Values{"span": stagedFor}}
 	}
-	return x, ok
+	return x, nil
 }
 
 // postRestore takes a backup from the page in and leads to the question.
-func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) error {
 	x, err := s.stageBackup(w, r)
 	if err != nil {
-		s.uploadFailed(w, r, err)
-		return
+		return err
 	}
 	http.Redirect(w, r, "/house/restores/"+x.id, http.StatusSeeOther)
-}
-
-// uploadFailed tells a refusal, with the way back to the house.
-func (s *Server) uploadFailed(w http.ResponseWriter, r *http.Request, err error) {
-	var no Refusal
-	if errors.As(err, &no) {
-		w.Header().Set("Connection", "close") // what is left of the upload is not read
-		s.refuse(w, r, messagePage{Heading: s.say("refused.upload", nil), Text: no.Why, Back: "/house"}, http.StatusConflict)
-		return
-	}
-	s.eventFailed(w, r, err)
+	return nil
 }
 
 // restorePage says what a backup holds and asks.
@@ -173,10 +160,10 @@ type restorePage struct {
 }
 
 // pageRestore shows what would be replaced.
-func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.stagedOf(w, r)
-	if !ok {
-		return
+func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.stagedOf(r)
+	if err != nil {
+		return err
 	}
 	a := x.against
 	p := restorePage{frame: s.frame(w, r, s.say("restore", nil), "house"), ID: x.id, Name: x.name, Holds: past.Holdings(a.Backup, s.words), Replaces: past.Holdings(a.Present, s.words),
@@ -184,26 +171,24 @@ func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) {
 	if a.Missing > 0 {
 		p.Lost = s.words.SayN("page.restore.lost", a.Missing, text.Values{"date": s.words.Date(a.Last)})
 	}
-	s.render(w, http.StatusOK, "restore", p)
+	return s.render(w, http.StatusOK, "restore", p)
 }
 
 // postTakeRestore does what was answered.
-func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) {
-	x, ok := s.stagedOf(w, r)
-	if !ok {
-		return
+func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.stagedOf(r)
+	if err != nil {
+		return err
 	}
 	if r.PostFormValue("answer") != "take" {
 		s.staged.drop(x.id)
-		s.leadTo(w, r, "/house", s.say("restore.left", nil))
-		return
+		return s.leadTo(w, r, "/house", s.say("restore.left", nil))
 	}
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
 	if err := s.restoreStaged(r, x); err != nil {
-		s.uploadFailed(w, r, err)
-		return
+		return err
 	}
-	s.leadTo(w, r, "/house", s.say("restore.said", nil))
+	return s.leadTo(w, r, "/house", s.say("restore.said", nil))
 }
 
 // staying says which rises go on; empty for none.

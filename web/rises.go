@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"errors"
 	"html/template"
 	"net/http"
 	"net/url"
@@ -46,23 +45,20 @@ type riseLine struct {
 }
 
 // pageRises lists past rises.
-func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) {
+func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) error {
 	f, err := s.filter(r.URL.Query())
 	if err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
 	page, err := s.opt.History.Rises(r.Context(), f)
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	q := r.URL.Query()
 	p := risesPage{frame: s.frame(w, r, s.say("past", nil), "rises"), Vessel: f.Vessel, Outcome: f.Outcome, Text: f.Text,
 		From: q.Get("from"), Until: q.Get("until"), Filtered: f.Vessel+f.Outcome+f.Text+q.Get("from")+q.Get("until") != ""}
 	if p.Vessels, err = s.opt.History.Vessels(r.Context()); err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	for _, x := range page.Rises {
 		line := riseLine{ID: x.ID, Name: past.Name(x, s.words), Sentence: past.Sentence(x, s.words), Demo: x.Demo && !s.opt.Demo, Curve: s.spark(r.Context(), x)}
@@ -73,10 +69,9 @@ func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) {
 		p.Older = "/rises?" + q.Encode()
 	}
 	if err := s.lookBack(r.Context(), &p); err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
-	s.render(w, http.StatusOK, "rises", p)
+	return s.render(w, http.StatusOK, "rises", p)
 }
 
 // lookBack adds what the last rises teach, to the unfiltered first page.
@@ -101,12 +96,12 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 }
 
 // postUnlearn forgets what the past rises of a vessel taught.
-func (s *Server) postUnlearn(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postUnlearn(w http.ResponseWriter, r *http.Request) error {
 	if err := s.opt.Upkeep.Unlearn(r.Context(), r.PostFormValue("vessel")); err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
 	http.Redirect(w, r, "/rises", http.StatusSeeOther)
+	return nil
 }
 
 // filter reads a query. Days are the household's; until is the last day shown.
@@ -121,13 +116,13 @@ func (s *Server) filter(q url.Values) (history.Filter, error) {
 	}
 	if v := q.Get("limit"); v != "" {
 		if f.Limit, err = strconv.Atoi(v); err != nil || f.Limit < 1 || f.Limit > 500 {
-			return f, Refuse("limit is %q; use 1 to 500.", v)
+			return f, refuse("number", text.Values{"found": v})
 		}
 	}
 	switch f.Outcome {
 	case "", "under", "right", "over", "none":
 	default:
-		return f, Refuse("outcome is %q; use under, right, over or none.", f.Outcome)
+		return f, refuse("outcome", text.Values{"found": f.Outcome})
 	}
 	return f, nil
 }
@@ -142,7 +137,7 @@ func (s *Server) when(v string, days int) (time.Time, error) {
 	}
 	t, err := time.Parse(time.RFC3339, v)
 	if err != nil {
-		return t, Refuse("%q is neither a day like 2026-03-14 nor a time like 2026-03-14T18:05:00+01:00.", v)
+		return t, refuse("day", text.Values{"found": v})
 	}
 	return t, nil
 }
@@ -181,22 +176,19 @@ func (s *Server) foretold(ctx context.Context, r bake.Rise) ([]string, error) {
 }
 
 // pageRise shows one past rise in full.
-func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
-	rec, ok := s.record(w, r, 0)
-	if !ok {
-		return
+func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) error {
+	rec, err := s.readRecord(r.Context(), pathID(r, "id"), 0)
+	if err != nil {
+		return err
 	}
-	var err error
 	p := risePage{frame: s.frame(w, r, past.Name(rec.Rise, s.words), "rises"), ID: rec.Rise.ID, Name: past.Name(rec.Rise, s.words),
 		Sentence: past.Sentence(rec.Rise, s.words), DemoRise: rec.Rise.Demo && !s.opt.Demo, Vessel: rec.Rise.Vessel, Outcome: rec.Rise.Outcome, OvenSpring: rec.Rise.OvenSpring, Note: rec.Rise.Note}
 	if p.Wide, p.Narrow, err = s.pastChart(r.Context(), rec); err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	p.Facts = past.Facts(rec.Rise, s.words)
 	if p.Foretold, err = s.foretold(r.Context(), rec.Rise); err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	last, _ := lastJudging(rec.Journal)
 	for _, a := range rec.Journal {
@@ -208,19 +200,17 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) {
 		p.Journal = append(p.Journal, line)
 	}
 	if p.Photos, err = s.opt.History.Photos(r.Context(), rec.Rise.ID); err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
-	s.render(w, http.StatusOK, "rise", p)
+	return s.render(w, http.StatusOK, "rise", p)
 }
 
 // postRemoveRise takes a past rise out of the history.
-func (s *Server) postRemoveRise(w http.ResponseWriter, r *http.Request) {
-	if err := s.opt.Live.RemoveRise(r.Context(), s.pathID(r)); err != nil {
-		s.judgeFailed(w, r, err)
-		return
+func (s *Server) postRemoveRise(w http.ResponseWriter, r *http.Request) error {
+	if err := s.opt.Live.RemoveRise(r.Context(), pathID(r, "id")); err != nil {
+		return err
 	}
-	s.leadTo(w, r, "/rises", s.say("past.removed", nil))
+	return s.leadTo(w, r, "/rises", s.say("past.removed", nil))
 }
 
 // pastChart draws a past rise in both sizes.
@@ -232,21 +222,7 @@ func (s *Server) pastChart(ctx context.Context, rec past.Record) (wide, narrow t
 	return wide, narrow, nil
 }
 
-// record reads the rise a path names, with at most n samples; 0 is none.
-func (s *Server) record(w http.ResponseWriter, r *http.Request, n int) (past.Record, bool) {
-	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
-	if err != nil || id <= 0 {
-		s.refusePage(w, r, http.StatusNotFound, s.say("refused.rise", nil), s.say("refused.gone", nil))
-		return past.Record{}, false
-	}
-	rec, err := s.readRecord(r.Context(), id, n)
-	if err != nil {
-		s.historyFailed(w, r, err)
-		return rec, false
-	}
-	return rec, true
-}
-
+// readRecord reads a rise with at most n samples; 0 is none.
 func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, error) {
 	var rec past.Record
 	var err error
@@ -265,37 +241,23 @@ func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, 
 // comparedPoints is how many points a compared curve has at most.
 const comparedPoints = 400
 
-// historyFailed tells what is not there, and hides a fault behind a sentence.
-func (s *Server) historyFailed(w http.ResponseWriter, r *http.Request, err error) {
-	if errors.Is(err, history.ErrNotFound) {
-		s.refusePage(w, r, http.StatusNotFound, s.say("refused.rise", nil), s.say("refused.gone", nil))
-		return
-	}
-	if errors.Is(err, context.Canceled) {
-		return
-	}
-	s.opt.Log.Error("history could not be read", "path", r.URL.Path, "error", err)
-	s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.history", nil), s.say("refused.fault.text", nil))
-}
-
 // postPhoto keeps a picture of a result.
-func (s *Server) postPhoto(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postPhoto(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.keepPhoto(w, r)
 	if err != nil {
-		s.judgeFailed(w, r, err)
-		return
+		return err
 	}
 	if !wantsHTML(r) {
 		w.Header().Set("Location", "/api/v1/photos/"+strconv.FormatInt(id, 10))
-		writeJSON(w, http.StatusCreated, map[string]int64{"id": id})
-		return
+		return writeJSON(w, http.StatusCreated, map[string]int64{"id": id})
 	}
 	http.Redirect(w, r, "/rises/"+r.PathValue("id"), http.StatusSeeOther)
+	return nil
 }
 
 // keepPhoto checks, cleans and stores the picture of an upload.
 func (s *Server) keepPhoto(w http.ResponseWriter, r *http.Request) (int64, error) {
-	rise, err := s.opt.History.Rise(r.Context(), s.pathID(r))
+	rise, err := s.rise(r)
 	if err != nil {
 		return 0, err
 	}
@@ -306,7 +268,7 @@ func (s *Server) keepPhoto(w http.ResponseWriter, r *http.Request) (int64, error
 		return 0, err
 	}
 	if len(have) >= maxPhotos {
-		return 0, Refuse("This rise has %d pictures already; delete one first.", len(have))
+		return 0, refuse("photos", text.Values{"n": len(have)})
 	}
 	body, err := readPhoto(w, r, s.opt.PhotosMax)
 	if err != nil {
@@ -321,3 +283,20 @@ func (s *Server) keepPhoto(w http.ResponseWriter, r *http.Request) (int64, error
 
 // maxPhotos is how many pictures a rise can have.
 const maxPhotos = 12
+
+// deletePhoto removes one picture that is there.
+func (s *Server) deletePhoto(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.opt.History.Photo(r.Context(), pathID(r, "photo"))
+	if err == nil {
+		err = s.opt.History.DeletePhoto(r.Context(), p.ID)
+	}
+	switch {
+	case err != nil:
+		return err
+	case wantsHTML(r):
+		http.Redirect(w, r, "/rises/"+r.PathValue("id"), http.StatusSeeOther)
+	default:
+		w.WriteHeader(http.StatusNoContent)
+	}
+	return nil
+}

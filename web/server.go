@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/web/access"
 )
 
 // Server is the page and the API as one http.Handler. Make one with New.
@@ -93,10 +94,10 @@ func (s *Server) routes() {
 	s.mux.HandleFunc("GET /favicon.ico", s.favicon)
 	s.mux.HandleFunc("GET /manifest.webmanifest", s.manifest)
 	if s.opt.Metrics != nil {
-		s.mux.Handle("GET /metrics", s.read(s.opt.Metrics.ServeHTTP))
+		s.mux.Handle("GET /metrics", s.need(access.Read, s.opt.Metrics.ServeHTTP))
 	}
 	s.mux.HandleFunc("GET /house", s.read(s.pageService))
-	s.mux.HandleFunc("GET /unlock", s.pageUnlock)
+	s.mux.HandleFunc("GET /unlock", s.serve(s.pageUnlock))
 	s.mux.HandleFunc("GET /share/{token}", s.share)
 	s.mux.HandleFunc("GET /recipe", s.read(s.pageRecipe))
 	s.mux.HandleFunc("POST /recipe", s.change(s.postRecipe))
@@ -138,11 +139,11 @@ func (s *Server) pastRoutes() {
 
 // upkeepRoutes names the paths that exchange or fill the history.
 func (s *Server) upkeepRoutes() {
-	restore := func(h http.HandlerFunc) http.HandlerFunc { return s.people(s.sameOrigin(h)) }
+	restore := func(h handler) http.HandlerFunc { return s.people(s.sameOrigin(h)) }
 	s.mux.HandleFunc("POST /rises/unlearn", s.change(s.postUnlearn))
 	s.mux.HandleFunc("POST /house/records", s.change(s.postRecord))
 	s.mux.HandleFunc("POST /house/restores", restore(s.postRestore))
-	s.mux.HandleFunc("GET /house/restores/{offer}", s.people(s.pageRestore))
+	s.mux.HandleFunc("GET /house/restores/{offer}", s.people(s.serve(s.pageRestore)))
 	s.mux.HandleFunc("POST /house/restores/{offer}", restore(s.postTakeRestore))
 }
 

@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"time"
 
 	"tidemark/alert/text"
 	"tidemark/web/access"
@@ -31,7 +30,7 @@ type servicePage struct {
 }
 
 // pageService shows how the household's tidemark is set up.
-func (s *Server) pageService(w http.ResponseWriter, r *http.Request) {
+func (s *Server) pageService(w http.ResponseWriter, r *http.Request) error {
 	snap := s.opt.Live.Snapshot()
 	l := s.words.At(snap.At)
 	p := servicePage{frame: s.frame(w, r, s.say("house", nil), "house"), Locked: s.gate.access.Locked(r.Context()), Session: s.gate.ask(r).session,
@@ -49,7 +48,7 @@ func (s *Server) pageService(w http.ResponseWriter, r *http.Request) {
 	if p.CanAct {
 		p.Tokens = s.gate.access.Tokens(r.Context())
 	}
-	s.render(w, http.StatusOK, "service", p)
+	return s.render(w, http.StatusOK, "service", p)
 }
 
 // units are the household's clock and scale in words.
@@ -73,37 +72,47 @@ type unlockPage struct {
 }
 
 // pageUnlock shows the form.
-func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) {
-	s.showUnlock(w, r, http.StatusOK, "")
+func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) error {
+	return s.showUnlock(w, r, http.StatusOK, "")
 }
 
-func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) {
+func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) error {
 	f := frame{Title: s.say("unlock", nil) + " · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
-	s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.access.Locked(r.Context())})
+	return s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.access.Locked(r.Context())})
 }
 
 // postUnlock checks the passphrase and opens a session.
-func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.gate.access.Unlock(r.Context(), r.PostFormValue("passphrase"), asker(r))
-	switch {
-	case errors.Is(err, access.ErrTooMany):
-		w.Header().Set("Retry-After", "30")
-		s.showUnlock(w, r, http.StatusTooManyRequests, s.say("unlock.many", nil))
-	case errors.Is(err, access.ErrWrong):
-		s.showUnlock(w, r, http.StatusForbidden, s.say("unlock.wrong", nil))
-	case errors.Is(err, access.ErrNotSet):
-		s.showUnlock(w, r, http.StatusConflict, "")
-	case err != nil:
-		s.opt.Log.Error("unlocking failed", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.fault", nil), s.say("refused.fault.text", nil))
-	default:
+	if err == nil {
 		s.gate.setCookie(w, r, sessionCookie, id, int(access.SessionLife.Seconds()))
 		http.Redirect(w, r, backTo(r), http.StatusSeeOther)
+		return nil
 	}
+	status, wrong, err := s.keptOut(w, err)
+	if err != nil {
+		return err
+	}
+	return s.showUnlock(w, r, status, wrong)
+}
+
+// keptOut says why a passphrase or a code does not let anybody in; it returns what is a fault.
+func (s *Server) keptOut(w http.ResponseWriter, err error) (status int, wrong string, fault error) {
+	wrong, ok := why(s.words, err)
+	switch {
+	case !ok:
+		return 0, "", err
+	case errors.Is(err, access.ErrTooMany):
+		w.Header().Set("Retry-After", "30")
+		return http.StatusTooManyRequests, wrong, nil
+	case errors.Is(err, access.ErrWrong):
+		return http.StatusForbidden, wrong, nil
+	}
+	return http.StatusConflict, wrong, nil
 }
 
 // postLock ends this browser's session, or all.
-func (s *Server) postLock(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postLock(w http.ResponseWriter, r *http.Request) error {
 	var err error
 	if r.PostFormValue("all") != "" {
 		err = s.gate.access.LockAll(r.Context())
@@ -111,24 +120,21 @@ func (s *Server) postLock(w http.ResponseWriter, r *http.Request) {
 		err = s.gate.access.Lock(r.Context(), cookieValue(r, sessionCookie))
 	}
 	if err != nil {
-		s.opt.Log.Error("locking failed", "error", err)
-		s.refusePage(w, r, http.StatusInternalServerError, s.say("refused.fault", nil), s.say("refused.fault.text", nil))
-		return
+		return err
 	}
 	s.gate.setCookie(w, r, sessionCookie, "", -1)
 	http.Redirect(w, r, "/", http.StatusSeeOther)
+	return nil
 }
 
 // postToken makes or takes back a token. The secret is shown once.
-func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postToken(w http.ResponseWriter, r *http.Request) error {
 	name := strings.TrimSpace(r.PostFormValue("name"))
 	if r.PostFormValue("remove") != "" {
 		if err := s.gate.access.RemoveToken(r.Context(), name); err != nil {
-			s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), sentence(err))
-			return
+			return err
 		}
-		s.leadTo(w, r, "/house", s.say("token.gone", nil))
-		return
+		return s.leadTo(w, r, "/house", s.say("token.gone", nil))
 	}
 	var scopes []access.Scope
 	for _, v := range r.PostForm["scope"] {
@@ -136,47 +142,35 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) {
 	}
 	plain, err := s.gate.access.NewToken(r.Context(), name, scopes)
 	if err != nil {
-		s.refusePage(w, r, http.StatusConflict, s.say("refused", nil), sentence(err))
-		return
+		return err
 	}
 	f := s.frame(w, r, s.say("token.new", nil), "house")
 	share := ""
 	if slices.Equal(scopes, []access.Scope{access.Read}) {
 		share = s.say("token.share", text.Values{"link": shareLink(r, plain)})
 	}
-	s.render(w, http.StatusOK, "message", messagePage{frame: f, Heading: s.say("token.new", nil) + ": " + name, Text: s.say("token.once", text.Values{"token": plain}), Then: share, Back: "/house"})
-}
-
-// sentence makes an error's text stand alone.
-func sentence(err error) string {
-	s := err.Error()
-	return strings.ToUpper(s[:1]) + s[1:] + "."
+	return s.render(w, http.StatusOK, "message", messagePage{frame: f, Heading: s.say("token.new", nil) + ": " + name, Text: s.say("token.once", text.Values{"token": plain}), Then: share, Back: "/house"})
 }
 
 // backup sends the whole history as one file.
-func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
+func (s *Server) backup(w http.ResponseWriter, r *http.Request) error {
 	dir, err := os.MkdirTemp("", "tidemark-backup-")
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
 	file := filepath.Join(dir, "tidemark.db")
 	if err := s.opt.History.Backup(r.Context(), file); err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	f, err := os.Open(file)
 	if err != nil {
-		s.historyFailed(w, r, err)
-		return
+		return err
 	}
 	defer f.Close()
-	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
-	w.Header().Set("Content-Type", "application/vnd.sqlite3")
-	w.Header().Set("Content-Disposition", `attachment; filename="tidemark-`+s.opt.Now().In(s.zone()).Format("2006-01-02")+`.db"`)
-	w.Header().Set("Cache-Control", "no-store")
+	attachment(w, "application/vnd.sqlite3", "tidemark-"+s.opt.Now().In(s.zone()).Format("2006-01-02")+".db")
 	if _, err := io.Copy(w, f); err != nil {
 		s.opt.Log.Warn("the backup was not fetched whole", "error", err)
 	}
+	return nil
 }

@@ -97,11 +97,11 @@ type Found struct {
 
 // setupRoutes names the paths of the settings.
 func (s *Server) setupRoutes() {
-	s.mux.HandleFunc("GET /setup", s.pageEnter)
+	s.mux.HandleFunc("GET /setup", s.serve(s.pageEnter))
 	s.mux.HandleFunc("POST /setup", s.sameOrigin(s.postEnter))
-	s.mux.HandleFunc("GET /settings", s.people(s.pageSettings))
-	s.mux.HandleFunc("GET /settings/sensors", s.people(s.partSensors))
-	s.mux.HandleFunc("GET /settings/address.svg", s.people(s.addressPicture))
+	s.mux.HandleFunc("GET /settings", s.people(s.serve(s.pageSettings)))
+	s.mux.HandleFunc("GET /settings/sensors", s.people(s.serve(s.partSensors)))
+	s.mux.HandleFunc("GET /settings/address.svg", s.people(s.serve(s.addressPicture)))
 	s.mux.HandleFunc("POST /settings", s.people(s.sameOrigin(s.postSettings)))
 	s.mux.HandleFunc("POST /settings/buses", s.people(s.sameOrigin(s.postBuses)))
 	s.mux.HandleFunc("POST /settings/undo", s.people(s.sameOrigin(s.postUndoSettings)))
@@ -136,7 +136,7 @@ func (s *Server) wall(next http.Handler) http.Handler {
 		case s.opt.Window.Open() && r.Method == http.MethodGet && wantsHTML(r):
 			http.Redirect(w, r, "/setup", http.StatusSeeOther)
 		default:
-			problem(w, http.StatusForbidden, "not set up", "tidemark is not set up yet. Run on its machine: sudo tidemark setup")
+			s.refusePage(w, r, http.StatusForbidden, "refused.fresh")
 		}
 	})
 }
@@ -151,26 +151,25 @@ type enterPage struct {
 }
 
 // pageEnter is the one page that the home network reaches before there is a passphrase.
-func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) {
+func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) error {
 	if s.gate.access.Locked(r.Context()) || fromHere(r) || !s.opt.Window.Open() {
 		http.Redirect(w, r, "/settings", http.StatusSeeOther)
-		return
+		return nil
 	}
-	s.showEnter(w, r, http.StatusOK, "")
+	return s.showEnter(w, r, http.StatusOK, "")
 }
 
-func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, wrong string) {
+func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, wrong string) error {
 	f := s.frame(w, r, s.say("set.enter.title", nil), "house")
 	f.HasPlan, f.HasHistory = false, false // out of reach
-	s.render(w, status, "enter", enterPage{f, wrong})
+	return s.render(w, status, "enter", enterPage{f, wrong})
 }
 
 // postEnter takes code and passphrase and lets the browser in.
-func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) error {
 	phrase := r.PostFormValue("passphrase")
 	if phrase != r.PostFormValue("again") {
-		s.showEnter(w, r, http.StatusConflict, s.say("enter.differ", nil))
-		return
+		return s.showEnter(w, r, http.StatusConflict, s.say("enter.differ", nil))
 	}
 	var session string
 	err := access.ErrClosed
@@ -180,49 +179,39 @@ func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) {
 			return err
 		})
 	}
-	switch {
-	case errors.Is(err, access.ErrWrong):
-		s.showEnter(w, r, http.StatusForbidden, s.say("enter.wrong", nil))
-	case errors.Is(err, access.ErrTooMany):
-		w.Header().Set("Retry-After", "30")
-		s.showEnter(w, r, http.StatusTooManyRequests, s.say("unlock.many", nil))
-	case err != nil:
-		s.showEnter(w, r, http.StatusConflict, sentence(err))
-	default:
-		s.letIn(w, r, session, s.say("enter.set", nil))
+	if err == nil {
+		s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
+		return s.leadTo(w, r, "/settings", s.say("enter.set", nil))
 	}
-}
-
-// letIn gives the browser its session and leads to the settings.
-func (s *Server) letIn(w http.ResponseWriter, r *http.Request, session, said string) {
-	s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
-	s.back(w, r, said)
-}
-
-// back leads to the settings and says something there.
-func (s *Server) back(w http.ResponseWriter, r *http.Request, said string) {
-	s.leadTo(w, r, "/settings", said)
+	status, wrong, err := s.keptOut(w, err)
+	if err != nil {
+		return err
+	}
+	if status == http.StatusForbidden {
+		wrong = s.say("enter.wrong", nil)
+	}
+	return s.showEnter(w, r, status, wrong)
 }
 
 // postPassphrase sets the passphrase, the first or a new one.
-func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) error {
 	phrase, was := r.PostFormValue("passphrase"), s.gate.access.Locked(r.Context())
 	if phrase != r.PostFormValue("again") {
-		s.settingsFailed(w, r, FieldErrors{"passphrase": s.say("enter.differ", nil)})
-		return
+		return s.settingsFailed(w, r, FieldErrors{"passphrase": s.say("enter.differ", nil)})
 	}
 	session, err := s.gate.access.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
+	if wrong, ok := why(s.words, err); ok {
+		return s.settingsFailed(w, r, FieldErrors{"passphrase": wrong})
+	}
 	if err != nil {
-		s.settingsFailed(w, r, FieldErrors{"passphrase": err.Error()})
-		return
+		return err
 	}
 	s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
 	if was {
-		s.back(w, r, s.say("enter.changed", nil))
-		return
+		return s.leadTo(w, r, "/settings", s.say("enter.changed", nil))
 	}
-	s.wait(w, r, s.say("enter.opens", nil))
-	s.opt.Setup.Restart()
+	defer s.opt.Setup.Restart()
+	return s.wait(w, r, s.say("enter.opens", nil))
 }
 
 // waitPage waits for the watch to begin anew, or shows once how a phone listens to a
@@ -235,88 +224,79 @@ type waitPage struct {
 }
 
 // wait says something and goes on to the settings when the watch is up again.
-func (s *Server) wait(w http.ResponseWriter, r *http.Request, said string) {
-	s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Text: said, Run: s.run})
+func (s *Server) wait(w http.ResponseWriter, r *http.Request, said string) error {
+	return s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Text: said, Run: s.run})
 }
 
 // postSettings saves the fields of one form.
-func (s *Server) postSettings(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		s.settingsFailed(w, r, Refuse("The form could not be read: %v.", err))
-		return
+func (s *Server) postSettings(w http.ResponseWriter, r *http.Request) error {
+	form, err := formOf(r)
+	if err != nil {
+		return s.settingsFailed(w, r, err)
 	}
 	var values []Setting
-	for path, v := range r.PostForm {
+	for path, v := range form {
 		if strings.ContainsAny(path, ".[") && len(v) == 1 {
 			values = append(values, Setting{path, strings.TrimSpace(v[0])})
 		}
 	}
 	slices.SortFunc(values, func(a, b Setting) int { return strings.Compare(a.Path, b.Path) })
 	said, wait, err := s.opt.Setup.Save(r.Context(), r.PostFormValue("version"), values)
-	s.afterChange(w, r, said, wait, err)
+	return s.afterChange(w, r, said, wait, err)
 }
 
 // postUndoSettings takes the last change back.
-func (s *Server) postUndoSettings(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postUndoSettings(w http.ResponseWriter, r *http.Request) error {
 	said, wait, err := s.opt.Setup.Undo(r.Context(), r.PostFormValue("version"))
-	s.afterChange(w, r, said, wait, err)
+	return s.afterChange(w, r, said, wait, err)
 }
 
 // afterChange says what became of a change.
-func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, said string, wait bool, err error) {
+func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, said string, wait bool, err error) error {
 	if err != nil {
-		s.settingsFailed(w, r, err)
-		return
+		return s.settingsFailed(w, r, err)
 	}
 	s.opt.Log.Info("the settings were changed on the page", "from", asker(r), "said", said)
 	if picture := s.subscribePicture(r); wait || picture != "" {
 		p := waitPage{s.frame(w, r, s.say("set.title", nil), "house"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")}
-		s.render(w, http.StatusOK, "wait", p)
-		return
+		return s.render(w, http.StatusOK, "wait", p)
 	}
-	s.back(w, r, said)
+	return s.leadTo(w, r, "/settings", said)
 }
 
 // postBuses switches the sensor buses on.
-func (s *Server) postBuses(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postBuses(w http.ResponseWriter, r *http.Request) error {
 	if s.opt.Setup.Buses() == BusesOff {
 		if err := s.opt.Setup.SwitchBusesOn(); err != nil {
-			s.settingsFailed(w, r, err)
-			return
+			return s.settingsFailed(w, r, err)
 		}
 		s.opt.Log.Info("the sensor buses are switched on from the page", "from", asker(r))
 	}
-	s.wait(w, r, s.say("set.buses.asked", nil))
+	return s.wait(w, r, s.say("set.buses.asked", nil))
 }
 
 // postTest sends a test message.
-func (s *Server) postTest(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postTest(w http.ResponseWriter, r *http.Request) error {
 	said, err := s.opt.Setup.Test(r.Context(), r.PostFormValue("channel"))
 	if err != nil {
-		s.settingsFailed(w, r, err)
-		return
+		return s.settingsFailed(w, r, err)
 	}
-	s.back(w, r, said)
+	return s.leadTo(w, r, "/settings", said)
 }
 
 // settingsFailed shows the form again, with what was typed and what is wrong with it.
-func (s *Server) settingsFailed(w http.ResponseWriter, r *http.Request, err error) {
+func (s *Server) settingsFailed(w http.ResponseWriter, r *http.Request, err error) error {
 	var fields FieldErrors
-	var no Refusal
-	switch {
-	case errors.As(err, &fields):
-	case errors.As(err, &no):
-		fields = FieldErrors{"": no.Why}
-	default:
-		s.opt.Log.Error("the settings could not be changed", "error", err)
-		fields = FieldErrors{"": s.say("refused.fault.text", nil)}
+	if !errors.As(err, &fields) {
+		_, wrong := s.wrong(err)
+		fields = FieldErrors{"": wrong}
 	}
-	s.showSettings(w, r, http.StatusConflict, fields)
+	return s.showSettings(w, r, http.StatusConflict, fields)
 }
 
 // pageSettings shows the settings.
-func (s *Server) pageSettings(w http.ResponseWriter, r *http.Request) {
-	s.showSettings(w, r, http.StatusOK, nil)
+func (s *Server) pageSettings(w http.ResponseWriter, r *http.Request) error {
+	return s.showSettings(w, r, http.StatusOK, nil)
 }
 
 // settingsPage is the page of settings.
@@ -342,11 +322,10 @@ func (p settingsPage) Channel(i int) *group {
 	return &p.Groups[at]
 }
 
-func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int, errs FieldErrors) {
+func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int, errs FieldErrors) error {
 	sheet, err := s.opt.Setup.Sheet()
 	if err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
 	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
 		Locked: s.gate.access.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses()}
@@ -362,17 +341,16 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		}
 	}
 	slices.Sort(p.General)
-	s.render(w, status, "settings", p)
+	return s.render(w, status, "settings", p)
 }
 
 // partSensors answers with the table of sensors alone, to be renewed while people wire.
-func (s *Server) partSensors(w http.ResponseWriter, r *http.Request) {
+func (s *Server) partSensors(w http.ResponseWriter, r *http.Request) error {
 	sheet, err := s.opt.Setup.Sheet()
 	if err != nil {
-		s.eventFailed(w, r, err)
-		return
+		return err
 	}
-	s.render(w, http.StatusOK, "sensors-found", settingsPage{Sheet: sheet, Found: s.opt.Setup.Find(r.Context())})
+	return s.render(w, http.StatusOK, "sensors-found", settingsPage{Sheet: sheet, Found: s.opt.Setup.Find(r.Context())})
 }
 
 // Takers are the vessels that have no sensor yet for what one is proposed for, by the

@@ -31,15 +31,16 @@ func scanPicture(text string) string {
 }
 
 // addressPicture serves the address of this page as a picture.
-func (s *Server) addressPicture(w http.ResponseWriter, r *http.Request) {
+func (s *Server) addressPicture(w http.ResponseWriter, r *http.Request) error {
 	sheet, err := s.opt.Setup.Sheet()
 	if err != nil || len(sheet.Addresses) == 0 {
 		http.NotFound(w, r)
-		return
+		return nil
 	}
 	w.Header().Set("Content-Type", "image/svg+xml")
 	w.Header().Set("Cache-Control", "no-store")
 	fmt.Fprint(w, scanPicture(sheet.Addresses[0]))
+	return nil
 }
 
 // subscribePicture is the address of a topic that the form just added; empty when it

@@ -19,7 +19,7 @@ func (s *Server) share(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Referrer-Policy", "no-referrer")
 	if s.gate.shared(r, r.PathValue("token")) == nil {
-		s.refusePage(w, r, http.StatusNotFound, s.say("refused", nil), s.say("token.share.gone", nil))
+		s.refuse(w, r, http.StatusNotFound, "refused", s.say("token.share.gone", nil))
 		return
 	}
 	s.gate.setCookie(w, r, shareCookie, r.PathValue("token"), shareFor)
@@ -48,8 +48,8 @@ func shareLink(r *http.Request, plain string) string {
 }
 
 // postAgain begins the invented day anew. The page is shown again when it is there.
-func (s *Server) postAgain(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postAgain(w http.ResponseWriter, r *http.Request) error {
 	s.opt.Again()
 	w.Header().Set("Refresh", "2; url=/")
-	s.render(w, http.StatusOK, "message", messagePage{frame: s.frame(w, r, s.say("demo.again", nil), "now"), Heading: s.say("demo.again", nil), Text: s.say("demo.again.soon", nil), Back: "/"})
+	return s.render(w, http.StatusOK, "message", messagePage{frame: s.frame(w, r, s.say("demo.again", nil), "now"), Heading: s.say("demo.again", nil), Text: s.say("demo.again.soon", nil), Back: "/"})
 }

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"tidemark/alert/text"
 )
 
 // The largest uploads in bytes, where Options say nothing.
@@ -30,7 +32,6 @@ func isUpload(r *http.Request) bool {
 type upload struct {
 	field string // of the file
 	limit int64  // of the file, bytes
-	what  string // the file in words, for refusals
 }
 
 // maxFields bounds the other fields of a form with a file.
@@ -43,14 +44,14 @@ func (u upload) read(w http.ResponseWriter, r *http.Request, to io.Writer) (fiel
 	r.Body = &patient{ReadCloser: r.Body, rc: http.NewResponseController(w), until: time.Now().Add(slowTime)}
 	m, err := r.MultipartReader()
 	if err != nil {
-		return nil, "", Refuse("The upload is not a form with a file: %v.", err)
+		return nil, "", refuse("form", nil)
 	}
 	fields = map[string]string{}
 	for range maxFields {
 		part, err := m.NextPart()
 		if errors.Is(err, io.EOF) {
 			if name == "" {
-				return nil, "", Refuse("The form holds no file named %s; choose %s first.", u.field, u.what)
+				return nil, "", refuse("no_file", nil)
 			}
 			return fields, name, nil
 		}
@@ -69,7 +70,7 @@ func (u upload) read(w http.ResponseWriter, r *http.Request, to io.Writer) (fiel
 		}
 		fields[part.FormName()] = strings.TrimSpace(string(text))
 	}
-	return nil, "", Refuse("The form has more than %d fields.", maxFields)
+	return nil, "", refuse("form", nil)
 }
 
 // file copies the file itself.
@@ -78,7 +79,7 @@ func (u upload) file(part *multipart.Part, to io.Writer) (string, error) {
 	var full *os.PathError
 	switch {
 	case errors.As(err, &full):
-		return "", Refuse("The file cannot be kept here: %v. Free some space.", full.Err)
+		return "", refuse("full", nil)
 	case err != nil:
 		return "", u.broken(err)
 	case n > u.limit:
@@ -95,9 +96,9 @@ func (u upload) file(part *multipart.Part, to io.Writer) (string, error) {
 func (u upload) broken(err error) error {
 	var big *http.MaxBytesError
 	if errors.As(err, &big) {
-		return Refuse("The file is larger than %d MB; send %s that is smaller.", u.limit>>20, u.what)
+		return refuse("large_file", text.Values{"n": u.limit >> 20})
 	}
-	return Refuse("The upload broke off: %v.", err)
+	return refuse("broken", nil)
 }
 
 // waitForBytes is how long an upload may stand still.
@@ -150,7 +151,7 @@ func (s *Server) room(size, copies int64) error {
 	}
 	free, need := int64(st.Bavail)*int64(st.Bsize), size*copies+spareBytes //nolint:unconvert // 32 bits on ARM
 	if free < need {
-		return Refuse("The disk has %d MB free; %d MB are needed for this. Free some space first.", free>>20, need>>20)
+		return refuse("no_room", text.Values{"free": free >> 20, "need": need >> 20})
 	}
 	return nil
 }

@@ -15,6 +15,7 @@ package access
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"tidemark/history"
@@ -61,8 +62,14 @@ const SessionLife = 60 * 24 * time.Hour
 
 // The errors a caller may want to tell apart.
 var (
-	ErrWrong     = errors.New("that is not the household passphrase")
-	ErrTooMany   = errors.New("too many attempts; wait a little and try again")
-	ErrNotSet    = errors.New("no passphrase is set yet; set one with tidemark passphrase")
-	ErrNoSession = errors.New("not unlocked; unlock with the household passphrase")
+	ErrWrong   = errors.New("that is not the household passphrase")
+	ErrTooMany = errors.New("too many attempts; wait a little and try again")
+	ErrNotSet  = errors.New("no passphrase is set yet; set one with tidemark passphrase")
+
+	ErrShort      = fmt.Errorf("the passphrase is too short; use at least %d characters, for instance four words", MinPassphrase)
+	ErrLong       = fmt.Errorf("the passphrase is too long; use at most %d bytes", MaxPassphraseBytes)
+	ErrTokenName  = errors.New("that cannot be a token's name; use 1 to 40 letters, digits, spaces, dots, - or _")
+	ErrNoScope    = fmt.Errorf("the token would allow nothing that is known; give at least one of %v", scopes())
+	ErrTokenTaken = errors.New("there is a token of that name already; take it back first or choose another name")
+	ErrNoToken    = errors.New("there is no token of that name")
 )

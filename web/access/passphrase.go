@@ -93,11 +93,11 @@ func parseHash(s string) (hash, error) {
 // SetPassphrase keeps a new passphrase and ends every session. It refuses one
 // that is too short or too long.
 func SetPassphrase(ctx context.Context, s Settings, passphrase string) error {
-	if n := utf8.RuneCountInString(passphrase); n < MinPassphrase {
-		return fmt.Errorf("the passphrase has %d characters; use at least %d, for instance four words", n, MinPassphrase)
+	if utf8.RuneCountInString(passphrase) < MinPassphrase {
+		return ErrShort
 	}
 	if len(passphrase) > MaxPassphraseBytes {
-		return fmt.Errorf("the passphrase has %d bytes; use at most %d", len(passphrase), MaxPassphraseBytes)
+		return ErrLong
 	}
 	if err := s.Set(ctx, keyPassphrase, []byte(newHash(passphrase).String())); err != nil {
 		return fmt.Errorf("keeping the passphrase: %w", err)

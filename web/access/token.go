@@ -17,20 +17,15 @@ var tokenName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}$`)
 // refuses a name in use, an unusable name and unknown or no scopes.
 func (k *Control) NewToken(ctx context.Context, name string, wanted []Scope) (string, error) {
 	if !tokenName.MatchString(name) {
-		return "", fmt.Errorf("%q cannot be a token's name; use 1 to 40 letters, digits, spaces, dots, - or _", name)
+		return "", ErrTokenName
 	}
-	if len(wanted) == 0 {
-		return "", fmt.Errorf("the token would allow nothing; give at least one of %v", scopes())
-	}
-	for _, s := range wanted {
-		if !slices.Contains(scopes(), s) {
-			return "", fmt.Errorf("%q is not a scope; use one of %v", s, scopes())
-		}
+	if len(wanted) == 0 || slices.ContainsFunc(wanted, func(s Scope) bool { return !slices.Contains(scopes(), s) }) {
+		return "", ErrNoScope
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if slices.ContainsFunc(k.tokens, func(t Token) bool { return t.Name == name }) {
-		return "", fmt.Errorf("there is a token named %q already; take it back first or choose another name", name)
+		return "", ErrTokenTaken
 	}
 	plain := tokenPrefix + secret()
 	tokens := append(slices.Clone(k.tokens), Token{Name: name, Hash: digest(plain), Scopes: wanted, Created: k.now()})
@@ -47,7 +42,7 @@ func (k *Control) RemoveToken(ctx context.Context, name string) error {
 	defer k.mu.Unlock()
 	tokens := slices.DeleteFunc(slices.Clone(k.tokens), func(t Token) bool { return t.Name == name })
 	if len(tokens) == len(k.tokens) {
-		return fmt.Errorf("there is no token named %q", name)
+		return ErrNoToken
 	}
 	if err := k.save(ctx, keyTokens, tokens); err != nil {
 		return err

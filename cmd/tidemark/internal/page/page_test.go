@@ -214,19 +214,19 @@ func TestEventsThatAreRefused(t *testing.T) {
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	for want, form := range map[string]url.Values{
-		"is not an act":             {"kind": {"dance"}, "vessel": {"tub"}},
-		"no vessel named":           {"kind": {"fold"}, "vessel": {"bathtub"}},
-		"choose 5 to 400":           {"kind": {"target"}, "vessel": {"tub"}, "target": {"4000"}},
-		"is not a number":           {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN%"}},
-		"The mark is NaN":           {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN"}},
-		"note is empty":             {"kind": {"note"}, "vessel": {"tub"}, "note": {"  "}},
-		"alarm&#39;s id is missing": {"kind": {"ack"}, "vessel": {"tub"}},
-		"its id is missing":         {"kind": {"step"}, "vessel": {"tub"}},
-		"1 minute to 24 hours":      {"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {"a2"}, "minutes": {"100000"}},
-		"use under, right or over":  {"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"burnt"}},
-		"longer than 2000":          {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}},
-		"another rise":              {"kind": {"fold"}, "vessel": {"tub"}, "rise": {"99"}},
-		"is not a time":             {"kind": {"fold"}, "vessel": {"tub"}, "at": {"noon"}},
+		"cannot be told":           {"kind": {"dance"}, "vessel": {"tub"}},
+		"no vessel named":          {"kind": {"fold"}, "vessel": {"bathtub"}},
+		"outside 5 to 400":         {"kind": {"target"}, "vessel": {"tub"}, "target": {"4000"}},
+		"is not a number":          {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN%"}},
+		"is not a number that":     {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN"}},
+		"note is empty":            {"kind": {"note"}, "vessel": {"tub"}, "note": {"  "}},
+		"What this is about":       {"kind": {"ack"}, "vessel": {"tub"}},
+		"There is no step":         {"kind": {"step"}, "vessel": {"tub"}},
+		"1 minute to 24 hours":     {"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {"a2"}, "minutes": {"100000"}},
+		"use under, right or over": {"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"burnt"}},
+		"longer than 2000":         {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}},
+		"another rise":             {"kind": {"fold"}, "vessel": {"tub"}, "rise": {"99"}},
+		"is not a time":            {"kind": {"fold"}, "vessel": {"tub"}, "at": {"noon"}},
 	} {
 		w := b.post("/act", form)
 		assert.Equal(t, http.StatusConflict, w.Code, want)

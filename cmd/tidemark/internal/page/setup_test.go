@@ -270,7 +270,7 @@ func TestChangingThePassphraseNeedsTheOldOne(t *testing.T) {
 	b.ask("GET", "/settings", nil)
 	got := b.ask("POST", "/settings/passphrase", url.Values{"old": {"wrong one here"}, "passphrase": {"rye water salt"}, "again": {"rye water salt"}})
 	assert.Equal(t, http.StatusConflict, got.Code)
-	assert.Contains(t, got.Body.String(), "that is not the household passphrase")
+	assert.Contains(t, got.Body.String(), "That is not the household passphrase")
 	got = b.ask("POST", "/settings/passphrase", url.Values{"old": {phrase}, "passphrase": {"rye water salt"}, "again": {"rye water salt"}})
 	assert.Equal(t, http.StatusSeeOther, got.Code)
 	assert.Equal(t, http.StatusOK, b.ask("GET", "/settings", nil).Code, "this browser stays in")
