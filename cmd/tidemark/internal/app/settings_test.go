@@ -8,6 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
+	"tidemark/sensor/survey"
 	"tidemark/web"
 )
 
@@ -53,4 +55,13 @@ func TestAnAnswerToATestIsNoAnswerToAnAlarm(t *testing.T) {
 	require.NoError(t, b.app.pressed(t.Context(), alert.AnswerAck, alert.TestID("phone")))
 	assert.NotEmpty(t, b.app.setup.tested["phone"])
 	require.ErrorIs(t, b.app.pressed(t.Context(), alert.AnswerSnooze, alert.TestID("pigeon")), alert.ErrUnknownAlarm)
+}
+
+// TestFoundInWords: what a look at the buses says is in the household's language.
+func TestFoundInWords(t *testing.T) {
+	de := text.New(text.Locale{Language: "de"})
+	for said, want := range map[string]string{survey.Probes: "1-Wire-Fühler", survey.NoProbe: "drei Drähte", survey.Chips: "I2C-Bausteine", survey.NoI2C: "Masse",
+		survey.Silent: "kein Baustein", "thermometer 28-00000a1b2c3d": "thermometer 28-00000a1b2c3d"} {
+		assert.Contains(t, inWords(de, said), want)
+	}
 }
