@@ -195,12 +195,13 @@ const (
 	TodoLeave   = "leave"   // nothing to do, and nothing is known of when
 	TodoSlice   = "slice"   // cool enough
 	TodoJudge   = "judge"   // say how it was
-	TodoEmpty   = "empty"   // a basket or sample jar whose rise is over
 	TodoChilled = "chilled" // it waits in the fridge for its shaping
 	TodoSee     = "see"     // look how far it has risen, and tell it
 	TodoInTime  = "in_time" // what Advice says, before it is too late
 	TodoStall   = "stalls"  // it will not get to its mark: a warmer place, or go on without
 	TodoFollow  = "follow"  // look at the vessel this one serves
+
+	TodoStallProof = "stalls.proof" // a basket or sample jar will not get to its mark: warmer, or bake
 )
 
 // todo says what to do now.
@@ -226,9 +227,10 @@ func (s *State) todo() Todo {
 	case StatusReady, StatusPast:
 		return s.endOfRise()
 	case StatusStalling:
-		if s.ProofOf == "" {
-			return Todo{Key: TodoStall, StepID: ShapeID, Tap: EventShaped, Other: EventTarget}
+		if s.ProofOf != "" {
+			return Todo{Key: TodoStallProof, Tap: EventEnd, Other: EventTarget}
 		}
+		return Todo{Key: TodoStall, StepID: ShapeID, Tap: EventShaped, Other: EventTarget}
 	case StatusProved:
 		return Todo{Key: TodoBake, StepID: BakeID, Tap: EventDone}
 	case StatusStarterPeak:

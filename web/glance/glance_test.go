@@ -140,6 +140,10 @@ func stands() []stand {
 		row("ready at night, in the afternoon", dough(atNight(clock(22, 30)))),
 		row("ready at night, to be done soon", dough(atNight(clock(16, 30)))),
 		row("may never get there", dough(func(s *bake.State) { s.Estimate.LevelsOffShort, s.Estimate.CeilingPercent = true, 82 })),
+		row("a basket that may never get there", dough(func(s *bake.State) {
+			s.Vessel, s.ProofOf, s.ProofBasis, s.Steps = "basket", "tub", bake.BasketBasis, nil
+			s.Estimate.LevelsOffShort, s.Estimate.TargetPercent, s.Estimate.CeilingPercent, s.Estimate.RisePercent = true, 45, 38, 33
+		})),
 		row("in the fridge", dough(func(s *bake.State) { s.InFridge = true })),
 		row("ready, and in the fridge since", dough(func(s *bake.State) { phase(estimator.Ready, clock(15, 22), 102)(s); s.InFridge, s.Steps = true, nil })),
 		row("near", dough(phase(estimator.Near, clock(15, 10), 91))),

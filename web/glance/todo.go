@@ -44,7 +44,7 @@ func (t *teller) byKey(n bake.Todo) {
 		}
 	case bake.TodoWait:
 		t.waits(n)
-	case bake.TodoStall:
+	case bake.TodoStall, bake.TodoStallProof:
 		t.stalls()
 	case bake.TodoInTime:
 		t.inTime()
