@@ -31,8 +31,6 @@ func advised(s *State, kg float64) *Advice {
 	return s.advise(Hours{})
 }
 
-func at(hour, min int) time.Time { return time.Date(2026, 4, 4, hour, min, 0, 0, time.UTC) }
-
 // TestAdviceInTime: what a household is told in the evening of a dough that would be
 // ready while it sleeps. Worked through by hand: 1.76 kg at 24 C is worth about 3.5 h of
 // its present rise in the cold (published cooling curve of package heat).

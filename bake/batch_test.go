@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"math"
@@ -7,8 +7,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"tidemark/bake"
 )
 
 // Worked example: 50 g of starter at 100 % hydration with 225 g of flour and
@@ -17,9 +15,9 @@ import (
 // 25 %. Source: bwraith, Sourdough Rise Time Table, The Fresh Loaf. Hydration
 // 75 % and salt 2 % are computed from it.
 func TestNumbersWorkedLevain(t *testing.T) {
-	build := bake.Batch{
-		Flours: []bake.Flour{{Name: "white", Grams: 225}}, WaterG: 175,
-		Levain: bake.Levain{Grams: 50, HydrationPercent: 100},
+	build := Batch{
+		Flours: []Flour{{Name: "white", Grams: 225}}, WaterG: 175,
+		Levain: Levain{Grams: 50, HydrationPercent: 100},
 	}
 	n, err := build.Numbers()
 	require.NoError(t, err)
@@ -27,9 +25,9 @@ func TestNumbersWorkedLevain(t *testing.T) {
 	assert.InDelta(t, 10, n.InoculationPercent, 1e-9)
 	assert.InDelta(t, 80, n.HydrationPercent, 1e-9)
 
-	dough := bake.Batch{
-		Flours: []bake.Flour{{Name: "white", Grams: 750}}, WaterG: 550, SaltG: 20,
-		Levain: bake.Levain{Grams: n.TotalG, HydrationPercent: n.HydrationPercent}, Loaves: 2,
+	dough := Batch{
+		Flours: []Flour{{Name: "white", Grams: 750}}, WaterG: 550, SaltG: 20,
+		Levain: Levain{Grams: n.TotalG, HydrationPercent: n.HydrationPercent}, Loaves: 2,
 	}
 	d, err := dough.Numbers()
 	require.NoError(t, err)
@@ -44,7 +42,7 @@ func TestNumbersWorkedLevain(t *testing.T) {
 // Worked example: 1000 g flour, 600 g water, 10 g salt are 100, 60 and 1 %.
 // Source: sourdough.co.uk glossary.
 func TestNumbersPlainPercentages(t *testing.T) {
-	n, err := bake.Batch{Flours: []bake.Flour{{Name: "white", Grams: 1000}}, WaterG: 600, SaltG: 10}.Numbers()
+	n, err := Batch{Flours: []Flour{{Name: "white", Grams: 1000}}, WaterG: 600, SaltG: 10}.Numbers()
 	require.NoError(t, err)
 	assert.InDelta(t, 60, n.HydrationPercent, 1e-9)
 	assert.InDelta(t, 1, n.SaltPercent, 1e-9)
@@ -56,9 +54,9 @@ func TestNumbersPlainPercentages(t *testing.T) {
 // 51.84 oz; 48 oz of dough need 29.63 oz of flour. Source: baking forum
 // tutorial; the last figure is computed.
 func TestScaleToLoavesWorked(t *testing.T) {
-	b := bake.Batch{
-		Flours: []bake.Flour{{Name: "white", Grams: 32}}, WaterG: 18.88, SaltG: 0.64,
-		Inclusions: []bake.Inclusion{{Name: "yeast", Grams: 0.32}},
+	b := Batch{
+		Flours: []Flour{{Name: "white", Grams: 32}}, WaterG: 18.88, SaltG: 0.64,
+		Inclusions: []Inclusion{{Name: "yeast", Grams: 0.32}},
 	}
 	n, err := b.Numbers()
 	require.NoError(t, err)
@@ -73,59 +71,59 @@ func TestScaleToLoavesWorked(t *testing.T) {
 // The specific volume after mixing is 0.85 mL/g (Handbook on Sourdough
 // Biotechnology, Table 3.4): the default 1.76 kg start at 1.496 L.
 func TestStartVolume(t *testing.T) {
-	n, err := bake.DefaultBatch().Numbers()
+	n, err := DefaultBatch().Numbers()
 	require.NoError(t, err)
 	assert.InDelta(t, 1760, n.TotalG, 1e-9)
 	assert.InDelta(t, 1.496, n.StartVolumeL, 1e-9)
 	assert.InDelta(t, 74, n.HydrationPercent, 1e-9)
 	assert.InDelta(t, 10, n.InoculationPercent, 1e-9)
-	assert.Empty(t, bake.DefaultBatch().Warnings())
+	assert.Empty(t, DefaultBatch().Warnings())
 }
 
 func TestScaleToTub(t *testing.T) {
-	b, err := bake.DefaultBatch().ScaleToTub(4, 100, 0.1)
+	b, err := DefaultBatch().ScaleToTub(4, 100, 0.1)
 	require.NoError(t, err)
 	n, err := b.Numbers()
 	require.NoError(t, err)
 	assert.InDelta(t, 3.6, 2*n.StartVolumeL, 1e-9)
 
 	for _, tub := range []float64{0, math.NaN()} {
-		_, err := bake.DefaultBatch().ScaleToTub(tub, 100, 0.1)
+		_, err := DefaultBatch().ScaleToTub(tub, 100, 0.1)
 		assert.ErrorContains(t, err, "tub_l: the tub must hold more than 0 L")
 	}
 }
 
 func TestScaleToLoavesRefuses(t *testing.T) {
-	_, err := bake.DefaultBatch().ScaleToLoaves(0, 800)
+	_, err := DefaultBatch().ScaleToLoaves(0, 800)
 	assert.EqualError(t, err, "loaves: at least one loaf is needed, found 0")
-	_, err = bake.DefaultBatch().ScaleToLoaves(2, math.NaN())
+	_, err = DefaultBatch().ScaleToLoaves(2, math.NaN())
 	assert.EqualError(t, err, "each_g: the weight of a loaf must be above 0 g, found NaN")
 }
 
 func TestValidateRefuses(t *testing.T) {
 	for _, c := range []struct {
 		name string
-		edit func(*bake.Batch)
+		edit func(*Batch)
 		want string
 	}{
-		{"no flour", func(b *bake.Batch) { b.Flours = nil }, "flours: at least one flour is needed, found none"},
-		{"zero flour", func(b *bake.Batch) { b.Flours[1].Grams = 0 }, "flours[1].grams: must be above 0 g, found 0: leave the entry out instead"},
-		{"negative water", func(b *bake.Batch) { b.WaterG = -1 }, "water_g: a mass cannot be below 0 g, found -1"},
-		{"NaN salt", func(b *bake.Batch) { b.SaltG = math.NaN() }, "salt_g: must be a number of grams, found NaN"},
-		{"too much salt", func(b *bake.Batch) { b.SaltG = 200 }, "salt_g: the salt per flour must be 0 to 6 %, found 20.0 %: check the masses"},
-		{"soup", func(b *bake.Batch) { b.WaterG = 2000 }, "water_g: the hydration with the levain counted must be 35 to 150 %, found 210.0 %: check the masses"},
-		{"all levain", func(b *bake.Batch) { b.Levain.Grams = 4000 }, "levain.grams: the share of fermented flour must be 0 to 60 %, found 69.0 %: check the masses"},
-		{"levain hydration", func(b *bake.Batch) { b.Levain.HydrationPercent = 0 }, "levain.hydration_percent: must be 40 to 250 %, found 0: 100 means equal parts of flour and water"},
-		{"kilograms", func(b *bake.Batch) { b.WaterG = 2e6 }, "water_g: must be at most 1000000 g, found 2e+06: masses are in grams"},
-		{"loaves", func(b *bake.Batch) { b.Loaves = -1 }, "loaves: must be 0 (not said) to 1000, found -1"},
-		{"nameless", func(b *bake.Batch) { b.Inclusions = []bake.Inclusion{{Grams: 1}} }, "inclusions[0].name: a name is needed: allergens are told by it"},
-		{"wet", func(b *bake.Batch) { b.Inclusions = []bake.Inclusion{{Name: "x", Grams: 1, WaterG: 2}} }, "inclusions[0].water_g: must be 0 to its own mass of 1 g, found 2"},
+		{"no flour", func(b *Batch) { b.Flours = nil }, "flours: at least one flour is needed, found none"},
+		{"zero flour", func(b *Batch) { b.Flours[1].Grams = 0 }, "flours[1].grams: must be above 0 g, found 0: leave the entry out instead"},
+		{"negative water", func(b *Batch) { b.WaterG = -1 }, "water_g: a mass cannot be below 0 g, found -1"},
+		{"NaN salt", func(b *Batch) { b.SaltG = math.NaN() }, "salt_g: must be a number of grams, found NaN"},
+		{"too much salt", func(b *Batch) { b.SaltG = 200 }, "salt_g: the salt per flour must be 0 to 6 %, found 20.0 %: check the masses"},
+		{"soup", func(b *Batch) { b.WaterG = 2000 }, "water_g: the hydration with the levain counted must be 35 to 150 %, found 210.0 %: check the masses"},
+		{"all levain", func(b *Batch) { b.Levain.Grams = 4000 }, "levain.grams: the share of fermented flour must be 0 to 60 %, found 69.0 %: check the masses"},
+		{"levain hydration", func(b *Batch) { b.Levain.HydrationPercent = 0 }, "levain.hydration_percent: must be 40 to 250 %, found 0: 100 means equal parts of flour and water"},
+		{"kilograms", func(b *Batch) { b.WaterG = 2e6 }, "water_g: must be at most 1000000 g, found 2e+06: masses are in grams"},
+		{"loaves", func(b *Batch) { b.Loaves = -1 }, "loaves: must be 0 (not said) to 1000, found -1"},
+		{"nameless", func(b *Batch) { b.Inclusions = []Inclusion{{Grams: 1}} }, "inclusions[0].name: a name is needed: allergens are told by it"},
+		{"wet", func(b *Batch) { b.Inclusions = []Inclusion{{Name: "x", Grams: 1, WaterG: 2}} }, "inclusions[0].water_g: must be 0 to its own mass of 1 g, found 2"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			b := bake.DefaultBatch()
+			b := DefaultBatch()
 			c.edit(&b)
 			err := b.Validate()
-			var field bake.FieldError
+			var field FieldError
 			require.ErrorAs(t, err, &field)
 			assert.EqualError(t, err, c.want)
 			_, err = b.Numbers()
@@ -135,7 +133,7 @@ func TestValidateRefuses(t *testing.T) {
 }
 
 func TestWarnings(t *testing.T) {
-	b := bake.DefaultBatch()
+	b := DefaultBatch()
 	b.SaltG = 5
 	b.WaterG = 900
 	assert.Equal(t, "Hydration is 100.0 %, usual is 55 to 90 %: a slack dough that spreads and traps less gas. "+
@@ -149,8 +147,8 @@ func TestBatchProperties(t *testing.T) {
 		share := func(name string, low, high float64) float64 {
 			return flour * rapid.Float64Range(low, high).Draw(t, name) / 100
 		}
-		b := bake.Batch{Flours: []bake.Flour{{Name: "white", Grams: flour}}, WaterG: share("water", 55, 100), SaltG: share("salt", 0, 3),
-			Levain: bake.Levain{Grams: share("levain", 2, 60), HydrationPercent: rapid.Float64Range(50, 125).Draw(t, "levain hydration")}, Loaves: 2}
+		b := Batch{Flours: []Flour{{Name: "white", Grams: flour}}, WaterG: share("water", 55, 100), SaltG: share("salt", 0, 3),
+			Levain: Levain{Grams: share("levain", 2, 60), HydrationPercent: rapid.Float64Range(50, 125).Draw(t, "levain hydration")}, Loaves: 2}
 		n, err := b.Numbers()
 		if err != nil {
 			t.Fatal(err)

@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"strings"
@@ -7,13 +7,11 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"tidemark/bake"
 )
 
 // dough is a batch of one flour with what else goes in, of pieces of a weight.
-func dough(flour string, pieces int, eachG float64, in ...bake.Inclusion) bake.Batch {
-	b := bake.Batch{Flours: []bake.Flour{{Name: flour, Grams: 900}}, WaterG: 560, Levain: bake.Levain{Grams: 200, HydrationPercent: 100},
+func dough(flour string, pieces int, eachG float64, in ...Inclusion) Batch {
+	b := Batch{Flours: []Flour{{Name: flour, Grams: 900}}, WaterG: 560, Levain: Levain{Grams: 200, HydrationPercent: 100},
 		SaltG: 20, Inclusions: in}
 	out, err := b.ScaleToLoaves(pieces, eachG)
 	if err != nil {
@@ -22,10 +20,10 @@ func dough(flour string, pieces int, eachG float64, in ...bake.Inclusion) bake.B
 	return out
 }
 
-func laid(p bake.Process) []bake.Step { return p.Steps(at(8, 0), unseen()) }
+func laid(p Process) []Step { return p.Steps(at(8, 0), unseen()) }
 
-func brioche() bake.Batch {
-	return dough("Weizenmehl 550", 1, 800, bake.Inclusion{Name: "Butter", Grams: 200}, bake.Inclusion{Name: "Eier", Grams: 150}, bake.Inclusion{Name: "Zucker", Grams: 80})
+func brioche() Batch {
+	return dough("Weizenmehl 550", 1, 800, Inclusion{Name: "Butter", Grams: 200}, Inclusion{Name: "Eier", Grams: 150}, Inclusion{Name: "Zucker", Grams: 80})
 }
 
 // Allergens are read from whole words, in both languages: the fourteen groups of
@@ -40,23 +38,23 @@ func TestAllergensByName(t *testing.T) {
 		"Eier": "egg", "egg yolks": "egg", "Eigelb": "egg", "black sesame": "sesame", "Sesam": "sesame", "celeriac": "celery", "Senfkörner": "mustard",
 		"anchovies": "fish", "Garnelen": "crustaceans", "mussels": "molluscs", "white wine": "sulphites", "barley malt": "gluten",
 	} {
-		b := bake.Batch{Inclusions: []bake.Inclusion{{Name: name, Grams: 10}}}
+		b := Batch{Inclusions: []Inclusion{{Name: name, Grams: 10}}}
 		assert.Equal(t, want, strings.Join(b.Allergens(), ", "), name)
 		assert.Empty(t, b.Unknown(), name)
 	}
 	for _, name := range []string{"Roggen", "Roggenvollkornmehl", "dark rye", "spelt", "Dinkel 630", "Weizen", "strong white", "Kamut"} {
-		assert.Equal(t, []string{"gluten"}, bake.Batch{Flours: []bake.Flour{{Name: name, Grams: 10}}}.Allergens(), name)
+		assert.Equal(t, []string{"gluten"}, Batch{Flours: []Flour{{Name: name, Grams: 10}}}.Allergens(), name)
 	}
-	assert.Empty(t, bake.Batch{Flours: []bake.Flour{{Name: "rice flour", Grams: 100}, {Name: "buckwheat", Grams: 10}}}.Allergens())
-	assert.Equal(t, []string{"nuts", "lupin"}, bake.Batch{Flours: []bake.Flour{{Name: "almond flour", Grams: 100}, {Name: "lupin", Grams: 10}}}.Allergens())
+	assert.Empty(t, Batch{Flours: []Flour{{Name: "rice flour", Grams: 100}, {Name: "buckwheat", Grams: 10}}}.Allergens())
+	assert.Equal(t, []string{"nuts", "lupin"}, Batch{Flours: []Flour{{Name: "almond flour", Grams: 100}, {Name: "lupin", Grams: 10}}}.Allergens())
 }
 
 // What is not known is asked about, and milk and egg are spoken of.
 func TestCautionsOfABatch(t *testing.T) {
-	assert.Contains(t, words(dough("wheat", 1, 800, bake.Inclusion{Name: "mystery mix", Grams: 30}).Cautions()...), `"mystery mix" is not known here: what is it made of`)
+	assert.Contains(t, words(dough("wheat", 1, 800, Inclusion{Name: "mystery mix", Grams: 30}).Cautions()...), `"mystery mix" is not known here: what is it made of`)
 	assert.Contains(t, words(brioche().Cautions()...), "2 hours in all between 4 and 60 °C")
-	assert.NotContains(t, words(dough("wheat", 1, 800, bake.Inclusion{Name: "butter", Grams: 30}).Cautions()...), "2 hours")
-	assert.NotContains(t, words(bake.DefaultBatch().Cautions()...), "2 hours")
+	assert.NotContains(t, words(dough("wheat", 1, 800, Inclusion{Name: "butter", Grams: 30}).Cautions()...), "2 hours")
+	assert.NotContains(t, words(DefaultBatch().Cautions()...), "2 hours")
 }
 
 // How a dough bakes: a rich one in a tin at 175 to 190 C for 30 to 40 minutes and a
@@ -64,43 +62,43 @@ func TestCautionsOfABatch(t *testing.T) {
 // a hot pot. Common practice, no source.
 func TestKindsOfDough(t *testing.T) {
 	rich := brioche()
-	assert.Equal(t, bake.Rich, rich.Kind())
+	assert.Equal(t, Rich, rich.Kind())
 	o := rich.Oven()
-	assert.Equal(t, bake.Tin, o.Ware)
+	assert.Equal(t, Tin, o.Ware)
 	assert.GreaterOrEqual(t, o.HotC, 175.0)
 	assert.LessOrEqual(t, o.HotC, 190.0)
 	assert.True(t, o.Minutes() >= 30 && o.Minutes() <= 40, "%d min", o.Minutes())
-	steps := laid(bake.NewProcess(rich, start(), 24))
-	assert.Contains(t, words(pick(t, steps, bake.UncoverID).Do), "foil once it is brown")
-	assert.Contains(t, words(pick(t, steps, bake.UncoverID).Do), "88 °C to 91 °C")
-	assert.NotContains(t, words(pick(t, steps, bake.PreheatID).Do), "pot")
+	steps := laid(NewProcess(rich, start(), 24))
+	assert.Contains(t, words(pick(t, steps, UncoverID).Do), "foil once it is brown")
+	assert.Contains(t, words(pick(t, steps, UncoverID).Do), "88 °C to 91 °C")
+	assert.NotContains(t, words(pick(t, steps, PreheatID).Do), "pot")
 
 	rye := dough("Roggenvollkornmehl", 1, 1000)
-	assert.Equal(t, bake.Rye, rye.Kind())
-	p := bake.NewProcess(rye, start(), 24)
+	assert.Equal(t, Rye, rye.Kind())
+	p := NewProcess(rye, start(), 24)
 	for _, d := range p.Defs {
 		assert.NotContains(t, d.ID, "fold", "a paste is not folded")
 	}
 	steps = p.Steps(at(8, 0), unseen())
-	assert.Contains(t, words(pick(t, steps, bake.ShapeID).Do), "Wet hands")
-	bulk := pick(t, steps, bake.BulkID)
+	assert.Contains(t, words(pick(t, steps, ShapeID).Do), "Wet hands")
+	bulk := pick(t, steps, BulkID)
 	assert.Contains(t, words(bulk.Do), "40 %")
 	assert.Less(t, bulk.At.Sub(start()), 5*time.Hour)
 	o = rye.Oven()
 	assert.Greater(t, o.HotC, o.ThenC+40, "a falling oven")
-	assert.GreaterOrEqual(t, pick(t, steps, bake.SliceID).At.Sub(pick(t, steps, bake.OutID).At), 23*time.Hour, "it rests a day")
-	assert.Equal(t, bake.Lean, dough("wheat", 1, 800, bake.Inclusion{Name: "boiled potato", Grams: 300}).Kind(), "a potato is no oil")
+	assert.GreaterOrEqual(t, pick(t, steps, SliceID).At.Sub(pick(t, steps, OutID).At), 23*time.Hour, "it rests a day")
+	assert.Equal(t, Lean, dough("wheat", 1, 800, Inclusion{Name: "boiled potato", Grams: 300}).Kind(), "a potato is no oil")
 
 	rolls := dough("wheat", 20, 85)
 	o = rolls.Oven()
-	assert.Equal(t, bake.Tray, o.Ware)
+	assert.Equal(t, Tray, o.Ware)
 	assert.True(t, o.Minutes() >= 15 && o.Minutes() <= 20, "%d min", o.Minutes())
 	assert.Equal(t, 1, rolls.Bakes())
 }
 
 // Times go with the mass, without a jump.
 func TestTimesByMass(t *testing.T) {
-	before := bake.Oven{}
+	before := Oven{}
 	for g := 60.0; g < 1600; g += 20 {
 		o := dough("wheat", 1, g).Oven()
 		if before.Ware == o.Ware {
@@ -119,8 +117,8 @@ func TestTimesByMass(t *testing.T) {
 	for g := 500.0; g <= 930; g += 43 {
 		tin, err := b.ScaleToLoaves(1, g)
 		require.NoError(t, err)
-		steps := laid(bake.NewProcess(tin, start(), 24))
-		in := pick(t, steps, bake.OutID).At.Sub(pick(t, steps, bake.BakeID).At).Minutes()
+		steps := laid(NewProcess(tin, start(), 24))
+		in := pick(t, steps, OutID).At.Sub(pick(t, steps, BakeID).At).Minutes()
 		assert.True(t, in >= 30 && in <= 40, "%g g: %g min", g, in)
 	}
 }
@@ -131,11 +129,11 @@ func TestTimesByMass(t *testing.T) {
 func TestCoolingByMass(t *testing.T) {
 	for _, c := range []struct {
 		flour     string
-		ware      bake.Ware
+		ware      Ware
 		g         float64
 		low, high int
-	}{{"wheat", "", 80, 30, 60}, {"wheat", bake.Tin, 500, 60, 120}, {"wheat", bake.Tin, 900, 60, 120}, {"wheat", bake.Pot, 900, 120, 180},
-		{"wheat", bake.Pot, 1500, 120, 180}, {"whole rye", "", 900, 720, 2160}} {
+	}{{"wheat", "", 80, 30, 60}, {"wheat", Tin, 500, 60, 120}, {"wheat", Tin, 900, 60, 120}, {"wheat", Pot, 900, 120, 180},
+		{"wheat", Pot, 1500, 120, 180}, {"whole rye", "", 900, 720, 2160}} {
 		b := dough(c.flour, 1, c.g)
 		b.BakeIn = c.ware
 		s := b.Cooling()
@@ -149,13 +147,13 @@ func TestCoolingByMass(t *testing.T) {
 // bread-bakers list, 2008); rye 97 to 99, lean best from 96: common practice. At
 // 1500 m 208 F is out of reach (1 C per 300 m, from memory).
 func TestDoneCore(t *testing.T) {
-	assert.Equal(t, bake.Core{LowC: 93, BestC: 96, MostC: 98}, bake.DefaultBatch().DoneCore(0))
-	assert.Equal(t, bake.Core{LowC: 88, BestC: 88, MostC: 91}, brioche().DoneCore(0))
+	assert.Equal(t, Core{LowC: 93, BestC: 96, MostC: 98}, DefaultBatch().DoneCore(0))
+	assert.Equal(t, Core{LowC: 88, BestC: 88, MostC: 91}, brioche().DoneCore(0))
 	buns := brioche()
 	buns.Loaves = 10
-	assert.Equal(t, bake.Core{LowC: 85, BestC: 85, MostC: 91}, buns.DoneCore(0))
-	assert.Equal(t, bake.Core{LowC: 97, BestC: 97, MostC: 99}, dough("rye", 1, 900).DoneCore(0))
-	high := bake.DefaultBatch().DoneCore(1500)
+	assert.Equal(t, Core{LowC: 85, BestC: 85, MostC: 91}, buns.DoneCore(0))
+	assert.Equal(t, Core{LowC: 97, BestC: 97, MostC: 99}, dough("rye", 1, 900).DoneCore(0))
+	high := DefaultBatch().DoneCore(1500)
 	assert.Less(t, high.MostC, celsius(208))
 	assert.LessOrEqual(t, high.LowC, high.BestC)
 }
@@ -168,33 +166,33 @@ func TestALoafUnderItsLidIsNotDone(t *testing.T) {
 		p.FollowCore(now, 95, 22, 0)
 	}
 	assert.Zero(t, p.Track.DoneAt, "the lid is on")
-	require.NoError(t, p.Done(bake.UncoverID, at(16, 25), "Ada"))
+	require.NoError(t, p.Done(UncoverID, at(16, 25), "Ada"))
 	for now := at(16, 25); now.Before(at(16, 35)); now = now.Add(time.Minute) {
 		p.FollowCore(now, 96, 22, 0)
 		assert.Zero(t, p.Track.DoneAt, now)
 	}
 	p.FollowCore(at(16, 35), 96, 22, 0)
 	assert.Equal(t, at(16, 35), p.Track.DoneAt)
-	out := pick(t, p.Steps(at(16, 36), unseen()), bake.OutID)
-	assert.Equal(t, bake.DueNow, out.State)
+	out := pick(t, p.Steps(at(16, 36), unseen()), OutID)
+	assert.Equal(t, DueNow, out.State)
 	assert.Contains(t, words(out.Why...), "done from 93 °C, best at 96 °C to 98 °C")
 }
 
 // Three loaves and one pot are three bakes; the others wait in the refrigerator.
 func TestSeveralBakes(t *testing.T) {
-	b := bake.DefaultBatch()
+	b := DefaultBatch()
 	b.AtOnce = 1
 	assert.Equal(t, 3, b.Bakes())
-	p := bake.NewProcess(b, start(), 24)
+	p := NewProcess(b, start(), 24)
 	steps := p.Steps(at(8, 0), unseen())
-	first, second, last := pick(t, steps, bake.BakeID), pick(t, steps, bake.BakeID+"-2"), pick(t, steps, bake.OutID+"-3")
+	first, second, last := pick(t, steps, BakeID), pick(t, steps, BakeID+"-2"), pick(t, steps, OutID+"-3")
 	each := time.Duration(b.Oven().Minutes()) * time.Minute
-	assert.Equal(t, each, pick(t, steps, bake.OutID).At.Sub(first.At), "as long in the steps as in the table")
+	assert.Equal(t, each, pick(t, steps, OutID).At.Sub(first.At), "as long in the steps as in the table")
 	assert.GreaterOrEqual(t, second.At.Sub(first.At), each+15*time.Minute)
 	assert.True(t, pick(t, steps, "wait-cold").At.Before(first.At))
 	assert.Contains(t, words(pick(t, steps, "wait-cold").Do), "takes 1 at a time")
 	assert.Contains(t, words(pick(t, steps, "wait-cold").Do), "Where it has no room", "nobody said whether it has")
-	assert.True(t, pick(t, steps, bake.SliceID).At.After(last.At))
+	assert.True(t, pick(t, steps, SliceID).At.After(last.At))
 	b.AtOnce = 2
 	assert.Equal(t, 2, b.Bakes())
 	b.AtOnce = 0
@@ -203,17 +201,17 @@ func TestSeveralBakes(t *testing.T) {
 
 // What burns and what bursts is said where it happens.
 func TestCautionsOfTheOven(t *testing.T) {
-	for ware, want := range map[bake.Ware][]string{
-		bake.Pot:   {"by the paper", "Lid knobs and baking paper", "No water on hot glass", "door shut"},
-		bake.Stone: {"Steam scalds", "No water on hot glass", "door shut"},
+	for ware, want := range map[Ware][]string{
+		Pot:   {"by the paper", "Lid knobs and baking paper", "No water on hot glass", "door shut"},
+		Stone: {"Steam scalds", "No water on hot glass", "door shut"},
 	} {
-		b := bake.DefaultBatch()
+		b := DefaultBatch()
 		b.BakeIn = ware
-		s := pick(t, laid(bake.NewProcess(b, start(), 24)), bake.BakeID)
+		s := pick(t, laid(NewProcess(b, start(), 24)), BakeID)
 		for _, text := range want {
-			assert.Contains(t, words(append(bake.Sentences{s.Do}, s.Caution...)...), text, ware)
+			assert.Contains(t, words(append(Sentences{s.Do}, s.Caution...)...), text, ware)
 		}
 	}
-	proof := pick(t, laid(bake.NewProcess(bake.DefaultBatch(), start(), 24)), bake.ProofID)
+	proof := pick(t, laid(NewProcess(DefaultBatch(), start(), 24)), ProofID)
 	assert.Contains(t, words(proof.Do), "as warm as the room", "a cold dough does not spring back")
 }

@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"flag"
@@ -11,7 +11,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 	"tidemark/estimator/kinetics"
@@ -105,22 +104,22 @@ func TestLearningHelpsInTheFirstHour(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 2026))
 	pasts := []int{0, 1, 3, 10}
 	scores := make([]score, len(pasts))
-	batch := bake.DefaultBatch()
+	batch := DefaultBatch()
 	for range *learners {
 		h := newHome(rng)
-		var past []bake.Past
+		var past []Past
 		for i := range 10 {
 			pts, _ := h.rise(9)
-			p, ok := bake.Teach(estimator.Dough, pts)
+			p, ok := Teach(estimator.Dough, pts)
 			require.True(t, ok)
-			past = append(past, bake.PastOf(start().AddDate(0, 0, 7*i), p, batch))
+			past = append(past, PastOf(start().AddDate(0, 0, 7*i), p, batch))
 		}
 		pts, doubled := h.rise(16)
 		if math.IsInf(doubled, 1) {
 			continue
 		}
 		for i, n := range pasts {
-			prior := bake.Learn(estimator.Dough, past[:n], bake.PastOf(time.Time{}, forecast.Params{}, batch))
+			prior := Learn(estimator.Dough, past[:n], PastOf(time.Time{}, forecast.Params{}, batch))
 			scores[i].add(after(prior, pts, time.Hour), doubled)
 		}
 	}
@@ -142,12 +141,12 @@ func TestLearnBringsBatchesTogether(t *testing.T) {
 	for i := range p.PointCov {
 		p.PointCov[i] = make([]float64, n)
 	}
-	var past []bake.Past
+	var past []Past
 	for range 12 {
-		past = append(past, bake.Past{Params: p, InoculationShare: 0.2, SaltPercent: 2})
+		past = append(past, Past{Params: p, InoculationShare: 0.2, SaltPercent: 2})
 	}
-	same := bake.Learn(estimator.Dough, past, bake.Past{InoculationShare: 0.2, SaltPercent: 2})
-	less := bake.Learn(estimator.Dough, past, bake.Past{InoculationShare: 0.05, SaltPercent: 2})
+	same := Learn(estimator.Dough, past, Past{InoculationShare: 0.2, SaltPercent: 2})
+	less := Learn(estimator.Dough, past, Past{InoculationShare: 0.05, SaltPercent: 2})
 	base := forecast.DefaultPrior("dough")
 	assert.InDelta(t, math.Log(40), same.LogRate.Mean, 0.05)
 	assert.InDelta(t, base.Inoculated(0.05).LogRate.Mean-base.Inoculated(0.2).LogRate.Mean, less.LogRate.Mean-same.LogRate.Mean, 0.03)
@@ -156,10 +155,10 @@ func TestLearnBringsBatchesTogether(t *testing.T) {
 	assert.InDelta(t, moved, less.Learned.Mean[0]-same.Learned.Mean[0], 1e-9, "the curve's own rate moves with the levain")
 	assert.Equal(t, same.Learned.Mean[1], less.Learned.Mean[1], "and what is no rate stays")
 	assert.Zero(t, p.Point[0], "what was stored stays as it was")
-	none := bake.Learn(estimator.Dough, nil, bake.Past{InoculationShare: 0.1, SaltPercent: 2})
+	none := Learn(estimator.Dough, nil, Past{InoculationShare: 0.1, SaltPercent: 2})
 	assert.InDelta(t, math.Log(29.3)+base.Inoculated(0.1).LogRate.Mean-base.LogRate.Mean, none.LogRate.Mean, 1e-9, "the vetted bulk times")
-	unknown := bake.PastOf(start(), p, bake.Batch{})
+	unknown := PastOf(start(), p, Batch{})
 	assert.True(t, math.IsNaN(unknown.SaltPercent))
-	_, ok := bake.Teach(estimator.Dough, nil)
+	_, ok := Teach(estimator.Dough, nil)
 	assert.False(t, ok)
 }

@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"encoding/json"
@@ -11,7 +11,6 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"tidemark/bake"
 	"tidemark/estimator"
 )
 
@@ -26,15 +25,15 @@ func unseen() estimator.Estimate {
 	return estimator.Estimate{Phase: estimator.Idle, AirC: math.NaN(), DoughC: math.NaN(), RisePercent: math.NaN()}
 }
 
-// rising is an estimate with a forecast for the mark.
-func rising(began, ready time.Time) estimator.Estimate {
+// risingTo is an estimate with a forecast for the mark.
+func risingTo(began, ready time.Time) estimator.Estimate {
 	e := unseen()
 	e.Started, e.TargetPercent, e.RisePercent, e.Phase = began, 100, 20, estimator.Rising
 	e.Ready = estimator.Window{From: ready.Add(-20 * time.Minute), Median: ready, Until: ready.Add(40 * time.Minute)}
 	return e
 }
 
-func pick(t *testing.T, steps []bake.Step, id string) bake.Step {
+func pick(t *testing.T, steps []Step, id string) Step {
 	t.Helper()
 	for _, s := range steps {
 		if s.ID == id {
@@ -42,25 +41,25 @@ func pick(t *testing.T, steps []bake.Step, id string) bake.Step {
 		}
 	}
 	require.Failf(t, "no such step", id)
-	return bake.Step{}
+	return Step{}
 }
 
 // tubbed is a process whose dough went into the tub at 09:45.
-func tubbed(t *testing.T, roomC float64) bake.Process {
+func tubbed(t *testing.T, roomC float64) Process {
 	t.Helper()
-	p := bake.NewProcess(bake.DefaultBatch(), start(), roomC)
+	p := NewProcess(DefaultBatch(), start(), roomC)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
 	return p
 }
 
-func clock(s bake.Step) string { return s.At.Format("15:04") }
+func clock(s Step) string { return s.At.Format("15:04") }
 
 func TestStepsBeforeTheStart(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	steps := p.Steps(at(8, 0), unseen())
 	require.Len(t, steps, len(p.Defs))
 	for _, s := range steps {
-		assert.Equal(t, bake.Waiting, s.State, s.ID)
+		assert.Equal(t, Waiting, s.State, s.ID)
 		assert.False(t, s.From.After(s.At) || s.At.After(s.Until), s.ID)
 	}
 	assert.Equal(t, "09:00", clock(pick(t, steps, "mix")))
@@ -71,9 +70,9 @@ func TestStepsBeforeTheStart(t *testing.T) {
 
 // A colder room stretches the usual time, by the published responses.
 func TestUsualTimeFollowsTheRoom(t *testing.T) {
-	warm := bake.NewProcess(bake.DefaultBatch(), start(), 24)
-	cold := bake.NewProcess(bake.DefaultBatch(), start(), 20)
-	bulk := func(p bake.Process) time.Duration {
+	warm := NewProcess(DefaultBatch(), start(), 24)
+	cold := NewProcess(DefaultBatch(), start(), 20)
+	bulk := func(p Process) time.Duration {
 		return pick(t, p.Steps(at(8, 0), unseen()), "bulk").At.Sub(at(9, 10))
 	}
 	assert.InDelta(t, 7, bulk(warm).Hours(), 0.05)
@@ -86,10 +85,10 @@ func TestUsualTimeFollowsTheRoom(t *testing.T) {
 // to 100 % 12 h or more) within a quarter.
 func TestTheUsualTimeFitsTheMark(t *testing.T) {
 	for _, row := range []struct{ c, rise, low, high float64 }{{27, 30, 4.5, 5}, {25, 50, 5, 6}, {23, 60, 6, 7}, {21, 75, 9, 11}, {19, 100, 12, 16}} {
-		p := bake.NewProcess(bake.DefaultBatch(), start(), row.c)
+		p := NewProcess(DefaultBatch(), start(), row.c)
 		e := unseen()
 		e.TargetPercent = row.rise
-		took := pick(t, p.Steps(at(8, 0), e), bake.BulkID).At.Sub(at(9, 10)).Hours()
+		took := pick(t, p.Steps(at(8, 0), e), BulkID).At.Sub(at(9, 10)).Hours()
 		t.Logf("%g C to %g %%: %.1f h, published %g to %g h", row.c, row.rise, took, row.low, row.high)
 		assert.GreaterOrEqual(t, took, 0.75*row.low)
 		assert.LessOrEqual(t, took, 1.25*row.high)
@@ -97,39 +96,39 @@ func TestTheUsualTimeFitsTheMark(t *testing.T) {
 }
 
 func TestSlippingShiftsTheRest(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	steps := p.Steps(at(9, 20), unseen())
 	mix := pick(t, steps, "mix")
-	assert.Equal(t, bake.DueNow, mix.State)
+	assert.Equal(t, DueNow, mix.State)
 	assert.Contains(t, words(mix.Why...), "Due since 09:00")
 	assert.Equal(t, "10:35", clock(pick(t, steps, "fold-1")))
 	require.NoError(t, p.Done("mix", at(9, 30), "Ada"))
 	steps = p.Steps(at(9, 31), unseen())
-	assert.Equal(t, bake.Done, pick(t, steps, "mix").State)
+	assert.Equal(t, Done, pick(t, steps, "mix").State)
 	assert.Equal(t, "Ada", pick(t, steps, "mix").By)
-	assert.Equal(t, bake.Started, pick(t, steps, "rest").State, "a rest begins by itself")
+	assert.Equal(t, Started, pick(t, steps, "rest").State, "a rest begins by itself")
 	assert.Equal(t, "10:00", clock(pick(t, steps, "salt")))
 }
 
 func TestFollowsTheForecast(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	steps := p.Steps(at(9, 50), rising(at(9, 45), at(13, 30)))
+	steps := p.Steps(at(9, 50), risingTo(at(9, 45), at(13, 30)))
 	bulk := pick(t, steps, "bulk")
-	assert.Equal(t, bake.Started, bulk.State)
+	assert.Equal(t, Started, bulk.State)
 	assert.Equal(t, "13:30", clock(bulk))
 	assert.Equal(t, "13:10", bulk.From.Format("15:04"))
 	assert.Equal(t, "14:10", bulk.Until.Format("15:04"))
 	assert.Equal(t, "13:30", clock(pick(t, steps, "divide")), "the rest hangs on the mark")
 	assert.Equal(t, "14:00", clock(pick(t, steps, "shape")))
 
-	steps = p.Steps(at(13, 31), rising(at(9, 45), at(13, 30)))
-	assert.Equal(t, bake.DueNow, pick(t, steps, "bulk").State)
+	steps = p.Steps(at(13, 31), risingTo(at(9, 45), at(13, 30)))
+	assert.Equal(t, DueNow, pick(t, steps, "bulk").State)
 	require.NoError(t, p.Done("bulk", at(13, 35), "Ada"))
-	steps = p.Steps(at(13, 36), rising(at(9, 45), at(13, 30)))
-	assert.Equal(t, bake.DueNow, pick(t, steps, "divide").State)
+	steps = p.Steps(at(13, 36), risingTo(at(9, 45), at(13, 30)))
+	assert.Equal(t, DueNow, pick(t, steps, "divide").State)
 	for _, id := range []string{"fold-1", "fold-4"} {
-		assert.Equal(t, bake.Skipped, pick(t, steps, id).State, "nobody goes back to fold")
+		assert.Equal(t, Skipped, pick(t, steps, id).State, "nobody goes back to fold")
 	}
 	proof := pick(t, steps, "proof")
 	assert.Contains(t, words(proof.Why...), "nothing watches", "the bulk's forecast says nothing about the proof")
@@ -137,42 +136,42 @@ func TestFollowsTheForecast(t *testing.T) {
 }
 
 func TestLateFoldsAreDropped(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
 	// Folds fall at 10:15, 10:48, 11:21, 11:54; the mark comes at 12:20.
-	steps := p.Steps(at(10, 0), rising(at(9, 45), at(12, 20)))
-	assert.Equal(t, bake.Waiting, pick(t, steps, "fold-3").State)
+	steps := p.Steps(at(10, 0), risingTo(at(9, 45), at(12, 20)))
+	assert.Equal(t, Waiting, pick(t, steps, "fold-3").State)
 	last := pick(t, steps, "fold-4")
-	assert.Equal(t, bake.Skipped, last.State)
+	assert.Equal(t, Skipped, last.State)
 	assert.Equal(t, "forecast", last.By)
 	assert.Contains(t, words(last.Why...), "the target is expected about 12:20")
 	assert.Zero(t, last.Finished, "before its time the forecast may bring it back")
-	assert.Empty(t, p.Record(at(10, 0), rising(at(9, 45), at(12, 20))))
-	assert.Equal(t, bake.Waiting, pick(t, p.Steps(at(10, 1), rising(at(9, 45), at(14, 0))), "fold-4").State)
+	assert.Empty(t, p.Record(at(10, 0), risingTo(at(9, 45), at(12, 20))))
+	assert.Equal(t, Waiting, pick(t, p.Steps(at(10, 1), risingTo(at(9, 45), at(14, 0))), "fold-4").State)
 
 	for _, id := range []string{"fold-1", "fold-2", "fold-3"} {
 		require.NoError(t, p.Done(id, at(11, 30), "Ada"))
 	}
-	closed := p.Record(at(12, 10), rising(at(9, 45), at(12, 20)))
+	closed := p.Record(at(12, 10), risingTo(at(9, 45), at(12, 20)))
 	require.Len(t, closed, 1)
 	assert.Equal(t, "fold-4", closed[0].ID)
-	steps = p.Steps(at(12, 11), rising(at(9, 45), at(16, 0)))
-	assert.Equal(t, bake.Skipped, pick(t, steps, "fold-4").State, "what was recorded stays")
+	steps = p.Steps(at(12, 11), risingTo(at(9, 45), at(16, 0)))
+	assert.Equal(t, Skipped, pick(t, steps, "fold-4").State, "what was recorded stays")
 }
 
 func TestFoldDroppedWhenFarAlong(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	e := rising(at(9, 45), at(15, 0))
+	e := risingTo(at(9, 45), at(15, 0))
 	e.RisePercent = 65
 	f := pick(t, p.Steps(at(10, 20), e), "fold-1")
-	assert.Equal(t, bake.Skipped, f.State)
+	assert.Equal(t, Skipped, f.State)
 	assert.Contains(t, words(f.Why...), "65 % of its way")
 	e.RisePercent = 30
 	e.Fan = []estimator.FanPoint{{Time: at(10, 30), P50Percent: 40}, {Time: at(11, 0), P50Percent: 62}}
 	steps := p.Steps(at(10, 0), e)
-	assert.Equal(t, bake.Waiting, pick(t, steps, "fold-1").State)
-	assert.Equal(t, bake.Skipped, pick(t, steps, "fold-3").State)
+	assert.Equal(t, Waiting, pick(t, steps, "fold-1").State)
+	assert.Equal(t, Skipped, pick(t, steps, "fold-3").State)
 	e.Phase = estimator.Over
 	assert.Contains(t, words(pick(t, p.Steps(at(10, 20), e), "fold-1").Why...), "near its target or beyond")
 }
@@ -182,26 +181,26 @@ func TestFoldDroppedWhenFarAlong(t *testing.T) {
 func TestPreheatFollowsTheProof(t *testing.T) {
 	p := tubbed(t, 24)
 	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
-	early := p.Steps(at(14, 10), rising(at(14, 0), at(16, 0)))
-	late := p.Steps(at(14, 10), rising(at(14, 0), at(17, 0)))
+	early := p.Steps(at(14, 10), risingTo(at(14, 0), at(16, 0)))
+	late := p.Steps(at(14, 10), risingTo(at(14, 0), at(17, 0)))
 	// Half way between 15:40 and 16:00, less 50 minutes.
 	assert.Equal(t, "15:00", clock(pick(t, early, "preheat")))
 	assert.Equal(t, "16:00", clock(pick(t, late, "preheat")))
 	assert.Equal(t, "14:50", clock(pick(t, early, "oven-check")))
 	assert.Equal(t, "16:00", clock(pick(t, early, "bake-covered")))
 
-	due := p.Steps(at(15, 1), rising(at(14, 0), at(16, 0)))
-	assert.Equal(t, bake.DueNow, pick(t, due, "preheat").State)
+	due := p.Steps(at(15, 1), risingTo(at(14, 0), at(16, 0)))
+	assert.Equal(t, DueNow, pick(t, due, "preheat").State)
 	require.NoError(t, p.Done("oven-check", at(15, 2), "Ben"))
-	assert.Empty(t, words(pick(t, p.Steps(at(15, 3), rising(at(14, 0), at(16, 0))), "preheat").Why...))
+	assert.Empty(t, words(pick(t, p.Steps(at(15, 3), risingTo(at(14, 0), at(16, 0))), "preheat").Why...))
 
 	// Forgotten until 15:40: the bake waits for the oven.
 	require.NoError(t, p.Done("preheat", at(15, 40), "Ben"))
-	hot := p.Steps(at(15, 41), rising(at(14, 0), at(16, 0)))
+	hot := p.Steps(at(15, 41), risingTo(at(14, 0), at(16, 0)))
 	assert.Equal(t, "16:30", clock(pick(t, hot, "bake-covered")))
 	require.NoError(t, p.Done("proof", at(16, 0), "Ben"))
-	assert.Equal(t, bake.Waiting, pick(t, p.Steps(at(16, 10), unseen()), "bake-covered").State)
-	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(16, 31), unseen()), "bake-covered").State)
+	assert.Equal(t, Waiting, pick(t, p.Steps(at(16, 10), unseen()), "bake-covered").State)
+	assert.Equal(t, DueNow, pick(t, p.Steps(at(16, 31), unseen()), "bake-covered").State)
 }
 
 // An oven whose heating was begun and is over is hot.
@@ -210,31 +209,31 @@ func TestAnOvenThatWasHeatedIsHot(t *testing.T) {
 	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
 	require.NoError(t, p.Begin("preheat", at(15, 0), "Ben"))
 	require.NoError(t, p.Done("preheat", at(15, 50), "Ben"))
-	assert.Equal(t, "16:00", clock(pick(t, p.Steps(at(15, 51), rising(at(14, 0), at(16, 0))), "bake-covered")))
+	assert.Equal(t, "16:00", clock(pick(t, p.Steps(at(15, 51), risingTo(at(14, 0), at(16, 0))), "bake-covered")))
 }
 
 func TestCoolingAndSlicing(t *testing.T) {
 	p := tubbed(t, 24)
 	require.NoError(t, p.Done("bake-covered", at(17, 0), "Ada"))
-	require.NoError(t, p.Done(bake.OutID, at(17, 25), "Ada"))
+	require.NoError(t, p.Done(OutID, at(17, 25), "Ada"))
 	steps := p.Steps(at(17, 30), unseen())
-	assert.Equal(t, bake.Started, pick(t, steps, "cool").State)
+	assert.Equal(t, Started, pick(t, steps, "cool").State)
 	slice := pick(t, steps, "slice")
 	assert.Equal(t, []string{"18:42", "19:06", "19:36"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
-	assert.Equal(t, bake.Skipped, pick(t, steps, "preheat").State)
+	assert.Equal(t, Skipped, pick(t, steps, "preheat").State)
 	p.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
 	assert.Equal(t, "18:45", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
-	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(18, 46), unseen()), "slice").State)
+	assert.Equal(t, DueNow, pick(t, p.Steps(at(18, 46), unseen()), "slice").State)
 }
 
 // A tap that is left over from another plan divides no dough that is not mixed,
 // and answers for no oven.
 func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
-	for _, id := range []string{"divide", bake.BulkID, bake.ShapeID, bake.OvenCheckID, bake.PreheatID, bake.OutID, bake.SliceID} {
+	p := NewProcess(DefaultBatch(), start(), 24)
+	for _, id := range []string{"divide", BulkID, ShapeID, OvenCheckID, PreheatID, OutID, SliceID} {
 		assert.ErrorContains(t, p.Done(id, at(9, 5), "Ada"), "refused.not_yet", id)
 	}
-	assert.ErrorContains(t, p.Begin(bake.BakeID, at(9, 5), "Ada"), "refused.not_yet")
+	assert.ErrorContains(t, p.Begin(BakeID, at(9, 5), "Ada"), "refused.not_yet")
 	assert.Empty(t, p.Marks, "nothing was taken")
 	require.NoError(t, p.Done("rest", at(9, 40), "Ada"))
 	require.NoError(t, p.Done("divide", at(15, 0), "Ada"))
@@ -243,69 +242,69 @@ func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
 // A bulk that ends early, seen or not, leaves out the folds that would come
 // after it: nobody folds a shaped loaf.
 func TestNoFoldComesAfterTheBulk(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 29).Retarded()
-	i := slices.IndexFunc(p.Defs, func(d bake.StepDef) bool { return d.ID == bake.BulkID })
-	p.Defs[i].Usual = bake.Spread{LowMin: 90, MidMin: 120, HighMin: 150}
+	p := NewProcess(DefaultBatch(), start(), 29).Retarded()
+	i := slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.ID == BulkID })
+	p.Defs[i].Usual = Spread{LowMin: 90, MidMin: 120, HighMin: 150}
 	steps := p.Steps(at(8, 0), unseen())
-	bulk := pick(t, steps, bake.BulkID)
+	bulk := pick(t, steps, BulkID)
 	for _, id := range []string{"fold-1", "fold-2", "fold-3", "fold-4"} {
-		if f := pick(t, steps, id); f.State != bake.Skipped {
+		if f := pick(t, steps, id); f.State != Skipped {
 			assert.True(t, f.At.Add(45*time.Minute).Before(bulk.At), "%s at %s, bulk ends %s", id, clock(f), clock(bulk))
 		}
 	}
-	assert.Equal(t, bake.Skipped, pick(t, steps, "fold-4").State)
-	assert.Equal(t, bake.Waiting, pick(t, p.Steps(at(8, 0), unseen()), bake.RetardID).State)
+	assert.Equal(t, Skipped, pick(t, steps, "fold-4").State)
+	assert.Equal(t, Waiting, pick(t, p.Steps(at(8, 0), unseen()), RetardID).State)
 }
 
 func TestRecordMarksMixedBySensor(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
-	closed := p.Record(at(9, 30), rising(at(9, 12), at(14, 0)))
+	p := NewProcess(DefaultBatch(), start(), 24)
+	closed := p.Record(at(9, 30), risingTo(at(9, 12), at(14, 0)))
 	require.NotEmpty(t, closed)
 	assert.Equal(t, "mix", closed[0].ID)
-	assert.Equal(t, bake.Mark{State: bake.Done, At: at(9, 12), By: "sensor", Why: bake.Said{Key: "why.began"}}, p.Marks["mix"])
+	assert.Equal(t, Mark{State: Done, At: at(9, 12), By: "sensor", Why: Said{Key: "why.began"}}, p.Marks["mix"])
 }
 
 func TestRecordEndsTheBulkWithTheRise(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
-	e := rising(at(9, 12), at(14, 0))
+	p := NewProcess(DefaultBatch(), start(), 24)
+	e := risingTo(at(9, 12), at(14, 0))
 	e.Phase, e.PhaseSince = estimator.Ended, at(13, 50)
 	p.Record(at(13, 51), e)
-	assert.Equal(t, bake.Done, p.Marks["bulk"].State)
+	assert.Equal(t, Done, p.Marks["bulk"].State)
 	assert.Equal(t, at(13, 50), p.Marks["bulk"].At)
-	assert.Equal(t, bake.Skipped, p.Marks["fold-2"].State, "nobody knows of folds that were not ticked off")
-	assert.Equal(t, bake.DueNow, pick(t, p.Steps(at(13, 52), e), "divide").State)
+	assert.Equal(t, Skipped, p.Marks["fold-2"].State, "nobody knows of folds that were not ticked off")
+	assert.Equal(t, DueNow, pick(t, p.Steps(at(13, 52), e), "divide").State)
 }
 
 // The rise began at 9:00, the mixing was ticked off at 10:00: still one rise.
 func TestMixTickedOffLate(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("mix", at(10, 0), "Ada"))
-	assert.Equal(t, "13:30", clock(pick(t, p.Steps(at(10, 1), rising(at(9, 0), at(13, 30))), "bulk")))
-	old := rising(at(7, 0), at(13, 30))
+	assert.Equal(t, "13:30", clock(pick(t, p.Steps(at(10, 1), risingTo(at(9, 0), at(13, 30))), "bulk")))
+	old := risingTo(at(7, 0), at(13, 30))
 	assert.Contains(t, words(pick(t, p.Steps(at(10, 1), old), "bulk").Why...), "nothing watches", "a rise of an earlier dough")
 }
 
 func TestMarksRefuseNonsense(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	assert.ErrorContains(t, p.Done("knead", at(9, 0), "Ada"), "refused.no_step")
 	assert.ErrorContains(t, p.Done("mix", time.Time{}, "Ada"), "refused.no_time")
-	require.NoError(t, p.Skip("mix", at(9, 0), "Ada", bake.Said{}))
+	require.NoError(t, p.Skip("mix", at(9, 0), "Ada", Said{}))
 	assert.ErrorContains(t, p.Done("mix", at(9, 5), "Ada"), "refused.closed.skipped")
 	delete(p.Marks, "mix")
 	require.NoError(t, p.Begin("mix", at(9, 5), "Ada"))
-	assert.Equal(t, bake.Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
+	assert.Equal(t, Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
 	require.NoError(t, p.Done("mix", at(9, 15), "Ada"))
 	assert.Equal(t, at(9, 5), pick(t, p.Steps(at(9, 16), unseen()), "mix").At)
 }
 
 // The state goes through JSON unchanged: a restart loses nothing.
 func TestProcessJSON(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	require.NoError(t, p.Skip("fold-1", at(10, 0), "Ben", bake.Said{Key: "why.left_out"}))
+	require.NoError(t, p.Skip("fold-1", at(10, 0), "Ben", Said{Key: "why.left_out"}))
 	raw, err := json.Marshal(p)
 	require.NoError(t, err)
-	var q bake.Process
+	var q Process
 	require.NoError(t, json.Unmarshal(raw, &q))
 	assert.Equal(t, p, q)
 	assert.Equal(t, p.Steps(at(11, 0), unseen()), q.Steps(at(11, 0), unseen()))
@@ -314,7 +313,7 @@ func TestProcessJSON(t *testing.T) {
 // Whatever is done when, the timetable stays ordered and nothing done moves.
 func TestStepsProperties(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		p := bake.NewProcess(bake.DefaultBatch(), start(), rapid.Float64Range(16, 28).Draw(rt, "room"))
+		p := NewProcess(DefaultBatch(), start(), rapid.Float64Range(16, 28).Draw(rt, "room"))
 		now := start()
 		for range rapid.IntRange(0, 12).Draw(rt, "acts") {
 			now = now.Add(time.Duration(rapid.IntRange(0, 90).Draw(rt, "minutes")) * time.Minute)
@@ -323,22 +322,22 @@ func TestStepsProperties(t *testing.T) {
 			case 0:
 				_ = p.Done(d.ID, now, "Ada")
 			case 1:
-				_ = p.Skip(d.ID, now, "Ada", bake.Said{})
+				_ = p.Skip(d.ID, now, "Ada", Said{})
 			default:
 				_ = p.Begin(d.ID, now, "Ada")
 			}
 		}
-		est := rising(at(9, 10), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(rt, "ready"))*time.Minute))
+		est := risingTo(at(9, 10), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(rt, "ready"))*time.Minute))
 		before := p.Steps(now, est)
 		p.Record(now, est)
 		for i, s := range p.Steps(now, est) {
 			if s.From.After(s.At) || s.At.After(s.Until) {
 				rt.Fatalf("%s: %v %v %v", s.ID, s.From, s.At, s.Until)
 			}
-			if s.Trigger != bake.Ahead && (s.State == bake.Waiting) && s.Until.Before(now) {
+			if s.Trigger != Ahead && (s.State == Waiting) && s.Until.Before(now) {
 				rt.Fatalf("%s waits but lies in the past: %v", s.ID, s.Until)
 			}
-			if b := before[i]; (b.State == bake.Done || b.State == bake.Skipped) && !b.Finished.IsZero() && (b.State != s.State || !b.Finished.Equal(s.Finished)) {
+			if b := before[i]; (b.State == Done || b.State == Skipped) && !b.Finished.IsZero() && (b.State != s.State || !b.Finished.Equal(s.Finished)) {
 				rt.Fatalf("%s was %s at %v, now %s at %v", s.ID, b.State, b.Finished, s.State, s.Finished)
 			}
 		}
@@ -348,7 +347,7 @@ func TestStepsProperties(t *testing.T) {
 // At its end no rise is told to be waited for: what is due is the next thing to do.
 func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 	there := func(change func(*estimator.Estimate)) estimator.Estimate {
-		e := rising(at(9, 10), at(13, 0))
+		e := risingTo(at(9, 10), at(13, 0))
 		change(&e)
 		return e
 	}
@@ -365,20 +364,20 @@ func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 			e.Phase, e.PhaseSince, e.Ready = estimator.Fallen, at(13, 0), estimator.Window{}
 		}),
 	} {
-		p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+		p := NewProcess(DefaultBatch(), start(), 24)
 		require.NoError(t, p.Done("fold-4", at(12, 0), "page"))
-		bulk := pick(t, p.Steps(at(13, 5), est), bake.BulkID)
-		assert.Equal(t, bake.DueNow, bulk.State, name)
+		bulk := pick(t, p.Steps(at(13, 5), est), BulkID)
+		assert.Equal(t, DueNow, bulk.State, name)
 		assert.Equal(t, "Turn the dough out, divide it and round the pieces.", words(bulk.Do), name)
 		assert.Contains(t, words(bulk.Caution...), "Raw flour", name)
 	}
 	p := tubbed(t, 24)
-	require.NoError(t, p.Done(bake.ShapeID, at(14, 0), "page"))
-	proof := pick(t, p.Steps(at(14, 30), unseen()), bake.ProofID)
-	assert.Equal(t, bake.Started, proof.State)
+	require.NoError(t, p.Done(ShapeID, at(14, 0), "page"))
+	proof := pick(t, p.Steps(at(14, 30), unseen()), ProofID)
+	assert.Equal(t, Started, proof.State)
 	assert.Contains(t, words(proof.Do), "grown by about half")
-	proof = pick(t, p.Steps(at(16, 30), unseen()), bake.ProofID)
-	assert.Equal(t, bake.DueNow, proof.State)
+	proof = pick(t, p.Steps(at(16, 30), unseen()), ProofID)
+	assert.Equal(t, DueNow, proof.State)
 	assert.NotContains(t, words(proof.Do), "until")
 	assert.Contains(t, words(proof.Do), "the loaf goes into the oven")
 }

@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"math"
@@ -7,7 +7,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
-	"tidemark/bake"
 	"tidemark/bake/heat"
 	"tidemark/estimator"
 )
@@ -29,16 +28,16 @@ func straight() estimator.Estimate {
 func TestReplan(t *testing.T) {
 	light, heavy := heat.Fridge{AirC: 4, PieceKg: 0.75}, heat.Fridge{AirC: 4, PieceKg: 2}
 	end := func(f heat.Fridge) float64 {
-		p := bake.NewProcess(bake.DefaultBatch(), at(8, 0), 24).Retarded()
+		p := NewProcess(DefaultBatch(), at(8, 0), 24).Retarded()
 		said := p.Replan(straight(), f, 120)
 		assert.Contains(t, words(said), "The bulk ends at")
 		assert.Empty(t, p.Replan(straight(), f, 120), "nothing new, nothing said")
 		return p.Defs[bulkPlace(p)].RisePercent
 	}
-	assert.InDelta(t, 120-24*(light.Carry(24, bake.CarryHours, bake.Speed)+40/60.0), end(light), 0.51)
+	assert.InDelta(t, 120-24*(light.Carry(24, CarryHours, Speed)+40/60.0), end(light), 0.51)
 	assert.Less(t, end(heavy), end(light), "a heavy piece stays warm longer and goes in sooner")
 
-	day := bake.NewProcess(bake.DefaultBatch(), at(8, 0), 24)
+	day := NewProcess(DefaultBatch(), at(8, 0), 24)
 	assert.Empty(t, day.Replan(straight(), light, 120), "no night in the cold, nothing to replan")
 	night := day.Retarded()
 	assert.Empty(t, night.Replan(unseen(), light, 120), "no forecast")
@@ -48,9 +47,9 @@ func TestReplan(t *testing.T) {
 	assert.Empty(t, night.Replan(blind, light, 120), "the cooling cannot be computed")
 }
 
-func bulkPlace(p bake.Process) int {
+func bulkPlace(p Process) int {
 	for i, d := range p.Defs {
-		if d.ID == bake.BulkID {
+		if d.ID == BulkID {
 			return i
 		}
 	}

@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"testing"
@@ -7,18 +7,17 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/bake"
 	"tidemark/estimator"
 )
 
 // A starter put into the cold after its peak is hungry much later than one left
 // out, but is fed within a week.
 func TestColdAfterThePeakDelaysTheHunger(t *testing.T) {
-	f := bake.NewFeed(at(9, 0), 1, 60, 0)
+	f := NewFeed(at(9, 0), 1, 60, 0)
 	seen := estimator.Estimate{Phase: estimator.Falling, PeakAt: at(13, 0), PhaseSince: at(13, 30)}
-	out, err := bake.Tend(f, nil, 24, time.Time{}, 4)
+	out, err := Tend(f, nil, 24, time.Time{}, 4)
 	require.NoError(t, err)
-	in, err := bake.Tend(f, nil, 24, at(14, 0), 4)
+	in, err := Tend(f, nil, 24, at(14, 0), 4)
 	require.NoError(t, err)
 	out, in = out.Observed(seen), in.Observed(seen)
 	assert.Equal(t, out.Peak, in.Peak, "the peak was before the cold")
@@ -30,7 +29,7 @@ func TestColdAfterThePeakDelaysTheHunger(t *testing.T) {
 	// A peak in the cold: 2 h warm, then 4 h at 4 C, which count for little.
 	slow := seen
 	slow.PeakAt = at(15, 0)
-	late, err := bake.Tend(f, nil, 24, at(11, 0), 4)
+	late, err := Tend(f, nil, 24, at(11, 0), 4)
 	require.NoError(t, err)
 	late = late.Observed(slow)
 	assert.True(t, late.UseUntil.After(late.Peak.Median))
@@ -38,14 +37,14 @@ func TestColdAfterThePeakDelaysTheHunger(t *testing.T) {
 }
 
 func TestCareSaysWhatItRestsOn(t *testing.T) {
-	f := bake.NewFeed(at(9, 0), 1, 60, 0)
-	past := bake.PastFeed{Feed: f, MeanC: 24, PeakHours: 4, PeakPercent: 120}
+	f := NewFeed(at(9, 0), 1, 60, 0)
+	past := PastFeed{Feed: f, MeanC: 24, PeakHours: 4, PeakPercent: 120}
 	for n, want := range []string{"By the published times", "By one past feeding of this starter and the published times", "By 2 past feedings"} {
-		var list []bake.PastFeed
+		var list []PastFeed
 		for range n {
 			list = append(list, past)
 		}
-		c, err := bake.Tend(f, list, 24, time.Time{}, 4)
+		c, err := Tend(f, list, 24, time.Time{}, 4)
 		require.NoError(t, err)
 		assert.Contains(t, words(c.Basis...), want)
 	}

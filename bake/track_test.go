@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"encoding/json"
@@ -10,30 +10,29 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"tidemark/bake"
 	"tidemark/estimator"
 )
 
 // shaped is the default bread, shaped at 14:00.
-func shaped(t *testing.T) bake.Process {
+func shaped(t *testing.T) Process {
 	t.Helper()
 	p := tubbed(t, 24)
-	require.NoError(t, p.Done(bake.ShapeID, at(14, 0), "Ada"))
+	require.NoError(t, p.Done(ShapeID, at(14, 0), "Ada"))
 	return p
 }
 
 // watching is a rise that began at a time and is forecast for another.
 func watching(began, ready time.Time, doughC float64) *estimator.Estimate {
-	e := rising(began, ready)
+	e := risingTo(began, ready)
 	e.DoughC = doughC
 	return &e
 }
 
 // unwatched is a proof that nothing sees, in a room of c.
-func unwatched(startC, c float64) bake.ProofInput { return bake.ProofInput{StartC: startC, AirC: c} }
+func unwatched(startC, c float64) ProofInput { return ProofInput{StartC: startC, AirC: c} }
 
 // follow feeds a proof every ten minutes up to a moment.
-func follow(p *bake.Process, until time.Time, in func(now time.Time) bake.ProofInput) {
+func follow(p *Process, until time.Time, in func(now time.Time) ProofInput) {
 	for now := at(14, 0); !now.After(until); now = now.Add(10 * time.Minute) {
 		p.FollowProof(now, in(now))
 	}
@@ -43,19 +42,19 @@ func width(w estimator.Window) time.Duration { return w.Until.Sub(w.From) }
 
 func TestProofWithoutASensorIsByEquivalentTimeAndWider(t *testing.T) {
 	blind, seen := shaped(t), shaped(t)
-	follow(&blind, at(14, 30), func(time.Time) bake.ProofInput { return unwatched(24, 24) })
+	follow(&blind, at(14, 30), func(time.Time) ProofInput { return unwatched(24, 24) })
 	// 60 to 160 minutes at 24 C, begun at 14:00.
-	assert.Equal(t, bake.TimeBasis, blind.Track.ProofBasis)
+	assert.Equal(t, TimeBasis, blind.Track.ProofBasis)
 	assert.WithinDuration(t, at(15, 40), blind.Track.ProofBy.Median, time.Minute)
 	assert.Contains(t, words(blind.Track.ProofWhy), "no sensor watches the proof")
-	follow(&seen, at(14, 30), func(time.Time) bake.ProofInput {
-		return bake.ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), at(15, 40), 24)}
+	follow(&seen, at(14, 30), func(time.Time) ProofInput {
+		return ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), at(15, 40), 24)}
 	})
-	assert.Equal(t, bake.BasketBasis, seen.Track.ProofBasis)
+	assert.Equal(t, BasketBasis, seen.Track.ProofBasis)
 	assert.Greater(t, width(blind.Track.ProofBy), width(seen.Track.ProofBy))
 
 	cold := shaped(t)
-	follow(&cold, at(14, 30), func(time.Time) bake.ProofInput { return unwatched(24, 19) })
+	follow(&cold, at(14, 30), func(time.Time) ProofInput { return unwatched(24, 19) })
 	assert.True(t, cold.Track.ProofBy.Median.After(blind.Track.ProofBy.Median.Add(30*time.Minute)), "a cool room takes longer")
 	assert.Less(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 24.0)
 	assert.Greater(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 22.0, "a piece of dough follows the room slowly")
@@ -65,16 +64,16 @@ func TestProofWithoutASensorIsByEquivalentTimeAndWider(t *testing.T) {
 // proof is over before the jar is at its mark.
 func TestSampleJarIsCorrectedByItsProbe(t *testing.T) {
 	cool := shaped(t)
-	follow(&cool, at(15, 0), func(time.Time) bake.ProofInput {
-		return bake.ProofInput{StartC: 26, AirC: 20, Sample: watching(at(13, 55), at(16, 0), 20)}
+	follow(&cool, at(15, 0), func(time.Time) ProofInput {
+		return ProofInput{StartC: 26, AirC: 20, Sample: watching(at(13, 55), at(16, 0), 20)}
 	})
-	assert.Equal(t, bake.SampleBasis, cool.Track.ProofBasis)
+	assert.Equal(t, SampleBasis, cool.Track.ProofBasis)
 	assert.Contains(t, words(cool.Track.ProofWhy), "behind the loaf")
 	assert.True(t, cool.Track.ProofBy.Median.Before(at(15, 55)), "got %s", cool.Track.ProofBy.Median)
 
 	warm := shaped(t)
-	follow(&warm, at(15, 0), func(time.Time) bake.ProofInput {
-		return bake.ProofInput{StartC: 20, AirC: 27, Sample: watching(at(14, 0), at(15, 30), 27)}
+	follow(&warm, at(15, 0), func(time.Time) ProofInput {
+		return ProofInput{StartC: 20, AirC: 27, Sample: watching(at(14, 0), at(15, 30), 27)}
 	})
 	assert.Contains(t, words(warm.Track.ProofWhy), "ahead of the loaf")
 	assert.True(t, warm.Track.ProofBy.Median.After(at(15, 35)))
@@ -82,14 +81,14 @@ func TestSampleJarIsCorrectedByItsProbe(t *testing.T) {
 
 func TestARiseOfTheBulkIsNotTheProofs(t *testing.T) {
 	p := shaped(t)
-	follow(&p, at(14, 20), func(time.Time) bake.ProofInput {
-		return bake.ProofInput{StartC: 24, AirC: 24, Sample: watching(at(9, 45), at(14, 30), 24)}
+	follow(&p, at(14, 20), func(time.Time) ProofInput {
+		return ProofInput{StartC: 24, AirC: 24, Sample: watching(at(9, 45), at(14, 30), 24)}
 	})
-	assert.Equal(t, bake.TimeBasis, p.Track.ProofBasis)
+	assert.Equal(t, TimeBasis, p.Track.ProofBasis)
 	blind := watching(at(14, 0), time.Time{}, 24)
 	blind.Ready = estimator.Window{}
-	follow(&p, at(14, 30), func(time.Time) bake.ProofInput {
-		return bake.ProofInput{StartC: 24, AirC: 24, Sample: blind}
+	follow(&p, at(14, 30), func(time.Time) ProofInput {
+		return ProofInput{StartC: 24, AirC: 24, Sample: blind}
 	})
 	assert.Contains(t, words(p.Track.ProofWhy), "the sample jar cannot tell it closer yet")
 }
@@ -99,14 +98,14 @@ func TestARiseOfTheBulkIsNotTheProofs(t *testing.T) {
 func TestAVagueJarDoesNotHideTheUsualTime(t *testing.T) {
 	vague := watching(at(14, 0), at(17, 0), 24)
 	vague.Ready.From, vague.Ready.Until = at(15, 0), at(21, 0)
-	in := bake.ProofInput{StartC: 24, AirC: 24, Sample: vague}
+	in := ProofInput{StartC: 24, AirC: 24, Sample: vague}
 	p := shaped(t)
-	follow(&p, at(14, 20), func(time.Time) bake.ProofInput { return in })
-	assert.Equal(t, bake.TimeBasis, p.Track.ProofBasis)
+	follow(&p, at(14, 20), func(time.Time) ProofInput { return in })
+	assert.Equal(t, TimeBasis, p.Track.ProofBasis)
 	assert.Contains(t, words(p.Track.ProofWhy), "the sample jar cannot tell it closer yet")
 	assert.WithinDuration(t, at(15, 40), p.Track.ProofBy.Median, time.Minute)
-	follow(&p, at(15, 50), func(time.Time) bake.ProofInput { return in })
-	assert.Equal(t, bake.SampleBasis, p.Track.ProofBasis)
+	follow(&p, at(15, 50), func(time.Time) ProofInput { return in })
+	assert.Equal(t, SampleBasis, p.Track.ProofBasis)
 	assert.WithinDuration(t, at(17, 0), p.Track.ProofBy.Median, time.Minute)
 }
 
@@ -117,30 +116,30 @@ func TestPreheatFollowsTheTrackedProof(t *testing.T) {
 		{at(16, 0), at(15, 0)}, // half way between 15:40 and 16:00, less 50 minutes
 		{at(17, 0), at(16, 0)},
 	} {
-		p.FollowProof(at(14, 20), bake.ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), c.ready, 24)})
+		p.FollowProof(at(14, 20), ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), c.ready, 24)})
 		steps := p.Steps(at(14, 20), unseen())
-		assert.Equal(t, c.ready, pick(t, steps, bake.ProofID).At)
-		assert.Equal(t, c.preheat, pick(t, steps, bake.PreheatID).At)
-		assert.Contains(t, words(pick(t, steps, bake.ProofID).Why...), "over the basket")
+		assert.Equal(t, c.ready, pick(t, steps, ProofID).At)
+		assert.Equal(t, c.preheat, pick(t, steps, PreheatID).At)
+		assert.Contains(t, words(pick(t, steps, ProofID).Why...), "over the basket")
 		a, ok := p.After(at(14, 20), steps)
 		require.True(t, ok)
-		assert.Equal(t, bake.Proofing, a.Stage)
+		assert.Equal(t, Proofing, a.Stage)
 		assert.Equal(t, c.ready, a.Until.Median)
 	}
 	late := p.Steps(at(17, 1), unseen())
-	assert.Equal(t, bake.DueNow, pick(t, late, bake.ProofID).State)
+	assert.Equal(t, DueNow, pick(t, late, ProofID).State)
 	a, _ := p.After(at(17, 1), late)
-	assert.Equal(t, bake.Proofed, a.Stage)
+	assert.Equal(t, Proofed, a.Stage)
 }
 
 func TestNothingIsFollowedOutsideTheProof(t *testing.T) {
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	p.FollowProof(at(12, 0), unwatched(24, 24))
-	assert.Equal(t, bake.Track{}, p.Track)
+	assert.Equal(t, Track{}, p.Track)
 	_, ok := p.After(at(12, 0), p.Steps(at(12, 0), unseen()))
 	assert.False(t, ok)
 	assert.False(t, p.FollowCore(at(12, 0), 95, 22, 0))
-	assert.Equal(t, bake.Track{}, p.Track)
+	assert.Equal(t, Track{}, p.Track)
 }
 
 // An invented loaf: loaded at 16:00, its core nears 98 C with a time constant of
@@ -156,7 +155,7 @@ func inventedCore(now time.Time, perHour float64) float64 {
 
 // bakeTo runs the invented loaf up to a moment and returns when a step was
 // closed by the probe.
-func bakeTo(p *bake.Process, until time.Time, perHour float64) (closed time.Time) {
+func bakeTo(p *Process, until time.Time, perHour float64) (closed time.Time) {
 	for now := at(16, 0); !now.After(until); now = now.Add(30 * time.Second) {
 		if p.FollowCore(now, inventedCore(now, perHour), 22, 0) {
 			closed = now
@@ -165,10 +164,10 @@ func bakeTo(p *bake.Process, until time.Time, perHour float64) (closed time.Time
 	return closed
 }
 
-func loaded(t *testing.T) bake.Process {
+func loaded(t *testing.T) Process {
 	t.Helper()
 	p := shaped(t)
-	require.NoError(t, p.Done(bake.BakeID, at(16, 0), "Ada"))
+	require.NoError(t, p.Done(BakeID, at(16, 0), "Ada"))
 	return p
 }
 
@@ -181,7 +180,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	steps := p.Steps(at(16, 30), unseen())
 	a, ok := p.After(at(16, 30), steps)
 	require.True(t, ok)
-	assert.Equal(t, bake.Baking, a.Stage)
+	assert.Equal(t, Baking, a.Stage)
 	assert.InDelta(t, 91.9, a.CoreC, 0.1)
 	assert.Equal(t, []float64{93, 98}, []float64{a.Done.LowC, a.Done.MostC})
 	assert.Contains(t, words(a.Caution...), "dry gloves")
@@ -190,51 +189,51 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	reaches := at(16, 0).Add(time.Duration(12 * math.Log(74.0/5) * float64(time.Minute)))
 	assert.WithinDuration(t, reaches, p.Track.DoneAt, time.Minute)
 	steps = p.Steps(at(16, 40), unseen())
-	out := pick(t, steps, bake.OutID)
-	assert.Equal(t, bake.DueNow, out.State, "also when nobody ticked off the lid")
+	out := pick(t, steps, OutID)
+	assert.Equal(t, DueNow, out.State, "also when nobody ticked off the lid")
 	assert.Contains(t, words(out.Why...), "The core is hot enough")
 	a, _ = p.After(at(16, 40), steps)
-	assert.Equal(t, bake.LoafDone, a.Stage)
+	assert.Equal(t, LoafDone, a.Stage)
 
 	require.False(t, bakeTo(&p, at(17, 30), 1).IsZero(), "the fall of the core closes the step")
-	assert.Equal(t, bake.Done, p.Marks[bake.OutID].State)
-	assert.Equal(t, "probe", p.Marks[bake.OutID].By)
-	assert.WithinDuration(t, at(16, 45), p.Marks[bake.OutID].At, time.Minute)
+	assert.Equal(t, Done, p.Marks[OutID].State)
+	assert.Equal(t, "probe", p.Marks[OutID].By)
+	assert.WithinDuration(t, at(16, 45), p.Marks[OutID].At, time.Minute)
 	cool := at(16, 45).Add(time.Duration(math.Log((inventedCore(at(16, 45), 1)-22)/13) * float64(time.Hour)))
 	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
 	a, _ = p.After(at(17, 30), p.Steps(at(17, 30), unseen()))
-	assert.Equal(t, bake.Cooling, a.Stage)
+	assert.Equal(t, Cooling, a.Stage)
 	assert.Equal(t, "By the probe in the loaf.", words(a.Why...))
 	assert.Equal(t, p.CoolBy, a.Until)
 
 	bakeTo(&p, cool.Add(10*time.Minute), 1)
 	steps = p.Steps(cool.Add(10*time.Minute), unseen())
-	assert.Equal(t, bake.DueNow, pick(t, steps, bake.SliceID).State)
+	assert.Equal(t, DueNow, pick(t, steps, SliceID).State)
 	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
 	a, _ = p.After(cool.Add(10*time.Minute), steps)
-	assert.Equal(t, bake.Sliceable, a.Stage)
-	require.NoError(t, p.Done(bake.SliceID, cool.Add(11*time.Minute), "Ada"))
+	assert.Equal(t, Sliceable, a.Stage)
+	require.NoError(t, p.Done(SliceID, cool.Add(11*time.Minute), "Ada"))
 	_, ok = p.After(cool.Add(12*time.Minute), p.Steps(cool.Add(12*time.Minute), unseen()))
 	assert.False(t, ok)
 }
 
 func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
 	p := loaded(t)
-	require.NoError(t, p.Done(bake.UncoverID, at(16, 21), "Ada"))
-	assert.Equal(t, "16:40", clock(pick(t, p.Steps(at(16, 30), unseen()), bake.OutID)))
+	require.NoError(t, p.Done(UncoverID, at(16, 21), "Ada"))
+	assert.Equal(t, "16:40", clock(pick(t, p.Steps(at(16, 30), unseen()), OutID)))
 	for now := at(16, 22); now.Before(at(16, 45)); now = now.Add(time.Minute) {
 		p.FollowCore(now, 80, 22, 0)
 	}
-	out := pick(t, p.Steps(at(16, 44), unseen()), bake.OutID)
-	assert.Equal(t, bake.Waiting, out.State)
+	out := pick(t, p.Steps(at(16, 44), unseen()), OutID)
+	assert.Equal(t, Waiting, out.State)
 	assert.Contains(t, words(out.Why...), "not in the done range yet: 80 °C of 93 °C")
 	for now := at(16, 45); now.Before(at(17, 20)); now = now.Add(time.Minute) {
 		p.FollowCore(now, 80, 22, 0)
 	}
-	out = pick(t, p.Steps(at(17, 19), unseen()), bake.OutID)
-	assert.Equal(t, bake.DueNow, out.State, "a probe that is wrong does not burn the loaf")
-	silent := pick(t, p.Steps(at(17, 40), unseen()), bake.OutID)
-	assert.Equal(t, bake.DueNow, silent.State, "nor one that went silent")
+	out = pick(t, p.Steps(at(17, 19), unseen()), OutID)
+	assert.Equal(t, DueNow, out.State, "a probe that is wrong does not burn the loaf")
+	silent := pick(t, p.Steps(at(17, 40), unseen()), OutID)
+	assert.Equal(t, DueNow, silent.State, "nor one that went silent")
 }
 
 func TestOneHotReadingIsNotDone(t *testing.T) {
@@ -259,8 +258,8 @@ func TestAPulledProbeIsNotACooledLoaf(t *testing.T) {
 	for now := at(16, 40); now.Before(at(17, 10)); now = now.Add(time.Minute) {
 		p.FollowCore(now, 22+73*math.Exp(-now.Sub(at(16, 40)).Minutes()/2), 22, 0)
 	}
-	assert.NotEqual(t, bake.Done, p.Marks[bake.OutID].State)
-	require.NoError(t, p.Done(bake.OutID, at(17, 10), "Ada"))
+	assert.NotEqual(t, Done, p.Marks[OutID].State)
+	require.NoError(t, p.Done(OutID, at(17, 10), "Ada"))
 	p.FollowCore(at(17, 11), 22, 22, 0)
 	assert.Zero(t, p.CoolBy)
 	a, _ := p.After(at(17, 11), p.Steps(at(17, 11), unseen()))
@@ -269,21 +268,21 @@ func TestAPulledProbeIsNotACooledLoaf(t *testing.T) {
 
 func TestWithoutAProbeCoolingIsByMassAndSaidSo(t *testing.T) {
 	p := loaded(t)
-	require.NoError(t, p.Done(bake.OutID, at(16, 45), "Ada"))
+	require.NoError(t, p.Done(OutID, at(16, 45), "Ada"))
 	a, ok := p.After(at(16, 50), p.Steps(at(16, 50), unseen()))
 	require.True(t, ok)
 	assert.False(t, a.Probe)
 	assert.True(t, math.IsNaN(a.CoreC))
 	assert.Contains(t, words(a.Why...), "no probe is in the loaf")
-	low := bake.DefaultBatch().Cooling()
+	low := DefaultBatch().Cooling()
 	assert.WithinDuration(t, at(16, 45).Add(time.Duration(low.MidMin)*time.Minute), a.Until.Median, time.Minute)
 }
 
 func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
 	p := loaded(t)
-	p.Batch.Flours = []bake.Flour{{Name: "whole rye", Grams: 900, Whole: true}}
+	p.Batch.Flours = []Flour{{Name: "whole rye", Grams: 900, Whole: true}}
 	marks, track := p.Marks, p.Track
-	p = bake.NewProcess(p.Batch, p.Started, p.RoomC)
+	p = NewProcess(p.Batch, p.Started, p.RoomC)
 	p.Marks, p.Track = marks, track
 	bakeTo(&p, at(18, 30), 1)
 	assert.Zero(t, p.CoolBy)
@@ -295,22 +294,22 @@ func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
 // list, 2008.
 func TestARichLoafIsDoneSooner(t *testing.T) {
 	p := loaded(t)
-	p.Batch.Inclusions = []bake.Inclusion{{Name: "butter", Grams: 120}, {Name: "sugar", Grams: 60}}
-	assert.Equal(t, bake.Rich, p.Batch.Kind())
+	p.Batch.Inclusions = []Inclusion{{Name: "butter", Grams: 120}, {Name: "sugar", Grams: 60}}
+	assert.Equal(t, Rich, p.Batch.Kind())
 	bakeTo(&p, at(16, 30), 1)
 	assert.Equal(t, 88.0, p.Track.Done.LowC)
 	assert.False(t, p.Track.DoneAt.IsZero(), "it has no lid to wait for")
-	p.Batch.Inclusions = []bake.Inclusion{{Name: "olive oil", Grams: 20}}
-	assert.Equal(t, bake.Lean, p.Batch.Kind())
+	p.Batch.Inclusions = []Inclusion{{Name: "olive oil", Grams: 20}}
+	assert.Equal(t, Lean, p.Batch.Kind())
 }
 
 func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 	p := loaded(t)
 	bakeTo(&p, at(17, 20), 1)
-	p.Track.Loaf = []bake.TempPoint{{At: at(14, 0), C: 24}}
+	p.Track.Loaf = []TempPoint{{At: at(14, 0), C: 24}}
 	body, err := json.Marshal(p)
 	require.NoError(t, err)
-	var back bake.Process
+	var back Process
 	require.NoError(t, json.Unmarshal(body, &back))
 	assert.Equal(t, p.Track, back.Track)
 	all := back.Track.Moments()
@@ -327,9 +326,9 @@ func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 // Whatever the readings, windows stay ordered.
 func TestTrackHoldsForAnyReadings(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
-		p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+		p := NewProcess(DefaultBatch(), start(), 24)
 		_ = p.Done("salt", at(9, 45), "Ada")
-		_ = p.Done(bake.ShapeID, at(14, 0), "Ada")
+		_ = p.Done(ShapeID, at(14, 0), "Ada")
 		now := at(14, 0)
 		for range rapid.IntRange(1, 40).Draw(r, "steps") {
 			now = now.Add(time.Duration(rapid.IntRange(1, 1200).Draw(r, "s")) * time.Second)
@@ -343,7 +342,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 				r.Fatalf("window not ordered: %v", w)
 			}
 		}
-		_ = p.Done(bake.BakeID, now, "Ada")
+		_ = p.Done(BakeID, now, "Ada")
 		for range rapid.IntRange(1, 60).Draw(r, "readings") {
 			now = now.Add(time.Minute)
 			p.FollowCore(now, rapid.Float64Range(-20, 150).Draw(r, "core"), 22, 0)

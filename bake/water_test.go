@@ -1,4 +1,4 @@
-package bake_test
+package bake
 
 import (
 	"testing"
@@ -6,8 +6,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"tidemark/bake"
 )
 
 func celsius(f float64) float64 { return (f - 32) * 5 / 9 }
@@ -22,11 +20,11 @@ func TestMixingWaterNearTheTradesSum(t *testing.T) {
 	for _, row := range []struct{ target, flour, room, friction, water float64 }{
 		{75, 65, 65, 8, 87}, {80, 65, 75, 35, 65}, {78, 72, 75, 0, 90}, {75, 71, 71, 20, 67}, {78, 60, 70, 16, 88},
 	} {
-		b := bake.Batch{Flours: []bake.Flour{{Name: "wheat", Grams: 1000}}, WaterG: 650, SaltG: 20}
-		by, _ := bake.Friction("hand")
+		b := Batch{Flours: []Flour{{Name: "wheat", Grams: 1000}}, WaterG: 650, SaltG: 20}
+		by, _ := Friction("hand")
 		// what the row's own friction warms beyond a hand's
 		more := row.friction*5/9/3 - by
-		w, err := b.MixingWater(bake.Mixing{TargetC: celsius(row.target), FlourC: celsius(row.flour), RoomC: celsius(row.room), LearntC: more})
+		w, err := b.MixingWater(Mixing{TargetC: celsius(row.target), FlourC: celsius(row.flour), RoomC: celsius(row.room), LearntC: more})
 		require.NoError(t, err)
 		t.Logf("trade %.1f C, balance %.1f C", celsius(row.water), w.TempC)
 		assert.InDelta(t, celsius(row.water), w.TempC, 4.5)
@@ -36,8 +34,8 @@ func TestMixingWaterNearTheTradesSum(t *testing.T) {
 // The heats add up: what is mixed comes out as wanted.
 func TestMixingWaterKeepsTheHeat(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		b := bake.DefaultBatch()
-		m := bake.Mixing{TargetC: rapid.Float64Range(18, 28).Draw(t, "target"), FlourC: rapid.Float64Range(10, 30).Draw(t, "flour"), RoomC: rapid.Float64Range(12, 30).Draw(t, "room")}
+		b := DefaultBatch()
+		m := Mixing{TargetC: rapid.Float64Range(18, 28).Draw(t, "target"), FlourC: rapid.Float64Range(10, 30).Draw(t, "flour"), RoomC: rapid.Float64Range(12, 30).Draw(t, "room")}
 		w, err := b.MixingWater(m)
 		if err != nil {
 			return
@@ -58,40 +56,40 @@ func TestMixingWaterKeepsTheHeat(t *testing.T) {
 }
 
 func TestMixingWaterSaysWhatCannotBe(t *testing.T) {
-	b := bake.DefaultBatch()
-	_, err := b.MixingWater(bake.Mixing{TargetC: 27, FlourC: 8, RoomC: 12})
+	b := DefaultBatch()
+	_, err := b.MixingWater(Mixing{TargetC: 27, FlourC: 8, RoomC: 12})
 	assert.ErrorContains(t, err, "above 40 °C it harms the yeast")
 	little := b
 	little.WaterG = 250
-	_, err = little.MixingWater(bake.Mixing{TargetC: 10, FlourC: 50, RoomC: 50})
+	_, err = little.MixingWater(Mixing{TargetC: 10, FlourC: 50, RoomC: 50})
 	assert.ErrorContains(t, err, "more than ice can")
-	w, err := b.MixingWater(bake.Mixing{TargetC: 22, FlourC: 30, RoomC: 30, By: "stand mixer"})
+	w, err := b.MixingWater(Mixing{TargetC: 22, FlourC: 30, RoomC: 30, By: "stand mixer"})
 	require.NoError(t, err)
 	assert.Greater(t, w.IceG, 0.0)
-	_, err = b.MixingWater(bake.Mixing{TargetC: 24, FlourC: 20, RoomC: 20, By: "drill"})
+	_, err = b.MixingWater(Mixing{TargetC: 24, FlourC: 20, RoomC: 20, By: "drill"})
 	assert.ErrorContains(t, err, "must be hand, stand mixer or food processor")
-	learnt, err := b.MixingWater(bake.Mixing{TargetC: 24, FlourC: 20, RoomC: 20, LearntC: 1})
+	learnt, err := b.MixingWater(Mixing{TargetC: 24, FlourC: 20, RoomC: 20, LearntC: 1})
 	require.NoError(t, err)
-	plain, err := b.MixingWater(bake.Mixing{TargetC: 24, FlourC: 20, RoomC: 20})
+	plain, err := b.MixingWater(Mixing{TargetC: 24, FlourC: 20, RoomC: 20})
 	require.NoError(t, err)
 	assert.Less(t, learnt.TempC, plain.TempC-1, "doughs that came out warm get cooler water")
 }
 
 // What the probe saw of past doughs is taken off the water of the next.
 func TestTheWaterLearnsFromTheProbe(t *testing.T) {
-	assert.Zero(t, bake.LearnWarmer(nil))
-	warmer := bake.LearnWarmer([]float64{1, 1, 1})
+	assert.Zero(t, LearnWarmer(nil))
+	warmer := LearnWarmer([]float64{1, 1, 1})
 	assert.InDelta(t, 0.75, warmer, 1e-9)
-	b := bake.DefaultBatch()
-	m := bake.Mixing{TargetC: 24, FlourC: 20, RoomC: 20}
+	b := DefaultBatch()
+	m := Mixing{TargetC: 24, FlourC: 20, RoomC: 20}
 	before, err := b.MixingWater(m)
 	require.NoError(t, err)
 	m.LearntC = warmer
 	after, err := b.MixingWater(m)
 	require.NoError(t, err)
 	assert.Less(t, after.TempC, before.TempC-warmer, "the flour brings none of it")
-	p := bake.NewProcess(bake.DefaultBatch(), start(), 24)
+	p := NewProcess(DefaultBatch(), start(), 24)
 	assert.Zero(t, p.WantedDoughC())
-	p.Edit(bake.MixID, func(d *bake.StepDef) { d.Values = bake.Values{"dough_c": 25.0} })
+	p.Edit(MixID, func(d *StepDef) { d.Values = Values{"dough_c": 25.0} })
 	assert.InDelta(t, 25, p.WantedDoughC(), 1e-9)
 }
