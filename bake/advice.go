@@ -84,16 +84,16 @@ const (
 	AdviseStarter AdviceKey = "starter" // the starter into the cold, use or feed it afterwards
 )
 
-// AdviseAhead is how long before its last moment a thing is worth a message and a
+// adviseAhead is how long before its last moment a thing is worth a message and a
 // button. This project's choice.
-const AdviseAhead = 90 * time.Minute
+const adviseAhead = 90 * time.Minute
 
 // CarryHours is how long the cold is taken to add to a rise: by then a tub has cooled.
 const CarryHours = 16
 
 // Urgent reports whether the time to do it has come.
 func (a *Advice) Urgent(now time.Time) bool {
-	return a != nil && !now.Before(a.By.Add(-AdviseAhead))
+	return a != nil && !now.Before(a.By.Add(-adviseAhead))
 }
 
 // Words returns the keys of the sentences that say it, and their values.
@@ -218,7 +218,7 @@ func (s *Session) kg() float64 {
 	case s.process != nil && s.rise.ID != 0 && !s.underWay():
 		return s.process.pieceKg()
 	case s.last.BaselineL > 0:
-		return s.last.BaselineL / SpecificVolumeLPerKg
+		return s.last.BaselineL / specificVolumeLPerKg
 	}
 	n, _ := s.dough().Numbers() // none is known
 	return n.TotalG / 1000

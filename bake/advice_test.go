@@ -21,7 +21,7 @@ func rising(now time.Time, percent, perHour, target float64) State {
 	w, _ := FanCrossing(e, target)
 	e.Ready = estimator.Window{From: w.Median.Add(-time.Hour), Median: w.Median, Until: w.Median.Add(time.Hour)}
 	s := State{At: now, Holds: estimator.Dough, RiseID: 1, Estimate: e}
-	s.OverPercent, s.ColdPercent = Batch{}.Limits(target, 24, false)
+	s.OverPercent, s.ColdPercent = Batch{}.limits(target, 24, false)
 	return s
 }
 

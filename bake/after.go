@@ -36,13 +36,13 @@ type After struct {
 	Caution Sentences
 }
 
-// After tells where the bake stands after its bulk, from the steps as they are
+// after tells where the bake stands after its bulk, from the steps as they are
 // laid out now. ok is false before the final proof and once the loaf is sliced.
-func (p *Process) After(now time.Time, steps []Step) (After, bool) {
+func (p *Process) after(now time.Time, steps []Step) (After, bool) {
 	t := &p.Track
-	a := After{CoreC: p.coreNow(now), Done: t.Done, DoneAt: t.DoneAt, SliceC: SliceCoreC, Probe: len(t.Core) > 0}
+	a := After{CoreC: p.coreNow(now), Done: t.Done, DoneAt: t.DoneAt, SliceC: sliceCoreC, Probe: len(t.Core) > 0}
 	if a.Done == (Core{}) {
-		a.Done = p.Batch.DoneCore(0)
+		a.Done = p.Batch.doneCore(0)
 	}
 	by := map[string]Step{}
 	for _, s := range steps {
@@ -65,7 +65,7 @@ func (p *Process) coolBasis() string {
 	switch {
 	case !p.CoolBy.IsZero():
 		return "why.probe"
-	case p.Batch.RyePercent() >= ryeRichPercent:
+	case p.Batch.ryePercent() >= ryeRichPercent:
 		return "why.rye"
 	case len(p.Track.Core) > 0:
 		return "why.weight.probe"
@@ -104,7 +104,7 @@ func (p *Process) proofing(a After, by map[string]Step) (After, bool) {
 	if a.Basis != "" {
 		a.Why = Sentences{p.Track.ProofWhy}
 	}
-	begun, under := p.Proofing()
+	begun, under := p.proofBegun()
 	switch {
 	case step.State == Done:
 		a.Stage, a.Since, a.Until = Proofed, step.Finished, estimator.Window{}

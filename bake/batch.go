@@ -54,16 +54,16 @@ type Numbers struct {
 	StartVolumeL float64 // expected volume right after mixing
 }
 
-// SpecificVolumeLPerKg is the volume of a kilogram of dough right after
+// specificVolumeLPerKg is the volume of a kilogram of dough right after
 // mixing: 0.85 mL/g, a density of 1.18 g/mL.
 // Source: Handbook on Sourdough Biotechnology, Table 3.4.
-const SpecificVolumeLPerKg = 0.85
+const specificVolumeLPerKg = 0.85
 
-// FlourG is the levain's flour in grams.
-func (l Levain) FlourG() float64 { return l.Grams / (1 + l.HydrationPercent/100) }
+// flourG is the levain's flour in grams.
+func (l Levain) flourG() float64 { return l.Grams / (1 + l.HydrationPercent/100) }
 
-// WaterG is the levain's water in grams.
-func (l Levain) WaterG() float64 { return l.Grams - l.FlourG() }
+// waterG is the levain's water in grams.
+func (l Levain) waterG() float64 { return l.Grams - l.flourG() }
 
 // Numbers works out the figures of the batch. It returns the error of Validate
 // when the batch makes no sense.
@@ -79,17 +79,17 @@ func (b Batch) numbers() Numbers {
 	added, whole := b.addedFlour()
 	extra, extraWater := b.extras()
 	n := Numbers{
-		FlourG: added + b.Levain.FlourG(),
-		WaterG: b.WaterG + b.Levain.WaterG() + extraWater,
+		FlourG: added + b.Levain.flourG(),
+		WaterG: b.WaterG + b.Levain.waterG() + extraWater,
 		TotalG: added + b.WaterG + b.Levain.Grams + b.SaltG + extra,
 	}
 	n.PerLoafG = n.TotalG / math.Max(1, float64(b.Loaves))
 	n.HydrationPercent = 100 * n.WaterG / n.FlourG
-	n.InoculationPercent = 100 * b.Levain.FlourG() / n.FlourG
+	n.InoculationPercent = 100 * b.Levain.flourG() / n.FlourG
 	n.SaltPercent = 100 * b.SaltG / n.FlourG
 	n.InclusionPercent = 100 * extra / n.FlourG
 	n.WholePercent = 100 * whole / added
-	n.StartVolumeL = n.TotalG / 1000 * SpecificVolumeLPerKg
+	n.StartVolumeL = n.TotalG / 1000 * specificVolumeLPerKg
 	return n
 }
 
@@ -183,8 +183,8 @@ func (b Batch) WithInoculation(percent float64) (Batch, error) {
 	levain := b.Levain
 	levain.Grams = fermented * (1 + levain.HydrationPercent/100)
 	out := b.Scale(1)
-	out.Flours[0].Grams += b.Levain.FlourG() - levain.FlourG()
-	out.WaterG += b.Levain.WaterG() - levain.WaterG()
+	out.Flours[0].Grams += b.Levain.flourG() - levain.flourG()
+	out.WaterG += b.Levain.waterG() - levain.waterG()
 	out.Levain = levain
 	return out, out.Validate()
 }

@@ -10,10 +10,10 @@ import (
 	"tidemark/estimator"
 )
 
-// SliceCoreC is the core at which a loaf is cool enough to slice, about 35 C.
+// sliceCoreC is the core at which a loaf is cool enough to slice, about 35 C.
 // Source: bakeinfo.co.nz, Science of bread making, Cooling; another trade
 // figure is 35 to 40 C (BAKERpedia).
-const SliceCoreC = 35.0
+const sliceCoreC = 35.0
 
 // coolRows are how long a loaf cools, dough weight in grams against the usual
 // minutes. Rolls 30 to 60 min, pan loaves 1 to 2 h, large crusty loaves 2 to 3 h: a
@@ -33,7 +33,7 @@ const inTinCools = 0.75
 // Cooling returns how long a loaf of the batch cools before it is sliced, without a probe.
 // Loaves rich in rye rest a day or more (bakers' forum, common practice).
 func (b Batch) Cooling() Spread {
-	if b.RyePercent() >= ryeRichPercent {
+	if b.ryePercent() >= ryeRichPercent {
 		return Spread{12 * 60, 24 * 60, 36 * 60}
 	}
 	rows, g := coolRows(), b.numbers().PerLoafG
@@ -48,8 +48,8 @@ func (b Batch) Cooling() Spread {
 	return Spread{int(min / coolDoubt), int(math.Round(min)), int(min * coolDoubt)}
 }
 
-// CorePoint is one reading of a probe in the loaf.
-type CorePoint struct {
+// corePoint is one reading of a probe in the loaf.
+type corePoint struct {
 	At    time.Time `json:"at"`
 	CoreC float64   `json:"core_c"`
 }
@@ -58,11 +58,11 @@ type CorePoint struct {
 // law bends as the crust gives way. From memory.
 const coolingDoubt = 0.1
 
-// CoolBy returns when the core falls to coreC in a room of roomC, Celsius: its excess over
+// coolBy returns when the core falls to coreC in a room of roomC, Celsius: its excess over
 // the room falls by a constant share an hour, fitted by least squares to the logarithm.
 // It needs five points over at least 15 minutes past the core's peak, all above the room,
 // that fall as a loaf's do.
-func CoolBy(points []CorePoint, roomC, coreC float64) (estimator.Window, error) {
+func coolBy(points []corePoint, roomC, coreC float64) (estimator.Window, error) {
 	pts := pastPeak(points)
 	if len(pts) < 5 || pts[len(pts)-1].At.Sub(pts[0].At) < 15*time.Minute {
 		return estimator.Window{}, fmt.Errorf("five core readings over 15 minutes of falling are needed, found %d", len(pts))
@@ -91,8 +91,8 @@ func CoolBy(points []CorePoint, roomC, coreC float64) (estimator.Window, error) 
 
 // pastPeak drops the readings before the core's highest value, and those that
 // are no numbers.
-func pastPeak(points []CorePoint) []CorePoint {
-	var ok []CorePoint
+func pastPeak(points []corePoint) []corePoint {
+	var ok []corePoint
 	peak := 0
 	for _, p := range points {
 		if math.IsNaN(p.CoreC) {

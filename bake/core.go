@@ -22,27 +22,27 @@ const (
 	usualRoomC   = 22.0             // when no thermometer tells
 )
 
-// InOven reports whether a loaf of this process bakes or cools: its core is
+// inOven reports whether a loaf of this process bakes or cools: its core is
 // then worth reading.
-func (p *Process) InOven() bool {
+func (p *Process) inOven() bool {
 	s := p.Marks[BakeID].State
 	return (s == Started || s == Done) && !p.closed(SliceID)
 }
 
-// FollowCore takes in a reading of the core. It notes when the core is in the
+// followCore takes in a reading of the core. It notes when the core is in the
 // done range, sees by its fall that the loaf is out, and then works out when it
 // is cool enough to slice. It returns true when a step was closed by it. It
 // does nothing before the loaf is in the oven. Temperatures in Celsius, of the loaf and of
 // where it will cool, NaN when not known; the altitude of the kitchen in metres.
-func (p *Process) FollowCore(now time.Time, coreC, roomC, altitudeM float64) bool {
-	if !p.InOven() {
+func (p *Process) followCore(now time.Time, coreC, roomC, altitudeM float64) bool {
+	if !p.inOven() {
 		return false
 	}
 	t := &p.Track
 	if !p.keepCore(now, coreC) {
 		return false
 	}
-	t.Done = p.Batch.DoneCore(altitudeM)
+	t.Done = p.Batch.doneCore(altitudeM)
 	p.noteDone()
 	closed := p.noteOut()
 	p.forecastCool(roomC)
@@ -61,7 +61,7 @@ func (p *Process) keepCore(now time.Time, c float64) bool {
 	if n := len(t.Core); n > 0 && now.Sub(t.Core[n-1].At) < coreEvery {
 		return false
 	}
-	t.Core = append(t.Core, CorePoint{now, c})
+	t.Core = append(t.Core, corePoint{now, c})
 	if len(t.Core) > coreMost {
 		t.Core = slices.Delete(slices.Clone(t.Core), 1, len(t.Core)-coreMost+1)
 	}
@@ -112,7 +112,7 @@ func (p *Process) noteOut() bool {
 	if _, ok := p.def(OutID); !ok || p.closed(OutID) || len(t.Core) < 4 {
 		return false
 	}
-	peak := slices.MaxFunc(t.Core, func(a, b CorePoint) int {
+	peak := slices.MaxFunc(t.Core, func(a, b corePoint) int {
 		switch {
 		case a.CoreC < b.CoreC:
 			return -1
@@ -130,7 +130,7 @@ func (p *Process) noteOut() bool {
 
 // pulled reports whether the readings fell as only those of a probe without a
 // loaf do.
-func pulled(core []CorePoint) bool {
+func pulled(core []corePoint) bool {
 	for i := len(core) - 1; i > 0; i-- {
 		for j := i - 1; j >= 0 && core[i].At.Sub(core[j].At) <= dropWithin; j-- {
 			if core[j].CoreC-core[i].CoreC > probeDropC {
@@ -148,7 +148,7 @@ func (p *Process) forecastCool(roomC float64) {
 	if p.Marks[OutID].State != Done || len(t.Core) == 0 {
 		return
 	}
-	if p.Batch.RyePercent() >= ryeRichPercent {
+	if p.Batch.ryePercent() >= ryeRichPercent {
 		return
 	}
 	if math.IsNaN(roomC) {
@@ -167,11 +167,11 @@ func (p *Process) coolWindow(roomC float64) (w estimator.Window, ok bool) {
 		return estimator.Window{}, false
 	}
 	for _, c := range pts {
-		if c.CoreC <= SliceCoreC {
+		if c.CoreC <= sliceCoreC {
 			return point(c.At), true
 		}
 	}
-	w, err := CoolBy(pts, roomC, SliceCoreC)
+	w, err := coolBy(pts, roomC, sliceCoreC)
 	return w, err == nil
 }
 
@@ -192,7 +192,7 @@ func (l *layout) takeOut(at estimator.Window) (estimator.Window, Sentences) {
 	switch {
 	case !t.DoneAt.IsZero():
 		return point(t.DoneAt), Sentences{{"why.core.done", Values{"low_c": t.Done.LowC, "best_c": t.Done.BestC, "most_c": t.Done.MostC}}}
-	case math.IsNaN(core) || core < SliceCoreC:
+	case math.IsNaN(core) || core < sliceCoreC:
 		return at, nil
 	case l.now.After(at.Median.Add(coreWaits)):
 		return at, say("why.core.late")

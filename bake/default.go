@@ -21,7 +21,7 @@ const (
 	BakeID      = "bake-covered"
 	UncoverID   = "bake-uncovered"
 	OutID       = "out"
-	CoolID      = "cool"
+	coolID      = "cool"
 	SliceID     = "slice"
 )
 
@@ -172,7 +172,7 @@ func shapeSteps(b Batch, kind Kind, o Oven) []StepDef {
 
 // ovenSteps leads from the question about the oven to the slice.
 func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
-	core := b.DoneCore(0)
+	core := b.doneCore(0)
 	v := Values{"hot_c": o.HotC, "then_c": o.ThenC, "low_c": core.LowC, "best_c": core.BestC, "most_c": core.MostC}
 	defs := []StepDef{
 		{ID: OvenCheckID, Key: "oven-check", Trigger: Ahead, Before: BakeID, WaitMin: o.HeatMin + 10, Hands: true, Warn: []string{"oven"}},
@@ -191,11 +191,11 @@ func ovenSteps(b Batch, kind Kind, o Oven) []StepDef {
 		}
 		defs = append(defs,
 			StepDef{ID: id(BakeID), Key: o.in, Trigger: ByClock, WaitMin: wait, TakesMin: 2, Hands: true, Values: v, Warn: o.inWarn},
-			StepDef{ID: id(UncoverID), Key: o.open, Trigger: ByClock, WaitMin: o.FirstMin - 2, TakesMin: 1, Hands: true, Values: v, Warn: o.openWarn},
-			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.OpenMin - 1, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
+			StepDef{ID: id(UncoverID), Key: o.open, Trigger: ByClock, WaitMin: o.firstMin - 2, TakesMin: 1, Hands: true, Values: v, Warn: o.openWarn},
+			StepDef{ID: id(OutID), Key: out, Trigger: ByClock, WaitMin: o.openMin - 1, TakesMin: 1, Hands: true, Warn: []string{"loaf"}})
 	}
 	usual := b.Cooling()
-	cool := StepDef{ID: CoolID, Key: "cool", Trigger: ByClock, TakesMin: usual.MidMin, Usual: usual, Warn: []string{"loaf"}}
+	cool := StepDef{ID: coolID, Key: "cool", Trigger: ByClock, TakesMin: usual.MidMin, Usual: usual, Warn: []string{"loaf"}}
 	slice := StepDef{ID: SliceID, Key: "slice", Trigger: ByClock, Hands: true}
 	if kind == Rye {
 		cool.Key, slice.Key = "cool.rye", "slice.rye"

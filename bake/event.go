@@ -28,7 +28,7 @@ const (
 	EventNote     EventKind = "note"        // a remark
 	EventJudged   EventKind = "judgement"   // how the loaf was
 	EventPlan     EventKind = "plan"        // a plan is followed from now on
-	EventReplan   EventKind = "replan"      // the live rise moved the end of the bulk
+	eventReplan   EventKind = "replan"      // the live rise moved the end of the bulk
 	EventAway     EventKind = "away"        // nobody is at home for a while
 	EventMeasured EventKind = "measured"    // the vessel's shape or floor was measured anew
 )
@@ -36,7 +36,7 @@ const (
 // EventKinds lists every kind.
 func EventKinds() []EventKind {
 	return []EventKind{EventStart, EventFed, EventFold, EventFridge, EventCounter, EventShaped, EventBaked, EventEnd,
-		EventTarget, EventLook, EventWarmth, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, EventReplan, EventAway, EventMeasured}
+		EventTarget, EventLook, EventWarmth, EventBegun, EventDone, EventSkipped, EventNote, EventJudged, EventPlan, eventReplan, EventAway, EventMeasured}
 }
 
 // Starts reports whether an event of this kind begins a rise.
@@ -56,7 +56,7 @@ func (k EventKind) Marks() bool { return k == EventBegun || k == EventDone || k 
 
 // CanUndo reports whether a person may take an event of this kind back. What was
 // measured or follows from the rise stays.
-func (k EventKind) CanUndo() bool { return k != EventMeasured && k != EventReplan }
+func (k EventKind) CanUndo() bool { return k != EventMeasured && k != eventReplan }
 
 // Event is one entry of a vessel's journal: what a person, or tidemark itself,
 // says happened, and when. An event that was taken back stays, marked undone.

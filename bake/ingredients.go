@@ -208,10 +208,10 @@ func (b Batch) traits() trait {
 	return out
 }
 
-// Allergens lists what the ingredients' names point to, of the fourteen groups of
+// allergens lists what the ingredients' names point to, of the fourteen groups of
 // Annex II of Regulation (EU) 1169/2011, by key. It reads names only: a label may say
 // more.
-func (b Batch) Allergens() []string {
+func (b Batch) allergens() []string {
 	have := b.traits()
 	var out []string
 	for i, key := range allergens() {
@@ -222,8 +222,8 @@ func (b Batch) Allergens() []string {
 	return out
 }
 
-// Unknown lists the ingredients none of whose words is known here.
-func (b Batch) Unknown() []string {
+// unknown lists the ingredients none of whose words is known here.
+func (b Batch) unknown() []string {
 	var out []string
 	ask := func(name string) {
 		if _, ok := traitsOf(name); !ok && !slices.Contains(out, name) {
@@ -249,8 +249,8 @@ func (b Batch) Milky() bool { return b.sum(liquid) > 0 }
 // Yeasted reports whether the batch names baker's yeast or a preferment made with it.
 func (b Batch) Yeasted() bool { return b.traits()&yeast != 0 }
 
-// RyePercent returns the share of rye in the flour added at mixing.
-func (b Batch) RyePercent() float64 {
+// ryePercent returns the share of rye in the flour added at mixing.
+func (b Batch) ryePercent() float64 {
 	part, all := 0.0, 0.0
 	for _, f := range b.Flours {
 		all += f.Grams
@@ -265,13 +265,13 @@ func (b Batch) RyePercent() float64 {
 // beyond the flour.
 func (b Batch) Cautions() []Said {
 	var out, groups []Said
-	for _, a := range b.Allergens() {
+	for _, a := range b.allergens() {
 		groups = append(groups, Said{Key: "allergen." + a})
 	}
 	if len(groups) > 0 {
 		out = append(out, Said{"caution.allergens", Values{"groups": groups}})
 	}
-	for _, name := range b.Unknown() {
+	for _, name := range b.unknown() {
 		out = append(out, Said{"caution.unknown", Values{"name": name}})
 	}
 	if b.Perishable() {

@@ -37,7 +37,7 @@ const (
 func (b Batch) Kind() Kind {
 	counted := b.sum(fat|sugar|egg|milk) - 2.0/3*b.sum(liquid)
 	switch {
-	case b.RyePercent() >= ryeRichPercent:
+	case b.ryePercent() >= ryeRichPercent:
 		return Rye
 	case counted > 0 && 100*counted >= richPercent*b.numbers().FlourG:
 		return Rich
@@ -74,12 +74,12 @@ type Core struct {
 	MostC float64 `json:"most_c"` // to here
 }
 
-// DoneCore returns the core of a done loaf at an altitude in metres. Sources: lean
+// doneCore returns the core of a done loaf at an altitude in metres. Sources: lean
 // crusty 93 to 98 C (200 to 208 F) and rich 85 to 91 C (185 to 195 F), A. Cohn,
 // bread-bakers list, 2008. Best from 96 with a dark crust, rich loaves from 88 and
 // soft rolls from 85, rye 97 to 99: common practice, no source. Water boils about
 // 1 C lower per 300 m (from memory), and no crumb gets hotter.
-func (b Batch) DoneCore(altitudeM float64) Core {
+func (b Batch) doneCore(altitudeM float64) Core {
 	c := Core{LowC: 93, BestC: 96, MostC: 98}
 	switch b.Kind() {
 	case Rich:
@@ -101,8 +101,8 @@ type Oven struct {
 	HeatMin    int // heating up
 	HotC       float64
 	ThenC      float64 // lowered to, once the loaf is in
-	FirstMin   int     // under the lid, with steam, or until the oven is lowered or the loaf covered
-	OpenMin    int     // after that
+	firstMin   int     // under the lid, with steam, or until the oven is lowered or the loaf covered
+	openMin    int     // after that
 	BetweenMin int     // heating up again between two bakes
 
 	heat, in, open   string // keys of the words of its steps
@@ -142,10 +142,10 @@ func (b Batch) Oven() Oven {
 	}
 	g := b.numbers().PerLoafG
 	minutes := math.Max(least, total*math.Pow(math.Max(g, 30)/750, bakeExponent))
-	o.FirstMin = int(math.Round(first * minutes))
-	o.OpenMin = int(math.Round(minutes)) - o.FirstMin
+	o.firstMin = int(math.Round(first * minutes))
+	o.openMin = int(math.Round(minutes)) - o.firstMin
 	if o.Ware == Pot {
-		o.HeatMin, o.OpenMin = 50, max(o.OpenMin, leastOpenMin)
+		o.HeatMin, o.openMin = 50, max(o.openMin, leastOpenMin)
 	}
 	return o
 }
@@ -155,4 +155,4 @@ func (b Batch) Oven() Oven {
 const leastOpenMin = 10
 
 // Minutes is how long a loaf is in the oven.
-func (o Oven) Minutes() int { return o.FirstMin + o.OpenMin }
+func (o Oven) Minutes() int { return o.firstMin + o.openMin }

@@ -39,14 +39,14 @@ func TestAllergensByName(t *testing.T) {
 		"anchovies": "fish", "Garnelen": "crustaceans", "mussels": "molluscs", "white wine": "sulphites", "barley malt": "gluten",
 	} {
 		b := Batch{Inclusions: []Inclusion{{Name: name, Grams: 10}}}
-		assert.Equal(t, want, strings.Join(b.Allergens(), ", "), name)
-		assert.Empty(t, b.Unknown(), name)
+		assert.Equal(t, want, strings.Join(b.allergens(), ", "), name)
+		assert.Empty(t, b.unknown(), name)
 	}
 	for _, name := range []string{"Roggen", "Roggenvollkornmehl", "dark rye", "spelt", "Dinkel 630", "Weizen", "strong white", "Kamut"} {
-		assert.Equal(t, []string{"gluten"}, Batch{Flours: []Flour{{Name: name, Grams: 10}}}.Allergens(), name)
+		assert.Equal(t, []string{"gluten"}, Batch{Flours: []Flour{{Name: name, Grams: 10}}}.allergens(), name)
 	}
-	assert.Empty(t, Batch{Flours: []Flour{{Name: "rice flour", Grams: 100}, {Name: "buckwheat", Grams: 10}}}.Allergens())
-	assert.Equal(t, []string{"nuts", "lupin"}, Batch{Flours: []Flour{{Name: "almond flour", Grams: 100}, {Name: "lupin", Grams: 10}}}.Allergens())
+	assert.Empty(t, Batch{Flours: []Flour{{Name: "rice flour", Grams: 100}, {Name: "buckwheat", Grams: 10}}}.allergens())
+	assert.Equal(t, []string{"nuts", "lupin"}, Batch{Flours: []Flour{{Name: "almond flour", Grams: 100}, {Name: "lupin", Grams: 10}}}.allergens())
 }
 
 // What is not known is asked about, and milk and egg are spoken of.
@@ -147,13 +147,13 @@ func TestCoolingByMass(t *testing.T) {
 // bread-bakers list, 2008); rye 97 to 99, lean best from 96: common practice. At
 // 1500 m 208 F is out of reach (1 C per 300 m, from memory).
 func TestDoneCore(t *testing.T) {
-	assert.Equal(t, Core{LowC: 93, BestC: 96, MostC: 98}, DefaultBatch().DoneCore(0))
-	assert.Equal(t, Core{LowC: 88, BestC: 88, MostC: 91}, brioche().DoneCore(0))
+	assert.Equal(t, Core{LowC: 93, BestC: 96, MostC: 98}, DefaultBatch().doneCore(0))
+	assert.Equal(t, Core{LowC: 88, BestC: 88, MostC: 91}, brioche().doneCore(0))
 	buns := brioche()
 	buns.Loaves = 10
-	assert.Equal(t, Core{LowC: 85, BestC: 85, MostC: 91}, buns.DoneCore(0))
-	assert.Equal(t, Core{LowC: 97, BestC: 97, MostC: 99}, dough("rye", 1, 900).DoneCore(0))
-	high := DefaultBatch().DoneCore(1500)
+	assert.Equal(t, Core{LowC: 85, BestC: 85, MostC: 91}, buns.doneCore(0))
+	assert.Equal(t, Core{LowC: 97, BestC: 97, MostC: 99}, dough("rye", 1, 900).doneCore(0))
+	high := DefaultBatch().doneCore(1500)
 	assert.Less(t, high.MostC, celsius(208))
 	assert.LessOrEqual(t, high.LowC, high.BestC)
 }
@@ -163,15 +163,15 @@ func TestDoneCore(t *testing.T) {
 func TestALoafUnderItsLidIsNotDone(t *testing.T) {
 	p := loaded(t)
 	for now := at(16, 10); now.Before(at(16, 25)); now = now.Add(time.Minute) {
-		p.FollowCore(now, 95, 22, 0)
+		p.followCore(now, 95, 22, 0)
 	}
 	assert.Zero(t, p.Track.DoneAt, "the lid is on")
 	require.NoError(t, p.Done(UncoverID, at(16, 25), "Ada"))
 	for now := at(16, 25); now.Before(at(16, 35)); now = now.Add(time.Minute) {
-		p.FollowCore(now, 96, 22, 0)
+		p.followCore(now, 96, 22, 0)
 		assert.Zero(t, p.Track.DoneAt, now)
 	}
-	p.FollowCore(at(16, 35), 96, 22, 0)
+	p.followCore(at(16, 35), 96, 22, 0)
 	assert.Equal(t, at(16, 35), p.Track.DoneAt)
 	out := pick(t, p.Steps(at(16, 36), unseen()), OutID)
 	assert.Equal(t, DueNow, out.State)

@@ -36,11 +36,11 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 	return out
 }
 
-// Record makes what Steps decided by itself permanent, so that a later
+// record makes what Steps decided by itself permanent, so that a later
 // forecast does not bring it back: folds dropped, rests that ran out. It
 // returns the steps it closed. A rise that began in the vessel closes the steps
 // before the bulk as well: the dough must have been mixed.
-func (p *Process) Record(now time.Time, est estimator.Estimate) []Step {
+func (p *Process) record(now time.Time, est estimator.Estimate) []Step {
 	closed := p.recordRise(est)
 	for _, s := range p.Steps(now, est) {
 		settled := (s.State == Done || s.State == Skipped) && !s.Finished.IsZero() && !s.Finished.After(now)
@@ -137,7 +137,7 @@ func (l *layout) step(d StepDef) Step {
 		at, s.Why = l.rise(d)
 	case d.ID == OutID:
 		at, s.Why = l.takeOut(at)
-	case d.ID == CoolID && !l.p.CoolBy.IsZero():
+	case d.ID == coolID && !l.p.CoolBy.IsZero():
 		s.Why = say("why.probe")
 	}
 	switch m := l.p.Marks[d.ID]; m.State {
@@ -278,7 +278,7 @@ func (l *layout) goOn(d StepDef, s *Step) {
 // lasting is when a step that begins in a window is over. Cooling has a doubt
 // of its own, and a probe in the loaf knows better.
 func (l *layout) lasting(d StepDef, at estimator.Window) estimator.Window {
-	if d.ID == CoolID && !l.p.CoolBy.IsZero() {
+	if d.ID == coolID && !l.p.CoolBy.IsZero() {
 		return l.p.CoolBy
 	}
 	if !d.UntilAt.IsZero() {

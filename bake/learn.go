@@ -45,7 +45,7 @@ func LessonOf(r Rise, points []forecast.Point, own *Batch, planned *Process) (l 
 	if b := r.Mixed(); b != nil && own != nil {
 		l.Batch = b
 	}
-	l.Params, ok = Teach(r.Holds, points)
+	l.Params, ok = teach(r.Holds, points)
 	return l, ok
 }
 
@@ -63,10 +63,10 @@ const mixedFor = 20 * time.Minute
 // warmerThan returns how much warmer a dough came out than its plan wanted, by the first
 // reading of the probe; nil when either is not known.
 func warmerThan(p *Process, points []forecast.Point) *float64 {
-	if p == nil || p.WantedDoughC() == 0 || len(points) == 0 || points[0].At > mixedFor || math.IsNaN(points[0].DoughC) {
+	if p == nil || p.wantedDoughC() == 0 || len(points) == 0 || points[0].At > mixedFor || math.IsNaN(points[0].DoughC) {
 		return nil
 	}
-	c := points[0].DoughC - p.WantedDoughC()
+	c := points[0].DoughC - p.wantedDoughC()
 	return &c
 }
 
@@ -104,8 +104,8 @@ func adjusted(p forecast.Prior, b Past) forecast.Prior {
 	return p
 }
 
-// Teach fits a finished rise anew from its stored record and says what it
+// teach fits a finished rise anew from its stored record and says what it
 // taught. ok is false when the record is too short to teach anything.
-func Teach(holds estimator.Holds, points []forecast.Point) (forecast.Params, bool) {
+func teach(holds estimator.Holds, points []forecast.Point) (forecast.Params, bool) {
 	return forecast.Teach(forecast.DefaultPrior(string(holds)), points)
 }

@@ -110,7 +110,7 @@ func TestLearningHelpsInTheFirstHour(t *testing.T) {
 		var past []Past
 		for i := range 10 {
 			pts, _ := h.rise(9)
-			p, ok := Teach(estimator.Dough, pts)
+			p, ok := teach(estimator.Dough, pts)
 			require.True(t, ok)
 			past = append(past, PastOf(start().AddDate(0, 0, 7*i), p, batch))
 		}
@@ -159,6 +159,6 @@ func TestLearnBringsBatchesTogether(t *testing.T) {
 	assert.InDelta(t, math.Log(29.3)+base.Inoculated(0.1).LogRate.Mean-base.LogRate.Mean, none.LogRate.Mean, 1e-9, "the vetted bulk times")
 	unknown := PastOf(start(), p, Batch{})
 	assert.True(t, math.IsNaN(unknown.SaltPercent))
-	_, ok := Teach(estimator.Dough, nil)
+	_, ok := teach(estimator.Dough, nil)
 	assert.False(t, ok)
 }

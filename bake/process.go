@@ -63,9 +63,9 @@ type Process struct {
 	Marks map[string]Mark `json:"marks"`
 }
 
-// Begin records that a step is under way. Open steps before it are closed as
+// begin records that a step is under way. Open steps before it are closed as
 // by Done; a stage that waits for a rise closes those up to where it begins.
-func (p *Process) Begin(id string, at time.Time, by string) error {
+func (p *Process) begin(id string, at time.Time, by string) error {
 	if err := p.openStep(id, at); err != nil {
 		return err
 	}
@@ -105,8 +105,8 @@ func (p *Process) Done(id string, at time.Time, by string) error {
 	return nil
 }
 
-// Skip records that a step is left out, and why.
-func (p *Process) Skip(id string, at time.Time, by string, why Said) error {
+// skip records that a step is left out, and why.
+func (p *Process) skip(id string, at time.Time, by string, why Said) error {
 	if err := p.openStep(id, at); err != nil {
 		return err
 	}

@@ -146,13 +146,13 @@ func TestLateFoldsAreDropped(t *testing.T) {
 	assert.Equal(t, "forecast", last.By)
 	assert.Contains(t, words(last.Why...), "the target is expected about 12:20")
 	assert.Zero(t, last.Finished, "before its time the forecast may bring it back")
-	assert.Empty(t, p.Record(at(10, 0), risingTo(at(9, 45), at(12, 20))))
+	assert.Empty(t, p.record(at(10, 0), risingTo(at(9, 45), at(12, 20))))
 	assert.Equal(t, Waiting, pick(t, p.Steps(at(10, 1), risingTo(at(9, 45), at(14, 0))), "fold-4").State)
 
 	for _, id := range []string{"fold-1", "fold-2", "fold-3"} {
 		require.NoError(t, p.Done(id, at(11, 30), "Ada"))
 	}
-	closed := p.Record(at(12, 10), risingTo(at(9, 45), at(12, 20)))
+	closed := p.record(at(12, 10), risingTo(at(9, 45), at(12, 20)))
 	require.Len(t, closed, 1)
 	assert.Equal(t, "fold-4", closed[0].ID)
 	steps = p.Steps(at(12, 11), risingTo(at(9, 45), at(16, 0)))
@@ -207,7 +207,7 @@ func TestPreheatFollowsTheProof(t *testing.T) {
 func TestAnOvenThatWasHeatedIsHot(t *testing.T) {
 	p := tubbed(t, 24)
 	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
-	require.NoError(t, p.Begin("preheat", at(15, 0), "Ben"))
+	require.NoError(t, p.begin("preheat", at(15, 0), "Ben"))
 	require.NoError(t, p.Done("preheat", at(15, 50), "Ben"))
 	assert.Equal(t, "16:00", clock(pick(t, p.Steps(at(15, 51), risingTo(at(14, 0), at(16, 0))), "bake-covered")))
 }
@@ -233,7 +233,7 @@ func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
 	for _, id := range []string{"divide", BulkID, ShapeID, OvenCheckID, PreheatID, OutID, SliceID} {
 		assert.ErrorContains(t, p.Done(id, at(9, 5), "Ada"), "refused.not_yet", id)
 	}
-	assert.ErrorContains(t, p.Begin(BakeID, at(9, 5), "Ada"), "refused.not_yet")
+	assert.ErrorContains(t, p.begin(BakeID, at(9, 5), "Ada"), "refused.not_yet")
 	assert.Empty(t, p.Marks, "nothing was taken")
 	require.NoError(t, p.Done("rest", at(9, 40), "Ada"))
 	require.NoError(t, p.Done("divide", at(15, 0), "Ada"))
@@ -258,7 +258,7 @@ func TestNoFoldComesAfterTheBulk(t *testing.T) {
 
 func TestRecordMarksMixedBySensor(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
-	closed := p.Record(at(9, 30), risingTo(at(9, 12), at(14, 0)))
+	closed := p.record(at(9, 30), risingTo(at(9, 12), at(14, 0)))
 	require.NotEmpty(t, closed)
 	assert.Equal(t, "mix", closed[0].ID)
 	assert.Equal(t, Mark{State: Done, At: at(9, 12), By: "sensor", Why: Said{Key: "why.began"}}, p.Marks["mix"])
@@ -268,7 +268,7 @@ func TestRecordEndsTheBulkWithTheRise(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
 	e := risingTo(at(9, 12), at(14, 0))
 	e.Phase, e.PhaseSince = estimator.Ended, at(13, 50)
-	p.Record(at(13, 51), e)
+	p.record(at(13, 51), e)
 	assert.Equal(t, Done, p.Marks["bulk"].State)
 	assert.Equal(t, at(13, 50), p.Marks["bulk"].At)
 	assert.Equal(t, Skipped, p.Marks["fold-2"].State, "nobody knows of folds that were not ticked off")
@@ -288,10 +288,10 @@ func TestMarksRefuseNonsense(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
 	assert.ErrorContains(t, p.Done("knead", at(9, 0), "Ada"), "refused.no_step")
 	assert.ErrorContains(t, p.Done("mix", time.Time{}, "Ada"), "refused.no_time")
-	require.NoError(t, p.Skip("mix", at(9, 0), "Ada", Said{}))
+	require.NoError(t, p.skip("mix", at(9, 0), "Ada", Said{}))
 	assert.ErrorContains(t, p.Done("mix", at(9, 5), "Ada"), "refused.closed.skipped")
 	delete(p.Marks, "mix")
-	require.NoError(t, p.Begin("mix", at(9, 5), "Ada"))
+	require.NoError(t, p.begin("mix", at(9, 5), "Ada"))
 	assert.Equal(t, Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
 	require.NoError(t, p.Done("mix", at(9, 15), "Ada"))
 	assert.Equal(t, at(9, 5), pick(t, p.Steps(at(9, 16), unseen()), "mix").At)
@@ -301,7 +301,7 @@ func TestMarksRefuseNonsense(t *testing.T) {
 func TestProcessJSON(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	require.NoError(t, p.Skip("fold-1", at(10, 0), "Ben", Said{Key: "why.left_out"}))
+	require.NoError(t, p.skip("fold-1", at(10, 0), "Ben", Said{Key: "why.left_out"}))
 	raw, err := json.Marshal(p)
 	require.NoError(t, err)
 	var q Process
@@ -322,14 +322,14 @@ func TestStepsProperties(t *testing.T) {
 			case 0:
 				_ = p.Done(d.ID, now, "Ada")
 			case 1:
-				_ = p.Skip(d.ID, now, "Ada", Said{})
+				_ = p.skip(d.ID, now, "Ada", Said{})
 			default:
-				_ = p.Begin(d.ID, now, "Ada")
+				_ = p.begin(d.ID, now, "Ada")
 			}
 		}
 		est := risingTo(at(9, 10), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(rt, "ready"))*time.Minute))
 		before := p.Steps(now, est)
-		p.Record(now, est)
+		p.record(now, est)
 		for i, s := range p.Steps(now, est) {
 			if s.From.After(s.At) || s.At.After(s.Until) {
 				rt.Fatalf("%s: %v %v %v", s.ID, s.From, s.At, s.Until)

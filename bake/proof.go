@@ -7,17 +7,17 @@ import (
 	"tidemark/estimator"
 )
 
-// TempPoint is one temperature of dough, Celsius.
-type TempPoint struct {
+// tempPoint is one temperature of dough, Celsius.
+type tempPoint struct {
 	At time.Time `json:"at"`
 	C  float64   `json:"c"`
 }
 
-// Equivalent adds up the hours at 24 C between two moments: straight between
+// equivalent adds up the hours at 24 C between two moments: straight between
 // the points, the nearest point's value outside. Points must be in order; NaN
 // temperatures are left out. NaN without any point.
-func Equivalent(points []TempPoint, from, until time.Time) float64 {
-	var ok []TempPoint
+func equivalent(points []tempPoint, from, until time.Time) float64 {
+	var ok []tempPoint
 	for _, p := range points {
 		if !math.IsNaN(p.C) {
 			ok = append(ok, p)
@@ -40,7 +40,7 @@ func Equivalent(points []TempPoint, from, until time.Time) float64 {
 }
 
 // between is the temperature at t, where ok[i] is the last point before it.
-func between(ok []TempPoint, i int, t time.Time) float64 {
+func between(ok []tempPoint, i int, t time.Time) float64 {
 	a := ok[i]
 	if i+1 >= len(ok) || t.Before(a.At) {
 		return a.C
@@ -50,12 +50,12 @@ func between(ok []TempPoint, i int, t time.Time) float64 {
 	return a.C + share*(b.C-a.C)
 }
 
-// ProofByTime gives when a final proof is over without a level sensor: by
+// proofByTime gives when a final proof is over without a level sensor: by
 // equivalent time, need being the usual minutes at 24 C. temps is the dough's
 // temperature so far, roomC what it is expected to be from now on (0 or NaN
 // when not known: the last value holds).
-func ProofByTime(begun, now time.Time, temps []TempPoint, roomC float64, need Spread) estimator.Window {
-	done := Equivalent(temps, begun, now)
+func proofByTime(begun, now time.Time, temps []tempPoint, roomC float64, need Spread) estimator.Window {
+	done := equivalent(temps, begun, now)
 	if math.IsNaN(done) {
 		done = now.Sub(begun).Hours() * Speed(roomC)
 	}
@@ -68,7 +68,7 @@ func ProofByTime(begun, now time.Time, temps []TempPoint, roomC float64, need Sp
 }
 
 // lastC is the last temperature that is a number; NaN when there is none.
-func lastC(temps []TempPoint) float64 {
+func lastC(temps []tempPoint) float64 {
 	for i := len(temps) - 1; i >= 0; i-- {
 		if !math.IsNaN(temps[i].C) {
 			return temps[i].C
@@ -77,20 +77,20 @@ func lastC(temps []TempPoint) float64 {
 	return math.NaN()
 }
 
-// Sample is a small jar of the same dough watched in its place. It cools and
+// sampleJar is a small jar of the same dough watched in its place. It cools and
 // warms faster than the loaf; its own probe corrects for that.
-type Sample struct {
+type sampleJar struct {
 	Begun time.Time   // when jar and loaf began the proof
-	Jar   []TempPoint // the jar's own probe
-	Loaf  []TempPoint // the loaf's probe, or followed from the room
+	Jar   []tempPoint // the jar's own probe
+	Loaf  []tempPoint // the loaf's probe, or followed from the room
 	RoomC float64     // where both go from now on; 0 when not known
 }
 
-// Ready turns the jar's forecast into the loaf's: the loaf is ready when it
+// ready turns the jar's forecast into the loaf's: the loaf is ready when it
 // has had as much equivalent time as the jar will have had at its mark. The
 // words say by how much the jar runs ahead.
-func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, Said) {
-	ej, el := Equivalent(s.Jar, s.Begun, now), Equivalent(s.Loaf, s.Begun, now)
+func (s sampleJar) ready(now time.Time, jar estimator.Window) (estimator.Window, Said) {
+	ej, el := equivalent(s.Jar, s.Begun, now), equivalent(s.Loaf, s.Begun, now)
 	if math.IsNaN(ej) || math.IsNaN(el) || jar.IsZero() {
 		return jar, Said{Key: "why.proof.sample"}
 	}
@@ -99,7 +99,7 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, Sa
 		jarC, loafC = lastC(s.Jar), lastC(s.Loaf)
 	}
 	at := func(t time.Time) time.Time {
-		need := Equivalent(s.Jar, s.Begun, t) // a mark already passed
+		need := equivalent(s.Jar, s.Begun, t) // a mark already passed
 		if t.After(now) {
 			need = ej + t.Sub(now).Hours()*Speed(jarC)
 		}
@@ -121,11 +121,11 @@ func (s Sample) Ready(now time.Time, jar estimator.Window) (estimator.Window, Sa
 }
 
 // loafHad is when the loaf had so many equivalent hours, before now.
-func (s Sample) loafHad(hours float64, now time.Time) time.Time {
+func (s sampleJar) loafHad(hours float64, now time.Time) time.Time {
 	low, high := time.Duration(0), now.Sub(s.Begun)
 	for high-low > time.Second {
 		mid := (low + high) / 2
-		if Equivalent(s.Loaf, s.Begun, s.Begun.Add(mid)) < hours {
+		if equivalent(s.Loaf, s.Begun, s.Begun.Add(mid)) < hours {
 			low = mid
 		} else {
 			high = mid

@@ -11,27 +11,27 @@ import (
 	"tidemark/estimator"
 )
 
-func steady(c float64) []TempPoint {
-	return []TempPoint{{At: at(9, 0), C: c}, {At: at(20, 0), C: c}}
+func steady(c float64) []tempPoint {
+	return []tempPoint{{At: at(9, 0), C: c}, {At: at(20, 0), C: c}}
 }
 
 // Speed at the published temperatures relative to 24 C: midway between 0.6161
 // (Ganzle 1998) and 0.743536 (cardinal model with 4, 32.3, 45.4 C) at 20 C.
 func TestEquivalent(t *testing.T) {
-	assert.InDelta(t, 3, Equivalent(steady(24), at(9, 0), at(12, 0)), 1e-9)
-	assert.InDelta(t, 3*(0.6161+0.7435)/2, Equivalent(steady(20), at(9, 0), at(12, 0)), 0.001)
-	assert.True(t, math.IsNaN(Equivalent(nil, at(9, 0), at(12, 0))))
-	holed := []TempPoint{{At: at(9, 0), C: 24}, {At: at(10, 0), C: math.NaN()}, {At: at(11, 0), C: 24}}
-	assert.InDelta(t, 3, Equivalent(holed, at(9, 0), at(12, 0)), 1e-9)
-	ramp := []TempPoint{{At: at(9, 0), C: 20}, {At: at(11, 0), C: 28}}
-	assert.InDelta(t, 2, Equivalent(ramp, at(9, 0), at(11, 0)), 0.2, "up and down about 24 C nearly cancel")
+	assert.InDelta(t, 3, equivalent(steady(24), at(9, 0), at(12, 0)), 1e-9)
+	assert.InDelta(t, 3*(0.6161+0.7435)/2, equivalent(steady(20), at(9, 0), at(12, 0)), 0.001)
+	assert.True(t, math.IsNaN(equivalent(nil, at(9, 0), at(12, 0))))
+	holed := []tempPoint{{At: at(9, 0), C: 24}, {At: at(10, 0), C: math.NaN()}, {At: at(11, 0), C: 24}}
+	assert.InDelta(t, 3, equivalent(holed, at(9, 0), at(12, 0)), 1e-9)
+	ramp := []tempPoint{{At: at(9, 0), C: 20}, {At: at(11, 0), C: 28}}
+	assert.InDelta(t, 2, equivalent(ramp, at(9, 0), at(11, 0)), 0.2, "up and down about 24 C nearly cancel")
 }
 
 func TestProofByTime(t *testing.T) {
 	need := Spread{LowMin: 60, MidMin: 100, HighMin: 160}
-	w := ProofByTime(at(14, 0), at(14, 30), steady(24), 24, need)
+	w := proofByTime(at(14, 0), at(14, 30), steady(24), 24, need)
 	assert.Equal(t, []string{"15:00", "15:40", "16:40"}, []string{w.From.Format("15:04"), w.Median.Format("15:04"), w.Until.Format("15:04")})
-	cold := ProofByTime(at(14, 0), at(14, 30), nil, 20, need)
+	cold := proofByTime(at(14, 0), at(14, 30), nil, 20, need)
 	assert.True(t, cold.Median.After(w.Median.Add(30*time.Minute)))
 }
 
@@ -39,43 +39,43 @@ func TestProofByTime(t *testing.T) {
 // still lacks.
 func TestSampleJarCorrected(t *testing.T) {
 	jar := estimator.Window{From: at(15, 0), Median: at(15, 20), Until: at(15, 50)}
-	s := Sample{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}
-	w, why := s.Ready(at(15, 0), jar)
+	s := sampleJar{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}
+	w, why := s.ready(at(15, 0), jar)
 	assert.Contains(t, words(why), "ahead of the loaf")
 	lacks := 1 - (0.6161+0.7435)/2 // hours at 24 C in the first hour
 	assert.InDelta(t, lacks*60, w.Median.Sub(jar.Median).Minutes(), 0.5)
 	assert.Greater(t, w.Until.Sub(w.From), jar.Until.Sub(jar.From), "the correction has a doubt of its own")
 
-	same, why := Sample{Begun: at(14, 0), Jar: steady(24), Loaf: steady(24), RoomC: 24}.Ready(at(15, 0), jar)
+	same, why := sampleJar{Begun: at(14, 0), Jar: steady(24), Loaf: steady(24), RoomC: 24}.ready(at(15, 0), jar)
 	assert.Equal(t, jar.Median, same.Median)
 	assert.Equal(t, "By the sample jar.", words(why))
-	blind, _ := Sample{Begun: at(14, 0), Jar: steady(24), RoomC: 24}.Ready(at(15, 0), jar)
+	blind, _ := sampleJar{Begun: at(14, 0), Jar: steady(24), RoomC: 24}.ready(at(15, 0), jar)
 	assert.Equal(t, jar, blind)
-	over, _ := Sample{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}.Ready(at(15, 30), jar)
+	over, _ := sampleJar{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}.ready(at(15, 30), jar)
 	assert.True(t, over.Median.After(at(15, 30)), "the jar is past its mark, the loaf is not")
 }
 
 // A loaf that cools by the law is foretold by it.
 func TestLoafCooling(t *testing.T) {
-	var pts []CorePoint
-	pts = append(pts, CorePoint{At: at(17, 0), CoreC: 94}, CorePoint{At: at(17, 4), CoreC: math.NaN()})
+	var pts []corePoint
+	pts = append(pts, corePoint{At: at(17, 0), CoreC: 94}, corePoint{At: at(17, 4), CoreC: math.NaN()})
 	core := func(min float64) float64 { return 22 + (97-22)*math.Exp(-0.75*(min-5)/60) }
 	for m := 5; m <= 40; m += 5 {
-		pts = append(pts, CorePoint{At: at(17, m), CoreC: core(float64(m))})
+		pts = append(pts, corePoint{At: at(17, m), CoreC: core(float64(m))})
 	}
-	w, err := CoolBy(pts, 22, SliceCoreC)
+	w, err := coolBy(pts, 22, sliceCoreC)
 	require.NoError(t, err)
 	want := 5 + 60*math.Log(75.0/13)/0.75
 	assert.InDelta(t, want, w.Median.Sub(at(17, 0)).Minutes(), 0.1)
 	assert.True(t, w.From.Before(w.Median) && w.Median.Before(w.Until))
 
-	_, err = CoolBy(pts, 22, 22)
+	_, err = coolBy(pts, 22, 22)
 	assert.ErrorContains(t, err, "out of reach in a room of 22 °C")
-	_, err = CoolBy(pts[:5], 22, 35)
+	_, err = coolBy(pts[:5], 22, 35)
 	assert.ErrorContains(t, err, "five core readings over 15 minutes")
-	_, err = CoolBy(pts, 95, 97)
+	_, err = coolBy(pts, 95, 97)
 	assert.ErrorContains(t, err, "the core must be above the room")
-	_, err = CoolBy(nil, 22, 35)
+	_, err = coolBy(nil, 22, 35)
 	assert.Error(t, err)
 }
 
@@ -83,10 +83,10 @@ func TestLoafCooling(t *testing.T) {
 // the colder jar still takes.
 func TestSampleJarMomentStaysOncePassed(t *testing.T) {
 	jar := estimator.Window{From: at(15, 30), Median: at(15, 40), Until: at(15, 50)}
-	s := Sample{Begun: at(14, 0), Jar: steady(20), Loaf: steady(24), RoomC: 20}
+	s := sampleJar{Begun: at(14, 0), Jar: steady(20), Loaf: steady(24), RoomC: 20}
 	want := at(14, 0).Add(time.Duration(100 * (0.6161 + 0.7435) / 2 * float64(time.Minute))) // 100 min at 20 C
 	for _, now := range []time.Time{at(15, 20), at(15, 41), at(17, 0)} {
-		w, _ := s.Ready(now, jar)
+		w, _ := s.ready(now, jar)
 		assert.WithinDuration(t, want, w.Median, time.Minute, now)
 		assert.False(t, w.From.After(w.Median) || w.Median.After(w.Until))
 	}

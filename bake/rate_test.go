@@ -26,7 +26,7 @@ func TestLimitsOfADough(t *testing.T) {
 		{"rye", rye, false, 45, 26, 55, 112.5},
 		{"a basket", lean, true, 45, 24, 62.2, 62.2},
 	} {
-		over, cold := c.batch.Limits(c.targetPercent, c.atC, c.proof)
+		over, cold := c.batch.limits(c.targetPercent, c.atC, c.proof)
 		assert.InDelta(t, c.over, over, 0.1, c.name)
 		assert.InDelta(t, c.cold, cold, 0.1, c.name)
 	}

@@ -94,7 +94,7 @@ type Session struct {
 	cold    bool
 	feed    *Feed
 	named   string
-	stay    Stay
+	stay    stay
 	bulkC   float64 // the dough when it was last seen in its bulk; 0 before
 	mark    bool    // the mark was chosen by a person
 	auto    bool    // the first valid height may begin a rise
@@ -147,9 +147,6 @@ func (s *Session) reset() error {
 func (s *Session) startTold() bool {
 	return slices.ContainsFunc(s.run.Events, func(e Event) bool { return e.Kind.Starts() && !e.Undone() })
 }
-
-// Vessel returns what the session knows of its vessel.
-func (s *Session) Vessel() Vessel { return s.vessel }
 
 // Observe takes in one sample. Its time must not lie before the latest one's. The
 // verdict says what was made of it; kept whether it became part of the journal.
@@ -253,7 +250,7 @@ func (s *Session) observeByHand(now time.Time) {
 
 // sense takes in how warm it is by the sensors.
 func (s *Session) sense(x estimator.Sample) {
-	s.stay.Follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
+	s.stay.follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
 	if !math.IsNaN(x.DoughC) {
 		s.probedAt = x.Time
 	}
@@ -418,7 +415,7 @@ func (s *Session) StepClock(from, before time.Time, by time.Duration) {
 		move(&s.run.Samples[i].Time)
 	}
 	if s.process != nil {
-		for _, t := range s.process.Track.Moments() {
+		for _, t := range s.process.Track.moments() {
 			move(t)
 		}
 	}
@@ -484,7 +481,7 @@ func (s *Session) take(e Event) {
 	case e.Kind == EventWarmth:
 		s.handC, s.handAt = e.DoughC, time.Time{}
 		s.observeByHand(at)
-	case e.Kind == EventReplan:
+	case e.Kind == eventReplan:
 		if s.saidAt = e.At; e.Said != nil {
 			s.said = *e.Said
 		}
@@ -505,7 +502,7 @@ func (e Event) feed() *Feed {
 	if e.Feed != nil {
 		return e.Feed
 	}
-	if f, ok := ParseFeed(e.Batch); ok {
+	if f, ok := parseFeed(e.Batch); ok {
 		return &f
 	}
 	return nil
@@ -534,7 +531,7 @@ func (e Event) ToDough() estimator.Event {
 func (s *Session) tell(e estimator.Event, at time.Time, seenPercent float64) {
 	nan := math.NaN()
 	s.est.Observe(estimator.Sample{Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: e, Value: seenPercent})
-	s.stay.Follow(at, e, nan, nan)
+	s.stay.follow(at, e, nan, nan)
 	switch e {
 	case estimator.Fridge, estimator.Counter, estimator.Start:
 		s.handC = nil // it was measured elsewhere
@@ -605,11 +602,11 @@ const beforeTub = 45 * time.Minute
 func (p *Process) markFor(e Event) error {
 	switch e.Kind {
 	case EventBegun:
-		return p.Begin(e.StepID, e.At, e.By)
+		return p.begin(e.StepID, e.At, e.By)
 	case EventDone:
 		return p.Done(e.StepID, e.At, e.By)
 	case EventSkipped:
-		return p.Skip(e.StepID, e.At, e.By, e.why())
+		return p.skip(e.StepID, e.At, e.By, e.why())
 	case EventFold:
 		if id := p.openFold(); id != "" {
 			return p.Done(id, e.At, e.By)
@@ -885,7 +882,7 @@ func (s *Session) catchUp(at time.Time, each func(State)) {
 	s.last = s.est.CatchUp(at)
 	s.followRise()
 	if s.process != nil {
-		s.process.Record(at, s.ownEstimate())
+		s.process.record(at, s.ownEstimate())
 	}
 	if each != nil {
 		each(s.state(at))

@@ -55,10 +55,10 @@ func (f Feed) Ratio() string {
 	return "1 : " + part(f.FlourG) + " : " + part(f.WaterG)
 }
 
-// ParseFeed reads a feeding as people write it: "1:2:2", "1 : 2,5 : 2",
+// parseFeed reads a feeding as people write it: "1:2:2", "1 : 2,5 : 2",
 // "20/40/40" or "20 g, 40 g, 40 g" of starter, flour and water. Parts count as
 // grams: only their ratio matters to the times. ok is false for any other text.
-func ParseFeed(text string) (f Feed, ok bool) {
+func parseFeed(text string) (f Feed, ok bool) {
 	parts := strings.FieldsFunc(strings.ReplaceAll(strings.ToLower(text), "g", " "), func(r rune) bool { return strings.ContainsRune(":/;+- \t", r) })
 	var grams []float64
 	for _, p := range parts {
@@ -197,9 +197,9 @@ func (c *Care) settle() {
 	}
 }
 
-// Tend says when a fed starter peaks, is best used and gets hungry. coldFrom
+// tend says when a fed starter peaks, is best used and gets hungry. coldFrom
 // is when it went into the refrigerator at fridgeC, zero when it did not.
-func Tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC float64) (Care, error) {
+func tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC float64) (Care, error) {
 	if err := f.Validate(); err != nil {
 		return Care{}, err
 	}
@@ -222,8 +222,8 @@ func Tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC fl
 	return c, nil
 }
 
-// Observed replaces what was foretold by what the sensor saw.
-func (c Care) Observed(e estimator.Estimate) Care {
+// observed replaces what was foretold by what the sensor saw.
+func (c Care) observed(e estimator.Estimate) Care {
 	switch e.Phase {
 	case estimator.Peak, estimator.Falling, estimator.Hungry:
 	default:

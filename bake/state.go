@@ -92,7 +92,7 @@ func (s *Session) At(now time.Time, around Around) State {
 	s.followProcess(now)
 	s.after = nil
 	if s.process != nil {
-		if a, ok := s.process.After(now, s.steps); ok {
+		if a, ok := s.process.after(now, s.steps); ok {
 			s.after = &a
 		}
 	}
@@ -125,12 +125,12 @@ func (s *Session) state(now time.Time) State {
 	if s.process != nil {
 		p := s.process.copied() // the session goes on with its own
 		out.Process = &p
-		if begun, ok := p.Proofing(); ok {
+		if begun, ok := p.proofBegun(); ok {
 			out.Proof = &ProofState{begun, p.Track.ProofBy, p.Track.ProofBasis}
 		}
 	}
 	if v.Estimator.Holds == estimator.Dough && s.underWay() && s.last.TargetPercent > 0 {
-		out.OverPercent, out.ColdPercent = s.dough().Limits(s.last.TargetPercent, s.last.DoughC, v.ProofBasis != "")
+		out.OverPercent, out.ColdPercent = s.dough().limits(s.last.TargetPercent, s.last.DoughC, v.ProofBasis != "")
 	}
 	out.Status = out.status()
 	out.ahead = out.coldAhead(s.kg())
@@ -231,8 +231,8 @@ func (s *Session) followBread(now time.Time, around Around) {
 		return
 	}
 	air := s.roomC(around)
-	s.process.FollowProof(now, ProofInput{StartC: knownC(s.bulkC), AirC: air, Basket: around.Basket, Sample: around.Sample})
-	s.process.FollowCore(now, around.CoreC, air, s.vessel.AltitudeM)
+	s.process.followProof(now, proofInput{StartC: knownC(s.bulkC), AirC: air, Basket: around.Basket, Sample: around.Sample})
+	s.process.followCore(now, around.CoreC, air, s.vessel.AltitudeM)
 }
 
 // knownC is a temperature, or NaN where 0 says that it is not known.
@@ -275,7 +275,7 @@ func (s *Session) followProcess(now time.Time) {
 		return
 	}
 	e := s.ownEstimate()
-	s.process.Record(now, e)
+	s.process.record(now, e)
 	s.replan(now)
 	s.steps = s.process.Steps(now, s.ownEstimate())
 	s.holdCold(now)
@@ -322,7 +322,7 @@ func (s *Session) replan(now time.Time) {
 	if said.Key == "" {
 		return
 	}
-	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: EventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &said}}
+	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: eventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &said}}
 	s.run.Events = append(s.run.Events, e)
 	s.take(e)
 	s.last = s.est.Estimate(now) // to its new end
@@ -379,11 +379,11 @@ func (s *Session) tend() *Care {
 	if s.cold && s.last.AirC < 12 {
 		fridgeC = s.last.AirC
 	}
-	c, err := Tend(feed, s.learned.Feeds, s.stay.MeanC(), s.stay.ColdFrom, fridgeC)
+	c, err := tend(feed, s.learned.Feeds, s.stay.meanC(), s.stay.ColdFrom, fridgeC)
 	if err != nil {
 		return nil // a checked feeding has no error
 	}
-	c = c.Observed(s.last)
+	c = c.observed(s.last)
 	c.Basis = append(slices.Clip(c.Basis), note...)
 	return &c
 }

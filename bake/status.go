@@ -188,7 +188,7 @@ const (
 	TodoLook    = "look"    // look at dough and sensor
 	TodoShape   = "shape"   // the dough is ready: shape it
 	TodoBake    = "bake"    // into the oven
-	TodoUse     = "use"     // use the starter, or put it into the cold
+	todoUse     = "use"     // use the starter, or put it into the cold
 	TodoFeed    = "feed"    // feed the starter
 	TodoStep    = "step"    // the step StepID is due
 	TodoWait    = "wait"    // nothing until At, then the step StepID
@@ -199,7 +199,7 @@ const (
 	TodoSee     = "see"     // look how far it has risen, and tell it
 	TodoInTime  = "in_time" // what Advice says, before it is too late
 	TodoStall   = "stalls"  // it will not get to its mark: a warmer place, or go on without
-	TodoFollow  = "follow"  // look at the vessel this one serves
+	todoFollow  = "follow"  // look at the vessel this one serves
 
 	TodoStallProof = "stalls.proof" // a basket or sample jar will not get to its mark: warmer, or bake
 )
@@ -234,7 +234,7 @@ func (s *State) todo() Todo {
 	case StatusProved:
 		return Todo{Key: TodoBake, StepID: BakeID, Tap: EventDone}
 	case StatusStarterPeak:
-		return Todo{Key: TodoUse, At: s.Estimate.PeakAt, Tap: EventFridge, Other: EventFed}
+		return Todo{Key: todoUse, At: s.Estimate.PeakAt, Tap: EventFridge, Other: EventFed}
 	case StatusStarterFalling, StatusStarterHungry:
 		return Todo{Key: TodoFeed, Tap: EventFed, Other: EventFridge}
 	case StatusDone:
@@ -256,7 +256,7 @@ func (s *State) endOfRise() Todo {
 	case s.ProofOf != "" && s.ProofBasis == BasketBasis:
 		return Todo{Key: TodoBake, At: at, Tap: EventEnd}
 	case s.ProofOf != "":
-		return Todo{Key: TodoFollow, At: at, Tap: EventEnd}
+		return Todo{Key: todoFollow, At: at, Tap: EventEnd}
 	}
 	t := Todo{Key: TodoShape, At: at, StepID: ShapeID, Tap: EventShaped}
 	if !s.InFridge {

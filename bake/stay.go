@@ -7,20 +7,20 @@ import (
 	"tidemark/estimator"
 )
 
-// Stay follows where a starter stands since it was fed, and how warm. The zero Stay
+// stay follows where a starter stands since it was fed, and how warm. The zero Stay
 // knows nothing.
-type Stay struct {
+type stay struct {
 	ColdFrom time.Time // when it went into the cold; zero while it stands warm
 	Since    time.Time // of the last temperature
 	sumC, h  float64   // degree hours and hours while warm
 	lastC    float64
 }
 
-// Follow takes in one sample: temperatures in Celsius, NaN where none was measured.
-func (s *Stay) Follow(at time.Time, e estimator.Event, doughC, airC float64) {
+// follow takes in one sample: temperatures in Celsius, NaN where none was measured.
+func (s *stay) follow(at time.Time, e estimator.Event, doughC, airC float64) {
 	switch e {
 	case estimator.Start:
-		*s = Stay{Since: at, lastC: s.lastC}
+		*s = stay{Since: at, lastC: s.lastC}
 	case estimator.Fridge:
 		if s.ColdFrom.IsZero() {
 			s.ColdFrom = at
@@ -41,9 +41,9 @@ func (s *Stay) Follow(at time.Time, e estimator.Event, doughC, airC float64) {
 	s.Since, s.lastC = at, c
 }
 
-// MeanC returns the mean temperature in Celsius while it stood warm, 0 when nothing
+// meanC returns the mean temperature in Celsius while it stood warm, 0 when nothing
 // was measured.
-func (s *Stay) MeanC() float64 {
+func (s *stay) meanC() float64 {
 	if s.h > 0 {
 		return s.sumC / s.h
 	}

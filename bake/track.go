@@ -21,19 +21,19 @@ const (
 // Track is what is measured of a bake after its bulk. It is plain data, kept
 // with its process.
 type Track struct {
-	Loaf       []TempPoint      `json:"loaf,omitempty"` // the shaped dough: measured, else followed from the room
-	Jar        []TempPoint      `json:"jar,omitempty"`  // the sample jar by its own probe
+	Loaf       []tempPoint      `json:"loaf,omitempty"` // the shaped dough: measured, else followed from the room
+	Jar        []tempPoint      `json:"jar,omitempty"`  // the sample jar by its own probe
 	ProofBy    estimator.Window `json:"proof_by"`       // when the final proof is over; zero before it begins
 	ProofBasis ProofBasis       `json:"proof_basis,omitempty"`
 	ProofWhy   Said             `json:"proof_said"`
-	Core       []CorePoint      `json:"core,omitempty"` // the probe in the loaf
+	Core       []corePoint      `json:"core,omitempty"` // the probe in the loaf
 	DoneAt     time.Time        `json:"done_at"`        // when the core got into the done range; zero before
 	Done       Core             `json:"done"`
 }
 
-// Moments lists every moment of the track, for a clock that turns out to be
+// moments lists every moment of the track, for a clock that turns out to be
 // elsewhere.
-func (t *Track) Moments() []*time.Time {
+func (t *Track) moments() []*time.Time {
 	t.Loaf, t.Jar, t.Core = slices.Clone(t.Loaf), slices.Clone(t.Jar), slices.Clone(t.Core)
 	out := []*time.Time{&t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until}
 	for i := range t.Loaf {
@@ -48,10 +48,10 @@ func (t *Track) Moments() []*time.Time {
 	return out
 }
 
-// Proofing returns when the final proof began; ok is false when none is under
+// proofBegun returns when the final proof began; ok is false when none is under
 // way. It begins with the step before it and ends when the step is done, left
 // out, or a later one is begun.
-func (p *Process) Proofing() (begun time.Time, ok bool) {
+func (p *Process) proofBegun() (begun time.Time, ok bool) {
 	i := p.proof()
 	if i < 0 {
 		return time.Time{}, false
@@ -73,9 +73,9 @@ func (p *Process) proof() int {
 	return slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.Trigger == ByRise && d.Stage == Proof })
 }
 
-// ProofInput is what is known of a final proof at one moment. A nil estimate
+// proofInput is what is known of a final proof at one moment. A nil estimate
 // means that nothing watches there.
-type ProofInput struct {
+type proofInput struct {
 	StartC float64             // the dough at the end of the bulk, Celsius; NaN when not known
 	AirC   float64             // where it proofs, Celsius; NaN when not known
 	Basket *estimator.Estimate // of the sensor over the basket
@@ -89,12 +89,12 @@ const trackEvery = 5 * time.Minute
 // this proof's: people fill the sample jar first.
 const joinedLate = 30 * time.Minute
 
-// FollowProof takes in what is known of the final proof and works its time out
+// followProof takes in what is known of the final proof and works its time out
 // anew: by the sensor over the basket, else by the sample jar corrected for its
 // temperature, else by equivalent time, which also stands while the sensors have
 // seen too little to tell it closer. It does nothing outside a final proof.
-func (p *Process) FollowProof(now time.Time, in ProofInput) {
-	begun, ok := p.Proofing()
+func (p *Process) followProof(now time.Time, in proofInput) {
+	begun, ok := p.proofBegun()
 	if !ok {
 		return
 	}
@@ -105,7 +105,7 @@ func (p *Process) FollowProof(now time.Time, in ProofInput) {
 	if math.IsNaN(room) {
 		room = 0
 	}
-	byTime := ProofByTime(begun, now, t.Loaf, room, d.Usual)
+	byTime := proofByTime(begun, now, t.Loaf, room, d.Usual)
 	pending := ""
 	for _, by := range []struct {
 		seen  *estimator.Estimate
@@ -116,7 +116,7 @@ func (p *Process) FollowProof(now time.Time, in ProofInput) {
 		}
 		w, why := reaching(*by.seen, d.RisePercent), Said{Key: "why.proof.basket"}
 		if by.basis == SampleBasis && !w.IsZero() {
-			w, why = Sample{Begun: begun, Jar: t.Jar, Loaf: t.Loaf, RoomC: room}.Ready(now, w)
+			w, why = sampleJar{Begun: begun, Jar: t.Jar, Loaf: t.Loaf, RoomC: room}.ready(now, w)
 		}
 		if w.IsZero() || vaguer(w, byTime) && now.Before(byTime.Median) {
 			pending = "." + string(by.basis) // it cannot tell it closer yet
@@ -152,7 +152,7 @@ func reaching(e estimator.Estimate, risePercent float64) estimator.Window {
 }
 
 // trackProof keeps the temperatures of loaf and jar.
-func (p *Process) trackProof(now, begun time.Time, in ProofInput) {
+func (p *Process) trackProof(now, begun time.Time, in proofInput) {
 	t := &p.Track
 	if n := len(t.Loaf); n > 0 && (t.Loaf[0].At.Before(begun) || t.Loaf[n-1].At.After(now)) {
 		t.Loaf, t.Jar = nil, nil // of an earlier shaping that was taken back
@@ -161,16 +161,16 @@ func (p *Process) trackProof(now, begun time.Time, in ProofInput) {
 		return
 	}
 	if c := p.loafNow(now, begun, in); !math.IsNaN(c) {
-		t.Loaf = append(t.Loaf, TempPoint{now, c})
+		t.Loaf = append(t.Loaf, tempPoint{now, c})
 	}
 	if in.Sample != nil && !math.IsNaN(in.Sample.DoughC) {
-		t.Jar = append(t.Jar, TempPoint{now, in.Sample.DoughC})
+		t.Jar = append(t.Jar, tempPoint{now, in.Sample.DoughC})
 	}
 }
 
 // loafNow is the shaped dough's temperature: measured in the basket, else
 // followed from the room.
-func (p *Process) loafNow(now, begun time.Time, in ProofInput) float64 {
+func (p *Process) loafNow(now, begun time.Time, in proofInput) float64 {
 	if in.Basket != nil && !math.IsNaN(in.Basket.DoughC) {
 		return in.Basket.DoughC
 	}

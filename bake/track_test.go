@@ -29,12 +29,12 @@ func watching(began, ready time.Time, doughC float64) *estimator.Estimate {
 }
 
 // unwatched is a proof that nothing sees, in a room of c.
-func unwatched(startC, c float64) ProofInput { return ProofInput{StartC: startC, AirC: c} }
+func unwatched(startC, c float64) proofInput { return proofInput{StartC: startC, AirC: c} }
 
 // follow feeds a proof every ten minutes up to a moment.
-func follow(p *Process, until time.Time, in func(now time.Time) ProofInput) {
+func follow(p *Process, until time.Time, in func(now time.Time) proofInput) {
 	for now := at(14, 0); !now.After(until); now = now.Add(10 * time.Minute) {
-		p.FollowProof(now, in(now))
+		p.followProof(now, in(now))
 	}
 }
 
@@ -42,19 +42,19 @@ func width(w estimator.Window) time.Duration { return w.Until.Sub(w.From) }
 
 func TestProofWithoutASensorIsByEquivalentTimeAndWider(t *testing.T) {
 	blind, seen := shaped(t), shaped(t)
-	follow(&blind, at(14, 30), func(time.Time) ProofInput { return unwatched(24, 24) })
+	follow(&blind, at(14, 30), func(time.Time) proofInput { return unwatched(24, 24) })
 	// 60 to 160 minutes at 24 C, begun at 14:00.
 	assert.Equal(t, TimeBasis, blind.Track.ProofBasis)
 	assert.WithinDuration(t, at(15, 40), blind.Track.ProofBy.Median, time.Minute)
 	assert.Contains(t, words(blind.Track.ProofWhy), "no sensor watches the proof")
-	follow(&seen, at(14, 30), func(time.Time) ProofInput {
-		return ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), at(15, 40), 24)}
+	follow(&seen, at(14, 30), func(time.Time) proofInput {
+		return proofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), at(15, 40), 24)}
 	})
 	assert.Equal(t, BasketBasis, seen.Track.ProofBasis)
 	assert.Greater(t, width(blind.Track.ProofBy), width(seen.Track.ProofBy))
 
 	cold := shaped(t)
-	follow(&cold, at(14, 30), func(time.Time) ProofInput { return unwatched(24, 19) })
+	follow(&cold, at(14, 30), func(time.Time) proofInput { return unwatched(24, 19) })
 	assert.True(t, cold.Track.ProofBy.Median.After(blind.Track.ProofBy.Median.Add(30*time.Minute)), "a cool room takes longer")
 	assert.Less(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 24.0)
 	assert.Greater(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 22.0, "a piece of dough follows the room slowly")
@@ -64,16 +64,16 @@ func TestProofWithoutASensorIsByEquivalentTimeAndWider(t *testing.T) {
 // proof is over before the jar is at its mark.
 func TestSampleJarIsCorrectedByItsProbe(t *testing.T) {
 	cool := shaped(t)
-	follow(&cool, at(15, 0), func(time.Time) ProofInput {
-		return ProofInput{StartC: 26, AirC: 20, Sample: watching(at(13, 55), at(16, 0), 20)}
+	follow(&cool, at(15, 0), func(time.Time) proofInput {
+		return proofInput{StartC: 26, AirC: 20, Sample: watching(at(13, 55), at(16, 0), 20)}
 	})
 	assert.Equal(t, SampleBasis, cool.Track.ProofBasis)
 	assert.Contains(t, words(cool.Track.ProofWhy), "behind the loaf")
 	assert.True(t, cool.Track.ProofBy.Median.Before(at(15, 55)), "got %s", cool.Track.ProofBy.Median)
 
 	warm := shaped(t)
-	follow(&warm, at(15, 0), func(time.Time) ProofInput {
-		return ProofInput{StartC: 20, AirC: 27, Sample: watching(at(14, 0), at(15, 30), 27)}
+	follow(&warm, at(15, 0), func(time.Time) proofInput {
+		return proofInput{StartC: 20, AirC: 27, Sample: watching(at(14, 0), at(15, 30), 27)}
 	})
 	assert.Contains(t, words(warm.Track.ProofWhy), "ahead of the loaf")
 	assert.True(t, warm.Track.ProofBy.Median.After(at(15, 35)))
@@ -81,14 +81,14 @@ func TestSampleJarIsCorrectedByItsProbe(t *testing.T) {
 
 func TestARiseOfTheBulkIsNotTheProofs(t *testing.T) {
 	p := shaped(t)
-	follow(&p, at(14, 20), func(time.Time) ProofInput {
-		return ProofInput{StartC: 24, AirC: 24, Sample: watching(at(9, 45), at(14, 30), 24)}
+	follow(&p, at(14, 20), func(time.Time) proofInput {
+		return proofInput{StartC: 24, AirC: 24, Sample: watching(at(9, 45), at(14, 30), 24)}
 	})
 	assert.Equal(t, TimeBasis, p.Track.ProofBasis)
 	blind := watching(at(14, 0), time.Time{}, 24)
 	blind.Ready = estimator.Window{}
-	follow(&p, at(14, 30), func(time.Time) ProofInput {
-		return ProofInput{StartC: 24, AirC: 24, Sample: blind}
+	follow(&p, at(14, 30), func(time.Time) proofInput {
+		return proofInput{StartC: 24, AirC: 24, Sample: blind}
 	})
 	assert.Contains(t, words(p.Track.ProofWhy), "the sample jar cannot tell it closer yet")
 }
@@ -98,13 +98,13 @@ func TestARiseOfTheBulkIsNotTheProofs(t *testing.T) {
 func TestAVagueJarDoesNotHideTheUsualTime(t *testing.T) {
 	vague := watching(at(14, 0), at(17, 0), 24)
 	vague.Ready.From, vague.Ready.Until = at(15, 0), at(21, 0)
-	in := ProofInput{StartC: 24, AirC: 24, Sample: vague}
+	in := proofInput{StartC: 24, AirC: 24, Sample: vague}
 	p := shaped(t)
-	follow(&p, at(14, 20), func(time.Time) ProofInput { return in })
+	follow(&p, at(14, 20), func(time.Time) proofInput { return in })
 	assert.Equal(t, TimeBasis, p.Track.ProofBasis)
 	assert.Contains(t, words(p.Track.ProofWhy), "the sample jar cannot tell it closer yet")
 	assert.WithinDuration(t, at(15, 40), p.Track.ProofBy.Median, time.Minute)
-	follow(&p, at(15, 50), func(time.Time) ProofInput { return in })
+	follow(&p, at(15, 50), func(time.Time) proofInput { return in })
 	assert.Equal(t, SampleBasis, p.Track.ProofBasis)
 	assert.WithinDuration(t, at(17, 0), p.Track.ProofBy.Median, time.Minute)
 }
@@ -116,29 +116,29 @@ func TestPreheatFollowsTheTrackedProof(t *testing.T) {
 		{at(16, 0), at(15, 0)}, // half way between 15:40 and 16:00, less 50 minutes
 		{at(17, 0), at(16, 0)},
 	} {
-		p.FollowProof(at(14, 20), ProofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), c.ready, 24)})
+		p.followProof(at(14, 20), proofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), c.ready, 24)})
 		steps := p.Steps(at(14, 20), unseen())
 		assert.Equal(t, c.ready, pick(t, steps, ProofID).At)
 		assert.Equal(t, c.preheat, pick(t, steps, PreheatID).At)
 		assert.Contains(t, words(pick(t, steps, ProofID).Why...), "over the basket")
-		a, ok := p.After(at(14, 20), steps)
+		a, ok := p.after(at(14, 20), steps)
 		require.True(t, ok)
 		assert.Equal(t, Proofing, a.Stage)
 		assert.Equal(t, c.ready, a.Until.Median)
 	}
 	late := p.Steps(at(17, 1), unseen())
 	assert.Equal(t, DueNow, pick(t, late, ProofID).State)
-	a, _ := p.After(at(17, 1), late)
+	a, _ := p.after(at(17, 1), late)
 	assert.Equal(t, Proofed, a.Stage)
 }
 
 func TestNothingIsFollowedOutsideTheProof(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
-	p.FollowProof(at(12, 0), unwatched(24, 24))
+	p.followProof(at(12, 0), unwatched(24, 24))
 	assert.Equal(t, Track{}, p.Track)
-	_, ok := p.After(at(12, 0), p.Steps(at(12, 0), unseen()))
+	_, ok := p.after(at(12, 0), p.Steps(at(12, 0), unseen()))
 	assert.False(t, ok)
-	assert.False(t, p.FollowCore(at(12, 0), 95, 22, 0))
+	assert.False(t, p.followCore(at(12, 0), 95, 22, 0))
 	assert.Equal(t, Track{}, p.Track)
 }
 
@@ -157,7 +157,7 @@ func inventedCore(now time.Time, perHour float64) float64 {
 // closed by the probe.
 func bakeTo(p *Process, until time.Time, perHour float64) (closed time.Time) {
 	for now := at(16, 0); !now.After(until); now = now.Add(30 * time.Second) {
-		if p.FollowCore(now, inventedCore(now, perHour), 22, 0) {
+		if p.followCore(now, inventedCore(now, perHour), 22, 0) {
 			closed = now
 		}
 	}
@@ -178,7 +178,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	p := loaded(t)
 	bakeTo(&p, at(16, 30), 1)
 	steps := p.Steps(at(16, 30), unseen())
-	a, ok := p.After(at(16, 30), steps)
+	a, ok := p.after(at(16, 30), steps)
 	require.True(t, ok)
 	assert.Equal(t, Baking, a.Stage)
 	assert.InDelta(t, 91.9, a.CoreC, 0.1)
@@ -192,7 +192,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	out := pick(t, steps, OutID)
 	assert.Equal(t, DueNow, out.State, "also when nobody ticked off the lid")
 	assert.Contains(t, words(out.Why...), "The core is hot enough")
-	a, _ = p.After(at(16, 40), steps)
+	a, _ = p.after(at(16, 40), steps)
 	assert.Equal(t, LoafDone, a.Stage)
 
 	require.False(t, bakeTo(&p, at(17, 30), 1).IsZero(), "the fall of the core closes the step")
@@ -201,7 +201,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	assert.WithinDuration(t, at(16, 45), p.Marks[OutID].At, time.Minute)
 	cool := at(16, 45).Add(time.Duration(math.Log((inventedCore(at(16, 45), 1)-22)/13) * float64(time.Hour)))
 	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
-	a, _ = p.After(at(17, 30), p.Steps(at(17, 30), unseen()))
+	a, _ = p.after(at(17, 30), p.Steps(at(17, 30), unseen()))
 	assert.Equal(t, Cooling, a.Stage)
 	assert.Equal(t, "By the probe in the loaf.", words(a.Why...))
 	assert.Equal(t, p.CoolBy, a.Until)
@@ -210,10 +210,10 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	steps = p.Steps(cool.Add(10*time.Minute), unseen())
 	assert.Equal(t, DueNow, pick(t, steps, SliceID).State)
 	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
-	a, _ = p.After(cool.Add(10*time.Minute), steps)
+	a, _ = p.after(cool.Add(10*time.Minute), steps)
 	assert.Equal(t, Sliceable, a.Stage)
 	require.NoError(t, p.Done(SliceID, cool.Add(11*time.Minute), "Ada"))
-	_, ok = p.After(cool.Add(12*time.Minute), p.Steps(cool.Add(12*time.Minute), unseen()))
+	_, ok = p.after(cool.Add(12*time.Minute), p.Steps(cool.Add(12*time.Minute), unseen()))
 	assert.False(t, ok)
 }
 
@@ -222,13 +222,13 @@ func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
 	require.NoError(t, p.Done(UncoverID, at(16, 21), "Ada"))
 	assert.Equal(t, "16:40", clock(pick(t, p.Steps(at(16, 30), unseen()), OutID)))
 	for now := at(16, 22); now.Before(at(16, 45)); now = now.Add(time.Minute) {
-		p.FollowCore(now, 80, 22, 0)
+		p.followCore(now, 80, 22, 0)
 	}
 	out := pick(t, p.Steps(at(16, 44), unseen()), OutID)
 	assert.Equal(t, Waiting, out.State)
 	assert.Contains(t, words(out.Why...), "not in the done range yet: 80 °C of 93 °C")
 	for now := at(16, 45); now.Before(at(17, 20)); now = now.Add(time.Minute) {
-		p.FollowCore(now, 80, 22, 0)
+		p.followCore(now, 80, 22, 0)
 	}
 	out = pick(t, p.Steps(at(17, 19), unseen()), OutID)
 	assert.Equal(t, DueNow, out.State, "a probe that is wrong does not burn the loaf")
@@ -239,11 +239,11 @@ func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
 func TestOneHotReadingIsNotDone(t *testing.T) {
 	p := loaded(t)
 	for i, c := range []float64{60, 99, 61, 62} {
-		p.FollowCore(at(16, 10+i), c, 22, 0)
+		p.followCore(at(16, 10+i), c, 22, 0)
 	}
 	assert.Zero(t, p.Track.DoneAt)
 	for i, c := range []float64{math.NaN(), -40, 400} {
-		assert.False(t, p.FollowCore(at(16, 20+i), c, 22, 0))
+		assert.False(t, p.followCore(at(16, 20+i), c, 22, 0))
 	}
 	assert.Len(t, p.Track.Core, 4)
 }
@@ -253,23 +253,23 @@ func TestOneHotReadingIsNotDone(t *testing.T) {
 func TestAPulledProbeIsNotACooledLoaf(t *testing.T) {
 	p := loaded(t)
 	for now := at(16, 0); now.Before(at(16, 40)); now = now.Add(time.Minute) {
-		p.FollowCore(now, inventedCore(now, 1), 22, 0)
+		p.followCore(now, inventedCore(now, 1), 22, 0)
 	}
 	for now := at(16, 40); now.Before(at(17, 10)); now = now.Add(time.Minute) {
-		p.FollowCore(now, 22+73*math.Exp(-now.Sub(at(16, 40)).Minutes()/2), 22, 0)
+		p.followCore(now, 22+73*math.Exp(-now.Sub(at(16, 40)).Minutes()/2), 22, 0)
 	}
 	assert.NotEqual(t, Done, p.Marks[OutID].State)
 	require.NoError(t, p.Done(OutID, at(17, 10), "Ada"))
-	p.FollowCore(at(17, 11), 22, 22, 0)
+	p.followCore(at(17, 11), 22, 22, 0)
 	assert.Zero(t, p.CoolBy)
-	a, _ := p.After(at(17, 11), p.Steps(at(17, 11), unseen()))
+	a, _ := p.after(at(17, 11), p.Steps(at(17, 11), unseen()))
 	assert.Contains(t, words(a.Why...), "the probe in the loaf does not tell it yet")
 }
 
 func TestWithoutAProbeCoolingIsByMassAndSaidSo(t *testing.T) {
 	p := loaded(t)
 	require.NoError(t, p.Done(OutID, at(16, 45), "Ada"))
-	a, ok := p.After(at(16, 50), p.Steps(at(16, 50), unseen()))
+	a, ok := p.after(at(16, 50), p.Steps(at(16, 50), unseen()))
 	require.True(t, ok)
 	assert.False(t, a.Probe)
 	assert.True(t, math.IsNaN(a.CoreC))
@@ -286,7 +286,7 @@ func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
 	p.Marks, p.Track = marks, track
 	bakeTo(&p, at(18, 30), 1)
 	assert.Zero(t, p.CoolBy)
-	a, _ := p.After(at(18, 30), p.Steps(at(18, 30), unseen()))
+	a, _ := p.after(at(18, 30), p.Steps(at(18, 30), unseen()))
 	assert.True(t, a.Until.Median.After(at(23, 0)))
 }
 
@@ -306,13 +306,13 @@ func TestARichLoafIsDoneSooner(t *testing.T) {
 func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 	p := loaded(t)
 	bakeTo(&p, at(17, 20), 1)
-	p.Track.Loaf = []TempPoint{{At: at(14, 0), C: 24}}
+	p.Track.Loaf = []tempPoint{{At: at(14, 0), C: 24}}
 	body, err := json.Marshal(p)
 	require.NoError(t, err)
 	var back Process
 	require.NoError(t, json.Unmarshal(body, &back))
 	assert.Equal(t, p.Track, back.Track)
-	all := back.Track.Moments()
+	all := back.Track.moments()
 	assert.Len(t, all, 4+1+len(p.Track.Core))
 	for _, m := range all {
 		*m = m.Add(time.Hour)
@@ -336,7 +336,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 			if rapid.Bool().Draw(r, "jar") {
 				in.Sample = watching(at(14, 0), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(r, "ready"))*time.Minute), rapid.Float64Range(2, 40).Draw(r, "jarC"))
 			}
-			p.FollowProof(now, in)
+			p.followProof(now, in)
 			w := p.Track.ProofBy
 			if w.Median.Before(w.From) || w.Until.Before(w.Median) {
 				r.Fatalf("window not ordered: %v", w)
@@ -345,7 +345,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 		_ = p.Done(BakeID, now, "Ada")
 		for range rapid.IntRange(1, 60).Draw(r, "readings") {
 			now = now.Add(time.Minute)
-			p.FollowCore(now, rapid.Float64Range(-20, 150).Draw(r, "core"), 22, 0)
+			p.followCore(now, rapid.Float64Range(-20, 150).Draw(r, "core"), 22, 0)
 			if w := p.CoolBy; w.Median.Before(w.From) || w.Until.Before(w.Median) {
 				r.Fatalf("window not ordered: %v", w)
 			}
@@ -356,7 +356,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 func TestThePointsOfTheCoreStayBounded(t *testing.T) {
 	p := loaded(t)
 	for i := range 600 {
-		p.FollowCore(at(16, i), 20, 22, 0)
+		p.followCore(at(16, i), 20, 22, 0)
 	}
 	assert.Len(t, p.Track.Core, 400)
 	assert.Equal(t, at(16, 0), p.Track.Core[0].At, "the first stays: it tells this loading from an earlier one")

@@ -31,10 +31,10 @@ const (
 	usualTapC                      = 12.0
 )
 
-// Friction returns how much a method of mixing warms the dough, Celsius: by hand 5 F,
+// friction returns how much a method of mixing warms the dough, Celsius: by hand 5 F,
 // stand mixer 20 F, food processor 25 F (Cook's Illustrated, water temperature), of
 // which the trade's sum over flour, room and water lets a third reach the dough.
-func Friction(by string) (float64, bool) {
+func friction(by string) (float64, bool) {
 	f, ok := map[string]float64{"hand": 5, "stand mixer": 20, "food processor": 25}[by]
 	return f * 5 / 9 / 3, ok
 }
@@ -46,7 +46,7 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 	if m.By == "" {
 		m.By = "hand"
 	}
-	friction, known := Friction(m.By)
+	friction, known := friction(m.By)
 	if !known {
 		return Water{}, FieldError{"mixing", fmt.Sprintf("must be hand, stand mixer or food processor, found %q", m.By)}
 	}
@@ -57,7 +57,7 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 		return Water{}, FieldError{"water_g", "there is no water to warm or cool"}
 	}
 	flour, _ := b.addedFlour()
-	levain := b.Levain.FlourG()*flourHeat + b.Levain.WaterG()*waterHeat
+	levain := b.Levain.flourG()*flourHeat + b.Levain.waterG()*waterHeat
 	target := m.TargetC - friction - m.LearntC
 	need := flour*flourHeat*(target-m.FlourC) + (levain+bowlHeat)*(target-m.RoomC)
 	out := Water{TempC: target + need/((b.WaterG+b.sum(liquid))*waterHeat)} // milk goes in as warm as the water
@@ -88,9 +88,9 @@ func (b Batch) withIce(m Mixing, out Water) (Water, error) {
 	return out, nil
 }
 
-// WantedDoughC returns the temperature to which the dough of a planned bake is mixed,
+// wantedDoughC returns the temperature to which the dough of a planned bake is mixed,
 // Celsius; 0 when none was planned.
-func (p *Process) WantedDoughC() float64 {
+func (p *Process) wantedDoughC() float64 {
 	d, _ := p.def(MixID)
 	c, _ := d.Values["dough_c"].(float64)
 	return c

@@ -21,7 +21,7 @@ func TestMixingWaterNearTheTradesSum(t *testing.T) {
 		{75, 65, 65, 8, 87}, {80, 65, 75, 35, 65}, {78, 72, 75, 0, 90}, {75, 71, 71, 20, 67}, {78, 60, 70, 16, 88},
 	} {
 		b := Batch{Flours: []Flour{{Name: "wheat", Grams: 1000}}, WaterG: 650, SaltG: 20}
-		by, _ := Friction("hand")
+		by, _ := friction("hand")
 		// what the row's own friction warms beyond a hand's
 		more := row.friction*5/9/3 - by
 		w, err := b.MixingWater(Mixing{TargetC: celsius(row.target), FlourC: celsius(row.flour), RoomC: celsius(row.room), LearntC: more})
@@ -89,7 +89,7 @@ func TestTheWaterLearnsFromTheProbe(t *testing.T) {
 	require.NoError(t, err)
 	assert.Less(t, after.TempC, before.TempC-warmer, "the flour brings none of it")
 	p := NewProcess(DefaultBatch(), start(), 24)
-	assert.Zero(t, p.WantedDoughC())
+	assert.Zero(t, p.wantedDoughC())
 	p.Edit(MixID, func(d *StepDef) { d.Values = Values{"dough_c": 25.0} })
-	assert.InDelta(t, 25, p.WantedDoughC(), 1e-9)
+	assert.InDelta(t, 25, p.wantedDoughC(), 1e-9)
 }

@@ -24,14 +24,14 @@ func TestAdoptedFollowsTheTimetable(t *testing.T) {
 	require.NoError(t, err)
 	p := find(t, plans, "overnight")
 	pr := p.Process
-	assert.Equal(t, planner.FeedID, pr.Defs[0].ID)
+	assert.Equal(t, "feed", pr.Defs[0].ID)
 	assert.Equal(t, p.Feed.At, pr.Started)
 	assert.NotEmpty(t, pr.Defs[0].Warn, "raw flour")
 	laid := planner.Plan{Steps: pr.Steps(now().Add(-time.Minute), unseen())}
-	for _, id := range []string{planner.FeedID, bake.MixID, bake.BulkID, bake.RetardID, bake.BakeID} {
+	for _, id := range []string{"feed", bake.MixID, bake.BulkID, bake.RetardID, bake.BakeID} {
 		assert.WithinDuration(t, step(t, p, id).At, step(t, laid, id).At, time.Minute, id)
 	}
-	assert.Equal(t, bake.Waiting, step(t, laid, planner.FeedID).State)
+	assert.Equal(t, bake.Waiting, step(t, laid, "feed").State)
 }
 
 // A late feed moves the mixing with it.
@@ -41,7 +41,7 @@ func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
 	p := find(t, plans, "overnight")
 	pr := p.Process
 	late := pr.Started.Add(time.Hour)
-	require.NoError(t, pr.Done(planner.FeedID, late, "test"))
+	require.NoError(t, pr.Done("feed", late, "test"))
 	laid := planner.Plan{Steps: pr.Steps(late, unseen())}
 	assert.WithinDuration(t, step(t, p, bake.MixID).At.Add(55*time.Minute), step(t, laid, bake.MixID).At, 6*time.Minute)
 }

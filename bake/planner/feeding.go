@@ -12,8 +12,8 @@ import (
 
 // The steps of the starter before the dough, as an adopted plan has them.
 const (
-	FeedID  = "feed"
-	RipenID = "ripen"
+	feedID  = "feed"
+	ripenID = "ripen"
 )
 
 // How long a starter that stood in the refrigerator is refreshed before it raises a
@@ -124,7 +124,7 @@ func (f Feeding) Said() bake.Sentences {
 func withFeeds(p bake.Process, feeds []bake.Feed, mix time.Time) bake.Process {
 	var front []bake.StepDef
 	for k, f := range feeds {
-		next, id, ripen, key := mix, FeedID, RipenID, "feed"
+		next, id, ripen, key := mix, feedID, ripenID, "feed"
 		if k < len(feeds)-1 {
 			next, id, ripen, key = feeds[k+1].At, fmt.Sprintf("refresh-%d", k+1), fmt.Sprintf("ripen-%d", k+1), "refresh"
 		}

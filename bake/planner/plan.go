@@ -51,7 +51,7 @@ const (
 // timetable and from when on it would be good.
 func Make(r Request) ([]Plan, error) {
 	r.ReadyAt = r.ReadyAt.In(r.Now.Location())
-	if err := r.Validate(); err != nil {
+	if err := r.validate(); err != nil {
 		return nil, err
 	}
 	all := r.candidates()

@@ -68,7 +68,7 @@ func (r Request) mixing(doughC float64) bake.Mixing {
 }
 
 // Validate refuses what cannot be planned.
-func (r Request) Validate() error {
+func (r Request) validate() error {
 	if err := r.Batch.Validate(); err != nil {
 		return fmt.Errorf("batch: %w", err)
 	}
