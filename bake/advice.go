@@ -5,7 +5,6 @@ import (
 	"math"
 	"time"
 
-	"tidemark/bake/heat"
 	"tidemark/estimator"
 )
 
@@ -207,7 +206,7 @@ func (s *State) coldAhead(kg float64) time.Duration {
 	if c == 0 || !(kg > 0) {
 		return 0
 	}
-	f := heat.Fridge{AirC: usualFridgeC, PieceKg: kg}
+	f := Fridge{AirC: usualFridgeC, PieceKg: kg}
 	return hoursOf(f.Carry(c, CarryHours, Speed) / Speed(c))
 }
 

@@ -33,7 +33,7 @@ func advised(s *State, kg float64) *Advice {
 
 // TestAdviceInTime: what a household is told in the evening of a dough that would be
 // ready while it sleeps. Worked through by hand: 1.76 kg at 24 C is worth about 3.5 h of
-// its present rise in the cold (published cooling curve of package heat).
+// its present rise in the cold (published cooling curve of the refrigerator).
 func TestAdviceInTime(t *testing.T) {
 	away := func(from, until time.Time) []Event {
 		return []Event{{Kind: EventAway, Detail: Detail{Away: &Span{from, until}}}}

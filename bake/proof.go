@@ -135,9 +135,7 @@ func (s sampleJar) loafHad(hours float64, now time.Time) time.Time {
 }
 
 // followed is the temperature of a piece of dough without a probe after a while
-// in the room: it nears it with a time constant of 2 h for 1 kg (from memory),
-// shorter for less by the law of package heat.
+// in the room.
 func followed(startC, roomC, massKg float64, d time.Duration) float64 {
-	tau := 2 * math.Pow(massKg, 0.37)
-	return roomC + (startC-roomC)*math.Exp(-d.Hours()/tau)
+	return roomC + (startC-roomC)*math.Exp(-d.Hours()/FollowHours(massKg))
 }

@@ -4,7 +4,6 @@ import (
 	"math"
 	"time"
 
-	"tidemark/bake/heat"
 	"tidemark/estimator"
 )
 
@@ -22,7 +21,7 @@ const (
 // Replan lets the open bulk of a process with a night in the cold end where the live rise,
 // with shaping and what the cold still adds, comes to so much. It returns what changed;
 // the zero Said when nothing did.
-func (p *Process) Replan(e estimator.Estimate, f heat.Fridge, totalPercent float64) Said {
+func (p *Process) Replan(e estimator.Estimate, f Fridge, totalPercent float64) Said {
 	c := knownOr(e.DoughC, e.AirC)
 	w, ok := FanCrossing(e, totalPercent)
 	bulk, has := p.def(BulkID)
@@ -37,7 +36,7 @@ func (p *Process) Replan(e estimator.Estimate, f heat.Fridge, totalPercent float
 		return Said{}
 	}
 	p.bulkEndsAt(end)
-	v := Values{"bulk_percent": end, "was_percent": bulk.RisePercent, "mass_g": 1000 * f.PieceKg, "cool_tenth": f.Until(c, coldC), "cold_c": coldC, "hours_tenth": carry, "usual_c": 24.0}
+	v := Values{"bulk_percent": end, "was_percent": bulk.RisePercent, "mass_g": 1000 * f.PieceKg, "cool_tenth": f.until(c, coldC), "cold_c": coldC, "hours_tenth": carry, "usual_c": 24.0}
 	if bulk.RisePercent == 0 {
 		return Said{"plan.replan", v}
 	}

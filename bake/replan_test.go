@@ -7,7 +7,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
-	"tidemark/bake/heat"
 	"tidemark/estimator"
 )
 
@@ -26,8 +25,8 @@ func straight() estimator.Estimate {
 // On a straight rise the sum can be done by hand: what the cold is worth and 40 minutes of
 // shaping, times 24 % an hour, are left out before the total.
 func TestReplan(t *testing.T) {
-	light, heavy := heat.Fridge{AirC: 4, PieceKg: 0.75}, heat.Fridge{AirC: 4, PieceKg: 2}
-	end := func(f heat.Fridge) float64 {
+	light, heavy := Fridge{AirC: 4, PieceKg: 0.75}, Fridge{AirC: 4, PieceKg: 2}
+	end := func(f Fridge) float64 {
 		p := NewProcess(DefaultBatch(), at(8, 0), 24).Retarded()
 		said := p.Replan(straight(), f, 120)
 		assert.Contains(t, words(said), "The bulk ends at")

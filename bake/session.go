@@ -7,7 +7,6 @@ import (
 	"slices"
 	"time"
 
-	"tidemark/bake/heat"
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 )
@@ -38,7 +37,7 @@ type Chosen struct {
 	Way     string           `json:"way"`
 	Wanted  time.Time        `json:"wanted"`
 	Planned estimator.Window `json:"planned"` // ready, as the plan had it
-	Fridge  heat.Fridge      `json:"fridge"`
+	Fridge  Fridge           `json:"fridge"`
 	Total   float64          `json:"total_percent"` // the rise a night in the cold is to end at
 	Process Process          `json:"process"`       // its steps, none marked
 }

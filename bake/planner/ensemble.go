@@ -5,7 +5,6 @@ import (
 	"sort"
 
 	"tidemark/bake"
-	"tidemark/bake/heat"
 	"tidemark/estimator/forecast"
 	"tidemark/estimator/kinetics"
 )
@@ -99,7 +98,7 @@ func (e ensemble) speed(d dough, tempC float64) float64 {
 // carry is the equivalent hours that the refrigerator still allows a dough of so many
 // kilograms which goes in at a temperature.
 func (e ensemble) carry(d dough, fromC, kg float64) float64 {
-	return heat.Fridge{AirC: fridgeC, PieceKg: math.Max(0.05, kg)}.Carry(fromC, bake.CarryHours, func(c float64) float64 { return e.speed(d, c) })
+	return bake.Fridge{AirC: fridgeC, PieceKg: math.Max(0.05, kg)}.Carry(fromC, bake.CarryHours, func(c float64) float64 { return e.speed(d, c) })
 }
 
 // pathStep and pathHours bound the table of a path.
@@ -120,10 +119,9 @@ type path struct {
 	sums  []float64
 }
 
-// newPath follows a dough of massKg from fromC in a place of placeC for some hours. It
-// nears the place with a time constant of 2 h for 1 kg (from memory).
+// newPath follows a dough of massKg from fromC in a place of placeC for some hours.
 func (e ensemble) newPath(d dough, fromC, placeC, massKg, hours float64) path {
-	p := path{d: d, from: fromC, place: placeC + d.offC, tau: 2 * math.Pow(massKg, 0.37)}
+	p := path{d: d, from: fromC, place: placeC + d.offC, tau: bake.FollowHours(massKg)}
 	p.end = e.speed(d, p.place)
 	p.sums = make([]float64, int(hours/pathStep)+1)
 	gap, fade := fromC-p.place, math.Exp(-pathStep/p.tau)

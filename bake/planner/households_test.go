@@ -12,7 +12,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/bake"
-	"tidemark/bake/heat"
 	"tidemark/bake/planner"
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
@@ -32,7 +31,7 @@ type house struct {
 	resp                  float64
 	roomC, swingC, driftC float64 // mean, daily swing, slow wander
 	mixedC                float64 // dough after mixing
-	fridge                heat.Fridge
+	fridge                bake.Fridge
 	offC                  float64 // how wrong the household's idea of its room is
 }
 
@@ -44,7 +43,7 @@ func newHouse(rng *rand.Rand) house {
 		rng: rng, shape: kinetics.Gompertz(), ceiling: 175 * math.Exp(0.18*z()), mu: 20 * math.Exp(0.30*z()),
 		lag: 0.33 + 0.12*z(), resp: rng.Float64(), roomC: min(28, max(17, 23+2.2*z())),
 		swingC: 1.2 * rng.Float64(), driftC: 0.7, offC: 1.2 * z(),
-		fridge: heat.Fridge{AirC: 4 + z(), PieceKg: 0.88 * math.Exp(0.2*z()/0.37)},
+		fridge: bake.Fridge{AirC: 4 + z(), PieceKg: 0.88 * math.Exp(0.2*z()/0.37)},
 	}
 	if rng.IntN(2) == 0 {
 		h.shape = kinetics.Logistic()
@@ -101,7 +100,7 @@ const (
 // minutes, and is up to twenty minutes late. At bedtime it goes in anyway.
 func (h *house) watched(d day) int {
 	fit := forecast.New(forecast.DefaultPrior("dough").Inoculated(0.10), nil, kinetics.NewResponses())
-	p, f := bake.NewProcess(bake.DefaultBatch(), now(), h.roomC).Retarded(), heat.Fridge{AirC: 4, PieceKg: 0.88}
+	p, f := bake.NewProcess(bake.DefaultBatch(), now(), h.roomC).Retarded(), bake.Fridge{AirC: 4, PieceKg: 0.88}
 	p.Edit(bake.BulkID, func(d *bake.StepDef) { d.RisePercent = 60 })
 	for m := 0; m <= bedtime-shaping; m++ {
 		at := time.Duration(m) * time.Minute

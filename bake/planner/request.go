@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"tidemark/bake"
-	"tidemark/bake/heat"
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 )
@@ -148,9 +147,9 @@ func (r Request) kg() (dough, piece float64) {
 
 // Fridge is the household's refrigerator with one loaf of the batch in it, as a followed
 // plan needs it.
-func (r Request) Fridge() heat.Fridge {
+func (r Request) Fridge() bake.Fridge {
 	_, piece := r.kg()
-	return heat.Fridge{AirC: fridgeC, PieceKg: piece}
+	return bake.Fridge{AirC: fridgeC, PieceKg: piece}
 }
 
 // grace is how far into the night, at either end, a hand is still lent.

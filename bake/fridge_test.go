@@ -1,4 +1,4 @@
-package heat_test
+package bake
 
 import (
 	"math"
@@ -7,23 +7,22 @@ import (
 	"github.com/stretchr/testify/assert"
 	"pgregory.net/rapid"
 
-	"tidemark/bake/heat"
 	"tidemark/estimator/kinetics"
 )
 
 func ganzle(c float64) float64 { return kinetics.Ganzle(c) / kinetics.Ganzle(24) }
 
-// The published cooling curve: 1.5 kg in two baskets, end 4 C. Source:
+// publishedFridge is the published cooling curve: 1.5 kg in two baskets, end 4 C. Source:
 // breadbakingathome.com forum (a baker's measurement).
-func published() []point {
-	return []point{{0, 24}, {1, 20}, {2.75, 15}, {4, 10}, {7, 5}}
+func publishedFridge() []reading {
+	return []reading{{0, 24}, {1, 20}, {2.75, 15}, {4, 10}, {7, 5}}
 }
 
 func TestPublishedFridgeCurve(t *testing.T) {
-	f := heat.Fridge{AirC: 4, PieceKg: 0.75}
-	for _, p := range published() {
-		t.Logf("%.2f h: published %4.1f C, predicted %4.1f C", p.Hours, p.DoughC, f.At(24, p.Hours))
-		assert.InDelta(t, p.DoughC, f.At(24, p.Hours), 1.1, "after %g h", p.Hours)
+	f := Fridge{AirC: 4, PieceKg: 0.75}
+	for _, p := range publishedFridge() {
+		t.Logf("%.2f h: published %4.1f C, predicted %4.1f C", p.Hours, p.DoughC, f.at(24, p.Hours))
+		assert.InDelta(t, p.DoughC, f.at(24, p.Hours), 1.1, "after %g h", p.Hours)
 	}
 	// Worth so far at 24 C with the sourdough yeast's curve, temperature
 	// straight between the points: 0.81, 1.54, 1.75 and 1.91 h (computed from
@@ -81,9 +80,9 @@ func lump(massKg, hours float64) (meanC, carry float64) {
 // a tub.
 func TestCarryAgainstFiniteDifferences(t *testing.T) {
 	for _, kg := range []float64{0.4, 0.75, 0.9, 1.8, 2.5} {
-		f := heat.Fridge{AirC: 4, PieceKg: kg}
+		f := Fridge{AirC: 4, PieceKg: kg}
 		want, wantCarry := lump(kg, 12)
-		got, gotCarry := f.At(24, 12), f.Carry(24, 12, ganzle)
+		got, gotCarry := f.at(24, 12), f.Carry(24, 12, ganzle)
 		t.Logf("%.2f kg: after 12 h finite differences %.2f C and %.2f h at 24 C; predicted %.2f C and %.2f h", kg, want, wantCarry, got, gotCarry)
 		assert.InDelta(t, want, got, 1)
 		assert.InDelta(t, wantCarry, gotCarry, 0.15*wantCarry)
@@ -95,14 +94,14 @@ func TestCoolingProperties(t *testing.T) {
 		kg := rapid.Float64Range(0.1, 3).Draw(t, "kg")
 		from := rapid.Float64Range(15, 32).Draw(t, "from")
 		h := rapid.Float64Range(0.1, 24).Draw(t, "hours")
-		f := heat.Fridge{AirC: 4, PieceKg: kg}
-		heavier := heat.Fridge{AirC: 4, PieceKg: kg * 1.5}
-		if c := f.At(from, h); c < 4 || c > from || heavier.At(from, h) < c {
+		f := Fridge{AirC: 4, PieceKg: kg}
+		heavier := Fridge{AirC: 4, PieceKg: kg * 1.5}
+		if c := f.at(from, h); c < 4 || c > from || heavier.at(from, h) < c {
 			t.Fatalf("%g C after %g h", c, h)
 		}
 		to := rapid.Float64Range(4.5, 14).Draw(t, "to")
-		if u := f.Until(from, to); math.Abs(f.At(from, u)-to) > 1e-3 {
-			t.Fatalf("until %g C: %g h gives %g C", to, u, f.At(from, u))
+		if u := f.until(from, to); math.Abs(f.at(from, u)-to) > 1e-3 {
+			t.Fatalf("until %g C: %g h gives %g C", to, u, f.at(from, u))
 		}
 		if f.Carry(from, h, ganzle) > f.Carry(from, h+1, ganzle) {
 			t.Fatal("carry falls with time")
@@ -110,5 +109,5 @@ func TestCoolingProperties(t *testing.T) {
 	})
 }
 
-// point is one reading of a dough in the refrigerator.
-type point struct{ Hours, DoughC float64 }
+// reading is one reading of a dough in the refrigerator.
+type reading struct{ Hours, DoughC float64 }

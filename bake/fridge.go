@@ -1,25 +1,16 @@
-// Package heat says how a mass of dough cools in a refrigerator and how much
-// rise that still brings.
-//
-// Units: mass in kilograms, temperatures in degrees Celsius, times in hours,
-// heat transfer in W/(m2 K). Equivalent hours are hours at 24 C.
-//
-// Source: the published cooling curve of 1.5 kg of dough in two baskets
-// (breadbakingathome.com forum), as kinetics.Fridge fits it, carried over to
-// other masses by the law of a sphere that loses its heat through its surface.
-//
-// Invariants: pure; a heavier piece never cools faster; equivalent hours never
-// fall with time.
-//
-// What it does not do: it does not know the household's refrigerator. A full
-// or weak one cools slower.
-package heat
+package bake
 
 import (
 	"math"
 
 	"tidemark/estimator/kinetics"
 )
+
+// How dough cools in a refrigerator, and how much rise that still brings: the published
+// cooling curve of 1.5 kg of dough in two baskets (breadbakingathome.com forum), as
+// kinetics.Fridge fits it, carried over to other masses by the law of a sphere that
+// loses its heat through its surface. It does not know the household's refrigerator: a
+// full or weak one cools slower.
 
 // referenceKg is the mass of one basket of the published curve: 1.5 kg in two.
 const referenceKg = 0.75
@@ -37,8 +28,8 @@ type Fridge struct {
 	PieceKg float64 // mass of one piece: loaf in its basket, or the whole tub
 }
 
-// Cooling is the published curve for this piece.
-func (f Fridge) Cooling() kinetics.Cooling {
+// cooling is the published curve for this piece.
+func (f Fridge) cooling() kinetics.Cooling {
 	slow := math.Pow(f.PieceKg/referenceKg, massExponent)
 	k := kinetics.Fridge()
 	k.EndC = f.AirC
@@ -47,12 +38,12 @@ func (f Fridge) Cooling() kinetics.Cooling {
 	return k
 }
 
-// At gives the dough temperature so many hours after it went in at fromC.
-func (f Fridge) At(fromC, hours float64) float64 { return f.Cooling().Next(fromC, hours) }
+// at gives the dough temperature so many hours after it went in at fromC.
+func (f Fridge) at(fromC, hours float64) float64 { return f.cooling().Next(fromC, hours) }
 
-// Until gives the hours until the dough is down to toC; plus infinity when the
+// until gives the hours until the dough is down to toC; plus infinity when the
 // refrigerator is not that cold.
-func (f Fridge) Until(fromC, toC float64) float64 {
+func (f Fridge) until(fromC, toC float64) float64 {
 	if toC >= fromC {
 		return 0
 	}
@@ -60,12 +51,12 @@ func (f Fridge) Until(fromC, toC float64) float64 {
 		return math.Inf(1)
 	}
 	low, high := 0.0, 1.0
-	for f.At(fromC, high) > toC && high < 1000 {
+	for f.at(fromC, high) > toC && high < 1000 {
 		high *= 2
 	}
 	for range 60 {
 		mid := (low + high) / 2
-		if f.At(fromC, mid) > toC {
+		if f.at(fromC, mid) > toC {
 			low = mid
 		} else {
 			high = mid
@@ -80,7 +71,7 @@ const stepHours = 1.0 / 6
 // Carry gives the equivalent hours the dough still works in its first hours in
 // the cold, under a speed relative to 24 C.
 func (f Fridge) Carry(fromC, hours float64, speed func(c float64) float64) float64 {
-	k := f.Cooling()
+	k := f.cooling()
 	sum := 0.0
 	for t := 0.0; t < hours; t += stepHours {
 		d := math.Min(stepHours, hours-t)
@@ -88,3 +79,7 @@ func (f Fridge) Carry(fromC, hours float64, speed func(c float64) float64) float
 	}
 	return sum
 }
+
+// FollowHours is the time constant with which a piece of dough of so many kilograms nears
+// the room: 2 h for 1 kg (from memory).
+func FollowHours(massKg float64) float64 { return 2 * math.Pow(massKg, massExponent) }
