@@ -95,11 +95,10 @@ func (a After) baking(out Step, since time.Time, caution Sentences) After {
 
 // proofing is a shaped loaf.
 func (p *Process) proofing(a After, by map[string]Step) (After, bool) {
-	i := p.proof()
-	if i < 0 {
+	step, has := by[ProofID]
+	if !has {
 		return After{}, false
 	}
-	step := by[p.Defs[i].ID]
 	a.Until, a.Basis = p.Track.ProofBy, p.Track.ProofBasis
 	if a.Basis != "" {
 		a.Why = Sentences{p.Track.ProofWhy}

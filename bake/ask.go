@@ -20,23 +20,20 @@ const askedBack = time.Hour
 
 // ask returns what must have happened before an event and was not told; nil for nothing.
 func (s *Session) ask(e Event) *Ask {
-	id := stepOf(e)
+	id := s.process.stepOf(e)
 	needsRise := id != "" || e.Kind == EventFold || e.Kind == EventFridge || e.Kind == EventLook
 	switch {
-	case !needsRise || e.Kind.Starts() || e.Kind == EventSkipped:
+	case !needsRise || e.Kind.Starts() || e.Kind == EventSkipped || e.Kind == EventEnd:
 		return nil
 	case !s.underWay() && (s.process == nil || s.pending()):
 		return s.askStart(e, id)
 	case s.process == nil || s.process.index(id) < 0:
 		return nil
 	}
-	for _, first := range []struct {
-		id   string
-		kind EventKind
-	}{{ShapeID, EventShaped}, {BakeID, EventBegun}, {OutID, EventBaked}} {
-		i := s.process.index(first.id)
-		if i >= 0 && i < s.process.index(id) && s.process.Marks[first.id].State == "" && !s.ahead(id) {
-			return &Ask{first.kind, first.id, s.mayHaveBeen(first.id, e.At)} // one after the other
+	for i, d := range s.process.Defs {
+		first := stageOf(d.ID)
+		if first.asked != "" && first.ID == d.ID && i < s.process.index(id) && s.process.Marks[d.ID].State == "" && !s.ahead(id) {
+			return &Ask{first.asked, d.ID, s.mayHaveBeen(d.ID, e.At)} // one after the other
 		}
 	}
 	return nil
@@ -49,7 +46,7 @@ func (s *Session) askStart(e Event, id string) *Ask {
 	if s.vessel.Estimator.Holds == estimator.Starter {
 		kind = EventFed
 	}
-	if p := s.process; id != "" && (p == nil || s.ahead(id) || p.index(id) <= p.bulkSince()) && !e.Kind.ends() {
+	if p := s.process; id != "" && (p == nil || s.ahead(id) || p.index(id) <= p.index(MixID)) && !e.Kind.ends() {
 		return nil
 	}
 	return &Ask{Kind: kind, At: s.mayHaveBeen(saltID, e.At)}
@@ -69,17 +66,4 @@ func (s *Session) mayHaveBeen(id string, before time.Time) time.Time {
 		}
 	}
 	return before.Add(-askedBack)
-}
-
-// stepOf is the step that an event marks; empty for none.
-func stepOf(e Event) string {
-	switch e.Kind {
-	case EventShaped:
-		return ShapeID
-	case EventBaked:
-		return OutID
-	case EventBegun, EventDone:
-		return e.StepID
-	}
-	return ""
 }

@@ -39,6 +39,16 @@ type Inclusion struct {
 	WaterG float64 `yaml:"water_g" json:"water_g,omitempty"` // water it brings into the dough, e.g. a soaker
 }
 
+// DefaultBatch is the batch of the default bread: three loaves of our own
+// invention, 74 % hydration, 10 % of the flour fermented, 2 % salt.
+func DefaultBatch() Batch {
+	return Batch{
+		Name:   "Harbour loaf",
+		Flours: []Flour{{Name: "strong white wheat", Grams: 720}, {Name: "whole rye", Grams: 180, Whole: true}},
+		WaterG: 640, Levain: Levain{Grams: 200, HydrationPercent: 100}, SaltG: 20, Loaves: 3,
+	}
+}
+
 // Numbers are the figures of a batch, in baker's percentages of all flour.
 type Numbers struct {
 	FlourG, WaterG float64 // with the levain's share

@@ -48,7 +48,7 @@ func (k EventKind) ends() bool { return k == EventShaped || k == EventBaked || k
 // Ends reports whether the dough leaves its vessel with the event, and the rise in it is
 // over: dividing and shaping do, told as a step or otherwise.
 func (e Event) Ends() bool {
-	return e.Kind.ends() || e.Kind == EventDone && (e.StepID == divideID || e.StepID == ShapeID)
+	return e.Kind.ends() || e.Kind == EventDone && stageOf(e.StepID).empties
 }
 
 // Marks reports whether an event of this kind is about one step of the process.

@@ -17,12 +17,12 @@ const (
 
 // tooLate says why a fold planned at t is left out; zero when it is not.
 func (l *layout) tooLate(d StepDef, t time.Time) Said {
-	i := l.p.bulk()
-	if d.Stage != Bulk || i < 0 || l.p.closed(l.p.Defs[i].ID) {
+	bulk, ok := l.p.def(BulkID)
+	if !d.fold() || !ok || l.p.closed(BulkID) {
 		return Said{}
 	}
-	bulk, at := l.p.Defs[i], later(t, l.now)
-	seen := l.own(bulk, l.ends[bulk.Since].Median)
+	at := later(t, l.now)
+	seen := l.own(bulk, l.ends[MixID].Median)
 	if seen {
 		switch l.est.Phase {
 		case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
@@ -41,8 +41,8 @@ func (l *layout) tooLate(d StepDef, t time.Time) Said {
 // shareAt is how far along the rise will be at t, 0..1; NaN when not known.
 func (l *layout) shareAt(t time.Time) float64 {
 	goal := l.est.TargetPercent
-	if own := l.p.Defs[l.p.bulk()].RisePercent; own > 0 {
-		goal = own
+	if bulk, _ := l.p.def(BulkID); bulk.RisePercent > 0 {
+		goal = bulk.RisePercent
 	}
 	if !(goal > 0) {
 		return math.NaN()

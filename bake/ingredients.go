@@ -7,14 +7,14 @@ import (
 	"unicode"
 )
 
-// trait is what an ingredient brings to the dough, told by its name.
-type trait uint32
+// property is what an ingredient brings to the dough, told by its name.
+type property uint32
 
 // The first fourteen are the groups of Annex II of Regulation (EU) 1169/2011
 // (from memory); they hold the nine major allergens of the United States (FASTER
 // Act 2021, from memory) as well.
 const (
-	gluten trait = 1 << iota
+	gluten property = 1 << iota
 	crustaceans
 	egg
 	fish
@@ -38,11 +38,11 @@ const (
 	plain  // known, and nothing of the above
 )
 
-// traitsOfName returns what a name as people write ingredients brings, in the languages of
+// propertiesOfName returns what a name as people write ingredients brings, in the languages of
 // the catalogue; 0 when it is not known. compound says that German puts it at either end
 // of longer words ("Roggenmehl", "Vollmilch"). Common practice, no source, but for the
 // groups of allergens.
-func traitsOfName(name string) (t trait, compound bool) {
+func propertiesOfName(name string) (t property, compound bool) {
 	switch name {
 	case "wheat", "spelt", "einkorn", "emmer", "kamut", "khorasan", "durum", "semolina", "barley", "malt", "oat", "oats", "triticale", "bran", "bulgur", "couscous", "freekeh", "oat milk", "oatmeal", "seitan":
 		return gluten, false
@@ -122,26 +122,26 @@ func traitsOfName(name string) (t trait, compound bool) {
 	return 0, false
 }
 
-// allergens are the groups, by their keys, in the order of their traits.
+// allergens are the groups, by their keys, in the order of their properties.
 func allergens() []string {
 	return []string{"gluten", "crustaceans", "egg", "fish", "peanut", "soya", "milk", "nuts", "celery", "mustard", "sesame", "sulphites", "lupin", "molluscs"}
 }
 
-// traitsOf reads a name: whole words, and two or three words before their parts, for
+// propertiesOf reads a name: whole words, and two or three words before their parts, for
 // almond milk is no milk; German compounds by either end. ok is false when no word of it
 // is known.
-func traitsOf(name string) (out trait, ok bool) {
+func propertiesOf(name string) (out property, ok bool) {
 	words := strings.FieldsFunc(folded(name), func(r rune) bool { return !unicode.IsLetter(r) })
 	for len(words) > 0 {
 		n := min(3, len(words))
 		for ; n > 1; n-- {
-			if t, _ := traitsOfName(strings.Join(words[:n], " ")); t != 0 {
+			if t, _ := propertiesOfName(strings.Join(words[:n], " ")); t != 0 {
 				out |= t
 				break
 			}
 		}
 		if n == 1 {
-			out |= traitsOfWord(words[0])
+			out |= propertiesOfWord(words[0])
 		}
 		words = words[n:]
 	}
@@ -151,10 +151,10 @@ func traitsOf(name string) (out trait, ok bool) {
 	return out, out != 0
 }
 
-// traitsOfWord looks one word up: as it stands, in the plural, then as a compound.
-func traitsOfWord(word string) (out trait) {
+// propertiesOfWord looks one word up: as it stands, in the plural, then as a compound.
+func propertiesOfWord(word string) (out property) {
 	for _, end := range []string{"", "s", "es", "n"} {
-		t, _ := traitsOfName(strings.TrimSuffix(word, end))
+		t, _ := propertiesOfName(strings.TrimSuffix(word, end))
 		out |= t
 	}
 	if out != 0 {
@@ -162,12 +162,12 @@ func traitsOfWord(word string) (out trait) {
 	}
 	// The longest ends win: Buchweizen is no Weizen.
 	for cut := 1; cut < len(word) && out == 0; cut++ {
-		if t, compound := traitsOfName(word[cut:]); compound {
+		if t, compound := propertiesOfName(word[cut:]); compound {
 			out = t
 		}
 	}
 	for end := len(word) - 1; end >= 4; end-- {
-		if t, compound := traitsOfName(word[:end]); compound {
+		if t, compound := propertiesOfName(word[:end]); compound {
 			return out | t
 		}
 	}
@@ -179,30 +179,30 @@ func folded(s string) string {
 	return strings.NewReplacer("ä", "ae", "ö", "oe", "ü", "ue", "ß", "ss", "é", "e", "è", "e", "ê", "e", "î", "i", "ç", "c", "ñ", "n").Replace(strings.ToLower(s))
 }
 
-// sum adds up what the batch holds of ingredients with any of the traits, grams.
-func (b Batch) sum(t trait) float64 {
+// sum adds up what the batch holds of ingredients with any of the properties, grams.
+func (b Batch) sum(t property) float64 {
 	out := 0.0
 	for _, in := range b.Inclusions {
-		if have, _ := traitsOf(in.Name); have&t != 0 {
+		if have, _ := propertiesOf(in.Name); have&t != 0 {
 			out += in.Grams
 		}
 	}
 	return out
 }
 
-// traits are those of all ingredients. A flour that is not known counts as a
+// properties are those of all ingredients. A flour that is not known counts as a
 // cereal with gluten: rather one too many.
-func (b Batch) traits() trait {
-	var out trait
+func (b Batch) properties() property {
+	var out property
 	for _, f := range b.Flours {
-		t, ok := traitsOf(f.Name)
+		t, ok := propertiesOf(f.Name)
 		if !ok {
 			t = gluten
 		}
 		out |= t
 	}
 	for _, in := range b.Inclusions {
-		t, _ := traitsOf(in.Name)
+		t, _ := propertiesOf(in.Name)
 		out |= t
 	}
 	return out
@@ -212,7 +212,7 @@ func (b Batch) traits() trait {
 // Annex II of Regulation (EU) 1169/2011, by key. It reads names only: a label may say
 // more.
 func (b Batch) allergens() []string {
-	have := b.traits()
+	have := b.properties()
 	var out []string
 	for i, key := range allergens() {
 		if have&(gluten<<i) != 0 {
@@ -226,7 +226,7 @@ func (b Batch) allergens() []string {
 func (b Batch) unknown() []string {
 	var out []string
 	ask := func(name string) {
-		if _, ok := traitsOf(name); !ok && !slices.Contains(out, name) {
+		if _, ok := propertiesOf(name); !ok && !slices.Contains(out, name) {
 			out = append(out, name)
 		}
 	}
@@ -241,20 +241,20 @@ func (b Batch) unknown() []string {
 
 // Perishable reports whether the batch holds milk, egg, meat or fish, for which
 // time in the warm counts.
-func (b Batch) Perishable() bool { return b.traits()&spoils != 0 }
+func (b Batch) Perishable() bool { return b.properties()&spoils != 0 }
 
 // Milky reports whether milk or cream is part of what the flour is wetted with.
 func (b Batch) Milky() bool { return b.sum(liquid) > 0 }
 
 // Yeasted reports whether the batch names baker's yeast or a preferment made with it.
-func (b Batch) Yeasted() bool { return b.traits()&yeast != 0 }
+func (b Batch) Yeasted() bool { return b.properties()&yeast != 0 }
 
 // ryePercent returns the share of rye in the flour added at mixing.
 func (b Batch) ryePercent() float64 {
 	part, all := 0.0, 0.0
 	for _, f := range b.Flours {
 		all += f.Grams
-		if t, _ := traitsOf(f.Name); t&rye != 0 {
+		if t, _ := propertiesOf(f.Name); t&rye != 0 {
 			part += f.Grams
 		}
 	}

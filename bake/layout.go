@@ -2,7 +2,6 @@ package bake
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"tidemark/estimator"
@@ -59,7 +58,7 @@ func (p *Process) record(now time.Time, est estimator.Estimate) []Step {
 // recordRise closes what the vessel itself shows: a rise that began was mixed, a
 // rise that was ended is the end of the bulk.
 func (p *Process) recordRise(est estimator.Estimate) []Step {
-	i, k := p.bulkSince(), p.bulk()
+	i, k := p.index(MixID), p.index(BulkID)
 	if i < 0 || !p.beganHere(est.Started) {
 		return nil
 	}
@@ -81,20 +80,6 @@ func (p *Process) recordRise(est estimator.Estimate) []Step {
 // beganHere reports whether a rise that began then can belong to this process.
 func (p *Process) beganHere(began time.Time) bool {
 	return !began.IsZero() && !began.Before(p.Started.Add(-time.Hour))
-}
-
-// bulkSince is the place of the step that begins the bulk, -1 without one.
-func (p *Process) bulkSince() int {
-	i := p.bulk()
-	if i < 0 {
-		return -1
-	}
-	return p.index(p.Defs[i].Since)
-}
-
-// bulk is the place of the step that waits for the bulk's mark, -1 without one.
-func (p *Process) bulk() int {
-	return slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.Trigger == ByRise && d.Stage == Bulk })
 }
 
 // point is a moment without doubt.
@@ -146,7 +131,7 @@ func (l *layout) step(d StepDef) Step {
 	case Started:
 		return l.running(d, s, m, at)
 	}
-	if d.Droppable {
+	if d.fold() {
 		if why := l.tooLate(d, at.Median); why.Key != "" {
 			return l.drop(s, at, why)
 		}
@@ -228,7 +213,7 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 	due := (l.sure || d.ID == OutID && !l.p.Track.DoneAt.IsZero()) && !at.Median.After(l.now)
 	switch {
 	case d.Trigger == ByRise:
-		begun := l.over[d.Since]
+		begun := l.over[d.since()]
 		if s.State = riseState(begun && !at.Median.After(l.now), begun); s.State == Waiting {
 			at = notBefore(at, l.now)
 		}
@@ -264,7 +249,7 @@ func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
 // to wait on.
 func (l *layout) goOn(d StepDef, s *Step) {
 	next := StepDef{Key: "proof.due", Warn: d.Warn}
-	if d.Stage == Bulk {
+	if d.ID == BulkID {
 		for _, n := range l.p.Defs[l.p.index(d.ID)+1:] {
 			if n.Trigger == ByClock {
 				next = n
@@ -323,8 +308,8 @@ func riseState(reached, begun bool) StepState {
 // estimate when it belongs to this stage, else from the usual time at the
 // expected temperature.
 func (l *layout) rise(d StepDef) (estimator.Window, Sentences) {
-	since := l.ends[d.Since]
-	if t := &l.p.Track; d.Stage == Proof && l.over[d.Since] && !t.ProofBy.IsZero() && !l.own(d, since.Median) {
+	since := l.ends[d.since()]
+	if t := &l.p.Track; d.ID == ProofID && l.over[d.since()] && !t.ProofBy.IsZero() && !l.own(d, since.Median) {
 		return t.ProofBy, Sentences{t.ProofWhy}
 	}
 	if l.own(d, since.Median) {
@@ -356,9 +341,9 @@ func (l *layout) reaches(risePercent float64) (estimator.Window, bool) {
 func (l *layout) own(d StepDef, since time.Time) bool {
 	began := l.est.Started
 	switch {
-	case began.IsZero() || !l.over[d.Since]:
+	case began.IsZero() || !l.over[d.since()]:
 		return false
-	case d.Stage == Bulk: // the mixing may have been ticked off late
+	case d.ID == BulkID: // the mixing may have been ticked off late
 		return l.p.beganHere(began)
 	}
 	return !began.Before(since.Add(-30 * time.Minute))
@@ -383,7 +368,7 @@ func (l *layout) usual(d StepDef, since estimator.Window) estimator.Window {
 // its usual time is for.
 func (l *layout) further(d StepDef) float64 {
 	mark := l.est.TargetPercent
-	if d.Stage != Bulk || d.RisePercent > 0 || !(mark > 0) || len(l.p.Batch.Flours) == 0 {
+	if d.ID != BulkID || d.RisePercent > 0 || !(mark > 0) || len(l.p.Batch.Flours) == 0 {
 		return 1
 	}
 	return l.p.Batch.usualHours(mark) / l.p.Batch.usualHours(usualMarkPercent)

@@ -13,7 +13,7 @@ const mostEarly = 20 * time.Minute
 // needs delays the step by what has to be over before it: the oven's heating.
 func (l *layout) needs(d StepDef) {
 	for _, a := range l.p.Defs {
-		if a.Trigger != Ahead || a.Before != d.ID || l.p.closed(d.ID) {
+		if a.Trigger != Ahead || d.ID != BakeID || l.p.closed(BakeID) {
 			continue
 		}
 		l.cursor = notBefore(l.cursor, l.aheadEnd(a))
@@ -43,7 +43,7 @@ func (l *layout) aheadEnd(a StepDef) time.Time {
 // early half of that step's window: a hot oven can wait, dough cannot.
 func (l *layout) ahead(d StepDef, all []Step) Step {
 	s := l.worded(d)
-	target := all[l.p.index(d.Before)]
+	target := all[l.p.index(BakeID)]
 	if m := l.p.Marks[d.ID]; m.State != "" {
 		s.past(m)
 		return s

@@ -2,6 +2,7 @@ package bake
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/estimator"
@@ -16,14 +17,12 @@ type StepDef struct {
 	Warn    []string `json:"warn,omitempty"` // its cautions, by key
 	Trigger Trigger  `json:"trigger"`
 	// WaitMin is the pause since the step before it (ByClock), or how long
-	// before the step named in Before it is due (Ahead).
+	// before the loading of the oven it is due (Ahead).
 	WaitMin  int  `json:"wait_min,omitempty"`
 	TakesMin int  `json:"takes_min,omitempty"`
 	Hands    bool `json:"hands,omitempty"`
 
-	Stage Stage  `json:"stage,omitempty"` // of a ByRise step, and of a fold
-	Since string `json:"since,omitempty"` // ByRise: the step whose end begins the stage
-	// Usual is how long a stage takes at 24 C when nothing is seen (ByRise), or
+	// Usual is how long a rise takes at 24 C when nothing is seen (ByRise), or
 	// how long a step lasts when that is not known to the minute (ByClock).
 	Usual Spread `json:"usual"`
 	// RisePercent is the rise a ByRise step waits for when that is not the
@@ -32,9 +31,18 @@ type StepDef struct {
 	RisePercent float64 `json:"rise_percent,omitempty"`
 	// UntilAt ends a ByClock step at a moment instead of after TakesMin: a night
 	// in the cold that is as long as the bulk leaves it.
-	UntilAt   time.Time `json:"until_at"`
-	Before    string    `json:"before,omitempty"`    // Ahead: the step it comes before
-	Droppable bool      `json:"droppable,omitempty"` // a fold: left out when the dough is near its mark
+	UntilAt time.Time `json:"until_at"`
+}
+
+// fold reports whether the step is a fold: it is left out when the dough is near its mark.
+func (d StepDef) fold() bool { return strings.HasPrefix(d.ID, foldID+"-") }
+
+// since is the step whose end begins a rise.
+func (d StepDef) since() string {
+	if d.ID == BulkID {
+		return MixID
+	}
+	return ShapeID
 }
 
 // Mark is what happened to one step.
@@ -50,7 +58,6 @@ type Mark struct {
 // plain data and goes through encoding/json unchanged. Its methods are not
 // safe for use by several goroutines at once.
 type Process struct {
-	Name    string    `json:"name"`
 	Started time.Time `json:"started"` // when the first step is, or was, due
 	Batch   Batch     `json:"batch"`
 	RoomC   float64   `json:"room_c"` // expected temperature where it rises; 0 means not known
@@ -76,8 +83,8 @@ func (p *Process) begin(id string, at time.Time, by string) error {
 		}
 	}
 	switch {
-	case d.Trigger == ByRise && !p.closed(d.Since):
-		if err := p.Done(d.Since, at, by); err != nil {
+	case d.Trigger == ByRise && !p.closed(d.since()):
+		if err := p.Done(d.since(), at, by); err != nil {
 			return err
 		}
 	case d.Trigger == ByClock:
@@ -124,7 +131,7 @@ func (p *Process) closeBefore(id string, at time.Time) {
 			continue
 		}
 		m := Mark{State: Done, Begun: p.Marks[d.ID].Begun, At: at, By: "tidemark", Why: Said{Key: "why.later"}}
-		if d.Droppable {
+		if d.fold() {
 			m.State = Skipped
 		}
 		p.mark(d.ID, m)
@@ -161,11 +168,10 @@ func (p *Process) openStep(id string, at time.Time) error {
 // inOrder refuses what cannot have been done yet: nothing after the bulk, the
 // oven included, comes before the dough is mixed.
 func (p *Process) inOrder(id string) error {
-	i := p.bulk()
-	if i < 0 || p.index(id) < i || p.closed(p.Defs[i].Since) {
+	if i := p.index(BulkID); i < 0 || p.index(id) < i || p.closed(MixID) {
 		return nil
 	}
-	return refuse("not_yet", Values{"step": p.name(id), "first": p.name(p.Defs[i].Since)})
+	return refuse("not_yet", Values{"step": p.name(id), "first": p.name(MixID)})
 }
 
 // name is what a step is called.

@@ -179,7 +179,7 @@ func (s *Session) pending() bool { return s.plan != nil && !s.begun }
 // Translate returns the event that is meant: the last step before the tub, done in
 // a plan whose dough is not there yet, is the start of its rise.
 func (s *Session) Translate(e Event) Event {
-	if s.pending() && e.Kind == EventDone && e.StepID == saltID {
+	if s.pending() && e.Kind == EventDone && stageOf(e.StepID).told == EventStart {
 		e.Kind = EventStart
 	}
 	return e
@@ -599,25 +599,16 @@ const beforeTub = 45 * time.Minute
 
 // markFor marks the step that an event completes. An error says why it cannot be.
 func (p *Process) markFor(e Event) error {
-	switch e.Kind {
-	case EventBegun:
-		return p.begin(e.StepID, e.At, e.By)
-	case EventDone:
-		return p.Done(e.StepID, e.At, e.By)
-	case EventSkipped:
-		return p.skip(e.StepID, e.At, e.By, e.why())
-	case EventFold:
-		if id := p.openFold(); id != "" {
-			return p.Done(id, e.At, e.By)
-		}
-	case EventShaped:
-		return p.Done(ShapeID, e.At, e.By)
-	case EventBaked:
-		return p.Done(OutID, e.At, e.By)
-	case EventEnd:
-		return p.Done(BulkID, e.At, e.By)
+	switch id := p.stepOf(e); {
+	case id == "" || e.Kind.Starts(): // a start is marked where the steps begin
+		return nil
+	case e.Kind == EventBegun:
+		return p.begin(id, e.At, e.By)
+	case e.Kind == EventSkipped:
+		return p.skip(id, e.At, e.By, e.why())
+	default:
+		return p.Done(id, e.At, e.By)
 	}
-	return nil
 }
 
 // why is the reason of a step left out.
@@ -626,16 +617,6 @@ func (e Event) why() Said {
 		return Said{Key: "why.left_out"}
 	}
 	return Said{"why.told", Values{"text": e.Why}}
-}
-
-// openFold returns the ID of the next fold that is not closed; empty when none is.
-func (p *Process) openFold() string {
-	for _, d := range p.Defs {
-		if d.Droppable && !p.closed(d.ID) {
-			return d.ID
-		}
-	}
-	return ""
 }
 
 // remark marks the steps anew from the events of the run.

@@ -166,7 +166,7 @@ func (s *State) over() bool {
 func (s *Session) batchName() string {
 	switch {
 	case s.process != nil:
-		return s.process.Name
+		return s.process.Batch.Name
 	case s.named != NoBatch:
 		return s.named
 	}

@@ -22,7 +22,7 @@ func TestStateAsJSON(t *testing.T) {
 		Rise:     Rise{ID: 7, StartedAt: at, Batch: []byte(`{"name":"country loaf"}`)},
 		Estimate: estimator.Estimate{Time: at, RisePercent: 41.5, RiseSD: 1, DoughC: math.NaN(), LevelMM: 80, Fan: []estimator.FanPoint{{Time: at, P10Percent: 40}}, Rejected: map[string]int{"spike": 2}},
 		Steps:    []Step{{ID: "fold-2", Takes: 5 * time.Minute, At: at}},
-		Process:  &Process{Name: "country loaf"},
+		Process:  &Process{Batch: Batch{Name: "country loaf"}},
 		Events:   []Event{{ID: 3, At: at, Kind: EventPlan, Detail: Detail{StepID: "mix", Plan: &Chosen{Way: "same day"}}}},
 	}
 	body, err := json.Marshal(s)

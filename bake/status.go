@@ -2,7 +2,6 @@ package bake
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"tidemark/estimator"
@@ -269,33 +268,18 @@ func (s *State) endOfRise() Todo {
 func (s *State) dueStep() (Todo, bool) {
 	for _, x := range s.Steps {
 		if x.Hands && (x.State == DueNow || x.State == Started && x.Trigger != ByRise) {
-			return Todo{Key: TodoStep, StepID: x.ID, At: x.At, Tap: tapFor(x), Other: s.otherFor(x)}, true
+			t := Todo{Key: TodoStep, StepID: x.ID, At: x.At, Tap: EventDone}
+			is := stageOf(x.ID)
+			if is.button != "" {
+				t.Tap = is.button
+			}
+			if is.other != EventFridge || s.RiseID != 0 && !s.InFridge {
+				t.Other = is.other
+			}
+			return t, true
 		}
 	}
 	return Todo{}, false
-}
-
-// otherFor is the other sensible way with a step that is due: a fold may be left
-// out, dough that is to be shaped may go into the cold.
-func (s *State) otherFor(x Step) EventKind {
-	switch {
-	case strings.HasPrefix(x.ID, "fold-"):
-		return EventSkipped
-	case (x.ID == ShapeID || x.ID == divideID) && s.RiseID != 0 && !s.InFridge:
-		return EventFridge
-	}
-	return ""
-}
-
-// tapFor is what tells that a step was done.
-func tapFor(x Step) EventKind {
-	switch {
-	case x.ID == ShapeID:
-		return EventShaped
-	case strings.HasPrefix(x.ID, "fold-"):
-		return EventFold
-	}
-	return EventDone
 }
 
 // wait is what to wait for: the next step that needs hands, what is to be done in time

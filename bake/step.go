@@ -46,15 +46,6 @@ const (
 	Ahead   Trigger = "before" // so long before another step
 )
 
-// Stage is a rise within the process.
-type Stage string
-
-// The stages.
-const (
-	Bulk  Stage = "bulk"
-	Proof Stage = "proof"
-)
-
 // Spread is a duration with its doubt in minutes: the central 8 in 10 and the
 // middle.
 type Spread struct {

@@ -52,25 +52,14 @@ func (t *Track) moments() []*time.Time {
 // way. It begins with the step before it and ends when the step is done, left
 // out, or a later one is begun.
 func (p *Process) proofBegun() (begun time.Time, ok bool) {
-	i := p.proof()
-	if i < 0 {
-		return time.Time{}, false
-	}
-	d := p.Defs[i]
-	m := p.Marks[d.Since]
-	if m.State != Done || p.closed(d.ID) {
+	m := p.Marks[ShapeID]
+	if m.State != Done || p.index(ProofID) < 0 || p.closed(ProofID) {
 		return time.Time{}, false
 	}
 	if s := p.Marks[BakeID].State; s == Started || s == Done {
 		return time.Time{}, false
 	}
 	return m.At, true
-}
-
-// proof is the place of the step that waits for the final proof, -1 without
-// one.
-func (p *Process) proof() int {
-	return slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.Trigger == ByRise && d.Stage == Proof })
 }
 
 // proofInput is what is known of a final proof at one moment. A nil estimate
@@ -100,7 +89,8 @@ func (p *Process) followProof(now time.Time, in proofInput) {
 	}
 	in.Basket, in.Sample = ofThisProof(in.Basket, begun), ofThisProof(in.Sample, begun)
 	p.trackProof(now, begun, in)
-	t, d := &p.Track, p.Defs[p.proof()]
+	t := &p.Track
+	d, _ := p.def(ProofID)
 	room := in.AirC
 	if math.IsNaN(room) {
 		room = 0

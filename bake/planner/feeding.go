@@ -1,8 +1,6 @@
 package planner
 
 import (
-	"fmt"
-	"math"
 	"slices"
 	"time"
 
@@ -10,18 +8,11 @@ import (
 	"tidemark/estimator"
 )
 
-// The steps of the starter before the dough, as an adopted plan has them.
-const (
-	feedID  = "feed"
-	ripenID = "ripen"
-)
-
 // How long a starter that stood in the refrigerator is refreshed before it raises a
 // dough: once after a week, twice after a month. Common practice, no source.
 const (
 	refreshOnceDays  = 7
 	refreshTwiceDays = 28
-	feedMin          = 5 // minutes
 )
 
 // feeds says how the starter is fed so that it peaks when mixing begins: none when it
@@ -117,26 +108,4 @@ func (f Feeding) Said() bake.Sentences {
 		out = append(out, because("feeding", v)...)
 	}
 	return out
-}
-
-// withFeeds puts the feeds, and the ripening after each, in front of the dough that is
-// mixed at a moment.
-func withFeeds(p bake.Process, feeds []bake.Feed, mix time.Time) bake.Process {
-	var front []bake.StepDef
-	for k, f := range feeds {
-		next, id, ripen, key := mix, feedID, ripenID, "feed"
-		if k < len(feeds)-1 {
-			next, id, ripen, key = feeds[k+1].At, fmt.Sprintf("refresh-%d", k+1), fmt.Sprintf("ripen-%d", k+1), "refresh"
-		}
-		wait := max(1, int(math.Round(next.Sub(f.At).Minutes()))-feedMin)
-		v := bake.Values{"starter_g": f.StarterG, "flour_g": f.FlourG, "water_g": f.WaterG}
-		front = append(front,
-			bake.StepDef{ID: id, Key: key, Trigger: bake.ByClock, TakesMin: feedMin, Hands: true, Values: v, Warn: []string{"flour", "jar"}},
-			bake.StepDef{ID: ripen, Key: "ripen", Trigger: bake.ByClock, TakesMin: wait}) // no times: they slip with the feed
-	}
-	if len(feeds) > 0 {
-		p.Started = feeds[0].At
-	}
-	p.Defs = append(front, p.Defs...)
-	return p
 }

@@ -55,7 +55,7 @@ func (c *candidate) processOf(x *trial) bake.Process {
 	for _, night := range []string{bake.RetardID, bake.TubID} {
 		p.Edit(night, func(d *bake.StepDef) { d.UntilAt = x.out })
 	}
-	return withFeeds(p, x.feeds, x.start)
+	return p.Fed(x.feeds, x.start)
 }
 
 // water puts the temperature of the water into the step of mixing.
