@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -48,62 +47,43 @@ func (b Batch) Cooling() Spread {
 	return Spread{int(min / coolDoubt), int(math.Round(min)), int(min * coolDoubt)}
 }
 
-// corePoint is one reading of a probe in the loaf.
-type corePoint struct {
-	At    time.Time `json:"at"`
-	CoreC float64   `json:"core_c"`
-}
-
 // coolingDoubt is how far off, one standard deviation, the time to go is taken to be: the
 // law bends as the crust gives way. From memory.
 const coolingDoubt = 0.1
 
 // coolBy returns when the core falls to coreC in a room of roomC, Celsius: its excess over
-// the room falls by a constant share an hour, fitted by least squares to the logarithm.
-// It needs five points over at least 15 minutes past the core's peak, all above the room,
-// that fall as a loaf's do.
-func coolBy(points []corePoint, roomC, coreC float64) (estimator.Window, error) {
-	pts := pastPeak(points)
-	if len(pts) < 5 || pts[len(pts)-1].At.Sub(pts[0].At) < 15*time.Minute {
-		return estimator.Window{}, fmt.Errorf("five core readings over 15 minutes of falling are needed, found %d", len(pts))
-	}
-	if coreC < roomC+1 {
-		return estimator.Window{}, fmt.Errorf("a core of %.0f °C is out of reach in a room of %.0f °C", coreC, roomC)
+// the room falls by a constant share an hour, fitted by least squares to the logarithm of
+// the readings from the peak on. ok is false where they tell nothing: fewer than five, or
+// over less than 15 minutes, not above the room, or falling as no loaf does.
+func coolBy(pts []tempPoint, roomC, coreC float64) (w estimator.Window, ok bool) {
+	if len(pts) < 5 || pts[len(pts)-1].At.Sub(pts[0].At) < 15*time.Minute || coreC < roomC+1 {
+		return w, false
 	}
 	var hours, excess []float64
 	for _, p := range pts {
-		if !(p.CoreC > roomC+0.5) {
-			return estimator.Window{}, fmt.Errorf("the core must be above the room's %.1f °C, found %.1f °C at %s", roomC, p.CoreC, p.At.Format(time.RFC3339))
+		if !(p.C > roomC+0.5) {
+			return w, false
 		}
-		hours, excess = append(hours, p.At.Sub(pts[0].At).Hours()), append(excess, math.Log(p.CoreC-roomC))
+		hours, excess = append(hours, p.At.Sub(pts[0].At).Hours()), append(excess, math.Log(p.C-roomC))
 	}
 	start, slope := stat.LinearRegression(hours, excess, nil, false)
-	switch {
-	case slope >= 0:
-		return estimator.Window{}, fmt.Errorf("the core does not fall: %.1f °C at %s", pts[len(pts)-1].CoreC, pts[len(pts)-1].At.Format(time.RFC3339))
-	case slope < -quickestFall:
-		return estimator.Window{}, fmt.Errorf("the probe falls faster than a loaf cools: is it still in the loaf?")
+	if slope >= 0 || slope < -quickestFall {
+		return w, false
 	}
 	togo := (math.Log(coreC-roomC) - start) / slope
 	at := func(h float64) time.Time { return pts[0].At.Add(hoursOf(math.Max(0, h))) }
-	return estimator.Window{From: at(togo * (1 - z80*coolingDoubt)), Median: at(togo), Until: at(togo * (1 + z80*coolingDoubt))}, nil
+	return estimator.Window{From: at(togo * (1 - z80*coolingDoubt)), Median: at(togo), Until: at(togo * (1 + z80*coolingDoubt))}, true
 }
 
-// pastPeak drops the readings before the core's highest value, and those that
-// are no numbers.
-func pastPeak(points []corePoint) []corePoint {
-	var ok []corePoint
+// pastPeak drops the readings before the core's highest value.
+func pastPeak(points []tempPoint) []tempPoint {
 	peak := 0
-	for _, p := range points {
-		if math.IsNaN(p.CoreC) {
-			continue
-		}
-		ok = append(ok, p)
-		if p.CoreC >= ok[peak].CoreC {
-			peak = len(ok) - 1
+	for i, p := range points {
+		if p.C >= points[peak].C {
+			peak = i
 		}
 	}
-	return ok[min(peak, len(ok)):]
+	return points[peak:]
 }
 
 // z80 bounds the central 80 % of a normal distribution.

@@ -1,6 +1,7 @@
 package bake
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -61,7 +62,7 @@ func (p *Process) keepCore(now time.Time, c float64) bool {
 	if n := len(t.Core); n > 0 && now.Sub(t.Core[n-1].At) < coreEvery {
 		return false
 	}
-	t.Core = append(t.Core, corePoint{now, c})
+	t.Core = append(t.Core, tempPoint{now, c})
 	if len(t.Core) > coreMost {
 		t.Core = slices.Delete(slices.Clone(t.Core), 1, len(t.Core)-coreMost+1)
 	}
@@ -82,7 +83,7 @@ func begunOf(m Mark) time.Time {
 func (p *Process) noteDone() {
 	t := &p.Track
 	n := len(t.Core)
-	if !t.DoneAt.IsZero() || n < 2 || t.Core[n-1].CoreC < t.Done.LowC || t.Core[n-2].CoreC < t.Done.LowC {
+	if !t.DoneAt.IsZero() || n < 2 || t.Core[n-1].C < t.Done.LowC || t.Core[n-2].C < t.Done.LowC {
 		return
 	}
 	if crust := p.lidOff().Add(leastOpenMin * time.Minute); !t.Core[n-1].At.Before(crust) {
@@ -112,17 +113,9 @@ func (p *Process) noteOut() bool {
 	if _, ok := p.def(OutID); !ok || p.closed(OutID) || len(t.Core) < 4 {
 		return false
 	}
-	peak := slices.MaxFunc(t.Core, func(a, b corePoint) int {
-		switch {
-		case a.CoreC < b.CoreC:
-			return -1
-		case a.CoreC > b.CoreC:
-			return 1
-		}
-		return a.At.Compare(b.At)
-	})
+	peak := slices.MaxFunc(t.Core, func(a, b tempPoint) int { return cmp.Or(cmp.Compare(a.C, b.C), a.At.Compare(b.At)) })
 	last := t.Core[len(t.Core)-1]
-	if peak.CoreC < bakedFromC || peak.CoreC-last.CoreC < outDropC || last.At.Sub(peak.At) < dropWithin || pulled(t.Core) {
+	if peak.C < bakedFromC || peak.C-last.C < outDropC || last.At.Sub(peak.At) < dropWithin || pulled(t.Core) {
 		return false
 	}
 	return p.Done(OutID, peak.At, "probe") == nil
@@ -130,10 +123,10 @@ func (p *Process) noteOut() bool {
 
 // pulled reports whether the readings fell as only those of a probe without a
 // loaf do.
-func pulled(core []corePoint) bool {
+func pulled(core []tempPoint) bool {
 	for i := len(core) - 1; i > 0; i-- {
 		for j := i - 1; j >= 0 && core[i].At.Sub(core[j].At) <= dropWithin; j-- {
-			if core[j].CoreC-core[i].CoreC > probeDropC {
+			if core[j].C-core[i].C > probeDropC {
 				return true
 			}
 		}
@@ -145,10 +138,7 @@ func pulled(core []corePoint) bool {
 // longer than it cools, so the probe does not decide there.
 func (p *Process) forecastCool(roomC float64) {
 	t := &p.Track
-	if p.Marks[OutID].State != Done || len(t.Core) == 0 {
-		return
-	}
-	if p.Batch.ryePercent() >= ryeRichPercent {
+	if p.Marks[OutID].State != Done || len(t.Core) == 0 || p.Batch.ryePercent() >= ryeRichPercent {
 		return
 	}
 	if math.IsNaN(roomC) {
@@ -167,12 +157,11 @@ func (p *Process) coolWindow(roomC float64) (w estimator.Window, ok bool) {
 		return estimator.Window{}, false
 	}
 	for _, c := range pts {
-		if c.CoreC <= sliceCoreC {
+		if c.C <= sliceCoreC {
 			return point(c.At), true
 		}
 	}
-	w, err := coolBy(pts, roomC, sliceCoreC)
-	return w, err == nil
+	return coolBy(pts, roomC, sliceCoreC)
 }
 
 // coreNow is the last reading of the probe in the loaf, NaN when it is too old.
@@ -181,7 +170,7 @@ func (p *Process) coreNow(now time.Time) float64 {
 	if n == 0 || now.Sub(p.Track.Core[n-1].At) > coreFresh {
 		return math.NaN()
 	}
-	return p.Track.Core[n-1].CoreC
+	return p.Track.Core[n-1].C
 }
 
 // takeOut moves the step of taking out by what the probe says: as soon as the

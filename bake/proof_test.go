@@ -21,8 +21,6 @@ func TestEquivalent(t *testing.T) {
 	assert.InDelta(t, 3, equivalent(steady(24), at(9, 0), at(12, 0)), 1e-9)
 	assert.InDelta(t, 3*(0.6161+0.7435)/2, equivalent(steady(20), at(9, 0), at(12, 0)), 0.001)
 	assert.True(t, math.IsNaN(equivalent(nil, at(9, 0), at(12, 0))))
-	holed := []tempPoint{{At: at(9, 0), C: 24}, {At: at(10, 0), C: math.NaN()}, {At: at(11, 0), C: 24}}
-	assert.InDelta(t, 3, equivalent(holed, at(9, 0), at(12, 0)), 1e-9)
 	ramp := []tempPoint{{At: at(9, 0), C: 20}, {At: at(11, 0), C: 28}}
 	assert.InDelta(t, 2, equivalent(ramp, at(9, 0), at(11, 0)), 0.2, "up and down about 24 C nearly cancel")
 }
@@ -39,54 +37,53 @@ func TestProofByTime(t *testing.T) {
 // still lacks.
 func TestSampleJarCorrected(t *testing.T) {
 	jar := estimator.Window{From: at(15, 0), Median: at(15, 20), Until: at(15, 50)}
-	s := sampleJar{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}
-	w, why := s.ready(at(15, 0), jar)
+	s := Track{Jar: steady(24), Loaf: steady(20)}
+	w, why := s.loafReady(at(14, 0), at(15, 0), jar, 24)
 	assert.Contains(t, words(why), "ahead of the loaf")
 	lacks := 1 - (0.6161+0.7435)/2 // hours at 24 C in the first hour
 	assert.InDelta(t, lacks*60, w.Median.Sub(jar.Median).Minutes(), 0.5)
 	assert.Greater(t, w.Until.Sub(w.From), jar.Until.Sub(jar.From), "the correction has a doubt of its own")
 
-	same, why := sampleJar{Begun: at(14, 0), Jar: steady(24), Loaf: steady(24), RoomC: 24}.ready(at(15, 0), jar)
+	same, why := (&Track{Jar: steady(24), Loaf: steady(24)}).loafReady(at(14, 0), at(15, 0), jar, 24)
 	assert.Equal(t, jar.Median, same.Median)
 	assert.Equal(t, "By the sample jar.", words(why))
-	blind, _ := sampleJar{Begun: at(14, 0), Jar: steady(24), RoomC: 24}.ready(at(15, 0), jar)
+	blind, _ := (&Track{Jar: steady(24)}).loafReady(at(14, 0), at(15, 0), jar, 24)
 	assert.Equal(t, jar, blind)
-	over, _ := sampleJar{Begun: at(14, 0), Jar: steady(24), Loaf: steady(20), RoomC: 24}.ready(at(15, 30), jar)
+	over, _ := s.loafReady(at(14, 0), at(15, 30), jar, 24)
 	assert.True(t, over.Median.After(at(15, 30)), "the jar is past its mark, the loaf is not")
 }
 
 // A loaf that cools by the law is foretold by it.
 func TestLoafCooling(t *testing.T) {
-	var pts []corePoint
-	pts = append(pts, corePoint{At: at(17, 0), CoreC: 94}, corePoint{At: at(17, 4), CoreC: math.NaN()})
+	pts := []tempPoint{{at(17, 0), 94}}
 	core := func(min float64) float64 { return 22 + (97-22)*math.Exp(-0.75*(min-5)/60) }
 	for m := 5; m <= 40; m += 5 {
-		pts = append(pts, corePoint{At: at(17, m), CoreC: core(float64(m))})
+		pts = append(pts, tempPoint{at(17, m), core(float64(m))})
 	}
-	w, err := coolBy(pts, 22, sliceCoreC)
-	require.NoError(t, err)
+	pts = pastPeak(pts)
+	w, ok := coolBy(pts, 22, sliceCoreC)
+	require.True(t, ok)
 	want := 5 + 60*math.Log(75.0/13)/0.75
 	assert.InDelta(t, want, w.Median.Sub(at(17, 0)).Minutes(), 0.1)
 	assert.True(t, w.From.Before(w.Median) && w.Median.Before(w.Until))
 
-	_, err = coolBy(pts, 22, 22)
-	assert.ErrorContains(t, err, "out of reach in a room of 22 °C")
-	_, err = coolBy(pts[:5], 22, 35)
-	assert.ErrorContains(t, err, "five core readings over 15 minutes")
-	_, err = coolBy(pts, 95, 97)
-	assert.ErrorContains(t, err, "the core must be above the room")
-	_, err = coolBy(nil, 22, 35)
-	assert.Error(t, err)
+	for name, c := range map[string]struct {
+		pts         []tempPoint
+		roomC, sawC float64
+	}{"a core out of reach in that room": {pts, 22, 22}, "four readings": {pts[:4], 22, 35}, "a room above the core": {pts, 95, 97}, "none": {nil, 22, 35}} {
+		_, ok := coolBy(c.pts, c.roomC, c.sawC)
+		assert.False(t, ok, name)
+	}
 }
 
 // Once the loaf has had its time, the moment stays where it was, however long
 // the colder jar still takes.
 func TestSampleJarMomentStaysOncePassed(t *testing.T) {
 	jar := estimator.Window{From: at(15, 30), Median: at(15, 40), Until: at(15, 50)}
-	s := sampleJar{Begun: at(14, 0), Jar: steady(20), Loaf: steady(24), RoomC: 20}
+	s := Track{Jar: steady(20), Loaf: steady(24)}
 	want := at(14, 0).Add(time.Duration(100 * (0.6161 + 0.7435) / 2 * float64(time.Minute))) // 100 min at 20 C
 	for _, now := range []time.Time{at(15, 20), at(15, 41), at(17, 0)} {
-		w, _ := s.ready(now, jar)
+		w, _ := s.loafReady(at(14, 0), now, jar, 20)
 		assert.WithinDuration(t, want, w.Median, time.Minute, now)
 		assert.False(t, w.From.After(w.Median) || w.Median.After(w.Until))
 	}

@@ -414,9 +414,7 @@ func (s *Session) StepClock(from, before time.Time, by time.Duration) {
 		move(&s.run.Samples[i].Time)
 	}
 	if s.process != nil {
-		for _, t := range s.process.Track.moments() {
-			move(t)
-		}
+		s.process.Track = s.process.Track.moved(move)
 	}
 	s.spoil()
 	s.adrift = true

@@ -231,7 +231,7 @@ func (s *Session) followBread(now time.Time, around Around) {
 		return
 	}
 	air := s.roomC(around)
-	s.process.followProof(now, proofInput{StartC: knownC(s.bulkC), AirC: air, Basket: around.Basket, Sample: around.Sample})
+	s.process.followProof(now, knownC(s.bulkC), air, around)
 	s.process.followCore(now, around.CoreC, air, s.vessel.AltitudeM)
 }
 

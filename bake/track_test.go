@@ -29,12 +29,23 @@ func watching(began, ready time.Time, doughC float64) *estimator.Estimate {
 }
 
 // unwatched is a proof that nothing sees, in a room of c.
+// proofInput is what is known of a proof at a moment.
+type proofInput struct {
+	StartC, AirC   float64
+	Basket, Sample *estimator.Estimate
+}
+
+// takeIn follows a proof at a moment.
+func (in proofInput) takeIn(p *Process, now time.Time) {
+	p.followProof(now, in.StartC, in.AirC, Around{Basket: in.Basket, Sample: in.Sample})
+}
+
 func unwatched(startC, c float64) proofInput { return proofInput{StartC: startC, AirC: c} }
 
 // follow feeds a proof every ten minutes up to a moment.
 func follow(p *Process, until time.Time, in func(now time.Time) proofInput) {
 	for now := at(14, 0); !now.After(until); now = now.Add(10 * time.Minute) {
-		p.followProof(now, in(now))
+		in(now).takeIn(p, now)
 	}
 }
 
@@ -116,7 +127,7 @@ func TestPreheatFollowsTheTrackedProof(t *testing.T) {
 		{at(16, 0), at(15, 0)}, // half way between 15:40 and 16:00, less 50 minutes
 		{at(17, 0), at(16, 0)},
 	} {
-		p.followProof(at(14, 20), proofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), c.ready, 24)})
+		proofInput{StartC: 24, AirC: 24, Basket: watching(at(14, 0), c.ready, 24)}.takeIn(&p, at(14, 20))
 		steps := p.Steps(at(14, 20), unseen())
 		assert.Equal(t, c.ready, pick(t, steps, ProofID).At)
 		assert.Equal(t, c.preheat, pick(t, steps, PreheatID).At)
@@ -134,7 +145,7 @@ func TestPreheatFollowsTheTrackedProof(t *testing.T) {
 
 func TestNothingIsFollowedOutsideTheProof(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
-	p.followProof(at(12, 0), unwatched(24, 24))
+	unwatched(24, 24).takeIn(&p, at(12, 0))
 	assert.Equal(t, Track{}, p.Track)
 	_, ok := p.after(at(12, 0), p.Steps(at(12, 0), unseen()))
 	assert.False(t, ok)
@@ -303,7 +314,7 @@ func TestARichLoafIsDoneSooner(t *testing.T) {
 	assert.Equal(t, Lean, p.Batch.Kind())
 }
 
-func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
+func TestTrackGoesThroughJSONAndMoves(t *testing.T) {
 	p := loaded(t)
 	bakeTo(&p, at(17, 20), 1)
 	p.Track.Loaf = []tempPoint{{At: at(14, 0), C: 24}}
@@ -312,14 +323,11 @@ func TestTrackGoesThroughJSONAndListsItsMoments(t *testing.T) {
 	var back Process
 	require.NoError(t, json.Unmarshal(body, &back))
 	assert.Equal(t, p.Track, back.Track)
-	all := back.Track.moments()
-	assert.Len(t, all, 4+1+len(p.Track.Core))
-	for _, m := range all {
-		*m = m.Add(time.Hour)
-	}
-	assert.Equal(t, p.Track.DoneAt.Add(time.Hour), back.Track.DoneAt)
-	assert.Equal(t, at(15, 0), back.Track.Loaf[0].At)
-	assert.Equal(t, at(14, 0), p.Track.Loaf[0].At, "the points of a copy are its own")
+	moved := back.Track.moved(func(t *time.Time) { *t = t.Add(time.Hour) })
+	assert.Equal(t, p.Track.DoneAt.Add(time.Hour), moved.DoneAt)
+	assert.Equal(t, p.Track.Core[0].At.Add(time.Hour), moved.Core[0].At)
+	assert.Equal(t, at(15, 0), moved.Loaf[0].At)
+	assert.Equal(t, at(14, 0), back.Track.Loaf[0].At, "the points of a copy are its own")
 	assert.Less(t, len(body), 16000, "an hour of a probe stays small")
 }
 
@@ -336,7 +344,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 			if rapid.Bool().Draw(r, "jar") {
 				in.Sample = watching(at(14, 0), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(r, "ready"))*time.Minute), rapid.Float64Range(2, 40).Draw(r, "jarC"))
 			}
-			p.followProof(now, in)
+			in.takeIn(&p, now)
 			w := p.Track.ProofBy
 			if w.Median.Before(w.From) || w.Until.Before(w.Median) {
 				r.Fatalf("window not ordered: %v", w)
