@@ -11,7 +11,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
-	"tidemark/bake/planner"
 	"tidemark/history"
 	"tidemark/web/access"
 )
@@ -37,15 +36,12 @@ var indices = regexp.MustCompile(`\[\d+\]`)
 // why says what was refused, and whether the error is a refusal: others are faults.
 func why(l *text.Localizer, err error) (string, bool) {
 	var no Refusal
-	var plan planner.Refusal
 	var field bake.FieldError
 	switch {
 	case errors.As(err, &no) && no.Said.Key != "":
 		return l.Tell(no.Said), true
 	case errors.As(err, &no):
 		return no.Why, true
-	case errors.As(err, &plan):
-		return l.Tell(plan.Why), true
 	case errors.As(err, &field):
 		key := "page.refused.batch." + indices.ReplaceAllString(field.Field, "")
 		if !l.Has(key) {

@@ -172,21 +172,20 @@ func TestRipeStarterNeedsNoFeed(t *testing.T) {
 
 func TestWishRefused(t *testing.T) {
 	for _, c := range []struct {
-		edit        func(*planner.Request)
-		field, want string
+		edit func(*planner.Request)
+		want string
 	}{
-		{func(w *planner.Request) { w.ReadyAt = now() }, "ready", "08:00 does not lie within four days from now: choose another time."},
-		{func(w *planner.Request) { w.RoomC = 50 }, "air", "The kitchen's temperature must be 10 °C to 35 °C; it is 50 °C."},
-		{func(w *planner.Request) { w.Batch.Levain.Grams = 0 }, "batch.levain", "A plan needs a levain; this recipe has none."},
-		{func(w *planner.Request) { w.TargetPercent = 5 }, "target", "The target must be 20 % to 300 %; it is 5 %."},
+		{func(w *planner.Request) { w.ReadyAt = now() }, "08:00 does not lie within four days from now: choose another time."},
+		{func(w *planner.Request) { w.RoomC = 50 }, "The kitchen's temperature must be 10 °C to 35 °C; it is 50 °C."},
+		{func(w *planner.Request) { w.Batch.Levain.Grams = 0 }, "A plan needs a levain; this recipe has none."},
+		{func(w *planner.Request) { w.TargetPercent = 5 }, "The target must be 20 % to 300 %; it is 5 %."},
 	} {
 		w := request()
 		c.edit(&w)
 		_, err := planner.Make(w)
-		var no planner.Refusal
+		var no bake.Refusal
 		require.ErrorAs(t, err, &no)
-		assert.Equal(t, c.field, no.Field)
-		assert.Equal(t, c.want, words(no.Why))
+		assert.Equal(t, c.want, words(no.Said))
 	}
 	w := request()
 	w.Batch.Flours = nil

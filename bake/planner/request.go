@@ -73,11 +73,11 @@ func (r Request) validate() error {
 	}
 	switch {
 	case r.Batch.Yeasted():
-		return refuse("batch", "yeast", nil)
+		return refuse("yeast", nil)
 	case r.Batch.Perishable() && !r.MilkInTheWarm:
-		return refuse("batch", "perishable", nil)
+		return refuse("perishable", nil)
 	case r.Batch.Levain.Grams == 0:
-		return refuse("batch.levain", "levain", nil)
+		return refuse("levain", nil)
 	}
 	return r.inRange()
 }
@@ -89,26 +89,18 @@ func (r Request) inRange() error {
 		v, low, high float64
 	}{{"air", "c", r.RoomC, 10, 35}, {"warm", "c", r.WarmC, 10, 35}, {"target", "percent", r.TargetPercent, 20, 300}} {
 		if !(c.v >= c.low && c.v <= c.high) && (c.v != 0 || c.field == "air") {
-			return refuse(c.field, "between."+c.unit, bake.Values{"what": bake.Said{Key: "plan.field." + c.field}, "low_" + c.unit: c.low, "high_" + c.unit: c.high, "found_" + c.unit: c.v})
+			return refuse("between."+c.unit, bake.Values{"what": bake.Said{Key: "plan.field." + c.field}, "low_" + c.unit: c.low, "high_" + c.unit: c.high, "found_" + c.unit: c.v})
 		}
 	}
 	if d := r.ReadyAt.Sub(r.Now); d <= 0 || d > 4*24*time.Hour {
-		return refuse("ready", "ready", bake.Values{"found": r.ReadyAt})
+		return refuse("ready", bake.Values{"found": r.ReadyAt})
 	}
 	return nil
 }
 
-// Refusal is a request that cannot be planned.
-type Refusal struct {
-	Field string // of the request: "ready", "air", "batch" ...
-	Why   bake.Said
-}
-
-// Error gives the field and the key of the reason; whoever shows it to a person says Why.
-func (r Refusal) Error() string { return fmt.Sprintf("%s: %s %v", r.Field, r.Why.Key, r.Why.Values) }
-
-func refuse(field, key string, v bake.Values) error {
-	return Refusal{field, bake.Said{Key: "plan.refused." + key, Values: v}}
+// refuse returns a bake.Refusal: a request that cannot be planned.
+func refuse(key string, v bake.Values) error {
+	return bake.Refusal{Said: bake.Said{Key: "plan.refused." + key, Values: v}}
 }
 
 // A plan knows levain, salt, flour and temperature; what is left of the doubt is

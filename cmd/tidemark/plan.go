@@ -335,11 +335,11 @@ func (f *planFlags) printFeeds(out io.Writer, w planner.Request, from string) er
 
 // refused is what an error of the planner means to the person.
 func (f *planFlags) refused(w planner.Request, err error) error {
-	var no planner.Refusal
+	var no bake.Refusal
 	var field bake.FieldError
 	switch {
 	case errors.As(err, &no):
-		return usagef("plan: %s", f.words.At(w.Now).Tell(no.Why))
+		return usagef("plan: %s", f.words.At(w.Now).Tell(no.Said))
 	case errors.As(err, &field):
 		return usagef("plan: %v", err)
 	}

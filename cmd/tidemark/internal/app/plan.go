@@ -130,10 +130,10 @@ func (d *planService) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chos
 	request, made, err := d.plan(ctx, w)
 	d.mu.Unlock()
 	var field bake.FieldError
-	var no planner.Refusal
+	var no bake.Refusal
 	switch {
-	case errors.As(err, &no):
-		return nil, web.Refusal{Why: d.app.words.At(request.Now).Tell(no.Why)}
+	case errors.As(err, &no) && no.Said.Key != "":
+		return nil, web.Refusal{Why: d.app.words.At(request.Now).Tell(no.Said)}
 	case errors.As(err, &field):
 		return nil, web.Refusal{Why: err.Error()}
 	}
