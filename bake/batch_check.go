@@ -15,18 +15,21 @@ type FieldError struct {
 // Error gives the field and the message.
 func (e FieldError) Error() string { return e.Field + ": " + e.Msg }
 
-// span is a range of a figure, in percent.
-type span struct{ low, high float64 }
+// share is one figure of a dough in percent: a dough at all from least to most, a usual one
+// from low to high. Common practice, no source.
+type share struct {
+	key, field, what           string
+	is, least, low, high, most float64
+}
 
-func (s span) holds(v float64) bool { return v >= s.low && v <= s.high }
-
-// limits are the bounds of what Validate takes for a dough at all, and the
-// bounds outside which Warnings speaks up. Common practice, no source.
-type limits struct{ possible, usual span }
-
-func hydrationLimits() limits   { return limits{span{35, 150}, span{55, 90}} }
-func saltLimits() limits        { return limits{span{0, 6}, span{1.5, 2.5}} }
-func inoculationLimits() limits { return limits{span{0, 60}, span{3, 30}} }
+// shares are the figures that are checked.
+func (n Numbers) shares() []share {
+	return []share{
+		{"hydration", "water_g", "the hydration with the levain counted", n.HydrationPercent, 35, 55, 90, 150},
+		{"salt", "salt_g", "the salt per flour", n.SaltPercent, 0, 1.5, 2.5, 6},
+		{"levain", "levain.grams", "the share of fermented flour", n.InoculationPercent, 0, 3, 30, 60},
+	}
+}
 
 // Validate refuses a batch that makes no sense. The first fault found is
 // returned as a FieldError.
@@ -34,19 +37,9 @@ func (b Batch) Validate() error {
 	if err := b.checkMasses(); err != nil {
 		return err
 	}
-	n := b.numbers()
-	for _, c := range []struct {
-		field, what string
-		value       float64
-		lim         limits
-	}{
-		{"water_g", "the hydration with the levain counted", n.HydrationPercent, hydrationLimits()},
-		{"salt_g", "the salt per flour", n.SaltPercent, saltLimits()},
-		{"levain.grams", "the share of fermented flour", n.InoculationPercent, inoculationLimits()},
-	} {
-		if !c.lim.possible.holds(c.value) {
-			return FieldError{c.field, fmt.Sprintf("%s must be %g to %g %%, found %.1f %%: check the masses",
-				c.what, c.lim.possible.low, c.lim.possible.high, c.value)}
+	for _, x := range b.numbers().shares() {
+		if !(x.is >= x.least && x.is <= x.most) {
+			return FieldError{x.field, fmt.Sprintf("%s must be %g to %g %%, found %.1f %%: check the masses", x.what, x.least, x.most, x.is)}
 		}
 	}
 	return nil
@@ -120,18 +113,15 @@ func grams(field string, v float64, positive bool) error {
 func (b Batch) Warnings() []Said {
 	n := b.numbers()
 	var out []Said
-	warn := func(what string, v float64, lim limits) {
-		key := "batch." + what + ".low"
-		if v > lim.usual.high {
-			key = "batch." + what + ".high"
-		}
-		if !lim.usual.holds(v) {
-			out = append(out, Said{key, Values{"is_tenth": v, "low_tenth": short(lim.usual.low), "high_tenth": short(lim.usual.high)}})
+	for _, x := range n.shares() {
+		v := Values{"is_tenth": x.is, "low_tenth": short(x.low), "high_tenth": short(x.high)}
+		switch {
+		case x.is < x.low:
+			out = append(out, Said{"batch." + x.key + ".low", v})
+		case x.is > x.high:
+			out = append(out, Said{"batch." + x.key + ".high", v})
 		}
 	}
-	warn("hydration", n.HydrationPercent, hydrationLimits())
-	warn("salt", n.SaltPercent, saltLimits())
-	warn("levain", n.InoculationPercent, inoculationLimits())
 	if n.InclusionPercent > 40 {
 		out = append(out, Said{"batch.inclusions", Values{"percent": n.InclusionPercent}})
 	}

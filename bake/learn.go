@@ -1,32 +1,13 @@
 package bake
 
 import (
+	"cmp"
 	"math"
 	"time"
 
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 )
-
-// Past is one finished rise of the household, for Learn.
-type Past struct {
-	At               time.Time
-	Params           forecast.Params // what the rise taught
-	InoculationShare float64         // fermented flour of all flour, 0..1; 0 when not known
-	SaltPercent      float64         // of flour; NaN when not known
-
-	rate, ceiling float64 // what flour and recipe shift of the logarithms
-}
-
-// PastOf makes a Past of a batch and what its rise taught.
-func PastOf(at time.Time, p forecast.Params, b Batch) Past {
-	out := Past{At: at, Params: p, SaltPercent: math.NaN()}
-	if n, err := b.Numbers(); err == nil {
-		out.InoculationShare, out.SaltPercent = n.InoculationPercent/100, n.SaltPercent
-		out.rate, out.ceiling = b.pace()
-	}
-	return out
-}
 
 // Lesson is what one finished rise taught, as it is kept.
 type Lesson struct {
@@ -45,16 +26,8 @@ func LessonOf(r Rise, points []forecast.Point, own *Batch, planned *Process) (l 
 	if b := r.Mixed(); b != nil && own != nil {
 		l.Batch = b
 	}
-	l.Params, ok = teach(r.Holds, points)
+	l.Params, ok = forecast.Teach(forecast.DefaultPrior(string(r.Holds)), points)
 	return l, ok
-}
-
-// Past returns the lesson as Learn takes it.
-func (l Lesson) Past() Past {
-	if l.Batch == nil {
-		return Past{At: l.At, Params: l.Params, SaltPercent: math.NaN()}
-	}
-	return PastOf(l.At, l.Params, *l.Batch)
 }
 
 // mixedFor is how long after its start a dough is still as warm as it was mixed.
@@ -73,39 +46,40 @@ func warmerThan(p *Process, points []forecast.Point) *float64 {
 // lastPast is how many rises speak: a starter changes over the years.
 const lastPast = 30
 
-// Learn gives the prior for the next rise from the household's past ones
-// (oldest first) by shrinkage: few rises move the published values a little,
-// many nearly all the way (empirical Bayes, forecast.Prior.Learn). Every past
-// rise is first brought to the next batch's levain and salt. next's Params are
-// not looked at. With no past it is the published prior for that batch.
-func Learn(holds estimator.Holds, past []Past, next Past) forecast.Prior {
+// Learn gives the prior for the next rise, of a batch that is nil when it is not known,
+// from the household's past ones (oldest first) by shrinkage: few rises move the
+// published values a little, many nearly all the way (empirical Bayes,
+// forecast.Prior.Learn). Every past rise is first brought to the next batch's levain and
+// salt. With no past it is the published prior for that batch.
+func Learn(holds estimator.Holds, past []Lesson, next *Batch) forecast.Prior {
 	base := published(holds)
-	want := adjusted(base, next)
-	if len(past) > lastPast {
-		past = past[len(past)-lastPast:]
-	}
-	list := make([]forecast.Params, 0, len(past))
-	for _, p := range past {
-		list = append(list, p.Params.Moved(adjusted(base, p), want))
+	want := adjusted(base, next, 0)
+	list := make([]forecast.Params, 0, lastPast)
+	for _, l := range past[max(0, len(past)-lastPast):] {
+		list = append(list, l.Params.Moved(adjusted(base, l.Batch, 0), want))
 	}
 	return want.Learn(list)
 }
 
-// adjusted is the prior for a batch's levain, salt, flour and recipe; the unknown leaves it.
-func adjusted(p forecast.Prior, b Past) forecast.Prior {
-	if b.InoculationShare > 0 {
-		p = p.Inoculated(b.InoculationShare)
-	}
-	if !math.IsNaN(b.SaltPercent) {
-		p = p.Salted(b.SaltPercent)
-	}
-	p.LogRate.Mean += b.rate
-	p.LogCeiling.Mean += b.ceiling
-	return p
+// Prior is what is published of a dough of the batch, with another share of its flour
+// fermented, 0..1, when that is not 0.
+func (b Batch) Prior(inoculationShare float64) forecast.Prior {
+	return adjusted(published(estimator.Dough), &b, inoculationShare).Learn(nil)
 }
 
-// teach fits a finished rise anew from its stored record and says what it
-// taught. ok is false when the record is too short to teach anything.
-func teach(holds estimator.Holds, points []forecast.Point) (forecast.Params, bool) {
-	return forecast.Teach(forecast.DefaultPrior(string(holds)), points)
+// adjusted is the prior for a batch's levain, salt, flour and recipe; a batch that is not
+// known leaves it.
+func adjusted(p forecast.Prior, b *Batch, inoculationShare float64) forecast.Prior {
+	if b == nil || b.Validate() != nil {
+		return p
+	}
+	n := b.numbers()
+	if share := cmp.Or(inoculationShare, n.InoculationPercent/100); share > 0 {
+		p = p.Inoculated(share)
+	}
+	p = p.Salted(n.SaltPercent)
+	rate, ceiling := b.pace()
+	p.LogRate.Mean += rate
+	p.LogCeiling.Mean += ceiling
+	return p
 }

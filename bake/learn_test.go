@@ -4,6 +4,7 @@ import (
 	"flag"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sort"
 	"testing"
 	"time"
@@ -107,19 +108,19 @@ func TestLearningHelpsInTheFirstHour(t *testing.T) {
 	batch := DefaultBatch()
 	for range *learners {
 		h := newHome(rng)
-		var past []Past
+		var past []Lesson
 		for i := range 10 {
 			pts, _ := h.rise(9)
-			p, ok := teach(estimator.Dough, pts)
+			l, ok := LessonOf(Rise{Holds: estimator.Dough, EndedAt: start().AddDate(0, 0, 7*i)}, pts, &batch, nil)
 			require.True(t, ok)
-			past = append(past, PastOf(start().AddDate(0, 0, 7*i), p, batch))
+			past = append(past, l)
 		}
 		pts, doubled := h.rise(16)
 		if math.IsInf(doubled, 1) {
 			continue
 		}
 		for i, n := range pasts {
-			prior := Learn(estimator.Dough, past[:n], PastOf(time.Time{}, forecast.Params{}, batch))
+			prior := Learn(estimator.Dough, past[:n], &batch)
 			scores[i].add(after(prior, pts, time.Hour), doubled)
 		}
 	}
@@ -141,12 +142,13 @@ func TestLearnBringsBatchesTogether(t *testing.T) {
 	for i := range p.PointCov {
 		p.PointCov[i] = make([]float64, n)
 	}
-	var past []Past
-	for range 12 {
-		past = append(past, Past{Params: p, InoculationShare: 0.2, SaltPercent: 2})
+	batch := func(share float64) *Batch { // a fifth whole grain, 2 % salt: what the published times are of
+		levain := 1000 * share / (1 - share)
+		return &Batch{Flours: []Flour{{Name: "wheat", Grams: 800}, {Name: "wheat", Grams: 200, Whole: true}}, WaterG: 700,
+			Levain: Levain{Grams: 2 * levain, HydrationPercent: 100}, SaltG: 0.02 * (1000 + levain)}
 	}
-	same := Learn(estimator.Dough, past, Past{InoculationShare: 0.2, SaltPercent: 2})
-	less := Learn(estimator.Dough, past, Past{InoculationShare: 0.05, SaltPercent: 2})
+	past := slices.Repeat([]Lesson{{Params: p, Batch: batch(0.2)}}, 12)
+	same, less := Learn(estimator.Dough, past, batch(0.2)), Learn(estimator.Dough, past, batch(0.05))
 	base := forecast.DefaultPrior("dough")
 	assert.InDelta(t, math.Log(40), same.LogRate.Mean, 0.05)
 	assert.InDelta(t, base.Inoculated(0.05).LogRate.Mean-base.Inoculated(0.2).LogRate.Mean, less.LogRate.Mean-same.LogRate.Mean, 0.03)
@@ -155,10 +157,10 @@ func TestLearnBringsBatchesTogether(t *testing.T) {
 	assert.InDelta(t, moved, less.Learned.Mean[0]-same.Learned.Mean[0], 1e-9, "the curve's own rate moves with the levain")
 	assert.Equal(t, same.Learned.Mean[1], less.Learned.Mean[1], "and what is no rate stays")
 	assert.Zero(t, p.Point[0], "what was stored stays as it was")
-	none := Learn(estimator.Dough, nil, Past{InoculationShare: 0.1, SaltPercent: 2})
+	none := Learn(estimator.Dough, nil, batch(0.1))
 	assert.InDelta(t, math.Log(29.3)+base.Inoculated(0.1).LogRate.Mean-base.LogRate.Mean, none.LogRate.Mean, 1e-9, "the vetted bulk times")
-	unknown := PastOf(start(), p, Batch{})
-	assert.True(t, math.IsNaN(unknown.SaltPercent))
-	_, ok := teach(estimator.Dough, nil)
+	assert.Equal(t, none.LogRate.Mean, batch(0.3).Prior(0.1).LogRate.Mean, "or with another share of it fermented")
+	assert.Equal(t, published(estimator.Dough).Learn(nil), Learn(estimator.Dough, nil, &Batch{}), "a batch that is not known")
+	_, ok := LessonOf(Rise{Holds: estimator.Dough}, nil, nil, nil)
 	assert.False(t, ok)
 }

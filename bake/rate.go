@@ -2,7 +2,6 @@ package bake
 
 import (
 	"math"
-	"time"
 
 	"tidemark/estimator"
 	"tidemark/estimator/forecast"
@@ -119,7 +118,7 @@ func (b Batch) pace() (rate, ceiling float64) {
 // bulkHours returns the equivalent hours in which the middle dough of the batch
 // rises by so much; infinite when it never does.
 func (b Batch) bulkHours(risePercent float64) float64 {
-	p := Learn(estimator.Dough, nil, PastOf(time.Time{}, forecast.Params{}, b))
+	p := b.Prior(0)
 	ceiling, rate := math.Exp(p.LogCeiling.Mean), math.Exp(p.LogRate.Mean)
 	shape := kinetics.Richards(0.5)
 	start, _ := shape.Unit(-p.Lag.Mean)

@@ -15,8 +15,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/planner"
-	"tidemark/estimator"
-	"tidemark/estimator/forecast"
 )
 
 // words says sentences in English, with plain spaces.
@@ -92,7 +90,7 @@ func TestPlanKeepsThePublishedBulkTimes(t *testing.T) {
 		published := bulk()
 		t.Logf("%g C to %g %%: published %g h, planned %.1f h", row.roomC, row.rise, row.hours, published)
 		assert.InEpsilon(t, row.hours, published, 0.25)
-		own := bake.Learn(estimator.Dough, nil, bake.PastOf(w.Now, forecast.Params{}, w.Batch))
+		own := w.Batch.Prior(0)
 		own.LogRate.Mean += math.Log(1.5)
 		w.Prior = &own
 		assert.InEpsilon(t, published/1.5, bulk(), 0.15)

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"tidemark/bake"
-	"tidemark/estimator"
 	"tidemark/estimator/forecast"
 )
 
@@ -115,8 +114,7 @@ const (
 // prior is what is believed of the batch's rise, for a share of fermented flour in
 // percent, and the logarithm of the rate that is published for it.
 func (r Request) prior(inoculationPercent float64) (p forecast.Prior, usualRate float64) {
-	past := bake.PastOf(r.Now, forecast.Params{}, r.Batch)
-	base := bake.Learn(estimator.Dough, nil, past)
+	base := r.Batch.Prior(0)
 	p = base
 	if r.Prior != nil {
 		p = *r.Prior
@@ -124,8 +122,7 @@ func (r Request) prior(inoculationPercent float64) (p forecast.Prior, usualRate 
 	p.LogCeiling.SD = min(p.LogCeiling.SD, knownCeilingSD)
 	p.LogRate.SD = min(p.LogRate.SD, knownRateSD)
 	p.Lag.SD = min(p.Lag.SD, knownLagSD)
-	past.InoculationShare = inoculationPercent / 100
-	then := bake.Learn(estimator.Dough, nil, past)
+	then := r.Batch.Prior(inoculationPercent / 100)
 	p.LogRate.Mean += then.LogRate.Mean - base.LogRate.Mean
 	p.Lag.Mean += then.Lag.Mean - base.Lag.Mean
 	return p, then.LogRate.Mean

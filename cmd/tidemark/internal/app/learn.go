@@ -53,7 +53,7 @@ func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
 	if err != nil {
 		a.log.Warn("what past rises taught cannot be read whole", "vessel", v.config.Name, "error", err)
 	}
-	prior := learnFrom(v.config.Holds, past, v.config.Batch)
+	prior := bake.Learn(v.config.Holds, past, v.config.Batch)
 	out.Prior = &prior
 	var sensor estimator.Sensor
 	if body, err := a.opt.Store.Settings().Get(ctx, sensorKey(v.config.Name)); err == nil && json.Unmarshal(body, &sensor) == nil {
@@ -66,16 +66,6 @@ func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
 		out.Findings = bake.Diagnose(out.Feeds)
 	}
 	return out
-}
-
-// learnFrom returns what lessons teach of the next rise with a batch; nil when it is not
-// known.
-func learnFrom(holds estimator.Holds, lessons []bake.Lesson, next *bake.Batch) forecast.Prior {
-	var past []bake.Past
-	for _, l := range lessons {
-		past = append(past, l.Past())
-	}
-	return bake.Learn(holds, past, bake.Lesson{Batch: next}.Past())
 }
 
 // readLessons reads what the past rises of a vessel taught, oldest first, or those of all

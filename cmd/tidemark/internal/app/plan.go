@@ -39,7 +39,7 @@ func LearnInto(ctx context.Context, s *history.Store, vessel string, w *planner.
 	}
 	w.WarmerC = bake.LearnWarmer(warmer)
 	if len(past) > 0 {
-		prior := learnFrom(estimator.Dough, past, &w.Batch)
+		prior := bake.Learn(estimator.Dough, past, &w.Batch)
 		w.Prior = &prior
 	}
 	if w.Starter.Past, err = feedsOf(ctx, s, demo); err != nil {
