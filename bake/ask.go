@@ -21,7 +21,7 @@ const askedBack = time.Hour
 // ask returns what must have happened before an event and was not told; nil for nothing.
 func (s *Session) ask(e Event) *Ask {
 	id := s.process.stepOf(e)
-	needsRise := id != "" || e.Kind == EventFold || e.Kind == EventFridge || e.Kind == EventLook
+	needsRise := id != "" || e.Kind.ends() || e.Kind == EventFold || e.Kind == EventFridge || e.Kind == EventLook
 	switch {
 	case !needsRise || e.Kind.Starts() || e.Kind == EventSkipped || e.Kind == EventEnd:
 		return nil

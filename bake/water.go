@@ -10,7 +10,6 @@ type Mixing struct {
 	TargetC float64 // wanted dough temperature
 	FlourC  float64
 	RoomC   float64 // of bowl and levain
-	TapC    float64 // the coldest the tap gives; 0 means 12, from memory
 	By      string  // a method of Friction; empty means by hand
 	LearntC float64 // how much warmer than wanted past doughs came out, by the probe
 }
@@ -28,7 +27,7 @@ const (
 	flourHeat, waterHeat, bowlHeat = 1.8, 4.19, 800.0
 	latentJ                        = 333.6 // of melting ice, J/g
 	hottestWaterC                  = 40.0  // common practice; yeast enzymes stop at 50 to 60 C
-	usualTapC                      = 12.0
+	tapC                           = 12.0  // the coldest a tap gives
 )
 
 // friction returns how much a method of mixing warms the dough, Celsius: by hand 5 F,
@@ -64,20 +63,16 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 	if out.TempC > hottestWaterC {
 		return out, FieldError{"dough", fmt.Sprintf("the water would have to be %.0f °C, and above %.0f °C it harms the yeast: warm the flour or the bowl, or accept a cooler dough", out.TempC, hottestWaterC)}
 	}
-	return b.withIce(m, out)
+	return b.withIce(out)
 }
 
 // withIce adds ice when the tap is too warm: it takes up the heat of melting and
 // warms to the wanted temperature, the tap water gives it.
-func (b Batch) withIce(m Mixing, out Water) (Water, error) {
-	tap := m.TapC
-	if tap == 0 {
-		tap = usualTapC
-	}
-	if out.TempC >= tap {
+func (b Batch) withIce(out Water) (Water, error) {
+	if out.TempC >= tapC {
 		return out, nil
 	}
-	share := (tap - out.TempC) / (tap + latentJ/waterHeat)
+	share := (tapC - out.TempC) / (tapC + latentJ/waterHeat)
 	if share > 0.9 {
 		return out, FieldError{"dough", fmt.Sprintf("the water would have to bring the cold of water at %.0f °C, more than ice can: chill the flour or the bowl, or accept a warmer dough", out.TempC)}
 	}
