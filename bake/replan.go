@@ -2,10 +2,152 @@ package bake
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"tidemark/estimator"
 )
+
+// Chosen is a plan that a vessel follows, as it was chosen.
+type Chosen struct {
+	Way     string           `json:"way"`
+	Wanted  time.Time        `json:"wanted"`
+	Planned estimator.Window `json:"planned"` // ready, as the plan had it
+	Fridge  Fridge           `json:"fridge"`
+	Total   float64          `json:"total_percent"` // the rise a night in the cold is to end at
+	Process Process          `json:"process"`       // its steps, none marked
+}
+
+// staleAfter is how long after the bread was wanted a plan that never began is
+// still followed.
+const staleAfter = 24 * time.Hour
+
+// followProcess moves the steps on to now: with the plan, while there is one.
+func (s *Session) followProcess(now time.Time) {
+	if s.pending() && now.Sub(s.plan.Wanted) > staleAfter {
+		s.plan, s.process = nil, nil
+	}
+	s.steps = nil
+	if s.process == nil {
+		return
+	}
+	e := s.ownEstimate()
+	s.process.record(now, e)
+	s.replan(now)
+	s.steps = s.process.Steps(now, s.ownEstimate())
+	s.holdCold(now)
+	if s.plan != nil && s.plan.Planned.IsZero() {
+		s.plan.Planned = readyOf(s.steps) // as its steps are laid out, to be compared with later
+	}
+}
+
+// holdCold lets a dough that was put into the refrigerator wait there, whatever its bulk
+// says: the next step is due when somebody takes it out. A plan with a night in the cold
+// knows that time.
+func (s *Session) holdCold(now time.Time) {
+	if !s.cold || !s.underWay() || s.process.index(TubID) >= 0 {
+		return
+	}
+	for i := range s.steps {
+		if x := &s.steps[i]; x.Hands && x.State == DueNow {
+			x.State = Waiting
+			x.setAt(notBefore(estimator.Window{From: x.From, Median: x.At, Until: x.Until}, now))
+		}
+	}
+}
+
+// ownEstimate is the estimate as the process may see it: neither a rise from before a
+// plan whose dough is not there yet is its own, nor the air where the empty vessel
+// stands.
+func (s *Session) ownEstimate() estimator.Estimate {
+	if !s.pending() {
+		return s.last
+	}
+	nan := math.NaN()
+	return estimator.Estimate{Time: s.last.Time, Phase: estimator.Idle, DoughC: nan, AirC: nan, RisePercent: nan}
+}
+
+// replanEvery is how often the live rise is asked about the plan.
+const replanEvery = 5 * time.Minute
+
+// replanFrom is the rise in percent from which the real dough says more than the
+// plan: before, the forecast rests on what is usual. This project's choice.
+const replanFrom = 10
+
+// replan lets the bulk of a plan end where the real rise, with what the cold still
+// adds, lands on target; the mark follows. A mark chosen by a person stands, and so
+// does one that is reached.
+func (s *Session) replan(now time.Time) {
+	if s.plan == nil || !s.underWay() || now.Sub(s.asked) < replanEvery || !s.speaks() {
+		return
+	}
+	s.asked = now
+	said := s.process.Replan(s.last, s.plan.Fridge, s.plan.Total)
+	if said.Key == "" {
+		return
+	}
+	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: eventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &said}}
+	s.run.Events = append(s.run.Events, e)
+	s.take(e)
+	s.last = s.est.Estimate(now) // to its new end
+	s.followRise()
+}
+
+// speaks reports whether the live rise may move the end of the bulk.
+func (s *Session) speaks() bool {
+	e := &s.last
+	seen := e.Quality == estimator.QualityOK && (e.Phase == estimator.Rising || e.Phase == estimator.Near)
+	return seen && e.RisePercent >= replanFrom && !e.ReadyIsPast && !s.mark
+}
+
+// planState is how the plan stands; nil without one.
+func (s *Session) planState() *PlanState {
+	f := s.plan
+	if f == nil {
+		return nil
+	}
+	return &PlanState{Way: f.Way, Wanted: f.Wanted, Planned: f.Planned, Ready: readyOf(s.steps), Pending: s.pending(), Said: s.said, SaidAt: s.saidAt}
+}
+
+// readyOf is when the bread can be sliced; zero when that is past or not planned.
+func readyOf(steps []Step) estimator.Window {
+	i := slices.IndexFunc(steps, func(x Step) bool { return x.ID == SliceID && x.open() })
+	if i < 0 {
+		return estimator.Window{}
+	}
+	return estimator.Window{From: steps[i].From, Median: steps[i].At, Until: steps[i].Until}
+}
+
+// open reports whether a step is neither done nor left out.
+func (s Step) open() bool { return s.State != Done && s.State != Skipped }
+
+// planMark is the rise at which the bulk of the plan ends; 0 when it has none of its
+// own.
+func (s *Session) planMark() float64 {
+	if s.plan == nil || s.process == nil {
+		return 0
+	}
+	d, _ := s.process.def(BulkID)
+	return d.RisePercent
+}
+
+// beyond is the rise up to which a plan must see ahead: what a night in the cold is
+// to end at; 0 without one.
+func (s *Session) beyond() float64 {
+	if s.plan == nil || s.process == nil || s.process.index(RetardID) < 0 {
+		return 0
+	}
+	return s.plan.Total
+}
+
+// bulkEndsAt lets the bulk of a plan end at another rise. One that is over stays as it
+// was.
+func (s *Session) bulkEndsAt(percent float64) {
+	if s.process == nil || s.process.closed(BulkID) {
+		return
+	}
+	s.process.bulkEndsAt(percent)
+}
 
 // How the live rise moves the end of a planned bulk: only a forecast with a window no
 // wider than tooVague does, by no less than 3 points, nor by less than a third of what the

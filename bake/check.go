@@ -1,0 +1,138 @@
+package bake
+
+import (
+	"time"
+
+	"tidemark/estimator"
+)
+
+// Check returns a Refusal when an event makes no sense now.
+func (s *Session) Check(e Event) error {
+	here := Values{"vessel": s.vessel.Name}
+	if ask := s.ask(e); ask != nil {
+		if ask.Kind.Starts() {
+			return Refusal{Said: Said{"refused.no_rise", here}, Ask: ask}
+		}
+		return Refusal{Said: Said{"refused.step_before", Values{"step": s.process.name(ask.StepID)}}, Ask: ask}
+	}
+	switch {
+	case e.Kind == EventPlan && (e.Plan == nil || len(e.Plan.Process.Defs) == 0):
+		return refuse("no_plan", nil)
+	case e.Kind == EventPlan && s.underWay():
+		return refuse("rising", here)
+	case e.Kind == EventTarget && !(e.TargetPercent >= 5 && e.TargetPercent <= 400):
+		return refuse("target", Values{"percent": e.TargetPercent})
+	case e.Kind == EventLook && !(e.SeenPercent > leastSeen && e.SeenPercent <= mostSeen):
+		return refuse("seen", Values{"percent": e.SeenPercent})
+	case e.Kind == EventWarmth && (e.DoughC == nil || !(*e.DoughC >= coldestC && *e.DoughC <= warmestC)):
+		return refuse("warmth", Values{"low_c": float64(coldestC), "high_c": float64(warmestC)})
+	case e.Kind == EventAway && (e.Away == nil || !e.Away.Until.After(e.Away.From) || !e.Away.Until.After(e.At)):
+		return refuse("away", nil)
+	case e.Kind.Marks():
+		return s.checkStep(e)
+	case e.feed() != nil && e.feed().Validate() != nil:
+		return refuse("feed", Values{"reason": e.feed().Validate().Error()})
+	case e.Kind.Starts(), e.Kind == EventPlan, e.Kind == EventNote, e.Kind == EventJudged, s.underWay(), e.Kind == EventAway && s.process != nil:
+		return nil
+	case s.process != nil && (e.Kind == EventShaped || e.Kind == EventBaked):
+		return s.tryMark(e) // the bake goes on after its rise
+	case s.process != nil && (e.Kind == EventFridge || e.Kind == EventCounter):
+		return nil // the shaped loaf
+	}
+	return refuse("no_rise", here)
+}
+
+// What a person can have seen, percent of the start volume.
+const (
+	leastSeen = -90.0
+	mostSeen  = 1000.0
+)
+
+// How warm a person can have found dough, Celsius.
+const coldestC, warmestC = -5, 60
+
+// checkStep refuses what cannot be said of a step.
+func (s *Session) checkStep(e Event) error {
+	if s.process == nil {
+		return refuse("no_steps", Values{"vessel": s.vessel.Name})
+	}
+	if err := s.tryMark(e); err != nil {
+		return err
+	}
+	if e.Kind == EventDone && e.Answer == "" {
+		for _, x := range s.steps {
+			if x.ID == e.StepID && x.Question.Key != "" {
+				return refuse("answer", nil)
+			}
+		}
+	}
+	return nil
+}
+
+// tryMark refuses an event whose step cannot be marked now.
+func (s *Session) tryMark(e Event) error {
+	p := s.process.copied()
+	return p.markFor(e)
+}
+
+// Ask is what must have happened before an event that was told, and was not told
+// itself: it is asked back, and both are taken in together.
+type Ask struct {
+	Kind   EventKind
+	StepID string    // of begun
+	At     time.Time // when it may have been
+}
+
+// askedBack is how long before an event the one that is asked for may have been, where
+// no step says it. Common practice, no source.
+const askedBack = time.Hour
+
+// ask returns what must have happened before an event and was not told; nil for nothing.
+func (s *Session) ask(e Event) *Ask {
+	id := s.process.stepOf(e)
+	needsRise := id != "" || e.Kind.ends() || e.Kind == EventFold || e.Kind == EventFridge || e.Kind == EventLook
+	switch {
+	case !needsRise || e.Kind.Starts() || e.Kind == EventSkipped || e.Kind == EventEnd:
+		return nil
+	case !s.underWay() && (s.process == nil || s.pending()):
+		return s.askStart(e, id)
+	case s.process == nil || s.process.index(id) < 0:
+		return nil
+	}
+	for i, d := range s.process.Defs {
+		first := stageOf(d.ID)
+		if first.asked != "" && first.ID == d.ID && i < s.process.index(id) && s.process.Marks[d.ID].State == "" && !s.ahead(id) {
+			return &Ask{first.asked, d.ID, s.mayHaveBeen(d.ID, e.At)} // one after the other
+		}
+	}
+	return nil
+}
+
+// askStart asks for the begin of a rise. A step of a plan before the dough is in the
+// vessel needs none.
+func (s *Session) askStart(e Event, id string) *Ask {
+	kind := EventStart
+	if s.vessel.Estimator.Holds == estimator.Starter {
+		kind = EventFed
+	}
+	if p := s.process; id != "" && (p == nil || s.ahead(id) || p.index(id) <= p.index(MixID)) && !e.Kind.ends() {
+		return nil
+	}
+	return &Ask{Kind: kind, At: s.mayHaveBeen(saltID, e.At)}
+}
+
+// ahead reports whether a step only prepares another.
+func (s *Session) ahead(id string) bool {
+	d, ok := s.process.def(id)
+	return ok && d.Trigger == Ahead
+}
+
+// mayHaveBeen is when a step may have been done that nobody told.
+func (s *Session) mayHaveBeen(id string, before time.Time) time.Time {
+	for _, x := range s.steps {
+		if x.ID == id && x.At.Before(before) && before.Sub(x.At) < 12*askedBack {
+			return x.At
+		}
+	}
+	return before.Add(-askedBack)
+}
