@@ -32,22 +32,17 @@ func (p *Process) inOven() bool {
 
 // followCore takes in a reading of the core. It notes when the core is in the
 // done range, sees by its fall that the loaf is out, and then works out when it
-// is cool enough to slice. It returns true when a step was closed by it. It
-// does nothing before the loaf is in the oven. Temperatures in Celsius, of the loaf and of
-// where it will cool, NaN when not known; the altitude of the kitchen in metres.
-func (p *Process) followCore(now time.Time, coreC, roomC, altitudeM float64) bool {
-	if !p.inOven() {
-		return false
+// is cool enough to slice. It does nothing before the loaf is in the oven. Temperatures
+// in Celsius, of the loaf and of where it will cool, NaN when not known; the altitude of
+// the kitchen in metres.
+func (p *Process) followCore(now time.Time, coreC, roomC, altitudeM float64) {
+	if !p.inOven() || !p.keepCore(now, coreC) {
+		return
 	}
-	t := &p.Track
-	if !p.keepCore(now, coreC) {
-		return false
-	}
-	t.Done = p.Batch.doneCore(altitudeM)
+	p.Track.Done = p.Batch.doneCore(altitudeM)
 	p.noteDone()
-	closed := p.noteOut()
+	p.noteOut()
 	p.forecastCool(roomC)
-	return closed
 }
 
 // keepCore keeps a reading, one a minute, and reports whether it did.
@@ -108,17 +103,16 @@ func (p *Process) lidOff() time.Time {
 
 // noteOut closes the step of taking out when the core falls as a loaf's does. A
 // probe that was pulled falls faster.
-func (p *Process) noteOut() bool {
+func (p *Process) noteOut() {
 	t := &p.Track
 	if _, ok := p.def(OutID); !ok || p.closed(OutID) || len(t.Core) < 4 {
-		return false
+		return
 	}
 	peak := slices.MaxFunc(t.Core, func(a, b tempPoint) int { return cmp.Or(cmp.Compare(a.C, b.C), a.At.Compare(b.At)) })
 	last := t.Core[len(t.Core)-1]
-	if peak.C < bakedFromC || peak.C-last.C < outDropC || last.At.Sub(peak.At) < dropWithin || pulled(t.Core) {
-		return false
+	if peak.C >= bakedFromC && peak.C-last.C >= outDropC && last.At.Sub(peak.At) >= dropWithin && !pulled(t.Core) {
+		_ = p.Done(OutID, peak.At, "probe") // it is open
 	}
-	return p.Done(OutID, peak.At, "probe") == nil
 }
 
 // pulled reports whether the readings fell as only those of a probe without a

@@ -25,18 +25,18 @@ func (s *Session) take(e Event) {
 		s.mark = true
 		s.est.SetTarget(e.TargetPercent)
 		if s.planMark() != 0 {
-			s.bulkEndsAt(e.TargetPercent)
+			s.process.bulkEndsAt(e.TargetPercent)
 		}
 	case e.Kind == EventWarmth:
 		s.handC, s.handAt = e.DoughC, time.Time{}
 		s.observeByHand(at)
 	case e.Kind == eventReplan:
-		if s.saidAt = e.At; e.Said != nil {
-			s.said = *e.Said
+		if s.changedAt = e.At; e.Said != nil {
+			s.change = *e.Said
 		}
 		s.est.SetTarget(e.TargetPercent)
 		s.last.TargetPercent = e.TargetPercent
-		s.bulkEndsAt(e.TargetPercent)
+		s.process.bulkEndsAt(e.TargetPercent)
 	case e.ToDough() != estimator.NoEvent:
 		s.tell(e.ToDough(), at, e.SeenPercent)
 	}
@@ -98,7 +98,7 @@ func (s *Session) follow(e Event) {
 	pr := e.Plan.Process.copied()
 	pr.Track = s.kept
 	s.plan, s.process = e.Plan, &pr
-	s.said, s.saidAt, s.begun, s.rise = Said{}, time.Time{}, false, Rise{}
+	s.change, s.changedAt, s.begun, s.rise = Said{}, time.Time{}, false, Rise{}
 	s.auto = false
 }
 

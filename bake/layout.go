@@ -25,7 +25,7 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 		l.needs(d)
 		out[i] = l.step(d)
 		l.ends[d.ID] = l.cursor
-		l.over[d.ID] = (out[i].State == Done || out[i].State == Skipped) && !out[i].Finished.IsZero() && !out[i].Finished.After(now)
+		l.over[d.ID] = !out[i].open() && !out[i].Finished.IsZero() && !out[i].Finished.After(now)
 	}
 	for i, d := range p.Defs {
 		if d.Trigger == Ahead {
@@ -36,45 +36,38 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 }
 
 // record makes what Steps decided by itself permanent, so that a later
-// forecast does not bring it back: folds dropped, rests that ran out. It
-// returns the steps it closed. A rise that began in the vessel closes the steps
-// before the bulk as well: the dough must have been mixed.
-func (p *Process) record(now time.Time, est estimator.Estimate) []Step {
-	closed := p.recordRise(est)
+// forecast does not bring it back: folds dropped, rests that ran out. A rise that began
+// in the vessel closes the steps before the bulk as well: the dough must have been mixed.
+func (p *Process) record(now time.Time, est estimator.Estimate) {
+	p.recordRise(est)
 	for _, s := range p.Steps(now, est) {
-		settled := (s.State == Done || s.State == Skipped) && !s.Finished.IsZero() && !s.Finished.After(now)
-		if settled && !p.closed(s.ID) {
-			m := Mark{State: s.State, At: s.Finished, By: s.By}
-			if len(s.Why) > 0 {
-				m.Why = s.Why[0]
-			}
-			p.mark(s.ID, m)
-			closed = append(closed, s)
+		if s.open() || p.closed(s.ID) || s.Finished.IsZero() || s.Finished.After(now) {
+			continue
 		}
+		m := Mark{State: s.State, At: s.Finished, By: s.By}
+		if len(s.Why) > 0 {
+			m.Why = s.Why[0]
+		}
+		p.mark(s.ID, m)
 	}
-	return closed
 }
 
 // recordRise closes what the vessel itself shows: a rise that began was mixed, a
 // rise that was ended is the end of the bulk.
-func (p *Process) recordRise(est estimator.Estimate) []Step {
-	i, k := p.index(MixID), p.index(BulkID)
-	if i < 0 || !p.beganHere(est.Started) {
-		return nil
+func (p *Process) recordRise(est estimator.Estimate) {
+	if p.index(BulkID) < 0 || !p.beganHere(est.Started) {
+		return
 	}
-	var closed []Step
-	settle := func(d StepDef, at time.Time, why string) {
-		p.closeBefore(d.ID, at)
-		p.mark(d.ID, Mark{State: Done, At: at, By: "sensor", Why: Said{Key: why}})
-		closed = append(closed, Step{ID: d.ID, State: Done, By: "sensor", Why: say(why), Finished: at})
+	settle := func(id string, at time.Time, why string) {
+		if !p.closed(id) {
+			p.closeBefore(id, at)
+			p.mark(id, Mark{State: Done, At: at, By: "sensor", Why: Said{Key: why}})
+		}
 	}
-	if !p.closed(p.Defs[i].ID) {
-		settle(p.Defs[i], est.Started, "why.began")
+	settle(MixID, est.Started, "why.began")
+	if est.Phase == estimator.Ended {
+		settle(BulkID, est.PhaseSince, "why.ended")
 	}
-	if est.Phase == estimator.Ended && !p.closed(p.Defs[k].ID) {
-		settle(p.Defs[k], est.PhaseSince, "why.ended")
-	}
-	return closed
 }
 
 // beganHere reports whether a rise that began then can belong to this process.

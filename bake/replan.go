@@ -82,11 +82,11 @@ func (s *Session) replan(now time.Time) {
 		return
 	}
 	s.asked = now
-	said := s.process.Replan(s.last, s.plan.Fridge, s.plan.Total)
-	if said.Key == "" {
+	change := s.process.Replan(s.last, s.plan.Fridge, s.plan.Total)
+	if change.Key == "" {
 		return
 	}
-	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: eventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &said}}
+	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: eventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &change}}
 	s.run.Events = append(s.run.Events, e)
 	s.take(e)
 	s.last = s.est.Estimate(now) // to its new end
@@ -106,7 +106,7 @@ func (s *Session) planState() *PlanState {
 	if f == nil {
 		return nil
 	}
-	return &PlanState{Way: f.Way, Wanted: f.Wanted, Planned: f.Planned, Ready: readyOf(s.steps), Pending: s.pending(), Said: s.said, SaidAt: s.saidAt}
+	return &PlanState{Way: f.Way, Wanted: f.Wanted, Planned: f.Planned, Ready: readyOf(s.steps), Pending: s.pending(), Said: s.change, SaidAt: s.changedAt}
 }
 
 // readyOf is when the bread can be sliced; zero when that is past or not planned.
@@ -138,15 +138,6 @@ func (s *Session) beyond() float64 {
 		return 0
 	}
 	return s.plan.Total
-}
-
-// bulkEndsAt lets the bulk of a plan end at another rise. One that is over stays as it
-// was.
-func (s *Session) bulkEndsAt(percent float64) {
-	if s.process == nil || s.process.closed(BulkID) {
-		return
-	}
-	s.process.bulkEndsAt(percent)
 }
 
 // How the live rise moves the end of a planned bulk: only a forecast with a window no
@@ -185,8 +176,11 @@ func (p *Process) Replan(e estimator.Estimate, f Fridge, totalPercent float64) S
 	return Said{"plan.replan.moved", v}
 }
 
-// bulkEndsAt lets the bulk end at a rise in percent.
+// bulkEndsAt lets the bulk end at a rise in percent. One that is over stays as it was.
 func (p *Process) bulkEndsAt(percent float64) {
+	if p == nil || p.closed(BulkID) {
+		return
+	}
 	p.Edit(BulkID, func(d *StepDef) {
 		d.RisePercent, d.Key, d.Values = percent, "bulk.percent", Values{"rise_percent": percent}
 	})

@@ -28,8 +28,8 @@ func TestReplan(t *testing.T) {
 	light, heavy := Fridge{AirC: 4, PieceKg: 0.75}, Fridge{AirC: 4, PieceKg: 2}
 	end := func(f Fridge) float64 {
 		p := NewProcess(DefaultBatch(), at(8, 0), 24).Retarded()
-		said := p.Replan(straight(), f, 120)
-		assert.Contains(t, words(said), "The bulk ends at")
+		change := p.Replan(straight(), f, 120)
+		assert.Contains(t, words(change), "The bulk ends at")
 		assert.Empty(t, p.Replan(straight(), f, 120), "nothing new, nothing said")
 		return p.Defs[bulkPlace(p)].RisePercent
 	}

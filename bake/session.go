@@ -51,27 +51,27 @@ type Session struct {
 	stale   bool // the fold no longer follows from the journal
 	adrift  bool // the times of the journal moved: until it is folded again nothing can be told
 
-	est     *estimator.Estimator
-	process *Process // nil when nobody chose one
-	plan    *Chosen  // nil when none is followed
-	said    Said     // what the live rise changed of the plan last
-	saidAt  time.Time
-	asked   time.Time // when the live rise was last asked about the plan
-	rise    Rise
-	begun   bool // a rise of this run began
-	cold    bool
-	feed    *Feed
-	named   string
-	stay    stay
-	bulkC   float64 // the dough when it was last seen in its bulk; NaN before
-	mark    bool    // the mark was chosen by a person
-	auto    bool    // the first valid height may begin a rise
-	kept    Track   // what was measured after the bulk, for the process that a fold begins
+	est       *estimator.Estimator
+	process   *Process // nil when nobody chose one
+	plan      *Chosen  // nil when none is followed
+	change    Said     // what the live rise changed of the plan last
+	changedAt time.Time
+	asked     time.Time // when the live rise was last asked about the plan
+	rise      Rise
+	begun     bool // a rise of this run began
+	cold      bool
+	feed      *Feed
+	named     string
+	stay      stay
+	bulkC     float64 // the dough when it was last seen in its bulk; NaN before
+	mark      bool    // the mark was chosen by a person
+	auto      bool    // the first valid height may begin a rise
+	kept      Track   // what was measured after the bulk, for the process that a fold begins
 
-	last    estimator.Estimate
-	steps   []Step
-	after   *After
-	care    *Care
+	last  estimator.Estimate
+	steps []Step
+	after *After
+	care  *Care
 
 	away     []Span    // when nobody is there, as was told in other vessels
 	handC    *float64  // how warm a person found the dough; nil when nobody measured
