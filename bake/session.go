@@ -115,11 +115,12 @@ func (s *Session) startTold() bool {
 	return slices.ContainsFunc(s.run.Events, func(e Event) bool { return e.Kind.Starts() && !e.Undone() })
 }
 
-// Describe takes over what is newly known of the vessel. A shape that changed counts
-// for the rise under way too.
+// Describe takes over what is newly known of the vessel. A lead or a shape that changed
+// counts for the rise under way too.
 func (s *Session) Describe(v Vessel) {
 	was := s.vessel
 	s.vessel = v
+	s.est.SetLead(v.Estimator.Lead)
 	if v.Estimator.Profile != was.Estimator.Profile || v.Estimator.FloorMM != was.Estimator.FloorMM {
 		s.spoil()
 	}
@@ -131,12 +132,6 @@ func (s *Session) Learn(l Learned) {
 	if l.Prior != nil {
 		s.est.SetPrior(*l.Prior)
 	}
-}
-
-// SetLead changes how long before the mark the vessel is near it.
-func (s *Session) SetLead(lead time.Duration) {
-	s.vessel.Estimator.Lead = lead
-	s.est.SetLead(lead)
 }
 
 // Wait lets no rise begin by itself from now on: the household says when.

@@ -67,10 +67,7 @@ func (a *App) reload(v *vessel, fresh config.Vessel) (restart bool) {
 	rest.TargetPercent, rest.Lead = fresh.TargetPercent, fresh.Lead
 	rest.FloorMM, rest.Profile = fresh.FloorMM, fresh.Profile
 	restart = !reflect.DeepEqual(rest, fresh)
-	if fresh.Lead != was.Lead {
-		v.config.Lead = fresh.Lead
-		v.session.SetLead(fresh.Lead)
-	}
+	v.config.Lead = fresh.Lead
 	if fresh.TargetPercent != was.TargetPercent && fresh.TargetTable == nil && was.TargetTable == nil {
 		v.config.TargetPercent = fresh.TargetPercent
 		a.note(v, bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: fresh.TargetPercent}})
