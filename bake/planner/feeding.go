@@ -89,7 +89,7 @@ func Feedings(r Request) ([]Feeding, error) {
 		out = append(out, Feeding{feeds, estimator.Window{From: last.At.Add(hoursOf(low * slow)), Median: r.ReadyAt, Until: last.At.Add(hoursOf(high * slow))}})
 	}
 	if len(out) == 0 {
-		return nil, refuse("no_feed", bake.Values{"at": r.ReadyAt})
+		return nil, cannot("no_feed", bake.Values{"at": r.ReadyAt})
 	}
 	slices.SortStableFunc(out, func(a, b Feeding) int { return a.Feeds[0].At.Compare(b.Feeds[0].At) })
 	return out, nil

@@ -72,11 +72,11 @@ func (r Request) validate() error {
 	}
 	switch {
 	case r.Batch.Yeasted():
-		return refuse("yeast", nil)
+		return cannot("yeast", nil)
 	case r.Batch.Perishable() && !r.MilkInTheWarm:
-		return refuse("perishable", nil)
+		return cannot("perishable", nil)
 	case r.Batch.Levain.Grams == 0:
-		return refuse("levain", nil)
+		return cannot("levain", nil)
 	}
 	return r.inRange()
 }
@@ -88,17 +88,17 @@ func (r Request) inRange() error {
 		v, low, high float64
 	}{{"air", "c", r.RoomC, 10, 35}, {"warm", "c", r.WarmC, 10, 35}, {"target", "percent", r.TargetPercent, 20, 300}} {
 		if !(c.v >= c.low && c.v <= c.high) && (c.v != 0 || c.field == "air") {
-			return refuse("between."+c.unit, bake.Values{"what": bake.Said{Key: "plan.field." + c.field}, "low_" + c.unit: c.low, "high_" + c.unit: c.high, "found_" + c.unit: c.v})
+			return cannot("between."+c.unit, bake.Values{"what": bake.Said{Key: "plan.field." + c.field}, "low_" + c.unit: c.low, "high_" + c.unit: c.high, "found_" + c.unit: c.v})
 		}
 	}
 	if d := r.ReadyAt.Sub(r.Now); d <= 0 || d > 4*24*time.Hour {
-		return refuse("ready", bake.Values{"found": r.ReadyAt})
+		return cannot("ready", bake.Values{"found": r.ReadyAt})
 	}
 	return nil
 }
 
-// refuse returns a bake.Refusal: a request that cannot be planned.
-func refuse(key string, v bake.Values) error {
+// cannot returns a bake.Refusal: a request that cannot be planned.
+func cannot(key string, v bake.Values) error {
 	return bake.Refusal{Said: bake.Said{Key: "plan.refused." + key, Values: v}}
 }
 
