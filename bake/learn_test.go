@@ -17,7 +17,7 @@ import (
 	"tidemark/estimator/kinetics"
 )
 
-var learners = flag.Int("learners", 25, "how many invented households learn in TestLearningHelpsInTheFirstHour")
+var learners = flag.Int("learners", 12, "how many invented households learn in TestLearningHelpsInTheFirstHour")
 
 // home is an invented household: its doughs are alike, but not the same.
 type home struct {

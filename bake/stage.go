@@ -9,9 +9,8 @@ import (
 	"time"
 )
 
-// The steps of a bake by their IDs. Those that come more than once (folds, loads of the
-// oven, refreshes) have a number after the first part, and after the first time where
-// only some bakes repeat them: "fold-2", "out-2".
+// The steps of a bake by their IDs. Folds and refreshes are numbered, "fold-1"; so are the
+// loads of the oven from the second on, "out-2".
 const (
 	feedID      = "feed"
 	refreshID   = "refresh"
