@@ -30,7 +30,7 @@ const (
 	EventPlan     EventKind = "plan"        // a plan is followed from now on
 	eventReplan   EventKind = "replan"      // the live rise moved the end of the bulk
 	EventAway     EventKind = "away"        // nobody is at home for a while
-	EventMeasured EventKind = "measured"    // the vessel's shape or floor was measured anew
+	EventMeasured EventKind = "measured"    // the vessel's shape or floor was measured again
 )
 
 // EventKinds lists every kind.

@@ -192,7 +192,7 @@ func (e Event) why() Said {
 	return Said{"why.told", Values{"text": e.Why}}
 }
 
-// remark marks the steps anew from the events of the run.
+// remark marks the steps again from the events of the run.
 func (s *Session) remark() {
 	if s.process == nil {
 		return

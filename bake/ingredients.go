@@ -225,16 +225,16 @@ func (b Batch) allergens() []string {
 // unknown lists the ingredients none of whose words is known here.
 func (b Batch) unknown() []string {
 	var out []string
-	ask := func(name string) {
+	note := func(name string) {
 		if _, ok := propertiesOf(name); !ok && !slices.Contains(out, name) {
 			out = append(out, name)
 		}
 	}
 	for _, f := range b.Flours {
-		ask(f.Name)
+		note(f.Name)
 	}
 	for _, in := range b.Inclusions {
-		ask(in.Name)
+		note(in.Name)
 	}
 	return out
 }

@@ -17,7 +17,7 @@ type Lesson struct {
 	Warmer *float64        `json:"warmer_c,omitempty"` // than the dough that was planned; nil when none was
 }
 
-// LessonOf fits a finished rise anew from its stored record. Its batch is the one that
+// LessonOf fits a finished rise again from its stored record. Its batch is the one that
 // was kept with it, since a plan may take less levain than the vessel's own; nil when
 // nothing usual is baked there. planned is the process of a rise that has just ended,
 // which knows what dough was wanted. ok is false when the record is too short to teach.

@@ -73,7 +73,7 @@ const trackEvery = 5 * time.Minute
 const joinedLate = 30 * time.Minute
 
 // followProof takes in what is known of the final proof and works its time out
-// anew: by the sensor over the basket, else by the sample jar corrected for its
+// again: by the sensor over the basket, else by the sample jar corrected for its
 // temperature, else by equivalent time, which also stands while the sensors have
 // seen too little to tell it closer. It does nothing outside a final proof. startC is
 // the dough at the end of the bulk and airC where it proofs, Celsius; NaN when not known.

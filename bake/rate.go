@@ -62,7 +62,7 @@ const (
 // limits returns the rise in percent from which a dough with this target and
 // temperature in Celsius is over, because what is still to come of its work until the
 // oven would bring it beyond what is right; and the most it may come to in the cold. A
-// final proof counts its rise anew, and so has one limit for both.
+// final proof counts its rise from zero, and so has one limit for both.
 func (b Batch) limits(targetPercent, doughC float64, proof bool) (over, cold float64) {
 	total := b.Total(doughC)
 	over = targetPercent + (overShare-1)*total

@@ -167,7 +167,7 @@ func (s *Session) Observe(x estimator.Sample) (r Recorded, kept bool) {
 	return r, true
 }
 
-// handEvery is how often a temperature that a person told is taken in anew, until the next
+// handEvery is how often a temperature that a person told is taken in again, until the next
 // is told, the dough moves or a probe tells one, and probeQuiet how long a probe counts.
 const (
 	handEvery  = 5 * time.Minute

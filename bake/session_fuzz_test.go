@@ -42,8 +42,8 @@ func FuzzSession(f *testing.F) {
 			}
 			_ = s.At(now, Around{CoreC: math.NaN()})
 		}
-		var said [2]string
-		for i := range said {
+		var states [2]string
+		for i := range states {
 			fold, _ := s.Again()
 			fresh, err := fold(day0().Add(after), nil)
 			if err != nil {
@@ -53,10 +53,10 @@ func FuzzSession(f *testing.F) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			said[i] = string(b)
+			states[i] = string(b)
 		}
-		if said[0] != said[1] {
-			t.Fatalf("two folds of one journal differ: %s, %s", said[0], said[1])
+		if states[0] != states[1] {
+			t.Fatalf("two folds of one journal differ: %s, %s", states[0], states[1])
 		}
 	})
 }

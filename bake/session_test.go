@@ -194,7 +194,7 @@ func TestAnEventToldLate(t *testing.T) {
 	assertAlike(t, want, got)
 }
 
-// TestAMistakenStartGivesTheRiseBack starts anew in mid-rise and takes that back.
+// TestAMistakenStartGivesTheRiseBack starts again in mid-rise and takes that back.
 func TestAMistakenStartGivesTheRiseBack(t *testing.T) {
 	s, err := NewSession(testVessel(t), Learned{})
 	require.NoError(t, err)
@@ -238,7 +238,7 @@ func TestDividingEndsTheRise(t *testing.T) {
 	assert.EqualValues(t, 7, again.RiseID)
 }
 
-// TestANewShapeCountsForTheRise describes the vessel anew in mid-rise.
+// TestANewShapeCountsForTheRise describes the vessel again in mid-rise.
 func TestANewShapeCountsForTheRise(t *testing.T) {
 	const until = 3 * time.Hour
 	v := testVessel(t)

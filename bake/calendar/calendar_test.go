@@ -20,7 +20,7 @@ import (
 
 var update = flag.Bool("update", false, "rewrite the golden files")
 
-func said(key string) bake.Said { return bake.Said{Key: key} }
+func sentence(key string) bake.Said { return bake.Said{Key: key} }
 
 func sample() calendar.Bake {
 	at := func(h, m int) time.Time { return time.Date(2026, 3, 7, h, m, 0, 0, time.FixedZone("invented", 3600)) }
@@ -28,10 +28,10 @@ func sample() calendar.Bake {
 		ID: "bake-7", Title: "Harbour loaf", Stamp: at(8, 0), Alarm: 10 * time.Minute,
 		Speak: func(s bake.Said) string { return text.New(text.Locale{Zone: at(8, 0).Location()}).Tell(s) },
 		Steps: []bake.Step{
-			{ID: "mix", Name: said("step.mix.name"), State: bake.Done, At: at(9, 0), From: at(9, 0), Until: at(9, 0)},
-			{ID: "bulk", Name: said("step.bulk.name"), Do: said("step.bulk.do"), At: at(15, 0), From: at(14, 20), Until: at(16, 10), State: bake.Started},
-			{ID: "fold-4", Name: said("step.fold.name"), State: bake.Skipped, At: at(12, 0)},
-			{ID: "preheat", Name: said("step.preheat.name"), Do: bake.Said{Key: "step.preheat.do", Values: bake.Values{"hot_c": 250.0}}, Caution: bake.Sentences{said("caution.oven")}, Question: said("step.oven-check.question"), Hands: true, At: at(16, 0), From: at(16, 0), Until: at(16, 0), Takes: 50 * time.Minute},
+			{ID: "mix", Name: sentence("step.mix.name"), State: bake.Done, At: at(9, 0), From: at(9, 0), Until: at(9, 0)},
+			{ID: "bulk", Name: sentence("step.bulk.name"), Do: sentence("step.bulk.do"), At: at(15, 0), From: at(14, 20), Until: at(16, 10), State: bake.Started},
+			{ID: "fold-4", Name: sentence("step.fold.name"), State: bake.Skipped, At: at(12, 0)},
+			{ID: "preheat", Name: sentence("step.preheat.name"), Do: bake.Said{Key: "step.preheat.do", Values: bake.Values{"hot_c": 250.0}}, Caution: bake.Sentences{sentence("caution.oven")}, Question: sentence("step.oven-check.question"), Hands: true, At: at(16, 0), From: at(16, 0), Until: at(16, 0), Takes: 50 * time.Minute},
 		},
 	}
 }

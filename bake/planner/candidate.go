@@ -177,19 +177,19 @@ func (c *candidate) coolHours(d dough) float64 {
 
 // trial is a candidate begun at a moment.
 type trial struct {
-	start   time.Time
-	feeds   []bake.Feed
-	out     time.Time // the loaf, or the tub, leaves the refrigerator
-	acts    []float64 // when the bulk is ended, or the dough put into the cold
-	proofs  []float64 // hours of the final proof by the clock; none after a night of the loaf in the cold
-	ready   []float64 // hours from start until the last loaf can be sliced
-	shares  []float64 // work done at the oven, as a share of the wanted
-	late    float64
-	chance  float64
-	score   float64
-	end     float64 // rise of the middle dough when its bulk ends, percent
-	process bake.Process
-	steps   []bake.Step
+	start    time.Time
+	feeds    []bake.Feed
+	out      time.Time // the loaf, or the tub, leaves the refrigerator
+	bulkEnds []float64 // when the bulk is ended, or the dough put into the cold
+	proofs   []float64 // hours of the final proof by the clock; none after a night of the loaf in the cold
+	ready    []float64 // hours from start until the last loaf can be sliced
+	shares   []float64 // work done at the oven, as a share of the wanted
+	late     float64
+	chance   float64
+	score    float64
+	end      float64 // rise of the middle dough when its bulk ends, percent
+	process  bake.Process
+	steps    []bake.Step
 }
 
 // trials returns the beginnings whose timetables ask for nobody's hands at night, what
@@ -221,18 +221,18 @@ func (c *candidate) trials(step time.Duration) []trial {
 func (c *candidate) try(start time.Time) (trial, bool) {
 	feeds, ok := c.feeds(start, c.batch.Levain.Grams)
 	n := len(c.paths)
-	x := trial{start: start, feeds: feeds, acts: make([]float64, n), proofs: make([]float64, n), ready: make([]float64, n), shares: make([]float64, n)}
+	x := trial{start: start, feeds: feeds, bulkEnds: make([]float64, n), proofs: make([]float64, n), ready: make([]float64, n), shares: make([]float64, n)}
 	if !ok || (c.cold || c.tub) && !c.leaveCold(&x) {
 		return trial{}, false
 	}
 	for i := range c.paths {
 		c.follow(&x, i)
 	}
-	act := median(x.acts)
-	if overNight := c.lastBed(start.Add(hoursOf(act) - grace*time.Minute)).After(start); overNight != c.counter {
+	bulk := median(x.bulkEnds)
+	if overNight := c.lastBed(start.Add(hoursOf(bulk) - grace*time.Minute)).After(start); overNight != c.counter {
 		return trial{}, false // no night on the counter but where the strategy says so
 	}
-	if act > median(c.marks)+reactHours+mostLate {
+	if bulk > median(c.marks)+reactHours+mostLate {
 		return trial{}, false
 	}
 	c.judge(&x)
@@ -297,8 +297,8 @@ func (c *candidate) follow(x *trial, i int) {
 		last, _ := c.free(x.out.Add(-hoursOf(leastCold - 1)))
 		h = math.Min(h, last.Sub(x.start).Hours())
 	}
-	h = c.whenFree(x, i, math.Max(h, c.leastAct()))
-	x.acts[i] = h
+	h = c.whenFree(x, i, math.Max(h, c.leastBulk()))
+	x.bulkEnds[i] = h
 	done := c.done(i, h)
 	if c.cold {
 		x.shares[i] = c.share(i, h, done)
@@ -313,20 +313,20 @@ func (c *candidate) follow(x *trial, i int) {
 	t := x.start.Add(hoursOf(in))
 	waits := c.nextFree(t).Sub(t).Hours()
 	x.proofs[i] = proof
-	x.shares[i] = c.share(i, x.acts[i], done+equiv+waits*p.end)
+	x.shares[i] = c.share(i, x.bulkEnds[i], done+equiv+waits*p.end)
 	x.ready[i] = in + waits + c.ovenHours + c.coolHours(p.d)
 }
 
-// leastAct is the earliest a dough is acted upon: rest and salt come first, and
+// leastBulk is the earliest a dough is acted upon: rest and salt come first, and
 // shaping before the cold.
-func (c *candidate) leastAct() float64 {
+func (c *candidate) leastBulk() float64 {
 	if c.cold {
 		return mixHours + 1 + c.shapeHours
 	}
 	return mixHours + 1
 }
 
-// whenFree moves an act out of the night and of the time away.
+// whenFree moves the end of a bulk out of the night and of the time away.
 func (c *candidate) whenFree(x *trial, i int, h float64) float64 {
 	t := x.start.Add(hoursOf(h))
 	if !c.asleep(t) && c.absence(t).From.IsZero() {
@@ -337,7 +337,7 @@ func (c *candidate) whenFree(x *trial, i int, h float64) float64 {
 	off := func(h float64) float64 {
 		return math.Abs(math.Log((c.done(i, h) + 0.1) / (c.done(i, c.marks[i]) + 0.1)))
 	}
-	if before < c.leastAct() || off(after) < off(before) {
+	if before < c.leastBulk() || off(after) < off(before) {
 		return after
 	}
 	return before
@@ -406,7 +406,7 @@ func (c *candidate) bulkEnd(x *trial) float64 {
 	}
 	list := make([]float64, len(c.paths))
 	for i, p := range c.paths {
-		list[i] = p.d.rise(p.equiv(x.acts[i] - mixHours - before))
+		list[i] = p.d.rise(p.equiv(x.bulkEnds[i] - mixHours - before))
 	}
 	return math.Max(5, math.Round(median(list)))
 }

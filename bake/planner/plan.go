@@ -113,8 +113,8 @@ func (c *candidate) plan() Plan {
 	}
 	p.Late, p.Chance, p.Ready = x.late, x.chance, x.window(x.ready)
 	p.Watched = c.risk(func(i int) float64 { return x.shares[i] })
-	act, proof := median(x.acts), median(x.proofs)
-	p.Clock = c.risk(func(i int) float64 { return c.unseen(i, act, proof) })
+	bulk, proof := median(x.bulkEnds), median(x.proofs)
+	p.Clock = c.risk(func(i int) float64 { return c.unseen(i, bulk, proof) })
 	p.Process, p.Steps = x.process, x.steps
 	if len(x.feeds) > 0 {
 		p.Feed = &x.feeds[0]

@@ -49,7 +49,7 @@ func (c *candidate) processOf(x *trial) bake.Process {
 		case c.kind != bake.Rye:
 			d.Key = "bulk.percent"
 		}
-		d.RisePercent, d.Usual, d.Values = x.end, usual(x.acts, before, 1), bake.Values{"rise_percent": x.end}
+		d.RisePercent, d.Usual, d.Values = x.end, usual(x.bulkEnds, before, 1), bake.Values{"rise_percent": x.end}
 	})
 	p.Edit(bake.ProofID, func(d *bake.StepDef) { d.Usual = usual(x.proofs, 0, 0) })
 	for _, night := range []string{bake.RetardID, bake.TubID} {
