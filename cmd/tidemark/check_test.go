@@ -56,6 +56,7 @@ func said(t *testing.T, in string, run func(s streams) error) (string, error) {
 }
 
 func TestCheckPrintsATableAndItsExitCode(t *testing.T) {
+	t.Parallel()
 	for name, c := range map[string]struct {
 		distance, probe string
 		code            error
@@ -106,6 +107,7 @@ func TestCheckSaysWhatIsMissing(t *testing.T) {
 }
 
 func TestCheckRefusesWrongCallsAndConfigurations(t *testing.T) {
+	t.Parallel()
 	for _, args := range [][]string{{"--config", "/nonexistent.yaml"}, {"x"}, {"--seconds", "0"}, {"--nonsense"}} {
 		_, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, args) })
 		var usage usageError
@@ -117,6 +119,7 @@ func TestCheckRefusesWrongCallsAndConfigurations(t *testing.T) {
 }
 
 func TestScanListsAndSuggests(t *testing.T) {
+	t.Parallel()
 	_, sysfs := kitchenOf(t, "187", warmProbe)
 	out, err := said(t, "", func(s streams) error { return runCheck(t.Context(), s, []string{"--scan", "--sysfs", sysfs}) })
 	require.NoError(t, err)
@@ -239,6 +242,7 @@ func (b *baker) Write(p []byte) (int, error) {
 }
 
 func TestVerdictCode(t *testing.T) {
+	t.Parallel()
 	of := func(v ...survey.Verdict) error {
 		var f []survey.Result
 		for _, one := range v {

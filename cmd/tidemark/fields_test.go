@@ -127,6 +127,7 @@ func (d *daemon) send(form sheetForm) (int, string) {
 // settings to the real service: each is told beside its field, with what was typed still
 // there, and the file stays byte for byte.
 func TestBadInputOnEveryField(t *testing.T) {
+	t.Parallel()
 	dir := newHouse(t)
 	configure(t, dir, allKinds)
 	d := startDaemon(t, dir)
@@ -167,6 +168,7 @@ func TestBadInputOnEveryField(t *testing.T) {
 // TestTwoPeopleSaveAtOnce: of two who save what they saw, one is told that the other was
 // quicker, and nothing is lost of what was saved.
 func TestTwoPeopleSaveAtOnce(t *testing.T) {
+	t.Parallel()
 	d := startDaemon(t, newHouse(t))
 	forms := formsOf(d.browse())
 	at := slices.IndexFunc(forms, func(f sheetForm) bool { _, is := f["vessels[0].lead"]; return is })
@@ -192,6 +194,7 @@ func TestTwoPeopleSaveAtOnce(t *testing.T) {
 // sensors with its reading, one tap takes it, and it is read from then on with the login
 // of the messages.
 func TestATopicOfTheHouseIsTaken(t *testing.T) {
+	t.Parallel()
 	b := sensortest.NewBroker(t)
 	b.Set(func() { b.User, b.Password = "baker", "salt" })
 	dir := newHouse(t)

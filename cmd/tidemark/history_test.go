@@ -48,6 +48,7 @@ func (k kitchen) call(t *testing.T, in string, args ...string) (string, error) {
 }
 
 func TestHistoryBackupAndRestore(t *testing.T) {
+	t.Parallel()
 	k := newKitchen(t)
 	file := filepath.Join(k.dir, "copy.db")
 	out, err := k.call(t, "", "backup", file)
@@ -111,6 +112,7 @@ func TestHistoryFindsItsFile(t *testing.T) {
 }
 
 func TestHistoryRefuses(t *testing.T) {
+	t.Parallel()
 	k := newKitchen(t)
 	bad := filepath.Join(k.dir, "bad.csv")
 	require.NoError(t, os.WriteFile(bad, []byte("no database"), 0o600))

@@ -41,6 +41,7 @@ func notify(t *testing.T, args ...string) (string, error) {
 }
 
 func TestNotifyTestSaysWhatTheServerAnswered(t *testing.T) {
+	t.Parallel()
 	var got []string
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body, _ := io.ReadAll(r.Body)
@@ -76,6 +77,7 @@ func TestNotifyTestSaysWhatTheServerAnswered(t *testing.T) {
 }
 
 func TestNotifyRefuses(t *testing.T) {
+	t.Parallel()
 	file := notifyKitchen(t, "https://push.example.org", "")
 	for want, args := range map[string][]string{
 		"notify needs --test; warnings are listed and answered on the page": {"phone"},

@@ -147,6 +147,7 @@ func (d *daemon) end(s syscall.Signal, within time.Duration) error {
 
 // TestRunEndsInOrder ends the service while a browser follows the page.
 func TestRunEndsInOrder(t *testing.T) {
+	t.Parallel()
 	d := startDaemon(t, newHouse(t))
 	d.riseStored()
 	events, err := http.Get(d.page() + "/events")
@@ -164,6 +165,7 @@ func TestRunEndsInOrder(t *testing.T) {
 
 // TestRunReloads changes the configuration under a running service.
 func TestRunReloads(t *testing.T) {
+	t.Parallel()
 	dir := newHouse(t)
 	d := startDaemon(t, dir)
 	for _, c := range []struct{ more, says string }{
@@ -184,6 +186,7 @@ func TestRunReloads(t *testing.T) {
 
 // TestRunResumesAfterAKill kills the service in mid-rise and starts it anew.
 func TestRunResumesAfterAKill(t *testing.T) {
+	t.Parallel()
 	dir := newHouse(t)
 	first := startDaemon(t, dir)
 	before := first.riseStored()
@@ -198,6 +201,7 @@ func TestRunResumesAfterAKill(t *testing.T) {
 
 // TestOneServiceForOneHistory starts a second one on the same state folder.
 func TestOneServiceForOneHistory(t *testing.T) {
+	t.Parallel()
 	dir := newHouse(t)
 	d := startDaemon(t, dir)
 	out, err := exec.Command("tidemark", "run", "--config", filepath.Join(dir, "t.yaml")).CombinedOutput()

@@ -60,6 +60,7 @@ func (d *daemon) code() string {
 
 // TestFromAFreshServiceToAMessage is the whole walk in a browser on another address.
 func TestFromAFreshServiceToAMessage(t *testing.T) {
+	t.Parallel()
 	program := outsidetest.Program(t, "chromium", "chromium", "chromium-browser", "google-chrome")
 	if testing.Short() {
 		t.Skip("browser tests are left out with -short")
@@ -88,6 +89,7 @@ func TestFromAFreshServiceToAMessage(t *testing.T) {
 // from the package: deploy/boot/run.sh ... walk starts one and runs this. The machine
 // reaches this one at 10.0.2.2.
 func TestSetUpOnAMachine(t *testing.T) {
+	t.Parallel()
 	base, code := os.Getenv("TIDEMARK_MACHINE"), os.Getenv("TIDEMARK_CODE")
 	if base == "" {
 		t.Skip("no machine: TIDEMARK_MACHINE is empty")
@@ -282,6 +284,7 @@ func TestSavingBeginsTheWatchAnew(t *testing.T) {
 
 // TestSetupInTheTerminal opens the window, then adds a vessel and a way for messages.
 func TestSetupInTheTerminal(t *testing.T) {
+	t.Parallel()
 	dir := freshHouse(t)
 	file := filepath.Join(dir, "t.yaml")
 	out, err := said(t, "y\njar\nstarter\nwide\n150\njar\nstarter\n95\n150\nhttps://push.example.net\nen\nfahrenheit\n", func(s streams) error {

@@ -118,6 +118,7 @@ func stepOf(t *testing.T, b *bench, id string) bake.Step {
 }
 
 func TestActsThatMakeNoSense(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold}), "o rise is being watched")
 	refusedWith(t, b.app.Undo(t.Context(), "tub", 0, 0), "nothing of this rise left")
@@ -131,6 +132,7 @@ func TestActsThatMakeNoSense(t *testing.T) {
 }
 
 func TestNoteAndJudgement(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Hour)
 	id := b.vessel().RiseID
@@ -146,6 +148,7 @@ func TestNoteAndJudgement(t *testing.T) {
 // and each can be taken back: of the rise under way, of one that ended and of a vessel
 // that is gone.
 func TestJudgingIsTakenBack(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	ctx := t.Context()
 	b.run(time.Hour)
@@ -197,6 +200,7 @@ func TestJudgingIsTakenBack(t *testing.T) {
 
 // TestNotesOutliveARestart: the page of the rise under way shows them again.
 func TestNotesOutliveARestart(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Hour)
 	b.do(bake.Event{Kind: bake.EventNote, Detail: bake.Detail{Note: "by the stove"}})
@@ -212,6 +216,7 @@ func TestNotesOutliveARestart(t *testing.T) {
 // TestTheBatchOfAStart: without a word a rise is of the vessel's own batch and
 // follows its steps; another name, or none, means another dough.
 func TestTheBatchOfAStart(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Minute)
 	start := func(name string) (bake.Rise, web.Vessel) {

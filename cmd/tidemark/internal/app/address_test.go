@@ -12,6 +12,7 @@ import (
 // TestThePageStaysOnThisMachineWithoutAPassphrase lets it out to the house only
 // once the household has set one.
 func TestThePageStaysOnThisMachineWithoutAPassphrase(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	rows := []struct{ asked, without, with string }{
 		{"127.0.0.1:8080", "127.0.0.1:8080", "127.0.0.1:8080"},
@@ -40,6 +41,7 @@ func TestThePageStaysOnThisMachineWithoutAPassphrase(t *testing.T) {
 
 // TestWithoutAStoreThePageStaysOnThisMachine has nowhere to look for a passphrase.
 func TestWithoutAStoreThePageStaysOnThisMachine(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock})
 	require.NoError(t, err)

@@ -18,6 +18,7 @@ import (
 // TestOutOfOrderIsAskedBack: what must have happened before an event is asked for, and
 // nothing is taken in meanwhile.
 func TestOutOfOrderIsAskedBack(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.clock.Set(b.start.Add(time.Hour))
 	for _, x := range []struct {
@@ -57,6 +58,7 @@ func TestOutOfOrderIsAskedBack(t *testing.T) {
 // TestRefusalsSpeakTheHouseholdsLanguage: nothing that a household is refused, or told
 // after a change, is worded here instead of in the catalogue.
 func TestRefusalsSpeakTheHouseholdsLanguage(t *testing.T) {
+	t.Parallel()
 	files, err := filepath.Glob("*.go")
 	require.NoError(t, err)
 	known, err := text.Load("de")

@@ -25,6 +25,7 @@ vessels:
 // TestByHand: with no sensor at all a household is asked for a few looks at sensible
 // times, and the near warning comes in time. The dough is invented.
 func TestByHand(t *testing.T) {
+	t.Parallel()
 	_, err := config.Parse("hand.yaml", []byte(handConfig), config.Sensors)
 	require.NoError(t, err, "the service takes it")
 	b := newBenchOf(t, handConfig)

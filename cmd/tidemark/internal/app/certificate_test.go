@@ -19,6 +19,7 @@ import (
 // The page's own certificate vouches for the names that the house uses, is kept over a
 // restart and made anew before it ends, when a name is new or the file is no use.
 func TestTheCertificateOfItsOwn(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	dir := t.TempDir()
 	b.app.opt.Config.StateDir = dir
@@ -54,6 +55,7 @@ func TestTheCertificateOfItsOwn(t *testing.T) {
 
 // The page answers over TLS, and its login cookie is for TLS alone.
 func TestThePageOverTLS(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	cfg, err := config.Parse("tls.yaml", []byte("state_dir: "+dir+"\nweb: {tls: own}\n"+benchConfig), config.WithoutSensors)
 	require.NoError(t, err)

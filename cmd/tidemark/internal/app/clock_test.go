@@ -58,6 +58,7 @@ func (m *machine) sinceBoot() time.Duration {
 func (m *machine) clock() *Steady { return NewSteadyOf(m.now, m.sinceBoot) }
 
 func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
+	t.Parallel()
 	m := &machine{wall: time.Date(1970, 1, 1, 0, 0, 5, 0, time.UTC), boot: 5 * time.Second}
 	s := m.clock()
 	m.tick(time.Minute)
@@ -71,6 +72,7 @@ func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
 }
 
 func TestSteppedNeverRunsBack(t *testing.T) {
+	t.Parallel()
 	var s Stepped
 	late := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
 	s.Set(late)
@@ -79,6 +81,7 @@ func TestSteppedNeverRunsBack(t *testing.T) {
 }
 
 func TestBootTimeMovesOn(t *testing.T) {
+	t.Parallel()
 	first := bootTime()
 	assert.Positive(t, first)
 	assert.GreaterOrEqual(t, bootTime(), first)
@@ -145,6 +148,7 @@ func (b *stepBench) rows() []bake.Recorded {
 
 // TestSmallDriftIsFollowedQuietly lets the wall clock run a little ahead.
 func TestSmallDriftIsFollowedQuietly(t *testing.T) {
+	t.Parallel()
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
 	defer b.stop()
 	b.rise(5 * time.Minute)
@@ -225,6 +229,7 @@ func TestPowerCutWithoutAClockAndSensorsThatAreLate(t *testing.T) {
 // TestAClockKnownToBeSetIsBelieved goes back before the last run when the system
 // says so.
 func TestAClockKnownToBeSetIsBelieved(t *testing.T) {
+	t.Parallel()
 	timesync := t.TempDir()
 	a := &App{timesync: timesync, notBefore: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
 	early := a.notBefore.Add(-time.Hour)

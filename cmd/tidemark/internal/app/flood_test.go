@@ -25,6 +25,7 @@ func openFiles(t *testing.T) int {
 // The rise is watched, its message is sent, and the page holds no more files than
 // its share.
 func TestAFloodNeitherBlindsNorGags(t *testing.T) {
+	t.Parallel()
 	const crowd = 800
 	const share = 256 // of the page
 	var most atomic.Int64

@@ -15,6 +15,7 @@ import (
 // TestAdviceInTheEvening: a dough that would be ready at night is told while somebody
 // is up, by message and on the page alike, and the button that it names settles it.
 func TestAdviceInTheEvening(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.start = b.start.Add(10*time.Hour + 10*time.Minute) // 19:10: doubled at about 00:30 by itself
 	b.every = 30 * time.Second

@@ -79,6 +79,7 @@ func TestWhatWasLearnedIsForgottenOnWish(t *testing.T) {
 
 // TestAShortRiseTeachesNothing ends one before there is anything to fit.
 func TestAShortRiseTeachesNothing(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(10 * time.Minute)
 	b.do(bake.Event{Kind: bake.EventEnd})

@@ -258,6 +258,7 @@ func TestOneMeasuresAtATime(t *testing.T) {
 }
 
 func TestNothingToMeasureWithoutSensors(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	l, err := b.app.Level("tub")
 	require.NoError(t, err)
@@ -269,6 +270,7 @@ func TestNothingToMeasureWithoutSensors(t *testing.T) {
 }
 
 func TestToTheRim(t *testing.T) {
+	t.Parallel()
 	known, err := geometry.Cylinder(100, 200)
 	require.NoError(t, err)
 	short := [][2]float64{{0, 0}, {50, 0.4}, {100, 0.8}}
@@ -290,6 +292,7 @@ func TestToTheRim(t *testing.T) {
 
 // TestGaugeShowsTheNewestReading: what was not asked for in time is not served.
 func TestGaugeShowsTheNewestReading(t *testing.T) {
+	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		g := newGauge(&sensor.IIO{})
 		for mm := range 3 {

@@ -282,6 +282,7 @@ func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
 
 // TestNothingIsKnownBeforeTheFirstReading: a page opened at once shows no figure.
 func TestNothingIsKnownBeforeTheFirstReading(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	v := b.app.Snapshot().Vessels[0]
 	for name, x := range map[string]float64{"dough": v.Estimate.DoughC, "air": v.Estimate.AirC, "rise": v.Estimate.RisePercent, "level": v.Estimate.LevelMM} {

@@ -19,6 +19,7 @@ func put(t *testing.T, path, text string) {
 }
 
 func TestClockSet(t *testing.T) {
+	t.Parallel()
 	now := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
 	never, set := t.TempDir(), t.TempDir()
 	put(t, filepath.Join(set, "synchronized"), "")
@@ -41,6 +42,7 @@ func TestClockSet(t *testing.T) {
 // TestUnderVoltage reads what the kernel's raspberrypi-hwmon driver shows
 // (Documentation/hwmon/raspberrypi-hwmon.rst: name rpi_volt, in0_lcrit_alarm).
 func TestUnderVoltage(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name  string
 		files map[string]string
@@ -63,6 +65,7 @@ func TestUnderVoltage(t *testing.T) {
 }
 
 func TestMachineState(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := machineState(dir, t.TempDir(), filepath.Join(dir, "none"), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
 	assert.True(t, s.ClockSet)

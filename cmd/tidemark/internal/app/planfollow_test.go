@@ -241,6 +241,7 @@ func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 }
 
 func TestPlansThatMakeNoSense(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	_, err := b.app.planner.Choose(t.Context(), *b.breadAt(26*time.Hour, "by boat"))
 	refusedWith(t, err, "no such way to this bread")

@@ -13,6 +13,7 @@ import (
 
 // TestLastReadings follows one thermometer that measures, fails and is asked no more.
 func TestLastReadings(t *testing.T) {
+	t.Parallel()
 	at := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
 	var l lastReadings
 	assert.Equal(t, sensor.Stale, l.fresh(doughRole, at, time.Minute).Status, "not asked yet")

@@ -27,6 +27,7 @@ func changedConfig(t *testing.T, b *bench, old, fresh string) *config.Config {
 
 // TestReloadSaysWhatNeedsARestart has a row for every part of the file.
 func TestReloadSaysWhatNeedsARestart(t *testing.T) {
+	t.Parallel()
 	const floor = "    floor_mm: 240\n"
 	const lost = "vessel tub (sensors, batch or a mark by temperature)"
 	b := newBench(t)
@@ -55,6 +56,7 @@ func TestReloadSaysWhatNeedsARestart(t *testing.T) {
 // TestReloadTakesMarkAndLeadOver changes both in mid-rise; the new mark outlives
 // a restart and gives way to one that is chosen by hand.
 func TestReloadTakesMarkAndLeadOver(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Hour)
 	assert.Empty(t, b.app.Reload(changedConfig(t, b, "    floor_mm", "    target_percent: 80\n    lead: 45m\n    floor_mm")))
@@ -74,6 +76,7 @@ func TestReloadTakesMarkAndLeadOver(t *testing.T) {
 // TestReloadTakesMeasuresOver changes the floor in mid-rise: the rise is folded again
 // with it, says so, and so is the next one.
 func TestReloadTakesMeasuresOver(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Hour)
 	id, volume := b.vessel().RiseID, b.vessel().Estimate.VolumeL
@@ -100,6 +103,7 @@ func TestReloadTakesMeasuresOver(t *testing.T) {
 
 // TestAMarkChosenByHandIsOfOneRise starts another rise after it.
 func TestAMarkChosenByHandIsOfOneRise(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}}), "o rise is being watched")
 	b.run(time.Hour)
@@ -112,6 +116,7 @@ func TestAMarkChosenByHandIsOfOneRise(t *testing.T) {
 // TestUndoOfAMarkGoesBackToTheTable chooses a mark by hand where the file has a
 // table by temperature.
 func TestUndoOfAMarkGoesBackToTheTable(t *testing.T) {
+	t.Parallel()
 	b := newBenchOf(t, strings.Replace(benchConfig, "    floor_mm", "    target_by_dough_c: [[20, 110], [30, 70]]\n    floor_mm", 1))
 	b.run(time.Hour)
 	byTable := b.vessel().Estimate.TargetPercent

@@ -28,6 +28,7 @@ func (b *bench) again() *bench {
 
 // TestARiseOfAVesselThatIsGoneIsClosed starts with another vessel.
 func TestARiseOfAVesselThatIsGoneIsClosed(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Hour)
 	id := b.vessel().RiseID

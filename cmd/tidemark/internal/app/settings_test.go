@@ -49,6 +49,7 @@ func TestWhatCountsAtOnce(t *testing.T) {
 
 // TestAnAnswerToATestIsNoAnswerToAnAlarm keeps what came back, for channels there are.
 func TestAnAnswerToATestIsNoAnswerToAnAlarm(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.app.opt.Config.Channels = []alert.ChannelSpec{{Name: "phone"}}
 	b.app.setup = b.app.newSetup()

@@ -18,6 +18,7 @@ import (
 )
 
 func TestNotificationsAreCountedByState(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	a := alert.Alarm{ID: "x", Kind: alert.Near, Vessel: "tub", State: alert.Firing, Since: b.start}
 	require.NoError(t, b.store.SaveAlarm(t.Context(), a, []alert.Notification{
@@ -28,6 +29,7 @@ func TestNotificationsAreCountedByState(t *testing.T) {
 }
 
 func TestHeartbeatIsShown(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	assert.Zero(t, b.app.Snapshot().System.HeartbeatAt)
 	there := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
@@ -45,6 +47,7 @@ func TestHeartbeatIsShown(t *testing.T) {
 // TestReadingTimesAreShown runs the live App for a while: the sensors of the tree
 // answer at once, and none is late.
 func TestReadingTimesAreShown(t *testing.T) {
+	t.Parallel()
 	state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		r := openLive(t, state, tree, time.Now(), noFault)

@@ -82,19 +82,27 @@ func (a *App) picture(_ context.Context, vessel string, riseID int64) ([]byte, e
 		v.mu.Unlock()
 		return nil, nil
 	}
-	c := a.pushChart(vessel, v.state, v.rows())
+	c := a.drawn(v)
 	v.mu.Unlock()
 	var buf bytes.Buffer
 	err = chart.PNG(&buf, c)
 	return buf.Bytes(), err
 }
 
-// pushChart is the picture's model.
-func (a *App) pushChart(vessel string, s bake.State, rows []bake.Recorded) chart.Chart {
-	e, words := s.Estimate, text.New(LocaleOf(a.opt.Config))
-	c := past.Drawn(words)
-	c.Title, c.Samples, c.Fan, c.Ready, c.Now = vessel, past.Samples(rows), e.Fan, e.Ready, e.Time
-	c.Mark, c.Events = past.Mark(e.TargetPercent, words), past.Events(past.Record{Journal: s.Events}, words)
+// Chart draws the rise under way in a vessel, as a message shows it.
+func (a *App) Chart(vessel string) chart.Chart {
+	v := a.vessels[vessel]
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return a.drawn(v)
+}
+
+// drawn is the curve of a vessel with its forecast. v.mu is held.
+func (a *App) drawn(v *vessel) chart.Chart {
+	s := v.state
+	c := past.Drawn(a.words)
+	c.Title, c.Samples, c.Fan, c.Ready, c.Now = v.config.Name, past.Samples(v.rows()), s.Estimate.Fan, s.Estimate.Ready, s.Estimate.Time
+	c.Mark, c.Events = past.Mark(s.Estimate.TargetPercent, a.words), past.Events(past.Record{Journal: s.Events}, a.words)
 	c.Width, c.Height = chart.PushWidth, chart.PushHeight
 	return c
 }

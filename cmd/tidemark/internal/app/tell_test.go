@@ -22,6 +22,7 @@ import (
 
 // TestOnlyNewsIsLoudInTheLog words an open alarm anew again and again.
 func TestOnlyNewsIsLoudInTheLog(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	var out bytes.Buffer
 	b.app.log = slog.New(slog.NewTextHandler(&out, nil))
@@ -41,6 +42,7 @@ func TestOnlyNewsIsLoudInTheLog(t *testing.T) {
 // TestPictureShowsTheRiseOfTheMessage draws the curve of a rise under way, and
 // nothing for another one.
 func TestPictureShowsTheRiseOfTheMessage(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Hour)
 	png, err := b.app.picture(t.Context(), "tub", b.vessel().RiseID)
@@ -55,6 +57,7 @@ func TestPictureShowsTheRiseOfTheMessage(t *testing.T) {
 
 // TestSubscribersAreRung rings whoever looks, also one who does not listen.
 func TestSubscribersAreRung(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	rung := b.app.Subscribe(ctx)
@@ -75,6 +78,7 @@ func TestSubscribersAreRung(t *testing.T) {
 
 // TestCurve hands the measured line of a rise to a page.
 func TestCurve(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	samples, err := b.app.Curve(t.Context(), "tub")
 	require.NoError(t, err)
@@ -102,6 +106,7 @@ func get(t *testing.T, url string) (status int, body string) {
 // TestMetricsAtAnAddressOfTheirOwn serves them there and not on the page. A
 // metrics address that is taken keeps nothing open.
 func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
+	t.Parallel()
 	cfg, err := config.Parse("t.yaml", []byte(`web: {listen: "127.0.0.1:0", metrics_listen: "127.0.0.1:0"}`+benchConfig), config.WithoutSensors)
 	require.NoError(t, err)
 	clock := &Stepped{}
@@ -133,6 +138,7 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 
 // TestStepsOfTheDay asks what is due and does, skips and misspells it.
 func TestStepsOfTheDay(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Minute)
 	require.NoError(t, b.tell("tub", bake.Event{Kind: "start"}))
@@ -160,6 +166,7 @@ func (b *bench) tell(vessel string, e bake.Event) error {
 // TestAButtonTellsWhatWasDone presses the button of a message twice: the tub is in the
 // fridge, once, and the warning is answered. On a rise that is over it does nothing.
 func TestAButtonTellsWhatWasDone(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Hour)
 	a := alert.Alarm{ID: "in_time-tub-1", Kind: alert.InTime, Vessel: "tub", RiseID: b.vessel().RiseID, State: alert.Firing, Tap: bake.EventFridge}

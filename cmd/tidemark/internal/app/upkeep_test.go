@@ -41,6 +41,7 @@ func elsewhere(t *testing.T, at time.Time) string {
 // TestTakeBackupWhileWatching exchanges the past in the midst of a rise: the rise goes
 // on, over a restart too, and its start can be taken back.
 func TestTakeBackupWhileWatching(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	ctx := t.Context()
 	b.run(2 * time.Hour)
@@ -75,6 +76,7 @@ func TestTakeBackupWhileWatching(t *testing.T) {
 
 // TestUselessBackupsAreRefused: the reason is told without the place of the upload.
 func TestUselessBackupsAreRefused(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.run(time.Minute)
 	file := filepath.Join(t.TempDir(), "x.db")
@@ -92,6 +94,7 @@ func TestUselessBackupsAreRefused(t *testing.T) {
 // rise with its percent, one of another vessel keeps its readings, and the CSV that
 // the page exports comes back.
 func TestImportRecordFromThePage(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	ctx := t.Context()
 	file := filepath.Join("..", "..", "..", "..", "testdata", "records", "invented-tub.csv")

@@ -12,6 +12,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/sensor"
 )
 
 // TestTheWatchdogIsFedWhileTheWatchMovesOn listens as systemd does: sd_notify(3),
@@ -39,7 +42,7 @@ func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
 	t.Setenv("WATCHDOG_USEC", "30000")
 	t.Setenv("WATCHDOG_PID", strconv.Itoa(os.Getpid()))
 	logged := make(chan struct{}, 10)
-	a := &App{log: slog.New(slog.NewTextHandler(lines(logged), nil)), order: []string{"tub"}}
+	a := &App{log: slog.New(slog.NewTextHandler(lines(logged), nil)), opt: Options{Config: &config.Config{Vessels: []config.Vessel{{Height: &sensor.IIO{}}}}}}
 	a.lastAdvanceAt.note()
 	a.lastReadAt.note()
 	ctx, cancel := context.WithCancel(t.Context())
@@ -49,7 +52,7 @@ func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
 	old := time.Now().Add(-stuckAfter - time.Second)
 	a.lastReadAt.at.Store(&old)
 	<-logged
-	assert.Contains(t, a.standsStill(), "sampling: nothing for")
+	assert.ErrorContains(t, a.stuck(), "sampling: nothing for")
 	a.lastReadAt.note()
 	for len(heard) > 0 { // from before
 		<-heard
@@ -58,9 +61,9 @@ func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
 	cancel()
 	<-done
 
-	a.order = nil
+	a.opt.Config.Vessels = []config.Vessel{{ByHand: true}}
 	a.lastReadAt.at.Store(&old)
-	assert.Empty(t, a.standsStill(), "a fresh machine has nothing to read")
+	assert.NoError(t, a.stuck(), "there is nothing to read where all is told by eye")
 	t.Setenv("WATCHDOG_USEC", "soon")
 	a.FeedWatchdog(t.Context())
 	<-logged

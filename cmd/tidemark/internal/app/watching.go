@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -11,12 +12,61 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/channel"
+	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor/chip"
 )
 
-// stuckAfter is how long the sensors may go unread, or the vessels stay as they are,
-// before the watchdog is starved. A reading that says a probe is missing is progress.
-const stuckAfter = 45 * time.Second
+// How long a part may stand still before the watchdog is starved, and before the
+// heartbeat is held back. A reading that says a probe is missing is progress.
+const (
+	stuckAfter  = 45 * time.Second
+	silentAfter = time.Minute
+	storedAfter = 5 * time.Minute
+)
+
+// part is a part of the watch, when it moved on last, and how long it may stand still.
+type part struct {
+	name string
+	last func() time.Time
+	most time.Duration
+}
+
+// standsStill says which part has stood still for too long; nil while all move on.
+func standsStill(parts ...part) error {
+	for _, p := range parts {
+		if still := time.Since(p.last()); still > p.most {
+			return fmt.Errorf("%s: nothing for %s, expected every %s", p.name, still.Round(time.Second), p.most)
+		}
+	}
+	return nil
+}
+
+// reads reports whether any sensor is read: of a fresh machine and of vessels told by eye
+// none is.
+func (a *App) reads() bool {
+	return slices.ContainsFunc(a.opt.Config.Vessels, func(v config.Vessel) bool { return len(v.Sensors()) > 0 })
+}
+
+// stuck says whether the watch itself stands still, for the watchdog.
+func (a *App) stuck() error {
+	parts := []part{{"advancing", a.lastAdvanceAt.last, stuckAfter}}
+	if a.reads() {
+		parts = append(parts, part{"sampling", a.lastReadAt.last, stuckAfter})
+	}
+	return standsStill(parts...)
+}
+
+// silent says whether sampling, storing or delivering stands still, for the heartbeat.
+func (a *App) silent() error {
+	parts := []part{{"delivering", a.manager.Beat, silentAfter}}
+	if a.reads() {
+		parts = append(parts, part{"sampling", a.lastReadAt.last, silentAfter})
+	}
+	if a.opt.Store != nil {
+		parts = append(parts, part{"storing", func() time.Time { return a.opt.Store.Health().LastCommit }, storedAfter})
+	}
+	return standsStill(parts...)
+}
 
 // progress is when something moved on last.
 type progress struct{ at atomic.Pointer[time.Time] }
@@ -57,20 +107,11 @@ func (a *App) startWatching(ctx context.Context) error {
 	})
 	a.work.Go(func() { a.advanceInTime(ctx) })
 	if url := a.opt.Config.Heartbeat; url != "" {
-		beat := channel.NewHeartbeat(alert.Secret(url), a.proof().Check, a.log)
+		beat := channel.NewHeartbeat(alert.Secret(url), a.silent, a.log)
 		a.heartbeat.Store(beat)
 		a.work.Go(func() { beat.Run(ctx) })
 	}
 	return nil
-}
-
-// proof says whether sampling, storing and delivering all move.
-func (a *App) proof() *alert.Proof {
-	p := &alert.Proof{Sampled: a.lastReadAt.last, Delivered: a.manager.Beat}
-	if a.opt.Store != nil {
-		p.Stored = func() time.Time { return a.opt.Store.Health().LastCommit }
-	}
-	return p
 }
 
 // advanceInTime advances the App with the real clock.
@@ -112,16 +153,6 @@ func (a *App) awakeAt(now time.Time) (since time.Time, slept bool) {
 	return a.awake, a.slept
 }
 
-// standsStill says what has stood still for too long; empty while all moves on.
-func (a *App) standsStill() string {
-	for part, p := range map[string]*progress{"sampling": &a.lastReadAt, "advancing": &a.lastAdvanceAt} {
-		if still := time.Since(p.last()); still > stuckAfter && (p != &a.lastReadAt || len(a.order) > 0) { // a fresh machine has nothing to read
-			return fmt.Sprintf("%s: nothing for %s, expected every %s", part, still.Round(time.Second), stuckAfter)
-		}
-	}
-	return ""
-}
-
 // FeedWatchdog feeds the service manager's watchdog, sd_watchdog_enabled(3), three times
 // in its interval until ctx ends, while the watch makes progress. The manager ends a
 // process that stops feeding and starts it again.
@@ -136,11 +167,11 @@ func (a *App) FeedWatchdog(ctx context.Context) {
 	tick := time.NewTicker(interval / 3)
 	defer tick.Stop()
 	for starved := false; ; {
-		stuck := a.standsStill()
-		if stuck != "" && !starved {
+		stuck := a.stuck()
+		if stuck != nil && !starved {
 			a.log.Error("the watch stands still; the service manager will start it anew", "stuck", stuck)
 		}
-		if starved = stuck != ""; !starved {
+		if starved = stuck != nil; !starved {
 			_, _ = daemon.SdNotify(false, daemon.SdNotifyWatchdog) // the manager acts on silence
 		}
 		select {

@@ -24,6 +24,7 @@ func aWindow(t *testing.T, dir string) (x windowWatch, restarts *int) {
 }
 
 func TestTheWindowIsOpenHalfAnHour(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		x, restarts := aWindow(t, dir)
@@ -40,6 +41,7 @@ func TestTheWindowIsOpenHalfAnHour(t *testing.T) {
 
 // Starting again and again makes it no longer: each start costs a minute.
 func TestRestartsDoNotLengthenTheWindow(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		began, starts, first := time.Now(), 0, ""
@@ -62,6 +64,7 @@ func TestRestartsDoNotLengthenTheWindow(t *testing.T) {
 }
 
 func TestAPassphraseEndsTheWindow(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		x, restarts := aWindow(t, dir)
@@ -75,6 +78,7 @@ func TestAPassphraseEndsTheWindow(t *testing.T) {
 }
 
 func TestSetupOpensTheWindowAgain(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		require.NoError(t, keepWindow(dir, noCode, 0))
@@ -98,6 +102,7 @@ func TestSetupOpensTheWindowAgain(t *testing.T) {
 
 // What cannot be kept or read is closed.
 func TestTheWindowFailsClosed(t *testing.T) {
+	t.Parallel()
 	for _, text := range []string{"", "code X\nminutes 30\n", "code BCDFGHJK\n", "code BCDFGHJK\nminutes -1\n", "\x00\x00"} {
 		dir := t.TempDir()
 		require.NoError(t, os.WriteFile(windowFile(dir), []byte(text), 0o600))

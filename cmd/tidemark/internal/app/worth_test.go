@@ -14,6 +14,7 @@ import (
 // TestWorthOfMM works one case by hand: 80 mm of dough in a straight tub of 200 mm, a
 // millimetre is 1.25 points, at 25 points an hour 3 minutes.
 func TestWorthOfMM(t *testing.T) {
+	t.Parallel()
 	p, err := geometry.Cylinder(180, 200)
 	require.NoError(t, err)
 	said := WorthOfMM(config.Vessel{}, p, text.New(text.Locale{}))

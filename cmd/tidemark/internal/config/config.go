@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -179,20 +177,7 @@ func Load(path string, need Need) (*Config, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the configuration cannot be read: %w; name the file with --config", err)
 	}
-	cfg, err := Parse(path, data, need)
-	if err != nil {
-		return nil, err
-	}
-	if former := filepath.Join(cfg.StateDir, "measured.yaml"); exists(former) {
-		cfg.Notes = append(cfg.Notes, former+", which an older version wrote when a vessel was measured, is not read any more: measure the vessel again, or write its floor_mm and profile into "+path+", then remove it")
-	}
-	return cfg, nil
-}
-
-// exists reports whether a file is there.
-func exists(path string) bool {
-	_, err := os.Stat(path)
-	return err == nil
+	return Parse(path, data, need)
 }
 
 // StateDir returns state_dir of a configuration file and looks at nothing else of

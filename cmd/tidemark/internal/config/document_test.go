@@ -13,37 +13,6 @@ import (
 
 const goodProfile = "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]"
 
-// TestTypingErrorsHaveAPlace has a row for every slip of the keyboard that once
-// ended the program, or was passed over in silence.
-func TestTypingErrorsHaveAPlace(t *testing.T) {
-	const state, target = "state_dir: /tmp/state", "target_percent: 90"
-	for _, c := range []struct{ name, old, fresh, want string }{
-		{"three numbers in a point", goodProfile, "[[0, 0], [50, 1.0, 2.2]]", `t.yaml:10:23: vessels[0].profile[1]: expected [height mm, litres], found a list of 3`},
-		{"one number in a point", goodProfile, "[[0], [50, 1.0]]", `t.yaml:10:15: vessels[0].profile[0]: expected [height mm, litres], found a list of 1`},
-		{"no number in a point", goodProfile, "[[], [50, 1.0]]", `t.yaml:10:15: vessels[0].profile[0]: expected [height mm, litres], found a list of 0`},
-		{"three sides", goodProfile, "{shape: tapered_rectangle, bottom_mm: [200,140,3], top_mm: [230,170], height_mm: 150}", `t.yaml:10:52: vessels[0].profile.bottom_mm: expected [length mm, width mm], found a list of 3`},
-		{"a side missing", goodProfile, "{shape: tapered_rectangle, bottom_mm: [200,140], height_mm: 150}", `t.yaml:10:15: vessels[0].profile.top_mm: expected [length mm, width mm], found a list of 0`},
-		{"three numbers in the table", target, "target_by_dough_c: [[18,100,1],[21,75]]", `t.yaml:11:25: vessels[0].target_by_dough_c[0]: expected [dough temperature C, rise percent], found a list of 3`},
-		{"nothing for a channel", state, "channels: [null]", `t.yaml:4:12: channels[0]: there is nothing here; write it or remove it`},
-		{"a lone dash for a channel", state, "channels:\n  - ", `t.yaml:5:4: channels[0]: there is nothing here; write it or remove it`},
-		{"a lone dash for a vessel", "vessels:\n", "vessels:\n  -\n", `t.yaml:7:4: vessels[0]: there is nothing here; write it or remove it`},
-		{"nothing for a flour", "    floor_mm: 240\n", "    floor_mm: 240\n    batch: {name: loaf, flours: [null], water_g: 1}\n", `t.yaml:10:34: vessels[0].batch.flours[0].grams: must be above 0 g, found 0: leave the entry out instead`},
-		{"nothing for a point", goodProfile, "[[0, 0], ~]", `t.yaml:10:23: vessels[0].profile[1]: expected [height mm, litres], found a list of 0`},
-		{"a number for a vessel", good[strings.Index(good, "vessels:"):], "vessels: [5]\n", `t.yaml:6:11: vessels[0]: expected keys with values, found a number; see the list of keys in the README`},
-		{"an alias", target, "target_percent: &mark 90", `t.yaml:11:21: "&": anchors, aliases, tags and directives of YAML are not read here; write the value itself, or put it in quotes`},
-		{"a tag", target, "target_percent: !!float 90", `t.yaml:11:21: "!!float": anchors, aliases, tags and directives of YAML are not read here; write the value itself, or put it in quotes`},
-		{"a second document", "vessels:\n", "---\nvessels:\n", `t.yaml:6:1: a second document begins here and would not be read; remove the line of dashes`},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			text := strings.Replace(good, c.old, c.fresh, 1)
-			require.NotEqual(t, good, text, "the row changes nothing")
-			_, err := Parse("t.yaml", []byte(text), Sensors)
-			require.Error(t, err)
-			assert.Equal(t, c.want, err.Error())
-		})
-	}
-}
-
 // TestBounds: what no household writes is refused before the parser has it.
 func TestBounds(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{

@@ -13,37 +13,6 @@ import (
 // topic is a good channel.
 const topic = `{name: phone, kind: topic, url: "https://example.org", topic: kitchen}`
 
-// TestProblemsOfParts has a row for every place where another package, or a part
-// of the file, says what is wrong, with the exact message.
-func TestProblemsOfParts(t *testing.T) {
-	const state, floor = "state_dir: /tmp/state", "    floor_mm: 240\n"
-	for _, c := range []struct{ name, old, fresh, want string }{
-		{"metrics listen", state, "web: {metrics_listen: here}", `t.yaml:4:23: web.metrics_listen: "here" is not an address with a port; write it like 127.0.0.1:8080 or :8080`},
-		{"channel key", state, "channels: [{nam: phone}]", `t.yaml:4:13: channels[0]: unknown field "nam"; check the spelling against the list of keys in the README`},
-		{"channel kind", state, "channels: [{name: phone, kind: pigeon}]", `t.yaml:4:32: channels[0].kind: "pigeon" is no kind of channel; write one of: topic, webhook, mail, mqtt, command`},
-		{"channel twice", state, "channels: [" + topic + ", " + topic + "]", `t.yaml:4:91: channels[1].name: "phone" is used twice; give every channel its own name`},
-		{"sensor key", `{kind: w1, id: 28-00000a1b2c3d}`, `{kind: w1, idd: 28-00000a1b2c3d}`, `t.yaml:14:28: vessels[0].dough.idd: kind w1 does not take it; it takes id, power, offset_c`},
-		{"batch key", floor, floor + "    batch: {nme: loaf}\n", `t.yaml:10:13: vessels[0].batch: unknown field "nme"; check the spelling against the list of keys in the README`},
-		{"points", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "[[0, 0], [x, 1]]", `t.yaml:10:24: vessels[0].profile: expected a number, found a text; see the list of keys in the README`},
-		{"text for a number", "floor_mm: 240", "floor_mm: tall", `t.yaml:9:15: vessels[0]: expected a number, found a text; see the list of keys in the README`},
-		{"list for a text", "holds: dough", "holds: [dough]", `t.yaml:8:12: vessels[0]: expected a text, found a list; see the list of keys in the README`},
-		{"number for a shape", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "5", `t.yaml:10:14: vessels[0].profile: expected keys with values, found a number; see the list of keys in the README`},
-		{"text for a switch", "state_dir: /tmp/state", "web: {open_reading: often}", `t.yaml:4:21: expected true or false, found a text; see the list of keys in the README`},
-		{"keys for a list", good[strings.Index(good, "vessels:"):], "vessels: {name: tub}\n", `t.yaml:6:10: expected a list, found keys with values; see the list of keys in the README`},
-		{"shape key", "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: bowl, rim_mm: 3}", `t.yaml:10:28: vessels[0].profile: unknown field "rim_mm"; check the spelling against the list of keys in the README`},
-		{"lead", "lead: 40m", "lead: 7h", `t.yaml:12:11: vessels[0].lead: 7h is outside 0s to 6h0m0s; choose a value in that range`},
-		{"lost after", "lead: 40m", "lost_after: 2h", `t.yaml:12:17: vessels[0].lost_after: 2h is outside 1m0s to 1h0m0s; choose a value in that range`},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			text := strings.Replace(good, c.old, c.fresh, 1)
-			require.NotEqual(t, good, text, "the row changes nothing")
-			_, err := Parse("t.yaml", []byte(text), Sensors)
-			require.Error(t, err)
-			assert.Equal(t, c.want, err.Error())
-		})
-	}
-}
-
 // TestProblemsOfOwners checks the place of what other packages say; their words
 // are tested there.
 func TestProblemsOfOwners(t *testing.T) {

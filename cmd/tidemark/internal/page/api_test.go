@@ -77,6 +77,7 @@ func call(t *testing.T, h http.Handler, router routers.Router, r *http.Request, 
 // TestAPIKeepsItsDescription calls every operation of the description and
 // checks request and answer against it.
 func TestAPIKeepsItsDescription(t *testing.T) {
+	t.Parallel()
 	for _, typ := range []string{"image/svg+xml", "image/png", "image/jpeg", "application/vnd.sqlite3", "text/event-stream"} {
 		openapi3filter.RegisterBodyDecoder(typ, openapi3filter.FileBodyDecoder)
 	}
@@ -174,6 +175,7 @@ func TestAPIKeepsItsDescription(t *testing.T) {
 }
 
 func TestETagSavesTheBody(t *testing.T) {
+	t.Parallel()
 	s, _, ids := withPast(t, 1)
 	for _, path := range []string{"/api/v1/vessels", fmt.Sprintf("/api/v1/rises/%d", ids[0]), fmt.Sprintf("/api/v1/rises/%d/chart.svg", ids[0])} {
 		w := do(s, apiRequest("GET", path, ""))
@@ -187,6 +189,7 @@ func TestETagSavesTheBody(t *testing.T) {
 }
 
 func TestPagination(t *testing.T) {
+	t.Parallel()
 	s, _, _ := withPast(t, 7)
 	seen := map[float64]bool{}
 	cursor := ""
@@ -212,6 +215,7 @@ func TestPagination(t *testing.T) {
 }
 
 func TestProblemsAreDocuments(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, nil)
 	w := do(s, apiRequest("GET", "/api/v1/nothing", ""))
 	assert.Equal(t, 404, w.Code)
@@ -223,6 +227,7 @@ func TestProblemsAreDocuments(t *testing.T) {
 }
 
 func TestFaultsInsideAreNotTold(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, func(o *web.Options) { o.Live = faulty{o.Live} })
 	w := do(s, apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`))
 	assert.Equal(t, 500, w.Code)

@@ -16,6 +16,7 @@ import (
 // TestAskedBack: what must have happened before is asked for; with the answer both are
 // told. A browser without scripts gets a form for it.
 func TestAskedBack(t *testing.T) {
+	t.Parallel()
 	s, k := idle(t, nil)
 	b := newBrowser(t, s)
 	w := b.post("/act", url.Values{"tap": {"fold|"}, "vessel": {"tub"}})

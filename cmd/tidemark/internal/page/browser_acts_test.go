@@ -68,6 +68,7 @@ func (b *tab) typed(sel, text string) {
 // TestBrowserDay tells a day's bake in a real browser, on every screen, and sees the page
 // follow.
 func TestBrowserDay(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	for _, sc := range screens() {
 		t.Run(sc.String(), func(t *testing.T) {
@@ -164,6 +165,7 @@ func (b *tab) pause() {
 
 // TestBrowserLive sees the sentence, the curve and a lost link on the page.
 func TestBrowserLive(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	for _, sc := range screens() {
 		t.Run(sc.String(), func(t *testing.T) {
@@ -208,6 +210,7 @@ func readOut(b *tab) {
 
 // TestBrowserPast walks the pages of the past.
 func TestBrowserPast(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	photo := filepath.Join(t.TempDir(), "loaf.jpg")
 	require.NoError(t, os.WriteFile(photo, picture(t, 2000, 1500, 1), 0o600))
@@ -273,6 +276,7 @@ func judgeInBrowser(b *tab, store *history.Store, id int64, photo string) {
 
 // TestBrowserRestore restores a backup and brings a record in, on every screen.
 func TestBrowserRestore(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	dir := t.TempDir()
 	backup, record := filepath.Join(dir, "last-week.db"), filepath.Join(dir, "rise.csv")
@@ -312,6 +316,7 @@ func TestBrowserRestore(t *testing.T) {
 
 // TestBrowserUnlock unlocks and locks a browser.
 func TestBrowserUnlock(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	for _, sc := range []screen{screens()[0], screens()[3]} {
 		t.Run(sc.String(), func(t *testing.T) {
@@ -344,6 +349,7 @@ func TestBrowserUnlock(t *testing.T) {
 
 // TestNarrowestScreen holds every page at 320 pixels.
 func TestNarrowestScreen(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	s, k := newServer(t, nil)
 	ids := fill(t, k.store, 6, 100)

@@ -195,6 +195,7 @@ func serve(t *testing.T, h http.Handler) string {
 // TestBrowserSlowPhone: a phone with a quarter of this machine's pace paints the page
 // of a vessel soon, and letters of twice the size run off no screen.
 func TestBrowserSlowPhone(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	s, _ := newServer(t, nil)
 	sc := screen{360, 740, "light"}

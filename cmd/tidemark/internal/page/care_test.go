@@ -54,6 +54,7 @@ func weak(f bake.Feed) bake.PastFeed {
 }
 
 func TestPageShowsTheBakeAndTheCare(t *testing.T) {
+	t.Parallel()
 	s, _ := withBread(t, nil)
 	b := newBrowser(t, s)
 	for vessel, wants := range map[string][]string{
@@ -72,6 +73,7 @@ func TestPageShowsTheBakeAndTheCare(t *testing.T) {
 // TestAShapedLoafIsNotFolded: the basket of a final proof offers what makes sense
 // there, and is never shown first.
 func TestAShapedLoafIsNotFolded(t *testing.T) {
+	t.Parallel()
 	s, _ := withBread(t, func(s *web.Snapshot) {
 		v := s.Vessels
 		v[2].RiseID, v[2].Estimate.Phase = 9, estimator.Rising
@@ -86,6 +88,7 @@ func TestAShapedLoafIsNotFolded(t *testing.T) {
 }
 
 func TestFedWithOtherAmounts(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	form := url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}, "flour_g": {"50"}, "water_g": {"45,5"}}
@@ -109,6 +112,7 @@ func TestFedWithOtherAmounts(t *testing.T) {
 }
 
 func TestAPITellsTheBakeAndTheCare(t *testing.T) {
+	t.Parallel()
 	_, router := spec(t)
 	s, k := withBread(t, nil)
 	type vessel struct {

@@ -93,6 +93,7 @@ func inBubble(t *testing.T, f func(t *testing.T, s *web.Server, k *kitchen)) {
 }
 
 func TestStreamSendsWhatChanged(t *testing.T) {
+	t.Parallel()
 	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
 		l := hear(s, "/events", "")
 		synctest.Wait()
@@ -125,6 +126,7 @@ func TestStreamSendsWhatChanged(t *testing.T) {
 func (k *kitchen) ring() { k.app.Advance(k.clock.Now()) }
 
 func TestStreamIsSlowedToTwoASecond(t *testing.T) {
+	t.Parallel()
 	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
 		l := hear(s, "/events", "")
 		synctest.Wait()
@@ -144,6 +146,7 @@ func TestStreamIsSlowedToTwoASecond(t *testing.T) {
 }
 
 func TestStreamBeats(t *testing.T) {
+	t.Parallel()
 	inBubble(t, func(t *testing.T, s *web.Server, _ *kitchen) {
 		l := hear(s, "/events", "")
 		time.Sleep(61 * time.Second)
@@ -178,6 +181,7 @@ func firstOf(t *testing.T, s http.Handler, path, lastID string) []event {
 // TestStreamGoesOnWhereItBrokeOff: a state is whole, so a reader that comes back
 // needs the newest and none of those it missed.
 func TestStreamGoesOnWhereItBrokeOff(t *testing.T) {
+	t.Parallel()
 	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
 		for _, path := range []string{"/events", "/api/v1/events"} {
 			had := firstOf(t, s, path, "")[0].id
@@ -195,6 +199,7 @@ func TestStreamGoesOnWhereItBrokeOff(t *testing.T) {
 // TestStreamOfAnotherRun: a reader of the run before gets a whole state. A page of another
 // build is told to load again.
 func TestStreamOfAnotherRun(t *testing.T) {
+	t.Parallel()
 	inBubble(t, func(t *testing.T, s *web.Server, k *kitchen) {
 		again, err := web.New(web.Options{Live: k.app, Now: k.clock.Now})
 		require.NoError(t, err)
@@ -224,6 +229,7 @@ func (c *counted) Curve(ctx context.Context, vessel string) ([]chart.Sample, err
 }
 
 func TestFiftyReadersCostOneRendering(t *testing.T) {
+	t.Parallel()
 	inBubble(t, func(t *testing.T, _ *web.Server, k *kitchen) {
 		live := &counted{Live: k.app}
 		s, err := web.New(web.Options{Live: live, Now: k.clock.Now})
@@ -249,6 +255,7 @@ func TestFiftyReadersCostOneRendering(t *testing.T) {
 // TestStreamEndsWithTheSession: whoever is locked out hears no more, although the
 // stream was open before.
 func TestStreamEndsWithTheSession(t *testing.T) {
+	t.Parallel()
 	inBubble(t, func(t *testing.T, _ *web.Server, k *kitchen) {
 		d := access.NewMemory()
 		require.NoError(t, access.SetPassphrase(t.Context(), d, phrase))

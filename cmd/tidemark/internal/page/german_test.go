@@ -82,6 +82,7 @@ func (f foreignTo) find(page string) []string {
 // TestGermanIsWhole renders every page in German, at every stage of a day, and finds no
 // English sentence.
 func TestGermanIsWhole(t *testing.T) {
+	t.Parallel()
 	f := newForeign(t)
 	page := func(b *browser, path string) {
 		w := b.get(path)

@@ -106,6 +106,7 @@ func measuring(t testing.TB) (*web.Server, *kitchen, *scale) {
 // TestMeasuringWithoutScripts walks through the page as a browser without scripts
 // would: empty, two levels, a look at the change, and written.
 func TestMeasuringWithoutScripts(t *testing.T) {
+	t.Parallel()
 	s, _, sc := measuring(t)
 	b := newBrowser(t, s)
 	const path = "/vessels/basket/level"
@@ -146,6 +147,7 @@ func TestMeasuringWithoutScripts(t *testing.T) {
 
 // TestMeasuringIsRefused has a row for every reason.
 func TestMeasuringIsRefused(t *testing.T) {
+	t.Parallel()
 	s, _, sc := measuring(t)
 	b := newBrowser(t, s)
 	for _, c := range []struct {
@@ -179,6 +181,7 @@ func TestMeasuringIsRefused(t *testing.T) {
 
 // TestMeasuringNeedsASession: looking may be open, measuring never is.
 func TestMeasuringNeedsASession(t *testing.T) {
+	t.Parallel()
 	_, k, _ := measuring(t)
 	lock(t, k)
 	s := k.server(func(o *web.Options) { o.Level, o.OpenReading = &scale{live: o.Live}, true })
@@ -194,6 +197,7 @@ func TestMeasuringNeedsASession(t *testing.T) {
 // TestBrowserMeasures measures a vessel in a real browser, on every screen and at
 // 320 pixels, there by keyboard alone.
 func TestBrowserMeasures(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	for _, sc := range append(screens(), screen{320, 640, "light"}) {
 		t.Run(sc.String(), func(t *testing.T) {

@@ -104,6 +104,7 @@ func (c *crowd) gone(n int64) {
 // TestAFloodOfIdleConnectionsIsCut opens far more connections than there is room
 // for: the page keeps its share and newcomers are served at once.
 func TestAFloodOfIdleConnectionsIsCut(t *testing.T) {
+	t.Parallel()
 	c := newCrowd(t)
 	for i := range 6 {
 		c.idle(fmt.Sprintf("127.0.0.%d", 10+i), 100)
@@ -116,6 +117,7 @@ func TestAFloodOfIdleConnectionsIsCut(t *testing.T) {
 
 // TestOneAddressHasItsShare: the flood of one leaves the connections of others be.
 func TestOneAddressHasItsShare(t *testing.T) {
+	t.Parallel()
 	c := newCrowd(t)
 	c.idle("127.0.0.9", 20)
 	c.idle("127.0.0.10", 600)
@@ -126,6 +128,7 @@ func TestOneAddressHasItsShare(t *testing.T) {
 
 // TestRequestsAreNotCutForNewcomers: what is being answered stays, whoever comes.
 func TestRequestsAreNotCutForNewcomers(t *testing.T) {
+	t.Parallel()
 	c := newCrowd(t)
 	var all sync.WaitGroup
 	var served atomic.Int64
@@ -153,6 +156,7 @@ func TestRequestsAreNotCutForNewcomers(t *testing.T) {
 
 // TestTheServiceMayOpenFarMoreFiles holds the limit against the service's own.
 func TestTheServiceMayOpenFarMoreFiles(t *testing.T) {
+	t.Parallel()
 	unit, err := os.ReadFile(filepath.Join("..", "..", "..", "..", "deploy", "package", "tidemark.service"))
 	require.NoError(t, err)
 	m := regexp.MustCompile(`(?m)^LimitNOFILE=(\d+)$`).FindSubmatch(unit)
@@ -165,6 +169,7 @@ func TestTheServiceMayOpenFarMoreFiles(t *testing.T) {
 // TestStreamsAreSharedByAddress: one address cannot take all event streams, and a
 // proxy on this machine is no single address.
 func TestStreamsAreSharedByAddress(t *testing.T) {
+	t.Parallel()
 	s, _, _ := locked(t, true)
 	open := func(n int, remote, forwarded string) (served, full int) {
 		for range n {

@@ -17,6 +17,7 @@ import (
 // TestKeptPagesFollow: what is kept of the past to answer quickly follows every
 // change at once: a judgement, an act and another rise.
 func TestKeptPagesFollow(t *testing.T) {
+	t.Parallel()
 	s, store, ids := withPast(t, 24)
 	b := newBrowser(t, s)
 	common := func() string {

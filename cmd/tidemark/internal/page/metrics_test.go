@@ -38,6 +38,7 @@ var value = regexp.MustCompile(`(?m)^([^#].*) \S+$`)
 // TestMetricsGolden keeps the families with their help and labels; promtool and its
 // linter are content with them.
 func TestMetricsGolden(t *testing.T) {
+	t.Parallel()
 	k := risen(t, berliners, true)
 	read := edited{k.app, func(s *web.Snapshot) { // a stepped App reads no sensors of its own
 		for i := range s.Vessels {
@@ -56,6 +57,7 @@ func TestMetricsGolden(t *testing.T) {
 }
 
 func TestPromtoolIsContent(t *testing.T) {
+	t.Parallel()
 	cmd := exec.Command(outsidetest.Program(t, "prometheus", "promtool"), "check", "metrics")
 	cmd.Stdin = strings.NewReader(scrape(t, risen(t, berliners, true).app, false))
 	var out bytes.Buffer
@@ -67,6 +69,7 @@ func TestPromtoolIsContent(t *testing.T) {
 // TestMetricsAreInBaseUnits holds values against the State: ratios for percent, seconds
 // for hours, metres for millimetres. Sets of states have one member.
 func TestMetricsAreInBaseUnits(t *testing.T) {
+	t.Parallel()
 	k := risen(t, berliners, true)
 	p := expfmt.NewTextParser(model.UTF8Validation)
 	fams, err := p.TextToMetricFamilies(strings.NewReader(scrape(t, k.app, false)))
@@ -101,6 +104,7 @@ func TestMetricsAreInBaseUnits(t *testing.T) {
 // event hides that event from a rate (prometheus.io/docs/practices/instrumentation,
 // avoid missing metrics).
 func TestCountersExistBeforeTheyCount(t *testing.T) {
+	t.Parallel()
 	_, k := idle(t, nil)
 	got := scrape(t, edited{k.app, func(s *web.Snapshot) {
 		s.Vessels[2].Sensors = []web.SensorHealth{{Sensor: "height", Quantity: "distance", Status: "ok", ReadSeconds: math.NaN()}}

@@ -118,6 +118,7 @@ var versions = regexp.MustCompile(`\?v=[0-9a-f]+`)
 
 // TestNowPageGolden keeps what the page of the dough says, without its pictures.
 func TestNowPageGolden(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	w := do(s, request("GET", "/?vessel=tub", nil))
 	require.Equal(t, 200, w.Code)
@@ -125,6 +126,7 @@ func TestNowPageGolden(t *testing.T) {
 }
 
 func TestAnswerComesBeforeThePicture(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	body := do(s, request("GET", "/?vessel=tub", nil)).Body.String()
 	answer := strings.Index(body, `<p class="big">`+k.ready("15:04")+`</p>`)
@@ -137,6 +139,7 @@ func TestAnswerComesBeforeThePicture(t *testing.T) {
 // TestWhatWantsAHandComesFirst: without a choice the page shows the vessel that wants
 // a hand, and the row of vessels leads to each.
 func TestWhatWantsAHandComesFirst(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	shown := func(path string) string {
 		body := do(s, request("GET", path, nil)).Body.String()
@@ -153,6 +156,7 @@ func TestWhatWantsAHandComesFirst(t *testing.T) {
 }
 
 func TestNothingInlineAndNoOtherHost(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	w := do(s, request("GET", "/", nil))
 	body := w.Body.String()
@@ -166,6 +170,7 @@ func TestNothingInlineAndNoOtherHost(t *testing.T) {
 }
 
 func TestDemoIsLabelled(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, func(o *web.Options) { o.Demo = true })
 	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "Everything shown here is invented")
 	s, _ = newServer(t, nil)
@@ -175,6 +180,7 @@ func TestDemoIsLabelled(t *testing.T) {
 // TestEveryEventByForm tells each event as a browser without scripts does, in an order
 // in which they make sense, and finds it in the journal.
 func TestEveryEventByForm(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	for _, form := range []url.Values{
@@ -211,6 +217,7 @@ func TestEveryEventByForm(t *testing.T) {
 }
 
 func TestEventsThatAreRefused(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	for want, form := range map[string]url.Values{
@@ -237,6 +244,7 @@ func TestEventsThatAreRefused(t *testing.T) {
 
 // TestAWarningIsAnswered acknowledges and snoozes what the household was told.
 func TestAWarningIsAnswered(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	lost := func() alert.Alarm {
@@ -254,6 +262,7 @@ func TestAWarningIsAnswered(t *testing.T) {
 }
 
 func TestTheAnswerToAnActIsShownOnce(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	b := newBrowser(t, s)
 	b.post("/act", url.Values{"tap": {"fold|"}, "vessel": {"tub"}})
@@ -262,6 +271,7 @@ func TestTheAnswerToAnActIsShownOnce(t *testing.T) {
 }
 
 func TestButtonsFollowTheVessel(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	tub := func() string { return do(s, request("GET", "/?vessel=tub", nil)).Body.String() }
 	assert.Contains(t, tub(), ">Into the fridge</button>")
@@ -275,6 +285,7 @@ func TestButtonsFollowTheVessel(t *testing.T) {
 // TestATapMayBeToldLate: a tap says how long ago it happened, and what was told can be
 // given another time.
 func TestATapMayBeToldLate(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	now := k.clock.Now()
@@ -293,6 +304,7 @@ func TestATapMayBeToldLate(t *testing.T) {
 
 // TestANotFoundPageOfOurOwn: what is not here is said in the page's own words.
 func TestANotFoundPageOfOurOwn(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	w := do(s, request("GET", "/loaf", nil))
 	assert.Equal(t, http.StatusNotFound, w.Code)
@@ -302,6 +314,7 @@ func TestANotFoundPageOfOurOwn(t *testing.T) {
 
 // TestTheKitchenView: time, staff and what to do of each vessel under way.
 func TestTheKitchenView(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	body := do(s, request("GET", "/kitchen", nil)).Body.String()
 	for _, want := range []string{`class="staff"`, "Saturday wheat", ">" + k.ready("15:04") + "<", "Nothing to do until", `data-calls="true"`, "Jar"} {
@@ -313,6 +326,7 @@ func TestTheKitchenView(t *testing.T) {
 // TestInstallable: the page can be put on a phone's home screen and shows what it was
 // told last without a link (W3C Web App Manifest: name, icons, start_url, display).
 func TestInstallable(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	var m struct {
 		Name, Display string
@@ -334,6 +348,7 @@ func TestInstallable(t *testing.T) {
 }
 
 func TestStaticFilesMayBeKept(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	body := do(s, request("GET", "/", nil)).Body.String()
 	links := regexp.MustCompile(`/static/[^"]+`).FindAllString(body, -1)
@@ -352,6 +367,7 @@ func TestStaticFilesMayBeKept(t *testing.T) {
 }
 
 func TestStreamStopsWithTheServer(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	done := make(chan struct{})
 	go func() {
@@ -368,6 +384,7 @@ func TestStreamStopsWithTheServer(t *testing.T) {
 
 // TestThePageInGerman: the household's language is that of the page.
 func TestThePageInGerman(t *testing.T) {
+	t.Parallel()
 	s, _ := newServerOf(t, germans, nil)
 	body := do(s, request("GET", "/?vessel=tub", nil)).Body.String()
 	for _, want := range []string{`<html lang="de">`, "Verdoppelt etwa um", "Was ist sonst geschehen?", "In den Kühlschrank", "Einstellungen"} {

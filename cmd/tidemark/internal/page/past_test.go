@@ -45,6 +45,7 @@ func withPast(t testing.TB, n int) (*web.Server, *history.Store, []int64) {
 }
 
 func TestPastRisesListAndSearch(t *testing.T) {
+	t.Parallel()
 	s, _, _ := withPast(t, 12)
 	body := do(s, request("GET", "/rises", nil)).Body.String()
 	assert.Equal(t, 12, strings.Count(body, `name="id"`))
@@ -65,6 +66,7 @@ func TestPastRisesListAndSearch(t *testing.T) {
 }
 
 func TestPastRisesPages(t *testing.T) {
+	t.Parallel()
 	s, _, _ := withPast(t, 35)
 	body := do(s, request("GET", "/rises", nil)).Body.String()
 	assert.Equal(t, 30, strings.Count(body, `name="id"`))
@@ -77,6 +79,7 @@ func TestPastRisesPages(t *testing.T) {
 }
 
 func TestThePastSaysWhatWasLearnedAndForgetsIt(t *testing.T) {
+	t.Parallel()
 	s, store, _ := withPast(t, 3)
 	assert.NotContains(t, do(s, request("GET", "/rises", nil)).Body.String(), "has learned from")
 	require.NoError(t, store.Settings().Set(t.Context(), "learned/tub/1", []byte("{}")))
@@ -89,6 +92,7 @@ func TestThePastSaysWhatWasLearnedAndForgetsIt(t *testing.T) {
 }
 
 func TestOneRise(t *testing.T) {
+	t.Parallel()
 	s, _, ids := withPast(t, 3)
 	body := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
 	for _, want := range []string{"tub, Wed 11 Mar 2026 12:00, Saturday wheat", "Mean dough temperature", "22.1 °C", "Inoculation", "9.1 %", "Result: right.", "Folded, by page"} {
@@ -99,6 +103,7 @@ func TestOneRise(t *testing.T) {
 }
 
 func TestCompare(t *testing.T) {
+	t.Parallel()
 	s, _, ids := withPast(t, 6)
 	q := fmt.Sprintf("id=%d&id=%d&id=%d", ids[0], ids[2], ids[3])
 	clock := do(s, request("GET", "/compare?"+q, nil)).Body.String()
@@ -113,6 +118,7 @@ func TestCompare(t *testing.T) {
 }
 
 func TestJudgement(t *testing.T) {
+	t.Parallel()
 	s, store, ids := withPast(t, 2)
 	b := newBrowser(t, s)
 	path := fmt.Sprintf("/rises/%d/judgement", ids[1])
@@ -146,6 +152,7 @@ func TestJudgement(t *testing.T) {
 
 // TestLongNotesAreShortInLists: a button does not grow with what somebody wrote.
 func TestLongNotesAreShortInLists(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	b := newBrowser(t, s)
 	b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {"first line\n" + strings.Repeat("and so on ", 50)}})
@@ -157,6 +164,7 @@ func TestLongNotesAreShortInLists(t *testing.T) {
 // TestCSVAgreesWithThePage: the last level on the curve's read-out and in the
 // figures is the CSV's, rounded.
 func TestCSVAgreesWithThePage(t *testing.T) {
+	t.Parallel()
 	s, _, ids := withPast(t, 3)
 	w := do(s, request("GET", fmt.Sprintf("/api/v1/rises/%d/samples.csv", ids[0]), nil))
 	require.Equal(t, 200, w.Code)
@@ -219,6 +227,7 @@ func (b *browser) upload(path string, name string, body []byte) *httptest.Respon
 }
 
 func TestPhotoIsCleaned(t *testing.T) {
+	t.Parallel()
 	s, store, ids := withPast(t, 1)
 	b := newBrowser(t, s)
 	path := fmt.Sprintf("/rises/%d/photos", ids[0])
@@ -251,6 +260,7 @@ func bomb(t *testing.T) []byte {
 }
 
 func TestPhotosThatAreRefused(t *testing.T) {
+	t.Parallel()
 	s, store, ids := withPast(t, 1)
 	b := newBrowser(t, s)
 	path := fmt.Sprintf("/rises/%d/photos", ids[0])
@@ -275,6 +285,7 @@ func TestPhotosThatAreRefused(t *testing.T) {
 }
 
 func TestBackupIsWhole(t *testing.T) {
+	t.Parallel()
 	s, _, _ := withPast(t, 3)
 	w := do(s, request("GET", "/api/v1/backup", nil))
 	require.Equal(t, 200, w.Code)
@@ -287,6 +298,7 @@ func TestBackupIsWhole(t *testing.T) {
 }
 
 func TestWithoutHistoryThereIsNoPast(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, func(o *web.Options) { o.History = nil })
 	assert.Equal(t, 404, do(s, request("GET", "/rises", nil)).Code)
 	assert.NotContains(t, do(s, request("GET", "/", nil)).Body.String(), `href="/rises"`)
@@ -323,6 +335,7 @@ func BenchmarkPast(b *testing.B) {
 
 // TestThePastTellsWhatWasForecast: what was said hours before stands beside what was.
 func TestThePastTellsWhatWasForecast(t *testing.T) {
+	t.Parallel()
 	s, store, ids := withPast(t, 1)
 	r, err := store.Rise(t.Context(), ids[0])
 	require.NoError(t, err)

@@ -22,6 +22,7 @@ import (
 const monday = "/plan?ready=2026-03-16T13:00&air=22&warm=26&fridge=yes&vessel=basket&way=overnight"
 
 func TestPlanFormIsFilledIn(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	w := newBrowser(t, s).get("/plan?vessel=basket")
 	require.Equal(t, 200, w.Code)
@@ -37,6 +38,7 @@ func TestPlanFormIsFilledIn(t *testing.T) {
 }
 
 func TestPlanShowsTimetableAndWays(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	w := newBrowser(t, s).get(monday)
 	require.Equal(t, 200, w.Code)
@@ -59,6 +61,7 @@ func TestPlanShowsTimetableAndWays(t *testing.T) {
 
 // TestWhatIfTheRisingDoughStaysOut asks from the page of now, without a plan.
 func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	assert.Contains(t, b.get("/?vessel=tub").Body.String(), "What if it stays out until")
@@ -73,6 +76,7 @@ func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
 }
 
 func TestPlanRefuses(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	for _, c := range []struct{ query, want string }{
 		{"ready=soon&air=22", `&#34;soon&#34; is not a time`},
@@ -94,6 +98,7 @@ func TestPlanRefuses(t *testing.T) {
 }
 
 func TestPlanInFahrenheit(t *testing.T) {
+	t.Parallel()
 	s, _ := newServerOf(t, strings.Replace(berliners, "Berlin}", "Berlin, temperature: fahrenheit}", 1), nil)
 	b := newBrowser(t, s)
 	assert.Contains(t, b.get("/plan").Body.String(), `value="70"`)
@@ -103,6 +108,7 @@ func TestPlanInFahrenheit(t *testing.T) {
 }
 
 func TestPlanAsACalendar(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	w := do(s, request("GET", strings.Replace(monday, "/plan", "/plan.ics", 1), nil))
 	require.Equal(t, 200, w.Code)
@@ -116,6 +122,7 @@ func TestPlanAsACalendar(t *testing.T) {
 // TestPlanIsFollowed takes a plan on from the page as a browser without scripts
 // does, sees it on the page of now, and takes it back.
 func TestPlanIsFollowed(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	form := formOf(t, b.get(monday).Body.String())
@@ -152,6 +159,7 @@ func formOf(t *testing.T, page string) url.Values {
 }
 
 func TestPlanThatIsTooOldIsRefused(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	b := newBrowser(t, s)
 	form := formOf(t, b.get(monday).Body.String())
@@ -169,6 +177,7 @@ func TestPlanThatIsTooOldIsRefused(t *testing.T) {
 
 // TestPlanOfARisingVesselIsShownOnly says why it cannot be followed.
 func TestPlanOfARisingVesselIsShownOnly(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	body := newBrowser(t, s).get(strings.Replace(monday, "basket", "tub", 1)).Body.String()
 	assert.Contains(t, body, "A rise is under way in tub, so it cannot follow this plan yet.")
@@ -177,6 +186,7 @@ func TestPlanOfARisingVesselIsShownOnly(t *testing.T) {
 
 // TestPlanNeedsASession reads while reading is open, and follows nothing.
 func TestPlanNeedsASession(t *testing.T) {
+	t.Parallel()
 	s, k, _ := locked(t, true)
 	b := newBrowser(t, s)
 	body := b.get(monday).Body.String()
@@ -191,6 +201,7 @@ func TestPlanNeedsASession(t *testing.T) {
 
 // TestPlanOnTheAPIIsTheSame compares a way of the API with the page.
 func TestPlanOnTheAPIIsTheSame(t *testing.T) {
+	t.Parallel()
 	s, _ := newServer(t, nil)
 	w := do(s, apiRequest("GET", "/api/v1/plan?air_c=22&warm_c=26&vessel=basket&ready=2026-03-16T13:00:00%2B01:00", ""))
 	require.Equal(t, 200, w.Code, w.Body.String())
@@ -222,6 +233,7 @@ func TestPlanOnTheAPIIsTheSame(t *testing.T) {
 // TestBrowserPlan plans, follows the plan and sees the next step, on every screen
 // and on the narrowest one.
 func TestBrowserPlan(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	for _, sc := range append(screens(), screen{320, 568, "light"}) {
 		t.Run(sc.String(), func(t *testing.T) {

@@ -13,6 +13,7 @@ import (
 // TestAPlanKeepsClearOfAnAbsence: the page's plan has no work of hands while nobody is
 // there, and the form remembers it.
 func TestAPlanKeepsClearOfAnAbsence(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, nil)
 	b := newBrowser(t, s)
 	q := url.Values{"vessel": {"tub"}, "ready": {"2026-03-15T19:00"}, "air": {"21"}, "away_from": {"2026-03-15T08:00"}, "away_until": {"2026-03-15T12:00"}}
@@ -28,6 +29,7 @@ func TestAPlanKeepsClearOfAnAbsence(t *testing.T) {
 // TestAPlanKnowsTheOven: how many loaves go in at a time, and what they bake on, are asked
 // on the page and come back in the timetable.
 func TestAPlanKnowsTheOven(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, nil)
 	b := newBrowser(t, s)
 	q := url.Values{"vessel": {"tub"}, "ready": {"2026-03-15T19:00"}, "air": {"21"}, "at_once": {"1"}, "bake_in": {"stone"}}
@@ -49,6 +51,7 @@ func TestAPlanKnowsTheOven(t *testing.T) {
 // TestAStarterIsFedForATime: the page lists the feedings that peak when somebody is there,
 // after a month in the cold with its refreshes.
 func TestAStarterIsFedForATime(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, nil)
 	b := newBrowser(t, s)
 	assert.Contains(t, b.get("/?vessel=jar").Body.String(), `<a href="/plan#starter">Feed the starter for a time</a>`)

@@ -33,6 +33,7 @@ func (b *tab) sheets(name string) int {
 // TestPrintedOnOneSheet: a plan, and the steps of a day, are each one sheet of A4 for the
 // door of the fridge.
 func TestPrintedOnOneSheet(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	s, _ := newServer(t, nil)
 	base := serve(t, s)
@@ -46,6 +47,7 @@ func TestPrintedOnOneSheet(t *testing.T) {
 
 // TestEveryPageIsAccessible runs axe over the pages that no other test of a browser opens.
 func TestEveryPageIsAccessible(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	s, k := newServer(t, nil)
 	fill(t, k.store, 2, 50)

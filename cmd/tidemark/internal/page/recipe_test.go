@@ -14,6 +14,7 @@ import (
 // starter at 100 percent and 20 g of salt; the tub holds 5.09 L, and 0.85 L a kilogram
 // of dough are to double in 85 percent of that.
 func TestRecipe(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, nil)
 	b := newBrowser(t, s)
 	for _, x := range []struct {

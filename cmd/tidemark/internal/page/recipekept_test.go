@@ -13,6 +13,7 @@ import (
 // TestARecipeIsKept: a recipe with a flour of the household's own is kept under a name,
 // taken again on its page and in the next plan, and taken out.
 func TestARecipeIsKept(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, nil)
 	b := newBrowser(t, s)
 	q := url.Values{"vessel": {"tub"}, "own0": {"spelt"}, "own0_whole": {"1"}, "flour2": {"150"}, "water_g": {"70%"}}

@@ -21,6 +21,7 @@ import (
 // TestWarningsDoWhatTheyAdvise: dough that is too warm or too cold has the buttons for
 // what its warning advises, on the page.
 func TestWarningsDoWhatTheyAdvise(t *testing.T) {
+	t.Parallel()
 	for _, x := range []struct {
 		name   string
 		doughC float64
@@ -56,6 +57,7 @@ func TestWarningsDoWhatTheyAdvise(t *testing.T) {
 // TestTemperatureByHand: where no probe sees the dough its temperature can be told, on the
 // page and through the API, and it counts until the dough moves.
 func TestTemperatureByHand(t *testing.T) {
+	t.Parallel()
 	k := openKitchen(t, berliners, true, 0)
 	k.tell("jar", bake.EventFed)
 	k.pass(time.Hour)
@@ -81,6 +83,7 @@ func TestTemperatureByHand(t *testing.T) {
 // TestAnAbsenceCountsEverywhere: who tells in one vessel that nobody is there is not asked
 // for a hand in another one then.
 func TestAnAbsenceCountsEverywhere(t *testing.T) {
+	t.Parallel()
 	k := openKitchen(t, berliners, true, 0)
 	k.tell("tub", bake.EventStart)
 	k.tell("jar", bake.EventFed)
@@ -105,6 +108,7 @@ func TestAnAbsenceCountsEverywhere(t *testing.T) {
 // TestAPastRiseIsPutRight corrects the time of what was told in a past rise, takes it back,
 // and removes the rise; what is watched now stays.
 func TestAPastRiseIsPutRight(t *testing.T) {
+	t.Parallel()
 	k := openKitchen(t, berliners, true, 0)
 	k.tell("tub", bake.EventStart)
 	id := k.app.State("tub").RiseID
@@ -144,6 +148,7 @@ func TestAPastRiseIsPutRight(t *testing.T) {
 // TestAWarningLeavesTheTapOnTheScreen: with a warning above it the button for what is to be
 // done now still stands on the first screen of a phone, and so do those of the warning.
 func TestAWarningLeavesTheTapOnTheScreen(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	for name, doughC := range map[string]float64{"too-warm": 33, "too-cold": 9} {
 		k := openKitchen(t, berliners, true, 0)

@@ -98,6 +98,7 @@ func unlocked(t *testing.T, s *web.Server) *browser {
 // TestRestoreFromThePage: a backup is checked, the page says what it holds and
 // would replace, and only then is anything changed.
 func TestRestoreFromThePage(t *testing.T) {
+	t.Parallel()
 	s, u := withUpkeep(t, nil)
 	b := unlocked(t, s)
 	body := b.get("/house").Body.String()
@@ -139,6 +140,7 @@ func assertRises(t *testing.T, s *history.Store, want int) {
 // TestUploadsThatAreRefused: whatever comes, nothing is changed and nothing is
 // left lying about.
 func TestUploadsThatAreRefused(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s, u := withUpkeep(t, func(o *web.Options) { o.UploadDir, o.BackupsMax, o.RecordsMax = dir, 1<<20, 1<<10 })
 	b := unlocked(t, s)
@@ -178,6 +180,7 @@ func many(n int) map[string]string {
 
 // TestImportFromThePage brings a record in.
 func TestImportFromThePage(t *testing.T) {
+	t.Parallel()
 	s, u := withUpkeep(t, nil)
 	b := unlocked(t, s)
 	w := b.sendFile("/house/records", "record", "r.csv", aRecord(t), map[string]string{"vessel": "tub"})
@@ -188,6 +191,7 @@ func TestImportFromThePage(t *testing.T) {
 
 // TestOneUploadAtATime: while a restore runs, a second one is refused.
 func TestOneUploadAtATime(t *testing.T) {
+	t.Parallel()
 	u := slow{taken: make(chan struct{}), goOn: make(chan struct{})}
 	s, _ := withUpkeep(t, func(o *web.Options) { u.Upkeep, o.Upkeep = o.Upkeep, &u })
 	b, other := unlocked(t, s), unlocked(t, s)
@@ -206,6 +210,7 @@ func TestOneUploadAtATime(t *testing.T) {
 // TestOfferEnds: a checked backup does not wait for ever, and its file goes with
 // the server.
 func TestOfferEnds(t *testing.T) {
+	t.Parallel()
 	now, dir := time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC), t.TempDir()
 	s, _ := withUpkeep(t, func(o *web.Options) { o.Now, o.UploadDir = func() time.Time { return now }, dir })
 	b := unlocked(t, s)

@@ -59,6 +59,7 @@ func status(w *httptest.ResponseRecorder) string {
 // TestSecurityTable makes each attempt and writes down what happened. The table
 // is kept as a golden file.
 func TestSecurityTable(t *testing.T) {
+	t.Parallel()
 	var b strings.Builder
 	b.WriteString("| attempt | what happened |\n|---|---|\n")
 	for _, a := range attempts() {
@@ -461,6 +462,7 @@ func contents() []attempt {
 }
 
 func TestUnlockLeadsBack(t *testing.T) {
+	t.Parallel()
 	s, _, _ := locked(t, false)
 	b := newBrowser(t, s)
 	w := b.get("/rises?q=x")
@@ -476,6 +478,7 @@ func TestUnlockLeadsBack(t *testing.T) {
 }
 
 func TestTokensOpenWhatTheyMay(t *testing.T) {
+	t.Parallel()
 	s, k, _ := locked(t, false)
 	secret := newToken(t, s, "read", "act")
 	r := apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`)
@@ -494,6 +497,7 @@ func TestTokensOpenWhatTheyMay(t *testing.T) {
 }
 
 func TestHostNames(t *testing.T) {
+	t.Parallel()
 	s, _ := idle(t, func(o *web.Options) { o.Hosts = []string{"Kitchen.example"} })
 	for host, want := range map[string]int{"127.0.0.1": 200, "127.0.0.1:8080": 200, "[::1]:8080": 200, "[fe80::1]": 200, "localhost:80": 200,
 		"tidemark.local": 200, "pi.home.arpa:8080": 200, "kitchen.example": 200, "KITCHEN.EXAMPLE.:8080": 200,
@@ -505,6 +509,7 @@ func TestHostNames(t *testing.T) {
 }
 
 func TestHouseInItsUnits(t *testing.T) {
+	t.Parallel()
 	s, k := newServerOf(t, americans, nil)
 	body := do(s, request("GET", "/house", nil)).Body.String()
 	assert.Contains(t, body, "America/Chicago, 12-hour clock, °F")

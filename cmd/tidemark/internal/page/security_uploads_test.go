@@ -153,6 +153,7 @@ func spoilt(t *testing.T, query string) []byte {
 
 // TestPathsOfFilesAreNotTold: an error about an upload does not name a file here.
 func TestPathsOfFilesAreNotTold(t *testing.T) {
+	t.Parallel()
 	s, _ := withUpkeep(t, nil)
 	body := unlocked(t, s).sendFile("/house/restores", "backup", "x.db", []byte("no database"), nil).Body.String()
 	assert.False(t, strings.Contains(body, os.TempDir()) || strings.Contains(body, "tidemark-upload"), body)

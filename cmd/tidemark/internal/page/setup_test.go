@@ -105,6 +105,7 @@ func (b *visitor) enter(code, phrase string) *httptest.ResponseRecorder {
 
 // The attack table: what somebody on the home network reaches who has no code.
 func TestTheWindowOpensOneDoorOnly(t *testing.T) {
+	t.Parallel()
 	w := access.NewWindow("BCDFGHJK")
 	s, f := house(t, w)
 	stranger := newVisitor(t, s, "198.51.100.7")
@@ -145,6 +146,7 @@ func TestTheWindowOpensOneDoorOnly(t *testing.T) {
 }
 
 func TestCodesCannotBeGuessed(t *testing.T) {
+	t.Parallel()
 	w := access.NewWindow("BCDFGHJK")
 	s, _ := house(t, w)
 	refused := 0
@@ -168,6 +170,7 @@ func TestCodesCannotBeGuessed(t *testing.T) {
 }
 
 func TestTheCodeLetsOneIn(t *testing.T) {
+	t.Parallel()
 	w := access.NewWindow("BCDFGHJK")
 	s, _ := house(t, w)
 	first, second := newVisitor(t, s, "198.51.100.7"), newVisitor(t, s, "198.51.100.8")
@@ -185,6 +188,7 @@ func TestTheCodeLetsOneIn(t *testing.T) {
 }
 
 func TestNoneGetsInAfterTheWindow(t *testing.T) {
+	t.Parallel()
 	w := access.NewWindow("BCDFGHJK")
 	s, _ := house(t, w)
 	b := newVisitor(t, s, "198.51.100.7")
@@ -199,6 +203,7 @@ func TestNoneGetsInAfterTheWindow(t *testing.T) {
 }
 
 func TestSettingsPage(t *testing.T) {
+	t.Parallel()
 	s, f := house(t, nil)
 	here := newVisitor(t, s, "127.0.0.1")
 	page := here.ask("GET", "/settings", nil).Body.String()
@@ -225,6 +230,7 @@ func TestSettingsPage(t *testing.T) {
 
 // TestBusesAreSwitchedOnWithConsent: one tap, and then the Pi is to be started anew.
 func TestBusesAreSwitchedOnWithConsent(t *testing.T) {
+	t.Parallel()
 	s, f := house(t, nil)
 	here := newVisitor(t, s, "127.0.0.1")
 	assert.NotContains(t, here.ask("GET", "/settings", nil).Body.String(), "/settings/buses")
@@ -238,6 +244,7 @@ func TestBusesAreSwitchedOnWithConsent(t *testing.T) {
 }
 
 func TestSettingsInGerman(t *testing.T) {
+	t.Parallel()
 	s := openKitchen(t, germans, true, 0).server(func(o *web.Options) { o.Setup = &file{} })
 	page := newVisitor(t, s, "127.0.0.1").ask("GET", "/settings", nil).Body.String()
 	for _, want := range []string{"tidemark einrichten", "Gefäß hinzufügen", "Aufs Handy", `value="bowl"`, `value="dough"`, "gerade Wände", "Kennwort setzen", "Schlafenszeit"} {
@@ -247,6 +254,7 @@ func TestSettingsInGerman(t *testing.T) {
 }
 
 func TestSettingsAreNotForPrograms(t *testing.T) {
+	t.Parallel()
 	settings := access.NewMemory()
 	require.NoError(t, access.SetPassphrase(t.Context(), settings, phrase))
 	k, err := access.NewControl(t.Context(), settings, time.Now)
@@ -263,6 +271,7 @@ func TestSettingsAreNotForPrograms(t *testing.T) {
 }
 
 func TestChangingThePassphraseNeedsTheOldOne(t *testing.T) {
+	t.Parallel()
 	w := access.NewWindow("BCDFGHJK")
 	s, _ := house(t, w)
 	b := newVisitor(t, s, "198.51.100.7")

@@ -14,6 +14,7 @@ import (
 // TestALinkToLook: who has the link may look and change nothing, until the token is
 // taken back; a token that may do more makes no link.
 func TestALinkToLook(t *testing.T) {
+	t.Parallel()
 	s, k, _ := locked(t, false)
 	owner := newBrowser(t, s)
 	require.Equal(t, http.StatusSeeOther, owner.unlock(phrase).Code)

@@ -18,6 +18,7 @@ import (
 // judged loaf, one tap for each thing to do, and none of them below the first screen.
 // With TIDEMARK_SHOTS it keeps a picture of each state.
 func TestAWholeBakeByTaps(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	k := openKitchen(t, berliners, true, 0)
 	address := serve(t, k.server(nil))
@@ -89,6 +90,7 @@ func (b *tab) keep(name string) {
 // TestTheEveningsTap: what is to be done before bedtime is on the first screen of a phone,
 // with its button, and so is what is asked back.
 func TestTheEveningsTap(t *testing.T) {
+	t.Parallel()
 	browser := chrome(t)
 	k := openKitchen(t, berliners, true, 5*time.Hour+30*time.Minute)
 	k.start = k.clock.Now() // the dough comes into the tub at half past five

@@ -17,6 +17,7 @@ var linked = regexp.MustCompile(`(?:href|src)="(/static/[^"]+|/manifest[^"]*|/ic
 // TestFirstLoadIsLight: the page of a vessel and all that it fetches come to no more
 // than 150 kB as they are, before any packing, at every stage of a full bake.
 func TestFirstLoadIsLight(t *testing.T) {
+	t.Parallel()
 	s, k := newServer(t, nil)
 	for range 3 {
 		whole, parts := 0, map[string]int{}

@@ -81,6 +81,7 @@ func aDay(t *testing.T, household string, show func(stage string, s *web.Server)
 // page, part of a page or text of the API speaks of Celsius or 24 hours, and in no
 // household does a unit lack its sign.
 func TestNoForeignUnitsOnThePage(t *testing.T) {
+	t.Parallel()
 	look := func(stage string, s *web.Server) {
 		b := newBrowser(t, s)
 		for _, path := range []string{"/?vessel=tub", "/?vessel=jar", "/kitchen", "/house", "/plan", "/plan?ready=2026-03-15T13:00&air=72&fridge=yes&ripe=2026-03-15T05:00&out=2026-03-15T02:00"} {
@@ -117,6 +118,7 @@ func TestNoForeignUnitsOnThePage(t *testing.T) {
 // TestNotSeenIsToldInTheHouseholdsClock: since when the jar is not seen stands there by
 // the household's zone and clock.
 func TestNotSeenIsToldInTheHouseholdsClock(t *testing.T) {
+	t.Parallel()
 	s, _ := newServerOf(t, americans, nil)
 	page := newBrowser(t, s).get("/?vessel=jar").Body.String()
 	assert.Contains(t, page, `<p class="big">11:00<span class="suffix">am</span></p>`)
@@ -125,6 +127,7 @@ func TestNotSeenIsToldInTheHouseholdsClock(t *testing.T) {
 // TestAtTheMarkThePageDoesNotSayToWait looks at the dough at its mark and at the end of
 // its proof.
 func TestAtTheMarkThePageDoesNotSayToWait(t *testing.T) {
+	t.Parallel()
 	pages := map[string]string{}
 	aDay(t, berliners, func(stage string, s *web.Server) { pages[stage] = newBrowser(t, s).get("/?vessel=tub").Body.String() })
 	page := pages["at its mark"]

@@ -5,20 +5,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"time"
 
-	"tidemark/alert/text"
 	"tidemark/estimator"
+	"tidemark/sensor/record"
 	"tidemark/web/chart"
-	"tidemark/web/past"
 )
-
-// chartFile collects the curve of a replay and writes it at the end.
-type chartFile struct {
-	path  string
-	model chart.Chart
-	folds int
-}
 
 // checkChartFile says what is wrong with a chart's name before anything is
 // replayed for it. Empty is no chart.
@@ -38,44 +29,32 @@ func checkChartFile(path string) error {
 	return nil
 }
 
-// newChartFile begins a chart with a name that checkChartFile has accepted.
-func newChartFile(path string, zone *time.Location, vessel string) *chartFile {
-	return &chartFile{path: path, model: chart.Chart{
-		Title: vessel, Alt: vessel, Zone: zone, Width: chart.WideWidth, Height: chart.WideHeight,
-	}}
-}
-
-// see remembers one estimate.
-func (c *chartFile) see(e estimator.Estimate) {
-	c.model.Samples = append(c.model.Samples, chart.Sample{Time: e.Time, RisePercent: e.RisePercent, SD: e.RiseSD, DoughC: e.DoughC, AirC: e.AirC})
-}
-
-// event remembers what a person did.
-func (c *chartFile) event(t time.Time, e estimator.Event) {
-	word := string(e)
-	if e == estimator.Fold {
-		c.folds++
-		word = fmt.Sprintf("fold %d", c.folds)
+// writeChart draws a chart with what a record says was done into a file whose name
+// checkChartFile has accepted.
+func writeChart(path string, c chart.Chart, rows []record.Row) error {
+	c.Width, c.Height = chart.WideWidth, chart.WideHeight
+	folds := 0
+	for _, row := range rows {
+		word := row.Event
+		if word == string(estimator.Fold) {
+			folds++
+			word = fmt.Sprintf("fold %d", folds)
+		}
+		if word != "" {
+			c.Events = append(c.Events, chart.Event{Time: row.Time, Word: word})
+		}
 	}
-	c.model.Events = append(c.model.Events, chart.Event{Time: t, Word: word})
-}
-
-// write draws the file. The last estimate gives the fan.
-func (c *chartFile) write(last estimator.Estimate) error {
-	c.model.Fan, c.model.Ready = last.Fan, last.Ready
-	c.model.Mark = past.Mark(last.TargetPercent, text.New(text.Locale{}))
-	c.model.Now = last.Time
 	var buf bytes.Buffer
 	var err error
-	if filepath.Ext(c.path) == ".png" {
-		err = chart.PNG(&buf, c.model)
+	if filepath.Ext(path) == ".png" {
+		err = chart.PNG(&buf, c)
 	} else {
-		err = chart.SVG(&buf, c.model, chart.Standalone)
+		err = chart.SVG(&buf, c, chart.Standalone)
 	}
 	if err != nil {
 		return fmt.Errorf("the chart could not be drawn: %w", err)
 	}
-	if err := os.WriteFile(c.path, buf.Bytes(), 0o644); err != nil {
+	if err := os.WriteFile(path, buf.Bytes(), 0o644); err != nil {
 		return fmt.Errorf("the chart could not be written: %w", err)
 	}
 	return nil

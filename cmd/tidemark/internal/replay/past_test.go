@@ -50,6 +50,7 @@ func TestPastRisesTeach(t *testing.T) {
 // TestEachPastRiseTeachesOnce: each has a lesson of its own, and none goes on where the
 // one before it ended, in the cold for instance.
 func TestEachPastRiseTeachesOnce(t *testing.T) {
+	t.Parallel()
 	past := t.TempDir()
 	body, err := os.ReadFile(simulated + "009.csv")
 	require.NoError(t, err)
@@ -73,6 +74,7 @@ func TestEachPastRiseTeachesOnce(t *testing.T) {
 }
 
 func TestPastIsRefusedBeforeAnythingIsReplayed(t *testing.T) {
+	t.Parallel()
 	path := recordFile(t, "2026-02-14T08:00:00Z,180,24,23,")
 	empty := t.TempDir()
 	o := Options{Config: oneTub(t), Record: path, Past: empty}

@@ -75,6 +75,7 @@ func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
 
 // TestJSONMatchesItsGoldenFile prints the story.
 func TestJSONMatchesItsGoldenFile(t *testing.T) {
+	t.Parallel()
 	var out bytes.Buffer
 	p := newJSONPrinter(&out, time.FixedZone("", 3600))
 	estimates, raised := story()
@@ -102,6 +103,7 @@ func recordFile(t *testing.T, rows ...string) string {
 
 // TestChartFile draws a record in both formats, with what people did in it.
 func TestChartFile(t *testing.T) {
+	t.Parallel()
 	path := recordFile(t,
 		"2026-02-14T08:00:00Z,180,24,23,start", "2026-02-14T08:20:00Z,178,24,23,fold",
 		"2026-02-14T08:40:00Z,176,24,23,fold", "2026-02-14T09:10:00Z,160,24,23,fridge")
@@ -132,6 +134,7 @@ func (shut) Write([]byte) (int, error) { return 0, errShut }
 
 // TestReplayStopsWhenNobodyReads ends early instead of working on for nothing.
 func TestReplayStopsWhenNobodyReads(t *testing.T) {
+	t.Parallel()
 	path := recordFile(t, "2026-02-14T08:00:00Z,180,24,23,", "2026-03-14T08:00:00Z,180,24,23,")
 	o := Options{Config: oneTub(t), Record: path, Out: shut{}, JSON: true}
 	require.NoError(t, Check(t.Context(), &o))

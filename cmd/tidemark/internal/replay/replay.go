@@ -102,8 +102,8 @@ func play(ctx context.Context, o Options, store *history.Store) error {
 		return err
 	}
 	err = r.all(ctx, o.rows)
-	if r.chart != nil {
-		err = errors.Join(err, r.chart.write(r.app.State(r.vessel).Estimate))
+	if o.ChartFile != "" {
+		err = errors.Join(err, writeChart(o.ChartFile, r.app.Chart(r.vessel), o.rows))
 	}
 	return errors.Join(err, r.app.Stop(context.WithoutCancel(ctx)))
 }
@@ -114,7 +114,6 @@ type runner struct {
 	clock   *app.Stepped
 	vessel  string
 	out     printer
-	chart   *chartFile
 	start   time.Time
 	next    time.Time // the next step
 	ends    bool      // the rise ends with the record
@@ -132,9 +131,6 @@ func newRunner(o Options, store *history.Store) (*runner, error) {
 		fmt.Fprintf(o.Out, "Rise in %s\n\n", r.vessel)
 		r.out = linePrinter{timeline.New(o.Out, text.New(text.Locale{Zone: zone, Clock12: o.Config.Household.TwelveHour, Fahrenheit: o.Config.Household.Fahrenheit}))}
 	}
-	if o.ChartFile != "" {
-		r.chart = newChartFile(o.ChartFile, zone, r.vessel)
-	}
 	o.Config.Household.Zone = zone
 	r.clock.Set(first.Time)
 	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, Store: store, StartTold: hasStart(o.rows)})
@@ -150,9 +146,6 @@ func (r *runner) all(ctx context.Context, rows []record.Row) error {
 		}
 		r.clock.Set(row.Time)
 		r.app.Observe(r.vessel, sample(row))
-		if r.chart != nil && row.Event != "" {
-			r.chart.event(row.Time, estimator.Event(row.Event))
-		}
 	}
 	last := rows[len(rows)-1]
 	if r.ends && last.Event != string(estimator.End) {
@@ -180,9 +173,6 @@ func (r *runner) stepBefore(ctx context.Context, t time.Time) error {
 func (r *runner) step(t time.Time, print bool) {
 	r.clock.Set(t)
 	raised := r.app.Advance(t)
-	if r.chart != nil && print {
-		r.chart.see(r.app.State(r.vessel).Estimate)
-	}
 	if print || len(raised) > 0 {
 		r.failure = errors.Join(r.failure, r.out.print(r.app.State(r.vessel), raised))
 	}
