@@ -171,7 +171,7 @@ func TestRunReloads(t *testing.T) {
 	for _, c := range []struct{ more, says string }{
 		{"    lead: 45m\n", `level=INFO msg="the configuration is taken over"`},
 		{"    led: 45m\n", `level=ERROR msg="the new configuration is refused; the old one stays"`},
-		{"    target_by_dough_c: [[18, 100, 1], [21, 75]]\n", `target_by_dough_c[0]: expected [dough temperature C, rise percent], found 3 numbers`},
+		{"    target_by_dough_c: [[18, 100, 1], [21, 75]]\n", `target_by_dough_c[0]: expected [dough temperature C, rise percent], found a list of 3`},
 		{"channels: [null]\n", `t.yaml:12:12: channels[0]: there is nothing here`},
 		{"channels:\n  - ", `t.yaml:13:5: channels[0]: there is nothing here`},
 		{"channels: " + strings.Repeat("[", 60000), `lists and keys lie more than 32 deep here`},

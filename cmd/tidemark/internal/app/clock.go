@@ -15,7 +15,7 @@ type Clock interface {
 // Steady is the live clock. It starts at the wall time and then counts the
 // kernel's boot clock, which goes on during suspend and is never stepped. When
 // the wall clock turns out to be elsewhere (no real-time clock, first network
-// time), Skew says by how much and Step moves the whole timeline.
+// time), skew says by how much and Step moves the whole timeline.
 type Steady struct {
 	mu    sync.Mutex
 	wall0 time.Time
@@ -43,8 +43,8 @@ func (s *Steady) Now() time.Time {
 // Wall returns the wall time, without Go's own monotonic reading.
 func (s *Steady) Wall() time.Time { return s.wall().Round(0) }
 
-// Skew returns how far the wall clock is ahead of the steady clock.
-func (s *Steady) Skew() time.Duration {
+// skew returns how far the wall clock is ahead of the steady clock.
+func (s *Steady) skew() time.Duration {
 	now := s.Now()
 	return s.Wall().Sub(now)
 }

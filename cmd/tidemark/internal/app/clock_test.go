@@ -65,10 +65,10 @@ func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
 	m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
 	m.tick(time.Minute)
 	assert.Equal(t, time.Date(1970, 1, 1, 0, 2, 5, 0, time.UTC), s.Now())
-	skew := s.Skew()
+	skew := s.skew()
 	s.Step(skew)
 	assert.Equal(t, time.Date(2026, 4, 4, 9, 1, 0, 0, time.UTC), s.Now())
-	assert.Zero(t, s.Skew())
+	assert.Zero(t, s.skew())
 }
 
 func TestSteppedNeverRunsBack(t *testing.T) {
@@ -154,10 +154,10 @@ func TestSmallDriftIsFollowedQuietly(t *testing.T) {
 	b.rise(5 * time.Minute)
 	b.m.set(b.m.now().Add(time.Second))
 	b.rise(time.Minute)
-	assert.Equal(t, time.Second, b.app.opt.Clock.(*Steady).Skew(), "not worth a move")
+	assert.Equal(t, time.Second, b.app.opt.Clock.(*Steady).skew(), "not worth a move")
 	b.m.set(b.m.now().Add(2 * time.Second))
 	b.rise(time.Minute)
-	assert.Zero(t, b.app.opt.Clock.(*Steady).Skew())
+	assert.Zero(t, b.app.opt.Clock.(*Steady).skew())
 }
 
 // cutPower lets a dough rise for two hours until the power fails, and starts the machine

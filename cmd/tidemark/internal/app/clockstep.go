@@ -54,7 +54,7 @@ func (a *App) FollowClock(ctx context.Context) {
 	if !ok {
 		return
 	}
-	skew := steady.Skew()
+	skew := steady.skew()
 	if skew.Abs() <= skewAllowed || !a.believed(steady.Wall()) {
 		return
 	}

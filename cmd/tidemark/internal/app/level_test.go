@@ -274,7 +274,7 @@ func TestToTheRim(t *testing.T) {
 	known, err := geometry.Cylinder(100, 200)
 	require.NoError(t, err)
 	short := [][2]float64{{0, 0}, {50, 0.4}, {100, 0.8}}
-	out, further := ToTheRim(short, known)
+	out, further := toTheRim(short, known)
 	assert.True(t, further)
 	require.Len(t, out, 5)
 	assert.InDelta(t, 200, out[4][0], 1e-9)
@@ -282,10 +282,10 @@ func TestToTheRim(t *testing.T) {
 	_, err = config.ProfileOf(out)
 	require.NoError(t, err)
 	full := [][2]float64{{0, 0}, {197, 1.55}}
-	out, further = ToTheRim(full, known)
+	out, further = toTheRim(full, known)
 	assert.False(t, further)
 	assert.Equal(t, full, out)
-	out, further = ToTheRim(nil, known)
+	out, further = toTheRim(nil, known)
 	assert.False(t, further)
 	assert.Nil(t, out)
 }

@@ -58,10 +58,10 @@ func WorthOfMM(v config.Vessel, shape *geometry.Profile, words *text.Localizer) 
 // rimReached is how near to the rim, in mm, water counts as having reached it.
 const rimReached = 5
 
-// ToTheRim goes on with a measured profile from its last point, [height mm,
+// toTheRim goes on with a measured profile from its last point, [height mm,
 // litres], up to the rim of the shape that was known before, with that shape's
 // widths: dough may stand higher than the water did. It says whether it did so.
-func ToTheRim(points [][2]float64, known *geometry.Profile) ([][2]float64, bool) {
+func toTheRim(points [][2]float64, known *geometry.Profile) ([][2]float64, bool) {
 	if len(points) == 0 || known == nil {
 		return points, false
 	}
@@ -78,8 +78,8 @@ func ToTheRim(points [][2]float64, known *geometry.Profile) ([][2]float64, bool)
 	return out, true
 }
 
-// Measurement is a measured vessel with what it changes in the configuration.
-type Measurement struct {
+// measurement is a measured vessel with what it changes in the configuration.
+type measurement struct {
 	FloorMM  float64
 	Profile  [][2]float64 // height mm, litres; nil leaves the shape
 	ToTheRim bool         // Profile goes on above the water as the shape in force does
@@ -90,7 +90,7 @@ type Measurement struct {
 
 // MeasuredIn works out what a measurement changes in the configuration as the file has
 // it now.
-func MeasuredIn(file *config.File, vessel string, cal *survey.Calibration) (m Measurement, err error) {
+func MeasuredIn(file *config.File, vessel string, cal *survey.Calibration) (m measurement, err error) {
 	m.file = file
 	if m.FloorMM, m.Profile, err = cal.Result(); err != nil {
 		return m, err
@@ -108,24 +108,24 @@ func MeasuredIn(file *config.File, vessel string, cal *survey.Calibration) (m Me
 	if m.Profile == nil && v.Profile.TopMM() > m.FloorMM {
 		return m, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", m.FloorMM, v.Profile.TopMM())
 	}
-	m.Profile, m.ToTheRim = ToTheRim(m.Profile, v.Profile)
+	m.Profile, m.ToTheRim = toTheRim(m.Profile, v.Profile)
 	m.Text, err = config.Measured(m.now, vessel, m.FloorMM, m.Profile)
 	return m, err
 }
 
 // ID names exactly this change.
-func (m Measurement) ID() string {
+func (m measurement) ID() string {
 	return config.VersionOf(append([]byte(m.now.Version), m.Text...))
 }
 
 // Write writes it, unless the file is another one by now.
-func (m Measurement) Write() error {
+func (m measurement) Write() error {
 	_, err := m.file.Save(m.now.Version, m.Text)
 	return err
 }
 
 // Differing returns the lines that the change takes out and puts in.
-func (m Measurement) Differing() (before, after []string) {
+func (m measurement) Differing() (before, after []string) {
 	before, after = strings.Split(string(m.now.Text), "\n"), strings.Split(string(m.Text), "\n")
 	for len(before) > 0 && len(after) > 0 && before[0] == after[0] {
 		before, after = before[1:], after[1:]

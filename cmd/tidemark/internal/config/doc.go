@@ -9,7 +9,7 @@
 // channel: the packages that own those say what they accept.
 //
 // The structs that the loader fills are the one table of keys: their tag set says what
-// may be set from outside the file, and Typed is the only way to do so. Edit works on
+// may be set from outside the file, and Typed is the only way to do so. The edit works on
 // text: it finds the place of a value in the parsed tree and replaces nothing else, so
 // that comments, order and spacing of the rest stay as they are byte for byte. What it
 // wrote is read back and compared with what was meant; a file whose style it cannot

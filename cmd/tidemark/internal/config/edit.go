@@ -17,17 +17,17 @@ import (
 	"github.com/goccy/go-yaml/token"
 )
 
-// Change is one value to set.
-type Change struct {
+// change is one value to set.
+type change struct {
 	Path string
 	// Value is a text, number, truth, list or yaml.MapSlice; nil takes the key or
 	// entry out.
 	Value any
 }
 
-// Edit returns text with the changes made one after the other. It fails when the
+// edit returns text with the changes made one after the other. It fails when the
 // style of the file keeps a change from being made without touching anything else.
-func Edit(text []byte, changes []Change) (out []byte, err error) {
+func edit(text []byte, changes []change) (out []byte, err error) {
 	defer func() {
 		if r := recover(); r != nil { // of the YAML library, about a strange file
 			out, err = nil, problem("not_understood", "reason", fmt.Sprint(r))

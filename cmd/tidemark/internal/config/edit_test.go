@@ -58,7 +58,7 @@ func TestEditTouchesNothingElse(t *testing.T) {
 			"channels: []   # none yet\n", "channels: [{name: phone, to: [a@b.example]}]   # none yet\n"},
 		{"vessels[+]", yaml.MapSlice{{Key: "name", Value: "true"}, {Key: "floor_mm", Value: 3.0}}, "# small\n", "# small\n  - name: \"true\"\n    floor_mm: 3\n"},
 	} {
-		out, err := Edit([]byte(kitchen), []Change{{c.path, c.value}})
+		out, err := edit([]byte(kitchen), []change{{c.path, c.value}})
 		require.NoError(t, err, c.path)
 		want := strings.Replace(kitchen, c.old, c.new, 1)
 		if c.path == "household.quiet_from" {
@@ -69,14 +69,14 @@ func TestEditTouchesNothingElse(t *testing.T) {
 }
 
 func TestEditOfAFoldedText(t *testing.T) {
-	out, err := Edit([]byte("household:\n  time_zone: >\n    Europe/\n    Berlin\n  clock: 24h\n"), []Change{{"household.time_zone", "Europe/Paris"}})
+	out, err := edit([]byte("household:\n  time_zone: >\n    Europe/\n    Berlin\n  clock: 24h\n"), []change{{"household.time_zone", "Europe/Paris"}})
 	require.NoError(t, err)
 	assert.Equal(t, "household:\n  time_zone: Europe/Paris\n  clock: 24h\n", string(out))
 }
 
 func TestEditOfALittleFile(t *testing.T) {
 	for _, old := range []string{"", "# nothing yet\n", "# nothing yet", "household:\n", "household:\n# none\n"} {
-		out, err := Edit([]byte(old), []Change{{"household.language", "de"}, {"vessels[+]", yaml.MapSlice{{Key: "name", Value: "jar"}}}})
+		out, err := edit([]byte(old), []change{{"household.language", "de"}, {"vessels[+]", yaml.MapSlice{{Key: "name", Value: "jar"}}}})
 		require.NoError(t, err, old)
 		v, err := decode(out)
 		require.NoError(t, err)
@@ -97,7 +97,7 @@ func TestEditRefuses(t *testing.T) {
 		{"\t- :", "household.clock"},
 		{"", "a.b]["}, {"", ""}, {"", "A"},
 	} {
-		_, err := Edit([]byte(c.text), []Change{{c.path, "v"}})
+		_, err := edit([]byte(c.text), []change{{c.path, "v"}})
 		assert.Error(t, err, "%s in %q", c.path, c.text)
 	}
 }
@@ -111,11 +111,11 @@ func FuzzEdit(f *testing.F) {
 		if len(text) > 2000 || len(path) > 60 || len(value) > 200 {
 			return
 		}
-		out, err := Edit([]byte(text), []Change{{path, value}})
+		out, err := edit([]byte(text), []change{{path, value}})
 		if err != nil {
 			return
 		}
-		again, err := Edit(out, []Change{{path, value}})
+		again, err := edit(out, []change{{path, value}})
 		if err == nil && !strings.Contains(path, "+") {
 			assert.Equal(t, string(out), string(again), "the same change twice is one")
 		}

@@ -118,11 +118,11 @@ func Measured(now Sheet, vessel string, floorMM float64, profile [][2]float64) (
 		return nil, problem("vessel_gone", "found", vessel)
 	}
 	at := fmt.Sprintf("vessels[%d].", i)
-	changes := []Change{{at + "floor_mm", floorMM}}
+	changes := []change{{at + "floor_mm", floorMM}}
 	if profile != nil {
-		changes = append(changes, Change{at + "profile", profile})
+		changes = append(changes, change{at + "profile", profile})
 	}
-	return Edit(now.Text, changes)
+	return edit(now.Text, changes)
 }
 
 // put writes a text that is accepted in the place of now.

@@ -45,8 +45,8 @@ func byField(t *testing.T, s Sheet, err error) map[string]string {
 }
 
 // save makes changes in the file as s shows it.
-func save(f *File, s Sheet, changes ...Change) (Sheet, error) {
-	changed, err := Edit(s.Text, changes)
+func save(f *File, s Sheet, changes ...change) (Sheet, error) {
+	changed, err := edit(s.Text, changes)
 	if err != nil {
 		return s, err
 	}
@@ -56,11 +56,11 @@ func save(f *File, s Sheet, changes ...Change) (Sheet, error) {
 func TestSaveAndUndo(t *testing.T) {
 	f, s := newFile(t, written)
 	assert.False(t, s.CanUndo)
-	s, err := save(f, s, Change{"vessels[0].floor_mm", 238.5})
+	s, err := save(f, s, change{"vessels[0].floor_mm", 238.5})
 	require.NoError(t, err)
 	assert.Equal(t, strings.Replace(written, "floor_mm: 240 ", "floor_mm: 238.5 ", 1), string(s.Text))
 	assert.InDelta(t, 238.5, s.Config.Vessels[0].FloorMM, 1e-9)
-	s, err = save(f, s, Change{"household.clock", "12h"}, Change{"household.language", "de"})
+	s, err = save(f, s, change{"household.clock", "12h"}, change{"household.language", "de"})
 	require.NoError(t, err)
 	assert.True(t, s.Config.Household.TwelveHour)
 	for range 2 {
@@ -78,7 +78,7 @@ func TestSaveAndUndo(t *testing.T) {
 
 func TestBadValuesLeaveTheFile(t *testing.T) {
 	f, s := newFile(t, written)
-	_, err := save(f, s, Change{"household.clock", "12h"}, Change{"vessels[0].floor_mm", -3.0})
+	_, err := save(f, s, change{"household.clock", "12h"}, change{"vessels[0].floor_mm", -3.0})
 	var ps Problems
 	require.ErrorAs(t, err, &ps)
 	assert.Equal(t, "vessels[0].floor_mm", ps[0].Path)
@@ -94,7 +94,7 @@ func TestTwoPeopleAtOnce(t *testing.T) {
 	var both sync.WaitGroup
 	errs := make([]error, 2)
 	for i, lang := range []string{"de", "en"} {
-		both.Go(func() { _, errs[i] = save(f, s, Change{"household.language", lang}) })
+		both.Go(func() { _, errs[i] = save(f, s, change{"household.language", lang}) })
 	}
 	both.Wait()
 	assert.True(t, (errs[0] == nil) != (errs[1] == nil), "%v", errs)
@@ -114,7 +114,7 @@ func TestHandEditsAreSeen(t *testing.T) {
 		}
 		return nil
 	}
-	_, err := save(f, s, Change{"household.clock", "12h"})
+	_, err := save(f, s, change{"household.clock", "12h"})
 	require.ErrorIs(t, err, ErrChanged)
 	_, err = f.Undo(s.Version)
 	require.ErrorIs(t, err, ErrChanged)
@@ -150,7 +150,7 @@ func TestPowerCutAndFullDisk(t *testing.T) {
 			}
 			func() {
 				defer func() { require.Contains(t, []any{nil, "cut"}, recover()) }()
-				_, err := save(f, s, Change{"household.clock", "12h"})
+				_, err := save(f, s, change{"household.clock", "12h"})
 				require.ErrorIs(t, err, full, what)
 				assert.NoFileExists(t, f.path+".new", what)
 			}()
@@ -159,7 +159,7 @@ func TestPowerCutAndFullDisk(t *testing.T) {
 			require.NoError(t, err, what)
 			assert.Equal(t, written, string(now.Text), what)
 			assert.False(t, now.CanUndo, what)
-			now, err = save(again, now, Change{"household.clock", "12h"}, Change{"household.language", "de"})
+			now, err = save(again, now, change{"household.clock", "12h"}, change{"household.language", "de"})
 			require.NoError(t, err, what)
 			now, err = again.Undo(now.Version)
 			require.NoError(t, err, what)
@@ -186,7 +186,7 @@ func TestNeverFromOutside(t *testing.T) {
 // Whatever text is given as a value, it is a value afterwards and nothing else.
 func TestTextsStayTexts(t *testing.T) {
 	for _, name := range []string{"x\nstate_dir: /tmp", "x, state_dir: /tmp}", "*x", "&x", "!!int 3", "null", "~", "yes", "1", "0x1F", "1e3", "#", "a #b", "'", `"`, "\\", "é", "- x", "? x", "{}", "\x00", "\u0085\u2028"} {
-		out, err := Edit([]byte(written), []Change{{"household.time_zone", name}, {"vessels[0].lead", name}})
+		out, err := edit([]byte(written), []change{{"household.time_zone", name}, {"vessels[0].lead", name}})
 		if !assert.NoError(t, err, "%q", name) {
 			continue
 		}
@@ -200,7 +200,7 @@ func TestManyChangesKeepFewCopies(t *testing.T) {
 	f, s := newFile(t, written)
 	for i := range 30 {
 		var err error
-		s, err = save(f, s, Change{"vessels[0].floor_mm", 240.5 + float64(i)})
+		s, err = save(f, s, change{"vessels[0].floor_mm", 240.5 + float64(i)})
 		require.NoError(t, err)
 	}
 	all, err := filepath.Glob(f.path + "*")

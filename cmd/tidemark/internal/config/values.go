@@ -35,7 +35,7 @@ func Typed(now Sheet, typed []Value, offered []string) ([]byte, error) {
 	if len(c.wrong) > 0 {
 		return nil, c.wrong
 	}
-	return Edit(now.Text, c.changes())
+	return edit(now.Text, c.changes())
 }
 
 // changer turns what was typed into changes.
@@ -44,7 +44,7 @@ type changer struct {
 	values  map[string]string // the same as it would be typed
 	offered []string
 	wrong   Problems
-	made    []Change
+	made    []change
 }
 
 // take adds one value to the changes.
@@ -59,7 +59,7 @@ func (c *changer) take(v Value) error {
 		}
 	}
 	if wholeEntry.MatchString(v.Path) && v.Text == "" {
-		c.made = append(c.made, Change{v.Path, nil})
+		c.made = append(c.made, change{v.Path, nil})
 		return nil
 	}
 	i := find(v.Path)
@@ -80,7 +80,7 @@ func (c *changer) take(v Value) error {
 	if v.Text == text || !there && k.usual == v.Text || k.hidden() && value == nil {
 		return nil // as it is
 	}
-	c.made = append(c.made, Change{v.Path, value})
+	c.made = append(c.made, change{v.Path, value})
 	return nil
 }
 
@@ -98,9 +98,9 @@ func split(path string) (head string, rest []string) {
 
 // within sets a key within what is changed whole.
 func (c *changer) within(head string, keys []string, value any) {
-	i := slices.IndexFunc(c.made, func(m Change) bool { return m.Path == head })
+	i := slices.IndexFunc(c.made, func(m change) bool { return m.Path == head })
 	if i < 0 {
-		i, c.made = len(c.made), append(c.made, Change{head, yaml.MapSlice{}})
+		i, c.made = len(c.made), append(c.made, change{head, yaml.MapSlice{}})
 	}
 	if value != nil {
 		c.made[i].Value = put(c.made[i].Value.(yaml.MapSlice), keys, value)
@@ -124,8 +124,8 @@ func put(m yaml.MapSlice, keys []string, value any) yaml.MapSlice {
 // changes are the changes in the order in which they are made. A profile without a shape
 // was not chosen and stays; a dough without flours, or a feeding without a starter, is
 // taken out whole.
-func (c *changer) changes() []Change {
-	out := slices.DeleteFunc(c.made, func(m Change) bool {
+func (c *changer) changes() []change {
+	out := slices.DeleteFunc(c.made, func(m change) bool {
 		p, is := m.Value.(yaml.MapSlice)
 		return is && strings.HasSuffix(m.Path, ".profile") && lookup(p, []step{{key: "shape"}}) == nil
 	})
@@ -134,8 +134,8 @@ func (c *changer) changes() []Change {
 			if whole, is := strings.CutSuffix(m.Path, head); is && m.Value == nil {
 				part, _, _ := strings.Cut(head[1:], ".")
 				whole += "." + part
-				out = slices.DeleteFunc(out, func(x Change) bool { return strings.HasPrefix(x.Path, whole+".") })
-				out = append(out, Change{whole, nil})
+				out = slices.DeleteFunc(out, func(x change) bool { return strings.HasPrefix(x.Path, whole+".") })
+				out = append(out, change{whole, nil})
 			}
 		}
 	}
