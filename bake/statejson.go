@@ -15,13 +15,13 @@ import (
 // and spans of time are seconds, as their names say. The definitions of the steps stay
 // inside.
 func (s State) MarshalJSON() ([]byte, error) {
-	return json.Marshal(s.Form(nil))
+	return json.Marshal(Form(s, s.At.Location(), nil))
 }
 
-// Form returns what MarshalJSON writes, with the sentences as speak puts them; nil leaves
-// them keys and values.
-func (s State) Form(speak func(Said) string) map[string]any {
-	return stateForm{s.At.Location(), speak}.fields(reflect.ValueOf(s), map[string]any{})
+// Form returns any value as MarshalJSON writes a State, with the times in a zone and the
+// sentences as speak puts them; nil leaves them keys and values.
+func Form(v any, zone *time.Location, speak func(Said) string) any {
+	return stateForm{zone, speak}.value(reflect.ValueOf(v))
 }
 
 // stateForm turns values into what encoding/json writes.

@@ -92,7 +92,7 @@ func (s *Server) apiSpec(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) vessels(snap Snapshot) map[string]any {
-	out := []vesselJSON{}
+	out := []any{}
 	for _, v := range snap.Vessels {
 		out = append(out, vesselOf(v, s.glance(snap, v, true), s.words))
 	}

@@ -23,7 +23,7 @@ func (s *Server) apiRises(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	rises := []past.RiseJSON{}
+	rises := []any{}
 	for _, x := range page.Rises {
 		rises = append(rises, past.Rise(x, s.zone()))
 	}
@@ -73,7 +73,7 @@ func (s *Server) apiSamples(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	out := []past.SampleJSON{}
+	out := []any{}
 	for _, row := range rows {
 		out = append(out, past.Sample(row, s.zone()))
 	}

@@ -143,7 +143,7 @@ type messagePage struct {
 // wantsHTML reports whether a browser shows the answer to a person.
 func wantsHTML(r *http.Request) bool { return strings.Contains(r.Header.Get("Accept"), "text/html") }
 
-// NewHTTPServer wraps a handler into a server with limits on time and size:
+// NewHTTPServer wraps a handler into a server with limits on connections, time and size:
 // slow or endless requests are cut off. A request has ten seconds to arrive with its
 // body, so that nobody holds a connection by sending slowly; an upload of someone who
 // may change things has longer (upload.read).
@@ -152,6 +152,8 @@ func NewHTTPServer(h http.Handler, l *slog.Logger) *http.Server {
 	if l != nil {
 		errorLog = slog.NewLogLogger(l.Handler(), slog.LevelDebug)
 	}
-	return &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
+	srv := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 60 * time.Second, IdleTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10, ErrorLog: errorLog}
+	limitConns(srv)
+	return srv
 }

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"net"
 	"net/http"
 	"net/netip"
@@ -19,136 +18,94 @@ const (
 	maxStreams, maxStreamsByAddress, maxStreamsLocal = 128, 24, 64
 )
 
-// LimitConns bounds how many connections of srv, accepted by ln, are open at once,
-// in all and by address, and returns the listener to serve. When there is no room
-// for a new one, the connection that has waited longest for a request makes room:
-// one of the same address when that is full, otherwise one of the address that has
-// most. When none waits, the new one is closed.
-func LimitConns(srv *http.Server, ln net.Listener) net.Listener {
-	l := &connLimit{Listener: ln, open: map[*limitedConn]struct{}{}, by: map[string]int{}}
-	before := srv.ConnContext
-	srv.ConnContext = func(ctx context.Context, c net.Conn) context.Context {
-		if before != nil {
-			ctx = before(ctx, c)
-		}
-		if inner, ok := c.(interface{ NetConn() net.Conn }); ok { // over TLS
-			c = inner.NetConn()
-		}
-		return context.WithValue(ctx, connKey{}, c)
-	}
-	next := srv.Handler
-	srv.Handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if c, ok := r.Context().Value(connKey{}).(*limitedConn); ok {
-			l.busy(c, 1)
-			defer l.busy(c, -1)
-		}
-		next.ServeHTTP(w, r)
-	})
-	return l
+// limitConns bounds how many connections of srv are open at once, in all and by address.
+// When there is no room for a new one, the connection that has waited longest for a
+// request makes room: one of the same address when that is full, otherwise one of the
+// address that has most. When none waits, the new one is closed.
+func limitConns(srv *http.Server) {
+	l := &connLimit{open: map[net.Conn]*limitedConn{}, by: map[string]int{}}
+	srv.ConnState = l.note
 }
 
-// connKey finds the connection of a request.
-type connKey struct{}
-
-// connLimit is a listener whose connections are bounded.
+// connLimit counts the open connections of a server.
 type connLimit struct {
-	net.Listener
 	mu   sync.Mutex
-	open map[*limitedConn]struct{}
-	by   map[string]int
+	open map[net.Conn]*limitedConn
+	by   map[string]int // their number by address
 }
 
-// limitedConn is one connection. All but its address is guarded by its limit.
+// limitedConn is one connection: its address, whether a request of it is being answered, and
+// since when that is so.
 type limitedConn struct {
-	net.Conn
-	limit    *connLimit
-	from     string
-	requests int       // that are being answered
-	since    time.Time // when the last one ended, or the connection was opened
+	from  string
+	busy  bool
+	since time.Time
 }
 
-// Accept returns the next connection that there is room for.
-func (l *connLimit) Accept() (net.Conn, error) {
-	for {
-		c, err := l.Listener.Accept()
-		if err != nil {
-			return nil, err
-		}
-		lc := &limitedConn{Conn: c, limit: l, from: hostOf(c.RemoteAddr().String()), since: time.Now()}
-		if l.admit(lc) {
-			return lc, nil
-		}
-		_ = c.Close() // it was never served
-	}
-}
-
-// admit takes a connection in and makes room for it.
-func (l *connLimit) admit(c *limitedConn) bool {
+// note takes in what became of a connection.
+func (l *connLimit) note(c net.Conn, state http.ConnState) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	var gone *limitedConn
-	switch {
-	case l.by[c.from] >= share(c.from, maxConnsByAddress, maxConnsLocal):
-		gone = l.idlest(func(o *limitedConn) bool { return o.from == c.from })
-	case len(l.open) >= maxConns:
-		gone = l.idlest(func(*limitedConn) bool { return true })
+	switch state {
+	case http.StateNew:
+		l.admit(c, hostOf(c.RemoteAddr().String()))
+	case http.StateClosed, http.StateHijacked:
+		l.drop(c)
 	default:
-		l.take(c)
-		return true
+		if x := l.open[c]; x != nil {
+			x.busy, x.since = state == http.StateActive, time.Now()
+		}
 	}
-	if gone == nil {
-		return false
+}
+
+// admit takes a connection in and makes room for it, or closes it.
+func (l *connLimit) admit(c net.Conn, from string) {
+	full := l.by[from] >= share(from, maxConnsByAddress, maxConnsLocal)
+	if full || len(l.open) >= maxConns {
+		gone := l.idlest(func(x *limitedConn) bool { return !full || x.from == from })
+		if gone == nil {
+			hangUp(c) // it was never served
+			return
+		}
+		l.drop(gone)
+		hangUp(gone) // its reader notices
 	}
-	l.drop(gone)
-	_ = gone.Conn.Close() // its reader notices
-	l.take(c)
-	return true
+	l.open[c] = &limitedConn{from: from, since: time.Now()}
+	l.by[from]++
+}
+
+// hangUp closes a connection, one over TLS without a farewell that could wait.
+func hangUp(c net.Conn) {
+	if inner, ok := c.(interface{ NetConn() net.Conn }); ok {
+		c = inner.NetConn()
+	}
+	_ = c.Close()
 }
 
 // idlest is the connection that has waited longest without a request, of the
-// address with the most connections; nil when none waits. The lock is held.
-func (l *connLimit) idlest(among func(*limitedConn) bool) *limitedConn {
-	var found *limitedConn
-	for c := range l.open {
-		if c.requests > 0 || !among(c) {
+// address with the most connections; nil when none waits.
+func (l *connLimit) idlest(among func(*limitedConn) bool) (found net.Conn) {
+	for c, x := range l.open {
+		if x.busy || !among(x) {
 			continue
 		}
-		if found == nil || l.by[c.from] > l.by[found.from] || l.by[c.from] == l.by[found.from] && c.since.Before(found.since) {
+		if best := l.open[found]; best == nil || l.by[x.from] > l.by[best.from] || l.by[x.from] == l.by[best.from] && x.since.Before(best.since) {
 			found = c
 		}
 	}
 	return found
 }
 
-func (l *connLimit) take(c *limitedConn) {
-	l.open[c] = struct{}{}
-	l.by[c.from]++
-}
-
-// drop forgets a connection; a second time does nothing. The lock is held.
-func (l *connLimit) drop(c *limitedConn) {
-	if _, ok := l.open[c]; !ok {
+// drop forgets a connection; a second time does nothing.
+func (l *connLimit) drop(c net.Conn) {
+	x := l.open[c]
+	if x == nil {
 		return
 	}
 	delete(l.open, c)
-	if l.by[c.from]--; l.by[c.from] == 0 {
-		delete(l.by, c.from)
+	if l.by[x.from]--; l.by[x.from] == 0 {
+		delete(l.by, x.from)
 	}
-}
-
-// busy notes that n more requests of a connection are being answered.
-func (l *connLimit) busy(c *limitedConn, n int) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	c.requests, c.since = c.requests+n, time.Now()
-}
-
-// Close closes the connection and gives its place away.
-func (c *limitedConn) Close() error {
-	c.limit.mu.Lock()
-	c.limit.drop(c)
-	c.limit.mu.Unlock()
-	return c.Conn.Close()
 }
 
 // share is what one address may have.

@@ -2,45 +2,12 @@ package web
 
 import (
 	"net/http"
-	"time"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/bake/planner"
 	"tidemark/web/past"
 )
-
-type planJSON struct {
-	Asked  time.Time      `json:"asked"`
-	Ready  time.Time      `json:"ready"`
-	Vessel string         `json:"vessel"`
-	Title  string         `json:"title"`
-	From   string         `json:"from"`
-	Ways   []strategyJSON `json:"ways"`
-}
-
-type strategyJSON struct {
-	Name               string      `json:"name"`  // as asked for with way
-	Title              string      `json:"title"` // in words
-	Fits               bool        `json:"fits"`
-	Why                string      `json:"why"`
-	ReadyAt            *time.Time  `json:"ready_at"`
-	ReadyFrom          *time.Time  `json:"ready_from"`
-	ReadyUntil         *time.Time  `json:"ready_until"`
-	LateChance         past.Number `json:"late_chance"`
-	Watched            riskJSON    `json:"watched"`
-	Clock              riskJSON    `json:"clock"`
-	BulkEndPercent     past.Number `json:"bulk_end_percent"`
-	InoculationPercent past.Number `json:"inoculation_percent"`
-	GoodAt             *time.Time  `json:"good_at"`
-	Notes              []string    `json:"notes"`
-	Steps              []stepJSON  `json:"steps"`
-}
-
-type riskJSON struct {
-	Under past.Number `json:"under_chance"`
-	Over  past.Number `json:"over_chance"`
-}
 
 // apiPlan answers with every way to the bread.
 func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) error {
@@ -59,21 +26,21 @@ func (s *Server) apiPlan(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	zone := s.zone()
-	out := planJSON{Asked: stamp(wanted.Now, zone), Ready: stamp(wanted.ReadyAt, zone), Vessel: planned.Vessel, Title: planned.Title, From: planned.From, Ways: []strategyJSON{}}
+	ways := []fields{}
 	for _, p := range planned.Plans {
-		out.Ways = append(out.Ways, strategyOf(p, zone, s.words.At(wanted.Now)))
+		ways = append(ways, strategyOf(p))
 	}
-	return taggedJSON(w, r, out)
+	return taggedJSON(w, r, spoken(fields{"asked": wanted.Now, "ready": wanted.ReadyAt, "vessel": planned.Vessel, "title": planned.Title, "from": planned.From, "ways": ways}, s.words.At(wanted.Now)))
 }
 
-// strategyOf is one way on the API.
-func strategyOf(p planner.Plan, zone *time.Location, l *text.Localizer) strategyJSON {
-	n := func(v float64) past.Number { return past.Number(v) }
-	return strategyJSON{Name: p.Way, Title: l.Tell(p.Name()), Fits: p.Fits, Why: l.Tell(p.Why...), ReadyAt: optional(p.Ready.Median, zone), ReadyFrom: optional(p.Ready.From, zone),
-		ReadyUntil: optional(p.Ready.Until, zone), LateChance: n(p.Late), Watched: riskJSON{n(p.Watched.Under), n(p.Watched.Over)},
-		Clock: riskJSON{n(p.Clock.Under), n(p.Clock.Over)}, BulkEndPercent: n(p.BulkEndPercent), InoculationPercent: n(p.InoculationPercent),
-		GoodAt: optional(p.GoodAt, zone), Notes: sentences(l, p.Notes), Steps: stepsOf(p.Steps, zone, l)}
+// strategyOf is one way on the API; its name is what is asked for with way.
+func strategyOf(p planner.Plan) fields {
+	risk := func(r planner.Risk) fields {
+		return fields{"under_chance": past.Number(r.Under), "over_chance": past.Number(r.Over)}
+	}
+	return fields{"name": p.Way, "title": p.Name(), "fits": p.Fits, "why": p.Why, "ready_at": p.Ready.Median, "ready_from": p.Ready.From, "ready_until": p.Ready.Until,
+		"late_chance": past.Number(p.Late), "watched": risk(p.Watched), "clock": risk(p.Clock), "bulk_end_percent": past.Number(p.BulkEndPercent),
+		"inoculation_percent": past.Number(p.InoculationPercent), "good_at": p.GoodAt, "notes": []bake.Said(p.Notes), "steps": stepsOf(p.Steps)}
 }
 
 // sentences are said, each; never null.

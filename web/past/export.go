@@ -59,95 +59,40 @@ func (n Number) MarshalJSON() ([]byte, error) {
 	return []byte(s), nil
 }
 
-// UnmarshalJSON reads null as NaN.
-func (n *Number) UnmarshalJSON(b []byte) error {
-	if string(b) == "null" {
-		*n = Number(math.NaN())
-		return nil
+// Sample is a stored row as the API and the JSON export show it.
+func Sample(r bake.Recorded, zone *time.Location) any {
+	out := map[string]any{"time": r.Time.In(zone), "distance_mm": Number(r.DistanceMM), "dough_c": Number(r.DoughC), "air_c": Number(r.AirC),
+		"rise_percent": Number(r.RisePercent), "rise_sd": Number(r.RiseSD), "equivalent_hours": Number(r.EquivHours)}
+	if r.Event != "" {
+		out["event"] = r.Event
 	}
-	var v float64
-	if err := json.Unmarshal(b, &v); err != nil {
-		return err
-	}
-	*n = Number(v)
-	return nil
-}
-
-// SampleJSON is one sample as the API and the JSON export show it.
-type SampleJSON struct {
-	Time            time.Time `json:"time"`
-	DistanceMM      Number    `json:"distance_mm"`
-	DoughC          Number    `json:"dough_c"`
-	AirC            Number    `json:"air_c"`
-	RisePercent     Number    `json:"rise_percent"`
-	RiseSD          Number    `json:"rise_sd"`
-	EquivalentHours Number    `json:"equivalent_hours"`
-	Event           string    `json:"event,omitempty"`
-	Rejected        string    `json:"rejected,omitempty"`
-}
-
-// Sample turns a stored row into its JSON form.
-func Sample(r bake.Recorded, zone *time.Location) SampleJSON {
-	return SampleJSON{r.Time.In(zone), Number(r.DistanceMM), Number(r.DoughC), Number(r.AirC), Number(r.RisePercent),
-		Number(r.RiseSD), Number(r.EquivHours), string(r.Event), r.Rejected}
-}
-
-// RiseJSON is one rise as the API and the JSON export show it.
-type RiseJSON struct {
-	ID                     int64           `json:"id"`
-	Vessel                 string          `json:"vessel"`
-	Holds                  string          `json:"holds"`
-	Demo                   bool            `json:"demo,omitempty"`
-	Imported               bool            `json:"imported,omitempty"`
-	StartedAt              time.Time       `json:"started_at"`
-	EndedAt                *time.Time      `json:"ended_at"`
-	ReachedAt              *time.Time      `json:"reached_at"`
-	PeakAt                 *time.Time      `json:"peak_at"`
-	BaselineL              Number          `json:"baseline_l"`
-	TargetPercent          Number          `json:"target_percent"`
-	PeakPercent            Number          `json:"peak_percent"`
-	MeanDoughC             Number          `json:"mean_dough_c"`
-	MaxRatePercentPerHour  Number          `json:"max_rate_percent_per_hour"`
-	CeilingPercent         Number          `json:"ceiling_percent"`
-	EquivalentHours        Number          `json:"equivalent_hours"`
-	PeakEquivalentHours    Number          `json:"peak_equivalent_hours"`
-	ReachedEquivalentHours Number          `json:"reached_equivalent_hours"`
-	Phase                  string          `json:"phase"`
-	Batch                  json.RawMessage `json:"batch,omitempty"`
-	Outcome                string          `json:"outcome"`
-	OvenSpring             string          `json:"oven_spring"`
-	Note                   string          `json:"note"`
-}
-
-// Rise turns a stored rise into its JSON form.
-func Rise(r bake.Rise, zone *time.Location) RiseJSON {
-	out := RiseJSON{ID: r.ID, Vessel: r.Vessel, Holds: string(r.Holds), Demo: r.Demo, Imported: r.Imported, StartedAt: r.StartedAt.In(zone),
-		EndedAt: moment(r.EndedAt, zone), ReachedAt: moment(r.ReachedAt, zone), PeakAt: moment(r.PeakAt, zone),
-		BaselineL: unset(r.BaselineL), TargetPercent: unset(r.TargetPercent), PeakPercent: Number(r.PeakPercent), MeanDoughC: unset(r.MeanDoughC),
-		MaxRatePercentPerHour: unset(r.MaxRate), CeilingPercent: unset(r.CeilingPercent), EquivalentHours: Number(r.EquivHours),
-		PeakEquivalentHours: unset(r.PeakEquivHours), ReachedEquivalentHours: unset(r.ReachedEquivHours), Phase: string(r.Phase),
-		Outcome: r.Outcome, OvenSpring: r.OvenSpring, Note: r.Note}
-	if json.Valid(r.Batch) {
-		out.Batch = r.Batch
+	if r.Rejected != "" {
+		out["rejected"] = r.Rejected
 	}
 	return out
 }
 
-// unset takes the zero of a field that was never set for not known.
-func unset(v float64) Number {
-	if !known(v) {
-		return Number(math.NaN())
+// Rise is a stored rise as the API and the JSON export show it.
+func Rise(r bake.Rise, zone *time.Location) any {
+	out := map[string]any{"id": r.ID, "vessel": r.Vessel, "holds": r.Holds, "started_at": r.StartedAt, "ended_at": r.EndedAt, "reached_at": r.ReachedAt, "peak_at": r.PeakAt,
+		"baseline_l": Unset(r.BaselineL), "target_percent": Unset(r.TargetPercent), "peak_percent": Number(r.PeakPercent), "mean_dough_c": Unset(r.MeanDoughC),
+		"max_rate_percent_per_hour": Unset(r.MaxRate), "ceiling_percent": Unset(r.CeilingPercent), "equivalent_hours": Number(r.EquivHours),
+		"peak_equivalent_hours": Unset(r.PeakEquivHours), "reached_equivalent_hours": Unset(r.ReachedEquivHours), "phase": r.Phase,
+		"outcome": r.Outcome, "oven_spring": r.OvenSpring, "note": r.Note}
+	if r.Demo {
+		out["demo"] = true
 	}
-	return Number(v)
+	if r.Imported {
+		out["imported"] = true
+	}
+	if json.Valid(r.Batch) {
+		out["batch"] = r.Batch
+	}
+	return bake.Form(out, zone, nil)
 }
 
-func moment(t time.Time, zone *time.Location) *time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	t = t.In(zone)
-	return &t
-}
+// Unset takes the zero of a number that was never set for not known.
+func Unset(v float64) Number { return Number(set(v)) }
 
 // WriteJSON writes a rise with its samples as one JSON document.
 func WriteJSON(w io.Writer, r bake.Rise, rows []bake.Recorded, zone *time.Location) error {

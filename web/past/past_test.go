@@ -104,14 +104,16 @@ func TestJSONExportIsOneDocument(t *testing.T) {
 	var b bytes.Buffer
 	require.NoError(t, WriteJSON(&b, rise(), []bake.Recorded{{Time: start, RisePercent: 1.23456}, {Time: start.Add(time.Second), RisePercent: math.NaN()}}, time.UTC))
 	var got struct {
-		Rise    RiseJSON
-		Samples []SampleJSON
+		Rise    struct{ Vessel string }
+		Samples []struct {
+			RisePercent *float64 `json:"rise_percent"`
+		}
 	}
 	require.NoError(t, json.Unmarshal(b.Bytes(), &got))
 	assert.Equal(t, "tub", got.Rise.Vessel)
 	require.Len(t, got.Samples, 2)
-	assert.InDelta(t, 1.235, float64(got.Samples[0].RisePercent), 1e-9)
-	assert.True(t, math.IsNaN(float64(got.Samples[1].RisePercent)))
+	assert.InDelta(t, 1.235, *got.Samples[0].RisePercent, 1e-9)
+	assert.Nil(t, got.Samples[1].RisePercent)
 }
 
 // feedings are n invented weekly feedings with a slope in hours a week.

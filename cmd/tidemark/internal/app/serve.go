@@ -60,7 +60,7 @@ func (a *App) newServer(ctx context.Context, address string) (*server, error) {
 	mux.Handle("/", page)
 	mux.Handle(answer.Path, page.Behind(answer.Handler(a.answers, a.pressed))) // past the login: each button carries its own proof
 	srv := web.NewHTTPServer(mux, a.log)
-	return &server{page: page, window: window, http: srv, ln: web.LimitConns(srv, ln)}, nil
+	return &server{page: page, window: window, http: srv, ln: ln}, nil
 }
 
 // allowedAddress keeps the page on this machine until the household has set a
@@ -148,7 +148,7 @@ func (a *App) serveMetrics() error {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", a.metrics)
 	srv := web.NewHTTPServer(mux, a.log)
-	a.metricsServer = &server{http: srv, ln: web.LimitConns(srv, ln)}
+	a.metricsServer = &server{http: srv, ln: ln}
 	a.metricsServer.serve(nil, a.failed)
 	return nil
 }

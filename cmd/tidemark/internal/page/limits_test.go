@@ -47,7 +47,6 @@ func newCrowd(t *testing.T) *crowd {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	c.addr = ln.Addr().String()
-	ln = web.LimitConns(srv, ln)
 	go func() { _ = srv.Serve(ln) }()
 	t.Cleanup(func() {
 		close(c.goOn)
