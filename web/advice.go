@@ -1,14 +1,11 @@
 package web
 
 import (
-	"context"
 	"math"
-	"time"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
-	"tidemark/history"
 )
 
 // adviceView is what the last judged loaves say of the target, with the one that a tap
@@ -21,7 +18,6 @@ type adviceView struct {
 type like struct {
 	outcome string
 	n       int
-	at      time.Time // when it was read
 }
 
 // Advice is given after leastLike like judgements in a row, and is one step of at most
@@ -29,16 +25,14 @@ type like struct {
 const (
 	leastLike  = 2
 	adviceStep = 0.1
-	likeFor    = time.Minute
 )
 
 // advice says whether the target of a rise under way should be another, from the loaves
 // judged last; nil when they do not agree or a person chose the target already.
-func (s *Server) advice(state bake.State) *adviceView {
-	if s.opt.History == nil || state.RiseID == 0 || state.Holds != estimator.Dough || state.MarkChosen || state.ProofOf != "" || state.Estimate.ReadyIsPast {
+func (s *Server) advice(state bake.State, l like) *adviceView {
+	if state.RiseID == 0 || state.Holds != estimator.Dough || state.MarkChosen || state.ProofOf != "" || state.Estimate.ReadyIsPast {
 		return nil
 	}
-	l := s.judgedAlike(state)
 	target := nextTarget(state.Estimate.TargetPercent, l)
 	if target == 0 {
 		return nil
@@ -60,22 +54,6 @@ func nextTarget(percent float64, l like) float64 {
 		return math.Floor(percent + step)
 	}
 	return 0
-}
-
-// judgedAlike returns the newest judgements of a vessel that are alike.
-func (s *Server) judgedAlike(state bake.State) like {
-	l, err := s.likes.get(state.Vessel, func(l like) bool { return state.At.Sub(l.at).Abs() < likeFor }, func() (like, error) {
-		ctx, cancel := context.WithTimeout(s.stopped, 5*time.Second)
-		defer cancel()
-		page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: state.Vessel, Limit: 20})
-		l := inARow(page.Rises)
-		l.at = state.At
-		return l, err
-	})
-	if err != nil {
-		s.opt.Log.Warn("the judged loaves could not be read", "vessel", state.Vessel, "error", err)
-	}
-	return l
 }
 
 // inARow counts how many of the newest judged rises have the same outcome.

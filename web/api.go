@@ -137,7 +137,8 @@ func (s *Server) apiLiveChart(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.sendChart(w, r, s.liveChart(v, curve, snap.At))
+	c, _ := s.liveChart(r.Context(), v, curve, snap.At)
+	return s.sendChart(w, r, c)
 }
 
 // sendChart answers with a chart in the form the path ends in.

@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"html/template"
-	"slices"
 	"time"
 
 	"tidemark/alert/text"
@@ -18,15 +17,17 @@ import (
 // pixel is worth more than a reading.
 const chartEvery = 30 * time.Second
 
-// drawn is a chart in both sizes, with what it was drawn from.
+// drawn is what is drawn of a rise under way and read for it: its chart in both sizes and
+// the like judgements before it.
 type drawn struct {
-	key          string
+	key          string // of what it was drawn from
 	at           time.Time
 	wide, narrow template.HTML
+	judged       like
 }
 
-// chartOf returns the chart of a vessel in both sizes.
-func (s *Server) chartOf(ctx context.Context, snap Snapshot, i int, v Vessel) (wide, narrow template.HTML) {
+// drawnOf returns what is drawn of the rise under way in a vessel.
+func (s *Server) drawnOf(ctx context.Context, snap Snapshot, i int, v Vessel) drawn {
 	key := fmt.Sprintf("%d/%g/%v/%s/%t", v.RiseID, v.Estimate.TargetPercent, s.chartEvents(v), v.Estimate.Phase, v.Estimate.Ready.IsZero())
 	good := func(d drawn) bool {
 		age := snap.At.Sub(d.at)
@@ -34,14 +35,19 @@ func (s *Server) chartOf(ctx context.Context, snap Snapshot, i int, v Vessel) (w
 	}
 	d, err := s.charts.get(v.Vessel, good, func() (drawn, error) {
 		curve, err := s.opt.Live.Curve(ctx, v.Vessel)
+		if err != nil {
+			return drawn{}, err
+		}
 		d := drawn{key: key, at: snap.At}
-		d.wide, d.narrow = bothSizes(s.liveChart(v, curve, snap.At), fmt.Sprintf("v%d", i))
-		return d, err
+		c, judged := s.liveChart(ctx, v, curve, snap.At)
+		d.judged = judged
+		d.wide, d.narrow = bothSizes(c, fmt.Sprintf("v%d", i))
+		return d, nil
 	})
 	if err != nil {
 		s.opt.Log.Warn("the curve could not be read", "vessel", v.Vessel, "error", err)
 	}
-	return d.wide, d.narrow
+	return d
 }
 
 // svg draws a chart for inside a page. Everything in it was escaped by the
@@ -58,54 +64,47 @@ func bothSizes(m chart.Chart, id string) (wide, narrow template.HTML) {
 	return svg(m, id+"-w", "wide", chart.WideWidth, chart.WideHeight, chart.Inline), svg(m, id+"-n", "narrow", chart.NarrowWidth, chart.NarrowHeight, chart.Beside)
 }
 
-// liveChart is the model of a rise under way.
-func (s *Server) liveChart(v Vessel, curve []chart.Sample, now time.Time) chart.Chart {
+// liveChart is the model of a rise under way, with the like judgements before it.
+func (s *Server) liveChart(ctx context.Context, v Vessel, curve []chart.Sample, now time.Time) (chart.Chart, like) {
 	l, e := s.words.At(now), v.Estimate
 	alt := l.Say("page.chart.alt", text.Values{"from": e.Started, "percent": e.RisePercent, "target_percent": v.Estimate.TargetPercent})
 	if !e.Ready.IsZero() && !e.ReadyIsPast {
 		alt += " " + l.Say("page.chart.alt.ready", text.Values{"at": e.Ready.Median})
 	}
 	c := past.Drawn(s.words)
-	c.Title, c.Alt, c.Best, c.Samples, c.Fan, c.Ready, c.Now = v.Vessel, alt, s.bestRise(v), curve, e.Fan, e.Ready, now
+	c.Title, c.Alt, c.Samples, c.Fan, c.Ready, c.Now = v.Vessel, alt, curve, e.Fan, e.Ready, now
 	c.Mark, c.Events = past.Mark(e.TargetPercent, s.words), s.chartEvents(v)
-	return c
-}
-
-// bestLine is a best rise as it was.
-type bestLine struct {
-	started time.Time
-	samples []chart.Sample
+	best, judged, err := s.before(ctx, v)
+	if err != nil {
+		s.opt.Log.Warn("the rises before could not be read", "vessel", v.Vessel, "error", err)
+	}
+	c.Best = best
+	return c, judged
 }
 
 // bestRows bounds the pale line.
 const bestRows = 200
 
-// bestRise returns the household's best rise of a vessel, the newest that was judged
-// right, moved to the start of the one under way; nil when there is none. It is looked for
-// once for each rise.
-func (s *Server) bestRise(v Vessel) []chart.Sample {
-	if s.opt.History == nil || v.RiseID == 0 || v.Estimate.Started.IsZero() {
-		return nil
+// before reads what the rises before the one under way say: the household's best of the
+// vessel, the newest that was judged right, moved to the start of this one, and the like
+// judgements of the last.
+func (s *Server) before(ctx context.Context, v Vessel) (best []chart.Sample, judged like, err error) {
+	if s.opt.History == nil || v.Estimate.Started.IsZero() {
+		return nil, like{}, nil
 	}
-	l, err := s.best.get(v.RiseID, func(bestLine) bool { return true }, func() (bestLine, error) { return s.bestBefore(v) })
+	last, err := s.opt.History.Rises(ctx, history.Filter{Vessel: v.Vessel, Limit: 20})
 	if err != nil {
-		s.opt.Log.Warn("the best rise could not be read", "vessel", v.Vessel, "error", err)
+		return nil, like{}, err
 	}
-	out := slices.Clone(l.samples)
-	for i := range out {
-		out[i].Time = out[i].Time.Add(v.Estimate.Started.Sub(l.started))
+	judged = inARow(last.Rises)
+	right, err := s.opt.History.Rises(ctx, history.Filter{Vessel: v.Vessel, Outcome: "right", Limit: 1})
+	if err != nil || len(right.Rises) == 0 || right.Rises[0].ID == v.RiseID {
+		return nil, judged, err
 	}
-	return out
-}
-
-// bestBefore reads the newest rise of a vessel that was judged right.
-func (s *Server) bestBefore(v Vessel) (bestLine, error) {
-	ctx, cancel := context.WithTimeout(s.stopped, 5*time.Second)
-	defer cancel()
-	page, err := s.opt.History.Rises(ctx, history.Filter{Vessel: v.Vessel, Outcome: "right", Limit: 1})
-	if err != nil || len(page.Rises) == 0 || page.Rises[0].ID == v.RiseID {
-		return bestLine{}, err
+	rows, err := s.opt.History.ThinRows(ctx, right.Rises[0].ID, time.Time{}, time.Time{}, bestRows)
+	best = past.Samples(rows)
+	for i := range best {
+		best[i].Time = best[i].Time.Add(v.Estimate.Started.Sub(right.Rises[0].StartedAt))
 	}
-	rows, err := s.opt.History.ThinRows(ctx, page.Rises[0].ID, time.Time{}, time.Time{}, bestRows)
-	return bestLine{page.Rises[0].StartedAt, past.Samples(rows)}, err
+	return best, judged, err
 }

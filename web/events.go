@@ -23,15 +23,16 @@ const minBetween = 500 * time.Millisecond
 type partsMessage struct {
 	Clock string            `json:"clock"`
 	Parts map[string]string `json:"parts"`
+	seq   uint64            // of the state
 }
 
 // events streams the page's parts as they change.
 func (s *Server) events(w http.ResponseWriter, r *http.Request) error {
 	sent, only := map[string]string{}, r.URL.Query().Get("only")
 	return s.stream(w, r, "parts", func(snap Snapshot) any {
-		clock, parts := s.partsOf(r.Context(), snap, s.gate.mayAct(r))
+		all := s.partsOf(r.Context(), snap, s.gate.mayAct(r))
 		changed := map[string]string{}
-		for id, html := range parts {
+		for id, html := range all.Parts {
 			if only != "" && strings.HasPrefix(id, "v") && !strings.HasPrefix(id, only+"-") {
 				continue // of a vessel that this page does not show
 			}
@@ -39,25 +40,17 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) error {
 				changed[id], sent[id] = html, html
 			}
 		}
-		return partsMessage{clock, changed}
+		return partsMessage{Clock: all.Clock, Parts: changed}
 	})
-}
-
-// feed is one open stream.
-type feed struct {
-	s    *Server
-	r    *http.Request
-	out  eventWriter
-	name string // of its events
-	make func(Snapshot) any
-	seq  uint64 // the state the reader has
 }
 
 // stream serves events made from states until the reader goes, may no longer read
 // or the server closes.
 //
 // A state replaces the one before, so a reader that was away needs none of those it
-// missed, only the newest: it gets that at once and whole.
+// missed, only the newest: it gets that at once and whole. The id of an event names the
+// build of the page, as a page of an earlier one is told to load again first, for its
+// script and its parts may not fit ours.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) any) error {
 	from := asker(r)
 	if !s.streams.enter(from) {
@@ -72,62 +65,39 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
 	h.Set("X-Accel-Buffering", "no")
-	f := &feed{s: s, r: r, out: eventWriter{w: w, rc: http.NewResponseController(w)}, name: name, make: make}
-	_ = f.out.rc.SetReadDeadline(time.Time{}) // a stream outlives the time for a request
+	out := eventWriter{w: w, rc: http.NewResponseController(w)}
+	_ = out.rc.SetReadDeadline(time.Time{}) // a stream outlives the time for a request
 	changes := s.opt.Live.Subscribe(ctx)
 	if had := r.Header.Get("Last-Event-ID"); had != "" && !strings.HasPrefix(had, s.build+".") && name == "parts" {
-		f.out.send("event: reload\ndata: {}\n\n")
+		out.send("event: reload\ndata: {}\n\n")
 	}
-	f.state(s.opt.Live.Snapshot())
-	f.follow(ctx, changes)
-	return nil
-}
-
-// state writes one state. Its id names the build of the page, as a page of an earlier one is
-// told to load again first, for its script and its parts may not fit ours.
-func (f *feed) state(snap Snapshot) {
-	f.seq = snap.Seq
-	f.out.event(f.name, fmt.Sprintf("%s.%d", f.s.build, snap.Seq), f.make(snap))
-}
-
-// follow writes every change, at most one per minBetween, and beats between. A
-// reader whose session has ended meanwhile hears no more.
-func (f *feed) follow(ctx context.Context, changes <-chan struct{}) {
+	snap := s.opt.Live.Snapshot()
+	out.event(name, fmt.Sprintf("%s.%d", s.build, snap.Seq), make(snap))
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
-	for f.out.err == nil {
+	for out.err == nil {
 		select {
 		case <-ctx.Done():
-			return
+			return nil
 		case <-beat.C:
-			if !f.s.gate.may(f.r, access.Read) {
-				return
-			}
-			f.out.beat(f.s.clock(f.s.opt.Live.Snapshot()))
+			out.send(fmt.Sprintf("event: beat\ndata: {\"clock\":%q}\n\n", s.clock(s.opt.Live.Snapshot())))
 		case _, open := <-changes:
-			if !open || !f.s.gate.may(f.r, access.Read) {
-				return
+			if !open {
+				return nil
 			}
-			if snap := f.s.opt.Live.Snapshot(); snap.Seq != f.seq {
-				f.state(snap)
+			if now := s.opt.Live.Snapshot(); now.Seq != snap.Seq && s.gate.may(r, access.Read) {
+				snap = now
+				out.event(name, fmt.Sprintf("%s.%d", s.build, snap.Seq), make(snap))
 			}
-			if !rest(ctx, minBetween) {
-				return
-			}
+			wait, stop := context.WithTimeout(ctx, minBetween)
+			<-wait.Done()
+			stop()
+		}
+		if !s.gate.may(r, access.Read) {
+			return nil // its session has ended meanwhile
 		}
 	}
-}
-
-// rest waits, and reports false when ctx ended first.
-func rest(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
-	}
+	return nil
 }
 
 // clock is the household's time of a state.
@@ -151,11 +121,6 @@ func (e *eventWriter) event(name, id string, data any) {
 	e.send(fmt.Sprintf("event: %s\nid: %s\ndata: %s\n\n", name, id, body))
 }
 
-// beat shows that the link lives.
-func (e *eventWriter) beat(clock string) {
-	e.send(fmt.Sprintf("event: beat\ndata: {\"clock\":%q}\n\n", clock))
-}
-
 // send writes text and gives a slow reader a bounded time.
 func (e *eventWriter) send(text string) {
 	_ = e.rc.SetWriteDeadline(time.Now().Add(writeTimeout)) // not every writer has deadlines
@@ -165,19 +130,11 @@ func (e *eventWriter) send(text string) {
 }
 
 // partsOf renders the parts of a state once for all readers.
-func (s *Server) partsOf(ctx context.Context, snap Snapshot, canAct bool) (string, map[string]string) {
-	s.parts.mu.Lock()
-	defer s.parts.mu.Unlock()
-	if s.parts.byAct == nil || s.parts.seq != snap.Seq {
-		s.parts.seq, s.parts.clock = snap.Seq, s.clock(snap)
-		s.parts.byAct = map[bool]map[string]string{}
-	}
-	if parts, ok := s.parts.byAct[canAct]; ok {
-		return s.parts.clock, parts
-	}
-	parts := s.renderParts(context.WithoutCancel(ctx), snap, canAct)
-	s.parts.byAct[canAct] = parts
-	return s.parts.clock, parts
+func (s *Server) partsOf(ctx context.Context, snap Snapshot, canAct bool) partsMessage {
+	m, _ := s.parts.get(canAct, func(m partsMessage) bool { return m.seq == snap.Seq }, func() (partsMessage, error) {
+		return partsMessage{s.clock(snap), s.renderParts(context.WithoutCancel(ctx), snap, canAct), snap.Seq}, nil
+	})
+	return m
 }
 
 // vesselParts are the live parts of a vessel, templates that are named so.

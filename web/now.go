@@ -156,10 +156,11 @@ func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) ve
 	}
 	out.StaffSVG, out.StripSVG = staffSVG(out.Staff, out.ID), s.stripSVG(out.Strip)
 	if v.RiseID != 0 {
-		out.Wide, out.Narrow = s.chartOf(ctx, snap, i, v)
-	}
-	if canAct && out.Main == nil {
-		out.Advice = s.advice(state)
+		d := s.drawnOf(ctx, snap, i, v)
+		out.Wide, out.Narrow = d.wide, d.narrow
+		if canAct && out.Main == nil {
+			out.Advice = s.advice(state, d.judged)
+		}
 	}
 	out.Steps, out.Told, out.AllSteps = s.steps(state), told(state), state.Steps
 	out.Hour = glance.StaysOut(state.HourMore, state.At, s.words)

@@ -22,11 +22,9 @@ type Server struct {
 	words    *text.Localizer // the household's words
 	assets   assets
 	gate     *gate
-	parts    partsCache
+	parts    memo[bool, partsMessage]   // by whether the reader may act
 	charts   memo[string, drawn]        // of the rises under way, by vessel
-	best     memo[int64, bestLine]      // by the rise under way
 	sparks   memo[int64, template.HTML] // of past rises
-	likes    memo[string, like]         // by vessel
 	streams  streamCount
 	photos   sync.Mutex
 	recipeMu sync.Mutex // a change of the recipes is one
@@ -154,15 +152,6 @@ func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	w.Header().Set("Tidemark-Run", s.run) // tells one start from the next
 	fmt.Fprintln(w, "ok: watching", len(snap.Vessels), "vessels")
-}
-
-// partsCache keeps the rendered parts of the newest state, so that fifty
-// phones cost one rendering.
-type partsCache struct {
-	mu    sync.Mutex
-	seq   uint64
-	clock string
-	byAct map[bool]map[string]string // by whether the reader may act
 }
 
 // slowTime bounds the fetching of a whole export or backup over a slow link.
