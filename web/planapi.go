@@ -40,7 +40,7 @@ func strategyOf(p planner.Plan) fields {
 	}
 	return fields{"name": p.Way, "title": p.Name(), "fits": p.Fits, "why": p.Why, "ready_at": p.Ready.Median, "ready_from": p.Ready.From, "ready_until": p.Ready.Until,
 		"late_chance": past.Number(p.Late), "watched": risk(p.Watched), "clock": risk(p.Clock), "bulk_end_percent": past.Number(p.BulkEndPercent),
-		"inoculation_percent": past.Number(p.InoculationPercent), "good_at": p.GoodAt, "notes": []bake.Said(p.Notes), "steps": stepsOf(p.Steps)}
+		"inoculation_percent": past.Number(p.InoculationPercent), "good_at": p.GoodAt, "notes": p.Notes, "steps": stepsOf(p.Steps)}
 }
 
 // sentences are said, each; never null.

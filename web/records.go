@@ -26,50 +26,31 @@ type Imported struct {
 	Shape bool
 }
 
-// imported says what was done.
-func (s *Server) imported(i Imported) string {
-	if !i.Shape {
-		return s.say("record.bare", nil)
-	}
-	return s.say("record.said", nil)
-}
-
-// importRecord takes an uploaded record in.
-func (s *Server) importRecord(w http.ResponseWriter, r *http.Request) (Imported, error) {
-	if !s.staged.busy.TryLock() {
-		return Imported{}, refuse("busy", nil)
-	}
-	defer s.staged.busy.Unlock()
-	u := upload{field: "record", limit: s.opt.RecordsMax}
-	file, name, fields, err := s.spool(w, r, u, 2)
-	if err != nil {
-		return Imported{}, err
-	}
-	defer os.Remove(file) //nolint:errcheck // the folder is swept at the next start
-	rec := Record{File: file, Name: filepath.Base(name), Vessel: fields["vessel"], Holds: estimator.Holds(fields["holds"])}
-	if err := rec.check(); err != nil {
-		return Imported{}, err
-	}
-	return s.opt.Upkeep.ImportRecord(r.Context(), rec)
-}
-
-// check refuses what cannot be the name or content of a vessel.
-func (r Record) check() error {
-	if r.Vessel == "" || utf8.RuneCountInString(r.Vessel) > 80 {
-		return refuse("record_vessel", nil)
-	}
-	switch r.Holds {
-	case "", estimator.Dough, estimator.Starter:
-		return nil
-	}
-	return refuse("holds", text.Values{"found": string(r.Holds)})
-}
-
 // postRecord takes a record from the page in.
 func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) error {
-	in, err := s.importRecord(w, r)
+	if !s.staged.busy.TryLock() {
+		return refuse("busy", nil)
+	}
+	defer s.staged.busy.Unlock()
+	file, name, fields, err := s.spool(w, r, upload{field: "record", limit: s.opt.RecordsMax}, 2)
 	if err != nil {
 		return err
 	}
-	return s.leadTo(w, r, fmt.Sprintf("/rises/%d", in.RiseID), s.imported(in))
+	defer os.Remove(file) //nolint:errcheck // the folder is swept at the next start
+	rec := Record{File: file, Name: filepath.Base(name), Vessel: fields["vessel"], Holds: estimator.Holds(fields["holds"])}
+	switch {
+	case rec.Vessel == "" || utf8.RuneCountInString(rec.Vessel) > 80:
+		return refuse("record_vessel", nil)
+	case rec.Holds != "" && rec.Holds != estimator.Dough && rec.Holds != estimator.Starter:
+		return refuse("holds", text.Values{"found": fields["holds"]})
+	}
+	in, err := s.opt.Upkeep.ImportRecord(r.Context(), rec)
+	if err != nil {
+		return err
+	}
+	said := "record.bare"
+	if in.Shape {
+		said = "record.said"
+	}
+	return s.leadTo(w, r, fmt.Sprintf("/rises/%d", in.RiseID), s.say(said, nil))
 }

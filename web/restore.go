@@ -38,49 +38,39 @@ const stagedFor = 30 * time.Minute
 
 // stagedBackup is a backup that was checked and waits for an answer.
 type stagedBackup struct {
-	id      string
+	ID      string
+	Name    string // as the browser called it
+	Until   time.Time
 	file    string
-	name    string // as the browser called it
 	against history.Preview
-	until   time.Time
 }
 
 // staged keeps at most one; a newer one takes its place.
 type staged struct {
 	mu   sync.Mutex
-	last *stagedBackup
-	end  *time.Timer
+	last stagedBackup
 	busy sync.Mutex // one upload at a time bounds disk and time
 }
 
-// put keeps a backup and forgets the one before.
-func (o *staged) put(x *stagedBackup) {
-	o.drop("")
+// put keeps a backup, none for the zero one, and removes the one before.
+func (o *staged) put(x stagedBackup) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.last, o.end = x, time.AfterFunc(stagedFor, func() { o.drop(x.id) })
+	if o.last.file != "" {
+		_ = os.Remove(o.last.file)
+	}
+	o.last = x
 }
 
-// get returns the backup of a name, if it still waits.
-func (o *staged) get(id string, now time.Time) (stagedBackup, bool) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	if o.last == nil || o.last.id != id || now.After(o.last.until) {
-		return stagedBackup{}, false
+// stagedOf finds the offer a path names. One that nobody answered is forgotten.
+func (s *Server) stagedOf(r *http.Request) (stagedBackup, error) {
+	s.staged.mu.Lock()
+	x := s.staged.last
+	s.staged.mu.Unlock()
+	if x.ID != r.PathValue("offer") || s.opt.Now().After(x.Until) {
+		return x, missing{"restore.gone", text.Values{"span": stagedFor}}
 	}
-	return *o.last, true
-}
-
-// drop forgets the backup of a name, or any for none, and removes its file.
-func (o *staged) drop(id string) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	if o.last == nil || id != "" && id != o.last.id {
-		return
-	}
-	o.end.Stop()
-	_ = os.Remove(o.last.file)
-	o.last = nil
+	return x, nil
 }
 
 // sweepUploads removes what a run before left in the upload folder.
@@ -93,70 +83,33 @@ func sweepUploads(dir string) {
 	}
 }
 
-// stageBackup takes an uploaded backup in and checks it.
-func (s *Server) stageBackup(w http.ResponseWriter, r *http.Request) (stagedBackup, error) {
-	if !s.staged.busy.TryLock() {
-		return stagedBackup{}, refuse("busy", nil)
-	}
-	defer s.staged.busy.Unlock()
-	u := upload{field: "backup", limit: s.opt.BackupsMax}
-	file, name, _, err := s.spool(w, r, u, 2)
-	if err != nil {
-		return stagedBackup{}, err
-	}
-	against, err := s.opt.Upkeep.CheckBackup(r.Context(), file)
-	if err != nil {
-		_ = os.Remove(file)
-		return stagedBackup{}, err
-	}
-	x := stagedBackup{id: rand.Text(), file: file, name: filepath.Base(name), against: against, until: s.opt.Now().Add(stagedFor)}
-	s.staged.put(&x)
-	return x, nil
-}
-
-// restoreStaged puts an offered backup in the place of the history. Whoever asked may
-// go away meanwhile; half of it would help nobody.
-func (s *Server) restoreStaged(r *http.Request, x stagedBackup) error {
+// postRestore takes a backup from the page in, checks it and leads to the question.
+func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) error {
 	if !s.staged.busy.TryLock() {
 		return refuse("busy", nil)
 	}
 	defer s.staged.busy.Unlock()
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), slowTime)
-	defer cancel()
-	if err := s.opt.Upkeep.TakeBackup(ctx, x.file); err != nil {
-		return err
-	}
-	s.staged.drop(x.id)
-	s.opt.Log.Info("a backup took the place of the history", "by", s.byWhom(r))
-	return nil
-}
-
-// stagedOf finds the offer a path names.
-func (s *Server) stagedOf(r *http.Request) (stagedBackup, error) {
-	x, ok := s.staged.get(r.PathValue("offer"), s.opt.Now())
-	if !ok {
-		return x, missing{"restore.gone", text.Values{"span": stagedFor}}
-	}
-	return x, nil
-}
-
-// postRestore takes a backup from the page in and leads to the question.
-func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) error {
-	x, err := s.stageBackup(w, r)
+	file, name, _, err := s.spool(w, r, upload{field: "backup", limit: s.opt.BackupsMax}, 2)
 	if err != nil {
 		return err
 	}
-	http.Redirect(w, r, "/house/restores/"+x.id, http.StatusSeeOther)
+	x := stagedBackup{ID: rand.Text(), file: file, Name: filepath.Base(name), Until: s.opt.Now().Add(stagedFor)}
+	if x.against, err = s.opt.Upkeep.CheckBackup(r.Context(), file); err != nil {
+		_ = os.Remove(file)
+		return err
+	}
+	s.staged.put(x)
+	time.AfterFunc(stagedFor, func() { _ = os.Remove(file) })
+	http.Redirect(w, r, "/house/restores/"+x.ID, http.StatusSeeOther)
 	return nil
 }
 
 // restorePage says what a backup holds and asks.
 type restorePage struct {
 	frame
-	ID, Name        string
+	stagedBackup
 	Holds, Replaces string
 	Lost, Stays     string
-	Until           string
 }
 
 // pageRestore shows what would be replaced.
@@ -166,35 +119,38 @@ func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	a := x.against
-	p := restorePage{frame: s.frame(w, r, s.say("restore", nil), "house"), ID: x.id, Name: x.name, Holds: past.Holdings(a.Backup, s.words), Replaces: past.Holdings(a.Present, s.words),
-		Stays: s.staying(a.UnderWay), Until: s.words.Clock(x.until)}
+	p := restorePage{frame: s.frame(w, r, s.say("restore", nil), "house"), stagedBackup: x, Holds: past.Holdings(a.Backup, s.words), Replaces: past.Holdings(a.Present, s.words)}
+	if len(a.UnderWay) > 0 {
+		p.Stays = s.say("restore.stays", text.Values{"vessels": strings.Join(a.UnderWay, ", ")})
+	}
 	if a.Missing > 0 {
 		p.Lost = s.words.SayN("page.restore.lost", a.Missing, text.Values{"date": s.words.Date(a.Last)})
 	}
 	return s.render(w, http.StatusOK, "restore", p)
 }
 
-// postTakeRestore does what was answered.
+// postTakeRestore does what was answered. Whoever asked may go away meanwhile; half of it
+// would help nobody.
 func (s *Server) postTakeRestore(w http.ResponseWriter, r *http.Request) error {
 	x, err := s.stagedOf(r)
 	if err != nil {
 		return err
 	}
 	if r.PostFormValue("answer") != "take" {
-		s.staged.drop(x.id)
+		s.staged.put(stagedBackup{})
 		return s.leadTo(w, r, "/house", s.say("restore.left", nil))
 	}
+	if !s.staged.busy.TryLock() {
+		return refuse("busy", nil)
+	}
+	defer s.staged.busy.Unlock()
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(slowTime)) // not every writer has deadlines
-	if err := s.restoreStaged(r, x); err != nil {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), slowTime)
+	defer cancel()
+	if err := s.opt.Upkeep.TakeBackup(ctx, x.file); err != nil {
 		return err
 	}
+	s.staged.put(stagedBackup{})
+	s.opt.Log.Info("a backup took the place of the history", "by", s.byWhom(r))
 	return s.leadTo(w, r, "/house", s.say("restore.said", nil))
-}
-
-// staying says which rises go on; empty for none.
-func (s *Server) staying(vessels []string) string {
-	if len(vessels) == 0 {
-		return ""
-	}
-	return s.say("restore.stays", text.Values{"vessels": strings.Join(vessels, ", ")})
 }

@@ -75,7 +75,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 // them.
 func (s *Server) Close() error {
 	s.stop()
-	s.staged.drop("")
+	s.staged.put(stagedBackup{})
 	return nil
 }
 
