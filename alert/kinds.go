@@ -31,6 +31,15 @@ const (
 	NobodyWatched  Kind = "nobody_watched" // after an unclean stop
 )
 
+// Kinds returns every kind, in the order their alarms are told.
+func Kinds() []Kind {
+	var out []Kind
+	for _, p := range policies() {
+		out = append(out, p.kind)
+	}
+	return out
+}
+
 // policy is what is fixed about a kind of alarm.
 type policy struct {
 	kind       Kind

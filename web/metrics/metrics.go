@@ -181,7 +181,7 @@ func (s sink) alarms(v web.Vessel) {
 			firing[a.Kind]++
 		}
 	}
-	for _, k := range kinds() {
+	for _, k := range alert.Kinds() {
 		s.gauge("alarms_firing", "Warnings that stand now, by kind.", float64(firing[k]), "vessel", v.Vessel, "kind", string(k))
 	}
 }
@@ -201,13 +201,6 @@ func (s sink) sensor(vessel string, x web.SensorHealth) {
 func phases() []estimator.Phase {
 	return []estimator.Phase{estimator.Idle, estimator.Settling, estimator.Lag, estimator.Rising, estimator.Near,
 		estimator.Ready, estimator.Over, estimator.Fallen, estimator.Peak, estimator.Falling, estimator.Hungry, estimator.Ended}
-}
-
-// kinds are all kinds of warnings.
-func kinds() []alert.Kind {
-	return []alert.Kind{alert.Near, alert.Reached, alert.Over, alert.LevelsOff, alert.StarterPeak, alert.StarterFalling,
-		alert.StarterHungry, alert.StepDue, alert.PlanMoved, alert.LookDue, alert.InTime, alert.TooCold, alert.TooHot, alert.OvenHeating, alert.SensorLost, alert.SensorSuspect, alert.ProbeLost,
-		alert.ClockNotSet, alert.DiskNearlyFull, alert.UnderVoltage, alert.NobodyWatched}
 }
 
 // statuses are the verdicts on a reading, as package sensor spells them.
