@@ -354,7 +354,7 @@ func (a request) check() error {
 		return refuse("outcome", text.Values{"found": a.Outcome})
 	case a.Kind == bake.EventPlan && (a.Wish == nil || a.Wish.Way == ""):
 		return Refusal{Said: bake.Said{Key: "refused.no_plan"}}
-	case a.Kind == kindCorrect && (a.EventID == 0 || a.At.IsZero()), (a.Kind == kindAck || a.Kind == kindSnooze) && a.AlarmID == "":
+	case a.Kind == kindCorrect && (a.EventID == 0 || a.At.IsZero()), (a.Kind == kindAck || a.Kind == kindSnooze) && a.AlarmID == "", a.Kind.Marks() && a.StepID == "":
 		return refuse("which", nil)
 	case a.Kind == kindSnooze && (a.Snooze < time.Minute || a.Snooze > 24*time.Hour):
 		return refuse("snooze", nil)

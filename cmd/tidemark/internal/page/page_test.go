@@ -228,7 +228,7 @@ func TestEventsThatAreRefused(t *testing.T) {
 		"is not a number that":     {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN"}},
 		"note is empty":            {"kind": {"note"}, "vessel": {"tub"}, "note": {"  "}},
 		"What this is about":       {"kind": {"ack"}, "vessel": {"tub"}},
-		"There is no step":         {"kind": {"step"}, "vessel": {"tub"}},
+		"or when it was":           {"kind": {"step"}, "vessel": {"tub"}},
 		"1 minute to 24 hours":     {"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {"a2"}, "minutes": {"100000"}},
 		"use under, right or over": {"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"burnt"}},
 		"longer than 2000":         {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}},
