@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -8,7 +9,6 @@ import (
 	"html/template"
 	"io/fs"
 	"maps"
-	"mime"
 	"net/http"
 	"path"
 	"regexp"
@@ -63,23 +63,8 @@ func loadAssets() (assets, error) {
 
 func (a assets) add(name string, body []byte) {
 	sum := sha256.Sum256(body)
-	typ := mime.TypeByExtension(path.Ext(name))
-	switch path.Ext(name) { // not left to the system's table
-	case ".js":
-		typ = "text/javascript; charset=utf-8"
-	case ".css":
-		typ = "text/css; charset=utf-8"
-	case ".svg":
-		typ = "image/svg+xml"
-	case ".png":
-		typ = "image/png"
-	case ".woff2":
-		typ = "font/woff2"
-	case ".txt":
-		typ = "text/plain; charset=utf-8"
-	case ".json":
-		typ = "application/json"
-	}
+	typ := map[string]string{".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".png": "image/png",
+		".woff2": "font/woff2", ".txt": "text/plain; charset=utf-8"}[path.Ext(name)] // not left to the system's table
 	a[name] = asset{body: body, digest: hex.EncodeToString(sum[:8]), typ: typ}
 }
 
@@ -120,29 +105,13 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 	if r.URL.Query().Get("v") == f.digest {
 		h.Set("Cache-Control", "public, max-age=31536000, immutable")
 	}
-	if etagMatches(r, f.digest) {
-		w.WriteHeader(http.StatusNotModified)
-		return
-	}
-	_, _ = w.Write(f.body)
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.body))
 }
 
 // favicon serves the icon where browsers look for one unasked.
-func (s *Server) favicon(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "image/png")
-	w.Header().Set("Cache-Control", "public, max-age=86400")
-	_, _ = w.Write(s.assets["icon.png"].body)
-}
-
-// etagMatches reports whether the client has this version already.
-func etagMatches(r *http.Request, digest string) bool {
-	for _, tag := range strings.Split(r.Header.Get("If-None-Match"), ",") {
-		tag = strings.TrimPrefix(strings.TrimSpace(tag), "W/")
-		if tag == "*" || tag == `"`+digest+`"` {
-			return true
-		}
-	}
-	return false
+func (s *Server) favicon(w http.ResponseWriter, r *http.Request) {
+	r.SetPathValue("name", "icon.png")
+	s.static(w, r)
 }
 
 // beforeUnit finds the space between a number and its unit.

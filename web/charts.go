@@ -71,9 +71,8 @@ func (s *Server) liveChart(ctx context.Context, v Vessel, curve []chart.Sample, 
 	if !e.Ready.IsZero() && !e.ReadyIsPast {
 		alt += " " + l.Say("page.chart.alt.ready", text.Values{"at": e.Ready.Median})
 	}
-	c := past.Drawn(s.words)
-	c.Title, c.Alt, c.Samples, c.Fan, c.Ready, c.Now = v.Vessel, alt, curve, e.Fan, e.Ready, now
-	c.Mark, c.Events = past.Mark(e.TargetPercent, s.words), s.chartEvents(v)
+	c := chart.Chart{Locale: s.words, Title: v.Vessel, Alt: alt, Samples: curve, Fan: e.Fan, Ready: e.Ready, Now: now,
+		Mark: past.Mark(e.TargetPercent, s.words), Events: s.chartEvents(v)}
 	best, judged, err := s.before(ctx, v)
 	if err != nil {
 		s.opt.Log.Warn("the rises before could not be read", "vessel", v.Vessel, "error", err)

@@ -15,6 +15,7 @@ import (
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/web/glance"
+	"tidemark/web/past"
 )
 
 // nowPage is the page of one vessel, with a way to the others.
@@ -39,7 +40,7 @@ type vesselView struct {
 	Steps        []stepView
 	Told         []bake.Event
 	AllSteps     []bake.Step
-	Facts        []factView
+	Facts        []past.Fact
 	Findings     []bake.Finding
 	Seen         []seenView
 	Plan         []string
@@ -64,8 +65,6 @@ type stepView struct {
 	At                                           time.Time
 	Tap                                          *glance.Tap
 }
-
-type factView struct{ Name, Value string }
 
 // glance is a vessel at first sight.
 func (s *Server) glance(snap Snapshot, v Vessel, canAct bool) glance.Glance {
@@ -292,10 +291,10 @@ func (s *Server) eventWord(e bake.Event, steps []bake.Step) string {
 }
 
 // facts are the numbers of a vessel, those that are known.
-func (s *Server) facts(v Vessel, state bake.State) []factView {
+func (s *Server) facts(v Vessel, state bake.State) []past.Fact {
 	l, e := s.words.At(state.At), &state.Estimate
-	var out []factView
-	add := func(key, value string) { out = append(out, factView{s.say("fact."+key, nil), value}) }
+	var out []past.Fact
+	add := func(key, value string) { out = append(out, past.Fact{Name: s.say("fact."+key, nil), Value: value}) }
 	known := func(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 	if state.RiseID != 0 && known(e.RisePercent) {
 		add("rise", s.say("fact.give_or_take", text.Values{"percent": e.RisePercent, "sd": l.Number(1.28*e.RiseSD, 0)}))

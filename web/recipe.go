@@ -17,6 +17,7 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/history"
+	"tidemark/web/past"
 )
 
 // recipePage is a batch by grams and baker's percent, scaled, with the water for it.
@@ -35,7 +36,7 @@ type recipePage struct {
 	Unit, Wrong               string
 	Scaled                    bool
 	AtOnce                    int // loaves in the oven at a time; 0 for all
-	Facts                     []factView
+	Facts                     []past.Fact
 	Notes                     []string
 }
 
@@ -307,7 +308,7 @@ func (s *Server) recipeRows(p *recipePage, b bake.Batch) {
 func (s *Server) recipeFacts(p *recipePage, b bake.Batch) error {
 	n, _ := b.Numbers() // checked
 	add := func(key string, v text.Values) {
-		p.Facts = append(p.Facts, factView{s.say("recipe."+key, nil), s.say("recipe."+key+".is", v)})
+		p.Facts = append(p.Facts, past.Fact{Name: s.say("recipe."+key, nil), Value: s.say("recipe."+key+".is", v)})
 	}
 	add("total", text.Values{"total_g": n.TotalG, "each_g": n.PerLoafG})
 	add("hydration", text.Values{"percent": n.HydrationPercent})

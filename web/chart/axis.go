@@ -125,9 +125,9 @@ func nights(c Chart, t0, t1 time.Time) [][2]time.Time {
 		return nil
 	}
 	var out [][2]time.Time
-	local := t0.In(c.Zone)
+	local := t0.In(c.zone())
 	for d := -1; d < 4000; d++ {
-		from := clockOn(local, d, c.NightFrom, c.Zone)
+		from := clockOn(local, d, c.NightFrom, c.zone())
 		if !from.Before(t1) {
 			break
 		}
@@ -135,7 +135,7 @@ func nights(c Chart, t0, t1 time.Time) [][2]time.Time {
 		if c.NightUntil <= c.NightFrom {
 			end++
 		}
-		until := clockOn(local, end, c.NightUntil, c.Zone)
+		until := clockOn(local, end, c.NightUntil, c.zone())
 		from, until = latest(from, t0), earliest(until, t1)
 		if from.Before(until) {
 			out = append(out, [2]time.Time{from, until})

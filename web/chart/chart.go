@@ -19,8 +19,10 @@ package chart
 import (
 	"math"
 	"slices"
+	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -46,25 +48,6 @@ type Mark struct {
 	Name    string // e.g. "doubled"
 }
 
-// Units are the household's ways of writing.
-type Units struct {
-	Clock12    bool // 6:05 pm instead of 18:05
-	Fahrenheit bool
-}
-
-// Words are those that stand in a picture.
-type Words struct{ Now, NotSeen, Best, Dough, Air string }
-
-// withDefaults fills in the English.
-func (w Words) withDefaults() Words {
-	for word, usual := range map[*string]string{&w.Now: "now", &w.NotSeen: "not seen", &w.Best: "your best", &w.Dough: "dough", &w.Air: "air, dashed,"} {
-		if *word == "" {
-			*word = usual
-		}
-	}
-	return w
-}
-
 // Chart is the model of one picture.
 type Chart struct {
 	ID       string // prefix of the ids inside an SVG, unique on a page
@@ -77,11 +60,9 @@ type Chart struct {
 	Ready    estimator.Window // 80 % window of reaching the mark; zero for none
 	Now      time.Time        // zero for a rise that is over
 	Events   []Event
-	Zone     *time.Location // nil means UTC
-	Units    Units
-	Alt      string   // the picture in words
-	Words    Words    // empty ones are English
-	Best     []Sample // the household's best rise, moved to this start; nil for none
+	Locale   *text.Localizer // how the household reads; nil: English, 24 hours, Celsius, UTC
+	Alt      string          // the picture in words
+	Best     []Sample        // the household's best rise, moved to this start; nil for none
 	// Lines are rises laid over each other, all begun at Origin, with their numbers; the
 	// axis then counts hours, and AxisWords says of what. Nil for none.
 	Lines     [][]Sample
@@ -113,19 +94,20 @@ const (
 
 // withDefaults fills in what was left out.
 func (c Chart) withDefaults() Chart {
-	if c.Zone == nil {
-		c.Zone = time.UTC
+	if c.Locale == nil {
+		c.Locale = text.New(text.Locale{})
 	}
 	if c.Width <= 0 || c.Height <= 0 {
 		c.Width, c.Height = 720, 420
 	}
 	if c.Lines != nil {
-		c.Zone = time.UTC
+		of := c.Locale.Locale()
+		of.Zone = time.UTC
+		c.Locale = text.New(of)
 	}
 	if c.NightFrom == 0 && c.NightUntil == 0 {
 		c.NightFrom, c.NightUntil = 22*time.Hour, 6*time.Hour
 	}
-	c.Words = c.Words.withDefaults()
 	if c.ID == "" {
 		c.ID = "chart"
 	}
@@ -138,51 +120,39 @@ func (c Chart) hasMark() bool { return finite(c.Mark.Percent) && c.Mark.Percent 
 // titled reports whether the title is drawn.
 func (c Chart) titled() bool { return c.Title != "" && !c.Untitled }
 
+// zone is the household's.
+func (c Chart) zone() *time.Location { return c.Locale.Locale().Zone }
+
+// say says a word of the picture.
+func (c Chart) say(key string) string { return c.Locale.Say("page."+key, nil) }
+
 // temperature turns Celsius into the household's unit.
-func (u Units) temperature(c float64) float64 {
-	if u.Fahrenheit {
-		return c*9/5 + 32
+func (c Chart) temperature(celsius float64) float64 {
+	if c.Locale.Locale().Fahrenheit {
+		return celsius*9/5 + 32
 	}
-	return c
-}
-
-// degree is the unit's sign.
-func (u Units) degree() string {
-	if u.Fahrenheit {
-		return "°F"
-	}
-	return "°C"
-}
-
-// clock writes a time of day.
-func (u Units) clock(t time.Time) string {
-	if u.Clock12 {
-		return t.Format("3:04 pm")
-	}
-	return t.Format("15:04")
+	return celsius
 }
 
 // hour writes a full hour as short as it goes.
-func (u Units) hour(t time.Time) string {
-	if u.Clock12 && t.Minute() == 0 {
-		return t.Format("3 pm")
-	}
-	return u.clock(t)
+func (c Chart) hour(t time.Time) string {
+	return strings.Replace(c.Locale.Clock(t), ":00 ", " ", 1)
+}
+
+// day writes a day without its year.
+func (c Chart) day(t time.Time) string {
+	return strings.TrimSpace(strings.Replace(c.Locale.Date(t), t.Format("2006"), "", 1))
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // moment writes a time, with the weekday when it is not the day of the chart.
 func (c Chart) moment(t time.Time) string {
-	local := t.In(c.Zone)
-	ref := c.Now
-	if ref.IsZero() && len(c.Samples) > 0 {
-		ref = c.Samples[0].Time
+	of := c.Now
+	if of.IsZero() && len(c.Samples) > 0 {
+		of = c.Samples[0].Time
 	}
-	if local.Format("2006-01-02") != ref.In(c.Zone).Format("2006-01-02") {
-		return local.Format("Mon ") + c.Units.clock(local)
-	}
-	return c.Units.clock(local)
+	return c.Locale.At(of).Clock(t)
 }
 
 // ends are the first and the last believed samples.

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"tidemark/alert/text"
 	"tidemark/estimator"
 )
 
@@ -34,7 +35,7 @@ func invented(t testing.TB) Chart {
 	zone := berlin(t)
 	start := time.Date(2026, 3, 14, 12, 0, 0, 0, zone)
 	rise := func(h float64) float64 { return 130 / (1 + math.Exp(-(h-5)/1.1)) * 1.0 }
-	c := Chart{ID: "tub", Title: "Tub, an invented rise", Alt: "In words.", Zone: zone, Mark: Mark{100, "doubled"},
+	c := Chart{ID: "tub", Title: "Tub, an invented rise", Alt: "In words.", Locale: text.New(text.Locale{Zone: zone}), Mark: Mark{100, "doubled"},
 		Now: start.Add(5*time.Hour + 20*time.Minute)}
 	for m := 0; m <= 320; m += 2 {
 		if m > 140 && m < 175 {
@@ -68,7 +69,7 @@ func cases(t testing.TB) map[string]Chart {
 	narrow.Width, narrow.Height = NarrowWidth, NarrowHeight
 	push := invented(t)
 	push.Width, push.Height = PushWidth, PushHeight
-	push.Units = Units{Clock12: true, Fahrenheit: true}
+	push.Locale = text.New(text.Locale{Zone: push.Locale.Locale().Zone, Clock12: true, Fahrenheit: true})
 	overnight := invented(t)
 	overnight.Title, overnight.Now, overnight.Fan = "Basket in the fridge, invented", time.Time{}, nil
 	overnight.Ready = estimator.Window{}
@@ -77,7 +78,7 @@ func cases(t testing.TB) map[string]Chart {
 		s.Time = overnight.Samples[0].Time.Add(time.Duration(i) * 12 * time.Minute)
 	}
 	overnight.Events = append(overnight.Events, Event{overnight.Samples[40].Time, "fridge"})
-	empty := Chart{Title: "Nothing yet", Mark: Mark{100, "doubled"}, Now: wide.Now, Zone: wide.Zone}
+	empty := Chart{Title: "Nothing yet", Mark: Mark{100, "doubled"}, Now: wide.Now, Locale: wide.Locale}
 	return map[string]Chart{"wide": wide, "narrow": narrow, "push": push, "overnight": overnight, "empty": empty}
 }
 
@@ -208,7 +209,7 @@ func TestTimeTicksFollowTheCalendar(t *testing.T) {
 
 func TestNightsAreClippedToTheChart(t *testing.T) {
 	zone := berlin(t)
-	c := Chart{Zone: zone}.withDefaults()
+	c := Chart{Locale: text.New(text.Locale{Zone: zone})}.withDefaults()
 	from, until := time.Date(2026, 3, 14, 23, 0, 0, 0, zone), time.Date(2026, 3, 15, 23, 0, 0, 0, zone)
 	got := nights(c, from, until)
 	require.Len(t, got, 2)
@@ -289,4 +290,16 @@ func TestLinesGolden(t *testing.T) {
 	var b bytes.Buffer
 	require.NoError(t, SVG(&b, c, Standalone))
 	golden(t, "lines.svg", b.Bytes())
+}
+
+// TestAGermanPictureIsGerman: days, words and numbers are the household's.
+func TestAGermanPictureIsGerman(t *testing.T) {
+	c := cases(t)["overnight"]
+	c.Locale = text.New(text.Locale{Language: "de"})
+	var b bytes.Buffer
+	require.NoError(t, SVG(&b, c, Inline))
+	for _, want := range []string{"Teig 2", ". März<"} {
+		assert.Contains(t, b.String(), want)
+	}
+	assert.NotRegexp(t, `>[^<]*(Mon|Tue|Wed|Thu|Fri|Sat|Sun) `, b.String())
 }

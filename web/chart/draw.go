@@ -55,8 +55,8 @@ func (l layout) drawGrid(cv canvas) {
 		cv.text(axisText, point{l.x.p0 - 7, y + 4}, atEnd, fmt.Sprintf("%g", v))
 	}
 	lastDay := ""
-	for _, tk := range timeTicks(l.x, l.c.Zone, 64) {
-		l.timeLabel(cv, tk.t.In(l.c.Zone), l.x.at(tk.t), &lastDay)
+	for _, tk := range timeTicks(l.x, l.c.zone(), 64) {
+		l.timeLabel(cv, tk.t.In(l.c.zone()), l.x.at(tk.t), &lastDay)
 	}
 }
 
@@ -70,10 +70,10 @@ func (l layout) timeLabel(cv canvas, t time.Time, x float64, lastDay *string) {
 		cv.text(axisText, point{x, l.bottom() + 15}, a, fmt.Sprintf("%g h", t.Sub(Origin()).Hours()))
 		return
 	}
-	cv.text(axisText, point{x, l.bottom() + 15}, a, l.c.Units.hour(t))
-	if day := t.Format("Mon 2 Jan"); day != *lastDay {
+	cv.text(axisText, point{x, l.bottom() + 15}, a, l.c.hour(t))
+	if day := l.c.day(t); day != *lastDay {
 		*lastDay = day
-		cv.text(axisText, point{math.Min(x, float64(l.c.Width)-32), l.bottom() + 29}, atMiddle, day)
+		cv.text(axisText, point{math.Min(x, float64(l.c.Width)-max(32, textWidth(axisText, day)/2)), l.bottom() + 29}, atMiddle, day)
 	}
 }
 
@@ -171,7 +171,7 @@ func (l layout) drawBest(cv canvas) {
 	}
 	cv.line(best, pts...)
 	at := pts[len(pts)/2]
-	cv.text(eventText, point{math.Max(at.x-8, l.x.p0+textWidth(eventText, l.c.Words.Best)), at.y - 8}, atEnd, l.c.Words.Best)
+	cv.text(eventText, point{math.Max(at.x-8, l.x.p0+textWidth(eventText, l.c.say("chart.best"))), at.y - 8}, atEnd, l.c.say("chart.best"))
 }
 
 // drawLines paints rises over each other, each with its number at its end.
@@ -212,7 +212,7 @@ func (l layout) drawMeasured(cv canvas) {
 // drawGaps says where the vessel was not seen, where there is room to.
 func (l layout) drawGaps(cv canvas) {
 	runs := l.runs()
-	words := l.c.Words.NotSeen
+	words := l.c.say("chart.not_seen")
 	for i := 1; i < len(runs); i++ {
 		x0 := l.x.at(runs[i-1][len(runs[i-1])-1].Time)
 		x1 := l.x.at(runs[i][0].Time)
@@ -320,7 +320,7 @@ func (l layout) drawNow(cv canvas) {
 	}
 	x := l.x.at(l.c.Now)
 	cv.line(nowLine, point{x, l.top}, point{x, l.bottom()})
-	words := l.c.Words.Now
+	words := l.c.say("strip.now")
 	if x+textWidth(nowText, words)+6 < l.x.p1 {
 		cv.text(nowText, point{x + 5, l.top + 4}, atStart, words)
 	} else {

@@ -129,5 +129,5 @@ func tempRange(c Chart) (float64, float64, bool) {
 		lo, hi = mid-2, mid+2
 	}
 	pad := (hi - lo) * 0.1
-	return c.Units.temperature(lo - pad), c.Units.temperature(hi + pad), true
+	return c.temperature(lo - pad), c.temperature(hi + pad), true
 }

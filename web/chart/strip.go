@@ -45,7 +45,7 @@ func (l layout) drawTemperature(cv canvas, st style, of func(Sample) float64) {
 		last = s.Time
 		x := l.x.at(s.Time)
 		if n := len(run); n == 0 || x-run[n-1].x >= thin {
-			run = append(run, point{x, l.temp.clamp(l.c.Units.temperature(v))})
+			run = append(run, point{x, l.temp.clamp(l.c.temperature(v))})
 		}
 	}
 	flush()
@@ -64,10 +64,10 @@ func (l layout) tempCaption() string {
 	}
 	var parts []string
 	if finite(dough) {
-		parts = append(parts, fmt.Sprintf("%s %.1f %s", l.c.Words.Dough, l.c.Units.temperature(dough), l.c.Units.degree()))
+		parts = append(parts, l.c.say("chart.dough")+" "+l.c.Locale.TempFine(dough))
 	}
 	if finite(air) {
-		parts = append(parts, fmt.Sprintf("%s %.1f %s", l.c.Words.Air, l.c.Units.temperature(air), l.c.Units.degree()))
+		parts = append(parts, l.c.say("chart.air")+" "+l.c.Locale.TempFine(air))
 	}
 	return strings.Join(parts, ";  ")
 }

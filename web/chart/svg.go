@@ -58,8 +58,12 @@ func (l layout) hoverAttrs(form Form) string {
 	if form == Standalone {
 		return ""
 	}
+	degree := "°C"
+	if l.c.Locale.Locale().Fahrenheit {
+		degree = "°F"
+	}
 	attrs := fmt.Sprintf(` data-t0="%d" data-t1="%d" data-x0="%s" data-x1="%s" data-top="%s" data-base="%s" data-degree="%s"`,
-		l.x.t0.Unix(), l.x.t1.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.bottom()), l.c.Units.degree())
+		l.x.t0.Unix(), l.x.t1.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.bottom()), degree)
 	if form == Beside {
 		return attrs
 	}
@@ -68,10 +72,10 @@ func (l layout) hoverAttrs(form Form) string {
 		for _, p := range run {
 			dough := ""
 			if finite(p.DoughC) {
-				dough = num(l.c.Units.temperature(p.DoughC))
+				dough = num(l.c.temperature(p.DoughC))
 			}
 			pts = append(pts, fmt.Sprintf("%d,%s,%s,%s", p.Time.Unix()-l.x.t0.Unix(), num(p.RisePercent), dough,
-				l.c.moment(p.Time.In(l.c.Zone))))
+				l.c.moment(p.Time)))
 		}
 	}
 	return attrs + ` data-points="` + strings.Join(pts, ";") + `"`

@@ -52,22 +52,13 @@ func BatchName(r bake.Rise) string {
 
 // Chart is the picture of one past rise.
 func Chart(rec Record, l *text.Localizer) chart.Chart {
-	c := Drawn(l)
-	c.Title, c.Alt = Name(rec.Rise, l), Sentence(rec.Rise, l)
+	c := chart.Chart{Locale: l, Title: Name(rec.Rise, l), Alt: Sentence(rec.Rise, l)}
 	c.Mark, c.Events = Mark(rec.Rise.TargetPercent, l), Events(rec, l)
 	if at := rec.Rise.ReachedAt; !at.IsZero() {
 		c.Ready.From, c.Ready.Median, c.Ready.Until = at, at, at
 	}
 	c.Samples = Samples(rec.Rows)
 	return c
-}
-
-// Drawn is a chart with nothing in it but how the household writes.
-func Drawn(l *text.Localizer) chart.Chart {
-	h := l.Locale()
-	say := func(key string) string { return l.Say("page."+key, nil) }
-	return chart.Chart{Zone: h.Zone, Units: chart.Units{Clock12: h.Clock12, Fahrenheit: h.Fahrenheit},
-		Words: chart.Words{Now: say("strip.now"), NotSeen: say("chart.not_seen"), Best: say("chart.best"), Dough: say("chart.dough"), Air: say("chart.air")}}
 }
 
 // Samples turns stored rows into what a chart draws, on the page, in a message and
@@ -149,8 +140,7 @@ func Events(rec Record, l *text.Localizer) []chart.Event {
 
 // Overlay lays rises over each other, by the clock or by equivalent hours.
 func Overlay(recs []Record, equivalent bool, l *text.Localizer) chart.Chart {
-	o := Drawn(l)
-	o.Title, o.AxisWords, o.Lines = l.Say("page.compare", nil), l.Say("page.compare.hours", nil), [][]chart.Sample{}
+	o := chart.Chart{Locale: l, Title: l.Say("page.compare", nil), AxisWords: l.Say("page.compare.hours", nil), Lines: [][]chart.Sample{}}
 	if equivalent {
 		o.AxisWords = l.Say("page.compare.equivalent", text.Values{"at_c": 24.0})
 	}

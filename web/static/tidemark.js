@@ -237,7 +237,7 @@
     if (!p) return;
     cursor(svg, +d.x0 + p[0] / span * (d.x1 - d.x0));
     const out = document.getElementById(svg.parentElement.id.replace("-chart", "-readout"));
-    if (out) out.textContent = p[3] + ": " + Math.round(p[1]) + " %" + (p[2] ? ", dough " + p[2] + " " + d.degree : "");
+    if (out) out.textContent = p[3] + ": " + Math.round(p[1]) + " %" + (p[2] ? ", " + words.dough + " " + p[2] + " " + d.degree : "");
   }
   document.addEventListener("pointermove", read);
   document.addEventListener("pointerdown", read);

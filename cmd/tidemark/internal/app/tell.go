@@ -100,11 +100,8 @@ func (a *App) Chart(vessel string) chart.Chart {
 // drawn is the curve of a vessel with its forecast. v.mu is held.
 func (a *App) drawn(v *vessel) chart.Chart {
 	s := v.state
-	c := past.Drawn(a.words)
-	c.Title, c.Samples, c.Fan, c.Ready, c.Now = v.config.Name, past.Samples(v.rows()), s.Estimate.Fan, s.Estimate.Ready, s.Estimate.Time
-	c.Mark, c.Events = past.Mark(s.Estimate.TargetPercent, a.words), past.Events(past.Record{Journal: s.Events}, a.words)
-	c.Width, c.Height = chart.PushWidth, chart.PushHeight
-	return c
+	return chart.Chart{Locale: a.words, Title: v.config.Name, Samples: past.Samples(v.rows()), Fan: s.Estimate.Fan, Ready: s.Estimate.Ready, Now: s.Estimate.Time,
+		Mark: past.Mark(s.Estimate.TargetPercent, a.words), Events: past.Events(past.Record{Journal: s.Events}, a.words), Width: chart.PushWidth, Height: chart.PushHeight}
 }
 
 // report hands the states to the channels that carry states.
