@@ -18,6 +18,7 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
+	"tidemark/web/glance"
 )
 
 //go:embed templates/*.html
@@ -138,7 +139,7 @@ func (s *Server) loadTemplates() (*template.Template, error) {
 		return clock, suffix
 	}
 	t, err := template.New("").Funcs(template.FuncMap{
-		"asset": s.assets.url, "nb": unbroken, "upper": upperFirst, "inc": func(i int) int { return i + 1 },
+		"asset": s.assets.url, "nb": unbroken, "upper": glance.Upper, "inc": func(i int) int { return i + 1 },
 		"pair":    func(g group, p settingsPage) map[string]any { return map[string]any{"G": g, "P": p} },
 		"t":       func(key string, pairs ...any) string { return now().Say("page."+key, values(pairs)) },
 		"tell":    tell(now),

@@ -30,7 +30,7 @@ type partsMessage struct {
 func (s *Server) events(w http.ResponseWriter, r *http.Request) error {
 	sent, only := map[string]string{}, r.URL.Query().Get("only")
 	return s.stream(w, r, "parts", func(snap Snapshot) any {
-		all := s.partsOf(r.Context(), snap, s.gate.mayAct(r))
+		all := s.partsOf(r.Context(), snap, s.mayAct(r))
 		changed := map[string]string{}
 		for id, html := range all.Parts {
 			if only != "" && strings.HasPrefix(id, "v") && !strings.HasPrefix(id, only+"-") {
@@ -85,7 +85,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 			if !open {
 				return nil
 			}
-			if now := s.opt.Live.Snapshot(); now.Seq != snap.Seq && s.gate.may(r, access.Read) {
+			if now := s.opt.Live.Snapshot(); now.Seq != snap.Seq && s.may(r, access.Read) {
 				snap = now
 				out.event(name, fmt.Sprintf("%s.%d", s.build, snap.Seq), make(snap))
 			}
@@ -93,7 +93,7 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 			<-wait.Done()
 			stop()
 		}
-		if !s.gate.may(r, access.Read) {
+		if !s.may(r, access.Read) {
 			return nil // its session has ended meanwhile
 		}
 	}

@@ -1,11 +1,9 @@
 package web
 
 import (
-	"context"
 	"net"
 	"net/http"
 	"net/netip"
-	"strings"
 
 	"tidemark/web/access"
 )
@@ -13,26 +11,12 @@ import (
 // Settings keeps small values by key, such as the passphrase's hash.
 type Settings = access.Settings
 
-// gate decides about each request who asks and what that one may do.
-type gate struct {
-	opt    Options
-	access *access.Control
-}
-
 // The cookies. A browser keeps them by host alone, so the port is added to
 // their names: a demo beside the service must not lock its readers out.
 const (
 	sessionCookie = "tidemark_session"
 	flashCookie   = "tidemark_said"
 )
-
-func newGate(opt Options) (*gate, error) {
-	k, err := access.NewControl(context.Background(), opt.Settings, opt.Now)
-	if err != nil {
-		return nil, err
-	}
-	return &gate{opt: opt, access: k}, nil
-}
 
 // who is the asker of one request.
 type who struct {
@@ -44,40 +28,40 @@ type who struct {
 }
 
 // ask finds out who asks.
-func (g *gate) ask(r *http.Request) who {
+func (s *Server) ask(r *http.Request) who {
 	ctx := r.Context()
 	if header := r.Header.Get("Authorization"); header != "" {
-		t, err := g.access.Bearer(ctx, header, asker(r))
+		t, err := s.access.Bearer(ctx, header, asker(r))
 		if err != nil {
 			return who{failure: err}
 		}
 		return who{token: &t}
 	}
-	w := who{local: !g.access.Locked(ctx) && fromHere(r)}
-	w.session = !w.local && g.access.Locked(ctx) && g.access.Known(ctx, cookieValue(r, sessionCookie))
+	locked := s.access.Locked(ctx)
+	w := who{local: !locked && fromHere(r), session: locked && s.access.Known(ctx, cookieValue(r, sessionCookie))}
 	if !w.local && !w.session {
-		w.token = g.shared(r, cookieValue(r, shareCookie))
+		w.token = s.shared(r, cookieValue(r, shareCookie))
 		w.link = w.token != nil
 	}
 	return w
 }
 
 // may reports whether the asker has a scope.
-func (g *gate) may(r *http.Request, s access.Scope) bool {
-	w := g.ask(r)
+func (s *Server) may(r *http.Request, scope access.Scope) bool {
+	w := s.ask(r)
 	switch {
 	case w.failure != nil:
 		return false
 	case w.token != nil:
-		return w.token.Allows(s)
+		return w.token.Allows(scope)
 	case w.local, w.session:
 		return true
 	}
-	return s == access.Read && g.opt.OpenReading && g.access.Locked(r.Context())
+	return scope == access.Read && s.opt.OpenReading && s.access.Locked(r.Context())
 }
 
 // mayAct reports whether the asker may change something.
-func (g *gate) mayAct(r *http.Request) bool { return g.may(r, access.Change) }
+func (s *Server) mayAct(r *http.Request) bool { return s.may(r, access.Change) }
 
 // fromHere reports whether the request comes from this machine itself and was
 // not handed on by a proxy.
@@ -87,25 +71,15 @@ func fromHere(r *http.Request) bool {
 			return false
 		}
 	}
-	ip, err := netip.ParseAddr(address(r))
-	return err == nil && ip.Unmap().IsLoopback()
-}
-
-// address is the asker's IP address without its port.
-func address(r *http.Request) string {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		return r.RemoteAddr
-	}
-	host, _, _ = strings.Cut(host, "%") // the zone of a link-local address
-	return host
+	ip, err := netip.ParseAddr(hostOf(r.RemoteAddr))
+	return err == nil && ip.IsLoopback()
 }
 
 // setCookie sets a cookie that scripts cannot read and other sites do not send
 // along. A negative age removes it.
-func (g *gate) setCookie(w http.ResponseWriter, r *http.Request, name, value string, maxAge int) {
+func (s *Server) setCookie(w http.ResponseWriter, r *http.Request, name, value string, maxAge int) {
 	http.SetCookie(w, &http.Cookie{Name: cookieName(r, name), Value: value, Path: "/", MaxAge: maxAge, HttpOnly: true,
-		Secure: g.opt.Secure || r.TLS != nil, SameSite: http.SameSiteLaxMode})
+		Secure: s.opt.Secure || r.TLS != nil, SameSite: http.SameSiteLaxMode})
 }
 
 // cookieName is the name of a cookie at the address that was asked for.

@@ -85,7 +85,7 @@ func (s *Server) read(next handler) http.HandlerFunc { return s.need(access.Read
 // need lets a request pass that has a scope.
 func (s *Server) need(scope access.Scope, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if !s.gate.may(r, scope) {
+		if !s.may(r, scope) {
 			s.turnAway(w, r)
 			return
 		}
@@ -111,7 +111,7 @@ func (s *Server) sameOrigin(next handler) http.HandlerFunc {
 
 // turnAway says why a request may not pass and what to do.
 func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
-	ask := s.gate.ask(r)
+	ask := s.ask(r)
 	switch {
 	case ask.failure == access.ErrTooMany:
 		w.Header().Set("Retry-After", "30")
@@ -121,7 +121,7 @@ func (s *Server) turnAway(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusUnauthorized, "token not accepted", ask.failure.Error())
 	case ask.token != nil && !ask.link:
 		problem(w, http.StatusForbidden, "not in the token's scopes", "This token does not allow that; make one with the scope it needs.")
-	case !s.gate.access.Locked(r.Context()):
+	case !s.access.Locked(r.Context()):
 		s.refusePage(w, r, http.StatusForbidden, "refused.local")
 	case wantsHTML(r) && r.Method == http.MethodGet:
 		http.Redirect(w, r, "/unlock?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)

@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"tidemark/alert/text"
@@ -80,7 +79,7 @@ func (v Vessel) byHand() bool {
 // wants a hand, else the first in which something is under way.
 func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) error {
 	snap := s.opt.Live.Snapshot()
-	if len(snap.Vessels) == 0 && s.opt.Setup != nil && s.gate.mayAct(r) {
+	if len(snap.Vessels) == 0 && s.opt.Setup != nil && s.mayAct(r) {
 		http.Redirect(w, r, "/settings", http.StatusSeeOther) // nothing rises before it is set up
 		return nil
 	}
@@ -129,18 +128,9 @@ func (s *Server) chips(snap Snapshot, shown int) []chipView {
 	var out []chipView
 	for i, v := range snap.Vessels {
 		g := s.glance(snap, v, true)
-		out = append(out, chipView{ID: fmt.Sprintf("c%d", i), Vessel: v.Vessel, Name: upperFirst(v.Vessel), Word: g.Chip, Calls: g.Calls, Shown: i == shown})
+		out = append(out, chipView{ID: fmt.Sprintf("c%d", i), Vessel: v.Vessel, Name: glance.Upper(v.Vessel), Word: g.Chip, Calls: g.Calls, Shown: i == shown})
 	}
 	return out
-}
-
-// upperFirst begins a line.
-func upperFirst(s string) string {
-	if s == "" {
-		return s
-	}
-	r := []rune(s)
-	return strings.ToUpper(string(r[:1])) + string(r[1:])
 }
 
 // view turns a vessel into what the templates show.

@@ -35,7 +35,7 @@ type chipView struct {
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
 	snap := s.opt.Live.Snapshot()
 	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Demo: s.opt.Demo, Again: s.opt.Again != nil,
-		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.gate.mayAct(r)}
+		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.mayAct(r)}
 	f.Flash = s.flash(w, r)
 	return f
 }

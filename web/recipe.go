@@ -17,6 +17,7 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/history"
+	"tidemark/web/glance"
 	"tidemark/web/past"
 )
 
@@ -299,7 +300,7 @@ func (s *Server) recipeRows(p *recipePage, b bake.Batch) {
 	fields, grams := amounts(&b)
 	flour := flourG(b)
 	for i, field := range fields {
-		p.Rows = append(p.Rows, recipeRow{Name: upperFirst(names[i]), Field: field, Typed: strconv.FormatFloat(math.Round(10**grams[i])/10, 'f', -1, 64),
+		p.Rows = append(p.Rows, recipeRow{Name: glance.Upper(names[i]), Field: field, Typed: strconv.FormatFloat(math.Round(10**grams[i])/10, 'f', -1, 64),
 			Grams: s.words.Value("mass_g", *grams[i]), Percent: s.words.Value("share_tenth", 100**grams[i]/max(flour, 1)) + " %"})
 	}
 }

@@ -150,7 +150,7 @@ func (s *Server) askBack(w http.ResponseWriter, r *http.Request, no Refusal) {
 
 // byWhom names the asker for the record.
 func (s *Server) byWhom(r *http.Request) string {
-	if t := s.gate.ask(r).token; t != nil {
+	if t := s.ask(r).token; t != nil {
 		return t.Name
 	}
 	return "page"
@@ -158,7 +158,7 @@ func (s *Server) byWhom(r *http.Request) string {
 
 // leadTo leads a browser on and says something there.
 func (s *Server) leadTo(w http.ResponseWriter, r *http.Request, to, said string) error {
-	s.gate.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
+	s.setCookie(w, r, flashCookie, url.QueryEscape(said), 60)
 	http.Redirect(w, r, to, http.StatusSeeOther)
 	return nil
 }
@@ -169,7 +169,7 @@ func (s *Server) flash(w http.ResponseWriter, r *http.Request) string {
 	if v == "" {
 		return ""
 	}
-	s.gate.setCookie(w, r, flashCookie, "", -1)
+	s.setCookie(w, r, flashCookie, "", -1)
 	text, err := url.QueryUnescape(v)
 	if err != nil || len(text) > 300 {
 		return ""

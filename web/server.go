@@ -21,7 +21,7 @@ type Server struct {
 	tmpl     *template.Template
 	words    *text.Localizer // the household's words
 	assets   assets
-	gate     *gate
+	access   *access.Control
 	parts    memo[bool, partsMessage]   // by whether the reader may act
 	charts   memo[string, drawn]        // of the rises under way, by vessel
 	sparks   memo[int64, template.HTML] // of past rises
@@ -56,7 +56,7 @@ func New(opt Options) (*Server, error) {
 		return nil, err
 	}
 	s.run = rand.Text()[:8]
-	if s.gate, err = newGate(opt); err != nil {
+	if s.access, err = access.NewControl(context.Background(), opt.Settings, opt.Now); err != nil {
 		return nil, err
 	}
 	if s.spec, err = loadSpec(); err != nil {

@@ -33,7 +33,7 @@ type servicePage struct {
 func (s *Server) pageService(w http.ResponseWriter, r *http.Request) error {
 	snap := s.opt.Live.Snapshot()
 	l := s.words.At(snap.At)
-	p := servicePage{frame: s.frame(w, r, s.say("house", nil), "house"), Locked: s.gate.access.Locked(r.Context()), Session: s.gate.ask(r).session,
+	p := servicePage{frame: s.frame(w, r, s.say("house", nil), "house"), Locked: s.access.Locked(r.Context()), Session: s.ask(r).session,
 		Problems: s.problems(snap), Metrics: s.opt.Metrics != nil, Zone: s.zone().String(), Units: s.units()}
 	if !snap.System.StartedAt.IsZero() {
 		p.Started = l.Moment(snap.System.StartedAt)
@@ -46,7 +46,7 @@ func (s *Server) pageService(w http.ResponseWriter, r *http.Request) error {
 		p.Vessels = append(p.Vessels, v.Vessel)
 	}
 	if p.CanAct {
-		p.Tokens = s.gate.access.Tokens(r.Context())
+		p.Tokens = s.access.Tokens(r.Context())
 	}
 	return s.render(w, http.StatusOK, "service", p)
 }
@@ -78,14 +78,14 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) error {
 	f := frame{Title: s.say("unlock", nil) + " · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
-	return s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.gate.access.Locked(r.Context())})
+	return s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.access.Locked(r.Context())})
 }
 
 // postUnlock checks the passphrase and opens a session.
 func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) error {
-	id, err := s.gate.access.Unlock(r.Context(), r.PostFormValue("passphrase"), asker(r))
+	id, err := s.access.Unlock(r.Context(), r.PostFormValue("passphrase"), asker(r))
 	if err == nil {
-		s.gate.setCookie(w, r, sessionCookie, id, int(access.SessionLife.Seconds()))
+		s.setCookie(w, r, sessionCookie, id, int(access.SessionLife.Seconds()))
 		http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 		return nil
 	}
@@ -115,14 +115,14 @@ func (s *Server) keptOut(w http.ResponseWriter, err error) (status int, wrong st
 func (s *Server) postLock(w http.ResponseWriter, r *http.Request) error {
 	var err error
 	if r.PostFormValue("all") != "" {
-		err = s.gate.access.LockAll(r.Context())
+		err = s.access.LockAll(r.Context())
 	} else {
-		err = s.gate.access.Lock(r.Context(), cookieValue(r, sessionCookie))
+		err = s.access.Lock(r.Context(), cookieValue(r, sessionCookie))
 	}
 	if err != nil {
 		return err
 	}
-	s.gate.setCookie(w, r, sessionCookie, "", -1)
+	s.setCookie(w, r, sessionCookie, "", -1)
 	http.Redirect(w, r, "/", http.StatusSeeOther)
 	return nil
 }
@@ -131,7 +131,7 @@ func (s *Server) postLock(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) postToken(w http.ResponseWriter, r *http.Request) error {
 	name := strings.TrimSpace(r.PostFormValue("name"))
 	if r.PostFormValue("remove") != "" {
-		if err := s.gate.access.RemoveToken(r.Context(), name); err != nil {
+		if err := s.access.RemoveToken(r.Context(), name); err != nil {
 			return err
 		}
 		return s.leadTo(w, r, "/house", s.say("token.gone", nil))
@@ -140,7 +140,7 @@ func (s *Server) postToken(w http.ResponseWriter, r *http.Request) error {
 	for _, v := range r.PostForm["scope"] {
 		scopes = append(scopes, access.Scope(v))
 	}
-	plain, err := s.gate.access.NewToken(r.Context(), name, scopes)
+	plain, err := s.access.NewToken(r.Context(), name, scopes)
 	if err != nil {
 		return err
 	}

@@ -113,7 +113,7 @@ func (s *Server) setupRoutes() {
 // unlocked browser or this machine, never a program with a token.
 func (s *Server) people(next http.HandlerFunc) http.HandlerFunc {
 	return s.need(access.Change, func(w http.ResponseWriter, r *http.Request) {
-		if s.gate.ask(r).token != nil {
+		if s.ask(r).token != nil {
 			problem(w, http.StatusForbidden, "not for programs", "The settings are changed by people: unlock a browser with the household passphrase.")
 			return
 		}
@@ -128,7 +128,7 @@ func (s *Server) wall(next http.Handler) http.Handler {
 		return next
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		inside := s.gate.access.Locked(r.Context()) || fromHere(r)
+		inside := s.access.Locked(r.Context()) || fromHere(r)
 		forAll := r.URL.Path == "/setup" || strings.HasPrefix(r.URL.Path, "/static/") || r.URL.Path == "/favicon.ico"
 		switch {
 		case inside, forAll && s.opt.Window.Open():
@@ -152,7 +152,7 @@ type enterPage struct {
 
 // pageEnter is the one page that the home network reaches before there is a passphrase.
 func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) error {
-	if s.gate.access.Locked(r.Context()) || fromHere(r) || !s.opt.Window.Open() {
+	if s.access.Locked(r.Context()) || fromHere(r) || !s.opt.Window.Open() {
 		http.Redirect(w, r, "/settings", http.StatusSeeOther)
 		return nil
 	}
@@ -175,12 +175,12 @@ func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) error {
 	err := access.ErrClosed
 	if s.opt.Window != nil {
 		err = s.opt.Window.Enter(r.PostFormValue("code"), asker(r), s.opt.Now(), func() (err error) {
-			session, err = s.gate.access.SetPassphrase(r.Context(), "", phrase, asker(r))
+			session, err = s.access.SetPassphrase(r.Context(), "", phrase, asker(r))
 			return err
 		})
 	}
 	if err == nil {
-		s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
+		s.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
 		return s.leadTo(w, r, "/settings", s.say("enter.set", nil))
 	}
 	status, wrong, err := s.keptOut(w, err)
@@ -195,18 +195,18 @@ func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) error {
 
 // postPassphrase sets the passphrase, the first or a new one.
 func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) error {
-	phrase, was := r.PostFormValue("passphrase"), s.gate.access.Locked(r.Context())
+	phrase, was := r.PostFormValue("passphrase"), s.access.Locked(r.Context())
 	if phrase != r.PostFormValue("again") {
 		return s.settingsFailed(w, r, FieldErrors{"passphrase": s.say("enter.differ", nil)})
 	}
-	session, err := s.gate.access.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
+	session, err := s.access.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
 	if wrong, ok := why(s.words, err); ok {
 		return s.settingsFailed(w, r, FieldErrors{"passphrase": wrong})
 	}
 	if err != nil {
 		return err
 	}
-	s.gate.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
+	s.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
 	if was {
 		return s.leadTo(w, r, "/settings", s.say("enter.changed", nil))
 	}
@@ -328,7 +328,7 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		return err
 	}
 	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
-		Locked: s.gate.access.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses()}
+		Locked: s.access.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses()}
 	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true},
 		words: func(key string) string { return s.words.Say(key, nil) }}
 	if r.Method == http.MethodPost && errs != nil {

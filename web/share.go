@@ -18,20 +18,20 @@ const shareFor = 400 * 24 * 3600
 func (s *Server) share(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Referrer-Policy", "no-referrer")
-	if s.gate.shared(r, r.PathValue("token")) == nil {
+	if s.shared(r, r.PathValue("token")) == nil {
 		s.refuse(w, r, http.StatusNotFound, "refused", s.say("token.share.gone", nil))
 		return
 	}
-	s.gate.setCookie(w, r, shareCookie, r.PathValue("token"), shareFor)
+	s.setCookie(w, r, shareCookie, r.PathValue("token"), shareFor)
 	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
 
 // shared returns the token of a link to look; nil when it is none, or may do more.
-func (g *gate) shared(r *http.Request, plain string) *access.Token {
+func (s *Server) shared(r *http.Request, plain string) *access.Token {
 	if plain == "" {
 		return nil
 	}
-	t, err := g.access.Bearer(r.Context(), "Bearer "+plain, asker(r))
+	t, err := s.access.Bearer(r.Context(), "Bearer "+plain, asker(r))
 	if err != nil || !slices.Equal(t.Scopes, []access.Scope{access.Read}) {
 		return nil
 	}

@@ -67,16 +67,10 @@ func ticks(lo, hi float64, want int) []float64 {
 	return out
 }
 
-// timeTick is one labelled moment; a new day carries its date.
-type timeTick struct {
-	t      time.Time
-	newDay bool
-}
-
 // timeTicks are round moments of the household's clock at least minPixels
 // apart. Days that are longer or shorter by daylight saving come out right,
 // because each tick is asked of the calendar and not added up.
-func timeTicks(s timeScale, zone *time.Location, minPixels float64) []timeTick {
+func timeTicks(s timeScale, zone *time.Location, minPixels float64) []time.Time {
 	span := s.t1.Sub(s.t0)
 	if span <= 0 {
 		return nil
@@ -84,25 +78,19 @@ func timeTicks(s timeScale, zone *time.Location, minPixels float64) []timeTick {
 	step := timeStep(span, (s.p1-s.p0)/minPixels)
 	local := s.t0.In(zone)
 	days, minutes := max(1, int(step/(24*time.Hour))), min(24*60, int(step/time.Minute))
-	var out []timeTick
+	var out []time.Time
 	for d := 0; d < 4000; d += days {
 		for m := 0; m < 24*60; m += minutes {
 			t := time.Date(local.Year(), local.Month(), local.Day()+d, 0, m, 0, 0, zone)
 			if t.After(s.t1) {
 				return out
 			}
-			out = appendTick(out, s, t)
+			if s.holds(t) && (len(out) == 0 || t.After(out[len(out)-1])) {
+				out = append(out, t)
+			}
 		}
 	}
 	return out
-}
-
-// appendTick adds a tick that is on the axis and later than the last one.
-func appendTick(out []timeTick, s timeScale, t time.Time) []timeTick {
-	if !s.holds(t) || len(out) > 0 && !t.After(out[len(out)-1].t) {
-		return out
-	}
-	return append(out, timeTick{t: t, newDay: t.Hour() == 0 && t.Minute() == 0})
 }
 
 // timeStep picks the distance of the ticks.

@@ -201,7 +201,7 @@ func TestTimeTicksFollowTheCalendar(t *testing.T) {
 		s := timeScale{tc.day, time.Date(tc.day.Year(), tc.day.Month(), tc.day.Day(), 5, 0, 0, 0, zone), 0, 400}
 		var got []string
 		for _, tk := range timeTicks(s, zone, 58) {
-			got = append(got, tk.t.In(zone).Format("15:04"))
+			got = append(got, tk.In(zone).Format("15:04"))
 		}
 		assert.Equal(t, tc.want, got, name)
 	}

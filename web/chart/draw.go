@@ -55,8 +55,8 @@ func (l layout) drawGrid(cv canvas) {
 		cv.text(axisText, point{l.x.p0 - 7, y + 4}, atEnd, fmt.Sprintf("%g", v))
 	}
 	lastDay := ""
-	for _, tk := range timeTicks(l.x, l.c.zone(), 64) {
-		l.timeLabel(cv, tk.t.In(l.c.zone()), l.x.at(tk.t), &lastDay)
+	for _, t := range timeTicks(l.x, l.c.zone(), 64) {
+		l.timeLabel(cv, t.In(l.c.zone()), l.x.at(t), &lastDay)
 	}
 }
 

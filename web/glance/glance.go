@@ -13,6 +13,7 @@
 package glance
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -117,15 +118,15 @@ func (t *teller) say(key string, v text.Values) string { return t.l.Say("page."+
 // name is what rises here.
 func (t *teller) name() string {
 	if s := t.s; s.Batch != "" && s.Batch != bake.NoBatch {
-		return upper(s.Batch)
+		return Upper(s.Batch)
 	}
-	return upper(t.s.Vessel)
+	return Upper(t.s.Vessel)
 }
 
 // place is where it stands and how warm it is there.
 func (t *teller) place() string {
 	p := ""
-	if t.name() != upper(t.s.Vessel) {
+	if t.name() != Upper(t.s.Vessel) {
 		p = t.s.Vessel
 	}
 	c := t.s.Estimate.DoughC
@@ -246,5 +247,5 @@ func (t *teller) span(d time.Duration) string {
 	case m == 0:
 		return t.say("span.hours", text.Values{"hours": h})
 	}
-	return t.say("span.both", text.Values{"hours": h, "minutes": two(m)})
+	return t.say("span.both", text.Values{"hours": h, "minutes": fmt.Sprintf("%02d", m)})
 }

@@ -47,7 +47,7 @@ func (t *teller) at(word string, at time.Time, v text.Values) {
 }
 
 // word shows a word in the place of the time.
-func (t *teller) word(key string) { t.out.Big, t.out.IsTime = upper(t.say("state."+key, nil)), false }
+func (t *teller) word(key string) { t.out.Big, t.out.IsTime = Upper(t.say("state."+key, nil)), false }
 
 // tell sets the sentence.
 func (t *teller) tell(key string, v text.Values) { t.out.Sentence = t.say("say."+key, v) }
@@ -63,12 +63,7 @@ func (t *teller) strip(w estimator.Window) {
 }
 
 // mark is the name of the rise that is waited for: doubled, or its percent.
-func (t *teller) mark() string {
-	if p := t.s.Estimate.TargetPercent; math.Abs(p-100) >= 0.5 {
-		return t.say("mark.percent", text.Values{"percent": p})
-	}
-	return t.say("mark.doubled", nil)
-}
+func (t *teller) mark() string { return t.markOf(t.s.Estimate.TargetPercent) }
 
 // ahead is a dough on its way.
 func (t *teller) ahead() {
@@ -86,10 +81,10 @@ func (t *teller) ahead() {
 		return
 	}
 	if e.ReadyIsPast { // in the fridge
-		t.at("reached", e.Ready.Median, text.Values{"mark": upper(t.mark())})
+		t.at("reached", e.Ready.Median, text.Values{"mark": Upper(t.mark())})
 		return
 	}
-	t.at("about", e.Ready.Median, text.Values{"mark": upper(t.mark())})
+	t.at("about", e.Ready.Median, text.Values{"mark": Upper(t.mark())})
 	t.strip(e.Ready)
 }
 
@@ -108,7 +103,7 @@ func (t *teller) atMark() {
 			t.tell("stalling.open", v)
 		}
 	case t.s.Status == bake.StatusReady:
-		t.at("reached", first(e.Ready.Median, e.PhaseSince), text.Values{"mark": upper(t.mark())})
+		t.at("reached", first(e.Ready.Median, e.PhaseSince), text.Values{"mark": Upper(t.mark())})
 		t.tell("ready", v)
 		if w, ok := bake.FanCrossing(*e, t.s.OverPercent); ok && t.s.OverPercent > 0 && w.Median.After(t.s.At.Add(5*time.Minute)) {
 			v["at"] = w.Median
@@ -193,7 +188,7 @@ func (t *teller) starter() {
 		t.at("peak_about", c.Peak.Median, nil)
 		t.strip(c.Peak)
 	case !e.Ready.IsZero() && !e.ReadyIsPast:
-		t.at("about", e.Ready.Median, text.Values{"mark": upper(t.mark())})
+		t.at("about", e.Ready.Median, text.Values{"mark": Upper(t.mark())})
 		t.strip(e.Ready)
 	default:
 		t.at("fed", t.s.Rise.StartedAt, nil)

@@ -56,7 +56,7 @@ func (t *teller) byKey(n bake.Todo) {
 	case bake.TodoLook:
 		t.out.Calls = true
 		if r := t.s.Estimate.QualityReason; r != "" {
-			t.out.How = upper(t.l.Say("cause."+string(r), nil))
+			t.out.How = Upper(t.l.Say("cause."+string(r), nil))
 		}
 	case bake.TodoJudge:
 		t.out.Judge, t.out.Main = true, nil
@@ -143,7 +143,7 @@ func (t *teller) tap(kind bake.EventKind, step string) *Tap {
 func (t *teller) happened() []Tap {
 	var out []Tap
 	for _, k := range t.possible() {
-		tap := t.tap(k.kind, k.step)
+		tap := t.tap(k.Kind, k.Step)
 		if same(t.out.Main, *tap) || same(t.out.Other, *tap) {
 			continue
 		}
@@ -157,45 +157,39 @@ func same(there *Tap, tap Tap) bool {
 	return there != nil && (there.Kind == tap.Kind && there.Step == tap.Step || there.Label == tap.Label)
 }
 
-// event is something that may have happened.
-type event struct {
-	kind bake.EventKind
-	step string
-}
-
 // possible are the events that make sense in a status.
-func (t *teller) possible() []event {
+func (t *teller) possible() []Tap {
 	s := t.s
-	cold := event{kind: bake.EventFridge}
+	cold := Tap{Kind: bake.EventFridge}
 	if s.InFridge {
-		cold.kind = bake.EventCounter
+		cold.Kind = bake.EventCounter
 	}
 	switch s.Status {
 	case bake.StatusNothing, bake.StatusPlanned, bake.StatusDone:
 		if s.Holds == estimator.Starter {
-			return []event{{kind: bake.EventFed}}
+			return []Tap{{Kind: bake.EventFed}}
 		}
-		return []event{{kind: bake.EventStart}}
+		return []Tap{{Kind: bake.EventStart}}
 	case bake.StatusDivided:
-		return []event{{kind: bake.EventShaped}}
+		return []Tap{{Kind: bake.EventShaped}}
 	case bake.StatusProving, bake.StatusProvingCold, bake.StatusProved, bake.StatusPreheating:
-		return []event{cold, {bake.EventDone, bake.BakeID}}
+		return []Tap{cold, {Kind: bake.EventDone, Step: bake.BakeID}}
 	case bake.StatusOven, bake.StatusBaked:
-		return []event{{bake.EventDone, bake.UncoverID}, {kind: bake.EventBaked}}
+		return []Tap{{Kind: bake.EventDone, Step: bake.UncoverID}, {Kind: bake.EventBaked}}
 	case bake.StatusCooling:
-		return []event{{bake.EventDone, bake.SliceID}}
+		return []Tap{{Kind: bake.EventDone, Step: bake.SliceID}}
 	case bake.StatusCatchingUp:
 		return nil
 	}
 	switch {
 	case s.Holds == estimator.Starter:
-		return []event{{kind: bake.EventFed}, cold, {kind: bake.EventEnd}}
+		return []Tap{{Kind: bake.EventFed}, cold, {Kind: bake.EventEnd}}
 	case s.ProofOf != "":
-		return []event{cold, {kind: bake.EventEnd}}
+		return []Tap{cold, {Kind: bake.EventEnd}}
 	case s.InFridge:
-		return []event{cold, {kind: bake.EventShaped}, {kind: bake.EventBaked}, {kind: bake.EventEnd}}
+		return []Tap{cold, {Kind: bake.EventShaped}, {Kind: bake.EventBaked}, {Kind: bake.EventEnd}}
 	}
-	return []event{{kind: bake.EventFold}, cold, {kind: bake.EventShaped}, {kind: bake.EventBaked}, {kind: bake.EventEnd}}
+	return []Tap{{Kind: bake.EventFold}, cold, {Kind: bake.EventShaped}, {Kind: bake.EventBaked}, {Kind: bake.EventEnd}}
 }
 
 // StaysOut says what becomes of a rising dough that stays out; empty when that is not

@@ -1,7 +1,6 @@
 package glance
 
 import (
-	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -10,8 +9,8 @@ import (
 	"tidemark/bake"
 )
 
-// upper begins a line.
-func upper(s string) string {
+// Upper begins a line.
+func Upper(s string) string {
 	r, n := utf8.DecodeRuneInString(s)
 	if n == 0 {
 		return s
@@ -40,14 +39,6 @@ func joined(sep string, parts ...string) string {
 	return strings.Join(out, sep)
 }
 
-// two writes a number with two digits.
-func two(n int) string {
-	if n < 10 {
-		return "0" + strconv.Itoa(n)
-	}
-	return strconv.Itoa(n)
-}
-
 // Words are a step in the household's words.
 type Words struct {
 	Name, Do, Caution string
@@ -56,7 +47,7 @@ type Words struct {
 // StepOf returns a step in the words of the catalogue. l should be At the moment it is
 // said.
 func StepOf(x bake.Step, l *text.Localizer) Words {
-	out := Words{upper(l.Tell(x.Name)), l.Tell(x.Do), l.Tell(x.Caution...)}
+	out := Words{Upper(l.Tell(x.Name)), l.Tell(x.Do), l.Tell(x.Caution...)}
 	if n, isFold := strings.CutPrefix(x.ID, "fold-"); isFold {
 		if key := "page.fold." + n; l.Has(key) {
 			out.Name = l.Say(key, nil)

@@ -16,7 +16,6 @@ import (
 	"log/slog"
 	"math"
 	"net/http"
-	"slices"
 	"strings"
 	"time"
 
@@ -158,7 +157,7 @@ func (s sink) estimate(v web.Vessel) {
 	for _, q := range []estimator.Quality{estimator.QualityOK, estimator.QualityGap, estimator.QualitySuspect} {
 		s.flag("quality", "1 for how far the estimate rests on what is seen now, 0 for the others.", q == e.Quality, "vessel", v.Vessel, "quality", string(q))
 	}
-	for _, r := range rejectReasons(e.Rejected) {
+	for _, r := range estimator.Reasons() {
 		s.counter("rejected_readings_total", "Readings of this rise that were not believed, by reason.", float64(e.Rejected[r]), "vessel", v.Vessel, "reason", clean(r))
 	}
 	if v.RiseID == 0 {
@@ -206,19 +205,6 @@ func phases() []estimator.Phase {
 // statuses are the verdicts on a reading, as package sensor spells them.
 func statuses() []string {
 	return []string{"ok", "missing", "read_failed", "bad_data", "power_on", "out_of_range", "unreliable", "stale", "stuck"}
-}
-
-// rejectReasons are the reasons in a fixed order: all there are, counted yet or
-// not, so that the counters exist from the start.
-func rejectReasons(m map[string]int) []string {
-	out := estimator.Reasons()
-	for r := range m {
-		if !slices.Contains(out, r) {
-			out = append(out, r)
-		}
-	}
-	slices.Sort(out)
-	return out
 }
 
 // clean makes a label value valid UTF-8.
