@@ -6,8 +6,21 @@ import (
 	"tidemark/estimator"
 )
 
-// Check returns a Refusal when an event makes no sense now.
-func (s *Session) Check(e Event) error {
+// Check returns an event as it is meant, or a Refusal when it makes no sense now. The last
+// step before the tub, done in a plan whose dough is not there yet, is the start of its
+// rise; what begins a new run belongs to no rise yet.
+func (s *Session) Check(e Event) (Event, error) {
+	if s.pending() && e.Kind == EventDone && stageOf(e.StepID).told == EventStart {
+		e.Kind = EventStart
+	}
+	if s.begins(e) {
+		e.RiseID = 0
+	}
+	return e, s.check(e)
+}
+
+// check returns a Refusal when an event makes no sense now.
+func (s *Session) check(e Event) error {
 	here := Values{"vessel": s.vessel.Name}
 	if ask := s.ask(e); ask != nil {
 		if ask.Kind.Starts() {

@@ -36,24 +36,15 @@ func (r Recorded) sample() estimator.Sample {
 // Journal returns the run under way. It must not be changed.
 func (s *Session) Journal() Run { return s.run }
 
-// Begins reports whether an event would begin a new run.
-func (s *Session) Begins(e Event) bool {
+// begins reports whether an event would begin a new run.
+func (s *Session) begins(e Event) bool {
 	return e.Kind == EventPlan || e.Kind.Starts() && !s.pending()
-}
-
-// Translate returns the event that is meant: the last step before the tub, done in
-// a plan whose dough is not there yet, is the start of its rise.
-func (s *Session) Translate(e Event) Event {
-	if s.pending() && e.Kind == EventDone && stageOf(e.StepID).told == EventStart {
-		e.Kind = EventStart
-	}
-	return e
 }
 
 // Apply takes in one event. An event dated before what was seen since is put in its
 // place; the session is then stale until it is folded again.
 func (s *Session) Apply(e Event) {
-	if s.Begins(e) {
+	if s.begins(e) {
 		former := s.run
 		s.former, s.run, s.kept = &former, Run{}, Track{}
 		s.version++
@@ -81,8 +72,7 @@ const lateAfter = 90 * time.Second
 // isLate reports whether an event changes what was made of samples that came after
 // it.
 func (s *Session) isLate(e Event) bool {
-	first := s.Begins(e) && len(s.run.Samples) == 0 && s.former == nil
-	return !first && e.reachesEstimator() && s.last.Time.Sub(e.At) > lateAfter && !s.last.Time.IsZero()
+	return e.reachesEstimator() && s.last.Time.Sub(e.At) > lateAfter && !s.last.Time.IsZero()
 }
 
 // reachesEstimator reports whether the rise depends on when it happened.
@@ -194,34 +184,22 @@ func (s *Session) StepClock(from, before time.Time, by time.Duration) {
 	s.adrift = true
 }
 
-// Own returns the events that the session noted by itself and nobody stored yet: a
-// rise that began with the first valid height, a bulk whose end was moved. Stored must
-// follow.
-func (s *Session) Own() []Event {
-	var out []Event
-	for _, e := range s.run.Events {
-		if e.isOwn() {
-			out = append(out, e)
-		}
-	}
-	return out
-}
-
-// isOwn reports whether the session noted an event and nobody stored it yet.
-func (e Event) isOwn() bool { return e.ID == 0 && e.By == ByItself }
-
-// Stored takes over the numbers that the store gave to the events of Own.
-func (s *Session) Stored(stored []Event) {
+// Keep hands each event that the session noted by itself and nobody stored yet to store,
+// and takes over the numbers that it gives: a rise that began with the first valid
+// height, a bulk whose end was moved. It reports whether there was one.
+func (s *Session) Keep(store func(Event) Event) (some bool) {
 	for i := range s.run.Events {
-		if !s.run.Events[i].isOwn() || len(stored) == 0 {
+		e := &s.run.Events[i]
+		if e.ID != 0 || e.By != ByItself {
 			continue
 		}
-		s.run.Events[i].ID, s.run.Events[i].RiseID = stored[0].ID, stored[0].RiseID
-		if s.run.Events[i].Kind.Starts() {
-			s.rise.ID = stored[0].RiseID
+		stored := store(*e)
+		e.ID, e.RiseID, some = stored.ID, stored.RiseID, true
+		if e.Kind.Starts() {
+			s.rise.ID = e.RiseID
 		}
-		stored = stored[1:]
 	}
+	return some
 }
 
 // Resume returns a session that goes on with two runs of an earlier one: the run

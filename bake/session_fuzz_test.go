@@ -36,7 +36,7 @@ func FuzzSession(f *testing.F) {
 				id++
 				e := Event{ID: id, RiseID: 1, Vessel: v.Name, At: now, Told: now, By: "fuzz", Kind: EventKinds()[kind],
 					Detail: Detail{TargetPercent: float64(more) * 3, StepID: steps[int(more)%len(steps)], Answer: string(rune(more)), Feed: &Feed{StarterG: float64(more), FlourG: 50, WaterG: 50}}}
-				if s.Check(e) == nil {
+				if s.check(e) == nil {
 					s.Apply(e)
 				}
 			}

@@ -67,7 +67,7 @@ func play(t *testing.T, s *Session, events []told, from, until time.Duration) St
 		for i, e := range events {
 			if e.after == after {
 				e := Event{ID: int64(i + 1), RiseID: 7, Vessel: "tub", At: day0().Add(after), By: "test", Kind: e.kind, Detail: e.more}
-				require.NoError(t, s.Check(e), "%s", e.Kind)
+				require.NoError(t, s.check(e), "%s", e.Kind)
 				s.Apply(e)
 			}
 		}
@@ -279,11 +279,9 @@ func TestARiseThatBeginsByItself(t *testing.T) {
 	s, err := NewSession(v, Learned{})
 	require.NoError(t, err)
 	play(t, s, nil, 0, time.Minute)
-	own := s.Own()
-	require.Len(t, own, 1)
-	own[0].ID, own[0].RiseID = 11, 3
-	s.Stored(own)
-	assert.Empty(t, s.Own())
+	store := func(e Event) Event { e.ID, e.RiseID = 11, 3; return e }
+	assert.True(t, s.Keep(store))
+	assert.False(t, s.Keep(store), "it is kept once")
 	state := play(t, s, nil, time.Minute+20*time.Second, time.Hour)
 	assert.EqualValues(t, 3, state.RiseID)
 	assert.True(t, state.Rise.Auto)
@@ -306,10 +304,10 @@ func TestRefusals(t *testing.T) {
 		{Kind: EventDone, Detail: Detail{StepID: "fold-1"}}, {Kind: EventPlan}, {Kind: EventFed, Detail: Detail{Feed: &Feed{StarterG: -1}}},
 	} {
 		e.At = day0()
-		require.ErrorAs(t, s.Check(e), &no, "%s", e.Kind)
+		require.ErrorAs(t, s.check(e), &no, "%s", e.Kind)
 		assert.NotEmpty(t, no.Said.Key)
 	}
 	play(t, s, aDay()[:1], 0, time.Minute)
-	require.ErrorAs(t, s.Check(Event{Kind: EventDone, At: day0().Add(time.Minute), Detail: Detail{StepID: "no-such-step"}}), &no)
-	require.ErrorAs(t, s.Check(Event{Kind: EventPlan, At: day0(), Detail: Detail{Plan: &Chosen{}}}), &no)
+	require.ErrorAs(t, s.check(Event{Kind: EventDone, At: day0().Add(time.Minute), Detail: Detail{StepID: "no-such-step"}}), &no)
+	require.ErrorAs(t, s.check(Event{Kind: EventPlan, At: day0(), Detail: Detail{Plan: &Chosen{}}}), &no)
 }

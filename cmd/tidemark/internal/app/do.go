@@ -57,14 +57,10 @@ func (a *App) do(ctx context.Context, v *vessel, e bake.Event, now time.Time) er
 	if e.RiseID != 0 && e.RiseID != v.state.RiseID {
 		return a.refuse("other_rise", nil)
 	}
-	e = v.session.Translate(e)
-	if err := v.session.Check(e); err != nil {
+	e.Vessel, e.Told, e.RiseID = v.config.Name, now, alarmRise(v.state)
+	e, err := v.session.Check(e)
+	if err != nil {
 		return a.inWords(err)
-	}
-	e.Vessel, e.Told = v.config.Name, now
-	e.RiseID = alarmRise(v.state)
-	if v.session.Begins(e) {
-		e.RiseID = 0
 	}
 	ended := v.state.RiseID
 	v.keep(now)

@@ -129,11 +129,7 @@ func (v *vessel) moveOn(now time.Time) {
 // keep writes down what the state newly says. While the journal is being folded the
 // state says less than what is kept.
 func (v *vessel) keep(now time.Time) {
-	if own := v.session.Own(); len(own) > 0 {
-		for i := range own {
-			own[i] = v.recorder.event(context.Background(), own[i], v.state.Rise)
-		}
-		v.session.Stored(own)
+	if v.session.Keep(func(e bake.Event) bake.Event { return v.recorder.event(context.Background(), e, v.state.Rise) }) {
 		v.state = v.session.State()
 	}
 	if v.state.WorkingOut {
