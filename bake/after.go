@@ -63,7 +63,7 @@ func (p *Process) after(now time.Time, steps []Step) (After, bool) {
 // coolBasis says what the time to slice rests on.
 func (p *Process) coolBasis() string {
 	switch {
-	case !p.CoolBy.IsZero():
+	case !p.Track.CoolBy.IsZero():
 		return "why.probe"
 	case p.Batch.ryePercent() >= ryeRichPercent:
 		return "why.rye"

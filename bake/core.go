@@ -49,7 +49,7 @@ func (p *Process) followCore(now time.Time, coreC, roomC, altitudeM float64) {
 func (p *Process) keepCore(now time.Time, c float64) bool {
 	t := &p.Track
 	if m := p.Marks[BakeID]; len(t.Core) > 0 && t.Core[0].At.Before(begunOf(m)) {
-		t.Core, t.DoneAt, p.CoolBy = nil, time.Time{}, estimator.Window{} // of an earlier loading
+		t.Core, t.DoneAt, t.CoolBy = nil, time.Time{}, estimator.Window{} // of an earlier loading
 	}
 	if math.IsNaN(c) || c < -10 || c > 130 {
 		return false
@@ -128,34 +128,23 @@ func pulled(core []tempPoint) bool {
 	return false
 }
 
-// forecastCool works out CoolBy once the loaf is out. A loaf rich in rye rests
-// longer than it cools, so the probe does not decide there.
+// forecastCool works out CoolBy once the loaf is out: when its core is, or was, at
+// sliceCoreC. A loaf rich in rye rests longer than it cools, so the probe does not decide
+// there.
 func (p *Process) forecastCool(roomC float64) {
 	t := &p.Track
-	if p.Marks[OutID].State != Done || len(t.Core) == 0 || p.Batch.ryePercent() >= ryeRichPercent {
+	pts := pastPeak(t.Core)
+	if p.Marks[OutID].State != Done || p.Batch.ryePercent() >= ryeRichPercent || pulled(pts) {
 		return
 	}
 	if math.IsNaN(roomC) {
 		roomC = usualRoomC
 	}
-	if w, ok := p.coolWindow(roomC); ok {
-		p.CoolBy = w
+	if i := slices.IndexFunc(pts, func(c tempPoint) bool { return c.C <= sliceCoreC }); i >= 0 {
+		t.CoolBy = point(pts[i].At)
+	} else if w, ok := coolBy(pts, roomC, sliceCoreC); ok {
+		t.CoolBy = w
 	}
-}
-
-// coolWindow is when the core is, or was, at SliceCoreC; ok is false while the probe does
-// not tell it.
-func (p *Process) coolWindow(roomC float64) (w estimator.Window, ok bool) {
-	pts := pastPeak(p.Track.Core)
-	if pulled(pts) {
-		return estimator.Window{}, false
-	}
-	for _, c := range pts {
-		if c.C <= sliceCoreC {
-			return point(c.At), true
-		}
-	}
-	return coolBy(pts, roomC, sliceCoreC)
 }
 
 // coreNow is the last reading of the probe in the loaf, NaN when it is too old.

@@ -115,7 +115,7 @@ func (l *layout) step(d StepDef) Step {
 		at, s.Why = l.rise(d)
 	case d.ID == OutID:
 		at, s.Why = l.takeOut(at)
-	case d.ID == coolID && !l.p.CoolBy.IsZero():
+	case d.ID == coolID && !l.p.Track.CoolBy.IsZero():
 		s.Why = say("why.probe")
 	}
 	switch m := l.p.Marks[d.ID]; m.State {
@@ -256,8 +256,8 @@ func (l *layout) goOn(d StepDef, s *Step) {
 // lasting is when a step that begins in a window is over. Cooling has a doubt
 // of its own, and a probe in the loaf knows better.
 func (l *layout) lasting(d StepDef, at estimator.Window) estimator.Window {
-	if d.ID == coolID && !l.p.CoolBy.IsZero() {
-		return l.p.CoolBy
+	if d.ID == coolID && !l.p.Track.CoolBy.IsZero() {
+		return l.p.Track.CoolBy
 	}
 	if !d.UntilAt.IsZero() {
 		return notBefore(point(d.UntilAt), at.Median)

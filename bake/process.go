@@ -4,8 +4,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-
-	"tidemark/estimator"
 )
 
 // StepDef is one editable line of a process. Times are whole minutes so that a
@@ -61,9 +59,6 @@ type Process struct {
 	Started time.Time `json:"started"` // when the first step is, or was, due
 	Batch   Batch     `json:"batch"`
 	RoomC   float64   `json:"room_c"` // expected temperature where it rises; 0 means not known
-	// CoolBy is when the loaf will be cool enough to slice by a probe in it
-	// (LoafCooling.Forecast); zero without one.
-	CoolBy estimator.Window `json:"cool_by"`
 	// Track is what was measured after the bulk: proof, core of the loaf.
 	Track Track           `json:"track"`
 	Defs  []StepDef       `json:"defs"`

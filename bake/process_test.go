@@ -219,7 +219,7 @@ func TestCoolingAndSlicing(t *testing.T) {
 	slice := pick(t, steps, "slice")
 	assert.Equal(t, []string{"18:42", "19:06", "19:36"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
 	assert.Equal(t, Skipped, pick(t, steps, "preheat").State)
-	p.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
+	p.Track.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
 	assert.Equal(t, "18:45", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
 	assert.Equal(t, DueNow, pick(t, p.Steps(at(18, 46), unseen()), "slice").State)
 }

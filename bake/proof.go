@@ -35,6 +35,7 @@ type Track struct {
 	Core       []tempPoint      `json:"core_c,omitempty"` // the probe in the loaf
 	DoneAt     time.Time        `json:"done_at"`          // when the core got into the done range; zero before
 	Done       Core             `json:"done"`
+	CoolBy     estimator.Window `json:"cool_by"` // when the loaf will be cool enough to slice by that probe; zero without one
 }
 
 // moved is the track with every moment as move changes it, for a clock that was set.
@@ -45,7 +46,7 @@ func (t Track) moved(move func(*time.Time)) Track {
 			move(&(*points)[i].At)
 		}
 	}
-	for _, at := range []*time.Time{&t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until} {
+	for _, at := range []*time.Time{&t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until, &t.CoolBy.From, &t.CoolBy.Median, &t.CoolBy.Until} {
 		move(at)
 	}
 	return t

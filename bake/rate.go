@@ -115,16 +115,6 @@ func (b Batch) pace() (rate, ceiling float64) {
 	return rate, ceiling
 }
 
-// bulkHours returns the equivalent hours in which the middle dough of the batch
-// rises by so much; infinite when it never does.
-func (b Batch) bulkHours(risePercent float64) float64 {
-	p := b.Prior(0)
-	ceiling, rate := math.Exp(p.LogCeiling.Mean), math.Exp(p.LogRate.Mean)
-	shape := kinetics.Richards(0.5)
-	start, _ := shape.Unit(-p.Lag.Mean)
-	return math.Max(0, ceiling/rate*(p.Lag.Mean+shape.UnitInverse(risePercent/ceiling+start)))
-}
-
 // usualMarkPercent is where a bulk ends that nobody gave a mark of its own.
 const usualMarkPercent = 75
 
@@ -132,9 +122,14 @@ const usualMarkPercent = 75
 // lies a factor of two (common practice).
 const usualDoubt = 1.42
 
-// usualHours bounds the hours of a bulk: what never gets there is told as two days.
+// usualHours returns the equivalent hours in which the middle dough of the batch rises by
+// so much; what never gets there is told as two days.
 func (b Batch) usualHours(risePercent float64) float64 {
-	return math.Min(48, math.Max(0.2, b.bulkHours(risePercent)))
+	p := b.Prior(0)
+	ceiling, rate := math.Exp(p.LogCeiling.Mean), math.Exp(p.LogRate.Mean)
+	shape := kinetics.Richards(0.5)
+	start, _ := shape.Unit(-p.Lag.Mean)
+	return math.Min(48, math.Max(0.2, ceiling/rate*(p.Lag.Mean+shape.UnitInverse(risePercent/ceiling+start))))
 }
 
 // usualBulk is how long a bulk to a rise takes at 24 C.

@@ -38,7 +38,7 @@ func TestLimitsOfADough(t *testing.T) {
 // each within a quarter.
 func TestPublishedBulkTimes(t *testing.T) {
 	for _, c := range []struct{ atC, rise, hours float64 }{{27, 30, 4.75}, {25, 50, 5.5}, {23, 60, 6.5}, {21, 75, 10}} {
-		took := DefaultBatch().bulkHours(c.rise) / Speed(c.atC)
+		took := DefaultBatch().usualHours(c.rise) / Speed(c.atC)
 		t.Logf("%g C to %g %%: published %g h, here %.1f h", c.atC, c.rise, c.hours, took)
 		assert.InEpsilon(t, c.hours, took, 0.25)
 	}

@@ -212,16 +212,16 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	assert.Equal(t, "probe", p.Marks[OutID].By)
 	assert.WithinDuration(t, at(16, 45), p.Marks[OutID].At, time.Minute)
 	cool := at(16, 45).Add(time.Duration(math.Log((inventedCore(at(16, 45), 1)-22)/13) * float64(time.Hour)))
-	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
+	assert.WithinDuration(t, cool, p.Track.CoolBy.Median, 2*time.Minute)
 	a, _ = p.after(at(17, 30), p.Steps(at(17, 30), unseen()))
 	assert.Equal(t, Cooling, a.Stage)
 	assert.Equal(t, "By the probe in the loaf.", words(a.Why...))
-	assert.Equal(t, p.CoolBy, a.Until)
+	assert.Equal(t, p.Track.CoolBy, a.Until)
 
 	bakeTo(&p, cool.Add(10*time.Minute), 1)
 	steps = p.Steps(cool.Add(10*time.Minute), unseen())
 	assert.Equal(t, DueNow, pick(t, steps, SliceID).State)
-	assert.WithinDuration(t, cool, p.CoolBy.Median, 2*time.Minute)
+	assert.WithinDuration(t, cool, p.Track.CoolBy.Median, 2*time.Minute)
 	a, _ = p.after(cool.Add(10*time.Minute), steps)
 	assert.Equal(t, Sliceable, a.Stage)
 	require.NoError(t, p.Done(SliceID, cool.Add(11*time.Minute), "Ada"))
@@ -273,7 +273,7 @@ func TestAPulledProbeIsNotACooledLoaf(t *testing.T) {
 	assert.NotEqual(t, Done, p.Marks[OutID].State)
 	require.NoError(t, p.Done(OutID, at(17, 10), "Ada"))
 	p.followCore(at(17, 11), 22, 22, 0)
-	assert.Zero(t, p.CoolBy)
+	assert.Zero(t, p.Track.CoolBy)
 	a, _ := p.after(at(17, 11), p.Steps(at(17, 11), unseen()))
 	assert.Contains(t, words(a.Why...), "the probe in the loaf does not tell it yet")
 }
@@ -297,7 +297,7 @@ func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
 	p = NewProcess(p.Batch, p.Started, p.RoomC)
 	p.Marks, p.Track = marks, track
 	bakeTo(&p, at(18, 30), 1)
-	assert.Zero(t, p.CoolBy)
+	assert.Zero(t, p.Track.CoolBy)
 	a, _ := p.after(at(18, 30), p.Steps(at(18, 30), unseen()))
 	assert.True(t, a.Until.Median.After(at(23, 0)))
 }
@@ -355,7 +355,7 @@ func TestTrackHoldsForAnyReadings(t *testing.T) {
 		for range rapid.IntRange(1, 60).Draw(r, "readings") {
 			now = now.Add(time.Minute)
 			p.followCore(now, rapid.Float64Range(-20, 150).Draw(r, "core"), 22, 0)
-			if w := p.CoolBy; w.Median.Before(w.From) || w.Until.Before(w.Median) {
+			if w := p.Track.CoolBy; w.Median.Before(w.From) || w.Until.Before(w.Median) {
 				r.Fatalf("window not ordered: %v", w)
 			}
 		}
