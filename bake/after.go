@@ -76,7 +76,7 @@ func (p *Process) coolBasis() string {
 // cooling is a loaf out of the oven.
 func (a After) cooling(slice, out Step, why string) After {
 	a.Stage, a.Since, a.Why, a.Caution = Cooling, out.Finished, say(why), cautions("loaf")
-	a.Until = estimator.Window{From: slice.From, Median: slice.At, Until: slice.Until}
+	a.Until = slice.window()
 	if slice.State == DueNow {
 		a.Stage, a.Since, a.Caution = Sliceable, slice.At, nil
 	}
@@ -86,7 +86,7 @@ func (a After) cooling(slice, out Step, why string) After {
 // baking is a loaf in the oven.
 func (a After) baking(out Step, since time.Time, caution Sentences) After {
 	a.Stage, a.Since, a.Caution, a.Why = Baking, since, caution, say("why.clock")
-	a.Until = estimator.Window{From: out.From, Median: out.At, Until: out.Until}
+	a.Until = out.window()
 	if !a.DoneAt.IsZero() {
 		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, say("why.probe"), cautions("loaf")
 	}
@@ -117,7 +117,7 @@ func (p *Process) proofing(a After, by map[string]Step) (After, bool) {
 	}
 	a.Stage, a.Since = Proofing, begun
 	if a.Until.IsZero() {
-		a.Until = estimator.Window{From: step.From, Median: step.At, Until: step.Until}
+		a.Until = step.window()
 	}
 	return a, true
 }

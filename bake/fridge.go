@@ -41,28 +41,14 @@ func (f Fridge) cooling() kinetics.Cooling {
 // at gives the dough temperature so many hours after it went in at fromC.
 func (f Fridge) at(fromC, hours float64) float64 { return f.cooling().Next(fromC, hours) }
 
-// until gives the hours until the dough is down to toC; plus infinity when the
-// refrigerator is not that cold.
+// until gives the hours until the dough is down to toC, which is warmer than the
+// refrigerator: slowly to the bend of the curve, then quicker.
 func (f Fridge) until(fromC, toC float64) float64 {
-	if toC >= fromC {
-		return 0
-	}
-	if toC <= f.AirC {
-		return math.Inf(1)
-	}
-	low, high := 0.0, 1.0
-	for f.at(fromC, high) > toC && high < 1000 {
-		high *= 2
-	}
-	for range 60 {
-		mid := (low + high) / 2
-		if f.at(fromC, mid) > toC {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
-	return high
+	k := f.cooling()
+	bend, from, to := k.EarlyShare*k.ReferenceDifferenceInC, fromC-k.EndC, toC-k.EndC
+	early := math.Log(max(from, bend)/max(to, bend)) / k.EarlyPerHour
+	late := math.Log(min(from, bend)/min(to, bend)) / k.PerHour
+	return max(0, early+late)
 }
 
 // stepHours is the step of the sums below.

@@ -380,6 +380,11 @@ func Speed(c float64) float64 {
 	return (max(kinetics.Floor, ganzle) + max(kinetics.Floor, ctmi)) / 2
 }
 
+// window is when the step is due.
+func (s Step) window() estimator.Window {
+	return estimator.Window{From: s.From, Median: s.At, Until: s.Until}
+}
+
 func (s *Step) setAt(w estimator.Window) { s.From, s.At, s.Until = w.From, w.Median, w.Until }
 
 func minutes(m int) time.Duration { return time.Duration(m) * time.Minute }

@@ -51,7 +51,7 @@ func (s *Session) holdCold(now time.Time) {
 	for i := range s.steps {
 		if x := &s.steps[i]; x.Hands && x.State == DueNow {
 			x.State = Waiting
-			x.setAt(notBefore(estimator.Window{From: x.From, Median: x.At, Until: x.Until}, now))
+			x.setAt(notBefore(x.window(), now))
 		}
 	}
 }
@@ -115,7 +115,7 @@ func readyOf(steps []Step) estimator.Window {
 	if i < 0 {
 		return estimator.Window{}
 	}
-	return estimator.Window{From: steps[i].From, Median: steps[i].At, Until: steps[i].Until}
+	return steps[i].window()
 }
 
 // open reports whether a step is neither done nor left out.
