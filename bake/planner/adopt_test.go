@@ -25,7 +25,7 @@ func TestAdoptedFollowsTheTimetable(t *testing.T) {
 	p := find(t, plans, "overnight")
 	pr := p.Process
 	assert.Equal(t, "feed", pr.Defs[0].ID)
-	assert.Equal(t, p.Feed.At, pr.Started)
+	assert.Equal(t, step(t, p, "feed").At, pr.Started)
 	assert.NotEmpty(t, pr.Defs[0].Warn, "raw flour")
 	laid := planner.Plan{Steps: pr.Steps(now().Add(-time.Minute), unseen())}
 	for _, id := range []string{"feed", bake.MixID, bake.BulkID, bake.RetardID, bake.BakeID} {
@@ -44,17 +44,6 @@ func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
 	require.NoError(t, pr.Done("feed", late, "test"))
 	laid := planner.Plan{Steps: pr.Steps(late, unseen())}
 	assert.WithinDuration(t, step(t, p, bake.MixID).At.Add(55*time.Minute), step(t, laid, bake.MixID).At, 6*time.Minute)
-}
-
-// With a ripe starter nothing is fed.
-func TestAdoptedWithARipeStarter(t *testing.T) {
-	w := request()
-	w.Starter.RipeUntil = now().Add(36 * time.Hour)
-	plans, err := planner.Make(w)
-	require.NoError(t, err)
-	p := find(t, plans, "overnight")
-	require.Nil(t, p.Feed)
-	assert.Equal(t, bake.MixID, p.Process.Defs[0].ID)
 }
 
 // Two doughs in one evening share the oven: the second is not baked while the first has

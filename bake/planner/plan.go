@@ -19,7 +19,6 @@ type Plan struct {
 	Way     string       // its name for programs, see Request.strategies
 	Process bake.Process // ready to be adopted: its steps follow the live forecast
 	Steps   []bake.Step  // the whole timetable from feeding to slicing; empty when there is none
-	Feed    *bake.Feed   // the first feed it needs; nil when the starter is ripe
 	Ready   estimator.Window
 	Late    float64 // chance of not being ready by the wished time
 	Chance  float64 // chance of a bread that is right and in time, watched
@@ -116,9 +115,6 @@ func (c *candidate) plan() Plan {
 	bulk, proof := median(x.bulkEnds), median(x.proofs)
 	p.Clock = c.risk(func(i int) float64 { return c.unseen(i, bulk, proof) })
 	p.Process, p.Steps = x.process, x.steps
-	if len(x.feeds) > 0 {
-		p.Feed = &x.feeds[0]
-	}
 	c.awake(p.Steps)
 	s := &p.Steps[len(p.Steps)-1] // the middle of when the bread is ready is that of its timetable
 	p.Ready = estimator.Window{From: earlier(c.nextFree(p.Ready.From), s.At), Median: s.At, Until: later(c.nextFree(p.Ready.Until), s.At)}

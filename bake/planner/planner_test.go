@@ -155,12 +155,15 @@ func TestRipeStarterNeedsNoFeed(t *testing.T) {
 	w.Starter.RipeUntil = now().Add(14 * time.Hour)
 	plans, err := planner.Make(w)
 	require.NoError(t, err)
-	assert.Nil(t, plans[0].Feed)
+	assert.Equal(t, bake.MixID, plans[0].Process.Defs[0].ID, "nothing is fed")
 	w.Starter.RipeUntil = now().Add(time.Minute)
 	plans, err = planner.Make(w)
 	require.NoError(t, err)
-	require.NotNil(t, plans[0].Feed)
-	n := plans[0].Feed.StarterG + plans[0].Feed.FlourG + plans[0].Feed.WaterG
+	feed, n := plans[0].Process.Defs[0], 0.0
+	require.Equal(t, "feed", feed.ID)
+	for _, g := range feed.Values {
+		n += g.(float64)
+	}
 	assert.InDelta(t, plans[0].Process.Batch.Levain.Grams+20, n, 1e-6)
 	w.Starter = planner.Starter{ColdDays: 30}
 	plans, err = planner.Make(w)
