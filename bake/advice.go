@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tidemark/estimator"
+	"tidemark/estimator/kinetics"
 )
 
 // Span is a stretch of time.
@@ -188,16 +189,13 @@ func (s *State) adviseBulk(a *Advice) *Advice {
 	a.By = later(s.At, earlier(a.By, a.At.Add(-s.ahead)))
 	a.LandsPercent = lands(a.By)
 	switch {
-	case a.LandsPercent < lowShare*e.TargetPercent:
+	case a.LandsPercent < LowShare*e.TargetPercent:
 		a.Key = AdviseShort
 	case s.OverPercent > 0 && a.LandsPercent > s.OverPercent:
 		a.Key, a.Tap, a.LandsPercent = AdviseShape, EventShaped, math.NaN()
 	}
 	return a
 }
-
-// lowShare of its target is the least a bulk may come to, see Limits for the most.
-const lowShare = 0.8
 
 // coldAhead is how much time at its present warmth the cold is worth to so many
 // kilograms of dough.
@@ -206,7 +204,7 @@ func (s *State) coldAhead(kg float64) time.Duration {
 	if c == 0 || !(kg > 0) {
 		return 0
 	}
-	f := Fridge{AirC: usualFridgeC, PieceKg: kg}
+	f := Fridge{AirC: kinetics.FridgeC, PieceKg: kg}
 	return hoursOf(f.Carry(c, CarryHours, Speed) / Speed(c))
 }
 
@@ -250,6 +248,6 @@ func (s *State) StaysOut(until time.Time) *Outlook {
 	o := &Outlook{At: until}
 	o.P10, o.P50, o.P90 = FanAt(e.Fan, o.At)
 	_, o.ColdPercent, _ = FanAt(e.Fan, o.At.Add(s.ahead))
-	o.Under, o.Over, o.ColdOver = o.P50 < lowShare*e.TargetPercent, o.P50 > s.OverPercent, o.ColdPercent > s.ColdPercent
+	o.Under, o.Over, o.ColdOver = o.P50 < LowShare*e.TargetPercent, o.P50 > s.OverPercent, o.ColdPercent > s.ColdPercent
 	return o
 }

@@ -47,16 +47,17 @@ func (b Batch) Stands() float64 {
 	return 100
 }
 
-// A bake is right when what the dough has done is at most highShare of what was wanted,
-// of its bulk and of all its work until the oven: the planner's bounds. A bulk up to
-// standsShare of what the dough stands is never too long by itself.
+// A bake is right when what the dough has done is from LowShare to HighShare of what was
+// wanted, of its bulk and of all its work until the oven. A bulk up to StandsShare of what
+// the dough stands is never too long by itself. These bounds are this project's choice.
 //
 // It is said before that bound, from overShare on: a dough that stops between the two
 // would go unnoticed, and the level is known to a few percent only.
 const (
-	highShare   = 1.25
+	LowShare    = 0.80
+	HighShare   = 1.25
 	overShare   = 1.15
-	standsShare = 1.1
+	StandsShare = 1.1
 )
 
 // limits returns the rise in percent from which a dough with this target and
@@ -69,8 +70,8 @@ func (b Batch) limits(targetPercent, doughC float64, proof bool) (over, cold flo
 	if proof {
 		return over, over
 	}
-	over = min(over, max(overShare*targetPercent, standsShare*b.Stands()))
-	return over, highShare * max(total, targetPercent)
+	over = min(over, max(overShare*targetPercent, StandsShare*b.Stands()))
+	return over, HighShare * max(total, targetPercent)
 }
 
 // The middle dough: a rise to 50 % at 25 C in 5 to 6 h with 20 % starter, to 60 % at

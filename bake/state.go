@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tidemark/estimator"
+	"tidemark/estimator/kinetics"
 )
 
 // State is what is the case with one vessel at one moment. The page, the API, the
@@ -131,10 +132,6 @@ func (s *Session) batchName() string {
 	return ""
 }
 
-// usualFridgeC is taken for a refrigerator whose air is not measured; common
-// practice, no source.
-const usualFridgeC = 4.0
-
 // assumedParts is the feeding taken when none is known: 1 : 2 : 2.
 const assumedParts = 2
 
@@ -149,7 +146,7 @@ func (s *Session) tend() *Care {
 		feed, note = *s.feed, nil
 		feed.At = s.rise.StartedAt
 	}
-	fridgeC := usualFridgeC
+	fridgeC := kinetics.FridgeC
 	if s.cold && s.last.AirC < 12 {
 		fridgeC = s.last.AirC
 	}

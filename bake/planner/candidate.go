@@ -8,6 +8,7 @@ import (
 
 	"tidemark/bake"
 	"tidemark/estimator"
+	"tidemark/estimator/kinetics"
 )
 
 // Times in hours. Common practice, no source.
@@ -88,7 +89,7 @@ func (c *candidate) build() {
 		c.paths, c.needs, c.carry = append(c.paths, p), append(c.needs, need), append(c.carry, 0)
 		switch in := p.temp(math.Min(p.hours(need), 6)); {
 		case c.tub:
-			c.warms = append(c.warms, c.all.newPath(d, fridgeC+2, c.placeC, pieceKg, mostWarming))
+			c.warms = append(c.warms, c.all.newPath(d, kinetics.FridgeC+2, c.placeC, pieceKg, mostWarming))
 			c.carry[i] = c.all.carry(d, in, kg)
 		case c.cold:
 			c.carry[i] = c.all.carry(d, in, pieceKg)
@@ -253,7 +254,7 @@ func (c *candidate) judge(x *trial) {
 		inTime := !x.start.Add(hoursOf(h)).After(c.ReadyAt)
 		if !inTime {
 			x.late += each
-		} else if x.shares[i] >= lowShare && x.shares[i] <= highShare {
+		} else if x.shares[i] >= bake.LowShare && x.shares[i] <= bake.HighShare {
 			x.chance += each
 		}
 	}
@@ -363,7 +364,7 @@ func (c *candidate) share(i int, h, done float64) float64 {
 	d := c.paths[i].d
 	s := math.Max(1e-3, d.rise(done)/math.Min(c.total, 0.9*d.ceiling))
 	if !c.cold && !c.tub {
-		s = math.Max(s, highShare*d.rise(c.paths[i].equiv(h-mixHours))/(1.1*c.stands))
+		s = math.Max(s, bake.HighShare*d.rise(c.paths[i].equiv(h-mixHours))/(bake.StandsShare*c.stands))
 	}
 	return s
 }
@@ -386,9 +387,9 @@ func (c *candidate) risk(share func(i int) float64) Risk {
 	var r Risk
 	for i := range c.paths {
 		switch s := share(i); {
-		case s < lowShare:
+		case s < bake.LowShare:
 			r.Under += 1 / float64(len(c.paths))
-		case s > highShare:
+		case s > bake.HighShare:
 			r.Over += 1 / float64(len(c.paths))
 		}
 	}

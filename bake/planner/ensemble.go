@@ -13,12 +13,6 @@ import (
 // to a few in a hundred.
 const ensembleSize = 128
 
-// Bounds of a right bake, as shares of the wanted rise.
-const (
-	lowShare  = 0.80
-	highShare = 1.25
-)
-
 // dough is one possible dough in its possible place.
 type dough struct {
 	ceiling, mu, lag float64 // percent, percent per equivalent hour, share of ceiling/mu
@@ -98,7 +92,7 @@ func (e ensemble) speed(d dough, tempC float64) float64 {
 // carry is the equivalent hours that the refrigerator still allows a dough of so many
 // kilograms which goes in at a temperature.
 func (e ensemble) carry(d dough, fromC, kg float64) float64 {
-	return bake.Fridge{AirC: fridgeC, PieceKg: math.Max(0.05, kg)}.Carry(fromC, bake.CarryHours, func(c float64) float64 { return e.speed(d, c) })
+	return bake.Fridge{AirC: kinetics.FridgeC, PieceKg: math.Max(0.05, kg)}.Carry(fromC, bake.CarryHours, func(c float64) float64 { return e.speed(d, c) })
 }
 
 // pathStep and pathHours bound the table of a path.

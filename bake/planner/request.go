@@ -7,6 +7,7 @@ import (
 
 	"tidemark/bake"
 	"tidemark/estimator/forecast"
+	"tidemark/estimator/kinetics"
 )
 
 // Starter is what is known of the starter.
@@ -38,12 +39,11 @@ type Request struct {
 	OvenTaken []bake.Span // by another bake
 }
 
-// Doughs are mixed to 24 to 26 C whatever the kitchen, a paste of rye warmer, and a
-// refrigerator has 4; common practice, no source. The doubt of a place is one standard
+// Doughs are mixed to 24 to 26 C whatever the kitchen, a paste of rye warmer; common
+// practice, no source. The doubt of a place is one standard
 // deviation.
 const (
 	lowDoughC, highDoughC, ryeDoughC = 24.0, 26.0, 28.0
-	fridgeC                          = 4.0
 	placeSD                          = 1.5
 )
 
@@ -138,7 +138,7 @@ func (r Request) kg() (dough, piece float64) {
 // plan needs it.
 func (r Request) Fridge() bake.Fridge {
 	_, piece := r.kg()
-	return bake.Fridge{AirC: fridgeC, PieceKg: piece}
+	return bake.Fridge{AirC: kinetics.FridgeC, PieceKg: piece}
 }
 
 // grace is how far into the night, at either end, a hand is still lent.
