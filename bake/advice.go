@@ -119,12 +119,12 @@ func (s *State) advise(h Hours) *Advice {
 	if busy.From.IsZero() || busy.From.Before(s.At.Add(-nightEdge)) {
 		return nil
 	}
-	a := &Advice{Key: key, Away: away, At: at, By: later(s.At, busy.From), Then: busy.Until, LandsPercent: math.NaN(), Tap: EventFridge}
+	a := &Advice{Key: key, Away: away, At: at, By: Later(s.At, busy.From), Then: busy.Until, LandsPercent: math.NaN(), Tap: EventFridge}
 	switch key {
 	case AdviseFridge:
 		return s.adviseBulk(a)
 	case AdviseLoaf:
-		a.By = later(s.At, earlier(a.By, at.Add(-s.ahead)))
+		a.By = Later(s.At, Earlier(a.By, at.Add(-s.ahead)))
 	}
 	return a
 }
@@ -186,7 +186,7 @@ func (s *State) adviseBulk(a *Advice) *Advice {
 	if _, then, _ := FanAt(e.Fan, a.Then); then <= cmp.Or(s.OverPercent, e.TargetPercent) && !e.Fan[len(e.Fan)-1].Time.Before(a.Then) {
 		return nil
 	}
-	a.By = later(s.At, earlier(a.By, a.At.Add(-s.ahead)))
+	a.By = Later(s.At, Earlier(a.By, a.At.Add(-s.ahead)))
 	a.LandsPercent = lands(a.By)
 	switch {
 	case a.LandsPercent < LowShare*e.TargetPercent:
@@ -205,7 +205,7 @@ func (s *State) coldAhead(kg float64) time.Duration {
 		return 0
 	}
 	f := Fridge{AirC: kinetics.FridgeC, PieceKg: kg}
-	return hoursOf(f.Carry(c, CarryHours, Speed) / Speed(c))
+	return HoursOf(f.Carry(c, CarryHours, Speed) / Speed(c))
 }
 
 // kg is the mass of what stands here: the whole dough, or one shaped piece; 0 when it is
@@ -219,14 +219,6 @@ func (s *Session) kg() float64 {
 	}
 	n, _ := s.dough().Numbers() // none is known
 	return n.TotalG / 1000
-}
-
-// earlier returns the earlier of two times.
-func earlier(x, y time.Time) time.Time {
-	if y.Before(x) {
-		return y
-	}
-	return x
 }
 
 // Outlook is what becomes of a rising dough that stays out, percent of rise.

@@ -71,7 +71,7 @@ func coolBy(pts []tempPoint, roomC, coreC float64) (w estimator.Window, ok bool)
 		return w, false
 	}
 	togo := (math.Log(coreC-roomC) - start) / slope
-	at := func(h float64) time.Time { return pts[0].At.Add(hoursOf(math.Max(0, h))) }
+	at := func(h float64) time.Time { return pts[0].At.Add(HoursOf(math.Max(0, h))) }
 	return estimator.Window{From: at(togo * (1 - z80*coolingDoubt)), Median: at(togo), Until: at(togo * (1 + z80*coolingDoubt))}, true
 }
 
@@ -88,6 +88,3 @@ func pastPeak(points []tempPoint) []tempPoint {
 
 // z80 bounds the central 80 % of a normal distribution.
 const z80 = 1.2815515655446004
-
-// hoursOf turns hours into a duration of whole seconds.
-func hoursOf(h float64) time.Duration { return time.Duration(math.Round(h*3600)) * time.Second }

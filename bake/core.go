@@ -82,7 +82,7 @@ func (p *Process) noteDone() {
 		return
 	}
 	if crust := p.lidOff().Add(leastOpenMin * time.Minute); !t.Core[n-1].At.Before(crust) {
-		t.DoneAt = later(t.Core[n-2].At, crust)
+		t.DoneAt = Later(t.Core[n-2].At, crust)
 	}
 }
 

@@ -28,7 +28,7 @@ func FanCrossing(est estimator.Estimate, risePercent float64) (estimator.Window,
 	if early.After(mid) {
 		early = mid
 	}
-	return estimator.Window{From: early, Median: mid, Until: later(late, mid)}, true
+	return estimator.Window{From: early, Median: mid, Until: Later(late, mid)}, true
 }
 
 // crossing is when one line of the fan first reaches a level; the fan's end

@@ -15,7 +15,7 @@ func (s *Session) take(e Event) {
 	if e.Undone() {
 		return
 	}
-	at := later(e.At, s.last.Time)
+	at := Later(e.At, s.last.Time)
 	switch {
 	case e.Kind == EventPlan:
 		s.follow(e)

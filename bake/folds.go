@@ -21,7 +21,7 @@ func (l *layout) tooLate(d StepDef, t time.Time) Said {
 	if !d.fold() || !ok || l.p.closed(BulkID) {
 		return Said{}
 	}
-	at := later(t, l.now)
+	at := Later(t, l.now)
 	seen := l.own(bulk, l.ends[MixID].Median)
 	if seen {
 		switch l.est.Phase {

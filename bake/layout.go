@@ -75,26 +75,6 @@ func (p *Process) beganHere(began time.Time) bool {
 	return !began.IsZero() && !began.Before(p.Started.Add(-time.Hour))
 }
 
-// point is a moment without doubt.
-func point(t time.Time) estimator.Window { return estimator.Window{From: t, Median: t, Until: t} }
-
-// shift moves a window.
-func shift(w estimator.Window, d time.Duration) estimator.Window {
-	return estimator.Window{From: w.From.Add(d), Median: w.Median.Add(d), Until: w.Until.Add(d)}
-}
-
-// notBefore moves the parts of a window that lie before t to t.
-func notBefore(w estimator.Window, t time.Time) estimator.Window {
-	return estimator.Window{From: later(w.From, t), Median: later(w.Median, t), Until: later(w.Until, t)}
-}
-
-func later(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return b
-	}
-	return a
-}
-
 // layout is the walk along the steps.
 type layout struct {
 	p      *Process
@@ -386,5 +366,3 @@ func (s Step) window() estimator.Window {
 }
 
 func (s *Step) setAt(w estimator.Window) { s.From, s.At, s.Until = w.From, w.Median, w.Until }
-
-func minutes(m int) time.Duration { return time.Duration(m) * time.Minute }

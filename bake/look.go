@@ -26,19 +26,19 @@ func (s *State) lookAt(h Hours) time.Time {
 	last := time.Time{}
 	for _, x := range s.Events {
 		if x.Kind == EventLook {
-			last = later(last, x.At)
+			last = Later(last, x.At)
 		}
 	}
-	at := e.Started.Add(hoursOf(firstLookHours / Speed(knownOr(e.DoughC, e.AirC))))
+	at := e.Started.Add(HoursOf(firstLookHours / Speed(knownOr(e.DoughC, e.AirC))))
 	if !last.IsZero() {
 		at = last.Add(lookLatest)
 		for _, share := range []float64{0.5, 0.75, 1} {
 			if w, ok := FanCrossing(*e, share*e.TargetPercent); ok && w.From.Sub(last) >= lookSoonest {
-				at = earlier(at, w.From)
+				at = Earlier(at, w.From)
 			}
 		}
 	}
-	if busy, _ := s.unattended(h, later(at, s.At)); !busy.Until.IsZero() {
+	if busy, _ := s.unattended(h, Later(at, s.At)); !busy.Until.IsZero() {
 		return busy.Until
 	}
 	return at

@@ -48,7 +48,7 @@ func (l *layout) ahead(d StepDef, all []Step) Step {
 		s.past(m)
 		return s
 	}
-	early := later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
+	early := Later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
 	w := shift(estimator.Window{From: target.From, Median: early, Until: target.At}, -minutes(d.WaitMin))
 	for _, x := range all { // hands that are full come first
 		if end := x.At.Add(x.Takes); x.Hands && x.Trigger == ByClock && !w.Median.Before(x.At) && w.Median.Before(end) {

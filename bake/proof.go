@@ -224,7 +224,7 @@ func proofByTime(begun, now time.Time, temps []tempPoint, roomC float64, need Sp
 		done = now.Sub(begun).Hours() * Speed(roomC)
 	}
 	speed := Speed(fromNow(temps, roomC))
-	at := func(m int) time.Time { return now.Add(hoursOf((float64(m)/60 - done) / speed)) }
+	at := func(m int) time.Time { return now.Add(HoursOf((float64(m)/60 - done) / speed)) }
 	return estimator.Window{From: at(need.LowMin), Median: at(need.MidMin), Until: at(need.HighMin)}
 }
 
@@ -245,12 +245,12 @@ func (t *Track) loafReady(begun, now time.Time, jar estimator.Window, roomC floa
 		if need < el {
 			return t.loafHad(need, begun, now)
 		}
-		return now.Add(hoursOf((need - el) / Speed(fromNow(t.Loaf, roomC))))
+		return now.Add(HoursOf((need - el) / Speed(fromNow(t.Loaf, roomC))))
 	}
 	w := estimator.Window{From: at(jar.From), Median: at(jar.Median), Until: at(jar.Until)}
 	doubt := time.Duration(0.1 * math.Abs(float64(w.Median.Sub(jar.Median)))) // of the correction itself
 	w.From, w.Until = w.From.Add(-doubt), w.Until.Add(doubt)
-	switch ahead := hoursOf(ej - el).Round(time.Minute); {
+	switch ahead := HoursOf(ej - el).Round(time.Minute); {
 	case ahead > 2*time.Minute:
 		return w, Said{"why.proof.sample.ahead", Values{"span": ahead}}
 	case ahead < -2*time.Minute:

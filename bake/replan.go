@@ -162,8 +162,8 @@ func (p *Process) Replan(e estimator.Estimate, f Fridge, totalPercent float64) S
 		return Said{}
 	}
 	carry := f.Carry(c, CarryHours, Speed)
-	at := later(w.Median.Add(-hoursOf(carry/Speed(c))), e.Time).Add(-shaping)
-	low, end, high := FanAt(e.Fan, later(at, e.Time))
+	at := Later(w.Median.Add(-HoursOf(carry/Speed(c))), e.Time).Add(-shaping)
+	low, end, high := FanAt(e.Fan, Later(at, e.Time))
 	end = math.Max(5, math.Round(end))
 	if math.Abs(end-bulk.RisePercent) < math.Max(leastMove, moveShare*(high-low)) {
 		return Said{}

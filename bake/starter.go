@@ -98,7 +98,7 @@ func (v Vigour) FeedsToPeak(peak time.Time, totalG, roomC, slow float64) []Feed 
 	for _, parts := range []float64{2, 3, 1, 4, 5, 1.5, 2.5, 7, 10} {
 		f := NewFeed(time.Time{}, parts, totalG, roomC)
 		_, mid, _ := v.PeakHours(f, roomC)
-		f.At = peak.Add(-hoursOf(mid * slow)).Truncate(5 * time.Minute)
+		f.At = peak.Add(-HoursOf(mid * slow)).Truncate(5 * time.Minute)
 		out = append(out, f)
 	}
 	return out
@@ -175,7 +175,7 @@ func (c Care) when(h float64) time.Time {
 	if h > c.warmH {
 		h = c.warmH + (h-c.warmH)/c.slow
 	}
-	return c.Feed.At.Add(hoursOf(math.Min(h, 24*365)))
+	return c.Feed.At.Add(HoursOf(math.Min(h, 24*365)))
 }
 
 // warmHours is how long the starter would have taken warm for what it did by t.
@@ -190,7 +190,7 @@ func (c Care) warmHours(t time.Time) float64 {
 // settle sets the next feed: before it is hungry but never before the late end of its
 // peak, and weekly in the cold.
 func (c *Care) settle() {
-	c.NextFeed = later(c.Hungry.From, c.Peak.Until)
+	c.NextFeed = Later(c.Hungry.From, c.Peak.Until)
 	if weekly := c.coldFrom.AddDate(0, 0, coldFeedDays); !c.coldFrom.IsZero() && c.NextFeed.After(weekly) {
 		c.NextFeed = weekly
 		c.Basis = append(slices.Clip(c.Basis), Said{Key: "why.care.cold"})
@@ -243,11 +243,11 @@ func (c Care) observed(e estimator.Estimate) Care {
 	}
 	c.Basis = say("why.care.seen")
 	if !fell {
-		c.Peak.Until = later(e.PeakAt, e.Time)
+		c.Peak.Until = Later(e.PeakAt, e.Time)
 	}
 	c.settle()
 	if fell {
-		c.NextFeed = later(c.NextFeed, e.PhaseSince)
+		c.NextFeed = Later(c.NextFeed, e.PhaseSince)
 	}
 	return c
 }

@@ -201,7 +201,7 @@ func (c *candidate) trials(step time.Duration) []trial {
 	if c.cold || c.tub || c.counter {
 		most = 30
 	}
-	first, last := later(c.Now, c.ReadyAt.Add(-hoursOf(usual+most))), c.ReadyAt.Add(-hoursOf(0.6*usual))
+	first, last := bake.Later(c.Now, c.ReadyAt.Add(-bake.HoursOf(usual+most))), c.ReadyAt.Add(-bake.HoursOf(0.6*usual))
 	var out []trial
 	inTime := false
 	for t := first.Truncate(startStep).Add(startStep); t.Before(last) || !inTime && t.Sub(c.Now) < 36*time.Hour && t.Before(c.ReadyAt.Add(24*time.Hour)); t = t.Add(step) {
@@ -230,7 +230,7 @@ func (c *candidate) try(start time.Time) (trial, bool) {
 		c.follow(&x, i)
 	}
 	bulk := median(x.bulkEnds)
-	if overNight := c.lastBed(start.Add(hoursOf(bulk) - grace*time.Minute)).After(start); overNight != c.counter {
+	if overNight := c.lastBed(start.Add(bake.HoursOf(bulk) - grace*time.Minute)).After(start); overNight != c.counter {
 		return trial{}, false // no night on the counter but where the strategy says so
 	}
 	if bulk > median(c.marks)+reactHours+mostLate {
@@ -251,14 +251,14 @@ func (c *candidate) try(start time.Time) (trial, bool) {
 func (c *candidate) judge(x *trial) {
 	each := 1 / float64(len(c.paths))
 	for i, h := range x.ready {
-		inTime := !x.start.Add(hoursOf(h)).After(c.ReadyAt)
+		inTime := !x.start.Add(bake.HoursOf(h)).After(c.ReadyAt)
 		if !inTime {
 			x.late += each
 		} else if x.shares[i] >= bake.LowShare && x.shares[i] <= bake.HighShare {
 			x.chance += each
 		}
 	}
-	early := c.ReadyAt.Sub(x.start.Add(hoursOf(median(x.ready)))).Hours()
+	early := c.ReadyAt.Sub(x.start.Add(bake.HoursOf(median(x.ready)))).Hours()
 	x.score = 1 - x.chance + 0.02*math.Abs(early-1)
 	if c.asleep(x.start) {
 		x.score += 0.1 // within the grace, but a bed is a bed
@@ -282,9 +282,9 @@ func (c *candidate) leaveCold(x *trial) bool {
 	if c.tub {
 		ahead = 0
 	}
-	mark := x.start.Add(hoursOf(median(c.marks)))
-	out := c.ReadyAt.Add(-hoursOf(quantile(rest, plannedLate))).Truncate(5 * time.Minute)
-	out = later(out, mark.Add(hoursOf(leastCold))) // however late that makes the bread
+	mark := x.start.Add(bake.HoursOf(median(c.marks)))
+	out := c.ReadyAt.Add(-bake.HoursOf(quantile(rest, plannedLate))).Truncate(5 * time.Minute)
+	out = bake.Later(out, mark.Add(bake.HoursOf(leastCold))) // however late that makes the bread
 	x.out = c.nextFree(out.Add(-ahead)).Add(ahead)
 	return x.out.Sub(mark).Hours() < mostCold && c.lastBed(x.out).After(mark.Add(-grace*time.Minute)) // a night lies between
 }
@@ -295,7 +295,7 @@ func (c *candidate) follow(x *trial, i int) {
 	p := c.paths[i]
 	h := math.Min(c.marks[i]+reactHours, neverHours)
 	if c.cold || c.tub {
-		last, _ := c.free(x.out.Add(-hoursOf(leastCold - 1)))
+		last, _ := c.free(x.out.Add(-bake.HoursOf(leastCold - 1)))
 		h = math.Min(h, last.Sub(x.start).Hours())
 	}
 	h = c.whenFree(x, i, math.Max(h, c.leastBulk()))
@@ -311,7 +311,7 @@ func (c *candidate) follow(x *trial, i int) {
 	}
 	equiv, proof := c.proof(i, done)
 	in := h + c.shapeHours + proof
-	t := x.start.Add(hoursOf(in))
+	t := x.start.Add(bake.HoursOf(in))
 	waits := c.nextFree(t).Sub(t).Hours()
 	x.proofs[i] = proof
 	x.shares[i] = c.share(i, x.bulkEnds[i], done+equiv+waits*p.end)
@@ -329,7 +329,7 @@ func (c *candidate) leastBulk() float64 {
 
 // whenFree moves the end of a bulk out of the night and of the time away.
 func (c *candidate) whenFree(x *trial, i int, h float64) float64 {
-	t := x.start.Add(hoursOf(h))
+	t := x.start.Add(bake.HoursOf(h))
 	if !c.asleep(t) && c.absence(t).From.IsZero() {
 		return h
 	}
@@ -425,9 +425,6 @@ func (c *candidate) canBe(steps []bake.Step) bool {
 
 // window reads a list of hours from the start as a window.
 func (x *trial) window(list []float64) estimator.Window {
-	at := func(q float64) time.Time { return x.start.Add(hoursOf(quantile(list, q))).Round(time.Minute) }
+	at := func(q float64) time.Time { return x.start.Add(bake.HoursOf(quantile(list, q))).Round(time.Minute) }
 	return estimator.Window{From: at(0.1), Median: at(0.5), Until: at(0.9)}
 }
-
-// hoursOf turns hours into a duration of whole seconds.
-func hoursOf(h float64) time.Duration { return time.Duration(math.Round(h*3600)) * time.Second }

@@ -86,7 +86,7 @@ func Feedings(r Request) ([]Feeding, error) {
 		last := feeds[len(feeds)-1]
 		low, mid, high := bake.LearnVigour(r.Starter.Past).PeakHours(last, r.RoomC)
 		slow := r.ReadyAt.Sub(last.At).Hours() / mid
-		out = append(out, Feeding{feeds, estimator.Window{From: last.At.Add(hoursOf(low * slow)), Median: r.ReadyAt, Until: last.At.Add(hoursOf(high * slow))}})
+		out = append(out, Feeding{feeds, estimator.Window{From: last.At.Add(bake.HoursOf(low * slow)), Median: r.ReadyAt, Until: last.At.Add(bake.HoursOf(high * slow))}})
 	}
 	if len(out) == 0 {
 		return nil, cannot("no_feed", bake.Values{"at": r.ReadyAt})

@@ -117,7 +117,7 @@ func (c *candidate) plan() Plan {
 	p.Process, p.Steps = x.process, x.steps
 	c.awake(p.Steps)
 	s := &p.Steps[len(p.Steps)-1] // the middle of when the bread is ready is that of its timetable
-	p.Ready = estimator.Window{From: earlier(c.nextFree(p.Ready.From), s.At), Median: s.At, Until: later(c.nextFree(p.Ready.Until), s.At)}
+	p.Ready = estimator.Window{From: bake.Earlier(c.nextFree(p.Ready.From), s.At), Median: s.At, Until: bake.Later(c.nextFree(p.Ready.Until), s.At)}
 	s.From, s.Until = p.Ready.From, p.Ready.Until
 	p.early = c.ReadyAt.Sub(s.At).Hours()
 	p.Notes = c.notes(p)

@@ -93,7 +93,7 @@ func (c *candidate) awake(steps []bake.Step) {
 	for i := range steps {
 		s, lead, lasts := &steps[i], time.Duration(0), time.Duration(0)
 		if i == k || s.ID == bake.ProofID {
-			lead, lasts = steps[k].At.Sub(steps[check].At), hoursOf(c.ovenHours)
+			lead, lasts = steps[k].At.Sub(steps[check].At), bake.HoursOf(c.ovenHours)
 		}
 		up := func(t time.Time) time.Time {
 			from := c.nextFree(t.Add(-lead))
@@ -102,15 +102,15 @@ func (c *candidate) awake(steps []bake.Step) {
 			}
 			return from.Add(lead)
 		}
-		s.From = earlier(up(s.From), s.At)
+		s.From = bake.Earlier(up(s.From), s.At)
 		if s.Hands || s.ID == bake.ProofID {
-			s.Until = later(up(s.Until), s.At)
+			s.Until = bake.Later(up(s.Until), s.At)
 		}
 	}
 	for i := range steps {
 		if s := &steps[i]; (i > k || s.Trigger == bake.Ahead) && s.ID != bake.SliceID { // as the oven goes
 			by := s.At.Sub(steps[k].At)
-			s.From, s.Until = earlier(steps[k].From.Add(by), s.At), later(steps[k].Until.Add(by), s.At)
+			s.From, s.Until = bake.Earlier(steps[k].From.Add(by), s.At), bake.Later(steps[k].Until.Add(by), s.At)
 		}
 	}
 }
@@ -135,20 +135,6 @@ func OvenSpan(steps []bake.Step) (span bake.Span, ok bool) {
 
 func stepOf(steps []bake.Step, id string) int {
 	return slices.IndexFunc(steps, func(s bake.Step) bool { return s.ID == id })
-}
-
-func later(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return b
-	}
-	return a
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
 }
 
 // mostOnTray is how many rolls are taken to fit a household's tray. Common practice, no
