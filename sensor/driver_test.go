@@ -14,7 +14,7 @@ import (
 func dead(switched *[]bool, again func() bool) *sensor.Driver {
 	return &sensor.Driver{Quantity: sensor.Temperature, Again: again,
 		Measure: func(context.Context) (value, sd float64, err error) {
-			return 0, 0, sensor.Faultf(sensor.Missing, "not there")
+			return 0, 0, sensor.Fault(sensor.Missing, "range.empty")
 		},
 		Supply: func(high bool) error { *switched = append(*switched, high); return nil }}
 }

@@ -26,9 +26,9 @@ func (l Limits) Apply(mm float64, reach Reach) (float64, error) {
 	}
 	switch {
 	case mm < lo:
-		return 0, Faultf(OutOfRange, "%.0f mm is nearer than the sensor can be believed (%.0f mm); raise it, or look for something on its window", mm, lo)
+		return 0, Fault(OutOfRange, "limits.near", "mm", mm, "least", lo)
 	case !(mm <= hi):
-		return 0, Faultf(OutOfRange, "%.0f mm is farther than expected here (%.0f mm); is the sensor over the vessel?", mm, hi)
+		return 0, Fault(OutOfRange, "limits.far", "mm", mm, "most", hi)
 	}
 	return mm + l.OffsetMM, nil
 }

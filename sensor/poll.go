@@ -127,7 +127,7 @@ func (j *pollJob) ask(ctx context.Context) Reading {
 		return j.Source.Read(ctx)
 	}
 	if !j.free(callQueue) {
-		return j.fault("the last read has not ended yet; the bus hangs")
+		return j.fault("call.hangs")
 	}
 	deadline, _ := ctx.Deadline()
 	inner, cancel := context.WithDeadline(ctx, deadline.Add(-time.Until(deadline)/20))
@@ -141,7 +141,7 @@ func (j *pollJob) ask(ctx context.Context) Reading {
 		j.call = nil
 		return r
 	case <-ctx.Done():
-		return j.fault("no answer in time; the bus hangs or is very slow")
+		return j.fault("call.slow")
 	}
 }
 
@@ -161,8 +161,8 @@ func (j *pollJob) free(wait time.Duration) bool {
 }
 
 // fault is the reading of a call that does not end.
-func (j *pollJob) fault(why string) Reading {
-	return Taken(j.Quantity, 0, 0, Faultf(ReadFailed, "%s", why))
+func (j *pollJob) fault(key string) Reading {
+	return Taken(j.Quantity, 0, 0, Fault(ReadFailed, key))
 }
 
 // schedule decides when the source is read next: at its interval, or after a

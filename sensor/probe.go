@@ -2,6 +2,7 @@ package sensor
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"time"
 
@@ -15,13 +16,13 @@ import (
 func ScratchpadC(pad [9]byte) (float64, error) {
 	switch {
 	case bytes.Count(pad[:], []byte{0xff}) == len(pad):
-		return 0, Faultf(Missing, "the probe does not answer (all ones); check its wiring")
+		return 0, Fault(Missing, "probe.ones")
 	case pad == [9]byte{}:
-		return 0, Faultf(BadData, "the probe's answer is all zeros: the data line is held low or shorted")
+		return 0, Fault(BadData, "probe.zeros")
 	case !onewire.CheckCRC(pad[:]):
-		return 0, Faultf(BadData, "checksum of the probe's answer is %02x, expected %02x", pad[8], onewire.CalcCRC(pad[:8]))
+		return 0, Fault(BadData, "probe.checksum")
 	case pad[4]&0x9f != 0x1f:
-		return 0, Faultf(BadData, "the probe's configuration byte is %02x, which none can have", pad[4])
+		return 0, Fault(BadData, "probe.config", "byte", fmt.Sprintf("0x%02x", pad[4]))
 	}
 	raw := int16(uint16(pad[1])<<8 | uint16(pad[0]))
 	undefined := int16(1)<<(3-(pad[4]>>5&3)) - 1 // low bits that mean nothing below 12 bits
@@ -35,9 +36,9 @@ func ScratchpadC(pad [9]byte) (float64, error) {
 func CheckProbeC(celsius float64) error {
 	switch {
 	case math.Abs(celsius-127.9375) < 0.01:
-		return Faultf(PowerOn, "the probe says 127.94 °C: it had too little power to measure; check its supply wire and pull-up")
+		return Fault(PowerOn, "probe.power", "measured_fine_c", 127.94)
 	case !(celsius >= -55 && celsius <= 125):
-		return Faultf(OutOfRange, "%.2f °C is outside what the probe can measure (-55 to 125 °C)", celsius)
+		return Fault(OutOfRange, "temperature.range", "measured_fine_c", celsius, "low_c", -55.0, "high_c", 125.0)
 	}
 	return nil
 }
@@ -59,7 +60,7 @@ func (g *PowerOnGuard) Check(at time.Time, celsius, offsetC float64, err error) 
 		return 0, err
 	}
 	if near := g.seen && at.Sub(g.lastAt) <= time.Minute && math.Abs(g.lastC-85) <= 3; celsius == 85 && !near {
-		return 0, Faultf(PowerOn, "the probe says exactly 85.000 °C, its value after power-on: no measurement was made; check its supply and pull-up")
+		return 0, Fault(PowerOn, "probe.power_on", "measured_fine_c", 85.0)
 	}
 	g.lastC, g.lastAt, g.seen = celsius, at, true
 	return celsius + offsetC, nil

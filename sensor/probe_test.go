@@ -113,7 +113,7 @@ func TestPowerOnGuard(t *testing.T) {
 	assert.True(t, believes(85, 4*time.Second), "85 after 84.9")
 	assert.True(t, believes(85, 5*time.Second))
 	assert.False(t, believes(85, 2*time.Minute), "the neighbour is too old")
-	_, err := g.Check(began, 24, 0, sensor.Faultf(sensor.Missing, "gone"))
+	_, err := g.Check(began, 24, 0, sensor.Fault(sensor.Missing, "range.empty"))
 	assert.Equal(t, sensor.Missing, sensor.StatusOf(err))
 }
 
@@ -122,10 +122,10 @@ func TestReadingKeepsItsPromise(t *testing.T) {
 	assert.Equal(t, sensor.OK, r.Good(5, 1).Status)
 	bad := r.Good(inf(), 1)
 	assert.Equal(t, sensor.BadData, bad.Status)
-	assert.NotEmpty(t, bad.Reason)
+	assert.Error(t, bad.Err)
 	assert.True(t, bad.Value != bad.Value, "NaN")
-	assert.Equal(t, sensor.ReadFailed, r.Fault(sensor.OK, "x").Status)
-	assert.Equal(t, sensor.Stale, r.Failed(sensor.Faultf(sensor.Stale, "old")).Status)
+	assert.Equal(t, sensor.ReadFailed, r.Fault(sensor.OK, "range.empty").Status)
+	assert.Equal(t, sensor.Stale, r.Failed(sensor.Fault(sensor.Stale, "range.empty")).Status)
 	assert.Equal(t, sensor.ReadFailed, r.Failed(assert.AnError).Status)
 	assert.Equal(t, sensor.BadData, sensor.Taken(sensor.Humidity, inf(), 0, nil).Status)
 }

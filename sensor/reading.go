@@ -6,7 +6,7 @@
 // Reading carries Go's monotonic clock too, from which intervals are taken.
 //
 // Invariants: a Reading whose Status is not OK has no usable Value (it is NaN)
-// and a Reason in words; a stale value is never returned as a fresh one. A source
+// and an Err that says why; a stale value is never returned as a fresh one. A source
 // is never read twice at the same time, and no call that hangs holds up others
 // (Poll).
 //
@@ -20,8 +20,12 @@ package sensor
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
+	"strings"
 	"time"
+	"unicode"
 )
 
 // Quantity is what a source measures.
@@ -57,7 +61,7 @@ type Reading struct {
 	SD       float64   // standard deviation of a distance, mm; 0 means not known
 	Wall     time.Time // when it was taken
 	Status   Status
-	Reason   string // in words, for a person; empty when Status is OK
+	Err      error // why there is no value, see FaultError.Sentence; nil when Status is OK
 }
 
 // Good returns the reading with a value (unit by its Quantity) and its standard
@@ -65,43 +69,78 @@ type Reading struct {
 // BadData reading instead.
 func (r Reading) Good(value, sd float64) Reading {
 	if math.IsNaN(value) || math.IsInf(value, 0) {
-		return r.Fault(BadData, "the sensor gave %v, which is not a number", value)
+		return r.Fault(BadData, "no_number", "value", fmt.Sprint(value))
 	}
-	r.Value, r.SD, r.Status, r.Reason = value, sd, OK, ""
+	r.Value, r.SD, r.Status, r.Err = value, sd, OK, nil
 	return r
 }
 
-// Fault returns the reading without a value, with the verdict and its reason in
-// words. Status OK is not a fault and is turned into ReadFailed.
-func (r Reading) Fault(s Status, format string, args ...any) Reading {
-	if s == OK || s == "" {
-		s = ReadFailed
-	}
-	r.Value, r.SD, r.Status = math.NaN(), 0, s
-	r.Reason = fmt.Sprintf(format, args...)
-	return r
+// Fault returns the reading without a value, with the verdict and why, as the function
+// Fault takes it.
+func (r Reading) Fault(s Status, key string, pairs ...any) Reading {
+	return r.Failed(Fault(s, key, pairs...))
 }
 
 // Failed returns the reading without a value for err: with the verdict of a
 // *FaultError, else as ReadFailed.
 func (r Reading) Failed(err error) Reading {
-	if s := StatusOf(err); s != "" {
-		return r.Fault(s, "%v", err)
+	if StatusOf(err) == "" {
+		err = Fault(ReadFailed, "other", "error", err)
 	}
-	return r.Fault(ReadFailed, "%v", err)
+	r.Value, r.SD, r.Status, r.Err = math.NaN(), 0, StatusOf(err), err
+	return r
 }
 
-// FaultError is a verdict on a reading that failed, on its way up from a driver.
+// FaultError is a verdict on a reading that failed, on its way up from a driver, with the
+// sentence that says why.
 type FaultError struct {
 	Status Status
-	Reason string // in words, for a person
+	key    string // of the sentence
+	values map[string]any
 }
 
-func (e *FaultError) Error() string { return e.Reason }
+// Fault returns a *FaultError. key is that of its sentence in the catalogue, without
+// the fault in front, and pairs are the names and values of its placeholders; an error
+// may be one. Status OK is not a fault and is turned into ReadFailed.
+func Fault(s Status, key string, pairs ...any) error {
+	if s == OK || s == "" {
+		s = ReadFailed
+	}
+	f := &FaultError{s, "fault." + key, map[string]any{}}
+	for i := 0; i+1 < len(pairs); i += 2 {
+		value := pairs[i+1]
+		if text, ok := value.(string); ok {
+			value = fit(text)
+		}
+		f.values[pairs[i].(string)] = value
+	}
+	return f
+}
 
-// Faultf returns a *FaultError.
-func Faultf(s Status, format string, args ...any) error {
-	return &FaultError{s, fmt.Sprintf(format, args...)}
+// longest is the most of a text that a fault repeats, in bytes.
+const longest = 200
+
+// fit makes a text from outside fit into a sentence.
+func fit(text string) string {
+	text = strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return ' '
+		}
+		return r
+	}, text[:min(len(text), longest)])
+	return strings.TrimSpace(text)
+}
+
+// Sentence returns the key of the sentence in the catalogue and its values.
+func (e *FaultError) Sentence() (key string, values map[string]any) { return e.key, e.values }
+
+// Error returns the key with the values, for a log.
+func (e *FaultError) Error() string {
+	out := e.key
+	for _, name := range slices.Sorted(maps.Keys(e.values)) {
+		out += fmt.Sprintf(" %s=%v", name, e.values[name])
+	}
+	return out
 }
 
 // StatusOf returns the verdict of a *FaultError; empty for nil and other errors.

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/sensor/mqtt"
 )
@@ -51,6 +52,7 @@ type mqttChannel struct {
 	version         string
 	secrets         *secrets
 	log             *slog.Logger
+	words           *text.Localizer
 	broker          *mqtt.Client
 	stop            context.CancelFunc // ends publishStates
 	done            chan struct{}      // closed when it has ended
@@ -65,7 +67,7 @@ type mqttChannel struct {
 func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mqttChannel {
 	c := &mqttChannel{
 		base: cmp.Or(spec.Base, defaultBase), discovery: cmp.Or(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
-		secrets: s, log: env.Log.With("channel", spec.Name), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]State{}, announced: map[string]bool{},
+		secrets: s, log: env.Log.With("channel", spec.Name), words: text.New(env.Household), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]State{}, announced: map[string]bool{},
 	}
 	o := mqtt.Options{Broker: spec.URL, User: spec.User, TLS: trust, OnChange: c.changed,
 		Password: func() ([]byte, error) { return []byte(s.password), nil }}
@@ -90,12 +92,12 @@ func (c *mqttChannel) topic(parts ...string) string {
 }
 
 // changed has everything announced again on a new connection.
-func (c *mqttChannel) changed(trouble string) {
+func (c *mqttChannel) changed(trouble error) {
 	c.mu.Lock()
-	c.up = trouble == ""
+	c.up = trouble == nil
 	c.mu.Unlock()
-	if trouble != "" {
-		c.log.Warn("no connection to the broker", "error", c.secrets.clean(trouble))
+	if trouble != nil {
+		c.log.Warn("no connection to the broker", "error", c.secrets.clean(c.words.Error(trouble)))
 		return
 	}
 	c.announceAgain()
@@ -125,7 +127,7 @@ func (c *mqttChannel) judge(reason byte, err error) error {
 	case errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled):
 		return err
 	default:
-		return c.secrets.failure(err)
+		return &alert.Failure{Answer: c.secrets.clean(c.words.Error(err))}
 	}
 }
 
@@ -166,7 +168,7 @@ func (c *mqttChannel) publishStates(ctx context.Context) {
 			failed = errors.Join(failed, c.publishState(ctx, states[name]))
 		}
 		if failed != nil && ctx.Err() == nil {
-			c.log.Warn("a state was not taken by the broker", "error", c.secrets.clean(failed.Error()))
+			c.log.Warn("a state was not taken by the broker", "error", c.secrets.clean(c.words.Error(failed)))
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package text
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -110,7 +111,7 @@ func (l *Localizer) SayN(key string, n int, v Values) string {
 
 // Value formats one value for a placeholder of this name. By type: a string stays as
 // it is, a time is a time of day, a duration is a span, an int is a number, sentences of
-// package bake are said. A float
+// package bake and errors are said. A float
 // is formatted by what its name ends in, alone or after an underscore:
 //
 //	c        temperature, whole degrees      fine_c   with one decimal
@@ -130,6 +131,8 @@ func (l *Localizer) Value(name string, value any) string {
 		return strconv.Itoa(v)
 	case float64:
 		return l.float(name, v)
+	case error:
+		return l.Error(v)
 	case bake.Said:
 		return l.Tell(v)
 	case bake.Sentences:
@@ -142,6 +145,21 @@ func (l *Localizer) Value(name string, value any) string {
 		return strings.Join(all, ", ")
 	}
 	return fmt.Sprint(value)
+}
+
+// Error says why something failed: an error that is a sentence of the catalogue, such as
+// a sensor's, by that, and another one as it is; nothing for none.
+func (l *Localizer) Error(err error) string {
+	if err == nil {
+		return ""
+	}
+	var said interface {
+		Sentence() (key string, values map[string]any)
+	}
+	if !errors.As(err, &said) {
+		return err.Error()
+	}
+	return l.Say(said.Sentence())
 }
 
 // degreesSaid finds temperatures that stand in a sentence as they are, with a range.

@@ -1,6 +1,8 @@
 package text
 
 import (
+	"errors"
+	"fmt"
 	"math"
 	"sort"
 	"strings"
@@ -123,6 +125,18 @@ func TestSayKeepsWhatItDoesNotKnow(t *testing.T) {
 	assert.Equal(t, "no.such.key", s.Say("no.such.key", nil))
 	assert.Equal(t, "This message is {span} late.", s.Say("late", nil))
 	assert.Equal(t, "This message is rain late.", s.Say("late", Values{"span": "rain"}))
+}
+
+// fault is an error that is a sentence of the catalogue.
+type fault struct{ error }
+
+func (f fault) Sentence() (string, map[string]any) { return "fault.other", Values{"error": f.error} }
+
+// An error that is a sentence is said, within others too, and another one stays as it is.
+func TestErrorsAreSaid(t *testing.T) {
+	l := New(Locale{Language: "de"})
+	assert.Equal(t, "kaputt", l.Error(fmt.Errorf("reading: %w", fault{fault{errors.New("kaputt")}})))
+	assert.Equal(t, "kaputt", l.Error(errors.New("kaputt")))
 }
 
 // What is not known reads as unknown, in each language, with no unit and no figure.

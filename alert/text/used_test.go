@@ -81,6 +81,33 @@ func TestEveryKeyOfBakeIsThere(t *testing.T) {
 	assert.Greater(t, found, 100)
 }
 
+// TestEveryFaultOfASensorIsThere looks through package sensor for the sentences of its
+// faults, each with its values.
+func TestEveryFaultOfASensorIsThere(t *testing.T) {
+	en, err := Load("en")
+	require.NoError(t, err)
+	seen := map[string]bool{}
+	sources(t, "sensor", func(path, source string) {
+		for pattern, prefix := range map[string]string{`\bFault\([^,"]+, "([a-z0-9_.]+)"(.*)`: "fault.", `[^.]fault\("([a-z]+)"(.*)`: "fault.broker.", `\.fault\("([a-z.]+)"(.*)`: "fault."} {
+			for _, m := range regexp.MustCompile(pattern).FindAllStringSubmatch(source, -1) {
+				key := prefix + m[1]
+				seen[key] = true
+				if en[key] == "" && key != "fault.broker." {
+					t.Errorf("%s: no sentence for %s", path, key)
+				}
+				for _, name := range placeholders(en[key]) {
+					assert.Contains(t, m[2], `"`+name+`", `, key)
+				}
+			}
+		}
+	})
+	for key := range en {
+		if strings.HasPrefix(key, "fault.") && key != "fault.gauge.late" {
+			assert.True(t, seen[key], "%s is said by no sensor", key)
+		}
+	}
+}
+
 // TestEverySentenceOfABakeIsWhole lays out bakes of every kind, and plans them, in every
 // language: no sentence is missing, and none lacks a value.
 func TestEverySentenceOfABakeIsWhole(t *testing.T) {

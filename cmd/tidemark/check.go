@@ -82,7 +82,7 @@ func printSections(w io.Writer, sections []survey.Section) {
 			fmt.Fprintf(t, "%s\t-\tnone found: %s\n", sec.Name, sec.None)
 		}
 		for _, d := range sec.Devices {
-			line := fmt.Sprintf("%s\t%s\t%s", sec.Name, d.Place, d.What)
+			line := fmt.Sprintf("%s\t%s\t%s", sec.Name, d.Place, d.What+english().Error(d.Trouble))
 			if d.Config != nil {
 				line += "\t" + sensor.Flow(d.Config)
 			}
@@ -91,6 +91,9 @@ func printSections(w io.Writer, sections []survey.Section) {
 	}
 	_ = t.Flush() // as with every other print
 }
+
+// english says the sentences of the catalogue as all of this command is said.
+func english() *text.Localizer { return text.New(text.Locale{}) }
 
 // checkSensors reads every sensor of a configuration and prints the verdicts.
 func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, buses *chip.Buses, length time.Duration) error {
@@ -150,8 +153,8 @@ func compareFloor(cfg *config.Config, f *survey.Result) {
 	v, err := cfg.Vessel(f.Vessel)
 	if err == nil && f.Value > v.FloorMM+beyondFloor {
 		f.Verdict = survey.Doubtful
-		f.Problem = fmt.Sprintf("it sees %.0f mm, farther than the empty vessel's floor at %g mm", f.Value, v.FloorMM)
-		f.Advice = []string{"put the sensor over the vessel, or measure the floor anew with tidemark level"}
+		f.Problem = fmt.Errorf("it sees %.0f mm, farther than the empty vessel's floor at %g mm", f.Value, v.FloorMM)
+		f.Advice = []string{"advice.floor"}
 	}
 }
 
@@ -171,12 +174,12 @@ func printResults(w io.Writer, results []survey.Result) {
 	}
 	_ = t.Flush() // as with every other print
 	for _, f := range results {
-		if f.Problem == "" {
+		if f.Problem == nil {
 			continue
 		}
-		fmt.Fprintf(w, "\n%s, %s: %s\n", f.Vessel, f.Role, f.Problem)
+		fmt.Fprintf(w, "\n%s, %s: %s\n", f.Vessel, f.Role, english().Error(f.Problem))
 		for _, a := range f.Advice {
-			fmt.Fprintf(w, "  - %s\n", a)
+			fmt.Fprintf(w, "  - %s\n", english().Say(a, nil))
 		}
 	}
 }

@@ -63,7 +63,7 @@ func TestCheckPrintsATableAndItsExitCode(t *testing.T) {
 		want            []string
 	}{
 		"good":      {"187", warmProbe, nil, []string{"tub     height  iio vl53l0x  yes", "187.0 mm", "25.06 °C", "good"}},
-		"power-on":  {"187", badProbe, exitError(exitFailed), []string{"yes, no value", "failed", "tub, dough: the probe says exactly 85.000 °C", "What this machine finds on its buses:", "thermometer 28-0123456789ab", "  - the probe gets too little power"}},
+		"power-on":  {"187", badProbe, exitError(exitFailed), []string{"yes, no value", "failed", "tub, dough: the probe says exactly 85.0\u00a0°C", "What this machine finds on its buses:", "thermometer 28-0123456789ab", "  - the probe gets too little power"}},
 		"nothing":   {"8190", warmProbe, exitError(exitFailed), []string{"tub, height: nothing in range", "  - put the sensor over the vessel"}},
 		"too far":   {"330", warmProbe, exitError(exitDoubtful), []string{"doubtful", "it sees 330 mm, farther than the empty vessel's floor at 240 mm", "tidemark level"}},
 		"unplugged": {"", warmProbe, exitError(exitFailed), []string{"in_distance_raw is empty"}},

@@ -144,7 +144,7 @@ func (l *leveller) empty(ctx context.Context) error {
 	}
 	level, remarks, err := l.cal.Empty(ctx)
 	if err != nil {
-		return fmt.Errorf("the empty vessel could not be measured: %w; tidemark check says more", err)
+		return fmt.Errorf("the empty vessel could not be measured: %s; tidemark check says more", l.words.Error(err))
 	}
 	l.say("The floor is %.1f mm away (%d readings, spread %.1f mm; known to %.1f mm).", level.MM, level.Usable, level.SpreadMM, 2*level.SDMM)
 	for _, r := range remarks {
@@ -175,7 +175,7 @@ func (l *leveller) pour(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return errGivenUp
 		case err != nil:
-			l.say("Not taken: %v.", err)
+			l.say("Not taken: %v.", l.words.Error(err))
 		default:
 			l.say("%g L stand %.1f mm high.", total, height)
 		}

@@ -133,7 +133,11 @@ func (t *setupTalk) vessel(ctx context.Context) ([]config.Value, []string, error
 		if f.Usable > 0 {
 			value = app.Measured(t.words, f.Quantity, f.Value)
 		}
-		t.say("%s %s: %s %s", f.Bus, f.What, value, f.Trouble)
+		trouble := t.words.Error(f.Trouble)
+		if f.Do != "" {
+			trouble += "; " + t.words.Say(f.Do, nil)
+		}
+		t.say("%s %s: %s %s", f.Bus, f.What, value, trouble)
 		if f.Role != "" {
 			offered = append(offered, sensor.Flow(f.Config))
 		}

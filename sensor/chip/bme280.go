@@ -39,11 +39,11 @@ func (a *airChip) tap(reg uint16, r []byte) {
 func (a *airChip) start(b *checkedBus, addr uint16) error {
 	dev, err := bmxx80.NewI2C(b, addr, &bmxx80.Opts{Temperature: bmxx80.O2x, Pressure: bmxx80.O1x, Humidity: bmxx80.O2x})
 	if err != nil {
-		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x is no BME280: %v", addr, err)
+		return sensor.Fault(sensor.Missing, "bme280.other", "address", hex(addr), "error", err)
 	}
 	a.dev = dev
 	if a.q == sensor.Humidity && !strings.HasPrefix(dev.String(), "BME") {
-		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x measures no humidity: it is a BMP280", addr)
+		return sensor.Fault(sensor.Missing, "bme280.dry", "address", hex(addr))
 	}
 	return nil
 }
@@ -56,17 +56,17 @@ func (a *airChip) sense(b *checkedBus) (value, sd float64, err error) {
 	}
 	if a.q == sensor.Humidity {
 		if a.skipped {
-			return 0, 0, sensor.Faultf(sensor.Unreliable, "the chip measured no humidity: it lost its supply for a moment")
+			return 0, 0, sensor.Fault(sensor.Unreliable, "bme280.skipped")
 		}
 		ratio := float64(env.Humidity) / float64(100*physic.PercentRH)
 		if ratio < 0 || ratio > 1 {
-			return 0, 0, sensor.Faultf(sensor.OutOfRange, "humidity %.3f is outside 0 to 1", ratio)
+			return 0, 0, sensor.Fault(sensor.OutOfRange, "humidity.range", "humidity_percent", 100*ratio)
 		}
 		return ratio, 0, nil
 	}
 	celsius := env.Temperature.Celsius()
 	if celsius < -40 || celsius > 85 {
-		return 0, 0, sensor.Faultf(sensor.OutOfRange, "%.2f °C is outside what the chip can measure (-40 to 85 °C)", celsius)
+		return 0, 0, sensor.Fault(sensor.OutOfRange, "temperature.range", "measured_fine_c", celsius, "low_c", -40.0, "high_c", 85.0)
 	}
 	return celsius + a.offsetC, 0, nil
 }

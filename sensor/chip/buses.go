@@ -50,7 +50,7 @@ func NewBuses() *Buses {
 func openI2C(number string) (i2c.BusCloser, error) {
 	_, err := host.Init()
 	if err != nil {
-		return nil, sensor.Faultf(sensor.Missing, "the machine's buses cannot be used: %v", err)
+		return nil, sensor.Fault(sensor.Missing, "buses", "error", err)
 	}
 	bus, err := i2creg.Open(strings.TrimPrefix(number, "/dev/i2c-"))
 	if err == nil {
@@ -59,11 +59,11 @@ func openI2C(number string) (i2c.BusCloser, error) {
 	text := err.Error()
 	switch {
 	case errors.Is(err, fs.ErrPermission) || strings.Contains(text, "permission"):
-		return nil, sensor.Faultf(sensor.ReadFailed, "no permission to use I2C bus %s; add the user to the group i2c", number)
+		return nil, sensor.Fault(sensor.ReadFailed, "permission", "what", "I2C "+number, "group", "i2c")
 	case strings.Contains(text, "no bus found") || strings.Contains(text, "can't open unknown bus"):
-		return nil, sensor.Faultf(sensor.Missing, "I2C bus %s is not there; switch I2C on in the system's settings and start again", number)
+		return nil, sensor.Fault(sensor.Missing, "i2c.gone", "bus", number)
 	default:
-		return nil, sensor.Faultf(sensor.Missing, "I2C bus %s cannot be used: %v", number, err)
+		return nil, sensor.Fault(sensor.Missing, "i2c.other", "bus", number, "error", err)
 	}
 }
 
@@ -76,7 +76,7 @@ func openOneWire(name string) (onewire.BusCloser, error) {
 			return bus, nil
 		}
 	}
-	return nil, sensor.Faultf(sensor.Missing, "no 1-wire bus %q is there that this program may drive (%v); on a Pi the kind w1 is the usual way", name, err)
+	return nil, sensor.Fault(sensor.Missing, "onewire.none", "bus", name, "error", err)
 }
 
 // openPin finds a GPIO line of the machine.
@@ -85,7 +85,7 @@ func openPin(name string) (gpio.PinOut, error) {
 	if p := gpioreg.ByName(name); err == nil && p != nil {
 		return p, nil
 	}
-	return nil, sensor.Faultf(sensor.Missing, "GPIO line %s is not there", name)
+	return nil, sensor.Fault(sensor.Missing, "gpio.gone", "line", name)
 }
 
 // bus returns the bus that a chip sits on.
@@ -125,7 +125,7 @@ func (h *Buses) parent(number string) (i2c.Bus, error) {
 
 // muxFault words a multiplexer that does not answer.
 func muxFault(addr int, err error) error {
-	return sensor.Faultf(sensor.Missing, "the multiplexer at 0x%02x does not answer (%v); check its wiring and supply", addr, err)
+	return sensor.Fault(sensor.Missing, "mux.silent", "address", hex(addr), "error", err)
 }
 
 // mux returns the multiplexer at addr; h.mu is held.
@@ -144,7 +144,7 @@ func (h *Buses) mux(parent i2c.Bus, number string, addr int) (*mux, error) {
 		m.ports[i], err = i2creg.Open(key + strconv.Itoa(i))
 	}
 	if err != nil {
-		return nil, errors.Join(sensor.Faultf(sensor.ReadFailed, "multiplexer at 0x%02x: %v", addr, err), m.close())
+		return nil, errors.Join(sensor.Fault(sensor.ReadFailed, "mux.other", "address", hex(addr), "error", err), m.close())
 	}
 	h.muxes[key] = m
 	return m, nil
@@ -162,7 +162,7 @@ func (h *Buses) set(line string, level gpio.Level) error {
 		return err
 	}
 	if err := pin.Out(level); err != nil {
-		return sensor.Faultf(sensor.ReadFailed, "GPIO line %s cannot be set: %v", line, err)
+		return sensor.Fault(sensor.ReadFailed, "gpio.unset", "line", line, "error", err)
 	}
 	return nil
 }

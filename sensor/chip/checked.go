@@ -3,6 +3,7 @@ package chip
 import (
 	"context"
 	"encoding/binary"
+	"fmt"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -62,10 +63,10 @@ func (b *checkedBus) transfer(addr, reg uint16, w, r []byte) error {
 		b.last = 0
 	}
 	if b.ctx.Err() != nil {
-		return sensor.Faultf(sensor.ReadFailed, "the chip did not finish in time; it hangs")
+		return sensor.Fault(sensor.ReadFailed, "chip.hangs")
 	}
 	if err := b.Bus.Tx(addr, w, r); err != nil {
-		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x does not answer (%v); check its wiring and supply", addr, err)
+		return sensor.Fault(sensor.Missing, "chip.silent", "address", hex(addr), "error", err)
 	}
 	return nil
 }
@@ -82,3 +83,6 @@ func register(w []byte) uint16 {
 		return binary.BigEndian.Uint16(w)
 	}
 }
+
+// hex writes an address of a chip.
+func hex[T ~uint16 | ~int](address T) string { return fmt.Sprintf("0x%02x", address) }

@@ -119,7 +119,7 @@ func (c *onI2C) address(bus i2c.Bus) (uint16, error) {
 		return want, nil
 	}
 	if bus.Tx(home, nil, make([]byte, 1)) == nil {
-		return 0, sensor.Faultf(sensor.ReadFailed, "another chip answers at 0x%02x while this one is switched off; give every such chip on the bus its own address and shutdown line", home)
+		return 0, sensor.Fault(sensor.ReadFailed, "chip.second", "address", hex(home))
 	}
 	if err := c.buses.set(c.xshut, gpio.High); err != nil {
 		return 0, err

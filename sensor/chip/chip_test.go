@@ -12,6 +12,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/onewire"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
@@ -34,7 +35,7 @@ func newBench(t *testing.T) *bench {
 		if p, ok := b.pins[name]; ok {
 			return p, nil
 		}
-		return nil, sensor.Faultf(sensor.Missing, "GPIO line %s is not there", name)
+		return nil, sensor.Fault(sensor.Missing, "gpio.gone", "line", name)
 	}
 	t.Cleanup(func() {
 		time.Sleep(time.Second) // lets a read that was given up end
@@ -73,7 +74,7 @@ func read(s sensor.Source) sensor.Reading {
 // good asserts a value.
 func good(t *testing.T, want, within float64, r sensor.Reading) {
 	t.Helper()
-	require.Equal(t, sensor.OK, r.Status, r.Reason)
+	require.Equal(t, sensor.OK, r.Status, r.Err)
 	assert.InDelta(t, want, r.Value, within)
 }
 
@@ -135,7 +136,7 @@ func TestVL53L1XStatus(t *testing.T) {
 			c.Code = code
 			b.bus.Add(c)
 			r := read(b.tof(sensor.VL53L1X{}))
-			assert.Equal(t, want, r.Status, "code %d: %s", code, r.Reason)
+			assert.Equal(t, want, r.Status, "code %d: %s", code, r.Err)
 		})
 	}
 }
@@ -153,7 +154,7 @@ func TestVL6180XStatus(t *testing.T) {
 			c.Code = code
 			b.bus.Add(c)
 			r := read(b.short("", 0))
-			assert.Equal(t, status, r.Status, "code %d: %s", code, r.Reason)
+			assert.Equal(t, status, r.Status, "code %d: %s", code, r.Err)
 			if status == sensor.OK {
 				assert.Equal(t, 64.0, r.Value)
 			}
@@ -186,7 +187,7 @@ func TestNeighbourWithoutShutdownLineIsNoticed(t *testing.T) {
 		b.pins["GPIO17"] = sensortest.NewPin(mine.Shut)
 		r := read(b.tof(sensor.VL53L1X{I2C: sensor.I2C{Address: 0x30}, XShut: "GPIO17"}))
 		assert.Equal(t, sensor.ReadFailed, r.Status)
-		assert.Contains(t, r.Reason, "another chip answers at 0x29")
+		assert.Contains(t, said(r), "another chip answers at 0x29")
 	})
 }
 
@@ -229,24 +230,24 @@ func TestBME280(t *testing.T) {
 		hum := b.air(sensor.Humidity)
 		good(t, 25.08, 0.005, read(temp))
 		h := read(hum)
-		require.Equal(t, sensor.OK, h.Status, h.Reason)
+		require.Equal(t, sensor.OK, h.Status, h.Err)
 		assert.Greater(t, h.Value, 0.05)
 		assert.Less(t, h.Value, 0.95)
 		c.BrownOut()
 		r := read(hum)
 		assert.Equal(t, sensor.Unreliable, r.Status)
-		assert.Contains(t, r.Reason, "lost its supply")
+		assert.Contains(t, said(r), "lost its supply")
 		for range 3 {
 			r = read(hum)
 		}
 		good(t, h.Value, 1e-9, r)
 		c.Busy = true
-		assert.Contains(t, read(temp).Reason, "hangs")
+		assert.Contains(t, said(read(temp)), "hangs")
 		c.Busy = false
 		c.ID = 0x58
-		assert.Contains(t, read(b.air(sensor.Humidity)).Reason, "it is a BMP280")
+		assert.Contains(t, said(read(b.air(sensor.Humidity))), "it is a BMP280")
 		c.ID = 0x12
-		assert.Contains(t, read(b.air(sensor.Temperature)).Reason, "is no BME280")
+		assert.Contains(t, said(read(b.air(sensor.Temperature))), "is no BME280")
 	})
 }
 
@@ -270,7 +271,7 @@ func TestDS18B20IsFoundWithoutID(t *testing.T) {
 		other, err := chip.ParseID("28-000000000001")
 		require.NoError(t, err)
 		b.one.Probes = append(b.one.Probes, &sensortest.DS18B20{Addr: other})
-		assert.Contains(t, read(b.probe("")).Reason,
+		assert.Contains(t, said(read(b.probe(""))),
 			"2 probes answer; name one by its id (28-0123456789ab, 28-000000000001)")
 	})
 }
@@ -294,10 +295,13 @@ func TestMissingLinesAndBuses(t *testing.T) {
 		b.bus.Add(sensortest.NewVL53L1X(100))
 		r := read(b.tof(sensor.VL53L1X{XShut: "GPIO5"}))
 		assert.Equal(t, sensor.Missing, r.Status)
-		assert.Contains(t, r.Reason, "GPIO line GPIO5 is not there")
+		assert.Contains(t, said(r), "GPIO line GPIO5 is not there")
 		b.buses.OpenI2C = chip.NewBuses().OpenI2C // this machine has no I2C bus 77
 		r = read(b.tof(sensor.VL53L1X{I2C: sensor.I2C{Bus: "77"}}))
 		assert.Equal(t, sensor.Missing, r.Status)
-		assert.Contains(t, r.Reason, "I2C bus 77 is not there; switch I2C on")
+		assert.Contains(t, said(r), "I2C bus 77 is not there; switch I2C on")
 	})
 }
+
+// said is why a reading has no value, in English.
+func said(r sensor.Reading) string { return text.New(text.Locale{}).Error(r.Err) }

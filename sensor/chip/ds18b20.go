@@ -81,15 +81,15 @@ func (s *spy) judge(err error) (float64, error) {
 	case errors.As(err, &none) && none.NoDevices():
 		return 0, noProbe()
 	case errors.As(err, &short) && short.IsShorted():
-		return 0, sensor.Faultf(sensor.ReadFailed, "the 1-wire bus is shorted: its data wire touches ground")
+		return 0, sensor.Fault(sensor.ReadFailed, "onewire.short")
 	default:
-		return 0, sensor.Faultf(sensor.ReadFailed, "1-wire bus: the probe's answer was not read (%v)", err)
+		return 0, sensor.Fault(sensor.ReadFailed, "onewire.unread", "error", err)
 	}
 }
 
 // noProbe is the fault of a bus without probes.
 func noProbe() error {
-	return sensor.Faultf(sensor.Missing, "no probe answers on the 1-wire bus; check its wiring")
+	return sensor.Fault(sensor.Missing, "onewire.silent")
 }
 
 // start finds the probe and sets it up.
@@ -106,7 +106,7 @@ func (p *probe) start() error {
 	dev, err := ds18b20.New(p.spy, addr, 12)
 	if err != nil {
 		_, own := p.spy.judge(err)
-		return cmp.Or(own, sensor.Faultf(sensor.ReadFailed, "the probe cannot be set up: %v", err))
+		return cmp.Or(own, sensor.Fault(sensor.ReadFailed, "probe.setup", "error", err))
 	}
 	p.dev = dev
 	return nil
@@ -133,7 +133,7 @@ func (p *probe) find(bus onewire.Bus) (onewire.Address, error) {
 	for _, a := range all {
 		ids = append(ids, FormatID(a))
 	}
-	return 0, sensor.Faultf(sensor.Missing, "%d probes answer; name one by its id (%s)", len(ids), strings.Join(ids, ", "))
+	return 0, sensor.Fault(sensor.Missing, "probe.several", "n", len(ids), "ids", strings.Join(ids, ", "))
 }
 
 // FormatID writes a 1-wire address as the kernel does: the family, and the serial
@@ -149,7 +149,7 @@ func ParseID(id string) (onewire.Address, error) {
 	f, err1 := strconv.ParseUint(family, 16, 8)
 	n, err2 := strconv.ParseUint(serial, 16, 48)
 	if !ok || err1 != nil || err2 != nil || len(serial) != 12 {
-		return 0, sensor.Faultf(sensor.Missing, "%q is not a probe id; expected a form like 28-0123456789ab", id)
+		return 0, sensor.Fault(sensor.Missing, "probe.id", "id", id)
 	}
 	a := f | n<<8
 	var b [8]byte

@@ -66,11 +66,11 @@ func openChip(device string) (*os.File, error) {
 		f, err := os.Open(path)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
-			return nil, sensor.Faultf(sensor.Missing, "%s is not there", path)
+			return nil, sensor.Fault(sensor.Missing, "file.gone", "path", path)
 		case errors.Is(err, fs.ErrPermission):
-			return nil, sensor.Faultf(sensor.ReadFailed, "no permission to open %s; add the user to the group gpio", path)
+			return nil, sensor.Fault(sensor.ReadFailed, "permission", "what", path, "group", "gpio")
 		case err != nil:
-			return nil, sensor.Faultf(sensor.ReadFailed, "%v", err)
+			return nil, sensor.Fault(sensor.ReadFailed, "other", "error", err)
 		}
 		var info unix.GPIOChipInfo
 		if device != "" || ioctl(f, unix.GPIO_GET_CHIPINFO_IOCTL, unsafe.Pointer(&info)) == nil && bytes.HasPrefix(info.Label[:], []byte("pinctrl-")) {
@@ -79,9 +79,9 @@ func openChip(device string) (*os.File, error) {
 		_ = f.Close() // not the one
 	}
 	if len(found) == 0 {
-		return nil, sensor.Faultf(sensor.Missing, "this machine has no GPIO lines that programs may use")
+		return nil, sensor.Fault(sensor.Missing, "gpio.none")
 	}
-	return nil, sensor.Faultf(sensor.Missing, "none of the GPIO chips (%s) has the label of header pins; name one with device", strings.Join(found, ", "))
+	return nil, sensor.Fault(sensor.Missing, "gpio.unlabelled", "names", strings.Join(found, ", "))
 }
 
 // request takes one line of a chip.
@@ -92,16 +92,16 @@ func request(chip *os.File, line int, flags uint64) (*os.File, error) {
 	err := ioctl(chip, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(&req))
 	switch {
 	case errors.Is(err, unix.EBUSY):
-		return nil, sensor.Faultf(sensor.ReadFailed, "GPIO line %d is in use by another program or overlay", line)
+		return nil, sensor.Fault(sensor.ReadFailed, "gpio.used", "line", line)
 	case errors.Is(err, unix.EINVAL):
-		return nil, sensor.Faultf(sensor.Missing, "%s has no line %d that can do this", chip.Name(), line)
+		return nil, sensor.Fault(sensor.Missing, "gpio.no_line", "path", chip.Name(), "line", line)
 	case err == nil:
 		if err = unix.SetNonblock(int(req.Fd), true); err == nil { // so that reading can be given up
 			return os.NewFile(uintptr(req.Fd), fmt.Sprintf("gpio line %d", line)), nil
 		}
 		_ = unix.Close(int(req.Fd)) // the error before matters more
 	}
-	return nil, sensor.Faultf(sensor.ReadFailed, "GPIO line %d: %v", line, err)
+	return nil, sensor.Fault(sensor.ReadFailed, "gpio.other", "line", line, "error", err)
 }
 
 // ioctl calls the kernel about a file without changing its blocking mode.

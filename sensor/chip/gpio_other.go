@@ -6,5 +6,5 @@ import "tidemark/sensor"
 
 // openLines needs Linux.
 func openLines(string, int, int) (Lines, error) {
-	return nil, sensor.Faultf(sensor.Missing, "GPIO lines can only be used on Linux")
+	return nil, sensor.Fault(sensor.Missing, "gpio.none")
 }

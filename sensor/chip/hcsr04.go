@@ -72,7 +72,7 @@ func (h *echoPair) ping(ctx context.Context, air sound.Air) (float64, error) {
 	width, err := h.measure(ctx)
 	if err != nil && sensor.StatusOf(err) == "" { // the lines themselves failed
 		_ = h.Close() // they are opened again at the next ping
-		return 0, sensor.Faultf(sensor.ReadFailed, "GPIO lines: %v", err)
+		return 0, sensor.Fault(sensor.ReadFailed, "gpio.lines", "error", err)
 	}
 	if err != nil {
 		return 0, err
@@ -100,9 +100,9 @@ func (h *echoPair) measure(ctx context.Context) (time.Duration, error) {
 	}
 	switch width := fall - rise; {
 	case width <= 0:
-		return 0, sensor.Faultf(sensor.BadData, "the echo pulse ends before it begins; the edges are out of order")
+		return 0, sensor.Fault(sensor.BadData, "echo.order")
 	case width > longest:
-		return 0, sensor.Faultf(sensor.OutOfRange, "no echo came back (pulse of %d ms)", width.Milliseconds())
+		return 0, sensor.Fault(sensor.OutOfRange, "echo.none", "ms", width.Milliseconds())
 	default:
 		return width, nil
 	}
@@ -117,9 +117,9 @@ func (h *echoPair) edge(ctx context.Context, wanted bool, fired, within time.Dur
 		rising, at, err := h.lines.Edge(waiting)
 		switch {
 		case err != nil && waiting.Err() != nil && wanted:
-			return 0, sensor.Faultf(sensor.ReadFailed, "the sensor does not answer its trigger; check the 5 V supply, the trigger wire and the divider in the echo line")
+			return 0, sensor.Fault(sensor.ReadFailed, "echo.trigger")
 		case err != nil && waiting.Err() != nil:
-			return 0, sensor.Faultf(sensor.ReadFailed, "the echo line stays high; check the sensor and its echo wire")
+			return 0, sensor.Fault(sensor.ReadFailed, "echo.high")
 		case err != nil:
 			return 0, err
 		case rising == wanted && at >= fired:

@@ -34,7 +34,7 @@ func TestHCSR04(t *testing.T) {
 		dev := &sensortest.HCSR04{DistanceMM: 152, SpeedMPS: c, Noise: func() float64 { return 1.5 * dice.NormFloat64() }}
 		s := echoOf(dev, at(25, 0.5), sensor.HCSR04{Limits: sensor.Limits{OffsetMM: -2}})
 		r := read(s)
-		require.Equal(t, sensor.OK, r.Status, r.Reason)
+		require.Equal(t, sensor.OK, r.Status, r.Err)
 		assert.InDelta(t, 150, r.Value, 1.5)
 		assert.InDelta(t, 0.57, r.SD, 0.4, "1.5 mm over 11 pings")
 		assert.Equal(t, 11, dev.Pings)
@@ -61,7 +61,7 @@ func TestHCSR04ThatCannotBeOpened(t *testing.T) {
 		s := chip.NewHCSR04(nil, sensor.HCSR04{Device: "/dev/gpiochip99", Trigger: new(23), Echo: new(24)}, nil)
 		r := read(s)
 		assert.Equal(t, sensor.Missing, r.Status)
-		assert.Contains(t, r.Reason, "/dev/gpiochip99 is not there")
+		assert.Contains(t, said(r), "/dev/gpiochip99 is not there")
 		require.NoError(t, s.Close())
 	})
 }

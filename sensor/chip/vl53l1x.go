@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"math"
 	"time"
 
@@ -71,15 +72,15 @@ func (l *longRange) start(b *checkedBus, addr uint16) error {
 		return err
 	}
 	if !l.dev.Configure(true) {
-		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X at 0x%02x does not start up", addr)
+		return sensor.Fault(sensor.ReadFailed, "chip.start", "address", hex(addr))
 	}
 	l.dev.SetDistanceMode(vl53l1x.SHORT)
 	if !l.dev.SetMeasurementTimingBudget(uint32(l.budget.Microseconds())) {
-		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X refuses a timing budget of %s", l.budget)
+		return sensor.Fault(sensor.ReadFailed, "chip.budget", "budget", fmt.Sprint(l.budget))
 	}
 	roi := uint8(cmp.Or(l.conf.ROI, 16))
 	if err := l.dev.SetROI(roi, roi); err != nil {
-		return sensor.Faultf(sensor.ReadFailed, "the VL53L1X refuses its region of interest: %v", err)
+		return sensor.Fault(sensor.ReadFailed, "chip.roi", "error", err)
 	}
 	l.dev.SetTimeout(uint32(4*l.budget.Milliseconds()) + 50)
 	l.run()
@@ -129,7 +130,7 @@ func (l *longRange) identify(b *checkedBus, addr uint16) error {
 		return err
 	}
 	if got := binary.BigEndian.Uint16(id[:]); got != vl53l1x.CHIP_ID {
-		return sensor.Faultf(sensor.Missing, "the chip at 0x%02x says it is %04x, a VL53L1X says %04x", addr, got, vl53l1x.CHIP_ID)
+		return sensor.Fault(sensor.Missing, "chip.stranger", "address", hex(addr), "chip", "VL53L1X")
 	}
 	return nil
 }
@@ -159,7 +160,7 @@ func (l *longRange) sense(b *checkedBus) (value, sd float64, err error) {
 func summarise(mm []float64, last error, limits sensor.Limits, reach sensor.Reach) (value, sd float64, err error) {
 	if 2*len(mm) < shots {
 		if last == nil {
-			last = sensor.Faultf(sensor.ReadFailed, "the chip gives too few results")
+			last = sensor.Fault(sensor.ReadFailed, "range.few")
 		}
 		return 0, 0, last
 	}
@@ -181,27 +182,27 @@ const statusNone = 0xff
 func (l *longRange) verdict(before int) error {
 	switch l.status {
 	case statusNone:
-		return sensor.Faultf(sensor.ReadFailed, "the chip finished no ranging in time")
+		return sensor.Fault(sensor.ReadFailed, "range.slow")
 	case 9: // complete
 		return l.fresh(before)
 	case 6: // outcome 1
-		return sensor.Faultf(sensor.Unreliable, "the distance is too noisy (sigma); the surface is dark or far, or the budget too short")
+		return sensor.Fault(sensor.Unreliable, "range.noisy")
 	case 4: // outcome 2
-		return sensor.Faultf(sensor.OutOfRange, "too little light comes back: nothing in range, or the window is covered")
+		return sensor.Fault(sensor.OutOfRange, "range.dim")
 	case 5: // outcome 4
-		return sensor.Faultf(sensor.OutOfRange, "nothing in range (phase out of bounds)")
+		return sensor.Fault(sensor.OutOfRange, "range.empty")
 	case 7: // outcome 7
-		return sensor.Faultf(sensor.Unreliable, "the echo comes from far behind the range (wrapped target)")
+		return sensor.Fault(sensor.Unreliable, "range.wrapped")
 	case 8, 13: // outcome 3
-		return sensor.Faultf(sensor.OutOfRange, "nearer than the chip can measure")
+		return sensor.Fault(sensor.OutOfRange, "range.near")
 	case 12:
-		return sensor.Faultf(sensor.Unreliable, "light from the cover over the chip drowns the surface; clean the window")
+		return sensor.Fault(sensor.Unreliable, "chip.cover")
 	case 1, 2, 3, 17: // outcome 5
-		return sensor.Faultf(sensor.ReadFailed, "the chip reports a hardware fault (code %d)", l.status)
+		return sensor.Fault(sensor.ReadFailed, "chip.fault", "code", l.status)
 	case 18, 19: // outcome 6: first after the start
 		return errSkip
 	default:
-		return sensor.Faultf(sensor.Unreliable, "the chip reports the unknown status %d", l.status)
+		return sensor.Fault(sensor.Unreliable, "chip.unknown", "code", l.status)
 	}
 }
 
@@ -210,7 +211,7 @@ func (l *longRange) verdict(before int) error {
 func (l *longRange) fresh(before int) error {
 	switch {
 	case l.results == before:
-		return sensor.Faultf(sensor.Stuck, "the chip gives the same result (number %d) again and again", l.stream)
+		return sensor.Fault(sensor.Stuck, "range.repeats", "n", l.stream)
 	case l.stream == 0 && l.results == 1:
 		return errSkip
 	}

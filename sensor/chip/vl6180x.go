@@ -37,7 +37,7 @@ func (s *shortRange) setUp(b *checkedBus) error {
 	if s.dev.Configure(true) || b.err != nil {
 		return b.err
 	}
-	return sensor.Faultf(sensor.Missing, "the chip at 0x%02x does not say that it is a VL6180X (%02x)", s.dev.Address, vl6180x.CHIP_ID)
+	return sensor.Fault(sensor.Missing, "chip.stranger", "address", hex(s.dev.Address), "chip", "VL6180X")
 }
 
 func (s *shortRange) sense(b *checkedBus) (value, sd float64, err error) {
@@ -63,25 +63,25 @@ func shortVerdict(code uint8, mm uint16) error {
 	switch code {
 	case 0:
 	case 1, 2, 3, 4, 5:
-		return sensor.Faultf(sensor.ReadFailed, "the chip reports a hardware fault (code %d)", code)
+		return sensor.Fault(sensor.ReadFailed, "chip.fault", "code", code)
 	case 6, 7:
-		return sensor.Faultf(sensor.OutOfRange, "nothing in range (code %d)", code)
+		return sensor.Fault(sensor.OutOfRange, "range.nothing", "code", code)
 	case 8:
-		return sensor.Faultf(sensor.Unreliable, "the chip ignores the ranging (code 8): light from the cover drowns the surface")
+		return sensor.Fault(sensor.Unreliable, "chip.cover")
 	case 11:
-		return sensor.Faultf(sensor.Unreliable, "too much light from outside (code 11); shade the vessel")
+		return sensor.Fault(sensor.Unreliable, "chip.light")
 	case 12, 14:
-		return sensor.Faultf(sensor.OutOfRange, "nearer than the chip can measure (code %d)", code)
+		return sensor.Fault(sensor.OutOfRange, "range.near")
 	case 13, 15:
-		return sensor.Faultf(sensor.OutOfRange, "farther than the chip can measure (code %d)", code)
+		return sensor.Fault(sensor.OutOfRange, "range.far")
 	default:
-		return sensor.Faultf(sensor.Unreliable, "the chip reports the unknown code %d", code)
+		return sensor.Fault(sensor.Unreliable, "chip.unknown", "code", code)
 	}
 	switch mm {
 	case 0: // the driver's answer when the chip was not ready to begin
-		return sensor.Faultf(sensor.ReadFailed, "the chip is not ready: an earlier ranging never ended")
+		return sensor.Fault(sensor.ReadFailed, "chip.not_ready")
 	case 255:
-		return sensor.Faultf(sensor.OutOfRange, "nothing in range (the chip gives 255, which is no distance)")
+		return sensor.Fault(sensor.OutOfRange, "range.code", "code", 255)
 	}
 	return nil
 }

@@ -17,12 +17,12 @@ func NewHwmon(root string, q sensor.Quantity, conf sensor.Hwmon) *sensor.Driver 
 	channel := cmp.Or(conf.Channel, map[sensor.Quantity]string{sensor.Temperature: "temp1", sensor.Humidity: "humidity1"}[q])
 	input := channel + "_input"
 	return source(q, func() (float64, error) {
-		dir, err := find("hwmon chip with "+channel, filepath.Join(root, "class/hwmon"), "hwmon*", conf.Device, conf.Name, input)
+		dir, err := find("hwmon "+channel, filepath.Join(root, "class/hwmon"), "hwmon*", conf.Device, conf.Name, input)
 		if err != nil {
 			return 0, err
 		}
 		if bad, err := numberOr(0, dir, channel+"_fault"); err == nil && bad != 0 {
-			return 0, sensor.Faultf(sensor.Unreliable, "the chip reports that its %s sensor is broken or unplugged", channel)
+			return 0, sensor.Fault(sensor.Unreliable, "channel.broken", "channel", channel)
 		}
 		v, err := number(dir, input)
 		if err != nil {
@@ -50,7 +50,7 @@ func (d *iio) measure() (float64, error) {
 	usual := map[sensor.Quantity]string{sensor.Distance: "distance", sensor.Temperature: "temp", sensor.Humidity: "humidityrelative"}[d.q]
 	channel := cmp.Or(d.conf.Channel, usual)
 	in := "in_" + channel
-	dir, err := find("IIO device with "+channel, filepath.Join(d.root, "bus/iio/devices"), "iio:device*", d.conf.Device, d.conf.Name, in+"_raw", in+"_input")
+	dir, err := find("IIO "+channel, filepath.Join(d.root, "bus/iio/devices"), "iio:device*", d.conf.Device, d.conf.Name, in+"_raw", in+"_input")
 	if err != nil {
 		return 0, err
 	}
@@ -91,10 +91,10 @@ func iioValue(base string, q sensor.Quantity) (v, raw float64, err error) {
 // kernel's drivers do not look at the chips' own status, so it is done here.
 func (d *iio) distance(mm, raw float64, chip string) (float64, error) {
 	if raw == 8190 || raw == 8191 || raw == 255 && strings.HasPrefix(chip, "vl6180") {
-		return 0, sensor.Faultf(sensor.OutOfRange, "nothing in range (the sensor gives its code %.0f, not a distance)", raw)
+		return 0, sensor.Fault(sensor.OutOfRange, "range.code", "code", raw)
 	}
 	if strings.HasPrefix(chip, "vl53l0x") && d.flat.repeats(raw, time.Now()) {
-		return 0, sensor.Faultf(sensor.Stuck, "the sensor has given exactly %.0f mm for minutes; its noise alone should move it: unplug it and plug it in again", mm)
+		return 0, sensor.Fault(sensor.Stuck, "range.flat", "mm", mm)
 	}
 	return d.conf.Apply(mm, sensor.ChipReach(chip))
 }
@@ -144,7 +144,7 @@ func NewSRF04(root string, conf sensor.SRF04, air sensor.Air) *sensor.Driver {
 	return &sensor.Driver{Quantity: sensor.Distance, Measure: burst.Of(func(_ context.Context, air sound.Air) (float64, error) {
 		mm, err := file.measure()
 		if sensor.StatusOf(err) == sensor.ReadFailed { // the driver says the same for both
-			return 0, sensor.Faultf(sensor.ReadFailed, "no echo: nothing is in range, or the sensor does not answer (%v)", err)
+			return 0, sensor.Fault(sensor.ReadFailed, "echo.kernel", "error", err)
 		}
 		return mm * air.SpeedMPS() / srf04Speed, err
 	})}

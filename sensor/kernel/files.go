@@ -42,7 +42,7 @@ func text(parts ...string) (string, error) {
 	}
 	s := strings.TrimSpace(string(b))
 	if s == "" {
-		return "", sensor.Faultf(sensor.ReadFailed, "%s is empty: the conversion failed", path)
+		return "", sensor.Fault(sensor.ReadFailed, "file.empty", "path", path)
 	}
 	return s, nil
 }
@@ -52,17 +52,17 @@ func fileFault(path string, err error) error {
 	var no syscall.Errno
 	switch {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
-		return sensor.Faultf(sensor.Missing, "%s is not there", path)
+		return sensor.Fault(sensor.Missing, "file.gone", "path", path)
 	case errors.Is(err, fs.ErrPermission):
-		return sensor.Faultf(sensor.ReadFailed, "no permission to read %s; add the user to the group that owns it", path)
+		return sensor.Fault(sensor.ReadFailed, "file.permission", "path", path)
 	case errors.Is(err, syscall.ETIMEDOUT):
-		return sensor.Faultf(sensor.ReadFailed, "%s: the sensor did not answer in time", path)
+		return sensor.Fault(sensor.ReadFailed, "file.late", "path", path)
 	case errors.Is(err, syscall.EIO), errors.Is(err, syscall.EREMOTEIO):
-		return sensor.Faultf(sensor.ReadFailed, "%s: the sensor answered with an error", path)
+		return sensor.Fault(sensor.ReadFailed, "file.error", "path", path)
 	case errors.As(err, &no):
 		err = no
 	}
-	return sensor.Faultf(sensor.ReadFailed, "%s: %v", path, err)
+	return sensor.Fault(sensor.ReadFailed, "file.other", "path", path, "error", err)
 }
 
 // number reads a file that holds one plain decimal number.
@@ -73,7 +73,7 @@ func number(parts ...string) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(s, 64)
 	if err != nil || strings.Trim(s, "0123456789.-+eE") != "" {
-		return 0, sensor.Faultf(sensor.BadData, "%s holds %.40q, which is not a number", filepath.Join(parts...), s)
+		return 0, sensor.Fault(sensor.BadData, "file.no_number", "path", filepath.Join(parts...), "text", s)
 	}
 	return v, nil
 }
@@ -98,7 +98,7 @@ func find(what, base, pattern, device, name string, files ...string) (string, er
 		return filepath.Join(base, device), nil
 	}
 	if name != "" {
-		what += " named " + name
+		what += " (" + name + ")"
 	}
 	var fit, names []string
 	dirs, _ := filepath.Glob(filepath.Join(base, pattern)) // only a malformed pattern errs
@@ -115,11 +115,11 @@ func find(what, base, pattern, device, name string, files ...string) (string, er
 	}
 	switch len(fit) {
 	case 0:
-		return "", sensor.Faultf(sensor.Missing, "no %s is there; check the wiring and the kernel overlay", what)
+		return "", sensor.Fault(sensor.Missing, "device.none", "what", what)
 	case 1:
 		return fit[0], nil
 	default:
-		return "", sensor.Faultf(sensor.Missing, "%d of %s found (%s); choose one with device", len(fit), what, strings.Join(names, ", "))
+		return "", sensor.Fault(sensor.Missing, "device.several", "n", len(fit), "what", what, "names", strings.Join(names, ", "))
 	}
 }
 
@@ -129,12 +129,12 @@ func find(what, base, pattern, device, name string, files ...string) (string, er
 func air(q sensor.Quantity, v, offsetC float64) (float64, error) {
 	if q == sensor.Temperature {
 		if v /= 1000; !(v >= -55 && v <= 125) {
-			return 0, sensor.Faultf(sensor.OutOfRange, "%.2f °C is outside -55 to 125 °C", v)
+			return 0, sensor.Fault(sensor.OutOfRange, "temperature.range", "measured_fine_c", v, "low_c", -55.0, "high_c", 125.0)
 		}
 		return v + offsetC, nil
 	}
 	if v /= 100000; !(v >= 0 && v <= 1.01) {
-		return 0, sensor.Faultf(sensor.OutOfRange, "humidity %.3f is outside 0 to 1", v)
+		return 0, sensor.Fault(sensor.OutOfRange, "humidity.range", "humidity_percent", 100*v)
 	}
 	return min(v, 1), nil
 }

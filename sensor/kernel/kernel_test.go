@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/kernel"
 	"tidemark/sensor/sensortest"
@@ -51,31 +52,31 @@ func TestW1(t *testing.T) {
 		"lower case yes":   {"91 01 4b 46 7f ff 0f 10 25 : crc=25 yes\n91 01 4b 46 7f ff 0f 10 25 t=25062\n", sensor.OK, 25.062, ""},
 		"negative":         {"5e ff 4b 46 7f ff 02 10 b6 : crc=b6 YES\n5e ff 4b 46 7f ff 02 10 b6 t=-10125\n", sensor.OK, -10.125, ""},
 		"crc no, stale t":  {"92 01 4b 46 7f ff 0f 10 25 : crc=e0 NO\n91 01 4b 46 7f ff 0f 10 25 t=25125\n", sensor.BadData, 0, "checksum of the probe's answer is wrong; the value was thrown away"},
-		"power-on":         {"50 05 4b 46 7f ff 0c 10 1c : crc=1c YES\n50 05 4b 46 7f ff 0c 10 1c t=85000\n", sensor.PowerOn, 0, "the probe says exactly 85.000 °C, its value after power-on: no measurement was made; check its supply and pull-up"},
-		"all ones":         {"ff ff ff ff ff ff ff ff ff : crc=c9 NO\nff ff ff ff ff ff ff ff ff t=-62\n", sensor.Missing, 0, "the probe does not answer (all ones, which would read as -0.0625 °C); check its wiring"},
+		"power-on":         {"50 05 4b 46 7f ff 0c 10 1c : crc=1c YES\n50 05 4b 46 7f ff 0c 10 1c t=85000\n", sensor.PowerOn, 0, "the probe says exactly 85.0\u00a0°C, its value after power-on: no measurement was made; check its supply and pull-up"},
+		"all ones":         {"ff ff ff ff ff ff ff ff ff : crc=c9 NO\nff ff ff ff ff ff ff ff ff t=-62\n", sensor.Missing, 0, "the probe does not answer (all ones); check its wiring"},
 		"all ones, passed": {"ff ff ff ff ff ff ff ff ff : crc=ff YES\nff ff ff ff ff ff ff ff ff t=-62\n", sensor.Missing, 0, "the probe does not answer (all ones); check its wiring"},
 		"all zeros":        {"00 00 00 00 00 00 00 00 00 : crc=00 YES\n00 00 00 00 00 00 00 00 00 t=0\n", sensor.BadData, 0, "the probe's answer is all zeros: the data line is held low or shorted"},
-		"too little power": {"ff 07 4b 46 7f ff 0c 10 a6 : crc=a6 YES\nff 07 4b 46 7f ff 0c 10 a6 t=127937\n", sensor.PowerOn, 0, "the probe says 127.94 °C: it had too little power to measure; check its supply wire and pull-up"},
+		"too little power": {"ff 07 4b 46 7f ff 0c 10 a6 : crc=a6 YES\nff 07 4b 46 7f ff 0c 10 a6 t=127937\n", sensor.PowerOn, 0, "the probe says 127.9\u00a0°C: it had too little power to measure; check its supply wire and pull-up"},
 		"empty":            {"", sensor.ReadFailed, 0, "w1_slave is empty: the conversion failed"},
-		"cut off":          {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES", sensor.BadData, 0, "w1_slave has one line, expected two"},
-		"t of another":     {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=19062\n", sensor.BadData, 0, "the kernel gives 19.062 °C but the probe's bytes mean 25.062 °C"},
-		"t no number":      {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25.1\n", sensor.BadData, 0, "expected t= and thousandths of a degree"},
-		"no t":             {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\nxx\n", sensor.BadData, 0, "w1_slave ends with \"xx\", expected t="},
-		"bad byte":         {"9z 01 4b 46 7f ff 0f 10 25 : crc=25 YES\nt=1\n", sensor.BadData, 0, "where nine bytes were expected"},
-		"bad verdict":      {"91 01 4b 46 7f ff 0f 10 25 : crc=25 MAYBE\nt=25062\n", sensor.BadData, 0, "w1_slave ends its first line with \"MAYBE\""},
-		"garbage":          {"hello\nworld\n", sensor.BadData, 0, "w1_slave begins with \"hello\""},
+		"cut off":          {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES", sensor.BadData, 0, "where nine bytes, their checksum"},
+		"t of another":     {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=19062\n", sensor.BadData, 0, "the kernel gives 19.1\u00a0°C but the probe's bytes mean 25.1\u00a0°C"},
+		"t no number":      {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25.1\n", sensor.BadData, 0, "where nine bytes, their checksum"},
+		"no t":             {"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\nxx\n", sensor.BadData, 0, "where nine bytes, their checksum"},
+		"bad byte":         {"9z 01 4b 46 7f ff 0f 10 25 : crc=25 YES\nt=1\n", sensor.BadData, 0, "where nine bytes, their checksum"},
+		"bad verdict":      {"91 01 4b 46 7f ff 0f 10 25 : crc=25 MAYBE\nt=25062\n", sensor.BadData, 0, "where nine bytes, their checksum"},
+		"garbage":          {"hello\nworld\n", sensor.BadData, 0, "where nine bytes, their checksum"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			tr := newTree(t)
 			tr.put(slave, c.text)
 			r := kernel.NewW1(tr.root, sensor.W1{}).Read(t.Context())
-			assert.Equal(t, c.status, r.Status, r.Reason)
-			assert.Contains(t, r.Reason, c.reason)
+			assert.Equal(t, c.status, r.Status, r.Err)
+			assert.Contains(t, said(r), c.reason)
 			if c.status == sensor.OK {
 				assert.InDelta(t, c.value, r.Value, 1e-9)
 			} else {
 				assert.True(t, r.Value != r.Value, "a fault has no value")
-				assert.NotEmpty(t, r.Reason)
+				assert.Error(t, r.Err)
 			}
 		})
 	}
@@ -84,13 +85,13 @@ func TestW1(t *testing.T) {
 func TestW1WithoutIDNeedsExactlyOneProbe(t *testing.T) {
 	tr := newTree(t)
 	w := kernel.NewW1(tr.root, sensor.W1{})
-	assert.Contains(t, w.Read(t.Context()).Reason, "no 1-wire probe under")
+	assert.Contains(t, said(w.Read(t.Context())), "no 1-wire probe under")
 	tr.put(slave, good25)
 	assert.Equal(t, sensor.OK, w.Read(t.Context()).Status)
 	tr.put("bus/w1/devices/28-0000000000ff/w1_slave", good25)
 	r := w.Read(t.Context())
 	assert.Equal(t, sensor.Missing, r.Status)
-	assert.Contains(t, r.Reason, "2 1-wire probes found; name one by its id (28-0000000000ff, 28-0123456789ab)")
+	assert.Contains(t, said(r), "2 probes answer; name one by its id (28-0000000000ff, 28-0123456789ab)")
 	assert.Equal(t, []string{"28-0000000000ff", "28-0123456789ab"}, kernel.W1Probes(tr.root))
 }
 
@@ -108,7 +109,7 @@ func TestSRF04UndoesTheKernelsSpeed(t *testing.T) {
 	tr.put(iio0+"in_distance_raw", "149")
 	tr.put(iio0+"in_distance_scale", "0.001")
 	r := s.Read(t.Context())
-	require.Equal(t, sensor.OK, r.Status, r.Reason)
+	require.Equal(t, sensor.OK, r.Status, r.Err)
 	assert.InDelta(t, 149*1.010, r.Value, 0.1)
 	require.NoError(t, s.Close())
 }
@@ -144,8 +145,8 @@ func TestIIODistance(t *testing.T) {
 				tr.put(iio0+"in_distance_scale", c.scale+"\n")
 			}
 			r := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: c.chip}).Read(t.Context())
-			assert.Equal(t, c.status, r.Status, r.Reason)
-			assert.Contains(t, r.Reason, c.reason)
+			assert.Equal(t, c.status, r.Status, r.Err)
+			assert.Contains(t, said(r), c.reason)
 			if c.status == sensor.OK {
 				assert.InDelta(t, c.mm, r.Value, 1e-9)
 			}
@@ -183,7 +184,7 @@ func TestIIOFindsTheDeviceAnew(t *testing.T) {
 	tr := newTree(t)
 	d := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Name: "vl53l0x"})
 	defer d.Close()
-	assert.Contains(t, d.Read(t.Context()).Reason, "no IIO device with distance named vl53l0x is there")
+	assert.Contains(t, said(d.Read(t.Context())), "no device for IIO distance (vl53l0x) is there")
 	for _, n := range []string{"0", "3"} { // renumbered after unplugging
 		dir := "bus/iio/devices/iio:device" + n + "/"
 		tr.put(dir+"name", "vl53l0x")
@@ -195,9 +196,9 @@ func TestIIOFindsTheDeviceAnew(t *testing.T) {
 	tr.put("bus/iio/devices/iio:device1/in_distance_raw", "1")
 	tr.put("bus/iio/devices/iio:device2/in_distance_raw", "1")
 	several := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{}).Read(t.Context())
-	assert.Contains(t, several.Reason, "2 of IIO device with distance found (iio:device1, iio:device2); choose one with device")
+	assert.Contains(t, said(several), "2 devices for IIO distance found (iio:device1, iio:device2); choose one with device")
 	one := kernel.NewIIO(tr.root, sensor.Distance, sensor.IIO{Device: "iio:device2"}).Read(t.Context())
-	assert.Contains(t, one.Reason, "in_distance_scale is not there")
+	assert.Contains(t, said(one), "in_distance_scale is not there")
 }
 
 func TestIIOStuckChip(t *testing.T) {
@@ -212,7 +213,7 @@ func TestIIOStuckChip(t *testing.T) {
 			r = d.Read(t.Context())
 			time.Sleep(time.Second)
 		}
-		assert.Equal(t, sensor.Stuck, r.Status, r.Reason)
+		assert.Equal(t, sensor.Stuck, r.Status, r.Err)
 		tr.put(iio0+"in_distance_raw", "121")
 		assert.Equal(t, sensor.OK, d.Read(t.Context()).Status)
 	})
@@ -269,8 +270,11 @@ func FuzzIIO(f *testing.F) {
 		if r.Status == sensor.OK && !(r.Value >= 5 && r.Value <= 4000) {
 			t.Fatalf("accepted %v mm from %q %q %q", r.Value, raw, scale, offset)
 		}
-		if r.Status != sensor.OK && (r.Reason == "" || r.Value == r.Value) {
+		if r.Status != sensor.OK && (r.Err == nil || r.Value == r.Value) {
 			t.Fatalf("fault %q without reason or with a value", r.Status)
 		}
 	})
 }
+
+// said is why a reading has no value, in English.
+func said(r sensor.Reading) string { return text.New(text.Locale{}).Error(r.Err) }

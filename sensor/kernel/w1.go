@@ -35,17 +35,17 @@ func (w *w1) convert() (float64, error) {
 	if id == "" {
 		switch ids := W1Probes(w.root); len(ids) {
 		case 0:
-			return 0, sensor.Faultf(sensor.Missing, "no 1-wire probe under %s/bus/w1/devices; check the wiring and that 1-wire is enabled", w.root)
+			return 0, sensor.Fault(sensor.Missing, "w1.none", "root", w.root)
 		case 1:
 			id = ids[0]
 		default:
-			return 0, sensor.Faultf(sensor.Missing, "%d 1-wire probes found; name one by its id (%s)", len(ids), strings.Join(ids, ", "))
+			return 0, sensor.Fault(sensor.Missing, "probe.several", "n", len(ids), "ids", strings.Join(ids, ", "))
 		}
 	}
 	dir := filepath.Join(w.root, "bus/w1/devices", id)
 	s, err := text(dir, "w1_slave")
 	if missing(err) {
-		return 0, sensor.Faultf(sensor.Missing, "the probe %s is not there (%s); check its plug and wiring", id, dir)
+		return 0, sensor.Fault(sensor.Missing, "w1.gone", "id", id, "path", dir)
 	}
 	if err != nil {
 		return 0, err
@@ -73,30 +73,28 @@ func W1Probes(root string) []string {
 // damaged bytes and is refused. The case of YES and NO does not matter. The
 // error tells what was expected and found.
 func ParseW1(s, family string) (float64, error) {
-	first, second, ok := strings.Cut(s, "\n")
-	if !ok {
-		return 0, sensor.Faultf(sensor.BadData, "w1_slave has one line, expected two: %.60q", s)
-	}
-	var pad [9]byte
+	odd := sensor.Fault(sensor.BadData, "w1.form", "text", s)
+	first, second, _ := strings.Cut(s, "\n")
 	f := strings.Fields(first)
 	if len(f) != 12 || f[9] != ":" || !strings.HasPrefix(f[10], "crc=") {
-		return 0, sensor.Faultf(sensor.BadData, "w1_slave begins with %.60q, expected nine bytes, the checksum and YES or NO", first)
+		return 0, odd
 	}
+	var pad [9]byte
 	if b, err := hex.DecodeString(strings.Join(f[:9], "")); err != nil || len(b) != copy(pad[:], b) || len(b) != len(pad) {
-		return 0, sensor.Faultf(sensor.BadData, "w1_slave begins with %.30q where nine bytes were expected", first)
+		return 0, odd
 	}
 	switch verdict := f[11]; {
 	case strings.EqualFold(verdict, "no") && bytes.Count(pad[:], []byte{0xff}) == len(pad):
-		return 0, sensor.Faultf(sensor.Missing, "the probe does not answer (all ones, which would read as -0.0625 °C); check its wiring")
+		return 0, sensor.Fault(sensor.Missing, "probe.ones")
 	case strings.EqualFold(verdict, "no"):
-		return 0, sensor.Faultf(sensor.BadData, "checksum of the probe's answer is wrong; the value was thrown away")
+		return 0, sensor.Fault(sensor.BadData, "probe.checksum")
 	case !strings.EqualFold(verdict, "yes"):
-		return 0, sensor.Faultf(sensor.BadData, "w1_slave ends its first line with %.20q, expected YES or NO", verdict)
+		return 0, odd
 	}
 	_, t, _ := strings.Cut(second, "t=")
 	milli, err := strconv.ParseInt(strings.TrimSpace(t), 10, 32)
 	if err != nil {
-		return 0, sensor.Faultf(sensor.BadData, "w1_slave ends with %.60q, expected t= and thousandths of a degree", second)
+		return 0, odd
 	}
 	celsius := float64(milli) / 1000
 	if family != "28" {
@@ -104,7 +102,7 @@ func ParseW1(s, family string) (float64, error) {
 	}
 	own, err := sensor.ScratchpadC(pad)
 	if err == nil && math.Abs(own-celsius) > 0.5 {
-		err = sensor.Faultf(sensor.BadData, "the kernel gives %.3f °C but the probe's bytes mean %.3f °C", celsius, own)
+		err = sensor.Fault(sensor.BadData, "w1.disagree", "kernel_fine_c", celsius, "probe_fine_c", own)
 	}
 	return celsius, err
 }

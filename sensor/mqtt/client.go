@@ -27,6 +27,8 @@ import (
 
 	"github.com/eclipse/paho.golang/autopaho"
 	"github.com/eclipse/paho.golang/paho"
+
+	"tidemark/sensor"
 )
 
 // Options say how to reach a broker.
@@ -38,9 +40,9 @@ type Options struct {
 	// Will is what the broker publishes, retained, when the connection is lost
 	// without a goodbye; an empty topic = nothing.
 	Will struct{ Topic, Payload string }
-	// OnChange is told when the connection is there (trouble is empty), and when it
+	// OnChange is told when the connection is there (trouble is nil), and when it
 	// is not, and why. nil = nobody is told.
-	OnChange func(trouble string)
+	OnChange func(trouble error)
 	// OnMessage is called with each message of the topic, from now on, and OnTopic with
 	// what stands in the way of them, or with nothing when all is well; an empty topic =
 	// none. None of these functions may wait for anything.
@@ -49,7 +51,7 @@ type Options struct {
 	// OnAny, in the place of OnMessage, is called with each message of every topic, also
 	// with those that the broker kept; Topic is # then.
 	OnAny   func(topic string, payload []byte)
-	OnTopic func(trouble string) // nil = nobody is told
+	OnTopic func(trouble error) // nil = nobody is told
 }
 
 // Limits of a Client.
@@ -75,7 +77,7 @@ type Client struct {
 	cancel  context.CancelFunc
 
 	mu      sync.Mutex
-	trouble string          // empty = connected
+	trouble error           // nil = connected
 	life    context.Context // ends when the connection is lost
 	lost    context.CancelFunc
 	upSince time.Time
@@ -86,19 +88,19 @@ type Client struct {
 // Connect returns a Client that begins to connect; OnChange is told what stands in the
 // way.
 func Connect(opt Options) *Client {
-	c := &Client{opt: opt, trouble: "not connected yet", backOff: autopaho.NewExponentialBackoff(firstPause, longestPause, 2*firstPause, 2)}
+	c := &Client{opt: opt, trouble: fault("wait"), backOff: autopaho.NewExponentialBackoff(firstPause, longestPause, 2*firstPause, 2)}
 	c.ctx, c.cancel = context.WithCancel(context.Background())
 	c.life, c.lost = context.WithCancel(c.ctx)
 	c.lost()                                // there is none yet
 	if _, err := c.password(); err != nil { // it is asked for again at each attempt
-		c.down(err.Error())
+		c.down(err)
 	}
 	u, err := url.Parse(opt.Broker)
 	if err == nil {
 		c.manager, err = autopaho.NewConnection(c.ctx, c.config(u))
 	}
 	if err != nil {
-		c.down(err.Error())
+		c.down(err)
 	}
 	return c
 }
@@ -159,29 +161,29 @@ func (c *Client) pause(n int) time.Duration {
 func (c *Client) up(m *autopaho.ConnectionManager) {
 	c.mu.Lock()
 	c.life, c.lost = context.WithCancel(c.ctx)
-	c.trouble, c.upSince = "", time.Now()
+	c.trouble, c.upSince = nil, time.Now()
 	life := c.life
 	c.mu.Unlock()
 	if c.opt.Topic != "" {
 		go c.subscribe(life, m)
 	}
-	c.changed("")
+	c.changed(nil)
 }
 
 // lostTrouble words the loss of a connection.
-func (c *Client) lostTrouble() string {
+func (c *Client) lostTrouble() error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if time.Since(c.upSince) > shortLife {
 		c.cuts = 0
 	} else if c.cuts++; c.cuts > 1 { // once may be chance
-		return "it closes the connection again and again just after it was made; let our user read its topics in the broker's access rules, or correct them"
+		return fault("cuts")
 	}
-	return "the connection was lost and is being made anew"
+	return fault("lost")
 }
 
 // down tells what stands in the way.
-func (c *Client) down(trouble string) {
+func (c *Client) down(trouble error) {
 	c.mu.Lock()
 	c.lost()
 	c.trouble = trouble
@@ -193,7 +195,7 @@ func (c *Client) down(trouble string) {
 }
 
 // changed tells the owner.
-func (c *Client) changed(trouble string) {
+func (c *Client) changed(trouble error) {
 	if c.opt.OnChange != nil {
 		c.opt.OnChange(trouble)
 	}
@@ -219,12 +221,12 @@ func (c *Client) subscribe(life context.Context, m *autopaho.ConnectionManager) 
 	}
 	for life.Err() == nil {
 		ack, err := m.Subscribe(life, &paho.Subscribe{Subscriptions: want})
-		answered, trouble := ack != nil && len(ack.Reasons) == 1, ""
+		answered, trouble := ack != nil && len(ack.Reasons) == 1, error(nil)
 		switch {
 		case !answered:
-			trouble = fmt.Sprintf("the topic %s cannot be subscribed to (%v)", c.opt.Topic, err)
+			trouble = fault("subscribe", "topic", c.opt.Topic, "error", err)
 		case ack.Reasons[0] >= 0x80:
-			trouble = fmt.Sprintf("it refuses the topic %s (reason 0x%02x)", c.opt.Topic, ack.Reasons[0])
+			trouble = fault("topic", "topic", c.opt.Topic, "reason", fmt.Sprintf("0x%02x", ack.Reasons[0]))
 		}
 		c.mu.Lock()
 		if life.Err() == nil && c.opt.OnTopic != nil { // else down has told
@@ -249,10 +251,10 @@ func (c *Client) Publish(ctx context.Context, topic string, payload []byte, reta
 	if c.manager == nil || c.manager.AwaitConnection(ctx) != nil {
 		c.mu.Lock()
 		defer c.mu.Unlock()
-		if c.trouble == "" {
+		if c.trouble == nil {
 			return 0, ctx.Err()
 		}
-		return 0, fmt.Errorf("no connection to the broker: %s", c.trouble)
+		return 0, fault("none", "why", c.trouble)
 	}
 	answer, err := c.manager.Publish(ctx, &paho.Publish{Topic: topic, QoS: 1, Retain: retain, Payload: payload})
 	if answer != nil {
@@ -277,8 +279,13 @@ func (c *Client) Close() error {
 	}
 }
 
-// explain words an error of connecting without anything secret.
-func explain(err error) string {
+// fault is a trouble with a broker.
+func fault(key string, pairs ...any) error {
+	return sensor.Fault(sensor.Missing, "broker."+key, pairs...)
+}
+
+// explain sorts an error of connecting; nothing secret is in it.
+func explain(err error) error {
 	var refused *autopaho.ConnackError
 	var cert *tls.CertificateVerificationError
 	var name x509.HostnameError
@@ -286,18 +293,18 @@ func explain(err error) string {
 	var stranger x509.UnknownAuthorityError
 	switch {
 	case errors.As(err, &refused) && (refused.ReasonCode == 0x86 || refused.ReasonCode == 0x87): // bad user name or password, not authorized
-		return "it refuses our user or password"
+		return fault("login")
 	case errors.As(err, &refused):
-		return fmt.Sprintf("it refuses the connection (reason 0x%02x)", refused.ReasonCode)
+		return fault("refuses", "reason", fmt.Sprintf("0x%02x", refused.ReasonCode))
 	case !errors.As(err, &cert):
-		return fmt.Sprintf("cannot connect (%v)", err)
+		return fault("connect", "error", err)
 	case errors.As(cert.Err, &stranger):
-		return "its certificate is not trusted: an authority signed it that is not known here; set ca_file to that authority's certificate"
+		return fault("stranger")
 	case errors.As(cert.Err, &name):
-		return fmt.Sprintf("its certificate is for another name (%v); write the broker's address as the certificate has it", cert.Err)
+		return fault("name", "error", cert.Err)
 	case errors.As(cert.Err, &bad) && bad.Reason == x509.Expired:
-		return fmt.Sprintf("its certificate is out of date, or this machine's clock is wrong (%v)", cert.Err)
+		return fault("expired", "error", cert.Err)
 	default:
-		return fmt.Sprintf("its certificate is not trusted (%v)", cert.Err)
+		return fault("certificate", "error", cert.Err)
 	}
 }

@@ -85,7 +85,7 @@ func TestAWrongPasswordIsPutRightInItsFile(t *testing.T) {
 	b.Set(func() { b.User, b.Password = "baker", "flour and water" })
 	secret := write(t, "secret", "salt")
 	s := reads(t, sensor.MQTT{Broker: b.URL(), Topic: "tub", User: "baker", PasswordFile: secret})
-	assert.Equal(t, "broker "+b.URL()+": it refuses our user or password", until(t, b, s, "tub", says("it refuses")).Reason)
+	assert.Equal(t, "broker "+b.URL()+": it refuses our user or password", said(until(t, b, s, "tub", says("it refuses"))))
 	require.NoError(t, os.WriteFile(secret, []byte("flour and water\n"), 0o644))
 	until(t, b, s, "tub", good)
 }

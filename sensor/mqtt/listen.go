@@ -32,15 +32,15 @@ type Listener struct {
 	hints   []hint
 	mu      sync.Mutex
 	heard   map[string]Heard // by topic and field
-	trouble string
+	trouble error
 }
 
 // Listen begins to hear every topic of the broker that conf names.
 func Listen(conf sensor.MQTT) *Listener {
-	l := &Listener{conf: conf, hints: hints(), heard: map[string]Heard{}, trouble: "not connected yet"}
+	l := &Listener{conf: conf, hints: hints(), heard: map[string]Heard{}, trouble: fault("wait")}
 	opt, err := options(conf)
 	if err != nil {
-		l.tell(err.Error())
+		l.tell(err)
 		return l
 	}
 	opt.Topic, opt.OnAny, opt.OnTopic = "#", l.take, l.tell
@@ -49,7 +49,7 @@ func Listen(conf sensor.MQTT) *Listener {
 }
 
 // tell keeps what stands in the way.
-func (l *Listener) tell(trouble string) {
+func (l *Listener) tell(trouble error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.trouble = trouble
@@ -72,7 +72,7 @@ func (l *Listener) take(topic string, payload []byte) {
 }
 
 // Heard returns what was heard so far, by topic and field, and what stands in the way.
-func (l *Listener) Heard() (heard []Heard, trouble string) {
+func (l *Listener) Heard() (heard []Heard, trouble error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for _, key := range slices.Sorted(maps.Keys(l.heard)) {

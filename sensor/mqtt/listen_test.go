@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
@@ -43,7 +44,7 @@ func TestListenerFindsSensors(t *testing.T) {
 		at + "jar/abstand_cm, unit: cm} distance 187.00 ",
 	}, got, "and no secret is in a line of the file")
 	_, trouble := l.Heard()
-	assert.Empty(t, trouble)
+	assert.NoError(t, trouble)
 }
 
 // TestListenerSaysWhatIsWrong tells of a broker that refuses us, or every topic.
@@ -56,12 +57,15 @@ func TestListenerSaysWhatIsWrong(t *testing.T) {
 	kept := mqtt.Listen(sensor.MQTT{Broker: b.URL(), Login: sensor.Login{User: "baker", Password: "salt"}})
 	defer func() { assert.NoError(t, kept.Close()) }()
 	says := func(l *mqtt.Listener, want string) {
-		assert.Eventually(t, func() bool { _, trouble := l.Heard(); return trouble == want }, 30*time.Second, 20*time.Millisecond, want)
+		assert.Eventually(t, func() bool {
+			_, trouble := l.Heard()
+			return trouble != nil && text.New(text.Locale{}).Error(trouble) == want
+		}, 30*time.Second, 20*time.Millisecond, want)
 	}
 	says(stranger, "it refuses our user or password")
 	says(kept, "it refuses the topic # (reason 0x87)")
 	broken := mqtt.Listen(sensor.MQTT{Broker: "mqtts://127.0.0.1:1", Login: sensor.Login{CAFile: "/nonexistent"}})
 	_, trouble := broken.Heard()
-	assert.Contains(t, trouble, "ca_file: the certificates cannot be read")
+	assert.ErrorContains(t, trouble, "ca_file: the certificates cannot be read")
 	assert.NoError(t, broken.Close())
 }

@@ -3,6 +3,7 @@ package mqtt
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"strconv"
 	"strings"
 
@@ -18,7 +19,7 @@ const maxPayload = 16 << 10
 // in the unit of q. The error is a *sensor.FaultError.
 func ParsePayload(payload []byte, field, unit string, q sensor.Quantity) (float64, error) {
 	if len(payload) > maxPayload {
-		return 0, sensor.Faultf(sensor.BadData, "the message has %d bytes; expected a number or a small JSON object", len(payload))
+		return 0, sensor.Fault(sensor.BadData, "message.large", "n", len(payload))
 	}
 	text := string(bytes.TrimSpace(payload))
 	if field != "" {
@@ -29,7 +30,7 @@ func ParsePayload(payload []byte, field, unit string, q sensor.Quantity) (float6
 	}
 	v, err := strconv.ParseFloat(text, 64)
 	if err != nil || strings.Trim(text, "0123456789.-+eE") != "" {
-		return 0, sensor.Faultf(sensor.BadData, "the message says %.40q where a number was expected", text)
+		return 0, sensor.Fault(sensor.BadData, "message.no_number", "text", text)
 	}
 	v = toOwnUnit(v, unit)
 	return v, plausible(v, q)
@@ -41,15 +42,15 @@ func pick(payload []byte, field string) (string, error) {
 	dec := json.NewDecoder(bytes.NewReader(payload))
 	dec.UseNumber()
 	if err := dec.Decode(&node); err != nil {
-		return "", sensor.Faultf(sensor.BadData, "the message is not JSON (%v): %.40q", err, payload)
+		return "", sensor.Fault(sensor.BadData, "message.no_json", "error", err, "text", payload)
 	}
 	for _, key := range strings.Split(field, ".") {
 		object, ok := node.(map[string]any)
 		if !ok {
-			return "", sensor.Faultf(sensor.BadData, "the message has no field %q", field)
+			return "", sensor.Fault(sensor.BadData, "message.no_field", "field", field)
 		}
 		if node, ok = object[key]; !ok {
-			return "", sensor.Faultf(sensor.BadData, "the message has no field %q", field)
+			return "", sensor.Fault(sensor.BadData, "message.no_field", "field", field)
 		}
 	}
 	switch v := node.(type) {
@@ -58,7 +59,7 @@ func pick(payload []byte, field string) (string, error) {
 	case string: // some nodes send numbers as text
 		return v, nil
 	default:
-		return "", sensor.Faultf(sensor.BadData, "the field %q is not a number", field)
+		return "", sensor.Fault(sensor.BadData, "message.field", "field", field)
 	}
 }
 
@@ -90,7 +91,7 @@ func plausible(v float64, q sensor.Quantity) error {
 		lo, hi = 0, 1
 	}
 	if !(v >= lo && v <= hi) {
-		return sensor.Faultf(sensor.OutOfRange, "the message says %g, outside %g to %g; is the unit right?", v, lo, hi)
+		return sensor.Fault(sensor.OutOfRange, "message.range", "value", fmt.Sprint(v), "low", fmt.Sprint(lo), "high", fmt.Sprint(hi))
 	}
 	return nil
 }

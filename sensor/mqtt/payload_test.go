@@ -6,6 +6,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/mqtt"
 )
@@ -57,7 +58,7 @@ func TestBadPayloads(t *testing.T) {
 		var f *sensor.FaultError
 		if assert.ErrorAs(t, err, &f, c.payload) {
 			assert.Equal(t, c.status, f.Status, c.payload)
-			assert.Contains(t, f.Reason, c.reason)
+			assert.Contains(t, text.New(text.Locale{}).Error(f), c.reason)
 		}
 	}
 }

@@ -73,5 +73,5 @@ func TestAgainstARealBroker(t *testing.T) {
 	wrong := mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: "kitchen/mm", User: "baker", PasswordFile: file("wrong", "salt")})
 	defer wrong.Close()
 	r := read(t, wrong, 10*time.Second)
-	assert.Equal(t, "broker "+url+": it refuses our user or password", r.Reason)
+	assert.Equal(t, "broker "+url+": it refuses our user or password", said(r))
 }

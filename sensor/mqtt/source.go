@@ -60,7 +60,7 @@ type Source struct {
 
 	mu      sync.Mutex
 	last    time.Time // when something usable was received, or when we began
-	trouble string    // what stands in the way of messages; empty = nothing
+	trouble error     // what stands in the way of messages; nil = nothing
 }
 
 // New reads q from a topic.
@@ -68,7 +68,7 @@ func New(q sensor.Quantity, conf sensor.MQTT) *Source {
 	s := newSource(q, conf)
 	opt, err := options(conf)
 	if err != nil {
-		s.setTrouble(err.Error())
+		s.setTrouble(err)
 		return s
 	}
 	opt.OnMessage, opt.OnTopic = s.message, s.setTrouble
@@ -79,7 +79,7 @@ func New(q sensor.Quantity, conf sensor.MQTT) *Source {
 // newSource returns a source without a connection.
 func newSource(q sensor.Quantity, conf sensor.MQTT) *Source {
 	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale),
-		next: make(chan sensor.Reading, 1), trouble: "not connected yet", last: time.Now()}
+		next: make(chan sensor.Reading, 1), trouble: fault("wait"), last: time.Now()}
 	return s
 }
 
@@ -126,20 +126,20 @@ func (s *Source) nothing() sensor.Reading {
 // missing is nothing with s.mu held.
 func (s *Source) missing() sensor.Reading {
 	r := sensor.Reading{Quantity: s.q, Wall: time.Now()}
-	if s.trouble != "" {
-		return r.Fault(sensor.Missing, "broker %s: %s", s.conf.Broker, s.trouble)
+	if s.trouble != nil {
+		return r.Fault(sensor.Missing, "broker", "broker", s.conf.Broker, "why", s.trouble)
 	}
-	return r.Fault(sensor.Stale, "no message on %s for %s; is the sensor node awake?", s.conf.Topic, time.Since(s.last).Round(time.Second))
+	return r.Fault(sensor.Stale, "topic.silent", "topic", s.conf.Topic, "span", time.Since(s.last))
 }
 
 // setTrouble keeps what stands in the way of messages, and has it read at once.
-func (s *Source) setTrouble(text string) {
+func (s *Source) setTrouble(trouble error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if text == s.trouble {
+	if fmt.Sprint(trouble) == fmt.Sprint(s.trouble) {
 		return
 	}
-	if s.trouble = text; text != "" {
+	if s.trouble = trouble; trouble != nil {
 		s.put(s.missing())
 	}
 }

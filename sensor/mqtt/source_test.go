@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
@@ -36,7 +37,7 @@ func TestAMessageCountsOnce(t *testing.T) {
 		start := time.Now()
 		r = m.Read(t.Context())
 		assert.Equal(t, sensor.Stale, r.Status)
-		assert.Equal(t, "no message on tub for 1m0s; is the sensor node awake?", r.Reason)
+		assert.Equal(t, "no message on tub for 1 min; is the sensor node awake?", said(r))
 		assert.Equal(t, 57*time.Second, time.Since(start), "a minute after the last message")
 	})
 }
@@ -73,7 +74,7 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 			m := mqtt.New(sensor.Distance, c.conf)
 			r := m.Read(ctx)
 			assert.Equal(t, sensor.Missing, r.Status)
-			assert.Contains(t, r.Reason, c.want)
+			assert.Contains(t, said(r), c.want)
 			require.NoError(t, m.Close())
 		})
 	}
@@ -90,7 +91,7 @@ func TestExplainSaysWhatToDo(t *testing.T) {
 		"its certificate is not trusted (no good at all)": &tls.CertificateVerificationError{Err: errors.New("no good at all")},
 		"cannot connect (no route)":                       errors.New("no route"),
 	} {
-		assert.Contains(t, mqtt.Explain(err), want)
+		assert.Contains(t, text.New(text.Locale{}).Error(mqtt.Explain(err)), want)
 	}
 }
 
@@ -122,7 +123,7 @@ func good(r sensor.Reading) bool { return r.Status == sensor.OK }
 
 // says returns whether a reading gives a reason.
 func says(part string) func(sensor.Reading) bool {
-	return func(r sensor.Reading) bool { return strings.Contains(r.Reason, part) }
+	return func(r sensor.Reading) bool { return strings.Contains(said(r), part) }
 }
 
 // of returns a source of a topic that ends with the test.
@@ -170,5 +171,8 @@ func TestPublishTellsTheReason(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 	defer cancel()
 	_, err = dead.Publish(ctx, "yes", []byte("1"), false)
-	assert.ErrorContains(t, err, "no connection to the broker: cannot connect")
+	assert.Contains(t, text.New(text.Locale{}).Error(err), "no connection to the broker: cannot connect")
 }
+
+// said is why a reading has no value, in English.
+func said(r sensor.Reading) string { return text.New(text.Locale{}).Error(r.Err) }

@@ -27,8 +27,8 @@ func TestTreeReadsAsAPiDoes(t *testing.T) {
 		require.NoError(t, tree.Height(mm))
 		require.NoError(t, tree.Probe(probe, celsius))
 		h, d := height.Read(t.Context()), dough.Read(t.Context())
-		require.Equal(t, sensor.OK, h.Status, h.Reason)
-		require.Equal(t, sensor.OK, d.Status, d.Reason)
+		require.Equal(t, sensor.OK, h.Status, h.Err)
+		require.Equal(t, sensor.OK, d.Status, d.Err)
 		assert.InDelta(t, mm, h.Value, 0.5)
 		assert.InDelta(t, celsius, d.Value, 1.0/32)
 	}

@@ -45,15 +45,15 @@ func portFault(device string, err error) error {
 	_ = errors.As(err, &p) // another error has no code
 	switch {
 	case errors.Is(err, fs.ErrNotExist), p != nil && p.Code() == port.PortNotFound:
-		return sensor.Faultf(sensor.Missing, "%s is not there; is the adapter plugged in and the serial port switched on?", device)
+		return sensor.Fault(sensor.Missing, "serial.gone", "device", device)
 	case p != nil && p.Code() == port.PermissionDenied:
-		return sensor.Faultf(sensor.ReadFailed, "no permission to open %s; add the user to the group dialout", device)
+		return sensor.Fault(sensor.ReadFailed, "permission", "what", device, "group", "dialout")
 	case p != nil && p.Code() == port.PortBusy:
-		return sensor.Faultf(sensor.ReadFailed, "%s is in use by another program (a login console?)", device)
+		return sensor.Fault(sensor.ReadFailed, "serial.used", "device", device)
 	case p != nil && p.Code() == port.InvalidSerialPort:
-		return sensor.Faultf(sensor.ReadFailed, "%s is not a serial port", device)
+		return sensor.Fault(sensor.ReadFailed, "serial.no_port", "device", device)
 	}
-	return sensor.Faultf(sensor.ReadFailed, "%s: %v", device, err)
+	return sensor.Fault(sensor.ReadFailed, "file.other", "path", device, "error", err)
 }
 
 // head is an ultrasonic head that sends its distance over a serial line.
@@ -114,7 +114,7 @@ func (h *head) begin() error {
 // lost closes a port that failed; it is opened again at the next reading.
 func (h *head) lost(err error) error {
 	_ = h.Close() // the error before matters more
-	return sensor.Faultf(sensor.Missing, "the serial line is gone (%v); is the adapter still plugged in?", err)
+	return sensor.Fault(sensor.Missing, "serial.lost", "error", err)
 }
 
 // silence is how long a head may say nothing before its ping counts as failed.
@@ -140,9 +140,9 @@ func (h *head) frame(ctx context.Context, air sound.Air) (float64, error) {
 		h.held = append(h.held, buf[:n]...)
 	}
 	if bad > 0 {
-		return 0, sound.Final(sensor.Faultf(sensor.BadData, "bytes arrive but no frame of the format %s; check format and baud", h.format))
+		return 0, sound.Final(sensor.Fault(sensor.BadData, "serial.frames", "format", h.format))
 	}
-	return 0, sound.Final(sensor.Faultf(sensor.ReadFailed, "the head sends nothing; check its supply and the line from its TX to our RX"))
+	return 0, sound.Final(sensor.Fault(sensor.ReadFailed, "serial.silent"))
 }
 
 // accept refuses the values by which heads say that they see nothing (0, and
@@ -150,7 +150,7 @@ func (h *head) frame(ctx context.Context, air sound.Air) (float64, error) {
 // dioxide.
 func (h *head) accept(mm float64, air sound.Air) (float64, error) {
 	if mm == 0 || h.format == FormatText && (mm == 9999 || mm == 5000) || mm >= 0xfffd {
-		return 0, sensor.Faultf(sensor.OutOfRange, "nothing in range (the head gives its code %.0f)", mm)
+		return 0, sensor.Fault(sensor.OutOfRange, "range.code", "code", mm)
 	}
 	return mm / (1 + air.LongRatio()), nil
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/sensortest"
 	"tidemark/sensor/serial"
@@ -52,8 +53,8 @@ func TestSerialHead(t *testing.T) {
 				c.set(head)
 				s := headOf(head, c.format)
 				r := read(s)
-				assert.Equal(t, c.status, r.Status, r.Reason)
-				assert.Contains(t, r.Reason, c.reason)
+				assert.Equal(t, c.status, r.Status, r.Err)
+				assert.Contains(t, said(r), c.reason)
 				if c.status == sensor.OK {
 					assert.Equal(t, 187.0, r.Value)
 				}
@@ -72,12 +73,12 @@ func TestSerialHeadPulledOutAndPluggedIn(t *testing.T) {
 		head.Gone = true
 		r := read(s)
 		assert.Equal(t, sensor.Missing, r.Status)
-		assert.Contains(t, r.Reason, "the serial line is gone")
+		assert.Contains(t, said(r), "the serial line is gone")
 		head.Gone = false
 		assert.Equal(t, sensor.OK, read(s).Status)
 		assert.Equal(t, 2, head.Opened)
 		_, err := serial.OpenPort("/dev/ttyNone", 9600)
-		assert.ErrorContains(t, err, "/dev/ttyNone is not there")
+		assert.ErrorContains(t, err, "fault.serial.gone device=/dev/ttyNone")
 	})
 }
 
@@ -132,3 +133,6 @@ func FuzzParseFrames(f *testing.F) {
 		}
 	})
 }
+
+// said is why a reading has no value, in English.
+func said(r sensor.Reading) string { return text.New(text.Locale{}).Error(r.Err) }

@@ -85,7 +85,7 @@ func (b Burst) measure(ctx context.Context, fire ping) (median, sd float64, err 
 	var worst error
 	for i := range pings {
 		if i > 0 && !Pause(ctx, b.Gap) {
-			worst = sensor.Faultf(sensor.ReadFailed, "only %d of %d pings were sent in time", i, pings)
+			worst = sensor.Fault(sensor.ReadFailed, "pings.late", "count", i, "asked", pings)
 			break
 		}
 		one, err := fire(ctx, air)
@@ -129,7 +129,7 @@ func Pause(ctx context.Context, d time.Duration) bool {
 // pings were answered or when they contradict each other.
 func SumUp(mm []float64, asked int, stepMM float64) (median, sd float64, err error) {
 	if len(mm) == 0 || 2*len(mm) < asked {
-		return 0, 0, sensor.Faultf(sensor.Unreliable, "only %d of %d pings came back; is something soft or slanted under the sensor?", len(mm), asked)
+		return 0, 0, sensor.Fault(sensor.Unreliable, "pings.few", "count", len(mm), "asked", asked)
 	}
 	median, spread, sd := sensor.Summary(mm, stepMM)
 	agree := 0
@@ -139,7 +139,7 @@ func SumUp(mm []float64, asked int, stepMM float64) (median, sd float64, err err
 		}
 	}
 	if spread > scatterLimit || 3*agree < 2*len(mm) {
-		return 0, 0, sensor.Faultf(sensor.Unreliable, "the pings contradict each other (%.0f to %.0f mm): the sensor sees the rim or a wall beside the surface", slices.Min(mm), slices.Max(mm))
+		return 0, 0, sensor.Fault(sensor.Unreliable, "pings.contradict", "low", slices.Min(mm), "high", slices.Max(mm))
 	}
 	return median, sd, nil
 }

@@ -19,6 +19,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/onewire"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
@@ -114,9 +115,9 @@ func play(t *testing.T, sc scene, fault string) outcome {
 				case r.Status == sensor.OK && healedAt > 0 && !out.ok:
 					out.ok, out.back = true, now-healedAt
 				case r.Status != sensor.OK && hurtAt > 0 && out.seen == "":
-					out.seen, out.after = fmt.Sprintf("%s: %s", r.Status, r.Reason), now-hurtAt
+					out.seen, out.after = fmt.Sprintf("%s: %s", r.Status, text.New(text.Locale{}).Error(r.Err)), now-hurtAt
 				case r.Status != sensor.OK && out.ok:
-					assert.Fail(t, "fails again after it was good", "%s, %s: %s at %s: %s", sc.sensor, fault, r.Status, now, r.Reason)
+					assert.Fail(t, "fails again after it was good", "%s, %s: %s at %s: %s", sc.sensor, fault, r.Status, now, r.Err)
 				}
 				// Between two readings, so that nobody else looks at the chip.
 				switch {

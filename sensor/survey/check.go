@@ -36,8 +36,8 @@ type Result struct {
 	Spread   float64 // of a single reading, same unit; NaN when Failed
 	Verdict  Verdict
 	Status   sensor.Status // of the last fault; empty when there was none
-	Problem  string        // in words; empty when Good
-	Advice   []string      // what to do, most useful first
+	Problem  error         // nil when Good
+	Advice   []string      // what to do, most useful first, by keys of the catalogue
 }
 
 // Steadiness beyond which a reading is doubtful: common practice, no source.
@@ -57,7 +57,7 @@ func Check(ctx context.Context, items []Item, env source.Env, length time.Durati
 	for i, it := range items {
 		src, err := source.Open(it.Config, it.Quantity, env)
 		if err != nil {
-			tallies[i].add(sensor.Reading{Status: sensor.Missing, Reason: err.Error()})
+			tallies[i].add(sensor.Reading{Status: sensor.Missing, Err: err})
 			continue
 		}
 		open = append(open, src)
@@ -105,18 +105,23 @@ func (n *tally) judge(it Item) Result {
 	missed := n.count - len(n.values)
 	switch {
 	case n.count == 0:
-		f.Verdict, f.Problem = Failed, "it did not answer once in the time given"
+		f.Verdict, f.Problem = Failed, sensor.Fault(sensor.Missing, "check.silent")
 	case len(n.values) == 0:
-		f.Verdict, f.Problem = Failed, n.last.Reason
+		f.Verdict, f.Problem = Failed, n.last.Err
 	case float64(missed) > missRatio*float64(n.count):
-		f.Verdict, f.Problem = Doubtful, fmt.Sprintf("%d of %d readings failed: %s", missed, n.count, n.last.Reason)
+		f.Verdict, f.Problem = Doubtful, n.missed()
 	case f.Spread > shaky(it.Quantity):
-		f.Verdict, f.Problem = Doubtful, "its values jump about more than they should"
+		f.Verdict, f.Problem = Doubtful, sensor.Fault(sensor.Unreliable, "check.shaky")
 	}
 	if f.Verdict != Good {
 		f.Advice = Advise(sensor.KindOf(it.Config), n.last.Status)
 	}
 	return f
+}
+
+// missed says how many readings failed, and how the last of them.
+func (n *tally) missed() error {
+	return sensor.Fault(n.last.Status, "check.missed", "count", n.count-len(n.values), "of", n.count, "why", n.last.Err)
 }
 
 // shaky is the spread that is too much for a quantity.

@@ -45,13 +45,13 @@ func measure(ctx context.Context, src sensor.Source, length time.Duration) (Leve
 	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(n.values, 1)
 	switch {
 	case n.count == 0:
-		return l, fmt.Errorf("no usable reading: the sensor did not answer once in the time given")
+		return l, sensor.Fault(sensor.Missing, "check.silent")
 	case l.Usable == 0:
-		return l, fmt.Errorf("no usable reading: %s", n.last.Reason)
+		return l, sensor.Fault(n.last.Status, "level.none", "why", n.last.Err)
 	case l.Missed > l.Usable:
-		return l, fmt.Errorf("%d of %d readings failed, most lately: %s", l.Missed, n.count, n.last.Reason)
+		return l, n.missed()
 	case l.SpreadMM > shakyMM:
-		return l, fmt.Errorf("the readings jump about by %.1f mm; hold everything still, or look for a rim or wall in the sensor's view", l.SpreadMM)
+		return l, sensor.Fault(sensor.Unreliable, "level.shaky", "spread_tenth", l.SpreadMM)
 	}
 	return l, nil
 }
@@ -156,11 +156,11 @@ const leastStepMM = 3.0
 // now, in litres. The error says why the step was not taken.
 func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float64, err error) {
 	if !(totalL > 0 && totalL <= 100) {
-		return 0, fmt.Errorf("expected the total volume in litres, more than 0 and at most 100, found %v", totalL)
+		return 0, sensor.Fault(sensor.BadData, "level.litres", "found", fmt.Sprint(totalL))
 	}
 	floor := c.State().Floor
 	if floor == nil {
-		return 0, fmt.Errorf("the empty vessel was not measured yet; do that first")
+		return 0, sensor.Fault(sensor.Missing, "level.floor")
 	}
 	l, err := measure(ctx, c.src, c.length)
 	if err != nil {
@@ -172,9 +172,9 @@ func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float6
 	last := c.Points[len(c.Points)-1]
 	switch {
 	case totalL <= last[1]:
-		return height, fmt.Errorf("%v L is not more than the %v L before; give the total, not what was added", totalL, last[1])
+		return height, sensor.Fault(sensor.BadData, "level.total", "total", fmt.Sprint(totalL), "before", fmt.Sprint(last[1]))
 	case height < last[0]+leastStepMM:
-		return height, fmt.Errorf("the water stands at %.1f mm, only %.1f mm above the step before; pour more between two steps, and stir off foam", height, height-last[0])
+		return height, sensor.Fault(sensor.BadData, "level.step", "height_tenth", height, "step_tenth", height-last[0])
 	}
 	c.Points = append(c.Points, [2]float64{height, totalL})
 	return height, nil
@@ -185,7 +185,7 @@ func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float6
 func (c *Calibration) Result() (floorMM float64, profile [][2]float64, err error) {
 	m := c.State()
 	if m.Floor == nil {
-		return 0, nil, fmt.Errorf("the empty vessel was not measured yet; do that first")
+		return 0, nil, sensor.Fault(sensor.Missing, "level.floor")
 	}
 	if len(m.Points) > 1 {
 		profile = m.Points

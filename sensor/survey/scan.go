@@ -29,6 +29,7 @@ type Device struct {
 	What     string // in words
 	Quantity sensor.Quantity
 	Config   sensor.Config // nil when it is no sensor, or one that is not known
+	Trouble  error         // what is wrong with it; nil when all is well
 }
 
 // Machine is where a scan looks.
@@ -60,13 +61,13 @@ func (m Machine) Scan(ctx context.Context) []Section {
 	m.Sysfs, m.Dev = cmp.Or(m.Sysfs, "/sys"), cmp.Or(m.Dev, "/dev")
 	var probes, lines, heads []Device
 	for _, id := range kernel.W1Probes(m.Sysfs) {
-		probes = append(probes, Device{"1-wire", "thermometer " + id, sensor.Temperature, &sensor.W1{ID: id}})
+		probes = append(probes, Device{"1-wire", "thermometer " + id, sensor.Temperature, &sensor.W1{ID: id}, nil})
 	}
 	for _, path := range glob(m.Dev, "gpiochip*") {
 		lines = append(lines, Device{Place: path, What: "lines for an ultrasonic pair, shutdown and supply lines"})
 	}
 	for _, path := range append(glob(m.Dev, "serial/by-id/*"), glob(m.Dev, "serial[0-9]*")...) { // stable names first
-		heads = append(heads, Device{path, "serial line", sensor.Distance, &sensor.Serial{Device: path}})
+		heads = append(heads, Device{path, "serial line", sensor.Distance, &sensor.Serial{Device: path}, nil})
 	}
 	iio := channels(filepath.Join(m.Sysfs, "bus/iio/devices/iio:device*"), []channel{{"in_distance_*", sensor.Distance}, {"in_humidityrelative_*", sensor.Humidity}, {"in_temp_*", sensor.Temperature}},
 		func(chip, name, device string, q sensor.Quantity) sensor.Config {
@@ -122,7 +123,7 @@ func channels(dirs string, known []channel, conf func(chip, name, device string,
 		}
 		for _, c := range known {
 			if len(glob(dir, c.files)) > 0 {
-				out = append(out, Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(chip, "nameless"), c.q), c.q, conf(chip, name, device, c.q)})
+				out = append(out, Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(chip, "nameless"), c.q), c.q, conf(chip, name, device, c.q), nil})
 			}
 		}
 	}
@@ -139,7 +140,7 @@ func (m Machine) i2c(ctx context.Context) []Device {
 		}
 		bus, err := m.Buses.OpenI2C(number)
 		if err != nil {
-			out = append(out, Device{Place: "I2C bus " + number, What: err.Error()})
+			out = append(out, Device{Place: "I2C bus " + number, Trouble: err})
 			continue
 		}
 		found := probeBus(bus, number)
@@ -181,7 +182,9 @@ func probeBus(bus i2c.Bus, number string) []Device {
 
 // identify asks the addresses where a known chip can be.
 func identify(bus i2c.Bus, place string, base sensor.I2C) (out []Device) {
-	add := func(c sensor.Config, q sensor.Quantity, what string) { out = append(out, Device{place, what, q, c}) }
+	add := func(c sensor.Config, q sensor.Quantity, what string) {
+		out = append(out, Device{place, what, q, c, nil})
+	}
 	switch {
 	case !answers(bus, 0x29):
 	case is(bus, 0x29, []byte{0xc0}, 0xee, 0xaa): // first: its registers have 8 bits, and more would be a write

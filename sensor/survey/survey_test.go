@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"periph.io/x/conn/v3/i2c"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
@@ -45,14 +46,14 @@ func TestCheckJudges(t *testing.T) {
 		assert.Empty(t, good.Advice)
 		far := results[1]
 		assert.Equal(t, survey.Failed, far.Verdict)
-		assert.Contains(t, far.Problem, "its code 8190")
-		assert.Contains(t, strings.Join(far.Advice, " "), "over the vessel")
+		assert.Contains(t, english().Error(far.Problem), "its code 8190")
+		assert.Contains(t, english().Say(far.Advice[0], nil), "over the vessel")
 		gone := results[2]
 		assert.Equal(t, survey.Failed, gone.Verdict)
-		assert.Contains(t, gone.Problem, "no hwmon chip with temp1 named sht3x is there")
+		assert.Contains(t, english().Error(gone.Problem), "no device for hwmon temp1 (sht3x) is there")
 		assert.NotEmpty(t, gone.Advice)
 		assert.True(t, math.IsNaN(gone.Value))
-		assert.Contains(t, results[3].Problem, `"vl53l1x" does not measure temperature`)
+		assert.Contains(t, english().Error(results[3].Problem), `"vl53l1x" does not measure temperature`)
 	})
 }
 
@@ -60,7 +61,11 @@ func TestEveryFaultHasAdvice(t *testing.T) {
 	for _, q := range []sensor.Quantity{sensor.Distance, sensor.Temperature, sensor.Humidity} {
 		for _, k := range sensor.Kinds(q) {
 			for _, s := range []sensor.Status{sensor.Missing, sensor.ReadFailed, sensor.BadData, sensor.PowerOn, sensor.OutOfRange, sensor.Unreliable, sensor.Stale, sensor.Stuck} {
-				assert.NotEmpty(t, survey.Advise(k, s), "%s %s", k, s)
+				keys := survey.Advise(k, s)
+				assert.NotEmpty(t, keys, "%s %s", k, s)
+				for _, key := range keys {
+					assert.True(t, english().Has(key), key)
+				}
 			}
 		}
 	}
@@ -184,7 +189,7 @@ type water struct {
 func (w *water) Read(context.Context) sensor.Reading {
 	r := sensor.Reading{Quantity: sensor.Distance}
 	if w.bad {
-		return r.Fault(sensor.OutOfRange, "nothing in range")
+		return r.Fault(sensor.OutOfRange, "range.empty")
 	}
 	return r.Good(w.mm+w.noise*w.dice.NormFloat64(), 0)
 }
@@ -195,16 +200,16 @@ func TestCalibration(t *testing.T) {
 		w := &water{mm: 240, noise: 1, dice: rand.New(rand.NewPCG(1, 2))}
 		c := survey.NewCalibration(w, &sensor.HCSR04{}, survey.Inside{TopMM: 200}, 10*time.Second)
 		_, err := c.Pour(t.Context(), 1)
-		assert.ErrorContains(t, err, "the empty vessel was not measured yet")
+		assert.Contains(t, english().Error(err), "the empty vessel was not measured yet")
 		_, _, err = c.Result()
 		assert.Error(t, err)
 		w.bad = true
 		_, _, err = c.Empty(t.Context())
-		assert.ErrorContains(t, err, "no usable reading: nothing in range")
+		assert.Contains(t, english().Error(err), "no usable reading: nothing in range")
 		w.bad = false
 		w.noise = 30
 		_, _, err = c.Empty(t.Context())
-		assert.ErrorContains(t, err, "jump about")
+		assert.Contains(t, english().Error(err), "jump about")
 		w.noise = 1
 		level, remarks, err := c.Empty(t.Context())
 		require.NoError(t, err)
@@ -217,11 +222,11 @@ func TestCalibration(t *testing.T) {
 			assert.InDelta(t, 240-step[0], h, 2)
 		}
 		_, err = c.Pour(t.Context(), 4)
-		assert.ErrorContains(t, err, "pour more between two steps")
+		assert.Contains(t, english().Error(err), "pour more between two steps")
 		_, err = c.Pour(t.Context(), 3)
-		assert.ErrorContains(t, err, "give the total, not what was added")
+		assert.Contains(t, english().Error(err), "give the total, not what was added")
 		_, err = c.Pour(t.Context(), -1)
-		assert.ErrorContains(t, err, "expected the total volume in litres")
+		assert.Contains(t, english().Error(err), "expected the total volume in litres")
 		floor, profile, err := c.Result()
 		require.NoError(t, err)
 		assert.InDelta(t, 240, floor, 1.5)
@@ -233,3 +238,6 @@ func TestCalibration(t *testing.T) {
 		assert.ErrorIs(t, err, context.Canceled)
 	})
 }
+
+// english says the sentences of the catalogue.
+func english() *text.Localizer { return text.New(text.Locale{}) }

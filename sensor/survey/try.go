@@ -2,6 +2,7 @@ package survey
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"tidemark/sensor"
@@ -12,12 +13,12 @@ import (
 // with nothing on it.
 type Trial struct {
 	Device
-	Bus     string
-	Role    string  // what it is proposed for: height, dough, air or humidity; empty for nothing
-	UsedBy  string  // who reads it already; it is not read again then
-	Value   float64 // median, in the unit of its quantity; means nothing while Usable is 0
-	Usable  int     // readings
-	Trouble string  // what is wrong and what to do first; empty when all is well
+	Bus    string
+	Role   string  // what it is proposed for: height, dough, air or humidity; empty for nothing
+	UsedBy string  // who reads it already; it is not read again then
+	Value  float64 // median, in the unit of its quantity; means nothing while Usable is 0
+	Usable int     // readings
+	Do     string  // key of what to do first about Trouble; empty for nothing
 }
 
 // Try scans the machine and reads each sensor that it finds for a length of time. used
@@ -30,7 +31,7 @@ func (m Machine) Try(ctx context.Context, env source.Env, used map[string]string
 	for _, sec := range m.Scan(ctx) {
 		usual := sec.Name == Probes || sec.Name == Chips
 		if len(sec.Devices) == 0 && usual {
-			out = append(out, Trial{Bus: sec.Name, Trouble: sec.None})
+			out = append(out, Trial{Bus: sec.Name, Device: Device{Trouble: errors.New(sec.None)}})
 		}
 		for _, d := range sec.Devices {
 			t := Trial{Device: d, Bus: sec.Name, Role: roleOf(d)}
@@ -53,7 +54,7 @@ func (m Machine) Try(ctx context.Context, env source.Env, used map[string]string
 		t := &out[at[i]]
 		t.Value, t.Usable, t.Trouble = r.Value, r.Usable, r.Problem
 		if len(r.Advice) > 0 {
-			t.Trouble += "; " + r.Advice[0]
+			t.Do = r.Advice[0]
 		}
 	}
 	return out

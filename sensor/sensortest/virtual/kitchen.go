@@ -148,7 +148,7 @@ func (k *Kitchen) read(vessel, what string, q sensor.Quantity, t time.Time) sens
 	r := sensor.Reading{Quantity: q, Wall: t}
 	v, ok := k.scenario.vessel(vessel)
 	if !ok {
-		return r.Fault(sensor.Missing, "no vessel %q in this kitchen", vessel)
+		return r.Fault(sensor.Missing, "demo.vessel", "vessel", vessel)
 	}
 	k.runTo(t)
 	dice := k.dice(vessel, what, t)
@@ -176,11 +176,11 @@ func (k *Kitchen) senseDistance(r sensor.Reading, v Vessel, truth truth, dice *r
 	switch chance := dice.Float64(); {
 	case k.lidOff(v.Name, r.Wall):
 		if chance < 0.4 {
-			return r.Fault(sensor.OutOfRange, "nothing in range")
+			return r.Fault(sensor.OutOfRange, "range.empty")
 		}
 		mm = 320 + 500*dice.Float64() // the sensor lies on the table and looks across it
 	case chance < v.Senses.MissRatio:
-		return r.Fault(sensor.ReadFailed, "no echo")
+		return r.Fault(sensor.ReadFailed, "echo.nothing")
 	case chance < v.Senses.MissRatio+v.Senses.RimRatio:
 		mm = 18 + 14*dice.Float64()
 	}
@@ -191,7 +191,7 @@ func (k *Kitchen) senseDistance(r sensor.Reading, v Vessel, truth truth, dice *r
 // senseTemperature puts the faults of a 1-wire probe on the truth.
 func senseTemperature(r sensor.Reading, v Vessel, celsius float64, dice *rand.Rand) sensor.Reading {
 	if dice.Float64() < v.Senses.MissRatioC {
-		return r.Fault(sensor.BadData, "checksum of the probe's answer is wrong; the value was thrown away")
+		return r.Fault(sensor.BadData, "probe.checksum")
 	}
 	celsius += v.Senses.NoiseC * dice.NormFloat64()
 	return r.Good(math.Round(celsius*16)/16, 0)

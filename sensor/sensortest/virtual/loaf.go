@@ -45,7 +45,7 @@ func (k *Kitchen) Core(t time.Time) sensor.Reading {
 	defer k.mu.Unlock()
 	r := sensor.Reading{Quantity: sensor.Temperature, Wall: t}
 	if k.loaf.in.IsZero() || t.Before(k.loaf.in) {
-		return r.Fault(sensor.Missing, "the probe for the loaf is not plugged in")
+		return r.Fault(sensor.Missing, "probe.unplugged")
 	}
 	c := k.coreC(t) + coreNoiseC*k.dice("loaf", "core", t).NormFloat64()
 	return r.Good(math.Round(c/coreStepC)*coreStepC, 0)

@@ -335,7 +335,7 @@ func (a *App) reason(err error) string {
 	case errors.As(err, &all):
 		return a.words.Tell(all[0].Said)
 	}
-	return strings.TrimRight(err.Error(), ".")
+	return strings.TrimRight(a.words.Error(err), ".")
 }
 
 // DueSteps returns the steps that have been due since before and wait for a person:

@@ -66,7 +66,7 @@ func (g *gauge) Read(ctx context.Context) sensor.Reading {
 		return r
 	case <-ctx.Done():
 		r := sensor.Reading{Quantity: sensor.Distance}
-		return r.Fault(sensor.Stale, "no reading came in time; look at the sensors on the page")
+		return r.Fault(sensor.Stale, "gauge.late")
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"sync"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web"
 	"tidemark/web/chart"
@@ -66,7 +67,7 @@ func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.updates.
 func (a *App) Snapshot() web.Snapshot {
 	s := web.Snapshot{Seq: a.updates.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
 	for _, name := range a.order {
-		v := a.vessels[name].forWeb(s.At)
+		v := a.vessels[name].forWeb(s.At, a.words)
 		v.Alarms = a.shown.Load().alarms[name]
 		s.Vessels = append(s.Vessels, v)
 	}
@@ -74,10 +75,10 @@ func (a *App) Snapshot() web.Snapshot {
 }
 
 // forWeb copies what a page shows of a vessel.
-func (v *vessel) forWeb(now time.Time) web.Vessel {
+func (v *vessel) forWeb(now time.Time, words *text.Localizer) web.Vessel {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	out := web.Vessel{State: v.state, Sensors: v.readings.forWeb(), NearMissed: v.evaluator.NearMissed(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor))}
+	out := web.Vessel{State: v.state, Sensors: v.readings.forWeb(words), NearMissed: v.evaluator.NearMissed(), AirHumidity: value(v.readings.fresh(humidityRole, now, freshFor))}
 	out.Recipe = v.config.Batch
 	if p := v.config.Profile; p != nil {
 		out.HoldsL = p.Volume(p.TopMM())

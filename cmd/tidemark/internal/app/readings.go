@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/sensor"
 	"tidemark/web"
 )
@@ -96,12 +97,12 @@ func (l lastReadings) silent() []alert.Silent {
 }
 
 // forWeb copies how the sensors do for a page.
-func (l lastReadings) forWeb() []web.SensorHealth {
+func (l lastReadings) forWeb(words *text.Localizer) []web.SensorHealth {
 	out := make([]web.SensorHealth, 0, len(l))
 	for _, s := range l {
 		h := s.SensorHealth
 		h.Readings = maps.Clone(h.Readings)
-		h.Quantity, h.Status, h.Reason = string(s.reading.Quantity), string(s.reading.Status), s.reading.Reason
+		h.Quantity, h.Status, h.Reason = string(s.reading.Quantity), string(s.reading.Status), words.Error(s.reading.Err)
 		out = append(out, h)
 	}
 	return out

@@ -21,7 +21,7 @@ func restless() *sensor.Driver {
 	return &sensor.Driver{Quantity: sensor.Distance, Again: func() bool { return false },
 		Supply: func(bool) error { return nil }, Measure: func(context.Context) (mm, sd float64, err error) {
 			if n++; n <= 5 {
-				return 0, 0, sensor.Faultf(sensor.BadData, "not yet")
+				return 0, 0, sensor.Fault(sensor.BadData, "range.empty")
 			}
 			return 180, 1, nil
 		}}

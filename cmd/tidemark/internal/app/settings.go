@@ -217,7 +217,10 @@ func (s *setup) Find(ctx context.Context) []web.Found {
 	var out []web.Found
 	words := s.app.words
 	for _, t := range s.look(ctx) {
-		f := web.Found{Bus: inWords(words, t.Bus), Place: t.Place, What: inWords(words, t.What), Trouble: inWords(words, t.Trouble), Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
+		f := web.Found{Bus: inWords(words, t.Bus), Place: t.Place, What: inWords(words, t.What), Trouble: inWords(words, words.Error(t.Trouble)), Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
+		if t.Do != "" {
+			f.Trouble += "; " + words.Say(t.Do, nil)
+		}
 		if t.Usable > 0 {
 			f.Value = Measured(words, t.Quantity, t.Value)
 		}

@@ -88,15 +88,15 @@ func (s *setup) heard(used map[string]string) []survey.Trial {
 		if u, err := url.Parse(b.Broker); err == nil {
 			host = u.Host
 		}
-		bus, heard, trouble := "MQTT "+host, []mqtt.Heard(nil), ""
+		bus, heard, trouble := "MQTT "+host, []mqtt.Heard(nil), error(nil)
 		if l := s.listening.at[b.Broker]; l != nil {
 			heard, trouble = l.Heard()
 		}
-		if len(heard) == 0 && trouble == "" {
-			trouble = s.app.words.Say("page.set.found.listening", nil)
+		if len(heard) == 0 && trouble == nil {
+			trouble = errors.New(s.app.words.Say("page.set.found.listening", nil))
 		}
-		if len(heard) == 0 || trouble != "" {
-			out = append(out, survey.Trial{Bus: bus, Trouble: trouble})
+		if len(heard) == 0 || trouble != nil {
+			out = append(out, survey.Trial{Bus: bus, Device: survey.Device{Trouble: trouble}})
 		}
 		for _, h := range heard {
 			what := h.Config.Topic
