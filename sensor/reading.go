@@ -61,7 +61,7 @@ type Reading struct {
 	SD       float64   // standard deviation of a distance, mm; 0 means not known
 	Wall     time.Time // when it was taken
 	Status   Status
-	Err      error // why there is no value, see FaultError.Sentence; nil when Status is OK
+	Err      error // why there is no value, see FaultError; nil when Status is OK
 }
 
 // Good returns the reading with a value (unit by its Quantity) and its standard
@@ -91,30 +91,43 @@ func (r Reading) Failed(err error) Reading {
 	return r
 }
 
-// FaultError is a verdict on a reading that failed, on its way up from a driver, with the
-// sentence that says why.
-type FaultError struct {
-	Status Status
-	key    string // of the sentence
-	values map[string]any
+// Said is a sentence of the catalogue with its values.
+type Said struct {
+	Key    string
+	Values map[string]any
 }
 
-// Fault returns a *FaultError. key is that of its sentence in the catalogue, without
-// the fault in front, and pairs are the names and values of its placeholders; an error
-// may be one. Status OK is not a fault and is turned into ReadFailed.
-func Fault(s Status, key string, pairs ...any) error {
-	if s == OK || s == "" {
-		s = ReadFailed
-	}
-	f := &FaultError{s, "fault." + key, map[string]any{}}
+// Say returns a sentence; pairs are the names and values of its placeholders, of which
+// an error may be one.
+func Say(key string, pairs ...any) Said {
+	s := Said{key, map[string]any{}}
 	for i := 0; i+1 < len(pairs); i += 2 {
 		value := pairs[i+1]
 		if text, ok := value.(string); ok {
 			value = fit(text)
 		}
-		f.values[pairs[i].(string)] = value
+		s.Values[pairs[i].(string)] = value
 	}
-	return f
+	return s
+}
+
+// Sentence returns the key and the values.
+func (s Said) Sentence() (key string, values map[string]any) { return s.Key, s.Values }
+
+// FaultError is a verdict on a reading that failed, on its way up from a driver, with the
+// sentence that says why.
+type FaultError struct {
+	Status Status
+	Said
+}
+
+// Fault returns a *FaultError. Its sentence is as in Say, with the key less the fault in
+// front. Status OK is not a fault and is turned into ReadFailed.
+func Fault(s Status, key string, pairs ...any) error {
+	if s == OK || s == "" {
+		s = ReadFailed
+	}
+	return &FaultError{s, Say("fault."+key, pairs...)}
 }
 
 // longest is the most of a text that a fault repeats, in bytes.
@@ -131,14 +144,11 @@ func fit(text string) string {
 	return strings.TrimSpace(text)
 }
 
-// Sentence returns the key of the sentence in the catalogue and its values.
-func (e *FaultError) Sentence() (key string, values map[string]any) { return e.key, e.values }
-
 // Error returns the key with the values, for a log.
 func (e *FaultError) Error() string {
-	out := e.key
-	for _, name := range slices.Sorted(maps.Keys(e.values)) {
-		out += fmt.Sprintf(" %s=%v", name, e.values[name])
+	out := e.Key
+	for _, name := range slices.Sorted(maps.Keys(e.Values)) {
+		out += fmt.Sprintf(" %s=%v", name, e.Values[name])
 	}
 	return out
 }

@@ -133,6 +133,10 @@ func (l *Localizer) Value(name string, value any) string {
 		return l.float(name, v)
 	case error:
 		return l.Error(v)
+	case interface {
+		Sentence() (key string, values map[string]any)
+	}:
+		return l.Say(v.Sentence())
 	case bake.Said:
 		return l.Tell(v)
 	case bake.Sentences:

@@ -77,12 +77,13 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 func printSections(w io.Writer, sections []survey.Section) {
 	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
 	fmt.Fprintln(t, "BUS\tPLACE\tFOUND\tCONFIGURATION")
+	words := english()
 	for _, sec := range sections {
 		if len(sec.Devices) == 0 {
-			fmt.Fprintf(t, "%s\t-\tnone found: %s\n", sec.Name, sec.None)
+			fmt.Fprintf(t, "%s\t-\tnone found: %s\n", words.Say(sec.Name, nil), words.Say(sec.None, nil))
 		}
 		for _, d := range sec.Devices {
-			line := fmt.Sprintf("%s\t%s\t%s", sec.Name, d.Place, d.What+english().Error(d.Trouble))
+			line := fmt.Sprintf("%s\t%s\t%s", words.Say(sec.Name, nil), d.Place, words.Value("", d.What)+words.Error(d.Trouble))
 			if d.Config != nil {
 				line += "\t" + sensor.Flow(d.Config)
 			}

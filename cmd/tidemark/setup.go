@@ -133,11 +133,7 @@ func (t *setupTalk) vessel(ctx context.Context) ([]config.Value, []string, error
 		if f.Usable > 0 {
 			value = app.Measured(t.words, f.Quantity, f.Value)
 		}
-		trouble := t.words.Error(f.Trouble)
-		if f.Do != "" {
-			trouble += "; " + t.words.Say(f.Do, nil)
-		}
-		t.say("%s %s: %s %s", f.Bus, f.What, value, trouble)
+		t.say("%s %s: %s %s", t.words.Value("", f.Bus), t.words.Value("", f.What), value, app.Trouble(t.words, f))
 		if f.Role != "" {
 			offered = append(offered, sensor.Flow(f.Config))
 		}

@@ -26,7 +26,7 @@ import (
 // Device is something that a scan found.
 type Device struct {
 	Place    string // bus or folder
-	What     string // in words
+	What     sensor.Said
 	Quantity sensor.Quantity
 	Config   sensor.Config // nil when it is no sensor, or one that is not known
 	Trouble  error         // what is wrong with it; nil when all is well
@@ -41,19 +41,10 @@ type Machine struct {
 
 // Section is one kind of bus with what is on it.
 type Section struct {
-	Name    string
+	Name    string // key of a sentence
 	Devices []Device
-	None    string // what to do when nothing was found
+	None    string // key of what to do when nothing was found
 }
-
-// What a scan says of the buses that most have.
-const (
-	Probes  = "1-wire probes"
-	NoProbe = "switch 1-Wire on (on a Pi: dtoverlay=w1-gpio in config.txt) and check the probe's three wires"
-	Chips   = "I2C chips"
-	NoI2C   = "switch I2C on (on a Pi: dtparam=i2c_arm=on in config.txt) and check SDA, SCL, ground and 3.3 V"
-	Silent  = "the bus is on, but no chip that is known here answers: check SDA, SCL, ground and 3.3 V; a chip that the kernel drives is listed for itself"
-)
 
 // Scan looks at every bus of the machine. It asks chips for their identity only,
 // at the addresses where a known one can be.
@@ -61,13 +52,13 @@ func (m Machine) Scan(ctx context.Context) []Section {
 	m.Sysfs, m.Dev = cmp.Or(m.Sysfs, "/sys"), cmp.Or(m.Dev, "/dev")
 	var probes, lines, heads []Device
 	for _, id := range kernel.W1Probes(m.Sysfs) {
-		probes = append(probes, Device{"1-wire", "thermometer " + id, sensor.Temperature, &sensor.W1{ID: id}, nil})
+		probes = append(probes, Device{"1-wire", sensor.Say("scan.thermometer", "id", id), sensor.Temperature, &sensor.W1{ID: id}, nil})
 	}
 	for _, path := range glob(m.Dev, "gpiochip*") {
-		lines = append(lines, Device{Place: path, What: "lines for an ultrasonic pair, shutdown and supply lines"})
+		lines = append(lines, Device{Place: path, What: sensor.Say("scan.lines")})
 	}
 	for _, path := range append(glob(m.Dev, "serial/by-id/*"), glob(m.Dev, "serial[0-9]*")...) { // stable names first
-		heads = append(heads, Device{path, "serial line", sensor.Distance, &sensor.Serial{Device: path}, nil})
+		heads = append(heads, Device{path, sensor.Say("scan.line"), sensor.Distance, &sensor.Serial{Device: path}, nil})
 	}
 	iio := channels(filepath.Join(m.Sysfs, "bus/iio/devices/iio:device*"), []channel{{"in_distance_*", sensor.Distance}, {"in_humidityrelative_*", sensor.Humidity}, {"in_temp_*", sensor.Temperature}},
 		func(chip, name, device string, q sensor.Quantity) sensor.Config {
@@ -84,14 +75,16 @@ func (m Machine) Scan(ctx context.Context) []Section {
 			return &sensor.Hwmon{Name: name, Device: device}
 		})
 	return []Section{
-		{Probes, probes, NoProbe},
-		{Chips, m.i2c(ctx), NoI2C},
-		{"kernel IIO devices", iio, "hand a chip to its kernel driver (deploy/wiring.md says how) if you want to use one"},
-		{"kernel hwmon chips", hwmon, "none is needed; air sensors such as sht3x can be used when their driver is loaded"},
-		{"GPIO chips", lines, "this machine has no GPIO lines that programs may use"},
-		{"serial lines", heads, "switch the serial port on, or plug in an adapter, if you have a serial head"},
+		{w1Bus, probes, "scan.w1.none"}, {i2cBus, m.i2c(ctx), "scan.i2c.none"}, {"scan.iio", iio, "scan.iio.none"},
+		{"scan.hwmon", hwmon, "scan.hwmon.none"}, {"scan.gpio", lines, "scan.gpio.none"}, {"scan.serial", heads, "scan.serial.none"},
 	}
 }
+
+// The buses that most machines have.
+const (
+	w1Bus  = "scan.w1"
+	i2cBus = "scan.i2c"
+)
 
 // glob lists the files that fit a pattern, sorted.
 func glob(parts ...string) []string {
@@ -123,7 +116,7 @@ func channels(dirs string, known []channel, conf func(chip, name, device string,
 		}
 		for _, c := range known {
 			if len(glob(dir, c.files)) > 0 {
-				out = append(out, Device{filepath.Base(dir), fmt.Sprintf("%s, %s", cmp.Or(chip, "nameless"), c.q), c.q, conf(chip, name, device, c.q), nil})
+				out = append(out, Device{filepath.Base(dir), sensor.Say("scan."+string(c.q), "chip", cmp.Or(chip, "nameless")), c.q, conf(chip, name, device, c.q), nil})
 			}
 		}
 	}
@@ -145,7 +138,7 @@ func (m Machine) i2c(ctx context.Context) []Device {
 		}
 		found := probeBus(bus, number)
 		if len(found) == 0 {
-			found = []Device{{Place: "I2C bus " + number, What: Silent}}
+			found = []Device{{Place: "I2C bus " + number, What: sensor.Say("scan.empty")}}
 		}
 		out = append(out, found...)
 		_ = bus.Close() // it was only read
@@ -161,7 +154,7 @@ func probeBus(bus i2c.Bus, number string) []Device {
 	for addr := 0x70; addr <= 0x77; addr++ {
 		if isMux(bus, addr) {
 			muxes = append(muxes, addr)
-			out = append(out, Device{Place: place, What: fmt.Sprintf("multiplexer at 0x%02x", addr)})
+			out = append(out, Device{Place: place, What: sensor.Say("scan.multiplexer", "address", hex(addr))})
 		}
 	}
 	for _, addr := range muxes {
@@ -170,7 +163,9 @@ func probeBus(bus i2c.Bus, number string) []Device {
 				continue
 			}
 			for _, d := range identify(bus, fmt.Sprintf("%s, multiplexer 0x%02x port %d", place, addr, port), sensor.I2C{Bus: number, Mux: addr, Port: port}) {
-				if !slices.ContainsFunc(out, func(k Device) bool { return k.What == d.What && k.Config != nil && k.Place == place }) { // else it answers on the bus itself
+				if !slices.ContainsFunc(out, func(k Device) bool {
+					return fmt.Sprint(k.What) == fmt.Sprint(d.What) && k.Config != nil && k.Place == place
+				}) { // else it answers on the bus itself
 					out = append(out, d)
 				}
 			}
@@ -182,19 +177,19 @@ func probeBus(bus i2c.Bus, number string) []Device {
 
 // identify asks the addresses where a known chip can be.
 func identify(bus i2c.Bus, place string, base sensor.I2C) (out []Device) {
-	add := func(c sensor.Config, q sensor.Quantity, what string) {
-		out = append(out, Device{place, what, q, c, nil})
+	add := func(c sensor.Config, q sensor.Quantity, chip string, addr int) {
+		out = append(out, Device{place, sensor.Say("scan.chip."+string(q), "chip", chip, "address", hex(addr)), q, c, nil})
 	}
 	switch {
 	case !answers(bus, 0x29):
 	case is(bus, 0x29, []byte{0xc0}, 0xee, 0xaa): // first: its registers have 8 bits, and more would be a write
-		add(nil, "", "VL53L0X at 0x29: hand it to its kernel driver (deploy/wiring.md says how) and use kind iio")
+		out = append(out, Device{Place: place, What: sensor.Say("scan.vl53l0x")})
 	case is(bus, 0x29, []byte{0x01, 0x0f}, 0xea, 0xcc):
-		add(&sensor.VL53L1X{I2C: base}, sensor.Distance, "VL53L1X, distance at 0x29")
+		add(&sensor.VL53L1X{I2C: base}, sensor.Distance, "VL53L1X", 0x29)
 	case is(bus, 0x29, []byte{0x00, 0x00}, 0xb4):
-		add(&sensor.VL6180X{I2C: base}, sensor.Distance, "VL6180X, distance at 0x29")
+		add(&sensor.VL6180X{I2C: base}, sensor.Distance, "VL6180X", 0x29)
 	default:
-		add(nil, "", "a chip at 0x29 that is not known; if there are several, keep all but one in shutdown")
+		out = append(out, Device{Place: place, What: sensor.Say("scan.stranger")})
 	}
 	for _, addr := range []int{0x76, 0x77} {
 		at := base
@@ -202,14 +197,17 @@ func identify(bus i2c.Bus, place string, base sensor.I2C) (out []Device) {
 			at.Address = addr
 		}
 		if is(bus, addr, []byte{0xd0}, 0x60) {
-			add(&sensor.BME280{I2C: at}, sensor.Temperature, fmt.Sprintf("BME280, temperature at 0x%02x", addr))
-			add(&sensor.BME280{I2C: at}, sensor.Humidity, fmt.Sprintf("BME280, humidity at 0x%02x", addr))
+			add(&sensor.BME280{I2C: at}, sensor.Temperature, "BME280", addr)
+			add(&sensor.BME280{I2C: at}, sensor.Humidity, "BME280", addr)
 		} else if is(bus, addr, []byte{0xd0}, 0x58) {
-			add(&sensor.BME280{I2C: at}, sensor.Temperature, fmt.Sprintf("BMP280, temperature at 0x%02x", addr))
+			add(&sensor.BME280{I2C: at}, sensor.Temperature, "BMP280", addr)
 		}
 	}
 	return out
 }
+
+// hex writes the address of a chip.
+func hex(addr int) string { return fmt.Sprintf("0x%02x", addr) }
 
 // isMux tells whether a multiplexer answers at an address: what is written to it
 // can be read back. The identity register of an air chip, which may be at 0x76 or

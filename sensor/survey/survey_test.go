@@ -93,9 +93,9 @@ func TestScanFinds(t *testing.T) {
 	sections := survey.Machine{Sysfs: root, Dev: dev, Buses: buses}.Scan(t.Context())
 	var all []string
 	for _, s := range sections {
-		require.NotEmpty(t, s.None)
+		require.True(t, english().Has(s.Name) && english().Has(s.None), s.Name)
 		for _, d := range s.Devices {
-			all = append(all, d.Place+": "+d.What)
+			all = append(all, d.Place+": "+english().Value("", d.What))
 			if d.Config != nil {
 				assert.NoError(t, sensor.Check(d.Config, d.Quantity), "%+v", d.Config)
 			}
@@ -125,7 +125,7 @@ func TestScanOfASilentBus(t *testing.T) {
 	sections := survey.Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
 	require.Len(t, sections[1].Devices, 1)
 	assert.Equal(t, "I2C bus 0", sections[1].Devices[0].Place)
-	assert.Contains(t, sections[1].Devices[0].What, "the bus is on, but no chip")
+	assert.Equal(t, "scan.empty", sections[1].Devices[0].What.Key)
 }
 
 func TestScanBehindAMultiplexer(t *testing.T) {

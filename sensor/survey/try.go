@@ -2,7 +2,6 @@ package survey
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"tidemark/sensor"
@@ -13,12 +12,12 @@ import (
 // with nothing on it.
 type Trial struct {
 	Device
-	Bus    string
+	Bus    sensor.Said
 	Role   string  // what it is proposed for: height, dough, air or humidity; empty for nothing
 	UsedBy string  // who reads it already; it is not read again then
 	Value  float64 // median, in the unit of its quantity; means nothing while Usable is 0
 	Usable int     // readings
-	Do     string  // key of what to do first about Trouble; empty for nothing
+	Do     string  // key of what to do first; empty for nothing
 }
 
 // Try scans the machine and reads each sensor that it finds for a length of time. used
@@ -29,12 +28,12 @@ func (m Machine) Try(ctx context.Context, env source.Env, used map[string]string
 	var items []Item
 	var at []int
 	for _, sec := range m.Scan(ctx) {
-		usual := sec.Name == Probes || sec.Name == Chips
+		usual, bus := sec.Name == w1Bus || sec.Name == i2cBus, sensor.Say(sec.Name)
 		if len(sec.Devices) == 0 && usual {
-			out = append(out, Trial{Bus: sec.Name, Device: Device{Trouble: errors.New(sec.None)}})
+			out = append(out, Trial{Bus: bus, Do: sec.None})
 		}
 		for _, d := range sec.Devices {
-			t := Trial{Device: d, Bus: sec.Name, Role: roleOf(d)}
+			t := Trial{Device: d, Bus: bus, Role: roleOf(d)}
 			if d.Config != nil {
 				t.UsedBy = used[sensor.Flow(d.Config)]
 			}

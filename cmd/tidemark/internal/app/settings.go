@@ -217,18 +217,12 @@ func (s *setup) Find(ctx context.Context) []web.Found {
 	var out []web.Found
 	words := s.app.words
 	for _, t := range s.look(ctx) {
-		f := web.Found{Bus: inWords(words, t.Bus), Place: t.Place, What: inWords(words, t.What), Trouble: inWords(words, words.Error(t.Trouble)), Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
-		if t.Do != "" {
-			f.Trouble += "; " + words.Say(t.Do, nil)
-		}
+		f := web.Found{Bus: words.Value("", t.Bus), Place: t.Place, What: words.Value("", t.What), Trouble: Trouble(words, t), Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
 		if t.Usable > 0 {
 			f.Value = Measured(words, t.Quantity, t.Value)
 		}
 		if t.Config != nil {
 			f.Flow = sensor.Flow(t.Config)
-		}
-		if t.Quantity != "" {
-			f.What = strings.Replace(f.What, ", "+string(t.Quantity), ", "+words.Say("page.set.found."+string(t.Quantity), nil), 1)
 		}
 		out = append(out, f)
 	}
@@ -244,14 +238,15 @@ func idle(f web.Found) int {
 	return 1
 }
 
-// inWords says in the household's language what the look at the buses has one sentence
-// for; names stay as they are.
-func inWords(words *text.Localizer, said string) string {
-	key := map[string]string{survey.Probes: "w1", survey.NoProbe: "w1.none", survey.Chips: "i2c", survey.NoI2C: "i2c.none", survey.Silent: "i2c.silent"}[said]
-	if key == "" {
-		return said
+// Trouble says what is wrong with what a look found, and what to do first.
+func Trouble(words *text.Localizer, t survey.Trial) string {
+	var said []string
+	for _, s := range []string{words.Error(t.Trouble), words.Say(t.Do, nil)} {
+		if s != "" {
+			said = append(said, s)
+		}
 	}
-	return words.Say("page.set.found."+key, nil)
+	return strings.Join(said, "; ")
 }
 
 // Measured says what a sensor measured in the household's degrees.

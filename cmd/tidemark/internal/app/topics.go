@@ -88,23 +88,23 @@ func (s *setup) heard(used map[string]string) []survey.Trial {
 		if u, err := url.Parse(b.Broker); err == nil {
 			host = u.Host
 		}
-		bus, heard, trouble := "MQTT "+host, []mqtt.Heard(nil), error(nil)
+		bus, heard, trouble, do := sensor.Say("scan.mqtt", "host", host), []mqtt.Heard(nil), error(nil), ""
 		if l := s.listening.at[b.Broker]; l != nil {
 			heard, trouble = l.Heard()
 		}
 		if len(heard) == 0 && trouble == nil {
-			trouble = errors.New(s.app.words.Say("page.set.found.listening", nil))
+			do = "scan.mqtt.none"
 		}
 		if len(heard) == 0 || trouble != nil {
-			out = append(out, survey.Trial{Bus: bus, Device: survey.Device{Trouble: trouble}})
+			out = append(out, survey.Trial{Bus: bus, Device: survey.Device{Trouble: trouble}, Do: do})
 		}
 		for _, h := range heard {
 			what := h.Config.Topic
 			if h.Config.Field != "" {
 				what += " " + h.Config.Field
 			}
-			role := map[sensor.Quantity]string{sensor.Distance: "height", sensor.Temperature: "air"}[h.Quantity]
-			out = append(out, survey.Trial{Device: survey.Device{Place: bus, What: what, Quantity: h.Quantity, Config: &h.Config}, Bus: bus, Role: role,
+			role := map[sensor.Quantity]string{sensor.Distance: "height", sensor.Temperature: "air", sensor.Humidity: "humidity"}[h.Quantity]
+			out = append(out, survey.Trial{Device: survey.Device{Place: "MQTT " + host, What: sensor.Say("scan.topic", "topic", what), Quantity: h.Quantity, Config: &h.Config}, Bus: bus, Role: role,
 				UsedBy: used[sensor.Flow(&h.Config)], Value: h.Value, Usable: 1})
 		}
 	}
