@@ -3,6 +3,7 @@ package text
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"regexp"
 	"strconv"
@@ -28,9 +29,9 @@ type Values = map[string]any
 // Localizer says sentences of one language to one household. It is safe for use by
 // several goroutines.
 type Localizer struct {
-	locale   Locale
-	own, def Catalogue
-	now      time.Time // zero: days are never named
+	locale    Locale
+	sentences map[string]string // by key
+	now       time.Time         // zero: days are never named
 }
 
 // New returns a Localizer. An unknown language is spoken in English; use Load to
@@ -40,10 +41,9 @@ func New(locale Locale) *Localizer {
 	if l.locale.Zone == nil {
 		l.locale.Zone = time.UTC
 	}
-	l.def, _ = Load(fallback) // cannot fail: it ships with the program, and a test loads it
-	l.own = l.def
+	l.sentences, _ = Load(fallback) // cannot fail: it ships with the program, and a test loads it
 	if own, err := Load(locale.Language); err == nil {
-		l.own = own
+		maps.Copy(l.sentences, own)
 	}
 	return l
 }
@@ -60,14 +60,11 @@ func (l *Localizer) At(now time.Time) *Localizer {
 func (l *Localizer) Locale() Locale { return l.locale }
 
 // Has reports whether there is a sentence for the key.
-func (l *Localizer) Has(key string) bool { return l.own[key] != "" || l.def[key] != "" }
+func (l *Localizer) Has(key string) bool { return l.sentences[key] != "" }
 
 // Say returns the sentence of the key with the values put in.
 func (l *Localizer) Say(key string, v Values) string {
-	sentence := l.own[key]
-	if sentence == "" {
-		sentence = l.def[key]
-	}
+	sentence := l.sentences[key]
 	if sentence == "" {
 		return key
 	}
@@ -227,7 +224,7 @@ func (l *Localizer) Clock(t time.Time) string {
 // days, with its date beyond.
 func (l *Localizer) Moment(t time.Time) string {
 	if d := t.Sub(l.now).Abs(); l.now.IsZero() || d > 6*24*time.Hour {
-		return l.Date(t) + " " + New(l.locale).Clock(t)
+		return l.Date(t) + " " + l.At(time.Time{}).Clock(t)
 	}
 	return l.Clock(t)
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"sort"
 	"strings"
 	"testing"
@@ -28,7 +29,7 @@ func placeholders(sentence string) []string {
 }
 
 func TestLanguagesHaveTheSameKeysAndPlaceholders(t *testing.T) {
-	languages := Languages()
+	languages := languages()
 	require.GreaterOrEqual(t, len(languages), 2, "expected English and one more")
 	en, err := Load("en")
 	require.NoError(t, err)
@@ -46,7 +47,7 @@ func TestLanguagesHaveTheSameKeysAndPlaceholders(t *testing.T) {
 }
 
 func TestNoExclamationMarks(t *testing.T) {
-	for _, language := range Languages() {
+	for _, language := range languages() {
 		c, err := Load(language)
 		require.NoError(t, err)
 		for key, sentence := range c {
@@ -60,33 +61,25 @@ func TestUnknownLanguageNamesTheKnownOnes(t *testing.T) {
 	assert.EqualError(t, err, `language "xx" is not there; use one of de, en`)
 }
 
-func TestParseRefuses(t *testing.T) {
-	for _, c := range []struct{ in, want string }{
-		{"# fine\nnothing here", `line 2: "nothing here" is no entry; write key = sentence`},
-		{"Key = a", `line 1: "Key" is no key; use small letters, digits, dots and underscores`},
-		{"a.b = ", `line 1: key "a.b" has no sentence`},
-		{"a = {B}", `line 1: key "a" has a brace outside a placeholder; write {name}`},
-		{"a = x\na = y", `line 2: key "a" is given twice; remove one`},
-	} {
-		_, err := Parse(strings.NewReader(c.in))
-		assert.EqualError(t, err, c.want)
+// TestFilesAreWellFormed: each line is empty, a comment or an entry, no key is there
+// twice, and each brace belongs to a placeholder.
+func TestFilesAreWellFormed(t *testing.T) {
+	entry := regexp.MustCompile(`^([a-z0-9_]+(?:\.[a-z0-9_-]+)*) = (\S.*)$`)
+	for _, language := range languages() {
+		file, err := files.ReadFile(language + ".txt")
+		require.NoError(t, err)
+		seen := map[string]bool{}
+		for i, line := range strings.Split(string(file), "\n") {
+			if line = strings.TrimSpace(line); line == "" || line[0] == '#' {
+				continue
+			}
+			m := entry.FindStringSubmatch(line)
+			require.NotNil(t, m, "%s.txt:%d: %q; write key = sentence", language, i+1, line)
+			assert.False(t, seen[m[1]], "%s.txt:%d: %s is there twice", language, i+1, m[1])
+			assert.NotContains(t, placeholder.ReplaceAllString(m[2], ""), "{", "%s.txt:%d", language, i+1)
+			seen[m[1]] = true
+		}
 	}
-}
-
-func FuzzParse(f *testing.F) {
-	f.Add("a.b = see {at}\n# comment\n\nc = d")
-	f.Add("a = {")
-	f.Fuzz(func(t *testing.T, in string) {
-		c, err := Parse(strings.NewReader(in))
-		if err != nil {
-			return
-		}
-		for key, sentence := range c {
-			again, err := Parse(strings.NewReader(key + " = " + sentence))
-			require.NoError(t, err)
-			require.Equal(t, sentence, again[key])
-		}
-	})
 }
 
 func TestClockByLocale(t *testing.T) {

@@ -116,7 +116,7 @@ func TestEverySentenceOfABakeIsWhole(t *testing.T) {
 	laid := func(p bake.Process) []bake.Step {
 		return p.Steps(start.Add(9*time.Hour), estimator.Estimate{AirC: nan, DoughC: nan, RisePercent: nan})
 	}
-	for _, language := range Languages() {
+	for _, language := range languages() {
 		l := New(Locale{Language: language})
 		whole := func(list ...bake.Said) {
 			for _, s := range list {

@@ -39,7 +39,7 @@ func (t *teller) at(word string, at time.Time, v text.Values) {
 		return
 	}
 	t.out.IsTime = true
-	t.out.Big, t.out.Suffix, _ = strings.Cut(text.New(t.l.Locale()).Clock(at), " ")
+	t.out.Big, t.out.Suffix, _ = strings.Cut(t.l.At(time.Time{}).Clock(at), " ")
 	if local, now := at.In(t.l.Locale().Zone), t.s.At.In(t.l.Locale().Zone); local.YearDay() != now.YearDay() || local.Year() != now.Year() {
 		t.out.Day = t.l.Weekday(at)
 	}
