@@ -21,21 +21,32 @@ const (
 	doughConfirm = time.Minute
 )
 
-// When a warming of the air is too fast for a proofing place. Over a window split in two
-// halves, the second half must not warm clearly slower than the first: everything that is
-// only carried into a warmer place (a hand, a draught, the way out of the fridge) slows
-// down from the start, while an oven that heats does not. The shape must hold for some
-// time, the rate must be high, and the temperature must be heading for the limit. The
-// figures were chosen on the warm-up curves of the tests, which are our own.
-const (
-	fastWindow  = 40 * time.Second
-	fastHold    = 15 * time.Second  // how long the shape must last
-	fastSteady  = 0.9               // least ratio of second to first half
-	fastBegun   = 0.27              // least ratio of first to second half
-	fastCPM     = 5.0               // least rate in the second half, C a minute
-	fastAhead   = 150 * time.Second // how far the rate is carried on
-	fastHeadedC = 38.0              // where that must lead
-)
+// heatTest says when a warming is too fast for a proofing place. Over a window
+// split in two halves, the second half must not warm clearly slower than the
+// first: everything that is only carried into a warmer place (a hand, a
+// draught, the way out of the fridge) slows down from the start, while an oven
+// that heats does not. The shape must hold for some time, the rate must be
+// high, and the temperature must be heading for the limit.
+type heatTest struct {
+	window  time.Duration
+	hold    time.Duration // how long the shape must last
+	steady  float64       // least ratio of second to first half
+	begun   float64       // least ratio of first to second half
+	rateCPM float64       // least rate in the second half, C a minute
+	ahead   time.Duration // how far the rate is carried on
+	headedC float64       // where that must lead
+}
+
+// heatTestOf returns the test of a probe in the air or in dough. The figures were
+// chosen on the warm-up curves of the tests, which are our own.
+func heatTestOf(air bool) heatTest {
+	if air {
+		return heatTest{window: 40 * time.Second, hold: 15 * time.Second, steady: 0.9, begun: 0.27,
+			rateCPM: 5, ahead: 150 * time.Second, headedC: 38}
+	}
+	return heatTest{window: 6 * time.Minute, hold: 2 * time.Minute, steady: 0.9, begun: 0.30,
+		rateCPM: 1.2, ahead: 4 * time.Minute, headedC: 38}
+}
 
 // heatPoint is one kept temperature.
 type heatPoint struct {
@@ -76,13 +87,13 @@ func (h *probe) add(at time.Time, c, limitC float64) *heating {
 	if !kept {
 		return nil
 	}
-	if !h.air {
-		return h.accelerates(at)
-	}
 	if a := h.tooFast(at, c); a != nil {
 		return a
 	}
-	return h.climbs(at, c)
+	if h.air {
+		return h.climbs(at, c)
+	}
+	return h.accelerates(at)
 }
 
 // The least of two or three readings in a row for an oven, seen by a probe in the
@@ -158,19 +169,19 @@ func (h *probe) beyond(at time.Time, c, limitC float64, fresh bool) *heating {
 	return nil
 }
 
-// tooFast tests the newest point of a probe in the air.
+// tooFast runs the test on the newest point.
 func (h *probe) tooFast(at time.Time, c float64) *heating {
-	unit := h.unit()
-	window, hold := max(fastWindow, 5*unit), max(fastHold, 2*unit)
+	t, unit := heatTestOf(h.air), h.unit()
+	window, hold := max(t.window, 5*unit), max(t.hold, 2*unit)
 	first, second, known := h.halves(at, window)
 	rate := second / (window / 2).Minutes()
-	if !known || rate < fastCPM/4 || second < fastSteady*first || first < fastBegun*second {
+	if !known || rate < t.rateCPM/4 || second < t.steady*first || first < t.begun*second {
 		h.shape = time.Time{}
 		return nil
 	}
 	h.shape = orTime(h.shape, at)
-	headed := c + carriedOn(first, second, float64(fastAhead)/float64(window/2))
-	if at.Sub(h.shape) < hold || rate < fastCPM || headed < fastHeadedC {
+	headed := c + carriedOn(first, second, float64(t.ahead)/float64(window/2))
+	if at.Sub(h.shape) < hold || rate < t.rateCPM || headed < t.headedC {
 		return nil
 	}
 	since := at.Add(-window)

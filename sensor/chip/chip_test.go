@@ -1,4 +1,4 @@
-package chip_test
+package chip
 
 import (
 	"context"
@@ -14,7 +14,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
 )
 
@@ -23,12 +22,12 @@ type bench struct {
 	bus   *sensortest.Bus
 	one   *sensortest.OneWire
 	pins  map[string]*sensortest.Pin
-	buses *chip.Buses
+	buses *Buses
 }
 
 func newBench(t *testing.T) *bench {
 	b := &bench{bus: &sensortest.Bus{Name: t.Name()}, one: &sensortest.OneWire{}, pins: map[string]*sensortest.Pin{}}
-	b.buses = chip.NewBuses()
+	b.buses = NewBuses()
 	b.buses.OpenI2C = func(string) (i2c.BusCloser, error) { return b.bus, nil }
 	b.buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return b.one, nil }
 	b.buses.Pin = func(name string) (gpio.PinOut, error) {
@@ -46,22 +45,22 @@ func newBench(t *testing.T) *bench {
 
 // tof reads a VL53L1X on the bench.
 func (b *bench) tof(conf sensor.VL53L1X) *sensor.Driver {
-	return chip.NewVL53L1X(b.buses, conf, nil)
+	return NewVL53L1X(b.buses, conf, nil)
 }
 
 // short reads a VL6180X on the bench.
 func (b *bench) short(xshut string, address int) *sensor.Driver {
-	return chip.NewVL6180X(b.buses, sensor.VL6180X{I2C: sensor.I2C{Address: address}, XShut: xshut})
+	return NewVL6180X(b.buses, sensor.VL6180X{I2C: sensor.I2C{Address: address}, XShut: xshut})
 }
 
 // probe reads a DS18B20 on the bench.
 func (b *bench) probe(id string) *sensor.Driver {
-	return chip.NewProbe(b.buses, sensor.DS18B20{ID: id, OffsetC: 0.1})
+	return NewProbe(b.buses, sensor.DS18B20{ID: id, OffsetC: 0.1})
 }
 
 // air reads a BME280 on the bench.
 func (b *bench) air(q sensor.Quantity) *sensor.Driver {
-	return chip.NewBME280(b.buses, q, sensor.BME280{})
+	return NewBME280(b.buses, q, sensor.BME280{})
 }
 
 // read reads once with five seconds of patience.
@@ -107,7 +106,7 @@ func TestVL53L1XIsTunedAnewAfterAMoveToTheFridge(t *testing.T) {
 		c := sensortest.NewVL53L1X(182)
 		b.bus.Add(c)
 		airC, known := 24.0, false
-		s := chip.NewVL53L1X(b.buses, sensor.VL53L1X{}, func() (float64, float64, bool) { return airC, 0, known })
+		s := NewVL53L1X(b.buses, sensor.VL53L1X{}, func() (float64, float64, bool) { return airC, 0, known })
 		good(t, 182, 1, read(s))
 		known = true
 		good(t, 182, 1, read(s))
@@ -141,7 +140,7 @@ func TestVL53L1XStatus(t *testing.T) {
 	}
 }
 
-// Error codes: VL6180X datasheet DocID026171 and AN4545.
+// rowError codes: VL6180X datasheet DocID026171 and AN4545.
 func TestVL6180XStatus(t *testing.T) {
 	want := map[byte]sensor.Status{0: sensor.OK, 6: sensor.OutOfRange, 7: sensor.OutOfRange, 8: sensor.Unreliable,
 		11: sensor.Unreliable, 12: sensor.OutOfRange, 13: sensor.OutOfRange, 14: sensor.OutOfRange, 15: sensor.OutOfRange,
@@ -256,7 +255,7 @@ const probeID = "28-0123456789ab"
 // newProbe makes a fake probe with probeID.
 func newProbe(t *testing.T, celsius float64) *sensortest.DS18B20 {
 	t.Helper()
-	addr, err := chip.ParseID(probeID)
+	addr, err := ParseID(probeID)
 	require.NoError(t, err)
 	return &sensortest.DS18B20{Addr: addr, Celsius: celsius}
 }
@@ -268,7 +267,7 @@ func TestDS18B20IsFoundWithoutID(t *testing.T) {
 		assert.Equal(t, sensor.Missing, read(s).Status)
 		b.one.Probes = append(b.one.Probes, newProbe(t, 20))
 		good(t, 20.1, 1e-9, read(s))
-		other, err := chip.ParseID("28-000000000001")
+		other, err := ParseID("28-000000000001")
 		require.NoError(t, err)
 		b.one.Probes = append(b.one.Probes, &sensortest.DS18B20{Addr: other})
 		assert.Contains(t, said(read(b.probe(""))),
@@ -279,12 +278,12 @@ func TestDS18B20IsFoundWithoutID(t *testing.T) {
 // The made-up address 28 A1 B2 C3 D4 E5 00 has the checksum 05 (worked out with
 // Application Note 27).
 func TestProbeIDs(t *testing.T) {
-	a, err := chip.ParseID("28-00e5d4c3b2a1")
+	a, err := ParseID("28-00e5d4c3b2a1")
 	require.NoError(t, err)
 	assert.Equal(t, onewire.Address(0x0500e5d4c3b2a128), a)
-	assert.Equal(t, "28-00e5d4c3b2a1", chip.FormatID(a))
+	assert.Equal(t, "28-00e5d4c3b2a1", formatID(a))
 	for _, bad := range []string{"", "28", "28-1", "zz-000000000001", "28-00000000000g"} {
-		_, err := chip.ParseID(bad)
+		_, err := ParseID(bad)
 		assert.Error(t, err, bad)
 	}
 }
@@ -296,7 +295,7 @@ func TestMissingLinesAndBuses(t *testing.T) {
 		r := read(b.tof(sensor.VL53L1X{XShut: "GPIO5"}))
 		assert.Equal(t, sensor.Missing, r.Status)
 		assert.Contains(t, said(r), "GPIO line GPIO5 is not there")
-		b.buses.OpenI2C = chip.NewBuses().OpenI2C // this machine has no I2C bus 77
+		b.buses.OpenI2C = NewBuses().OpenI2C // this machine has no I2C bus 77
 		r = read(b.tof(sensor.VL53L1X{I2C: sensor.I2C{Bus: "77"}}))
 		assert.Equal(t, sensor.Missing, r.Status)
 		assert.Contains(t, said(r), "I2C bus 77 is not there; switch I2C on")

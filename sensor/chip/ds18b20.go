@@ -131,14 +131,14 @@ func (p *probe) find(bus onewire.Bus) (onewire.Address, error) {
 	}
 	var ids []string
 	for _, a := range all {
-		ids = append(ids, FormatID(a))
+		ids = append(ids, formatID(a))
 	}
 	return 0, sensor.Fault(sensor.Missing, "probe.several", "n", len(ids), "ids", strings.Join(ids, ", "))
 }
 
-// FormatID writes a 1-wire address as the kernel does: the family, and the serial
+// formatID writes a 1-wire address as the kernel does: the family, and the serial
 // number in twelve hex digits.
-func FormatID(a onewire.Address) string {
+func formatID(a onewire.Address) string {
 	return fmt.Sprintf("%02x-%012x", byte(a), uint64(a)>>8&(1<<48-1))
 }
 

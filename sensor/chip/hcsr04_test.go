@@ -1,4 +1,4 @@
-package chip_test
+package chip
 
 import (
 	"encoding/binary"
@@ -12,14 +12,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
 	"tidemark/sensor/sound"
 )
 
 // echoOf reads a pair on lines of the test.
 func echoOf(dev *sensortest.HCSR04, air sensor.Air, conf sensor.HCSR04) *sensor.Driver {
-	return chip.NewHCSR04(func() (chip.Lines, error) { return dev, nil }, conf, air)
+	return NewHCSR04(func() (Lines, error) { return dev, nil }, conf, air)
 }
 
 // at gives an Air function that knows temperature and humidity.
@@ -58,7 +57,7 @@ func TestCarbonDioxideIsCorrectedWhenTold(t *testing.T) {
 
 func TestHCSR04ThatCannotBeOpened(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := chip.NewHCSR04(nil, sensor.HCSR04{Device: "/dev/gpiochip99", Trigger: new(23), Echo: new(24)}, nil)
+		s := NewHCSR04(nil, sensor.HCSR04{Device: "/dev/gpiochip99", Trigger: new(23), Echo: new(24)}, nil)
 		r := read(s)
 		assert.Equal(t, sensor.Missing, r.Status)
 		assert.Contains(t, said(r), "/dev/gpiochip99 is not there")
@@ -81,14 +80,14 @@ func TestEdgesOfTheKernel(t *testing.T) {
 	}
 	event(1_000_000, 1)
 	event(1_870_000, 2)
-	rising, rise, err := chip.ReadEdge(r, time.Now().Add(time.Minute))
+	rising, rise, err := readEdge(r, time.Now().Add(time.Minute))
 	require.NoError(t, err)
-	again, fall, err := chip.ReadEdge(r, time.Now().Add(time.Minute))
+	again, fall, err := readEdge(r, time.Now().Add(time.Minute))
 	require.NoError(t, err)
 	assert.True(t, rising)
 	assert.False(t, again)
 	assert.Equal(t, 870*time.Microsecond, fall-rise)
-	_, _, err = chip.ReadEdge(r, time.Now())
+	_, _, err = readEdge(r, time.Now())
 	assert.ErrorIs(t, err, os.ErrDeadlineExceeded)
 	require.NoError(t, w.Close())
 }

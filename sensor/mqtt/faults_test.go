@@ -1,4 +1,4 @@
-package mqtt_test
+package mqtt
 
 import (
 	"crypto/ecdsa"
@@ -18,7 +18,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
-	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
 )
 
@@ -46,8 +45,8 @@ func certificate(t *testing.T, b *sensortest.Broker) (pemText string) {
 }
 
 // reads opens a source that ends with the test.
-func reads(t *testing.T, conf sensor.MQTT) *mqtt.Source {
-	s := mqtt.New(sensor.Distance, conf)
+func reads(t *testing.T, conf sensor.MQTT) *Source {
+	s := New(sensor.Distance, conf)
 	t.Cleanup(func() { assert.NoError(t, s.Close()) })
 	return s
 }

@@ -125,7 +125,7 @@ func proposals(topic string, payload []byte, conf sensor.MQTT, hints []hint) (ou
 			continue
 		}
 		for _, unit := range unitsTold(word, q) {
-			v, err := ParsePayload(payload, field, unit, q)
+			v, err := parsePayload(payload, field, unit, q)
 			if err != nil {
 				continue
 			}

@@ -1,4 +1,4 @@
-package mqtt_test
+package mqtt
 
 import (
 	"fmt"
@@ -10,7 +10,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/sensor"
-	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
 )
 
@@ -20,9 +19,9 @@ func TestListenerFindsSensors(t *testing.T) {
 	b := sensortest.NewBroker(t)
 	b.Set(func() { b.User, b.Password = "baker", "salt" })
 	b.Retain("house/kitchen/temperature", "21.4")
-	l := mqtt.Listen(sensor.MQTT{Broker: b.URL(), Login: sensor.Login{User: "baker", Password: "salt"}})
+	l := Listen(sensor.MQTT{Broker: b.URL(), Login: sensor.Login{User: "baker", Password: "salt"}})
 	defer func() { assert.NoError(t, l.Close()) }()
-	var heard []mqtt.Heard
+	var heard []Heard
 	require.Eventually(t, func() bool {
 		b.Publish("house/shelf", `{"battery": 87, "sensor": {"temp_f": 75.2, "humidity": 48}, "distance.x": 3}`)
 		b.Publish("jar/abstand_cm", "18.7")
@@ -51,12 +50,12 @@ func TestListenerFindsSensors(t *testing.T) {
 func TestListenerSaysWhatIsWrong(t *testing.T) {
 	b := sensortest.NewBroker(t)
 	b.Set(func() { b.User, b.Password = "baker", "salt" })
-	stranger := mqtt.Listen(sensor.MQTT{Broker: b.URL()})
+	stranger := Listen(sensor.MQTT{Broker: b.URL()})
 	defer func() { assert.NoError(t, stranger.Close()) }()
 	b.Set(func() { b.Refuse["#"] = true })
-	kept := mqtt.Listen(sensor.MQTT{Broker: b.URL(), Login: sensor.Login{User: "baker", Password: "salt"}})
+	kept := Listen(sensor.MQTT{Broker: b.URL(), Login: sensor.Login{User: "baker", Password: "salt"}})
 	defer func() { assert.NoError(t, kept.Close()) }()
-	says := func(l *mqtt.Listener, want string) {
+	says := func(l *Listener, want string) {
 		assert.Eventually(t, func() bool {
 			_, trouble := l.Heard()
 			return trouble != nil && text.New(text.Locale{}).Error(trouble) == want
@@ -64,7 +63,7 @@ func TestListenerSaysWhatIsWrong(t *testing.T) {
 	}
 	says(stranger, "it refuses our user or password")
 	says(kept, "it refuses the topic # (reason 0x87)")
-	broken := mqtt.Listen(sensor.MQTT{Broker: "mqtts://127.0.0.1:1", Login: sensor.Login{CAFile: "/nonexistent"}})
+	broken := Listen(sensor.MQTT{Broker: "mqtts://127.0.0.1:1", Login: sensor.Login{CAFile: "/nonexistent"}})
 	_, trouble := broken.Heard()
 	assert.ErrorContains(t, trouble, "ca_file: the certificates cannot be read")
 	assert.NoError(t, broken.Close())

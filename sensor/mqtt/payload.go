@@ -13,11 +13,11 @@ import (
 // maxPayload is the longest message that is looked at, in bytes.
 const maxPayload = 16 << 10
 
-// ParsePayload takes the number out of a message: the payload itself when field is
+// parsePayload takes the number out of a message: the payload itself when field is
 // empty, else the value at the dotted path field (like sensor.mm) of a JSON
 // object. unit is the unit it is in; empty means that of q. The value returned is
 // in the unit of q. The error is a *sensor.FaultError.
-func ParsePayload(payload []byte, field, unit string, q sensor.Quantity) (float64, error) {
+func parsePayload(payload []byte, field, unit string, q sensor.Quantity) (float64, error) {
 	if len(payload) > maxPayload {
 		return 0, sensor.Fault(sensor.BadData, "message.large", "n", len(payload))
 	}

@@ -1,4 +1,4 @@
-package mqtt_test
+package mqtt
 
 import (
 	"strings"
@@ -8,7 +8,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/sensor"
-	"tidemark/sensor/mqtt"
 )
 
 func TestParsePayload(t *testing.T) {
@@ -27,7 +26,7 @@ func TestParsePayload(t *testing.T) {
 		{`{"tub":{"mm":182.5,"c":24}}`, "tub.mm", "", sensor.Distance, 182.5},
 		{`{"mm":"182.5"}`, "mm", "", sensor.Distance, 182.5},
 	} {
-		got, err := mqtt.ParsePayload([]byte(c.payload), c.field, c.unit, c.q)
+		got, err := parsePayload([]byte(c.payload), c.field, c.unit, c.q)
 		if assert.NoError(t, err, c.payload) {
 			assert.InDelta(t, c.want, got, 1e-9, c.payload)
 		}
@@ -54,7 +53,7 @@ func TestBadPayloads(t *testing.T) {
 		{`{"mm":[1]}`, "mm", sensor.BadData, `the field "mm" is not a number`},
 		{strings.Repeat("1", 20000), "", sensor.BadData, "the message has 20000 bytes"},
 	} {
-		_, err := mqtt.ParsePayload([]byte(c.payload), c.field, "", sensor.Distance)
+		_, err := parsePayload([]byte(c.payload), c.field, "", sensor.Distance)
 		var f *sensor.FaultError
 		if assert.ErrorAs(t, err, &f, c.payload) {
 			assert.Equal(t, c.status, f.Status, c.payload)
@@ -68,7 +67,7 @@ func FuzzParsePayload(f *testing.F) {
 	f.Add([]byte(`{"a":{"b":"1e3"}}`), "a.b", "in")
 	f.Fuzz(func(t *testing.T, payload []byte, field, unit string) {
 		for _, q := range []sensor.Quantity{sensor.Distance, sensor.Temperature, sensor.Humidity} {
-			v, err := mqtt.ParsePayload(payload, field, unit, q)
+			v, err := parsePayload(payload, field, unit, q)
 			if err == nil && !(v >= -55 && v <= 10000) {
 				t.Fatalf("accepted %v as %s", v, q)
 			}

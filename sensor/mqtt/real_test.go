@@ -1,4 +1,4 @@
-package mqtt_test
+package mqtt
 
 import (
 	"context"
@@ -15,7 +15,6 @@ import (
 
 	"tidemark/deploy/outsidetest"
 	"tidemark/sensor"
-	"tidemark/sensor/mqtt"
 )
 
 // TestAgainstARealBroker reads, tells and is refused as the broker of the other
@@ -43,9 +42,9 @@ func TestAgainstARealBroker(t *testing.T) {
 	t.Cleanup(func() { _ = broker.Process.Kill(); _ = broker.Wait() })
 
 	url := "mqtt://" + address.String()
-	opt := mqtt.Options{Broker: url, User: "baker", Password: func() ([]byte, error) { return []byte("flour and water"), nil }}
+	opt := Options{Broker: url, User: "baker", Password: func() ([]byte, error) { return []byte("flour and water"), nil }}
 	opt.Will.Topic, opt.Will.Payload = "kitchen/will", "gone"
-	node := mqtt.Connect(opt)
+	node := Connect(opt)
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
 	_, err = node.Publish(ctx, "kitchen/mm", []byte("99"), true)
@@ -54,8 +53,8 @@ func TestAgainstARealBroker(t *testing.T) {
 	assert.Error(t, err)
 	assert.EqualValues(t, 0x87, reason, "not authorized")
 
-	of := func(topic string) *mqtt.Source {
-		return mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: topic, User: "baker", PasswordFile: secret})
+	of := func(topic string) *Source {
+		return New(sensor.Distance, sensor.MQTT{Broker: url, Topic: topic, User: "baker", PasswordFile: secret})
 	}
 	height := of("kitchen/mm")
 	for ctx.Err() == nil {
@@ -70,7 +69,7 @@ func TestAgainstARealBroker(t *testing.T) {
 	require.NoError(t, node.Close())
 	require.NoError(t, height.Close())
 
-	wrong := mqtt.New(sensor.Distance, sensor.MQTT{Broker: url, Topic: "kitchen/mm", User: "baker", PasswordFile: file("wrong", "salt")})
+	wrong := New(sensor.Distance, sensor.MQTT{Broker: url, Topic: "kitchen/mm", User: "baker", PasswordFile: file("wrong", "salt")})
 	defer wrong.Close()
 	r := read(t, wrong, 10*time.Second)
 	assert.Equal(t, "broker "+url+": it refuses our user or password", said(r))

@@ -155,7 +155,7 @@ func (s *Source) put(r sensor.Reading) {
 
 // message makes a reading of a payload.
 func (s *Source) message(payload []byte) {
-	v, err := ParsePayload(payload, s.conf.Field, s.conf.Unit, s.q)
+	v, err := parsePayload(payload, s.conf.Field, s.conf.Unit, s.q)
 	switch {
 	case err == nil && s.q == sensor.Distance:
 		v, err = s.conf.Apply(v, sensor.ReachOf(&s.conf))

@@ -1,4 +1,4 @@
-package mqtt_test
+package mqtt
 
 import (
 	"context"
@@ -16,13 +16,12 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/sensor"
-	"tidemark/sensor/mqtt"
 	"tidemark/sensor/sensortest"
 )
 
 // offline returns a source that gets its messages from the test.
-func offline(stale time.Duration) (*mqtt.Source, func(string)) {
-	return mqtt.NewOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: sensor.Duration(stale), Limits: sensor.Limits{OffsetMM: -2}})
+func offline(stale time.Duration) (*Source, func(string)) {
+	return newOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: sensor.Duration(stale), Limits: sensor.Limits{OffsetMM: -2}})
 }
 
 func TestAMessageCountsOnce(t *testing.T) {
@@ -71,7 +70,7 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			ctx, cancel := context.WithCancel(t.Context())
 			cancel()
-			m := mqtt.New(sensor.Distance, c.conf)
+			m := New(sensor.Distance, c.conf)
 			r := m.Read(ctx)
 			assert.Equal(t, sensor.Missing, r.Status)
 			assert.Contains(t, said(r), c.want)
@@ -91,19 +90,19 @@ func TestExplainSaysWhatToDo(t *testing.T) {
 		"its certificate is not trusted (no good at all)": &tls.CertificateVerificationError{Err: errors.New("no good at all")},
 		"cannot connect (no route)":                       errors.New("no route"),
 	} {
-		assert.Contains(t, text.New(text.Locale{}).Error(mqtt.Explain(err)), want)
+		assert.Contains(t, text.New(text.Locale{}).Error(explain(err)), want)
 	}
 }
 
 // read reads once within a time.
-func read(t *testing.T, s *mqtt.Source, within time.Duration) sensor.Reading {
+func read(t *testing.T, s *Source, within time.Duration) sensor.Reading {
 	ctx, cancel := context.WithTimeout(t.Context(), within)
 	defer cancel()
 	return s.Read(ctx)
 }
 
 // until sends to the topic again and again until it reads what satisfies ok.
-func until(t *testing.T, b *sensortest.Broker, s *mqtt.Source, topic string, ok func(sensor.Reading) bool) sensor.Reading {
+func until(t *testing.T, b *sensortest.Broker, s *Source, topic string, ok func(sensor.Reading) bool) sensor.Reading {
 	t.Helper()
 	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
 		b.Publish(topic, "182.5")
@@ -127,8 +126,8 @@ func says(part string) func(sensor.Reading) bool {
 }
 
 // of returns a source of a topic that ends with the test.
-func of(t *testing.T, b *sensortest.Broker, topic string) *mqtt.Source {
-	s := mqtt.New(sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic})
+func of(t *testing.T, b *sensortest.Broker, topic string) *Source {
+	s := New(sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic})
 	t.Cleanup(func() { assert.NoError(t, s.Close()) })
 	return s
 }
@@ -156,7 +155,7 @@ func TestARefusedTopic(t *testing.T) {
 func TestPublishTellsTheReason(t *testing.T) {
 	b := sensortest.NewBroker(t)
 	b.Set(func() { b.Refuse["no"] = true })
-	c := mqtt.Connect(mqtt.Options{Broker: b.URL()})
+	c := Connect(Options{Broker: b.URL()})
 	reason, err := c.Publish(t.Context(), "yes", []byte("1"), true)
 	require.NoError(t, err)
 	assert.Zero(t, reason)
@@ -166,7 +165,7 @@ func TestPublishTellsTheReason(t *testing.T) {
 	assert.EqualValues(t, 0x87, reason)
 	require.NoError(t, c.Close())
 	b.Stop()
-	dead := mqtt.Connect(mqtt.Options{Broker: b.URL()})
+	dead := Connect(Options{Broker: b.URL()})
 	defer dead.Close()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 	defer cancel()
@@ -176,3 +175,10 @@ func TestPublishTellsTheReason(t *testing.T) {
 
 // said is why a reading has no value, in English.
 func said(r sensor.Reading) string { return text.New(text.Locale{}).Error(r.Err) }
+
+// newOffline returns a Source without a broker, and what lets a message arrive for it.
+func newOffline(q sensor.Quantity, conf sensor.MQTT) (s *Source, arrive func(payload string)) {
+	s = newSource(q, conf)
+	s.setTrouble(nil)
+	return s, func(payload string) { s.message([]byte(payload)) }
+}

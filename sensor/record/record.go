@@ -33,11 +33,11 @@ import (
 )
 
 // Header is the first line of a record, ShortHeader that of one without looks, and
-// ExportHeader that of an exported rise, of which the columns of ShortHeader are read.
+// exportHeader that of an exported rise, of which the columns of ShortHeader are read.
 const (
-	Header       = ShortHeader + ",value"
-	ShortHeader  = "time,distance_mm,dough_c,air_c,event"
-	ExportHeader = ShortHeader + ",rise_percent,rise_sd,equivalent_hours,rejected"
+	Header       = shortHeader + ",value"
+	shortHeader  = "time,distance_mm,dough_c,air_c,event"
+	exportHeader = shortHeader + ",rise_percent,rise_sd,equivalent_hours,rejected"
 )
 
 // Limits of a record.
@@ -67,15 +67,15 @@ const look = "look"
 // events returns what the event column may hold beside nothing.
 func events() []string { return []string{"start", "fold", "fridge", "counter", "end", look} }
 
-// Error says where and why a record was refused.
-type Error struct {
+// rowError says where and why a record was refused.
+type rowError struct {
 	File   string
 	Line   int // from 1
 	Column int // of the first byte at fault, from 1
 	Msg    string
 }
 
-func (e *Error) Error() string {
+func (e *rowError) Error() string {
 	return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Column, e.Msg)
 }
 
@@ -133,7 +133,7 @@ func (rd *reader) next() error {
 	var wrong *csv.ParseError
 	switch {
 	case errors.As(err, &wrong):
-		return &Error{rd.name, wrong.Line, wrong.Column, fmt.Sprintf("%v; write each row in one line, without quotes", wrong.Err)}
+		return &rowError{rd.name, wrong.Line, wrong.Column, fmt.Sprintf("%v; write each row in one line, without quotes", wrong.Err)}
 	case err != nil && !errors.Is(err, io.EOF):
 		return fmt.Errorf("%s: %w", rd.name, err)
 	case err == nil:
@@ -146,20 +146,20 @@ func (rd *reader) next() error {
 func (rd *reader) begin() error {
 	err := rd.next()
 	if errors.Is(err, io.EOF) {
-		return &Error{rd.name, 1, 1, "the file is empty; expected the header " + Header}
+		return &rowError{rd.name, 1, 1, "the file is empty; expected the header " + Header}
 	}
 	if err != nil {
 		return err
 	}
 	rd.header = strings.TrimPrefix(strings.Join(rd.cells, ","), "\ufeff") // some spreadsheets put a byte order mark
-	if slices.Contains([]string{Header, ShortHeader, ExportHeader}, rd.header) {
+	if slices.Contains([]string{Header, shortHeader, exportHeader}, rd.header) {
 		return nil
 	}
 	same := 0
 	for same < min(len(rd.header), len(Header)) && rd.header[same] == Header[same] {
 		same++
 	}
-	return &Error{rd.name, 1, same + 1, fmt.Sprintf("header is %.80q; expected %s, or the same without value", rd.header, Header)}
+	return &rowError{rd.name, 1, same + 1, fmt.Sprintf("header is %.80q; expected %s, or the same without value", rd.header, Header)}
 }
 
 // row reads the next row.
@@ -169,12 +169,12 @@ func (rd *reader) row() (row Row, err error) {
 	}
 	row.Line, _ = rd.FieldPos(0)
 	header, n := rd.header, len(rd.cells)
-	if header == ExportHeader {
-		header, n = ShortHeader, min(n, 5) // the columns after it are passed over
+	if header == exportHeader {
+		header, n = shortHeader, min(n, 5) // the columns after it are passed over
 	}
 	if expected := strings.Count(header, ",") + 1; n != expected {
 		_, at := rd.FieldPos(len(rd.cells) - 1)
-		return Row{}, &Error{rd.name, row.Line, at + len(rd.cells[len(rd.cells)-1]), fmt.Sprintf("%d cells; expected %d: %s", n, expected, header)}
+		return Row{}, &rowError{rd.name, row.Line, at + len(rd.cells[len(rd.cells)-1]), fmt.Sprintf("%d cells; expected %d: %s", n, expected, header)}
 	}
 	for i := range rd.cells {
 		rd.cells[i] = strings.TrimSpace(rd.cells[i])
@@ -254,5 +254,5 @@ func (rd *reader) number(i int) (float64, error) {
 // errorf returns an *Error about a cell of the row read last.
 func (rd *reader) errorf(cell int, format string, args ...any) error {
 	line, column := rd.FieldPos(cell)
-	return &Error{rd.name, line, column, fmt.Sprintf(format, args...)}
+	return &rowError{rd.name, line, column, fmt.Sprintf(format, args...)}
 }

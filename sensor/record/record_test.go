@@ -13,7 +13,7 @@ import (
 
 // with puts the header of a record without looks before rows.
 func with(rows ...string) string {
-	return ShortHeader + "\n" + strings.Join(rows, "\n") + "\n"
+	return shortHeader + "\n" + strings.Join(rows, "\n") + "\n"
 }
 
 // withLooks puts the full header before rows.
@@ -61,7 +61,7 @@ func TestReadsLooks(t *testing.T) {
 }
 
 func TestReadsAnExport(t *testing.T) {
-	rows := all(t, ExportHeader+"\n"+`2026-03-01T07:30:00Z,182,24.5,23.1,start,0,1,0,"=far, ""jump"""`+"\n2026-03-01T07:31:00Z,181,,,,1,1,0,\n")
+	rows := all(t, exportHeader+"\n"+`2026-03-01T07:30:00Z,182,24.5,23.1,start,0,1,0,"=far, ""jump"""`+"\n2026-03-01T07:31:00Z,181,,,,1,1,0,\n")
 	require.Len(t, rows, 2)
 	assert.Equal(t, "start", rows[0].Event)
 	assert.Equal(t, 181.0, rows[1].DistanceMM)
@@ -79,7 +79,7 @@ func TestRefusals(t *testing.T) {
 		{"empty file", "", "r.csv:1:1: the file is empty; expected the header time,distance_mm,dough_c,air_c,event,value"},
 		{"wrong header", "time,distance_cm,dough_c,air_c,event\n", `r.csv:1:15: header is "time,distance_cm,dough_c,air_c,event"; expected time,distance_mm,dough_c,air_c,event,value, or the same without value`},
 		{"short header", "time,distance_mm\n", `r.csv:1:17: header is "time,distance_mm"; expected time,distance_mm,dough_c,air_c,event,value, or the same without value`},
-		{"no rows", ShortHeader + "\n", "r.csv:1:1: no rows after the header; expected at least one"},
+		{"no rows", shortHeader + "\n", "r.csv:1:1: no rows after the header; expected at least one"},
 		{"out of order", with(ok, "2026-03-01T07:29:59Z,182,,,"), "r.csv:3:1: time 2026-03-01T07:29:59Z is before the row above (2026-03-01T07:30:00Z); rows must be in order of time"},
 		{"out of order by zone", with(ok, "2026-03-01T08:00:00+01:00,182,,,"), "r.csv:3:1: time 2026-03-01T08:00:00+01:00 is before the row above (2026-03-01T07:30:00Z); rows must be in order of time"},
 		{"no zone", with("2026-03-01T07:30:00,182,,,"), `r.csv:2:1: time is "2026-03-01T07:30:00"; expected RFC 3339 with a zone, like 2026-03-01T07:30:00+01:00`},
@@ -104,7 +104,7 @@ func TestRefusals(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := read(t.Context(), strings.NewReader(c.in), "r.csv")
 			require.EqualError(t, err, c.want)
-			assert.IsType(t, &Error{}, err)
+			assert.IsType(t, &rowError{}, err)
 		})
 	}
 	_, err := read(t.Context(), strings.NewReader(with(ok, ok)), "r.csv")

@@ -66,12 +66,12 @@ func (t Tree) Height(mm float64) error {
 
 // Probe shows a temperature of a 1-wire probe in Celsius.
 func (t Tree) Probe(id string, celsius float64) error {
-	return t.put(slave(id), ProbeText(int16(math.Round(celsius*16)), true))
+	return t.put(slave(id), probeText(int16(math.Round(celsius*16)), true))
 }
 
-// ProbeText is what the kernel writes for a register value; a good text has a
+// probeText is what the kernel writes for a register value; a good text has a
 // checksum that fits.
-func ProbeText(register int16, good bool) string {
+func probeText(register int16, good bool) string {
 	pad := []byte{byte(register), byte(register >> 8), 0x4b, 0x46, 0x7f, 0xff, 0x0f, 0x10}
 	crc, verdict := onewire.CalcCRC(pad), "YES"
 	shown := crc
@@ -94,9 +94,9 @@ func (t Tree) BreakHeight(f Fault) error {
 func (t Tree) BreakProbe(id string, f Fault) error {
 	switch f {
 	case BadCRC:
-		return t.put(slave(id), ProbeText(401, false))
+		return t.put(slave(id), probeText(401, false))
 	case PowerOn:
-		return t.put(slave(id), ProbeText(1360, true))
+		return t.put(slave(id), probeText(1360, true))
 	}
 	return t.fail(slave(id), f)
 }

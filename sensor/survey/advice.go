@@ -7,9 +7,9 @@ import (
 	"tidemark/sensor"
 )
 
-// Advise tells what to do about a sensor that failed so, most useful first, by the keys
+// advise tells what to do about a sensor that failed so, most useful first, by the keys
 // of sentences in the catalogue.
-func Advise(kind sensor.Kind, status sensor.Status) []string {
+func advise(kind sensor.Kind, status sensor.Status) []string {
 	for _, a := range advice() {
 		if a.status == status && (a.kinds == nil || slices.Contains(a.kinds, kind)) {
 			var keys []string

@@ -114,7 +114,7 @@ func (n *tally) judge(it Item) Result {
 		f.Verdict, f.Problem = Doubtful, sensor.Fault(sensor.Unreliable, "check.shaky")
 	}
 	if f.Verdict != Good {
-		f.Advice = Advise(sensor.KindOf(it.Config), n.last.Status)
+		f.Advice = advise(sensor.KindOf(it.Config), n.last.Status)
 	}
 	return f
 }

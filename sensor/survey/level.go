@@ -56,15 +56,15 @@ func measure(ctx context.Context, src sensor.Source, length time.Duration) (Leve
 	return l, nil
 }
 
-// SpotMM is the width of what a sensor sees at a distance, from the full angle of
+// spotMM is the width of what a sensor sees at a distance, from the full angle of
 // its field of view: 2 d tan(angle/2).
-func SpotMM(distanceMM, coneDeg float64) float64 {
+func spotMM(distanceMM, coneDeg float64) float64 {
 	return 2 * distanceMM * math.Tan(coneDeg/2*math.Pi/180)
 }
 
-// Remarks says what is wrong with how a sensor sits over a vessel whose empty
+// remarks says what is wrong with how a sensor sits over a vessel whose empty
 // floor is floorMM away. It is empty when all is well.
-func Remarks(c sensor.Config, in Inside, floorMM float64) []string {
+func remarks(c sensor.Config, in Inside, floorMM float64) []string {
 	var out []string
 	reach, limits := sensor.ReachOf(c), sensor.LimitsOf(c)
 	minMM := max(reach.MinMM, limits.MinMM)
@@ -89,7 +89,7 @@ func coneRemark(c sensor.Config, coneDeg float64, in Inside, floorMM float64) st
 		return ""
 	}
 	for _, height := range []float64{in.TopMM, in.TopMM / 2, 0} { // the rim first: it is what is usually seen
-		spot, width := SpotMM(floorMM-height, coneDeg), in.WidthMM(height)
+		spot, width := spotMM(floorMM-height, coneDeg), in.WidthMM(height)
 		if spot <= width || width <= 0 {
 			continue
 		}
@@ -136,7 +136,7 @@ func (c *Calibration) Empty(ctx context.Context) (Level, []string, error) {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.Measured = Measured{&l, Remarks(c.conf, c.inside, l.MM), [][2]float64{{0, 0}}}
+	c.Measured = Measured{&l, remarks(c.conf, c.inside, l.MM), [][2]float64{{0, 0}}}
 	return l, c.Remarks, nil
 }
 

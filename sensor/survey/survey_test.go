@@ -1,4 +1,4 @@
-package survey_test
+package survey
 
 import (
 	"context"
@@ -18,7 +18,6 @@ import (
 	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
 	"tidemark/sensor/source"
-	"tidemark/sensor/survey"
 )
 
 const goodProbe = "91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25062\n"
@@ -32,7 +31,7 @@ func TestCheckJudges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := 0
 		time.AfterFunc(100*time.Millisecond, func() { n++ })
-		results := survey.Check(t.Context(), []survey.Item{
+		results := Check(t.Context(), []Item{
 			{Vessel: "tub", Role: "dough", Quantity: sensor.Temperature, Config: &sensor.W1{}},
 			{Vessel: "tub", Role: "height", Quantity: sensor.Distance, Config: &sensor.IIO{}},
 			{Vessel: "tub", Role: "air", Quantity: sensor.Temperature, Config: &sensor.Hwmon{Name: "sht3x"}},
@@ -40,16 +39,16 @@ func TestCheckJudges(t *testing.T) {
 		}, source.Env{SysfsRoot: root}, 10*time.Second)
 		require.Len(t, results, 4)
 		good := results[0]
-		assert.Equal(t, survey.Good, good.Verdict)
+		assert.Equal(t, Good, good.Verdict)
 		assert.InDelta(t, 25.062, good.Value, 1e-9)
 		assert.GreaterOrEqual(t, good.Usable, 10)
 		assert.Empty(t, good.Advice)
 		far := results[1]
-		assert.Equal(t, survey.Failed, far.Verdict)
+		assert.Equal(t, Failed, far.Verdict)
 		assert.Contains(t, english().Error(far.Problem), "its code 8190")
 		assert.Contains(t, english().Say(far.Advice[0], nil), "over the vessel")
 		gone := results[2]
-		assert.Equal(t, survey.Failed, gone.Verdict)
+		assert.Equal(t, Failed, gone.Verdict)
 		assert.Contains(t, english().Error(gone.Problem), "no device for hwmon temp1 (sht3x) is there")
 		assert.NotEmpty(t, gone.Advice)
 		assert.True(t, math.IsNaN(gone.Value))
@@ -61,7 +60,7 @@ func TestEveryFaultHasAdvice(t *testing.T) {
 	for _, q := range []sensor.Quantity{sensor.Distance, sensor.Temperature, sensor.Humidity} {
 		for _, k := range sensor.Kinds(q) {
 			for _, s := range []sensor.Status{sensor.Missing, sensor.ReadFailed, sensor.BadData, sensor.PowerOn, sensor.OutOfRange, sensor.Unreliable, sensor.Stale, sensor.Stuck} {
-				keys := survey.Advise(k, s)
+				keys := advise(k, s)
 				assert.NotEmpty(t, keys, "%s %s", k, s)
 				for _, key := range keys {
 					assert.True(t, english().Has(key), key)
@@ -90,7 +89,7 @@ func TestScanFinds(t *testing.T) {
 	bus.AddMux(mux)
 	buses := chip.NewBuses()
 	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
-	sections := survey.Machine{Sysfs: root, Dev: dev, Buses: buses}.Scan(t.Context())
+	sections := Machine{Sysfs: root, Dev: dev, Buses: buses}.Scan(t.Context())
 	var all []string
 	for _, s := range sections {
 		require.True(t, english().Has(s.Name) && english().Has(s.None), s.Name)
@@ -122,7 +121,7 @@ func TestScanOfASilentBus(t *testing.T) {
 	sensortest.Put(t, dev, "i2c-0", "")
 	buses := chip.NewBuses()
 	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return &sensortest.Bus{Name: t.Name()}, nil }
-	sections := survey.Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
+	sections := Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
 	require.Len(t, sections[1].Devices, 1)
 	assert.Equal(t, "I2C bus 0", sections[1].Devices[0].Place)
 	assert.Equal(t, "scan.empty", sections[1].Devices[0].What.Key)
@@ -137,7 +136,7 @@ func TestScanBehindAMultiplexer(t *testing.T) {
 	bus.AddMux(mux)
 	buses := chip.NewBuses()
 	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
-	sections := survey.Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
+	sections := Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
 	var found []sensor.Config
 	for _, d := range sections[1].Devices {
 		if d.Config != nil {
@@ -151,30 +150,30 @@ func TestScanBehindAMultiplexer(t *testing.T) {
 // see 26 mm, 25 see 44, 27 see 48; an 85 mm jar allows 192 mm at 25 degrees and
 // 177 at 27.
 func TestSpot(t *testing.T) {
-	assert.InDelta(t, 26, survey.SpotMM(100, 15), 0.5)
-	assert.InDelta(t, 44, survey.SpotMM(100, 25), 0.5)
-	assert.InDelta(t, 48, survey.SpotMM(100, 27), 0.5)
-	assert.InDelta(t, 85, survey.SpotMM(192, 25), 0.5)
-	assert.InDelta(t, 85, survey.SpotMM(177, 27), 0.5)
+	assert.InDelta(t, 26, spotMM(100, 15), 0.5)
+	assert.InDelta(t, 44, spotMM(100, 25), 0.5)
+	assert.InDelta(t, 48, spotMM(100, 27), 0.5)
+	assert.InDelta(t, 85, spotMM(192, 25), 0.5)
+	assert.InDelta(t, 85, spotMM(177, 27), 0.5)
 }
 
 func TestRemarks(t *testing.T) {
-	jar := survey.Inside{TopMM: 150, WidthMM: func(float64) float64 { return 85 }}
+	jar := Inside{TopMM: 150, WidthMM: func(float64) float64 { return 85 }}
 	tof := &sensor.VL53L1X{}
-	assert.Empty(t, survey.Remarks(&sensor.VL53L1X{ROI: 4}, jar, 210))
+	assert.Empty(t, remarks(&sensor.VL53L1X{ROI: 4}, jar, 210))
 	for _, c := range []struct {
 		conf  sensor.Config
-		in    survey.Inside
+		in    Inside
 		floor float64
 		want  string
 	}{
 		{tof, jar, 60, "it sees the rim or something in the vessel, not the floor"},
 		{tof, jar, 170, "a full vessel would come to 20 mm from the sensor, nearer than the 40 mm it needs: raise the sensor by 20 mm"},
 		{tof, jar, 210, "but the vessel is 85 mm wide there: set roi: 4 for a narrower view, or lower the sensor or take a wider vessel"},
-		{&sensor.HCSR04{Limits: sensor.Limits{MaxMM: 300}}, survey.Inside{}, 400, "farther than the sensor can be believed"},
-		{&sensor.HCSR04{}, survey.Inside{TopMM: 100, WidthMM: func(h float64) float64 { return 40 }}, 400, "a spot 79 mm wide"},
+		{&sensor.HCSR04{Limits: sensor.Limits{MaxMM: 300}}, Inside{}, 400, "farther than the sensor can be believed"},
+		{&sensor.HCSR04{}, Inside{TopMM: 100, WidthMM: func(h float64) float64 { return 40 }}, 400, "a spot 79 mm wide"},
 	} {
-		assert.Contains(t, strings.Join(survey.Remarks(c.conf, c.in, c.floor), "\n"), c.want)
+		assert.Contains(t, strings.Join(remarks(c.conf, c.in, c.floor), "\n"), c.want)
 	}
 }
 
@@ -198,7 +197,7 @@ func (w *water) Close() error { return nil }
 func TestCalibration(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := &water{mm: 240, noise: 1, dice: rand.New(rand.NewPCG(1, 2))}
-		c := survey.NewCalibration(w, &sensor.HCSR04{}, survey.Inside{TopMM: 200}, 10*time.Second)
+		c := NewCalibration(w, &sensor.HCSR04{}, Inside{TopMM: 200}, 10*time.Second)
 		_, err := c.Pour(t.Context(), 1)
 		assert.Contains(t, english().Error(err), "the empty vessel was not measured yet")
 		_, _, err = c.Result()

@@ -1,4 +1,4 @@
-package survey_test
+package survey
 
 import (
 	"os"

@@ -1,4 +1,0 @@
-package chip
-
-// ReadEdge reads one event, for tests.
-var ReadEdge = readEdge
