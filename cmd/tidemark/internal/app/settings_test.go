@@ -1,6 +1,7 @@
 package app
 
 import (
+	"io"
 	"testing"
 	"testing/synctest"
 
@@ -9,6 +10,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/text"
+	"tidemark/sensor"
 	"tidemark/sensor/survey"
 	"tidemark/web"
 )
@@ -61,8 +63,9 @@ func TestAnAnswerToATestIsNoAnswerToAnAlarm(t *testing.T) {
 // TestFoundInWords: what a look at the buses says is in the household's language.
 func TestFoundInWords(t *testing.T) {
 	de := text.New(text.Locale{Language: "de"})
-	for said, want := range map[string]string{survey.Probes: "1-Wire-Fühler", survey.NoProbe: "drei Drähte", survey.Chips: "I2C-Bausteine", survey.NoI2C: "Masse",
-		survey.Silent: "kein Baustein", "thermometer 28-00000a1b2c3d": "thermometer 28-00000a1b2c3d"} {
-		assert.Contains(t, inWords(de, said), want)
-	}
+	silent := survey.Trial{Device: survey.Device{Trouble: sensor.Fault(sensor.Missing, "chip.silent", "address", "0x29", "error", io.EOF)}, Do: "advice.i2c.missing.2"}
+	assert.Equal(t, "der Chip bei 0x29 antwortet nicht (EOF); Verdrahtung und Versorgung prüfen; die Drähte SDA und SCL, Masse und 3,3 V am Chip prüfen; sie sind leicht vertauscht", Trouble(de, silent))
+	assert.Contains(t, Trouble(de, survey.Trial{Do: "scan.w1.none"}), "drei Drähte")
+	assert.Empty(t, Trouble(de, survey.Trial{}))
+	assert.Equal(t, "Thermometer 28-00000a1b2c3d", de.Value("", sensor.Say("scan.thermometer", "id", "28-00000a1b2c3d")))
 }
