@@ -130,14 +130,12 @@ type SerialHead struct {
 	BadSum bool
 	Noise  []byte // sent before each frame
 	Gone   bool   // pulled out
-	Opened int
 }
 
 // Open gives the port.
 func (s *SerialHead) Open() (serial.Port, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.Opened++
 	if s.Gone {
 		return nil, errUnplugged
 	}

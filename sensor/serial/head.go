@@ -25,9 +25,9 @@ type Port interface {
 // be given up.
 const readSlice = 100 * time.Millisecond
 
-// OpenPort opens a serial device, such as /dev/serial0, at 8 data bits, no
+// openPort opens a serial device, such as /dev/serial0, at 8 data bits, no
 // parity, one stop bit.
-func OpenPort(device string, baud int) (Port, error) {
+func openPort(device string, baud int) (Port, error) {
 	p, err := port.Open(device, &port.Mode{BaudRate: baud})
 	if err != nil {
 		return nil, portFault(device, err)
@@ -72,7 +72,7 @@ const framesPerReading = 5
 // know the speed of sound themselves: only carbon dioxide is corrected for.
 func NewHead(open func() (Port, error), conf sensor.Serial, air sensor.Air) *sensor.Driver {
 	if open == nil {
-		open = func() (Port, error) { return OpenPort(conf.Device, cmp.Or(conf.Baud, 9600)) }
+		open = func() (Port, error) { return openPort(conf.Device, cmp.Or(conf.Baud, 9600)) }
 	}
 	conf.Pings = cmp.Or(conf.Pings, framesPerReading)
 	h := &head{open: open, format: cmp.Or(conf.Format, FormatFrame)}

@@ -40,12 +40,8 @@ func TestSerialHead(t *testing.T) {
 		"text":            {func(s *sensortest.SerialHead) { s.Text = true }, "text", sensor.OK, ""},
 		"noise between":   {func(s *sensortest.SerialHead) { s.Noise = []byte{0xff, 0x00, 0x17} }, "frame", sensor.OK, ""},
 		"old bytes":       {func(s *sensortest.SerialHead) { s.Old = []byte{0xff, 0x00, 0x50, 0x4f} }, "frame", sensor.OK, ""},
-		"silent":          {func(s *sensortest.SerialHead) { s.Silent = true }, "frame", sensor.ReadFailed, "sends nothing"},
-		"wrong sum":       {func(s *sensortest.SerialHead) { s.BadSum = true }, "frame", sensor.BadData, "no frame of the format frame"},
 		"wrong format":    {func(s *sensortest.SerialHead) { s.Text = true }, "frame", sensor.BadData, "check format and baud"},
-		"sees nothing":    {func(s *sensortest.SerialHead) { s.MM = 0 }, "frame", sensor.OutOfRange, "nothing in range"},
 		"end of range":    {func(s *sensortest.SerialHead) { s.Text, s.MM = true, 9999 }, "text", sensor.OutOfRange, "nothing in range"},
-		"unplugged":       {func(s *sensortest.SerialHead) { s.Gone = true }, "frame", sensor.ReadFailed, "no such device"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -63,23 +59,6 @@ func TestSerialHead(t *testing.T) {
 			})
 		})
 	}
-}
-
-func TestSerialHeadPulledOutAndPluggedIn(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		head := &sensortest.SerialHead{MM: 187}
-		s := headOf(head, "frame")
-		assert.Equal(t, sensor.OK, read(s).Status)
-		head.Gone = true
-		r := read(s)
-		assert.Equal(t, sensor.Missing, r.Status)
-		assert.Contains(t, said(r), "the serial line is gone")
-		head.Gone = false
-		assert.Equal(t, sensor.OK, read(s).Status)
-		assert.Equal(t, 2, head.Opened)
-		_, err := serial.OpenPort("/dev/ttyNone", 9600)
-		assert.ErrorContains(t, err, "fault.serial.gone device=/dev/ttyNone")
-	})
 }
 
 // The frame and text forms are from memory of common heads.

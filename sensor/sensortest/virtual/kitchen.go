@@ -157,9 +157,9 @@ func (k *Kitchen) read(vessel, what string, q sensor.Quantity, t time.Time) sens
 	case "distance":
 		return k.senseDistance(r, v, truth, dice)
 	case "dough":
-		return senseTemperature(r, v, truth.DoughC, dice)
+		return senseTemperature(r, truth.DoughC, dice)
 	default:
-		return senseTemperature(r, v, truth.AirC, dice)
+		return senseTemperature(r, truth.AirC, dice)
 	}
 }
 
@@ -179,21 +179,28 @@ func (k *Kitchen) senseDistance(r sensor.Reading, v Vessel, truth truth, dice *r
 			return r.Fault(sensor.OutOfRange, "range.empty")
 		}
 		mm = 320 + 500*dice.Float64() // the sensor lies on the table and looks across it
-	case chance < v.Senses.MissRatio:
+	case chance < v.MissRatio:
 		return r.Fault(sensor.ReadFailed, "echo.nothing")
-	case chance < v.Senses.MissRatio+v.Senses.RimRatio:
+	case chance < v.MissRatio+v.RimRatio:
 		mm = 18 + 14*dice.Float64()
 	}
-	mm += v.Senses.NoiseMM * dice.NormFloat64()
-	return r.Good(math.Round(mm/v.Senses.StepMM)*v.Senses.StepMM, 0)
+	mm += v.NoiseMM * dice.NormFloat64()
+	return r.Good(math.Round(mm), 0)
 }
 
+// The 1-wire probes of the kitchen: standard deviation of one temperature, and share of
+// readings that fail.
+const (
+	noiseC     = 0.04
+	missRatioC = 0.004
+)
+
 // senseTemperature puts the faults of a 1-wire probe on the truth.
-func senseTemperature(r sensor.Reading, v Vessel, celsius float64, dice *rand.Rand) sensor.Reading {
-	if dice.Float64() < v.Senses.MissRatioC {
+func senseTemperature(r sensor.Reading, celsius float64, dice *rand.Rand) sensor.Reading {
+	if dice.Float64() < missRatioC {
 		return r.Fault(sensor.BadData, "probe.checksum")
 	}
-	celsius += v.Senses.NoiseC * dice.NormFloat64()
+	celsius += noiseC * dice.NormFloat64()
 	return r.Good(math.Round(celsius*16)/16, 0)
 }
 

@@ -35,8 +35,8 @@ type content struct {
 // fresh is the content right after mixing or feeding. Some air is always
 // stirred in.
 func fresh(v Vessel) content {
-	return content{present: true, cells: v.Culture.Cells, food: 1, gas: 0.07, gasStart: 0.07,
-		celsius: v.StartC, ballMM: v.Culture.Spread}
+	return content{present: true, cells: v.Cells, food: 1, gas: 0.07, gasStart: 0.07,
+		celsius: v.StartC, ballMM: v.Spread}
 }
 
 // step lets the content ferment for dt in surroundings of envC.
@@ -45,7 +45,7 @@ func (c *content) step(v Vessel, envC float64, dt time.Duration) {
 		return
 	}
 	h := dt.Hours()
-	k := v.Culture
+	k := v
 	c.celsius += (envC - c.celsius) * h / k.CoolHours
 	speed := warmth(c.celsius) * c.food / (c.food + 0.12)
 	born := k.Growth * c.cells * speed * h

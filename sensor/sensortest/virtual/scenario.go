@@ -20,12 +20,8 @@ type Vessel struct {
 	Profile [][2]float64 // height in mm, volume in litres; straight lines in between
 	FillL   float64      // volume right after mixing or feeding
 	StartC  float64      // its temperature then
-	Culture culture
-	Senses  senses
-}
 
-// culture is how its contents ferment, at 24 C.
-type culture struct {
+	// How its contents ferment, at 24 C.
 	Cells     float64 // cells at the start, as a share of what the food could feed
 	Growth    float64 // specific growth with plenty of food, per hour
 	Gas       float64 // volume of gas for each volume of dough, made in an hour by a full population
@@ -33,16 +29,11 @@ type culture struct {
 	LeakPerH  float64 // share of the held gas that escapes in an hour, ripe; fresh dough hardly leaks
 	CoolHours float64 // time constant to the air around it
 	Spread    float64 // mm by which it stands too high at first, being a ball
-}
 
-// senses is what its sensors are like.
-type senses struct {
-	NoiseMM    float64 // standard deviation of one distance
-	StepMM     float64 // distances come in steps of this
-	MissRatio  float64 // share of readings that fail
-	RimRatio   float64 // share of readings that see the rim
-	NoiseC     float64 // standard deviation of one temperature
-	MissRatioC float64 // share of temperature readings that fail
+	// What its sensors are like.
+	NoiseMM   float64 // standard deviation of one distance
+	MissRatio float64 // share of readings that fail
+	RimRatio  float64 // share of readings that see the rim
 }
 
 // lidOff is a stretch of time in which the sensor does not look at the vessel.
@@ -112,8 +103,8 @@ func ryeJar() Vessel {
 	return Vessel{
 		Name: "jar", Holds: "starter", FloorMM: 170, StartC: 25,
 		Profile: [][2]float64{{0, 0}, {150, 0.851}}, FillL: 0.26,
-		Culture: culture{Cells: 0.17, Growth: 0.55, Gas: 1.3, Hold: 1.6, LeakPerH: 1.3, CoolHours: 0.8, Spread: 2},
-		Senses:  senses{NoiseMM: 1.1, StepMM: 1, MissRatio: 0.012, RimRatio: 0.002, NoiseC: 0.04, MissRatioC: 0.004},
+		Cells: 0.17, Growth: 0.55, Gas: 1.3, Hold: 1.6, LeakPerH: 1.3, CoolHours: 0.8, Spread: 2,
+		NoiseMM: 1.1, MissRatio: 0.012, RimRatio: 0.002,
 	}
 }
 
@@ -122,8 +113,8 @@ func breadTub() Vessel {
 	return Vessel{
 		Name: "tub", Holds: "dough", FloorMM: 240, StartC: 25.5,
 		Profile: [][2]float64{{0, 0}, {50, 1.0}, {100, 2.2}, {150, 3.6}, {200, 5.2}}, FillL: 1.55,
-		Culture: culture{Cells: 0.075, Growth: 0.5, Gas: 0.82, Hold: 2.6, LeakPerH: 0.35, CoolHours: 2.6, Spread: 9},
-		Senses:  senses{NoiseMM: 1.6, StepMM: 1, MissRatio: 0.015, RimRatio: 0.004, NoiseC: 0.04, MissRatioC: 0.004},
+		Cells: 0.075, Growth: 0.5, Gas: 0.82, Hold: 2.6, LeakPerH: 0.35, CoolHours: 2.6, Spread: 9,
+		NoiseMM: 1.6, MissRatio: 0.015, RimRatio: 0.004,
 	}
 }
 
@@ -133,8 +124,8 @@ func sampleCup() Vessel {
 	return Vessel{
 		Name: "cup", Holds: "dough", FloorMM: 120, StartC: 25.5,
 		Profile: [][2]float64{{0, 0}, {100, 0.25}}, FillL: 0.1,
-		Culture: culture{Cells: 0.34, Growth: 0.4, Gas: 0.85, Hold: 2.4, LeakPerH: 0.35, CoolHours: 0.5, Spread: 1},
-		Senses:  senses{NoiseMM: 0.9, StepMM: 1, MissRatio: 0.012, RimRatio: 0.002, NoiseC: 0.04, MissRatioC: 0.004},
+		Cells: 0.34, Growth: 0.4, Gas: 0.85, Hold: 2.4, LeakPerH: 0.35, CoolHours: 0.5, Spread: 1,
+		NoiseMM: 0.9, MissRatio: 0.012, RimRatio: 0.002,
 	}
 }
 
