@@ -98,8 +98,8 @@ func (s *ChannelSpec) Validate() error {
 		return fieldErrorf("from_level", "%d is outside 0 to %d; 0 tells at once, 1 from the first escalation on", s.FromLevel, maxLevel)
 	}
 	for _, k := range s.Only {
-		if !slices.Contains(kinds(), k) {
-			known := fmt.Sprint(slices.Sorted(slices.Values(kinds())))
+		if !slices.Contains(Kinds(), k) {
+			known := fmt.Sprint(slices.Sorted(slices.Values(Kinds())))
 			return fieldErrorf("only", "%q is no kind of alarm; use some of: %s", k, strings.ReplaceAll(strings.Trim(known, "[]"), " ", ", "))
 		}
 	}

@@ -105,15 +105,6 @@ func (p policy) wordEvery() time.Duration {
 	return 5 * time.Minute
 }
 
-// kinds lists every kind, in the order they are looked at.
-func kinds() []Kind {
-	var kinds []Kind
-	for _, p := range policies() {
-		kinds = append(kinds, p.kind)
-	}
-	return kinds
-}
-
 // ofMachine reports whether a kind is about the machine and not a vessel.
 func ofMachine(k Kind) bool { return k == ClockNotSet || k == DiskNearlyFull || k == UnderVoltage }
 

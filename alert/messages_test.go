@@ -189,7 +189,7 @@ func TestEveryMessage(t *testing.T) {
 		got := plainText(b.String())
 		require.NotContains(t, got, "{")
 		golden(t, "messages."+name+".txt", got)
-		for _, k := range kinds() {
+		for _, k := range Kinds() {
 			require.True(t, seen[k] || k == SensorSuspect, "%s is not worded by any sight", k)
 		}
 	}
