@@ -169,7 +169,7 @@ func cutPower(t *testing.T, off time.Duration) (before, after *stepBench) {
 	b := newStepBench(t, first, day, 0, timesync)
 	b.rise(2 * time.Hour)
 	require.NoError(t, b.store.Flush(t.Context()))
-	copyFiles(t, first, second)
+	require.NoError(t, os.CopyFS(second, os.DirFS(first)))
 	b.stop()
 	files, err := filepath.Glob(filepath.Join(second, "tidemark.db*"))
 	require.NoError(t, err)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -92,7 +93,7 @@ func (s holdScene) killed(t *testing.T, until time.Duration) (told time.Duration
 	told = s.watch(t, dir, 0, until, func(since time.Duration) {
 		if since >= s.first && since%(3*time.Minute) == 0 {
 			left[since] = t.TempDir()
-			copyFiles(t, dir, left[since])
+			require.NoError(t, os.CopyFS(left[since], os.DirFS(dir)))
 		}
 	})
 	require.NotZero(t, told)

@@ -48,9 +48,6 @@ func (a *App) resume(ctx context.Context) error {
 	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(open) > 0 {
 		a.unwatched = bake.Span{From: o.LastWrite, Until: now}
 	}
-	for _, r := range open {
-		err = errors.Join(err, a.ensureStart(ctx, r))
-	}
 	for _, name := range a.order {
 		v := a.vessels[name]
 		v.mu.Lock()
@@ -64,20 +61,6 @@ func (a *App) resume(ctx context.Context) error {
 	if err == nil { // else a rise may only seem to be nobody's
 		a.endOrphans(ctx, open, now)
 	}
-	return err
-}
-
-// ensureStart gives an open rise the event that it begins with, if it has none: until
-// its journal was kept, a rise that began by itself had no entry.
-func (a *App) ensureStart(ctx context.Context, r bake.Rise) error {
-	events, err := a.opt.Store.Events(ctx, r.ID)
-	if err != nil {
-		return fmt.Errorf("the journal of rise %d cannot be read: %w", r.ID, err)
-	}
-	if slices.ContainsFunc(events, func(e bake.Event) bool { return e.Kind.Starts() && !e.Undone() }) {
-		return nil
-	}
-	_, err = a.opt.Store.AddEvent(ctx, bake.Event{RiseID: r.ID, Vessel: r.Vessel, At: r.StartedAt, By: bake.ByItself, Kind: bake.EventStart})
 	return err
 }
 

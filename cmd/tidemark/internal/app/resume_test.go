@@ -81,28 +81,6 @@ func TestALostSensorIsToldOverARestart(t *testing.T) {
 	}
 }
 
-// TestARiseWithoutAStartGoesOn takes up a rise of a time when a start by itself was no
-// event, with its samples.
-func TestARiseWithoutAStartGoesOn(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	id, err := b.store.BeginRise(t.Context(), bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: b.start}, nil)
-	require.NoError(t, err)
-	for at := time.Duration(0); at < time.Hour; at += 10 * time.Second {
-		noise := 0.4 * math.Sin(float64(b.start.Add(at).Unix()))
-		require.NoError(t, b.store.AppendRow(id, bake.Recorded{Time: b.start.Add(at), DistanceMM: 240 - 60*(1+invented(at)/100) + noise, DoughC: 24.5, AirC: 23.5,
-			RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN()}))
-	}
-	b.clock.Set(b.start.Add(time.Hour))
-	next := b.again()
-	v := next.vessel()
-	assert.Equal(t, id, v.RiseID)
-	assert.WithinDuration(t, b.start, v.Estimate.Started, time.Second)
-	assert.InDelta(t, invented(time.Hour), v.Estimate.RisePercent, 6)
-	require.Len(t, v.Events, 1)
-	assert.Equal(t, []any{bake.EventStart, bake.ByItself}, []any{v.Events[0].Kind, v.Events[0].By})
-}
-
 // TestAStartTakenBackStaysSo: the household said that nothing rises; a restart does not
 // know better.
 func TestAStartTakenBackStaysSo(t *testing.T) {

@@ -41,7 +41,7 @@ type trouble struct {
 	unread func(now time.Time) bool          // no sensor is asked in this step
 	before func(now time.Time)               // called before every step
 	after  func(now time.Time)               // and after it
-	raised func(now time.Time, a alert.Alarm)
+	raised func(alert.Alarm)
 	did    func(events int)
 	zone   *time.Location
 	routes []alert.Route
@@ -62,9 +62,8 @@ type day struct {
 }
 
 // openDay takes the story up at a moment with the first events already done, over the
-// history in dir. What with leaves out is filled in.
+// history in dir.
 func openDay(dir string, at time.Time, done int, with trouble) *day {
-	never, nothing := func(time.Time) bool { return false }, func(time.Time) {}
 	d := &day{trouble: with, story: story(), now: at, took: done, next: done}
 	d.story.Until = d.story.Until.Add(d.longer)
 	for i, a := range d.story.Events {
@@ -75,31 +74,7 @@ func openDay(dir string, at time.Time, done int, with trouble) *day {
 	if d.zone == nil {
 		d.zone = time.UTC
 	}
-	if d.spoil == nil {
-		d.spoil = func(_, _ string, _ time.Time, r sensor.Reading) sensor.Reading { return r }
-	}
-	if d.ahead == nil {
-		d.ahead = func(time.Time) time.Duration { return 0 }
-	}
-	if d.absent == nil {
-		d.absent = never
-	}
-	if d.unread == nil {
-		d.unread = never
-	}
-	if d.before == nil {
-		d.before = nothing
-	}
-	if d.after == nil {
-		d.after = nothing
-	}
-	if d.raised == nil {
-		d.raised = func(time.Time, alert.Alarm) {}
-	}
-	if d.did == nil {
-		d.did = func(int) {}
-	}
-	d.kitchen, d.machine = virtual.New(d.story, kitchenSeed), boot(at, d.ahead(at), d.zone)
+	d.kitchen, d.machine = virtual.New(d.story, kitchenSeed), boot(at, d.leads(at), d.zone)
 	d.watch = openWatch(dir, d.story, d.machine, d.routes)
 	return d
 }
@@ -108,10 +83,26 @@ func openDay(dir string, at time.Time, done int, with trouble) *day {
 func (d *day) run(until time.Time) {
 	for d.now.Before(until) {
 		d.now = d.now.Add(stepEvery)
-		d.machine.set(d.now, d.ahead(d.now))
-		if d.before(d.now); !d.absent(d.now) {
+		d.machine.set(d.now, d.leads(d.now))
+		call(d.before, d.now)
+		if d.absent == nil || !d.absent(d.now) {
 			d.step()
 		}
+	}
+}
+
+// leads is how far the wall clock is ahead of the kitchen.
+func (d *day) leads(now time.Time) time.Duration {
+	if d.ahead == nil {
+		return 0
+	}
+	return d.ahead(now)
+}
+
+// call calls what is there to be called.
+func call[T any](f func(T), x T) {
+	if f != nil {
+		f(x)
 	}
 }
 
@@ -125,23 +116,27 @@ func (d *day) step() {
 			d.watch.act(a.Kind, a.Vessel, "")
 		}
 		d.next++
-		d.did(d.next)
+		call(d.did, d.next)
 	}
 	at := d.machine.steady.Now()
 	for _, v := range d.story.Vessels {
-		if d.unread(d.now) {
+		if d.unread != nil && d.unread(d.now) {
 			break
 		}
 		read := func(what string, from func(string, time.Time) sensor.Reading) sensor.Reading {
-			return d.spoil(v.Name, what, d.now, from(v.Name, d.now))
+			r := from(v.Name, d.now)
+			if d.spoil != nil {
+				r = d.spoil(v.Name, what, d.now, r)
+			}
+			return r
 		}
 		d.watch.observe(at, v.Name, read("height", d.kitchen.Distance), read("dough", d.kitchen.Dough), read("air", d.kitchen.Air))
 	}
 	for _, a := range d.watch.advance() {
 		d.heard = append(d.heard, telling{warning{a.Vessel, string(a.Kind)}, d.now})
-		d.raised(d.now, a)
+		call(d.raised, a)
 	}
-	d.after(d.now)
+	call(d.after, d.now)
 	if d.now.Sub(d.story.Start)%keepEvery == 0 {
 		d.watch.keep()
 	}

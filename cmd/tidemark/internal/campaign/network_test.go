@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"runtime"
 	"slices"
@@ -26,17 +25,14 @@ const (
 // ways are the names of the routes to the household.
 func ways() []string { return []string{"phone", "mail"} }
 
-// answer is how a service on the way answers.
+// answer is how a service on the way answers; the zero value is well.
 type answer int
 
 const (
-	fine    answer = iota
-	slow           // it takes the notification, after a while
-	refused        // nobody listens
-	silent         // it takes the connection and never answers
-	broken         // it answers 500
-	busy           // it answers 503 and asks to wait
-	unheard        // it takes the notification and its answer is lost
+	refused answer = iota + 1 // nobody listens
+	broken                    // it answers 500
+	busy                      // it answers 503 and asks to wait
+	unheard                   // it takes the notification and its answer is lost
 )
 
 // spell is a stretch of bad answers on one route, or on all.
@@ -50,18 +46,17 @@ type spell struct {
 type arrival struct {
 	route, id, alarm string
 	what             alert.What
-	begun            time.Time // when the delivery began
-	unheard          bool      // its answer was lost
+	at               time.Time
+	unheard          bool // its answer was lost
 }
 
 // town is the world beyond the machine, by the kitchen's clock.
 type town struct {
 	spells []spell
 
-	mu     sync.Mutex
-	now    time.Time
-	parked map[chan struct{}]time.Time // deliveries that wait for their answer, and until when
-	took   []arrival
+	mu   sync.Mutex
+	now  time.Time
+	took []arrival
 }
 
 // answer tells how a route is at a moment.
@@ -71,42 +66,20 @@ func (o *town) answer(route string, at time.Time) answer {
 			return s.how
 		}
 	}
-	return fine
-}
-
-// goOn lets the world go on to a moment: deliveries get the answers that are due.
-func (o *town) goOn(now time.Time) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	o.now = now
-	for answer, due := range o.parked {
-		if !due.After(now) {
-			close(answer)
-			delete(o.parked, answer)
-		}
-	}
-}
-
-// waiting counts the deliveries that wait for an answer.
-func (o *town) waiting() int {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return len(o.parked)
+	return 0
 }
 
 // service is the far end of one route.
 type service struct {
 	name string
 	town *town
-	dice *rand.Rand
 }
 
 // Deliver answers as the spell of the moment says.
-func (s *service) Deliver(ctx context.Context, m alert.Message) (string, error) {
+func (s *service) Deliver(_ context.Context, m alert.Message) (string, error) {
 	s.town.mu.Lock()
-	begun := s.town.now
-	s.town.mu.Unlock()
-	how := s.town.answer(s.name, begun)
+	defer s.town.mu.Unlock()
+	how := s.town.answer(s.name, s.town.now)
 	switch how {
 	case refused:
 		return "", errors.New("connection refused")
@@ -114,34 +87,12 @@ func (s *service) Deliver(ctx context.Context, m alert.Message) (string, error) 
 		return "", &alert.Failure{Answer: "500 internal server error"}
 	case busy:
 		return "", &alert.Failure{Answer: "503 try later", RetryAfter: 2 * time.Minute}
-	case silent:
-		return "", errors.Join(s.park(ctx, 30*time.Second), errors.New("no answer in time"))
-	case slow:
-		if err := s.park(ctx, time.Duration(5+s.dice.IntN(20))*time.Second); err != nil {
-			return "", err
-		}
 	}
-	s.town.mu.Lock()
-	defer s.town.mu.Unlock()
-	s.town.took = append(s.town.took, arrival{s.name, m.ID, m.AlarmID, m.What, begun, how == unheard})
+	s.town.took = append(s.town.took, arrival{s.name, m.ID, m.AlarmID, m.What, s.town.now, how == unheard})
 	if how == unheard {
 		return "", errors.New("connection reset before the answer came back")
 	}
 	return "200", nil
-}
-
-// park waits for a span of the kitchen's time.
-func (s *service) park(ctx context.Context, span time.Duration) error {
-	answer := make(chan struct{})
-	s.town.mu.Lock()
-	s.town.parked[answer] = s.town.now.Add(span)
-	s.town.mu.Unlock()
-	select {
-	case <-answer:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
 }
 
 // Close does nothing.
@@ -170,7 +121,7 @@ func (c *campaign) networkDay(r *result) (taken int) {
 	dir := tempDir()
 	defer func() { _ = os.RemoveAll(dir) }()
 	s := story()
-	world := &town{now: s.Start, parked: map[chan struct{}]time.Time{}}
+	world := &town{now: s.Start}
 	for at := s.Start; at.Before(s.Until); {
 		at = at.Add(time.Duration(5+c.dice.IntN(50)) * time.Minute)
 		n := spell{stretch: stretch{at, at.Add(time.Duration(2+c.dice.IntN(150)) * time.Minute)}, how: answer(1 + c.dice.IntN(int(unheard)))}
@@ -185,18 +136,14 @@ func (c *campaign) networkDay(r *result) (taken int) {
 	}
 	var routes []alert.Route
 	for _, way := range ways() {
-		routes = append(routes, alert.Route{Name: way, Pictures: way == "phone", Channel: &service{way, world, rand.New(rand.NewPCG(c.dice.Uint64(), 1))}})
+		routes = append(routes, alert.Route{Name: way, Pictures: way == "phone", Channel: &service{way, world}})
 	}
 	var all []*news
 	var d *day
-	settle := func() { // until every delivery has ended or waits for an answer that comes later
-		for d.watch.telling() > world.waiting() {
-			runtime.Gosched()
-		}
-	}
-	before := func(now time.Time) { // answers come back, and people answer
-		world.goOn(now)
-		settle()
+	before := func(now time.Time) { // people answer
+		world.mu.Lock()
+		world.now = now
+		world.mu.Unlock()
 		for _, n := range all {
 			if due := !n.answer.IsZero() && !now.Before(n.answer); due {
 				if n.answer = (time.Time{}); d.watch.act("ack", n.Vessel, n.ID) {
@@ -206,13 +153,14 @@ func (c *campaign) networkDay(r *result) (taken int) {
 		}
 	}
 	after := func(time.Time) { // as the live watch does beside
-		d.watch.tell()
-		settle()
+		for d.watch.tell(); d.watch.telling() > 0; {
+			runtime.Gosched()
+		}
 	}
-	d = openDay(dir, s.Start, 0, trouble{routes: routes, before: before, after: after, raised: func(now time.Time, a alert.Alarm) {
-		n := &news{Alarm: a, raised: now}
+	d = openDay(dir, s.Start, 0, trouble{routes: routes, before: before, after: after, raised: func(a alert.Alarm) {
+		n := &news{Alarm: a, raised: world.now}
 		if c.dice.IntN(2) == 0 {
-			n.answer = now.Add(time.Duration(1+c.dice.IntN(40)) * time.Minute)
+			n.answer = world.now.Add(time.Duration(1+c.dice.IntN(40)) * time.Minute)
 		}
 		all = append(all, n)
 	}})
@@ -256,7 +204,7 @@ func (r *result) holdArrivals(world *town, all []*news) {
 	for _, a := range world.took {
 		wrong := func(bad bool, what string) {
 			if bad {
-				r.extra("notification %s %s, sent %s by %s", a.id, what, a.begun.Format(time.TimeOnly), a.route)
+				r.extra("notification %s %s, sent %s by %s", a.id, what, a.at.Format(time.TimeOnly), a.route)
 			}
 		}
 		wrong(heard[key{a.route, a.id}], "came again although its answer was heard")
@@ -268,8 +216,8 @@ func (r *result) holdArrivals(world *town, all []*news) {
 		}
 		for _, n := range all {
 			if n.ID == a.alarm {
-				wrong(!n.answered.IsZero() && !a.begun.Before(n.answered), "was sent after the answer")
-				wrong(a.what != alert.WasResolved && !n.ResolvedAt.IsZero() && !a.begun.Before(n.ResolvedAt), "was sent after its warning was over")
+				wrong(!n.answered.IsZero() && !a.at.Before(n.answered), "was sent after the answer")
+				wrong(a.what != alert.WasResolved && !n.ResolvedAt.IsZero() && !a.at.Before(n.ResolvedAt), "was sent after its warning was over")
 			}
 		}
 	}
@@ -285,11 +233,11 @@ func (r *result) holdNews(world *town, way string, n *news, end time.Time) {
 	}
 	open := time.Duration(0)
 	for at := n.raised; at.Before(end) && open < reachedWithin; at = at.Add(stepEvery) {
-		if open += stepEvery; world.answer(way, at) > slow {
+		if open += stepEvery; world.answer(way, at) != 0 {
 			open = 0
 		}
 		if open >= reachedWithin && !slices.ContainsFunc(world.took, func(a arrival) bool {
-			return a.route == way && a.alarm == n.ID && !a.begun.After(at)
+			return a.route == way && a.alarm == n.ID && !a.at.After(at)
 		}) {
 			r.miss("%s of %s, raised %s, did not come by %s until %s", n.Kind, n.Vessel, n.raised.Format(time.TimeOnly), way, at.Format(time.TimeOnly))
 		}
