@@ -101,7 +101,7 @@ func TestFedWithOtherAmounts(t *testing.T) {
 	}{
 		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, "The feeding makes no sense"},
 		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, "a mass cannot be below 0 g"},
-		{url.Values{"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"1"}, "flour_g": {"5"}, "water_g": {"5"}}, "A feeding is told with fed or start, not with fold."},
+		{url.Values{"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"1"}, "flour_g": {"5"}, "water_g": {"5"}}, "A feeding is told with fed or start."},
 		{url.Values{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"some"}}, "is not a number"},
 	} {
 		w := b.post("/act", c.form)
