@@ -73,7 +73,8 @@ func (l layout) timeLabel(cv canvas, t time.Time, x float64, lastDay *string) {
 	cv.text(axisText, point{x, l.bottom() + 15}, a, l.c.hour(t))
 	if day := l.c.day(t); day != *lastDay {
 		*lastDay = day
-		cv.text(axisText, point{math.Min(x, float64(l.c.Width)-max(32, textWidth(axisText, day)/2)), l.bottom() + 29}, atMiddle, day)
+		half := max(32, textWidth(axisText, day)/2)
+		cv.text(axisText, point{math.Min(math.Max(x, half), float64(l.c.Width)-half), l.bottom() + 29}, atMiddle, day)
 	}
 }
 
