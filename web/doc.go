@@ -6,7 +6,7 @@
 // the API and in the household's zone on the page. An interval holds 8 in 10.
 //
 // Invariants: the package decides nothing about dough. It reads through the
-// interfaces Live and History and hands every event that a person tells to Live.Do. The
+// interface Live and the history, and hands every event that a person tells to Live.Do. The
 // page works without scripts, without a build step and without the internet;
 // no script or style stands inside a page, and no other host is asked.
 //

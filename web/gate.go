@@ -8,9 +8,6 @@ import (
 	"tidemark/web/access"
 )
 
-// Settings keeps small values by key, such as the passphrase's hash.
-type Settings = access.Settings
-
 // The cookies. A browser keeps them by host alone, so the port is added to
 // their names: a demo beside the service must not lock its readers out.
 const (

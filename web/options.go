@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/history"
 	"tidemark/web/access"
 )
 
@@ -15,16 +16,16 @@ import (
 // out and then the parts of the page that need it are left out too.
 type Options struct {
 	Live     Live
-	Planner  Planner        // plans a bake; nil shows no such page
-	History  History        // past rises; nil shows none
-	Settings Settings       // passphrase, sessions, tokens; nil keeps them in memory
-	Level    Leveller       // measures vessels; nil offers no measuring
-	Setup    Setup          // the settings; nil shows none
-	Window   *access.Window // lets the home network set the first passphrase; nil: it was never open
-	Demo     bool           // everything shown is invented
-	Again    func()         // begins the invented day anew, soon; nil where that cannot be
-	Locale   text.Locale    // how the household reads and writes
-	Metrics  http.Handler   // served at /metrics; nil when metrics have their own address
+	Planner  Planner         // plans a bake; nil shows no such page
+	History  *history.Store  // past rises; nil shows none
+	Settings access.Settings // passphrase, sessions, tokens; nil keeps them in memory
+	Level    Leveller        // measures vessels; nil offers no measuring
+	Setup    Setup           // the settings; nil shows none
+	Window   *access.Window  // lets the home network set the first passphrase; nil: it was never open
+	Demo     bool            // everything shown is invented
+	Again    func()          // begins the invented day anew, soon; nil where that cannot be
+	Locale   text.Locale     // how the household reads and writes
+	Metrics  http.Handler    // served at /metrics; nil when metrics have their own address
 	Log      *slog.Logger
 	Now      func() time.Time // nil means time.Now
 	// Hosts are the names under which the page may be asked for, besides

@@ -231,12 +231,12 @@ func (s *Server) typedBatch(b bake.Batch, q url.Values) (bake.Batch, error) {
 	flour := flourG(b)
 	fields, grams := amounts(&b)
 	for i, field := range fields {
-		typed := strings.TrimSpace(strings.Replace(q.Get(field), ",", ".", 1))
+		typed := strings.TrimSpace(q.Get(field))
 		if typed == "" {
 			continue
 		}
 		number, percent := strings.CutSuffix(typed, "%")
-		x, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+		x, err := decimal(number)
 		if err != nil || !(x >= 0 && x <= 1e6) {
 			return b, refuse("amount", text.Values{"found": q.Get(field)})
 		}
@@ -262,8 +262,8 @@ func flourG(b bake.Batch) float64 {
 
 // fitted scales a batch to loaves, to the vessel or to the starter at hand.
 func (s *Server) fitted(b bake.Batch, p *recipePage, q url.Values, tubL float64) (bake.Batch, error) {
-	number := func(text string) float64 {
-		x, _ := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64) // 0 is refused below
+	number := func(typed string) float64 {
+		x, _ := decimal(typed) // 0 is refused below
 		return x
 	}
 	n, err := b.Numbers()

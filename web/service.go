@@ -53,14 +53,11 @@ func (s *Server) pageService(w http.ResponseWriter, r *http.Request) error {
 
 // units are the household's clock and scale in words.
 func (s *Server) units() string {
-	clock, degrees := "house.clock24", "°C"
+	clock := "house.clock24"
 	if s.words.Locale().Clock12 {
 		clock = "house.clock12"
 	}
-	if s.words.Locale().Fahrenheit {
-		degrees = "°F"
-	}
-	return s.say(clock, nil) + ", " + degrees
+	return s.say(clock, nil) + ", " + s.degreeSign()
 }
 
 // unlockPage asks for the passphrase.

@@ -58,28 +58,6 @@ type forms struct {
 	words func(key string) string
 }
 
-// say puts a key of the settings' words into words; anything else stays.
-func (f *forms) say(key string) string {
-	if !strings.HasPrefix(key, "set.") {
-		return key
-	}
-	return f.words("page." + key)
-}
-
-// speak puts a form into the household's words.
-func (f *forms) speak(g *group) {
-	for _, x := range []*string{&g.Title, &g.Text, &g.Button, &g.Change, &g.Note} {
-		*x = f.say(*x)
-	}
-	for i := range g.Fields {
-		x := &g.Fields[i]
-		x.Label, x.Hint = f.say(x.Label), f.say(x.Hint)
-		for j := range x.Options {
-			x.Options[j].Label = f.say(x.Options[j].Label)
-		}
-	}
-}
-
 // all returns the forms for what there is and those that add something.
 func (f *forms) all(r *http.Request) (have, add []group) {
 	have = append(have, f.household(), f.address(r))
@@ -102,7 +80,6 @@ func (f *forms) all(r *http.Request) (have, add []group) {
 	for _, list := range [][]group{have, add} {
 		for i := range list {
 			f.place(&list[i])
-			f.speak(&list[i])
 		}
 	}
 	return have, add
@@ -179,7 +156,7 @@ func (f *forms) household() group {
 func (f *forms) address(r *http.Request) group {
 	x := f.field("web.base_url", "set.base", "text", "set.base.hint")
 	if x.Value == "" && len(f.sheet.Addresses) > 0 {
-		x.Hint = f.say(x.Hint) + ": " + f.sheet.Addresses[0]
+		x.Hint = f.words("page."+x.Hint) + ": " + f.sheet.Addresses[0]
 	}
 	return group{ID: "web", Title: "set.address", Button: "set.save", Change: "set.address.change", Note: byRestart, Fields: []formField{x}}
 }
@@ -199,7 +176,7 @@ func (f *forms) sensorChoices(quantity, now string, none string) []option {
 		}
 	}
 	if !there {
-		out = append(out, option{Value: now, Label: now + ": " + f.say("set.not_found")})
+		out = append(out, option{Value: now, Label: now + ": " + f.words("page.set.not_found")})
 	}
 	return out
 }

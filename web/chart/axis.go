@@ -107,34 +107,23 @@ func timeStep(span time.Duration, room float64) time.Duration {
 	return 56 * day
 }
 
-// nights are the shaded stretches between t0 and t1.
+// nights are the stretches from 22:00 to 6:00 between t0 and t1, which are shaded.
 func nights(c Chart, t0, t1 time.Time) [][2]time.Time {
-	if c.NightFrom == c.NightUntil || c.Lines != nil {
+	if c.Lines != nil {
 		return nil
 	}
 	var out [][2]time.Time
-	local := t0.In(c.zone())
-	for d := -1; d < 4000; d++ {
-		from := clockOn(local, d, c.NightFrom, c.zone())
+	day := t0.In(c.zone())
+	for d := -1; ; d++ {
+		from := time.Date(day.Year(), day.Month(), day.Day()+d, 22, 0, 0, 0, c.zone())
 		if !from.Before(t1) {
-			break
+			return out
 		}
-		end := d
-		if c.NightUntil <= c.NightFrom {
-			end++
-		}
-		until := clockOn(local, end, c.NightUntil, c.zone())
-		from, until = latest(from, t0), earliest(until, t1)
-		if from.Before(until) {
+		until := time.Date(day.Year(), day.Month(), day.Day()+d+1, 6, 0, 0, 0, c.zone())
+		if from, until = latest(from, t0), earliest(until, t1); from.Before(until) {
 			out = append(out, [2]time.Time{from, until})
 		}
 	}
-	return out
-}
-
-// clockOn is a time of day, days after the day of t.
-func clockOn(t time.Time, days int, after time.Duration, zone *time.Location) time.Time {
-	return time.Date(t.Year(), t.Month(), t.Day()+days, 0, int(after/time.Minute), 0, 0, zone)
 }
 
 func latest(a, b time.Time) time.Time {

@@ -65,12 +65,9 @@ type Chart struct {
 	Best     []Sample        // the household's best rise, moved to this start; nil for none
 	// Lines are rises laid over each other, all begun at Origin, with their numbers; the
 	// axis then counts hours, and AxisWords says of what. Nil for none.
-	Lines     [][]Sample
-	AxisWords string
-	// NightFrom and NightUntil bound the shaded night, as time after midnight
-	// by the household's clock. Both zero means 22:00 to 06:00.
-	NightFrom, NightUntil time.Duration
-	Width, Height         int // pixels; 0 means 720 by 420
+	Lines         [][]Sample
+	AxisWords     string
+	Width, Height int // pixels; 0 means 720 by 420
 }
 
 // Origin is where the Lines of a Chart begin.
@@ -104,9 +101,6 @@ func (c Chart) withDefaults() Chart {
 		of := c.Locale.Locale()
 		of.Zone = time.UTC
 		c.Locale = text.New(of)
-	}
-	if c.NightFrom == 0 && c.NightUntil == 0 {
-		c.NightFrom, c.NightUntil = 22*time.Hour, 6*time.Hour
 	}
 	if c.ID == "" {
 		c.ID = "chart"
@@ -153,18 +147,4 @@ func (c Chart) moment(t time.Time) string {
 		of = c.Samples[0].Time
 	}
 	return c.Locale.At(of).Clock(t)
-}
-
-// ends are the first and the last believed samples.
-func ends(samples []Sample) (first, last Sample, ok bool) {
-	for _, s := range samples {
-		if s.Rejected || !finite(s.RisePercent) {
-			continue
-		}
-		if !ok {
-			first, ok = s, true
-		}
-		last = s
-	}
-	return first, last, ok
 }

@@ -116,10 +116,14 @@ func (l layout) futureFan() []estimator.FanPoint {
 // fanRoot is where the fan grows from: the last level that was believed, if it
 // was seen just now.
 func (l layout) fanRoot() (estimator.FanPoint, bool) {
-	_, last, ok := ends(l.c.Samples)
-	if !ok || l.c.Now.Sub(last.Time).Abs() > minGap {
+	i := len(l.c.Samples) - 1
+	for i >= 0 && (l.c.Samples[i].Rejected || !finite(l.c.Samples[i].RisePercent)) {
+		i--
+	}
+	if i < 0 || l.c.Now.Sub(l.c.Samples[i].Time).Abs() > minGap {
 		return estimator.FanPoint{}, false
 	}
+	last := l.c.Samples[i]
 	w := 0.0
 	if finite(last.SD) {
 		w = z80 * last.SD
