@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"log/slog"
 	"net/http"
@@ -54,17 +55,8 @@ func (o Options) withDefaults() (Options, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	for _, m := range []struct {
-		max   *int64
-		usual int64
-	}{{&o.PhotosMax, defaultPhotosMax}, {&o.RecordsMax, defaultRecordsMax}, {&o.BackupsMax, defaultBackupsMax}} {
-		if *m.max <= 0 {
-			*m.max = m.usual
-		}
-	}
-	if o.UploadDir == "" {
-		o.UploadDir = os.TempDir()
-	}
+	o.PhotosMax, o.RecordsMax, o.BackupsMax = cmp.Or(o.PhotosMax, defaultPhotosMax), cmp.Or(o.RecordsMax, defaultRecordsMax), cmp.Or(o.BackupsMax, defaultBackupsMax)
+	o.UploadDir = cmp.Or(o.UploadDir, os.TempDir())
 	if o.Settings == nil {
 		o.Settings = access.NewMemory()
 	}

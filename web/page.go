@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"net/http"
 	"time"
@@ -42,10 +43,7 @@ func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here strin
 
 // lang is the language of the pages, as HTML names it.
 func (s *Server) lang() string {
-	if l := s.words.Locale().Language; l != "" {
-		return l
-	}
-	return "en"
+	return cmp.Or(s.words.Locale().Language, "en")
 }
 
 // zone is the household's.

@@ -140,10 +140,3 @@ func progressive(b []byte) bool {
 	})
 	return found
 }
-
-// readPhoto takes the one file out of an upload.
-func readPhoto(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, error) {
-	var body bytes.Buffer
-	_, _, err := upload{field: "photo", limit: limit}.read(w, r, &body)
-	return body.Bytes(), err
-}

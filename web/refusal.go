@@ -22,12 +22,11 @@ func refuse(key string, v text.Values) error {
 
 // speaker returns the words of an answer: the household's on the page, English on the API.
 func (s *Server) speaker(r *http.Request) *text.Localizer {
+	l := s.words
 	if strings.HasPrefix(r.URL.Path, "/api/") {
-		loc := s.words.Locale()
-		loc.Language = ""
-		return text.New(loc).At(s.opt.Now())
+		l = s.english
 	}
-	return s.words.At(s.opt.Now())
+	return l.At(s.opt.Now())
 }
 
 // indices are the places of ingredients in the name of a field of a batch.

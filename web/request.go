@@ -59,20 +59,13 @@ func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) error {
 	}
 	said := s.done(a)
 	if !wantsHTML(r) {
-		return writeJSON(w, http.StatusOK, doneJSON{Said: said, Vessel: a.Vessel, Undo: s.lastTold(a)})
+		return writeJSON(w, http.StatusOK, fields{"said": said, "vessel": a.Vessel, "undo": s.lastTold(a)})
 	}
 	return s.leadTo(w, r, backTo(r), said)
 }
 
-// doneJSON answers to a tap: what was done, and what undoes it or gives it another
-// time. Undo is 0 where neither makes sense.
-type doneJSON struct {
-	Said   string `json:"said"`
-	Vessel string `json:"vessel"`
-	Undo   int64  `json:"undo"`
-}
-
-// lastTold is the number of the event that a request has just become; 0 for none.
+// lastTold is the number of the event that a request has just become, which undoes it or gives
+// it another time; 0 for none.
 func (s *Server) lastTold(a request) int64 {
 	var id int64
 	for _, v := range s.opt.Live.Snapshot().Vessels {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"html/template"
 	"net/http"
@@ -270,11 +271,11 @@ func (s *Server) keepPhoto(w http.ResponseWriter, r *http.Request) (int64, error
 	if len(have) >= maxPhotos {
 		return 0, refuse("photos", text.Values{"n": len(have)})
 	}
-	body, err := readPhoto(w, r, s.opt.PhotosMax)
-	if err != nil {
+	var body bytes.Buffer
+	if _, _, err := (upload{field: "photo", limit: s.opt.PhotosMax}).read(w, r, &body); err != nil {
 		return 0, err
 	}
-	clean, err := cleanPhoto(body)
+	clean, err := cleanPhoto(body.Bytes())
 	if err != nil {
 		return 0, err
 	}

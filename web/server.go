@@ -20,6 +20,7 @@ type Server struct {
 	handler  http.Handler
 	tmpl     *template.Template
 	words    *text.Localizer // the household's words
+	english  *text.Localizer // the same in English
 	assets   assets
 	access   *access.Control
 	parts    memo[bool, partsMessage]   // by whether the reader may act
@@ -29,7 +30,6 @@ type Server struct {
 	photos   sync.Mutex
 	recipeMu sync.Mutex // a change of the recipes is one
 	staged   staged
-	spec     []byte // the API's description as JSON
 	build    string // names the pages and their files, for streams
 	run      string // names this run, for streams
 	stop     context.CancelFunc
@@ -46,6 +46,8 @@ func New(opt Options) (*Server, error) {
 	s := &Server{opt: opt, mux: http.NewServeMux()}
 	s.stopped, s.stop = context.WithCancel(context.Background())
 	s.words = text.New(opt.Locale)
+	opt.Locale.Language = ""
+	s.english = text.New(opt.Locale)
 	if s.assets, err = loadAssets(); err != nil {
 		return nil, err
 	}
@@ -57,9 +59,6 @@ func New(opt Options) (*Server, error) {
 	}
 	s.run = rand.Text()[:8]
 	if s.access, err = access.NewControl(context.Background(), opt.Settings, opt.Now); err != nil {
-		return nil, err
-	}
-	if s.spec, err = loadSpec(); err != nil {
 		return nil, err
 	}
 	sweepUploads(opt.UploadDir)

@@ -97,11 +97,6 @@ func (c Chart) withDefaults() Chart {
 	if c.Width <= 0 || c.Height <= 0 {
 		c.Width, c.Height = 720, 420
 	}
-	if c.Lines != nil {
-		of := c.Locale.Locale()
-		of.Zone = time.UTC
-		c.Locale = text.New(of)
-	}
 	if c.ID == "" {
 		c.ID = "chart"
 	}
@@ -114,8 +109,13 @@ func (c Chart) hasMark() bool { return finite(c.Mark.Percent) && c.Mark.Percent 
 // titled reports whether the title is drawn.
 func (c Chart) titled() bool { return c.Title != "" && !c.Untitled }
 
-// zone is the household's.
-func (c Chart) zone() *time.Location { return c.Locale.Locale().Zone }
+// zone is the household's; rises laid over each other count from Origin.
+func (c Chart) zone() *time.Location {
+	if c.Lines != nil {
+		return time.UTC
+	}
+	return c.Locale.Locale().Zone
+}
 
 // say says a word of the picture.
 func (c Chart) say(key string) string { return c.Locale.Say("page."+key, nil) }
