@@ -45,39 +45,46 @@ func pathID(r *http.Request, name string) int64 {
 	return id
 }
 
-func (s *Server) apiRise(w http.ResponseWriter, r *http.Request) error {
-	x, err := s.rise(r)
-	if err != nil {
-		return err
+// ofRise answers with what is known of the rise a path names.
+func (s *Server) ofRise(answer func(r *http.Request, x bake.Rise) (any, error)) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		x, err := s.rise(r)
+		if err != nil {
+			return err
+		}
+		out, err := answer(r, x)
+		if err != nil {
+			return err
+		}
+		return taggedJSON(w, r, out)
 	}
-	return taggedJSON(w, r, past.Rise(x, s.zone()))
+}
+
+func (s *Server) apiRise(_ *http.Request, x bake.Rise) (any, error) {
+	return past.Rise(x, s.zone()), nil
 }
 
 // apiSamples answers with a thinned curve: n samples, 500 if not said.
-func (s *Server) apiSamples(w http.ResponseWriter, r *http.Request) error {
-	x, err := s.rise(r)
-	if err != nil {
-		return err
-	}
+func (s *Server) apiSamples(r *http.Request, x bake.Rise) (any, error) {
 	q := r.URL.Query()
 	n, err := strconv.Atoi(cmp.Or(q.Get("n"), "500"))
 	if err != nil || n < 4 || n > 5000 {
-		return refuse("number", text.Values{"found": q.Get("n")})
+		return nil, refuse("number", text.Values{"found": q.Get("n")})
 	}
 	from, err1 := s.when(q.Get("from"), 0)
 	until, err2 := s.when(q.Get("until"), 1)
 	if err := errors.Join(err1, err2); err != nil {
-		return err
+		return nil, err
 	}
 	rows, err := s.opt.History.ThinRows(r.Context(), x.ID, from, until, n)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	out := []any{}
 	for _, row := range rows {
 		out = append(out, past.Sample(row, s.zone()))
 	}
-	return taggedJSON(w, r, map[string]any{"samples": out})
+	return fields{"samples": out}, nil
 }
 
 // apiCSV streams all samples of a rise.
@@ -131,37 +138,29 @@ func (s *Server) apiChart(w http.ResponseWriter, r *http.Request) error {
 }
 
 // apiJournal lists what was done to a rise.
-func (s *Server) apiJournal(w http.ResponseWriter, r *http.Request) error {
-	x, err := s.rise(r)
-	if err != nil {
-		return err
-	}
+func (s *Server) apiJournal(r *http.Request, x bake.Rise) (any, error) {
 	events, err := s.opt.History.Events(r.Context(), x.ID)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	out := []map[string]any{}
+	out := []fields{}
 	for _, a := range events {
-		out = append(out, map[string]any{"id": a.ID, "at": a.At.In(s.zone()), "kind": a.Kind, "by": a.By, "undone": !a.UndoneAt.IsZero()})
+		out = append(out, fields{"id": a.ID, "at": a.At.In(s.zone()), "kind": a.Kind, "by": a.By, "undone": !a.UndoneAt.IsZero()})
 	}
-	return taggedJSON(w, r, map[string]any{"acts": out})
+	return fields{"acts": out}, nil
 }
 
 // apiPhotos lists the pictures of a rise.
-func (s *Server) apiPhotos(w http.ResponseWriter, r *http.Request) error {
-	x, err := s.rise(r)
-	if err != nil {
-		return err
-	}
+func (s *Server) apiPhotos(r *http.Request, x bake.Rise) (any, error) {
 	photos, err := s.opt.History.Photos(r.Context(), x.ID)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	out := []map[string]any{}
+	out := []fields{}
 	for _, p := range photos {
-		out = append(out, map[string]any{"id": p.ID, "at": p.At.In(s.zone()), "type": p.Type, "bytes": p.Size})
+		out = append(out, fields{"id": p.ID, "at": p.At.In(s.zone()), "type": p.Type, "bytes": p.Size})
 	}
-	return taggedJSON(w, r, map[string]any{"photos": out})
+	return fields{"photos": out}, nil
 }
 
 // apiPhoto serves one picture.

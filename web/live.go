@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"tidemark/alert"
@@ -91,6 +90,3 @@ type System struct {
 
 // Refusal is an event that makes no sense now. Its text is shown to the person.
 type Refusal = bake.Refusal
-
-// Refuse returns a Refusal in words.
-func Refuse(format string, args ...any) error { return Refusal{Why: fmt.Sprintf(format, args...)} }

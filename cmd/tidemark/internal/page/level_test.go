@@ -62,7 +62,7 @@ func (s *scale) Level(vessel string) (web.Level, error) {
 func (s *scale) LevelEmpty(_ context.Context, vessel string) error {
 	l, err := s.Level(vessel)
 	if err == nil && l.Blocked != "" {
-		err = web.Refuse("%s", l.Blocked)
+		err = web.Refusal{Why: l.Blocked}
 	}
 	if err == nil {
 		s.empty, s.pours = true, nil
@@ -72,7 +72,7 @@ func (s *scale) LevelEmpty(_ context.Context, vessel string) error {
 
 func (s *scale) LevelPour(_ context.Context, _ string, totalL float64) error {
 	if !s.empty {
-		return web.Refuse("The empty vessel was not measured yet; do that first.")
+		return web.Refusal{Why: "The empty vessel was not measured yet; do that first."}
 	}
 	s.pours = append(s.pours, web.LevelPoint{VolumeL: totalL, HeightMM: totalL / inventedL(1)})
 	return nil
@@ -81,7 +81,7 @@ func (s *scale) LevelPour(_ context.Context, _ string, totalL float64) error {
 func (s *scale) LevelWrite(_ context.Context, vessel, change string) (string, error) {
 	l, err := s.Level(vessel)
 	if err != nil || l.Change == nil || l.Change.ID != change {
-		return "", web.Refuse("That is not what was shown last; look at the change again.")
+		return "", web.Refusal{Why: "That is not what was shown last; look at the change again."}
 	}
 	s.written = append(s.written, change)
 	return "Written and in force: floor 238.4 mm.", s.LevelEnd(vessel)

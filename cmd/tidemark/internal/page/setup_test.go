@@ -31,7 +31,7 @@ func (f *file) Sheet() (web.Sheet, error) { return f.sheet, nil }
 func (f *file) Save(_ context.Context, version string, values []web.Setting) (string, bool, error) {
 	f.calls++
 	if version != f.sheet.Version {
-		return "", false, web.Refuse("The settings were changed meanwhile.")
+		return "", false, web.Refusal{Why: "The settings were changed meanwhile."}
 	}
 	f.saved = values
 	return "Saved.", false, f.err
