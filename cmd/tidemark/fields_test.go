@@ -12,7 +12,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -162,31 +161,6 @@ func TestBadInputOnEveryField(t *testing.T) {
 	}
 	assert.Empty(t, unused, "fields that are not on the page")
 	assert.Greater(t, sent, 90)
-	require.NoError(t, d.end(syscall.SIGTERM, endsWithin))
-}
-
-// TestTwoPeopleSaveAtOnce: of two who save what they saw, one is told that the other was
-// quicker, and nothing is lost of what was saved.
-func TestTwoPeopleSaveAtOnce(t *testing.T) {
-	t.Parallel()
-	d := startDaemon(t, newHouse(t))
-	forms := formsOf(d.browse())
-	at := slices.IndexFunc(forms, func(f sheetForm) bool { _, is := f["vessels[0].lead"]; return is })
-	status, body := make([]int, 2), make([]string, 2)
-	var both sync.WaitGroup
-	for i := range 2 {
-		mine := maps.Clone(forms[at])
-		mine["vessels[0].lead"] = fmt.Sprintf("%dm", 40+i)
-		both.Go(func() { status[i], body[i] = d.send(mine) })
-	}
-	both.Wait()
-	slow := slices.Index(status, http.StatusConflict)
-	require.GreaterOrEqual(t, slow, 0, "%v", status)
-	assert.Equal(t, http.StatusOK, status[1-slow])
-	assert.Contains(t, body[slow], "changed meanwhile")
-	text, err := os.ReadFile(filepath.Join(d.dir, "t.yaml"))
-	require.NoError(t, err)
-	assert.Contains(t, string(text), fmt.Sprintf("lead: %dm\n", 40+1-slow))
 	require.NoError(t, d.end(syscall.SIGTERM, endsWithin))
 }
 

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 )
 
@@ -123,6 +124,7 @@ func TestAChannelIsChanged(t *testing.T) {
 }
 
 func TestWhatIsWrongStandsAtItsField(t *testing.T) {
+	german := text.New(text.Locale{Language: "de"})
 	f, s := newFile(t, written)
 	tub := func(more ...Value) []Value {
 		return append([]Value{{"vessels[+].name", "tub"}, {"vessels[+].holds", "dough"}, {"vessels[+].floor_mm", "300"}, {"vessels[+].height", "{kind: iio, name: vl53l0x}"},
@@ -179,11 +181,17 @@ func TestWhatIsWrongStandsAtItsField(t *testing.T) {
 		{[]Value{{"vessels[0].feed.flour_g", "-3"}}, "vessels[0].feed.flour_g", ""},
 		{[]Value{{"vessels[0].proof_of", "tub"}}, "vessels[0].proof_of", "starter"},
 	} {
-		text, err := Typed(s, c.typed, nil)
+		changed, err := Typed(s, c.typed, nil)
 		if err == nil {
-			_, err = f.Save(s.Version, text)
+			_, err = f.Save(s.Version, changed)
 		}
 		assert.Contains(t, byField(t, s, err)[c.path], c.says, "%v: %v", c.typed, err)
+		var all Problems
+		require.ErrorAs(t, err, &all)
+		for _, p := range all {
+			said := german.Tell(p.Said)
+			assert.True(t, p.Said.Key == "config.other" || said != text.New(text.Locale{}).Tell(p.Said), "English in German: %s", said)
+		}
 	}
 	now, err := f.Read()
 	require.NoError(t, err)
