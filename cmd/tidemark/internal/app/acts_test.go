@@ -98,10 +98,7 @@ func (b *bench) undo(riseID, id int64) {
 func (b *bench) refused(e bake.Event) string {
 	b.t.Helper()
 	e.Vessel, e.By = "tub", "test"
-	err := b.app.Do(b.t.Context(), e)
-	var why web.Refusal
-	require.ErrorAs(b.t, err, &why)
-	return why.Why
+	return why(b.t, b.app.Do(b.t.Context(), e))
 }
 
 func (b *bench) vessel() web.Vessel { return b.app.Snapshot().Vessels[0] }

@@ -70,8 +70,8 @@ func TestRefusalsSpeakTheHouseholdsLanguage(t *testing.T) {
 		}
 		body, err := os.ReadFile(name)
 		require.NoError(t, err)
-		assert.NotContains(t, string(body), "web.Refuse(", name)
-		for _, m := range regexp.MustCompile(`\.(?:refuse|because)\("([a-z_]+)"`).FindAllStringSubmatch(string(body), -1) {
+		assert.NotContains(t, string(body), "Refusal{Why:", name)
+		for _, m := range regexp.MustCompile(`\b(?:refuse|because)\("([a-z_]+)"`).FindAllStringSubmatch(string(body), -1) {
 			found++
 			assert.NotEmpty(t, known["refused."+m[1]], m[1])
 		}

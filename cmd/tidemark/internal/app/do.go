@@ -11,7 +11,6 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/web"
 )
 
 // maxEventAge is how far back in time an event may be dated.
@@ -47,7 +46,7 @@ func (a *App) dated(e *bake.Event, now time.Time) error {
 		e.At = now
 	}
 	if now.Sub(e.At) > maxEventAge {
-		return a.refuse("long_ago", text.Values{"at": a.words.At(now).Moment(e.At), "span": maxEventAge})
+		return refuse("long_ago", text.Values{"at": a.words.At(now).Moment(e.At), "span": maxEventAge})
 	}
 	return nil
 }
@@ -55,12 +54,12 @@ func (a *App) dated(e *bake.Event, now time.Time) error {
 // do takes an event in. v.mu is held.
 func (a *App) do(ctx context.Context, v *vessel, e bake.Event, now time.Time) error {
 	if e.RiseID != 0 && e.RiseID != v.state.RiseID {
-		return a.refuse("other_rise", nil)
+		return refuse("other_rise", nil)
 	}
 	e.Vessel, e.Told, e.RiseID = v.config.Name, now, alarmRise(v.state)
 	e, err := v.session.Check(e)
 	if err != nil {
-		return a.inWords(err)
+		return err
 	}
 	ended := v.state.RiseID
 	v.keep(now)
@@ -94,7 +93,7 @@ func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
 	if id == 0 {
 		events := slices.DeleteFunc(slices.Clone(v.state.Events), func(e bake.Event) bool { return !e.Kind.CanUndo() })
 		if len(events) == 0 {
-			return a.refuse("nothing_left", nil)
+			return refuse("nothing_left", nil)
 		}
 		id = events[len(events)-1].ID
 	}
@@ -105,7 +104,7 @@ func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
 func (a *App) undo(ctx context.Context, v *vessel, id int64) error {
 	e, err := v.session.Undo(id, a.opt.Clock.Now())
 	if err != nil {
-		return a.inWords(err)
+		return err
 	}
 	v.recorder.change(ctx, e)
 	if judges(e.Kind) {
@@ -148,7 +147,7 @@ func (a *App) Correct(ctx context.Context, name string, riseID, id int64, at tim
 		return err
 	}
 	if at.After(now) || now.Sub(at) > maxEventAge {
-		return a.refuse("not_lately", text.Values{"at": a.words.At(now).Moment(at), "span": maxEventAge})
+		return refuse("not_lately", text.Values{"at": a.words.At(now).Moment(at), "span": maxEventAge})
 	}
 	defer a.updates.notify()
 	v, err := a.vessel(name)
@@ -159,7 +158,7 @@ func (a *App) Correct(ctx context.Context, name string, riseID, id int64, at tim
 	defer v.mu.Unlock()
 	e, err := v.session.Correct(id, at)
 	if err != nil {
-		return a.inWords(err)
+		return err
 	}
 	v.recorder.change(ctx, e)
 	a.foldAgain(v)
@@ -196,16 +195,16 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 	case err != nil:
 		return true, err
 	case e.RiseID != riseID || r.UnderWay() && !judges(e.Kind) || e.Undone() || !e.Kind.CanUndo():
-		return true, a.refuse("former", nil)
+		return true, refuse("former", nil)
 	case e.Kind.Starts() || e.Ends():
-		return true, a.refuse("past_ends", nil)
+		return true, refuse("past_ends", nil)
 	}
 	change(&e)
 	if judges(e.Kind) {
 		return true, errors.Join(a.opt.Store.UpdateEvents(ctx, e), a.keepJudgement(ctx, riseID))
 	}
 	if e.At.Before(r.StartedAt.Add(-aroundRise)) || e.At.After(r.EndedAt.Add(aroundRise)) {
-		return true, a.refuse("outside_rise", text.Values{"at": a.words.At(a.opt.Clock.Now()).Moment(e.At)})
+		return true, refuse("outside_rise", text.Values{"at": a.words.At(a.opt.Clock.Now()).Moment(e.At)})
 	}
 	return true, a.opt.Store.UpdateEvents(ctx, e)
 }
@@ -214,14 +213,14 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 // it taught.
 func (a *App) RemoveRise(ctx context.Context, id int64) error {
 	if a.opt.Store == nil {
-		return a.refuse("no_history", nil)
+		return refuse("no_history", nil)
 	}
 	r, err := a.opt.Store.Rise(ctx, id)
 	if err != nil {
 		return err
 	}
 	if r.UnderWay() || a.ownRise(r.Vessel, id) {
-		return a.refuse("still_watched", text.Values{"vessel": r.Vessel})
+		return refuse("still_watched", text.Values{"vessel": r.Vessel})
 	}
 	defer a.updates.notify()
 	v := a.vessels[r.Vessel]
@@ -241,7 +240,7 @@ func (a *App) RemoveRise(ctx context.Context, id int64) error {
 // judge keeps a note or a judgement of a rise.
 func (a *App) judge(ctx context.Context, e bake.Event) error {
 	if a.opt.Store == nil {
-		return a.refuse("no_history", nil)
+		return refuse("no_history", nil)
 	}
 	v := a.vessels[e.Vessel] // none for a vessel of former times
 	if v != nil {
@@ -252,7 +251,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 		}
 	}
 	if e.RiseID == 0 {
-		return a.refuse("no_rise", text.Values{"vessel": e.Vessel})
+		return refuse("no_rise", text.Values{"vessel": e.Vessel})
 	}
 	if err := a.dated(&e, a.opt.Clock.Now()); err != nil {
 		return err
@@ -262,7 +261,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 		return err
 	}
 	if utf8.RuneCountInString(r.Note)+utf8.RuneCountInString(e.Note) > maxNote {
-		return a.refuse("long_note", text.Values{"n": maxNote})
+		return refuse("long_note", text.Values{"n": maxNote})
 	}
 	if e.ID, err = a.opt.Store.AddEvent(ctx, e); err != nil {
 		return err
@@ -301,41 +300,28 @@ func (a *App) keepJudgement(ctx context.Context, riseID int64) error {
 	return a.opt.Store.JudgeRise(ctx, riseID, j)
 }
 
-// inWords puts a refusal into the household's words.
-func (a *App) inWords(err error) error {
-	var no bake.Refusal
-	if !errors.As(err, &no) || no.Said.Key == "" {
-		return err
-	}
-	no.Why = a.words.Tell(no.Said)
-	return no
+// refuse returns a refusal that the person is shown, as a sentence of the catalogue.
+func refuse(key string, values text.Values) bake.Refusal {
+	return bake.Refusal{Said: bake.Said{Key: "refused." + key, Values: values}}
 }
 
-// refuse returns a refusal that the person is shown, in the household's words.
-func (a *App) refuse(key string, values text.Values) error {
-	return web.Refusal{Why: a.words.Say("refused."+key, values)}
-}
-
-// because is refuse with the reason that an error gives.
-func (a *App) because(key string, err error) error {
-	return a.refuse(key, text.Values{"reason": a.reason(err)})
-}
-
-// reason is what an error gives as the reason, in the household's words where it has any.
-func (a *App) reason(err error) string {
+// because is refuse with the reason that an error gives, which is a sentence of the
+// catalogue where it has one.
+func because(key string, err error) bake.Refusal {
 	var one config.Problem
 	var all config.Problems
+	reason := any(strings.TrimRight(err.Error(), "."))
 	switch {
 	case errors.Is(err, config.ErrChanged):
-		return a.words.Say("refused.file_changed", nil)
+		reason = bake.Said{Key: "refused.file_changed"}
 	case errors.Is(err, config.ErrNoUndo):
-		return a.words.Say("refused.no_undo", nil)
+		reason = bake.Said{Key: "refused.no_undo"}
 	case errors.As(err, &one):
-		return a.words.Tell(one.Said)
+		reason = one.Said
 	case errors.As(err, &all):
-		return a.words.Tell(all[0].Said)
+		reason = all[0].Said
 	}
-	return strings.TrimRight(a.words.Error(err), ".")
+	return refuse(key, text.Values{"reason": reason})
 }
 
 // DueSteps returns the steps that have been due since before and wait for a person:

@@ -69,7 +69,7 @@ func TestWhatWasLearnedIsForgottenOnWish(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, map[string]int{"tub": 1}, taught)
 	require.NoError(t, b.app.Unlearn(t.Context(), "tub"))
-	require.ErrorContains(t, b.app.Unlearn(t.Context(), "bath"), "No vessel")
+	refusedWith(t, b.app.Unlearn(t.Context(), "bath"), "No vessel")
 	for range 2 {
 		assert.Zero(t, b.lessons())
 		assert.Equal(t, published, b.prior())

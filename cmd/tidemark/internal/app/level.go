@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
 	"tidemark/sensor"
@@ -98,16 +99,16 @@ func (v *vessel) levelling(now time.Time) bool {
 	return true
 }
 
-// begin takes a vessel's gauge for one level. It refuses what cannot be measured now.
-func (a *App) begin(v *vessel, now time.Time) (*gauge, *survey.Calibration, error) {
+// begin takes the gauge for one level. It refuses what cannot be measured now.
+func (v *vessel) begin(now time.Time) (*gauge, *survey.Calibration, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	if why := a.levelBlocked(v); why != "" {
-		return nil, nil, web.Refusal{Why: why}
+	if why := v.levelBlocked(); why.Key != "" {
+		return nil, nil, bake.Refusal{Said: why}
 	}
 	g := v.gauge
 	if g.busy {
-		return nil, nil, a.refuse("measures", text.Values{"vessel": v.config.Name})
+		return nil, nil, refuse("measures", text.Values{"vessel": v.config.Name})
 	}
 	v.levelling(now) // forgets what is too old
 	if g.cal == nil {
@@ -122,14 +123,14 @@ func (a *App) begin(v *vessel, now time.Time) (*gauge, *survey.Calibration, erro
 
 // levelBlocked says why the vessel cannot be measured; empty when it can. v.mu is
 // held.
-func (a *App) levelBlocked(v *vessel) string {
+func (v *vessel) levelBlocked() bake.Said {
 	switch {
 	case v.gauge == nil:
-		return a.words.Say("refused.no_gauge", text.Values{"vessel": v.config.Name})
+		return bake.Said{Key: "refused.no_gauge", Values: text.Values{"vessel": v.config.Name}}
 	case v.state.RiseID != 0:
-		return a.words.Say("refused.measure_later", text.Values{"vessel": v.config.Name})
+		return bake.Said{Key: "refused.measure_later", Values: text.Values{"vessel": v.config.Name}}
 	}
-	return ""
+	return bake.Said{}
 }
 
 // measure takes one level of a vessel.
@@ -138,7 +139,7 @@ func (a *App) measure(name string, level func(*survey.Calibration) error) error 
 	if err != nil {
 		return err
 	}
-	g, cal, err := a.begin(v, a.opt.Clock.Now())
+	g, cal, err := v.begin(a.opt.Clock.Now())
 	if err != nil {
 		return err
 	}
@@ -148,7 +149,7 @@ func (a *App) measure(name string, level func(*survey.Calibration) error) error 
 	defer v.mu.Unlock()
 	g.busy, g.touched = false, a.opt.Clock.Now()
 	if err != nil {
-		return a.because("not_measured", err)
+		return because("not_measured", err)
 	}
 	return nil
 }
@@ -181,7 +182,7 @@ func (a *App) LevelEnd(vessel string) error {
 		return nil
 	}
 	if v.gauge.busy {
-		return a.refuse("measures", text.Values{"vessel": vessel})
+		return refuse("measures", text.Values{"vessel": vessel})
 	}
 	v.gauge.cal = nil
 	return nil
@@ -203,7 +204,7 @@ func (a *App) Level(vessel string) (web.Level, error) {
 	}
 	m, err := MeasuredIn(a.setup.file, vessel, cal)
 	if err != nil {
-		l.Remarks = append(l.Remarks, a.words.Say("page.level.not_written", text.Values{"reason": a.reason(err)}))
+		l.Remarks = append(l.Remarks, a.words.Tell(because("not_written", err).Said))
 		return l, nil
 	}
 	if m.ToTheRim {
@@ -221,9 +222,9 @@ func (a *App) Level(vessel string) (web.Level, error) {
 // levelForWeb is what is known without looking at files. v.mu is held.
 func (a *App) levelForWeb(v *vessel) web.Level {
 	if v.config.Profile == nil { // told by eye
-		return web.Level{Blocked: a.levelBlocked(v)}
+		return web.Level{Blocked: a.words.Tell(v.levelBlocked())}
 	}
-	l := web.Level{FloorMM: v.config.FloorMM, TopMM: v.config.Profile.TopMM(), Blocked: a.levelBlocked(v), Old: pointsAlong(v.config.Profile)}
+	l := web.Level{FloorMM: v.config.FloorMM, TopMM: v.config.Profile.TopMM(), Blocked: a.words.Tell(v.levelBlocked()), Old: pointsAlong(v.config.Profile)}
 	g := v.gauge
 	if g == nil {
 		return l
@@ -280,17 +281,17 @@ func (a *App) LevelWrite(_ context.Context, vessel, change string) (string, erro
 	cal := v.measured()
 	v.mu.Unlock()
 	if cal == nil {
-		return "", a.refuse("nothing_measured", text.Values{"vessel": vessel})
+		return "", refuse("nothing_measured", text.Values{"vessel": vessel})
 	}
 	m, err := MeasuredIn(a.setup.file, vessel, cal)
 	if err != nil {
-		return "", a.because("not_written", err)
+		return "", because("not_written", err)
 	}
 	if m.ID() != change {
-		return "", a.refuse("other_change", nil)
+		return "", refuse("other_change", nil)
 	}
 	if err := m.Write(); err != nil {
-		return "", a.because("not_written", err)
+		return "", because("not_written", err)
 	}
 	v.mu.Lock()
 	v.gauge.cal = nil

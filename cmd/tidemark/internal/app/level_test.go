@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
@@ -86,9 +87,15 @@ func (b *basin) state() web.Level {
 // refusedWith checks that err is a refusal that says want.
 func refusedWith(t *testing.T, err error, want string) {
 	t.Helper()
-	var no web.Refusal
+	assert.Contains(t, why(t, err), want)
+}
+
+// why is what a refusal says in English.
+func why(t *testing.T, err error) string {
+	t.Helper()
+	var no bake.Refusal
 	require.ErrorAs(t, err, &no)
-	assert.Contains(t, no.Why, want)
+	return text.New(text.Locale{}).Tell(no.Said) + no.Why
 }
 
 // TestMeasuringThroughTheRunningWatch measures a tub on the page's way while a

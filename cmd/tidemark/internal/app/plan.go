@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -129,20 +128,12 @@ func (d *planService) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chos
 	d.mu.Lock()
 	request, made, err := d.plan(ctx, w)
 	d.mu.Unlock()
-	var field bake.FieldError
-	var no bake.Refusal
-	switch {
-	case errors.As(err, &no) && no.Said.Key != "":
-		return nil, web.Refusal{Why: d.app.words.At(request.Now).Tell(no.Said)}
-	case errors.As(err, &field):
-		return nil, web.Refusal{Why: err.Error()}
-	}
 	if err != nil {
 		return nil, err
 	}
 	i := slices.IndexFunc(made.Plans, func(x planner.Plan) bool { return x.Way == w.Way })
 	if i < 0 || len(made.Plans[i].Steps) == 0 {
-		return nil, d.app.refuse("no_way", nil)
+		return nil, refuse("no_way", nil)
 	}
 	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: request.ReadyAt, Fridge: request.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Process}, nil
 }
@@ -238,7 +229,7 @@ func (a *App) doughVessel(named string) (config.Vessel, error) {
 		}
 	}
 	if named != "" {
-		return config.Vessel{}, a.refuse("no_dough", text.Values{"vessel": named})
+		return config.Vessel{}, refuse("no_dough", text.Values{"vessel": named})
 	}
 	return config.Vessel{}, nil
 }

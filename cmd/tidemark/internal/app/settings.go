@@ -153,7 +153,7 @@ func (s *setup) told(now config.Sheet, err error) error {
 	if errors.As(err, &wrong) {
 		return web.FieldErrors(wrong.ByField(now, s.app.words))
 	}
-	return s.app.because("not_saved", err)
+	return because("not_saved", err)
 }
 
 // withFloor fills in the floor of a new vessel that was left empty: what its sensor
@@ -264,7 +264,7 @@ func (s *setup) Test(ctx context.Context, name string) (string, error) {
 	s.mu.Unlock()
 	answer, err := s.app.manager.Test(ctx, name)
 	if err != nil {
-		return "", s.app.refuse("test", text.Values{"channel": name, "reason": err.Error()})
+		return "", refuse("test", text.Values{"channel": name, "reason": err.Error()})
 	}
 	said := s.app.words.Say("page.set.sent", text.Values{"name": name, "answer": answer})
 	if s.app.opt.Config.Web.BaseURL != "" {

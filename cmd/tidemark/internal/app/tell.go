@@ -192,7 +192,7 @@ func (a *App) Answer(ctx context.Context, alarmID, by string, snooze time.Durati
 		_, err = a.manager.Snooze(ctx, alarmID, by, snooze)
 	}
 	if errors.Is(err, alert.ErrUnknownAlarm) {
-		return a.refuse("not_open", nil)
+		return refuse("not_open", nil)
 	}
 	a.refreshAlarms(ctx)
 	return err

@@ -89,7 +89,7 @@ func TestCurve(t *testing.T) {
 	require.Greater(t, len(samples), 300)
 	assert.InDelta(t, invented(time.Hour), samples[len(samples)-1].RisePercent, 4)
 	_, err = b.app.Curve(t.Context(), "pot")
-	require.ErrorContains(t, err, "No vessel pot")
+	refusedWith(t, err, "No vessel pot")
 }
 
 // get fetches a page.
