@@ -10,7 +10,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
-	"tidemark/cmd/tidemark/internal/config"
 )
 
 // maxEventAge is how far back in time an event may be dated.
@@ -305,24 +304,8 @@ func refuse(key string, values text.Values) bake.Refusal {
 	return bake.Refusal{Said: bake.Said{Key: "refused." + key, Values: values}}
 }
 
-// because is refuse with the reason that an error gives, which is a sentence of the
-// catalogue where it has one.
-func because(key string, err error) bake.Refusal {
-	var one config.Problem
-	var all config.Problems
-	reason := any(strings.TrimRight(err.Error(), "."))
-	switch {
-	case errors.Is(err, config.ErrChanged):
-		reason = bake.Said{Key: "refused.file_changed"}
-	case errors.Is(err, config.ErrNoUndo):
-		reason = bake.Said{Key: "refused.no_undo"}
-	case errors.As(err, &one):
-		reason = one.Said
-	case errors.As(err, &all):
-		reason = all[0].Said
-	}
-	return refuse(key, text.Values{"reason": reason})
-}
+// because is refuse with the reason that an error gives.
+func because(key string, err error) bake.Refusal { return refuse(key, text.Values{"reason": err}) }
 
 // DueSteps returns the steps that have been due since before and wait for a person:
 // those that need hands, and rises that only a person can judge over.

@@ -202,7 +202,7 @@ func TestMeasuringAgainKeepsABackup(t *testing.T) {
 		b.write("floor_mm: 245\n    flor: 3")
 		_, err = b.app.LevelWrite(t.Context(), "tub", b.state().Sensor)
 		refusedWith(t, err, `unknown field "flor"`)
-		assert.Contains(t, strings.Join(b.state().Remarks, "\n"), "it cannot be written")
+		assert.Contains(t, strings.Join(b.state().Remarks, "\n"), "Not written")
 	})
 }
 
@@ -227,7 +227,7 @@ func TestMeasuringWarns(t *testing.T) {
 		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
 		l := b.state()
 		assert.Contains(t, strings.Join(l.Remarks, "\n"), "it sees the rim or something in the vessel, not the floor")
-		assert.Contains(t, strings.Join(l.Remarks, "\n"), "it cannot be written: the floor is 150 mm away, but the vessel is 200 mm high")
+		assert.Contains(t, strings.Join(l.Remarks, "\n"), "Not written: the floor is 150 mm away, but the vessel is 200 mm high")
 		assert.Nil(t, l.Change)
 		b.level(225)
 		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))

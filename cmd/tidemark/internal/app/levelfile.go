@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/estimator/geometry"
@@ -106,7 +107,7 @@ func MeasuredIn(file *config.File, vessel string, cal *survey.Calibration) (m me
 		return m, err
 	}
 	if m.Profile == nil && v.Profile.TopMM() > m.FloorMM {
-		return m, fmt.Errorf("the floor is %g mm away, but the vessel is %g mm high in force: look for something in the sensor's view, or pour water to measure the shape too", m.FloorMM, v.Profile.TopMM())
+		return m, config.Problem{Said: bake.Said{Key: "refused.measured_inside", Values: text.Values{"floor": fmt.Sprint(m.FloorMM), "top": fmt.Sprint(v.Profile.TopMM())}}}
 	}
 	m.Profile, m.ToTheRim = toTheRim(m.Profile, v.Profile)
 	m.Text, err = config.Measured(m.now, vessel, m.FloorMM, m.Profile)

@@ -13,13 +13,24 @@ import (
 	"slices"
 	"sync"
 	"syscall"
+
+	"tidemark/alert/text"
 )
 
-// ErrChanged tells that the file is not the one that the asker saw.
-var ErrChanged = errors.New("the settings were changed meanwhile, by hand or by somebody else; nothing was written: look at them again")
+// fileError is an error that is a sentence of the catalogue.
+type fileError string
 
-// ErrNoUndo tells that there is no copy of the text before.
-var ErrNoUndo = errors.New("there is nothing to undo: the file was not changed from here last")
+func (e fileError) Error() string { return text.New(text.Locale{}).Error(e) }
+
+// Sentence returns the error as a sentence of the catalogue.
+func (e fileError) Sentence() (key string, values map[string]any) { return "refused." + string(e), nil }
+
+const (
+	// ErrChanged tells that the file is not the one that the asker saw.
+	ErrChanged = fileError("file_changed")
+	// ErrNoUndo tells that there is no copy of the text before.
+	ErrNoUndo = fileError("no_undo")
+)
 
 // backupsKept is how many texts from before are kept beside the file.
 const backupsKept = 10
@@ -164,7 +175,7 @@ func (f *File) replace(target, backup string, old, text []byte) error {
 		{"write", func() error { return writeSynced(fresh, text, info) }},
 		{"look again", func() error {
 			if is, err := os.ReadFile(target); err != nil || !bytes.Equal(is, old) {
-				return cmp.Or(err, ErrChanged)
+				return cmp.Or(err, error(ErrChanged))
 			}
 			return nil
 		}},

@@ -37,6 +37,9 @@ func (p Problem) Error() string {
 	return out
 }
 
+// Sentence returns the problem as a sentence of the catalogue.
+func (p Problem) Sentence() (key string, values map[string]any) { return p.Said.Key, p.Said.Values }
+
 // Problems is every problem found in one file, or in what was typed.
 type Problems []Problem
 
@@ -48,6 +51,9 @@ func (ps Problems) Error() string {
 	}
 	return strings.Join(lines, "\n")
 }
+
+// Sentence returns the first problem as a sentence of the catalogue.
+func (ps Problems) Sentence() (key string, values map[string]any) { return ps[0].Sentence() }
 
 // ByField returns the problems in words, by the path of the field on which a form shows
 // each; entries that were being added to the file now have + for their index.
