@@ -108,6 +108,20 @@ func TestEveryFaultOfASensorIsThere(t *testing.T) {
 	}
 }
 
+// TestEveryRefusalOfThePageIsThere looks through package web for what it refuses.
+func TestEveryRefusalOfThePageIsThere(t *testing.T) {
+	en, err := Load("en")
+	require.NoError(t, err)
+	found := 0
+	sources(t, "web", func(path, source string) {
+		for _, m := range regexp.MustCompile(`(?:refuse\("|refusePage\(.*"refused\.)([a-z_.]*[a-z])"`).FindAllStringSubmatch(source, -1) {
+			found++
+			assert.Contains(t, en, "page.refused."+m[1], path)
+		}
+	})
+	assert.Greater(t, found, 50)
+}
+
 // TestEverySentenceOfABakeIsWhole lays out bakes of every kind, and plans them, in every
 // language: no sentence is missing, and none lacks a value.
 func TestEverySentenceOfABakeIsWhole(t *testing.T) {
