@@ -131,7 +131,7 @@ func allergens() []string {
 // almond milk is no milk; German compounds by either end. ok is false when no word of it
 // is known.
 func propertiesOf(name string) (out property, ok bool) {
-	words := strings.FieldsFunc(folded(name), func(r rune) bool { return !unicode.IsLetter(r) })
+	words := strings.FieldsFunc(plainLetters(name), func(r rune) bool { return !unicode.IsLetter(r) })
 	for len(words) > 0 {
 		n := min(3, len(words))
 		for ; n > 1; n-- {
@@ -174,8 +174,8 @@ func propertiesOfWord(word string) (out property) {
 	return out
 }
 
-// folded is a text in small letters without umlauts and accents.
-func folded(s string) string {
+// plainLetters is a text in small letters without umlauts and accents.
+func plainLetters(s string) string {
 	return strings.NewReplacer("ä", "ae", "ö", "oe", "ü", "ue", "ß", "ss", "é", "e", "è", "e", "ê", "e", "î", "i", "ç", "c", "ñ", "n").Replace(strings.ToLower(s))
 }
 

@@ -264,7 +264,7 @@ func (s *Session) foldAll(now time.Time, each func(State)) error {
 	s.run.Samples = nil
 	s.play(run.Events, run.Samples, now, each)
 	s.run.Samples = run.Samples
-	s.stale, s.adrift, s.asked = false, false, now
+	s.stale, s.asked = false, now
 	return nil
 }
 

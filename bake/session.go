@@ -47,10 +47,16 @@ type Session struct {
 	learned Learned
 	former  *Run // the run before; nil when it is not known
 	run     Run
-	version int  // grows with every change of the journal that is not an addition at its end
-	stale   bool // the fold no longer follows from the journal
-	adrift  bool // the times of the journal moved: until it is folded again nothing can be told
+	version int   // grows with every change of the journal that is not an addition at its end
+	stale   bool  // the fold no longer follows from the journal
+	auto    bool  // the first valid height may begin a rise
+	kept    Track // what was measured after the bulk, for the process that a fold begins
+	folded
+}
 
+// folded is what the journal comes to: it begins empty with every fold.
+type folded struct {
+	adrift    bool // the times of the journal moved: until it is folded again nothing can be told
 	est       *estimator.Estimator
 	process   *Process // nil when nobody chose one
 	plan      *Chosen  // nil when none is followed
@@ -65,8 +71,6 @@ type Session struct {
 	stay      stay
 	bulkC     float64 // the dough when it was last seen in its bulk; NaN before
 	mark      bool    // the mark was chosen by a person
-	auto      bool    // the first valid height may begin a rise
-	kept      Track   // what was measured after the bulk, for the process that a fold begins
 
 	last  estimator.Estimate
 	steps []Step
@@ -105,8 +109,7 @@ func (s *Session) reset() error {
 	if s.process != nil {
 		s.kept = s.process.Track // it was measured, and no journal has it
 	}
-	*s = Session{vessel: s.vessel, learned: s.learned, former: s.former, run: s.run, version: s.version, stale: s.stale,
-		auto: s.auto, kept: s.kept, bulkC: math.NaN(), est: est, last: est.Estimate(time.Time{})}
+	s.folded = folded{bulkC: math.NaN(), est: est, last: est.Estimate(time.Time{})}
 	return nil
 }
 
@@ -136,11 +139,11 @@ func (s *Session) Learn(l Learned) {
 
 // Wait lets no rise begin by itself from now on: the household says when.
 func (s *Session) Wait() error {
-	if !s.auto || s.begun {
-		s.auto = false
+	was := s.auto
+	s.auto = false
+	if !was || s.begun {
 		return nil
 	}
-	s.auto = false
 	return s.reset()
 }
 
@@ -150,21 +153,19 @@ func (s *Session) underWay() bool { return s.begun && s.last.Phase != estimator.
 // pending reports whether a plan is followed whose dough is not in the vessel yet.
 func (s *Session) pending() bool { return s.plan != nil && !s.begun }
 
-// Observe takes in one sample. Its time must not lie before the latest one's. The
-// verdict says what was made of it; kept whether it became part of the journal.
-func (s *Session) Observe(x estimator.Sample) (r Recorded, kept bool) {
+// Observe takes in one sample. Its time must not lie before the latest one's. While a rise
+// is under way it becomes part of the journal, with what was made of it.
+func (s *Session) Observe(x estimator.Sample) {
 	v := estimator.Verdict{}
 	if !s.adrift {
 		v = s.est.Observe(x)
 		s.sense(x)
 	}
-	r = Recorded{Time: x.Time, DistanceMM: x.DistanceMM, SDMM: x.SDMM, DoughC: x.DoughC, AirC: x.AirC, Event: x.Event, Value: x.Value,
-		RisePercent: s.last.RisePercent, RiseSD: s.last.RiseSD, EquivHours: s.last.EquivalentHours, Rejected: v.Reason}
 	if n := len(s.run.Samples); !s.underWay() || n > 0 && x.Time.Sub(s.run.Samples[n-1].Time) < keepEvery {
-		return r, false
+		return
 	}
-	s.run.Samples = append(s.run.Samples, r)
-	return r, true
+	s.run.Samples = append(s.run.Samples, Recorded{Time: x.Time, DistanceMM: x.DistanceMM, SDMM: x.SDMM, DoughC: x.DoughC, AirC: x.AirC, Event: x.Event, Value: x.Value,
+		RisePercent: s.last.RisePercent, RiseSD: s.last.RiseSD, EquivHours: s.last.EquivalentHours, Rejected: v.Reason})
 }
 
 // handEvery is how often a temperature that a person told is taken in again, until the next
