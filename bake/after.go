@@ -44,20 +44,16 @@ func (p *Process) after(now time.Time, steps []Step) (After, bool) {
 	if a.Done == (Core{}) {
 		a.Done = p.Batch.doneCore(0)
 	}
-	by := map[string]Step{}
-	for _, s := range steps {
-		by[s.ID] = s
-	}
-	switch out, baking := by[OutID], p.Marks[BakeID]; {
+	switch out, baking := stepIn(steps, OutID), p.Marks[BakeID]; {
 	case p.closed(SliceID):
 		return After{}, false
 	case out.State == Done:
-		return a.cooling(by[SliceID], out, p.coolBasis()), true
+		return a.cooling(stepIn(steps, SliceID), out, p.coolBasis()), true
 	case baking.State == Started || baking.State == Done:
 		open, _ := p.def(UncoverID)
 		return a.baking(out, begunOf(baking), cautions(open.Warn...)), true
 	}
-	return p.proofing(a, by)
+	return p.proofing(a, stepIn(steps, ProofID))
 }
 
 // coolBasis says what the time to slice rests on.
@@ -94,9 +90,8 @@ func (a After) baking(out Step, since time.Time, caution Sentences) After {
 }
 
 // proofing is a shaped loaf.
-func (p *Process) proofing(a After, by map[string]Step) (After, bool) {
-	step, has := by[ProofID]
-	if !has {
+func (p *Process) proofing(a After, step Step) (After, bool) {
+	if step.ID == "" {
 		return After{}, false
 	}
 	a.Until, a.Basis = p.Track.ProofBy, p.Track.ProofBasis

@@ -72,12 +72,8 @@ func (s *Session) checkStep(e Event) error {
 	if err := s.tryMark(e); err != nil {
 		return err
 	}
-	if e.Kind == EventDone && e.Answer == "" {
-		for _, x := range s.steps {
-			if x.ID == e.StepID && x.Question.Key != "" {
-				return refuse("answer", nil)
-			}
-		}
+	if e.Kind == EventDone && e.Answer == "" && stepIn(s.steps, e.StepID).Question.Key != "" {
+		return refuse("answer", nil)
 	}
 	return nil
 }
@@ -142,10 +138,8 @@ func (s *Session) ahead(id string) bool {
 
 // mayHaveBeen is when a step may have been done that nobody told.
 func (s *Session) mayHaveBeen(id string, before time.Time) time.Time {
-	for _, x := range s.steps {
-		if x.ID == id && x.At.Before(before) && before.Sub(x.At) < 12*askedBack {
-			return x.At
-		}
+	if x := stepIn(s.steps, id); x.ID != "" && x.At.Before(before) && before.Sub(x.At) < 12*askedBack {
+		return x.At
 	}
 	return before.Add(-askedBack)
 }

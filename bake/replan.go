@@ -2,7 +2,6 @@ package bake
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"tidemark/estimator"
@@ -111,11 +110,10 @@ func (s *Session) planState() *PlanState {
 
 // readyOf is when the bread can be sliced; zero when that is past or not planned.
 func readyOf(steps []Step) estimator.Window {
-	i := slices.IndexFunc(steps, func(x Step) bool { return x.ID == SliceID && x.open() })
-	if i < 0 {
-		return estimator.Window{}
+	if x := stepIn(steps, SliceID); x.ID != "" && x.open() {
+		return x.window()
 	}
-	return steps[i].window()
+	return estimator.Window{}
 }
 
 // open reports whether a step is neither done nor left out.

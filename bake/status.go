@@ -77,16 +77,18 @@ func (s *State) status() Status {
 // retarding reports whether a shaped loaf is on its way through a night in the
 // refrigerator that takes the place of its final proof.
 func (s *State) retarding() bool {
-	shaped := false
-	for _, x := range s.Steps {
-		switch x.ID {
-		case ShapeID:
-			shaped = x.State == Done
-		case RetardID:
-			return shaped && x.State != Done && x.State != Skipped
+	night := stepIn(s.Steps, RetardID)
+	return night.ID != "" && night.open() && stepIn(s.Steps, ShapeID).State == Done
+}
+
+// stepIn returns a step of a timetable; one without ID where it is not in it.
+func stepIn(steps []Step, id string) Step {
+	for _, x := range steps {
+		if x.ID == id {
+			return x
 		}
 	}
-	return false
+	return Step{}
 }
 
 // divided reports whether the dough is divided and not shaped yet.
@@ -125,10 +127,8 @@ func (s *State) afterBulk() Status {
 
 // orPreheating is a stage, unless the oven is on its way to its heat.
 func (s *State) orPreheating(otherwise Status) Status {
-	for _, x := range s.Steps {
-		if x.ID == PreheatID && x.State == Done && s.At.Before(x.Finished.Add(x.Takes)) {
-			return StatusPreheating
-		}
+	if x := stepIn(s.Steps, PreheatID); x.State == Done && s.At.Before(x.Finished.Add(x.Takes)) {
+		return StatusPreheating
 	}
 	return otherwise
 }
