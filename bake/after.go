@@ -49,7 +49,7 @@ func (p *Process) after(now time.Time, steps []Step) (After, bool) {
 		return After{}, false
 	case out.State == Done:
 		return a.cooling(stepIn(steps, SliceID), out, p.coolBasis()), true
-	case baking.State == Started || baking.State == Done:
+	case p.loaded():
 		open, _ := p.def(UncoverID)
 		return a.baking(out, begunOf(baking), cautions(open.Warn...)), true
 	}

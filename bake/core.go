@@ -23,11 +23,10 @@ const (
 	usualRoomC   = 22.0             // when no thermometer tells
 )
 
-// inOven reports whether a loaf of this process bakes or cools: its core is
-// then worth reading.
-func (p *Process) inOven() bool {
+// loaded reports whether a loaf of this process is in the oven, or was.
+func (p *Process) loaded() bool {
 	s := p.Marks[BakeID].State
-	return (s == Started || s == Done) && !p.closed(SliceID)
+	return s == Started || s == Done
 }
 
 // followCore takes in a reading of the core. It notes when the core is in the
@@ -36,7 +35,7 @@ func (p *Process) inOven() bool {
 // in Celsius, of the loaf and of where it will cool, NaN when not known; the altitude of
 // the kitchen in metres.
 func (p *Process) followCore(now time.Time, coreC, roomC, altitudeM float64) {
-	if !p.inOven() || !p.keepCore(now, coreC) {
+	if !p.loaded() || p.closed(SliceID) || !p.keepCore(now, coreC) {
 		return
 	}
 	p.Track.Done = p.Batch.doneCore(altitudeM)

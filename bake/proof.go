@@ -57,10 +57,7 @@ func (t Track) moved(move func(*time.Time)) Track {
 // out, or a later one is begun.
 func (p *Process) proofBegun() (begun time.Time, ok bool) {
 	m := p.Marks[ShapeID]
-	if m.State != Done || p.index(ProofID) < 0 || p.closed(ProofID) {
-		return time.Time{}, false
-	}
-	if s := p.Marks[BakeID].State; s == Started || s == Done {
+	if m.State != Done || p.index(ProofID) < 0 || p.closed(ProofID) || p.loaded() {
 		return time.Time{}, false
 	}
 	return m.At, true
