@@ -25,7 +25,7 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 		l.needs(d)
 		out[i] = l.step(d)
 		l.ends[d.ID] = l.cursor
-		l.over[d.ID] = !out[i].open() && !out[i].Finished.IsZero() && !out[i].Finished.After(now)
+		l.over[d.ID] = !out[i].Open() && !out[i].Finished.IsZero() && !out[i].Finished.After(now)
 	}
 	for i, d := range p.Defs {
 		if d.Trigger == Ahead {
@@ -41,7 +41,7 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 func (p *Process) record(now time.Time, est estimator.Estimate) {
 	p.recordRise(est)
 	for _, s := range p.Steps(now, est) {
-		if s.open() || p.closed(s.ID) || s.Finished.IsZero() || s.Finished.After(now) {
+		if s.Open() || p.closed(s.ID) || s.Finished.IsZero() || s.Finished.After(now) {
 			continue
 		}
 		m := Mark{State: s.State, At: s.Finished, By: s.By}
@@ -359,10 +359,3 @@ func Speed(c float64) float64 {
 	ctmi := kinetics.Cerevisiae().Rate(c) / kinetics.Cerevisiae().Rate(kinetics.ReferenceC)
 	return (max(kinetics.Floor, ganzle) + max(kinetics.Floor, ctmi)) / 2
 }
-
-// window is when the step is due.
-func (s Step) window() estimator.Window {
-	return estimator.Window{From: s.From, Median: s.At, Until: s.Until}
-}
-
-func (s *Step) setAt(w estimator.Window) { s.From, s.At, s.Until = w.From, w.Median, w.Until }

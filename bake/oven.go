@@ -56,7 +56,7 @@ func (l *layout) ahead(d StepDef, all []Step) Step {
 		}
 	}
 	s.setAt(w)
-	if target.State == Done || target.State == Skipped {
+	if !target.Open() {
 		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, say("why.over")
 		return s
 	}

@@ -110,14 +110,11 @@ func (s *Session) planState() *PlanState {
 
 // readyOf is when the bread can be sliced; zero when that is past or not planned.
 func readyOf(steps []Step) estimator.Window {
-	if x := stepIn(steps, SliceID); x.ID != "" && x.open() {
+	if x := stepIn(steps, SliceID); x.ID != "" && x.Open() {
 		return x.window()
 	}
 	return estimator.Window{}
 }
-
-// open reports whether a step is neither done nor left out.
-func (s Step) open() bool { return s.State != Done && s.State != Skipped }
 
 // planMark is the rise at which the bulk of the plan ends; 0 when it has none of its
 // own.

@@ -78,7 +78,7 @@ func (s *State) status() Status {
 // refrigerator that takes the place of its final proof.
 func (s *State) retarding() bool {
 	night := stepIn(s.Steps, RetardID)
-	return night.ID != "" && night.open() && stepIn(s.Steps, ShapeID).State == Done
+	return night.ID != "" && night.Open() && stepIn(s.Steps, ShapeID).State == Done
 }
 
 // stepIn returns a step of a timetable; one without ID where it is not in it.

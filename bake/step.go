@@ -1,6 +1,10 @@
 package bake
 
-import "time"
+import (
+	"time"
+
+	"tidemark/estimator"
+)
 
 // StepState is where one step of the process stands.
 type StepState string
@@ -53,3 +57,13 @@ type Spread struct {
 	MidMin  int `json:"mid_min"`
 	HighMin int `json:"high_min"`
 }
+
+// Open reports whether a step is neither done nor left out.
+func (s Step) Open() bool { return s.State != Done && s.State != Skipped }
+
+// window is when the step is due.
+func (s Step) window() estimator.Window {
+	return estimator.Window{From: s.From, Median: s.At, Until: s.Until}
+}
+
+func (s *Step) setAt(w estimator.Window) { s.From, s.At, s.Until = w.From, w.Median, w.Until }

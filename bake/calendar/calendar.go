@@ -35,7 +35,7 @@ func Write(w io.Writer, b Bake) error {
 	cal.SetMethod(ics.MethodPublish)
 	cal.SetName(b.Title)
 	for _, s := range b.Steps {
-		if s.State == bake.Done || s.State == bake.Skipped || s.At.IsZero() {
+		if !s.Open() || s.At.IsZero() {
 			continue
 		}
 		b.add(cal, s)

@@ -119,7 +119,7 @@ func (c *candidate) awake(steps []bake.Step) {
 // the last loaf is out. ok is false when that is over or not known.
 func OvenSpan(steps []bake.Step) (span bake.Span, ok bool) {
 	for _, s := range steps {
-		if s.State == bake.Done || s.State == bake.Skipped {
+		if !s.Open() {
 			continue
 		}
 		switch {
