@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 )
 
@@ -89,18 +90,18 @@ var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 // topicShape is what a topic server takes as a topic.
 var topicShape = regexp.MustCompile(`^[-_A-Za-z0-9]{1,64}$`)
 
-// Validate checks the description. The error is a bake.FieldError.
+// Validate checks the description. The error wraps a bake.FieldError.
 func (s *ChannelSpec) Validate() error {
 	if !channelName.MatchString(s.Name) {
-		return fieldErrorf("name", "%q is not a usable name; give 1 to 32 small letters, digits, - or _, beginning with a letter or digit", s.Name)
+		return wrong("name", "name_shape", text.Values{"found": s.Name})
 	}
 	if s.FromLevel < 0 || s.FromLevel > maxLevel {
-		return fieldErrorf("from_level", "%d is outside 0 to %d; 0 tells at once, 1 from the first escalation on", s.FromLevel, maxLevel)
+		return wrong("from_level", "level", text.Values{"found": s.FromLevel, "most": maxLevel})
 	}
 	for _, k := range s.Only {
 		if !slices.Contains(Kinds(), k) {
 			known := fmt.Sprint(slices.Sorted(slices.Values(Kinds())))
-			return fieldErrorf("only", "%q is no kind of alarm; use some of: %s", k, strings.ReplaceAll(strings.Trim(known, "[]"), " ", ", "))
+			return wrong("only", "only", text.Values{"found": string(k), "options": strings.ReplaceAll(strings.Trim(known, "[]"), " ", ", ")})
 		}
 	}
 	if _, err := s.TimeoutOr(0); err != nil {
@@ -114,7 +115,7 @@ func (s *ChannelSpec) Validate() error {
 		MQTTChannel: s.checkMQTT, CommandChannel: s.checkCommand,
 	}[s.Kind]
 	if !known {
-		return fieldErrorf("kind", "%q is no kind of channel; write one of: topic, webhook, mail, mqtt, command", s.Kind)
+		return wrong("kind", "kind", text.Values{"found": s.Kind})
 	}
 	if err := s.foreign(); err != nil {
 		return err
@@ -129,10 +130,10 @@ func (s *ChannelSpec) TimeoutOr(def time.Duration) (time.Duration, error) {
 	}
 	d, err := time.ParseDuration(s.Timeout)
 	if err != nil {
-		return 0, fieldErrorf("timeout", "%q is not a duration; write it like 20s", s.Timeout)
+		return 0, wrong("timeout", "timeout", text.Values{"found": s.Timeout})
 	}
 	if d < time.Second || d > 5*time.Minute {
-		return 0, fieldErrorf("timeout", "%s is outside 1s to 5m; choose a value in that range", d)
+		return 0, wrong("timeout", "timeout_range", text.Values{"found": d.String()})
 	}
 	return d, nil
 }
@@ -144,7 +145,7 @@ func (s *ChannelSpec) oneSecret() error {
 		inline      Secret
 	}{{"token", s.TokenFile, s.Token}, {"sign_key", s.SignFile, s.SignKey}, {"password", s.PassFile, s.Password}} {
 		if p.file != "" && p.inline != "" {
-			return fieldErrorf(p.field, "%s is given here and as %s_file; keep the file and remove this", p.field, p.field)
+			return wrong(p.field, "twice", text.Values{"key": p.field})
 		}
 	}
 	return nil
@@ -158,7 +159,7 @@ func (s *ChannelSpec) foreign() error {
 		of, key := strings.Fields(f.Tag.Get("of")), f.Tag.Get("yaml")
 		if len(of) > 0 && !v.Field(i).IsZero() && !slices.Contains(of, s.Kind) {
 			slices.Sort(of)
-			return fieldErrorf(key, "a %s channel has no %s; it belongs to %s", s.Kind, key, strings.Join(of, ", "))
+			return wrong(key, "foreign", text.Values{"kind": s.Kind, "key": key, "of": strings.Join(of, ", ")})
 		}
 	}
 	return nil
@@ -168,14 +169,14 @@ func (s *ChannelSpec) foreign() error {
 // is not repeated: it may hold a secret.
 func (s *ChannelSpec) checkURL(schemes ...string) error {
 	if s.URL == "" {
-		return fieldErrorf("url", "the address is missing; write it like %s://host", schemes[0])
+		return wrong("url", "no_url", text.Values{"scheme": schemes[0]})
 	}
 	u, err := url.Parse(s.URL)
 	if err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme) {
-		return fieldErrorf("url", "this is not an address with one of the schemes %s; write it like %s://host", strings.Join(schemes, ", "), schemes[0])
+		return wrong("url", "url", text.Values{"schemes": strings.Join(schemes, ", "), "scheme": schemes[0]})
 	}
 	if u.User != nil {
-		return fieldErrorf("url", "the address holds a user name or password; move them to user and password_file or token_file")
+		return wrong("url", "url_secret", nil)
 	}
 	return nil
 }
@@ -185,10 +186,10 @@ func (s *ChannelSpec) checkTopic() error {
 		return err
 	}
 	if !topicShape.MatchString(string(s.Topic)) {
-		return fieldErrorf("topic", "the topic is missing or has other characters than letters, digits, - and _ (at most 64); whoever knows it can read along, so choose it like a password")
+		return wrong("topic", "topic", nil)
 	}
 	if (s.Token != "" || s.TokenFile != "") && s.User != "" {
-		return fieldErrorf("user", "both a token and a user are given; keep one of them")
+		return wrong("user", "token_and_user", nil)
 	}
 	return nil
 }
@@ -197,29 +198,29 @@ func (s *ChannelSpec) checkWebhook() error { return s.checkURL("https", "http") 
 
 func (s *ChannelSpec) checkMail() error {
 	if s.Host == "" {
-		return fieldErrorf("host", "the mail server is missing; write its name, such as mail.example.org")
+		return wrong("host", "host", nil)
 	}
 	if s.Port < 0 || s.Port > 65535 {
-		return fieldErrorf("port", "%d is no port; leave it out for the usual one", s.Port)
+		return wrong("port", "port", text.Values{"found": s.Port})
 	}
 	switch s.TLS {
 	case "", "starttls", "implicit":
 	case "none":
 		if ip := net.ParseIP(s.Host); s.Host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return fieldErrorf("tls", "mail to another machine goes encrypted only; write starttls or implicit")
+			return wrong("tls", "tls_none", nil)
 		}
 	default:
-		return fieldErrorf("tls", "%q is not known; write starttls (port 587) or implicit (port 465)", s.TLS)
+		return wrong("tls", "tls", text.Values{"found": s.TLS})
 	}
 	if _, err := mail.ParseAddress(s.From); err != nil {
-		return fieldErrorf("from", "%q is not a mail address; write it like kitchen@example.org", s.From)
+		return wrong("from", "from", text.Values{"found": s.From})
 	}
 	if len(s.To) == 0 {
-		return fieldErrorf("to", "no recipient is named; list at least one mail address")
+		return wrong("to", "no_to", nil)
 	}
 	for _, to := range s.To {
 		if _, err := mail.ParseAddress(to); err != nil {
-			return fieldErrorf("to", "%q is not a mail address; write it like baker@example.org", to)
+			return wrong("to", "to", text.Values{"found": to})
 		}
 	}
 	return nil
@@ -231,26 +232,38 @@ func (s *ChannelSpec) checkMQTT() error {
 	}
 	for _, t := range []struct{ field, value string }{{"base_topic", s.Base}, {"discovery_prefix", s.Discovery}} {
 		if strings.ContainsAny(t.value, "+#\x00 ") || strings.HasPrefix(t.value, "/") || strings.HasSuffix(t.value, "/") {
-			return fieldErrorf(t.field, "%q is not usable as the beginning of a topic; leave out +, #, spaces and outer slashes", t.value)
+			return wrong(t.field, "base", text.Values{"found": t.value})
 		}
 	}
 	if s.Form != "" && s.Form != DeviceForm && s.Form != EntityForm {
-		return fieldErrorf("discovery_form", "%q is not known; write device (one message a vessel) or entity (one message a value, for a home automation that does not know the device form)", s.Form)
+		return wrong("discovery_form", "form", text.Values{"found": s.Form})
 	}
 	return nil
 }
 
 func (s *ChannelSpec) checkCommand() error {
 	if len(s.Run) == 0 {
-		return fieldErrorf("run", "no program is named; write a list such as [\"/usr/local/bin/ring\", \"loud\"]")
+		return wrong("run", "no_run", text.Values{"example": `["/usr/local/bin/ring", "loud"]`})
 	}
 	if !strings.HasPrefix(s.Run[0], "/") {
-		return fieldErrorf("run", "%q is not a full path; write the program with its path, there is no shell to look for it", s.Run[0])
+		return wrong("run", "run", text.Values{"found": s.Run[0]})
 	}
 	return nil
 }
 
-// fieldErrorf returns a bake.FieldError.
-func fieldErrorf(field, format string, args ...any) error {
-	return bake.FieldError{Field: field, Msg: fmt.Sprintf(format, args...)}
+// fieldError is a bake.FieldError that is a sentence of the catalogue.
+type fieldError struct {
+	bake.FieldError
+	said bake.Said
+}
+
+func (e fieldError) Unwrap() error { return e.FieldError }
+
+// Sentence returns the error as a sentence of the catalogue.
+func (e fieldError) Sentence() (key string, values map[string]any) { return e.said.Key, e.said.Values }
+
+// wrong returns what is wrong with a field.
+func wrong(field, key string, values text.Values) error {
+	said := bake.Said{Key: "refused.channel." + key, Values: values}
+	return fieldError{bake.FieldError{Field: field, Msg: text.New(text.Locale{}).Tell(said)}, said}
 }

@@ -3,10 +3,14 @@ package alert
 import (
 	"encoding/json"
 	"fmt"
+	"os"
+	"regexp"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 )
 
@@ -50,7 +54,9 @@ func TestChannelSpecValidate(t *testing.T) {
 		{ChannelSpec{Name: "x", Kind: "command", Run: []string{"ring"}}, "run", `"ring" is not a full path; write the program with its path, there is no shell to look for it`},
 		{ChannelSpec{Name: "x", Kind: "command", Run: []string{"/a"}, Only: []Kind{"rain"}}, "only", `"rain" is no kind of alarm; use some of: clock_not_set, disk_nearly_full, in_time, levels_off, look, near, nobody_watched, oven_heating, over, plan_moved, probe_lost, reached, sensor_lost, sensor_suspect, starter_falling, starter_hungry, starter_peak, step_due, too_cold, too_hot, under_voltage`},
 	} {
-		assert.Equal(t, bake.FieldError{Field: c.field, Msg: c.msg}, c.spec.Validate())
+		var got bake.FieldError
+		require.ErrorAs(t, c.spec.Validate(), &got)
+		assert.Equal(t, bake.FieldError{Field: c.field, Msg: c.msg}, got)
 	}
 }
 
@@ -63,4 +69,17 @@ func TestSecretsDoNotShow(t *testing.T) {
 	}
 	assert.Equal(t, "hunter2", spec.Token.Reveal())
 	assert.Empty(t, Secret("").String())
+}
+
+// TestWhatIsWrongWithAChannelIsInTheCatalogue, in both languages.
+func TestWhatIsWrongWithAChannelIsInTheCatalogue(t *testing.T) {
+	source, err := os.ReadFile("channelspec.go")
+	require.NoError(t, err)
+	german, err := text.Load("de")
+	require.NoError(t, err)
+	names := regexp.MustCompile(`wrong\((?:"[a-z_]+"|[a-z.]+), "([a-z_]+)"`).FindAllStringSubmatch(string(source), -1)
+	assert.Len(t, names, 24)
+	for _, m := range names {
+		assert.NotEmpty(t, german["refused.channel."+m[1]], m[1])
+	}
 }

@@ -224,22 +224,26 @@ func (c *collector) uniqueChannels(specs []alert.ChannelSpec) {
 
 // fieldError records what the owner of a part of the file says about it.
 func (c *collector) fieldError(path string, err error) {
-	field, msg := splitFieldError(err)
+	var sensors *sensor.FieldError
+	var others bake.FieldError
+	var sentence interface {
+		Sentence() (key string, values map[string]any)
+	}
+	field, said := "", say("other", "message", err.Error())
+	switch {
+	case errors.As(err, &sensors):
+		field, said = sensors.Field, say("other", "message", sensors.Msg)
+	case errors.As(err, &others):
+		field, said = others.Field, say("other", "message", others.Msg)
+	}
+	if errors.As(err, &sentence) {
+		said.Key, said.Values = sentence.Sentence()
+	}
 	if field != "" {
 		path += "." + field
 	}
-	c.add(path, "other", "message", msg)
-}
-
-// splitFieldError finds the field and message of another package's error.
-func splitFieldError(err error) (field, msg string) {
-	switch e := err.(type) {
-	case *sensor.FieldError:
-		return e.Field, e.Msg
-	case bake.FieldError: // of alert too
-		return e.Field, e.Msg
-	}
-	return "", err.Error()
+	line, col := c.place(path)
+	c.addAt(line, col, path, said)
 }
 
 // vesselName is what may stand in topics, labels and file names.
