@@ -235,7 +235,7 @@ func TestAProofIsToldAsAProof(t *testing.T) {
 	}{
 		{"a bulk", "", Loaf{}, "be ready to shape it", "Shape it now", "Shape it now", "go on without waiting for the target"},
 		{"a basket", bake.BasketBasis, Loaf{}, "The loaf goes in at the target", "Bake it now", "Bake it now. A loaf that waits longer", "bake it without waiting"},
-		{"a sample jar", bake.SampleBasis, Loaf{By: loaf, Told: true}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50. Bake by that time.", "", "bake it without waiting"},
+		{"a sample jar", bake.SampleBasis, Loaf{By: loaf, Told: true}, "It stands for the loaf of vat, which by its own temperature is ready about 13:50", "is ready about 13:50: bake it then, or now where that is past.", "", "bake it without waiting"},
 		{"a sample jar of no bake", bake.SampleBasis, Loaf{}, "The loaf goes in at the target", "Bake it now", "Bake it now", "bake it without waiting"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -84,7 +84,7 @@ func Household(day time.Time) Scenario {
 			{at(12, 20), "tub", "fold", "First fold."},
 			{at(12, 55), "tub", "fold", "Second fold."},
 			{at(13, 30), "tub", "fold", "Third fold."},
-			{at(17, 40), "tub", "end", "The dough is turned out to be shaped."},
+			{at(17, 40), "tub", "end", "The dough is turned out and divided."},
 			{at(18, 24), "cup", "start", "A piece of the shaped dough goes into the sample cup."},
 			{at(20, 45), "cup", "end", "The sample cup is emptied."},
 		},

@@ -82,7 +82,11 @@ func (d *driver) sample(now time.Time) {
 			continue // a visitor has taken over
 		}
 		d.say(now, e.Text)
-		if err := d.tell(e.Vessel, kind, now, bake.Detail{}); err != nil {
+		var more bake.Detail
+		if kind == bake.EventEnd && e.Vessel == doughTub { // its dough goes on, out of the tub
+			kind, more = bake.EventDone, bake.Detail{StepID: "divide"}
+		}
+		if err := d.tell(e.Vessel, kind, now, more); err != nil {
 			d.say(now, err.Error()) // a visitor was quicker
 		}
 	}
