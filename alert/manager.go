@@ -19,7 +19,6 @@ const snoozeDefault = 30 * time.Minute
 type Options struct {
 	Household text.Locale
 	Quiet     Quiet
-	SnoozeFor time.Duration    // default 30 min
 	Now       func() time.Time // by which alarms and notifications are stamped; nil: time.Now
 	ClockSet  func() bool      // whether the wall clock can be trusted; nil: always
 	Log       *slog.Logger     // nil: nothing is logged
@@ -34,8 +33,7 @@ type Options struct {
 // Manager keeps the life of the alarms: it takes the changes of the rules, writes
 // notifications, escalates what nobody answers, takes answers and delivers. It keeps
 // nothing in memory that is not in the Store but what the Store has refused and the
-// pauses of the routes, so that another process (the command line) may answer as
-// well. It is safe for use by several goroutines.
+// pauses of the routes. It is safe for use by several goroutines.
 type Manager struct {
 	store  Store
 	routes []Route
@@ -59,9 +57,6 @@ var ErrUnknownAlarm = errors.New("no open alarm has this ID")
 func NewManager(store Store, routes []Route, opts Options) *Manager {
 	if opts.Now == nil {
 		opts.Now = time.Now
-	}
-	if opts.SnoozeFor <= 0 {
-		opts.SnoozeFor = snoozeDefault
 	}
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
@@ -323,10 +318,10 @@ func (m *Manager) Ack(ctx context.Context, id, by string) (Alarm, error) {
 	})
 }
 
-// Snooze keeps an alarm quiet for a while; zero takes the options' span.
+// Snooze keeps an alarm quiet for a while; zero is 30 min.
 func (m *Manager) Snooze(ctx context.Context, id, by string, span time.Duration) (Alarm, error) {
 	if span <= 0 {
-		span = m.opts.SnoozeFor
+		span = snoozeDefault
 	}
 	return m.answer(ctx, id, func(a *Alarm, now time.Time) {
 		a.State, a.AckedBy, a.SnoozedAt, a.SnoozedUntil = Snoozed, by, now, now.Add(span)

@@ -262,7 +262,7 @@ func (m *Manager) links(msg Message) (l Links) {
 	}
 	l.PageLabel = m.words.Say("button.page", nil)
 	button := func(verb, key string) {
-		l.Buttons = append(l.Buttons, Button{verb, m.words.Say(key, text.Values{"span": m.opts.SnoozeFor}), m.opts.Address(verb, msg.AlarmID)})
+		l.Buttons = append(l.Buttons, Button{verb, m.words.Say(key, text.Values{"span": snoozeDefault}), m.opts.Address(verb, msg.AlarmID)})
 	}
 	if msg.Tap != "" {
 		button(string(msg.Tap), "page.did."+string(msg.Tap))

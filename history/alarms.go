@@ -35,13 +35,6 @@ func notifications() table[alert.Notification] {
 		id: func(n alert.Notification) any { return n.ID }}
 }
 
-// notificationRecord stores a notification unless it stands in the file in a state
-// that must stay: one that was sent stays as it is, and one that was withdrawn does
-// not go back to waiting.
-func notificationRecord(n alert.Notification, unless string) record {
-	return notifications().record(n, "notifications.state <> ?", unless)
-}
-
 // notification returns a notification as it is stored or waits; nil when it is not
 // known.
 func (s *Store) notification(ctx context.Context, id string) (*alert.Notification, error) {
@@ -64,7 +57,7 @@ func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, told []alert.Notif
 			return err
 		}
 		if stored == nil || stored.State != alert.Sent {
-			records = append(records, notificationRecord(n, alert.Sent))
+			records = append(records, notifications().record(n))
 		}
 	}
 	return s.saveLocked(ctx, records...)
@@ -114,11 +107,7 @@ func (s *Store) SaveNotification(ctx context.Context, n alert.Notification) erro
 	if err != nil || stored == nil {
 		return err
 	}
-	n, unless := stored.WithOutcome(n), ""
-	if n.State == alert.Waiting {
-		unless = alert.Withdrawn // by another process, just now
-	}
-	return s.saveLocked(ctx, notificationRecord(n, unless))
+	return s.saveLocked(ctx, notifications().record(stored.WithOutcome(n)))
 }
 
 // NotificationCounts implements alert.Store. One that waits for the disk counts by the
@@ -184,7 +173,7 @@ func (c ClockStep) apply(ctx context.Context, tx *sql.Tx) error {
 	var moved []record
 	for _, n := range told {
 		if n.ID != "" {
-			moved = append(moved, notificationRecord(c.Notification(n), ""))
+			moved = append(moved, notifications().record(c.Notification(n)))
 		}
 	}
 	for _, a := range raised {

@@ -179,14 +179,10 @@ func (t table[T]) upsert() string {
 		") ON CONFLICT (" + t.key + ") DO UPDATE SET " + strings.Join(set, ", ")
 }
 
-// record returns what stores a value; where restricts which line it may be written over.
-func (t table[T]) record(v T, where ...any) record {
-	query, args := t.upsert(), t.fields(&v)
-	if len(where) > 0 {
-		query, args = query+" WHERE "+where[0].(string), append(args, where[1:]...)
-	}
+// record returns what stores a value.
+func (t table[T]) record(v T) record {
 	return record{key: recordKey{t.name, t.id(v)}, value: v, write: func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, query, args...)
+		_, err := tx.ExecContext(ctx, t.upsert(), t.fields(&v)...)
 		return err
 	}}
 }

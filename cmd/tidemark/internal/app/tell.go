@@ -27,9 +27,6 @@ func LocaleOf(c *config.Config) text.Locale {
 	return text.Locale{Zone: h.Zone, Language: h.Language, Clock12: h.TwelveHour, Fahrenheit: h.Fahrenheit}
 }
 
-// snoozeFor is how long the button in a push message keeps an alarm quiet.
-const snoozeFor = 30 * time.Minute
-
 // keyLength is the length of the key that signs the buttons, bytes.
 const keyLength = 32
 
@@ -50,7 +47,7 @@ func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 	a.alerts = store
 	h, house := a.opt.Config.Household, LocaleOf(a.opt.Config)
 	a.manager = alert.NewManager(store, routes, alert.Options{
-		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil}, SnoozeFor: snoozeFor,
+		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
 		Now: a.opt.Clock.Now, ClockSet: a.clockTrusted, Log: a.log, Address: a.answers.Address(a.opt.Config.Web.BaseURL), Picture: a.picture,
 	})
 }
@@ -211,7 +208,7 @@ func (a *App) pressed(ctx context.Context, verb, id string) error {
 	case alert.AnswerAck:
 		_, err = a.manager.Ack(ctx, id, by)
 	case alert.AnswerSnooze:
-		_, err = a.manager.Snooze(ctx, id, by, snoozeFor)
+		_, err = a.manager.Snooze(ctx, id, by, 0)
 	default:
 		var told alert.Alarm
 		if told, err = a.manager.Open(ctx, id); err != nil || told.State == alert.Acknowledged {
