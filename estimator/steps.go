@@ -8,7 +8,7 @@ import (
 
 // stepAt tells the forecast of a step between two levels as read.
 func (r *rise) stepAt(at, before, after, moved float64) {
-	r.fit.Step(forecast.Step{At: at - r.start, BeforeMM: before, AfterMM: after, Moved: moved})
+	r.fit.Step(forecast.Step{At: at - r.start, BeforeMM: before, Moved: moved})
 	r.stepNoted(at, after-before, moved)
 }
 
@@ -157,7 +157,7 @@ func (r *rise) takeStep(t float64, n *noise) {
 	r.kf.jumpTo(p.level, variance)
 	switch {
 	case kind == stepBack:
-		r.fit.Step(forecast.Step{At: p.first - r.start, BeforeMM: pred, AfterMM: p.early, Back: true})
+		r.fit.Step(forecast.Step{At: p.first - r.start, BeforeMM: pred, Back: true})
 		r.stepNoted(p.first, miss, surelyMoved)
 		r.lastStep = step{}
 		r.notes.add(NoteMovedBack, p.first, miss)

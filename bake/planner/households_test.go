@@ -46,7 +46,7 @@ func newHouse(rng *rand.Rand) house {
 		fridge: bake.Fridge{AirC: 4 + z(), PieceKg: 0.88 * math.Exp(0.2*z()/0.37)},
 	}
 	if rng.IntN(2) == 0 {
-		h.shape = kinetics.Logistic()
+		h.shape = kinetics.Richards(1)
 	}
 	h.mixedC = min(26, max(24, h.roomC)) + 1.2*z() // by the water that the plan says
 	return h

@@ -5,8 +5,7 @@ import "math"
 // Step is a jump of the level that lasts.
 type Step struct {
 	At       float64 // hours since the start
-	BeforeMM float64 // level before and after, as read, mm
-	AfterMM  float64
+	BeforeMM float64 // level before, as read, mm
 	Moved    float64 // chance that sensor or vessel moved, 0..1; else dough lost volume
 	Back     bool    // it takes back the step before, whatever that was
 }

@@ -11,9 +11,6 @@ type Sigmoid struct {
 // Gompertz is the modified Gompertz curve, nu = 0.
 func Gompertz() Sigmoid { return Sigmoid{0} }
 
-// Logistic is the symmetric member, nu = 1.
-func Logistic() Sigmoid { return Sigmoid{1} }
-
 // Richards is the member with this nu.
 func Richards(nu float64) Sigmoid { return Sigmoid{nu} }
 
