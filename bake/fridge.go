@@ -38,9 +38,6 @@ func (f Fridge) cooling() kinetics.Cooling {
 	return k
 }
 
-// at gives the dough temperature so many hours after it went in at fromC.
-func (f Fridge) at(fromC, hours float64) float64 { return f.cooling().Next(fromC, hours) }
-
 // until gives the hours until the dough is down to toC, which is warmer than the
 // refrigerator: slowly to the bend of the curve, then quicker.
 func (f Fridge) until(fromC, toC float64) float64 {

@@ -111,3 +111,6 @@ func TestCoolingProperties(t *testing.T) {
 
 // reading is one reading of a dough in the refrigerator.
 type reading struct{ Hours, DoughC float64 }
+
+// at is the dough temperature so many hours after it went in at fromC.
+func (f Fridge) at(fromC, hours float64) float64 { return f.cooling().Next(fromC, hours) }

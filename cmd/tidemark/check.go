@@ -174,13 +174,14 @@ func printResults(w io.Writer, results []survey.Result) {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, sensor.Describe(f.Config), found, value, spread, f.Usable, f.Readings, f.Verdict)
 	}
 	_ = t.Flush() // as with every other print
+	words := english()
 	for _, f := range results {
 		if f.Problem == nil {
 			continue
 		}
-		fmt.Fprintf(w, "\n%s, %s: %s\n", f.Vessel, f.Role, english().Error(f.Problem))
+		fmt.Fprintf(w, "\n%s, %s: %s\n", f.Vessel, f.Role, words.Error(f.Problem))
 		for _, a := range f.Advice {
-			fmt.Fprintf(w, "  - %s\n", english().Say(a, nil))
+			fmt.Fprintf(w, "  - %s\n", words.Say(a, nil))
 		}
 	}
 }
