@@ -140,8 +140,7 @@ func (s *Server) loadTemplates() (*template.Template, error) {
 	}
 	t, err := template.New("").Funcs(template.FuncMap{
 		"asset": s.assets.url, "nb": unbroken, "upper": glance.Upper, "inc": func(i int) int { return i + 1 },
-		"pair": func(g group, p settingsPage) map[string]any { return map[string]any{"G": g, "P": p} },
-		"t":    func(key string, pairs ...any) string { return now().Say("page."+key, values(pairs)) },
+		"t": func(key string, pairs ...any) string { return now().Say("page."+key, values(pairs)) },
 		"word": func(key string) string { // a key of the settings' words; anything else stays
 			if strings.HasPrefix(key, "set.") {
 				return s.say(key, nil)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 
@@ -302,24 +303,14 @@ func (s *Server) pageSettings(w http.ResponseWriter, r *http.Request) error {
 // settingsPage is the page of settings.
 type settingsPage struct {
 	frame
-	Sheet   Sheet
-	Groups  []group
-	New     []group // that add something
-	Errors  FieldErrors
-	General []string // errors that belong to no field
-	Locked  bool
-	Fresh   bool // there is no vessel yet
-	Found   []Found
-	Buses   Buses
-}
-
-// Channel is the form of a way for messages that is there.
-func (p settingsPage) Channel(i int) *group {
-	at := slices.IndexFunc(p.Groups, func(g group) bool { return g.ID == fmt.Sprintf("channels[%d]", i) })
-	if at < 0 {
-		return nil
-	}
-	return &p.Groups[at]
+	Sheet              Sheet
+	Typed              url.Values // what was sent and refused; nil when nothing was
+	Errors             FieldErrors
+	Locked             bool
+	Fresh              bool // there is no vessel yet
+	Found              []Found
+	Buses              Buses
+	NotFound, BaseHint string // words that stand beside a value
 }
 
 func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int, errs FieldErrors) error {
@@ -328,19 +319,11 @@ func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int
 		return err
 	}
 	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
-		Locked: s.access.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses()}
-	f := forms{sheet: sheet, found: p.Found, errs: errs, used: map[string]bool{"passphrase": true},
-		words: func(key string) string { return s.words.Say(key, nil) }}
-	if r.Method == http.MethodPost && errs != nil {
-		f.typed = r.PostForm
+		Locked: s.access.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses(),
+		NotFound: s.say("set.not_found", nil), BaseHint: s.say("set.base.hint", nil)}
+	if errs != nil {
+		p.Typed = r.PostForm
 	}
-	p.Groups, p.New = f.all(r)
-	for path, msg := range errs {
-		if !f.used[path] {
-			p.General = append(p.General, strings.TrimPrefix(path+": "+msg, ": "))
-		}
-	}
-	slices.Sort(p.General)
 	return s.render(w, status, "settings", p)
 }
 

@@ -216,7 +216,7 @@ func TestSettingsPage(t *testing.T) {
 	assert.Equal(t, http.StatusConflict, here.ask("POST", "/settings", url.Values{"version": {"v0"}, "household.clock": {"24h"}}).Code)
 
 	f.err = web.FieldErrors{"household.clock": `"13h" is not known`, "household": "both hours are needed", "vessels[7].x": "elsewhere"}
-	page = here.ask("POST", "/settings", url.Values{"version": {"v1"}, "household.clock": {"13h"}, "household.time_zone": {"<b>Mars"}}).Body.String()
+	page = here.ask("POST", "/settings", url.Values{"version": {"v1"}, "form": {"household"}, "household.clock": {"13h"}, "household.time_zone": {"<b>Mars"}}).Body.String()
 	assert.Contains(t, page, "&#34;13h&#34; is not known")
 	assert.Contains(t, page, "both hours are needed")
 	assert.Contains(t, page, "vessels[7].x: elsewhere")
