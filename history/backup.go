@@ -34,20 +34,18 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 		err = withFile(ctx, part, func(db *sql.DB) error { return integrity(ctx, db) })
 	}
 	if err == nil {
-		err = errors.Join(syncFile(part), moveInto(part, file))
+		err = errors.Join(syncFile(part), os.Rename(part, file), syncFile(filepath.Dir(file)))
 	}
 	if err != nil {
-		_ = os.Remove(part)
+		remove(part)
 		return fmt.Errorf("backup to %s: %w", file, err)
 	}
 	return nil
 }
 
-// vacuumInto copies an open file.
+// vacuumInto copies an open file; what is at the other place gives way.
 func vacuumInto(ctx context.Context, db *sql.DB, to string) error {
-	if err := removeIfThere(to); err != nil {
-		return err
-	}
+	remove(to)
 	_, err := db.ExecContext(ctx, "VACUUM INTO ?", to)
 	return err
 }

@@ -3,7 +3,6 @@ package history
 import (
 	"cmp"
 	"context"
-	"database/sql"
 	"fmt"
 	"slices"
 	"time"
@@ -27,7 +26,7 @@ func checked(e bake.Event) (bake.Event, error) {
 func events() table[bake.Event] {
 	return table[bake.Event]{name: "events", columns: "id, rise_id, vessel, at_ms, recorded_ms, by_whom, kind, body, undone_ms", key: "id",
 		fields: func(e *bake.Event) []any {
-			return []any{orNull(&e.ID), orNull(&e.RiseID), &e.Vessel, instant(&e.At), instant(&e.Told), &e.By, (*string)(&e.Kind), jsonOf(&e.Detail), instant(&e.UndoneAt)}
+			return []any{&e.ID, orNull(&e.RiseID), &e.Vessel, instant(&e.At), instant(&e.Told), &e.By, (*string)(&e.Kind), jsonOf(&e.Detail), instant(&e.UndoneAt)}
 		},
 		id: func(e bake.Event) any { return e.ID }}
 }
@@ -39,16 +38,8 @@ func (s *Store) AddEvent(ctx context.Context, e bake.Event) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	insert := func(tx *sql.Tx) (err error) {
-		e.ID = 0
-		e.ID, err = events().insert(ctx, tx, e)
-		return err
-	}
-	err = s.add(ctx, insert, func() []record {
-		e.ID = s.freshID(ctx, "events")
-		return []record{events().record(e)}
-	})
-	return e.ID, err
+	e.ID = s.freshID(ctx, "events")
+	return e.ID, s.save(ctx, events().record(e))
 }
 
 // UpdateEvents stores events that are there already, as they are now: undone, put

@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -177,19 +178,6 @@ func syncFile(path string) error {
 	return errors.Join(f.Sync(), f.Close())
 }
 
-// moveInto gives a finished file its name and brings that to the disk.
-func moveInto(part, path string) error {
-	return errors.Join(os.Rename(part, path), syncFile(filepath.Dir(path)))
-}
-
-// removeIfThere removes a file that may not exist.
-func removeIfThere(file string) error {
-	if err := os.Remove(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
-	}
-	return nil
-}
-
 // same reports whether both names mean the same existing file.
 func same(a, b string) bool {
 	x, err := os.Stat(a)
@@ -244,18 +232,14 @@ var errNoFile = errors.New("history: no file can be written")
 
 // isRefusal reports whether the disk did not take a write: full, read-only, I/O
 // error, locked by another process, or not to be opened.
-func isRefusal(err error) bool {
-	switch code(err) {
-	case sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN,
-		sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PERM, sqlite3.SQLITE_NOMEM:
-		return true
-	}
-	return errors.Is(err, errNoFile)
-}
+func isRefusal(err error) bool { return refusal(code(err)) != "" || errors.Is(err, errNoFile) }
 
 // inWords says what a refusal means for a person.
-func inWords(err error) string {
-	switch code(err) {
+func inWords(err error) string { return cmp.Or(refusal(code(err)), strconv.Quote(err.Error())) }
+
+// refusal says what a result code means for a person; empty when it is no refusal.
+func refusal(code int) string {
+	switch code {
 	case sqlite3.SQLITE_FULL:
 		return "the disk is full; free some space"
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM:
@@ -266,6 +250,8 @@ func inWords(err error) string {
 		return "the file cannot be opened; check the folder's owner and free space"
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
 		return "another program holds the file"
+	case sqlite3.SQLITE_NOMEM:
+		return "there is not enough memory"
 	}
-	return strconv.Quote(err.Error())
+	return ""
 }

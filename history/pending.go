@@ -3,7 +3,6 @@ package history
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -23,7 +22,7 @@ type recordKey struct {
 	id    any
 }
 
-// record is one record to be stored. One that holds a riseRow has neither key nor write.
+// record is one record to be stored. A sample has no key.
 type record struct {
 	key   recordKey
 	value any // as readers get it while it waits
@@ -31,20 +30,14 @@ type record struct {
 	place int64 // in the order of waiting
 }
 
-// writeAll stores records in their order, samples that follow each other at once.
+// writeAll stores records in their order.
 func writeAll(ctx context.Context, tx *sql.Tx, records []record) error {
-	var rows []riseRow
 	for _, r := range records {
-		if row, ok := r.value.(riseRow); ok {
-			rows = append(rows, row)
-			continue
-		}
-		if err := errors.Join(insertRows(ctx, tx, rows), r.write(ctx, tx)); err != nil {
+		if err := r.write(ctx, tx); err != nil {
 			return err
 		}
-		rows = nil
 	}
-	return insertRows(ctx, tx, rows)
+	return nil
 }
 
 // pending holds what waits for the disk, in the order it came: samples until the next
@@ -53,10 +46,10 @@ func writeAll(ctx context.Context, tx *sql.Tx, records []record) error {
 type pending struct {
 	mu      sync.Mutex
 	records []record
-	rows    int   // samples among them
-	dropped int64 // samples given up
-	places  int64 // given out so far
-	lastID  int64 // last id given out without the file
+	rows    int              // samples among them
+	dropped int64            // samples given up
+	places  int64            // given out so far
+	lastIDs map[string]int64 // by table, the last one given out
 }
 
 // add takes records in. One of the same key gives way.
@@ -67,7 +60,7 @@ func (p *pending) add(records ...record) error {
 		return fmt.Errorf("history: %d records wait for the disk already", len(p.records)-p.rows)
 	}
 	for _, r := range records {
-		p.records = slices.DeleteFunc(p.records, func(o record) bool { return o.write != nil && o.key == r.key })
+		p.records = slices.DeleteFunc(p.records, func(o record) bool { return o.key == r.key })
 		p.append(r)
 	}
 	return nil
@@ -82,19 +75,19 @@ func (p *pending) append(r record) {
 
 // addRow takes a sample in. It never blocks: of too many the oldest are given up, in
 // blocks, which keeps the cost small.
-func (p *pending) addRow(r riseRow) {
+func (p *pending) addRow(r record) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.append(record{value: r})
+	p.append(r)
 	p.rows++
 	if slack := rowsMost / 16; p.rows >= rowsMost+slack {
 		p.rows, p.dropped = p.rows-slack, p.dropped+int64(slack)
 		p.records = slices.DeleteFunc(p.records, func(o record) bool {
-			_, sample := o.value.(riseRow)
-			if sample {
-				slack--
+			if _, sample := o.value.(riseRow); !sample || slack == 0 {
+				return false
 			}
-			return sample && slack >= 0
+			slack--
+			return true
 		})
 	}
 }
@@ -150,6 +143,7 @@ func ofType[T any](records []record) []T {
 
 // save stores records in one transaction that waits for the disk. What the disk
 // refuses is kept in memory and served from there, which is no error: Health tells.
+// Beside the service nobody lives long enough for that: the refusal is returned.
 func (s *Store) save(ctx context.Context, records ...record) error {
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
@@ -159,41 +153,27 @@ func (s *Store) save(ctx context.Context, records ...record) error {
 // saveLocked is save with wmu held.
 func (s *Store) saveLocked(ctx context.Context, records ...record) error {
 	err := s.writeLocked(ctx, func(tx *sql.Tx) error { return writeAll(ctx, tx, records) })
-	if s.refused(err) {
+	if isRefusal(err) && !s.opt.Beside {
 		return s.pending.add(records...)
 	}
 	return err
 }
 
-// refused reports whether what a write brought is to be kept in memory. Beside the
-// service nobody lives long enough for that: the refusal is returned.
-func (s *Store) refused(err error) bool { return isRefusal(err) && !s.opt.Beside }
-
-// add stores what the file numbers: insert writes it. When the disk refuses, waiting
-// numbers it and returns what waits; nil gives the refusal back.
-func (s *Store) add(ctx context.Context, insert func(tx *sql.Tx) error, waiting func() []record) error {
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	err := s.writeLocked(ctx, insert)
-	if s.refused(err) && waiting != nil {
-		return s.pending.add(waiting()...)
-	}
-	return err
-}
-
-// freshID returns an id for a record that the file could not number. It leaves a
-// gap, so that another process may number a few records first.
+// freshID returns an id that no record of a table has or had. Without a file it is far
+// beyond a household's lifetime, for one may come.
 func (s *Store) freshID(ctx context.Context, table string) int64 {
-	found, err := selectAll(ctx, s, scanInt, "SELECT seq FROM sqlite_sequence WHERE name = ?", table)
 	seq := int64(0)
-	switch {
-	case err != nil:
-		seq = 1_000_000 // not readable either: far beyond a household's lifetime
-	case len(found) > 0:
-		seq = found[0]
+	err := s.query(func(db *sql.DB) error {
+		return db.QueryRowContext(ctx, "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = ?", table).Scan(&seq)
+	})
+	if err != nil {
+		seq = 1_000_000
 	}
 	s.pending.mu.Lock()
 	defer s.pending.mu.Unlock()
-	s.pending.lastID = max(s.pending.lastID+1, seq+100)
-	return s.pending.lastID
+	if s.pending.lastIDs == nil {
+		s.pending.lastIDs = map[string]int64{}
+	}
+	s.pending.lastIDs[table] = max(s.pending.lastIDs[table], seq) + 1
+	return s.pending.lastIDs[table]
 }

@@ -122,17 +122,22 @@ func (s *Store) openOrRecover(ctx context.Context) (*sql.DB, error) {
 // file, brings over what can still be read of it, and puts it aside.
 func (s *Store) replace(ctx context.Context, why error) (*sql.DB, error) {
 	from, kept := "a fresh one was started", ""
-	quarantined, err := replaceFile(ctx, s.path, howUnusable(why), s.opt.Now(), func(db *sql.DB) error {
+	quarantined, err := replaceFile(s.path, howUnusable(why), s.opt.Now(), func(file string) error {
 		for _, backup := range slices.Backward(backups(s.opt.Backups)) {
-			err := takeOver(ctx, db, backup, fresh(s.path)+".copy", what{})
+			err := copyChecked(ctx, backup, file)
 			if err == nil {
 				from = "the newest backup " + backup + " was taken"
 				break
 			}
+			remove(file)
 			s.note("The backup %s cannot be used: %v.", backup, err)
 		}
-		s.salvage(ctx, db)
-		return ctx.Err()
+		db, err := openFile(ctx, file)
+		if err == nil {
+			s.salvage(ctx, db)
+			err = errors.Join(ctx.Err(), db.Close())
+		}
+		return err
 	})
 	if err != nil {
 		return nil, err

@@ -98,17 +98,13 @@ func (s *Store) Preview(ctx context.Context, backup string) (Preview, error) {
 	if p.Backup, err = Check(ctx, backup); err != nil {
 		return p, err
 	}
-	few := func(scan scanner) (r bake.Rise, err error) {
-		err = scan(&r.Vessel, instant(&r.StartedAt), instant(&r.EndedAt))
-		return r, err
-	}
-	const query = "SELECT vessel, started_ms, ended_ms FROM rises"
+	all := "SELECT " + rises().columns + " FROM rises"
 	var theirs []bake.Rise
 	err = readAnyhow(ctx, backup, func(db *sql.DB) error {
-		theirs, err = selectIn(ctx, db, few, query)
+		theirs, err = selectIn(ctx, db, rises().scan, all)
 		return err
 	})
-	ours, err2 := selectAll(ctx, s, few, query)
+	ours, err2 := selectAll(ctx, s, rises().scan, all)
 	err3 := s.query(func(db *sql.DB) error { return p.Present.count(ctx, db) })
 	if err := errors.Join(err, err2, err3); err != nil {
 		return p, fmt.Errorf("compare %s with the history: %w", backup, err)
@@ -144,45 +140,17 @@ func (s *Store) Preview(ctx context.Context, backup string) (Preview, error) {
 // which one is restored.
 func fresh(path string) string { return path + ".restoring" }
 
-// what says what a restore takes from a backup.
-type what struct {
-	today bool     // what belongs to the watch of today stays
-	past  []string // prefixes of the settings that come from the backup nevertheless
-	now   time.Time
-}
-
-// takeOver brings what a backup holds into a history, by schema/restore.sql: in one
-// transaction, so that it happens whole or not at all. It works on a copy of the backup
-// at scratch, which it brings to the newest schema and checks.
-func takeOver(ctx context.Context, db *sql.DB, backup, scratch string, w what) error {
-	if _, err := Check(ctx, backup); err != nil {
-		return err
-	}
-	defer remove(scratch)
-	err := readAnyhow(ctx, backup, func(db *sql.DB) error { return vacuumInto(ctx, db, scratch) })
+// copyChecked copies a backup that is checked and brings the copy to the newest schema.
+func copyChecked(ctx context.Context, backup, to string) error {
+	remove(to) // of an attempt that was cut short
+	_, err := Check(ctx, backup)
 	if err == nil {
-		err = withFile(ctx, scratch, func(db *sql.DB) error { return errors.Join(upgrade(ctx, db), checkContent(ctx, db)) })
+		err = readAnyhow(ctx, backup, func(db *sql.DB) error { return vacuumInto(ctx, db, to) })
 	}
-	if err != nil {
-		return err
+	if err == nil {
+		err = withFile(ctx, to, func(db *sql.DB) error { return errors.Join(upgrade(ctx, db), checkContent(ctx, db)) })
 	}
-	prefixes, err := json.Marshal(append([]string{}, w.past...))
-	if err != nil {
-		return err
-	}
-	return attached(ctx, db, scratch, "past", func(conn *sql.Conn) error {
-		tx, err := conn.BeginTx(ctx, nil)
-		if err != nil {
-			return err
-		}
-		defer tx.Rollback()
-		_, err = tx.ExecContext(ctx, script("schema/restore.sql"), sql.Named("today", w.today),
-			sql.Named("since", w.now.Add(-carriedFor).UnixMilli()), sql.Named("prefixes", string(prefixes)))
-		if err != nil {
-			return err
-		}
-		return tx.Commit()
-	})
+	return err
 }
 
 // attached runs fn with a connection that sees another file under a name.
@@ -199,11 +167,11 @@ func attached(ctx context.Context, db *sql.DB, file, name string, fn func(conn *
 	return fn(conn)
 }
 
-// Restore puts a backup in the place of the past while the watch goes on. Settings, open
-// alarms, the rises under way and those of the last two days stay, with all that belongs
-// to them; the rest of the past comes from the backup, and so do the settings that start
-// with one of the prefixes past. former is a backup of what was there before. On an
-// error nothing has changed.
+// Restore puts a backup in the place of the past while the watch goes on, by
+// schema/restore.sql in one transaction. Settings, open alarms, the rises under way and
+// those of the last two days stay, with all that belongs to them; the rest of the past
+// comes from the backup, and so do the settings that start with one of the prefixes past.
+// former is a backup of what was there before. On an error nothing has changed.
 func (s *Store) Restore(ctx context.Context, backup string, past ...string) (former string, err error) {
 	former = freeName(s.path, "before-restore", s.opt.Now())
 	if same(backup, s.path) {
@@ -214,9 +182,25 @@ func (s *Store) Restore(ctx context.Context, backup string, past ...string) (for
 	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err = s.query(func(db *sql.DB) error {
-		return takeOver(ctx, db, backup, fresh(s.path), what{today: true, past: past, now: s.opt.Now()})
-	})
+	defer remove(fresh(s.path))
+	prefixes, err := json.Marshal(append([]string{}, past...))
+	err = errors.Join(err, copyChecked(ctx, backup, fresh(s.path)))
+	if err == nil {
+		err = s.query(func(db *sql.DB) error {
+			return attached(ctx, db, fresh(s.path), "past", func(conn *sql.Conn) error {
+				tx, err := conn.BeginTx(ctx, nil)
+				if err != nil {
+					return err
+				}
+				defer tx.Rollback()
+				_, err = tx.ExecContext(ctx, script("schema/restore.sql"), sql.Named("since", s.opt.Now().Add(-carriedFor).UnixMilli()), sql.Named("prefixes", string(prefixes)))
+				if err != nil {
+					return err
+				}
+				return tx.Commit()
+			})
+		})
+	}
 	if err != nil {
 		return "", errors.Join(fmt.Errorf("restore: %w", err), os.Remove(former))
 	}
@@ -230,7 +214,7 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (former st
 	if same(backup, path) {
 		return "", fmt.Errorf("restore: %s is the history itself", backup)
 	}
-	former, err = exchange(ctx, path, now, func(db *sql.DB) error { return takeOver(ctx, db, backup, fresh(path)+".copy", what{}) })
+	former, err = exchange(path, now, func(file string) error { return copyChecked(ctx, backup, file) })
 	if err != nil {
 		err = fmt.Errorf("restore %s: %w", backup, err)
 	}
@@ -240,15 +224,21 @@ func Restore(ctx context.Context, backup, path string, now time.Time) (former st
 // New puts an empty history in the place of one that no service uses. What was
 // there is kept under the name it returns; empty when there was nothing.
 func New(ctx context.Context, path string, now time.Time) (former string, err error) {
-	former, err = exchange(ctx, path, now, func(*sql.DB) error { return nil })
+	former, err = exchange(path, now, func(file string) error {
+		db, err := openFile(ctx, file)
+		if err == nil {
+			err = db.Close()
+		}
+		return err
+	})
 	if err != nil {
 		err = fmt.Errorf("new history: %w", err)
 	}
 	return former, err
 }
 
-// exchange puts a fresh history that fill fills in the place of one that no service uses.
-func exchange(ctx context.Context, path string, now time.Time, fill func(db *sql.DB) error) (former string, err error) {
+// exchange puts a history that make makes in the place of one that no service uses.
+func exchange(path string, now time.Time, make func(file string) error) (former string, err error) {
 	lock, err := takeLock(path)
 	if err != nil {
 		return "", err
@@ -256,20 +246,17 @@ func exchange(ctx context.Context, path string, now time.Time, fill func(db *sql
 	if lock != nil {
 		defer lock.Close()
 	}
-	return replaceFile(ctx, path, "before-restore", now, fill)
+	return replaceFile(path, "before-restore", now, make)
 }
 
-// replaceFile makes a fresh history beside path, lets fill fill it, puts the file at path
-// aside and the fresh one in its place. It returns the name of the one put aside; empty
-// when there was none. On an error nothing has changed.
-func replaceFile(ctx context.Context, path, how string, now time.Time, fill func(db *sql.DB) error) (aside string, err error) {
+// replaceFile lets make make a history beside path, puts the file at path aside and the new
+// one in its place. It returns the name of the one put aside; empty when there was none.
+// On an error nothing has changed.
+func replaceFile(path, how string, now time.Time, make func(file string) error) (aside string, err error) {
 	remove(fresh(path)) // of an attempt that was cut short
-	db, err := openFile(ctx, fresh(path))
+	err = make(fresh(path))
 	if err == nil {
-		err = errors.Join(fill(db), db.Close(), keepOwner(path, fresh(path)))
-	}
-	if err == nil {
-		err = syncFile(fresh(path))
+		err = errors.Join(os.Chmod(fresh(path), fileMode), keepOwner(path, fresh(path)), syncFile(fresh(path)))
 	}
 	if err != nil {
 		remove(fresh(path))

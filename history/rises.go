@@ -22,7 +22,7 @@ func rises() table[bake.Rise] {
 			"reached_ms, peak_percent, peak_ms, mean_dough_c, max_rate, ceiling_percent, phase, phase_since_ms, " +
 			"equiv_hours, peak_equiv_hours, reached_equiv_hours, batch, outcome, oven_spring, note, demo, imported",
 		fields: func(r *bake.Rise) []any {
-			return []any{orNull(&r.ID), &r.Vessel, (*string)(&r.Holds), instant(&r.StartedAt), instant(&r.EndedAt), real(&r.BaselineL), real(&r.BaselineSDL),
+			return []any{&r.ID, &r.Vessel, (*string)(&r.Holds), instant(&r.StartedAt), instant(&r.EndedAt), real(&r.BaselineL), real(&r.BaselineSDL),
 				real(&r.TargetPercent), instant(&r.ReachedAt), real(&r.PeakPercent), instant(&r.PeakAt), real(&r.MeanDoughC), real(&r.MaxRate),
 				real(&r.CeilingPercent), (*string)(&r.Phase), instant(&r.PhaseSince), real(&r.EquivHours), real(&r.PeakEquivHours),
 				real(&r.ReachedEquivHours), blob(&r.Batch), &r.Outcome, &r.OvenSpring, &r.Note, &r.Demo, &r.Imported}
@@ -87,24 +87,13 @@ func (s *Store) BeginRise(ctx context.Context, r bake.Rise, e *bake.Event) (id i
 			return 0, err
 		}
 	}
-	insert := func(tx *sql.Tx) (err error) {
-		r.ID = 0
-		if r.ID, err = rises().insert(ctx, tx, r); err != nil || e == nil {
-			return err
-		}
-		e.ID, e.RiseID, e.Vessel = 0, r.ID, r.Vessel
-		e.ID, err = events().insert(ctx, tx, *e)
-		return err
-	}
-	err = s.add(ctx, insert, func() []record {
-		r.ID = s.freshID(ctx, "rises")
-		if e == nil {
-			return []record{riseRecord(r)}
-		}
+	r.ID = s.freshID(ctx, "rises")
+	records := []record{riseRecord(r)}
+	if e != nil {
 		e.ID, e.RiseID, e.Vessel = s.freshID(ctx, "events"), r.ID, r.Vessel
-		return []record{riseRecord(r), events().record(*e)}
-	})
-	return r.ID, err
+		records = append(records, events().record(*e))
+	}
+	return r.ID, s.save(ctx, records...)
 }
 
 // UpdateRise stores the state of a rise: all but its judgement, which JudgeRise
@@ -301,7 +290,11 @@ func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows []bake.Recorde
 	case r.UnderWay():
 		return 0, errors.New("history: only a rise that ended can be imported")
 	}
-	r.ID, r.Imported = 0, true
+	r.ID, r.Imported = s.freshID(ctx, "rises"), true
+	records := []record{}
+	for _, row := range rows {
+		records = append(records, samples().record(riseRow{r.ID, row}))
+	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		there, err := selectIn(ctx, tx, scanInt, "SELECT id FROM rises WHERE vessel = ? AND started_ms < ? AND coalesce(ended_ms, ?) > ? ORDER BY started_ms LIMIT 1",
 			r.Vessel, r.EndedAt.UnixMilli(), s.opt.Now().UnixMilli(), r.StartedAt.UnixMilli())
@@ -311,18 +304,7 @@ func (s *Store) ImportRise(ctx context.Context, r bake.Rise, rows []bake.Recorde
 		if err != nil {
 			return err
 		}
-		if r.ID, err = rises().insert(ctx, tx, r); err != nil {
-			return err
-		}
-		of := make([]riseRow, len(rows))
-		for i, row := range rows {
-			of[i] = riseRow{r.ID, row}
-		}
-		if err := insertRows(ctx, tx, of); err != nil {
-			return err
-		}
-		_, err = tx.ExecContext(ctx, summarySQL, sql.Named("id", r.ID))
-		return err
+		return writeAll(ctx, tx, append(records, riseRecord(r)))
 	})
 	return r.ID, err
 }

@@ -43,7 +43,7 @@ func (s *Store) AppendRow(riseID int64, r bake.Recorded) error {
 	if r.Time.IsZero() {
 		return errors.New("history: a sample needs a time")
 	}
-	s.pending.addRow(riseRow{riseID, r})
+	s.pending.addRow(samples().record(riseRow{riseID, r}))
 	if r.Event != estimator.NoEvent {
 		s.FlushSoon()
 	}
@@ -101,25 +101,6 @@ func (s *Store) flusher(ctx context.Context) {
 			s.opt.Log.Error("history: samples are not reaching the disk", "error", err, "waiting", waiting)
 		}
 	}
-}
-
-// insertRows writes samples, by rise, because those of a rise share pages.
-func insertRows(ctx context.Context, tx *sql.Tx, rows []riseRow) error {
-	if len(rows) == 0 {
-		return nil
-	}
-	slices.SortStableFunc(rows, func(a, b riseRow) int { return cmp.Compare(a.RiseID, b.RiseID) })
-	stmt, err := tx.PrepareContext(ctx, samples().upsert())
-	if err != nil {
-		return err
-	}
-	defer stmt.Close()
-	for _, r := range rows {
-		if _, err := stmt.ExecContext(ctx, samples().fields(&r)...); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // bounds turns [from, until) into milliseconds; a zero time does not restrict.

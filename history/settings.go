@@ -99,21 +99,18 @@ type Photo struct {
 func photos() table[Photo] {
 	return table[Photo]{name: "photos", columns: "id, rise_id, at_ms, type, bytes", key: "id", id: func(p Photo) any { return p.ID },
 		fields: func(p *Photo) []any {
-			return []any{orNull(&p.ID), &p.RiseID, instant(&p.At), &p.Type, blob(&p.Bytes)}
+			return []any{&p.ID, &p.RiseID, instant(&p.At), &p.Type, blob(&p.Bytes)}
 		}}
 }
 
 // AddPhoto stores a picture of a rise and returns its id. What the disk refuses is not
 // kept in memory: it may be large.
-func (s *Store) AddPhoto(ctx context.Context, p Photo) (id int64, err error) {
+func (s *Store) AddPhoto(ctx context.Context, p Photo) (int64, error) {
 	if p.RiseID <= 0 || p.Type == "" || len(p.Bytes) == 0 || p.At.IsZero() {
 		return 0, fmt.Errorf("history: a photo needs a rise, a time, a type and bytes, got rise %d, type %q, %d bytes", p.RiseID, p.Type, len(p.Bytes))
 	}
-	err = s.write(ctx, func(tx *sql.Tx) (err error) {
-		id, err = photos().insert(ctx, tx, p)
-		return err
-	})
-	return id, err
+	p.ID = s.freshID(ctx, "photos")
+	return p.ID, s.write(ctx, func(tx *sql.Tx) error { return photos().record(p).write(ctx, tx) })
 }
 
 // Photo returns one picture with its bytes, or ErrNotFound.

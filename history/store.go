@@ -196,66 +196,61 @@ func (s *Store) openBeside(ctx context.Context) error {
 	return current(ctx, s.db)
 }
 
-// openOwned opens the file for the service.
+// openOwned opens the file for the service. Where it cannot be written, what is there is
+// read if that is possible at all, so that the rises under way go on.
 func (s *Store) openOwned(ctx context.Context) error {
-	err := os.MkdirAll(filepath.Dir(s.path), 0o750)
-	if err == nil {
-		if s.lock, err = takeLock(s.path); err != nil {
-			return err
-		}
-		s.lookBefore()
-		s.db, err = s.openOrRecover(ctx)
-	}
-	if err == nil {
-		s.writable = true
-		if s.Health().Quarantine != "" {
-			s.opened.Unclean = true
-		} else if s.opened.Unclean {
-			return s.checkAfterCrash(ctx)
-		}
+	s.lookBefore()
+	err := s.openForWriting(ctx)
+	switch {
+	case errors.Is(err, ErrInUse):
+		return err
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case err == nil && s.opened.Unclean && s.Health().Quarantine == "":
+		return s.checkAfterCrash(ctx)
+	case err == nil:
+		s.opened.Unclean = s.Health().Quarantine != ""
 		return nil
 	}
-	if ctx.Err() != nil {
-		return ctx.Err()
-	}
-	// What is there is read if that is possible at all, so that the rises under way go on.
 	s.fellBack(fmt.Sprintf("The history is kept in memory and is lost at the next stop, because %s cannot be written: %s.", s.path, inWords(err)))
 	s.note("%s", s.Health().Problem)
-	if _, err := os.Stat(s.path); err != nil {
-		return nil //nolint:nilerr // there is nothing to read
+	if s.db != nil {
+		s.note("The rises under way were read from %s.", s.path)
+	} else if _, err := os.Stat(s.path); err == nil {
+		s.note("%s cannot be read either; rises under way before the start are not known.", s.path)
 	}
-	if s.db, err = openReadable(ctx, s.path, func(db *sql.DB) error { return current(ctx, db) }); err != nil {
-		s.note("%s cannot be read either (%v); rises under way before the start are not known.", s.path, err)
-		return nil
-	}
-	s.note("The rises under way were read from %s.", s.path)
 	return nil
 }
 
-// reopen tries to open the file again for writing; wmu is held. When it still
-// cannot be written, all stays as it is.
+// openForWriting opens the file, or what takes its place. When it cannot be written it is
+// open for reading after that, if it can be read.
+func (s *Store) openForWriting(ctx context.Context) (err error) {
+	if err = os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
+		return err
+	}
+	if s.lock == nil {
+		if s.lock, err = takeLock(s.path); err != nil {
+			return err
+		}
+	}
+	_ = s.closeFile() // it was only read, and may hold the file for itself
+	if s.db, err = s.openOrRecover(ctx); err != nil {
+		s.db, _ = openReadable(ctx, s.path, func(db *sql.DB) error { return current(ctx, db) }) // nil is no file
+	}
+	s.writable = err == nil
+	return err
+}
+
+// reopen tries to open the file again for writing; wmu is held.
 func (s *Store) reopen(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.closed || s.writable || s.opt.Beside {
 		return nil
 	}
-	if s.lock == nil {
-		var err error
-		if s.lock, err = takeLock(s.path); err != nil {
-			return err
-		}
-	}
-	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
+	if err := s.openForWriting(ctx); err != nil {
 		return err
 	}
-	_ = s.closeFile() // it was only read, and may hold the file for itself
-	db, err := s.openOrRecover(ctx)
-	if err != nil {
-		s.db, _ = openReadable(ctx, s.path, func(db *sql.DB) error { return current(ctx, db) }) // nil is no file
-		return err
-	}
-	s.db, s.writable = db, true
 	s.change(func() { s.health.InMemory, s.health.Problem = false, "" })
 	s.note("The history is in %s again.", s.path)
 	return nil

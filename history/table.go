@@ -181,19 +181,14 @@ func (t table[T]) upsert() string {
 
 // record returns what stores a value.
 func (t table[T]) record(v T) record {
-	return record{key: recordKey{t.name, t.id(v)}, value: v, write: func(ctx context.Context, tx *sql.Tx) error {
+	r := record{value: v, write: func(ctx context.Context, tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, t.upsert(), t.fields(&v)...)
 		return err
 	}}
-}
-
-// insert writes a value and returns the number that the file gives it.
-func (t table[T]) insert(ctx context.Context, tx *sql.Tx, v T) (int64, error) {
-	res, err := tx.ExecContext(ctx, t.upsert(), t.fields(&v)...)
-	if err != nil {
-		return 0, err
+	if t.id != nil {
+		r.key = recordKey{t.name, t.id(v)}
 	}
-	return res.LastInsertId()
+	return r
 }
 
 // scan reads one line.
