@@ -90,7 +90,7 @@ var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 // topicShape is what a topic server takes as a topic.
 var topicShape = regexp.MustCompile(`^[-_A-Za-z0-9]{1,64}$`)
 
-// Validate checks the description. The error wraps a bake.FieldError.
+// Validate checks the description. The error is a bake.FieldError.
 func (s *ChannelSpec) Validate() error {
 	if !channelName.MatchString(s.Name) {
 		return wrong("name", "name_shape", text.Values{"found": s.Name})
@@ -251,19 +251,7 @@ func (s *ChannelSpec) checkCommand() error {
 	return nil
 }
 
-// fieldError is a bake.FieldError that is a sentence of the catalogue.
-type fieldError struct {
-	bake.FieldError
-	said bake.Said
-}
-
-func (e fieldError) Unwrap() error { return e.FieldError }
-
-// Sentence returns the error as a sentence of the catalogue.
-func (e fieldError) Sentence() (key string, values map[string]any) { return e.said.Key, e.said.Values }
-
 // wrong returns what is wrong with a field.
 func wrong(field, key string, values text.Values) error {
-	said := bake.Said{Key: "refused.channel." + key, Values: values}
-	return fieldError{bake.FieldError{Field: field, Msg: text.New(text.Locale{}).Tell(said)}, said}
+	return bake.FieldError{Field: field, Said: bake.Said{Key: "refused.channel." + key, Values: values}}
 }

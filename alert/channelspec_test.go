@@ -27,6 +27,7 @@ func TestChannelSpecValidate(t *testing.T) {
 	for _, s := range good {
 		assert.NoError(t, s.Validate(), s.Name)
 	}
+	english := text.New(text.Locale{})
 	for _, c := range []struct {
 		spec  ChannelSpec
 		field string
@@ -56,7 +57,7 @@ func TestChannelSpecValidate(t *testing.T) {
 	} {
 		var got bake.FieldError
 		require.ErrorAs(t, c.spec.Validate(), &got)
-		assert.Equal(t, bake.FieldError{Field: c.field, Msg: c.msg}, got)
+		assert.Equal(t, c.field+": "+c.msg, got.Field+": "+english.Tell(got.Said))
 	}
 }
 

@@ -1,9 +1,6 @@
 package bake
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Batch is one dough by mass. All masses are grams. The levain's own flour and
 // water count in every percentage, as is usual in the trade.
@@ -157,10 +154,10 @@ func (b Batch) ScaleToLoaves(loaves int, eachG float64) (Batch, error) {
 		return Batch{}, err
 	}
 	if loaves < 1 {
-		return Batch{}, FieldError{"loaves", fmt.Sprintf("at least one loaf is needed, found %d", loaves)}
+		return Batch{}, wrong("loaves", "few", Values{"found": loaves})
 	}
 	if !(eachG > 0) {
-		return Batch{}, FieldError{"each_g", fmt.Sprintf("the weight of a loaf must be above 0 g, found %g", eachG)}
+		return Batch{}, wrong("each_g", "each", Values{"found": bare(eachG)})
 	}
 	out := b.Scale(float64(loaves) * eachG / n.TotalG)
 	out.Loaves = loaves
@@ -175,7 +172,7 @@ func (b Batch) ScaleToTub(tubL, risePercent, headroom float64) (Batch, error) {
 		return Batch{}, err
 	}
 	if !(tubL > 0) {
-		return Batch{}, FieldError{"tub_l", fmt.Sprintf("the tub must hold more than 0 L, found %g", tubL)}
+		return Batch{}, wrong("tub_l", "tub", Values{"found": bare(tubL)})
 	}
 	risenL := n.StartVolumeL * (1 + risePercent/100)
 	return b.Scale(tubL * (1 - headroom) / risenL), nil

@@ -4,30 +4,44 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 )
 
 // FieldError says which field is wrong, what was expected and what was found.
 type FieldError struct {
 	Field string // the key as the configuration spells it, e.g. "flours[0].grams"
-	Msg   string
+	Said  Said
 }
 
-// Error gives the field and the message.
-func (e FieldError) Error() string { return e.Field + ": " + e.Msg }
+// Error gives the field and the sentence as key and values.
+func (e FieldError) Error() string {
+	return fmt.Sprintf("%s: %s %v", e.Field, e.Said.Key, e.Said.Values)
+}
+
+// Sentence returns the error as a sentence of the catalogue, without the field.
+func (e FieldError) Sentence() (key string, values map[string]any) { return e.Said.Key, e.Said.Values }
+
+// wrong returns a FieldError of a recipe or a feeding.
+func wrong(field, key string, v Values) error {
+	return FieldError{field, Said{"refused.batch." + key, v}}
+}
+
+// bare is a number as it stands in a file.
+func bare(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 
 // share is one figure of a dough in percent: a dough at all from least to most, a usual one
 // from low to high. Common practice, no source.
 type share struct {
-	key, field, what           string
+	key, field                 string
 	is, least, low, high, most float64
 }
 
 // shares are the figures that are checked.
 func (n Numbers) shares() []share {
 	return []share{
-		{"hydration", "water_g", "the hydration with the levain counted", n.HydrationPercent, 35, 55, 90, 150},
-		{"salt", "salt_g", "the salt per flour", n.SaltPercent, 0, 1.5, 2.5, 6},
-		{"levain", "levain.grams", "the share of fermented flour", n.InoculationPercent, 0, 3, 30, 60},
+		{"hydration", "water_g", n.HydrationPercent, 35, 55, 90, 150},
+		{"salt", "salt_g", n.SaltPercent, 0, 1.5, 2.5, 6},
+		{"levain", "levain.grams", n.InoculationPercent, 0, 3, 30, 60},
 	}
 }
 
@@ -39,7 +53,7 @@ func (b Batch) Validate() error {
 	}
 	for _, x := range b.numbers().shares() {
 		if !(x.is >= x.least && x.is <= x.most) {
-			return FieldError{x.field, fmt.Sprintf("%s must be %g to %g %%, found %.1f %%: check the masses", x.what, x.least, x.most, x.is)}
+			return wrong(x.field, x.key, Values{"least": bare(x.least), "most": bare(x.most), "found_tenth": x.is})
 		}
 	}
 	return nil
@@ -48,7 +62,7 @@ func (b Batch) Validate() error {
 // checkMasses checks every number on its own.
 func (b Batch) checkMasses() error {
 	if len(b.Flours) == 0 {
-		return FieldError{"flours", "at least one flour is needed, found none"}
+		return wrong("flours", "no_flour", nil)
 	}
 	for i, f := range b.Flours {
 		if err := grams(fmt.Sprintf("flours[%d].grams", i), f.Grams, true); err != nil {
@@ -64,15 +78,15 @@ func (b Batch) checkMasses() error {
 		}
 	}
 	if h := b.Levain.HydrationPercent; b.Levain.Grams > 0 && !(h >= 40 && h <= 250) {
-		return FieldError{"levain.hydration_percent", fmt.Sprintf("must be 40 to 250 %%, found %g: 100 means equal parts of flour and water", h)}
+		return wrong("levain.hydration_percent", "levain_water", Values{"found": bare(h)})
 	}
 	for i, n := range []int{b.Loaves, b.AtOnce} {
 		if n < 0 || n > 1000 {
-			return FieldError{[]string{"loaves", "at_once"}[i], fmt.Sprintf("must be 0 (not said) to 1000, found %d", n)}
+			return wrong([]string{"loaves", "at_once"}[i], "count", Values{"found": n})
 		}
 	}
 	if !slices.Contains([]Ware{"", Pot, Tin, Stone, Tray}, b.BakeIn) {
-		return FieldError{"bake_in", fmt.Sprintf("must be pot, tin, stone or tray, found %q", b.BakeIn)}
+		return wrong("bake_in", "bake_in", Values{"found": string(b.BakeIn)})
 	}
 	return b.checkInclusions()
 }
@@ -81,13 +95,13 @@ func (b Batch) checkMasses() error {
 func (b Batch) checkInclusions() error {
 	for i, in := range b.Inclusions {
 		if in.Name == "" {
-			return FieldError{fmt.Sprintf("inclusions[%d].name", i), "a name is needed: allergens are told by it"}
+			return wrong(fmt.Sprintf("inclusions[%d].name", i), "no_name", nil)
 		}
 		if err := grams(fmt.Sprintf("inclusions[%d].grams", i), in.Grams, true); err != nil {
 			return err
 		}
 		if !(in.WaterG >= 0 && in.WaterG <= in.Grams) {
-			return FieldError{fmt.Sprintf("inclusions[%d].water_g", i), fmt.Sprintf("must be 0 to its own mass of %g g, found %g", in.Grams, in.WaterG)}
+			return wrong(fmt.Sprintf("inclusions[%d].water_g", i), "inclusion_water", Values{"most": bare(in.Grams), "found": bare(in.WaterG)})
 		}
 	}
 	return nil
@@ -95,15 +109,15 @@ func (b Batch) checkInclusions() error {
 
 // grams checks one mass.
 func grams(field string, v float64, positive bool) error {
-	switch {
+	switch found := (Values{"found": bare(v)}); {
 	case math.IsNaN(v) || math.IsInf(v, 0):
-		return FieldError{field, "must be a number of grams, found " + fmt.Sprint(v)}
+		return wrong(field, "not_number", found)
 	case v < 0:
-		return FieldError{field, fmt.Sprintf("a mass cannot be below 0 g, found %g", v)}
+		return wrong(field, "below", found)
 	case positive && v == 0:
-		return FieldError{field, "must be above 0 g, found 0: leave the entry out instead"}
+		return wrong(field, "zero", nil)
 	case v > 1e6:
-		return FieldError{field, fmt.Sprintf("must be at most 1000000 g, found %g: masses are in grams", v)}
+		return wrong(field, "above", found)
 	}
 	return nil
 }

@@ -30,21 +30,21 @@ func (s *Session) check(e Event) error {
 	}
 	switch {
 	case e.Kind == EventPlan && (e.Plan == nil || len(e.Plan.Process.Defs) == 0):
-		return refuse("no_plan", nil)
+		return Refuse("no_plan", nil)
 	case e.Kind == EventPlan && s.underWay():
-		return refuse("rising", here)
+		return Refuse("rising", here)
 	case e.Kind == EventTarget && !(e.TargetPercent >= 5 && e.TargetPercent <= 400):
-		return refuse("target", Values{"percent": e.TargetPercent})
+		return Refuse("target", Values{"percent": e.TargetPercent})
 	case e.Kind == EventLook && !(e.SeenPercent > leastSeen && e.SeenPercent <= mostSeen):
-		return refuse("seen", Values{"percent": e.SeenPercent})
+		return Refuse("seen", Values{"percent": e.SeenPercent})
 	case e.Kind == EventWarmth && (e.DoughC == nil || !(*e.DoughC >= coldestC && *e.DoughC <= warmestC)):
-		return refuse("warmth", Values{"low_c": float64(coldestC), "high_c": float64(warmestC)})
+		return Refuse("warmth", Values{"low_c": float64(coldestC), "high_c": float64(warmestC)})
 	case e.Kind == EventAway && (e.Away == nil || !e.Away.Until.After(e.Away.From) || !e.Away.Until.After(e.At)):
-		return refuse("away", nil)
+		return Refuse("away", nil)
 	case e.Kind.Marks():
 		return s.checkStep(e)
 	case e.feed() != nil && e.feed().Validate() != nil:
-		return refuse("feed", Values{"reason": e.feed().Validate().Error()})
+		return Refuse("feed", Values{"reason": e.feed().Validate()})
 	case e.Kind.Starts(), e.Kind == EventPlan, e.Kind == EventNote, e.Kind == EventJudged, s.underWay(), e.Kind == EventAway && s.process != nil:
 		return nil
 	case s.process != nil && (e.Kind == EventShaped || e.Kind == EventBaked):
@@ -52,7 +52,7 @@ func (s *Session) check(e Event) error {
 	case s.process != nil && (e.Kind == EventFridge || e.Kind == EventCounter):
 		return nil // the shaped loaf
 	}
-	return refuse("no_rise", here)
+	return Refuse("no_rise", here)
 }
 
 // What a person can have seen, percent of the start volume.
@@ -67,13 +67,13 @@ const coldestC, warmestC = -5, 60
 // checkStep refuses what cannot be said of a step.
 func (s *Session) checkStep(e Event) error {
 	if s.process == nil {
-		return refuse("no_steps", Values{"vessel": s.vessel.Name})
+		return Refuse("no_steps", Values{"vessel": s.vessel.Name})
 	}
 	if err := s.tryMark(e); err != nil {
 		return err
 	}
 	if e.Kind == EventDone && e.Answer == "" && stepIn(s.steps, e.StepID).Question.Key != "" {
-		return refuse("answer", nil)
+		return Refuse("answer", nil)
 	}
 	return nil
 }

@@ -114,5 +114,5 @@ func (r Refusal) Error() string {
 	return r.Why
 }
 
-// refuse returns a Refusal.
-func refuse(key string, v Values) error { return Refusal{Said: Said{"refused." + key, v}} }
+// Refuse returns a Refusal by the end of its key in the catalogue.
+func Refuse(key string, v Values) Refusal { return Refusal{Said: Said{"refused." + key, v}} }

@@ -96,7 +96,7 @@ func (s *Session) Adrift() bool { return s.adrift }
 func (s *Session) Undo(id int64, now time.Time) (Event, error) {
 	i := slices.IndexFunc(s.run.Events, func(e Event) bool { return e.ID == id })
 	if i < 0 || s.run.Events[i].Undone() {
-		return Event{}, refuse("undone", nil)
+		return Event{}, Refuse("undone", nil)
 	}
 	s.run.Events[i].UndoneAt = now
 	e := s.run.Events[i]
@@ -154,7 +154,7 @@ func (r Run) riseID() int64 {
 func (s *Session) Correct(id int64, at time.Time) (Event, error) {
 	i := slices.IndexFunc(s.run.Events, func(e Event) bool { return e.ID == id && !e.Undone() })
 	if i < 0 {
-		return Event{}, refuse("former", nil)
+		return Event{}, Refuse("former", nil)
 	}
 	s.run.Events[i].At = at
 	e := s.run.Events[i]

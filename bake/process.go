@@ -149,13 +149,13 @@ func (p *Process) closed(id string) bool {
 // openStep checks that a step exists and is open.
 func (p *Process) openStep(id string, at time.Time) error {
 	if _, ok := p.def(id); !ok {
-		return refuse("no_step", Values{"step": id})
+		return Refuse("no_step", Values{"step": id})
 	}
 	if p.closed(id) {
-		return refuse("closed."+string(p.Marks[id].State), Values{"step": p.name(id)})
+		return Refuse("closed."+string(p.Marks[id].State), Values{"step": p.name(id)})
 	}
 	if at.IsZero() {
-		return refuse("no_time", Values{"step": p.name(id)})
+		return Refuse("no_time", Values{"step": p.name(id)})
 	}
 	return nil
 }
@@ -166,7 +166,7 @@ func (p *Process) inOrder(id string) error {
 	if i := p.index(BulkID); i < 0 || p.index(id) < i || p.closed(MixID) {
 		return nil
 	}
-	return refuse("not_yet", Values{"step": p.name(id), "first": p.name(MixID)})
+	return Refuse("not_yet", Values{"step": p.name(id), "first": p.name(MixID)})
 }
 
 // name is what a step is called.

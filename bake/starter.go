@@ -1,7 +1,6 @@
 package bake
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -41,10 +40,10 @@ func (f Feed) Validate() error {
 		}
 	}
 	if d := f.Doublings(); d > 8 {
-		return FieldError{"starter_g", fmt.Sprintf("the starter is diluted %.0f-fold: below 1 part in 250 nothing can be said of it", math.Exp2(d))}
+		return wrong("starter_g", "diluted", Values{"found": math.Exp2(d)})
 	}
 	if f.RoomC != 0 && !(f.RoomC > 0 && f.RoomC < 45) {
-		return FieldError{"room_c", fmt.Sprintf("must be above 0 and below 45 °C, found %g", f.RoomC)}
+		return wrong("room_c", "room", Values{"found": bare(f.RoomC)})
 	}
 	return nil
 }

@@ -1,9 +1,6 @@
 package bake
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Mixing is what is known when the mixing water is drawn. Temperatures in Celsius.
 type Mixing struct {
@@ -47,13 +44,13 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 	}
 	friction, known := friction(m.By)
 	if !known {
-		return Water{}, FieldError{"mixing", fmt.Sprintf("must be hand, stand mixer or food processor, found %q", m.By)}
+		return Water{}, wrong("mixing", "mixing", Values{"found": m.By})
 	}
 	if !(m.TargetC >= 10 && m.TargetC <= 40) || !(m.FlourC >= -25 && m.FlourC <= 50) || !(m.RoomC >= -5 && m.RoomC <= 50) {
-		return Water{}, FieldError{"dough", fmt.Sprintf("a dough of %g °C from flour of %g °C in a room of %g °C cannot be mixed: check the temperatures", m.TargetC, m.FlourC, m.RoomC)}
+		return Water{}, wrong("dough", "temperatures", Values{"dough_c": m.TargetC, "flour_c": m.FlourC, "room_c": m.RoomC})
 	}
 	if !(b.WaterG > 0) {
-		return Water{}, FieldError{"water_g", "there is no water to warm or cool"}
+		return Water{}, wrong("water_g", "no_water", nil)
 	}
 	flour, _ := b.addedFlour()
 	levain := b.Levain.flourG()*flourHeat + b.Levain.waterG()*waterHeat
@@ -61,7 +58,7 @@ func (b Batch) MixingWater(m Mixing) (Water, error) {
 	need := flour*flourHeat*(target-m.FlourC) + (levain+bowlHeat)*(target-m.RoomC)
 	out := Water{TempC: target + need/((b.WaterG+b.sum(liquid))*waterHeat)} // milk goes in as warm as the water
 	if out.TempC > hottestWaterC {
-		return out, FieldError{"dough", fmt.Sprintf("the water would have to be %.0f °C, and above %.0f °C it harms the yeast: warm the flour or the bowl, or accept a cooler dough", out.TempC, hottestWaterC)}
+		return out, wrong("dough", "hot", Values{"water_c": out.TempC, "most_c": hottestWaterC})
 	}
 	return b.withIce(out)
 }
@@ -74,11 +71,11 @@ func (b Batch) withIce(out Water) (Water, error) {
 	}
 	share := (tapC - out.TempC) / (tapC + latentJ/waterHeat)
 	if share > 0.9 {
-		return out, FieldError{"dough", fmt.Sprintf("the water would have to bring the cold of water at %.0f °C, more than ice can: chill the flour or the bowl, or accept a warmer dough", out.TempC)}
+		return out, wrong("dough", "cold", Values{"water_c": out.TempC})
 	}
 	out.IceG = math.Round(share * (b.WaterG + b.sum(liquid)))
 	if out.IceG > 0.9*b.WaterG {
-		return out, FieldError{"dough", "more of the water would have to be ice than there is: chill flour and milk, or accept a warmer dough"}
+		return out, wrong("dough", "ice", nil)
 	}
 	return out, nil
 }

@@ -58,16 +58,16 @@ func TestMixingWaterKeepsTheHeat(t *testing.T) {
 func TestMixingWaterSaysWhatCannotBe(t *testing.T) {
 	b := DefaultBatch()
 	_, err := b.MixingWater(Mixing{TargetC: 27, FlourC: 8, RoomC: 12})
-	assert.ErrorContains(t, err, "above 40 °C it harms the yeast")
+	assert.Contains(t, inWords(err), "above 40 °C it harms the yeast")
 	little := b
 	little.WaterG = 250
 	_, err = little.MixingWater(Mixing{TargetC: 10, FlourC: 50, RoomC: 50})
-	assert.ErrorContains(t, err, "more than ice can")
+	assert.Contains(t, inWords(err), "more than ice can")
 	w, err := b.MixingWater(Mixing{TargetC: 22, FlourC: 30, RoomC: 30, By: "stand mixer"})
 	require.NoError(t, err)
 	assert.Greater(t, w.IceG, 0.0)
 	_, err = b.MixingWater(Mixing{TargetC: 24, FlourC: 20, RoomC: 20, By: "drill"})
-	assert.ErrorContains(t, err, "must be hand, stand mixer or food processor")
+	assert.Contains(t, inWords(err), "must be hand, stand mixer or food processor")
 	learnt, err := b.MixingWater(Mixing{TargetC: 24, FlourC: 20, RoomC: 20, LearntC: 1})
 	require.NoError(t, err)
 	plain, err := b.MixingWater(Mixing{TargetC: 24, FlourC: 20, RoomC: 20})

@@ -13,6 +13,7 @@ import (
 	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web/access"
+	"tidemark/web/glance"
 )
 
 // refuse returns a Refusal with a sentence of the catalogue.
@@ -42,11 +43,10 @@ func why(l *text.Localizer, err error) (string, bool) {
 	case errors.As(err, &no):
 		return no.Why, true
 	case errors.As(err, &field):
-		key := "page.refused.batch." + indices.ReplaceAllString(field.Field, "")
-		if !l.Has(key) {
-			key = "page.refused.batch"
+		if key := "page.refused.batch." + indices.ReplaceAllString(field.Field, ""); l.Has(key) {
+			return l.Say(key, nil), true
 		}
-		return l.Say(key, nil), true
+		return glance.Upper(l.Tell(field.Said)) + ".", true
 	}
 	for _, x := range []struct {
 		err error

@@ -65,7 +65,7 @@ func TestEveryKeyOfBakeIsThere(t *testing.T) {
 	sources(t, "bake", func(path, source string) {
 		for pattern, keys := range map[string][]string{
 			`Said\{(?:Key: )?("[^"]*")[,}]`: {"%"}, `[^.]\bsay\(([^)]*)\)`: {"%"}, `cautions\(([^)]*)\)`: {"caution.%"}, `Warn: \[\]string\{([^}]*)\}`: {"caution.%"},
-			`because\(("[^"]*")[,)]`: {"plan.%"}, `\bnote\(("[^"]*"),`: {"plan.note.%"}, `\bcannot\(("[^"]*")[,)]`: {"plan.refused.%"}, `refuse\(("[^"]*"), (?:nil|here|Values)`: {"refused.%"},
+			`because\(("[^"]*")[,)]`: {"plan.%"}, `\bnote\(("[^"]*"),`: {"plan.note.%"}, `\bcannot\(("[^"]*")[,)]`: {"plan.refused.%"}, `Refuse\(("[^"]*"), (?:nil|here|Values)`: {"refused.%"}, `wrong\([^,]*, ("[^"]*"), (?:nil|found|Values)`: {"refused.batch.%"},
 			`found\(("[^"]*")[,)]`: {"starter.%", "starter.%.seen"}, `, Key: ("[^"]*")`: {"step.%.name", "step.%.do"}, `(?:\.Key|, key|, open) = ("[^"]*"(?:, "[^"]*")?)`: {"step.%.do"},
 		} {
 			for _, m := range regexp.MustCompile(pattern).FindAllStringSubmatch(source, -1) {

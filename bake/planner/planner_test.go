@@ -191,7 +191,9 @@ func TestWishRefused(t *testing.T) {
 	w := request()
 	w.Batch.Flours = nil
 	_, err := planner.Make(w)
-	assert.EqualError(t, err, "batch: flours: at least one flour is needed, found none")
+	var field bake.FieldError
+	require.ErrorAs(t, err, &field)
+	assert.Equal(t, "at least one flour is needed, found none", words(field.Said))
 }
 
 // The adopted process goes on from the plan: its timetable is the plan's.

@@ -217,7 +217,7 @@ func (f *planFlags) scale(w *planner.Request) error {
 	if *f.bakeIn != "" {
 		w.Batch.BakeIn = bake.Ware(*f.bakeIn)
 	}
-	return err
+	return f.refused(*w, err)
 }
 
 // printPlans prints the first plan as a tide table and the others beside it.
@@ -341,7 +341,7 @@ func (f *planFlags) refused(w planner.Request, err error) error {
 	case errors.As(err, &no):
 		return usagef("plan: %s", f.words.At(w.Now).Tell(no.Said))
 	case errors.As(err, &field):
-		return usagef("plan: %v", err)
+		return usagef("plan: %s: %s", field.Field, f.words.Tell(field.Said))
 	}
 	return err
 }

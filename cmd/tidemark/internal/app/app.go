@@ -260,7 +260,7 @@ func (a *App) span() (began time.Time, unwatched bake.Span) {
 func (a *App) vessel(name string) (*vessel, error) {
 	v := a.vessels[name]
 	if v == nil {
-		return nil, refuse("no_vessel", text.Values{"vessel": name})
+		return nil, bake.Refuse("no_vessel", text.Values{"vessel": name})
 	}
 	return v, nil
 }

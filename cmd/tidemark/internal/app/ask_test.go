@@ -13,6 +13,7 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
+	"tidemark/cmd/tidemark/internal/config"
 )
 
 // TestOutOfOrderIsAskedBack: what must have happened before an event is asked for, and
@@ -71,10 +72,26 @@ func TestRefusalsSpeakTheHouseholdsLanguage(t *testing.T) {
 		body, err := os.ReadFile(name)
 		require.NoError(t, err)
 		assert.NotContains(t, string(body), "Refusal{Why:", name)
-		for _, m := range regexp.MustCompile(`\b(?:refuse|because)\("([a-z_]+)"`).FindAllStringSubmatch(string(body), -1) {
+		for _, m := range regexp.MustCompile(`\b(?:Refuse|because)\("([a-z_]+)"`).FindAllStringSubmatch(string(body), -1) {
 			found++
 			assert.NotEmpty(t, known["refused."+m[1]], m[1])
 		}
 	}
 	assert.Greater(t, found, 25)
+	german := text.New(text.Locale{Language: "de"})
+	for typed, says := range map[string]string{
+		"holds: dough, batch: {flours: [{name: wheat, grams: 900}], water_g: 2000}":                  "das Wasser je Mehl, das des Sauerteigs mitgezählt, muss 35 bis 150 % sein, es ist 222,2 %",
+		"holds: dough, batch: {flours: [{name: wheat, grams: 900}], water_g: 600, bake_in: sock}":    `gefunden "sock"`,
+		"holds: dough, batch: {flours: [{name: wheat, grams: 900}], water_g: 600, inclusions: [{}]}": "ein Name wird gebraucht",
+		"holds: starter, feed: {starter_g: 1, flour_g: 500, water_g: 1}":                             "502-fach verdünnt",
+	} {
+		_, err := config.Parse("kitchen.yaml", []byte("vessels: [{name: tub, profile: {shape: straight, diameter_mm: 200, height_mm: 150}, floor_mm: 240, "+typed+"}]"), config.WithoutSensors)
+		var problems config.Problems
+		require.ErrorAs(t, err, &problems)
+		said := ""
+		for _, s := range problems.ByField(config.Sheet{}, german) {
+			said += s
+		}
+		assert.Contains(t, said, says)
+	}
 }

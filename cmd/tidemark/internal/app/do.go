@@ -45,7 +45,7 @@ func (a *App) dated(e *bake.Event, now time.Time) error {
 		e.At = now
 	}
 	if now.Sub(e.At) > maxEventAge {
-		return refuse("long_ago", text.Values{"at": a.words.At(now).Moment(e.At), "span": maxEventAge})
+		return bake.Refuse("long_ago", text.Values{"at": a.words.At(now).Moment(e.At), "span": maxEventAge})
 	}
 	return nil
 }
@@ -53,7 +53,7 @@ func (a *App) dated(e *bake.Event, now time.Time) error {
 // do takes an event in. v.mu is held.
 func (a *App) do(ctx context.Context, v *vessel, e bake.Event, now time.Time) error {
 	if e.RiseID != 0 && e.RiseID != v.state.RiseID {
-		return refuse("other_rise", nil)
+		return bake.Refuse("other_rise", nil)
 	}
 	e.Vessel, e.Told, e.RiseID = v.config.Name, now, alarmRise(v.state)
 	e, err := v.session.Check(e)
@@ -92,7 +92,7 @@ func (a *App) Undo(ctx context.Context, name string, riseID, id int64) error {
 	if id == 0 {
 		events := slices.DeleteFunc(slices.Clone(v.state.Events), func(e bake.Event) bool { return !e.Kind.CanUndo() })
 		if len(events) == 0 {
-			return refuse("nothing_left", nil)
+			return bake.Refuse("nothing_left", nil)
 		}
 		id = events[len(events)-1].ID
 	}
@@ -146,7 +146,7 @@ func (a *App) Correct(ctx context.Context, name string, riseID, id int64, at tim
 		return err
 	}
 	if at.After(now) || now.Sub(at) > maxEventAge {
-		return refuse("not_lately", text.Values{"at": a.words.At(now).Moment(at), "span": maxEventAge})
+		return bake.Refuse("not_lately", text.Values{"at": a.words.At(now).Moment(at), "span": maxEventAge})
 	}
 	defer a.updates.notify()
 	v, err := a.vessel(name)
@@ -194,16 +194,16 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 	case err != nil:
 		return true, err
 	case e.RiseID != riseID || r.UnderWay() && !judges(e.Kind) || e.Undone() || !e.Kind.CanUndo():
-		return true, refuse("former", nil)
+		return true, bake.Refuse("former", nil)
 	case e.Kind.Starts() || e.Ends():
-		return true, refuse("past_ends", nil)
+		return true, bake.Refuse("past_ends", nil)
 	}
 	change(&e)
 	if judges(e.Kind) {
 		return true, errors.Join(a.opt.Store.UpdateEvents(ctx, e), a.keepJudgement(ctx, riseID))
 	}
 	if e.At.Before(r.StartedAt.Add(-aroundRise)) || e.At.After(r.EndedAt.Add(aroundRise)) {
-		return true, refuse("outside_rise", text.Values{"at": a.words.At(a.opt.Clock.Now()).Moment(e.At)})
+		return true, bake.Refuse("outside_rise", text.Values{"at": a.words.At(a.opt.Clock.Now()).Moment(e.At)})
 	}
 	return true, a.opt.Store.UpdateEvents(ctx, e)
 }
@@ -212,14 +212,14 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, change f
 // it taught.
 func (a *App) RemoveRise(ctx context.Context, id int64) error {
 	if a.opt.Store == nil {
-		return refuse("no_history", nil)
+		return bake.Refuse("no_history", nil)
 	}
 	r, err := a.opt.Store.Rise(ctx, id)
 	if err != nil {
 		return err
 	}
 	if r.UnderWay() || a.ownRise(r.Vessel, id) {
-		return refuse("still_watched", text.Values{"vessel": r.Vessel})
+		return bake.Refuse("still_watched", text.Values{"vessel": r.Vessel})
 	}
 	defer a.updates.notify()
 	v := a.vessels[r.Vessel]
@@ -239,7 +239,7 @@ func (a *App) RemoveRise(ctx context.Context, id int64) error {
 // judge keeps a note or a judgement of a rise.
 func (a *App) judge(ctx context.Context, e bake.Event) error {
 	if a.opt.Store == nil {
-		return refuse("no_history", nil)
+		return bake.Refuse("no_history", nil)
 	}
 	v := a.vessels[e.Vessel] // none for a vessel of former times
 	if v != nil {
@@ -250,7 +250,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 		}
 	}
 	if e.RiseID == 0 {
-		return refuse("no_rise", text.Values{"vessel": e.Vessel})
+		return bake.Refuse("no_rise", text.Values{"vessel": e.Vessel})
 	}
 	if err := a.dated(&e, a.opt.Clock.Now()); err != nil {
 		return err
@@ -260,7 +260,7 @@ func (a *App) judge(ctx context.Context, e bake.Event) error {
 		return err
 	}
 	if utf8.RuneCountInString(r.Note)+utf8.RuneCountInString(e.Note) > maxNote {
-		return refuse("long_note", text.Values{"n": maxNote})
+		return bake.Refuse("long_note", text.Values{"n": maxNote})
 	}
 	if e.ID, err = a.opt.Store.AddEvent(ctx, e); err != nil {
 		return err
@@ -299,13 +299,8 @@ func (a *App) keepJudgement(ctx context.Context, riseID int64) error {
 	return a.opt.Store.JudgeRise(ctx, riseID, j)
 }
 
-// refuse returns a refusal that the person is shown, as a sentence of the catalogue.
-func refuse(key string, values text.Values) bake.Refusal {
-	return bake.Refusal{Said: bake.Said{Key: "refused." + key, Values: values}}
-}
-
-// because is refuse with the reason that an error gives.
-func because(key string, err error) bake.Refusal { return refuse(key, text.Values{"reason": err}) }
+// because is bake.Refuse with the reason that an error gives.
+func because(key string, err error) bake.Refusal { return bake.Refuse(key, text.Values{"reason": err}) }
 
 // DueSteps returns the steps that have been due since before and wait for a person:
 // those that need hands, and rises that only a person can judge over.

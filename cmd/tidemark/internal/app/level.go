@@ -108,7 +108,7 @@ func (v *vessel) begin(now time.Time) (*gauge, *survey.Calibration, error) {
 	}
 	g := v.gauge
 	if g.busy {
-		return nil, nil, refuse("measures", text.Values{"vessel": v.config.Name})
+		return nil, nil, bake.Refuse("measures", text.Values{"vessel": v.config.Name})
 	}
 	v.levelling(now) // forgets what is too old
 	if g.cal == nil {
@@ -182,7 +182,7 @@ func (a *App) LevelEnd(vessel string) error {
 		return nil
 	}
 	if v.gauge.busy {
-		return refuse("measures", text.Values{"vessel": vessel})
+		return bake.Refuse("measures", text.Values{"vessel": vessel})
 	}
 	v.gauge.cal = nil
 	return nil
@@ -281,14 +281,14 @@ func (a *App) LevelWrite(_ context.Context, vessel, change string) (string, erro
 	cal := v.measured()
 	v.mu.Unlock()
 	if cal == nil {
-		return "", refuse("nothing_measured", text.Values{"vessel": vessel})
+		return "", bake.Refuse("nothing_measured", text.Values{"vessel": vessel})
 	}
 	m, err := MeasuredIn(a.setup.file, vessel, cal)
 	if err != nil {
 		return "", because("not_written", err)
 	}
 	if m.ID() != change {
-		return "", refuse("other_change", nil)
+		return "", bake.Refuse("other_change", nil)
 	}
 	if err := m.Write(); err != nil {
 		return "", because("not_written", err)

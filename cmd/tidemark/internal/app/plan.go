@@ -133,7 +133,7 @@ func (d *planService) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chos
 	}
 	i := slices.IndexFunc(made.Plans, func(x planner.Plan) bool { return x.Way == w.Way })
 	if i < 0 || len(made.Plans[i].Steps) == 0 {
-		return nil, refuse("no_way", nil)
+		return nil, bake.Refuse("no_way", nil)
 	}
 	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: request.ReadyAt, Fridge: request.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Process}, nil
 }
@@ -229,7 +229,7 @@ func (a *App) doughVessel(named string) (config.Vessel, error) {
 		}
 	}
 	if named != "" {
-		return config.Vessel{}, refuse("no_dough", text.Values{"vessel": named})
+		return config.Vessel{}, bake.Refuse("no_dough", text.Values{"vessel": named})
 	}
 	return config.Vessel{}, nil
 }

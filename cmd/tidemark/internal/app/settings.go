@@ -264,7 +264,7 @@ func (s *setup) Test(ctx context.Context, name string) (string, error) {
 	s.mu.Unlock()
 	answer, err := s.app.manager.Test(ctx, name)
 	if err != nil {
-		return "", refuse("test", text.Values{"channel": name, "reason": err.Error()})
+		return "", bake.Refuse("test", text.Values{"channel": name, "reason": err.Error()})
 	}
 	said := s.app.words.Say("page.set.sent", text.Values{"name": name, "answer": answer})
 	if s.app.opt.Config.Web.BaseURL != "" {

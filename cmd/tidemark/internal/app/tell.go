@@ -189,7 +189,7 @@ func (a *App) Answer(ctx context.Context, alarmID, by string, snooze time.Durati
 		_, err = a.manager.Snooze(ctx, alarmID, by, snooze)
 	}
 	if errors.Is(err, alert.ErrUnknownAlarm) {
-		return refuse("not_open", nil)
+		return bake.Refuse("not_open", nil)
 	}
 	a.refreshAlarms(ctx)
 	return err

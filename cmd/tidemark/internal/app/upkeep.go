@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/history"
 	"tidemark/web"
 )
@@ -14,7 +15,7 @@ import (
 func (a *App) CheckBackup(ctx context.Context, file string) (history.Preview, error) {
 	found, err := a.opt.Store.Preview(ctx, file)
 	if err != nil {
-		return found, refuse("backup", text.Values{"reason": plainly(err, file)})
+		return found, bake.Refuse("backup", text.Values{"reason": plainly(err, file)})
 	}
 	return found, nil
 }
@@ -24,7 +25,7 @@ func (a *App) CheckBackup(ctx context.Context, file string) (history.Preview, er
 func (a *App) TakeBackup(ctx context.Context, file string) error {
 	if _, err := a.opt.Store.Restore(ctx, file, LearnedPrefix); err != nil {
 		a.log.Error("a backup was not taken", "error", err)
-		return refuse("restore", text.Values{"reason": plainly(err, file)})
+		return bake.Refuse("restore", text.Values{"reason": plainly(err, file)})
 	}
 	for _, v := range a.vessels {
 		v.mu.Lock()
@@ -61,7 +62,7 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 		in.Config = &v
 	}
 	if in.Holds == "" {
-		return web.Imported{}, refuse("import_holds", text.Values{"vessel": r.Vessel})
+		return web.Imported{}, bake.Refuse("import_holds", text.Values{"vessel": r.Vessel})
 	}
 	id, err := in.into(ctx, a.opt.Store)
 	switch {
@@ -70,9 +71,9 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 		a.updates.notify()
 		return web.Imported{RiseID: id, Shape: in.Config != nil}, nil
 	case errors.Is(err, history.ErrExists):
-		return web.Imported{}, refuse("import_twice", text.Values{"vessel": r.Vessel})
+		return web.Imported{}, bake.Refuse("import_twice", text.Values{"vessel": r.Vessel})
 	case errors.Is(err, context.Canceled):
 		return web.Imported{}, err
 	}
-	return web.Imported{}, refuse("import", text.Values{"reason": plainly(err, r.File)})
+	return web.Imported{}, bake.Refuse("import", text.Values{"reason": plainly(err, r.File)})
 }

@@ -226,18 +226,12 @@ func (c *collector) uniqueChannels(specs []alert.ChannelSpec) {
 func (c *collector) fieldError(path string, err error) {
 	var sensors *sensor.FieldError
 	var others bake.FieldError
-	var sentence interface {
-		Sentence() (key string, values map[string]any)
-	}
 	field, said := "", say("other", "message", err.Error())
 	switch {
 	case errors.As(err, &sensors):
 		field, said = sensors.Field, say("other", "message", sensors.Msg)
 	case errors.As(err, &others):
-		field, said = others.Field, say("other", "message", others.Msg)
-	}
-	if errors.As(err, &sentence) {
-		said.Key, said.Values = sentence.Sentence()
+		field, said = others.Field, others.Said
 	}
 	if field != "" {
 		path += "." + field

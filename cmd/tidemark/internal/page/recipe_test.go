@@ -29,7 +29,7 @@ func TestRecipe(t *testing.T) {
 		{"150 g of starter", url.Values{"fit": {"hand"}, "hand": {"150"}}, []string{"<strong>675 g", "<strong>510 g", "<strong>150 g"}, 200},
 		{"as much as the tub holds", url.Values{"fit": {"tub"}}, []string{"2545 g"}, 200},
 		{"no number", url.Values{"water_g": {"much"}}, []string{"neither grams nor percent"}, 409},
-		{"too hot", url.Values{"dough": {"35"}, "flour": {"5"}, "room": {"10"}}, []string{"warm or chill flour and bowl"}, 409},
+		{"too hot", url.Values{"dough": {"35"}, "flour": {"5"}, "room": {"10"}}, []string{"above 40 °C it harms the yeast"}, 409},
 		{"a mixer", url.Values{"by": {"stand mixer"}, "room": {"21"}, "flour": {"21"}, "dough": {"25"}}, []string{"Water to mix with"}, 200},
 	} {
 		t.Run(x.name, func(t *testing.T) {

@@ -26,7 +26,7 @@ import (
 // unasked are refusals that a test cannot come to: the disk is full, a link broke, a fault,
 // and what the browser or the form rules out.
 func unasked() []string {
-	return []string{"full", "broken", "no_room", "fault", "fault.text", "batch", "batch.tub_l", "batch.levain.grams", "batch.flours", "batch.inclusions.grams", "batch.loaves", "batch.each_g", "batch.flours.grams", "closed", "not_before", "large", "large.text", "no_timetable", "snooze", "recipes", "photos", "busy", "batch.at_once"}
+	return []string{"full", "broken", "no_room", "fault", "fault.text", "batch.tub_l", "batch.levain.grams", "batch.flours", "batch.inclusions.grams", "batch.loaves", "batch.each_g", "batch.flours.grams", "closed", "not_before", "large", "large.text", "no_timetable", "snooze", "recipes", "photos", "busy", "batch.at_once"}
 }
 
 // TestRefusalsInGerman walks what the page refuses in a German household: each is a page of
@@ -52,12 +52,13 @@ func TestRefusalsInGerman(t *testing.T) {
 		{"kind": {"target"}, "vessel": {"tub"}, "target": {"viel"}}, {"kind": {"note"}, "vessel": {"tub"}}, {"kind": {"ack"}, "vessel": {"tub"}}, {"kind": {"step"}, "vessel": {"tub"}, "step": {"tanz"}},
 		{"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"verbrannt"}}, {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}}, {"kind": {"fold"}, "vessel": {"tub"}, "at": {"mittags"}},
 		{"kind": {"correct"}, "vessel": {"tub"}}, {"kind": {"look"}, "vessel": {"tub"}}, {"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"20"}}, {"kind": {"plan"}, "vessel": {"basket"}},
+		{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, {"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"1"}, "flour_g": {"2000"}, "water_g": {"5"}},
 		{"kind": {"away"}, "vessel": {"tub"}, "away_until": {"10"}}, {"kind": {"temperature"}, "vessel": {"tub"}, "dough": {"90"}},
 		{"kind": {"plan"}, "vessel": {"basket"}, "asked": {k.clock.Now().Add(-time.Hour).Format(time.RFC3339)}, "ready": {"2026-03-16T13:00"}, "air": {"22"}, "way": {"best"}}} {
 		refused(b.post("/act", form), fmt.Sprint(form))
 	}
 	for _, path := range []string{"/plan?ready=bald&air=22", "/plan?ready=2026-03-15T13:00&air=60", "/plan?ready=2026-03-15T13:00&air=warm", "/plan?ready=2026-03-14T10:00&air=22", "/plan?ready=2026-03-15T13:00&air=22&way=x",
-		"/plan?ready=2026-03-15T13:00&air=22&recipe=x", "/plan?ready=2026-03-15T13:00&air=22&away_from=2026-03-14T20:00", "/plan?ready=2026-03-15T13:00&air=22&at_once=5000", "/plan.ics?ready=bald", "/plan?out=bald", "/recipe?vessel=tub&dough=60",
+		"/plan?ready=2026-03-15T13:00&air=22&recipe=x", "/plan?ready=2026-03-15T13:00&air=22&away_from=2026-03-14T20:00", "/plan?ready=2026-03-15T13:00&air=22&at_once=5000", "/plan.ics?ready=bald", "/plan?out=bald", "/recipe?vessel=tub&dough=60", "/recipe?vessel=tub&dough=39&flour=5&room=5",
 		"/recipe?vessel=tub&water_g=viel", "/recipe?vessel=tub&water_g=5000", "/recipe?vessel=tub&salt_g=500", "/recipe?vessel=tub&fit=hand",
 		"/rises?from=gestern", "/rises?outcome=x", "/rises?limit=0", "/rises/x", "/rises/4711", "/compare", "/compare?id=x", "/compare?id=4711", "/compare?" + chosen(ids),
 		"/vessels/wanne/level", "/share/nichts", "/nirgends", "/house/restores/nichts"} {
