@@ -43,7 +43,7 @@ type Config interface {
 type W1 struct {
 	ID      string  `yaml:"id,omitempty" is:"id"`                      // like 28-0123456789ab; empty = the only one
 	Power   string  `yaml:"power,omitempty" is:"line"`                 // GPIO line that feeds the probe
-	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"` // added to each temperature, -10 to 10
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"` // added to each temperature, -10 to 10
 }
 
 // DS18B20 is a 1-wire probe on a bus that this program drives.
@@ -51,7 +51,7 @@ type DS18B20 struct {
 	ID      string  `yaml:"id,omitempty" is:"id"`
 	Bus     string  `yaml:"bus,omitempty"` // name of the 1-wire bus
 	Power   string  `yaml:"power,omitempty" is:"line"`
-	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"`
 }
 
 // Hwmon is a channel of a chip behind the kernel's hardware monitoring.
@@ -59,7 +59,7 @@ type Hwmon struct {
 	Device  string  `yaml:"device,omitempty" is:"device"` // folder, such as hwmon2
 	Name    string  `yaml:"name,omitempty" is:"name"`     // what the kernel calls the chip, such as sht3x
 	Channel string  `yaml:"channel,omitempty" is:"name"`  // temp1 or humidity1 by default
-	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"`
 }
 
 // IIO is a channel of a device of the kernel's industrial I/O.
@@ -67,7 +67,7 @@ type IIO struct {
 	Device  string  `yaml:"device,omitempty" is:"device"` // folder, such as iio:device0
 	Name    string  `yaml:"name,omitempty" is:"name"`     // what the kernel calls the chip, such as vl53l0x
 	Channel string  `yaml:"channel,omitempty" is:"name"`  // distance, temp or humidityrelative by default
-	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"`
 	Limits  `yaml:",inline"`
 }
 
@@ -83,9 +83,9 @@ type I2C struct {
 // VL53L1X is a time-of-flight chip.
 type VL53L1X struct {
 	I2C    `yaml:",inline"`
-	XShut  string   `yaml:"xshut,omitempty" is:"line"`                   // GPIO line at the shutdown pin, like GPIO17
-	ROI    int      `yaml:"roi,omitempty" is:"4 to 16 receivers a side"` // receivers used a side, 4 to 16; 0 = 16
-	Budget Duration `yaml:"budget,omitempty" is:"20ms to 1s"`            // time for one ranging, 20 ms to 1 s; 0 = 50 ms
+	XShut  string   `yaml:"xshut,omitempty" is:"line"`            // GPIO line at the shutdown pin, like GPIO17
+	ROI    int      `yaml:"roi,omitempty" is:"4 to 16 receivers"` // receivers used a side, 4 to 16; 0 = 16
+	Budget Duration `yaml:"budget,omitempty" is:"20ms to 1s"`     // time for one ranging, 20 ms to 1 s; 0 = 50 ms
 	Limits `yaml:",inline"`
 }
 
@@ -99,20 +99,20 @@ type VL6180X struct {
 // BME280 is an air chip, or a BMP280 for temperature only.
 type BME280 struct {
 	I2C     `yaml:",inline"`
-	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
+	OffsetC float64 `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"`
 }
 
 // Sound is what the ultrasonic kinds share.
 type Sound struct {
-	Pings    int     `yaml:"pings,omitempty" is:"3 to 25"`               // for one reading, 3 to 25; 0 = 11, serial 5
-	CO2Ratio float64 `yaml:"co2_ratio,omitempty" is:"0 to 0.5, a share"` // share of CO2 in the air under the sensor, 0 to 0.5
-	AirC     float64 `yaml:"air_c,omitempty" is:"-10 to 50 Celsius"`     // air temperature where none is measured, Celsius; 0 = 22
+	Pings    int     `yaml:"pings,omitempty" is:"3 to 25"`            // for one reading, 3 to 25; 0 = 11, serial 5
+	CO2Ratio float64 `yaml:"co2_ratio,omitempty" is:"0 to 0.5 share"` // share of CO2 in the air under the sensor, 0 to 0.5
+	AirC     float64 `yaml:"air_c,omitempty" is:"-10 to 50 celsius"`  // air temperature where none is measured, Celsius; 0 = 22
 }
 
 // HCSR04 is an ultrasonic pair on two GPIO lines.
 type HCSR04 struct {
-	Trigger *int   `yaml:"trigger,omitempty" is:"0 to 511, the line's number on the GPIO chip"` // line number of the pin; 0 is one, nil is none
-	Echo    *int   `yaml:"echo,omitempty" is:"0 to 511, the line's number on the GPIO chip"`
+	Trigger *int   `yaml:"trigger,omitempty" is:"0 to 511 line"` // line number of the pin; 0 is one, nil is none
+	Echo    *int   `yaml:"echo,omitempty" is:"0 to 511 line"`
 	Device  string `yaml:"device,omitempty" is:"device"` // such as /dev/gpiochip0; empty = the chip of the header pins
 	Power   string `yaml:"power,omitempty" is:"line"`
 	Sound   `yaml:",inline"`
@@ -147,7 +147,7 @@ type MQTT struct {
 	CertFile     string   `yaml:"cert_file,omitempty"`                  // PEM of our own certificate
 	KeyFile      string   `yaml:"key_file,omitempty"`                   // PEM of its key
 	StaleAfter   Duration `yaml:"stale_after,omitempty" is:"1s to 24h"` // an older message is no reading; 0 = 2m
-	OffsetC      float64  `yaml:"offset_c,omitempty" is:"-10 to 10 Celsius"`
+	OffsetC      float64  `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"`
 	Limits       `yaml:",inline"`
 	// Login is that of the household's messages at the same broker, for a source that
 	// names no user. It is no key.
@@ -176,18 +176,24 @@ func (d *Duration) UnmarshalText(b []byte) error {
 	return nil
 }
 
-// FieldError says what is wrong with one key of a Config.
+// FieldError says what is wrong with one key of a Config, by a sentence of the catalogue:
+// what was expected, what was found, what to do.
 type FieldError struct {
 	Field string // the key as written in the configuration
-	Msg   string // what was expected, what was found, what to do
+	Said
 }
 
-func (e *FieldError) Error() string { return e.Field + ": " + e.Msg }
+// Error returns the key of the configuration and that of the sentence, for a log.
+func (e *FieldError) Error() string { return e.Field + ": " + e.Key }
 
-// fieldErrf returns a *FieldError.
-func fieldErrf(field, format string, args ...any) error {
-	return &FieldError{field, fmt.Sprintf(format, args...)}
+// wrong returns a *FieldError. Its sentence is as in Say, with the key less refused.sensor
+// in front.
+func wrong(field, key string, pairs ...any) error {
+	return &FieldError{field, Say("refused.sensor."+key, pairs...)}
 }
+
+// said is the sentence of a quantity's name.
+func (q Quantity) said() Said { return Say("quantity." + string(q)) }
 
 // kindInfo is what one kind measures and needs.
 type kindInfo struct {
@@ -254,7 +260,7 @@ func Decode(n ast.Node, q Quantity) (Config, error) {
 	}
 	delete(given, "kind")
 	for _, key := range slices.Sorted(maps.Keys(given)) {
-		return nil, fieldErrf(key, "kind %s does not take it; it takes %s", head.Kind, strings.Join(takes, ", "))
+		return nil, wrong(key, "takes", "kind", string(head.Kind), "keys", strings.Join(takes, ", "))
 	}
 	if err := yaml.NodeToValue(n, c); err != nil {
 		return nil, err
@@ -271,11 +277,11 @@ func fitting(k Kind, q Quantity) (kindInfo, error) {
 	info, ok := kinds()[k]
 	switch list := strings.Join(names, ", "); {
 	case k == "":
-		return info, fieldErrf("kind", "missing; expected one of %s", list)
+		return info, wrong("kind", "no_kind", "options", list)
 	case !ok:
-		return info, fieldErrf("kind", "%q is not known; expected one of %s", k, list)
+		return info, wrong("kind", "kind", "found", string(k), "options", list)
 	case !slices.Contains(info.measures, q):
-		return info, fieldErrf("kind", "%q does not measure %s; expected one of %s", k, q, list)
+		return info, wrong("kind", "measures", "found", string(k), "quantity", q.said(), "options", list)
 	}
 	return info, nil
 }
@@ -293,7 +299,7 @@ func Check(c Config, q Quantity) error {
 		}
 		set[f.key] = true
 		if strings.HasSuffix(f.key, "_mm") && q != Distance || f.key == "offset_c" && q != Temperature {
-			return fieldErrf(f.key, "does not fit a source of %s; take it out", q)
+			return wrong(f.key, "unfit", "quantity", q.said())
 		}
 		if err := f.check(); err != nil {
 			return err
@@ -301,7 +307,7 @@ func Check(c Config, q Quantity) error {
 	}
 	for _, key := range info.needs {
 		if !set[key] {
-			return fieldErrf(key, "missing; kind %s cannot do without it", KindOf(c))
+			return wrong(key, "needs", "kind", string(KindOf(c)))
 		}
 	}
 	return c.check(q)

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/sensor"
 )
 
@@ -125,7 +126,7 @@ func TestBadConfigs(t *testing.T) {
 		var fe *sensor.FieldError
 		if assert.ErrorAs(t, err, &fe, tc.text) {
 			assert.Equal(t, tc.field, fe.Field, tc.text)
-			assert.Equal(t, tc.msg, fe.Msg, tc.text)
+			assert.Equal(t, tc.msg, text.New(text.Locale{}).Say(fe.Sentence()), tc.text)
 		}
 	}
 }

@@ -88,7 +88,8 @@ func TestEveryFaultOfASensorIsThere(t *testing.T) {
 	require.NoError(t, err)
 	seen := map[string]bool{}
 	sources(t, "sensor", func(path, source string) {
-		for pattern, prefix := range map[string]string{`\bFault\([^,"]+, "([a-z0-9_.]+)"(.*)`: "fault.", `[^.]fault\("([a-z]+)"(.*)`: "fault.broker.", `\.fault\("([a-z.]+)"(.*)`: "fault."} {
+		for pattern, prefix := range map[string]string{`\bFault\([^,"]+, "([a-z0-9_.]+)"(.*)`: "fault.", `[^.]fault\("([a-z]+)"(.*)`: "fault.broker.", `\.fault\("([a-z.]+)"(.*)`: "fault.",
+			`[^c] wrong\([^,]+, "([a-z0-9_]+)"(.*)`: "refused.sensor."} {
 			for _, m := range regexp.MustCompile(pattern).FindAllStringSubmatch(source, -1) {
 				key := prefix + m[1]
 				seen[key] = true

@@ -59,7 +59,11 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	}
 	buses := chip.NewBuses()
 	if *scan {
-		printSections(s.out, survey.Machine{Sysfs: *sysfs, Buses: buses}.Scan(ctx))
+		words := text.New(text.Locale{})
+		if cfg, err := config.Load(*configFile, config.WithoutSensors); err == nil {
+			words = wordsOf(cfg)
+		}
+		printSections(s.out, words, survey.Machine{Sysfs: *sysfs, Buses: buses}.Scan(ctx))
 		return buses.Close()
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
@@ -69,18 +73,23 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 	if *sysfs != "" {
 		cfg.Sysfs = *sysfs
 	}
-	err = checkSensors(ctx, s.out, cfg, buses, time.Duration(*seconds)*time.Second)
-	return errors.Join(err, buses.Close())
+	c := &checker{newTalk(ctx, s, wordsOf(cfg)), cfg, buses}
+	return errors.Join(c.run(ctx, time.Duration(*seconds)*time.Second), buses.Close())
+}
+
+// table begins a table with its head, a sentence of the catalogue.
+func table(w io.Writer, words *text.Localizer, head string) *tabwriter.Writer {
+	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
+	fmt.Fprintln(t, strings.ReplaceAll(words.Say(head, nil), " | ", "\t"))
+	return t
 }
 
 // printSections prints every bus with what is on it.
-func printSections(w io.Writer, sections []survey.Section) {
-	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
-	fmt.Fprintln(t, "BUS\tPLACE\tFOUND\tCONFIGURATION")
-	words := english()
+func printSections(w io.Writer, words *text.Localizer, sections []survey.Section) {
+	t := table(w, words, "check.scan")
 	for _, sec := range sections {
 		if len(sec.Devices) == 0 {
-			fmt.Fprintf(t, "%s\t-\tnone found: %s\n", words.Say(sec.Name, nil), words.Say(sec.None, nil))
+			fmt.Fprintf(t, "%s\t-\t%s\n", words.Say(sec.Name, nil), words.Say("check.scan.none", text.Values{"what": sensor.Say(sec.None)}))
 		}
 		for _, d := range sec.Devices {
 			line := fmt.Sprintf("%s\t%s\t%s", words.Say(sec.Name, nil), d.Place, words.Value("", d.What)+words.Error(d.Trouble))
@@ -93,32 +102,36 @@ func printSections(w io.Writer, sections []survey.Section) {
 	_ = t.Flush() // as with every other print
 }
 
-// english says the sentences of the catalogue as all of this command is said.
-func english() *text.Localizer { return text.New(text.Locale{}) }
+// checker checks the sensors of a configuration.
+type checker struct {
+	talk
+	cfg   *config.Config
+	buses *chip.Buses
+}
 
-// checkSensors reads every sensor of a configuration and prints the verdicts.
-func checkSensors(ctx context.Context, w io.Writer, cfg *config.Config, buses *chip.Buses, length time.Duration) error {
-	items := sensorItems(cfg)
-	if inUse(cfg) {
-		fmt.Fprintf(w, "Something listens at %s already. If it is the tidemark service, stop it first:\nboth would use the same sensors.\n\n", cfg.Web.Listen)
+// run reads every sensor and prints the verdicts.
+func (c *checker) run(ctx context.Context, length time.Duration) error {
+	items := sensorItems(c.cfg)
+	if inUse(c.cfg) {
+		c.say("check.in_use", text.Values{"address": c.cfg.Web.Listen})
+		c.line("")
 	}
-	for _, note := range append(cfg.Hints(), cfg.Notes...) {
-		fmt.Fprintf(w, "Note: %s.\n", note)
+	for _, note := range append(c.cfg.Hints(), c.cfg.Notes...) {
+		c.say("terminal.note", text.Values{"note": note})
 	}
-	fmt.Fprintf(w, "Reading %s for %s.\n\n", count(len(items), "sensor"), length)
-	results := survey.Check(ctx, items, source.Env{SysfsRoot: cfg.Sysfs, Buses: buses}, length)
+	c.line(c.words.SayN("check.reading", len(items), text.Values{"seconds": length.Seconds()}))
+	c.line("")
+	results := survey.Check(ctx, items, source.Env{SysfsRoot: c.cfg.Sysfs, Buses: c.buses}, length)
 	if err := ctx.Err(); err != nil {
-		return fmt.Errorf("check was stopped before it was through: %w", err)
+		return inWords{err, c.words.Say("check.stopped", nil)}
 	}
-	for i := range results {
-		compareFloor(cfg, &results[i])
-	}
-	printResults(w, results)
-	printNotes(w, cfg)
+	c.printResults(results)
+	c.printNotes()
 	err := verdictCode(results)
 	if errors.Is(err, exitError(exitFailed)) {
-		fmt.Fprintln(w, "\nWhat this machine finds on its buses:")
-		printSections(w, survey.Machine{Sysfs: cfg.Sysfs, Buses: buses}.Scan(ctx))
+		c.line("")
+		c.say("check.scan.all", nil)
+		printSections(c.out, c.words, survey.Machine{Sysfs: c.cfg.Sysfs, Buses: c.buses}.Scan(ctx))
 	}
 	return err
 }
@@ -128,7 +141,11 @@ func sensorItems(cfg *config.Config) []survey.Item {
 	var items []survey.Item
 	for _, v := range cfg.Vessels {
 		for _, s := range v.Sensors() {
-			items = append(items, survey.Item{Vessel: v.Name, Role: s.Role, Config: s.Config, Quantity: s.Quantity})
+			one := survey.Item{Vessel: v.Name, Role: s.Role, Config: s.Config, Quantity: s.Quantity}
+			if s.Role == "height" {
+				one.FloorMM = v.FloorMM
+			}
+			items = append(items, one)
 		}
 	}
 	return items
@@ -143,57 +160,46 @@ func inUse(cfg *config.Config) bool {
 	return errors.Is(err, syscall.EADDRINUSE)
 }
 
-// beyondFloor is how far a distance may exceed floor_mm, in mm.
-const beyondFloor = 8
-
-// compareFloor doubts a height sensor that sees farther than the vessel's floor.
-func compareFloor(cfg *config.Config, f *survey.Result) {
-	if f.Role != "height" || f.Verdict != survey.Good {
-		return
-	}
-	v, err := cfg.Vessel(f.Vessel)
-	if err == nil && f.Value > v.FloorMM+beyondFloor {
-		f.Verdict = survey.Doubtful
-		f.Problem = fmt.Errorf("it sees %.0f mm, farther than the empty vessel's floor at %g mm", f.Value, v.FloorMM)
-		f.Advice = []string{"advice.floor"}
-	}
-}
+// role says what a sensor is for.
+func (c *checker) role(key string) string { return c.words.Say("page.sensor.name."+key, nil) }
 
 // printResults prints the table, and what to do about each fault.
-func printResults(w io.Writer, results []survey.Result) {
-	t := tabwriter.NewWriter(w, 2, 8, 2, ' ', 0)
-	fmt.Fprintln(t, "VESSEL\tSENSOR\tWHAT\tFOUND\tVALUE\tSPREAD\tREADINGS\tVERDICT")
+func (c *checker) printResults(results []survey.Result) {
+	t := table(c.out, c.words, "check.table")
 	for _, f := range results {
-		found, value, spread := "yes, no value", "-", "-"
+		found, value, spread := "check.found.silent", "-", "-"
 		switch {
 		case f.Usable > 0:
-			found, value, spread = "yes", survey.Unit(f.Quantity, f.Value), survey.Unit(f.Quantity, f.Spread)
+			found, value, spread = "check.found", app.Measured(c.words, "measured", f.Quantity, f.Value), app.Measured(c.words, "spread", f.Quantity, f.Spread)
 		case f.Status == sensor.Missing:
-			found = "no"
+			found = "check.found.missing"
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%d of %d\t%s\n", f.Vessel, f.Role, sensor.Describe(f.Config), found, value, spread, f.Usable, f.Readings, f.Verdict)
+		usable := c.words.Say("check.usable", text.Values{"usable": f.Usable, "n": f.Readings})
+		fmt.Fprintln(t, strings.Join([]string{f.Vessel, c.role(f.Role), sensor.Describe(f.Config), c.words.Say(found, nil), value, spread, usable, c.words.Say("check."+string(f.Verdict), nil)}, "\t"))
 	}
 	_ = t.Flush() // as with every other print
-	words := english()
 	for _, f := range results {
 		if f.Problem == nil {
 			continue
 		}
-		fmt.Fprintf(w, "\n%s, %s: %s\n", f.Vessel, f.Role, words.Error(f.Problem))
+		c.line("\n" + f.Vessel + ", " + c.role(f.Role) + ": " + c.words.Error(f.Problem))
 		for _, a := range f.Advice {
-			fmt.Fprintf(w, "  - %s\n", words.Say(a, nil))
+			c.line("  - " + c.words.Say(a, nil))
 		}
 	}
 }
 
 // printNotes prints what else to know about the sensors.
-func printNotes(w io.Writer, cfg *config.Config) {
-	for _, v := range cfg.Vessels {
+func (c *checker) printNotes() {
+	for _, v := range c.cfg.Vessels {
 		if v.Height == nil {
 			continue
 		}
-		notes := append(survey.Notes(v.Height, v.Air != nil), app.WorthOfMM(v, v.Profile, text.New(app.LocaleOf(cfg))))
-		fmt.Fprintf(w, "\n%s, height, to know:\n  - %s\n", v.Name, strings.Join(notes, "\n  - "))
+		c.line("\n" + c.words.Say("check.know", text.Values{"vessel": v.Name, "sensor": c.role("height")}))
+		for _, note := range survey.Notes(v.Height, v.Air != nil) {
+			c.line("  - " + c.words.Value("", note))
+		}
+		c.line("  - " + app.WorthOfMM(v, v.Profile, c.words))
 	}
 }
 

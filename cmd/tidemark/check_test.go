@@ -62,9 +62,9 @@ func TestCheckPrintsATableAndItsExitCode(t *testing.T) {
 		code            error
 		want            []string
 	}{
-		"good":      {"187", warmProbe, nil, []string{"tub     height  iio vl53l0x  yes", "187.0 mm", "25.06 °C", "good"}},
-		"power-on":  {"187", badProbe, exitError(exitFailed), []string{"yes, no value", "failed", "tub, dough: the probe says exactly 85.0\u00a0°C", "What this machine finds on its buses:", "thermometer 28-0123456789ab", "  - the probe gets too little power"}},
-		"nothing":   {"8190", warmProbe, exitError(exitFailed), []string{"tub, height: nothing in range", "  - put the sensor over the vessel"}},
+		"good":      {"187", warmProbe, nil, []string{"tub     Height  iio vl53l0x  yes", "187.0 mm", "25.1\u00a0°C", "good"}},
+		"power-on":  {"187", badProbe, exitError(exitFailed), []string{"yes, no value", "failed", "tub, Dough: the probe says exactly 85.0\u00a0°C", "What this machine finds on its buses:", "thermometer 28-0123456789ab", "  - the probe gets too little power"}},
+		"nothing":   {"8190", warmProbe, exitError(exitFailed), []string{"tub, Height: nothing in range", "  - put the sensor over the vessel"}},
 		"too far":   {"330", warmProbe, exitError(exitDoubtful), []string{"doubtful", "it sees 330 mm, farther than the empty vessel's floor at 240 mm", "tidemark level"}},
 		"unplugged": {"", warmProbe, exitError(exitFailed), []string{"in_distance_raw is empty"}},
 	} {
@@ -211,7 +211,8 @@ func TestLevelTakesWaterAndWritesTheProfile(t *testing.T) {
 	require.NoError(t, err, out)
 	assert.Contains(t, out, "0.9 L stand 45.0 mm high.")
 	assert.Contains(t, out, `"x" is not a number of litres`)
-	assert.NotContains(t, out, "Note:")
+	assert.NotContains(t, out, "Note: at")
+	assert.Contains(t, out, "Note: above the last level of water")
 	text, err := os.ReadFile(file)
 	require.NoError(t, err)
 	assert.Contains(t, string(text), "profile: [[0, 0], [45, 0.9], [90, 2], [120, 2.79], [150, 3.655]]\n")

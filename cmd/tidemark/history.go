@@ -126,7 +126,7 @@ func (h *historyCall) exchange(ctx context.Context, question, said string, do fu
 	if err != nil {
 		return err
 	}
-	if !h.yes && !newTalk(ctx, h.streams).confirm(question, path) {
+	if !h.yes && !newTalk(ctx, h.streams, h.words).confirm(fmt.Sprintf(question, path)) {
 		return errors.New("nothing was changed")
 	}
 	former, err := do(path)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -47,32 +48,34 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return usageError{err}
 	}
+	words := wordsOf(cfg)
 	vessel, err := cfg.Vessel(*name)
 	if err != nil {
 		return usageError{err}
 	}
 	if vessel.Height == nil {
-		return usagef("vessel %s has no height sensor in %s; add one (tidemark check --scan lists what is connected)", vessel.Name, cfg.File)
+		return usagef("%s", words.Say("level.no_sensor", text.Values{"vessel": vessel.Name, "file": cfg.File}))
 	}
 	buses := chip.NewBuses()
 	src, err := source.Open(vessel.Height, sensor.Distance, source.Env{SysfsRoot: cfg.Sysfs, Buses: buses})
 	if err != nil {
 		return err
 	}
-	l := &leveller{newTalk(ctx, s), vessel, *configFile, text.New(app.LocaleOf(cfg)),
+	l := &leveller{newTalk(ctx, s, words), vessel, *configFile,
 		survey.NewCalibration(src, vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
 	return errors.Join(l.run(ctx), src.Close(), buses.Close())
 }
 
-// talk asks and listens in the terminal.
+// talk asks and listens in the terminal, in the household's words.
 type talk struct {
 	ctx   context.Context // ends the waiting for an answer
 	lines <-chan string   // closed after the last one
 	out   io.Writer
+	words *text.Localizer
 }
 
 // newTalk starts to listen.
-func newTalk(ctx context.Context, s streams) talk {
+func newTalk(ctx context.Context, s streams, words *text.Localizer) talk {
 	lines := make(chan string)
 	go func() {
 		defer close(lines)
@@ -85,49 +88,54 @@ func newTalk(ctx context.Context, s streams) talk {
 			}
 		}
 	}()
-	return talk{ctx, lines, s.out}
+	return talk{ctx, lines, s.out, words}
 }
 
-// say prints a line.
-func (t talk) say(format string, args ...any) { fmt.Fprintf(t.out, format+"\n", args...) }
+// line prints a line as it is.
+func (t talk) line(text string) { fmt.Fprintln(t.out, text) }
 
-// ask prints a question and gives the answer. ok is false when there are no
-// answers any more.
-func (t talk) ask(format string, args ...any) (answer string, ok bool) {
-	fmt.Fprintf(t.out, format+" ", args...)
+// say prints a sentence of the catalogue.
+func (t talk) say(key string, v text.Values) { t.line(t.words.Say(key, v)) }
+
+// ask prints a question and gives the answer. ok is false when there are no answers any
+// more.
+func (t talk) ask(question string) (answer string, ok bool) {
+	fmt.Fprint(t.out, question+" ")
 	select {
 	case line, ok := <-t.lines:
 		if !ok {
-			t.say("")
+			t.line("")
 		}
-		return strings.ToLower(strings.TrimSpace(line)), ok
+		return strings.TrimSpace(line), ok
 	case <-t.ctx.Done():
-		t.say("")
+		t.line("")
 		return "", false
 	}
 }
 
 // confirm puts a question and reports whether the answer is yes.
-func (t talk) confirm(format string, args ...any) bool {
-	answer, _ := t.ask(format+" [y/N]", args...)
-	return answer == "y" || answer == "yes"
+func (t talk) confirm(question string) bool {
+	answer, _ := t.ask(question + " " + t.words.Say("terminal.yes_no", nil))
+	return slices.Contains([]string{"y", "yes", "j", "ja"}, strings.ToLower(answer))
 }
+
+// givenUp says that the person stopped.
+func (t talk) givenUp() error { return inWords{errGivenUp, t.words.Say("level.stopped", nil)} }
 
 // leveller is one calibration in the terminal.
 type leveller struct {
 	talk
 	vessel config.Vessel
 	file   string
-	words  *text.Localizer
 	cal    *survey.Calibration
 }
 
-// errGivenUp says that the person stopped.
+// errGivenUp is that the person stopped.
 var errGivenUp = errors.New("stopped: nothing was changed")
 
 // run leads through the steps.
 func (l *leveller) run(ctx context.Context) error {
-	l.say("Measuring %s with %s. In the configuration: floor_mm %g.", l.vessel.Name, sensor.Describe(l.vessel.Height), l.vessel.FloorMM)
+	l.say("level.begin", text.Values{"vessel": l.vessel.Name, "sensor": sensor.Describe(l.vessel.Height), "floor": fmt.Sprint(l.vessel.FloorMM)})
 	if err := l.empty(ctx); err != nil {
 		return err
 	}
@@ -139,45 +147,46 @@ func (l *leveller) run(ctx context.Context) error {
 
 // empty measures the empty vessel.
 func (l *leveller) empty(ctx context.Context) error {
-	if _, ok := l.ask("Put the empty, dry vessel under the sensor, in its usual place, and press Enter."); !ok {
-		return errGivenUp
+	if _, ok := l.ask(l.words.Say("level.put", nil)); !ok {
+		return l.givenUp()
 	}
 	level, remarks, err := l.cal.Empty(ctx)
 	if err != nil {
-		return fmt.Errorf("the empty vessel could not be measured: %s; tidemark check says more", l.words.Error(err))
+		return inWords{err, l.words.Say("level.not_empty", text.Values{"why": err})}
 	}
-	l.say("The floor is %.1f mm away (%d readings, spread %.1f mm; known to %.1f mm).", level.MM, level.Usable, level.SpreadMM, 2*level.SDMM)
+	l.say("level.floor", text.Values{"floor_tenth": level.MM, "n": level.Usable, "spread_tenth": level.SpreadMM, "known_tenth": 2 * level.SDMM})
 	for _, r := range remarks {
-		l.say("Note: %s.", r)
+		l.say("terminal.note", text.Values{"note": r})
 	}
 	return nil
 }
 
 // pour measures known volumes of water until nothing is entered.
 func (l *leveller) pour(ctx context.Context) error {
-	l.say("\nIf you like, measure the vessel's shape: pour in water, a known volume at a time, at least three times.")
-	l.say("Keep water away from the sensor, the board and every mains lead.")
+	l.line("")
+	l.say("level.shape", nil)
+	l.say("level.water", nil)
 	for {
-		answer, ok := l.ask("Litres of water in the vessel now, in all (Enter to go on):")
+		answer, ok := l.ask(l.words.Say("level.litres", nil))
 		if !ok {
-			return errGivenUp
+			return l.givenUp()
 		}
 		if answer == "" {
 			return nil
 		}
-		total, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.ReplaceAll(answer, ",", "."), "l")), 64)
+		total, err := strconv.ParseFloat(strings.TrimRight(strings.ReplaceAll(answer, ",", "."), "lL "), 64)
 		if err != nil {
-			l.say("%q is not a number of litres; write it like 0.5", answer)
+			l.say("level.no_number", text.Values{"found": answer})
 			continue
 		}
 		height, err := l.cal.Pour(ctx, total)
 		switch {
 		case ctx.Err() != nil:
-			return errGivenUp
+			return l.givenUp()
 		case err != nil:
-			l.say("Not taken: %v.", l.words.Error(err))
+			l.say("level.not_taken", text.Values{"why": err})
 		default:
-			l.say("%g L stand %.1f mm high.", total, height)
+			l.say("level.stands", text.Values{"litres": l.words.Number(total, -1), "height_tenth": height})
 		}
 	}
 }
@@ -186,35 +195,36 @@ func (l *leveller) pour(ctx context.Context) error {
 func (l *leveller) write() error {
 	m, err := app.MeasuredIn(config.Open(l.file), l.vessel.Name, l.cal)
 	if err != nil {
-		return err
+		return inWords{err, l.words.Error(err)}
 	}
 	shape := l.vessel.Profile
 	if fresh, err := config.ProfileOf(m.Profile); err == nil {
 		shape = fresh
 	}
-	l.say("\n%s", app.WorthOfMM(l.vessel, shape, l.words))
+	l.line("\n" + app.WorthOfMM(l.vessel, shape, l.words))
 	if m.ToTheRim {
-		l.say("Above the last level of water the shape is taken from the configuration, because dough may stand higher.")
+		l.say("terminal.note", text.Values{"note": l.words.Say("page.level.to_the_rim", nil)})
 	}
+	l.line("")
 	before, after := m.Differing()
 	if len(before)+len(after) == 0 {
-		l.say("\nNothing differs; %s stays as it is.", l.file)
+		l.say("level.same", text.Values{"file": l.file})
 		return nil
 	}
-	l.say("\nThe change in %s:", l.file)
+	l.say("level.change", text.Values{"file": l.file})
 	for _, line := range before {
-		l.say("  - %s", line)
+		l.line("  - " + line)
 	}
 	for _, line := range after {
-		l.say("  + %s", line)
+		l.line("  + " + line)
 	}
-	if !l.confirm("Write it? The old file is kept beside it.") {
-		l.say("Nothing was changed.")
+	if !l.confirm(l.words.Say("level.write", nil)) {
+		l.say("level.unchanged", nil)
 		return nil
 	}
 	if err := m.Write(); err != nil {
-		return fmt.Errorf("what was measured is not written: %w", err)
+		return inWords{err, l.words.Say("refused.not_written", text.Values{"reason": err})}
 	}
-	l.say("Written. Start the service, or reload it when it runs, so that it takes effect.")
+	l.say("level.written", nil)
 	return nil
 }

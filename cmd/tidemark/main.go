@@ -13,6 +13,10 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"syscall"
+
+	"tidemark/alert/text"
+	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/config"
 )
 
 // Exit codes of every command.
@@ -45,6 +49,18 @@ func (e usageError) Unwrap() error { return e.err }
 func usagef(format string, args ...any) error {
 	return usageError{fmt.Errorf(format, args...)}
 }
+
+// inWords is an error in the household's words.
+type inWords struct {
+	error
+	said string
+}
+
+func (e inWords) Error() string { return e.said }
+func (e inWords) Unwrap() error { return e.error }
+
+// wordsOf says the sentences of the catalogue to the household of a configuration.
+func wordsOf(cfg *config.Config) *text.Localizer { return text.New(app.LocaleOf(cfg)) }
 
 // exitError ends the program with a code of its own, saying nothing more.
 type exitError int

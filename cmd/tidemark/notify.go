@@ -7,6 +7,7 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/channel"
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 )
@@ -58,7 +59,7 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 		return usagef("%s has no channel %q; it has %s", cfg.File, names[0], strings.Join(known, ", "))
 	}
 	for _, hint := range cfg.Hints() {
-		fmt.Fprintf(s.out, "Note: %s.\n", hint)
+		fmt.Fprintln(s.out, wordsOf(cfg).Say("terminal.note", text.Values{"note": hint}))
 	}
 	if failed > 0 {
 		return fmt.Errorf("%d of %d test messages did not get through; see above", failed, tried)

@@ -68,9 +68,10 @@ func runOnce(ctx context.Context, s streams, configFile string) error {
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", cfg.StateDir, err)
 	}
-	for _, note := range append(store.Opened().Notes, cfg.Notes...) {
+	for _, note := range store.Opened().Notes {
 		log.Warn(note)
 	}
+	warn(log, cfg)
 	err = keepAndWatch(ctx, s, cfg, store, log, backups)
 	if closed := store.Close(context.WithoutCancel(ctx)); closed != nil && errors.Is(err, errRestart) {
 		log.Error("the history was not closed in order", "error", closed)
@@ -151,12 +152,17 @@ func reload(a *app.App, file string, log *slog.Logger) {
 		log.Error("the new configuration is refused; the old one stays", "error", err)
 		return
 	}
-	for _, note := range fresh.Notes {
-		log.Warn(note)
-	}
+	warn(log, fresh)
 	if rest := a.Reload(fresh); len(rest) > 0 {
 		log.Warn("marks, leads and shapes are taken over; the rest needs a restart", "changed", strings.Join(rest, "; "))
 		return
 	}
 	log.Info("the configuration is taken over")
+}
+
+// warn logs what should be known of a configuration.
+func warn(log *slog.Logger, cfg *config.Config) {
+	for _, note := range cfg.Notes {
+		log.Warn(wordsOf(cfg).Tell(note))
+	}
 }

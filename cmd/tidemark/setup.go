@@ -34,19 +34,27 @@ func runSetup(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return usageError{err}
 	}
-	if err := sayHowToReach(ctx, s, cfg); err != nil || *codeOnly {
+	t := &setupTalk{newTalk(ctx, s, wordsOf(cfg)), config.Open(*configFile), cfg}
+	if err := t.howToReach(ctx); err != nil || *codeOnly {
 		return err
 	}
-	t := &setupTalk{newTalk(ctx, s), config.Open(*configFile), cfg.Sysfs, text.New(app.LocaleOf(cfg))}
-	if !t.confirm("\nSet up here in the terminal instead?") {
+	t.line("")
+	if !t.confirm(t.words.Say("setup.here", nil)) {
 		return nil
 	}
 	return t.run(ctx)
 }
 
-// sayHowToReach prints where the page is, and the code while no passphrase is set.
-func sayHowToReach(ctx context.Context, s streams, cfg *config.Config) error {
-	store, err := openState(ctx, cfg.StateDir)
+// setupTalk sets up in the terminal.
+type setupTalk struct {
+	talk
+	file *config.File
+	cfg  *config.Config
+}
+
+// howToReach prints where the page is, and the code while no passphrase is set.
+func (t *setupTalk) howToReach(ctx context.Context) error {
+	store, err := openState(ctx, t.cfg.StateDir)
 	if err != nil {
 		return err
 	}
@@ -54,32 +62,24 @@ func sayHowToReach(ctx context.Context, s streams, cfg *config.Config) error {
 	if err = errors.Join(err, store.Close(ctx)); err != nil {
 		return err
 	}
-	at := strings.Join(app.Addresses(cfg, cfg.Web.Listen), " or ")
+	at := strings.Join(app.Addresses(t.cfg, t.cfg.Web.Listen), " "+t.words.Say("terminal.or", nil)+" ")
 	switch {
-	case cfg.Web.LocalOnly():
-		fmt.Fprintf(s.out, "The page answers this machine alone, at %s. With listen: \":8080\" under web in %s, and a restart, it can be set up from the house.\n", cfg.Web.Listen, cfg.File)
+	case t.cfg.Web.LocalOnly():
+		t.say("setup.local", text.Values{"address": t.cfg.Web.Listen, "file": t.cfg.File})
 		return nil
 	case set:
-		fmt.Fprintf(s.out, "The passphrase is set. Open %s and look under Settings.\n", at)
+		t.say("setup.set", text.Values{"address": at})
 		return nil
 	}
-	w, err := app.ReopenWindow(cfg.StateDir)
+	w, err := app.ReopenWindow(t.cfg.StateDir)
 	if err != nil {
-		return fmt.Errorf("%w; run this as the service's user or as root", err)
+		return inWords{err, t.words.Say("setup.user", text.Values{"why": err})}
 	}
-	if err := giveToOwnerOf(cfg.StateDir, filepath.Join(cfg.StateDir, "setup-")); err != nil {
+	if err := giveToOwnerOf(t.cfg.StateDir, filepath.Join(t.cfg.StateDir, "setup-")); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "For half an hour open %s on a phone or computer in the house and type the code %s\n", at, w.Code())
+	t.say("setup.code", text.Values{"address": at, "code": w.Code()})
 	return nil
-}
-
-// setupTalk sets up in the terminal.
-type setupTalk struct {
-	talk
-	file  *config.File
-	sysfs string
-	words *text.Localizer
 }
 
 // run adds a vessel, a way for messages and the language, each of which can be left out.
@@ -95,13 +95,14 @@ func (t *setupTalk) run(ctx context.Context) error {
 			}
 			err = t.save(typed, offered)
 			if err == nil {
-				t.say("Written.")
+				t.say("setup.written", nil)
 				break
 			}
-			t.say("Not written: %v", err)
+			t.line(strings.TrimSuffix(t.words.Say("refused.not_written", text.Values{"reason": err.Error()}), "."))
 		}
 	}
-	t.say("\nTake it into use with: sudo systemctl restart tidemark. Then measure the vessel: tidemark level, or on its page.")
+	t.line("")
+	t.say("setup.next", nil)
 	return nil
 }
 
@@ -122,18 +123,21 @@ func (t *setupTalk) save(typed []config.Value, offered []string) error {
 // vessel asks for a vessel under a sensor that is found.
 func (t *setupTalk) vessel(ctx context.Context) ([]config.Value, []string, error) {
 	buses := chip.NewBuses()
-	found := survey.Machine{Sysfs: t.sysfs, Buses: buses}.Try(ctx, source.Env{SysfsRoot: t.sysfs, Buses: buses}, nil, 2*time.Second)
+	found := survey.Machine{Sysfs: t.cfg.Sysfs, Buses: buses}.Try(ctx, source.Env{SysfsRoot: t.cfg.Sysfs, Buses: buses}, nil, 2*time.Second)
 	if err := buses.Close(); err != nil {
 		return nil, nil, err
 	}
 	var offered []string
 	floor := map[string]string{} // what each height sensor reads
 	for _, f := range found {
-		value := "no reading"
-		if f.Usable > 0 {
-			value = app.Measured(t.words, f.Quantity, f.Value)
+		what, value := t.words.Value("", f.What), t.words.Say("page.set.no_reading", nil)
+		switch {
+		case f.Usable > 0:
+			value = app.Measured(t.words, "measured", f.Quantity, f.Value)
+		case what == "":
+			value = t.words.Say("page.set.not_found", nil)
 		}
-		t.say("%s %s: %s %s", t.words.Value("", f.Bus), t.words.Value("", f.What), value, app.Trouble(t.words, f))
+		t.line(strings.TrimSpace(t.words.Value("", f.Bus)+" "+what) + ": " + strings.TrimSuffix(value+"; "+app.Trouble(t.words, f), "; "))
 		if f.Role != "" {
 			offered = append(offered, sensor.Flow(f.Config))
 		}
@@ -141,7 +145,8 @@ func (t *setupTalk) vessel(ctx context.Context) ([]config.Value, []string, error
 			floor[sensor.Flow(f.Config)] = fmt.Sprintf("%.1f", f.Value)
 		}
 	}
-	name, ok := t.ask("\nName of the vessel under the sensor (Enter to go on):")
+	t.line("")
+	name, ok := t.ask(t.words.Say("setup.name", nil))
 	if !ok || name == "" {
 		return nil, nil, nil
 	}
@@ -158,32 +163,34 @@ func (t *setupTalk) vessel(ctx context.Context) ([]config.Value, []string, error
 		}
 	}
 	out = append(out, config.Value{Path: "vessels[+].profile.shape", Text: "straight"})
-	return append(out, t.answers([][2]string{{"vessels[+].holds", "What is in it, dough or starter?"},
-		{"vessels[+].profile.diameter_mm", "Its diameter inside, mm (other shapes on the page or in the file):"}, {"vessels[+].profile.height_mm", "Its height inside, mm:"}})...), offered, nil
+	return append(out, t.answers([][2]string{{"vessels[+].holds", "setup.holds"},
+		{"vessels[+].profile.diameter_mm", "setup.diameter"}, {"vessels[+].profile.height_mm", "setup.height"}})...), offered, nil
 }
 
 // phone asks for a topic that a phone listens to.
 func (t *setupTalk) phone(context.Context) ([]config.Value, []string, error) {
-	server, ok := t.ask("\nMessages to a phone: address of the topic server (Enter to go on):")
+	t.line("")
+	server, ok := t.ask(t.words.Say("setup.topic", nil))
 	if !ok || server == "" {
 		return nil, nil, nil
 	}
 	topic := "kitchen-" + strings.ToLower(access.NewCode())
-	t.say("Have the phone listen to the topic %s; who knows it can read along.", topic)
+	t.say("setup.listen", text.Values{"topic": topic})
 	return []config.Value{{Path: "channels[+].kind", Text: "topic"}, {Path: "channels[+].name", Text: "phone"}, {Path: "channels[+].url", Text: server},
 		{Path: "channels[+].topic", Text: topic}}, nil, nil
 }
 
 // language asks for what people see.
 func (t *setupTalk) language(context.Context) ([]config.Value, []string, error) {
-	return t.answers([][2]string{{"household.language", "\nLanguage of messages, en or de (Enter to go on):"}, {"household.temperature", "celsius or fahrenheit (Enter to go on):"}}), nil, nil
+	t.line("")
+	return t.answers([][2]string{{"household.language", "setup.language"}, {"household.temperature", "setup.temperature"}}), nil, nil
 }
 
 // answers asks questions and leaves out what is not answered.
 func (t *setupTalk) answers(questions [][2]string) []config.Value {
 	var out []config.Value
 	for _, q := range questions {
-		if answer, ok := t.ask("%s", q[1]); ok && answer != "" {
+		if answer, ok := t.ask(t.words.Say(q[1], nil)); ok && answer != "" {
 			out = append(out, config.Value{Path: q[0], Text: answer})
 		}
 	}

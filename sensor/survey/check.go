@@ -15,6 +15,7 @@ type Item struct {
 	Role     string // height, dough or air
 	Config   sensor.Config
 	Quantity sensor.Quantity
+	FloorMM  float64 // distance to the vessel's empty floor, where it is known: for height
 }
 
 // Verdict sums up what a sensor did.
@@ -46,6 +47,7 @@ const (
 	shakyC     = 0.5
 	shakyRatio = 0.03
 	missRatio  = 0.2 // share of failed readings
+	beyondMM   = 8.0 // farther than the vessel's floor
 )
 
 // Check reads every item for a length of time, once a second, and judges it. The
@@ -113,7 +115,11 @@ func (n *tally) judge(it Item) Result {
 	case f.Spread > shaky(it.Quantity):
 		f.Verdict, f.Problem = Doubtful, sensor.Fault(sensor.Unreliable, "check.shaky")
 	}
-	if f.Verdict != Good {
+	switch {
+	case f.Verdict == Good && it.FloorMM > 0 && f.Value > it.FloorMM+beyondMM:
+		f.Verdict, f.Problem = Doubtful, sensor.Fault(sensor.OutOfRange, "check.far", "found", f.Value, "floor", fmt.Sprint(it.FloorMM))
+		f.Advice = []string{"advice.floor"}
+	case f.Verdict != Good:
 		f.Advice = advise(sensor.KindOf(it.Config), n.last.Status)
 	}
 	return f
@@ -131,7 +137,7 @@ func shaky(q sensor.Quantity) float64 {
 
 // Notes says what else to know about a distance sensor that measures by sound.
 // hasAir tells whether the vessel has an air thermometer.
-func Notes(c sensor.Config, hasAir bool) []string {
+func Notes(c sensor.Config, hasAir bool) []sensor.Said {
 	var conf sensor.Sound
 	pings := true
 	switch c := c.(type) {
@@ -144,24 +150,12 @@ func Notes(c sensor.Config, hasAir bool) []string {
 	default:
 		return nil
 	}
-	var out []string
+	var out []sensor.Said
 	if pings && !hasAir && conf.AirC == 0 {
-		out = append(out, "no air thermometer: 22 °C are assumed, and four degrees more or less change each distance by 0.8 %; add air, or air_c")
+		out = append(out, sensor.Say("survey.no_air", "step_span_c", 4.0))
 	}
 	if conf.CO2Ratio == 0 {
-		out = append(out, "carbon dioxide over a lively dough makes sound slower: at 10 % of it distances read 3 % long and the rise too low; leave a gap in the lid, or set co2_ratio")
+		out = append(out, sensor.Say("survey.no_co2"))
 	}
 	return out
-}
-
-// Unit returns a value of q in words.
-func Unit(q sensor.Quantity, v float64) string {
-	switch q {
-	case sensor.Distance:
-		return fmt.Sprintf("%.1f mm", v)
-	case sensor.Temperature:
-		return fmt.Sprintf("%.2f °C", v)
-	default:
-		return fmt.Sprintf("%.1f %%", 100*v)
-	}
 }

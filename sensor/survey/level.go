@@ -64,42 +64,39 @@ func spotMM(distanceMM, coneDeg float64) float64 {
 
 // remarks says what is wrong with how a sensor sits over a vessel whose empty
 // floor is floorMM away. It is empty when all is well.
-func remarks(c sensor.Config, in Inside, floorMM float64) []string {
-	var out []string
+func remarks(c sensor.Config, in Inside, floorMM float64) []sensor.Said {
+	var out []sensor.Said
 	reach, limits := sensor.ReachOf(c), sensor.LimitsOf(c)
-	minMM := max(reach.MinMM, limits.MinMM)
-	if in.TopMM > 0 && floorMM < in.TopMM {
-		out = append(out, fmt.Sprintf("the sensor reads %.0f mm, but the vessel alone is %.0f mm deep: it sees the rim or something in the vessel, not the floor", floorMM, in.TopMM))
+	minMM, left := max(reach.MinMM, limits.MinMM), floorMM-in.TopMM
+	if in.TopMM > 0 && left < 0 {
+		out = append(out, sensor.Say("level.remark.rim", "found", floorMM, "top", in.TopMM))
 	}
-	if in.TopMM > 0 && floorMM >= in.TopMM && floorMM-in.TopMM < minMM {
-		out = append(out, fmt.Sprintf("a full vessel would come to %.0f mm from the sensor, nearer than the %.0f mm it needs: raise the sensor by %.0f mm", floorMM-in.TopMM, minMM, minMM-(floorMM-in.TopMM)))
+	if in.TopMM > 0 && left >= 0 && left < minMM {
+		out = append(out, sensor.Say("level.remark.near", "left", left, "least", minMM, "up", minMM-left))
 	}
 	if limit := limits.MaxMM; limit > 0 && floorMM > limit || floorMM > reach.MaxMM {
-		out = append(out, fmt.Sprintf("the floor is %.0f mm away, farther than the sensor can be believed", floorMM))
+		out = append(out, sensor.Say("level.remark.far", "found", floorMM))
 	}
-	if r := coneRemark(c, reach.ConeDeg, in, floorMM); r != "" {
-		out = append(out, r)
-	}
-	return out
+	return append(out, coneRemark(c, reach.ConeDeg, in, floorMM)...)
 }
 
 // coneRemark says when the sensor sees more than the surface.
-func coneRemark(c sensor.Config, coneDeg float64, in Inside, floorMM float64) string {
+func coneRemark(c sensor.Config, coneDeg float64, in Inside, floorMM float64) []sensor.Said {
 	if coneDeg == 0 || in.WidthMM == nil {
-		return ""
+		return nil
 	}
 	for _, height := range []float64{in.TopMM, in.TopMM / 2, 0} { // the rim first: it is what is usually seen
 		spot, width := spotMM(floorMM-height, coneDeg), in.WidthMM(height)
 		if spot <= width || width <= 0 {
 			continue
 		}
-		advice := "lower the sensor or take a wider vessel"
+		key := "level.remark.wide"
 		if tof, ok := c.(*sensor.VL53L1X); ok && tof.ROI != 4 {
-			advice = "set roi: 4 for a narrower view, or " + advice
+			key = "level.remark.wide_roi"
 		}
-		return fmt.Sprintf("at %.0f mm above the floor the sensor sees a spot %.0f mm wide, but the vessel is %.0f mm wide there: %s", height, spot, width, advice)
+		return []sensor.Said{sensor.Say(key, "height", height, "spot", spot, "width", width)}
 	}
-	return ""
+	return nil
 }
 
 // Calibration leads through the measuring of a vessel: first its empty floor, then,
@@ -116,9 +113,9 @@ type Calibration struct {
 
 // Measured is what a Calibration found so far.
 type Measured struct {
-	Floor   *Level       // of the empty vessel; nil before that
-	Remarks []string     // on how the sensor sits
-	Points  [][2]float64 // height mm, volume L; the first is the floor
+	Floor   *Level        // of the empty vessel; nil before that
+	Remarks []sensor.Said // on how the sensor sits
+	Points  [][2]float64  // height mm, volume L; the first is the floor
 }
 
 // NewCalibration measures with src, opened from conf, over a vessel. Each level
@@ -129,7 +126,7 @@ func NewCalibration(src sensor.Source, conf sensor.Config, in Inside, length tim
 
 // Empty measures the empty vessel and gives remarks on how the sensor sits. It
 // begins the calibration again.
-func (c *Calibration) Empty(ctx context.Context) (Level, []string, error) {
+func (c *Calibration) Empty(ctx context.Context) (Level, []sensor.Said, error) {
 	l, err := measure(ctx, c.src, c.length)
 	if err != nil {
 		return l, nil, err

@@ -173,7 +173,11 @@ func TestRemarks(t *testing.T) {
 		{&sensor.HCSR04{Limits: sensor.Limits{MaxMM: 300}}, Inside{}, 400, "farther than the sensor can be believed"},
 		{&sensor.HCSR04{}, Inside{TopMM: 100, WidthMM: func(h float64) float64 { return 40 }}, 400, "a spot 79 mm wide"},
 	} {
-		assert.Contains(t, strings.Join(remarks(c.conf, c.in, c.floor), "\n"), c.want)
+		var said []string
+		for _, r := range remarks(c.conf, c.in, c.floor) {
+			said = append(said, english().Value("", r))
+		}
+		assert.Contains(t, strings.Join(said, "\n"), c.want)
 	}
 }
 

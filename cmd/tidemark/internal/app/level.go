@@ -236,7 +236,10 @@ func (a *App) levelForWeb(v *vessel) web.Level {
 	m := g.cal.State()
 	if f := m.Floor; f != nil {
 		l.Empty = &web.LevelReading{MM: f.MM, SpreadMM: f.SpreadMM, SDMM: f.SDMM, Usable: f.Usable, Missed: f.Missed}
-		l.Remarks, l.Pours = m.Remarks, levelPoints(m.Points[1:])
+		l.Pours = levelPoints(m.Points[1:])
+		for _, r := range m.Remarks {
+			l.Remarks = append(l.Remarks, a.words.Value("", r))
+		}
 	}
 	return l
 }

@@ -219,7 +219,7 @@ func (s *setup) Find(ctx context.Context) []web.Found {
 	for _, t := range s.look(ctx) {
 		f := web.Found{Bus: words.Value("", t.Bus), Place: t.Place, What: words.Value("", t.What), Trouble: Trouble(words, t), Role: t.Role, Quantity: string(t.Quantity), UsedBy: t.UsedBy}
 		if t.Usable > 0 {
-			f.Value = Measured(words, t.Quantity, t.Value)
+			f.Value = Measured(words, "measured", t.Quantity, t.Value)
 		}
 		if t.Config != nil {
 			f.Flow = sensor.Flow(t.Config)
@@ -249,12 +249,14 @@ func Trouble(words *text.Localizer, t survey.Trial) string {
 	return strings.Join(said, "; ")
 }
 
-// Measured says what a sensor measured in the household's degrees.
-func Measured(words *text.Localizer, q sensor.Quantity, v float64) string {
-	if q == sensor.Temperature {
-		return words.TempFine(v)
+// Measured says what a sensor measured, or with another key how much of that is not
+// steady.
+func Measured(words *text.Localizer, key string, q sensor.Quantity, v float64) string {
+	shown := v
+	if q == sensor.Humidity {
+		shown = 100 * v
 	}
-	return survey.Unit(q, v)
+	return words.Say(key+"."+string(q), text.Values{"tenth": shown, "fine_c": v, "span_c": v})
 }
 
 // Test sends a real message through a channel.

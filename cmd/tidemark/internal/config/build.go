@@ -31,9 +31,6 @@ const (
 	defaultTargetPercent = 100
 )
 
-// noVessel says that there is nothing to watch: a fresh service waits to be set up.
-const noVessel = "no vessel is described yet; add one on the page under Settings, with tidemark setup, or under vessels in the file"
-
 // build turns the raw file into a Config, collecting every problem.
 func (c *collector) build(raw *file, need Need) *Config {
 	cfg := &Config{
@@ -51,7 +48,7 @@ func (c *collector) build(raw *file, need Need) *Config {
 	}
 	c.uniqueChannels(cfg.Channels)
 	if len(raw.Vessels) == 0 {
-		cfg.Notes = append(cfg.Notes, noVessel)
+		cfg.Notes = append(cfg.Notes, say("no_vessel"))
 	}
 	seen := map[string]int{}
 	for i, n := range raw.Vessels {
@@ -229,7 +226,7 @@ func (c *collector) fieldError(path string, err error) {
 	field, said := "", say("other", "message", err.Error())
 	switch {
 	case errors.As(err, &sensors):
-		field, said = sensors.Field, say("other", "message", sensors.Msg)
+		field = sensors.Field
 	case errors.As(err, &others):
 		field, said = others.Field, others.Said
 	}

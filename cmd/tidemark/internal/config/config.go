@@ -29,7 +29,7 @@ type Config struct {
 	Channels    []alert.ChannelSpec
 	Heartbeat   string // URL pinged while all is well; empty for none
 	Vessels     []Vessel
-	Notes       []string // what does not stop a start but should be known
+	Notes       []bake.Said // what does not stop a start but should be known
 }
 
 // Household is how the people in it like to be spoken to.
@@ -100,11 +100,11 @@ func (w Web) LocalOnly() bool {
 }
 
 // Hints says what works, but not as a household may expect.
-func (c *Config) Hints() []string {
+func (c *Config) Hints() []bake.Said {
 	if len(c.Channels) == 0 || c.Web.BaseURL != "" {
 		return nil
 	}
-	return []string{"messages carry no buttons to answer a warning: they need base_url under web, the address at which phones reach the page, such as http://kitchen-pi.local:8080"}
+	return []bake.Said{say("no_buttons")}
 }
 
 // Vessel is one jar, tub or basket with a sensor over it.
@@ -223,23 +223,24 @@ func Parse(name string, data []byte, need Need) (cfg *Config, err error) {
 	return cfg, nil
 }
 
-// Vessel returns the vessel of that name, or the only one when name is empty.
+// Vessel returns the vessel of that name, or the only one when name is empty. The error
+// is a Problem.
 func (c *Config) Vessel(name string) (Vessel, error) {
 	if len(c.Vessels) == 0 {
-		return Vessel{}, fmt.Errorf("%s: %s", c.File, noVessel)
+		return Vessel{}, Problem{File: c.File, Said: say("no_vessel"), language: c.Household.Language}
 	}
 	if name == "" {
 		if len(c.Vessels) == 1 {
 			return c.Vessels[0], nil
 		}
-		return Vessel{}, fmt.Errorf("%s has %d vessels: say which with --vessel (%s)", c.File, len(c.Vessels), c.names())
+		return Vessel{}, Problem{Said: say("which_vessel", "file", c.File, "n", len(c.Vessels), "names", c.names()), language: c.Household.Language}
 	}
 	for _, v := range c.Vessels {
 		if v.Name == name {
 			return v, nil
 		}
 	}
-	return Vessel{}, fmt.Errorf("%s has no vessel %q: it has %s", c.File, name, c.names())
+	return Vessel{}, Problem{Said: say("no_such_vessel", "file", c.File, "found", name, "names", c.names()), language: c.Household.Language}
 }
 
 // names lists the vessels for a message.

@@ -134,7 +134,7 @@ func decodeValid[T any, P interface {
 // of the file as any other, and must not end a watch that runs.
 func (c *collector) guard(err *error) {
 	if r := recover(); r != nil {
-		c.found = append(c.found, Problem{c.name, 1, 1, "", say("not_understood", "reason", fmt.Sprint(r))})
+		c.found = append(c.found, Problem{File: c.name, Line: 1, Col: 1, Said: say("not_understood", "reason", fmt.Sprint(r))})
 		*err = c.err()
 	}
 }

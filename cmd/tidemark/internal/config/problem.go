@@ -20,15 +20,17 @@ type Problem struct {
 	Line, Col int       // 1-based; 0 when the place is not known
 	Path      string    // e.g. vessels[1].floor_mm; empty for a syntax error
 	Said      bake.Said // expected, found, what to do
+	language  string    // of the household; empty for English
 }
 
-// Error formats the problem as file:line:column: path: message, in English.
+// Error formats the problem as file:line:column: path: message, in the household's
+// language.
 func (p Problem) Error() string {
 	place := p.File
 	if p.Line > 0 {
 		place = fmt.Sprintf("%s:%d:%d", p.File, p.Line, p.Col)
 	}
-	out := text.New(text.Locale{}).Tell(p.Said)
+	out := text.New(text.Locale{Language: p.language}).Tell(p.Said)
 	for _, before := range []string{p.Path, place} {
 		if before != "" {
 			out = before + ": " + out
@@ -127,7 +129,7 @@ func (c *collector) add(path, key string, named ...any) {
 // addAt records a problem whose place is known.
 func (c *collector) addAt(line, col int, path string, said bake.Said) {
 	if len(c.found) < maxProblems {
-		c.found = append(c.found, Problem{c.name, line, col, path, said})
+		c.found = append(c.found, Problem{c.name, line, col, path, said, c.language()})
 	}
 }
 
@@ -213,6 +215,16 @@ func plainWord(kind string) bake.Said {
 		return say("kind_nothing")
 	}
 	return say("kind_number")
+}
+
+// language returns household.language of the file, as far as it is there.
+func (c *collector) language() string {
+	if p, err := yaml.PathString("$.household.language"); err == nil && c.file != nil {
+		if n, err := p.FilterFile(c.file); err == nil && n != nil {
+			return n.GetToken().Value
+		}
+	}
+	return ""
 }
 
 // err returns what was found, or nil.

@@ -33,6 +33,9 @@ func Typed(now Sheet, typed []Value, offered []string) ([]byte, error) {
 	}
 	c.sameReceiver(typed)
 	if len(c.wrong) > 0 {
+		for i := range c.wrong {
+			c.wrong[i].language = now.language()
+		}
 		return nil, c.wrong
 	}
 	return edit(now.Text, c.changes())
@@ -181,6 +184,14 @@ func lookup(in any, steps []step) any {
 		}
 	}
 	return in
+}
+
+// language is the household's; empty where the file is not accepted.
+func (s Sheet) language() string {
+	if s.Config == nil {
+		return ""
+	}
+	return s.Config.Household.Language
 }
 
 // sensors lists the sensors that stand in the file, each in one line.
