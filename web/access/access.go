@@ -16,6 +16,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"tidemark/history"
@@ -35,6 +36,27 @@ func get(ctx context.Context, s Settings, key string) ([]byte, error) {
 		return nil, nil
 	}
 	return v, err
+}
+
+// Memory keeps Settings until the process ends. The zero Memory is empty.
+type Memory struct{ values sync.Map }
+
+// NewMemory returns settings without an entry.
+func NewMemory() *Memory { return &Memory{} }
+
+// Get returns a value, or history.ErrNotFound.
+func (m *Memory) Get(_ context.Context, key string) ([]byte, error) {
+	v, ok := m.values.Load(key)
+	if !ok {
+		return nil, fmt.Errorf("%w: setting %q", history.ErrNotFound, key)
+	}
+	return v.([]byte), nil
+}
+
+// Set keeps a value.
+func (m *Memory) Set(_ context.Context, key string, value []byte) error {
+	m.values.Store(key, value)
+	return nil
 }
 
 // The keys used in Settings.
@@ -65,6 +87,7 @@ var (
 	ErrWrong   = errors.New("that is not the household passphrase")
 	ErrTooMany = errors.New("too many attempts; wait a little and try again")
 	ErrNotSet  = errors.New("no passphrase is set yet; set one with tidemark passphrase")
+	ErrClosed  = errors.New("the time for setting up from the home network is over; tidemark setup opens it again")
 
 	ErrShort      = fmt.Errorf("the passphrase is too short; use at least %d characters, for instance four words", MinPassphrase)
 	ErrLong       = fmt.Errorf("the passphrase is too long; use at most %d bytes", MaxPassphraseBytes)
