@@ -1,10 +1,12 @@
 package alert
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -31,29 +33,38 @@ type Options struct {
 }
 
 // Manager keeps the life of the alarms: it takes the changes of the rules, writes
-// notifications, escalates what nobody answers, takes answers and delivers. It keeps
-// nothing in memory that is not in the Store but what the Store has refused and the
-// pauses of the routes. It is safe for use by several goroutines.
+// notifications, escalates what nobody answers, takes answers and delivers. It holds
+// what is open in memory, and a Store has it before it is told, for the next start. It is
+// safe for use by several goroutines.
 type Manager struct {
-	store  Store
+	store  Store // nil keeps nothing
 	routes []Route
 	opts   Options
 	words  *text.Localizer
 	wake   chan struct{}
 	work   sync.WaitGroup // attempts under way
 
-	mu      sync.Mutex // held for a whole round, so that it sees every attempt that has ended
-	unsaved []Change   // changes the store has refused, oldest first
-	stamped time.Time  // when the last notification was written
+	mu      sync.Mutex              // held for a whole round, so that it sees every attempt that has ended
+	changes []Change                // not yet applied, because the store could not be read
+	alarms  map[string]Alarm        // open, and resolved of the last rise; nil until they were read
+	waiting map[string]Notification // to be delivered
+	unsaved records
+	stamped time.Time // when the last notification was written
 	queues  map[string]*queue
-	beat    time.Time // of the last round that could read the store
+	beat    time.Time // of the last round
+}
+
+// records are alarms and notifications by ID that the store has not taken yet.
+type records struct {
+	alarms        map[string]Alarm
+	notifications map[string]Notification
 }
 
 // ErrUnknownAlarm says that there is no open alarm of that ID.
 var ErrUnknownAlarm = errors.New("no open alarm has this ID")
 
 // NewManager returns a Manager that writes notifications for the routes; Run makes it
-// deliver them.
+// deliver them. Without a store nothing survives the program.
 func NewManager(store Store, routes []Route, opts Options) *Manager {
 	if opts.Now == nil {
 		opts.Now = time.Now
@@ -62,69 +73,110 @@ func NewManager(store Store, routes []Route, opts Options) *Manager {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
 	opts.Quiet.zone = opts.Household.Zone
-	return &Manager{store: store, routes: routes, opts: opts, words: text.New(opts.Household),
-		wake: make(chan struct{}, 1), queues: map[string]*queue{}}
+	return &Manager{store: store, routes: routes, opts: opts, words: text.New(opts.Household), wake: make(chan struct{}, 1),
+		waiting: map[string]Notification{}, unsaved: records{map[string]Alarm{}, map[string]Notification{}}, queues: map[string]*queue{}}
 }
 
-// Alarms returns the open alarms and those resolved of rises under way, oldest
-// first: what Evaluator.Restore wants.
+// Alarms returns the open alarms and those resolved of the last rise, oldest first: what
+// Evaluator.Restore wants.
 func (m *Manager) Alarms(ctx context.Context) ([]Alarm, error) {
-	alarms, err := m.store.OpenAlarms(ctx)
-	if err != nil {
-		return nil, fmt.Errorf("the alarms cannot be read: %w", err)
-	}
-	return alarms, nil
-}
-
-// load returns the stored alarms by ID.
-func (m *Manager) load(ctx context.Context) (map[string]Alarm, error) {
-	alarms, err := m.Alarms(ctx)
-	byID := map[string]Alarm{}
-	for _, a := range alarms {
-		byID[a.ID] = a
-	}
-	return byID, err
-}
-
-// Apply takes in what the rules said at one moment. When the store refuses, the
-// changes not yet stored are kept and tried again at the next Apply or Round, and the
-// error says so.
-func (m *Manager) Apply(ctx context.Context, changes []Change) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.unsaved = append(m.unsaved, changes...)
-	return m.flush(ctx)
+	err := m.load(ctx)
+	return m.sorted(), err
 }
 
-// flush applies the changes not yet stored; mu is held.
-func (m *Manager) flush(ctx context.Context) error {
-	if len(m.unsaved) == 0 {
+// sorted returns the alarms, oldest first; mu is held.
+func (m *Manager) sorted() []Alarm {
+	return slices.SortedFunc(maps.Values(m.alarms), func(a, b Alarm) int { return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID)) })
+}
+
+// load reads what the run before left, once; mu is held, as for all that follow.
+func (m *Manager) load(ctx context.Context) error {
+	if m.alarms != nil {
 		return nil
 	}
-	open, err := m.load(ctx)
-	if err != nil {
-		return err
-	}
-	for len(m.unsaved) > 0 {
-		c := m.unsaved[0]
-		if err := m.apply(ctx, open, c); err != nil {
-			return fmt.Errorf("alarm %s cannot be stored: %w", c.Alarm.ID, err)
+	var alarms []Alarm
+	var waiting []Notification
+	if m.store != nil {
+		var err, err2 error
+		alarms, err = m.store.OpenAlarms(ctx)
+		waiting, err2 = m.store.WaitingNotifications(ctx)
+		if err = errors.Join(err, err2); err != nil {
+			return fmt.Errorf("the alarms cannot be read: %w", err)
 		}
-		m.unsaved = m.unsaved[1:]
+	}
+	m.alarms = map[string]Alarm{}
+	for _, a := range alarms {
+		m.alarms[a.ID] = a
+	}
+	for _, n := range waiting {
+		m.waiting[n.ID] = n
 	}
 	return nil
 }
 
-// apply takes in one change. An alarm that somebody has answered stays quiet.
-func (m *Manager) apply(ctx context.Context, open map[string]Alarm, c Change) error {
-	a, known := open[c.Alarm.ID]
-	raised := c.What == WasRaised
-	if raised == known || raised && sameOfMachine(open, c.Alarm) {
-		return nil // told already, before a restart or by another vessel's rules; or of another run
+// put takes the new state of an alarm in. One that is resolved is known on only for its
+// rise.
+func (m *Manager) put(a Alarm) {
+	m.alarms[a.ID], m.unsaved.alarms[a.ID] = a, a
+	maps.DeleteFunc(m.alarms, func(_ string, o Alarm) bool {
+		return o.State == Resolved && (o.RiseID == 0 || o.Vessel == a.Vessel && a.RiseID > o.RiseID)
+	})
+}
+
+// putNotification takes the new state of a notification in.
+func (m *Manager) putNotification(n Notification) {
+	m.unsaved.notifications[n.ID] = n
+	if m.waiting[n.ID] = n; n.State != Waiting {
+		delete(m.waiting, n.ID)
 	}
-	waiting, err := m.waiting(ctx, c.Alarm.ID)
-	if err != nil {
+}
+
+// save stores what is not stored yet.
+func (m *Manager) save(ctx context.Context) error {
+	u := m.unsaved
+	if len(u.alarms)+len(u.notifications) == 0 {
+		return nil
+	}
+	if m.store != nil {
+		err := m.store.SaveAlarms(ctx, slices.Collect(maps.Values(u.alarms)), slices.Collect(maps.Values(u.notifications)))
+		if err != nil {
+			return fmt.Errorf("%d alarms cannot be stored: %w", len(u.alarms), err)
+		}
+	}
+	clear(u.alarms)
+	clear(u.notifications)
+	return nil
+}
+
+// Apply takes in what the rules said at one moment. What the store refuses is tried
+// again at the next Apply or Round, and the error says so.
+func (m *Manager) Apply(ctx context.Context, changes []Change) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.changes = append(m.changes, changes...)
+	return m.flush(ctx)
+}
+
+// flush applies and stores what is not yet.
+func (m *Manager) flush(ctx context.Context) error {
+	if err := m.load(ctx); err != nil {
 		return err
+	}
+	for _, c := range m.changes {
+		m.apply(c)
+	}
+	m.changes = nil
+	return m.save(ctx)
+}
+
+// apply takes in one change. An alarm that somebody has answered stays quiet.
+func (m *Manager) apply(c Change) {
+	a, known := m.alarms[c.Alarm.ID]
+	raised := c.What == WasRaised
+	if raised == known || raised && m.sameOfMachine(c.Alarm) {
+		return // told already, before a restart or by another vessel's rules; or of another run
 	}
 	was := a.State
 	if raised {
@@ -134,37 +186,36 @@ func (m *Manager) apply(ctx context.Context, open map[string]Alarm, c Change) er
 		a.Title, a.Text, a.Reason, a.Tap = c.Alarm.Title, c.Alarm.Text, c.Alarm.Reason, c.Alarm.Tap
 		a.Priority = max(a.Priority, c.Alarm.Priority)
 	}
-	var told []Notification
 	switch {
 	case raised:
-		told = m.told(a, c.What, "", c.ClockSet, waiting)
+		m.tell(a, c.What, "", c.ClockSet)
 	case c.What == WasRefreshed:
-		for _, n := range waiting { // a message that comes late does not tell old figures
+		for _, n := range m.waitingOf(a.ID) { // a message that comes late does not tell old figures
 			n.Message.Title, n.Message.Text = a.Title, a.Text
-			told = append(told, n)
+			m.putNotification(n)
 		}
 	case c.What == WasResolved:
-		told = withdrawn(waiting)
 		if policyOf(a.Kind).tellsEnd && was != Resolved {
 			end := a
 			end.Priority = 2
-			told = m.told(end, WasResolved, "/end", c.ClockSet, waiting)
+			m.tell(end, WasResolved, "/end", c.ClockSet)
+		} else {
+			m.withdraw(a.ID)
 		}
 		a.State, a.ResolvedAt = Resolved, c.Alarm.ResolvedAt
 	case was == Firing:
 		now := m.opts.Now()
-		told = m.told(a, c.What, fmt.Sprintf("/u%d", now.Unix()), c.ClockSet, waiting)
+		m.tell(a, c.What, fmt.Sprintf("/u%d", now.Unix()), c.ClockSet)
 		if c.What == WasEscalated {
 			a.LastSentAt = now
 		}
 	}
-	open[a.ID] = a
-	return m.save(ctx, a, told)
+	m.put(a)
 }
 
 // sameOfMachine reports whether an alarm about the machine is open already.
-func sameOfMachine(open map[string]Alarm, a Alarm) bool {
-	for _, o := range open {
+func (m *Manager) sameOfMachine(a Alarm) bool {
+	for _, o := range m.alarms {
 		if a.Vessel == "" && o.Kind == a.Kind && o.State != Resolved {
 			return true
 		}
@@ -172,65 +223,47 @@ func sameOfMachine(open map[string]Alarm, a Alarm) bool {
 	return false
 }
 
-// save stores an alarm with its notifications and has them delivered. An urgent one
-// ends the pause of every queue; mu is held.
-func (m *Manager) save(ctx context.Context, a Alarm, told []Notification) error {
-	err := m.store.SaveAlarm(ctx, a, told)
-	if len(told) > 0 {
-		if a.Priority >= 5 {
-			for _, q := range m.queues {
-				q.until = time.Time{}
-			}
-		}
-		m.hurry()
-	}
-	return err
+// waitingOf returns the waiting notifications of an alarm.
+func (m *Manager) waitingOf(alarmID string) []Notification {
+	all := slices.Collect(maps.Values(m.waiting))
+	return slices.DeleteFunc(all, func(n Notification) bool { return n.AlarmID != alarmID })
 }
 
-// waiting returns the waiting notifications of an alarm, oldest first.
-func (m *Manager) waiting(ctx context.Context, alarmID string) ([]Notification, error) {
-	all, err := m.store.WaitingNotifications(ctx)
-	if err != nil {
-		return nil, fmt.Errorf("the waiting notifications cannot be read: %w", err)
+// withdraw takes back what waits of an alarm and returns it.
+func (m *Manager) withdraw(alarmID string) []Notification {
+	taken := m.waitingOf(alarmID)
+	for _, n := range taken {
+		n.State = Withdrawn
+		m.putNotification(n)
 	}
-	var of []Notification
-	for _, n := range all {
-		if n.AlarmID == alarmID {
-			of = append(of, n)
-		}
-	}
-	return of, nil
+	return taken
 }
 
-// told writes one notification a route, in the place of those that still wait, so
-// that a dead network does not pile up messages about one thing.
-func (m *Manager) told(a Alarm, what What, suffix string, clockSet bool, waiting []Notification) []Notification {
-	now := m.stamp()
-	out := withdrawn(waiting)
+// tell writes one notification a route, in the place of those that still wait, so
+// that a dead network does not pile up messages about one thing. An urgent one ends the
+// pause of every queue.
+func (m *Manager) tell(a Alarm, what What, suffix string, clockSet bool) {
+	now, before := m.stamp(), m.withdraw(a.ID)
 	for _, r := range m.routes {
 		if !r.takes(a.Kind, a.Level) {
 			continue
 		}
 		n := Notification{ID: fmt.Sprintf("%s/%s/%d%s", a.ID, r.Name, a.Level, suffix), AlarmID: a.ID, Channel: r.Name,
 			CreatedAt: now, State: Waiting}
-		for _, w := range waiting {
+		for _, w := range before {
 			if w.Channel == r.Name && w.CreatedAt.Before(n.CreatedAt) {
 				n.CreatedAt, n.Attempts, n.Answer = w.CreatedAt, w.Attempts, w.Answer
 			}
 		}
 		n.Message = messageOf(a, what, n, clockSet)
-		out = append(out, n)
+		m.putNotification(n)
 	}
-	return out
-}
-
-// withdrawn returns waiting notifications as taken back.
-func withdrawn(waiting []Notification) []Notification {
-	out := slices.Clone(waiting)
-	for i := range out {
-		out[i].State = Withdrawn
+	for _, q := range m.queues {
+		if a.Priority >= 5 {
+			q.until = time.Time{}
+		}
 	}
-	return out
+	m.hurry()
 }
 
 // stamp returns a moment for new notifications, later than the last one, so that the
@@ -244,67 +277,57 @@ func (m *Manager) stamp() time.Time {
 	return now
 }
 
-// escalate tells again what nobody has answered and ends snoozes that are over; mu
-// is held.
-func (m *Manager) escalate(ctx context.Context) error {
-	alarms, err := m.Alarms(ctx)
+// escalate tells again what nobody has answered and ends snoozes that are over.
+func (m *Manager) escalate() {
 	now := m.opts.Now()
-	errs := []error{err}
-	for _, a := range alarms {
+	for _, a := range m.sorted() {
 		switch {
 		case a.State == Snoozed && !now.Before(a.SnoozedUntil):
 			a.State, a.SnoozedAt, a.SnoozedUntil = Firing, time.Time{}, time.Time{}
-			errs = append(errs, m.tellAgain(ctx, a, fmt.Sprintf("/s%d", now.Unix())))
+			m.tellAgain(a, fmt.Sprintf("/s%d", now.Unix()))
 		case m.opts.Quiet.tellAgainDue(a, now):
 			a.Level, a.Priority = a.Level+1, min(5, a.Priority+1)
-			errs = append(errs, m.tellAgain(ctx, a, ""))
+			m.tellAgain(a, "")
 		}
 	}
-	return errors.Join(errs...)
 }
 
 // tellAgain tells an alarm that nobody has answered. Above level 0 it says so.
-func (m *Manager) tellAgain(ctx context.Context, a Alarm, suffix string) error {
-	waiting, err := m.waiting(ctx, a.ID)
-	if err != nil {
-		return err
-	}
+func (m *Manager) tellAgain(a Alarm, suffix string) {
 	a.LastSentAt = m.opts.Now()
 	again := a
 	if a.Level > 0 {
 		again.Text = join(m.words.Say("still", text.Values{"count": a.Level + 1}), a.Text)
 	}
-	told := m.told(again, WasEscalated, suffix, m.opts.ClockSet == nil || m.opts.ClockSet(), waiting)
-	if err := m.save(ctx, a, told); err != nil {
-		return fmt.Errorf("alarm %s cannot be stored: %w", a.ID, err)
-	}
-	return nil
+	m.tell(again, WasEscalated, suffix, m.opts.ClockSet == nil || m.opts.ClockSet())
+	m.put(a)
 }
 
 // handOn tells an alarm at once through the routes that would come later, when a
-// channel has refused its notification for good; mu is held.
-func (m *Manager) handOn(ctx context.Context, n Notification) {
-	open, err := m.load(ctx)
-	a, known := open[n.AlarmID]
-	level := laterLevel(m.routes, a)
-	if err != nil || !known || a.State != Firing || level == 0 {
-		return
+// channel has refused its notification for good.
+func (m *Manager) handOn(n Notification) {
+	a := m.alarms[n.AlarmID]
+	if level := laterLevel(m.routes, a); a.State == Firing && level > 0 {
+		a.Level = level
+		m.tellAgain(a, "")
 	}
-	a.Level = level
-	_ = m.tellAgain(ctx, a, "") // an error is no loss: the alarm stays open and escalates by time
 }
 
 // Open returns an open alarm.
 func (m *Manager) Open(ctx context.Context, id string) (Alarm, error) {
-	open, err := m.load(ctx)
-	if err != nil {
-		return Alarm{}, err
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.open(ctx, id)
+}
+
+// open is Open with mu held.
+func (m *Manager) open(ctx context.Context, id string) (Alarm, error) {
+	err := m.load(ctx)
+	a, ok := m.alarms[id]
+	if err == nil && (!ok || a.State == Resolved) {
+		err = fmt.Errorf("%w: %q", ErrUnknownAlarm, id)
 	}
-	a, ok := open[id]
-	if !ok || a.State == Resolved {
-		return Alarm{}, fmt.Errorf("%w: %q", ErrUnknownAlarm, id)
-	}
-	return a, nil
+	return a, err
 }
 
 // Ack says that somebody has understood an alarm: nothing more is sent about it. by
@@ -332,16 +355,14 @@ func (m *Manager) Snooze(ctx context.Context, id, by string, span time.Duration)
 func (m *Manager) answer(ctx context.Context, id string, change func(*Alarm, time.Time)) (Alarm, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	a, err := m.Open(ctx, id)
-	if err != nil {
-		return Alarm{}, err
-	}
-	waiting, err := m.waiting(ctx, id)
+	a, err := m.open(ctx, id)
 	if err != nil {
 		return Alarm{}, err
 	}
 	change(&a, m.opts.Now())
-	if err := m.save(ctx, a, withdrawn(waiting)); err != nil {
+	m.withdraw(id)
+	m.put(a)
+	if err := m.save(ctx); err != nil {
 		return Alarm{}, fmt.Errorf("the answer cannot be stored: %w", err)
 	}
 	return a, nil
@@ -356,8 +377,18 @@ func (m *Manager) ClockStep(step ClockStep, move func() error) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	err := move()
-	for i := range m.unsaved {
-		m.unsaved[i].Alarm = step.Alarm(m.unsaved[i].Alarm)
+	for i := range m.changes {
+		m.changes[i].Alarm = step.Alarm(m.changes[i].Alarm)
+	}
+	for _, alarms := range []map[string]Alarm{m.alarms, m.unsaved.alarms} {
+		for id, a := range alarms {
+			alarms[id] = step.Alarm(a)
+		}
+	}
+	for _, notifications := range []map[string]Notification{m.waiting, m.unsaved.notifications} {
+		for id, n := range notifications {
+			notifications[id] = step.Notification(n)
+		}
 	}
 	for _, q := range m.queues {
 		ClockStep{By: step.By}.Times(&q.until)

@@ -1,10 +1,13 @@
 package alert
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"tidemark/alert/text"
@@ -17,7 +20,6 @@ const (
 	retryAfterMost = time.Hour
 	roundEvery     = 5 * time.Second
 	attemptMost    = 30 * time.Second
-	saveTries      = 3
 	plainAfter     = 3      // attempts after which the picture is left out
 	maxPicture     = 60_000 // bytes
 )
@@ -66,23 +68,21 @@ func (m *Manager) Round(ctx context.Context) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	err := m.flush(ctx)
-	if err == nil {
-		err = m.escalate(ctx)
-	}
-	return errors.Join(err, m.deliver(ctx))
-}
-
-// deliver begins the attempts that are due; mu is held.
-func (m *Manager) deliver(ctx context.Context) error {
-	now := m.opts.Now()
-	waiting, err := m.store.WaitingNotifications(ctx)
-	if err != nil {
+	if m.alarms == nil {
 		return err
 	}
-	m.beat = now
-	seen := map[string]bool{}
-	for _, n := range waiting {
-		if seen[n.Channel] || m.opts.Quiet.hold(n.Message.Kind, now).After(now) {
+	m.beat = m.opts.Now()
+	m.escalate()
+	err = cmp.Or(m.save(ctx), err)
+	m.deliver(ctx)
+	return err
+}
+
+// deliver begins the attempts that are due. Nothing is sent that is not stored.
+func (m *Manager) deliver(ctx context.Context) {
+	now, seen := m.opts.Now(), map[string]bool{}
+	for _, n := range slices.SortedFunc(maps.Values(m.waiting), Notification.Compare) {
+		if _, unsaved := m.unsaved.notifications[n.ID]; unsaved || seen[n.Channel] || m.opts.Quiet.hold(n.Message.Kind, now).After(now) {
 			continue
 		}
 		seen[n.Channel] = true
@@ -97,7 +97,6 @@ func (m *Manager) deliver(ctx context.Context) error {
 		q.busy = true
 		m.work.Go(func() { m.attempt(ctx, q, n, now) })
 	}
-	return nil
 }
 
 // attempt delivers one notification and stores what came of it. What was sent is
@@ -130,17 +129,20 @@ func (m *Manager) attempt(ctx context.Context, q *queue, n Notification, now tim
 		n.Attempts++
 	}
 	wait := m.outcome(&n, answer, err)
-	stored := m.store.SaveNotification(context.WithoutCancel(ctx), n)
-	for i := 1; i < saveTries && stored != nil; i++ {
-		stored = m.store.SaveNotification(context.WithoutCancel(ctx), n)
-	}
-	if stored != nil {
-		m.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", n.ID, "error", stored)
-	}
-	q.backOff(m.opts.Now(), stored != nil || n.State == Waiting, wait)
+	q.backOff(m.opts.Now(), n.State == Waiting, wait)
 	m.report(n)
+	as, waits := m.waiting[n.ID]
+	if waits { // its clock or words may have been set meanwhile
+		n.CreatedAt, n.Message = as.CreatedAt, as.Message
+	}
+	if waits || n.State == Sent { // else it was withdrawn meanwhile
+		m.putNotification(n)
+	}
 	if n.State == Failed && ctx.Err() == nil {
-		m.handOn(ctx, n)
+		m.handOn(n)
+	}
+	if err := m.save(context.WithoutCancel(ctx)); err != nil {
+		m.opts.Log.Error("the outcome of a delivery cannot be stored; it may be sent again", "notification", n.ID, "error", err)
 	}
 }
 

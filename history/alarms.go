@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -35,32 +34,17 @@ func notifications() table[alert.Notification] {
 		id: func(n alert.Notification) any { return n.ID }}
 }
 
-// notification returns a notification as it is stored or waits; nil when it is not
-// known.
-func (s *Store) notification(ctx context.Context, id string) (*alert.Notification, error) {
-	n, err := notifications().one(ctx, s, "notification", id)
-	if errors.Is(err, ErrNotFound) || err == nil && n.ID == "" {
-		return nil, nil //nolint:nilnil // not known
+// SaveAlarms implements alert.Store. When the disk refuses, all is kept in memory and is
+// served as if stored; Health tells.
+func (s *Store) SaveAlarms(ctx context.Context, list []alert.Alarm, told []alert.Notification) error {
+	var records []record
+	for _, a := range list {
+		records = append(records, alarms().record(a))
 	}
-	return &n, err
-}
-
-// SaveAlarm implements alert.Store. A notification that was sent stays. When the
-// disk refuses, all is kept in memory and is served as if stored; Health tells.
-func (s *Store) SaveAlarm(ctx context.Context, a alert.Alarm, told []alert.Notification) error {
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	records := []record{alarms().record(a)}
 	for _, n := range told {
-		stored, err := s.notification(ctx, n.ID)
-		if err != nil {
-			return err
-		}
-		if stored == nil || stored.State != alert.Sent {
-			records = append(records, notifications().record(n))
-		}
+		records = append(records, notifications().record(n))
 	}
-	return s.saveLocked(ctx, records...)
+	return s.save(ctx, records...)
 }
 
 // OpenAlarms implements alert.Store.
@@ -98,19 +82,7 @@ func (s *Store) WaitingNotifications(ctx context.Context) ([]alert.Notification,
 	return out, err
 }
 
-// SaveNotification implements alert.Store. When the disk refuses, the notification is
-// kept in memory; Health tells.
-func (s *Store) SaveNotification(ctx context.Context, n alert.Notification) error {
-	s.wmu.Lock()
-	defer s.wmu.Unlock()
-	stored, err := s.notification(ctx, n.ID)
-	if err != nil || stored == nil {
-		return err
-	}
-	return s.saveLocked(ctx, notifications().record(stored.WithOutcome(n)))
-}
-
-// NotificationCounts implements alert.Store. One that waits for the disk counts by the
+// NotificationCounts returns the number of notifications kept, by state. One that waits for the disk counts by the
 // state that is stored.
 func (s *Store) NotificationCounts(ctx context.Context) (map[string]int, error) {
 	out := map[string]int{}

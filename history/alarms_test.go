@@ -36,27 +36,53 @@ func ids[T any](list []T) []string {
 	return out
 }
 
-// What alert.Store promises is tested in package alert, for each store.
+// full is an alarm with every field set.
+func full(id string, riseID int64, since time.Time) alert.Alarm {
+	at := func(minutes int) time.Time { return since.Add(time.Duration(minutes) * time.Minute) }
+	return alert.Alarm{ID: id, Kind: alert.Over, Reason: alert.PastMark, Vessel: "tub", RiseID: riseID, State: alert.Firing, Since: since, FiredAt: at(1),
+		AckedAt: at(2), AckedBy: "page", SnoozedAt: at(3), SnoozedUntil: at(4), ResolvedAt: at(5), Title: "tub: über die Marke",
+		Text: "Zeile mit Umlaut: über\nund \"Anführung\"", Priority: 4, Level: 2, LastSentAt: at(6), Tap: bake.EventShaped}
+}
 
-// TestResolvedAlarmsOfRisesUnderWay are open, those of rises that ended are not.
-func TestResolvedAlarmsOfRisesUnderWay(t *testing.T) {
-	s := openTest(t, Options{})
+// TestAlarmsComeBack as they were saved last, oldest first: those not resolved, and those
+// resolved of rises under way; and the notifications that wait. On a full disk as well.
+func TestAlarmsComeBack(t *testing.T) {
+	s := openTest(t, Options{FlushEvery: time.Hour})
 	ctx := t.Context()
 	open, ended := begin(t, s, "tub", t0), begin(t, s, "jar", t0)
 	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: ended, Vessel: "jar", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
-	for _, a := range []alert.Alarm{alarm("a", open, alert.Resolved, t0), alarm("b", ended, alert.Resolved, t0), alarm("c", ended, alert.Acknowledged, t0)} {
-		require.NoError(t, s.SaveAlarm(ctx, a, nil))
+	resolved := func(a alert.Alarm) alert.Alarm { a.State = alert.Resolved; return a }
+	want := []alert.Alarm{full("first", open, t0), resolved(full("over", open, t0.Add(time.Minute))), full("later", ended, t0.Add(time.Hour))}
+	n, sent := notification("first/phone/0", "first", t0.Add(time.Minute)), notification("first/mail/0", "first", t0)
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{want[2], resolved(full("gone", ended, t0)), want[1], full("first", ended, t0)}, []alert.Notification{n, sent}))
+	require.NoError(t, s.SaveAlarms(ctx, want[:1], nil))
+	check := func(wait ...alert.Notification) {
+		t.Helper()
+		got, err := s.OpenAlarms(ctx)
+		require.NoError(t, err)
+		assert.Equal(t, want, got)
+		of, err := s.Alarms(ctx, open)
+		require.NoError(t, err)
+		assert.Equal(t, want[:2], of)
+		due, err := s.WaitingNotifications(ctx)
+		require.NoError(t, err)
+		assert.Equal(t, wait, due)
 	}
-	got, err := s.OpenAlarms(ctx)
+	check(sent, n)
+	free := fill(t, s)
+	want[0].Text, sent.State, sent.SentAt, sent.Answer = longText(), alert.Sent, t0.Add(time.Hour), longText()
+	require.NoError(t, s.SaveAlarms(ctx, want[:1], []alert.Notification{sent}))
+	require.NotEmpty(t, s.Health().Problem)
+	check(n)
+	free()
+	require.NoError(t, s.Flush(ctx))
+	path := s.Path()
+	require.NoError(t, s.Close(ctx))
+	s, err := Open(ctx, path, Options{})
 	require.NoError(t, err)
-	assert.Equal(t, []string{"a", "c"}, ids(got))
-}
-
-// storedNotification reads one notification.
-func storedNotification(t *testing.T, s *Store, id string) alert.Notification {
-	t.Helper()
-	n, err := s.notification(t.Context(), id)
+	defer closing(t, s)
+	check(n)
+	counts, err := s.NotificationCounts(ctx)
 	require.NoError(t, err)
-	require.NotNil(t, n)
-	return *n
+	assert.Equal(t, map[string]int{alert.Waiting: 1, alert.Sent: 1}, counts)
 }

@@ -25,7 +25,7 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 		_, err := s.AddEvent(t.Context(), bake.Event{RiseID: old, At: at, Kind: "fold"})
 		require.NoError(t, err)
 		id := "near-" + at.Format("1504")
-		require.NoError(t, s.SaveAlarm(t.Context(), alarm(id, old, alert.Firing, at), []alert.Notification{notification(id+"/phone", id, at)}))
+		require.NoError(t, s.SaveAlarms(t.Context(), []alert.Alarm{alarm(id, old, alert.Firing, at)}, []alert.Notification{notification(id+"/phone", id, at)}))
 	}
 	require.NoError(t, s.AppendRow(fresh, bake.Recorded{Time: late.Add(time.Minute)}))
 	r, err := s.Rise(t.Context(), fresh)
@@ -34,7 +34,7 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	require.NoError(t, s.UpdateRise(t.Context(), r))
 	of := alarm("disk", 0, alert.Snoozed, late)
 	of.SnoozedAt, of.SnoozedUntil = late.Add(time.Minute), late.Add(31*time.Minute)
-	require.NoError(t, s.SaveAlarm(t.Context(), of, nil))
+	require.NoError(t, s.SaveAlarms(t.Context(), []alert.Alarm{of}, nil))
 	return old, fresh, late
 }
 

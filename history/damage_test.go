@@ -33,7 +33,7 @@ func household(t testing.TB, orderly bool) string {
 			r.Time = r.Time.Add(time.Duration(day) * 24 * time.Hour)
 			require.NoError(t, s.AppendRow(id, r))
 		}
-		require.NoError(t, s.SaveAlarm(ctx, alarm(fmt.Sprint("a", day), id, alert.Resolved, at), []alert.Notification{notification(fmt.Sprint("l", day), fmt.Sprint("a", day), at)}))
+		require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm(fmt.Sprint("a", day), id, alert.Resolved, at)}, []alert.Notification{notification(fmt.Sprint("l", day), fmt.Sprint("a", day), at)}))
 		if day < 14 {
 			require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: id, Vessel: "tub", StartedAt: at, EndedAt: at.Add(5 * time.Hour)}))
 		}

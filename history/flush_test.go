@@ -71,7 +71,7 @@ func TestManyAtOnce(t *testing.T) {
 	const rows = 3000
 	each(rows, func(i int) error { return s.AppendRow(id, row(i)) })
 	each(60, func(i int) error {
-		return s.SaveAlarm(ctx, alarm(fmt.Sprint(i), id, alert.Firing, t0), []alert.Notification{notification(fmt.Sprint(i), fmt.Sprint(i), t0)})
+		return s.SaveAlarms(ctx, []alert.Alarm{alarm(fmt.Sprint(i), id, alert.Firing, t0)}, []alert.Notification{notification(fmt.Sprint(i), fmt.Sprint(i), t0)})
 	})
 	each(60, func(i int) error { return s.Settings().Set(ctx, fmt.Sprint("k", i%7), []byte{byte(i)}) })
 	each(20, func(int) error {

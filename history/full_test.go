@@ -81,7 +81,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	require.NoError(t, err)
 	big := notification("a1/phone/0", "a1", t0)
 	big.Message.Text = strings.Repeat("b", 3000)
-	err = s.SaveAlarm(ctx, alarm("a1", id, alert.Firing, t0), []alert.Notification{big})
+	err = s.SaveAlarms(ctx, []alert.Alarm{alarm("a1", id, alert.Firing, t0)}, []alert.Notification{big})
 	require.NoError(t, err)
 	checkHeld := func() {
 		t.Helper()
@@ -116,7 +116,7 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	assert.Zero(t, s.Health().WaitingRows)
 	checkHeld()
 	big.State = "sent"
-	require.NoError(t, s.SaveNotification(ctx, big))
+	require.NoError(t, s.SaveAlarms(ctx, nil, []alert.Notification{big}))
 	path := s.Path()
 	require.NoError(t, s.Close(ctx))
 	s, err = Open(ctx, path, Options{})
@@ -125,30 +125,6 @@ func TestFullDiskKeepsTheWatchGoing(t *testing.T) {
 	got := collect(t, s, known)
 	equalRows(t, []bake.Recorded{row(24_999)}, got[len(got)-1:])
 	assert.Len(t, collect(t, s, id), 1)
-}
-
-func TestNotificationsSentOnAFullDiskAreNotSentAgain(t *testing.T) {
-	s := openTest(t, Options{FlushEvery: time.Hour})
-	ctx := t.Context()
-	a, l, w := alarm("a", 1, alert.Firing, t0), notification("a/phone/0", "a", t0), notification("a/mail/0", "a", t0)
-	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l, w}))
-	free := fill(t, s)
-	l.State, l.Answer = "sent", strings.Repeat("y", 3000)
-	require.NoError(t, s.SaveNotification(ctx, l))
-	a.Text = strings.Repeat("z", 3000)
-	l2 := notification(l.ID, "a", t0)
-	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}))
-	due, err := s.WaitingNotifications(ctx)
-	require.NoError(t, err)
-	assert.Equal(t, []string{w.ID}, ids(due))
-	w.State = alert.Withdrawn
-	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{w}))
-	free()
-	require.NoError(t, s.SaveAlarm(ctx, a, []alert.Notification{l2}))
-	require.NoError(t, s.Flush(ctx))
-	due, err = s.WaitingNotifications(ctx)
-	require.NoError(t, err)
-	assert.Empty(t, due)
 }
 
 // TestAFullDiskHoldsNoWarningUp: a warning that changes while the disk takes nothing
@@ -180,7 +156,7 @@ func TestNoFileAtAllStillWatches(t *testing.T) {
 	require.NoError(t, s.AppendRow(id, row(1)))
 	require.Error(t, s.Flush(ctx))
 	assert.Len(t, collect(t, s, id), 1)
-	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), nil))
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("a", id, alert.Firing, t0)}, nil))
 	open, err := s.OpenAlarms(ctx)
 	require.NoError(t, err)
 	assert.Len(t, open, 1)

@@ -18,8 +18,8 @@ func TestOldNotificationsGo(t *testing.T) {
 	open := begin(t, s, "jar", t0)
 	sent, alive := notification("sent", "a", t0), notification("alive", "b", t0)
 	sent.State, alive.State = "sent", "sent"
-	require.NoError(t, s.SaveAlarm(ctx, alarm("a", 99, alert.Resolved, t0), []alert.Notification{sent, notification("waiting", "a", t0)}))
-	require.NoError(t, s.SaveAlarm(ctx, alarm("b", open, alert.Resolved, t0), []alert.Notification{alive}))
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("a", 99, alert.Resolved, t0)}, []alert.Notification{sent, notification("waiting", "a", t0)}))
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("b", open, alert.Resolved, t0)}, []alert.Notification{alive}))
 	for _, want := range []int64{0, 1, 0} { // nothing is due yet; then what was sent; a second pass finds nothing
 		removed, err := s.dropOld(ctx)
 		require.NoError(t, err)
@@ -27,6 +27,7 @@ func TestOldNotificationsGo(t *testing.T) {
 		now = t0.Add(100 * 24 * time.Hour)
 	}
 	for _, l := range []string{"waiting", "alive"} {
-		storedNotification(t, s, l)
+		_, err := notifications().one(ctx, s, "notification", l)
+		require.NoError(t, err)
 	}
 }

@@ -125,7 +125,7 @@ func oneOfAll(t *testing.T) string {
 	_, err = s.AddEvent(ctx, bake.Event{RiseID: id, Vessel: "tub", At: t0.Add(time.Minute), Kind: "fold", By: "page", Detail: bake.Detail{Note: "one"}})
 	require.NoError(t, err)
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: t0, Ready: estimator.Window{Median: t0.Add(time.Hour)}}))
-	require.NoError(t, s.SaveAlarm(ctx, alarm("a", id, alert.Firing, t0), []alert.Notification{notification("a/phone/0", "a", t0)}))
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("a", id, alert.Firing, t0)}, []alert.Notification{notification("a/phone/0", "a", t0)}))
 	_, err = s.AddPhoto(ctx, Photo{RiseID: id, At: t0, Type: "image/png", Bytes: []byte("invented")})
 	require.NoError(t, err)
 	require.NoError(t, s.Settings().Set(ctx, "unit", []byte("F")))
@@ -301,7 +301,7 @@ func TestRestoreBesideTheWatch(t *testing.T) {
 	r.EndedAt = r.StartedAt.Add(6 * time.Hour)
 	require.NoError(t, s.UpdateRise(ctx, r))
 	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("theirs"), "token/theirs": []byte("x"), "learned/tub": []byte("then")}))
-	require.NoError(t, s.SaveAlarm(ctx, alarm("stale", old, alert.Firing, t0.Add(-290*time.Hour)), []alert.Notification{notification("stale/phone/0", "stale", t0.Add(-290*time.Hour))}))
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("stale", old, alert.Firing, t0.Add(-290*time.Hour))}, []alert.Notification{notification("stale/phone/0", "stale", t0.Add(-290*time.Hour))}))
 	left := begin(t, s, "jar", t0.Add(-200*time.Hour)) // under way when the backup is made
 	require.NoError(t, s.AppendRow(left, bake.Recorded{Time: t0.Add(-199 * time.Hour), RisePercent: 3}))
 	_, err = s.AddEvent(ctx, bake.Event{RiseID: left, Vessel: "jar", At: t0.Add(-199 * time.Hour), Kind: "note"})
@@ -323,7 +323,7 @@ func TestRestoreBesideTheWatch(t *testing.T) {
 	yesterday := begin(t, s, "bowl", t0.Add(-30*time.Hour))
 	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: yesterday, Vessel: "bowl", StartedAt: t0.Add(-30 * time.Hour), EndedAt: t0.Add(-20 * time.Hour)}))
 	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: t0.Add(-time.Hour), RisePercent: 50}))
-	require.NoError(t, s.SaveAlarm(ctx, alarm("near", id, alert.Firing, t0), []alert.Notification{notification("near/phone/0", "near", t0)}))
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("near", id, alert.Firing, t0)}, []alert.Notification{notification("near/phone/0", "near", t0)}))
 	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("now")}))
 
 	p, err := s.Preview(ctx, backup)

@@ -74,7 +74,7 @@ func testChannel(ctx context.Context, cfg *config.Config, spec alert.ChannelSpec
 	if err != nil {
 		return "", err
 	}
-	out := alert.NewManager(alert.NewMemStore(), []alert.Route{route}, alert.Options{Household: house})
+	out := alert.NewManager(nil, []alert.Route{route}, alert.Options{Household: house})
 	answer, err := out.Test(ctx, spec.Name)
 	if gone := out.Close(); err == nil && gone != nil {
 		answer += fmt.Sprintf(" (and on closing: %v)", gone)

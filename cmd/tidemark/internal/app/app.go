@@ -74,7 +74,6 @@ type App struct {
 	planner *planService
 	foldMu  sync.Mutex // one journal is folded beside the watch at a time
 	answers answer.Key // signs the buttons in messages
-	alerts  alert.Store
 	shown   atomic.Pointer[shown]
 
 	lastReadAt    progress                          // of the sensors

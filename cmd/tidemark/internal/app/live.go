@@ -68,7 +68,7 @@ func (a *App) Snapshot() web.Snapshot {
 	s := web.Snapshot{Seq: a.updates.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
 	for _, name := range a.order {
 		v := a.vessels[name].forWeb(s.At, a.words)
-		v.Alarms = a.shown.Load().alarms[name]
+		v.Alarms = a.alarmsOf(v.State)
 		s.Vessels = append(s.Vessels, v)
 	}
 	return s

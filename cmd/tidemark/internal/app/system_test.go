@@ -21,7 +21,7 @@ func TestNotificationsAreCountedByState(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	a := alert.Alarm{ID: "x", Kind: alert.Near, Vessel: "tub", State: alert.Firing, Since: b.start}
-	require.NoError(t, b.store.SaveAlarm(t.Context(), a, []alert.Notification{
+	require.NoError(t, b.store.SaveAlarms(t.Context(), []alert.Alarm{a}, []alert.Notification{
 		{ID: "x/phone/0", AlarmID: "x", Channel: "phone", State: alert.Waiting, CreatedAt: b.start},
 		{ID: "x/mail/0", AlarmID: "x", Channel: "mail", State: alert.Sent, CreatedAt: b.start}}))
 	b.app.refreshAlarms(t.Context())

@@ -35,7 +35,7 @@ const keySetting = "answer/key"
 
 // newManager builds the way from the rules to the household.
 func (a *App) newManager(ctx context.Context, routes []alert.Route) {
-	var store alert.Store = alert.NewMemStore()
+	var store alert.Store
 	if a.opt.Store != nil {
 		store = a.opt.Store
 		key, err := answerKey(ctx, a.opt.Store.Settings())
@@ -44,7 +44,6 @@ func (a *App) newManager(ctx context.Context, routes []alert.Route) {
 		}
 		a.answers = key
 	}
-	a.alerts = store
 	h, house := a.opt.Config.Household, LocaleOf(a.opt.Config)
 	a.manager = alert.NewManager(store, routes, alert.Options{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
@@ -109,7 +108,8 @@ func (a *App) report() {
 			continue
 		}
 		for _, name := range a.order {
-			to.Report(channel.State{State: a.State(name), Alarms: a.shown.Load().alarms[name]})
+			state := a.State(name)
+			to.Report(channel.State{State: state, Alarms: a.alarmsOf(state)})
 		}
 	}
 }
@@ -234,11 +234,24 @@ type shown struct {
 	at            time.Time
 }
 
+// alarmsOf returns the open alarms of a vessel and those resolved of its rise.
+func (a *App) alarmsOf(s bake.State) (out []alert.Alarm) {
+	for _, al := range a.shown.Load().alarms[s.Vessel] {
+		if al.State != alert.Resolved || al.RiseID == s.RiseID {
+			out = append(out, al)
+		}
+	}
+	return out
+}
+
 // refreshAlarms copies the open alarms for the pages, and counts the notifications.
 func (a *App) refreshAlarms(ctx context.Context) {
 	alarms, err := a.manager.Alarms(ctx)
-	counts, err2 := a.alerts.NotificationCounts(ctx)
-	if err = errors.Join(err, err2); err != nil {
+	counts := map[string]int{}
+	if err == nil && a.opt.Store != nil {
+		counts, err = a.opt.Store.NotificationCounts(ctx)
+	}
+	if err != nil {
 		a.log.Warn("the alarms cannot be read", "error", err)
 		return
 	}
