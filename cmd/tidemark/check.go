@@ -15,7 +15,6 @@ import (
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 )
@@ -57,7 +56,7 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 		printReport(ctx, s.out, *configFile)
 		return nil
 	}
-	buses := chip.NewBuses()
+	buses := source.NewBuses()
 	if *scan {
 		words := text.New(text.Locale{})
 		if cfg, err := config.Load(*configFile, config.WithoutSensors); err == nil {
@@ -106,7 +105,7 @@ func printSections(w io.Writer, words *text.Localizer, sections []survey.Section
 type checker struct {
 	talk
 	cfg   *config.Config
-	buses *chip.Buses
+	buses *source.Buses
 }
 
 // run reads every sensor and prints the verdicts.

@@ -15,7 +15,6 @@ import (
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 )
@@ -56,7 +55,7 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if vessel.Height == nil {
 		return usagef("%s", words.Say("level.no_sensor", text.Values{"vessel": vessel.Name, "file": cfg.File}))
 	}
-	buses := chip.NewBuses()
+	buses := source.NewBuses()
 	src, err := source.Open(vessel.Height, sensor.Distance, source.Env{SysfsRoot: cfg.Sysfs, Buses: buses})
 	if err != nil {
 		return err

@@ -4,9 +4,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
-	"tidemark/sensor"
 	"tidemark/sensor/sound"
 )
 
@@ -55,22 +53,6 @@ func TestNoJumpAtOnePercent(t *testing.T) {
 	below := sound.Air{Celsius: 22, Humidity: 0.7, CO2: 0.0100}.SpeedMPS()
 	above := sound.Air{Celsius: 22, Humidity: 0.7, CO2: 0.0101}.SpeedMPS()
 	assert.InEpsilon(t, below, above, 0.001)
-}
-
-func TestBurst(t *testing.T) {
-	median, sd, err := sound.SumUp([]float64{150, 151, 149, 150, 320, 150, 151, 149, 150, 150, 151}, 11, 1)
-	require.NoError(t, err)
-	assert.Equal(t, 150.0, median, "one wall echo does not move the median")
-	assert.InDelta(t, 0.56, sd, 0.1)
-	_, sd, err = sound.SumUp([]float64{150, 150, 150}, 3, 3)
-	require.NoError(t, err)
-	assert.InDelta(t, 1.2533*3/3.4641/1.732, sd, 0.01, "the step is the least doubt")
-	for name, mm := range map[string][]float64{"none": nil, "few": {150, 151}, "two surfaces": {150, 150, 150, 240, 240, 240}} {
-		_, _, err := sound.SumUp(mm, 6, 1)
-		var f *sensor.FaultError
-		require.ErrorAs(t, err, &f, name)
-		assert.Equal(t, sensor.Unreliable, f.Status, name)
-	}
 }
 
 // What package survey tells people of four degrees: about 0.19 % for each near 22 C.

@@ -1,77 +1,38 @@
-package source_test
+package source
 
 import (
 	"context"
 	"flag"
 	"fmt"
+	"maps"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
-	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-	"periph.io/x/conn/v3/gpio"
-	"periph.io/x/conn/v3/i2c"
-	"periph.io/x/conn/v3/onewire"
 
-	"tidemark/alert/text"
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
-	"tidemark/sensor/sensortest"
-	"tidemark/sensor/source"
 )
 
 var update = flag.Bool("update", false, "rewrite the fault table in testdata")
-
-// stage is what a fault is played on.
-type stage struct {
-	t     *testing.T
-	root  string // stands in for /sys
-	bus   *sensortest.Bus
-	one   *sensortest.OneWire
-	pins  map[string]*sensortest.Pin
-	buses *chip.Buses
-}
-
-func newStage(t *testing.T, root string) *stage {
-	s := &stage{t: t, root: root, bus: &sensortest.Bus{Name: t.Name()}, one: &sensortest.OneWire{}, pins: map[string]*sensortest.Pin{}}
-	s.buses = chip.NewBuses()
-	s.buses.OpenI2C = func(string) (i2c.BusCloser, error) { return s.bus, nil }
-	s.buses.OpenOneWire = func(string) (onewire.BusCloser, error) { return s.one, nil }
-	s.buses.Pin = func(name string) (gpio.PinOut, error) { return s.pins[name], nil }
-	return s
-}
-
-// put writes a kernel file; drop removes one.
-func (s *stage) put(path, text string) { sensortest.Put(s.t, s.root, path, text) }
-
-func (s *stage) drop(path string) { require.NoError(s.t, os.RemoveAll(filepath.Join(s.root, path))) }
-
-// open opens a source of q as the service does.
-func (s *stage) open(c sensor.Config, q sensor.Quantity) sensor.Source {
-	src, err := source.Open(c, q, source.Env{SysfsRoot: s.root, Buses: s.buses})
-	require.NoError(s.t, err)
-	return src
-}
 
 // scene is one sensor that sees want, with ways to break and heal it.
 type scene struct {
 	sensor string
 	want   float64
-	set    func(s *stage) (sensor.Source, map[string]injury)
+	set    func(b *bench) (*sensor.Driver, map[string]injury)
 }
 
 // injury breaks a sensor and heals it again. A nil heal means that the sensor must
 // come back by itself.
 type injury struct{ hurt, heal func() }
 
-// outcome is a row of the table.
-type outcome struct {
+// played is a row of the table.
+type played struct {
 	sensor, fault string
 	seen          string
 	after, back   time.Duration // until the fault was reported; from the heal until the next good value
@@ -88,14 +49,13 @@ const (
 )
 
 // play runs one fault of a scene at one reading a second.
-func play(t *testing.T, sc scene, fault string) outcome {
-	out := outcome{sensor: sc.sensor, fault: fault}
-	root := t.TempDir()
-	out.root = root
-	synctest.Test(t, func(t *testing.T) {
-		stage := newStage(t, root)
-		src, injurys := sc.set(stage)
-		d := injurys[fault]
+func play(t *testing.T, sc scene, fault string) played {
+	out := played{sensor: sc.sensor, fault: fault}
+	onBench(t, func(b *bench) {
+		t := b.t
+		out.root = b.root
+		src, injuries := sc.set(b)
+		d := injuries[fault]
 		start := time.Now()
 		var hurtAt, healedAt time.Duration // zero: not yet
 		good := 0
@@ -115,7 +75,7 @@ func play(t *testing.T, sc scene, fault string) outcome {
 				case r.Status == sensor.OK && healedAt > 0 && !out.ok:
 					out.ok, out.back = true, now-healedAt
 				case r.Status != sensor.OK && hurtAt > 0 && out.seen == "":
-					out.seen, out.after = fmt.Sprintf("%s: %s", r.Status, text.New(text.Locale{}).Error(r.Err)), now-hurtAt
+					out.seen, out.after = fmt.Sprintf("%s: %s", r.Status, said(r)), now-hurtAt
 				case r.Status != sensor.OK && out.ok:
 					assert.Fail(t, "fails again after it was good", "%s, %s: %s at %s: %s", sc.sensor, fault, r.Status, now, r.Err)
 				}
@@ -133,24 +93,20 @@ func play(t *testing.T, sc scene, fault string) outcome {
 				}
 			}}})
 		assert.Positive(t, good, "%s works before it is broken", sc.sensor)
-		if d, ok := src.(*sensor.Driver); ok {
-			out.recovery = d.Recovery()
-		}
-		time.Sleep(time.Minute) // lets readings that were given up end
+		out.recovery = src.Recovery()
 		assert.NoError(t, src.Close())
-		assert.NoError(t, stage.buses.Close())
 	})
 	return out
 }
 
-// flip makes a injury that sets and unsets a switch.
+// flip makes an injury that sets and unsets a switch.
 func flip(b *bool) injury { return injury{func() { *b = true }, func() { *b = false }} }
 
 // TestFaultTable plays every fault of every sensor: none may yield a wrong value,
 // each must be reported with a reason, unless the sensor can put it right within
 // the same reading, and after each the sensor must come back.
 func TestFaultTable(t *testing.T) {
-	var rows []outcome
+	var rows []played
 	for _, sc := range scenes() {
 		if sc.want == 0 { // what the emulated chip gives is not a round number
 			sc.want = 0.4
@@ -180,14 +136,9 @@ func TestFaultTable(t *testing.T) {
 // faultsOf lists the faults of a scene in order.
 func faultsOf(t *testing.T, sc scene) []string {
 	var names []string
-	root := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		s := newStage(t, root)
-		_, injurys := sc.set(s)
-		for name := range injurys {
-			names = append(names, name)
-		}
-		assert.NoError(t, s.buses.Close())
+	onBench(t, func(b *bench) {
+		_, injuries := sc.set(b)
+		names = slices.Collect(maps.Keys(injuries))
 	})
 	slices.Sort(names)
 	return names
@@ -195,7 +146,7 @@ func faultsOf(t *testing.T, sc scene) []string {
 
 // table writes the outcomes as a Markdown table, with times as classes: chance
 // spreads the moments at which a failing sensor is asked.
-func table(rows []outcome) string {
+func table(rows []played) string {
 	var b strings.Builder
 	b.WriteString("| Sensor | Injected | What the user sees | Seen after | Good again after |\n|---|---|---|---|---|\n")
 	for _, r := range rows {
@@ -223,7 +174,7 @@ func class(d time.Duration, there bool) string {
 
 // promise is when the sensor is good again at the latest: a sensor that failed
 // for long is asked only every 30 s, by a fifth more or less.
-func promise(r outcome) string {
+func promise(r played) string {
 	if r.slowed {
 		return "at most 40s"
 	}

@@ -19,8 +19,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
-	"tidemark/sensor/kernel"
+	"tidemark/sensor/source"
 )
 
 // Device is something that a scan found.
@@ -36,7 +35,7 @@ type Device struct {
 type Machine struct {
 	Sysfs string // empty = /sys
 	Dev   string // empty = /dev
-	Buses *chip.Buses
+	Buses *source.Buses
 }
 
 // Section is one kind of bus with what is on it.
@@ -51,7 +50,7 @@ type Section struct {
 func (m Machine) Scan(ctx context.Context) []Section {
 	m.Sysfs, m.Dev = cmp.Or(m.Sysfs, "/sys"), cmp.Or(m.Dev, "/dev")
 	var probes, lines, heads []Device
-	for _, id := range kernel.W1Probes(m.Sysfs) {
+	for _, id := range source.W1Probes(m.Sysfs) {
 		probes = append(probes, Device{"1-wire", sensor.Say("scan.thermometer", "id", id), sensor.Temperature, &sensor.W1{ID: id}, nil})
 	}
 	for _, path := range glob(m.Dev, "gpiochip*") {

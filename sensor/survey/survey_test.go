@@ -2,8 +2,10 @@ package survey
 
 import (
 	"context"
+	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -15,7 +17,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/sensortest"
 	"tidemark/sensor/source"
 )
@@ -70,6 +71,64 @@ func TestEveryFaultHasAdvice(t *testing.T) {
 	}
 }
 
+// fakeChip is a chip that a scan may find: an address, and what its registers hold.
+type fakeChip struct {
+	addr uint16
+	regs map[string]string
+}
+
+// The identities: see package source.
+var (
+	long  = fakeChip{0x29, map[string]string{"\x01\x0f": "\xea\xcc"}}
+	short = fakeChip{0x29, map[string]string{"\x00\x00": "\xb4"}}
+	air77 = fakeChip{0x77, map[string]string{"\xd0": "\x60"}}
+)
+
+// fakeBus is an I2C bus. Chips that share an address pull the data line low together.
+// Behind its multiplexer, if it has one, are chips on ports.
+type fakeBus struct {
+	i2c.BusCloser
+	chips []fakeChip
+	mux   uint16 // address; 0 = none
+	ports [8]fakeChip
+	open  byte // ports of the multiplexer, a bit each
+}
+
+func (b *fakeBus) Close() error { return nil }
+
+func (b *fakeBus) Tx(addr uint16, w, r []byte) error {
+	if b.mux != 0 && addr == b.mux {
+		if len(w) > 0 {
+			b.open = w[len(w)-1]
+		}
+		for i := range r {
+			r[i] = b.open
+		}
+		return nil
+	}
+	chips := slices.Clone(b.chips)
+	for i, c := range b.ports {
+		if b.open>>i&1 == 1 {
+			chips = append(chips, c)
+		}
+	}
+	chips = slices.DeleteFunc(chips, func(c fakeChip) bool { return c.addr != addr })
+	for i := range r {
+		r[i] = 0xff
+		for _, c := range chips {
+			held := byte(0)
+			if i < len(c.regs[string(w)]) {
+				held = c.regs[string(w)][i]
+			}
+			r[i] &= held
+		}
+	}
+	if len(chips) == 0 {
+		return errors.New("remote I/O error")
+	}
+	return nil
+}
+
 func TestScanFinds(t *testing.T) {
 	root, dev := t.TempDir(), t.TempDir()
 	sensortest.Put(t, root, "bus/w1/devices/28-0123456789ab/w1_slave", goodProbe)
@@ -82,12 +141,9 @@ func TestScanFinds(t *testing.T) {
 	sensortest.Put(t, dev, "i2c-1", "")
 	sensortest.Put(t, dev, "gpiochip0", "")
 	sensortest.Put(t, dev, "serial/by-id/usb-adapter", "")
-	bus := &sensortest.Bus{Name: t.Name()}
-	mux := &sensortest.Mux{Addr: 0x71}
-	mux.Ports[3] = []sensortest.Device{sensortest.NewVL6180X(60)}
-	bus.Add(sensortest.NewVL53L1X(100), sensortest.NewBME280(0x77))
-	bus.AddMux(mux)
-	buses := chip.NewBuses()
+	bus := &fakeBus{chips: []fakeChip{long, air77}, mux: 0x71}
+	bus.ports[3] = short
+	buses := source.NewBuses()
 	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
 	sections := Machine{Sysfs: root, Dev: dev, Buses: buses}.Scan(t.Context())
 	var all []string
@@ -119,8 +175,8 @@ func TestScanFinds(t *testing.T) {
 func TestScanOfASilentBus(t *testing.T) {
 	dev := t.TempDir()
 	sensortest.Put(t, dev, "i2c-0", "")
-	buses := chip.NewBuses()
-	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return &sensortest.Bus{Name: t.Name()}, nil }
+	buses := source.NewBuses()
+	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return &fakeBus{}, nil }
 	sections := Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
 	require.Len(t, sections[1].Devices, 1)
 	assert.Equal(t, "I2C bus 0", sections[1].Devices[0].Place)
@@ -130,11 +186,9 @@ func TestScanOfASilentBus(t *testing.T) {
 func TestScanBehindAMultiplexer(t *testing.T) {
 	dev := t.TempDir()
 	sensortest.Put(t, dev, "i2c-3", "")
-	bus := &sensortest.Bus{Name: t.Name()}
-	mux := &sensortest.Mux{Addr: 0x70}
-	mux.Ports[2], mux.Ports[7] = []sensortest.Device{sensortest.NewVL53L1X(100)}, []sensortest.Device{sensortest.NewVL6180X(60)}
-	bus.AddMux(mux)
-	buses := chip.NewBuses()
+	bus := &fakeBus{mux: 0x70}
+	bus.ports[2], bus.ports[7] = long, short
+	buses := source.NewBuses()
 	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
 	sections := Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
 	var found []sensor.Config

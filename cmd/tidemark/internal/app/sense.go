@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 )
 
@@ -37,7 +36,7 @@ type feed struct {
 }
 
 // openFeeds opens every sensor of the configuration.
-func (a *App) openFeeds(buses *chip.Buses) ([]feed, error) {
+func (a *App) openFeeds(buses *source.Buses) ([]feed, error) {
 	var feeds []feed
 	for _, v := range a.opt.Config.Vessels {
 		for _, s := range v.Sensors() {
@@ -67,7 +66,7 @@ func closeFeeds(feeds []feed) error {
 }
 
 // sourceEnv is what the sensors of a vessel need from the machine.
-func (a *App) sourceEnv(vessel string, buses *chip.Buses) source.Env {
+func (a *App) sourceEnv(vessel string, buses *source.Buses) source.Env {
 	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Buses: buses, Air: func() (celsius, humidity float64, ok bool) {
 		return a.vessels[vessel].airNow(a.opt.Clock.Now())
 	}}

@@ -19,7 +19,6 @@ import (
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
-	"tidemark/sensor/chip"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 	"tidemark/web"
@@ -203,7 +202,7 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 		}
 	}
 	s.listen()
-	buses := chip.NewBuses()
+	buses := source.NewBuses()
 	defer buses.Close()
 	m := survey.Machine{Sysfs: s.app.opt.Config.Sysfs, Buses: buses}
 	s.found = m.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Buses: buses}, used, 2*time.Second)

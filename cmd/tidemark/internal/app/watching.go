@@ -13,7 +13,7 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/sensor/chip"
+	"tidemark/sensor/source"
 )
 
 // How long a part may stand still before the watchdog is starved, and before the
@@ -92,7 +92,7 @@ func (a *App) startWatching(ctx context.Context) error {
 	if !a.opt.Live {
 		return nil
 	}
-	buses := chip.NewBuses()
+	buses := source.NewBuses()
 	feeds, err := a.openFeeds(buses)
 	if err != nil {
 		return err

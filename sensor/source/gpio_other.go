@@ -1,10 +1,10 @@
 //go:build !linux
 
-package chip
+package source
 
 import "tidemark/sensor"
 
 // openLines needs Linux.
-func openLines(string, int, int) (Lines, error) {
+func openLines(string, int, int) (lines, error) {
 	return nil, sensor.Fault(sensor.Missing, "gpio.none")
 }

@@ -1,8 +1,7 @@
-package chip
+package source
 
 import (
 	"bytes"
-	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -30,15 +29,12 @@ const (
 // gpioLines are two lines of a GPIO chip through the kernel's character device.
 // The GPIO library in use gives no timestamps of edges, and timing in this
 // process would be off by up to 200 us (34 mm), so the kernel is asked directly.
-type gpioLines struct {
-	trigger *os.File
-	echo    *os.File
-}
+type gpioLines struct{ out, in *os.File }
 
 // openLines takes the trigger and echo lines (by their number on the chip) of a
 // GPIO chip, such as /dev/gpiochip0; empty means the chip of the header pins,
 // found by its label.
-func openLines(device string, trigger, echo int) (Lines, error) {
+func openLines(device string, trigger, echo int) (lines, error) {
 	chip, err := openChip(device)
 	if err != nil {
 		return nil, err
@@ -118,32 +114,26 @@ func ioctl(f *os.File, request uintptr, arg unsafe.Pointer) error {
 	return err
 }
 
-// Trigger sets the trigger line.
-func (g *gpioLines) Trigger(high bool) (time.Duration, error) {
+// trigger sets the trigger line.
+func (g *gpioLines) trigger(high bool) (time.Duration, error) {
 	values := unix.GPIOV2LineValues{Mask: 1}
 	if high {
 		values.Bits = 1
 	}
-	err := ioctl(g.trigger, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&values))
+	err := ioctl(g.out, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&values))
 	var now unix.Timespec
 	err = errors.Join(err, unix.ClockGettime(unix.CLOCK_MONOTONIC, &now)) // the clock of the edges
 	return time.Duration(now.Nano()), err
 }
 
-// Edge waits for the next change of the echo line.
-func (g *gpioLines) Edge(ctx context.Context) (rising bool, at time.Duration, err error) {
-	deadline, _ := ctx.Deadline()
-	return readEdge(g.echo, deadline)
-}
-
-// readEdge reads one event of a line.
-func readEdge(f *os.File, deadline time.Time) (rising bool, at time.Duration, err error) {
+// edge waits for the next change of the echo line.
+func (g *gpioLines) edge(until time.Time) (rising bool, at time.Duration, err error) {
 	var e unix.GPIOV2LineEvent
-	if err = f.SetReadDeadline(deadline); err == nil {
-		err = binary.Read(f, binary.NativeEndian, &e)
+	if err = g.in.SetReadDeadline(until); err == nil {
+		err = binary.Read(g.in, binary.NativeEndian, &e)
 	}
 	return e.Id == unix.GPIO_V2_LINE_EVENT_RISING_EDGE, time.Duration(e.Timestamp_ns), err
 }
 
 // Close frees both lines.
-func (g *gpioLines) Close() error { return errors.Join(g.trigger.Close(), g.echo.Close()) }
+func (g *gpioLines) Close() error { return errors.Join(g.out.Close(), g.in.Close()) }
