@@ -17,6 +17,7 @@
 package chart
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -34,6 +35,14 @@ type Sample struct {
 	SD           float64 // standard deviation of RisePercent, percentage points; NaN or 0 when unknown
 	DoughC, AirC float64 // Celsius
 	Rejected     bool    // the reading was not believed
+}
+
+// believed is the rise of a sample; NaN when it was not believed.
+func (s Sample) believed() float64 {
+	if s.Rejected {
+		return math.NaN()
+	}
+	return s.RisePercent
 }
 
 // Event is something that happened, shown as a tick with a word.
@@ -105,6 +114,14 @@ func (c Chart) withDefaults() Chart {
 
 // hasMark reports whether there is a mark to draw.
 func (c Chart) hasMark() bool { return finite(c.Mark.Percent) && c.Mark.Percent > 0 }
+
+// markLabel names the mark.
+func (c Chart) markLabel() string {
+	if c.Mark.Name == "" {
+		return fmt.Sprintf("%.0f %%", c.Mark.Percent)
+	}
+	return c.Mark.Name
+}
 
 // titled reports whether the title is drawn.
 func (c Chart) titled() bool { return c.Title != "" && !c.Untitled }

@@ -175,7 +175,7 @@ func TestStandaloneSVGStylesEveryClass(t *testing.T) {
 
 func TestGapBreaksTheLine(t *testing.T) {
 	l := newLayout(invented(t).withDefaults())
-	assert.Len(t, l.runs(), 2, "35 minutes without a reading cut the line in two")
+	assert.Len(t, l.runs(l.c.Samples, Sample.believed, l.gap(), thin), 2, "35 minutes without a reading cut the line in two")
 }
 
 func TestTitlesAreEscaped(t *testing.T) {
@@ -198,9 +198,9 @@ func TestTimeTicksFollowTheCalendar(t *testing.T) {
 		"short day": {time.Date(2026, 3, 29, 0, 0, 0, 0, zone), []string{"00:00", "01:00", "03:00", "04:00", "05:00"}},
 		"long day":  {time.Date(2026, 10, 25, 0, 0, 0, 0, zone), []string{"00:00", "01:00", "02:00", "03:00", "04:00", "05:00"}},
 	} {
-		s := timeScale{tc.day, time.Date(tc.day.Year(), tc.day.Month(), tc.day.Day(), 5, 0, 0, 0, zone), 0, 400}
+		until := time.Date(tc.day.Year(), tc.day.Month(), tc.day.Day(), 5, 0, 0, 0, zone)
 		var got []string
-		for _, tk := range timeTicks(s, zone, 58) {
+		for _, tk := range timeTicks(tc.day, until, zone, 400./58) {
 			got = append(got, tk.In(zone).Format("15:04"))
 		}
 		assert.Equal(t, tc.want, got, name)
@@ -209,9 +209,8 @@ func TestTimeTicksFollowTheCalendar(t *testing.T) {
 
 func TestNightsAreClippedToTheChart(t *testing.T) {
 	zone := berlin(t)
-	c := Chart{Locale: text.New(text.Locale{Zone: zone})}.withDefaults()
 	from, until := time.Date(2026, 3, 14, 23, 0, 0, 0, zone), time.Date(2026, 3, 15, 23, 0, 0, 0, zone)
-	got := nights(c, from, until)
+	got := nights(from, until, zone)
 	require.Len(t, got, 2)
 	assert.True(t, got[0][0].Equal(from))
 	assert.True(t, got[0][1].Equal(time.Date(2026, 3, 15, 6, 0, 0, 0, zone)))

@@ -32,63 +32,55 @@ type pngCanvas struct {
 	err   error // the first thing that went wrong
 }
 
-// letter is a size of letters in pixels, and their weight.
-type letter struct {
-	size float64
-	bold bool
-}
-
-// path lays a path through points.
-func (p *pngCanvas) path(pts []point) {
+func (p *pngCanvas) area(s style, pts []point) {
 	for _, at := range pts {
 		p.dc.LineTo(at.x, at.y)
 	}
-}
-
-func (p *pngCanvas) area(s style, pts []point) {
-	p.path(pts)
-	p.dc.SetColor(lightLook(s).fill)
+	p.dc.SetColor(lookOf(s).fill)
 	p.dc.Fill()
 }
 
 func (p *pngCanvas) line(s style, pts ...point) {
-	p.path(pts)
-	p.stroke(s, true)
+	for _, at := range pts {
+		p.dc.LineTo(at.x, at.y)
+	}
+	p.stroke(s, lookOf(s).dash)
 }
 
 func (p *pngCanvas) dots(s style, radius float64, pts []point) {
 	for _, at := range pts {
 		p.dc.DrawCircle(at.x, at.y, radius)
 	}
-	p.stroke(s, false)
+	p.stroke(s, nil)
 }
 
 // stroke draws along the path.
-func (p *pngCanvas) stroke(s style, dashed bool) {
-	k := lightLook(s)
+func (p *pngCanvas) stroke(s style, dash []float64) {
+	k := lookOf(s)
 	p.dc.SetColor(k.stroke)
 	p.dc.SetLineWidth(k.width)
 	p.dc.SetLineCapButt()
-	p.dc.SetDash()
-	if dashed {
-		p.dc.SetDash(k.dash...)
-	}
+	p.dc.SetDash(dash...)
 	p.dc.Stroke()
 }
 
 func (p *pngCanvas) text(s style, at point, a anchor, words string) {
-	k := lightLook(s)
-	l := letter{textSize(s), k.bold}
-	face := p.faces[l]
-	if face == nil {
-		if face, p.err = l.face(); p.err != nil {
+	k := lookOf(s)
+	l := letter{k.size, k.bold}
+	if p.faces[l] == nil {
+		if p.faces[l], p.err = l.face(); p.err != nil {
 			return
 		}
-		p.faces[l] = face
 	}
-	p.dc.SetFontFace(face)
+	p.dc.SetFontFace(p.faces[l])
 	p.dc.SetColor(k.fill)
 	p.dc.DrawStringAnchored(words, at.x, at.y, map[anchor]float64{atMiddle: 0.5, atEnd: 1}[a], 0)
+}
+
+// letter is a size of letters in pixels, and their weight.
+type letter struct {
+	size float64
+	bold bool
 }
 
 // face returns the letters.

@@ -23,33 +23,23 @@ const (
 // SVG writes the chart as SVG. Errors come from w alone.
 func SVG(w io.Writer, c Chart, form Form) error {
 	c = c.withDefaults()
-	l := newLayout(c)
-	s := &svgCanvas{}
-	s.open(c.ID, c.Class, c.Title, c.Alt, c.Width, c.Height, form, l.hoverAttrs(form))
-	l.draw(s)
-	s.b.WriteString("</svg>\n")
-	_, err := w.Write(s.b.Bytes())
-	return err
-}
-
-// svgCanvas writes shapes as SVG elements.
-type svgCanvas struct{ b bytes.Buffer }
-
-func (s *svgCanvas) open(id, class, title, desc string, w, h int, form Form, attrs string) {
+	l, s, size, style := newLayout(c), &svgCanvas{}, "", ""
+	if form == Standalone {
+		size, style = fmt.Sprintf(` width="%d" height="%d"`, c.Width, c.Height), "<style>\n"+styleSheet()+"</style>\n"
+	}
+	title := c.Title
 	if title == "" {
 		title = "Rise"
 	}
-	fmt.Fprintf(&s.b, `<svg xmlns="http://www.w3.org/2000/svg" class="%s" viewBox="0 0 %d %d"`,
-		html.EscapeString(strings.TrimSpace("chart "+class)), w, h)
-	if form == Standalone {
-		fmt.Fprintf(&s.b, ` width="%d" height="%d"`, w, h)
-	}
-	fmt.Fprintf(&s.b, ` role="img" aria-labelledby="%[1]s-t %[1]s-d"%[2]s>`+"\n", html.EscapeString(id), attrs)
-	fmt.Fprintf(&s.b, `<title id="%[1]s-t">%[2]s</title><desc id="%[1]s-d">%[3]s</desc>`+"\n",
-		html.EscapeString(id), html.EscapeString(title), html.EscapeString(desc))
-	if form == Standalone {
-		s.b.WriteString("<style>\n" + styleSheet() + "</style>\n")
-	}
+	id := html.EscapeString(c.ID)
+	s.p(`<svg xmlns="http://www.w3.org/2000/svg" class="%s" viewBox="0 0 %d %d"%s role="img" aria-labelledby="%[5]s-t %[5]s-d"%s>`,
+		html.EscapeString(strings.TrimSpace("chart "+c.Class)), c.Width, c.Height, size, id, l.hoverAttrs(form))
+	s.p(`<title id="%[1]s-t">%[2]s</title><desc id="%[1]s-d">%[3]s</desc>`, id, html.EscapeString(title), html.EscapeString(c.Alt))
+	s.b.WriteString(style)
+	l.draw(s)
+	s.p("</svg>")
+	_, err := w.Write(s.b.Bytes())
+	return err
 }
 
 // hoverAttrs carry what a page needs to answer a tap: the time axis and the
@@ -63,52 +53,47 @@ func (l layout) hoverAttrs(form Form) string {
 		degree = "°F"
 	}
 	attrs := fmt.Sprintf(` data-t0="%d" data-t1="%d" data-x0="%s" data-x1="%s" data-top="%s" data-base="%s" data-degree="%s"`,
-		l.x.t0.Unix(), l.x.t1.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.bottom()), degree)
+		l.from.Unix(), l.until.Unix(), num(l.x.p0), num(l.x.p1), num(l.top), num(l.foot), degree)
 	if form == Beside {
 		return attrs
 	}
 	var pts []string
-	for _, run := range l.runs() {
+	for _, run := range l.runs(l.c.Samples, Sample.believed, l.gap(), thin) {
 		for _, p := range run {
 			dough := ""
 			if finite(p.DoughC) {
 				dough = num(l.c.temperature(p.DoughC))
 			}
-			pts = append(pts, fmt.Sprintf("%d,%s,%s,%s", p.Time.Unix()-l.x.t0.Unix(), num(p.RisePercent), dough,
-				l.c.moment(p.Time)))
+			pts = append(pts, fmt.Sprintf("%d,%s,%s,%s", p.Time.Unix()-l.from.Unix(), num(p.RisePercent), dough, l.c.moment(p.Time)))
 		}
 	}
 	return attrs + ` data-points="` + strings.Join(pts, ";") + `"`
 }
 
-func (s *svgCanvas) line(st style, pts ...point) {
-	fmt.Fprintf(&s.b, `<path class="c-%s" d="%s"/>`+"\n", st, path(pts))
-}
+// svgCanvas writes shapes as SVG elements.
+type svgCanvas struct{ b bytes.Buffer }
 
-func (s *svgCanvas) area(st style, pts []point) {
-	fmt.Fprintf(&s.b, `<path class="c-%s" d="%sZ"/>`+"\n", st, path(pts))
-}
+func (s *svgCanvas) p(format string, args ...any) { fmt.Fprintf(&s.b, format+"\n", args...) }
+
+func (s *svgCanvas) line(st style, pts ...point) { s.p(`<path class="c-%s" d="%s"/>`, st, path(pts)) }
+
+func (s *svgCanvas) area(st style, pts []point) { s.p(`<path class="c-%s" d="%sZ"/>`, st, path(pts)) }
 
 func (s *svgCanvas) dots(st style, radius float64, pts []point) {
 	for _, p := range pts {
-		fmt.Fprintf(&s.b, `<circle class="c-%s" cx="%s" cy="%s" r="%s"/>`+"\n", st, num(p.x), num(p.y), num(radius))
+		s.p(`<circle class="c-%s" cx="%s" cy="%s" r="%s"/>`, st, num(p.x), num(p.y), num(radius))
 	}
 }
 
 func (s *svgCanvas) text(st style, at point, a anchor, words string) {
-	fmt.Fprintf(&s.b, `<text class="c-%s" x="%s" y="%s" text-anchor="%s">%s</text>`+"\n",
-		st, num(at.x), num(at.y), a, html.EscapeString(words))
+	s.p(`<text class="c-%s" x="%s" y="%s" text-anchor="%s">%s</text>`, st, num(at.x), num(at.y), a, html.EscapeString(words))
 }
 
 // path writes points as path data.
 func path(pts []point) string {
 	var b strings.Builder
 	for i, p := range pts {
-		if i == 0 {
-			b.WriteByte('M')
-		} else {
-			b.WriteByte('L')
-		}
+		b.WriteByte("ML"[min(i, 1)])
 		b.WriteString(num(p.x) + " " + num(p.y))
 	}
 	return b.String()
@@ -116,8 +101,7 @@ func path(pts []point) string {
 
 // num writes a number with at most one decimal.
 func num(v float64) string {
-	s := strconv.FormatFloat(v, 'f', 1, 64)
-	s = strings.TrimSuffix(s, ".0")
+	s := strings.TrimSuffix(strconv.FormatFloat(v, 'f', 1, 64), ".0")
 	if s == "-0" {
 		return "0"
 	}
@@ -128,25 +112,19 @@ func num(v float64) string {
 func styleSheet() string {
 	var b strings.Builder
 	b.WriteString("text{font-family:system-ui,sans-serif}\n")
-	for _, st := range allStyles() {
-		k := lightLook(st)
-		fmt.Fprintf(&b, ".c-%s{fill:%s;stroke:%s", st, css(k.fill), css(k.stroke))
-		if k.stroke.A > 0 {
+	for _, k := range looks() {
+		fmt.Fprintf(&b, ".c-%s{fill:%s;stroke:%s", k.style, css(k.fill), css(k.stroke))
+		if k.width > 0 {
 			fmt.Fprintf(&b, ";stroke-width:%s;stroke-linejoin:round", num(k.width))
-		} else {
-			fmt.Fprintf(&b, ";font-size:%spx", num(textSize(st)))
+		}
+		if k.size > 0 {
+			fmt.Fprintf(&b, ";font-size:%spx", num(k.size))
 		}
 		if k.bold {
 			b.WriteString(";font-weight:600")
 		}
 		if len(k.dash) > 0 {
-			b.WriteString(";stroke-dasharray:")
-			for i, d := range k.dash {
-				if i > 0 {
-					b.WriteByte(' ')
-				}
-				b.WriteString(num(d))
-			}
+			fmt.Fprintf(&b, ";stroke-dasharray:%s", strings.Trim(fmt.Sprint(k.dash), "[]"))
 		}
 		b.WriteString("}\n")
 	}
@@ -158,8 +136,5 @@ func css(c color.NRGBA) string {
 	if c.A == 0 {
 		return "none"
 	}
-	if c.A == 0xff {
-		return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
-	}
-	return fmt.Sprintf("#%02x%02x%02x%02x", c.R, c.G, c.B, c.A)
+	return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
 }
