@@ -37,23 +37,44 @@ type After struct {
 }
 
 // after tells where the bake stands after its bulk, from the steps as they are
-// laid out now. ok is false before the final proof and once the loaf is sliced.
-func (p *Process) after(now time.Time, steps []Step) (After, bool) {
+// laid out now; nil before the final proof and once the loaf is sliced.
+func (p *Process) after(now time.Time, steps []Step) *After {
 	t := &p.Track
-	a := After{CoreC: p.coreNow(now), Done: t.Done, DoneAt: t.DoneAt, SliceC: sliceCoreC, Probe: len(t.Core) > 0}
+	a := &After{CoreC: p.coreNow(now), Done: t.Done, DoneAt: t.DoneAt, SliceC: sliceCoreC, Probe: len(t.Core) > 0}
 	if a.Done == (Core{}) {
 		a.Done = p.Batch.doneCore(0)
 	}
-	switch out, baking := stepIn(steps, OutID), p.Marks[BakeID]; {
+	stands := func(stage AfterStage, since time.Time, until estimator.Window, why, caution Sentences) *After {
+		a.Stage, a.Since, a.Until, a.Why, a.Caution = stage, since, until, why, caution
+		return a
+	}
+	proof, out, slice := stepIn(steps, ProofID), stepIn(steps, OutID), stepIn(steps, SliceID)
+	begun, proving := p.proofBegun()
+	switch {
 	case p.closed(SliceID):
-		return After{}, false
+		return nil
+	case out.State == Done && slice.State == DueNow:
+		return stands(Sliceable, slice.At, slice.window(), say(p.coolBasis()), nil)
 	case out.State == Done:
-		return a.cooling(stepIn(steps, SliceID), out, p.coolBasis()), true
+		return stands(Cooling, out.Finished, slice.window(), say(p.coolBasis()), cautions("loaf"))
+	case p.loaded() && !t.DoneAt.IsZero():
+		return stands(LoafDone, t.DoneAt, out.window(), say("why.probe"), cautions("loaf"))
 	case p.loaded():
 		open, _ := p.def(UncoverID)
-		return a.baking(out, begunOf(baking), cautions(open.Warn...)), true
+		return stands(Baking, begunOf(p.Marks[BakeID]), out.window(), say("why.clock"), cautions(open.Warn...))
+	case proof.State == Done:
+		return stands(Proofed, proof.Finished, estimator.Window{}, nil, nil)
+	case !proving:
+		return nil
 	}
-	return p.proofing(a, stepIn(steps, ProofID))
+	by := proof.window()
+	if a.Basis = t.ProofBasis; a.Basis != "" {
+		by, a.Why = t.ProofBy, Sentences{t.ProofWhy}
+	}
+	if proof.State == DueNow {
+		return stands(Proofed, proof.At, by, a.Why, nil)
+	}
+	return stands(Proofing, begun, by, a.Why, nil)
 }
 
 // coolBasis says what the time to slice rests on.
@@ -67,52 +88,4 @@ func (p *Process) coolBasis() string {
 		return "why.weight.probe"
 	}
 	return "why.weight"
-}
-
-// cooling is a loaf out of the oven.
-func (a After) cooling(slice, out Step, why string) After {
-	a.Stage, a.Since, a.Why, a.Caution = Cooling, out.Finished, say(why), cautions("loaf")
-	a.Until = slice.window()
-	if slice.State == DueNow {
-		a.Stage, a.Since, a.Caution = Sliceable, slice.At, nil
-	}
-	return a
-}
-
-// baking is a loaf in the oven.
-func (a After) baking(out Step, since time.Time, caution Sentences) After {
-	a.Stage, a.Since, a.Caution, a.Why = Baking, since, caution, say("why.clock")
-	a.Until = out.window()
-	if !a.DoneAt.IsZero() {
-		a.Stage, a.Since, a.Why, a.Caution = LoafDone, a.DoneAt, say("why.probe"), cautions("loaf")
-	}
-	return a
-}
-
-// proofing is a shaped loaf.
-func (p *Process) proofing(a After, step Step) (After, bool) {
-	if step.ID == "" {
-		return After{}, false
-	}
-	a.Until, a.Basis = p.Track.ProofBy, p.Track.ProofBasis
-	if a.Basis != "" {
-		a.Why = Sentences{p.Track.ProofWhy}
-	}
-	begun, under := p.proofBegun()
-	switch {
-	case step.State == Done:
-		a.Stage, a.Since, a.Until = Proofed, step.Finished, estimator.Window{}
-		a.Why, a.Basis = nil, ""
-		return a, true
-	case !under:
-		return After{}, false
-	case step.State == DueNow:
-		a.Stage, a.Since = Proofed, step.At
-		return a, true
-	}
-	a.Stage, a.Since = Proofing, begun
-	if a.Until.IsZero() {
-		a.Until = step.window()
-	}
-	return a, true
 }

@@ -25,11 +25,12 @@ type tempPoint struct {
 }
 
 // Track is what is measured of a bake after its bulk. It is plain data, kept
-// with its process. The points are in order of time, and numbers.
+// with its process. The points of the core are in order of time, and numbers.
 type Track struct {
-	Loaf       []tempPoint      `json:"loaf,omitempty"` // the shaped dough: measured, else followed from the room
-	Jar        []tempPoint      `json:"jar,omitempty"`  // the sample jar by its own probe
-	ProofBy    estimator.Window `json:"proof_by"`       // when the final proof is over; zero before it begins
+	Begun      time.Time        `json:"begun"`    // the final proof that Loaf and Jar are of
+	Loaf       piece            `json:"loaf_now"` // the shaped dough: measured, else followed from the room
+	Jar        piece            `json:"jar_now"`  // the sample jar by its own probe
+	ProofBy    estimator.Window `json:"proof_by"` // when the final proof is over; zero before it begins
 	ProofBasis ProofBasis       `json:"proof_basis,omitempty"`
 	ProofWhy   Said             `json:"proof_said"`
 	Core       []tempPoint      `json:"core_c,omitempty"` // the probe in the loaf
@@ -38,15 +39,46 @@ type Track struct {
 	CoolBy     estimator.Window `json:"cool_by"` // when the loaf will be cool enough to slice by that probe; zero without one
 }
 
+// piece is a piece of dough in its final proof as it was seen last; the zero piece was
+// never seen.
+type piece struct {
+	At    time.Time `json:"at"`
+	C     float64   `json:"c"`
+	Hours float64   `json:"hours"` // at 24 C, since the proof began
+}
+
+// follow takes in how warm the piece is, Celsius; NaN tells nothing. What is seen first
+// held since the proof began.
+func (p *piece) follow(begun, now time.Time, c float64) {
+	if math.IsNaN(c) {
+		return
+	}
+	if p.At.IsZero() {
+		p.At, p.C = begun, c
+	}
+	p.Hours += now.Sub(p.At).Hours() * (Speed(p.C) + Speed(c)) / 2
+	p.At, p.C = now, c
+}
+
+// had is the hours at 24 C that the piece has had by a moment, as warm as it is.
+func (p piece) had(at time.Time) float64 { return p.Hours + at.Sub(p.At).Hours()*Speed(p.C) }
+
+// speed is how fast the piece works from now on: as the room has it, or as warm as it is
+// where that is not known (NaN).
+func (p piece) speed(roomC float64) float64 {
+	if math.IsNaN(roomC) {
+		return Speed(p.C)
+	}
+	return Speed(roomC)
+}
+
 // moved is the track with every moment as move changes it, for a clock that was set.
 func (t Track) moved(move func(*time.Time)) Track {
-	for _, points := range []*[]tempPoint{&t.Loaf, &t.Jar, &t.Core} {
-		*points = slices.Clone(*points)
-		for i := range *points {
-			move(&(*points)[i].At)
-		}
+	t.Core = slices.Clone(t.Core)
+	for i := range t.Core {
+		move(&t.Core[i].At)
 	}
-	for _, at := range []*time.Time{&t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until, &t.CoolBy.From, &t.CoolBy.Median, &t.CoolBy.Until} {
+	for _, at := range []*time.Time{&t.Begun, &t.Loaf.At, &t.Jar.At, &t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until, &t.CoolBy.From, &t.CoolBy.Median, &t.CoolBy.Until} {
 		move(at)
 	}
 	return t
@@ -62,9 +94,6 @@ func (p *Process) proofBegun() (begun time.Time, ok bool) {
 	}
 	return m.At, true
 }
-
-// trackEvery is how far apart temperatures of a proof are kept.
-const trackEvery = 5 * time.Minute
 
 // joinedLate is how much before the shaping a rise may have begun to count as
 // this proof's: people fill the sample jar first.
@@ -84,7 +113,7 @@ func (p *Process) followProof(now time.Time, startC, airC float64, around Around
 	p.trackProof(now, begun, startC, airC, basket, sample)
 	t := &p.Track
 	d, _ := p.def(ProofID)
-	byTime := proofByTime(begun, now, t.Loaf, airC, d.Usual)
+	byTime := t.byTime(now, airC, d.Usual)
 	pending := ""
 	for _, by := range []struct {
 		seen  *estimator.Estimate
@@ -95,7 +124,7 @@ func (p *Process) followProof(now time.Time, startC, airC float64, around Around
 		}
 		w, why := reaching(*by.seen, d.RisePercent), Said{Key: "why.proof.basket"}
 		if by.basis == SampleBasis && !w.IsZero() {
-			w, why = t.loafReady(begun, now, w, airC)
+			w, why = t.loafReady(now, w, airC)
 		}
 		if vague := w.Until.Sub(w.From) > byTime.Until.Sub(byTime.From); w.IsZero() || vague && now.Before(byTime.Median) {
 			pending = "." + string(by.basis) // it cannot tell it closer than the usual time yet
@@ -124,40 +153,24 @@ func reaching(e estimator.Estimate, risePercent float64) estimator.Window {
 	return w
 }
 
-// trackProof keeps the temperatures of loaf and jar.
+// trackProof follows loaf and jar.
 func (p *Process) trackProof(now, begun time.Time, startC, airC float64, basket, sample *estimator.Estimate) {
 	t := &p.Track
-	if n := len(t.Loaf); n > 0 && (t.Loaf[0].At.Before(begun) || t.Loaf[n-1].At.After(now)) {
-		t.Loaf, t.Jar = nil, nil // of an earlier shaping that was taken back
+	if !t.Begun.Equal(begun) || t.Loaf.At.After(now) { // an earlier shaping was taken back
+		t.Begun, t.Loaf, t.Jar = begun, piece{}, piece{}
+		t.Loaf.follow(begun, begun, startC)
 	}
-	loaf := tempPoint{begun, startC}
-	if n := len(t.Loaf); n > 0 {
-		loaf = t.Loaf[n-1]
-		if now.Sub(loaf.At) < trackEvery {
-			return
-		}
-	}
+	loafC := airC
 	switch {
 	case basket != nil && !math.IsNaN(basket.DoughC):
-		loaf.C = basket.DoughC
-	case math.IsNaN(airC):
-	case math.IsNaN(loaf.C):
-		loaf.C = airC
-	default:
-		loaf.C = followed(loaf.C, airC, p.pieceKg(), now.Sub(loaf.At))
+		loafC = basket.DoughC
+	case !t.Loaf.At.IsZero():
+		loafC += (t.Loaf.C - airC) * math.Exp(-now.Sub(t.Loaf.At).Hours()/FollowHours(p.pieceKg()))
 	}
-	if !math.IsNaN(loaf.C) {
-		t.Loaf = append(t.Loaf, tempPoint{now, loaf.C})
+	t.Loaf.follow(begun, now, loafC)
+	if sample != nil {
+		t.Jar.follow(begun, now, sample.DoughC)
 	}
-	if sample != nil && !math.IsNaN(sample.DoughC) {
-		t.Jar = append(t.Jar, tempPoint{now, sample.DoughC})
-	}
-}
-
-// followed is the temperature of a piece of dough without a probe after a while
-// in the room.
-func followed(startC, roomC, massKg float64, d time.Duration) float64 {
-	return roomC + (startC-roomC)*math.Exp(-d.Hours()/FollowHours(massKg))
 }
 
 // usualPieceKg is the mass of a piece of dough when no batch tells it; common
@@ -172,56 +185,15 @@ func (p *Process) pieceKg() float64 {
 	return usualPieceKg
 }
 
-// equivalent adds up the hours at 24 C between two moments: straight between
-// the points, the nearest point's value outside. NaN without any point.
-func equivalent(points []tempPoint, from, until time.Time) float64 {
-	if len(points) == 0 {
-		return math.NaN()
+// byTime is when a final proof is over without a level sensor: by equivalent time, need
+// being the usual minutes at 24 C. roomC is where the dough goes from now on; NaN when
+// not known.
+func (t *Track) byTime(now time.Time, roomC float64, need Spread) estimator.Window {
+	done := now.Sub(t.Begun).Hours() * Speed(roomC)
+	if !t.Loaf.At.IsZero() {
+		done = t.Loaf.had(now)
 	}
-	const step = 5 * time.Minute
-	sum, i := 0.0, 0
-	for t := from; t.Before(until); t = t.Add(step) {
-		d := min(step, until.Sub(t))
-		mid := t.Add(d / 2)
-		for i+1 < len(points) && !points[i+1].At.After(mid) {
-			i++
-		}
-		sum += d.Hours() * Speed(between(points, i, mid))
-	}
-	return sum
-}
-
-// between is the temperature at t, where points[i] is the last point before it.
-func between(points []tempPoint, i int, t time.Time) float64 {
-	a := points[i]
-	if i+1 >= len(points) || t.Before(a.At) {
-		return a.C
-	}
-	b := points[i+1]
-	share := float64(t.Sub(a.At)) / float64(b.At.Sub(a.At))
-	return a.C + share*(b.C-a.C)
-}
-
-// fromNow is the temperature from now on: the room's, or the last one where that is not
-// known (0 or NaN).
-func fromNow(points []tempPoint, roomC float64) float64 {
-	if n := len(points); n > 0 && (roomC == 0 || math.IsNaN(roomC)) {
-		return points[n-1].C
-	}
-	return roomC
-}
-
-// proofByTime gives when a final proof is over without a level sensor: by
-// equivalent time, need being the usual minutes at 24 C. temps is the dough's
-// temperature so far, roomC what it is expected to be from now on (NaN when not known:
-// the last value holds).
-func proofByTime(begun, now time.Time, temps []tempPoint, roomC float64, need Spread) estimator.Window {
-	done := equivalent(temps, begun, now)
-	if math.IsNaN(done) {
-		done = now.Sub(begun).Hours() * Speed(roomC)
-	}
-	speed := Speed(fromNow(temps, roomC))
-	at := func(m int) time.Time { return now.Add(HoursOf((float64(m)/60 - done) / speed)) }
+	at := func(m int) time.Time { return now.Add(HoursOf((float64(m)/60 - done) / t.Loaf.speed(roomC))) }
 	return estimator.Window{From: at(need.LowMin), Median: at(need.MidMin), Until: at(need.HighMin)}
 }
 
@@ -229,20 +201,20 @@ func proofByTime(begun, now time.Time, temps []tempPoint, roomC float64, need Sp
 // cools and warms faster, into the loaf's: the loaf is ready when it has had as much
 // equivalent time as the jar will have had at its mark. The words say by how much the
 // jar runs ahead. roomC is where both go from now on; NaN when not known.
-func (t *Track) loafReady(begun, now time.Time, jar estimator.Window, roomC float64) (estimator.Window, Said) {
-	ej, el := equivalent(t.Jar, begun, now), equivalent(t.Loaf, begun, now)
-	if math.IsNaN(ej) || math.IsNaN(el) || jar.IsZero() {
+func (t *Track) loafReady(now time.Time, jar estimator.Window, roomC float64) (estimator.Window, Said) {
+	if t.Jar.At.IsZero() || t.Loaf.At.IsZero() {
 		return jar, Said{Key: "why.proof.sample"}
 	}
-	at := func(at time.Time) time.Time {
-		need := equivalent(t.Jar, begun, at) // a mark already passed
-		if at.After(now) {
-			need = ej + at.Sub(now).Hours()*Speed(fromNow(t.Jar, roomC))
+	ej, el := t.Jar.had(now), t.Loaf.had(now)
+	at := func(mark time.Time) time.Time {
+		need, speed := t.Jar.had(mark), t.Loaf.speed(roomC)
+		if mark.After(now) {
+			need = ej + mark.Sub(now).Hours()*t.Jar.speed(roomC)
 		}
 		if need < el {
-			return t.loafHad(need, begun, now)
+			speed = Speed(t.Loaf.C)
 		}
-		return now.Add(HoursOf((need - el) / Speed(fromNow(t.Loaf, roomC))))
+		return now.Add(HoursOf((need - el) / speed))
 	}
 	w := estimator.Window{From: at(jar.From), Median: at(jar.Median), Until: at(jar.Until)}
 	doubt := time.Duration(0.1 * math.Abs(float64(w.Median.Sub(jar.Median)))) // of the correction itself
@@ -254,18 +226,4 @@ func (t *Track) loafReady(begun, now time.Time, jar estimator.Window, roomC floa
 		return w, Said{"why.proof.sample.behind", Values{"span": -ahead}}
 	}
 	return w, Said{Key: "why.proof.sample"}
-}
-
-// loafHad is when the loaf had so many equivalent hours, before now.
-func (t *Track) loafHad(hours float64, begun, now time.Time) time.Time {
-	low, high := time.Duration(0), now.Sub(begun)
-	for high-low > time.Second {
-		mid := (low + high) / 2
-		if equivalent(t.Loaf, begun, begun.Add(mid)) < hours {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
-	return begun.Add(high)
 }

@@ -11,25 +11,32 @@ import (
 	"tidemark/estimator"
 )
 
-func steady(c float64) []tempPoint {
-	return []tempPoint{{At: at(9, 0), C: c}, {At: at(20, 0), C: c}}
+// held is a piece of dough that stood so warm since 14:00.
+func held(c float64) piece {
+	var p piece
+	p.follow(at(14, 0), at(14, 30), c)
+	return p
 }
 
 // Speed at the published temperatures relative to 24 C: midway between 0.6161
 // (Ganzle 1998) and 0.743536 (cardinal model with 4, 32.3, 45.4 C) at 20 C.
-func TestEquivalent(t *testing.T) {
-	assert.InDelta(t, 3, equivalent(steady(24), at(9, 0), at(12, 0)), 1e-9)
-	assert.InDelta(t, 3*(0.6161+0.7435)/2, equivalent(steady(20), at(9, 0), at(12, 0)), 0.001)
-	assert.True(t, math.IsNaN(equivalent(nil, at(9, 0), at(12, 0))))
-	ramp := []tempPoint{{At: at(9, 0), C: 20}, {At: at(11, 0), C: 28}}
-	assert.InDelta(t, 2, equivalent(ramp, at(9, 0), at(11, 0)), 0.2, "up and down about 24 C nearly cancel")
+func TestEquivalentHoursOfAPiece(t *testing.T) {
+	assert.InDelta(t, 3, held(24).had(at(17, 0)), 1e-9)
+	assert.InDelta(t, 3*(0.6161+0.7435)/2, held(20).had(at(17, 0)), 0.001)
+	var ramp piece
+	for m := 0; m <= 120; m += 5 {
+		ramp.follow(at(14, 0), at(14, m), 20+8*float64(m)/120)
+	}
+	ramp.follow(at(14, 0), at(17, 0), math.NaN())
+	assert.Equal(t, at(16, 0), ramp.At)
+	assert.InDelta(t, 2, ramp.Hours, 0.2, "up and down about 24 C nearly cancel")
 }
 
 func TestProofByTime(t *testing.T) {
 	need := Spread{LowMin: 60, MidMin: 100, HighMin: 160}
-	w := proofByTime(at(14, 0), at(14, 30), steady(24), 24, need)
+	w := (&Track{Begun: at(14, 0), Loaf: held(24)}).byTime(at(14, 30), 24, need)
 	assert.Equal(t, []string{"15:00", "15:40", "16:40"}, []string{w.From.Format("15:04"), w.Median.Format("15:04"), w.Until.Format("15:04")})
-	cold := proofByTime(at(14, 0), at(14, 30), nil, 20, need)
+	cold := (&Track{Begun: at(14, 0)}).byTime(at(14, 30), 20, need)
 	assert.True(t, cold.Median.After(w.Median.Add(30*time.Minute)))
 }
 
@@ -37,19 +44,19 @@ func TestProofByTime(t *testing.T) {
 // still lacks.
 func TestSampleJarCorrected(t *testing.T) {
 	jar := estimator.Window{From: at(15, 0), Median: at(15, 20), Until: at(15, 50)}
-	s := Track{Jar: steady(24), Loaf: steady(20)}
-	w, why := s.loafReady(at(14, 0), at(15, 0), jar, 24)
+	s := Track{Jar: held(24), Loaf: held(20)}
+	w, why := s.loafReady(at(15, 0), jar, 24)
 	assert.Contains(t, words(why), "ahead of the loaf")
 	lacks := 1 - (0.6161+0.7435)/2 // hours at 24 C in the first hour
 	assert.InDelta(t, lacks*60, w.Median.Sub(jar.Median).Minutes(), 0.5)
 	assert.Greater(t, w.Until.Sub(w.From), jar.Until.Sub(jar.From), "the correction has a doubt of its own")
 
-	same, why := (&Track{Jar: steady(24), Loaf: steady(24)}).loafReady(at(14, 0), at(15, 0), jar, 24)
+	same, why := (&Track{Jar: held(24), Loaf: held(24)}).loafReady(at(15, 0), jar, 24)
 	assert.Equal(t, jar.Median, same.Median)
 	assert.Equal(t, "By the sample jar.", words(why))
-	blind, _ := (&Track{Jar: steady(24)}).loafReady(at(14, 0), at(15, 0), jar, 24)
+	blind, _ := (&Track{Jar: held(24)}).loafReady(at(15, 0), jar, 24)
 	assert.Equal(t, jar, blind)
-	over, _ := s.loafReady(at(14, 0), at(15, 30), jar, 24)
+	over, _ := s.loafReady(at(15, 30), jar, 24)
 	assert.True(t, over.Median.After(at(15, 30)), "the jar is past its mark, the loaf is not")
 }
 
@@ -80,10 +87,10 @@ func TestLoafCooling(t *testing.T) {
 // the colder jar still takes.
 func TestSampleJarMomentStaysOncePassed(t *testing.T) {
 	jar := estimator.Window{From: at(15, 30), Median: at(15, 40), Until: at(15, 50)}
-	s := Track{Jar: steady(20), Loaf: steady(24)}
+	s := Track{Jar: held(20), Loaf: held(24)}
 	want := at(14, 0).Add(time.Duration(100 * (0.6161 + 0.7435) / 2 * float64(time.Minute))) // 100 min at 20 C
 	for _, now := range []time.Time{at(15, 20), at(15, 41), at(17, 0)} {
-		w, _ := s.loafReady(at(14, 0), now, jar, 20)
+		w, _ := s.loafReady(now, jar, 20)
 		assert.WithinDuration(t, want, w.Median, time.Minute, now)
 		assert.False(t, w.From.After(w.Median) || w.Median.After(w.Until))
 	}

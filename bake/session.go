@@ -206,11 +206,8 @@ func (s *Session) At(now time.Time, around Around) State {
 	s.followRise()
 	s.followBread(now, around)
 	s.followProcess(now)
-	s.after = nil
-	if s.process != nil {
-		if a, ok := s.process.after(now, s.steps); ok {
-			s.after = &a
-		}
+	if s.after = nil; s.process != nil {
+		s.after = s.process.after(now, s.steps)
 	}
 	s.care = s.tend()
 	return s.state(now)

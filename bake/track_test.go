@@ -67,8 +67,8 @@ func TestProofWithoutASensorIsByEquivalentTimeAndWider(t *testing.T) {
 	cold := shaped(t)
 	follow(&cold, at(14, 30), func(time.Time) proofInput { return unwatched(24, 19) })
 	assert.True(t, cold.Track.ProofBy.Median.After(blind.Track.ProofBy.Median.Add(30*time.Minute)), "a cool room takes longer")
-	assert.Less(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 24.0)
-	assert.Greater(t, cold.Track.Loaf[len(cold.Track.Loaf)-1].C, 22.0, "a piece of dough follows the room slowly")
+	assert.Less(t, cold.Track.Loaf.C, 24.0)
+	assert.Greater(t, cold.Track.Loaf.C, 22.0, "a piece of dough follows the room slowly")
 }
 
 // The jar cools faster than the loaf: the loaf is ahead of it, so that its
@@ -132,14 +132,14 @@ func TestPreheatFollowsTheTrackedProof(t *testing.T) {
 		assert.Equal(t, c.ready, pick(t, steps, ProofID).At)
 		assert.Equal(t, c.preheat, pick(t, steps, PreheatID).At)
 		assert.Contains(t, words(pick(t, steps, ProofID).Why...), "over the basket")
-		a, ok := p.after(at(14, 20), steps)
-		require.True(t, ok)
+		a := p.after(at(14, 20), steps)
+		require.NotNil(t, a)
 		assert.Equal(t, Proofing, a.Stage)
 		assert.Equal(t, c.ready, a.Until.Median)
 	}
 	late := p.Steps(at(17, 1), unseen())
 	assert.Equal(t, DueNow, pick(t, late, ProofID).State)
-	a, _ := p.after(at(17, 1), late)
+	a := p.after(at(17, 1), late)
 	assert.Equal(t, Proofed, a.Stage)
 }
 
@@ -147,8 +147,7 @@ func TestNothingIsFollowedOutsideTheProof(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
 	unwatched(24, 24).takeIn(&p, at(12, 0))
 	assert.Equal(t, Track{}, p.Track)
-	_, ok := p.after(at(12, 0), p.Steps(at(12, 0), unseen()))
-	assert.False(t, ok)
+	assert.Nil(t, p.after(at(12, 0), p.Steps(at(12, 0), unseen())))
 	p.followCore(at(12, 0), 95, 22, 0)
 	assert.Equal(t, Track{}, p.Track)
 }
@@ -190,8 +189,8 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	p := loaded(t)
 	bakeTo(&p, at(16, 30), 1)
 	steps := p.Steps(at(16, 30), unseen())
-	a, ok := p.after(at(16, 30), steps)
-	require.True(t, ok)
+	a := p.after(at(16, 30), steps)
+	require.NotNil(t, a)
 	assert.Equal(t, Baking, a.Stage)
 	assert.InDelta(t, 91.9, a.CoreC, 0.1)
 	assert.Equal(t, []float64{93, 98}, []float64{a.Done.LowC, a.Done.MostC})
@@ -204,7 +203,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	out := pick(t, steps, OutID)
 	assert.Equal(t, DueNow, out.State, "also when nobody ticked off the lid")
 	assert.Contains(t, words(out.Why...), "The core is hot enough")
-	a, _ = p.after(at(16, 40), steps)
+	a = p.after(at(16, 40), steps)
 	assert.Equal(t, LoafDone, a.Stage)
 
 	require.False(t, bakeTo(&p, at(17, 30), 1).IsZero(), "the fall of the core closes the step")
@@ -213,7 +212,7 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	assert.WithinDuration(t, at(16, 45), p.Marks[OutID].At, time.Minute)
 	cool := at(16, 45).Add(time.Duration(math.Log((inventedCore(at(16, 45), 1)-22)/13) * float64(time.Hour)))
 	assert.WithinDuration(t, cool, p.Track.CoolBy.Median, 2*time.Minute)
-	a, _ = p.after(at(17, 30), p.Steps(at(17, 30), unseen()))
+	a = p.after(at(17, 30), p.Steps(at(17, 30), unseen()))
 	assert.Equal(t, Cooling, a.Stage)
 	assert.Equal(t, "By the probe in the loaf.", words(a.Why...))
 	assert.Equal(t, p.Track.CoolBy, a.Until)
@@ -222,11 +221,10 @@ func TestTheProbeTellsDoneOutAndCool(t *testing.T) {
 	steps = p.Steps(cool.Add(10*time.Minute), unseen())
 	assert.Equal(t, DueNow, pick(t, steps, SliceID).State)
 	assert.WithinDuration(t, cool, p.Track.CoolBy.Median, 2*time.Minute)
-	a, _ = p.after(cool.Add(10*time.Minute), steps)
+	a = p.after(cool.Add(10*time.Minute), steps)
 	assert.Equal(t, Sliceable, a.Stage)
 	require.NoError(t, p.Done(SliceID, cool.Add(11*time.Minute), "Ada"))
-	_, ok = p.after(cool.Add(12*time.Minute), p.Steps(cool.Add(12*time.Minute), unseen()))
-	assert.False(t, ok)
+	assert.Nil(t, p.after(cool.Add(12*time.Minute), p.Steps(cool.Add(12*time.Minute), unseen())))
 }
 
 func TestTheClockWaitsForACoreThatIsNotDone(t *testing.T) {
@@ -274,15 +272,15 @@ func TestAPulledProbeIsNotACooledLoaf(t *testing.T) {
 	require.NoError(t, p.Done(OutID, at(17, 10), "Ada"))
 	p.followCore(at(17, 11), 22, 22, 0)
 	assert.Zero(t, p.Track.CoolBy)
-	a, _ := p.after(at(17, 11), p.Steps(at(17, 11), unseen()))
+	a := p.after(at(17, 11), p.Steps(at(17, 11), unseen()))
 	assert.Contains(t, words(a.Why...), "the probe in the loaf does not tell it yet")
 }
 
 func TestWithoutAProbeCoolingIsByMassAndSaidSo(t *testing.T) {
 	p := loaded(t)
 	require.NoError(t, p.Done(OutID, at(16, 45), "Ada"))
-	a, ok := p.after(at(16, 50), p.Steps(at(16, 50), unseen()))
-	require.True(t, ok)
+	a := p.after(at(16, 50), p.Steps(at(16, 50), unseen()))
+	require.NotNil(t, a)
 	assert.False(t, a.Probe)
 	assert.True(t, math.IsNaN(a.CoreC))
 	assert.Contains(t, words(a.Why...), "no probe is in the loaf")
@@ -298,7 +296,7 @@ func TestARyeLoafRestsWhateverTheProbeSays(t *testing.T) {
 	p.Marks, p.Track = marks, track
 	bakeTo(&p, at(18, 30), 1)
 	assert.Zero(t, p.Track.CoolBy)
-	a, _ := p.after(at(18, 30), p.Steps(at(18, 30), unseen()))
+	a := p.after(at(18, 30), p.Steps(at(18, 30), unseen()))
 	assert.True(t, a.Until.Median.After(at(23, 0)))
 }
 
@@ -318,7 +316,7 @@ func TestARichLoafIsDoneSooner(t *testing.T) {
 func TestTrackGoesThroughJSONAndMoves(t *testing.T) {
 	p := loaded(t)
 	bakeTo(&p, at(17, 20), 1)
-	p.Track.Loaf = []tempPoint{{At: at(14, 0), C: 24}}
+	p.Track.Loaf = piece{At: at(14, 0), C: 24}
 	body, err := json.Marshal(p)
 	require.NoError(t, err)
 	var back Process
@@ -327,8 +325,8 @@ func TestTrackGoesThroughJSONAndMoves(t *testing.T) {
 	moved := back.Track.moved(func(t *time.Time) { *t = t.Add(time.Hour) })
 	assert.Equal(t, p.Track.DoneAt.Add(time.Hour), moved.DoneAt)
 	assert.Equal(t, p.Track.Core[0].At.Add(time.Hour), moved.Core[0].At)
-	assert.Equal(t, at(15, 0), moved.Loaf[0].At)
-	assert.Equal(t, at(14, 0), back.Track.Loaf[0].At, "the points of a copy are its own")
+	assert.Equal(t, at(15, 0), moved.Loaf.At)
+	assert.Equal(t, p.Track.Core[0].At, back.Track.Core[0].At, "the points of a copy are its own")
 	assert.Less(t, len(body), 16000, "an hour of a probe stays small")
 }
 
