@@ -16,9 +16,9 @@ const (
 )
 
 // tooLate says why a fold planned at t is left out; zero when it is not.
-func (l *layout) tooLate(d StepDef, t time.Time) Said {
+func (l *layout) tooLate(t time.Time) Said {
 	bulk, ok := l.p.def(BulkID)
-	if !d.fold() || !ok || l.p.closed(BulkID) {
+	if !ok || l.p.closed(BulkID) {
 		return Said{}
 	}
 	at := Later(t, l.now)

@@ -1,6 +1,7 @@
 package bake
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -88,7 +89,7 @@ type layout struct {
 
 // step lays out one step that has its own place in the row.
 func (l *layout) step(d StepDef) Step {
-	s := l.worded(d)
+	s, m := l.worded(d), l.p.Marks[d.ID]
 	at := shift(l.cursor, minutes(d.WaitMin))
 	switch {
 	case d.Trigger == ByRise:
@@ -98,28 +99,30 @@ func (l *layout) step(d StepDef) Step {
 	case d.ID == coolID && !l.p.Track.CoolBy.IsZero():
 		s.Why = say("why.probe")
 	}
-	switch m := l.p.Marks[d.ID]; m.State {
-	case Done, Skipped:
-		return l.past(d, s, m, at)
-	case Started:
-		return l.running(d, s, m, at)
+	why := Said{}
+	if d.fold() && m.State == "" {
+		why = l.tooLate(at.Median)
 	}
-	if d.fold() {
-		if why := l.tooLate(d, at.Median); why.Key != "" {
-			return l.drop(s, at, why)
-		}
-	}
-	return l.open(d, s, at)
-}
-
-// past places a step that was done or skipped.
-func (l *layout) past(d StepDef, s Step, m Mark, at estimator.Window) Step {
-	s.past(m)
 	switch {
 	case m.State == Done:
+		s.past(m)
 		l.cursor = point(m.At)
-	case d.Trigger == ByClock && d.WaitMin > 0 && l.sure:
-		l.cursor = at // a fold left out keeps its place in the row
+	case m.State == Skipped:
+		s.past(m)
+		if d.Trigger == ByClock && d.WaitMin > 0 && l.sure {
+			l.cursor = at // a fold left out keeps its place in the row
+		}
+	case why.Key != "":
+		s.State, s.By, s.Why = Skipped, "forecast", Sentences{why}
+		if !at.Median.After(l.now) {
+			s.Finished = at.Median // before its time the forecast may still bring it back
+		}
+		s.setAt(at)
+		l.cursor = at
+	case d.Trigger == ByRise:
+		l.rising(d, &s, at)
+	default:
+		l.clocked(d, &s, at, m)
 	}
 	return s
 }
@@ -133,8 +136,54 @@ func (s *Step) past(m Mark) {
 	s.setAt(point(begunOf(m)))
 }
 
-// worded is a step with the words of its definition, and what the ingredients call for
-// where they come in.
+// rising places a step that waits for a rise which reaches its level in a window.
+func (l *layout) rising(d StepDef, s *Step, at estimator.Window) {
+	switch begun := l.over[d.since()]; {
+	case begun && !at.Median.After(l.now):
+		s.State = DueNow
+		l.goOn(d, s)
+	case begun:
+		s.State = Started
+	default:
+		at = notBefore(at, l.now)
+	}
+	if m := l.p.Marks[d.ID]; m.State == Started {
+		s.By = m.By
+	}
+	s.setAt(at)
+	l.cursor, l.sure = notBefore(at, l.now), false
+}
+
+// clocked places a step that comes after the one before, in a window: one that was begun,
+// or runs by itself, lasts its time, and one that needs hands is due until it is told.
+func (l *layout) clocked(d StepDef, s *Step, at estimator.Window, m Mark) {
+	due := (l.sure || d.ID == OutID && !l.p.Track.DoneAt.IsZero()) && !at.Median.After(l.now)
+	begun := m.State == Started || due && !s.Hands
+	if m.State == Started {
+		at = point(m.Begun)
+	}
+	s.setAt(at)
+	end := l.lasting(d, at)
+	switch {
+	case begun && !s.Hands && !end.Median.After(l.now):
+		s.State, s.By, s.Finished = Done, "clock", end.Median
+		l.cursor = point(end.Median)
+		return
+	case begun:
+		s.State, s.By = Started, cmp.Or(m.By, "clock")
+	case due:
+		s.State, end = DueNow, point(l.now.Add(s.Takes))
+		if l.now.Sub(at.Median) >= time.Minute {
+			s.Why = append(s.Why, Said{"why.due", Values{"at": at.Median}})
+		}
+	}
+	l.cursor, l.sure = notBefore(end, l.now), false
+	if !d.UntilAt.IsZero() {
+		s.Takes = l.cursor.Median.Sub(at.Median)
+	}
+}
+
+// worded is a step with the words of its definition.
 func (l *layout) worded(d StepDef) Step {
 	s := Step{ID: d.ID, Trigger: d.Trigger, Takes: minutes(d.TakesMin), Hands: d.Hands, State: Waiting, Name: Said{Key: "step." + d.Key + ".name"}}
 	if d.ID == OvenCheckID {
@@ -144,78 +193,13 @@ func (l *layout) worded(d StepDef) Step {
 	return s
 }
 
-// say tells in a step what to do by a definition.
+// say tells in a step what to do by a definition, and what the ingredients call for
+// where they come in.
 func (l *layout) say(s *Step, d StepDef) {
 	s.Key, s.Do, s.Caution = d.Key, Said{"step." + d.Key + ".do", d.Values}, cautions(d.Warn...)
 	if d.ID == MixID {
 		s.Caution = append(s.Caution, l.p.Batch.Cautions()...)
 	}
-}
-
-// running places a step that somebody began.
-func (l *layout) running(d StepDef, s Step, m Mark, at estimator.Window) Step {
-	s.State, s.By = Started, m.By
-	if d.Trigger == ByRise {
-		return l.open(d, s, at)
-	}
-	s.setAt(point(m.Begun))
-	end := l.lasting(d, point(m.Begun))
-	if !s.Hands && !end.Median.After(l.now) {
-		s.State, s.By, s.Finished = Done, "clock", end.Median
-		l.cursor = point(end.Median)
-		return s
-	}
-	l.sure = false
-	l.cursor = notBefore(end, l.now)
-	return s
-}
-
-// drop shows a fold that came too near the mark.
-func (l *layout) drop(s Step, at estimator.Window, why Said) Step {
-	s.State, s.By, s.Why = Skipped, "forecast", Sentences{why}
-	if !at.Median.After(l.now) {
-		s.Finished = at.Median // before its time the forecast may still bring it back
-	}
-	s.setAt(at)
-	l.cursor = at
-	return s
-}
-
-// open places a step nobody has touched.
-func (l *layout) open(d StepDef, s Step, at estimator.Window) Step {
-	due := (l.sure || d.ID == OutID && !l.p.Track.DoneAt.IsZero()) && !at.Median.After(l.now)
-	switch {
-	case d.Trigger == ByRise:
-		begun := l.over[d.since()]
-		if s.State = riseState(begun && !at.Median.After(l.now), begun); s.State == Waiting {
-			at = notBefore(at, l.now)
-		}
-		if s.State == DueNow {
-			l.goOn(d, &s)
-		}
-		s.setAt(at)
-		l.sure = false
-		l.cursor = notBefore(at, l.now)
-		return s
-	case due && !s.Hands:
-		return l.rest(d, s, at)
-	case due:
-		s.State = DueNow
-		if late := l.now.Sub(at.Median); late >= time.Minute {
-			s.Why = append(s.Why, Said{"why.due", Values{"at": at.Median}})
-		}
-		s.setAt(at)
-		l.sure = false
-		l.cursor = point(l.now.Add(s.Takes))
-		return s
-	}
-	s.setAt(at)
-	l.sure = false
-	l.cursor = notBefore(l.lasting(d, at), l.now)
-	if !d.UntilAt.IsZero() {
-		s.Takes = l.cursor.Median.Sub(at.Median)
-	}
-	return s
 }
 
 // goOn says what to do, and its caution, when the rise a step waits for is there: not
@@ -236,45 +220,15 @@ func (l *layout) goOn(d StepDef, s *Step) {
 // lasting is when a step that begins in a window is over. Cooling has a doubt
 // of its own, and a probe in the loaf knows better.
 func (l *layout) lasting(d StepDef, at estimator.Window) estimator.Window {
-	if d.ID == coolID && !l.p.Track.CoolBy.IsZero() {
+	switch {
+	case d.ID == coolID && !l.p.Track.CoolBy.IsZero():
 		return l.p.Track.CoolBy
-	}
-	if !d.UntilAt.IsZero() {
+	case !d.UntilAt.IsZero():
 		return notBefore(point(d.UntilAt), at.Median)
-	}
-	if d.Usual.MidMin == 0 {
+	case d.Usual.MidMin == 0:
 		return shift(at, minutes(d.TakesMin))
 	}
-	return estimator.Window{
-		From:   at.From.Add(minutes(d.Usual.LowMin)),
-		Median: at.Median.Add(minutes(d.Usual.MidMin)),
-		Until:  at.Until.Add(minutes(d.Usual.HighMin)),
-	}
-}
-
-// rest places a step that runs by itself once the one before is over.
-func (l *layout) rest(d StepDef, s Step, at estimator.Window) Step {
-	s.setAt(at)
-	end := l.lasting(d, at)
-	if end.Median.After(l.now) {
-		s.State, s.By = Started, "clock"
-		l.cursor, l.sure = notBefore(end, l.now), false
-		return s
-	}
-	l.cursor = point(end.Median)
-	s.State, s.By, s.Finished = Done, "clock", end.Median
-	return s
-}
-
-// riseState is the state of a step that waits for a rise.
-func riseState(reached, begun bool) StepState {
-	switch {
-	case reached:
-		return DueNow
-	case begun:
-		return Started
-	}
-	return Waiting
+	return d.Usual.after(at, 1)
 }
 
 // rise gives the window in which the mark of a stage is reached: from the
@@ -328,13 +282,7 @@ func (l *layout) usual(d StepDef, since estimator.Window) estimator.Window {
 	if v := l.est.AirC; !math.IsNaN(v) && v != 0 {
 		c = v
 	}
-	speed := Speed(c) / l.further(d)
-	stretch := func(m int) time.Duration { return time.Duration(float64(minutes(m)) / speed) }
-	return estimator.Window{
-		From:   since.From.Add(stretch(d.Usual.LowMin)),
-		Median: since.Median.Add(stretch(d.Usual.MidMin)),
-		Until:  since.Until.Add(stretch(d.Usual.HighMin)),
-	}
+	return d.Usual.after(since, Speed(c)/l.further(d))
 }
 
 // further is how much longer a bulk takes to the mark of its vessel than to the one

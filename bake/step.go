@@ -58,6 +58,12 @@ type Spread struct {
 	HighMin int `json:"high_min"`
 }
 
+// after is when it is over that begins in a window and goes at a speed.
+func (s Spread) after(at estimator.Window, speed float64) estimator.Window {
+	later := func(t time.Time, m int) time.Time { return t.Add(time.Duration(float64(minutes(m)) / speed)) }
+	return estimator.Window{From: later(at.From, s.LowMin), Median: later(at.Median, s.MidMin), Until: later(at.Until, s.HighMin)}
+}
+
 // Open reports whether a step is neither done nor left out.
 func (s Step) Open() bool { return s.State != Done && s.State != Skipped }
 
