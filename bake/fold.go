@@ -1,6 +1,7 @@
 package bake
 
 import (
+	"cmp"
 	"encoding/json"
 	"maps"
 	"math"
@@ -170,26 +171,21 @@ const beforeTub = 45 * time.Minute
 
 // markFor marks the step that an event completes. An error says why it cannot be.
 func (p *Process) markFor(e Event) error {
-	switch id := p.stepOf(e); {
-	case id == "":
-		return nil
-	case e.Kind.Starts():
-		return p.Done(id, e.At, ByItself)
-	case e.Kind == EventBegun:
-		return p.begin(id, e.At, e.By)
-	case e.Kind == EventSkipped:
-		return p.skip(id, e.At, e.By, e.why())
-	default:
-		return p.Done(id, e.At, e.By)
+	m := Mark{State: Done, At: e.At, By: e.By}
+	switch e.Kind {
+	case EventStart, EventFed:
+		m.By = ByItself
+	case EventBegun:
+		m.State = Started
+	case EventSkipped:
+		if m.State, m.Why = Skipped, (Said{Key: "why.left_out"}); e.Why != "" {
+			m.Why = Said{"why.told", Values{"text": e.Why}}
+		}
 	}
-}
-
-// why is the reason of a step left out.
-func (e Event) why() Said {
-	if e.Why == "" {
-		return Said{Key: "why.left_out"}
+	if id := p.stepOf(e); id != "" {
+		return p.tell(id, m)
 	}
-	return Said{"why.told", Values{"text": e.Why}}
+	return nil
 }
 
 // remark marks the steps again from the events of the run.
@@ -216,34 +212,35 @@ func (s *Session) usualBatch() bool {
 	return s.named == "" || s.vessel.Batch != nil && s.named == s.vessel.Batch.Name
 }
 
-// belongsTo is the batch or feeding of the rise as JSON; nil when none is known.
+// belongsTo is the batch or feeding of the rise as JSON, under the name that was told; nil
+// when none is known.
 func (s *Session) belongsTo() []byte {
-	fields := map[string]any{}
+	type named struct {
+		Name string `json:"name,omitempty"`
+	}
+	name, batch := s.named, s.vessel.Batch
+	if name == NoBatch {
+		name = ""
+	}
 	var what any
 	switch {
-	case s.vessel.Estimator.Holds == estimator.Starter:
-		if s.feed != nil {
-			what = s.feed
-		}
-	case s.plan != nil && s.process != nil:
-		what = s.process.Batch // a plan may take less levain
-	case s.vessel.Batch != nil && s.usualBatch():
-		what = s.vessel.Batch
-	}
-	if what != nil {
-		if body, err := json.Marshal(what); err != nil || json.Unmarshal(body, &fields) != nil {
-			return nil
-		}
-	}
-	if s.named != "" && s.named != NoBatch {
-		fields["name"] = s.named
-	}
-	if len(fields) == 0 {
+	case s.vessel.Estimator.Holds == estimator.Starter && s.feed != nil:
+		what = struct {
+			*Feed
+			named
+		}{s.feed, named{name}}
+	case s.vessel.Estimator.Holds == estimator.Dough && s.plan != nil && s.process != nil:
+		batch = &s.process.Batch // a plan may take less levain
+		fallthrough
+	case s.vessel.Estimator.Holds == estimator.Dough && batch != nil && s.usualBatch():
+		b := *batch
+		b.Name = cmp.Or(name, b.Name)
+		what = b
+	case name != "":
+		what = named{name}
+	default:
 		return nil
 	}
-	body, err := json.Marshal(fields)
-	if err != nil {
-		return nil // a checked batch always marshals
-	}
+	body, _ := json.Marshal(what) // a checked batch always marshals
 	return body
 }

@@ -65,54 +65,40 @@ type Process struct {
 	Marks map[string]Mark `json:"marks"`
 }
 
-// begin records that a step is under way. Open steps before it are closed as
-// by Done; a stage that waits for a rise closes those up to where it begins.
-func (p *Process) begin(id string, at time.Time, by string) error {
-	if err := p.openStep(id, at); err != nil {
-		return err
-	}
-	d, _ := p.def(id)
-	if d.Trigger != ByRise { // the bulk closes the mixing itself
-		if err := p.inOrder(id); err != nil {
-			return err
-		}
-	}
-	switch {
-	case d.Trigger == ByRise && !p.closed(d.since()):
-		if err := p.Done(d.since(), at, by); err != nil {
-			return err
-		}
-	case d.Trigger == ByClock:
-		p.closeBefore(id, at)
-	}
-	p.mark(id, Mark{State: Started, Begun: at, By: by})
-	return nil
-}
-
-// Done records that a step was done. Open steps before it count as done too,
-// folds as skipped: a person does not go back to them.
+// Done records that a step was done.
 func (p *Process) Done(id string, at time.Time, by string) error {
-	if err := p.openStep(id, at); err != nil {
-		return err
-	}
-	if err := p.inOrder(id); err != nil {
-		return err
-	}
-	d, _ := p.def(id)
-	if d.Trigger != Ahead {
-		p.closeBefore(id, at)
-	}
-	begun := p.Marks[id].Begun
-	p.mark(id, Mark{State: Done, Begun: begun, At: at, By: by})
-	return nil
+	return p.tell(id, Mark{State: Done, At: at, By: by})
 }
 
-// skip records that a step is left out, and why.
-func (p *Process) skip(id string, at time.Time, by string, why Said) error {
-	if err := p.openStep(id, at); err != nil {
-		return err
+// tell records what happened to a step at m.At. Open steps before one that is begun or
+// done count as done too, folds as skipped: a person does not go back to them. A stage
+// that waits for a rise closes those up to where it begins.
+func (p *Process) tell(id string, m Mark) error {
+	d, ok := p.def(id)
+	rises := d.Trigger == ByRise && m.State == Started // the bulk closes the mixing itself
+	switch bulk := p.index(BulkID); {
+	case !ok:
+		return Refuse("no_step", Values{"step": id})
+	case p.closed(id):
+		return Refuse("closed."+string(p.Marks[id].State), Values{"step": p.name(id)})
+	case m.At.IsZero():
+		return Refuse("no_time", Values{"step": p.name(id)})
+	case m.State != Skipped && !rises && bulk >= 0 && p.index(id) >= bulk && !p.closed(MixID):
+		return Refuse("not_yet", Values{"step": p.name(id), "first": p.name(MixID)})
+	case rises && !p.closed(d.since()):
+		if err := p.Done(d.since(), m.At, m.By); err != nil {
+			return err
+		}
+	case m.State != Skipped && !rises && d.Trigger != Ahead:
+		p.closeBefore(id, m.At)
 	}
-	p.mark(id, Mark{State: Skipped, At: at, By: by, Why: why})
+	switch m.State {
+	case Started:
+		m.Begun, m.At = m.At, time.Time{}
+	case Done:
+		m.Begun = p.Marks[id].Begun
+	}
+	p.mark(id, m)
 	return nil
 }
 
@@ -144,29 +130,6 @@ func (p *Process) mark(id string, m Mark) {
 func (p *Process) closed(id string) bool {
 	s := p.Marks[id].State
 	return s == Done || s == Skipped
-}
-
-// openStep checks that a step exists and is open.
-func (p *Process) openStep(id string, at time.Time) error {
-	if _, ok := p.def(id); !ok {
-		return Refuse("no_step", Values{"step": id})
-	}
-	if p.closed(id) {
-		return Refuse("closed."+string(p.Marks[id].State), Values{"step": p.name(id)})
-	}
-	if at.IsZero() {
-		return Refuse("no_time", Values{"step": p.name(id)})
-	}
-	return nil
-}
-
-// inOrder refuses what cannot have been done yet: nothing after the bulk, the
-// oven included, comes before the dough is mixed.
-func (p *Process) inOrder(id string) error {
-	if i := p.index(BulkID); i < 0 || p.index(id) < i || p.closed(MixID) {
-		return nil
-	}
-	return Refuse("not_yet", Values{"step": p.name(id), "first": p.name(MixID)})
 }
 
 // name is what a step is called.

@@ -205,7 +205,7 @@ func TestPreheatFollowsTheProof(t *testing.T) {
 func TestAnOvenThatWasHeatedIsHot(t *testing.T) {
 	p := tubbed(t, 24)
 	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
-	require.NoError(t, p.begin("preheat", at(15, 0), "Ben"))
+	require.NoError(t, p.tell("preheat", Mark{State: Started, At: at(15, 0), By: "Ben"}))
 	require.NoError(t, p.Done("preheat", at(15, 50), "Ben"))
 	assert.Equal(t, "16:00", clock(pick(t, p.Steps(at(15, 51), risingTo(at(14, 0), at(16, 0))), "bake-covered")))
 }
@@ -231,7 +231,7 @@ func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
 	for _, id := range []string{"divide", BulkID, ShapeID, OvenCheckID, PreheatID, OutID, SliceID} {
 		assert.ErrorContains(t, p.Done(id, at(9, 5), "Ada"), "refused.not_yet", id)
 	}
-	assert.ErrorContains(t, p.begin(BakeID, at(9, 5), "Ada"), "refused.not_yet")
+	assert.ErrorContains(t, p.tell(BakeID, Mark{State: Started, At: at(9, 5), By: "Ada"}), "refused.not_yet")
 	assert.Empty(t, p.Marks, "nothing was taken")
 	require.NoError(t, p.Done("rest", at(9, 40), "Ada"))
 	require.NoError(t, p.Done("divide", at(15, 0), "Ada"))
@@ -284,10 +284,10 @@ func TestMarksRefuseNonsense(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
 	assert.ErrorContains(t, p.Done("knead", at(9, 0), "Ada"), "refused.no_step")
 	assert.ErrorContains(t, p.Done("mix", time.Time{}, "Ada"), "refused.no_time")
-	require.NoError(t, p.skip("mix", at(9, 0), "Ada", Said{}))
+	require.NoError(t, p.tell("mix", Mark{State: Skipped, At: at(9, 0), By: "Ada"}))
 	assert.ErrorContains(t, p.Done("mix", at(9, 5), "Ada"), "refused.closed.skipped")
 	delete(p.Marks, "mix")
-	require.NoError(t, p.begin("mix", at(9, 5), "Ada"))
+	require.NoError(t, p.tell("mix", Mark{State: Started, At: at(9, 5), By: "Ada"}))
 	assert.Equal(t, Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
 	require.NoError(t, p.Done("mix", at(9, 15), "Ada"))
 	assert.Equal(t, at(9, 5), pick(t, p.Steps(at(9, 16), unseen()), "mix").At)
@@ -297,7 +297,7 @@ func TestMarksRefuseNonsense(t *testing.T) {
 func TestProcessJSON(t *testing.T) {
 	p := NewProcess(DefaultBatch(), start(), 24)
 	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	require.NoError(t, p.skip("fold-1", at(10, 0), "Ben", Said{Key: "why.left_out"}))
+	require.NoError(t, p.tell("fold-1", Mark{State: Skipped, At: at(10, 0), By: "Ben", Why: Said{Key: "why.left_out"}}))
 	raw, err := json.Marshal(p)
 	require.NoError(t, err)
 	var q Process
@@ -318,9 +318,9 @@ func TestStepsProperties(t *testing.T) {
 			case 0:
 				_ = p.Done(d.ID, now, "Ada")
 			case 1:
-				_ = p.skip(d.ID, now, "Ada", Said{})
+				_ = p.tell(d.ID, Mark{State: Skipped, At: now, By: "Ada"})
 			default:
-				_ = p.begin(d.ID, now, "Ada")
+				_ = p.tell(d.ID, Mark{State: Started, At: now, By: "Ada"})
 			}
 		}
 		est := risingTo(at(9, 10), now.Add(time.Duration(rapid.IntRange(-60, 300).Draw(rt, "ready"))*time.Minute))
