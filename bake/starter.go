@@ -2,7 +2,6 @@ package bake
 
 import (
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -161,94 +160,62 @@ type Care struct {
 	UseFrom  time.Time // best used between these
 	UseUntil time.Time
 	Hungry   estimator.Window // nothing left to eat
-	NextFeed time.Time
-	Basis    Sentences // what the times rest on
-
-	warmH    float64 // hours it stood warm before the cold; infinite when it did not go there
-	slow     float64 // speed in the cold relative to the warm
-	coldFrom time.Time
+	NextFeed time.Time        // before it is hungry but never before the late end of its peak, and weekly in the cold
+	Basis    Sentences        // what the times rest on
 }
 
-// when is the moment at which the starter has done what takes h hours warm.
-func (c Care) when(h float64) time.Time {
-	if h > c.warmH {
-		h = c.warmH + (h-c.warmH)/c.slow
-	}
-	return c.Feed.At.Add(HoursOf(math.Min(h, 24*365)))
-}
-
-// warmHours is how long the starter would have taken warm for what it did by t.
-func (c Care) warmHours(t time.Time) float64 {
-	h := t.Sub(c.Feed.At).Hours()
-	if h > c.warmH {
-		h = c.warmH + (h-c.warmH)*c.slow
-	}
-	return h
-}
-
-// settle sets the next feed: before it is hungry but never before the late end of its
-// peak, and weekly in the cold.
-func (c *Care) settle() {
-	c.NextFeed = Later(c.Hungry.From, c.Peak.Until)
-	if weekly := c.coldFrom.AddDate(0, 0, coldFeedDays); !c.coldFrom.IsZero() && c.NextFeed.After(weekly) {
-		c.NextFeed = weekly
-		c.Basis = append(slices.Clip(c.Basis), Said{Key: "why.care.cold"})
-	}
-}
-
-// tend says when a fed starter peaks, is best used and gets hungry. coldFrom
-// is when it went into the refrigerator at fridgeC, zero when it did not.
-func tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC float64) (Care, error) {
+// tend says when a fed starter peaks, is best used and gets hungry, by the peak that the
+// sensor saw where there is one. coldFrom is when it went into the refrigerator at
+// fridgeC, zero when it did not.
+func tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC float64, e estimator.Estimate) (Care, error) {
 	if err := f.Validate(); err != nil {
 		return Care{}, err
 	}
+	warmH, slow := math.Inf(1), 1.0 // hours it stood warm, and its speed in the cold beside that
+	if !coldFrom.IsZero() {
+		warmH, slow = math.Max(0, coldFrom.Sub(f.At).Hours()), Speed(fridgeC)/Speed(roomC)
+	}
+	when := func(h float64) time.Time { // it has done what takes h hours warm
+		h = math.Min(h, warmH) + math.Max(0, h-warmH)/slow
+		return f.At.Add(HoursOf(math.Min(h, 24*365)))
+	}
 	v := LearnVigour(past)
 	low, mid, high := v.PeakHours(f, roomC)
-	c := Care{Feed: f, warmH: math.Inf(1), slow: 1, coldFrom: coldFrom, Basis: say("why.care.published")}
-	if !coldFrom.IsZero() {
-		c.warmH, c.slow = math.Max(0, coldFrom.Sub(f.At).Hours()), Speed(fridgeC)/Speed(roomC)
-	}
-	c.Peak = estimator.Window{From: c.when(low), Median: c.when(mid), Until: c.when(high)}
-	c.UseFrom, c.UseUntil = c.when(useFromShare*mid), c.when(useUntilShare*mid)
-	c.Hungry = estimator.Window{From: c.when(hungryShare * low), Median: c.when(hungryShare * mid), Until: c.when(hungryShare * high)}
+	hungryLow, hungryHigh, basis := hungryShare*low, hungryShare*high, say("why.care.published")
 	switch {
 	case v.Feeds == 1:
-		c.Basis = say("why.care.one")
+		basis = say("why.care.one")
 	case v.Feeds > 1:
-		c.Basis = Sentences{{"why.care.many", Values{"feeds": v.Feeds}}}
+		basis = Sentences{{"why.care.many", Values{"feeds": v.Feeds}}}
 	}
-	c.settle()
-	return c, nil
-}
-
-// observed replaces what was foretold by what the sensor saw.
-func (c Care) observed(e estimator.Estimate) Care {
-	switch e.Phase {
-	case estimator.Peak, estimator.Falling, estimator.Hungry:
-	default:
-		return c
+	fell := e.Phase == estimator.Falling || e.Phase == estimator.Hungry // until then the peak may go on
+	seen := (fell || e.Phase == estimator.Peak) && !e.PeakAt.Before(f.At)
+	if seen {
+		h := e.PeakAt.Sub(f.At).Hours()
+		mid = math.Min(h, warmH) + math.Max(0, h-warmH)*slow
+		half := (hungryShare - 1) / 3 * mid
+		hungryLow, hungryHigh, basis = hungryShare*mid-half, hungryShare*mid+half, say("why.care.seen")
 	}
-	if e.PeakAt.Before(c.Feed.At) {
-		return c // of an earlier feed
+	c := Care{Feed: f, Basis: basis, Peak: estimator.Window{From: when(low), Median: when(mid), Until: when(high)}, UseFrom: when(useFromShare * mid), UseUntil: when(useUntilShare * mid),
+		Hungry: estimator.Window{From: when(hungryLow), Median: when(hungryShare * mid), Until: when(hungryHigh)}}
+	if seen {
+		c.Peak = point(e.PeakAt)
+		if !fell {
+			c.Peak.Until = Later(e.PeakAt, e.Time)
+		}
 	}
-	took := c.warmHours(e.PeakAt)
-	fell := e.Phase != estimator.Peak // a sensor tells the fall; until then the peak may go on
-	c.Peak = point(e.PeakAt)
-	c.UseFrom, c.UseUntil = c.when(useFromShare*took), c.when(useUntilShare*took)
-	half := (hungryShare - 1) / 3 * took
-	c.Hungry = estimator.Window{From: c.when(hungryShare*took - half), Median: c.when(hungryShare * took), Until: c.when(hungryShare*took + half)}
-	if e.Phase == estimator.Hungry {
+	if seen && e.Phase == estimator.Hungry {
 		c.Hungry = point(e.PhaseSince)
 	}
-	c.Basis = say("why.care.seen")
-	if !fell {
-		c.Peak.Until = Later(e.PeakAt, e.Time)
+	c.NextFeed = Later(c.Hungry.From, c.Peak.Until)
+	if weekly := coldFrom.AddDate(0, 0, coldFeedDays); !coldFrom.IsZero() && c.NextFeed.After(weekly) {
+		c.NextFeed = weekly
+		c.Basis = append(c.Basis, Said{Key: "why.care.cold"})
 	}
-	c.settle()
-	if fell {
+	if seen && fell {
 		c.NextFeed = Later(c.NextFeed, e.PhaseSince)
 	}
-	return c
+	return c, nil
 }
 
 // stay follows where a starter stands since it was fed, and how warm. The zero Stay

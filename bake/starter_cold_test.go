@@ -15,11 +15,10 @@ import (
 func TestColdAfterThePeakDelaysTheHunger(t *testing.T) {
 	f := NewFeed(at(9, 0), 1, 60, 0)
 	seen := estimator.Estimate{Phase: estimator.Falling, PeakAt: at(13, 0), PhaseSince: at(13, 30)}
-	out, err := tend(f, nil, 24, time.Time{}, 4)
+	out, err := tend(f, nil, 24, time.Time{}, 4, seen)
 	require.NoError(t, err)
-	in, err := tend(f, nil, 24, at(14, 0), 4)
+	in, err := tend(f, nil, 24, at(14, 0), 4, seen)
 	require.NoError(t, err)
-	out, in = out.observed(seen), in.observed(seen)
 	assert.Equal(t, out.Peak, in.Peak, "the peak was before the cold")
 	assert.Equal(t, at(9, 0).Add(time.Duration(1.8*4*float64(time.Hour))), out.Hungry.Median)
 	assert.Greater(t, in.Hungry.Median.Sub(out.Hungry.Median), 12*time.Hour)
@@ -29,9 +28,8 @@ func TestColdAfterThePeakDelaysTheHunger(t *testing.T) {
 	// A peak in the cold: 2 h warm, then 4 h at 4 C, which count for little.
 	slow := seen
 	slow.PeakAt = at(15, 0)
-	late, err := tend(f, nil, 24, at(11, 0), 4)
+	late, err := tend(f, nil, 24, at(11, 0), 4, slow)
 	require.NoError(t, err)
-	late = late.observed(slow)
 	assert.True(t, late.UseUntil.After(late.Peak.Median))
 	assert.Greater(t, late.UseUntil.Sub(late.Peak.Median), time.Hour, "what is left goes as slowly")
 }
@@ -44,7 +42,7 @@ func TestCareSaysWhatItRestsOn(t *testing.T) {
 		for range n {
 			list = append(list, past)
 		}
-		c, err := tend(f, list, 24, time.Time{}, 4)
+		c, err := tend(f, list, 24, time.Time{}, 4, unseen())
 		require.NoError(t, err)
 		assert.Contains(t, words(c.Basis...), want)
 	}

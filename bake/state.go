@@ -150,12 +150,11 @@ func (s *Session) tend() *Care {
 	if s.cold && s.last.AirC < 12 {
 		fridgeC = s.last.AirC
 	}
-	c, err := tend(feed, s.learned.Feeds, s.stay.meanC(), s.stay.ColdFrom, fridgeC)
+	c, err := tend(feed, s.learned.Feeds, s.stay.meanC(), s.stay.ColdFrom, fridgeC, s.last)
 	if err != nil {
 		return nil // a checked feeding has no error
 	}
-	c = c.observed(s.last)
-	c.Basis = append(slices.Clip(c.Basis), note...)
+	c.Basis = append(c.Basis, note...)
 	return &c
 }
 
