@@ -1,6 +1,7 @@
 package bake
 
 import (
+	_ "embed"
 	"math"
 	"slices"
 	"strings"
@@ -38,93 +39,39 @@ const (
 	plain  // known, and nothing of the above
 )
 
-// propertiesOfName returns what a name as people write ingredients brings, in the languages of
-// the catalogue; 0 when it is not known. compound says that German puts it at either end
-// of longer words ("Roggenmehl", "Vollmilch"). Common practice, no source, but for the
-// groups of allergens.
+// properties are the names of the properties, the groups of allergens first.
+const (
+	propertyNames = "gluten crustaceans egg fish peanut soya milk nuts celery mustard sesame sulphites lupin molluscs rye fat sugar liquid spoils yeast plain"
+	allergenCount = 14
+)
+
+// ingredients are the names of ingredients with what they bring, sorted.
+//
+//go:embed ingredients.txt
+var ingredients string
+
+// propertiesOfName returns what a name brings; 0 when it is not known. compound says that
+// German puts it at either end of longer words.
 func propertiesOfName(name string) (t property, compound bool) {
-	switch name {
-	case "wheat", "spelt", "einkorn", "emmer", "kamut", "khorasan", "durum", "semolina", "barley", "malt", "oat", "oats", "triticale", "bran", "bulgur", "couscous", "freekeh", "oat milk", "oatmeal", "seitan":
-		return gluten, false
-	case "weizen", "dinkel", "gerste", "gersten", "malz", "hafer", "griess", "gruenkern", "haferflocken":
-		return gluten, true
-	case "rye", "pumpernickel":
-		return gluten | rye, false
-	case "roggen":
-		return gluten | rye, true
-	case "buckwheat", "rice", "maize", "corn", "cornmeal", "polenta", "millet", "sorghum", "teff", "quinoa", "amaranth", "chickpea", "chickpeas", "tapioca", "cassava", "chestnut", "psyllium", "rice milk", "coconut milk", "salt", "water", "potato", "pumpkin", "carrot", "onion", "garlic", "olive", "tomato",
-		"spinach", "apple", "banana", "date", "fig", "raisin", "sultana", "cranberry", "currant", "apricot", "prune", "orange", "lemon", "zest", "seed", "seeds", "linseed", "flaxseed", "flax", "sunflower", "poppy", "chia", "hemp", "pumpkin seed", "caraway", "fennel", "coriander", "anise", "cumin",
-		"rosemary", "thyme", "herb", "pepper", "chilli", "paprika", "cinnamon", "cardamom", "nutmeg", "vanilla", "cocoa", "chocolate", "coffee", "tea", "coconut", "cream of tartar", "eggplant", "butternut", "yeast water":
-		return plain, false
-	case "buchweizen", "reis", "mais", "hirse", "kichererbsen", "maronen", "kastanien", "flohsamen", "kokosmilch", "reismilch", "salz", "wasser", "kartoffel", "kartoffeln", "kuerbis", "kuerbiskerne", "karotte", "karotten", "zwiebel", "zwiebeln", "knoblauch", "oliven", "tomaten", "spinat", "apfel", "banane",
-		"datteln", "feigen", "rosinen", "sultaninen", "cranberrys", "zitrone", "leinsamen", "sonnenblumenkerne", "sonnenblumen", "mohn", "chiasamen", "hanf", "hanfsamen", "kuemmel", "fenchel", "koriander", "anis", "rosmarin", "thymian", "pfeffer", "zimt", "kardamom", "muskat", "muskatnuss", "kakao",
-		"schokolade", "kaffee", "kokos", "kokosnuss", "auberginen", "altbrot", "kerne":
-		return plain, true
-	case "milk", "cream", "yogurt", "yoghurt", "quark", "kefir", "cheese", "ricotta", "mascarpone", "feta", "cheddar", "parmesan", "mozzarella", "whey", "buttermilk":
-		return milk | spoils, false
-	case "milch", "sahne", "rahm", "joghurt", "kaese", "frischkaese", "molke":
-		return milk | spoils, true
-	case "milk powder", "milchpulver", "magermilchpulver", "vollmilchpulver", "lactose":
-		return milk, false
-	case "butter", "ghee", "butterschmalz":
-		return milk | fat, true
-	case "margarine", "lard", "shortening", "schmalz", "oil", "coconut fat", "cocoa butter", "kakaobutter":
-		return fat, false
-	case "oel":
-		return fat, true
-	case "egg", "yolk", "ei", "eigelb", "eiweiss", "vollei", "huehnerei", "mayonnaise":
-		return egg | spoils, false
-	case "eier":
-		return egg | spoils, true
-	case "almond", "walnut", "hazelnut", "pecan", "cashew", "pistachio", "macadamia", "brazil nut", "nut", "marzipan", "praline", "almond milk", "almond butter":
-		return nuts, false
-	case "mandel", "mandeln", "walnuss", "walnuesse", "haselnuss", "haselnuesse", "pekan", "pistazie", "pistazien", "paranuss", "paranuesse", "nuss", "nuesse", "nougat":
-		return nuts, true
-	case "peanut", "groundnut", "peanut butter", "erdnussbutter":
-		return peanut, false
-	case "erdnuss", "erdnuesse":
-		return peanut, true
-	case "soya", "soy", "tofu", "miso", "edamame", "soy milk", "soya milk", "soy sauce":
-		return soya, false
-	case "soja":
-		return soya, true
-	case "lupin", "lupine", "suesslupine":
-		return lupin, true
-	case "celery", "celeriac":
-		return celery, false
-	case "sellerie":
-		return celery, true
-	case "mustard":
-		return mustard, false
-	case "senf":
-		return mustard, true
-	case "sesame", "tahini", "tahin":
-		return sesame, false
-	case "sesam":
-		return sesame, true
-	case "wine", "vinegar", "sulphite", "sulfite", "sulphites", "dried apricot", "trockenaprikosen":
-		return sulphites, false
-	case "fish", "anchovy", "anchovies", "salmon", "tuna", "fisch", "sardelle", "sardellen", "lachs", "thunfisch":
-		return fish | spoils, false
-	case "shrimp", "prawn", "crab", "lobster", "crayfish", "garnele", "garnelen", "krabbe", "krabben", "hummer":
-		return crustaceans | spoils, false
-	case "mussel", "oyster", "squid", "clam", "snail", "muschel", "muscheln", "auster", "austern", "tintenfisch":
-		return molluscs | spoils, false
-	case "meat", "bacon", "ham", "sausage", "chorizo", "salami", "beef", "pork", "chicken", "wurst", "speck", "schinken", "hack", "fleisch":
-		return spoils, false
-	case "sugar", "honey", "syrup", "molasses", "jam", "treacle", "honig", "melasse":
-		return sugar, false
-	case "zucker", "sirup":
-		return sugar, true
-	case "yeast", "hefe", "trockenhefe", "frischhefe", "backhefe", "poolish", "biga", "preferment", "pate fermentee", "vorteig":
-		return yeast, false
+	for rows := ingredients; rows != ""; {
+		start := strings.LastIndexByte(rows[:len(rows)/2], '\n') + 1
+		end := start + strings.IndexByte(rows[start:], '\n') + 1
+		switch row, brings, _ := strings.Cut(rows[start:end], ": "); {
+		case row < name:
+			rows = rows[end:]
+		case row > name:
+			rows = rows[:start]
+		default:
+			words := strings.Fields(brings)
+			for i, p := range strings.Fields(propertyNames) {
+				if slices.Contains(words, p) {
+					t |= 1 << i
+				}
+			}
+			return t, slices.Contains(words, "+")
+		}
 	}
 	return 0, false
-}
-
-// allergens are the groups, by their keys, in the order of their properties.
-func allergens() []string {
-	return []string{"gluten", "crustaceans", "egg", "fish", "peanut", "soya", "milk", "nuts", "celery", "mustard", "sesame", "sulphites", "lupin", "molluscs"}
 }
 
 // propertiesOf reads a name: whole words, and two or three words before their parts, for
@@ -214,7 +161,7 @@ func (b Batch) properties() property {
 func (b Batch) allergens() []string {
 	have := b.properties()
 	var out []string
-	for i, key := range allergens() {
+	for i, key := range strings.Fields(propertyNames)[:allergenCount] {
 		if have&(gluten<<i) != 0 {
 			out = append(out, key)
 		}

@@ -215,3 +215,16 @@ func TestCautionsOfTheOven(t *testing.T) {
 	proof := pick(t, laid(NewProcess(DefaultBatch(), start(), 24)), ProofID)
 	assert.Contains(t, words(proof.Do), "as warm as the room", "a cold dough does not spring back")
 }
+
+// The names are looked up by halves: each finds its own row.
+func TestIngredientsAreSorted(t *testing.T) {
+	n := 0
+	for row := range strings.Lines(ingredients) {
+		if name, _, found := strings.Cut(row, ": "); found && row[0] != '#' {
+			have, _ := propertiesOfName(name)
+			assert.NotZero(t, have, name)
+			n++
+		}
+	}
+	assert.Greater(t, n, 300)
+}
