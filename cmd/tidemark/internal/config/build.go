@@ -226,7 +226,7 @@ func (c *collector) fieldError(path string, err error) {
 	field, said := "", say("other", "message", err.Error())
 	switch {
 	case errors.As(err, &sensors):
-		field = sensors.Field
+		field, said = sensors.Field, bake.Said(sensors.Said)
 	case errors.As(err, &others):
 		field, said = others.Field, others.Said
 	}

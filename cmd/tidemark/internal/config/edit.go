@@ -2,9 +2,9 @@ package config
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
-	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -16,47 +16,6 @@ import (
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
 )
-
-// change is one value to set.
-type change struct {
-	Path string
-	// Value is a text, number, truth, list or yaml.MapSlice; nil takes the key or
-	// entry out.
-	Value any
-}
-
-// edit returns text with the changes made one after the other. It fails when the
-// style of the file keeps a change from being made without touching anything else.
-func edit(text []byte, changes []change) (out []byte, err error) {
-	defer func() {
-		if r := recover(); r != nil { // of the YAML library, about a strange file
-			out, err = nil, problem("not_understood", "reason", fmt.Sprint(r))
-		}
-	}()
-	for _, c := range changes {
-		steps, err := stepsOf(c.Path)
-		if err != nil {
-			return nil, err
-		}
-		want, err := decode(text)
-		if err != nil {
-			return nil, err
-		}
-		if want, err = setIn(want, steps, plain(c.Value)); err != nil {
-			return nil, at(c.Path, err)
-		}
-		out, err := editOne(text, steps, c.Value)
-		if err != nil {
-			return nil, at(c.Path, err)
-		}
-		got, err := decode(out)
-		if err != nil || flow(got) != flow(want) {
-			return nil, at(c.Path, problem("only_by_person"))
-		}
-		text = out
-	}
-	return text, nil
-}
 
 // step is one key or index of a path; -1 appends.
 type step struct {
@@ -93,269 +52,293 @@ func decode(text []byte) (v any, err error) {
 	return v, nil
 }
 
-// plain is a value as decode would give it.
-func plain(v any) any {
-	if v == nil {
-		return nil
+// lookup returns what stands at a place; nil when nothing does.
+func lookup(in any, steps ...step) any {
+	for _, s := range steps {
+		keys, _ := in.(yaml.MapSlice)
+		list, _ := in.([]any)
+		switch {
+		case s.key != "":
+			in = keys.ToMap()[s.key]
+		case s.index >= 0 && s.index < len(list):
+			in = list[s.index]
+		default:
+			return nil
+		}
 	}
-	out, _ := decode([]byte("v: " + flow(v))) // what flow writes is YAML
-	return out.(yaml.MapSlice)[0].Value
+	return in
 }
 
-// setIn sets a value in maps and lists, in the way it is to stand in the file: a new
-// key comes last. nil takes the key or entry out.
-func setIn(in any, steps []step, v any) (any, error) {
+// with sets a value at a place in maps and lists, and returns them: a new key comes last,
+// and nil takes the key or entry out.
+func with(in any, steps []step, v any) (any, error) {
 	if len(steps) == 0 {
 		return v, nil
 	}
-	s := steps[0]
+	s, takesOut := steps[0], v == nil && len(steps) == 1
 	if s.key == "" {
 		list, _ := in.([]any)
 		if s.index < 0 {
-			s.index = len(list)
-			list = append(list[:len(list):len(list)], nil)
+			s.index, list = len(list), append(list, nil)
 		}
-		if s.index >= len(list) {
+		switch {
+		case s.index >= len(list):
 			return nil, problem("only_so_many", "n", len(list))
+		case takesOut:
+			return slices.Delete(list, s.index, s.index+1), nil
 		}
-		if v == nil && len(steps) == 1 {
-			return append(list[:s.index:s.index], list[s.index+1:]...), nil
-		}
-		one, err := setIn(list[s.index], steps[1:], v)
+		one, err := with(list[s.index], steps[1:], v)
 		list[s.index] = one
 		return list, err
 	}
-	m, _ := in.(yaml.MapSlice)
+	m, keys := in.(yaml.MapSlice)
 	i := slices.IndexFunc(m, func(item yaml.MapItem) bool { return item.Key == s.key })
 	switch {
-	case v == nil && len(steps) == 1 && i >= 0:
-		return slices.Delete(slices.Clone(m), i, i+1), nil
-	case v == nil && len(steps) == 1:
-		return m, nil
+	case in != nil && !keys:
+		return nil, problem("single_value", "key", s.key)
+	case i < 0 && v == nil:
+		return in, nil
+	case takesOut:
+		return slices.Delete(m, i, i+1), nil
 	case i < 0:
-		i, m = len(m), append(m[:len(m):len(m)], yaml.MapItem{Key: s.key})
+		i, m = len(m), append(m, yaml.MapItem{Key: s.key})
 	}
-	one, err := setIn(m[i].Value, steps[1:], v)
+	one, err := with(m[i].Value, steps[1:], v)
 	m[i].Value = one
 	return m, err
 }
 
-// doc is a text with what the parser says about it.
-type doc struct {
-	lines  [][]byte
-	tokens token.Tokens
-}
-
-// editOne makes one change in the text.
-func editOne(text []byte, steps []step, v any) ([]byte, error) {
-	tree, err := parser.ParseBytes(text, 0)
-	if err != nil {
-		return nil, err
+// rewrite returns a text changed so that it holds what want does. Only what differs is
+// written anew; comments, order and spacing of the rest stay byte for byte. It fails
+// where the style of the file keeps that from being done.
+func rewrite(text []byte, want any) (out []byte, err error) {
+	defer func() {
+		if r := recover(); r != nil { // of the YAML library, about a strange file
+			out, err = nil, problem("not_understood", "reason", fmt.Sprint(r))
+		}
+	}()
+	is, err := decode(text)
+	if err != nil || flow(is) == flow(want) {
+		return text, err
 	}
 	if n := len(text); n > 0 && text[n-1] != '\n' {
 		text = append(text[:n:n], '\n')
 	}
-	d := &doc{bytes.SplitAfter(text, []byte("\n")), lexer.Tokenize(string(text))}
-	var root ast.Node
-	if len(tree.Docs) > 0 {
-		root = tree.Docs[0].Body
-	}
-	if root == nil || root.Type() == ast.NullType || root.Type() == ast.CommentType {
-		return d.insert(len(d.lines), 0, steps, v), nil
-	}
-	return d.within(root, nil, steps, v)
-}
-
-// within changes what lies under a node; pair is the key it belongs to, nil for the
-// root and for an entry of a list.
-func (d *doc) within(n ast.Node, pair *ast.MappingValueNode, steps []step, v any) ([]byte, error) {
-	if len(steps) == 0 {
-		return d.replace(n, pair, v)
-	}
-	if flowStyle(n) {
-		return d.inBraces(n, pair, steps, v)
-	}
-	switch n := n.(type) {
-	case *ast.SequenceNode:
-		return d.inList(n, steps, v)
-	case *ast.MappingNode, *ast.MappingValueNode:
-		return d.inMapping(pairsOf(n), steps, v)
-	}
-	if pair != nil && n.Type() == ast.NullType {
-		at := pair.Key.GetToken().Position
-		return d.insert(at.Line, at.Column+1, steps, v), nil
-	}
-	return nil, problem("single_value", "line", n.GetToken().Position.Line)
-}
-
-// inMapping goes on at a key, or adds it behind the last one.
-func (d *doc) inMapping(pairs []*ast.MappingValueNode, steps []step, v any) ([]byte, error) {
-	for _, p := range pairs {
-		if p.Key.GetToken().Value != steps[0].key {
-			continue
-		}
-		if len(steps) == 1 && v == nil {
-			return d.cut(p.Key.GetToken().Position.Line, max(lastLine(p.Value), p.Key.GetToken().Position.Line)), nil
-		}
-		return d.within(p.Value, p, steps[1:], v)
-	}
-	if v == nil {
-		return bytes.Join(d.lines, nil), nil
-	}
-	last := pairs[len(pairs)-1]
-	after := max(lastLine(last.Value), last.Key.GetToken().Position.Line)
-	return d.insert(after, pairs[0].Key.GetToken().Position.Column-1, steps, v), nil
-}
-
-// inList goes on at an entry, or adds one behind the last.
-func (d *doc) inList(n *ast.SequenceNode, steps []step, v any) ([]byte, error) {
-	i := steps[0].index
-	if i < 0 {
-		return d.insert(lastLine(n), n.Start.Position.Column-1, steps, v), nil
-	}
-	if i >= len(n.Values) {
-		return nil, problem("only_so_many", "n", len(n.Values))
-	}
-	if v == nil && len(steps) == 1 {
-		return d.cut(firstLine(n.Values[i]), lastLine(n.Values[i])), nil
-	}
-	return d.within(n.Values[i], nil, steps[1:], v)
-}
-
-// inBraces writes what stands in braces or brackets anew, with its keys in order.
-func (d *doc) inBraces(n ast.Node, pair *ast.MappingValueNode, steps []step, v any) ([]byte, error) {
-	for _, t := range d.tokens {
-		if t.Type == token.CommentType && t.Position.Line >= n.GetToken().Position.Line && t.Position.Line < lastLine(n) {
-			return nil, problem("comment_inside", "line", t.Position.Line)
-		}
-	}
-	var old any
-	if err := yaml.NodeToValue(n, &old, yaml.UseOrderedMap()); err != nil {
-		return nil, err
-	}
-	fresh, err := setIn(old, steps, v)
+	tree, err := parser.ParseBytes(text, 0)
 	if err != nil {
 		return nil, err
 	}
-	return d.replace(n, pair, fresh)
+	w := &writer{lines: strings.SplitAfter(string(text), "\n"), tokens: lexer.Tokenize(string(text))}
+	if root, is := is.(yaml.MapSlice); is {
+		err = w.mapping(tree.Docs[0].Body, root, want.(yaml.MapSlice))
+	} else {
+		w.insert(len(w.lines), block("", want))
+	}
+	if err != nil {
+		return nil, err
+	}
+	out = w.text()
+	if got, err := decode(out); err != nil || flow(got) != flow(want) {
+		return nil, problem("only_by_person")
+	}
+	return out, nil
 }
 
-// replace puts a value in the place of a node's; a comment behind it stays.
-func (d *doc) replace(n ast.Node, pair *ast.MappingValueNode, v any) ([]byte, error) {
-	var first, cutAt int
-	sep := " "
-	if pair != nil {
-		at := pair.Key.GetToken().Position
-		line := []rune(string(d.lines[at.Line-1]))
-		colon := strings.IndexRune(string(line[at.Column-1:]), ':')
-		if colon < 0 {
-			return nil, problem("only_by_person")
+// writer collects what is written in the place of lines of a text.
+type writer struct {
+	lines  []string
+	tokens token.Tokens
+	pieces []piece
+}
+
+// piece stands for the lines from one to before another, counted from 0.
+type piece struct {
+	from, to int
+	text     string
+}
+
+// text is the text with the pieces in it.
+func (w *writer) text() []byte {
+	slices.SortStableFunc(w.pieces, func(a, b piece) int { return cmp.Compare(a.from, b.from) })
+	var out strings.Builder
+	at := 0
+	for _, p := range w.pieces {
+		out.WriteString(strings.Join(w.lines[at:p.from], "") + p.text)
+		at = p.to
+	}
+	out.WriteString(strings.Join(w.lines[at:], ""))
+	return []byte(out.String())
+}
+
+// insert puts lines behind line number after.
+func (w *writer) insert(after int, text string) {
+	w.pieces = append(w.pieces, piece{min(after, len(w.lines)), min(after, len(w.lines)), text})
+}
+
+// end is the number of the last line of what begins with a key or dash at a place: lines
+// go on with it that stand further in, or with a dash as far in as a key.
+func (w *writer) end(at *token.Position) int {
+	last := at.Line
+	for i := at.Line; i < len(w.lines); i++ {
+		text := strings.TrimSpace(w.lines[i])
+		in := len(w.lines[i]) - len(strings.TrimLeft(w.lines[i], " "))
+		switch {
+		case text == "" || text[0] == '#':
+		case in >= at.Column || in == at.Column-1 && text[0] == '-' && w.lines[at.Line-1][in] != '-':
+			last = i + 1
+		default:
+			return last
 		}
-		first = at.Line
-		cutAt = len(string(line[:at.Column-1])) + colon + 1
+	}
+	return last
+}
+
+// node writes what differs under a node that belongs to the key or dash at a place.
+func (w *writer) node(n ast.Node, at *token.Position, is, want any) error {
+	if flow(is) == flow(want) {
+		return nil
+	}
+	keys, isKeys := is.(yaml.MapSlice)
+	wantKeys, wantsKeys := want.(yaml.MapSlice)
+	list, isList := is.([]any)
+	wantList, wantsList := want.([]any)
+	if m, block := n.(*ast.MappingNode); block && !m.IsFlowStyle && isKeys && wantsKeys {
+		return w.mapping(n, keys, wantKeys)
+	}
+	if s, block := n.(*ast.SequenceNode); block && !s.IsFlowStyle && isList && wantsList {
+		return w.list(s, list, wantList)
+	}
+	last, line := w.end(at), []rune(w.lines[at.Line-1])
+	if is == nil && block("", want) != "" {
+		w.insert(last, block(strings.Repeat(" ", at.Column+1), want))
+		return nil
+	}
+	head, rest := string(line[:at.Column-1]), string(line[at.Column-1:])
+	key, _, found := strings.Cut(rest, ":")
+	if rest[0] == '-' {
+		head, found = head+"-", true
 	} else {
-		if !flowStyle(n) {
-			return nil, problem("only_by_person")
+		head += key + ":"
+	}
+	if !found {
+		return problem("only_by_person")
+	}
+	for i := at.Line; i < last; i++ {
+		if w.comment(i) != "" {
+			return problem("comment_inside", "line", i)
 		}
-		at := n.GetToken().Position
-		line := []rune(string(d.lines[at.Line-1]))
-		first, cutAt, sep = at.Line, len(string(line[:at.Column-1])), ""
 	}
-	last := max(lastLine(n), first)
-	text := flow(v)
-	if text == "" {
-		sep = ""
+	w.pieces = append(w.pieces, piece{at.Line - 1, last, strings.TrimRight(head+" "+flow(want), " ") + w.comment(last) + "\n"})
+	return nil
+}
+
+// mapping goes on at each key, and adds new ones behind the last.
+func (w *writer) mapping(n ast.Node, is, want yaml.MapSlice) error {
+	had, has := is.ToMap(), want.ToMap()
+	var at *token.Position
+	pairs := pairsOf(n)
+	for _, p := range pairs {
+		at = p.Key.GetToken().Position
+		key := p.Key.GetToken().Value
+		if _, stays := has[key]; !stays {
+			w.pieces = append(w.pieces, piece{from: at.Line - 1, to: w.end(at)})
+		} else if err := w.node(p.Value, at, had[key], has[key]); err != nil {
+			return err
+		}
 	}
-	head := string(d.lines[first-1][:cutAt]) + sep + text + d.comment(last) + "\n"
-	out := append([][]byte{}, d.lines[:first-1]...)
-	out = append(out, []byte(head))
-	return bytes.Join(append(out, d.lines[last:]...), nil), nil
+	for _, item := range want {
+		if _, there := had[item.Key]; !there {
+			w.insert(w.end(at), block(strings.Repeat(" ", at.Column-1), yaml.MapSlice{item}))
+		}
+	}
+	return nil
+}
+
+// list goes on at each entry, takes out those that are gone, and adds new ones behind
+// the last.
+func (w *writer) list(n *ast.SequenceNode, is, want []any) error {
+	var at *token.Position
+	for i, entry := range n.Entries {
+		at = entry.Start.Position
+		if gone := len(is)-i > len(want); gone && (len(want) == 0 || flow(is[i]) != flow(want[0])) {
+			w.pieces = append(w.pieces, piece{from: at.Line - 1, to: w.end(at)})
+			continue
+		}
+		if err := w.node(entry.Value, at, is[i], want[0]); err != nil {
+			return err
+		}
+		want = want[1:]
+	}
+	w.insert(w.end(at), block(strings.Repeat(" ", at.Column-1), want))
+	return nil
 }
 
 // comment is the comment at the end of a line with the space before it.
-func (d *doc) comment(line int) string {
-	for _, t := range d.tokens {
-		if t.Type != token.CommentType || t.Position.Line != line {
-			continue
+func (w *writer) comment(line int) string {
+	for _, t := range w.tokens {
+		if t.Type == token.CommentType && t.Position.Line == line {
+			all := []rune(strings.TrimRight(w.lines[line-1], "\r\n"))
+			before := string(all[:t.Position.Column-1])
+			return before[len(strings.TrimRight(before, " \t")):] + string(all[t.Position.Column-1:])
 		}
-		all := string(d.lines[line-1])
-		at := len(string([]rune(all)[:t.Position.Column-1]))
-		from := len(strings.TrimRight(all[:at], " \t"))
-		return strings.TrimRight(all[from:], "\r\n")
 	}
 	return ""
 }
 
-// cut takes lines out, numbered from 1.
-func (d *doc) cut(first, last int) []byte {
-	return bytes.Join(append(d.lines[:first-1:first-1], d.lines[last:]...), nil)
-}
+// wide is the length of a value from which its keys or entries stand one a line.
+const wide = 70
 
-// insert adds a value as lines behind line number after, indented.
-func (d *doc) insert(after, indent int, steps []step, v any) []byte {
-	if v == nil {
-		return bytes.Join(d.lines, nil)
-	}
-	after = min(after, len(d.lines))
-	fresh := []byte(block(strings.Repeat(" ", indent), steps, v))
-	out := append([][]byte{}, d.lines[:after]...)
-	return bytes.Join(append(append(out, fresh), d.lines[after:]...), nil)
-}
-
-// block writes a value under the rest of its path, a key a line.
-func block(indent string, steps []step, v any) string {
-	if len(steps) == 0 {
-		var b strings.Builder
-		for _, item := range v.(yaml.MapSlice) {
-			fmt.Fprintf(&b, "%s%v: %s\n", indent, item.Key, flow(item.Value))
+// block writes keys with their values, or the entries of a list, one a line.
+func block(indent string, v any) string {
+	out := ""
+	keys, _ := v.(yaml.MapSlice)
+	for _, item := range keys {
+		switch text := flow(item.Value); {
+		case text == "":
+		case (indent == "" || len(text) > wide) && block("", item.Value) != "":
+			out += fmt.Sprintf("%s%v:\n%s", indent, item.Key, block(indent+"  ", item.Value))
+		default:
+			out += fmt.Sprintf("%s%v: %s\n", indent, item.Key, text)
 		}
-		return b.String()
 	}
-	s := steps[0]
-	switch m, keys := v.(yaml.MapSlice); {
-	case s.key == "" && len(steps) == 1 && keys && len(m) > 0:
-		return indent + "- " + strings.TrimPrefix(block(indent+"  ", nil, v), indent+"  ")
-	case s.key == "":
-		return indent + "- " + strings.TrimPrefix(block(indent+"  ", steps[1:], v), indent+"  ")
-	case len(steps) == 1:
-		return fmt.Sprintf("%s%s: %s\n", indent, s.key, flow(v))
+	list, _ := v.([]any)
+	for _, entry := range list {
+		text := cmp.Or(block(indent+"  ", entry), flow(entry)+"\n")
+		out += indent + "- " + strings.TrimLeft(text, " ")
 	}
-	return indent + s.key + ":\n" + block(indent+"  ", steps[1:], v)
+	return out
 }
 
 // flow writes a value in one line, and leaves out what is nothing: a key without a value
 // means the same as none.
 func flow(v any) string {
 	var parts []string
+	marks := "[]"
 	switch v := v.(type) {
 	case nil:
 		return ""
+	case float64:
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	case string:
+		return scalar(v)
 	case yaml.MapSlice:
+		marks = "{}"
 		for _, item := range v {
 			if text := flow(item.Value); text != "" {
 				parts = append(parts, fmt.Sprintf("%v: %s", item.Key, text))
 			}
 		}
-		if len(parts) == 0 {
-			return ""
+	case []any:
+		for _, one := range v {
+			parts = append(parts, flow(one))
 		}
-		return "{" + strings.Join(parts, ", ") + "}"
-	case float64:
-		return strconv.FormatFloat(v, 'f', -1, 64)
-	case string:
-		return scalar(v)
-	}
-	list := reflect.ValueOf(v)
-	if list.Kind() != reflect.Slice && list.Kind() != reflect.Array {
+	default:
 		return fmt.Sprint(v)
-	}
-	for i := range list.Len() {
-		parts = append(parts, flow(list.Index(i).Interface()))
 	}
 	if len(parts) == 0 {
 		return ""
 	}
-	return "[" + strings.Join(parts, ", ") + "]"
+	return marks[:1] + strings.Join(parts, ", ") + marks[1:]
 }
 
 // bareText needs no quotes wherever it stands, unless it reads as something else.
@@ -374,17 +357,6 @@ func scalar(s string) string {
 	return strings.TrimSpace(b.String())
 }
 
-// flowStyle reports whether a node stands in braces or brackets.
-func flowStyle(n ast.Node) bool {
-	switch n := n.(type) {
-	case *ast.MappingNode:
-		return n.IsFlowStyle
-	case *ast.SequenceNode:
-		return n.IsFlowStyle
-	}
-	return false
-}
-
 // pairsOf lists the keys of a mapping.
 func pairsOf(n ast.Node) []*ast.MappingValueNode {
 	switch n := n.(type) {
@@ -394,39 +366,4 @@ func pairsOf(n ast.Node) []*ast.MappingValueNode {
 		return []*ast.MappingValueNode{n}
 	}
 	return nil
-}
-
-// firstLine and lastLine are the lines on which a node begins and ends.
-func firstLine(n ast.Node) int {
-	if p := pairsOf(n); len(p) > 0 && !flowStyle(n) {
-		return p[0].Key.GetToken().Position.Line
-	}
-	return n.GetToken().Position.Line
-}
-
-func lastLine(n ast.Node) int {
-	last := 0
-	ast.Walk(walker(func(v ast.Node) {
-		last = max(last, v.GetToken().Position.Line)
-		switch v := v.(type) {
-		case *ast.SequenceNode:
-			if v.End != nil {
-				last = max(last, v.End.Position.Line)
-			}
-		case *ast.MappingNode:
-			if v.End != nil {
-				last = max(last, v.End.Position.Line)
-			}
-		}
-	}), n)
-	return last
-}
-
-// walker calls itself for every node.
-type walker func(ast.Node)
-
-// Visit goes on into every node.
-func (w walker) Visit(n ast.Node) ast.Visitor {
-	w(n)
-	return w
 }

@@ -33,6 +33,30 @@ vessels:
   - {name: cup, floor_mm: 90}  # small
 `
 
+// change is a value for a path; nil takes the key or entry out.
+type change struct {
+	path  string
+	value any
+}
+
+// edit makes changes in a text.
+func edit(text []byte, changes []change) ([]byte, error) {
+	tree, err := decode(text)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range changes {
+		steps, err := stepsOf(c.path)
+		if err != nil {
+			return nil, err
+		}
+		if tree, err = with(tree, steps, c.value); err != nil {
+			return nil, err
+		}
+	}
+	return rewrite(text, tree)
+}
+
 func TestEditTouchesNothingElse(t *testing.T) {
 	for _, c := range []struct {
 		path     string
@@ -46,15 +70,15 @@ func TestEditTouchesNothingElse(t *testing.T) {
 		{"web.open_reading", nil, ", open_reading: true}", "}"},
 		{"vessels[0].floor_mm", 171.5, "floor_mm: 170 ", "floor_mm: 171.5 "},
 		{"vessels[0].profile.diameter_mm", 90.0, "diameter_mm: 85,\n              height_mm", "diameter_mm: 90, height_mm"},
-		{"vessels[0].profile", [][2]float64{{0, 0}, {50, 0.25}}, "{shape: straight, diameter_mm: 85,\n              height_mm: 150}", "[[0, 0], [50, 0.25]]"},
-		{"vessels[1].profile", [][2]float64{{0, 0}, {90, 2}}, "profile:\n      - [0, 0]\n      - [100, 2.2]", "profile: [[0, 0], [90, 2]]"},
+		{"vessels[0].profile", []any{[]any{0, 0}, []any{50, 0.25}}, "{shape: straight, diameter_mm: 85,\n              height_mm: 150}", "[[0, 0], [50, 0.25]]"},
+		{"vessels[1].profile", []any{[]any{0, 0}, []any{90, 2}}, "      - [100, 2.2]", "      - [90, 2]"},
 		{"vessels[1].name", "tub", `"tub #1"`, "tub"},
 		{"vessels[1].name", "Brot: groß", `"tub #1"`, `"Brot: groß"`},
 		{"vessels[2].floor_mm", 95.0, "90}", "95}"},
 		{"vessels[2]", nil, "  - {name: cup, floor_mm: 90}  # small\n", ""},
 		{"vessels[0]", nil, kitchen[strings.Index(kitchen, "  - name: jar"):strings.Index(kitchen, "\n  # the big")], ""},
 		{"vessels[0].lead", "45m", "height: {kind: iio}\n", "height: {kind: iio}\n    lead: 45m\n"},
-		{"channels[+]", yaml.MapSlice{{Key: "name", Value: "phone"}, {Key: "to", Value: []string{"a@b.example"}}},
+		{"channels[+]", yaml.MapSlice{{Key: "name", Value: "phone"}, {Key: "to", Value: []any{"a@b.example"}}},
 			"channels: []   # none yet\n", "channels: [{name: phone, to: [a@b.example]}]   # none yet\n"},
 		{"vessels[+]", yaml.MapSlice{{Key: "name", Value: "true"}, {Key: "floor_mm", Value: 3.0}}, "# small\n", "# small\n  - name: \"true\"\n    floor_mm: 3\n"},
 	} {

@@ -118,24 +118,6 @@ func (f *File) Undo(version string) (Sheet, error) {
 	return f.put(now, text, false)
 }
 
-// Measured returns the text of the file with a vessel's measures: the distance to its
-// empty floor in mm and, unless nil, its profile as [height mm, litres].
-func Measured(now Sheet, vessel string, floorMM float64, profile [][2]float64) ([]byte, error) {
-	if now.Config == nil {
-		return nil, now.Err
-	}
-	i := slices.IndexFunc(now.Config.Vessels, func(v Vessel) bool { return v.Name == vessel })
-	if i < 0 {
-		return nil, problem("vessel_gone", "found", vessel)
-	}
-	at := fmt.Sprintf("vessels[%d].", i)
-	changes := []change{{at + "floor_mm", floorMM}}
-	if profile != nil {
-		changes = append(changes, change{at + "profile", profile})
-	}
-	return edit(now.Text, changes)
-}
-
 // put writes a text that is accepted in the place of now.
 func (f *File) put(now Sheet, text []byte, forUndo bool) (Sheet, error) {
 	if _, err := Parse(f.path, text, Sensors); err != nil {

@@ -192,7 +192,7 @@ func TestTextsStayTexts(t *testing.T) {
 		}
 		v, err := decode(out)
 		require.NoError(t, err)
-		assert.Equal(t, name, lookup(v, []step{{key: "household"}, {key: "time_zone"}}), "%q", name)
+		assert.Equal(t, name, lookup(v, step{key: "household"}, step{key: "time_zone"}), "%q", name)
 	}
 }
 

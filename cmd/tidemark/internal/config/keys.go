@@ -22,15 +22,17 @@ type key struct {
 	usual string       // what holds without the key
 }
 
+// table is all that may be set, in the order in which the keys of a new entry are written.
+type table []key
+
 // sensorType is the type of a sensor's field.
 func sensorType() reflect.Type { return reflect.TypeFor[ast.Node]() }
 
-// keys lists what may be set from outside the file, in the order in which the keys of a
-// new entry are written: the fields that the loader reads whose tag set gives what holds
+// keys returns the table: the fields that the loader reads whose tag set gives what holds
 // without them, and all of a profile, a batch and a feeding. Never among them: what runs
 // a program, names of files, the state directory and the address to listen at.
-func keys() []key {
-	var out []key
+func keys() table {
+	var out table
 	within := map[string]any{"vessels.profile": shapeFile{}, "vessels.batch": bake.Batch{}, "vessels.feed": feedFile{}}
 	var add func(path string, t reflect.Type, all bool)
 	add = func(path string, t reflect.Type, all bool) {
@@ -59,10 +61,13 @@ func keys() []key {
 }
 
 // find returns the place of a key in the table, by its path with or without the numbers
-// of entries; -1 when it is not there.
-func find(path string) int {
+// of entries; its length when it is not there.
+func (t table) find(path string) int {
 	plain := entry.ReplaceAllString(path, "")
-	return slices.IndexFunc(keys(), func(k key) bool { return k.path == plain })
+	if i := slices.IndexFunc(t, func(k key) bool { return k.path == plain }); i >= 0 {
+		return i
+	}
+	return len(t)
 }
 
 // entry is the number of an entry of a list, or + for a new one.
@@ -98,9 +103,9 @@ func (k key) read(typed string, offered []string) (any, error) {
 		if errA != nil || errB != nil {
 			return nil, problem("not_lengths", "found", typed)
 		}
-		return []float64{a, b}, nil
+		return []any{a, b}, nil
 	case is == reflect.TypeFor[[]string]():
-		var list []string
+		var list []any
 		for one := range strings.SplitSeq(typed, ",") {
 			list = append(list, strings.TrimSpace(one))
 		}
@@ -133,8 +138,8 @@ func number(text string) (float64, error) {
 var ingredient = regexp.MustCompile(`(?i)^(.*?\S) +(\d+(?:\.\d+)?)(?: *g)?( +(?:whole|vollkorn))?(?: +(?:water|wasser) +(\d+(?:\.\d+)?))?$`)
 
 // ingredients reads what is mixed, such as "wheat 900, rye 100 whole".
-func ingredients(typed string) ([]yaml.MapSlice, error) {
-	var out []yaml.MapSlice
+func ingredients(typed string) ([]any, error) {
+	var out []any
 	for one := range strings.SplitSeq(typed, ",") {
 		m := ingredient.FindStringSubmatch(strings.TrimSpace(one))
 		if m == nil {

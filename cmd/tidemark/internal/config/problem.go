@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"reflect"
@@ -106,7 +107,7 @@ func at(path string, err error) Problem {
 	if !is {
 		p.Said = say("other", "message", err.Error())
 	}
-	p.Path = path
+	p.Path = cmp.Or(p.Path, path)
 	return p
 }
 

@@ -19,179 +19,138 @@ type Value struct{ Path, Text string }
 // among those offered or stand in the file already: from outside nobody names devices,
 // brokers or files. The error is a Problems or a Problem.
 func Typed(now Sheet, typed []Value, offered []string) ([]byte, error) {
-	all, err := decode(now.Text)
+	before, err := decode(now.Text)
 	if err != nil {
 		return nil, err
 	}
+	tree, _ := decode(now.Text) // it was read above
+	c := changer{before: before, tree: tree, keys: keys(), values: now.Values(), offered: append(slices.Clone(offered), now.sensors()...), given: map[string]bool{}}
+	for _, v := range typed {
+		c.given[v.Path] = v.Text != ""
+	}
 	typed = slices.Clone(typed)
-	slices.SortStableFunc(typed, func(a, b Value) int { return find(a.Path) - find(b.Path) })
-	c := changer{now: all, values: now.Values(), offered: append(slices.Clone(offered), now.sensors()...)}
+	slices.SortStableFunc(typed, func(a, b Value) int { return c.keys.find(a.Path) - c.keys.find(b.Path) })
+	var wrong Problems
 	for _, v := range typed {
 		if err := c.take(v); err != nil {
-			c.wrong = append(c.wrong, at(v.Path, err))
+			wrong = append(wrong, at(v.Path, err))
 		}
 	}
-	c.sameReceiver(typed)
-	if len(c.wrong) > 0 {
-		for i := range c.wrong {
-			c.wrong[i].language = now.language()
+	if now.Config != nil {
+		for i := range wrong {
+			wrong[i].language = now.Config.Household.Language
 		}
-		return nil, c.wrong
 	}
-	return edit(now.Text, c.changes())
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
+	return rewrite(now.Text, c.tree)
 }
 
-// changer turns what was typed into changes.
+// changer takes what was typed into the file, as maps and lists.
 type changer struct {
-	now     any               // the file as it is
-	values  map[string]string // the same as it would be typed
-	offered []string
-	wrong   Problems
-	made    []change
+	before, tree any // the file as it is, and as it is to be
+	keys         table
+	values       map[string]string // of the file as it is, as they would be typed
+	offered      []string
+	given        map[string]bool // paths for which something was typed
+
+	shaped, gone string // the profile that is said anew, and what is taken out whole
 }
 
-// take adds one value to the changes.
+// take takes one value. A profile is said anew, beginning with its shape, or not at all; a
+// dough without flours, or a feeding without a starter, is taken out whole.
 func (c *changer) take(v Value) error {
 	steps, err := stepsOf(v.Path)
-	if err != nil {
+	switch {
+	case err != nil:
 		return err
+	case steps[0].key == "channels" && len(steps) > 1 && (lookup(c.before, steps[0], steps[1], step{key: "kind"}) == "command" || strings.HasSuffix(v.Path, ".kind") && v.Text == "command"):
+		return problem("command_by_hand")
+	case wholeEntry.MatchString(v.Path) && v.Text == "":
+		return c.set(steps, nil)
 	}
-	if steps[0].key == "channels" && len(steps) > 1 {
-		if lookup(c.now, []step{steps[0], steps[1], {key: "kind"}}) == "command" || strings.HasSuffix(v.Path, ".kind") && v.Text == "command" {
-			return problem("command_by_hand")
-		}
-	}
-	if wholeEntry.MatchString(v.Path) && v.Text == "" {
-		c.made = append(c.made, change{v.Path, nil})
-		return nil
-	}
-	i := find(v.Path)
-	if i < 0 {
+	i := c.keys.find(v.Path)
+	if i == len(c.keys) {
 		return problem("by_hand", "key", v.Path)
 	}
-	k := keys()[i]
-	value, err := k.read(v.Text, c.offered)
+	value, err := c.keys[i].read(v.Text, c.offered)
 	if err != nil {
 		return err
 	}
-	head, rest := split(v.Path)
-	if rest != nil { // a part of something that is changed whole
-		c.within(head, rest, value)
-		return nil
-	}
+	whole, key := v.Path[:strings.LastIndex(v.Path, ".")], steps[len(steps)-1].key
 	text, there := c.values[v.Path]
-	if v.Text == text || !there && k.usual == v.Text || k.hidden() && value == nil {
+	switch {
+	case strings.HasSuffix(whole, ".profile") && key == "shape" && value != nil:
+		c.shaped, steps, value = whole, steps[:len(steps)-1], yaml.MapSlice{{Key: key, Value: value}}
+	case strings.HasSuffix(whole, ".profile") && c.shaped != whole, strings.HasPrefix(v.Path, c.gone+"."):
+		return nil
+	case v.Text == text, !there && c.keys[i].usual == v.Text, c.keys[i].hidden() && value == nil:
 		return nil // as it is
+	case value == nil && (key == "flours" || key == "starter_g"):
+		c.gone, steps = whole, steps[:len(steps)-1]
 	}
-	c.made = append(c.made, change{v.Path, value})
-	return nil
+	if err := c.sameReceiver(steps, whole); err != nil {
+		return err
+	}
+	return c.set(steps, value)
 }
 
-// split parts a path into what is changed whole and the keys within; a profile and a new
-// entry are changed whole.
-func split(path string) (head string, rest []string) {
-	if i := strings.Index(path, "[+]."); i >= 0 {
-		return path[:i+3], strings.Split(path[i+4:], ".")
-	}
-	if i := strings.Index(path, ".profile."); i >= 0 {
-		return path[:i+8], []string{path[i+9:]}
-	}
-	return path, nil
-}
-
-// within sets a key within what is changed whole.
-func (c *changer) within(head string, keys []string, value any) {
-	i := slices.IndexFunc(c.made, func(m change) bool { return m.Path == head })
-	if i < 0 {
-		i, c.made = len(c.made), append(c.made, change{head, yaml.MapSlice{}})
-	}
-	if value != nil {
-		c.made[i].Value = put(c.made[i].Value.(yaml.MapSlice), keys, value)
-	}
-}
-
-// put sets a key within, in the order in which keys come.
-func put(m yaml.MapSlice, keys []string, value any) yaml.MapSlice {
-	for i, item := range m {
-		if item.Key == keys[0] && len(keys) > 1 {
-			m[i].Value = put(item.Value.(yaml.MapSlice), keys[1:], value)
-			return m
+// set sets a value; a new entry is added once.
+func (c *changer) set(steps []step, value any) (err error) {
+	if len(steps) > 1 && steps[1].index < 0 {
+		list, _ := lookup(c.tree, steps[0]).([]any)
+		old, _ := lookup(c.before, steps[0]).([]any)
+		if len(list) > len(old) {
+			steps[1].index = len(old)
 		}
 	}
-	if len(keys) > 1 {
-		value = put(nil, keys[1:], value)
-	}
-	return append(m, yaml.MapItem{Key: keys[0], Value: value})
-}
-
-// changes are the changes in the order in which they are made. A profile without a shape
-// was not chosen and stays; a dough without flours, or a feeding without a starter, is
-// taken out whole.
-func (c *changer) changes() []change {
-	out := slices.DeleteFunc(c.made, func(m change) bool {
-		p, is := m.Value.(yaml.MapSlice)
-		return is && strings.HasSuffix(m.Path, ".profile") && lookup(p, []step{{key: "shape"}}) == nil
-	})
-	for _, head := range []string{".batch.flours", ".feed.starter_g"} {
-		for _, m := range slices.Clone(out) {
-			if whole, is := strings.CutSuffix(m.Path, head); is && m.Value == nil {
-				part, _, _ := strings.Cut(head[1:], ".")
-				whole += "." + part
-				out = slices.DeleteFunc(out, func(x change) bool { return strings.HasPrefix(x.Path, whole+".") })
-				out = append(out, change{whole, nil})
-			}
-		}
-	}
-	return out
+	c.tree, err = with(c.tree, steps, value)
+	return err
 }
 
 // sameReceiver refuses another address for a channel that keeps its secrets: they would
 // go to whoever is there.
-func (c *changer) sameReceiver(typed []Value) {
-	given := map[string]bool{}
-	for _, v := range typed {
-		given[v.Path] = v.Text != ""
+func (c *changer) sameReceiver(steps []step, entry string) error {
+	if key := steps[len(steps)-1].key; steps[0].key != "channels" || key != "url" && key != "host" {
+		return nil
 	}
-	for _, m := range c.made {
-		entry, key, _ := strings.Cut(m.Path, "].")
-		if !strings.HasPrefix(m.Path, "channels[") || strings.Contains(entry, "+") || key != "url" && key != "host" {
-			continue
+	for _, s := range []string{"token", "sign_key", "password"} {
+		if lookup(c.before, steps[0], steps[1], step{key: s + "_file"}) != nil {
+			return problem("secret_file", "key", s)
 		}
-		steps, _ := stepsOf(entry + "]") // it was taken apart before
-		for _, s := range []string{"token", "sign_key", "password"} {
-			if lookup(c.now, append(steps, step{key: s + "_file"})) != nil {
-				c.wrong = append(c.wrong, at(m.Path, problem("secret_file", "key", s)))
-			} else if lookup(c.now, append(steps, step{key: s})) != nil && !given[entry+"]."+s] {
-				c.wrong = append(c.wrong, at(entry+"]."+s, problem("secret_again")))
-			}
+		if path := entry + "." + s; lookup(c.before, steps[0], steps[1], step{key: s}) != nil && !c.given[path] {
+			return at(path, problem("secret_again"))
 		}
 	}
+	return nil
 }
 
-// lookup returns what stands at a place; nil when nothing does.
-func lookup(in any, steps []step) any {
-	for _, s := range steps {
-		switch v := in.(type) {
-		case yaml.MapSlice:
-			in = v.ToMap()[s.key]
-		case []any:
-			if s.index < 0 || s.index >= len(v) {
-				return nil
-			}
-			in = v[s.index]
-		default:
-			return nil
+// Measured returns the text of the file with a vessel's measures: the distance to its
+// empty floor in mm and, unless nil, its profile as [height mm, litres].
+func Measured(now Sheet, vessel string, floorMM float64, profile [][2]float64) ([]byte, error) {
+	if now.Config == nil {
+		return nil, now.Err
+	}
+	i := slices.IndexFunc(now.Config.Vessels, func(v Vessel) bool { return v.Name == vessel })
+	tree, err := decode(now.Text)
+	if err != nil || i < 0 {
+		return nil, problem("vessel_gone", "found", vessel)
+	}
+	place := []step{{key: "vessels"}, {index: i}, {key: "floor_mm"}}
+	tree, err = with(tree, place, floorMM)
+	if profile != nil && err == nil {
+		var points []any
+		for _, p := range profile {
+			points = append(points, []any{p[0], p[1]})
 		}
+		place[2].key = "profile"
+		tree, err = with(tree, place, points)
 	}
-	return in
-}
-
-// language is the household's; empty where the file is not accepted.
-func (s Sheet) language() string {
-	if s.Config == nil {
-		return ""
+	if err != nil {
+		return nil, err
 	}
-	return s.Config.Household.Language
+	return rewrite(now.Text, tree)
 }
 
 // sensors lists the sensors that stand in the file, each in one line.
@@ -210,28 +169,26 @@ func (s Sheet) sensors() []string {
 // Values are the values of the file by path, as a person would type them. There is no
 // secret among them, and no profile, which is said anew or not at all.
 func (s Sheet) Values() map[string]string {
-	out := map[string]string{}
-	all, err := decode(s.Text)
-	if err != nil {
-		return out
-	}
-	for _, k := range keys() {
-		part, name, _ := strings.Cut(k.path, ".")
-		if k.hidden() || k.is == sensorType() || strings.HasPrefix(name, "profile.") {
-			continue
-		}
-		paths := []string{k.path}
-		list, _ := lookup(all, []step{{key: part}}).([]any)
-		for i := range list {
-			paths = append(paths, fmt.Sprintf("%s[%d].%s", part, i, name))
-		}
-		for _, path := range paths {
-			steps, _ := stepsOf(path) // of the table
-			if v := lookup(all, steps); v != nil {
+	out, all := map[string]string{}, keys()
+	var add func(path string, v any)
+	add = func(path string, v any) {
+		keys, _ := v.(yaml.MapSlice)
+		list, _ := v.([]any)
+		if i := all.find(path); i < len(all) {
+			if k := all[i]; v != nil && !k.hidden() && k.is != sensorType() && !strings.Contains(path, ".profile.") {
 				out[path] = typedAs(v)
 			}
+			return
+		}
+		for _, item := range keys {
+			add(strings.TrimPrefix(fmt.Sprintf("%s.%v", path, item.Key), "."), item.Value)
+		}
+		for i, one := range list {
+			add(fmt.Sprintf("%s[%d]", path, i), one)
 		}
 	}
+	tree, _ := decode(s.Text) // what cannot be read has no values
+	add("", tree)
 	if s.Config == nil {
 		return out
 	}
