@@ -62,7 +62,7 @@ func runCheck(ctx context.Context, s streams, args []string) error {
 		if cfg, err := config.Load(*configFile, config.WithoutSensors); err == nil {
 			words = wordsOf(cfg)
 		}
-		printSections(s.out, words, survey.Machine{Sysfs: *sysfs, Buses: buses}.Scan(ctx))
+		printFound(s.out, words, survey.Scan(ctx, source.Env{SysfsRoot: *sysfs, Buses: buses}))
 		return buses.Close()
 	}
 	cfg, err := config.Load(*configFile, config.Sensors)
@@ -83,20 +83,20 @@ func table(w io.Writer, words *text.Localizer, head string) *tabwriter.Writer {
 	return t
 }
 
-// printSections prints every bus with what is on it.
-func printSections(w io.Writer, words *text.Localizer, sections []survey.Section) {
+// printFound prints every bus with what is on it.
+func printFound(w io.Writer, words *text.Localizer, found []survey.Found) {
 	t := table(w, words, "check.scan")
-	for _, sec := range sections {
-		if len(sec.Devices) == 0 {
-			fmt.Fprintf(t, "%s\t-\t%s\n", words.Say(sec.Name, nil), words.Say("check.scan.none", text.Values{"what": sensor.Say(sec.None)}))
+	for _, f := range found {
+		line := words.Value("", f.Bus) + "\t"
+		if len(f.Advice) > 0 {
+			line += "-\t" + words.Say("check.scan.none", text.Values{"what": sensor.Say(f.Advice[0])})
+		} else {
+			line += f.Place + "\t" + words.Value("", f.What) + words.Error(f.Problem)
 		}
-		for _, d := range sec.Devices {
-			line := fmt.Sprintf("%s\t%s\t%s", words.Say(sec.Name, nil), d.Place, words.Value("", d.What)+words.Error(d.Trouble))
-			if d.Config != nil {
-				line += "\t" + sensor.Flow(d.Config)
-			}
-			fmt.Fprintln(t, line)
+		if f.Config != nil {
+			line += "\t" + sensor.Flow(f.Config)
 		}
+		fmt.Fprintln(t, line)
 	}
 	_ = t.Flush() // as with every other print
 }
@@ -130,17 +130,17 @@ func (c *checker) run(ctx context.Context, length time.Duration) error {
 	if errors.Is(err, exitError(exitFailed)) {
 		c.line("")
 		c.say("check.scan.all", nil)
-		printSections(c.out, c.words, survey.Machine{Sysfs: c.cfg.Sysfs, Buses: c.buses}.Scan(ctx))
+		printFound(c.out, c.words, survey.Scan(ctx, source.Env{SysfsRoot: c.cfg.Sysfs, Buses: c.buses}))
 	}
 	return err
 }
 
 // sensorItems lists the sensors of a configuration.
-func sensorItems(cfg *config.Config) []survey.Item {
-	var items []survey.Item
+func sensorItems(cfg *config.Config) []survey.Result {
+	var items []survey.Result
 	for _, v := range cfg.Vessels {
 		for _, s := range v.Sensors() {
-			one := survey.Item{Vessel: v.Name, Role: s.Role, Config: s.Config, Quantity: s.Quantity}
+			one := survey.Result{Vessel: v.Name, Role: s.Role, Config: s.Config, Quantity: s.Quantity}
 			if s.Role == "height" {
 				one.FloorMM = v.FloorMM
 			}

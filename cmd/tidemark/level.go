@@ -149,12 +149,12 @@ func (l *leveller) empty(ctx context.Context) error {
 	if _, ok := l.ask(l.words.Say("level.put", nil)); !ok {
 		return l.givenUp()
 	}
-	level, remarks, err := l.cal.Empty(ctx)
-	if err != nil {
+	if err := l.cal.Empty(ctx); err != nil {
 		return inWords{err, l.words.Say("level.not_empty", text.Values{"why": err})}
 	}
-	l.say("level.floor", text.Values{"floor_tenth": level.MM, "n": level.Usable, "spread_tenth": level.SpreadMM, "known_tenth": 2 * level.SDMM})
-	for _, r := range remarks {
+	m := l.cal.State()
+	l.say("level.floor", text.Values{"floor_tenth": m.Floor.MM, "n": m.Floor.Usable, "spread_tenth": m.Floor.SpreadMM, "known_tenth": 2 * m.Floor.SDMM})
+	for _, r := range m.Remarks {
 		l.say("terminal.note", text.Values{"note": r})
 	}
 	return nil

@@ -122,7 +122,7 @@ func (t *setupTalk) save(typed []config.Value, offered []string) error {
 // vessel asks for a vessel under a sensor that is found.
 func (t *setupTalk) vessel(ctx context.Context) ([]config.Value, []string, error) {
 	buses := source.NewBuses()
-	found := survey.Machine{Sysfs: t.cfg.Sysfs, Buses: buses}.Try(ctx, source.Env{SysfsRoot: t.cfg.Sysfs, Buses: buses}, nil, 2*time.Second)
+	found := survey.Try(ctx, source.Env{SysfsRoot: t.cfg.Sysfs, Buses: buses}, nil, 2*time.Second)
 	if err := buses.Close(); err != nil {
 		return nil, nil, err
 	}

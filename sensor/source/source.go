@@ -47,6 +47,7 @@ import (
 // real machine.
 type Env struct {
 	SysfsRoot string     // where sysfs is mounted; empty = /sys
+	DevRoot   string     // where devices are looked for; empty = /dev
 	Buses     *Buses     // that sensors share; nil = some that last as long as the program
 	Air       sensor.Air // over the vessel, for the speed of sound; may be nil
 }

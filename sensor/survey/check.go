@@ -1,3 +1,10 @@
+// Package survey finds out what sensors a machine has, whether they work, and how
+// they sit over a vessel: the work behind the commands check and level, and behind
+// the same steps on the page.
+//
+// Units: mm, litres, Celsius, degrees of angle.
+//
+// It reads and advises; it changes nothing on the machine.
 package survey
 
 import (
@@ -9,15 +16,6 @@ import (
 	"tidemark/sensor/source"
 )
 
-// Item is a sensor to be checked.
-type Item struct {
-	Vessel   string
-	Role     string // height, dough or air
-	Config   sensor.Config
-	Quantity sensor.Quantity
-	FloorMM  float64 // distance to the vessel's empty floor, where it is known: for height
-}
-
 // Verdict sums up what a sensor did.
 type Verdict string
 
@@ -28,9 +26,14 @@ const (
 	Failed   Verdict = "failed"   // no usable reading at all
 )
 
-// Result is what was found out about one sensor.
+// Result is a sensor to be checked, and what was found out about it.
 type Result struct {
-	Item
+	Vessel   string
+	Role     string // height, dough, air or humidity
+	Config   sensor.Config
+	Quantity sensor.Quantity
+	FloorMM  float64 // distance to the vessel's empty floor, where it is known: for height
+
 	Readings int     // how often it was asked
 	Usable   int     // how often it gave a value
 	Value    float64 // median, in the unit of its quantity; NaN when Failed
@@ -39,100 +42,105 @@ type Result struct {
 	Status   sensor.Status // of the last fault; empty when there was none
 	Problem  error         // nil when Good
 	Advice   []string      // what to do, most useful first, by keys of the catalogue
+
+	values []float64
+	last   error // of the readings that failed
 }
 
-// Steadiness beyond which a reading is doubtful: common practice, no source.
+// Steadiness beyond which a reading is doubtful, and how far a distance may exceed the
+// floor's: common practice, no source.
 const (
 	shakyMM    = 5.0
 	shakyC     = 0.5
 	shakyRatio = 0.03
 	missRatio  = 0.2 // share of failed readings
-	beyondMM   = 8.0 // farther than the vessel's floor
+	beyondMM   = 8.0
 )
 
-// Check reads every item for a length of time, once a second, and judges it. The
-// sensors are opened for it and closed again.
-func Check(ctx context.Context, items []Item, env source.Env, length time.Duration) []Result {
-	tallies := make([]tally, len(items))
+// Check reads every sensor for a length of time, once a second, and judges it. They are
+// opened for it and closed again.
+func Check(ctx context.Context, sensors []Result, env source.Env, length time.Duration) []Result {
 	var jobs []sensor.Job
-	var open []sensor.Source
-	for i, it := range items {
-		src, err := source.Open(it.Config, it.Quantity, env)
+	for i := range sensors {
+		r := &sensors[i]
+		src, err := source.Open(r.Config, r.Quantity, env)
 		if err != nil {
-			tallies[i].add(sensor.Reading{Status: sensor.Missing, Err: err})
+			r.add(sensor.Reading{Status: sensor.Missing, Err: err})
 			continue
 		}
-		open = append(open, src)
-		jobs = append(jobs, sensor.Job{Bus: source.Bus(it.Config), Source: src, Quantity: it.Quantity,
-			Every: time.Second, Timeout: min(length, 5*time.Second), Deliver: tallies[i].add})
+		defer src.Close()
+		jobs = append(jobs, sensor.Job{Bus: source.Bus(r.Config), Source: src, Quantity: r.Quantity, Every: time.Second, Timeout: min(length, 5*time.Second), Deliver: r.add})
 	}
-	limited, cancel := context.WithCancel(ctx)
-	stop := time.AfterFunc(length, cancel)
-	defer stop.Stop()
-	defer cancel()
 	if len(jobs) > 0 {
+		limited, cancel := context.WithTimeout(ctx, length)
+		defer cancel()
 		sensor.Poll(limited, jobs)
 	}
-	for _, s := range open {
-		_ = s.Close() // nothing was written: a failing close loses nothing
+	for i := range sensors {
+		sensors[i].judge()
 	}
-	results := make([]Result, len(items))
-	for i, it := range items {
-		results[i] = tallies[i].judge(it)
-	}
-	return results
-}
-
-// tally collects the readings of one sensor.
-type tally struct {
-	values []float64
-	last   sensor.Reading // last fault
-	count  int
+	return sensors
 }
 
 // add takes a reading.
-func (n *tally) add(r sensor.Reading) {
-	n.count++
-	if r.Status == sensor.OK {
-		n.values = append(n.values, r.Value)
+func (r *Result) add(one sensor.Reading) {
+	r.Readings++
+	if one.Status == sensor.OK {
+		r.values = append(r.values, one.Value)
+		r.Usable++
 		return
 	}
-	n.last = r
+	r.Status, r.last = one.Status, one.Err
 }
 
-// judge sums it up.
-func (n *tally) judge(it Item) Result {
-	f := Result{Item: it, Readings: n.count, Usable: len(n.values), Verdict: Good, Status: n.last.Status}
-	f.Value, f.Spread, _ = sensor.Summary(n.values, 0)
-	missed := n.count - len(n.values)
+// judge sums the readings up.
+func (r *Result) judge() {
+	r.Value, r.Spread, _ = sensor.Summary(r.values, 0)
+	shaky := map[sensor.Quantity]float64{sensor.Distance: shakyMM, sensor.Temperature: shakyC, sensor.Humidity: shakyRatio}
+	r.Verdict = Doubtful
 	switch {
-	case n.count == 0:
-		f.Verdict, f.Problem = Failed, sensor.Fault(sensor.Missing, "check.silent")
-	case len(n.values) == 0:
-		f.Verdict, f.Problem = Failed, n.last.Err
-	case float64(missed) > missRatio*float64(n.count):
-		f.Verdict, f.Problem = Doubtful, n.missed()
-	case f.Spread > shaky(it.Quantity):
-		f.Verdict, f.Problem = Doubtful, sensor.Fault(sensor.Unreliable, "check.shaky")
+	case r.Readings == 0:
+		r.Verdict, r.Problem = Failed, sensor.Fault(sensor.Missing, "check.silent")
+	case r.Usable == 0:
+		r.Verdict, r.Problem = Failed, r.last
+	case float64(r.Readings-r.Usable) > missRatio*float64(r.Readings):
+		r.Problem = r.missed()
+	case r.Spread > shaky[r.Quantity]:
+		r.Problem = sensor.Fault(sensor.Unreliable, "check.shaky")
+	case r.FloorMM > 0 && r.Value > r.FloorMM+beyondMM:
+		r.Problem = sensor.Fault(sensor.OutOfRange, "check.far", "found", r.Value, "floor", fmt.Sprint(r.FloorMM))
+		r.Advice = []string{"advice.floor"}
+		return
+	default:
+		r.Verdict = Good
+		return
 	}
-	switch {
-	case f.Verdict == Good && it.FloorMM > 0 && f.Value > it.FloorMM+beyondMM:
-		f.Verdict, f.Problem = Doubtful, sensor.Fault(sensor.OutOfRange, "check.far", "found", f.Value, "floor", fmt.Sprint(it.FloorMM))
-		f.Advice = []string{"advice.floor"}
-	case f.Verdict != Good:
-		f.Advice = advise(sensor.KindOf(it.Config), n.last.Status)
-	}
-	return f
+	r.Advice = advise(sensor.KindOf(r.Config), r.Status)
 }
 
 // missed says how many readings failed, and how the last of them.
-func (n *tally) missed() error {
-	return sensor.Fault(n.last.Status, "check.missed", "count", n.count-len(n.values), "of", n.count, "why", n.last.Err)
+func (r *Result) missed() error {
+	return sensor.Fault(r.Status, "check.missed", "count", r.Readings-r.Usable, "of", r.Readings, "why", r.last)
 }
 
-// shaky is the spread that is too much for a quantity.
-func shaky(q sensor.Quantity) float64 {
-	return map[sensor.Quantity]float64{sensor.Distance: shakyMM, sensor.Temperature: shakyC, sensor.Humidity: shakyRatio}[q]
+// advise tells what to do about a sensor that failed so, most useful first, by the keys
+// of sentences in the catalogue: those for its group of kinds, else those for all.
+func advise(kind sensor.Kind, status sensor.Status) (keys []string) {
+	group := map[sensor.Kind]string{sensor.KindW1: "probe", sensor.KindDS18B20: "probe", sensor.KindVL53L1X: "i2c", sensor.KindVL6180X: "i2c", sensor.KindBME280: "i2c",
+		sensor.KindIIO: "kernel", sensor.KindHwmon: "kernel", sensor.KindHCSR04: "echo", sensor.KindSRF04: "echo", sensor.KindSerial: "serial", sensor.KindMQTT: "mqtt"}[kind]
+	sentences := map[string]int{"probe.missing": 3, "probe.power_on": 2, "probe.bad_data": 1, "i2c.missing": 3, "i2c.read_failed": 2, "kernel.missing": 2,
+		"echo.read_failed": 3, "echo.missing": 1, "echo.unreliable": 1, "serial.missing": 1, "serial.read_failed": 2, "serial.bad_data": 1,
+		"mqtt.missing": 1, "mqtt.stale": 2, "mqtt.bad_data": 1,
+		"any.missing": 1, "any.read_failed": 1, "any.bad_data": 1, "any.out_of_range": 1, "any.unreliable": 1, "any.stale": 1, "any.stuck": 1, "any.else": 1}
+	for _, about := range []string{group + "." + string(status), "any." + string(status), "any.else"} {
+		for i := range sentences[about] {
+			keys = append(keys, fmt.Sprintf("advice.%s.%d", about, i+1))
+		}
+		if len(keys) > 0 {
+			break
+		}
+	}
+	return keys
 }
 
 // Notes says what else to know about a distance sensor that measures by sound.

@@ -30,26 +30,25 @@ type Level struct {
 // when that is shorter than ten seconds. The error says why there is no trustworthy
 // level.
 func measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
-	var n tally
+	var r Result
 	limited, cancel := context.WithTimeout(ctx, length)
 	defer cancel()
 	timeout := min(length, 5*time.Second)
 	if _, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
 		timeout = length
 	}
-	sensor.Poll(limited, []sensor.Job{{Source: src, Quantity: sensor.Distance, Every: min(time.Second, length/10), Timeout: timeout, Deliver: n.add}})
-	if ctx.Err() != nil {
-		return Level{}, ctx.Err()
-	}
-	l := Level{Usable: len(n.values), Missed: n.count - len(n.values)}
-	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(n.values, 1)
+	sensor.Poll(limited, []sensor.Job{{Source: src, Quantity: sensor.Distance, Every: min(time.Second, length/10), Timeout: timeout, Deliver: r.add}})
+	l := Level{Usable: r.Usable, Missed: r.Readings - r.Usable}
+	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(r.values, 1)
 	switch {
-	case n.count == 0:
+	case ctx.Err() != nil:
+		return l, ctx.Err()
+	case r.Readings == 0:
 		return l, sensor.Fault(sensor.Missing, "check.silent")
 	case l.Usable == 0:
-		return l, sensor.Fault(n.last.Status, "level.none", "why", n.last.Err)
+		return l, sensor.Fault(r.Status, "level.none", "why", r.last)
 	case l.Missed > l.Usable:
-		return l, n.missed()
+		return l, r.missed()
 	case l.SpreadMM > shakyMM:
 		return l, sensor.Fault(sensor.Unreliable, "level.shaky", "spread_tenth", l.SpreadMM)
 	}
@@ -124,17 +123,16 @@ func NewCalibration(src sensor.Source, conf sensor.Config, in Inside, length tim
 	return &Calibration{src: src, conf: conf, inside: in, length: length}
 }
 
-// Empty measures the empty vessel and gives remarks on how the sensor sits. It
-// begins the calibration again.
-func (c *Calibration) Empty(ctx context.Context) (Level, []sensor.Said, error) {
+// Empty measures the empty vessel. It begins the calibration again.
+func (c *Calibration) Empty(ctx context.Context) error {
 	l, err := measure(ctx, c.src, c.length)
 	if err != nil {
-		return l, nil, err
+		return err
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.Measured = Measured{&l, remarks(c.conf, c.inside, l.MM), [][2]float64{{0, 0}}}
-	return l, c.Remarks, nil
+	return nil
 }
 
 // State returns what was measured so far.

@@ -32,7 +32,7 @@ func TestCheckJudges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := 0
 		time.AfterFunc(100*time.Millisecond, func() { n++ })
-		results := Check(t.Context(), []Item{
+		results := Check(t.Context(), []Result{
 			{Vessel: "tub", Role: "dough", Quantity: sensor.Temperature, Config: &sensor.W1{}},
 			{Vessel: "tub", Role: "height", Quantity: sensor.Distance, Config: &sensor.IIO{}},
 			{Vessel: "tub", Role: "air", Quantity: sensor.Temperature, Config: &sensor.Hwmon{Name: "sht3x"}},
@@ -129,72 +129,71 @@ func (b *fakeBus) Tx(addr uint16, w, r []byte) error {
 	return nil
 }
 
+// scan looks at a machine with some kernel files and devices, and one I2C bus.
+func scan(t *testing.T, files, devices map[string]string, bus i2c.BusCloser) []Found {
+	env := source.Env{SysfsRoot: t.TempDir(), DevRoot: t.TempDir(), Buses: source.NewBuses()}
+	for path, text := range files {
+		sensortest.Put(t, env.SysfsRoot, path, text)
+	}
+	for path := range devices {
+		sensortest.Put(t, env.DevRoot, path, "")
+	}
+	env.Buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
+	found := Scan(t.Context(), env)
+	for i, f := range found {
+		require.True(t, english().Has(f.Bus.Key), f.Bus.Key)
+		for _, key := range f.Advice {
+			require.True(t, english().Has(key), key)
+		}
+		if f.Config != nil {
+			assert.NoError(t, sensor.Check(f.Config, f.Quantity), "%+v", f.Config)
+		}
+		found[i].Place = strings.Replace(f.Place, env.DevRoot, "/dev", 1)
+	}
+	return found
+}
+
 func TestScanFinds(t *testing.T) {
-	root, dev := t.TempDir(), t.TempDir()
-	sensortest.Put(t, root, "bus/w1/devices/28-0123456789ab/w1_slave", goodProbe)
-	sensortest.Put(t, root, "bus/iio/devices/iio:device0/name", "vl53l0x\n")
-	sensortest.Put(t, root, "bus/iio/devices/iio:device0/in_distance_raw", "187")
-	sensortest.Put(t, root, "class/hwmon/hwmon0/name", "cpu_thermal")
-	sensortest.Put(t, root, "class/hwmon/hwmon0/temp1_input", "50000")
-	sensortest.Put(t, root, "class/hwmon/hwmon1/name", "sht3x")
-	sensortest.Put(t, root, "class/hwmon/hwmon1/temp1_input", "23000")
-	sensortest.Put(t, dev, "i2c-1", "")
-	sensortest.Put(t, dev, "gpiochip0", "")
-	sensortest.Put(t, dev, "serial/by-id/usb-adapter", "")
 	bus := &fakeBus{chips: []fakeChip{long, air77}, mux: 0x71}
 	bus.ports[3] = short
-	buses := source.NewBuses()
-	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
-	sections := Machine{Sysfs: root, Dev: dev, Buses: buses}.Scan(t.Context())
 	var all []string
-	for _, s := range sections {
-		require.True(t, english().Has(s.Name) && english().Has(s.None), s.Name)
-		for _, d := range s.Devices {
-			all = append(all, d.Place+": "+english().Value("", d.What))
-			if d.Config != nil {
-				assert.NoError(t, sensor.Check(d.Config, d.Quantity), "%+v", d.Config)
-			}
-		}
+	for _, f := range scan(t, map[string]string{
+		"bus/w1/devices/28-0123456789ab/w1_slave": goodProbe, "bus/iio/devices/iio:device0/name": "vl53l0x\n", "bus/iio/devices/iio:device0/in_distance_raw": "187",
+		"class/hwmon/hwmon0/name": "cpu_thermal", "class/hwmon/hwmon0/temp1_input": "50000", "class/hwmon/hwmon1/name": "sht3x", "class/hwmon/hwmon1/temp1_input": "23000",
+	}, map[string]string{"i2c-1": "", "gpiochip0": "", "serial/by-id/usb-adapter": ""}, bus) {
+		all = append(all, strings.TrimSpace(f.Place+": "+english().Value("", f.What)+" "+f.Role))
 	}
 	assert.Equal(t, []string{
-		"1-wire: thermometer 28-0123456789ab",
-		"I2C bus 1: VL53L1X, distance at 0x29",
-		"I2C bus 1: BME280, temperature at 0x77",
-		"I2C bus 1: BME280, humidity at 0x77",
+		"1-wire: thermometer 28-0123456789ab dough",
+		"I2C bus 1: VL53L1X, distance at 0x29 height",
+		"I2C bus 1: BME280, temperature at 0x77 air",
+		"I2C bus 1: BME280, humidity at 0x77 humidity",
 		"I2C bus 1: multiplexer at 0x71",
 		"I2C bus 1, multiplexer 0x71 port 3: a chip at 0x29 that is not known; if there are several, keep all but one in shutdown",
-		"iio:device0: vl53l0x, distance",
+		"iio:device0: vl53l0x, distance height",
 		"hwmon0: cpu_thermal, temperature",
-		"hwmon1: sht3x, temperature",
-		dev + "/gpiochip0: lines for an ultrasonic pair, shutdown and supply lines",
-		dev + "/serial/by-id/usb-adapter: serial line",
+		"hwmon1: sht3x, temperature air",
+		"/dev/gpiochip0: lines for an ultrasonic pair, shutdown and supply lines",
+		"/dev/serial/by-id/usb-adapter: serial line",
 	}, all, "with the multiplexer's port open two chips at 0x29 answer at once")
 }
 
 // A bus without an answer is on: to switch it on would be the wrong advice.
 func TestScanOfASilentBus(t *testing.T) {
-	dev := t.TempDir()
-	sensortest.Put(t, dev, "i2c-0", "")
-	buses := source.NewBuses()
-	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return &fakeBus{}, nil }
-	sections := Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
-	require.Len(t, sections[1].Devices, 1)
-	assert.Equal(t, "I2C bus 0", sections[1].Devices[0].Place)
-	assert.Equal(t, "scan.empty", sections[1].Devices[0].What.Key)
+	found := scan(t, nil, map[string]string{"i2c-0": ""}, &fakeBus{})
+	require.Len(t, found, 6)
+	assert.Equal(t, []string{"scan.w1.none"}, found[0].Advice)
+	assert.Equal(t, "I2C bus 0 scan.empty", found[1].Place+" "+found[1].What.Key)
+	assert.Empty(t, found[1].Advice)
 }
 
 func TestScanBehindAMultiplexer(t *testing.T) {
-	dev := t.TempDir()
-	sensortest.Put(t, dev, "i2c-3", "")
 	bus := &fakeBus{mux: 0x70}
 	bus.ports[2], bus.ports[7] = long, short
-	buses := source.NewBuses()
-	buses.OpenI2C = func(string) (i2c.BusCloser, error) { return bus, nil }
-	sections := Machine{Sysfs: t.TempDir(), Dev: dev, Buses: buses}.Scan(t.Context())
 	var found []sensor.Config
-	for _, d := range sections[1].Devices {
-		if d.Config != nil {
-			found = append(found, d.Config)
+	for _, f := range scan(t, nil, map[string]string{"i2c-3": ""}, bus) {
+		if f.Config != nil {
+			found = append(found, f.Config)
 		}
 	}
 	assert.Equal(t, []sensor.Config{&sensor.VL53L1X{I2C: sensor.I2C{Bus: "3", Mux: 0x70, Port: 2}}, &sensor.VL6180X{I2C: sensor.I2C{Bus: "3", Mux: 0x70, Port: 7}}}, found)
@@ -261,17 +260,16 @@ func TestCalibration(t *testing.T) {
 		_, _, err = c.Result()
 		assert.Error(t, err)
 		w.bad = true
-		_, _, err = c.Empty(t.Context())
+		err = c.Empty(t.Context())
 		assert.Contains(t, english().Error(err), "no usable reading: nothing in range")
 		w.bad = false
 		w.noise = 30
-		_, _, err = c.Empty(t.Context())
+		err = c.Empty(t.Context())
 		assert.Contains(t, english().Error(err), "jump about")
 		w.noise = 1
-		level, remarks, err := c.Empty(t.Context())
-		require.NoError(t, err)
-		assert.InDelta(t, 240, level.MM, 1.5)
-		assert.Empty(t, remarks)
+		require.NoError(t, c.Empty(t.Context()))
+		assert.InDelta(t, 240, c.State().Floor.MM, 1.5)
+		assert.Empty(t, c.State().Remarks)
 		for _, step := range [][2]float64{{190, 1}, {140, 2.2}, {90, 3.6}} {
 			w.mm = step[0]
 			h, err := c.Pour(t.Context(), step[1])
@@ -291,7 +289,7 @@ func TestCalibration(t *testing.T) {
 		assert.Equal(t, [2]float64{0, 0}, profile[0])
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		_, _, err = c.Empty(ctx)
+		err = c.Empty(ctx)
 		assert.ErrorIs(t, err, context.Canceled)
 	})
 }

@@ -156,10 +156,7 @@ func (a *App) measure(name string, level func(*survey.Calibration) error) error 
 
 // LevelEmpty measures the empty vessel, for web.Leveller.
 func (a *App) LevelEmpty(ctx context.Context, name string) error {
-	return a.measure(name, func(cal *survey.Calibration) error {
-		_, _, err := cal.Empty(ctx)
-		return err
-	})
+	return a.measure(name, func(cal *survey.Calibration) error { return cal.Empty(ctx) })
 }
 
 // LevelPour measures after water was poured in, for web.Leveller.

@@ -30,7 +30,7 @@ type setup struct {
 	file *config.File
 
 	mu        sync.Mutex
-	found     []survey.Trial // of the last look
+	found     []survey.Found // of the last look
 	foundAt   time.Time
 	listening listening
 	tested    map[string]string // by channel, when somebody answered its test
@@ -157,7 +157,7 @@ func (s *setup) told(now config.Sheet, err error) error {
 
 // withFloor fills in the floor of a new vessel that was left empty: what its sensor
 // reads now.
-func withFloor(typed []config.Value, found []survey.Trial) ([]config.Value, error) {
+func withFloor(typed []config.Value, found []survey.Found) ([]config.Value, error) {
 	const floor, height = "vessels[+].floor_mm", "vessels[+].height"
 	at := slices.IndexFunc(typed, func(v config.Value) bool { return v.Path == floor })
 	if at < 0 || typed[at].Text != "" {
@@ -177,7 +177,7 @@ func withFloor(typed []config.Value, found []survey.Trial) ([]config.Value, erro
 }
 
 // offered lists the sensors that can be chosen, each as it stands in the file.
-func offered(found []survey.Trial) []string {
+func offered(found []survey.Found) []string {
 	var out []string
 	for _, t := range found {
 		if t.Config != nil {
@@ -189,7 +189,7 @@ func offered(found []survey.Trial) []string {
 
 // look looks at the buses and reads what nobody reads yet; a look is shared by all who
 // ask within some seconds.
-func (s *setup) look(ctx context.Context) []survey.Trial {
+func (s *setup) look(ctx context.Context) []survey.Found {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if time.Since(s.foundAt) < lookedFor {
@@ -204,8 +204,7 @@ func (s *setup) look(ctx context.Context) []survey.Trial {
 	s.listen()
 	buses := source.NewBuses()
 	defer buses.Close()
-	m := survey.Machine{Sysfs: s.app.opt.Config.Sysfs, Buses: buses}
-	s.found = m.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Buses: buses}, used, 2*time.Second)
+	s.found = survey.Try(ctx, source.Env{SysfsRoot: s.app.opt.Config.Sysfs, Buses: buses}, used, 2*time.Second)
 	s.found = append(s.found, s.heard(used)...)
 	s.foundAt = time.Now()
 	return s.found
@@ -238,9 +237,9 @@ func idle(f web.Found) int {
 }
 
 // Trouble says what is wrong with what a look found, and what to do first.
-func Trouble(words *text.Localizer, t survey.Trial) string {
+func Trouble(words *text.Localizer, t survey.Found) string {
 	var said []string
-	for _, s := range []string{words.Error(t.Trouble), words.Say(t.Do, nil)} {
+	for _, s := range []string{words.Error(t.Problem), words.Say(slices.Concat(t.Advice, []string{""})[0], nil)} {
 		if s != "" {
 			said = append(said, s)
 		}

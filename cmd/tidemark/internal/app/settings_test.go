@@ -63,9 +63,9 @@ func TestAnAnswerToATestIsNoAnswerToAnAlarm(t *testing.T) {
 // TestFoundInWords: what a look at the buses says is in the household's language.
 func TestFoundInWords(t *testing.T) {
 	de := text.New(text.Locale{Language: "de"})
-	silent := survey.Trial{Device: survey.Device{Trouble: sensor.Fault(sensor.Missing, "chip.silent", "address", "0x29", "error", io.EOF)}, Do: "advice.i2c.missing.2"}
+	silent := survey.Found{Result: survey.Result{Problem: sensor.Fault(sensor.Missing, "chip.silent", "address", "0x29", "error", io.EOF), Advice: []string{"advice.i2c.missing.2"}}}
 	assert.Equal(t, "der Chip bei 0x29 antwortet nicht (EOF); Verdrahtung und Versorgung prüfen; die Drähte SDA und SCL, Masse und 3,3 V am Chip prüfen; sie sind leicht vertauscht", Trouble(de, silent))
-	assert.Contains(t, Trouble(de, survey.Trial{Do: "scan.w1.none"}), "drei Drähte")
-	assert.Empty(t, Trouble(de, survey.Trial{}))
+	assert.Contains(t, Trouble(de, survey.Found{Result: survey.Result{Advice: []string{"scan.w1.none"}}}), "drei Drähte")
+	assert.Empty(t, Trouble(de, survey.Found{}))
 	assert.Equal(t, "Thermometer 28-00000a1b2c3d", de.Value("", sensor.Say("scan.thermometer", "id", "28-00000a1b2c3d")))
 }

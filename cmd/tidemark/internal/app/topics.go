@@ -81,22 +81,22 @@ func (s *setup) stopListening() error {
 
 // heard are the numbers of topics that may be sensors, as a look at the buses finds
 // them; used names who reads one already.
-func (s *setup) heard(used map[string]string) []survey.Trial {
-	var out []survey.Trial
+func (s *setup) heard(used map[string]string) []survey.Found {
+	var out []survey.Found
 	for _, b := range brokers(s.app.opt.Config) {
 		host := b.Broker
 		if u, err := url.Parse(b.Broker); err == nil {
 			host = u.Host
 		}
-		bus, heard, trouble, do := sensor.Say("scan.mqtt", "host", host), []mqtt.Heard(nil), error(nil), ""
+		bus, heard, trouble, do := sensor.Say("scan.mqtt", "host", host), []mqtt.Heard(nil), error(nil), []string(nil)
 		if l := s.listening.at[b.Broker]; l != nil {
 			heard, trouble = l.Heard()
 		}
 		if len(heard) == 0 && trouble == nil {
-			do = "scan.mqtt.none"
+			do = []string{"scan.mqtt.none"}
 		}
 		if len(heard) == 0 || trouble != nil {
-			out = append(out, survey.Trial{Bus: bus, Device: survey.Device{Trouble: trouble}, Do: do})
+			out = append(out, survey.Found{Bus: bus, Result: survey.Result{Problem: trouble, Advice: do}})
 		}
 		for _, h := range heard {
 			what := h.Config.Topic
@@ -104,8 +104,8 @@ func (s *setup) heard(used map[string]string) []survey.Trial {
 				what += " " + h.Config.Field
 			}
 			role := map[sensor.Quantity]string{sensor.Distance: "height", sensor.Temperature: "air", sensor.Humidity: "humidity"}[h.Quantity]
-			out = append(out, survey.Trial{Device: survey.Device{Place: "MQTT " + host, What: sensor.Say("scan.topic", "topic", what), Quantity: h.Quantity, Config: &h.Config}, Bus: bus, Role: role,
-				UsedBy: used[sensor.Flow(&h.Config)], Value: h.Value, Usable: 1})
+			out = append(out, survey.Found{Bus: bus, Place: "MQTT " + host, What: sensor.Say("scan.topic", "topic", what), UsedBy: used[sensor.Flow(&h.Config)],
+				Result: survey.Result{Role: role, Config: &h.Config, Quantity: h.Quantity, Value: h.Value, Usable: 1}})
 		}
 	}
 	return out
