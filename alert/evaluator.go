@@ -6,22 +6,20 @@ import (
 	"time"
 
 	"tidemark/alert/text"
-	"tidemark/bake"
 )
 
 // Evaluator folds what is the case with one vessel into changes of its alarms. It
 // has no clock and does no I/O: the same inputs give the same changes, and an alarm
 // found again has the ID it had. It is not safe for use by several goroutines.
 type Evaluator struct {
-	text     *text.Localizer
-	lost     time.Duration // dough not seen for longer than this is told
-	order    []policy
-	policies map[Kind]policy
-	slots    map[slotKey]*slot
-	rise     *riseKey // nil before the first input
-	oven     ovenDetector
-	trend    trend
-	missed   int // rises in which the target was told without a near warning before
+	text   *text.Localizer
+	lost   time.Duration // dough not seen for longer than this is told
+	order  []policy
+	slots  map[slotKey]*slot
+	rise   *riseKey // nil before the first input
+	oven   ovenDetector
+	trend  trend
+	missed int // rises in which the target was told without a near warning before
 }
 
 // slotKey names one thing that can be raised once at a time.
@@ -50,39 +48,13 @@ type slot struct {
 	drifted time.Time // since when the moment has moved away from the one named
 }
 
-// condition is what a rule says of one kind at one moment.
-type condition struct {
-	kind     Kind
-	sub      string
-	on       bool // it holds
-	ready    bool // and may be told, once held
-	unknown  bool // nothing can be said: neither on nor gone
-	reason   string
-	hold     time.Duration
-	rearm    time.Duration  // at least recoveredAfter
-	since    time.Time      // when it began, if the rule knows better
-	stage    int            // 0, or more when it got worse
-	at       time.Time      // the moment the text names, if any
-	priority int            // overrides the kind's
-	tap      bake.EventKind // what a button of the message tells as done; empty for none
-	say      func() words
-	sayEnd   func(s *slot) words
-}
-
-// words are what an alarm says.
-type words struct{ title, text string }
-
 // NewEvaluator returns an Evaluator that words alarms by l and tells dough that was
 // not seen for lostAfter; 0 is lostAfterDefault.
 func NewEvaluator(l *text.Localizer, lostAfter time.Duration) *Evaluator {
 	if lostAfter <= 0 {
 		lostAfter = lostAfterDefault
 	}
-	e := &Evaluator{text: l, lost: lostAfter, order: policies(), policies: map[Kind]policy{}, slots: map[slotKey]*slot{}, oven: newOvenDetector(false)}
-	for _, p := range e.order {
-		e.policies[p.kind] = p
-	}
-	return e
+	return &Evaluator{text: l, lost: lostAfter, order: policies(), slots: map[slotKey]*slot{}, oven: newOvenDetector(false)}
 }
 
 // Observe takes temperatures in as they are measured, in Celsius, NaN for none, so
@@ -95,14 +67,7 @@ func (e *Evaluator) Observe(at time.Time, doughC, airC float64) {
 // Evaluate applies the rules to one input and returns what changed, in the order it
 // is to be told. Input.At must not run back; an input that does is ignored.
 func (e *Evaluator) Evaluate(in Input) []Change {
-	o := e.observation(in)
-	changes := append(e.followRise(o), e.endSample(o)...)
-	for _, p := range e.order {
-		for _, c := range p.rule(o) {
-			changes = append(changes, e.apply(o, c)...)
-		}
-	}
-	return changes
+	return e.apply(e.observation(in))
 }
 
 // WarmUp shows moments of an earlier run, in order of time: a condition that held then
@@ -112,7 +77,9 @@ func (e *Evaluator) WarmUp(past []Input) {
 	oven, since := e.oven, e.trend.points
 	e.oven, e.trend = newOvenDetector(false), trend{}
 	for _, in := range past {
-		e.warmUp(in)
+		o := e.observation(in)
+		o.past = true
+		e.apply(o)
 	}
 	e.oven = oven
 	for _, p := range since {
@@ -120,31 +87,32 @@ func (e *Evaluator) WarmUp(past []Input) {
 	}
 }
 
-// warmUp shows one moment of an earlier run.
-func (e *Evaluator) warmUp(in Input) {
-	o := e.observation(in)
+// apply asks the rules about one moment. What is told of a rise ends with it.
+func (e *Evaluator) apply(o *observation) []Change {
+	var changes []Change
+	if !o.past {
+		changes = e.followRise(o)
+	}
 	for _, p := range e.order {
-		for _, c := range p.rule(o) {
-			s := e.slots[slotKey{c.kind, c.sub}]
-			if s == nil && !c.on || ofMachine(c.kind) || c.unknown || s != nil && in.At.Before(s.last) {
-				continue
-			}
-			s = e.slot(c)
-			if c.on {
-				s.clear, s.last, s.since = time.Time{}, in.At, orTime(s.since, in.At)
-			} else {
-				s.since, s.clear = time.Time{}, orTime(s.clear, in.At)
+		switch {
+		case o.past && (ofMachine(p.kind) || p.ofRise && !o.watched):
+		case p.ofRise && !o.watched:
+			changes = append(changes, e.resolveAll(o, p.kind)...)
+		default:
+			for _, c := range p.rule(o) {
+				changes = append(changes, e.move(o, p, c)...)
 			}
 		}
 	}
+	return changes
 }
 
 // Restore takes in alarms of an earlier run, open and resolved, so that none is
 // raised twice. Call it before the first Evaluate.
 func (e *Evaluator) Restore(alarms []Alarm) {
 	for _, a := range alarms {
-		p := e.policies[a.Kind]
-		s := e.slot(condition{kind: a.Kind, sub: subOf(a)})
+		p := policyOf(a.Kind)
+		s := e.slot(slotKey{a.Kind, subOf(a)})
 		if s.open && a.State == Resolved {
 			continue
 		}
@@ -176,7 +144,8 @@ func (e *Evaluator) ClockStep(m ClockStep) {
 	e.oven, e.trend = newOvenDetector(e.oven.observed), trend{}
 }
 
-// followRise ends the alarms of a rise that is over.
+// followRise ends the alarms of the rise before when another begins, and forgets what was
+// told in it.
 func (e *Evaluator) followRise(o *observation) []Change {
 	key := riseKey{id: o.RiseID}
 	if key.id == 0 {
@@ -184,41 +153,17 @@ func (e *Evaluator) followRise(o *observation) []Change {
 	}
 	old := e.rise
 	e.rise = &key
-	switch {
-	case old != nil && *old != key:
-		return e.endRise(o, true)
-	case !o.watched:
-		return e.endRise(o, false)
+	if old == nil || *old == key {
+		return nil
 	}
-	return nil
-}
-
-// endRise resolves the open alarms and, for a new rise, forgets what was told in the
-// old one.
-func (e *Evaluator) endRise(o *observation, forget bool) []Change {
 	var changes []Change
 	for _, k := range e.keys() {
-		s := e.slots[k]
-		goesOn := k.kind == StepDue || k.kind == PlanMoved || k.kind == InTime // the process goes on to the oven after the rise
-		if k.kind == NobodyWatched || ofMachine(k.kind) || goesOn && !forget {
-			continue
-		}
-		if s.open {
-			changes = append(changes, e.resolve(o, s, nil))
-		}
-		if forget {
+		if k.kind != NobodyWatched && !ofMachine(k.kind) {
+			changes = append(changes, e.resolve(o, e.slots[k])...)
 			delete(e.slots, k)
 		}
 	}
 	return changes
-}
-
-// endSample ends what was told of a sample jar whose loaf has proofed.
-func (e *Evaluator) endSample(o *observation) []Change {
-	if !o.pastUse() {
-		return nil
-	}
-	return e.resolveAll(o, Near, Reached, Over, LevelsOff)
 }
 
 // keys lists the slots in a fixed order.
@@ -233,9 +178,8 @@ func (e *Evaluator) keys() []slotKey {
 	return keys
 }
 
-// slot returns the slot of a condition, made when it is not there.
-func (e *Evaluator) slot(c condition) *slot {
-	k := slotKey{c.kind, c.sub}
+// slot returns the slot of a key, made when it is not there.
+func (e *Evaluator) slot(k slotKey) *slot {
 	if e.slots[k] == nil {
 		e.slots[k] = &slot{}
 	}
@@ -250,71 +194,68 @@ func (e *Evaluator) peek(kind Kind) slot {
 	return slot{}
 }
 
-// apply moves one slot by what its rule says. What never was on has none.
-func (e *Evaluator) apply(o *observation, c condition) []Change {
-	if e.slots[slotKey{c.kind, c.sub}] == nil && !c.on {
+// move moves one slot by what its rule says. What never was on has none.
+func (e *Evaluator) move(o *observation, p policy, c condition) []Change {
+	k := slotKey{p.kind, c.sub}
+	s := e.slots[k]
+	switch {
+	case c.ends && s != nil && !o.past:
+		return e.resolve(o, s)
+	case c.ends || c.unknown || s == nil && !c.on || s != nil && o.At.Before(s.last):
 		return nil
 	}
-	s := e.slot(c)
+	s = e.slot(k)
+	if c.on {
+		s.clear, s.last, s.since = time.Time{}, o.At, orTime(s.since, o.At)
+	} else {
+		s.since, s.clear = time.Time{}, orTime(s.clear, o.At)
+	}
 	switch {
-	case c.unknown || o.At.Before(s.last):
-		return nil
+	case o.past:
+	case !c.on && s.open && !p.perRise && o.At.Sub(s.clear) >= max(c.rearm, recoveredAfter):
+		if p.tellsEnd {
+			e.word(o, p, c, s)
+		}
+		return e.resolve(o, s)
 	case !c.on:
-		s.since = time.Time{}
-		return e.recover(o, c, s)
-	}
-	s.clear, s.last, s.since = time.Time{}, o.At, orTime(s.since, o.At)
-	switch {
 	case s.open:
-		return e.follow(o, c, s)
-	case s.fired, !c.ready, o.At.Sub(s.since) < c.hold:
-		return nil
+		return e.follow(o, p, c, s)
+	case !s.fired && c.ready && o.At.Sub(s.since) >= c.hold:
+		return e.raise(o, p, c, s)
 	}
-	return e.raise(o, c, s)
-}
-
-// recover ends a fault whose condition is gone long enough.
-func (e *Evaluator) recover(o *observation, c condition, s *slot) []Change {
-	if !s.open || e.policies[c.kind].perRise {
-		return nil
-	}
-	s.clear = orTime(s.clear, o.At)
-	if o.At.Sub(s.clear) < max(c.rearm, recoveredAfter) {
-		return nil
-	}
-	return []Change{e.resolve(o, s, c.sayEnd)}
+	return nil
 }
 
 // raise opens an alarm and ends those it stands for.
-func (e *Evaluator) raise(o *observation, c condition, s *slot) []Change {
-	p, since := e.policies[c.kind], s.since
+func (e *Evaluator) raise(o *observation, p policy, c condition, s *slot) []Change {
+	since := s.since
 	if !c.since.IsZero() && c.since.Before(since) {
 		since = c.since
 	}
-	if c.kind == Reached && !e.peek(Near).fired {
+	if p.kind == Reached && !e.peek(Near).fired {
 		e.missed++
 	}
-	a := Alarm{Kind: c.kind, Reason: c.reason, Vessel: o.Vessel, RiseID: o.RiseID, State: Firing,
+	a := Alarm{Kind: p.kind, Reason: c.reason, Vessel: o.Vessel, RiseID: o.RiseID, State: Firing,
 		Since: since, FiredAt: o.At, Priority: priorityOf(p, c)}
-	if ofMachine(c.kind) {
+	if ofMachine(p.kind) {
 		a.Vessel, a.RiseID = "", 0
 	}
 	seen := s.since // of this episode: what the rule knows may be of an earlier one
-	if c.kind == NobodyWatched {
+	if p.kind == NobodyWatched {
 		seen = since
 	}
 	a.ID = alarmID(a, c.sub, p.perRise, o.Estimate.Started, seen)
 	s.alarm, s.open, s.fired, s.stage, s.named = a, true, p.perRise, c.stage, c.at
-	e.word(o, c, s)
+	e.word(o, p, c, s)
 	e.retire(p)
 	return append(e.resolveAll(o, p.supersedes...), change(o, s.alarm, WasRaised))
 }
 
 // word puts today's words into an open alarm and reports whether they are others.
-func (e *Evaluator) word(o *observation, c condition, s *slot) bool {
-	said := c.say()
-	other := s.alarm.Title != said.title || s.alarm.Text != said.text
-	s.alarm.Title, s.alarm.Text, s.alarm.Tap, s.worded = said.title, said.text, c.tap, o.At
+func (e *Evaluator) word(o *observation, p policy, c condition, s *slot) bool {
+	title, told := o.words(p.kind, c)
+	other := s.alarm.Title != title || s.alarm.Text != told
+	s.alarm.Title, s.alarm.Text, s.alarm.Tap, s.worded = title, told, c.tap, o.At
 	return other
 }
 
@@ -322,8 +263,8 @@ func (e *Evaluator) word(o *observation, c condition, s *slot) bool {
 // target may still be reached after dough had no rise left.
 func (e *Evaluator) retire(p policy) {
 	for _, k := range p.supersedes {
-		if e.policies[k].perRise && k != Reached {
-			e.slot(condition{kind: k}).fired = true
+		if policyOf(k).perRise && k != Reached {
+			e.slot(slotKey{kind: k}).fired = true
 		}
 	}
 }
@@ -331,9 +272,9 @@ func (e *Evaluator) retire(p policy) {
 // resolveAll ends the open alarms of some kinds.
 func (e *Evaluator) resolveAll(o *observation, kinds ...Kind) []Change {
 	var changes []Change
-	for _, k := range kinds {
-		if s := e.slots[slotKey{kind: k}]; s != nil && s.open {
-			changes = append(changes, e.resolve(o, s, nil))
+	for _, k := range e.keys() {
+		if slices.Contains(kinds, k.kind) {
+			changes = append(changes, e.resolve(o, e.slots[k])...)
 		}
 	}
 	return changes
@@ -341,19 +282,19 @@ func (e *Evaluator) resolveAll(o *observation, kinds ...Kind) []Change {
 
 // follow updates an open alarm when it got worse or its moment moved, and words it
 // anew now and then, so that a repeated message does not tell old figures.
-func (e *Evaluator) follow(o *observation, c condition, s *slot) []Change {
+func (e *Evaluator) follow(o *observation, p policy, c condition, s *slot) []Change {
 	what := WasUpdated
 	switch {
 	case c.stage > s.stage:
 		what = WasEscalated
-		s.alarm.Priority = min(5, max(s.alarm.Priority+1, priorityOf(e.policies[c.kind], c)))
+		s.alarm.Priority = min(5, max(s.alarm.Priority+1, priorityOf(p, c)))
 	case moved(o, c, s):
-	case o.At.Sub(s.worded) < e.policies[c.kind].wordEvery() || !e.word(o, c, s):
+	case o.At.Sub(s.worded) < p.wordEvery() || !e.word(o, p, c, s):
 		return nil
 	default:
 		return []Change{change(o, s.alarm, WasRefreshed)}
 	}
-	e.word(o, c, s)
+	e.word(o, p, c, s)
 	s.alarm.Reason = c.reason
 	s.stage, s.named, s.drifted = c.stage, c.at, time.Time{}
 	return []Change{change(o, s.alarm, what)}
@@ -370,15 +311,14 @@ func moved(o *observation, c condition, s *slot) bool {
 	return o.At.Sub(s.drifted) >= c.hold
 }
 
-// resolve ends an open alarm.
-func (e *Evaluator) resolve(o *observation, s *slot, say func(*slot) words) Change {
-	if say != nil {
-		said := say(s)
-		s.alarm.Title, s.alarm.Text = said.title, said.text
+// resolve ends an alarm if it is open.
+func (e *Evaluator) resolve(o *observation, s *slot) []Change {
+	if !s.open {
+		return nil
 	}
 	s.alarm.State, s.alarm.ResolvedAt = Resolved, o.At
 	s.open, s.since, s.clear, s.stage = false, time.Time{}, time.Time{}, 0
-	return change(o, s.alarm, WasResolved)
+	return []Change{change(o, s.alarm, WasResolved)}
 }
 
 // change returns what happened to an alarm.
@@ -397,12 +337,10 @@ func priorityOf(p policy, c condition) int {
 // subOf returns the sub key of a stored alarm's slot.
 func subOf(a Alarm) string {
 	switch a.Kind {
-	case StepDue:
+	case StepDue, ProbeLost:
 		return a.Reason
 	case NobodyWatched:
 		return spanKey(a.Since)
-	case ProbeLost:
-		return a.Reason
 	}
 	return ""
 }

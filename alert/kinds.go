@@ -44,6 +44,7 @@ func Kinds() []Kind {
 type policy struct {
 	kind       Kind
 	rule       rule
+	ofRise     bool          // asked only while a rise is watched, and over with it
 	priority   int           // 1..5
 	breaks     bool          // told in quiet hours too, unless the household says otherwise
 	perRise    bool          // raised at most once in a rise
@@ -59,31 +60,31 @@ type policy struct {
 func policies() []policy {
 	const h, m = time.Hour, time.Minute
 	return []policy{
-		{kind: OvenHeating, rule: ovenHeating, priority: 5, breaks: true, supersedes: []Kind{TooHot}, repeat: m, lasts: 12 * h},
-		{kind: SensorLost, rule: sensorLost, priority: 4, supersedes: []Kind{SensorSuspect}, repeat: 20 * m, lasts: 12 * h, tellsEnd: true},
-		{kind: SensorSuspect, rule: sensorSuspect, priority: 3, lasts: 12 * h},
-		{kind: ProbeLost, rule: probeLost, priority: 3, lasts: 12 * h},
-		{kind: Reached, rule: reached, priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, LevelsOff},
+		{kind: OvenHeating, rule: one(ovenHeating), ofRise: true, priority: 5, breaks: true, supersedes: []Kind{TooHot}, repeat: m, lasts: 12 * h},
+		{kind: SensorLost, rule: one(sensorLost), ofRise: true, priority: 4, supersedes: []Kind{SensorSuspect}, repeat: 20 * m, lasts: 12 * h, tellsEnd: true},
+		{kind: SensorSuspect, rule: one(sensorSuspect), ofRise: true, priority: 3, lasts: 12 * h},
+		{kind: ProbeLost, rule: probeLost, ofRise: true, priority: 3, lasts: 12 * h},
+		{kind: Reached, rule: one(reached), ofRise: true, priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, LevelsOff},
 			repeat: 15 * m, lasts: 6 * h, curve: true},
-		{kind: Over, rule: over, priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff},
+		{kind: Over, rule: one(over), ofRise: true, priority: 4, breaks: true, perRise: true, supersedes: []Kind{Near, Reached, LevelsOff},
 			repeat: 10 * m, lasts: 12 * h, curve: true},
-		{kind: Near, rule: near, priority: 3, breaks: true, perRise: true, lasts: 2 * h, curve: true},
-		{kind: LevelsOff, rule: levelsOff, priority: 3, perRise: true, lasts: 6 * h, curve: true},
-		{kind: StarterHungry, rule: starterHungry, priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling},
+		{kind: Near, rule: one(near), ofRise: true, priority: 3, breaks: true, perRise: true, lasts: 2 * h, curve: true},
+		{kind: LevelsOff, rule: one(levelsOff), ofRise: true, priority: 3, perRise: true, lasts: 6 * h, curve: true},
+		{kind: StarterHungry, rule: one(starterHungry), ofRise: true, priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak, StarterFalling},
 			lasts: 48 * h, curve: true},
-		{kind: StarterFalling, rule: starterFalling, priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak},
+		{kind: StarterFalling, rule: one(starterFalling), ofRise: true, priority: 3, perRise: true, supersedes: []Kind{Near, Reached, StarterPeak},
 			lasts: 12 * h, curve: true},
-		{kind: StarterPeak, rule: starterPeak, priority: 3, perRise: true, supersedes: []Kind{Near}, lasts: 6 * h, curve: true},
+		{kind: StarterPeak, rule: one(starterPeak), ofRise: true, priority: 3, perRise: true, supersedes: []Kind{Near}, lasts: 6 * h, curve: true},
 		{kind: StepDue, rule: stepsDue, priority: 3, breaks: true, repeat: 10 * m, lasts: 3 * h},
-		{kind: PlanMoved, rule: planMoved, priority: 3, lasts: 6 * h, curve: true},
-		{kind: LookDue, rule: lookDue, priority: 3, lasts: 2 * h},
-		{kind: InTime, rule: inTime, priority: 3, lasts: 2 * h, curve: true},
-		{kind: TooHot, rule: tooHot, priority: 4, breaks: true, repeat: 20 * m, lasts: 6 * h},
-		{kind: TooCold, rule: tooCold, priority: 3, lasts: 6 * h},
+		{kind: PlanMoved, rule: one(planMoved), priority: 3, lasts: 6 * h, curve: true},
+		{kind: LookDue, rule: one(lookDue), ofRise: true, priority: 3, lasts: 2 * h},
+		{kind: InTime, rule: one(inTime), priority: 3, lasts: 2 * h, curve: true},
+		{kind: TooHot, rule: one(tooHot), ofRise: true, priority: 4, breaks: true, repeat: 20 * m, lasts: 6 * h},
+		{kind: TooCold, rule: one(tooCold), ofRise: true, priority: 3, lasts: 6 * h},
 		{kind: NobodyWatched, rule: nobodyWatched, priority: 4, lasts: 12 * h, curve: true},
-		{kind: ClockNotSet, rule: clockNotSet, priority: 2, lasts: 24 * h},
-		{kind: DiskNearlyFull, rule: diskNearlyFull, priority: 3, lasts: 48 * h},
-		{kind: UnderVoltage, rule: underVoltage, priority: 3, lasts: 48 * h},
+		{kind: ClockNotSet, rule: one(clockNotSet), priority: 2, lasts: 24 * h},
+		{kind: DiskNearlyFull, rule: one(diskNearlyFull), priority: 3, lasts: 48 * h},
+		{kind: UnderVoltage, rule: one(underVoltage), priority: 3, lasts: 48 * h},
 	}
 }
 
