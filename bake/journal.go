@@ -122,7 +122,7 @@ func (s *Session) giveBack() {
 	rest, before := s.run, int64(0)
 	if s.former != nil {
 		s.run, s.former = *s.former, nil
-		before = s.run.riseID()
+		before = s.run.RiseID()
 		s.run.Events = append(s.run.Events, rest.Events...)
 		s.run.Samples = append(s.run.Samples, rest.Samples...)
 	}
@@ -135,13 +135,13 @@ func (s *Session) giveBack() {
 
 // Forget drops the run before when its rise was removed: nothing goes back to it.
 func (s *Session) Forget(riseID int64) {
-	if s.former != nil && s.former.riseID() == riseID {
+	if s.former != nil && s.former.RiseID() == riseID {
 		s.former = nil
 	}
 }
 
-// riseID is the number of the run's rise; 0 when none began.
-func (r Run) riseID() int64 {
+// RiseID is the number of the run's rise; 0 when none began.
+func (r Run) RiseID() int64 {
 	for _, e := range r.Events {
 		if e.Kind.Starts() && !e.Undone() {
 			return e.RiseID

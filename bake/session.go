@@ -24,10 +24,9 @@ type Vessel struct {
 
 // Learned is what the household's past rises teach of the next one.
 type Learned struct {
-	Prior    *forecast.Prior   // nil for the published one
-	Sensor   *estimator.Sensor // what is known of the distance sensor; nil for nothing
-	Feeds    []PastFeed        // of a starter, oldest first
-	Findings []Finding         // what those say of it
+	Prior    *forecast.Prior // nil for the published one
+	Feeds    []PastFeed      // of a starter, oldest first
+	Findings []Finding       // what those say of it
 }
 
 // Around is what a vessel's bake depends on that is measured elsewhere.
@@ -102,9 +101,6 @@ func (s *Session) reset() error {
 	}
 	if s.learned.Prior != nil {
 		est.SetPrior(*s.learned.Prior)
-	}
-	if s.learned.Sensor != nil {
-		est.KnowSensor(*s.learned.Sensor)
 	}
 	if s.process != nil {
 		s.kept = s.process.Track // it was measured, and no journal has it

@@ -60,8 +60,8 @@ func runLevel(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	l := &leveller{newTalk(ctx, s, words), vessel, *configFile,
-		survey.NewCalibration(src, vessel.Height, app.InsideOf(vessel), time.Duration(*seconds)*time.Second)}
+	l := &leveller{newTalk(ctx, s, words), vessel, *configFile, survey.NewCalibration(vessel.Height, app.InsideOf(vessel)),
+		func() (survey.Level, error) { return survey.Measure(ctx, src, time.Duration(*seconds)*time.Second) }}
 	return errors.Join(l.run(ctx), src.Close(), buses.Close())
 }
 
@@ -127,6 +127,7 @@ type leveller struct {
 	vessel config.Vessel
 	file   string
 	cal    *survey.Calibration
+	level  func() (survey.Level, error)
 }
 
 // errGivenUp is that the person stopped.
@@ -135,7 +136,7 @@ var errGivenUp = errors.New("stopped: nothing was changed")
 // run leads through the steps.
 func (l *leveller) run(ctx context.Context) error {
 	l.say("level.begin", text.Values{"vessel": l.vessel.Name, "sensor": sensor.Describe(l.vessel.Height), "floor": fmt.Sprint(l.vessel.FloorMM)})
-	if err := l.empty(ctx); err != nil {
+	if err := l.empty(); err != nil {
 		return err
 	}
 	if err := l.pour(ctx); err != nil {
@@ -145,16 +146,16 @@ func (l *leveller) run(ctx context.Context) error {
 }
 
 // empty measures the empty vessel.
-func (l *leveller) empty(ctx context.Context) error {
+func (l *leveller) empty() error {
 	if _, ok := l.ask(l.words.Say("level.put", nil)); !ok {
 		return l.givenUp()
 	}
-	if err := l.cal.Empty(ctx); err != nil {
+	if err := l.cal.Empty(l.level); err != nil {
 		return inWords{err, l.words.Say("level.not_empty", text.Values{"why": err})}
 	}
-	m := l.cal.State()
-	l.say("level.floor", text.Values{"floor_tenth": m.Floor.MM, "n": m.Floor.Usable, "spread_tenth": m.Floor.SpreadMM, "known_tenth": 2 * m.Floor.SDMM})
-	for _, r := range m.Remarks {
+	level := l.cal.Floor
+	l.say("level.floor", text.Values{"floor_tenth": level.MM, "n": level.Usable, "spread_tenth": level.SpreadMM, "known_tenth": 2 * level.SDMM})
+	for _, r := range l.cal.Remarks {
 		l.say("terminal.note", text.Values{"note": r})
 	}
 	return nil
@@ -178,7 +179,7 @@ func (l *leveller) pour(ctx context.Context) error {
 			l.say("level.no_number", text.Values{"found": answer})
 			continue
 		}
-		height, err := l.cal.Pour(ctx, total)
+		height, err := l.cal.Pour(total, l.level)
 		switch {
 		case ctx.Err() != nil:
 			return l.givenUp()

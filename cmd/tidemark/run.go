@@ -9,7 +9,6 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime/debug"
-	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -136,28 +135,28 @@ func untilTheEnd(ctx context.Context, a *app.App, hup <-chan os.Signal, file str
 		case err := <-a.Failed():
 			return err
 		case <-a.Restart():
-			log.Info("restarting, to take the restored history")
+			log.Info("the watch begins anew")
 			return errRestart
 		case <-hup:
-			reload(a, file, log)
+			if reload(a, file, log) {
+				return errRestart
+			}
 		}
 	}
 }
 
-// reload takes a changed configuration over. A file that is refused changes
-// nothing.
-func reload(a *app.App, file string, log *slog.Logger) {
+// reload takes a changed configuration over and reports whether the watch has to begin
+// anew for it. A file that is refused changes nothing.
+func reload(a *app.App, file string, log *slog.Logger) (restart bool) {
 	fresh, err := config.Load(file, config.Sensors)
 	if err != nil {
 		log.Error("the new configuration is refused; the old one stays", "error", err)
-		return
+		return false
 	}
 	warn(log, fresh)
-	if rest := a.Reload(fresh); len(rest) > 0 {
-		log.Warn("marks, leads and shapes are taken over; the rest needs a restart", "changed", strings.Join(rest, "; "))
-		return
-	}
-	log.Info("the configuration is taken over")
+	restart = a.Reload(fresh)
+	log.Info("the configuration is taken over", "anew", restart)
+	return restart
 }
 
 // warn logs what should be known of a configuration.

@@ -169,18 +169,19 @@ func TestRunReloads(t *testing.T) {
 	dir := newHouse(t)
 	d := startDaemon(t, dir)
 	for _, c := range []struct{ more, says string }{
-		{"    lead: 45m\n", `level=INFO msg="the configuration is taken over"`},
+		{"    lead: 45m\n", `level=INFO msg="the configuration is taken over" anew=false`},
 		{"    led: 45m\n", `level=ERROR msg="the new configuration is refused; the old one stays"`},
 		{"    target_by_dough_c: [[18, 100, 1], [21, 75]]\n", `target_by_dough_c[0]: expected [dough temperature C, rise percent], found a list of 3`},
 		{"channels: [null]\n", `t.yaml:12:12: channels[0]: there is nothing here`},
 		{"channels:\n  - ", `t.yaml:13:5: channels[0]: there is nothing here`},
 		{"channels: " + strings.Repeat("[", 60000), `lists and keys lie more than 32 deep here`},
-		{"    lost_after: 9m\n", `level=WARN msg="marks, leads and shapes are taken over; the rest needs a restart" changed="vessel tub (sensors, batch or a mark by temperature)"`},
+		{"    lost_after: 9m\n", `level=INFO msg="the configuration is taken over" anew=true`},
 	} {
 		configure(t, dir, c.more)
 		require.NoError(t, d.cmd.Process.Signal(syscall.SIGHUP))
 		d.says(c.says)
 	}
+	require.Eventually(t, func() bool { return strings.Count(d.out.String(), "page at http") == 2 }, patience, 20*time.Millisecond, "the watch begins anew in the same process")
 	require.NoError(t, d.end(syscall.SIGTERM, endsWithin))
 }
 

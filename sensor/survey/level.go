@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"sync"
 	"time"
 
 	"tidemark/sensor"
@@ -26,23 +25,34 @@ type Level struct {
 	Missed   int     // readings that failed
 }
 
-// measure reads a distance sensor for a length of time, once a second, or ten times
-// when that is shorter than ten seconds. The error says why there is no trustworthy
-// level.
-func measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
-	var r Result
+// Measure reads a distance sensor for a length of time, once a second, or ten times
+// when that is shorter than ten seconds, and returns the level.
+func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Level, error) {
+	var readings []sensor.Reading
 	limited, cancel := context.WithTimeout(ctx, length)
 	defer cancel()
 	timeout := min(length, 5*time.Second)
 	if _, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
 		timeout = length
 	}
-	sensor.Poll(limited, []sensor.Job{{Source: src, Quantity: sensor.Distance, Every: min(time.Second, length/10), Timeout: timeout, Deliver: r.add}})
+	sensor.Poll(limited, []sensor.Job{{Source: src, Quantity: sensor.Distance, Every: min(time.Second, length/10), Timeout: timeout,
+		Deliver: func(r sensor.Reading) { readings = append(readings, r) }}})
+	if ctx.Err() != nil {
+		return Level{}, ctx.Err()
+	}
+	return LevelOf(readings)
+}
+
+// LevelOf returns the level that the readings of a while show. The error says why they
+// show none that can be trusted.
+func LevelOf(readings []sensor.Reading) (Level, error) {
+	var r Result
+	for _, x := range readings {
+		r.add(x)
+	}
 	l := Level{Usable: r.Usable, Missed: r.Readings - r.Usable}
 	l.MM, l.SpreadMM, l.SDMM = sensor.Summary(r.values, 1)
 	switch {
-	case ctx.Err() != nil:
-		return l, ctx.Err()
 	case r.Readings == 0:
 		return l, sensor.Fault(sensor.Missing, "check.silent")
 	case l.Usable == 0:
@@ -99,71 +109,48 @@ func coneRemark(c sensor.Config, coneDeg float64, in Inside, floorMM float64) []
 }
 
 // Calibration leads through the measuring of a vessel: first its empty floor, then,
-// if wanted, known volumes of water. It may be used by several goroutines.
+// if wanted, known volumes of water. It must not be used by two goroutines at once.
 type Calibration struct {
-	src    sensor.Source
 	conf   sensor.Config
 	inside Inside
-	length time.Duration
 
-	mu sync.Mutex
-	Measured
-}
-
-// Measured is what a Calibration found so far.
-type Measured struct {
 	Floor   *Level        // of the empty vessel; nil before that
 	Remarks []sensor.Said // on how the sensor sits
 	Points  [][2]float64  // height mm, volume L; the first is the floor
 }
 
-// NewCalibration measures with src, opened from conf, over a vessel. Each level
-// takes the given length of time. The source stays the caller's to close.
-func NewCalibration(src sensor.Source, conf sensor.Config, in Inside, length time.Duration) *Calibration {
-	return &Calibration{src: src, conf: conf, inside: in, length: length}
+// NewCalibration begins to measure a vessel whose height a sensor of conf reads.
+func NewCalibration(conf sensor.Config, in Inside) *Calibration {
+	return &Calibration{conf: conf, inside: in}
 }
 
-// Empty measures the empty vessel. It begins the calibration again.
-func (c *Calibration) Empty(ctx context.Context) error {
-	l, err := measure(ctx, c.src, c.length)
+// Empty takes the level of the empty vessel. It begins the calibration again.
+func (c *Calibration) Empty(measure func() (Level, error)) error {
+	l, err := measure()
 	if err != nil {
 		return err
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.Measured = Measured{&l, remarks(c.conf, c.inside, l.MM), [][2]float64{{0, 0}}}
+	c.Floor, c.Remarks, c.Points = &l, remarks(c.conf, c.inside, l.MM), [][2]float64{{0, 0}}
 	return nil
-}
-
-// State returns what was measured so far.
-func (c *Calibration) State() Measured {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	m := c.Measured
-	m.Points = slices.Clone(m.Points)
-	return m
 }
 
 // leastStepMM is the least rise of the water between two pours.
 const leastStepMM = 3.0
 
-// Pour measures after water was poured in; totalL is all the water in the vessel
+// Pour takes the level after water was poured in; totalL is all the water in the vessel
 // now, in litres. The error says why the step was not taken.
-func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float64, err error) {
+func (c *Calibration) Pour(totalL float64, measure func() (Level, error)) (heightMM float64, err error) {
 	if !(totalL > 0 && totalL <= 100) {
 		return 0, sensor.Fault(sensor.BadData, "level.litres", "found", fmt.Sprint(totalL))
 	}
-	floor := c.State().Floor
-	if floor == nil {
+	if c.Floor == nil {
 		return 0, sensor.Fault(sensor.Missing, "level.floor")
 	}
-	l, err := measure(ctx, c.src, c.length)
+	l, err := measure()
 	if err != nil {
 		return 0, err
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	height := math.Round((floor.MM-l.MM)*10) / 10
+	height := math.Round((c.Floor.MM-l.MM)*10) / 10
 	last := c.Points[len(c.Points)-1]
 	switch {
 	case totalL <= last[1]:
@@ -178,12 +165,11 @@ func (c *Calibration) Pour(ctx context.Context, totalL float64) (heightMM float6
 // Result gives the floor distance, rounded to a tenth of a millimetre, and the
 // profile: nil when no water was poured.
 func (c *Calibration) Result() (floorMM float64, profile [][2]float64, err error) {
-	m := c.State()
-	if m.Floor == nil {
+	if c.Floor == nil {
 		return 0, nil, sensor.Fault(sensor.Missing, "level.floor")
 	}
-	if len(m.Points) > 1 {
-		profile = m.Points
+	if len(c.Points) > 1 {
+		profile = slices.Clone(c.Points)
 	}
-	return math.Round(m.Floor.MM*10) / 10, profile, nil
+	return math.Round(c.Floor.MM*10) / 10, profile, nil
 }

@@ -254,33 +254,34 @@ func (w *water) Close() error { return nil }
 func TestCalibration(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := &water{mm: 240, noise: 1, dice: rand.New(rand.NewPCG(1, 2))}
-		c := NewCalibration(w, &sensor.HCSR04{}, Inside{TopMM: 200}, 10*time.Second)
-		_, err := c.Pour(t.Context(), 1)
+		level := func() (Level, error) { return Measure(t.Context(), w, 10*time.Second) }
+		c := NewCalibration(&sensor.HCSR04{}, Inside{TopMM: 200})
+		_, err := c.Pour(1, level)
 		assert.Contains(t, english().Error(err), "the empty vessel was not measured yet")
 		_, _, err = c.Result()
 		assert.Error(t, err)
 		w.bad = true
-		err = c.Empty(t.Context())
+		err = c.Empty(level)
 		assert.Contains(t, english().Error(err), "no usable reading: nothing in range")
 		w.bad = false
 		w.noise = 30
-		err = c.Empty(t.Context())
+		err = c.Empty(level)
 		assert.Contains(t, english().Error(err), "jump about")
 		w.noise = 1
-		require.NoError(t, c.Empty(t.Context()))
-		assert.InDelta(t, 240, c.State().Floor.MM, 1.5)
-		assert.Empty(t, c.State().Remarks)
+		require.NoError(t, c.Empty(level))
+		assert.InDelta(t, 240, c.Floor.MM, 1.5)
+		assert.Empty(t, c.Remarks)
 		for _, step := range [][2]float64{{190, 1}, {140, 2.2}, {90, 3.6}} {
 			w.mm = step[0]
-			h, err := c.Pour(t.Context(), step[1])
+			h, err := c.Pour(step[1], level)
 			require.NoError(t, err)
 			assert.InDelta(t, 240-step[0], h, 2)
 		}
-		_, err = c.Pour(t.Context(), 4)
+		_, err = c.Pour(4, level)
 		assert.Contains(t, english().Error(err), "pour more between two steps")
-		_, err = c.Pour(t.Context(), 3)
+		_, err = c.Pour(3, level)
 		assert.Contains(t, english().Error(err), "give the total, not what was added")
-		_, err = c.Pour(t.Context(), -1)
+		_, err = c.Pour(-1, level)
 		assert.Contains(t, english().Error(err), "expected the total volume in litres")
 		floor, profile, err := c.Result()
 		require.NoError(t, err)
@@ -289,7 +290,7 @@ func TestCalibration(t *testing.T) {
 		assert.Equal(t, [2]float64{0, 0}, profile[0])
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		err = c.Empty(ctx)
+		_, err = Measure(ctx, w, 10*time.Second)
 		assert.ErrorIs(t, err, context.Canceled)
 	})
 }

@@ -46,7 +46,7 @@ type Options struct {
 type App struct {
 	opt     Options
 	log     *slog.Logger
-	order   []string // vessel names in the order of the configuration
+	order   []*vessel // in the order of the configuration
 	vessels map[string]*vessel
 	updates broadcaster
 	words   *text.Localizer // of the household
@@ -58,14 +58,13 @@ type App struct {
 	began     time.Time // of this watch; moves with the clock
 	unwatched bake.Span // before this watch, after an unclean stop; moves with the clock
 	advanced  time.Time // last; moves with the clock
-	awake     time.Time // since when nothing kept it from being advanced; moves with the clock
-	slept     bool      // awake is the end of a sleep, not the start of this watch
 
 	server        *server
 	metrics       http.Handler // when it has an address of its own
 	metricsServer *server
 	failed        chan error
-	restart       chan struct{} // receives when the watch has to begin anew: for a restored history or changed settings
+	restart       chan struct{}   // receives when the watch has to begin anew: for a restored history or changed settings
+	ctx           context.Context // of the watch, from its start on
 	cancel        context.CancelFunc
 	setup         *setup // nil unless live
 	work          sync.WaitGroup
@@ -101,12 +100,12 @@ func New(o Options) (*App, error) {
 		a.setup = a.newSetup()
 	}
 	for _, v := range o.Config.Vessels {
-		w, err := a.newVessel(v, alert.NewEvaluator(a.words, v.LostAfter))
+		w, err := a.newVessel(v)
 		if err != nil {
 			return nil, fmt.Errorf("vessel %s: %w", v.Name, err)
 		}
 		a.vessels[v.Name] = w
-		a.order = append(a.order, v.Name)
+		a.order = append(a.order, w)
 	}
 	a.newManager(context.Background(), o.Routes)
 	return a, nil
@@ -116,12 +115,16 @@ func New(o Options) (*App, error) {
 // runs beside ends when ctx does or at Stop.
 func (a *App) Start(ctx context.Context) error {
 	a.startClock()
+	for _, v := range a.order {
+		v.awake = a.began
+	}
 	// A damaged history never keeps the dough from being watched.
 	if err := a.takeUp(ctx); err != nil {
 		a.log.Error("what was kept cannot be read whole; the watch begins anew where it is missing", "error", err)
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
-	a.learnLate(ctx)
+	a.ctx = ctx
+	a.learnLate()
 	if a.opt.Listen != "" {
 		over, err := a.certificate(a.opt.Config.Web)
 		if err != nil {
@@ -192,40 +195,31 @@ func (a *App) Observe(vessel string, s estimator.Sample) {
 
 // Advance moves every vessel to now and returns the alarms newly raised.
 func (a *App) Advance(now time.Time) []alert.Alarm {
-	var raised []alert.Alarm
-	var all []alert.Change
-	ctx := context.Background() // what is raised is kept even while stopping
 	defer a.updates.notify()
+	var all []alert.Change
 	sys := a.system()
-	awake, slept := a.awakeAt(now)
-	trusted := sys.ClockSet
-	for _, name := range a.order {
-		v := a.vessels[name]
-		around, loaf := a.around(name, now), a.loafOf(name)
+	trusted, slept := sys.ClockSet, a.slept(now)
+	for _, v := range a.order {
+		around, loaf := a.around(v.name, now), a.loafOf(v)
 		v.mu.Lock()
-		sys.Awake = awake
-		if v.goesOn && !slept {
-			sys.Awake = time.Time{}
+		if slept {
+			v.awake = now
 		}
-		was := v.state.RiseID
-		changes := v.advance(now, sys, around, loaf)
-		if was != 0 && v.state.RiseID != was {
-			a.riseEnded(ctx, name, was, true)
-		}
-		a.foldAgain(v)
+		sys.Awake = v.awake
+		all = append(all, v.advance(now, sys, around, loaf)...)
+		v.foldAgain()
 		v.mu.Unlock()
-		all = append(all, changes...)
 		sys = alert.System{ClockSet: true, DiskFreeRatio: nan(), Unwatched: sys.Unwatched}
 	}
+	ctx := context.Background() // what is raised is kept even while stopping
+	var raised []alert.Alarm
 	for i := range all {
 		all[i].ClockSet = trusted
-	}
-	a.tell(ctx, all)
-	for _, c := range all {
-		if c.What == alert.WasRaised {
-			raised = append(raised, c.Alarm)
+		if all[i].What == alert.WasRaised {
+			raised = append(raised, all[i].Alarm)
 		}
 	}
+	a.tell(ctx, all)
 	if a.opt.Listen != "" && (len(all) > 0 || time.Since(a.shown.Load().at) > alarmsEvery) {
 		a.refreshAlarms(ctx)
 		a.report()
@@ -264,10 +258,12 @@ func (a *App) vessel(name string) (*vessel, error) {
 	return v, nil
 }
 
-// State returns what is the case with a vessel.
+// State returns what is the case with a vessel; the zero State of one that is not known.
 func (a *App) State(vessel string) bake.State {
-	v := a.vessels[vessel]
-	v.mu.Lock()
+	v, err := a.hold(vessel)
+	if err != nil {
+		return bake.State{}
+	}
 	defer v.mu.Unlock()
 	return v.state
 }

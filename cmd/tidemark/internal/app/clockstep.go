@@ -61,8 +61,7 @@ func (a *App) FollowClock(ctx context.Context) {
 	if skew.Abs() > time.Minute {
 		a.log.Warn("the clock was set; the rises under way move with it", "by", skew.Round(time.Second).String())
 	}
-	for _, name := range a.order { // nothing is read or stored while the timeline moves
-		v := a.vessels[name]
+	for _, v := range a.order { // nothing is read or stored while the timeline moves
 		v.mu.Lock()
 		defer v.mu.Unlock()
 	}
@@ -77,8 +76,8 @@ func (a *App) FollowClock(ctx context.Context) {
 	if err != nil {
 		a.log.Warn("what is stored could not follow the clock whole", "error", err)
 	}
-	for _, name := range a.order {
-		v, run := a.vessels[name], step.ClockStep
+	for _, v := range a.order {
+		run := step.ClockStep
 		if !step.moves(v.state.Rise, a.began) {
 			run.From = run.Before // only folded again: it was moved on to a time that did not come
 		}
@@ -86,10 +85,11 @@ func (a *App) FollowClock(ctx context.Context) {
 		if v.former != nil {
 			step.Times(&v.former.warmUpFrom)
 		}
-		v.recorder.clockStep(run)
+		v.stored.clockStep(run)
+		step.Times(&v.awake)
 		v.evaluator.ClockStep(step.ClockStep)
 		v.readings.clockStep(step.ClockStep)
-		a.foldAgain(v)
+		v.foldAgain()
 	}
 	a.doubted = false
 	a.stepSpan(skew, step.late)
@@ -129,8 +129,8 @@ func (a *App) clockSteps(s stepped) []history.ClockStep {
 		return []history.ClockStep{{All: true, ClockStep: s.ClockStep}}
 	}
 	steps := []history.ClockStep{{ClockStep: s.ClockStep}}
-	for _, name := range a.order {
-		if r := a.vessels[name].state.Rise; r.ID != 0 && s.moves(r, a.began) {
+	for _, v := range a.order {
+		if r := v.state.Rise; r.ID != 0 && s.moves(r, a.began) {
 			steps = append(steps, history.ClockStep{RiseID: r.ID, ClockStep: s.ClockStep})
 		}
 	}
@@ -142,14 +142,14 @@ func (a *App) stepSpan(skew time.Duration, late bool) {
 	a.spanMu.Lock()
 	defer a.spanMu.Unlock()
 	a.began = a.began.Add(skew)
-	alert.ClockStep{By: skew}.Times(&a.advanced, &a.awake)
+	alert.ClockStep{By: skew}.Times(&a.advanced)
 	if late && !a.unwatched.From.IsZero() {
 		a.unwatched.Until = a.unwatched.Until.Add(skew)
 	}
 }
 
-// clockStep moves what the recorder remembers of the rise.
-func (r *recorder) clockStep(m alert.ClockStep) {
+// clockStep moves what is remembered of the rise.
+func (r *stored) clockStep(m alert.ClockStep) {
 	m.Times(&r.rise.StartedAt, &r.rise.EndedAt, &r.rise.ReachedAt, &r.rise.PeakAt, &r.rise.PhaseSince, &r.sampledAt)
 	r.trackAt, r.forecastAt = time.Time{}, time.Time{}
 }

@@ -18,7 +18,6 @@ import (
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator/geometry"
-	"tidemark/sensor"
 	"tidemark/sensor/sensortest"
 	"tidemark/web"
 )
@@ -295,21 +294,4 @@ func TestToTheRim(t *testing.T) {
 	out, further = toTheRim(nil, known)
 	assert.False(t, further)
 	assert.Nil(t, out)
-}
-
-// TestGaugeShowsTheNewestReading: what was not asked for in time is not served.
-func TestGaugeShowsTheNewestReading(t *testing.T) {
-	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		g := newGauge(&sensor.IIO{})
-		for mm := range 3 {
-			g.show(sensor.Reading{Status: sensor.OK, Value: float64(mm)})
-		}
-		assert.Equal(t, 2.0, g.Read(t.Context()).Value)
-		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
-		defer cancel()
-		assert.Equal(t, sensor.Stale, g.Read(ctx).Status)
-		assert.Equal(t, levelByNode, newGauge(&sensor.MQTT{}).MaxWait())
-		assert.NoError(t, g.Close())
-	})
 }

@@ -66,8 +66,8 @@ func (a *App) Subscribe(ctx context.Context) <-chan struct{} { return a.updates.
 // Snapshot returns the state of all vessels.
 func (a *App) Snapshot() web.Snapshot {
 	s := web.Snapshot{Seq: a.updates.count(), At: a.opt.Clock.Now(), System: a.systemForWeb()}
-	for _, name := range a.order {
-		v := a.vessels[name].forWeb(s.At, a.words)
+	for _, w := range a.order {
+		v := w.forWeb(s.At, a.words)
 		v.Alarms = a.alarmsOf(v.State)
 		s.Vessels = append(s.Vessels, v)
 	}
@@ -91,11 +91,10 @@ func (v *vessel) forWeb(now time.Time, words *text.Localizer) web.Vessel {
 
 // Curve returns the measured line of the rise under way.
 func (a *App) Curve(_ context.Context, vessel string) ([]chart.Sample, error) {
-	v, err := a.vessel(vessel)
+	v, err := a.hold(vessel)
 	if err != nil {
 		return nil, err
 	}
-	v.mu.Lock()
 	defer v.mu.Unlock()
 	if v.state.RiseID == 0 {
 		return nil, nil

@@ -189,8 +189,7 @@ func (a *App) request(ctx context.Context, w web.PlanRequest) (planner.Request, 
 // absences lists when nobody is there from now on, as was told in any vessel.
 func (a *App) absences(now time.Time) []bake.Span {
 	var out []bake.Span
-	for _, name := range a.order {
-		v := a.vessels[name]
+	for _, v := range a.order {
 		v.mu.Lock()
 		for _, x := range bake.Absences(v.state.Events) {
 			if x.Until.After(now) {
@@ -205,10 +204,9 @@ func (a *App) absences(now time.Time) []bake.Span {
 // ovenTaken lists when the bakes of the other vessels have the oven.
 func (a *App) ovenTaken(vessel string) []bake.Span {
 	var out []bake.Span
-	for _, name := range a.order {
-		v := a.vessels[name]
+	for _, v := range a.order {
 		v.mu.Lock()
-		if span, ok := planner.OvenSpan(v.state.Steps); ok && name != vessel {
+		if span, ok := planner.OvenSpan(v.state.Steps); ok && v.name != vessel {
 			out = append(out, span)
 		}
 		v.mu.Unlock()
@@ -219,8 +217,7 @@ func (a *App) ovenTaken(vessel string) []bake.Span {
 // doughVessel is the named vessel, or the first that holds dough. Without any it
 // is an empty one.
 func (a *App) doughVessel(named string) (config.Vessel, error) {
-	for _, name := range a.order {
-		w := a.vessels[name]
+	for _, w := range a.order {
 		w.mu.Lock()
 		v := w.config
 		w.mu.Unlock()

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"tidemark/alert"
@@ -48,12 +47,11 @@ func (a *App) resume(ctx context.Context) error {
 	if o := a.opt.Store.Opened(); o.Unclean && !o.LastWrite.IsZero() && len(open) > 0 {
 		a.unwatched = bake.Span{From: o.LastWrite, Until: now}
 	}
-	for _, name := range a.order {
-		v := a.vessels[name]
+	for _, v := range a.order {
 		v.mu.Lock()
-		if v.recorder.rise.ID == 0 {
-			if e := a.resumeVessel(ctx, v, now); e != nil {
-				err = errors.Join(err, fmt.Errorf("the journal of %s cannot be read: %w", name, e))
+		if v.stored.rise.ID == 0 {
+			if e := v.resume(ctx, now); e != nil {
+				err = errors.Join(err, fmt.Errorf("the journal of %s cannot be read: %w", v.name, e))
 			}
 		}
 		v.mu.Unlock()
@@ -64,57 +62,49 @@ func (a *App) resume(ctx context.Context) error {
 	return err
 }
 
-// resumeVessel takes up the journal of one vessel. v.mu is held.
-func (a *App) resumeVessel(ctx context.Context, v *vessel, now time.Time) error {
-	learned := a.learned(ctx, v)
+// resume takes up the vessel's journal. v.mu is held.
+func (v *vessel) resume(ctx context.Context, now time.Time) error {
+	a, learned := v.app, v.app.learned(ctx, v)
 	v.session.Learn(learned)
 	v.state = v.session.State()
-	previous, run, startUndone, err := a.journal(ctx, v.config.Name)
-	switch {
-	case err != nil:
+	previous, run, err := a.journal(ctx, v.name)
+	if err != nil || run == nil {
 		return err
-	case len(run.Events) == 0 && startUndone:
-		return v.session.Wait()
-	case len(run.Events) == 0:
-		return nil
 	}
-	rise, err := a.riseOfRun(ctx, run)
+	rise, err := a.riseOf(ctx, *run)
 	if err != nil {
 		return err
 	}
-	if !rise.EndedAt.IsZero() && now.Sub(rise.EndedAt) > goesOnFor || rise.ID == 0 && run.Events[0].Kind != bake.EventPlan {
+	if len(run.Events) == 0 || !rise.EndedAt.IsZero() && now.Sub(rise.EndedAt) > goesOnFor || rise.ID == 0 && run.Events[0].Kind != bake.EventPlan {
 		return v.session.Wait() // the next one begins when the household says so
 	}
-	s, err := bake.Resume(a.describe(v.config, false), learned, previous, run, a.trackOf(ctx, v.config.Name))
+	s, err := bake.Resume(a.describe(v.config, false), learned, previous, *run, a.trackOf(ctx, v.name))
 	if err != nil {
 		return err
 	}
-	v.session = s
-	v.recorder.goOn(rise, lastOf(run.Samples))
-	if rise.ID != 0 && rise.EndedAt.IsZero() && s.Stale() {
-		v.former = &former{rise: rise, warmUpFrom: warmUpFrom(run, now)}
-	}
+	v.session, v.stored.rise = s, rise
 	if n := len(run.Samples); n > 0 {
-		v.goesOn = !a.doubted && now.Sub(run.Samples[n-1].Time) < breakAfter // a clock in doubt knows no breaks
+		v.stored.sampledAt = run.Samples[n-1].Time
 	}
-	a.foldAgain(v)
+	off := now.Sub(v.stored.sampledAt)
+	if rise.ID != 0 && rise.UnderWay() && s.Stale() {
+		v.former = &former{rise: rise}
+		if off <= warmUpWithin {
+			v.former.warmUpFrom = now.Add(-warmUpSpan)
+		}
+	}
+	if !a.doubted && off < breakAfter { // a clock in doubt knows no breaks
+		v.awake = time.Time{}
+	}
+	v.foldAgain()
 	v.moveOn(now)
-	a.log.Info("a bake goes on", "vessel", v.config.Name, "rise", rise.ID, "since", rise.StartedAt.Format(time.RFC3339))
+	a.log.Info("a bake goes on", "vessel", v.name, "rise", rise.ID, "since", rise.StartedAt.Format(time.RFC3339))
 	return nil
 }
 
-// warmUpFrom is from when on the rules are shown what was so before the last run
-// ended, so that a warning that was held back then comes when it would have come; zero
-// for not at all.
-func warmUpFrom(run bake.Run, now time.Time) time.Time {
-	if n := len(run.Samples); n == 0 || now.Sub(run.Samples[n-1].Time) > warmUpWithin {
-		return time.Time{}
-	}
-	return now.Add(-warmUpSpan)
-}
-
 // warmUp returns what collects the states of a fold from a moment on, and what was
-// collected. A fold runs beside the watch, so the rules see it when it is taken.
+// collected, so that a warning that was held back when the last run ended comes when it
+// would have come. A fold runs beside the watch, so the rules see it when it is taken.
 func (h *former) warmUp() (each func(bake.State), past func() []alert.Input) {
 	var inputs []alert.Input
 	if h == nil || h.warmUpFrom.IsZero() {
@@ -129,36 +119,29 @@ func (h *former) warmUp() (each func(bake.State), past func() []alert.Input) {
 	return each, func() []alert.Input { return inputs }
 }
 
-// lastOf is the time of the last sample; zero for none.
-func lastOf(samples []bake.Recorded) time.Time {
-	if n := len(samples); n > 0 {
-		return samples[n-1].Time
-	}
-	return time.Time{}
-}
-
 // journal reads the run under way in a vessel, and the one before it; nil when there
-// was none. startUndone reports whether the household took a start back.
-func (a *App) journal(ctx context.Context, vessel string) (previous *bake.Run, run bake.Run, startUndone bool, err error) {
-	stored, err := a.opt.Store.VesselEvents(ctx, vessel, time.Time{}, time.Time{})
-	if err != nil {
-		return nil, run, false, err
+// was none. The run is empty when all that began was taken back.
+func (a *App) journal(ctx context.Context, vessel string) (previous, run *bake.Run, err error) {
+	told, err := a.opt.Store.VesselEvents(ctx, vessel, time.Time{}, time.Time{})
+	if err != nil || len(told) == 0 {
+		return nil, nil, err
 	}
-	startUndone = slices.ContainsFunc(stored, func(e bake.Event) bool { return e.Kind.Starts() && e.Undone() })
-	runs := splitRuns(stored)
+	runs := splitRuns(told)
 	for i := range runs {
-		if err := a.readSamples(ctx, &runs[i]); err != nil {
-			return nil, run, startUndone, err
+		if id := runs[i].RiseID(); id != 0 {
+			if runs[i].Samples, err = a.opt.Store.Rows(ctx, id, time.Time{}, time.Time{}); err != nil {
+				return nil, nil, err
+			}
 		}
 	}
-	n := len(runs)
-	if n > 1 {
-		previous = &runs[n-2]
+	switch n := len(runs); n {
+	case 0:
+		return nil, &bake.Run{}, nil
+	case 1:
+		return nil, &runs[0], nil
+	default:
+		return &runs[n-2], &runs[n-1], nil
 	}
-	if n > 0 {
-		run = runs[n-1]
-	}
-	return previous, run, startUndone, nil
 }
 
 // splitRuns parts the events of a vessel, in order of time, into its last two runs.
@@ -182,23 +165,10 @@ func splitRuns(stored []bake.Event) []bake.Run {
 	return runs[max(0, len(runs)-2):]
 }
 
-// readSamples reads the samples of a run.
-func (a *App) readSamples(ctx context.Context, run *bake.Run) error {
-	i := slices.IndexFunc(run.Events, func(e bake.Event) bool { return e.Kind.Starts() && !e.Undone() })
-	if i < 0 || run.Events[i].RiseID == 0 {
-		return nil
-	}
-	var err error
-	run.Samples, err = a.opt.Store.Rows(ctx, run.Events[i].RiseID, time.Time{}, time.Time{})
-	return err
-}
-
-// riseOfRun is the stored summary of the rise of a run; its ID is 0 when none began.
-func (a *App) riseOfRun(ctx context.Context, run bake.Run) (bake.Rise, error) {
-	for _, e := range run.Events {
-		if e.Kind.Starts() && !e.Undone() && e.RiseID != 0 {
-			return a.opt.Store.Rise(ctx, e.RiseID)
-		}
+// riseOf is the stored summary of the rise of a run; its ID is 0 when none began.
+func (a *App) riseOf(ctx context.Context, run bake.Run) (bake.Rise, error) {
+	if id := run.RiseID(); id != 0 && a.opt.Store != nil {
+		return a.opt.Store.Rise(ctx, id)
 	}
 	return bake.Rise{}, nil
 }
@@ -220,7 +190,7 @@ func (a *App) trackOf(ctx context.Context, vessel string) *bake.Track {
 // one.
 func (a *App) endOrphans(ctx context.Context, open []bake.Rise, now time.Time) {
 	for _, r := range open {
-		if v := a.vessels[r.Vessel]; v != nil && v.recorder.rise.ID == r.ID {
+		if v := a.vessels[r.Vessel]; v != nil && v.stored.rise.ID == r.ID {
 			continue
 		}
 		r.EndedAt = now

@@ -49,7 +49,7 @@ func (a *App) openFeeds(buses *source.Buses) ([]feed, error) {
 		if v.Height != nil {
 			w := a.vessels[v.Name]
 			w.mu.Lock()
-			w.gauge = newGauge(v.Height)
+			w.gauge = &gauge{conf: v.Height}
 			w.mu.Unlock()
 		}
 	}
@@ -113,7 +113,7 @@ func (a *App) intervalOf(f *feed) *sensor.Interval {
 	v := a.vessels[f.vessel]
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	return v.gauge.interval
+	return &v.gauge.interval
 }
 
 // deliver takes a reading in. A height is joined with the fresh temperatures
@@ -129,7 +129,7 @@ func (a *App) deliver(vessel string, as role, r sensor.Reading) {
 		return
 	}
 	if v.levelling(now) { // water or the floor, not dough
-		v.gauge.show(r)
+		v.gauge.level = append(v.gauge.level, r)
 		return
 	}
 	v.observe(SampleOf(now, r, v.readings.fresh(doughRole, now, freshFor), v.readings.fresh(airRole, now, freshFor)))

@@ -125,7 +125,7 @@ func (s *setup) inForce(key string) (string, bool, error) {
 	if err != nil {
 		return "", false, fmt.Errorf("what was saved cannot be read again: %w", err)
 	}
-	if len(s.app.Reload(cfg)) == 0 {
+	if !s.app.Reload(cfg) {
 		return said + " " + s.app.words.Say("page.set.counts", nil), false, nil
 	}
 	s.Restart()

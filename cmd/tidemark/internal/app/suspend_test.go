@@ -72,7 +72,7 @@ func TestASleepAfterARestartIsABreak(t *testing.T) {
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
 	defer b.stop()
 	b.rise(time.Hour)
-	b.app.vessels["tub"].goesOn = true // as after a short restart
+	b.app.vessels["tub"].awake = time.Time{} // as after a short restart
 	b.sleep(40 * time.Minute)
 	b.unread(time.Minute)
 	assert.NotContains(t, b.kinds(), alert.SensorLost)

@@ -69,11 +69,10 @@ func answerKey(ctx context.Context, s history.Settings) (answer.Key, error) {
 // picture draws the curve of a vessel for a message; nil when another rise is under
 // way by now: the text then stands alone.
 func (a *App) picture(_ context.Context, vessel string, riseID int64) ([]byte, error) {
-	v, err := a.vessel(vessel)
+	v, err := a.hold(vessel)
 	if err != nil {
 		return nil, err
 	}
-	v.mu.Lock()
 	if v.state.RiseID != riseID {
 		v.mu.Unlock()
 		return nil, nil
@@ -107,8 +106,8 @@ func (a *App) report() {
 		if !ok {
 			continue
 		}
-		for _, name := range a.order {
-			state := a.State(name)
+		for _, v := range a.order {
+			state := a.State(v.name)
 			to.Report(channel.State{State: state, Alarms: a.alarmsOf(state)})
 		}
 	}
@@ -258,7 +257,7 @@ func (a *App) refreshAlarms(ctx context.Context) {
 	fresh := &shown{map[string][]alert.Alarm{}, counts, time.Now()}
 	for _, al := range alarms {
 		if al.Vessel == "" && len(a.order) > 0 {
-			al.Vessel = a.order[0] // of the machine: shown with the first vessel
+			al.Vessel = a.order[0].name // of the machine: shown with the first vessel
 		}
 		fresh.alarms[al.Vessel] = append(fresh.alarms[al.Vessel], al)
 	}

@@ -27,9 +27,9 @@ func (a *App) TakeBackup(ctx context.Context, file string) error {
 		a.log.Error("a backup was not taken", "error", err)
 		return bake.Refuse("restore", text.Values{"reason": plainly(err, file)})
 	}
-	for _, v := range a.vessels {
+	for _, v := range a.order {
 		v.mu.Lock()
-		v.session.Learn(a.learned(ctx, v))
+		v.learn()
 		v.mu.Unlock()
 	}
 	a.updates.notify()
@@ -67,7 +67,9 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 	id, err := in.into(ctx, a.opt.Store)
 	switch {
 	case err == nil:
-		a.riseEnded(ctx, r.Vessel, id, false)
+		if v := a.vessels[r.Vessel]; v != nil {
+			a.learnBeside(v, id)
+		}
 		a.updates.notify()
 		return web.Imported{RiseID: id, Shape: in.Config != nil}, nil
 	case errors.Is(err, history.ErrExists):

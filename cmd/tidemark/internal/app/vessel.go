@@ -1,7 +1,6 @@
 package app
 
 import (
-	"context"
 	"math"
 	"sync"
 	"time"
@@ -13,21 +12,24 @@ import (
 )
 
 // vessel is one watched vessel: what is known of it, the rules that look at it, and
-// where it is kept.
+// what of it is kept.
 type vessel struct {
+	app  *App
+	name string
+
 	mu            sync.Mutex // guards all below
 	config        config.Vessel
 	session       *bake.Session
 	evaluator     *alert.Evaluator
-	state         bake.State  // when it was moved on last
-	around        bake.Around // what was seen elsewhere then
-	recorder      *recorder
+	state         bake.State   // when it was moved on last
+	around        bake.Around  // what was seen elsewhere then
 	readings      lastReadings // of the sensors, live only
 	gauge         *gauge       // measures the vessel; nil unless its height is read here
-	goesOn        bool         // its samples reach up to the start of this watch
+	awake         time.Time    // since when its sensors are asked without a break; zero when its samples reach up to the start of this watch
 	temperatureAt time.Time    // when the temperatures of a vessel told by eye were taken
 	folding       bool         // its journal is being folded beside
 	former        *former      // of a rise that goes on from an earlier run, until it was folded
+	stored        stored
 }
 
 // former is what an earlier run knew last of a rise, shown to the rules until its
@@ -38,13 +40,21 @@ type former struct {
 }
 
 // newVessel builds the watch of one vessel.
-func (a *App) newVessel(v config.Vessel, rules *alert.Evaluator) (*vessel, error) {
-	auto := !a.opt.StartTold
-	s, err := bake.NewSession(a.describe(v, auto), bake.Learned{})
+func (a *App) newVessel(c config.Vessel) (*vessel, error) {
+	s, err := bake.NewSession(a.describe(c, !a.opt.StartTold), bake.Learned{})
 	if err != nil {
 		return nil, err
 	}
-	return &vessel{config: v, session: s, state: s.State(), around: bake.Around{CoreC: nan()}, evaluator: rules, recorder: newRecorder(a.opt.Store, a.log, v.Name, v.Holds, a.opt.Demo)}, nil
+	return &vessel{app: a, name: c.Name, config: c, session: s, state: s.State(), around: bake.Around{CoreC: nan()}, evaluator: alert.NewEvaluator(a.words, c.LostAfter)}, nil
+}
+
+// hold finds a vessel and locks it.
+func (a *App) hold(name string) (*vessel, error) {
+	v, err := a.vessel(name)
+	if err == nil {
+		v.mu.Lock()
+	}
+	return v, err
 }
 
 // describe is what the session knows of a vessel from its configuration. auto lets
@@ -126,19 +136,6 @@ func (v *vessel) moveOn(now time.Time) {
 	v.keep(now)
 }
 
-// keep writes down what the state newly says. While the journal is being folded the
-// state says less than what is kept.
-func (v *vessel) keep(now time.Time) {
-	if v.session.Keep(func(e bake.Event) bake.Event { return v.recorder.event(context.Background(), e, v.state.Rise) }) {
-		v.state = v.session.State()
-	}
-	if v.state.WorkingOut {
-		return
-	}
-	v.recorder.samples(v.state.Rise.ID, v.session.Journal().Samples)
-	v.recorder.follow(now, v.state)
-}
-
 // input is what the rules see of a state.
 func (v *vessel) input(s bake.State, sys alert.System, loaf alert.Loaf) alert.Input {
 	in := alert.Input{State: s, RiseID: alarmRise(s), Loaf: loaf, System: sys, Silent: v.readings.silent(), HeightFault: v.readings.fault(heightRole)}
@@ -158,18 +155,18 @@ func alarmRise(s bake.State) int64 {
 	return s.Rise.ID
 }
 
-// foldAgain folds the vessel's journal once more when it has changed: beside the
-// watch in a live one, else at once. v.mu is held.
-func (a *App) foldAgain(v *vessel) {
+// foldAgain folds the journal once more when it has changed: beside the watch in a live
+// one, else at once. v.mu is held.
+func (v *vessel) foldAgain() {
 	if !v.session.Stale() || v.folding {
 		return
 	}
+	a, now := v.app, v.app.opt.Clock.Now()
 	fold, follow := v.session.Again()
 	each, past := v.former.warmUp()
-	now := a.opt.Clock.Now()
 	if !a.opt.Live {
 		fresh, err := fold(now, each)
-		a.takeFold(v, now, fresh, err, follow, past)
+		v.takeFold(now, fresh, err, follow, past)
 		return
 	}
 	v.folding = true
@@ -180,16 +177,16 @@ func (a *App) foldAgain(v *vessel) {
 		v.mu.Lock()
 		defer v.mu.Unlock()
 		v.folding = false
-		a.takeFold(v, a.opt.Clock.Now(), fresh, err, follow, past)
+		v.takeFold(a.opt.Clock.Now(), fresh, err, follow, past)
 		a.updates.notify()
 	})
 }
 
 // takeFold puts a folded session in the place of the stale one, unless folding ended
 // with err. One whose journal changed meanwhile is folded at the next advance.
-func (a *App) takeFold(v *vessel, now time.Time, fresh *bake.Session, err error, follow func(*bake.Session) bool, past func() []alert.Input) {
+func (v *vessel) takeFold(now time.Time, fresh *bake.Session, err error, follow func(*bake.Session) bool, past func() []alert.Input) {
 	if err != nil {
-		a.log.Error("a journal cannot be folded", "vessel", v.config.Name, "error", err)
+		v.app.log.Error("a journal cannot be folded", "vessel", v.name, "error", err)
 		return
 	}
 	if !follow(fresh) {
@@ -209,14 +206,6 @@ func later(x, y time.Time) time.Time {
 	return x
 }
 
-// finiteOr returns x, or def when x is not finite.
-func finiteOr(x, def float64) float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return def
-	}
-	return x
-}
-
 // nan is a value that is not known.
 func nan() float64 { return math.NaN() }
 
@@ -224,15 +213,14 @@ func nan() float64 { return math.NaN() }
 // locked.
 func (a *App) around(of string, now time.Time) bake.Around {
 	out := bake.Around{CoreC: nan()}
-	for _, name := range a.order {
-		v := a.vessels[name]
+	for _, v := range a.order {
 		v.mu.Lock()
 		e := v.state.Estimate
-		if of != name {
+		if of != v.name {
 			out.Away = append(out.Away, bake.Absences(v.state.Events)...)
 		}
 		switch of {
-		case name:
+		case v.name:
 			out.CoreC = value(v.readings.fresh(loafRole, now, freshFor))
 		case v.config.ProofOf:
 			out.Basket = &e
@@ -245,8 +233,8 @@ func (a *App) around(of string, now time.Time) bake.Around {
 }
 
 // loafOf is the loaf for which a sample jar stands. No vessel may be locked.
-func (a *App) loafOf(name string) (l alert.Loaf) {
-	of, basis := proofOf(&a.vessels[name].config)
+func (a *App) loafOf(sample *vessel) (l alert.Loaf) {
+	of, basis := proofOf(&sample.config)
 	v := a.vessels[of]
 	if v == nil || basis != bake.SampleBasis {
 		return l

@@ -135,22 +135,14 @@ func (a *App) advanceInTime(ctx context.Context) {
 // up to two minutes while the last minute of samples may not be written.
 const breakAfter = 3 * time.Minute
 
-// awakeAt takes down that the watch is advanced now and returns since when it was
-// without a break, and whether that was a sleep: a suspended machine asks no sensor, so
-// none is lost meanwhile, nor before the start. The steps of a clock that is set by hand
-// say nothing.
-func (a *App) awakeAt(now time.Time) (since time.Time, slept bool) {
+// slept takes down that the watch is advanced now and reports whether it was kept from
+// it, as by a suspended machine, which asks no sensor. The steps of a clock that is set
+// by hand say nothing.
+func (a *App) slept(now time.Time) bool {
 	_, steady := a.opt.Clock.(*Steady)
-	a.spanMu.Lock()
-	defer a.spanMu.Unlock()
-	switch {
-	case a.advanced.IsZero():
-		a.awake = now
-	case steady && now.Sub(a.advanced) > breakAfter:
-		a.awake, a.slept = now, true
-	}
+	last := a.advanced
 	a.advanced = now
-	return a.awake, a.slept
+	return steady && !last.IsZero() && now.Sub(last) > breakAfter
 }
 
 // FeedWatchdog feeds the service manager's watchdog, sd_watchdog_enabled(3), three times
