@@ -89,5 +89,5 @@ vessels:
 func TestHumidityIsAKeyOfItsOwn(t *testing.T) {
 	t.Parallel()
 	_, err := config.Parse("t.yaml", []byte(strings.Replace(benchConfig, "    floor_mm", "    height: {kind: iio}\n    humidity: {kind: w1}\n    floor_mm", 1)), config.Sensors)
-	assert.ErrorContains(t, err, `vessels[0].humidity.kind: "w1" does not measure humidity; expected one of bme280, hwmon, iio, mqtt`)
+	assert.ErrorContains(t, err, `vessels[0].humidity.kind: kind: refused.sensor.measures`)
 }
