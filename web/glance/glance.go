@@ -92,12 +92,13 @@ type teller struct {
 	in  Input
 	s   *bake.State
 	l   *text.Localizer
+	v   text.Values // of the words that stand first
 	out Glance
 }
 
 // Of returns the glance of one vessel.
 func Of(in Input, l *text.Localizer) Glance {
-	t := teller{in: in, s: &in.State, l: l.At(in.State.At)}
+	t := &teller{in: in, s: &in.State, l: l.At(in.State.At)}
 	s := t.s
 	t.out = Glance{Vessel: s.Vessel, RiseID: s.RiseID, Status: s.Status, Name: t.name(), Place: t.place()}
 	t.headline()
