@@ -3,21 +3,21 @@ package web
 import (
 	"math"
 
-	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 )
-
-// adviceView is what the last judged loaves say of the target, with the one that a tap
-// sets.
-type adviceView struct {
-	Text, Label, Target string
-}
 
 // like are loaves in a row that were judged alike.
 type like struct {
 	outcome string
 	n       int
+}
+
+// advice is the target that like judgements ask for.
+type advice struct {
+	Outcome string
+	N       int
+	Percent float64
 }
 
 // Advice is given after leastLike like judgements in a row, and is one step of at most
@@ -27,19 +27,14 @@ const (
 	adviceStep = 0.1
 )
 
-// advice says whether the target of a rise under way should be another, from the loaves
-// judged last; nil when they do not agree or a person chose the target already.
-func (s *Server) advice(state bake.State, l like) *adviceView {
-	if state.RiseID == 0 || state.Holds != estimator.Dough || state.MarkChosen || state.ProofOf != "" || state.Estimate.ReadyIsPast {
-		return nil
-	}
+// advice says whether the target of a rise under way should be another; nil when the
+// judgements do not agree or a person chose the target already.
+func (l like) advice(state bake.State) *advice {
 	target := nextTarget(state.Estimate.TargetPercent, l)
-	if target == 0 {
+	if target == 0 || state.RiseID == 0 || state.Holds != estimator.Dough || state.MarkChosen || state.ProofOf != "" || state.Estimate.ReadyIsPast {
 		return nil
 	}
-	words := s.words.At(state.At)
-	v := text.Values{"n": l.n, "percent": target}
-	return &adviceView{words.Say("page.advice."+l.outcome, v), words.Say("page.advice.take", v), words.Number(target, 0)}
+	return &advice{l.outcome, l.n, target}
 }
 
 // nextTarget is the target that like judgements ask for; 0 for the present one.

@@ -6,19 +6,13 @@ import (
 	"embed"
 	"encoding/hex"
 	"fmt"
-	"html/template"
 	"io/fs"
 	"maps"
 	"net/http"
 	"path"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
-
-	"tidemark/alert/text"
-	"tidemark/bake"
-	"tidemark/web/glance"
 )
 
 //go:embed templates/*.html
@@ -113,66 +107,4 @@ func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 func (s *Server) favicon(w http.ResponseWriter, r *http.Request) {
 	r.SetPathValue("name", "icon.png")
 	s.static(w, r)
-}
-
-// beforeUnit finds the space between a number and its unit.
-var beforeUnit = regexp.MustCompile(`(\d) (%|°C|°F|h|min|d|L|mm|am|pm)(\P{L}|$)`)
-
-// unbroken keeps a number and its unit on one line.
-func unbroken(s string) string { return beforeUnit.ReplaceAllString(s, "$1\u00a0$2$3") }
-
-// values are names and what stands for them, in turn.
-func values(pairs []any) text.Values {
-	v := text.Values{}
-	for i := 0; i+1 < len(pairs); i += 2 {
-		v[fmt.Sprint(pairs[i])] = pairs[i+1]
-	}
-	return v
-}
-
-// loadTemplates parses the pages. Their functions put what is known into the
-// household's words, at the moment it is asked for.
-func (s *Server) loadTemplates() (*template.Template, error) {
-	now := func() *text.Localizer { return s.words.At(s.opt.Now()) }
-	big := func(t time.Time) (clock, suffix string) {
-		clock, suffix, _ = strings.Cut(s.words.Clock(t), " ")
-		return clock, suffix
-	}
-	t, err := template.New("").Funcs(template.FuncMap{
-		"asset": s.assets.url, "nb": unbroken, "upper": glance.Upper, "inc": func(i int) int { return i + 1 },
-		"t": func(key string, pairs ...any) string { return now().Say("page."+key, values(pairs)) },
-		"word": func(key string) string { // a key of the settings' words; anything else stays
-			if strings.HasPrefix(key, "set.") {
-				return s.say(key, nil)
-			}
-			return key
-		},
-		"tell":    tell(now),
-		"clock":   s.words.Clock,
-		"big":     func(t time.Time) string { c, _ := big(t); return c },
-		"suffix":  func(t time.Time) string { _, s := big(t); return s },
-		"moment":  func(t time.Time) string { return now().Moment(t) },
-		"weekday": s.words.Weekday, "date": s.words.Date, "percent": s.words.Percent,
-		"event":    func(e bake.Event, steps []bake.Step) string { return s.eventWord(e, steps) },
-		"field":    func(t time.Time) string { return t.In(s.zone()).Format(formTime) },
-		"clockNow": func(t time.Time) string { return now().Clock(t) },
-		"span":     s.span, "window": s.windowOf, "chance": s.chance,
-	}).ParseFS(templateFiles, "templates/*.html")
-	if err != nil {
-		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)
-	}
-	return t, nil
-}
-
-// tell says one sentence or several.
-func tell(now func() *text.Localizer) func(what any) (string, error) {
-	return func(what any) (string, error) {
-		switch x := what.(type) {
-		case bake.Said:
-			return now().Tell(x), nil
-		case bake.Sentences:
-			return now().Tell(x...), nil
-		}
-		return "", fmt.Errorf("web: a page says a %T", what)
-	}
 }

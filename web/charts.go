@@ -22,7 +22,7 @@ const chartEvery = 30 * time.Second
 type drawn struct {
 	key          string // of what it was drawn from
 	at           time.Time
-	wide, narrow template.HTML
+	Wide, Narrow template.HTML
 	judged       like
 }
 
@@ -41,7 +41,7 @@ func (s *Server) drawnOf(ctx context.Context, snap Snapshot, i int, v Vessel) dr
 		d := drawn{key: key, at: snap.At}
 		c, judged := s.liveChart(ctx, v, curve, snap.At)
 		d.judged = judged
-		d.wide, d.narrow = bothSizes(c, fmt.Sprintf("v%d", i))
+		d.Wide, d.Narrow = bothSizes(c, fmt.Sprintf("v%d", i))
 		return d, nil
 	})
 	if err != nil {

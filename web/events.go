@@ -151,7 +151,6 @@ func (s *Server) renderParts(ctx context.Context, snap Snapshot, canAct bool) ma
 	}
 	for i := range snap.Vessels {
 		view := s.view(ctx, snap, i, canAct)
-		view.Demo = view.Demo || s.opt.Demo
 		for _, name := range vesselParts() {
 			s.part(parts, view.ID+"-"+name, name, view)
 		}

@@ -37,7 +37,7 @@ func (s *Server) kitchen(snap Snapshot) kitchenAll {
 		if v.ProofOf != "" || g.Status == bake.StatusNothing && len(snap.Vessels) > 1 {
 			continue
 		}
-		all = append(all, vesselView{Glance: g, ID: "k-" + v.Vessel, StaffSVG: staffSVG(g.Staff, "k-"+v.Vessel), StripSVG: s.stripSVG(g.Strip)})
+		all = append(all, vesselView{Glance: g, ID: "k-" + v.Vessel})
 	}
 	slices.SortStableFunc(all, func(a, b vesselView) int { return kitchenRank(a.Glance) - kitchenRank(b.Glance) })
 	if len(all) == 0 {

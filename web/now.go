@@ -3,10 +3,8 @@ package web
 import (
 	"context"
 	"fmt"
-	"html/template"
 	"math"
 	"net/http"
-	"net/url"
 	"slices"
 	"time"
 
@@ -27,34 +25,10 @@ type nowPage struct {
 // vesselView is one vessel as the templates see it.
 type vesselView struct {
 	glance.Glance
+	State        Vessel
 	ID           string
 	CanAct, Demo bool
-	StaffSVG     template.HTML
-	StripSVG     template.HTML
-	Wide, Narrow template.HTML
-	Start        bool     // the main button begins a rise
-	Batches      []string // to choose from at a start
-	Feeds        bool     // a feeding may be told in grams
-	JudgeID      int64    // the rise that is to be judged
-	Steps        []stepView
-	Told         []bake.Event
-	AllSteps     []bake.Step
-	Facts        []past.Fact
-	Findings     []bake.Finding
-	Seen         []seenView
-	Plan         []string
-	Advice       *adviceView // nil for none
-	PlanLink     string
-	FeedLink     string // to the feedings that peak at a time; empty for none
-	RecipeLink   string
-	Hour         string // what another hour on the counter does
-	AskOut       bool
-	Target       string
-	Sensors      []string
-	SensorsBad   bool
-	Measurable   bool
-	Probe        bool   // a sensor measures how warm the dough is
-	Unit         string // of temperatures
+	Drawn        drawn // of the rise under way
 }
 
 // stepView is one line of the table of steps.
@@ -87,7 +61,6 @@ func (s *Server) pageNow(w http.ResponseWriter, r *http.Request) error {
 	i := s.shown(snap, r.URL.Query().Get("vessel"))
 	if i >= 0 {
 		v := s.view(r.Context(), snap, i, p.CanAct)
-		v.Demo = v.Demo || p.Demo
 		p.V, p.Title, p.Chips = &v, v.Chip+" · "+v.Name, s.chips(snap, i)
 	}
 	return s.render(w, http.StatusOK, "now", p)
@@ -136,35 +109,35 @@ func (s *Server) chips(snap Snapshot, shown int) []chipView {
 // view turns a vessel into what the templates show.
 func (s *Server) view(ctx context.Context, snap Snapshot, i int, canAct bool) vesselView {
 	v := snap.Vessels[i]
-	state := v.State
-	out := vesselView{Glance: s.glance(snap, v, canAct), ID: fmt.Sprintf("v%d", i), CanAct: canAct, Demo: v.Demo, Batches: v.Batches,
-		Start: state.Now.Tap == bake.EventStart, Feeds: v.Holds == estimator.Starter, Measurable: s.opt.Level != nil,
-		Target: fmt.Sprintf("%.0f", v.Estimate.TargetPercent)}
-	if out.Judge {
-		out.JudgeID = state.Rise.ID
-	}
-	out.StaffSVG, out.StripSVG = staffSVG(out.Staff, out.ID), s.stripSVG(out.Strip)
+	out := vesselView{Glance: s.glance(snap, v, canAct), State: v, ID: fmt.Sprintf("v%d", i), CanAct: canAct, Demo: v.Demo || s.opt.Demo}
 	if v.RiseID != 0 {
-		d := s.drawnOf(ctx, snap, i, v)
-		out.Wide, out.Narrow = d.wide, d.narrow
-		if canAct && out.Main == nil {
-			out.Advice = s.advice(state, d.judged)
-		}
+		out.Drawn = s.drawnOf(ctx, snap, i, v)
 	}
-	out.Steps, out.Told, out.AllSteps = s.steps(state), told(state), state.Steps
-	out.Hour = glance.StaysOut(state.HourMore, state.At, s.words)
-	out.Facts = s.facts(v, state)
-	out.Findings = v.Findings
-	if v.Holds == estimator.Starter {
-		out.Seen = s.lookFor()
-	}
-	if v.Holds == estimator.Dough && v.ProofOf == "" && v.After == nil {
-		out.RecipeLink = "/recipe?" + url.Values{"vessel": {v.Vessel}}.Encode()
-	}
-	s.planParts(&out, v, snap.At)
-	out.Sensors, out.SensorsBad = s.sensors(v, snap.At)
-	out.Probe, out.Unit = slices.ContainsFunc(v.Sensors, func(x SensorHealth) bool { return x.Sensor == "dough" && x.Status == "ok" }), s.degreeSign()
 	return out
+}
+
+// Advice is what the loaves judged last say of the target; nil for nothing.
+func (v vesselView) Advice() *advice {
+	if !v.CanAct || v.Main != nil {
+		return nil
+	}
+	return v.Drawn.judged.advice(v.State.State)
+}
+
+// Planned reports whether the dough of a vessel can be planned, StaysOut whether it can be
+// asked what becomes of the one that rises in it.
+func (v vesselView) Planned() bool {
+	return v.State.Holds == estimator.Dough && v.RiseID == 0 && v.State.ProofOf == ""
+}
+
+// StaysOut: see Planned.
+func (v vesselView) StaysOut() bool {
+	return v.State.Holds == estimator.Dough && v.RiseID != 0 && len(v.State.Estimate.Fan) > 0 && !v.State.InFridge
+}
+
+// Probe reports whether a sensor measures how warm the dough is.
+func (v vesselView) Probe() bool {
+	return slices.ContainsFunc(v.State.Sensors, func(x SensorHealth) bool { return x.Sensor == "dough" && x.Status == "ok" })
 }
 
 // steps is the table of what was and what comes, in order of time.
@@ -281,7 +254,8 @@ func (s *Server) eventWord(e bake.Event, steps []bake.Step) string {
 }
 
 // facts are the numbers of a vessel, those that are known.
-func (s *Server) facts(v Vessel, state bake.State) []past.Fact {
+func (s *Server) facts(v Vessel) []past.Fact {
+	state := v.State
 	l, e := s.words.At(state.At), &state.Estimate
 	var out []past.Fact
 	add := func(key, value string) { out = append(out, past.Fact{Name: s.say("fact."+key, nil), Value: value}) }
@@ -319,21 +293,17 @@ func (s *Server) facts(v Vessel, state bake.State) []past.Fact {
 	return out
 }
 
-// sensors tell how each sensor does; bad whether one gives nothing.
-func (s *Server) sensors(v Vessel, now time.Time) (lines []string, bad bool) {
-	l := s.words.At(now)
-	for _, x := range v.Sensors {
-		key := "sensor.ok"
-		switch {
-		case x.Status == "ok":
-		case x.LastOK.IsZero():
-			key, bad = "sensor.never", true
-		default:
-			key, bad = "sensor.lost", true
-		}
-		lines = append(lines, l.Say("page."+key, text.Values{"sensor": s.say("sensor.name."+x.Sensor, nil), "at": x.LastOK, "reason": x.Reason}))
+// sensor tells how a sensor does.
+func (s *Server) sensor(x SensorHealth, now time.Time) string {
+	key := "sensor.ok"
+	switch {
+	case x.Status == "ok":
+	case x.LastOK.IsZero():
+		key = "sensor.never"
+	default:
+		key = "sensor.lost"
 	}
-	return lines, bad
+	return s.words.At(now).Say("page."+key, text.Values{"sensor": s.say("sensor.name."+x.Sensor, nil), "at": x.LastOK, "reason": x.Reason})
 }
 
 // problems are the troubles of the service itself, in words.
@@ -344,18 +314,6 @@ func (s *Server) problems(snap Snapshot) []string {
 	}
 	out = append(out, snap.System.ChannelProblems...)
 	return append(out, snap.System.Notes...)
-}
-
-// planParts fills in how the plan of a vessel stands, and where one can be made.
-func (s *Server) planParts(out *vesselView, v Vessel, now time.Time) {
-	out.Plan = s.planLines(v.Plan, now)
-	if s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID == 0 && v.ProofOf == "" {
-		out.PlanLink = "/plan?" + url.Values{"vessel": {v.Vessel}}.Encode()
-	}
-	if s.opt.Planner != nil && v.Holds == estimator.Starter {
-		out.FeedLink = "/plan#starter"
-	}
-	out.AskOut = s.opt.Planner != nil && v.Holds == estimator.Dough && v.RiseID != 0 && len(v.Estimate.Fan) > 0 && !v.InFridge
 }
 
 // planLines say how the plan of a vessel stands.
@@ -374,8 +332,17 @@ func (s *Server) planLines(p *bake.PlanState, now time.Time) []string {
 	return lines
 }
 
-// seenView is something that can be seen in a jar, and what it means.
-type seenView struct {
-	What    string
-	Finding bake.Finding
+// finding is something that can be seen in a jar, and what it means.
+type finding struct {
+	Name string
+	bake.Finding
+}
+
+// lookFor is what a person should look for in a jar; what ends it comes first.
+func (s *Server) lookFor() []finding {
+	var out []finding
+	for _, seen := range []string{bake.SawMould, bake.SawLiquid} {
+		out = append(out, finding{glance.Upper(s.words.Say("starter.look."+seen, nil)), bake.Seen(seen)})
+	}
+	return out
 }

@@ -4,26 +4,24 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"html/template"
 	"net/http"
+	"regexp"
+	"strings"
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
+	"tidemark/web/glance"
 )
 
 // frame is what every page shares.
 type frame struct {
-	Title      string
-	Lang       string
-	Here       string // "now", "plan", "rises", "house"
-	Flash      string // answer to what was told last
-	Demo       bool
-	Again      bool // the invented day can begin anew
-	HasHistory bool
-	HasPlan    bool
-	HasSetup   bool
-	Version    string
-	CanAct     bool
-	Chips      []chipView // the vessels, each in a word
+	Title  string
+	Here   string // "now", "plan", "rises", "house"
+	Flash  string // answer to what was told last
+	CanAct bool
+	Chips  []chipView // the vessels, each in a word
 }
 
 // chipView is a vessel in the row of vessels.
@@ -34,11 +32,13 @@ type chipView struct {
 
 // frame fills in the shared part for one reader.
 func (s *Server) frame(w http.ResponseWriter, r *http.Request, title, here string) frame {
-	snap := s.opt.Live.Snapshot()
-	f := frame{Title: title + " · tidemark", Lang: s.lang(), Here: here, Demo: s.opt.Demo, Again: s.opt.Again != nil,
-		HasHistory: s.opt.History != nil, HasPlan: s.opt.Planner != nil, HasSetup: s.opt.Setup != nil, Version: snap.System.Version, CanAct: s.mayAct(r)}
-	f.Flash = s.flash(w, r)
-	return f
+	return frame{Title: title + " · tidemark", Here: here, CanAct: s.mayAct(r), Flash: s.flash(w, r)}
+}
+
+// has reports whether there is a part of the service that was left out otherwise.
+func (s *Server) has(part string) bool {
+	return map[string]bool{"demo": s.opt.Demo, "again": s.opt.Again != nil, "past": s.opt.History != nil, "plan": s.opt.Planner != nil,
+		"setup": s.opt.Setup != nil, "level": s.opt.Level != nil, "metrics": s.opt.Metrics != nil, "upkeep": s.opt.Upkeep != nil && s.opt.History != nil}[part]
 }
 
 // lang is the language of the pages, as HTML names it.
@@ -48,6 +48,9 @@ func (s *Server) lang() string {
 
 // zone is the household's.
 func (s *Server) zone() *time.Location { return s.words.Locale().Zone }
+
+// now returns the household's words for the moment.
+func (s *Server) now() *text.Localizer { return s.words.At(s.opt.Now()) }
 
 // say says a key of the page in the household's language.
 func (s *Server) say(key string, v text.Values) string { return s.words.Say("page."+key, v) }
@@ -63,4 +66,66 @@ func (s *Server) render(w http.ResponseWriter, status int, name string, data any
 	w.WriteHeader(status)
 	_, _ = w.Write(b.Bytes())
 	return nil
+}
+
+// beforeUnit finds the space between a number and its unit.
+var beforeUnit = regexp.MustCompile(`(\d) (%|°C|°F|h|min|d|L|mm|am|pm)(\P{L}|$)`)
+
+// unbroken keeps a number and its unit on one line.
+func unbroken(s string) string { return beforeUnit.ReplaceAllString(s, "$1\u00a0$2$3") }
+
+// values are names and what stands for them, in turn.
+func values(pairs []any) text.Values {
+	v := text.Values{}
+	for i := 0; i+1 < len(pairs); i += 2 {
+		v[fmt.Sprint(pairs[i])] = pairs[i+1]
+	}
+	return v
+}
+
+// loadTemplates parses the pages. Their functions put what is known into the
+// household's words, at the moment it is asked for.
+func (s *Server) loadTemplates() (*template.Template, error) {
+	big := func(t time.Time) (clock, suffix string) {
+		clock, suffix, _ = strings.Cut(s.words.Clock(t), " ")
+		return clock, suffix
+	}
+	t, err := template.New("").Funcs(template.FuncMap{
+		"asset": s.assets.url, "nb": unbroken, "upper": glance.Upper, "inc": func(i int) int { return i + 1 },
+		"has": s.has, "lang": s.lang, "version": func() string { return s.opt.Live.Snapshot().System.Version }, "unit": s.degreeSign,
+		"t": func(key string, pairs ...any) string { return s.now().Say("page."+key, values(pairs)) },
+		"word": func(key string) string { // a key of the settings' words; anything else stays
+			if strings.HasPrefix(key, "set.") {
+				return s.say(key, nil)
+			}
+			return key
+		},
+		"tell":    s.tell,
+		"clock":   s.words.Clock,
+		"big":     func(t time.Time) string { c, _ := big(t); return c },
+		"suffix":  func(t time.Time) string { _, s := big(t); return s },
+		"moment":  func(t time.Time) string { return s.now().Moment(t) },
+		"weekday": s.words.Weekday, "date": s.words.Date, "percent": s.words.Percent,
+		"event":    func(e bake.Event, steps []bake.Step) string { return s.eventWord(e, steps) },
+		"field":    func(t time.Time) string { return t.In(s.zone()).Format(formTime) },
+		"clockNow": func(t time.Time) string { return s.now().Clock(t) },
+		"span":     s.span, "window": s.windowOf, "chance": s.chance,
+		"staff": staffSVG, "strip": s.stripSVG, "steps": s.steps, "told": told, "facts": s.facts, "seen": s.lookFor, "sensor": s.sensor, "planLines": s.planLines,
+		"hour": func(h *bake.Outlook, now time.Time) string { return glance.StaysOut(h, now, s.words) },
+	}).ParseFS(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)
+	}
+	return t, nil
+}
+
+// tell says one sentence or several.
+func (s *Server) tell(what any) (string, error) {
+	switch x := what.(type) {
+	case bake.Said:
+		return s.now().Tell(x), nil
+	case bake.Sentences:
+		return s.now().Tell(x...), nil
+	}
+	return "", fmt.Errorf("web: a page says a %T", what)
 }

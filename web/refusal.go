@@ -133,7 +133,7 @@ func (s *Server) message(w http.ResponseWriter, r *http.Request, status int, p m
 		problem(w, status, p.Heading, p.Text)
 		return
 	}
-	p.frame = frame{Title: p.Heading, Lang: s.lang(), Version: s.opt.Live.Snapshot().System.Version, Demo: s.opt.Demo}
+	p.Title = p.Heading
 	if err := s.render(w, status, "message", p); err != nil {
 		http.Error(w, p.Heading, status)
 	}

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"tidemark/alert/text"
 	"tidemark/web/access"
@@ -16,48 +17,27 @@ import (
 // servicePage is about the service itself.
 type servicePage struct {
 	frame
+	Snapshot
 	Locked   bool // a passphrase is set
 	Session  bool // this browser is unlocked
 	Tokens   []access.Token
 	Problems []string
-	Started  string
-	Stored   string
-	Metrics  bool
-	Zone     string
-	Units    string
-	Upkeep   bool // backups can be restored and records imported
-	Vessels  []string
+	Clock    string // a key of the catalogue
+	Zone     *time.Location
 }
 
 // pageService shows how the household's tidemark is set up.
 func (s *Server) pageService(w http.ResponseWriter, r *http.Request) error {
 	snap := s.opt.Live.Snapshot()
-	l := s.words.At(snap.At)
-	p := servicePage{frame: s.frame(w, r, s.say("house", nil), "house"), Locked: s.access.Locked(r.Context()), Session: s.ask(r).session,
-		Problems: s.problems(snap), Metrics: s.opt.Metrics != nil, Zone: s.zone().String(), Units: s.units()}
-	if !snap.System.StartedAt.IsZero() {
-		p.Started = l.Moment(snap.System.StartedAt)
-	}
-	if !snap.System.LastCommit.IsZero() {
-		p.Stored = l.Moment(snap.System.LastCommit)
-	}
-	p.Upkeep = s.opt.Upkeep != nil && s.opt.History != nil
-	for _, v := range snap.Vessels {
-		p.Vessels = append(p.Vessels, v.Vessel)
+	p := servicePage{frame: s.frame(w, r, s.say("house", nil), "house"), Snapshot: snap, Locked: s.access.Locked(r.Context()), Session: s.ask(r).session,
+		Problems: s.problems(snap), Clock: "house.clock24", Zone: s.zone()}
+	if s.words.Locale().Clock12 {
+		p.Clock = "house.clock12"
 	}
 	if p.CanAct {
 		p.Tokens = s.access.Tokens(r.Context())
 	}
 	return s.render(w, http.StatusOK, "service", p)
-}
-
-// units are the household's clock and scale in words.
-func (s *Server) units() string {
-	clock := "house.clock24"
-	if s.words.Locale().Clock12 {
-		clock = "house.clock12"
-	}
-	return s.say(clock, nil) + ", " + s.degreeSign()
 }
 
 // unlockPage asks for the passphrase.
@@ -74,8 +54,7 @@ func (s *Server) pageUnlock(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, wrong string) error {
-	f := frame{Title: s.say("unlock", nil) + " · tidemark", Lang: s.lang(), Demo: s.opt.Demo, Version: s.opt.Live.Snapshot().System.Version}
-	return s.render(w, status, "unlock", unlockPage{frame: f, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.access.Locked(r.Context())})
+	return s.render(w, status, "unlock", unlockPage{frame: frame{Title: s.say("unlock", nil) + " · tidemark"}, To: localPath(r.FormValue("to")), Wrong: wrong, NotSet: !s.access.Locked(r.Context())})
 }
 
 // postUnlock checks the passphrase and opens a session.

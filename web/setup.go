@@ -161,9 +161,7 @@ func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, wrong string) error {
-	f := s.frame(w, r, s.say("set.enter.title", nil), "house")
-	f.HasPlan, f.HasHistory = false, false // out of reach
-	return s.render(w, status, "enter", enterPage{f, wrong})
+	return s.render(w, status, "enter", enterPage{s.frame(w, r, s.say("set.enter.title", nil), "house"), wrong})
 }
 
 // postEnter takes code and passphrase and lets the browser in.
