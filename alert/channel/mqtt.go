@@ -73,7 +73,7 @@ func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mq
 		Password: func() ([]byte, error) { return []byte(s.password), nil }}
 	o.Will.Topic, o.Will.Payload = c.topic("availability"), offline
 	if c.discovery != "-" { // the birth message of the home automation
-		o.Topic, o.OnMessage = c.discovery+"/status", func(payload []byte) {
+		o.Topic, o.OnMessage = c.discovery+"/status", func(_ string, payload []byte) {
 			if string(payload) == online {
 				c.announceAgain()
 			}
@@ -92,12 +92,12 @@ func (c *mqttChannel) topic(parts ...string) string {
 }
 
 // changed has everything announced again on a new connection.
-func (c *mqttChannel) changed(trouble error) {
+func (c *mqttChannel) changed(up bool, trouble error) {
 	c.mu.Lock()
-	c.up = trouble == nil
+	c.up = up
 	c.mu.Unlock()
 	if trouble != nil {
-		c.log.Warn("no connection to the broker", "error", c.secrets.clean(c.words.Error(trouble)))
+		c.log.Warn("trouble with the broker", "connected", up, "error", c.secrets.clean(c.words.Error(trouble)))
 		return
 	}
 	c.announceAgain()

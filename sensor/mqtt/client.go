@@ -40,18 +40,15 @@ type Options struct {
 	// Will is what the broker publishes, retained, when the connection is lost
 	// without a goodbye; an empty topic = nothing.
 	Will struct{ Topic, Payload string }
-	// OnChange is told when the connection is there (trouble is nil), and when it
-	// is not, and why. nil = nobody is told.
-	OnChange func(trouble error)
-	// OnMessage is called with each message of the topic, from now on, and OnTopic with
-	// what stands in the way of them, or with nothing when all is well; an empty topic =
-	// none. None of these functions may wait for anything.
+	// OnChange is told whether there is a connection, and what is wrong: why there is
+	// none, or why there are no messages of the topic; nil when all is well. nil = nobody
+	// is told. OnMessage is called with each message of the topic, from now on or, when
+	// Kept is set, also with what the broker kept; an empty topic = none. Neither may wait
+	// for anything.
+	OnChange  func(up bool, trouble error)
 	Topic     string
-	OnMessage func(payload []byte)
-	// OnAny, in the place of OnMessage, is called with each message of every topic, also
-	// with those that the broker kept; Topic is # then.
-	OnAny   func(topic string, payload []byte)
-	OnTopic func(trouble error) // nil = nobody is told
+	Kept      bool
+	OnMessage func(topic string, payload []byte)
 }
 
 // Limits of a Client.
@@ -75,14 +72,13 @@ type Client struct {
 	manager *autopaho.ConnectionManager // nil when there could be none
 	ctx     context.Context             // ends with Close
 	cancel  context.CancelFunc
+	backOff autopaho.Backoff
 
 	mu      sync.Mutex
-	trouble error           // nil = connected
-	life    context.Context // ends when the connection is lost
-	lost    context.CancelFunc
+	trouble error // nil = connected
+	made    int   // connections so far
 	upSince time.Time
 	cuts    int // connections in a row that had a short life
-	backOff autopaho.Backoff
 }
 
 // Connect returns a Client that begins to connect; OnChange is told what stands in the
@@ -90,17 +86,15 @@ type Client struct {
 func Connect(opt Options) *Client {
 	c := &Client{opt: opt, trouble: fault("wait"), backOff: autopaho.NewExponentialBackoff(firstPause, longestPause, 2*firstPause, 2)}
 	c.ctx, c.cancel = context.WithCancel(context.Background())
-	c.life, c.lost = context.WithCancel(c.ctx)
-	c.lost()                                // there is none yet
 	if _, err := c.password(); err != nil { // it is asked for again at each attempt
-		c.down(err)
+		c.down(func() error { return err })
 	}
 	u, err := url.Parse(opt.Broker)
 	if err == nil {
 		c.manager, err = autopaho.NewConnection(c.ctx, c.config(u))
 	}
 	if err != nil {
-		c.down(err)
+		c.down(func() error { return err })
 	}
 	return c
 }
@@ -111,11 +105,16 @@ func (c *Client) config(u *url.URL) autopaho.ClientConfig {
 		ServerUrls: []*url.URL{u}, TlsCfg: c.opt.TLS, KeepAlive: keepAlive, CleanStartOnInitialConnection: true,
 		ConnectTimeout: connectTimeout, ReconnectBackoff: c.pause, ConnectPacketBuilder: c.identify,
 		OnConnectionUp:   func(m *autopaho.ConnectionManager, _ *paho.Connack) { c.up(m) },
-		OnConnectError:   func(err error) { c.down(explain(err)) },
-		OnConnectionDown: func() bool { c.down(c.lostTrouble()); return true },
+		OnConnectError:   func(err error) { c.down(func() error { return explain(err) }) },
+		OnConnectionDown: func() bool { c.down(c.lost); return true },
 		ClientConfig: paho.ClientConfig{
-			ClientID:          fmt.Sprintf("tidemark-%08x", rand.Uint32()),
-			OnPublishReceived: []func(paho.PublishReceived) (bool, error){c.receive},
+			ClientID: fmt.Sprintf("tidemark-%08x", rand.Uint32()),
+			OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
+				if c.opt.Kept || !p.Packet.Retain && p.Packet.Topic == c.opt.Topic {
+					c.opt.OnMessage(p.Packet.Topic, p.Packet.Payload)
+				}
+				return true, nil
+			}},
 		},
 	}
 	if w := c.opt.Will; w.Topic != "" {
@@ -142,8 +141,7 @@ func (c *Client) identify(p *paho.Connect, _ *url.URL) (*paho.Connect, error) {
 	if p.Properties == nil {
 		p.Properties = &paho.ConnectProperties{}
 	}
-	most := uint16(underWay)
-	p.Properties.ReceiveMaximum = &most
+	p.Properties.ReceiveMaximum = new(uint16(underWay))
 	p.UsernameFlag, p.Username = c.opt.User != "", c.opt.User
 	p.PasswordFlag, p.Password = len(secret) > 0, secret
 	return p, nil
@@ -157,23 +155,35 @@ func (c *Client) pause(n int) time.Duration {
 	return c.backOff(n + c.cuts)
 }
 
+// tell tells the owner; c.mu is held, so that nothing old is told after something new.
+func (c *Client) tell(up bool, trouble error) {
+	if c.opt.OnChange != nil {
+		c.opt.OnChange(up, trouble)
+	}
+}
+
 // up asks for the topic on a new connection.
 func (c *Client) up(m *autopaho.ConnectionManager) {
 	c.mu.Lock()
-	c.life, c.lost = context.WithCancel(c.ctx)
+	defer c.mu.Unlock()
+	c.made++
 	c.trouble, c.upSince = nil, time.Now()
-	life := c.life
-	c.mu.Unlock()
+	c.tell(true, nil)
 	if c.opt.Topic != "" {
-		go c.subscribe(life, m)
+		go c.subscribe(m, c.made)
 	}
-	c.changed(nil)
 }
 
-// lostTrouble words the loss of a connection.
-func (c *Client) lostTrouble() error {
+// down tells why there is no connection, which is worked out with c.mu held.
+func (c *Client) down(why func() error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.trouble = why()
+	c.tell(false, c.trouble)
+}
+
+// lost words the loss of a connection.
+func (c *Client) lost() error {
 	if time.Since(c.upSince) > shortLife {
 		c.cuts = 0
 	} else if c.cuts++; c.cuts > 1 { // once may be chance
@@ -182,64 +192,35 @@ func (c *Client) lostTrouble() error {
 	return fault("lost")
 }
 
-// down tells what stands in the way.
-func (c *Client) down(trouble error) {
-	c.mu.Lock()
-	c.lost()
-	c.trouble = trouble
-	if c.opt.OnTopic != nil {
-		c.opt.OnTopic(trouble)
+// subscribe asks the broker for the topic, and tells what stands in the way, until it has
+// answered or the connection, of that number, is lost.
+func (c *Client) subscribe(m *autopaho.ConnectionManager, number int) {
+	want := paho.SubscribeOptions{Topic: c.opt.Topic, QoS: 1}
+	if !c.opt.Kept {
+		want.RetainHandling = 2 // MQTT 5, 3.8.3.1: nothing that was kept
 	}
-	c.mu.Unlock()
-	c.changed(trouble)
-}
-
-// changed tells the owner.
-func (c *Client) changed(trouble error) {
-	if c.opt.OnChange != nil {
-		c.opt.OnChange(trouble)
-	}
-}
-
-// receive hands a message on.
-func (c *Client) receive(p paho.PublishReceived) (bool, error) {
-	switch {
-	case c.opt.OnAny != nil:
-		c.opt.OnAny(p.Packet.Topic, p.Packet.Payload)
-	case !p.Packet.Retain && p.Packet.Topic == c.opt.Topic:
-		c.opt.OnMessage(p.Packet.Payload)
-	}
-	return true, nil
-}
-
-// subscribe asks the broker for the topic and tells what it says, until it has answered
-// or the connection is lost.
-func (c *Client) subscribe(life context.Context, m *autopaho.ConnectionManager) {
-	want := []paho.SubscribeOptions{{Topic: c.opt.Topic, QoS: 1}}
-	if c.opt.OnAny == nil {
-		want[0].RetainHandling = 2 // MQTT 5, 3.8.3.1: nothing that was kept
-	}
-	for life.Err() == nil {
-		ack, err := m.Subscribe(life, &paho.Subscribe{Subscriptions: want})
-		answered, trouble := ack != nil && len(ack.Reasons) == 1, error(nil)
-		switch {
+	for answered := false; !answered && c.ctx.Err() == nil; {
+		ack, err := m.Subscribe(c.ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{want}})
+		var trouble error
+		switch answered = ack != nil && len(ack.Reasons) == 1; {
 		case !answered:
 			trouble = fault("subscribe", "topic", c.opt.Topic, "error", err)
 		case ack.Reasons[0] >= 0x80:
 			trouble = fault("topic", "topic", c.opt.Topic, "reason", fmt.Sprintf("0x%02x", ack.Reasons[0]))
 		}
 		c.mu.Lock()
-		if life.Err() == nil && c.opt.OnTopic != nil { // else down has told
-			c.opt.OnTopic(trouble)
+		current := c.made == number && c.trouble == nil
+		if current && trouble != nil {
+			c.tell(true, trouble)
 		}
 		c.mu.Unlock()
-		if answered {
+		if answered || !current {
 			return
 		}
 		timer := time.NewTimer(subscribePause)
 		select {
 		case <-timer.C:
-		case <-life.Done():
+		case <-c.ctx.Done():
 		}
 		timer.Stop()
 	}

@@ -12,11 +12,8 @@ import (
 	"tidemark/sensor"
 )
 
-// Bounds of what a Listener keeps: a house has some hundred topics.
-const (
-	maxHeard = 500
-	maxDeep  = 3 // objects within each other in a message
-)
+// maxHeard is how many numbers a Listener keeps: a house has some hundred topics.
+const maxHeard = 500
 
 // Heard is a number in the messages of a topic that may be a sensor's.
 type Heard struct {
@@ -29,7 +26,7 @@ type Heard struct {
 type Listener struct {
 	conf    sensor.MQTT
 	client  *Client
-	hints   []hint
+	words   []word
 	mu      sync.Mutex
 	heard   map[string]Heard // by topic and field
 	trouble error
@@ -37,38 +34,20 @@ type Listener struct {
 
 // Listen begins to hear every topic of the broker that conf names.
 func Listen(conf sensor.MQTT) *Listener {
-	l := &Listener{conf: conf, hints: hints(), heard: map[string]Heard{}, trouble: fault("wait")}
+	l := &Listener{conf: conf, words: words(), heard: map[string]Heard{}, trouble: fault("wait")}
 	opt, err := options(conf)
 	if err != nil {
-		l.tell(err)
+		l.trouble = err
 		return l
 	}
-	opt.Topic, opt.OnAny, opt.OnTopic = "#", l.take, l.tell
+	opt.Topic, opt.Kept, opt.OnMessage = "#", true, l.message
+	opt.OnChange = func(_ bool, trouble error) {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		l.trouble = trouble
+	}
 	l.client = Connect(opt)
 	return l
-}
-
-// tell keeps what stands in the way.
-func (l *Listener) tell(trouble error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.trouble = trouble
-}
-
-// take looks for sensors in a message.
-func (l *Listener) take(topic string, payload []byte) {
-	if len(payload) > maxPayload {
-		return
-	}
-	found := proposals(topic, bytes.Clone(payload), l.conf, l.hints)
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for _, h := range found {
-		key := topic + "\x00" + h.Config.Field
-		if _, known := l.heard[key]; known || len(l.heard) < maxHeard {
-			l.heard[key] = h
-		}
-	}
 }
 
 // Heard returns what was heard so far, by topic and field, and what stands in the way.
@@ -89,97 +68,88 @@ func (l *Listener) Close() error {
 	return l.client.Close()
 }
 
-// hints tell in a topic or a field what its number is. They are tried in this order.
-func hints() []hint {
-	return []hint{
-		{regexp.MustCompile(`humid|feucht`), sensor.Humidity},
-		{regexp.MustCompile(`temperat|celsius|fahrenheit|(^|[^a-z])temp([^a-z]|$)`), sensor.Temperature},
-		{regexp.MustCompile(`distan|abstand|entfernung|(^|[^a-z])dist([^a-z]|$)|_mm$`), sensor.Distance},
-	}
-}
-
-// hint is a word with what it tells.
-type hint struct {
-	word *regexp.Regexp
-	q    sensor.Quantity
-}
-
-// proposals finds the numbers of a message that are told to be of a quantity of ours, by
-// the words of their field, else of their topic.
-func proposals(topic string, payload []byte, conf sensor.MQTT, hints []hint) (out []Heard) {
-	numbers := map[string]bool{} // by field
+// message looks for numbers that are told to be of a quantity of ours, by the words of
+// their field, else, when there is but one, of their topic.
+func (l *Listener) message(topic string, payload []byte) {
+	fields := []string{""} // the message is the number
 	if bytes.HasPrefix(bytes.TrimSpace(payload), []byte("{")) {
 		var object map[string]any
-		if json.Unmarshal(payload, &object) == nil {
-			collect(object, "", maxDeep, numbers)
+		if len(payload) > maxPayload || json.Unmarshal(payload, &object) != nil {
+			return
 		}
-	} else {
-		numbers[""] = true
+		fields = numbers(object, "")
 	}
-	for _, field := range slices.Sorted(maps.Keys(numbers)) {
-		q, word := quantityOf(field, hints), field
-		if q == "" && (field == "" || len(numbers) == 1) {
-			q, word = quantityOf(topic, hints), topic
+	for _, field := range fields {
+		told, known := l.told(field)
+		if !known && len(fields) == 1 {
+			told, known = l.told(topic)
 		}
-		if q == "" {
+		if !known {
 			continue
 		}
-		for _, unit := range unitsTold(word, q) {
-			v, err := parsePayload(payload, field, unit, q)
-			if err != nil {
-				continue
-			}
-			c := conf
-			c.Topic, c.Field, c.Unit = topic, field, unit
-			if sensor.Check(&c, q) == nil {
-				out = append(out, Heard{c, q, v})
-			}
-			break
+		v, err := parsePayload(payload, field, told.unit, told.q)
+		if err != nil && told.other != "" {
+			told.unit = told.other
+			v, err = parsePayload(payload, field, told.unit, told.q)
+		}
+		h := Heard{l.conf, told.q, v}
+		h.Config.Topic, h.Config.Field, h.Config.Unit = topic, field, told.unit
+		if err != nil || sensor.Check(&h.Config, h.Quantity) != nil {
+			continue
+		}
+		l.mu.Lock()
+		key := topic + "\x00" + field
+		if _, known := l.heard[key]; known || len(l.heard) < maxHeard {
+			l.heard[key] = h
+		}
+		l.mu.Unlock()
+	}
+}
+
+// numbers lists the paths of the numbers in an object that can be written.
+func numbers(object map[string]any, path string) (out []string) {
+	for key, v := range object {
+		if key == "" || strings.Contains(key, ".") {
+			continue
+		}
+		switch v := v.(type) {
+		case float64:
+			out = append(out, path+key)
+		case map[string]any:
+			out = append(out, numbers(v, path+key+".")...)
 		}
 	}
 	return out
 }
 
-// collect lists the paths of the numbers in an object.
-func collect(object map[string]any, path string, deep int, into map[string]bool) {
-	for key, v := range object {
-		if key == "" || strings.Contains(key, ".") {
-			continue // such a path could not be written
-		}
-		switch v := v.(type) {
-		case float64:
-			into[path+key] = true
-		case map[string]any:
-			if deep > 1 {
-				collect(v, path+key+".", deep-1, into)
-			}
-		}
+// word is what a name may say of its number, in a topic or a field.
+type word struct {
+	is    *regexp.Regexp
+	q     sensor.Quantity
+	unit  string // likely; empty = our own
+	other string // when the number cannot be in that one
+}
+
+// words returns what names say, the surest first.
+func words() []word {
+	const celsius, distance = `temperat|celsius|fahrenheit|(^|[^a-z])temp([^a-z]|$)`, `distan|abstand|entfernung|(^|[^a-z])dist([^a-z]|$)|_mm$`
+	of := func(names string) *regexp.Regexp { return regexp.MustCompile(names) }
+	return []word{
+		{of(`humid|feucht`), sensor.Humidity, "", "percent"}, // a share, else out of range
+		{of(`fahrenheit|(` + celsius + `).*_f$|(^|[^a-z])temp_f$`), sensor.Temperature, "F", ""},
+		{of(celsius), sensor.Temperature, "", ""},
+		{of(`(` + distance + `).*cm$`), sensor.Distance, "cm", ""},
+		{of(`(` + distance + `).*_m$|(^|[^a-z])dist_m$`), sensor.Distance, "m", ""},
+		{of(distance), sensor.Distance, "", ""},
 	}
 }
 
-// quantityOf reads what a field or topic is about; empty when it does not say.
-func quantityOf(name string, hints []hint) sensor.Quantity {
-	for _, h := range hints {
-		if h.word.MatchString(strings.ToLower(name)) {
-			return h.q
+// told reads what a field or topic is about.
+func (l *Listener) told(name string) (word, bool) {
+	for _, w := range l.words {
+		if w.is.MatchString(strings.ToLower(name)) {
+			return w, true
 		}
 	}
-	return ""
-}
-
-// unitsTold are the units that a number may be in, by its name, the likeliest first;
-// empty is our own.
-func unitsTold(name string, q sensor.Quantity) []string {
-	name = strings.ToLower(name)
-	switch {
-	case q == sensor.Humidity:
-		return []string{"", "percent"} // a share, else out of range
-	case q == sensor.Temperature && (strings.HasSuffix(name, "_f") || strings.Contains(name, "fahrenheit")):
-		return []string{"F"}
-	case q == sensor.Distance && strings.HasSuffix(name, "cm"):
-		return []string{"cm"}
-	case q == sensor.Distance && strings.HasSuffix(name, "_m"):
-		return []string{"m"}
-	}
-	return []string{""}
+	return word{}, false
 }

@@ -68,3 +68,12 @@ func TestListenerSaysWhatIsWrong(t *testing.T) {
 	assert.ErrorContains(t, trouble, "ca_file: the certificates cannot be read")
 	assert.NoError(t, broken.Close())
 }
+
+func TestWhatNamesTell(t *testing.T) {
+	l := Listener{words: words()}
+	for name, want := range map[string]string{"Temp": "temperature ", "temp_f": "temperature F", "oven_temperature_f": "temperature F", "aussentemperatur": "temperature ", "fahrenheit": "temperature F",
+		"dist_m": "distance m", "abstand_cm": "distance cm", "distance_mm": "distance ", "level_mm": "distance ", "luftfeuchte": "humidity ", "contemporary": " ", "battery": " "} {
+		told, _ := l.told(name)
+		assert.Equal(t, want, fmt.Sprint(told.q, " ", told.unit), name)
+	}
+}

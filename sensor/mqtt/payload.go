@@ -32,8 +32,23 @@ func parsePayload(payload []byte, field, unit string, q sensor.Quantity) (float6
 	if err != nil || strings.Trim(text, "0123456789.-+eE") != "" {
 		return 0, sensor.Fault(sensor.BadData, "message.no_number", "text", text)
 	}
-	v = toOwnUnit(v, unit)
-	return v, plausible(v, q)
+	switch unit {
+	case "cm":
+		v *= 10
+	case "m":
+		v *= 1000
+	case "in":
+		v *= 25.4
+	case "F":
+		v = (v - 32) / 1.8
+	case "percent":
+		v /= 100
+	}
+	possible := map[sensor.Quantity][2]float64{sensor.Distance: {0, 10000}, sensor.Temperature: {-55, 125}, sensor.Humidity: {0, 1}}[q]
+	if !(v >= possible[0] && v <= possible[1]) {
+		return 0, sensor.Fault(sensor.OutOfRange, "message.range", "value", fmt.Sprint(v), "low", fmt.Sprint(possible[0]), "high", fmt.Sprint(possible[1]))
+	}
+	return v, nil
 }
 
 // pick finds the number at a dotted path as text.
@@ -45,53 +60,18 @@ func pick(payload []byte, field string) (string, error) {
 		return "", sensor.Fault(sensor.BadData, "message.no_json", "error", err, "text", payload)
 	}
 	for _, key := range strings.Split(field, ".") {
-		object, ok := node.(map[string]any)
+		object, _ := node.(map[string]any) // nil has no keys
+		below, ok := object[key]
 		if !ok {
 			return "", sensor.Fault(sensor.BadData, "message.no_field", "field", field)
 		}
-		if node, ok = object[key]; !ok {
-			return "", sensor.Fault(sensor.BadData, "message.no_field", "field", field)
-		}
+		node = below
 	}
 	switch v := node.(type) {
 	case json.Number:
 		return v.String(), nil
 	case string: // some nodes send numbers as text
 		return v, nil
-	default:
-		return "", sensor.Fault(sensor.BadData, "message.field", "field", field)
 	}
-}
-
-// toOwnUnit turns a value into mm, Celsius or a ratio.
-func toOwnUnit(v float64, unit string) float64 {
-	switch unit {
-	case "cm":
-		return v * 10
-	case "m":
-		return v * 1000
-	case "in":
-		return v * 25.4
-	case "F":
-		return (v - 32) / 1.8
-	case "percent":
-		return v / 100
-	default:
-		return v
-	}
-}
-
-// plausible refuses what no sensor measures.
-func plausible(v float64, q sensor.Quantity) error {
-	lo, hi := 0.0, 10000.0
-	switch q {
-	case sensor.Temperature:
-		lo, hi = -55, 125
-	case sensor.Humidity:
-		lo, hi = 0, 1
-	}
-	if !(v >= lo && v <= hi) {
-		return sensor.Fault(sensor.OutOfRange, "message.range", "value", fmt.Sprint(v), "low", fmt.Sprint(lo), "high", fmt.Sprint(hi))
-	}
-	return nil
+	return "", sensor.Fault(sensor.BadData, "message.field", "field", field)
 }

@@ -23,18 +23,14 @@ func options(conf sensor.MQTT) (Options, error) {
 	}
 	trust, err := credential.Trust(conf.CAFile)
 	if err == nil && conf.CertFile != "" {
-		var own tls.Certificate
-		if own, err = tls.LoadX509KeyPair(conf.CertFile, conf.KeyFile); err != nil {
+		trust.Certificates = make([]tls.Certificate, 1)
+		if trust.Certificates[0], err = tls.LoadX509KeyPair(conf.CertFile, conf.KeyFile); err != nil {
 			err = fmt.Errorf("cert_file and key_file cannot be used: %w", err)
-		} else {
-			trust.Certificates = []tls.Certificate{own}
 		}
 	}
 	opt := Options{Broker: conf.Broker, User: conf.User, TLS: trust, Topic: conf.Topic}
-	if conf.Login.Password != "" && conf.User == conf.Login.User && conf.PasswordFile == "" {
-		opt.Password = func() ([]byte, error) { return []byte(conf.Login.Password), nil }
-	}
-	if conf.PasswordFile != "" {
+	switch {
+	case conf.PasswordFile != "":
 		opt.Password = func() ([]byte, error) { // read again each time, so that a wrong one can be put right
 			secret, err := credential.Secret(conf.PasswordFile)
 			if err != nil {
@@ -42,6 +38,8 @@ func options(conf sensor.MQTT) (Options, error) {
 			}
 			return []byte(secret), err
 		}
+	case conf.Login.Password != "" && conf.User == conf.Login.User:
+		opt.Password = func() ([]byte, error) { return []byte(conf.Login.Password), nil }
 	}
 	return opt, err
 }
@@ -59,7 +57,7 @@ type Source struct {
 	client *Client             // nil when its files cannot be used
 
 	mu      sync.Mutex
-	last    time.Time // when something usable was received, or when we began
+	last    time.Time // when something was received, or when we began
 	trouble error     // what stands in the way of messages; nil = nothing
 }
 
@@ -68,19 +66,18 @@ func New(q sensor.Quantity, conf sensor.MQTT) *Source {
 	s := newSource(q, conf)
 	opt, err := options(conf)
 	if err != nil {
-		s.setTrouble(err)
+		s.changed(false, err)
 		return s
 	}
-	opt.OnMessage, opt.OnTopic = s.message, s.setTrouble
+	opt.OnMessage, opt.OnChange = s.message, s.changed
 	s.client = Connect(opt)
 	return s
 }
 
 // newSource returns a source without a connection.
 func newSource(q sensor.Quantity, conf sensor.MQTT) *Source {
-	s := &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale),
+	return &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale),
 		next: make(chan sensor.Reading, 1), trouble: fault("wait"), last: time.Now()}
-	return s
 }
 
 // MaxWait returns how long a reading may wait for the next message.
@@ -91,19 +88,19 @@ func (s *Source) MaxWait() time.Duration { return s.stale + time.Second }
 // news that the broker is away or refuses us.
 func (s *Source) Read(ctx context.Context) sensor.Reading {
 	s.mu.Lock()
-	timer := time.NewTimer(max(s.stale-time.Since(s.last), 0))
+	fresh, cancel := context.WithTimeout(ctx, max(s.stale-time.Since(s.last), 0))
 	s.mu.Unlock()
-	defer timer.Stop()
+	defer cancel()
 	for {
 		select {
 		case r := <-s.next:
 			if time.Since(r.Wall) <= s.stale {
 				return r
 			}
-		case <-ctx.Done():
-			return s.nothing()
-		case <-timer.C:
-			return s.nothing()
+		case <-fresh.Done():
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			return s.missing()
 		}
 	}
 }
@@ -116,24 +113,17 @@ func (s *Source) Close() error {
 	return s.client.Close()
 }
 
-// nothing says why there is no message.
-func (s *Source) nothing() sensor.Reading {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.missing()
-}
-
-// missing is nothing with s.mu held.
+// missing says why there is no message; s.mu is held.
 func (s *Source) missing() sensor.Reading {
-	r := sensor.Reading{Quantity: s.q, Wall: time.Now()}
+	err := sensor.Fault(sensor.Stale, "topic.silent", "topic", s.conf.Topic, "span", time.Since(s.last))
 	if s.trouble != nil {
-		return r.Fault(sensor.Missing, "broker", "broker", s.conf.Broker, "why", s.trouble)
+		err = sensor.Fault(sensor.Missing, "broker", "broker", s.conf.Broker, "why", s.trouble)
 	}
-	return r.Fault(sensor.Stale, "topic.silent", "topic", s.conf.Topic, "span", time.Since(s.last))
+	return sensor.Taken(s.q, 0, 0, err)
 }
 
-// setTrouble keeps what stands in the way of messages, and has it read at once.
-func (s *Source) setTrouble(trouble error) {
+// changed keeps what stands in the way of messages, and has it read at once.
+func (s *Source) changed(_ bool, trouble error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if fmt.Sprint(trouble) == fmt.Sprint(s.trouble) {
@@ -154,7 +144,7 @@ func (s *Source) put(r sensor.Reading) {
 }
 
 // message makes a reading of a payload.
-func (s *Source) message(payload []byte) {
+func (s *Source) message(_ string, payload []byte) {
 	v, err := parsePayload(payload, s.conf.Field, s.conf.Unit, s.q)
 	switch {
 	case err == nil && s.q == sensor.Distance:

@@ -179,6 +179,6 @@ func said(r sensor.Reading) string { return text.New(text.Locale{}).Error(r.Err)
 // newOffline returns a Source without a broker, and what lets a message arrive for it.
 func newOffline(q sensor.Quantity, conf sensor.MQTT) (s *Source, arrive func(payload string)) {
 	s = newSource(q, conf)
-	s.setTrouble(nil)
-	return s, func(payload string) { s.message([]byte(payload)) }
+	s.changed(true, nil)
+	return s, func(payload string) { s.message("tub", []byte(payload)) }
 }
