@@ -11,11 +11,11 @@ import (
 
 // Feed is one feeding: grams of ripe starter kept, flour and water.
 type Feed struct {
-	At       time.Time `yaml:"at" json:"at"`
+	At       time.Time `yaml:"-" json:"at"`
 	StarterG float64   `yaml:"starter_g" json:"starter_g"`
 	FlourG   float64   `yaml:"flour_g" json:"flour_g"`
 	WaterG   float64   `yaml:"water_g" json:"water_g"`
-	RoomC    float64   `yaml:"room_c" json:"room_c"` // where it stands, Celsius; 0 means not known
+	RoomC    float64   `yaml:"-" json:"room_c"` // where it stands, Celsius; 0 means not known
 }
 
 // PastFeed is a feeding with what came of it.

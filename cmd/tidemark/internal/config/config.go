@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 
 	"tidemark/alert"
@@ -193,15 +192,10 @@ func StateDir(path string) (dir string, err error) {
 	}
 	c := &collector{name: path}
 	defer c.guard(&err)
-	var raw struct {
-		StateDir string `yaml:"state_dir"`
-	}
-	if body := c.document(data); body != nil {
-		if err := yaml.NodeToValue(body, &raw); err != nil {
-			return "", fmt.Errorf("%s: state_dir cannot be read: %w", path, err)
-		}
-	}
-	return raw.StateDir, c.err()
+	c.document(data)
+	tree, _ := decode(data) // what is wrong is found already
+	dir, _ = lookup(tree, step{key: "state_dir"}).(string)
+	return dir, c.err()
 }
 
 // Parse checks a configuration held in memory; name stands in its errors.
@@ -250,4 +244,31 @@ func (c *Config) names() string {
 		names[i] = v.Name
 	}
 	return strings.Join(names, ", ")
+}
+
+// Sensor is one sensor of a vessel and what it is for.
+type Sensor struct {
+	Role     string // height, dough, air, humidity or loaf: its key in the file
+	Quantity sensor.Quantity
+	Config   sensor.Config
+}
+
+// Sensors lists the sensors of a vessel: height, dough, air, humidity, loaf, as
+// far as they are configured.
+func (v Vessel) Sensors() []Sensor {
+	var out []Sensor
+	for _, s := range []struct {
+		role string
+		q    sensor.Quantity
+		conf sensor.Config
+	}{
+		{"height", sensor.Distance, v.Height}, {"dough", sensor.Temperature, v.Dough},
+		{"air", sensor.Temperature, v.Air}, {"humidity", sensor.Humidity, v.Humidity},
+		{"loaf", sensor.Temperature, v.Loaf},
+	} {
+		if s.conf != nil {
+			out = append(out, Sensor{s.role, s.q, s.conf})
+		}
+	}
+	return out
 }

@@ -14,13 +14,11 @@ import (
 )
 
 // Bounds of a file, checked before it is parsed: the parser's time grows with the
-// square of the length and with the depth. Twenty vessels with all their settings
-// take about a third of them.
+// square of the depth. Twenty vessels with all their settings take two thirds.
 const (
 	maxFileBytes = 64 << 10
-	maxTokens    = 1 << 14 // words and marks
-	maxDepth     = 32      // brackets in brackets, or dashes in a line
-	maxProblems  = 40      // more help nobody
+	maxDepth     = 32 // brackets in brackets
+	maxProblems  = 40 // more help nobody
 )
 
 // readFile reads a file as far as a document may go and one byte more.
@@ -50,52 +48,35 @@ func (c *collector) document(data []byte) ast.Node {
 		return nil
 	}
 	c.file = tree
-	if len(tree.Docs) == 0 || tree.Docs[0].Body == nil {
+	switch len(tree.Docs) {
+	case 0:
 		return nil
+	case 1:
+		return tree.Docs[0].Body
 	}
-	for _, d := range tree.Docs[1:] {
-		var line, col int
-		if d.Start != nil && d.Start.Position != nil {
-			line, col = d.Start.Position.Line, d.Start.Position.Column
-		}
-		c.addAt(line, col, "", say("second_document"))
-	}
-	if len(c.found) > 0 {
-		return nil
-	}
-	return tree.Docs[0].Body
+	line, col := positionOf(tree.Docs[1].Start)
+	c.addAt(line, col, "", say("second_document"))
+	return nil
 }
 
-// bounded refuses what is too long, too deep, or needs more of YAML than values,
-// lists and keys: an alias could stand for any amount of text.
+// bounded refuses what is too deep, or needs more of YAML than values, lists and keys: an
+// alias could stand for any amount of text.
 func (c *collector) bounded(tokens token.Tokens) bool {
-	brackets, marks, line := 0, 0, 0
+	depth := 0
 	for _, t := range tokens {
-		at := t.Position
-		if at.Line != line {
-			marks, line = 0, at.Line
-		}
 		switch t.Type {
 		case token.SequenceStartType, token.MappingStartType:
-			brackets++
+			depth++
 		case token.SequenceEndType, token.MappingEndType:
-			brackets--
-		case token.SequenceEntryType, token.MappingKeyType, token.MappingValueType:
-			if brackets == 0 {
-				marks++
-			}
+			depth--
 		case token.AnchorType, token.AliasType, token.TagType, token.MergeKeyType, token.DirectiveType:
-			c.addAt(at.Line, at.Column, "", say("anchors", "found", strings.TrimSpace(t.Value)))
+			c.addAt(t.Position.Line, t.Position.Column, "", say("anchors", "found", strings.TrimSpace(t.Value)))
 			return false
 		}
-		if brackets+marks > maxDepth {
-			c.addAt(at.Line, at.Column, "", say("too_deep", "most", maxDepth))
+		if depth > maxDepth {
+			c.addAt(t.Position.Line, t.Position.Column, "", say("too_deep", "most", maxDepth))
 			return false
 		}
-	}
-	if len(tokens) > maxTokens {
-		c.addAt(0, 0, "", say("too_long", "most", maxTokens))
-		return false
 	}
 	return true
 }

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"sync"
 	"syscall"
+	"time"
 
 	"tidemark/alert/text"
 )
@@ -44,8 +45,13 @@ type File struct {
 	before func(step string) error
 }
 
-// Open names the file; it is read at each call.
-func Open(path string) *File { return &File{path: path} }
+// Open names the file, or what it is a link to; it is read at each call.
+func Open(path string) *File {
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		path = real
+	}
+	return &File{path: path}
+}
 
 // Sheet is the file as it is at one moment.
 type Sheet struct {
@@ -60,22 +66,22 @@ type Sheet struct {
 func (f *File) Read() (Sheet, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return f.read()
+	return f.read("")
 }
 
-func (f *File) read() (Sheet, error) {
-	text, err := os.ReadFile(f.path)
-	if err != nil {
-		return Sheet{}, fmt.Errorf("the settings cannot be read: %w", err)
+// read returns the file, which is to be the version that the asker saw; empty for any.
+func (f *File) read(version string) (s Sheet, err error) {
+	if s.Text, err = os.ReadFile(f.path); err != nil {
+		return s, fmt.Errorf("the settings cannot be read: %w", err)
 	}
-	s := Sheet{Text: text, Version: VersionOf(text)}
-	s.Config, s.Err = Parse(f.path, text, Sensors)
-	target, err := f.target()
-	if err == nil {
-		_, err = os.Stat(backupOf(target, text))
+	s.Version = VersionOf(s.Text)
+	s.Config, s.Err = Parse(f.path, s.Text, Sensors)
+	_, gone := os.Stat(f.Backup(s.Text))
+	s.CanUndo = gone == nil
+	if version != "" && version != s.Version {
+		err = ErrChanged
 	}
-	s.CanUndo = err == nil
-	return s, nil
+	return s, err
 }
 
 // Save puts a text in the place of the file that bears version. What a start would not
@@ -83,14 +89,11 @@ func (f *File) read() (Sheet, error) {
 func (f *File) Save(version string, text []byte) (Sheet, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	now, err := f.read()
-	if err == nil && now.Version != version {
-		err = ErrChanged
-	}
+	now, err := f.read(version)
 	if err != nil {
 		return now, err
 	}
-	return f.put(now, text, true)
+	return f.put(now, text, f.Backup(text))
 }
 
 // Undo puts the text in place that stood before the last change from here. What it
@@ -98,134 +101,85 @@ func (f *File) Save(version string, text []byte) (Sheet, error) {
 func (f *File) Undo(version string) (Sheet, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	now, err := f.read()
-	switch {
-	case err != nil:
-		return now, err
-	case now.Version != version:
-		return now, ErrChanged
-	case !now.CanUndo:
-		return now, ErrNoUndo
+	now, err := f.read(version)
+	if err == nil && !now.CanUndo {
+		err = ErrNoUndo
 	}
-	target, err := f.target()
 	if err != nil {
 		return now, err
 	}
-	text, err := os.ReadFile(backupOf(target, now.Text))
+	text, err := os.ReadFile(f.Backup(now.Text))
 	if err != nil {
 		return now, fmt.Errorf("the text from before cannot be read: %w", err)
 	}
-	return f.put(now, text, false)
+	return f.put(now, text, f.path+".undone")
 }
 
-// put writes a text that is accepted in the place of now.
-func (f *File) put(now Sheet, text []byte, forUndo bool) (Sheet, error) {
+// put writes a text that is accepted in the place of now, of which backup is the copy.
+// Until the last step the file is untouched; at no moment is there half of one.
+func (f *File) put(now Sheet, text []byte, backup string) (Sheet, error) {
 	if _, err := Parse(f.path, text, Sensors); err != nil {
 		return now, err
 	}
 	if bytes.Equal(text, now.Text) {
 		return now, nil
 	}
-	target, err := f.target()
-	if err != nil {
-		return now, err
+	fresh := f.path + ".new"
+	err := f.step("backup", f.write(backup, now.Text))
+	if err == nil {
+		err = f.step("write", f.write(fresh, text))
 	}
-	backup := target + ".undone"
-	if forUndo {
-		backup = backupOf(target, text)
-	}
-	if err := f.replace(target, backup, now.Text, text); err != nil {
-		return now, fmt.Errorf("the settings were not written: %w; the service's user must be able to write the folder and own the file", err)
-	}
-	prune(target)
-	return f.read()
-}
-
-// replace writes backup, then puts text in the place of the file in one step. Until
-// that step the file is untouched; at no moment is there half of one.
-func (f *File) replace(target, backup string, old, text []byte) error {
-	info, err := os.Stat(target)
-	if err != nil {
-		return err
-	}
-	fresh := target + ".new"
-	for _, s := range []struct {
-		name string
-		do   func() error
-	}{
-		{"backup", func() error { return writeSynced(backup, old, info) }},
-		{"write", func() error { return writeSynced(fresh, text, info) }},
-		{"look again", func() error {
-			if is, err := os.ReadFile(target); err != nil || !bytes.Equal(is, old) {
+	if err == nil {
+		err = f.step("look again", func() error {
+			if is, err := os.ReadFile(f.path); err != nil || !bytes.Equal(is, now.Text) {
 				return cmp.Or(err, error(ErrChanged))
 			}
 			return nil
-		}},
-		{"rename", func() error { return os.Rename(fresh, target) }},
-	} {
-		var err error
-		if f.before != nil {
-			err = f.before(s.name)
-		}
-		if err == nil {
-			err = s.do()
-		}
-		if err != nil {
-			return errors.Join(err, removeIfThere(fresh))
-		}
-	}
-	_ = syncDir(filepath.Dir(target)) // else a power cut may bring the old file back, whole
-	return nil
-}
-
-// Backup is where the text before is kept once text took its place.
-func (f *File) Backup(text []byte) string { return backupOf(f.path, text) }
-
-// target is the file itself where the path is a link to it.
-func (f *File) target() (string, error) { return filepath.EvalSymlinks(f.path) }
-
-// VersionOf names a text.
-func VersionOf(text []byte) string {
-	sum := sha256.Sum256(text)
-	return hex.EncodeToString(sum[:8])
-}
-
-// backupOf is where the text before this one is kept.
-func backupOf(target string, text []byte) string { return target + ".before-" + VersionOf(text) }
-
-// prune removes all but the newest texts from before.
-func prune(target string) {
-	old, _ := filepath.Glob(target + ".before-????????????????") // the pattern is sound
-	age := func(path string) int64 {
-		info, err := os.Stat(path)
-		if err != nil {
-			return 0
-		}
-		return info.ModTime().UnixNano()
-	}
-	slices.SortFunc(old, func(a, b string) int { return cmp.Compare(age(b), age(a)) })
-	for _, path := range old[min(backupsKept, len(old)):] {
-		_ = os.Remove(path) // tried again at the next change
-	}
-}
-
-// writeSynced writes a file that reaches the disk before it is used, with mode and, where
-// root writes, owner of the one that it stands for.
-func writeSynced(path string, text []byte, as fs.FileInfo) error {
-	if err := removeIfThere(path); err != nil { // what was left half, or is a link
-		return err
-	}
-	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, as.Mode().Perm())
-	if err != nil {
-		return err
-	}
-	if owner, ok := as.Sys().(*syscall.Stat_t); ok && os.Geteuid() == 0 {
-		err = file.Chown(int(owner.Uid), int(owner.Gid))
+		})
 	}
 	if err == nil {
-		_, err = file.Write(text)
+		err = f.step("rename", func() error { return os.Rename(fresh, f.path) })
 	}
-	return errors.Join(err, file.Sync(), file.Close())
+	if err != nil {
+		return now, fmt.Errorf("the settings were not written: %w; the service's user must be able to write the folder and own the file", errors.Join(err, removeIfThere(fresh)))
+	}
+	if dir, err := os.Open(filepath.Dir(f.path)); err == nil {
+		_ = errors.Join(dir.Sync(), dir.Close()) // else a power cut may bring the old file back, whole
+	}
+	f.prune()
+	return f.read("")
+}
+
+// step does a step of a write.
+func (f *File) step(name string, do func() error) error {
+	if f.before != nil {
+		if err := f.before(name); err != nil {
+			return err
+		}
+	}
+	return do()
+}
+
+// write writes a file that reaches the disk before it is used, with mode and, where root
+// writes, owner of the one that it stands for.
+func (f *File) write(path string, text []byte) func() error {
+	return func() error {
+		as, err := os.Stat(f.path)
+		if err = errors.Join(err, removeIfThere(path)); err != nil { // what was left half, or is a link
+			return err
+		}
+		file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, as.Mode().Perm())
+		if err != nil {
+			return err
+		}
+		if owner, ok := as.Sys().(*syscall.Stat_t); ok && os.Geteuid() == 0 {
+			err = file.Chown(int(owner.Uid), int(owner.Gid))
+		}
+		if err == nil {
+			_, err = file.Write(text)
+		}
+		return errors.Join(err, file.Sync(), file.Close())
+	}
 }
 
 // removeIfThere removes a file that may not be there.
@@ -236,11 +190,26 @@ func removeIfThere(path string) error {
 	return nil
 }
 
-// syncDir makes a rename reach the disk.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
+// Backup is where the text before is kept once text took its place.
+func (f *File) Backup(text []byte) string { return f.path + ".before-" + VersionOf(text) }
+
+// prune removes all but the newest texts from before.
+func (f *File) prune() {
+	old, _ := filepath.Glob(f.path + ".before-????????????????") // the pattern is sound
+	age := func(path string) (at time.Time) {
+		if info, err := os.Stat(path); err == nil {
+			at = info.ModTime()
+		}
+		return at
 	}
-	return errors.Join(d.Sync(), d.Close())
+	slices.SortFunc(old, func(a, b string) int { return age(b).Compare(age(a)) })
+	for _, path := range old[min(backupsKept, len(old)):] {
+		_ = os.Remove(path) // tried again at the next change
+	}
+}
+
+// VersionOf names a text.
+func VersionOf(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:8])
 }

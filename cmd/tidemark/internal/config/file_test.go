@@ -139,7 +139,7 @@ func TestPowerCutAndFullDisk(t *testing.T) {
 				if strings.HasPrefix(how, "torn") { // half of it is on the disk
 					name := f.path + ".new"
 					if step == "backup" {
-						name = backupOf(f.path, []byte(strings.Replace(written, "24h", "12h", 1)))
+						name = f.Backup([]byte(strings.Replace(written, "24h", "12h", 1)))
 					}
 					require.NoError(t, os.WriteFile(name, []byte(written[:20]), 0o600))
 				}

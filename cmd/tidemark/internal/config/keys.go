@@ -33,7 +33,7 @@ func sensorType() reflect.Type { return reflect.TypeFor[ast.Node]() }
 // a program, names of files, the state directory and the address to listen at.
 func keys() table {
 	var out table
-	within := map[string]any{"vessels.profile": shapeFile{}, "vessels.batch": bake.Batch{}, "vessels.feed": feedFile{}}
+	within := map[string]any{"vessels.profile": shapeFile{}, "vessels.batch": bake.Batch{}, "vessels.feed": bake.Feed{}}
 	var add func(path string, t reflect.Type, all bool)
 	add = func(path string, t reflect.Type, all bool) {
 		for i := range t.NumField() {
@@ -41,7 +41,7 @@ func keys() table {
 			usual, marked := f.Tag.Lookup("set")
 			at := path + "." + f.Tag.Get("yaml")
 			switch whole := within[at]; {
-			case !marked && !all:
+			case !marked && !all, f.Tag.Get("yaml") == "-":
 			case whole != nil:
 				add(at, reflect.TypeOf(whole), true)
 			case f.Type.Kind() == reflect.Struct:

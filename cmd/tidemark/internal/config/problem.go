@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/token"
 
 	"tidemark/alert/text"
 	"tidemark/bake"
@@ -127,6 +129,15 @@ func (c *collector) add(path, key string, named ...any) {
 	c.addAt(line, col, path, say(key, named...))
 }
 
+// want records a problem, as add does, unless something is as it must be, and reports
+// whether it is.
+func (c *collector) want(ok bool, path, key string, named ...any) bool {
+	if !ok {
+		c.add(path, key, named...)
+	}
+	return ok
+}
+
 // addAt records a problem whose place is known.
 func (c *collector) addAt(line, col int, path string, said bake.Said) {
 	if len(c.found) < maxProblems {
@@ -153,7 +164,11 @@ func position(n ast.Node) (line, col int) {
 	if pairs := pairsOf(n); len(pairs) > 0 {
 		n = pairs[0].Key
 	}
-	t := n.GetToken()
+	return positionOf(n.GetToken())
+}
+
+// positionOf returns where a token stands; zeros when that is not known.
+func positionOf(t *token.Token) (line, col int) {
 	if t == nil || t.Position == nil {
 		return 0, 0
 	}
@@ -167,10 +182,7 @@ func (c *collector) addYAML(path string, err error) {
 		c.add(path, "other", "message", err.Error())
 		return
 	}
-	var line, col int
-	if t := ye.GetToken(); t != nil && t.Position != nil {
-		line, col = t.Position.Line, t.Position.Column
-	}
+	line, col := positionOf(ye.GetToken())
 	c.addAt(line, col, path, plainly(err, ye.GetMessage()))
 }
 
@@ -193,7 +205,7 @@ func plainly(err error, msg string) bake.Said {
 	return say("other", "message", msg)
 }
 
-// plainKind names a kind of value.
+// plainKind names a kind of value as Go has it.
 func plainKind(t reflect.Type) bake.Said {
 	if t.Kind() == reflect.Pointer {
 		return plainKind(t.Elem())
@@ -203,17 +215,11 @@ func plainKind(t reflect.Type) bake.Said {
 
 // plainWord says what Go or the YAML library calls a kind of value.
 func plainWord(kind string) bake.Said {
-	switch strings.ToLower(kind) {
-	case "string", "literal", "interface":
-		return say("kind_text")
-	case "bool":
-		return say("kind_switch")
-	case "slice", "array", "sequence":
-		return say("kind_list")
-	case "map", "struct", "mapping", "mappingvalue":
-		return say("kind_keys")
-	case "null":
-		return say("kind_nothing")
+	for key, kinds := range map[string]string{"kind_text": "string literal interface", "kind_switch": "bool", "kind_list": "slice array sequence",
+		"kind_keys": "map struct mapping mappingvalue", "kind_nothing": "null"} {
+		if slices.Contains(strings.Fields(kinds), strings.ToLower(kind)) {
+			return say(key)
+		}
 	}
 	return say("kind_number")
 }
