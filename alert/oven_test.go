@@ -360,14 +360,14 @@ func TestOvenSaysTheCaseWithSmokeFirst(t *testing.T) {
 		"en": {"Smoke or flame", "door shut", "everybody out", "fire service", "No smoke", "oven off", "take out the dough"},
 		"de": {"Rauch oder Flammen", "geschlossen", "alle hinaus", "Feuerwehr", "Kein Rauch", "ausschalten", "herausnehmen"},
 	} {
-		s := newScene(t, text.Locale{Language: language})
+		s := newScene(text.Locale{Language: language})
 		s.run(5*time.Minute, 5*time.Second, nil)
 		s.run(2*time.Minute, 5*time.Second, func(in *Input) { in.Estimate.AirC += 1.4 })
-		require.NotEmpty(t, s.saidA)
+		require.NotEmpty(t, s.said)
 		at := -1
 		for _, word := range want {
-			next := strings.Index(s.saidA[0].Text[at+1:], word)
-			require.GreaterOrEqualf(t, next, 0, "%q after what comes before it in: %s", word, s.saidA[0].Text)
+			next := strings.Index(s.said[0].Alarm.Text[at+1:], word)
+			require.GreaterOrEqualf(t, next, 0, "%q after what comes before it in: %s", word, s.said[0].Alarm.Text)
 			at += 1 + next
 		}
 	}
