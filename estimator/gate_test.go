@@ -221,7 +221,7 @@ func TestGarbageAtTheStart(t *testing.T) {
 			}
 			x := e.Estimate(now)
 			assert.InDelta(t, 60, x.LevelMM, 1.5, "%s every %s", name, every)
-			assert.InDelta(t, 0, x.RisePercent, 3.5, "%s every %s", name, every)
+			assert.InDelta(t, 0, x.RisePercent, min(2*x.RiseSD, 5), "%s every %s", name, every)
 			want := simEpoch // the first valid height, even if it was a lid
 			if name == "far" {
 				want = first
@@ -310,7 +310,7 @@ func TestSensorMoved(t *testing.T) {
 			now = now.Add(10 * time.Second)
 		}
 		x := e.Estimate(now)
-		assert.InDelta(t, 0, x.RisePercent, 2.5, "by %g", by)
+		assert.InDelta(t, 0, x.RisePercent, min(2*x.RiseSD, 5), "by %g", by)
 		require.Len(t, x.Notes, 1)
 		assert.Equal(t, NoteMoved, x.Notes[0].Kind)
 		for range 30 {
@@ -318,7 +318,7 @@ func TestSensorMoved(t *testing.T) {
 			now = now.Add(10 * time.Second)
 		}
 		x = e.Estimate(now)
-		assert.InDelta(t, 0, x.RisePercent, 2.5, "back again")
+		assert.InDelta(t, 0, x.RisePercent, min(2*x.RiseSD, 5), "back again")
 		assert.Equal(t, NoteMovedBack, x.Notes[1].Kind)
 	}
 }

@@ -72,6 +72,10 @@ func (f *Fit) prepare(b *branch, flt *filter, k int) (r row) {
 		flt.p[sUneven][sUneven] += stirMM * stirMM
 	}
 	f.crossMoves(flt, from, at)
+	if k > 0 && at-from > unseenHours {
+		sd := lossBase + unseenLoss*max(r.y-1, 0)
+		flt.p[sLoss][sLoss] += sd * sd
+	}
 	flt.p[sLoss][sLoss] += x.astray * x.astray
 	flt.predict(&r, max(at-flt.at, 0))
 	flt.update(&r, variance)

@@ -23,6 +23,8 @@ const (
 	foldLoss    = 0.15  // of the gas, lost in a fold
 	lossDoubt   = 0.12  // doubt of that
 	lossBase    = 0.01  // and at least, start volumes
+	unseenHours = 0.35  // longer than between bins that were merged
+	unseenLoss  = 0.1   // of the gas: how far dough may stray from its curve while nothing is seen
 	stirLoss    = 0.08  // doubt of the loss after hands that told nothing, share of the gas
 	stirBase    = 0.002 // and at least, start volumes
 	stirMM      = 1.5   // and of the surface
@@ -83,8 +85,8 @@ const (
 
 	// How the steepest slope and the highest rise of a classic curve stand to the
 	// parameters of this package's curves (measured on draws of them).
-	rateOverSlope    = 0.1 // ln of full work over the steepest slope
-	ceilingOverLimit = 0.2 // ln of the highest rise over the walls' limit
+	rateOverSlope    = 0.18 // ln of full work over the steepest slope
+	ceilingOverLimit = 0.2  // ln of the highest rise over the walls' limit
 )
 
 // EndPoints is the rise, in percentage points, that growth has left when it is said to

@@ -24,7 +24,7 @@ func (f *Fit) newMembers() {
 	f.members = make([]member, memberCount)
 	for i := range f.members {
 		m := &f.members[i]
-		m.at = f.belief.draw(r, i%2 == 0)
+		m.at = f.belief.draw(r, i, i%2 == 0)
 		f.set(m)
 	}
 }
@@ -125,37 +125,12 @@ func (f *Fit) refresh() {
 	if effective(w) > thin {
 		return
 	}
-	rounds := sweeps
-	if e := effective(w); e < 0.1 { // collapsed: flatten the weights, then move more
-		rounds = 2 * sweeps
-		w = f.flattened()
-	}
+	// The chance begins anew at each bin: what was read a little differently comes to
+	// nearly the same members.
+	f.chance = *rand.NewPCG(1, uint64(f.done))
 	f.resample(w)
 	f.compact()
-	f.move(rounds)
-}
-
-// flattened are the weights raised to the power that leaves a fifth of the members
-// effective.
-func (f *Fit) flattened() []float64 {
-	low, high := 0.0, 1.0
-	keep := make([]float64, len(f.members))
-	for i := range keep {
-		keep[i] = f.members[i].weight
-	}
-	var w []float64
-	for range 12 {
-		mid := (low + high) / 2
-		for i := range f.members {
-			f.members[i].weight = mid * keep[i]
-		}
-		if w = f.shares(); effective(w) < 0.2 {
-			high = mid
-		} else {
-			low = mid
-		}
-	}
-	return w
+	f.move()
 }
 
 // resample draws members by their weights, evenly spaced (systematic
@@ -178,13 +153,13 @@ func (f *Fit) resample(w []float64) {
 // move walks each member by Metropolis steps whose proposals come from the
 // differences between others (ter Braak 2006, from memory), from the belief, or
 // from another branch.
-func (f *Fit) move(rounds int) {
+func (f *Fit) move() {
 	r := rand.New(&f.chance)
 	rows := make([][]row, len(f.branches))
 	for i := range rows {
 		rows[i] = f.rows(&f.branches[i])
 	}
-	for range rounds {
+	for range sweeps {
 		for i := range f.members {
 			m := &f.members[i]
 			try := member{branch: m.branch}

@@ -62,9 +62,9 @@ func DefaultPrior(holds string) Prior {
 // general is the belief in the curve's parameters without the learned part.
 func (p *Prior) general() [paramCount]Normal {
 	return [paramCount]Normal{
-		pRate:     {p.LogRate.Mean - math.Log(100) + rateOverSlope, 0.7},
-		pWake:     {1.3, 1.8},
-		pSpeed:    {-0.1, 0.6},
+		pRate:     {p.LogRate.Mean - math.Log(100) + rateOverSlope, 0.6},
+		pWake:     {1.5, 1.5},
+		pSpeed:    {0, 0.55},
 		pLimit:    {p.LogCeiling.Mean - math.Log(100) - ceilingOverLimit, 0.45},
 		pEdge:     {-2.9, 0.8},
 		pSugar:    {0.5, 0.9},
@@ -153,11 +153,15 @@ func (b *belief) log(x *point) float64 {
 	return top + math.Log(math.Exp(general-top)+math.Exp(learned-top))
 }
 
-// draw returns a point from the belief; the learned part when told and there is one.
-func (b *belief) draw(r *rand.Rand, learned bool) (x point) {
+// draw returns the i-th point from the belief, evenly spread over it (see [spaced]); from
+// the learned part when told and there is one.
+func (b *belief) draw(r *rand.Rand, i int, learned bool) (x point) {
+	const root = 1.062169167864255 // of x^12 = x + 1
 	var z point
-	for i := range z {
-		z[i] = r.NormFloat64()
+	step := 1.0
+	for k := range z {
+		step /= root
+		z[k] = spaced(i, step)
 	}
 	if learned && b.learned != nil {
 		var squares float64 // chi square: Freedom is a whole number
