@@ -73,17 +73,15 @@ type App struct {
 	planner *planService
 	foldMu  sync.Mutex // one journal is folded beside the watch at a time
 	answers answer.Key // signs the buttons in messages
-	shown   atomic.Pointer[shown]
+
+	notifications atomic.Pointer[map[string]int] // by state
+	reportedAt    time.Time
 
 	lastReadAt    progress                          // of the sensors
 	lastAdvanceAt progress                          // by advanceInTime
 	samplesLate   atomic.Uint64                     // readings that were due and did not come in time
 	heartbeat     atomic.Pointer[channel.Heartbeat] // nil without one
 }
-
-// alarmsEvery is how often the pages' copy of the alarms is renewed without news: another
-// process may have answered one.
-const alarmsEvery = 10 * time.Second
 
 // New checks the options and builds the watch of each vessel.
 func New(o Options) (*App, error) {
@@ -95,7 +93,7 @@ func New(o Options) (*App, error) {
 	}
 	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), words: text.New(LocaleOf(o.Config)), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
 	a.planner = &planService{app: a}
-	a.shown.Store(&shown{})
+	a.notifications.Store(&map[string]int{})
 	if o.Live {
 		a.setup = a.newSetup()
 	}
@@ -220,9 +218,8 @@ func (a *App) Advance(now time.Time) []alert.Alarm {
 		}
 	}
 	a.tell(ctx, all)
-	if a.opt.Listen != "" && (len(all) > 0 || time.Since(a.shown.Load().at) > alarmsEvery) {
-		a.refreshAlarms(ctx)
-		a.report()
+	if a.opt.Listen != "" && (len(all) > 0 || time.Since(a.reportedAt) > reportEvery) {
+		a.report(ctx)
 	}
 	return raised
 }

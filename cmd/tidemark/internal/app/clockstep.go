@@ -93,9 +93,6 @@ func (a *App) FollowClock(ctx context.Context) {
 	}
 	a.doubted = false
 	a.stepSpan(skew, step.late)
-	if a.opt.Listen != "" {
-		a.refreshAlarms(ctx)
-	}
 }
 
 // stepped is one setting of the clock.

@@ -22,7 +22,6 @@ func TestAdviceInTheEvening(t *testing.T) {
 	b.slow = 1.4
 	b.clock.Set(b.start)
 	told := func() *alert.Alarm {
-		b.app.refreshAlarms(t.Context())
 		for _, a := range b.vessel().Alarms {
 			if a.Kind == alert.InTime && a.State != alert.Resolved {
 				return &a

@@ -130,6 +130,6 @@ func (a *App) systemForWeb() web.System {
 	if b := a.heartbeat.Load(); b != nil {
 		s.HeartbeatAt = b.Last()
 	}
-	s.NotificationsByState = a.shown.Load().notifications
+	s.NotificationsByState = *a.notifications.Load()
 	return s
 }

@@ -24,7 +24,7 @@ func TestNotificationsAreCountedByState(t *testing.T) {
 	require.NoError(t, b.store.SaveAlarms(t.Context(), []alert.Alarm{a}, []alert.Notification{
 		{ID: "x/phone/0", AlarmID: "x", Channel: "phone", State: alert.Waiting, CreatedAt: b.start},
 		{ID: "x/mail/0", AlarmID: "x", Channel: "mail", State: alert.Sent, CreatedAt: b.start}}))
-	b.app.refreshAlarms(t.Context())
+	b.app.report(t.Context())
 	assert.Equal(t, map[string]int{"waiting": 1, "sent": 1}, b.app.Snapshot().System.NotificationsByState)
 }
 

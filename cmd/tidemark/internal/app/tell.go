@@ -99,18 +99,29 @@ func (a *App) drawn(v *vessel) chart.Chart {
 		Mark: past.Mark(s.Estimate.TargetPercent, a.words), Events: past.Events(past.Record{Journal: s.Events}, a.words), Width: chart.PushWidth, Height: chart.PushHeight}
 }
 
-// report hands the states to the channels that carry states.
-func (a *App) report() {
+// reportEvery is how often the states are reported without news.
+const reportEvery = 10 * time.Second
+
+// report hands the states to the channels that carry states, and counts the
+// notifications by state for the metrics.
+func (a *App) report(ctx context.Context) {
+	a.reportedAt = time.Now()
 	for _, r := range a.opt.Routes {
-		to, ok := r.Channel.(channel.Reporter)
-		if !ok {
-			continue
-		}
-		for _, v := range a.order {
-			state := a.State(v.name)
-			to.Report(channel.State{State: state, Alarms: a.alarmsOf(state)})
+		if to, ok := r.Channel.(channel.Reporter); ok {
+			for _, v := range a.order {
+				state := a.State(v.name)
+				to.Report(channel.State{State: state, Alarms: a.alarmsOf(state)})
+			}
 		}
 	}
+	if a.opt.Store == nil {
+		return
+	}
+	counts, err := a.opt.Store.NotificationCounts(ctx)
+	if err != nil {
+		a.log.Warn("the notifications cannot be counted", "error", err)
+	}
+	a.notifications.Store(&counts)
 }
 
 // restoreAlarms hands the rules what was raised before the restart, so that
@@ -190,7 +201,6 @@ func (a *App) Answer(ctx context.Context, alarmID, by string, snooze time.Durati
 	if errors.Is(err, alert.ErrUnknownAlarm) {
 		return bake.Refuse("not_open", nil)
 	}
-	a.refreshAlarms(ctx)
 	return err
 }
 
@@ -221,45 +231,23 @@ func (a *App) pressed(ctx context.Context, verb, id string) error {
 			err = alert.ErrUnknownAlarm
 		}
 	}
-	a.refreshAlarms(ctx)
 	return err
 }
 
-// shown are the open alarms by vessel, and how many notifications are in which state, as
-// pages and metrics show them.
-type shown struct {
-	alarms        map[string][]alert.Alarm
-	notifications map[string]int
-	at            time.Time
-}
-
-// alarmsOf returns the open alarms of a vessel and those resolved of its rise.
+// alarmsOf returns the open alarms of a vessel and those resolved of its rise. Those of
+// the machine are shown with the first vessel.
 func (a *App) alarmsOf(s bake.State) (out []alert.Alarm) {
-	for _, al := range a.shown.Load().alarms[s.Vessel] {
-		if al.State != alert.Resolved || al.RiseID == s.RiseID {
+	all, err := a.manager.Alarms(context.Background())
+	if err != nil {
+		a.log.Warn("the alarms cannot be read", "error", err)
+	}
+	for _, al := range all {
+		if al.Vessel == "" {
+			al.Vessel = a.order[0].name
+		}
+		if al.Vessel == s.Vessel && (al.State != alert.Resolved || al.RiseID == s.RiseID) {
 			out = append(out, al)
 		}
 	}
 	return out
-}
-
-// refreshAlarms copies the open alarms for the pages, and counts the notifications.
-func (a *App) refreshAlarms(ctx context.Context) {
-	alarms, err := a.manager.Alarms(ctx)
-	counts := map[string]int{}
-	if err == nil && a.opt.Store != nil {
-		counts, err = a.opt.Store.NotificationCounts(ctx)
-	}
-	if err != nil {
-		a.log.Warn("the alarms cannot be read", "error", err)
-		return
-	}
-	fresh := &shown{map[string][]alert.Alarm{}, counts, time.Now()}
-	for _, al := range alarms {
-		if al.Vessel == "" && len(a.order) > 0 {
-			al.Vessel = a.order[0].name // of the machine: shown with the first vessel
-		}
-		fresh.alarms[al.Vessel] = append(fresh.alarms[al.Vessel], al)
-	}
-	a.shown.Store(fresh)
 }
