@@ -3,9 +3,9 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"slices"
 	"strconv"
@@ -20,23 +20,41 @@ import (
 	"tidemark/bake/calendar"
 	"tidemark/bake/planner"
 	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/history"
 )
 
-// planFlags are the options of tidemark plan.
-type planFlags struct {
-	ready, peak, now, air, warm, starter, away, bakeIn, ics, configFile, vessel *string
-	loaves, atOnce                                                              *int
-	noFridge, milk                                                              *bool
+// planCall is one call of tidemark plan: its options, then what is planned.
+type planCall struct {
+	ready, peak, now, air, warm, starter, away, bakeIn, ics, configFile, vessel string
+	loaves, atOnce                                                              int
 
-	usual     string          // where the service's configuration is
+	planner.Request
+	out       io.Writer
 	learnFrom string          // the vessel whose rises teach; empty for all
-	words     *text.Localizer // of the household
+	words     *text.Localizer // of the household, as from now
+	from      string          // what the plan is worked from, in words
 }
 
 // runPlan plans a bake back from the time the bread is wanted.
 func runPlan(ctx context.Context, s streams, args []string) error {
 	fs := newFlags(s, "plan", "plan --ready WHEN --air TEMPERATURE [options]")
-	f := addPlanFlags(fs)
+	p := &planCall{Request: planner.Request{Batch: bake.DefaultBatch(), Now: time.Now()}, out: s.out}
+	fs.StringVar(&p.ready, "ready", "", "when the bread is to be sliced: \"tomorrow 08:00\", \"sat 10:00\", \"18:30\", \"2026-03-08 08:00\"")
+	fs.StringVar(&p.peak, "peak", "", "no bread: how to feed the starter so that it peaks then, e.g. \"tomorrow 07:00\"")
+	fs.StringVar(&p.now, "now", "", "plan as if it were this time (default: the clock)")
+	fs.StringVar(&p.air, "air", "22C", "expected air temperature where the dough stands, in the household's degrees or with their letter: 72F")
+	fs.StringVar(&p.warm, "warm", "", "temperature of a warmer spot")
+	fs.StringVar(&p.starter, "starter", "feed", "\"feed\" when it must be fed first, until when it is ripe, e.g. \"today 14:00\", or how long it has stood unfed in the refrigerator, e.g. \"21 days\"")
+	fs.StringVar(&p.away, "away", "", "when nobody is at home, e.g. \"15:00 to 18:00\"")
+	fs.IntVar(&p.loaves, "loaves", 0, "scale the batch to so many loaves of its own weight")
+	fs.IntVar(&p.atOnce, "at-once", 0, "how many loaves the oven, or the pots, take at a time (default: the batch's own, else all)")
+	fs.StringVar(&p.bakeIn, "bake-in", "", "pot, tin, stone (with steam) or tray (default: the batch's own, else the usual one)")
+	fs.BoolVar(&p.NoFridge, "no-fridge", false, "there is no room in the refrigerator")
+	fs.BoolVar(&p.MilkInTheWarm, "milk-in-the-warm", false, "plan a dough with milk, egg, meat or fish although it stands warm for longer than the 2 hours food safety bodies allow")
+	fs.StringVar(&p.ics, "ics", "", "write the first plan to this iCalendar file")
+	fs.StringVar(&p.configFile, "config", "", "take batch, target, zone, units and quiet hours from this configuration (default: "+defaultConfig+" when it is there)")
+	fs.StringVar(&p.vessel, "vessel", "", "which vessel of the configuration, and whose rises teach (default: the first with dough)")
 	rest, err := parseFlags(fs, args)
 	if err != nil {
 		return err
@@ -44,101 +62,85 @@ func runPlan(ctx context.Context, s streams, args []string) error {
 	if len(rest) > 0 {
 		return usagef("plan: %q is not an option; a time of two words needs quotes, e.g. --ready \"tomorrow 08:00\"", rest[0])
 	}
-	request, err := f.request()
+	if err := p.read(); err != nil {
+		return usageError{p.refused(err)}
+	}
+	p.learn(ctx)
+	if p.peak != "" {
+		return p.printFeeds()
+	}
+	plans, err := planner.Make(p.Request)
 	if err != nil {
-		return usageError{err}
+		return p.refused(err)
 	}
-	from := f.learn(ctx, &request)
-	if *f.peak != "" {
-		return f.printFeeds(s.out, request, from)
-	}
-	plans, err := planner.Make(request)
-	if err != nil {
-		return f.refused(request, err)
-	}
-	f.printPlans(s.out, request, plans, from)
-	if *f.ics == "" {
+	p.print(plans)
+	if p.ics == "" {
 		return nil
 	}
-	return f.writeICS(s.out, request, plans[0])
+	return p.writeICS(plans[0])
 }
 
-func addPlanFlags(fs *flag.FlagSet) planFlags {
-	return planFlags{
-		ready:      fs.String("ready", "", "when the bread is to be sliced: \"tomorrow 08:00\", \"sat 10:00\", \"18:30\", \"2026-03-08 08:00\""),
-		peak:       fs.String("peak", "", "no bread: how to feed the starter so that it peaks then, e.g. \"tomorrow 07:00\""),
-		now:        fs.String("now", "", "plan as if it were this time (default: the clock)"),
-		air:        fs.String("air", "22C", "expected air temperature where the dough stands, in the household's degrees or with their letter: 72F"),
-		warm:       fs.String("warm", "", "temperature of a warmer spot"),
-		starter:    fs.String("starter", "feed", "\"feed\" when it must be fed first, until when it is ripe, e.g. \"today 14:00\", or how long it has stood unfed in the refrigerator, e.g. \"21 days\""),
-		away:       fs.String("away", "", "when nobody is at home, e.g. \"15:00 to 18:00\""),
-		loaves:     fs.Int("loaves", 0, "scale the batch to so many loaves of its own weight"),
-		atOnce:     fs.Int("at-once", 0, "how many loaves the oven, or the pots, take at a time (default: the batch's own, else all)"),
-		bakeIn:     fs.String("bake-in", "", "pot, tin, stone (with steam) or tray (default: the batch's own, else the usual one)"),
-		noFridge:   fs.Bool("no-fridge", false, "there is no room in the refrigerator"),
-		milk:       fs.Bool("milk-in-the-warm", false, "plan a dough with milk, egg, meat or fish although it stands warm for longer than the 2 hours food safety bodies allow"),
-		ics:        fs.String("ics", "", "write the first plan to this iCalendar file"),
-		usual:      defaultConfig,
-		configFile: fs.String("config", "", "take batch, target, zone, units and quiet hours from this configuration (default: "+defaultConfig+" when it is there)"),
-		vessel:     fs.String("vessel", "", "which vessel of the configuration, and whose rises teach (default: the first with dough)"),
+// read takes in the configuration and the options.
+func (p *planCall) read() error {
+	if p.ready == "" && p.peak == "" {
+		return errors.New("plan needs --ready WHEN, e.g. --ready \"tomorrow 08:00\", or --peak WHEN for a starter alone")
 	}
-}
-
-// request turns the options into what the planner works from.
-func (f *planFlags) request() (planner.Request, error) {
-	w := planner.Request{Batch: bake.DefaultBatch(), Now: time.Now(), NoFridge: *f.noFridge, MilkInTheWarm: *f.milk}
-	if *f.ready == "" && *f.peak == "" {
-		return w, errors.New("plan needs --ready WHEN, e.g. --ready \"tomorrow 08:00\", or --peak WHEN for a starter alone")
-	}
-	for _, read := range []func(*planner.Request) error{f.fromConfig, f.degrees, f.times, f.readStarter, f.scale} {
-		if err := read(&w); err != nil {
-			return w, err
+	for _, read := range []func() error{p.readConfig, p.readDegrees, p.readTimes, p.readStarter, p.scale} {
+		if err := read(); err != nil {
+			return err
 		}
 	}
-	return w, nil
+	p.words = p.words.At(p.Now)
+	return nil
 }
 
-// fromConfig takes the batch, the target, the time zone, the units and the quiet hours.
-func (f *planFlags) fromConfig(w *planner.Request) error {
-	f.learnFrom, f.words = *f.vessel, text.New(text.Locale{Zone: w.Now.Location()})
-	cfg, err := f.config()
-	if err != nil || cfg == nil {
-		return err
+// readConfig takes the batch, the target, the time zone, the units and the quiet hours
+// from the configuration named, else from the service's when there is one.
+func (p *planCall) readConfig() error {
+	p.learnFrom, p.words = p.vessel, text.New(text.Locale{Zone: p.Now.Location()})
+	if p.configFile == "" {
+		p.configFile = defaultConfig
+		if _, err := os.Stat(defaultConfig); errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
 	}
-	w.Now = w.Now.In(cfg.Household.Zone)
-	w.Hours.BedMin, w.Hours.WakeMin = cfg.Household.Sleep()
-	f.words = text.New(app.LocaleOf(cfg))
-	if len(cfg.Vessels) == 0 && *f.vessel == "" {
-		return nil // nothing is set up yet: the usual bread
-	}
-	v, err := cfg.Dough(*f.vessel)
+	cfg, err := config.Load(p.configFile, config.WithoutSensors)
 	if err != nil {
 		return err
 	}
-	f.learnFrom, w.TargetPercent = v.Name, v.TargetPercent
+	p.Now, p.words = p.Now.In(cfg.Household.Zone), wordsOf(cfg)
+	p.Hours.BedMin, p.Hours.WakeMin = cfg.Household.Sleep()
+	if len(cfg.Vessels) == 0 && p.vessel == "" {
+		return nil // nothing is set up yet: the usual bread
+	}
+	v, err := cfg.Dough(p.vessel)
+	if err != nil {
+		return err
+	}
+	p.learnFrom, p.TargetPercent = v.Name, v.TargetPercent
 	if v.Batch != nil {
-		w.Batch = *v.Batch
+		p.Batch = *v.Batch
 	}
 	return nil
 }
 
-// degrees reads the temperatures.
-func (f *planFlags) degrees(w *planner.Request) (err error) {
-	if w.RoomC, err = f.celsius(*f.air); err != nil {
+// readDegrees reads the temperatures.
+func (p *planCall) readDegrees() (err error) {
+	if p.RoomC, err = p.celsius(p.air); err != nil {
 		return fmt.Errorf("--air: %w", err)
 	}
-	if *f.warm == "" {
+	if p.warm == "" {
 		return nil
 	}
-	if w.WarmC, err = f.celsius(*f.warm); err != nil {
+	if p.WarmC, err = p.celsius(p.warm); err != nil {
 		return fmt.Errorf("--warm: %w", err)
 	}
 	return nil
 }
 
 // celsius reads a temperature in the household's degrees or in those it names.
-func (f *planFlags) celsius(typed string) (float64, error) {
-	number, fahrenheit := strings.TrimSpace(strings.ToUpper(typed)), f.words.Locale().Fahrenheit
+func (p *planCall) celsius(typed string) (float64, error) {
+	number, fahrenheit := strings.TrimSpace(strings.ToUpper(typed)), p.words.Locale().Fahrenheit
 	for letter, is := range map[string]bool{"C": false, "F": true} {
 		if rest, named := strings.CutSuffix(number, letter); named {
 			number, fahrenheit = strings.TrimSpace(strings.TrimSuffix(rest, "°")), is
@@ -154,214 +156,221 @@ func (f *planFlags) celsius(typed string) (float64, error) {
 	return c, nil
 }
 
-// times reads every moment of the command line.
-func (f *planFlags) times(w *planner.Request) (err error) {
-	if *f.now != "" {
-		if w.Now, err = planner.ParseWhen(*f.now, w.Now); err != nil {
-			return fmt.Errorf("--now: %w", err)
+// when reads a moment of an option, seen from another one.
+func when(option, typed string, seen time.Time) (time.Time, error) {
+	t, err := planner.ParseWhen(typed, seen)
+	if err != nil {
+		err = fmt.Errorf("--%s: %w", option, err)
+	}
+	return t, err
+}
+
+// readTimes reads every moment of the command line.
+func (p *planCall) readTimes() (err error) {
+	if p.now != "" {
+		if p.Now, err = when("now", p.now, p.Now); err != nil {
+			return err
 		}
 	}
-	w.Now = w.Now.Truncate(time.Minute)
-	option, when := "--ready", *f.ready
-	if *f.peak != "" {
-		option, when = "--peak", *f.peak
+	p.Now = p.Now.Truncate(time.Minute)
+	option, typed := "ready", p.ready
+	if p.peak != "" {
+		option, typed = "peak", p.peak
 	}
-	if w.ReadyAt, err = planner.ParseWhen(when, w.Now); err != nil {
-		return fmt.Errorf("%s: %w", option, err)
+	if p.ReadyAt, err = when(option, typed, p.Now); err != nil || p.away == "" {
+		return err
 	}
-	if *f.away == "" {
-		return nil
-	}
-	from, until, ok := strings.Cut(*f.away, " to ")
+	from, until, ok := strings.Cut(p.away, " to ")
 	if !ok {
-		return fmt.Errorf("--away: %q is no span of time; expected e.g. \"15:00 to 18:00\"", *f.away)
+		return fmt.Errorf("--away: %q is no span of time; expected e.g. \"15:00 to 18:00\"", p.away)
 	}
 	var span bake.Span
-	if span.From, err = planner.ParseWhen(from, w.Now); err == nil {
-		span.Until, err = planner.ParseWhen(until, span.From)
+	if span.From, err = when("away", from, p.Now); err == nil {
+		span.Until, err = when("away", until, span.From)
 	}
-	if err != nil {
-		return fmt.Errorf("--away: %w", err)
-	}
-	w.Away = []bake.Span{span}
-	return nil
+	p.Away = []bake.Span{span}
+	return err
 }
 
 // readStarter reads where the starter stands.
-func (f *planFlags) readStarter(w *planner.Request) (err error) {
-	typed := strings.TrimSpace(*f.starter)
-	if typed == "feed" {
-		return nil
-	}
-	if days, is := strings.CutSuffix(strings.TrimSuffix(typed, "s"), "day"); is {
-		if w.Starter.ColdDays, err = strconv.ParseFloat(strings.TrimSpace(days), 64); err != nil || w.Starter.ColdDays < 0 {
+func (p *planCall) readStarter() (err error) {
+	typed := strings.TrimSpace(p.starter)
+	days, cold := strings.CutSuffix(strings.TrimSuffix(typed, "s"), "day")
+	switch {
+	case cold:
+		if p.Starter.ColdDays, err = strconv.ParseFloat(strings.TrimSpace(days), 64); err != nil || p.Starter.ColdDays < 0 {
 			return fmt.Errorf("--starter: %q is no number of days; expected e.g. \"21 days\"", typed)
 		}
-		return nil
+	case typed != "feed":
+		p.Starter.RipeUntil, err = when("starter", typed, p.Now)
 	}
-	if w.Starter.RipeUntil, err = planner.ParseWhen(typed, w.Now); err != nil {
-		return fmt.Errorf("--starter: %w", err)
-	}
-	return nil
+	return err
 }
 
 // scale makes the batch as large as asked.
-func (f *planFlags) scale(w *planner.Request) error {
-	n, err := w.Batch.Numbers()
-	if err == nil && *f.loaves != 0 {
-		w.Batch, err = w.Batch.ScaleToLoaves(*f.loaves, n.PerLoafG)
+func (p *planCall) scale() error {
+	n, err := p.Batch.Numbers()
+	if err == nil && p.loaves != 0 {
+		p.Batch, err = p.Batch.ScaleToLoaves(p.loaves, n.PerLoafG)
 	}
-	if *f.atOnce != 0 {
-		w.Batch.AtOnce = *f.atOnce
+	if p.atOnce != 0 {
+		p.Batch.AtOnce = p.atOnce
 	}
-	if *f.bakeIn != "" {
-		w.Batch.BakeIn = bake.Ware(*f.bakeIn)
+	if p.bakeIn != "" {
+		p.Batch.BakeIn = bake.Ware(p.bakeIn)
 	}
-	return f.refused(*w, err)
+	return err
 }
 
-// printPlans prints the first plan as a tide table and the others beside it.
-func (f *planFlags) printPlans(out io.Writer, w planner.Request, plans []planner.Plan, from string) {
-	n, _ := w.Batch.Numbers()
-	l := f.words.At(w.Now)
-	fmt.Fprintf(out, "%s\n%s\n", l.Say("cli.plan.head", text.Values{"bread": f.title(w), "date": l.Date(w.ReadyAt), "at": f.words.Clock(w.ReadyAt), "room_c": w.RoomC,
-		"dough_g": n.TotalG, "hydration_percent": n.HydrationPercent, "fermented_percent": n.InoculationPercent}), from)
-	f.printPlan(out, w, plans[0])
-	f.printWays(out, w, plans)
+// learn takes in what the household's own rises and feedings teach and says what the
+// plan is worked from. Without a history it is worked from published values.
+func (p *planCall) learn(ctx context.Context) {
+	path, how, err := findHistory("", p.configFile)
+	if err == nil {
+		_, err = os.Stat(path)
+	}
+	place := fmt.Sprintf("%s (%s)", path, how)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = fmt.Errorf("there is no history at %s", place)
+	}
+	var said bake.Said
+	if err == nil {
+		var store *history.Store
+		if store, err = history.Open(ctx, path, history.Options{ReadOnly: true}); err == nil {
+			said, err = app.LearnInto(ctx, store, p.learnFrom, &p.Request, false)
+			err = errors.Join(err, store.Close(context.WithoutCancel(ctx)))
+		}
+	}
+	if err != nil {
+		p.from = p.words.Say("cli.plan.no_history", text.Values{"reason": err.Error()})
+		return
+	}
+	p.from = p.words.Tell(said) + " " + p.words.Say("cli.plan.history", text.Values{"place": place})
+}
+
+// print prints the first plan as a tide table and the others beside it.
+func (p *planCall) print(plans []planner.Plan) {
+	n, _ := p.Batch.Numbers()
+	fmt.Fprintf(p.out, "%s\n%s\n", p.words.Say("cli.plan.head", text.Values{"bread": p.title(), "date": p.words.Date(p.ReadyAt), "at": p.words.At(p.ReadyAt).Clock(p.ReadyAt), "room_c": p.RoomC,
+		"dough_g": n.TotalG, "hydration_percent": n.HydrationPercent, "fermented_percent": n.InoculationPercent}), p.from)
+	p.printPlan(plans[0])
+	p.printWays(plans)
 }
 
 // title is what is baked.
-func (f *planFlags) title(w planner.Request) string {
-	if w.Batch.Name == "" {
-		return f.words.Say("cli.plan.bread", nil)
+func (p *planCall) title() string {
+	if p.Batch.Name == "" {
+		return p.words.Say("cli.plan.bread", nil)
 	}
-	return w.Batch.Name
-}
-
-// upper begins a line.
-func upper(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[n:]
+	return p.Batch.Name
 }
 
 // printPlan prints one timetable. A caution is told once.
-func (f *planFlags) printPlan(out io.Writer, w planner.Request, p planner.Plan) {
-	l := f.words.At(w.Now)
-	fmt.Fprintf(out, "\n%s\n", upper(l.Tell(p.Name())))
-	if len(p.Why) > 0 {
-		fmt.Fprintf(out, "  %s\n", l.Tell(p.Why...))
+func (p *planCall) printPlan(plan planner.Plan) {
+	l := p.words
+	name := l.Tell(plan.Name())
+	first, size := utf8.DecodeRuneInString(name)
+	fmt.Fprintf(p.out, "\n%c%s\n", unicode.ToUpper(first), name[size:])
+	if len(plan.Why) > 0 {
+		fmt.Fprintf(p.out, "  %s\n", l.Tell(plan.Why...))
 	}
-	if len(p.Steps) == 0 {
+	if len(plan.Steps) == 0 {
 		return
 	}
-	fmt.Fprintf(out, "  %s\n", l.Say("cli.plan.ready", text.Values{"from": p.Ready.From, "until": p.Ready.Until, "at": p.Ready.Median}))
+	fmt.Fprintf(p.out, "  %s\n", l.Say("cli.plan.ready", text.Values{"from": plan.Ready.From, "until": plan.Ready.Until, "at": plan.Ready.Median}))
 	day, said := "", map[string]bool{}
-	for _, s := range inOrder(p.Steps) {
+	for _, s := range slices.SortedStableFunc(slices.Values(plan.Steps), func(a, b bake.Step) int { return a.At.Compare(b.At) }) {
 		if d := l.Date(s.At); d != day {
-			fmt.Fprintf(out, "\n  %s\n", d)
+			fmt.Fprintf(p.out, "\n  %s\n", d)
 			day = d
 		}
-		takes := ""
+		takes, doubt, then := "", "", l.At(s.At) // what lies on another day has its name
 		if s.Takes >= time.Minute {
 			takes = l.Span(s.Takes)
 		}
-		fmt.Fprintf(out, "  %s  %-19s  %-12s %-18s %s\n", f.words.Clock(s.At), f.doubt(s), takes, l.Tell(s.Name), l.Tell(s.Do))
+		if s.Until.Sub(s.From) >= 10*time.Minute {
+			doubt = then.Clock(s.From) + "-" + then.Clock(s.Until)
+		}
+		fmt.Fprintf(p.out, "  %s  %-19s  %-12s %-18s %s\n", then.Clock(s.At), doubt, takes, l.Tell(s.Name), l.Tell(s.Do))
 		for _, c := range s.Caution {
 			if text := l.Tell(c); !said[text] {
 				said[text] = true
-				fmt.Fprintf(out, "%62s %s\n", "", l.Say("calendar.caution", bake.Values{"caution": text}))
+				fmt.Fprintf(p.out, "%62s %s\n", "", l.Say("calendar.caution", bake.Values{"caution": text}))
 			}
 		}
 	}
-	fmt.Fprintln(out)
-	for _, note := range p.Notes {
-		fmt.Fprintf(out, "  %s\n", l.Tell(note))
+	fmt.Fprintln(p.out)
+	for _, note := range plan.Notes {
+		fmt.Fprintf(p.out, "  %s\n", l.Tell(note))
 	}
-}
-
-// inOrder sorts steps by time, keeping the order of equal ones.
-func inOrder(steps []bake.Step) []bake.Step {
-	out := slices.Clone(steps)
-	slices.SortStableFunc(out, func(a, b bake.Step) int { return a.At.Compare(b.At) })
-	return out
-}
-
-// doubt is the window of a step when it is worth printing; what lies on another day has
-// its name.
-func (f *planFlags) doubt(s bake.Step) string {
-	if s.Until.Sub(s.From) < 10*time.Minute {
-		return ""
-	}
-	l := f.words.At(s.At)
-	return l.Clock(s.From) + "-" + l.Clock(s.Until)
 }
 
 // printWays prints the ways side by side.
-func (f *planFlags) printWays(out io.Writer, w planner.Request, plans []planner.Plan) {
-	l := f.words.At(w.Now)
-	fmt.Fprintf(out, "\n%s\n\n", l.Say("cli.plan.ways", nil))
-	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	heads := []string{""}
+func (p *planCall) printWays(plans []planner.Plan) {
+	l := p.words
+	fmt.Fprintf(p.out, "\n%s\n\n", l.Say("cli.plan.ways", nil))
+	t := tabwriter.NewWriter(p.out, 0, 0, 2, ' ', 0)
 	for _, key := range []string{"way", "at", "late", "clock_under", "clock_over", "under", "over"} {
-		heads = append(heads, l.Say("cli.plan.col."+key, nil))
+		fmt.Fprint(t, "\t", l.Say("cli.plan.col."+key, nil))
 	}
-	fmt.Fprintln(t, strings.Join(heads, "\t"))
-	for _, p := range plans {
-		row := []string{"", l.Tell(p.Name()), l.Tell(p.Why...)}
-		if len(p.Steps) > 0 {
-			row[2] = l.Clock(p.Ready.Median)
-			for _, c := range []float64{p.Late, p.Clock.Under, p.Clock.Over, p.Watched.Under, p.Watched.Over} {
-				row = append(row, l.Percent(100*c))
-			}
+	fmt.Fprintln(t)
+	for _, x := range plans {
+		fmt.Fprintf(t, "\t%s", l.Tell(x.Name()))
+		if len(x.Steps) == 0 {
+			fmt.Fprintf(t, "\t%s\n", l.Tell(x.Why...))
+			continue
 		}
-		fmt.Fprintln(t, strings.Join(row, "\t"))
+		fmt.Fprintf(t, "\t%s", l.Clock(x.Ready.Median))
+		for _, c := range []float64{x.Late, x.Clock.Under, x.Clock.Over, x.Watched.Under, x.Watched.Over} {
+			fmt.Fprintf(t, "\t%s", l.Percent(100*c))
+		}
+		fmt.Fprintln(t)
 	}
 	_ = t.Flush() // as the other lines: what cannot be written is not seen
 }
 
 // printFeeds prints the feedings that peak at the wanted time, the next one first.
-func (f *planFlags) printFeeds(out io.Writer, w planner.Request, from string) error {
-	l := f.words.At(w.Now)
-	feedings, err := planner.Feedings(w)
+func (p *planCall) printFeeds() error {
+	feedings, err := planner.Feedings(p.Request)
 	if err != nil {
-		return f.refused(w, err)
+		return p.refused(err)
 	}
-	fmt.Fprintf(out, "%s\n%s\n\n", l.Say("plan.peak", text.Values{"at": w.ReadyAt, "room_c": w.RoomC}), from)
+	fmt.Fprintf(p.out, "%s\n%s\n\n", p.words.Say("plan.peak", text.Values{"at": p.ReadyAt, "room_c": p.RoomC}), p.from)
 	for _, x := range feedings {
-		fmt.Fprintf(out, "  %s\n", l.Tell(x.Said()...))
+		fmt.Fprintf(p.out, "  %s\n", p.words.Tell(x.Said()...))
 	}
 	return nil
 }
 
 // refused is what an error of the planner means to the person.
-func (f *planFlags) refused(w planner.Request, err error) error {
+func (p *planCall) refused(err error) error {
 	var no bake.Refusal
 	var field bake.FieldError
 	switch {
 	case errors.As(err, &no):
-		return usagef("plan: %s", f.words.At(w.Now).Tell(no.Said))
+		return usagef("plan: %s", p.words.Tell(no.Said))
 	case errors.As(err, &field):
-		return usagef("plan: %s: %s", field.Field, f.words.Tell(field.Said))
+		return usagef("plan: %s: %s", field.Field, p.words.Tell(field.Said))
 	}
 	return err
 }
 
 // writeICS writes the first plan as a calendar.
-func (f *planFlags) writeICS(out io.Writer, w planner.Request, p planner.Plan) error {
-	if len(p.Steps) == 0 {
-		return fmt.Errorf("no calendar written: %s", f.words.At(w.Now).Tell(p.Why...))
+func (p *planCall) writeICS(plan planner.Plan) error {
+	if len(plan.Steps) == 0 {
+		return fmt.Errorf("no calendar written: %s", p.words.Tell(plan.Why...))
 	}
-	file, err := os.Create(*f.ics)
+	file, err := os.Create(p.ics)
 	if err != nil {
 		return fmt.Errorf("the calendar cannot be written: %w", err)
 	}
 	b := calendar.Bake{
-		ID: "plan-" + w.ReadyAt.UTC().Format("20060102T1504Z"), Title: f.title(w), Steps: p.Steps, Stamp: w.Now, Alarm: 10 * time.Minute,
-		Speak: func(s bake.Said) string { return f.words.At(w.Now).Tell(s) },
+		ID: "plan-" + p.ReadyAt.UTC().Format("20060102T1504Z"), Title: p.title(), Steps: plan.Steps, Stamp: p.Now, Alarm: 10 * time.Minute,
+		Speak: func(s bake.Said) string { return p.words.Tell(s) },
 	}
 	if err := errors.Join(calendar.Write(file, b), file.Close()); err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "\n%s\n", f.words.Say("cli.plan.calendar", text.Values{"file": *f.ics}))
+	fmt.Fprintf(p.out, "\n%s\n", p.words.Say("cli.plan.calendar", text.Values{"file": p.ics}))
 	return nil
 }
