@@ -186,11 +186,11 @@ func (s *Server) apiEvent(w http.ResponseWriter, r *http.Request) error {
 	if err := readJSON(r, &in); err != nil {
 		return err
 	}
-	form := url.Values{}
-	if err := flatten(in, "", form); err != nil {
+	fields := url.Values{}
+	if err := flatten(in, "", fields); err != nil {
 		return unreadable(err)
 	}
-	a, err := s.requestOf(form)
+	a, err := s.requestOf(s.formOf(fields))
 	switch {
 	case a.Kind == bake.EventJudged:
 		return Problem{Title: "not done", Status: http.StatusConflict, Detail: "A judgement belongs to a rise: PUT it to /api/v1/rises/{id}/judgement."}

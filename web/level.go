@@ -123,11 +123,10 @@ func (s *Server) postLevel(w http.ResponseWriter, r *http.Request) error {
 
 // levelStep does what a form asks for and says what was done.
 func (s *Server) levelStep(r *http.Request, vessel string) (string, error) {
-	form, err := formOf(r)
+	f, err := s.posted(r)
 	if err != nil {
 		return "", err
 	}
-	f := formReader{form: form}
 	switch f.text("step") {
 	case "empty":
 		return s.say("level.said.empty", nil), s.opt.Level.LevelEmpty(r.Context(), vessel)

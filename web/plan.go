@@ -1,8 +1,8 @@
 package web
 
 import (
-	"cmp"
 	"context"
+	"maps"
 	"math"
 	"net/url"
 	"slices"
@@ -65,36 +65,33 @@ const planKeeps = 30 * time.Minute
 // planForm is what was asked, as the form shows it again: the fields of the page, in the
 // household's units.
 type planForm struct {
-	url.Values
-	Unit     string
+	*form
 	Measured bool // air is the latest reading
 	Vessels  []string
 	Recipes  []string // names of the household's
 }
 
-// formTime is how a date field writes a moment.
-const formTime = "2006-01-02T15:04"
-
 // planForm reads the fields; what they leave out is filled in. The API names some of
 // them otherwise.
 func (s *Server) planForm(q url.Values) planForm {
-	f := planForm{Values: url.Values{}, Unit: s.degreeSign()}
+	f := planForm{form: s.formOf(url.Values{})}
 	for _, name := range planFields() {
 		f.Set(name, strings.TrimSpace(q.Get(name)))
 	}
-	for name, field := range map[string]string{"ripe_until": "ripe", "cold_days": "cold"} {
-		f.Set(field, cmp.Or(f.Get(field), q.Get(name)))
-	}
-	if q.Get("no_fridge") == "true" || f.Get("fridge") != "no" {
-		f.Set("fridge", map[bool]string{true: "no", false: "yes"}[q.Get("no_fridge") == "true"])
-	}
+	f.or("ripe", q.Get("ripe_until"))
+	f.or("cold", q.Get("cold_days"))
 	if q.Get("milk_in_the_warm") == "true" {
 		f.Set("milk", "yes")
 	}
+	if q.Get("no_fridge") == "true" {
+		f.Set("fridge", "no")
+	}
+	f.or("fridge", "yes")
 	snap := s.opt.Live.Snapshot()
 	for _, v := range snap.Vessels {
 		if v.Holds == estimator.Dough && v.ProofOf == "" {
 			f.Vessels = append(f.Vessels, v.Vessel)
+			f.or("vessel", v.Vessel)
 		}
 	}
 	kept, err := s.recipes(s.stopped)
@@ -104,20 +101,13 @@ func (s *Server) planForm(q url.Values) planForm {
 	for _, b := range kept {
 		f.Recipes = append(f.Recipes, b.Name)
 	}
-	if f.Get("vessel") == "" && len(f.Vessels) > 0 {
-		f.Set("vessel", f.Vessels[0])
-	}
 	if f.Get("air") == "" && f.Get("air_c") == "" {
 		c, ok := airNow(snap, f.Get("vessel"))
 		f.Measured = ok
 		f.Set("air", s.degrees(c))
 	}
-	if f.Get("cold") == "" {
-		f.Set("cold", coldDays(snap))
-	}
-	if f.Get("ready") == "" {
-		f.Set("ready", s.opt.Now().In(s.zone()).AddDate(0, 0, 1).Format("2006-01-02")+"T13:00")
-	}
+	f.or("cold", coldDays(snap))
+	f.or("ready", f.now.AddDate(0, 0, 1).Format("2006-01-02")+"T13:00")
 	return f
 }
 
@@ -132,15 +122,13 @@ func (f planForm) Link(way string) string { return "/plan?" + f.with("way", way)
 // Query is the form as a query.
 func (f planForm) Query() string { return f.with("way", f.Get("way")) }
 
-// with is the form as a query, with one field changed.
-func (f planForm) with(field, value string) string {
-	q := url.Values{}
-	for k := range f.Values {
-		if v := f.Get(k); v != "" {
-			q.Set(k, v)
-		}
+// with is the form as a query, with fields changed; an empty value takes one out.
+func (f planForm) with(changes ...string) string {
+	q := maps.Clone(f.Values)
+	for i := 0; i+1 < len(changes); i += 2 {
+		q.Set(changes[i], changes[i+1])
 	}
-	q.Set(field, value)
+	maps.DeleteFunc(q, func(_ string, v []string) bool { return v[0] == "" })
 	return q.Encode()
 }
 
@@ -169,14 +157,6 @@ func airNow(snap Snapshot, vessel string) (c float64, ok bool) {
 	return c, ok
 }
 
-// degrees writes a temperature for the form, in the household's unit.
-func (s *Server) degrees(c float64) string {
-	if s.words.Locale().Fahrenheit {
-		return strconv.FormatFloat(math.Round(c*9/5+32), 'f', -1, 64)
-	}
-	return strconv.FormatFloat(math.Round(2*c)/2, 'f', -1, 64)
-}
-
 // recipe returns a recipe of the household; the nameless one for no name.
 func (s *Server) recipe(name string) (bake.Batch, error) {
 	all, err := s.recipes(s.stopped)
@@ -190,120 +170,38 @@ func (s *Server) recipe(name string) (bake.Batch, error) {
 	return all[i], nil
 }
 
-// degreeSign is the sign of the household's scale.
-func (s *Server) degreeSign() string {
-	if s.words.Locale().Fahrenheit {
-		return "°F"
-	}
-	return "°C"
-}
-
-// planRequestOf reads the request of a form. The moments of the form come back as a date
-// field can show them.
-func (s *Server) planRequestOf(f planForm) (PlanRequest, error) {
-	w := PlanRequest{Now: s.opt.Now().In(s.zone()).Truncate(time.Minute), Vessel: f.Get("vessel"), NoFridge: f.Get("fridge") == "no", MilkInTheWarm: f.Get("milk") == "yes", Way: f.Get("way")}
+// planRequestOf reads the request of a form.
+func (s *Server) planRequestOf(f planForm) (w PlanRequest, err error) {
+	w = PlanRequest{Now: f.now.Truncate(time.Minute), Vessel: f.Get("vessel"), NoFridge: f.Get("fridge") == "no", MilkInTheWarm: f.Get("milk") == "yes", Way: f.Get("way")}
 	if asked, err := time.Parse(time.RFC3339, f.Get("asked")); err == nil && !asked.After(w.Now) && w.Now.Sub(asked) <= planKeeps {
 		w.Now = asked.In(w.Now.Location())
 	}
 	f.Set("asked", w.Now.Format(time.RFC3339))
-	atOnce, err := number(f.Get("at_once"))
-	if err == nil {
-		w.AtOnce, w.BakeIn = int(atOnce), bake.Ware(f.Get("bake_in"))
-		w.ColdDays, err = number(f.Get("cold"))
+	w.AtOnce, w.BakeIn, w.ColdDays = int(f.count("at_once")), bake.Ware(f.Get("bake_in")), f.count("cold")
+	w.ReadyAt, w.RipeUntil = f.moment("ready", w.Now), f.moment("ripe", w.Now)
+	w.AwayFrom, w.AwayUntil = f.moment("away_from", w.Now), f.moment("away_until", w.Now)
+	if f.err == nil && (w.AwayUntil.IsZero() != w.AwayFrom.IsZero() || w.AwayFrom.After(w.AwayUntil)) {
+		f.err = Refusal{Said: bake.Said{Key: "refused.away"}}
 	}
-	if err != nil {
-		return w, err
+	if f.err == nil {
+		w.Batch, f.err = s.recipe(f.Get("recipe"))
 	}
-	for field, into := range map[string]*time.Time{"ready": &w.ReadyAt, "ripe": &w.RipeUntil, "away_from": &w.AwayFrom, "away_until": &w.AwayUntil} {
-		if *into, err = s.moment(f.Values, field, w.Now); err != nil {
-			return w, err
-		}
+	w.AirC = f.celsius("air")
+	if f.Get("warm")+f.Get("warm_c") != "" {
+		w.WarmC = f.celsius("warm")
 	}
-	if w.AwayUntil.IsZero() != w.AwayFrom.IsZero() || w.AwayFrom.After(w.AwayUntil) {
-		return w, Refusal{Said: bake.Said{Key: "refused.away"}}
-	}
-	if w.Batch, err = s.recipe(f.Get("recipe")); err != nil {
-		return w, err
-	}
-	if w.AirC, err = s.celsiusOf(f.Values, "air"); err == nil && f.Get("warm")+f.Get("warm_c") != "" {
-		w.WarmC, err = s.celsiusOf(f.Values, "warm")
-	}
-	return w, err
+	return w, f.err
 }
 
 // chosenRequest reads the plan of a form that takes one on. What was shown is what is taken
 // on: ways that are too old are refused.
-func (s *Server) chosenRequest(q url.Values) (*PlanRequest, error) {
-	form := s.planForm(q)
-	w, err := s.planRequestOf(form)
-	if asked := q.Get("asked"); err == nil && asked != "" && !sameMoment(asked, w.Now) {
+func (s *Server) chosenRequest(q url.Values) (PlanRequest, error) {
+	w, err := s.planRequestOf(s.planForm(q))
+	asked, bad := time.Parse(time.RFC3339, q.Get("asked"))
+	if err == nil && q.Get("asked") != "" && (bad != nil || !asked.Truncate(time.Minute).Equal(w.Now.Truncate(time.Minute))) {
 		err = refuse("old", text.Values{"span": planKeeps})
 	}
-	return &w, err
-}
-
-// sameMoment reports whether a text in RFC 3339 is a moment.
-func sameMoment(text string, t time.Time) bool {
-	x, err := time.Parse(time.RFC3339, text)
-	return err == nil && x.Truncate(time.Minute).Equal(t.Truncate(time.Minute))
-}
-
-// moment reads a moment of a form: what a date field sends, or words. An empty one is
-// the zero time. The form has it as a date field shows it afterwards.
-func (s *Server) moment(form url.Values, field string, now time.Time) (time.Time, error) {
-	typed := strings.TrimSpace(form.Get(field))
-	if typed == "" {
-		return time.Time{}, nil
-	}
-	t, err := time.ParseInLocation(formTime, typed, now.Location())
-	if err != nil {
-		if t, err = planner.ParseWhen(typed, now); err != nil {
-			return t, refuse("time", text.Values{"found": typed})
-		}
-	}
-	form.Set(field, t.In(now.Location()).Format(formTime))
-	return t, nil
-}
-
-// celsiusOf reads a temperature of a form: in Celsius where the field is the API's, else in
-// the household's unit.
-func (s *Server) celsiusOf(form url.Values, field string) (c float64, err error) {
-	if typed := form.Get(field + "_c"); typed != "" {
-		c, err = decimal(typed)
-	} else {
-		err = s.celsius(form.Get(field), &c)
-	}
-	return c, err
-}
-
-// celsius reads a temperature in the household's unit.
-func (s *Server) celsius(typed string, into *float64) (err error) {
-	*into, err = decimal(typed)
-	if s.words.Locale().Fahrenheit {
-		*into = (*into - 32) * 5 / 9
-	}
-	return err
-}
-
-// decimal reads a number with a point or a comma.
-func decimal(typed string) (float64, error) {
-	x, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(typed), ",", ".", 1), 64)
-	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
-		return 0, refuse("number", text.Values{"found": typed})
-	}
-	return x, nil
-}
-
-// number reads a number of a form from 0 to 1000; an empty one is 0.
-func number(typed string) (float64, error) {
-	if typed == "" {
-		return 0, nil
-	}
-	x, err := decimal(typed)
-	if err == nil && !(x >= 0 && x <= 1000) {
-		err = refuse("number", text.Values{"found": typed})
-	}
-	return x, err
+	return w, err
 }
 
 // planFor plans what the form asks and finds the way to show.

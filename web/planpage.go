@@ -3,7 +3,6 @@ package web
 import (
 	"bytes"
 	"context"
-	"maps"
 	"math"
 	"net/http"
 	"slices"
@@ -94,10 +93,7 @@ func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
 	p.Form.Set("way", plan.Way)
 	p.Vessel, p.Instead = s.takers(planned.Vessel)
 	if len(plan.Steps) > 0 && !plan.Fits && !plan.GoodAt.IsZero() {
-		again := planForm{Values: maps.Clone(p.Form.Values)}
-		again.Del("asked")
-		again.Del("way")
-		p.Good = "/plan?" + again.with("ready", plan.GoodAt.In(s.zone()).Format(formTime))
+		p.Good = "/plan?" + p.Form.with("asked", "", "way", "", "ready", plan.GoodAt.In(s.zone()).Format(formTime))
 	}
 	return nil
 }
@@ -108,8 +104,8 @@ func (s *Server) fillFeedings(ctx context.Context, p *planPage) error {
 	if err != nil {
 		return err
 	}
-	if wanted.ReadyAt, err = s.moment(p.Form.Values, "peak", wanted.Now); err != nil {
-		return err
+	if wanted.ReadyAt = p.Form.moment("peak", wanted.Now); p.Form.err != nil {
+		return p.Form.err
 	}
 	feedings, err := s.opt.Planner.Feedings(ctx, wanted)
 	l := s.words.At(wanted.Now)
@@ -121,9 +117,9 @@ func (s *Server) fillFeedings(ctx context.Context, p *planPage) error {
 
 // fillLive answers for the doughs that rise now alone.
 func (s *Server) fillLive(p *planPage) error {
-	until, err := s.moment(p.Form.Values, "out", s.opt.Now().In(s.zone()))
-	if err != nil {
-		return err
+	until := p.Form.moment("out", p.Form.now)
+	if p.Form.err != nil {
+		return p.Form.err
 	}
 	if p.Live = s.staysOut(until); len(p.Live) == 0 {
 		return refuse("no_forecast", nil)

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
@@ -25,20 +26,15 @@ import (
 // All of it stands in its address, so that a recipe can be kept and sent as a link.
 type recipePage struct {
 	frame
-	Vessel, Kept              string   // Kept is the recipe of the household it begins with; empty for the vessel's
-	All                       []string // names of the household's recipes
-	Own                       []ownFlour
-	Next                      int // number of the next own flour
-	NextField                 string
-	Rows                      []recipeRow
-	Fit, Loaves, Each, Hand   string
-	Tub                       bool // how much the vessel holds is known
-	DoughC, FlourC, RoomC, By string
-	Unit, Wrong               string
-	Scaled                    bool
-	AtOnce                    int // loaves in the oven at a time; 0 for all
-	Facts                     []past.Fact
-	Notes                     []string
+	Form      *form      // as it is shown again
+	All       []string   // names of the household's recipes
+	Own       []ownFlour // that were added
+	NextField string     // of the grams of the next
+	Rows      []recipeRow
+	Tub       bool // how much the vessel holds is known
+	Wrong     string
+	Facts     []past.Fact
+	Notes     []string
 }
 
 // recipeRow is one ingredient: as it was typed, and what it comes to.
@@ -51,7 +47,7 @@ const headroom = 0.15
 // pageRecipe shows the recipe of a vessel, or one that was kept, with what the form
 // changes in it.
 func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) error {
-	p, b, err := s.recipeOf(r, r.URL.Query())
+	p, b, err := s.recipeOf(r.Context(), r.URL.Query())
 	if err == nil {
 		err = s.recipeFacts(&p, b)
 	}
@@ -63,49 +59,49 @@ func (s *Server) pageRecipe(w http.ResponseWriter, r *http.Request) error {
 	return s.render(w, status, "recipe", p)
 }
 
-// recipeOf works a recipe out from the fields of its form.
-func (s *Server) recipeOf(r *http.Request, q url.Values) (recipePage, bake.Batch, error) {
-	get := func(name, otherwise string) string { return cmp.Or(strings.TrimSpace(q.Get(name)), otherwise) }
-	p := recipePage{Vessel: q.Get("vessel"), Kept: q.Get("recipe"), Fit: get("fit", "as"), Hand: q.Get("hand"), By: get("by", "hand"), Unit: s.degreeSign()}
-	b, tubL := bake.DefaultBatch(), 0.0
+// recipeOf works a recipe out from the fields of its form, and fills in what they leave out.
+func (s *Server) recipeOf(ctx context.Context, q url.Values) (recipePage, bake.Batch, error) {
+	f := s.formOf(maps.Clone(q))
+	p := recipePage{Form: f}
+	b, tubL, airC := bake.DefaultBatch(), 0.0, guessedAirC
 	for _, v := range s.opt.Live.Snapshot().Vessels {
-		if v.Vessel == p.Vessel {
-			tubL = v.HoldsL
+		if v.Vessel == f.Get("vessel") {
+			tubL, airC = v.HoldsL, cmp.Or(known(v.Estimate.AirC), guessedAirC)
 			if v.Recipe != nil {
 				b = *v.Recipe
 			}
-			p.RoomC = s.degrees(cmp.Or(known(v.Estimate.AirC), guessedAirC))
 		}
 	}
-	kept, err := s.recipes(r.Context())
+	kept, err := s.recipes(ctx)
 	if err != nil {
 		return p, b, err
 	}
 	for _, x := range kept {
 		p.All = append(p.All, x.Name)
-		if x.Name == p.Kept {
+		if x.Name == f.Get("recipe") {
 			b = x
 		}
 	}
-	b = p.withOwn(b, q)
-	if typed, err := number(q.Get("at_once")); err == nil && typed > 0 {
-		b.AtOnce = int(typed)
+	b = p.withOwn(b)
+	if n := int(f.count("at_once")); n > 0 {
+		b.AtOnce = n
 	}
-	p.Tub, p.Loaves = tubL > 0, get("loaves", strconv.Itoa(max(1, b.Loaves)))
-	p.AtOnce = b.AtOnce
-	p.RoomC = get("room", cmp.Or(p.RoomC, s.degrees(guessedAirC)))
-	p.FlourC, p.DoughC = get("flour", p.RoomC), get("dough", s.degrees(25))
-	if b, err = s.typedBatch(b, q); err == nil {
-		b, err = s.fitted(b, &p, q, tubL)
+	if b.AtOnce > 0 {
+		f.or("at_once", strconv.Itoa(b.AtOnce))
 	}
-	if err == nil {
+	p.Tub = tubL > 0
+	f.or("fit", "as")
+	f.or("by", "hand")
+	f.or("loaves", strconv.Itoa(max(1, b.Loaves)))
+	f.or("room", s.degrees(airC))
+	f.or("flour", f.Get("room"))
+	f.or("dough", s.degrees(25))
+	b = typedBatch(b, f)
+	if b, err = fitted(b, f, tubL); err == nil {
 		err = b.Validate()
 	}
-	s.recipeRows(&p, b)
-	for i := range p.Rows {
-		p.Rows[i].Asked = q.Get(p.Rows[i].Field)
-	}
-	return p, b, err
+	s.recipeRows(&p, b, q)
+	return p, b, cmp.Or(f.err, err)
 }
 
 // maxOwn bounds the flours that are added to a recipe.
@@ -119,41 +115,43 @@ type ownFlour struct {
 }
 
 // withOwn adds the flours that were named in the form.
-func (p *recipePage) withOwn(b bake.Batch, q url.Values) bake.Batch {
+func (p *recipePage) withOwn(b bake.Batch) bake.Batch {
 	b = b.Scale(1) // its own lists
 	for i := range maxOwn {
 		field := fmt.Sprintf("own%d", i)
-		name := strings.TrimSpace(q.Get(field))
+		name := p.Form.text(field)
 		if name == "" || utf8.RuneCountInString(name) > maxShort {
 			continue
 		}
-		x := ownFlour{fmt.Sprintf("own%d", len(p.Own)), name, q.Get(field+"_whole") != ""}
+		x := ownFlour{fmt.Sprintf("own%d", len(p.Own)), name, p.Form.Get(field+"_whole") != ""}
 		p.Own, b.Flours = append(p.Own, x), append(b.Flours, bake.Flour{Name: name, Whole: x.Whole})
 	}
-	p.Next, p.NextField = len(p.Own), fmt.Sprintf("flour%d", len(b.Flours))
+	p.NextField = fmt.Sprintf("flour%d", len(b.Flours))
 	return b
 }
 
 // postRecipe keeps a recipe as the household's own under a name, or takes one out.
 func (s *Server) postRecipe(w http.ResponseWriter, r *http.Request) error {
-	form, err := formOf(r)
+	f, err := s.posted(r)
 	if err != nil {
 		return err
 	}
-	b, said, to := bake.Batch{Name: form.Get("remove")}, "recipe.removed", url.Values{"vessel": {form.Get("vessel")}}
-	if b.Name == "" {
-		if _, b, err = s.recipeOf(r, form); err == nil {
-			b.Name, said = strings.TrimSpace(form.Get("name")), "recipe.kept"
-			to.Set("recipe", b.Name)
-			err = s.keepRecipe(r.Context(), b)
+	name, said, to := f.Get("remove"), "recipe.removed", url.Values{"vessel": {f.Get("vessel")}}
+	if name == "" {
+		var b bake.Batch
+		if _, b, err = s.recipeOf(r.Context(), f.Values); err == nil {
+			name, said = f.text("name"), "recipe.kept"
+			b.Name = name
+			to.Set("recipe", name)
+			err = s.changeRecipes(r.Context(), name, &b)
 		}
 	} else {
-		err = s.changeRecipes(r.Context(), b.Name, nil)
+		err = s.changeRecipes(r.Context(), name, nil)
 	}
 	if err != nil {
 		return err
 	}
-	return s.leadTo(w, r, "/recipe?"+to.Encode(), s.say(said, text.Values{"name": b.Name}))
+	return s.leadTo(w, r, "/recipe?"+to.Encode(), s.say(said, text.Values{"name": name}))
 }
 
 // recipesKey is where the household's recipes are kept, and maxRecipes how many.
@@ -175,16 +173,11 @@ func (s *Server) recipes(ctx context.Context) ([]bake.Batch, error) {
 	return out, err
 }
 
-// keepRecipe keeps a recipe in the place of one of the same name.
-func (s *Server) keepRecipe(ctx context.Context, b bake.Batch) error {
-	if b.Name == "" || utf8.RuneCountInString(b.Name) > maxShort {
-		return refuse("recipe_name", text.Values{"n": maxShort})
-	}
-	return s.changeRecipes(ctx, b.Name, &b)
-}
-
 // changeRecipes puts a recipe in the place of the one of a name; nil takes it out.
 func (s *Server) changeRecipes(ctx context.Context, name string, b *bake.Batch) error {
+	if name == "" || utf8.RuneCountInString(name) > maxShort {
+		return refuse("recipe_name", text.Values{"n": maxShort})
+	}
 	s.recipeMu.Lock()
 	defer s.recipeMu.Unlock()
 	all, err := s.recipes(ctx)
@@ -227,18 +220,19 @@ func amounts(b *bake.Batch) (fields []string, grams []*float64) {
 }
 
 // typedBatch puts what was typed into a batch: grams, or percent of its flour.
-func (s *Server) typedBatch(b bake.Batch, q url.Values) (bake.Batch, error) {
+func typedBatch(b bake.Batch, f *form) bake.Batch {
 	flour := flourG(b)
 	fields, grams := amounts(&b)
 	for i, field := range fields {
-		typed := strings.TrimSpace(q.Get(field))
+		typed := f.text(field)
 		if typed == "" {
 			continue
 		}
 		number, percent := strings.CutSuffix(typed, "%")
 		x, err := decimal(number)
 		if err != nil || !(x >= 0 && x <= 1e6) {
-			return b, refuse("amount", text.Values{"found": q.Get(field)})
+			f.fail("amount", typed)
+			continue
 		}
 		if percent {
 			x *= flour / 100
@@ -248,7 +242,7 @@ func (s *Server) typedBatch(b bake.Batch, q url.Values) (bake.Batch, error) {
 			flour = flourG(b) // percents are of the flour as it is now
 		}
 	}
-	return b, nil
+	return b
 }
 
 // flourG is the flour that is added at mixing.
@@ -261,25 +255,20 @@ func flourG(b bake.Batch) float64 {
 }
 
 // fitted scales a batch to loaves, to the vessel or to the starter at hand.
-func (s *Server) fitted(b bake.Batch, p *recipePage, q url.Values, tubL float64) (bake.Batch, error) {
-	number := func(typed string) float64 {
-		x, _ := decimal(typed) // 0 is refused below
-		return x
-	}
+func fitted(b bake.Batch, f *form, tubL float64) (bake.Batch, error) {
 	n, err := b.Numbers()
 	if err != nil {
 		return b, err
 	}
-	loaves := max(1, int(number(p.Loaves)))
-	p.Each = cmp.Or(strings.TrimSpace(q.Get("each")), strconv.Itoa(int(n.TotalG/float64(loaves)+0.5)))
-	p.Scaled = p.Fit != "as"
-	switch p.Fit {
+	loaves := max(1, int(f.count("loaves")))
+	f.or("each", strconv.Itoa(int(n.TotalG/float64(loaves)+0.5)))
+	switch f.Get("fit") {
 	case "loaves":
-		return b.ScaleToLoaves(loaves, number(p.Each))
+		return b.ScaleToLoaves(loaves, f.number("each"))
 	case "tub":
 		return b.ScaleToTub(tubL, b.Stands(), headroom)
 	case "hand":
-		if hand := number(p.Hand); hand > 0 && b.Levain.Grams > 0 {
+		if hand := f.number("hand"); hand > 0 && b.Levain.Grams > 0 {
 			return b.Scale(hand / b.Levain.Grams), nil
 		}
 		return b, refuse("hand", nil)
@@ -288,7 +277,7 @@ func (s *Server) fitted(b bake.Batch, p *recipePage, q url.Values, tubL float64)
 }
 
 // recipeRows fills the table.
-func (s *Server) recipeRows(p *recipePage, b bake.Batch) {
+func (s *Server) recipeRows(p *recipePage, b bake.Batch, q url.Values) {
 	var names []string
 	for _, f := range b.Flours {
 		names = append(names, f.Name)
@@ -300,7 +289,7 @@ func (s *Server) recipeRows(p *recipePage, b bake.Batch) {
 	fields, grams := amounts(&b)
 	flour := flourG(b)
 	for i, field := range fields {
-		p.Rows = append(p.Rows, recipeRow{Name: glance.Upper(names[i]), Field: field, Typed: strconv.FormatFloat(math.Round(10**grams[i])/10, 'f', -1, 64),
+		p.Rows = append(p.Rows, recipeRow{Name: glance.Upper(names[i]), Field: field, Asked: q.Get(field), Typed: strconv.FormatFloat(math.Round(10**grams[i])/10, 'f', -1, 64),
 			Grams: s.words.Value("mass_g", *grams[i]), Percent: s.words.Value("share_tenth", 100**grams[i]/max(flour, 1)) + " %"})
 	}
 }
@@ -316,9 +305,9 @@ func (s *Server) recipeFacts(p *recipePage, b bake.Batch) error {
 	add("fermented", text.Values{"percent": n.InoculationPercent})
 	o := b.Oven()
 	add("oven", text.Values{"hot_c": o.HotC, "then_c": o.ThenC, "minutes_min": float64(o.Minutes()), "bakes": b.Bakes()})
-	m := bake.Mixing{By: p.By}
+	m := bake.Mixing{By: p.Form.Get("by"), TargetC: p.Form.celsius("dough"), FlourC: p.Form.celsius("flour"), RoomC: p.Form.celsius("room")}
 	var water bake.Water
-	err := errors.Join(s.celsius(p.DoughC, &m.TargetC), s.celsius(p.FlourC, &m.FlourC), s.celsius(p.RoomC, &m.RoomC))
+	err := p.Form.err
 	if err == nil {
 		water, err = b.MixingWater(m)
 	}

@@ -7,8 +7,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
-	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -45,16 +43,16 @@ func kinds() []bake.EventKind {
 // postEvent does what a form asks for. A browser without scripts is sent back to
 // the page, others get JSON.
 func (s *Server) postEvent(w http.ResponseWriter, r *http.Request) error {
-	form, err := formOf(r)
-	var a request
-	if err == nil {
-		a, err = s.requestOf(form)
-	}
-	if err == nil {
-		a.By = s.byWhom(r)
-		err = s.do(r, a)
-	}
+	f, err := s.posted(r)
 	if err != nil {
+		return err
+	}
+	a, err := s.requestOf(f)
+	if err != nil {
+		return err
+	}
+	a.By = s.byWhom(r)
+	if err := s.do(r, a); err != nil {
 		return err
 	}
 	said := s.done(a)
@@ -170,70 +168,25 @@ func (s *Server) flash(w http.ResponseWriter, r *http.Request) string {
 	return text
 }
 
-// formOf reads the fields of a form. The field tap of a button holds kind, step and
-// answer.
-func formOf(r *http.Request) (url.Values, error) {
-	if err := r.ParseForm(); err != nil {
-		var big *http.MaxBytesError
-		if errors.As(err, &big) {
-			return nil, err
-		}
-		return nil, refuse("form", nil)
-	}
-	for i, part := range strings.SplitN(r.PostForm.Get("tap"), "|", 3) {
-		if r.PostForm.Has("tap") {
-			r.PostForm.Set([]string{"kind", "step", "answer"}[i], part)
-		}
-	}
-	return r.PostForm, nil
-}
-
-// fieldsOfJSON are the fields of a form by their names in the API's JSON.
-func fieldsOfJSON() map[string]string {
-	return map[string]string{"kind": "kind", "rise_id": "rise", "at": "at", "first_at": "first_at", "batch": "batch", "target_percent": "target",
-		"seen_percent": "seen", "dough_c": "dough_c", "alarm_id": "alarm", "snooze_seconds": "seconds", "step_id": "step", "answer": "answer", "undo_id": "undo",
-		"event_id": "undo", "note": "note", "starter_g": "starter_g", "flour_g": "flour_g", "water_g": "water_g", "away.from": "away_from",
-		"away.until": "away_until", "plan.asked": "asked", "plan.ready": "ready", "plan.air_c": "air_c", "plan.warm_c": "warm_c",
-		"plan.no_fridge": "no_fridge", "plan.ripe_until": "ripe_until", "plan.away_from": "away_from", "plan.away_until": "away_until",
-		"plan.milk_in_the_warm": "milk_in_the_warm", "plan.way": "way"}
-}
-
-// flatten puts a JSON object into the fields of a form.
-func flatten(body map[string]any, prefix string, into url.Values) error {
-	for name, v := range body {
-		if inner, ok := v.(map[string]any); ok {
-			if err := flatten(inner, prefix+name+".", into); err != nil {
-				return err
-			}
-			continue
-		}
-		field := fieldsOfJSON()[prefix+name]
-		if field == "" {
-			return fmt.Errorf("unknown field %q", prefix+name)
-		}
-		if v != nil {
-			into.Set(field, fmt.Sprint(v))
-		}
-	}
-	return nil
-}
-
-// requestOf reads a request from the fields of a form. ago is how many minutes back it
-// happened.
-func (s *Server) requestOf(form url.Values) (request, error) {
-	f := formReader{form: form}
-	a := request{EventID: f.whole("undo"), AlarmID: f.text("alarm"),
-		Event: bake.Event{Kind: bake.EventKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), Detail: bake.Detail{
-			Batch: f.text("batch"), Feed: f.feed(), TargetPercent: f.number("target"), SeenPercent: f.number("seen"), StepID: f.text("step"),
+// requestOf reads a request from a form. ago is how many minutes back it happened.
+func (s *Server) requestOf(f *form) (request, error) {
+	a := request{EventID: f.whole("undo"), AlarmID: f.text("alarm"), FirstAt: f.instant("first_at"),
+		Event: bake.Event{Kind: bake.EventKind(f.text("kind")), Vessel: f.text("vessel"), RiseID: f.whole("rise"), At: f.instant("at"), Detail: bake.Detail{
+			Batch: f.text("batch"), TargetPercent: f.number("target"), SeenPercent: f.number("seen"), StepID: f.text("step"),
 			Answer: f.text("answer"), Note: f.text("note"), Outcome: f.text("outcome"), OvenSpring: f.text("oven_spring")}}}
-	var err error
+	if feed := (bake.Feed{StarterG: f.number("starter_g"), FlourG: f.number("flour_g"), WaterG: f.number("water_g")}); feed != (bake.Feed{}) {
+		a.Feed = &feed
+	}
 	switch a.Kind {
 	case bake.EventWarmth:
-		var c float64
-		c, err = s.celsiusOf(form, "dough")
+		c := f.celsius("dough")
 		a.DoughC = &c
-	case bake.EventAway:
-		a.Away, err = s.awayOf(&f)
+	case bake.EventAway: // from now when the form leaves it out
+		a.Away = &bake.Span{From: f.now}
+		if from := f.moment("away_from", f.now); !from.IsZero() {
+			a.Away.From = from
+		}
+		a.Away.Until = f.moment("away_until", a.Away.From)
 	case bake.EventLook:
 		if f.text("seen") == "" {
 			a.SeenPercent = math.NaN() // which cannot have been seen
@@ -241,82 +194,16 @@ func (s *Server) requestOf(form url.Values) (request, error) {
 	case kindSnooze:
 		a.Snooze = time.Duration(f.number("minutes")*float64(time.Minute) + f.number("seconds")*float64(time.Second))
 	case bake.EventPlan:
-		a.Wish, err = s.chosenRequest(form)
-	}
-	if err != nil {
-		return a, err
-	}
-	if ago := f.whole("ago"); ago > 0 {
-		a.At = s.opt.Now().Add(-time.Duration(ago) * time.Minute)
-	}
-	for field, into := range map[string]*time.Time{"at": &a.At, "first_at": &a.FirstAt} {
-		at := f.text(field)
-		if at == "" {
-			continue
-		}
-		if *into, err = time.Parse(time.RFC3339, at); err != nil {
-			*into, err = time.ParseInLocation(formTime, at, s.zone())
-		}
+		w, err := s.chosenRequest(f.Values)
 		if err != nil {
-			return request{}, refuse("time", text.Values{"found": at})
+			return a, err
 		}
+		a.Wish = &w
+	}
+	if ago := f.whole("ago"); ago > 0 && a.At.IsZero() {
+		a.At = f.now.Add(-time.Duration(ago) * time.Minute)
 	}
 	return a, f.err
-}
-
-// formReader reads fields and keeps the first error.
-type formReader struct {
-	form url.Values
-	err  error
-}
-
-func (f *formReader) text(name string) string { return strings.TrimSpace(f.form.Get(name)) }
-
-func (f *formReader) whole(name string) int64 {
-	v := f.text(name)
-	if v == "" {
-		return 0
-	}
-	n, err := strconv.ParseInt(v, 10, 64)
-	if err != nil && f.err == nil {
-		f.err = refuse("number", text.Values{"found": v})
-	}
-	return n
-}
-
-func (f *formReader) number(name string) float64 {
-	v := f.text(name)
-	if v == "" {
-		return 0
-	}
-	n, err := decimal(v)
-	if err != nil && f.err == nil {
-		f.err = err
-	}
-	return n
-}
-
-// awayOf is when nobody is there: from now when the form leaves it out.
-func (s *Server) awayOf(f *formReader) (*bake.Span, error) {
-	now := s.opt.Now().In(s.zone())
-	from, err := s.moment(f.form, "away_from", now)
-	if from.IsZero() {
-		from = now
-	}
-	if err != nil {
-		return nil, err
-	}
-	until, err := s.moment(f.form, "away_until", from)
-	return &bake.Span{From: from, Until: until}, err
-}
-
-// feed reads the three amounts of a feeding; nil when none is given.
-func (f *formReader) feed() *bake.Feed {
-	x := bake.Feed{StarterG: f.number("starter_g"), FlourG: f.number("flour_g"), WaterG: f.number("water_g")}
-	if x == (bake.Feed{}) {
-		return nil
-	}
-	return &x
 }
 
 // The lengths of texts in characters.

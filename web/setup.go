@@ -229,12 +229,12 @@ func (s *Server) wait(w http.ResponseWriter, r *http.Request, said string) error
 
 // postSettings saves the fields of one form.
 func (s *Server) postSettings(w http.ResponseWriter, r *http.Request) error {
-	form, err := formOf(r)
+	f, err := s.posted(r)
 	if err != nil {
 		return s.settingsFailed(w, r, err)
 	}
 	var values []Setting
-	for path, v := range form {
+	for path, v := range f.Values {
 		if strings.ContainsAny(path, ".[") && len(v) == 1 {
 			values = append(values, Setting{path, strings.TrimSpace(v[0])})
 		}
