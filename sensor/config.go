@@ -12,27 +12,10 @@ import (
 	"github.com/goccy/go-yaml/ast"
 )
 
-// Kind names a way of reading a quantity.
-type Kind string
-
-// The kinds of source.
-const (
-	KindW1      Kind = "w1"      // 1-wire probe through the kernel's files
-	KindDS18B20 Kind = "ds18b20" // 1-wire probe on a bus this program drives
-	KindIIO     Kind = "iio"     // the kernel's industrial I/O files
-	KindHwmon   Kind = "hwmon"   // the kernel's hardware monitoring files
-	KindVL53L1X Kind = "vl53l1x" // time-of-flight chip on I2C
-	KindVL6180X Kind = "vl6180x" // short-range time-of-flight chip on I2C
-	KindBME280  Kind = "bme280"  // air temperature and humidity chip on I2C
-	KindHCSR04  Kind = "hcsr04"  // ultrasonic pair on two GPIO lines
-	KindSRF04   Kind = "srf04"   // ultrasonic pair through the kernel's driver
-	KindSerial  Kind = "serial"  // ultrasonic head on a serial line
-	KindMQTT    Kind = "mqtt"    // a number in messages from a broker
-)
-
 // Config is the configuration of one source: a pointer to the struct of its kind,
 // W1 to MQTT below, which bears the name of the kind. Its keys are those of the
-// configuration file; the tag is says what a value may be (see field.check).
+// configuration file; the tag is says what a value may be (see field.check), and the tag
+// need that the kind cannot do without it.
 type Config interface {
 	// check checks how the values of a source of q go together; each for itself was
 	// checked before. The error is a *FieldError.
@@ -111,8 +94,8 @@ type Sound struct {
 
 // HCSR04 is an ultrasonic pair on two GPIO lines.
 type HCSR04 struct {
-	Trigger *int   `yaml:"trigger,omitempty" is:"0 to 511 line"` // line number of the pin; 0 is one, nil is none
-	Echo    *int   `yaml:"echo,omitempty" is:"0 to 511 line"`
+	Trigger *int   `yaml:"trigger,omitempty" is:"0 to 511 line" need:"yes"` // line number of the pin; 0 is one, nil is none
+	Echo    *int   `yaml:"echo,omitempty" is:"0 to 511 line" need:"yes"`
 	Device  string `yaml:"device,omitempty" is:"device"` // such as /dev/gpiochip0; empty = the chip of the header pins
 	Power   string `yaml:"power,omitempty" is:"line"`
 	Sound   `yaml:",inline"`
@@ -128,19 +111,19 @@ type SRF04 struct {
 
 // Serial is an ultrasonic head on a serial line.
 type Serial struct {
-	Device string `yaml:"device,omitempty" is:"device"`       // such as /dev/serial0
-	Format string `yaml:"format,omitempty" is:"format"`       // frame or text; empty = frame
-	Baud   int    `yaml:"baud,omitempty" is:"1200 to 921600"` // 0 = 9600
+	Device string `yaml:"device,omitempty" is:"device" need:"yes"` // such as /dev/serial0
+	Format string `yaml:"format,omitempty" is:"format"`            // frame or text; empty = frame
+	Baud   int    `yaml:"baud,omitempty" is:"1200 to 921600"`      // 0 = 9600
 	Sound  `yaml:",inline"`
 	Limits `yaml:",inline"`
 }
 
 // MQTT is a number in the messages of a topic.
 type MQTT struct {
-	Broker       string   `yaml:"broker,omitempty"` // mqtt://host:1883 or mqtts://host:8883
-	Topic        string   `yaml:"topic,omitempty"`  // exact, no wildcards
-	Field        string   `yaml:"field,omitempty"`  // dotted path in a JSON payload; empty = the payload is the number
-	Unit         string   `yaml:"unit,omitempty"`   // mm, cm, m, in, C, F, ratio or percent
+	Broker       string   `yaml:"broker,omitempty" need:"yes"` // mqtt://host:1883 or mqtts://host:8883
+	Topic        string   `yaml:"topic,omitempty" need:"yes"`  // exact, no wildcards
+	Field        string   `yaml:"field,omitempty"`             // dotted path in a JSON payload; empty = the payload is the number
+	Unit         string   `yaml:"unit,omitempty"`              // mm, cm, m, in, C, F, ratio or percent
 	User         string   `yaml:"user,omitempty"`
 	PasswordFile string   `yaml:"password_file,omitempty"`              // kept out of the configuration
 	CAFile       string   `yaml:"ca_file,omitempty"`                    // PEM of the authority that signed the broker's certificate
@@ -195,44 +178,30 @@ func wrong(field, key string, pairs ...any) error {
 // said is the sentence of a quantity's name.
 func (q Quantity) said() Said { return Say("quantity." + string(q)) }
 
-// kindInfo is what one kind measures and needs.
-type kindInfo struct {
+// kind is an empty Config of a kind with what it measures.
+type kind struct {
+	Config
 	measures []Quantity
-	needs    []string // keys it cannot do without
-	empty    func() Config
 }
 
-// kinds returns the table of kinds.
-func kinds() map[Kind]kindInfo {
+// kinds returns the kinds, sorted by their names.
+func kinds() []kind {
 	distance, celsius := []Quantity{Distance}, []Quantity{Temperature}
 	air, all := []Quantity{Temperature, Humidity}, []Quantity{Distance, Temperature, Humidity}
-	return map[Kind]kindInfo{
-		KindW1:      {celsius, nil, func() Config { return new(W1) }},
-		KindDS18B20: {celsius, nil, func() Config { return new(DS18B20) }},
-		KindHwmon:   {air, nil, func() Config { return new(Hwmon) }},
-		KindIIO:     {all, nil, func() Config { return new(IIO) }},
-		KindVL53L1X: {distance, nil, func() Config { return new(VL53L1X) }},
-		KindVL6180X: {distance, nil, func() Config { return new(VL6180X) }},
-		KindBME280:  {air, nil, func() Config { return new(BME280) }},
-		KindHCSR04:  {distance, []string{"trigger", "echo"}, func() Config { return new(HCSR04) }},
-		KindSRF04:   {distance, nil, func() Config { return new(SRF04) }},
-		KindSerial:  {distance, []string{"device"}, func() Config { return new(Serial) }},
-		KindMQTT:    {all, []string{"broker", "topic"}, func() Config { return new(MQTT) }},
-	}
+	return []kind{{new(BME280), air}, {new(DS18B20), celsius}, {new(HCSR04), distance}, {new(Hwmon), air}, {new(IIO), all}, {new(MQTT), all}, {new(Serial), distance},
+		{new(SRF04), distance}, {new(VL53L1X), distance}, {new(VL6180X), distance}, {new(W1), celsius}}
 }
 
-// KindOf returns the kind of a Config.
-func KindOf(c Config) Kind { return Kind(strings.ToLower(reflect.TypeOf(c).Elem().Name())) }
+// KindOf returns the name of a Config's kind, such as w1.
+func KindOf(c Config) string { return strings.ToLower(reflect.TypeOf(c).Elem().Name()) }
 
-// Kinds returns the kinds that can measure q, sorted.
-func Kinds(q Quantity) []Kind {
-	var out []Kind
-	for k, info := range kinds() {
-		if slices.Contains(info.measures, q) {
-			out = append(out, k)
+// Kinds returns an empty Config of each kind that can measure q.
+func Kinds(q Quantity) (out []Config) {
+	for _, k := range kinds() {
+		if slices.Contains(k.measures, q) {
+			out = append(out, k.Config)
 		}
 	}
-	slices.Sort(out)
 	return out
 }
 
@@ -241,18 +210,17 @@ func Kinds(q Quantity) []Kind {
 func Decode(n ast.Node, q Quantity) (Config, error) {
 	var given map[string]any
 	var head struct {
-		Kind Kind `yaml:"kind"`
+		Kind string `yaml:"kind"`
 	}
 	for _, into := range []any{&given, &head} {
 		if err := yaml.NodeToValue(n, into); err != nil {
 			return nil, err
 		}
 	}
-	info, err := fitting(head.Kind, q)
+	c, err := fitting(head.Kind, q)
 	if err != nil {
 		return nil, err
 	}
-	c := info.empty()
 	var takes []string
 	for _, f := range fields(c) {
 		takes = append(takes, f.key)
@@ -260,7 +228,7 @@ func Decode(n ast.Node, q Quantity) (Config, error) {
 	}
 	delete(given, "kind")
 	for _, key := range slices.Sorted(maps.Keys(given)) {
-		return nil, wrong(key, "takes", "kind", string(head.Kind), "keys", strings.Join(takes, ", "))
+		return nil, wrong(key, "takes", "kind", head.Kind, "keys", strings.Join(takes, ", "))
 	}
 	if err := yaml.NodeToValue(n, c); err != nil {
 		return nil, err
@@ -268,46 +236,43 @@ func Decode(n ast.Node, q Quantity) (Config, error) {
 	return c, Check(c, q)
 }
 
-// fitting returns what is known of a kind, which must measure q.
-func fitting(k Kind, q Quantity) (kindInfo, error) {
+// fitting returns an empty Config of a kind, which must measure q.
+func fitting(name string, q Quantity) (Config, error) {
 	var names []string
-	for _, known := range Kinds(q) {
-		names = append(names, string(known))
+	for _, c := range Kinds(q) {
+		if names = append(names, KindOf(c)); KindOf(c) == name {
+			return c, nil
+		}
 	}
-	info, ok := kinds()[k]
-	switch list := strings.Join(names, ", "); {
-	case k == "":
-		return info, wrong("kind", "no_kind", "options", list)
-	case !ok:
-		return info, wrong("kind", "kind", "found", string(k), "options", list)
-	case !slices.Contains(info.measures, q):
-		return info, wrong("kind", "measures", "found", string(k), "quantity", q.said(), "options", list)
+	list := strings.Join(names, ", ")
+	switch {
+	case name == "":
+		return nil, wrong("kind", "no_kind", "options", list)
+	case slices.ContainsFunc(kinds(), func(k kind) bool { return KindOf(k.Config) == name }):
+		return nil, wrong("kind", "measures", "found", name, "quantity", q.said(), "options", list)
 	}
-	return info, nil
+	return nil, wrong("kind", "kind", "found", name, "options", list)
 }
 
 // Check reports whether c describes a source of q. The error is a *FieldError.
 func Check(c Config, q Quantity) error {
-	info, err := fitting(KindOf(c), q)
-	if err != nil {
+	if _, err := fitting(KindOf(c), q); err != nil {
 		return err
 	}
-	set := map[string]bool{}
 	for _, f := range fields(c) {
-		if f.value.IsZero() {
-			continue
-		}
-		set[f.key] = true
-		if strings.HasSuffix(f.key, "_mm") && q != Distance || f.key == "offset_c" && q != Temperature {
+		switch {
+		case f.value.IsZero():
+		case strings.HasSuffix(f.key, "_mm") && q != Distance || f.key == "offset_c" && q != Temperature:
 			return wrong(f.key, "unfit", "quantity", q.said())
-		}
-		if err := f.check(); err != nil {
-			return err
+		default:
+			if err := f.check(); err != nil {
+				return err
+			}
 		}
 	}
-	for _, key := range info.needs {
-		if !set[key] {
-			return wrong(key, "needs", "kind", string(KindOf(c)))
+	for _, f := range fields(c) {
+		if f.need && f.value.IsZero() {
+			return wrong(f.key, "needs", "kind", KindOf(c))
 		}
 	}
 	return c.check(q)
@@ -316,6 +281,7 @@ func Check(c Config, q Quantity) error {
 // field is one key of a Config with its value and what the value may be.
 type field struct {
 	key, is string
+	need    bool
 	value   reflect.Value
 }
 
@@ -325,7 +291,7 @@ func fields(c Config) []field {
 	v := reflect.ValueOf(c).Elem()
 	for _, f := range reflect.VisibleFields(v.Type()) {
 		if key, _, _ := strings.Cut(f.Tag.Get("yaml"), ","); !f.Anonymous && key != "-" {
-			out = append(out, field{key, f.Tag.Get("is"), v.FieldByIndex(f.Index)})
+			out = append(out, field{key, f.Tag.Get("is"), f.Tag.Get("need") != "", v.FieldByIndex(f.Index)})
 		}
 	}
 	return out
@@ -333,18 +299,14 @@ func fields(c Config) []field {
 
 // Flow writes a Config in one line, as it stands in a configuration.
 func Flow(c Config) string {
-	parts := []string{"kind: " + string(KindOf(c))}
+	parts := []string{"kind: " + KindOf(c)}
 	for _, f := range fields(c) {
 		if f.value.IsZero() {
 			continue
 		}
-		if f.key == "address" || f.key == "mux" { // usual in hex
-			parts = append(parts, fmt.Sprintf("%s: 0x%02x", f.key, f.value.Int()))
-			continue
-		}
-		text, err := yaml.Marshal(f.value.Interface())
-		if err != nil {
-			continue // strings, numbers and durations always marshal
+		text, _ := yaml.Marshal(f.value.Interface()) // strings, numbers and durations always marshal
+		if f.key == "address" || f.key == "mux" {
+			text = []byte(hex(int(f.value.Int())))
 		}
 		parts = append(parts, f.key+": "+strings.TrimSpace(string(text)))
 	}
@@ -353,20 +315,19 @@ func Flow(c Config) string {
 
 // Describe says in a few words what is read, for tables and messages.
 func Describe(c Config) string {
-	parts := []string{string(KindOf(c))}
-	mux := false
+	out, mux := KindOf(c), false
 	for _, f := range fields(c) {
-		switch key := f.key; {
-		case f.value.IsZero() && (key != "port" || !mux):
-		case slices.Contains([]string{"id", "device", "name", "channel", "topic"}, key):
-			parts = append(parts, f.value.String())
-		case key == "address":
-			parts = append(parts, fmt.Sprintf("0x%02x", f.value.Int()))
-		case key == "mux":
-			mux, parts = true, append(parts, fmt.Sprintf("mux 0x%02x", f.value.Int()))
-		case key == "port":
-			parts = append(parts, fmt.Sprintf("port %d", f.value.Int()))
+		switch {
+		case f.value.IsZero() && (f.key != "port" || !mux):
+		case slices.Contains([]string{"id", "device", "name", "channel", "topic"}, f.key):
+			out += " " + f.value.String()
+		case f.key == "address":
+			out += " " + hex(int(f.value.Int()))
+		case f.key == "mux":
+			mux, out = true, out+" mux "+hex(int(f.value.Int()))
+		case f.key == "port":
+			out += fmt.Sprint(" port ", f.value.Int())
 		}
 	}
-	return strings.Join(parts, " ")
+	return out
 }

@@ -1,6 +1,7 @@
 package sensor
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -13,22 +14,21 @@ type Limits struct {
 	OffsetMM float64 `yaml:"offset_mm,omitempty" is:"-500 to 500"` // added to each distance, -500 to 500
 }
 
+// within returns what a sensor can see, less what the limits take off it.
+func (l Limits) within(r Reach) Reach {
+	return Reach{cmp.Or(l.MinMM, r.MinMM), cmp.Or(l.MaxMM, r.MaxMM), r.ConeDeg}
+}
+
 // Apply returns a distance in mm with the offset. It refuses one outside the
 // limits; where one of them is 0 that of reach is taken. The error is a
 // *FaultError.
 func (l Limits) Apply(mm float64, reach Reach) (float64, error) {
-	lo, hi := reach.MinMM, reach.MaxMM
-	if l.MinMM != 0 {
-		lo = l.MinMM
-	}
-	if l.MaxMM != 0 {
-		hi = l.MaxMM
-	}
+	reach = l.within(reach)
 	switch {
-	case mm < lo:
-		return 0, Fault(OutOfRange, "limits.near", "mm", mm, "least", lo)
-	case !(mm <= hi):
-		return 0, Fault(OutOfRange, "limits.far", "mm", mm, "most", hi)
+	case mm < reach.MinMM:
+		return 0, Fault(OutOfRange, "limits.near", "mm", mm, "least", reach.MinMM)
+	case !(mm <= reach.MaxMM):
+		return 0, Fault(OutOfRange, "limits.far", "mm", mm, "most", reach.MaxMM)
 	}
 	return mm + l.OffsetMM, nil
 }
@@ -39,7 +39,7 @@ type Reach struct {
 	ConeDeg      float64 // full angle of its field of view, degrees; 0 when not known
 }
 
-// ReachOf returns what a distance sensor can see, its configured limits excepted.
+// ReachOf returns what a distance sensor can see, within its configured limits.
 //
 // Sources: VL53L1X datasheet DocID031281 (27 degrees; 15 degrees for 4 by 4
 // receivers and 40 mm as the nearest distance: from memory); VL6180X datasheet
@@ -49,19 +49,19 @@ type Reach struct {
 func ReachOf(c Config) Reach {
 	switch c := c.(type) {
 	case *VL53L1X:
-		n := c.ROI
-		if n == 0 {
-			n = 16
-		}
-		return Reach{40, 1300, 15 + (27-15)*float64(n-4)/12}
+		return c.within(Reach{40, 1300, 15 + (27-15)*float64(cmp.Or(c.ROI, 16)-4)/12})
 	case *VL6180X:
-		return ChipReach("vl6180")
-	case *HCSR04, *SRF04:
-		return ChipReach("srf04")
+		return c.within(ChipReach("vl6180"))
+	case *HCSR04:
+		return c.within(ChipReach("srf04"))
+	case *SRF04:
+		return c.within(ChipReach("srf04"))
 	case *Serial:
-		return Reach{30, 4500, 0}
+		return c.within(Reach{30, 4500, 0})
 	case *IIO:
-		return ChipReach(c.Name)
+		return c.within(ChipReach(c.Name))
+	case *MQTT:
+		return c.within(ChipReach(""))
 	}
 	return ChipReach("")
 }
@@ -78,17 +78,6 @@ func ChipReach(name string) Reach {
 	}
 	return Reach{MinMM: 5, MaxMM: 4000}
 }
-
-// LimitsOf returns the limits of a distance sensor's configuration.
-func LimitsOf(c Config) Limits {
-	if has, ok := c.(interface{ limits() Limits }); ok {
-		return has.limits()
-	}
-	return Limits{}
-}
-
-// limits returns them, for the configurations that embed them.
-func (l Limits) limits() Limits { return l }
 
 // Summary sums up repeated measurements of one thing: their median, the spread
 // of a single one (scaled median deviation, about a standard deviation) and the

@@ -64,30 +64,20 @@ type Reading struct {
 	Err      error // why there is no value, see FaultError; nil when Status is OK
 }
 
-// Good returns the reading with a value (unit by its Quantity) and its standard
-// deviation (0 means not known). A value that is not a finite number becomes a
-// BadData reading instead.
-func (r Reading) Good(value, sd float64) Reading {
-	if math.IsNaN(value) || math.IsInf(value, 0) {
-		return r.Fault(BadData, "no_number", "value", fmt.Sprint(value))
+// Taken returns a reading of q that is taken now: of a value (unit by q) with its standard
+// deviation (0 means not known), or of the error that there was instead, with the verdict
+// of a *FaultError, else as ReadFailed. A value that is not a finite number is BadData.
+func Taken(q Quantity, value, sd float64, err error) Reading {
+	if err == nil && (math.IsNaN(value) || math.IsInf(value, 0)) {
+		err = Fault(BadData, "no_number", "value", fmt.Sprint(value))
 	}
-	r.Value, r.SD, r.Status, r.Err = value, sd, OK, nil
-	return r
-}
-
-// Fault returns the reading without a value, with the verdict and why, as the function
-// Fault takes it.
-func (r Reading) Fault(s Status, key string, pairs ...any) Reading {
-	return r.Failed(Fault(s, key, pairs...))
-}
-
-// Failed returns the reading without a value for err: with the verdict of a
-// *FaultError, else as ReadFailed.
-func (r Reading) Failed(err error) Reading {
-	if StatusOf(err) == "" {
+	if err != nil && StatusOf(err) == "" {
 		err = Fault(ReadFailed, "other", "error", err)
 	}
-	r.Value, r.SD, r.Status, r.Err = math.NaN(), 0, StatusOf(err), err
+	r := Reading{Quantity: q, Value: value, SD: sd, Wall: time.Now(), Status: OK, Err: err}
+	if err != nil {
+		r.Value, r.SD, r.Status = math.NaN(), 0, StatusOf(err)
+	}
 	return r
 }
 
@@ -160,14 +150,4 @@ func StatusOf(err error) Status {
 		return f.Status
 	}
 	return ""
-}
-
-// Taken returns a reading of q that is taken now: of a value with its standard
-// deviation, or of the error that there was instead.
-func Taken(q Quantity, value, sd float64, err error) Reading {
-	r := Reading{Quantity: q, Wall: time.Now()}
-	if err != nil {
-		return r.Failed(err)
-	}
-	return r.Good(value, sd)
 }

@@ -2,6 +2,7 @@ package sensor_test
 
 import (
 	"context"
+	"math"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -202,4 +203,21 @@ func TestPollTellsWhatWasNotReadInTime(t *testing.T) {
 	assert.Zero(t, alone)
 	assert.Equal(t, uint64(3), missed, "7 s late hold three intervals of 2 s; the second slow reading is still under way")
 	assert.Equal(t, 100*time.Millisecond, took[0])
+}
+
+func TestTaken(t *testing.T) {
+	for name, c := range map[string]struct {
+		value float64
+		err   error
+		want  sensor.Status
+	}{
+		"good": {5, nil, sensor.OK}, "no number": {math.NaN(), nil, sensor.BadData}, "endless": {math.Inf(1), nil, sensor.BadData},
+		"fault": {0, sensor.Fault(sensor.Stale, "range.empty"), sensor.Stale}, "other error": {0, assert.AnError, sensor.ReadFailed},
+		"OK is no fault": {0, sensor.Fault(sensor.OK, "range.empty"), sensor.ReadFailed},
+	} {
+		r := sensor.Taken(sensor.Distance, c.value, 1, c.err)
+		assert.Equal(t, c.want, r.Status, name)
+		assert.Equal(t, c.want == sensor.OK, r.Err == nil, name)
+		assert.Equal(t, c.want != sensor.OK, math.IsNaN(r.Value), name)
+	}
 }

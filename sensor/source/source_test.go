@@ -43,30 +43,37 @@ func bad(t *testing.T, status sensor.Status, why string, r sensor.Reading) {
 	assert.True(t, r.Value != r.Value, "a fault has no value")
 }
 
-// examples returns a configuration of each kind that can be opened on any machine.
-func examples() []sensor.Config {
-	at := sensor.I2C{Bus: "77"}
-	return []sensor.Config{&sensor.W1{}, &sensor.DS18B20{}, &sensor.Hwmon{}, &sensor.IIO{}, &sensor.VL53L1X{I2C: at}, &sensor.VL6180X{I2C: at}, &sensor.BME280{I2C: at},
-		&sensor.HCSR04{Trigger: new(23), Echo: new(24), Device: "/dev/none"}, &sensor.SRF04{}, &sensor.Serial{Device: "/dev/none"},
-		&sensor.MQTT{Broker: "mqtt://127.0.0.1:1", Topic: "tub"}}
+// example fills in what a kind needs to be opened on any machine.
+func example(c sensor.Config) sensor.Config {
+	switch c := c.(type) {
+	case *sensor.VL53L1X:
+		c.Bus = "77"
+	case *sensor.VL6180X:
+		c.Bus = "77"
+	case *sensor.BME280:
+		c.Bus = "77"
+	case *sensor.HCSR04:
+		*c = sensor.HCSR04{Trigger: new(23), Echo: new(24), Device: "/dev/none"}
+	case *sensor.Serial:
+		c.Device = "/dev/none"
+	case *sensor.MQTT:
+		*c = sensor.MQTT{Broker: "mqtt://127.0.0.1:1", Topic: "tub"}
+	}
+	return c
 }
 
 // TestEveryKindOpensWithoutItsHardware: each opens, and reads as missing with a
 // reason.
 func TestEveryKindOpensWithoutItsHardware(t *testing.T) {
 	env := Env{SysfsRoot: t.TempDir(), Buses: NewBuses()}
-	buses, opened := map[string]bool{}, 0
+	buses := map[string]bool{}
 	for _, q := range []sensor.Quantity{sensor.Distance, sensor.Temperature, sensor.Humidity} {
-		for _, c := range examples() {
+		for _, c := range sensor.Kinds(q) {
 			k := sensor.KindOf(c)
-			if !slices.Contains(sensor.Kinds(q), k) {
-				continue
-			}
-			opened++
-			src, err := Open(c, q, env)
+			src, err := Open(example(c), q, env)
 			require.NoError(t, err, k)
 			ctx, cancel := context.WithCancel(t.Context())
-			if k == sensor.KindMQTT {
+			if k == "mqtt" {
 				cancel() // it would wait for a message
 			}
 			r := src.Read(ctx)
@@ -79,7 +86,6 @@ func TestEveryKindOpensWithoutItsHardware(t *testing.T) {
 		}
 	}
 	assert.Greater(t, len(buses), 6)
-	assert.Equal(t, len(sensor.Kinds(sensor.Distance))+len(sensor.Kinds(sensor.Temperature))+len(sensor.Kinds(sensor.Humidity)), opened, "each kind is tried")
 	require.NoError(t, env.Buses.Close())
 	_, err := Open(&sensor.W1{}, sensor.Distance, Env{})
 	var fe *sensor.FieldError

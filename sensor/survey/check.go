@@ -115,7 +115,7 @@ func (r *Result) judge() {
 		r.Verdict = Good
 		return
 	}
-	r.Advice = advise(sensor.KindOf(r.Config), r.Status)
+	r.Advice = advise(r.Config, r.Status)
 }
 
 // missed says how many readings failed, and how the last of them.
@@ -125,9 +125,9 @@ func (r *Result) missed() error {
 
 // advise tells what to do about a sensor that failed so, most useful first, by the keys
 // of sentences in the catalogue: those for its group of kinds, else those for all.
-func advise(kind sensor.Kind, status sensor.Status) (keys []string) {
-	group := map[sensor.Kind]string{sensor.KindW1: "probe", sensor.KindDS18B20: "probe", sensor.KindVL53L1X: "i2c", sensor.KindVL6180X: "i2c", sensor.KindBME280: "i2c",
-		sensor.KindIIO: "kernel", sensor.KindHwmon: "kernel", sensor.KindHCSR04: "echo", sensor.KindSRF04: "echo", sensor.KindSerial: "serial", sensor.KindMQTT: "mqtt"}[kind]
+func advise(c sensor.Config, status sensor.Status) (keys []string) {
+	group := map[string]string{"w1": "probe", "ds18b20": "probe", "vl53l1x": "i2c", "vl6180x": "i2c", "bme280": "i2c", "iio": "kernel", "hwmon": "kernel",
+		"hcsr04": "echo", "srf04": "echo", "serial": "serial", "mqtt": "mqtt"}[sensor.KindOf(c)]
 	sentences := map[string]int{"probe.missing": 3, "probe.power_on": 2, "probe.bad_data": 1, "i2c.missing": 3, "i2c.read_failed": 2, "kernel.missing": 2,
 		"echo.read_failed": 3, "echo.missing": 1, "echo.unreliable": 1, "serial.missing": 1, "serial.read_failed": 2, "serial.bad_data": 1,
 		"mqtt.missing": 1, "mqtt.stale": 2, "mqtt.bad_data": 1,

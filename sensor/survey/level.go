@@ -75,15 +75,14 @@ func spotMM(distanceMM, coneDeg float64) float64 {
 // floor is floorMM away. It is empty when all is well.
 func remarks(c sensor.Config, in Inside, floorMM float64) []sensor.Said {
 	var out []sensor.Said
-	reach, limits := sensor.ReachOf(c), sensor.LimitsOf(c)
-	minMM, left := max(reach.MinMM, limits.MinMM), floorMM-in.TopMM
+	reach, left := sensor.ReachOf(c), floorMM-in.TopMM
 	if in.TopMM > 0 && left < 0 {
 		out = append(out, sensor.Say("level.remark.rim", "found", floorMM, "top", in.TopMM))
 	}
-	if in.TopMM > 0 && left >= 0 && left < minMM {
-		out = append(out, sensor.Say("level.remark.near", "left", left, "least", minMM, "up", minMM-left))
+	if in.TopMM > 0 && left >= 0 && left < reach.MinMM {
+		out = append(out, sensor.Say("level.remark.near", "left", left, "least", reach.MinMM, "up", reach.MinMM-left))
 	}
-	if limit := limits.MaxMM; limit > 0 && floorMM > limit || floorMM > reach.MaxMM {
+	if floorMM > reach.MaxMM {
 		out = append(out, sensor.Say("level.remark.far", "found", floorMM))
 	}
 	return append(out, coneRemark(c, reach.ConeDeg, in, floorMM)...)

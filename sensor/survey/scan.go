@@ -74,12 +74,15 @@ func Scan(ctx context.Context, env source.Env) []Found {
 // what it is proposed for; c is nil when it is none of ours.
 func sensorAt(place string, q sensor.Quantity, c sensor.Config, key string, pairs ...any) Found {
 	f := Found{Place: place, What: sensor.Say("scan."+key, pairs...), Result: Result{Config: c, Quantity: q}}
-	switch {
-	case c == nil || sensor.Check(c, q) != nil || sensor.KindOf(c) == sensor.KindSerial: // that line may lead anywhere
-	case q == sensor.Temperature && sensor.KindOf(c) == sensor.KindW1:
+	switch c.(type) {
+	case nil, *sensor.Serial: // that line may lead anywhere
+	case *sensor.W1:
 		f.Role = "dough"
 	default:
 		f.Role = map[sensor.Quantity]string{sensor.Distance: "height", sensor.Temperature: "air", sensor.Humidity: "humidity"}[q]
+	}
+	if c != nil && sensor.Check(c, q) != nil {
+		f.Role = ""
 	}
 	return f
 }

@@ -59,10 +59,10 @@ func TestCheckJudges(t *testing.T) {
 
 func TestEveryFaultHasAdvice(t *testing.T) {
 	for _, q := range []sensor.Quantity{sensor.Distance, sensor.Temperature, sensor.Humidity} {
-		for _, k := range sensor.Kinds(q) {
+		for _, c := range sensor.Kinds(q) {
 			for _, s := range []sensor.Status{sensor.Missing, sensor.ReadFailed, sensor.BadData, sensor.PowerOn, sensor.OutOfRange, sensor.Unreliable, sensor.Stale, sensor.Stuck} {
-				keys := advise(k, s)
-				assert.NotEmpty(t, keys, "%s %s", k, s)
+				keys := advise(c, s)
+				assert.NotEmpty(t, keys, "%s %s", sensor.KindOf(c), s)
 				for _, key := range keys {
 					assert.True(t, english().Has(key), key)
 				}
@@ -243,11 +243,10 @@ type water struct {
 }
 
 func (w *water) Read(context.Context) sensor.Reading {
-	r := sensor.Reading{Quantity: sensor.Distance}
 	if w.bad {
-		return r.Fault(sensor.OutOfRange, "range.empty")
+		return sensor.Taken(sensor.Distance, 0, 0, sensor.Fault(sensor.OutOfRange, "range.empty"))
 	}
-	return r.Good(w.mm+w.noise*w.dice.NormFloat64(), 0)
+	return sensor.Taken(sensor.Distance, w.mm+w.noise*w.dice.NormFloat64(), 0, nil)
 }
 func (w *water) Close() error { return nil }
 

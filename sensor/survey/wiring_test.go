@@ -19,7 +19,7 @@ func TestWiringPageShowsValidConfiguration(t *testing.T) {
 	require.NoError(t, err)
 	pieces := regexp.MustCompile("`(\\{kind: [^`]*\\})`").FindAllSubmatch(page, -1)
 	require.Greater(t, len(pieces), 12)
-	seen := map[sensor.Kind]bool{}
+	seen := map[string]bool{}
 	for _, p := range pieces {
 		file, err := parser.ParseBytes(p[1], 0)
 		require.NoError(t, err, "%s", p[1])
@@ -30,7 +30,7 @@ func TestWiringPageShowsValidConfiguration(t *testing.T) {
 		require.NoError(t, err, "%s", p[1])
 		seen[sensor.KindOf(c)] = true
 	}
-	for _, k := range sensor.Kinds(sensor.Distance) {
-		assert.True(t, seen[k], "the page does not show kind %s", k)
+	for _, c := range sensor.Kinds(sensor.Distance) {
+		assert.True(t, seen[sensor.KindOf(c)], "the page does not show kind %s", sensor.KindOf(c))
 	}
 }

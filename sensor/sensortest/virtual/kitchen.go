@@ -39,16 +39,22 @@ type Kitchen struct {
 	mu        sync.Mutex
 	now       time.Time
 	nextEvent int
-	content   map[string]*content
+	pots      map[string]*pot // by name
 	loaf      loaf
+}
+
+// pot is a vessel with what is in it.
+type pot struct {
+	Vessel
+	content
 }
 
 // New starts a scenario. The seed decides noise and missed readings.
 func New(s Scenario, seed uint64) *Kitchen {
 	slices.SortStableFunc(s.Events, func(a, b Event) int { return a.At.Compare(b.At) })
-	k := &Kitchen{scenario: s, seed: seed, now: s.Start, content: map[string]*content{}}
+	k := &Kitchen{scenario: s, seed: seed, now: s.Start, pots: map[string]*pot{}}
 	for _, v := range s.Vessels {
-		k.content[v.Name] = &content{celsius: s.Room.roomC(s.Start)}
+		k.pots[v.Name] = &pot{v, content{celsius: s.Room.roomC(s.Start)}}
 	}
 	return k
 }
@@ -62,105 +68,88 @@ func (k *Kitchen) Events() []Event { return slices.Clone(k.scenario.Events) }
 // runTo runs the process on, event by event. k.mu is held.
 func (k *Kitchen) runTo(t time.Time) {
 	for k.now.Before(t) {
-		for k.nextEvent < len(k.scenario.Events) && !k.scenario.Events[k.nextEvent].At.After(k.now) {
-			k.perform(k.scenario.Events[k.nextEvent])
-			k.nextEvent++
+		for ; k.nextEvent < len(k.scenario.Events) && !k.scenario.Events[k.nextEvent].At.After(k.now); k.nextEvent++ {
+			e := k.scenario.Events[k.nextEvent]
+			if p := k.pots[e.Vessel]; p != nil {
+				p.perform(e.Kind)
+			}
 		}
 		dt := min(step, t.Sub(k.now))
-		for _, v := range k.scenario.Vessels {
-			c := k.content[v.Name]
-			c.step(v, k.scenario.Room.roomC(k.now), dt)
+		for _, p := range k.pots {
+			p.step(k.scenario.Room.roomC(k.now), dt)
 		}
 		k.now = k.now.Add(dt)
 	}
 }
 
-// perform carries out an event.
-func (k *Kitchen) perform(a Event) {
-	c, ok := k.content[a.Vessel]
-	if !ok {
-		return
-	}
-	switch a.Kind {
+// perform carries out what a person does.
+func (p *pot) perform(kind string) {
+	switch kind {
 	case "start":
-		v, _ := k.scenario.vessel(a.Vessel)
-		*c = fresh(v)
+		p.content = fresh(p.Vessel)
 	case "fold":
-		c.fold()
+		p.fold()
 	case "end":
-		c.present = false
+		p.present = false
 	}
 }
 
-// truth is what a perfect sensor would see of a vessel.
-type truth struct {
-	Present   bool
-	RiseRatio float64 // volume over the volume at the start; NaN when nothing is in it
-	HeightMM  float64 // of the surface above the floor, as a sensor sees it
-	DoughC    float64
-	AirC      float64
-}
-
-// Truth gives the true state of a vessel at t.
-func (k *Kitchen) Truth(vessel string, t time.Time) (truth, error) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	v, ok := k.scenario.vessel(vessel)
-	if !ok {
-		return truth{}, fmt.Errorf("virtual: no vessel %q in this kitchen", vessel)
+// surfaceMM is the height of the surface above the floor, as a sensor sees it; 0 when
+// nothing is in the vessel.
+func (p *pot) surfaceMM() float64 {
+	if !p.present {
+		return 0
 	}
-	k.runTo(t)
-	return k.truth(v), nil
+	return heightMM(p.Profile, p.FillL*p.riseRatio()) + p.ballMM
 }
 
-// truth is Truth for a vessel; k.mu is held.
-func (k *Kitchen) truth(v Vessel) truth {
-	c := k.content[v.Name]
-	out := truth{Present: c.present, RiseRatio: math.NaN(), DoughC: c.celsius, AirC: k.scenario.Room.roomC(k.now)}
-	if c.present {
-		out.RiseRatio = c.riseRatio()
-		out.HeightMM = heightMM(v.Profile, v.FillL*out.RiseRatio) + c.ballMM
-	} else {
-		out.DoughC = out.AirC
-	}
-	return out
-}
-
-// Distance reads the height sensor of a vessel at t.
+// Distance reads the height sensor of a vessel of the scenario at t.
 func (k *Kitchen) Distance(vessel string, t time.Time) sensor.Reading {
-	return k.read(vessel, "distance", sensor.Distance, t)
+	return k.read(vessel, "distance", sensor.Distance, t, func(p *pot, _ float64, dice *rand.Rand) (float64, error) {
+		mm := p.FloorMM - p.surfaceMM()
+		switch chance := dice.Float64(); {
+		case k.lidOff(vessel, t) && chance < 0.4:
+			return 0, sensor.Fault(sensor.OutOfRange, "range.empty")
+		case k.lidOff(vessel, t):
+			mm = 320 + 500*dice.Float64() // the sensor lies on the table and looks across it
+		case chance < p.MissRatio:
+			return 0, sensor.Fault(sensor.ReadFailed, "echo.nothing")
+		case chance < p.MissRatio+p.RimRatio:
+			mm = 18 + 14*dice.Float64()
+		}
+		return math.Round(mm + p.NoiseMM*dice.NormFloat64()), nil
+	})
 }
 
-// Dough reads the probe in a vessel at t.
+// Dough reads the probe in a vessel of the scenario at t.
 func (k *Kitchen) Dough(vessel string, t time.Time) sensor.Reading {
-	return k.read(vessel, "dough", sensor.Temperature, t)
+	return k.read(vessel, "dough", sensor.Temperature, t, func(p *pot, roomC float64, dice *rand.Rand) (float64, error) {
+		if !p.present {
+			return senseC(roomC, dice)
+		}
+		return senseC(p.celsius, dice)
+	})
 }
 
-// Air reads the air thermometer beside a vessel at t.
+// Air reads the air thermometer beside a vessel of the scenario at t.
 func (k *Kitchen) Air(vessel string, t time.Time) sensor.Reading {
-	return k.read(vessel, "air", sensor.Temperature, t)
+	return k.read(vessel, "air", sensor.Temperature, t, func(_ *pot, roomC float64, dice *rand.Rand) (float64, error) { return senseC(roomC, dice) })
 }
 
 // read runs the kitchen on to t and reads one of its sensors.
-func (k *Kitchen) read(vessel, what string, q sensor.Quantity, t time.Time) sensor.Reading {
+func (k *Kitchen) read(vessel, what string, q sensor.Quantity, t time.Time, sense func(p *pot, roomC float64, dice *rand.Rand) (float64, error)) sensor.Reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	r := sensor.Reading{Quantity: q, Wall: t}
-	v, ok := k.scenario.vessel(vessel)
-	if !ok {
-		return r.Fault(sensor.Missing, "demo.vessel", "vessel", vessel)
-	}
 	k.runTo(t)
-	dice := k.dice(vessel, what, t)
-	truth := k.truth(v)
-	switch what {
-	case "distance":
-		return k.senseDistance(r, v, truth, dice)
-	case "dough":
-		return senseTemperature(r, truth.DoughC, dice)
-	default:
-		return senseTemperature(r, truth.AirC, dice)
-	}
+	v, err := sense(k.pots[vessel], k.scenario.Room.roomC(k.now), k.dice(vessel, what, t))
+	return taken(t, q, v, err)
+}
+
+// taken returns a reading of the moment t.
+func taken(t time.Time, q sensor.Quantity, v float64, err error) sensor.Reading {
+	r := sensor.Taken(q, v, 0, err)
+	r.Wall = t
+	return r
 }
 
 // dice gives the chance that belongs to one reading, whatever was read before.
@@ -170,24 +159,6 @@ func (k *Kitchen) dice(vessel, what string, t time.Time) *rand.Rand {
 	return rand.New(rand.NewPCG(h.Sum64(), uint64(t.UnixMilli())))
 }
 
-// senseDistance puts the faults of a distance sensor on the truth.
-func (k *Kitchen) senseDistance(r sensor.Reading, v Vessel, truth truth, dice *rand.Rand) sensor.Reading {
-	mm := v.FloorMM - truth.HeightMM
-	switch chance := dice.Float64(); {
-	case k.lidOff(v.Name, r.Wall):
-		if chance < 0.4 {
-			return r.Fault(sensor.OutOfRange, "range.empty")
-		}
-		mm = 320 + 500*dice.Float64() // the sensor lies on the table and looks across it
-	case chance < v.MissRatio:
-		return r.Fault(sensor.ReadFailed, "echo.nothing")
-	case chance < v.MissRatio+v.RimRatio:
-		mm = 18 + 14*dice.Float64()
-	}
-	mm += v.NoiseMM * dice.NormFloat64()
-	return r.Good(math.Round(mm), 0)
-}
-
 // The 1-wire probes of the kitchen: standard deviation of one temperature, and share of
 // readings that fail.
 const (
@@ -195,21 +166,15 @@ const (
 	missRatioC = 0.004
 )
 
-// senseTemperature puts the faults of a 1-wire probe on the truth.
-func senseTemperature(r sensor.Reading, celsius float64, dice *rand.Rand) sensor.Reading {
+// senseC puts the faults of a 1-wire probe on a temperature.
+func senseC(celsius float64, dice *rand.Rand) (float64, error) {
 	if dice.Float64() < missRatioC {
-		return r.Fault(sensor.BadData, "probe.checksum")
+		return 0, sensor.Fault(sensor.BadData, "probe.checksum")
 	}
-	celsius += noiseC * dice.NormFloat64()
-	return r.Good(math.Round(celsius*16)/16, 0)
+	return math.Round((celsius+noiseC*dice.NormFloat64())*16) / 16, nil
 }
 
-// lidOff tells whether the sensor looks elsewhere.
+// lidOff tells whether the sensor of a vessel looks elsewhere.
 func (k *Kitchen) lidOff(vessel string, t time.Time) bool {
-	for _, l := range k.scenario.LidsOff {
-		if l.Vessel == vessel && !t.Before(l.From) && t.Before(l.Until) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(k.scenario.LidsOff, func(l lidOff) bool { return l.Vessel == vessel && !t.Before(l.From) && t.Before(l.Until) })
 }

@@ -43,12 +43,11 @@ func (k *Kitchen) TakeOut(at time.Time) {
 func (k *Kitchen) Core(t time.Time) sensor.Reading {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	r := sensor.Reading{Quantity: sensor.Temperature, Wall: t}
 	if k.loaf.in.IsZero() || t.Before(k.loaf.in) {
-		return r.Fault(sensor.Missing, "probe.unplugged")
+		return taken(t, sensor.Temperature, 0, sensor.Fault(sensor.Missing, "probe.unplugged"))
 	}
 	c := k.coreC(t) + coreNoiseC*k.dice("loaf", "core", t).NormFloat64()
-	return r.Good(math.Round(c/coreStepC)*coreStepC, 0)
+	return taken(t, sensor.Temperature, math.Round(c/coreStepC)*coreStepC, nil)
 }
 
 // coreC is the true core; k.mu is held.

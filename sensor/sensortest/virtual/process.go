@@ -40,23 +40,22 @@ func fresh(v Vessel) content {
 }
 
 // step lets the content ferment for dt in surroundings of envC.
-func (c *content) step(v Vessel, envC float64, dt time.Duration) {
-	if !c.present {
+func (p *pot) step(envC float64, dt time.Duration) {
+	if !p.present {
 		return
 	}
 	h := dt.Hours()
-	k := v
-	c.celsius += (envC - c.celsius) * h / k.CoolHours
-	speed := warmth(c.celsius) * c.food / (c.food + 0.12)
-	born := k.Growth * c.cells * speed * h
-	c.cells += born
-	made := k.Gas * c.cells * speed * h
-	c.food = max(0, c.food-0.75*born-0.06*made)
-	kept := 1 / (1 + math.Pow(c.gas/k.Hold, 4))
-	eaten := 1 - c.food
+	p.celsius += (envC - p.celsius) * h / p.CoolHours
+	speed := warmth(p.celsius) * p.food / (p.food + 0.12)
+	born := p.Growth * p.cells * speed * h
+	p.cells += born
+	made := p.Gas * p.cells * speed * h
+	p.food = max(0, p.food-0.75*born-0.06*made)
+	kept := 1 / (1 + math.Pow(p.gas/p.Hold, 4))
+	eaten := 1 - p.food
 	ripe := eaten * eaten * eaten
-	c.gas = max(0, c.gas+made*kept-c.gas*k.LeakPerH*ripe*h)
-	c.ballMM -= c.ballMM * h / 0.16
+	p.gas = max(0, p.gas+made*kept-p.gas*p.LeakPerH*ripe*h)
+	p.ballMM -= p.ballMM * h / 0.16
 }
 
 // fold presses gas out and leaves the dough standing higher in the middle.

@@ -128,13 +128,3 @@ func sampleCup() Vessel {
 		NoiseMM: 0.9, MissRatio: 0.012, RimRatio: 0.002,
 	}
 }
-
-// vessel finds a vessel by name.
-func (s Scenario) vessel(name string) (Vessel, bool) {
-	for _, v := range s.Vessels {
-		if v.Name == name {
-			return v, true
-		}
-	}
-	return Vessel{}, false
-}

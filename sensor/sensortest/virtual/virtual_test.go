@@ -1,4 +1,4 @@
-package virtual_test
+package virtual
 
 import (
 	"math"
@@ -9,19 +9,22 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/sensor"
-	"tidemark/sensor/sensortest/virtual"
 )
 
 // day is the day of the invented story.
 func day() time.Time { return time.Date(2026, 3, 7, 0, 0, 0, 0, time.FixedZone("", 3600)) }
 
-// firstAt finds when a vessel's true rise first passes ratio.
-func firstAt(t *testing.T, k *virtual.Kitchen, vessel string, ratio float64) time.Time {
+// at runs the kitchen on and returns a vessel.
+func (k *Kitchen) at(vessel string, at time.Time) *pot {
+	k.runTo(at)
+	return k.pots[vessel]
+}
+
+// firstAt finds when what is in a vessel first passes a ratio of its volume.
+func firstAt(t *testing.T, k *Kitchen, vessel string, ratio float64) time.Time {
 	t.Helper()
 	for at := k.Scenario().Start; at.Before(k.Scenario().Until); at = at.Add(time.Minute) {
-		truth, err := k.Truth(vessel, at)
-		require.NoError(t, err)
-		if truth.RiseRatio >= ratio {
+		if p := k.at(vessel, at); p.present && p.riseRatio() >= ratio {
 			return at
 		}
 	}
@@ -30,7 +33,7 @@ func firstAt(t *testing.T, k *virtual.Kitchen, vessel string, ratio float64) tim
 }
 
 // first finds when an event happens to a vessel first.
-func first(t *testing.T, k *virtual.Kitchen, vessel, event string) time.Time {
+func first(t *testing.T, k *Kitchen, vessel, event string) time.Time {
 	t.Helper()
 	for _, a := range k.Events() {
 		if a.Vessel == vessel && a.Kind == event {
@@ -44,33 +47,32 @@ func first(t *testing.T, k *virtual.Kitchen, vessel, event string) time.Time {
 // Bulk at about 24 C takes four to six hours to double at a usual inoculation:
 // common practice, no source.
 func TestDoughDoublesInAPlausibleTime(t *testing.T) {
-	k := virtual.New(virtual.Household(day()), 1)
+	k := New(Household(day()), 1)
 	took := firstAt(t, k, "tub", 2).Sub(first(t, k, "tub", "start"))
 	assert.Greater(t, took, 4*time.Hour)
 	assert.Less(t, took, 6*time.Hour)
 }
 
 func TestStarterPeaksAndBeginsToFall(t *testing.T) {
-	s := virtual.Household(day())
+	s := Household(day())
 	for i, a := range s.Events { // left alone instead of used
 		if a.Vessel == "jar" && a.Kind == "end" {
 			s.Events[i].Kind = ""
 		}
 	}
-	k := virtual.New(s, 1)
+	k := New(s, 1)
 	var peak, last float64
 	for at := s.Start.Add(10 * time.Minute); at.Before(s.Until); at = at.Add(time.Minute) {
-		truth, err := k.Truth("jar", at)
-		require.NoError(t, err)
-		peak, last = max(peak, truth.RiseRatio), truth.RiseRatio
+		last = k.at("jar", at).riseRatio()
+		peak = max(peak, last)
 	}
 	assert.InDelta(t, 2.3, peak, 0.4)
 	assert.Less(t, last, peak-0.3)
 }
 
 func TestSameSeedSameReadingsInAnyOrder(t *testing.T) {
-	a := virtual.New(virtual.Household(day()), 7)
-	b := virtual.New(virtual.Household(day()), 7)
+	a := New(Household(day()), 7)
+	b := New(Household(day()), 7)
 	at := day().Add(14 * time.Hour)
 	first := []sensor.Reading{a.Distance("tub", at), a.Dough("tub", at), a.Air("jar", at)}
 	b.Dough("jar", at.Add(-time.Hour))
@@ -78,7 +80,7 @@ func TestSameSeedSameReadingsInAnyOrder(t *testing.T) {
 	dough := b.Dough("tub", at)
 	second := []sensor.Reading{b.Distance("tub", at), dough, air}
 	assert.Equal(t, first, second)
-	other := virtual.New(virtual.Household(day()), 8)
+	other := New(Household(day()), 8)
 	same := 0
 	for i := range 20 {
 		t := at.Add(time.Duration(i) * time.Minute)
@@ -90,16 +92,14 @@ func TestSameSeedSameReadingsInAnyOrder(t *testing.T) {
 }
 
 func TestSensorsHaveTheFaultsOfRealOnes(t *testing.T) {
-	k := virtual.New(virtual.Household(day()), 3)
+	k := New(Household(day()), 3)
 	count := map[sensor.Status]int{}
 	var sum, sumSq float64
 	n := 0
 	for at := day().Add(15*time.Hour + 40*time.Minute); at.Before(day().Add(17 * time.Hour)); at = at.Add(2 * time.Second) {
 		r := k.Distance("tub", at)
 		count[r.Status]++
-		truth, err := k.Truth("tub", at)
-		require.NoError(t, err)
-		if off := r.Value - (240 - truth.HeightMM); r.Status == sensor.OK && math.Abs(off) < 20 {
+		if off := r.Value - (240 - k.at("tub", at).surfaceMM()); r.Status == sensor.OK && math.Abs(off) < 20 {
 			assert.Equal(t, math.Round(r.Value), r.Value, "steps of 1 mm")
 			sum, sumSq, n = sum+off, sumSq+off*off, n+1
 		}
@@ -111,7 +111,7 @@ func TestSensorsHaveTheFaultsOfRealOnes(t *testing.T) {
 }
 
 func TestLidOffAndDraught(t *testing.T) {
-	k := virtual.New(virtual.Household(day()), 3)
+	k := New(Household(day()), 3)
 	before := k.Air("tub", day().Add(14*time.Hour+19*time.Minute))
 	wrong := 0
 	after := k.Air("tub", day().Add(14*time.Hour+27*time.Minute))

@@ -41,7 +41,7 @@ type gauge struct {
 
 // length is how long one level takes.
 func (g *gauge) length() time.Duration {
-	if sensor.KindOf(g.conf) == sensor.KindMQTT {
+	if _, pushed := g.conf.(*sensor.MQTT); pushed {
 		return levelByNode
 	}
 	return levelLength

@@ -31,7 +31,9 @@ func deadSensors(c *campaign, r *result, trials int) {
 		got := play(trouble{spoil: func(vessel, what string, at time.Time, reading sensor.Reading) sensor.Reading {
 			for _, o := range away {
 				if o.vessel == vessel && o.what == what && o.holds(at) {
-					return reading.Fault(o.status, "dead for the campaign")
+					dead := sensor.Taken(reading.Quantity, 0, 0, sensor.Fault(o.status, "dead for the campaign"))
+					dead.Wall = reading.Wall
+					return dead
 				}
 			}
 			return reading
