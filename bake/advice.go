@@ -15,15 +15,16 @@ type Span struct {
 	Until time.Time `json:"until"`
 }
 
-// Hours are when a household sleeps, minutes after midnight in its zone; both 0 count
-// as 22:30 and 06:30.
+// Hours are when a household sleeps, minutes after midnight in its zone, both 0 counting
+// as 22:30 and 06:30, and when nobody is at home.
 type Hours struct {
 	Zone            *time.Location
 	BedMin, WakeMin int
+	Away            []Span
 }
 
-// nightEdge is how far into the night, at either end, a hand is still lent.
-const nightEdge = 30 * time.Minute
+// Grace is how far into the night, at either end, a hand is still lent.
+const Grace = 30 * time.Minute
 
 // local fills in the usual hours, and takes t into the household's zone.
 func (h Hours) local(t time.Time) (Hours, time.Time) {
@@ -36,12 +37,46 @@ func (h Hours) local(t time.Time) (Hours, time.Time) {
 	return h, t
 }
 
-// Asleep reports whether t lies in a night, less so many minutes at either end.
-func (h Hours) Asleep(t time.Time, edgeMin int) bool {
+// Asleep reports whether t lies in a night, less some time at either end.
+func (h Hours) Asleep(t time.Time, edge time.Duration) bool {
 	h, t = h.local(t)
 	const day = 24 * 60
-	m, length := (t.Hour()*60+t.Minute()-h.BedMin+day)%day, (h.WakeMin-h.BedMin+day)%day
-	return m > edgeMin && m < length-edgeMin
+	m, length, spare := (t.Hour()*60+t.Minute()-h.BedMin+day)%day, (h.WakeMin-h.BedMin+day)%day, int(edge.Minutes())
+	return m > spare && m < length-spare
+}
+
+// away is the time away that t lies in; zero when somebody is at home.
+func (h Hours) away(t time.Time) Span {
+	for _, s := range h.Away {
+		if t.After(s.From) && t.Before(s.Until) {
+			return s
+		}
+	}
+	return Span{}
+}
+
+// Busy reports whether nobody can lend a hand at t: asleep, with some grace, or away.
+func (h Hours) Busy(t time.Time) bool { return h.Asleep(t, Grace) || h.away(t) != Span{} }
+
+// Free returns the last moment not after t, and the first not before it, at which somebody
+// is awake and at home.
+func (h Hours) Free(t time.Time) (before, after time.Time) {
+	before, after = t, t
+	for range len(h.Away) + 2 {
+		if h.Asleep(before, 0) {
+			before = h.Night(before).From
+		}
+		if h.Asleep(after, 0) {
+			after = h.Night(after).Until
+		}
+		if s := h.away(before); s != (Span{}) {
+			before = s.From
+		}
+		if s := h.away(after); s != (Span{}) {
+			after = s.Until
+		}
+	}
+	return before, after
 }
 
 // Night is the night that t lies in, or the next one.
@@ -116,7 +151,7 @@ func (s *State) advise(h Hours) *Advice {
 		return nil
 	}
 	busy, away := s.unattended(h, at)
-	if busy.From.IsZero() || busy.From.Before(s.At.Add(-nightEdge)) {
+	if busy.From.IsZero() || busy.From.Before(s.At.Add(-Grace)) {
 		return nil
 	}
 	a := &Advice{Key: key, Away: away, At: at, By: Later(s.At, busy.From), Then: busy.Until, LandsPercent: math.NaN(), Tap: EventFridge}
@@ -148,22 +183,10 @@ func (s *State) wantsHand() (time.Time, AdviceKey) {
 // unattended is the stretch around a moment in which nobody can lend a hand; zero when
 // somebody can.
 func (s *State) unattended(h Hours, at time.Time) (busy Span, away bool) {
-	for _, x := range append(Absences(s.Events), s.away...) {
-		if at.After(x.From) && at.Before(x.Until) {
-			busy, away = x, true
-		}
+	if h.Away = append(Absences(s.Events), s.away...); h.Busy(at) {
+		busy.From, busy.Until = h.Free(at)
 	}
-	night := h.Night(at)
-	if away { // who comes home late at night goes to bed
-		if back := h.Night(busy.Until); busy.Until.After(back.From) {
-			busy.Until = back.Until
-		}
-		return busy, true
-	}
-	if at.After(night.From.Add(nightEdge)) && at.Before(night.Until.Add(-nightEdge)) {
-		return night, false
-	}
-	return Span{}, false
+	return busy, h.away(at) != Span{}
 }
 
 // Absences returns when nobody is there, as events tell it.

@@ -119,7 +119,7 @@ func TestNight(t *testing.T) {
 		{30, 7 * 60, at(12, 0), Span{at(24, 30), at(31, 0)}},
 		{22 * 60, 6 * 60, at(6, 0), Span{at(22, 0), at(30, 0)}},
 	} {
-		assert.Equal(t, x.want, Hours{time.UTC, x.bed, x.wake}.Night(x.t), "%v", x)
+		assert.Equal(t, x.want, Hours{time.UTC, x.bed, x.wake, nil}.Night(x.t), "%v", x)
 	}
 }
 

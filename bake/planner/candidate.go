@@ -205,7 +205,7 @@ func (c *candidate) trials(step time.Duration) []trial {
 	var out []trial
 	inTime := false
 	for t := first.Truncate(startStep).Add(startStep); t.Before(last) || !inTime && t.Sub(c.Now) < 36*time.Hour && t.Before(c.ReadyAt.Add(24*time.Hour)); t = t.Add(step) {
-		if c.busy(t) {
+		if c.home().Busy(t) {
 			continue
 		}
 		if x, ok := c.try(t); ok {
@@ -230,7 +230,7 @@ func (c *candidate) try(start time.Time) (trial, bool) {
 		c.follow(&x, i)
 	}
 	bulk := median(x.bulkEnds)
-	if overNight := c.lastBed(start.Add(bake.HoursOf(bulk) - grace*time.Minute)).After(start); overNight != c.counter {
+	if overNight := c.lastBed(start.Add(bake.HoursOf(bulk) - bake.Grace)).After(start); overNight != c.counter {
 		return trial{}, false // no night on the counter but where the strategy says so
 	}
 	if bulk > median(c.marks)+reactHours+mostLate {
@@ -286,7 +286,7 @@ func (c *candidate) leaveCold(x *trial) bool {
 	out := c.ReadyAt.Add(-bake.HoursOf(quantile(rest, plannedLate))).Truncate(5 * time.Minute)
 	out = bake.Later(out, mark.Add(bake.HoursOf(leastCold))) // however late that makes the bread
 	x.out = c.nextFree(out.Add(-ahead)).Add(ahead)
-	return x.out.Sub(mark).Hours() < mostCold && c.lastBed(x.out).After(mark.Add(-grace*time.Minute)) // a night lies between
+	return x.out.Sub(mark).Hours() < mostCold && c.lastBed(x.out).After(mark.Add(-bake.Grace)) // a night lies between
 }
 
 // follow lets one dough go its way: acted upon at its mark when somebody is there, else
@@ -295,7 +295,7 @@ func (c *candidate) follow(x *trial, i int) {
 	p := c.paths[i]
 	h := math.Min(c.marks[i]+reactHours, neverHours)
 	if c.cold || c.tub {
-		last, _ := c.free(x.out.Add(-bake.HoursOf(leastCold - 1)))
+		last, _ := c.home().Free(x.out.Add(-bake.HoursOf(leastCold - 1)))
 		h = math.Min(h, last.Sub(x.start).Hours())
 	}
 	h = c.whenFree(x, i, math.Max(h, c.leastBulk()))
@@ -330,10 +330,10 @@ func (c *candidate) leastBulk() float64 {
 // whenFree moves the end of a bulk out of the night and of the time away.
 func (c *candidate) whenFree(x *trial, i int, h float64) float64 {
 	t := x.start.Add(bake.HoursOf(h))
-	if !c.asleep(t) && c.absence(t).From.IsZero() {
+	b, a := c.home().Free(t)
+	if a.Equal(t) {
 		return h
 	}
-	b, a := c.free(t)
 	before, after := b.Sub(x.start).Hours(), a.Sub(x.start).Hours()
 	off := func(h float64) float64 {
 		return math.Abs(math.Log((c.done(i, h) + 0.1) / (c.done(i, c.marks[i]) + 0.1)))
@@ -419,7 +419,7 @@ func (c *candidate) canBe(steps []bake.Step) bool {
 		return false
 	}
 	return !slices.ContainsFunc(steps, func(s bake.Step) bool {
-		return s.Hands && s.ID != bake.SliceID && (c.busy(s.At) || s.Takes > 0 && c.busy(s.At.Add(s.Takes)))
+		return s.Hands && s.ID != bake.SliceID && (c.home().Busy(s.At) || s.Takes > 0 && c.home().Busy(s.At.Add(s.Takes)))
 	})
 }
 

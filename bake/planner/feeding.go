@@ -51,7 +51,7 @@ func (r Request) feedings(peak time.Time, totalG float64, refreshes, most int) (
 		slow = []float64{1, 1.3, 1.5}[r.refreshes()]
 	}
 	for _, f := range bake.LearnVigour(r.Starter.Past).FeedsToPeak(peak, totalG, r.RoomC, slow) {
-		if f.At.Before(r.Now) || r.busy(f.At) || r.asleep(f.At) {
+		if f.At.Before(r.Now) || r.home().Busy(f.At) || r.asleep(f.At) {
 			continue
 		}
 		way := []bake.Feed{f}

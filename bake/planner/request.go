@@ -141,54 +141,22 @@ func (r Request) Fridge() bake.Fridge {
 	return bake.Fridge{AirC: kinetics.FridgeC, PieceKg: piece}
 }
 
-// grace is how far into the night, at either end, a hand is still lent.
-const grace = 30
+// home is when somebody can lend a hand.
+func (r Request) home() bake.Hours {
+	h := r.Hours
+	h.Away = append(r.Away[:len(r.Away):len(r.Away)], h.Away...)
+	return h
+}
 
 func (r Request) asleep(t time.Time) bool { return r.Hours.Asleep(t, 0) }
-
-// busy reports whether nobody can lend a hand at t: asleep, with some grace, or away.
-func (r Request) busy(t time.Time) bool {
-	return r.Hours.Asleep(t, grace) || !r.absence(t).From.IsZero()
-}
-
-// absence is the time away that t lies in; zero when somebody is at home.
-func (r Request) absence(t time.Time) bake.Span {
-	for _, s := range r.Away {
-		if t.After(s.From) && t.Before(s.Until) {
-			return s
-		}
-	}
-	return bake.Span{}
-}
 
 // ovenClash reports whether another bake has the oven in a span.
 func (r Request) ovenClash(mine bake.Span) bool {
 	return slices.ContainsFunc(r.OvenTaken, func(s bake.Span) bool { return mine.From.Before(s.Until) && mine.Until.After(s.From) })
 }
 
-// free returns the last moment not after t, and the first not before it, at which somebody
-// is awake and at home.
-func (r Request) free(t time.Time) (before, after time.Time) {
-	before, after = t, t
-	for range len(r.Away) + 2 {
-		if r.asleep(before) {
-			before = r.Hours.Night(before).From
-		}
-		if r.asleep(after) {
-			after = r.Hours.Night(after).Until
-		}
-		if s := r.absence(before); !s.From.IsZero() {
-			before = s.From
-		}
-		if s := r.absence(after); !s.From.IsZero() {
-			after = s.Until
-		}
-	}
-	return before, after
-}
-
 func (r Request) nextFree(t time.Time) time.Time {
-	_, after := r.free(t)
+	_, after := r.home().Free(t)
 	return after
 }
 
