@@ -15,13 +15,12 @@
 // is an argument. A Window or a Spread is ordered (From <= Median <= Until). A
 // step that was done or skipped is never moved by a later forecast.
 //
-// Where to look: batch.go, batch_check.go, ingredients.go and kind.go are the dough.
-// stage.go is the table of the steps, process.go what happened to them, layout.go with
-// folds.go and oven.go the timetable. proof.go, core.go and cooling.go are what is measured
-// after the bulk. session.go with journal.go, check.go, fold.go and replan.go folds the
-// journal of a vessel into the State of state.go, whose status.go, after.go, advice.go and
-// look.go say what is to be done. starter.go, diagnosis.go and vigour.go are the starter's;
-// rate.go is what is usual, learn.go what past rises teach.
+// Where to look: batch.go, ingredients.go and kind.go are the dough. stage.go is the table
+// of the steps, process.go what happened to them, layout.go the timetable, bread.go what is
+// measured after the bulk. session.go with journal.go, check.go, fold.go and replan.go folds
+// the journal of a vessel into the State of state.go; status.go and advice.go say what is to
+// be done. starter.go and vigour.go are the starter's; rate.go and fridge.go are what is
+// usual, learn.go what past rises teach; times.go reads times off a forecast.
 //
 // What it does not do: it does not read sensors, does not estimate the rise
 // (package estimator does), does not send anything, and is no safety device.

@@ -278,7 +278,11 @@ func (s *Session) play(events []Event, samples []Recorded, now time.Time, each f
 		}
 		for !next.After(to) {
 			s.catchUp(next, each)
-			next = nextFold(next, now)
+			if now.Sub(next) > foldFine {
+				next = next.Add(foldStep)
+			} else {
+				next = next.Add(foldFineStep)
+			}
 		}
 	}
 	for len(events) > 0 || len(samples) > 0 {
@@ -298,18 +302,6 @@ func (s *Session) play(events []Event, samples []Recorded, now time.Time, each f
 		}
 		samples = samples[1:]
 	}
-}
-
-// nextFold is when the estimate is moved on next.
-func nextFold(at, now time.Time) time.Time {
-	fine := now.Add(-foldFine)
-	if !at.Before(fine) {
-		return at.Add(foldFineStep)
-	}
-	if next := at.Add(foldStep); next.Before(fine) {
-		return next
-	}
-	return fine
 }
 
 // catchUp moves the estimate and the steps on to a moment of the past.

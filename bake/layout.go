@@ -307,3 +307,113 @@ func Speed(c float64) float64 {
 	ctmi := kinetics.Cerevisiae().Rate(c) / kinetics.Cerevisiae().Rate(kinetics.ReferenceC)
 	return (max(kinetics.Floor, ganzle) + max(kinetics.Floor, ctmi)) / 2
 }
+
+// Dropping folds late in the bulk. Common practice, no source: the folds belong
+// to the first part of the bulk; later they press out gas that does not come
+// back before the mark.
+const (
+	lastFoldShare = 0.6              // of the way to the mark
+	lastFoldAhead = 45 * time.Minute // before the mark
+)
+
+// tooLate says why a fold planned at t is left out; zero when it is not.
+func (l *layout) tooLate(t time.Time) Said {
+	bulk, ok := l.p.def(BulkID)
+	if !ok || l.p.closed(BulkID) {
+		return Said{}
+	}
+	at := Later(t, l.now)
+	seen := l.own(bulk, l.ends[MixID].Median)
+	if seen {
+		switch l.est.Phase {
+		case estimator.Near, estimator.Ready, estimator.Over, estimator.Fallen:
+			return Said{Key: "why.fold.phase"}
+		}
+	}
+	if end, _ := l.rise(bulk); end.Median.Sub(at) < lastFoldAhead {
+		return Said{"why.fold.soon", Values{"at": end.Median, "span": lastFoldAhead}}
+	}
+	if share := l.shareAt(at); seen && share > lastFoldShare {
+		return Said{"why.fold.far", Values{"share_percent": 100 * share}}
+	}
+	return Said{}
+}
+
+// shareAt is how far along the rise will be at t, 0..1; NaN when not known.
+func (l *layout) shareAt(t time.Time) float64 {
+	goal := l.est.TargetPercent
+	if bulk, _ := l.p.def(BulkID); bulk.RisePercent > 0 {
+		goal = bulk.RisePercent
+	}
+	if !(goal > 0) {
+		return math.NaN()
+	}
+	rise := l.est.RisePercent
+	for _, f := range l.est.Fan {
+		if f.Time.After(t) {
+			break
+		}
+		rise = math.Max(rise, f.P50Percent)
+	}
+	return rise / goal
+}
+
+// mostEarly bounds how much sooner than the middle of the forecast the oven is
+// lit for the sake of an early proof.
+const mostEarly = 20 * time.Minute
+
+// needs delays the step by what has to be over before it: the oven's heating.
+func (l *layout) needs(d StepDef) {
+	for _, a := range l.p.Defs {
+		if a.Trigger != Ahead || d.ID != BakeID || l.p.closed(BakeID) {
+			continue
+		}
+		l.cursor = notBefore(l.cursor, l.aheadEnd(a))
+	}
+}
+
+// aheadEnd is the earliest moment an Ahead step can be over.
+func (l *layout) aheadEnd(a StepDef) time.Time {
+	switch m := l.p.Marks[a.ID]; m.State {
+	case Skipped:
+		return time.Time{}
+	case Done:
+		if !m.Begun.IsZero() {
+			return m.At // begun before and over by now
+		}
+		return m.At.Add(minutes(a.TakesMin)) // switched on; hot that much later
+	case Started:
+		return m.Begun.Add(minutes(a.TakesMin))
+	}
+	if l.cursor.Median.Sub(l.now) > minutes(a.WaitMin) {
+		return time.Time{} // there is time enough
+	}
+	return l.now.Add(minutes(a.TakesMin))
+}
+
+// ahead places a step that comes so long before another. It is timed from the
+// early half of that step's window: a hot oven can wait, dough cannot.
+func (l *layout) ahead(d StepDef, all []Step) Step {
+	s := l.worded(d)
+	target := all[l.p.index(BakeID)]
+	if m := l.p.Marks[d.ID]; m.State != "" {
+		s.past(m)
+		return s
+	}
+	early := Later(target.From.Add(target.At.Sub(target.From)/2), target.At.Add(-mostEarly))
+	w := shift(estimator.Window{From: target.From, Median: early, Until: target.At}, -minutes(d.WaitMin))
+	for _, x := range all { // hands that are full come first
+		if end := x.At.Add(x.Takes); x.Hands && x.Trigger == ByClock && !w.Median.Before(x.At) && w.Median.Before(end) {
+			w = notBefore(w, end)
+		}
+	}
+	s.setAt(w)
+	if !target.Open() {
+		s.State, s.By, s.Finished, s.Why = Skipped, "tidemark", target.Finished, say("why.over")
+		return s
+	}
+	if !s.At.After(l.now) {
+		s.State = DueNow
+	}
+	return s
+}
