@@ -51,18 +51,19 @@ func (s State) Derived() State {
 
 // status says where the vessel stands.
 func (s *State) status() Status {
-	switch {
-	case s.RiseID == 0 && s.After != nil:
+	gone, night := s.RiseID == 0, stepIn(s.Steps, RetardID)
+	switch p := s.Process; {
+	case gone && s.After != nil:
 		return s.afterBulk()
-	case s.RiseID == 0 && s.divided():
+	case gone && p != nil && p.Marks[divideID].State == Done && !p.closed(ShapeID):
 		return StatusDivided
-	case s.RiseID == 0 && s.retarding():
+	case gone && night.ID != "" && night.Open() && stepIn(s.Steps, ShapeID).State == Done: // in the place of a final proof
 		return StatusProvingCold
 	case s.Plan != nil && s.Plan.Pending:
 		return StatusPlanned
-	case s.RiseID == 0 && s.After == nil && s.sliced():
+	case gone && s.sliced():
 		return StatusDone
-	case s.RiseID == 0:
+	case gone:
 		return StatusNothing
 	case s.WorkingOut:
 		return StatusCatchingUp
@@ -72,13 +73,6 @@ func (s *State) status() Status {
 		return s.starterStage()
 	}
 	return s.doughStage()
-}
-
-// retarding reports whether a shaped loaf is on its way through a night in the
-// refrigerator that takes the place of its final proof.
-func (s *State) retarding() bool {
-	night := stepIn(s.Steps, RetardID)
-	return night.ID != "" && night.Open() && stepIn(s.Steps, ShapeID).State == Done
 }
 
 // stepIn returns a step of a timetable; one without ID where it is not in it.
@@ -91,46 +85,30 @@ func stepIn(steps []Step, id string) Step {
 	return Step{}
 }
 
-// divided reports whether the dough is divided and not shaped yet.
-func (s *State) divided() bool {
-	p := s.Process
-	return p != nil && p.Marks[divideID].State == Done && !p.closed(ShapeID)
-}
-
 // sliced reports whether a bake was followed to its end.
 func (s *State) sliced() bool { return s.Process != nil && s.Process.closed(SliceID) }
 
-// judged reports whether a person said how the loaf was.
-func (s *State) judged() bool {
-	return slices.ContainsFunc(s.Events, func(e Event) bool { return e.Kind == EventJudged && !e.Undone() })
-}
-
 // afterBulk is the stage of a shaped loaf.
 func (s *State) afterBulk() Status {
-	switch s.After.Stage {
-	case Proofing:
-		if s.InFridge {
-			return StatusProvingCold
-		}
-		return s.orPreheating(StatusProving)
-	case Proofed:
-		return s.orPreheating(StatusProved)
-	case Baking:
+	oven := stepIn(s.Steps, PreheatID)
+	heating := oven.State == Done && s.At.Before(oven.Finished.Add(oven.Takes))
+	switch stage := s.After.Stage; {
+	case stage == Proofing && s.InFridge:
+		return StatusProvingCold
+	case heating && (stage == Proofing || stage == Proofed):
+		return StatusPreheating
+	case stage == Proofing:
+		return StatusProving
+	case stage == Proofed:
+		return StatusProved
+	case stage == Baking:
 		return StatusOven
-	case LoafDone:
+	case stage == LoafDone:
 		return StatusBaked
-	case Cooling:
+	case stage == Cooling:
 		return StatusCooling
 	}
 	return StatusDone
-}
-
-// orPreheating is a stage, unless the oven is on its way to its heat.
-func (s *State) orPreheating(otherwise Status) Status {
-	if x := stepIn(s.Steps, PreheatID); x.State == Done && s.At.Before(x.Finished.Add(x.Takes)) {
-		return StatusPreheating
-	}
-	return otherwise
 }
 
 // starterStage is the stage of a fed starter.
@@ -237,10 +215,10 @@ func (s *State) todo() Todo {
 	case StatusStarterFalling, StatusStarterHungry:
 		return Todo{Key: TodoFeed, Tap: EventFed, Other: EventFridge}
 	case StatusDone:
-		if s.judged() {
+		switch {
+		case slices.ContainsFunc(s.Events, func(e Event) bool { return e.Kind == EventJudged && !e.Undone() }):
 			return Todo{Key: TodoStart, Tap: EventStart}
-		}
-		if s.sliced() {
+		case s.sliced():
 			return Todo{Key: TodoJudge, Tap: EventJudged}
 		}
 		return Todo{Key: TodoSlice, StepID: SliceID, Tap: EventDone}
@@ -282,28 +260,38 @@ func (s *State) dueStep() (Todo, bool) {
 	return Todo{}, false
 }
 
-// wait is what to wait for: the next step that needs hands, what is to be done in time
-// when that comes first, else the mark.
+// wait is what to wait for: the next step that needs hands, what is to be done in time or
+// looked at when that comes first, else the mark.
 func (s *State) wait() Todo {
-	for _, x := range s.Steps {
-		if x.Hands && x.State == Waiting && x.At.After(s.At) && (s.Advice == nil || x.At.Before(s.Advice.By)) && (s.LookAt.IsZero() || x.At.Before(s.LookAt)) {
-			return Todo{Key: TodoWait, StepID: x.ID, At: x.At}
+	next := Todo{Key: TodoWait}
+	soonest := func(id string, at time.Time) {
+		if at.After(s.At) && (next.At.IsZero() || at.Before(next.At)) {
+			next.StepID, next.At = id, at
 		}
 	}
-	if s.Advice != nil && (s.LookAt.IsZero() || s.Advice.By.Before(s.LookAt)) {
-		return Todo{Key: TodoWait, At: s.Advice.By}
+	for _, x := range s.Steps {
+		if x.Hands && x.State == Waiting {
+			soonest(x.ID, x.At)
+		}
 	}
-	if s.LookAt.After(s.At) {
-		return Todo{Key: TodoWait, At: s.LookAt}
+	if s.Advice != nil {
+		soonest("", s.Advice.By)
+	}
+	soonest("", s.LookAt)
+	if !next.At.IsZero() {
+		return next
 	}
 	if s.Status == StatusCold && s.Estimate.ReadyIsPast {
 		return Todo{Key: TodoChilled, StepID: ShapeID, Other: EventShaped}
 	}
-	if s.Care != nil && s.Care.UseFrom.After(s.At) {
-		return Todo{Key: TodoWait, At: s.Care.UseFrom}
+	if s.Care != nil {
+		soonest("", s.Care.UseFrom)
 	}
-	if r := s.Estimate.Ready; !r.IsZero() && !s.Estimate.ReadyIsPast {
-		return Todo{Key: TodoWait, At: r.Median}
+	if !s.Estimate.ReadyIsPast && next.At.IsZero() {
+		next.At = s.Estimate.Ready.Median
 	}
-	return Todo{Key: TodoLeave}
+	if next.At.IsZero() {
+		next.Key = TodoLeave
+	}
+	return next
 }
