@@ -89,7 +89,10 @@ func (b Batch) Numbers() (Numbers, error) {
 // numbers works out the figures of a batch that is known to be valid.
 func (b Batch) numbers() Numbers {
 	added, whole := b.addedFlour()
-	extra, extraWater := b.extras()
+	extra, extraWater := 0.0, 0.0
+	for _, in := range b.Inclusions {
+		extra, extraWater = extra+in.Grams, extraWater+in.WaterG
+	}
 	n := Numbers{
 		FlourG: added + b.Levain.flourG(),
 		WaterG: b.WaterG + b.Levain.waterG() + extraWater,
@@ -120,15 +123,6 @@ func (b Batch) addedFlour() (all, whole float64) {
 		}
 	}
 	return all, whole
-}
-
-// extras sums the inclusions and the water they bring, grams.
-func (b Batch) extras() (grams, waterG float64) {
-	for _, in := range b.Inclusions {
-		grams += in.Grams
-		waterG += in.WaterG
-	}
-	return grams, waterG
 }
 
 // Scale multiplies every mass by factor and keeps the number of loaves.

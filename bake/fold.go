@@ -21,7 +21,7 @@ func (s *Session) take(e Event) {
 	case e.Kind == EventPlan:
 		s.follow(e)
 	case e.Kind.Starts():
-		s.start(e, at)
+		s.start(e, at, false)
 	case e.Kind == EventTarget:
 		s.mark = true
 		s.est.SetTarget(e.TargetPercent)
@@ -84,13 +84,7 @@ func (s *Session) tell(e estimator.Event, at time.Time, seenPercent float64) {
 	s.stay.follow(at, e, nan, nan)
 	switch e {
 	case estimator.Fridge, estimator.Counter, estimator.Start:
-		s.handC = nil // it was measured elsewhere
-	}
-	switch e {
-	case estimator.Fridge:
-		s.cold = true
-	case estimator.Counter, estimator.Start:
-		s.cold = false
+		s.cold, s.handC = e == estimator.Fridge, nil // that was measured elsewhere
 	}
 }
 
@@ -103,26 +97,26 @@ func (s *Session) follow(e Event) {
 	s.auto = false
 }
 
-// start begins a rise.
-func (s *Session) start(e Event, at time.Time) {
-	s.named, s.feed = e.Batch, e.feed()
-	if s.feed == nil {
+// start begins a rise: one that was told, or one that the estimator saw begin.
+func (s *Session) start(e Event, at time.Time, seen bool) {
+	if s.named, s.feed = e.Batch, e.feed(); s.feed == nil {
 		s.feed = s.vessel.Feed
 	}
 	s.beginProcess(at, e.By == ByItself)
-	s.mark, s.begun, s.auto = false, true, false
-	mark := s.vessel.Estimator.TargetPercent
-	switch own := s.planMark(); {
-	case own > 0:
-		mark = own
-	case len(s.vessel.Estimator.TargetTable) > 0:
-		mark = 0 // the table decides
+	s.mark, s.begun, s.auto = s.mark && seen, true, false
+	if !seen {
+		mark := s.vessel.Estimator.TargetPercent
+		switch own := s.planMark(); {
+		case own > 0:
+			mark = own
+		case len(s.vessel.Estimator.TargetTable) > 0:
+			mark = 0 // the table decides
+		}
+		s.est.SetFanTo(s.beyond())
+		s.est.SetTarget(mark)
+		s.tell(estimator.Start, at, 0)
 	}
-	s.est.SetFanTo(s.beyond())
-	s.est.SetTarget(mark)
-	s.tell(estimator.Start, at, 0)
-	s.rise = s.newRise(at, e.By == ByItself)
-	s.rise.ID = e.RiseID
+	s.rise = Rise{ID: e.RiseID, Vessel: s.vessel.Name, Holds: s.vessel.Estimator.Holds, Demo: s.vessel.Demo, StartedAt: at, Batch: s.belongsTo(), Auto: e.By == ByItself}
 }
 
 // noteStart notes a rise that the estimator began with the first valid height.
@@ -137,14 +131,7 @@ func (s *Session) noteStart() {
 		s.version++
 	}
 	s.run.Events = append(s.run.Events, e)
-	s.feed, s.named, s.begun, s.auto = s.vessel.Feed, "", true, false
-	s.beginProcess(e.At, true)
-	s.rise = s.newRise(e.At, true)
-}
-
-// newRise is the summary of a rise that begins.
-func (s *Session) newRise(at time.Time, auto bool) Rise {
-	return Rise{Vessel: s.vessel.Name, Holds: s.vessel.Estimator.Holds, Demo: s.vessel.Demo, StartedAt: at, Batch: s.belongsTo(), Auto: auto}
+	s.start(e, e.At, true)
 }
 
 // beginProcess gives a rise its steps: those of the plan or of the vessel's batch. A
