@@ -24,11 +24,11 @@ func short(text string) string {
 }
 
 // kindWord is the word for an event in a list of what was told.
-func (s *Server) kindWord(kind string) string {
-	if s.words.Has("page.told." + kind + ".past") {
-		return s.say("told."+kind+".past", nil)
+func (s *Server) kindWord(kind bake.EventKind) string {
+	if key := "told." + string(kind) + ".past"; s.words.Has("page." + key) {
+		return s.say(key, nil)
 	}
-	return s.say("did."+kind, nil)
+	return s.say("did."+string(kind), nil)
 }
 
 // byName says who told something; empty when not known.

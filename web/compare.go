@@ -14,13 +14,15 @@ import (
 // comparePage lays rises over each other.
 type comparePage struct {
 	frame
-	Names        []string
-	IDs          []int64
-	Equivalent   bool
-	ByClock      string
-	ByEquivalent string
+	Rises        []bake.Rise
+	Query        url.Values
 	Wide, Narrow template.HTML
 	Differences  []past.Difference
+}
+
+// By is the address of the same by the clock or by equivalent hours.
+func (p comparePage) By(by string) string {
+	return "/compare?" + url.Values{"id": p.Query["id"], "by": {by}}.Encode()
 }
 
 // pageCompare compares the rises named in the query.
@@ -29,20 +31,12 @@ func (s *Server) pageCompare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := comparePage{frame: s.frame(w, r, s.say("compare", nil), "rises"), Equivalent: r.URL.Query().Get("by") == "equivalent"}
-	var rises []bake.Rise
-	q := url.Values{}
+	p := comparePage{frame: s.frame(w, r, s.say("compare", nil), "rises"), Query: r.URL.Query()}
 	for _, rec := range recs {
-		rises = append(rises, rec.Rise)
-		p.Names, p.IDs = append(p.Names, past.Name(rec.Rise, s.words)), append(p.IDs, rec.Rise.ID)
-		q.Add("id", strconv.FormatInt(rec.Rise.ID, 10))
+		p.Rises = append(p.Rises, rec.Rise)
 	}
-	p.ByClock = "/compare?" + q.Encode()
-	q.Set("by", "equivalent")
-	p.ByEquivalent = "/compare?" + q.Encode()
-	o := past.Overlay(recs, p.Equivalent, s.words)
-	p.Wide, p.Narrow = bothSizes(o, "c")
-	p.Differences = past.Differences(rises, s.words)
+	p.Wide, p.Narrow = bothSizes(past.Overlay(recs, p.Query.Get("by") == "equivalent", s.words), "c")
+	p.Differences = past.Differences(p.Rises, s.words)
 	return s.render(w, http.StatusOK, "compare", p)
 }
 

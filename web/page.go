@@ -13,6 +13,7 @@ import (
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web/glance"
+	"tidemark/web/past"
 )
 
 // frame is what every page shares.
@@ -111,7 +112,11 @@ func (s *Server) loadTemplates() (*template.Template, error) {
 		"clockNow": func(t time.Time) string { return s.now().Clock(t) },
 		"span":     s.span, "window": s.windowOf, "chance": s.chance,
 		"staff": staffSVG, "strip": s.stripSVG, "steps": s.steps, "told": told, "facts": s.facts, "seen": s.lookFor, "sensor": s.sensor, "planLines": s.planLines,
-		"hour": func(h *bake.Outlook, now time.Time) string { return glance.StaysOut(h, now, s.words) },
+		"rise": func(r bake.Rise) string { return past.Name(r, s.words) }, "sentence": func(r bake.Rise) string { return past.Sentence(r, s.words) },
+		"riseFacts": func(r bake.Rise) []past.Fact { return past.Facts(r, s.words) }, "curve": s.spark, "toldWord": s.kindWord, "byName": s.byName,
+		"count":    func(key string, n int) string { return s.words.SayN(key, n, nil) },
+		"momentOf": func(t, of time.Time) string { return s.words.At(of).Moment(t) },
+		"hour":     func(h *bake.Outlook, now time.Time) string { return glance.StaysOut(h, now, s.words) },
 	}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: reading the built-in pages: %w", err)

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"fmt"
 	"html/template"
 	"math"
@@ -88,13 +87,13 @@ const (
 )
 
 // spark draws the curve of a past rise small, with its target as a line.
-func (s *Server) spark(ctx context.Context, r bake.Rise) template.HTML {
+func (s *Server) spark(r bake.Rise) template.HTML {
 	key := r.ID
 	if r.UnderWay() {
 		key = -key // drawn anew, and once more when it has ended
 	}
 	pic, err := s.sparks.get(key, func(template.HTML) bool { return key > 0 }, func() (template.HTML, error) {
-		rows, err := s.opt.History.ThinRows(ctx, r.ID, time.Time{}, time.Time{}, sparkRows)
+		rows, err := s.opt.History.ThinRows(s.stopped, r.ID, time.Time{}, time.Time{}, sparkRows)
 		return sparkSVG(rows, r.TargetPercent), err
 	})
 	if err != nil {

@@ -24,60 +24,48 @@ const maxCompared = 20
 // risesPage is the list of past rises.
 type risesPage struct {
 	frame
-	Rises    []riseLine
-	Older    string // query of the next page; empty on the last
+	history.Page
+	Query    url.Values
 	Vessels  []string
-	Vessel   string
-	Outcome  string
-	Text     string
-	From     string
-	Until    string
-	Filtered bool
 	Starters []past.Starter
 	Judged   past.Judged
-	Taught   map[string]string // by vessel, in words
+	Taught   map[string]int // by vessel, from how many rises
 }
 
-type riseLine struct {
-	ID             int64
-	Name, Sentence string
-	Curve          template.HTML
-	Demo           bool
+// Filtered reports whether some were asked for.
+func (p risesPage) Filtered() bool {
+	return p.Query.Get("vessel")+p.Query.Get("outcome")+p.Query.Get("q")+p.Query.Get("from")+p.Query.Get("until") != ""
+}
+
+// Older is the address of the next page.
+func (p risesPage) Older() string {
+	p.Query.Set("cursor", p.Next)
+	return "/rises?" + p.Query.Encode()
 }
 
 // pageRises lists past rises.
 func (s *Server) pageRises(w http.ResponseWriter, r *http.Request) error {
-	f, err := s.filter(r.URL.Query())
+	p := risesPage{Query: r.URL.Query()}
+	f, err := s.filter(p.Query)
 	if err != nil {
 		return err
 	}
-	page, err := s.opt.History.Rises(r.Context(), f)
-	if err != nil {
+	if p.Page, err = s.opt.History.Rises(r.Context(), f); err != nil {
 		return err
 	}
-	q := r.URL.Query()
-	p := risesPage{frame: s.frame(w, r, s.say("past", nil), "rises"), Vessel: f.Vessel, Outcome: f.Outcome, Text: f.Text,
-		From: q.Get("from"), Until: q.Get("until"), Filtered: f.Vessel+f.Outcome+f.Text+q.Get("from")+q.Get("until") != ""}
 	if p.Vessels, err = s.opt.History.Vessels(r.Context()); err != nil {
 		return err
-	}
-	for _, x := range page.Rises {
-		line := riseLine{ID: x.ID, Name: past.Name(x, s.words), Sentence: past.Sentence(x, s.words), Demo: x.Demo && !s.opt.Demo, Curve: s.spark(r.Context(), x)}
-		p.Rises = append(p.Rises, line)
-	}
-	if page.Next != "" {
-		q.Set("cursor", page.Next)
-		p.Older = "/rises?" + q.Encode()
 	}
 	if err := s.lookBack(r.Context(), &p); err != nil {
 		return err
 	}
+	p.frame = s.frame(w, r, s.say("past", nil), "rises")
 	return s.render(w, http.StatusOK, "rises", p)
 }
 
 // lookBack adds what the last rises teach, to the unfiltered first page.
 func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
-	if p.Filtered {
+	if p.Filtered() {
 		return nil
 	}
 	page, err := s.opt.History.Rises(ctx, history.Filter{Limit: 500})
@@ -85,13 +73,8 @@ func (s *Server) lookBack(ctx context.Context, p *risesPage) error {
 		return err
 	}
 	p.Starters, p.Judged = past.Starters(page.Rises, s.words), past.JudgedOf(page.Rises, s.words)
-	if s.opt.Upkeep == nil {
-		return nil
-	}
-	taught, err := s.opt.Upkeep.Taught(ctx)
-	p.Taught = map[string]string{}
-	for vessel, n := range taught {
-		p.Taught[vessel] = s.say("past.taught", text.Values{"vessel": vessel, "rises": s.words.SayN("past.rises", n, nil)})
+	if s.opt.Upkeep != nil {
+		p.Taught, err = s.opt.Upkeep.Taught(ctx)
 	}
 	return err
 }
@@ -146,59 +129,33 @@ func (s *Server) when(v string, days int) (time.Time, error) {
 // risePage is one past rise.
 type risePage struct {
 	frame
-	ID           int64
-	Name         string
-	Sentence     string
-	DemoRise     bool
+	past.Record
 	Wide, Narrow template.HTML
-	Facts        []past.Fact
 	Foretold     []string // what was forecast when, and what came of it
-	Journal      []eventLine
 	Photos       []history.Photo
-	Outcome      string
-	OvenSpring   string
-	Note         string
-	Vessel       string
+	Judging      int64 // the last note or result, which can be taken back
 }
 
-type eventLine struct {
-	When, Word, By string
-	Undone         bool
-	UndoID         int64 // of the last note or result, which can be taken back
-	ID             int64
-	Change         bool   // its time can be corrected, and it can be taken back
-	Clock          string // for the field that corrects it
-}
-
-// foretold is what was forecast of a past rise, in sentences.
-func (s *Server) foretold(ctx context.Context, r bake.Rise) ([]string, error) {
-	kept, err := s.opt.History.Forecasts(ctx, r.ID)
-	return past.Foretold(r, kept, s.words), err
+// Change reports whether an event can be taken back, and its time corrected.
+func (p risePage) Change(e bake.Event) bool {
+	return p.CanAct && !p.Rise.UnderWay() && e.Kind.CanUndo() && !e.Kind.Starts() && !e.Ends() && e.Kind != bake.EventJudged
 }
 
 // pageRise shows one past rise in full.
 func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.readRecord(r.Context(), pathID(r, "id"), 0)
+	rec, err := s.readRecord(r.Context(), pathID(r, "id"), chartRows)
 	if err != nil {
 		return err
 	}
-	p := risePage{frame: s.frame(w, r, past.Name(rec.Rise, s.words), "rises"), ID: rec.Rise.ID, Name: past.Name(rec.Rise, s.words),
-		Sentence: past.Sentence(rec.Rise, s.words), DemoRise: rec.Rise.Demo && !s.opt.Demo, Vessel: rec.Rise.Vessel, Outcome: rec.Rise.Outcome, OvenSpring: rec.Rise.OvenSpring, Note: rec.Rise.Note}
-	if p.Wide, p.Narrow, err = s.pastChart(r.Context(), rec); err != nil {
+	p := risePage{frame: s.frame(w, r, past.Name(rec.Rise, s.words), "rises"), Record: rec}
+	p.Wide, p.Narrow = bothSizes(past.Chart(rec, s.words), "r")
+	kept, err := s.opt.History.Forecasts(r.Context(), rec.Rise.ID)
+	if err != nil {
 		return err
 	}
-	p.Facts = past.Facts(rec.Rise, s.words)
-	if p.Foretold, err = s.foretold(r.Context(), rec.Rise); err != nil {
-		return err
-	}
-	last, _ := lastJudging(rec.Journal)
-	for _, a := range rec.Journal {
-		line := eventLine{When: s.words.At(rec.Rise.StartedAt).Moment(a.At), Word: s.kindWord(string(a.Kind)), By: s.byName(a.By), Undone: !a.UndoneAt.IsZero(), ID: a.ID,
-			Change: p.CanAct && !rec.Rise.UnderWay() && a.Kind.CanUndo() && !a.Kind.Starts() && !a.Ends() && a.Kind != bake.EventJudged, Clock: a.At.In(s.zone()).Format(formTime)}
-		if a.ID == last.ID && p.CanAct {
-			line.UndoID = a.ID
-		}
-		p.Journal = append(p.Journal, line)
+	p.Foretold = past.Foretold(rec.Rise, kept, s.words)
+	if last, ok := lastJudging(rec.Journal); ok && p.CanAct {
+		p.Judging = last.ID
 	}
 	if p.Photos, err = s.opt.History.Photos(r.Context(), rec.Rise.ID); err != nil {
 		return err
@@ -214,26 +171,13 @@ func (s *Server) postRemoveRise(w http.ResponseWriter, r *http.Request) error {
 	return s.leadTo(w, r, "/rises", s.say("past.removed", nil))
 }
 
-// pastChart draws a past rise in both sizes.
-func (s *Server) pastChart(ctx context.Context, rec past.Record) (wide, narrow template.HTML, err error) {
-	if rec.Rows, err = s.opt.History.ThinRows(ctx, rec.Rise.ID, time.Time{}, time.Time{}, chartRows); err != nil {
-		return "", "", err
-	}
-	wide, narrow = bothSizes(past.Chart(rec, s.words), "r")
-	return wide, narrow, nil
-}
-
-// readRecord reads a rise with at most n samples; 0 is none.
-func (s *Server) readRecord(ctx context.Context, id int64, n int) (past.Record, error) {
-	var rec past.Record
-	var err error
+// readRecord reads a rise with at most n samples.
+func (s *Server) readRecord(ctx context.Context, id int64, n int) (rec past.Record, err error) {
 	if rec.Rise, err = s.opt.History.Rise(ctx, id); err != nil {
 		return rec, err
 	}
-	if n > 0 {
-		if rec.Rows, err = s.opt.History.ThinRows(ctx, id, time.Time{}, time.Time{}, n); err != nil {
-			return rec, err
-		}
+	if rec.Rows, err = s.opt.History.ThinRows(ctx, id, time.Time{}, time.Time{}, n); err != nil {
+		return rec, err
 	}
 	rec.Journal, err = s.opt.History.Events(ctx, id)
 	return rec, err
