@@ -114,33 +114,6 @@ func stepOf(t *testing.T, b *bench, id string) bake.Step {
 	return bake.Step{}
 }
 
-func TestActsThatMakeNoSense(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold}), "o rise is being watched")
-	refusedWith(t, b.app.Undo(t.Context(), "tub", 0, 0), "nothing of this rise left")
-	b.run(10 * time.Minute)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold, RiseID: 99}), "another rise")
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventFold, At: b.start.Add(-48 * time.Hour)}), "more than")
-	refusedWith(t, b.app.Answer(t.Context(), "none", "test", 0), "not open any more")
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: "fold-1"}}), "follows no steps")
-	var why web.Refusal
-	require.ErrorAs(t, b.app.Do(t.Context(), bake.Event{Vessel: "pot", Kind: bake.EventFold}), &why)
-}
-
-func TestNoteAndJudgement(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(time.Hour)
-	id := b.vessel().RiseID
-	b.do(bake.Event{Kind: bake.EventNote, RiseID: id, Detail: bake.Detail{Note: "stood by the stove"}})
-	b.do(bake.Event{Kind: bake.EventJudged, RiseID: id, Detail: bake.Detail{Outcome: "right", Note: "stood by the stove"}})
-	r, err := b.store.Rise(t.Context(), id)
-	require.NoError(t, err)
-	assert.Equal(t, "right", r.Outcome)
-	assert.Equal(t, "stood by the stove", r.Note)
-}
-
 // TestJudgingIsTakenBack: notes add up, a judgement takes the place of the former,
 // and each can be taken back: of the rise under way, of one that ended and of a vessel
 // that is gone.
@@ -193,21 +166,6 @@ func TestJudgingIsTakenBack(t *testing.T) {
 	r, err = b.store.Rise(ctx, old.ID)
 	require.NoError(t, err)
 	assert.Empty(t, r.Outcome)
-}
-
-// TestNotesOutliveARestart: the page of the rise under way shows them again.
-func TestNotesOutliveARestart(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(time.Hour)
-	b.do(bake.Event{Kind: bake.EventNote, Detail: bake.Detail{Note: "by the stove"}})
-	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock, Store: b.store})
-	require.NoError(t, err)
-	require.NoError(t, a.Start(t.Context()))
-	events := a.Snapshot().Vessels[0].Events
-	require.Len(t, events, 2)
-	assert.Equal(t, "by the stove", events[1].Note)
-	require.NoError(t, a.Stop(t.Context()))
 }
 
 // TestTheBatchOfAStart: without a word a rise is of the vessel's own batch and

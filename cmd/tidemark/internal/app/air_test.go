@@ -4,7 +4,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -74,7 +73,7 @@ vessels:
 		speed := sound.Air{Celsius: 30, Humidity: 0.85}.SpeedMPS()
 		dry := sound.Air{Celsius: 30, Humidity: 0.7}.SpeedMPS()
 		assert.Greater(t, math.Abs(speed-dry)/dry*warm, 0.1, "humidity can be seen in the distance")
-		celsius, humidity, ok := a.sourceEnv("tub", nil).Air()
+		celsius, humidity, ok := a.vessels["tub"].sourceEnv(nil).Air()
 		assert.Equal(t, []any{30.0, 0.85, true}, []any{celsius, math.Round(humidity*100) / 100, ok})
 
 		require.NoError(t, tree.BreakProbe(airProbe, sensortest.Missing))
@@ -84,10 +83,4 @@ vessels:
 		time.Sleep(15 * time.Minute)
 		assert.Less(t, distance(), warm-1, "then the usual kitchen of 22 C is assumed")
 	})
-}
-
-func TestHumidityIsAKeyOfItsOwn(t *testing.T) {
-	t.Parallel()
-	_, err := config.Parse("t.yaml", []byte(strings.Replace(benchConfig, "    floor_mm", "    height: {kind: iio}\n    humidity: {kind: w1}\n    floor_mm", 1)), config.Sensors)
-	assert.ErrorContains(t, err, `vessels[0].humidity.kind: kind: refused.sensor.measures`)
 }

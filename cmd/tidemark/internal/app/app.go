@@ -70,7 +70,8 @@ type App struct {
 	work          sync.WaitGroup
 
 	manager *alert.Manager
-	planner *planService
+	planMu  sync.Mutex // guards planned
+	planned planned
 	foldMu  sync.Mutex // one journal is folded beside the watch at a time
 	answers answer.Key // signs the buttons in messages
 
@@ -92,7 +93,6 @@ func New(o Options) (*App, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	a := &App{opt: o, log: o.Log, vessels: map[string]*vessel{}, failed: make(chan error, 4), words: text.New(LocaleOf(o.Config)), restart: make(chan struct{}, 1), timesync: cmp.Or(o.Timesync, timesyncDir)}
-	a.planner = &planService{app: a}
 	a.notifications.Store(&map[string]int{})
 	if o.Live {
 		a.setup = a.newSetup()

@@ -1,7 +1,6 @@
 package app
 
 import (
-	"encoding/json"
 	"math"
 	"testing"
 	"time"
@@ -10,7 +9,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/alert"
-	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/estimator"
 )
@@ -26,44 +24,12 @@ vessels:
     profile: {shape: straight, diameter_mm: 180, height_mm: 200}
 `
 
-// newJar is a bench whose vessel holds starter; past feeds are there from the
-// start.
-func newJar(t *testing.T, past ...bake.Rise) *bench {
+// newJar is a bench whose vessel holds starter.
+func newJar(t *testing.T) *bench {
 	t.Helper()
 	b := newBenchOf(t, jarConfig)
 	b.every = 30 * time.Second
-	for _, r := range past {
-		id, err := b.store.BeginRise(t.Context(), r, nil)
-		require.NoError(t, err)
-		r.ID = id
-		require.NoError(t, b.store.UpdateRise(t.Context(), r))
-	}
-	if len(past) == 0 {
-		return b
-	}
-	again := b.again()
-	again.every = b.every
-	return again
-}
-
-// pastFeed is an invented feed days ago that peaked after so many hours at c.
-func pastFeed(b time.Time, daysAgo int, hours, peakPercent, c float64) bake.Rise {
-	start := b.AddDate(0, 0, -daysAgo)
-	body, _ := json.Marshal(bake.Feed{StarterG: 20, FlourG: 40, WaterG: 40})
-	peak := start.Add(time.Duration(hours * float64(time.Hour)))
-	return bake.Rise{Vessel: "tub", Holds: estimator.Starter, StartedAt: start, EndedAt: peak.Add(3 * time.Hour), TargetPercent: 100,
-		PeakPercent: peakPercent, PeakAt: peak, PeakEquivHours: hours, MeanDoughC: c, Phase: estimator.Ended, Batch: body,
-		ReachedEquivHours: math.NaN()}
-}
-
-// began is when the benches start.
-func began() time.Time { return time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC) }
-
-// feedAndRun feeds at the start and lets time pass.
-func (b *bench) feedAndRun(until time.Duration) {
-	b.run(30 * time.Second)
-	b.do(bake.Event{Kind: bake.EventFed})
-	b.run(until)
+	return b
 }
 
 // runJar feeds an invented starter that peaks after four hours and falls.
@@ -79,21 +45,6 @@ func (b *bench) runJar(until time.Duration) {
 		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+rise/100) + noise, DoughC: 24.5, AirC: 23.5})
 		b.app.Advance(now)
 	}
-}
-
-func TestCareByPastFeedsOfTheHouse(t *testing.T) {
-	t.Parallel()
-	quick := newJar(t, pastFeed(began(), 4, 4, 140, 24), pastFeed(began(), 3, 4.1, 150, 24), pastFeed(began(), 2, 3.9, 145, 24))
-	quick.feedAndRun(30 * time.Minute)
-	slow := newJar(t, pastFeed(began(), 4, 8, 140, 24), pastFeed(began(), 3, 8.2, 150, 24), pastFeed(began(), 2, 7.9, 145, 24))
-	slow.feedAndRun(30 * time.Minute)
-	q, s := quick.vessel().Care, slow.vessel().Care
-	require.NotNil(t, q)
-	require.NotNil(t, s)
-	assert.Contains(t, text.New(text.Locale{}).Tell(q.Basis...), "By 3 past feedings of this starter")
-	assert.InDelta(t, 4, q.Peak.Median.Sub(quick.start).Hours(), 0.5)
-	assert.InDelta(t, 8, s.Peak.Median.Sub(slow.start).Hours(), 1)
-	assert.Empty(t, quick.vessel().Findings, "a starter that doubles is not weak")
 }
 
 // TestAFeedTaughtAtOnce ends a feed: the next is foretold with it.
@@ -137,17 +88,4 @@ func TestColdStoredStarterIsDueWeekly(t *testing.T) {
 		kinds[a.Kind] = a.Reason
 	}
 	assert.Equal(t, alert.InCold, kinds[alert.StarterHungry])
-}
-
-// TestATypedFeedingCounts types a ratio where the feeding may be named.
-func TestATypedFeedingCounts(t *testing.T) {
-	t.Parallel()
-	b := newJar(t)
-	b.run(2 * time.Minute)
-	b.do(bake.Event{Kind: bake.EventFed, Detail: bake.Detail{Batch: "1:5:5"}})
-	b.run(5 * time.Minute)
-	v := b.vessel()
-	assert.Equal(t, "1 : 5 : 5", v.Feed)
-	require.NotNil(t, v.Care)
-	assert.InDelta(t, 2.15*math.Log2(11)/bake.Speed(24.5), v.Care.Peak.Median.Sub(v.Care.Feed.At).Hours(), 0.1)
 }

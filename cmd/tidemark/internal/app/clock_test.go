@@ -71,22 +71,6 @@ func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
 	assert.Zero(t, s.skew())
 }
 
-func TestSteppedNeverRunsBack(t *testing.T) {
-	t.Parallel()
-	var s Stepped
-	late := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
-	s.Set(late)
-	s.Set(late.Add(-time.Hour))
-	assert.Equal(t, late, s.Now())
-}
-
-func TestBootTimeMovesOn(t *testing.T) {
-	t.Parallel()
-	first := bootTime()
-	assert.Positive(t, first)
-	assert.GreaterOrEqual(t, bootTime(), first)
-}
-
 // stepBench is an App on a machine whose clock can be set, with a dough that
 // rises by the machine's boot clock.
 type stepBench struct {
@@ -237,4 +221,46 @@ func TestAClockKnownToBeSetIsBelieved(t *testing.T) {
 	assert.True(t, a.believed(a.notBefore.Add(time.Hour)))
 	require.NoError(t, os.WriteFile(filepath.Join(timesync, "synchronized"), nil, 0o644))
 	assert.True(t, a.believed(early))
+}
+
+// TestARiseThatIsOverIsAsLongAgoAsItWas sets the clock after the end of a rise: it moves
+// along, and the next one begins when it was told.
+func TestARiseThatIsOverIsAsLongAgoAsItWas(t *testing.T) {
+	t.Parallel()
+	day := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	for name, c := range map[string]struct {
+		starts time.Time
+		by     time.Duration
+		rose   time.Duration
+	}{
+		"late from the start": {time.Unix(30, 0), day.Sub(time.Unix(30, 0)), 20 * time.Minute},
+		"three hours forth":   {day, 3 * time.Hour, settlesWithin + time.Minute},
+		"three hours back":    {day, -3 * time.Hour, settlesWithin + time.Minute},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newStepBench(t, t.TempDir(), c.starts, 0, t.TempDir())
+			defer b.stop()
+			b.rise(time.Minute)
+			b.do(bake.Event{Kind: bake.EventStart})
+			b.rise(c.rose)
+			id := b.vessel().RiseID
+			b.do(bake.Event{Kind: bake.EventEnd})
+			b.rise(time.Minute)
+			before, err := b.store.Rise(t.Context(), id)
+			require.NoError(t, err)
+			b.m.set(b.m.now().Add(c.by))
+			b.rise(time.Minute)
+			after, err := b.store.Rise(t.Context(), id)
+			require.NoError(t, err)
+			assert.WithinDuration(t, before.StartedAt.Add(c.by), after.StartedAt, time.Second)
+			assert.WithinDuration(t, before.EndedAt.Add(c.by), after.EndedAt, time.Second)
+			b.do(bake.Event{Kind: bake.EventStart})
+			told := b.m.now()
+			b.rise(time.Minute)
+			next, err := b.store.Rise(t.Context(), b.vessel().RiseID)
+			require.NoError(t, err)
+			assert.NotEqual(t, id, next.ID)
+			assert.WithinDuration(t, told, next.StartedAt, time.Second)
+		})
+	}
 }

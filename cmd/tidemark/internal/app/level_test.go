@@ -167,55 +167,6 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 	})
 }
 
-// TestMeasuringAgainKeepsABackup writes twice, then changes the file by hand.
-func TestMeasuringAgainKeepsABackup(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := openBasin(t, dir, 8190)
-		b.level(238)
-		empty := func() string {
-			t.Helper()
-			require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
-			return b.state().Change.ID
-		}
-		_, err := b.app.LevelWrite(t.Context(), "tub", empty())
-		require.NoError(t, err)
-		b.level(236)
-		id := empty()
-		l := b.state()
-		assert.Equal(t, []string{"    floor_mm: 238"}, keep(l.Change.Before, "floor_mm"))
-		assert.Equal(t, []string{"    floor_mm: 236"}, keep(l.Change.After, "floor_mm"))
-		require.NotEmpty(t, l.Change.Backup)
-		_, err = b.app.LevelWrite(t.Context(), "tub", id)
-		require.NoError(t, err)
-		old, err := os.ReadFile(l.Change.Backup)
-		require.NoError(t, err)
-		assert.Contains(t, string(old), "floor_mm: 238")
-		assert.Equal(t, 236.0, b.state().FloorMM)
-
-		id = empty()
-		b.write("floor_mm: 245") // somebody edits the file meanwhile
-		_, err = b.app.LevelWrite(t.Context(), "tub", id)
-		refusedWith(t, err, "Look at the change again")
-		b.write("floor_mm: 245\n    flor: 3")
-		_, err = b.app.LevelWrite(t.Context(), "tub", b.state().Sensor)
-		refusedWith(t, err, `unknown field "flor"`)
-		assert.Contains(t, strings.Join(b.state().Remarks, "\n"), "Not written")
-	})
-}
-
-// keep gives the lines that hold a text.
-func keep(lines []string, part string) []string {
-	var out []string
-	for _, l := range lines {
-		if strings.Contains(l, part) {
-			out = append(out, l)
-		}
-	}
-	return out
-}
-
 // TestMeasuringWarns of the rim in view, and forgets what nobody goes on with.
 func TestMeasuringWarns(t *testing.T) {
 	t.Parallel()

@@ -4,7 +4,6 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
-	"net/http/httptest"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -20,7 +19,6 @@ import (
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/sensortest"
-	"tidemark/web"
 )
 
 const (
@@ -278,25 +276,4 @@ func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
 		assert.Equal(t, alert.Resolved, lost.State)
 		assert.Len(t, k.alarms, 1, "%v", k.kinds())
 	})
-}
-
-// TestNothingIsKnownBeforeTheFirstReading: a page opened at once shows no figure.
-func TestNothingIsKnownBeforeTheFirstReading(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	v := b.app.Snapshot().Vessels[0]
-	for name, x := range map[string]float64{"dough": v.Estimate.DoughC, "air": v.Estimate.AirC, "rise": v.Estimate.RisePercent, "level": v.Estimate.LevelMM} {
-		assert.True(t, math.IsNaN(x), "%s: %g", name, x)
-	}
-	assert.Equal(t, estimator.Idle, v.Estimate.Phase)
-	page, err := web.New(web.Options{Live: b.app})
-	require.NoError(t, err)
-	r := httptest.NewRequest("GET", "/", nil)
-	r.Host, r.RemoteAddr = "127.0.0.1", "127.0.0.1:50000"
-	w := httptest.NewRecorder()
-	page.ServeHTTP(w, r)
-	require.Equal(t, 200, w.Code)
-	assert.Contains(t, w.Body.String(), "Nothing rising")
-	assert.NotContains(t, w.Body.String(), "°C")
-	require.NoError(t, page.Close())
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"sync"
 	"time"
 
 	"tidemark/alert/text"
@@ -71,51 +70,47 @@ func feedsOf(ctx context.Context, s *history.Store, demo bool) ([]bake.PastFeed,
 	return slices.DeleteFunc(feeds, func(f bake.PastFeed) bool { return f.Validate() != nil || !(f.PeakHours > 0) }), nil
 }
 
-// planService plans for the page, one request at a time: a plan takes a small machine
-// a second. It keeps the last plans, because the page, the calendar and the event
+// planned are the plans of the last request, because the page, the calendar and the event
 // that takes a plan on ask for the same.
-type planService struct {
-	app     *App
-	mu      sync.Mutex
-	request planner.Request // of made
+type planned struct {
 	key     string
-	made    web.Planned
+	request planner.Request
+	web.Planned
 }
 
-// Plan plans a bake with the household's own rises and feedings.
-func (d *planService) Plan(ctx context.Context, w web.PlanRequest) (web.Planned, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	_, made, err := d.plan(ctx, w)
+// Plan plans a bake with the household's own rises and feedings, for web.Planner.
+func (a *App) Plan(ctx context.Context, w web.PlanRequest) (web.Planned, error) {
+	made, err := a.plan(ctx, w)
+	return made.Planned, err
+}
+
+// plan plans, one request at a time: a plan takes a small machine a second.
+func (a *App) plan(ctx context.Context, w web.PlanRequest) (planned, error) {
+	a.planMu.Lock()
+	defer a.planMu.Unlock()
+	w.Now, w.Way = w.Now.Truncate(time.Minute), ""
+	key := fmt.Sprint(w)
+	if a.planned.key == key {
+		return a.planned, nil
+	}
+	if err := ctx.Err(); err != nil {
+		return planned{}, err
+	}
+	request, out, err := a.request(ctx, w)
+	if err == nil {
+		out.Plans, err = planner.Make(request)
+	}
+	made := planned{key, request, out}
+	if err == nil {
+		a.planned = made
+	}
 	return made, err
 }
 
-// plan plans, or takes the plans of the last request when it was the same.
-func (d *planService) plan(ctx context.Context, w web.PlanRequest) (planner.Request, web.Planned, error) {
-	w.Now = w.Now.Truncate(time.Minute)
-	query := w
-	query.Way = ""
-	key := fmt.Sprint(query)
-	if d.key == key {
-		return d.request, d.made, nil
-	}
-	if err := ctx.Err(); err != nil {
-		return planner.Request{}, web.Planned{}, err
-	}
-	request, out, err := d.app.request(ctx, w)
-	if err != nil {
-		return request, out, err
-	}
-	if out.Plans, err = planner.Make(request); err != nil {
-		return request, out, err
-	}
-	d.request, d.key, d.made = request, key, out
-	return request, out, nil
-}
-
-// Feedings says how the starter is fed so that it peaks at the time asked for.
-func (d *planService) Feedings(ctx context.Context, w web.PlanRequest) ([]planner.Feeding, error) {
-	request, _, err := d.app.request(ctx, w)
+// Feedings says how the starter is fed so that it peaks at the time asked for, for
+// web.Planner.
+func (a *App) Feedings(ctx context.Context, w web.PlanRequest) ([]planner.Feeding, error) {
+	request, _, err := a.request(ctx, w)
 	if err != nil {
 		return nil, err
 	}
@@ -123,11 +118,9 @@ func (d *planService) Feedings(ctx context.Context, w web.PlanRequest) ([]planne
 }
 
 // Choose returns the plan of the way that a request names, as its vessel begins to follow
-// it.
-func (d *planService) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chosen, error) {
-	d.mu.Lock()
-	request, made, err := d.plan(ctx, w)
-	d.mu.Unlock()
+// it, for web.Planner.
+func (a *App) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chosen, error) {
+	made, err := a.plan(ctx, w)
 	if err != nil {
 		return nil, err
 	}
@@ -135,7 +128,8 @@ func (d *planService) Choose(ctx context.Context, w web.PlanRequest) (*bake.Chos
 	if i < 0 || len(made.Plans[i].Steps) == 0 {
 		return nil, bake.Refuse("no_way", nil)
 	}
-	return &bake.Chosen{Way: made.Plans[i].Way, Wanted: request.ReadyAt, Fridge: request.Fridge(), Total: made.Plans[i].TotalPercent, Process: made.Plans[i].Process}, nil
+	p := &made.Plans[i]
+	return &bake.Chosen{Way: p.Way, Wanted: made.request.ReadyAt, Fridge: made.request.Fridge(), Total: p.TotalPercent, Process: p.Process}, nil
 }
 
 // zone is the household's.
@@ -155,7 +149,6 @@ func (a *App) request(ctx context.Context, w web.PlanRequest) (planner.Request, 
 	if !w.AwayUntil.IsZero() {
 		request.Away = []bake.Span{{From: w.AwayFrom, Until: w.AwayUntil}}
 	}
-	request.Away = append(request.Away, a.absences(w.Now)...)
 	v, err := a.doughVessel(w.Vessel)
 	if err != nil {
 		return request, web.Planned{}, err
@@ -174,7 +167,17 @@ func (a *App) request(ctx context.Context, w web.PlanRequest) (planner.Request, 
 	}
 	request.TargetPercent = v.TargetPercent
 	request.Hours.BedMin, request.Hours.WakeMin = a.opt.Config.Household.Sleep()
-	request.OvenTaken = a.ovenTaken(v.Name)
+	for _, other := range a.order { // who is away, as was told in any vessel, and when the others' bakes have the oven
+		s := a.State(other.name)
+		for _, x := range bake.Absences(s.Events) {
+			if x.Until.After(w.Now) {
+				request.Away = append(request.Away, x)
+			}
+		}
+		if span, ok := planner.OvenSpan(s.Steps); ok && other.name != v.Name {
+			request.OvenTaken = append(request.OvenTaken, span)
+		}
+	}
 	out := web.Planned{Title: request.Batch.Name, Vessel: v.Name}
 	said := worked()
 	if a.opt.Store != nil {
@@ -184,34 +187,6 @@ func (a *App) request(ctx context.Context, w web.PlanRequest) (planner.Request, 
 	}
 	out.From = a.words.Tell(said)
 	return request, out, nil
-}
-
-// absences lists when nobody is there from now on, as was told in any vessel.
-func (a *App) absences(now time.Time) []bake.Span {
-	var out []bake.Span
-	for _, v := range a.order {
-		v.mu.Lock()
-		for _, x := range bake.Absences(v.state.Events) {
-			if x.Until.After(now) {
-				out = append(out, bake.Span{From: x.From, Until: x.Until})
-			}
-		}
-		v.mu.Unlock()
-	}
-	return out
-}
-
-// ovenTaken lists when the bakes of the other vessels have the oven.
-func (a *App) ovenTaken(vessel string) []bake.Span {
-	var out []bake.Span
-	for _, v := range a.order {
-		v.mu.Lock()
-		if span, ok := planner.OvenSpan(v.state.Steps); ok && v.name != vessel {
-			out = append(out, span)
-		}
-		v.mu.Unlock()
-	}
-	return out
 }
 
 // doughVessel is the named vessel, or the first that holds dough. Without any it

@@ -27,7 +27,7 @@ func (b *bench) breadAt(ready time.Duration, way string) *web.PlanRequest {
 // chosen is the plan of a wish.
 func (b *bench) chosen(w *web.PlanRequest) *bake.Chosen {
 	b.t.Helper()
-	c, err := b.app.planner.Choose(b.t.Context(), *w)
+	c, err := b.app.Choose(b.t.Context(), *w)
 	require.NoError(b.t, err)
 	return c
 }
@@ -143,84 +143,6 @@ func TestASlowRiseIsToldAsALaterBread(t *testing.T) {
 	assert.Contains(t, told[0].Title, "bread later")
 }
 
-func TestAPlanOutlivesARestart(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.follow(26*time.Hour, overnight)
-	b.due(bake.MixID)
-	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.MixID}})
-	b.idle(b.clock.Now().Add(time.Minute))
-	next := b.again()
-	next.idle(next.clock.Now().Add(time.Minute))
-	v := next.vessel()
-	require.NotNil(t, v.Plan)
-	assert.True(t, v.Plan.Pending)
-	assert.Zero(t, v.RiseID, "the empty tub begins no rise after the restart either")
-	assert.Equal(t, bake.Done, stepOf(t, next, bake.MixID).State)
-	require.Len(t, v.Events, 2)
-	next.undo(0, 0)
-	next.idle(next.clock.Now().Add(time.Minute))
-	assert.NotEqual(t, bake.Done, stepOf(t, next, bake.MixID).State, "done in the first run, taken back in the second")
-	since := next.intoTheTub()
-	next.rising(since, since.Add(3*time.Hour+40*time.Minute), 1.6)
-	was := next.vessel().Plan
-	require.NotEmpty(t, was.Said)
-	third := next.again()
-	v = third.vessel()
-	require.NotNil(t, v.Plan)
-	assert.False(t, v.Plan.Pending)
-	assert.Equal(t, was.Said, v.Plan.Said)
-	assert.Equal(t, was.Planned, v.Plan.Planned)
-	assert.Equal(t, next.bulkEnd(), third.bulkEnd())
-	assert.InDelta(t, third.bulkEnd(), v.Estimate.TargetPercent, 0.01)
-	third.rising(since, since.Add(3*time.Hour+50*time.Minute), 1.6)
-	assert.InDelta(t, third.bulkEnd(), third.vessel().Estimate.TargetPercent, 0.01, "the live rise goes on moving the mark")
-	third.do(bake.Event{Kind: bake.EventShaped})
-	fourth := third.again()
-	fourth.idle(fourth.clock.Now().Add(time.Minute))
-	require.NotNil(t, fourth.vessel().Plan, "the plan goes on to the slicing")
-	assert.False(t, fourth.vessel().Plan.Ready.IsZero())
-}
-
-func TestUndoingAPlan(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.follow(26*time.Hour, overnight)
-	b.follow(15*time.Hour, sameDay)
-	assert.Equal(t, sameDay, b.vessel().Plan.Way)
-	b.undo(0, 0)
-	assert.Equal(t, overnight, b.vessel().Plan.Way, "the plan before is there again")
-	b.undo(0, 0)
-	assert.Nil(t, b.vessel().Plan)
-	b.idle(b.start.Add(time.Minute))
-	assert.Empty(t, b.vessel().Steps)
-	refusedWith(t, b.app.Undo(t.Context(), "tub", 0, 0), "nothing of this rise left")
-	assert.Nil(t, b.again().vessel().Plan, "nor after a restart")
-}
-
-// TestUndoingTheStartOfAPlan stands before the dough again, also when the start
-// was the last step before it.
-func TestUndoingTheStartOfAPlan(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.follow(26*time.Hour, overnight)
-	since := b.intoTheTub()
-	b.rising(since, since.Add(2*time.Minute), 1)
-	require.NotZero(t, b.vessel().RiseID)
-	b.undo(0, 0)
-	v := b.vessel()
-	assert.Zero(t, v.RiseID)
-	require.NotNil(t, v.Plan)
-	assert.True(t, v.Plan.Pending)
-	b.idle(b.clock.Now().Add(time.Minute))
-	assert.Equal(t, bake.Done, stepOf(t, b, bake.MixID).State, "what was done before stays done")
-	assert.Equal(t, bake.DueNow, stepOf(t, b, saltID).State)
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.rising(b.clock.Now(), b.clock.Now().Add(time.Minute), 1)
-	assert.NotZero(t, b.vessel().RiseID)
-	assert.False(t, b.vessel().Plan.Pending)
-}
-
 // TestAPlanTakesThePlaceOfABakeUnderWay and gives it back when it is undone.
 func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 	t.Parallel()
@@ -238,29 +160,6 @@ func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 	assert.Equal(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
 	require.NotNil(t, b.vessel().Plan)
 	assert.Equal(t, b.start.Add(26*time.Hour), b.vessel().Plan.Wanted)
-}
-
-func TestPlansThatMakeNoSense(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	_, err := b.app.planner.Choose(t.Context(), *b.breadAt(26*time.Hour, "by boat"))
-	refusedWith(t, err, "no such way to this bread")
-	_, err = b.app.planner.Choose(t.Context(), *b.breadAt(-time.Hour, sameDay))
-	refusedWith(t, err, "does not lie within four days")
-}
-
-// TestWhatIfItStaysOut asks about a rise under way.
-func TestWhatIfItStaysOut(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.every = 30 * time.Second
-	b.run(3 * time.Hour)
-	s := b.vessel().State
-	out := s.StaysOut(b.clock.Now().Add(time.Hour))
-	require.NotNil(t, out)
-	assert.InDelta(t, invented(4*time.Hour), out.P50, 12)
-	assert.Greater(t, out.ColdPercent, out.P50)
-	assert.Nil(t, s.StaysOut(b.clock.Now().Add(-time.Hour)))
 }
 
 // TestAPlanNobodyBeganIsForgotten a day after its bread was wanted.
@@ -281,13 +180,13 @@ func TestALessonTellsThePlan(t *testing.T) {
 	b := newBench(t)
 	b.every = 30 * time.Second
 	b.run(6 * time.Hour)
-	before, err := b.app.planner.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
+	before, err := b.app.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
 	require.NoError(t, err)
 	assert.Contains(t, before.From, "Worked from published values")
 	b.do(bake.Event{Kind: bake.EventEnd})
 	b.run(6*time.Hour + 2*time.Minute)
 	require.Equal(t, 1, b.lessons())
-	after, err := b.app.planner.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
+	after, err := b.app.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
 	require.NoError(t, err)
 	assert.Equal(t, "Worked from what was learned: past rises of dough 1, past feedings of the starter 0.", after.From)
 	width := func(p web.Planned) time.Duration {
@@ -299,17 +198,4 @@ func TestALessonTellsThePlan(t *testing.T) {
 		return 0
 	}
 	assert.NotEqual(t, width(before), width(after))
-}
-
-// TestAStaleTapDividesNothing: a page of yesterday's bake is tapped before the
-// dough of the plan is mixed.
-func TestAStaleTapDividesNothing(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.follow(26*time.Hour, overnight)
-	for _, e := range []bake.Event{{Kind: bake.EventDone, Detail: bake.Detail{StepID: "divide"}}, {Kind: bake.EventShaped}, {Kind: bake.EventBaked}} {
-		assert.Contains(t, b.refused(e), "start one first")
-	}
-	assert.Equal(t, bake.Waiting, stepOf(t, b, bake.MixID).State)
-	assert.Equal(t, bake.Waiting, stepOf(t, b, "divide").State)
 }

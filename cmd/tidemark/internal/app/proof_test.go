@@ -2,7 +2,6 @@ package app
 
 import (
 	"math"
-	"strings"
 	"testing"
 	"time"
 
@@ -141,20 +140,6 @@ func TestBasketSensorGoesBeforeTheSampleJar(t *testing.T) {
 	assert.Contains(t, b.mustTell(string(alert.Reached), "basket").Text, "Bake it now")
 }
 
-func TestTheProofOutlivesARestart(t *testing.T) {
-	t.Parallel()
-	b := newProofBench(t)
-	b.on(shapedAt + 62*time.Minute)
-	before := b.vessel().After
-	again := &proofBench{bench: b.again()}
-	again.every = b.every
-	again.on(shapedAt + 63*time.Minute)
-	after := again.vessel().After
-	require.NotNil(t, after)
-	assert.InDelta(t, 0, after.Until.Median.Sub(before.Until.Median).Minutes(), 2, "the loaf's warmth is not forgotten")
-	assert.InDelta(t, before.Until.From.Sub(after.Until.From).Minutes(), 0, 2)
-}
-
 // core is the invented core of a loaf loaded some time ago and taken out after 46
 // minutes, Celsius.
 func core(since time.Duration) float64 {
@@ -233,15 +218,4 @@ func TestACoreOutlivesARestart(t *testing.T) {
 	for _, a := range again.raised {
 		assert.NotEqual(t, bake.OutID, a.Reason, "told once, not again")
 	}
-}
-
-// TestGermanMessages says the same in German.
-func TestGermanMessages(t *testing.T) {
-	t.Parallel()
-	b := &proofBench{bench: newBenchOf(t, strings.Replace(proofConfig, "time_zone: UTC", "time_zone: UTC, language: de", 1))}
-	b.bulk()
-	b.cup = true
-	b.on(shapedAt + 3*time.Hour)
-	assert.Contains(t, b.mustTell(bake.ProofID, "tub").Text, "Das sagt das Probeglas")
-	assert.Contains(t, b.mustTell(string(alert.Reached), "cup").Text, "Es steht für das Brot aus tub")
 }

@@ -18,14 +18,6 @@ import (
 	"tidemark/history"
 )
 
-// TestPushReachesTheTopicServer follows one warning from the readings to the
-// topic server. The JSON form is the one of ntfy's documentation, Publishing,
-// "Publish as JSON": topic in the body, POST to the server's root.
-func TestPushReachesTheTopicServer(t *testing.T) {
-	t.Parallel()
-	pushed(t, func(*bench) {})
-}
-
 // pushed watches a rise until its warning has come to the topic server. beside is
 // handed the bench before the rise begins.
 func pushed(t *testing.T, beside func(b *bench)) {

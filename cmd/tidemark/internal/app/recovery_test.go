@@ -40,7 +40,7 @@ func TestRecoveriesAreCounted(t *testing.T) {
 		require.NoError(t, a.Start(t.Context()))
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
-		a.sense(ctx, []feed{{"tub", heightRole, sensor.Distance, source.Bus(cfg.Vessels[0].Height), restless()}})
+		sensor.Poll(ctx, []sensor.Job{a.vessels["tub"].job(heightRole, sensor.Job{Bus: source.Bus(cfg.Vessels[0].Height), Source: restless(), Quantity: sensor.Distance, Every: cfg.SampleEvery})})
 		s := a.Snapshot().Vessels[0].Sensors[0]
 		assert.Equal(t, []int64{3, 1}, []int64{s.Restarts, s.Resets})
 		require.NoError(t, a.Stop(t.Context()))

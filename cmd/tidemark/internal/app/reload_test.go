@@ -101,18 +101,6 @@ func TestReloadTakesMeasuresOver(t *testing.T) {
 	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.15, "which begins by itself as before")
 }
 
-// TestAMarkChosenByHandIsOfOneRise starts another rise after it.
-func TestAMarkChosenByHandIsOfOneRise(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}}), "o rise is being watched")
-	b.run(time.Hour)
-	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}})
-	b.do(bake.Event{Kind: bake.EventStart})
-	b.run(65 * time.Minute)
-	assert.Equal(t, 100.0, b.vessel().Estimate.TargetPercent)
-}
-
 // TestUndoOfAMarkGoesBackToTheTable chooses a mark by hand where the file has a
 // table by temperature.
 func TestUndoOfAMarkGoesBackToTheTable(t *testing.T) {

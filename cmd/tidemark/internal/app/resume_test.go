@@ -81,21 +81,6 @@ func TestALostSensorIsToldOverARestart(t *testing.T) {
 	}
 }
 
-// TestAStartTakenBackStaysSo: the household said that nothing rises; a restart does not
-// know better.
-func TestAStartTakenBackStaysSo(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(20 * time.Minute)
-	require.NotZero(t, b.vessel().RiseID, "begun by itself")
-	b.undo(0, b.vessel().Events[0].ID)
-	b.run(30 * time.Minute)
-	require.Zero(t, b.vessel().RiseID)
-	next := b.again()
-	next.run(45 * time.Minute)
-	assert.Zero(t, next.vessel().RiseID)
-}
-
 // TestAFeedTakenBackGivesTheRiseBefore: with what was measured and told meanwhile, also
 // after a restart.
 func TestAFeedTakenBackGivesTheRiseBefore(t *testing.T) {

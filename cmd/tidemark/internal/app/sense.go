@@ -1,12 +1,12 @@
 package app
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"math"
 	"time"
 
+	"tidemark/estimator"
 	"tidemark/sensor"
 	"tidemark/sensor/source"
 )
@@ -26,104 +26,76 @@ const (
 	loafRole     role = "loaf"
 )
 
-// feed is one configured sensor with the vessel it belongs to.
-type feed struct {
-	vessel   string
-	role     role
-	quantity sensor.Quantity
-	bus      string // what its readings share with others
-	source   sensor.Source
-}
-
-// openFeeds opens every sensor of the configuration.
-func (a *App) openFeeds(buses *source.Buses) ([]feed, error) {
-	var feeds []feed
-	for _, v := range a.opt.Config.Vessels {
-		for _, s := range v.Sensors() {
-			src, err := source.Open(s.Config, s.Quantity, a.sourceEnv(v.Name, buses))
-			if err != nil {
-				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.Name, s.Role, err), closeFeeds(feeds))
-			}
-			feeds = append(feeds, feed{v.Name, role(s.Role), s.Quantity, source.Bus(s.Config), src})
+// openSensors opens every sensor of the configuration, as jobs for the polling.
+func (a *App) openSensors(buses *source.Buses) (jobs []sensor.Job, err error) {
+	for _, v := range a.order {
+		v.mu.Lock()
+		sensors := v.config.Sensors()
+		if v.config.Height != nil {
+			v.gauge = &gauge{conf: v.config.Height}
 		}
-		if v.Height != nil {
-			w := a.vessels[v.Name]
-			w.mu.Lock()
-			w.gauge = &gauge{conf: v.Height}
-			w.mu.Unlock()
+		v.mu.Unlock()
+		for _, s := range sensors {
+			src, err := source.Open(s.Config, s.Quantity, v.sourceEnv(buses))
+			if err != nil {
+				return nil, errors.Join(fmt.Errorf("vessel %s, %s sensor: %w", v.name, s.Role, err), closeSensors(jobs))
+			}
+			jobs = append(jobs, v.job(role(s.Role), sensor.Job{Bus: source.Bus(s.Config), Source: src, Quantity: s.Quantity, Every: a.opt.Config.SampleEvery}))
 		}
 	}
-	return feeds, nil
+	return jobs, nil
 }
 
-// closeFeeds releases every sensor.
-func closeFeeds(feeds []feed) error {
+// closeSensors releases every sensor.
+func closeSensors(jobs []sensor.Job) error {
 	var err error
-	for _, f := range feeds {
-		err = errors.Join(err, f.source.Close())
+	for _, j := range jobs {
+		err = errors.Join(err, j.Source.Close())
 	}
 	return err
 }
 
-// sourceEnv is what the sensors of a vessel need from the machine.
-func (a *App) sourceEnv(vessel string, buses *source.Buses) source.Env {
-	return source.Env{SysfsRoot: a.opt.Config.Sysfs, Buses: buses, Air: func() (celsius, humidity float64, ok bool) {
-		return a.vessels[vessel].airNow(a.opt.Clock.Now())
+// sourceEnv is what the sensors of the vessel need from the machine.
+func (v *vessel) sourceEnv(buses *source.Buses) source.Env {
+	return source.Env{SysfsRoot: v.app.opt.Config.Sysfs, Buses: buses, Air: func() (celsius, humidity float64, ok bool) {
+		return v.airNow(v.app.opt.Clock.Now())
 	}}
 }
 
-// sense reads the sensors until ctx ends: those of a bus one after the other, those that
-// others feed when something is there.
-func (a *App) sense(ctx context.Context, feeds []feed) {
-	jobs := make([]sensor.Job, len(feeds))
-	for i := range feeds {
-		f := &feeds[i]
-		jobs[i] = sensor.Job{
-			Bus: f.bus, Source: f.source, Quantity: f.quantity, Every: a.opt.Config.SampleEvery,
-			Interval: a.intervalOf(f),
-			Deliver:  func(r sensor.Reading) { a.deliver(f.vessel, f.role, r) },
-			Timed:    func(took time.Duration, missed uint64) { a.timed(f, took, missed) },
-		}
+// job takes in what a sensor gives as its role to the vessel. A height may be read
+// faster, while the vessel is measured.
+func (v *vessel) job(as role, j sensor.Job) sensor.Job {
+	j.Deliver = func(r sensor.Reading) { v.deliver(as, r) }
+	j.Timed = func(took time.Duration, missed uint64) { v.timed(as, j.Source, took, missed) }
+	if as == heightRole {
+		j.Interval = &v.gauge.interval
 	}
-	sensor.Poll(ctx, jobs)
+	return j
 }
 
 // timed notes how long a reading took, how many did not come in time, and how often the
 // sensor was brought back.
-func (a *App) timed(f *feed, took time.Duration, missed uint64) {
-	a.samplesLate.Add(missed)
-	v := a.vessels[f.vessel]
+func (v *vessel) timed(as role, source sensor.Source, took time.Duration, missed uint64) {
+	v.app.samplesLate.Add(missed)
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	s := v.readings.of(f.role)
+	s := v.readings.of(as)
 	if s == nil {
 		return // the first reading is on its way
 	}
 	s.ReadSeconds = took.Seconds()
-	if d, ok := f.source.(*sensor.Driver); ok {
+	if d, ok := source.(*sensor.Driver); ok {
 		s.Restarts, s.Resets = d.Recovery().Restarts, d.Recovery().Resets
 	}
 }
 
-// intervalOf lets a height be read faster while its vessel is measured.
-func (a *App) intervalOf(f *feed) *sensor.Interval {
-	if f.role != heightRole {
-		return nil
-	}
-	v := a.vessels[f.vessel]
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	return &v.gauge.interval
-}
-
 // deliver takes a reading in. A height is joined with the fresh temperatures
 // into a sample.
-func (a *App) deliver(vessel string, as role, r sensor.Reading) {
-	a.lastReadAt.note()
-	v := a.vessels[vessel]
+func (v *vessel) deliver(as role, r sensor.Reading) {
+	v.app.lastReadAt.note()
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	now := a.opt.Clock.Now() // with the lock: the clock is not set meanwhile
+	now := v.app.opt.Clock.Now() // with the lock: the clock is not set meanwhile
 	v.readings.note(as, r, now)
 	if as != heightRole {
 		return
@@ -148,4 +120,26 @@ func (v *vessel) airNow(now time.Time) (celsius, humidity float64, ok bool) {
 	defer v.mu.Unlock()
 	celsius = v.readings.lately(airRole, now, airFor)
 	return celsius, v.readings.lately(humidityRole, now, airFor), !math.IsNaN(celsius)
+}
+
+// SampleOf joins the readings of one moment. A reading with a fault counts as
+// missing; its reason is kept by the sensor's health. A height sensor that finds
+// nothing in its range is not silent, though: its distance counts as endless, so
+// that people are told to look for the lid rather than for a broken cable.
+func SampleOf(at time.Time, height, dough, air sensor.Reading) estimator.Sample {
+	distanceMM := value(height)
+	if height.Status == sensor.OutOfRange {
+		distanceMM = math.Inf(1)
+	}
+	return estimator.Sample{
+		Time: at, DistanceMM: distanceMM, SDMM: height.SD, DoughC: value(dough), AirC: value(air),
+	}
+}
+
+// value returns what was measured, or NaN.
+func value(r sensor.Reading) float64 {
+	if r.Status != sensor.OK {
+		return math.NaN()
+	}
+	return r.Value
 }

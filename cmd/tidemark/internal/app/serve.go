@@ -109,7 +109,7 @@ func (a *App) WebOptions() (web.Options, error) {
 	w := a.opt.Config.Web
 	o := web.Options{
 		Live: a, Locale: LocaleOf(a.opt.Config),
-		Planner: a.planner, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
+		Planner: a, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
 		Secure: w.Secure(),
 	}
 	if a.opt.Demo {

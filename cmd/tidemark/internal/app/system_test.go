@@ -53,7 +53,7 @@ func TestReadingTimesAreShown(t *testing.T) {
 		r := openLive(t, state, tree, time.Now(), noFault)
 		time.Sleep(2 * time.Minute) // the bubble's time, not real
 		s := r.app.Snapshot()
-		r.app.timed(&feed{vessel: "tub", role: heightRole}, time.Second, 3)
+		r.app.vessels["tub"].timed(heightRole, nil, time.Second, 3)
 		late := r.app.Snapshot().System.SamplesLate
 		r.stop()
 		require.NoError(t, r.store.Close(t.Context()))

@@ -2,7 +2,6 @@ package app
 
 import (
 	"bytes"
-	"context"
 	"io"
 	"log/slog"
 	"net/http"
@@ -55,43 +54,6 @@ func TestPictureShowsTheRiseOfTheMessage(t *testing.T) {
 	require.Error(t, err)
 }
 
-// TestSubscribersAreRung rings whoever looks, also one who does not listen.
-func TestSubscribersAreRung(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	ctx, cancel := context.WithCancel(t.Context())
-	rung := b.app.Subscribe(ctx)
-	b.run(time.Minute)
-	require.Len(t, rung, 1, "one signal waits, however often it rang")
-	<-rung
-	before := b.app.Snapshot().Seq
-	cancel()
-	require.Eventually(t, func() bool {
-		b.app.updates.mu.Lock()
-		defer b.app.updates.mu.Unlock()
-		return len(b.app.updates.subs) == 0
-	}, 10*time.Second, time.Millisecond)
-	b.run(2 * time.Minute)
-	assert.Empty(t, rung)
-	assert.Greater(t, b.app.Snapshot().Seq, before)
-}
-
-// TestCurve hands the measured line of a rise to a page.
-func TestCurve(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	samples, err := b.app.Curve(t.Context(), "tub")
-	require.NoError(t, err)
-	assert.Empty(t, samples, "no rise, no line")
-	b.run(time.Hour)
-	samples, err = b.app.Curve(t.Context(), "tub")
-	require.NoError(t, err)
-	require.Greater(t, len(samples), 300)
-	assert.InDelta(t, invented(time.Hour), samples[len(samples)-1].RisePercent, 4)
-	_, err = b.app.Curve(t.Context(), "pot")
-	refusedWith(t, err, "No vessel pot")
-}
-
 // get fetches a page.
 func get(t *testing.T, url string) (status int, body string) {
 	t.Helper()
@@ -134,33 +96,6 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 	require.Error(t, err, "the page is closed again")
 	require.NoError(t, a.Stop(t.Context()))
 	require.NoError(t, store.Close(t.Context()))
-}
-
-// TestStepsOfTheDay asks what is due and does, skips and misspells it.
-func TestStepsOfTheDay(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(time.Minute)
-	require.NoError(t, b.tell("tub", bake.Event{Kind: "start"}))
-	require.Error(t, b.tell("pot", bake.Event{Kind: "start"}))
-	b.run(40 * time.Minute)
-	due := b.app.DueSteps("tub", b.clock.Now())
-	require.NotEmpty(t, due)
-	assert.Equal(t, "fold-1", due[0].ID)
-	assert.Empty(t, b.app.DueSteps("pot", b.clock.Now()))
-	require.NoError(t, b.tell("tub", bake.Event{Kind: bake.EventSkipped, Detail: bake.Detail{StepID: "fold-1", Why: "strong enough"}}))
-	require.Error(t, b.tell("tub", bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: "no-such-step"}}))
-	b.run(41 * time.Minute)
-	for _, s := range b.app.DueSteps("tub", b.clock.Now()) {
-		assert.NotEqual(t, "fold-1", s.ID)
-	}
-	require.NoError(t, b.app.Do(t.Context(), bake.Event{Vessel: "tub", Kind: bake.EventDone, By: "test", Detail: bake.Detail{StepID: "fold-2"}}))
-}
-
-// tell enters an event in the journal of a vessel.
-func (b *bench) tell(vessel string, e bake.Event) error {
-	e.Vessel, e.By = vessel, "test"
-	return b.app.Do(b.t.Context(), e)
 }
 
 // TestAButtonTellsWhatWasDone presses the button of a message twice: the tub is in the

@@ -74,19 +74,6 @@ func TestTakeBackupWhileWatching(t *testing.T) {
 	}
 }
 
-// TestUselessBackupsAreRefused: the reason is told without the place of the upload.
-func TestUselessBackupsAreRefused(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.run(time.Minute)
-	file := filepath.Join(t.TempDir(), "x.db")
-	require.NoError(t, os.WriteFile(file, []byte("no database, but as long as one would have to be at the least"), 0o600))
-	_, err := b.app.CheckBackup(t.Context(), file)
-	refusedWith(t, err, "This file cannot be restored: it is no sound history")
-	assert.NotContains(t, why(t, err), file)
-	refusedWith(t, b.app.TakeBackup(t.Context(), file), "nothing was changed")
-}
-
 // TestImportRecordFromThePage: a record of a vessel that is described becomes a
 // rise with its percent, one of another vessel keeps its readings, and the CSV that
 // the page exports comes back.

@@ -13,6 +13,7 @@ import (
 	"tidemark/alert"
 	"tidemark/alert/channel"
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/sensor"
 	"tidemark/sensor/source"
 )
 
@@ -24,21 +25,12 @@ const (
 	storedAfter = 5 * time.Minute
 )
 
-// part is a part of the watch, when it moved on last, and how long it may stand still.
-type part struct {
-	name string
-	last func() time.Time
-	most time.Duration
-}
-
-// standsStill says which part has stood still for too long; nil while all move on.
-func standsStill(parts ...part) error {
-	for _, p := range parts {
-		if still := time.Since(p.last()); still > p.most {
-			return fmt.Errorf("%s: nothing for %s, expected every %s", p.name, still.Round(time.Second), p.most)
-		}
+// standsStill adds to err a part of the watch that has stood still for longer than it may.
+func standsStill(err error, part string, last time.Time, most time.Duration) error {
+	if still := time.Since(last); err == nil && still > most {
+		return fmt.Errorf("%s: nothing for %s, expected every %s", part, still.Round(time.Second), most)
 	}
-	return nil
+	return err
 }
 
 // reads reports whether any sensor is read: of a fresh machine and of vessels told by eye
@@ -47,25 +39,26 @@ func (a *App) reads() bool {
 	return slices.ContainsFunc(a.opt.Config.Vessels, func(v config.Vessel) bool { return len(v.Sensors()) > 0 })
 }
 
+// sampling is standsStill of the sensors, where any is read.
+func (a *App) sampling(err error, most time.Duration) error {
+	if !a.reads() {
+		return err
+	}
+	return standsStill(err, "sampling", a.lastReadAt.last(), most)
+}
+
 // stuck says whether the watch itself stands still, for the watchdog.
 func (a *App) stuck() error {
-	parts := []part{{"advancing", a.lastAdvanceAt.last, stuckAfter}}
-	if a.reads() {
-		parts = append(parts, part{"sampling", a.lastReadAt.last, stuckAfter})
-	}
-	return standsStill(parts...)
+	return a.sampling(standsStill(nil, "advancing", a.lastAdvanceAt.last(), stuckAfter), stuckAfter)
 }
 
 // silent says whether sampling, storing or delivering stands still, for the heartbeat.
 func (a *App) silent() error {
-	parts := []part{{"delivering", a.manager.Beat, silentAfter}}
-	if a.reads() {
-		parts = append(parts, part{"sampling", a.lastReadAt.last, silentAfter})
-	}
+	err := a.sampling(standsStill(nil, "delivering", a.manager.Beat(), silentAfter), silentAfter)
 	if a.opt.Store != nil {
-		parts = append(parts, part{"storing", func() time.Time { return a.opt.Store.Health().LastCommit }, storedAfter})
+		err = standsStill(err, "storing", a.opt.Store.Health().LastCommit, storedAfter)
 	}
-	return standsStill(parts...)
+	return err
 }
 
 // progress is when something moved on last.
@@ -93,15 +86,15 @@ func (a *App) startWatching(ctx context.Context) error {
 		return nil
 	}
 	buses := source.NewBuses()
-	feeds, err := a.openFeeds(buses)
+	jobs, err := a.openSensors(buses)
 	if err != nil {
 		return err
 	}
 	a.lastAdvanceAt.note()
 	a.lastReadAt.note()
 	a.work.Go(func() {
-		a.sense(ctx, feeds)
-		if err := errors.Join(closeFeeds(feeds), buses.Close()); err != nil {
+		sensor.Poll(ctx, jobs) // those of a bus one after the other
+		if err := errors.Join(closeSensors(jobs), buses.Close()); err != nil {
 			a.log.Warn("a sensor did not close", "error", err)
 		}
 	})
