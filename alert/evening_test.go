@@ -90,5 +90,10 @@ func golden(t *testing.T, name, got string) {
 	}
 	want, err := os.ReadFile(path)
 	require.NoError(t, err)
-	assert.Equal(t, string(want), got)
+	lines := strings.Split(string(want), "\n")
+	for i, line := range strings.Split(got, "\n") {
+		require.Less(t, i, len(lines), "%s ends; got %s", path, line)
+		require.Equal(t, lines[i], line, "%s:%d", path, i+1)
+	}
+	assert.Equal(t, len(string(want)), len(got), "%s goes on", path)
 }

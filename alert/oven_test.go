@@ -2,7 +2,6 @@ package alert
 
 import (
 	"flag"
-	"fmt"
 	"maps"
 	"math"
 	"math/rand/v2"
@@ -299,14 +298,6 @@ func TestOneBadTemperatureShownForAMinuteDoesNothing(t *testing.T) {
 	}
 }
 
-func TestOvenReadOnceAMinuteIsNoticedToo(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 1))
-	times, readings := through(ramp(25, 15, 230), 30, 1800, 900, 60, rng)
-	s, a := alarmAt(times, readings)
-	assert.NotNil(t, a)
-	assert.LessOrEqual(t, s, 330.0)
-}
-
 // A probe deep in the dough warms slowly however hot the oven is.
 func TestDoughInsideAHeatingOvenIsNoticedBeforeTheLimit(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -322,35 +313,6 @@ func TestDoughInsideAHeatingOvenIsNoticedBeforeTheLimit(t *testing.T) {
 		assert.Less(t, at, 45.0, "before the limit")
 		assert.Equal(t, heatsTooFast, a.reason)
 	}
-}
-
-func BenchmarkProbe(b *testing.B) {
-	rng := rand.New(rand.NewPCG(1, 3))
-	start := time.Date(2026, 11, 7, 12, 0, 0, 0, time.UTC)
-	var h probe
-	for i := 0; b.Loop(); i++ {
-		h.add(start.Add(time.Duration(i)*5*time.Second), 24+rng.Float64()/8, 45)
-	}
-}
-
-func Example_ovenTable() {
-	rng := rand.New(rand.NewPCG(5, 5))
-	for _, c := range []struct {
-		name string
-		env  curve
-	}{{"oven, 15 C a minute", ramp(26, 15, 230)}, {"oven light", drift(21, 29, 1500)}, {"hand on the probe", step(21, 34)}} {
-		times, readings := through(c.env, 30, 300, 600, 5, rng)
-		s, a := alarmAt(times, readings)
-		if a == nil {
-			fmt.Printf("%-20s silent\n", c.name)
-			continue
-		}
-		fmt.Printf("%-20s noticed within a minute: %v\n", c.name, s <= 60)
-	}
-	// Output:
-	// oven, 15 C a minute  noticed within a minute: true
-	// oven light           silent
-	// hand on the probe    silent
 }
 
 // A door that is opened feeds a fire: with smoke it stays shut, and that is said

@@ -40,10 +40,10 @@ func TestTheJournal(t *testing.T) {
 	got, err = s.Events(ctx, rise)
 	require.NoError(t, err)
 	assert.Equal(t, []bake.Event{fold, start}, got, "in order of time")
-	one, err := events().one(ctx, s, "event", fold.ID)
+	one, err := s.Event(ctx, fold.ID)
 	require.NoError(t, err)
 	assert.Equal(t, fold, one)
-	_, err = events().one(ctx, s, "event", 99)
+	_, err = s.Event(ctx, 99)
 	require.ErrorIs(t, err, ErrNotFound)
 	for _, e := range []bake.Event{{At: t0}, {Kind: "fold"}} {
 		_, err := s.AddEvent(ctx, e)
@@ -54,51 +54,4 @@ func TestTheJournal(t *testing.T) {
 	got, err = s.VesselEvents(ctx, "tub", time.Time{}, time.Time{})
 	require.NoError(t, err)
 	assert.Equal(t, []bake.Event{cleaned}, got)
-}
-
-// TestTheJournalOnAFullDisk works from memory and reaches the file later.
-func TestTheJournalOnAFullDisk(t *testing.T) {
-	t.Parallel()
-	ctx := t.Context()
-	s := openTest(t, Options{FlushEvery: time.Hour})
-	known := bake.Event{Vessel: "tub", At: t0, Told: t0, Kind: "note"}
-	var err error
-	known.ID, err = s.AddEvent(ctx, known)
-	require.NoError(t, err)
-	free := fill(t, s)
-	long := bake.Detail{Note: longText()}
-	start := bake.Event{At: t0, Told: t0, Kind: "start", Detail: long}
-	rise, err := s.BeginRise(ctx, bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &start)
-	require.NoError(t, err)
-	fold := bake.Event{RiseID: rise, Vessel: "tub", At: t0.Add(time.Minute), Told: t0, Kind: "fold", Detail: long}
-	fold.ID, err = s.AddEvent(ctx, fold)
-	require.NoError(t, err)
-	require.NotEqual(t, start.ID, fold.ID)
-	fold.UndoneAt, known.UndoneAt, known.Detail = t0.Add(time.Hour), t0.Add(time.Hour), long
-	require.NoError(t, s.UpdateEvents(ctx, fold, known))
-	check := func() {
-		t.Helper()
-		got, err := s.Events(ctx, rise)
-		require.NoError(t, err)
-		require.Len(t, got, 2)
-		assert.Equal(t, fold, got[1])
-		one, err := events().one(ctx, s, "event", known.ID)
-		require.NoError(t, err)
-		assert.Equal(t, known, one)
-	}
-	check()
-	assert.NotEmpty(t, s.Health().Problem)
-	free()
-	require.NoError(t, s.Flush(ctx))
-	assert.Zero(t, len(s.pending.all()))
-	check()
-}
-
-// longText needs pages of its own.
-func longText() string {
-	b := make([]byte, 4000)
-	for i := range b {
-		b[i] = 'x'
-	}
-	return string(b)
 }
