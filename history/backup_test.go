@@ -5,7 +5,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -119,24 +118,4 @@ func TestScheduledBackups(t *testing.T) {
 		<-done
 		require.NoError(t, s.Close(context.WithoutCancel(ctx)))
 	})
-}
-
-func TestBackupFillsWhatDamageTook(t *testing.T) {
-	t.Parallel()
-	ctx := t.Context()
-	dir := t.TempDir()
-	path := household(t, true)
-	s, err := Open(ctx, path, Options{})
-	require.NoError(t, err)
-	_, err = s.backupInto(ctx, dir, 2)
-	require.NoError(t, err)
-	require.NoError(t, s.Close(ctx))
-	require.NoError(t, os.WriteFile(path, []byte("nothing left"), 0o600))
-	s, err = Open(ctx, path, Options{Backups: dir})
-	require.NoError(t, err)
-	defer closing(t, s)
-	p, err := s.Rises(ctx, Filter{Limit: 100})
-	require.NoError(t, err)
-	assert.Len(t, p.Rises, 15)
-	assert.Contains(t, strings.Join(s.Opened().Notes, "\n"), "the newest backup "+dir)
 }

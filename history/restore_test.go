@@ -291,52 +291,42 @@ func TestALostFileIsDamage(t *testing.T) {
 func TestRestoreBesideTheWatch(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
-	now := t0
-	opt := Options{FlushEvery: time.Hour, Now: func() time.Time { return now }}
+	opt := Options{FlushEvery: time.Hour, Now: func() time.Time { return t0 }}
+	at := func(hours int) time.Time { return t0.Add(time.Duration(hours) * time.Hour) }
 	s := openTest(t, opt)
-	set := s.Settings()
-	old := begin(t, s, "tub", t0.Add(-300*time.Hour))
-	r, err := s.Rise(ctx, old)
-	require.NoError(t, err)
-	r.EndedAt = r.StartedAt.Add(6 * time.Hour)
-	require.NoError(t, s.UpdateRise(ctx, r))
-	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("theirs"), "token/theirs": []byte("x"), "learned/tub": []byte("then")}))
-	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("stale", old, alert.Firing, t0.Add(-290*time.Hour))}, []alert.Notification{notification("stale/phone/0", "stale", t0.Add(-290*time.Hour))}))
-	left := begin(t, s, "jar", t0.Add(-200*time.Hour)) // under way when the backup is made
-	require.NoError(t, s.AppendRow(left, bake.Recorded{Time: t0.Add(-199 * time.Hour), RisePercent: 3}))
-	_, err = s.AddEvent(ctx, bake.Event{RiseID: left, Vessel: "jar", At: t0.Add(-199 * time.Hour), Kind: "note"})
+	ended := func(vessel string, from, until int) int64 {
+		id := begin(t, s, vessel, at(from))
+		require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: id, Vessel: vessel, Holds: estimator.Dough, StartedAt: at(from), EndedAt: at(until)}))
+		return id
+	}
+	old := ended("tub", -300, -294)
+	require.NoError(t, s.Settings().SetAll(ctx, map[string][]byte{"passphrase": []byte("theirs"), "token/theirs": []byte("x"), "learned/tub": []byte("then")}))
+	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("stale", old, alert.Firing, at(-290))}, []alert.Notification{notification("stale/phone/0", "stale", at(-290))}))
+	left := begin(t, s, "jar", at(-200)) // under way when the backup is made
+	require.NoError(t, s.AppendRow(left, bake.Recorded{Time: at(-199), RisePercent: 3}))
+	_, err := s.AddEvent(ctx, bake.Event{RiseID: left, Vessel: "jar", At: at(-199), Kind: "note"})
 	require.NoError(t, err)
 	backup := filepath.Join(t.TempDir(), "backup.db")
 	require.NoError(t, s.Backup(ctx, backup))
 	require.NoError(t, s.Close(ctx))
 
-	// Another machine, with the same numbers.
-	s = openTest(t, opt)
-	path, set := s.Path(), s.Settings()
-	gone := begin(t, s, "tub", t0.Add(-100*time.Hour))
-	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: gone, Vessel: "tub", StartedAt: t0.Add(-100 * time.Hour), EndedAt: t0.Add(-90 * time.Hour)}))
-	start := bake.Event{At: t0.Add(-2 * time.Hour), Kind: "start"}
+	s = openTest(t, opt) // another machine, with the same numbers
+	path := s.Path()
+	ended("tub", -100, -90)
+	start := bake.Event{At: at(-2), Kind: "start"}
 	id, err := s.BeginRise(ctx, bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: start.At}, &start)
-	event := start.ID
 	require.NoError(t, err)
 	require.Equal(t, left, id, "the numbers meet")
-	yesterday := begin(t, s, "bowl", t0.Add(-30*time.Hour))
-	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: yesterday, Vessel: "bowl", StartedAt: t0.Add(-30 * time.Hour), EndedAt: t0.Add(-20 * time.Hour)}))
-	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: t0.Add(-time.Hour), RisePercent: 50}))
+	ended("bowl", -30, -20)
+	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: at(-1), RisePercent: 50}))
 	require.NoError(t, s.SaveAlarms(ctx, []alert.Alarm{alarm("near", id, alert.Firing, t0)}, []alert.Notification{notification("near/phone/0", "near", t0)}))
-	require.NoError(t, set.SetAll(ctx, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("now")}))
+	require.NoError(t, s.Settings().SetAll(ctx, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("now")}))
+	_, err = s.AddEvent(ctx, bake.Event{Vessel: "tub", At: at(-1), Kind: bake.EventPlan})
+	require.NoError(t, err)
 
 	p, err := s.Preview(ctx, backup)
 	require.NoError(t, err)
-	assert.Equal(t, 2, p.Backup.Rises)
-	assert.Equal(t, 3, p.Present.Rises)
-	assert.Equal(t, 1, p.Missing)
-	assert.Equal(t, t0.Add(-100*time.Hour), p.Last)
-	assert.Equal(t, 2, p.Returned)
-	assert.Equal(t, []string{"tub"}, p.UnderWay)
-	plan := bake.Event{Vessel: "tub", At: t0.Add(-time.Hour), Kind: bake.EventPlan}
-	plan.ID, err = s.AddEvent(ctx, plan)
-	require.NoError(t, err)
+	assert.Equal(t, []any{2, 3, 1, at(-100), 2, []string{"tub"}}, []any{p.Backup.Rises, p.Present.Rises, p.Missing, p.Last, p.Returned, p.UnderWay})
 	former, err := s.Restore(ctx, backup, "learned/")
 	require.NoError(t, err)
 	assert.Equal(t, path+".before-restore-20260314T180000Z", former)
@@ -350,41 +340,32 @@ func TestRestoreBesideTheWatch(t *testing.T) {
 	s, err = Open(ctx, path, opt)
 	require.NoError(t, err)
 	defer closing(t, s)
-	set = s.Settings()
 	assert.Empty(t, s.Opened().Notes)
-	all, err := set.List(ctx, "")
+	all, err := s.Settings().List(ctx, "")
 	require.NoError(t, err)
 	assert.Equal(t, map[string][]byte{"passphrase": []byte("ours"), "learned/tub": []byte("then")}, all)
-	open, err := s.OpenRises(ctx)
-	require.NoError(t, err)
-	require.Len(t, open, 1)
-	assert.Equal(t, id, open[0].ID)
-	assert.Len(t, collect(t, s, id), 2)
-	events, err := s.Events(ctx, id)
-	require.NoError(t, err)
-	require.Len(t, events, 1)
-	assert.Equal(t, bake.EventStart, events[0].Kind)
-	assert.Equal(t, event, events[0].ID)
-	events, err = s.VesselEvents(ctx, "tub", t0.Add(-2*time.Hour), time.Time{})
-	require.NoError(t, err)
-	assert.Len(t, events, 2, "the start, and a plan for which nothing rises yet")
 	page, err := s.Rises(ctx, Filter{})
 	require.NoError(t, err)
 	require.Len(t, page.Rises, 4)
-	assert.Equal(t, []string{"tub", "bowl", "jar", "tub"}, []string{page.Rises[0].Vessel, page.Rises[1].Vessel, page.Rises[2].Vessel, page.Rises[3].Vessel})
-	jar := page.Rises[2]
-	assert.Equal(t, t0.Add(-199*time.Hour), jar.EndedAt, "ended at its last sample")
-	assert.Len(t, collect(t, s, jar.ID), 1)
-	events, err = s.Events(ctx, jar.ID)
+	var got []string
+	for _, r := range page.Rises {
+		events, err := s.Events(ctx, r.ID)
+		require.NoError(t, err)
+		got = append(got, fmt.Sprint(r.Vessel, " ", r.UnderWay(), " ", len(events), " ", len(collect(t, s, r.ID))))
+	}
+	assert.Equal(t, []string{"tub true 1 2", "bowl false 0 0", "jar false 1 1", "tub false 0 0"}, got, "under way, events, samples")
+	assert.Equal(t, id, page.Rises[0].ID)
+	assert.Equal(t, at(-199), page.Rises[2].EndedAt, "ended at its last sample")
+	events, err := s.VesselEvents(ctx, "tub", at(-2), time.Time{})
 	require.NoError(t, err)
-	assert.Len(t, events, 1)
+	assert.Len(t, events, 2, "the start, and a plan for which nothing rises yet")
+	assert.Equal(t, start.ID, events[0].ID)
 	alarms, err := s.OpenAlarms(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, []string{"near"}, ids(alarms))
 	due, err := s.WaitingNotifications(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, []string{"near/phone/0"}, ids(due), "of the backup nothing is sent")
-	assert.Greater(t, begin(t, s, "x", t0), jar.ID)
+	assert.Equal(t, []string{"near", "near/phone/0"}, append(ids(alarms), ids(due)...), "of the backup nothing is sent")
+	assert.Greater(t, begin(t, s, "x", t0), page.Rises[2].ID)
 }
 
 // TestARestoreCutShortChangesNothing: what is left of an attempt is no obstacle.
@@ -471,31 +452,6 @@ func takenOver(t *testing.T, path string) {
 		require.NoError(t, err)
 		assert.Equal(t, len(migrations()), sum.Schema)
 	}
-}
-
-// TestAPlanOfAFormerHistoryIsFollowed: until schema 4 the plan that a vessel follows
-// was a setting.
-func TestAPlanOfAFormerHistoryIsFollowed(t *testing.T) {
-	path := former(t, "schema1")
-	spoil(t, path, `INSERT INTO settings VALUES ('plan/tub', CAST('{"way":"overnight","adopted":"2026-03-14T08:30:00.25+01:00","wanted":"2026-03-15T08:00:00+01:00","total_percent":70,
- "rise":1,"process":{"name":"Loaf","defs":[{"id":"mix"}],"marks":{"mix":{"state":"done"}}},"deeds":[]}' AS BLOB))`,
-		"INSERT INTO settings VALUES ('plan/jar', CAST('damaged' AS BLOB))")
-	s, err := Open(t.Context(), path, Options{})
-	require.NoError(t, err)
-	events, err := s.VesselEvents(t.Context(), "tub", time.Date(2026, 3, 14, 7, 0, 0, 0, time.UTC), time.Date(2026, 3, 14, 8, 0, 0, 0, time.UTC))
-	require.NoError(t, err)
-	require.Len(t, events, 1)
-	e := events[0]
-	assert.Equal(t, bake.EventPlan, e.Kind)
-	assert.Equal(t, "2026-03-14T07:30:00Z", e.At.Format(time.RFC3339))
-	assert.Zero(t, e.RiseID)
-	assert.Equal(t, "overnight", e.Plan.Way)
-	assert.Equal(t, 70.0, e.Plan.Total)
-	assert.Equal(t, "mix", e.Plan.Process.Defs[0].ID)
-	left, err := s.Settings().List(t.Context(), "plan/")
-	require.NoError(t, err)
-	assert.Empty(t, left)
-	require.NoError(t, s.Close(t.Context()))
 }
 
 // TestAHostileFileOfSchema1IsFoundOut: its lines are looked at as well, once it has
