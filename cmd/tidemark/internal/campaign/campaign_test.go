@@ -32,7 +32,6 @@ import (
 	"time"
 
 	"tidemark/alert"
-	"tidemark/sensor/sensortest/virtual"
 )
 
 var (
@@ -45,26 +44,24 @@ var (
 // such.
 func TestMain(m *testing.M) {
 	if args := os.Getenv(childArgs); args != "" {
-		playChild(strings.Fields(args))
+		playChild(args)
 		os.Exit(0)
 	}
 	os.Exit(m.Run())
 }
 
-// campaign is what every row works with.
-type campaign struct {
+// row is one row of the table while it is worked on: a fault, tried again and again.
+type row struct {
 	*testing.T
-	dice  *rand.Rand
-	plain ledger        // of the undisturbed day
-	took  time.Duration // to play it
-}
+	dice   *rand.Rand
+	plain  ledger        // of the undisturbed day
+	took   time.Duration // to play it
+	trials int           // that are wanted
 
-// result is one row of the table.
-type result struct {
-	trials, rises, missed, tooMany int
-	lost                           time.Duration // the most readings that were lost before one fault
-	note                           string
-	findings                       []string // what was lost, missed or false, in words
+	tried, rises, missed, tooMany int
+	lost                          time.Duration // the most readings that were lost before one fault
+	said                          map[string]bool
+	noted                         map[string]int // what else was counted
 }
 
 // TestFaults runs every fault and prints the table.
@@ -75,10 +72,10 @@ func TestFaults(t *testing.T) {
 	began := time.Now()
 	plain := play(trouble{})
 	took := time.Since(began)
-	rows := []struct {
+	faults := []struct {
 		name, what string
 		trials     int
-		run        func(c *campaign, r *result, trials int)
+		run        func(r *row)
 	}{
 		{"kill", "kill -9 at a random moment", 500, killed},
 		{"power", "power cut, unsynced writes dropped", 500, powerCut},
@@ -89,8 +86,8 @@ func TestFaults(t *testing.T) {
 		{"sleep", "the machine sleeps for minutes", 30, asleep},
 		{"network", "the ways to the household fail", 60, badNetwork},
 	}
-	lines := make([]string, len(rows)) // of those that were run
-	t.Cleanup(func() {                 // the rows have ended by then
+	lines := make([]string, len(faults)) // of those that were run
+	t.Cleanup(func() {                   // they have ended by then
 		var b strings.Builder
 		w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
 		fmt.Fprintf(w, "the undisturbed day: %d rises, %d warnings, %s; all data is invented\n", len(plain.rises), len(plain.told), took.Round(10*time.Millisecond))
@@ -99,115 +96,107 @@ func TestFaults(t *testing.T) {
 		must(w.Flush())
 		t.Log("\n" + b.String())
 	})
-	for i, row := range rows {
-		t.Run(row.name, func(t *testing.T) {
+	for i, f := range faults {
+		t.Run(f.name, func(t *testing.T) {
 			t.Parallel()
-			n := row.trials
+			began := time.Now()
+			r := &row{T: t, dice: rand.New(rand.NewPCG(*seed, uint64(i))), plain: plain, took: took, trials: f.trials, said: map[string]bool{}, noted: map[string]int{}}
 			if *maxTrials > 0 {
-				n = min(n, *maxTrials)
+				r.trials = min(r.trials, *maxTrials)
 			}
-			began, r := time.Now(), &result{}
-			row.run(&campaign{t, rand.New(rand.NewPCG(*seed, uint64(i))), plain, took}, r, n)
-			for _, f := range r.findings {
-				t.Error(f)
+			for r.tried < r.trials {
+				f.run(r)
 			}
-			if r.trials == 0 {
-				t.Error("nothing was tried")
-			}
-			lines[i] = fmt.Sprintf("%s\t%d\t%s\t%d\t%d\t%d\t%s\t%s\n", row.what, r.trials, r.lost, r.rises, r.missed, r.tooMany, time.Since(began).Round(100*time.Millisecond), r.note)
+			lines[i] = fmt.Sprintf("%s\t%d\t%s\t%d\t%d\t%d\t%s\t%s\n", f.what, r.tried, r.lost, r.rises, r.missed, r.tooMany, time.Since(began).Round(100*time.Millisecond), strings.TrimSuffix(strings.TrimPrefix(fmt.Sprint(r.noted), "map["), "]"))
 		})
 	}
 }
 
-// say notes a finding, each only once.
-func (r *result) say(format string, args ...any) {
-	if line := fmt.Sprintf(format, args...); !slices.Contains(r.findings, line) {
-		r.findings = append(r.findings, line)
+// upTo is a random time from nothing to span.
+func (r *row) upTo(span time.Duration) time.Duration {
+	return time.Duration(r.dice.Int64N(int64(span))).Truncate(time.Second)
+}
+
+// within is a random moment of the story.
+func (r *row) within() time.Time {
+	s := story(0)
+	return s.Start.Add(r.upTo(s.Until.Sub(s.Start)))
+}
+
+// say tells a finding, each only once, and count counts what was lost, missed or false.
+func (r *row) say(format string, args ...any) {
+	if line := fmt.Sprintf(format, args...); !r.said[line] {
+		r.said[line] = true
+		r.Error(line)
 	}
 }
 
-// miss and extra count a warning that did not come, and one that should not have.
-func (r *result) miss(format string, args ...any) {
-	r.missed++
+func (r *row) count(n *int, format string, args ...any) {
+	*n++
 	r.say(format, args...)
 }
 
-func (r *result) extra(format string, args ...any) {
-	r.tooMany++
-	r.say(format, args...)
-}
-
-// maxLost is how much of the readings a fault may cost.
-const maxLost = time.Minute
-
-// lose takes in a stretch of readings that is not there.
-func (r *result) lose(vessel string, span time.Duration, before time.Time) {
-	if r.lost = max(r.lost, span); span > maxLost {
+// lose takes in a stretch of readings that is not there, of which a fault may cost a
+// minute.
+func (r *row) lose(vessel string, span time.Duration, before time.Time) {
+	if r.lost = max(r.lost, span); span > time.Minute {
 		r.say("%s of readings of %s lost before %s", span, vessel, before.Format(time.TimeOnly))
 	}
 }
 
-// How far from its moment a warning may come when readings are missing or the clock
-// was set: its hold time may begin anew, or the readings fall into other minutes, which
-// moves a mark by about a percentage point: 6 minutes for a starter near its peak. One
-// that hangs on a forecast's doubt may take longer: see certain.
-const (
-	toldWithin  = 7 * time.Minute
-	doubtWithin = 15 * time.Minute
-)
-
-// slack is how far from its moment a warning may come.
-func slack(w warning) time.Duration {
+// soon is how far from its moment a warning may come when readings are missing or the
+// clock was set: its hold time may begin anew, or the readings fall into other minutes,
+// which moves a mark by about a percentage point: 6 minutes for a starter near its peak.
+// One that hangs on a forecast's doubt may take longer.
+func soon(w warning) time.Duration {
 	if w.certain() {
-		return toldWithin
+		return 7 * time.Minute
 	}
 	return doubtWithin
 }
 
-// anyTime is the slack where only whether a warning came counts, and atOnce none.
+const doubtWithin = 15 * time.Minute
+
+// anyTime is for where only whether a warning came counts, and atOnce for none.
 func anyTime(warning) time.Duration { return 1 << 62 }
 func atOnce(warning) time.Duration  { return 0 }
 
 // compare counts the warnings of want that got lacks within slack of their moment, and
-// those of got that are not in want. It returns the largest difference.
-func (r *result) compare(want, got []telling, slack func(warning) time.Duration) (most time.Duration) {
-	left := slices.DeleteFunc(slices.Clone(got), func(t telling) bool { return t.ofFault() })
+// those of got that are not in want. It returns the largest difference. Warnings about
+// the fault itself are right and belong to no undisturbed day.
+func (r *row) compare(want, got []telling, slack func(warning) time.Duration) (most time.Duration) {
+	left := of(got, func(t telling) bool { return !t.is(alert.NobodyWatched, alert.DiskNearlyFull) })
 	for _, w := range want {
 		i := slices.IndexFunc(left, func(t telling) bool { return t.warning == w.warning && t.at.Sub(w.at).Abs() <= slack(w.warning) })
 		if i < 0 {
-			r.miss("missed %s of %s at %s", w.kind, w.vessel, w.at.Format(time.TimeOnly))
+			r.count(&r.missed, "missed %s of %s at %s", w.kind, w.vessel, w.at.Format(time.TimeOnly))
 			continue
 		}
 		most = max(most, left[i].at.Sub(w.at).Abs())
 		left = slices.Delete(left, i, i+1)
 	}
 	for _, t := range left {
-		r.extra("false %s of %s at %s", t.kind, t.vessel, t.at.Format(time.TimeOnly))
+		r.count(&r.tooMany, "false %s of %s at %s", t.kind, t.vessel, t.at.Format(time.TimeOnly))
 	}
 	return most
 }
 
-// countRises counts the rises of the story that are not in got: same vessel, start
-// within two minutes of where stands puts it.
-func (r *result) countRises(got []record, stands func(virtual.Event) time.Time) {
-	for _, a := range story().Events {
-		if a.Kind == "start" && a.At.Before(story().Until) && !slices.ContainsFunc(got, func(g record) bool { return g.vessel == a.Vessel && g.started.Sub(stands(a)).Abs() <= 2*time.Minute }) {
-			r.rises++
-			r.say("lost the rise of %s that began at %s", a.Vessel, a.At.Format(time.TimeOnly))
+// holdRises counts the rises of the story that are not in got: same vessel, start within
+// two minutes of where the clock puts it in the end, ahead of the kitchen's.
+func (r *row) holdRises(got []record, ahead time.Duration) {
+	for _, a := range story(0).Events {
+		if a.Kind == "start" && a.At.Before(story(0).Until) && !slices.ContainsFunc(got, func(g record) bool {
+			return g.vessel == a.Vessel && g.started.Sub(a.At.Add(ahead)).Abs() <= 2*time.Minute
+		}) {
+			r.count(&r.rises, "lost the rise of %s that began at %s", a.Vessel, a.At.Format(time.TimeOnly))
 		}
 	}
 }
 
-// asTold is where a rise stands by the kitchen's clock.
-func asTold(a virtual.Event) time.Time { return a.At }
-
-// unevenBy is how far two stored rows may lie from the distance at which they were
-// sampled: a wall clock is followed when it is 2 s off.
-const unevenBy = 3 * time.Second
-
-// gaps looks for readings that are not there although somebody watched: rows that lie
-// farther apart than they were sampled, or, if even, nearer as well.
-func (r *result) gaps(rises []record, even bool) {
+// holdRows looks for readings that are not there although somebody watched: rows that
+// lie farther apart than they were sampled, or, if even, nearer as well, by more than
+// the 2 s at which a wall clock is followed.
+func (r *row) holdRows(rises []record, even bool) {
 	for _, rise := range rises {
 		rows := rise.rows
 		if !even {
@@ -215,7 +204,7 @@ func (r *result) gaps(rises []record, even bool) {
 		}
 		for i := 1; i < len(rows); i++ {
 			switch off := rows[i].Sub(rows[i-1]) - stepEvery; {
-			case even && off.Abs() > unevenBy:
+			case even && off.Abs() > 3*time.Second:
 				r.say("rows of %s lie %s too far apart at %s", rise.vessel, off, rows[i].Format(time.DateTime))
 			case !even && off > 0:
 				r.lose(rise.vessel, off, rows[i])
@@ -225,28 +214,25 @@ func (r *result) gaps(rises []record, even bool) {
 }
 
 // warning is one warning, whenever it came.
-type warning struct{ vessel, kind string }
+type warning struct {
+	vessel string
+	kind   alert.Kind
+}
+
+func (w warning) is(kinds ...alert.Kind) bool { return slices.Contains(kinds, w.kind) }
+
+// certain tells warnings that do not hang on a forecast's doubt: with other readings
+// the judgement that a rise will level off, or that a starter has turned, may fall a
+// little earlier, later or, near the end of a rise, not at all.
+func (w warning) certain() bool {
+	return w.is(alert.Near, alert.Reached, alert.Over, alert.StepDue, alert.TooHot, alert.TooCold)
+}
 
 // telling is a warning with the moment at which it came.
 type telling struct {
 	warning
 	at time.Time
 }
-
-// ofFault tells warnings about the fault itself: they are right when there was one,
-// and belong to no undisturbed day.
-func (w warning) ofFault() bool {
-	return w.kind == string(alert.NobodyWatched) || w.kind == string(alert.DiskNearlyFull)
-}
-
-// certain tells warnings that do not hang on a forecast's doubt: with other readings
-// the judgement that a rise will level off, or that a starter has turned, may fall a
-// little earlier, later or, near the end of a rise, not at all.
-func (w warning) certain() bool {
-	return slices.Contains([]alert.Kind{alert.Near, alert.Reached, alert.Over, alert.StepDue, alert.TooHot, alert.TooCold}, alert.Kind(w.kind))
-}
-
-func (w warning) lost() bool { return w.kind == string(alert.SensorLost) }
 
 // of keeps the warnings for which keep is true.
 func of(all []telling, keep func(telling) bool) []telling {

@@ -19,15 +19,17 @@ const (
 
 // story is that of the demo, with the jar emptied and the tub turned out some minutes
 // later: what the household is told just before that would be told or not by the luck
-// of a few readings, and no fault could be blamed for either.
-func story() virtual.Scenario {
+// of a few readings, and no fault could be blamed for either. The tub may be turned out
+// still later.
+func story(later time.Duration) virtual.Scenario {
 	s := virtual.Household(time.Date(2026, 3, 14, 0, 0, 0, 0, time.UTC))
+	s.Until = s.Until.Add(later)
 	for i, a := range s.Events {
 		switch {
 		case a.Vessel == "jar" && a.Kind == "end":
 			s.Events[i].At = a.At.Add(7 * time.Minute)
 		case a.Vessel == "tub" && a.Kind == "end":
-			s.Events[i].At = a.At.Add(15 * time.Minute)
+			s.Events[i].At = a.At.Add(15*time.Minute + later)
 		}
 	}
 	return s
@@ -37,15 +39,14 @@ func story() virtual.Scenario {
 type trouble struct {
 	spoil  func(vessel, what string, at time.Time, r sensor.Reading) sensor.Reading
 	ahead  func(now time.Time) time.Duration // the wall clock, of the kitchen
-	absent func(now time.Time) bool          // nobody watches: the step is left out
-	unread func(now time.Time) bool          // no sensor is asked in this step
+	absent []stretch                         // nobody watches: steps are left out
+	unread []stretch                         // no sensor is asked
 	before func(now time.Time)               // called before every step
 	after  func(now time.Time)               // and after it
 	raised func(alert.Alarm)
-	did    func(events int)
 	zone   *time.Location
 	routes []alert.Route
-	longer time.Duration // the tub is turned out so much later
+	later  time.Duration // the tub is turned out so much
 }
 
 // day is one invented day on its way through a watch.
@@ -53,7 +54,6 @@ type day struct {
 	trouble
 	story   virtual.Scenario
 	kitchen *virtual.Kitchen
-	machine *machine
 	watch   *watch
 	now     time.Time // of the kitchen
 	took    int       // events done when it was opened
@@ -64,18 +64,15 @@ type day struct {
 // openDay takes the story up at a moment with the first events already done, over the
 // history in dir.
 func openDay(dir string, at time.Time, done int, with trouble) *day {
-	d := &day{trouble: with, story: story(), now: at, took: done, next: done}
-	d.story.Until = d.story.Until.Add(d.longer)
-	for i, a := range d.story.Events {
-		if a.Vessel == "tub" && a.Kind == "end" {
-			d.story.Events[i].At = a.At.Add(d.longer)
-		}
+	if with.zone == nil {
+		with.zone = time.UTC
 	}
-	if d.zone == nil {
-		d.zone = time.UTC
+	if with.ahead == nil {
+		with.ahead = func(time.Time) time.Duration { return 0 }
 	}
-	d.kitchen, d.machine = virtual.New(d.story, kitchenSeed), boot(at, d.leads(at), d.zone)
-	d.watch = openWatch(dir, d.story, d.machine, d.routes)
+	d := &day{trouble: with, story: story(with.later), now: at, took: done, next: done}
+	d.kitchen = virtual.New(d.story, kitchenSeed)
+	d.watch = openWatch(dir, d.story, at, d.ahead(at), d.zone, d.routes)
 	return d
 }
 
@@ -83,20 +80,12 @@ func openDay(dir string, at time.Time, done int, with trouble) *day {
 func (d *day) run(until time.Time) {
 	for d.now.Before(until) {
 		d.now = d.now.Add(stepEvery)
-		d.machine.set(d.now, d.leads(d.now))
+		d.watch.set(d.now, d.ahead(d.now))
 		call(d.before, d.now)
-		if d.absent == nil || !d.absent(d.now) {
+		if !hold(d.absent, d.now) {
 			d.step()
 		}
 	}
-}
-
-// leads is how far the wall clock is ahead of the kitchen.
-func (d *day) leads(now time.Time) time.Duration {
-	if d.ahead == nil {
-		return 0
-	}
-	return d.ahead(now)
 }
 
 // call calls what is there to be called.
@@ -116,13 +105,8 @@ func (d *day) step() {
 			d.watch.act(a.Kind, a.Vessel, "")
 		}
 		d.next++
-		call(d.did, d.next)
 	}
-	at := d.machine.steady.Now()
 	for _, v := range d.story.Vessels {
-		if d.unread != nil && d.unread(d.now) {
-			break
-		}
 		read := func(what string, from func(string, time.Time) sensor.Reading) sensor.Reading {
 			r := from(v.Name, d.now)
 			if d.spoil != nil {
@@ -130,10 +114,12 @@ func (d *day) step() {
 			}
 			return r
 		}
-		d.watch.observe(at, v.Name, read("height", d.kitchen.Distance), read("dough", d.kitchen.Dough), read("air", d.kitchen.Air))
+		if !hold(d.unread, d.now) {
+			d.watch.observe(v.Name, read("height", d.kitchen.Distance), read("dough", d.kitchen.Dough), read("air", d.kitchen.Air))
+		}
 	}
 	for _, a := range d.watch.advance() {
-		d.heard = append(d.heard, telling{warning{a.Vessel, string(a.Kind)}, d.now})
+		d.heard = append(d.heard, telling{warning{a.Vessel, a.Kind}, d.now})
 		call(d.raised, a)
 	}
 	call(d.after, d.now)
@@ -154,7 +140,7 @@ type ledger struct {
 func (l ledger) kept() (out []telling) {
 	for _, r := range l.rises {
 		for _, a := range r.alarms {
-			out = append(out, telling{warning{a.Vessel, string(a.Kind)}, a.FiredAt})
+			out = append(out, telling{warning{a.Vessel, a.Kind}, a.FiredAt})
 		}
 	}
 	return out
@@ -162,14 +148,14 @@ func (l ledger) kept() (out []telling) {
 
 // play plays a whole day with trouble over a folder of its own.
 func play(with trouble) ledger {
-	dir := tempDir()
-	defer func() { _ = os.RemoveAll(dir) }()
+	dir, remove := tempDir()
+	defer remove()
 	return playIn(dir, with)
 }
 
 // playIn is play over a folder.
 func playIn(dir string, with trouble) ledger {
-	d := openDay(dir, story().Start, 0, with)
+	d := openDay(dir, story(0).Start, 0, with)
 	d.run(d.story.Until)
 	d.watch.close()
 	return ledger{records(dir), d.heard}
@@ -180,17 +166,15 @@ type stretch struct{ from, until time.Time }
 
 func (s stretch) holds(at time.Time) bool { return !at.Before(s.from) && at.Before(s.until) }
 
-// within reports whether a moment is in one of the stretches.
-func within(all []stretch) func(time.Time) bool {
-	return func(at time.Time) bool {
-		return slices.ContainsFunc(all, func(s stretch) bool { return s.holds(at) })
-	}
+// hold reports whether a moment is in one of the stretches.
+func hold(all []stretch, at time.Time) bool {
+	return slices.ContainsFunc(all, func(s stretch) bool { return s.holds(at) })
 }
 
 // underWay tells whether a rise was on during the whole of a stretch of the story.
 func underWay(vessel string, s stretch) bool {
 	on := false
-	for _, a := range story().Events {
+	for _, a := range story(0).Events {
 		switch {
 		case a.Vessel != vessel:
 		case a.At.After(s.from) && a.At.Before(s.until) && (a.Kind == "start" || a.Kind == "end"):
@@ -204,12 +188,13 @@ func underWay(vessel string, s stretch) bool {
 
 // tempDir makes a folder, in memory where the system has such: what a disk makes of the
 // thousands of syncs of a day is not what is measured here.
-func tempDir() string {
+func tempDir() (dir string, remove func()) {
 	const name = "tidemark-faults-"
-	if dir, err := os.MkdirTemp("/dev/shm", name); err == nil {
-		return dir
+	dir, err := os.MkdirTemp("/dev/shm", name)
+	if err != nil {
+		dir = ok(os.MkdirTemp("", name))
 	}
-	return ok(os.MkdirTemp("", name))
+	return dir, func() { _ = os.RemoveAll(dir) }
 }
 
 // stamp gives the files of a folder the kitchen's time: by it a watch knows when the

@@ -3,8 +3,6 @@ package campaign
 import (
 	"context"
 	"errors"
-	"fmt"
-	"os"
 	"runtime"
 	"slices"
 	"sync"
@@ -22,77 +20,52 @@ const (
 	isNews        = 2 * time.Hour    // how long a warning is worth its notification at least
 )
 
-// ways are the names of the routes to the household.
-func ways() []string { return []string{"phone", "mail"} }
+// errUnheard is that a service took a notification and its answer was lost.
+var errUnheard = errors.New("connection reset before the answer came back")
 
-// answer is how a service on the way answers; the zero value is well.
-type answer int
-
-const (
-	refused answer = iota + 1 // nobody listens
-	broken                    // it answers 500
-	busy                      // it answers 503 and asks to wait
-	unheard                   // it takes the notification and its answer is lost
-)
-
-// spell is a stretch of bad answers on one route, or on all.
-type spell struct {
-	stretch
-	route string // empty for all
-	how   answer
+// answers returns how a service on the way may answer when it is not well.
+func answers() []error {
+	return []error{errors.New("connection refused"), &alert.Failure{Answer: "500 internal server error"}, &alert.Failure{Answer: "503 try later", RetryAfter: 2 * time.Minute}, errUnheard}
 }
 
-// arrival is a notification that a service took.
-type arrival struct {
-	route, id, alarm string
-	what             alert.What
-	at               time.Time
-	unheard          bool // its answer was lost
-}
-
-// town is the world beyond the machine, by the kitchen's clock.
-type town struct {
-	spells []spell
+// service is the far end of one way to the household, by the kitchen's clock.
+type service struct {
+	name string
+	bad  []stretch
+	how  []error // it answers in each
 
 	mu   sync.Mutex
 	now  time.Time
 	took []arrival
 }
 
-// answer tells how a route is at a moment.
-func (o *town) answer(route string, at time.Time) answer {
-	for _, s := range o.spells {
-		if (s.route == "" || s.route == route) && s.holds(at) {
-			return s.how
+// arrival is a notification that a service took.
+type arrival struct {
+	id, alarm string
+	what      alert.What
+	at        time.Time
+	unheard   bool // its answer was lost
+}
+
+// answer tells how it is at a moment.
+func (s *service) answer(at time.Time) error {
+	for i, b := range s.bad {
+		if b.holds(at) {
+			return s.how[i]
 		}
 	}
-	return 0
+	return nil
 }
 
-// service is the far end of one route.
-type service struct {
-	name string
-	town *town
-}
-
-// Deliver answers as the spell of the moment says.
+// Deliver answers as it is at the moment.
 func (s *service) Deliver(_ context.Context, m alert.Message) (string, error) {
-	s.town.mu.Lock()
-	defer s.town.mu.Unlock()
-	how := s.town.answer(s.name, s.town.now)
-	switch how {
-	case refused:
-		return "", errors.New("connection refused")
-	case broken:
-		return "", &alert.Failure{Answer: "500 internal server error"}
-	case busy:
-		return "", &alert.Failure{Answer: "503 try later", RetryAfter: 2 * time.Minute}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	err := s.answer(s.now)
+	if err == nil || errors.Is(err, errUnheard) {
+		s.took = append(s.took, arrival{m.ID, m.AlarmID, m.What, s.now, err != nil})
 	}
-	s.town.took = append(s.town.took, arrival{s.name, m.ID, m.AlarmID, m.What, s.town.now, how == unheard})
-	if how == unheard {
-		return "", errors.New("connection reset before the answer came back")
-	}
-	return "200", nil
+	return "200", err
 }
 
 // Close does nothing.
@@ -106,44 +79,33 @@ type news struct {
 	answered time.Time
 }
 
-// badNetwork plays days on which the ways to the household fail for minutes to hours
-// and in every way. The watch goes on; a notification comes, once, unless its warning
-// was answered or over before a way was open.
-func badNetwork(c *campaign, r *result, trials int) {
-	taken := 0
-	for ; r.trials < trials; r.trials++ {
-		taken += c.networkDay(r)
-	}
-	r.note = fmt.Sprintf("notifications taken %d", taken)
-}
-
-func (c *campaign) networkDay(r *result) (taken int) {
-	dir := tempDir()
-	defer func() { _ = os.RemoveAll(dir) }()
-	s := story()
-	world := &town{now: s.Start}
+// badNetwork plays a day on which the ways to the household fail for minutes to hours
+// and in every way, one of them or both. The watch goes on; a notification comes, once,
+// unless its warning was answered or over before a way was open.
+func badNetwork(r *row) {
+	r.tried++
+	s := story(0)
+	ways := []*service{{name: "phone"}, {name: "mail"}}
 	for at := s.Start; at.Before(s.Until); {
-		at = at.Add(time.Duration(5+c.dice.IntN(50)) * time.Minute)
-		n := spell{stretch: stretch{at, at.Add(time.Duration(2+c.dice.IntN(150)) * time.Minute)}, how: answer(1 + c.dice.IntN(int(unheard)))}
-		if c.dice.IntN(3) == 0 {
-			n.route = ways()[c.dice.IntN(len(ways()))]
+		at = at.Add(5*time.Minute + r.upTo(50*time.Minute))
+		b, how, which := stretch{at, at.Add(2*time.Minute + r.upTo(150*time.Minute))}, answers()[r.dice.IntN(4)], r.dice.IntN(6)
+		if at = b.until; at.After(s.Until) {
+			b.until = s.Until
 		}
-		if n.until.After(s.Until) {
-			n.until = s.Until
+		for i, w := range ways {
+			if which > 1 || which == i {
+				w.bad, w.how = append(w.bad, b), append(w.how, how)
+			}
 		}
-		world.spells = append(world.spells, n)
-		at = n.until
-	}
-	var routes []alert.Route
-	for _, way := range ways() {
-		routes = append(routes, alert.Route{Name: way, Pictures: way == "phone", Channel: &service{way, world}})
 	}
 	var all []*news
 	var d *day
-	before := func(now time.Time) { // people answer
-		world.mu.Lock()
-		world.now = now
-		world.mu.Unlock()
+	people := func(now time.Time) { // they answer
+		for _, w := range ways {
+			w.mu.Lock()
+			w.now = now
+			w.mu.Unlock()
+		}
 		for _, n := range all {
 			if due := !n.answer.IsZero() && !now.Before(n.answer); due {
 				if n.answer = (time.Time{}); d.watch.act("ack", n.Vessel, n.ID) {
@@ -152,33 +114,35 @@ func (c *campaign) networkDay(r *result) (taken int) {
 			}
 		}
 	}
-	after := func(time.Time) { // as the live watch does beside
-		for d.watch.tell(); d.watch.telling() > 0; {
+	tell := func(time.Time) { // as the live watch does beside
+		for d.watch.tell(); d.watch.app.Telling() > 0; {
 			runtime.Gosched()
 		}
 	}
-	d = openDay(dir, s.Start, 0, trouble{routes: routes, before: before, after: after, raised: func(a alert.Alarm) {
-		n := &news{Alarm: a, raised: world.now}
-		if c.dice.IntN(2) == 0 {
-			n.answer = world.now.Add(time.Duration(1+c.dice.IntN(40)) * time.Minute)
+	dir, remove := tempDir()
+	defer remove()
+	d = openDay(dir, s.Start, 0, trouble{before: people, after: tell, raised: func(a alert.Alarm) {
+		n := &news{Alarm: a, raised: d.now}
+		if r.dice.IntN(2) == 0 {
+			n.answer = d.now.Add(time.Minute + r.upTo(40*time.Minute))
 		}
 		all = append(all, n)
-	}})
+	}, routes: []alert.Route{{Name: "phone", Pictures: true, Channel: ways[0]}, {Name: "mail", Channel: ways[1]}}})
 	d.run(s.Until)
 	for end := d.now.Add(calmAfter); d.now.Before(end); { // let what is left be delivered
 		d.now = d.now.Add(stepEvery)
-		d.machine.set(d.now, 0)
-		before(d.now)
-		after(d.now)
+		d.watch.set(d.now, 0)
+		people(d.now)
+		tell(d.now)
 	}
 	if n := d.watch.unsent(); n > 0 {
-		r.miss("%d notifications wait or failed at the end", n)
+		r.count(&r.missed, "%d notifications wait or failed at the end", n)
 	}
 	d.watch.close()
 	got := ledger{records(dir), d.heard}
-	r.compare(c.plain.kept(), got.kept(), anyTime)
-	r.countRises(got.rises, asTold)
-	r.gaps(got.rises, false)
+	r.compare(r.plain.kept(), got.kept(), anyTime)
+	r.holdRises(got.rises, 0)
+	r.holdRows(got.rises, false)
 	for _, rise := range got.rises { // how every warning ended
 		for _, a := range rise.alarms {
 			if i := slices.IndexFunc(all, func(n *news) bool { return n.ID == a.ID }); i >= 0 {
@@ -186,33 +150,31 @@ func (c *campaign) networkDay(r *result) (taken int) {
 			}
 		}
 	}
-	r.holdArrivals(world, all)
-	for _, way := range ways() {
+	for _, w := range ways {
+		r.noted["notifications"] += len(w.took)
+		r.holdArrivals(w, all)
 		for _, n := range all {
-			r.holdNews(world, way, n, d.now)
+			r.holdNews(w, n, d.now)
 		}
 	}
-	return len(world.took)
 }
 
 // holdArrivals counts as false the notifications that came twice, or after the warning
 // was answered or over. The same one may come again when its answer was lost: it has
 // the same ID, so that it replaces the first.
-func (r *result) holdArrivals(world *town, all []*news) {
-	type key struct{ route, id string }
-	heard, first := map[key]bool{}, map[key]string{}
-	for _, a := range world.took {
+func (r *row) holdArrivals(w *service, all []*news) {
+	heard, first := map[string]bool{}, map[string]string{}
+	for _, a := range w.took {
 		wrong := func(bad bool, what string) {
 			if bad {
-				r.extra("notification %s %s, sent %s by %s", a.id, what, a.at.Format(time.TimeOnly), a.route)
+				r.count(&r.tooMany, "notification %s %s, sent %s by %s", a.id, what, a.at.Format(time.TimeOnly), w.name)
 			}
 		}
-		wrong(heard[key{a.route, a.id}], "came again although its answer was heard")
-		heard[key{a.route, a.id}] = !a.unheard
+		wrong(heard[a.id], "came again although its answer was heard")
+		heard[a.id] = !a.unheard
 		if a.what == alert.WasRaised {
-			other, told := first[key{a.route, a.alarm}]
-			wrong(told && other != a.id, "came as news a second time")
-			first[key{a.route, a.alarm}] = a.id
+			wrong(first[a.alarm] != "" && first[a.alarm] != a.id, "came as news a second time")
+			first[a.alarm] = a.id
 		}
 		for _, n := range all {
 			if n.ID == a.alarm {
@@ -225,7 +187,7 @@ func (r *result) holdArrivals(world *town, all []*news) {
 
 // holdNews counts a warning as missed that did not come through a way that was open
 // for long enough while it was of use.
-func (r *result) holdNews(world *town, way string, n *news, end time.Time) {
+func (r *row) holdNews(w *service, n *news, end time.Time) {
 	for _, t := range []time.Time{n.raised.Add(isNews), n.ResolvedAt, n.answered} {
 		if !t.IsZero() && t.Before(end) {
 			end = t
@@ -233,13 +195,11 @@ func (r *result) holdNews(world *town, way string, n *news, end time.Time) {
 	}
 	open := time.Duration(0)
 	for at := n.raised; at.Before(end) && open < reachedWithin; at = at.Add(stepEvery) {
-		if open += stepEvery; world.answer(way, at) != 0 {
+		if open += stepEvery; w.answer(at) != nil {
 			open = 0
 		}
-		if open >= reachedWithin && !slices.ContainsFunc(world.took, func(a arrival) bool {
-			return a.route == way && a.alarm == n.ID && !a.at.After(at)
-		}) {
-			r.miss("%s of %s, raised %s, did not come by %s until %s", n.Kind, n.Vessel, n.raised.Format(time.TimeOnly), way, at.Format(time.TimeOnly))
+		if open >= reachedWithin && !slices.ContainsFunc(w.took, func(a arrival) bool { return a.alarm == n.ID && !a.at.After(at) }) {
+			r.count(&r.missed, "%s of %s, raised %s, did not come by %s until %s", n.Kind, n.Vessel, n.raised.Format(time.TimeOnly), w.name, at.Format(time.TimeOnly))
 		}
 	}
 }

@@ -23,31 +23,56 @@ import (
 // historyFile is the name of the history in its folder.
 const historyFile = "tidemark.db"
 
-// household signs what the invented people do.
-const household = "invented household"
-
-// watch is tidemark over a folder.
+// watch is tidemark over a folder, on a computer whose boot clock goes on with the kitchen
+// and whose wall clock may be set: it goes by them as the live one does.
 type watch struct {
 	app   *app.App
 	store *history.Store
 	clock *app.Steady
+	zone  *time.Location
+
+	mu      sync.Mutex
+	booted  time.Time // all by the kitchen's time
+	kitchen time.Time
+	ahead   time.Duration // the wall, of the kitchen
 }
 
-// openWatch starts a watch of the story's vessels on a machine of its own.
-func openWatch(dir string, story virtual.Scenario, m *machine, routes []alert.Route) *watch {
+// openWatch starts a watch of the story's vessels on a computer that was started a moment
+// before, its wall clock so far ahead of the kitchen.
+func openWatch(dir string, story virtual.Scenario, at time.Time, ahead time.Duration, zone *time.Location, routes []alert.Route) *watch {
+	w := &watch{zone: zone, booted: at.Add(-5 * time.Second), kitchen: at, ahead: ahead}
+	w.clock = app.NewSteadyOf(w.wall, func() time.Duration {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		return w.kitchen.Sub(w.booted)
+	})
 	cfg := ok(demo.Config(dir, "", story))
-	cfg.Household.Zone = m.zone
+	cfg.Household.Zone = zone
 	// The machine's own clock must not flush: the kitchen's does, see keep.
-	store := ok(history.Open(context.Background(), filepath.Join(dir, historyFile), history.Options{Now: m.wall, FlushEvery: 24 * time.Hour}))
-	a, err := app.New(app.Options{Config: cfg, Clock: m.steady, Store: store, Demo: true, StartTold: true, Routes: routes,
-		Timesync: filepath.Join(dir, "no-time-client")}) // not that of this machine
-	if err == nil {
-		err = a.Start(context.Background())
+	w.store = ok(history.Open(context.Background(), filepath.Join(dir, historyFile), history.Options{Now: w.wall, FlushEvery: 24 * time.Hour}))
+	var err error
+	if w.app, err = app.New(app.Options{Config: cfg, Clock: w.clock, Store: w.store, Demo: true, StartTold: true, Routes: routes,
+		Timesync: filepath.Join(dir, "no-time-client")}); err == nil { // not that of this machine
+		err = w.app.Start(context.Background())
 	}
 	if err != nil {
-		must(errors.Join(err, store.Close(context.Background())))
+		must(errors.Join(err, w.store.Close(context.Background())))
 	}
-	return &watch{a, store, m.steady}
+	return w
+}
+
+// wall reads the wall clock.
+func (w *watch) wall() time.Time {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.kitchen.Add(w.ahead).In(w.zone)
+}
+
+// set lets the computer run on to a moment of the kitchen.
+func (w *watch) set(kitchen time.Time, ahead time.Duration) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.kitchen, w.ahead = kitchen, ahead
 }
 
 // close ends the watch in order.
@@ -56,8 +81,8 @@ func (w *watch) close() {
 }
 
 // observe hands over the readings of one vessel.
-func (w *watch) observe(at time.Time, vessel string, height, dough, air sensor.Reading) {
-	w.app.Observe(vessel, app.SampleOf(at, height, dough, air))
+func (w *watch) observe(vessel string, height, dough, air sensor.Reading) {
+	w.app.Observe(vessel, app.SampleOf(w.clock.Now(), height, dough, air))
 }
 
 // advance moves the watch on as the live loop does and returns what was raised.
@@ -73,6 +98,7 @@ func (w *watch) keep() { _ = w.store.Flush(context.Background()) }
 // act tells what a person did, as the page would; id is that of an alarm. It returns
 // false when that makes no sense any more.
 func (w *watch) act(kind, vessel, id string) bool {
+	const household = "invented household"
 	var err error
 	if kind == "ack" {
 		err = w.app.Answer(context.Background(), id, household, 0)
@@ -89,23 +115,16 @@ func (w *watch) act(kind, vessel, id string) bool {
 
 // shows says whether the page lists an event of a kind since a moment.
 func (w *watch) shows(kind, vessel string, since time.Time) bool {
-	v := w.vessel(vessel)
-	return slices.ContainsFunc(v.Events, func(x bake.Event) bool { return string(x.Kind) == kind && !x.At.Before(since) })
+	return slices.ContainsFunc(w.vessel(vessel).Events, func(x bake.Event) bool { return string(x.Kind) == kind && !x.At.Before(since) })
 }
-
-// watches says whether a rise is under way in a vessel.
-func (w *watch) watches(vessel string) bool { return w.vessel(vessel).RiseID != 0 }
 
 func (w *watch) vessel(name string) web.Vessel {
 	all := w.app.Snapshot().Vessels
 	return all[slices.IndexFunc(all, func(v web.Vessel) bool { return v.Vessel == name })]
 }
 
-// tell sends what is due and returns how many deliveries are at work.
+// tell sends what is due.
 func (w *watch) tell() { must(w.app.TellOnce(context.Background())) }
-
-// telling counts the deliveries that have begun and not ended.
-func (w *watch) telling() int { return w.app.Telling() }
 
 // unsent counts the notifications that wait or failed.
 func (w *watch) unsent() int {
@@ -113,13 +132,8 @@ func (w *watch) unsent() int {
 	return n[alert.Waiting] + n[alert.Failed]
 }
 
-// setAside says whether a damaged history was put aside at the start.
-func (w *watch) setAside() bool { return w.store.Opened().Quarantine != "" }
-
-// underWay gives the last stored reading of each rise under way; the zero time where
-// only the start is there: it may have been noticed just now, and dated back.
-func (w *watch) underWay() map[string]time.Time { return lastRows(w.store) }
-
+// lastRows gives the last stored reading of each rise under way; the zero time where only
+// the start is there: it may have been noticed just now, and dated back.
 func lastRows(s *history.Store) map[string]time.Time {
 	out := map[string]time.Time{}
 	for _, r := range ok(s.OpenRises(context.Background())) {
@@ -161,41 +175,4 @@ func records(dir string) []record {
 	}
 	must(s.Close(ctx))
 	return out
-}
-
-// machine is a computer whose boot clock goes on with the kitchen and whose wall clock
-// may be set: the watch goes by it as the live one does.
-type machine struct {
-	zone   *time.Location
-	steady *app.Steady
-
-	mu      sync.Mutex
-	booted  time.Time // all by the kitchen's time
-	kitchen time.Time
-	ahead   time.Duration // the wall, of the kitchen
-}
-
-// boot starts a machine at a moment of the kitchen, its wall clock so far ahead.
-func boot(at time.Time, ahead time.Duration, zone *time.Location) *machine {
-	m := &machine{zone: zone, booted: at.Add(-5 * time.Second), kitchen: at, ahead: ahead}
-	m.steady = app.NewSteadyOf(m.wall, func() time.Duration {
-		m.mu.Lock()
-		defer m.mu.Unlock()
-		return m.kitchen.Sub(m.booted)
-	})
-	return m
-}
-
-// wall reads the wall clock.
-func (m *machine) wall() time.Time {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.kitchen.Add(m.ahead).In(m.zone)
-}
-
-// set lets the machine run on to a moment of the kitchen.
-func (m *machine) set(kitchen time.Time, ahead time.Duration) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.kitchen, m.ahead = kitchen, ahead
 }
