@@ -96,9 +96,9 @@ func ReadFile(ctx context.Context, path, name string) ([]Row, error) {
 type reader struct {
 	*csv.Reader
 	name   string
-	header string   // that this record has
+	header string   // that its rows follow
 	cells  []string // of the row read last
-	last   time.Time
+	err    error    // the first
 }
 
 // read reads a whole record. It refuses one without rows, with too many, or with one
@@ -106,153 +106,134 @@ type reader struct {
 func read(ctx context.Context, r io.Reader, name string) (out []Row, err error) {
 	rd := &reader{Reader: csv.NewReader(io.LimitReader(r, mostBytes)), name: name}
 	rd.FieldsPerRecord, rd.TrimLeadingSpace, rd.ReuseRecord = -1, true, true
-	err = rd.begin()
-	for err == nil && ctx.Err() == nil {
-		var row Row
-		if row, err = rd.row(); err == nil {
-			out = append(out, row)
+	var last time.Time
+	for rd.begin(); rd.err == nil && ctx.Err() == nil; {
+		if !rd.next() {
+			break
 		}
-		if len(out) > mostRows {
-			err = rd.errorf(0, "more than %d rows; split the record", mostRows)
+		row := rd.row(last)
+		if out = append(out, row); len(out) > mostRows {
+			rd.fail(0, "more than %d rows; split the record", mostRows)
 		}
+		last = row.Time
 	}
 	switch {
-	case errors.Is(err, io.EOF) && rd.InputOffset() >= mostBytes:
-		return nil, rd.errorf(0, "more than %d bytes; split the record", mostBytes)
-	case errors.Is(err, io.EOF) && len(out) == 0:
-		return nil, rd.errorf(0, "no rows after the header; expected at least one")
-	case errors.Is(err, io.EOF):
-		return out, nil
+	case rd.err == nil && rd.InputOffset() >= mostBytes:
+		rd.fail(0, "more than %d bytes; split the record", mostBytes)
+	case rd.err == nil && len(out) == 0 && ctx.Err() == nil:
+		rd.fail(0, "no rows after the header; expected at least one")
 	}
-	return nil, cmp.Or(err, ctx.Err())
+	if err := cmp.Or(rd.err, ctx.Err()); err != nil {
+		return nil, err
+	}
+	return out, nil
 }
 
-// next reads the cells of the next line that is not empty.
-func (rd *reader) next() error {
+// fail keeps what is wrong with a cell of the row read last, unless something was before.
+func (rd *reader) fail(cell int, format string, args ...any) {
+	if rd.err == nil {
+		line, column := rd.FieldPos(cell)
+		rd.err = &rowError{rd.name, line, column, fmt.Sprintf(format, args...)}
+	}
+}
+
+// next reads the cells of the next line that is not empty; false is the end, or an error.
+func (rd *reader) next() bool {
 	cells, err := rd.Read()
 	var wrong *csv.ParseError
 	switch {
 	case errors.As(err, &wrong):
-		return &rowError{rd.name, wrong.Line, wrong.Column, fmt.Sprintf("%v; write each row in one line, without quotes", wrong.Err)}
+		rd.err = &rowError{rd.name, wrong.Line, wrong.Column, fmt.Sprintf("%v; write each row in one line, without quotes", wrong.Err)}
 	case err != nil && !errors.Is(err, io.EOF):
-		return fmt.Errorf("%s: %w", rd.name, err)
-	case err == nil:
-		rd.cells = cells
+		rd.err = fmt.Errorf("%s: %w", rd.name, err)
 	}
-	return err
+	for i := range cells {
+		cells[i] = strings.TrimSpace(cells[i])
+	}
+	rd.cells = cells
+	return err == nil
 }
 
 // begin reads the header.
-func (rd *reader) begin() error {
-	err := rd.next()
-	if errors.Is(err, io.EOF) {
-		return &rowError{rd.name, 1, 1, "the file is empty; expected the header " + Header}
+func (rd *reader) begin() {
+	if !rd.next() {
+		rd.err = cmp.Or[error](rd.err, &rowError{rd.name, 1, 1, "the file is empty; expected the header " + Header})
+		return
 	}
-	if err != nil {
-		return err
-	}
-	rd.header = strings.TrimPrefix(strings.Join(rd.cells, ","), "\ufeff") // some spreadsheets put a byte order mark
-	if slices.Contains([]string{Header, shortHeader, exportHeader}, rd.header) {
-		return nil
+	found := strings.TrimPrefix(strings.Join(rd.cells, ","), "\ufeff") // some spreadsheets put a byte order mark
+	switch found {
+	case Header, shortHeader, exportHeader:
+		rd.header = found
+		return
 	}
 	same := 0
-	for same < min(len(rd.header), len(Header)) && rd.header[same] == Header[same] {
+	for same < min(len(found), len(Header)) && found[same] == Header[same] {
 		same++
 	}
-	return &rowError{rd.name, 1, same + 1, fmt.Sprintf("header is %.80q; expected %s, or the same without value", rd.header, Header)}
+	rd.err = &rowError{rd.name, 1, same + 1, fmt.Sprintf("header is %.80q; expected %s, or the same without value", found, Header)}
 }
 
-// row reads the next row.
-func (rd *reader) row() (row Row, err error) {
-	if err := rd.next(); err != nil {
-		return Row{}, err
-	}
-	row.Line, _ = rd.FieldPos(0)
+// row takes the row read last apart; last is the moment of the one above.
+func (rd *reader) row(last time.Time) (row Row) {
 	header, n := rd.header, len(rd.cells)
 	if header == exportHeader {
 		header, n = shortHeader, min(n, 5) // the columns after it are passed over
 	}
-	if expected := strings.Count(header, ",") + 1; n != expected {
-		_, at := rd.FieldPos(len(rd.cells) - 1)
-		return Row{}, &rowError{rd.name, row.Line, at + len(rd.cells[len(rd.cells)-1]), fmt.Sprintf("%d cells; expected %d: %s", n, expected, header)}
+	var at int
+	if row.Line, at = rd.FieldPos(len(rd.cells) - 1); n != strings.Count(header, ",")+1 {
+		rd.err = &rowError{rd.name, row.Line, at + len(rd.cells[len(rd.cells)-1]), fmt.Sprintf("%d cells; expected %d: %s", n, strings.Count(header, ",")+1, header)}
+		return row
 	}
-	for i := range rd.cells {
-		rd.cells[i] = strings.TrimSpace(rd.cells[i])
-	}
-	if row.Time, err = rd.time(); err != nil {
-		return Row{}, err
-	}
-	for i, v := range []*float64{&row.DistanceMM, &row.DoughC, &row.AirC} {
-		if *v, err = rd.number(i + 1); err != nil {
-			return Row{}, err
-		}
-	}
+	row.Time = rd.time(last)
+	row.DistanceMM, row.DoughC, row.AirC = rd.number(1), rd.number(2), rd.number(3)
 	if row.Event = rd.cells[4]; row.Event != "" && !slices.Contains(events(), row.Event) {
-		return Row{}, rd.errorf(4, "event is %.40q; expected nothing or one of %s", row.Event, strings.Join(events(), ", "))
+		rd.fail(4, "event is %.40q; expected nothing or one of %s", row.Event, strings.Join(events(), ", "))
 	}
-	row.Value, err = rd.value(row.Event)
-	return row, err
+	seen, cell := 4, "" // the column of what was seen, if there is one
+	if header == Header {
+		seen, cell = 5, rd.cells[5]
+	}
+	switch {
+	case row.Event == look && cell != "":
+		row.Value = rd.number(seen)
+		fallthrough
+	case row.Event == look:
+		if cell == "" || !(row.Value > leastLook && row.Value <= mostLook) {
+			rd.fail(seen, "a look has the value %.40q; expected the rise that was seen in the column value, percent of the start volume, over %d and up to %d", cell, leastLook, mostLook)
+		}
+	case cell != "":
+		rd.fail(seen, "value %.40q stands with event %q; expected it with the event look alone", cell, row.Event)
+	}
+	return row
 }
 
 // time reads the moment of a row.
-func (rd *reader) time() (time.Time, error) {
+func (rd *reader) time(last time.Time) time.Time {
 	t, err := time.Parse(time.RFC3339, rd.cells[0])
-	switch last := rd.last; {
+	switch {
 	case err != nil:
-		return t, rd.errorf(0, "time is %.40q; expected RFC 3339 with a zone, like 2026-03-01T07:30:00+01:00", rd.cells[0])
+		rd.fail(0, "time is %.40q; expected RFC 3339 with a zone, like 2026-03-01T07:30:00+01:00", rd.cells[0])
 	case t.Before(last):
-		return t, rd.errorf(0, "time %s is before the row above (%s); rows must be in order of time", rd.cells[0], last.Format(time.RFC3339Nano))
+		rd.fail(0, "time %s is before the row above (%s); rows must be in order of time", rd.cells[0], last.Format(time.RFC3339Nano))
 	case !last.IsZero() && t.Sub(last) > maxGap:
-		return t, rd.errorf(0, "time %s is more than %d days after the row above (%s); if the clock was set in between, cut the rows before off",
+		rd.fail(0, "time %s is more than %d days after the row above (%s); if the clock was set in between, cut the rows before off",
 			t.Format(time.RFC3339), maxGap/(24*time.Hour), last.Format(time.RFC3339))
 	}
-	rd.last = t
-	return t, nil
-}
-
-// value reads what goes with an event.
-func (rd *reader) value(event string) (float64, error) {
-	at, cell := 4, ""
-	if rd.header == Header {
-		at, cell = 5, rd.cells[5]
-	}
-	switch {
-	case event != look && cell != "":
-		return 0, rd.errorf(at, "value %.40q stands with event %q; expected it with the event look alone", cell, event)
-	case event != look:
-		return 0, nil
-	}
-	v := math.NaN()
-	if cell != "" {
-		var err error
-		if v, err = rd.number(at); err != nil {
-			return 0, err
-		}
-	}
-	if !(v > leastLook && v <= mostLook) {
-		return 0, rd.errorf(at, "a look has the value %.40q; expected the rise that was seen in the column value, percent of the start volume, over %d and up to %d", cell, leastLook, mostLook)
-	}
-	return v, nil
+	return t
 }
 
 // number reads a number, or NaN for a missing reading.
-func (rd *reader) number(i int) (float64, error) {
+func (rd *reader) number(i int) float64 {
 	cell := rd.cells[i]
 	if cell == "" {
-		return math.NaN(), nil
+		return math.NaN()
 	}
 	v, err := strconv.ParseFloat(cell, 64)
 	switch {
 	case strings.Trim(cell, "0123456789.-+eE") != "" || err != nil && !errors.Is(err, strconv.ErrRange):
-		return 0, rd.errorf(i, "%.40q is not a number; expected digits with a point, or nothing for a missing reading", cell)
+		rd.fail(i, "%.40q is not a number; expected digits with a point, or nothing for a missing reading", cell)
 	case math.Abs(v) > mostSize:
-		return 0, rd.errorf(i, "%.40q is not a number that can be measured; expected digits with a point, or nothing for a missing reading", cell)
+		rd.fail(i, "%.40q is not a number that can be measured; expected digits with a point, or nothing for a missing reading", cell)
 	}
-	return v, nil
-}
-
-// errorf returns an *Error about a cell of the row read last.
-func (rd *reader) errorf(cell int, format string, args ...any) error {
-	line, column := rd.FieldPos(cell)
-	return &rowError{rd.name, line, column, fmt.Sprintf(format, args...)}
+	return v
 }
