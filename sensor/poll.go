@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -41,8 +42,8 @@ const (
 // pollJob is a Job with its state.
 type pollJob struct {
 	Job
-	started time.Time // when the last reading began
-	due     time.Time
+	started time.Time    // when the last reading began
+	next    time.Time    // when the next is due, unless the interval is shortened
 	faults  int          // in a row
 	call    chan Reading // answers the call under way; nil = there is none
 }
@@ -63,7 +64,7 @@ func Poll(ctx context.Context, jobs []Job) {
 			j.Bus, wait = fmt.Sprint("pushed ", i), p.MaxWait()
 		}
 		j.Timeout = cmp.Or(j.Timeout, wait)
-		buses[j.Bus] = append(buses[j.Bus], &pollJob{Job: j, due: time.Now()})
+		buses[j.Bus] = append(buses[j.Bus], &pollJob{Job: j, next: time.Now()})
 	}
 	var wg sync.WaitGroup
 	for _, bus := range buses {
@@ -82,13 +83,8 @@ func Poll(ctx context.Context, jobs []Job) {
 // every second whether one is to be read faster.
 func pollBus(ctx context.Context, bus []*pollJob) {
 	for ctx.Err() == nil {
-		next := bus[0]
-		for _, j := range bus {
-			if j.hurry(); j.due.Before(next.due) {
-				next = j
-			}
-		}
-		wait := time.Until(next.due)
+		first := slices.MinFunc(bus, func(a, b *pollJob) int { return a.due().Compare(b.due()) })
+		wait := time.Until(first.due())
 		timer := time.NewTimer(min(wait, time.Second))
 		select {
 		case <-timer.C:
@@ -97,16 +93,26 @@ func pollBus(ctx context.Context, bus []*pollJob) {
 			return
 		}
 		if wait <= time.Second && ctx.Err() == nil {
-			next.read(ctx)
+			first.read(ctx)
 		}
 	}
 }
 
+// due returns when the source is to be read next.
+func (j *pollJob) due() time.Time {
+	every := j.Interval.or(0)
+	if soon := j.started.Add(every); every > 0 && soon.Before(j.next) {
+		return soon
+	}
+	return j.next
+}
+
 // read reads the source once and hands the reading on, unless ctx has ended: then
-// the reading was cut short by that, not by a fault.
+// the reading was cut short by that, not by a fault. The next is due at its interval, or
+// after a growing pause when the source cannot be reached.
 func (j *pollJob) read(ctx context.Context) {
+	due := j.due()
 	j.started = time.Now()
-	missed := uint64(max(0, j.started.Sub(j.due)/max(j.Every, 1)))
 	limited, cancel := context.WithTimeout(ctx, j.Timeout)
 	defer cancel()
 	r := j.ask(limited)
@@ -114,9 +120,17 @@ func (j *pollJob) read(ctx context.Context) {
 		return
 	}
 	if j.Timed != nil {
-		j.Timed(time.Since(j.started), missed)
+		j.Timed(time.Since(j.started), uint64(max(0, j.started.Sub(due)/max(j.Every, 1))))
 	}
-	j.schedule(r.Status)
+	if j.faults++; r.Status != Missing && r.Status != ReadFailed {
+		j.faults = 0
+	}
+	pause := j.Interval.or(j.Every)
+	if extra := j.faults - pollFaults; extra > 0 {
+		pause = min(pause<<min(extra, 10), max(pollSlowest, pause))
+		pause = pause*4/5 + rand.N(pause*2/5+1) // a fifth either way
+	}
+	j.next = j.started.Add(pause)
 	j.Deliver(r)
 }
 
@@ -127,7 +141,7 @@ func (j *pollJob) ask(ctx context.Context) Reading {
 		return j.Source.Read(ctx)
 	}
 	if !j.free(callQueue) {
-		return j.fault("call.hangs")
+		return Taken(j.Quantity, 0, 0, Fault(ReadFailed, "call.hangs"))
 	}
 	deadline, _ := ctx.Deadline()
 	inner, cancel := context.WithDeadline(ctx, deadline.Add(-time.Until(deadline)/20))
@@ -141,51 +155,24 @@ func (j *pollJob) ask(ctx context.Context) Reading {
 		j.call = nil
 		return r
 	case <-ctx.Done():
-		return j.fault("call.slow")
+		return Taken(j.Quantity, 0, 0, Fault(ReadFailed, "call.slow"))
 	}
 }
 
 // free waits for the call under way and reports whether there is none any more. Its
 // answer is too old to be of use.
 func (j *pollJob) free(wait time.Duration) bool {
-	if j.call != nil {
-		timer := time.NewTimer(wait)
-		defer timer.Stop()
-		select {
-		case <-j.call:
-			j.call = nil
-		case <-timer.C:
-		}
+	if j.call == nil {
+		return true
 	}
-	return j.call == nil
-}
-
-// fault is the reading of a call that does not end.
-func (j *pollJob) fault(key string) Reading {
-	return Taken(j.Quantity, 0, 0, Fault(ReadFailed, key))
-}
-
-// schedule decides when the source is read next: at its interval, or after a
-// growing pause when it cannot be reached.
-func (j *pollJob) schedule(s Status) {
-	if s == Missing || s == ReadFailed {
-		j.faults++
-	} else {
-		j.faults = 0
-	}
-	pause := j.Interval.or(j.Every)
-	if extra := j.faults - pollFaults; extra > 0 {
-		pause = min(pause<<min(extra, 10), max(pollSlowest, pause))
-		pause = pause*4/5 + rand.N(pause*2/5+1) // a fifth either way
-	}
-	j.due = j.started.Add(pause)
-}
-
-// hurry brings the next reading forward when the interval was shortened.
-func (j *pollJob) hurry() {
-	every := j.Interval.or(0)
-	if soon := j.started.Add(every); every > 0 && soon.Before(j.due) {
-		j.due = soon
+	timer := time.NewTimer(wait)
+	defer timer.Stop()
+	select {
+	case <-j.call:
+		j.call = nil
+		return true
+	case <-timer.C:
+		return false
 	}
 }
 
