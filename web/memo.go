@@ -2,18 +2,11 @@ package web
 
 import "sync"
 
-// memo keeps what was worked out last for each key; who asks for a key that is being
-// worked out waits for it. The zero memo is empty; its method may be called by several
-// goroutines.
+// memo keeps what was worked out last for each key; whoever asks meanwhile waits. The zero
+// memo is empty; its method may be called by several goroutines.
 type memo[K comparable, V any] struct {
 	mu   sync.Mutex
-	kept map[K]*kept[V]
-}
-
-type kept[V any] struct {
-	mu sync.Mutex
-	ok bool
-	v  V
+	kept map[K]V
 }
 
 // mostKept bounds a memo: beyond it everything is worked out anew.
@@ -23,23 +16,17 @@ const mostKept = 300
 // leaves what was kept.
 func (m *memo[K, V]) get(key K, good func(V) bool, work func() (V, error)) (V, error) {
 	m.mu.Lock()
-	x := m.kept[key]
-	if x == nil {
-		if m.kept == nil || len(m.kept) > mostKept {
-			m.kept = map[K]*kept[V]{}
-		}
-		x = &kept[V]{}
-		m.kept[key] = x
-	}
-	m.mu.Unlock()
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.ok && good(x.v) {
-		return x.v, nil
+	defer m.mu.Unlock()
+	if v, ok := m.kept[key]; ok && good(v) {
+		return v, nil
 	}
 	v, err := work()
-	if err == nil {
-		x.v, x.ok = v, true
+	if err != nil {
+		return m.kept[key], err
 	}
-	return x.v, err
+	if m.kept == nil || len(m.kept) > mostKept {
+		m.kept = map[K]V{}
+	}
+	m.kept[key] = v
+	return v, nil
 }

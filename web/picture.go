@@ -11,52 +11,6 @@ import (
 	"tidemark/web/glance"
 )
 
-// The tide staff in the units of its picture.
-const (
-	staffW, staffH = 78.0, 236.0
-	tubeX, tubeW   = 5.0, 34.0
-	tubeTop        = 6.0
-)
-
-// staffSVG draws the tide staff. Labels are numbers and times of the household; they
-// are escaped.
-func staffSVG(st glance.Staff, id string) template.HTML {
-	var b strings.Builder
-	y := func(share float64) float64 { return staffH - 8 - share*(staffH-8-tubeTop) }
-	p := func(format string, args ...any) { fmt.Fprintf(&b, format, args...) }
-	p(`<svg class="staff" viewBox="0 0 %g %g" role="img" aria-label="%s">`, staffW, staffH, template.HTMLEscapeString(st.Text))
-	p(`<clipPath id="%s-tube"><rect x="%g" y="%g" width="%g" height="%g" rx="10"/></clipPath>`, id, tubeX, tubeTop, tubeW, y(0)-tubeTop)
-	p(`<rect class="s-tube" x="%g" y="%g" width="%g" height="%g" rx="10"/>`, tubeX, tubeTop, tubeW, y(0)-tubeTop)
-	if !st.Empty {
-		p(`<g clip-path="url(#%s-tube)">`, id)
-		if st.Band > st.Fill+0.005 {
-			p(`<rect class="s-band" x="%g" y="%.1f" width="%g" height="%.1f"/>`, tubeX, y(st.Band), tubeW, y(st.Fill)-y(st.Band)+4)
-		}
-		f := y(math.Min(st.Fill, 1))
-		p(`<path class="s-fill" d="M%g %.1fq%g -5 %g 0t%g 0V%gH%gZ"/></g>`, tubeX, f, tubeW/4, tubeW/2, tubeW/2, staffH, tubeX)
-	}
-	small := func(words string) string {
-		if len(words) > 5 {
-			return " s-long"
-		}
-		return ""
-	}
-	for _, t := range st.Ticks {
-		long := 4.0
-		if t.Text != "" {
-			long = 8
-			p(`<text class="s-text%s" x="%g" y="%.1f" dy=".35em">%s</text>`, small(t.Text), tubeX+tubeW+10, y(t.At), template.HTMLEscapeString(t.Text))
-		}
-		p(`<path class="s-tick" d="M%g %.1fh%g"/>`, tubeX+tubeW-3, y(t.At), long)
-	}
-	if st.Mark >= 0 {
-		p(`<path class="s-mark" d="M0 %.1fH%g"/><text class="s-name%s" x="%g" y="%.1f">%s</text>`, y(st.Mark), staffW, small(st.MarkText), tubeX+tubeW+6, y(st.Mark)-5,
-			template.HTMLEscapeString(st.MarkText))
-	}
-	p(`</svg>`)
-	return template.HTML(b.String())
-}
-
 // stripSVG draws a range of time: now, its two ends in digits, the likely moment.
 func (s *Server) stripSVG(x *glance.Strip) template.HTML {
 	if x == nil {

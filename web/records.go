@@ -32,17 +32,17 @@ func (s *Server) postRecord(w http.ResponseWriter, r *http.Request) error {
 		return refuse("busy", nil)
 	}
 	defer s.staged.busy.Unlock()
-	file, name, fields, err := s.spool(w, r, upload{field: "record", limit: s.opt.RecordsMax}, 2)
+	file, name, fields, err := s.spool(w, r, "record", s.opt.RecordsMax, 2)
 	if err != nil {
 		return err
 	}
 	defer os.Remove(file) //nolint:errcheck // the folder is swept at the next start
-	rec := Record{File: file, Name: filepath.Base(name), Vessel: fields["vessel"], Holds: estimator.Holds(fields["holds"])}
+	rec := Record{File: file, Name: filepath.Base(name), Vessel: fields.Get("vessel"), Holds: estimator.Holds(fields.Get("holds"))}
 	switch {
 	case rec.Vessel == "" || utf8.RuneCountInString(rec.Vessel) > 80:
 		return refuse("record_vessel", nil)
 	case rec.Holds != "" && rec.Holds != estimator.Dough && rec.Holds != estimator.Starter:
-		return refuse("holds", text.Values{"found": fields["holds"]})
+		return refuse("holds", text.Values{"found": fields.Get("holds")})
 	}
 	in, err := s.opt.Upkeep.ImportRecord(r.Context(), rec)
 	if err != nil {

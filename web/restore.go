@@ -89,7 +89,7 @@ func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) error {
 		return refuse("busy", nil)
 	}
 	defer s.staged.busy.Unlock()
-	file, name, _, err := s.spool(w, r, upload{field: "backup", limit: s.opt.BackupsMax}, 2)
+	file, name, _, err := s.spool(w, r, "backup", s.opt.BackupsMax, 2)
 	if err != nil {
 		return err
 	}

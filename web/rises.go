@@ -216,7 +216,7 @@ func (s *Server) keepPhoto(w http.ResponseWriter, r *http.Request) (int64, error
 		return 0, refuse("photos", text.Values{"n": len(have)})
 	}
 	var body bytes.Buffer
-	if _, _, err := (upload{field: "photo", limit: s.opt.PhotosMax}).read(w, r, &body); err != nil {
+	if _, _, err := receive(w, r, "photo", s.opt.PhotosMax, &body); err != nil {
 		return 0, err
 	}
 	clean, err := cleanPhoto(body.Bytes())

@@ -1,11 +1,12 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
-	"mime/multipart"
 	"net/http"
+	"net/url"
 	"os"
 	"slices"
 	"strings"
@@ -28,77 +29,50 @@ func isUpload(r *http.Request) bool {
 	return r.Method == http.MethodPost && (slices.Contains(uploads, r.URL.Path) || strings.HasSuffix(r.URL.Path, "/photos"))
 }
 
-// upload is a form with one file.
-type upload struct {
-	field string // of the file
-	limit int64  // of the file, bytes
-}
-
 // maxFields bounds the other fields of a form with a file.
 const maxFields = 16
 
-// read copies the file of a form to a place and returns the other fields. The
-// client may take its time as long as bytes arrive, up to slowTime.
-func (u upload) read(w http.ResponseWriter, r *http.Request, to io.Writer) (fields map[string]string, name string, err error) {
-	r.Body = http.MaxBytesReader(w, r.Body, u.limit+64<<10)
+// receive copies the file of a form to a place and returns its name and the other fields.
+// The client may take its time as long as bytes arrive, up to slowTime.
+func receive(w http.ResponseWriter, r *http.Request, field string, limit int64, to io.Writer) (name string, fields url.Values, err error) {
+	r.Body = http.MaxBytesReader(w, r.Body, limit+64<<10)
 	r.Body = &patient{ReadCloser: r.Body, rc: http.NewResponseController(w), until: time.Now().Add(slowTime)}
 	m, err := r.MultipartReader()
 	if err != nil {
-		return nil, "", refuse("form", nil)
+		return "", nil, refuse("form", nil)
 	}
-	fields = map[string]string{}
+	fields = url.Values{}
 	for range maxFields {
 		part, err := m.NextPart()
-		if errors.Is(err, io.EOF) {
-			if name == "" {
-				return nil, "", refuse("no_file", nil)
+		switch {
+		case errors.Is(err, io.EOF) && name == "":
+			return "", nil, refuse("no_file", nil)
+		case errors.Is(err, io.EOF):
+			return name, fields, nil
+		case err != nil:
+		case part.FormName() == field && name == "":
+			name = cmp.Or(part.FileName(), field)
+			var n int64
+			if n, err = io.Copy(to, io.LimitReader(part, limit+1)); n > limit {
+				err = &http.MaxBytesError{Limit: limit}
 			}
-			return fields, name, nil
+		default:
+			var text []byte
+			text, err = io.ReadAll(io.LimitReader(part, 4*maxShort))
+			fields.Set(part.FormName(), strings.TrimSpace(string(text)))
 		}
-		if err != nil {
-			return nil, "", u.broken(err)
+		var big *http.MaxBytesError
+		var full *os.PathError
+		switch {
+		case errors.As(err, &big):
+			return "", nil, refuse("large_file", text.Values{"n": limit >> 20})
+		case errors.As(err, &full):
+			return "", nil, refuse("full", nil)
+		case err != nil:
+			return "", nil, refuse("broken", nil)
 		}
-		if part.FormName() == u.field && name == "" {
-			if name, err = u.file(part, to); err != nil {
-				return nil, "", err
-			}
-			continue
-		}
-		text, err := io.ReadAll(io.LimitReader(part, 4*maxShort))
-		if err != nil {
-			return nil, "", u.broken(err)
-		}
-		fields[part.FormName()] = strings.TrimSpace(string(text))
 	}
-	return nil, "", refuse("form", nil)
-}
-
-// file copies the file itself.
-func (u upload) file(part *multipart.Part, to io.Writer) (string, error) {
-	n, err := io.Copy(to, io.LimitReader(part, u.limit+1))
-	var full *os.PathError
-	switch {
-	case errors.As(err, &full):
-		return "", refuse("full", nil)
-	case err != nil:
-		return "", u.broken(err)
-	case n > u.limit:
-		return "", u.broken(&http.MaxBytesError{Limit: u.limit})
-	}
-	name := part.FileName()
-	if name == "" {
-		name = u.field
-	}
-	return name, nil
-}
-
-// broken words an upload that did not fit or broke off.
-func (u upload) broken(err error) error {
-	var big *http.MaxBytesError
-	if errors.As(err, &big) {
-		return refuse("large_file", text.Values{"n": u.limit >> 20})
-	}
-	return refuse("broken", nil)
+	return "", nil, refuse("form", nil)
 }
 
 // waitForBytes is how long an upload may stand still.
@@ -121,8 +95,9 @@ func (p *patient) Read(b []byte) (int, error) {
 	return p.ReadCloser.Read(b)
 }
 
-// spool keeps the file of an upload in the upload folder until it is removed.
-func (s *Server) spool(w http.ResponseWriter, r *http.Request, u upload, copies int64) (file, name string, fields map[string]string, err error) {
+// spool keeps the file of an upload in the upload folder until it is removed, where there is
+// room for it and the copies made of it.
+func (s *Server) spool(w http.ResponseWriter, r *http.Request, field string, limit, copies int64) (file, name string, fields url.Values, err error) {
 	if err := s.room(r.ContentLength, copies); err != nil {
 		return "", "", nil, err
 	}
@@ -130,9 +105,8 @@ func (s *Server) spool(w http.ResponseWriter, r *http.Request, u upload, copies 
 	if err != nil {
 		return "", "", nil, fmt.Errorf("no place for an upload: %w", err)
 	}
-	fields, name, err = u.read(w, r, f)
-	err = errors.Join(err, f.Close())
-	if err != nil {
+	name, fields, err = receive(w, r, field, limit, f)
+	if err = errors.Join(err, f.Close()); err != nil {
 		_ = os.Remove(f.Name())
 		return "", "", nil, err
 	}
