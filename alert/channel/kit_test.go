@@ -2,7 +2,6 @@ package channel
 
 import (
 	"context"
-	"crypto"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -287,20 +286,7 @@ func TestKitEveryStatus(t *testing.T) {
 	}
 }
 
-func TestKitRetryAfter(t *testing.T) {
-	for _, s := range httpSubjects() {
-		t.Run(s.name, func(t *testing.T) {
-			srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-				w.Header().Set("Retry-After", "120")
-				w.WriteHeader(http.StatusTooManyRequests)
-			}))
-			defer srv.Close()
-			_, err := open(t, s.spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), sample())
-			var f *alert.Failure
-			require.ErrorAs(t, err, &f)
-			assert.Equal(t, 2*time.Minute, f.RetryAfter)
-		})
-	}
+func TestRetryAfter(t *testing.T) {
 	now := time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC)
 	for value, want := range map[string]time.Duration{
 		"": 0, "soon": 0, "-5": 0, "30": 30 * time.Second, "99999999999": 24 * time.Hour, "999999": 24 * time.Hour,
@@ -310,76 +296,86 @@ func TestKitRetryAfter(t *testing.T) {
 	}
 }
 
-func TestKitRedirectIsNotFollowed(t *testing.T) {
-	for _, s := range httpSubjects() {
-		t.Run(s.name, func(t *testing.T) {
-			other := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { t.Error("followed, with all secrets in hand") }))
-			defer other.Close()
-			srv := httptest.NewServer(http.RedirectHandler(other.URL, http.StatusPermanentRedirect))
-			defer srv.Close()
-			_, err := open(t, s.spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), sample())
-			judge(t, err, true)
-		})
+// answers are those of odd servers, and how they are judged.
+func answers() map[string]struct {
+	serve http.HandlerFunc
+	final bool
+	wait  time.Duration
+} {
+	type row = struct {
+		serve http.HandlerFunc
+		final bool
+		wait  time.Duration
+	}
+	return map[string]row{
+		"asks to wait": {func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Retry-After", "120")
+			w.WriteHeader(http.StatusTooManyRequests)
+		}, false, 2 * time.Minute},
+		"sends on": {func(w http.ResponseWriter, r *http.Request) {
+			if r.URL.Path == "/elsewhere" {
+				panic("followed, with all secrets in hand")
+			}
+			http.Redirect(w, r, "/elsewhere", http.StatusPermanentRedirect)
+		}, true, 0},
+		"a body that never ends": {func(w http.ResponseWriter, r *http.Request) {
+			w.WriteHeader(200)
+			w.(http.Flusher).Flush()
+			<-r.Context().Done()
+		}, false, 0},
+		"oversized": {func(w http.ResponseWriter, _ *http.Request) {
+			w.WriteHeader(400)
+			for line, wrote := []byte(strings.Repeat("x", 1<<20)), 0; ; wrote += len(line) {
+				if _, err := w.Write(line); err != nil {
+					return
+				}
+				if wrote > 1<<28 {
+					panic("the channel read the whole answer")
+				}
+			}
+		}, true, 0},
+		"oversized header": {func(w http.ResponseWriter, _ *http.Request) { w.Header().Set("X-Fill", strings.Repeat("x", 1<<20)) }, false, 0},
 	}
 }
 
-func TestKitSlowAndOversizedAnswers(t *testing.T) {
+func TestKitOddAnswers(t *testing.T) {
 	for _, s := range httpSubjects() {
-		t.Run(s.name+"/slow body", func(t *testing.T) {
-			t.Parallel()
-			srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-				w.WriteHeader(200)
-				w.(http.Flusher).Flush()
-				<-r.Context().Done() // the rest never comes
-			}))
-			defer srv.Close()
-			ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
-			defer cancel()
-			_, err := open(t, s.spec(srv.Listener.Addr().String(), false)).Deliver(ctx, sample())
-			judge(t, err, false)
-		})
-		t.Run(s.name+"/oversized", func(t *testing.T) {
-			t.Parallel()
-			var wrote int
-			srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-				w.WriteHeader(400)
-				for line := []byte(strings.Repeat("x", 1<<20)); wrote < 1<<28; wrote += len(line) {
-					if _, err := w.Write(line); err != nil {
-						return
-					}
+		for name, c := range answers() {
+			t.Run(s.name+"/"+name, func(t *testing.T) {
+				t.Parallel()
+				srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+					defer func() {
+						if p := recover(); p != nil {
+							t.Error(p)
+						}
+					}()
+					c.serve(w, r)
+				}))
+				defer srv.Close()
+				defer srv.CloseClientConnections()
+				ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
+				defer cancel()
+				_, err := open(t, s.spec(srv.Listener.Addr().String(), false)).Deliver(ctx, sample())
+				judge(t, err, c.final)
+				if f := (*alert.Failure)(nil); errors.As(err, &f) {
+					assert.Equal(t, c.wait, f.RetryAfter)
 				}
-			}))
-			_, err := open(t, s.spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), sample())
-			judge(t, err, true)
-			srv.CloseClientConnections()
-			srv.Close()
-			assert.Less(t, wrote, 1<<28, "the channel read the whole answer")
-		})
-		t.Run(s.name+"/oversized header", func(t *testing.T) {
-			t.Parallel()
-			srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-				w.Header().Set("X-Fill", strings.Repeat("x", 1<<20))
-			}))
-			defer srv.Close()
-			_, err := open(t, s.spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), sample())
-			judge(t, err, false)
-		})
+			})
+		}
 	}
 }
 
 func TestKitOwnCertificateAuthority(t *testing.T) {
 	for _, s := range httpSubjects() {
-		t.Run(s.name, func(t *testing.T) {
-			cert, ca := certificate(t)
-			srv := httptest.NewUnstartedServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
-			srv.TLS = &tls.Config{Certificates: []tls.Certificate{cert}}
-			srv.StartTLS()
-			defer srv.Close()
-			spec := s.spec(srv.Listener.Addr().String(), true)
-			spec.CAFile = ca
-			_, err := open(t, spec).Deliver(t.Context(), sample())
-			assert.NoError(t, err)
-		})
+		cert, ca := certificate(t)
+		srv := httptest.NewUnstartedServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
+		srv.TLS = &tls.Config{Certificates: []tls.Certificate{cert}}
+		srv.StartTLS()
+		defer srv.Close()
+		spec := s.spec(srv.Listener.Addr().String(), true)
+		spec.CAFile = ca
+		_, err := open(t, spec).Deliver(t.Context(), sample())
+		assert.NoError(t, err, s.name)
 	}
 }
 
@@ -388,12 +384,6 @@ func certificate(t *testing.T) (tls.Certificate, string) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
-	return certificateOf(t, key)
-}
-
-// certificateOf makes a certificate of a key; key.pem lies beside the file.
-func certificateOf(t *testing.T, key crypto.Signer) (tls.Certificate, string) {
-	t.Helper()
 	form := &x509.Certificate{
 		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "invented test server"}, IsCA: true, BasicConstraintsValid: true,
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign,
@@ -401,11 +391,7 @@ func certificateOf(t *testing.T, key crypto.Signer) (tls.Certificate, string) {
 	}
 	der, err := x509.CreateCertificate(rand.Reader, form, form, key.Public(), key)
 	require.NoError(t, err)
-	dir := t.TempDir()
-	certPEM := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
-	keyDER, err := x509.MarshalPKCS8PrivateKey(key)
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "ca.pem"), certPEM, 0o600))
-	require.NoError(t, os.WriteFile(filepath.Join(dir, "key.pem"), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: keyDER}), 0o600))
-	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}, filepath.Join(dir, "ca.pem")
+	file := filepath.Join(t.TempDir(), "ca.pem")
+	require.NoError(t, os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600))
+	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}, file
 }

@@ -87,11 +87,12 @@ func TestTopicPublishesJSONWithButtonsAndPicture(t *testing.T) {
 	assert.Equal(t, 60_000, srv.bytes)
 }
 
-func TestTopicUpdateReplaces(t *testing.T) {
+// An update replaces what is on the screen, a long text is cut, and another token refused.
+func TestTopicMessages(t *testing.T) {
 	srv := newTopicServer(t)
 	ch := open(t, subjects()[0].spec(srv.address(), false))
 	first, second := sample(), sample()
-	second.ID, second.What, second.Title = "over-tub-7/x/0/u1", alert.WasUpdated, "newer"
+	second.ID, second.What, second.Title, second.Text = "over-tub-7/x/0/u1", alert.WasUpdated, "newer", strings.Repeat("Überlänge. ", 1000)
 	for _, m := range []alert.Message{first, second, second} {
 		_, err := ch.Deliver(t.Context(), m)
 		require.NoError(t, err)
@@ -101,6 +102,12 @@ func TestTopicUpdateReplaces(t *testing.T) {
 		shown[p.SequenceID] = p.Title
 	}
 	assert.Equal(t, map[string]string{"over-tub-7": "newer"}, shown, "one message stays on the screen")
+	assert.True(t, strings.HasSuffix(srv.messages[2].Message, "…"))
+	spec := subjects()[0].spec(srv.address(), false)
+	spec.Token = "another-token"
+	_, err := open(t, spec).Deliver(t.Context(), sample())
+	judge(t, err, true)
+	assert.Contains(t, err.Error(), "403 Forbidden")
 }
 
 func TestTopicAPictureNotTakenIsNoFailure(t *testing.T) {
@@ -116,24 +123,6 @@ func TestTopicAPictureNotTakenIsNoFailure(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, answer, "the picture was not taken: refused for good: 413")
 	noSecret(t, answer)
-}
-
-func TestTopicLongTextIsCut(t *testing.T) {
-	srv := newTopicServer(t)
-	m := sample()
-	m.Text = strings.Repeat("Überlänge. ", 1000)
-	_, err := open(t, subjects()[0].spec(srv.address(), false)).Deliver(t.Context(), m)
-	require.NoError(t, err)
-	assert.True(t, strings.HasSuffix(srv.messages[0].Message, "…"))
-}
-
-func TestTopicRefusedToken(t *testing.T) {
-	srv := newTopicServer(t)
-	spec := subjects()[0].spec(srv.address(), false)
-	spec.Token = "another-token"
-	_, err := open(t, spec).Deliver(t.Context(), sample())
-	judge(t, err, true)
-	assert.Contains(t, err.Error(), "403 Forbidden")
 }
 
 func TestWebhookDocumentIsSignedAndFitsItsSchema(t *testing.T) {
