@@ -1,9 +1,12 @@
 package alert
 
 import (
+	"flag"
 	"fmt"
 	"maps"
 	"math"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -593,4 +596,25 @@ func TestScenes(t *testing.T) {
 			assert.True(t, seen[k], "%s is not worded by any scene", k)
 		}
 	}
+}
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+// golden compares with a file, or rewrites it.
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		require.NoError(t, os.MkdirAll("testdata", 0o755))
+		require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
+		return
+	}
+	want, err := os.ReadFile(path)
+	require.NoError(t, err)
+	lines := strings.Split(string(want), "\n")
+	for i, line := range strings.Split(got, "\n") {
+		require.Less(t, i, len(lines), "%s ends; got %s", path, line)
+		require.Equal(t, lines[i], line, "%s:%d", path, i+1)
+	}
+	assert.Equal(t, len(string(want)), len(got), "%s goes on", path)
 }

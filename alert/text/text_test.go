@@ -46,25 +46,15 @@ func TestLanguagesHaveTheSameKeysAndPlaceholders(t *testing.T) {
 	}
 }
 
-func TestNoExclamationMarks(t *testing.T) {
-	for _, language := range languages() {
-		c, err := Load(language)
-		require.NoError(t, err)
-		for key, sentence := range c {
-			assert.NotContainsf(t, sentence, "!", "%s.txt: %s", language, key)
-		}
-	}
-}
-
 func TestUnknownLanguageNamesTheKnownOnes(t *testing.T) {
 	_, err := Load("xx")
 	assert.EqualError(t, err, `language "xx" is not there; use one of de, en`)
 }
 
 // TestFilesAreWellFormed: each line is empty, a comment or an entry, no key is there
-// twice, and each brace belongs to a placeholder.
+// twice, each brace belongs to a placeholder, and nothing is shouted.
 func TestFilesAreWellFormed(t *testing.T) {
-	entry := regexp.MustCompile(`^([a-z0-9_]+(?:\.[a-z0-9_-]+)*) = (\S.*)$`)
+	entry := regexp.MustCompile(`^([a-z0-9_]+(?:\.[a-z0-9_-]+)*) = ([^ !][^!]*)$`)
 	for _, language := range languages() {
 		file, err := files.ReadFile(language + ".txt")
 		require.NoError(t, err)
@@ -80,37 +70,6 @@ func TestFilesAreWellFormed(t *testing.T) {
 			seen[m[1]] = true
 		}
 	}
-}
-
-func TestClockByLocale(t *testing.T) {
-	berlin, err := time.LoadLocation("Europe/Berlin")
-	require.NoError(t, err)
-	at := time.Date(2026, 11, 7, 17, 5, 0, 0, time.UTC) // a Saturday
-	plain := New(Locale{Zone: berlin})
-	assert.Equal(t, "18:05", plain.At(at).Clock(at))
-	assert.Equal(t, "Sat 18:05", plain.At(at.Add(6*time.Hour)).Clock(at), "past midnight in Berlin the day is named")
-	assert.Equal(t, "6:05 pm", New(Locale{Zone: berlin, Clock12: true}).Clock(at))
-	assert.Equal(t, "Sa 18:05", New(Locale{Zone: berlin, Language: "de"}).At(at.Add(6*time.Hour)).Clock(at))
-}
-
-// The Fahrenheit values follow from the definition of the scale:
-// 0 C = 32 F, 100 C = 212 F.
-func TestTemperatureByLocale(t *testing.T) {
-	f := New(Locale{Fahrenheit: true})
-	assert.Equal(t, "32\u00a0°F", f.Temp(0))
-	assert.Equal(t, "212\u00a0°F", f.Temp(100))
-	assert.Equal(t, "75.9\u00a0°F", f.TempFine(24.4))
-	assert.Equal(t, "24,4\u00a0°C", New(Locale{Language: "de"}).TempFine(24.4))
-	assert.Equal(t, "0\u00a0°C", New(Locale{}).Temp(-0.2))
-}
-
-func TestSpan(t *testing.T) {
-	s := New(Locale{})
-	assert.Equal(t, "1 min", s.Span(10*time.Second))
-	assert.Equal(t, "40 min", s.Span(40*time.Minute))
-	assert.Equal(t, "89 min", s.Span(89*time.Minute))
-	assert.Equal(t, "1 h 30 min", s.Span(90*time.Minute))
-	assert.Equal(t, "2 h 05 min", s.Span(125*time.Minute))
 }
 
 func TestSayKeepsWhatItDoesNotKnow(t *testing.T) {
@@ -146,22 +105,29 @@ func TestUnknownIsNoFigure(t *testing.T) {
 	}
 }
 
-func TestValuesByNameAndType(t *testing.T) {
-	at := time.Date(2026, 3, 7, 16, 5, 0, 0, time.UTC)
+// Values are formatted by name, type and locale. Those in Fahrenheit follow from the
+// definition of the scale: 0 C = 32 F, 100 C = 212 F.
+func TestValuesByNameTypeAndLocale(t *testing.T) {
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	require.NoError(t, err)
+	at := time.Date(2026, 3, 7, 16, 5, 0, 0, time.UTC) // a Saturday
 	us := New(Locale{Fahrenheit: true, Clock12: true}).At(at)
 	de := New(Locale{Language: "de"}).At(at)
+	there := New(Locale{Zone: berlin, Language: "de"})
 	for _, c := range []struct {
 		l     *Localizer
 		name  string
 		value any
 		want  string
 	}{
-		{us, "oven_c", 250.0, "482_°F"}, {de, "oven_c", 250.0, "250_°C"},
-		{us, "warmer_span_c", 2.0, "3.6_°F"}, {de, "warmer_span_c", 2.0, "2,0_°C"},
+		{us, "oven_c", 250.0, "482_°F"}, {us, "c", 0.0, "32_°F"}, {us, "c", 100.0, "212_°F"}, {us, "fine_c", 24.4, "75.9_°F"}, {de, "oven_c", 250.0, "250_°C"},
+		{de, "fine_c", 24.4, "24,4_°C"}, {de, "c", -0.2, "0_°C"}, {us, "warmer_span_c", 2.0, "3.6_°F"}, {de, "warmer_span_c", 2.0, "2,0_°C"},
 		{us, "room_fine_c", 21.5, "70.7_°F"}, {de, "rise_percent", 84.6, "85_%"},
 		{us, "starter_g", 20.4, "20_g"}, {de, "tub_l", 2.25, "2,2_l"}, {de, "ratio_tenth", 1.25, "1,2"},
 		{us, "at", at, "4:05 pm"}, {de, "at", at, "16:05"}, {de, "at", at.Add(24 * time.Hour), "So 16:05"},
-		{us, "wait", 95 * time.Minute, "1 h 35 min"}, {us, "count", 3, "3"}, {us, "vessel", "tub", "tub"},
+		{there.At(at), "at", at, "17:05"}, {there.At(at.Add(7 * time.Hour)), "at", at, "Sa 17:05"}, // past midnight in Berlin the day is named
+		{us, "wait", 10 * time.Second, "1 min"}, {us, "wait", 40 * time.Minute, "40 min"}, {us, "wait", 89 * time.Minute, "89 min"},
+		{us, "wait", 90 * time.Minute, "1 h 30 min"}, {us, "wait", 125 * time.Minute, "2 h 05 min"}, {us, "count", 3, "3"}, {us, "vessel", "tub", "tub"},
 	} {
 		assert.Equal(t, strings.ReplaceAll(c.want, "_", "\u00a0"), c.l.Value(c.name, c.value), c.name)
 	}
