@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
 	"net"
 	"net/mail"
@@ -90,37 +91,44 @@ var channelName = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 // topicShape is what a topic server takes as a topic.
 var topicShape = regexp.MustCompile(`^[-_A-Za-z0-9]{1,64}$`)
 
+// check is something that is wrong with a field when it is bad: a sentence of the catalogue.
+type check struct {
+	bad        bool
+	field, key string
+	values     text.Values
+}
+
 // Validate checks the description. The error is a bake.FieldError.
 func (s *ChannelSpec) Validate() error {
-	if !channelName.MatchString(s.Name) {
-		return wrong("name", "name_shape", text.Values{"found": s.Name})
-	}
-	if s.FromLevel < 0 || s.FromLevel > maxLevel {
-		return wrong("from_level", "level", text.Values{"found": s.FromLevel, "most": maxLevel})
+	_, timeout := s.TimeoutOr(0)
+	of, known := map[string]func() []check{TopicChannel: s.ofTopic, WebhookChannel: s.ofWebhook, MailChannel: s.ofMail, MQTTChannel: s.ofMQTT, CommandChannel: s.ofCommand}[s.Kind]
+	checks := []check{
+		{!channelName.MatchString(s.Name), "name", "name_shape", text.Values{"found": s.Name}},
+		{s.FromLevel < 0 || s.FromLevel > maxLevel, "from_level", "level", text.Values{"found": s.FromLevel, "most": maxLevel}},
 	}
 	for _, k := range s.Only {
-		if !slices.Contains(Kinds(), k) {
-			known := fmt.Sprint(slices.Sorted(slices.Values(Kinds())))
-			return wrong("only", "only", text.Values{"found": string(k), "options": strings.ReplaceAll(strings.Trim(known, "[]"), " ", ", ")})
+		options := strings.Trim(fmt.Sprint(slices.Sorted(slices.Values(Kinds()))), "[]")
+		checks = append(checks, check{!slices.Contains(Kinds(), k), "only", "only", text.Values{"found": string(k), "options": strings.ReplaceAll(options, " ", ", ")}})
+	}
+	if err := firstBad(checks); err != nil || timeout != nil {
+		return cmp.Or(err, timeout)
+	}
+	checks = []check{{s.Token != "" && s.TokenFile != "", "token", "twice", text.Values{"key": "token"}}, {s.SignKey != "" && s.SignFile != "", "sign_key", "twice", text.Values{"key": "sign_key"}},
+		{s.Password != "" && s.PassFile != "", "password", "twice", text.Values{"key": "password"}}, {!known, "kind", "kind", text.Values{"found": s.Kind}}}
+	if known {
+		checks = append(append(checks, s.foreign()...), of()...)
+	}
+	return firstBad(checks)
+}
+
+// firstBad returns the first of the checks that is bad as an error.
+func firstBad(checks []check) error {
+	for _, c := range checks {
+		if c.bad {
+			return wrong(c.field, c.key, c.values)
 		}
 	}
-	if _, err := s.TimeoutOr(0); err != nil {
-		return err
-	}
-	if err := s.oneSecret(); err != nil {
-		return err
-	}
-	check, known := map[string]func() error{
-		TopicChannel: s.checkTopic, WebhookChannel: s.checkWebhook, MailChannel: s.checkMail,
-		MQTTChannel: s.checkMQTT, CommandChannel: s.checkCommand,
-	}[s.Kind]
-	if !known {
-		return wrong("kind", "kind", text.Values{"found": s.Kind})
-	}
-	if err := s.foreign(); err != nil {
-		return err
-	}
-	return check()
+	return nil
 }
 
 // TimeoutOr returns the time limit of one attempt, or def when none is set.
@@ -138,117 +146,69 @@ func (s *ChannelSpec) TimeoutOr(def time.Duration) (time.Duration, error) {
 	return d, nil
 }
 
-// oneSecret refuses a secret given both here and in a file.
-func (s *ChannelSpec) oneSecret() error {
-	for _, p := range []struct {
-		field, file string
-		inline      Secret
-	}{{"token", s.TokenFile, s.Token}, {"sign_key", s.SignFile, s.SignKey}, {"password", s.PassFile, s.Password}} {
-		if p.file != "" && p.inline != "" {
-			return wrong(p.field, "twice", text.Values{"key": p.field})
-		}
-	}
-	return nil
-}
-
 // foreign refuses keys that belong to another kind.
-func (s *ChannelSpec) foreign() error {
+func (s *ChannelSpec) foreign() (checks []check) {
 	v := reflect.ValueOf(s).Elem()
 	for i := range v.NumField() {
 		f := v.Type().Field(i)
 		of, key := strings.Fields(f.Tag.Get("of")), f.Tag.Get("yaml")
-		if len(of) > 0 && !v.Field(i).IsZero() && !slices.Contains(of, s.Kind) {
-			slices.Sort(of)
-			return wrong(key, "foreign", text.Values{"kind": s.Kind, "key": key, "of": strings.Join(of, ", ")})
-		}
+		slices.Sort(of)
+		checks = append(checks, check{len(of) > 0 && !v.Field(i).IsZero() && !slices.Contains(of, s.Kind), key, "foreign", text.Values{"kind": s.Kind, "key": key, "of": strings.Join(of, ", ")}})
 	}
-	return nil
+	return checks
 }
 
-// checkURL checks an address against the schemes that fit. The address itself
-// is not repeated: it may hold a secret.
-func (s *ChannelSpec) checkURL(schemes ...string) error {
-	if s.URL == "" {
-		return wrong("url", "no_url", text.Values{"scheme": schemes[0]})
-	}
+// ofURL checks an address against the schemes that fit. The address itself is not
+// repeated: it may hold a secret.
+func (s *ChannelSpec) ofURL(schemes ...string) []check {
 	u, err := url.Parse(s.URL)
-	if err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme) {
-		return wrong("url", "url", text.Values{"schemes": strings.Join(schemes, ", "), "scheme": schemes[0]})
+	return []check{
+		{s.URL == "", "url", "no_url", text.Values{"scheme": schemes[0]}},
+		{err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme), "url", "url", text.Values{"schemes": strings.Join(schemes, ", "), "scheme": schemes[0]}},
+		{err == nil && u.User != nil, "url", "url_secret", nil},
 	}
-	if u.User != nil {
-		return wrong("url", "url_secret", nil)
-	}
-	return nil
 }
 
-func (s *ChannelSpec) checkTopic() error {
-	if err := s.checkURL("https", "http"); err != nil {
-		return err
-	}
-	if !topicShape.MatchString(string(s.Topic)) {
-		return wrong("topic", "topic", nil)
-	}
-	if (s.Token != "" || s.TokenFile != "") && s.User != "" {
-		return wrong("user", "token_and_user", nil)
-	}
-	return nil
+func (s *ChannelSpec) ofTopic() []check {
+	return append(s.ofURL("https", "http"), check{!topicShape.MatchString(string(s.Topic)), "topic", "topic", nil},
+		check{(s.Token != "" || s.TokenFile != "") && s.User != "", "user", "token_and_user", nil})
 }
 
-func (s *ChannelSpec) checkWebhook() error { return s.checkURL("https", "http") }
+func (s *ChannelSpec) ofWebhook() []check { return s.ofURL("https", "http") }
 
-func (s *ChannelSpec) checkMail() error {
-	if s.Host == "" {
-		return wrong("host", "host", nil)
+func (s *ChannelSpec) ofMail() []check {
+	ip := net.ParseIP(s.Host)
+	checks := []check{
+		{s.Host == "", "host", "host", nil},
+		{s.Port < 0 || s.Port > 65535, "port", "port", text.Values{"found": s.Port}},
+		{s.TLS == "none" && s.Host != "localhost" && (ip == nil || !ip.IsLoopback()), "tls", "tls_none", nil},
+		{!slices.Contains([]string{"", "starttls", "implicit", "none"}, s.TLS), "tls", "tls", text.Values{"found": s.TLS}},
 	}
-	if s.Port < 0 || s.Port > 65535 {
-		return wrong("port", "port", text.Values{"found": s.Port})
+	address := func(field, a string) check {
+		_, err := mail.ParseAddress(a)
+		return check{err != nil, field, field, text.Values{"found": a}}
 	}
-	switch s.TLS {
-	case "", "starttls", "implicit":
-	case "none":
-		if ip := net.ParseIP(s.Host); s.Host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return wrong("tls", "tls_none", nil)
-		}
-	default:
-		return wrong("tls", "tls", text.Values{"found": s.TLS})
-	}
-	if _, err := mail.ParseAddress(s.From); err != nil {
-		return wrong("from", "from", text.Values{"found": s.From})
-	}
-	if len(s.To) == 0 {
-		return wrong("to", "no_to", nil)
-	}
+	checks = append(checks, address("from", s.From), check{len(s.To) == 0, "to", "no_to", nil})
 	for _, to := range s.To {
-		if _, err := mail.ParseAddress(to); err != nil {
-			return wrong("to", "to", text.Values{"found": to})
-		}
+		checks = append(checks, address("to", to))
 	}
-	return nil
+	return checks
 }
 
-func (s *ChannelSpec) checkMQTT() error {
-	if err := s.checkURL("mqtt", "mqtts"); err != nil {
-		return err
+func (s *ChannelSpec) ofMQTT() []check {
+	checks := s.ofURL("mqtt", "mqtts")
+	for field, t := range map[string]string{"base_topic": s.Base, "discovery_prefix": s.Discovery} {
+		bad := strings.ContainsAny(t, "+#\x00 ") || strings.HasPrefix(t, "/") || strings.HasSuffix(t, "/")
+		checks = append(checks, check{bad, field, "base", text.Values{"found": t}})
 	}
-	for _, t := range []struct{ field, value string }{{"base_topic", s.Base}, {"discovery_prefix", s.Discovery}} {
-		if strings.ContainsAny(t.value, "+#\x00 ") || strings.HasPrefix(t.value, "/") || strings.HasSuffix(t.value, "/") {
-			return wrong(t.field, "base", text.Values{"found": t.value})
-		}
-	}
-	if s.Form != "" && s.Form != DeviceForm && s.Form != EntityForm {
-		return wrong("discovery_form", "form", text.Values{"found": s.Form})
-	}
-	return nil
+	return append(checks, check{s.Form != "" && s.Form != DeviceForm && s.Form != EntityForm, "discovery_form", "form", text.Values{"found": s.Form}})
 }
 
-func (s *ChannelSpec) checkCommand() error {
+func (s *ChannelSpec) ofCommand() []check {
 	if len(s.Run) == 0 {
-		return wrong("run", "no_run", text.Values{"example": `["/usr/local/bin/ring", "loud"]`})
+		return []check{{true, "run", "no_run", text.Values{"example": `["/usr/local/bin/ring", "loud"]`}}}
 	}
-	if !strings.HasPrefix(s.Run[0], "/") {
-		return wrong("run", "run", text.Values{"found": s.Run[0]})
-	}
-	return nil
+	return []check{{!strings.HasPrefix(s.Run[0], "/"), "run", "run", text.Values{"found": s.Run[0]}}}
 }
 
 // wrong returns what is wrong with a field.
