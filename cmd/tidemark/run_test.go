@@ -200,7 +200,8 @@ func TestRunResumesAfterAKill(t *testing.T) {
 	require.NoError(t, second.end(syscall.SIGTERM, endsWithin))
 }
 
-// TestOneServiceForOneHistory starts a second one on the same state folder.
+// TestOneServiceForOneHistory starts a second one on the same state folder. Its history is
+// copied beside it, and not exchanged.
 func TestOneServiceForOneHistory(t *testing.T) {
 	t.Parallel()
 	dir := newHouse(t)
@@ -208,5 +209,11 @@ func TestOneServiceForOneHistory(t *testing.T) {
 	out, err := exec.Command("tidemark", "run", "--config", filepath.Join(dir, "t.yaml")).CombinedOutput()
 	require.Error(t, err)
 	assert.Contains(t, string(out), "cannot be opened")
+	copied := filepath.Join(dir, "copy.db")
+	for _, c := range []struct{ args, says string }{{"backup " + copied, "and checked: "}, {"restore --yes " + copied, "sudo systemctl stop tidemark"}, {"new --yes", "sudo systemctl stop tidemark"}} {
+		out, err := exec.Command("tidemark", strings.Fields("history --config "+filepath.Join(dir, "t.yaml")+" "+c.args)...).CombinedOutput()
+		assert.Equal(t, c.says == "and checked: ", err == nil, "%s: %s", c.args, out)
+		assert.Contains(t, string(out), c.says)
+	}
 	require.NoError(t, d.end(syscall.SIGTERM, endsWithin))
 }

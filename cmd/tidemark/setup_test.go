@@ -281,31 +281,3 @@ func TestSavingBeginsTheWatchAnew(t *testing.T) {
 	}
 	assert.Equal(t, 2, strings.Count(strings.Join(told, "\n"), "READY=1"), "%q", told)
 }
-
-// TestSetupInTheTerminal opens the window, then adds a vessel and a way for messages.
-func TestSetupInTheTerminal(t *testing.T) {
-	t.Parallel()
-	dir := freshHouse(t)
-	file := filepath.Join(dir, "t.yaml")
-	out, err := said(t, "y\njar\nstarter\nwide\n150\njar\nstarter\n95\n150\nhttps://push.example.net\nen\nfahrenheit\n", func(s streams) error {
-		return runSetup(t.Context(), s, []string{"--config", file})
-	})
-	require.NoError(t, err, out)
-	assert.Regexp(t, `type the code [A-Z0-9]{4}-[A-Z0-9]{4}\n`, out)
-	assert.Contains(t, out, `Not written: vessels[+].profile.diameter_mm: "wide" is not a number`)
-	text, err := os.ReadFile(file)
-	require.NoError(t, err)
-	for _, want := range []string{"# Ours.\n", "  - name: jar\n    holds: starter\n    floor_mm: 180\n", "url: \"https://push.example.net\"", "temperature: fahrenheit"} {
-		assert.Contains(t, string(text), want, out)
-	}
-	again, err := said(t, "", func(s streams) error { return runSetup(t.Context(), s, []string{"--config", file, "--code"}) })
-	require.NoError(t, err)
-	code := regexp.MustCompile(`code (\S+)`)
-	assert.Equal(t, code.FindStringSubmatch(out)[1], code.FindStringSubmatch(again)[1], "a code that is good stays")
-	_, err = said(t, "flour water salt\n", func(s streams) error { return runPassphrase(t.Context(), s, []string{"--config", file}) })
-	require.NoError(t, err)
-	again, err = said(t, "", func(s streams) error { return runSetup(t.Context(), s, []string{"--config", file, "--code"}) })
-	require.NoError(t, err)
-	assert.Contains(t, again, "The passphrase is set.")
-	assert.NotContains(t, again, "code")
-}

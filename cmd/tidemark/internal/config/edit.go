@@ -286,7 +286,7 @@ func (w *writer) comment(line int) string {
 }
 
 // wide is the length of a value from which its keys or entries stand one a line.
-const wide = 70
+const wide = 120
 
 // block writes keys with their values, or the entries of a list, one a line.
 func block(indent string, v any) string {
