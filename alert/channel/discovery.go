@@ -12,9 +12,8 @@ import (
 // expireAfter is when home automation should stop believing a state, seconds.
 const expireAfter = 300
 
-// announcement is one retained discovery message; one without a payload takes an
-// earlier one back.
-type announcement struct {
+// retained is one retained message; one without a payload takes an earlier one back.
+type retained struct {
 	topic   string
 	payload []byte
 }
@@ -60,11 +59,21 @@ func vesselTopic(vessel string) string {
 	return alert.SafeID(vessel)
 }
 
-// announcements announces a vessel in the channel's form. What may lie on the
-// broker in the other form is taken back first, so that no entity is there twice
-// under one unique id.
-func (c *mqttChannel) announcements(s State) []announcement {
-	node := alert.SafeID(strings.ReplaceAll(c.base, "/", "_"), s.Vessel)
+// publications are what home automation is told of a vessel: its discovery in the
+// channel's form, that it is there, and its state. What may lie on the broker in the other
+// form is taken back first, so that no entity is there twice under one unique id.
+// Availability comes right after discovery, so that a consumer that just learnt the entity
+// does not show it as away.
+func (c *mqttChannel) publications(s State) []retained {
+	var out []retained
+	add := func(topic string, v any) {
+		payload, err := json.Marshal(v) // strings, numbers, times and maps of them, which always can be encoded
+		if err != nil {
+			payload = nil
+		}
+		out = append(out, retained{topic, payload})
+	}
+	node, state := alert.SafeID(strings.ReplaceAll(c.base, "/", "_"), s.Vessel), c.topic(vesselTopic(s.Vessel), "state")
 	about := map[string]any{
 		"dev":  map[string]any{"ids": []string{node}, "name": s.Vessel, "mf": "tidemark", "mdl": "vessel", "sw": c.version},
 		"o":    map[string]any{"name": "tidemark", "sw": c.version},
@@ -72,36 +81,33 @@ func (c *mqttChannel) announcements(s State) []announcement {
 	}
 	deviceTopic := c.discovery + "/device/" + node + "/config"
 	components := map[string]any{}
-	var singles, noSingles []announcement
+	if c.discovery != "-" && c.single {
+		out = append(out, retained{topic: deviceTopic})
+	}
 	for _, e := range entities() {
-		state := c.topic(vesselTopic(s.Vessel), "state")
 		maps.Copy(e.form, map[string]any{"uniq_id": node + "-" + e.key, "stat_t": state, "exp_aft": expireAfter})
 		if e.form["json_attr_tpl"] != nil {
 			e.form["json_attr_t"] = state
 		}
 		topic := c.discovery + "/" + e.platform + "/" + node + "/" + e.key + "/config"
-		noSingles = append(noSingles, announcement{topic: topic})
-		single := maps.Clone(about)
-		maps.Copy(single, e.form)
-		singles = append(singles, message(topic, single))
-		e.form["p"] = e.platform
-		components[e.key] = e.form
+		switch {
+		case c.discovery == "-":
+		case c.single:
+			maps.Copy(e.form, about)
+			add(topic, e.form)
+		default:
+			out = append(out, retained{topic: topic})
+			e.form["p"] = e.platform
+			components[e.key] = e.form
+		}
 	}
-	if c.single {
-		return append([]announcement{{topic: deviceTopic}}, singles...)
+	if c.discovery != "-" && !c.single {
+		about["cmps"] = components
+		add(deviceTopic, about)
 	}
-	about["cmps"] = components
-	return append(noSingles, message(deviceTopic, about))
-}
-
-// message encodes an announcement. The values are strings, numbers and maps of
-// them, which always can be encoded.
-func message(topic string, v any) announcement {
-	payload, err := json.Marshal(v)
-	if err != nil {
-		payload = nil
-	}
-	return announcement{topic, payload}
+	out = append(out, retained{c.topic("availability"), []byte(online)})
+	add(state, documentOf(s))
+	return out
 }
 
 // stateDocument is the retained state of a vessel, without the forecast's fan, which would

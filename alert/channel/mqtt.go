@@ -58,16 +58,16 @@ type mqttChannel struct {
 	done            chan struct{}      // closed when it has ended
 	dirty           chan struct{}      // holds a token while there is something to publish
 
-	mu        sync.Mutex
-	up        bool             // there is a connection
-	states    map[string]State // by vessel, the newest
-	announced map[string]bool  // vessels, on this connection
+	mu     sync.Mutex
+	up     bool              // there is a connection
+	states map[string]State  // by vessel, the newest
+	sent   map[string]string // what was published on this connection, by topic
 }
 
 func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mqttChannel {
 	c := &mqttChannel{
 		base: cmp.Or(spec.Base, defaultBase), discovery: cmp.Or(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
-		secrets: s, log: env.Log.With("channel", spec.Name), words: text.New(env.Household), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]State{}, announced: map[string]bool{},
+		secrets: s, log: env.Log.With("channel", spec.Name), words: text.New(env.Household), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]State{}, sent: map[string]string{},
 	}
 	o := mqtt.Options{Broker: spec.URL, User: spec.User, TLS: trust, OnChange: c.changed,
 		Password: func() ([]byte, error) { return []byte(s.password), nil }}
@@ -165,7 +165,9 @@ func (c *mqttChannel) publishStates(ctx context.Context) {
 		}
 		var failed error
 		for _, name := range slices.Sorted(maps.Keys(states)) {
-			failed = errors.Join(failed, c.publishState(ctx, states[name]))
+			for _, r := range c.publications(states[name]) {
+				failed = errors.Join(failed, c.renewed(ctx, r))
+			}
 		}
 		if failed != nil && ctx.Err() == nil {
 			c.log.Warn("a state was not taken by the broker", "error", c.secrets.clean(c.words.Error(failed)))
@@ -176,7 +178,7 @@ func (c *mqttChannel) publishStates(ctx context.Context) {
 // announceAgain has discovery, availability and states sent once more.
 func (c *mqttChannel) announceAgain() {
 	c.mu.Lock()
-	clear(c.announced)
+	c.sent = map[string]string{}
 	c.mu.Unlock()
 	c.renew()
 }
@@ -189,30 +191,20 @@ func (c *mqttChannel) retain(ctx context.Context, topic string, payload []byte) 
 	return err
 }
 
-// publishState sends the state of one vessel, after its discovery the first
-// time. Availability comes right after discovery, so that a consumer that just
-// learnt the entity does not show it as away.
-func (c *mqttChannel) publishState(ctx context.Context, s State) error {
+// renewed publishes what is not there yet. A state has its moment in it and so goes out
+// each time, before it expires.
+func (c *mqttChannel) renewed(ctx context.Context, r retained) error {
 	c.mu.Lock()
-	known := c.announced[s.Vessel]
-	c.announced[s.Vessel] = true
+	sent := c.sent // of this connection: another has a map of its own
+	was, known := sent[r.topic]
 	c.mu.Unlock()
-	var err error
-	if !known {
-		if c.discovery != "-" {
-			for _, a := range c.announcements(s) {
-				err = cmp.Or(err, c.retain(ctx, a.topic, a.payload))
-			}
-		}
-		err = cmp.Or(err, c.retain(ctx, c.topic("availability"), []byte(online)))
+	if known && was == string(r.payload) {
+		return nil
 	}
-	body, encoding := json.Marshal(documentOf(s))
-	if err = cmp.Or(err, encoding); err == nil {
-		err = c.retain(ctx, c.topic(vesselTopic(s.Vessel), "state"), body)
-	}
-	if err != nil {
+	err := c.retain(ctx, r.topic, r.payload)
+	if err == nil {
 		c.mu.Lock()
-		delete(c.announced, s.Vessel)
+		sent[r.topic] = string(r.payload)
 		c.mu.Unlock()
 	}
 	return err
