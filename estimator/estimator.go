@@ -130,14 +130,3 @@ func (r *rise) move(in bool, t float64) {
 	}
 	r.fit.Cold(t-r.start, in)
 }
-
-// Clone returns a copy that goes its own way: a checkpoint.
-func (e *Estimator) Clone() *Estimator {
-	c := *e
-	if e.fit != nil {
-		c.fit = e.fit.Clone()
-	}
-	c.rise.cfg, c.rise.fit = &c.cfg, c.fit
-	c.cached.fan = append([]FanPoint(nil), e.cached.fan...)
-	return &c
-}

@@ -13,7 +13,6 @@ type acquiring int
 const (
 	tracking     acquiring = iota
 	acquireStart           // nothing known yet
-	acquireGap             // no believed reading for so long that the prediction is worth little
 	acquireFold            // told of a fold
 	acquireMove            // told of a move into or out of the cold
 )
@@ -30,23 +29,21 @@ type rise struct {
 	acquireFrom float64
 	pend        pending
 
-	kf       trend
-	kfOn     bool
-	kfAt     float64
-	calm     trend // the filter when the reading last changed
-	calmAt   float64
-	bucket   bucket
-	bucketR  float64 // variance of a bucket's mean around the filter, mm^2
-	bucketN  float64
-	bucketAt float64 // time of the last one
-	base     mean    // level of the first minutes, mm
-	baseAt   float64
-	track    track
+	kf      trend
+	kfOn    bool
+	kfAt    float64
+	calm    trend // the filter when the reading last changed
+	calmAt  float64
+	bucket  bucket
+	bucketR float64 // variance of a bucket's mean around the filter, mm^2
+	bucketN float64
+	base    mean // level of the first minutes, mm
+	baseAt  float64
+	track   track
 
 	lastStep  step
 	foldTold  float64 // hours; -Inf when never
 	messAt    float64 // last reading that agreed with nothing
-	hands     bool    // something else than dough was seen since the last bucket
 	goodAt    float64 // last reading that agreed with the prediction
 	goodMM    float64 // the filter's level then
 	carriedAt float64 // last time the forecast stood in for the filter; -Inf never
@@ -113,9 +110,6 @@ func (r *rise) startFilter(c consensus) {
 func (r *rise) take(level, t float64, n *noise, interval float64) reason {
 	if n.run <= 1 {
 		r.calm, r.calmAt = r.kf, r.kfAt
-	}
-	if r.acquiring == tracking && r.predictionSD(t) > 5+4*n.sd() {
-		r.acquire(acquireGap, t)
 	}
 	if r.acquiring != tracking {
 		return r.acquireLevel(level, t, n)
@@ -184,12 +178,6 @@ func (r *rise) predict(t float64) (levelMM, variance float64) {
 	return f.level, f.p11
 }
 
-// predictionSD is the standard deviation of the predicted level, mm.
-func (r *rise) predictionSD(t float64) float64 {
-	_, v := r.predict(t)
-	return math.Sqrt(v)
-}
-
 // acquire makes the next readings count only once they agree.
 func (r *rise) acquire(why acquiring, t float64) {
 	r.acquiring, r.acquireFrom = why, t
@@ -235,18 +223,10 @@ func (r *rise) plausible(level, t float64) bool {
 	}
 	pred, variance := r.predict(t)
 	margin := max(0.1*pred, 5*math.Sqrt(variance))
-	switch r.acquiring {
-	case acquireFold:
-		return level > 0.5*pred && level < pred+margin
-	case acquireGap:
-		return r.base.n == 0 || level > 0.5*r.base.level
-	default:
-		return true
-	}
+	return r.acquiring != acquireFold || level > 0.5*pred && level < pred+margin
 }
 
-// acquired carries the filter over to a level found after a fold, a move or
-// a gap.
+// acquired carries the filter over to a level found after a fold or a move.
 func (r *rise) acquired(why acquiring, c consensus) {
 	r.kf.predict(max(c.at-r.kfAt, 0))
 	r.kfAt = c.at
@@ -260,9 +240,6 @@ func (r *rise) acquired(why acquiring, c consensus) {
 		r.stepAt(r.acquireFrom, before, c.level, surelyMoved)
 	case why == acquireFold:
 		r.stepAt(r.acquireFrom, before, c.level, 0)
-	case why == acquireGap && miss < 0 && big && c.at-r.goodAt < longBlind && r.cfg.Holds == Dough:
-		r.stepAt(r.acquireFrom, before, c.level, movedInGap)
-		r.notes.add(NoteFold, c.at, miss)
 	}
 }
 
@@ -297,10 +274,6 @@ func (r *rise) closeBucket(n *noise) {
 	miss, variance := b.level-r.kf.level, r.kf.p11
 	r.learnBucket(miss, variance)
 	r.kf.update(b.level, r.bucketR)
-	if r.hands && r.handled(b.when) {
-		r.fit.Stir()
-	}
-	r.hands, r.bucketAt = false, b.when
 	r.fit.Level(b.when-r.start, b.level, n.sd()/math.Sqrt(float64(b.n)))
 	if b.when-r.baseAt < settleHours {
 		r.base.add(b.level)
@@ -308,23 +281,12 @@ func (r *rise) closeBucket(n *noise) {
 	r.track.follow(r, b.when)
 }
 
-// handled reports whether such a pause ends with a bucket.
-func (r *rise) handled(t float64) bool {
-	pause := t - r.bucketAt - bucketHours
-	volume := r.cfg.Profile.Volume
-	return pause > pauseLeast && pause < pauseMost && volume(r.kf.level) < pauseLevel*volume(r.base.level)
-}
-
 // learnBucket follows the variance of a bucket's mean around the filter. It
 // holds what does not average out within half a minute: steps of the sensor,
-// slow wander. Where hands were it learns warily: they are no noise.
+// slow wander.
 func (r *rise) learnBucket(miss, predictionVar float64) {
 	r.bucketN = min(r.bucketN+1, 60)
-	most := 9.0
-	if r.hands {
-		most = 4
-	}
-	v := max(min(miss*miss, most*(r.bucketR+predictionVar))-predictionVar, 0)
+	v := max(min(miss*miss, 9*(r.bucketR+predictionVar))-predictionVar, 0)
 	r.bucketR += (v - r.bucketR) / (r.bucketN + 10)
 	r.bucketR = min(max(r.bucketR, 0.01), maxNoiseMM*maxNoiseMM)
 }

@@ -65,18 +65,6 @@ func spaced(i int, step float64) float64 {
 	return math.Sqrt2 * math.Erfinv(2*min(max(u, 1e-4), 1-1e-4)-1)
 }
 
-// Clone returns a copy that goes its own way.
-func (f *Fit) Clone() *Fit {
-	c := *f
-	c.bins = append(make([]bin, 0, maxBins), f.bins...)
-	c.steps = append([]Step(nil), f.steps...)
-	c.moves = append([]float64(nil), f.moves...)
-	c.members = append([]member(nil), f.members...)
-	c.branches = append([]branch(nil), f.branches...)
-	c.paths = f.paths.clone()
-	return &c
-}
-
 // Temper takes temperatures in Celsius. NaN is not known. Times before the last
 // are ignored. No allocation.
 func (f *Fit) Temper(at, doughC, airC float64) {
@@ -111,7 +99,6 @@ func (f *Fit) Level(at, levelMM, sdMM float64) {
 	}
 	one := bin{n: 1, at: at, levelMM: levelMM, variance: sdMM * sdMM, first: at, ganzle: ganzle, ctmi: ctmi, air: air}
 	if f.open.n == 0 {
-		one.stir = f.open.stir
 		f.open = one
 		return
 	}
@@ -164,12 +151,6 @@ func (f *Fit) Look(at, risePercent, sdPercent float64) {
 	f.close()
 	f.put(bin{n: 1, at: at, first: at, levelMM: 1 + risePercent/100, variance: sdPercent * sdPercent / 1e4,
 		ganzle: f.clock.ganzle, ctmi: f.clock.ctmi, air: math.NaN(), look: true})
-}
-
-// Stir tells that hands were at the dough, perhaps in it.
-func (f *Fit) Stir() {
-	f.close()
-	f.open.stir = true
 }
 
 // Step tells that the level has jumped and stayed: a fold or a move. Bins around it

@@ -20,14 +20,6 @@ type paths struct {
 	weight []float64
 }
 
-func (p *paths) clone() paths {
-	c := paths{weight: append([]float64(nil), p.weight...)}
-	for _, r := range p.rise {
-		c.rise = append(c.rise, append([]float32(nil), r...))
-	}
-	return c
-}
-
 // ahead is the equivalent time to come on the grid, for each kitchen.
 type ahead [scenarioCount]struct{ ganzle, ctmi [gridCount]float64 }
 
