@@ -379,8 +379,8 @@ func (k *kitchen) see(vessel string) view {
 			}
 			InFridge bool `json:"in_fridge"`
 			Steps    []struct {
-				ID, Name, State string
-				At              *time.Time
+				ID, Name, State, By string
+				At                  *time.Time
 			}
 			Events []struct {
 				ID   int64
@@ -402,7 +402,7 @@ func (k *kitchen) see(vessel string) view {
 		v.Doubt = e.Ready.Until.Sub(*e.Ready.From)
 	}
 	for _, x := range s.Steps {
-		v.Steps = append(v.Steps, step{ID: x.ID, Name: x.Name, State: x.State})
+		v.Steps = append(v.Steps, step{ID: x.ID, Name: x.Name, State: x.State, By: x.By})
 	}
 	for _, a := range in.Alarms {
 		v.Alarms = append(v.Alarms, alarm{ID: a.ID, Kind: a.Kind, State: a.State})

@@ -85,7 +85,7 @@ type view struct {
 	Pending         bool
 }
 
-type step struct{ ID, Name, State string }
+type step struct{ ID, Name, State, By string }
 
 type alarm struct{ ID, Kind, State string }
 
@@ -140,11 +140,12 @@ func (v view) stepState(id string) string {
 	return ""
 }
 
-// closedSteps lists the steps that are done or left out.
+// closedSteps lists the steps that are done or left out; what the forecast leaves out it
+// may bring back.
 func (v view) closedSteps() []string {
 	var out []string
 	for _, s := range v.Steps {
-		if s.State == "done" || s.State == "skipped" {
+		if s.State == "done" || s.State == "skipped" && s.By != "forecast" {
 			out = append(out, s.ID)
 		}
 	}
