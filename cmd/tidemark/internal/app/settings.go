@@ -19,6 +19,7 @@ import (
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/sensor"
+	"tidemark/sensor/mqtt"
 	"tidemark/sensor/source"
 	"tidemark/sensor/survey"
 	"tidemark/web"
@@ -32,8 +33,9 @@ type setup struct {
 	mu        sync.Mutex
 	found     []survey.Found // of the last look
 	foundAt   time.Time
-	listening listening
-	tested    map[string]string // by channel, when somebody answered its test
+	listeners map[string]*mqtt.Listener // by broker, while somebody looks for sensors
+	idle      *time.Timer               // ends the listening
+	tested    map[string]string         // by channel, when somebody answered its test
 }
 
 // lookedFor is how long a look at the buses stands.
@@ -41,7 +43,7 @@ const lookedFor = 3 * time.Second
 
 // newSetup opens the settings; nil where nothing is read from a file.
 func (a *App) newSetup() *setup {
-	return &setup{app: a, file: config.Open(a.opt.Config.File), tested: map[string]string{}}
+	return &setup{app: a, file: config.Open(a.opt.Config.File), tested: map[string]string{}, listeners: map[string]*mqtt.Listener{}}
 }
 
 // Sheet returns the settings as they stand in the file.

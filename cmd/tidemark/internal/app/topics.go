@@ -2,7 +2,9 @@ package app
 
 import (
 	"errors"
+	"maps"
 	"net/url"
+	"slices"
 	"time"
 
 	"tidemark/alert"
@@ -15,53 +17,37 @@ import (
 // listenFor is how long brokers are listened to after the last look for sensors.
 const listenFor = 10 * time.Minute
 
-// listening holds who listens to the household's brokers while somebody looks for
-// sensors, and when that ends. The lock of setup guards it.
-type listening struct {
-	at   map[string]*mqtt.Listener
-	idle *time.Timer
-}
-
-// brokers are those that the settings name, each as a sensor at it would log in.
-func brokers(cfg *config.Config) (out []sensor.MQTT) {
-	known := map[string]bool{}
-	add := func(m sensor.MQTT) {
-		if !known[m.Broker] {
-			known[m.Broker] = true
-			out = append(out, m)
+// brokers are those that the settings name, by address, each as a sensor at it would log
+// in.
+func brokers(cfg *config.Config) map[string]sensor.MQTT {
+	out := map[string]sensor.MQTT{}
+	for _, v := range cfg.Vessels {
+		for _, s := range v.Sensors() {
+			if m, is := s.Config.(*sensor.MQTT); is {
+				out[m.Broker] = sensor.MQTT{Broker: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, Login: m.Login}
+			}
 		}
 	}
 	for _, c := range cfg.Channels {
 		if c.Kind == alert.MQTTChannel {
 			login, _ := cfg.Login(c.URL)
-			add(sensor.MQTT{Broker: c.URL, Login: login})
-		}
-	}
-	for _, v := range cfg.Vessels {
-		for _, s := range v.Sensors() {
-			if m, is := s.Config.(*sensor.MQTT); is {
-				add(sensor.MQTT{Broker: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, Login: m.Login})
-			}
+			out[c.URL] = sensor.MQTT{Broker: c.URL, Login: login}
 		}
 	}
 	return out
 }
 
-// listen begins to listen to the brokers, or goes on.
+// listen begins to listen to the brokers, or goes on. s.mu is held.
 func (s *setup) listen() {
-	if s.listening.at == nil {
-		s.listening.at = map[string]*mqtt.Listener{}
-	}
-	for _, b := range brokers(s.app.opt.Config) {
-		if s.listening.at[b.Broker] == nil {
-			s.listening.at[b.Broker] = mqtt.Listen(b)
+	for address, b := range brokers(s.app.opt.Config) {
+		if s.listeners[address] == nil {
+			s.listeners[address] = mqtt.Listen(b)
 		}
 	}
-	if len(s.listening.at) > 0 && s.listening.idle == nil {
-		s.listening.idle = time.AfterFunc(listenFor, func() { _ = s.stopListening() }) // a goodbye that fails loses nothing
-	} else if s.listening.idle != nil {
-		s.listening.idle.Reset(listenFor)
+	if s.idle == nil {
+		s.idle = time.AfterFunc(listenFor, func() { _ = s.stopListening() }) // a goodbye that fails loses nothing
 	}
+	s.idle.Reset(listenFor)
 }
 
 // stopListening ends the listening.
@@ -69,13 +55,13 @@ func (s *setup) stopListening() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var err error
-	for _, l := range s.listening.at {
+	for _, l := range s.listeners {
 		err = errors.Join(err, l.Close())
 	}
-	if s.listening.idle != nil {
-		s.listening.idle.Stop()
+	clear(s.listeners)
+	if s.idle != nil {
+		s.idle.Stop()
 	}
-	s.listening = listening{}
 	return err
 }
 
@@ -83,15 +69,13 @@ func (s *setup) stopListening() error {
 // them; used names who reads one already.
 func (s *setup) heard(used map[string]string) []survey.Found {
 	var out []survey.Found
-	for _, b := range brokers(s.app.opt.Config) {
-		host := b.Broker
-		if u, err := url.Parse(b.Broker); err == nil {
+	for _, address := range slices.Sorted(maps.Keys(s.listeners)) {
+		host := address
+		if u, err := url.Parse(address); err == nil {
 			host = u.Host
 		}
-		bus, heard, trouble, do := sensor.Say("scan.mqtt", "host", host), []mqtt.Heard(nil), error(nil), []string(nil)
-		if l := s.listening.at[b.Broker]; l != nil {
-			heard, trouble = l.Heard()
-		}
+		bus, do := sensor.Say("scan.mqtt", "host", host), []string(nil)
+		heard, trouble := s.listeners[address].Heard()
 		if len(heard) == 0 && trouble == nil {
 			do = []string{"scan.mqtt.none"}
 		}

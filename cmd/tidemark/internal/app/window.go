@@ -103,7 +103,11 @@ func (x windowWatch) run(ctx context.Context) {
 			return
 		case <-tick.C:
 		}
-		over, restart := x.look(ctx, time.Since(minute) >= time.Minute)
+		passed := time.Since(minute) >= time.Minute
+		if passed {
+			minute = minute.Add(time.Minute)
+		}
+		over, restart := x.look(ctx, passed)
 		if over && x.window != nil {
 			x.window.Close()
 		}
@@ -113,33 +117,33 @@ func (x windowWatch) run(ctx context.Context) {
 		if over {
 			return
 		}
-		if time.Since(minute) >= time.Minute {
-			minute = minute.Add(time.Minute)
-		}
 	}
 }
 
 // look reports whether the window is over or another one opened, and whether the
-// address changes with that. passed tells that a minute went by.
+// address changes with that. passed tells that a minute went by, which is written down:
+// a time that cannot be kept is over.
 func (x windowWatch) look(ctx context.Context, passed bool) (over, restart bool) {
 	code, left, err := readWindow(x.dir)
-	switch {
-	case x.passphrase(ctx):
-		if x.window != nil {
-			x.keep(noCode, 0)
-		}
-		return true, x.window == nil // to open the page to the house
-	case x.window == nil:
-		return err == nil && left > 0, err == nil && left > 0 // opened again
-	case err != nil, code != codeOf(x.window):
-		return true, true
-	case passed && left <= 0:
-		x.keep(noCode, 0)
-		return true, true // back to this machine alone
-	case passed:
-		return !x.keep(code, left-1), false
+	set := x.passphrase(ctx)
+	if x.window == nil { // to the house, or opened again
+		over = set || err == nil && left > 0
+		return over, over
 	}
-	return false, false
+	other := err != nil || code != codeOf(x.window)
+	over = set || other || passed && left <= 0
+	switch {
+	case over && !other:
+		err = keepWindow(x.dir, noCode, 0)
+	case passed && !over:
+		err = keepWindow(x.dir, code, left-1)
+	default:
+		return over, over && !set
+	}
+	if err != nil {
+		x.log.Error("the time for setting up cannot be kept, so it is over", "error", err)
+	}
+	return over || err != nil, (over || err != nil) && !set // back to this machine alone, unless the house is let in
 }
 
 // passphrase reports whether one is set; what cannot be read is asked again.
@@ -150,16 +154,6 @@ func (x windowWatch) passphrase(ctx context.Context) bool {
 
 // noCode stands where there is none any more.
 const noCode = "--------"
-
-// keep writes what is left, and reports whether it could: a time that cannot be kept is
-// over.
-func (x windowWatch) keep(code string, left int) bool {
-	if err := keepWindow(x.dir, code, left); err != nil {
-		x.log.Error("the time for setting up cannot be kept, so it is over", "error", err)
-		return false
-	}
-	return true
-}
 
 // codeOf is a window's code without the dash.
 func codeOf(w *access.Window) string { return strings.ReplaceAll(w.Code(), "-", "") }
