@@ -5,7 +5,9 @@ import (
 	"context"
 	"errors"
 	"math"
+	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +15,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
@@ -225,4 +228,173 @@ func TestARiseThatBeganByItselfIsTakenBack(t *testing.T) {
 		assert.NotZero(t, b.vessel().RiseID)
 		assert.Equal(t, "test", b.vessel().Events[0].By)
 	}
+}
+
+// TestOutOfOrderIsAskedBack: what must have happened before an event is asked for, and
+// nothing is taken in meanwhile.
+func TestOutOfOrderIsAskedBack(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.clock.Set(b.start.Add(time.Hour))
+	for _, x := range []struct {
+		kind, asks bake.EventKind
+		step       string
+	}{
+		{kind: bake.EventFold, asks: bake.EventStart},
+		{kind: bake.EventShaped, asks: bake.EventStart},
+		{kind: bake.EventLook, asks: bake.EventStart},
+		{kind: bake.EventStart},
+		{kind: bake.EventFold},
+		{kind: bake.EventBegun, step: bake.BakeID, asks: bake.EventShaped},
+		{kind: bake.EventBaked, asks: bake.EventShaped},
+		{kind: bake.EventShaped},
+		{kind: bake.EventBaked, asks: bake.EventBegun},
+		{kind: bake.EventDone, step: bake.PreheatID},
+		{kind: bake.EventBegun, step: bake.BakeID},
+		{kind: bake.EventDone, step: bake.SliceID, asks: bake.EventBaked},
+		{kind: bake.EventBaked},
+		{kind: bake.EventDone, step: bake.SliceID},
+	} {
+		b.clock.Set(b.clock.Now().Add(10 * time.Minute))
+		err := b.app.Do(t.Context(), bake.Event{Vessel: "tub", By: "test", Kind: x.kind, Detail: bake.Detail{StepID: x.step, SeenPercent: 20}})
+		var no bake.Refusal
+		if x.asks == "" {
+			require.NoError(t, err, x.kind)
+			continue
+		}
+		require.ErrorAs(t, err, &no, x.kind)
+		require.NotNil(t, no.Ask, no.Why)
+		assert.Equal(t, x.asks, no.Ask.Kind, x.kind)
+		assert.True(t, no.Ask.At.Before(b.clock.Now()))
+	}
+	assert.Equal(t, bake.StatusDone, b.app.State("tub").Status)
+}
+
+// TestRefusalsSpeakTheHouseholdsLanguage: nothing that a household is refused, or told
+// after a change, is worded here instead of in the catalogue.
+func TestRefusalsSpeakTheHouseholdsLanguage(t *testing.T) {
+	t.Parallel()
+	files, err := filepath.Glob("*.go")
+	require.NoError(t, err)
+	known, err := text.Load("de")
+	require.NoError(t, err)
+	found := 0
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		body, err := os.ReadFile(name)
+		require.NoError(t, err)
+		assert.NotContains(t, string(body), "Refusal{Why:", name)
+		for _, m := range regexp.MustCompile(`\b(?:Refuse|because)\("([a-z_]+)"`).FindAllStringSubmatch(string(body), -1) {
+			found++
+			assert.NotEmpty(t, known["refused."+m[1]], m[1])
+		}
+	}
+	assert.Greater(t, found, 25)
+	german := text.New(text.Locale{Language: "de"})
+	for typed, says := range map[string]string{
+		"holds: dough, batch: {flours: [{name: wheat, grams: 900}], water_g: 2000}":                  "das Wasser je Mehl, das des Sauerteigs mitgezählt, muss 35 bis 150 % sein, es ist 222,2 %",
+		"holds: dough, batch: {flours: [{name: wheat, grams: 900}], water_g: 600, bake_in: sock}":    `gefunden "sock"`,
+		"holds: dough, batch: {flours: [{name: wheat, grams: 900}], water_g: 600, inclusions: [{}]}": "ein Name wird gebraucht",
+		"holds: starter, feed: {starter_g: 1, flour_g: 500, water_g: 1}":                             "502-fach verdünnt",
+	} {
+		_, err := config.Parse("kitchen.yaml", []byte("vessels: [{name: tub, profile: {shape: straight, diameter_mm: 200, height_mm: 150}, floor_mm: 240, "+typed+"}]"), config.WithoutSensors)
+		var problems config.Problems
+		require.ErrorAs(t, err, &problems)
+		said := ""
+		for _, s := range problems.ByField(config.Sheet{}, german) {
+			said += s
+		}
+		assert.Contains(t, said, says)
+	}
+}
+
+// changedConfig is the bench's configuration with one text put for another.
+func changedConfig(t *testing.T, b *bench, old, fresh string) *config.Config {
+	t.Helper()
+	text := strings.Replace(benchConfig, old, fresh, 1)
+	require.NotEqual(t, benchConfig, text, "the row changes nothing")
+	cfg, err := config.Parse("bench.yaml", []byte(text), config.WithoutSensors)
+	require.NoError(t, err)
+	for i := range cfg.Vessels {
+		cfg.Vessels[i].Batch = b.app.opt.Config.Vessels[0].Batch
+	}
+	return cfg
+}
+
+// TestReloadTellsWhatNeedsARestart has a row for every part of the file.
+func TestReloadTellsWhatNeedsARestart(t *testing.T) {
+	t.Parallel()
+	const floor = "    floor_mm: 240\n"
+	b := newBench(t)
+	for _, c := range []struct {
+		name, old, fresh string
+		want             bool
+	}{
+		{"mark", floor, floor + "    target_percent: 80\n", false},
+		{"lead", floor, floor + "    lead: 45m\n", false},
+		{"floor", "240", "260", false},
+		{"shape", "180", "190", false},
+		{"lost after", floor, floor + "    lost_after: 9m\n", true},
+		{"mark by temperature", floor, floor + "    target_by_dough_c: [[20, 100], [25, 75]]\n", true},
+		{"household", "UTC", "Europe/Vienna", true},
+		{"page", "household:", "web: {listen: \"127.0.0.1:9999\"}\nhousehold:", true},
+		{"state", "household:", "state_dir: /tmp/x\nhousehold:", true},
+		{"sensors", "household:", "sysfs: /tmp/y\nhousehold:", true},
+		{"how often", "household:", "sample_every: 20s\nhousehold:", true},
+		{"heartbeat", "household:", "heartbeat_url: http://h/\nhousehold:", true},
+		{"channel", "household:", "channels: [{name: c, kind: topic, url: \"http://h\", topic: t}]\nhousehold:", true},
+		{"another name", "name: tub", "name: jar", true},
+	} {
+		assert.Equal(t, c.want, b.app.Reload(changedConfig(t, b, c.old, c.fresh)), c.name)
+	}
+}
+
+// TestReloadTakesMarkAndLeadOver changes both in mid-rise; the new mark outlives
+// a restart and gives way to one that is chosen by hand.
+func TestReloadTakesMarkAndLeadOver(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.run(time.Hour)
+	assert.False(t, b.app.Reload(changedConfig(t, b, "    floor_mm", "    target_percent: 80\n    lead: 45m\n    floor_mm")))
+	b.run(61 * time.Minute)
+	v := b.vessel()
+	assert.Equal(t, 80.0, v.Estimate.TargetPercent)
+	assert.Equal(t, 45*time.Minute, v.Lead)
+	r, err := b.store.Rise(t.Context(), v.RiseID)
+	require.NoError(t, err)
+	assert.Equal(t, 80.0, r.TargetPercent)
+	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 60}})
+	b.undo(0, 0)
+	b.run(62 * time.Minute)
+	assert.Equal(t, 80.0, b.vessel().Estimate.TargetPercent, "undo puts back what stood before, not the default")
+}
+
+// TestReloadTakesMeasuresOver changes the floor in mid-rise: the rise is folded again
+// with it, says so, and so is the next one.
+func TestReloadTakesMeasuresOver(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.run(time.Hour)
+	id, volume := b.vessel().RiseID, b.vessel().Estimate.VolumeL
+	require.NotZero(t, id)
+	assert.False(t, b.app.Reload(changedConfig(t, b, "240", "260")))
+	b.run(61 * time.Minute)
+	assert.Equal(t, id, b.vessel().RiseID)
+	const moreL = 20 * 3.14159 * 90 * 90 / 1e6 // 20 mm of the bench's tub
+	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.05)
+	events := b.vessel().Events
+	assert.Equal(t, bake.EventMeasured, events[len(events)-1].Kind)
+	b.do(bake.Event{Kind: bake.EventEnd})
+	b.run(63 * time.Minute)
+	assert.Zero(t, b.vessel().RiseID, "the next rise waits for a person")
+	b.do(bake.Event{Kind: bake.EventStart})
+	b.run(80 * time.Minute)
+	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.15)
+
+	b = newBench(t)
+	assert.False(t, b.app.Reload(changedConfig(t, b, "240", "260")), "before the first rise")
+	b.run(time.Hour)
+	assert.InDelta(t, volume+moreL, b.vessel().Estimate.VolumeL, 0.15, "which begins by itself as before")
 }

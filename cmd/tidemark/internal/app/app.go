@@ -122,7 +122,16 @@ func (a *App) Start(ctx context.Context) error {
 	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	a.ctx = ctx
-	a.learnLate()
+	late := func() { // from rises that have taught nothing yet
+		for _, v := range a.order {
+			a.learn(ctx, v)
+		}
+	}
+	if a.opt.Live {
+		a.work.Go(late)
+	} else {
+		late()
+	}
 	if a.opt.Listen != "" {
 		over, err := a.certificate(a.opt.Config.Web)
 		if err != nil {

@@ -264,3 +264,45 @@ func TestARiseThatIsOverIsAsLongAgoAsItWas(t *testing.T) {
 		})
 	}
 }
+
+// sleep suspends the machine: its clocks and the dough go on, nothing else does.
+func (b *stepBench) sleep(d time.Duration) {
+	b.m.tick(d)
+	b.rose += d
+}
+
+// unread lets the watch go on while no sensor answers.
+func (b *stepBench) unread(d time.Duration) {
+	for range int(d / sampledEvery) {
+		b.m.tick(sampledEvery)
+		b.rose += sampledEvery
+		b.app.FollowClock(b.t.Context())
+		b.raised = append(b.raised, b.app.Advance(b.app.opt.Clock.Now())...)
+	}
+}
+
+// TestASensorThatDoesNotComeBackFromASleepIsTold counts from waking.
+func TestASensorThatDoesNotComeBackFromASleepIsTold(t *testing.T) {
+	t.Parallel()
+	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
+	defer b.stop()
+	b.rise(time.Hour)
+	after := b.app.vessels["tub"].config.LostAfter
+	b.sleep(40 * time.Minute)
+	b.unread(after - time.Minute)
+	assert.Empty(t, b.kinds())
+	b.unread(2 * time.Minute)
+	assert.Equal(t, []alert.Kind{alert.SensorLost}, b.kinds())
+}
+
+// TestASleepAfterARestartIsABreak though the restart was none.
+func TestASleepAfterARestartIsABreak(t *testing.T) {
+	t.Parallel()
+	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
+	defer b.stop()
+	b.rise(time.Hour)
+	b.app.vessels["tub"].awake = time.Time{} // as after a short restart
+	b.sleep(40 * time.Minute)
+	b.unread(time.Minute)
+	assert.NotContains(t, b.kinds(), alert.SensorLost)
+}

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -252,11 +251,3 @@ func (a *App) RemoveRise(ctx context.Context, id int64) error {
 
 // because is bake.Refuse with the reason that an error gives.
 func because(key string, err error) bake.Refusal { return bake.Refuse(key, text.Values{"reason": err}) }
-
-// DueSteps returns the steps that have been due since before and wait for a person:
-// those that need hands, and rises that only a person can judge over.
-func (a *App) DueSteps(vessel string, before time.Time) []bake.Step {
-	return slices.DeleteFunc(slices.Clone(a.State(vessel).Steps), func(s bake.Step) bool {
-		return !s.Hands && s.Trigger != bake.ByRise || s.State != bake.DueNow || !s.At.Before(before)
-	})
-}

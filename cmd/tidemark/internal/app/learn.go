@@ -50,29 +50,14 @@ func (a *App) learnBeside(v *vessel, riseIDs ...int64) {
 	}
 }
 
-// learnLate lets each vessel learn from rises that have taught nothing yet: beside the
-// watch in a live one, else at once.
-func (a *App) learnLate() {
-	if a.opt.Store == nil {
-		return
-	}
-	all := func() {
-		for _, v := range a.order {
-			a.learn(a.ctx, v)
-		}
-	}
-	if a.opt.Live {
-		a.work.Go(all)
-		return
-	}
-	all()
-}
-
 // learn brings what past rises of a vessel taught in line with its history and lets the
 // vessel learn it: the newest finished rises, and those named, teach where they have not
 // yet (just ended, imported, of a version that did not learn); one whose end was taken
 // back taught nothing.
 func (a *App) learn(ctx context.Context, v *vessel, riseIDs ...int64) {
+	if a.opt.Store == nil {
+		return
+	}
 	if err := a.teach(ctx, v, riseIDs); err != nil {
 		a.log.Warn("what past rises teach is not known whole", "vessel", v.name, "error", err)
 	}

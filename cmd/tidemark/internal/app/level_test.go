@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"tidemark/alert"
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
@@ -245,4 +246,62 @@ func TestToTheRim(t *testing.T) {
 	out, further = toTheRim(nil, known)
 	assert.False(t, further)
 	assert.Nil(t, out)
+}
+
+// TestWorthOfMM works one case by hand: 80 mm of dough in a straight tub of 200 mm, a
+// millimetre is 1.25 points, at 25 points an hour 3 minutes.
+func TestWorthOfMM(t *testing.T) {
+	t.Parallel()
+	p, err := geometry.Cylinder(180, 200)
+	require.NoError(t, err)
+	said := WorthOfMM(config.Vessel{}, p, text.New(text.Locale{}))
+	assert.Contains(t, said, "80 mm high at the start")
+	assert.Contains(t, said, "one millimetre of height is 3.0 minutes")
+	assert.Contains(t, said, "about ± 5 minutes")
+	assert.Empty(t, WorthOfMM(config.Vessel{}, nil, nil))
+}
+
+// TestWhatCountsAtOnce: what the page says before saving is so.
+func TestWhatCountsAtOnce(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := openBasin(t, dir, 8190)
+		s := b.app.setup
+		for _, c := range []struct {
+			path, value string
+			wait        bool
+		}{
+			{"vessels[0].target_percent", "80", false}, {"vessels[0].lead", "45m", false}, {"vessels[0].floor_mm", "251", false},
+			{"vessels[0].name", "big tub", true}, {"household.clock", "12h", true}, {"web.base_url", "http://kitchen.local:8080", true},
+		} {
+			now, err := s.Sheet()
+			require.NoError(t, err)
+			_, wait, err := s.Save(t.Context(), now.Version, []web.Setting{{Path: c.path, Value: c.value}})
+			require.NoError(t, err, c.path)
+			assert.Equal(t, c.wait, wait, c.path)
+			now, err = s.Sheet()
+			require.NoError(t, err)
+			assert.Equal(t, c.value, now.Values[c.path])
+			_, _, err = s.Undo(t.Context(), now.Version)
+			require.NoError(t, err, c.path)
+		}
+		now, err := s.Sheet()
+		require.NoError(t, err)
+		_, _, err = s.Save(t.Context(), now.Version, []web.Setting{{Path: "state_dir", Value: "/tmp"}})
+		require.ErrorContains(t, err, "by hand only")
+		_, _, err = s.Save(t.Context(), "0011", []web.Setting{{Path: "household.clock", Value: "12h"}})
+		refusedWith(t, err, "changed meanwhile")
+	})
+}
+
+// TestAnAnswerToATestIsNoAnswerToAnAlarm keeps what came back, for channels there are.
+func TestAnAnswerToATestIsNoAnswerToAnAlarm(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.app.opt.Config.Channels = []alert.ChannelSpec{{Name: "phone"}}
+	b.app.setup = b.app.newSetup()
+	require.NoError(t, b.app.pressed(t.Context(), alert.AnswerAck, alert.TestID("phone")))
+	assert.NotEmpty(t, b.app.setup.tested["phone"])
+	require.ErrorIs(t, b.app.pressed(t.Context(), alert.AnswerSnooze, alert.TestID("pigeon")), alert.ErrUnknownAlarm)
 }

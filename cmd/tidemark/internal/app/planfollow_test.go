@@ -8,7 +8,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"tidemark/alert"
 	"tidemark/bake"
 	"tidemark/estimator"
 	"tidemark/web"
@@ -118,29 +117,6 @@ func TestTheRealRiseMovesThePlan(t *testing.T) {
 	b.rising(since, since.Add(4*time.Hour+20*time.Minute), 1.6)
 	assert.Equal(t, 90.0, b.vessel().Estimate.TargetPercent, "a mark chosen by hand stands")
 	assert.Equal(t, 90.0, b.bulkEnd())
-}
-
-// TestASlowRiseIsToldAsALaterBread follows a bread of the same day in a kitchen
-// where everything takes longer.
-func TestASlowRiseIsToldAsALaterBread(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.follow(15*time.Hour, sameDay)
-	since := b.intoTheTub()
-	planned := b.vessel().Plan.Planned
-	b.rising(since, since.Add(5*time.Hour), 2.4)
-	v := b.vessel()
-	assert.Greater(t, v.Plan.Ready.Median.Sub(planned.Median), 30*time.Minute)
-	alarms, err := b.store.Alarms(t.Context(), v.RiseID)
-	require.NoError(t, err)
-	var told []alert.Alarm
-	for _, a := range alarms {
-		if a.Kind == alert.PlanMoved {
-			told = append(told, a)
-		}
-	}
-	require.Len(t, told, 1)
-	assert.Contains(t, told[0].Title, "bread later")
 }
 
 // TestAPlanTakesThePlaceOfABakeUnderWay and gives it back when it is undone.

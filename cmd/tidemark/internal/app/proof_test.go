@@ -127,19 +127,6 @@ func TestSampleJarTimesTheProofAndTheOven(t *testing.T) {
 	assert.False(t, over, "a sample jar past its mark is no dough past its mark")
 }
 
-func TestBasketSensorGoesBeforeTheSampleJar(t *testing.T) {
-	t.Parallel()
-	b := newProofBench(t)
-	b.cup, b.basket = true, true
-	b.on(shapedAt + 65*time.Minute)
-	after := b.vessel().After
-	require.NotNil(t, after)
-	assert.Equal(t, bake.BasketBasis, after.Basis)
-	assert.Equal(t, b.app.State("basket").Estimate.Ready.Median.Round(time.Minute), after.Until.Median.Round(time.Minute))
-	b.on(shapedAt + 150*time.Minute)
-	assert.Contains(t, b.mustTell(string(alert.Reached), "basket").Text, "Bake it now")
-}
-
 // core is the invented core of a loaf loaded some time ago and taken out after 46
 // minutes, Celsius.
 func core(since time.Duration) float64 {

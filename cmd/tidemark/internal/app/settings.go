@@ -6,9 +6,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/url"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -324,4 +326,146 @@ func Addresses(cfg *config.Config, listen string) []string {
 		out = append(out, scheme+"://"+name+".local:"+port)
 	}
 	return out
+}
+
+// listenFor is how long brokers are listened to after the last look for sensors.
+const listenFor = 10 * time.Minute
+
+// brokers are those that the settings name, by address, each as a sensor at it would log
+// in.
+func brokers(cfg *config.Config) map[string]sensor.MQTT {
+	out := map[string]sensor.MQTT{}
+	for _, v := range cfg.Vessels {
+		for _, s := range v.Sensors() {
+			if m, is := s.Config.(*sensor.MQTT); is {
+				out[m.Broker] = sensor.MQTT{Broker: m.Broker, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile, Login: m.Login}
+			}
+		}
+	}
+	for _, c := range cfg.Channels {
+		if c.Kind == alert.MQTTChannel {
+			login, _ := cfg.Login(c.URL)
+			out[c.URL] = sensor.MQTT{Broker: c.URL, Login: login}
+		}
+	}
+	return out
+}
+
+// listen begins to listen to the brokers, or goes on. s.mu is held.
+func (s *setup) listen() {
+	for address, b := range brokers(s.app.opt.Config) {
+		if s.listeners[address] == nil {
+			s.listeners[address] = mqtt.Listen(b)
+		}
+	}
+	if s.idle == nil {
+		s.idle = time.AfterFunc(listenFor, func() { _ = s.stopListening() }) // a goodbye that fails loses nothing
+	}
+	s.idle.Reset(listenFor)
+}
+
+// stopListening ends the listening.
+func (s *setup) stopListening() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var err error
+	for _, l := range s.listeners {
+		err = errors.Join(err, l.Close())
+	}
+	clear(s.listeners)
+	if s.idle != nil {
+		s.idle.Stop()
+	}
+	return err
+}
+
+// heard are the numbers of topics that may be sensors, as a look at the buses finds
+// them; used names who reads one already.
+func (s *setup) heard(used map[string]string) []survey.Found {
+	var out []survey.Found
+	for _, address := range slices.Sorted(maps.Keys(s.listeners)) {
+		host := address
+		if u, err := url.Parse(address); err == nil {
+			host = u.Host
+		}
+		bus, do := sensor.Say("scan.mqtt", "host", host), []string(nil)
+		heard, trouble := s.listeners[address].Heard()
+		if len(heard) == 0 && trouble == nil {
+			do = []string{"scan.mqtt.none"}
+		}
+		if len(heard) == 0 || trouble != nil {
+			out = append(out, survey.Found{Bus: bus, Result: survey.Result{Problem: trouble, Advice: do}})
+		}
+		for _, h := range heard {
+			what := h.Config.Topic
+			if h.Config.Field != "" {
+				what += " " + h.Config.Field
+			}
+			role := map[sensor.Quantity]string{sensor.Distance: "height", sensor.Temperature: "air", sensor.Humidity: "humidity"}[h.Quantity]
+			out = append(out, survey.Found{Bus: bus, Place: "MQTT " + host, What: sensor.Say("scan.topic", "topic", what), UsedBy: used[sensor.Flow(&h.Config)],
+				Result: survey.Result{Role: role, Config: &h.Config, Quantity: h.Quantity, Value: h.Value, Usable: 1}})
+		}
+	}
+	return out
+}
+
+// busHelper is the package's script that runs as root after each start of the service
+// and writes the lines, when busRequest is in the state folder.
+const (
+	busHelper  = "/usr/lib/tidemark/buses-on"
+	busRequest = "switch-buses-on"
+)
+
+// errBuses ends the process, so that the service manager starts it anew and with it the
+// helper.
+var errBuses = errors.New("the service begins anew, so that the sensor buses are switched on")
+
+// Buses tells whether the Pi's sensor buses are off, and whether that can be mended from
+// the page.
+func (s *setup) Buses() web.Buses { return s.busesIn("/", busHelper) }
+
+// busesIn looks below a root.
+func (s *setup) busesIn(root, helper string) web.Buses {
+	there := func(pattern string) bool {
+		found, _ := filepath.Glob(pattern) // the pattern is sound
+		return len(found) > 0
+	}
+	var text []byte
+	err := os.ErrNotExist
+	for _, boot := range []string{"boot/firmware", "boot"} {
+		if err != nil {
+			text, err = os.ReadFile(filepath.Join(root, boot, "config.txt"))
+		}
+	}
+	if err != nil || !there(filepath.Join(root, helper)) {
+		return web.BusesFine // no Pi, or no package: what to do stands beside each bus
+	}
+	out := web.BusesFine
+	for _, bus := range []struct{ files, line string }{ // lines as the helper writes them
+		{filepath.Join(root, "dev/i2c-[0-9]*"), "dtparam=i2c_arm=on"},
+		{filepath.Join(s.app.opt.Config.Sysfs, "bus/w1/devices/w1_bus_master*"), "dtoverlay=w1-gpio"},
+	} {
+		switch {
+		case there(bus.files):
+		case !bytes.Contains(append([]byte("\n"), text...), []byte("\n"+bus.line)):
+			return web.BusesOff
+		default:
+			out = web.BusesAtRestart
+		}
+	}
+	return out
+}
+
+// SwitchBusesOn asks the helper to write the lines. The service begins anew for it.
+func (s *setup) SwitchBusesOn() error {
+	if err := os.WriteFile(filepath.Join(s.app.opt.Config.StateDir, busRequest), nil, 0o640); err != nil {
+		return fmt.Errorf("the sensor buses cannot be switched on: %w", err)
+	}
+	s.soon(func() {
+		select {
+		case s.app.failed <- errBuses:
+		default: // it ends already
+		}
+	})
+	return nil
 }

@@ -3,10 +3,8 @@ package app
 import (
 	"bytes"
 	"io"
-	"log/slog"
 	"net/http"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -18,25 +16,6 @@ import (
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
 )
-
-// TestOnlyNewsIsLoudInTheLog words an open alarm anew again and again.
-func TestOnlyNewsIsLoudInTheLog(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	var out bytes.Buffer
-	b.app.log = slog.New(slog.NewTextHandler(&out, nil))
-	a := alert.Alarm{ID: "x", Kind: alert.Near, Vessel: "tub", RiseID: 7, State: alert.Firing, Title: "near", Text: "tub is near"}
-	for _, what := range []alert.What{alert.WasRaised, alert.WasRefreshed, alert.WasUpdated, alert.WasRefreshed, alert.WasEscalated, alert.WasRefreshed, alert.WasResolved} {
-		b.app.tell(t.Context(), []alert.Change{{Alarm: a, What: what}})
-	}
-	var told []string
-	for line := range strings.Lines(out.String()) {
-		assert.Contains(t, line, "vessel=tub rise=7")
-		_, what, _ := strings.Cut(line, "what=")
-		told = append(told, strings.Fields(what)[0])
-	}
-	assert.Equal(t, []string{string(alert.WasRaised), string(alert.WasEscalated), string(alert.WasResolved)}, told)
-}
 
 // TestPictureShowsTheRiseOfTheMessage draws the curve of a rise under way, and
 // nothing for another one.

@@ -122,9 +122,11 @@ func (d *driver) household(now time.Time) {
 		if d.visited(v.Name) {
 			continue // a visitor has taken over
 		}
-		for _, s := range d.app.DueSteps(v.Name, now.Add(-late)) {
+		for _, s := range d.app.State(v.Name).Steps {
 			key := chore{v.Name, s.ID}
-			if _, begun := d.chores[key]; begun || s.ID == bake.BulkID {
+			_, begun := d.chores[key]
+			person := s.Hands || s.Trigger == bake.ByRise // which only a person can judge
+			if begun || !person || s.State != bake.DueNow || now.Sub(s.At) <= late || s.ID == bake.BulkID {
 				continue // the story has its own end of the bulk
 			}
 			if strings.HasPrefix(s.ID, "fold-") {
