@@ -4,6 +4,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -20,18 +21,17 @@ const (
 
 // limitConns bounds how many connections of srv are open at once, in all and by address.
 // When there is no room for a new one, the connection that has waited longest for a
-// request makes room: one of the same address when that is full, otherwise one of the
-// address that has most. When none waits, the new one is closed.
+// request makes room: one of the same address when that is full. When none waits, the new
+// one is closed.
 func limitConns(srv *http.Server) {
-	l := &connLimit{open: map[net.Conn]*limitedConn{}, by: map[string]int{}}
+	l := &connLimit{open: map[net.Conn]*limitedConn{}}
 	srv.ConnState = l.note
 }
 
-// connLimit counts the open connections of a server.
+// connLimit holds the open connections of a server.
 type connLimit struct {
 	mu   sync.Mutex
 	open map[net.Conn]*limitedConn
-	by   map[string]int // their number by address
 }
 
 // limitedConn is one connection: its address, whether a request of it is being answered, and
@@ -50,7 +50,7 @@ func (l *connLimit) note(c net.Conn, state http.ConnState) {
 	case http.StateNew:
 		l.admit(c, hostOf(c.RemoteAddr().String()))
 	case http.StateClosed, http.StateHijacked:
-		l.drop(c)
+		delete(l.open, c)
 	default:
 		if x := l.open[c]; x != nil {
 			x.busy, x.since = state == http.StateActive, time.Now()
@@ -60,18 +60,33 @@ func (l *connLimit) note(c net.Conn, state http.ConnState) {
 
 // admit takes a connection in and makes room for it, or closes it.
 func (l *connLimit) admit(c net.Conn, from string) {
-	full := l.by[from] >= share(from, maxConnsByAddress, maxConnsLocal)
+	var idle, own net.Conn // that have waited longest, of all and of this address
+	mine := 0
+	longer := func(c, than net.Conn) bool { return than == nil || l.open[c].since.Before(l.open[than].since) }
+	for x, y := range l.open {
+		if y.from == from {
+			mine++
+		}
+		if !y.busy && longer(x, idle) {
+			idle = x
+		}
+		if !y.busy && y.from == from && longer(x, own) {
+			own = x
+		}
+	}
+	full := mine >= share(from, maxConnsByAddress, maxConnsLocal)
+	if full {
+		idle = own
+	}
 	if full || len(l.open) >= maxConns {
-		gone := l.idlest(func(x *limitedConn) bool { return !full || x.from == from })
-		if gone == nil {
+		if idle == nil {
 			hangUp(c) // it was never served
 			return
 		}
-		l.drop(gone)
-		hangUp(gone) // its reader notices
+		delete(l.open, idle)
+		hangUp(idle) // its reader notices
 	}
 	l.open[c] = &limitedConn{from: from, since: time.Now()}
-	l.by[from]++
 }
 
 // hangUp closes a connection, one over TLS without a farewell that could wait.
@@ -80,32 +95,6 @@ func hangUp(c net.Conn) {
 		c = inner.NetConn()
 	}
 	_ = c.Close()
-}
-
-// idlest is the connection that has waited longest without a request, of the
-// address with the most connections; nil when none waits.
-func (l *connLimit) idlest(among func(*limitedConn) bool) (found net.Conn) {
-	for c, x := range l.open {
-		if x.busy || !among(x) {
-			continue
-		}
-		if best := l.open[found]; best == nil || l.by[x.from] > l.by[best.from] || l.by[x.from] == l.by[best.from] && x.since.Before(best.since) {
-			found = c
-		}
-	}
-	return found
-}
-
-// drop forgets a connection; a second time does nothing.
-func (l *connLimit) drop(c net.Conn) {
-	x := l.open[c]
-	if x == nil {
-		return
-	}
-	delete(l.open, c)
-	if l.by[x.from]--; l.by[x.from] == 0 {
-		delete(l.by, x.from)
-	}
 }
 
 // share is what one address may have.
@@ -145,31 +134,30 @@ func asker(r *http.Request) string {
 
 // streamCount bounds the event streams that are open.
 type streamCount struct {
-	mu sync.Mutex
-	n  int
-	by map[string]int
+	mu   sync.Mutex
+	from []string // the address of each
 }
 
 // enter takes a place for one more stream of an address; leave gives it back.
 func (c *streamCount) enter(from string) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.n >= maxStreams || c.by[from] >= share(from, maxStreamsByAddress, maxStreamsLocal) {
+	mine := 0
+	for _, x := range c.from {
+		if x == from {
+			mine++
+		}
+	}
+	if len(c.from) >= maxStreams || mine >= share(from, maxStreamsByAddress, maxStreamsLocal) {
 		return false
 	}
-	if c.by == nil {
-		c.by = map[string]int{}
-	}
-	c.n++
-	c.by[from]++
+	c.from = append(c.from, from)
 	return true
 }
 
 func (c *streamCount) leave(from string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.n--
-	if c.by[from]--; c.by[from] == 0 {
-		delete(c.by, from)
-	}
+	i := slices.Index(c.from, from)
+	c.from = slices.Delete(c.from, i, i+1)
 }

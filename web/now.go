@@ -1,11 +1,13 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"tidemark/alert/text"
@@ -33,10 +35,11 @@ type vesselView struct {
 
 // stepView is one line of the table of steps.
 type stepView struct {
-	When, Length, Window, Name, Do, Caution, Why string
-	State                                        string // "done", "left", "now", "next", ""
-	At                                           time.Time
-	Tap                                          *glance.Tap
+	glance.Words
+	At                   time.Time
+	When, Length, Window string
+	State                string // "done", "left", "now", "next", ""
+	Tap                  *glance.Tap
 }
 
 // glance is a vessel at first sight.
@@ -148,28 +151,30 @@ func (s *Server) steps(state bake.State) []stepView {
 	var out []stepView
 	next := true
 	for _, x := range list {
-		w := glance.StepOf(x, l)
-		row := stepView{At: when(x), When: l.Clock(when(x)), Name: w.Name, Do: w.Do, Caution: w.Caution, Length: s.span(x.Takes)}
+		row := stepView{At: when(x), When: l.Clock(when(x)), Words: glance.StepOf(x, l), Length: s.span(x.Takes)}
+		under := x.State == bake.DueNow || x.State == bake.Started
 		switch {
 		case x.State == bake.Done:
-			row.State, row.Do, row.Caution, row.Length = "done", "", "", ""
+			row.State = "done"
 		case x.State == bake.Skipped:
-			row.State, row.Do, row.Caution, row.Length = "left", "", "", ""
-		case x.Hands && (x.State == bake.DueNow || x.State == bake.Started):
+			row.State = "left"
+		case under && x.Hands:
 			row.State = "now"
-		case x.State == bake.DueNow || x.State == bake.Started:
+		case under:
 			row.State = "under"
 		case next && x.Hands:
 			row.State, next = "next", false
 		}
-		if x.State == bake.Waiting && x.Until.Sub(x.From) >= leastDoubt {
-			row.Window = l.Clock(x.From) + " – " + l.Clock(x.Until)
-		}
-		if x.Hands && x.State != bake.Done && x.State != bake.Skipped && x.Question.Key == "" {
+		if row.State == "done" || row.State == "left" {
+			row.Do, row.Caution = "", ""
+		} else if x.Hands && x.Question.Key == "" {
 			row.Tap = &glance.Tap{Kind: bake.EventDone, Step: x.ID, Label: glance.TapLabel(x, l)}
 			if x.ID == bake.ShapeID {
 				row.Tap.Kind = bake.EventShaped
 			}
+		}
+		if x.State == bake.Waiting && x.Until.Sub(x.From) >= leastDoubt {
+			row.Window = l.Clock(x.From) + " – " + l.Clock(x.Until)
 		}
 		out = append(out, row)
 	}
@@ -184,23 +189,19 @@ func (s *Server) care(state bake.State) []stepView {
 	}
 	l := s.words.At(state.At)
 	var out []stepView
-	for _, x := range []struct {
-		key string
-		at  time.Time
-	}{{"fed", c.Feed.At}, {"best", c.UseFrom}, {"peak", c.Peak.Median}, {"best_ends", c.UseUntil}, {"hungry", c.Hungry.Median}, {"feed_by", c.NextFeed}} {
-		if x.at.IsZero() {
+	for key, at := range map[string]time.Time{"fed": c.Feed.At, "best": c.UseFrom, "peak": c.Peak.Median, "best_ends": c.UseUntil, "hungry": c.Hungry.Median, "feed_by": c.NextFeed} {
+		row := stepView{At: at, When: l.Clock(at), Words: glance.Words{Name: s.say("care."+key, nil)}}
+		switch {
+		case at.IsZero():
 			continue
-		}
-		row := stepView{At: x.at, When: l.Clock(x.at), Name: s.say("care."+x.key, nil)}
-		if !x.at.After(state.At) {
+		case !at.After(state.At):
 			row.State = "done"
-		}
-		if x.key == "peak" && c.Peak.Until.Sub(c.Peak.From) >= leastDoubt && row.State == "" {
+		case key == "peak" && c.Peak.Until.Sub(c.Peak.From) >= leastDoubt:
 			row.Window = l.Clock(c.Peak.From) + " – " + l.Clock(c.Peak.Until)
 		}
 		out = append(out, row)
 	}
-	slices.SortStableFunc(out, func(a, b stepView) int { return a.At.Compare(b.At) })
+	slices.SortFunc(out, func(a, b stepView) int { return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Name, b.Name)) })
 	return out
 }
 

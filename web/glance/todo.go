@@ -2,6 +2,7 @@ package glance
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"tidemark/alert/text"
@@ -31,23 +32,30 @@ func (t *teller) todo() {
 
 // byKey fills in what single keys say more.
 func (t *teller) byKey(n bake.Todo) {
+	x, known := t.step(n.StepID)
+	w := StepOf(x, t.l)
 	switch n.Key {
-	case bake.TodoStep:
-		t.due(n.StepID)
-	case bake.TodoShape, bake.TodoBake:
-		if x, ok := t.step(n.StepID); ok {
-			w := StepOf(x, t.l)
-			t.out.How, t.out.Caution = w.Do, w.Caution
+	case bake.TodoStep, bake.TodoShape, bake.TodoBake:
+		if !known {
+			break
 		}
-		if n.Key == bake.TodoShape && t.out.Other != nil {
-			t.out.Other.Label = t.say("did.fridge_instead", nil)
+		t.out.How, t.out.Caution = w.Do, w.Caution
+		if n.Key == bake.TodoStep {
+			t.out.Do = w.Name
+		}
+		if x.ID == bake.OvenCheckID && n.Key == bake.TodoStep && t.out.Main != nil { // the button itself is the answer
+			t.out.Main.Answer, t.out.Other = "empty", nil
 		}
 	case bake.TodoWait:
 		t.waits(n)
-	case bake.TodoStall, bake.TodoStallProof:
-		t.stalls()
-	case bake.TodoInTime:
-		t.inTime()
+	case bake.TodoStall, bake.TodoStallProof: // it can have a target that it does get to
+		t.out.Other = nil
+		if p := math.Floor(t.s.Estimate.CeilingPercent/5) * 5; p > t.s.Estimate.RisePercent && p >= 5 {
+			t.out.Other = &Tap{Kind: bake.EventTarget, Target: p, Label: t.say("do.stalls.target", text.Values{"percent": p})}
+		}
+	case bake.TodoInTime: // before nobody is there any more
+		keys, v := t.s.Advice.Words(t.s.At)
+		t.out.Do, t.out.How = t.l.Say(keys[1], v), t.l.Say(keys[0], v)
 	case bake.TodoSee:
 		t.out.AskSeen = true
 		if r := t.s.Estimate.Ready; !r.IsZero() {
@@ -61,32 +69,8 @@ func (t *teller) byKey(n bake.Todo) {
 	case bake.TodoJudge:
 		t.out.Judge, t.out.Main = true, nil
 	}
-}
-
-// stalls lets a dough that will not get to its target have one that it does get to.
-func (t *teller) stalls() {
-	t.out.Other = nil
-	if p := math.Floor(t.s.Estimate.CeilingPercent/5) * 5; p > t.s.Estimate.RisePercent && p >= 5 {
-		t.out.Other = &Tap{Kind: bake.EventTarget, Target: p, Label: t.say("do.stalls.target", text.Values{"percent": p})}
-	}
-}
-
-// due is a step whose time has come.
-func (t *teller) due(id string) {
-	x, ok := t.step(id)
-	if !ok {
-		return
-	}
-	w := StepOf(x, t.l)
-	t.out.Do, t.out.How, t.out.Caution = w.Name, w.Do, w.Caution
-	if t.out.Main == nil {
-		return
-	}
-	if x.ID == bake.OvenCheckID { // the button itself is the answer
-		t.out.Main.Answer, t.out.Other = "empty", nil
-	}
-	if t.out.Other != nil && t.out.Other.Kind == bake.EventFridge {
-		t.out.Other.Label = t.say("did.fridge_instead", nil)
+	if o := t.out.Other; o != nil && o.Kind == bake.EventFridge && (n.Key == bake.TodoStep || n.Key == bake.TodoShape) {
+		o.Label = t.say("did.fridge_instead", nil)
 	}
 }
 
@@ -94,9 +78,9 @@ func (t *teller) due(id string) {
 func (t *teller) waits(n bake.Todo) {
 	t.out.Do = t.say("do.wait", text.Values{"at": n.At})
 	t.out.How = ""
-	switch name := t.stepName(n.StepID); {
-	case name != "":
-		t.out.How = t.say("then", text.Values{"step": name})
+	switch x, ok := t.step(n.StepID); {
+	case ok:
+		t.out.How = t.say("then", text.Values{"step": StepOf(x, t.l).Name})
 	case t.s.LookAt.Equal(n.At):
 		t.out.How = t.say("then.see", nil)
 	case t.s.Advice != nil:
@@ -109,32 +93,20 @@ func (t *teller) waits(n bake.Todo) {
 	}
 }
 
-// inTime says what is to be done before nobody is there any more.
-func (t *teller) inTime() {
-	keys, v := t.s.Advice.Words(t.s.At)
-	t.out.Do, t.out.How = t.l.Say(keys[1], v), t.l.Say(keys[0], v)
-}
-
 // tap is the button that tells an event.
 func (t *teller) tap(kind bake.EventKind, step string) *Tap {
-	out := &Tap{Kind: kind}
+	out := &Tap{Kind: kind, Label: t.say("did."+string(kind), nil)}
 	if kind.Marks() {
 		out.Step = step
 	}
-	key := "did." + string(kind)
-	switch x, ok := t.step(step); {
-	case kind == bake.EventSkipped:
+	x, ok := t.step(step)
+	switch {
+	case (kind == bake.EventBegun || kind == bake.EventDone) && ok:
+		out.Label = TapLabel(x, t.l)
 	case kind == bake.EventBegun, kind == bake.EventDone:
-		if ok {
-			out.Label = TapLabel(x, t.l)
-		} else {
-			key = "did." + step
-		}
+		out.Label = t.say("did."+step, nil)
 	case kind == bake.EventStart && t.s.Plan != nil:
-		key = "did.start.plan"
-	}
-	if out.Label == "" {
-		out.Label = t.say(key, nil)
+		out.Label = t.say("did.start.plan", nil)
 	}
 	return out
 }
@@ -143,13 +115,9 @@ func (t *teller) tap(kind bake.EventKind, step string) *Tap {
 func (t *teller) happened() []Tap {
 	var out []Tap
 	for _, k := range t.possible() {
-		tap := t.tap(k.Kind, k.Step)
-		if same(t.out.Main, *tap) || same(t.out.Other, *tap) {
-			continue
-		}
-		out = append(out, *tap)
+		out = append(out, *t.tap(k.Kind, k.Step))
 	}
-	return out
+	return slices.DeleteFunc(out, func(x Tap) bool { return same(t.out.Main, x) || same(t.out.Other, x) })
 }
 
 // same reports whether a button is there already.
@@ -160,36 +128,38 @@ func same(there *Tap, tap Tap) bool {
 // possible are the events that make sense in a status.
 func (t *teller) possible() []Tap {
 	s := t.s
-	cold := Tap{Kind: bake.EventFridge}
+	cold, fed, shaped, end := Tap{Kind: bake.EventFridge}, Tap{Kind: bake.EventFed}, Tap{Kind: bake.EventShaped}, Tap{Kind: bake.EventEnd}
+	baked, into := Tap{Kind: bake.EventBaked}, Tap{Kind: bake.EventDone, Step: bake.BakeID}
 	if s.InFridge {
 		cold.Kind = bake.EventCounter
 	}
+	starter := s.Holds == estimator.Starter
 	switch s.Status {
 	case bake.StatusNothing, bake.StatusPlanned, bake.StatusDone:
-		if s.Holds == estimator.Starter {
-			return []Tap{{Kind: bake.EventFed}}
+		if starter {
+			return []Tap{fed}
 		}
 		return []Tap{{Kind: bake.EventStart}}
 	case bake.StatusDivided:
-		return []Tap{{Kind: bake.EventShaped}}
+		return []Tap{shaped}
 	case bake.StatusProving, bake.StatusProvingCold, bake.StatusProved, bake.StatusPreheating:
-		return []Tap{cold, {Kind: bake.EventDone, Step: bake.BakeID}}
+		return []Tap{cold, into}
 	case bake.StatusOven, bake.StatusBaked:
-		return []Tap{{Kind: bake.EventDone, Step: bake.UncoverID}, {Kind: bake.EventBaked}}
+		return []Tap{{Kind: bake.EventDone, Step: bake.UncoverID}, baked}
 	case bake.StatusCooling:
 		return []Tap{{Kind: bake.EventDone, Step: bake.SliceID}}
 	case bake.StatusCatchingUp:
 		return nil
 	}
 	switch {
-	case s.Holds == estimator.Starter:
-		return []Tap{{Kind: bake.EventFed}, cold, {Kind: bake.EventEnd}}
+	case starter:
+		return []Tap{fed, cold, end}
 	case s.ProofOf != "":
-		return []Tap{cold, {Kind: bake.EventEnd}}
+		return []Tap{cold, end}
 	case s.InFridge:
-		return []Tap{cold, {Kind: bake.EventShaped}, {Kind: bake.EventBaked}, {Kind: bake.EventEnd}}
+		return []Tap{cold, shaped, baked, end}
 	}
-	return []Tap{{Kind: bake.EventFold}, cold, {Kind: bake.EventShaped}, {Kind: bake.EventBaked}, {Kind: bake.EventEnd}}
+	return []Tap{{Kind: bake.EventFold}, cold, shaped, baked, end}
 }
 
 // StaysOut says what becomes of a rising dough that stays out; empty when that is not

@@ -107,11 +107,7 @@ func (s sink) moment(name, help string, t time.Time, labels ...string) {
 }
 
 func (s sink) flag(name, help string, on bool, labels ...string) {
-	v := 0.0
-	if on {
-		v = 1
-	}
-	s.gauge(name, help, v, labels...)
+	s.gauge(name, help, map[bool]float64{true: 1}[on], labels...)
 }
 
 func (s sink) system(y web.System) {
