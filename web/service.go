@@ -40,7 +40,7 @@ func (s *Server) pageService(w http.ResponseWriter, r *http.Request) error {
 	return s.render(w, http.StatusOK, "service", p)
 }
 
-// unlockPage asks for the passphrase.
+// unlockPage asks for the passphrase, or for the first one with the code.
 type unlockPage struct {
 	frame
 	To     string
@@ -61,7 +61,7 @@ func (s *Server) showUnlock(w http.ResponseWriter, r *http.Request, status int, 
 func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.access.Unlock(r.Context(), r.PostFormValue("passphrase"), asker(r))
 	if err == nil {
-		s.setCookie(w, r, sessionCookie, id, int(access.SessionLife.Seconds()))
+		s.letIn(w, r, id)
 		http.Redirect(w, r, backTo(r), http.StatusSeeOther)
 		return nil
 	}
@@ -70,6 +70,11 @@ func (s *Server) postUnlock(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return s.showUnlock(w, r, status, wrong)
+}
+
+// letIn unlocks a browser by its session.
+func (s *Server) letIn(w http.ResponseWriter, r *http.Request, session string) {
+	s.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
 }
 
 // keptOut says why a passphrase or a code does not let anybody in; it returns what is a fault.

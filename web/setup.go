@@ -100,14 +100,19 @@ type Found struct {
 func (s *Server) setupRoutes() {
 	s.mux.HandleFunc("GET /setup", s.serve(s.pageEnter))
 	s.mux.HandleFunc("POST /setup", s.sameOrigin(s.postEnter))
-	s.mux.HandleFunc("GET /settings", s.people(s.serve(s.pageSettings)))
+	s.mux.HandleFunc("GET /settings", s.people(s.serve(func(w http.ResponseWriter, r *http.Request) error { return s.showSettings(w, r, nil) })))
 	s.mux.HandleFunc("GET /settings/sensors", s.people(s.serve(s.partSensors)))
 	s.mux.HandleFunc("GET /settings/address.svg", s.people(s.serve(s.addressPicture)))
-	s.mux.HandleFunc("POST /settings", s.people(s.sameOrigin(s.postSettings)))
-	s.mux.HandleFunc("POST /settings/buses", s.people(s.sameOrigin(s.postBuses)))
-	s.mux.HandleFunc("POST /settings/undo", s.people(s.sameOrigin(s.postUndoSettings)))
-	s.mux.HandleFunc("POST /settings/test", s.people(s.sameOrigin(s.postTest)))
-	s.mux.HandleFunc("POST /settings/passphrase", s.people(s.sameOrigin(s.postPassphrase)))
+	s.mux.HandleFunc("POST /settings", s.setting(s.saveSettings))
+	s.mux.HandleFunc("POST /settings/buses", s.setting(s.switchBusesOn))
+	s.mux.HandleFunc("POST /settings/undo", s.setting(func(_ http.ResponseWriter, r *http.Request) (string, bool, error) {
+		return s.opt.Setup.Undo(r.Context(), r.PostFormValue("version"))
+	}))
+	s.mux.HandleFunc("POST /settings/test", s.setting(func(_ http.ResponseWriter, r *http.Request) (string, bool, error) {
+		said, err := s.opt.Setup.Test(r.Context(), r.PostFormValue("channel"))
+		return said, false, err
+	}))
+	s.mux.HandleFunc("POST /settings/passphrase", s.setting(s.setPassphrase))
 }
 
 // people lets a request pass that comes from a person who may change things: an
@@ -145,12 +150,6 @@ func (s *Server) wall(next http.Handler) http.Handler {
 // Behind puts another handler behind the same outer wall as the page.
 func (s *Server) Behind(h http.Handler) http.Handler { return s.wall(h) }
 
-// enterPage asks for the code and the first passphrase.
-type enterPage struct {
-	frame
-	Wrong string
-}
-
 // pageEnter is the one page that the home network reaches before there is a passphrase.
 func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) error {
 	if s.access.Locked(r.Context()) || fromHere(r) || !s.opt.Window.Open() {
@@ -161,7 +160,7 @@ func (s *Server) pageEnter(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showEnter(w http.ResponseWriter, r *http.Request, status int, wrong string) error {
-	return s.render(w, status, "enter", enterPage{s.frame(w, r, s.say("set.enter.title", nil), "house"), wrong})
+	return s.render(w, status, "enter", unlockPage{frame: s.frame(w, r, s.say("set.enter.title", nil), "house"), Wrong: wrong})
 }
 
 // postEnter takes code and passphrase and lets the browser in.
@@ -170,16 +169,17 @@ func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) error {
 	if phrase != r.PostFormValue("again") {
 		return s.showEnter(w, r, http.StatusConflict, s.say("enter.differ", nil))
 	}
-	var session string
 	err := access.ErrClosed
 	if s.opt.Window != nil {
-		err = s.opt.Window.Enter(r.PostFormValue("code"), asker(r), s.opt.Now(), func() (err error) {
-			session, err = s.access.SetPassphrase(r.Context(), "", phrase, asker(r))
+		err = s.opt.Window.Enter(r.PostFormValue("code"), asker(r), s.opt.Now(), func() error {
+			session, err := s.access.SetPassphrase(r.Context(), "", phrase, asker(r))
+			if err == nil {
+				s.letIn(w, r, session)
+			}
 			return err
 		})
 	}
 	if err == nil {
-		s.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
 		return s.leadTo(w, r, "/settings", s.say("enter.set", nil))
 	}
 	status, wrong, err := s.keptOut(w, err)
@@ -192,29 +192,30 @@ func (s *Server) postEnter(w http.ResponseWriter, r *http.Request) error {
 	return s.showEnter(w, r, status, wrong)
 }
 
-// postPassphrase sets the passphrase, the first or a new one.
-func (s *Server) postPassphrase(w http.ResponseWriter, r *http.Request) error {
-	phrase, was := r.PostFormValue("passphrase"), s.access.Locked(r.Context())
-	if phrase != r.PostFormValue("again") {
-		return s.settingsFailed(w, r, FieldErrors{"passphrase": s.say("enter.differ", nil)})
-	}
-	session, err := s.access.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
-	if wrong, ok := why(s.words, err); ok {
-		return s.settingsFailed(w, r, FieldErrors{"passphrase": wrong})
-	}
-	if err != nil {
-		return err
-	}
-	s.setCookie(w, r, sessionCookie, session, int(access.SessionLife.Seconds()))
-	if was {
-		return s.leadTo(w, r, "/settings", s.say("enter.changed", nil))
-	}
-	defer s.opt.Setup.Restart()
-	return s.wait(w, r, s.say("enter.opens", nil))
+// setting answers a form of the settings: with what was done, or with the form again and
+// what is wrong with it.
+func (s *Server) setting(do func(w http.ResponseWriter, r *http.Request) (said string, wait bool, err error)) http.HandlerFunc {
+	return s.people(s.sameOrigin(func(w http.ResponseWriter, r *http.Request) error {
+		_, err := s.posted(r)
+		var said string
+		var wait bool
+		if err == nil {
+			said, wait, err = do(w, r)
+		}
+		if err != nil {
+			return s.showSettings(w, r, err)
+		}
+		s.opt.Log.Info("the page of settings was used", "path", r.URL.Path, "from", asker(r), "said", said)
+		picture := s.subscribePicture(r)
+		if !wait && picture == "" {
+			return s.leadTo(w, r, "/settings", said)
+		}
+		return s.render(w, http.StatusOK, "wait", waitPage{s.frame(w, r, s.say("set.title", nil), "house"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")})
+	}))
 }
 
-// waitPage waits for the watch to begin anew, or shows once how a phone listens to a
-// topic that was just set up.
+// waitPage waits for the watch to begin anew and goes on to the settings then, or shows
+// once how a phone listens to a topic that was just set up.
 type waitPage struct {
 	frame
 	Text, Run       string
@@ -222,80 +223,45 @@ type waitPage struct {
 	Server, Subject string
 }
 
-// wait says something and goes on to the settings when the watch is up again.
-func (s *Server) wait(w http.ResponseWriter, r *http.Request, said string) error {
-	return s.render(w, http.StatusOK, "wait", waitPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Text: said, Run: s.run})
+// setPassphrase sets the passphrase, the first or a new one.
+func (s *Server) setPassphrase(w http.ResponseWriter, r *http.Request) (string, bool, error) {
+	phrase, was := r.PostFormValue("passphrase"), s.access.Locked(r.Context())
+	if phrase != r.PostFormValue("again") {
+		return "", false, FieldErrors{"passphrase": s.say("enter.differ", nil)}
+	}
+	session, err := s.access.SetPassphrase(r.Context(), r.PostFormValue("old"), phrase, asker(r))
+	if wrong, ok := why(s.words, err); ok {
+		return "", false, FieldErrors{"passphrase": wrong}
+	}
+	if err != nil {
+		return "", false, err
+	}
+	s.letIn(w, r, session)
+	if was {
+		return s.say("enter.changed", nil), false, nil
+	}
+	s.opt.Setup.Restart()
+	return s.say("enter.opens", nil), true, nil
 }
 
-// postSettings saves the fields of one form.
-func (s *Server) postSettings(w http.ResponseWriter, r *http.Request) error {
-	f, err := s.posted(r)
-	if err != nil {
-		return s.settingsFailed(w, r, err)
-	}
+// saveSettings saves the fields of one form.
+func (s *Server) saveSettings(_ http.ResponseWriter, r *http.Request) (string, bool, error) {
 	var values []Setting
-	for path, v := range f.Values {
+	for path, v := range r.PostForm {
 		if strings.ContainsAny(path, ".[") && len(v) == 1 {
 			values = append(values, Setting{path, strings.TrimSpace(v[0])})
 		}
 	}
 	slices.SortFunc(values, func(a, b Setting) int { return strings.Compare(a.Path, b.Path) })
-	said, wait, err := s.opt.Setup.Save(r.Context(), r.PostFormValue("version"), values)
-	return s.afterChange(w, r, said, wait, err)
+	return s.opt.Setup.Save(r.Context(), r.PostFormValue("version"), values)
 }
 
-// postUndoSettings takes the last change back.
-func (s *Server) postUndoSettings(w http.ResponseWriter, r *http.Request) error {
-	said, wait, err := s.opt.Setup.Undo(r.Context(), r.PostFormValue("version"))
-	return s.afterChange(w, r, said, wait, err)
-}
-
-// afterChange says what became of a change.
-func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, said string, wait bool, err error) error {
-	if err != nil {
-		return s.settingsFailed(w, r, err)
-	}
-	s.opt.Log.Info("the settings were changed on the page", "from", asker(r), "said", said)
-	if picture := s.subscribePicture(r); wait || picture != "" {
-		p := waitPage{s.frame(w, r, s.say("set.title", nil), "house"), said, s.run, picture, r.PostFormValue("channels[+].url"), r.PostFormValue("channels[+].topic")}
-		return s.render(w, http.StatusOK, "wait", p)
-	}
-	return s.leadTo(w, r, "/settings", said)
-}
-
-// postBuses switches the sensor buses on.
-func (s *Server) postBuses(w http.ResponseWriter, r *http.Request) error {
+// switchBusesOn switches the sensor buses on, once.
+func (s *Server) switchBusesOn(http.ResponseWriter, *http.Request) (said string, wait bool, err error) {
 	if s.opt.Setup.Buses() == BusesOff {
-		if err := s.opt.Setup.SwitchBusesOn(); err != nil {
-			return s.settingsFailed(w, r, err)
-		}
-		s.opt.Log.Info("the sensor buses are switched on from the page", "from", asker(r))
+		err = s.opt.Setup.SwitchBusesOn()
 	}
-	return s.wait(w, r, s.say("set.buses.asked", nil))
-}
-
-// postTest sends a test message.
-func (s *Server) postTest(w http.ResponseWriter, r *http.Request) error {
-	said, err := s.opt.Setup.Test(r.Context(), r.PostFormValue("channel"))
-	if err != nil {
-		return s.settingsFailed(w, r, err)
-	}
-	return s.leadTo(w, r, "/settings", said)
-}
-
-// settingsFailed shows the form again, with what was typed and what is wrong with it.
-func (s *Server) settingsFailed(w http.ResponseWriter, r *http.Request, err error) error {
-	var fields FieldErrors
-	if !errors.As(err, &fields) {
-		_, wrong := s.wrong(err)
-		fields = FieldErrors{"": wrong}
-	}
-	return s.showSettings(w, r, http.StatusConflict, fields)
-}
-
-// pageSettings shows the settings.
-func (s *Server) pageSettings(w http.ResponseWriter, r *http.Request) error {
-	return s.showSettings(w, r, http.StatusOK, nil)
+	return s.say("set.buses.asked", nil), true, err
 }
 
 // settingsPage is the page of settings.
@@ -311,16 +277,22 @@ type settingsPage struct {
 	NotFound, BaseHint string // words that stand beside a value
 }
 
-func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, status int, errs FieldErrors) error {
+// showSettings shows the settings, after a refused form with what was typed and is wrong.
+func (s *Server) showSettings(w http.ResponseWriter, r *http.Request, wrong error) error {
 	sheet, err := s.opt.Setup.Sheet()
 	if err != nil {
 		return err
 	}
-	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet, Errors: errs,
+	p := settingsPage{frame: s.frame(w, r, s.say("set.title", nil), "house"), Sheet: sheet,
 		Locked: s.access.Locked(r.Context()), Fresh: len(sheet.Vessels) == 0, Found: s.opt.Setup.Find(r.Context()), Buses: s.opt.Setup.Buses(),
 		NotFound: s.say("set.not_found", nil), BaseHint: s.say("set.base.hint", nil)}
-	if errs != nil {
-		p.Typed = r.PostForm
+	status := http.StatusOK
+	if wrong != nil {
+		status, p.Typed = http.StatusConflict, r.PostForm
+		if !errors.As(wrong, &p.Errors) {
+			_, said := s.wrong(wrong)
+			p.Errors = FieldErrors{"": said}
+		}
 	}
 	return s.render(w, status, "settings", p)
 }
