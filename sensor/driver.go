@@ -8,17 +8,20 @@ import (
 )
 
 // Driver makes a Source of what a driver can do, and brings its sensor back: after
-// three faults in a row it has it set up again, and switches its supply, if there is a
-// line for that, off and on. 1-wire probes vanish after days until their supply is cut.
+// three faults in a row it lets go of it and sets it up again, and switches its supply,
+// if there is a line for that, off and on. 1-wire probes vanish after days until their
+// supply is cut.
 type Driver struct {
 	Quantity Quantity
-	// Measure measures once, in the unit of Quantity, after setting the sensor up if
-	// need be. An OutOfRange is no fault: a sensor that says it sees nothing works.
+	Open     func(ctx context.Context) error // gets hold of the sensor and sets it up, before the first reading; nil = there is nothing to set up
+	Resets   bool                            // Open resets the sensor by its shutdown line
+	// Measure measures once, in the unit of Quantity. An OutOfRange is no fault: a
+	// sensor that says it sees nothing works.
 	Measure func(ctx context.Context) (value, sd float64, err error)
-	Again   func() (reset bool)   // has it set up again, and reports whether by a reset; nil = there is nothing to set up
-	Supply  func(high bool) error // sets the line that feeds it; nil = none does
-	Shut    func() error          // nil = nothing is held open
+	Shut    func() error          // lets go of what Open got hold of; nil = there is nothing
+	Supply  func(high bool) error // sets the line that feeds the sensor; nil = none does
 
+	open     bool
 	fed      bool
 	faults   int // in a row
 	resetAt  int // faults at which the supply is switched
@@ -42,22 +45,33 @@ const (
 
 // Read brings the sensor back if need be and measures once.
 func (d *Driver) Read(ctx context.Context) Reading {
-	if d.faults >= faultsToRestart && d.Again != nil {
+	if d.faults >= faultsToRestart && d.Open != nil {
+		_ = d.Close() // the fault before matters more
 		d.restarts.Add(1)
-		if d.Again() {
+		if d.Resets {
 			d.resets.Add(1)
 		}
 	}
-	var value, sd float64
-	err := d.feed()
-	if err == nil {
-		value, sd, err = d.Measure(ctx)
-	}
+	value, sd, err := d.measure(ctx)
 	d.faults++
 	if err == nil || StatusOf(err) == OutOfRange {
 		d.faults, d.pause, d.resetAt = 0, faultsToRestart, faultsToRestart
 	}
 	return Taken(d.Quantity, value, sd, err)
+}
+
+// measure measures once, after feeding the sensor and setting it up if need be.
+func (d *Driver) measure(ctx context.Context) (value, sd float64, err error) {
+	if err := d.feed(); err != nil {
+		return 0, 0, err
+	}
+	if !d.open && d.Open != nil {
+		if err := d.Open(ctx); err != nil {
+			return 0, 0, err
+		}
+		d.open = true
+	}
+	return d.Measure(ctx)
 }
 
 // feed switches the supply on if need be, and off and on when it is time.
@@ -87,9 +101,11 @@ func (d *Driver) Recovery() Recovery {
 	return Recovery{Restarts: d.restarts.Load(), Resets: d.resets.Load()}
 }
 
-// Close releases what is held open.
+// Close lets go of the sensor.
 func (d *Driver) Close() error {
-	if d.Shut == nil {
+	open := d.open
+	d.open = false
+	if !open || d.Shut == nil {
 		return nil
 	}
 	return d.Shut()

@@ -11,8 +11,8 @@ import (
 )
 
 // dead is a sensor that never answers; switched counts what its supply line is set to.
-func dead(switched *[]bool, again func() bool) *sensor.Driver {
-	return &sensor.Driver{Quantity: sensor.Temperature, Again: again,
+func dead(switched *[]bool) *sensor.Driver {
+	return &sensor.Driver{Quantity: sensor.Temperature, Open: func(context.Context) error { return nil },
 		Measure: func(context.Context) (value, sd float64, err error) {
 			return 0, 0, sensor.Fault(sensor.Missing, "range.empty")
 		},
@@ -24,7 +24,7 @@ func dead(switched *[]bool, again func() bool) *sensor.Driver {
 func TestADeadSensorIsLeftAloneMoreAndMore(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var switched []bool
-		d := dead(&switched, func() bool { return false })
+		d := dead(&switched)
 		var at []int
 		for i := range 300 {
 			before := len(switched)

@@ -42,7 +42,6 @@ type chip struct {
 	fill  func(register uint16) byte            // answer after a failure; nil = 0xff
 	tap   func(register uint16, r []byte)       // sees each good read; nil = nobody
 
-	up   bool
 	ctx  context.Context
 	err  error
 	last uint16 // register read last
@@ -54,24 +53,17 @@ func (c *chip) driver() *sensor.Driver {
 	if c.xshut != "" {
 		_ = c.buses.set(c.xshut, gpio.Low) // a line that is not there shows at the first reading
 	}
-	return &sensor.Driver{Measure: c.measure, Again: func() bool {
-		c.up = false
-		return c.xshut != ""
-	}}
-}
-
-// measure sets the chip up if need be and measures once. An error of the bus explains
-// the chip's.
-func (c *chip) measure(ctx context.Context) (value, sd float64, err error) {
-	c.ctx, c.err, c.last = ctx, nil, 0
-	if !c.up {
-		if err := cmp.Or(c.bringUp(), c.err); err != nil {
-			return 0, 0, cmp.Or(c.err, err)
-		}
-		c.up = true
-	}
-	value, sd, err = c.sense()
-	return value, sd, cmp.Or(c.err, err)
+	return &sensor.Driver{Resets: c.xshut != "",
+		Open: func(ctx context.Context) error {
+			c.ctx, c.err, c.last = ctx, nil, 0
+			err := c.bringUp()
+			return cmp.Or(c.err, err) // that of the bus explains the chip's
+		},
+		Measure: func(ctx context.Context) (value, sd float64, err error) {
+			c.ctx, c.err, c.last = ctx, nil, 0
+			value, sd, err = c.sense()
+			return value, sd, cmp.Or(c.err, err)
+		}}
 }
 
 // bringUp opens the bus and sets the chip up: after a reset if its shutdown line is

@@ -144,57 +144,43 @@ const edgeStepMM = 1.7
 
 // pair is an ultrasonic pair on two GPIO lines.
 type pair struct {
-	lines lines // nil while they are not held
+	lines
 	fired time.Duration
 }
 
-// newHCSR04 reads a pair. Its lines are taken at the first reading, and again after an
-// error. A burst of pings takes about 0.7 s. air may be nil.
+// newHCSR04 reads a pair. A burst of pings takes about 0.7 s. air may be nil.
 func newHCSR04(buses *Buses, conf sensor.HCSR04, air sensor.Air) *sensor.Driver {
 	h := &pair{}
 	b := burst{conf: conf.Sound, limits: conf.Limits, known: air, stepMM: edgeStepMM, gap: betweenPings}
 	b.ping = func() (mm float64, err error) {
-		if h.lines == nil {
-			if h.lines, err = buses.openLines(conf.Device, *conf.Trigger, *conf.Echo); err != nil {
-				h.lines = nil
-				return 0, err
-			}
-		}
 		width, err := h.width()
 		if err != nil && sensor.StatusOf(err) == "" { // the lines themselves failed
-			_ = h.close() // they are taken again at the next ping
 			err = sensor.Fault(sensor.ReadFailed, "gpio.lines", "error", err)
 		}
 		return width.Seconds() * b.air().SpeedMPS() * 1000 / 2, err
 	}
-	return &sensor.Driver{Measure: b.measure, Shut: h.close}
-}
-
-// close gives the lines back to the kernel.
-func (h *pair) close() error {
-	if h.lines == nil {
-		return nil
-	}
-	err := h.lines.Close()
-	h.lines = nil
-	return err
+	return &sensor.Driver{Measure: b.measure, Shut: func() error { return h.Close() },
+		Open: func(context.Context) (err error) {
+			h.lines, err = buses.openLines(conf.Device, *conf.Trigger, *conf.Echo)
+			return err
+		}}
 }
 
 // width sends a ping and returns the width of the echo pulse.
 func (h *pair) width() (time.Duration, error) {
-	if _, err := h.lines.trigger(true); err != nil {
+	if _, err := h.trigger(true); err != nil {
 		return 0, err
 	}
 	time.Sleep(triggerPulse)
 	var err error
-	if h.fired, err = h.lines.trigger(false); err != nil {
+	if h.fired, err = h.trigger(false); err != nil {
 		return 0, err
 	}
-	rise, err := h.edge(true, riseWithin, sensor.Fault(sensor.ReadFailed, "echo.trigger"))
+	rise, err := h.await(true, riseWithin, sensor.Fault(sensor.ReadFailed, "echo.trigger"))
 	if err != nil {
 		return 0, err
 	}
-	fall, err := h.edge(false, fallWithin, sensor.Fault(sensor.ReadFailed, "echo.high"))
+	fall, err := h.await(false, fallWithin, sensor.Fault(sensor.ReadFailed, "echo.high"))
 	switch width := fall - rise; {
 	case err != nil:
 		return 0, err
@@ -207,12 +193,12 @@ func (h *pair) width() (time.Duration, error) {
 	}
 }
 
-// edge waits for a change in the wanted direction; late is the fault when none comes.
+// await waits for a change in the wanted direction; late is the fault when none comes.
 // Changes from before the trigger are passed over.
-func (h *pair) edge(wanted bool, within time.Duration, late error) (time.Duration, error) {
+func (h *pair) await(wanted bool, within time.Duration, late error) (time.Duration, error) {
 	until := time.Now().Add(within)
 	for {
-		rising, at, err := h.lines.edge(until)
+		rising, at, err := h.edge(until)
 		switch {
 		case errors.Is(err, os.ErrDeadlineExceeded):
 			return 0, late
@@ -271,8 +257,8 @@ func openPort(device string, baud int) (port, error) {
 
 // head is an ultrasonic head that sends its distance over a serial line.
 type head struct {
+	port
 	format string
-	port   port   // nil while it is not open
 	held   []byte // received and not looked at
 }
 
@@ -285,9 +271,8 @@ const (
 // framesPerReading is how many frames of a head make one reading.
 const framesPerReading = 5
 
-// newHead reads a head. The port is opened at the first reading, and again after an
-// error. Such heads know the speed of sound themselves: only carbon dioxide is corrected
-// for.
+// newHead reads a head. Such heads know the speed of sound themselves: only carbon
+// dioxide is corrected for.
 func newHead(buses *Buses, conf sensor.Serial, air sensor.Air) *sensor.Driver {
 	h := &head{format: cmp.Or(conf.Format, formatFrame)}
 	conf.Pings = cmp.Or(conf.Pings, framesPerReading)
@@ -296,35 +281,18 @@ func newHead(buses *Buses, conf sensor.Serial, air sensor.Air) *sensor.Driver {
 		mm, err := h.frame()
 		return mm / (1 + b.air().LongRatio()), err
 	}
-	return &sensor.Driver{Shut: h.close, Measure: func(ctx context.Context) (mm, sd float64, err error) {
-		if h.port == nil {
-			if h.port, err = buses.openPort(conf.Device, cmp.Or(conf.Baud, 9600)); err != nil {
-				h.port = nil
-				return 0, 0, err
+	return &sensor.Driver{Shut: func() error { return h.Close() },
+		Open: func(context.Context) (err error) {
+			h.port, err = buses.openPort(conf.Device, cmp.Or(conf.Baud, 9600))
+			return err
+		},
+		Measure: func(ctx context.Context) (mm, sd float64, err error) {
+			h.held = nil // from before this reading
+			if err := h.ResetInputBuffer(); err != nil {
+				return 0, 0, sensor.Fault(sensor.Missing, "serial.lost", "error", err)
 			}
-		}
-		h.held = nil // from before this reading
-		if err := h.port.ResetInputBuffer(); err != nil {
-			return 0, 0, h.lost(err)
-		}
-		return b.measure(ctx)
-	}}
-}
-
-// close closes the port.
-func (h *head) close() error {
-	if h.port == nil {
-		return nil
-	}
-	err := h.port.Close()
-	h.port = nil
-	return err
-}
-
-// lost closes a port that failed; it is opened again at the next reading.
-func (h *head) lost(err error) error {
-	_ = h.close() // the error before matters more
-	return sensor.Fault(sensor.Missing, "serial.lost", "error", err)
+			return b.measure(ctx)
+		}}
 }
 
 // frame waits for the next distance. It refuses the values by which heads say that they
@@ -348,9 +316,9 @@ func (h *head) frame() (float64, error) {
 				return mm, nil
 			}
 		}
-		n, err := h.port.Read(buf)
+		n, err := h.Read(buf)
 		if err != nil {
-			return 0, h.lost(err)
+			return 0, sensor.Fault(sensor.Missing, "serial.lost", "error", err)
 		}
 		h.held = append(h.held, buf[:n]...)
 	}

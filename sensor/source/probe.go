@@ -169,26 +169,24 @@ func (g *powerOnGuard) check(c, offsetC float64, err error) (float64, error) {
 // miss the power-on value and a scratchpad of zeros.
 type probe struct {
 	onewire.Bus
-	buses *Buses
-	conf  sensor.DS18B20
-	dev   *ds18b20.Dev // nil until it is set up
-	pad   [9]byte
-	got   bool // pad is of the last measurement
+	conf sensor.DS18B20
+	dev  *ds18b20.Dev
+	pad  [9]byte
+	got  bool // pad is of the last measurement
 }
 
 // newDS18B20 reads the probe of the configured id, or the only one on the bus. A
 // conversion takes 0.75 s.
 func newDS18B20(buses *Buses, conf sensor.DS18B20) *sensor.Driver {
-	p := &probe{buses: buses, conf: conf}
+	p := &probe{conf: conf}
 	var guard powerOnGuard
-	return &sensor.Driver{Measure: func(context.Context) (value, sd float64, err error) {
-		value, err = p.measure()
-		value, err = guard.check(value, conf.OffsetC, err)
-		return value, 0, err
-	}, Again: func() bool {
-		p.dev = nil
-		return false
-	}}
+	return &sensor.Driver{Open: func(context.Context) error { return p.open(buses) },
+		Measure: func(context.Context) (value, sd float64, err error) {
+			p.got = false
+			value, err = p.judge(p.dev.Sense(&physic.Env{}))
+			value, err = guard.check(value, conf.OffsetC, err)
+			return value, 0, err
+		}}
 }
 
 // Tx does a transfer.
@@ -201,26 +199,21 @@ func (p *probe) Tx(w, r []byte, power onewire.Pullup) error {
 	return err
 }
 
-// measure finds the probe and sets it up if need be, and reads it.
-func (p *probe) measure() (c float64, err error) {
+// open finds the probe and sets it up.
+func (p *probe) open(buses *Buses) (err error) {
 	p.got = false
-	if p.dev == nil {
-		key := "1-wire " + p.conf.Bus
-		if p.Bus, err = shared(p.buses, key, func() (onewire.BusCloser, error) { return p.buses.openOneWire(p.conf.Bus) }); err != nil {
-			return 0, err
-		}
-		addr, err := p.find()
-		if err != nil {
-			return 0, err
-		}
-		if p.dev, err = ds18b20.New(p, addr, 12); err != nil {
-			p.dev = nil
-			_, own := p.judge(err)
-			return 0, cmp.Or(own, sensor.Fault(sensor.ReadFailed, "probe.setup", "error", err))
-		}
+	if p.Bus, err = shared(buses, "1-wire "+p.conf.Bus, func() (onewire.BusCloser, error) { return buses.openOneWire(p.conf.Bus) }); err != nil {
+		return err
 	}
-	p.got = false
-	return p.judge(p.dev.Sense(&physic.Env{}))
+	addr, err := p.find()
+	if err != nil {
+		return err
+	}
+	if p.dev, err = ds18b20.New(p, addr, 12); err != nil {
+		_, own := p.judge(err)
+		err = cmp.Or(own, sensor.Fault(sensor.ReadFailed, "probe.setup", "error", err))
+	}
+	return err
 }
 
 // judge makes the temperature of the scratchpad read last, or a fault of what the
