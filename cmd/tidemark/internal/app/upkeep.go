@@ -11,7 +11,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
-	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
@@ -56,29 +55,31 @@ func plainly(err error, file string) string {
 	return strings.TrimSuffix(text, ".")
 }
 
-// ImportRecord reads a record into the history as a rise that ended.
+// ImportRecord reads a record into the history as a rise that ended. Of a vessel that is
+// not described only the readings are kept.
 func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, error) {
-	in := recordImport{File: r.File, Name: r.Name, Vessel: r.Vessel, Holds: r.Holds}
-	if w := a.vessels[r.Vessel]; w != nil {
-		w.mu.Lock()
-		v := w.config
-		w.mu.Unlock()
-		if in.Holds == "" {
-			in.Holds = v.Holds
-		}
-		in.Config = &v
+	v := a.vessels[r.Vessel]
+	var shape *estimator.Config // the batch of today is not that of the record
+	if v != nil {
+		v.mu.Lock()
+		c := v.config
+		v.mu.Unlock()
+		r.Holds = cmp.Or(r.Holds, c.Holds)
+		c.Batch, c.Holds = nil, r.Holds
+		e := estimatorConfig(c, true)
+		shape = &e
 	}
-	if in.Holds == "" {
+	if r.Holds == "" {
 		return web.Imported{}, bake.Refuse("import_holds", text.Values{"vessel": r.Vessel})
 	}
-	id, err := in.into(ctx, a.opt.Store)
+	id, err := a.importRecord(ctx, r, shape)
 	switch {
 	case err == nil:
-		if v := a.vessels[r.Vessel]; v != nil {
+		if v != nil {
 			a.learnBeside(v, id)
 		}
 		a.updates.notify()
-		return web.Imported{RiseID: id, Shape: in.Config != nil}, nil
+		return web.Imported{RiseID: id, Shape: shape != nil}, nil
 	case errors.Is(err, history.ErrExists):
 		return web.Imported{}, bake.Refuse("import_twice", text.Values{"vessel": r.Vessel})
 	case errors.Is(err, context.Canceled):
@@ -87,74 +88,60 @@ func (a *App) ImportRecord(ctx context.Context, r web.Record) (web.Imported, err
 	return web.Imported{}, bake.Refuse("import", text.Values{"reason": plainly(err, r.File)})
 }
 
-// recordImport says what to read into the history.
-type recordImport struct {
-	File   string // a record, or a CSV that the page or an export wrote
-	Name   string // what messages call it; empty for File
-	Vessel string
-	Holds  estimator.Holds
-	// Config describes the vessel; nil when its shape is not known, and then only
-	// the readings are kept. The batch of today is not that of the record.
-	Config *config.Vessel
-}
-
-// into reads a record into the history as a rise that ended and returns the rise's
-// number. A record that is wrong anywhere is refused before anything is written.
-func (in recordImport) into(ctx context.Context, store *history.Store) (int64, error) {
-	in.Name = cmp.Or(in.Name, in.File)
-	nan := math.NaN()
-	r := bake.Rise{Vessel: in.Vessel, Holds: in.Holds, Phase: estimator.Ended, PeakPercent: nan, MeanDoughC: nan, MaxRate: nan, CeilingPercent: nan,
-		EquivHours: nan, PeakEquivHours: nan, ReachedEquivHours: nan, BaselineL: nan, BaselineSDL: nan, TargetPercent: nan}
+// importRecord reads a record whole before anything is written, and returns the number of
+// its rise.
+func (a *App) importRecord(ctx context.Context, in web.Record, shape *estimator.Config) (int64, error) {
 	rows, err := record.ReadFile(ctx, in.File, in.Name)
-	if err == nil {
-		err = in.span(rows, &r)
-	}
 	if err != nil {
 		return 0, err
 	}
-	samples, err := in.fold(rows, &r)
+	began, ended, err := riseIn(rows, in.Name)
 	if err != nil {
 		return 0, err
 	}
-	return store.ImportRise(ctx, r, samples)
+	r := bake.Rise{Vessel: in.Vessel, Holds: in.Holds, StartedAt: began, EndedAt: ended, Phase: estimator.Ended, PeakPercent: nan(), MeanDoughC: nan(), MaxRate: nan(), CeilingPercent: nan(),
+		EquivHours: nan(), PeakEquivHours: nan(), ReachedEquivHours: nan(), BaselineL: nan(), BaselineSDL: nan(), TargetPercent: nan()}
+	samples, err := foldRecord(rows, &r, shape)
+	if err != nil {
+		return 0, err
+	}
+	return a.opt.Store.ImportRise(ctx, r, samples)
 }
 
-// span finds the rise within the record: from the start event, or else the first
+// riseIn finds the rise within a record: from the start event, or else the first
 // distance, to the end event, or else the last row.
-func (in recordImport) span(rows []record.Row, r *bake.Rise) error {
+func riseIn(rows []record.Row, name string) (began, ended time.Time, err error) {
 	started := false
 	for _, row := range rows {
 		switch {
 		case row.Event == string(estimator.Start) && started:
-			return fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", in.Name, row.Line)
+			return began, ended, fmt.Errorf("%s:%d: a second start; an import takes one rise, so split the record there", name, row.Line)
 		case row.Event == string(estimator.Start):
-			r.StartedAt, started = row.Time, true
-		case row.Event == string(estimator.End) && r.EndedAt.IsZero():
-			r.EndedAt = row.Time
-		case r.StartedAt.IsZero() && !math.IsNaN(row.DistanceMM):
-			r.StartedAt = row.Time
+			began, started = row.Time, true
+		case row.Event == string(estimator.End) && ended.IsZero():
+			ended = row.Time
+		case began.IsZero() && !math.IsNaN(row.DistanceMM):
+			began = row.Time
 		}
 	}
-	if r.EndedAt.IsZero() {
-		r.EndedAt = rows[len(rows)-1].Time
+	if ended.IsZero() {
+		ended = rows[len(rows)-1].Time
 	}
-	if r.StartedAt.IsZero() || !r.EndedAt.After(r.StartedAt) {
-		return fmt.Errorf("%s holds no rise: a start or a first distance, and later rows, are needed", in.Name)
+	if began.IsZero() || !ended.After(began) {
+		err = fmt.Errorf("%s holds no rise: a start or a first distance, and later rows, are needed", name)
 	}
-	return nil
+	return began, ended, err
 }
 
-// keepEvery is the step of the samples that are kept; those with an event are anyway.
-const keepEvery = 10 * time.Second
+// importEvery is the step of the samples that are kept; those with an event are anyway.
+const importEvery = 10 * time.Second
 
-// fold returns the rise's samples as the history keeps them, and sums the rise up. What
-// the vessel's shape would say is left out where it is not known.
-func (in recordImport) fold(rows []record.Row, r *bake.Rise) (out []bake.Recorded, err error) {
+// foldRecord returns a rise's samples as the history keeps them, and sums the rise up.
+// What the vessel's shape would say is left out where that is nil.
+func foldRecord(rows []record.Row, r *bake.Rise, shape *estimator.Config) (out []bake.Recorded, err error) {
 	var est *estimator.Estimator
-	if in.Config != nil {
-		v := *in.Config
-		v.Batch, v.Holds = nil, in.Holds
-		if est, err = estimator.New(estimatorConfig(v, true)); err != nil {
+	if shape != nil {
+		if est, err = estimator.New(*shape); err != nil {
 			return nil, err
 		}
 	}
@@ -163,15 +150,14 @@ func (in recordImport) fold(rows []record.Row, r *bake.Rise) (out []bake.Recorde
 		if row.Time.Before(r.StartedAt) || row.Time.After(r.EndedAt) {
 			continue
 		}
-		x := bake.Recorded{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC,
-			RisePercent: math.NaN(), RiseSD: math.NaN(), EquivHours: math.NaN(), Event: estimator.Event(row.Event)}
+		x := bake.Recorded{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, RisePercent: nan(), RiseSD: nan(), EquivHours: nan(), Event: estimator.Event(row.Event)}
 		if est != nil {
-			x.Rejected = est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: x.Event}).Reason
+			x.Rejected = est.Observe(estimator.Sample{Time: row.Time, DistanceMM: row.DistanceMM, DoughC: row.DoughC, AirC: row.AirC, Event: x.Event, Value: row.Value}).Reason
 		}
 		if row.Time.Before(next) && row.Event == "" {
 			continue
 		}
-		next = row.Time.Add(keepEvery)
+		next = row.Time.Add(importEvery)
 		if est != nil {
 			e := est.Estimate(row.Time)
 			x.RisePercent, x.RiseSD, x.EquivHours = e.RisePercent, e.RiseSD, e.EquivalentHours
