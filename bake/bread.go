@@ -5,8 +5,6 @@ import (
 	"slices"
 	"time"
 
-	"gonum.org/v1/gonum/stat"
-
 	"tidemark/estimator"
 )
 
@@ -27,7 +25,7 @@ type tempPoint struct {
 }
 
 // Track is what is measured of a bake after its bulk. It is plain data, kept
-// with its process. The points of the core are in order of time, and numbers.
+// with its process.
 type Track struct {
 	Begun      time.Time        `json:"begun"`    // the final proof that Loaf and Jar are of
 	Loaf       piece            `json:"loaf_now"` // the shaped dough: measured, else followed from the room
@@ -35,7 +33,9 @@ type Track struct {
 	ProofBy    estimator.Window `json:"proof_by"` // when the final proof is over; zero before it begins
 	ProofBasis ProofBasis       `json:"proof_basis,omitempty"`
 	ProofWhy   Said             `json:"proof_said"`
-	Core       []tempPoint      `json:"core_c,omitempty"` // the probe in the loaf
+	Core       []tempPoint      `json:"core_c,omitempty"` // the newest of the probe in the loaf
+	Peak       tempPoint        `json:"core_peak"`        // its highest
+	Pulled     bool             `json:"pulled,omitempty"` // that probe, from the loaf, since its highest
 	DoneAt     time.Time        `json:"done_at"`          // when the core got into the done range; zero before
 	Done       Core             `json:"done"`
 	CoolBy     estimator.Window `json:"cool_by"` // when the loaf will be cool enough to slice by that probe; zero without one
@@ -80,7 +80,7 @@ func (t Track) moved(move func(*time.Time)) Track {
 	for i := range t.Core {
 		move(&t.Core[i].At)
 	}
-	for _, at := range []*time.Time{&t.Begun, &t.Loaf.At, &t.Jar.At, &t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until, &t.CoolBy.From, &t.CoolBy.Median, &t.CoolBy.Until} {
+	for _, at := range []*time.Time{&t.Begun, &t.Loaf.At, &t.Jar.At, &t.Peak.At, &t.DoneAt, &t.ProofBy.From, &t.ProofBy.Median, &t.ProofBy.Until, &t.CoolBy.From, &t.CoolBy.Median, &t.CoolBy.Until} {
 		move(at)
 	}
 	return t
@@ -234,7 +234,7 @@ func (t *Track) loafReady(now time.Time, jar estimator.Window, roomC float64) (e
 const (
 	coreEvery    = time.Minute      // spacing of what is kept
 	coreFresh    = 5 * time.Minute  // a probe silent for longer tells nothing
-	coreMost     = 400              // points kept
+	coreKept     = 5                // readings kept: those within dropWithin
 	bakedFromC   = 60.0             // a core that was hotter has been baked
 	outDropC     = 3.0              // so far below its highest: out of the oven
 	probeDropC   = 15.0             // so much within dropWithin: the probe was pulled
@@ -250,38 +250,38 @@ func (p *Process) loaded() bool {
 	return s == Started || s == Done
 }
 
-// followCore takes in a reading of the core. It notes when the core is in the
-// done range, sees by its fall that the loaf is out, and then works out when it
-// is cool enough to slice. It does nothing before the loaf is in the oven. Temperatures
-// in Celsius, of the loaf and of where it will cool, NaN when not known; the altitude of
+// followCore takes in a reading of the core, one a minute. It notes when the core is in
+// the done range, sees by its fall that the loaf is out, and then works out when it is
+// cool enough to slice. It does nothing before the loaf is in the oven. Temperatures in
+// Celsius, of the loaf and of where it will cool, NaN when not known; the altitude of
 // the kitchen in metres.
-func (p *Process) followCore(now time.Time, coreC, roomC, altitudeM float64) {
-	if !p.loaded() || p.closed(SliceID) || !p.keepCore(now, coreC) {
+func (p *Process) followCore(now time.Time, c, roomC, altitudeM float64) {
+	t := &p.Track
+	if !p.loaded() || p.closed(SliceID) {
 		return
 	}
-	p.Track.Done = p.Batch.doneCore(altitudeM)
+	if t.Peak.At.Before(begunOf(p.Marks[BakeID])) { // of an earlier loading
+		t.Core, t.Peak, t.Pulled, t.DoneAt, t.CoolBy = nil, tempPoint{}, false, time.Time{}, estimator.Window{}
+	}
+	n := len(t.Core)
+	if math.IsNaN(c) || c < -10 || c > 130 || n > 0 && now.Sub(t.Core[n-1].At) < coreEvery {
+		return
+	}
+	t.Core = append(slices.Clone(t.Core[max(0, n-coreKept+1):]), tempPoint{now, c})
+	if t.Peak.At.IsZero() || c >= t.Peak.C {
+		t.Peak, t.Pulled = tempPoint{now, c}, false
+	}
+	for _, x := range t.Core { // only a probe without a loaf falls so fast
+		t.Pulled = t.Pulled || now.Sub(x.At) <= dropWithin && x.C-c > probeDropC
+	}
+	t.Done = p.Batch.doneCore(altitudeM)
 	p.noteDone()
-	p.noteOut()
-	p.forecastCool(roomC)
-}
-
-// keepCore keeps a reading, one a minute, and reports whether it did.
-func (p *Process) keepCore(now time.Time, c float64) bool {
-	t := &p.Track
-	if m := p.Marks[BakeID]; len(t.Core) > 0 && t.Core[0].At.Before(begunOf(m)) {
-		t.Core, t.DoneAt, t.CoolBy = nil, time.Time{}, estimator.Window{} // of an earlier loading
+	if t.Peak.C >= bakedFromC && t.Peak.C-c >= outDropC && now.Sub(t.Peak.At) >= dropWithin && !t.Pulled && !p.closed(OutID) {
+		_ = p.Done(OutID, t.Peak.At, "probe") // where there is such a step
 	}
-	if math.IsNaN(c) || c < -10 || c > 130 {
-		return false
+	if p.Marks[OutID].State == Done && p.Batch.ryePercent() < ryeRichPercent && !t.Pulled {
+		t.coolBy(now, c, roomC)
 	}
-	if n := len(t.Core); n > 0 && now.Sub(t.Core[n-1].At) < coreEvery {
-		return false
-	}
-	t.Core = append(t.Core, tempPoint{now, c})
-	if len(t.Core) > coreMost {
-		t.Core = slices.Delete(slices.Clone(t.Core), 1, len(t.Core)-coreMost+1)
-	}
-	return true
 }
 
 // begunOf is when a step was begun, or done when nobody said when it began.
@@ -319,51 +319,6 @@ func (p *Process) lidOff() time.Time {
 		return m.Begun
 	}
 	return begunOf(p.Marks[BakeID]).Add(minutes(open.WaitMin))
-}
-
-// noteOut closes the step of taking out when the core falls as a loaf's does. A
-// probe that was pulled falls faster.
-func (p *Process) noteOut() {
-	t := &p.Track
-	if _, ok := p.def(OutID); !ok || p.closed(OutID) || len(t.Core) < 4 {
-		return
-	}
-	peak, last := pastPeak(t.Core)[0], t.Core[len(t.Core)-1]
-	if peak.C >= bakedFromC && peak.C-last.C >= outDropC && last.At.Sub(peak.At) >= dropWithin && !pulled(t.Core) {
-		_ = p.Done(OutID, peak.At, "probe") // it is open
-	}
-}
-
-// pulled reports whether the readings fell as only those of a probe without a
-// loaf do.
-func pulled(core []tempPoint) bool {
-	for i := len(core) - 1; i > 0; i-- {
-		for j := i - 1; j >= 0 && core[i].At.Sub(core[j].At) <= dropWithin; j-- {
-			if core[j].C-core[i].C > probeDropC {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-// forecastCool works out CoolBy once the loaf is out: when its core is, or was, at
-// sliceCoreC. A loaf rich in rye rests longer than it cools, so the probe does not decide
-// there.
-func (p *Process) forecastCool(roomC float64) {
-	t := &p.Track
-	pts := pastPeak(t.Core)
-	if p.Marks[OutID].State != Done || p.Batch.ryePercent() >= ryeRichPercent || pulled(pts) {
-		return
-	}
-	if math.IsNaN(roomC) {
-		roomC = usualRoomC
-	}
-	if i := slices.IndexFunc(pts, func(c tempPoint) bool { return c.C <= sliceCoreC }); i >= 0 {
-		t.CoolBy = point(pts[i].At)
-	} else if w, ok := coolBy(pts, roomC, sliceCoreC); ok {
-		t.CoolBy = w
-	}
 }
 
 // coreNow is the last reading of the probe in the loaf, NaN when it is too old.
@@ -433,39 +388,25 @@ func (b Batch) Cooling() Spread {
 // law bends as the crust gives way. From memory.
 const coolingDoubt = 0.1
 
-// coolBy returns when the core falls to coreC in a room of roomC, Celsius: its excess over
-// the room falls by a constant share an hour, fitted by least squares to the logarithm of
-// the readings from the peak on. ok is false where they tell nothing: fewer than five, or
-// over less than 15 minutes, not above the room, or falling as no loaf does.
-func coolBy(pts []tempPoint, roomC, coreC float64) (w estimator.Window, ok bool) {
-	if len(pts) < 5 || pts[len(pts)-1].At.Sub(pts[0].At) < 15*time.Minute || coreC < roomC+1 {
-		return w, false
+// coolBy notes when the core, now c, falls to sliceCoreC in a room of roomC, Celsius: its
+// excess over the room falls by a constant share an hour from its peak on. It tells
+// nothing within 15 minutes of that, of a core near the room, or of one that falls as no
+// loaf does.
+func (t *Track) coolBy(now time.Time, c, roomC float64) {
+	if math.IsNaN(roomC) {
+		roomC = usualRoomC
 	}
-	var hours, excess []float64
-	for _, p := range pts {
-		if !(p.C > roomC+0.5) {
-			return w, false
-		}
-		hours, excess = append(hours, p.At.Sub(pts[0].At).Hours()), append(excess, math.Log(p.C-roomC))
+	hours := now.Sub(t.Peak.At).Hours()
+	perHour := math.Log((t.Peak.C-roomC)/(c-roomC)) / hours
+	switch {
+	case c <= sliceCoreC && (t.CoolBy.IsZero() || t.CoolBy.Median.After(now)):
+		t.CoolBy = point(now)
+	case c <= sliceCoreC || hours < 0.25 || c < roomC+0.5 || sliceCoreC < roomC+1 || !(perHour > 0 && perHour <= quickestFall):
+	default:
+		togo := math.Log((t.Peak.C-roomC)/(sliceCoreC-roomC)) / perHour
+		at := func(h float64) time.Time { return t.Peak.At.Add(HoursOf(h)) }
+		t.CoolBy = estimator.Window{From: at(togo * (1 - z80*coolingDoubt)), Median: at(togo), Until: at(togo * (1 + z80*coolingDoubt))}
 	}
-	start, slope := stat.LinearRegression(hours, excess, nil, false)
-	if slope >= 0 || slope < -quickestFall {
-		return w, false
-	}
-	togo := (math.Log(coreC-roomC) - start) / slope
-	at := func(h float64) time.Time { return pts[0].At.Add(HoursOf(math.Max(0, h))) }
-	return estimator.Window{From: at(togo * (1 - z80*coolingDoubt)), Median: at(togo), Until: at(togo * (1 + z80*coolingDoubt))}, true
-}
-
-// pastPeak drops the readings before the core's highest value.
-func pastPeak(points []tempPoint) []tempPoint {
-	peak := 0
-	for i, p := range points {
-		if p.C >= points[peak].C {
-			peak = i
-		}
-	}
-	return points[peak:]
 }
 
 // z80 bounds the central 80 % of a normal distribution.

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"tidemark/estimator"
 )
@@ -60,27 +59,24 @@ func TestSampleJarCorrected(t *testing.T) {
 	assert.True(t, over.Median.After(at(15, 30)), "the jar is past its mark, the loaf is not")
 }
 
-// A loaf that cools by the law is foretold by it.
+// A loaf that cools by the law is foretold by it, where the readings tell anything.
 func TestLoafCooling(t *testing.T) {
-	pts := []tempPoint{{at(17, 0), 94}}
-	core := func(min float64) float64 { return 22 + (97-22)*math.Exp(-0.75*(min-5)/60) }
-	for m := 5; m <= 40; m += 5 {
-		pts = append(pts, tempPoint{at(17, m), core(float64(m))})
+	core := func(min float64) float64 { return 22 + (97-22)*math.Exp(-0.75*min/60) }
+	for name, c := range map[string]struct{ after, c, roomC float64 }{
+		"too soon": {10, core(10), 22}, "a core out of reach in that room": {40, core(40), 34.5}, "a room above the core": {40, core(40), 95}, "falling as no loaf does": {16, 36, 22},
+	} {
+		s := Track{Peak: tempPoint{at(17, 0), 97}}
+		s.coolBy(at(17, int(c.after)), c.c, c.roomC)
+		assert.Zero(t, s.CoolBy, name)
 	}
-	pts = pastPeak(pts)
-	w, ok := coolBy(pts, 22, sliceCoreC)
-	require.True(t, ok)
-	want := 5 + 60*math.Log(75.0/13)/0.75
-	assert.InDelta(t, want, w.Median.Sub(at(17, 0)).Minutes(), 0.1)
-	assert.True(t, w.From.Before(w.Median) && w.Median.Before(w.Until))
-
-	for name, c := range map[string]struct {
-		pts         []tempPoint
-		roomC, sawC float64
-	}{"a core out of reach in that room": {pts, 22, 22}, "four readings": {pts[:4], 22, 35}, "a room above the core": {pts, 95, 97}, "none": {nil, 22, 35}} {
-		_, ok := coolBy(c.pts, c.roomC, c.sawC)
-		assert.False(t, ok, name)
-	}
+	s := Track{Peak: tempPoint{at(17, 0), 97}}
+	s.coolBy(at(17, 40), core(40), 22)
+	assert.InDelta(t, 60*math.Log(75.0/13)/0.75, s.CoolBy.Median.Sub(at(17, 0)).Minutes(), 0.1)
+	assert.True(t, s.CoolBy.From.Before(s.CoolBy.Median) && s.CoolBy.Median.Before(s.CoolBy.Until))
+	s.coolBy(at(18, 30), 34.9, 22)
+	assert.Equal(t, at(18, 30), s.CoolBy.Median, "it is")
+	s.coolBy(at(18, 40), 34, 22)
+	assert.Equal(t, at(18, 30), s.CoolBy.Median, "and was")
 }
 
 // Once the loaf has had its time, the moment stays where it was, however long
