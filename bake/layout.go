@@ -206,13 +206,8 @@ func (l *layout) say(s *Step, d StepDef) {
 // to wait on.
 func (l *layout) goOn(d StepDef, s *Step) {
 	next := StepDef{Key: "proof.due", Warn: d.Warn}
-	if d.ID == BulkID {
-		for _, n := range l.p.Defs[l.p.index(d.ID)+1:] {
-			if n.Trigger == ByClock {
-				next = n
-				break
-			}
-		}
+	if i := l.p.index(d.ID) + 1; d.ID == BulkID && i < len(l.p.Defs) {
+		next = l.p.Defs[i]
 	}
 	l.say(s, next)
 }
@@ -333,29 +328,12 @@ func (l *layout) tooLate(t time.Time) Said {
 	if end, _ := l.rise(bulk); end.Median.Sub(at) < lastFoldAhead {
 		return Said{"why.fold.soon", Values{"at": end.Median, "span": lastFoldAhead}}
 	}
-	if share := l.shareAt(at); seen && share > lastFoldShare {
-		return Said{"why.fold.far", Values{"share_percent": 100 * share}}
+	_, rise, _ := FanAt(l.est.Fan, at)
+	goal := cmp.Or(bulk.RisePercent, l.est.TargetPercent)
+	if rise = max(l.est.RisePercent, knownOr(rise, 0)); seen && goal > 0 && rise > lastFoldShare*goal {
+		return Said{"why.fold.far", Values{"share_percent": 100 * rise / goal}}
 	}
 	return Said{}
-}
-
-// shareAt is how far along the rise will be at t, 0..1; NaN when not known.
-func (l *layout) shareAt(t time.Time) float64 {
-	goal := l.est.TargetPercent
-	if bulk, _ := l.p.def(BulkID); bulk.RisePercent > 0 {
-		goal = bulk.RisePercent
-	}
-	if !(goal > 0) {
-		return math.NaN()
-	}
-	rise := l.est.RisePercent
-	for _, f := range l.est.Fan {
-		if f.Time.After(t) {
-			break
-		}
-		rise = math.Max(rise, f.P50Percent)
-	}
-	return rise / goal
 }
 
 // mostEarly bounds how much sooner than the middle of the forecast the oven is
