@@ -81,7 +81,9 @@ func (e Event) ToDough() estimator.Event {
 func (s *Session) tell(e estimator.Event, at time.Time, seenPercent float64) {
 	nan := math.NaN()
 	s.est.Observe(estimator.Sample{Time: at, DistanceMM: nan, DoughC: nan, AirC: nan, Event: e, Value: seenPercent})
-	s.stay.follow(at, e, nan, nan)
+	if e == estimator.Start {
+		s.stay = stay{Since: at, lastC: s.stay.lastC}
+	}
 	switch e {
 	case estimator.Fridge, estimator.Counter, estimator.Start:
 		s.cold, s.handC = e == estimator.Fridge, nil // that was measured elsewhere

@@ -183,10 +183,11 @@ func (s *Session) observeByHand(now time.Time) {
 
 // sense takes in how warm it is by the sensors.
 func (s *Session) sense(x estimator.Sample) {
-	s.stay.follow(x.Time, estimator.NoEvent, x.DoughC, x.AirC)
+	c := x.AirC
 	if !math.IsNaN(x.DoughC) {
-		s.probedAt = x.Time
+		c, s.probedAt = x.DoughC, x.Time
 	}
+	s.stay.follow(x.Time, c, s.cold)
 }
 
 // At moves the session on to now, which must not be earlier than what it was told

@@ -218,35 +218,20 @@ func tend(f Feed, past []PastFeed, roomC float64, coldFrom time.Time, fridgeC fl
 	return c, nil
 }
 
-// stay follows where a starter stands since it was fed, and how warm. The zero Stay
+// stay follows how warm a starter stands since it was fed, out of the cold. The zero stay
 // knows nothing.
 type stay struct {
-	ColdFrom time.Time // when it went into the cold; zero while it stands warm
-	Since    time.Time // of the last temperature
-	sumC, h  float64   // degree hours and hours while warm
-	lastC    float64
+	Since   time.Time // of the last temperature
+	sumC, h float64   // degree hours and hours
+	lastC   float64
 }
 
-// follow takes in one sample: temperatures in Celsius, NaN where none was measured.
-func (s *stay) follow(at time.Time, e estimator.Event, doughC, airC float64) {
-	switch e {
-	case estimator.Start:
-		*s = stay{Since: at, lastC: s.lastC}
-	case estimator.Fridge:
-		if s.ColdFrom.IsZero() {
-			s.ColdFrom = at
-		}
-	case estimator.Counter:
-		s.ColdFrom = time.Time{}
-	}
-	c := doughC
-	if math.IsNaN(c) {
-		c = airC
-	}
+// follow takes in a temperature in Celsius; NaN tells nothing.
+func (s *stay) follow(at time.Time, c float64, cold bool) {
 	if math.IsNaN(c) {
 		return
 	}
-	if d := at.Sub(s.Since).Hours(); s.ColdFrom.IsZero() && d > 0 && d < 1 {
+	if d := at.Sub(s.Since).Hours(); !cold && d > 0 && d < 1 {
 		s.sumC, s.h = s.sumC+c*d, s.h+d
 	}
 	s.Since, s.lastC = at, c

@@ -155,7 +155,7 @@ func (s *Session) tend() *Care {
 	if s.cold && s.last.AirC < 12 {
 		fridgeC = s.last.AirC
 	}
-	c, err := tend(feed, s.learned.Feeds, s.stay.meanC(), s.stay.ColdFrom, fridgeC, s.last)
+	c, err := tend(feed, s.learned.Feeds, s.stay.meanC(), ColdSince(s.run.Events), fridgeC, s.last)
 	if err != nil {
 		return nil // a checked feeding has no error
 	}

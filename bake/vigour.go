@@ -33,17 +33,18 @@ type VigourTrend struct {
 // to count as its peak; common practice, no source.
 const afterPeak = 20 * time.Minute
 
+// peaked reports whether a starter was watched past its peak.
+func (r Rise) peaked() bool {
+	fell := r.EndedAt.IsZero() && (r.Phase == estimator.Falling || r.Phase == estimator.Hungry)
+	return r.Holds == estimator.Starter && !r.PeakAt.IsZero() && (fell || r.EndedAt.Sub(r.PeakAt) >= afterPeak) && r.PeakPercent > 0 && r.PeakEquivHours > 0
+}
+
 // VigourTrendOf returns the trend from the rises of one starter. Rises that ended
 // before the peak was sure, and dough, do not count.
 func VigourTrendOf(rises []Rise) VigourTrend {
 	var v VigourTrend
 	for _, r := range rises {
-		end := r.EndedAt
-		if end.IsZero() && (r.Phase == estimator.Falling || r.Phase == estimator.Hungry) {
-			end = r.PeakAt.Add(afterPeak)
-		}
-		sure := r.Holds == estimator.Starter && !r.PeakAt.IsZero() && end.Sub(r.PeakAt) >= afterPeak
-		if sure && r.PeakPercent > 0 && r.PeakEquivHours > 0 {
+		if r.peaked() {
 			v.Feeds = append(v.Feeds, r)
 		}
 	}
@@ -106,10 +107,6 @@ func Median(values []float64) float64 {
 // what came of them. cold tells since when each stood in the refrigerator at its end, by
 // its ID.
 func PastFeeds(rises []Rise, cold map[int64]time.Time) []PastFeed {
-	sure := map[int64]bool{}
-	for _, r := range VigourTrendOf(rises).Feeds {
-		sure[r.ID] = true
-	}
 	nan := math.NaN()
 	var out []PastFeed
 	for i, r := range rises {
@@ -124,7 +121,7 @@ func PastFeeds(rises []Rise, cold map[int64]time.Time) []PastFeed {
 			f.Feed = *feed
 		}
 		f.At = r.StartedAt
-		if sure[r.ID] {
+		if r.peaked() {
 			f.PeakHours, f.PeakPercent = r.PeakAt.Sub(r.StartedAt).Hours(), r.PeakPercent
 			if i+1 < len(rises) {
 				f.LateHours = rises[i+1].StartedAt.Sub(r.PeakAt).Hours()
