@@ -2,8 +2,9 @@ package bake
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
-	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -54,20 +55,6 @@ func tubbed(t *testing.T, roomC float64) Process {
 
 func clock(s Step) string { return s.At.Format("15:04") }
 
-func TestStepsBeforeTheStart(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	steps := p.Steps(at(8, 0), unseen())
-	require.Len(t, steps, len(p.Defs))
-	for _, s := range steps {
-		assert.Equal(t, Waiting, s.State, s.ID)
-		assert.False(t, s.From.After(s.At) || s.At.After(s.Until), s.ID)
-	}
-	assert.Equal(t, "09:00", clock(pick(t, steps, "mix")))
-	assert.Equal(t, "09:40", clock(pick(t, steps, "salt")))
-	assert.Equal(t, "10:15", clock(pick(t, steps, "fold-1")))
-	assert.Equal(t, "16:10", clock(pick(t, steps, "bulk")), "seven usual hours after mixing, to 75 %")
-}
-
 // A colder room stretches the usual time, by the published responses.
 func TestUsualTimeFollowsTheRoom(t *testing.T) {
 	warm := NewProcess(DefaultBatch(), start(), 24)
@@ -95,135 +82,6 @@ func TestTheUsualTimeFitsTheMark(t *testing.T) {
 	}
 }
 
-func TestSlippingShiftsTheRest(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	steps := p.Steps(at(9, 20), unseen())
-	mix := pick(t, steps, "mix")
-	assert.Equal(t, DueNow, mix.State)
-	assert.Contains(t, words(mix.Why...), "Due since 09:00")
-	assert.Equal(t, "10:35", clock(pick(t, steps, "fold-1")))
-	require.NoError(t, p.Done("mix", at(9, 30), "Ada"))
-	steps = p.Steps(at(9, 31), unseen())
-	assert.Equal(t, Done, pick(t, steps, "mix").State)
-	assert.Equal(t, "Ada", pick(t, steps, "mix").By)
-	assert.Equal(t, Started, pick(t, steps, "rest").State, "a rest begins by itself")
-	assert.Equal(t, "10:00", clock(pick(t, steps, "salt")))
-}
-
-func TestFollowsTheForecast(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	steps := p.Steps(at(9, 50), risingTo(at(9, 45), at(13, 30)))
-	bulk := pick(t, steps, "bulk")
-	assert.Equal(t, Started, bulk.State)
-	assert.Equal(t, "13:30", clock(bulk))
-	assert.Equal(t, "13:10", bulk.From.Format("15:04"))
-	assert.Equal(t, "14:10", bulk.Until.Format("15:04"))
-	assert.Equal(t, "13:30", clock(pick(t, steps, "divide")), "the rest hangs on the mark")
-	assert.Equal(t, "14:00", clock(pick(t, steps, "shape")))
-
-	steps = p.Steps(at(13, 31), risingTo(at(9, 45), at(13, 30)))
-	assert.Equal(t, DueNow, pick(t, steps, "bulk").State)
-	require.NoError(t, p.Done("bulk", at(13, 35), "Ada"))
-	steps = p.Steps(at(13, 36), risingTo(at(9, 45), at(13, 30)))
-	assert.Equal(t, DueNow, pick(t, steps, "divide").State)
-	for _, id := range []string{"fold-1", "fold-4"} {
-		assert.Equal(t, Skipped, pick(t, steps, id).State, "nobody goes back to fold")
-	}
-	proof := pick(t, steps, "proof")
-	assert.Contains(t, words(proof.Why...), "nothing watches", "the bulk's forecast says nothing about the proof")
-	assert.True(t, proof.At.After(at(15, 0)))
-}
-
-func TestLateFoldsAreDropped(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	// Folds fall at 10:15, 10:48, 11:21, 11:54; the mark comes at 12:20.
-	steps := p.Steps(at(10, 0), risingTo(at(9, 45), at(12, 20)))
-	assert.Equal(t, Waiting, pick(t, steps, "fold-3").State)
-	last := pick(t, steps, "fold-4")
-	assert.Equal(t, Skipped, last.State)
-	assert.Equal(t, "forecast", last.By)
-	assert.Contains(t, words(last.Why...), "the target is expected about 12:20")
-	assert.Zero(t, last.Finished, "before its time the forecast may bring it back")
-	p.record(at(10, 0), risingTo(at(9, 45), at(12, 20)))
-	assert.Equal(t, Waiting, pick(t, p.Steps(at(10, 1), risingTo(at(9, 45), at(14, 0))), "fold-4").State)
-
-	for _, id := range []string{"fold-1", "fold-2", "fold-3"} {
-		require.NoError(t, p.Done(id, at(11, 30), "Ada"))
-	}
-	p.record(at(12, 10), risingTo(at(9, 45), at(12, 20)))
-	steps = p.Steps(at(12, 11), risingTo(at(9, 45), at(16, 0)))
-	assert.Equal(t, Skipped, pick(t, steps, "fold-4").State, "what was recorded stays")
-}
-
-func TestFoldDroppedWhenFarAlong(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	e := risingTo(at(9, 45), at(15, 0))
-	e.RisePercent = 65
-	f := pick(t, p.Steps(at(10, 20), e), "fold-1")
-	assert.Equal(t, Skipped, f.State)
-	assert.Contains(t, words(f.Why...), "65 % of its way")
-	e.RisePercent = 30
-	e.Fan = []estimator.FanPoint{{Time: at(10, 30), P50Percent: 40}, {Time: at(11, 0), P50Percent: 62}}
-	steps := p.Steps(at(10, 0), e)
-	assert.Equal(t, Waiting, pick(t, steps, "fold-1").State)
-	assert.Equal(t, Skipped, pick(t, steps, "fold-3").State)
-	e.Phase = estimator.Over
-	assert.Contains(t, words(pick(t, p.Steps(at(10, 20), e), "fold-1").Why...), "near its target or beyond")
-}
-
-// The oven follows the forecast of the final proof, not the clock, and asks
-// first.
-func TestPreheatFollowsTheProof(t *testing.T) {
-	p := tubbed(t, 24)
-	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
-	early := p.Steps(at(14, 10), risingTo(at(14, 0), at(16, 0)))
-	late := p.Steps(at(14, 10), risingTo(at(14, 0), at(17, 0)))
-	// Half way between 15:40 and 16:00, less 50 minutes.
-	assert.Equal(t, "15:00", clock(pick(t, early, "preheat")))
-	assert.Equal(t, "16:00", clock(pick(t, late, "preheat")))
-	assert.Equal(t, "14:50", clock(pick(t, early, "oven-check")))
-	assert.Equal(t, "16:00", clock(pick(t, early, "bake-covered")))
-
-	due := p.Steps(at(15, 1), risingTo(at(14, 0), at(16, 0)))
-	assert.Equal(t, DueNow, pick(t, due, "preheat").State)
-	require.NoError(t, p.Done("oven-check", at(15, 2), "Ben"))
-	assert.Empty(t, words(pick(t, p.Steps(at(15, 3), risingTo(at(14, 0), at(16, 0))), "preheat").Why...))
-
-	// Forgotten until 15:40: the bake waits for the oven.
-	require.NoError(t, p.Done("preheat", at(15, 40), "Ben"))
-	hot := p.Steps(at(15, 41), risingTo(at(14, 0), at(16, 0)))
-	assert.Equal(t, "16:30", clock(pick(t, hot, "bake-covered")))
-	require.NoError(t, p.Done("proof", at(16, 0), "Ben"))
-	assert.Equal(t, Waiting, pick(t, p.Steps(at(16, 10), unseen()), "bake-covered").State)
-	assert.Equal(t, DueNow, pick(t, p.Steps(at(16, 31), unseen()), "bake-covered").State)
-}
-
-// An oven whose heating was begun and is over is hot.
-func TestAnOvenThatWasHeatedIsHot(t *testing.T) {
-	p := tubbed(t, 24)
-	require.NoError(t, p.Done("shape", at(14, 0), "Ada"))
-	require.NoError(t, p.tell("preheat", Mark{State: Started, At: at(15, 0), By: "Ben"}))
-	require.NoError(t, p.Done("preheat", at(15, 50), "Ben"))
-	assert.Equal(t, "16:00", clock(pick(t, p.Steps(at(15, 51), risingTo(at(14, 0), at(16, 0))), "bake-covered")))
-}
-
-func TestCoolingAndSlicing(t *testing.T) {
-	p := tubbed(t, 24)
-	require.NoError(t, p.Done("bake-covered", at(17, 0), "Ada"))
-	require.NoError(t, p.Done(OutID, at(17, 25), "Ada"))
-	steps := p.Steps(at(17, 30), unseen())
-	assert.Equal(t, Started, pick(t, steps, "cool").State)
-	slice := pick(t, steps, "slice")
-	assert.Equal(t, []string{"18:42", "19:06", "19:36"}, []string{slice.From.Format("15:04"), clock(slice), slice.Until.Format("15:04")})
-	assert.Equal(t, Skipped, pick(t, steps, "preheat").State)
-	p.Track.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
-	assert.Equal(t, "18:45", clock(pick(t, p.Steps(at(17, 30), unseen()), "slice")))
-	assert.Equal(t, DueNow, pick(t, p.Steps(at(18, 46), unseen()), "slice").State)
-}
-
 // A tap that is left over from another plan divides no dough that is not mixed,
 // and answers for no oven.
 func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
@@ -235,49 +93,6 @@ func TestNothingAfterTheBulkComesBeforeTheMixing(t *testing.T) {
 	assert.Empty(t, p.Marks, "nothing was taken")
 	require.NoError(t, p.Done("rest", at(9, 40), "Ada"))
 	require.NoError(t, p.Done("divide", at(15, 0), "Ada"))
-}
-
-// A bulk that ends early, seen or not, leaves out the folds that would come
-// after it: nobody folds a shaped loaf.
-func TestNoFoldComesAfterTheBulk(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 29).Retarded()
-	i := slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.ID == BulkID })
-	p.Defs[i].Usual = Spread{LowMin: 90, MidMin: 120, HighMin: 150}
-	steps := p.Steps(at(8, 0), unseen())
-	bulk := pick(t, steps, BulkID)
-	for _, id := range []string{"fold-1", "fold-2", "fold-3", "fold-4"} {
-		if f := pick(t, steps, id); f.State != Skipped {
-			assert.True(t, f.At.Add(45*time.Minute).Before(bulk.At), "%s at %s, bulk ends %s", id, clock(f), clock(bulk))
-		}
-	}
-	assert.Equal(t, Skipped, pick(t, steps, "fold-4").State)
-	assert.Equal(t, Waiting, pick(t, p.Steps(at(8, 0), unseen()), RetardID).State)
-}
-
-func TestRecordMarksMixedBySensor(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	p.record(at(9, 30), risingTo(at(9, 12), at(14, 0)))
-	assert.Equal(t, Mark{State: Done, At: at(9, 12), By: "sensor", Why: Said{Key: "why.began"}}, p.Marks["mix"])
-}
-
-func TestRecordEndsTheBulkWithTheRise(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	e := risingTo(at(9, 12), at(14, 0))
-	e.Phase, e.PhaseSince = estimator.Ended, at(13, 50)
-	p.record(at(13, 51), e)
-	assert.Equal(t, Done, p.Marks["bulk"].State)
-	assert.Equal(t, at(13, 50), p.Marks["bulk"].At)
-	assert.Equal(t, Skipped, p.Marks["fold-2"].State, "nobody knows of folds that were not ticked off")
-	assert.Equal(t, DueNow, pick(t, p.Steps(at(13, 52), e), "divide").State)
-}
-
-// The rise began at 9:00, the mixing was ticked off at 10:00: still one rise.
-func TestMixTickedOffLate(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	require.NoError(t, p.Done("mix", at(10, 0), "Ada"))
-	assert.Equal(t, "13:30", clock(pick(t, p.Steps(at(10, 1), risingTo(at(9, 0), at(13, 30))), "bulk")))
-	old := risingTo(at(7, 0), at(13, 30))
-	assert.Contains(t, words(pick(t, p.Steps(at(10, 1), old), "bulk").Why...), "nothing watches", "a rise of an earlier dough")
 }
 
 func TestMarksRefuseNonsense(t *testing.T) {
@@ -340,34 +155,111 @@ func TestStepsProperties(t *testing.T) {
 	})
 }
 
-// At its end no rise is told to be waited for: what is due is the next thing to do.
-func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
-	there := func(change func(*estimator.Estimate)) estimator.Estimate {
-		e := risingTo(at(9, 10), at(13, 0))
+// line says of a step what it is told of: its ID and state, when it is due or was, between
+// which times, by whom and why.
+func line(x Step) string {
+	out := fmt.Sprintf("%s %s %s", x.ID, x.State, clock(x))
+	if x.Until.After(x.From) {
+		out += " " + x.From.Format("15:04") + "-" + x.Until.Format("15:04")
+	}
+	for _, more := range []string{x.By, words(x.Why...)} {
+		if more != "" {
+			out += ", " + more
+		}
+	}
+	return out
+}
+
+// TestSteps lays bakes out as they stand at a moment: what slipped pushes the rest, a rise
+// leads by its forecast, folds near the mark are left out, the oven is hot when the proof
+// ends, and what the clock or the sensor closed stays.
+func TestSteps(t *testing.T) {
+	done := func(id string, h, m int) func(*Process) {
+		return func(p *Process) { require.NoError(t, p.Done(id, at(h, m), "Ada")) }
+	}
+	begun := func(id string, h, m int) func(*Process) {
+		return func(p *Process) { require.NoError(t, p.tell(id, Mark{State: Started, At: at(h, m), By: "Ben"})) }
+	}
+	recorded := func(h, m int, e estimator.Estimate) func(*Process) {
+		return func(p *Process) { p.record(at(h, m), e) }
+	}
+	with := func(e estimator.Estimate, change func(*estimator.Estimate)) estimator.Estimate {
 		change(&e)
 		return e
 	}
-	for name, est := range map[string]estimator.Estimate{
-		"at the mark": there(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast = estimator.Ready, true }),
-		"past it":     there(func(e *estimator.Estimate) { e.Phase, e.ReadyIsPast = estimator.Over, true }),
-		"at the mark after a restart, without a forecast": there(func(e *estimator.Estimate) {
+	rise, none := risingTo(at(9, 45), at(13, 30)), unseen()
+	late := risingTo(at(9, 45), at(12, 20)) // the folds fall at 10:15, 10:48, 11:21 and 11:54
+	ended := with(risingTo(at(9, 12), at(14, 0)), func(e *estimator.Estimate) { e.Phase, e.PhaseSince = estimator.Ended, at(13, 50) })
+	fan := with(risingTo(at(9, 45), at(15, 0)), func(e *estimator.Estimate) {
+		e.RisePercent, e.Fan = 30, []estimator.FanPoint{{Time: at(10, 30), P50Percent: 40}, {Time: at(11, 0), P50Percent: 62}}
+	})
+	proof := risingTo(at(14, 0), at(16, 0))
+	for _, c := range []struct {
+		name string
+		told []func(*Process)
+		now  time.Time
+		e    estimator.Estimate
+		want []string
+	}{
+		{"before the start", nil, at(8, 0), none, []string{"mix waiting 09:00", "salt waiting 09:40", "fold-1 waiting 10:15", "bulk waiting 16:10 14:05-19:06, By the usual time: nothing watches this."}},
+		{"nobody mixes", nil, at(9, 20), none, []string{"mix due 09:00, Due since 09:00; the rest moves with it.", "fold-1 waiting 10:35"}},
+		{"mixed late", []func(*Process){done("mix", 9, 30)}, at(9, 31), none, []string{"mix done 09:30, Ada", "rest started 09:30, clock", "salt waiting 10:00"}},
+		{"in the tub", []func(*Process){done("salt", 9, 45)}, at(9, 50), rise, []string{"bulk started 13:30 13:10-14:10", "divide waiting 13:30 13:10-14:10", "shape waiting 14:00 13:40-14:40"}},
+		{"at the mark", []func(*Process){done("salt", 9, 45)}, at(13, 31), rise, []string{"bulk due 13:30 13:10-14:10"}},
+		{"the bulk ended", []func(*Process){done("salt", 9, 45), done("bulk", 13, 35)}, at(13, 36), rise, []string{"fold-1 skipped 13:35, tidemark, A later step was done.", "fold-4 skipped 13:35, tidemark, A later step was done.", "divide due 13:35, Due since 13:35; the rest moves with it.", "proof waiting 15:56 15:16-16:56, By the usual time: nothing watches this."}},
+		{"a fold too late", []func(*Process){done("salt", 9, 45)}, at(10, 0), late, []string{"fold-3 waiting 11:21", "fold-4 skipped 11:54, forecast, Left out: the target is expected about 12:20, less than 45 min after it."}},
+		{"the mark moves away again", []func(*Process){done("salt", 9, 45), recorded(10, 0, late)}, at(10, 1), risingTo(at(9, 45), at(14, 0)), []string{"fold-4 waiting 11:54"}},
+		{"what was recorded stays", []func(*Process){done("salt", 9, 45), done("fold-3", 11, 30), recorded(12, 10, late)}, at(12, 11), risingTo(at(9, 45), at(16, 0)), []string{"fold-4 skipped 12:00, forecast, Left out: the target is expected about 12:20, less than 45 min after it."}},
+		{"far along", []func(*Process){done("salt", 9, 45)}, at(10, 20), with(fan, func(e *estimator.Estimate) { e.RisePercent = 65 }), []string{"fold-1 skipped 10:15, forecast, Left out: the dough will have done 65 % of its way to the target."}},
+		{"soon far along", []func(*Process){done("salt", 9, 45)}, at(10, 0), fan, []string{"fold-1 waiting 10:15", "fold-3 skipped 11:21, forecast, Left out: the dough will have done 62 % of its way to the target."}},
+		{"beyond", []func(*Process){done("salt", 9, 45)}, at(10, 20), with(fan, func(e *estimator.Estimate) { e.Phase = estimator.Over }), []string{"fold-1 skipped 10:15, forecast, Left out: the dough is near its target or beyond."}},
+		{"a quick bulk and a night", []func(*Process){func(p *Process) {
+			*p = p.Retarded()
+			p.Edit(BulkID, func(d *StepDef) { d.Usual = Spread{LowMin: 90, MidMin: 120, HighMin: 150} })
+		}}, at(8, 0), none, []string{"fold-1 waiting 10:15", "fold-2 skipped 10:48, forecast, Left out: the target is expected about 11:10, less than 45 min after it.", "fold-4 skipped 11:48, forecast, Left out: the target is expected about 11:10, less than 45 min after it.", "bulk waiting 11:10 10:40-11:40, By the usual time: nothing watches this.", "retard waiting 11:50 11:20-12:20"}},
+		{"the proof is watched", []func(*Process){done("salt", 9, 45), done("shape", 14, 0)}, at(14, 10), proof, []string{"oven-check waiting 14:50 14:40-15:00", "preheat waiting 15:00 14:50-15:10", "bake-covered waiting 16:00 15:40-16:40"}},
+		{"it takes longer", []func(*Process){done("salt", 9, 45), done("shape", 14, 0)}, at(14, 10), risingTo(at(14, 0), at(17, 0)), []string{"preheat waiting 16:00 15:50-16:10"}},
+		{"time to heat", []func(*Process){done("salt", 9, 45), done("shape", 14, 0), done("oven-check", 15, 2)}, at(15, 3), proof, []string{"preheat due 15:00 14:50-15:10"}},
+		{"heated late", []func(*Process){done("salt", 9, 45), done("shape", 14, 0), done("preheat", 15, 40)}, at(15, 41), proof, []string{"bake-covered waiting 16:30 16:30-16:40"}},
+		{"proved before it is hot", []func(*Process){done("salt", 9, 45), done("shape", 14, 0), done("preheat", 15, 40), done("proof", 16, 0)}, at(16, 10), none, []string{"bake-covered waiting 16:30"}},
+		{"hot", []func(*Process){done("salt", 9, 45), done("shape", 14, 0), done("preheat", 15, 40), done("proof", 16, 0)}, at(16, 31), none, []string{"bake-covered due 16:31"}},
+		{"heating was begun and is over", []func(*Process){done("salt", 9, 45), done("shape", 14, 0), begun("preheat", 15, 0), done("preheat", 15, 50)}, at(15, 51), proof, []string{"bake-covered waiting 16:00 15:51-16:40"}},
+		{"out of the oven", []func(*Process){done("salt", 9, 45), done("bake-covered", 17, 0), done("out", 17, 25)}, at(17, 30), none, []string{"preheat skipped 16:10, tidemark, What it was for is over.", "cool started 17:25, clock", "slice waiting 19:06 18:42-19:36"}},
+		{"the probe knows when it is cool", []func(*Process){done("salt", 9, 45), done("bake-covered", 17, 0), done("out", 17, 25), func(p *Process) {
+			p.Track.CoolBy = estimator.Window{From: at(18, 40), Median: at(18, 45), Until: at(18, 50)}
+		}}, at(18, 46), none, []string{"cool done 17:25, clock, By the probe in the loaf.", "slice due 18:45, Due since 18:45; the rest moves with it."}},
+		{"the sensor saw it begin", []func(*Process){recorded(9, 30, risingTo(at(9, 12), at(14, 0)))}, at(9, 31), risingTo(at(9, 12), at(14, 0)), []string{"mix done 09:12, sensor, A rise began in the vessel.", "bulk started 14:00 13:40-14:40"}},
+		{"and end", []func(*Process){recorded(13, 51, ended)}, at(13, 52), ended, []string{"fold-2 skipped 13:50, tidemark, A later step was done.", "bulk done 13:50, sensor, The rise in the vessel was ended.", "divide due 13:50, Due since 13:50; the rest moves with it."}},
+		{"mixing ticked off late is one rise", []func(*Process){done("mix", 10, 0)}, at(10, 1), risingTo(at(9, 0), at(13, 30)), []string{"bulk started 13:30 13:10-14:10"}},
+		{"a rise of an earlier dough", []func(*Process){done("mix", 10, 0)}, at(10, 1), risingTo(at(7, 0), at(13, 30)), []string{"bulk started 18:06 15:41-21:30, By the usual time: nothing watches this."}},
+		{"restarted at the mark, without a forecast", []func(*Process){done("fold-4", 12, 0)}, at(13, 5), with(rise, func(e *estimator.Estimate) {
 			e.Phase, e.PhaseSince, e.Ready = estimator.Ready, at(13, 0), estimator.Window{}
-		}),
-		"no rise left short of the mark": there(func(e *estimator.Estimate) {
+		}), []string{"bulk due 13:00"}},
+		{"no rise left short of the mark", []func(*Process){done("fold-4", 12, 0)}, at(13, 5), with(rise, func(e *estimator.Estimate) {
 			e.Phase, e.PhaseSince, e.Exhausted, e.Ready = estimator.Over, at(13, 0), true, estimator.Window{}
-		}),
-		"fallen short of the mark": there(func(e *estimator.Estimate) {
+		}), []string{"bulk due 13:00"}},
+		{"fallen short of the mark", []func(*Process){done("fold-4", 12, 0)}, at(13, 5), with(rise, func(e *estimator.Estimate) {
 			e.Phase, e.PhaseSince, e.Ready = estimator.Fallen, at(13, 0), estimator.Window{}
-		}),
+		}), []string{"bulk due 13:00"}},
 	} {
 		p := NewProcess(DefaultBatch(), start(), 24)
-		require.NoError(t, p.Done("fold-4", at(12, 0), "page"))
-		bulk := pick(t, p.Steps(at(13, 5), est), BulkID)
-		assert.Equal(t, DueNow, bulk.State, name)
-		assert.Equal(t, "Turn the dough out, divide it and round the pieces.", words(bulk.Do), name)
-		assert.Contains(t, words(bulk.Caution...), "Raw flour", name)
+		for _, tell := range c.told {
+			tell(&p)
+		}
+		steps := p.Steps(c.now, c.e)
+		for _, want := range c.want {
+			id, _, _ := strings.Cut(want, " ")
+			assert.Equal(t, want, line(pick(t, steps, id)), c.name)
+		}
 	}
+}
+
+// At its end no rise is told to be waited for: what is due is the next thing to do.
+func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 	p := tubbed(t, 24)
+	bulk := pick(t, p.Steps(at(13, 31), risingTo(at(9, 45), at(13, 30))), BulkID)
+	assert.Equal(t, "Turn the dough out, divide it and round the pieces.", words(bulk.Do))
+	assert.Contains(t, words(bulk.Caution...), "Raw flour")
 	require.NoError(t, p.Done(ShapeID, at(14, 0), "page"))
 	proof := pick(t, p.Steps(at(14, 30), unseen()), ProofID)
 	assert.Equal(t, Started, proof.State)
