@@ -89,28 +89,27 @@ func (c *candidate) layOut(p bake.Process) []bake.Step {
 // awake moves what an early or a late dough asks for at night to the morning: no oven is
 // lit, and no loaf comes out of it, while the household sleeps.
 func (c *candidate) awake(steps []bake.Step) {
-	k, check := stepOf(steps, bake.BakeID), stepOf(steps, bake.OvenCheckID)
-	for i := range steps {
-		s, lead, lasts := &steps[i], time.Duration(0), time.Duration(0)
-		if i == k || s.ID == bake.ProofID {
-			lead, lasts = steps[k].At.Sub(steps[check].At), bake.HoursOf(c.ovenHours)
+	in := &steps[stepOf(steps, bake.BakeID)]
+	lead, lasts := in.At.Sub(steps[stepOf(steps, bake.OvenCheckID)].At), bake.HoursOf(c.ovenHours)
+	oven := func(t time.Time) time.Time {
+		from := c.nextFree(t.Add(-lead))
+		if out := from.Add(lead + lasts); c.asleep(out) {
+			from = c.nextFree(out)
 		}
-		up := func(t time.Time) time.Time {
-			from := c.nextFree(t.Add(-lead))
-			if out := from.Add(lead + lasts); c.asleep(out) {
-				from = c.nextFree(out)
-			}
-			return from.Add(lead)
-		}
-		s.From = bake.Earlier(up(s.From), s.At)
-		if s.Hands || s.ID == bake.ProofID {
-			s.Until = bake.Later(up(s.Until), s.At)
-		}
+		return from.Add(lead)
 	}
+	in.From, in.Until = bake.Earlier(oven(in.From), in.At), bake.Later(oven(in.Until), in.At)
 	for i := range steps {
-		if s := &steps[i]; (i > k || s.Trigger == bake.Ahead) && s.ID != bake.SliceID { // as the oven goes
-			by := s.At.Sub(steps[k].At)
-			s.From, s.Until = bake.Earlier(steps[k].From.Add(by), s.At), bake.Later(steps[k].Until.Add(by), s.At)
+		switch s := &steps[i]; {
+		case s == in || s.ID == bake.SliceID:
+		case s.ID == bake.ProofID || s.Trigger == bake.Ahead || s.At.After(in.At): // as the oven goes
+			by := s.At.Sub(in.At)
+			s.From, s.Until = bake.Earlier(in.From.Add(by), s.At), bake.Later(in.Until.Add(by), s.At)
+		default:
+			s.From = bake.Earlier(c.nextFree(s.From), s.At)
+			if s.Hands {
+				s.Until = bake.Later(c.nextFree(s.Until), s.At)
+			}
 		}
 	}
 }
