@@ -144,40 +144,41 @@ func (a *Advice) Words(now time.Time) (keys []string, values map[string]any) {
 		map[string]any{"at": a.At, "by": a.By, "then": a.Then, "lands_percent": a.LandsPercent}
 }
 
-// advise says what to do in time; nil for nothing.
+// advise says what to do in time, and until when: so that what the cold still does ends
+// where the dough is wanted, but while somebody is up; nil for nothing. A dough that is
+// still right when somebody comes needs nothing.
 func (s *State) advise(h Hours) *Advice {
-	at, key := s.wantsHand()
-	if at.IsZero() || s.InFridge || !at.After(s.At) {
+	e, ahead := &s.Estimate, s.ahead
+	a := &Advice{LandsPercent: math.NaN(), Tap: EventFridge}
+	switch {
+	case s.InFridge || s.ProofOf != "" || s.Status == StatusBlind || s.Status == StatusCatchingUp:
+		return nil
+	case s.RiseID == 0 && s.After != nil && s.After.Stage == Proofing:
+		a.Key, a.At = AdviseLoaf, s.After.Until.Median
+	case s.RiseID != 0 && s.Holds == estimator.Starter && s.Care != nil && s.Care.UseFrom.After(s.At):
+		a.Key, a.At, ahead = AdviseStarter, s.Care.Peak.Median, 0
+	case s.RiseID != 0 && s.Holds == estimator.Dough && !e.ReadyIsPast && !e.LevelsOffShort && len(e.Fan) > 0:
+		a.Key, a.At = AdviseFridge, e.Ready.Median
+	}
+	busy, away := s.unattended(h, a.At)
+	if !a.At.After(s.At) || busy.From.IsZero() || busy.From.Before(s.At.Add(-Grace)) {
 		return nil
 	}
-	busy, away := s.unattended(h, at)
-	if busy.From.IsZero() || busy.From.Before(s.At.Add(-Grace)) {
-		return nil
+	a.Away, a.Then, a.By = away, busy.Until, Later(s.At, Earlier(busy.From, a.At.Add(-ahead)))
+	if a.Key != AdviseFridge {
+		return a
 	}
-	a := &Advice{Key: key, Away: away, At: at, By: Later(s.At, busy.From), Then: busy.Until, LandsPercent: math.NaN(), Tap: EventFridge}
-	switch key {
-	case AdviseFridge:
-		return s.adviseBulk(a)
-	case AdviseLoaf:
-		a.By = Later(s.At, Earlier(a.By, at.Add(-s.ahead)))
+	_, then, _ := FanAt(e.Fan, a.Then)
+	_, lands, _ := FanAt(e.Fan, a.By.Add(ahead))
+	switch a.LandsPercent = lands; {
+	case then <= cmp.Or(s.OverPercent, e.TargetPercent) && !e.Fan[len(e.Fan)-1].Time.Before(a.Then):
+		return nil
+	case lands < LowShare*e.TargetPercent:
+		a.Key = AdviseShort
+	case s.OverPercent > 0 && lands > s.OverPercent:
+		a.Key, a.Tap, a.LandsPercent = AdviseShape, EventShaped, math.NaN()
 	}
 	return a
-}
-
-// wantsHand is when what is here next cannot wait any more, and what the cold would do
-// for it.
-func (s *State) wantsHand() (time.Time, AdviceKey) {
-	switch e := &s.Estimate; {
-	case s.ProofOf != "" || s.Status == StatusBlind || s.Status == StatusCatchingUp:
-	case s.After != nil && s.After.Stage == Proofing && s.RiseID == 0:
-		return s.After.Until.Median, AdviseLoaf
-	case s.RiseID == 0:
-	case s.Holds == estimator.Starter && s.Care != nil && s.Care.UseFrom.After(s.At):
-		return s.Care.Peak.Median, AdviseStarter
-	case s.Holds == estimator.Dough && !e.ReadyIsPast && !e.LevelsOffShort && len(e.Fan) > 0:
-		return e.Ready.Median, AdviseFridge
-	}
-	return time.Time{}, ""
 }
 
 // unattended is the stretch around a moment in which nobody can lend a hand; zero when
@@ -198,26 +199,6 @@ func Absences(events []Event) []Span {
 		}
 	}
 	return out
-}
-
-// adviseBulk chooses when a rising dough goes into the cold: so that what it still does
-// there ends at its target, but while somebody is up. A dough that is still right when
-// somebody comes needs nothing.
-func (s *State) adviseBulk(a *Advice) *Advice {
-	e := &s.Estimate
-	lands := func(t time.Time) float64 { _, p50, _ := FanAt(e.Fan, t.Add(s.ahead)); return p50 }
-	if _, then, _ := FanAt(e.Fan, a.Then); then <= cmp.Or(s.OverPercent, e.TargetPercent) && !e.Fan[len(e.Fan)-1].Time.Before(a.Then) {
-		return nil
-	}
-	a.By = Later(s.At, Earlier(a.By, a.At.Add(-s.ahead)))
-	a.LandsPercent = lands(a.By)
-	switch {
-	case a.LandsPercent < LowShare*e.TargetPercent:
-		a.Key = AdviseShort
-	case s.OverPercent > 0 && a.LandsPercent > s.OverPercent:
-		a.Key, a.Tap, a.LandsPercent = AdviseShape, EventShaped, math.NaN()
-	}
-	return a
 }
 
 // coldAhead is how much time at its present warmth the cold is worth to so many
