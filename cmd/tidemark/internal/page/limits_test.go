@@ -177,9 +177,7 @@ func TestStreamsAreSharedByAddress(t *testing.T) {
 			if forwarded != "" {
 				r.Header.Set("X-Forwarded-For", forwarded)
 			}
-			w := &notFlushing{header: http.Header{}, done: make(chan int, 1)}
-			go s.ServeHTTP(w, r)
-			if code := <-w.done; code == http.StatusServiceUnavailable {
+			if streamed(t, s, r) == http.StatusServiceUnavailable {
 				full++
 			} else {
 				served++

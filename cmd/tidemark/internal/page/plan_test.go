@@ -75,28 +75,6 @@ func TestWhatIfTheRisingDoughStaysOut(t *testing.T) {
 	assert.Contains(t, b.get("/plan?out=20:00").Body.String(), "No dough that rises now has a forecast yet")
 }
 
-func TestPlanRefuses(t *testing.T) {
-	t.Parallel()
-	s, k := newServer(t, nil)
-	for _, c := range []struct{ query, want string }{
-		{"ready=soon&air=22", `&#34;soon&#34; is not a time`},
-		{"ready=2026-03-14T10:00&air=22", "does not lie within four days from now: choose another time."},
-		{"ready=2026-03-15T13:00&air=60", "temperature must be 10 °C to 35 °C; it is 60 °C."},
-		{"ready=2026-03-15T13:00&air=warm", `&#34;warm&#34; is not a number`},
-		{"ready=2026-03-15T13:00&air=22&warm=x", `&#34;x&#34; is not a number`},
-		{"ready=2026-03-15T13:00&air=22&ripe=x", `&#34;x&#34; is not a time`},
-		{"ready=2026-03-15T13:00&air=22&way=by+boat", `There is no such way to this bread`},
-	} {
-		w := newBrowser(t, s).get("/plan?" + c.query)
-		assert.Equal(t, http.StatusConflict, w.Code, c.query)
-		assert.Contains(t, w.Body.String(), c.want, c.query)
-		if !strings.Contains(c.query, "out=") {
-			assert.Equal(t, http.StatusBadRequest, do(s, request("GET", "/plan.ics?"+c.query, nil)).Code, c.query)
-		}
-	}
-	assert.Empty(t, k.told("basket"))
-}
-
 func TestPlanInFahrenheit(t *testing.T) {
 	t.Parallel()
 	s, _ := newServerOf(t, strings.Replace(berliners, "Berlin}", "Berlin, temperature: fahrenheit}", 1), nil)

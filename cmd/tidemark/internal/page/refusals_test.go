@@ -50,13 +50,15 @@ func TestRefusalsInGerman(t *testing.T) {
 	b := newBrowser(t, s)
 	for _, form := range []url.Values{{"kind": {"dance"}, "vessel": {"tub"}}, {"kind": {"fold"}, "vessel": {"bathtub"}}, {"kind": {"target"}, "vessel": {"tub"}, "target": {"4000"}},
 		{"kind": {"target"}, "vessel": {"tub"}, "target": {"viel"}}, {"kind": {"note"}, "vessel": {"tub"}}, {"kind": {"ack"}, "vessel": {"tub"}}, {"kind": {"step"}, "vessel": {"tub"}, "step": {"tanz"}},
-		{"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"verbrannt"}}, {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}}, {"kind": {"fold"}, "vessel": {"tub"}, "at": {"mittags"}},
+		{"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"verbrannt"}}, {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}}, {"kind": {"fold"}, "vessel": {"tub"}, "at": {"mittags"}}, {"kind": {"fold"}, "vessel": {"tub"}, "rise": {"99"}}, {"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {"a2"}, "minutes": {"100000"}},
+		{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, {"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN%"}},
 		{"kind": {"correct"}, "vessel": {"tub"}}, {"kind": {"look"}, "vessel": {"tub"}}, {"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"20"}}, {"kind": {"plan"}, "vessel": {"basket"}},
 		{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, {"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"1"}, "flour_g": {"2000"}, "water_g": {"5"}},
 		{"kind": {"away"}, "vessel": {"tub"}, "away_until": {"10"}}, {"kind": {"temperature"}, "vessel": {"tub"}, "dough": {"90"}},
 		{"kind": {"plan"}, "vessel": {"basket"}, "asked": {k.clock.Now().Add(-time.Hour).Format(time.RFC3339)}, "ready": {"2026-03-16T13:00"}, "air": {"22"}, "way": {"best"}}} {
 		refused(b.post("/act", form), fmt.Sprint(form))
 	}
+	assert.Empty(t, k.told("tub")+k.told("jar")+k.told("basket"), "nothing of it is taken in")
 	for _, path := range []string{"/plan?ready=bald&air=22", "/plan?ready=2026-03-15T13:00&air=60", "/plan?ready=2026-03-15T13:00&air=warm", "/plan?ready=2026-03-14T10:00&air=22", "/plan?ready=2026-03-15T13:00&air=22&way=x",
 		"/plan?ready=2026-03-15T13:00&air=22&recipe=x", "/plan?ready=2026-03-15T13:00&air=22&away_from=2026-03-14T20:00", "/plan?ready=2026-03-15T13:00&air=22&at_once=5000", "/plan.ics?ready=bald", "/plan?out=bald", "/recipe?vessel=tub&dough=60", "/recipe?vessel=tub&dough=39&flour=5&room=5",
 		"/recipe?vessel=tub&water_g=viel", "/recipe?vessel=tub&water_g=5000", "/recipe?vessel=tub&salt_g=500", "/recipe?vessel=tub&fit=hand",

@@ -45,10 +45,41 @@ func (b *browser) unlock(pass string) *httptest.ResponseRecorder {
 	return w
 }
 
-// attempt is one line of the security table.
+// attempt is one line of the security table: what is tried on the page of a house, and
+// how that ends.
 type attempt struct {
-	what string
-	try  func(t *testing.T) string // what happened
+	what  string
+	house func(t *testing.T) *cracker
+	try   func(c *cracker) string
+}
+
+// cracker is somebody who tries something.
+type cracker struct {
+	*testing.T
+	s   *web.Server
+	k   *kitchen
+	ids []int64 // of past rises
+	b   *browser
+}
+
+// The houses: one where dough rises, one where nothing does, both without a passphrase,
+// and two with one, closed and open to look.
+func rising(t *testing.T) *cracker { s, k := newServer(t, nil); return at(t, s, k, nil) }
+func empty(t *testing.T) *cracker  { s, k := idle(t, nil); return at(t, s, k, nil) }
+func closed(t *testing.T) *cracker { s, k, ids := locked(t, false); return at(t, s, k, ids) }
+func ajar(t *testing.T) *cracker   { s, k, ids := locked(t, true); return at(t, s, k, ids) }
+
+func at(t *testing.T, s *web.Server, k *kitchen, ids []int64) *cracker {
+	return &cracker{t, s, k, ids, newBrowser(t, s)}
+}
+
+// sends tells the answer to a request.
+func (c *cracker) sends(r *http.Request) string { return status(do(c.s, r)) }
+
+// inVain tells an answer after which nothing was done.
+func (c *cracker) inVain(answer string) string {
+	assert.Empty(c, c.k.told("tub"))
+	return answer + "; nothing done"
 }
 
 // status words an answer.
@@ -62,113 +93,84 @@ func TestSecurityTable(t *testing.T) {
 	t.Parallel()
 	var b strings.Builder
 	b.WriteString("| attempt | what happened |\n|---|---|\n")
-	for _, a := range attempts() {
+	for _, a := range slices.Concat(forgeries(), strangers(), sizes(), contents(), uploads()) {
 		got := ""
-		if !t.Run(a.what, func(t *testing.T) { got = a.try(t) }) {
-			continue
+		if t.Run(a.what, func(t *testing.T) { got = a.try(a.house(t)) }) {
+			fmt.Fprintf(&b, "| %s | %s |\n", a.what, got)
 		}
-		fmt.Fprintf(&b, "| %s | %s |\n", a.what, got)
 	}
 	golden(t, "security.md", b.String())
 }
 
-// fold is a request for an act with the marks a browser would set.
-func fold(origin, site string) *http.Request {
+// fold is a request for an act with the marks a browser would set, to a host.
+func fold(origin, site, host string) *http.Request {
 	r := request("POST", "/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}})
-	if origin != "" {
-		r.Header.Set("Origin", origin)
+	for name, value := range map[string]string{"Origin": origin, "Sec-Fetch-Site": site} {
+		if value != "" {
+			r.Header.Set(name, value)
+		}
 	}
-	if site != "" {
-		r.Header.Set("Sec-Fetch-Site", site)
-	}
+	r.Host = host
 	return r
 }
 
-func attempts() []attempt {
-	return slices.Concat(forgeries(), strangers(), sizes(), contents(), uploads())
+// foldByAPI is the same of a program, with a header.
+func foldByAPI(header, value string) *http.Request {
+	r := apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`)
+	r.Header.Set(header, value)
+	return r
+}
+
+// lookAt is a request for the page of now to a host, with a header.
+func lookAt(host, header, value string) *http.Request {
+	r := request("GET", "/", nil)
+	r.Host = host
+	r.Header.Set(header, value)
+	return r
 }
 
 // forgeries come from other sites.
 func forgeries() []attempt {
-	nothingDone := func(t *testing.T, k *kitchen) string {
-		assert.Empty(t, k.told("tub"))
-		return "; nothing done"
-	}
+	const here, evil = "127.0.0.1:8080", "https://evil.example"
 	return []attempt{
-		{"another site's form, modern browser", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			w := do(s, fold("https://evil.example", "cross-site"))
-			return status(w) + nothingDone(t, k)
+		{"another site's form, modern browser", rising, func(c *cracker) string { return c.inVain(c.sends(fold(evil, "cross-site", here))) }},
+		{"another site's form, browser that sends Origin alone", rising, func(c *cracker) string { return c.inVain(c.sends(fold(evil, "", here))) }},
+		{"a form of our own, over plain HTTP", rising, func(c *cracker) string {
+			answer := c.sends(fold("http://127.0.0.1:8080", "", here))
+			assert.Equal(c, "fold", c.k.told("tub"))
+			return answer + "; done"
 		}},
-		{"another site's form, browser that sends Origin alone", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			return status(do(s, fold("https://evil.example", ""))) + nothingDone(t, k)
+		{"the form of a page under a foreign name made to point here", rising, func(c *cracker) string {
+			return c.inVain(c.sends(fold("http://evil.example:8080", "same-origin", "evil.example:8080")))
 		}},
-		{"a form of our own, over plain HTTP", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			w := do(s, fold("http://127.0.0.1:8080", ""))
-			assert.Equal(t, "fold", k.told("tub"))
-			return status(w) + "; done"
-		}},
-		{"the form of a page under a foreign name made to point here", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			r := fold("http://evil.example:8080", "same-origin")
-			r.Host = "evil.example:8080"
-			return status(do(s, r)) + nothingDone(t, k)
-		}},
-		{"the form of a page that gives no origin (a sandboxed frame)", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			return status(do(s, fold("null", ""))) + nothingDone(t, k)
-		}},
-		{"another site logs this browser in, with a passphrase it knows", func(t *testing.T) string {
-			s, k := idle(t, nil)
-			lock(t, k)
-			k.clock.Set(k.clock.Now().Add(10 * time.Second)) // it is read again
+		{"the form of a page that gives no origin (a sandboxed frame)", rising, func(c *cracker) string { return c.inVain(c.sends(fold("null", "", here))) }},
+		{"another site logs this browser in, with a passphrase it knows", empty, func(c *cracker) string {
+			lock(c, c.k)
+			c.k.clock.Set(c.k.clock.Now().Add(10 * time.Second)) // it is read again
 			r := request("POST", "/unlock", url.Values{"passphrase": {phrase}})
 			r.Header.Set("Origin", "http://evil.example")
-			w := do(s, r)
-			assert.Empty(t, w.Result().Cookies())
+			w := do(c.s, r)
+			assert.Empty(c, w.Result().Cookies())
 			return status(w) + "; no session"
 		}},
-		{"JSON from another site's page", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			r := apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`)
-			r.Header.Set("Origin", "https://evil.example")
-			return status(do(s, r)) + nothingDone(t, k)
+		{"JSON from another site's page", rising, func(c *cracker) string { return c.inVain(c.sends(foldByAPI("Origin", evil))) }},
+		{"plain text that is JSON, to dodge the browser's question", rising, func(c *cracker) string {
+			return c.inVain(c.sends(foldByAPI("Content-Type", "text/plain")))
 		}},
-		{"plain text that is JSON, to dodge the browser's question", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			r := apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`)
-			r.Header.Set("Content-Type", "text/plain")
-			return status(do(s, r)) + nothingDone(t, k)
-		}},
-		{"a foreign name made to point here (rebinding)", func(t *testing.T) string {
-			s, _ := idle(t, nil)
-			r := request("GET", "/", nil)
-			r.Host = "evil.example:8080"
-			w := do(s, r)
-			assert.NotContains(t, w.Body.String(), "tub")
+		{"a foreign name made to point here (rebinding)", empty, func(c *cracker) string {
+			w := do(c.s, lookAt("evil.example:8080", "Accept", "text/html"))
+			assert.NotContains(c, w.Body.String(), "tub")
 			return status(w)
 		}},
-		{"no host name at all", func(t *testing.T) string {
-			s, _ := idle(t, nil)
-			r := request("GET", "/", nil)
-			r.Host = ""
-			return status(do(s, r))
-		}},
-		{"leading back to another site after unlocking", func(t *testing.T) string {
-			s, _, _ := locked(t, false)
-			b := newBrowser(t, s)
-			b.get("/unlock")
-			w := b.post("/unlock", url.Values{"passphrase": {phrase}, "to": {"//evil.example/"}})
+		{"no host name at all", empty, func(c *cracker) string { return c.sends(lookAt("", "Accept", "text/html")) }},
+		{"leading back to another site after unlocking", closed, func(c *cracker) string {
+			c.b.get("/unlock")
+			w := c.b.post("/unlock", url.Values{"passphrase": {phrase}, "to": {"//evil.example/"}})
 			return status(w) + ", to " + w.Header().Get("Location")
 		}},
-		{"the same with a tab, which browsers drop, in a link to the login", func(t *testing.T) string {
-			s, _, _ := locked(t, false)
-			b := newBrowser(t, s)
-			page := b.get("/unlock?to=/%09/evil.example").Body.String()
-			assert.NotContains(t, page, "evil")
-			w := b.post("/unlock", url.Values{"passphrase": {phrase}, "to": {"/\t/evil.example"}})
+		{"the same with a tab, which browsers drop, in a link to the login", closed, func(c *cracker) string {
+			assert.NotContains(c, c.b.get("/unlock?to=/%09/evil.example").Body.String(), "evil")
+			w := c.b.post("/unlock", url.Values{"passphrase": {phrase}, "to": {"/\t/evil.example"}})
 			return status(w) + ", to " + w.Header().Get("Location")
 		}},
 	}
@@ -178,93 +180,64 @@ func forgeries() []attempt {
 func strangers() []attempt {
 	lan := func(r *http.Request) *http.Request { r.RemoteAddr = "192.168.1.9:50000"; return r }
 	return []attempt{
-		{"reading from the network, no passphrase set", func(t *testing.T) string {
-			s, _ := idle(t, nil)
-			return status(do(s, lan(request("GET", "/", nil))))
+		{"reading from the network, no passphrase set", empty, func(c *cracker) string { return c.sends(lan(request("GET", "/", nil))) }},
+		{"reading through a proxy on this machine, no passphrase set", empty, func(c *cracker) string {
+			return c.sends(lookAt("127.0.0.1", "X-Forwarded-For", "203.0.113.5"))
 		}},
-		{"reading through a proxy on this machine, no passphrase set", func(t *testing.T) string {
-			s, _ := idle(t, nil)
-			r := request("GET", "/", nil)
-			r.Header.Set("X-Forwarded-For", "203.0.113.5")
-			return status(do(s, r))
-		}},
-		{"reading without unlocking, reading closed", func(t *testing.T) string {
-			s, _, _ := locked(t, false)
-			w := do(s, lan(request("GET", "/", nil)))
+		{"reading without unlocking, reading closed", closed, func(c *cracker) string {
+			w := do(c.s, lan(request("GET", "/", nil)))
 			return status(w) + ", to " + w.Header().Get("Location")
 		}},
-		{"reading without unlocking, reading open", func(t *testing.T) string {
-			s, _, _ := locked(t, true)
-			return status(do(s, lan(request("GET", "/", nil)))) + ", as the household chose"
+		{"reading without unlocking, reading open", ajar, func(c *cracker) string {
+			return c.sends(lan(request("GET", "/", nil))) + ", as the household chose"
 		}},
-		{"an act without unlocking, reading open", func(t *testing.T) string {
-			s, k, _ := locked(t, true)
-			b := newBrowser(t, s)
-			w := b.post("/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}})
-			assert.Empty(t, k.told("tub"))
-			return status(w) + "; nothing done"
+		{"an act without unlocking, reading open", ajar, func(c *cracker) string {
+			return c.inVain(status(c.b.post("/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}})))
 		}},
-		{"fetching the backup without unlocking, reading open", func(t *testing.T) string {
-			s, _, _ := locked(t, true)
-			return status(do(s, lan(apiRequest("GET", "/api/v1/backup", ""))))
+		{"fetching the backup without unlocking, reading open", ajar, func(c *cracker) string { return c.sends(lan(apiRequest("GET", "/api/v1/backup", ""))) }},
+		{"a token with the scope read tries to act", closed, func(c *cracker) string {
+			return c.inVain(c.sends(foldByAPI("Authorization", "Bearer "+newToken(c.T, c.s, "read"))))
 		}},
-		{"a token with the scope read tries to act", func(t *testing.T) string {
-			s, k, _ := locked(t, false)
-			secret := newToken(t, s, "read")
-			r := apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"fold"}`)
-			r.Header.Set("Authorization", "Bearer "+secret)
-			w := do(s, r)
-			assert.Empty(t, k.told("tub"))
-			return status(w) + "; nothing done"
-		}},
-		{"guessing tokens, 50 in a row", func(t *testing.T) string {
-			s, _, _ := locked(t, false)
+		{"guessing tokens, 50 in a row", closed, func(c *cracker) string {
 			var w *httptest.ResponseRecorder
 			for i := range 50 {
 				r := apiRequest("GET", "/api/v1/vessels", "")
 				r.Header.Set("Authorization", fmt.Sprintf("Bearer tmk_%d", i))
-				w = do(s, r)
-				require.NotEqual(t, 200, w.Code)
+				w = do(c.s, r)
+				require.NotEqual(c, 200, w.Code)
 			}
 			return status(w) + " after 5"
 		}},
-		{"guessing the passphrase, 50 in a row", func(t *testing.T) string {
-			s, _, _ := locked(t, false)
-			b := newBrowser(t, s)
+		{"guessing the passphrase, 50 in a row", closed, func(c *cracker) string {
 			codes := map[int]int{}
 			for i := range 50 {
-				codes[b.unlock(fmt.Sprintf("guess number %d", i)).Code]++
+				codes[c.b.unlock(fmt.Sprintf("guess number %d", i)).Code]++
 			}
-			assert.Equal(t, map[int]int{403: 5, 429: 45}, codes)
-			other := newBrowser(t, s)
+			assert.Equal(c, map[int]int{403: 5, 429: 45}, codes)
+			other := newBrowser(c, c.s)
 			other.from = "192.168.1.20:50000"
-			assert.Equal(t, 303, other.unlock(phrase).Code)
+			assert.Equal(c, 303, other.unlock(phrase).Code)
 			return "5 answered, 45 times 429 Too Many Requests; another address logs in meanwhile"
 		}},
-		{"an old session after locking all browsers", func(t *testing.T) string {
-			s, _, _ := locked(t, false)
-			a, b := newBrowser(t, s), newBrowser(t, s)
-			require.Equal(t, 303, a.unlock(phrase).Code)
-			require.Equal(t, 303, b.unlock(phrase).Code)
-			require.Equal(t, 200, b.get("/").Code)
-			require.Equal(t, 303, a.post("/lock", url.Values{"all": {"1"}}).Code)
-			return status(b.get("/")) + ", to the passphrase"
+		{"an old session after locking all browsers", closed, func(c *cracker) string {
+			other := newBrowser(c, c.s)
+			require.Equal(c, 303, other.unlock(phrase).Code)
+			require.Equal(c, 303, c.b.unlock(phrase).Code)
+			require.Equal(c, 200, c.b.get("/").Code)
+			require.Equal(c, 303, other.post("/lock", url.Values{"all": {"1"}}).Code)
+			return status(c.b.get("/")) + ", to the passphrase"
 		}},
-		{"reading the session from a script or over plain HTTP elsewhere", func(t *testing.T) string {
+		{"reading the session from a script or over plain HTTP elsewhere", func(t *testing.T) *cracker {
 			s, k := idle(t, func(o *web.Options) { o.Secure = true })
-			lock(t, k)
-			k.clock.Set(k.clock.Now().Add(10 * time.Second)) // it is read again
-			w := newBrowser(t, s).unlock(phrase)
-			for _, c := range w.Result().Cookies() {
-				if strings.HasPrefix(c.Name, "tidemark_session") {
-					assert.True(t, c.HttpOnly)
-					assert.True(t, c.Secure)
-					assert.Equal(t, http.SameSiteLaxMode, c.SameSite)
-					return "the cookie is HttpOnly, Secure, SameSite=Lax"
-				}
-			}
-			t.Fatal("no session cookie")
-			return ""
+			return at(t, s, k, nil)
+		}, func(c *cracker) string {
+			lock(c, c.k)
+			c.k.clock.Set(c.k.clock.Now().Add(10 * time.Second)) // it is read again
+			set := c.b.unlock(phrase).Result().Cookies()
+			i := slices.IndexFunc(set, func(x *http.Cookie) bool { return strings.HasPrefix(x.Name, "tidemark_session") })
+			require.GreaterOrEqual(c, i, 0, "no session cookie")
+			assert.True(c, set[i].HttpOnly && set[i].Secure && set[i].SameSite == http.SameSiteLaxMode)
+			return "the cookie is HttpOnly, Secure, SameSite=Lax"
 		}},
 	}
 }
@@ -288,57 +261,55 @@ func newTokenNamed(t *testing.T, s *web.Server, name string, scopes ...string) s
 
 // sizes are too large or too slow.
 func sizes() []attempt {
+	const mega = 1 << 20
 	return []attempt{
-		{"a body of 1 MB to an act", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			w := do(s, apiRequest("POST", "/api/v1/vessels/tub/acts", `{"note":"`+strings.Repeat("x", 1<<20)+`"}`))
-			assert.Empty(t, k.told("tub"))
+		{"a body of 1 MB to an act", rising, func(c *cracker) string {
+			answer := c.sends(apiRequest("POST", "/api/v1/vessels/tub/acts", `{"note":"`+strings.Repeat("x", mega)+`"}`))
+			assert.Empty(c, c.k.told("tub"))
+			return answer
+		}},
+		{"a form of 1 MB", rising, func(c *cracker) string {
+			w := c.b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", mega)}})
+			assert.Empty(c, c.k.told("tub"))
 			return status(w)
 		}},
-		{"a form of 1 MB", func(t *testing.T) string {
-			s, k := newServer(t, nil)
-			w := newBrowser(t, s).post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 1<<20)}})
-			assert.Empty(t, k.told("tub"))
-			return status(w)
+		{"headers of 1 MB", empty, func(c *cracker) string {
+			return c.raw("GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: " + strings.Repeat("x", mega) + "\r\n\r\n")
 		}},
-		{"headers of 1 MB", func(t *testing.T) string {
-			addr := rawServer(t)
-			return rawAnswer(t, addr, "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: "+strings.Repeat("x", 1<<20)+"\r\n\r\n")
+		{"a header sent one letter at a time", rising, func(c *cracker) string {
+			return c.cutOff("GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-", func(s *http.Server) *time.Duration { return &s.ReadHeaderTimeout })
 		}},
-		{"a header sent one letter at a time", func(t *testing.T) string {
-			limit := cutOff(t, "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-", func(s *http.Server) *time.Duration { return &s.ReadHeaderTimeout })
-			return fmt.Sprintf("cut off after %s", limit)
-		}},
-		{"a body sent one letter at a time", func(t *testing.T) string {
-			limit := cutOff(t, "POST /act HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\nkin",
+		{"a body sent one letter at a time", rising, func(c *cracker) string {
+			return c.cutOff("POST /act HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\nkin",
 				func(s *http.Server) *time.Duration { return &s.ReadTimeout })
-			return fmt.Sprintf("cut off after %s", limit)
 		}},
-		{"1,000 open event streams", func(t *testing.T) string {
-			s, _ := idle(t, nil)
+		{"1,000 open event streams", empty, func(c *cracker) string {
 			full := 0
 			for range 1000 {
-				w := &notFlushing{header: http.Header{}, done: make(chan int, 1)}
-				go s.ServeHTTP(w, request("GET", "/events", nil))
-				select {
-				case code := <-w.done:
-					if code == http.StatusServiceUnavailable {
-						full++
-					}
-				case <-time.After(20 * time.Second):
-					t.Fatal("no answer")
+				if streamed(c, c.s, request("GET", "/events", nil)) == http.StatusServiceUnavailable {
+					full++
 				}
 			}
-			assert.Equal(t, 936, full)
+			assert.Equal(c, 936, full)
 			return "64 of this machine served, 936 times 503 Service Unavailable"
 		}},
-		{"a picture of 60,000 by 60,000 pixels in 100 bytes", func(t *testing.T) string {
-			s, _, ids := locked(t, false)
-			b := newBrowser(t, s)
-			b.unlock(phrase)
-			w := b.upload(fmt.Sprintf("/rises/%d/photos", ids[0]), "x.png", bomb(t))
-			return status(w) + ", by its declared size"
+		{"a picture of 60,000 by 60,000 pixels in 100 bytes", closed, func(c *cracker) string {
+			c.b.unlock(phrase)
+			return status(c.b.upload(fmt.Sprintf("/rises/%d/photos", c.ids[0]), "x.png", bomb(c.T))) + ", by its declared size"
 		}},
+	}
+}
+
+// streamed opens a stream that stays open and returns its first status.
+func streamed(t testing.TB, h http.Handler, r *http.Request) int {
+	w := &notFlushing{header: http.Header{}, done: make(chan int, 1)}
+	go h.ServeHTTP(w, r)
+	select {
+	case code := <-w.done:
+		return code
+	case <-time.After(20 * time.Second):
+		t.Fatal("no answer")
+		return 0
 	}
 }
 
@@ -363,44 +334,36 @@ func (n *notFlushing) Write(p []byte) (int, error) {
 func (n *notFlushing) Flush() {}
 
 // cutOff sends a beginning and then nothing, to a server whose limit was made
-// short, and waits until the server hangs up. It returns the usual limit.
-func cutOff(t *testing.T, begin string, limit func(*http.Server) *time.Duration) time.Duration {
-	s, k := newServer(t, nil)
+// short, and waits until the server hangs up. It tells the usual limit.
+func (c *cracker) cutOff(begin string, limit func(*http.Server) *time.Duration) string {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	srv := web.NewHTTPServer(s, nil)
+	require.NoError(c, err)
+	srv := web.NewHTTPServer(c.s, nil)
 	usual := *limit(srv)
-	require.Positive(t, usual, "there is no limit")
+	require.Positive(c, usual, "there is no limit")
 	*limit(srv) = 50 * time.Millisecond
 	go func() { _ = srv.Serve(l) }()
-	t.Cleanup(func() { _ = srv.Close() })
-	c, err := net.Dial("tcp", l.Addr().String())
-	require.NoError(t, err)
-	defer c.Close()
-	_, err = io.WriteString(c, begin)
-	require.NoError(t, err)
-	require.NoError(t, c.SetReadDeadline(time.Now().Add(20*time.Second)))
-	_, err = io.ReadAll(c)
-	require.NoError(t, err, "the server did not hang up")
-	assert.Empty(t, k.told("tub"))
-	return usual
+	c.Cleanup(func() { _ = srv.Close() })
+	_, err = io.ReadAll(c.dial(l.Addr().String(), begin))
+	require.NoError(c, err, "the server did not hang up")
+	assert.Empty(c, c.k.told("tub"))
+	return fmt.Sprintf("cut off after %s", usual)
 }
 
-// rawServer serves the page on a real connection.
-func rawServer(t *testing.T) string {
-	s, _ := idle(t, nil)
-	return strings.TrimPrefix(serve(t, s), "http://")
+// dial sends bytes as they are over a connection of its own.
+func (c *cracker) dial(addr, text string) net.Conn {
+	x, err := net.Dial("tcp", addr)
+	require.NoError(c, err)
+	c.Cleanup(func() { _ = x.Close() })
+	go func() { _, _ = io.WriteString(x, text) }()
+	require.NoError(c, x.SetReadDeadline(time.Now().Add(20*time.Second)))
+	return x
 }
 
-// rawAnswer sends bytes as they are and returns the status line's words.
-func rawAnswer(t *testing.T, addr, text string) string {
-	c, err := net.Dial("tcp", addr)
-	require.NoError(t, err)
-	defer c.Close()
-	go func() { _, _ = io.WriteString(c, text) }()
-	require.NoError(t, c.SetReadDeadline(time.Now().Add(20*time.Second)))
-	line, err := bufio.NewReader(c).ReadString('\n')
-	require.NoError(t, err)
+// raw sends bytes as they are and returns the status line's words.
+func (c *cracker) raw(text string) string {
+	line, err := bufio.NewReader(c.dial(strings.TrimPrefix(serve(c.T, c.s), "http://"), text)).ReadString('\n')
+	require.NoError(c, err)
 	_, words, _ := strings.Cut(strings.TrimSpace(line), " ")
 	return words
 }
@@ -408,56 +371,46 @@ func rawAnswer(t *testing.T, addr, text string) string {
 // contents are meant to run or to lead elsewhere.
 func contents() []attempt {
 	return []attempt{
-		{"a path out of the folder of files", func(t *testing.T) string {
-			addr := rawServer(t)
-			return rawAnswer(t, addr, "GET /static/..%2f..%2fgo.mod HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
+		{"a path out of the folder of files", empty, func(c *cracker) string {
+			return c.raw("GET /static/..%2f..%2fgo.mod HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
 		}},
-		{"a script in a note", func(t *testing.T) string {
-			s, _ := newServer(t, nil)
-			b := newBrowser(t, s)
-			b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {"<script>alert(1)</script>"}})
-			body := b.get("/?vessel=tub").Body.String()
-			assert.NotContains(t, body, "<script>alert")
-			assert.Contains(t, body, "&lt;script&gt;alert(1)")
+		{"a script in a note", rising, func(c *cracker) string {
+			c.b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {"<script>alert(1)</script>"}})
+			body := c.b.get("/?vessel=tub").Body.String()
+			assert.NotContains(c, body, "<script>alert")
+			assert.Contains(c, body, "&lt;script&gt;alert(1)")
 			return "shown as text; the policy would not run it either"
 		}},
-		{"a script as a vessel's name", func(t *testing.T) string {
-			s, _ := newServer(t, func(o *web.Options) {
+		{"a script as a vessel's name", func(t *testing.T) *cracker {
+			s, k := newServer(t, func(o *web.Options) {
 				o.Live = edited{o.Live, func(s *web.Snapshot) { s.Vessels[0].Vessel = `"><script>alert(1)</script>` }}
 			})
-			body := do(s, request("GET", "/", nil)).Body.String()
-			assert.NotContains(t, body, "<script>alert")
+			return at(t, s, k, nil)
+		}, func(c *cracker) string {
+			assert.NotContains(c, c.b.get("/").Body.String(), "<script>alert")
 			return "shown as text"
 		}},
-		{"a page uploaded as a photo", func(t *testing.T) string {
-			s, _, ids := locked(t, false)
-			b := newBrowser(t, s)
-			b.unlock(phrase)
-			return status(b.upload(fmt.Sprintf("/rises/%d/photos", ids[0]), "x.jpg", []byte("<html><script>alert(1)</script>")))
+		{"a page uploaded as a photo", closed, func(c *cracker) string {
+			c.b.unlock(phrase)
+			return status(c.b.upload(fmt.Sprintf("/rises/%d/photos", c.ids[0]), "x.jpg", []byte("<html><script>alert(1)</script>")))
 		}},
-		{"a formula in an exported cell", func(t *testing.T) string {
+		{"a formula in an exported cell", empty, func(c *cracker) string {
 			var b strings.Builder
-			require.NoError(t, past.WriteCSV(&b, []bake.Recorded{{Rejected: `=HYPERLINK("x")`}}, time.UTC))
-			assert.Contains(t, b.String(), `"'=HYPERLINK(""x"")"`)
+			require.NoError(c, past.WriteCSV(&b, []bake.Recorded{{Rejected: `=HYPERLINK("x")`}}, time.UTC))
+			assert.Contains(c, b.String(), `"'=HYPERLINK(""x"")"`)
 			return "written with an apostrophe before it, as text"
 		}},
-		{"this page in another site's frame", func(t *testing.T) string {
-			s, _ := idle(t, nil)
-			w := do(s, request("GET", "/", nil))
-			assert.Contains(t, w.Header().Get("Content-Security-Policy"), "frame-ancestors 'none'")
+		{"this page in another site's frame", empty, func(c *cracker) string {
+			assert.Contains(c, c.b.get("/").Header().Get("Content-Security-Policy"), "frame-ancestors 'none'")
 			return "refused by frame-ancestors 'none'"
 		}},
-		{"XML to the API", func(t *testing.T) string {
-			s, _, _ := locked(t, false)
+		{"XML to the API", closed, func(c *cracker) string {
 			r := apiRequest("POST", "/api/v1/vessels/tub/acts", "<act/>")
-			r.Header.Set("Authorization", "Bearer "+newToken(t, s, "act"))
+			r.Header.Set("Authorization", "Bearer "+newToken(c.T, c.s, "act"))
 			r.Header.Set("Content-Type", "application/xml")
-			return status(do(s, r))
+			return c.sends(r)
 		}},
-		{"a wrong method", func(t *testing.T) string {
-			s, _ := idle(t, nil)
-			return status(do(s, apiRequest("DELETE", "/events", "")))
-		}},
+		{"a wrong method", empty, func(c *cracker) string { return c.sends(apiRequest("DELETE", "/events", "")) }},
 	}
 }
 
