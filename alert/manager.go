@@ -178,7 +178,7 @@ func (m *Manager) apply(c Change) {
 	if raised == known || raised && m.sameOfMachine(c.Alarm) {
 		return // told already, before a restart or by another vessel's rules; or of another run
 	}
-	was := a.State
+	was, back := a.State, c.Alarm.Title != a.Title // else only its rise is over
 	if raised {
 		a = c.Alarm
 		a.LastSentAt = a.FiredAt
@@ -195,7 +195,7 @@ func (m *Manager) apply(c Change) {
 			m.putNotification(n)
 		}
 	case c.What == WasResolved:
-		if policyOf(a.Kind).tellsEnd && was != Resolved {
+		if policyOf(a.Kind).tellsEnd && was != Resolved && back {
 			end := a
 			end.Priority = 2
 			m.tell(end, WasResolved, "/end", c.ClockSet)

@@ -28,7 +28,7 @@ type memStore struct {
 	mu            sync.Mutex
 	alarms        map[string]Alarm
 	notifications map[string]Notification
-	broken        bool
+	broken        atomic.Bool
 }
 
 func newMemStore() *memStore {
@@ -38,7 +38,7 @@ func newMemStore() *memStore {
 func (m *memStore) SaveAlarms(_ context.Context, alarms []Alarm, notifications []Notification) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.broken {
+	if m.broken.Load() {
 		return errors.New("disk full")
 	}
 	for _, a := range alarms {
@@ -65,6 +65,20 @@ func (m *memStore) all() []Notification {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return slices.SortedFunc(maps.Values(m.notifications), Notification.Compare)
+}
+
+// alarm returns a stored alarm.
+func (m *memStore) alarm(id string) Alarm {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.alarms[id]
+}
+
+// copy returns the store as it is now.
+func (m *memStore) copy() *memStore {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return &memStore{alarms: maps.Clone(m.alarms), notifications: maps.Clone(m.notifications)}
 }
 
 // states lists the notifications as "id state".
@@ -150,7 +164,7 @@ func (h *house) raise(kind Kind, id string) { h.apply(h.raised(kind, id)) }
 // change tells that something happened to an alarm, which now says text.
 func (h *house) change(what What, kind Kind, id, text string) {
 	c := h.raised(kind, id)
-	if c.What, c.Alarm.Text = what, text; what == WasResolved {
+	if c.What, c.Alarm.Title, c.Alarm.Text = what, text, text; what == WasResolved {
 		c.Alarm.State, c.Alarm.ResolvedAt = Resolved, h.Now()
 	}
 	h.apply(c)
@@ -246,7 +260,7 @@ func stories() map[string]story {
 			_, err := h.manager.Ack(context.Background(), "nothing", "page")
 			assert.ErrorIs(h.t, err, ErrUnknownAlarm)
 		}}}, want: []string{"0 phone p4 o", "10 phone p5 Still not answered, message 2. o"}, end: func(h *house) {
-			a := h.store.alarms["o"]
+			a := h.store.alarm("o")
 			assert.Equal(h.t, []any{Acknowledged, "page", "newer"}, []any{a.State, a.AckedBy, a.Text})
 		}},
 		"a snooze ends": {lasts: 3 * time.Hour, acts: []act{{0, raise(LevelsOff, "l")}, {time.Second, func(h *house) {
@@ -294,6 +308,8 @@ func stories() map[string]story {
 			want: []string{"0 phone p4 lost", "1 phone p2 back"}, end: func(h *house) {
 				assert.Equal(h.t, h.took[0].AlarmID, h.took[1].AlarmID, "so that it can replace the first")
 			}},
+		"the end of a rise in which the sensor is lost is not": {acts: []act{{0, raise(SensorLost, "lost")}, {mins, func(h *house) { h.change(WasResolved, SensorLost, "lost", "lost") }}},
+			want: []string{"0 phone p4 lost"}},
 		"said again and again, also of the machine": {acts: slices.Repeat([]act{{0, raise(Near, "n")}, {mins, func(h *house) {
 			c := h.raised(ClockNotSet, fmt.Sprint("clock", h.Now().UnixNano()))
 			c.Alarm.Vessel, c.Alarm.RiseID, c.Alarm.Text = "", 0, "clock"
@@ -302,9 +318,9 @@ func stories() map[string]story {
 		"fresh figures in what waits, once": {lasts: time.Hour, acts: []act{{0, down}, {0, raise(Near, "n")}, {2 * mins, func(h *house) { h.change(WasRefreshed, Near, "n", "at 18:40") }},
 			{2 * mins, up}, {20 * mins, func(h *house) { h.change(WasRefreshed, Near, "n", "at 18:45") }}}, want: []string{"phone p3 at 18:40"}},
 		"what the store refuses is told when it takes it": {acts: []act{{0, func(h *house) {
-			h.store.broken = true
+			h.store.broken.Store(true)
 			assert.ErrorContains(h.t, h.manager.Apply(context.Background(), []Change{h.raised(Near, "n"), h.raised(Over, "o")}), "disk full")
-		}}, {2 * mins, func(h *house) { h.store.broken = false }}}, lasts: 3 * mins, want: []string{"2 phone p3 n", "2 phone p4 o"}},
+		}}, {2 * mins, func(h *house) { h.store.broken.Store(false) }}}, lasts: 3 * mins, want: []string{"2 phone p3 n", "2 phone p4 o"}},
 		"an answer takes back even what is under way": {lasts: time.Hour, phone: func(ctx context.Context, _ Message, _ int) error {
 			time.Sleep(20 * time.Second)
 			return errors.New("reset")
@@ -558,10 +574,7 @@ func (o *ordeal) run() {
 	for step := range 4 * 8 * 60 {
 		switch luck := o.draw(1000); {
 		case luck < 6: // what a dead process still writes is lost
-			was := o.store
-			o.store = newMemStore()
-			maps.Copy(o.store.alarms, was.alarms)
-			maps.Copy(o.store.notifications, was.notifications)
+			o.store = o.store.copy()
 			o.stop()
 			time.Sleep(time.Duration(o.draw(120)) * time.Second)
 			o.house.run()
@@ -569,7 +582,7 @@ func (o *ordeal) run() {
 			o.down.Store(true)
 		case luck < 40:
 			o.down.Store(false)
-		case luck < 45 && len(due) > 0 && o.store.alarms[string(due[len(due)-1])].State == Firing:
+		case luck < 45 && len(due) > 0 && o.store.alarm(string(due[len(due)-1])).State == Firing:
 			o.ack(string(due[len(due)-1]))
 			o.mu.Lock()
 			o.answered[string(due[len(due)-1])] = time.Now()
@@ -592,7 +605,7 @@ func (o *ordeal) run() {
 	last := time.Time{}
 	for _, k := range due {
 		at, told := o.begun[string(k)]
-		a := o.store.alarms[string(k)]
+		a := o.store.alarm(string(k))
 		assert.True(o.t, told || a.State == Acknowledged || a.AckedBy != "" || a.State == Resolved, "%s is lost: %v", k, o.store.states())
 		assert.False(o.t, told && at.Before(last), "%s out of order", k)
 		last = at
