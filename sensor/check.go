@@ -7,9 +7,9 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
-	"time"
+
+	"github.com/goccy/go-yaml"
 )
 
 // check refuses a value that is not what its tag says: a range like "3 to 25", with what
@@ -24,7 +24,7 @@ func (f field) check() error {
 	}
 	least, most := part[0], part[2]
 	v := reflect.Indirect(f.value)
-	if number(v) >= bound(least) && number(v) <= bound(most) { // NaN is neither
+	if number(v) >= bound(least, v.Type()) && number(v) <= bound(most, v.Type()) { // NaN is neither
 		return nil
 	}
 	found := fmt.Sprint(v.Interface())
@@ -37,28 +37,19 @@ func (f field) check() error {
 // hex writes an address as it is usual.
 func hex(address int) string { return fmt.Sprintf("0x%02x", address) }
 
-// number returns a value as a number; a length of time in seconds.
+// number returns a value of a number's type.
 func number(v reflect.Value) float64 {
-	switch v.Kind() {
-	case reflect.Float64:
+	if v.CanFloat() {
 		return v.Float()
-	case reflect.Int64:
-		return time.Duration(v.Int()).Seconds()
-	default:
-		return float64(v.Int())
 	}
+	return float64(v.Int())
 }
 
-// bound reads one end of a range: a number, one in hex, or a length of time.
-func bound(s string) float64 {
-	if d, err := time.ParseDuration(s); err == nil && s != "0" {
-		return d.Seconds()
-	}
-	if n, err := strconv.ParseInt(s, 0, 64); err == nil {
-		return float64(n)
-	}
-	v, _ := strconv.ParseFloat(s, 64) // a tag of our own is a number
-	return v
+// bound reads one end of a range as a configuration would hold it.
+func bound(s string, as reflect.Type) float64 {
+	v := reflect.New(as)
+	_ = yaml.Unmarshal([]byte(s), v.Interface()) // a tag of our own
+	return number(v.Elem())
 }
 
 // forms returns what a text may look like, by the name that tags give it.
@@ -76,30 +67,27 @@ func forms() map[string]*regexp.Regexp {
 func (c *W1) check(Quantity) error      { return nil }
 func (c *DS18B20) check(Quantity) error { return nil }
 func (c *Hwmon) check(Quantity) error   { return nil }
-func (c *IIO) check(Quantity) error     { return c.Limits.check() }
-func (c *SRF04) check(Quantity) error   { return c.Limits.check() }
-func (c *Serial) check(Quantity) error  { return c.Limits.check() }
 
-func (c *VL53L1X) check(Quantity) error {
-	return cmp.Or(c.I2C.check(), checkMoved(c.Address, c.XShut), c.Limits.check())
+func (c *VL53L1X) check(q Quantity) error {
+	return cmp.Or(c.I2C.check(q), checkMoved(c.Address, c.XShut), c.Limits.check(q))
 }
 
-func (c *VL6180X) check(Quantity) error {
-	return cmp.Or(c.I2C.check(), checkMoved(c.Address, c.XShut), c.Limits.check())
+func (c *VL6180X) check(q Quantity) error {
+	return cmp.Or(c.I2C.check(q), checkMoved(c.Address, c.XShut), c.Limits.check(q))
 }
 
-func (c *BME280) check(Quantity) error {
+func (c *BME280) check(q Quantity) error {
 	if c.Address != 0 && c.Address != 0x76 && c.Address != 0x77 {
 		return wrong("address", "bme280", "found", hex(c.Address))
 	}
-	return c.I2C.check()
+	return c.I2C.check(q)
 }
 
-func (c *HCSR04) check(Quantity) error {
+func (c *HCSR04) check(q Quantity) error {
 	if *c.Trigger == *c.Echo { // Check has seen that they are there
 		return wrong("echo", "one_line", "n", *c.Echo)
 	}
-	return c.Limits.check()
+	return c.Limits.check(q)
 }
 
 func (c *MQTT) check(q Quantity) error {
@@ -122,7 +110,7 @@ func (c *MQTT) check(q Quantity) error {
 	case c.PasswordFile != "" && c.User == "":
 		return wrong("user", "no_user")
 	}
-	return c.Limits.check()
+	return c.Limits.check(q)
 }
 
 // units returns the units a quantity may be sent in; the first is our own.
@@ -134,7 +122,7 @@ func units(q Quantity) []string {
 	}[q]
 }
 
-func (c I2C) check() error {
+func (c I2C) check(Quantity) error {
 	switch {
 	case c.Mux != 0 && c.Mux == c.Address:
 		return wrong("mux", "mux", "found", hex(c.Mux))
@@ -152,7 +140,7 @@ func checkMoved(address int, xshut string) error {
 	return nil
 }
 
-func (l Limits) check() error {
+func (l Limits) check(Quantity) error {
 	if l.MaxMM != 0 && l.MaxMM <= l.MinMM {
 		return wrong("max_mm", "max", "least", fmt.Sprint(l.MinMM), "found", fmt.Sprint(l.MaxMM))
 	}

@@ -48,15 +48,13 @@ func openI2C(number string) (i2c.BusCloser, error) {
 	if err == nil {
 		return bus, nil
 	}
-	text := err.Error()
-	switch {
-	case errors.Is(err, fs.ErrPermission) || strings.Contains(text, "permission"):
-		return nil, sensor.Fault(sensor.ReadFailed, "permission", "what", "I2C "+number, "group", "i2c")
-	case strings.Contains(text, "no bus found") || strings.Contains(text, "can't open unknown bus"):
+	switch text := err.Error(); { // the library's errors have no kind
+	case strings.Contains(text, "permission"):
+		return nil, fileFault("I2C "+number, "i2c", fs.ErrPermission)
+	case strings.Contains(text, "no bus found"), strings.Contains(text, "can't open unknown bus"):
 		return nil, sensor.Fault(sensor.Missing, "i2c.gone", "bus", number)
-	default:
-		return nil, sensor.Fault(sensor.Missing, "i2c.other", "bus", number, "error", err)
 	}
+	return nil, sensor.Fault(sensor.Missing, "i2c.other", "bus", number, "error", err)
 }
 
 // openOneWire opens a 1-wire bus of the machine.

@@ -238,21 +238,22 @@ func openPort(device string, baud int) (port, error) {
 		_ = p.Close() // the error before matters more
 	}
 	var known *serial.PortError
-	code := serial.PortErrorCode(-1)
 	if errors.As(err, &known) {
-		code = known.Code()
+		switch known.Code() {
+		case serial.PortNotFound:
+			err = fs.ErrNotExist
+		case serial.PermissionDenied:
+			err = fs.ErrPermission
+		case serial.PortBusy:
+			return nil, sensor.Fault(sensor.ReadFailed, "serial.used", "device", device)
+		case serial.InvalidSerialPort:
+			return nil, sensor.Fault(sensor.ReadFailed, "serial.no_port", "device", device)
+		}
 	}
-	switch {
-	case errors.Is(err, fs.ErrNotExist), code == serial.PortNotFound:
+	if errors.Is(err, fs.ErrNotExist) {
 		return nil, sensor.Fault(sensor.Missing, "serial.gone", "device", device)
-	case code == serial.PermissionDenied:
-		return nil, sensor.Fault(sensor.ReadFailed, "permission", "what", device, "group", "dialout")
-	case code == serial.PortBusy:
-		return nil, sensor.Fault(sensor.ReadFailed, "serial.used", "device", device)
-	case code == serial.InvalidSerialPort:
-		return nil, sensor.Fault(sensor.ReadFailed, "serial.no_port", "device", device)
 	}
-	return nil, sensor.Fault(sensor.ReadFailed, "file.other", "path", device, "error", err)
+	return nil, fileFault(device, "dialout", err)
 }
 
 // head is an ultrasonic head that sends its distance over a serial line.

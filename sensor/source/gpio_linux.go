@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -60,13 +59,8 @@ func openChip(device string) (*os.File, error) {
 	}
 	for _, path := range found {
 		f, err := os.Open(path)
-		switch {
-		case errors.Is(err, fs.ErrNotExist):
-			return nil, sensor.Fault(sensor.Missing, "file.gone", "path", path)
-		case errors.Is(err, fs.ErrPermission):
-			return nil, sensor.Fault(sensor.ReadFailed, "permission", "what", path, "group", "gpio")
-		case err != nil:
-			return nil, sensor.Fault(sensor.ReadFailed, "other", "error", err)
+		if err != nil {
+			return nil, fileFault(path, "gpio", err)
 		}
 		var info unix.GPIOChipInfo
 		if device != "" || ioctl(f, unix.GPIO_GET_CHIPINFO_IOCTL, unsafe.Pointer(&info)) == nil && bytes.HasPrefix(info.Label[:], []byte("pinctrl-")) {

@@ -19,25 +19,35 @@ import (
 func content(parts ...string) (string, error) {
 	path := filepath.Join(parts...)
 	b, err := os.ReadFile(path)
+	if err != nil {
+		return "", fileFault(path, "", err)
+	}
 	s := strings.TrimSpace(string(b))
+	if s == "" {
+		return "", sensor.Fault(sensor.ReadFailed, "file.empty", "path", path)
+	}
+	return s, nil
+}
+
+// fileFault words what the system says of a file or device that members of a group may
+// use; an empty group is everybody.
+func fileFault(path, group string, err error) error {
 	var no syscall.Errno
 	switch {
-	case err == nil && s == "":
-		return "", sensor.Fault(sensor.ReadFailed, "file.empty", "path", path)
-	case err == nil:
-		return s, nil
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
-		return "", sensor.Fault(sensor.Missing, "file.gone", "path", path)
+		return sensor.Fault(sensor.Missing, "file.gone", "path", path)
+	case errors.Is(err, fs.ErrPermission) && group != "":
+		return sensor.Fault(sensor.ReadFailed, "permission", "what", path, "group", group)
 	case errors.Is(err, fs.ErrPermission):
-		return "", sensor.Fault(sensor.ReadFailed, "file.permission", "path", path)
+		return sensor.Fault(sensor.ReadFailed, "file.permission", "path", path)
 	case errors.Is(err, syscall.ETIMEDOUT):
-		return "", sensor.Fault(sensor.ReadFailed, "file.late", "path", path)
+		return sensor.Fault(sensor.ReadFailed, "file.late", "path", path)
 	case errors.Is(err, syscall.EIO), errors.Is(err, syscall.EREMOTEIO):
-		return "", sensor.Fault(sensor.ReadFailed, "file.error", "path", path)
+		return sensor.Fault(sensor.ReadFailed, "file.error", "path", path)
 	case errors.As(err, &no):
 		err = no // without the path
 	}
-	return "", sensor.Fault(sensor.ReadFailed, "file.other", "path", path, "error", err)
+	return sensor.Fault(sensor.ReadFailed, "file.other", "path", path, "error", err)
 }
 
 // number reads a file that holds one plain decimal number.
