@@ -63,7 +63,7 @@ func openOneWire(name string) (bus onewire.BusCloser, err error) {
 		bus, err = onewirereg.Open(name)
 	}
 	if err != nil {
-		return nil, sensor.Fault(sensor.Missing, "onewire.none", "bus", name, "error", err)
+		return nil, sensor.Fault(sensor.Missing, "onewire.none", "bus", cmp.Or(name, "1-wire"), "error", err)
 	}
 	return bus, nil
 }
