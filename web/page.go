@@ -112,7 +112,7 @@ func (s *Server) loadTemplates() (*template.Template, error) {
 		"clockNow": func(t time.Time) string { return s.now().Clock(t) },
 		"span":     s.span, "window": s.windowOf, "chance": s.chance,
 		"y":     func(share float64) string { return fmt.Sprintf("%.1f", 228-222*share) }, // of the staff
-		"strip": s.stripSVG, "steps": s.steps, "told": told, "facts": s.facts, "seen": s.lookFor, "sensor": s.sensor, "planLines": s.planLines,
+		"strip": s.stripSVG, "steps": s.steps, "told": told, "facts": s.facts, "seen": s.lookFor, "sensor": s.sensor, "planLines": s.planLines, "planDays": s.planDays,
 		"rise": func(r bake.Rise) string { return past.Name(r, s.words) }, "sentence": func(r bake.Rise) string { return past.Sentence(r, s.words) },
 		"riseFacts": func(r bake.Rise) []past.Fact { return past.Facts(r, s.words) }, "curve": s.spark, "toldWord": s.kindWord, "byName": s.byName,
 		"count":    func(key string, n int) string { return s.words.SayN(key, n, nil) },

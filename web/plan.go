@@ -203,23 +203,3 @@ func (s *Server) chosenRequest(q url.Values) (PlanRequest, error) {
 	}
 	return w, err
 }
-
-// planFor plans what the form asks and finds the way to show.
-func (s *Server) planFor(ctx context.Context, w PlanRequest) (Planned, int, error) {
-	planned, err := s.opt.Planner.Plan(ctx, w)
-	if err != nil {
-		return Planned{}, 0, err
-	}
-	if len(planned.Plans) == 0 {
-		return Planned{}, 0, refuse("no_way", nil)
-	}
-	for i, p := range planned.Plans {
-		if p.Way == w.Way {
-			return planned, i, nil
-		}
-	}
-	if w.Way != "" {
-		return Planned{}, 0, refuse("no_way", nil)
-	}
-	return planned, 0, nil
-}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"math"
 	"net/http"
@@ -22,21 +23,26 @@ const planAlarm = 10 * time.Minute
 // planPage shows a plan and the other ways beside it.
 type planPage struct {
 	frame
+	Planned Planned
 	Form    planForm
 	Wrong   string
-	Plans   []planner.Plan
 	Shown   *planner.Plan // nil before anything was asked
-	Days    []planDay     // its timetable
-	Vessel  string        // to take it on for; empty when it cannot be
+	Taker   string        // the vessel to take it on for; empty when it cannot be
 	Instead string        // why not, or what gives way
-	Good    string        // the way there, when it is too tight
-	From    string
-	Feeds   []string // how to feed the starter so that it peaks then
-	Live    []string // what becomes of the dough that rises now
+	Feeds   []planner.Feeding
+	Live    []string // what becomes of the doughs that rise now
 }
 
 // Wares are what a bread may be baked in.
 func (planPage) Wares() []string { return []string{"pot", "tin", "stone", "tray"} }
+
+// Good is the address of the plan for when the way shown fits; empty when it does already.
+func (p planPage) Good() string {
+	if len(p.Shown.Steps) == 0 || p.Shown.Fits || p.Shown.GoodAt.IsZero() {
+		return ""
+	}
+	return "/plan?" + p.Form.with("asked", "", "way", "", "ready", p.Shown.GoodAt.In(p.Form.now.Location()).Format(formTime))
+}
 
 // planDay is a day of a timetable.
 type planDay struct {
@@ -66,11 +72,20 @@ func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) error {
 	var err error
 	switch {
 	case q.Has("ready"):
-		err = s.fillPlan(r.Context(), &p)
+		var plan planner.Plan
+		if _, p.Planned, plan, err = s.planned(r.Context(), p.Form); err == nil {
+			p.Shown = &plan
+			p.Form.Set("way", plan.Way)
+			p.Taker, p.Instead = s.taker(p.Planned.Vessel)
+		}
 	case q.Get("peak") != "":
-		err = s.fillFeedings(r.Context(), &p)
+		wanted, _ := s.planRequestOf(p.Form)
+		wanted.ReadyAt = p.Form.moment("peak", wanted.Now)
+		if err = p.Form.err; err == nil {
+			p.Feeds, err = s.opt.Planner.Feedings(r.Context(), wanted)
+		}
 	case q.Has("out"):
-		err = s.fillLive(&p)
+		p.Live, err = s.staysOut(p.Form)
 	}
 	if err != nil {
 		status, p.Wrong = s.wrong(err)
@@ -78,57 +93,26 @@ func (s *Server) pagePlan(w http.ResponseWriter, r *http.Request) error {
 	return s.render(w, status, "plan", p)
 }
 
-// fillPlan plans and puts the answer into the page.
-func (s *Server) fillPlan(ctx context.Context, p *planPage) error {
-	wanted, err := s.planRequestOf(p.Form)
+// planned plans what a form asks and finds the way to show.
+func (s *Server) planned(ctx context.Context, f planForm) (PlanRequest, Planned, planner.Plan, error) {
+	wanted, err := s.planRequestOf(f)
+	var planned Planned
+	if err == nil {
+		planned, err = s.opt.Planner.Plan(ctx, wanted)
+	}
 	if err != nil {
-		return err
+		return wanted, planned, planner.Plan{}, err
 	}
-	planned, shown, err := s.planFor(ctx, wanted)
-	if err != nil {
-		return err
+	for _, p := range planned.Plans {
+		if p.Way == wanted.Way || wanted.Way == "" {
+			return wanted, planned, p, nil
+		}
 	}
-	plan := planned.Plans[shown]
-	p.From, p.Plans, p.Shown, p.Days = planned.From, planned.Plans, &plan, s.planDays(plan.Steps)
-	p.Form.Set("way", plan.Way)
-	p.Vessel, p.Instead = s.takers(planned.Vessel)
-	if len(plan.Steps) > 0 && !plan.Fits && !plan.GoodAt.IsZero() {
-		p.Good = "/plan?" + p.Form.with("asked", "", "way", "", "ready", plan.GoodAt.In(s.zone()).Format(formTime))
-	}
-	return nil
+	return wanted, planned, planner.Plan{}, refuse("no_way", nil)
 }
 
-// fillFeedings says how the starter is fed so that it peaks at a time.
-func (s *Server) fillFeedings(ctx context.Context, p *planPage) error {
-	wanted, err := s.planRequestOf(p.Form)
-	if err != nil {
-		return err
-	}
-	if wanted.ReadyAt = p.Form.moment("peak", wanted.Now); p.Form.err != nil {
-		return p.Form.err
-	}
-	feedings, err := s.opt.Planner.Feedings(ctx, wanted)
-	l := s.words.At(wanted.Now)
-	for _, f := range feedings {
-		p.Feeds = append(p.Feeds, l.Tell(f.Said()...))
-	}
-	return err
-}
-
-// fillLive answers for the doughs that rise now alone.
-func (s *Server) fillLive(p *planPage) error {
-	until := p.Form.moment("out", p.Form.now)
-	if p.Form.err != nil {
-		return p.Form.err
-	}
-	if p.Live = s.staysOut(until); len(p.Live) == 0 {
-		return refuse("no_forecast", nil)
-	}
-	return nil
-}
-
-// takers says whether the plan can be taken on, and what would give way to it.
-func (s *Server) takers(vessel string) (name, instead string) {
+// taker says whether the plan can be taken on, and what would give way to it.
+func (s *Server) taker(vessel string) (name, instead string) {
 	for _, v := range s.opt.Live.Snapshot().Vessels {
 		switch {
 		case v.Vessel != vessel:
@@ -145,33 +129,35 @@ func (s *Server) takers(vessel string) (name, instead string) {
 	return "", s.say("plan.no_vessel", nil)
 }
 
-// staysOut says what becomes of the doughs that rise now.
-func (s *Server) staysOut(until time.Time) []string {
+// staysOut says what becomes of the doughs that rise now, until when the form asks.
+func (s *Server) staysOut(f planForm) ([]string, error) {
+	until := f.moment("out", f.now)
+	if f.err != nil {
+		return nil, f.err
+	}
 	var out []string
 	for _, v := range s.opt.Live.Snapshot().Vessels {
 		if said := glance.StaysOut(v.StaysOut(until), v.At, s.words); said != "" {
 			out = append(out, v.Vessel+": "+said)
 		}
 	}
-	return out
+	if len(out) == 0 {
+		return nil, refuse("no_forecast", nil)
+	}
+	return out, nil
 }
 
 // planCalendar sends one plan as a calendar.
 func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) error {
-	wanted, err := s.planRequestOf(s.planForm(r.URL.Query()))
-	var planned Planned
-	var shown int
-	if err == nil {
-		planned, shown, err = s.planFor(r.Context(), wanted)
-	}
-	if err == nil && len(planned.Plans[shown].Steps) == 0 {
-		err = Refusal{Said: bake.Said{Key: "page.refused.no_timetable", Values: text.Values{"why": planned.Plans[shown].Why}}}
+	wanted, planned, plan, err := s.planned(r.Context(), s.planForm(r.URL.Query()))
+	if err == nil && len(plan.Steps) == 0 {
+		err = refuse("no_timetable", text.Values{"why": plan.Why})
 	}
 	if err != nil {
 		return err
 	}
-	b := calendar.Bake{ID: "plan-" + wanted.ReadyAt.UTC().Format("20060102T1504Z"), Title: planTitle(planned),
-		Steps: planned.Plans[shown].Steps, Stamp: wanted.Now, Alarm: planAlarm,
+	b := calendar.Bake{ID: "plan-" + wanted.ReadyAt.UTC().Format("20060102T1504Z"), Title: cmp.Or(planned.Title, "Bread"),
+		Steps: plan.Steps, Stamp: wanted.Now, Alarm: planAlarm,
 		Speak: func(x bake.Said) string { return s.words.At(wanted.Now).Tell(x) }}
 	var body bytes.Buffer
 	if err := calendar.Write(&body, b); err != nil {
@@ -180,13 +166,6 @@ func (s *Server) planCalendar(w http.ResponseWriter, r *http.Request) error {
 	attachment(w, "text/calendar; charset=utf-8", "tidemark-plan-"+wanted.ReadyAt.Format("2006-01-02")+".ics")
 	_, _ = w.Write(body.Bytes())
 	return nil
-}
-
-func planTitle(p Planned) string {
-	if p.Title == "" {
-		return "Bread"
-	}
-	return p.Title
 }
 
 // planDays lays the steps out by day. A caution is told once a day: the same one
