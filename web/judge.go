@@ -8,7 +8,9 @@ import (
 	"tidemark/bake"
 )
 
-// putJudgement keeps what a person thought of the result, told by a form or as JSON.
+// putJudgement keeps what a person thought of the result, told by a form or as JSON. It is
+// an event like all that people tell: written down with who did it, and it can be taken
+// back.
 func (s *Server) putJudgement(w http.ResponseWriter, r *http.Request) error {
 	var in struct {
 		Outcome    string `json:"outcome"`
@@ -21,47 +23,12 @@ func (s *Server) putJudgement(w http.ResponseWriter, r *http.Request) error {
 	} else if err := readJSON(r, &in); err != nil {
 		return err
 	}
-	if err := s.judge(r, bake.Detail{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note}); err != nil {
-		return err
-	}
-	return s.judged(w, r, s.say("said.judgement", nil))
+	e := bake.Event{Kind: bake.EventJudged, RiseID: pathID(r, "id"), By: s.byWhom(r), Detail: bake.Detail{Outcome: in.Outcome, OvenSpring: in.OvenSpring, Note: in.Note}}
+	return s.judged(w, r, request{Event: e}, "said.judgement")
 }
 
 // dropJudgement takes the last note or judgement of a rise back.
 func (s *Server) dropJudgement(w http.ResponseWriter, r *http.Request) error {
-	if err := s.unjudge(r); err != nil {
-		return err
-	}
-	return s.judged(w, r, s.say("said.undo", nil))
-}
-
-// judged leads a browser back to the rise.
-func (s *Server) judged(w http.ResponseWriter, r *http.Request, said string) error {
-	if wantsHTML(r) {
-		return s.leadTo(w, r, "/rises/"+strconv.FormatInt(pathID(r, "id"), 10), said)
-	}
-	w.WriteHeader(http.StatusNoContent)
-	return nil
-}
-
-// judge hands what a person thought of a rise on as an event, like all that people
-// tell: it is written down with who did it and can be taken back. The vessel of a past
-// rise may be gone, so it is not looked for among those that are watched.
-func (s *Server) judge(r *http.Request, d bake.Detail) error {
-	e := bake.Event{Kind: bake.EventJudged, RiseID: pathID(r, "id"), By: s.byWhom(r), Detail: bake.Detail{Outcome: d.Outcome, OvenSpring: d.OvenSpring, Note: d.Note}}
-	if err := (request{Event: e}).check(); err != nil {
-		return err
-	}
-	rise, err := s.opt.History.Rise(r.Context(), e.RiseID)
-	if err != nil {
-		return err
-	}
-	e.Vessel = rise.Vessel
-	return s.opt.Live.Do(r.Context(), e)
-}
-
-// unjudge takes the last note or judgement of a rise back.
-func (s *Server) unjudge(r *http.Request) error {
 	rise, err := s.rise(r)
 	if err != nil {
 		return err
@@ -70,20 +37,31 @@ func (s *Server) unjudge(r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	last, ok := lastJudging(events)
-	if !ok {
+	last := lastJudging(events)
+	if last == 0 {
 		return refuse("judgement", nil)
 	}
-	return s.opt.Live.Undo(r.Context(), rise.Vessel, rise.ID, last.ID)
+	return s.judged(w, r, request{Event: bake.Event{Kind: kindUndo, Vessel: rise.Vessel, RiseID: rise.ID}, EventID: last}, "said.undo")
 }
 
-// lastJudging is the newest note or judgement that stands.
-func lastJudging(events []bake.Event) (bake.Event, bool) {
-	var last bake.Event
-	for _, a := range events {
-		if k := a.Kind; a.UndoneAt.IsZero() && (k == bake.EventNote || k == bake.EventJudged) && a.ID > last.ID {
-			last = a
+// judged does what is asked for and leads a browser back to the rise.
+func (s *Server) judged(w http.ResponseWriter, r *http.Request, a request, said string) error {
+	if err := s.do(r, a); err != nil {
+		return err
+	}
+	if wantsHTML(r) {
+		return s.leadTo(w, r, "/rises/"+strconv.FormatInt(a.RiseID, 10), s.say(said, nil))
+	}
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
+
+// lastJudging is the number of the newest note or judgement that stands; 0 for none.
+func lastJudging(events []bake.Event) (id int64) {
+	for _, e := range events {
+		if e.UndoneAt.IsZero() && (e.Kind == bake.EventNote || e.Kind == bake.EventJudged) {
+			id = max(id, e.ID)
 		}
 	}
-	return last, last.ID != 0
+	return id
 }

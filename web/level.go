@@ -74,13 +74,10 @@ func (s *Server) levelRoutes() {
 // levelPage leads through the measuring of a vessel.
 type levelPage struct {
 	frame
-	Vessel   string
-	RiseID   int64
-	Level    Level
-	Seconds  string
-	Problem  string // why the last step was not taken
-	Poured   string // litres so far, to start the next field with
-	Standing bool   // something was measured
+	Vessel  string
+	RiseID  int64
+	Level   Level
+	Problem string // why the last step was not taken
 }
 
 // pageLevel shows the steps.
@@ -97,12 +94,7 @@ func (s *Server) showLevel(w http.ResponseWriter, r *http.Request, status int, t
 	if err != nil {
 		return err
 	}
-	p := levelPage{frame: s.frame(w, r, s.say("level", text.Values{"vessel": v.Vessel}), ""), Vessel: v.Vessel, RiseID: v.RiseID, Level: level, Problem: trouble,
-		Seconds: fmt.Sprintf("%.0f", level.Seconds), Standing: level.Empty != nil}
-	if n := len(level.Pours); n > 0 {
-		p.Poured = fmt.Sprintf("%g", level.Pours[n-1].VolumeL)
-	}
-	return s.render(w, status, "level", p)
+	return s.render(w, status, "level", levelPage{s.frame(w, r, s.say("level", text.Values{"vessel": v.Vessel}), ""), v.Vessel, v.RiseID, level, trouble})
 }
 
 // postLevel takes a step that a form asks for.

@@ -12,6 +12,7 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
+	"tidemark/history"
 	"tidemark/web/glance"
 	"tidemark/web/past"
 )
@@ -115,7 +116,9 @@ func (s *Server) loadTemplates() (*template.Template, error) {
 		"strip": s.stripSVG, "steps": s.steps, "told": told, "facts": s.facts, "seen": s.lookFor, "sensor": s.sensor, "planLines": s.planLines, "planDays": s.planDays,
 		"rise": func(r bake.Rise) string { return past.Name(r, s.words) }, "sentence": func(r bake.Rise) string { return past.Sentence(r, s.words) },
 		"riseFacts": func(r bake.Rise) []past.Fact { return past.Facts(r, s.words) }, "curve": s.spark, "toldWord": s.kindWord, "byName": s.byName,
-		"count":    func(key string, n int) string { return s.words.SayN(key, n, nil) },
+		"count":    func(key string, n int, pairs ...any) string { return s.words.SayN(key, n, values(pairs)) },
+		"holdings": func(h history.Summary) string { return past.Holdings(h, s.words) },
+		"join":     func(list []string) string { return strings.Join(list, ", ") },
 		"momentOf": func(t, of time.Time) string { return s.words.At(of).Moment(t) },
 		"hour":     func(h *bake.Outlook, now time.Time) string { return glance.StaysOut(h, now, s.words) },
 	}).ParseFS(templateFiles, "templates/*.html")

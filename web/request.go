@@ -89,7 +89,15 @@ func (s *Server) do(r *http.Request, a request) error {
 	if err := a.check(); err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel }) && a.Kind != kindUndo && a.Kind != kindCorrect {
+	known := slices.ContainsFunc(s.opt.Live.Snapshot().Vessels, func(v Vessel) bool { return v.Vessel == a.Vessel })
+	switch {
+	case a.Kind == bake.EventJudged && a.RiseID != 0 && s.opt.History != nil: // the vessel of a past rise may be gone
+		rise, err := s.opt.History.Rise(r.Context(), a.RiseID)
+		if err != nil {
+			return err
+		}
+		a.Vessel = rise.Vessel
+	case !known && a.Kind != kindUndo && a.Kind != kindCorrect:
 		return refuse("vessel.text", text.Values{"vessel": a.Vessel})
 	}
 	ctx, live := r.Context(), s.opt.Live

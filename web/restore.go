@@ -6,13 +6,11 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 	"time"
 
 	"tidemark/alert/text"
 	"tidemark/history"
-	"tidemark/web/past"
 )
 
 // Upkeep exchanges and fills the history while the watch goes on. The wiring
@@ -41,8 +39,8 @@ type stagedBackup struct {
 	ID      string
 	Name    string // as the browser called it
 	Until   time.Time
+	Against history.Preview
 	file    string
-	against history.Preview
 }
 
 // staged keeps at most one; a newer one takes its place.
@@ -94,7 +92,7 @@ func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	x := stagedBackup{ID: rand.Text(), file: file, Name: filepath.Base(name), Until: s.opt.Now().Add(stagedFor)}
-	if x.against, err = s.opt.Upkeep.CheckBackup(r.Context(), file); err != nil {
+	if x.Against, err = s.opt.Upkeep.CheckBackup(r.Context(), file); err != nil {
 		_ = os.Remove(file)
 		return err
 	}
@@ -108,8 +106,6 @@ func (s *Server) postRestore(w http.ResponseWriter, r *http.Request) error {
 type restorePage struct {
 	frame
 	stagedBackup
-	Holds, Replaces string
-	Lost, Stays     string
 }
 
 // pageRestore shows what would be replaced.
@@ -118,15 +114,7 @@ func (s *Server) pageRestore(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	a := x.against
-	p := restorePage{frame: s.frame(w, r, s.say("restore", nil), "house"), stagedBackup: x, Holds: past.Holdings(a.Backup, s.words), Replaces: past.Holdings(a.Present, s.words)}
-	if len(a.UnderWay) > 0 {
-		p.Stays = s.say("restore.stays", text.Values{"vessels": strings.Join(a.UnderWay, ", ")})
-	}
-	if a.Missing > 0 {
-		p.Lost = s.words.SayN("page.restore.lost", a.Missing, text.Values{"date": s.words.Date(a.Last)})
-	}
-	return s.render(w, http.StatusOK, "restore", p)
+	return s.render(w, http.StatusOK, "restore", restorePage{s.frame(w, r, s.say("restore", nil), "house"), x})
 }
 
 // postTakeRestore does what was answered. Whoever asked may go away meanwhile; half of it

@@ -154,8 +154,8 @@ func (s *Server) pageRise(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	p.Foretold = past.Foretold(rec.Rise, kept, s.words)
-	if last, ok := lastJudging(rec.Journal); ok && p.CanAct {
-		p.Judging = last.ID
+	if p.CanAct {
+		p.Judging = lastJudging(rec.Journal)
 	}
 	if p.Photos, err = s.opt.History.Photos(r.Context(), rec.Rise.ID); err != nil {
 		return err
