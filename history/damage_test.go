@@ -7,7 +7,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -48,51 +47,6 @@ func household(t testing.TB, orderly bool) string {
 		crash(t, s)
 	}
 	return path
-}
-
-func TestDamagedHeaderIsPutAside(t *testing.T) {
-	t.Parallel()
-	sound := household(t, false)
-	now := func() time.Time { return time.Date(2026, 10, 4, 3, 15, 0, 0, time.UTC) }
-	for name, spoil := range map[string]func(b []byte) []byte{
-		"rubbish":   func([]byte) []byte { return []byte(strings.Repeat("no database at all\n", 500)) },
-		"header":    func(b []byte) []byte { copy(b, make([]byte, 100)); return b },
-		"truncated": func(b []byte) []byte { return b[:len(b)/2+17] },
-		"foreign":   func(b []byte) []byte { copy(b[68:72], "GPKG"); return b },
-		"newer":     func(b []byte) []byte { b[63] = 99; return b },
-	} {
-		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			path := filepath.Join(t.TempDir(), "tidemark.db")
-			b, err := os.ReadFile(sound)
-			require.NoError(t, err)
-			require.NoError(t, os.WriteFile(path, spoil(b), 0o600))
-			s, err := Open(t.Context(), path, Options{Now: now, FlushEvery: time.Hour})
-			require.NoError(t, err)
-			defer closing(t, s)
-			word := map[string]string{"foreign": "foreign", "newer": "newer"}[name]
-			if word == "" {
-				word = "damaged"
-			}
-			quarantined := s.Opened().Quarantine
-			assert.Equal(t, path+"."+word+"-20261004T031500Z", quarantined)
-			assert.FileExists(t, quarantined)
-			assert.True(t, s.Opened().Unclean)
-			notes := strings.Join(s.Opened().Notes, "\n")
-			assert.Contains(t, notes, "was put aside as "+quarantined)
-			assert.Contains(t, notes, "the watch goes on")
-			assert.Empty(t, s.Health().Problem)
-			id := begin(t, s, "jar", t0)
-			require.NoError(t, s.AppendRow(id, row(1)))
-			require.NoError(t, s.Flush(t.Context()))
-			assert.Len(t, collect(t, s, id), 1)
-			if word != "damaged" { // a sound file is read in full
-				v, err := s.Settings().Get(t.Context(), "unit")
-				require.NoError(t, err)
-				assert.Equal(t, "C", string(v))
-			}
-		})
-	}
 }
 
 // TestRandomDamage spoils random pages and looks whether the watch goes on, and

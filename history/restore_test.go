@@ -52,6 +52,7 @@ type hostile struct {
 	instead func(t *testing.T, path string) // in the place of the file
 	want    string
 	content bool // only the lines are wrong: opened in place they are read with care
+	sound   bool // it is not ours, but SQLite can read it
 }
 
 // hostileKit are databases that somebody may hand to restore, or lay in the place of
@@ -86,8 +87,8 @@ func hostileKit() []hostile {
 		{name: "only zeros", bytes: func(b []byte) []byte { return make([]byte, len(b)) }, want: "it is no sound history"},
 		{name: "cut off", bytes: func(b []byte) []byte { return b[:len(b)/2+100] }, want: "it is no sound history"},
 		{name: "a hole", bytes: func(b []byte) []byte { clear(b[len(b)/2 : len(b)/2+3000]); return b }, want: "it is no sound history"},
-		{name: "another program's", bytes: func(b []byte) []byte { copy(b[68:72], "GPKG"); return b }, want: "database of another program"},
-		{name: "a later version's", bytes: func(b []byte) []byte { b[63] = 99; return b }, want: "use a newer tidemark"},
+		{name: "another program's", bytes: func(b []byte) []byte { copy(b[68:72], "GPKG"); return b }, want: "database of another program", sound: true},
+		{name: "a later version's", bytes: func(b []byte) []byte { b[63] = 99; return b }, want: "use a newer tidemark", sound: true},
 		{name: "a text", bytes: func([]byte) []byte { return []byte("time,distance_mm\n") }, want: "it is no sound history"},
 		{name: "a pipe", instead: func(t *testing.T, path string) { require.NoError(t, syscall.Mkfifo(path, 0o600)) }, want: "is not a file"},
 		{name: "a folder", instead: func(t *testing.T, path string) { require.NoError(t, os.Mkdir(path, 0o700)) }, want: "is not a file"},
@@ -177,16 +178,26 @@ func TestHostileDatabasesDoNotStopTheWatch(t *testing.T) {
 			h.make(t, good, path)
 			ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 			defer cancel()
-			s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
+			s, err := Open(ctx, path, Options{FlushEvery: time.Hour, Now: func() time.Time { return t0 }})
 			require.NoError(t, err)
 			defer closing(t, s)
 			assert.False(t, s.Opened().InMemory)
+			aside := s.Opened().Quarantine
+			assert.Equal(t, !h.content, s.Opened().Unclean)
 			if h.content {
-				assert.Empty(t, s.Opened().Quarantine)
+				assert.Empty(t, aside)
 			} else {
-				assert.FileExists(t, orFolder(s.Opened().Quarantine))
-				assert.NotEmpty(t, s.Opened().Notes)
+				_, err := os.Stat(aside)
+				require.NoError(t, err)
+				assert.Regexp(t, `\.(damaged|foreign|newer)-20260314T180000Z$`, aside)
+				assert.Contains(t, strings.Join(s.Opened().Notes, "\n"), "was put aside as "+aside)
 			}
+			if h.bytes != nil && h.sound { // it is read in full
+				v, err := s.Settings().Get(ctx, "unit")
+				require.NoError(t, err)
+				assert.Equal(t, "F", string(v))
+			}
+			assert.Empty(t, s.Health().Problem)
 			page, err := s.Rises(ctx, Filter{})
 			require.NoError(t, err)
 			for _, r := range page.Rises {
@@ -216,14 +227,6 @@ func TestHostileDatabasesDoNotStopTheWatch(t *testing.T) {
 			assert.Empty(t, tokens, "nothing in the file may run")
 		})
 	}
-}
-
-// orFolder is the file itself; a folder stands for a file in it that is there.
-func orFolder(path string) string {
-	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
-		return os.Args[0]
-	}
-	return path
 }
 
 // TestALostFileIsDamage: a file without a byte, or none where backups are, is told
