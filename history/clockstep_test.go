@@ -22,14 +22,12 @@ func twoRuns(t *testing.T, s *Store) (old, fresh int64, late time.Time) {
 	old, fresh = begin(t, s, "tub", t0), begin(t, s, "jar", late)
 	for _, at := range []time.Time{t0.Add(time.Minute), late.Add(time.Minute)} {
 		require.NoError(t, s.AppendRow(old, bake.Recorded{Time: at}))
-		_, err := s.AddEvent(t.Context(), bake.Event{RiseID: old, At: at, Kind: "fold"})
-		require.NoError(t, err)
+		_ = must(s.AddEvent(t.Context(), bake.Event{RiseID: old, At: at, Kind: "fold"}))
 		id := "near-" + at.Format("1504")
 		require.NoError(t, s.SaveAlarms(t.Context(), []alert.Alarm{alarm(id, old, alert.Firing, at)}, []alert.Notification{notification(id+"/phone", id, at)}))
 	}
 	require.NoError(t, s.AppendRow(fresh, bake.Recorded{Time: late.Add(time.Minute)}))
-	r, err := s.Rise(t.Context(), fresh)
-	require.NoError(t, err)
+	r := must(s.Rise(t.Context(), fresh))
 	r.EndedAt = late.Add(2 * time.Minute)
 	require.NoError(t, s.UpdateRise(t.Context(), r))
 	of := alarm("disk", 0, alert.Snoozed, late)
@@ -44,23 +42,19 @@ func stored(t *testing.T, s *Store, old, fresh int64) (out []time.Time) {
 	for _, r := range collect(t, s, old) {
 		out = append(out, r.Time)
 	}
-	events, err := s.Events(t.Context(), old)
-	require.NoError(t, err)
+	events := must(s.Events(t.Context(), old))
 	for _, e := range events {
 		out = append(out, e.At)
 	}
 	for _, id := range []int64{old, fresh} {
-		r, err := s.Rise(t.Context(), id)
-		require.NoError(t, err)
+		r := must(s.Rise(t.Context(), id))
 		out = append(out, r.StartedAt, r.EndedAt)
 	}
-	alarms, err := s.OpenAlarms(t.Context())
-	require.NoError(t, err)
+	alarms := must(s.OpenAlarms(t.Context()))
 	for _, a := range alarms {
 		out = append(out, a.Since, a.SnoozedUntil)
 	}
-	notifications, err := s.WaitingNotifications(t.Context())
-	require.NoError(t, err)
+	notifications := must(s.WaitingNotifications(t.Context()))
 	for _, n := range notifications {
 		out = append(out, n.CreatedAt)
 	}
@@ -88,8 +82,7 @@ func TestClockStepOfOneRun(t *testing.T) {
 func TestClockStepMovesAllOrNothing(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	old, fresh, late := twoRuns(t, s)
-	_, err := s.db.ExecContext(t.Context(), "CREATE TRIGGER broken AFTER UPDATE ON alarms BEGIN SELECT RAISE(ABORT, 'broken'); END")
-	require.NoError(t, err)
+	_ = must(s.db.ExecContext(t.Context(), "CREATE TRIGGER broken AFTER UPDATE ON alarms BEGIN SELECT RAISE(ABORT, 'broken'); END"))
 	before := stored(t, s, old, fresh)
 	require.ErrorContains(t, s.StepClock(t.Context(), ClockStep{All: true, ClockStep: alert.ClockStep{From: late, By: time.Hour}}), "broken")
 	assert.Equal(t, before, stored(t, s, old, fresh))
@@ -105,8 +98,7 @@ func TestClockStepFrom1970(t *testing.T) {
 		r.Time = wrong.Add(time.Duration(i) * 10 * time.Second)
 		require.NoError(t, s.AppendRow(id, r))
 	}
-	_, err := s.AddEvent(t.Context(), bake.Event{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"})
-	require.NoError(t, err)
+	_ = must(s.AddEvent(t.Context(), bake.Event{RiseID: id, At: wrong.Add(time.Minute), Kind: "fold"}))
 	require.NoError(t, s.AppendForecast(Forecast{RiseID: id, At: wrong.Add(time.Minute), Ready: estimator.Window{Median: wrong.Add(time.Hour)}}))
 	// A sample taken after the clock was set stays.
 	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: t0.Add(2000 * time.Second)}))
@@ -118,14 +110,11 @@ func TestClockStepFrom1970(t *testing.T) {
 	assert.Equal(t, t0.Add(-15*time.Second), rows[0].Time)
 	assert.Equal(t, t0.Add(975*time.Second), rows[99].Time)
 	assert.Equal(t, t0.Add(2000*time.Second), rows[100].Time)
-	r, err := s.Rise(t.Context(), id)
-	require.NoError(t, err)
+	r := must(s.Rise(t.Context(), id))
 	assert.Equal(t, t0.Add(-15*time.Second), r.StartedAt)
-	acts, err := s.Events(t.Context(), id)
-	require.NoError(t, err)
+	acts := must(s.Events(t.Context(), id))
 	assert.Equal(t, t0.Add(45*time.Second), acts[0].At)
-	f, err := s.Forecasts(t.Context(), id)
-	require.NoError(t, err)
+	f := must(s.Forecasts(t.Context(), id))
 	assert.Equal(t, t0.Add(45*time.Second), f[0].At)
 	assert.Equal(t, t0.Add(time.Hour-15*time.Second), f[0].Ready.Median)
 }
@@ -143,25 +132,21 @@ func TestClockStepOnAFullDisk(t *testing.T) {
 		require.NoError(t, s.AppendRow(id, row(i+1)))
 	}
 	require.True(t, isRefusal(s.Flush(ctx)))
-	_, err := s.AddEvent(ctx, bake.Event{RiseID: id, At: t0.Add(time.Minute), Kind: "fold", Detail: bake.Detail{Note: strings.Repeat("a", 3000)}})
-	require.NoError(t, err)
+	_ = must(s.AddEvent(ctx, bake.Event{RiseID: id, At: t0.Add(time.Minute), Kind: "fold", Detail: bake.Detail{Note: strings.Repeat("a", 3000)}}))
 	const by = -time.Hour
 	before := row(501).Time
 	require.NoError(t, s.StepClock(ctx, ClockStep{RiseID: id, ClockStep: alert.ClockStep{Before: before, By: by}}))
 	require.NoError(t, s.AppendRow(id, bake.Recorded{Time: before.Add(by)}))
 	free()
-	_, err = s.AddEvent(ctx, bake.Event{RiseID: id, At: before.Add(by), Kind: "note"})
-	require.NoError(t, err)
+	_ = must(s.AddEvent(ctx, bake.Event{RiseID: id, At: before.Add(by), Kind: "note"}))
 	require.NoError(t, s.Flush(ctx))
 	rows := collect(t, s, id)
 	require.Len(t, rows, 502)
 	for i, r := range rows {
 		assert.Equal(t, row(i).Time.Add(by), r.Time)
 	}
-	events, err := s.Events(ctx, id)
-	require.NoError(t, err)
+	events := must(s.Events(ctx, id))
 	assert.Equal(t, []time.Time{t0.Add(time.Minute + by), before.Add(by)}, []time.Time{events[0].At, events[1].At})
-	r, err := s.Rise(ctx, id)
-	require.NoError(t, err)
+	r := must(s.Rise(ctx, id))
 	assert.Equal(t, t0.Add(by), r.StartedAt)
 }

@@ -23,8 +23,7 @@ func household(t testing.TB, orderly bool) string {
 	t.Helper()
 	ctx := t.Context()
 	path := filepath.Join(t.TempDir(), "tidemark.db")
-	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
-	require.NoError(t, err)
+	s := must(Open(ctx, path, Options{FlushEvery: time.Hour}))
 	for day := range 15 {
 		at := t0.Add(time.Duration(day) * 24 * time.Hour)
 		id := begin(t, s, "tub", at)
@@ -42,8 +41,7 @@ func household(t testing.TB, orderly bool) string {
 	require.NoError(t, s.Flush(ctx))
 	require.NoError(t, s.Close(ctx))
 	if !orderly {
-		s, err = Open(ctx, path, Options{FlushEvery: time.Hour})
-		require.NoError(t, err)
+		s = must(Open(ctx, path, Options{FlushEvery: time.Hour}))
 		crash(t, s)
 	}
 	return path
@@ -61,8 +59,7 @@ func TestRandomDamage(t *testing.T) {
 	for round := range rounds {
 		path := filepath.Join(t.TempDir(), "tidemark.db")
 		copyFile(t, before[round%2 == 0], path)
-		b, err := os.ReadFile(path)
-		require.NoError(t, err)
+		b := must(os.ReadFile(path))
 		for range 1 + random.IntN(3) {
 			page := 1 + random.IntN(len(b)/pageBytes-1)
 			for i := range pageBytes {
@@ -70,8 +67,7 @@ func TestRandomDamage(t *testing.T) {
 			}
 		}
 		require.NoError(t, os.WriteFile(path, b, 0o600))
-		s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
-		require.NoError(t, err)
+		s := must(Open(ctx, path, Options{FlushEvery: time.Hour}))
 		require.False(t, s.Opened().InMemory)
 		// Whatever is read must work, at the latest after the damage was met once.
 		read := func() error {
@@ -92,8 +88,7 @@ func TestRandomDamage(t *testing.T) {
 		require.NoError(t, s.AppendRow(id, row(1)))
 		require.NoError(t, s.Flush(ctx))
 		require.Len(t, collect(t, s, id), 1)
-		p, err := s.Rises(ctx, Filter{Limit: 100})
-		require.NoError(t, err)
+		p := must(s.Rises(ctx, Filter{Limit: 100}))
 		rises += len(p.Rises) - 1
 		if s.Health().Quarantine != "" {
 			quarantined++
@@ -110,25 +105,19 @@ func TestDamageMetInMidRise(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	path := household(t, true)
-	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
-	require.NoError(t, err)
+	s := must(Open(ctx, path, Options{FlushEvery: time.Hour}))
 	defer closing(t, s)
-	open, err := s.OpenRises(ctx)
-	require.NoError(t, err)
+	open := must(s.OpenRises(ctx))
 	require.Len(t, open, 1)
 	// The card forgets most of the file under the running service.
-	info, err := os.Stat(path)
-	require.NoError(t, err)
-	f, err := os.OpenFile(path, os.O_WRONLY, 0)
-	require.NoError(t, err)
+	info := must(os.Stat(path))
+	f := must(os.OpenFile(path, os.O_WRONLY, 0))
 	for at := int64(40 * pageBytes); at < info.Size(); at += pageBytes {
-		_, err := f.WriteAt(make([]byte, pageBytes), at)
-		require.NoError(t, err)
+		_ = must(f.WriteAt(make([]byte, pageBytes), at))
 	}
 	require.NoError(t, f.Close())
 	require.NoError(t, s.db.Close())
-	s.db, err = openWAL(ctx, path) // without cached pages
-	require.NoError(t, err)
+	s.db = must(openWAL(ctx, path)) // without cached pages
 
 	for i := range 600 {
 		require.NoError(t, s.AppendRow(open[0].ID, row(10_000+i)))
@@ -136,8 +125,7 @@ func TestDamageMetInMidRise(t *testing.T) {
 	require.NoError(t, s.Flush(ctx))
 	require.NoError(t, s.UpdateRise(ctx, open[0]))
 	assert.NotEmpty(t, s.Health().Quarantine)
-	r, err := s.Rise(ctx, open[0].ID)
-	require.NoError(t, err)
+	r := must(s.Rise(ctx, open[0].ID))
 	assert.True(t, r.UnderWay())
 	assert.GreaterOrEqual(t, len(collect(t, s, r.ID)), 600)
 }
@@ -146,16 +134,12 @@ func TestSamplesWithoutTheirRiseAreAdopted(t *testing.T) {
 	t.Parallel()
 	ctx := t.Context()
 	path := household(t, true)
-	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
-	require.NoError(t, err)
-	_, err = s.db.Exec("DELETE FROM rises WHERE id = 15; DELETE FROM sqlite_sequence; PRAGMA user_version = 99")
-	require.NoError(t, err)
+	s := must(Open(ctx, path, Options{FlushEvery: time.Hour}))
+	_ = must(s.db.Exec("DELETE FROM rises WHERE id = 15; DELETE FROM sqlite_sequence; PRAGMA user_version = 99"))
 	require.NoError(t, s.Close(ctx))
-	s, err = Open(ctx, path, Options{FlushEvery: time.Hour})
-	require.NoError(t, err)
+	s = must(Open(ctx, path, Options{FlushEvery: time.Hour}))
 	defer closing(t, s)
-	r, err := s.Rise(ctx, 15)
-	require.NoError(t, err)
+	r := must(s.Rise(ctx, 15))
 	assert.Equal(t, "recovered", r.Vessel)
 	assert.Equal(t, t0.Add(14*24*time.Hour), r.StartedAt)
 	assert.InDelta(t, 19.9, r.PeakPercent, 1e-9)
@@ -170,8 +154,7 @@ func TestABrokenPageCostsWhatWasOnIt(t *testing.T) {
 	ctx := t.Context()
 	path := filepath.Join(t.TempDir(), "tidemark.db")
 	now := func() time.Time { return t0.Add(24 * time.Hour) }
-	s, err := Open(ctx, path, Options{FlushEvery: time.Hour, Now: now})
-	require.NoError(t, err)
+	s := must(Open(ctx, path, Options{FlushEvery: time.Hour, Now: now}))
 	const rises, rows = 3, 1000
 	for range rises {
 		id := begin(t, s, "tub", t0)
@@ -180,8 +163,7 @@ func TestABrokenPageCostsWhatWasOnIt(t *testing.T) {
 		}
 	}
 	require.NoError(t, s.Close(ctx))
-	b, err := os.ReadFile(path)
-	require.NoError(t, err)
+	b := must(os.ReadFile(path))
 	var leaves []int // of samples, which are by far the most (SQLite, "Database File Format", section 1.6: type 10)
 	for at := pageBytes; at < len(b); at += pageBytes {
 		if cells := int(b[at+3])<<8 | int(b[at+4]); b[at] == 10 && cells > 10 {
@@ -193,8 +175,7 @@ func TestABrokenPageCostsWhatWasOnIt(t *testing.T) {
 		clear(b[leaves[(2*i+1)*len(leaves)/(2*rises)]:][:pageBytes])
 	}
 	require.NoError(t, os.WriteFile(path, b, 0o600))
-	s, err = Open(ctx, path, Options{FlushEvery: time.Hour, Now: now})
-	require.NoError(t, err)
+	s = must(Open(ctx, path, Options{FlushEvery: time.Hour, Now: now}))
 	defer closing(t, s)
 	require.NoError(t, s.Repair(ctx))
 	assert.NotEmpty(t, s.Health().Quarantine)
@@ -225,12 +206,9 @@ func crash(t testing.TB, s *Store) {
 // copyFile copies a file.
 func copyFile(t testing.TB, from, to string) {
 	t.Helper()
-	in, err := os.Open(from)
-	require.NoError(t, err)
+	in := must(os.Open(from))
 	defer in.Close()
-	out, err := os.Create(to)
-	require.NoError(t, err)
-	_, err = io.Copy(out, in)
-	require.NoError(t, err)
+	out := must(os.Create(to))
+	_ = must(io.Copy(out, in))
 	require.NoError(t, out.Close())
 }

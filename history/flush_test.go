@@ -21,8 +21,7 @@ import (
 func TestSamplesAreWrittenSoonAfterTheStartThenOnceAMinuteAndOnEvents(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "tidemark.db")
 	synctest.Test(t, func(t *testing.T) {
-		s, err := Open(t.Context(), path, Options{})
-		require.NoError(t, err)
+		s := must(Open(t.Context(), path, Options{}))
 		defer closing(t, s)
 		id := begin(t, s, "tub", t0)
 		began, i := time.Now(), 0
@@ -90,8 +89,7 @@ func TestManyAtOnce(t *testing.T) {
 	all.Wait()
 	require.NoError(t, s.Flush(ctx))
 	assert.Len(t, collect(t, s, id), rows)
-	alarms, err := s.OpenAlarms(ctx)
-	require.NoError(t, err)
+	alarms := must(s.OpenAlarms(ctx))
 	assert.Len(t, alarms, 60)
 }
 
@@ -104,8 +102,7 @@ func TestTheEndOfARiseSumsUpItsSamples(t *testing.T) {
 		require.NoError(t, s.AppendRow(id, row(i)))
 	}
 	require.NoError(t, s.UpdateRise(ctx, bake.Rise{ID: id, Vessel: "tub", StartedAt: t0, EndedAt: t0.Add(time.Hour)}))
-	r, err := s.Rise(ctx, id)
-	require.NoError(t, err)
+	r := must(s.Rise(ctx, id))
 	assert.InDelta(t, 24.5, r.MeanDoughC, 1e-9)
 	assert.Zero(t, s.Health().WaitingRows)
 	assert.Len(t, collect(t, s, id), 30)

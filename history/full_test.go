@@ -23,8 +23,7 @@ func fill(t *testing.T, s *Store) (free func()) {
 	t.Helper()
 	s.db.SetMaxOpenConns(1) // the bound is that of a connection
 	set := func(n int) {
-		_, err := s.db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", n))
-		require.NoError(t, err)
+		_ = must(s.db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", n)))
 	}
 	set(1)
 	for i := 0; ; i++ {
@@ -47,9 +46,8 @@ func TestAFullDiskKeepsTheWatchGoing(t *testing.T) {
 	ctx := t.Context()
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	known, note := begin(t, s, "tub", t0), bake.Event{Vessel: "tub", At: t0, Told: t0, Kind: "note"}
-	var err error
-	note.ID, err = s.AddEvent(ctx, note)
-	require.NoError(t, err)
+
+	note.ID = must(s.AddEvent(ctx, note))
 	require.NoError(t, s.Settings().SetAll(ctx, map[string][]byte{"gone": []byte("x"), "stays": []byte("x")}))
 	for i := range 50 {
 		require.NoError(t, s.AppendRow(known, row(i)))
@@ -67,17 +65,14 @@ func TestAFullDiskKeepsTheWatchGoing(t *testing.T) {
 	assert.Equal(t, int64(24_950), h.DroppedRows+int64(h.WaitingRows))
 
 	start := bake.Event{At: t0, Told: t0, Kind: "start", Detail: bake.Detail{Note: longText()}}
-	id, err := s.BeginRise(ctx, bake.Rise{Vessel: "jar", Holds: estimator.Dough, StartedAt: t0}, &start)
-	require.NoError(t, err)
+	id := must(s.BeginRise(ctx, bake.Rise{Vessel: "jar", Holds: estimator.Dough, StartedAt: t0}, &start))
 	require.NotEqual(t, id, begin(t, s, "bowl", t0))
-	r, err := s.Rise(ctx, id)
-	require.NoError(t, err)
+	r := must(s.Rise(ctx, id))
 	r.Phase, r.Batch = estimator.Rising, []byte(longText())
 	require.NoError(t, s.UpdateRise(ctx, r))
 	require.NoError(t, s.AppendRow(id, row(1)))
 	fold := bake.Event{RiseID: id, Vessel: "jar", At: t0.Add(time.Minute), Told: t0, Kind: "fold", Detail: start.Detail}
-	fold.ID, err = s.AddEvent(ctx, fold)
-	require.NoError(t, err)
+	fold.ID = must(s.AddEvent(ctx, fold))
 	require.NotEqual(t, start.ID, fold.ID)
 	fold.UndoneAt, note.UndoneAt, note.Detail = t0.Add(time.Hour), t0.Add(time.Hour), start.Detail
 	require.NoError(t, s.UpdateEvents(ctx, fold, note))
@@ -86,28 +81,21 @@ func TestAFullDiskKeepsTheWatchGoing(t *testing.T) {
 	require.NoError(t, s.AppendForecast(f))
 	check := func() {
 		t.Helper()
-		open, err := s.OpenRises(ctx)
-		require.NoError(t, err)
+		open := must(s.OpenRises(ctx))
 		require.Len(t, open, 3)
-		page, err := s.Rises(ctx, Filter{})
-		require.NoError(t, err)
+		page := must(s.Rises(ctx, Filter{}))
 		assert.Len(t, page.Rises, 3)
-		got, err := s.Rise(ctx, id)
-		require.NoError(t, err)
+		got := must(s.Rise(ctx, id))
 		assert.Equal(t, []any{estimator.Rising, longText()}, []any{got.Phase, string(got.Batch)})
-		events, err := s.Events(ctx, id)
-		require.NoError(t, err)
+		events := must(s.Events(ctx, id))
 		assert.Equal(t, []bake.Event{start, fold}, events)
-		one, err := s.Event(ctx, note.ID)
-		require.NoError(t, err)
+		one := must(s.Event(ctx, note.ID))
 		assert.Equal(t, note, one)
-		set, err := s.Settings().List(ctx, "")
-		require.NoError(t, err)
+		set := must(s.Settings().List(ctx, ""))
 		delete(set, "filler/0")
 		assert.Equal(t, longText(), string(set["new"]))
 		assert.NotContains(t, set, "gone")
-		fs, err := s.Forecasts(ctx, id)
-		require.NoError(t, err)
+		fs := must(s.Forecasts(ctx, id))
 		assert.Equal(t, []Forecast{f}, fs)
 		rows := collect(t, s, known)
 		equalRows(t, []bake.Recorded{row(24_999)}, rows[len(rows)-1:])
@@ -120,8 +108,7 @@ func TestAFullDiskKeepsTheWatchGoing(t *testing.T) {
 	assert.Empty(t, s.pending.all())
 	check()
 	require.NoError(t, s.Close(ctx))
-	s, err = Open(ctx, s.Path(), Options{})
-	require.NoError(t, err)
+	s = must(Open(ctx, s.Path(), Options{}))
 	defer closing(t, s)
 	check()
 }
@@ -137,8 +124,7 @@ func TestAFullDiskHoldsNoWarningUp(t *testing.T) {
 	first.Text = strings.Repeat("x", 3000)
 	require.NoError(t, m.Apply(t.Context(), []alert.Change{{What: alert.WasRefreshed, Alarm: first}}))
 	require.NoError(t, m.Apply(t.Context(), []alert.Change{{What: alert.WasRaised, Alarm: second}}))
-	due, err := s.WaitingNotifications(t.Context())
-	require.NoError(t, err)
+	due := must(s.WaitingNotifications(t.Context()))
 	assert.Equal(t, []string{"a/phone/0", "b/phone/0"}, ids(due))
 }
 
@@ -146,8 +132,7 @@ func TestNoFileAtAllStillWatches(t *testing.T) {
 	ctx := t.Context()
 	dir := filepath.Join(t.TempDir(), "state")
 	require.NoError(t, os.WriteFile(dir, nil, 0o600)) // a file in the folder's place
-	s, err := Open(ctx, filepath.Join(dir, "tidemark.db"), Options{FlushEvery: time.Hour})
-	require.NoError(t, err)
+	s := must(Open(ctx, filepath.Join(dir, "tidemark.db"), Options{FlushEvery: time.Hour}))
 	assert.True(t, s.Opened().InMemory)
 	id := begin(t, s, "tub", t0)
 	require.NoError(t, s.AppendRow(id, row(1)))
@@ -156,8 +141,7 @@ func TestNoFileAtAllStillWatches(t *testing.T) {
 	check := func() {
 		t.Helper()
 		assert.Len(t, collect(t, s, id), 1)
-		v, err := s.Settings().Get(ctx, "k")
-		require.NoError(t, err)
+		v := must(s.Settings().Get(ctx, "k"))
 		assert.Equal(t, "v", string(v))
 	}
 	check()
@@ -166,8 +150,7 @@ func TestNoFileAtAllStillWatches(t *testing.T) {
 	require.NoError(t, s.Flush(ctx))
 	assert.Empty(t, s.Health().Problem)
 	require.NoError(t, s.Close(ctx))
-	s, err = Open(ctx, s.Path(), Options{})
-	require.NoError(t, err)
+	s = must(Open(ctx, s.Path(), Options{}))
 	defer closing(t, s)
 	assert.False(t, s.Opened().InMemory)
 	check()
@@ -193,8 +176,7 @@ func TestStartOnAUselessDisk(t *testing.T) {
 func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	ctx := t.Context()
 	path := filepath.Join(dir, "tidemark.db")
-	s, err := Open(ctx, path, Options{FlushEvery: time.Hour})
-	require.NoError(t, err)
+	s := must(Open(ctx, path, Options{FlushEvery: time.Hour}))
 	id := begin(t, s, "tub", t0)
 	require.NoError(t, s.AppendRow(id, row(1)))
 	require.NoError(t, s.Settings().Set(ctx, "gone", []byte("x")))
@@ -213,11 +195,9 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	} else {
 		require.NoError(t, syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
 	}
-	s, err = Open(ctx, path, Options{FlushEvery: time.Hour})
-	require.NoError(t, err)
+	s = must(Open(ctx, path, Options{FlushEvery: time.Hour}))
 	defer closing(t, s)
-	open, err := s.OpenRises(ctx)
-	require.NoError(t, err)
+	open := must(s.OpenRises(ctx))
 	require.Len(t, open, 1, s.Health().Notes)
 	require.NoError(t, s.AppendRow(id, row(2)))
 	_ = s.Flush(ctx)
@@ -236,16 +216,13 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 	require.NoError(t, s.Flush(ctx))
 	require.Empty(t, s.Health().Problem)
 	require.NoError(t, s.Close(ctx))
-	s, err = Open(ctx, path, Options{})
-	require.NoError(t, err)
+	s = must(Open(ctx, path, Options{}))
 	defer closing(t, s)
 	require.False(t, s.Opened().InMemory)
 	equalRows(t, []bake.Recorded{row(1), row(2)}, collect(t, s, id))
-	r, err := s.Rise(ctx, jar)
-	require.NoError(t, err)
+	r := must(s.Rise(ctx, jar))
 	assert.Equal(t, "jar", r.Vessel)
-	set, err := s.Settings().List(ctx, "")
-	require.NoError(t, err)
+	set := must(s.Settings().List(ctx, ""))
 	assert.Equal(t, map[string][]byte{"stays": []byte("x")}, set)
 }
 
@@ -254,12 +231,11 @@ func startOnAUselessDisk(t *testing.T, dir, how string, clean bool) {
 func TestBesideTheServiceARefusalIsTold(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
 	ctx := t.Context()
-	g, err := Open(ctx, s.Path(), Options{Beside: true})
-	require.NoError(t, err)
+	g := must(Open(ctx, s.Path(), Options{Beside: true}))
 	fill(t, g)
 	long := []byte(strings.Repeat("x", 3000))
 	require.True(t, isRefusal(g.Settings().Set(ctx, "passphrase", long)))
-	_, err = g.BeginRise(ctx, bake.Rise{Vessel: "tub", StartedAt: t0, Batch: long}, nil)
+	_, err := g.BeginRise(ctx, bake.Rise{Vessel: "tub", StartedAt: t0, Batch: long}, nil)
 	require.True(t, isRefusal(err))
 	_, err = g.AddEvent(ctx, bake.Event{Kind: "note", At: t0, Detail: bake.Detail{Note: string(long)}})
 	require.True(t, isRefusal(err))

@@ -15,8 +15,7 @@ import (
 // last; one that was undone, and one that is no business of the dough, are left out.
 func TestRecordHasTheEvents(t *testing.T) {
 	s := openTest(t, Options{FlushEvery: time.Hour})
-	id, err := s.BeginRise(t.Context(), bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &bake.Event{At: t0, Kind: "start"})
-	require.NoError(t, err)
+	id := must(s.BeginRise(t.Context(), bake.Rise{Vessel: "tub", Holds: estimator.Dough, StartedAt: t0}, &bake.Event{At: t0, Kind: "start"}))
 	for i := range 3 {
 		r := row(i)
 		r.Time = t0.Add(time.Duration(i) * 10 * time.Second)
@@ -25,16 +24,14 @@ func TestRecordHasTheEvents(t *testing.T) {
 	for _, e := range []bake.Event{{At: t0.Add(15 * time.Second), Kind: "fold"}, {At: t0.Add(16 * time.Second), Kind: "fridge", UndoneAt: t0.Add(time.Minute)},
 		{At: t0.Add(17 * time.Second), Kind: "note"}, {At: t0.Add(time.Hour), Kind: "shaped"}} {
 		e.RiseID, e.Vessel = id, "tub"
-		_, err := s.AddEvent(t.Context(), e)
-		require.NoError(t, err)
+		_ = must(s.AddEvent(t.Context(), e))
 	}
 	type line struct {
 		after time.Duration
 		event estimator.Event
 	}
 	var got []line
-	rows, err := s.Record(t.Context(), id)
-	require.NoError(t, err)
+	rows := must(s.Record(t.Context(), id))
 	for _, r := range rows {
 		got = append(got, line{r.Time.Sub(t0), r.Event})
 	}

@@ -25,10 +25,17 @@ var t0 = time.Date(2026, 3, 14, 18, 0, 0, 0, time.UTC)
 // openTest opens a fresh store that is closed at the end of the test.
 func openTest(t testing.TB, opt Options) *Store {
 	t.Helper()
-	s, err := Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), opt)
-	require.NoError(t, err)
+	s := must(Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), opt))
 	t.Cleanup(func() { _ = s.Close(context.WithoutCancel(t.Context())) })
 	return s
+}
+
+// must returns a value that has to be there.
+func must[T any](v T, err error) T {
+	if err != nil {
+		panic(err)
+	}
+	return v
 }
 
 // closing closes a store and its failure is the test's.
@@ -52,8 +59,7 @@ func fullRise() bake.Rise {
 // begin starts a simple rise.
 func begin(t testing.TB, s *Store, vessel string, at time.Time) int64 {
 	t.Helper()
-	id, err := s.BeginRise(t.Context(), bake.Rise{Vessel: vessel, Holds: estimator.Dough, StartedAt: at, Phase: estimator.Lag}, nil)
-	require.NoError(t, err)
+	id := must(s.BeginRise(t.Context(), bake.Rise{Vessel: vessel, Holds: estimator.Dough, StartedAt: at, Phase: estimator.Lag}, nil))
 	return id
 }
 
@@ -68,8 +74,7 @@ func row(i int) bake.Recorded {
 // collect reads all samples of a rise.
 func collect(t testing.TB, s *Store, id int64) []bake.Recorded {
 	t.Helper()
-	out, err := s.Rows(t.Context(), id, time.Time{}, time.Time{})
-	require.NoError(t, err)
+	out := must(s.Rows(t.Context(), id, time.Time{}, time.Time{}))
 	return out
 }
 
@@ -99,8 +104,7 @@ func equalRows(t testing.TB, want, got []bake.Recorded) {
 func TestEveryConnectionHasItsPragmas(t *testing.T) {
 	s := openTest(t, Options{})
 	for i := range s.db.Stats().MaxOpenConnections { // all at once, so that none is asked twice
-		conn, err := s.db.Conn(t.Context())
-		require.NoError(t, err)
+		conn := must(s.db.Conn(t.Context()))
 		defer conn.Close()
 		for pragma, want := range map[string]string{"synchronous": "2", "journal_mode": "wal", "busy_timeout": "10000", "trusted_schema": "0"} {
 			var got string
@@ -113,18 +117,14 @@ func TestEveryConnectionHasItsPragmas(t *testing.T) {
 func TestRiseComesBackAsItWas(t *testing.T) {
 	s := openTest(t, Options{})
 	want := fullRise()
-	id, err := s.BeginRise(t.Context(), want, nil)
-	require.NoError(t, err)
+	id := must(s.BeginRise(t.Context(), want, nil))
 	want.ID = id
-	got, err := s.Rise(t.Context(), id)
-	require.NoError(t, err)
+	got := must(s.Rise(t.Context(), id))
 	assert.Equal(t, want, got)
 
 	bare := bake.Rise{Vessel: "jar", Holds: estimator.Starter, StartedAt: t0, PeakPercent: math.NaN(), MeanDoughC: math.NaN()}
-	id, err = s.BeginRise(t.Context(), bare, nil)
-	require.NoError(t, err)
-	got, err = s.Rise(t.Context(), id)
-	require.NoError(t, err)
+	id = must(s.BeginRise(t.Context(), bare, nil))
+	got = must(s.Rise(t.Context(), id))
 	assert.True(t, math.IsNaN(got.PeakPercent))
 	assert.True(t, math.IsNaN(got.MeanDoughC))
 	assert.True(t, got.UnderWay())
@@ -135,13 +135,11 @@ func TestRiseComesBackAsItWas(t *testing.T) {
 func TestUpdateLeavesTheJudgementAlone(t *testing.T) {
 	s := openTest(t, Options{})
 	r := fullRise()
-	id, err := s.BeginRise(t.Context(), r, nil)
-	require.NoError(t, err)
+	id := must(s.BeginRise(t.Context(), r, nil))
 	require.NoError(t, s.JudgeRise(t.Context(), id, bake.Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}))
 	r.ID, r.Phase, r.Batch = id, estimator.Over, nil
 	require.NoError(t, s.UpdateRise(t.Context(), r))
-	got, err := s.Rise(t.Context(), id)
-	require.NoError(t, err)
+	got := must(s.Rise(t.Context(), id))
 	assert.Equal(t, bake.Judgement{Outcome: "over", OvenSpring: "flat", Note: "slept in"}, got.Judgement)
 	assert.Equal(t, estimator.Over, got.Phase)
 	assert.Equal(t, `{"flour":500}`, string(got.Batch))
@@ -178,8 +176,7 @@ func TestListFiltersAndPages(t *testing.T) {
 	}
 	pageAll := func(f Filter) (ids []int64) {
 		for {
-			p, err := s.Rises(t.Context(), f)
-			require.NoError(t, err)
+			p := must(s.Rises(t.Context(), f))
 			for _, r := range p.Rises {
 				ids = append(ids, r.ID)
 			}
@@ -200,8 +197,7 @@ func TestListFiltersAndPages(t *testing.T) {
 	assert.Len(t, pageAll(Filter{From: t0.Add(48 * time.Hour), Until: t0.Add(5 * 24 * time.Hour)}), 3)
 	assert.Len(t, pageAll(Filter{Text: "LOAF 7 100% RYE_7"}), 1)
 	assert.Empty(t, pageAll(Filter{Text: "100_"}), "signs of the pattern language mean themselves")
-	names, err := s.Vessels(t.Context())
-	require.NoError(t, err)
+	names := must(s.Vessels(t.Context()))
 	assert.Equal(t, []string{"jar", "tub"}, names)
 }
 
@@ -225,8 +221,7 @@ func TestRowsBeforeAndAfterTheCommit(t *testing.T) {
 	assert.Zero(t, s.Health().WaitingRows)
 	equalRows(t, want, collect(t, s, id))
 
-	part, err := s.Rows(t.Context(), id, row(10).Time, row(20).Time)
-	require.NoError(t, err)
+	part := must(s.Rows(t.Context(), id, row(10).Time, row(20).Time))
 	equalRows(t, want[10:20], part)
 }
 
@@ -253,8 +248,7 @@ func TestThinKeepsWhatAChartNeeds(t *testing.T) {
 		require.NoError(t, s.AppendRow(id, r))
 	}
 	for _, n := range []int{4, 10, 301, 4999, 5000} {
-		got, err := s.ThinRows(t.Context(), id, time.Time{}, time.Time{}, n)
-		require.NoError(t, err)
+		got := must(s.ThinRows(t.Context(), id, time.Time{}, time.Time{}, n))
 		assert.LessOrEqual(t, len(got), n+2)
 		assert.Equal(t, row(0).Time, got[0].Time)
 		assert.Equal(t, row(4999).Time, got[len(got)-1].Time)
@@ -272,33 +266,27 @@ func TestSettingsForecastsPhotos(t *testing.T) {
 	require.ErrorIs(t, err, ErrNotFound)
 	require.NoError(t, set.SetAll(t.Context(), map[string][]byte{"session/1": []byte("x"), "session/2": []byte("y"), "unit": []byte("C")}))
 	require.NoError(t, set.Set(t.Context(), "session/2", []byte("z")))
-	got, err := set.List(t.Context(), "session/")
-	require.NoError(t, err)
+	got := must(set.List(t.Context(), "session/"))
 	assert.Equal(t, map[string][]byte{"session/1": []byte("x"), "session/2": []byte("z")}, got)
 	require.NoError(t, set.Delete(t.Context(), "session/1"))
-	v, err := set.Get(t.Context(), "unit")
-	require.NoError(t, err)
+	v := must(set.Get(t.Context(), "unit"))
 	assert.Equal(t, "C", string(v))
 
 	id := begin(t, s, "tub", t0)
 	f := Forecast{RiseID: id, At: t0.Add(time.Hour), Ready: estimator.Window{From: t0, Median: t0.Add(time.Hour), Until: t0.Add(2 * time.Hour)}}
 	require.NoError(t, s.AppendForecast(f))
 	for range 2 { // waiting, then written
-		got, err := s.Forecasts(t.Context(), id)
-		require.NoError(t, err)
+		got := must(s.Forecasts(t.Context(), id))
 		assert.Equal(t, []Forecast{f}, got)
 		require.NoError(t, s.Flush(t.Context()))
 	}
 
 	p := Photo{RiseID: id, At: t0, Type: "image/png", Bytes: make([]byte, 300_000)}
-	p.ID, err = s.AddPhoto(t.Context(), p)
-	require.NoError(t, err)
-	back, err := s.Photo(t.Context(), p.ID)
-	require.NoError(t, err)
+	p.ID = must(s.AddPhoto(t.Context(), p))
+	back := must(s.Photo(t.Context(), p.ID))
 	p.Size = 300_000
 	assert.Equal(t, p, back)
-	listed, err := s.Photos(t.Context(), id)
-	require.NoError(t, err)
+	listed := must(s.Photos(t.Context(), id))
 	p.Bytes = nil
 	assert.Equal(t, []Photo{p}, listed)
 	require.NoError(t, s.DeletePhoto(t.Context(), p.ID))
@@ -322,11 +310,10 @@ func TestDeleteRiseLeavesNothing(t *testing.T) {
 func TestReopenAfterAnOrderlyStop(t *testing.T) {
 	t.Parallel()
 	path := filepath.Join(t.TempDir(), "deep", "tidemark.db")
-	s, err := Open(t.Context(), path, Options{})
-	require.NoError(t, err)
+	s := must(Open(t.Context(), path, Options{}))
 	assert.True(t, s.Opened().New)
 	assert.False(t, s.Opened().Unclean)
-	_, err = Open(t.Context(), path, Options{})
+	_, err := Open(t.Context(), path, Options{})
 	require.ErrorIs(t, err, ErrInUse)
 	id := begin(t, s, "tub", t0)
 	require.NoError(t, s.AppendRow(id, row(1)))
@@ -335,17 +322,14 @@ func TestReopenAfterAnOrderlyStop(t *testing.T) {
 	_, err = s.Rise(t.Context(), id)
 	require.ErrorIs(t, err, ErrClosed)
 
-	g, err := Open(t.Context(), path, Options{ReadOnly: true})
-	require.NoError(t, err)
+	g := must(Open(t.Context(), path, Options{ReadOnly: true}))
 	assert.Len(t, collect(t, g, id), 1)
 	require.NoError(t, g.Close(t.Context()))
-	s, err = Open(t.Context(), path, Options{})
-	require.NoError(t, err)
+	s = must(Open(t.Context(), path, Options{}))
 	assert.False(t, s.Opened().New)
 	assert.False(t, s.Opened().Unclean)
 	assert.Len(t, collect(t, s, id), 1)
-	open, err := s.OpenRises(t.Context())
-	require.NoError(t, err)
+	open := must(s.OpenRises(t.Context()))
 	assert.Len(t, open, 1)
 	require.NoError(t, s.Close(t.Context()))
 }
@@ -353,12 +337,10 @@ func TestReopenAfterAnOrderlyStop(t *testing.T) {
 func TestReadingBesideTheService(t *testing.T) {
 	s := openTest(t, Options{})
 	id := begin(t, s, "tub", t0)
-	g, err := Open(t.Context(), s.Path(), Options{ReadOnly: true})
-	require.NoError(t, err)
-	r, err := g.Rise(t.Context(), id)
-	require.NoError(t, err)
+	g := must(Open(t.Context(), s.Path(), Options{ReadOnly: true}))
+	r := must(g.Rise(t.Context(), id))
 	assert.Equal(t, "tub", r.Vessel)
-	_, err = g.BeginRise(t.Context(), r, nil)
+	_, err := g.BeginRise(t.Context(), r, nil)
 	require.ErrorContains(t, err, "reading only")
 	require.NoError(t, g.Close(t.Context()))
 	_, err = Open(t.Context(), s.Path()+"x", Options{Beside: true})
