@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"net/http"
 	"sync"
 	"sync/atomic"
@@ -20,6 +21,8 @@ import (
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor"
+	"tidemark/web"
+	"tidemark/web/access"
 )
 
 // Options says what to wire. Config and Clock are needed.
@@ -59,15 +62,16 @@ type App struct {
 	unwatched bake.Span // before this watch, after an unclean stop; moves with the clock
 	advanced  time.Time // last; moves with the clock
 
-	server        *server
-	metrics       http.Handler // when it has an address of its own
-	metricsServer *server
-	failed        chan error
-	restart       chan struct{}   // receives when the watch has to begin anew: for a restored history or changed settings
-	ctx           context.Context // of the watch, from its start on
-	cancel        context.CancelFunc
-	setup         *setup // nil unless live
-	work          sync.WaitGroup
+	page      *web.Server    // nil without one
+	window    *access.Window // for setting up; nil: closed from the start
+	listeners []net.Listener // of the page, then of the metrics
+	servers   []*http.Server // on them
+	failed    chan error
+	restart   chan struct{}   // receives when the watch has to begin anew: for a restored history or changed settings
+	ctx       context.Context // of the watch, from its start on
+	cancel    context.CancelFunc
+	setup     *setup // nil unless live
+	work      sync.WaitGroup
 
 	manager *alert.Manager
 	planMu  sync.Mutex // guards planned
@@ -133,23 +137,7 @@ func (a *App) Start(ctx context.Context) error {
 		late()
 	}
 	if a.opt.Listen != "" {
-		over, err := a.certificate(a.opt.Config.Web)
-		if err != nil {
-			a.cancel()
-			return err
-		}
-		s, err := a.newServer(ctx, a.opt.Listen)
-		if err != nil {
-			a.cancel()
-			return err
-		}
-		a.server = s
-		if a.opt.Live && a.opt.Store != nil && !a.opt.Config.Web.LocalOnly() {
-			x := windowWatch{a.opt.Config.StateDir, a.opt.Store.Settings(), s.window, a.requestRestart, a.log}
-			a.work.Go(func() { x.run(ctx) })
-		}
-		s.serve(over, a.failed)
-		if err := a.serveMetrics(); err != nil {
+		if err := a.openPage(ctx); err != nil {
 			return errors.Join(err, a.Stop(ctx))
 		}
 	}
@@ -166,12 +154,7 @@ func (a *App) Stop(ctx context.Context) error {
 		return nil
 	}
 	a.cancel()
-	var err error
-	for _, s := range []*server{a.server, a.metricsServer} {
-		if s != nil {
-			err = errors.Join(err, s.stop(ctx))
-		}
-	}
+	err := a.stopServing(ctx)
 	if a.setup != nil {
 		err = errors.Join(err, a.setup.stopListening())
 	}
@@ -184,10 +167,10 @@ func (a *App) Failed() <-chan error { return a.failed }
 
 // Address is where the page is served; empty without one.
 func (a *App) Address() string {
-	if a.server == nil {
+	if len(a.listeners) == 0 {
 		return ""
 	}
-	return a.server.ln.Addr().String()
+	return a.listeners[0].Addr().String()
 }
 
 // Observe takes in one sample of a vessel. A vessel that is not configured is

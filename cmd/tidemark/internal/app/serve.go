@@ -21,7 +21,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"syscall"
 	"time"
 
@@ -35,46 +34,95 @@ import (
 // stopWithin bounds how long open requests may hold up the end.
 const stopWithin = 1500 * time.Millisecond
 
-// server is the page's HTTP server.
-type server struct {
-	page   *web.Server
-	window *access.Window // for setting up; nil: closed from the start
-	http   *http.Server
-	ln     net.Listener
-	done   sync.WaitGroup
-}
-
-// newServer builds the page and opens its address.
-func (a *App) newServer(ctx context.Context, address string) (*server, error) {
-	address, window, err := a.allowedAddress(ctx, address)
+// openPage opens the page, and the metrics where they have an address of their own.
+func (a *App) openPage(ctx context.Context) error {
+	conf := a.opt.Config.Web
+	over, err := a.certificate(conf)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	ln, err := listen(address)
+	address, window, err := a.allowedAddress(ctx, a.opt.Listen)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	o, err := a.WebOptions()
-	o.Window = window
 	if err != nil {
-		return nil, errors.Join(err, ln.Close())
+		return err
 	}
-	page, err := web.New(o)
+	metrics := o.Metrics
+	if o.Window = window; conf.MetricsListen != "" {
+		o.Metrics = nil
+	}
+	a.page, err = web.New(o)
 	if err != nil && o.Settings != nil {
 		// A damaged history must not take the page away: it is then served
 		// without past rises, and to this machine alone.
 		a.log.Error("the page is served without what was kept", "error", err)
 		o.Settings, o.History, o.Upkeep = nil, nil, nil
-		page, err = web.New(o)
+		a.page, err = web.New(o)
 	}
 	if err != nil {
-		return nil, errors.Join(err, ln.Close())
+		return err
 	}
-	mux := http.NewServeMux()
-	mux.Handle("/", page)
-	mux.Handle(answer.Path, page.Behind(answer.Handler(a.answers, a.pressed))) // past the login: each button carries its own proof
-	srv := web.NewHTTPServer(mux, a.log)
-	return &server{page: page, window: window, http: srv, ln: ln}, nil
+	page := http.NewServeMux()
+	page.Handle("/", a.page)
+	page.Handle(answer.Path, a.page.Behind(answer.Handler(a.answers, a.pressed))) // past the login: each button carries its own proof
+	if err := a.serve(address, page, over); err != nil {
+		return err
+	}
+	if a.window = window; a.opt.Live && a.opt.Store != nil && !conf.LocalOnly() {
+		x := windowWatch{a.opt.Config.StateDir, a.opt.Store.Settings(), window, a.requestRestart, a.log}
+		a.work.Go(func() { x.run(ctx) })
+	}
+	if conf.MetricsListen == "" {
+		return nil
+	}
+	alone := http.NewServeMux()
+	alone.Handle("GET /metrics", metrics)
+	return a.serve(conf.MetricsListen, alone, nil)
+}
+
+// serve opens an address and answers there until stopServing, over TLS unless that is nil.
+func (a *App) serve(address string, h http.Handler, over *tls.Config) error {
+	ln, err := listen(address)
+	if err != nil {
+		return err
+	}
+	srv := web.NewHTTPServer(h, a.log)
+	srv.TLSConfig = over
+	a.listeners, a.servers = append(a.listeners, ln), append(a.servers, srv)
+	a.work.Go(func() {
+		var err error
+		if over != nil {
+			err = srv.ServeTLS(ln, "", "")
+		} else {
+			err = srv.Serve(ln)
+		}
+		if !errors.Is(err, http.ErrServerClosed) {
+			select {
+			case a.failed <- fmt.Errorf("the page ended: %w", err):
+			default:
+			}
+		}
+	})
+	return nil
+}
+
+// stopServing ends page and metrics; requests that do not end are cut off.
+func (a *App) stopServing(ctx context.Context) (err error) {
+	ctx, cancel := context.WithTimeout(ctx, stopWithin)
+	defer cancel()
+	if a.page != nil {
+		err = a.page.Close()
+	}
+	for _, srv := range a.servers {
+		gone := srv.Shutdown(ctx)
+		if errors.Is(gone, context.DeadlineExceeded) {
+			gone = srv.Close()
+		}
+		err = errors.Join(err, gone)
+	}
+	return err
 }
 
 // allowedAddress keeps the page on this machine until the household has set a
@@ -137,68 +185,8 @@ func (a *App) WebOptions() (web.Options, error) {
 		o.Upkeep, o.UploadDir = a, filepath.Dir(a.opt.Store.Path())
 	}
 	m, err := metrics.New(a, metrics.Options{Process: true, Log: a.log})
-	if err != nil {
-		return o, err
-	}
-	if w.MetricsListen == "" {
-		o.Metrics = m
-	} else {
-		a.metrics = m
-	}
-	return o, nil
-}
-
-// serveMetrics serves the metrics at an address of their own, if one is
-// configured.
-func (a *App) serveMetrics() error {
-	address := a.opt.Config.Web.MetricsListen
-	if address == "" || a.metrics == nil {
-		return nil
-	}
-	ln, err := listen(address)
-	if err != nil {
-		return err
-	}
-	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", a.metrics)
-	srv := web.NewHTTPServer(mux, a.log)
-	a.metricsServer = &server{http: srv, ln: ln}
-	a.metricsServer.serve(nil, a.failed)
-	return nil
-}
-
-// serve answers requests until stop, over TLS unless that is nil; failed gets what ends it early.
-func (s *server) serve(over *tls.Config, failed chan<- error) {
-	s.done.Go(func() {
-		var err error
-		if s.http.TLSConfig = over; over != nil {
-			err = s.http.ServeTLS(s.ln, "", "")
-		} else {
-			err = s.http.Serve(s.ln)
-		}
-		if !errors.Is(err, http.ErrServerClosed) {
-			select {
-			case failed <- fmt.Errorf("the page ended: %w", err):
-			default:
-			}
-		}
-	})
-}
-
-// stop ends the server; requests that do not end are cut off.
-func (s *server) stop(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, stopWithin)
-	defer cancel()
-	var pageErr error
-	if s.page != nil {
-		pageErr = s.page.Close()
-	}
-	err := s.http.Shutdown(ctx)
-	if errors.Is(err, context.DeadlineExceeded) {
-		err = s.http.Close()
-	}
-	s.done.Wait()
-	return errors.Join(pageErr, err)
+	o.Metrics = m
+	return o, err
 }
 
 // A certificate of one's own is made for certificateSpan, as long as phones take at
@@ -438,9 +426,9 @@ func codeOf(w *access.Window) string { return strings.ReplaceAll(w.Code(), "-", 
 
 // SetupNote says how to set this machine up from another; empty when it cannot be.
 func (a *App) SetupNote() string {
-	if a.server == nil || !a.server.window.Open() {
+	if !a.window.Open() {
 		return ""
 	}
 	return fmt.Sprintf("not set up yet. For %d minutes open %s on a phone or computer in the house and type the code %s",
-		windowMinutes, strings.Join(a.addresses(), " or "), a.server.window.Code())
+		windowMinutes, strings.Join(a.addresses(), " or "), a.window.Code())
 }

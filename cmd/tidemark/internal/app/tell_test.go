@@ -57,7 +57,7 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 	a, err := New(Options{Config: cfg, Clock: clock, Store: store, Listen: cfg.Web.Listen, Version: "1.2"})
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
-	status, body := get(t, "http://"+a.metricsServer.ln.Addr().String()+"/metrics")
+	status, body := get(t, "http://"+a.listeners[1].Addr().String()+"/metrics")
 	assert.Equal(t, http.StatusOK, status)
 	assert.Contains(t, body, "tidemark_")
 	status, _ = get(t, "http://"+a.Address()+"/metrics")
@@ -67,7 +67,7 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 	assert.Contains(t, body, "tub")
 
 	taken := *cfg
-	taken.Web.MetricsListen = a.metricsServer.ln.Addr().String()
+	taken.Web.MetricsListen = a.listeners[1].Addr().String()
 	second, err := New(Options{Config: &taken, Clock: clock, Listen: "127.0.0.1:0"})
 	require.NoError(t, err)
 	require.ErrorContains(t, second.Start(t.Context()), "taken by another program")
