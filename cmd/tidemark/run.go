@@ -9,9 +9,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime/debug"
-	"sync"
 	"syscall"
-	"time"
 
 	systemd "github.com/coreos/go-systemd/v22/daemon"
 
@@ -31,11 +29,8 @@ const historyFile = "tidemark.db"
 // megabytes, and a small Pi has little to spare.
 const heapGrowth = 30
 
-// Backups of the history: where, within the state directory, and how many.
-const (
-	backupDir   = "backups"
-	backupsKept = 7
-)
+// backupDir holds the backups of the history, within the state directory.
+const backupDir = "backups"
 
 // runRun is the live daemon.
 func runRun(ctx context.Context, s streams, args []string) error {
@@ -56,54 +51,39 @@ func runRun(ctx context.Context, s streams, args []string) error {
 var errRestart = errors.New("the watch restarts")
 
 // runOnce watches until ctx ends or a restart is asked for.
-func runOnce(ctx context.Context, s streams, configFile string) error {
+func runOnce(ctx context.Context, s streams, configFile string) (err error) {
 	cfg, err := config.Load(configFile, config.Sensors)
 	if err != nil {
 		return usageError{err}
 	}
 	log := slog.New(slog.NewTextHandler(s.err, nil))
+	routes, err := channel.Routes(cfg.Channels, channel.Env{Version: version(), Household: app.LocaleOf(cfg), Log: log})
+	if err != nil {
+		return usageError{err}
+	}
 	backups := filepath.Join(cfg.StateDir, backupDir)
 	store, err := history.Open(ctx, filepath.Join(cfg.StateDir, historyFile), history.Options{Log: log, Backups: backups})
 	if err != nil {
 		return fmt.Errorf("the history in %s cannot be opened: %w", cfg.StateDir, err)
 	}
+	defer func() {
+		if closed := store.Close(context.WithoutCancel(ctx)); closed != nil {
+			log.Error("the history was not closed in order", "error", closed)
+			err = errors.Join(err, closed)
+		}
+	}()
 	for _, note := range store.Opened().Notes {
 		log.Warn(note)
 	}
 	warn(log, cfg)
-	err = keepAndWatch(ctx, s, cfg, store, log, backups)
-	if closed := store.Close(context.WithoutCancel(ctx)); closed != nil && errors.Is(err, errRestart) {
-		log.Error("the history was not closed in order", "error", closed)
-	} else {
-		err = errors.Join(err, closed)
+	a, err := app.New(app.Options{Routes: routes, Version: version(), Config: cfg, Clock: app.NewSteady(), Store: store, Backups: backups, Log: log, Live: true, Listen: cfg.Web.Listen})
+	if err == nil {
+		err = a.Start(ctx)
 	}
-	return err
-}
-
-// keepAndWatch looks after the store beside the watch and ends with it.
-func keepAndWatch(ctx context.Context, s streams, cfg *config.Config, store *history.Store, log *slog.Logger, backups string) error {
-	upkeep, stop := context.WithCancel(ctx)
-	var beside sync.WaitGroup
-	beside.Go(func() { store.RunUpkeep(upkeep, backups, 24*time.Hour, backupsKept) })
-	err := watch(ctx, s, cfg, store, log)
-	stop()
-	beside.Wait()
-	return err
-}
-
-// watch runs the App until ctx ends.
-func watch(ctx context.Context, s streams, cfg *config.Config, store *history.Store, log *slog.Logger) error {
-	routes, err := channel.Routes(cfg.Channels, channel.Env{Version: version(), Household: app.LocaleOf(cfg), Log: log})
-	if err != nil {
-		return usageError{err}
-	}
-	a, err := app.New(app.Options{Routes: routes, Version: version(), Config: cfg, Clock: app.NewSteady(), Store: store, Log: log, Live: true, Listen: cfg.Web.Listen})
 	if err != nil {
 		return err
 	}
-	if err := a.Start(ctx); err != nil {
-		return err
-	}
+	defer func() { err = errors.Join(err, a.Stop(context.WithoutCancel(ctx))) }()
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP) // before anybody is told that this is ready
 	defer signal.Stop(hup)
@@ -113,16 +93,11 @@ func watch(ctx context.Context, s streams, cfg *config.Config, store *history.St
 		fmt.Fprintln(s.out, "tidemark:", note)
 	}
 	_, _ = systemd.SdNotify(false, systemd.SdNotifyReady+"\nSTATUS="+status) // no service manager listens on a bare machine
-	var beside sync.WaitGroup
-	running, end := context.WithCancel(ctx)
-	beside.Go(func() { a.FeedWatchdog(running) })
 	err = untilTheEnd(ctx, a, hup, cfg.File, log)
 	if !errors.Is(err, errRestart) { // the service goes on then: one that stops is ended after a while
 		_, _ = systemd.SdNotify(false, systemd.SdNotifyStopping)
 	}
-	end()
-	beside.Wait()
-	return errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
+	return err
 }
 
 // untilTheEnd waits for the end of ctx or of a part that should not end, and

@@ -30,6 +30,7 @@ type Options struct {
 	Config  *config.Config
 	Clock   Clock
 	Store   *history.Store // nil keeps nothing
+	Backups string         // folder for the daily backups of Store; empty for none
 	Log     *slog.Logger   // nil is silent
 	Demo    bool           // everything watched is invented
 	Listen  string         // address of the page; empty serves none

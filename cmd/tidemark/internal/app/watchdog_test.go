@@ -47,7 +47,7 @@ func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
 	a.lastReadAt.note()
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})
-	go func() { a.FeedWatchdog(ctx); close(done) }()
+	go func() { a.feedWatchdog(ctx); close(done) }()
 	assert.Equal(t, "WATCHDOG=1", <-heard)
 	old := time.Now().Add(-stuckAfter - time.Second)
 	a.lastReadAt.at.Store(&old)
@@ -65,10 +65,10 @@ func TestTheWatchdogIsFedWhileTheWatchMovesOn(t *testing.T) {
 	a.lastReadAt.at.Store(&old)
 	assert.NoError(t, a.stuck(), "there is nothing to read where all is told by eye")
 	t.Setenv("WATCHDOG_USEC", "soon")
-	a.FeedWatchdog(t.Context())
+	a.feedWatchdog(t.Context())
 	<-logged
 	t.Setenv("WATCHDOG_USEC", "")
-	a.FeedWatchdog(t.Context())
+	a.feedWatchdog(t.Context())
 }
 
 // lines tells of each line of a log.

@@ -78,6 +78,12 @@ func (p *progress) last() time.Time {
 	return time.Time{}
 }
 
+// How often the history is backed up, and how many backups are kept.
+const (
+	backupEvery = 24 * time.Hour
+	backupsKept = 7
+)
+
 // startWatching begins what runs beside: messages always, sensors and the
 // advance in a live watch.
 func (a *App) startWatching(ctx context.Context) error {
@@ -99,6 +105,10 @@ func (a *App) startWatching(ctx context.Context) error {
 		}
 	})
 	a.work.Go(func() { a.advanceInTime(ctx) })
+	a.work.Go(func() { a.feedWatchdog(ctx) })
+	if a.opt.Backups != "" {
+		a.work.Go(func() { a.opt.Store.RunUpkeep(ctx, a.opt.Backups, backupEvery, backupsKept) })
+	}
 	if url := a.opt.Config.Heartbeat; url != "" {
 		beat := channel.NewHeartbeat(alert.Secret(url), a.silent, a.log)
 		a.heartbeat.Store(beat)
@@ -138,10 +148,10 @@ func (a *App) slept(now time.Time) bool {
 	return steady && !last.IsZero() && now.Sub(last) > breakAfter
 }
 
-// FeedWatchdog feeds the service manager's watchdog, sd_watchdog_enabled(3), three times
+// feedWatchdog feeds the service manager's watchdog, sd_watchdog_enabled(3), three times
 // in its interval until ctx ends, while the watch makes progress. The manager ends a
 // process that stops feeding and starts it again.
-func (a *App) FeedWatchdog(ctx context.Context) {
+func (a *App) feedWatchdog(ctx context.Context) {
 	interval, err := daemon.SdWatchdogEnabled(false)
 	if err != nil {
 		a.log.Warn("the watchdog is not fed: check WatchdogSec= in the unit", "error", err)
