@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"tidemark/alert/text"
+	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
 	"tidemark/web/past"
@@ -28,12 +29,12 @@ type historyCall struct {
 	streams
 	db, config string
 	yes        bool
-	words      *text.Localizer // English, as all that the command prints
+	words      *text.Localizer // of the household; English where its configuration is not accepted
 }
 
 // runHistory writes, takes back or empties the history as a whole.
 func runHistory(ctx context.Context, s streams, args []string) error {
-	h := &historyCall{streams: s, words: text.New(text.Locale{Zone: time.Local})}
+	h := &historyCall{streams: s}
 	fs := newFlags(s, "history", historyUsage)
 	fs.StringVar(&h.db, "db", "", "the history `file`; found by itself when left out")
 	fs.StringVar(&h.config, "config", defaultConfig, "configuration `file` of the service")
@@ -41,6 +42,10 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 	rest, err := parseFlags(fs, args)
 	if err != nil {
 		return err
+	}
+	h.words = text.New(text.Locale{Zone: time.Local})
+	if cfg, err := config.Load(h.config, config.WithoutSensors); err == nil {
+		h.words = wordsOf(cfg)
 	}
 	switch word := strings.Join(rest[:min(1, len(rest))], ""); {
 	case word == "backup" && len(rest) == 2:
@@ -56,23 +61,24 @@ func runHistory(ctx context.Context, s streams, args []string) error {
 // findHistory returns where the service's history is, and how that was found. It asks in
 // this order: the file named by hand, TIDEMARK_STATE, systemd's STATE_DIRECTORY,
 // state_dir of the configuration, /var/lib/tidemark.
-func findHistory(byHand, configFile string) (path, how string, err error) {
+func findHistory(byHand, configFile string) (path string, how bake.Said, err error) {
+	named := func(by string) bake.Said { return bake.Said{Key: "history.named", Values: text.Values{"by": by}} }
 	if byHand != "" {
-		return byHand, "named by --db", nil
+		return byHand, named("--db"), nil
 	}
 	for _, name := range []string{"TIDEMARK_STATE", "STATE_DIRECTORY"} {
 		if dir, _, _ := strings.Cut(os.Getenv(name), ":"); dir != "" { // systemd lists several with colons
-			return filepath.Join(dir, historyFile), "named by " + name, nil
+			return filepath.Join(dir, historyFile), named(name), nil
 		}
 	}
 	dir, err := config.StateDir(configFile)
 	switch {
 	case err != nil:
-		return "", "", fmt.Errorf("%w; name the history with --db FILE", err)
+		return "", how, err
 	case dir != "":
-		return filepath.Join(dir, historyFile), "named by state_dir in " + configFile, nil
+		return filepath.Join(dir, historyFile), bake.Said{Key: "history.named.state", Values: text.Values{"file": configFile}}, nil
 	}
-	return filepath.Join(defaultStateDir, historyFile), "the usual place", nil
+	return filepath.Join(defaultStateDir, historyFile), bake.Said{Key: "history.usual"}, nil
 }
 
 // backup writes a copy of the history, beside a running service.
@@ -83,9 +89,9 @@ func (h *historyCall) backup(ctx context.Context, file string) error {
 	}
 	switch _, err := os.Stat(path); {
 	case errors.Is(err, fs.ErrPermission):
-		return fmt.Errorf("no permission to read %s (%s); run it with sudo, or as the user of the service", path, how)
+		return h.fails(err, "history.permission", text.Values{"path": path, "how": how})
 	case err != nil:
-		return fmt.Errorf("there is no history at %s (%s); name it with --db FILE", path, how)
+		return h.fails(err, "history.none", text.Values{"path": path, "how": how})
 	}
 	store, err := history.Open(ctx, path, history.Options{Beside: true, ReadOnly: true})
 	if err != nil {
@@ -98,9 +104,16 @@ func (h *historyCall) backup(ctx context.Context, file string) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.out, "Backup written to %s and checked: %s.\n", file, past.Holdings(sum, h.words))
-	fmt.Fprintln(h.out, "It holds everything, sessions and the passphrase's hash too: keep it to yourself.")
+	h.say("history.backup", text.Values{"file": file, "holds": past.Holdings(sum, h.words)})
+	h.say("history.secret", nil)
 	return nil
+}
+
+// say prints a sentence, and fails makes an error of one.
+func (h *historyCall) say(key string, v text.Values) { fmt.Fprintln(h.out, h.words.Say(key, v)) }
+
+func (h *historyCall) fails(err error, key string, v text.Values) error {
+	return inWords{err, h.words.Say(key, v)}
 }
 
 // restore puts a backup in the place of the history, after a check and a question.
@@ -109,14 +122,14 @@ func (h *historyCall) restore(ctx context.Context, file string) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.out, "%s is sound: %s.\n", file, past.Holdings(sum, h.words))
-	return h.exchange(ctx, "Put it in the place of %s? What is there now is kept beside it.", "Restored to %s.\n",
+	h.say("history.sound", text.Values{"file": file, "holds": past.Holdings(sum, h.words)})
+	return h.exchange(ctx, "history.restore", "history.restored",
 		func(path string) (string, error) { return history.Restore(ctx, file, path, time.Now()) })
 }
 
 // fresh begins an empty history, after a question.
 func (h *historyCall) fresh(ctx context.Context) error {
-	return h.exchange(ctx, "Begin an empty history in the place of %s? What is there now, passphrase and settings too, is kept beside it.", "An empty history is in %s.\n",
+	return h.exchange(ctx, "history.new", "history.begun",
 		func(path string) (string, error) { return history.New(ctx, path, time.Now()) })
 }
 
@@ -126,19 +139,19 @@ func (h *historyCall) exchange(ctx context.Context, question, said string, do fu
 	if err != nil {
 		return err
 	}
-	if !h.yes && !newTalk(ctx, h.streams, h.words).confirm(fmt.Sprintf(question, path)) {
-		return errors.New("nothing was changed")
+	if !h.yes && !newTalk(ctx, h.streams, h.words).confirm(h.words.Say(question, text.Values{"path": path})) {
+		return h.fails(errGivenUp, "level.stopped", nil)
 	}
 	former, err := do(path)
 	if errors.Is(err, history.ErrInUse) {
-		return fmt.Errorf("%w: sudo systemctl stop tidemark", err)
+		return h.fails(err, "history.in_use", text.Values{"path": path})
 	}
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(h.out, said, path)
+	h.say(said, text.Values{"path": path})
 	if former != "" {
-		fmt.Fprintf(h.out, "The history from before is kept as %s.\n", former)
+		h.say("history.former", text.Values{"file": former})
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -36,8 +37,9 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 	if len(names) > 1 {
 		return usagef("notify --test takes one channel, found %d", len(names))
 	}
+	words := wordsOf(cfg)
 	if len(cfg.Channels) == 0 {
-		return usagef("%s lists no channels; add one under channels, such as {name: phone, kind: topic, url: ..., topic: ...}", cfg.File)
+		return usagef("%s", words.Say("notify.none", text.Values{"file": cfg.File, "example": "{name: phone, kind: topic, url: ..., topic: ...}"}))
 	}
 	tried, failed := 0, 0
 	var known []string
@@ -50,19 +52,20 @@ func notifyTest(ctx context.Context, s streams, cfg *config.Config, names []stri
 		answer, err := testChannel(ctx, cfg, spec)
 		if err != nil {
 			failed++
-			fmt.Fprintf(s.out, "%s (%s): %v\n", spec.Name, spec.Kind, err)
-			continue
+			answer = words.Error(err)
+		} else {
+			answer = words.Say("notify.sent", text.Values{"answer": answer})
 		}
-		fmt.Fprintf(s.out, "%s (%s): sent; the other side says: %s\n", spec.Name, spec.Kind, answer)
+		fmt.Fprintf(s.out, "%s (%s): %s\n", spec.Name, spec.Kind, answer)
 	}
 	if tried == 0 {
-		return usagef("%s has no channel %q; it has %s", cfg.File, names[0], strings.Join(known, ", "))
+		return usagef("%s", words.Say("notify.unknown", text.Values{"file": cfg.File, "found": names[0], "names": strings.Join(known, ", ")}))
 	}
 	for _, hint := range cfg.Hints() {
-		fmt.Fprintln(s.out, wordsOf(cfg).Say("terminal.note", text.Values{"note": hint}))
+		fmt.Fprintln(s.out, words.Say("terminal.note", text.Values{"note": hint}))
 	}
 	if failed > 0 {
-		return fmt.Errorf("%d of %d test messages did not get through; see above", failed, tried)
+		return errors.New(words.Say("notify.lost", text.Values{"n": failed, "of": tried}))
 	}
 	return nil
 }

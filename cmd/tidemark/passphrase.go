@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/term"
 
+	"tidemark/alert/text"
 	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
 	"tidemark/web/access"
@@ -32,7 +33,8 @@ func runPassphrase(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return usageError{err}
 	}
-	phrase, err := askPassphrase(s)
+	words := wordsOf(cfg)
+	phrase, err := askPassphrase(s, words)
 	if err != nil {
 		return err
 	}
@@ -41,12 +43,17 @@ func runPassphrase(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	err = access.SetPassphrase(ctx, store.Settings(), phrase)
+	for kind, key := range map[error]string{access.ErrShort: "page.refused.short", access.ErrLong: "page.refused.phrase_long"} {
+		if errors.Is(err, kind) {
+			err = inWords{err, words.Say(key, text.Values{"n": access.MinPassphrase})}
+		}
+	}
 	if err = errors.Join(err, store.Close(ctx)); err != nil {
 		return err
 	}
-	fmt.Fprintln(s.out, "The passphrase is set and every browser is logged out. A running service notices within seconds.")
+	fmt.Fprintln(s.out, words.Say("passphrase.set", nil))
 	if cfg.Web.LocalOnly() {
-		fmt.Fprintf(s.out, "The page still answers this machine alone: it listens at %s. To open it to the house write\n\n    web: {listen: \":8080\"}\n\nin %s, then restart the service: sudo systemctl restart tidemark\n", cfg.Web.Listen, *configFile)
+		fmt.Fprintln(s.out, words.Say("passphrase.local", text.Values{"address": cfg.Web.Listen, "example": `web: {listen: ":8080"}`, "file": *configFile}))
 	}
 	return nil
 }
@@ -88,33 +95,33 @@ func giveToOwnerOf(dir, path string) error {
 }
 
 // askPassphrase asks twice at a terminal, and reads one line from a pipe.
-func askPassphrase(s streams) (string, error) {
+func askPassphrase(s streams, words *text.Localizer) (string, error) {
 	if f, ok := s.in.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-		return askTwice(s, int(f.Fd()))
+		return askTwice(s, words, int(f.Fd()))
 	}
 	line, err := bufio.NewReader(s.in).ReadString('\n')
 	if err != nil && line == "" {
-		return "", errors.New("no passphrase was given: type it at the prompt or pipe it in as one line")
+		return "", errors.New(words.Say("passphrase.none", nil))
 	}
 	return strings.TrimRight(line, "\r\n"), nil
 }
 
 // askTwice asks without echo and compares.
-func askTwice(s streams, fd int) (string, error) {
-	fmt.Fprint(s.err, "New passphrase for the household: ")
+func askTwice(s streams, words *text.Localizer, fd int) (string, error) {
+	fmt.Fprint(s.err, words.Say("passphrase.new", nil)+" ")
 	first, err := term.ReadPassword(fd)
 	fmt.Fprintln(s.err)
 	if err != nil {
 		return "", err
 	}
-	fmt.Fprint(s.err, "Once more: ")
+	fmt.Fprint(s.err, words.Say("passphrase.again", nil)+" ")
 	second, err := term.ReadPassword(fd)
 	fmt.Fprintln(s.err)
 	if err != nil {
 		return "", err
 	}
 	if string(first) != string(second) {
-		return "", errors.New("the two passphrases differ; nothing was changed")
+		return "", errors.New(words.Say("passphrase.differ", nil))
 	}
 	return string(first), nil
 }

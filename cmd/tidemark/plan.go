@@ -229,9 +229,9 @@ func (p *planCall) learn(ctx context.Context) {
 	if err == nil {
 		_, err = os.Stat(path)
 	}
-	place := fmt.Sprintf("%s (%s)", path, how)
+	place := path + " (" + p.words.Tell(how) + ")"
 	if errors.Is(err, fs.ErrNotExist) {
-		err = fmt.Errorf("there is no history at %s", place)
+		err = inWords{err, p.words.Say("history.none.plan", text.Values{"place": place})}
 	}
 	var said bake.Said
 	if err == nil {
