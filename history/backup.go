@@ -151,12 +151,5 @@ const dropSQL = `DELETE FROM notifications WHERE state <> 'waiting' AND created_
 
 // dropOld removes old messages and returns how many.
 func (s *Store) dropOld(ctx context.Context) (removed int64, err error) {
-	err = s.write(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, dropSQL, s.opt.Now().Add(-keepNotifications).UnixMilli())
-		if err == nil {
-			removed, err = res.RowsAffected()
-		}
-		return err
-	})
-	return removed, err
+	return s.exec(ctx, dropSQL, s.opt.Now().Add(-keepNotifications).UnixMilli())
 }

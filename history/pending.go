@@ -107,11 +107,6 @@ func (p *pending) written(stored []record) {
 	}
 }
 
-// holds reports whether a record of this key waits.
-func (p *pending) holds(key recordKey) bool {
-	return slices.ContainsFunc(p.all(), func(r record) bool { return r.key == key })
-}
-
 // all returns what waits, in the order it came.
 func (p *pending) all() []record {
 	p.mu.Lock()
@@ -139,6 +134,19 @@ func ofType[T any](records []record) []T {
 		}
 	}
 	return out
+}
+
+// exec runs statements in a transaction that waits for the disk and returns how many lines
+// the last of them changed.
+func (s *Store) exec(ctx context.Context, query string, args ...any) (n int64, err error) {
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, query, args...)
+		if err == nil {
+			n, err = res.RowsAffected()
+		}
+		return err
+	})
+	return n, err
 }
 
 // save stores records in one transaction that waits for the disk. What the disk

@@ -57,7 +57,7 @@ func (s *Store) checkAfterCrash(ctx context.Context) error {
 // checkSuspicion looks at the whole file after a reader met damage, and replaces
 // it if the damage is real.
 func (s *Store) checkSuspicion(ctx context.Context) {
-	if !s.suspect.Swap(false) || !isDamage(s.check(ctx)) {
+	if !s.suspect.Swap(false) {
 		return
 	}
 	if err := s.Repair(ctx); err != nil {
@@ -66,11 +66,14 @@ func (s *Store) checkSuspicion(ctx context.Context) {
 }
 
 // Repair looks at the whole file and replaces it if it is damaged: for whoever must
-// know at once what can still be read. Nobody writes meanwhile.
+// know at once what can still be read. Nobody writes while it is replaced.
 func (s *Store) Repair(ctx context.Context) error {
+	if err := s.check(ctx); !isDamage(err) {
+		return err
+	}
 	s.wmu.Lock()
 	defer s.wmu.Unlock()
-	err := s.check(ctx)
+	err := s.check(ctx) // another may have replaced it meanwhile
 	if isDamage(err) {
 		err = s.replaceDamaged(ctx, err)
 	}

@@ -27,7 +27,11 @@ func rises() table[bake.Rise] {
 				real(&r.CeilingPercent), (*string)(&r.Phase), instant(&r.PhaseSince), real(&r.EquivHours), real(&r.PeakEquivHours),
 				real(&r.ReachedEquivHours), blob(&r.Batch), &r.Outcome, &r.OvenSpring, &r.Note, &r.Demo, &r.Imported}
 		},
-		id: func(r bake.Rise) any { return r.ID }}
+		id: func(r bake.Rise) any { return r.ID },
+		merge: func(stored, waiting bake.Rise) bake.Rise {
+			waiting.Judgement = stored.Judgement // it does not wait: it is in the file only
+			return waiting
+		}}
 }
 
 // summarySQL takes from the samples what they say better than the caller may
@@ -116,55 +120,32 @@ func (s *Store) JudgeRise(ctx context.Context, id int64, j bake.Judgement) error
 	if err := checkOutcome(j.Outcome); err != nil {
 		return err
 	}
-	return s.write(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, "UPDATE rises SET outcome = ?, oven_spring = ?, note = ? WHERE id = ?", j.Outcome, j.OvenSpring, j.Note, id)
-		return found(res, err, id)
-	})
+	n, err := s.exec(ctx, "UPDATE rises SET outcome = ?, oven_spring = ?, note = ? WHERE id = ?", j.Outcome, j.OvenSpring, j.Note, id)
+	return changed(n, err, id)
 }
 
-// found refuses a change of a rise that is not there.
-func found(res sql.Result, err error, id int64) error {
-	if err != nil {
-		return err
+// changed refuses a change of a rise that is not there.
+func changed(n int64, err error, id int64) error {
+	if err == nil && n == 0 {
+		err = fmt.Errorf("%w: rise %d", ErrNotFound, id)
 	}
-	if n, err := res.RowsAffected(); err != nil || n == 0 {
-		return errors.Join(err, fmt.Errorf("%w: rise %d", ErrNotFound, id))
-	}
-	return nil
+	return err
 }
 
 // DeleteRise removes a rise and everything that belongs to it. It is for the service: of a
 // deletion beside it the service would not know, and bring back the samples that wait.
 func (s *Store) DeleteRise(ctx context.Context, id int64) error {
-	return s.write(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, "DELETE FROM rises WHERE id = ?", id)
-		if err := found(res, err, id); err != nil {
-			return err
-		}
-		queries := []string{"DELETE FROM notifications WHERE alarm_id IN (SELECT id FROM alarms WHERE rise_id = ?)"}
-		for _, t := range []string{"samples", "forecasts", "events", "alarms", "photos"} {
-			queries = append(queries, "DELETE FROM "+t+" WHERE rise_id = ?")
-		}
-		for _, q := range queries {
-			if _, err := tx.ExecContext(ctx, q, id); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	query := "DELETE FROM notifications WHERE alarm_id IN (SELECT id FROM alarms WHERE rise_id = :id);"
+	for _, t := range []string{"samples", "forecasts", "events", "alarms", "photos"} {
+		query += "DELETE FROM " + t + " WHERE rise_id = :id;"
+	}
+	n, err := s.exec(ctx, query+"DELETE FROM rises WHERE id = :id", sql.Named("id", id)) // the last counts
+	return changed(n, err, id)
 }
 
 // Rise returns one rise, or ErrNotFound.
 func (s *Store) Rise(ctx context.Context, id int64) (bake.Rise, error) {
-	r, err := rises().one(ctx, s, "rise", id)
-	if err != nil || !s.pending.holds(recordKey{"rises", id}) {
-		return r, err
-	}
-	stored, err := rises().stored(ctx, s, "WHERE id = ?", id)
-	if len(stored) > 0 {
-		r.Judgement = stored[0].Judgement // it does not wait: it is in the file only
-	}
-	return r, err
+	return rises().one(ctx, s, "rise", id)
 }
 
 // OpenRises returns the rises under way, oldest first.
@@ -215,8 +196,7 @@ func (s *Store) Rises(ctx context.Context, f Filter) (Page, error) {
 	for _, r := range waiting[bake.Rise](&s.pending) {
 		switch i := slices.IndexFunc(p.Rises, func(o bake.Rise) bool { return o.ID == r.ID }); {
 		case i >= 0:
-			r.Judgement = p.Rises[i].Judgement
-			p.Rises[i] = r
+			p.Rises[i] = rises().merge(p.Rises[i], r)
 		case unsearched && (f.Vessel == "" || f.Vessel == r.Vessel): // a new one
 			p.Rises = append(p.Rises, r)
 		}

@@ -155,11 +155,12 @@ func bytesOf[T any](c column[T]) column[T] {
 // table is how values of one type are stored.
 type table[T any] struct {
 	name, columns string
-	key           string           // the columns that tell lines apart
-	keep          string           // columns that stay when a line is written over
-	also          string           // what is set then besides
-	fields        func(v *T) []any // in the order of columns
-	id            func(v T) any    // tells values apart
+	key           string                    // the columns that tell lines apart
+	keep          string                    // columns that stay when a line is written over
+	also          string                    // what is set then besides
+	fields        func(v *T) []any          // in the order of columns
+	id            func(v T) any             // tells values apart
+	merge         func(stored, waiting T) T // nil: what waits takes the place of what is stored
 }
 
 // upsert returns the statement that writes one line: a new one, or over the one with
@@ -208,7 +209,12 @@ func (t table[T]) read(ctx context.Context, s *Store, wanted func(T) bool, claus
 	waiting := waiting[T](&s.pending) // first: what moves to the file meanwhile is seen twice, not never
 	out, err := t.stored(ctx, s, clause, args...)
 	for _, v := range waiting {
-		out = slices.DeleteFunc(out, func(o T) bool { return t.id(o) == t.id(v) })
+		if i := slices.IndexFunc(out, func(o T) bool { return t.id(o) == t.id(v) }); i >= 0 {
+			if t.merge != nil {
+				v = t.merge(out[i], v)
+			}
+			out = slices.Delete(out, i, i+1)
+		}
 		if wanted(v) {
 			out = append(out, v)
 		}
