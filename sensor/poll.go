@@ -3,7 +3,6 @@ package sensor
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"math/rand/v2"
 	"slices"
 	"sync"
@@ -17,13 +16,13 @@ type Job struct {
 	Source   Source
 	Quantity Quantity      // that it measures
 	Every    time.Duration // from reading to reading
-	Timeout  time.Duration // for one reading; 0 = 10 s, or the source's MaxWait
+	Timeout  time.Duration // for one reading; 0 = 10 s
 	Interval *Interval     // shortens Every at times; nil = never
-	// Deliver gets every reading, faults too. It is called by one goroutine at a
-	// time for each bus and must return quickly.
+	// Deliver gets every reading, faults too, unless there is nothing new. It is called
+	// by one goroutine at a time for each bus and must return quickly.
 	Deliver func(Reading)
-	// Timed, when given, is told before each Deliver how long the reading took
-	// and how many whole intervals passed since it was due.
+	// Timed, when given, is told of each reading, before Deliver, how long it took and
+	// how many whole intervals passed since it was due.
 	Timed func(took time.Duration, missed uint64)
 }
 
@@ -58,12 +57,8 @@ type pollJob struct {
 // that they can be closed.
 func Poll(ctx context.Context, jobs []Job) {
 	buses := map[string][]*pollJob{}
-	for i, j := range jobs {
-		wait := pollTimeout
-		if p, pushed := j.Source.(PushedSource); pushed { // it waits for others: nobody waits for it
-			j.Bus, wait = fmt.Sprint("pushed ", i), p.MaxWait()
-		}
-		j.Timeout = cmp.Or(j.Timeout, wait)
+	for _, j := range jobs {
+		j.Timeout = cmp.Or(j.Timeout, pollTimeout)
 		buses[j.Bus] = append(buses[j.Bus], &pollJob{Job: j, next: time.Now()})
 	}
 	var wg sync.WaitGroup
@@ -131,15 +126,14 @@ func (j *pollJob) read(ctx context.Context) {
 		pause = pause*4/5 + rand.N(pause*2/5+1) // a fifth either way
 	}
 	j.next = j.started.Add(pause)
-	j.Deliver(r)
+	if r.Status != "" {
+		j.Deliver(r)
+	}
 }
 
 // ask makes one call of the source, for at most as long as ctx lasts. What it calls gets
 // a little less time, so that it can end in order and say why.
 func (j *pollJob) ask(ctx context.Context) Reading {
-	if _, pushed := j.Source.(PushedSource); pushed { // it uses no bus that might hang
-		return j.Source.Read(ctx)
-	}
 	if !j.free(callQueue) {
 		return Taken(j.Quantity, 0, 0, Fault(ReadFailed, "call.hangs"))
 	}

@@ -134,28 +134,21 @@ func TestAnEmptyVesselIsNoReasonToAskLess(t *testing.T) {
 	assert.Len(t, l.at, 60)
 }
 
-// pushed waits as long as it is let.
-type pushed struct{ source }
-
-func (pushed) MaxWait() time.Duration { return time.Minute }
-
-// A pushed source gets its time, and another one of its bus waits for nobody.
-func TestAPushedSourceGetsItsTime(t *testing.T) {
-	for _, c := range []struct{ timeout, want time.Duration }{{0, time.Minute}, {40 * time.Second, 40 * time.Second}} {
-		var l, other log
-		run(t, c.want+5*time.Second, func(start time.Time) []sensor.Job {
-			s := pushed{func(ctx context.Context) sensor.Reading {
-				<-ctx.Done()
-				return sensor.Reading{Status: sensor.Stale}
-			}}
-			return []sensor.Job{
-				{Bus: "a", Source: s, Every: time.Second, Timeout: c.timeout, Deliver: l.deliver(start)},
-				{Bus: "a", Source: good(0), Every: time.Second, Deliver: other.deliver(start)},
+// A source with nothing new is asked on, at its interval, and nothing is delivered.
+func TestNothingNewIsNotDelivered(t *testing.T) {
+	var l log
+	asked := 0
+	run(t, 59500*time.Millisecond, func(start time.Time) []sensor.Job {
+		s := source(func(context.Context) sensor.Reading {
+			if asked++; asked%20 == 0 {
+				return sensor.Reading{Status: sensor.OK}
 			}
+			return sensor.Reading{}
 		})
-		assert.Equal(t, []time.Duration{c.want}, l.at)
-		assert.Greater(t, len(other.at), 40)
-	}
+		return []sensor.Job{{Bus: "a", Source: s, Every: time.Second, Deliver: l.deliver(start)}}
+	})
+	assert.Equal(t, 60, asked)
+	assert.Equal(t, []time.Duration{19 * time.Second, 39 * time.Second, 59 * time.Second}, l.at)
 }
 
 // A hurried job is read faster at once, and at its own interval again afterwards;

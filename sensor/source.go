@@ -1,24 +1,14 @@
 package sensor
 
-import (
-	"context"
-	"time"
-)
+import "context"
 
-// Source is one thing that can be read. Read blocks at most until ctx ends and
-// always returns a Reading: a fault is a Status, not an error, because the caller
-// goes on watching. Close releases buses and files.
+// Source is one thing that can be read. Read blocks at most until ctx ends. A fault is a
+// Status, not an error, because the caller goes on watching; a Reading without a Status
+// says that there is nothing new, where others send when they like. Close releases buses
+// and files.
 type Source interface {
 	Read(ctx context.Context) Reading
 	Close() error
-}
-
-// PushedSource is a Source whose readings others send when they like. It uses no
-// bus that might hang: its Read ends with the context.
-type PushedSource interface {
-	Source
-	// MaxWait returns how long a reading may wait for the next one.
-	MaxWait() time.Duration
 }
 
 // Recovery counts what was done to bring a sensor back.

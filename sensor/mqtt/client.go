@@ -11,7 +11,7 @@
 // message, whose age nobody knows, is never taken; when nothing arrives for the
 // stated time the reading is Stale. A connection that is lost is made again for as
 // long as its Client is open, and its topic is asked for again. A broker that is away,
-// or refuses us or the topic, is told at once. Secrets appear in no error.
+// or refuses us or the topic, is told at the next reading. Secrets appear in no error.
 package mqtt
 
 import (

@@ -52,13 +52,12 @@ const usualStale = 2 * time.Minute
 type Source struct {
 	q      sensor.Quantity
 	conf   sensor.MQTT
-	stale  time.Duration
-	next   chan sensor.Reading // the newest message or trouble, until it is read
-	client *Client             // nil when its files cannot be used
+	client *Client // nil when its files cannot be used
 
 	mu      sync.Mutex
-	last    time.Time // when something was received, or when we began
-	trouble error     // what stands in the way of messages; nil = nothing
+	message sensor.Reading // the newest, without a Status once it was read
+	last    time.Time      // when something was received, or when we began
+	trouble error          // what stands in the way of messages; nil = nothing
 }
 
 // New reads q from a topic.
@@ -66,43 +65,36 @@ func New(q sensor.Quantity, conf sensor.MQTT) *Source {
 	s := newSource(q, conf)
 	opt, err := options(conf)
 	if err != nil {
-		s.changed(false, err)
+		s.trouble = err
 		return s
 	}
-	opt.OnMessage, opt.OnChange = s.message, s.changed
+	opt.OnMessage, opt.OnChange = s.take, s.changed
 	s.client = Connect(opt)
 	return s
 }
 
 // newSource returns a source without a connection.
 func newSource(q sensor.Quantity, conf sensor.MQTT) *Source {
-	return &Source{q: q, conf: conf, stale: cmp.Or(time.Duration(conf.StaleAfter), usualStale),
-		next: make(chan sensor.Reading, 1), trouble: fault("wait"), last: time.Now()}
+	conf.StaleAfter = cmp.Or(conf.StaleAfter, sensor.Duration(usualStale))
+	return &Source{q: q, conf: conf, last: time.Now()}
 }
 
-// MaxWait returns how long a reading may wait for the next message.
-func (s *Source) MaxWait() time.Duration { return s.stale + time.Second }
-
-// Read waits for the next message, until ctx ends or the topic counts as stale.
-// A message that arrived since the last reading is returned at once, and so is the
-// news that the broker is away or refuses us.
-func (s *Source) Read(ctx context.Context) sensor.Reading {
+// Read returns the newest message, once. It does not wait: without one it says why there
+// is none, if that is known, and after a while that nothing comes.
+func (s *Source) Read(context.Context) sensor.Reading {
 	s.mu.Lock()
-	fresh, cancel := context.WithTimeout(ctx, max(s.stale-time.Since(s.last), 0))
-	s.mu.Unlock()
-	defer cancel()
-	for {
-		select {
-		case r := <-s.next:
-			if time.Since(r.Wall) <= s.stale {
-				return r
-			}
-		case <-fresh.Done():
-			s.mu.Lock()
-			defer s.mu.Unlock()
-			return s.missing()
-		}
+	defer s.mu.Unlock()
+	r := s.message
+	s.message = sensor.Reading{}
+	switch silent := time.Since(s.last); {
+	case r.Status != "" && silent <= max(time.Duration(s.conf.StaleAfter), time.Minute): // a reader comes once a minute at least
+		return r
+	case s.trouble != nil:
+		return sensor.Taken(s.q, 0, 0, sensor.Fault(sensor.Missing, "broker", "broker", s.conf.Broker, "why", s.trouble))
+	case silent >= time.Duration(s.conf.StaleAfter):
+		return sensor.Taken(s.q, 0, 0, sensor.Fault(sensor.Stale, "topic.silent", "topic", s.conf.Topic, "span", silent))
 	}
+	return s.message
 }
 
 // Close ends the connection. The source cannot be read any more.
@@ -113,38 +105,15 @@ func (s *Source) Close() error {
 	return s.client.Close()
 }
 
-// missing says why there is no message; s.mu is held.
-func (s *Source) missing() sensor.Reading {
-	err := sensor.Fault(sensor.Stale, "topic.silent", "topic", s.conf.Topic, "span", time.Since(s.last))
-	if s.trouble != nil {
-		err = sensor.Fault(sensor.Missing, "broker", "broker", s.conf.Broker, "why", s.trouble)
-	}
-	return sensor.Taken(s.q, 0, 0, err)
-}
-
-// changed keeps what stands in the way of messages, and has it read at once.
+// changed keeps what stands in the way of messages.
 func (s *Source) changed(_ bool, trouble error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if fmt.Sprint(trouble) == fmt.Sprint(s.trouble) {
-		return
-	}
-	if s.trouble = trouble; trouble != nil {
-		s.put(s.missing())
-	}
+	s.trouble = trouble
 }
 
-// put lets a reading be read next, in the place of an older one; s.mu is held.
-func (s *Source) put(r sensor.Reading) {
-	select {
-	case <-s.next:
-	default:
-	}
-	s.next <- r
-}
-
-// message makes a reading of a payload.
-func (s *Source) message(_ string, payload []byte) {
+// take makes a reading of a message.
+func (s *Source) take(_ string, payload []byte) {
 	v, err := parsePayload(payload, s.conf.Field, s.conf.Unit, s.q)
 	switch {
 	case err == nil && s.q == sensor.Distance:
@@ -152,9 +121,8 @@ func (s *Source) message(_ string, payload []byte) {
 	case s.q == sensor.Temperature:
 		v += s.conf.OffsetC
 	}
-	r := sensor.Taken(s.q, v, 0, err)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.last = r.Wall
-	s.put(r)
+	s.message = sensor.Taken(s.q, v, 0, err)
+	s.last = s.message.Wall
 }

@@ -100,6 +100,9 @@ func (r *Result) judge() {
 	r.Verdict = Doubtful
 	switch {
 	case r.Readings == 0:
+		if _, sent := r.Config.(*sensor.MQTT); sent { // by a node, which may do so seldom
+			r.Status = sensor.Stale
+		}
 		r.Verdict, r.Problem = Failed, sensor.Fault(sensor.Missing, "check.silent")
 	case r.Usable == 0:
 		r.Verdict, r.Problem = Failed, r.last

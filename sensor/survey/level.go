@@ -31,11 +31,7 @@ func Measure(ctx context.Context, src sensor.Source, length time.Duration) (Leve
 	var readings []sensor.Reading
 	limited, cancel := context.WithTimeout(ctx, length)
 	defer cancel()
-	timeout := min(length, 5*time.Second)
-	if _, ok := src.(sensor.PushedSource); ok { // others decide when there is a reading
-		timeout = length
-	}
-	sensor.Poll(limited, []sensor.Job{{Source: src, Quantity: sensor.Distance, Every: min(time.Second, length/10), Timeout: timeout,
+	sensor.Poll(limited, []sensor.Job{{Source: src, Quantity: sensor.Distance, Every: min(time.Second, length/10), Timeout: min(length, 5*time.Second),
 		Deliver: func(r sensor.Reading) { readings = append(readings, r) }}})
 	if ctx.Err() != nil {
 		return Level{}, ctx.Err()

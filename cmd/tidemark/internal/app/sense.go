@@ -80,6 +80,7 @@ func (v *vessel) job(as role, j sensor.Job) sensor.Job {
 // timed notes how long a reading took, how many did not come in time, and how often the
 // sensor was brought back.
 func (v *vessel) timed(as role, source sensor.Source, took time.Duration, missed uint64) {
+	v.app.lastReadAt.note()
 	v.app.samplesLate.Add(missed)
 	v.mu.Lock()
 	defer v.mu.Unlock()
@@ -96,7 +97,6 @@ func (v *vessel) timed(as role, source sensor.Source, took time.Duration, missed
 // deliver takes a reading in. A height is joined with the fresh temperatures
 // into a sample.
 func (v *vessel) deliver(as role, r sensor.Reading) {
-	v.app.lastReadAt.note()
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	now := v.app.opt.Clock.Now() // with the lock: the clock is not set meanwhile
