@@ -34,26 +34,20 @@ type assets map[string]asset
 // loadAssets reads the embedded files.
 func loadAssets() (assets, error) {
 	a := assets{}
-	err := fs.WalkDir(staticFiles, "static", func(p string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() {
-			return err
-		}
+	files, err := fs.Glob(staticFiles, "static/*")
+	for _, p := range files {
 		body, err := staticFiles.ReadFile(p)
 		if err != nil {
-			return err
+			return nil, fmt.Errorf("web: reading the built-in files: %w", err)
 		}
 		a.add(path.Base(p), body)
-		return nil
-	})
-	if err != nil {
-		return nil, fmt.Errorf("web: reading the built-in files: %w", err)
 	}
 	css := string(a["tidemark.css"].body)
 	for name := range a {
 		css = strings.ReplaceAll(css, "url("+name+")", "url("+a.url(name)+")")
 	}
 	a.add("tidemark.css", []byte(css))
-	return a, nil
+	return a, err
 }
 
 func (a assets) add(name string, body []byte) {

@@ -62,42 +62,34 @@ type Fact struct{ Name, Value string }
 
 // Facts are what is kept of a rise and known, in a fixed order.
 func Facts(r bake.Rise, l *text.Localizer) []Fact {
-	var out []Fact
-	add := func(key, value string) {
-		if value != "" {
-			out = append(out, Fact{l.Say("past.fact."+key, nil), value})
-		}
-	}
-	num := func(v float64, form func(float64) string) string {
+	when := func(v float64, said string) string {
 		if !known(v) {
 			return ""
 		}
-		return form(v)
+		return said
 	}
-	inHours := func(v float64) string { return l.Number(v, 1) + " h" }
+	inHours := func(v float64) string { return when(v, l.Number(v, 1)+" h") }
 	ended := l.Say("past.under_way", nil)
 	if !r.UnderWay() {
 		ended = stamp(r.EndedAt, l)
 	}
 	_, n, _ := numbers(r)
-	add("started", stamp(r.StartedAt, l))
-	add("ended", ended)
-	add("batch", BatchName(r))
-	add("mean_dough_c", num(r.MeanDoughC, l.TempFine))
-	add("inoculation_percent", num(n.InoculationPercent, func(v float64) string { return l.Number(v, 1) + " %" }))
-	add("max_rate", num(r.MaxRate, func(v float64) string { return l.Say("page.fact.an_hour", text.Values{"percent": v}) }))
-	add("target_percent", num(r.TargetPercent, l.Percent))
-	add("to_mark", span(r.StartedAt, r.ReachedAt, l))
-	add("equiv_to_mark", num(r.ReachedEquivHours, inHours))
-	add("peak_percent", num(r.PeakPercent, l.Percent))
-	add("to_peak", span(r.StartedAt, r.PeakAt, l))
-	add("equiv_to_peak", num(r.PeakEquivHours, inHours))
-	add("ceiling_percent", num(r.CeilingPercent, l.Percent))
-	add("past_mark", span(r.ReachedAt, r.EndedAt, l))
-	add("volume", num(r.BaselineL, func(v float64) string { return l.Number(v, 2) + " L" }))
-	add("outcome", OutcomeWord(r.Outcome, l))
-	add("oven_spring", r.OvenSpring)
-	add("note", r.Note)
+	out := []Fact{{"started", stamp(r.StartedAt, l)}, {"ended", ended}, {"batch", BatchName(r)},
+		{"mean_dough_c", when(r.MeanDoughC, l.TempFine(r.MeanDoughC))},
+		{"inoculation_percent", when(n.InoculationPercent, l.Number(n.InoculationPercent, 1)+" %")},
+		{"max_rate", when(r.MaxRate, l.Say("page.fact.an_hour", text.Values{"percent": r.MaxRate}))},
+		{"target_percent", when(r.TargetPercent, l.Percent(r.TargetPercent))},
+		{"to_mark", span(r.StartedAt, r.ReachedAt, l)}, {"equiv_to_mark", inHours(r.ReachedEquivHours)},
+		{"peak_percent", when(r.PeakPercent, l.Percent(r.PeakPercent))},
+		{"to_peak", span(r.StartedAt, r.PeakAt, l)}, {"equiv_to_peak", inHours(r.PeakEquivHours)},
+		{"ceiling_percent", when(r.CeilingPercent, l.Percent(r.CeilingPercent))},
+		{"past_mark", span(r.ReachedAt, r.EndedAt, l)},
+		{"volume", when(r.BaselineL, l.Number(r.BaselineL, 2)+" L")},
+		{"outcome", OutcomeWord(r.Outcome, l)}, {"oven_spring", r.OvenSpring}, {"note", r.Note}}
+	out = slices.DeleteFunc(out, func(f Fact) bool { return f.Value == "" })
+	for i := range out {
+		out[i].Name = l.Say("past.fact."+out[i].Name, nil)
+	}
 	return out
 }
 
