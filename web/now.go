@@ -1,13 +1,11 @@
 package web
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"tidemark/alert/text"
@@ -189,7 +187,9 @@ func (s *Server) care(state bake.State) []stepView {
 	}
 	l := s.words.At(state.At)
 	var out []stepView
-	for key, at := range map[string]time.Time{"fed": c.Feed.At, "best": c.UseFrom, "peak": c.Peak.Median, "best_ends": c.UseUntil, "hungry": c.Hungry.Median, "feed_by": c.NextFeed} {
+	times := []time.Time{c.Feed.At, c.UseFrom, c.Peak.Median, c.UseUntil, c.Hungry.Median, c.NextFeed}
+	for i, key := range []string{"fed", "best", "peak", "best_ends", "hungry", "feed_by"} {
+		at := times[i]
 		row := stepView{At: at, When: l.Clock(at), Words: glance.Words{Name: s.say("care."+key, nil)}}
 		switch {
 		case at.IsZero():
@@ -201,7 +201,7 @@ func (s *Server) care(state bake.State) []stepView {
 		}
 		out = append(out, row)
 	}
-	slices.SortFunc(out, func(a, b stepView) int { return cmp.Or(a.At.Compare(b.At), strings.Compare(a.Name, b.Name)) })
+	slices.SortStableFunc(out, func(a, b stepView) int { return a.At.Compare(b.At) })
 	return out
 }
 
