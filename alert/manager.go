@@ -9,6 +9,7 @@ import (
 	"maps"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"tidemark/alert/text"
@@ -44,6 +45,8 @@ type Manager struct {
 	wake   chan struct{}
 	work   sync.WaitGroup // attempts under way
 
+	list atomic.Pointer[[]Alarm] // the alarms as they were told last, oldest first; nil until they were read
+
 	mu      sync.Mutex              // held for a whole round, so that it sees every attempt that has ended
 	changes []Change                // not yet applied, because the store could not be read
 	alarms  map[string]Alarm        // open, and resolved of the last rise; nil until they were read
@@ -78,20 +81,25 @@ func NewManager(store Store, routes []Route, opts Options) *Manager {
 }
 
 // Alarms returns the open alarms and those resolved of the last rise, oldest first: what
-// Evaluator.Restore wants.
+// Evaluator.Restore wants. It does not wait for the disk.
 func (m *Manager) Alarms(ctx context.Context) ([]Alarm, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	err := m.load(ctx)
-	return m.sorted(), err
+	if m.list.Load() == nil {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		if err := m.load(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return slices.Clone(*m.list.Load()), nil
 }
 
-// sorted returns the alarms, oldest first; mu is held.
-func (m *Manager) sorted() []Alarm {
-	return slices.SortedFunc(maps.Values(m.alarms), func(a, b Alarm) int { return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID)) })
+// show lets Alarms return them as they are now; mu is held, as for all that follow.
+func (m *Manager) show() {
+	list := slices.SortedFunc(maps.Values(m.alarms), func(a, b Alarm) int { return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID)) })
+	m.list.Store(&list)
 }
 
-// load reads what the run before left, once; mu is held, as for all that follow.
+// load reads what the run before left, once.
 func (m *Manager) load(ctx context.Context) error {
 	if m.alarms != nil {
 		return nil
@@ -113,6 +121,7 @@ func (m *Manager) load(ctx context.Context) error {
 	for _, n := range waiting {
 		m.waiting[n.ID] = n
 	}
+	m.show()
 	return nil
 }
 
@@ -133,9 +142,10 @@ func (m *Manager) putNotification(n Notification) {
 	}
 }
 
-// save stores what is not stored yet.
+// save shows and stores what is not stored yet.
 func (m *Manager) save(ctx context.Context) error {
 	u := m.unsaved
+	m.show()
 	if len(u.alarms)+len(u.notifications) == 0 {
 		return nil
 	}
@@ -280,7 +290,7 @@ func (m *Manager) stamp() time.Time {
 // escalate tells again what nobody has answered and ends snoozes that are over.
 func (m *Manager) escalate() {
 	now := m.opts.Now()
-	for _, a := range m.sorted() {
+	for _, a := range *m.list.Load() {
 		switch {
 		case a.State == Snoozed && !now.Before(a.SnoozedUntil):
 			a.State, a.SnoozedAt, a.SnoozedUntil = Firing, time.Time{}, time.Time{}
@@ -395,6 +405,9 @@ func (m *Manager) ClockStep(step ClockStep, move func() error) error {
 	}
 	step.Times(&m.beat)
 	m.stamped = time.Time{}
+	if m.alarms != nil {
+		m.show()
+	}
 	m.hurry()
 	return err
 }
