@@ -1,14 +1,11 @@
 package web
 
 import (
-	"cmp"
-	"errors"
 	"fmt"
 	"net/http"
 	"strconv"
 	"time"
 
-	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/web/past"
 )
@@ -66,15 +63,10 @@ func (s *Server) apiRise(_ *http.Request, x bake.Rise) (any, error) {
 
 // apiSamples answers with a thinned curve: n samples, 500 if not said.
 func (s *Server) apiSamples(r *http.Request, x bake.Rise) (any, error) {
-	q := r.URL.Query()
-	n, err := strconv.Atoi(cmp.Or(q.Get("n"), "500"))
-	if err != nil || n < 4 || n > 5000 {
-		return nil, refuse("number", text.Values{"found": q.Get("n")})
-	}
-	from, err1 := s.when(q.Get("from"), 0)
-	until, err2 := s.when(q.Get("until"), 1)
-	if err := errors.Join(err1, err2); err != nil {
-		return nil, err
+	f := s.formOf(r.URL.Query())
+	n, from, until := f.between("n", 500, 4, 5000), f.day("from", 0), f.day("until", 1)
+	if f.err != nil {
+		return nil, f.err
 	}
 	rows, err := s.opt.History.ThinRows(r.Context(), x.ID, from, until, n)
 	if err != nil {

@@ -66,6 +66,32 @@ func (f *form) whole(name string) int64 {
 	return n
 }
 
+// between reads a whole number within bounds.
+func (f *form) between(name string, otherwise, low, high int) int {
+	if f.text(name) == "" {
+		return otherwise
+	}
+	n := int(f.whole(name))
+	if n < low || n > high {
+		f.fail("number", f.text(name))
+	}
+	return n
+}
+
+// day reads a day of the household or a moment; the zero time for an empty field. A day gets
+// days added.
+func (f *form) day(name string, days int) time.Time {
+	typed := f.text(name)
+	if t, err := time.ParseInLocation("2006-01-02", typed, f.now.Location()); err == nil {
+		return t.AddDate(0, 0, days)
+	}
+	t, err := time.Parse(time.RFC3339, typed)
+	if err != nil && typed != "" {
+		f.fail("day", typed)
+	}
+	return t
+}
+
 // number reads a number with a point or a comma; 0 for an empty field.
 func (f *form) number(name string) float64 {
 	if f.text(name) == "" {

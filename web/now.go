@@ -228,68 +228,31 @@ func told(state bake.State) []bake.Event {
 	return events
 }
 
-// eventWord is an event in words.
-func (s *Server) eventWord(e bake.Event, steps []bake.Step) string {
-	word := s.say("did."+string(e.Kind), nil)
-	switch {
-	case e.Kind.Marks():
-		name := e.StepID
-		for _, x := range steps {
-			if x.ID == e.StepID {
-				name = glance.StepOf(x, s.words).Name
-			}
-		}
-		return s.say("told."+string(e.Kind), text.Values{"step": name})
-	case e.Kind == bake.EventNote:
-		return s.say("told.note", text.Values{"note": short(e.Note)})
-	case e.Kind == bake.EventLook:
-		return s.say("told.look", text.Values{"percent": e.SeenPercent})
-	case e.Kind == bake.EventWarmth && e.DoughC != nil:
-		return s.say("told.temperature", text.Values{"dough_fine_c": *e.DoughC})
-	case e.Kind == bake.EventAway && e.Away != nil:
-		return s.words.At(e.At).Say("page.told.away", text.Values{"from": e.Away.From, "until": e.Away.Until})
-	case e.Kind == bake.EventTarget, e.Kind == bake.EventPlan, e.Kind == bake.EventJudged:
-		return s.say("told."+string(e.Kind), text.Values{"percent": e.TargetPercent})
-	}
-	return word
-}
-
 // facts are the numbers of a vessel, those that are known.
 func (s *Server) facts(v Vessel) []past.Fact {
-	state := v.State
-	l, e := s.words.At(state.At), &state.Estimate
-	var out []past.Fact
-	add := func(key, value string) { out = append(out, past.Fact{Name: s.say("fact."+key, nil), Value: value}) }
+	l, e, look := s.words.At(v.At), &v.Estimate, v.Estimate.LookRequest
 	known := func(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
-	if state.RiseID != 0 && known(e.RisePercent) {
-		add("rise", s.say("fact.give_or_take", text.Values{"percent": e.RisePercent, "sd": l.Number(1.28*e.RiseSD, 0)}))
-		add("rate", s.say("fact.an_hour", text.Values{"percent": e.RatePercentPerHour}))
-	}
-	if w := e.LookRequest; !w.IsZero() {
-		add("look", s.say("fact.look_worth", text.Values{"span": w.Now, "then": w.Then}))
-	}
-	if state.RiseID != 0 {
-		add("target", l.Percent(e.TargetPercent))
-		if known(e.ReachChance) && state.Holds == estimator.Dough && !e.ReadyIsPast {
-			add("chance", l.Percent(100*math.Min(e.ReachChance, 0.99)))
+	rises, seen := v.RiseID != 0, v.RiseID != 0 && known(e.RisePercent)
+	var out []past.Fact
+	for _, x := range []struct {
+		key   string
+		known bool
+		value string
+	}{
+		{"rise", seen, s.say("fact.give_or_take", text.Values{"percent": e.RisePercent, "sd": l.Number(1.28*e.RiseSD, 0)})},
+		{"rate", seen, s.say("fact.an_hour", text.Values{"percent": e.RatePercentPerHour})},
+		{"look", !look.IsZero(), s.say("fact.look_worth", text.Values{"span": look.Now, "then": look.Then})},
+		{"target", rises, l.Percent(e.TargetPercent)},
+		{"chance", rises && known(e.ReachChance) && v.Holds == estimator.Dough && !e.ReadyIsPast, l.Percent(100 * math.Min(e.ReachChance, 0.99))},
+		{"ceiling", rises && known(e.CeilingPercent) && e.CeilingPercent > 0, l.Percent(e.CeilingPercent)},
+		{"dough", known(e.DoughC) && !e.Time.IsZero(), l.TempFine(e.DoughC)},
+		{"air", known(e.AirC) && !e.Time.IsZero(), l.TempFine(e.AirC)},
+		{"humidity", v.AirHumidity > 0, l.Percent(100 * v.AirHumidity)},
+		{"feed", v.Feed != "", v.Feed},
+	} {
+		if x.known {
+			out = append(out, past.Fact{Name: s.say("fact."+x.key, nil), Value: x.value})
 		}
-		if known(e.CeilingPercent) && e.CeilingPercent > 0 {
-			add("ceiling", l.Percent(e.CeilingPercent))
-		}
-	}
-	for _, t := range []struct {
-		key string
-		c   float64
-	}{{"dough", e.DoughC}, {"air", e.AirC}} {
-		if known(t.c) && !e.Time.IsZero() {
-			add(t.key, l.TempFine(t.c))
-		}
-	}
-	if v.AirHumidity > 0 {
-		add("humidity", l.Percent(100*v.AirHumidity))
-	}
-	if state.Feed != "" {
-		add("feed", state.Feed)
 	}
 	return out
 }

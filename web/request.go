@@ -12,7 +12,6 @@ import (
 
 	"tidemark/alert/text"
 	"tidemark/bake"
-	"tidemark/web/glance"
 )
 
 // What a person may ask for beside telling an event.
@@ -248,33 +247,4 @@ func (a request) check() error {
 		return refuse("snooze", nil)
 	}
 	return nil
-}
-
-// done says what was done.
-func (s *Server) done(a request) string {
-	l, doughC := s.words.At(s.opt.Now()), 0.0
-	if a.DoughC != nil {
-		doughC = *a.DoughC
-	}
-	switch a.Kind {
-	case bake.EventTarget, bake.EventLook, bake.EventWarmth, kindSnooze:
-		return s.say("said."+string(a.Kind), text.Values{"dough_fine_c": doughC, "percent": a.TargetPercent, "seen_percent": a.SeenPercent, "span": a.Snooze})
-	case bake.EventAway:
-		return l.Say("page.said.away", text.Values{"from": a.Away.From, "until": a.Away.Until})
-	case kindAck, kindUndo, kindCorrect, bake.EventNote, bake.EventJudged, bake.EventPlan, bake.EventSkipped:
-		return s.say("said."+string(a.Kind), nil)
-	}
-	at := a.At
-	if at.IsZero() {
-		at = s.opt.Now()
-	}
-	word := s.say("did."+string(a.Kind), nil)
-	for _, v := range s.opt.Live.Snapshot().Vessels {
-		for _, x := range v.Steps {
-			if v.Vessel == a.Vessel && x.ID == a.StepID {
-				word = glance.TapLabel(x, l)
-			}
-		}
-	}
-	return l.Say("page.said.did", text.Values{"what": word, "at": at})
 }

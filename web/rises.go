@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
@@ -90,40 +91,13 @@ func (s *Server) postUnlearn(w http.ResponseWriter, r *http.Request) error {
 
 // filter reads a query. Days are the household's; until is the last day shown.
 func (s *Server) filter(q url.Values) (history.Filter, error) {
-	f := history.Filter{Vessel: q.Get("vessel"), Outcome: q.Get("outcome"), Text: q.Get("q"), Cursor: q.Get("cursor"), Limit: 30}
-	var err error
-	if f.From, err = s.when(q.Get("from"), 0); err != nil {
-		return f, err
+	f := s.formOf(q)
+	out := history.Filter{Vessel: f.Get("vessel"), Outcome: f.Get("outcome"), Text: f.Get("q"), Cursor: f.Get("cursor"),
+		From: f.day("from", 0), Until: f.day("until", 1), Limit: f.between("limit", 30, 1, 500)}
+	if !slices.Contains(append(bake.Outcomes(), "", "none"), out.Outcome) {
+		f.fail("outcome", out.Outcome)
 	}
-	if f.Until, err = s.when(q.Get("until"), 1); err != nil {
-		return f, err
-	}
-	if v := q.Get("limit"); v != "" {
-		if f.Limit, err = strconv.Atoi(v); err != nil || f.Limit < 1 || f.Limit > 500 {
-			return f, refuse("number", text.Values{"found": v})
-		}
-	}
-	switch f.Outcome {
-	case "", "under", "right", "over", "none":
-	default:
-		return f, refuse("outcome", text.Values{"found": f.Outcome})
-	}
-	return f, nil
-}
-
-// when reads a day of the household or a moment. A day gets days added.
-func (s *Server) when(v string, days int) (time.Time, error) {
-	if v == "" {
-		return time.Time{}, nil
-	}
-	if t, err := time.ParseInLocation("2006-01-02", v, s.zone()); err == nil {
-		return t.AddDate(0, 0, days), nil
-	}
-	t, err := time.Parse(time.RFC3339, v)
-	if err != nil {
-		return t, refuse("day", text.Values{"found": v})
-	}
-	return t, nil
+	return out, f.err
 }
 
 // risePage is one past rise.
