@@ -72,17 +72,3 @@ func TestEachPastRiseTeachesOnce(t *testing.T) {
 	}
 	assert.Len(t, lessons, 2, "%v", lessons)
 }
-
-func TestPastIsRefusedBeforeAnythingIsReplayed(t *testing.T) {
-	t.Parallel()
-	path := recordFile(t, "2026-02-14T08:00:00Z,180,24,23,")
-	empty := t.TempDir()
-	o := Options{Config: oneTub(t), Record: path, Past: empty}
-	require.ErrorContains(t, Check(t.Context(), &o), "holds no .csv; name a folder of records of earlier rises")
-	o.Past = filepath.Join(empty, "absent")
-	require.ErrorContains(t, Check(t.Context(), &o), "the past rises cannot be read")
-	bad := t.TempDir()
-	require.NoError(t, os.WriteFile(filepath.Join(bad, "x.csv"), []byte("nonsense\n"), 0o600))
-	o.Past = bad
-	require.ErrorContains(t, Check(t.Context(), &o), "x.csv:1:1: header is")
-}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"flag"
-	"image/png"
 	"math"
 	"os"
 	"path/filepath"
@@ -99,30 +98,6 @@ func recordFile(t *testing.T, rows ...string) string {
 	path := filepath.Join(t.TempDir(), "r.csv")
 	require.NoError(t, os.WriteFile(path, []byte("time,distance_mm,dough_c,air_c,event\n"+strings.Join(rows, "\n")+"\n"), 0o644))
 	return path
-}
-
-// TestChartFile draws a record in both formats, with what people did in it.
-func TestChartFile(t *testing.T) {
-	t.Parallel()
-	path := recordFile(t,
-		"2026-02-14T08:00:00Z,180,24,23,start", "2026-02-14T08:20:00Z,178,24,23,fold",
-		"2026-02-14T08:40:00Z,176,24,23,fold", "2026-02-14T09:10:00Z,160,24,23,fridge")
-	for _, ending := range []string{".svg", ".png"} {
-		o := Options{Config: oneTub(t), Record: path, Out: &bytes.Buffer{}, ChartFile: filepath.Join(t.TempDir(), "c"+ending)}
-		require.NoError(t, Check(t.Context(), &o))
-		assert.True(t, hasStart(o.rows))
-		require.NoError(t, Run(t.Context(), o))
-		data, err := os.ReadFile(o.ChartFile)
-		require.NoError(t, err)
-		if ending == ".png" {
-			_, err = png.Decode(bytes.NewReader(data))
-			require.NoError(t, err)
-			continue
-		}
-		for _, text := range []string{"<svg", "tub", "fold 1", "fold 2", "fridge", "doubled"} {
-			assert.Contains(t, string(data), text)
-		}
-	}
 }
 
 // shut is an output that nobody reads any more.
