@@ -11,7 +11,7 @@
 // (Poll).
 //
 // The configuration of a source is the struct of its kind (Config). Package source
-// opens it; the drivers are in kernel, chip, serial and mqtt; package survey scans
+// opens and drives it, package mqtt hears what nodes send; package survey scans
 // a machine and checks its sensors; sensortest has doubles of chips and lines.
 //
 // The package does not know about vessels, volumes or dough.
