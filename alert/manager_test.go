@@ -135,8 +135,6 @@ func (l *line) Deliver(ctx context.Context, m Message) (string, error) {
 	return "200 taken", nil
 }
 
-func (l *line) Close() error { return nil }
-
 // Now is the clock of the house.
 func (h *house) Now() time.Time { return time.Now().Add(time.Duration(h.off.Load())) }
 
@@ -416,9 +414,9 @@ func TestStories(t *testing.T) {
 
 func (s story) play(t *testing.T) {
 	h := &house{t: t, store: newMemStore(), opts: s.opts, start: time.Now(), tries: map[string]int{}}
-	h.routes = []Route{{Name: "phone", Channel: &line{h, "phone", s.phone}, Pictures: true}}
+	h.routes = []Route{{Name: "phone", Deliver: (&line{h, "phone", s.phone}).Deliver, Pictures: true}}
 	if s.post > 0 {
-		h.routes = append(h.routes, Route{Name: "post", Channel: &line{h: h, name: "post"}, FromLevel: s.post})
+		h.routes = append(h.routes, Route{Name: "post", Deliver: (&line{h: h, name: "post"}).Deliver, FromLevel: s.post})
 	}
 	h.run()
 	defer func() { h.stop() }()
@@ -487,7 +485,7 @@ func TestButtons(t *testing.T) {
 
 func TestTestMessage(t *testing.T) {
 	h := &house{t: t, tries: map[string]int{}}
-	m := NewManager(nil, []Route{{Name: "phone", Channel: &line{h: h, name: "phone"}}}, Options{})
+	m := NewManager(nil, []Route{{Name: "phone", Deliver: (&line{h: h, name: "phone"}).Deliver}}, Options{})
 	answer, err := m.Test(t.Context(), "phone")
 	require.NoError(t, err)
 	assert.Equal(t, "200 taken", answer)
@@ -530,7 +528,7 @@ type ordeal struct {
 func newOrdeal(t *testing.T, seed uint64) *ordeal {
 	o := &ordeal{rng: rand.New(rand.NewPCG(seed, 77)), begun: map[string]time.Time{}, raisedID: map[string]string{}, answered: map[string]time.Time{}}
 	o.house = &house{t: t, store: newMemStore(), start: time.Now(), tries: map[string]int{}}
-	o.routes = []Route{{Name: "phone", Channel: &line{o.house, "phone", o.deliver}}}
+	o.routes = []Route{{Name: "phone", Deliver: (&line{o.house, "phone", o.deliver}).Deliver}}
 	o.house.run()
 	return o
 }

@@ -52,16 +52,6 @@ const (
 // testKind marks a message of notify --test.
 const testKind Kind = "test"
 
-// Channel delivers messages. Deliver blocks until the message is taken, refused
-// or ctx ends, and returns in one line and without secrets what the other side
-// said. A refusal is a *Failure; any other error counts as a passing trouble.
-// Deliver may be called for the same Message.ID again and should then replace
-// what it sent before, where the other side can.
-type Channel interface {
-	Deliver(ctx context.Context, m Message) (answer string, err error)
-	Close() error
-}
-
 // Failure says how the other side refused a message.
 type Failure struct {
 	Answer     string        // one line, without secrets
@@ -84,9 +74,18 @@ func finalf(format string, args ...any) *Failure {
 
 // Route is a channel with what goes through it.
 type Route struct {
-	Name      string
-	Channel   Channel
-	Only      []Kind // empty for all
+	Name string
+	// Deliver blocks until the message is taken, refused or ctx ends, and returns in one
+	// line and without secrets what the other side said. A refusal is a *Failure; any
+	// other error counts as a passing trouble. It may be called for the same Message.ID
+	// again and should then replace what it sent before, where the other side can.
+	Deliver func(ctx context.Context, m Message) (answer string, err error)
+	// Report tells the newest state of a vessel with its alarms, as soon as there is a
+	// connection; it does not block. Call it at least once a minute: a state not renewed
+	// expires. Nil where states are not told.
+	Report    func(s bake.State, alarms []Alarm)
+	Close     func() error // nil: there is nothing to close
+	Only      []Kind       // empty for all
 	FromLevel int
 	Timeout   time.Duration // of one attempt; 0 means 30 s
 	Pictures  bool          // whether it can show a picture

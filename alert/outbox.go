@@ -149,7 +149,7 @@ func (m *Manager) attempt(ctx context.Context, q *queue, n Notification, now tim
 // route returns the route of a name that something can be delivered through.
 func (m *Manager) route(name string) (Route, bool) {
 	for _, r := range m.routes {
-		if r.Name == name && r.Channel != nil {
+		if r.Name == name && r.Deliver != nil {
 			return r, true
 		}
 	}
@@ -227,7 +227,7 @@ func (m *Manager) post(ctx context.Context, route Route, msg Message) (answer st
 			err = finalf("the channel failed inside: %v", r)
 		}
 	}()
-	answer, err = route.Channel.Deliver(ctx, msg)
+	answer, err = route.Deliver(ctx, msg)
 	if err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
 		return "", fmt.Errorf("no answer within %s", limit)
 	}
@@ -322,8 +322,8 @@ func (m *Manager) Deliveries() (underWay int, failing []string) {
 func (m *Manager) Close() error {
 	var errs []error
 	for _, r := range m.routes {
-		if r.Channel != nil {
-			errs = append(errs, r.Channel.Close())
+		if r.Close != nil {
+			errs = append(errs, r.Close())
 		}
 	}
 	return errors.Join(errs...)

@@ -30,7 +30,9 @@ func Routes(specs []alert.ChannelSpec, env Env) ([]alert.Route, error) {
 		r, err := New(spec, env)
 		if err != nil {
 			for _, built := range routes {
-				_ = built.Channel.Close()
+				if built.Close != nil {
+					_ = built.Close()
+				}
 			}
 			return nil, fmt.Errorf("channel %s: %w", spec.Name, err)
 		}
@@ -63,15 +65,18 @@ func New(spec alert.ChannelSpec, env Env) (alert.Route, error) {
 	r := alert.Route{Name: spec.Name, Only: spec.Only, FromLevel: spec.FromLevel, Timeout: limit}
 	switch spec.Kind {
 	case alert.TopicChannel:
-		r.Channel, r.Pictures = newTopic(spec, secrets, trust), !spec.NoPicture
+		t := newTopic(spec, secrets, trust)
+		r.Deliver, r.Close, r.Pictures = t.Deliver, t.Close, !spec.NoPicture
 	case alert.WebhookChannel:
-		r.Channel = newWebhook(spec, secrets, trust)
+		w := newWebhook(spec, secrets, trust)
+		r.Deliver, r.Close = w.Deliver, w.Close
 	case alert.MailChannel:
-		r.Channel, r.Pictures = newMail(spec, env, secrets, trust), !spec.NoPicture
+		r.Deliver, r.Pictures = newMail(spec, env, secrets, trust).Deliver, !spec.NoPicture
 	case alert.MQTTChannel:
-		r.Channel = newMQTT(spec, env, secrets, trust)
+		c := newMQTT(spec, env, secrets, trust)
+		r.Deliver, r.Report, r.Close = c.Deliver, c.Report, c.Close
 	case alert.CommandChannel:
-		r.Channel = newCommand(spec)
+		r.Deliver = newCommand(spec).Deliver
 	}
 	return r, nil
 }

@@ -66,9 +66,6 @@ func (c *command) Deliver(ctx context.Context, m alert.Message) (string, error) 
 	return "", &alert.Failure{Answer: c.secrets.clean("the program cannot be started: " + err.Error()), Final: true}
 }
 
-// Close does nothing.
-func (c *command) Close() error { return nil }
-
 // environment holds the message and little else: nothing of the service's own
 // surroundings, and so no credentials, is handed on.
 func environment(m alert.Message) []string {

@@ -64,7 +64,7 @@ func vesselTopic(vessel string) string {
 // form is taken back first, so that no entity is there twice under one unique id.
 // Availability comes right after discovery, so that a consumer that just learnt the entity
 // does not show it as away.
-func (c *mqttChannel) publications(s State) []retained {
+func (c *mqttChannel) publications(s told) []retained {
 	var out []retained
 	add := func(topic string, v any) {
 		payload, err := json.Marshal(v) // strings, numbers, times and maps of them, which always can be encoded
@@ -73,9 +73,9 @@ func (c *mqttChannel) publications(s State) []retained {
 		}
 		out = append(out, retained{topic, payload})
 	}
-	node, state := alert.SafeID(strings.ReplaceAll(c.base, "/", "_"), s.Vessel), c.topic(vesselTopic(s.Vessel), "state")
+	node, state := alert.SafeID(strings.ReplaceAll(c.base, "/", "_"), s.state.Vessel), c.topic(vesselTopic(s.state.Vessel), "state")
 	about := map[string]any{
-		"dev":  map[string]any{"ids": []string{node}, "name": s.Vessel, "mf": "tidemark", "mdl": "vessel", "sw": c.version},
+		"dev":  map[string]any{"ids": []string{node}, "name": s.state.Vessel, "mf": "tidemark", "mdl": "vessel", "sw": c.version},
 		"o":    map[string]any{"name": "tidemark", "sw": c.version},
 		"avty": []map[string]any{{"t": c.topic("availability")}},
 	}
@@ -120,10 +120,10 @@ type stateDocument struct {
 }
 
 // documentOf returns the document of a state.
-func documentOf(s State) stateDocument {
-	d := stateDocument{State: s.State, Alarm: "OFF", Alarms: []string{}}
-	d.State.At, d.State.Estimate.Fan = s.At.UTC(), nil
-	for _, a := range s.Alarms {
+func documentOf(s told) stateDocument {
+	d := stateDocument{State: s.state, Alarm: "OFF", Alarms: []string{}}
+	d.State.At, d.State.Estimate.Fan = s.state.At.UTC(), nil
+	for _, a := range s.alarms {
 		if a.State == alert.Firing || a.State == alert.Snoozed {
 			d.Alarm, d.Message = "ON", cut(a.Title, 250) // a state holds 255 characters (from memory)
 		}

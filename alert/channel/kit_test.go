@@ -96,12 +96,14 @@ func sample() alert.Message {
 }
 
 // open builds the channel of a subject.
-func open(t *testing.T, spec alert.ChannelSpec) alert.Channel {
+func open(t *testing.T, spec alert.ChannelSpec) alert.Route {
 	t.Helper()
 	r, err := New(spec, Env{Version: "test"})
 	require.NoError(t, err)
-	t.Cleanup(func() { _ = r.Channel.Close() })
-	return r.Channel
+	if r.Close != nil {
+		t.Cleanup(func() { _ = r.Close() })
+	}
+	return r
 }
 
 // noSecret fails when a text shows a secret.
@@ -239,7 +241,7 @@ func TestKitCancelIsPrompt(t *testing.T) {
 }
 
 // promptly cancels a delivery that has reached the other side and waits for it.
-func promptly(t *testing.T, ch alert.Channel, reached chan struct{}) {
+func promptly(t *testing.T, ch alert.Route, reached chan struct{}) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)

@@ -23,7 +23,7 @@ const (
 	portPlain    = 25
 )
 
-// mailer sends mail through one server.
+// mailer sends mail through one server; every message has its own connection.
 type mailer struct {
 	spec    alert.ChannelSpec
 	secrets *secrets
@@ -36,9 +36,6 @@ func newMail(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *ma
 	trust.ServerName = spec.Host
 	return &mailer{spec: spec, secrets: s, trust: trust, words: text.New(env.Household)}
 }
-
-// Close does nothing: every message has its own connection.
-func (m *mailer) Close() error { return nil }
 
 // Deliver sends one mail. Its Message-ID is made from the notification's ID, so that
 // a repeat can be told, and all mails of one alarm form a thread.

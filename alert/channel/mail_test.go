@@ -108,7 +108,7 @@ func TestMailByStartTLSAndImplicitTLS(t *testing.T) {
 			m := sample()
 			m.Links = alert.Links{Page: "http://kitchen.lan/", Buttons: []alert.Button{{Verb: alert.AnswerAck, URL: "http://kitchen.lan/ack?t=1"}}}
 			m.Picture = []byte("\x89PNG invented")
-			answer, err := r.Channel.Deliver(t.Context(), m)
+			answer, err := r.Deliver(t.Context(), m)
 			require.NoError(t, err)
 			assert.Equal(t, "250 taken by 127.0.0.1", answer)
 			require.Len(t, p.took, 1)

@@ -30,17 +30,10 @@ const (
 	mqttGoodbye      = 2 * time.Second
 )
 
-// State is what home automation is told of one vessel.
-type State struct {
-	bake.State
-	Alarms []alert.Alarm // the open ones of the vessel
-}
-
-// Reporter is a channel that also carries states. Report keeps the newest state
-// of every vessel and sends it as soon as there is a connection; it does not
-// block. Call it at least once a minute: a state not renewed expires.
-type Reporter interface {
-	Report(s State)
+// told is what home automation is told of one vessel.
+type told struct {
+	state  bake.State
+	alarms []alert.Alarm
 }
 
 // mqttChannel keeps one connection to a broker. Messages go to
@@ -60,14 +53,14 @@ type mqttChannel struct {
 
 	mu     sync.Mutex
 	up     bool              // there is a connection
-	states map[string]State  // by vessel, the newest
+	states map[string]told   // by vessel, the newest
 	sent   map[string]string // what was published on this connection, by topic
 }
 
 func newMQTT(spec alert.ChannelSpec, env Env, s *secrets, trust *tls.Config) *mqttChannel {
 	c := &mqttChannel{
 		base: cmp.Or(spec.Base, defaultBase), discovery: cmp.Or(spec.Discovery, defaultDiscovery), single: spec.Form == alert.EntityForm, version: env.Version,
-		secrets: s, log: env.Log.With("channel", spec.Name), words: text.New(env.Household), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]State{}, sent: map[string]string{},
+		secrets: s, log: env.Log.With("channel", spec.Name), words: text.New(env.Household), done: make(chan struct{}), dirty: make(chan struct{}, 1), states: map[string]told{}, sent: map[string]string{},
 	}
 	o := mqtt.Options{Broker: spec.URL, User: spec.User, TLS: trust, OnChange: c.changed,
 		Password: func() ([]byte, error) { return []byte(s.password), nil }}
@@ -131,10 +124,10 @@ func (c *mqttChannel) judge(reason byte, err error) error {
 	}
 }
 
-// Report implements Reporter.
-func (c *mqttChannel) Report(s State) {
+// Report keeps the newest state of a vessel to be published.
+func (c *mqttChannel) Report(s bake.State, alarms []alert.Alarm) {
 	c.mu.Lock()
-	c.states[s.Vessel] = s
+	c.states[s.Vessel] = told{s, alarms}
 	c.mu.Unlock()
 	c.renew()
 }

@@ -32,11 +32,11 @@ func eventually(t *testing.T, what string, ok func() bool) {
 }
 
 // tub is an invented state.
-func tub() State {
+func tub() (bake.State, []alert.Alarm) {
 	at := time.Date(2026, 11, 7, 18, 0, 0, 0, time.UTC)
-	return State{State: bake.State{At: at, Vessel: "tub", Status: bake.StatusRising, Estimate: estimator.Estimate{Time: at, RisePercent: 73.96, RiseSD: 1.2, RatePercentPerHour: 24.4, DoughC: 24.5, AirC: math.NaN(),
+	return bake.State{At: at, Vessel: "tub", Status: bake.StatusRising, Estimate: estimator.Estimate{Time: at, RisePercent: 73.96, RiseSD: 1.2, RatePercentPerHour: 24.4, DoughC: 24.5, AirC: math.NaN(),
 		Phase: estimator.Rising, Quality: estimator.QualityOK, Ready: estimator.Window{From: at, Median: at.Add(time.Hour), Until: at.Add(2 * time.Hour)},
-		Fan: []estimator.FanPoint{{Time: at}}}}, Alarms: []alert.Alarm{{ID: "near-tub-7", State: alert.Firing, Title: "tub: at the mark about 19:00"}}}
+		Fan: []estimator.FanPoint{{Time: at}}}}, []alert.Alarm{{ID: "near-tub-7", State: alert.Firing, Title: "tub: at the mark about 19:00"}}
 }
 
 const (
@@ -47,7 +47,7 @@ const (
 
 func TestMQTTTellsAndShowsStates(t *testing.T) {
 	b, spec := kitchenBroker(t)
-	ch := open(t, spec).(*mqttChannel)
+	ch := open(t, spec)
 	answer, err := ch.Deliver(t.Context(), sample())
 	require.NoError(t, err)
 	assert.Equal(t, "taken by the broker, reason code 0", answer)
@@ -117,8 +117,9 @@ func checkDiscovery(t *testing.T, payload string) {
 func TestDiscoveryAnnouncesEachEntityOnce(t *testing.T) {
 	retained := map[string]string{}
 	announce := func(form string) map[string]int {
-		c := open(t, alert.ChannelSpec{Name: "house", Kind: "mqtt", URL: "mqtt://127.0.0.1:1", Form: form}).(*mqttChannel)
-		for _, a := range c.publications(tub()) {
+		c := &mqttChannel{base: defaultBase, discovery: defaultDiscovery, single: form == alert.EntityForm}
+		state, alarms := tub()
+		for _, a := range c.publications(told{state, alarms}) {
 			retained[a.topic] = string(a.payload)
 		}
 		ids := map[string]int{}
@@ -157,7 +158,7 @@ func TestDiscoveryAnnouncesEachEntityOnce(t *testing.T) {
 
 func TestMQTTWillWhenTheProgramDies(t *testing.T) {
 	b, spec := kitchenBroker(t)
-	ch := open(t, spec).(*mqttChannel)
+	ch := open(t, spec)
 	ch.Report(tub())
 	eventually(t, "online", func() bool { return b.Retained(availTopic) == "online" })
 	b.Drop() // cut without a goodbye, as at a power cut
@@ -167,7 +168,7 @@ func TestMQTTWillWhenTheProgramDies(t *testing.T) {
 
 func TestMQTTBrokerGoneAndBack(t *testing.T) {
 	b, spec := kitchenBroker(t)
-	ch := open(t, spec).(*mqttChannel)
+	ch := open(t, spec)
 	_, err := ch.Deliver(t.Context(), sample())
 	require.NoError(t, err)
 	ch.Report(tub())

@@ -11,7 +11,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/alert/answer"
-	"tidemark/alert/channel"
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/config"
@@ -107,10 +106,9 @@ const reportEvery = 10 * time.Second
 func (a *App) report(ctx context.Context) {
 	a.reportedAt = time.Now()
 	for _, r := range a.opt.Routes {
-		if to, ok := r.Channel.(channel.Reporter); ok {
-			for _, v := range a.order {
-				state := a.State(v.name)
-				to.Report(channel.State{State: state, Alarms: a.alarmsOf(state)})
+		for _, v := range a.order {
+			if state := a.State(v.name); r.Report != nil {
+				r.Report(state, a.alarmsOf(state))
 			}
 		}
 	}

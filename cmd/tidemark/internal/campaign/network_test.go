@@ -68,9 +68,6 @@ func (s *service) Deliver(_ context.Context, m alert.Message) (string, error) {
 	return "200", err
 }
 
-// Close does nothing.
-func (s *service) Close() error { return nil }
-
 // news is one warning as it was raised.
 type news struct {
 	alert.Alarm
@@ -127,7 +124,7 @@ func badNetwork(r *row) {
 			n.answer = d.now.Add(time.Minute + r.upTo(40*time.Minute))
 		}
 		all = append(all, n)
-	}, routes: []alert.Route{{Name: "phone", Pictures: true, Channel: ways[0]}, {Name: "mail", Channel: ways[1]}}})
+	}, routes: []alert.Route{{Name: "phone", Pictures: true, Deliver: ways[0].Deliver}, {Name: "mail", Deliver: ways[1].Deliver}}})
 	d.run(s.Until)
 	for end := d.now.Add(calmAfter); d.now.Before(end); { // let what is left be delivered
 		d.now = d.now.Add(stepEvery)
