@@ -3,11 +3,13 @@ package sensor
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"net/url"
 	"reflect"
 	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/goccy/go-yaml"
 )
@@ -37,8 +39,15 @@ func (f field) check() error {
 // hex writes an address as it is usual.
 func hex(address int) string { return fmt.Sprintf("0x%02x", address) }
 
-// number returns a value of a number's type.
+// number returns a value of a number's type, or a length of time such as 33ms; NaN for
+// another text.
 func number(v reflect.Value) float64 {
+	if v.Kind() == reflect.String {
+		if d, err := time.ParseDuration(v.String()); err == nil {
+			return float64(d)
+		}
+		return math.NaN()
+	}
 	if v.CanFloat() {
 		return v.Float()
 	}

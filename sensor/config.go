@@ -6,7 +6,6 @@ import (
 	"reflect"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
@@ -66,9 +65,9 @@ type I2C struct {
 // VL53L1X is a time-of-flight chip.
 type VL53L1X struct {
 	I2C    `yaml:",inline"`
-	XShut  string   `yaml:"xshut,omitempty" is:"line"`            // GPIO line at the shutdown pin, like GPIO17
-	ROI    int      `yaml:"roi,omitempty" is:"4 to 16 receivers"` // receivers used a side, 4 to 16; 0 = 16
-	Budget Duration `yaml:"budget,omitempty" is:"20ms to 1s"`     // time for one ranging, 20 ms to 1 s; 0 = 50 ms
+	XShut  string `yaml:"xshut,omitempty" is:"line"`            // GPIO line at the shutdown pin, like GPIO17
+	ROI    int    `yaml:"roi,omitempty" is:"4 to 16 receivers"` // receivers used a side, 4 to 16; 0 = 16
+	Budget string `yaml:"budget,omitempty" is:"20ms to 1s"`     // time for one ranging, 20 ms to 1 s; 0 = 50 ms
 	Limits `yaml:",inline"`
 }
 
@@ -120,17 +119,17 @@ type Serial struct {
 
 // MQTT is a number in the messages of a topic.
 type MQTT struct {
-	Broker       string   `yaml:"broker,omitempty" need:"yes"` // mqtt://host:1883 or mqtts://host:8883
-	Topic        string   `yaml:"topic,omitempty" need:"yes"`  // exact, no wildcards
-	Field        string   `yaml:"field,omitempty"`             // dotted path in a JSON payload; empty = the payload is the number
-	Unit         string   `yaml:"unit,omitempty"`              // mm, cm, m, in, C, F, ratio or percent
-	User         string   `yaml:"user,omitempty"`
-	PasswordFile string   `yaml:"password_file,omitempty"`              // kept out of the configuration
-	CAFile       string   `yaml:"ca_file,omitempty"`                    // PEM of the authority that signed the broker's certificate
-	CertFile     string   `yaml:"cert_file,omitempty"`                  // PEM of our own certificate
-	KeyFile      string   `yaml:"key_file,omitempty"`                   // PEM of its key
-	StaleAfter   Duration `yaml:"stale_after,omitempty" is:"1s to 24h"` // an older message is no reading; 0 = 2m
-	OffsetC      float64  `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"`
+	Broker       string  `yaml:"broker,omitempty" need:"yes"` // mqtt://host:1883 or mqtts://host:8883
+	Topic        string  `yaml:"topic,omitempty" need:"yes"`  // exact, no wildcards
+	Field        string  `yaml:"field,omitempty"`             // dotted path in a JSON payload; empty = the payload is the number
+	Unit         string  `yaml:"unit,omitempty"`              // mm, cm, m, in, C, F, ratio or percent
+	User         string  `yaml:"user,omitempty"`
+	PasswordFile string  `yaml:"password_file,omitempty"`              // kept out of the configuration
+	CAFile       string  `yaml:"ca_file,omitempty"`                    // PEM of the authority that signed the broker's certificate
+	CertFile     string  `yaml:"cert_file,omitempty"`                  // PEM of our own certificate
+	KeyFile      string  `yaml:"key_file,omitempty"`                   // PEM of its key
+	StaleAfter   string  `yaml:"stale_after,omitempty" is:"1s to 24h"` // an older message is no reading; 0 = 2m
+	OffsetC      float64 `yaml:"offset_c,omitempty" is:"-10 to 10 celsius"`
 	Limits       `yaml:",inline"`
 	// Login is that of the household's messages at the same broker, for a source that
 	// names no user. It is no key.
@@ -139,25 +138,6 @@ type MQTT struct {
 
 // Login says who we are to a broker.
 type Login struct{ User, Password, PasswordFile, CAFile string }
-
-// Duration is a length of time in the form Go writes it: 33ms, 90s, 2m.
-type Duration time.Duration
-
-// String returns the usual form, such as 1m30s.
-func (d Duration) String() string { return time.Duration(d).String() }
-
-// MarshalText returns the usual form.
-func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
-
-// UnmarshalText reads a length of time with its unit, and refuses a bare number.
-func (d *Duration) UnmarshalText(b []byte) error {
-	v, err := time.ParseDuration(string(b))
-	if err != nil {
-		return fmt.Errorf("%q is not a length of time: write it with its unit, like 33ms, 90s or 2m", b)
-	}
-	*d = Duration(v)
-	return nil
-}
 
 // FieldError says what is wrong with one key of a Config, by a sentence of the catalogue:
 // what was expected, what was found, what to do.

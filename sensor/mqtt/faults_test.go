@@ -93,7 +93,7 @@ func TestAWrongPasswordIsPutRightInItsFile(t *testing.T) {
 func TestAKeptMessageIsNotTaken(t *testing.T) {
 	b := sensortest.NewBroker(t)
 	b.Retain("tub", "99")
-	s := reads(t, sensor.MQTT{Broker: b.URL(), Topic: "tub", StaleAfter: sensor.Duration(time.Second)})
+	s := reads(t, sensor.MQTT{Broker: b.URL(), Topic: "tub", StaleAfter: "1s"})
 	until(t, b, s, "other", says("no message on tub for"))
 	until(t, b, s, "tub", good)
 }

@@ -44,15 +44,13 @@ func options(conf sensor.MQTT) (Options, error) {
 	return opt, err
 }
 
-// usualStale is how old a message may be where nobody says.
-const usualStale = 2 * time.Minute
-
 // Source is a quantity in the messages of a topic, over a connection of its own. It
 // keeps the newest message only.
 type Source struct {
 	q      sensor.Quantity
 	conf   sensor.MQTT
-	client *Client // nil when its files cannot be used
+	stale  time.Duration // how old a message may be
+	client *Client       // nil when its files cannot be used
 
 	mu      sync.Mutex
 	message sensor.Reading // the newest, without a Status once it was read
@@ -75,8 +73,8 @@ func New(q sensor.Quantity, conf sensor.MQTT) *Source {
 
 // newSource returns a source without a connection.
 func newSource(q sensor.Quantity, conf sensor.MQTT) *Source {
-	conf.StaleAfter = cmp.Or(conf.StaleAfter, sensor.Duration(usualStale))
-	return &Source{q: q, conf: conf, last: time.Now()}
+	stale, _ := time.ParseDuration(cmp.Or(conf.StaleAfter, "2m")) // the configuration was checked
+	return &Source{q: q, conf: conf, stale: stale, last: time.Now()}
 }
 
 // Read returns the newest message, once. It does not wait: without one it says why there
@@ -87,11 +85,11 @@ func (s *Source) Read(context.Context) sensor.Reading {
 	r := s.message
 	s.message = sensor.Reading{}
 	switch silent := time.Since(s.last); {
-	case r.Status != "" && silent <= max(time.Duration(s.conf.StaleAfter), time.Minute): // a reader comes once a minute at least
+	case r.Status != "" && silent <= max(s.stale, time.Minute): // a reader comes once a minute at least
 		return r
 	case s.trouble != nil:
 		return sensor.Taken(s.q, 0, 0, sensor.Fault(sensor.Missing, "broker", "broker", s.conf.Broker, "why", s.trouble))
-	case silent >= time.Duration(s.conf.StaleAfter):
+	case silent >= s.stale:
 		return sensor.Taken(s.q, 0, 0, sensor.Fault(sensor.Stale, "topic.silent", "topic", s.conf.Topic, "span", silent))
 	}
 	return s.message

@@ -21,7 +21,7 @@ import (
 
 // offline returns a source that gets its messages from the test.
 func offline(stale time.Duration) (*Source, func(string)) {
-	return newOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: sensor.Duration(stale), Limits: sensor.Limits{OffsetMM: -2}})
+	return newOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: stale.String(), Limits: sensor.Limits{OffsetMM: -2}})
 }
 
 func TestAMessageCountsOnce(t *testing.T) {

@@ -293,7 +293,7 @@ func TestVL53L1XMeasuresAndIsSetUp(t *testing.T) {
 		b.bus.chips = []*fakeChip{c}
 		airC, known := 24.0, false
 		b.air = func() (float64, float64, bool) { return airC, 0, known }
-		s := b.open(&sensor.VL53L1X{ROI: 4, Budget: sensor.Duration(33 * time.Millisecond)}, sensor.Distance)
+		s := b.open(&sensor.VL53L1X{ROI: 4, Budget: "33ms"}, sensor.Distance)
 		r := read(s)
 		good(b.t, 182, 1, r)
 		assert.Positive(b.t, r.SD)

@@ -70,7 +70,8 @@ type longRange struct {
 
 // newVL53L1X reads a VL53L1X. air may be nil.
 func newVL53L1X(buses *Buses, conf sensor.VL53L1X, air sensor.Air) *sensor.Driver {
-	l := &longRange{conf: conf, budget: cmp.Or(time.Duration(conf.Budget), 50*time.Millisecond), air: air}
+	budget, _ := time.ParseDuration(cmp.Or(conf.Budget, "50ms")) // the configuration was checked
+	l := &longRange{conf: conf, budget: budget, air: air}
 	l.chip = chip{buses: buses, place: conf.I2C, xshut: conf.XShut, wakesAt: vl53l1x.Address, start: l.begin, tap: l.watch,
 		move: func(addr uint16) {
 			d := vl53l1x.New(&l.chip)
