@@ -16,17 +16,18 @@ import (
 // 0.75 s.
 type Tree struct{ Root string }
 
-// Fault is a way in which a file of the kernel fails.
+// Fault is a way in which a file of the kernel fails: what stands in it instead, or one
+// of the first two.
 type Fault string
 
 // The faults.
 const (
-	Missing    Fault = "missing"      // the file is gone
-	Empty      Fault = "empty"        // zero bytes: a conversion failed
-	IOError    Fault = "io error"     // reading fails
-	BadCRC     Fault = "bad crc"      // 1-wire text that says NO
-	PowerOn    Fault = "power on"     // 85 C with a good checksum
-	OutOfRange Fault = "out of range" // the distance sensor's nothing-seen value
+	Missing    Fault = "missing"  // the file is gone
+	IOError    Fault = "io error" // reading fails
+	Empty      Fault = ""         // a conversion failed
+	OutOfRange Fault = "8190\n"   // the distance sensor sees nothing
+	BadCRC     Fault = "91 01 4b 46 7f ff 0f 10 25 : crc=da NO\n91 01 4b 46 7f ff 0f 10 25 t=25062\n"
+	PowerOn    Fault = "50 05 4b 46 7f ff 0c 10 1c : crc=1c YES\n50 05 4b 46 7f ff 0c 10 1c t=85000\n" // 85 C with a good checksum
 )
 
 // heightDir is the folder of the distance sensor.
@@ -64,42 +65,20 @@ func (t Tree) Height(mm float64) error {
 	return t.put(heightDir+"in_distance_raw", fmt.Sprintf("%d\n", int(math.Round(mm))))
 }
 
-// Probe shows a temperature of a 1-wire probe in Celsius.
+// Probe shows a temperature of a 1-wire probe in Celsius, with a checksum that fits.
 func (t Tree) Probe(id string, celsius float64) error {
-	return t.put(slave(id), probeText(int16(math.Round(celsius*16)), true))
-}
-
-// probeText is what the kernel writes for a register value; a good text has a
-// checksum that fits.
-func probeText(register int16, good bool) string {
+	register := int16(math.Round(celsius * 16))
 	pad := []byte{byte(register), byte(register >> 8), 0x4b, 0x46, 0x7f, 0xff, 0x0f, 0x10}
-	crc, verdict := onewire.CalcCRC(pad), "YES"
-	shown := crc
-	if !good {
-		shown, verdict = crc^0xff, "NO"
-	}
+	crc := onewire.CalcCRC(pad)
 	hex := fmt.Sprintf("% x %02x", pad, crc)
-	return fmt.Sprintf("%s : crc=%02x %s\n%s t=%d\n", hex, shown, verdict, hex, int(register)*1000/16)
+	return t.put(slave(id), fmt.Sprintf("%s : crc=%02x YES\n%s t=%d\n", hex, crc, hex, int(register)*1000/16))
 }
 
 // BreakHeight lets the distance sensor fail.
-func (t Tree) BreakHeight(f Fault) error {
-	if f == OutOfRange {
-		return t.Height(8190)
-	}
-	return t.fail(heightDir+"in_distance_raw", f)
-}
+func (t Tree) BreakHeight(f Fault) error { return t.fail(heightDir+"in_distance_raw", f) }
 
 // BreakProbe lets a probe fail.
-func (t Tree) BreakProbe(id string, f Fault) error {
-	switch f {
-	case BadCRC:
-		return t.put(slave(id), probeText(401, false))
-	case PowerOn:
-		return t.put(slave(id), probeText(1360, true))
-	}
-	return t.fail(slave(id), f)
-}
+func (t Tree) BreakProbe(id string, f Fault) error { return t.fail(slave(id), f) }
 
 // fail replaces a file by its failure.
 func (t Tree) fail(path string, f Fault) error {
@@ -107,10 +86,8 @@ func (t Tree) fail(path string, f Fault) error {
 	switch f {
 	case Missing:
 		return os.RemoveAll(full)
-	case Empty:
-		return t.put(path, "")
 	case IOError:
 		return errors.Join(os.RemoveAll(full), os.MkdirAll(full, 0o755)) // reading a folder as a file fails
 	}
-	return fmt.Errorf("%s cannot fail by %q", path, f)
+	return t.put(path, string(f))
 }
