@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"strings"
@@ -51,7 +52,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) error {
 // missed, only the newest: it gets that at once and whole. The id of an event names the
 // build of the page, as a page of an earlier one is told to load again first, for its
 // script and its parts may not fit ours.
-func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, make func(Snapshot) any) error {
+func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, of func(Snapshot) any) error {
 	from := asker(r)
 	if !s.streams.enter(from) {
 		w.Header().Set("Retry-After", "30")
@@ -65,29 +66,39 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
 	h.Set("X-Accel-Buffering", "no")
-	out := eventWriter{w: w, rc: http.NewResponseController(w)}
-	_ = out.rc.SetReadDeadline(time.Time{}) // a stream outlives the time for a request
+	rc := http.NewResponseController(w)
+	_ = rc.SetReadDeadline(time.Time{}) // a stream outlives the time for a request
+	var err error
+	send := func(event, id string, data any) { // as html.spec.whatwg.org, section 9.2, has it
+		body, bad := json.Marshal(data)
+		_ = rc.SetWriteDeadline(time.Now().Add(writeTimeout)) // not every writer has deadlines
+		_, err = fmt.Fprintf(w, "event: %s\n%sdata: %s\n\n", event, id, body)
+		err = errors.Join(bad, err, rc.Flush())
+	}
 	changes := s.opt.Live.Subscribe(ctx)
 	if had := r.Header.Get("Last-Event-ID"); had != "" && !strings.HasPrefix(had, s.build+".") && name == "parts" {
-		out.send("event: reload\ndata: {}\n\n")
+		send("reload", "", struct{}{})
 	}
-	snap := s.opt.Live.Snapshot()
-	out.event(name, fmt.Sprintf("%s.%d", s.build, snap.Seq), make(snap))
+	var snap Snapshot
+	state := func(now Snapshot) {
+		snap = now
+		send(name, fmt.Sprintf("id: %s.%d\n", s.build, snap.Seq), of(snap))
+	}
+	state(s.opt.Live.Snapshot())
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
-	for out.err == nil {
+	for err == nil {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-beat.C:
-			out.send(fmt.Sprintf("event: beat\ndata: {\"clock\":%q}\n\n", s.clock(s.opt.Live.Snapshot())))
+			send("beat", "", map[string]string{"clock": s.clock(s.opt.Live.Snapshot())})
 		case _, open := <-changes:
 			if !open {
 				return nil
 			}
 			if now := s.opt.Live.Snapshot(); now.Seq != snap.Seq && s.may(r, access.Read) {
-				snap = now
-				out.event(name, fmt.Sprintf("%s.%d", s.build, snap.Seq), make(snap))
+				state(now)
 			}
 			wait, stop := context.WithTimeout(ctx, minBetween)
 			<-wait.Done()
@@ -102,32 +113,6 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request, name string, mak
 
 // clock is the household's time of a state.
 func (s *Server) clock(snap Snapshot) string { return s.words.Clock(snap.At) }
-
-// eventWriter writes server-sent events, as the HTML standard describes them
-// (html.spec.whatwg.org, section 9.2).
-type eventWriter struct {
-	w   http.ResponseWriter
-	rc  *http.ResponseController
-	err error
-}
-
-// event writes one event with its id.
-func (e *eventWriter) event(name, id string, data any) {
-	body, err := json.Marshal(data)
-	if err != nil {
-		e.err = err
-		return
-	}
-	e.send(fmt.Sprintf("event: %s\nid: %s\ndata: %s\n\n", name, id, body))
-}
-
-// send writes text and gives a slow reader a bounded time.
-func (e *eventWriter) send(text string) {
-	_ = e.rc.SetWriteDeadline(time.Now().Add(writeTimeout)) // not every writer has deadlines
-	if _, e.err = e.w.Write([]byte(text)); e.err == nil {
-		e.err = e.rc.Flush()
-	}
-}
 
 // partsOf renders the parts of a state once for all readers.
 func (s *Server) partsOf(ctx context.Context, snap Snapshot, canAct bool) partsMessage {
