@@ -23,9 +23,10 @@
 // are the same for all curves and are computed once a bin; they are integrated out
 // of the weights.
 //
-// 200 curves are weighed by their innovations (clipped at 4 standard deviations).
-// When fewer than 60 % of them count they are resampled and moved by differences
-// between them. A step that may have been a fold or a moved sensor splits the story
+// 200 curves, spread evenly over the belief at the start, are weighed by their
+// innovations (clipped at 4 standard deviations). When fewer than 70 % of them count
+// they are resampled and moved by differences between them; chance begins anew at
+// each bin, so that a record folded again comes to nearly the same curves. A step that may have been a fold or a moved sensor splits the story
 // in two branches until the data decide. After three bins that all curves miss to
 // one side the dough is believed, whatever it does.
 //
