@@ -2,7 +2,6 @@ package alert
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"tidemark/alert/text"
@@ -15,17 +14,11 @@ type Evaluator struct {
 	text   *text.Localizer
 	lost   time.Duration // dough not seen for longer than this is told
 	order  []policy
-	slots  map[slotKey]*slot
+	slots  []*slot  // in the order in which their conditions were first seen
 	rise   *riseKey // nil before the first input
 	oven   ovenDetector
 	trend  trend
 	missed int // rises in which the target was told without a near warning before
-}
-
-// slotKey names one thing that can be raised once at a time.
-type slotKey struct {
-	kind Kind
-	sub  string // the step of step_due, the span of nobody_watched, the probe of probe_lost; else empty
 }
 
 // riseKey tells one rise from the next.
@@ -34,8 +27,10 @@ type riseKey struct {
 	started time.Time
 }
 
-// slot is the state of one thing that can be raised.
+// slot is the state of one thing that can be raised, once at a time.
 type slot struct {
+	kind    Kind
+	sub     string    // the step of step_due, the span of nobody_watched, the probe of probe_lost; else empty
 	alarm   Alarm     // the last one raised; valid while open or fired
 	open    bool      // raised and not yet resolved
 	fired   bool      // not raised again in this rise
@@ -54,7 +49,7 @@ func NewEvaluator(l *text.Localizer, lostAfter time.Duration) *Evaluator {
 	if lostAfter <= 0 {
 		lostAfter = lostAfterDefault
 	}
-	return &Evaluator{text: l, lost: lostAfter, order: policies(), slots: map[slotKey]*slot{}, oven: newOvenDetector(false)}
+	return &Evaluator{text: l, lost: lostAfter, order: policies(), oven: newOvenDetector(false)}
 }
 
 // Observe takes temperatures in as they are measured, in Celsius, NaN for none, so
@@ -112,7 +107,7 @@ func (e *Evaluator) apply(o *observation) []Change {
 func (e *Evaluator) Restore(alarms []Alarm) {
 	for _, a := range alarms {
 		p := policyOf(a.Kind)
-		s := e.slot(slotKey{a.Kind, subOf(a)})
+		s := e.slot(a.Kind, subOf(a))
 		if s.open && a.State == Resolved {
 			continue
 		}
@@ -157,38 +152,38 @@ func (e *Evaluator) followRise(o *observation) []Change {
 		return nil
 	}
 	var changes []Change
-	for _, k := range e.keys() {
-		if k.kind != NobodyWatched && !ofMachine(k.kind) {
-			changes = append(changes, e.resolve(o, e.slots[k])...)
-			delete(e.slots, k)
+	e.slots = slices.DeleteFunc(e.slots, func(s *slot) bool {
+		goes := s.kind != NobodyWatched && !ofMachine(s.kind)
+		if goes {
+			changes = append(changes, e.resolve(o, s)...)
 		}
-	}
+		return goes
+	})
 	return changes
 }
 
-// keys lists the slots in a fixed order.
-func (e *Evaluator) keys() []slotKey {
-	keys := make([]slotKey, 0, len(e.slots))
-	for k := range e.slots {
-		keys = append(keys, k)
+// find returns the slot of a kind and sub key; nil when there is none.
+func (e *Evaluator) find(kind Kind, sub string) *slot {
+	for _, s := range e.slots {
+		if s.kind == kind && s.sub == sub {
+			return s
+		}
 	}
-	slices.SortFunc(keys, func(a, b slotKey) int {
-		return strings.Compare(string(a.kind)+" "+a.sub, string(b.kind)+" "+b.sub)
-	})
-	return keys
+	return nil
 }
 
-// slot returns the slot of a key, made when it is not there.
-func (e *Evaluator) slot(k slotKey) *slot {
-	if e.slots[k] == nil {
-		e.slots[k] = &slot{}
+// slot returns the slot of a kind and sub key, made when it is not there.
+func (e *Evaluator) slot(kind Kind, sub string) *slot {
+	if s := e.find(kind, sub); s != nil {
+		return s
 	}
-	return e.slots[k]
+	e.slots = append(e.slots, &slot{kind: kind, sub: sub})
+	return e.slots[len(e.slots)-1]
 }
 
 // peek returns the slot of a kind to look at; an empty one where there is none.
 func (e *Evaluator) peek(kind Kind) slot {
-	if s := e.slots[slotKey{kind: kind}]; s != nil {
+	if s := e.find(kind, ""); s != nil {
 		return *s
 	}
 	return slot{}
@@ -196,15 +191,14 @@ func (e *Evaluator) peek(kind Kind) slot {
 
 // move moves one slot by what its rule says. What never was on has none.
 func (e *Evaluator) move(o *observation, p policy, c condition) []Change {
-	k := slotKey{p.kind, c.sub}
-	s := e.slots[k]
+	s := e.find(p.kind, c.sub)
 	switch {
 	case c.ends && s != nil && !o.past:
 		return e.resolve(o, s)
 	case c.ends || c.unknown || s == nil && !c.on || s != nil && o.At.Before(s.last):
 		return nil
 	}
-	s = e.slot(k)
+	s = e.slot(p.kind, c.sub)
 	if c.on {
 		s.clear, s.last, s.since = time.Time{}, o.At, orTime(s.since, o.At)
 	} else {
@@ -264,7 +258,7 @@ func (e *Evaluator) word(o *observation, p policy, c condition, s *slot) bool {
 func (e *Evaluator) retire(p policy) {
 	for _, k := range p.supersedes {
 		if policyOf(k).perRise && k != Reached {
-			e.slot(slotKey{kind: k}).fired = true
+			e.slot(k, "").fired = true
 		}
 	}
 }
@@ -272,9 +266,9 @@ func (e *Evaluator) retire(p policy) {
 // resolveAll ends the open alarms of some kinds.
 func (e *Evaluator) resolveAll(o *observation, kinds ...Kind) []Change {
 	var changes []Change
-	for _, k := range e.keys() {
-		if slices.Contains(kinds, k.kind) {
-			changes = append(changes, e.resolve(o, e.slots[k])...)
+	for _, s := range e.slots {
+		if slices.Contains(kinds, s.kind) {
+			changes = append(changes, e.resolve(o, s)...)
 		}
 	}
 	return changes

@@ -47,20 +47,15 @@ type Manager struct {
 
 	list atomic.Pointer[[]Alarm] // the alarms as they were told last, oldest first; nil until they were read
 
-	mu      sync.Mutex              // held for a whole round, so that it sees every attempt that has ended
-	changes []Change                // not yet applied, because the store could not be read
-	alarms  map[string]Alarm        // open, and resolved of the last rise; nil until they were read
-	waiting map[string]Notification // to be delivered
-	unsaved records
-	stamped time.Time // when the last notification was written
-	queues  map[string]*queue
-	beat    time.Time // of the last round
-}
-
-// records are alarms and notifications by ID that the store has not taken yet.
-type records struct {
-	alarms        map[string]Alarm
-	notifications map[string]Notification
+	mu                   sync.Mutex              // held for a whole round, so that it sees every attempt that has ended
+	changes              []Change                // not yet applied, because the store could not be read
+	alarms               map[string]Alarm        // open, and resolved of the last rise; nil until they were read
+	waiting              map[string]Notification // to be delivered
+	unsavedAlarms        map[string]Alarm        // the store has not taken yet
+	unsavedNotifications map[string]Notification
+	stamped              time.Time // when the last notification was written
+	queues               map[string]*queue
+	beat                 time.Time // of the last round
 }
 
 // ErrUnknownAlarm says that there is no open alarm of that ID.
@@ -77,7 +72,7 @@ func NewManager(store Store, routes []Route, opts Options) *Manager {
 	}
 	opts.Quiet.zone = opts.Household.Zone
 	return &Manager{store: store, routes: routes, opts: opts, words: text.New(opts.Household), wake: make(chan struct{}, 1),
-		waiting: map[string]Notification{}, unsaved: records{map[string]Alarm{}, map[string]Notification{}}, queues: map[string]*queue{}}
+		waiting: map[string]Notification{}, unsavedAlarms: map[string]Alarm{}, unsavedNotifications: map[string]Notification{}, queues: map[string]*queue{}}
 }
 
 // Alarms returns the open alarms and those resolved of the last rise, oldest first: what
@@ -128,7 +123,7 @@ func (m *Manager) load(ctx context.Context) error {
 // put takes the new state of an alarm in. One that is resolved is known on only for its
 // rise.
 func (m *Manager) put(a Alarm) {
-	m.alarms[a.ID], m.unsaved.alarms[a.ID] = a, a
+	m.alarms[a.ID], m.unsavedAlarms[a.ID] = a, a
 	maps.DeleteFunc(m.alarms, func(_ string, o Alarm) bool {
 		return o.State == Resolved && (o.RiseID == 0 || o.Vessel == a.Vessel && a.RiseID > o.RiseID)
 	})
@@ -136,7 +131,7 @@ func (m *Manager) put(a Alarm) {
 
 // putNotification takes the new state of a notification in.
 func (m *Manager) putNotification(n Notification) {
-	m.unsaved.notifications[n.ID] = n
+	m.unsavedNotifications[n.ID] = n
 	if m.waiting[n.ID] = n; n.State != Waiting {
 		delete(m.waiting, n.ID)
 	}
@@ -144,19 +139,19 @@ func (m *Manager) putNotification(n Notification) {
 
 // save shows and stores what is not stored yet.
 func (m *Manager) save(ctx context.Context) error {
-	u := m.unsaved
 	m.show()
-	if len(u.alarms)+len(u.notifications) == 0 {
+	alarms, notifications := m.unsavedAlarms, m.unsavedNotifications
+	if len(alarms)+len(notifications) == 0 {
 		return nil
 	}
 	if m.store != nil {
-		err := m.store.SaveAlarms(ctx, slices.Collect(maps.Values(u.alarms)), slices.Collect(maps.Values(u.notifications)))
+		err := m.store.SaveAlarms(ctx, slices.Collect(maps.Values(alarms)), slices.Collect(maps.Values(notifications)))
 		if err != nil {
-			return fmt.Errorf("%d alarms cannot be stored: %w", len(u.alarms), err)
+			return fmt.Errorf("%d alarms cannot be stored: %w", len(alarms), err)
 		}
 	}
-	clear(u.alarms)
-	clear(u.notifications)
+	clear(alarms)
+	clear(notifications)
 	return nil
 }
 
@@ -390,12 +385,12 @@ func (m *Manager) ClockStep(step ClockStep, move func() error) error {
 	for i := range m.changes {
 		m.changes[i].Alarm = step.Alarm(m.changes[i].Alarm)
 	}
-	for _, alarms := range []map[string]Alarm{m.alarms, m.unsaved.alarms} {
+	for _, alarms := range []map[string]Alarm{m.alarms, m.unsavedAlarms} {
 		for id, a := range alarms {
 			alarms[id] = step.Alarm(a)
 		}
 	}
-	for _, notifications := range []map[string]Notification{m.waiting, m.unsaved.notifications} {
+	for _, notifications := range []map[string]Notification{m.waiting, m.unsavedNotifications} {
 		for id, n := range notifications {
 			notifications[id] = step.Notification(n)
 		}

@@ -82,7 +82,7 @@ func (m *Manager) Round(ctx context.Context) error {
 func (m *Manager) deliver(ctx context.Context) {
 	now, seen := m.opts.Now(), map[string]bool{}
 	for _, n := range slices.SortedFunc(maps.Values(m.waiting), Notification.Compare) {
-		if _, unsaved := m.unsaved.notifications[n.ID]; unsaved || seen[n.Channel] || m.opts.Quiet.hold(n.Message.Kind, now).After(now) {
+		if _, unsaved := m.unsavedNotifications[n.ID]; unsaved || seen[n.Channel] || m.opts.Quiet.hold(n.Message.Kind, now).After(now) {
 			continue
 		}
 		seen[n.Channel] = true

@@ -588,9 +588,9 @@ func nobodyWatched(o *observation) []condition {
 		key = spanKey(gap.From)
 	}
 	var found []condition
-	for _, k := range o.ev.keys() {
-		if k.kind == NobodyWatched && k.sub != key {
-			found = append(found, condition{sub: k.sub})
+	for _, s := range o.ev.slots {
+		if s.kind == NobodyWatched && s.sub != key {
+			found = append(found, condition{sub: s.sub})
 		}
 	}
 	since := o.At.Sub(gap.Until)
