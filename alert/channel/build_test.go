@@ -15,15 +15,14 @@ func TestRoutes(t *testing.T) {
 		{Name: "phone", Kind: "topic", URL: "https://push.example.org", Topic: secretTopic, Only: []alert.Kind{alert.Over}, FromLevel: 1, Timeout: "7s"},
 		{Name: "bell", Kind: "command", Run: []string{"/bin/true"}},
 	}
-	routes, err := Routes(specs, Env{})
-	require.NoError(t, err)
+	routes := must(Routes(specs, Env{}))
 	require.Len(t, routes, 2)
 	assert.Equal(t, 1, routes[0].FromLevel)
 	assert.Equal(t, "7s", routes[0].Timeout.String())
 	assert.True(t, routes[0].Pictures)
 	assert.False(t, routes[1].Pictures)
 	specs[1] = alert.ChannelSpec{Name: "hook", Kind: "webhook", URL: "https://example.org", SignFile: "/no/such/file"}
-	_, err = Routes(specs, Env{})
+	_, err := Routes(specs, Env{})
 	assert.ErrorContains(t, err, "channel hook: sign_key_file: the secret cannot be read")
 	specs[1] = alert.ChannelSpec{Name: "hook", Kind: "webhook", URL: "https://example.org", CAFile: "build_test.go"}
 	_, err = Routes(specs, Env{})

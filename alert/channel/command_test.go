@@ -29,11 +29,9 @@ func TestCommandGetsTheMessageAndNothingElse(t *testing.T) {
 	out := filepath.Join(t.TempDir(), "out")
 	m := sample()
 	m.Text = "line one\nline \"two\" $(id)"
-	answer, err := open(t, program(t, `{ printf '%s\n' "$#" "$1" "$2" "$TIDEMARK_TITLE" "$TIDEMARK_TEXT"; cat; echo; env; } >`+out+"\necho rang")).Deliver(t.Context(), m)
-	require.NoError(t, err)
+	answer := must(open(t, program(t, `{ printf '%s\n' "$#" "$1" "$2" "$TIDEMARK_TITLE" "$TIDEMARK_TEXT"; cat; echo; env; } >`+out+"\necho rang")).Deliver(t.Context(), m))
 	assert.Equal(t, "exit 0 rang", answer)
-	data, err := os.ReadFile(out)
-	require.NoError(t, err)
+	data := must(os.ReadFile(out))
 	lines := strings.SplitN(string(data), "\n", 8)
 	assert.Equal(t, []string{"2", "loud; rm -rf $HOME", "$(id)", m.Title, "line one", `line "two" $(id)`}, lines[:6], "no shell reads the arguments")
 	var got alert.Message
@@ -55,8 +53,7 @@ func TestCommandOutcomes(t *testing.T) {
 	_, err := open(t, alert.ChannelSpec{Name: "bell", Kind: "command", Run: []string{"/no/such/program"}}).Deliver(t.Context(), sample())
 	judge(t, err, true)
 	assert.Contains(t, err.Error(), "the program cannot be started")
-	answer, err := open(t, program(t, "head -c 10000000 /dev/zero | tr '\\0' x")).Deliver(t.Context(), sample())
-	require.NoError(t, err)
+	answer := must(open(t, program(t, "head -c 10000000 /dev/zero | tr '\\0' x")).Deliver(t.Context(), sample()))
 	assert.LessOrEqual(t, len(answer), maxAnswer+10)
 }
 
@@ -68,8 +65,7 @@ func TestCommandTimeLimitKillsChildrenToo(t *testing.T) {
 	_, err := ch.Deliver(ctx, sample())
 	judge(t, err, false)
 	assert.Contains(t, err.Error(), "did not end in time")
-	pid, err := os.ReadFile(pidFile)
-	require.NoError(t, err)
+	pid := must(os.ReadFile(pidFile))
 	assert.Eventually(t, func() bool {
 		stat, err := os.ReadFile("/proc/" + strings.TrimSpace(string(pid)) + "/stat")
 		return err != nil || strings.Contains(string(stat), ") Z ") // gone, or only waiting to be reaped

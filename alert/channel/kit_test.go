@@ -77,6 +77,14 @@ func subjects() []subject {
 	}
 }
 
+// must returns a value that has to be there.
+func must[T any](v T, err error) T {
+	if err != nil {
+		panic(err)
+	}
+	return v
+}
+
 // splitAddress takes host and port apart.
 func splitAddress(a string) (string, int) {
 	host, port, err := net.SplitHostPort(a)
@@ -98,8 +106,7 @@ func sample() alert.Message {
 // open builds the channel of a subject.
 func open(t *testing.T, spec alert.ChannelSpec) alert.Route {
 	t.Helper()
-	r, err := New(spec, Env{Version: "test"})
-	require.NoError(t, err)
+	r := must(New(spec, Env{Version: "test"}))
 	if r.Close != nil {
 		t.Cleanup(func() { _ = r.Close() })
 	}
@@ -131,8 +138,7 @@ func judge(t *testing.T, err error, final bool) {
 // listen serves raw connections until the test ends.
 func listen(t *testing.T, serve func(net.Conn)) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
+	l := must(net.Listen("tcp", "127.0.0.1:0"))
 	t.Cleanup(func() { _ = l.Close() })
 	go func() {
 		for {
@@ -157,8 +163,7 @@ type fault struct {
 func faults() []fault {
 	return []fault{
 		{"nobody listens", false, func(t *testing.T) string {
-			l, err := net.Listen("tcp", "127.0.0.1:0")
-			require.NoError(t, err)
+			l := must(net.Listen("tcp", "127.0.0.1:0"))
 			defer l.Close()
 			return l.Addr().String()
 		}},
@@ -384,15 +389,13 @@ func TestKitOwnCertificateAuthority(t *testing.T) {
 // certificate makes a certificate for this machine and the file to trust it by.
 func certificate(t *testing.T) (tls.Certificate, string) {
 	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	require.NoError(t, err)
+	key := must(ecdsa.GenerateKey(elliptic.P256(), rand.Reader))
 	form := &x509.Certificate{
 		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "invented test server"}, IsCA: true, BasicConstraintsValid: true,
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign,
 		DNSNames: []string{"localhost"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
 	}
-	der, err := x509.CreateCertificate(rand.Reader, form, form, key.Public(), key)
-	require.NoError(t, err)
+	der := must(x509.CreateCertificate(rand.Reader, form, form, key.Public(), key))
 	file := filepath.Join(t.TempDir(), "ca.pem")
 	require.NoError(t, os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600))
 	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}, file

@@ -75,8 +75,7 @@ func openPost(t *testing.T, implicit bool) *postOffice {
 	srv := smtp.NewServer(smtp.BackendFunc(func(*smtp.Conn) (smtp.Session, error) { return &session{p}, nil }))
 	srv.Domain, srv.ErrorLog = "localhost", quiet{}
 	srv.TLSConfig = &tls.Config{Certificates: []tls.Certificate{cert}}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
+	l := must(net.Listen("tcp", "127.0.0.1:0"))
 	p.address = l.Addr().String()
 	if implicit {
 		l = tls.NewListener(l, srv.TLSConfig)
@@ -103,25 +102,20 @@ func TestMailByStartTLSAndImplicitTLS(t *testing.T) {
 	for _, mode := range []string{"starttls", "implicit"} {
 		t.Run(mode, func(t *testing.T) {
 			p := openPost(t, mode == "implicit")
-			r, err := New(p.spec(mode), Env{Household: text.Locale{}})
-			require.NoError(t, err)
+			r := must(New(p.spec(mode), Env{Household: text.Locale{}}))
 			m := sample()
 			m.Links = alert.Links{Page: "http://kitchen.lan/", Buttons: []alert.Button{{Verb: alert.AnswerAck, URL: "http://kitchen.lan/ack?t=1"}}}
 			m.Picture = []byte("\x89PNG invented")
-			answer, err := r.Deliver(t.Context(), m)
-			require.NoError(t, err)
+			answer := must(r.Deliver(t.Context(), m))
 			assert.Equal(t, "250 taken by 127.0.0.1", answer)
 			require.Len(t, p.took, 1)
-			notification, err := mail.ReadMessage(bytes.NewReader(p.took[0]))
-			require.NoError(t, err)
-			subject, err := new(mime.WordDecoder).DecodeHeader(notification.Header.Get("Subject"))
-			require.NoError(t, err)
+			notification := must(mail.ReadMessage(bytes.NewReader(p.took[0])))
+			subject := must(new(mime.WordDecoder).DecodeHeader(notification.Header.Get("Subject")))
 			assert.Equal(t, m.Title, subject)
 			assert.Regexp(t, `^<over-tub-7_x_0-[0-9a-f]{10}@tidemark\.invalid>$`, notification.Header.Get("Message-Id"))
 			assert.Equal(t, "<over-tub-7@tidemark.invalid>", notification.Header.Get("References"))
 			assert.Equal(t, "auto-generated", notification.Header.Get("Auto-Submitted"))
-			body, err := io.ReadAll(notification.Body)
-			require.NoError(t, err)
+			body := must(io.ReadAll(notification.Body))
 			assert.Contains(t, string(body), "tub is at 118 %.")
 			assert.Contains(t, string(body), "The page: http://kitchen.lan/")
 			assert.NotContains(t, string(body), "ack?t=1", "a mail scanner must not answer")
@@ -174,7 +168,6 @@ func TestMailSecurity(t *testing.T) {
 
 	spec = p.spec("none")
 	spec.User, spec.Password = "", ""
-	_, err = open(t, spec).Deliver(t.Context(), sample())
-	require.NoError(t, err)
+	_ = must(open(t, spec).Deliver(t.Context(), sample()))
 	assert.Len(t, p.took, 1)
 }

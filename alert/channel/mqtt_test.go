@@ -48,8 +48,7 @@ const (
 func TestMQTTTellsAndShowsStates(t *testing.T) {
 	b, spec := kitchenBroker(t)
 	ch := open(t, spec)
-	answer, err := ch.Deliver(t.Context(), sample())
-	require.NoError(t, err)
+	answer := must(ch.Deliver(t.Context(), sample()))
 	assert.Equal(t, "taken by the broker, reason code 0", answer)
 	require.Len(t, b.Heard("tidemark/tub/alarm"), 1)
 	var m alert.Message
@@ -169,19 +168,17 @@ func TestMQTTWillWhenTheProgramDies(t *testing.T) {
 func TestMQTTBrokerGoneAndBack(t *testing.T) {
 	b, spec := kitchenBroker(t)
 	ch := open(t, spec)
-	_, err := ch.Deliver(t.Context(), sample())
-	require.NoError(t, err)
+	_ = must(ch.Deliver(t.Context(), sample()))
 	ch.Report(tub())
 	eventually(t, "state", func() bool { return len(b.Heard(stateTopic)) > 0 })
 	b.Stop()
 	ctx, cancel := context.WithTimeout(t.Context(), 700*time.Millisecond)
-	_, err = ch.Deliver(ctx, sample())
+	_, err := ch.Deliver(ctx, sample())
 	cancel()
 	judge(t, err, false)
 	seen := len(b.Heard(deviceTopic))
 	b.Start()
-	_, err = ch.Deliver(t.Context(), sample())
-	require.NoError(t, err)
+	_ = must(ch.Deliver(t.Context(), sample()))
 	eventually(t, "discovery and state come again by themselves", func() bool { return len(b.Heard(deviceTopic)) > seen && len(b.Heard(stateTopic)) > 1 })
 }
 

@@ -62,8 +62,7 @@ func TestTopicPublishesJSONWithButtonsAndPicture(t *testing.T) {
 	m := sample()
 	m.Links = alert.Links{Page: "http://kitchen.lan/", PageLabel: "Show", Buttons: []alert.Button{{Verb: alert.AnswerAck, Label: "Got it", URL: "http://kitchen.lan/ack?t=1"}, {Verb: alert.AnswerSnooze, Label: "In 30 min again", URL: "http://kitchen.lan/snooze?t=1"}}}
 	m.Picture, m.PictureText = make([]byte, 60_000), "The curve of tub so far: übersicht."
-	answer, err := ch.Deliver(t.Context(), m)
-	require.NoError(t, err)
+	answer := must(ch.Deliver(t.Context(), m))
 	assert.Equal(t, "200 OK, picture 200 OK", answer)
 	require.Len(t, srv.messages, 1)
 	got := srv.messages[0]
@@ -81,8 +80,7 @@ func TestTopicPublishesJSONWithButtonsAndPicture(t *testing.T) {
 	assert.Equal(t, "tub.png", h.Get("Filename"))
 	assert.Equal(t, "1", h.Get("Priority"), "the picture comes silently")
 	words := new(mime.WordDecoder)
-	text, err := words.DecodeHeader(h.Get("Message"))
-	require.NoError(t, err)
+	text := must(words.DecodeHeader(h.Get("Message")))
 	assert.Equal(t, m.PictureText, text)
 	assert.Equal(t, 60_000, srv.bytes)
 }
@@ -94,8 +92,7 @@ func TestTopicMessages(t *testing.T) {
 	first, second := sample(), sample()
 	second.ID, second.What, second.Title, second.Text = "over-tub-7/x/0/u1", alert.WasUpdated, "newer", strings.Repeat("Überlänge. ", 1000)
 	for _, m := range []alert.Message{first, second, second} {
-		_, err := ch.Deliver(t.Context(), m)
-		require.NoError(t, err)
+		_ = must(ch.Deliver(t.Context(), m))
 	}
 	shown := map[string]string{}
 	for _, p := range srv.messages {
@@ -119,8 +116,7 @@ func TestTopicAPictureNotTakenIsNoFailure(t *testing.T) {
 	defer srv.Close()
 	m := sample()
 	m.Picture = []byte("png")
-	answer, err := open(t, subjects()[0].spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), m)
-	require.NoError(t, err)
+	answer := must(open(t, subjects()[0].spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), m))
 	assert.Contains(t, answer, "the picture was not taken: refused for good: 413")
 	noSecret(t, answer)
 }
@@ -135,16 +131,14 @@ func TestWebhookDocumentIsSignedAndFitsItsSchema(t *testing.T) {
 	defer srv.Close()
 	m := sample()
 	m.Tap, m.Links = bake.EventFridge, alert.Links{Page: "p", Buttons: []alert.Button{{Verb: "fridge", URL: "f"}, {Verb: alert.AnswerAck, URL: "a"}, {Verb: alert.AnswerSnooze, URL: "s"}}}
-	_, err := open(t, subjects()[1].spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), m)
-	require.NoError(t, err)
+	_ = must(open(t, subjects()[1].spec(srv.Listener.Addr().String(), false)).Deliver(t.Context(), m))
 	assert.Equal(t, sign([]byte(secretKey), header.Get("Tidemark-Timestamp"), body), header.Get("Tidemark-Signature"))
 	assert.Equal(t, m.ID, header.Get("Idempotency-Key"))
 	var schema struct {
 		Required   []string
 		Properties map[string]json.RawMessage
 	}
-	described, err := os.ReadFile("webhook.schema.json")
-	require.NoError(t, err)
+	described := must(os.ReadFile("webhook.schema.json"))
 	require.NoError(t, json.Unmarshal(described, &schema))
 	var doc map[string]any
 	require.NoError(t, json.Unmarshal(body, &doc))
