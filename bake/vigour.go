@@ -188,20 +188,31 @@ func Seen(what string) Finding {
 	return f
 }
 
-// Diagnose judges a starter by its past feeds (oldest first). Nothing is said from fewer
-// than three feeds with a known peak. The order of the remedies is common practice, no
-// source; temperature is first because it costs nothing and explains most.
-func Diagnose(past []PastFeed) []Finding {
-	var out []Finding
+// Diagnose judges a starter by its past feeds (oldest first): whether it never doubled
+// lately, and whether its last three feeds were slower than the earlier ones. Nothing is
+// said from fewer than three feeds with a known peak. The order of the remedies is common
+// practice, no source; temperature is first because it costs nothing and explains most.
+func Diagnose(past []PastFeed) (out []Finding) {
 	known := slices.DeleteFunc(slices.Clone(past), func(p PastFeed) bool { return math.IsNaN(p.PeakPercent) })
-	if len(known) < 3 {
-		return out
+	n := len(known)
+	if n < 3 {
+		return nil
 	}
-	if f, ok := neverDoubled(known); ok {
+	last, best := known[max(0, n-6):], 0.0
+	for _, p := range last {
+		best = math.Max(best, p.PeakPercent)
+	}
+	if best < weakPercent {
+		f := found("weak", Values{"feeds": len(last), "best_percent": best}, remedies(last))
+		if mean := meanOf(last); !math.IsNaN(mean) {
+			f.Evidence.Key, f.Evidence.Values["mean_c"] = "starter.weak.at.seen", mean
+		}
 		out = append(out, f)
 	}
-	if f, ok := slowerThanItself(known); ok {
-		out = append(out, f)
+	recent, before := LearnVigour(known[n-3:]), LearnVigour(known[:n-3])
+	slower, doubt := recent.Log-before.Log, peakNoise*math.Sqrt(1.0/3+1/float64(before.Feeds))
+	if recent.Feeds == 3 && before.Feeds >= 3 && slower >= math.Log(1.25) && slower >= 2*doubt {
+		out = append(out, found("slower", Values{"slower_percent": 100 * (math.Exp(slower) - 1), "feeds": before.Feeds}, remedies(known[n-3:])))
 	}
 	return out
 }
@@ -209,25 +220,6 @@ func Diagnose(past []PastFeed) []Finding {
 // found is a finding by its key.
 func found(key string, v Values, do []Said) Finding {
 	return Finding{What: Said{Key: "starter." + key}, Evidence: Said{"starter." + key + ".seen", v}, Do: do}
-}
-
-// neverDoubled looks at the last feeds.
-func neverDoubled(known []PastFeed) (Finding, bool) {
-	last := known[max(0, len(known)-6):]
-	best := 0.0
-	for _, p := range last {
-		best = math.Max(best, p.PeakPercent)
-	}
-	if best >= weakPercent {
-		return Finding{}, false
-	}
-	key, mean, v := "weak", meanOf(last), Values{"feeds": len(last), "best_percent": best}
-	if !math.IsNaN(mean) {
-		key, v["mean_c"] = "weak.at", mean
-	}
-	f := found("weak", v, remedies(last, mean))
-	f.Evidence.Key = "starter." + key + ".seen"
-	return f, true
 }
 
 // questions are what to ask before a starter is called weak: a young one, a thin one
@@ -246,9 +238,9 @@ func questions(last []PastFeed) []Said {
 
 // remedies lists what to try, in order, leaving out what the evidence rules
 // out.
-func remedies(last []PastFeed, meanC float64) []Said {
+func remedies(last []PastFeed) []Said {
 	out := questions(last)
-	switch {
+	switch meanC := meanOf(last); {
 	case math.IsNaN(meanC):
 		out = append(out, Said{Key: "starter.do.measure"})
 	case meanC < coolC:
@@ -272,23 +264,6 @@ func remedies(last []PastFeed, meanC float64) []Said {
 		out = append(out, Said{"starter.do.after_cold", Values{"days": cold}})
 	}
 	return append(out, say("starter.do.more", "starter.do.whole", "starter.do.water")...)
-}
-
-// slowerThanItself compares the last three feeds with the earlier ones.
-func slowerThanItself(known []PastFeed) (Finding, bool) {
-	if len(known) < 6 {
-		return Finding{}, false
-	}
-	recent, before := LearnVigour(known[len(known)-3:]), LearnVigour(known[:len(known)-3])
-	if recent.Feeds < 3 || before.Feeds < 3 {
-		return Finding{}, false
-	}
-	slower := math.Exp(recent.Log-before.Log) - 1
-	if slower < 0.25 || recent.Log-before.Log < 2*peakNoise*math.Sqrt(1.0/3+1/float64(before.Feeds)) {
-		return Finding{}, false
-	}
-	last := known[len(known)-3:]
-	return found("slower", Values{"slower_percent": 100 * slower, "feeds": before.Feeds}, remedies(last, meanOf(last))), true
 }
 
 // meanOf is the mean temperature of feeds; NaN when none is known.
