@@ -77,7 +77,9 @@ const replanFrom = 10
 // adds, lands on target; the mark follows. A mark chosen by a person stands, and so
 // does one that is reached.
 func (s *Session) replan(now time.Time) {
-	if s.plan == nil || !s.underWay() || now.Sub(s.asked) < replanEvery || !s.speaks() {
+	e := &s.last
+	seen := e.Quality == estimator.QualityOK && (e.Phase == estimator.Rising || e.Phase == estimator.Near) && e.RisePercent >= replanFrom && !e.ReadyIsPast
+	if s.plan == nil || s.mark || !seen || !s.underWay() || now.Sub(s.asked) < replanEvery {
 		return
 	}
 	s.asked = now
@@ -85,27 +87,11 @@ func (s *Session) replan(now time.Time) {
 	if change.Key == "" {
 		return
 	}
-	e := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: eventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &change}}
-	s.run.Events = append(s.run.Events, e)
-	s.take(e)
+	moved := Event{Vessel: s.vessel.Name, RiseID: s.rise.ID, At: now, Told: now, By: ByItself, Kind: eventReplan, Detail: Detail{TargetPercent: s.planMark(), Said: &change}}
+	s.run.Events = append(s.run.Events, moved)
+	s.take(moved)
 	s.last = s.est.Estimate(now) // to its new end
 	s.followRise()
-}
-
-// speaks reports whether the live rise may move the end of the bulk.
-func (s *Session) speaks() bool {
-	e := &s.last
-	seen := e.Quality == estimator.QualityOK && (e.Phase == estimator.Rising || e.Phase == estimator.Near)
-	return seen && e.RisePercent >= replanFrom && !e.ReadyIsPast && !s.mark
-}
-
-// planState is how the plan stands; nil without one.
-func (s *Session) planState() *PlanState {
-	f := s.plan
-	if f == nil {
-		return nil
-	}
-	return &PlanState{Way: f.Way, Wanted: f.Wanted, Planned: f.Planned, Ready: readyOf(s.steps), Pending: s.pending(), Said: s.change, SaidAt: s.changedAt}
 }
 
 // readyOf is when the bread can be sliced; zero when that is past or not planned.

@@ -85,7 +85,7 @@ func (s *Session) state(now time.Time) State {
 		At: now, Vessel: v.Name, Holds: v.Estimator.Holds, Demo: v.Demo, Lead: v.Estimator.Lead,
 		Rise: s.rise, Estimate: s.last, InFridge: s.cold, MarkChosen: s.mark, Batch: s.batchName(), Feed: s.feedShown(),
 		Steps: s.steps, After: s.after, Care: s.care, Findings: s.learned.Findings,
-		Plan: s.planState(), ProofOf: v.ProofOf, ProofBasis: v.ProofBasis, WorkingOut: s.stale,
+		ProofOf: v.ProofOf, ProofBasis: v.ProofBasis, WorkingOut: s.stale,
 	}
 	if s.underWay() {
 		out.RiseID = s.rise.ID
@@ -97,6 +97,9 @@ func (s *Session) state(now time.Time) State {
 		out.Events = slices.DeleteFunc(slices.Clone(s.run.Events), Event.Undone)
 	}
 	out.away = s.away
+	if f := s.plan; f != nil {
+		out.Plan = &PlanState{Way: f.Way, Wanted: f.Wanted, Planned: f.Planned, Ready: readyOf(s.steps), Pending: s.pending(), Said: s.change, SaidAt: s.changedAt}
+	}
 	if s.process != nil {
 		p := s.process.copied() // the session goes on with its own
 		out.Process = &p
@@ -107,11 +110,8 @@ func (s *Session) state(now time.Time) State {
 	if v.Estimator.Holds == estimator.Dough && s.underWay() && s.last.TargetPercent > 0 {
 		out.OverPercent, out.ColdPercent = s.dough().limits(s.last.TargetPercent, s.last.DoughC, v.ProofBasis != "")
 	}
-	out.Status = out.status()
-	out.ahead = out.coldAhead(s.kg())
-	out.Advice, out.HourMore = out.advise(v.Hours), out.StaysOut(now.Add(time.Hour))
-	out.ByHand = v.Estimator.ByHand
-	out.LookAt = out.lookAt(v.Hours)
+	out.ByHand, out.Status, out.ahead = v.Estimator.ByHand, out.status(), out.coldAhead(s.kg())
+	out.Advice, out.HourMore, out.LookAt = out.advise(v.Hours), out.StaysOut(now.Add(time.Hour)), out.lookAt(v.Hours)
 	out.Now = out.todo()
 	return out
 }
