@@ -23,7 +23,9 @@ func (p *Process) Steps(now time.Time, est estimator.Estimate) []Step {
 		if d.Trigger == Ahead {
 			continue
 		}
-		l.needs(d)
+		if d.ID == BakeID && !p.closed(BakeID) {
+			l.needs()
+		}
 		out[i] = l.step(d)
 		l.ends[d.ID] = l.cursor
 		l.over[d.ID] = !out[i].Open() && !out[i].Finished.IsZero() && !out[i].Finished.After(now)
@@ -226,36 +228,25 @@ func (l *layout) lasting(d StepDef, at estimator.Window) estimator.Window {
 	return d.Usual.after(at, 1)
 }
 
-// rise gives the window in which the mark of a stage is reached: from the
-// estimate when it belongs to this stage, else from the usual time at the
-// expected temperature.
+// rise gives the window in which the mark of a stage is reached: from the estimate when
+// it belongs to this stage, of a proof from what watches it, else from the usual time at
+// the expected temperature. A dough with no rise left, or that falls, waits for nothing
+// more.
 func (l *layout) rise(d StepDef) (estimator.Window, Sentences) {
-	since := l.ends[d.since()]
-	if t := &l.p.Track; d.ID == ProofID && l.over[d.since()] && !t.ProofBy.IsZero() && !l.own(d, since.Median) {
+	since, e, t := l.ends[d.since()], &l.est, &l.p.Track
+	over := e.Phase == estimator.Over && e.Exhausted || e.Phase == estimator.Fallen
+	switch w := reaching(*e, d.RisePercent); {
+	case !l.own(d, since.Median) && d.ID == ProofID && l.over[d.since()] && !t.ProofBy.IsZero():
 		return t.ProofBy, Sentences{t.ProofWhy}
-	}
-	if l.own(d, since.Median) {
-		if w, ok := l.reaches(d.RisePercent); ok {
-			return w, nil
-		}
+	case !l.own(d, since.Median):
+		return l.usual(d, since), say("why.usual")
+	case over && !e.ReadyIsPast, e.Phase == estimator.Ready && e.Ready.IsZero():
+		return point(e.PhaseSince), nil
+	case w.IsZero():
 		return l.usual(d, since), say("why.usual.no_forecast")
+	default:
+		return w, nil
 	}
-	return l.usual(d, since), say("why.usual")
-}
-
-// reaches is when the watched rise gets to a level; 0 is the vessel's mark. A dough
-// with no rise left, or that falls, waits for nothing more.
-func (l *layout) reaches(risePercent float64) (estimator.Window, bool) {
-	switch p := l.est.Phase; {
-	case p == estimator.Over && l.est.Exhausted, p == estimator.Fallen:
-		if !l.est.ReadyIsPast {
-			return point(l.est.PhaseSince), true
-		}
-	case p == estimator.Ready && l.est.Ready.IsZero():
-		return point(l.est.PhaseSince), true
-	}
-	w := reaching(l.est, risePercent)
-	return w, !w.IsZero()
 }
 
 // own reports whether the estimate is about the rise of this stage: that rise
@@ -271,23 +262,15 @@ func (l *layout) own(d StepDef, since time.Time) bool {
 	return !began.Before(since.Add(-30 * time.Minute))
 }
 
-// usual is the stage's usual time, stretched by the temperature.
+// usual is the stage's usual time, stretched by the temperature, and for a bulk by how
+// much longer it takes to the mark of its vessel than to the one its usual time is for.
 func (l *layout) usual(d StepDef, since estimator.Window) estimator.Window {
-	c := l.p.RoomC
-	if v := l.est.AirC; !math.IsNaN(v) && v != 0 {
-		c = v
+	b, mark := l.p.Batch, l.est.TargetPercent
+	speed := Speed(cmp.Or(knownOr(l.est.AirC, 0), l.p.RoomC))
+	if d.ID == BulkID && d.RisePercent == 0 && mark > 0 && len(b.Flours) > 0 {
+		speed *= b.usualHours(usualMarkPercent) / b.usualHours(mark)
 	}
-	return d.Usual.after(since, Speed(c)/l.further(d))
-}
-
-// further is how much longer a bulk takes to the mark of its vessel than to the one
-// its usual time is for.
-func (l *layout) further(d StepDef) float64 {
-	mark := l.est.TargetPercent
-	if d.ID != BulkID || d.RisePercent > 0 || !(mark > 0) || len(l.p.Batch.Flours) == 0 {
-		return 1
-	}
-	return l.p.Batch.usualHours(mark) / l.p.Batch.usualHours(usualMarkPercent)
+	return d.Usual.after(since, speed)
 }
 
 // Speed is how fast a dough works at a temperature, relative to 24 C: midway
@@ -340,33 +323,22 @@ func (l *layout) tooLate(t time.Time) Said {
 // lit for the sake of an early proof.
 const mostEarly = 20 * time.Minute
 
-// needs delays the step by what has to be over before it: the oven's heating.
-func (l *layout) needs(d StepDef) {
+// needs delays the loading of the oven until what comes ahead of it, its heating, is over:
+// when that was told, its time after it was switched on, or from now on.
+func (l *layout) needs() {
 	for _, a := range l.p.Defs {
-		if a.Trigger != Ahead || d.ID != BakeID || l.p.closed(BakeID) {
+		m, takes := l.p.Marks[a.ID], minutes(a.TakesMin)
+		end := l.now.Add(takes)
+		switch inTime := l.cursor.Median.Sub(l.now) > minutes(a.WaitMin); {
+		case a.Trigger != Ahead || m.State == Skipped || m.State == "" && inTime:
 			continue
+		case m.State == Done && !m.Begun.IsZero():
+			end = m.At
+		case m.State != "":
+			end = begunOf(m).Add(takes)
 		}
-		l.cursor = notBefore(l.cursor, l.aheadEnd(a))
+		l.cursor = notBefore(l.cursor, end)
 	}
-}
-
-// aheadEnd is the earliest moment an Ahead step can be over.
-func (l *layout) aheadEnd(a StepDef) time.Time {
-	switch m := l.p.Marks[a.ID]; m.State {
-	case Skipped:
-		return time.Time{}
-	case Done:
-		if !m.Begun.IsZero() {
-			return m.At // begun before and over by now
-		}
-		return m.At.Add(minutes(a.TakesMin)) // switched on; hot that much later
-	case Started:
-		return m.Begun.Add(minutes(a.TakesMin))
-	}
-	if l.cursor.Median.Sub(l.now) > minutes(a.WaitMin) {
-		return time.Time{} // there is time enough
-	}
-	return l.now.Add(minutes(a.TakesMin))
 }
 
 // ahead places a step that comes so long before another. It is timed from the
