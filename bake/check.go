@@ -96,44 +96,37 @@ type Ask struct {
 // no step says it. Common practice, no source.
 const askedBack = time.Hour
 
-// ask returns what must have happened before an event and was not told; nil for nothing.
+// ask returns what must have happened before an event and was not told: the begin of the
+// rise, which a step of a plan before the dough is in the vessel needs not, or a step
+// before it; nil for nothing.
 func (s *Session) ask(e Event) *Ask {
-	id := s.process.stepOf(e)
+	p, id, place, prepares := s.process, s.process.stepOf(e), -1, false
+	if p != nil {
+		place = p.index(id)
+		prepares = place >= 0 && p.Defs[place].Trigger == Ahead
+	}
 	needsRise := id != "" || e.Kind.ends() || e.Kind == EventFold || e.Kind == EventFridge || e.Kind == EventLook
 	switch {
 	case !needsRise || e.Kind.Starts() || e.Kind == EventSkipped || e.Kind == EventEnd:
 		return nil
-	case !s.underWay() && (s.process == nil || s.pending()):
-		return s.askStart(e, id)
-	case s.process == nil || s.process.index(id) < 0:
+	case !s.underWay() && (p == nil || s.pending()):
+		kind := EventStart
+		if s.vessel.Estimator.Holds == estimator.Starter {
+			kind = EventFed
+		}
+		if id != "" && (p == nil || prepares || place <= p.index(MixID)) && !e.Kind.ends() {
+			return nil
+		}
+		return &Ask{Kind: kind, At: s.mayHaveBeen(saltID, e.At)}
+	case place < 0 || prepares:
 		return nil
 	}
-	for i, d := range s.process.Defs {
-		first := stageOf(d.ID)
-		if first.asked != "" && first.ID == d.ID && i < s.process.index(id) && s.process.Marks[d.ID].State == "" && !s.ahead(id) {
+	for _, d := range p.Defs[:place] {
+		if first := stageOf(d.ID); first.asked != "" && first.ID == d.ID && p.Marks[d.ID].State == "" {
 			return &Ask{first.asked, d.ID, s.mayHaveBeen(d.ID, e.At)} // one after the other
 		}
 	}
 	return nil
-}
-
-// askStart asks for the begin of a rise. A step of a plan before the dough is in the
-// vessel needs none.
-func (s *Session) askStart(e Event, id string) *Ask {
-	kind := EventStart
-	if s.vessel.Estimator.Holds == estimator.Starter {
-		kind = EventFed
-	}
-	if p := s.process; id != "" && (p == nil || s.ahead(id) || p.index(id) <= p.index(MixID)) && !e.Kind.ends() {
-		return nil
-	}
-	return &Ask{Kind: kind, At: s.mayHaveBeen(saltID, e.At)}
-}
-
-// ahead reports whether a step only prepares another.
-func (s *Session) ahead(id string) bool {
-	d, ok := s.process.def(id)
-	return ok && d.Trigger == Ahead
 }
 
 // mayHaveBeen is when a step may have been done that nobody told.
