@@ -76,10 +76,9 @@ type folded struct {
 	after *After
 	care  *Care
 
-	away     []Span    // when nobody is there, as was told in other vessels
-	handC    *float64  // how warm a person found the dough; nil when nobody measured
-	handAt   time.Time // when that was taken in last
-	probedAt time.Time // when a probe saw the dough last
+	away   []Span    // when nobody is there, as was told in other vessels
+	handC  *float64  // how warm a person found the dough; nil when nobody measured
+	handAt time.Time // when that was taken in last
 }
 
 // keepEvery is the shortest time between two samples that are kept.
@@ -165,15 +164,12 @@ func (s *Session) Observe(x estimator.Sample) {
 }
 
 // handEvery is how often a temperature that a person told is taken in again, until the next
-// is told, the dough moves or a probe tells one, and probeQuiet how long a probe counts.
-const (
-	handEvery  = 5 * time.Minute
-	probeQuiet = 20 * time.Minute
-)
+// is told, the dough moves or a probe tells one.
+const handEvery = 5 * time.Minute
 
 // observeByHand lets the temperature that a person told go on to count.
 func (s *Session) observeByHand(now time.Time) {
-	if s.handC == nil || now.Sub(s.handAt) < handEvery || now.Sub(s.probedAt) < probeQuiet {
+	if s.handC == nil || now.Sub(s.handAt) < handEvery {
 		return
 	}
 	s.handAt = now
@@ -185,7 +181,7 @@ func (s *Session) observeByHand(now time.Time) {
 func (s *Session) sense(x estimator.Sample) {
 	c := x.AirC
 	if !math.IsNaN(x.DoughC) {
-		c, s.probedAt = x.DoughC, x.Time
+		c, s.handC = x.DoughC, nil
 	}
 	s.stay.follow(x.Time, c, s.cold)
 }
