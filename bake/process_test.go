@@ -269,3 +269,86 @@ func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 	assert.NotContains(t, words(proof.Do), "until")
 	assert.Contains(t, words(proof.Do), "the loaf goes into the oven")
 }
+
+// TestTheTableOfStages: each step of each bake is in it once, and each event finds its step.
+func TestTheTableOfStages(t *testing.T) {
+	seen := map[string]bool{}
+	for _, s := range stages() {
+		assert.False(t, seen[s.ID], "%s stands twice", s.ID)
+		seen[s.ID] = true
+	}
+	b := DefaultBatch()
+	b.AtOnce = 1
+	p := NewProcess(b, start(), 24)
+	for _, d := range p.Fed([]Feed{{At: start(), StarterG: 20, FlourG: 40, WaterG: 40}, {At: at(15, 0), StarterG: 20, FlourG: 40, WaterG: 40}}, at(21, 0)).TubRetarded().Defs {
+		assert.NotEmpty(t, stageOf(d.ID).ID, d.ID)
+	}
+	assert.Equal(t, OutID, stageOf("out-3").ID, "of the third load")
+	assert.Equal(t, benchID, stageOf("bench-rest").ID, "a word is no number")
+
+	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
+	require.NoError(t, p.markFor(Event{Kind: EventFold, At: at(10, 15)}))
+	for kind, id := range map[EventKind]string{EventStart: saltID, EventFold: "fold-2", EventEnd: BulkID, EventShaped: ShapeID, EventBaked: OutID, EventNote: "", EventFridge: "", "": ""} {
+		assert.Equal(t, id, p.stepOf(Event{Kind: kind}), kind)
+	}
+	assert.Equal(t, SliceID, p.stepOf(Event{Kind: EventDone, Detail: Detail{StepID: SliceID}}))
+	assert.Equal(t, SliceID, (*Process)(nil).stepOf(Event{Kind: EventBegun, Detail: Detail{StepID: SliceID}}))
+	assert.Empty(t, (*Process)(nil).stepOf(Event{Kind: EventShaped}))
+	for id, leaves := range map[string]bool{divideID: true, ShapeID: true, "fold-1": false, OutID: false} {
+		assert.Equal(t, leaves, Event{Kind: EventDone, Detail: Detail{StepID: id}}.Ends(), id)
+	}
+}
+
+// straight is a rise of 24 % an hour at 24 C, seen at 10:00 with 20 %.
+func straight() estimator.Estimate {
+	e := unseen()
+	e.Time, e.Started, e.Phase = at(10, 0), at(8, 0), estimator.Rising
+	e.DoughC, e.AirC, e.RisePercent, e.TargetPercent = 24, 24, 20, 100
+	for h := 0.0; h <= 10; h += 0.25 {
+		mid := 20 + 24*h
+		e.Fan = append(e.Fan, estimator.FanPoint{Time: e.Time.Add(time.Duration(h * float64(time.Hour))), P10Percent: mid - 3*h, P50Percent: mid, P90Percent: mid + 3*h})
+	}
+	return e
+}
+
+// On a straight rise the sum can be done by hand: what the cold is worth and 40 minutes of
+// shaping, times 24 % an hour, are left out before the total.
+func TestReplan(t *testing.T) {
+	light, heavy := Fridge{AirC: 4, PieceKg: 0.75}, Fridge{AirC: 4, PieceKg: 2}
+	end := func(f Fridge) float64 {
+		p := NewProcess(DefaultBatch(), at(8, 0), 24).Retarded()
+		change := p.Replan(straight(), f, 120)
+		assert.Contains(t, words(change), "The bulk ends at")
+		assert.Empty(t, p.Replan(straight(), f, 120), "nothing new, nothing said")
+		return p.Defs[bulkPlace(p)].RisePercent
+	}
+	assert.InDelta(t, 120-24*(light.Carry(24, CarryHours, Speed)+40/60.0), end(light), 0.51)
+	assert.Less(t, end(heavy), end(light), "a heavy piece stays warm longer and goes in sooner")
+
+	day := NewProcess(DefaultBatch(), at(8, 0), 24)
+	assert.Empty(t, day.Replan(straight(), light, 120), "no night in the cold, nothing to replan")
+	night := day.Retarded()
+	assert.Empty(t, night.Replan(unseen(), light, 120), "no forecast")
+	assert.Empty(t, night.Replan(straight(), light, 500), "never gets there")
+	blind := straight()
+	blind.DoughC, blind.AirC = math.NaN(), math.NaN()
+	assert.Empty(t, night.Replan(blind, light, 120), "the cooling cannot be computed")
+}
+
+func bulkPlace(p Process) int {
+	for i, d := range p.Defs {
+		if d.ID == BulkID {
+			return i
+		}
+	}
+	return -1
+}
+
+func BenchmarkSteps(b *testing.B) {
+	p := NewProcess(DefaultBatch(), start(), 24)
+	e := risingTo(at(9, 10), at(14, 0))
+	b.ReportAllocs()
+	for b.Loop() {
+		p.Steps(at(11, 0), e)
+	}
+}

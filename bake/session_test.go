@@ -1,6 +1,7 @@
 package bake
 
 import (
+	"encoding/json"
 	"math"
 	"slices"
 	"testing"
@@ -310,4 +311,85 @@ func TestRefusals(t *testing.T) {
 	play(t, s, aDay()[:1], 0, time.Minute)
 	require.ErrorAs(t, s.check(Event{Kind: EventDone, At: day0().Add(time.Minute), Detail: Detail{StepID: "no-such-step"}}), &no)
 	require.ErrorAs(t, s.check(Event{Kind: EventPlan, At: day0(), Detail: Detail{Plan: &Chosen{}}}), &no)
+}
+
+// FuzzSession tells a session whatever at whatever moment, takes back and corrects
+// events, and folds again: nothing may panic, and two folds of one journal say the
+// same.
+func FuzzSession(f *testing.F) {
+	f.Add([]byte{0, 0, 1, 2, 30, 3, 3, 60, 9, 20, 5, 1, 5, 120, 0})
+	f.Add([]byte{1, 0, 200, 17, 10, 0, 18, 20, 0, 0, 1, 1, 12, 9, 9})
+	steps := []string{BulkID, BakeID, OutID, "fold 1", ""}
+	f.Fuzz(func(t *testing.T, told []byte) {
+		v := testVessel(t)
+		s, err := NewSession(v, Learned{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		after, id := time.Duration(0), int64(0)
+		for told = told[:min(len(told), 60)]; len(told) >= 3; told = told[3:] {
+			kind, more := int(told[0])%(len(EventKinds())+2), told[2]
+			for until := after + time.Duration(told[1])*4*time.Second; after < until; after += 10 * time.Second {
+				s.Observe(sampleAt(after))
+			}
+			now := day0().Add(after)
+			switch kind {
+			case len(EventKinds()):
+				_, _ = s.Undo(int64(more)%(id+1), now) // refused or not
+			case len(EventKinds()) + 1:
+				_, _ = s.Correct(int64(more)%(id+1), now.Add(-time.Duration(more)*time.Minute))
+			default:
+				id++
+				e := Event{ID: id, RiseID: 1, Vessel: v.Name, At: now, Told: now, By: "fuzz", Kind: EventKinds()[kind],
+					Detail: Detail{TargetPercent: float64(more) * 3, StepID: steps[int(more)%len(steps)], Answer: string(rune(more)), Feed: &Feed{StarterG: float64(more), FlourG: 50, WaterG: 50}}}
+				if s.check(e) == nil {
+					s.Apply(e)
+				}
+			}
+			_ = s.At(now, Around{CoreC: math.NaN()})
+		}
+		var states [2]string
+		for i := range states {
+			fold, _ := s.Again()
+			fresh, err := fold(day0().Add(after), nil)
+			if err != nil {
+				return // the journal makes no sense any more, and that was said
+			}
+			b, err := json.Marshal(fresh.At(day0().Add(after), Around{CoreC: math.NaN()}).Steps)
+			if err != nil {
+				t.Fatal(err)
+			}
+			states[i] = string(b)
+		}
+		if states[0] != states[1] {
+			t.Fatalf("two folds of one journal differ: %s, %s", states[0], states[1])
+		}
+	})
+}
+
+// BenchmarkFold folds ten hours of samples, one every 10 s, with four folds of the
+// dough: what a restart, an undo and a corrected time cost late in a rise.
+func BenchmarkFold(b *testing.B) {
+	shape, err := geometry.Cylinder(200, 240)
+	require.NoError(b, err)
+	s, err := NewSession(Vessel{Name: "tub", Estimator: estimator.Config{Profile: shape, FloorMM: 240, Holds: estimator.Dough, TargetPercent: 100, Lead: 20 * time.Minute}}, Learned{})
+	require.NoError(b, err)
+	start := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	s.Apply(Event{ID: 1, RiseID: 1, At: start, Kind: EventStart})
+	s.At(start, Around{CoreC: math.NaN()})
+	now := start
+	for i := range 3600 {
+		now = start.Add(time.Duration(i) * 10 * time.Second)
+		if i > 0 && i%180 == 0 && i < 900 {
+			s.Apply(Event{ID: int64(i), RiseID: 1, At: now, Kind: EventFold})
+		}
+		rise := 1.2 / (1 + math.Exp(-(now.Sub(start).Hours()-5)/1.2)) // an invented curve
+		s.run.Samples = append(s.run.Samples, Recorded{Time: now, DistanceMM: 240 - 60*(1+rise) + 0.4*math.Sin(float64(i)), DoughC: 24, AirC: 23})
+	}
+	for b.Loop() {
+		fold, _ := s.Again()
+		fresh, err := fold(now, nil)
+		require.NoError(b, err)
+		require.Greater(b, fresh.At(now.Add(10*time.Second), Around{CoreC: math.NaN()}).Estimate.RisePercent, 80.0)
+	}
 }
