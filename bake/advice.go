@@ -221,7 +221,7 @@ func (s *Session) kg() float64 {
 	case s.last.BaselineL > 0:
 		return s.last.BaselineL / specificVolumeLPerKg
 	}
-	n, _ := s.dough().Numbers() // none is known
+	n := s.dough().Numbers() // none is known
 	return n.TotalG / 1000
 }
 

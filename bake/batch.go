@@ -77,17 +77,8 @@ func (l Levain) flourG() float64 { return l.Grams / (1 + l.HydrationPercent/100)
 // waterG is the levain's water in grams.
 func (l Levain) waterG() float64 { return l.Grams - l.flourG() }
 
-// Numbers works out the figures of the batch. It returns the error of Validate
-// when the batch makes no sense.
-func (b Batch) Numbers() (Numbers, error) {
-	if err := b.Validate(); err != nil {
-		return Numbers{}, err
-	}
-	return b.numbers(), nil
-}
-
-// numbers works out the figures of a batch that is known to be valid.
-func (b Batch) numbers() Numbers {
+// Numbers works out the figures of a batch, which must be valid.
+func (b Batch) Numbers() Numbers {
 	added, whole := b.addedFlour()
 	extra, extraWater := 0.0, 0.0
 	for _, in := range b.Inclusions {
@@ -144,7 +135,7 @@ func (b Batch) Scale(factor float64) Batch {
 // ScaleToLoaves gives the batch for a number of loaves of a dough weight each
 // (grams, before baking).
 func (b Batch) ScaleToLoaves(loaves int, eachG float64) (Batch, error) {
-	n, err := b.Numbers()
+	n, err := b.Numbers(), b.Validate()
 	if err != nil {
 		return Batch{}, err
 	}
@@ -162,7 +153,7 @@ func (b Batch) ScaleToLoaves(loaves int, eachG float64) (Batch, error) {
 // ScaleToTub gives the largest batch whose dough, risen by risePercent, still
 // fits a tub of tubL litres with headroom left (ratio 0..1 of the tub).
 func (b Batch) ScaleToTub(tubL, risePercent, headroom float64) (Batch, error) {
-	n, err := b.Numbers()
+	n, err := b.Numbers(), b.Validate()
 	if err != nil {
 		return Batch{}, err
 	}
@@ -177,7 +168,7 @@ func (b Batch) ScaleToTub(tubL, risePercent, headroom float64) (Batch, error) {
 // another share of fermented flour. The change is taken from the first flour
 // and the water.
 func (b Batch) WithInoculation(percent float64) (Batch, error) {
-	n, err := b.Numbers()
+	n, err := b.Numbers(), b.Validate()
 	if err != nil {
 		return Batch{}, err
 	}
@@ -235,7 +226,7 @@ func (b Batch) Validate() error {
 	if err := b.checkMasses(); err != nil {
 		return err
 	}
-	for _, x := range b.numbers().shares() {
+	for _, x := range b.Numbers().shares() {
 		if !(x.is >= x.least && x.is <= x.most) {
 			return wrong(x.field, x.key, Values{"least": bare(x.least), "most": bare(x.most), "found_tenth": x.is})
 		}
@@ -309,7 +300,7 @@ func grams(field string, v float64, positive bool) error {
 // Warnings names what is possible but unusual, one sentence each. The usual
 // ranges are common practice, no source.
 func (b Batch) Warnings() []Said {
-	n := b.numbers()
+	n := b.Numbers()
 	var out []Said
 	for _, x := range n.shares() {
 		v := Values{"is_tenth": x.is, "low_tenth": short(x.low), "high_tenth": short(x.high)}

@@ -181,7 +181,7 @@ const usualPieceKg = 0.8
 
 // pieceKg is the mass of one piece of dough.
 func (p *Process) pieceKg() float64 {
-	if n, err := p.Batch.Numbers(); err == nil {
+	if n, err := p.Batch.Numbers(), p.Batch.Validate(); err == nil {
 		return n.PerLoafG / 1000
 	}
 	return usualPieceKg
@@ -372,7 +372,7 @@ func (b Batch) Cooling() Spread {
 	if b.ryePercent() >= ryeRichPercent {
 		return Spread{12 * 60, 24 * 60, 36 * 60}
 	}
-	rows, g := coolRows(), b.numbers().PerLoafG
+	rows, g := coolRows(), b.Numbers().PerLoafG
 	min := rows[0][1]
 	for i := 1; i < len(rows); i++ {
 		a, b := rows[i-1], rows[i]

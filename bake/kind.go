@@ -39,7 +39,7 @@ func (b Batch) Kind() Kind {
 	switch {
 	case b.ryePercent() >= ryeRichPercent:
 		return Rye
-	case counted > 0 && 100*counted >= richPercent*b.numbers().FlourG:
+	case counted > 0 && 100*counted >= richPercent*b.Numbers().FlourG:
 		return Rich
 	}
 	return Lean
@@ -50,7 +50,7 @@ func (b Batch) Ware() Ware {
 	switch {
 	case b.BakeIn != "":
 		return b.BakeIn
-	case b.numbers().PerLoafG < rollG:
+	case b.Numbers().PerLoafG < rollG:
 		return Tray
 	case b.Kind() == Lean:
 		return Pot
@@ -84,7 +84,7 @@ func (b Batch) doneCore(altitudeM float64) Core {
 	switch b.Kind() {
 	case Rich:
 		c = Core{LowC: 88, BestC: 88, MostC: 91}
-		if b.numbers().PerLoafG < rollG {
+		if b.Numbers().PerLoafG < rollG {
 			c.LowC, c.BestC = 85, 85
 		}
 	case Rye:
@@ -140,7 +140,7 @@ func (b Batch) Oven() Oven {
 	default:
 		o.heat, o.inWarn, o.openWarn = "preheat.pot", []string{"heat", "limit", "glass", "smoke"}, []string{"heat"}
 	}
-	g := b.numbers().PerLoafG
+	g := b.Numbers().PerLoafG
 	minutes := math.Max(least, total*math.Pow(math.Max(g, 30)/750, bakeExponent))
 	o.firstMin = int(math.Round(first * minutes))
 	o.openMin = int(math.Round(minutes)) - o.firstMin

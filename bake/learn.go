@@ -73,7 +73,7 @@ func adjusted(p forecast.Prior, b *Batch, inoculationShare float64) forecast.Pri
 	if b == nil || b.Validate() != nil {
 		return p
 	}
-	n := b.numbers()
+	n := b.Numbers()
 	if share := cmp.Or(inoculationShare, n.InoculationPercent/100); share > 0 {
 		p = p.Inoculated(share)
 	}

@@ -106,7 +106,7 @@ func published(holds estimator.Holds) forecast.Prior {
 // and salt.
 func (b Batch) pace() (rate, ceiling float64) {
 	// The published times are of common doughs: a fifth whole grain.
-	rate = math.Log(wholeFaster) * (b.numbers().WholePercent/100 - 0.2)
+	rate = math.Log(wholeFaster) * (b.Numbers().WholePercent/100 - 0.2)
 	switch b.Kind() {
 	case Rich:
 		rate += math.Log(richSlower)

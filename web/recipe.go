@@ -256,7 +256,7 @@ func flourG(b bake.Batch) float64 {
 
 // fitted scales a batch to loaves, to the vessel or to the starter at hand.
 func fitted(b bake.Batch, f *form, tubL float64) (bake.Batch, error) {
-	n, err := b.Numbers()
+	n, err := b.Numbers(), b.Validate()
 	if err != nil {
 		return b, err
 	}
@@ -296,7 +296,7 @@ func (s *Server) recipeRows(p *recipePage, b bake.Batch, q url.Values) {
 
 // recipeFacts says what the batch comes to, and how warm its water is to be.
 func (s *Server) recipeFacts(p *recipePage, b bake.Batch) error {
-	n, _ := b.Numbers() // checked
+	n := b.Numbers() // checked
 	add := func(key string, v text.Values) {
 		p.Facts = append(p.Facts, past.Fact{Name: s.say("recipe."+key, nil), Value: s.say("recipe."+key+".is", v)})
 	}

@@ -183,7 +183,7 @@ func (p Plan) score() float64 {
 // kept cold nor left for a night, a rich dough is retarded in the tub and proofs in
 // the warm, and what spoils does not stand out at night.
 func (r Request) strategies() []strategy {
-	n, _ := r.Batch.Numbers()
+	n := r.Batch.Numbers()
 	full, kind, day := n.InoculationPercent, r.Batch.Kind(), "same_day"
 	if kind == bake.Rye {
 		day = "same_day.rye"

@@ -130,7 +130,7 @@ func (r Request) prior(inoculationPercent float64) (p forecast.Prior, usualRate 
 
 // kg are the masses of the whole dough and of one piece.
 func (r Request) kg() (dough, piece float64) {
-	n, _ := r.Batch.Numbers() // checked
+	n := r.Batch.Numbers() // checked
 	return n.TotalG / 1000, n.PerLoafG / 1000
 }
 

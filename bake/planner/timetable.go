@@ -144,7 +144,7 @@ const mostOnTray = 12
 func (c *candidate) notes(p Plan) []bake.Said {
 	out := c.batch.Warnings()
 	note := func(key string, v bake.Values) { out = append(out, because("note."+key, v)...) }
-	n, _ := c.Batch.Numbers()
+	n := c.Batch.Numbers()
 	b, roomC := c.batch, c.RoomC
 	if math.Abs(c.inoc-n.InoculationPercent) > 0.1 {
 		note("levain", bake.Values{"levain_g": b.Levain.Grams, "usual_g": c.Batch.Levain.Grams, "flour_g": c.batch.AddedFlourG(), "water_g": b.WaterG})

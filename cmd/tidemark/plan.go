@@ -209,7 +209,7 @@ func (p *planCall) readStarter() (err error) {
 
 // scale makes the batch as large as asked.
 func (p *planCall) scale() error {
-	n, err := p.Batch.Numbers()
+	n, err := p.Batch.Numbers(), p.Batch.Validate()
 	if err == nil && p.loaves != 0 {
 		p.Batch, err = p.Batch.ScaleToLoaves(p.loaves, n.PerLoafG)
 	}
@@ -250,7 +250,7 @@ func (p *planCall) learn(ctx context.Context) {
 
 // print prints the first plan as a tide table and the others beside it.
 func (p *planCall) print(plans []planner.Plan) {
-	n, _ := p.Batch.Numbers()
+	n := p.Batch.Numbers()
 	fmt.Fprintf(p.out, "%s\n%s\n", p.words.Say("cli.plan.head", text.Values{"bread": p.title(), "date": p.words.Date(p.ReadyAt), "at": p.words.At(p.ReadyAt).Clock(p.ReadyAt), "room_c": p.RoomC,
 		"dough_g": n.TotalG, "hydration_percent": n.HydrationPercent, "fermented_percent": n.InoculationPercent}), p.from)
 	p.printPlan(plans[0])

@@ -35,7 +35,7 @@ func numbers(r bake.Rise) (bake.Batch, bake.Numbers, bool) {
 	if b == nil {
 		return bake.Batch{}, bake.Numbers{}, false
 	}
-	n, err := b.Numbers()
+	n, err := b.Numbers(), b.Validate()
 	return *b, n, err == nil
 }
 

@@ -291,9 +291,7 @@ func WorthOfMM(v config.Vessel, shape *geometry.Profile, words *text.Localizer) 
 	}
 	start := usualShare * shape.TopMM()
 	if v.Batch != nil {
-		if n, err := v.Batch.Numbers(); err == nil {
-			start = shape.Height(n.StartVolumeL)
-		}
+		start = shape.Height(v.Batch.Numbers().StartVolumeL)
 	}
 	minutes := estimator.MinutesPerMM(shape, start, usualRise, usualPerHour)
 	if math.IsNaN(minutes) {
