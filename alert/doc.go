@@ -4,8 +4,9 @@
 // Rules are pure functions of the State of a vessel and the time; the Evaluator folds
 // what they find, with hold times and hysteresis, into changes of alarms. The Manager
 // keeps the life of each alarm: firing, acknowledged, snoozed, resolved, with
-// escalation and quiet hours, and delivers notifications from a Store through channels
-// at least once, with back-off, expiry and a late stamp; one queue a route.
+// escalation and quiet hours, and delivers notifications through channels at least once,
+// with back-off, expiry and a late stamp; one queue a route. It holds what is open in
+// memory; a Store has all of it before it is told, for the next start.
 // All words are those of package text.
 //
 // Units: temperature in degrees Celsius, rise in percent of the start volume

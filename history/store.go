@@ -13,8 +13,9 @@
 // The journal is samples (Row) and events (Event) in order of time. A rise is what a
 // fold over it comes to; the line of a rise is a summary for lists and comparison.
 //
-// A restore takes over what a checked backup holds in one transaction (Store.Restore), or
-// in a fresh file where no service runs (Restore). A file is ours only if everything in
+// A restore takes over what a checked copy of a backup holds in one transaction
+// (Store.Restore), or lays that copy in the place of a history that no service uses
+// (Restore). A file is ours only if everything in
 // its schema is as this package makes it, whatever its name.
 //
 // Units: times are kept as whole milliseconds since 1970 in UTC; distances,
