@@ -52,24 +52,35 @@ func newBench(t *testing.T) *bench {
 
 func newBenchOf(t *testing.T, text string) *bench {
 	t.Helper()
-	cfg, err := config.Parse("bench.yaml", []byte(text), config.WithoutSensors)
-	require.NoError(t, err)
-	batch := bake.DefaultBatch()
-	cfg.Vessels[0].Batch = &batch
 	b := &bench{t: t, clock: &Stepped{}, start: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
 	b.clock.Set(b.start)
-	b.store, err = history.Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: b.clock.Now})
-	require.NoError(t, err)
-	b.app, err = New(Options{Config: cfg, Clock: b.clock, Store: b.store})
-	require.NoError(t, err)
-	require.NoError(t, b.app.Start(t.Context()))
-	t.Cleanup(func() {
-		assert.NoError(t, b.app.Stop(context.Background())) // the test's own context has ended
-		if err := b.store.Close(context.Background()); !errors.Is(err, history.ErrClosed) {
-			assert.NoError(t, err)
-		}
-	})
+	b.open(t.TempDir(), text, Options{Clock: b.clock}, history.Options{Now: b.clock.Now})
+	t.Cleanup(b.close)
 	return b
+}
+
+// open starts the App over a state folder.
+func (b *bench) open(dir, text string, o Options, h history.Options) {
+	b.t.Helper()
+	var err error
+	o.Config, err = config.Parse("bench.yaml", []byte(text), config.WithoutSensors)
+	require.NoError(b.t, err)
+	batch := bake.DefaultBatch()
+	o.Config.Vessels[0].Batch = &batch
+	b.store, err = history.Open(b.t.Context(), filepath.Join(dir, "tidemark.db"), h)
+	require.NoError(b.t, err)
+	o.Store = b.store
+	b.app, err = New(o)
+	require.NoError(b.t, err)
+	require.NoError(b.t, b.app.Start(b.t.Context()))
+}
+
+// close ends the App in order, unless it was.
+func (b *bench) close() {
+	assert.NoError(b.t, b.app.Stop(context.Background())) // the test's own context may have ended
+	if err := b.store.Close(context.Background()); !errors.Is(err, history.ErrClosed) {
+		assert.NoError(b.t, err)
+	}
 }
 
 // run feeds the invented rise up to a time after the start, every 10 s unless

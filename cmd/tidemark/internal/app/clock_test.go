@@ -1,7 +1,6 @@
 package app
 
 import (
-	"context"
 	"math"
 	"os"
 	"path/filepath"
@@ -14,7 +13,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
 )
@@ -84,24 +82,9 @@ type stepBench struct {
 // has risen already.
 func newStepBench(t *testing.T, dir string, wall time.Time, rose time.Duration, timesync string, routes ...alert.Route) *stepBench {
 	t.Helper()
-	cfg, err := config.Parse("bench.yaml", []byte(benchConfig), config.WithoutSensors)
-	require.NoError(t, err)
-	batch := bake.DefaultBatch()
-	cfg.Vessels[0].Batch = &batch
 	b := &stepBench{bench: &bench{t: t}, m: &machine{wall: wall, boot: time.Minute}, rose: rose}
-	b.store, err = history.Open(t.Context(), filepath.Join(dir, "tidemark.db"), history.Options{Now: b.m.now})
-	require.NoError(t, err)
-	b.app, err = New(Options{Config: cfg, Clock: b.m.clock(), Store: b.store, Routes: routes})
-	require.NoError(t, err)
-	b.app.timesync = timesync
-	require.NoError(t, b.app.Start(t.Context()))
+	b.open(dir, benchConfig, Options{Clock: b.m.clock(), Routes: routes, Timesync: timesync}, history.Options{Now: b.m.now})
 	return b
-}
-
-// stop ends the App in order.
-func (b *stepBench) stop() {
-	require.NoError(b.t, b.app.Stop(context.Background()))
-	require.NoError(b.t, b.store.Close(context.Background()))
 }
 
 // sampledEvery is how far the samples of a stepBench lie apart.
@@ -134,7 +117,7 @@ func (b *stepBench) rows() []bake.Recorded {
 func TestSmallDriftIsFollowedQuietly(t *testing.T) {
 	t.Parallel()
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
-	defer b.stop()
+	defer b.close()
 	b.rise(5 * time.Minute)
 	b.m.set(b.m.now().Add(time.Second))
 	b.rise(time.Minute)
@@ -154,7 +137,7 @@ func cutPower(t *testing.T, off time.Duration) (before, after *stepBench) {
 	b.rise(2 * time.Hour)
 	require.NoError(t, b.store.Flush(t.Context()))
 	require.NoError(t, os.CopyFS(second, os.DirFS(first)))
-	b.stop()
+	b.close()
 	files, err := filepath.Glob(filepath.Join(second, "tidemark.db*"))
 	require.NoError(t, err)
 	for _, f := range files {
@@ -171,7 +154,7 @@ func TestPowerCutWithoutAClock(t *testing.T) {
 	t.Parallel()
 	const off = 40 * time.Minute
 	b, a := cutPower(t, off)
-	defer a.stop()
+	defer a.close()
 	before := b.app.State("tub").Estimate
 	a.rise(3 * time.Minute)
 	waiting := a.app.State("tub").Estimate
@@ -201,7 +184,7 @@ func TestPowerCutWithoutAClockAndSensorsThatAreLate(t *testing.T) {
 	t.Parallel()
 	const off = 40 * time.Minute
 	b, a := cutPower(t, off)
-	defer a.stop()
+	defer a.close()
 	a.unread(2 * time.Minute)
 	a.m.set(b.m.now().Add(off + 2*time.Minute))
 	a.unread(2 * time.Minute)
@@ -239,7 +222,7 @@ func TestARiseThatIsOverIsAsLongAgoAsItWas(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newStepBench(t, t.TempDir(), c.starts, 0, t.TempDir())
-			defer b.stop()
+			defer b.close()
 			b.rise(time.Minute)
 			b.do(bake.Event{Kind: bake.EventStart})
 			b.rise(c.rose)
@@ -285,7 +268,7 @@ func (b *stepBench) unread(d time.Duration) {
 func TestASensorThatDoesNotComeBackFromASleepIsTold(t *testing.T) {
 	t.Parallel()
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
-	defer b.stop()
+	defer b.close()
 	b.rise(time.Hour)
 	after := b.app.vessels["tub"].config.LostAfter
 	b.sleep(40 * time.Minute)
@@ -299,7 +282,7 @@ func TestASensorThatDoesNotComeBackFromASleepIsTold(t *testing.T) {
 func TestASleepAfterARestartIsABreak(t *testing.T) {
 	t.Parallel()
 	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
-	defer b.stop()
+	defer b.close()
 	b.rise(time.Hour)
 	b.app.vessels["tub"].awake = time.Time{} // as after a short restart
 	b.sleep(40 * time.Minute)

@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
-	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -54,15 +53,10 @@ vessels:
 	require.NoError(t, err)
 	routes, err := channel.Routes(cfg.Channels, channel.Env{Household: LocaleOf(cfg)})
 	require.NoError(t, err)
-	clock := &Stepped{}
-	start := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
-	clock.Set(start)
-	store, err := history.Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: clock.Now})
-	require.NoError(t, err)
-	a, err := New(Options{Config: cfg, Clock: clock, Store: store, Routes: routes, Listen: "127.0.0.1:0"})
-	require.NoError(t, err)
-	require.NoError(t, a.Start(t.Context()))
-	b := &bench{t: t, app: a, clock: clock, store: store, start: start}
+	b := &bench{t: t, clock: &Stepped{}, start: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
+	b.clock.Set(b.start)
+	b.open(t.TempDir(), text, Options{Clock: b.clock, Routes: routes, Listen: "127.0.0.1:0"}, history.Options{Now: b.clock.Now})
+	defer b.close()
 	beside(b)
 	b.run(crossing() - 20*time.Minute)
 
@@ -74,12 +68,11 @@ vessels:
 	case <-time.After(20 * time.Second):
 		t.Fatal("no message came")
 	}
-	require.NoError(t, a.Stop(t.Context()))
-	alarms, err := store.Alarms(t.Context(), 1)
+	require.NoError(t, b.app.Stop(t.Context()))
+	alarms, err := b.store.Alarms(t.Context(), 1)
 	require.NoError(t, err)
 	require.NotEmpty(t, alarms)
 	assert.Equal(t, alert.Near, alarms[0].Kind)
-	require.NoError(t, store.Close(t.Context()))
 }
 
 // openFiles is how many files this process holds open.

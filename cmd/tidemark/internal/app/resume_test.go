@@ -1,7 +1,6 @@
 package app
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"os"
@@ -14,7 +13,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/estimator"
 	"tidemark/history"
 )
@@ -122,7 +120,7 @@ func TestARiseOnADamagedFileGoesOn(t *testing.T) {
 	b := newStepBench(t, dir, time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, timesync)
 	b.rise(time.Hour)
 	id, at, rows := b.vessel().RiseID, b.m.now(), len(b.rows())
-	b.stop()
+	b.close()
 	path := filepath.Join(dir, "tidemark.db")
 	file, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -138,7 +136,7 @@ func TestARiseOnADamagedFileGoesOn(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, file, 0o600))
 	require.NoError(t, os.Chtimes(path, at, at)) // the last sign of life
 	a := newStepBench(t, dir, at, b.rose, timesync)
-	defer a.stop()
+	defer a.close()
 	assert.Equal(t, id, a.vessel().RiseID)
 	assert.NotEmpty(t, a.store.Health().Quarantine)
 	assert.Greater(t, len(a.rows()), rows/2)
@@ -180,36 +178,28 @@ func coldDough(since time.Duration, at time.Time) estimator.Sample {
 // came. After each minute it calls kept, when the samples are in the history.
 func (s holdScene) watch(t *testing.T, dir string, from, until time.Duration, kept func(since time.Duration)) (told time.Duration) {
 	t.Helper()
-	start := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
-	cfg, err := config.Parse("bench.yaml", fmt.Appendf(nil, `
+	b := &bench{t: t, clock: &Stepped{}, start: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
+	b.clock.Set(b.start.Add(from))
+	b.open(dir, fmt.Sprintf(`
 household: {time_zone: UTC}
 vessels:
   - {name: jar, holds: %s, floor_mm: 170, profile: {shape: straight, diameter_mm: 85, height_mm: 150}}
-`, s.holds), config.WithoutSensors)
-	require.NoError(t, err)
-	clock := &Stepped{}
-	clock.Set(start.Add(from))
-	store, err := history.Open(t.Context(), filepath.Join(dir, "tidemark.db"), history.Options{Now: clock.Now, FlushEvery: 24 * time.Hour})
-	require.NoError(t, err)
-	a, err := New(Options{Config: cfg, Clock: clock, Store: store})
-	require.NoError(t, err)
-	require.NoError(t, a.Start(t.Context()))
+`, s.holds), Options{Clock: b.clock}, history.Options{Now: b.clock.Now, FlushEvery: 24 * time.Hour})
+	defer b.close()
 	for since := from + sampledEvery; since <= until; since += sampledEvery {
-		now := start.Add(since)
-		clock.Set(now)
-		a.Observe("jar", s.sample(since, now))
-		for _, al := range a.Advance(now) {
+		now := b.start.Add(since)
+		b.clock.Set(now)
+		b.app.Observe("jar", s.sample(since, now))
+		for _, al := range b.app.Advance(now) {
 			if al.Kind == s.kind {
 				told = since
 			}
 		}
 		if since%time.Minute == 0 {
-			require.NoError(t, store.Flush(t.Context()))
+			require.NoError(t, b.store.Flush(t.Context()))
 			kept(since)
 		}
 	}
-	require.NoError(t, a.Stop(context.Background()))
-	require.NoError(t, store.Close(context.Background()))
 	return told
 }
 

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/cmd/tidemark/internal/config"
+	"tidemark/history"
 	"tidemark/web/access"
 )
 
@@ -209,21 +210,17 @@ func TestTheCertificateOfItsOwn(t *testing.T) {
 func TestThePageOverTLS(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	cfg, err := config.Parse("tls.yaml", []byte("state_dir: "+dir+"\nweb: {tls: own}\n"+benchConfig), config.WithoutSensors)
-	require.NoError(t, err)
-	clock := &Stepped{}
-	clock.Set(time.Now())
-	a, err := New(Options{Config: cfg, Clock: clock, Listen: "127.0.0.1:0"})
-	require.NoError(t, err)
-	require.NoError(t, a.Start(t.Context()))
-	defer func() { assert.NoError(t, a.Stop(t.Context())) }()
+	b := &bench{t: t, clock: &Stepped{}}
+	b.clock.Set(time.Now())
+	b.open(dir, "state_dir: "+dir+"\nweb: {tls: own}\n"+benchConfig, Options{Clock: b.clock, Listen: "127.0.0.1:0"}, history.Options{Now: b.clock.Now})
+	defer b.close()
 	pem, err := os.ReadFile(filepath.Join(dir, "page.pem"))
 	require.NoError(t, err)
 	pool := x509.NewCertPool()
 	require.True(t, pool.AppendCertsFromPEM(pem))
 	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}}
 	defer client.CloseIdleConnections()
-	r, err := client.Get("https://" + a.Address() + "/")
+	r, err := client.Get("https://" + b.app.Address() + "/")
 	require.NoError(t, err)
 	body, err := io.ReadAll(r.Body)
 	require.NoError(t, err)

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"io"
 	"net/http"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -13,7 +12,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/cmd/tidemark/internal/config"
 	"tidemark/history"
 )
 
@@ -48,15 +46,11 @@ func get(t *testing.T, url string) (status int, body string) {
 // metrics address that is taken keeps nothing open.
 func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 	t.Parallel()
-	cfg, err := config.Parse("t.yaml", []byte(`web: {listen: "127.0.0.1:0", metrics_listen: "127.0.0.1:0"}`+benchConfig), config.WithoutSensors)
-	require.NoError(t, err)
-	clock := &Stepped{}
-	clock.Set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
-	store, err := history.Open(t.Context(), filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: clock.Now})
-	require.NoError(t, err)
-	a, err := New(Options{Config: cfg, Clock: clock, Store: store, Listen: cfg.Web.Listen, Version: "1.2"})
-	require.NoError(t, err)
-	require.NoError(t, a.Start(t.Context()))
+	b := &bench{t: t, clock: &Stepped{}}
+	b.clock.Set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
+	b.open(t.TempDir(), `web: {metrics_listen: "127.0.0.1:0"}`+benchConfig, Options{Clock: b.clock, Listen: "127.0.0.1:0"}, history.Options{Now: b.clock.Now})
+	defer b.close()
+	a := b.app
 	status, body := get(t, "http://"+a.listeners[1].Addr().String()+"/metrics")
 	assert.Equal(t, http.StatusOK, status)
 	assert.Contains(t, body, "tidemark_")
@@ -66,15 +60,13 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 	assert.Equal(t, http.StatusOK, status)
 	assert.Contains(t, body, "tub")
 
-	taken := *cfg
+	taken := *a.opt.Config
 	taken.Web.MetricsListen = a.listeners[1].Addr().String()
-	second, err := New(Options{Config: &taken, Clock: clock, Listen: "127.0.0.1:0"})
+	second, err := New(Options{Config: &taken, Clock: b.clock, Listen: "127.0.0.1:0"})
 	require.NoError(t, err)
 	require.ErrorContains(t, second.Start(t.Context()), "taken by another program")
 	_, err = http.Get("http://" + second.Address())
 	require.Error(t, err, "the page is closed again")
-	require.NoError(t, a.Stop(t.Context()))
-	require.NoError(t, store.Close(t.Context()))
 }
 
 // TestAButtonTellsWhatWasDone presses the button of a message twice: the tub is in the

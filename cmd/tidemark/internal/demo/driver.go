@@ -12,10 +12,10 @@ import (
 	"strings"
 	"time"
 
-	"tidemark/alert"
 	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/app"
+	"tidemark/cmd/tidemark/internal/timeline"
 	"tidemark/estimator"
 	"tidemark/sensor/sensortest/virtual"
 )
@@ -36,38 +36,39 @@ type driver struct {
 	loaded  bool                // the loaf went into the oven, its probe is read
 	chores  map[chore]time.Time // when each will be over; zero once it is
 	words   *text.Localizer
-	said    func(t time.Time, what string)       // what the household does; may be nil
-	raised  func(t time.Time, alarm alert.Alarm) // a warning was raised; may be nil
+	out     *timeline.Timeline // what is told; nil for nobody
 }
 
 // newDriver prepares a day. The clock stands at the day's beginning.
-func newDriver(a *app.App, clock *app.Stepped, scenario virtual.Scenario, seed uint64, said func(time.Time, string)) *driver {
+func newDriver(a *app.App, clock *app.Stepped, scenario virtual.Scenario, seed uint64, out *timeline.Timeline) *driver {
 	k := virtual.New(scenario, seed)
 	clock.Set(scenario.Start)
-	return &driver{kitchen: k, app: a, clock: clock, events: k.Events(), chores: map[chore]time.Time{}, said: said, words: text.New(text.Locale{Zone: scenario.Start.Location()})}
+	return &driver{kitchen: k, app: a, clock: clock, events: k.Events(), chores: map[chore]time.Time{}, out: out, words: text.New(text.Locale{Zone: scenario.Start.Location()})}
 }
 
-// runTo plays the kitchen up to t, calling each after every advance.
-func (d *driver) runTo(t time.Time, each func(now time.Time)) {
+// runTo plays the kitchen up to t.
+func (d *driver) runTo(t time.Time) {
 	for now := d.clock.Now(); now.Before(t); {
 		now = now.Add(sampleEvery)
 		d.clock.Set(now)
 		d.sample(now)
 		if now.Sub(d.kitchen.Scenario().Start)%advanceEvery == 0 {
-			d.advance(now)
-			d.household(now)
-			if each != nil {
-				each(now)
+			for _, a := range d.app.Advance(now) {
+				if d.out != nil {
+					d.out.Alarm(now, a)
+				}
 			}
+			d.household(now)
+			d.glance()
 		}
 	}
 }
 
-// advance moves the App on and hands on what it raised.
-func (d *driver) advance(now time.Time) {
-	for _, a := range d.app.Advance(now) {
-		if d.raised != nil {
-			d.raised(now, a)
+// glance prints what the page says.
+func (d *driver) glance() {
+	if d.out != nil {
+		for _, v := range d.kitchen.Scenario().Vessels {
+			d.out.Glance(d.app.State(v.Name))
 		}
 	}
 }
@@ -181,7 +182,7 @@ type chore struct{ vessel, step string }
 
 // say reports what the household does.
 func (d *driver) say(t time.Time, what string) {
-	if d.said != nil {
-		d.said(t, what)
+	if d.out != nil {
+		d.out.Person(t, what)
 	}
 }

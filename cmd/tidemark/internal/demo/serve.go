@@ -46,15 +46,9 @@ var errRestart = errors.New("the demo restarts")
 func Headless(ctx context.Context, out io.Writer, o Options) error {
 	return o.play(ctx, func(a *app.App, clock *app.Stepped, path string) error {
 		scenario := virtual.Household(o.Day)
-		t := timeline.New(out, text.New(text.Locale{Zone: scenario.Start.Location()}))
 		fmt.Fprintf(out, "%s\nAll of this is invented data.\n\n", scenario.Title)
-		d := newDriver(a, clock, scenario, o.Seed, t.Person)
-		d.raised = t.Alarm
-		d.runTo(scenario.Until.Add(afterShaping), func(time.Time) {
-			for _, v := range a.Snapshot().Vessels {
-				t.Glance(v.State)
-			}
-		})
+		d := newDriver(a, clock, scenario, o.Seed, timeline.New(out, text.New(text.Locale{Zone: scenario.Start.Location()})))
+		d.runTo(scenario.Until.Add(afterShaping))
 		_, err := fmt.Fprintf(out, "\nThe rises of this day are kept in %s\n", path)
 		return err
 	})
@@ -109,7 +103,7 @@ func (o Options) days(ctx context.Context, a *app.App, clock *app.Stepped) error
 	for n := 0; ctx.Err() == nil; n++ {
 		d := newDriver(a, clock, virtual.Household(o.Day.AddDate(0, 0, n)), o.Seed+uint64(n), nil)
 		if n == 0 {
-			d.runTo(clock.Now().Add(opensAt), nil)
+			d.runTo(clock.Now().Add(opensAt))
 		}
 		if err := d.inStep(ctx, a, o.Speed); err != nil {
 			return err
@@ -133,7 +127,7 @@ func (d *driver) inStep(ctx context.Context, a *app.App, speed float64) error {
 		case <-a.Restart():
 			return errRestart
 		case <-t.C:
-			d.runTo(from.Add(time.Duration(float64(time.Since(began))*speed)).Truncate(sampleEvery), nil)
+			d.runTo(from.Add(time.Duration(float64(time.Since(began)) * speed)).Truncate(sampleEvery))
 		}
 	}
 	return nil

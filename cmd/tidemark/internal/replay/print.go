@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"tidemark/alert"
+	"tidemark/alert/text"
 	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/timeline"
 	"tidemark/estimator"
@@ -75,33 +76,27 @@ func moment(t time.Time, zone *time.Location) *string {
 	return &s
 }
 
-// jsonPrinter writes JSON lines, one a minute and one at every warning.
-type jsonPrinter struct {
-	enc  *json.Encoder
-	zone *time.Location
-}
+// printer shows where the vessel stands and what was raised.
+type printer func(s bake.State, raised []alert.Alarm) error
 
-func newJSONPrinter(w io.Writer, zone *time.Location) *jsonPrinter {
+// jsonPrinter writes JSON lines, one a minute and one at every warning.
+func jsonPrinter(w io.Writer, zone *time.Location) printer {
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false)
-	return &jsonPrinter{enc, zone}
+	return func(s bake.State, raised []alert.Alarm) error { return enc.Encode(newLine(s.Estimate, raised, zone)) }
 }
 
-// print writes one line.
-func (p *jsonPrinter) print(s bake.State, raised []alert.Alarm) error {
-	return p.enc.Encode(newLine(s.Estimate, raised, p.zone))
-}
-
-// linePrinter writes lines that a person can read, as the page would tell it.
-type linePrinter struct{ *timeline.Timeline }
-
-// print writes a line when there is news.
-func (p linePrinter) print(s bake.State, raised []alert.Alarm) error {
-	for _, a := range raised {
-		p.Alarm(s.At, a)
+// linePrinter writes lines that a person can read, as the page would tell it, when there
+// is news.
+func linePrinter(w io.Writer, words *text.Localizer) printer {
+	t := timeline.New(w, words)
+	return func(s bake.State, raised []alert.Alarm) error {
+		for _, a := range raised {
+			t.Alarm(s.At, a)
+		}
+		t.Glance(s)
+		return t.Err()
 	}
-	p.Glance(s)
-	return p.Err()
 }
 
 // checkChartFile says what is wrong with a chart's name before anything is

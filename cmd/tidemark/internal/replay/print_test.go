@@ -76,10 +76,10 @@ func story() (estimates []estimator.Estimate, raised [][]alert.Alarm) {
 func TestJSONMatchesItsGoldenFile(t *testing.T) {
 	t.Parallel()
 	var out bytes.Buffer
-	p := newJSONPrinter(&out, time.FixedZone("", 3600))
+	p := jsonPrinter(&out, time.FixedZone("", 3600))
 	estimates, raised := story()
 	for i := range estimates {
-		require.NoError(t, p.print(bake.State{Estimate: estimates[i]}, raised[i]))
+		require.NoError(t, p(bake.State{Estimate: estimates[i]}, raised[i]))
 	}
 	golden(t, "story.jsonl", out.String())
 }

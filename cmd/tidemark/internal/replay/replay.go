@@ -17,12 +17,9 @@ import (
 	"strings"
 	"time"
 
-	"tidemark/alert"
 	"tidemark/alert/text"
-	"tidemark/bake"
 	"tidemark/cmd/tidemark/internal/app"
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/cmd/tidemark/internal/timeline"
 	"tidemark/estimator"
 	"tidemark/history"
 	"tidemark/sensor/record"
@@ -48,11 +45,6 @@ type Options struct {
 	rows     []record.Row   // of Record, once Check has accepted it
 	earlier  [][]record.Row // of Past
 	finished bool           // the rise is over with the record
-}
-
-// printer shows where the vessel stands.
-type printer interface {
-	print(s bake.State, raised []alert.Alarm) error
 }
 
 // Check reads the records and refuses what is wrong with them, with the chart's name or
@@ -129,10 +121,10 @@ func newRunner(o Options, store *history.Store) (*runner, error) {
 	r := &runner{clock: &app.Stepped{}, vessel: o.Config.Vessels[0].Name, start: first.Time, next: first.Time, ends: o.finished}
 	zone := first.Time.Location()
 	if o.JSON {
-		r.out = newJSONPrinter(o.Out, zone)
+		r.out = jsonPrinter(o.Out, zone)
 	} else {
 		fmt.Fprintf(o.Out, "Rise in %s\n\n", r.vessel)
-		r.out = linePrinter{timeline.New(o.Out, text.New(text.Locale{Zone: zone, Clock12: o.Config.Household.TwelveHour, Fahrenheit: o.Config.Household.Fahrenheit}))}
+		r.out = linePrinter(o.Out, text.New(text.Locale{Zone: zone, Clock12: o.Config.Household.TwelveHour, Fahrenheit: o.Config.Household.Fahrenheit}))
 	}
 	o.Config.Household.Zone = zone
 	r.clock.Set(first.Time)
@@ -177,7 +169,7 @@ func (r *runner) step(t time.Time, print bool) {
 	r.clock.Set(t)
 	raised := r.app.Advance(t)
 	if print || len(raised) > 0 {
-		r.failure = errors.Join(r.failure, r.out.print(r.app.State(r.vessel), raised))
+		r.failure = errors.Join(r.failure, r.out(r.app.State(r.vessel), raised))
 	}
 }
 
