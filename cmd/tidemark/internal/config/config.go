@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
+	"slices"
 	"strings"
 	"time"
 
@@ -220,21 +221,18 @@ func Parse(name string, data []byte, need Need) (cfg *Config, err error) {
 // Vessel returns the vessel of that name, or the only one when name is empty. The error
 // is a Problem.
 func (c *Config) Vessel(name string) (Vessel, error) {
-	if len(c.Vessels) == 0 {
-		return Vessel{}, Problem{File: c.File, Said: say("no_vessel"), language: c.Household.Language}
+	i := slices.IndexFunc(c.Vessels, func(v Vessel) bool { return v.Name == name || name == "" && len(c.Vessels) == 1 })
+	if i >= 0 {
+		return c.Vessels[i], nil
 	}
-	if name == "" {
-		if len(c.Vessels) == 1 {
-			return c.Vessels[0], nil
-		}
-		return Vessel{}, Problem{Said: say("which_vessel", "file", c.File, "n", len(c.Vessels), "names", c.names()), language: c.Household.Language}
+	p := Problem{Said: say("no_such_vessel", "file", c.File, "found", name, "names", c.names()), language: c.Household.Language}
+	switch {
+	case len(c.Vessels) == 0:
+		p.File, p.Said = c.File, say("no_vessel")
+	case name == "":
+		p.Said = say("which_vessel", "file", c.File, "n", len(c.Vessels), "names", c.names())
 	}
-	for _, v := range c.Vessels {
-		if v.Name == name {
-			return v, nil
-		}
-	}
-	return Vessel{}, Problem{Said: say("no_such_vessel", "file", c.File, "found", name, "names", c.names()), language: c.Household.Language}
+	return Vessel{}, p
 }
 
 // names lists the vessels for a message.
@@ -256,19 +254,8 @@ type Sensor struct {
 // Sensors lists the sensors of a vessel: height, dough, air, humidity, loaf, as
 // far as they are configured.
 func (v Vessel) Sensors() []Sensor {
-	var out []Sensor
-	for _, s := range []struct {
-		role string
-		q    sensor.Quantity
-		conf sensor.Config
-	}{
-		{"height", sensor.Distance, v.Height}, {"dough", sensor.Temperature, v.Dough},
-		{"air", sensor.Temperature, v.Air}, {"humidity", sensor.Humidity, v.Humidity},
-		{"loaf", sensor.Temperature, v.Loaf},
-	} {
-		if s.conf != nil {
-			out = append(out, Sensor{s.role, s.q, s.conf})
-		}
-	}
-	return out
+	return slices.DeleteFunc([]Sensor{
+		{"height", sensor.Distance, v.Height}, {"dough", sensor.Temperature, v.Dough}, {"air", sensor.Temperature, v.Air},
+		{"humidity", sensor.Humidity, v.Humidity}, {"loaf", sensor.Temperature, v.Loaf},
+	}, func(s Sensor) bool { return s.Config == nil })
 }

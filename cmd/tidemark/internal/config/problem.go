@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -198,19 +197,11 @@ func plainly(err error, msg string) bake.Said {
 	case errors.As(err, &unknown) && quoted.MatchString(msg):
 		return say("unknown_key", "found", quoted.FindStringSubmatch(msg)[1])
 	case errors.As(err, &kind):
-		return say("wrong_kind", "want", plainKind(kind.DstType), "found", plainKind(kind.SrcType))
+		return say("wrong_kind", "want", plainWord(kind.DstType.Kind().String()), "found", plainWord(kind.SrcType.Kind().String()))
 	case errors.As(err, &shape):
 		return say("wrong_kind", "want", plainWord(shape.Expected.String()), "found", plainWord(shape.Actual.String()))
 	}
 	return say("other", "message", msg)
-}
-
-// plainKind names a kind of value as Go has it.
-func plainKind(t reflect.Type) bake.Said {
-	if t.Kind() == reflect.Pointer {
-		return plainKind(t.Elem())
-	}
-	return plainWord(t.Kind().String())
 }
 
 // plainWord says what Go or the YAML library calls a kind of value.

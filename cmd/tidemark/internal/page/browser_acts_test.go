@@ -44,6 +44,14 @@ func (b *tab) accessible(page string) {
 	assert.Empty(b.t, got, page)
 }
 
+// look keeps a picture of the page, which has to fit the screen and be accessible.
+func (b *tab) look(name string, width int64, page string) {
+	b.t.Helper()
+	b.shot(name)
+	b.fitsWidth(width, page)
+	b.accessible(page)
+}
+
 // saysAfter presses an element and waits for the answer.
 func (b *tab) saysAfter(sel, want string) {
 	b.t.Helper()
@@ -79,9 +87,7 @@ func TestBrowserDay(t *testing.T) {
 			visit := func(vessel, want string) {
 				b.run(chromedp.Navigate(base + "/?vessel=" + vessel))
 				b.waitText("main", want)
-				b.shot(vessel + "-" + sc.String())
-				b.fitsWidth(sc.w, vessel)
-				b.accessible(vessel)
+				b.look(vessel+"-"+sc.String(), sc.w, vessel)
 			}
 			visit("tub", "Doubled about")
 			dough(b)
@@ -102,9 +108,7 @@ func TestBrowserDay(t *testing.T) {
 			toTheTable(b, k)
 			b.run(chromedp.Navigate(base + "/kitchen"))
 			b.waitText("#kitchen", "Saturday wheat")
-			b.shot("kitchen-" + sc.String())
-			b.fitsWidth(sc.w, "the kitchen view")
-			b.accessible("the kitchen view")
+			b.look("kitchen-"+sc.String(), sc.w, "the kitchen view")
 			assert.Equal(t, "fridge counter target note skip shaped step", k.told("tub"))
 			assert.Equal(t, "fed", k.told("jar"))
 		})
@@ -224,9 +228,7 @@ func TestBrowserPast(t *testing.T) {
 			look := func(path, want, name string) {
 				b.run(chromedp.Navigate(base + path))
 				b.waitText("main", want)
-				b.shot(name + "-" + sc.String())
-				b.fitsWidth(sc.w, path)
-				b.accessible(path)
+				b.look(name+"-"+sc.String(), sc.w, path)
 			}
 			look("/rises", "What differed between judged loaves", "rises")
 			b.click("summary")
@@ -292,15 +294,11 @@ func TestBrowserRestore(t *testing.T) {
 			b.typed("input[name=passphrase]", phrase)
 			b.click("main button")
 			b.waitText("main", "Bring in a record")
-			b.shot("house-open-" + sc.String())
-			b.fitsWidth(sc.w, "the house")
-			b.accessible("the house")
+			b.look("house-open-"+sc.String(), sc.w, "the house")
 			b.run(chromedp.SetUploadFiles(chromedp.CSS("input[name=backup]"), []string{backup}))
 			b.click(`form[action^="/house/restores"] button`)
 			b.waitText("main", "This backup is sound: last-week.db")
-			b.shot("restore-" + sc.String())
-			b.fitsWidth(sc.w, "the question")
-			b.accessible("the question")
+			b.look("restore-"+sc.String(), sc.w, "the question")
 			b.click("form:has([value=take]) button")
 			b.waitText("#said", "has taken the place of the history")
 			assertRises(t, u.store, 7)
@@ -344,20 +342,5 @@ func TestBrowserUnlock(t *testing.T) {
 			b.click(`form[action="/lock"] button`)
 			b.waitText("main", "Unlock to tell what happened")
 		})
-	}
-}
-
-// TestNarrowestScreen holds every page at 320 pixels.
-func TestNarrowestScreen(t *testing.T) {
-	t.Parallel()
-	browser := chrome(t)
-	s, k := newServer(t, nil)
-	ids := fill(t, k.store, 6, 100)
-	base := serve(t, s)
-	b := open(t, browser, screen{320, 640, "light"})
-	for _, path := range []string{"/", "/rises", fmt.Sprintf("/rises/%d", ids[0]), fmt.Sprintf("/compare?id=%d&id=%d&id=%d", ids[0], ids[2], ids[3]), "/house", "/unlock"} {
-		b.run(chromedp.Navigate(base + path))
-		b.waitText("main", "")
-		b.fitsWidth(320, path)
 	}
 }

@@ -209,9 +209,7 @@ func TestBrowserMeasures(t *testing.T) {
 				press = b.enter
 			}
 			look := func(what string) {
-				b.shot("level-" + what + "-" + sc.String())
-				b.fitsWidth(sc.w, what)
-				b.accessible(what)
+				b.look("level-"+what+"-"+sc.String(), sc.w, what)
 			}
 			b.run(chromedp.Navigate(serve(t, s) + "/vessels/basket/level"))
 			b.waitText("main", "Empty vessel")

@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"fmt"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -45,22 +46,26 @@ func TestPrintedOnOneSheet(t *testing.T) {
 	}
 }
 
-// TestEveryPageIsAccessible runs axe over the pages that no other test of a browser opens.
+// TestEveryPageIsAccessible runs axe over the pages, those that no other test of a browser
+// opens among them, also on the narrowest screen.
 func TestEveryPageIsAccessible(t *testing.T) {
 	t.Parallel()
 	browser := chrome(t)
 	s, k := newServer(t, nil)
-	fill(t, k.store, 2, 50)
+	ids := fill(t, k.store, 6, 50)
 	base := serve(t, s)
 	k.tell("basket", bake.EventStart)
 	k.pass(10 * time.Minute)
-	for _, sc := range []screen{{360, 740, "light"}, {360, 740, "dark"}, {1280, 800, "light"}} {
+	for _, sc := range []screen{{360, 740, "light"}, {360, 740, "dark"}, {1280, 800, "light"}, {320, 640, "light"}} {
 		b := open(t, browser, sc)
 		for _, path := range []string{"/recipe?vessel=tub", "/recipe?" + url.Values{"vessel": {"tub"}, "fit": {"loaves"}, "loaves": {"3"}, "own0": {"spelt"}, "flour2": {"50"}}.Encode(),
-			"/kitchen", "/house", "/rises", "/settings", "/plan", "/no-such-page"} {
+			"/kitchen", "/house", "/rises", "/settings", "/plan", "/no-such-page", "/", "/unlock",
+			fmt.Sprintf("/rises/%d", ids[0]), fmt.Sprintf("/compare?id=%d&id=%d&id=%d", ids[0], ids[2], ids[3])} {
 			b.run(chromedp.Navigate(base + path))
 			b.waitText("main", "")
-			b.run(chromedp.Evaluate[chromedp.Void]("document.querySelectorAll('details').forEach((d) => { d.open = true; }); undefined"))
+			if sc.w > 320 {
+				b.run(chromedp.Evaluate[chromedp.Void]("document.querySelectorAll('details').forEach((d) => { d.open = true; }); undefined"))
+			}
 			b.accessible(path)
 			b.fitsWidth(sc.w, path)
 			b.shot("axe-" + regexp.MustCompile(`\W+`).ReplaceAllString(path, "-") + sc.String())
