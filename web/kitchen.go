@@ -9,17 +9,10 @@ import (
 )
 
 // kitchenPage is for a tablet across the room: time, staff and what to do of each
-// vessel, in large letters.
+// vessel, in large letters, the first larger than the others.
 type kitchenPage struct {
 	frame
-	All kitchenAll
-}
-
-// kitchenAll are the vessels of the kitchen view: the first large, the others beside
-// it.
-type kitchenAll struct {
-	First  *vesselView
-	Others []vesselView
+	All []vesselView
 }
 
 // pageKitchen answers with the kitchen view.
@@ -30,7 +23,7 @@ func (s *Server) pageKitchen(w http.ResponseWriter, r *http.Request) error {
 
 // kitchen sorts the vessels: dough under way first, empty ones left out while
 // anything rises.
-func (s *Server) kitchen(snap Snapshot) kitchenAll {
+func (s *Server) kitchen(snap Snapshot) []vesselView {
 	var all []vesselView
 	for _, v := range snap.Vessels {
 		g := s.glance(snap, v, false)
@@ -40,10 +33,7 @@ func (s *Server) kitchen(snap Snapshot) kitchenAll {
 		all = append(all, vesselView{Glance: g, ID: "k-" + v.Vessel})
 	}
 	slices.SortStableFunc(all, func(a, b vesselView) int { return kitchenRank(a.Glance) - kitchenRank(b.Glance) })
-	if len(all) == 0 {
-		return kitchenAll{}
-	}
-	return kitchenAll{&all[0], all[1:]}
+	return all
 }
 
 // kitchenRank lets what rises for bread stand first.

@@ -49,16 +49,11 @@ func (o Options) withDefaults() (Options, error) {
 	if o.Live == nil {
 		return o, errors.New("web: Options.Live is missing; hand in what is being watched")
 	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log, o.Settings = cmp.Or(o.Log, slog.New(slog.DiscardHandler)), cmp.Or[access.Settings](o.Settings, access.NewMemory())
 	if o.Now == nil {
 		o.Now = time.Now
 	}
 	o.PhotosMax, o.RecordsMax, o.BackupsMax = cmp.Or(o.PhotosMax, defaultPhotosMax), cmp.Or(o.RecordsMax, defaultRecordsMax), cmp.Or(o.BackupsMax, defaultBackupsMax)
 	o.UploadDir = cmp.Or(o.UploadDir, os.TempDir())
-	if o.Settings == nil {
-		o.Settings = access.NewMemory()
-	}
 	return o, nil
 }

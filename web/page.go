@@ -88,10 +88,6 @@ func values(pairs []any) text.Values {
 // loadTemplates parses the pages. Their functions put what is known into the
 // household's words, at the moment it is asked for.
 func (s *Server) loadTemplates() (*template.Template, error) {
-	big := func(t time.Time) (clock, suffix string) {
-		clock, suffix, _ = strings.Cut(s.words.Clock(t), " ")
-		return clock, suffix
-	}
 	t, err := template.New("").Funcs(template.FuncMap{
 		"asset": s.assets.url, "nb": unbroken, "upper": glance.Upper, "inc": func(i int) int { return i + 1 },
 		"has": s.has, "lang": s.lang, "version": func() string { return s.opt.Live.Snapshot().System.Version }, "unit": s.degreeSign,
@@ -104,8 +100,8 @@ func (s *Server) loadTemplates() (*template.Template, error) {
 		},
 		"tell":    s.tell,
 		"clock":   s.words.Clock,
-		"big":     func(t time.Time) string { c, _ := big(t); return c },
-		"suffix":  func(t time.Time) string { _, s := big(t); return s },
+		"big":     func(t time.Time) string { big, _, _ := strings.Cut(s.words.Clock(t), " "); return big },
+		"suffix":  func(t time.Time) string { _, suffix, _ := strings.Cut(s.words.Clock(t), " "); return suffix },
 		"moment":  func(t time.Time) string { return s.now().Moment(t) },
 		"weekday": s.words.Weekday, "date": s.words.Date, "percent": s.words.Percent,
 		"event":    func(e bake.Event, steps []bake.Step) string { return s.eventWord(e, steps) },

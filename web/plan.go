@@ -68,7 +68,7 @@ type planForm struct {
 	*form
 	Measured bool // air is the latest reading
 	Vessels  []string
-	Recipes  []string // names of the household's
+	Recipes  []bake.Batch // of the household
 }
 
 // planForm reads the fields; what they leave out is filled in. The API names some of
@@ -98,9 +98,7 @@ func (s *Server) planForm(q url.Values) planForm {
 	if err != nil {
 		s.opt.Log.Warn("the recipes could not be read", "error", err)
 	}
-	for _, b := range kept {
-		f.Recipes = append(f.Recipes, b.Name)
-	}
+	f.Recipes = kept
 	if f.Get("air") == "" && f.Get("air_c") == "" {
 		c, ok := airNow(snap, f.Get("vessel"))
 		f.Measured = ok
@@ -160,7 +158,7 @@ func airNow(snap Snapshot, vessel string) (c float64, ok bool) {
 // recipe returns a recipe of the household; the nameless one for no name.
 func (s *Server) recipe(name string) (bake.Batch, error) {
 	all, err := s.recipes(s.stopped)
-	i := slices.IndexFunc(all, func(b bake.Batch) bool { return b.Name == name })
+	i := named(all, name)
 	switch {
 	case name == "" || err != nil:
 		return bake.Batch{}, err

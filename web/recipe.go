@@ -26,10 +26,10 @@ import (
 // All of it stands in its address, so that a recipe can be kept and sent as a link.
 type recipePage struct {
 	frame
-	Form      *form      // as it is shown again
-	All       []string   // names of the household's recipes
-	Own       []ownFlour // that were added
-	NextField string     // of the grams of the next
+	Form      *form        // as it is shown again
+	All       []bake.Batch // the household's recipes
+	Own       []ownFlour   // that were added
+	NextField string       // of the grams of the next
 	Rows      []recipeRow
 	Tub       bool // how much the vessel holds is known
 	Wrong     string
@@ -72,15 +72,12 @@ func (s *Server) recipeOf(ctx context.Context, q url.Values) (recipePage, bake.B
 			}
 		}
 	}
-	kept, err := s.recipes(ctx)
-	if err != nil {
+	var err error
+	if p.All, err = s.recipes(ctx); err != nil {
 		return p, b, err
 	}
-	for _, x := range kept {
-		p.All = append(p.All, x.Name)
-		if x.Name == f.Get("recipe") {
-			b = x
-		}
+	if i := named(p.All, f.Get("recipe")); i >= 0 {
+		b = p.All[i]
 	}
 	b = p.withOwn(b)
 	if n := int(f.count("at_once")); n > 0 {
@@ -171,6 +168,11 @@ func (s *Server) recipes(ctx context.Context) ([]bake.Batch, error) {
 		err = json.Unmarshal(body, &out)
 	}
 	return out, err
+}
+
+// named is the place of the recipe of a name; -1 for none.
+func named(all []bake.Batch, name string) int {
+	return slices.IndexFunc(all, func(b bake.Batch) bool { return b.Name == name })
 }
 
 // changeRecipes puts a recipe in the place of the one of a name; nil takes it out.
