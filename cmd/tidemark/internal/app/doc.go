@@ -1,8 +1,8 @@
 // Package app wires the parts of tidemark together.
 //
 // An App has, for each vessel, a mutex, a bake.Session that folds what is measured and
-// told into a State, an alert.Evaluator that folds the States into alarms, and a
-// recorder that keeps the journal. New checks and builds, Start resumes what was under
+// told into a State, an alert.Evaluator that folds the States into alarms, and a mark of
+// how far the history has the journal. New checks and builds, Start resumes what was under
 // way and begins to watch, Stop ends. Observe takes a sample in, Do an event, Advance
 // moves all vessels to now; undo, corrected times, a changed shape, a clock that was set
 // and a restart fold the journal again, beside the watch in a live one. The live daemon,

@@ -141,15 +141,6 @@ func (a *App) restoreAlarms(ctx context.Context) error {
 	return nil
 }
 
-// startTelling lets the manager deliver and escalate until ctx ends.
-// Replay and the headless demo have no routes and deliver nothing.
-func (a *App) startTelling(ctx context.Context) {
-	if a.opt.Listen == "" && !a.opt.Live {
-		return
-	}
-	a.work.Go(func() { a.manager.Run(ctx) })
-}
-
 // TellOnce does once what the live watch does beside, by the App's clock: it tells
 // again what nobody has answered and begins the deliveries that are due. It is for
 // a watch whose clock does not run as the machine's does.

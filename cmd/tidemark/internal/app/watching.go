@@ -87,7 +87,9 @@ const (
 // startWatching begins what runs beside: messages always, sensors and the
 // advance in a live watch.
 func (a *App) startWatching(ctx context.Context) error {
-	a.startTelling(ctx)
+	if a.opt.Listen != "" || a.opt.Live { // replay and the headless demo have no routes and deliver nothing
+		a.work.Go(func() { a.manager.Run(ctx) })
+	}
 	if !a.opt.Live {
 		return nil
 	}
