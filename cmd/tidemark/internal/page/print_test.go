@@ -63,9 +63,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 			fmt.Sprintf("/rises/%d", ids[0]), fmt.Sprintf("/compare?id=%d&id=%d&id=%d", ids[0], ids[2], ids[3])} {
 			b.run(chromedp.Navigate(base + path))
 			b.waitText("main", "")
-			if sc.w > 320 {
-				b.run(chromedp.Evaluate[chromedp.Void]("document.querySelectorAll('details').forEach((d) => { d.open = true; }); undefined"))
-			}
+			b.run(chromedp.Evaluate[chromedp.Void]("document.querySelectorAll('details').forEach((d) => { d.open = true; }); undefined"))
 			b.accessible(path)
 			b.fitsWidth(sc.w, path)
 			b.shot("axe-" + regexp.MustCompile(`\W+`).ReplaceAllString(path, "-") + sc.String())
