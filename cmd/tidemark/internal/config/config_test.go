@@ -170,7 +170,7 @@ func TestProblems(t *testing.T) {
 		{"sensor", good, `{kind: w1, id: 28-00000a1b2c3d}`, `{kind: vl53l1x}`, `t.yaml:14:19: vessels[0].dough.kind: `},
 		{"channel", good, "state_dir: /tmp/state", `channels: [{name: phone, kind: topic, url: "ftp://x", topic: t}]`, `t.yaml:4:44: channels[0].url: `},
 		{"batch", good, "    floor_mm: 240\n", "    floor_mm: 240\n    batch: {name: loaf, water_g: -3}\n", `t.yaml:10:13: vessels[0].batch.flours: `},
-		{"shape", good, "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: straight, diameter_mm: -1, height_mm: 100}", `t.yaml:10:15: vessels[0].profile: `},
+		{"shape", good, "[[0, 0], [50, 1.0], [100, 2.2], [150, 3.6]]", "{shape: straight, diameter_mm: -1, height_mm: 100}", `t.yaml:10:45: vessels[0].profile.diameter_mm: -1 is not an inside measure; give millimetres, more than 0 and under 5000`},
 		{"no such vessel", house, "sample_of: tub", "sample_of: vat", `t.yaml:18:16: vessels[2].sample_of: there is no vessel "vat"; name the one with the bulk of the dough`},
 		{"itself", house, "sample_of: tub", "sample_of: cup", `t.yaml:18:16: vessels[2].sample_of: a vessel cannot stand for itself; name the one with the bulk of the dough`},
 		{"a starter", house, "sample_of: tub", "sample_of: jar", `t.yaml:18:16: vessels[2].sample_of: "jar" holds starter; name the vessel with the bulk of the dough`},

@@ -53,24 +53,38 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 
 // shape builds the profile of a named shape; nil, nil when something is wrong that
 // is recorded already.
-func (c *collector) shape(path string, s shapeFile) (*geometry.Profile, error) {
+func (c *collector) shape(path string, s shapeFile) (p *geometry.Profile, err error) {
+	right := true
+	length := func(key string, mm float64) float64 {
+		right = c.want(mm > 0 && mm < 5000, path+"."+key, "length", "found", mm) && right
+		return mm
+	}
+	sides := func(key string, both []float64) (a, b float64) {
+		pair, ok := c.pair(path+"."+key, both, "pair_sides")
+		if right = right && ok; ok {
+			length(key, pair[0])
+			length(key, pair[1])
+		}
+		return pair[0], pair[1]
+	}
 	switch s.Shape {
 	case "straight":
-		return geometry.Cylinder(s.DiameterMM, s.HeightMM)
+		p, err = geometry.Cylinder(length("diameter_mm", s.DiameterMM), length("height_mm", s.HeightMM))
 	case "tapered_round":
-		return geometry.TaperedRound(s.BottomDiameterMM, s.TopDiameterMM, s.HeightMM)
+		p, err = geometry.TaperedRound(length("bottom_diameter_mm", s.BottomDiameterMM), length("top_diameter_mm", s.TopDiameterMM), length("height_mm", s.HeightMM))
 	case "tapered_rectangle":
-		bottom, ok := c.pair(path+".bottom_mm", s.BottomMM, "pair_sides")
-		top, good := c.pair(path+".top_mm", s.TopMM, "pair_sides")
-		if !ok || !good {
-			return nil, nil
-		}
-		return geometry.TaperedRect(bottom[0], bottom[1], top[0], top[1], s.HeightMM)
+		bottomA, bottomB := sides("bottom_mm", s.BottomMM)
+		topA, topB := sides("top_mm", s.TopMM)
+		p, err = geometry.TaperedRect(bottomA, bottomB, topA, topB, length("height_mm", s.HeightMM))
 	case "bowl":
-		return geometry.Bowl(s.RimDiameterMM, s.DepthMM)
+		p, err = geometry.Bowl(length("rim_diameter_mm", s.RimDiameterMM), length("depth_mm", s.DepthMM))
+	default:
+		right = c.want(false, path+".shape", "shape", "found", s.Shape)
 	}
-	c.add(path+".shape", "shape", "found", s.Shape)
-	return nil, nil
+	if !right {
+		return nil, nil
+	}
+	return p, err
 }
 
 // ProfileOf builds a profile of measured points, each [height mm, litres].
