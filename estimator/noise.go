@@ -115,32 +115,3 @@ func (n *noise) sameChance() float64 {
 	own *= 0.5 + 0.5*trust
 	return math.Erf(q / 2 / (math.Sqrt2 * own))
 }
-
-// Sensor is what was learnt of a distance sensor, to be kept over a restart.
-type Sensor struct {
-	SDMM         float64 `json:"sd_mm"`         // of one reading
-	Readings     float64 `json:"readings"`      // that taught it, up to 300
-	StepMM       float64 `json:"step_mm"`       // smallest step seen; 0 unknown
-	LongestHours float64 `json:"longest_hours"` // longest run of one value that ended by itself
-}
-
-// Sensor returns what has been learnt of the sensor.
-func (e *Estimator) Sensor() Sensor {
-	n := &e.noise
-	return Sensor{SDMM: n.sd(), Readings: n.n, StepMM: n.quantum, LongestHours: n.longest}
-}
-
-// KnowSensor goes on from what an earlier run had learnt. Call it before the first
-// sample. What cannot be is left out.
-func (e *Estimator) KnowSensor(s Sensor) {
-	if !(s.SDMM >= minNoiseMM && s.SDMM <= maxNoiseMM) || !(s.Readings > 0) {
-		return
-	}
-	e.noise.variance, e.noise.n = s.SDMM*s.SDMM, min(s.Readings, 300)
-	if s.StepMM > 0 && s.StepMM < 50 {
-		e.noise.quantum = s.StepMM
-	}
-	if s.LongestHours > 0 && s.LongestHours < 24 {
-		e.noise.longest = s.LongestHours
-	}
-}
