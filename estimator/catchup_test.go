@@ -43,7 +43,7 @@ func TestCatchUpComesToTheSame(t *testing.T) {
 			})
 			assert.Equal(t, watched.Phase, caught.Phase)
 			assert.WithinDuration(t, watched.PhaseSince, caught.PhaseSince, 3*time.Minute)
-			assert.WithinDuration(t, watched.Ready.Median, caught.Ready.Median, 3*time.Minute)
+			assert.WithinDuration(t, watched.Ready.Median, caught.Ready.Median, 2*time.Minute)
 			assert.InDelta(t, watched.RisePercent, caught.RisePercent, 0.25*watched.RiseSD)
 			assert.NotEmpty(t, caught.Fan)
 			assert.InDelta(t, watched.CarryOverPercent, caught.CarryOverPercent, 1+0.35*watched.CarryOverPercent, "the middle of a wide guess")

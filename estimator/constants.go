@@ -27,6 +27,12 @@ const (
 	acquireHours  = 20.0 / 3600 // readings that agree over so long are a level
 	pendingMean   = 8           // pending readings in a mean of them
 
+	// A pause in the first half of a rise in which something else than dough was seen:
+	// the dough may have been folded without a word (common practice, no source).
+	pauseLeast = 1.2 / 60
+	pauseMost  = 15.0 / 60
+	pauseLevel = 1.5 // start volumes
+
 	// The chance that a step is a moved sensor or vessel, before the forecast weighs it.
 	// Tuned: folds are done by hands, early, and leave at least the gas-free dough.
 	surelyMoved   = 1.0

@@ -188,6 +188,7 @@ func (e *Estimator) seen(t float64) {
 func (e *Estimator) turnedDown(r reason, t float64) reason {
 	e.refusedSince++
 	e.lastRefused, e.lastReason = t, r
+	e.rise.hands = e.rise.hands || r != rStuck
 	return r
 }
 

@@ -29,21 +29,23 @@ type rise struct {
 	acquireFrom float64
 	pend        pending
 
-	kf      trend
-	kfOn    bool
-	kfAt    float64
-	calm    trend // the filter when the reading last changed
-	calmAt  float64
-	bucket  bucket
-	bucketR float64 // variance of a bucket's mean around the filter, mm^2
-	bucketN float64
-	base    mean // level of the first minutes, mm
-	baseAt  float64
-	track   track
+	kf       trend
+	kfOn     bool
+	kfAt     float64
+	calm     trend // the filter when the reading last changed
+	calmAt   float64
+	bucket   bucket
+	bucketR  float64 // variance of a bucket's mean around the filter, mm^2
+	bucketN  float64
+	bucketAt float64 // time of the last one
+	base     mean    // level of the first minutes, mm
+	baseAt   float64
+	track    track
 
 	lastStep  step
 	foldTold  float64 // hours; -Inf when never
 	messAt    float64 // last reading that agreed with nothing
+	hands     bool    // something else than dough was seen since the last bucket
 	goodAt    float64 // last reading that agreed with the prediction
 	goodMM    float64 // the filter's level then
 	carriedAt float64 // last time the forecast stood in for the filter; -Inf never
@@ -274,11 +276,22 @@ func (r *rise) closeBucket(n *noise) {
 	miss, variance := b.level-r.kf.level, r.kf.p11
 	r.learnBucket(miss, variance)
 	r.kf.update(b.level, r.bucketR)
+	if r.hands && r.handled(b.when) {
+		r.fit.Stir()
+	}
+	r.hands, r.bucketAt = false, b.when
 	r.fit.Level(b.when-r.start, b.level, n.sd()/math.Sqrt(float64(b.n)))
 	if b.when-r.baseAt < settleHours {
 		r.base.add(b.level)
 	}
 	r.track.follow(r, b.when)
+}
+
+// handled reports whether such a pause ends with a bucket.
+func (r *rise) handled(t float64) bool {
+	pause := t - r.bucketAt - bucketHours
+	volume := r.cfg.Profile.Volume
+	return pause > pauseLeast && pause < pauseMost && volume(r.kf.level) < pauseLevel*volume(r.base.level)
 }
 
 // learnBucket follows the variance of a bucket's mean around the filter. It

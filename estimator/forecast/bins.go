@@ -11,6 +11,7 @@ type bin struct {
 	first          float64 // when it began
 	ganzle, ctmi   float64 // equivalent hours at its middle, sums
 	air            float64 // Celsius, sum; NaN when not known
+	stir           bool    // hands were in the dough before this bin, perhaps
 	look           bool    // a look: levelMM is the volume in start volumes
 	astray         float64 // volume by which all curves missed the bins before, start volumes; 0 when they did not
 }
@@ -40,8 +41,8 @@ func (b *bin) noiseOf(quantumMM, readSDMM float64) float64 {
 	return b.variance/b.n + step*coarse
 }
 
-// mergeBins halves the oldest bins until a quarter of the room is free. Looks
-// and steps stay where they are.
+// mergeBins halves the oldest bins until a quarter of the room is free. Looks,
+// stirs and steps stay where they are.
 func mergeBins(list []bin, steps []Step) []bin {
 	out := list[:0]
 	left := len(list)
@@ -49,7 +50,7 @@ func mergeBins(list []bin, steps []Step) []bin {
 		b := list[i]
 		if left > maxNeeded && i+1 < len(list) {
 			next := &list[i+1]
-			if !b.look && !next.look && next.first-b.first < 8*binHours && !stepBetween(steps, b.first, next.first) {
+			if !b.look && !next.look && !next.stir && next.first-b.first < 8*binHours && !stepBetween(steps, b.first, next.first) {
 				b.absorb(next)
 				i++
 				left--

@@ -66,6 +66,11 @@ func (f *Fit) prepare(b *branch, flt *filter, k int) (r row) {
 	r.ganzle, r.ctmi = max(x.meanGanzle()-ganzle, 0), max(x.meanCTMI()-ctmi, 0)
 	f.crossSteps(b, flt, &r, from, at)
 	variance := f.observe(flt, &r, x, at)
+	if x.stir {
+		sd := stirBase + stirLoss*max(r.y-1, 0)
+		flt.p[sLoss][sLoss] += sd * sd
+		flt.p[sUneven][sUneven] += stirMM * stirMM
+	}
 	f.crossMoves(flt, from, at)
 	if k > 0 && at-from > unseenHours {
 		sd := lossBase + unseenLoss*max(r.y-1, 0)

@@ -25,6 +25,9 @@ const (
 	lossBase    = 0.01  // and at least, start volumes
 	unseenHours = 0.35  // longer than between bins that were merged
 	unseenLoss  = 0.1   // of the gas: how far dough may stray from its curve while nothing is seen
+	stirLoss    = 0.08  // doubt of the loss after hands that told nothing, share of the gas
+	stirBase    = 0.002 // and at least, start volumes
+	stirMM      = 1.5   // and of the surface
 	shiftSD     = 10.0  // mm, when sensor or vessel was moved
 	coldLoss    = 0.03  // start volumes, on a move to the cold or back
 	coldShift   = 1.5   // mm, likewise

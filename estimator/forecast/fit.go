@@ -99,6 +99,7 @@ func (f *Fit) Level(at, levelMM, sdMM float64) {
 	}
 	one := bin{n: 1, at: at, levelMM: levelMM, variance: sdMM * sdMM, first: at, ganzle: ganzle, ctmi: ctmi, air: air}
 	if f.open.n == 0 {
+		one.stir = f.open.stir
 		f.open = one
 		return
 	}
@@ -151,6 +152,12 @@ func (f *Fit) Look(at, risePercent, sdPercent float64) {
 	f.close()
 	f.put(bin{n: 1, at: at, first: at, levelMM: 1 + risePercent/100, variance: sdPercent * sdPercent / 1e4,
 		ganzle: f.clock.ganzle, ctmi: f.clock.ctmi, air: math.NaN(), look: true})
+}
+
+// Stir tells that hands were at the dough, perhaps in it.
+func (f *Fit) Stir() {
+	f.close()
+	f.open.stir = true
 }
 
 // Step tells that the level has jumped and stayed: a fold or a move. Bins around it
