@@ -311,36 +311,3 @@ func TestBrowserRestore(t *testing.T) {
 		})
 	}
 }
-
-// TestBrowserUnlock unlocks and locks a browser.
-func TestBrowserUnlock(t *testing.T) {
-	t.Parallel()
-	browser := chrome(t)
-	for _, sc := range []screen{screens()[0], screens()[3]} {
-		t.Run(sc.String(), func(t *testing.T) {
-			t.Parallel()
-			s, k, _ := locked(t, true)
-			base := serve(t, s)
-			b := open(t, browser, sc)
-			b.run(chromedp.Navigate(base + "/?vessel=tub"))
-			b.waitText("#v0-glance", "Unlock to tell what happened")
-			b.run(chromedp.Navigate(base + "/unlock?to=/%3Fvessel=tub"))
-			b.waitText("main", "Household passphrase")
-			b.shot("unlock-" + sc.String())
-			b.accessible("the page to unlock")
-			b.typed("input[name=passphrase]", "not the right one")
-			b.click("main button")
-			b.waitText("main", "That is not the household passphrase.")
-			b.forgive("403")
-			b.typed("input[name=passphrase]", phrase)
-			b.click("main button")
-			b.wait("document.querySelector('#v0-else [data-key=else-fold]') !== null")
-			b.opened("#v0-else [data-key=else-fold]")
-			b.saysAfter("#v0-else [data-key=else-fold]", "Folded: noted")
-			assert.Equal(t, "fold", k.told("tub"))
-			b.run(chromedp.Navigate(base + "/house"))
-			b.click(`form[action="/lock"] button`)
-			b.waitText("main", "Unlock to tell what happened")
-		})
-	}
-}

@@ -235,3 +235,28 @@ func (e edited) Snapshot() web.Snapshot {
 	e.edit(&s)
 	return s
 }
+
+// bread shows a loaf that cools in the tub, a basket that stands for its proof, and a
+// starter that is weak.
+func bread(s *web.Snapshot) {
+	at := func(m int) time.Time { return s.At.Add(time.Duration(m) * time.Minute) }
+	tub, jar, basket := &s.Vessels[0].State, &s.Vessels[1].State, &s.Vessels[2].State
+	tub.RiseID, tub.Estimate.Phase, tub.Estimate.PhaseSince = 0, estimator.Ended, at(-200)
+	tub.After = &bake.After{Stage: bake.Cooling, Since: at(-30), Until: estimator.Window{From: at(50), Median: at(60), Until: at(70)},
+		Why: bake.Sentences{{Key: "why.probe"}}, Probe: true, CoreC: 61.2, Done: bake.Core{LowC: 93, BestC: 96, MostC: 98}, DoneAt: at(-40), SliceC: 35,
+		Caution: bake.Sentences{{Key: "caution.loaf"}}}
+	feed := bake.NewFeed(at(-240), 2, 100, 0)
+	jar.Feed = feed.Ratio()
+	jar.Care = &bake.Care{Feed: feed, Peak: estimator.Window{From: at(10), Median: at(40), Until: at(90)}, UseFrom: at(5), UseUntil: at(100),
+		Hungry: estimator.Window{From: at(200), Median: at(240), Until: at(290)}, NextFeed: at(200), Basis: bake.Sentences{{Key: "why.care.many", Values: bake.Values{"feeds": 4}}}}
+	jar.Findings = bake.Diagnose([]bake.PastFeed{weak(feed), weak(feed), weak(feed)})
+	basket.ProofOf, basket.ProofBasis = "tub", bake.BasketBasis
+	for i := range s.Vessels {
+		s.Vessels[i].State = s.Vessels[i].Derived()
+	}
+}
+
+// weak is an invented feed that did not double at 18 C.
+func weak(f bake.Feed) bake.PastFeed {
+	return bake.PastFeed{Feed: f, MeanC: 18, PeakHours: 9, PeakPercent: 60, LateHours: math.NaN()}
+}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"net/url"
 	"strings"
 	"sync"
 	"testing"
@@ -101,97 +100,6 @@ func measuring(t testing.TB) (*web.Server, *kitchen, *scale) {
 		o.Level = sc
 	})
 	return s, k, sc
-}
-
-// TestMeasuringWithoutScripts walks through the page as a browser without scripts
-// would: empty, two levels, a look at the change, and written.
-func TestMeasuringWithoutScripts(t *testing.T) {
-	t.Parallel()
-	s, _, sc := measuring(t)
-	b := newBrowser(t, s)
-	const path = "/vessels/basket/level"
-	body := b.get(path).Body.String()
-	assert.Contains(t, body, "Read by vl53l1x 0x29. In force: floor 240.0 mm from the sensor, rim 200 mm above the floor.")
-	assert.Contains(t, body, "hold still for 10 seconds")
-	assert.NotContains(t, body, `value="pour"`, "nothing is poured before the floor is known")
-	assert.NotContains(t, body, "style=")
-	step := func(form url.Values, want string) string {
-		t.Helper()
-		w := b.post(path, form)
-		require.Equal(t, 303, w.Code, w.Body.String())
-		require.Equal(t, path, w.Header().Get("Location"))
-		body := b.get(path).Body.String()
-		assert.Contains(t, body, want)
-		return body
-	}
-	body = step(url.Values{"step": {"empty"}}, "The floor is 238.4 mm away.")
-	assert.Contains(t, body, "10 readings, 1 missed; spread of one 0.8 mm; known to 0.6 mm.")
-	assert.Contains(t, body, "<strong>Look here:</strong> the sensor reads 150 mm, but the vessel alone is 200 mm deep: it sees the rim &lt;or&gt;")
-	assert.NotContains(t, body, "<svg", "no picture of nothing")
-	step(url.Values{"step": {"pour"}, "litres": {"1,2"}}, "<th scope=\"row\">1.2 L</th><td>47.2 mm</td>")
-	body = step(url.Values{"step": {"pour"}, "litres": {"2.4"}}, "(so far 2.4)")
-	for _, part := range []string{"/var/lib/tidemark/measured.yaml", "measured.yaml.before-20260314-172000", "- measured: []\n", "+   profile: 3 points"} {
-		assert.Contains(t, body, part)
-	}
-	w := b.post(path, url.Values{"step": {"write"}, "change": {"change-1"}})
-	assert.Equal(t, 409, w.Code, "another change than the one shown last")
-	assert.Contains(t, w.Body.String(), "That is not what was shown last")
-	assert.Contains(t, w.Body.String(), "The floor is 238.4", "the page goes on from where it was")
-	assert.Empty(t, sc.written)
-	body = step(url.Values{"step": {"write"}, "change": {"change-2"}}, "Written and in force: floor 238.4 mm.")
-	assert.NotContains(t, body, "The floor is 238.4")
-	assert.Equal(t, []string{"change-2"}, sc.written)
-	step(url.Values{"step": {"empty"}}, "Measured.")
-	step(url.Values{"step": {"forget"}}, "Forgotten; nothing was changed.")
-}
-
-// TestMeasuringIsRefused has a row for every reason.
-func TestMeasuringIsRefused(t *testing.T) {
-	t.Parallel()
-	s, _, sc := measuring(t)
-	b := newBrowser(t, s)
-	for _, c := range []struct {
-		path string
-		form url.Values
-		code int
-		want string
-	}{
-		{"/vessels/tub/level", url.Values{"step": {"empty"}}, 409, "A rise is being watched in tub."},
-		{"/vessels/basket/level", url.Values{"step": {"pour"}, "litres": {"1"}}, 409, "The empty vessel was not measured yet"},
-		{"/vessels/basket/level", url.Values{"step": {"pour"}, "litres": {"some"}}, 409, `&#34;some&#34; is not a number`},
-		{"/vessels/basket/level", url.Values{"step": {"write"}}, 409, "That is not what was shown last"},
-		{"/vessels/basket/level", url.Values{"step": {"boil"}}, 409, "The form could not be read"},
-		{"/vessels/bathtub/level", url.Values{"step": {"empty"}}, 404, "No such vessel"},
-	} {
-		w := b.post(c.path, c.form)
-		assert.Equal(t, c.code, w.Code, "%v", c)
-		assert.Contains(t, w.Body.String(), c.want)
-	}
-	assert.Contains(t, b.get("/vessels/tub/level").Body.String(), "End this rise", "the way out is offered")
-	r := request("POST", "/vessels/basket/level", url.Values{"step": {"empty"}})
-	r.Header.Set("Origin", "http://evil.example")
-	assert.Equal(t, 403, do(s, r).Code, "from another site")
-	assert.Equal(t, 404, b.get("/vessels/bathtub/level").Code)
-	assert.Empty(t, sc.written)
-
-	bare, _ := idle(t, nil)
-	assert.Equal(t, 404, do(bare, request("GET", "/vessels/basket/level", nil)).Code)
-	assert.NotContains(t, do(bare, request("GET", "/", nil)).Body.String(), "/level")
-}
-
-// TestMeasuringNeedsASession: looking may be open, measuring never is.
-func TestMeasuringNeedsASession(t *testing.T) {
-	t.Parallel()
-	_, k, _ := measuring(t)
-	lock(t, k)
-	s := k.server(func(o *web.Options) { o.Level, o.OpenReading = &scale{live: o.Live}, true })
-	body := do(s, request("GET", "/vessels/basket/level", nil)).Body.String()
-	assert.Contains(t, body, "Unlock</a> with the household passphrase to measure")
-	assert.NotContains(t, body, "<button")
-	b := newBrowser(t, s)
-	assert.Equal(t, 401, b.post("/vessels/basket/level", url.Values{"step": {"empty"}}).Code)
-	b.unlock(phrase)
-	assert.Equal(t, 303, b.post("/vessels/basket/level", url.Values{"step": {"empty"}}).Code)
 }
 
 // TestBrowserMeasures measures a vessel in a real browser, on every screen and at

@@ -5,25 +5,20 @@ import (
 	"cmp"
 	"encoding/json"
 	"flag"
-	"fmt"
 	"io"
+	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
-	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"tidemark/alert"
-	"tidemark/bake"
-	"tidemark/web"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -58,6 +53,11 @@ func do(h http.Handler, r *http.Request) *httptest.ResponseRecorder {
 		w.Body = bytes.NewBufferString(strings.ReplaceAll(w.Body.String(), "\u00a0", " "))
 	}
 	return w
+}
+
+// plainSpaces writes spaces that do not break, and narrow ones, as usual ones.
+func plainSpaces(s string) string {
+	return strings.NewReplacer("\u00a0", " ", "\u202f", " ").Replace(s)
 }
 
 // browser keeps cookies, as a browser does.
@@ -98,11 +98,40 @@ func (b *browser) get(path string) *httptest.ResponseRecorder {
 	return b.send(request("GET", path, nil))
 }
 
-func (b *browser) post(path string, form url.Values) *httptest.ResponseRecorder {
+// form is a form as the page sends it.
+func (b *browser) form(path string, form url.Values) *http.Request {
 	r := request("POST", path, form)
 	r.Header.Set("Origin", "http://"+cmp.Or(b.host, r.Host))
 	r.Header.Set("Sec-Fetch-Site", "same-origin")
-	return b.send(r)
+	return r
+}
+
+func (b *browser) post(path string, form url.Values) *httptest.ResponseRecorder {
+	return b.send(b.form(path, form))
+}
+
+// file is a form with a file and other fields.
+func (b *browser) file(path, field, name string, body []byte, fields url.Values) *http.Request {
+	b.t.Helper()
+	var buf bytes.Buffer
+	m := multipart.NewWriter(&buf)
+	for k := range fields {
+		require.NoError(b.t, m.WriteField(k, fields.Get(k)))
+	}
+	part, err := m.CreateFormFile(field, name)
+	require.NoError(b.t, err)
+	_, err = part.Write(body)
+	require.NoError(b.t, err)
+	require.NoError(b.t, m.Close())
+	r := b.form(path, nil)
+	r.Body, r.ContentLength = io.NopCloser(&buf), int64(buf.Len())
+	r.Header.Set("Content-Type", m.FormDataContentType())
+	return r
+}
+
+func (b *browser) sendFile(path, field, name string, body []byte, fields url.Values) *httptest.ResponseRecorder {
+	b.t.Helper()
+	return b.send(b.file(path, field, name, body, fields))
 }
 
 func golden(t *testing.T, name, got string) {
@@ -130,25 +159,6 @@ func TestNowPageGolden(t *testing.T) {
 	golden(t, "now.html", versions.ReplaceAllString(pictures.ReplaceAllString(w.Body.String(), "<svg>"), "*"))
 }
 
-// TestWhatWantsAHandComesFirst: without a choice the page shows the vessel that wants
-// a hand, and the row of vessels leads to each.
-func TestWhatWantsAHandComesFirst(t *testing.T) {
-	t.Parallel()
-	s, k := newServer(t, nil)
-	shown := func(path string) string {
-		body := do(s, request("GET", path, nil)).Body.String()
-		for _, name := range []string{"tub", "jar", "basket"} {
-			assert.Contains(t, body, `href="/?vessel=`+name+`"`)
-		}
-		return regexp.MustCompile(`data-vessel="(\w+)"`).FindStringSubmatch(body)[1]
-	}
-	assert.Equal(t, "jar", shown("/"), "it is not seen")
-	assert.Equal(t, "basket", shown("/?vessel=basket"))
-	assert.Equal(t, "jar", shown("/?vessel=bathtub"))
-	k.tell("jar", bake.EventEnd)
-	assert.Equal(t, "tub", shown("/"))
-}
-
 func TestNothingInlineAndNoOtherHost(t *testing.T) {
 	t.Parallel()
 	s, _ := newServer(t, nil)
@@ -161,134 +171,6 @@ func TestNothingInlineAndNoOtherHost(t *testing.T) {
 	assert.NotRegexp(t, `(?:src|href|action)="(?:https?:)?//`, body)
 	assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; worker-src 'self'; connect-src 'self'; "+
 		"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'", w.Header().Get("Content-Security-Policy"))
-}
-
-func TestDemoIsLabelled(t *testing.T) {
-	t.Parallel()
-	s, _ := newServer(t, func(o *web.Options) { o.Demo = true })
-	assert.Contains(t, do(s, request("GET", "/", nil)).Body.String(), "Everything shown here is invented")
-	s, _ = newServer(t, nil)
-	assert.NotContains(t, do(s, request("GET", "/?vessel=tub", nil)).Body.String(), "demo")
-}
-
-// TestEveryEventByForm tells each event as a browser without scripts does, in an order
-// in which they make sense, and finds it in the journal.
-func TestEveryEventByForm(t *testing.T) {
-	t.Parallel()
-	s, k := newServer(t, nil)
-	b := newBrowser(t, s)
-	for _, form := range []url.Values{
-		{"kind": {"fold"}, "vessel": {"tub"}, "rise": {k.riseID("tub")}},
-		{"kind": {"fridge"}, "vessel": {"tub"}},
-		{"kind": {"counter"}, "vessel": {"tub"}},
-		{"kind": {"target"}, "vessel": {"tub"}, "target": {"75"}},
-		{"kind": {"look"}, "vessel": {"tub"}, "seen": {"74"}},
-		{"kind": {"note"}, "vessel": {"tub"}, "note": {"sticky today"}},
-		{"kind": {"begun"}, "vessel": {"tub"}, "step": {"divide"}},
-		{"kind": {"step"}, "vessel": {"tub"}, "step": {"divide"}},
-		{"kind": {"shaped"}, "vessel": {"tub"}},
-		{"kind": {"step"}, "vessel": {"tub"}, "step": {"oven-check"}, "answer": {"no"}},
-		{"kind": {"begun"}, "vessel": {"tub"}, "step": {"bake-covered"}},
-		{"kind": {"baked"}, "vessel": {"tub"}},
-		{"kind": {"step"}, "vessel": {"tub"}, "step": {"slice"}},
-		{"kind": {"judgement"}, "vessel": {"tub"}, "rise": {k.riseID("tub")}, "outcome": {"right"}, "oven_spring": {"good"}, "note": {"n"}},
-		{"kind": {"fed"}, "vessel": {"jar"}, "rise": {k.riseID("jar")}},
-		{"kind": {"end"}, "vessel": {"jar"}},
-		{"kind": {"start"}, "vessel": {"basket"}, "batch": {"Rye mix"}},
-	} {
-		vessel := form.Get("vessel")
-		w := b.post("/act", form)
-		require.Equal(t, http.StatusSeeOther, w.Code, "%v: %s", form, w.Body.String())
-		assert.Equal(t, "/?vessel="+vessel, w.Header().Get("Location"))
-		e := k.last(vessel)
-		assert.EqualValues(t, form.Get("kind"), e.Kind)
-		assert.Equal(t, "page", e.By)
-		require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"kind": {"correct"}, "vessel": {vessel}, "event": {fmt.Sprint(e.ID)}, "undo": {fmt.Sprint(e.ID)}, "at": {k.clock.Now().Format(time.RFC3339)}}).Code, form.Get("kind"))
-	}
-	assert.Equal(t, "Rye mix", k.app.State("basket").Batch)
-	require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"kind": {"undo"}, "vessel": {"basket"}}).Code)
-	assert.Zero(t, k.app.State("basket").RiseID)
-}
-
-// TestAWarningIsAnswered acknowledges and snoozes what the household was told.
-func TestAWarningIsAnswered(t *testing.T) {
-	t.Parallel()
-	s, k := newServer(t, nil)
-	b := newBrowser(t, s)
-	lost := func() alert.Alarm {
-		alarms := k.app.Snapshot().Vessels[1].Alarms
-		i := slices.IndexFunc(alarms, func(a alert.Alarm) bool { return a.Kind == alert.SensorLost })
-		require.GreaterOrEqual(t, i, 0, "the jar is not seen")
-		return alarms[i]
-	}
-	require.Equal(t, alert.Firing, lost().State)
-	require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {lost().ID}, "minutes": {"15"}}).Code)
-	assert.Equal(t, alert.Snoozed, lost().State)
-	require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"kind": {"ack"}, "vessel": {"jar"}, "alarm": {lost().ID}}).Code)
-	assert.Equal(t, alert.Acknowledged, lost().State)
-	assert.Equal(t, "page", lost().AckedBy)
-}
-
-func TestTheAnswerToAnActIsShownOnce(t *testing.T) {
-	t.Parallel()
-	s, _ := newServer(t, nil)
-	b := newBrowser(t, s)
-	b.post("/act", url.Values{"tap": {"fold|"}, "vessel": {"tub"}})
-	assert.Contains(t, b.get("/").Body.String(), "Folded: noted, ")
-	assert.NotContains(t, b.get("/").Body.String(), "Folded: noted, ")
-}
-
-func TestButtonsFollowTheVessel(t *testing.T) {
-	t.Parallel()
-	s, k := newServer(t, nil)
-	tub := func() string { return do(s, request("GET", "/?vessel=tub", nil)).Body.String() }
-	assert.Contains(t, tub(), ">Into the fridge</button>")
-	assert.NotContains(t, tub(), `class="main"`, "what only waits has no filled button")
-	assert.Contains(t, do(s, request("GET", "/?vessel=jar", nil)).Body.String(), ">Fed</button>")
-	assert.Contains(t, do(s, request("GET", "/?vessel=basket", nil)).Body.String(), `class="main" name="tap" value="start||"`)
-	k.tell("tub", bake.EventFridge)
-	assert.Contains(t, tub(), ">Out of the fridge</button>")
-}
-
-// TestATapMayBeToldLate: a tap says how long ago it happened, and what was told can be
-// given another time.
-func TestATapMayBeToldLate(t *testing.T) {
-	t.Parallel()
-	s, k := newServer(t, nil)
-	b := newBrowser(t, s)
-	now := k.clock.Now()
-	require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"tap": {"step|oven-check|empty"}, "ago": {"10"}, "vessel": {"tub"}}).Code)
-	e := k.last("tub")
-	assert.Equal(t, bake.EventDone, e.Kind)
-	assert.Equal(t, bake.OvenCheckID, e.StepID)
-	assert.Equal(t, "empty", e.Answer)
-	assert.Equal(t, now.Add(-10*time.Minute), e.At)
-	correct := url.Values{"kind": {"correct"}, "event": {fmt.Sprint(e.ID)}, "undo": {fmt.Sprint(e.ID)}, "vessel": {"tub"}}
-	assert.Equal(t, http.StatusConflict, b.post("/act", correct).Code, "no time")
-	correct.Set("at", "2026-03-14T17:05")
-	require.Equal(t, http.StatusSeeOther, b.post("/act", correct).Code)
-	assert.WithinDuration(t, now.Add(-15*time.Minute), k.last("tub").At, 0)
-}
-
-// TestANotFoundPageOfOurOwn: what is not here is said in the page's own words.
-func TestANotFoundPageOfOurOwn(t *testing.T) {
-	t.Parallel()
-	s, _ := newServer(t, nil)
-	w := do(s, request("GET", "/loaf", nil))
-	assert.Equal(t, http.StatusNotFound, w.Code)
-	assert.Contains(t, w.Body.String(), "There is no such page")
-	assert.Contains(t, w.Body.String(), "tidemark.css")
-}
-
-// TestTheKitchenView: time, staff and what to do of each vessel under way.
-func TestTheKitchenView(t *testing.T) {
-	t.Parallel()
-	s, k := newServer(t, nil)
-	body := do(s, request("GET", "/kitchen", nil)).Body.String()
-	for _, want := range []string{`class="staff"`, "Saturday wheat", ">" + k.ready("15:04") + "<", "Nothing to do until", `data-calls="true"`, "Jar"} {
-		assert.Contains(t, body, want)
-	}
-	assert.NotContains(t, body, "Basket", "it is empty")
 }
 
 // TestInstallable: the page can be put on a phone's home screen and shows what it was

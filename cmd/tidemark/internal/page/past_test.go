@@ -8,9 +8,7 @@ import (
 	"image"
 	"image/jpeg"
 	"image/png"
-	"mime/multipart"
 	"net/http"
-	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -44,40 +42,6 @@ func withPast(t testing.TB, n int) (*web.Server, *history.Store, []int64) {
 	return s, k.store, fill(t, k.store, n, 240)
 }
 
-func TestPastRisesListAndSearch(t *testing.T) {
-	t.Parallel()
-	s, _, _ := withPast(t, 12)
-	body := do(s, request("GET", "/rises", nil)).Body.String()
-	assert.Equal(t, 12, strings.Count(body, `name="id"`))
-	assert.Contains(t, body, "Reached the mark of 100 % after")
-	count := func(query string) int {
-		w := do(s, request("GET", "/rises?"+query, nil))
-		require.Equal(t, 200, w.Code, query)
-		return strings.Count(w.Body.String(), `name="id"`)
-	}
-	assert.Equal(t, 4, count("vessel=jar"))
-	assert.Equal(t, 5, count("outcome=right"))
-	assert.Equal(t, 3, count("q=sticky"))
-	assert.Equal(t, 2, count("outcome=none"))
-	assert.Equal(t, 1, count("from=2026-03-13&until=2026-03-13"), "a day holds itself")
-	assert.Equal(t, 0, count("q="+url.QueryEscape(`%';--`)))
-	assert.Equal(t, 400, do(s, request("GET", "/rises?from=yesterday", nil)).Code)
-	assert.Equal(t, 400, do(s, request("GET", "/rises?outcome=burnt", nil)).Code)
-}
-
-func TestPastRisesPages(t *testing.T) {
-	t.Parallel()
-	s, _, _ := withPast(t, 35)
-	body := do(s, request("GET", "/rises", nil)).Body.String()
-	assert.Equal(t, 30, strings.Count(body, `name="id"`))
-	_, rest, ok := strings.Cut(body, `<p><a href="`)
-	require.True(t, ok)
-	next, _, _ := strings.Cut(rest, `"`)
-	body = do(s, request("GET", strings.ReplaceAll(next, "&amp;", "&"), nil)).Body.String()
-	assert.Equal(t, 5, strings.Count(body, `name="id"`))
-	assert.NotContains(t, body, "Older rises")
-}
-
 func TestThePastSaysWhatWasLearnedAndForgetsIt(t *testing.T) {
 	t.Parallel()
 	s, store, _ := withPast(t, 3)
@@ -89,76 +53,6 @@ func TestThePastSaysWhatWasLearnedAndForgetsIt(t *testing.T) {
 	w := do(s, request("POST", "/rises/unlearn", url.Values{"vessel": {"tub"}}))
 	assert.Equal(t, 303, w.Code)
 	assert.NotContains(t, do(s, request("GET", "/rises", nil)).Body.String(), "has learned from")
-}
-
-func TestOneRise(t *testing.T) {
-	t.Parallel()
-	s, _, ids := withPast(t, 3)
-	body := do(s, request("GET", fmt.Sprintf("/rises/%d", ids[0]), nil)).Body.String()
-	for _, want := range []string{"tub, Wed 11 Mar 2026 12:00, Saturday wheat", "Mean dough temperature", "22.1 °C", "Inoculation", "9.1 %", "Result: right.", "Folded, by page"} {
-		assert.Contains(t, body, want)
-	}
-	assert.Equal(t, 404, do(s, request("GET", "/rises/99999", nil)).Code)
-	assert.Equal(t, 404, do(s, request("GET", "/rises/abc", nil)).Code)
-}
-
-func TestCompare(t *testing.T) {
-	t.Parallel()
-	s, _, ids := withPast(t, 6)
-	q := fmt.Sprintf("id=%d&id=%d&id=%d", ids[0], ids[2], ids[3])
-	clock := do(s, request("GET", "/compare?"+q, nil)).Body.String()
-	assert.Contains(t, clock, "hours since the start")
-	assert.Contains(t, clock, "What differed")
-	assert.Contains(t, clock, "24.1 °C")
-	equal := do(s, request("GET", "/compare?by=equivalent&"+q, nil)).Body.String()
-	assert.Contains(t, equal, "hours as if at 24 °C all the time")
-	assert.Equal(t, 400, do(s, request("GET", "/compare", nil)).Code)
-	assert.Equal(t, 400, do(s, request("GET", "/compare?id=x", nil)).Code)
-	assert.Equal(t, 404, do(s, request("GET", "/compare?id=4711", nil)).Code)
-}
-
-func TestJudgement(t *testing.T) {
-	t.Parallel()
-	s, store, ids := withPast(t, 2)
-	b := newBrowser(t, s)
-	path := fmt.Sprintf("/rises/%d/judgement", ids[1])
-	w := b.post(path, url.Values{"outcome": {"over"}, "oven_spring": {"flat"}, "note": {`<script>alert("x")</script> & more`}})
-	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
-	r, err := store.Rise(context.Background(), ids[1])
-	require.NoError(t, err)
-	assert.Equal(t, "over", r.Outcome)
-	assert.Equal(t, `<script>alert("x")</script> & more`, r.Note)
-	body := b.get(fmt.Sprintf("/rises/%d", ids[1])).Body.String()
-	assert.Contains(t, body, "that is kept with the curve")
-	assert.NotContains(t, body, "<script>alert")
-	assert.Equal(t, 409, b.post(path, url.Values{"outcome": {"burnt"}}).Code)
-	assert.Equal(t, 404, b.post("/rises/4711/judgement", url.Values{"outcome": {"over"}}).Code)
-
-	acts, err := store.Events(context.Background(), ids[1])
-	require.NoError(t, err)
-	last := acts[len(acts)-1]
-	assert.Equal(t, bake.EventJudged, last.Kind, "it is written down like every act")
-	assert.Equal(t, "page", last.By)
-	assert.Contains(t, body, "Undo: How it was<")
-	require.Equal(t, http.StatusSeeOther, b.post(path+"/undo", url.Values{}).Code)
-	back, err := store.Rise(context.Background(), ids[1])
-	require.NoError(t, err)
-	assert.NotEqual(t, r.Note, back.Note)
-	body = b.get(fmt.Sprintf("/rises/%d", ids[1])).Body.String()
-	assert.Contains(t, body, "Undone.")
-	assert.NotContains(t, body, "Undo: How it was")
-	assert.Equal(t, 409, b.post(path+"/undo", url.Values{}).Code)
-}
-
-// TestLongNotesAreShortInLists: a button does not grow with what somebody wrote.
-func TestLongNotesAreShortInLists(t *testing.T) {
-	t.Parallel()
-	s, _ := newServer(t, nil)
-	b := newBrowser(t, s)
-	b.post("/act", url.Values{"kind": {"note"}, "vessel": {"tub"}, "note": {"first line\n" + strings.Repeat("and so on ", 50)}})
-	body := b.get("/?vessel=tub").Body.String()
-	assert.Contains(t, body, "Note: first line and so on")
-	assert.NotContains(t, body, strings.Repeat("and so on ", 10))
 }
 
 // TestCSVAgreesWithThePage: the last level on the curve's read-out and in the
@@ -209,23 +103,6 @@ func picture(t testing.TB, w, h int, orientation byte) []byte {
 	return append(append(b.Bytes()[:2:2], seg...), b.Bytes()[2:]...)
 }
 
-// upload sends a file as a form does.
-func (b *browser) upload(path string, name string, body []byte) *httptest.ResponseRecorder {
-	var buf bytes.Buffer
-	m := multipart.NewWriter(&buf)
-	part, err := m.CreateFormFile("photo", name)
-	require.NoError(b.t, err)
-	_, err = part.Write(body)
-	require.NoError(b.t, err)
-	require.NoError(b.t, m.Close())
-	r := httptest.NewRequest("POST", path, &buf)
-	r.Host, r.RemoteAddr = "127.0.0.1:8080", "127.0.0.1:50000"
-	r.Header.Set("Content-Type", m.FormDataContentType())
-	r.Header.Set("Accept", "text/html")
-	r.Header.Set("Origin", "http://127.0.0.1:8080")
-	return b.send(r)
-}
-
 func TestPhotoIsCleaned(t *testing.T) {
 	t.Parallel()
 	s, store, ids := withPast(t, 1)
@@ -233,7 +110,7 @@ func TestPhotoIsCleaned(t *testing.T) {
 	path := fmt.Sprintf("/rises/%d/photos", ids[0])
 	sent := picture(t, 3000, 1000, 6)
 	require.Contains(t, string(sent), "GPS 48.2082")
-	w := b.upload(path, "loaf.jpg", sent)
+	w := b.sendFile(path, "photo", "loaf.jpg", sent, nil)
 	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
 	photos, err := store.Photos(context.Background(), ids[0])
 	require.NoError(t, err)
@@ -275,7 +152,7 @@ func TestPhotosThatAreRefused(t *testing.T) {
 		"far too much":    bytes.Repeat([]byte{0xff, 0xd8, 0xff, 0xe0}, 4<<20),
 		"a broken header": []byte("\xff\xd8\xff\xe0\x00"),
 	} {
-		w := b.upload(path, "x.jpg", body)
+		w := b.sendFile(path, "photo", "x.jpg", body, nil)
 		assert.Equal(t, http.StatusConflict, w.Code, name)
 		assert.Contains(t, w.Body.String(), "Not done", name)
 	}
@@ -297,13 +174,6 @@ func TestBackupIsWhole(t *testing.T) {
 	assert.EqualValues(t, 3, sum.Rises)
 }
 
-func TestWithoutHistoryThereIsNoPast(t *testing.T) {
-	t.Parallel()
-	s, _ := idle(t, func(o *web.Options) { o.History = nil })
-	assert.Equal(t, 404, do(s, request("GET", "/rises", nil)).Code)
-	assert.NotContains(t, do(s, request("GET", "/", nil)).Body.String(), `href="/rises"`)
-}
-
 // cpu is the time this process has had a processor, which a busy machine does
 // not blur.
 func cpu(b *testing.B) time.Duration {
@@ -321,7 +191,7 @@ func BenchmarkPast(b *testing.B) {
 	for _, id := range ids[:20] {
 		compare += fmt.Sprintf("&id=%d", id)
 	}
-	for name, path := range map[string]string{"list": "/rises", "one": fmt.Sprintf("/rises/%d", ids[100]), "overlay20": compare} {
+	for name, path := range map[string]string{"now": "/", "vessels": "/api/v1/vessels", "list": "/rises", "one": fmt.Sprintf("/rises/%d", ids[100]), "overlay20": compare} {
 		b.Run(name, func(b *testing.B) {
 			before := cpu(b)
 			for b.Loop() {
@@ -346,4 +216,42 @@ func TestThePastTellsWhatWasForecast(t *testing.T) {
 		Median: r.ReachedAt.Add(-15 * time.Minute), Until: r.ReachedAt.Add(20 * time.Minute)}}))
 	page := strings.ReplaceAll(do(s, request("GET", fmt.Sprintf("/rises/%d", r.ID), nil)).Body.String(), "\u00a0", " ")
 	assert.Contains(t, page, "At 15:55 it said 17:45 (between 17:20 and 18:20), it was 18:00.")
+}
+
+// TestKeptPagesFollow: what is kept of the past to answer quickly follows every
+// change at once: a judgement, an act and another rise.
+func TestKeptPagesFollow(t *testing.T) {
+	t.Parallel()
+	s, store, ids := withPast(t, 24)
+	b := newBrowser(t, s)
+	common := func() string {
+		_, rest, ok := strings.Cut(b.get("/rises").Body.String(), "What differed between judged loaves</h2>")
+		require.True(t, ok)
+		return rest
+	}
+	before := common()
+	assert.Equal(t, before, common())
+	for _, id := range ids {
+		require.Equal(t, 303, b.post(fmt.Sprintf("/rises/%d/judgement", id), url.Values{"outcome": {"under"}}).Code)
+	}
+	assert.NotContains(t, b.get("/rises").Body.String(), "What differed", "all the same: nothing differs")
+
+	path := fmt.Sprintf("/rises/%d", ids[0])
+	chart := func() string {
+		_, rest, ok := strings.Cut(b.get(path).Body.String(), `<figure id="r-chart"`)
+		require.True(t, ok)
+		svg, _, _ := strings.Cut(rest, "</figure>")
+		return svg
+	}
+	drawn := chart()
+	assert.Equal(t, drawn, chart())
+	r, err := store.Rise(context.Background(), ids[0])
+	require.NoError(t, err)
+	_, err = store.AddEvent(context.Background(), bake.Event{RiseID: ids[0], At: r.StartedAt.Add(2 * 3600e9), Kind: "fridge", By: "page"})
+	require.NoError(t, err)
+	assert.Contains(t, chart(), "fridge")
+	for _, id := range ids[1:] { // more than are kept
+		b.get(fmt.Sprintf("/rises/%d", id))
+	}
+	assert.Contains(t, chart(), "fridge")
 }

@@ -6,7 +6,6 @@ import (
 	"image"
 	"image/png"
 	"maps"
-	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"regexp"
@@ -80,12 +79,12 @@ func TestRefusalsInGerman(t *testing.T) {
 	require.NoError(t, png.Encode(&dense, image.NewGray(image.Rect(0, 0, 3000, 2500))))
 	photos := fmt.Sprintf("/rises/%d/photos", ids[0])
 	for _, body := range [][]byte{[]byte("<html>"), picture(t, 400, 400, 1)[:2000], dense.Bytes(), bytes.Repeat([]byte{0xff, 0xd8, 0xff, 0xe0}, 4<<20)} {
-		refused(b.upload(photos, "x.jpg", body), "a photo")
+		refused(b.sendFile(photos, "photo", "x.jpg", body, nil), "a photo")
 	}
 	refused(b.sendFile(photos, "other", "x", []byte("x"), nil), "no photo")
 	refused(b.sendFile("/house/records", "record", "x", []byte("time,"), nil), "no vessel")
-	refused(b.sendFile("/house/records", "record", "x", []byte("time,"), map[string]string{"vessel": "tub", "holds": "soup"}), "soup")
-	refused(b.sendFile("/house/records", "record", "x", make([]byte, 2<<10), map[string]string{"vessel": "tub"}), "a long record")
+	refused(b.sendFile("/house/records", "record", "x", []byte("time,"), url.Values{"vessel": {"tub"}, "holds": {"soup"}}), "soup")
+	refused(b.sendFile("/house/records", "record", "x", make([]byte, 2<<10), url.Values{"vessel": {"tub"}}), "a long record")
 	foreign := request("POST", "/act", url.Values{"kind": {"fold"}, "vessel": {"tub"}})
 	foreign.Header.Set("Origin", "http://evil.example")
 	refused(do(s, foreign), "from another site")
@@ -143,15 +142,4 @@ func assertHeard(t *testing.T, heard string) {
 		}
 	}
 	assert.Empty(t, missing, "refusals that were not heard")
-}
-
-// TestRefusalsOfTheAPIAreEnglish: programs read the same words in every household.
-func TestRefusalsOfTheAPIAreEnglish(t *testing.T) {
-	s, _ := newServerOf(t, germans, nil)
-	w := do(s, apiRequest("GET", "/api/v1/rises?from=gestern", ""))
-	assert.Equal(t, http.StatusBadRequest, w.Code)
-	assert.Contains(t, w.Body.String(), "is not a day")
-	w = do(s, apiRequest("POST", "/api/v1/vessels/tub/acts", `{"kind":"target","target_percent":4000}`))
-	assert.Equal(t, http.StatusConflict, w.Code)
-	assert.Contains(t, w.Body.String(), "is outside 5 to 400")
 }

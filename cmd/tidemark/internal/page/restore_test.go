@@ -1,11 +1,8 @@
 package page
 
 import (
-	"bytes"
 	"context"
 	"fmt"
-	"mime/multipart"
-	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -59,75 +56,11 @@ func backupOf(t *testing.T, n int) []byte {
 	return body
 }
 
-// form is a multipart form with one file.
-func form(t testing.TB, field, name string, body []byte, fields map[string]string) (typ string, out []byte) {
-	t.Helper()
-	var buf bytes.Buffer
-	m := multipart.NewWriter(&buf)
-	for k, v := range fields {
-		require.NoError(t, m.WriteField(k, v))
-	}
-	part, err := m.CreateFormFile(field, name)
-	require.NoError(t, err)
-	_, err = part.Write(body)
-	require.NoError(t, err)
-	require.NoError(t, m.Close())
-	return m.FormDataContentType(), buf.Bytes()
-}
-
-// sendFile sends a form with a file from the page.
-func (b *browser) sendFile(path, field, name string, body []byte, fields map[string]string) *httptest.ResponseRecorder {
-	b.t.Helper()
-	b.get("/house")
-	typ, out := form(b.t, field, name, body, fields)
-	r := httptest.NewRequest("POST", path, bytes.NewReader(out))
-	r.Host, r.RemoteAddr = "127.0.0.1:8080", "127.0.0.1:50000"
-	r.Header.Set("Accept", "text/html")
-	r.Header.Set("Origin", "http://127.0.0.1:8080")
-	r.Header.Set("Content-Type", typ)
-	return b.send(r)
-}
-
 // unlocked is a browser with a session.
 func unlocked(t *testing.T, s *web.Server) *browser {
 	b := newBrowser(t, s)
 	require.Equal(t, 303, b.unlock(phrase).Code)
 	return b
-}
-
-// TestRestoreFromThePage: a backup is checked, the page says what it holds and
-// would replace, and only then is anything changed.
-func TestRestoreFromThePage(t *testing.T) {
-	t.Parallel()
-	s, u := withUpkeep(t, nil)
-	b := unlocked(t, s)
-	body := b.get("/house").Body.String()
-	assert.Contains(t, body, "Fetch the backup")
-	assert.Contains(t, body, "Check this backup")
-	w := b.sendFile("/house/restores", "backup", "old.db", backupOf(t, 5), nil)
-	require.Equal(t, 303, w.Code, w.Body.String())
-	offer := w.Header().Get("Location")
-	page := b.get(offer).Body.String()
-	assert.Contains(t, page, "This backup is sound: old.db")
-	assert.Contains(t, page, "5 rises, 150 samples")
-	assert.Contains(t, page, "3 rises, 180 samples")
-	assert.Contains(t, page, "Passphrase, unlocked browsers and tokens stay as they are.")
-	assertRises(t, u.store, 3)
-
-	w = b.post(offer, url.Values{"answer": {"leave"}})
-	assert.Equal(t, "/house", w.Header().Get("Location"))
-	assert.Contains(t, b.get("/house").Body.String(), "Nothing was changed.")
-	assert.Equal(t, 404, b.get(offer).Code)
-	assertRises(t, u.store, 3)
-
-	offer = b.sendFile("/house/restores", "backup", "old.db", backupOf(t, 5), nil).Header().Get("Location")
-	b.get(offer)
-	w = b.post(offer, url.Values{"answer": {"take"}})
-	require.Equal(t, 303, w.Code, w.Body.String())
-	page = b.get(w.Header().Get("Location")).Body.String()
-	assert.Contains(t, page, "has taken the place of the history")
-	assertRises(t, u.store, 7) // those of the last two days stay
-	assert.Equal(t, 404, b.post(offer, url.Values{"answer": {"take"}}).Code, "only once")
 }
 
 func assertRises(t *testing.T, s *history.Store, want int) {
@@ -147,18 +80,18 @@ func TestUploadsThatAreRefused(t *testing.T) {
 	for name, c := range map[string]struct {
 		path, field string
 		body        []byte
-		fields      map[string]string
+		fields      url.Values
 		status      int
 		want        string
 	}{
 		"no backup":       {"/house/restores", "backup", []byte("<html>"), nil, 409, "cannot be restored"},
 		"too large":       {"/house/restores", "backup", make([]byte, 2<<20), nil, 409, "larger than 1 MB"},
 		"no file":         {"/house/restores", "other", []byte("x"), nil, 409, "No file was chosen"},
-		"no record":       {"/house/records", "record", []byte("x"), map[string]string{"vessel": "tub"}, 409, "The record was not taken in"},
+		"no record":       {"/house/records", "record", []byte("x"), url.Values{"vessel": {"tub"}}, 409, "The record was not taken in"},
 		"no vessel":       {"/house/records", "record", []byte("time,"), nil, 409, "Say which vessel"},
-		"what it holds":   {"/house/records", "record", []byte("time,"), map[string]string{"vessel": "tub", "holds": "soup"}, 409, "neither dough nor starter"},
+		"what it holds":   {"/house/records", "record", []byte("time,"), url.Values{"vessel": {"tub"}, "holds": {"soup"}}, 409, "neither dough nor starter"},
 		"too many fields": {"/house/records", "record", []byte("time,"), many(30), 409, "could not be read"},
-		"a long record":   {"/house/records", "record", make([]byte, 2<<10), map[string]string{"vessel": "tub"}, 409, "larger than"},
+		"a long record":   {"/house/records", "record", make([]byte, 2<<10), url.Values{"vessel": {"tub"}}, 409, "larger than"},
 	} {
 		w := b.sendFile(c.path, c.field, "x", c.body, c.fields)
 		assert.Equal(t, c.status, w.Code, name)
@@ -170,23 +103,12 @@ func TestUploadsThatAreRefused(t *testing.T) {
 	assertRises(t, u.store, 3)
 }
 
-func many(n int) map[string]string {
-	out := map[string]string{}
+func many(n int) url.Values {
+	out := url.Values{}
 	for i := range n {
-		out[fmt.Sprint("field", i)] = "x"
+		out.Set(fmt.Sprint("field", i), "x")
 	}
 	return out
-}
-
-// TestImportFromThePage brings a record in.
-func TestImportFromThePage(t *testing.T) {
-	t.Parallel()
-	s, u := withUpkeep(t, nil)
-	b := unlocked(t, s)
-	w := b.sendFile("/house/records", "record", "r.csv", aRecord(t), map[string]string{"vessel": "tub"})
-	require.Equal(t, 303, w.Code, w.Body.String())
-	assert.Contains(t, b.get(w.Header().Get("Location")).Body.String(), "Kept as a past rise.")
-	assertRises(t, u.store, 4)
 }
 
 // TestOneUploadAtATime: while a restore runs, a second one is refused.

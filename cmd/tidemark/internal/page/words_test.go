@@ -114,27 +114,3 @@ func TestNoForeignUnitsOnThePage(t *testing.T) {
 		assert.Empty(t, moments.FindAllString(text, -1), stage)
 	})
 }
-
-// TestNotSeenIsToldInTheHouseholdsClock: since when the jar is not seen stands there by
-// the household's zone and clock.
-func TestNotSeenIsToldInTheHouseholdsClock(t *testing.T) {
-	t.Parallel()
-	s, _ := newServerOf(t, americans, nil)
-	page := newBrowser(t, s).get("/?vessel=jar").Body.String()
-	assert.Contains(t, page, `<p class="big">11:00<span class="suffix">am</span></p>`)
-}
-
-// TestAtTheMarkThePageDoesNotSayToWait looks at the dough at its mark and at the end of
-// its proof.
-func TestAtTheMarkThePageDoesNotSayToWait(t *testing.T) {
-	t.Parallel()
-	pages := map[string]string{}
-	aDay(t, berliners, func(stage string, s *web.Server) { pages[stage] = newBrowser(t, s).get("/?vessel=tub").Body.String() })
-	page := pages["at its mark"]
-	assert.Contains(t, page, `<p class="word">Doubled</p>`)
-	assert.Contains(t, page, "Turn the dough out, divide it and round the pieces.")
-	assert.NotContains(t, page, "until it reaches its target")
-	assert.NotContains(t, page, "Leave the dough")
-	assert.Contains(t, pages["for the oven"], `<p class="what">Into the oven</p>`)
-	assert.NotContains(t, pages["for the oven"], "until its target")
-}
