@@ -129,7 +129,7 @@ func (b Batch) usualHours(risePercent float64) float64 {
 	p := b.Prior(0)
 	ceiling, rate := math.Exp(p.LogCeiling.Mean), math.Exp(p.LogRate.Mean)
 	shape := kinetics.Richards(0.5)
-	start, _ := shape.Unit(-p.Lag.Mean)
+	start := shape.Unit(-p.Lag.Mean)
 	return math.Min(48, math.Max(0.2, ceiling/rate*(p.Lag.Mean+shape.UnitInverse(risePercent/ceiling+start))))
 }
 

@@ -86,21 +86,36 @@ func TestTargetTableProperties(t *testing.T) {
 	})
 }
 
+// The user's own number wins over the table, the table over doubling; 0 gives the mark
+// back to what was configured.
 func TestTargetChoice(t *testing.T) {
 	cfg := goodConfig(t)
-	cfg.TargetTable = CommonTargets()
-	e, err := New(cfg)
-	require.NoError(t, err)
-	e.Begin(simEpoch)
-	assert.Equal(t, 100.0, e.Estimate(simEpoch).TargetPercent, "no temperature yet: doubling")
-	for i := range 200 {
-		e.Observe(Sample{Time: simEpoch.Add(time.Duration(i) * time.Minute), DistanceMM: 200, DoughC: 23.9, AirC: math.NaN()})
+	at := simEpoch
+	begin := func(percent float64, table TargetTable) (*Estimator, func(want float64, why string)) {
+		cfg.TargetPercent, cfg.TargetTable = percent, table
+		e, err := New(cfg)
+		require.NoError(t, err)
+		e.Begin(at)
+		return e, func(want float64, why string) {
+			assert.InDelta(t, want, e.Estimate(at).TargetPercent, 0.1, why)
+		}
 	}
-	assert.InDelta(t, 50, e.Estimate(simEpoch.Add(200*time.Minute)).TargetPercent, 0.1, "by the dough's temperature")
-	cfg.TargetPercent = 60
-	e, err = New(cfg)
-	require.NoError(t, err)
-	e.Begin(simEpoch)
-	e.Observe(Sample{Time: simEpoch, DistanceMM: 200, DoughC: 23.9, AirC: math.NaN()})
-	assert.Equal(t, 60.0, e.Estimate(simEpoch).TargetPercent, "the user's own number wins")
+	e, is := begin(0, CommonTargets())
+	is(100, "no temperature yet: doubling")
+	for range 200 {
+		e.Observe(Sample{Time: at, DistanceMM: 200, DoughC: 23.9, AirC: math.NaN()})
+		at = at.Add(time.Minute)
+	}
+	is(50, "by the dough's temperature")
+	e.SetTarget(80)
+	is(80, "set by hand")
+	e.SetTarget(0)
+	is(50, "given back to the table")
+	e, is = begin(60, CommonTargets())
+	e.Observe(Sample{Time: at, DistanceMM: 200, DoughC: 23.9, AirC: math.NaN()})
+	is(60, "the user's own number wins")
+	e, is = begin(0, nil)
+	e.SetTarget(60)
+	e.SetTarget(0)
+	is(DefaultTargetPercent, "without a table 0 stands for doubling")
 }

@@ -3,7 +3,6 @@ package estimator
 import (
 	"math"
 	"math/rand/v2"
-	"slices"
 	"testing"
 	"time"
 
@@ -92,25 +91,6 @@ func TestSamplingInvariance(t *testing.T) {
 	}
 }
 
-// How often an estimate is asked for must not matter either, beyond the asking.
-func TestAskingInvariance(t *testing.T) {
-	var rises []float64
-	for _, step := range []time.Duration{20 * time.Second, 5 * time.Minute} {
-		s := plain()
-		s.hours = 3.01
-		e, err := New(s.config())
-		require.NoError(t, err)
-		var last Estimate
-		s.run(e, step, func(h float64, x Estimate) {
-			if h <= 3 {
-				last = x
-			}
-		})
-		rises = append(rises, last.RisePercent)
-	}
-	assert.InDelta(t, rises[0], rises[1], 0.8)
-}
-
 func starterSim() sim {
 	s := plain()
 	p, err := geometry.Cylinder(85, 200)
@@ -166,10 +146,7 @@ func TestFridge(t *testing.T) {
 		return 4 + 20*math.Exp(-0.3*(h-2))
 	}
 	sampled.events = map[time.Duration]Event{2 * time.Hour: Fridge}
-	sampled.disturb = func(h, level float64, rng *rand.Rand) (float64, bool) {
-		// The sensor reads 12 mm less in the cold.
-		return 240 - level - 12 + rng.NormFloat64(), h > 2
-	}
+	sampled.disturb = sampled.moved(2, -12) // the sensor reads less in the cold
 	real := sampled.grow()
 	s := tell(t, sampled, func(c *Config) { c.TargetPercent = 200 }, func(h float64, x Estimate) {
 		if h > 0.3 {
@@ -187,7 +164,7 @@ func TestFridge(t *testing.T) {
 func TestGap(t *testing.T) {
 	sampled := plain()
 	sampled.hours = 3.2
-	sampled.disturb = func(h, _ float64, _ *rand.Rand) (float64, bool) { return math.NaN(), h > 2 && h < 2.75 }
+	sampled.disturb = unseen(2, 2.75)
 	quiet := math.NaN()
 	s := tell(t, sampled, nil, func(h float64, x Estimate) {
 		switch {
@@ -220,7 +197,8 @@ func TestNeverSeen(t *testing.T) {
 	assert.True(t, math.IsNaN(x.RisePercent))
 }
 
-// A new start begins a new rise and forgets the old one; an end is an end.
+// A new start begins a new rise and forgets the old one; an end is an end: what is said
+// from then on is how things stood.
 func TestStartAgainAndEnd(t *testing.T) {
 	s := plain()
 	s.hours = 2.5
@@ -239,7 +217,9 @@ func TestStartAgainAndEnd(t *testing.T) {
 	x := e.Estimate(simEpoch.Add(150 * time.Minute))
 	assert.Equal(t, Ended, x.Phase)
 	checkEstimate(t, x)
-	v := e.Observe(still(simEpoch.Add(151*time.Minute), 200))
+	later := e.Estimate(simEpoch.Add(14 * time.Hour))
+	assert.Equal(t, []any{x.RisePercent, x.RiseSD, x.RatePercentPerHour, x.Ready, x.ReadyIsPast}, []any{later.RisePercent, later.RiseSD, later.RatePercentPerHour, later.Ready, later.ReadyIsPast})
+	v := e.Observe(still(simEpoch.Add(15*time.Hour), 200))
 	assert.Equal(t, rNoRise.word(), v.Reason, "a valid height after an end starts nothing")
 }
 
@@ -347,57 +327,43 @@ func BenchmarkReplay(b *testing.B) {
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "rises/s")
 }
 
-// What a starter that rises has to show, minute by minute, to be at its peak or falling.
-func TestStarterRisingByTheMinute(t *testing.T) {
+// What a starter has to show, minute by minute, to be at its peak, falling or hungry: the
+// last never while it rises.
+func TestStarterByTheMinute(t *testing.T) {
 	flat := view{highRise: 100, seeing: true, slow: 0.05, sinceDegas: 5}
 	sinking := view{highRise: 100, seeing: true, slow: 0.5, fall: 0.05, rate: -10, sinceDegas: 5}
 	stirred := func(v view, minutesAgo float64) view { v.sinceDegas = minutes(minutesAgo); return v }
-	for _, c := range []struct {
-		name  string
-		shows []view // one a minute
-		want  Phase
-	}{
-		{"flat for four minutes", slices.Repeat([]view{flat}, 5), Rising},
-		{"flat for five", slices.Repeat([]view{flat}, 6), Peak},
-		{"flat just after it was stirred", slices.Repeat([]view{stirred(flat, 19)}, 60), Rising},
-		{"flat a while after", slices.Repeat([]view{stirred(flat, 20)}, 6), Peak},
-		{"sinking just after it was stirred", slices.Repeat([]view{stirred(sinking, 7)}, 60), Rising},
-		{"sinking some minutes after", slices.Repeat([]view{stirred(sinking, 8)}, 6), Peak},
-		{"sinking for six minutes", slices.Repeat([]view{sinking}, 7), Falling},
-	} {
-		p := phases{phase: Rising}
-		for i, v := range c.shows {
-			v.now = minutes(float64(i))
-			p.starter(v)
-		}
-		assert.Equal(t, c.want, p.phase, c.name)
-	}
-}
-
-// What a starter past its peak has to show to be called hungry: never that it rises.
-func TestNoHungerWhileItRises(t *testing.T) {
 	low := view{highRise: 120, rise: 60, seeing: true, slow: 0.05, fall: 0.2, rate: -2, rateSD: 1, growth: 3}
 	old := view{highRise: 85, rise: 85, seeing: true, slow: 0.05, rate: 0.2, rateSD: 1, growth: 9}
-	up := func(v view) view { v.slow, v.rate = 0.5, 12; return v }
-	slowly := func(v view) view { v.slow, v.rate = 0.2, 5; return v }
+	up := func(v view, slow, rate float64) view { v.slow, v.rate = slow, rate; return v }
 	for _, c := range []struct {
 		name  string
 		from  Phase
-		shows view // for an hour
+		shows view
+		times int // one a minute
 		want  Phase
 	}{
-		{"far down", Falling, low, Hungry},
-		{"long after the peak", Peak, old, Hungry},
-		{"far down, but rising", Falling, up(low), Rising},
-		{"far down, but rising slowly", Falling, slowly(low), Falling},
-		{"long after the peak, but rising slowly", Peak, slowly(old), Peak},
-		{"hungry, and fed without a word", Hungry, up(low), Rising},
+		{"flat for four minutes", Rising, flat, 5, Rising},
+		{"flat for five", Rising, flat, 6, Peak},
+		{"flat just after it was stirred", Rising, stirred(flat, 19), 60, Rising},
+		{"flat a while after", Rising, stirred(flat, 20), 6, Peak},
+		{"sinking just after it was stirred", Rising, stirred(sinking, 7), 60, Rising},
+		{"sinking some minutes after", Rising, stirred(sinking, 8), 6, Peak},
+		{"sinking for six minutes", Rising, sinking, 7, Falling},
+		{"far down", Falling, low, 60, Hungry},
+		{"long after the peak", Peak, old, 60, Hungry},
+		{"far down, but rising", Falling, up(low, 0.5, 12), 60, Rising},
+		{"far down, but rising slowly", Falling, up(low, 0.2, 5), 60, Falling},
+		{"long after the peak, but rising slowly", Peak, up(old, 0.2, 5), 60, Peak},
+		{"hungry, and fed without a word", Hungry, up(low, 0.5, 12), 60, Rising},
 	} {
-		p := phases{phase: c.from, markGrowth: 1}
-		for i := range 60 {
-			v := c.shows
-			v.now = minutes(float64(i))
-			p.starter(v)
+		p := phases{phase: c.from}
+		if c.from != Rising {
+			p.markGrowth = 1
+		}
+		for i := range c.times {
+			c.shows.now = minutes(float64(i))
+			p.starter(c.shows)
 		}
 		assert.Equal(t, c.want, p.phase, c.name)
 	}

@@ -30,10 +30,13 @@ type sim struct {
 	mound    float64 // at the start the middle stands higher by this share of the level
 	spreads  float64 // and sinks with this time constant, hours
 	hours    float64
-	disturb  func(hours, levelMM float64, rng *rand.Rand) (distanceMM float64, ok bool) // faults; nil none
+	disturb  disturbance // faults; nil none
 	events   map[time.Duration]Event
 	pace     func(hours float64) time.Duration // time to the next estimate; nil for the step given to run
 }
+
+// disturbance is what a sensor reads in place of the level at an hour, if anything.
+type disturbance func(hours, levelMM float64, rng *rand.Rand) (distanceMM float64, ok bool)
 
 // knockAt is a fold: at an hour the gas loses a share.
 type knockAt struct{ at, share float64 }

@@ -47,7 +47,7 @@ func newEnsemble(p forecast.Prior, usualRate float64) ensemble {
 			slow:    math.Exp(usualRate - p.LogRate.Mean - 0.5*p.LogRate.SD*z[1]),
 			cool:    z[5],
 		}
-		d.s0, _ = shape().Unit(-d.lag)
+		d.s0 = shape().Unit(-d.lag)
 		return d
 	}
 	for i := range e.doughs {
@@ -73,7 +73,7 @@ func draw(i int) [6]float64 {
 
 // rise is the rise in percent after so many equivalent hours.
 func (d dough) rise(equiv float64) float64 {
-	y, _ := shape().Unit(d.mu/d.ceiling*equiv - d.lag)
+	y := shape().Unit(d.mu/d.ceiling*equiv - d.lag)
 	return d.ceiling * (y - d.s0)
 }
 

@@ -14,29 +14,13 @@ func Gompertz() Sigmoid { return Sigmoid{0} }
 // Richards is the member with this nu.
 func Richards(nu float64) Sigmoid { return Sigmoid{nu} }
 
-// Unit returns the shape freed of its scales, and its slope: y/A at
-// x = (mu/A)(t - lag). The steepest slope is 1 and the tangent there passes
-// through zero at x = 0.
-func (s Sigmoid) Unit(x float64) (y, slope float64) {
+// Unit returns the shape freed of its scales: y/A at x = (mu/A)(t - lag). The steepest
+// slope is 1 and the tangent there passes through zero at x = 0.
+func (s Sigmoid) Unit(x float64) float64 {
 	if s.Nu == 0 {
-		q := math.Exp(1 - math.E*x)
-		y = math.Exp(-q)
-		return y, slopeGompertz(y, q)
+		return math.Exp(-math.Exp(1 - math.E*x))
 	}
-	c := s.steepness()
-	q := s.Nu * math.Exp(1+s.Nu-c*x)
-	if math.IsInf(q, 1) {
-		return 0, 0
-	}
-	y = math.Pow(1+q, -1/s.Nu)
-	return y, c / s.Nu * y * q / (1 + q)
-}
-
-func slopeGompertz(y, q float64) float64 {
-	if y == 0 {
-		return 0
-	}
-	return math.E * y * q
+	return math.Pow(1+s.Nu*math.Exp(1+s.Nu-s.steepness()*x), -1/s.Nu)
 }
 
 // steepness is what makes the steepest slope 1.
@@ -54,11 +38,4 @@ func (s Sigmoid) UnitInverse(y float64) float64 {
 		return (1 - math.Log(-math.Log(y))) / math.E
 	}
 	return (1 + s.Nu - math.Log((math.Pow(y, -s.Nu)-1)/s.Nu)) / s.steepness()
-}
-
-// Rise returns the curve at t: ceiling and the result in percent, mu the
-// steepest slope in percent per hour, lag and t in hours.
-func (s Sigmoid) Rise(ceiling, mu, lag, t float64) float64 {
-	y, _ := s.Unit(mu / ceiling * (t - lag))
-	return ceiling * y
 }
