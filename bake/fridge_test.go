@@ -140,15 +140,3 @@ func TestLimitsOfADough(t *testing.T) {
 		assert.InDelta(t, c.cold, cold, 0.1, c.name)
 	}
 }
-
-// Bulk times with a 20 % starter: to 30 % at 27 C in 4.5 to 5 h, 50 % at 25 C in 5 to
-// 6, 60 % at 23 C in 6 to 7, 75 % at 21 C in 9 to 11 (a baker's video description,
-// common practice; a factor of two between sources is normal). The middle dough keeps
-// each within a quarter.
-func TestPublishedBulkTimes(t *testing.T) {
-	for _, c := range []struct{ atC, rise, hours float64 }{{27, 30, 4.75}, {25, 50, 5.5}, {23, 60, 6.5}, {21, 75, 10}} {
-		took := DefaultBatch().usualHours(c.rise) / Speed(c.atC)
-		t.Logf("%g C to %g %%: published %g h, here %.1f h", c.atC, c.rise, c.hours, took)
-		assert.InEpsilon(t, c.hours, took, 0.25)
-	}
-}

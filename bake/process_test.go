@@ -1,9 +1,9 @@
 package bake
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -106,19 +106,6 @@ func TestMarksRefuseNonsense(t *testing.T) {
 	assert.Equal(t, Started, pick(t, p.Steps(at(9, 6), unseen()), "mix").State)
 	require.NoError(t, p.Done("mix", at(9, 15), "Ada"))
 	assert.Equal(t, at(9, 5), pick(t, p.Steps(at(9, 16), unseen()), "mix").At)
-}
-
-// The state goes through JSON unchanged: a restart loses nothing.
-func TestProcessJSON(t *testing.T) {
-	p := NewProcess(DefaultBatch(), start(), 24)
-	require.NoError(t, p.Done("salt", at(9, 45), "Ada"))
-	require.NoError(t, p.tell("fold-1", Mark{State: Skipped, At: at(10, 0), By: "Ben", Why: Said{Key: "why.left_out"}}))
-	raw, err := json.Marshal(p)
-	require.NoError(t, err)
-	var q Process
-	require.NoError(t, json.Unmarshal(raw, &q))
-	assert.Equal(t, p, q)
-	assert.Equal(t, p.Steps(at(11, 0), unseen()), q.Steps(at(11, 0), unseen()))
 }
 
 // Whatever is done when, the timetable stays ordered and nothing done moves.
@@ -270,13 +257,8 @@ func TestAtTheMarkNothingSaysToWaitForIt(t *testing.T) {
 	assert.Contains(t, words(proof.Do), "the loaf goes into the oven")
 }
 
-// TestTheTableOfStages: each step of each bake is in it once, and each event finds its step.
+// TestTheTableOfStages: each step of a bake is in it, and each event finds its step.
 func TestTheTableOfStages(t *testing.T) {
-	seen := map[string]bool{}
-	for _, s := range stages() {
-		assert.False(t, seen[s.ID], "%s stands twice", s.ID)
-		seen[s.ID] = true
-	}
 	b := DefaultBatch()
 	b.AtOnce = 1
 	p := NewProcess(b, start(), 24)
@@ -320,7 +302,7 @@ func TestReplan(t *testing.T) {
 		change := p.Replan(straight(), f, 120)
 		assert.Contains(t, words(change), "The bulk ends at")
 		assert.Empty(t, p.Replan(straight(), f, 120), "nothing new, nothing said")
-		return p.Defs[bulkPlace(p)].RisePercent
+		return p.Defs[slices.IndexFunc(p.Defs, func(d StepDef) bool { return d.ID == BulkID })].RisePercent
 	}
 	assert.InDelta(t, 120-24*(light.Carry(24, CarryHours, Speed)+40/60.0), end(light), 0.51)
 	assert.Less(t, end(heavy), end(light), "a heavy piece stays warm longer and goes in sooner")
@@ -333,15 +315,6 @@ func TestReplan(t *testing.T) {
 	blind := straight()
 	blind.DoughC, blind.AirC = math.NaN(), math.NaN()
 	assert.Empty(t, night.Replan(blind, light, 120), "the cooling cannot be computed")
-}
-
-func bulkPlace(p Process) int {
-	for i, d := range p.Defs {
-		if d.ID == BulkID {
-			return i
-		}
-	}
-	return -1
 }
 
 func BenchmarkSteps(b *testing.B) {

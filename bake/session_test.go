@@ -41,7 +41,7 @@ func aDay() []told {
 func day0() time.Time { return time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC) }
 
 // testVessel is a straight tub.
-func testVessel(t *testing.T) Vessel {
+func testVessel(t testing.TB) Vessel {
 	t.Helper()
 	p, err := geometry.FromPoints([]geometry.Point{{HeightMM: 0, VolumeL: 0}, {HeightMM: 240, VolumeL: 6}})
 	require.NoError(t, err)
@@ -60,6 +60,14 @@ func sampleAt(after time.Duration) estimator.Sample {
 	return estimator.Sample{Time: day0().Add(after), DistanceMM: 300 - 80*(1+levelAt(after)/100) + wobble, DoughC: 24.5, AirC: 23}
 }
 
+// newSession is one of which nothing is told yet.
+func newSession(t testing.TB, v Vessel) *Session {
+	t.Helper()
+	s, err := NewSession(v, Learned{})
+	require.NoError(t, err)
+	return s
+}
+
 // play runs a day, live, up to a time.
 func play(t *testing.T, s *Session, events []told, from, until time.Duration) State {
 	t.Helper()
@@ -67,7 +75,11 @@ func play(t *testing.T, s *Session, events []told, from, until time.Duration) St
 	for after := from; after <= until; after += 20 * time.Second {
 		for i, e := range events {
 			if e.after == after {
-				e := Event{ID: int64(i + 1), RiseID: 7, Vessel: "tub", At: day0().Add(after), By: "test", Kind: e.kind, Detail: e.more}
+				rise := int64(7)
+				if e.kind == EventStart && i > 0 {
+					rise = 8
+				}
+				e := Event{ID: int64(i + 1), RiseID: rise, Vessel: "tub", At: day0().Add(after), By: "test", Kind: e.kind, Detail: e.more}
 				require.NoError(t, s.check(e), "%s", e.Kind)
 				s.Apply(e)
 			}
@@ -116,108 +128,67 @@ func toldState(s Step) StepState {
 	return s.State
 }
 
-// TestAFoldComesToTheSame stops a day five times and folds its journal: of the session
-// itself, and of one that resumes it.
-func TestAFoldComesToTheSame(t *testing.T) {
-	s, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
-	from := time.Duration(0)
-	for _, until := range []time.Duration{20 * time.Minute, 70 * time.Minute, 2*time.Hour + 10*time.Minute, 4 * time.Hour, 4*time.Hour + 30*time.Minute} {
-		live := play(t, s, aDay(), from, until)
-		from = until + 20*time.Second
-		_, again := foldedAgain(t, s, until)
-		assertAlike(t, live, again)
-
-		resumed, err := Resume(testVessel(t), Learned{}, nil, s.Journal(), nil)
-		require.NoError(t, err)
-		assert.True(t, resumed.Stale(), "its samples are not folded yet")
-		_, after := foldedAgain(t, resumed, until)
-		assertAlike(t, live, after)
-		assert.Equal(t, live.Rise.ID, after.Rise.ID)
-	}
-}
-
-// TestAnEventTakenBackNeverHappened takes back each event of one day and compares with
-// the journal of a day without it.
-func TestAnEventTakenBackNeverHappened(t *testing.T) {
-	const until = 3*time.Hour + 10*time.Minute
-	day, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
-	play(t, day, aDay(), 0, until)
-	for i, e := range aDay() {
-		if i == 0 || e.after > until {
-			continue
-		}
-		t.Run(string(e.kind)+" "+e.after.String(), func(t *testing.T) {
-			whole := day.Journal()
-			s, err := Resume(testVessel(t), Learned{}, nil, Run{slices.Clone(whole.Events), whole.Samples}, nil)
+// TestFoldedAgain changes what was told of a day, folds it again, once as the session
+// goes on and once as one resumes it, and compares with a day told so from the beginning.
+func TestFoldedAgain(t *testing.T) {
+	type change func(*testing.T, *Session, time.Time)
+	day, none := aDay(), func(*testing.T, *Session, time.Time) {}
+	undo := func(id int64) change {
+		return func(t *testing.T, s *Session, now time.Time) {
+			_, err := s.Undo(id, now)
 			require.NoError(t, err)
-			undone, err := s.Undo(int64(i+1), day0().Add(until))
-			require.NoError(t, err)
-			assert.Equal(t, e.kind, undone.Kind)
-			_, err = s.Undo(int64(i+1), day0().Add(until))
+			_, err = s.Undo(id, now)
 			require.Error(t, err, "twice")
-			_, got := foldedAgain(t, s, until)
-
-			without, err := Resume(testVessel(t), Learned{}, nil, Run{slices.Delete(slices.Clone(whole.Events), i, i+1), whole.Samples}, nil)
+		}
+	}
+	late := func(_ *testing.T, s *Session, _ time.Time) {
+		s.Apply(Event{ID: 3, RiseID: 7, At: day0().Add(65 * time.Minute), By: "test", Kind: EventFold})
+	}
+	correct := func(t *testing.T, s *Session, _ time.Time) {
+		_, err := s.Correct(3, day0().Add(65*time.Minute))
+		require.NoError(t, err)
+	}
+	and := func(day []told, e told) []told { return append(slices.Clone(day), e) }
+	type row struct {
+		name   string
+		day    []told
+		until  time.Duration
+		change change
+		want   []told
+	}
+	rows := []row{
+		{"early", day, 20 * time.Minute, none, day}, {"after two folds", day, 70 * time.Minute, none, day}, {"in the cold", day, 130 * time.Minute, none, day},
+		{"before shaping", day, 4 * time.Hour, none, day}, {"shaped", day, 270 * time.Minute, none, day},
+		{"a fold told late", day[:2], 95 * time.Minute, late, day[:3]},
+		{"a fold told with a wrong time", and(day[:2], told{EventFold, 90 * time.Minute, Detail{}}), 2 * time.Hour, correct, day[:3]},
+		{"a mistaken start", and(day[:3], told{EventStart, 2 * time.Hour, Detail{}}), 150 * time.Minute, undo(4), day[:3]},
+	}
+	for i, e := range day[1:8] {
+		rows = append(rows, row{"taken back: " + string(e.kind) + " " + e.after.String(), day, 190 * time.Minute, undo(int64(i + 2)), slices.Delete(slices.Clone(day), i+1, i+2)})
+	}
+	for _, c := range rows {
+		t.Run(c.name, func(t *testing.T) {
+			want := play(t, newSession(t, testVessel(t)), c.want, 0, c.until)
+			s := newSession(t, testVessel(t))
+			play(t, s, c.day, 0, c.until)
+			c.change(t, s, day0().Add(c.until))
+			resumed, err := Resume(testVessel(t), Learned{}, nil, s.Journal(), nil)
 			require.NoError(t, err)
-			_, want := foldedAgain(t, without, until)
-			assertAlike(t, want, got)
-			assert.Len(t, got.Events, len(want.Events))
+			assert.True(t, resumed.Stale(), "its samples are not folded yet")
+			for _, s := range []*Session{s, resumed} {
+				_, got := foldedAgain(t, s, c.until)
+				assertAlike(t, want, got)
+				assert.Equal(t, want.Rise.ID, got.Rise.ID)
+				assert.Len(t, got.Events, len(want.Events))
+			}
 		})
 	}
-}
-
-// TestAnEventToldLate tells a fold half an hour late, and another with a wrong time
-// that is corrected: both as if they had been told in time.
-func TestAnEventToldLate(t *testing.T) {
-	const until = 2 * time.Hour
-	right, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
-	want := play(t, right, aDay()[:3], 0, until)
-
-	day := aDay()[:2]
-	s, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
-	play(t, s, day, 0, 95*time.Minute)
-	s.Apply(Event{ID: 3, RiseID: 7, At: day0().Add(65 * time.Minute), By: "test", Kind: EventFold})
-	require.True(t, s.Stale())
-	s, _ = foldedAgain(t, s, 95*time.Minute)
-	assertAlike(t, want, play(t, s, nil, 95*time.Minute+20*time.Second, until))
-
-	day = append(aDay()[:2], told{EventFold, 90 * time.Minute, Detail{}})
-	s, err = NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
-	play(t, s, day, 0, until)
-	_, err = s.Correct(3, day0().Add(65*time.Minute))
-	require.NoError(t, err)
-	_, got := foldedAgain(t, s, until)
-	assertAlike(t, want, got)
-}
-
-// TestAMistakenStartGivesTheRiseBack starts again in mid-rise and takes that back.
-func TestAMistakenStartGivesTheRiseBack(t *testing.T) {
-	s, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
-	play(t, s, aDay()[:3], 0, 2*time.Hour)
-	s.Apply(Event{ID: 50, RiseID: 8, At: day0().Add(2 * time.Hour), By: "test", Kind: EventStart})
-	now := play(t, s, nil, 2*time.Hour+20*time.Second, 2*time.Hour+30*time.Minute)
-	assert.EqualValues(t, 8, now.RiseID)
-	_, err = s.Undo(50, day0().Add(2*time.Hour+30*time.Minute))
-	require.NoError(t, err)
-	_, got := foldedAgain(t, s, 2*time.Hour+30*time.Minute)
-
-	right, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
-	assertAlike(t, play(t, right, aDay()[:3], 0, 2*time.Hour+30*time.Minute), got)
-	assert.EqualValues(t, 7, got.RiseID)
 }
 
 // TestDividingEndsTheRise: the tub stands empty from then on, and nothing is said of what
 // cannot be seen in it. Taken back, the dough is in it again.
 func TestDividingEndsTheRise(t *testing.T) {
-	s, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
+	s := newSession(t, testVessel(t))
 	at := 4 * time.Hour
 	play(t, s, append(aDay()[:3], told{EventDone, at, Detail{StepID: divideID}}), 0, at)
 	for after := at + 20*time.Second; after < at+2*time.Hour; after += 20 * time.Second {
@@ -232,53 +203,18 @@ func TestDividingEndsTheRise(t *testing.T) {
 	assert.Equal(t, day0().Add(at), s.State().Rise.EndedAt)
 	assert.Equal(t, ShapeID, s.State().Now.StepID)
 
-	_, err = s.Undo(4, day0().Add(at+2*time.Hour))
+	_, err := s.Undo(4, day0().Add(at+2*time.Hour))
 	require.NoError(t, err)
 	require.True(t, s.Stale())
 	_, again := foldedAgain(t, s, at)
 	assert.EqualValues(t, 7, again.RiseID)
 }
 
-// TestANewShapeCountsForTheRise describes the vessel again in mid-rise.
-func TestANewShapeCountsForTheRise(t *testing.T) {
-	const until = 3 * time.Hour
-	v := testVessel(t)
-	s, err := NewSession(v, Learned{})
-	require.NoError(t, err)
-	before := play(t, s, aDay()[:3], 0, until)
-	v.Estimator.FloorMM = 310
-	s.Describe(v)
-	require.True(t, s.Stale())
-	_, after := foldedAgain(t, s, until)
-	assert.InDelta(t, before.Estimate.LevelMM+10, after.Estimate.LevelMM, 1)
-	assert.Less(t, after.Estimate.RisePercent, before.Estimate.RisePercent, "more dough from the start is less rise")
-	assert.EqualValues(t, 7, after.RiseID)
-}
-
-// TestAClockThatWasSet moves the journal by three hours either way.
-func TestAClockThatWasSet(t *testing.T) {
-	for _, by := range []time.Duration{3 * time.Hour, -3 * time.Hour} {
-		s, err := NewSession(testVessel(t), Learned{})
-		require.NoError(t, err)
-		before := play(t, s, aDay()[:4], 0, 2*time.Hour)
-		s.StepClock(time.Time{}, day0().Add(100*time.Hour), by)
-		assert.True(t, s.Adrift())
-		fresh, after := foldedAgain(t, s, 2*time.Hour+by)
-		assert.False(t, fresh.Adrift())
-		assertAlike(t, before, after)
-		assert.WithinDuration(t, before.Estimate.Ready.Median.Add(by), after.Estimate.Ready.Median, 5*time.Minute)
-		for i := range before.Events {
-			assert.Equal(t, before.Events[i].At.Add(by), after.Events[i].At)
-		}
-	}
-}
-
 // TestARiseThatBeginsByItself is noted, to be stored and taken back.
 func TestARiseThatBeginsByItself(t *testing.T) {
 	v := testVessel(t)
 	v.Estimator.AutoStart = true
-	s, err := NewSession(v, Learned{})
-	require.NoError(t, err)
+	s := newSession(t, v)
 	play(t, s, nil, 0, time.Minute)
 	store := func(e Event) Event { e.ID, e.RiseID = 11, 3; return e }
 	assert.True(t, s.Keep(store))
@@ -286,7 +222,7 @@ func TestARiseThatBeginsByItself(t *testing.T) {
 	state := play(t, s, nil, time.Minute+20*time.Second, time.Hour)
 	assert.EqualValues(t, 3, state.RiseID)
 	assert.True(t, state.Rise.Auto)
-	_, err = s.Undo(11, day0().Add(time.Hour))
+	_, err := s.Undo(11, day0().Add(time.Hour))
 	require.NoError(t, err)
 	s, state = foldedAgain(t, s, time.Hour)
 	assert.Zero(t, state.RiseID)
@@ -297,8 +233,7 @@ func TestARiseThatBeginsByItself(t *testing.T) {
 
 // TestRefusals are for events that make no sense now.
 func TestRefusals(t *testing.T) {
-	s, err := NewSession(testVessel(t), Learned{})
-	require.NoError(t, err)
+	s := newSession(t, testVessel(t))
 	var no Refusal
 	for _, e := range []Event{
 		{Kind: EventFold}, {Kind: EventShaped}, {Kind: EventFridge}, {Kind: EventTarget, Detail: Detail{TargetPercent: 4}}, {Kind: EventLook, Detail: Detail{SeenPercent: 50}}, {Kind: EventLook, Detail: Detail{SeenPercent: -90}},
@@ -322,10 +257,7 @@ func FuzzSession(f *testing.F) {
 	steps := []string{BulkID, BakeID, OutID, "fold 1", ""}
 	f.Fuzz(func(t *testing.T, told []byte) {
 		v := testVessel(t)
-		s, err := NewSession(v, Learned{})
-		if err != nil {
-			t.Fatal(err)
-		}
+		s := newSession(t, v)
 		after, id := time.Duration(0), int64(0)
 		for told = told[:min(len(told), 60)]; len(told) >= 3; told = told[3:] {
 			kind, more := int(told[0])%(len(EventKinds())+2), told[2]
@@ -370,21 +302,18 @@ func FuzzSession(f *testing.F) {
 // BenchmarkFold folds ten hours of samples, one every 10 s, with four folds of the
 // dough: what a restart, an undo and a corrected time cost late in a rise.
 func BenchmarkFold(b *testing.B) {
-	shape, err := geometry.Cylinder(200, 240)
-	require.NoError(b, err)
-	s, err := NewSession(Vessel{Name: "tub", Estimator: estimator.Config{Profile: shape, FloorMM: 240, Holds: estimator.Dough, TargetPercent: 100, Lead: 20 * time.Minute}}, Learned{})
-	require.NoError(b, err)
-	start := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
-	s.Apply(Event{ID: 1, RiseID: 1, At: start, Kind: EventStart})
-	s.At(start, Around{CoreC: math.NaN()})
-	now := start
+	s := newSession(b, testVessel(b))
+	s.Apply(Event{ID: 1, RiseID: 1, At: day0(), Kind: EventStart})
+	s.At(day0(), Around{CoreC: math.NaN()})
+	now := day0()
 	for i := range 3600 {
-		now = start.Add(time.Duration(i) * 10 * time.Second)
+		after := time.Duration(i) * 10 * time.Second
+		now = day0().Add(after)
 		if i > 0 && i%180 == 0 && i < 900 {
 			s.Apply(Event{ID: int64(i), RiseID: 1, At: now, Kind: EventFold})
 		}
-		rise := 1.2 / (1 + math.Exp(-(now.Sub(start).Hours()-5)/1.2)) // an invented curve
-		s.run.Samples = append(s.run.Samples, Recorded{Time: now, DistanceMM: 240 - 60*(1+rise) + 0.4*math.Sin(float64(i)), DoughC: 24, AirC: 23})
+		x := sampleAt(after)
+		s.run.Samples = append(s.run.Samples, Recorded{Time: now, DistanceMM: x.DistanceMM, DoughC: 24, AirC: 23})
 	}
 	for b.Loop() {
 		fold, _ := s.Again()

@@ -49,11 +49,3 @@ func TestStateAsJSON(t *testing.T) {
 	assert.Equal(t, "same day", event["plan"].(map[string]any)["way"])
 	assert.NotContains(t, event["plan"], "process")
 }
-
-// TestSnake: the names of the state's fields.
-func TestSnake(t *testing.T) {
-	for name, want := range map[string]string{"At": "at", "RiseID": "rise_id", "LevelMM": "level_mm", "P10Percent": "p10_percent", "RiseSD": "rise_sd",
-		"BaselineSDL": "baseline_sdl", "DoughC": "dough_c", "ReadyIsPast": "ready_is_past", "ID": "id", "MLAdded": "ml_added"} {
-		assert.Equal(t, want, snake(name))
-	}
-}

@@ -1,14 +1,12 @@
 package planner
 
 import (
-	"math"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 
 	"tidemark/bake"
 	"tidemark/estimator"
-	"tidemark/estimator/forecast"
 	"tidemark/estimator/kinetics"
 )
 
@@ -30,30 +28,4 @@ func TestPublishedTableAndCarryAgree(t *testing.T) {
 		t.Logf("%.1f C: %.0f %% + shaping %.2f h + cold = %.0f %%", row.DoughC, row.RisePercent, shaping, total)
 		assert.InDelta(t, 115, total, 15)
 	}
-}
-
-// The draws are fixed and cover the prior.
-func TestDrawsAreNormal(t *testing.T) {
-	var sum, sq [6]float64
-	for i := range ensembleSize {
-		for k, z := range draw(i) {
-			sum[k] += z / ensembleSize
-			sq[k] += z * z / ensembleSize
-		}
-	}
-	for k := range sum {
-		assert.InDelta(t, 0, sum[k], 0.07, "dimension %d", k)
-		assert.InDelta(t, 1, sq[k], 0.12, "dimension %d", k)
-	}
-	assert.Equal(t, draw(3), draw(3))
-}
-
-func TestPathInverts(t *testing.T) {
-	c, d := newEnsemble(forecast.DefaultPrior("dough"), 3), middle()
-	p := c.newPath(d, 26, 20, 1.8, pathHours)
-	for _, h := range []float64{0, 0.1, 1, 5.3, 20, 59} {
-		assert.InDelta(t, h, p.hours(p.equiv(h)), 1e-6)
-	}
-	assert.True(t, math.IsInf(p.hours(1e6), 1))
-	assert.InDelta(t, 26, p.temp(0), 1e-9)
 }

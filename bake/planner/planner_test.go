@@ -129,28 +129,6 @@ func TestMakeAlternatives(t *testing.T) {
 	assert.WithinDuration(t, time.Date(2026, 3, 8, 7, 0, 0, 0, time.UTC), mark, 40*time.Minute)
 }
 
-func TestMakeSaysWhatDoesNotFit(t *testing.T) {
-	w := request()
-	w.ReadyAt = now().Add(6 * time.Hour)
-	plans, err := planner.Make(w)
-	require.NoError(t, err)
-	assert.False(t, plans[0].Fits)
-	assert.Regexp(t, "is too tight; from about ..:.. it would be good", words(plans[0].Why...))
-	assert.Contains(t, words(plans[1].Why...), "Most likely ready")
-	again := w
-	again.ReadyAt = plans[0].GoodAt
-	good, err := planner.Make(again)
-	require.NoError(t, err)
-	assert.True(t, good[0].Fits, "asked for the moment it named there is a way")
-	w.NoFridge, w.WarmC = true, 0
-	plans, err = planner.Make(w)
-	require.NoError(t, err)
-	for _, p := range plans {
-		assert.NotContains(t, words(p.Name()), "refrigerator")
-		assert.NotContains(t, words(p.Name()), "warmer")
-	}
-}
-
 func TestRipeStarterNeedsNoFeed(t *testing.T) {
 	w := request()
 	w.Starter.RipeUntil = now().Add(14 * time.Hour)
@@ -195,20 +173,6 @@ func TestWishRefused(t *testing.T) {
 	var field bake.FieldError
 	require.ErrorAs(t, err, &field)
 	assert.Equal(t, "at least one flour is needed, found none", words(field.Said))
-}
-
-// The adopted process goes on from the plan: its timetable is the plan's.
-func TestAdoptedProcessFollowsThePlan(t *testing.T) {
-	plans, err := planner.Make(request())
-	require.NoError(t, err)
-	p := find(t, plans, "overnight")
-	require.NoError(t, p.Process.Done("mix", step(t, p, "mix").At.Add(10*time.Minute), "Ada"))
-	later := p.Process.Steps(step(t, p, "mix").At.Add(11*time.Minute), unseen())
-	for _, s := range later {
-		if s.ID == bake.BakeID {
-			assert.Equal(t, step(t, p, bake.BakeID).At, s.At, "the night in the cold takes up the difference")
-		}
-	}
 }
 
 func TestParseWhen(t *testing.T) {
@@ -321,6 +285,8 @@ func checkPlan(t *testing.T, n int, w planner.Request, p planner.Plan) {
 	for _, c := range []float64{p.Late, p.Chance, p.Clock.Under, p.Clock.Over, p.Watched.Under, p.Watched.Over} {
 		assert.True(t, c >= 0 && c <= 1+1e-9, "%d %s: chance %g", n, p.Way, c)
 	}
+	assert.False(t, w.NoFridge && strings.Contains(words(p.Name()), "refrigerator"), p.Way)
+	assert.False(t, w.WarmC == 0 && strings.Contains(words(p.Name()), "warmer"), p.Way)
 	steps, cold := slices.Clone(p.Steps), time.Time{}
 	for i, s := range steps {
 		assert.False(t, s.From.After(s.At) || s.At.After(s.Until), "%d %s, %s: %v %v %v", n, p.Way, s.ID, s.From, s.At, s.Until)
@@ -368,8 +334,8 @@ func unseen() estimator.Estimate {
 	return estimator.Estimate{Phase: estimator.Idle, AirC: math.NaN(), DoughC: math.NaN(), RisePercent: math.NaN()}
 }
 
-// An adopted plan begins with the feed, and its steps fall where the timetable
-// has them.
+// An adopted plan begins with the feed, its steps fall where the timetable has them, a
+// late feed moves the mixing with it, and the night in the cold takes up the difference.
 func TestAdoptedFollowsTheTimetable(t *testing.T) {
 	plans, err := planner.Make(request())
 	require.NoError(t, err)
@@ -378,23 +344,17 @@ func TestAdoptedFollowsTheTimetable(t *testing.T) {
 	assert.Equal(t, "feed", pr.Defs[0].ID)
 	assert.Equal(t, step(t, p, "feed").At, pr.Started)
 	assert.NotEmpty(t, pr.Defs[0].Warn, "raw flour")
-	laid := planner.Plan{Steps: pr.Steps(now().Add(-time.Minute), unseen())}
+	laid := func(now time.Time) planner.Plan { return planner.Plan{Steps: pr.Steps(now, unseen())} }
 	for _, id := range []string{"feed", bake.MixID, bake.BulkID, bake.RetardID, bake.BakeID} {
-		assert.WithinDuration(t, step(t, p, id).At, step(t, laid, id).At, time.Minute, id)
+		assert.WithinDuration(t, step(t, p, id).At, step(t, laid(now().Add(-time.Minute)), id).At, time.Minute, id)
 	}
-	assert.Equal(t, bake.Waiting, step(t, laid, "feed").State)
-}
-
-// A late feed moves the mixing with it.
-func TestAdoptedSlipsFromTheFeedOn(t *testing.T) {
-	plans, err := planner.Make(request())
-	require.NoError(t, err)
-	p := find(t, plans, "overnight")
-	pr := p.Process
+	assert.Equal(t, bake.Waiting, step(t, laid(now().Add(-time.Minute)), "feed").State)
 	late := pr.Started.Add(time.Hour)
 	require.NoError(t, pr.Done("feed", late, "test"))
-	laid := planner.Plan{Steps: pr.Steps(late, unseen())}
-	assert.WithinDuration(t, step(t, p, bake.MixID).At.Add(55*time.Minute), step(t, laid, bake.MixID).At, 6*time.Minute)
+	assert.WithinDuration(t, step(t, p, bake.MixID).At.Add(55*time.Minute), step(t, laid(late), bake.MixID).At, 6*time.Minute)
+	mixed := step(t, p, bake.MixID).At.Add(10 * time.Minute)
+	require.NoError(t, pr.Done(bake.MixID, mixed, "Ada"))
+	assert.Equal(t, step(t, p, bake.BakeID).At, step(t, laid(mixed.Add(time.Minute)), bake.BakeID).At)
 }
 
 // Two doughs in one evening share the oven: the second is not baked while the first has
