@@ -125,30 +125,30 @@ func TestAFailingSourceIsAskedLessAndLess(t *testing.T) {
 	assert.NotEqual(t, l.at[len(l.at)-2]-l.at[len(l.at)-3], last, "chance spreads the moments")
 }
 
-func TestAnEmptyVesselIsNoReasonToAskLess(t *testing.T) {
-	var l log
-	run(t, 59500*time.Millisecond, func(start time.Time) []sensor.Job {
-		far := source(func(context.Context) sensor.Reading { return sensor.Reading{Status: sensor.OutOfRange} })
-		return []sensor.Job{{Bus: "a", Source: far, Every: time.Second, Deliver: l.deliver(start)}}
-	})
-	assert.Len(t, l.at, 60)
-}
-
-// A source with nothing new is asked on, at its interval, and nothing is delivered.
-func TestNothingNewIsNotDelivered(t *testing.T) {
-	var l log
-	asked := 0
-	run(t, 59500*time.Millisecond, func(start time.Time) []sensor.Job {
-		s := source(func(context.Context) sensor.Reading {
-			if asked++; asked%20 == 0 {
-				return sensor.Reading{Status: sensor.OK}
+// An empty vessel is no reason to ask less, nor is a source with nothing new, of which
+// nothing is delivered.
+func TestASourceThatAnswersIsAskedOn(t *testing.T) {
+	for name, c := range map[string]struct {
+		answer func(asked int) sensor.Status
+		want   int
+	}{
+		"empty": {func(int) sensor.Status { return sensor.OutOfRange }, 60},
+		"new seldom": {func(asked int) sensor.Status {
+			if asked%20 == 0 {
+				return sensor.OK
 			}
-			return sensor.Reading{}
+			return ""
+		}, 3},
+	} {
+		var l log
+		asked := 0
+		run(t, 59500*time.Millisecond, func(start time.Time) []sensor.Job {
+			s := source(func(context.Context) sensor.Reading { asked++; return sensor.Reading{Status: c.answer(asked)} })
+			return []sensor.Job{{Bus: "a", Source: s, Every: time.Second, Deliver: l.deliver(start)}}
 		})
-		return []sensor.Job{{Bus: "a", Source: s, Every: time.Second, Deliver: l.deliver(start)}}
-	})
-	assert.Equal(t, 60, asked)
-	assert.Equal(t, []time.Duration{19 * time.Second, 39 * time.Second, 59 * time.Second}, l.at)
+		assert.Equal(t, 60, asked, name)
+		assert.Len(t, l.at, c.want, name)
+	}
 }
 
 // A hurried job is read faster at once, and at its own interval again afterwards;

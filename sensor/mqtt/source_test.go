@@ -2,9 +2,17 @@ package mqtt
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/pem"
 	"errors"
+	"math/big"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -19,14 +27,10 @@ import (
 	"tidemark/sensor/sensortest"
 )
 
-// offline returns a source that gets its messages from the test.
-func offline(stale time.Duration) (*Source, func(string)) {
-	return newOffline(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: stale.String(), Limits: sensor.Limits{OffsetMM: -2}})
-}
-
 func TestAMessageCountsOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, arrive := offline(2 * time.Minute)
+		m := newSource(sensor.Distance, sensor.MQTT{Topic: "tub", StaleAfter: "2m", Limits: sensor.Limits{OffsetMM: -2}})
+		arrive := func(payload string) { m.take("tub", []byte(payload)) }
 		assert.Empty(t, m.Read(t.Context()).Status, "nothing yet, and nothing wrong")
 		arrive("100")
 		arrive("182")
@@ -115,30 +119,15 @@ func says(part string) func(sensor.Reading) bool {
 	return func(r sensor.Reading) bool { return strings.Contains(said(r), part) }
 }
 
-// of returns a source of a topic that ends with the test.
-func of(t *testing.T, b *sensortest.Broker, topic string) *Source {
-	s := New(sensor.Distance, sensor.MQTT{Broker: b.URL(), Topic: topic})
-	t.Cleanup(func() { assert.NoError(t, s.Close()) })
-	return s
-}
-
-func TestTheTopicComesBackWithTheConnection(t *testing.T) {
-	b := sensortest.NewBroker(t)
-	s := of(t, b, "one")
-	until(t, b, s, "one", good)
-	b.Drop()
-	until(t, b, s, "none", says("the connection was lost"))
-	until(t, b, s, "one", good)
-}
-
 // A topic that the broker refuses is told by name to its own source; the others are
 // read. A broker that cuts the connection for a topic is told as such.
 func TestARefusedTopic(t *testing.T) {
 	b := sensortest.NewBroker(t)
 	b.Set(func() { b.Refuse["secret"], b.Cut["deadly"] = true, true })
-	fine, secret := of(t, b, "fine"), of(t, b, "secret")
+	of := func(topic string) *Source { return reads(t, sensor.MQTT{Broker: b.URL(), Topic: topic}) }
+	fine, secret := of("fine"), of("secret")
 	until(t, b, secret, "none", says("it refuses the topic secret (reason 0x87)"))
-	until(t, b, of(t, b, "deadly"), "none", says("it closes the connection again and again just after it was made; let our user read its topics"))
+	until(t, b, of("deadly"), "none", says("it closes the connection again and again just after it was made; let our user read its topics"))
 	until(t, b, fine, "fine", good)
 }
 
@@ -166,8 +155,74 @@ func TestPublishTellsTheReason(t *testing.T) {
 // said is why a reading has no value, in English.
 func said(r sensor.Reading) string { return text.New(text.Locale{}).Error(r.Err) }
 
-// newOffline returns a Source without a broker, and what lets a message arrive for it.
-func newOffline(q sensor.Quantity, conf sensor.MQTT) (s *Source, arrive func(payload string)) {
-	s = newSource(q, conf)
-	return s, func(payload string) { s.take("tub", []byte(payload)) }
+// certificate lets a broker show a new certificate from its next start on, and
+// returns it.
+func certificate(t *testing.T, b *sensortest.Broker) (pemText string) {
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	form := x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "localhost"}, DNSNames: []string{"localhost"},
+		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true,
+		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign}
+	der, err := x509.CreateCertificate(rand.Reader, &form, &form, &key.PublicKey, key)
+	require.NoError(t, err)
+	b.Set(func() {
+		b.TLS = &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}
+	})
+	return string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}))
+}
+
+// reads opens a source that ends with the test.
+func reads(t *testing.T, conf sensor.MQTT) *Source {
+	s := New(sensor.Distance, conf)
+	t.Cleanup(func() { assert.NoError(t, s.Close()) })
+	return s
+}
+
+func TestABrokerThatWasAway(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	s := reads(t, sensor.MQTT{Broker: b.URL(), Topic: "tub"})
+	until(t, b, s, "tub", good)
+	b.Stop()
+	until(t, b, s, "tub", says("the connection was lost and is being made anew"))
+	b.Start()
+	until(t, b, s, "tub", good)
+}
+
+func TestAStrangersCertificate(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	b.Stop()
+	ca := filepath.Join(t.TempDir(), "ca.pem")
+	require.NoError(t, os.WriteFile(ca, []byte(certificate(t, b)), 0o644))
+	b.Start()
+	own := b.TLS
+	s := reads(t, sensor.MQTT{Broker: b.URL(), Topic: "tub", CAFile: ca})
+	until(t, b, s, "tub", good)
+	b.Stop()
+	certificate(t, b)
+	b.Start()
+	until(t, b, s, "tub", says("its certificate is not trusted: an authority signed it that is not known here; set ca_file"))
+	b.Stop()
+	b.Set(func() { b.TLS = own })
+	b.Start()
+	until(t, b, s, "tub", good)
+}
+
+func TestAWrongPasswordIsPutRightInItsFile(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	b.Set(func() { b.User, b.Password = "baker", "flour and water" })
+	secret := filepath.Join(t.TempDir(), "secret")
+	require.NoError(t, os.WriteFile(secret, []byte("salt"), 0o644))
+	s := reads(t, sensor.MQTT{Broker: b.URL(), Topic: "tub", User: "baker", PasswordFile: secret})
+	assert.Equal(t, "broker "+b.URL()+": it refuses our user or password", said(until(t, b, s, "tub", says("it refuses"))))
+	require.NoError(t, os.WriteFile(secret, []byte("flour and water\n"), 0o644))
+	until(t, b, s, "tub", good)
+}
+
+// A message that the broker kept from before the node died is no reading.
+func TestAKeptMessageIsNotTaken(t *testing.T) {
+	b := sensortest.NewBroker(t)
+	b.Retain("tub", "99")
+	s := reads(t, sensor.MQTT{Broker: b.URL(), Topic: "tub", StaleAfter: "1s"})
+	until(t, b, s, "other", says("no message on tub for"))
+	until(t, b, s, "tub", good)
 }

@@ -1,11 +1,11 @@
 package record
 
 import (
+	"fmt"
 	"io"
 	"math"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -21,56 +21,27 @@ func withLooks(rows ...string) string {
 	return Header + "\n" + strings.Join(rows, "\n") + "\n"
 }
 
-// all reads every row.
-func all(t *testing.T, s string) []Row {
-	t.Helper()
-	rows, err := read(t.Context(), strings.NewReader(s), "r.csv")
-	require.NoError(t, err)
-	return rows
-}
-
-func TestReadsRows(t *testing.T) {
-	rows := all(t, with(
-		"2026-03-01T07:30:00+01:00,182,24.5,23.1,start",
-		"2026-03-01T07:30:01.5+01:00,181.25,,,",
-		"",
-		"2026-03-01T06:31:00Z,,,,fold",
-		`"2026-03-01T06:31:00Z","180","24.4375","-3",""`,
-	))
-	require.Len(t, rows, 4)
-	assert.Equal(t, 182.0, rows[0].DistanceMM)
-	assert.Equal(t, "start", rows[0].Event)
-	assert.Equal(t, 2, rows[0].Line)
-	assert.Equal(t, 1500*time.Millisecond, rows[1].Time.Sub(rows[0].Time))
-	assert.True(t, math.IsNaN(rows[1].DoughC))
-	assert.Equal(t, 5, rows[2].Line)
-	assert.Equal(t, -3.0, rows[3].AirC)
-}
-
-func TestReadsLooks(t *testing.T) {
-	rows := all(t, withLooks(
-		"2026-03-01T07:30:00Z,182,24.5,23.1,start,",
-		"2026-03-01T09:30:00Z,,,,look,55",
-		"2026-03-01T09:31:00Z,150,,,look,0",
-	))
-	require.Len(t, rows, 3)
-	assert.Equal(t, "look", rows[1].Event)
-	assert.Equal(t, 55.0, rows[1].Value)
-	assert.Equal(t, "look", rows[2].Event)
-	assert.Zero(t, rows[2].Value, "a dough that has not risen yet is a look too")
-}
-
-func TestReadsAnExport(t *testing.T) {
-	rows := all(t, exportHeader+"\n"+`2026-03-01T07:30:00Z,182,24.5,23.1,start,0,1,0,"=far, ""jump"""`+"\n2026-03-01T07:31:00Z,181,,,,1,1,0,\n")
-	require.Len(t, rows, 2)
-	assert.Equal(t, "start", rows[0].Event)
-	assert.Equal(t, 181.0, rows[1].DistanceMM)
-}
-
-func TestAcceptsCarriageReturnsAndByteOrderMark(t *testing.T) {
-	rows := all(t, "\ufeff"+strings.ReplaceAll(with("2026-03-01T07:30:00Z,182,,,"), "\n", "\r\n"))
-	require.Len(t, rows, 1)
-	assert.Equal(t, 182.0, rows[0].DistanceMM)
+// TestReads: with looks and without, an export of the history, quotes, carriage returns, a
+// byte order mark and lines without anything.
+func TestReads(t *testing.T) {
+	for name, c := range map[string]struct{ in, want string }{
+		"rows": {with("2026-03-01T07:30:00+01:00,182,24.5,23.1,start", "2026-03-01T07:30:01.5+01:00,181.25,,,", "", "2026-03-01T06:31:00Z,,,,fold", `"2026-03-01T06:31:00Z","180","24.4375","-3",""`),
+			"2 06:30:00 182 24.5 23.1 start 0, 3 06:30:01.5 181.25 NaN NaN  0, 5 06:31:00 NaN NaN NaN fold 0, 6 06:31:00 180 24.4375 -3  0"},
+		"looks": {withLooks("2026-03-01T07:30:00Z,182,24.5,23.1,start,", "2026-03-01T09:30:00Z,,,,look,55", "2026-03-01T09:31:00Z,150,,,look,0"),
+			"2 07:30:00 182 24.5 23.1 start 0, 3 09:30:00 NaN NaN NaN look 55, 4 09:31:00 150 NaN NaN look 0"},
+		"an export": {exportHeader + "\n" + `2026-03-01T07:30:00Z,182,24.5,23.1,start,0,1,0,"=far, ""jump"""` + "\n2026-03-01T07:31:00Z,181,,,,1,1,0,\n",
+			"2 07:30:00 182 24.5 23.1 start 0, 3 07:31:00 181 NaN NaN  0"},
+		"of another system": {"\ufeff" + strings.ReplaceAll(with("2026-03-01T07:30:00Z,182,,,"), "\n", "\r\n"), "2 07:30:00 182 NaN NaN  0"},
+		"two at one moment": {with("2026-03-01T07:30:00Z,182,,,", "2026-03-01T07:30:00Z,181,,,"), "2 07:30:00 182 NaN NaN  0, 3 07:30:00 181 NaN NaN  0"},
+	} {
+		rows, err := read(t.Context(), strings.NewReader(c.in), "r.csv")
+		require.NoError(t, err, name)
+		var got []string
+		for _, r := range rows {
+			got = append(got, fmt.Sprint(r.Line, r.Time.UTC().Format(" 15:04:05.9 "), r.DistanceMM, " ", r.DoughC, " ", r.AirC, " "+r.Event+" ", r.Value))
+		}
+		assert.Equal(t, c.want, strings.Join(got, ", "), name)
+	}
 }
 
 func TestRefusals(t *testing.T) {
@@ -107,8 +78,6 @@ func TestRefusals(t *testing.T) {
 			assert.IsType(t, &rowError{}, err)
 		})
 	}
-	_, err := read(t.Context(), strings.NewReader(with(ok, ok)), "r.csv")
-	assert.NoError(t, err, "two rows may share a moment")
 }
 
 func TestReadErrorIsPassedOn(t *testing.T) {

@@ -78,13 +78,11 @@ var (
 )
 
 // fakeBus is an I2C bus. Chips that share an address pull the data line low together.
-// Behind its multiplexer, if it has one, are chips on ports.
 type fakeBus struct {
 	name  string
 	chips []*fakeChip
-	mux   uint16 // address; 0 = none
-	ports [8]*fakeChip
-	open  byte // ports of the multiplexer, a bit each
+	mux   uint16 // address of its multiplexer; 0 = none
+	open  byte   // ports of it, a bit each
 }
 
 func (b *fakeBus) String() string                  { return b.name }
@@ -102,38 +100,30 @@ func (b *fakeBus) Tx(addr uint16, w, r []byte) error {
 		copy(r, []byte{b.open})
 		return nil
 	}
-	chips := slices.Clone(b.chips)
-	for i, c := range b.ports {
-		if b.mux != 0 && c != nil && b.open>>i&1 == 1 {
-			chips = append(chips, c)
-		}
-	}
 	for i := range r {
 		r[i] = 0xff
 	}
-	answered := false
-	for _, c := range chips {
-		if c.off || c.Nak || addr != c.addr {
+	err := errNak
+	for _, c := range b.chips {
+		if c.off || c.Nak || addr != c.addr || c.port != 0 && b.open&c.port == 0 {
 			continue
 		}
 		part := make([]byte, len(r))
 		if !c.tx(w, part) {
 			return errNak
 		}
-		answered = true
+		err = nil
 		for i := range r {
 			r[i] &= part[i]
 		}
 	}
-	if !answered {
-		return errNak
-	}
-	return nil
+	return err
 }
 
 // fakeChip is a chip: a memory, and what reading and writing it do.
 type fakeChip struct {
 	home, addr uint16 // after power-on, and now
+	port       byte   // of the multiplexer, a bit; 0 = on the bus itself
 	wide       bool   // registers have 16-bit addresses
 	mem        map[uint16]byte
 	wake       func() // fills the memory after power-on
@@ -155,6 +145,9 @@ type fakeChip struct {
 	taken   int  // results cleared
 	stream  byte // count of results
 }
+
+// at puts the chip behind a port of the multiplexer.
+func (c *fakeChip) at(port int) *fakeChip { c.port = 1 << port; return c }
 
 // brownOut takes the supply away for a moment: settings and address are lost.
 func (c *fakeChip) brownOut() {

@@ -133,7 +133,7 @@ func scenes() []scene {
 			}
 		}},
 		{"VL53L1X, multiplexer", 182, func(b *bench) (*sensor.Driver, map[string]injury) {
-			b.bus.mux, b.bus.ports[3] = 0x70, fakeLong(182)
+			b.bus.mux, b.bus.chips = 0x70, []*fakeChip{fakeLong(182).at(3)}
 			return b.open(&sensor.VL53L1X{I2C: sensor.I2C{Mux: 0x70, Port: 3}}, sensor.Distance), map[string]injury{
 				"multiplexer forgets its port": {func() { b.bus.open = 0 }, nil},
 				"multiplexer does not answer":  {func() { b.bus.mux, b.bus.open = 0, 0 }, func() { b.bus.mux = 0x70 }},

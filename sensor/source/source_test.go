@@ -92,42 +92,6 @@ func TestEveryKindOpensWithoutItsHardware(t *testing.T) {
 	assert.Equal(t, Bus(&sensor.VL53L1X{}), Bus(&sensor.BME280{I2C: sensor.I2C{Bus: "1"}}))
 }
 
-// The texts follow the kernel's w1_therm documentation; the checksums were
-// worked out with Application Note 27. What else goes wrong is in the table of faults.
-func TestW1(t *testing.T) {
-	onBench(t, func(b *bench) {
-		w := b.open(&sensor.W1{}, sensor.Temperature)
-		bad(b.t, sensor.Missing, "no 1-wire probe under", read(w))
-		for in, want := range map[string]float64{
-			good25: 25.062,
-			"91 01 4b 46 7f ff 0f 10 25 : crc=25 yes\n91 01 4b 46 7f ff 0f 10 25 t=25062\n":  25.062,
-			"5e ff 4b 46 7f ff 02 10 b6 : crc=b6 YES\n5e ff 4b 46 7f ff 02 10 b6 t=-10125\n": -10.125,
-		} {
-			b.put(w1File, in)
-			good(b.t, want, 1e-9, read(w))
-		}
-		for in, why := range map[string]string{
-			"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES":                                      "where nine bytes, their checksum",
-			"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=25.1\n": "where nine bytes, their checksum",
-			"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\nxx\n":                                "where nine bytes, their checksum",
-			"9z 01 4b 46 7f ff 0f 10 25 : crc=25 YES\nt=1\n":                               "where nine bytes, their checksum",
-			"91 01 4b 46 7f ff 0f 10 25 : crc=25 MAYBE\nt=25062\n":                         "where nine bytes, their checksum",
-			"hello\nworld\n": "where nine bytes, their checksum",
-			"91 01 4b 46 7f ff 0f 10 25 : crc=25 YES\n91 01 4b 46 7f ff 0f 10 25 t=19062\n": "the kernel gives 19.1\u00a0°C but the probe's bytes mean 25.1\u00a0°C",
-			"92 01 4b 46 7f ff 0f 10 25 : crc=e0 NO\n91 01 4b 46 7f ff 0f 10 25 t=25125\n":  "checksum of the probe's answer is wrong; the value was thrown away",
-			"50 05 4b 46 7f ff 0c 10 1c : crc=1c YES\n50 05 4b 46 7f ff 0c 10 1c t=85000\n": "",
-			"ff ff ff ff ff ff ff ff ff : crc=ff YES\nff ff ff ff ff ff ff ff ff t=-62\n":   "the probe does not answer (all ones); check its wiring",
-		} {
-			b.put(w1File, in)
-			r := read(w)
-			assert.NotEqual(b.t, sensor.OK, r.Status, in)
-			assert.Contains(b.t, said(r), why, in)
-		}
-		b.put("bus/w1/devices/28-0000000000ff/w1_slave", good25)
-		bad(b.t, sensor.Missing, "2 probes answer; name one by its id (28-0000000000ff, 28-0123456789ab)", read(w))
-	})
-}
-
 // The first vector is example 2 of Maxim Application Note 27; the others were
 // worked out with two independent implementations of its polynomial.
 func TestCRC8(t *testing.T) {
@@ -196,69 +160,77 @@ func TestPowerOnGuard(t *testing.T) {
 	})
 }
 
-// Names and scales: kernel ABI text sysfs-bus-iio and the drivers srf04,
-// vl53l0x and vl6180.
-func TestIIODistance(t *testing.T) {
-	for name, c := range map[string]struct {
-		chip, raw, scale string
-		status           sensor.Status
-		why              string
+// TestKernelFiles reads what the kernel offers. The texts of 1-wire follow its w1_therm
+// documentation, with checksums worked out with Application Note 27; names and scales are
+// those of the ABI text sysfs-bus-iio and the drivers srf04, vl53l0x and vl6180. What else
+// goes wrong is in the table of faults.
+func TestKernelFiles(t *testing.T) {
+	type files map[string]string
+	w1 := func(text string) files { return files{w1File: text} }
+	iio := func(name, raw, scale string) files {
+		return files{iio0 + "name": name + "\n", iio0 + "in_distance_raw": raw + "\n", iio0 + "in_distance_scale": scale + "\n"}
+	}
+	bme := func(raw, humidity string) files {
+		return files{iio0 + "name": "bme280", iio0 + "in_temp_raw": raw, iio0 + "in_temp_offset": "-1000", iio0 + "in_temp_scale": "10", iio0 + "in_humidityrelative_input": humidity}
+	}
+	hwmon := files{"class/hwmon/hwmon0/name": "cpu_thermal", "class/hwmon/hwmon0/temp1_input": "48000", hwmon2 + "name": "sht3x", hwmon2 + "temp1_input": "23250", hwmon2 + "humidity1_input": "51200"}
+	two := files{iio0 + "in_distance_raw": "1", "bus/iio/devices/iio:device2/in_distance_raw": "1"}
+	const shape, bytes25 = "where nine bytes, their checksum", "91 01 4b 46 7f ff 0f 10 25 "
+	d, c, h := sensor.Distance, sensor.Temperature, sensor.Humidity
+	for name, row := range map[string]struct {
+		q     sensor.Quantity
+		conf  sensor.Config
+		files files
+		want  any // a value, or why there is none
 	}{
-		"worked example":    {"vl53l0x", "187", "0.001000", sensor.OK, ""},
-		"relative sentinel": {"vl53l0x", "8191", "0.001", sensor.OutOfRange, "its code 8191"},
-		"too far":           {"vl53l0x", "1500", "0.001", sensor.OutOfRange, "1500 mm is farther than expected here (1200 mm)"},
-		"vl6180 no target":  {"vl6180", "255", "0.001", sensor.OutOfRange, "its code 255"},
-		"zero":              {"srf04", "0", "0.001", sensor.OutOfRange, "nearer"},
-		"negative":          {"srf04", "-5", "0.001", sensor.OutOfRange, "nearer"},
-		"not finite":        {"srf04", "nan", "0.001", sensor.BadData, "not a number"},
-		"scale empty":       {"srf04", "120", "", sensor.ReadFailed, "in_distance_scale is empty"},
-		"scale missing":     {"srf04", "120", "-", sensor.Missing, "in_distance_scale is not there"},
+		"probe":                  {c, &sensor.W1{}, w1(good25), 25.062},
+		"probe, yes":             {c, &sensor.W1{}, w1(bytes25 + ": crc=25 yes\n" + bytes25 + "t=25062\n"), 25.062},
+		"probe, cold":            {c, &sensor.W1{}, w1("5e ff 4b 46 7f ff 02 10 b6 : crc=b6 YES\n5e ff 4b 46 7f ff 02 10 b6 t=-10125\n"), -10.125},
+		"no probe":               {c, &sensor.W1{}, nil, "missing: no 1-wire probe under"},
+		"probe, one line":        {c, &sensor.W1{}, w1(bytes25 + ": crc=25 YES"), shape},
+		"probe, broken number":   {c, &sensor.W1{}, w1(bytes25 + ": crc=25 YES\n" + bytes25 + "t=25.1\n"), shape},
+		"probe, no number":       {c, &sensor.W1{}, w1(bytes25 + ": crc=25 YES\nxx\n"), shape},
+		"probe, no bytes":        {c, &sensor.W1{}, w1("9z 01 4b 46 7f ff 0f 10 25 : crc=25 YES\nt=1\n"), shape},
+		"probe, neither":         {c, &sensor.W1{}, w1(bytes25 + ": crc=25 MAYBE\nt=25062\n"), shape},
+		"probe, another text":    {c, &sensor.W1{}, w1("hello\nworld\n"), shape},
+		"probe, another value":   {c, &sensor.W1{}, w1(bytes25 + ": crc=25 YES\n" + bytes25 + "t=19062\n"), "the kernel gives 19.1\u00a0°C but the probe's bytes mean 25.1\u00a0°C"},
+		"probe, wrong checksum":  {c, &sensor.W1{}, w1("92 01 4b 46 7f ff 0f 10 25 : crc=e0 NO\n91 01 4b 46 7f ff 0f 10 25 t=25125\n"), "checksum of the probe's answer is wrong; the value was thrown away"},
+		"probe, after power-on":  {c, &sensor.W1{}, w1("50 05 4b 46 7f ff 0c 10 1c : crc=1c YES\n50 05 4b 46 7f ff 0c 10 1c t=85000\n"), "power_on: "},
+		"probe, all ones":        {c, &sensor.W1{}, w1("ff ff ff ff ff ff ff ff ff : crc=ff YES\nff ff ff ff ff ff ff ff ff t=-62\n"), "the probe does not answer (all ones); check its wiring"},
+		"two probes":             {c, &sensor.W1{}, files{w1File: good25, "bus/w1/devices/28-0000000000ff/w1_slave": good25}, "missing: 2 probes answer; name one by its id (28-0000000000ff, 28-0123456789ab)"},
+		"worked example":         {d, &sensor.IIO{Name: "vl53l0x"}, iio("vl53l0x", "187", "0.001000"), 187.0},
+		"relative sentinel":      {d, &sensor.IIO{}, iio("vl53l0x", "8191", "0.001"), "out_of_range: nothing in range (the sensor gives its code 8191"},
+		"too far":                {d, &sensor.IIO{}, iio("vl53l0x", "1500", "0.001"), "out_of_range: 1500 mm is farther than expected here (1200 mm)"},
+		"vl6180 no target":       {d, &sensor.IIO{}, iio("vl6180", "255", "0.001"), "out_of_range: nothing in range (the sensor gives its code 255"},
+		"zero":                   {d, &sensor.IIO{}, iio("srf04", "0", "0.001"), "nearer"},
+		"negative":               {d, &sensor.IIO{}, iio("srf04", "-5", "0.001"), "nearer"},
+		"not finite":             {d, &sensor.IIO{}, iio("srf04", "nan", "0.001"), "bad_data: "},
+		"scale empty":            {d, &sensor.IIO{}, iio("srf04", "120", ""), "in_distance_scale is empty"},
+		"scale missing":          {d, &sensor.IIO{Device: "iio:device2"}, two, "in_distance_scale is not there"},
+		"two devices":            {d, &sensor.IIO{}, two, "missing: 2 devices for IIO distance found (iio:device0, iio:device2); choose one with device"},
+		"metres, with an offset": {d, &sensor.IIO{Limits: sensor.Limits{OffsetMM: -2.5}}, files{iio0 + "in_distance_input": "0.1825"}, 180.0},
+		"beyond its limits":      {d, &sensor.IIO{Limits: sensor.Limits{MinMM: 50, MaxMM: 150}}, files{iio0 + "in_distance_input": "0.1825"}, "out_of_range: "},
+		"air":                    {c, &sensor.IIO{}, bme("3200", "45500"), 22.0}, // worked from the kernel's formula (raw + offset) x scale
+		"damp air":               {h, &sensor.IIO{}, bme("3200", "45500"), 0.455},
+		"no air is so hot":       {c, &sensor.IIO{}, bme("32000", "45500"), "out_of_range: "},
+		"nor so damp":            {h, &sensor.IIO{}, bme("3200", "145500"), "out_of_range: "},
+		"hwmon":                  {c, &sensor.Hwmon{Name: "sht3x", OffsetC: -0.25}, hwmon, 23.0},
+		"hwmon, humidity":        {h, &sensor.Hwmon{}, hwmon, 0.512},
+		"hwmon by its device":    {c, &sensor.Hwmon{Device: "hwmon0", Channel: "temp1"}, hwmon, 48.0},
 	} {
 		onBench(t, func(b *bench) {
-			b.putIIO(iio0, c.chip+"\n", c.raw+"\n")
-			b.put(iio0+"in_distance_scale", c.scale+"\n")
-			if c.scale == "-" {
-				b.drop(iio0 + "in_distance_scale")
+			for path, text := range row.files {
+				b.put(path, text)
 			}
-			r := read(b.open(&sensor.IIO{Name: c.chip}, sensor.Distance))
-			assert.Equal(b.t, c.status, r.Status, "%s: %v", name, r.Err)
-			assert.Contains(b.t, said(r), c.why, name)
-			if c.status == sensor.OK {
-				assert.InDelta(b.t, 187, r.Value, 1e-9)
+			r := read(b.open(row.conf, row.q))
+			if want, ok := row.want.(float64); ok {
+				good(b.t, want, 1e-9, r)
+				return
 			}
+			assert.NotEqual(b.t, sensor.OK, r.Status, name)
+			assert.Contains(b.t, string(r.Status)+": "+said(r), row.want, name)
 		})
 	}
-}
-
-func TestKernelFiles(t *testing.T) {
-	onBench(t, func(b *bench) {
-		distance := func(c sensor.IIO) sensor.Reading { return read(b.open(&c, sensor.Distance)) }
-		b.put(iio0+"in_distance_input", "0.1825")
-		good(b.t, 180, 1e-9, distance(sensor.IIO{Limits: sensor.Limits{OffsetMM: -2.5}}))
-		bad(b.t, sensor.OutOfRange, "", distance(sensor.IIO{Limits: sensor.Limits{MinMM: 50, MaxMM: 150}}))
-		b.put("bus/iio/devices/iio:device2/in_distance_raw", "1")
-		bad(b.t, sensor.Missing, "2 devices for IIO distance found (iio:device0, iio:device2); choose one with device", distance(sensor.IIO{}))
-		bad(b.t, sensor.Missing, "in_distance_scale is not there", distance(sensor.IIO{Device: "iio:device2"}))
-		for file, v := range map[string]string{"name": "bme280", "in_temp_raw": "3200", "in_temp_offset": "-1000", "in_temp_scale": "10", "in_humidityrelative_input": "45500"} {
-			b.put(iio0+file, v)
-		}
-		warm, damp := b.open(&sensor.IIO{}, sensor.Temperature), b.open(&sensor.IIO{}, sensor.Humidity)
-		good(b.t, 22, 1e-9, read(warm)) // worked from the kernel's formula (raw + offset) x scale
-		good(b.t, 0.455, 1e-9, read(damp))
-		b.put(iio0+"in_temp_raw", "32000")
-		b.put(iio0+"in_humidityrelative_input", "145500")
-		bad(b.t, sensor.OutOfRange, "", read(warm))
-		bad(b.t, sensor.OutOfRange, "", read(damp))
-
-		b.put("class/hwmon/hwmon0/name", "cpu_thermal")
-		b.put("class/hwmon/hwmon0/temp1_input", "48000")
-		b.put(hwmon2+"name", "sht3x")
-		b.put(hwmon2+"temp1_input", "23250")
-		b.put(hwmon2+"humidity1_input", "51200")
-		good(b.t, 23, 1e-9, read(b.open(&sensor.Hwmon{Name: "sht3x", OffsetC: -0.25}, sensor.Temperature)))
-		good(b.t, 0.512, 1e-9, read(b.open(&sensor.Hwmon{}, sensor.Humidity)))
-		good(b.t, 48, 1e-9, read(b.open(&sensor.Hwmon{Device: "hwmon0", Channel: "temp1"}, sensor.Temperature)))
-	})
 }
 
 func TestIIOStuckChip(t *testing.T) {
@@ -352,7 +324,7 @@ func TestChipsThatShareABus(t *testing.T) {
 		bad(b.t, sensor.Missing, "I2C bus 77 is not there; switch I2C on", read(b.open(&sensor.VL53L1X{I2C: sensor.I2C{Bus: "77"}}, sensor.Distance)))
 	})
 	onBench(t, func(b *bench) { // behind a multiplexer
-		b.bus.mux, b.bus.ports[2], b.bus.ports[5] = 0x70, fakeLong(100), fakeLong(150)
+		b.bus.mux, b.bus.chips = 0x70, []*fakeChip{fakeLong(100).at(2), fakeLong(150).at(5)}
 		one := b.open(&sensor.VL53L1X{I2C: sensor.I2C{Mux: 0x70, Port: 2}}, sensor.Distance)
 		two := b.open(&sensor.VL53L1X{I2C: sensor.I2C{Mux: 0x70, Port: 5}}, sensor.Distance)
 		for range 3 {
@@ -440,20 +412,6 @@ func TestHCSR04(t *testing.T) {
 		bad(b.t, sensor.Missing, "/dev/gpiochip99 is not there", read(gone))
 		require.NoError(b.t, gone.Close())
 	})
-}
-
-func TestSumUp(t *testing.T) {
-	median, sd, err := sumUp([]float64{150, 151, 149, 150, 320, 150, 151, 149, 150, 150, 151}, 11, 1)
-	require.NoError(t, err)
-	assert.Equal(t, 150.0, median, "one wall echo does not move the median")
-	assert.InDelta(t, 0.56, sd, 0.1)
-	_, sd, err = sumUp([]float64{150, 150, 150}, 3, 3)
-	require.NoError(t, err)
-	assert.InDelta(t, 1.2533*3/3.4641/1.732, sd, 0.01, "the step is the least doubt")
-	for name, mm := range map[string][]float64{"none": nil, "few": {150, 151}, "two surfaces": {150, 150, 150, 240, 240, 240}} {
-		_, _, err := sumUp(mm, 6, 1)
-		assert.Equal(t, sensor.Unreliable, sensor.StatusOf(err), name)
-	}
 }
 
 func TestSerialHead(t *testing.T) {

@@ -71,27 +71,30 @@ func TestEveryFaultHasAdvice(t *testing.T) {
 	}
 }
 
-// fakeChip is a chip that a scan may find: an address, and what its registers hold.
+// fakeChip is a chip that a scan may find: an address, what its registers hold, and behind
+// which ports of the multiplexer it is, a bit each; 0 is the bus itself.
 type fakeChip struct {
 	addr uint16
 	regs map[string]string
+	port byte
 }
+
+// at is the chip behind a port.
+func (c fakeChip) at(port int) fakeChip { c.port = 1 << port; return c }
 
 // The identities: see package source.
 var (
-	long  = fakeChip{0x29, map[string]string{"\x01\x0f": "\xea\xcc"}}
-	short = fakeChip{0x29, map[string]string{"\x00\x00": "\xb4"}}
-	air77 = fakeChip{0x77, map[string]string{"\xd0": "\x60"}}
+	long  = fakeChip{0x29, map[string]string{"\x01\x0f": "\xea\xcc"}, 0}
+	short = fakeChip{0x29, map[string]string{"\x00\x00": "\xb4"}, 0}
+	air77 = fakeChip{0x77, map[string]string{"\xd0": "\x60"}, 0}
 )
 
 // fakeBus is an I2C bus. Chips that share an address pull the data line low together.
-// Behind its multiplexer, if it has one, are chips on ports.
 type fakeBus struct {
 	i2c.BusCloser
 	chips []fakeChip
-	mux   uint16 // address; 0 = none
-	ports [8]fakeChip
-	open  byte // ports of the multiplexer, a bit each
+	mux   uint16 // address of its multiplexer; 0 = none
+	open  byte   // ports of it, a bit each
 }
 
 func (b *fakeBus) Close() error { return nil }
@@ -101,32 +104,22 @@ func (b *fakeBus) Tx(addr uint16, w, r []byte) error {
 		if len(w) > 0 {
 			b.open = w[len(w)-1]
 		}
-		for i := range r {
-			r[i] = b.open
-		}
+		copy(r, slices.Repeat([]byte{b.open}, len(r)))
 		return nil
 	}
-	chips := slices.Clone(b.chips)
-	for i, c := range b.ports {
-		if b.open>>i&1 == 1 {
-			chips = append(chips, c)
+	copy(r, slices.Repeat([]byte{0xff}, len(r)))
+	err := errors.New("remote I/O error")
+	for _, c := range b.chips {
+		if c.addr != addr || c.port != 0 && b.open&c.port == 0 {
+			continue
+		}
+		err = nil
+		held := c.regs[string(w)] + strings.Repeat("\x00", len(r))
+		for i := range r {
+			r[i] &= held[i]
 		}
 	}
-	chips = slices.DeleteFunc(chips, func(c fakeChip) bool { return c.addr != addr })
-	for i := range r {
-		r[i] = 0xff
-		for _, c := range chips {
-			held := byte(0)
-			if i < len(c.regs[string(w)]) {
-				held = c.regs[string(w)][i]
-			}
-			r[i] &= held
-		}
-	}
-	if len(chips) == 0 {
-		return errors.New("remote I/O error")
-	}
-	return nil
+	return err
 }
 
 // scan looks at a machine with some kernel files and devices, and one I2C bus.
@@ -154,8 +147,7 @@ func scan(t *testing.T, files, devices map[string]string, bus i2c.BusCloser) []F
 }
 
 func TestScanFinds(t *testing.T) {
-	bus := &fakeBus{chips: []fakeChip{long, air77}, mux: 0x71}
-	bus.ports[3] = short
+	bus := &fakeBus{chips: []fakeChip{long, air77, short.at(3)}, mux: 0x71}
 	var all []string
 	for _, f := range scan(t, map[string]string{
 		"bus/w1/devices/28-0123456789ab/w1_slave": goodProbe, "bus/iio/devices/iio:device0/name": "vl53l0x\n", "bus/iio/devices/iio:device0/in_distance_raw": "187",
@@ -188,8 +180,7 @@ func TestScanOfASilentBus(t *testing.T) {
 }
 
 func TestScanBehindAMultiplexer(t *testing.T) {
-	bus := &fakeBus{mux: 0x70}
-	bus.ports[2], bus.ports[7] = long, short
+	bus := &fakeBus{chips: []fakeChip{long.at(2), short.at(7)}, mux: 0x70}
 	var found []sensor.Config
 	for _, f := range scan(t, nil, map[string]string{"i2c-3": ""}, bus) {
 		if f.Config != nil {
