@@ -184,7 +184,7 @@ const (
 // todo says what to do now.
 func (s *State) todo() Todo {
 	if s.Status == StatusBlind {
-		return Todo{Key: TodoLook, At: s.Estimate.LastSeen}
+		return Todo{Key: TodoLook, At: s.Estimate.LastSeen, Tap: EventLook}
 	}
 	if t, ok := s.dueStep(); ok {
 		return t
