@@ -49,6 +49,7 @@ func TestEveryKeyThatIsSaidIsThere(t *testing.T) {
 		{"bake", `because\(("[^"]*")[,)]`, "plan.%"}, {"bake", `\bnote\(("[^"]*"),`, "plan.note.%"}, {"bake", `\bcannot\(("[^"]*")[,)]`, "plan.refused.%"},
 		{"bake", `found\(("[^"]*")[,)]`, "starter.% starter.%.seen"},
 		{"bake", `, Key: ("[^"]*")`, "step.%.name step.%.do"}, {"bake", `(?:\.Key|, key|, open) = ("[^"]*"(?:, "[^"]*")?)`, "step.%.do"},
+		{"cmd/tidemark/internal/app", `\b(?:Refuse|because)\(("[a-z_]*")`, "refused.%"},
 		{"web", `refuse\(("[a-z_.]*")`, "page.refused.%"}, {"web", `refusePage\(.*("refused\.[a-z_.]*[a-z]")`, "page.%"},
 	} {
 		found := 0

@@ -25,15 +25,15 @@ import (
 	"tidemark/web/access"
 )
 
-// Options says what to wire. Config and Clock are needed.
+// Options says what to wire. Config, Clock and Store are needed.
 type Options struct {
 	Config  *config.Config
 	Clock   Clock
-	Store   *history.Store // nil keeps nothing
-	Backups string         // folder for the daily backups of Store; empty for none
-	Log     *slog.Logger   // nil is silent
-	Demo    bool           // everything watched is invented
-	Listen  string         // address of the page; empty serves none
+	Store   *history.Store
+	Backups string       // folder for the daily backups of Store; empty for none
+	Log     *slog.Logger // nil is silent
+	Demo    bool         // everything watched is invented
+	Listen  string       // address of the page; empty serves none
 	Version string
 	Live    bool          // read the configured sensors
 	Routes  []alert.Route // ways to the household; none is right for replay
@@ -41,6 +41,9 @@ type Options struct {
 	// valid height of a vessel that is not empty starts one if the store has no rise
 	// of it.
 	StartTold bool
+	// Untaught neither learns from past rises nor keeps the curve of one to learn from. It
+	// is for a replay, which tells what is published and the one record say.
+	Untaught bool
 	// Timesync is the folder in which the system says that its clock was set; empty
 	// for that of systemd's time client.
 	Timesync string
@@ -91,8 +94,8 @@ type App struct {
 
 // New checks the options and builds the watch of each vessel.
 func New(o Options) (*App, error) {
-	if o.Config == nil || o.Clock == nil {
-		return nil, errors.New("app: Options needs Config and Clock")
+	if o.Config == nil || o.Clock == nil || o.Store == nil {
+		return nil, errors.New("app: Options needs Config, Clock and Store")
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)

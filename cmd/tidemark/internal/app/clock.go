@@ -114,9 +114,6 @@ func (a *App) startClock() {
 		return
 	}
 	a.doubted = !clockSet(a.timesync, steady.Wall())
-	if a.opt.Store == nil {
-		return
-	}
 	a.notBefore = a.opt.Store.Opened().LastWrite.Round(0)
 	if behind := a.notBefore.Sub(a.began); behind > 0 {
 		a.log.Warn("the clock stands before the end of the last run; time goes on from there until it is set",
@@ -165,9 +162,6 @@ func (a *App) FollowClock(ctx context.Context) {
 	moves := func(r bake.Rise) bool { return !step.From.IsZero() || r.UnderWay() || r.EndedAt.After(a.began) }
 	err := a.manager.ClockStep(step, func() error {
 		defer steady.Step(skew)
-		if a.opt.Store == nil {
-			return nil
-		}
 		parts := []history.ClockStep{{All: !step.From.IsZero(), ClockStep: step}}
 		for _, v := range a.order {
 			if r := v.state.Rise; !parts[0].All && r.ID != 0 && moves(r) {

@@ -13,7 +13,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/estimator"
 	"tidemark/history"
 )
 
@@ -24,19 +23,12 @@ type machine struct {
 	wall time.Time
 }
 
-// tick lets both clocks run.
-func (m *machine) tick(d time.Duration) {
+// tick lets both clocks run, and sets the wall clock ahead.
+func (m *machine) tick(d, ahead time.Duration) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.boot += d
-	m.wall = m.wall.Add(d)
-}
-
-// set sets the wall clock.
-func (m *machine) set(wall time.Time) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.wall = wall
+	m.wall = m.wall.Add(d + ahead)
 }
 
 // now reads the wall clock.
@@ -53,58 +45,49 @@ func (m *machine) sinceBoot() time.Duration {
 	return m.boot
 }
 
-func (m *machine) clock() *Steady { return NewSteadyOf(m.now, m.sinceBoot) }
-
-func TestSteadyGoesOnWhileTheWallIsSet(t *testing.T) {
-	t.Parallel()
-	m := &machine{wall: time.Date(1970, 1, 1, 0, 0, 5, 0, time.UTC), boot: 5 * time.Second}
-	s := m.clock()
-	m.tick(time.Minute)
-	m.set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
-	m.tick(time.Minute)
-	assert.Equal(t, time.Date(1970, 1, 1, 0, 2, 5, 0, time.UTC), s.Now())
-	skew := s.skew()
-	s.Step(skew)
-	assert.Equal(t, time.Date(2026, 4, 4, 9, 1, 0, 0, time.UTC), s.Now())
-	assert.Zero(t, s.skew())
-}
-
 // stepBench is an App on a machine whose clock can be set, with a dough that
 // rises by the machine's boot clock.
 type stepBench struct {
 	*bench
-	m      *machine
-	rose   time.Duration // how long the dough has risen
-	raised []alert.Alarm
+	m    *machine
+	rose time.Duration // how long the dough has risen
 }
 
 // newStepBench starts an App over the state folder; rose is how long the dough
 // has risen already.
-func newStepBench(t *testing.T, dir string, wall time.Time, rose time.Duration, timesync string, routes ...alert.Route) *stepBench {
+func newStepBench(t *testing.T, dir string, wall time.Time, rose time.Duration) *stepBench {
 	t.Helper()
 	b := &stepBench{bench: &bench{t: t}, m: &machine{wall: wall, boot: time.Minute}, rose: rose}
-	b.open(dir, benchConfig, Options{Clock: b.m.clock(), Routes: routes, Timesync: timesync}, history.Options{Now: b.m.now})
+	b.open(dir, benchConfig, Options{Clock: NewSteadyOf(b.m.now, b.m.sinceBoot), Timesync: t.TempDir()}, history.Options{Now: b.m.now})
+	t.Cleanup(b.close)
 	return b
 }
 
 // sampledEvery is how far the samples of a stepBench lie apart.
 const sampledEvery = 20 * time.Second
 
-// rise lets the dough rise for a while.
-func (b *stepBench) rise(d time.Duration) {
+// rise lets the dough rise for a while; unread does so while no sensor answers, and sleep
+// while the machine is suspended.
+func (b *stepBench) rise(d time.Duration)   { b.watch(d, true) }
+func (b *stepBench) unread(d time.Duration) { b.watch(d, false) }
+func (b *stepBench) sleep(d time.Duration) {
+	b.m.tick(d, 0)
+	b.rose += d
+}
+
+func (b *stepBench) watch(d time.Duration, read bool) {
 	for range int(d / sampledEvery) {
-		b.m.tick(sampledEvery)
-		b.rose += sampledEvery
+		b.sleep(sampledEvery)
 		b.app.FollowClock(b.t.Context())
 		now := b.app.opt.Clock.Now()
-		noise := 0.4 * math.Sin(b.rose.Seconds()) // stands for noise
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+invented(b.rose)/100) + noise, DoughC: 24.5, AirC: 23.5})
+		if read {
+			s := seen(invented(b.rose), b.start.Add(b.rose))
+			s.Time = now
+			b.app.Observe("tub", s)
+		}
 		b.raised = append(b.raised, b.app.Advance(now)...)
 	}
 }
-
-// kinds lists what was raised.
-func (b *stepBench) kinds() []alert.Kind { return kept{alarms: b.raised}.kinds() }
 
 // rows reads the stored samples of the rise that is under way.
 func (b *stepBench) rows() []bake.Recorded {
@@ -113,27 +96,13 @@ func (b *stepBench) rows() []bake.Recorded {
 	return out
 }
 
-// TestSmallDriftIsFollowedQuietly lets the wall clock run a little ahead.
-func TestSmallDriftIsFollowedQuietly(t *testing.T) {
-	t.Parallel()
-	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
-	defer b.close()
-	b.rise(5 * time.Minute)
-	b.m.set(b.m.now().Add(time.Second))
-	b.rise(time.Minute)
-	assert.Equal(t, time.Second, b.app.opt.Clock.(*Steady).skew(), "not worth a move")
-	b.m.set(b.m.now().Add(2 * time.Second))
-	b.rise(time.Minute)
-	assert.Zero(t, b.app.opt.Clock.(*Steady).skew())
-}
-
 // cutPower lets a dough rise for two hours until the power fails, and starts the machine
-// again after a while, with its clock in 1970. It returns the bench before and after.
-func cutPower(t *testing.T, off time.Duration) (before, after *stepBench) {
+// again after 40 minutes, with its clock in 1970. It returns the bench before and after.
+func cutPower(t *testing.T) (before, after *stepBench) {
 	t.Helper()
 	day := time.Date(2026, 4, 4, 22, 45, 0, 0, time.UTC) // past midnight before the cut
-	first, second, timesync := t.TempDir(), t.TempDir(), t.TempDir()
-	b := newStepBench(t, first, day, 0, timesync)
+	first, second := t.TempDir(), t.TempDir()
+	b := newStepBench(t, first, day, 0)
 	b.rise(2 * time.Hour)
 	require.NoError(t, b.store.Flush(t.Context()))
 	require.NoError(t, os.CopyFS(second, os.DirFS(first)))
@@ -143,7 +112,7 @@ func cutPower(t *testing.T, off time.Duration) (before, after *stepBench) {
 	for _, f := range files {
 		require.NoError(t, os.Chtimes(f, b.m.now(), b.m.now()))
 	}
-	return b, newStepBench(t, second, time.Unix(20, 0), 2*time.Hour+off, timesync)
+	return b, newStepBench(t, second, time.Unix(20, 0), 2*time.Hour+40*time.Minute)
 }
 
 // TestPowerCutWithoutAClock cuts the power in mid-rise. The machine starts in
@@ -152,15 +121,11 @@ func cutPower(t *testing.T, off time.Duration) (before, after *stepBench) {
 // was.
 func TestPowerCutWithoutAClock(t *testing.T) {
 	t.Parallel()
-	const off = 40 * time.Minute
-	b, a := cutPower(t, off)
-	defer a.close()
+	b, a := cutPower(t)
 	before := b.app.State("tub").Estimate
 	a.rise(3 * time.Minute)
-	waiting := a.app.State("tub").Estimate
-	assert.False(t, waiting.Time.Before(before.Time), "time does not run back to 1970")
-	assert.NotEmpty(t, a.rows())
-	a.m.set(b.m.now().Add(off + 3*time.Minute))
+	assert.False(t, a.app.State("tub").Estimate.Time.Before(before.Time), "time does not run back to 1970")
+	a.m.tick(0, b.m.now().Add(43*time.Minute).Sub(a.m.now()))
 	a.rise(time.Minute)
 	e := a.app.State("tub").Estimate
 	assert.WithinDuration(t, before.Started, e.Started, 25*time.Second, "the rise keeps its start")
@@ -170,122 +135,72 @@ func TestPowerCutWithoutAClock(t *testing.T) {
 	for i := 1; i < len(rows); i++ {
 		gap = max(gap, rows[i].Time.Sub(rows[i-1].Time))
 	}
-	assert.InDelta(t, off.Minutes(), gap.Minutes(), 2, "the gap is as long as the cut")
+	assert.InDelta(t, 40, gap.Minutes(), 2, "the gap is as long as the cut")
 	a.rise(crossing() - a.rose + 20*time.Minute)
 	assert.InDelta(t, 0, a.app.State("tub").Estimate.Ready.Median.Sub(before.Started.Add(crossing())).Minutes(), 5)
-	assert.NotContains(t, a.kinds(), alert.SensorLost)
-	assert.NotContains(t, a.kinds(), alert.Over)
-	assert.Contains(t, a.kinds(), alert.Reached)
+	assert.NotContains(t, kindsOf(a.raised), alert.SensorLost)
+	assert.NotContains(t, kindsOf(a.raised), alert.Over)
+	assert.Contains(t, kindsOf(a.raised), alert.Reached)
 }
 
-// TestPowerCutWithoutAClockAndSensorsThatAreLate does not count the outage as silence of
-// a sensor that takes minutes to come back.
-func TestPowerCutWithoutAClockAndSensorsThatAreLate(t *testing.T) {
+// TestASilentSensorIsToldFromThisWatchOn: neither an outage nor a sleep counts as silence
+// of a sensor that does not come back after it; what is silent after it is told.
+func TestASilentSensorIsToldFromThisWatchOn(t *testing.T) {
 	t.Parallel()
-	const off = 40 * time.Minute
-	b, a := cutPower(t, off)
-	defer a.close()
+	b, a := cutPower(t)
 	a.unread(2 * time.Minute)
-	a.m.set(b.m.now().Add(off + 2*time.Minute))
+	a.m.tick(0, b.m.now().Add(42*time.Minute).Sub(a.m.now()))
 	a.unread(2 * time.Minute)
-	assert.NotContains(t, a.kinds(), alert.SensorLost)
+	assert.NotContains(t, kindsOf(a.raised), alert.SensorLost)
 	a.unread(2 * time.Minute)
-	assert.Contains(t, a.kinds(), alert.SensorLost, "of this watch")
+	assert.Contains(t, kindsOf(a.raised), alert.SensorLost)
+
+	for _, shortRestart := range []bool{false, true} {
+		b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0)
+		b.rise(time.Hour)
+		if shortRestart { // after which its sensors count as asked all the time
+			b.app.vessels["tub"].awake = time.Time{}
+		}
+		b.sleep(40 * time.Minute)
+		b.unread(b.app.vessels["tub"].config.LostAfter - time.Minute)
+		assert.NotContains(t, kindsOf(b.raised), alert.SensorLost)
+		b.unread(2 * time.Minute)
+		assert.Contains(t, kindsOf(b.raised), alert.SensorLost)
+	}
 }
 
 // TestAClockKnownToBeSetIsBelieved goes back before the last run when the system
 // says so.
 func TestAClockKnownToBeSetIsBelieved(t *testing.T) {
 	t.Parallel()
-	timesync := t.TempDir()
-	a := &App{timesync: timesync, notBefore: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
+	a := &App{timesync: t.TempDir(), notBefore: time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)}
 	early := a.notBefore.Add(-time.Hour)
 	assert.False(t, a.believed(early))
 	assert.True(t, a.believed(a.notBefore.Add(time.Hour)))
-	require.NoError(t, os.WriteFile(filepath.Join(timesync, "synchronized"), nil, 0o644))
+	put(t, filepath.Join(a.timesync, "synchronized"), "")
 	assert.True(t, a.believed(early))
 }
 
-// TestARiseThatIsOverIsAsLongAgoAsItWas sets the clock after the end of a rise: it moves
-// along, and the next one begins when it was told.
-func TestARiseThatIsOverIsAsLongAgoAsItWas(t *testing.T) {
+// TestClockSet: whether the wall clock can be trusted.
+func TestClockSet(t *testing.T) {
 	t.Parallel()
-	day := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	now := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
+	never, set := t.TempDir(), t.TempDir()
+	put(t, filepath.Join(set, "synchronized"), "")
 	for name, c := range map[string]struct {
-		starts time.Time
-		by     time.Duration
-		rose   time.Duration
+		dir  string
+		wall time.Time
+		want bool
 	}{
-		"late from the start": {time.Unix(30, 0), day.Sub(time.Unix(30, 0)), 20 * time.Minute},
-		"three hours forth":   {day, 3 * time.Hour, settlesWithin + time.Minute},
-		"three hours back":    {day, -3 * time.Hour, settlesWithin + time.Minute},
+		"set from the network":            {set, now, true},
+		"not yet":                         {never, now, false},
+		"no such client here":             {filepath.Join(never, "none"), now, true},
+		"1970, whatever the client says":  {set, time.Unix(0, 0), false},
+		"before this program was written": {filepath.Join(never, "none"), now.AddDate(-1, 0, 0), false},
 	} {
-		t.Run(name, func(t *testing.T) {
-			b := newStepBench(t, t.TempDir(), c.starts, 0, t.TempDir())
-			defer b.close()
-			b.rise(time.Minute)
-			b.do(bake.Event{Kind: bake.EventStart})
-			b.rise(c.rose)
-			id := b.vessel().RiseID
-			b.do(bake.Event{Kind: bake.EventEnd})
-			b.rise(time.Minute)
-			before, err := b.store.Rise(t.Context(), id)
-			require.NoError(t, err)
-			b.m.set(b.m.now().Add(c.by))
-			b.rise(time.Minute)
-			after, err := b.store.Rise(t.Context(), id)
-			require.NoError(t, err)
-			assert.WithinDuration(t, before.StartedAt.Add(c.by), after.StartedAt, time.Second)
-			assert.WithinDuration(t, before.EndedAt.Add(c.by), after.EndedAt, time.Second)
-			b.do(bake.Event{Kind: bake.EventStart})
-			told := b.m.now()
-			b.rise(time.Minute)
-			next, err := b.store.Rise(t.Context(), b.vessel().RiseID)
-			require.NoError(t, err)
-			assert.NotEqual(t, id, next.ID)
-			assert.WithinDuration(t, told, next.StartedAt, time.Second)
-		})
+		assert.Equal(t, c.want, clockSet(c.dir, c.wall), name)
 	}
-}
-
-// sleep suspends the machine: its clocks and the dough go on, nothing else does.
-func (b *stepBench) sleep(d time.Duration) {
-	b.m.tick(d)
-	b.rose += d
-}
-
-// unread lets the watch go on while no sensor answers.
-func (b *stepBench) unread(d time.Duration) {
-	for range int(d / sampledEvery) {
-		b.m.tick(sampledEvery)
-		b.rose += sampledEvery
-		b.app.FollowClock(b.t.Context())
-		b.raised = append(b.raised, b.app.Advance(b.app.opt.Clock.Now())...)
-	}
-}
-
-// TestASensorThatDoesNotComeBackFromASleepIsTold counts from waking.
-func TestASensorThatDoesNotComeBackFromASleepIsTold(t *testing.T) {
-	t.Parallel()
-	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
-	defer b.close()
-	b.rise(time.Hour)
-	after := b.app.vessels["tub"].config.LostAfter
-	b.sleep(40 * time.Minute)
-	b.unread(after - time.Minute)
-	assert.Empty(t, b.kinds())
-	b.unread(2 * time.Minute)
-	assert.Equal(t, []alert.Kind{alert.SensorLost}, b.kinds())
-}
-
-// TestASleepAfterARestartIsABreak though the restart was none.
-func TestASleepAfterARestartIsABreak(t *testing.T) {
-	t.Parallel()
-	b := newStepBench(t, t.TempDir(), time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC), 0, t.TempDir())
-	defer b.close()
-	b.rise(time.Hour)
-	b.app.vessels["tub"].awake = time.Time{} // as after a short restart
-	b.sleep(40 * time.Minute)
-	b.unread(time.Minute)
-	assert.NotContains(t, b.kinds(), alert.SensorLost)
+	s := machineState(set, t.TempDir(), set, now)
+	assert.True(t, s.ClockSet && !s.UnderVoltage && s.DiskFreeRatio > 0 && s.DiskFreeRatio <= 1, "%+v", s)
+	assert.True(t, math.IsNaN(diskFree(filepath.Join(never, "none"))), "a folder that is not there has no disk")
 }

@@ -69,9 +69,6 @@ func judges(k bake.EventKind) bool { return k == bake.EventNote || k == bake.Eve
 
 // judge keeps a note or a judgement of a rise.
 func (a *App) judge(ctx context.Context, e bake.Event) error {
-	if a.opt.Store == nil {
-		return bake.Refuse("no_history", nil)
-	}
 	v := a.vessels[e.Vessel] // none for a vessel of former times
 	if v != nil {
 		v.mu.Lock()
@@ -162,7 +159,7 @@ func (a *App) Correct(ctx context.Context, name string, riseID, id int64, at tim
 // by the session, whose journal is folded again.
 func (a *App) amend(ctx context.Context, name string, riseID, id int64, past func(*bake.Event), now func(*vessel) (bake.Event, error)) error {
 	defer a.updates.notify()
-	if riseID != 0 && id != 0 && a.opt.Store != nil && !a.ownRise(name, riseID) {
+	if riseID != 0 && id != 0 && !a.ownRise(name, riseID) {
 		return a.amendPast(ctx, riseID, id, past)
 	}
 	v, err := a.hold(name)
@@ -174,11 +171,9 @@ func (a *App) amend(ctx context.Context, name string, riseID, id int64, past fun
 	if err != nil {
 		return err
 	}
-	if a.opt.Store != nil {
-		v.unkept("event", e.RiseID, a.opt.Store.UpdateEvents(context.WithoutCancel(ctx), e))
-		if judges(e.Kind) {
-			err = a.keepJudgement(ctx, e.RiseID)
-		}
+	v.unkept("event", e.RiseID, a.opt.Store.UpdateEvents(context.WithoutCancel(ctx), e))
+	if judges(e.Kind) {
+		err = a.keepJudgement(ctx, e.RiseID)
 	}
 	if e.Undone() && e.Kind.Starts() {
 		v.startUndone(e)
@@ -229,9 +224,6 @@ func (a *App) amendPast(ctx context.Context, riseID, id int64, change func(*bake
 // RemoveRise takes a past rise out of the history, with all that belongs to it and what
 // it taught.
 func (a *App) RemoveRise(ctx context.Context, id int64) error {
-	if a.opt.Store == nil {
-		return bake.Refuse("no_history", nil)
-	}
 	r, err := a.opt.Store.Rise(ctx, id)
 	if err != nil {
 		return err

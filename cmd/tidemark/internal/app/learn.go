@@ -45,7 +45,7 @@ func forgottenKey(vessel string) string { return "forgotten/" + vessel }
 // learnBeside lets a vessel learn beside the watch, from the rises named too. Stop waits
 // for it.
 func (a *App) learnBeside(v *vessel, riseIDs ...int64) {
-	if a.opt.Store != nil && a.ctx != nil {
+	if a.ctx != nil {
 		a.work.Go(func() { a.learn(context.WithoutCancel(a.ctx), v, riseIDs...) })
 	}
 }
@@ -55,9 +55,6 @@ func (a *App) learnBeside(v *vessel, riseIDs ...int64) {
 // yet (just ended, imported, of a version that did not learn); one whose end was taken
 // back taught nothing.
 func (a *App) learn(ctx context.Context, v *vessel, riseIDs ...int64) {
-	if a.opt.Store == nil {
-		return
-	}
 	if err := a.teach(ctx, v, riseIDs); err != nil {
 		a.log.Warn("what past rises teach is not known whole", "vessel", v.name, "error", err)
 	}
@@ -136,7 +133,7 @@ func (a *App) keepSetting(ctx context.Context, key string, what any) {
 // learned reads what the past rises of a vessel teach. What cannot be read is logged
 // and left out.
 func (a *App) learned(ctx context.Context, v *vessel) bake.Learned {
-	if a.opt.Store == nil {
+	if a.opt.Untaught {
 		return bake.Learned{}
 	}
 	past, err := readLessons(ctx, a.opt.Store, v.name, func(int64) bool { return true })

@@ -120,11 +120,9 @@ func (v *vessel) rows() []bake.Recorded {
 func (a *App) systemForWeb() web.System {
 	began, _ := a.span()
 	s := web.System{Version: a.opt.Version, StartedAt: began, ClockSet: a.clockTrusted()}
-	if a.opt.Store != nil {
-		h := a.opt.Store.Health()
-		s.StoreProblem, s.Notes = h.Problem, h.Notes
-		s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
-	}
+	h := a.opt.Store.Health()
+	s.StoreProblem, s.Notes = h.Problem, h.Notes
+	s.RowsWaiting, s.LastCommit, s.RowsDropped = h.WaitingRows, h.LastCommit, h.DroppedRows
 	_, s.ChannelProblems = a.manager.Deliveries()
 	s.SamplesLate = a.samplesLate.Load()
 	if b := a.heartbeat.Load(); b != nil {

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"net/http"
@@ -59,13 +60,6 @@ vessels:
 	return cfg
 }
 
-// invented is the true rise of the tests' dough in percent after a time: a
-// logistic with its half way at 3.2 h. Invented data.
-func invented(since time.Duration) float64 {
-	g := func(h float64) float64 { return 165 / (1 + math.Exp((3.2-h)*1.35)) }
-	return g(since.Hours()) - g(0)
-}
-
 // playTree shows a rise in the tree, as often as it is read, until ctx ends. fault may
 // break things until the next time.
 func playTree(ctx context.Context, t *testing.T, tree sensortest.Tree, start time.Time, fault func(since time.Duration) bool) {
@@ -87,22 +81,6 @@ func playTree(ctx context.Context, t *testing.T, tree sensortest.Tree, start tim
 	}
 }
 
-// crossing is when the invented dough doubles.
-func crossing() time.Duration {
-	for d := time.Duration(0); ; d += time.Second {
-		if invented(d) >= 100 {
-			return d
-		}
-	}
-}
-
-// kept is what a run left behind.
-type kept struct {
-	alarms []alert.Alarm
-	rise   bake.Rise
-	health int // kinds of status the height sensor showed
-}
-
 // liveRun is an App over a tree that somebody plays.
 type liveRun struct {
 	app   *App
@@ -113,63 +91,43 @@ type liveRun struct {
 // openLive starts an App on a state folder, in the bubble's time.
 func openLive(t *testing.T, state string, tree sensortest.Tree, start time.Time, fault func(time.Duration) bool) liveRun {
 	t.Helper()
-	cfg := liveConfig(t, tree.Root, state)
-	store, err := history.Open(t.Context(), filepath.Join(state, "tidemark.db"), history.Options{Now: time.Now})
-	require.NoError(t, err)
-	a, err := New(Options{Config: cfg, Clock: wall{}, Store: store, Live: true})
-	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	var play sync.WaitGroup
 	play.Go(func() { playTree(ctx, t, tree, start, fault) })
-	require.NoError(t, a.Start(ctx))
-	return liveRun{a, store, func() {
-		require.NoError(t, a.Stop(ctx))
+	r := startLive(t, liveConfig(t, tree.Root, state))
+	stop := r.stop
+	r.stop = func() {
+		stop()
 		cancel()
 		play.Wait()
+	}
+	return r
+}
+
+// startLive starts an App that reads sensors, in the bubble's time.
+func startLive(t *testing.T, cfg *config.Config) liveRun {
+	t.Helper()
+	store, err := history.Open(t.Context(), filepath.Join(cfg.StateDir, "tidemark.db"), history.Options{})
+	require.NoError(t, err)
+	a, err := New(Options{Config: cfg, Clock: wall{}, Store: store, Live: true})
+	require.NoError(t, err)
+	require.NoError(t, a.Start(t.Context()))
+	return liveRun{a, store, func() {
+		assert.NoError(t, errors.Join(a.Stop(context.Background()), store.Close(context.Background())))
 	}}
 }
 
-// runLive runs the App over a tree for a while.
-func runLive(t *testing.T, state string, tree sensortest.Tree, start time.Time, until time.Duration, fault func(time.Duration) bool) kept {
+// until lets the run go on until a moment, ends it and returns the rise and its alarms.
+func (r liveRun) until(t *testing.T, end time.Time) (bake.Rise, []alert.Alarm) {
 	t.Helper()
-	return openLive(t, state, tree, start, fault).end(t, start.Add(until))
-}
-
-// end lets the run go on until a moment and looks at what it left behind.
-func (r liveRun) end(t *testing.T, until time.Time) kept {
-	t.Helper()
-	time.Sleep(time.Until(until)) // the bubble's time, not real
-	k := kept{health: len(r.app.Snapshot().Vessels[0].Sensors)}
-	r.stop()
+	time.Sleep(time.Until(end)) // the bubble's time, not real
 	rises, err := r.store.OpenRises(t.Context())
 	require.NoError(t, err)
 	require.Len(t, rises, 1)
-	k.rise = rises[0]
-	k.alarms, err = r.store.Alarms(t.Context(), k.rise.ID)
+	alarms, err := r.store.Alarms(t.Context(), rises[0].ID)
 	require.NoError(t, err)
-	require.NoError(t, r.store.Close(t.Context()))
-	return k
-}
-
-// kinds lists the kinds of alarm in order.
-func (k kept) kinds() []alert.Kind {
-	var out []alert.Kind
-	for _, a := range k.alarms {
-		out = append(out, a.Kind)
-	}
-	return out
-}
-
-// of finds the alarm of a kind.
-func (k kept) of(t *testing.T, kind alert.Kind) alert.Alarm {
-	t.Helper()
-	for _, a := range k.alarms {
-		if a.Kind == kind {
-			return a
-		}
-	}
-	require.Failf(t, "alarm missing", "no %s among %v", kind, k.kinds())
-	return alert.Alarm{}
+	r.stop()
+	return rises[0], alarms
 }
 
 // TestLiveTreeWarnsBeforeDoubling is the live proof: kernel files in, the
@@ -179,15 +137,15 @@ func TestLiveTreeWarnsBeforeDoubling(t *testing.T) {
 	state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
-		k := runLive(t, state, tree, start, crossing()+20*time.Minute, faultsOf(t, tree))
-		near, reached := k.of(t, alert.Near), k.of(t, alert.Reached)
+		r := openLive(t, state, tree, start, faultsOf(t, tree))
+		rise, alarms := r.until(t, start.Add(crossing()+20*time.Minute))
+		near, reached := alarmOf(t, alarms, alert.Near), alarmOf(t, alarms, alert.Reached)
 		want := start.Add(crossing())
 		assert.InDelta(t, 0, near.FiredAt.Sub(want.Add(-30*time.Minute)).Minutes(), 10, "near came at %s", near.FiredAt)
 		assert.InDelta(t, 0, reached.FiredAt.Sub(want).Minutes(), 8, "reached came at %s", reached.FiredAt)
-		assert.NotContains(t, k.kinds(), alert.TooHot, "85 C at power-on is no temperature")
-		assert.NotContains(t, k.kinds(), alert.OvenHeating)
-		assert.InDelta(t, 60*math.Pi*90*90/1e6, k.rise.BaselineL, 0.05)
-		assert.Equal(t, 3, k.health)
+		assert.NotContains(t, kindsOf(alarms), alert.TooHot, "85 C at power-on is no temperature")
+		assert.NotContains(t, kindsOf(alarms), alert.OvenHeating)
+		assert.InDelta(t, 60*math.Pi*90*90/1e6, rise.BaselineL, 0.05)
 	})
 }
 
@@ -219,8 +177,6 @@ func faultsOf(t *testing.T, tree sensortest.Tree) func(time.Duration) bool {
 	}
 }
 
-func noFault(time.Duration) bool { return false }
-
 // TestAVanishedProbeIsToldAndNotShownAsFresh takes the dough's probe away for
 // forty minutes: the old value is not shown as that of now, and the household is
 // told why no warning of heat can come.
@@ -243,11 +199,11 @@ func TestAVanishedProbeIsToldAndNotShownAsFresh(t *testing.T) {
 		time.Sleep(20 * time.Minute)
 		assert.True(t, math.IsNaN(r.app.State("tub").Estimate.DoughC))
 		assert.InDelta(t, 23.5, r.app.State("tub").Estimate.AirC, 0.1)
-		k := r.end(t, start.Add(2*time.Hour))
-		lost := k.of(t, alert.ProbeLost)
+		_, alarms := r.until(t, start.Add(2*time.Hour))
+		lost := alarmOf(t, alarms, alert.ProbeLost)
 		assert.InDelta(t, 75, lost.FiredAt.Sub(start).Minutes(), 1)
 		assert.Equal(t, alert.Resolved, lost.State)
-		assert.Len(t, k.alarms, 1, "%v", k.kinds())
+		assert.Len(t, alarms, 1, "%v", kindsOf(alarms))
 	})
 }
 
@@ -286,10 +242,9 @@ vessels:
 `
 		cfg, err := config.Parse("t.yaml", []byte(text), config.Sensors)
 		require.NoError(t, err)
-		a, err := New(Options{Config: cfg, Clock: wall{}, Live: true})
-		require.NoError(t, err)
-		require.NoError(t, a.Start(t.Context()))
-		defer func() { require.NoError(t, a.Stop(t.Context())) }()
+		r := startLive(t, cfg)
+		a := r.app
+		defer r.stop()
 		time.Sleep(time.Minute + time.Second)
 		v := a.Snapshot().Vessels[0]
 		assert.InDelta(t, 0.85, v.AirHumidity, 1e-9)
@@ -319,35 +274,9 @@ vessels:
 	})
 }
 
-// TestLastReadings follows one thermometer that measures, fails and is asked no more.
-func TestLastReadings(t *testing.T) {
-	t.Parallel()
-	at := time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC)
-	var l lastReadings
-	assert.Equal(t, sensor.Stale, l.fresh(doughRole, at, time.Minute).Status, "not asked yet")
-	assert.True(t, math.IsNaN(l.lately(doughRole, at, time.Hour)))
-	assert.Empty(t, l.fault(doughRole))
-	assert.Empty(t, l.silent())
-
-	good := sensor.Reading{Status: sensor.OK, Quantity: sensor.Temperature, Value: 24.5}
-	l.note(doughRole, good, at)
-	assert.Equal(t, good, l.fresh(doughRole, at.Add(time.Minute), time.Minute))
-	assert.Equal(t, sensor.Stale, l.fresh(doughRole, at.Add(time.Minute+1), time.Minute).Status)
-	assert.Empty(t, l.silent())
-
-	later := at.Add(10 * time.Minute)
-	l.note(doughRole, sensor.Reading{Status: sensor.Missing, Quantity: sensor.Temperature}, later)
-	assert.Equal(t, string(sensor.Missing), l.fault(doughRole))
-	assert.Equal(t, []alert.Silent{{Sensor: "dough", Since: at}}, l.silent())
-	assert.Equal(t, 24.5, l.lately(doughRole, later, 10*time.Minute), "what was measured last")
-	assert.True(t, math.IsNaN(l.lately(doughRole, later.Add(1), 10*time.Minute)))
-	assert.True(t, math.IsNaN(l.lately(airRole, later, time.Hour)), "another sensor")
-
-	l.clockStep(alert.ClockStep{By: time.Hour})
-	assert.Equal(t, []alert.Silent{{Sensor: "dough", Since: at.Add(time.Hour)}}, l.silent())
-}
-
-func TestNotificationsAreCountedByState(t *testing.T) {
+// TestWhatIsCountedReachesPageAndMetrics: notifications by state, heartbeats, readings that
+// come too late, and how often a sensor was brought back.
+func TestWhatIsCountedReachesPageAndMetrics(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
 	a := alert.Alarm{ID: "x", Kind: alert.Near, Vessel: "tub", State: alert.Firing, Since: b.start}
@@ -355,13 +284,7 @@ func TestNotificationsAreCountedByState(t *testing.T) {
 		{ID: "x/phone/0", AlarmID: "x", Channel: "phone", State: alert.Waiting, CreatedAt: b.start},
 		{ID: "x/mail/0", AlarmID: "x", Channel: "mail", State: alert.Sent, CreatedAt: b.start}}))
 	b.app.report(t.Context())
-	assert.Equal(t, map[string]int{"waiting": 1, "sent": 1}, b.app.Snapshot().System.NotificationsByState)
-}
 
-func TestHeartbeatIsShown(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	assert.Zero(t, b.app.Snapshot().System.HeartbeatAt)
 	there := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
 	defer there.Close()
 	ctx, cancel := context.WithCancel(t.Context())
@@ -372,26 +295,23 @@ func TestHeartbeatIsShown(t *testing.T) {
 	require.Eventually(t, func() bool { return !b.app.Snapshot().System.HeartbeatAt.IsZero() }, time.Minute, 5*time.Millisecond)
 	cancel()
 	done.Wait()
-}
 
-// TestReadingTimesAreShown runs the live App for a while: the sensors of the tree
-// answer at once, and none is late.
-func TestReadingTimesAreShown(t *testing.T) {
-	t.Parallel()
-	state, tree := t.TempDir(), sensortest.Tree{Root: t.TempDir()}
-	synctest.Test(t, func(t *testing.T) {
-		r := openLive(t, state, tree, time.Now(), noFault)
-		time.Sleep(2 * time.Minute) // the bubble's time, not real
-		s := r.app.Snapshot()
-		r.app.vessels["tub"].timed(heightRole, nil, time.Second, 3)
-		late := r.app.Snapshot().System.SamplesLate
-		r.stop()
-		require.NoError(t, r.store.Close(t.Context()))
-		assert.Zero(t, s.System.SamplesLate)
-		assert.Equal(t, uint64(3), late)
-		require.Len(t, s.Vessels[0].Sensors, 3)
-		for _, x := range s.Vessels[0].Sensors {
-			assert.GreaterOrEqual(t, x.ReadSeconds, 0.0, x.Sensor)
-		}
-	})
+	dead := &sensor.Driver{Quantity: sensor.Distance, Resets: true, Open: func(context.Context) error { return nil },
+		Measure: func(context.Context) (mm, sd float64, err error) { return 0, 0, errors.New("dead") }}
+	v := b.app.vessels["tub"]
+	for range 4 { // it is brought back before the fourth
+		v.deliver(heightRole, dead.Read(t.Context()))
+		v.timed(heightRole, dead, 2*time.Second, 3)
+	}
+	s := b.app.Snapshot()
+	assert.Equal(t, []any{map[string]int{"waiting": 1, "sent": 1}, uint64(12)}, []any{s.System.NotificationsByState, s.System.SamplesLate})
+	x := s.Vessels[0].Sensors[0]
+	assert.Equal(t, []any{"height", 2.0, int64(1), int64(1)}, []any{x.Sensor, x.ReadSeconds, x.Restarts, x.Resets})
+	o, err := b.app.WebOptions()
+	require.NoError(t, err)
+	w := httptest.NewRecorder()
+	o.Metrics.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	for _, by := range []string{"restart", "reset"} {
+		assert.Contains(t, w.Body.String(), `tidemark_sensor_recoveries_total{by="`+by+`",sensor="height",vessel="tub"} 1`)
+	}
 }

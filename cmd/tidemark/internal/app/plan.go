@@ -179,14 +179,9 @@ func (a *App) request(ctx context.Context, w web.PlanRequest) (planner.Request, 
 		}
 	}
 	out := web.Planned{Title: request.Batch.Name, Vessel: v.Name}
-	said := worked()
-	if a.opt.Store != nil {
-		if said, err = LearnInto(ctx, a.opt.Store, v.Name, &request, a.opt.Demo); err != nil {
-			return request, out, err
-		}
-	}
+	said, err := LearnInto(ctx, a.opt.Store, v.Name, &request, a.opt.Demo)
 	out.From = a.words.Tell(said)
-	return request, out, nil
+	return request, out, err
 }
 
 // doughVessel is the named vessel, or the first that holds dough. Without any it

@@ -1,7 +1,6 @@
 package app
 
 import (
-	"math"
 	"testing"
 	"time"
 
@@ -34,28 +33,14 @@ func (b *bench) chosen(w *web.PlanRequest) *bake.Chosen {
 // follow takes a plan on.
 func (b *bench) follow(ready time.Duration, way string) {
 	b.t.Helper()
-	b.do(bake.Event{Kind: bake.EventPlan, Detail: bake.Detail{Plan: b.chosen(b.breadAt(ready, way))}})
+	b.do(bake.EventPlan, bake.Detail{Plan: b.chosen(b.breadAt(ready, way))})
 }
 
 // idle lets time go by with nothing in the tub.
 func (b *bench) idle(until time.Time) {
-	for now := b.clock.Now().Add(time.Minute); !now.After(until); now = now.Add(time.Minute) {
-		b.clock.Set(now)
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240, DoughC: 23.5, AirC: 23.5})
-		b.app.Advance(now)
-	}
-}
-
-// rising feeds the invented rise, slowed by a factor, of a dough that went into the
-// tub at a moment.
-func (b *bench) rising(since, until time.Time, slow float64) {
-	for now := b.clock.Now().Add(30 * time.Second); !now.After(until); now = now.Add(30 * time.Second) {
-		b.clock.Set(now)
-		level := invented(time.Duration(float64(now.Sub(since)) / slow))
-		noise := 0.4 * math.Sin(float64(now.Unix())) // stands for noise, the same every time
-		b.app.Observe("tub", estimator.Sample{Time: now, DistanceMM: 240 - 60*(1+level/100) + noise, DoughC: 24.5, AirC: 23.5})
-		b.app.Advance(now)
-	}
+	b.pass(until, func(time.Time) estimator.Sample {
+		return estimator.Sample{DistanceMM: 240, DoughC: 23.5, AirC: 23.5}
+	})
 }
 
 // due runs an idle bench until a step is due and returns that moment.
@@ -78,9 +63,9 @@ const saltID = "salt"
 func (b *bench) intoTheTub() time.Time {
 	b.t.Helper()
 	b.due(bake.MixID)
-	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: bake.MixID}})
+	b.do(bake.EventDone, bake.Detail{StepID: bake.MixID})
 	b.due(saltID)
-	b.do(bake.Event{Kind: bake.EventDone, Detail: bake.Detail{StepID: saltID}})
+	b.do(bake.EventDone, bake.Detail{StepID: saltID})
 	return b.clock.Now()
 }
 
@@ -99,6 +84,7 @@ func (b *bench) bulkEnd() float64 {
 func TestTheRealRiseMovesThePlan(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
+	b.every = time.Minute
 	b.follow(26*time.Hour, overnight)
 	planned := stepOf(t, b, bake.RetardID).At
 	end := b.bulkEnd()
@@ -109,11 +95,9 @@ func TestTheRealRiseMovesThePlan(t *testing.T) {
 	assert.Contains(t, b.app.words.Tell(v.Plan.Said), "The bulk now ends at")
 	assert.NotEqual(t, end, b.bulkEnd())
 	assert.Equal(t, b.bulkEnd(), v.Estimate.TargetPercent, "the mark follows")
-	r, err := b.store.Rise(t.Context(), v.RiseID)
-	require.NoError(t, err)
-	assert.Equal(t, b.bulkEnd(), r.TargetPercent)
+	assert.Equal(t, b.bulkEnd(), b.riseOf(v.RiseID).TargetPercent)
 	assert.NotEqual(t, planned, stepOf(t, b, bake.RetardID).At, "the steps slip")
-	b.do(bake.Event{Kind: bake.EventTarget, Detail: bake.Detail{TargetPercent: 90}})
+	b.do(bake.EventTarget, bake.Detail{TargetPercent: 90})
 	b.rising(since, since.Add(4*time.Hour+20*time.Minute), 1.6)
 	assert.Equal(t, 90.0, b.vessel().Estimate.TargetPercent, "a mark chosen by hand stands")
 	assert.Equal(t, 90.0, b.bulkEnd())
@@ -123,11 +107,12 @@ func TestTheRealRiseMovesThePlan(t *testing.T) {
 func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
+	b.every = time.Minute
 	b.follow(26*time.Hour, overnight)
 	since := b.intoTheTub()
 	b.rising(since, since.Add(2*time.Hour), 1)
-	assert.Contains(t, b.refused(bake.Event{Kind: bake.EventPlan, Detail: bake.Detail{Plan: b.chosen(b.breadAt(40*time.Hour, overnight))}}), "A rise is under way in tub")
-	b.do(bake.Event{Kind: bake.EventShaped})
+	refusedWith(t, b.tell(bake.EventPlan, bake.Detail{Plan: b.chosen(b.breadAt(40*time.Hour, overnight))}), "A rise is under way in tub")
+	b.do(bake.EventShaped)
 	b.idle(b.clock.Now().Add(time.Minute))
 	b.follow(50*time.Hour, overnight)
 	assert.NotEqual(t, bake.Done, stepOf(t, b, bake.ShapeID).State)
@@ -142,36 +127,10 @@ func TestAPlanTakesThePlaceOfABakeUnderWay(t *testing.T) {
 func TestAPlanNobodyBeganIsForgotten(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
+	b.every = time.Minute
 	b.follow(15*time.Hour, sameDay)
 	b.clock.Set(b.start.Add(39*time.Hour + time.Minute))
 	b.app.Advance(b.clock.Now())
 	assert.Nil(t, b.vessel().Plan)
 	assert.Nil(t, b.again().vessel().Plan)
-}
-
-// TestALessonTellsThePlan ends a rise and plans: the plan says what it was worked
-// from, and differs.
-func TestALessonTellsThePlan(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	b.every = 30 * time.Second
-	b.run(6 * time.Hour)
-	before, err := b.app.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
-	require.NoError(t, err)
-	assert.Contains(t, before.From, "Worked from published values")
-	b.do(bake.Event{Kind: bake.EventEnd})
-	b.run(6*time.Hour + 2*time.Minute)
-	require.Equal(t, 1, b.lessons())
-	after, err := b.app.Plan(t.Context(), *b.breadAt(40*time.Hour, ""))
-	require.NoError(t, err)
-	assert.Equal(t, "Worked from what was learned: past rises of dough 1, past feedings of the starter 0.", after.From)
-	width := func(p web.Planned) time.Duration {
-		for _, x := range p.Plans {
-			if x.Way == sameDay {
-				return x.Ready.Until.Sub(x.Ready.From)
-			}
-		}
-		return 0
-	}
-	assert.NotEqual(t, width(before), width(after))
 }

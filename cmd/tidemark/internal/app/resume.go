@@ -29,8 +29,8 @@ const goesOnFor = 48 * time.Hour
 // way, what can be saved of it is read once more.
 func (a *App) takeUp(ctx context.Context) error {
 	err := errors.Join(a.restoreAlarms(ctx), a.resume(ctx))
-	if err == nil || a.opt.Store == nil {
-		return err
+	if err == nil {
+		return nil
 	}
 	a.log.Warn("what was kept cannot be read; the file is looked at as a whole", "error", err)
 	return errors.Join(a.opt.Store.Repair(ctx), a.restoreAlarms(ctx), a.resume(ctx))
@@ -38,9 +38,6 @@ func (a *App) takeUp(ctx context.Context) error {
 
 // resume takes up what each vessel's journal says, where that was not done yet.
 func (a *App) resume(ctx context.Context) error {
-	if a.opt.Store == nil {
-		return nil
-	}
 	open, err := a.opt.Store.OpenRises(ctx)
 	if err != nil {
 		return fmt.Errorf("the rises under way cannot be read: %w", err)
@@ -169,7 +166,7 @@ func splitRuns(stored []bake.Event) []bake.Run {
 
 // riseOf is the stored summary of the rise of a run; its ID is 0 when none began.
 func (a *App) riseOf(ctx context.Context, run bake.Run) (bake.Rise, error) {
-	if id := run.RiseID(); id != 0 && a.opt.Store != nil {
+	if id := run.RiseID(); id != 0 {
 		return a.opt.Store.Rise(ctx, id)
 	}
 	return bake.Rise{}, nil
@@ -203,14 +200,12 @@ func (a *App) endOrphans(ctx context.Context, open []bake.Rise, now time.Time) {
 }
 
 // stored is how far the history has what there is to keep of a vessel. A history that
-// takes nothing is logged and told by its Health: watching goes on. Without one, events
-// and rises are only counted, so that alarms have a rise to belong to.
+// takes nothing is logged and told by its Health: watching goes on.
 type stored struct {
-	rise          bake.Rise // its summary
-	sampledAt     time.Time // of the last sample
-	trackAt       time.Time // when the measurements after the bulk were kept last
-	forecastAt    time.Time // when the forecast was kept last
-	rises, events int64     // counted without a history
+	rise       bake.Rise // its summary
+	sampledAt  time.Time // of the last sample
+	trackAt    time.Time // when the measurements after the bulk were kept last
+	forecastAt time.Time // when the forecast was kept last
 }
 
 // How often what moves slowly is kept.
@@ -225,8 +220,8 @@ func (v *vessel) keep(now time.Time) {
 	if v.session.Keep(func(e bake.Event) bake.Event { return v.keepEvent(e, v.state.Rise) }) {
 		v.state = v.session.State()
 	}
-	store, s, at := v.app.opt.Store, v.state, &v.stored
-	if s.WorkingOut || store == nil || s.Rise.ID == 0 {
+	s, at := v.state, &v.stored
+	if s.WorkingOut || s.Rise.ID == 0 || v.app.opt.Untaught {
 		return
 	}
 	v.keepSamples(s.Rise.ID)
@@ -237,7 +232,7 @@ func (v *vessel) keep(now time.Time) {
 	}
 	if e := &s.Estimate; s.RiseID != 0 && !e.Ready.IsZero() && !e.ReadyIsPast && now.Sub(at.forecastAt) >= forecastEvery {
 		at.forecastAt = now
-		v.unkept("forecast", s.RiseID, store.AppendForecast(history.Forecast{RiseID: s.RiseID, At: now, Ready: e.Ready}))
+		v.unkept("forecast", s.RiseID, v.app.opt.Store.AppendForecast(history.Forecast{RiseID: s.RiseID, At: now, Ready: e.Ready}))
 	}
 }
 
@@ -247,15 +242,7 @@ func (v *vessel) keepEvent(e bake.Event, rise bake.Rise) bake.Event {
 	ctx := context.Background() // the vessel changes, whoever asked is gone or not
 	store, at := v.app.opt.Store, &v.stored
 	var err error
-	switch {
-	case store == nil:
-		at.events++
-		e.ID = at.events
-		if e.Kind.Starts() {
-			at.rises++
-			e.RiseID = at.rises
-		}
-	case e.Kind.Starts():
+	if e.Kind.Starts() {
 		if at.rise.ID != 0 && at.rise.UnderWay() {
 			ended := at.rise
 			ended.EndedAt = e.At
@@ -263,7 +250,7 @@ func (v *vessel) keepEvent(e bake.Event, rise bake.Rise) bake.Event {
 		}
 		_, err = store.BeginRise(ctx, bake.Rise{Vessel: v.name, Holds: v.config.Holds, StartedAt: e.At,
 			Batch: rise.Batch, TargetPercent: rise.TargetPercent, Demo: v.app.opt.Demo}, &e)
-	default:
+	} else {
 		e.ID, err = store.AddEvent(ctx, e)
 	}
 	v.unkept("event", e.RiseID, err)
@@ -309,7 +296,7 @@ func (v *vessel) startUndone(start bake.Event) {
 	before, err := v.app.riseOf(ctx, run)
 	v.unkept("rise before", before.ID, err)
 	v.stored.rise, v.stored.sampledAt = before, start.At.Add(-time.Millisecond)
-	if store := v.app.opt.Store; store != nil && start.RiseID != 0 {
+	if store := v.app.opt.Store; start.RiseID != 0 {
 		v.unkept("events of a rise that was taken back", start.RiseID, store.UpdateEvents(ctx, run.Events...))
 		v.unkept("rise that was taken back", start.RiseID, store.DeleteRise(ctx, start.RiseID))
 	}

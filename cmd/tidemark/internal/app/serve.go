@@ -70,7 +70,7 @@ func (a *App) openPage(ctx context.Context) error {
 	if err := a.serve(address, page, over); err != nil {
 		return err
 	}
-	if a.window = window; a.opt.Live && a.opt.Store != nil && !conf.LocalOnly() {
+	if a.window = window; a.opt.Live && !conf.LocalOnly() {
 		x := windowWatch{a.opt.Config.StateDir, a.opt.Store.Settings(), window, a.requestRestart, a.log}
 		a.work.Go(func() { x.run(ctx) })
 	}
@@ -135,16 +135,14 @@ func (a *App) allowedAddress(ctx context.Context, address string) (string, *acce
 	if ip := net.ParseIP(host); host == "localhost" || (ip != nil && ip.IsLoopback()) {
 		return address, nil, nil
 	}
-	if a.opt.Store != nil {
-		set, err := access.HasPassphrase(ctx, a.opt.Store.Settings())
-		if err != nil {
-			a.log.Error("whether a passphrase is set cannot be read", "error", err)
-		}
-		if set {
-			return address, nil, nil
-		}
+	set, err := access.HasPassphrase(ctx, a.opt.Store.Settings())
+	if err != nil {
+		a.log.Error("whether a passphrase is set cannot be read", "error", err)
 	}
-	if a.opt.Live && a.opt.Store != nil {
+	if set {
+		return address, nil, nil
+	}
+	if a.opt.Live {
 		if w := openWindow(a.opt.Config.StateDir, a.log); w != nil {
 			return address, w, nil
 		}
@@ -170,7 +168,7 @@ func listen(address string) (net.Listener, error) {
 func (a *App) WebOptions() (web.Options, error) {
 	w := a.opt.Config.Web
 	o := web.Options{
-		Live: a, Locale: LocaleOf(a.opt.Config),
+		Live: a, Locale: LocaleOf(a.opt.Config), History: a.opt.Store, Settings: a.opt.Store.Settings(), Upkeep: a, UploadDir: filepath.Dir(a.opt.Store.Path()),
 		Planner: a, Demo: a.opt.Demo, Log: a.log, Now: a.opt.Clock.Now, Hosts: w.Hosts, OpenReading: w.OpenReading,
 		Secure: w.Secure(),
 	}
@@ -179,10 +177,6 @@ func (a *App) WebOptions() (web.Options, error) {
 	}
 	if a.opt.Live {
 		o.Level, o.Setup = a, a.setup
-	}
-	if a.opt.Store != nil {
-		o.History, o.Settings = a.opt.Store, a.opt.Store.Settings()
-		o.Upkeep, o.UploadDir = a, filepath.Dir(a.opt.Store.Path())
 	}
 	m, err := metrics.New(a, metrics.Options{Process: true, Log: a.log})
 	o.Metrics = m

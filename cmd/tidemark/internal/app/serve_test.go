@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -17,7 +18,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tidemark/cmd/tidemark/internal/config"
-	"tidemark/history"
 	"tidemark/web/access"
 )
 
@@ -30,81 +30,62 @@ func aWindow(t *testing.T, dir string) (x windowWatch, restarts *int) {
 	return x, restarts
 }
 
+// TestTheWindowIsOpenHalfAnHour, once: restarts make it no longer, for each costs a minute,
+// and a passphrase ends it. tidemark setup opens it again.
 func TestTheWindowIsOpenHalfAnHour(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		x, restarts := aWindow(t, dir)
-		require.True(t, x.window.Open())
-		began := time.Now()
-		x.run(t.Context())
-		assert.InDelta(t, 30, time.Since(began).Minutes(), 0.1)
-		assert.False(t, x.window.Open())
-		assert.Equal(t, 1, *restarts)
-		x, _ = aWindow(t, dir)
-		assert.False(t, x.window.Open(), "once")
-	})
-}
-
-// Starting again and again makes it no longer: each start costs a minute.
-func TestRestartsDoNotLengthenTheWindow(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		began, starts, first := time.Now(), 0, ""
-		for {
-			x, _ := aWindow(t, dir)
-			if !x.window.Open() {
-				break
+	for name, c := range map[string]struct {
+		runs       time.Duration // until the next start; 0 for as long as it is open
+		passphrase time.Duration // when one is set; 0 for never
+		starts     int
+		open       time.Duration
+		restarts   int
+	}{
+		"once":         {starts: 1, open: 30 * time.Minute, restarts: 1},
+		"restarts":     {runs: 150 * time.Second, starts: 10, open: 25 * time.Minute},
+		"a passphrase": {passphrase: time.Minute, starts: 1, open: time.Minute},
+	} {
+		dir := t.TempDir()
+		synctest.Test(t, func(t *testing.T) {
+			began, starts, code, settings := time.Now(), 0, "", access.NewMemory()
+			if c.passphrase > 0 {
+				time.AfterFunc(c.passphrase, func() { _ = access.SetPassphrase(context.Background(), settings, "flour water salt") })
 			}
-			if starts++; starts == 1 {
-				first = x.window.Code()
+			for {
+				x, restarts := aWindow(t, dir)
+				x.settings = settings
+				if !x.window.Open() {
+					break
+				}
+				starts++
+				assert.True(t, code == "" || code == x.window.Code(), "%s: the code that was read stays", name)
+				code = x.window.Code()
+				ctx, cancel := context.WithTimeout(t.Context(), cmp.Or(c.runs, time.Hour))
+				x.run(ctx)
+				cancel()
+				assert.Equal(t, c.restarts, *restarts, name)
 			}
-			assert.Equal(t, first, x.window.Code(), "the code that was read stays")
-			ctx, cancel := context.WithTimeout(t.Context(), 150*time.Second)
-			x.run(ctx)
-			cancel()
-		}
-		assert.LessOrEqual(t, time.Since(began), 30*time.Minute)
-		assert.Equal(t, 10, starts)
-	})
-}
+			assert.Equal(t, c.starts, starts, name)
+			assert.InDelta(t, c.open.Minutes(), time.Since(began).Minutes(), 0.1, name)
 
-func TestAPassphraseEndsTheWindow(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		x, restarts := aWindow(t, dir)
-		time.AfterFunc(time.Minute, func() { _ = access.SetPassphrase(context.Background(), x.settings, "flour water salt") })
-		x.run(t.Context())
-		assert.False(t, x.window.Open())
-		assert.Zero(t, *restarts, "the page is open to the house already")
-		y, _ := aWindow(t, dir)
-		assert.False(t, y.window.Open())
-	})
-}
-
-func TestSetupOpensTheWindowAgain(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		require.NoError(t, keepWindow(dir, noCode, 0))
-		x, restarts := aWindow(t, dir)
-		require.False(t, x.window.Open())
-		var code string
-		time.AfterFunc(time.Hour, func() {
-			w, err := ReopenWindow(dir)
-			if assert.NoError(t, err) {
-				code = w.Code()
+			if c.passphrase > 0 {
+				return
 			}
+			x, restarts := aWindow(t, dir)
+			time.AfterFunc(time.Hour, func() {
+				w, err := ReopenWindow(dir)
+				if assert.NoError(t, err) {
+					code = w.Code()
+				}
+			})
+			x.run(t.Context())
+			synctest.Wait() // until the reopening is through
+			assert.Equal(t, 1, *restarts, name)
+			x, _ = aWindow(t, dir)
+			assert.True(t, x.window.Open(), name)
+			assert.Equal(t, code, x.window.Code(), name)
 		})
-		x.run(t.Context())
-		synctest.Wait() // until the reopening is through
-		assert.Equal(t, 1, *restarts)
-		x, _ = aWindow(t, dir)
-		assert.True(t, x.window.Open())
-		assert.Equal(t, code, x.window.Code())
-	})
+	}
 }
 
 // What cannot be kept or read is closed.
@@ -143,30 +124,18 @@ func TestThePageStaysOnThisMachineWithoutAPassphrase(t *testing.T) {
 		{"192.168.1.5:8080", "127.0.0.1:8080", "192.168.1.5:8080"},
 		{"kitchen.local:8080", "127.0.0.1:8080", "kitchen.local:8080"},
 	}
-	for _, r := range rows {
-		got, _, err := b.app.allowedAddress(t.Context(), r.asked)
-		require.NoError(t, err)
-		assert.Equal(t, r.without, got, "asked for %s", r.asked)
-	}
-	require.NoError(t, access.SetPassphrase(t.Context(), b.store.Settings(), "flour water salt time"))
-	for _, r := range rows {
-		got, _, err := b.app.allowedAddress(t.Context(), r.asked)
-		require.NoError(t, err)
-		assert.Equal(t, r.with, got, "asked for %s", r.asked)
+	for _, locked := range []bool{false, true} {
+		if locked {
+			require.NoError(t, access.SetPassphrase(t.Context(), b.store.Settings(), "flour water salt time"))
+		}
+		for _, r := range rows {
+			got, _, err := b.app.allowedAddress(t.Context(), r.asked)
+			require.NoError(t, err)
+			assert.Equal(t, map[bool]string{false: r.without, true: r.with}[locked], got, "asked for %s", r.asked)
+		}
 	}
 	_, _, err := b.app.allowedAddress(t.Context(), "8080")
 	require.ErrorContains(t, err, "not an address with a port")
-}
-
-// TestWithoutAStoreThePageStaysOnThisMachine has nowhere to look for a passphrase.
-func TestWithoutAStoreThePageStaysOnThisMachine(t *testing.T) {
-	t.Parallel()
-	b := newBench(t)
-	a, err := New(Options{Config: b.app.opt.Config, Clock: b.clock})
-	require.NoError(t, err)
-	got, _, err := a.allowedAddress(t.Context(), ":80")
-	require.NoError(t, err)
-	assert.Equal(t, "127.0.0.1:80", got)
 }
 
 // The page's own certificate vouches for the names that the house uses, is kept over a
@@ -174,8 +143,7 @@ func TestWithoutAStoreThePageStaysOnThisMachine(t *testing.T) {
 func TestTheCertificateOfItsOwn(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	dir := t.TempDir()
-	b.app.opt.Config.StateDir = dir
+	dir := b.app.opt.Config.StateDir
 	own := func(hosts ...string) *x509.Certificate {
 		c, err := b.app.certificate(config.Web{TLS: "own", Hosts: hosts})
 		require.NoError(t, err)
@@ -209,16 +177,13 @@ func TestTheCertificateOfItsOwn(t *testing.T) {
 // The page answers over TLS, and its login cookie is for TLS alone.
 func TestThePageOverTLS(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
-	b := &bench{t: t, clock: &Stepped{}}
-	b.clock.Set(time.Now())
-	b.open(dir, "state_dir: "+dir+"\nweb: {tls: own}\n"+benchConfig, Options{Clock: b.clock, Listen: "127.0.0.1:0"}, history.Options{Now: b.clock.Now})
-	defer b.close()
+	b := newBenchOf(t, "web: {tls: own}\n"+benchConfig, Options{Listen: "127.0.0.1:0"})
+	dir := b.app.opt.Config.StateDir
 	pem, err := os.ReadFile(filepath.Join(dir, "page.pem"))
 	require.NoError(t, err)
 	pool := x509.NewCertPool()
 	require.True(t, pool.AppendCertsFromPEM(pem))
-	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}}
+	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool, Time: b.clock.Now}}}
 	defer client.CloseIdleConnections()
 	r, err := client.Get("https://" + b.app.Address() + "/")
 	require.NoError(t, err)

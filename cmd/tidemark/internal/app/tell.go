@@ -34,17 +34,13 @@ const keySetting = "answer/key"
 
 // newManager builds the way from the rules to the household.
 func (a *App) newManager(ctx context.Context, routes []alert.Route) {
-	var store alert.Store
-	if a.opt.Store != nil {
-		store = a.opt.Store
-		key, err := answerKey(ctx, a.opt.Store.Settings())
-		if err != nil {
-			a.log.Error("the key of the answer buttons is not kept: those in earlier messages do not work", "error", err)
-		}
-		a.answers = key
+	key, err := answerKey(ctx, a.opt.Store.Settings())
+	if err != nil {
+		a.log.Error("the key of the answer buttons is not kept: those in earlier messages do not work", "error", err)
 	}
+	a.answers = key
 	h, house := a.opt.Config.Household, LocaleOf(a.opt.Config)
-	a.manager = alert.NewManager(store, routes, alert.Options{
+	a.manager = alert.NewManager(a.opt.Store, routes, alert.Options{
 		Household: house, Quiet: alert.Quiet{From: h.QuietFrom, Until: h.QuietUntil},
 		Now: a.opt.Clock.Now, ClockSet: a.clockTrusted, Log: a.log, Address: a.answers.Address(a.opt.Config.Web.BaseURL), Picture: a.picture,
 	})
@@ -112,9 +108,6 @@ func (a *App) report(ctx context.Context) {
 			}
 		}
 	}
-	if a.opt.Store == nil {
-		return
-	}
 	counts, err := a.opt.Store.NotificationCounts(ctx)
 	if err != nil {
 		a.log.Warn("the notifications cannot be counted", "error", err)
@@ -163,9 +156,7 @@ func (a *App) tell(ctx context.Context, changes []alert.Change) {
 	if err := a.manager.Apply(ctx, changes); err != nil {
 		a.log.Warn("an alarm is not stored yet", "error", err)
 	}
-	if a.opt.Store != nil {
-		a.opt.Store.FlushSoon()
-	}
+	a.opt.Store.FlushSoon()
 }
 
 // levelOf says how loud a change of an alarm is in the log: one that only words

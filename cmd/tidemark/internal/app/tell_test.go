@@ -12,7 +12,6 @@ import (
 
 	"tidemark/alert"
 	"tidemark/bake"
-	"tidemark/history"
 )
 
 // TestPictureShowsTheRiseOfTheMessage draws the curve of a rise under way, and
@@ -46,10 +45,7 @@ func get(t *testing.T, url string) (status int, body string) {
 // metrics address that is taken keeps nothing open.
 func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 	t.Parallel()
-	b := &bench{t: t, clock: &Stepped{}}
-	b.clock.Set(time.Date(2026, 4, 4, 9, 0, 0, 0, time.UTC))
-	b.open(t.TempDir(), `web: {metrics_listen: "127.0.0.1:0"}`+benchConfig, Options{Clock: b.clock, Listen: "127.0.0.1:0"}, history.Options{Now: b.clock.Now})
-	defer b.close()
+	b := newBenchOf(t, `web: {metrics_listen: "127.0.0.1:0"}`+benchConfig, Options{Listen: "127.0.0.1:0"})
 	a := b.app
 	status, body := get(t, "http://"+a.listeners[1].Addr().String()+"/metrics")
 	assert.Equal(t, http.StatusOK, status)
@@ -62,23 +58,29 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 
 	taken := *a.opt.Config
 	taken.Web.MetricsListen = a.listeners[1].Addr().String()
-	second, err := New(Options{Config: &taken, Clock: b.clock, Listen: "127.0.0.1:0"})
+	second, err := New(Options{Config: &taken, Clock: b.clock, Store: b.store, Listen: "127.0.0.1:0"})
 	require.NoError(t, err)
 	require.ErrorContains(t, second.Start(t.Context()), "taken by another program")
 	_, err = http.Get("http://" + second.Address())
 	require.Error(t, err, "the page is closed again")
 }
 
-// TestAButtonTellsWhatWasDone presses the button of a message twice: the tub is in the
-// fridge, once, and the warning is answered. On a rise that is over it does nothing.
-func TestAButtonTellsWhatWasDone(t *testing.T) {
+// TestTheEveningsAdviceIsToldWithAButton: a dough that would be ready while the household
+// sleeps is told before bed, with a button. Pressed twice, the tub is in the refrigerator
+// once and the warning is answered. On a rise that is over it does nothing.
+func TestTheEveningsAdviceIsToldWithAButton(t *testing.T) {
 	t.Parallel()
 	b := newBench(t)
-	b.run(time.Hour)
-	a := alert.Alarm{ID: "in_time-tub-1", Kind: alert.InTime, Vessel: "tub", RiseID: b.vessel().RiseID, State: alert.Firing, Tap: bake.EventFridge}
+	b.every = time.Minute
+	b.start = b.start.Add(10*time.Hour + 30*time.Minute) // half past seven in the evening
+	b.clock.Set(b.start)
+	b.rising(b.start, b.start.Add(3*time.Hour), 1.4) // it doubles half an hour after midnight
+	a := alarmOf(t, b.raised, alert.InTime)
+	assert.Equal(t, bake.EventFridge, a.Tap)
+	assert.Contains(t, a.Text, "while you sleep")
 	late := a
 	late.ID, late.RiseID = "in_time-tub-0", a.RiseID+7
-	b.app.tell(t.Context(), []alert.Change{{Alarm: a, What: alert.WasRaised}, {Alarm: late, What: alert.WasRaised}})
+	b.app.tell(t.Context(), []alert.Change{{Alarm: late, What: alert.WasRaised}})
 	cold := func() int {
 		n := 0
 		for _, e := range b.vessel().Events {

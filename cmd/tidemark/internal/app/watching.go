@@ -55,10 +55,7 @@ func (a *App) stuck() error {
 // silent says whether sampling, storing or delivering stands still, for the heartbeat.
 func (a *App) silent() error {
 	err := a.sampling(standsStill(nil, "delivering", a.manager.Beat(), silentAfter), silentAfter)
-	if a.opt.Store != nil {
-		err = standsStill(err, "storing", a.opt.Store.Health().LastCommit, storedAfter)
-	}
-	return err
+	return standsStill(err, "storing", a.opt.Store.Health().LastCommit, storedAfter)
 }
 
 // progress is when something moved on last.

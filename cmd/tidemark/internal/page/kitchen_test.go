@@ -58,15 +58,14 @@ type kitchen struct {
 	t     testing.TB
 	app   *app.App
 	clock *app.Stepped
-	store *history.Store  // nil in a bubble
+	store *history.Store
 	blind map[string]bool // vessels that are not seen
 	hot   float64         // the dough's temperature where it is not the usual; 0 for that
 	start time.Time       // of the dough
 }
 
 // openKitchen starts the program over an empty history, on an invented Saturday some time
-// after noon by the clock of Berlin. Without a page of its own it keeps nothing and tells
-// nobody.
+// after noon by the clock of Berlin. Without a page of its own it tells nobody.
 func openKitchen(t testing.TB, household string, page bool, after time.Duration) *kitchen {
 	t.Helper()
 	cfg, err := config.Parse("kitchen.yaml", []byte(household), config.WithoutSensors)
@@ -74,22 +73,16 @@ func openKitchen(t testing.TB, household string, page bool, after time.Duration)
 	ctx := context.Background()
 	k := &kitchen{t: t, clock: &app.Stepped{}, blind: map[string]bool{}, start: time.Date(2026, 3, 14, 11, 0, 0, 0, time.UTC).In(cfg.Household.Zone)}
 	k.clock.Set(k.start.Add(after))
-	o := app.Options{Config: cfg, Clock: k.clock, StartTold: true, Version: "test"}
+	k.store, err = history.Open(ctx, filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: k.clock.Now})
+	require.NoError(t, err)
+	o := app.Options{Config: cfg, Clock: k.clock, Store: k.store, StartTold: true, Version: "test"}
 	if page {
-		k.store, err = history.Open(ctx, filepath.Join(t.TempDir(), "tidemark.db"), history.Options{Now: k.clock.Now})
-		require.NoError(t, err)
-		o.Store, o.Listen = k.store, "127.0.0.1:0"
+		o.Listen = "127.0.0.1:0"
 	}
 	k.app, err = app.New(o)
 	require.NoError(t, err)
 	require.NoError(t, k.app.Start(ctx))
-	t.Cleanup(func() {
-		err := k.app.Stop(ctx)
-		if k.store != nil {
-			err = errors.Join(err, k.store.Close(ctx))
-		}
-		require.NoError(t, err)
-	})
+	t.Cleanup(func() { require.NoError(t, errors.Join(k.app.Stop(ctx), k.store.Close(ctx))) })
 	return k
 }
 

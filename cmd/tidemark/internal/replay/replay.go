@@ -42,9 +42,9 @@ type Options struct {
 	// earlier rises in this vessel, learned from as the service would. Empty for none.
 	Past string
 
-	rows     []record.Row   // of Record, once Check has accepted it
-	earlier  [][]record.Row // of Past
-	finished bool           // the rise is over with the record
+	rows    []record.Row   // of Record, once Check has accepted it
+	earlier [][]record.Row // of Past
+	teaches bool           // it is one of those, and over with its record
 }
 
 // Check reads the records and refuses what is wrong with them, with the chart's name or
@@ -76,9 +76,6 @@ func hasStart(rows []record.Row) bool {
 
 // Run replays a record that Check has accepted.
 func Run(ctx context.Context, o Options) error {
-	if len(o.earlier) == 0 {
-		return play(ctx, o, nil)
-	}
 	known, err := learnFrom(ctx, o)
 	if err != nil {
 		return err
@@ -87,7 +84,7 @@ func Run(ctx context.Context, o Options) error {
 	return remembering(ctx, known, func(store *history.Store) error { return play(ctx, o, store) })
 }
 
-// play replays one record with a history, nil for none.
+// play replays one record with a history.
 func play(ctx context.Context, o Options, store *history.Store) error {
 	r, err := newRunner(o, store)
 	if err != nil {
@@ -118,7 +115,7 @@ type runner struct {
 // newRunner builds the App and the printers.
 func newRunner(o Options, store *history.Store) (*runner, error) {
 	first := o.rows[0]
-	r := &runner{clock: &app.Stepped{}, vessel: o.Config.Vessels[0].Name, start: first.Time, next: first.Time, ends: o.finished}
+	r := &runner{clock: &app.Stepped{}, vessel: o.Config.Vessels[0].Name, start: first.Time, next: first.Time, ends: o.teaches}
 	zone := first.Time.Location()
 	if o.JSON {
 		r.out = jsonPrinter(o.Out, zone)
@@ -128,7 +125,7 @@ func newRunner(o Options, store *history.Store) (*runner, error) {
 	}
 	o.Config.Household.Zone = zone
 	r.clock.Set(first.Time)
-	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, Store: store, StartTold: hasStart(o.rows)})
+	a, err := app.New(app.Options{Config: o.Config, Clock: r.clock, Store: store, StartTold: hasStart(o.rows), Untaught: len(o.earlier) == 0 && !o.teaches})
 	r.app = a
 	return r, err
 }
@@ -205,7 +202,7 @@ func learnFrom(ctx context.Context, o Options) (lessons, error) {
 	known := lessons{}
 	for i, rows := range o.earlier {
 		err := remembering(ctx, known, func(store *history.Store) error {
-			if err := play(ctx, Options{Config: o.Config, Out: io.Discard, JSON: true, rows: rows, finished: true}, store); err != nil {
+			if err := play(ctx, Options{Config: o.Config, Out: io.Discard, JSON: true, rows: rows, teaches: true}, store); err != nil {
 				return err
 			}
 			taught, err := store.Settings().List(ctx, "")
@@ -230,10 +227,10 @@ func learnFrom(ctx context.Context, o Options) (lessons, error) {
 func remembering(ctx context.Context, known lessons, do func(*history.Store) error) error {
 	dir, err := os.MkdirTemp("", "tidemark-replay-")
 	if err != nil {
-		return fmt.Errorf("there is no place to keep what past rises teach: %w", err)
+		return fmt.Errorf("there is no place for the replay's history: %w", err)
 	}
 	defer os.RemoveAll(dir) //nolint:errcheck // a temporary folder
-	store, err := history.Open(ctx, filepath.Join(dir, "past.db"), history.Options{})
+	store, err := history.Open(ctx, filepath.Join(dir, "tidemark.db"), history.Options{})
 	if err != nil {
 		return err
 	}
