@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"html"
 	"net/http"
+	"net/url"
 	"regexp"
 	"slices"
 	"strings"
@@ -200,4 +201,29 @@ func (d *day) act(s bake.State) {
 	after := d.k.app.State("tub")
 	require.False(d.t, after.Now.Key == now.Key && after.Now.StepID == now.StepID && after.Now.Tap == now.Tap, "%s: the tap %s %s changed nothing", s.At.Format("15:04"), kind, now.StepID)
 	d.button = ""
+}
+
+// TestAnAbsenceCountsEverywhere: who tells in one vessel that nobody is there is not asked
+// for a hand in another one then.
+func TestAnAbsenceCountsEverywhere(t *testing.T) {
+	t.Parallel()
+	k := openKitchen(t, berliners, true, 0)
+	k.tell("tub", bake.EventStart)
+	k.tell("jar", bake.EventFed)
+	k.pass(3 * time.Hour)
+	ready := k.app.State("tub").Estimate.Ready.Median
+	require.False(t, ready.IsZero())
+	b := newBrowser(t, k.server(nil))
+	clock := func(at time.Time) string { return at.In(berlin(t)).Format("15:04") }
+	w := b.post("/act", url.Values{"kind": {"away"}, "vessel": {"jar"}, "away_from": {clock(ready.Add(-90 * time.Minute))}, "away_until": {clock(ready.Add(5 * time.Hour))}})
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+	k.pass(4 * time.Minute)
+	a := k.app.State("tub").Advice
+	require.NotNil(t, a)
+	assert.True(t, a.Away)
+	require.Equal(t, http.StatusSeeOther, b.post("/act", url.Values{"kind": {"undo"}, "vessel": {"jar"}}).Code)
+	k.pass(4 * time.Minute)
+	if a := k.app.State("tub").Advice; a != nil {
+		assert.False(t, a.Away, "it was taken back")
+	}
 }

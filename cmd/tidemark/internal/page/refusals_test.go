@@ -52,7 +52,7 @@ func TestRefusalsInGerman(t *testing.T) {
 		{"kind": {"judgement"}, "vessel": {"tub"}, "outcome": {"verbrannt"}}, {"kind": {"note"}, "vessel": {"tub"}, "note": {strings.Repeat("x", 2001)}}, {"kind": {"fold"}, "vessel": {"tub"}, "at": {"mittags"}}, {"kind": {"fold"}, "vessel": {"tub"}, "rise": {"99"}}, {"kind": {"snooze"}, "vessel": {"jar"}, "alarm": {"a2"}, "minutes": {"100000"}},
 		{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"10"}}, {"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, {"kind": {"target"}, "vessel": {"tub"}, "target": {"NaN%"}},
 		{"kind": {"correct"}, "vessel": {"tub"}}, {"kind": {"look"}, "vessel": {"tub"}}, {"kind": {"fold"}, "vessel": {"tub"}, "starter_g": {"20"}}, {"kind": {"plan"}, "vessel": {"basket"}},
-		{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"-1"}, "flour_g": {"5"}, "water_g": {"5"}}, {"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"1"}, "flour_g": {"2000"}, "water_g": {"5"}},
+		{"kind": {"fed"}, "vessel": {"jar"}, "starter_g": {"1"}, "flour_g": {"2000"}, "water_g": {"5"}},
 		{"kind": {"away"}, "vessel": {"tub"}, "away_until": {"10"}}, {"kind": {"temperature"}, "vessel": {"tub"}, "dough": {"90"}},
 		{"kind": {"plan"}, "vessel": {"basket"}, "asked": {k.clock.Now().Add(-time.Hour).Format(time.RFC3339)}, "ready": {"2026-03-16T13:00"}, "air": {"22"}, "way": {"best"}}} {
 		refused(b.post("/act", form), fmt.Sprint(form))

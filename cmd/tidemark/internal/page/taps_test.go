@@ -129,3 +129,30 @@ func TestTheEveningsTap(t *testing.T) {
 	b.forgive("409")
 	assert.Contains(t, k.told("tub"), "shaped begun baked")
 }
+
+// TestAWarningLeavesTheTapOnTheScreen: with a warning above it the button for what is to be
+// done now still stands on the first screen of a phone, and so do those of the warning.
+func TestAWarningLeavesTheTapOnTheScreen(t *testing.T) {
+	t.Parallel()
+	browser := chrome(t)
+	for name, doughC := range map[string]float64{"too-warm": 33, "too-cold": 9} {
+		k := openKitchen(t, berliners, true, 0)
+		k.hot = doughC
+		k.tell("tub", bake.EventStart)
+		for range 12 {
+			k.pass(5 * time.Minute)
+			k.app.Advance(k.clock.Now())
+		}
+		require.NotEmpty(t, k.app.State("tub").Now.Tap, "a fold is due")
+		for _, sc := range []screen{{360, 740, "light"}, {360, 740, "dark"}, {1280, 800, "light"}} {
+			b := open(t, browser, sc)
+			b.run(chromedp.Navigate(serve(t, k.server(nil)) + "/?vessel=tub"))
+			b.wait("document.querySelector('.warn button') !== null && document.fonts.status === 'loaded'", name)
+			for _, key := range []string{"main", "remedy-fridge"} {
+				assert.LessOrEqual(t, js[float64](b, "document.querySelector('[data-key="+key+"]').getBoundingClientRect().bottom"), float64(sc.h), "%s: %s", name, key)
+			}
+			b.accessible(name)
+			b.keep(name + "-" + sc.String())
+		}
+	}
+}
