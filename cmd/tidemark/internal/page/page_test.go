@@ -162,15 +162,17 @@ func TestNowPageGolden(t *testing.T) {
 func TestNothingInlineAndNoOtherHost(t *testing.T) {
 	t.Parallel()
 	s, _ := newServer(t, nil)
-	w := do(s, request("GET", "/", nil))
-	body := w.Body.String()
-	for _, tag := range regexp.MustCompile(`<script[^>]*>[^<]*`).FindAllString(body, -1) {
-		assert.Regexp(t, `^<script src="/static/[^"]+" defer>$`, tag)
+	for _, path := range []string{"/", monday, "/rises", "/house", "/kitchen", "/recipe"} {
+		w := do(s, request("GET", path, nil))
+		body := w.Body.String()
+		for _, tag := range regexp.MustCompile(`<script[^>]*>[^<]*`).FindAllString(body, -1) {
+			assert.Regexp(t, `^<script src="/static/[^"]+" defer>$`, tag)
+		}
+		assert.NotRegexp(t, `(?i)\son[a-z]+\s*=|\sstyle\s*=|javascript:`, body)
+		assert.NotRegexp(t, `(?:src|href|action)="(?:https?:)?//`, body)
+		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; worker-src 'self'; connect-src 'self'; "+
+			"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'", w.Header().Get("Content-Security-Policy"))
 	}
-	assert.NotRegexp(t, `(?i)\son[a-z]+\s*=|\sstyle\s*=|javascript:`, body)
-	assert.NotRegexp(t, `(?:src|href|action)="(?:https?:)?//`, body)
-	assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; worker-src 'self'; connect-src 'self'; "+
-		"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'", w.Header().Get("Content-Security-Policy"))
 }
 
 // TestInstallable: the page can be put on a phone's home screen and shows what it was
