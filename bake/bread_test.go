@@ -131,7 +131,8 @@ func loaded(t *testing.T) Process {
 // its source: lean crusty bread 93 to 98 C (200 to 208 F), rich 85 to 91 C, A. Cohn,
 // bread-bakers list, 2008; the cooling against the law itself (97 C falls to 35 C in a
 // room of 22 C within ln(75/13) hours), and 35 C against bakeinfo.co.nz, Cooling. A probe
-// that was pulled is no loaf that cools, one that is wrong or silent burns no loaf, and a
+// that was pulled is no loaf that cools, a core is not done under the lid, nor ten minutes
+// after it, nor by one hot reading, a probe that is wrong or silent burns no loaf, and a
 // loaf rich in rye rests whatever the probe says.
 func TestLoaf(t *testing.T) {
 	held := func(c float64) func(time.Time) float64 { return func(time.Time) float64 { return c } }
@@ -147,6 +148,12 @@ func TestLoaf(t *testing.T) {
 		}
 		return 80
 	}
+	odd := func(now time.Time) float64 {
+		if c, there := map[time.Time]float64{at(16, 8): -40, at(16, 9): 400, at(16, 10): 99}[now]; there {
+			return c
+		}
+		return 60
+	}
 	rye, rich := DefaultBatch(), DefaultBatch()
 	rye.Flours = []Flour{{Name: "whole rye", Grams: 900, Whole: true}}
 	rich.Inclusions = []Inclusion{{Name: "butter", Grams: 120}, {Name: "sugar", Grams: 60}}
@@ -161,6 +168,10 @@ func TestLoaf(t *testing.T) {
 	}{
 		{"baking", DefaultBatch(), inventedCore, nil, at(16, 30), []string{"baking since 16:00 to 16:50 16:50-16:50 at 92:  By the clock.", "out waiting 16:50, The core is not in the done range yet: 92 °C of 93 °C."}},
 		{"done, and nobody ticked off the lid", DefaultBatch(), inventedCore, nil, at(16, 40), []string{"done since 16:33 to 16:33 16:33-16:33 at 95:  By the probe in the loaf.", "out due 16:33, The core is hot enough: done from 93 °C, best at 96 °C to 98 °C. Due since 16:33; the rest moves with it."}},
+		{"hot under its lid", DefaultBatch(), held(95), nil, at(16, 24), []string{"baking since 16:00 to 16:44 16:44-16:44 at 95:  By the clock."}},
+		{"uncovered for nine minutes", DefaultBatch(), held(96), []Event{lid}, at(16, 30), []string{"baking since 16:00 to 16:40 16:40-16:40 at 96:  By the clock."}},
+		{"for ten", DefaultBatch(), held(96), []Event{lid}, at(16, 31), []string{"done since 16:31 to 16:31 16:31-16:31 at 96:  By the probe in the loaf."}},
+		{"one hot reading", rich, odd, nil, at(16, 15), []string{"baking since 16:00 to 16:32 16:32-16:32 at 60:  By the clock."}},
 		{"the fall tells that it is out", DefaultBatch(), inventedCore, nil, at(17, 30), []string{"cooling since 16:45 to 18:29 18:16-18:42 at 57:  By the probe in the loaf.", "out done 16:45, probe", "slice waiting 18:29 18:16-18:42"}},
 		{"cool", DefaultBatch(), inventedCore, nil, at(18, 40), []string{"sliceable since 18:29 to 18:29 18:29-18:29 at 33:  By the probe in the loaf.", "slice due 18:29, Due since 18:29; the rest moves with it."}},
 		{"sliced", DefaultBatch(), inventedCore, []Event{{Kind: EventDone, At: at(18, 41), Detail: Detail{StepID: SliceID}}}, at(18, 42), []string{"", "slice done 18:41"}},
@@ -195,18 +206,6 @@ func TestLoaf(t *testing.T) {
 			assert.Equal(t, want, line(pick(t, steps, id)), c.name)
 		}
 	}
-}
-
-func TestOneHotReadingIsNotDone(t *testing.T) {
-	p := loaded(t)
-	for i, c := range []float64{60, 99, 61, 62} {
-		p.followCore(at(16, 10+i), c, 22, 0)
-	}
-	assert.Zero(t, p.Track.DoneAt)
-	for i, c := range []float64{math.NaN(), -40, 400} {
-		p.followCore(at(16, 20+i), c, 22, 0)
-	}
-	assert.Len(t, p.Track.Core, 4)
 }
 
 func TestTrackGoesThroughJSONAndMoves(t *testing.T) {

@@ -158,26 +158,6 @@ func TestDoneCore(t *testing.T) {
 	assert.LessOrEqual(t, high.LowC, high.BestC)
 }
 
-// A core of 93 C under the lid is no loaf that is done: never before it was
-// uncovered for ten minutes.
-func TestALoafUnderItsLidIsNotDone(t *testing.T) {
-	p := loaded(t)
-	for now := at(16, 10); now.Before(at(16, 25)); now = now.Add(time.Minute) {
-		p.followCore(now, 95, 22, 0)
-	}
-	assert.Zero(t, p.Track.DoneAt, "the lid is on")
-	require.NoError(t, p.Done(UncoverID, at(16, 25), "Ada"))
-	for now := at(16, 25); now.Before(at(16, 35)); now = now.Add(time.Minute) {
-		p.followCore(now, 96, 22, 0)
-		assert.Zero(t, p.Track.DoneAt, now)
-	}
-	p.followCore(at(16, 35), 96, 22, 0)
-	assert.Equal(t, at(16, 35), p.Track.DoneAt)
-	out := pick(t, p.Steps(at(16, 36), unseen()), OutID)
-	assert.Equal(t, DueNow, out.State)
-	assert.Contains(t, words(out.Why...), "done from 93 °C, best at 96 °C to 98 °C")
-}
-
 // Three loaves and one pot are three bakes; the others wait in the refrigerator.
 func TestSeveralBakes(t *testing.T) {
 	b := DefaultBatch()

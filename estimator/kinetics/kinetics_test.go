@@ -130,16 +130,3 @@ func TestFridgeCooling(t *testing.T) {
 	assert.InDelta(t, k.Next(24, 5), k.Next(k.Next(24, 2), 3), 1e-9, "two steps are one")
 	assert.InDelta(t, 3.46, k.Next(2, 2.42), 0.01, "colder dough warms to the end")
 }
-
-// Equivalent hours of the same curve: a 24 C dough does about 1.9 h worth of room
-// temperature growth in the first 7 h (computed with temperature straight between
-// the points).
-func TestFridgeEquivalentTime(t *testing.T) {
-	k, r := Fridge(), NewResponses()
-	var sum float64
-	for h := 0.0; h < 7; h += 0.01 {
-		g, _ := r.At(k.Next(24, h))
-		sum += g * 0.01
-	}
-	assert.InDelta(t, 1.91, sum, 0.15)
-}
