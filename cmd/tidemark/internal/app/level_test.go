@@ -2,9 +2,7 @@ package app
 
 import (
 	"context"
-	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -30,33 +28,23 @@ type basin struct {
 	file string
 	tree sensortest.Tree
 	app  *App
-	jar  float64 // distance of the jar's surface, mm
 }
 
-// openBasin starts the watch in the bubble's time. The tub reads tubMM.
-func openBasin(t *testing.T, dir string, tubMM float64) *basin {
+// inBasin runs a test with a basin, in a bubble's time. The tub's sensor sees nothing yet.
+func inBasin(t *testing.T, f func(t *testing.T, b *basin)) {
 	t.Helper()
-	b := &basin{t: t, file: filepath.Join(dir, "tidemark.yaml"), tree: sensortest.Tree{Root: filepath.Join(dir, "sys")}, jar: 150}
-	b.level(tubMM)
-	b.risen(150)
-	b.write("floor_mm: 250")
-	cfg, err := config.Load(b.file, config.Sensors)
-	require.NoError(t, err)
-	r := startLive(t, cfg)
-	b.app = r.app
-	t.Cleanup(r.stop)
-	return b
-}
-
-// write writes the configuration with a line for the tub's floor.
-func (b *basin) write(floor string) {
-	b.t.Helper()
-	text := "state_dir: " + filepath.Dir(b.file) + "\nsysfs: " + b.tree.Root + `
+	t.Parallel()
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		b := &basin{t: t, file: filepath.Join(dir, "tidemark.yaml"), tree: sensortest.Tree{Root: filepath.Join(dir, "sys")}}
+		b.level(8190)
+		iio(t, b.tree, "iio:device5", "other", map[string]string{"in_distance_raw": "150", "in_distance_scale": "0.001"})
+		put(t, b.file, "state_dir: "+dir+"\nsysfs: "+b.tree.Root+`
 sample_every: 30s
 vessels:
   - name: tub
     holds: dough
-    ` + floor + `
+    floor_mm: 250
     profile: {shape: straight, diameter_mm: 180, height_mm: 200}
     height: {kind: iio, name: vl53l0x}
   - name: jar
@@ -64,16 +52,18 @@ vessels:
     floor_mm: 200
     profile: {shape: straight, diameter_mm: 85, height_mm: 150}
     height: {kind: iio, name: other}
-`
-	require.NoError(b.t, os.WriteFile(b.file, []byte(text), 0o640))
+`)
+		cfg, err := config.Load(b.file, config.Sensors)
+		require.NoError(t, err)
+		r := startLive(t, cfg)
+		defer r.stop()
+		b.app = r.app
+		f(t, b)
+	})
 }
 
-// level sets what the tub's sensor reads; risen the jar's.
+// level sets what the tub's sensor reads.
 func (b *basin) level(mm float64) { require.NoError(b.t, b.tree.Height(mm)) }
-
-func (b *basin) risen(mm float64) {
-	iio(b.t, b.tree, "iio:device5", "other", map[string]string{"in_distance_raw": fmt.Sprintf("%.0f", mm), "in_distance_scale": "0.001"})
-}
 
 // state is how far the measuring of the tub is.
 func (b *basin) state() web.Level {
@@ -87,10 +77,7 @@ func (b *basin) state() web.Level {
 // jar goes on being watched: empty, three levels of water, a look at the change,
 // written, and in force without a restart; and after one.
 func TestMeasuringThroughTheRunningWatch(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := openBasin(t, dir, 8190)
+	inBasin(t, func(t *testing.T, b *basin) {
 		time.Sleep(2 * time.Minute)
 		jarBefore := b.app.Snapshot().Vessels[1].Sensors[0].Readings["ok"]
 		l := b.state()
@@ -145,10 +132,7 @@ func TestMeasuringThroughTheRunningWatch(t *testing.T) {
 
 // TestMeasuringWarns of the rim in view, and forgets what nobody goes on with.
 func TestMeasuringWarns(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := openBasin(t, dir, 8190)
+	inBasin(t, func(t *testing.T, b *basin) {
 		b.level(150)
 		require.NoError(t, b.app.LevelEmpty(t.Context(), "tub"))
 		l := b.state()
@@ -171,10 +155,7 @@ func TestMeasuringWarns(t *testing.T) {
 // TestOneMeasuresAtATime: a second one is told to wait, and who gives up early
 // leaves the gauge free.
 func TestOneMeasuresAtATime(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := openBasin(t, dir, 8190)
+	inBasin(t, func(t *testing.T, b *basin) {
 		time.Sleep(time.Minute + time.Second) // between two readings
 		b.level(238)
 		ctx, cancel := context.WithCancel(t.Context())
@@ -223,10 +204,7 @@ func TestWorthOfMM(t *testing.T) {
 
 // TestWhatCountsAtOnce: what the page says before saving is so.
 func TestWhatCountsAtOnce(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	synctest.Test(t, func(t *testing.T) {
-		b := openBasin(t, dir, 8190)
+	inBasin(t, func(t *testing.T, b *basin) {
 		s := b.app.setup
 		for _, c := range []struct {
 			path, value string

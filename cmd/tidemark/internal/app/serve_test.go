@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
-	"io"
 	"log/slog"
 	"net/http"
 	"os"
@@ -178,18 +177,13 @@ func TestTheCertificateOfItsOwn(t *testing.T) {
 func TestThePageOverTLS(t *testing.T) {
 	t.Parallel()
 	b := newBenchOf(t, "web: {tls: own}\n"+benchConfig, Options{Listen: "127.0.0.1:0"})
-	dir := b.app.opt.Config.StateDir
-	pem, err := os.ReadFile(filepath.Join(dir, "page.pem"))
+	pem, err := os.ReadFile(filepath.Join(b.app.opt.Config.StateDir, "page.pem"))
 	require.NoError(t, err)
 	pool := x509.NewCertPool()
 	require.True(t, pool.AppendCertsFromPEM(pem))
 	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool, Time: b.clock.Now}}}
 	defer client.CloseIdleConnections()
-	r, err := client.Get("https://" + b.app.Address() + "/")
-	require.NoError(t, err)
-	body, err := io.ReadAll(r.Body)
-	require.NoError(t, err)
-	require.NoError(t, r.Body.Close())
-	assert.Equal(t, http.StatusOK, r.StatusCode)
-	assert.Contains(t, string(body), "<html")
+	status, body := get(t, client, "https://"+b.app.Address()+"/")
+	assert.Equal(t, http.StatusOK, status)
+	assert.Contains(t, body, "<html")
 }

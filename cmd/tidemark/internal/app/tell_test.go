@@ -31,9 +31,9 @@ func TestPictureShowsTheRiseOfTheMessage(t *testing.T) {
 }
 
 // get fetches a page.
-func get(t *testing.T, url string) (status int, body string) {
+func get(t *testing.T, c *http.Client, url string) (status int, body string) {
 	t.Helper()
-	r, err := http.Get(url)
+	r, err := c.Get(url)
 	require.NoError(t, err)
 	defer func() { _ = r.Body.Close() }()
 	data, err := io.ReadAll(r.Body)
@@ -47,12 +47,12 @@ func TestMetricsAtAnAddressOfTheirOwn(t *testing.T) {
 	t.Parallel()
 	b := newBenchOf(t, `web: {metrics_listen: "127.0.0.1:0"}`+benchConfig, Options{Listen: "127.0.0.1:0"})
 	a := b.app
-	status, body := get(t, "http://"+a.listeners[1].Addr().String()+"/metrics")
+	status, body := get(t, http.DefaultClient, "http://"+a.listeners[1].Addr().String()+"/metrics")
 	assert.Equal(t, http.StatusOK, status)
 	assert.Contains(t, body, "tidemark_")
-	status, _ = get(t, "http://"+a.Address()+"/metrics")
+	status, _ = get(t, http.DefaultClient, "http://"+a.Address()+"/metrics")
 	assert.Equal(t, http.StatusNotFound, status)
-	status, body = get(t, "http://"+a.Address()+"/")
+	status, body = get(t, http.DefaultClient, "http://"+a.Address()+"/")
 	assert.Equal(t, http.StatusOK, status)
 	assert.Contains(t, body, "tub")
 
