@@ -84,7 +84,8 @@ func playTree(ctx context.Context, t *testing.T, tree sensortest.Tree, start tim
 type liveRun struct {
 	app   *App
 	store *history.Store
-	stop  func() // ends the App and the play in order
+	sent  *sync.Map // when a message of a kind came to the household first
+	stop  func()    // ends the App and the play in order
 }
 
 // openLive starts an App on a state folder, in the bubble's time.
@@ -108,10 +109,15 @@ func startLive(t *testing.T, cfg *config.Config) liveRun {
 	t.Helper()
 	store, err := history.Open(t.Context(), filepath.Join(cfg.StateDir, "tidemark.db"), history.Options{})
 	require.NoError(t, err)
-	a, err := New(Options{Config: cfg, Clock: wall{}, Store: store, Live: true})
+	sent := new(sync.Map)
+	phone := alert.Route{Name: "phone", Deliver: func(_ context.Context, m alert.Message) (string, error) {
+		sent.LoadOrStore(m.Kind, time.Now())
+		return "taken", nil
+	}}
+	a, err := New(Options{Config: cfg, Clock: wall{}, Store: store, Live: true, Routes: []alert.Route{phone}})
 	require.NoError(t, err)
 	require.NoError(t, a.Start(t.Context()))
-	return liveRun{a, store, func() {
+	return liveRun{a, store, sent, func() {
 		assert.NoError(t, errors.Join(a.Stop(context.Background()), store.Close(context.Background())))
 	}}
 }
@@ -142,6 +148,11 @@ func TestLiveTreeWarnsBeforeDoubling(t *testing.T) {
 		want := start.Add(crossing())
 		assert.InDelta(t, 0, near.FiredAt.Sub(want.Add(-30*time.Minute)).Minutes(), 10, "near came at %s", near.FiredAt)
 		assert.InDelta(t, 0, reached.FiredAt.Sub(want).Minutes(), 8, "reached came at %s", reached.FiredAt)
+		for _, told := range []alert.Alarm{near, reached} {
+			at, came := r.sent.Load(told.Kind)
+			require.True(t, came, told.Kind)
+			assert.WithinDuration(t, told.FiredAt, at.(time.Time), 10*time.Second, "sent at once")
+		}
 		assert.NotContains(t, kindsOf(alarms), alert.TooHot, "85 C at power-on is no temperature")
 		assert.NotContains(t, kindsOf(alarms), alert.OvenHeating)
 		assert.InDelta(t, 60*math.Pi*90*90/1e6, rise.BaselineL, 0.05)
