@@ -1,6 +1,9 @@
 package config
 
 import (
+	"fmt"
+	"strings"
+
 	"github.com/goccy/go-yaml/ast"
 
 	"tidemark/estimator/geometry"
@@ -37,14 +40,14 @@ func (c *collector) profile(path string, n ast.Node) *geometry.Profile {
 			return nil
 		}
 		p, err = ProfileOf(points)
-	} else {
-		var s shapeFile
-		if !c.decode(path, n, &s) {
-			return nil
-		}
-		p, err = c.shape(path, s)
+		c.want(err == nil, path, "points", "found", strings.ReplaceAll(fmt.Sprint(points), " ", ", "))
+		return p
 	}
-	if err != nil {
+	var s shapeFile
+	if !c.decode(path, n, &s) {
+		return nil
+	}
+	if p, err = c.shape(path, s); err != nil {
 		c.add(path, "other", "message", err.Error())
 		return nil
 	}
