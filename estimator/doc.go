@@ -46,6 +46,8 @@
 //   - A lid laid on for good at a level dough could have is taken for a moved sensor.
 //   - A sensor moved while nothing is seen, by no more than the dough may have moved,
 //     is not found out.
+//   - A quiet sensor that went to and fro between two of its steps and then rests on
+//     one may be taken for one that hangs.
 //   - Above the profile's top the walls are taken to go straight on.
 //
 // # Measured

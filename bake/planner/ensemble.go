@@ -37,7 +37,7 @@ type ensemble struct {
 // for them.
 func newEnsemble(p forecast.Prior, usualRate float64) ensemble {
 	e := ensemble{doughs: make([]dough, ensembleSize), table: kinetics.NewResponses()}
-	of := func(z [6]float64) dough {
+	of := func(z []float64) dough {
 		d := dough{
 			ceiling: math.Exp(p.LogCeiling.Mean + p.LogCeiling.SD*z[0]),
 			mu:      math.Exp(p.LogRate.Mean + p.LogRate.SD*z[1]),
@@ -50,25 +50,11 @@ func newEnsemble(p forecast.Prior, usualRate float64) ensemble {
 		d.s0 = shape().Unit(-d.lag)
 		return d
 	}
-	for i := range e.doughs {
-		e.doughs[i] = of(draw(i))
+	for i, z := range forecast.EvenNormals(ensembleSize, 6) {
+		e.doughs[i] = of(z)
 	}
-	e.middle = of([6]float64{})
+	e.middle = of(make([]float64, 6))
 	return e
-}
-
-// draw is the i-th point of a low-discrepancy sequence (additive recurrence on
-// the roots of x^7 = x + 1) as six independent standard normals.
-func draw(i int) [6]float64 {
-	const root = 1.1127756842787055 // of x^7 = x + 1
-	var z [6]float64
-	a := 1.0
-	for k := range z {
-		a /= root
-		u := math.Mod(0.5+a*float64(i+1), 1)
-		z[k] = math.Sqrt2 * math.Erfinv(2*math.Min(math.Max(u, 1e-6), 1-1e-6)-1)
-	}
-	return z
 }
 
 // rise is the rise in percent after so many equivalent hours.

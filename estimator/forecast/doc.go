@@ -26,9 +26,10 @@
 // 200 curves, spread evenly over the belief at the start, are weighed by their
 // innovations (clipped at 4 standard deviations). When fewer than 70 % of them count
 // they are resampled and moved by differences between them; chance begins anew at
-// each bin, so that a record folded again comes to nearly the same curves. A step that may have been a fold or a moved sensor splits the story
-// in two branches until the data decide. After three bins that all curves miss to
-// one side the dough is believed, whatever it does.
+// each bin, so that a record folded again comes to nearly the same curves. A step that
+// may have been a fold or a moved sensor splits the story in two branches until the
+// data decide. After three bins that all curves miss to one side the dough is
+// believed, whatever it does.
 //
 // Answers are weighted quantiles over the members; each carries its own error now,
 // its own speed to come and its own course of the kitchen's temperature.

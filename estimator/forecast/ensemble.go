@@ -22,9 +22,9 @@ type member struct {
 func (f *Fit) newMembers() {
 	r := rand.New(&f.chance)
 	f.members = make([]member, memberCount)
-	for i := range f.members {
+	for i, z := range EvenNormals(memberCount, paramCount) {
 		m := &f.members[i]
-		m.at = f.belief.draw(r, i, i%2 == 0)
+		m.at = f.belief.draw(r, z, i%2 == 0)
 		f.set(m)
 	}
 }

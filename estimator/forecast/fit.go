@@ -51,18 +51,32 @@ func New(p Prior, profile *geometry.Profile, table *kinetics.Responses) *Fit {
 		doubts: make([]float64, memberCount), paces: make([]float64, memberCount),
 		bins: make([]bin, 0, maxBins), members: nil,
 	}
-	for i := range f.doubts {
-		f.doubts[i], f.paces[i] = spaced(i, 0.7548776662466927), spaced(i, 0.5698402909980532)
+	for i, z := range EvenNormals(memberCount, 2) {
+		f.doubts[i], f.paces[i] = z[0], z[1]
 	}
 	f.newMembers()
 	return f
 }
 
-// spaced is the i-th of evenly spaced standard normals (additive recurrence on the
-// plastic number).
-func spaced(i int, step float64) float64 {
-	u := math.Mod(0.5+step*float64(i+1), 1)
-	return math.Sqrt2 * math.Erfinv(2*min(max(u, 1e-4), 1-1e-4)-1)
+// EvenNormals returns n points of as many independent standard normals as there are
+// dimensions, spread evenly: an additive recurrence on the root of x^(dims+1) = x + 1.
+// None is beyond 3.72.
+func EvenNormals(n, dims int) [][]float64 {
+	root := 1.0
+	for range 100 { // each step halves the error at least
+		root = math.Pow(1+root, 1/float64(dims+1))
+	}
+	points := make([][]float64, n)
+	for i := range points {
+		points[i] = make([]float64, dims)
+		step := 1.0
+		for k := range points[i] {
+			step /= root
+			u := math.Mod(0.5+step*float64(i+1), 1)
+			points[i][k] = math.Sqrt2 * math.Erfinv(2*min(max(u, 1e-4), 1-1e-4)-1)
+		}
+	}
+	return points
 }
 
 // Temper takes temperatures in Celsius. NaN is not known. Times before the last

@@ -153,16 +153,9 @@ func (b *belief) log(x *point) float64 {
 	return top + math.Log(math.Exp(general-top)+math.Exp(learned-top))
 }
 
-// draw returns the i-th point from the belief, evenly spread over it (see [spaced]); from
-// the learned part when told and there is one.
-func (b *belief) draw(r *rand.Rand, i int, learned bool) (x point) {
-	const root = 1.062169167864255 // of x^12 = x + 1
-	var z point
-	step := 1.0
-	for k := range z {
-		step /= root
-		z[k] = spaced(i, step)
-	}
+// draw returns the point of the belief at so many standard deviations of each of its
+// dimensions; of the learned part, whose width r draws, when told and there is one.
+func (b *belief) draw(r *rand.Rand, z []float64, learned bool) (x point) {
 	if learned && b.learned != nil {
 		var squares float64 // chi square: Freedom is a whole number
 		for range int(b.learned.Freedom) {

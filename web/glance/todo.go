@@ -62,7 +62,7 @@ func (t *teller) byKey(n bake.Todo) {
 			t.out.How = t.say("do.see.closer", text.Values{"span": r.Until.Sub(r.From) / 2})
 		}
 	case bake.TodoLook:
-		t.out.Calls, t.out.AskSeen = true, true
+		t.out.AskSeen = true
 		if r := t.s.Estimate.QualityReason; r != "" {
 			t.out.How = Upper(t.l.Say("cause."+string(r), nil))
 		}
